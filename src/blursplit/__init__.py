@@ -1,0 +1,1 @@
+"""Split the width of a star into atmosphere, tracking, structure and instrument."""

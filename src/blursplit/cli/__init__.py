@@ -1,0 +1,69 @@
+"""The command line: one thin function a command, each in its own module."""
+
+from __future__ import annotations
+
+import importlib
+from typing import Any
+
+import typer
+from typer.core import TyperGroup
+from typer.main import get_command
+
+__all__ = ["app"]
+
+COMMANDS: dict[str, str] = {
+    "demo": "Two nights of the same width, two different causes: make, measure, show the pages.",
+    "inspect": "Frames, timing, headers found and missing, and what can be told from them.",
+    "measure": "The main job: how much of the star's width is air, tracking, structure, optics.",
+    "tap": "Ring-down after a tap on the pier: frequency, damping ratio, settling time.",
+    "pier": "Resonances and tilt stiffness of a declared pier and mount; what changes if ...",
+    "plan": "Exposure, rate, length and stars needed; the smallest vibration that would be seen.",
+    "compare": "Did the change help? Effect, interval and probability, before against after.",
+    "accept": "Judge a result against limits: pass, fail or not shown.",
+    "archive": "Measure every sequence under a folder into a store; resumable.",
+    "simulate": "Write a FITS sequence whose truth is known.",
+    "report": "Render the page of a result again.",
+}
+
+
+class _LazyGroup(TyperGroup):
+    """Imports a command's module only when that command is called or asked for help."""
+
+    def list_commands(self, ctx: Any) -> list[str]:  # noqa: ARG002
+        return list(COMMANDS)
+
+    def get_command(self, ctx: Any, name: str) -> Any:  # noqa: ARG002
+        if name not in COMMANDS:
+            return None
+        return _load(name)
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:  # noqa: ARG002
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+def _load(name: str) -> Any:
+    module = importlib.import_module(f"blursplit.cli.{name}")
+    one = typer.Typer(add_completion=False)
+    one.command(name, help=COMMANDS[name] + "\n\n" + (module.run.__doc__ or ""))(module.run)
+    return get_command(one)
+
+
+app = typer.Typer(
+    cls=_LazyGroup,
+    add_completion=False,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    help="Say how much of a star's width is atmosphere, tracking, structure and instrument.",
+)
+
+
+@app.callback(invoke_without_command=True)
+def _version(version: bool = typer.Option(False, "--version", help="Show the version.")) -> None:
+    if version:
+        from importlib.metadata import version as package_version
+
+        typer.echo(f"blursplit {package_version('blursplit')}")
+        raise typer.Exit

@@ -1,0 +1,46 @@
+"""What all commands share: error lines, exit codes, where text goes, folders in and out."""
+
+from __future__ import annotations
+
+import functools
+import sys
+from typing import TYPE_CHECKING, ParamSpec, TypeVar
+
+import typer
+
+from blursplit.errors import BlursplitError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+EXIT_INPUT = 2
+
+
+def say(text: str) -> None:
+    """Write a line for people on standard error; standard output is for results."""
+    typer.echo(text, err=True)
+
+
+def speaks_plainly(command: Callable[P, R]) -> Callable[P, R]:
+    """Turn a BlursplitError into one line on standard error and exit code 2."""
+
+    @functools.wraps(command)
+    def wrapper(*args: P.args, **kwargs: P.kwargs) -> R:
+        try:
+            return command(*args, **kwargs)
+        except BlursplitError as error:
+            say("blursplit: " + " ".join(str(error).split()))
+            raise typer.Exit(EXIT_INPUT) from error
+        except KeyboardInterrupt as error:
+            say("blursplit: stopped; nothing was left half-written")
+            raise typer.Exit(130) from error
+
+    return wrapper
+
+
+def is_terminal() -> bool:
+    """Return whether standard error is a terminal, so that a progress bar makes sense."""
+    return sys.stderr.isatty()

@@ -1,0 +1,18 @@
+"""`blursplit report`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from blursplit.cli._common import say, speaks_plainly
+
+
+@speaks_plainly
+def run(result: Annotated[Path, typer.Argument(help="Result folder.")]) -> None:
+    """Read the result folder and write its index.html anew."""
+    from blursplit.folder import read_result_folder, write_page
+
+    say(f"page written: {write_page(read_result_folder(result), result)}")

@@ -1,0 +1,84 @@
+"""What can go wrong, as a tree.
+
+BlursplitError
+├── InputError          a file, keyword or option that cannot be used (exit code 2)
+│   ├── TimingError     times that are missing or contradict each other
+│   ├── TooFewFramesError
+│   └── TooFewStarsError
+└── OutputError         an output folder that cannot be written (exit code 2)
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+class BlursplitError(Exception):
+    """Any failure that the user can act on."""
+
+
+class InputError(BlursplitError):
+    """Input that cannot be used; names the file, what is wrong with it and the remedy.
+
+    Parameters
+    ----------
+    source : str or Path
+        File, folder, keyword or option at fault.
+    problem : str
+        What is wrong, lower case, values quoted.
+    remedy : str
+        What the user can do about it.
+    """
+
+    def __init__(self, source: str | Path, problem: str, remedy: str) -> None:
+        self.source = str(source)
+        self.problem = problem
+        self.remedy = remedy
+        super().__init__(f"{self.source}: {problem}; {remedy}")
+
+
+class TimingError(InputError):
+    """Times that are missing, contradict each other or run backwards."""
+
+
+class TooFewFramesError(InputError):
+    """A sequence with fewer frames than any statement needs.
+
+    Parameters
+    ----------
+    source : str or Path
+        The sequence.
+    found, needed : int
+        Usable frames found and needed.
+    """
+
+    def __init__(self, source: str | Path, found: int, needed: int) -> None:
+        self.found, self.needed = found, needed
+        super().__init__(
+            source,
+            f"only {found} usable frames, at least {needed} are needed",
+            "record a longer sequence",
+        )
+
+
+class TooFewStarsError(InputError):
+    """A sequence without a single star that can be followed."""
+
+
+class OutputError(BlursplitError):
+    """An output that cannot be written.
+
+    Parameters
+    ----------
+    target : str or Path
+        Folder or file at fault.
+    problem, remedy : str
+        What is wrong and what to do.
+    """
+
+    def __init__(self, target: str | Path, problem: str, remedy: str) -> None:
+        self.target = str(target)
+        super().__init__(f"{self.target}: {problem}; {remedy}")

@@ -1,0 +1,256 @@
+"""The result: one typed, versioned record that is written to and read from result.json."""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+SCHEMA = "blursplit-result/1"
+
+Contribution = Literal["atmosphere", "tracking", "structure", "unassigned", "instrument"]
+CONTRIBUTIONS: tuple[Contribution, ...] = (
+    "atmosphere",
+    "tracking",
+    "structure",
+    "unassigned",
+    "instrument",
+)
+
+
+class _Part(BaseModel):
+    """A part of the result; unknown keys are ignored, so that newer files can be read."""
+
+    model_config = ConfigDict(extra="ignore", allow_inf_nan=False)
+
+
+class Estimate(_Part):
+    """A value with its 68 % (low, high) and 95 % (low95, high95) intervals.
+
+    An upper limit has value None, low 0 and high set; its high is the 95 % limit.
+    """
+
+    value: float | None
+    low: float | None
+    high: float | None
+    low95: float | None = None
+    high95: float | None = None
+
+    @property
+    def is_limit(self) -> bool:
+        """Whether only an upper limit is known."""
+        return self.value is None
+
+
+class SetupEntry(_Part):
+    """A value used, and where it came from."""
+
+    value: Any
+    origin: Literal["header", "setup file", "option", "default", "measured"]
+    note: str = ""
+
+
+class SequenceInfo(_Part):
+    """What was read."""
+
+    name: str = ""
+    object: str | None = None
+    files: int
+    frames: int
+    frames_used: int
+    frames_dropped: dict[str, int] = Field(default_factory=dict)
+    stars_used: int
+    frame_exposure_s: float | None = None
+    cadence_s: float | None = None
+    duration_s: float | None = None
+    nyquist_hz: float | None = None
+    timing: Literal["regular", "jittered", "irregular"] = "regular"
+    segments: int = 1
+    start_utc: str | None = None
+    wavelength_m: float | None = None
+    airmass: float | None = None
+
+
+class PairMotion(_Part):
+    """Differential motion of star pairs in one bin of separation."""
+
+    separation_arcsec: float
+    along_rms_arcsec: float | None
+    across_rms_arcsec: float | None
+    count: int
+
+
+class Motion(_Part):
+    """Motion per frame as measured: trend and noise removed, exposure averaging not undone."""
+
+    common_rms_x_arcsec: float | None = None
+    common_rms_y_arcsec: float | None = None
+    noise_rms_arcsec: float | None = None
+    common_rms_x_px: float | None = None
+    common_rms_y_px: float | None = None
+    pair_rms_x_px: float | None = None
+    pair_rms_y_px: float | None = None
+    noise_rms_px: float | None = None
+    rotation_rms_arcsec: float | None = None
+    pairs: list[PairMotion] = Field(default_factory=list)
+
+
+class Fwhm(_Part):
+    """Width of the long exposure over the blur time, as recorded and with causes removed."""
+
+    blur_time_s: float | None = None
+    recorded_arcsec: Estimate | None = None
+    recorded_major_arcsec: Estimate | None = None
+    recorded_minor_arcsec: Estimate | None = None
+    recorded_angle_deg: Estimate | None = None
+    without_tracking_arcsec: Estimate | None = None
+    without_structure_arcsec: Estimate | None = None
+    without_both_arcsec: Estimate | None = None
+    registered_arcsec: Estimate | None = None
+    recorded_px: Estimate | None = None
+    method: Literal["frames", "model", "both"] = "model"
+
+
+class Atmosphere(_Part):
+    """Turbulent air, tube and dome included."""
+
+    fwhm_arcsec: Estimate | None = None
+    seeing_500nm_zenith_arcsec: Estimate | None = None
+    r0_500nm_zenith_m: Estimate | None = None
+    lower_seeing_arcsec: Estimate | None = None
+    upper_seeing_arcsec: Estimate | None = None
+    evidence: list[str] = Field(default_factory=list)
+    unseen_by_pairs_share: Estimate | None = None
+    unseen_below_m: float | None = None
+    wind_m_s: Estimate | None = None
+    motion_rms_arcsec: Estimate | None = None
+    saved_arcsec: Estimate | None = None
+
+
+class Mechanical(_Part):
+    """Motion rms over the blur time along its larger and smaller axis."""
+
+    rms_major_arcsec: Estimate | None = None
+    rms_minor_arcsec: Estimate | None = None
+    angle_deg: Estimate | None = None
+    position_angle_deg: Estimate | None = None
+    gaussian_equivalent_fwhm_arcsec: Estimate | None = None
+    saved_arcsec: Estimate | None = None
+
+
+class PeriodicTerm(_Part):
+    """One drive period found or declared."""
+
+    name: str
+    period_s: float
+    harmonic: int = 1
+    amplitude_arcsec: Estimate | None = None
+    angle_deg: float | None = None
+    turns_covered: float
+
+
+class Tracking(Mechanical):
+    """Drift, drive periods and the guide loop."""
+
+    drift_arcsec_per_min: Estimate | None = None
+    drift_angle_deg: Estimate | None = None
+    periodic: list[PeriodicTerm] = Field(default_factory=list)
+
+
+class Structure(Mechanical):
+    """Damped modes, shocks and lines that are not the drive's."""
+
+
+class Unassigned(Mechanical):
+    """Shared motion beyond what the air's evidence allows, cause open."""
+
+
+class InstrumentPart(_Part):
+    """Diffraction, optics and focus, pixel and atmospheric dispersion."""
+
+    fwhm_arcsec: Estimate | None = None
+    diffraction_arcsec: float | None = None
+    pixel_arcsec: float | None = None
+    dispersion_arcsec: float | None = None
+    saved_arcsec: Estimate | None = None
+
+
+class Line(_Part):
+    """A narrow feature of the spectrum of the shared motion."""
+
+    frequency_hz: Estimate
+    rms_arcsec: Estimate | None = None
+    rms_px: Estimate | None = None
+    angle_deg: Estimate | None = None
+    axis_ratio: float | None = None
+    damping_ratio: Estimate | None = None
+    false_alarm_probability: float
+    shared_probability: float | None = None
+    alias_candidates_hz: list[float] = Field(default_factory=list)
+    alias_odds: list[float] = Field(default_factory=list)
+    kind: Literal["steady", "resonance"] = "resonance"
+    family: int | None = None
+    cause: str = "unknown"
+    cause_odds: dict[str, float] = Field(default_factory=dict)
+
+
+class Event(_Part):
+    """A shock or gust: a short time of much larger shared motion."""
+
+    start_s: float
+    duration_s: float
+    peak_arcsec: float
+    frames: int
+
+
+class Verdict(_Part):
+    """What the numbers say in words."""
+
+    dominant: Literal[
+        "atmosphere", "tracking", "structure", "unassigned", "instrument", "undecided"
+    ] = "undecided"
+    probability: float | None = None
+    shares: dict[str, Estimate | None] = Field(default_factory=dict)
+    findings: dict[str, str] = Field(default_factory=dict)
+    statement: str = ""
+    reasons: list[str] = Field(default_factory=list)
+    next: list[str] = Field(default_factory=list)
+
+
+class Warning_(_Part):  # noqa: N801 - `Warning` is a built-in exception
+    """A doubt that goes with the numbers."""
+
+    code: str
+    text: str
+
+
+class Result(_Part):
+    """What `measure` found. Units are in the keys; every estimate carries its intervals."""
+
+    schema_: str = Field(default=SCHEMA, alias="schema")
+    version: str = ""
+    command: str = ""
+    sequence: SequenceInfo
+    setup: dict[str, SetupEntry] = Field(default_factory=dict)
+    motion: Motion = Motion()
+    fwhm: Fwhm = Fwhm()
+    atmosphere: Atmosphere = Atmosphere()
+    tracking: Tracking = Tracking()
+    structure: Structure = Structure()
+    unassigned: Unassigned = Unassigned()
+    instrument: InstrumentPart = InstrumentPart()
+    lines: list[Line] = Field(default_factory=list)
+    events: list[Event] = Field(default_factory=list)
+    verdict: Verdict = Verdict()
+    warnings: list[Warning_] = Field(default_factory=list)
+
+    model_config = ConfigDict(extra="ignore", allow_inf_nan=False, populate_by_name=True)
+
+    def to_json(self) -> str:
+        """Return the text of result.json."""
+        return self.model_dump_json(by_alias=True, indent=2) + "\n"
+
+    @classmethod
+    def from_json(cls, text: str) -> Result:
+        """Read the text of result.json (pydantic's ValidationError when it is not one)."""
+        return cls.model_validate_json(text)

@@ -1,0 +1,125 @@
+"""Star tracks: what leaves the stars room, and all that the later steps need."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    FloatArray = NDArray[np.float64]
+    BoolArray = NDArray[np.bool_]
+    IntArray = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Stamps:
+    """Cut-outs of a few bright stars, background not removed.
+
+    Parameters
+    ----------
+    star : ndarray of int, shape (n_stamps,)
+        Column of the tracks that each stack belongs to.
+    pixels_adu : ndarray of float32, shape (n_frames, n_stamps, size, size)
+        Pixel values, calibrated but with the sky in them.
+    x0_px, y0_px : ndarray of int, shape (n_frames, n_stamps)
+        Position of pixel [0, 0] of each stamp in the frame.
+    sky_adu : ndarray of float, shape (n_frames, n_stamps)
+        Local sky level of each stamp.
+    """
+
+    star: IntArray
+    pixels_adu: NDArray[np.float32]
+    x0_px: IntArray
+    y0_px: IntArray
+    sky_adu: FloatArray
+
+
+@dataclass(frozen=True)
+class StarTracks:
+    """Stars followed through the frames; samples that were lost are masked, never guessed.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n_frames,)
+        Middle of each exposure since the first frame's, increasing.
+    segment : ndarray of int, shape (n_frames,)
+        Number of the gap- and dither-free stretch that the frame belongs to.
+    row_time_s : ndarray, shape (n_frames, n_stars)
+        Delay of the star's row after the middle of the exposure (zero for a global shutter).
+    x_px, y_px : ndarray, shape (n_frames, n_stars)
+        Centroids, pixel centres at whole numbers from 0; NaN where not `good`.
+    sigma_px : ndarray, shape (n_frames, n_stars)
+        One-axis noise of each centroid from photons, sky and read-out.
+    flux_adu, width_px, e1, e2, peak_adu : ndarray, shape (n_frames, n_stars)
+        Flux, Gaussian-equivalent one-axis sigma, ellipticity ((xx - yy)/(xx + yy),
+        2 xy/(xx + yy)) and peak above the sky.
+    good : ndarray of bool, shape (n_frames, n_stars)
+    exposure_s : float or None
+        Exposure of one frame.
+    timing : "regular", "jittered" or "irregular"
+        Regular: times lie on a grid (frames may be missing).
+    cadence_s : float or None
+        Frame interval of the grid, or the median interval.
+    start_utc : str or None
+        ISO time of the first frame's middle.
+    frame : ndarray of int, shape (n_frames,)
+        Number of the frame in the sequence as sorted by time.
+    finder_adu : ndarray, shape (ny, nx) or None
+        Mean of the first frames.
+    stamps : Stamps or None
+    notes : tuple of (code, text)
+        Warnings that go into the result.
+    dropped : dict
+        Reason -> number of frames dropped.
+    """
+
+    time_s: FloatArray
+    segment: IntArray
+    row_time_s: FloatArray
+    x_px: FloatArray
+    y_px: FloatArray
+    sigma_px: FloatArray
+    flux_adu: FloatArray
+    width_px: FloatArray
+    e1: FloatArray
+    e2: FloatArray
+    peak_adu: FloatArray
+    good: BoolArray
+    exposure_s: float | None
+    timing: Literal["regular", "jittered", "irregular"] = "regular"
+    cadence_s: float | None = None
+    start_utc: str | None = None
+    frame: IntArray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    finder_adu: NDArray[np.float32] | None = None
+    stamps: Stamps | None = None
+    notes: tuple[tuple[str, str], ...] = ()
+    dropped: dict[str, int] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        shape = self.x_px.shape
+        per_sample = ("row_time_s", "y_px", "sigma_px", "flux_adu", "width_px", "e1", "e2")
+        for name in (*per_sample, "peak_adu", "good"):
+            if getattr(self, name).shape != shape:
+                msg = f"{name} has shape {getattr(self, name).shape}, x_px {shape}"
+                raise ValueError(msg)
+        if self.time_s.shape != shape[:1] or self.segment.shape != shape[:1]:
+            msg = f"time_s and segment need shape {shape[:1]}"
+            raise ValueError(msg)
+
+    @property
+    def n_frames(self) -> int:
+        """Number of frames."""
+        return int(self.x_px.shape[0])
+
+    @property
+    def n_stars(self) -> int:
+        """Number of stars."""
+        return int(self.x_px.shape[1])
+
+    def without_stamps(self) -> StarTracks:
+        """Return the same tracks without cut-outs."""
+        return replace(self, stamps=None)
