@@ -1,1 +1,6 @@
-"""Placeholder until the room is furnished."""
+"""Common (shift, rotation, scale) against pair-differential motion, with the noise removed."""
+
+from blursplit.motion.common import CommonMotion, fit_common_motion
+from blursplit.motion.pairs import PairStatistics, pair_statistics
+
+__all__ = ["CommonMotion", "PairStatistics", "fit_common_motion", "pair_statistics"]

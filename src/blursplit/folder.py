@@ -1,0 +1,246 @@
+"""The RESULT folder: result.json, series, images and tracks, written whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from pydantic import ValidationError
+
+from blursplit.errors import InputError, OutputError
+from blursplit.result import SCHEMA, Result
+from blursplit.series import IMAGE_NAMES, SERIES_NAMES, Series
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from blursplit.stars.tracks import StarTracks
+
+RESULT_FILE = "result.json"
+SERIES_FILE = "series.fits"
+IMAGES_FILE = "images.fits"
+PAGE_FILE = "index.html"
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """A result with the arrays behind it; `tracks` is None when it was read without them."""
+
+    result: Result
+    series: Series
+    tracks: StarTracks | None = None
+
+    def _repr_html_(self) -> str:
+        from blursplit.report.notebook import result_html
+
+        return result_html(self.result)
+
+
+def default_folder(name: str) -> Path:
+    """Return where a result goes when no folder is named: NAME-blursplit, beside the work."""
+    return Path(f"{name or 'sequence'}-blursplit")
+
+
+def check_target(target: Path, *, replace: bool) -> None:
+    """Refuse a target before the work starts, when it could not be written at the end.
+
+    Raises
+    ------
+    OutputError
+        When the target exists (and `replace` is not set), is no result folder, or when its
+        parent cannot be written.
+    """
+    if target.exists() or target.is_symlink():
+        if not replace:
+            raise OutputError(target, "exists already", "add --replace or name another --out")
+        if not target.is_dir() or target.is_symlink():
+            raise OutputError(target, "is not a folder", "name another --out")
+        names = {entry.name for entry in target.iterdir()}
+        if names and RESULT_FILE not in names:
+            raise OutputError(target, "holds no result and is not replaced", "name another --out")
+    parent = target.resolve().parent
+    if not parent.is_dir():
+        raise OutputError(target, f"the folder '{parent}' does not exist", "make it first")
+    if not os.access(parent, os.W_OK):
+        raise OutputError(target, f"the folder '{parent}' cannot be written", "name another --out")
+
+
+def write_result_folder(
+    measurement: Measurement, page: str, target: Path, *, replace: bool = False
+) -> Path:
+    """Write a result folder under a temporary name and move it into place.
+
+    Parameters
+    ----------
+    measurement : Measurement
+    page : str
+        Text of index.html.
+    target : Path
+    replace : bool
+        Whether an existing result folder may be replaced.
+
+    Raises
+    ------
+    OutputError
+        When the folder cannot be written; nothing half-written remains.
+    """
+    from blursplit.stars import save_tracks
+
+    check_target(target, replace=replace)
+    try:
+        temporary = Path(tempfile.mkdtemp(prefix=f".{target.name}.", dir=target.resolve().parent))
+    except OSError as error:
+        raise OutputError(target, f"cannot be written ({error.strerror})", "check disk") from error
+    try:
+        (temporary / RESULT_FILE).write_text(measurement.result.to_json(), encoding="utf-8")
+        _write_arrays(temporary, measurement.series)
+        if measurement.tracks is not None:
+            save_tracks(measurement.tracks, temporary)
+        (temporary / PAGE_FILE).write_text(page, encoding="utf-8")
+        temporary.chmod(0o755)
+        _move_into_place(temporary, target)
+    except OSError as error:
+        raise OutputError(
+            target, f"cannot be written ({error.strerror})", "free disk space or check permissions"
+        ) from error
+    finally:
+        shutil.rmtree(temporary, ignore_errors=True)
+    return target
+
+
+def _move_into_place(temporary: Path, target: Path) -> None:
+    if not target.exists():
+        temporary.rename(target)
+        return
+    old = target.with_name(f".{target.name}.replaced-{os.getpid()}")
+    target.rename(old)
+    temporary.rename(target)
+    shutil.rmtree(old, ignore_errors=True)
+
+
+def write_page(measurement: Measurement, target: Path) -> Path:
+    """Render index.html of a result folder anew; returns its path."""
+    from blursplit.report import render_page
+
+    page = target / PAGE_FILE
+    write_text_whole(page, render_page(measurement.result, measurement.series))
+    return page
+
+
+def write_text_whole(path: Path, text: str) -> None:
+    """Write a text file under a temporary name and move it into place.
+
+    Raises
+    ------
+    OutputError
+        When it cannot be written.
+    """
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.resolve().parent)
+    except OSError as error:
+        raise OutputError(path, f"cannot be written ({error.strerror})", "check it") from error
+    temporary = Path(name)
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            file.write(text)
+        temporary.chmod(0o644)
+        temporary.replace(path)
+    except OSError as error:
+        raise OutputError(path, f"cannot be written ({error.strerror})", "check disk") from error
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def is_result_folder(path: Path) -> bool:
+    """Return whether `path` is a folder that `measure` wrote."""
+    return path.is_dir() and (path / RESULT_FILE).is_file()
+
+
+def read_result(path: Path) -> Result:
+    """Read result.json from a result folder or by its own path.
+
+    Raises
+    ------
+    InputError
+        When there is none, or it is not of this schema.
+    """
+    file = path / RESULT_FILE if path.is_dir() else path
+    try:
+        result = Result.from_json(file.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError(
+            path, "is not a result folder", "name a folder that `blursplit measure` wrote"
+        ) from error
+    except (ValidationError, UnicodeDecodeError) as error:
+        raise InputError(file, "is not a blursplit result", "measure the sequence again") from error
+    if result.schema_ != SCHEMA:
+        raise InputError(
+            file, f"schema '{result.schema_}' is not '{SCHEMA}'", "measure the sequence again"
+        )
+    return result
+
+
+def read_result_folder(path: Path, *, with_tracks: bool = False) -> Measurement:
+    """Read a result folder.
+
+    Parameters
+    ----------
+    path : Path
+    with_tracks : bool
+        Whether to read the star tracks too.
+
+    Raises
+    ------
+    InputError
+        When the folder is not a result or is damaged.
+    """
+    from blursplit.stars import load_tracks
+
+    result = read_result(path)
+    arrays, images, scale = {}, {}, None
+    for name, data, header in _read_arrays(path / SERIES_FILE):
+        if name in SERIES_NAMES:
+            arrays[name] = data.astype(np.float64)
+        del header
+    for name, data, header in _read_arrays(path / IMAGES_FILE):
+        if name in IMAGE_NAMES:
+            images[name] = data.astype(np.float32)
+            scale = header.get("SCALE", scale)
+    tracks = load_tracks(path) if with_tracks else None
+    return Measurement(result, Series(arrays, images, scale), tracks)
+
+
+def _write_arrays(folder: Path, series: Series) -> None:
+    from astropy.io import fits
+
+    units = [fits.PrimaryHDU()]
+    for name, data in series.arrays.items():
+        unit = fits.ImageHDU(np.asarray(data, dtype=np.float64), name=name)
+        unit.header["COMMENT"] = SERIES_NAMES[name]
+        units.append(unit)
+    fits.HDUList(units).writeto(folder / SERIES_FILE)
+    units = [fits.PrimaryHDU()]
+    for name, data in series.images.items():
+        unit = fits.ImageHDU(np.asarray(data, dtype=np.float32), name=name)
+        unit.header["COMMENT"] = IMAGE_NAMES[name]
+        if series.image_scale_arcsec is not None and name != "finder":
+            unit.header["SCALE"] = (series.image_scale_arcsec, "arcsec per pixel")
+        units.append(unit)
+    fits.HDUList(units).writeto(folder / IMAGES_FILE)
+
+
+def _read_arrays(file: Path) -> Iterator[tuple[str, np.ndarray, dict[str, float]]]:
+    from astropy.io import fits
+
+    try:
+        with fits.open(file, memmap=False) as units:
+            for unit in units[1:]:
+                header = {"SCALE": unit.header["SCALE"]} if "SCALE" in unit.header else {}
+                yield unit.name.lower(), np.asarray(unit.data), header
+    except (OSError, ValueError, TypeError) as error:
+        raise InputError(file, "is missing or damaged", "measure the sequence again") from error

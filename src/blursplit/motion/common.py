@@ -1,0 +1,225 @@
+"""Motion that all stars share: shift, and rotation and scale where enough stars allow it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from blursplit.stars.tracks import StarTracks
+
+    FloatArray = NDArray[np.float64]
+
+MIN_STARS_FOR_ROTATION = 3
+HUBER = 3.0  # residuals beyond this many sigmas lose weight
+ITERATIONS = 8
+
+
+@dataclass(frozen=True)
+class CommonMotion:
+    """Shared motion of the stars, and what each star does beside it.
+
+    Parameters
+    ----------
+    x_px, y_px : ndarray, shape (n_frames,)
+        Shift at the weighted centre of the stars, NaN where no star was good.
+    rotation_rad, scale : ndarray, shape (n_frames,)
+        Rotation from +x toward +y and relative scale change; zero where not fitted.
+    noise_px : ndarray, shape (n_frames,)
+        One-axis noise of the shift.
+    reference_x_px, reference_y_px : ndarray, shape (n_stars,)
+        Mean place of each star.
+    residual_x_px, residual_y_px : ndarray, shape (n_frames, n_stars)
+        What shift, rotation and scale leave, NaN where the star was lost.
+    weight : ndarray, shape (n_stars,)
+        Relative weight of each star in the shift, sum 1.
+    """
+
+    x_px: FloatArray
+    y_px: FloatArray
+    rotation_rad: FloatArray
+    scale: FloatArray
+    noise_px: FloatArray
+    reference_x_px: FloatArray
+    reference_y_px: FloatArray
+    residual_x_px: FloatArray
+    residual_y_px: FloatArray
+    weight: FloatArray
+
+    @property
+    def centre_px(self) -> tuple[float, float]:
+        """Weighted centre of the stars, about which they rotate."""
+        return (
+            float(self.weight @ self.reference_x_px),
+            float(self.weight @ self.reference_y_px),
+        )
+
+
+def fit_common_motion(tracks: StarTracks) -> CommonMotion:
+    """Fit shift, rotation and scale of each frame by weighted robust least squares.
+
+    Parameters
+    ----------
+    tracks : StarTracks
+        Lost samples (not good) take no part; a frame without a good star gives NaN.
+
+    Returns
+    -------
+    CommonMotion
+        Rotation and scale are fitted in frames with three or more stars only: with fewer,
+        they cannot be told from what the air does to a pair.
+
+    Notes
+    -----
+    Weights are 1/(noise^2 + scatter^2), the scatter being what a star does beside the others
+    (air, mostly), so that one very bright star does not stand for the whole field.
+    """
+    good = tracks.good & np.isfinite(tracks.x_px) & np.isfinite(tracks.y_px)
+    x = np.where(good, tracks.x_px, 0.0)
+    y = np.where(good, tracks.y_px, 0.0)
+    noise2 = np.where(good, tracks.sigma_px**2, 0.0)
+    shift = np.zeros((tracks.n_frames, 4))
+    reference = _first_reference(x, y, good)
+    robust = good.astype(float)
+    variance = np.full(tracks.n_stars, np.nan)
+    weight = np.full(tracks.n_stars, 1.0 / tracks.n_stars)
+    residual = (np.zeros_like(x), np.zeros_like(y))
+    for _ in range(ITERATIONS):
+        sample_weight = robust * weight
+        centre = (float(weight @ reference[0]), float(weight @ reference[1]))
+        shift = _solve_frames(x, y, sample_weight, reference, centre, good)
+        residual = _residuals(x, y, shift, reference, centre)
+        step = [_weighted_mean(r, robust) for r in residual]
+        reference = (reference[0] + step[0], reference[1] + step[1])
+        residual = (residual[0] - step[0], residual[1] - step[1])
+        variance = _star_variance(residual, robust)
+        mean_noise2 = _weighted_mean(noise2, good.astype(float))
+        total = np.maximum(variance, mean_noise2) + np.median(variance) + 1e-8
+        weight = (1.0 / total) / np.sum(1.0 / total)
+        size = np.hypot(*residual) / np.sqrt(2.0 * variance + 1e-12)
+        robust = good * np.minimum(1.0, HUBER / np.maximum(size, 1e-9))
+    lost = ~good.any(axis=1)
+    shift[lost] = np.nan
+    used = good * weight
+    total_weight = used.sum(axis=1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        noise = np.sqrt((used**2 * noise2).sum(axis=1)) / total_weight
+    blank = np.where(good, 0.0, np.nan)
+    return CommonMotion(
+        x_px=shift[:, 0],
+        y_px=shift[:, 1],
+        rotation_rad=np.where(lost, np.nan, shift[:, 2]),
+        scale=np.where(lost, np.nan, shift[:, 3]),
+        noise_px=noise,
+        reference_x_px=reference[0],
+        reference_y_px=reference[1],
+        residual_x_px=residual[0] + blank,
+        residual_y_px=residual[1] + blank,
+        weight=weight,
+    )
+
+
+def _weighted_mean(values: FloatArray, weight: FloatArray) -> FloatArray:
+    mean: FloatArray = (values * weight).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-12)
+    return mean
+
+
+def _first_reference(
+    x: FloatArray, y: FloatArray, good: NDArray[np.bool_]
+) -> tuple[FloatArray, FloatArray]:
+    """Place the stars relative to each other from the frame that shows most of them.
+
+    Stars missing there are joined through frames that share stars with those already placed.
+    """
+    n_stars = x.shape[1]
+    first = int(np.argmax(good.sum(axis=1)))
+    placed = good[first].copy()
+    ref_x, ref_y = np.where(placed, x[first], 0.0), np.where(placed, y[first], 0.0)
+    while not placed.all():
+        links = (good & placed).sum(axis=1)[:, None] * (good & ~placed)
+        frame, star = (int(i) for i in np.unravel_index(int(np.argmax(links)), links.shape))
+        if links[frame, star] == 0:
+            star = int(np.flatnonzero(~placed)[0])
+            seen = good[:, star]
+            ref_x[star] = x[seen, star].mean() if seen.any() else 0.0
+            ref_y[star] = y[seen, star].mean() if seen.any() else 0.0
+        else:
+            both = good[frame] & placed
+            ref_x[star] = x[frame, star] - np.mean(x[frame, both] - ref_x[both])
+            ref_y[star] = y[frame, star] - np.mean(y[frame, both] - ref_y[both])
+        placed[star] = True
+    return ref_x[:n_stars], ref_y[:n_stars]
+
+
+def _solve_frames(
+    x: FloatArray,
+    y: FloatArray,
+    weight: FloatArray,
+    reference: tuple[FloatArray, FloatArray],
+    centre: tuple[float, float],
+    good: NDArray[np.bool_],
+) -> FloatArray:
+    """Solve shift x, shift y, rotation, scale of every frame; shape (n_frames, 4)."""
+    dx, dy = reference[0] - centre[0], reference[1] - centre[1]
+    size = max(float(np.hypot(dx, dy).max()), 1.0)
+    dx, dy = dx / size, dy / size
+    ox, oy = x - reference[0], y - reference[1]
+    sums = {
+        "w": weight.sum(axis=1),
+        "x": weight @ dx,
+        "y": weight @ dy,
+        "r": weight @ (dx**2 + dy**2),
+    }
+    zero = np.zeros_like(sums["w"])
+    normal = np.stack(
+        [
+            np.stack([sums["w"], zero, -sums["y"], sums["x"]], axis=-1),
+            np.stack([zero, sums["w"], sums["x"], sums["y"]], axis=-1),
+            np.stack([-sums["y"], sums["x"], sums["r"], zero], axis=-1),
+            np.stack([sums["x"], sums["y"], zero, sums["r"]], axis=-1),
+        ],
+        axis=-2,
+    )
+    right = np.stack(
+        [
+            (weight * ox).sum(axis=1),
+            (weight * oy).sum(axis=1),
+            (weight * (ox * -dy + oy * dx)).sum(axis=1),
+            (weight * (ox * dx + oy * dy)).sum(axis=1),
+        ],
+        axis=-1,
+    )
+    only_shift = good.sum(axis=1) < MIN_STARS_FOR_ROTATION
+    normal[only_shift, 2:, :] = 0.0
+    normal[only_shift, :, 2:] = 0.0
+    right[only_shift, 2:] = 0.0
+    empty = sums["w"] <= 0
+    normal[only_shift | empty, 2, 2] = normal[only_shift | empty, 3, 3] = 1.0
+    normal[empty, 0, 0] = normal[empty, 1, 1] = 1.0
+    solution: FloatArray = np.linalg.solve(normal, right[..., None])[..., 0]
+    solution[:, 2:] /= size
+    return solution
+
+
+def _residuals(
+    x: FloatArray,
+    y: FloatArray,
+    shift: FloatArray,
+    reference: tuple[FloatArray, FloatArray],
+    centre: tuple[float, float],
+) -> tuple[FloatArray, FloatArray]:
+    dx, dy = reference[0] - centre[0], reference[1] - centre[1]
+    sx, sy, rotation, scale = (shift[:, i, None] for i in range(4))
+    return (
+        x - reference[0] - sx + rotation * dy - scale * dx,
+        y - reference[1] - sy - rotation * dx - scale * dy,
+    )
+
+
+def _star_variance(residual: tuple[FloatArray, FloatArray], robust: FloatArray) -> FloatArray:
+    square = 0.5 * (residual[0] ** 2 + residual[1] ** 2)
+    return _weighted_mean(square, robust)

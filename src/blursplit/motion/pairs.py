@@ -1,0 +1,134 @@
+"""Differential motion of star pairs, along and across the line that joins them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from blursplit.stars.tracks import StarTracks
+
+    FloatArray = NDArray[np.float64]
+
+MIN_COMMON_FRAMES = 10
+MAD_TO_SIGMA = 1.4826
+
+
+@dataclass(frozen=True)
+class PairStatistics:
+    """Differential motion of every pair, linear trend removed.
+
+    Parameters
+    ----------
+    star_a, star_b : ndarray of int, shape (n_pairs,)
+    separation_px, angle_rad : ndarray, shape (n_pairs,)
+    along_var_px2, across_var_px2 : ndarray, shape (n_pairs,)
+        Variance of the difference with the noise of both stars removed (may be negative).
+    noise_var_px2 : ndarray, shape (n_pairs,)
+        Noise variance that was removed.
+    mad_x_px, mad_y_px : ndarray, shape (n_pairs,)
+        Robust rms (1.48 MAD) of the difference along image axes, noise included.
+    """
+
+    star_a: NDArray[np.int64]
+    star_b: NDArray[np.int64]
+    separation_px: FloatArray
+    angle_rad: FloatArray
+    along_var_px2: FloatArray
+    across_var_px2: FloatArray
+    noise_var_px2: FloatArray
+    mad_x_px: FloatArray
+    mad_y_px: FloatArray
+
+
+def pair_statistics(
+    tracks: StarTracks, *, reference_x_px: FloatArray, reference_y_px: FloatArray
+) -> PairStatistics:
+    """Measure every pair of stars that share enough frames.
+
+    Parameters
+    ----------
+    tracks : StarTracks
+    reference_x_px, reference_y_px : ndarray, shape (n_stars,)
+        Mean places, as `CommonMotion` gives them.
+
+    Returns
+    -------
+    PairStatistics
+        Pairs with fewer than ten frames in common are left out; no pair gives empty arrays.
+    """
+    rows: list[tuple[float, ...]] = []
+    for a in range(tracks.n_stars):
+        for b in range(a + 1, tracks.n_stars):
+            row = _one_pair(tracks, a, b, reference_x_px, reference_y_px)
+            if row is not None:
+                rows.append((a, b, *row))
+    table = np.array(rows, dtype=np.float64).reshape(len(rows), 9)
+    return PairStatistics(
+        star_a=table[:, 0].astype(np.int64),
+        star_b=table[:, 1].astype(np.int64),
+        separation_px=table[:, 2],
+        angle_rad=table[:, 3],
+        along_var_px2=table[:, 4],
+        across_var_px2=table[:, 5],
+        noise_var_px2=table[:, 6],
+        mad_x_px=table[:, 7],
+        mad_y_px=table[:, 8],
+    )
+
+
+def _one_pair(
+    tracks: StarTracks, a: int, b: int, ref_x: FloatArray, ref_y: FloatArray
+) -> tuple[float, ...] | None:
+    both = tracks.good[:, a] & tracks.good[:, b]
+    if np.count_nonzero(both) < MIN_COMMON_FRAMES:
+        return None
+    time = tracks.time_s[both]
+    dx = detrend(time, tracks.x_px[both, b] - tracks.x_px[both, a], tracks.segment[both])
+    dy = detrend(time, tracks.y_px[both, b] - tracks.y_px[both, a], tracks.segment[both])
+    noise = float(np.mean(tracks.sigma_px[both, a] ** 2 + tracks.sigma_px[both, b] ** 2))
+    sx, sy = ref_x[b] - ref_x[a], ref_y[b] - ref_y[a]
+    angle = float(np.arctan2(sy, sx))
+    c, s = np.cos(angle), np.sin(angle)
+    keep = _not_outlying(dx) & _not_outlying(dy)
+    along = dx[keep] * c + dy[keep] * s
+    across = -dx[keep] * s + dy[keep] * c
+    return (
+        float(np.hypot(sx, sy)),
+        angle,
+        float(np.var(along, ddof=2)) - noise,
+        float(np.var(across, ddof=2)) - noise,
+        noise,
+        _mad(dx),
+        _mad(dy),
+    )
+
+
+def detrend(time_s: FloatArray, values: FloatArray, segment: NDArray[np.int64]) -> FloatArray:
+    """Remove the mean of every segment and one linear trend common to all segments.
+
+    Parameters
+    ----------
+    time_s, values, segment : ndarray, shape (n,)
+        No NaN allowed.
+    """
+    _, number = np.unique(segment, return_inverse=True)
+    count = np.bincount(number)
+    centred_t = time_s - (np.bincount(number, time_s) / count)[number]
+    centred_v = values - (np.bincount(number, values) / count)[number]
+    power = float(centred_t @ centred_t)
+    slope = float(centred_t @ centred_v) / power if power > 0 else 0.0
+    return np.asarray(centred_v - slope * centred_t)
+
+
+def _mad(values: FloatArray) -> float:
+    return float(MAD_TO_SIGMA * np.median(np.abs(values - np.median(values))))
+
+
+def _not_outlying(values: FloatArray) -> NDArray[np.bool_]:
+    limit = 6.0 * max(_mad(values), 1e-12)  # six sigmas: no Gaussian sample of any run goes there
+    return np.asarray(np.abs(values - np.median(values)) < limit)
