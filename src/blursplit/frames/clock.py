@@ -1,0 +1,229 @@
+"""The times of all frames of a sequence: per file, from a table beside a cube, or from a rate."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from blursplit.errors import TimingError
+from blursplit.frames.stamps import DAY_S, Stamps, read_stamps
+
+if TYPE_CHECKING:
+    from blursplit.frames.header import Header
+    from blursplit.frames.layout import Slab, Table
+    from blursplit.frames.units import Units
+
+_TABLE_COLUMNS: tuple[tuple[str, float, float], ...] = (
+    ("TIME", 1.0, 1e-6),
+    ("MJD", DAY_S, 1e-6),
+    ("JD", DAY_S, 1e-6),
+    ("TIMESTAMP", 1.0, 1e-6),
+    ("SECONDS", 1.0, 1e-6),
+)
+_UNITS = {"s": 1.0, "sec": 1.0, "second": 1.0, "seconds": 1.0, "ms": 1e-3, "us": 1e-6}
+_UNITS |= {"min": 60.0, "h": 3600.0, "d": DAY_S, "day": DAY_S, "days": DAY_S}
+_RATES = ("FRAMERAT", "FRMRATE", "FRATE", "FPS")
+_INTERVALS = ("KCT", "CYCTIME", "FRMTIME", "FRAMETIM", "FRMINTV")
+
+
+@dataclass
+class Clock:
+    """Times as found, in the order of the files, or only an interval.
+
+    Parameters
+    ----------
+    stamps : Stamps or None
+        None where only `interval_s` is known.
+    interval_s : float or None
+    interval_key : str
+        Keyword of the interval.
+    start : Stamps or None
+        Time of the first frame where only an interval orders the others.
+    notes : list of (code, text)
+    """
+
+    stamps: Stamps | None = None
+    interval_s: float | None = None
+    interval_key: str = ""
+    start: Stamps | None = None
+    notes: list[tuple[str, str]] = field(default_factory=list)
+
+
+def read_clock(units: Units) -> Clock:
+    """Find the times of all frames.
+
+    Returns
+    -------
+    Clock
+        Without stamps and interval where nothing says anything about time.
+    """
+    slabs = units.slabs
+    if all(slab.planes == 1 for slab in slabs):
+        stamps = read_stamps([slab.header for slab in slabs])
+        clock = Clock(stamps=stamps)
+        if stamps is not None and len(slabs) > 1 and np.ptp(stamps.seconds) == 0:
+            clock.notes.append(
+                ("times_do_not_advance", f"{stamps.keyword} is the same in all frames")
+            )
+            clock = Clock(start=stamps, notes=clock.notes)
+        clock.interval_s, clock.interval_key = _interval(slabs[0].header)
+        return clock
+    parts = [_cube_stamps(slab, units.tables) for slab in slabs]
+    interval, key = _interval(slabs[0].header)
+    begins = read_stamps([slab.header for slab in slabs])
+    if interval is None and len(slabs) == 1:
+        interval, key = _interval_from_span(slabs[0])
+    found = [part for part in parts if part is not None]
+    if len(found) == len(parts):
+        return Clock(_join(found, begins), interval, key, begins)
+    if len(slabs) > 1 and interval is not None and begins is not None:
+        # Cubes one after another: each begins at its own stamp and runs at the common rate.
+        shifts = [
+            begin + np.arange(slab.planes) * interval
+            for slab, begin in zip(slabs, begins.seconds, strict=True)
+        ]
+        joined = Stamps(
+            np.concatenate(shifts),
+            begins.first_mjd_utc,
+            f"{begins.keyword} and {key}",
+            begins.where,
+            begins.resolution_s,
+            begins.note,
+        )
+        return Clock(joined, interval, key, begins)
+    return Clock(None, interval, key, begins)
+
+
+def no_times(source: str) -> TimingError:
+    """Return the error for a sequence of which nothing says how fast it was taken."""
+    return TimingError(
+        source,
+        "no frame times (DATE-OBS, DATE-BEG, MJD-OBS, a TIMES table) and no frame interval",
+        "give the interval: --set camera.frame_interval_s=SECONDS",
+    )
+
+
+def _join(parts: list[Stamps], begins: Stamps | None) -> Stamps:
+    """Put the stamps of several cubes on one axis."""
+    first = parts[0]
+    if len(parts) == 1:
+        return first
+    seconds = []
+    for number, part in enumerate(parts):
+        if part.first_mjd_utc is not None and first.first_mjd_utc is not None:
+            shift = (part.first_mjd_utc - first.first_mjd_utc) * DAY_S
+        elif begins is not None:
+            shift = float(begins.seconds[number])
+        else:
+            shift = 0.0 if not seconds else float(seconds[-1][-1]) + _step(seconds[-1])
+        seconds.append(part.seconds + shift)
+    return Stamps(
+        np.concatenate(seconds),
+        first.first_mjd_utc,
+        first.keyword,
+        first.where,
+        max(part.resolution_s for part in parts),
+        first.note,
+    )
+
+
+def _step(seconds: Any) -> float:
+    return float(np.median(np.diff(seconds))) if len(seconds) > 1 else 0.0
+
+
+def _cube_stamps(slab: Slab, tables: list[Table]) -> Stamps | None:
+    """Read the times of a cube from the table beside it or from its third axis."""
+    for table in tables:
+        if table.path == slab.path and table.rows == slab.planes:
+            stamps = _table_stamps(table, slab)
+            if stamps is not None:
+                return stamps
+    header = slab.header
+    if str(header.get("CTYPE3", "")).strip().upper() in {"TIME", "UTC", "TAI", "TT"}:
+        step = header.number("CDELT3", "CD3_3")
+        factor = _UNITS.get(str(header.get("CUNIT3", "s")).strip().lower())
+        if step is not None and step[0] > 0 and factor is not None:
+            begins = read_stamps([header])
+            # TIMEPIXR = 0.5 is the default: coordinates belong to the middle (Rots et al. 2015).
+            return Stamps(
+                np.arange(slab.planes) * step[0] * factor,
+                begins.first_mjd_utc if begins else None,
+                "CTYPE3 = TIME",
+                "middle",
+                1e-6,
+            )
+    if slab.planes == 1:
+        return read_stamps([header])
+    return None
+
+
+def _table_stamps(table: Table, slab: Slab) -> Stamps | None:
+    names = [
+        str(table.header.get(f"TTYPE{n}", "")).strip().upper()
+        for n in range(1, int(table.header.get("TFIELDS", 0)) + 1)
+    ]
+    for name, factor, resolution_s in _TABLE_COLUMNS:
+        if name not in names:
+            continue
+        number = names.index(name) + 1
+        column = _column(table, number - 1)
+        if column is None or column.shape != (slab.planes,) or not np.all(np.isfinite(column)):
+            continue
+        unit = str(table.header.get(f"TUNIT{number}", "")).strip().lower()
+        scale = _UNITS.get(unit, factor)
+        begins = read_stamps([slab.header])
+        first = begins.first_mjd_utc if begins is not None else None
+        if "MJD" in names and first is None:
+            dates = _column(table, names.index("MJD"))
+            if dates is not None and dates.size and 10_000 < dates[0] < 200_000:  # noqa: PLR2004
+                first = float(dates[0])
+        return Stamps(
+            (column - column[0]) * scale, first, f"table of times ({name})", "middle", resolution_s
+        )
+    return None
+
+
+def _column(table: Table, number: int) -> np.ndarray[Any, np.dtype[np.float64]] | None:
+    from astropy.io import fits
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            with fits.open(table.path, memmap=False) as units:
+                return np.array(units[table.hdu].data.field(number), dtype=np.float64)
+        except (OSError, ValueError, TypeError, KeyError, IndexError):
+            return None
+
+
+def _interval(header: Header) -> tuple[float | None, str]:
+    rate = header.number(*_RATES)
+    if rate is not None and 1e-3 < rate[0] < 1e5:  # noqa: PLR2004
+        return 1.0 / rate[0], rate[1]
+    interval = header.number(*_INTERVALS)
+    if interval is not None and 0 < interval[0] < 1e5:  # noqa: PLR2004
+        factor = 1e-3 if "ms" in header.comment(interval[1]).split() else 1.0
+        return interval[0] * factor, interval[1]
+    return None, ""
+
+
+def _interval_from_span(slab: Slab) -> tuple[float | None, str]:
+    """Return the interval of a cube from its beginning and end."""
+    from blursplit.frames.stamps import parse_instant
+
+    pairs = (("DATE-BEG", "DATE-END"), ("DATE-OBS", "DATE-END"))
+    for begin, end in pairs:
+        instants = [parse_instant(slab.header.text(key)) for key in (begin, end)]
+        if any(one is None or one.clock is None for one in instants):
+            continue
+        both = np.array(
+            [f"{one.day}T{one.clock}" for one in instants if one], dtype="datetime64[us]"
+        )
+        span = float((both[1] - both[0]) / np.timedelta64(1, "s"))
+        span -= (instants[1].zone_s or 0.0) - (instants[0].zone_s or 0.0)  # type: ignore[union-attr]
+        resolution = max(one.resolution_s for one in instants if one)
+        if span > 100 * resolution and span / slab.planes > 1e-4:  # noqa: PLR2004
+            return span / slab.planes, f"{begin} and {end}"
+    return None, ""

@@ -1,0 +1,228 @@
+"""What a header says about telescope, camera and sky, each with the keyword it came from."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from blursplit.frames.passbands import read_passband
+from blursplit.frames.pointing import read_pointing
+from blursplit.instrument import Known
+
+if TYPE_CHECKING:
+    from blursplit.frames.header import Header
+
+_SCALE = ("PIXSCALE", "SECPIX", "SECPIX1", "IM_SCALE", "PIXSCAL1", "PLTSCALE", "SCALE")
+_PIXEL = ("XPIXSZ", "PIXSIZE1", "PIXSIZE", "XPIXELSZ", "PIXSZ")
+_FOCAL = ("FOCALLEN", "FOCAL", "FOCLEN", "TELFOCAL")
+_APERTURE = ("APTDIA", "APERTURE", "TELDIAM", "APDIA", "DIAMETER")
+_NAMES: tuple[tuple[str, tuple[str, ...]], ...] = (
+    ("object", ("OBJECT", "OBJNAME", "TARGET")),
+    ("camera_name", ("INSTRUME", "CAMERA", "DETECTOR", "CAMMODEL")),
+    ("telescope_name", ("TELESCOP",)),
+    ("image_kind", ("IMAGETYP", "OBSTYPE", "FRAME", "IMGTYPE")),
+    ("pier_side", ("PIERSIDE",)),
+)
+_NUMBERS: tuple[tuple[str, tuple[str, ...], float, float], ...] = (
+    ("sensor_temperature_c", ("CCD-TEMP", "DET-TEMP", "SENSTEMP"), -150, 80),
+    ("ambient_temperature_c", ("AMBTEMP", "AOCAMBT", "OUTTEMP", "TEMPERAT"), -60, 60),
+    ("wind_speed_m_s", ("WINDSPD", "AOCWIND", "WINDSPEE"), 0, 60),
+    ("airmass", ("AIRMASS", "SECZ", "AIRMASS1"), 1 - 1e-6, 20),
+    ("read_noise_e", ("RDNOISE", "READNOIS", "RON", "READNOISE", "ENOISE"), 0, 1000),
+    ("row_time_us", ("ROWTIME", "LINETIME"), 0, 1e5),
+)
+ARCSEC = 206264.806
+
+
+def read_facts(header: Header) -> dict[str, Known]:
+    """Return the facts of one header, keys as in `Instrument`, origin "header".
+
+    Notes
+    -----
+    Values that are zero, out of any sensible range or ambiguous are left out rather than passed
+    on: FOCALLEN = 0 means that nobody filled it in.
+    """
+    known: dict[str, Known] = {}
+    for name, keys in _NAMES:
+        text = header.string(*keys)
+        if text is not None:
+            known[name] = Known(text[0][:80], "header", text[1])
+    for name, keys, low, high in _NUMBERS:
+        number = header.number(*keys)
+        if number is not None and low <= number[0] <= high:
+            known[name] = Known(number[0], "header", number[1])
+    known |= _optics(header)
+    known |= _pixels(header)
+    known |= _camera(header)
+    known |= _filter(header)
+    known |= read_pointing(header)
+    return known
+
+
+def _optics(header: Header) -> dict[str, Known]:
+    known: dict[str, Known] = {}
+    aperture = header.number(*_APERTURE)
+    if aperture is not None and aperture[0] > 0:
+        value, key = aperture
+        metres = value if _unit(header, key, "m") or value < 20 else value * 1e-3  # noqa: PLR2004
+        if 0.01 <= metres <= 50:  # noqa: PLR2004
+            known["aperture_m"] = Known(metres, "header", key)
+    focal = header.number(*_FOCAL)
+    if focal is not None and focal[0] > 0:
+        value, key = focal
+        # Millimetres by convention; a telescope shorter than 40 mm would be metres.
+        metres = value if _unit(header, key, "m") or value < 40 else value * 1e-3  # noqa: PLR2004
+        known["focal_length_m"] = Known(metres, "header", key)
+    obstruction = header.number("OBSTRUCT", "CENTOBS")
+    if obstruction is not None and 0 <= obstruction[0] < 0.95:  # noqa: PLR2004
+        known["obstruction"] = Known(obstruction[0], "header", obstruction[1])
+    area = header.number("APTAREA")
+    if "aperture_m" in known and area is not None and "obstruction" not in known:
+        full_mm2 = math.pi / 4 * (known["aperture_m"].value * 1e3) ** 2
+        blocked = 1 - area[0] / full_mm2
+        if 0.01 < blocked < 0.5:  # noqa: PLR2004
+            known["obstruction"] = Known(math.sqrt(blocked), "header", "from APTDIA and APTAREA")
+    return known
+
+
+def _unit(header: Header, key: str, unit: str) -> bool:
+    return f"[{unit}]" in header.comment(key)
+
+
+def _pixels(header: Header) -> dict[str, Known]:
+    known: dict[str, Known] = {}
+    binning = _binning(header)
+    if binning is not None:
+        known["binning"] = Known(binning, "header", "")
+    pixel = header.number(*_PIXEL)
+    if pixel is not None and 0.5 <= pixel[0] <= 200:  # noqa: PLR2004
+        binned = f", taken as already binned {binning}x" if (binning or 1) > 1 else ""
+        known["pixel_um"] = Known(pixel[0], "header", pixel[1] + binned)
+    metres = header.number("CCDXPIXE")
+    if "pixel_um" not in known and metres is not None and 5e-7 <= metres[0] <= 2e-4:  # noqa: PLR2004
+        size = metres[0] * 1e6 * (binning or 1)
+        known["pixel_um"] = Known(size, "header", f"CCDXPIXE x binning {binning or 1}")
+    known |= _celestial_axes(header)
+    scale = header.number(*_SCALE)
+    if "pixel_scale_arcsec" not in known and scale is not None and 0.001 < scale[0] < 500:  # noqa: PLR2004
+        known["pixel_scale_arcsec"] = Known(scale[0], "header", scale[1])
+    return known
+
+
+def _binning(header: Header) -> int | None:
+    number = header.number("XBINNING", "BINX", "CCDXBIN", "BINNING", "HBIN")
+    if number is not None and number[0] >= 1 and number[0] == int(number[0]):
+        return int(number[0])
+    first = header.text("CCDSUM").split()[:1] or header.text("BINNING").lower().split("x")[:1]
+    return int(first[0]) if first and first[0].isdecimal() and int(first[0]) >= 1 else None
+
+
+def _celestial_axes(header: Header) -> dict[str, Known]:
+    """Scale, position angle and mirror sense from the linear part of a celestial WCS.
+
+    Notes
+    -----
+    With the matrix CD (degrees a pixel; Calabretta & Greisen 2002, A&A 395, 1077), the position
+    angle given is that of the +y (row) axis, from north through east.
+    """
+    if not str(header.get("CTYPE1", "")).startswith("RA-"):
+        return {}
+    cd = [header.number(key) for key in ("CD1_1", "CD1_2", "CD2_1", "CD2_2")]
+    if any(entry is not None for entry in cd):
+        a, b, c, d = (entry[0] if entry is not None else 0.0 for entry in cd)
+        note = "celestial WCS (CD matrix)"
+    else:
+        steps = [header.number("CDELT1"), header.number("CDELT2")]
+        if steps[0] is None or steps[1] is None:
+            return {}
+        dx, dy = steps[0][0], steps[1][0]
+        pc = [header.number(key) for key in ("PC1_1", "PC1_2", "PC2_1", "PC2_2")]
+        turn = header.number("CROTA2")
+        if turn is not None and all(entry is None for entry in pc):
+            cos, sin = math.cos(math.radians(turn[0])), math.sin(math.radians(turn[0]))
+            a, b, c, d = dx * cos, -dy * sin, dx * sin, dy * cos
+        else:
+            m = [e[0] if e is not None else z for e, z in zip(pc, (1, 0, 0, 1), strict=True)]
+            a, b, c, d = dx * m[0], dx * m[1], dy * m[2], dy * m[3]
+        note = "celestial WCS (CDELT)"
+    determinant = a * d - b * c
+    scale = math.sqrt(abs(determinant)) * 3600
+    if not 0.001 < scale < 500:  # noqa: PLR2004
+        return {}
+    return {
+        "pixel_scale_arcsec": Known(scale, "header", note),
+        "position_angle_deg": Known(math.degrees(math.atan2(b, d)) % 360, "header", note),
+        "flip": Known(determinant > 0, "header", f"{note}: mirrored when true"),
+    }
+
+
+def _camera(header: Header) -> dict[str, Known]:
+    known: dict[str, Known] = {}
+    gain = _gain(header)
+    if gain is not None:
+        known["gain_e_per_adu"] = gain
+    saturation = header.number("SATURATE", "SATLEVEL", "SATURATI", "FULLWELL", "CWHITE")
+    if saturation is not None and saturation[0] > 1:
+        known["saturation_adu"] = Known(saturation[0], "header", saturation[1])
+    order = str(header.get("ROWORDER", "")).strip().upper()
+    if order.startswith(("TOP", "BOTTOM")):
+        value = "first-row-first" if order.startswith("TOP") else "last-row-first"
+        note = "ROWORDER: the camera's rows run from the top of the picture"
+        known["row_order"] = Known(value, "header", note)
+    pattern = str(header.get("BAYERPAT") or header.get("COLORTYP") or "").strip().upper()
+    if sorted(pattern) == sorted("RGGB"):
+        known["bayer_pattern"] = Known(pattern, "header", "BAYERPAT")
+    return known
+
+
+def _gain(header: Header) -> Known | None:
+    """Return electrons per ADU where a keyword can be trusted to mean that."""
+    exact = header.number("EGAIN")
+    if exact is not None and 0.001 <= exact[0] <= 500:  # noqa: PLR2004
+        return Known(exact[0], "header", "EGAIN")
+    gain = header.number("GAIN", "CCDGAIN", "GAIN1")
+    if gain is None or gain[0] <= 0:
+        return None
+    value, key = gain
+    comment = header.comment(key)
+    says_electrons = "e-" in comment or "electron" in comment or "e/" in comment
+    if says_electrons and 0.001 <= value <= 500:  # noqa: PLR2004
+        return Known(value, "header", f"{key} [{comment[:40]}]")
+    if 0.05 <= value <= 20 and value != int(value):  # noqa: PLR2004
+        return Known(value, "header", f"{key}, taken as e-/ADU (not a whole number)")
+    return None  # a whole number may be the setting of a small camera
+
+
+def _filter(header: Header) -> dict[str, Known]:
+    name = header.string("FILTER", "FILTERS", "FILTER1", "FILTNAM", "INSFLNAM", "FILTERID")
+    known: dict[str, Known] = {}
+    if name is not None:
+        known["filter"] = Known(name[0], "header", name[1])
+        band = read_passband(name[0])
+        if band is not None:
+            note = f"{name[1]} = {name[0]}: {band.name}"
+            known["wavelength_nm"] = Known(band.wavelength_nm, "header", note)
+            known["band_nm"] = Known([band.low_nm, band.high_nm], "header", note)
+    return known
+
+
+def read_exposure(header: Header) -> Known | None:
+    """Return the exposure of one frame [s], with a unit in the comment obeyed."""
+    number = header.number("XPOSURE", "EXPTIME", "EXPOSURE", "EXP_TIME", "ITIME", "TELAPSE")
+    if number is None or number[0] <= 0:
+        return None
+    value, key = number
+    comment = header.comment(key)
+    words = comment.replace("[", " ").replace("]", " ").replace("(", " ").replace(")", " ").split()
+    if "ms" in words or "millisec" in comment:
+        return Known(value * 1e-3, "header", f"{key}, in milliseconds by its comment")
+    if "us" in words or "microsec" in comment:
+        return Known(value * 1e-6, "header", f"{key}, in microseconds by its comment")
+    return Known(value, "header", key)
+
+
+def is_light(header: Header) -> bool:
+    """Return whether a frame shows the sky, by IMAGETYP and its relatives."""
+    text = header.string("IMAGETYP", "IMGTYPE", "OBSTYPE")
+    kind = text[0].lower() if text is not None else ""
+    return not any(word in kind for word in ("bias", "zero", "dark", "flat", "offset"))

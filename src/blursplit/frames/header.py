@@ -1,0 +1,177 @@
+"""FITS headers read from bytes: quick for ten thousand files, and never surprised by one card."""
+
+from __future__ import annotations
+
+import re
+from typing import IO, Any
+
+from blursplit.errors import InputError
+
+BLOCK = 2880
+CARD = 80
+MAX_HEADER_BLOCKS = 2000  # 5.8 MB, far beyond any real header: what is longer has lost its END
+
+_STRING = re.compile(r"\s*'((?:[^']|'')*)'")
+_INTEGER = re.compile(r"[+-]?\d{1,40}")
+_FLOAT = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eEdD][+-]?\d{1,4})?")
+_COMMENTARY = {"", "COMMENT", "HISTORY", "CONTINUE"}
+
+
+class Header:
+    """Keywords of one header unit; values are read only when asked for.
+
+    Parameters
+    ----------
+    cards : bytes
+        The header's cards, a multiple of 80 bytes, END not included.
+    parent : Header or None
+        Where keywords that are absent here are looked for (the primary header of an extension).
+    """
+
+    __slots__ = ("_bodies", "contradictions", "parent")
+
+    def __init__(self, cards: bytes, parent: Header | None = None) -> None:
+        self.parent = parent
+        self._bodies: dict[str, bytes] = {}
+        self.contradictions: list[str] = []
+        for start in range(0, len(cards), CARD):
+            card = cards[start : start + CARD]
+            if card[8:10] != b"= ":
+                if not card.startswith(b"HIERARCH"):
+                    continue
+                name, equals, body = card[8:].partition(b"=")
+                if not equals:
+                    continue
+            else:
+                name, body = card[:8], card[10:]
+            key = name.decode("latin-1").strip().upper()
+            if key in _COMMENTARY:
+                continue
+            if key not in self._bodies:
+                self._bodies[key] = body
+            elif _value(_text(body)) != _value(_text(self._bodies[key])):
+                self.contradictions.append(key)
+
+    def __contains__(self, key: str) -> bool:
+        return self._body(key) is not None
+
+    def keys(self) -> list[str]:
+        """Return the keywords of this unit in order, without the parent's."""
+        return list(self._bodies)
+
+    def get(self, key: str, default: Any = None) -> Any:
+        """Return the value as str, bool, int or float; `default` where absent or empty."""
+        body = self._body(key)
+        value = None if body is None else _value(_text(body))
+        return default if value is None else value
+
+    def number(self, *keys: str) -> tuple[float, str] | None:
+        """Return the first finite number among `keys`, also when written as a string."""
+        for key in keys:
+            value = self.get(key)
+            if isinstance(value, str):
+                value = _value(value.strip()) if _FLOAT.fullmatch(value.strip()) else None
+            if isinstance(value, int | float) and not isinstance(value, bool):
+                number = _finite(value)
+                if number is not None:
+                    return number, key
+        return None
+
+    def string(self, *keys: str) -> tuple[str, str] | None:
+        """Return the first value that is not blank among `keys` as printable text."""
+        for key in keys:
+            value = self.get(key)
+            if value is None or isinstance(value, bool):
+                continue
+            text = "".join(c if c.isprintable() else " " for c in str(value)).strip()
+            if text:
+                return text, key
+        return None
+
+    def text(self, key: str) -> str:
+        """Return the value field as written, without quotes and comment ('' where absent)."""
+        body = self._body(key)
+        if body is None:
+            return ""
+        text = _text(body)
+        match = _STRING.match(text)
+        return match.group(1).strip() if match else text.partition("/")[0].strip()
+
+    def comment(self, key: str) -> str:
+        """Return the comment after the value in lower case ('' where there is none)."""
+        body = self._body(key)
+        if body is None:
+            return ""
+        text = _text(body)
+        match = _STRING.match(text)
+        rest = text[match.end() :] if match else text
+        return rest.partition("/")[2].strip().lower()
+
+    def _body(self, key: str) -> bytes | None:
+        body = self._bodies.get(key)
+        if body is None and self.parent is not None:
+            return self.parent._body(key)  # noqa: SLF001
+        return body
+
+
+def read_header(
+    file: IO[bytes], source: str, parent: Header | None = None
+) -> tuple[Header, int] | None:
+    """Read one header unit from the present position of a file.
+
+    Returns
+    -------
+    (header, length) or None
+        `length` in bytes, a multiple of 2880; None at the end of the file, or where what follows
+        is not a header (some writers pad their files).
+
+    Raises
+    ------
+    InputError
+        When the header has no END.
+    """
+    cards = bytearray()
+    for block_number in range(MAX_HEADER_BLOCKS):
+        block = file.read(BLOCK)
+        if len(block) < BLOCK:
+            if block_number == 0:
+                return None
+            break
+        if block_number == 0 and block[:8] not in {b"SIMPLE  ", b"XTENSION"}:
+            return None
+        start = block.find(b"END     ")
+        while start != -1 and start % CARD:
+            start = block.find(b"END     ", start + 1)
+        if start != -1:
+            cards += block[:start]
+            return Header(bytes(cards), parent), (block_number + 1) * BLOCK
+        cards += block
+    raise InputError(source, "the FITS header has no END: truncated or damaged", "copy it again")
+
+
+def _text(body: bytes) -> str:
+    return body.decode("latin-1")
+
+
+def _value(text: str) -> str | bool | int | float | None:
+    match = _STRING.match(text)
+    if match:
+        return match.group(1).replace("''", "'").rstrip()
+    word = text.partition("/")[0].strip()
+    if not word:
+        return None
+    if word in {"T", "F"}:
+        return word == "T"
+    if _INTEGER.fullmatch(word):
+        return int(word)
+    if _FLOAT.fullmatch(word):
+        return float(word.upper().replace("D", "E"))
+    return word
+
+
+def _finite(value: float) -> float | None:
+    try:
+        number = float(value)
+    except OverflowError:
+        return None
+    return number if abs(number) < float("inf") else None

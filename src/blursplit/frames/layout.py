@@ -1,0 +1,317 @@
+"""What lies where in a FITS file: image arrays, their type and size, checked before reading."""
+
+from __future__ import annotations
+
+import gzip
+import math
+import struct
+import zlib
+from dataclasses import dataclass
+from typing import IO, TYPE_CHECKING, Literal, cast
+
+import numpy as np
+
+from blursplit.errors import InputError
+from blursplit.frames.finding import refuse_foreign
+from blursplit.frames.header import BLOCK, Header, read_header
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+MAX_FRAME_PIXELS = 400_000_000  # larger than any single detector; a frame of it fills 1.6 GB
+MAX_COMPRESSION = 1100.0  # DEFLATE cannot exceed 1032:1 (zlib's technical notes)
+COLOURS = 3
+_DTYPES = {8: "u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}
+_NOT_FRAMES = ("err", "var", "dq", "mask", "sigma", "weight", "bpm", "bad", "thumb", "quality")
+
+Packing = Literal["plain", "gzip", "tiles"]
+
+
+@dataclass(frozen=True)
+class Slab:
+    """A stack of equal images in one header unit.
+
+    Parameters
+    ----------
+    planes : int
+        Number of frames.
+    stride : int
+        Images in the file per frame (3 where the planes are colours; the second is read).
+    dtype : numpy dtype
+        As stored, before `bscale` and `bzero`.
+    """
+
+    path: Path
+    hdu: int
+    packing: Packing
+    offset: int
+    dtype: np.dtype[np.generic]
+    planes: int
+    shape: tuple[int, int]
+    bscale: float
+    bzero: float
+    blank: int | None
+    header: Header
+    stride: int = 1
+
+    @property
+    def where(self) -> str:
+        """File and extension for messages."""
+        return f"{self.path}[{self.hdu}]" if self.hdu else str(self.path)
+
+
+@dataclass(frozen=True)
+class Table:
+    """A binary table beside the images."""
+
+    path: Path
+    hdu: int
+    header: Header
+    offset: int
+    gzipped: bool = False
+
+    @property
+    def rows(self) -> int:
+        """Number of rows."""
+        return _whole(self.header, "NAXIS2", str(self.path))
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Everything found in one file."""
+
+    slabs: tuple[Slab, ...]
+    tables: tuple[Table, ...]
+
+
+def read_layout(path: Path) -> Layout:
+    """Read the headers of a FITS file and check them against the size of the file.
+
+    Raises
+    ------
+    InputError
+        When the file is empty, not FITS, truncated, promises more than it can hold, or contains
+        structural keywords that make no sense.
+    """
+    try:
+        size = path.stat().st_size
+        if size == 0:
+            raise InputError(path, "is empty (0 bytes)", "copy it again or leave it out")
+        with path.open("rb") as raw:
+            start = raw.read(32)
+        if start[:2] == b"\x1f\x8b":
+            with gzip.open(path, "rb") as file:
+                return _layout(path, cast("IO[bytes]", file), _gzip_size(path, size), gzipped=True)
+        if start[:6] != b"SIMPLE":
+            refuse_foreign(path, start)
+        with path.open("rb") as file:
+            return _layout(path, file, size, gzipped=False)
+    except (OSError, EOFError, zlib.error, struct.error) as error:
+        raise InputError(path, f"cannot be read ({error})", "check or copy the file") from error
+
+
+def _layout(path: Path, file: IO[bytes], size: float, *, gzipped: bool) -> Layout:
+    slabs: list[Slab] = []
+    tables: list[Table] = []
+    primary: Header | None = None
+    position = 0
+    number = 0
+    while True:
+        if position >= size:
+            break
+        file.seek(position)
+        found = read_header(file, str(path), primary)
+        if found is None:
+            if number == 0:
+                refuse_foreign(path, b"")
+            break
+        header, length = found
+        primary = primary or header
+        offset = position + length
+        content = _data_bytes(header, str(path))
+        _check_size(path, offset + content, size)
+        packing: Packing = "gzip" if gzipped else "plain"
+        extension = str(header.get("XTENSION", "IMAGE")).strip()
+        if extension == "IMAGE":
+            slab = _image(path, number, header, offset, packing)
+        elif header.get("ZIMAGE") is True:
+            slab = _tiles(path, number, header, content)
+        else:
+            slab = None
+            if extension == "BINTABLE":
+                tables.append(Table(path, number, header, offset, gzipped))
+        if slab is not None and not _is_auxiliary(slab):
+            slabs.append(slab)
+        position = offset + -(-content // BLOCK) * BLOCK
+        number += 1
+    return Layout(tuple(slabs), tuple(tables))
+
+
+def _gzip_size(path: Path, packed: int) -> float:
+    """Return the size after decompression from the trailer, or count it where that is useless."""
+    with path.open("rb") as raw:
+        raw.seek(max(packed - 4, 0))
+        size = int.from_bytes(raw.read(4), "little")
+    if packed < size <= MAX_COMPRESSION * packed and size % BLOCK == 0:
+        return size
+    total = 0
+    with gzip.open(path, "rb") as file:
+        try:
+            while part := file.read(1 << 20):
+                total += len(part)
+        except (EOFError, OSError, zlib.error):
+            return total
+    return total
+
+
+def _check_size(path: Path, needed: int, size: float) -> None:
+    if needed <= size:
+        return
+    problem = (
+        f"its header promises {_bytes(needed)}, the file holds {_bytes(size)}: truncated or damaged"
+    )
+    raise InputError(path, problem, "copy it again or leave it out")
+
+
+def _bytes(count: float) -> str:
+    for unit in ("bytes", "kB", "MB", "GB", "TB"):
+        if count < 1000:  # noqa: PLR2004
+            return f"{count:.3g} {unit}" if unit != "bytes" else f"{count:.0f} bytes"
+        count /= 1000
+    return f"{count:.3g} PB"
+
+
+def _whole(header: Header, key: str, source: str, default: int | None = None) -> int:
+    value = header.get(key, default)
+    if key in header.contradictions:
+        raise InputError(source, f"keyword {key} is given twice and differs", "repair the header")
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value < 1 << 62:
+        raise InputError(source, f"keyword {key} = {value!r} makes no sense", "repair the header")
+    return value
+
+
+def _axes(header: Header, source: str, prefix: str = "") -> list[int]:
+    """Return the axis lengths, NAXIS1 first."""
+    count = _whole(header, f"{prefix}NAXIS", source)
+    if count > 999:  # noqa: PLR2004  the FITS standard's limit
+        raise InputError(source, f"keyword NAXIS = {count} makes no sense", "repair the header")
+    return [_whole(header, f"{prefix}NAXIS{axis}", source) for axis in range(1, count + 1)]
+
+
+def _data_bytes(header: Header, source: str) -> int:
+    axes = _axes(header, source)
+    if not axes:
+        return 0
+    bitpix = _bitpix(header, "BITPIX", source)
+    elements = math.prod(axes)
+    if axes[0] == 0 and header.get("GROUPS") is True:
+        elements = math.prod(axes[1:])
+    parameters = _whole(header, "PCOUNT", source, 0) if "XTENSION" in header else 0
+    return abs(bitpix) // 8 * (elements + parameters)
+
+
+def _bitpix(header: Header, key: str, source: str) -> int:
+    value = header.get(key)
+    if key in header.contradictions or value not in _DTYPES or isinstance(value, bool):
+        raise InputError(
+            source, f"keyword {key} = {value!r} is not a FITS pixel type", "repair the header"
+        )
+    return int(value)
+
+
+def _frames_of(axes: list[int], source: str) -> tuple[int, int, tuple[int, int]] | None:
+    """Return (frames, images per frame, (ny, nx)), or None where the array is not of images."""
+    lengths = list(axes)
+    while len(lengths) > 2 and lengths[-1] == 1:  # noqa: PLR2004
+        lengths.pop()
+    if len(lengths) < 2 or min(lengths[:2]) < 2 or 0 in lengths:  # noqa: PLR2004
+        return None
+    shape = (lengths[1], lengths[0])
+    if math.prod(shape) > MAX_FRAME_PIXELS:
+        raise InputError(
+            source,
+            f"a frame of {lengths[0]} x {lengths[1]} pixels is beyond any camera",
+            "check NAXIS1 and NAXIS2",
+        )
+    rest = lengths[2:]
+    if len(rest) == 2 and 1 in rest:  # noqa: PLR2004
+        rest = [max(rest)]
+    if not rest:
+        return 1, 1, shape
+    if rest[0] == COLOURS and len(rest) <= 2:  # noqa: PLR2004
+        return (rest[1] if len(rest) > 1 else 1), COLOURS, shape
+    if len(rest) == 1:
+        return rest[0], 1, shape
+    raise InputError(
+        source, f"an array of {len(axes)} axes is not a sequence of images", "write a 3-axis cube"
+    )
+
+
+def _scaling(header: Header, source: str, bitpix: int) -> tuple[float, float, int | None]:
+    values = []
+    for key, neutral in (("BSCALE", 1.0), ("BZERO", 0.0)):
+        found = header.number(key)
+        if found is None and key in header and header.get(key) is not None:
+            raise InputError(
+                source, f"keyword {key} = {header.get(key)!r} is not a number", "repair the header"
+            )
+        values.append(neutral if found is None else found[0])
+    if values[0] == 0:
+        raise InputError(source, "keyword BSCALE = 0 wipes out all pixels", "repair the header")
+    blank = header.get("BLANK") if bitpix > 0 else None
+    usable = isinstance(blank, int) and not isinstance(blank, bool)
+    return values[0], values[1], int(blank) if usable and blank is not None else None
+
+
+def _image(path: Path, number: int, header: Header, offset: int, packing: Packing) -> Slab | None:
+    source = str(path)
+    axes = _axes(header, source)
+    frames = _frames_of(axes, source) if axes else None
+    if frames is None:
+        return None
+    bitpix = _bitpix(header, "BITPIX", source)
+    bscale, bzero, blank = _scaling(header, source, bitpix)
+    planes, stride, shape = frames
+    dtype = np.dtype(_DTYPES[bitpix])
+    return Slab(
+        path, number, packing, offset, dtype, planes, shape, bscale, bzero, blank, header, stride
+    )
+
+
+def _tiles(path: Path, number: int, header: Header, content: int) -> Slab | None:
+    """Describe a tile-compressed image, after checking that its tiles make up its axes."""
+    source = str(path)
+    axes = _axes(header, source, "Z")
+    frames = _frames_of(axes, source) if axes else None
+    if frames is None:
+        return None
+    tiles = 1
+    for axis, length in enumerate(axes, start=1):
+        tile = _whole(header, f"ZTILE{axis}", source, length if axis == 1 else 1)
+        tiles *= -(-length // max(tile, 1))
+    if tiles != _whole(header, "NAXIS2", source):
+        raise InputError(
+            source, "its compressed tiles do not make up the image it promises", "copy it again"
+        )
+    bitpix = _bitpix(header, "ZBITPIX", source)
+    if math.prod(axes) * abs(bitpix) // 8 > MAX_COMPRESSION * max(content, 1):
+        raise InputError(
+            source,
+            f"promises {_bytes(math.prod(axes) * abs(bitpix) // 8)} from {_bytes(content)} of "
+            "compressed data",
+            "no real image shrinks that far: copy it again",
+        )
+    bscale, bzero, blank = _scaling(header, source, bitpix)
+    planes, stride, shape = frames
+    dtype = np.dtype(_DTYPES[bitpix])
+    return Slab(
+        path, number, "tiles", 0, dtype, planes, shape, bscale, bzero, blank, header, stride
+    )
+
+
+def _is_auxiliary(slab: Slab) -> bool:
+    """Return whether an extension holds errors, masks or a preview instead of a frame."""
+    if slab.hdu == 0:
+        return False
+    name = str(slab.header.get("EXTNAME", "")).lower()
+    return any(name.startswith(word) for word in _NOT_FRAMES) or name.startswith("aperture")

@@ -1,0 +1,343 @@
+"""Time keywords read: which of them says when, how finely, in which scale, start or middle."""
+
+from __future__ import annotations
+
+import re
+import warnings
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from blursplit.frames.header import Header
+
+    FloatArray = NDArray[np.float64]
+
+Where = Literal["begin", "middle", "end"]
+DAY_S = 86400.0
+FINEST_S = 1e-3  # finer digits than this do not make one keyword better than another
+
+_DATE = re.compile(r"\s*(\d{4})-(\d{1,2})-(\d{1,2})")
+_OLD_DATE = re.compile(r"\s*(\d{1,2})/(\d{1,2})/(\d{2,4})")
+_CLOCK = re.compile(r"\s*[T ]?\s*(\d{1,2})[: ](\d{1,2})[: ](\d{1,2})(?:[.,](\d*))?\s*")
+_ZONE = re.compile(r"(?:Z|UTC?|GMT)?\s*(?:([+-])(\d{2}):?(\d{2})?)?\s*", re.IGNORECASE)
+# (keyword, what it marks), best first; keywords of the standard: Rots et al. (2015), A&A 574, A36
+_INSTANTS: tuple[tuple[str, Where], ...] = (
+    ("DATE-AVG", "middle"),
+    ("DATE-BEG", "begin"),
+    ("DATE-MID", "middle"),
+    ("UT-OBS", "begin"),
+    ("UTC-OBS", "begin"),
+    ("UTCSTART", "begin"),
+    ("UTSTART", "begin"),
+    ("DATE-OBS", "begin"),
+    ("DATE_OBS", "begin"),
+    ("DATE-END", "end"),
+)
+_CLOCKS = ("TIME-OBS", "UTCSTART", "UTSTART", "UT-OBS", "UTC-OBS", "UT", "UTC", "UT-BEG", "TIME")
+_DAYS: tuple[tuple[str, Where, float], ...] = (
+    ("MJD-AVG", "middle", 0.0),
+    ("MJD-MID", "middle", 0.0),
+    ("MJD-BEG", "begin", 0.0),
+    ("MJD-OBS", "begin", 0.0),
+    ("MJD", "begin", 0.0),
+    ("JD-OBS", "begin", 2400000.5),
+    ("JD", "begin", 2400000.5),
+    ("MJD-END", "end", 0.0),
+)
+_SCALES = {"UTC": "utc", "UT": "utc", "GMT": "utc", "TAI": "tai", "TT": "tt", "TDT": "tt"}
+_SCALES |= {"ET": "tt", "TDB": "tdb", "TCB": "tcb", "TCG": "tcg", "UT1": "ut1", "GPS": "tai"}
+GPS_BEHIND_TAI_S = 19.0  # constant by definition of GPS time
+
+
+@dataclass(frozen=True)
+class Instant:
+    """A time as written: day and clock (None for a date alone), zone and smallest digit."""
+
+    day: str
+    clock: str | None
+    zone_s: float | None
+    resolution_s: float
+
+
+@dataclass(frozen=True)
+class Stamps:
+    """Times of frames as their headers give them.
+
+    Parameters
+    ----------
+    seconds : ndarray, shape (n_frames,)
+        Seconds since the first frame in the list, not sorted, of what `where` says.
+    first_mjd_utc : float or None
+        Date of the first one; None for local time of an unknown zone.
+    keyword : str
+    where : "begin", "middle" or "end"
+    resolution_s : float
+        Smallest step that the keyword can express.
+    note : str
+        What had to be assumed.
+    """
+
+    seconds: FloatArray
+    first_mjd_utc: float | None
+    keyword: str
+    where: Where
+    resolution_s: float
+    note: str = ""
+
+
+def parse_instant(text: str) -> Instant | None:
+    """Read ``2026-03-01T22:10:05.123-07:00``, ``01/03/99`` (1999) or a date alone; None if wrong.
+
+    Notes
+    -----
+    The slashed form means day/month/19YY (FITS standard 4.0, section 4.4.2.1).
+    """
+    match = _DATE.match(text)
+    if match:
+        year, month, number = (int(part) for part in match.groups())
+    else:
+        match = _OLD_DATE.match(text)
+        if not match:
+            return None
+        number, month, year = (int(part) for part in match.groups())
+        year = year + 1900 if year < 100 else year  # noqa: PLR2004
+    try:
+        day = date(year, month, number).isoformat()
+    except ValueError:
+        return None
+    rest = text[match.end() :]
+    if not rest.strip():
+        return Instant(day, None, None, DAY_S)
+    clock = parse_clock(rest)
+    if clock is None:
+        return None
+    return Instant(day, *clock)
+
+
+def parse_clock(text: str) -> tuple[str, float | None, float] | None:
+    """Read ``22:10:05.123Z``: (clock, zone in seconds east or None, smallest digit in seconds)."""
+    match = _CLOCK.match(text)
+    if not match:
+        return None
+    hour, minute, second = (int(part) for part in match.group(1, 2, 3))
+    if hour > 23 or minute > 59 or second > 60:  # noqa: PLR2004
+        return None
+    tail = text[match.end() :]
+    zone = _ZONE.fullmatch(tail)
+    if not zone:
+        return None
+    zone_s = 0.0 if tail.strip() else None
+    if zone.group(1):
+        zone_s = int(zone.group(2)) * 3600.0 + int(zone.group(3) or 0) * 60.0
+        zone_s = -zone_s if zone.group(1) == "-" else zone_s
+    digits = (match.group(4) or "")[:9]
+    clock = f"{hour:02d}:{minute:02d}:{second:02d}.{digits or '0'}"
+    return clock, zone_s, 10.0 ** -len(digits)
+
+
+def read_stamps(headers: Sequence[Header]) -> Stamps | None:
+    """Return the finest usable times that every header gives, or None where there are none."""
+    found = [*_instant_candidates(headers), *_day_candidates(headers)]
+    if not found:
+        return None
+    # Distinct stamps matter more than order: whole seconds lose against milliseconds.
+    return min(found, key=lambda stamps: max(stamps.resolution_s, FINEST_S))
+
+
+def _instant_candidates(headers: Sequence[Header]) -> list[Stamps]:
+    found = []
+    for key, where in _INSTANTS:
+        if key not in headers[0]:
+            continue
+        instants = [parse_instant(header.text(key)) for header in headers]
+        usable = [instant for instant in instants if instant is not None]
+        if len(usable) < len(headers):
+            continue
+        keyword = key
+        if all(instant.clock is None for instant in usable):
+            joined = _with_clock(headers, usable)
+            if joined is None:
+                continue
+            usable, clock_key = joined
+            keyword = f"{key} + {clock_key}"
+        elif any(instant.clock is None for instant in usable):
+            # An exact midnight may be written as a date alone; otherwise the digits are gone.
+            continue
+        found.append(_from_instants(headers[0], key, keyword, where, usable))
+    return found
+
+
+def _with_clock(headers: Sequence[Header], days: list[Instant]) -> tuple[list[Instant], str] | None:
+    for key in _CLOCKS:
+        if key not in headers[0]:
+            continue
+        clocks = [_clock_of(header, key) for header in headers]
+        good = [clock for clock in clocks if clock is not None]
+        if len(good) == len(headers):
+            pairs = zip(days, good, strict=True)
+            return [Instant(instant.day, *clock) for instant, clock in pairs], key
+    return None
+
+
+def _clock_of(header: Header, key: str) -> tuple[str, float | None, float] | None:
+    """Read a clock keyword, also one that counts hours or seconds since midnight."""
+    clock = parse_clock(header.text(key))
+    if clock is not None:
+        return clock
+    number = header.number(key)
+    if number is None:
+        return None
+    in_seconds = "sec" in header.comment(key) or number[0] >= 24  # noqa: PLR2004
+    seconds = number[0] * (1.0 if in_seconds else 3600.0)
+    if not 0 <= seconds < DAY_S:
+        return None
+    micro = round(seconds * 1e6)
+    hour, rest = divmod(micro, 3_600_000_000)
+    minute, rest = divmod(rest, 60_000_000)
+    text = f"{hour:02d}:{minute:02d}:{rest // 1_000_000:02d}.{rest % 1_000_000:06d}"
+    return text, 0.0, max(_digit(header.text(key)) * (1.0 if in_seconds else 3600.0), 1e-6)
+
+
+def _digit(text: str) -> float:
+    mantissa, _, exponent = text.upper().replace("D", "E").partition("E")
+    decimals = len(mantissa.partition(".")[2])
+    try:
+        return 10.0 ** (int(exponent or 0) - decimals)
+    except (ValueError, OverflowError):
+        return 1.0
+
+
+def _from_instants(
+    header: Header, key: str, keyword: str, where: Where, instants: list[Instant]
+) -> Stamps:
+    notes = []
+    scale, note = _scale(header)
+    local = any(instant.zone_s is None for instant in instants) and _is_local(header, key)
+    if local:
+        notes.append(f"{key} is local time of an unknown zone: date and airmass are not used")
+    if any(instant.zone_s for instant in instants):
+        notes.append(f"{key} has a time zone, converted to UTC")
+        scale = "utc"
+    if note and not local:
+        notes.append(note)
+    zone_s = np.array([instant.zone_s or 0.0 for instant in instants])
+    days, whole_s = _to_days([f"{one.day}T{one.clock}" for one in instants], scale)
+    seconds = whole_s - zone_s
+    seconds, wrapped = _over_midnight(seconds, instants, joined=keyword != key)
+    if wrapped:
+        notes.append("the date does not change at midnight; a day was added")
+    resolution_s = _true_resolution(max(one.resolution_s for one in instants), seconds)
+    where, comment_note = _where(header, key, where)
+    if comment_note:
+        notes.append(comment_note)
+    first = None if local else days - zone_s[0] / DAY_S - _gps_s(header) / DAY_S
+    return Stamps(seconds - seconds[0], first, keyword, where, resolution_s, "; ".join(notes))
+
+
+def _to_days(texts: list[str], scale: str) -> tuple[float, FloatArray]:
+    """Return the UTC date of the first instant (MJD) and seconds since it, over leap seconds."""
+    from astropy.time import Time
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # dates beyond the tables of leap seconds, second 60
+        times = Time(texts, format="isot", scale=scale)
+        uniform = times if scale == "ut1" else times.tai
+        seconds = (uniform - uniform[0]).to_value("s")
+        first = times[0] if scale == "ut1" else times[0].utc
+        return float(first.mjd), np.asarray(seconds, dtype=np.float64)
+
+
+def _over_midnight(
+    seconds: FloatArray, instants: list[Instant], *, joined: bool
+) -> tuple[FloatArray, bool]:
+    """Add a day where date and clock are separate keywords and only the clock goes on."""
+    if not joined or len({instant.day for instant in instants}) > 1:
+        return seconds, False
+    jumps = np.diff(seconds) < -DAY_S / 2
+    if int(np.count_nonzero(jumps)) != 1:
+        return seconds, False
+    out = seconds.copy()
+    out[int(np.argmax(jumps)) + 1 :] += DAY_S
+    return out, True
+
+
+def _true_resolution(written_s: float, seconds: FloatArray) -> float:
+    """Return a coarser resolution where the digits after the point never change."""
+    many = 5
+    if seconds.size < many or written_s >= 1:
+        return written_s
+    fractions = np.round((seconds - seconds[0]) % 1.0, 6) % 1.0
+    return 1.0 if np.all(fractions == 0) and np.ptp(seconds) > 0 else written_s
+
+
+def _is_local(header: Header, key: str) -> bool:
+    comment = header.comment(key)
+    if str(header.get("TIMESYS", "")).strip().upper() in {"LOCAL", "LT"}:
+        return True
+    return bool(re.search(r"\blocal\b|\blt\b", comment)) and "ut" not in comment.split()
+
+
+def _where(header: Header, key: str, where: Where) -> tuple[Where, str]:
+    comment = header.comment(key)
+    if key in {"DATE-OBS", "DATE_OBS", "MJD-OBS", "UT-OBS", "JD", "JD-OBS"}:
+        if re.search(r"\bmid|\bcent(er|re)", comment):
+            return "middle", f"{key} is the middle of the exposure by its comment"
+        if re.search(r"\bend\b", comment):
+            return "end", f"{key} is the end of the exposure by its comment"
+    return where, ""
+
+
+def _scale(header: Header) -> tuple[str, str]:
+    name = str(header.get("TIMESYS", "UTC")).strip().upper().partition("(")[0]
+    scale = _SCALES.get(name)
+    if scale is not None:
+        return scale, ""
+    return "utc", f"TIMESYS = '{name}' is not known, taken as UTC"
+
+
+def _gps_s(header: Header) -> float:
+    is_gps = str(header.get("TIMESYS", "")).strip().upper() == "GPS"
+    return -GPS_BEHIND_TAI_S if is_gps else 0.0
+
+
+def _day_candidates(headers: Sequence[Header]) -> list[Stamps]:
+    found = []
+    for key, where, zero in _DAYS:
+        values = [header.number(key) for header in headers]
+        days = np.array([value[0] for value in values if value is not None]) - zero
+        if days.size < len(headers) or not np.all((days > 10_000) & (days < 200_000)):  # noqa: PLR2004
+            continue
+        resolution_s = max(_digit(header.text(key)) for header in headers) * DAY_S
+        scale, note = _scale(headers[0])
+        where_now, comment_note = _where(headers[0], key, where)
+        first = _mjd_to_utc(float(days[0]), scale) - _gps_s(headers[0]) / DAY_S
+        notes = "; ".join(text for text in (note, comment_note) if text)
+        seconds = (days - days[0]) * DAY_S
+        found.append(Stamps(seconds, first, key, where_now, max(resolution_s, 1e-6), notes))
+    return found
+
+
+def _mjd_to_utc(mjd: float, scale: str) -> float:
+    if scale in {"utc", "ut1"}:
+        return mjd
+    from astropy.time import Time
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        return float(Time(mjd, format="mjd", scale=scale).utc.mjd)
+
+
+def iso_utc(mjd: float) -> str:
+    """Return an MJD (UTC) as ISO text with milliseconds."""
+    from astropy.time import Time
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        return str(Time(mjd, format="mjd", scale="utc").isot)

@@ -1,0 +1,202 @@
+"""Exposure times on a grid: what software stamps hide, what dropped frames leave behind."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    FloatArray = NDArray[np.float64]
+    IntArray = NDArray[np.int64]
+
+TimingKind = Literal["regular", "jittered", "irregular"]
+GRID_JITTER = 0.35  # of an interval: beyond it frames cannot be told to lie on a grid
+SLOW_CADENCE_S = 5.0  # slower frames are started by a script; their stamps are truer than a grid
+EVEN = 0.005  # of an interval: hardware stamps that scatter less are as good as a grid
+GAP_FRAMES = 10
+GAP_S = 1.0
+SLOW_GAP_FRAMES = 5
+
+
+@dataclass(frozen=True)
+class Timing:
+    """When the frames were taken.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n_frames,)
+        Since the first frame, increasing.
+    kind : "regular", "jittered" or "irregular"
+    cadence_s : float
+        Interval of the grid, or the median interval.
+    jitter_rms_s : float
+        Scatter of the stamps about the grid (digits of the stamps included).
+    missing : int
+        Frames absent from the grid.
+    segment : ndarray of int, shape (n_frames,)
+    gaps : list of (float, float)
+        Time before each gap and its length [s].
+    snapped : bool
+        Whether times are those of the grid instead of the stamps.
+    """
+
+    time_s: FloatArray
+    kind: TimingKind
+    cadence_s: float
+    jitter_rms_s: float
+    missing: int
+    segment: IntArray
+    gaps: list[tuple[float, float]]
+    snapped: bool
+
+
+def even_timing(count: int, interval_s: float) -> Timing:
+    """Return the timing of frames known only by their interval."""
+    time_s = np.arange(count, dtype=np.float64) * interval_s
+    segment = np.zeros(count, dtype=np.int64)
+    return Timing(time_s, "regular", interval_s, 0.0, 0, segment, [], snapped=True)
+
+
+def solve_timing(
+    stamp_s: FloatArray,
+    resolution_s: float,
+    *,
+    hardware: bool = False,
+    interval_s: float | None = None,
+) -> Timing:
+    """Find the grid under time stamps, its missing frames and its gaps.
+
+    Parameters
+    ----------
+    stamp_s : ndarray, shape (n_frames,)
+        Stamps in order of time; equal ones are allowed.
+    resolution_s : float
+        Smallest step the stamps can express.
+    hardware : bool
+        Whether the camera made the stamps: then they are kept as they are.
+    interval_s : float or None
+        Frame interval where the user gave it.
+
+    Returns
+    -------
+    Timing
+
+    Notes
+    -----
+    Software stamps scatter while the shutter is regular, so that t = t0 + n dt is fitted, with
+    whole n that step over dropped frames. Steps of n are taken from the rounded intervals where
+    these are clean, and otherwise from lasting steps (median of 9) of the phase t - n dt,
+    because a single late stamp is not a dropped frame.
+    """
+    stamp_s = np.asarray(stamp_s, dtype=np.float64) - stamp_s[0]
+    dt, number = fit_grid(stamp_s, resolution_s, interval_s)
+    residual = stamp_s - _line(number, stamp_s, interval_s)
+    jitter = float(np.std(residual))
+    on_grid = bool(np.quantile(np.abs(residual), 0.98) < max(GRID_JITTER * dt, resolution_s))
+    steps = np.diff(number)
+    missing = int(np.sum(steps - 1)) if on_grid else 0
+    snap = on_grid and dt < SLOW_CADENCE_S and not hardware
+    time_s = (number - number[0]) * dt if snap else _strictly_increasing(stamp_s)
+    kind: TimingKind = "irregular"
+    if snap or (on_grid and jitter < max(EVEN * dt, 50e-6)):
+        kind = "regular"
+    elif on_grid:
+        kind = "jittered"
+    if not on_grid:
+        dt = float(np.median(np.diff(time_s)))
+    limit = max(GAP_S, GAP_FRAMES * dt) if on_grid and dt < SLOW_CADENCE_S else SLOW_GAP_FRAMES * dt
+    waits = np.diff(time_s)
+    breaks = waits > limit
+    segment = np.concatenate([[0], np.cumsum(breaks)]).astype(np.int64)
+    gaps = [(float(time_s[i]), float(waits[i])) for i in np.flatnonzero(breaks)]
+    if gaps and on_grid:
+        missing -= int(np.sum(steps[breaks] - 1))
+    return Timing(time_s, kind, dt, jitter, missing, segment, gaps, snapped=snap)
+
+
+def fit_grid(
+    stamp_s: FloatArray, resolution_s: float, interval_s: float | None = None
+) -> tuple[float, IntArray]:
+    """Return the grid's interval [s] and the frame numbers on it, increasing from 0."""
+    dt = interval_s or _first_interval(stamp_s, resolution_s)
+    number = np.arange(stamp_s.size, dtype=np.int64)
+    for _ in range(5):
+        number = _number_frames(stamp_s, dt, resolution_s)
+        if interval_s is not None:
+            break
+        fitted = _slope(number, stamp_s)
+        if not fitted > 0 or abs(fitted / dt - 1) < 1e-9:  # noqa: PLR2004
+            break
+        dt = fitted
+    return dt, number
+
+
+def _first_interval(stamp_s: FloatArray, resolution_s: float) -> float:
+    steps = np.diff(stamp_s)
+    coarse = np.count_nonzero(steps < resolution_s / 2) > 0.05 * steps.size
+    if not coarse:
+        dt = float(np.median(steps))
+        near = steps[np.abs(steps - dt) < 0.5 * dt]
+        return float(np.mean(near)) if near.size else dt
+    # Whole seconds repeat: the usual number of frames a stamp, ends left out, gives the rate.
+    distinct, counts = np.unique(stamp_s, return_counts=True)
+    inner = counts[1:-1] if counts.size > 2 else counts  # noqa: PLR2004
+    step = float(np.median(np.diff(distinct))) if distinct.size > 1 else resolution_s
+    typical = inner[np.abs(inner - np.median(inner)) <= 1]
+    return step / float(np.mean(typical if typical.size else inner))
+
+
+def _number_frames(stamp_s: FloatArray, dt: float, resolution_s: float) -> IntArray:
+    steps = np.diff(stamp_s) / dt
+    whole = np.rint(steps)
+    clean = np.abs(steps - whole) < 0.25  # noqa: PLR2004
+    if np.mean(clean) > 0.98 and np.all(whole[clean] >= 1):  # noqa: PLR2004
+        jumps = np.maximum(whole, 1.0)
+        return np.concatenate([[0], np.cumsum(jumps)]).astype(np.int64)
+    # Phase of the stamps against a grid without losses; lasting steps of it are lost frames.
+    phase = stamp_s / dt - np.arange(stamp_s.size)
+    window = 9
+    tolerance = max(0.6, 1.2 * resolution_s / dt)
+    smooth = _running_median(phase, window)
+    lost = np.zeros(stamp_s.size, dtype=np.int64)
+    total, reference = 0, float(smooth[0])
+    for i in range(1, stamp_s.size):
+        step = smooth[i] - reference - total
+        if step > tolerance:
+            total += max(int(round(step)), 1)
+        reference += 0.02 * (smooth[i] - reference - total)
+        lost[i] = total
+    return np.arange(stamp_s.size, dtype=np.int64) + lost
+
+
+def _running_median(values: FloatArray, window: int) -> FloatArray:
+    half = window // 2
+    padded = np.pad(values, half, mode="edge")
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, window), axis=1))
+
+
+def _slope(number: IntArray, stamp_s: FloatArray) -> float:
+    n = number - number.mean()
+    total = float(np.sum(n * n))
+    return float(np.sum(n * (stamp_s - stamp_s.mean()))) / total if total else 0.0
+
+
+def _line(number: IntArray, stamp_s: FloatArray, interval_s: float | None) -> FloatArray:
+    dt = interval_s or _slope(number, stamp_s)
+    return np.asarray(np.median(stamp_s - number * dt) + number * dt)
+
+
+def _strictly_increasing(stamp_s: FloatArray) -> FloatArray:
+    """Spread equal stamps over their own digit, so that times increase."""
+    if np.all(np.diff(stamp_s) > 0):
+        return stamp_s
+    distinct, first, counts = np.unique(stamp_s, return_index=True, return_counts=True)
+    room = np.diff(distinct, append=distinct[-1] + (np.median(np.diff(distinct)) or 1.0))
+    out = stamp_s.copy()
+    for value, start, count, width in zip(distinct, first, counts, room, strict=True):
+        out[start : start + count] = value + np.arange(count) * width / count
+    return out

@@ -1,0 +1,165 @@
+"""Files to one stack of equal light frames: what is left out, and what is refused."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from blursplit.errors import InputError
+from blursplit.frames.facts import is_light, read_exposure
+from blursplit.frames.layout import Slab, Table, read_layout
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Hashable, Iterable
+    from pathlib import Path
+
+NAMES_SHOWN = 3
+SAME_EXPOSURE = 1.02
+
+
+@dataclass
+class Units:
+    """The usable stacks of a sequence, in the order of their files.
+
+    Parameters
+    ----------
+    slabs : list of Slab
+    tables : list of Table
+        Binary tables of the files that hold cubes.
+    dropped : dict
+        Reason -> number of frames or files left out.
+    notes : list of (code, text)
+    """
+
+    slabs: list[Slab] = field(default_factory=list)
+    tables: list[Table] = field(default_factory=list)
+    dropped: dict[str, int] = field(default_factory=dict)
+    notes: list[tuple[str, str]] = field(default_factory=list)
+
+    def leave_out(self, reason: str, code: str, names: list[str], count: int | None = None) -> None:
+        """Count what is dropped and name the first few."""
+        if not names:
+            return
+        count = len(names) if count is None else count
+        self.dropped[reason] = self.dropped.get(reason, 0) + count
+        shown = ", ".join(names[:NAMES_SHOWN]) + (", ..." if len(names) > NAMES_SHOWN else "")
+        self.notes.append((code, f"{count} left out ({reason}): {shown}"))
+
+
+def read_units(files: list[Path]) -> Units:
+    """Read the headers of all files and keep the light frames of one kind.
+
+    Raises
+    ------
+    InputError
+        When a lone file is bad, more than half of many are, no image is found, or the frames
+        differ in size or binning.
+    """
+    units = Units()
+    failures: list[InputError] = []
+    for path in files:
+        try:
+            layout = read_layout(path)
+        except InputError as error:
+            failures.append(error)
+            continue
+        units.slabs.extend(layout.slabs)
+        units.tables.extend(layout.tables)
+    if failures and (len(failures) > len(files) / 2 or not units.slabs):
+        raise failures[0]
+    names = [f"{failure.source} ({failure.problem})" for failure in failures]
+    units.leave_out("unreadable file", "unreadable_files", names)
+    if not units.slabs:
+        _refuse_tables(files, units)
+    _keep_lights(units)
+    _keep_commonest(units, _exposure_key, "other exposure", "mixed_exposures")
+    _keep_commonest(units, _filter_key, "other filter", "mixed_filters")
+    _refuse_mixed(units.slabs)
+    _name_contradictions(units)
+    return units
+
+
+def _refuse_tables(files: list[Path], units: Units) -> None:
+    for table in units.tables:
+        if any("TDIM" in key for key in table.header.keys()):  # noqa: SIM118
+            raise InputError(
+                table.path,
+                "holds a binary table of small images (a target pixel file), not an image array",
+                "give all such files of one run together" if len(files) == 1 else "use an image",
+            )
+    raise InputError(files[0], "holds no image", "give FITS files with images")
+
+
+def _keep_lights(units: Units) -> None:
+    lights = [slab for slab in units.slabs if is_light(slab.header)]
+    if lights and len(lights) < len(units.slabs):
+        others = [slab.path.name for slab in units.slabs if not is_light(slab.header)]
+        units.leave_out("calibration frame", "calibration_frames", others)
+        units.slabs = lights
+
+
+def _exposure_key(slab: Slab) -> Hashable:
+    exposure = read_exposure(slab.header)
+    return None if exposure is None else float(exposure.value)
+
+
+def _filter_key(slab: Slab) -> Hashable:
+    name = slab.header.string("FILTER", "FILTERS", "FILTER1", "FILTNAM")
+    return None if name is None else name[0]
+
+
+def _keep_commonest(units: Units, key: Callable[[Slab], Hashable], reason: str, code: str) -> None:
+    """Leave out stacks whose key differs from that of most frames (a long exposure among short)."""
+    keys = [key(slab) for slab in units.slabs]
+    if len(set(keys)) < 2:  # noqa: PLR2004
+        return
+    counts: Counter[Hashable] = Counter()
+    for one, slab in zip(keys, units.slabs, strict=True):
+        counts[one] += slab.planes
+    usual = counts.most_common(1)[0][0]
+    keep, names, count = [], [], 0
+    for one, slab in zip(keys, units.slabs, strict=True):
+        if _alike(one, usual):
+            keep.append(slab)
+        else:
+            names.append(slab.path.name)
+            count += slab.planes
+    units.leave_out(reason, code, names, count)
+    units.slabs = keep
+
+
+def _alike(one: Hashable, usual: Hashable) -> bool:
+    if isinstance(one, float) and isinstance(usual, float):
+        return max(one, usual) <= SAME_EXPOSURE * min(one, usual)
+    return one == usual
+
+
+def _refuse_mixed(slabs: Iterable[Slab]) -> None:
+    first: Slab | None = None
+    for slab in slabs:
+        first = first or slab
+        if slab.shape != first.shape:
+            problem = (
+                f"frames of {slab.shape[1]} x {slab.shape[0]} pixels among frames of "
+                f"{first.shape[1]} x {first.shape[0]}"
+            )
+            raise InputError(slab.where, problem, "give frames of one size and binning")
+        if slab.stride != first.stride:
+            raise InputError(slab.where, "colour among grey frames", "give frames of one kind")
+        binning = [one.header.number("XBINNING", "CCDXBIN", "BINX") for one in (slab, first)]
+        if binning[0] is not None and binning[1] is not None and binning[0][0] != binning[1][0]:
+            problem = f"binning changes from {binning[1][0]:g} to {binning[0][0]:g}"
+            raise InputError(slab.where, problem, "give frames of one binning")
+
+
+def _name_contradictions(units: Units) -> None:
+    found: dict[str, str] = {}
+    for slab in units.slabs:
+        for key in slab.header.contradictions:
+            found.setdefault(key, slab.path.name)
+    if found:
+        text = ", ".join(f"{key} ({name})" for key, name in list(found.items())[:NAMES_SHOWN])
+        units.notes.append(
+            ("duplicate_keywords", f"given twice with different values, the first is used: {text}")
+        )
