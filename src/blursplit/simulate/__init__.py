@@ -1,1 +1,16 @@
-"""Placeholder until the room is furnished."""
+"""Sequences whose truth is known: frozen air, shaken telescope, camera, FITS."""
+
+from __future__ import annotations
+
+from blursplit.simulate.scene import Scene, read_scene, scene_from_tables
+from blursplit.simulate.sequence import Simulation, simulate
+from blursplit.simulate.write import write_sequence
+
+__all__ = [
+    "Scene",
+    "Simulation",
+    "read_scene",
+    "scene_from_tables",
+    "simulate",
+    "write_sequence",
+]

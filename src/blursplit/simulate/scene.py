@@ -1,0 +1,289 @@
+"""The scene: everything that goes into a simulated sequence, read from a TOML file."""
+
+from __future__ import annotations
+
+from datetime import datetime  # noqa: TC003 - pydantic reads annotations while running
+from typing import TYPE_CHECKING, Annotated, Any
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from blursplit.errors import InputError
+from blursplit.instrument import read_toml
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+Share = Annotated[float, Field(ge=0, lt=0.9)]
+
+SEEING_IN_LAMBDA_OVER_R0 = 0.9759  # Kolmogorov FWHM, Fried 1966; 500 nm and zenith by definition
+ARCSEC_PER_RAD = 206264.806
+
+
+class _Table(BaseModel):
+    """A table of the scene file; unknown keys are refused, so that a typing error shows."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class SceneTelescope(_Table):
+    """Aperture and optics; the optics' blur is a Gaussian beside diffraction and pixel."""
+
+    aperture_m: Annotated[float, Field(gt=0.02, le=2)] = 0.25
+    obstruction: Annotated[float, Field(ge=0, lt=0.8)] = 0.0
+    instrument_fwhm_arcsec: NotNegative = 0.0
+    defocus_nm: Finite = 0.0
+    astigmatism_nm: Finite = 0.0
+    astigmatism_angle_deg: Finite = 0.0
+
+
+class SceneCamera(_Table):
+    """Pixels, timing and electronics."""
+
+    pixel_scale_arcsec: Annotated[float, Field(gt=0.05, le=20)] = 0.65
+    pixel_um: Positive = 3.76
+    width_px: Annotated[int, Field(ge=16, le=20000)] = 320
+    height_px: Annotated[int, Field(ge=16, le=20000)] = 240
+    exposure_s: Positive = 0.01
+    frame_interval_s: Positive = 0.02
+    gain_e_per_adu: Positive = 1.0
+    read_noise_e: NotNegative = 2.5
+    bias_adu: Annotated[float, Field(ge=0, lt=60000)] = 200.0
+    sky_e_per_s: NotNegative = 50.0
+    saturation_adu: Annotated[float, Field(gt=0, le=65535)] = 65535.0
+    row_time_us: NotNegative = 0.0
+    time_jitter_s: NotNegative = 0.0
+    stamp_jitter_s: NotNegative = 0.0
+    hot_pixels: Annotated[int, Field(ge=0, le=100000)] = 0
+
+
+class AirLayer(_Table):
+    """One frozen layer; the direction is where the air moves to, from +x toward +y."""
+
+    height_m: NotNegative
+    weight: Positive
+    wind_m_s: Annotated[float, Field(gt=0, le=100)]
+    direction_deg: Finite = 0.0
+
+
+def _default_layers() -> list[AirLayer]:
+    # an invented but ordinary profile: half of the turbulence near the ground
+    return [
+        AirLayer(height_m=20, weight=0.35, wind_m_s=5, direction_deg=20),
+        AirLayer(height_m=300, weight=0.2, wind_m_s=8, direction_deg=60),
+        AirLayer(height_m=2500, weight=0.25, wind_m_s=12, direction_deg=130),
+        AirLayer(height_m=9000, weight=0.2, wind_m_s=22, direction_deg=100),
+    ]
+
+
+class SceneAir(_Table):
+    """Turbulence: strength at 500 nm and zenith (r0 or seeing), direction of view, layers."""
+
+    r0_500nm_zenith_m: Annotated[float, Field(gt=0.005, le=5)] | None = None
+    seeing_arcsec: Annotated[float, Field(gt=0.02, le=20)] | None = None
+    airmass: Annotated[float, Field(ge=1, le=6)] = 1.0
+    wavelength_nm: Annotated[float, Field(gt=200, lt=5000)] = 550.0
+    outer_scale_m: Annotated[float, Field(ge=1, le=100)] = 25.0
+    layers: Annotated[list[AirLayer], Field(max_length=12)] = Field(default_factory=_default_layers)
+
+    @model_validator(mode="after")
+    def _one_strength(self) -> SceneAir:
+        if self.r0_500nm_zenith_m is not None and self.seeing_arcsec is not None:
+            msg = "give r0_500nm_zenith_m or seeing_arcsec, not both"
+            raise ValueError(msg)
+        return self
+
+    @property
+    def r0_zenith_m(self) -> float | None:
+        """Fried parameter at 500 nm and zenith [m], or None for a scene without air."""
+        if not self.layers:
+            return None
+        if self.r0_500nm_zenith_m is not None:
+            return self.r0_500nm_zenith_m
+        seeing = 1.5 if self.seeing_arcsec is None else self.seeing_arcsec
+        return SEEING_IN_LAMBDA_OVER_R0 * 500e-9 / seeing * ARCSEC_PER_RAD
+
+    @property
+    def r0_m(self) -> float | None:
+        """Fried parameter at the wavelength and along the line of sight [m]."""
+        zenith = self.r0_zenith_m
+        if zenith is None:
+            return None
+        return zenith * float((self.wavelength_nm / 500.0) ** 1.2 * self.airmass**-0.6)
+
+
+class Tube(_Table):
+    """Slow currents close to the aperture: the same for all stars, and not vibration."""
+
+    rms_arcsec: NotNegative = 0.0
+    timescale_s: Positive = 2.0
+    rough_rms_nm: NotNegative = 0.0
+
+
+class Drift(_Table):
+    """Steady drift."""
+
+    arcsec_per_min: Finite
+    angle_deg: Finite = 0.0
+
+
+class Periodic(_Table):
+    """A steady periodic error of the drive."""
+
+    period_s: Positive
+    amplitude_arcsec: Finite
+    angle_deg: Finite = 0.0
+    phase_deg: Finite = 0.0
+
+
+class Mode(_Table):
+    """A damped mode of pier, mount or tube, driven by white force noise."""
+
+    frequency_hz: Annotated[float, Field(gt=0, le=2000)]
+    damping_ratio: Annotated[float, Field(gt=0, lt=1)] = 0.015
+    rms_arcsec: NotNegative = 0.0
+    angle_deg: Finite = 0.0
+    second_rms_arcsec: NotNegative = 0.0
+
+
+class WindShake(_Table):
+    """Broadband shake of the whole telescope, flat up to a corner and falling above it."""
+
+    rms_arcsec: NotNegative = 0.0
+    corner_hz: Positive = 2.0
+    angle_deg: Finite = 0.0
+    second_rms_arcsec: NotNegative = 0.0
+
+
+class Tap(_Table):
+    """A knock: every mode rings down from this amplitude (of its displacement)."""
+
+    time_s: NotNegative
+    amplitude_arcsec: Positive
+
+
+class StarEntry(_Table):
+    """One star."""
+
+    x_px: Finite
+    y_px: Finite
+    flux_e_per_s: Positive
+
+
+class Stars(_Table):
+    """Stars, listed or drawn; the flux is what the camera would count outside the air."""
+
+    star: list[StarEntry] = Field(default_factory=list)
+    count: Annotated[int, Field(ge=1, le=200)] = 6
+    seed: int = 1
+    flux_e_per_s: Positive = 4e6
+    faintest_ratio: Annotated[float, Field(gt=0, le=1)] = 0.3
+    margin_px: Positive = 20.0
+
+
+class SequenceTable(_Table):
+    """Length, start and seed."""
+
+    frames: Annotated[int, Field(ge=1, le=1_000_000)] = 600
+    start_utc: datetime | None = None
+    seed: int = 1
+    object: Annotated[str, Field(max_length=60)] = "SIMULATED FIELD"
+    filter: Annotated[str, Field(max_length=20)] = "V"
+    site: Annotated[str, Field(max_length=60)] = ""
+    sub_exposures: Annotated[int, Field(ge=1, le=1000)] | None = None
+    field_rotation_deg_per_hour: Finite = 0.0
+
+
+class Dither(_Table):
+    """A jump of the pointing, in pixels."""
+
+    time_s: NotNegative
+    dx_px: Finite
+    dy_px: Finite
+
+
+class Faults(_Table):
+    """What goes wrong while recording."""
+
+    dropped_share: Share = 0.0
+    clouded_share: Share = 0.0
+    cosmic_rays_per_frame: NotNegative = 0.0
+    trail_frames: list[int] = Field(default_factory=list)
+    dither: list[Dither] = Field(default_factory=list)
+
+
+class Scene(_Table):
+    """A whole simulated night at the telescope."""
+
+    telescope: SceneTelescope = SceneTelescope()
+    camera: SceneCamera = SceneCamera()
+    air: SceneAir = SceneAir()
+    tube: Tube = Tube()
+    drift: list[Drift] = Field(default_factory=list)
+    periodic: list[Periodic] = Field(default_factory=list)
+    mode: list[Mode] = Field(default_factory=list)
+    wind_shake: WindShake = WindShake()
+    tap: list[Tap] = Field(default_factory=list)
+    stars: Stars = Stars()
+    sequence: SequenceTable = SequenceTable()
+    faults: Faults = Faults()
+
+    @model_validator(mode="after")
+    def _exposure_fits(self) -> Scene:
+        if self.camera.exposure_s > self.camera.frame_interval_s * (1 + 1e-9):
+            msg = "camera.exposure_s is longer than camera.frame_interval_s"
+            raise ValueError(msg)
+        if self.tap and not self.mode:
+            msg = "a tap needs a mode to ring"
+            raise ValueError(msg)
+        return self
+
+    @property
+    def duration_s(self) -> float:
+        """From the start of the first exposure to the end of the last [s]."""
+        camera = self.camera
+        return (self.sequence.frames - 1) * camera.frame_interval_s + camera.exposure_s
+
+
+def scene_from_tables(tables: dict[str, Any], source: str | Path) -> Scene:
+    """Validate the tables of a scene file.
+
+    Raises
+    ------
+    InputError
+        Names the first key at fault.
+    """
+    try:
+        return Scene.model_validate(tables)
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"]) or "scene"
+        remedy = (
+            "remove it or correct its spelling"
+            if first["type"] == "extra_forbidden"
+            else "correct that value"
+        )
+        problem = f"key '{where}': {first['msg'].removeprefix('Value error, ')}"
+        raise InputError(source, problem, remedy) from error
+
+
+def read_scene(path: Path) -> Scene:
+    """Read a scene file (TOML).
+
+    Parameters
+    ----------
+    path : Path
+        The file; every key is optional, unknown keys are refused.
+
+    Returns
+    -------
+    Scene
+
+    Raises
+    ------
+    InputError
+        When the file cannot be read or a key is wrong.
+    """
+    return scene_from_tables(read_toml(path), path)

@@ -1,0 +1,318 @@
+"""A simulated sequence as FITS files with ordinary headers, and its truth beside them."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import tempfile
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+import numpy as np
+
+from blursplit.errors import OutputError
+from blursplit.simulate.scene import ARCSEC_PER_RAD, Scene
+from blursplit.simulate.sequence import Simulation
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from types import TracebackType
+
+    from astropy.io.fits import Header
+    from numpy.typing import NDArray
+
+DEFAULT_START = datetime(2024, 3, 1, 22, 0, 0, tzinfo=UTC)
+FITS_BLOCK = 2880
+ZERO = 32768
+SEQUENCE_NAME = "sequence.fits"
+TRUTH_NAME = "truth.json"
+SERIES_NAME = "truth.csv"
+SETUP_NAME = "setup.toml"
+
+
+def start_of(scene: Scene) -> datetime:
+    """Return the start of the scene in UTC."""
+    start = scene.sequence.start_utc or DEFAULT_START
+    return start.replace(tzinfo=UTC) if start.tzinfo is None else start.astimezone(UTC)
+
+
+def iso_time(moment: datetime) -> str:
+    """Return a FITS time string with microseconds and no zone (the header says TIMESYS UTC)."""
+    return moment.replace(tzinfo=None).isoformat(timespec="microseconds")
+
+
+def header_of(scene: Scene, start: datetime) -> Header:
+    """Return the header cards that a camera program would write for a frame that starts then."""
+    from astropy.io.fits import Header
+
+    camera, telescope = scene.camera, scene.telescope
+    focal_mm = camera.pixel_um * 1e-3 / (camera.pixel_scale_arcsec / ARCSEC_PER_RAD)
+    header = Header()
+    cards: list[tuple[str, Any, str]] = [
+        ("OBJECT", scene.sequence.object, "name of the field"),
+        ("IMAGETYP", "Light Frame", "kind of exposure"),
+        ("TIMESYS", "UTC", "time scale"),
+        ("DATE-OBS", iso_time(start), "start of exposure"),
+        ("DATE-BEG", iso_time(start), "start of exposure"),
+        ("EXPTIME", camera.exposure_s, "[s] exposure of one frame"),
+        ("XPOSURE", camera.exposure_s, "[s] exposure of one frame"),
+        ("XPIXSZ", camera.pixel_um, "[um] pixel size, binning included"),
+        ("YPIXSZ", camera.pixel_um, "[um] pixel size, binning included"),
+        ("XBINNING", 1, "binning"),
+        ("YBINNING", 1, "binning"),
+        ("FOCALLEN", round(focal_mm, 4), "[mm] focal length"),
+        ("APTDIA", round(telescope.aperture_m * 1e3, 4), "[mm] aperture"),
+        ("EGAIN", camera.gain_e_per_adu, "[e-/ADU]"),
+        ("RDNOISE", camera.read_noise_e, "[e-] read noise"),
+        ("SATURATE", camera.saturation_adu, "[ADU] saturation"),
+        ("FILTER", scene.sequence.filter, "pass band"),
+        ("AIRMASS", scene.air.airmass, "airmass"),
+        ("TELESCOP", "simulated", "not a real telescope"),
+        ("INSTRUME", "simulated camera", "not a real camera"),
+        ("ORIGIN", "blursplit simulate", "made by computation"),
+    ]
+    if scene.sequence.site:
+        cards.append(("SITENAME", scene.sequence.site, "site"))
+    for keyword, value, comment in cards:
+        header[keyword] = (value, comment)
+    return header
+
+
+class _Sink(Protocol):
+    def add(self, first: int, frames: NDArray[np.uint16]) -> None: ...
+
+    def close(self) -> None: ...
+
+
+class CubeFile:
+    """One FITS cube with a table of times behind it, written block by block.
+
+    Parameters
+    ----------
+    path : Path
+    run : Simulation
+    """
+
+    def __init__(self, path: Path, run: Simulation) -> None:
+        scene = run.scene
+        self._run = run
+        start = start_of(scene) + timedelta(seconds=float(run.times.stamp_s[0]))
+        header = header_of(scene, start)
+        shape = (run.n_frames, scene.camera.height_px, scene.camera.width_px)
+        self._bytes = 2 * int(np.prod(shape))
+        from astropy.io.fits import PrimaryHDU
+
+        primary = PrimaryHDU(header=header).header
+        primary["BITPIX"] = 16
+        primary["NAXIS"] = 3
+        for axis, size in enumerate(reversed(shape), start=1):
+            primary.insert(2 + axis, (f"NAXIS{axis}", size))
+        primary["BZERO"] = (ZERO, "unsigned 16-bit counts")
+        primary["BSCALE"] = 1
+        self._file = path.open("wb")
+        self._file.write(primary.tostring().encode("ascii"))
+
+    def __enter__(self) -> CubeFile:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._file.close()
+
+    def add(self, first: int, frames: NDArray[np.uint16]) -> None:  # noqa: ARG002
+        """Append frames."""
+        signed = (frames ^ np.uint16(ZERO)).view(np.int16)
+        self._file.write(signed.astype(">i2").tobytes())
+
+    def close(self) -> None:
+        """Pad the cube and append the times."""
+        import io
+
+        from astropy.io.fits import BinTableHDU, Column, HDUList, PrimaryHDU
+
+        self._file.write(b"\0" * (-self._bytes % FITS_BLOCK))
+        stamp = self._run.times.stamp_s
+        table = BinTableHDU.from_columns(
+            [Column("TIME", "D", unit="s", array=stamp - stamp[0])], name="TIMES"
+        )
+        table.header["TIMESYS"] = "UTC"
+        table.header["DATEREF"] = (
+            iso_time(start_of(self._run.scene) + timedelta(seconds=float(stamp[0]))),
+            "zero of TIME",
+        )
+        table.header["TIMEPIXR"] = (0.0, "TIME is the start of the exposure")
+        buffer = io.BytesIO()
+        HDUList([PrimaryHDU(), table]).writeto(buffer)
+        self._file.write(buffer.getvalue()[FITS_BLOCK:])
+        self._file.close()
+
+
+class FrameFiles:
+    """One FITS file a frame.
+
+    Parameters
+    ----------
+    folder : Path
+    run : Simulation
+    """
+
+    def __init__(self, folder: Path, run: Simulation) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        self._folder, self._run = folder, run
+        self._digits = max(4, len(str(run.scene.sequence.frames)))
+
+    def __enter__(self) -> FrameFiles:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        pass
+
+    def add(self, first: int, frames: NDArray[np.uint16]) -> None:
+        """Write each frame to a file of its own, named by its number on the camera's clock."""
+        from astropy.io.fits import PrimaryHDU
+
+        scene, times = self._run.scene, self._run.times
+        for index, frame in enumerate(frames, start=first):
+            start = start_of(scene) + timedelta(seconds=float(times.stamp_s[index]))
+            name = f"frame_{times.number[index]:0{self._digits}d}.fits"
+            PrimaryHDU(frame, header=header_of(scene, start)).writeto(self._folder / name)
+
+    def close(self) -> None:
+        """Nothing is left to write."""
+
+
+def setup_text(scene: Scene) -> str:
+    """Return a setup file that tells the measurement what an owner would know of this rig."""
+    camera, telescope, air = scene.camera, scene.telescope, scene.air
+    lines = [
+        "[telescope]",
+        f"aperture_m = {telescope.aperture_m}",
+        f"obstruction = {telescope.obstruction}",
+        "",
+        "[camera]",
+        f"pixel_scale_arcsec = {camera.pixel_scale_arcsec}",
+        f"pixel_um = {camera.pixel_um}",
+        f"exposure_s = {camera.exposure_s}",
+        f"frame_interval_s = {camera.frame_interval_s}",
+        f"gain_e_per_adu = {camera.gain_e_per_adu}",
+        f"read_noise_e = {camera.read_noise_e}",
+        f"row_time_us = {camera.row_time_us}",
+    ]
+    if camera.row_time_us:
+        lines.append('row_order = "first-row-first"')
+    lines += [f'time_stamps = "{"software" if camera.stamp_jitter_s else "hardware"}"', ""]
+    lines += ["[air]", f"wavelength_nm = {air.wavelength_nm}"]
+    if scene.periodic:
+        periods = sorted({p.period_s for p in scene.periodic}, reverse=True)
+        lines += ["", "[mount]", f"worm_period_s = {periods}"]
+    return "\n".join(lines) + "\n"
+
+
+def _series_text(run: Simulation) -> str:
+    """Return the realised motions at each frame's middle as text columns."""
+    shared, times = run.shared, run.times
+    middle = times.start_s + run.scene.camera.exposure_s / 2
+    names = ["frame", "middle_s"]
+    columns = [times.number.astype(float), middle]
+    for term in shared.terms:
+        values = shared.at(middle, shared.terms[term])
+        word = term.replace(" ", "_")
+        names += [f"{word}_x_arcsec", f"{word}_y_arcsec"]
+        columns += [values[:, 0], values[:, 1]]
+    for star in range(run.air_tilt_arcsec.shape[1]):
+        names += [f"air_{star}_x_arcsec", f"air_{star}_y_arcsec"]
+        columns += [run.air_tilt_arcsec[:, star, 0], run.air_tilt_arcsec[:, star, 1]]
+    rows = [",".join(names)]
+    rows += [",".join(f"{v:.6g}" for v in row) for row in np.stack(columns, axis=1)]
+    return "\n".join(rows) + "\n"
+
+
+def write_sequence(
+    scene: Scene,
+    out: Path,
+    *,
+    files: bool = False,
+    replace: bool = False,
+    seed: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> dict[str, Any]:
+    """Simulate a scene into a folder that appears only when all of it is written.
+
+    Parameters
+    ----------
+    scene : Scene
+    out : Path
+        Folder to make: `sequence.fits` (or `frames/`), `truth.json`, `truth.csv` (motions frame
+        by frame) and `setup.toml`.
+    files : bool
+        One file a frame instead of one cube.
+    replace : bool
+        Replace an existing folder that an earlier simulation made.
+    seed : int or None
+        Overrides the scene's seed.
+    progress : callable or None
+        Called with (frames done, frames in all).
+
+    Returns
+    -------
+    dict
+        The truth.
+
+    Raises
+    ------
+    OutputError
+        When the folder exists and may not be replaced, or cannot be written.
+    """
+    if out.exists() and not replace:
+        raise OutputError(out, "already exists", "choose another name or add --replace")
+    if out.exists() and not (out / TRUTH_NAME).is_file():
+        raise OutputError(out, "was not made by a simulation", "choose another name")
+    try:
+        out.parent.mkdir(parents=True, exist_ok=True)
+        work = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))
+    except OSError as error:
+        raise OutputError(out, "cannot be written", f"{error.strerror}") from error
+    try:
+        truth = _fill(scene, work, files=files, seed=seed, progress=progress)
+        work.chmod(0o755)
+        if out.exists():
+            old = Path(tempfile.mkdtemp(prefix=f".{out.name}-old-", dir=out.parent))
+            out.replace(old / "old")
+            work.replace(out)
+            shutil.rmtree(old)
+        else:
+            work.replace(out)
+    except OSError as error:
+        raise OutputError(out, "cannot be written", f"{error.strerror}") from error
+    finally:
+        shutil.rmtree(work, ignore_errors=True)
+    return truth
+
+
+def _fill(
+    scene: Scene,
+    work: Path,
+    *,
+    files: bool,
+    seed: int | None,
+    progress: Callable[[int, int], None] | None,
+) -> dict[str, Any]:
+    run = Simulation(scene, seed)
+    sink: CubeFile | FrameFiles
+    sink = FrameFiles(work / "frames", run) if files else CubeFile(work / SEQUENCE_NAME, run)
+    with sink:
+        for first, block in run.blocks():
+            sink.add(first, block)
+            if progress is not None:
+                progress(first + block.shape[0], run.n_frames)
+        sink.close()
+    truth = run.truth()
+    (work / TRUTH_NAME).write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
+    (work / SERIES_NAME).write_text(_series_text(run), encoding="utf-8")
+    (work / SETUP_NAME).write_text(setup_text(scene), encoding="utf-8")
+    return truth
