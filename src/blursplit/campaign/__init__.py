@@ -1,1 +1,23 @@
-"""Placeholder until the room is furnished."""
+"""Campaigns: archives of many sequences, before against after, acceptance and planning."""
+
+from __future__ import annotations
+
+from blursplit.campaign.accept import Acceptance, judge
+from blursplit.campaign.archive import ArchiveRun, archive
+from blursplit.campaign.compare import compare, split_alternating
+from blursplit.campaign.compare_record import Comparison
+from blursplit.campaign.limits import Limits, read_limits
+from blursplit.campaign.store import Store
+
+__all__ = [
+    "Acceptance",
+    "ArchiveRun",
+    "Comparison",
+    "Limits",
+    "Store",
+    "archive",
+    "compare",
+    "judge",
+    "read_limits",
+    "split_alternating",
+]

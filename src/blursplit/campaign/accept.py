@@ -1,0 +1,337 @@
+"""Judge a result against limits: pass, fail, or not shown by these data."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field
+
+from blursplit.campaign.detection import background_of, smallest_line_arcsec
+from blursplit.campaign.estimates import bound95
+from blursplit.campaign.limits import EXACT, depends_on_blur_time
+from blursplit.campaign.paths import value_at
+from blursplit.result import Estimate
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from blursplit.campaign.limits import Limit, Limits, LineRule
+    from blursplit.result import Line, Result
+    from blursplit.series import Series
+
+ACCEPT_SCHEMA = "blursplit-accept/1"
+State = Literal["pass", "fail", "not shown"]
+EXIT_CODES: dict[State, int] = {"pass": 0, "fail": 3, "not shown": 4}
+BLUR_TIME_TOLERANCE = 0.02
+SHARED = 0.5
+"""A line counts as shared unless it is more likely not; the page names the probability."""
+DECIDED, NEGLIGIBLE = 0.95, 0.001
+"""Odds at which an alias candidate counts as the frequency, or as none of it."""
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="ignore", allow_inf_nan=False)
+
+
+class Judgement(_Part):
+    """One limit judged."""
+
+    key: str
+    name: str = ""
+    why: str = ""
+    limit: str
+    state: State
+    measured: str
+    low95: float | None = None
+    high95: float | None = None
+    reason: str
+
+
+class Acceptance(_Part):
+    """All limits judged; the whole is as good as its worst part, and a failure outranks doubt."""
+
+    schema_: str = Field(default=ACCEPT_SCHEMA, alias="schema")
+    version: str = ""
+    title: str
+    telescope: str = ""
+    sequence: str = ""
+    start_utc: str | None = None
+    command: str = ""
+    blur_time_s: float | None
+    state: State
+    judgements: list[Judgement]
+
+    model_config = ConfigDict(extra="ignore", allow_inf_nan=False, populate_by_name=True)
+
+    @property
+    def exit_code(self) -> int:
+        """0 when all passed, 3 when one failed, 4 when one was not shown and none failed."""
+        return EXIT_CODES[self.state]
+
+    def to_json(self) -> str:
+        """Return the record as JSON text."""
+        return self.model_dump_json(by_alias=True, indent=2) + "\n"
+
+
+def judge(
+    result: Result,
+    limits: Limits,
+    *,
+    tap: Mapping[str, Any] | None = None,
+    series: Series | None = None,
+) -> Acceptance:
+    """Judge a result against limits.
+
+    Parameters
+    ----------
+    result : Result
+    limits : Limits
+    tap : mapping, optional
+        Parsed JSON of `blursplit tap`; its numbers are reached by paths beginning with ``tap.``.
+    series : Series, optional
+        With the density of the shared motion, from which the smallest visible line is taken;
+        otherwise it is computed from the run's own seeing, noise and length.
+
+    Returns
+    -------
+    Acceptance
+
+    Notes
+    -----
+    A limit is passed only when the whole 95 % interval lies inside it, failed only when the
+    whole interval lies outside, and not shown in all other cases.
+    """
+    from importlib.metadata import version
+
+    judgements = [
+        _judge_limit(key, limit, result, limits.blur_time_s, tap)
+        for key, limit in limits.limits.items()
+    ]
+    judgements += [_judge_lines(rule, result, series) for rule in limits.lines]
+    return Acceptance(
+        version=version("blursplit"),
+        title=limits.title,
+        telescope=limits.telescope,
+        sequence=result.sequence.name,
+        start_utc=result.sequence.start_utc,
+        command=result.command,
+        blur_time_s=limits.blur_time_s,
+        state=worst([j.state for j in judgements]),
+        judgements=judgements,
+    )
+
+
+def worst(states: list[State]) -> State:
+    """Return the state of the whole: a failure outranks "not shown", and that a pass."""
+    if "fail" in states:
+        return "fail"
+    return "not shown" if "not shown" in states or not states else "pass"
+
+
+def _judge_limit(
+    key: str,
+    limit: Limit,
+    result: Result,
+    blur_time_s: float | None,
+    tap: Mapping[str, Any] | None,
+) -> Judgement:
+    frame = {"key": key, "name": limit.name, "why": limit.why, "limit": _limit_text(key, limit)}
+    if depends_on_blur_time(key) and not _same(result.fwhm.blur_time_s, blur_time_s):
+        had = result.fwhm.blur_time_s
+        reason = (
+            f"measured over {_seconds(had)}, the limit holds for {_seconds(blur_time_s)}: "
+            f"measure again with --blur-time {blur_time_s:g}"
+        )
+        return Judgement(**frame, state="not shown", measured="-", reason=reason)
+    value, missing = _find(key, result, tap)
+    if value is None:
+        return Judgement(**frame, state="not shown", measured="-", reason=missing)
+    if not isinstance(value, Estimate):
+        if not key.startswith(EXACT):
+            reason = "the value comes without an interval, so nothing is shown by it"
+            return Judgement(
+                **frame, state="not shown", measured=f"{value:.4g} {unit_of(key)}", reason=reason
+            )
+        value = Estimate(value=value, low=value, high=value, low95=value, high95=value)
+    low, high = bound95(value)
+    state, reason = _state(low, high, limit)
+    return Judgement(
+        **frame,
+        state=state,
+        measured=_measured_text(key, value, low, high),
+        low95=low if np.isfinite(low) else None,
+        high95=high if np.isfinite(high) else None,
+        reason=reason,
+    )
+
+
+def _state(low: float, high: float, limit: Limit) -> tuple[State, str]:
+    if limit.at_most is not None and low > limit.at_most:
+        return "fail", "the whole 95 % interval lies above the limit"
+    if limit.at_least is not None and high < limit.at_least:
+        return "fail", "the whole 95 % interval lies below the limit"
+    inside_top = limit.at_most is None or high <= limit.at_most
+    inside_bottom = limit.at_least is None or low >= limit.at_least
+    if inside_top and inside_bottom:
+        return "pass", "the whole 95 % interval lies inside the limit"
+    return "not shown", "the 95 % interval reaches across the limit"
+
+
+def _same(a: float | None, b: float | None) -> bool:
+    return a is not None and b is not None and abs(a - b) <= BLUR_TIME_TOLERANCE * b
+
+
+def _seconds(value: float | None) -> str:
+    return "an unknown blur time" if value is None else f"{value:g} s"
+
+
+def _find(
+    key: str, result: Result, tap: Mapping[str, Any] | None
+) -> tuple[Estimate | float | None, str]:
+    """Return the value at a path of the result or of the tap result, or why there is none."""
+    if key.startswith("tap."):
+        if tap is None:
+            return None, "no tap result was given (--tap)"
+        value = value_at(dict(tap), key.removeprefix("tap."))
+        missing = "the tap result does not hold it"
+    else:
+        value = value_at(result, key)
+        missing = "it was not measured" + _why_missing(key, result)
+    if isinstance(value, dict):
+        value = Estimate.model_validate(
+            {"value": None, "low": None, "high": None} | value, extra="ignore"
+        )
+    if isinstance(value, Estimate):
+        empty = value.value is None and value.high is None and value.high95 is None
+        return (None, missing) if empty else (value, "")
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None, missing
+    return float(value), ""
+
+
+def _why_missing(key: str, result: Result) -> str:
+    section = key.partition(".")[0]
+    for warning in result.warnings:
+        if section in warning.code or section in warning.text.lower():
+            return f" ({warning.text})"
+    return ""
+
+
+def _judge_lines(rule: LineRule, result: Result, series: Series | None) -> Judgement:
+    low_hz, high_hz = rule.between_hz
+    limit = rule.no_shared_line_above_arcsec
+    frame = {
+        "key": f"lines between {low_hz:g} and {high_hz:g} Hz",
+        "name": rule.name,
+        "why": rule.why,
+        "limit": f"no shared line above {limit:g} arcsec rms",
+    }
+    above: list[tuple[Line, float, float]] = []
+    open_: list[str] = []
+    for line in result.lines:
+        share = _share_in_band(line, low_hz, high_hz)
+        if share == 0 or (line.shared_probability is not None and line.shared_probability < SHARED):
+            continue
+        if line.rms_arcsec is None:
+            open_.append(f"{_hz(line)}: no rms in arcsec (pixel scale unknown)")
+            continue
+        low, high = bound95(line.rms_arcsec)
+        if low > limit and share == 1:
+            above.append((line, low, high))
+        elif high > limit:
+            doubt = "its rms reaches across the limit" if share == 1 else "it may be an alias"
+            open_.append(f"{_hz(line)}: {doubt}")
+    if above:
+        line, low, high = max(above, key=lambda item: item[1])
+        text = f"{_hz(line)}, {low:.3g} to {high:.3g} arcsec rms (95 %)"
+        reason = f"{len(above)} shared line{'s' if len(above) > 1 else ''} above the limit"
+        return Judgement(
+            **frame, state="fail", measured=text, low95=low, high95=high, reason=reason
+        )
+    hidden, where = _largest_hidden(low_hz, high_hz, result, series)
+    if hidden is None:
+        open_.append(where)
+    elif hidden > limit:
+        size = f"of {hidden:.2g} arcsec rms" if np.isfinite(hidden) else "of any size"
+        open_.append(f"a line {size} at {where} could have stayed unseen")
+    measured = (
+        "no line found above it"
+        if hidden is None or not np.isfinite(hidden)
+        else (f"any line above {hidden:.2g} arcsec rms would have been found")
+    )
+    if open_:
+        return Judgement(**frame, state="not shown", measured=measured, reason="; ".join(open_))
+    return Judgement(
+        **frame, state="pass", measured=measured, high95=hidden, reason="no line above the limit"
+    )
+
+
+def _share_in_band(line: Line, low_hz: float, high_hz: float) -> float:
+    """Return the odds that the line lies in the band, summed over its alias candidates."""
+    if not line.alias_candidates_hz:
+        low, high = bound95(line.frequency_hz)
+        return 1.0 if high >= low_hz and low <= high_hz else 0.0
+    n = len(line.alias_candidates_hz)
+    odds = line.alias_odds if len(line.alias_odds) == n else [1.0 / n] * n
+    inside = sum(
+        o for f, o in zip(line.alias_candidates_hz, odds, strict=True) if low_hz <= f <= high_hz
+    )
+    total = sum(odds)
+    share = inside / total if total > 0 else 0.0
+    return 1.0 if share >= DECIDED else (0.0 if share <= NEGLIGIBLE else share)
+
+
+def _hz(line: Line) -> str:
+    low, high = bound95(line.frequency_hz)
+    return f"{line.frequency_hz.value or 0.5 * (low + high):.4g} Hz"
+
+
+def _largest_hidden(
+    low_hz: float, high_hz: float, result: Result, series: Series | None
+) -> tuple[float | None, str]:
+    """Return the largest line that could hide in the band, and where."""
+    background = background_of(result, series)
+    if background is None:
+        return None, "what could have been seen is not known (frame interval or seeing missing)"
+    step = 0.5 / background.duration_s
+    grid = np.arange(low_hz, high_hz + step, max(step, (high_hz - low_hz) / 20_000))
+    # Frames are blind in a strip of 8/T around each multiple of the frame rate, and where the
+    # exposure averages a line away: those strips are named, not overlooked.
+    smallest = smallest_line_arcsec(grid, background, detection=0.95, which="high")
+    worst_at = int(np.argmax(smallest))
+    return float(smallest[worst_at]), f"{grid[worst_at]:.3g} Hz"
+
+
+def unit_of(key: str) -> str:
+    """Return the unit that a key names in its ending."""
+    endings = {
+        "_arcsec_per_min": "arcsec/min",
+        "_m_s": "m/s",
+        "_arcsec": "arcsec",
+        "_hz": "Hz",
+        "_deg": "deg",
+        "_px": "px",
+        "_s": "s",
+        "_m": "m",
+    }
+    return next((unit for ending, unit in endings.items() if key.endswith(ending)), "")
+
+
+def _limit_text(key: str, limit: Limit) -> str:
+    unit = unit_of(key)
+    parts = []
+    if limit.at_least is not None:
+        parts.append(f"at least {limit.at_least:g} {unit}".rstrip())
+    if limit.at_most is not None:
+        parts.append(f"at most {limit.at_most:g} {unit}".rstrip())
+    return ", ".join(parts)
+
+
+def _measured_text(key: str, value: Estimate, low: float, high: float) -> str:
+    unit = unit_of(key)
+    if value.value is None:
+        return f"below {high:.3g} {unit} (95 %)"
+    if low == high:
+        return f"{value.value:.6g} {unit}".rstrip()
+    return f"{value.value:.3g} {unit} ({low:.3g} to {high:.3g}, 95 %)"

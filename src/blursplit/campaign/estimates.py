@@ -1,0 +1,224 @@
+"""Estimates as distributions: quantiles through their intervals, and the mean of several runs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from blursplit.result import Estimate
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    FloatArray = NDArray[np.float64]
+
+Z95 = 1.959964
+BETWEEN_RUNS = 0.2
+"""Scale of the prior on the scatter between repeats, as a share of the value.
+
+Half a minute of a lightly damped mode scatters 9 to 20 percent about its nominal rms and half a
+minute of air up to 20 percent (docs, method: finite samples); the heavy tail lets data say more.
+"""
+BETWEEN_RUNS_DOF = 4.0
+
+
+def quantile(estimate: Estimate, z: FloatArray | float) -> FloatArray:
+    """Return the quantiles of an estimate at standard normal scores.
+
+    Parameters
+    ----------
+    estimate : Estimate
+        With a value: the ends of its intervals are taken as the scores -1.96, -1, 1 and 1.96
+        and joined by straight pieces, in the logarithm when all of them are positive; without
+        the 95 % ends this is the two-piece normal (Fechner 1897; Wallis 2014, Stat. Sci. 29,
+        106). Without a value (an upper limit): half-normal, 95 % of it below `high`.
+    z : float or ndarray
+        Standard normal scores.
+
+    Returns
+    -------
+    ndarray, shape of z
+        In the unit of the estimate.
+
+    Raises
+    ------
+    ValueError
+        When neither a value nor an upper end is known.
+    """
+    scores = np.asarray(z, dtype=float)
+    if estimate.value is None:
+        return _limit_quantile(estimate, scores)
+    at, ends = _points(estimate)
+    positive = bool(np.all(ends > 0))
+    values = np.log(ends) if positive else ends
+    slopes = np.diff(values) / np.diff(at)
+    piece = np.clip(np.searchsorted(at, scores, side="right") - 1, 0, len(slopes) - 1)
+    result = values[piece] + slopes[piece] * (scores - at[piece])
+    if positive:
+        return np.asarray(np.exp(result))
+    # A magnitude whose interval touches zero does not go below it.
+    return np.asarray(np.maximum(result, 0.0) if ends[0] >= 0 else result)
+
+
+def _points(estimate: Estimate) -> tuple[FloatArray, FloatArray]:
+    value = float(estimate.value)  # type: ignore[arg-type]  # checked by the caller
+    pairs = [(-Z95, estimate.low95), (-1.0, estimate.low), (0.0, value)]
+    pairs += [(1.0, estimate.high), (Z95, estimate.high95)]
+    known = [(score, float(end)) for score, end in pairs if end is not None]
+    at = np.array([score for score, _ in known])
+    # Rounding may put an end on the wrong side of its neighbour.
+    ends = np.maximum.accumulate(np.array([end for _, end in known]))
+    if len(at) == 1:
+        return np.array([-1.0, 1.0]), np.array([value, value])
+    return at, ends
+
+
+def _limit_quantile(estimate: Estimate, scores: FloatArray) -> FloatArray:
+    from scipy.special import ndtr, ndtri
+
+    high = estimate.high95 if estimate.high95 is not None else estimate.high
+    if high is None:
+        msg = "an estimate needs a value or an upper end"
+        raise ValueError(msg)
+    return np.asarray(high / Z95 * ndtri(0.5 + 0.5 * ndtr(scores)))
+
+
+def bound95(estimate: Estimate) -> tuple[float, float]:
+    """Return the 95 % interval; where only the 68 % one is known it is widened to it."""
+    if estimate.value is None:
+        high = estimate.high95 if estimate.high95 is not None else estimate.high
+        return 0.0, float("inf") if high is None else float(high)
+    if estimate.low is None and estimate.low95 is None:
+        low = float("-inf")
+    else:
+        low = float(quantile(estimate, -Z95))
+    if estimate.high is None and estimate.high95 is None:
+        return low, float("inf")
+    return low, float(quantile(estimate, Z95))
+
+
+def from_draws(draws: FloatArray) -> Estimate:
+    """Return median, 68 % and 95 % interval of draws."""
+    low95, low, value, high, high95 = (
+        float(v) for v in np.quantile(draws, [0.025, 0.1587, 0.5, 0.8413, 0.975])
+    )
+    return Estimate(value=value, low=low, high=high, low95=low95, high95=high95)
+
+
+@dataclass(frozen=True)
+class TwoSides:
+    """Draws of the mean of each side, and the scatter between repeats.
+
+    Parameters
+    ----------
+    before, after : ndarray, shape (n_draws,)
+        Mean of each side, in the unit of the estimates.
+    between_runs : Estimate
+        Standard deviation between repeats: a share of the value when `logarithmic`, else in the
+        unit of the estimates.
+    logarithmic : bool
+        Whether the means were taken in the logarithm.
+    """
+
+    before: FloatArray
+    after: FloatArray
+    between_runs: Estimate
+    logarithmic: bool
+
+
+def mean_of_sides(
+    before: Sequence[Estimate],
+    after: Sequence[Estimate],
+    rng: np.random.Generator,
+    n_draws: int = 20_000,
+) -> TwoSides:
+    """Return the mean of repeats on both sides under a random-effects model.
+
+    Repeat k of a side is the side's mean plus scatter between runs (one standard deviation for
+    both sides) plus the error of its own estimate. The scatter has a half-Student prior
+    (4 degrees of freedom, scale 20 % of the value) and is integrated over, so that one run a
+    side carries the scatter that one run has, and many runs speak for themselves.
+
+    Parameters
+    ----------
+    before, after : sequence of Estimate
+        At least one each.
+    rng : numpy.random.Generator
+    n_draws : int
+
+    Returns
+    -------
+    TwoSides
+
+    Notes
+    -----
+    Model and integration over the scatter: Gelman et al. 2013, Bayesian Data Analysis, section
+    5.4; half-Student prior: Gelman 2006, Bayesian Anal. 1, 515 (both from memory, verify). The
+    means have a flat prior. The errors keep their asymmetric shape.
+    """
+    sides = (list(before), list(after))
+    everything = sides[0] + sides[1]
+    logarithmic = all(e.value is not None and min(_points(e)[1]) > 0 for e in everything)
+    centre = [np.array([_transform(quantile(e, 0.0), logarithmic) for e in s]) for s in sides]
+    sigma = [np.array([_half_width(e, logarithmic) for e in s]) for s in sides]
+    unit = 1.0 if logarithmic else max(float(np.mean(np.concatenate(centre))), 1e-12)
+    grid, weight = _between_posterior(centre, sigma, unit)
+    tau = rng.choice(grid, size=n_draws, p=weight)
+    means = [
+        _draw_mean(side, s, tau, logarithmic=logarithmic, rng=rng)
+        for side, s in zip(sides, sigma, strict=True)
+    ]
+    return TwoSides(
+        before=np.exp(means[0]) if logarithmic else means[0],
+        after=np.exp(means[1]) if logarithmic else means[1],
+        between_runs=from_draws(tau),
+        logarithmic=logarithmic,
+    )
+
+
+def _transform(value: FloatArray, logarithmic: bool) -> float:
+    return float(np.log(value)) if logarithmic else float(value)
+
+
+def _half_width(estimate: Estimate, logarithmic: bool) -> float:
+    low, high = (_transform(quantile(estimate, z), logarithmic) for z in (-1.0, 1.0))
+    return max(0.5 * (high - low), 1e-9)
+
+
+def _between_posterior(
+    centre: list[FloatArray], sigma: list[FloatArray], unit: float
+) -> tuple[FloatArray, FloatArray]:
+    scale = BETWEEN_RUNS * unit
+    grid = scale * np.concatenate([[0.0], np.geomspace(0.02, 50.0, 240)])
+    log_p = -0.5 * (BETWEEN_RUNS_DOF + 1) * np.log1p((grid / scale) ** 2 / BETWEEN_RUNS_DOF)
+    for y, s in zip(centre, sigma, strict=True):
+        w = 1.0 / (s[:, None] ** 2 + grid[None, :] ** 2)
+        mu = np.sum(w * y[:, None], axis=0) / np.sum(w, axis=0)
+        log_p += 0.5 * np.sum(np.log(w), axis=0) - 0.5 * np.log(np.sum(w, axis=0))
+        log_p -= 0.5 * np.sum(w * (y[:, None] - mu) ** 2, axis=0)
+    step = np.gradient(grid)
+    p = np.exp(log_p - log_p.max()) * step
+    return grid, p / p.sum()
+
+
+def _draw_mean(
+    side: list[Estimate],
+    sigma: FloatArray,
+    tau: FloatArray,
+    *,
+    logarithmic: bool,
+    rng: np.random.Generator,
+) -> FloatArray:
+    n = len(tau)
+    w = 1.0 / (sigma[:, None] ** 2 + tau[None, :] ** 2)
+    total = np.zeros(n)
+    for k, estimate in enumerate(side):
+        own = quantile(estimate, rng.standard_normal(n))
+        own = np.log(own) if logarithmic else own
+        # The own error is drawn with its shape, the scatter between runs added to it.
+        total += w[k] * (own + tau * rng.standard_normal(n))
+    return np.asarray(total / w.sum(axis=0))

@@ -1,0 +1,85 @@
+"""Where the measuring runs: processes of this machine, or the workers of a Dask cluster."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+from blursplit.campaign.worker import prepare_process
+from blursplit.errors import InputError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from concurrent.futures import Executor
+
+CONNECT_TIMEOUT_S = 20
+
+
+@contextmanager
+def local_processes(workers: int) -> Iterator[Executor]:
+    """Open a pool of fresh processes; leaving it by an exception stops them at once."""
+    import multiprocessing
+    from concurrent.futures import ProcessPoolExecutor
+
+    pool = ProcessPoolExecutor(
+        max_workers=workers,
+        mp_context=multiprocessing.get_context("spawn"),
+        initializer=prepare_process,
+    )
+    try:
+        yield pool
+    except BaseException:
+        # Taken before the shutdown, which forgets them.
+        processes = list((pool._processes or {}).values())  # noqa: SLF001 - public from 3.14 on
+        pool.shutdown(wait=False, cancel_futures=True)
+        for process in processes:
+            process.terminate()
+        raise
+    pool.shutdown(wait=True)
+
+
+@contextmanager
+def dask_cluster(address: str) -> Iterator[tuple[Executor, int]]:
+    """Connect to an existing cluster and return its executor and its number of threads.
+
+    Parameters
+    ----------
+    address : str
+        Such as ``tcp://192.0.2.7:8786``. The workers need blursplit installed and must see the
+        archive under the same paths.
+
+    Raises
+    ------
+    InputError
+        When the Dask client is not installed, nothing answers, or no worker is there.
+    """
+    try:
+        from distributed import Client
+    except ImportError as error:
+        raise InputError(
+            f"--scheduler {address}",
+            "needs the Dask client",
+            "install blursplit with its 'dask' extra",
+        ) from error
+    try:
+        client = Client(  # type: ignore[no-untyped-call]
+            address, timeout=CONNECT_TIMEOUT_S, set_as_default=False
+        )
+    except (OSError, ValueError, TypeError) as error:
+        raise InputError(
+            f"--scheduler {address}",
+            f"does not answer ({type(error).__name__})",
+            "check the address and that the scheduler runs",
+        ) from error
+    with client:
+        threads = sum(client.ncores().values())  # type: ignore[no-untyped-call]
+        if threads == 0:
+            raise InputError(f"--scheduler {address}", "has no workers", "start some workers")
+        # An impure task runs once per call; retries cover workers that die.
+        executor = client.get_executor(  # type: ignore[no-untyped-call]
+            pure=False, retries=1
+        )
+        try:
+            yield executor, threads
+        finally:
+            executor.shutdown(wait=False)

@@ -1,0 +1,374 @@
+"""From a tree of files to sequences: one cheap look at each header, then sort and split."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from itertools import pairwise
+from pathlib import Path
+from statistics import median
+from typing import TYPE_CHECKING
+
+from blursplit.errors import InputError
+from blursplit.frames.finding import is_fits_name, natural_key
+from blursplit.frames.layout import Slab, read_layout
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from blursplit.frames.header import Header
+
+SAMPLE_BYTES = 4096
+GAP_AT_LEAST_S = 60.0
+GAP_IN_INTERVALS = 10.0
+"""A pause longer than both starts a new sequence. A choice, no source."""
+NOT_SCIENCE = ("bias", "dark", "flat", "zero", "offset", "master", "focus", "skyflat")
+TIME_KEYS = ("DATE-AVG", "DATE-OBS", "DATE-BEG")
+
+
+@dataclass(frozen=True, slots=True)
+class FileFacts:
+    """What grouping needs to know of a file.
+
+    Parameters
+    ----------
+    path : str
+    digest : str
+        Of its size, its header and three samples of its data: the same for a copy.
+    group : tuple of str
+        Object, telescope, instrument, filter, exposure, binning, size, frames in the file.
+    frames : int
+        Frames in the file.
+    time_s : float or None
+        Start as seconds since 1970 (UTC as the header says it).
+    facts : tuple of (name, value)
+        Conditions: airmass, altitude_deg, azimuth_deg, pier_side, wind_m_s, temperature_c,
+        longitude_deg; absent where the header is silent.
+    """
+
+    path: str
+    digest: str
+    group: tuple[str, ...]
+    frames: int
+    time_s: float | None
+    facts: tuple[tuple[str, float | str], ...] = ()
+
+
+@dataclass(frozen=True)
+class Group:
+    """One sequence: files in order, and what their headers say of it.
+
+    Parameters
+    ----------
+    key : str
+        Digest of the contents of all files: a moved or renamed sequence keeps its key.
+    """
+
+    key: str
+    files: tuple[FileFacts, ...]
+    facts: dict[str, float | str | None] = field(default_factory=dict)
+
+    @property
+    def paths(self) -> list[str]:
+        """Paths in the order of the sequence."""
+        return [f.path for f in self.files]
+
+    @property
+    def frames(self) -> int:
+        """Frames in all files."""
+        return sum(f.frames for f in self.files)
+
+
+@dataclass(frozen=True)
+class Walk:
+    """What a tree holds.
+
+    Parameters
+    ----------
+    groups : tuple of Group
+    refused : tuple of (path, reason)
+        FITS files that could not be read.
+    skipped : dict
+        Reason -> number of files that are no exposures of the sky, or copies.
+    """
+
+    groups: tuple[Group, ...]
+    refused: tuple[tuple[str, str], ...]
+    skipped: dict[str, int]
+
+
+def walk(
+    folder: Path, gap_s: float | None = None, progress: Callable[[int], None] | None = None
+) -> Walk:
+    """Find every sequence under a folder.
+
+    Parameters
+    ----------
+    folder : Path
+        Read only; symbolic links to folders are not followed, so that no file counts twice.
+    gap_s : float, optional
+        A longer pause starts a new sequence; default: 60 s or ten times the usual interval,
+        whichever is longer.
+    progress : callable, optional
+        Called with the number of files seen.
+
+    Returns
+    -------
+    Walk
+
+    Raises
+    ------
+    InputError
+        When the folder does not exist or cannot be listed.
+    """
+    if not folder.is_dir():
+        raise InputError(folder, "is not a folder", "name the folder that holds the archive")
+    seen: dict[str, FileFacts] = {}
+    refused: list[tuple[str, str]] = []
+    skipped: dict[str, int] = {}
+    for count, path in enumerate(_fits_files(folder), start=1):
+        if progress is not None:
+            progress(count)
+        try:
+            facts = look_at(path)
+        except InputError as error:
+            refused.append((str(path), f"{error.problem}; {error.remedy}"))
+            continue
+        if isinstance(facts, str):
+            skipped[facts] = skipped.get(facts, 0) + 1
+        elif facts.digest in seen:
+            skipped["copy of another file"] = skipped.get("copy of another file", 0) + 1
+        else:
+            seen[facts.digest] = facts
+    groups = tuple(_sequences(list(seen.values()), gap_s))
+    return Walk(groups, tuple(refused), skipped)
+
+
+def _fits_files(folder: Path) -> Iterator[Path]:
+    def complain(error: OSError) -> None:
+        if Path(error.filename or "") == folder:
+            raise InputError(folder, "cannot be listed", f"check its rights ({error.strerror})")
+
+    for here, folders, names in os.walk(folder, onerror=complain):
+        folders.sort(key=natural_key)
+        # Results of an earlier measurement hold FITS files, but no exposures.
+        if "result.json" in names:
+            folders.clear()
+            continue
+        for name in sorted(names, key=natural_key):
+            path = Path(here, name)
+            if is_fits_name(path):
+                yield path
+
+
+def look_at(path: Path) -> FileFacts | str:
+    """Read a file's headers and three small samples of its data.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    FileFacts or str
+        A text says why the file is no exposure of the sky.
+
+    Raises
+    ------
+    InputError
+        When it is not a readable FITS file.
+    """
+    layout = read_layout(path)
+    if not layout.slabs:
+        return "no image in it"
+    slab = layout.slabs[0]
+    header = slab.header
+    kind = (header.string("IMAGETYP", "OBSTYPE", "FRAME", "IMAGE-TY") or ("", ""))[0].lower()
+    if any(word in kind for word in NOT_SCIENCE):
+        return f"calibration frame ({kind})"
+    frames = sum(s.planes for s in layout.slabs)
+    return FileFacts(
+        path=str(path),
+        digest=_digest(path, slab),
+        group=_group_key(slab, frames),
+        frames=frames,
+        time_s=_start(header),
+        facts=tuple(_conditions(header).items()),
+    )
+
+
+def _digest(path: Path, slab: Slab) -> str:
+    size = path.stat().st_size
+    digest = hashlib.blake2b(str(size).encode(), digest_size=20)
+    with path.open("rb") as file:
+        # Head, middle and tail hold header cards and pixels; photon noise makes each frame's
+        # samples its own even where a writer repeats the header.
+        digest.update(file.read(max(slab.offset, 2880)))
+        for start in (size // 3, size // 2, max(size - 2880 - SAMPLE_BYTES, 0)):
+            file.seek(start)
+            digest.update(file.read(SAMPLE_BYTES))
+    return digest.hexdigest()
+
+
+def _group_key(slab: Slab, frames: int) -> tuple[str, ...]:
+    header = slab.header
+    exposure = header.number("XPOSURE", "EXPTIME", "EXPOSURE")
+    binning = header.number("XBINNING", "BINNING") or header.string("CCDSUM")
+    # A cube is a sequence of its own; single frames join those of their kind.
+    cube = str(slab.path) if frames > 1 else ""
+    return (
+        _text(header, "OBJECT").casefold(),
+        _text(header, "TELESCOP").casefold(),
+        _text(header, "INSTRUME", "CAMERA").casefold(),
+        _text(header, "FILTER", "FILTER1").casefold(),
+        f"{exposure[0]:.4g}" if exposure else "",
+        str(binning[0]) if binning else "",
+        f"{slab.shape[1]}x{slab.shape[0]}",
+        cube,
+    )
+
+
+def _text(header: Header, *keys: str) -> str:
+    found = header.string(*keys)
+    return found[0] if found else ""
+
+
+def _start(header: Header) -> float | None:
+    for key in TIME_KEYS:
+        text = header.text(key)
+        if not text:
+            continue
+        if "T" not in text:
+            clock = header.text("TIME-OBS") or header.text("UT") or header.text("UTSTART")
+            text = f"{text}T{clock}" if clock else text
+        stamp = _iso_seconds(text)
+        if stamp is not None:
+            return stamp
+    for key in ("MJD-AVG", "MJD-BEG", "MJD-OBS"):
+        found = header.number(key)
+        if found is not None:
+            # 40587 is the modified Julian date of 1 January 1970.
+            return (found[0] - 40587.0) * 86400.0
+    return None
+
+
+def _iso_seconds(text: str) -> float | None:
+    try:
+        moment = datetime.fromisoformat(text.rstrip("Zz"))
+    except ValueError:
+        return None
+    return moment.replace(tzinfo=moment.tzinfo or UTC).timestamp()
+
+
+def _conditions(header: Header) -> dict[str, float | str]:
+    found: dict[str, float | str] = {}
+    numbers = {
+        "airmass": ("AIRMASS", "SECZ"),
+        "altitude_deg": ("TELALT", "OBJCTALT", "CENTALT", "ALTITUDE"),
+        "azimuth_deg": ("TELAZ", "OBJCTAZ", "CENTAZ", "AZIMUTH"),
+        "wind_m_s": ("WINDSPD", "WINDSPEE", "WIND"),
+        "temperature_c": ("AMBTEMP", "AMB-TEMP", "AOCAMBT", "OUTTEMP", "TEMPAMB"),
+        "longitude_deg": ("SITELONG", "LONG-OBS", "OBSGEO-L"),
+    }
+    for name, keys in numbers.items():
+        value = header.number(*keys)
+        if value is not None:
+            found[name] = value[0]
+    # Weather stations of common drivers write kilometres an hour and say so in the comment.
+    for key in ("WINDSPD", "WINDSPEE", "WIND", "AOCWIND"):
+        if "km" in header.comment(key) and header.number(key):
+            found["wind_m_s"] = header.number(key)[0] / 3.6  # type: ignore[index]
+    side = _text(header, "PIERSIDE", "PIER-SID").lower()
+    if side in {"east", "west", "e", "w"}:
+        found["pier_side"] = "east" if side.startswith("e") else "west"
+    for name, keys in (
+        ("object", ("OBJECT",)),
+        ("telescope", ("TELESCOP",)),
+        ("instrument", ("INSTRUME", "CAMERA")),
+        ("filter", ("FILTER", "FILTER1")),
+    ):
+        text = _text(header, *keys)
+        if text:
+            found[name] = text
+    exposure = header.number("XPOSURE", "EXPTIME", "EXPOSURE")
+    if exposure:
+        found["exposure_s"] = exposure[0]
+    return found
+
+
+def _sequences(files: list[FileFacts], gap_s: float | None) -> Iterator[Group]:
+    kinds: dict[tuple[str, ...], list[FileFacts]] = {}
+    for item in files:
+        # Without a time nothing but the folder tells which frames belong together.
+        place = "" if item.time_s is not None else str(Path(item.path).parent)
+        kinds.setdefault((*item.group, place), []).append(item)
+    for _, members in sorted(kinds.items()):
+        if members[0].time_s is None:
+            yield _group(sorted(members, key=lambda f: natural_key(f.path)))
+            continue
+        members.sort(key=lambda f: (f.time_s or 0.0, natural_key(f.path)))
+        for part in _split(members, gap_s):
+            yield _group(part)
+
+
+def _split(members: list[FileFacts], gap_s: float | None) -> Iterator[list[FileFacts]]:
+    times = [f.time_s or 0.0 for f in members]
+    steps = [b - a for a, b in pairwise(times)]
+    usual = median([s for s in steps if s > 0] or [0.0])
+    exposure = max(float(dict(members[0].facts).get("exposure_s", 0.0)), 0.0)
+    longest = gap_s if gap_s is not None else max(GAP_AT_LEAST_S, GAP_IN_INTERVALS * usual)
+    longest = max(longest, 2.0 * exposure)
+    start = 0
+    for index, step in enumerate(steps, start=1):
+        if step > longest:
+            yield members[start:index]
+            start = index
+    yield members[start:]
+
+
+def _group(members: list[FileFacts]) -> Group:
+    digest = hashlib.blake2b(digest_size=16)
+    for item in members:
+        digest.update(item.digest.encode())
+    return Group(digest.hexdigest(), tuple(members), _summary(members))
+
+
+def _summary(members: list[FileFacts]) -> dict[str, float | str | None]:
+    all_facts = [dict(f.facts) for f in members]
+    summary: dict[str, float | str | None] = {}
+    for name in (
+        "airmass",
+        "altitude_deg",
+        "azimuth_deg",
+        "wind_m_s",
+        "temperature_c",
+        "longitude_deg",
+        "exposure_s",
+    ):
+        values = [f[name] for f in all_facts if isinstance(f.get(name), float | int)]
+        summary[name] = float(median(values)) if values else None  # type: ignore[type-var]
+    for name in ("object", "telescope", "instrument", "filter", "pier_side"):
+        texts = {str(f[name]) for f in all_facts if f.get(name)}
+        summary[name] = texts.pop() if len(texts) == 1 else ("mixed" if texts else None)
+    first = members[0].time_s
+    summary["start_utc"] = _iso(first)
+    summary["end_utc"] = _iso(members[-1].time_s)
+    summary["night"] = _night(first, summary["longitude_deg"])
+    return summary
+
+
+def _iso(time_s: float | None) -> str | None:
+    if time_s is None:
+        return None
+    return datetime.fromtimestamp(time_s, UTC).isoformat(timespec="milliseconds")[:-6]
+
+
+def _night(time_s: float | None, longitude_deg: float | str | None) -> str | None:
+    """Return the date on which the night began: local noon to noon, UTC where no site is known."""
+    if time_s is None:
+        return None
+    east = longitude_deg if isinstance(longitude_deg, float) else 0.0
+    moment = datetime.fromtimestamp(time_s, UTC) + timedelta(hours=east / 15.0 - 12.0)
+    return moment.date().isoformat()

@@ -1,0 +1,145 @@
+"""Limits that a telescope must keep, read from TOML and checked before anything is judged."""
+
+from __future__ import annotations
+
+import difflib
+from typing import TYPE_CHECKING, Annotated, Any
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from blursplit.campaign.paths import known_paths, nearest_path
+from blursplit.errors import InputError
+from blursplit.instrument import read_toml
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+Text = Annotated[str, Field(max_length=400)]
+
+EXACT = ("sequence.", "setup.", "fwhm.blur_time_s")
+"""Counts and settings: numbers that need no interval."""
+NEEDS_BLUR_TIME = (
+    "fwhm.",
+    "tracking.",
+    "structure.",
+    "unassigned.",
+    "atmosphere.motion_rms_arcsec",
+    "atmosphere.saved_arcsec",
+    "instrument.saved_arcsec",
+)
+NO_BLUR_TIME = ("tracking.drift_", "fwhm.blur_time_s")
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Limit(_Strict):
+    """At most, at least, or both."""
+
+    at_most: Finite | None = None
+    at_least: Finite | None = None
+    name: Text = ""
+    why: Text = ""
+
+    @model_validator(mode="after")
+    def _has_an_end(self) -> Limit:
+        if self.at_most is None and self.at_least is None:
+            msg = "needs at_most or at_least"
+            raise ValueError(msg)
+        if self.at_most is not None and self.at_least is not None and self.at_least > self.at_most:
+            msg = "at_least lies above at_most"
+            raise ValueError(msg)
+        return self
+
+
+class LineRule(_Strict):
+    """No line shared by the stars above an amplitude in a band."""
+
+    no_shared_line_above_arcsec: Positive
+    between_hz: Annotated[list[Positive], Field(min_length=2, max_length=2)]
+    name: Text = ""
+    why: Text = ""
+
+    @model_validator(mode="after")
+    def _is_a_band(self) -> LineRule:
+        if self.between_hz[0] >= self.between_hz[1]:
+            msg = "between_hz needs the lower frequency first"
+            raise ValueError(msg)
+        return self
+
+
+class Limits(_Strict):
+    """A limits file."""
+
+    title: Text = "Acceptance"
+    telescope: Text = ""
+    blur_time_s: Positive | None = None
+    limits: dict[str, Limit] = Field(default_factory=dict)
+    lines: list[LineRule] = Field(default_factory=list)
+
+
+def read_limits(path: Path) -> Limits:
+    """Read a limits file.
+
+    Parameters
+    ----------
+    path : Path
+        TOML: ``title``, ``telescope``, ``blur_time_s``, a table ``[limits]`` whose keys are
+        paths of result.json or, beginning with ``tap.``, of the tap result, and any number of
+        ``[[lines]]`` rules.
+
+    Returns
+    -------
+    Limits
+
+    Raises
+    ------
+    InputError
+        When the file cannot be read, a key is unknown, or no blur time is stated although a
+        limit depends on it; names the key.
+    """
+    tables = read_toml(path)
+    try:
+        limits = Limits.model_validate(tables)
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise InputError(path, f"key '{where}': {_problem(first)}", _remedy(first)) from error
+    if not limits.limits and not limits.lines:
+        raise InputError(path, "holds no limit", "write a [limits] table or [[lines]] rules")
+    kinds = known_paths()
+    for key in limits.limits:
+        if not key.startswith("tap.") and key not in kinds:
+            near = nearest_path(key)
+            remedy = f"did you mean '{near}'?" if near else "use a path of result.json"
+            raise InputError(path, f"key 'limits.{key}' is no number of a result", remedy)
+    bound = [key for key in limits.limits if depends_on_blur_time(key)]
+    if bound and limits.blur_time_s is None:
+        raise InputError(
+            path,
+            f"key 'blur_time_s' is missing, and '{bound[0]}' depends on it",
+            "state the exposure for which the limits hold, e.g. blur_time_s = 30.0",
+        )
+    return limits
+
+
+def depends_on_blur_time(key: str) -> bool:
+    """Return whether a number of the result grows with the blur time."""
+    return key.startswith(NEEDS_BLUR_TIME) and not key.startswith(NO_BLUR_TIME)
+
+
+def _problem(first: Any) -> str:
+    text = str(first["msg"]).removeprefix("Value error, ").lower()
+    return "is unknown" if first["type"] == "extra_forbidden" else text
+
+
+def _remedy(first: Any) -> str:
+    if first["type"] != "extra_forbidden":
+        return f"got {first['input']!r}"
+    keys = ["title", "telescope", "blur_time_s", "limits", "lines", "at_most", "at_least", "name",
+            "why", "no_shared_line_above_arcsec", "between_hz"]  # fmt: skip
+    near = difflib.get_close_matches(str(first["loc"][-1]), keys, n=1)
+    return f"did you mean '{near[0]}'?" if near else "remove it or correct its spelling"

@@ -1,0 +1,309 @@
+"""The store: one SQLite file with a row and the result of each sequence.
+
+Tables ``sequences`` and ``results`` and the views ``measurements`` and ``nights`` are public:
+they are documented in docs and may be read with plain SQL or pandas while `archive` runs.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, Self
+
+from blursplit.errors import InputError, OutputError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+    from pathlib import Path
+
+STORE_VERSION = 1
+APPLICATION_ID = 0x626C7370  # "blsp", so that `file` and we can tell the store from others
+
+CONDITIONS = (
+    "object",
+    "telescope",
+    "instrument",
+    "filter",
+    "exposure_s",
+    "start_utc",
+    "end_utc",
+    "night",
+    "airmass",
+    "altitude_deg",
+    "azimuth_deg",
+    "pier_side",
+    "wind_m_s",
+    "temperature_c",
+)
+
+MEASURED: dict[str, str] = {
+    "blur_time_s": "$.fwhm.blur_time_s",
+    "stars_used": "$.sequence.stars_used",
+    "frames_used": "$.sequence.frames_used",
+    "dominant": "$.verdict.dominant",
+    "statement": "$.verdict.statement",
+}
+ESTIMATES: dict[str, str] = {
+    "recorded_fwhm_arcsec": "$.fwhm.recorded_arcsec",
+    "without_both_arcsec": "$.fwhm.without_both_arcsec",
+    "recorded_fwhm_px": "$.fwhm.recorded_px",
+    "seeing_500nm_zenith_arcsec": "$.atmosphere.seeing_500nm_zenith_arcsec",
+    "atmosphere_fwhm_arcsec": "$.atmosphere.fwhm_arcsec",
+    "tracking_rms_arcsec": "$.tracking.rms_major_arcsec",
+    "tracking_drift_arcsec_per_min": "$.tracking.drift_arcsec_per_min",
+    "structure_rms_arcsec": "$.structure.rms_major_arcsec",
+    "structure_saved_arcsec": "$.structure.saved_arcsec",
+    "tracking_saved_arcsec": "$.tracking.saved_arcsec",
+    "unassigned_rms_arcsec": "$.unassigned.rms_major_arcsec",
+    "instrument_fwhm_arcsec": "$.instrument.fwhm_arcsec",
+}
+
+
+def _view() -> str:
+    columns = [f"json_extract(r.result, '{path}') AS {name}" for name, path in MEASURED.items()]
+    for name, path in ESTIMATES.items():
+        for column, part in ((name, "value"), (f"{name}_low", "low"), (f"{name}_high", "high")):
+            columns.append(f"json_extract(r.result, '{path}.{part}') AS {column}")
+    return ",\n  ".join(columns)
+
+
+_TEXTS = {
+    "object",
+    "telescope",
+    "instrument",
+    "filter",
+    "start_utc",
+    "end_utc",
+    "night",
+    "pier_side",
+}
+_CONDITION_COLUMNS = ", ".join(f"{c} {'TEXT' if c in _TEXTS else 'REAL'}" for c in CONDITIONS)
+_TABLES = f"""
+CREATE TABLE sequences (
+  key TEXT PRIMARY KEY,
+  content TEXT NOT NULL,
+  settings TEXT NOT NULL,
+  status TEXT NOT NULL CHECK (status IN ('done', 'failed', 'too short')),
+  reason TEXT NOT NULL DEFAULT '',
+  name TEXT NOT NULL,
+  first_file TEXT NOT NULL,
+  files INTEGER NOT NULL,
+  frames INTEGER NOT NULL,
+  {_CONDITION_COLUMNS},
+  seconds REAL,
+  measured_utc TEXT NOT NULL DEFAULT (strftime('%Y-%m-%dT%H:%M:%SZ', 'now')),
+  version TEXT NOT NULL
+);
+CREATE INDEX sequences_night ON sequences (night);
+CREATE TABLE results (
+  key TEXT PRIMARY KEY REFERENCES sequences (key) ON DELETE CASCADE,
+  result TEXT NOT NULL
+);
+CREATE TABLE files (
+  key TEXT NOT NULL REFERENCES sequences (key) ON DELETE CASCADE,
+  position INTEGER NOT NULL,
+  path TEXT NOT NULL,
+  PRIMARY KEY (key, position)
+) WITHOUT ROWID;
+CREATE INDEX files_path ON files (path);
+CREATE TABLE refused_files (path TEXT PRIMARY KEY, reason TEXT NOT NULL);
+CREATE VIEW measurements AS
+SELECT s.*, {_view()}
+FROM sequences AS s JOIN results AS r USING (key)
+WHERE s.status = 'done';
+CREATE VIEW nights AS
+SELECT night, count(*) AS sequences, sum(frames) AS frames,
+  avg(seeing_500nm_zenith_arcsec) AS mean_seeing_arcsec,
+  avg(structure_rms_arcsec) AS mean_structure_rms_arcsec,
+  avg(tracking_rms_arcsec) AS mean_tracking_rms_arcsec,
+  avg(recorded_fwhm_arcsec) AS mean_recorded_fwhm_arcsec
+FROM measurements GROUP BY night;
+"""  # noqa: S608 - names of our own
+
+
+class Store:
+    """A store opened for reading and writing.
+
+    Parameters
+    ----------
+    path : Path
+        Created when absent.
+
+    Raises
+    ------
+    InputError
+        When the file is not a store, or of another version.
+    OutputError
+        When it cannot be created or written.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        existed = path.exists() and path.stat().st_size > 0
+        if existed:
+            with path.open("rb") as file:
+                if not file.read(16).startswith(b"SQLite format 3"):
+                    raise InputError(path, "is not a store", "name another file with --store")
+        try:
+            self._db = sqlite3.connect(path, timeout=60.0, isolation_level=None)
+            self._db.row_factory = sqlite3.Row
+            if existed:
+                self._check()
+            self._db.execute("PRAGMA journal_mode = WAL")
+            self._db.execute("PRAGMA synchronous = NORMAL")
+            self._db.execute("PRAGMA foreign_keys = ON")
+            self._create()
+        except sqlite3.DatabaseError as error:
+            raise OutputError(path, f"cannot be used ({error})", "check its folder") from error
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file; the write-ahead log is folded back into it."""
+        self._db.close()
+
+    def _check(self) -> None:
+        try:
+            ours = self._db.execute("PRAGMA application_id").fetchone()[0]
+            version = self._db.execute("PRAGMA user_version").fetchone()[0]
+        except sqlite3.DatabaseError as error:
+            raise InputError(
+                self.path, f"is damaged ({error})", "restore it, or name another with --store"
+            ) from error
+        tables = self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+        if tables == 0 and ours == 0:
+            return
+        if ours != APPLICATION_ID:
+            raise InputError(
+                self.path, "is a database of another program", "name another file with --store"
+            )
+        if version != STORE_VERSION:
+            remedy = (
+                "update blursplit, or name another file with --store"
+                if version > STORE_VERSION
+                else "name another file with --store; the archive is measured again"
+            )
+            raise InputError(
+                self.path, f"has layout {version}, this version reads {STORE_VERSION}", remedy
+            )
+
+    def _create(self) -> None:
+        # Two first runs at once: the second waits here and then finds the tables there.
+        self._db.execute("BEGIN IMMEDIATE")
+        try:
+            if self._db.execute("PRAGMA user_version").fetchone()[0] == 0:
+                for statement in _TABLES.split(";\n"):
+                    if statement.strip():
+                        self._db.execute(statement)
+                self._db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+                self._db.execute(f"PRAGMA user_version = {STORE_VERSION}")
+            self._db.execute("COMMIT")
+        except BaseException:
+            self._db.execute("ROLLBACK")
+            raise
+
+    @contextmanager
+    def _transaction(self) -> Iterator[sqlite3.Connection]:
+        try:
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield self._db
+            except BaseException:
+                self._db.execute("ROLLBACK")
+                raise
+            self._db.execute("COMMIT")
+        except sqlite3.OperationalError as error:
+            raise OutputError(
+                self.path, f"cannot be written ({error})", "check disk and rights, then run again"
+            ) from error
+
+    def known(self, *, with_failed: bool = True) -> set[str]:
+        """Return the keys of the sequences that are in the store."""
+        condition = "" if with_failed else " WHERE status <> 'failed'"
+        return {row[0] for row in self._db.execute(f"SELECT key FROM sequences{condition}")}  # noqa: S608
+
+    def put(
+        self,
+        key: str,
+        row: Mapping[str, Any],
+        paths: list[str],
+        result_json: str | None = None,
+    ) -> None:
+        """Write a sequence, its files and its result together or not at all.
+
+        Parameters
+        ----------
+        key : str
+        row : mapping
+            Columns of ``sequences`` besides the key.
+        paths : list of str
+        result_json : str, optional
+            Text of result.json; absent for sequences that failed.
+        """
+        columns = ["key", *row]
+        marks = ", ".join("?" * len(columns))
+        with self._transaction() as db:
+            db.execute("DELETE FROM sequences WHERE key = ?", (key,))
+            # A sequence that has grown, or files that were replaced: the old row must not stay
+            # beside the new one.
+            for path in paths:
+                db.execute(
+                    "DELETE FROM sequences WHERE settings = ? AND key IN "
+                    "(SELECT key FROM files WHERE path = ?)",
+                    (row["settings"], path),
+                )
+            db.execute(
+                f"INSERT INTO sequences ({', '.join(columns)}) VALUES ({marks})",  # noqa: S608
+                (key, *row.values()),
+            )
+            db.executemany(
+                "INSERT INTO files VALUES (?, ?, ?)", [(key, i, p) for i, p in enumerate(paths)]
+            )
+            if result_json is not None:
+                db.execute("INSERT INTO results VALUES (?, ?)", (key, result_json))
+
+    def moved(self, key: str, paths: list[str]) -> None:
+        """Remember where the files of a known sequence are now."""
+        with self._transaction() as db:
+            old = [
+                r[0]
+                for r in db.execute(
+                    "SELECT path FROM files WHERE key = ? ORDER BY position", (key,)
+                )
+            ]
+            if old != paths:
+                db.execute("DELETE FROM files WHERE key = ?", (key,))
+                db.executemany(
+                    "INSERT INTO files VALUES (?, ?, ?)",
+                    [(key, i, p) for i, p in enumerate(paths)],
+                )
+                db.execute("UPDATE sequences SET first_file = ? WHERE key = ?", (paths[0], key))
+
+    def refuse(self, files: list[tuple[str, str]]) -> None:
+        """Replace the list of files that could not be read."""
+        with self._transaction() as db:
+            db.execute("DELETE FROM refused_files")
+            db.executemany("INSERT OR REPLACE INTO refused_files VALUES (?, ?)", files)
+
+    def rows(self, table: str = "measurements") -> list[dict[str, Any]]:
+        """Return all rows of a public table or view.
+
+        Raises
+        ------
+        ValueError
+            When there is no such table.
+        """
+        if table not in {"sequences", "measurements", "nights", "refused_files", "files"}:
+            msg = f"no table {table!r} in a store"
+            raise ValueError(msg)
+        order = " ORDER BY start_utc, key" if table in {"sequences", "measurements"} else ""
+        return [dict(row) for row in self._db.execute(f"SELECT * FROM {table}{order}")]  # noqa: S608
+
+    def result_json(self, key: str) -> str | None:
+        """Return the text of result.json of a sequence, None when it has no result."""
+        row = self._db.execute("SELECT result FROM results WHERE key = ?", (key,)).fetchone()
+        return None if row is None else str(row[0])
