@@ -219,8 +219,8 @@ def _abel_rows() -> tuple[FloatArray, FloatArray]:
     weights = along + across
     starts = np.arange(0, int(np.searchsorted(u, _CROSS_RANGE[1])), _CROSS_STRIDE)
     operator = np.zeros((starts.size, u.size))
-    for row, start in enumerate(starts):
-        reach = min(u.size - start, weights.size)
+    for row, start in enumerate(starts.tolist()):
+        reach = min(u.size - int(start), weights.size)
         operator[row, start : start + reach] = weights[:reach] / u[start]
     return np.log(u[starts]), operator
 
