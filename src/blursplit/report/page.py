@@ -1,113 +1,129 @@
-"""The page: templates filled with a summary and figures, in one HTML text that needs no network."""
+"""The page of a result: summary, then figures, then the template."""
 
 from __future__ import annotations
 
-import base64
-import functools
-import hashlib
-from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from blursplit.report.palette import css_variables
+import numpy as np
+
+from blursplit.report import figures as draw
+from blursplit.report.charts import charts_of
+from blursplit.report.method import METHOD
+from blursplit.report.sections import Picture, evidence_sections, picture
+from blursplit.report.shell import page_shell, render_template
+from blursplit.report.summary import SCENARIOS, summarize
+from blursplit.report.tables import Table, thinned_table
 
 if TYPE_CHECKING:
-    import jinja2
+    from blursplit.result import Result
+    from blursplit.series import Series
 
-LOOK_LABELS = (
-    ("auto", "As the system"),
-    ("light", "Light"),
-    ("dark", "Dark"),
-    ("night", "Night, dim red"),
-)
-
-__all__ = ["page_shell", "render_template"]
+__all__ = ["render_page"]
 
 
-@functools.cache
-def package_text(name: str) -> str:
-    """Return the text of a file that ships with the report package."""
-    return files("blursplit.report").joinpath(name).read_text(encoding="utf-8")
+def _star_pictures(summary: dict[str, Any], result: Result, series: Series) -> dict[str, Picture]:
+    """Draw the stars with one angular scale and one brightness scale."""
+    images = {
+        name: np.asarray(series.images[name], dtype=float)
+        for name, _ in SCENARIOS
+        if name in series.images and np.isfinite(series.images[name]).any()
+    }
+    if not images:
+        return {}
+    scale = series.image_scale_arcsec
+    white = max(float(np.nanmax(image)) for image in images.values())
+    half = min(0.5 * min(image.shape) * (scale or 1.0) for image in images.values())
+    recorded = result.fwhm.recorded_arcsec
+    if scale and recorded is not None and recorded.value is not None:
+        half = min(half, 2.2 * recorded.value)
+    widths = {row["name"]: row for row in summary["widths"]}
+    made = {}
+    for name, label in SCENARIOS:
+        if name in images:
+            figure = draw.draw_star(
+                images[name], pixel_scale_arcsec=scale, half_size=half, white=white
+            )
+            text = f"Star image, FWHM {widths[name]['value']}; the ring is its half maximum."
+            slug = "star-" + name.replace("_", "-")
+            made[name] = picture(figure, slug, label, text, None, pixels=True)
+    return made
 
 
-@functools.cache
-def _environment() -> jinja2.Environment:
-    import jinja2
+def _budget_pictures(result: Result) -> list[Picture]:
+    note = "Thick bars hold 68 %, thin ones 95 %; a dotted bar with an arrow is an upper limit."
+    made = []
+    if any(estimate is not None for estimate in draw.own_widths(result).values()):
+        figure = draw.draw_widths(result)
+        made.append(
+            picture(figure, "budget-widths", "Width that each cause alone would give", note, None)
+        )
+    if any(estimate is not None for estimate in result.verdict.shares.values()):
+        figure = draw.draw_shares(result)
+        made.append(
+            picture(figure, "budget-shares", "Share of the recorded width by cause", note, None)
+        )
+    return made
 
-    return jinja2.Environment(
-        loader=jinja2.FunctionLoader(lambda name: package_text(f"templates/{name}")),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
+
+def _finder_picture(series: Series) -> Picture | None:
+    finder = series.images.get("finder")
+    if finder is None or not np.isfinite(finder).any():
+        return None
+    arrays = series.arrays
+    table: Table | None = None
+    x_px, y_px = arrays.get("star_x_px"), arrays.get("star_y_px")
+    if x_px is not None and y_px is not None:
+        table = thinned_table(
+            {
+                "star": np.arange(x_px.size),
+                "x [px]": x_px,
+                "y [px]": y_px,
+                "median flux [ADU]": arrays.get("star_flux_adu"),
+            },
+            "Stars used.",
+        )
+    return picture(
+        draw.draw_finder(series),
+        "finder",
+        "Finder chart",
+        "Mean of the first frames; rings mark the stars used, numbered from 0. Column 0, row 0 is "
+        "at the lower left.",
+        table,
+        pixels=True,
     )
 
 
-def render_template(name: str, **values: Any) -> str:
-    """Fill one of the package's templates; every text is escaped unless it is `Markup`."""
-    return _environment().get_template(name).render(**values)
-
-
-def _style() -> str:
-    looks = [
-        f":root {{ {css_variables('light')} }}",
-        f"@media screen and (prefers-color-scheme: dark) {{ :root {{ {css_variables('dark')} }} }}",
-    ]
-    # Later rules of equal weight win, so the reader's choice stands above the system's.
-    looks += [
-        f"@media screen {{ :root:has(#look-{look}:checked) {{ {css_variables(look)} }} }}"
-        for look in ("light", "dark", "night")
-    ]
-    return "\n".join([*looks, package_text("style.css")])
-
-
-def _policy(scripts: list[str]) -> str:
-    """Return a content security policy under which only the page's own scripts run.
-
-    Whatever a header smuggled into the page could neither run nor fetch anything.
-    """
-    hashes = [
-        f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
-        for text in scripts
-    ]
-    script = " ".join(hashes) if hashes else "'none'"
-    return f"default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src {script}"
-
-
-def page_shell(title: str, body_html: str, scripts: bool = False) -> str:
-    """Return a whole HTML page around a body, in the looks that all pages share.
+def render_page(result: Result, series: Series) -> str:
+    """Return the page of a result as one self-contained HTML text.
 
     Parameters
     ----------
-    title : str
-        Title of the page as plain text; it is escaped here.
-    body_html : str
-        Ready HTML; whoever made it has escaped what came from files (for instance with
-        `render_template` or `html.escape`).
-    scripts : bool
-        Whether the charting script and the script that makes charts of the page's data go in.
+    result : Result
+    series : Series
+        Whatever arrays and images there are; evidence without data is named as not shown.
 
     Returns
     -------
     str
-        One self-contained page; the looks (system, light, dark, dim red for the night) are
-        chosen by radio buttons and CSS alone.
+        The page opens from disk without a network. Texts from headers are escaped, and a content
+        security policy lets only the page's own scripts run.
     """
-    from importlib.metadata import version
-
-    from markupsafe import Markup
-
-    sources = [package_text("vendor/uPlot.iife.min.js"), package_text("script.js")]
-    chosen = [text.strip() for text in sources] if scripts else []
-    style = _style()
-    if scripts:
-        style = package_text("vendor/uPlot.min.css") + "\n" + style
-    return render_template(
-        "shell.html",
-        title=title,
-        version=version("blursplit"),
-        policy=_policy(chosen),
-        style=Markup(style),  # noqa: S704 - the package's own files
-        looks=LOOK_LABELS,
-        body=Markup(body_html),  # noqa: S704 - ready HTML by contract
-        scripts=[Markup(text) for text in chosen],  # noqa: S704 - the package's own files
+    summary = summarize(result)
+    with draw.figure_style():
+        stars = _star_pictures(summary, result, series)
+        budget = _budget_pictures(result)
+        finder = _finder_picture(series)
+    sections, missing = evidence_sections(result, series)
+    charts = charts_of(result, series)
+    body = render_template(
+        "page.html",
+        s=summary,
+        stars=stars,
+        budget_pictures=budget,
+        finder=finder,
+        sections=sections,
+        missing=missing,
+        charts=charts,
+        method=METHOD,
     )
+    return page_shell(f"{summary['title']}: where the width comes from", body, scripts=bool(charts))

@@ -27,6 +27,7 @@ LOOKS: dict[str, dict[str, str]] = {
         "instrument": "#00806a",
         "recorded": "#1d2631",
         "caution": "#fbf0d9",
+        "overlay": "#fdfdfd",
     },
     "dark": {
         "paper": "#11161c",
@@ -42,6 +43,7 @@ LOOKS: dict[str, dict[str, str]] = {
         "instrument": "#1fa588",
         "recorded": "#e5e8eb",
         "caution": "#33291a",
+        "overlay": "#fdfdfd",
     },
     "night": {
         "paper": "#000000",
@@ -57,6 +59,7 @@ LOOKS: dict[str, dict[str, str]] = {
         "instrument": "#aa1200",
         "recorded": "#f01e00",
         "caution": "#1c0300",
+        "overlay": "#ff3000",
     },
 }
 

@@ -1,0 +1,45 @@
+"""Drawing functions: data and, if wanted, axes in; a figure out. No window, no global state.
+
+Within `figure_style` they have the look of the page; on axes of your own they follow your style.
+`svg_text` makes of a figure the inline SVG that the page shows.
+"""
+
+from __future__ import annotations
+
+from blursplit.report.figures._canvas import axes_for, decimate, figure_of, figure_style, svg_text
+from blursplit.report.figures.budget import draw_shares, draw_widths, own_widths
+from blursplit.report.figures.evidence import draw_exposure, draw_otf, draw_pairs, draw_shape
+from blursplit.report.figures.motion import (
+    draw_ellipses,
+    draw_motion,
+    draw_periodic,
+    fold,
+    north_in_image,
+)
+from blursplit.report.figures.spectra import draw_coherence, draw_spectrum, shared_density
+from blursplit.report.figures.stars import draw_finder, draw_star
+
+__all__ = [
+    "axes_for",
+    "decimate",
+    "draw_coherence",
+    "draw_ellipses",
+    "draw_exposure",
+    "draw_finder",
+    "draw_motion",
+    "draw_otf",
+    "draw_pairs",
+    "draw_periodic",
+    "draw_shape",
+    "draw_shares",
+    "draw_spectrum",
+    "draw_star",
+    "draw_widths",
+    "figure_of",
+    "figure_style",
+    "fold",
+    "north_in_image",
+    "own_widths",
+    "shared_density",
+    "svg_text",
+]

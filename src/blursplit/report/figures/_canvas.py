@@ -1,0 +1,219 @@
+"""Figures without pyplot: a canvas in our style, and its text as SVG that follows the page."""
+
+from __future__ import annotations
+
+import io
+import itertools
+import re
+import warnings
+from contextlib import contextmanager
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from blursplit.report.palette import LOOKS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+    from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["axes_for", "block_means", "decimate", "figure_of", "figure_style", "svg_text"]
+
+# Narrow enough that 9 point text stays readable on a phone, where the figure shrinks to fit.
+WIDTH_IN, HEIGHT_IN = 4.7, 3.1
+
+_COLOUR_NAMES = {value: name for name, value in LOOKS["light"].items()}
+_SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+
+
+@contextmanager
+def figure_style() -> Iterator[None]:
+    """Set our style for figures made within; nothing stays changed afterwards."""
+    import matplotlib as mpl
+
+    light = LOOKS["light"]
+    settings: Any = {
+        "font.size": 9.0,
+        "axes.edgecolor": light["muted"],
+        "axes.labelcolor": light["ink"],
+        "axes.facecolor": "none",
+        "axes.spines.top": False,
+        "axes.spines.right": False,
+        "axes.grid": True,
+        "axes.axisbelow": True,
+        "axes.unicode_minus": True,
+        "figure.facecolor": "none",
+        "grid.color": light["rule"],
+        "grid.linewidth": 0.6,
+        "legend.frameon": False,
+        "legend.fontsize": 8.5,
+        "lines.linewidth": 1.3,
+        "path.simplify": True,
+        "path.simplify_threshold": 0.3,
+        "savefig.facecolor": "none",
+        "svg.fonttype": "none",
+        "svg.image_inline": True,
+        "text.color": light["ink"],
+        "text.parse_math": False,
+        "xtick.color": light["muted"],
+        "ytick.color": light["muted"],
+        "xtick.labelcolor": light["ink"],
+        "ytick.labelcolor": light["ink"],
+    }
+    with mpl.rc_context(settings):
+        yield
+
+
+def axes_for(ax: Axes | None, width_in: float = WIDTH_IN, height_in: float = HEIGHT_IN) -> Axes:
+    """Return the given axes, or the axes of a new figure that belongs to no window."""
+    if ax is not None:
+        return ax
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width_in, height_in), layout="constrained")
+    FigureCanvasAgg(figure)
+    return figure.add_subplot()
+
+
+def figure_of(ax: Axes) -> Figure:
+    """Return the figure that holds the axes."""
+    figure = ax.get_figure(root=True)
+    if figure is None:
+        msg = "the axes belong to no figure"
+        raise ValueError(msg)
+    return figure
+
+
+def power_label(value: float, _position: int | None = None) -> str:
+    """Return a tick label for a logarithmic axis without mathematical markup."""
+    exponent = round(np.log10(value)) if value > 0 else 0
+    if value <= 0 or not np.isclose(value, 10.0**exponent):
+        return ""
+    if -2 <= exponent <= 3:  # noqa: PLR2004 - plain numbers read better there
+        return f"{value:g}"
+    return "10" + str(exponent).translate(_SUPERSCRIPTS)
+
+
+def logarithmic(ax: Axes, which: str) -> None:
+    """Make the x, the y or (``xy``) both axes logarithmic, with plain tick labels."""
+    from matplotlib.ticker import FuncFormatter, NullFormatter
+
+    for name in which:
+        axis = ax.xaxis if name == "x" else ax.yaxis
+        (ax.set_xscale if name == "x" else ax.set_yscale)("log")
+        axis.set_major_formatter(FuncFormatter(power_label))
+        axis.set_minor_formatter(NullFormatter())
+
+
+def decimate(
+    x: ArrayLike, y: ArrayLike, points: int = 900, *, logarithmic: bool = False
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Thin a curve to about so many points, keeping lowest and highest of each stretch.
+
+    Parameters
+    ----------
+    x, y : array_like, shape (n,)
+        NaN in `y` marks a loss; a stretch without any value stays a gap.
+    points : int
+        Two points stand for each stretch.
+    logarithmic : bool
+        Whether stretches grow with the index, for curves on a logarithmic x axis.
+    """
+    x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
+    if x.size <= points:
+        return x, y
+    edges = _stretches(x.size, points // 2, logarithmic=logarithmic)
+    chosen: list[int] = []
+    for start, stop in itertools.pairwise(edges):
+        piece = y[start:stop]
+        if np.isfinite(piece).any():
+            pair = (int(np.nanargmin(piece)), int(np.nanargmax(piece)))
+            chosen.extend(start + k for k in sorted(set(pair)))
+        else:
+            chosen.append(start)
+    return x[chosen], y[chosen]
+
+
+def _stretches(size: int, count: int, *, logarithmic: bool = False) -> NDArray[np.int64]:
+    if not logarithmic:
+        return np.linspace(0, size, count + 1).astype(np.int64)
+    grown = np.round(np.geomspace(1.0, size, count)).astype(np.int64)
+    return np.unique(np.concatenate(([0], grown)))
+
+
+def block_means(
+    columns: Sequence[ArrayLike], count: int = 400, *, logarithmic: bool = False
+) -> list[NDArray[np.float64]]:
+    """Return columns of equal length averaged over at most `count` stretches, NaN left out."""
+    arrays = [np.asarray(column, dtype=float) for column in columns]
+    size = arrays[0].size
+    if size <= count:
+        return arrays
+    starts = _stretches(size, count, logarithmic=logarithmic)[:-1]
+
+    def mean(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        finite = np.isfinite(values)
+        total = np.add.reduceat(np.where(finite, values, 0.0), starts)
+        number = np.add.reduceat(finite.astype(float), starts)
+        return np.where(number > 0, total / np.maximum(number, 1.0), np.nan)
+
+    return [mean(values) for values in arrays]
+
+
+def css_colour(colour: str) -> str:
+    """Return a palette colour as a CSS variable with the light colour as fallback."""
+    name = _COLOUR_NAMES.get(colour.lower())
+    return f"var(--{name}, {colour})" if name else colour
+
+
+def svg_text(figure: Figure, name: str, title: str, description: str) -> str:
+    """Return a figure as inline SVG text.
+
+    The text is the same for the same figure: no date, fixed names of parts, each starting with
+    `name` so that many figures share a page. Palette colours become CSS variables, and texts
+    stay texts.
+
+    Parameters
+    ----------
+    figure : matplotlib Figure
+        Drawn within `figure_style`.
+    name : str
+        Unique in the page, letters and hyphens.
+    title, description : str
+        What a screen reader says.
+    """
+    import matplotlib as mpl
+
+    buffer = io.StringIO()
+    none = dict.fromkeys(("Date", "Creator", "Format", "Type"))
+    with mpl.rc_context({"svg.hashsalt": name, "svg.fonttype": "none"}), warnings.catch_warnings():
+        # Names from headers may hold letters that the layout font lacks; the page has others.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        figure.savefig(buffer, format="svg", metadata=none)
+    text = buffer.getvalue()
+    text = text[text.index("<svg") :]
+    text = re.sub(r"<style.*?</style>", "", text, count=1, flags=re.DOTALL)
+    text = re.sub(r"<metadata>.*?</metadata>", "", text, count=1, flags=re.DOTALL)
+    text = re.sub(r'(<[^>]*?\sid=")', rf"\g<1>{name}-", text)
+    text = re.sub(r'(xlink:href="#)', rf"\g<1>{name}-", text)
+    text = re.sub(r"(url\(#)", rf"\g<1>{name}-", text)
+    text = re.sub(
+        r'style="[^"]*"',
+        lambda style: re.sub(r"#[0-9a-f]{6}", lambda hit: css_colour(hit[0]), style[0]),
+        text,
+    )
+    text = re.sub(r"\s*\n\s*", "\n", text)
+    box = re.search(r'viewBox="([^"]*)"', text)
+    opening = (
+        f'<svg class="figure" xmlns="http://www.w3.org/2000/svg" '
+        f'xmlns:xlink="http://www.w3.org/1999/xlink" viewBox="{box[1] if box else "0 0 1 1"}" '
+        f'role="img" aria-labelledby="{name}-title {name}-description">'
+        f'<title id="{name}-title">{escape(title)}</title>'
+        f'<desc id="{name}-description">{escape(description)}</desc>'
+    )
+    return opening + text[text.index(">", text.index("<svg")) + 1 :]

@@ -1,0 +1,108 @@
+"""Display in notebooks: a fragment of HTML, and tables whose numbers carry units."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from blursplit.report.figures.budget import own_widths
+from blursplit.report.shell import render_template
+from blursplit.report.summary import summarize
+from blursplit.result import CONTRIBUTIONS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from astropy.table import QTable
+
+    from blursplit.result import Estimate, Result
+
+__all__ = ["budget_table", "lines_table", "register_display", "result_html"]
+
+_ENDS = ("value", "low", "high", "low95", "high95")
+
+
+def result_html(result: Result) -> str:
+    """Return a short HTML fragment of a result, for ``_repr_html_``; no script, no style sheet."""
+    return render_template("notebook.html", s=summarize(result))
+
+
+def register_display() -> bool:
+    """Let the running notebook show every `Result` as `result_html` does.
+
+    Returns
+    -------
+    bool
+        False outside a notebook, where nothing is done.
+    """
+    import sys
+
+    from blursplit.result import Result
+
+    shell_module = sys.modules.get("IPython")
+    shell = shell_module.get_ipython() if shell_module is not None else None
+    if shell is None:
+        return False
+    shell.display_formatter.formatters["text/html"].for_type(Result, result_html)
+    return True
+
+
+def _columns(estimates: Iterable[Estimate | None], name: str, unit: Any) -> dict[str, Any]:
+    """Return one column for the value and four for the ends of the intervals; unknown is NaN."""
+    import numpy as np
+
+    rows = list(estimates)
+    found = {}
+    for end in _ENDS:
+        numbers = [None if row is None else getattr(row, end) for row in rows]
+        column = np.array([math.nan if n is None else n for n in numbers], dtype=float)
+        found[name if end == "value" else f"{name}_{end}"] = column * unit
+    return found
+
+
+def budget_table(result: Result) -> QTable:
+    """Return the budget as a table with units, one row a contribution.
+
+    Columns ``share``, ``fwhm`` and ``saved``, each followed by ``_low``, ``_high`` (68 %),
+    ``_low95`` and ``_high95``. An upper limit has value NaN, low 0 and the limit as high;
+    what is not known is NaN throughout.
+    """
+    import astropy.units as u
+    from astropy.table import QTable
+
+    widths = own_widths(result)
+    parts: list[Any] = [getattr(result, name) for name in CONTRIBUTIONS]
+    shares = [result.verdict.shares.get(name) for name in CONTRIBUTIONS]
+    columns = {
+        "contribution": list(CONTRIBUTIONS),
+        **_columns(shares, "share", u.dimensionless_unscaled),
+        **_columns([widths[name] for name in CONTRIBUTIONS], "fwhm", u.arcsec),
+        **_columns([part.saved_arcsec for part in parts], "saved", u.arcsec),
+    }
+    return QTable(columns)
+
+
+def lines_table(result: Result) -> QTable:
+    """Return the lines as a table with units, one row a line.
+
+    Columns ``frequency``, ``rms`` and ``damping_ratio`` with the ends of their intervals, and
+    ``false_alarm_probability``, ``kind`` and ``cause``. Without a pixel scale ``rms`` is in
+    pixels.
+    """
+    import astropy.units as u
+    from astropy.table import QTable
+
+    lines = result.lines
+    in_px = bool(lines) and all(line.rms_arcsec is None for line in lines)
+    rms = [line.rms_px if in_px else line.rms_arcsec for line in lines]
+    columns = {
+        **_columns([line.frequency_hz for line in lines], "frequency", u.Hz),
+        **_columns(rms, "rms", u.pix if in_px else u.arcsec),
+        **_columns(
+            [line.damping_ratio for line in lines], "damping_ratio", u.dimensionless_unscaled
+        ),
+        "false_alarm_probability": [line.false_alarm_probability for line in lines],
+        "kind": [str(line.kind) for line in lines],
+        "cause": [line.cause for line in lines],
+    }
+    return QTable(columns)

@@ -1,0 +1,184 @@
+"""Numbers and header texts in words: each number has its unit, each estimate its interval."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from blursplit.result import Estimate
+
+__all__ = [
+    "UNKNOWN",
+    "estimate_cells",
+    "estimate_text",
+    "label_of_key",
+    "number",
+    "plain",
+    "setting",
+    "setup_text",
+    "unit_of_key",
+]
+
+UNKNOWN = "not known"
+
+# Suffix of a key -> unit as written for people; longer suffixes first.
+_UNITS: tuple[tuple[str, str], ...] = (
+    ("_arcsec_per_min", "arcsec/min"),
+    ("_e_per_adu", "e⁻/ADU"),
+    ("_m_s", "m/s"),
+    ("_arcsec", "arcsec"),
+    ("_adu", "ADU"),
+    ("_deg", "deg"),
+    ("_nm", "nm"),
+    ("_um", "µm"),
+    ("_us", "µs"),
+    ("_hz", "Hz"),
+    ("_px", "px"),
+    ("_c", "°C"),
+    ("_e", "e⁻"),
+    ("_m", "m"),
+    ("_s", "s"),
+)
+
+
+def plain(text: object) -> str:
+    """Return a text from a file as one line without control or direction-changing characters.
+
+    Such characters could move the cursor of a terminal or turn a line around; each becomes the
+    replacement character, so that their presence still shows.
+    """
+    return "".join(c if c.isprintable() else " " if c.isspace() else "\ufffd" for c in str(text))
+
+
+def number(value: float | None, digits: int = 3) -> str:
+    """Return a number with so many significant digits, without an exponent where it is readable."""
+    if value is None or not math.isfinite(value):
+        return UNKNOWN
+    if value == 0:
+        return "0"
+    size = math.floor(math.log10(abs(float(f"{value:.{digits - 1}e}"))))
+    if size < -4 or size > 6:  # noqa: PLR2004 - where leading zeros hinder reading
+        return f"{value:.{digits - 1}e}".replace("-", "−")
+    return f"{value:.{max(digits - 1 - size, 0)}f}".replace("-", "−")
+
+
+def setting(value: float | None) -> str:
+    """Return a number that was set, not measured: up to four digits, no trailing zeros."""
+    return UNKNOWN if value is None else f"{value:.4g}"
+
+
+def _decimals(estimate: Estimate) -> int:
+    """Return the decimals that the 68 % interval warrants.
+
+    Its half-width keeps two significant digits where they are 10 to 29, else one, so that
+    rounding never shifts an end by more than a sixth of the half-width.
+    """
+    ends = [end for end in (estimate.low, estimate.high) if end is not None]
+    centre = estimate.value
+    if centre is None or not ends:
+        reference = abs(ends[-1]) if ends else abs(centre or 0.0)
+        return max(1 - math.floor(math.log10(reference)), 0) if reference > 0 else 1
+    half = max(abs(end - centre) for end in ends)
+    if half <= 0:
+        half = abs(centre) / 100.0
+    if half <= 0:
+        return 1
+    digits, power = f"{half:.1e}".split("e")
+    wanted = 1 if float(digits) < 3 else 0  # noqa: PLR2004 - where two digits become one
+    return min(max(wanted - int(power), 0), 9)
+
+
+def _fixed(value: float, decimals: int) -> str:
+    text = f"{value:.{decimals}f}"
+    if float(text) == 0:
+        text = text.lstrip("-")
+    return text.replace("-", "−")
+
+
+def _with_unit(text: str, unit: str) -> str:
+    return f"{text} {unit}" if unit else text
+
+
+def estimate_cells(estimate: Estimate | None, unit: str, scale: float = 1.0) -> dict[str, str]:
+    """Return the texts of an estimate: ``value``, ``range68`` and ``range95``, each with its unit.
+
+    Parameters
+    ----------
+    estimate : Estimate or None
+    unit : str
+        Unit after scaling.
+    scale : float
+        Factor on all numbers, for instance 100 for percent.
+    """
+    if estimate is None:
+        return {"value": UNKNOWN, "range68": "", "range95": ""}
+    scaled = estimate.model_copy(
+        update={
+            name: None if end is None else end * scale
+            for name in ("value", "low", "high", "low95", "high95")
+            for end in (getattr(estimate, name),)
+        }
+    )
+    decimals = _decimals(scaled)
+    if scaled.value is None:
+        if scaled.high is None:
+            return {"value": UNKNOWN, "range68": "", "range95": ""}
+        limit = _with_unit(_fixed(scaled.high, decimals), unit)
+        return {"value": f"< {limit} at 95 %", "range68": "", "range95": ""}
+
+    def interval(low: float | None, high: float | None) -> str:
+        if low is None or high is None:
+            return ""
+        return _with_unit(f"{_fixed(low, decimals)} to {_fixed(high, decimals)}", unit)
+
+    return {
+        "value": _with_unit(_fixed(scaled.value, decimals), unit),
+        "range68": interval(scaled.low, scaled.high),
+        "range95": interval(scaled.low95, scaled.high95),
+    }
+
+
+def estimate_text(estimate: Estimate | None, unit: str, scale: float = 1.0) -> str:
+    """Return an estimate in one phrase: ``2.51 arcsec (2.44 to 2.58)`` or ``< 0.1 arcsec at 95 %``.
+
+    The brackets hold the 68 % interval; an estimate without one says so.
+    """
+    cells = estimate_cells(estimate, unit, scale)
+    if estimate is None or estimate.value is None:
+        return cells["value"]
+    span = cells["range68"]
+    if not span:
+        return f"{cells['value']} (interval not known)"
+    return f"{cells['value']} ({span[: -len(unit)].rstrip() if unit else span})"
+
+
+def unit_of_key(key: str) -> str:
+    """Return the unit that the end of a key tells, or an empty text."""
+    return next((unit for suffix, unit in _UNITS if key.endswith(suffix)), "")
+
+
+def label_of_key(key: str) -> str:
+    """Return a key as words without its unit: ``focal_length_m`` gives ``focal length``."""
+    suffix = next((suffix for suffix, _ in _UNITS if key.endswith(suffix)), "")
+    return plain(key.removesuffix(suffix).replace("_", " "))
+
+
+def setup_text(key: str, value: Any) -> str:
+    """Return a setup value in words with the unit of its key; a pair of numbers is a range."""
+    unit = unit_of_key(key)
+    if value is None:
+        return UNKNOWN
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, (int, float)):
+        return _with_unit(number(value, 5) if isinstance(value, float) else str(value), unit)
+    if isinstance(value, (list, tuple)):
+        numbers = [v for v in value if isinstance(v, (int, float)) and not isinstance(v, bool)]
+        if len(numbers) == len(value) and numbers:
+            joint = " to " if len(value) == 2 and unit else ", "  # noqa: PLR2004 - low and high
+            if key == "worm_period_s":
+                joint = ", "
+            return _with_unit(joint.join(number(v, 4) for v in numbers), unit)
+        return ", ".join(plain(v) for v in value)
+    return plain(value)
