@@ -7,6 +7,7 @@ the values, squared, per hertz.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -154,7 +155,7 @@ def multitaper_density(
     low, high = _jackknife_band(power, weights)
     dof = 2.0 * weights.sum(axis=0) ** 2 / (weights**2).sum(axis=0)
     n_fft = n_grid or columns.shape[0]
-    frequency = np.fft.rfftfreq(n_fft, cadence_s)
+    frequency = np.asarray(np.fft.rfftfreq(n_fft, cadence_s), dtype=np.float64)
     twice = _one_sided(n_fft, frequency.size)[:, None]
     edge = twice[:, 0] < 2.0  # noqa: PLR2004 - real values there: half the freedom
     dof[edge] /= 2.0
@@ -251,7 +252,7 @@ def cross_density(
     low, high = np.tanh(np.maximum(centre - sigma, 0.0)) ** 2, np.tanh(centre + sigma) ** 2
     twice = _one_sided(both.shape[0], absolute.size)
     csd = totals[0] / ratios.sum() * twice
-    frequency = np.fft.rfftfreq(both.shape[0], cadence_s)
+    frequency = np.asarray(np.fft.rfftfreq(both.shape[0], cadence_s), dtype=np.float64)
     return CrossDensity(frequency, csd, absolute**2, low, high, n_tapers)
 
 
@@ -296,7 +297,7 @@ def segment_slices(segment: IntArray | None, n: int) -> list[slice]:
         return [slice(0, n)]
     cuts = np.flatnonzero(np.diff(segment)) + 1
     edges = [0, *cuts.tolist(), n]
-    return [slice(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    return [slice(a, b) for a, b in pairwise(edges)]
 
 
 def _columns(values: FloatArray) -> FloatArray:
@@ -304,7 +305,7 @@ def _columns(values: FloatArray) -> FloatArray:
     columns = columns[:, None] if columns.ndim == 1 else columns
     if columns.shape[0] < SHORTEST:
         raise ValueError(f"a density needs at least {SHORTEST} samples")
-    return columns - columns.mean(axis=0)
+    return np.asarray(columns - columns.mean(axis=0), dtype=np.float64)
 
 
 def _eigenspectra(
@@ -318,7 +319,7 @@ def _eigenspectra(
     tapers, ratios = dpss(n, bandwidth, count, return_ratios=True)
     tapered = tapers[:, :, None] * columns[None]
     transform = np.fft.rfft(tapered, n=n_grid, axis=1) * np.sqrt(cadence_s)
-    return transform, np.asarray(ratios, dtype=np.float64)
+    return np.asarray(transform, dtype=np.complex128), np.asarray(ratios, dtype=np.float64)
 
 
 def _adaptive_weights(power: FloatArray, ratios: FloatArray, level: FloatArray) -> FloatArray:

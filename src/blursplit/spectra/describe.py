@@ -54,6 +54,8 @@ class LineFit:
         Where half of the mode's power or more lies: two widths either side.
     psd_model : ndarray, shape (m, 2, 2)
         Its density on the frequencies of the search, unit^2/Hz, as the tapers show it.
+    bin_hz : float
+        Step of these frequencies, which start at one step.
     """
 
     frequency_hz: float
@@ -70,6 +72,7 @@ class LineFit:
     false_alarm_probability: float
     band_hz: tuple[float, float]
     psd_model: FloatArray
+    bin_hz: float
 
     @property
     def rms(self) -> float:
@@ -131,6 +134,7 @@ def describe(
         chance,
         (mode.frequency_hz - reach, mode.frequency_hz + reach),
         mode.density(periodogram),
+        1.0 / periodogram.duration_s,
     )
 
 
@@ -185,7 +189,7 @@ def _damping(
 
 
 def _continuum_doubt(periodogram: Periodogram, rest: FloatArray, mode: Mode) -> FloatArray:
-    """Standard error of the covariance from not knowing the continuum under the line.
+    """Return the error of the covariance from not knowing the continuum under the line.
 
     Half an octave of continuum holds about half the frequency times the length in independent
     values; its mean is known to one over the root of that, and lies under one line width.

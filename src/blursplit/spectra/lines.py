@@ -35,15 +35,20 @@ if TYPE_CHECKING:
 CLIP = 2.5
 """Ratio above which a bin of the (three-taper) periodogram lifts the continuum no further."""
 
-SEED_RATIO = 14.0
+SEED_RATIO = 12.0
 """Weaker excesses cannot reach any false alarm worth stating, and are not fitted."""
 
 LOWEST_BINS = 15.0
 """Slower than this many turns a record, a line and the air's slow part look alike."""
 
-TRIALS_PER_BIN = 2.0
-TRIALS_SLOPE = 1.0
-"""Chance of a gain r anywhere = trials exp(-r/2) (r/2): see `chance_of_ratio`."""
+TRIALS_PER_BIN = 0.08
+"""Chance of a gain r anywhere is TRIALS_PER_BIN bins (r/2) exp(-r/2). White noise gives 0.027,
+air with tube currents and drift 0.04 to 0.09 (300 series each); see benchmarks/lines.py."""
+
+LOWEST_CONTRAST = 2.0
+"""Peak over continuum that a mode needs. One frozen layer seen through a round pupil ripples by
+half its mean (1.5 V/D and its multiples; a G-tilt at 3 m/s and 0.25 m: 18 Hz), which a long,
+quiet record shows beyond doubt and which is no mode."""
 
 
 @dataclass(frozen=True)
@@ -166,20 +171,19 @@ def chance_of_ratio(gain: float, periodogram: Periodogram, low_hz: float, high_h
 
     Notes
     -----
-    The number of trials grows with the number of resolved frequencies; its size and the
-    power of the gain in front of the exponential were measured on series without lines
-    (benchmarks/lines.py), not derived.
+    The number of trials grows with the number of resolved frequencies; the factor in front was
+    measured on series without lines (benchmarks/lines.py), not derived.
     """
     if gain <= 0:
         return 1.0
     bins = max((high_hz - low_hz) * periodogram.duration_s, 1.0)
     half = gain / 2.0
-    expected = TRIALS_PER_BIN * bins * half**TRIALS_SLOPE * np.exp(-half)
+    expected = TRIALS_PER_BIN * bins * half * np.exp(-half)
     return float(-np.expm1(-min(expected, 700.0)))
 
 
 def _models(basis: Basis, state: _State, periodogram: Periodogram) -> FloatArray:
-    """Expected density along the four directions, shape (4, m)."""
+    """Return the expected density along the four directions, shape (4, m)."""
     continuum = np.exp(basis.matrix @ state.coefficients.T).T
     return np.asarray(continuum + _projected(_sum_of(periodogram, state.modes)))
 
@@ -302,7 +306,12 @@ def _prune(
                 state.coefficients,
             )
             gains.append(2.0 * (state.log_likelihood - without.log_likelihood))
-        chances = [chance_of_ratio(gain, periodogram, *searched) for gain in gains]
+        chances = [
+            chance_of_ratio(gain, periodogram, *searched)
+            if _contrast(periodogram, basis, state, k) >= LOWEST_CONTRAST
+            else 1.0
+            for k, gain in enumerate(gains)
+        ]
         if max(chances) <= false_alarm:
             return state, chances
         worst = int(np.argmax(chances))
@@ -315,6 +324,18 @@ def _prune(
             state.coefficients,
         )
     return state, []
+
+
+def _contrast(periodogram: Periodogram, basis: Basis, state: _State, index: int) -> float:
+    """Return how far a mode's peak stands above everything else, in its best direction."""
+    mode = state.modes[index]
+    peak = int(np.argmin(np.abs(periodogram.frequency_hz - mode.frequency_hz)))
+    rest = density_matrix(np.exp(basis.matrix[[peak]] @ state.coefficients.T))[0]
+    for k, other in enumerate(state.modes):
+        if k != index:
+            rest = rest + other.density(periodogram)[peak]
+    own = mode.density(periodogram)[peak]
+    return float(np.linalg.eigvals(np.linalg.solve(rest, own)).real.max())
 
 
 def _describe_all(

@@ -10,6 +10,8 @@ import numpy as np
 from blursplit.spectra.periodogram import mode_density
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
     from blursplit.spectra.periodogram import Periodogram
@@ -217,9 +219,10 @@ def _bounds(start: Mode, periodogram: Periodogram) -> list[tuple[float, float]]:
     ]
 
 
-def _spreads(objective: object, vector: FloatArray, starts: list[Mode]) -> list[Spread]:
-    """Standard errors from a numerical Hessian over all parameters of the group."""
-    assert callable(objective)  # noqa: S101 - narrows the type
+def _spreads(
+    objective: Callable[[FloatArray], float], vector: FloatArray, starts: list[Mode]
+) -> list[Spread]:
+    """Return standard errors from a numerical Hessian over all parameters of the group."""
     size = vector.size
     steps = np.tile([0.02, 0.05, 0.02, 0.02, 0.02], size // 5)
     hessian = np.zeros((size, size))

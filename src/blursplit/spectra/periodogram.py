@@ -187,7 +187,7 @@ class _Piece:
 def _prepare(time_s: FloatArray, motion: FloatArray, cadence_s: float, timing: str) -> _Piece:
     if timing == "regular":
         values, filled = regular_grid(time_s, motion, cadence_s)
-        times = np.arange(len(values)) * cadence_s
+        times = np.arange(len(values), dtype=np.float64) * cadence_s
         slope = np.polynomial.polynomial.polyfit(times, values, 1)
         return _Piece(
             times,
@@ -224,7 +224,7 @@ def _piece_power(
     powers = []
     for windows in (tapers, box):
         data = windows[:, :, None] * piece.motion[None]
-        spectrum = _transform(data, piece, frequency_hz, cadence_s, longest)
+        spectrum = _transform(data, piece, frequency_hz, longest)
         cross = np.einsum("kmi,kmj->mij", spectrum, spectrum.conj()).real
         powers.append(2.0 * cadence_s * cross / len(windows))
         lags.append(_window_lags(windows, piece, longest))
@@ -232,7 +232,7 @@ def _piece_power(
 
 
 def _transform(
-    data: FloatArray, piece: _Piece, frequency_hz: FloatArray, cadence_s: float, longest: int
+    data: FloatArray, piece: _Piece, frequency_hz: FloatArray, longest: int
 ) -> ComplexArray:
     if piece.on_grid:
         full = np.fft.rfft(data, n=longest, axis=1)

@@ -1,0 +1,179 @@
+"""The stars as an array of receivers: how probable their spectra are under a stated pattern.
+
+In one Fourier bin the stars' amplitudes are complex Gaussian with covariance
+
+    line power x pattern  +  shared continuum x (all ones, delayed by the rows)  +  own noise
+
+and the pattern says what is asked: the same motion at all stars (delayed by the rows, at a
+candidate frequency), or a motion of each star's own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from blursplit.spectra.continuum import Continuum
+    from blursplit.spectra.describe import LineFit
+
+    FloatArray = NDArray[np.float64]
+    ComplexArray = NDArray[np.complex128]
+
+SIDE_BAND = 3.0
+"""Own noise of the stars is taken within this many line bands either side."""
+
+
+@dataclass(frozen=True)
+class ArraySpectra:
+    """Amplitudes of the stars in the bins of a line.
+
+    Parameters
+    ----------
+    frequency_hz : ndarray, shape (b,)
+    amplitude : ndarray of complex, shape (2, b, n_stars)
+        For x and y; squared modulus averages to the one-sided density.
+    line : ndarray, shape (2, b)
+        Line's density in these bins.
+    shared : ndarray, shape (2, b)
+        Continuum shared by the stars.
+    own : ndarray, shape (2, n_stars)
+        Density of each star's own motion and noise beside the line.
+    row_time_s : ndarray, shape (n_stars,)
+    rate_hz : float
+        Frame rate.
+    """
+
+    frequency_hz: FloatArray
+    amplitude: ComplexArray
+    line: FloatArray
+    shared: FloatArray
+    own: FloatArray
+    row_time_s: FloatArray
+    rate_hz: float
+
+
+def array_spectra(
+    x: FloatArray,
+    y: FloatArray,
+    cadence_s: float,
+    line: LineFit,
+    continuum: Continuum,
+    row_time_s: FloatArray | None = None,
+) -> ArraySpectra:
+    """Return the stars' amplitudes around a line.
+
+    Parameters
+    ----------
+    x, y : ndarray, shape (n, n_stars)
+        Motion of each star on the regular grid, without NaN, in the unit of the line.
+    cadence_s : float
+    line : LineFit
+    continuum : Continuum
+    row_time_s : ndarray, shape (n_stars,), optional
+        Delay of each star's row.
+
+    Returns
+    -------
+    ArraySpectra
+    """
+    n, n_stars = x.shape
+    # a Hann taper: the red part must not leak under a weak line; scaled to keep the density
+    taper = np.hanning(n + 2)[1:-1]
+    taper = taper / np.sqrt((taper**2).sum())
+    both = np.stack([x - x.mean(axis=0), y - y.mean(axis=0)])
+    spectrum = np.fft.rfft(both * taper[None, :, None], axis=1) * np.sqrt(2.0 * cadence_s)
+    frequency = np.asarray(np.fft.rfftfreq(n, cadence_s), dtype=np.float64)
+    low, high = line.band_hz
+    inside = np.flatnonzero((frequency > max(low, 1.5 / (n * cadence_s))) & (frequency < high))
+    # every second bin: neighbours under a Hann taper repeat each other
+    inside = inside[:: 2 if inside.size > 4 else 1]  # noqa: PLR2004
+    own = _own_density(spectrum, frequency, line)
+    weight = (own.mean(axis=1) / n_stars)[:, None]
+    shared = np.maximum(continuum(frequency[inside]).T - weight, 1e-3 * weight)
+    model = np.diagonal(line.psd_model, axis1=1, axis2=2)
+    # the search's grid has every 1/T up to Nyquist, ends left out
+    grid = np.arange(1, model.shape[0] + 1) * line.bin_hz
+    density = np.stack([np.interp(frequency[inside], grid, model[:, k]) for k in range(2)])
+    delays = np.zeros(n_stars) if row_time_s is None else np.asarray(row_time_s, np.float64)
+    return ArraySpectra(
+        frequency[inside], spectrum[:, inside], density, shared, own, delays, 1.0 / cadence_s
+    )
+
+
+def shared_log_likelihood(spectra: ArraySpectra, order: int = 0, sign: int = 1) -> float:
+    """Return the log likelihood that all stars move together, power refitted.
+
+    Parameters
+    ----------
+    spectra : ArraySpectra
+    order, sign : int
+        The true frequency is order x frame rate + sign x apparent frequency; with row times
+        this sets the phase between the stars. Order 0, sign 1: as it appears.
+
+    Notes
+    -----
+    A star whose row is read d later sees the motion at t + d. Sampled with the frames, a motion
+    at nu = k fs + s f shows at s f with the phase 2 pi nu d, so that the bin at +f carries
+    exp(2 pi i s nu d).
+    """
+    return _best_over_scale(spectra, _pattern(spectra, order, sign))
+
+
+def separate_log_likelihood(spectra: ArraySpectra) -> float:
+    """Return the log likelihood that the line's power belongs to each star for itself."""
+    return _best_over_scale(spectra, None)
+
+
+def _pattern(spectra: ArraySpectra, order: int, sign: int) -> ComplexArray:
+    frequency = spectra.frequency_hz * sign + order * spectra.rate_hz
+    phase = 2.0 * np.pi * sign * np.outer(frequency, spectra.row_time_s)
+    return np.asarray(np.exp(1j * phase), dtype=np.complex128)
+
+
+def _best_over_scale(spectra: ArraySpectra, pattern: ComplexArray | None) -> float:
+    scales = np.geomspace(0.1, 30.0, 11)
+    return max(_log_likelihood(spectra, pattern, float(scale)) for scale in scales)
+
+
+def _log_likelihood(spectra: ArraySpectra, pattern: ComplexArray | None, scale: float) -> float:
+    still = np.exp(2j * np.pi * np.outer(spectra.frequency_hz, spectra.row_time_s))
+    total = 0.0
+    for axis in range(2):
+        base = still[:, :, None] * still[:, None, :].conj() * spectra.shared[axis, :, None, None]
+        base = base + np.diag(spectra.own[axis])[None]
+        power = scale * spectra.line[axis]
+        if pattern is None:
+            base = base + power[:, None, None] * np.eye(still.shape[1])[None]
+        else:
+            base = base + power[:, None, None] * pattern[:, :, None] * pattern[:, None, :].conj()
+        z = spectra.amplitude[axis]
+        _, logdet = np.linalg.slogdet(base)
+        solved = np.linalg.solve(base, z[:, :, None])[:, :, 0]
+        total += float(-np.sum(logdet) - np.sum((z.conj() * solved).real))
+    return total
+
+
+def _own_density(spectrum: ComplexArray, frequency: FloatArray, line: LineFit) -> FloatArray:
+    """Density of each star against the mean of the others, beside the line."""
+    low, high = line.band_hz
+    reach = SIDE_BAND * (high - low)
+    centre = line.frequency_hz
+    beside = (np.abs(frequency - centre) < reach) & ((frequency < low) | (frequency > high))
+    if beside.sum() < 8:  # noqa: PLR2004 - a mean of fewer bins is too rough
+        nearest = np.argsort(np.abs(frequency - centre))
+        beside = np.zeros(frequency.size, dtype=bool)
+        beside[nearest[: min(40, frequency.size)]] = True
+    n_stars = spectrum.shape[2]
+    if n_stars == 1:
+        return np.asarray((np.abs(spectrum[:, beside]) ** 2).mean(axis=1))
+    part = spectrum[:, beside]
+    others = (part.sum(axis=2, keepdims=True) - part) / (n_stars - 1)
+    difference = (np.abs(part - others) ** 2).mean(axis=1)
+    # var(own - mean of others) = own + mean(own)/(n - 1) about
+    level = difference.mean(axis=1, keepdims=True) * (n_stars - 1) / n_stars
+    return np.asarray(np.maximum(difference - level / (n_stars - 1), 0.2 * level))
