@@ -1,1 +1,7 @@
-"""Placeholder until the room is furnished."""
+"""Stars: detected, followed through all frames, measured; tracks are what leaves this room."""
+
+from blursplit.stars.follow import follow_stars
+from blursplit.stars.tracks import Stamps, StarTracks
+from blursplit.stars.tracks_file import load_tracks, save_tracks
+
+__all__ = ["StarTracks", "Stamps", "follow_stars", "load_tracks", "save_tracks"]

@@ -1,0 +1,291 @@
+"""From what was measured to the tracks: bad stars and frames out, segments, notes, noise."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from blursplit.errors import TooFewStarsError
+from blursplit.stars.geometry import masked_columns
+from blursplit.stars.noise import estimate_gain_e_per_adu
+from blursplit.stars.tracks import Stamps, StarTracks
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from blursplit.frames import Sequence
+    from blursplit.stars.detect import Field
+    from blursplit.stars.journey import Journey
+
+    FloatArray = NDArray[np.float64]
+    BoolArray = NDArray[np.bool_]
+    IntArray = NDArray[np.int64]
+    Notes = list[tuple[str, str]]
+
+RARELY_SEEN = 0.2
+JUMP_SIGMAS = 10.0
+SMALLEST_JUMP_PX = 4.0
+SIDE = 5  # frames on each side of a jump that have to agree that it stayed
+CLOUD = 0.5
+DRIFT_APART_PX = 3.0
+GAIN_STAMPS = 1500
+FEW_STARS = 4
+DEWED = 1.25
+
+
+def assemble_tracks(sequence: Sequence, field: Field, journey: Journey) -> StarTracks:
+    """Return the tracks of a finished journey.
+
+    Raises
+    ------
+    TooFewStarsError
+        When no star could be followed.
+    """
+    notes: Notes = []
+    good = journey.good.copy()
+    stars = _steady_stars(journey, good, notes)
+    rows = np.flatnonzero(good[:, stars].any(axis=1))
+    dropped = _dropped(journey, good[:, stars].any(axis=1))
+    if rows.size == 0 or stars.size == 0:
+        raise TooFewStarsError(
+            sequence.name,
+            "no star could be followed through the frames",
+            "check that the frames show one field, in focus, with stars that are not saturated",
+        )
+    good = good[np.ix_(rows, stars)]
+    take = {
+        name: np.where(good, values[np.ix_(rows, stars)], np.nan)
+        for name, values in journey.samples.items()
+    }
+    column_of = {int(star): i for i, star in enumerate(stars)}
+    stamps = journey.book.stamps(rows, column_of)
+    gain = _gain(journey, stamps, notes)
+    _describe(sequence, field, journey, rows, stars, take["width"], notes)
+    return StarTracks(
+        time_s=sequence.time_s[rows],
+        segment=_segments(sequence.segment, journey, rows, notes),
+        row_time_s=_row_time_s(sequence, take["y"], notes),
+        x_px=take["x"],
+        y_px=take["y"],
+        sigma_px=np.sqrt(take["star_term"] / gain + take["background_term"]),
+        flux_adu=take["flux"],
+        width_px=take["width"],
+        e1=take["e1"],
+        e2=take["e2"],
+        peak_adu=take["peak"],
+        good=good,
+        exposure_s=sequence.exposure_s,
+        timing=sequence.timing,
+        cadence_s=sequence.cadence_s,
+        start_utc=sequence.start_utc,
+        frame=np.asarray(sequence.frame, dtype=np.int64)[rows],
+        finder_adu=field.image_adu,
+        stamps=stamps,
+        notes=tuple(notes),
+        dropped=dropped,
+    )
+
+
+def _steady_stars(journey: Journey, good: BoolArray, notes: Notes) -> IntArray:
+    """Return the stars that were seen often enough and did not move among the others."""
+    frames = max(int(good.any(axis=1).sum()), 1)
+    often = good.sum(axis=0) >= RARELY_SEEN * frames
+    if not often.any():
+        often = good.sum(axis=0) == good.sum(axis=0).max()
+    rare = int((~often).sum())
+    if rare:
+        notes.append(("stars-lost", f"{rare} stars were left out: seen in few of the frames"))
+    stars = np.flatnonzero(often)
+    if stars.size > FEW_STARS:
+        moving = _moving(journey, good[:, stars], stars)
+        if moving.any() and not moving.all():
+            notes.append(
+                (
+                    "moving-source",
+                    f"{int(moving.sum())} sources moved among the stars and were left out",
+                )
+            )
+            stars = stars[~moving]
+    return stars.astype(np.int64)
+
+
+def _moving(journey: Journey, good: BoolArray, stars: IntArray) -> BoolArray:
+    """Say which sources drift against the field from the first to the last part of the run."""
+    x, y = journey.expected_places()
+    off_x = journey.samples["x"][:, stars] - x[:, stars]
+    off_y = journey.samples["y"][:, stars] - y[:, stars]
+    rows = np.flatnonzero(good.any(axis=1))
+    part = max(rows.size // 5, 1)
+    first, last = rows[:part], rows[-part:]
+    moved_x = masked_columns(off_x[last], good[last]) - masked_columns(off_x[first], good[first])
+    moved_y = masked_columns(off_y[last], good[last]) - masked_columns(off_y[first], good[first])
+    apart = np.hypot(moved_x - np.nanmedian(moved_x), moved_y - np.nanmedian(moved_y))
+    typical = float(np.nanmedian(apart))
+    with np.errstate(invalid="ignore"):
+        return np.asarray(apart > max(DRIFT_APART_PX, 6.0 * typical), dtype=bool)
+
+
+def _dropped(journey: Journey, seen: BoolArray) -> dict[str, int]:
+    unreadable = journey.unreadable & ~seen
+    saturated = journey.all_saturated & ~seen & ~unreadable
+    counts = {
+        "unreadable": int(unreadable.sum()),
+        "all stars saturated": int(saturated.sum()),
+        "no star found": int((~seen & ~unreadable & ~saturated).sum()),
+    }
+    return {reason: n for reason, n in counts.items() if n}
+
+
+def _gain(journey: Journey, stamps: Stamps | None, notes: Notes) -> float:
+    """Return the gain in e-/adu: as known, else fitted to the stars' own pixel noise."""
+    if np.isfinite(journey.recipe.gain_e_per_adu):
+        return journey.recipe.gain_e_per_adu
+    fitted = None
+    if stamps is not None:
+        every = max(1, stamps.pixels_adu.shape[0] // GAIN_STAMPS)
+        fitted = estimate_gain_e_per_adu(stamps.pixels_adu[::every, 0], stamps.sky_adu[::every, 0])
+    if fitted is None:
+        notes.append(
+            (
+                "gain-unknown",
+                "no gain is known and none could be measured: "
+                "the noise of positions leaves out the stars' own photons",
+            )
+        )
+        return float("inf")
+    gain, error = fitted
+    notes.append(
+        (
+            "gain-measured",
+            f"gain {gain:.3g} e-/adu (+-{100 * error:.0f} %) from the pixel noise of a star",
+        )
+    )
+    return gain
+
+
+def _segments(given: NDArray[np.int64], journey: Journey, rows: IntArray, notes: Notes) -> IntArray:
+    """Number the stretches between gaps, dithers and turns of the field."""
+    x, y, turn = journey.shift_x[rows], journey.shift_y[rows], journey.turn_deg[rows]
+    breaks = np.flatnonzero(np.diff(given[rows]) != 0) + 1
+    turned = np.flatnonzero(np.abs((np.diff(turn) + 180.0) % 360.0 - 180.0) > 90.0) + 1  # noqa: PLR2004
+    jumps = np.array(
+        [i for i in find_jumps(x, y, journey.field.sigma_px) if i not in set(turned)],
+        dtype=np.int64,
+    )
+    if turned.size:
+        notes.append(
+            (
+                "field-turned",
+                f"the field turned by half a turn {turned.size} times: a new segment each",
+            )
+        )
+    if jumps.size:
+        notes.append(("dither", f"the field jumped {jumps.size} times: a new segment each"))
+    starts = np.zeros(rows.size, dtype=np.int64)
+    starts[np.unique(np.concatenate([breaks, turned, jumps]).astype(np.int64))] = 1
+    return np.cumsum(starts)
+
+
+def find_jumps(x_px: FloatArray, y_px: FloatArray, sigma_px: float) -> IntArray:
+    """Return the frames before which the field jumped and stayed where it landed.
+
+    Parameters
+    ----------
+    x_px, y_px : ndarray, shape (n,)
+        Place of the field, without NaN.
+    sigma_px : float
+        Star sigma: a jump is at least three of them and 4 px.
+
+    Notes
+    -----
+    A step counts when it is larger than ten robust sigmas of all frame-to-frame steps and the
+    medians of five frames on each side differ by most of it: a shock that swings back is motion,
+    not a dither.
+    """
+    if x_px.size < 2:  # noqa: PLR2004
+        return np.zeros(0, dtype=np.int64)
+    step_x, step_y = np.diff(x_px), np.diff(y_px)
+    size = np.hypot(step_x - np.median(step_x), step_y - np.median(step_y))
+    usual = 1.4826 * float(np.median(size))
+    limit = max(JUMP_SIGMAS * usual, 3.0 * sigma_px, SMALLEST_JUMP_PX)
+    found = []
+    for i in np.flatnonzero(size > limit) + 1:
+        before, after = slice(max(0, i - SIDE), i), slice(i, i + SIDE)
+        moved_x = float(np.median(x_px[after]) - np.median(x_px[before]))
+        moved_y = float(np.median(y_px[after]) - np.median(y_px[before]))
+        if np.hypot(moved_x, moved_y) > 0.6 * size[i - 1]:
+            found.append(i)
+    return np.array(found, dtype=np.int64)
+
+
+def _row_time_s(sequence: Sequence, y_px: FloatArray, notes: Notes) -> FloatArray:
+    """Return by how much later than the first row each star's row was exposed."""
+    row_s = 1e-6 * float(sequence.instrument.get("row_time_us") or 0.0)
+    if row_s == 0.0:
+        return np.zeros_like(y_px)
+    order = sequence.instrument.get("row_order")
+    if order is None:
+        notes.append(
+            ("row-order-assumed", "row order unknown: the first row is taken to be read first")
+        )
+    row = sequence.source.shape[0] - 1 - y_px if order == "last-row-first" else y_px
+    middle = np.broadcast_to(masked_columns(row, np.isfinite(row)), row.shape)
+    return np.where(np.isfinite(row), row, middle) * row_s
+
+
+def _describe(
+    sequence: Sequence,
+    field: Field,
+    journey: Journey,
+    rows: IntArray,
+    stars: IntArray,
+    width_px: FloatArray,
+    notes: Notes,
+) -> None:
+    """Add the notes that a reader of the result needs."""
+    if stars.size < FEW_STARS:
+        notes.append(
+            ("few-stars", f"only {stars.size} star{'s' * (stars.size > 1)} could be followed")
+        )
+    if field.refused:
+        listed = ", ".join(f"{n} {reason}" for reason, n in field.refused.items())
+        notes.append(("sources-refused", f"sources not used: {listed}"))
+    if field.hot.any():
+        notes.append(("hot-pixels", f"{int(field.hot.sum())} hot or dead pixels were left out"))
+    level = journey.transparency[rows]
+    usual = float(np.nanmedian(level))
+    dim = int((level < CLOUD * usual).sum())
+    if dim:
+        notes.append(("cloud", f"stars were fainter than half their usual flux in {dim} frames"))
+    lost = sequence.source.n_frames - rows.size
+    if lost:
+        notes.append(("frames-lost", f"no star was found in {lost} frames"))
+    for kind, text in (
+        ("saturated", "saturated samples were left out"),
+        ("cosmic ray", "samples hit by a cosmic ray were left out"),
+    ):
+        if journey.counts[kind]:
+            notes.append((kind.replace(" ", "-"), f"{journey.counts[kind]} {text}"))
+    _describe_width(width_px, notes)
+    if journey.book.fewer:
+        notes.append(("stamps-fewer", "stamps of fewer stars were kept: the run is long"))
+
+
+def _describe_width(width_px: FloatArray, notes: Notes) -> None:
+    fifth = max(len(width_px) // 5, 1)
+    known = np.isfinite(width_px)
+    first = masked_columns(width_px[:fifth], known[:fifth])
+    last = masked_columns(width_px[-fifth:], known[-fifth:])
+    both = np.isfinite(first) & np.isfinite(last)
+    if not both.any():
+        return
+    ratio = float(np.median(last[both] / first[both]))
+    if max(ratio, 1.0 / ratio) > DEWED:
+        notes.append(
+            (
+                "width-drift",
+                f"the stars' width changed by {100 * (ratio - 1):+.0f} % from the first to the "
+                "last fifth: focus, dew or changing air",
+            )
+        )

@@ -1,0 +1,120 @@
+"""Places of a star field that shifts, turns and breathes, and small robust fits to them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    FloatArray = NDArray[np.float64]
+    BoolArray = NDArray[np.bool_]
+
+FEW = 4
+LATEST = 8
+DRIFT_MATTERS_PX = 0.7
+
+
+def turned(
+    x_px: FloatArray,
+    y_px: FloatArray,
+    turn_deg: FloatArray | float,
+    scale: float,
+    shape: tuple[int, int],
+) -> tuple[FloatArray, FloatArray]:
+    """Return places turned by `turn_deg` (from +x toward +y) and scaled about a frame's centre."""
+    cx, cy = (shape[1] - 1) / 2, (shape[0] - 1) / 2
+    cos, sin = scale * np.cos(np.deg2rad(turn_deg)), scale * np.sin(np.deg2rad(turn_deg))
+    dx, dy = x_px - cx, y_px - cy
+    return cx + cos * dx - sin * dy, cy + sin * dx + cos * dy
+
+
+def extrapolate(time_s: FloatArray, value_px: FloatArray, ahead_s: FloatArray) -> FloatArray:
+    """Continue a coordinate: along a line where it drifts, else at its latest median.
+
+    Parameters
+    ----------
+    time_s, value_px : ndarray, shape (n,)
+        What was seen, without NaN.
+    ahead_s : ndarray, shape (m,)
+        Times to continue to.
+    """
+    n = time_s.size
+    latest = float(np.median(value_px[-LATEST:]))
+    if n < FEW:
+        return np.full(ahead_s.shape, float(value_px[-1]))
+    half = n // 2
+    step_s = float(time_s[-half:].mean() - time_s[:half].mean())
+    if step_s <= 0:
+        return np.full(ahead_s.shape, latest)
+    slope = float(np.median(value_px[-half:]) - np.median(value_px[:half])) / step_s
+    line = slope * time_s
+    rest = value_px - line
+    middle = float(np.median(rest))
+    scatter = 1.4826 * float(np.median(np.abs(rest - middle)))
+    # The median of n/2 values has 1.25 times the error of their mean.
+    slope_error = 1.25 * scatter * np.sqrt(4.0 / n) / step_s
+    far = abs(slope) * float(ahead_s[-1] - time_s[-1])
+    if far < DRIFT_MATTERS_PX or abs(slope) < 3.0 * slope_error:
+        return np.full(ahead_s.shape, latest)
+    recent = float(np.median(rest[-LATEST:]))
+    return np.asarray(recent + slope * ahead_s, dtype=float)
+
+
+def fit_turn_and_scale(
+    x_px: FloatArray, y_px: FloatArray, dx_px: FloatArray, dy_px: FloatArray
+) -> tuple[float, float, float, float]:
+    """Return (turn in degrees, relative scale, shift x, shift y) of small displacements.
+
+    Parameters
+    ----------
+    x_px, y_px : ndarray, shape (k,)
+        Places about the centre.
+    dx_px, dy_px : ndarray, shape (k,)
+        Displacements; stars beyond four robust sigmas are left out.
+    """
+    used = np.ones(x_px.shape, dtype=bool)
+    solution = np.zeros(4)
+    for _ in range(3):
+        one, zero = np.ones(used.sum()), np.zeros(used.sum())
+        rows_x = np.stack([-y_px[used], x_px[used], one, zero], axis=1)
+        rows_y = np.stack([x_px[used], y_px[used], zero, one], axis=1)
+        both = np.concatenate([dx_px[used], dy_px[used]])
+        solution = np.linalg.lstsq(np.concatenate([rows_x, rows_y]), both, rcond=1e-9)[0]
+        fitted = (np.rad2deg(solution[0]), *solution[1:])
+        left = np.concatenate([dx_px, dy_px]) - offsets_of(x_px, y_px, *fitted)
+        left = np.hypot(*left.reshape(2, -1))
+        again = left <= 4.0 * max(float(np.median(left)), 1e-3)
+        if again.sum() < 3 or (again == used).all():  # noqa: PLR2004
+            break
+        used = again
+    return (
+        float(np.rad2deg(solution[0])),
+        float(solution[1]),
+        float(solution[2]),
+        float(solution[3]),
+    )
+
+
+def offsets_of(
+    x_px: FloatArray, y_px: FloatArray, turn_deg: float, scale: float, x: float, y: float
+) -> FloatArray:
+    """Return the displacements (all x, then all y) of a small turn, scale and shift."""
+    turn = np.deg2rad(turn_deg)
+    return np.concatenate([-turn * y_px + scale * x_px + x, turn * x_px + scale * y_px + y])
+
+
+def masked_columns(values: FloatArray, mask: BoolArray) -> FloatArray:
+    """Return the median of each column's values under the mask; NaN where there is none."""
+    out = np.full(values.shape[1], np.nan)
+    for star in np.flatnonzero(mask.any(axis=0)):
+        out[star] = np.median(values[mask[:, star], star])
+    return out
+
+
+def runs(mask: BoolArray) -> list[tuple[int, int]]:
+    """Return (first, last + 1) of each run of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
+    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]

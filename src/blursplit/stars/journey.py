@@ -1,0 +1,334 @@
+"""The state of following: where the field is expected next, how it was found again, what came."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from blursplit.stars.block import Block, make_recipe, measure_block
+from blursplit.stars.geometry import (
+    extrapolate,
+    fit_turn_and_scale,
+    masked_columns,
+    offsets_of,
+    runs,
+    turned,
+)
+from blursplit.stars.judge import Verdict, judge_block
+from blursplit.stars.register import Peaks, find_peaks, register
+from blursplit.stars.stamps import StampBook, stamp_size
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from blursplit.frames import Sequence
+    from blursplit.stars.centroid import CentroidMethod
+    from blursplit.stars.detect import Field
+
+    FloatArray = NDArray[np.float64]
+    BoolArray = NDArray[np.bool_]
+
+SAMPLE_NAMES = (
+    "x",
+    "y",
+    "star_term",
+    "background_term",
+    "flux",
+    "width",
+    "e1",
+    "e2",
+    "peak",
+)
+FIRST_BLOCK, SMALLEST_BLOCK, LARGEST_BLOCK = 32, 4, 256
+BLOCK_BYTES = 24_000_000
+SMALLEST_MARGIN, LARGEST_MARGIN = 4, 16
+RECENT = 32
+# A star strays from the field by its own air, distortion and noise: eight robust sigmas.
+STRAY_SIGMAS = 8.0
+SLOWEST_RETRY = 32
+
+
+class Journey:
+    """Walks through the sequence block by block and keeps what was measured.
+
+    Parameters
+    ----------
+    sequence : Sequence
+    field : Field
+        From `find_stars`.
+    method : CentroidMethod
+    max_stamps : int
+    """
+
+    def __init__(
+        self, sequence: Sequence, field: Field, *, method: CentroidMethod, max_stamps: int
+    ) -> None:
+        self.sequence, self.field = sequence, field
+        self.source = sequence.source
+        self.recipe = make_recipe(sequence, field, method)
+        n, k = self.source.n_frames, field.x_px.size
+        self.samples = {name: np.full((n, k), np.nan) for name in SAMPLE_NAMES}
+        self.good = np.zeros((n, k), dtype=bool)
+        self.shift_x, self.shift_y = np.full(n, np.nan), np.full(n, np.nan)
+        self.transparency = np.full(n, np.nan)
+        self.turn_deg = np.zeros(n)
+        self.counts = {"saturated": 0, "cosmic ray": 0, "stray": 0}
+        self.unreadable = np.zeros(n, dtype=bool)
+        self.all_saturated = np.zeros(n, dtype=bool)
+        self.refound: list[int] = []
+        self.flux = field.flux_adu.copy()
+        self.turn, self.turn_rate, self.scale = 0.0, 0.0, 1.0
+        self.spread = float("nan")
+        self.block, self.margin = FIRST_BLOCK, SMALLEST_MARGIN + 2
+        self._last_turn: tuple[float, float] | None = None
+        self.book = StampBook(field, stamp_size(field.sigma_px), n, max_stamps)
+
+    @property
+    def tolerance_px(self) -> float:
+        """How far a star may stray from the field."""
+        loose = max(2.5, 1.5 * self.field.sigma_px)
+        if not np.isfinite(self.spread):
+            return loose
+        return float(np.clip(STRAY_SIGMAS * self.spread, 1.0, 3.0 * loose))
+
+    def advance(self, start: int) -> int:
+        """Measure the next block and return where it ends."""
+        stop = self._block_end(start)
+        shift_x, shift_y = self._expected_shift(start, stop)
+        block, verdict = self._measure(start, stop, shift_x, shift_y)
+        distance = np.hypot(verdict.shift_x, verdict.shift_y)
+        self._retake_far(start, block, verdict, shift_x, shift_y)
+        self._store(start, block, verdict, shift_x, shift_y)
+        if verdict.lost.any():
+            self._search(start, stop)
+        self._learn(start, stop, distance)
+        return stop
+
+    def _block_end(self, start: int) -> int:
+        k = self.field.x_px.size
+        size = self.recipe.core + 2 * self.margin
+        fits = max(SMALLEST_BLOCK, BLOCK_BYTES // (4 * k * size * size))
+        return min(start + min(self.block, fits), self.source.n_frames)
+
+    def _expected_shift(self, start: int, stop: int) -> tuple[FloatArray, FloatArray]:
+        """Extrapolate the field's place: a line in time when it drifts, else the last median."""
+        time = self.sequence.time_s
+        recent = np.flatnonzero(np.isfinite(self.shift_x[max(0, start - 4 * RECENT) : start]))
+        recent = recent[-RECENT:] + max(0, start - 4 * RECENT)
+        ahead = time[start:stop]
+        if recent.size == 0:
+            return (
+                np.full(stop - start, self.field.shift_x_px),
+                np.full(stop - start, self.field.shift_y_px),
+            )
+        return (
+            extrapolate(time[recent], self.shift_x[recent], ahead),
+            extrapolate(time[recent], self.shift_y[recent], ahead),
+        )
+
+    def _place(
+        self, shift_x: FloatArray, shift_y: FloatArray, turn_deg: FloatArray | float
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return expected places, shape (n, k), for shifts and turns of the field."""
+        turn = np.broadcast_to(turn_deg, shift_x.shape)[:, None]
+        x, y = turned(self.field.x_px, self.field.y_px, turn, self.scale, self.source.shape)
+        return x + shift_x[:, None], y + shift_y[:, None]
+
+    def _measure(
+        self,
+        start: int,
+        stop: int,
+        shift_x: FloatArray,
+        shift_y: FloatArray,
+        *,
+        jumped: bool = False,
+    ) -> tuple[Block, Verdict]:
+        time = self.sequence.time_s
+        turn = self.turn + self.turn_rate * (time[start:stop] - time[max(start - 1, 0)])
+        self.turn_deg[start:stop] = turn
+        x, y = self._place(shift_x, shift_y, turn)
+        block = measure_block(self.source, start, x, y, self.flux, self.margin, self.recipe)
+        ny, nx = self.source.shape
+        edge = 2.5 * self.field.sigma_px + 1.0
+        inside = (x > edge) & (x < nx - 1 - edge) & (y > edge) & (y < ny - 1 - edge)
+        with np.errstate(invalid="ignore"):
+            cropped = ~(
+                (block.x > edge)
+                & (block.x < nx - 1 - edge)
+                & (block.y > edge)
+                & (block.y < ny - 1 - edge)
+            )
+        block.alive &= ~cropped
+        verdict = judge_block(block, x, y, self.flux, inside, self.tolerance_px, jumped=jumped)
+        return block, verdict
+
+    def _retake_far(
+        self,
+        start: int,
+        block: Block,
+        verdict: Verdict,
+        shift_x: FloatArray,
+        shift_y: FloatArray,
+    ) -> None:
+        """Cut again, about where they were found, frames that left the middle of their stamps."""
+        with np.errstate(invalid="ignore"):
+            far = np.maximum(np.abs(verdict.shift_x), np.abs(verdict.shift_y)) > self.margin - 0.5
+        for first, last in runs(far):
+            rows = slice(first, last)
+            moved_x = shift_x[rows] + verdict.shift_x[rows]
+            moved_y = shift_y[rows] + verdict.shift_y[rows]
+            again, new = self._measure(start + first, start + last, moved_x, moved_y)
+            block.put(rows, again)
+            for name in ("good", "lost", "shift_x", "shift_y", "transparency"):
+                getattr(verdict, name)[rows] = getattr(new, name)
+            shift_x[rows], shift_y[rows] = moved_x, moved_y
+
+    def _store(
+        self,
+        start: int,
+        block: Block,
+        verdict: Verdict,
+        shift_x: FloatArray,
+        shift_y: FloatArray,
+    ) -> None:
+        rows = slice(start, start + verdict.lost.size)
+        for name in SAMPLE_NAMES:
+            self.samples[name][rows] = np.where(verdict.good, getattr(block, name), np.nan)
+        self.good[rows] = verdict.good
+        self.shift_x[rows] = shift_x + verdict.shift_x
+        self.shift_y[rows] = shift_y + verdict.shift_y
+        self.transparency[rows] = verdict.transparency
+        seen = ~verdict.lost[:, None]
+        self.unreadable[rows] = block.empty.all(axis=1)
+        self.all_saturated[rows] = verdict.lost & block.saturated.any(axis=1)
+        self.counts["saturated"] += int((seen & block.saturated).sum())
+        self.counts["cosmic ray"] += int((seen & block.spiked & ~block.saturated).sum())
+        self.book.keep(start, block, verdict.lost)
+
+    def _search(self, start: int, stop: int) -> None:
+        """Look for the field in lost frames, ever more rarely while it stays away."""
+        step, frame = 1, start
+        while frame < stop:
+            lost = np.flatnonzero(~np.isfinite(self.shift_x[frame:stop]))
+            if lost.size == 0:
+                return
+            frame += int(lost[0])
+            if self.unreadable[frame] or not self._find_again(frame, stop):
+                frame += step
+                step = min(2 * step, SLOWEST_RETRY)
+            else:
+                step = 1
+                frame += 1
+
+    def _find_again(self, frame: int, stop: int) -> bool:
+        image = self.source.read(frame, frame + 1)[0]
+        peaks = find_peaks(image, self.field.sigma_px, hot=self.field.hot)
+        pattern = self.field.pattern
+        x, y = turned(pattern.x_px, pattern.y_px, self.turn, self.scale, self.source.shape)
+        found = register(
+            Peaks(x, y, pattern.height_adu),
+            peaks,
+            self.source.shape,
+            tolerance_px=max(2.0, 1.5 * self.field.sigma_px),
+        )
+        if found is None:
+            return False
+        before = (self.turn, self.turn_rate)
+        if found.turn_deg:
+            self.turn, self.turn_rate = (self.turn + found.turn_deg) % 360.0, 0.0
+        first, last = self._run_of_lost(frame, stop)
+        n = last - first
+        moved = (np.full(n, found.shift_x_px), np.full(n, found.shift_y_px))
+        block, verdict = self._measure(first, last, *moved, jumped=True)
+        if verdict.lost[frame - first]:
+            self.turn, self.turn_rate = before
+            return False
+        self._retake_far(first, block, verdict, *moved)
+        for a, b in runs(~verdict.lost):
+            rows = slice(a, b)
+            self._store(
+                first + a, block.rows(rows), verdict.rows(rows), moved[0][rows], moved[1][rows]
+            )
+        self.refound.append(frame)
+        return True
+
+    def _run_of_lost(self, frame: int, stop: int) -> tuple[int, int]:
+        """Return the lost frames around one: from those skipped before it to the next found one."""
+        lost = ~np.isfinite(self.shift_x)
+        first = frame
+        while first > 0 and lost[first - 1] and frame - first < SLOWEST_RETRY:
+            first -= 1
+        last = frame + 1
+        while last < stop and lost[last]:
+            last += 1
+        return first, last
+
+    def expected_places(self) -> tuple[FloatArray, FloatArray]:
+        """Return where each star belongs by the field's shift and turn, shape (n, k)."""
+        return self._place(self.shift_x, self.shift_y, self.turn_deg)
+
+    def _learn(self, start: int, stop: int, distance: FloatArray) -> None:
+        """Adapt margin, block length, spread, fluxes and the field's turn to what was seen."""
+        seen = np.isfinite(self.shift_x[start:stop])
+        here = np.isfinite(distance)
+        if here.any():
+            far = float(np.quantile(distance[here], 0.995))
+            wanted = int(np.ceil(1.3 * far + 1.0))
+            self.margin = int(
+                np.clip(max(wanted, self.margin - 1), SMALLEST_MARGIN, LARGEST_MARGIN)
+            )
+            calm = far < 0.6 * self.margin and bool(here.all())
+            self.block = min(2 * self.block, LARGEST_BLOCK) if calm else self.block
+            if far > LARGEST_MARGIN - 2 or not here.all():
+                self.block = max(self.block // 2, SMALLEST_BLOCK)
+        if not seen.any():
+            return
+        good = self.good[start:stop]
+        flux = masked_columns(self.samples["flux"][start:stop], good)
+        # Clouds must not be learnt as the stars' flux, so it follows slowly and little.
+        steady = np.isfinite(flux) & (flux > 0.5 * self.flux) & (flux < 2.0 * self.flux)
+        self.flux[steady] += 0.3 * (flux[steady] - self.flux[steady])
+        self._fit_turn(start, stop)
+
+    def _fit_turn(self, start: int, stop: int) -> None:
+        """Fit rotation and scale of the field over the block's last half and update both."""
+        rows = slice(max(start, stop - max((stop - start) // 2, 8)), stop)
+        good = self.good[rows]
+        turn = float(self.turn_deg[stop - 1])
+        x, y = self._place(self.shift_x[rows], self.shift_y[rows], self.turn_deg[rows])
+        dx = masked_columns(self.samples["x"][rows] - x, good)
+        dy = masked_columns(self.samples["y"][rows] - y, good)
+        used = np.isfinite(dx) & np.isfinite(dy)
+        spread = np.concatenate(
+            [
+                np.abs(self.samples["x"][rows] - x - np.where(used, dx, 0))[good],
+                np.abs(self.samples["y"][rows] - y - np.where(used, dy, 0))[good],
+            ]
+        )
+        if used.sum() < 3:  # noqa: PLR2004 - two stars cannot be checked by a third
+            self.turn = turn
+            return
+        ny, nx = self.source.shape
+        px, py = self._place(np.zeros(1), np.zeros(1), turn)
+        px, py = px[0, used] - (nx - 1) / 2, py[0, used] - (ny - 1) / 2
+        fitted = fit_turn_and_scale(px, py, dx[used], dy[used])
+        middle = 0.5 * (self.sequence.time_s[rows][0] + self.sequence.time_s[stop - 1])
+        self._apply_turn(turn, fitted[0], fitted[1], middle, stop)
+        left = np.concatenate([dx[used], dy[used]]) - offsets_of(px, py, *fitted)
+        scatter = 1.4826 * float(np.median(spread)) if spread.size else 0.0
+        self.spread = float(np.hypot(scatter, 1.4826 * np.median(np.abs(left))))
+
+    def _apply_turn(
+        self, turn: float, more_deg: float, more_scale: float, middle_s: float, stop: int
+    ) -> None:
+        new = turn + more_deg
+        previous = self._last_turn
+        if previous is not None and middle_s > previous[1] and abs(new - previous[0]) < 5.0:  # noqa: PLR2004
+            rate = (new - previous[0]) / (middle_s - previous[1])
+            self.turn_rate = 0.5 * (self.turn_rate + rate)
+        else:
+            self.turn_rate = 0.0
+        self._last_turn = (new, middle_s)
+        self.turn = new + self.turn_rate * (self.sequence.time_s[stop - 1] - middle_s)
+        self.scale = float(np.clip(self.scale * (1.0 + more_scale), 0.98, 1.02))

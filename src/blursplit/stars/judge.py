@@ -1,0 +1,130 @@
+"""Which samples are that star and which frames show the field: checks against the group."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from blursplit.stars.block import masked_median
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from blursplit.stars.block import Block
+
+    FloatArray = NDArray[np.float64]
+    BoolArray = NDArray[np.bool_]
+
+NEEDED_SHARE = 0.3  # of the stars that should be in the frame
+AGREEING_SHARE = 0.5  # of the stars that can be measured at all
+# Scintillation in a small aperture and short exposures stays within a factor of 2.5.
+FLUX_FACTOR = 2.5
+LONE_FLUX_RANGE = (0.03, 3.0)
+JUMPED_FLUX_RANGE = (0.3, 3.0)
+PAIR = 2
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What the group says of a block.
+
+    Parameters
+    ----------
+    good : ndarray of bool, shape (n, k)
+    lost : ndarray of bool, shape (n,)
+        Frames in which the field was not found.
+    shift_x, shift_y : ndarray, shape (n,)
+        Offset of the field from its expected place; NaN where lost.
+    transparency : ndarray, shape (n,)
+        Flux against the expected one, median of the good stars.
+    """
+
+    good: BoolArray
+    lost: BoolArray
+    shift_x: FloatArray
+    shift_y: FloatArray
+    transparency: FloatArray
+
+    def rows(self, which: slice) -> Verdict:
+        """Return the verdict on some of the frames."""
+        return Verdict(
+            self.good[which],
+            self.lost[which],
+            self.shift_x[which],
+            self.shift_y[which],
+            self.transparency[which],
+        )
+
+
+def judge_block(
+    block: Block,
+    x_px: FloatArray,
+    y_px: FloatArray,
+    flux_adu: FloatArray,
+    inside: BoolArray,
+    tolerance_px: float,
+    *,
+    jumped: bool = False,
+) -> Verdict:
+    """Check every sample of a block against the other stars of its frame.
+
+    Parameters
+    ----------
+    block : Block
+    x_px, y_px : ndarray, shape (n, k)
+        Where the stars were expected.
+    flux_adu : ndarray, shape (k,)
+    inside : ndarray of bool, shape (n, k)
+        Stars that should lie within the frame.
+    tolerance_px : float
+        How far a star may stray from the field.
+    jumped : bool
+        After a jump a lone star has to have its flux, as its place proves nothing.
+    """
+    alive = block.alive & inside & ~block.saturated & ~block.spiked
+    # Saturated and hit stars still tell where the field is, when nothing better does.
+    usable = np.where(alive.any(axis=1)[:, None], alive, block.alive & inside)
+    off_x, off_y = block.x - x_px, block.y - y_px
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = block.flux / flux_adu
+    near = _near_group(off_x, off_y, usable, ratio, tolerance_px)
+    transparency = masked_median(ratio, near)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        relative = ratio / transparency[:, None]
+        like = (relative > 1.0 / FLUX_FACTOR) & (relative < FLUX_FACTOR)
+        if flux_adu.size == 1:
+            low, high = JUMPED_FLUX_RANGE if jumped else LONE_FLUX_RANGE
+            like = (ratio > low) & (ratio < high)
+    near &= like
+    needed = np.maximum(1, np.ceil(NEEDED_SHARE * inside.sum(axis=1)))
+    lost = near.sum(axis=1) < np.maximum(needed, AGREEING_SHARE * usable.sum(axis=1))
+    good = near & alive & ~lost[:, None]
+    shift_x, shift_y = masked_median(off_x, near), masked_median(off_y, near)
+    shift_x[lost] = shift_y[lost] = np.nan
+    transparency = np.where(lost, np.nan, transparency)
+    return Verdict(good, lost, shift_x, shift_y, transparency)
+
+
+def _near_group(
+    off_x: FloatArray, off_y: FloatArray, usable: BoolArray, ratio: FloatArray, tolerance: float
+) -> BoolArray:
+    """Keep the samples that agree with the median offset of their frame."""
+    near = usable.copy()
+    for _ in range(3):
+        middle_x, middle_y = masked_median(off_x, near), masked_median(off_y, near)
+        with np.errstate(invalid="ignore"):
+            distance = np.hypot(off_x - middle_x[:, None], off_y - middle_y[:, None])
+            again = usable & (distance <= tolerance)
+        if (again == near).all():
+            break
+        near = again
+    # Two stars that disagree: nobody is right, unless only one of them has its own flux.
+    two = (usable.sum(axis=1) == PAIR) & ~near.all(axis=1) & (near.sum(axis=1) < PAIR)
+    if two.any():
+        fits = usable & (np.abs(np.log(np.clip(ratio, 1e-3, 1e3))) < np.log(1.5))
+        one = fits.sum(axis=1) == 1
+        near[two] = False
+        near[two & one] = fits[two & one]
+    return near

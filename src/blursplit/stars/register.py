@@ -1,0 +1,216 @@
+"""Where the field is in a frame: bright peaks, and the shift that lays one star pattern on another."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    FloatArray = NDArray[np.float64]
+
+MAX_PEAKS = 40
+PEAK_SIGMAS = 5.0
+# A lone hot pixel: its brightest neighbour has less than this share of it. A star image of
+# sigma 0.8 px centred on a pixel leaves 0.46 (Gaussian), of 0.6 px 0.25.
+HOT_SHARE = 0.25
+SMALLEST_SHARE = 0.4
+SMALLEST_MATCH = 3
+
+
+@dataclass(frozen=True)
+class Peaks:
+    """Bright peaks of an image, brightest first.
+
+    Parameters
+    ----------
+    x_px, y_px : ndarray, shape (n,)
+        Whole pixels.
+    height_adu : ndarray, shape (n,)
+        Height above the background in the smoothed image.
+    """
+
+    x_px: FloatArray
+    y_px: FloatArray
+    height_adu: FloatArray
+
+
+@dataclass(frozen=True)
+class Registration:
+    """How a star pattern lies in a frame: rotated by `turn_deg` about the centre, then shifted."""
+
+    shift_x_px: float
+    shift_y_px: float
+    turn_deg: float
+    matched: int
+
+
+def find_hot_pixels(image_adu: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Return a mask of lone pixels that stand out from all their neighbours.
+
+    Parameters
+    ----------
+    image_adu : ndarray, shape (ny, nx)
+        Mean of frames that were NOT registered, in which hot pixels stay put.
+
+    Notes
+    -----
+    Hot and cold pixels are narrower than any image that a telescope makes; the threshold lies
+    below the share that a star of sigma 0.6 px leaves to its brightest neighbour.
+    """
+    from scipy.ndimage import maximum_filter
+
+    image = np.where(np.isfinite(image_adu), image_adu, np.nanmedian(image_adu))
+    sky, scatter = robust_level(image)
+    ring = np.ones((3, 3), dtype=bool)
+    ring[1, 1] = False
+    above = image - sky
+    around = maximum_filter(above, footprint=ring)
+    # Background slopes lift the neighbours; a floor of the scatter keeps noise from mattering.
+    hot = (above > 8.0 * scatter) & (around < HOT_SHARE * above)
+    cold = (above < -8.0 * scatter) & (-maximum_filter(-above, footprint=ring) > HOT_SHARE * above)
+    return np.asarray(hot | cold, dtype=bool)
+
+
+def robust_level(image: NDArray[np.float32]) -> tuple[float, float]:
+    """Return median and 1.48 times the median deviation of an image (every few pixels of it)."""
+    step = max(1, int(np.sqrt(image.size / 40_000)))
+    sample = image[::step, ::step]
+    sample = sample[np.isfinite(sample)]
+    if sample.size == 0:
+        return 0.0, 1.0
+    middle = float(np.median(sample))
+    scatter = 1.4826 * float(np.median(np.abs(sample - middle)))
+    # Half of an image may be one and the same value (8-bit data, zeros): use its spread instead.
+    return middle, scatter or float(sample.std()) or 1.0
+
+
+def find_peaks(
+    image_adu: NDArray[np.float32],
+    sigma_px: float,
+    *,
+    hot: NDArray[np.bool_] | None = None,
+    count: int = MAX_PEAKS,
+) -> Peaks:
+    """Return the brightest star-like peaks of a frame.
+
+    Parameters
+    ----------
+    image_adu : ndarray, shape (ny, nx)
+        NaN pixels are taken as background.
+    sigma_px : float
+        Sigma of the stars; peaks are looked for in the image smoothed by it, less a wider one.
+    hot : ndarray of bool, optional
+        Pixels to leave out.
+    count : int
+        Keep so many.
+    """
+    from scipy.ndimage import gaussian_filter, maximum_filter
+
+    image = np.asarray(image_adu, dtype=np.float32)
+    sky, _ = robust_level(image)
+    bad = ~np.isfinite(image) if hot is None else (~np.isfinite(image) | hot)
+    if bad.any():
+        image = np.where(bad, np.float32(sky), image)
+    smooth = gaussian_filter(image, sigma_px) - gaussian_filter(image, 3.0 * sigma_px)
+    middle, scatter = robust_level(smooth)
+    reach = 2 * int(np.ceil(1.5 * sigma_px)) + 1
+    top = (smooth == maximum_filter(smooth, size=reach)) & (smooth - middle > PEAK_SIGMAS * scatter)
+    y, x = np.nonzero(top)
+    height = smooth[y, x] - middle
+    order = np.argsort(-height, kind="stable")[:count]
+    return Peaks(x[order].astype(float), y[order].astype(float), height[order].astype(float))
+
+
+def register(
+    pattern: Peaks,
+    peaks: Peaks,
+    shape: tuple[int, int],
+    *,
+    tolerance_px: float,
+    turns_deg: tuple[float, ...] = (0.0, 180.0),
+) -> Registration | None:
+    """Return the shift that lays a star pattern on the peaks of a frame, or None.
+
+    Parameters
+    ----------
+    pattern : Peaks
+        The star pattern; places need not be whole pixels.
+    peaks : Peaks
+        Of the frame.
+    shape : (ny, nx)
+        Of the frame; turns are about its centre.
+    tolerance_px : float
+        How far a matched peak may lie from its place.
+    turns_deg : tuple of float
+        Turns of the field to try; 180 is a telescope that has changed its side of the pier.
+
+    Notes
+    -----
+    Every pattern star and every peak vote for the shift between them. A shift is accepted when
+    it matches at least three stars, 40 % of those that should be in the frame, and more than
+    chance would (mean plus four sigma). One or two stars are accepted only when every one of
+    them is matched by the brightest peaks, within a factor of three in height.
+    """
+    if peaks.x_px.size == 0 or pattern.x_px.size == 0:
+        return None
+    ny, nx = shape
+    cx, cy = (nx - 1) / 2, (ny - 1) / 2
+    best: Registration | None = None
+    for turn in turns_deg:
+        cos, sin = np.cos(np.deg2rad(turn)), np.sin(np.deg2rad(turn))
+        x = cx + cos * (pattern.x_px - cx) - sin * (pattern.y_px - cy)
+        y = cy + sin * (pattern.x_px - cx) + cos * (pattern.y_px - cy)
+        found = _vote(x, y, pattern.height_adu, peaks, shape, tolerance_px)
+        if found is None:
+            continue
+        # Equal scores (one or two stars) go to the first turn tried, which is no turn.
+        if best is None or found[2] > best.matched:
+            best = Registration(found[0], found[1], turn, found[2])
+    return best
+
+
+def _vote(
+    x: FloatArray,
+    y: FloatArray,
+    height: FloatArray,
+    peaks: Peaks,
+    shape: tuple[int, int],
+    tolerance: float,
+) -> tuple[float, float, int] | None:
+    ny, nx = shape
+    dx = (peaks.x_px[None, :] - x[:, None]).ravel()
+    dy = (peaks.y_px[None, :] - y[:, None]).ravel()
+    # A pair of like rank is likelier to be the same star.
+    ratio = peaks.height_adu[None, :] / np.maximum(height[:, None], 1e-12)
+    alike = np.exp(-0.5 * np.square(np.log(np.maximum(ratio, 1e-12)))).ravel() + 0.1
+    column = np.floor((dx - dx.min()) / tolerance).astype(int)
+    row = np.floor((dy - dy.min()) / tolerance).astype(int)
+    votes = np.zeros((row.max() + 2, column.max() + 2))
+    np.add.at(votes, (row, column), alike)
+    joined = votes[:-1, :-1] + votes[1:, :-1] + votes[:-1, 1:] + votes[1:, 1:]
+    row0, column0 = np.unravel_index(int(np.argmax(joined)), joined.shape)
+    near = (row - row0 >= 0) & (row - row0 <= 1) & (column - column0 >= 0) & (column - column0 <= 1)
+    sx, sy = float(np.median(dx[near])), float(np.median(dy[near]))
+    place_x, place_y = x + sx, y + sy
+    distance = np.hypot(peaks.x_px - place_x[:, None], peaks.y_px - place_y[:, None])
+    matched = distance.min(axis=1) <= tolerance
+    inside = (place_x >= 0) & (place_x <= nx - 1) & (place_y >= 0) & (place_y <= ny - 1)
+    n, expected = int((matched & inside).sum()), int(inside.sum())
+    if n == 0:
+        return None
+    nearest = distance.argmin(axis=1)[matched]
+    refined = (
+        float(np.median(peaks.x_px[nearest] - x[matched])),
+        float(np.median(peaks.y_px[nearest] - y[matched])),
+    )
+    if x.size < SMALLEST_MATCH:
+        brightest = bool((nearest < x.size).all())
+        like = np.abs(np.log(peaks.height_adu[nearest] / height[matched])) < np.log(3.0)
+        return (*refined, n) if n == x.size and brightest and bool(like.all()) else None
+    chance = expected * peaks.x_px.size * np.pi * tolerance**2 / (nx * ny)
+    needed = max(SMALLEST_MATCH, SMALLEST_SHARE * expected, chance + 4.0 * np.sqrt(chance))
+    return (*refined, n) if n >= needed else None
