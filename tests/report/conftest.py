@@ -40,6 +40,7 @@ class Case:
 
 
 def estimate(value: float, error: float) -> Estimate:
+    """Return an estimate with a symmetric interval."""
     return Estimate(
         value=value,
         low=value - error,
@@ -50,10 +51,12 @@ def estimate(value: float, error: float) -> Estimate:
 
 
 def limit(high: float) -> Estimate:
+    """Return an upper limit."""
     return Estimate(value=None, low=0.0, high=high, high95=high)
 
 
 def star(sigma_x_px: float, sigma_y_px: float, size: int = 64) -> np.ndarray:
+    """Return a Gaussian star of constant flux."""
     y, x = np.mgrid[:size, :size] - (size - 1) / 2
     image = np.exp(-0.5 * ((x / sigma_x_px) ** 2 + (y / sigma_y_px) ** 2))
     return image / (sigma_x_px * sigma_y_px) * 30
@@ -174,6 +177,7 @@ def _full(text: str = "HD 1234") -> Result:
             "gain_e_per_adu": SetupEntry(value=1.02, origin="measured"),
             "object": SetupEntry(value=text, origin="header"),
             "flip": SetupEntry(value=False, origin="header"),
+            "position_angle_deg": SetupEntry(value=180.0, origin="header"),
         },
         motion=Motion(
             common_rms_x_arcsec=0.62,
@@ -372,7 +376,7 @@ def _limits(full: Case) -> Case:
 
 @pytest.fixture(scope="session")
 def cases() -> dict[str, Case]:
-    """Every kind of case by name; nobody changes them."""
+    """Return every kind of case by name; nobody changes them."""
     full = Case(_full(), _series(np.random.default_rng(7)))
     return {
         "full": full,
@@ -390,7 +394,7 @@ def cases() -> dict[str, Case]:
 
 @pytest.fixture
 def full(cases: dict[str, Case]) -> Case:
-    """The case that has everything."""
+    """Return the case that has everything."""
     return cases["full"]
 
 
@@ -399,5 +403,5 @@ CASE_NAMES = ("full", "hostile", "one-star", "px-only", "subframes", "undecided"
 
 @pytest.fixture(params=CASE_NAMES)
 def case(request: pytest.FixtureRequest, cases: dict[str, Case]) -> Case:
-    """Each case in turn."""
+    """Return each case in turn."""
     return cases[request.param]

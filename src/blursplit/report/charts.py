@@ -40,7 +40,7 @@ def _spectrum(result: Result, series: Series) -> dict[str, Any] | None:
         edges = np.unique(np.geomspace(1, inside.size, MOST_POINTS).astype(int))
         peaks = [a + int(np.argmax(total[inside[a:b]])) for a, b in itertools.pairwise(edges)]
         inside = inside[[0, *peaks]]
-    curves = [
+    curves: list[tuple[str, Any, str, list[int]]] = [
         ("shared by all stars", total, "recorded", []),
         ("air's part of it", series.arrays.get("air_psd_arcsec2_hz"), "atmosphere", [8, 3]),
         (
@@ -71,20 +71,21 @@ def _spectrum(result: Result, series: Series) -> dict[str, Any] | None:
             for index, line in enumerate(result.lines, start=1)
             if line.frequency_hz.value is not None
         ],
+        "spans": [],
     }
 
 
-def _times(series: Series, axis: str) -> dict[str, Any] | None:
+def _times(result: Result, series: Series, axis: str) -> dict[str, Any] | None:
     time_s, common = series.arrays.get("time_s"), series.arrays.get(f"common_{axis}_arcsec")
     if time_s is None or common is None:
         return None
     kept = np.arange(time_s.size)
     if time_s.size > MOST_POINTS:
         kept = np.asarray(decimate(kept, common, MOST_POINTS)[0], dtype=int)
-    curves = [
-        ("shared motion", common, "recorded", []),
-        ("tracking", series.arrays.get(f"tracking_{axis}_arcsec"), "tracking", [8, 3]),
+    curves: list[tuple[str, Any, str, list[int]]] = [
+        ("shared motion", common, "muted", []),
         ("structure", series.arrays.get(f"structure_{axis}_arcsec"), "structure", []),
+        ("tracking", series.arrays.get(f"tracking_{axis}_arcsec"), "tracking", []),
     ]
     return {
         "id": f"motion-{axis}",
@@ -97,6 +98,7 @@ def _times(series: Series, axis: str) -> dict[str, Any] | None:
             if values is not None
         ],
         "marks": [],
+        "spans": [[event.start_s, event.start_s + event.duration_s] for event in result.events],
     }
 
 
@@ -109,5 +111,5 @@ def charts_of(result: Result, series: Series) -> list[dict[str, Any]]:
         JSON-ready; each with ``id`` (that of the still figure it replaces), ``x``, ``y`` and
         ``series`` with labels and units. At most some thousand points each, peaks kept.
     """
-    found = [_spectrum(result, series), _times(series, "x"), _times(series, "y")]
+    found = [_spectrum(result, series), _times(result, series, "x"), _times(result, series, "y")]
     return [chart for chart in found if chart is not None]

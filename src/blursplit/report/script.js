@@ -27,6 +27,18 @@
   function markPlugin(chart) {
     return {
       hooks: {
+        drawClear: (u) => {
+          const { ctx, bbox } = u;
+          ctx.save();
+          ctx.globalAlpha = 0.25;
+          ctx.fillStyle = hue("tracking");
+          for (const [start, stop] of chart.spans) {
+            const left = Math.max(u.valToPos(start, "x", true), bbox.left);
+            const right = Math.min(u.valToPos(stop, "x", true), bbox.left + bbox.width);
+            if (right > left) ctx.fillRect(left, bbox.top, right - left, bbox.height);
+          }
+          ctx.restore();
+        },
         draw: (u) => {
           const { ctx, bbox } = u;
           ctx.save();
@@ -43,7 +55,7 @@
             ctx.moveTo(x, bbox.top);
             ctx.lineTo(x, bbox.top + bbox.height);
             ctx.stroke();
-            ctx.fillText(mark.label.split(":")[0], x, bbox.top + 11 * devicePixelRatio);
+            ctx.fillText(mark.label.split(":")[0], x, bbox.top - 5 * devicePixelRatio);
           }
           ctx.restore();
         },
@@ -52,33 +64,36 @@
   }
 
   function options(chart, width) {
+    const log = chart.logarithmic;
+    const whole = (u, splits) => (log ? splits.map((v) => (powerLabel(v) ? v : null)) : splits);
     const axis = (label, unit) => ({
       label: label + " [" + unit + "]",
       labelSize: 22,
       stroke: () => hue("ink"),
-      grid: { stroke: () => hue("rule"), width: 1 },
-      ticks: { stroke: () => hue("rule"), width: 1 },
+      grid: { stroke: () => hue("rule"), width: 1, filter: whole },
+      ticks: { stroke: () => hue("rule"), width: 1, size: 5, filter: whole },
+      gap: 3,
       font: "12px sans-serif",
       labelFont: "12px sans-serif",
     });
-    const log = chart.logarithmic;
     const powers = (u, values) => values.map((v) => (v === null ? "" : powerLabel(v)));
     return {
       width,
       height: Math.max(240, Math.min(380, Math.round(width * 0.6))),
-      scales: { x: { time: false, distr: log ? 3 : 1 }, y: { distr: log ? 3 : 1 } },
+      padding: [18, 12, 0, 0],
+      scales: { x: { time: false, distr: log ? 3 : 1, range: (u, min, max) => [min, max] }, y: { distr: log ? 3 : 1 } },
       cursor: { drag: { x: true, y: false }, focus: { prox: 30 } },
       legend: { live: true },
       axes: [
-        Object.assign(axis(chart.x.label, chart.x.unit), log ? { values: powers } : {}),
-        Object.assign(axis(chart.y.label, chart.y.unit), { size: 62 }, log ? { values: powers } : {}),
+        Object.assign(axis(chart.x.label, chart.x.unit), { size: 30 }, log ? { values: powers } : {}),
+        Object.assign(axis(chart.y.label, chart.y.unit), { size: 46 }, log ? { values: powers } : {}),
       ],
       series: [
         { label: chart.x.label, value: (u, v) => short(v) + " " + chart.x.unit },
         ...chart.series.map((s) => ({
           label: s.label,
           stroke: () => hue(s.colour),
-          width: 1.4,
+          width: s.colour === "tracking" ? 2 : 1.2,
           dash: s.dash.length ? s.dash : undefined,
           points: { show: false },
           value: (u, v) => short(v) + " " + chart.y.unit,

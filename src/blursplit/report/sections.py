@@ -10,7 +10,7 @@ from blursplit.report import figures as draw
 from blursplit.report.figures.evidence import binned_pairs
 from blursplit.report.figures.motion import along
 from blursplit.report.tables import Table, thinned_table
-from blursplit.report.wording import estimate_text, number, plain
+from blursplit.report.wording import estimate_text, number, plain, setting
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -243,7 +243,7 @@ def _ellipses(result: Result, _series: Series) -> Section | None:
     where = (
         "North and east are drawn."
         if north is not None
-        else "Where north lies in the image is not known."
+        else "Which way north lies in the image is not known."
     )
     table: Table = {
         "caption": "Motion rms over the blur time.",
@@ -261,7 +261,8 @@ def _ellipses(result: Result, _series: Series) -> Section | None:
                 draw.draw_ellipses(result),
                 "ellipses",
                 "Ellipses of motion by cause",
-                "Half-axes are the motion's rms over the blur time; x points right, y up.",
+                "Half-axes are the motion's rms over the blur time; x points right, y up. A smaller "
+                "axis that is only a limit is drawn as zero.",
                 table,
             )
         ],
@@ -282,8 +283,9 @@ def _periodic(result: Result, series: Series) -> Section | None:
                 draw.draw_periodic(series, term),
                 f"periodic-{index}",
                 f"Periodic error: {plain(term.name)}",
-                f"Shared motion folded on {number(term.period_s, 5)} s, a straight line removed; "
-                f"the run covers {number(term.turns_covered)} turns. Bars: standard error of a bin "
+                f"Shared motion folded on {setting(term.period_s)} s, a straight line removed; "
+                f"the run "
+                f"covers {number(term.turns_covered)} turns. Bars: standard error of a bin "
                 "from the scatter in it; slow air adds to it when turns are few.",
                 thinned_table(
                     {"phase [turns]": phase, "shift [arcsec]": mean, "error [arcsec]": error},

@@ -229,7 +229,7 @@ def summarize(result: Result) -> dict[str, Any]:
         "periodic": [
             {
                 "name": plain(term.name),
-                "period": f"{number(term.period_s, 5)} s",
+                "period": f"{setting(term.period_s)} s",
                 "harmonic": str(term.harmonic),
                 "amplitude": estimate_text(term.amplitude_arcsec, "arcsec"),
                 "turns": number(term.turns_covered, 3),

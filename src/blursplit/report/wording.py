@@ -21,6 +21,7 @@ __all__ = [
 ]
 
 UNKNOWN = "not known"
+_SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 # Suffix of a key -> unit as written for people; longer suffixes first.
 _UNITS: tuple[tuple[str, str], ...] = (
@@ -59,7 +60,8 @@ def number(value: float | None, digits: int = 3) -> str:
         return "0"
     size = math.floor(math.log10(abs(float(f"{value:.{digits - 1}e}"))))
     if size < -4 or size > 6:  # noqa: PLR2004 - where leading zeros hinder reading
-        return f"{value:.{digits - 1}e}".replace("-", "−")
+        head, power = f"{value:.{digits - 1}e}".split("e")
+        return f"{head} × 10{str(int(power)).translate(_SUPERSCRIPTS)}".replace("-", "−")
     return f"{value:.{max(digits - 1 - size, 0)}f}".replace("-", "−")
 
 

@@ -85,7 +85,7 @@ def draw_widths(result: Result, ax: Axes | None = None) -> Figure:
             textcoords="offset points",
             ha="center",
             va="bottom",
-            fontsize=8.5,
+            fontsize=9,
         )
     _draw_ranges(ax, own_widths(result), 1.0, "width on its own, FWHM [arcsec]")
     return figure_of(ax)

@@ -113,7 +113,7 @@ def draw_shape(series: Series, ax: Axes | None = None) -> Figure:
     """Draw the elongation shared by all stars, one point a frame, with its mean."""
     e1, e2 = series.arrays["elongation_e1"], series.arrays["elongation_e2"]
     step = max(1, e1.size // MOST_POINTS)
-    ax = axes_for(ax, 3.6, 3.3)
+    ax = axes_for(ax, 3.7, 3.4)
     ax.plot(
         e1[::step],
         e2[::step],

@@ -70,7 +70,7 @@ def _mark_lines(ax: Axes, lines: Sequence[Line]) -> None:
             textcoords="offset points",
             ha="center",
             va="bottom",
-            fontsize=8.5,
+            fontsize=9,
         )
 
 

@@ -41,7 +41,7 @@ def draw_star(
         Level drawn white; the same for all images that are compared. NaN is drawn black.
     """
     if ax is None:
-        ax = axes_for(None, 1.9, 1.9)
+        ax = axes_for(None, 2.0, 2.0)
         figure_of(ax).set_layout_engine("none")
         ax.set_position((0.0, 0.0, 1.0, 1.0))
     pixels = np.nan_to_num(np.asarray(image, dtype=float), nan=0.0)
@@ -98,7 +98,7 @@ def draw_finder(series: Series, ax: Axes | None = None) -> Figure:
     """Draw the mean of the first frames with the measured stars ringed and numbered from 0."""
     finder = np.asarray(series.images["finder"], dtype=float)
     image, block = _shrunk(finder, 480)
-    ax = axes_for(ax, 4.7, min(max(4.3 * image.shape[0] / image.shape[1] + 0.5, 1.8), 6.0))
+    ax = axes_for(ax, 4.3, min(max(3.8 * image.shape[0] / image.shape[1] + 0.5, 1.8), 6.0))
     finite = image[np.isfinite(image)]
     low, high = np.percentile(finite, [20.0, 99.7]) if finite.size else (0.0, 1.0)
     shown = np.clip(np.nan_to_num((image - low) / max(high - low, 1e-12)), 0.0, 1.0) ** 0.6
@@ -120,7 +120,7 @@ def draw_finder(series: Series, ax: Axes | None = None) -> Figure:
                 textcoords="offset points",
                 ha="left" if side > 0 else "right",
                 color=colour("overlay"),
-                fontsize=8.5,
+                fontsize=9,
             )
     ax.set(xlabel="x, column [px]", ylabel="y, row [px]", xlim=extent[:2], ylim=extent[2:])
     ax.grid(visible=False)
