@@ -1,14 +1,22 @@
 """FITS in: headers, times, pixels on demand."""
 
+from blursplit.frames.calibration import Calibration, read_calibration
 from blursplit.frames.finding import find_files
-from blursplit.frames.sequence import Sequence, StampReport, open_sequence
-from blursplit.frames.source import FileFrames, FrameSource
+from blursplit.frames.gain import Gain, estimate_gain
+from blursplit.frames.ordering import StampReport
+from blursplit.frames.sequence import Sequence, open_sequence
+from blursplit.frames.source import ArrayFrames, FileFrames, FrameSource
 
 __all__ = [
+    "ArrayFrames",
+    "Calibration",
     "FileFrames",
     "FrameSource",
+    "Gain",
     "Sequence",
     "StampReport",
+    "estimate_gain",
     "find_files",
     "open_sequence",
+    "read_calibration",
 ]

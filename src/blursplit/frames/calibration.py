@@ -1,4 +1,4 @@
-"""Bias, dark and flat field applied to frames and to stamps alike."""
+"""Bias, dark and flat field, applied to whole frames and to stamps alike."""
 
 from __future__ import annotations
 
@@ -7,15 +7,162 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.errors import InputError
+from blursplit.frames.facts import read_exposure
+from blursplit.frames.finding import find_files
+from blursplit.frames.layout import read_layout
+from blursplit.frames.source import FileFrames, gather, positions
+
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from pathlib import Path
+
     from numpy.typing import NDArray
 
+    from blursplit.frames.source import FrameSource
+
     Floats = NDArray[np.float32]
+    Ints = NDArray[np.int64]
+
+SAME_EXPOSURE = 1.1
+FLAT_FLOOR = 0.05  # a pixel with less than this of the mean sensitivity is a bad pixel
 
 
 @dataclass(frozen=True)
 class Calibration:
-    """What is subtracted from a frame and what it is divided by."""
+    """What is subtracted from a frame and what it is divided by.
+
+    Parameters
+    ----------
+    offset_adu : ndarray of float32, shape (ny, nx) or None
+    flat : ndarray of float32, shape (ny, nx) or None
+        Relative sensitivity, median 1; NaN where the pixel is bad.
+    note : str
+        What had to be assumed.
+    """
 
     offset_adu: Floats | None = None
     flat: Floats | None = None
+    note: str = ""
+
+
+def read_calibration(
+    bias: Iterable[Path | str] = (),
+    dark: Iterable[Path | str] = (),
+    flat: Iterable[Path | str] = (),
+    *,
+    exposure_s: float | None = None,
+) -> Calibration:
+    """Average bias, dark and flat frames; each argument is a list of files, folders or cubes.
+
+    Parameters
+    ----------
+    exposure_s : float or None
+        Exposure of the light frames. Darks of another exposure are scaled, which needs a bias.
+
+    Raises
+    ------
+    InputError
+        When frames cannot be read, differ in size, or darks would have to be scaled without bias.
+    """
+    bias_adu, _ = _mean(bias)
+    dark_adu, dark_s = _mean(dark)
+    flat_adu, _ = _mean(flat)
+    offset, note = bias_adu, ""
+    if dark_adu is not None:
+        same = exposure_s is None or dark_s is None or _alike(dark_s, exposure_s)
+        if same:
+            offset = dark_adu
+        elif bias_adu is None:
+            raise InputError(
+                "dark frames",
+                f"exposure {dark_s:g} s, light frames {exposure_s:g} s",
+                "give bias frames too, so that the darks can be scaled",
+            )
+        else:
+            ratio = (exposure_s or 0.0) / (dark_s or 1.0)
+            offset = bias_adu + np.float32(ratio) * (dark_adu - bias_adu)
+            note = f"dark current scaled by {ratio:.3g}"
+    sensitivity = None
+    if flat_adu is not None:
+        light = flat_adu if bias_adu is None else flat_adu - bias_adu
+        sensitivity = (light / np.nanmedian(light)).astype(np.float32)
+        sensitivity[~(sensitivity > FLAT_FLOOR)] = np.nan
+    return Calibration(offset, sensitivity, note)
+
+
+def _mean(paths: Iterable[Path | str]) -> tuple[Floats | None, float | None]:
+    given = list(paths)
+    if not given:
+        return None, None
+    files, _ = find_files(given)
+    slabs = [slab for path in files for slab in read_layout(path).slabs]
+    if not slabs:
+        raise InputError(files[0], "holds no image", "give calibration frames as FITS images")
+    for slab in slabs:
+        if slab.shape != slabs[0].shape:
+            raise InputError(slab.where, "differs in size from the others", "give one size")
+    source = FileFrames.of(slabs)
+    total = np.zeros(slabs[0].shape)
+    for number in range(source.n_frames):
+        total += source.read(number, number + 1)[0]
+    source.close()
+    exposure = read_exposure(slabs[0].header)
+    seconds = None if exposure is None else float(exposure.value)
+    return (total / source.n_frames).astype(np.float32), seconds
+
+
+def _alike(one: float, other: float) -> bool:
+    return max(one, other) <= SAME_EXPOSURE * min(one, other)
+
+
+class CalibratedFrames:
+    """Frames with offset and flat field applied.
+
+    Parameters
+    ----------
+    inner : FrameSource
+    calibration : Calibration
+
+    Raises
+    ------
+    InputError
+        When sizes differ.
+    """
+
+    def __init__(self, inner: FrameSource, calibration: Calibration) -> None:
+        self._inner = inner
+        self.n_frames, self.shape = inner.n_frames, inner.shape
+        self._offset, self._flat = calibration.offset_adu, calibration.flat
+        for name, image in (("bias or dark", self._offset), ("flat field", self._flat)):
+            if image is not None and image.shape != self.shape:
+                sizes = f"{image.shape[1]} x {image.shape[0]} pixels, the frames "
+                sizes += f"{self.shape[1]} x {self.shape[0]}"
+                raise InputError(name, f"has {sizes}", "use calibration frames of the same window")
+
+    def read(self, start: int, stop: int) -> Floats:
+        """Return calibrated frames ``start:stop``."""
+        frames = self._inner.read(start, stop)
+        if self._offset is not None:
+            frames -= self._offset
+        if self._flat is not None:
+            frames /= self._flat
+        return frames
+
+    def cut(self, start: int, stop: int, x0: Ints, y0: Ints, size: int) -> Floats:
+        """Return calibrated stamps."""
+        stamps = self._inner.cut(start, stop, x0, y0, size)
+        x0, y0 = positions(x0, y0, stop - start)
+        if self._offset is not None:
+            stamps -= self._stamps_of(self._offset, x0, y0, size)
+        if self._flat is not None:
+            stamps /= self._stamps_of(self._flat, x0, y0, size)
+        return stamps
+
+    def _stamps_of(self, image: Floats, x0: Ints, y0: Ints, size: int) -> Floats:
+        same = np.broadcast_to(image, (x0.shape[0], *image.shape))
+        return gather(same, x0, y0, size, np.asarray)
+
+    def close(self) -> None:
+        """Let go of all files."""
+        self._inner.close()

@@ -42,6 +42,8 @@ class Clock:
         Keyword of the interval.
     start : Stamps or None
         Time of the first frame where only an interval orders the others.
+    one_cube : bool
+        Whether all frames are the planes of one cube, so that their order is sure.
     notes : list of (code, text)
     """
 
@@ -49,6 +51,7 @@ class Clock:
     interval_s: float | None = None
     interval_key: str = ""
     start: Stamps | None = None
+    one_cube: bool = False
     notes: list[tuple[str, str]] = field(default_factory=list)
 
 
@@ -78,7 +81,7 @@ def read_clock(units: Units) -> Clock:
         interval, key = _interval_from_span(slabs[0])
     found = [part for part in parts if part is not None]
     if len(found) == len(parts):
-        return Clock(_join(found, begins), interval, key, begins)
+        return Clock(_join(found, begins), interval, key, begins, one_cube=len(slabs) == 1)
     if len(slabs) > 1 and interval is not None and begins is not None:
         # Cubes one after another: each begins at its own stamp and runs at the common rate.
         shifts = [
@@ -111,7 +114,7 @@ def _join(parts: list[Stamps], begins: Stamps | None) -> Stamps:
     first = parts[0]
     if len(parts) == 1:
         return first
-    seconds = []
+    seconds: list[Any] = []
     for number, part in enumerate(parts):
         if part.first_mjd_utc is not None and first.first_mjd_utc is not None:
             shift = (part.first_mjd_utc - first.first_mjd_utc) * DAY_S

@@ -1,4 +1,4 @@
-"""A sequence: frames in order of time, when they were taken, and what is known of the instrument."""
+"""A sequence: frames in order of time, their times, and what is known of the instrument."""
 
 from __future__ import annotations
 
@@ -7,59 +7,39 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.errors import InputError, TooFewFramesError
-from blursplit.frames.clock import Clock, no_times, read_clock
-from blursplit.frames.facts import read_exposure, read_facts
+from blursplit.errors import TooFewFramesError
+from blursplit.frames.clock import Clock, read_clock
+from blursplit.frames.facts import read_facts
 from blursplit.frames.finding import find_files
+from blursplit.frames.ordering import (
+    MIN_FRAMES,
+    StampReport,
+    check_exposure,
+    order_frames,
+    start_mjd,
+)
+from blursplit.frames.pixels import prepare_frames
 from blursplit.frames.pointing import complete_pointing
-from blursplit.frames.source import FileFrames
-from blursplit.frames.stamps import DAY_S, Stamps, iso_utc
-from blursplit.frames.timing import Timing, even_timing, solve_timing
+from blursplit.frames.source import ArrayFrames, FileFrames, enumerate_frames
+from blursplit.frames.stamps import DAY_S, iso_utc
+from blursplit.frames.target_pixels import read_target_pixels
 from blursplit.frames.units import read_units
 from blursplit.instrument import Instrument, Known, Setup, assemble
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
     from pathlib import Path
 
     from numpy.typing import NDArray
 
     from blursplit.frames.calibration import Calibration
-    from blursplit.frames.layout import Slab
+    from blursplit.frames.header import Header
     from blursplit.frames.source import FrameSource
+    from blursplit.frames.units import Units
     from blursplit.instrument import Origin
 
     IntArray = NDArray[np.int64]
     FloatArray = NDArray[np.float64]
-
-MIN_FRAMES = 10
-
-
-@dataclass(frozen=True)
-class StampReport:
-    """What the time stamps were like.
-
-    Parameters
-    ----------
-    keyword : str
-        Keyword or table they came from; '' where only an interval is known.
-    resolution_s, jitter_rms_s : float or None
-    missing, backward, duplicates : int
-        Frames absent from the grid, steps back in the order of the files, equal stamps dropped.
-    gaps : tuple of (float, float)
-        Time before each gap and its length [s].
-    snapped : bool
-        Whether the times are those of a fitted grid.
-    """
-
-    keyword: str = ""
-    resolution_s: float | None = None
-    jitter_rms_s: float | None = None
-    missing: int = 0
-    backward: int = 0
-    duplicates: int = 0
-    gaps: tuple[tuple[float, float], ...] = ()
-    snapped: bool = True
 
 
 @dataclass(frozen=True)
@@ -151,42 +131,115 @@ def open_sequence(
     units = read_units(files)
     units.leave_out("file given twice", "repeated_files", repeated)
     name = _name(files)
-    slab_of, plane_of = _enumerate(units.slabs)
-    if slab_of.size < MIN_FRAMES:
-        raise TooFewFramesError(name, int(slab_of.size), MIN_FRAMES)
-    clock = read_clock(units)
-    notes = [*units.notes, *clock.notes]
-    given = setup.camera.frame_interval_s
-    order, timing, report = _order(clock, slab_of.size, name, setup, notes, units.dropped)
-    cadence = timing.cadence_s
-    exposure = _exposure(units.slabs[0], setup, cadence, notes)
-    source = FileFrames(units.slabs, slab_of[order], plane_of[order])
-    middle_mjd = _start_mjd(clock, order, timing, exposure)
-    header = read_facts(units.slabs[len(units.slabs) // 2].header)
+    parts = _read_tables(units) if not units.slabs else _read_images(units, name)
+    notes = [*units.notes, *parts.notes]
+    if parts.count < MIN_FRAMES:
+        raise TooFewFramesError(name, parts.count, MIN_FRAMES)
+    order, timing, report = order_frames(
+        parts.clock, parts.count, name, setup, notes, units.dropped
+    )
+    exposure = parts.exposure or check_exposure(parts.header, parts.planes, timing.cadence_s, notes)
+    first_mjd = start_mjd(parts.clock, order, timing, exposure)
+    known = read_facts(parts.header) | parts.facts
     if exposure is not None:
-        header["exposure_s"] = exposure
-    if given is None:
-        header["frame_interval_s"] = Known(cadence, "header", report.keyword)
-    instant = None if middle_mjd is None else middle_mjd + 0.5 * timing.time_s[-1] / DAY_S
-    header = complete_pointing(header, instant)
-    instrument = assemble(setup, origins or {}, header)
+        known["exposure_s"] = exposure
+    known["frame_interval_s"] = Known(timing.cadence_s, "measured", report.keyword)
+    middle_mjd = None if first_mjd is None else first_mjd + 0.5 * timing.time_s[-1] / DAY_S
+    known = complete_pointing(known, middle_mjd)
+    source, known = prepare_frames(
+        parts.frames(order), known, parts.header, setup, calibration, name, notes
+    )
+    instrument = assemble(setup, origins or {}, known)
+    segment = _split_at_flips(parts, order, timing.segment, notes)
     return Sequence(
         name=name,
         source=source,
         time_s=timing.time_s,
-        start_utc=None if middle_mjd is None else iso_utc(middle_mjd),
+        start_utc=None if first_mjd is None else iso_utc(first_mjd),
         exposure_s=instrument.get("exposure_s"),
-        cadence_s=cadence,
+        cadence_s=timing.cadence_s,
         timing=timing.kind,
-        segment=timing.segment,
+        segment=segment,
         frame=order,
         instrument=instrument,
         n_files=len(files),
         notes=tuple(notes),
         dropped=units.dropped,
         stamps=report,
-        keywords=tuple(units.slabs[0].header.keys()),
+        keywords=tuple(parts.header.keys()),
     )
+
+
+@dataclass(frozen=True)
+class _Parts:
+    """What images and tables have in common before they are put in order."""
+
+    count: int
+    planes: int
+    clock: Clock
+    header: Header
+    frames: Callable[[IntArray], FrameSource]
+    exposure: Known | None = None
+    facts: dict[str, Known] = field(default_factory=dict)
+    notes: list[tuple[str, str]] = field(default_factory=list)
+    sides: tuple[str, ...] = ()
+
+
+def _read_images(units: Units, name: str) -> _Parts:
+    slabs = units.slabs
+    slab_of, plane_of = enumerate_frames(slabs)
+    if slab_of.size < MIN_FRAMES:
+        raise TooFewFramesError(name, int(slab_of.size), MIN_FRAMES)
+    clock = read_clock(units)
+    notes = list(clock.notes)
+    if slabs[0].stride > 1:
+        text = "three planes are colours: the second (green) is measured"
+        notes.append(("colour_planes", text))
+    sides = tuple(str(slab.header.get("PIERSIDE", "")).strip().lower() for slab in slabs)
+    return _Parts(
+        count=int(slab_of.size),
+        planes=slabs[0].planes,
+        clock=clock,
+        header=slabs[len(slabs) // 2].header,
+        frames=lambda order: FileFrames(slabs, slab_of[order], plane_of[order]),
+        notes=notes,
+        sides=tuple(sides[slab] for slab in slab_of) if len(set(sides)) > 1 else (),
+    )
+
+
+def _read_tables(units: Units) -> _Parts:
+    found = read_target_pixels(units.tables)
+    text = (
+        f"{len(units.tables)} tables of small images (target pixels) are laid side by side; "
+        "distances between stars are not those on the sky"
+    )
+    return _Parts(
+        count=found.source.n_frames,
+        planes=1,
+        clock=Clock(stamps=found.stamps),
+        header=units.tables[0].header,
+        frames=lambda order: ArrayFrames(
+            np.concatenate([found.source.read(int(n), int(n) + 1) for n in order])
+        ),
+        exposure=found.exposure,
+        facts=found.facts,
+        notes=[("target_pixels", text)],
+    )
+
+
+def _split_at_flips(
+    parts: _Parts, order: IntArray, segment: IntArray, notes: list[tuple[str, str]]
+) -> IntArray:
+    """Begin a new segment where the mount changed sides."""
+    if not parts.sides:
+        return segment
+    sides = np.array(parts.sides)[order]
+    flips = sides[1:] != sides[:-1]
+    if not flips.any():
+        return segment
+    notes.append(("pier_flip", f"PIERSIDE changes {np.count_nonzero(flips)} times: split there"))
+    breaks = flips | (np.diff(segment) > 0)
+    return np.concatenate([[0], np.cumsum(breaks)]).astype(np.int64)
 
 
 def _name(files: list[Path]) -> str:
@@ -196,165 +249,3 @@ def _name(files: list[Path]) -> str:
             stem = stem[: -len(ending)] if stem.lower().endswith(ending) else stem
         return stem or files[0].name
     return files[0].resolve().parent.name or files[0].stem
-
-
-def _enumerate(slabs: list[Slab]) -> tuple[IntArray, IntArray]:
-    counts = [slab.planes for slab in slabs]
-    slab_of = np.repeat(np.arange(len(slabs), dtype=np.int64), counts)
-    plane_of = np.concatenate([np.arange(count, dtype=np.int64) for count in counts])
-    return slab_of, plane_of
-
-
-def _order(
-    clock: Clock,
-    count: int,
-    name: str,
-    setup: Setup,
-    notes: list[tuple[str, str]],
-    dropped: dict[str, int],
-) -> tuple[IntArray, Timing, StampReport]:
-    """Return the frames in order of time and their times."""
-    given = setup.camera.frame_interval_s
-    if clock.stamps is None:
-        interval = given or clock.interval_s
-        if interval is None:
-            raise no_times(name)
-        key = "camera.frame_interval_s" if given else clock.interval_key
-        report = StampReport(keyword=key)
-        return np.arange(count, dtype=np.int64), even_timing(count, interval), report
-    stamps = clock.stamps
-    seconds = stamps.seconds
-    if stamps.note:
-        notes.append(("times_assumed", stamps.note))
-    backward = int(np.count_nonzero(np.diff(seconds) < 0))
-    order = np.argsort(seconds, kind="stable").astype(np.int64)
-    if backward:
-        notes.append(
-            (
-                "times_backward",
-                f"time steps back {backward} times in the order of the files; sorted",
-            )
-        )
-    order, duplicates = _without_duplicates(order, seconds, stamps)
-    if duplicates:
-        dropped["duplicate time"] = duplicates
-        notes.append(
-            ("duplicate_times", f"{duplicates} frames repeat the time of another: dropped")
-        )
-    if order.size < MIN_FRAMES:
-        raise TooFewFramesError(name, int(order.size), MIN_FRAMES)
-    timing = solve_timing(
-        seconds[order],
-        stamps.resolution_s,
-        hardware=setup.camera.time_stamps == "hardware",
-        interval_s=given,
-    )
-    report = StampReport(
-        stamps.keyword,
-        stamps.resolution_s,
-        timing.jitter_rms_s,
-        timing.missing,
-        backward,
-        duplicates,
-        tuple(timing.gaps),
-        timing.snapped,
-    )
-    _note_timing(timing, given, clock, notes)
-    return order, timing, report
-
-
-def _without_duplicates(
-    order: IntArray, seconds: FloatArray, stamps: Stamps
-) -> tuple[IntArray, int]:
-    """Drop frames of equal time when the stamps are fine enough for that to mean something."""
-    steps = np.diff(seconds[order])
-    equal = steps < stamps.resolution_s / 2
-    usual = float(np.median(steps))
-    if usual < 3 * stamps.resolution_s or np.mean(equal) > 0.1:  # noqa: PLR2004
-        return order, 0
-    keep = np.concatenate([[True], ~equal])
-    return order[keep], int(np.count_nonzero(equal))
-
-
-def _note_timing(
-    timing: Timing, given: float | None, clock: Clock, notes: list[tuple[str, str]]
-) -> None:
-    if timing.missing > 0:
-        notes.append(("missing_frames", f"{timing.missing} frames are missing from the time grid"))
-    if timing.gaps:
-        longest = max(length for _, length in timing.gaps)
-        notes.append(
-            ("gaps", f"{len(timing.gaps)} gaps, the longest {longest:.3g} s: split into segments")
-        )
-    said = given or clock.interval_s
-    if said and timing.kind != "irregular":
-        found = (
-            solve_timing(clock.stamps.seconds, clock.stamps.resolution_s)
-            if given and (clock.stamps is not None)
-            else timing
-        )
-        if abs(found.cadence_s / said - 1) > 0.02:  # noqa: PLR2004
-            notes.append(
-                (
-                    "interval_contradicts_times",
-                    f"interval {said:.6g} s is given, the times say {found.cadence_s:.6g} s",
-                )
-            )
-
-
-def _exposure(
-    slab: Slab, setup: Setup, cadence_s: float, notes: list[tuple[str, str]]
-) -> Known | None:
-    """Return the exposure of the header, checked against the interval between frames."""
-    found = read_exposure(slab.header)
-    if found is None:
-        return None
-    value, slack = float(found.value), 1.05
-    if value <= cadence_s * slack:
-        return found
-    if setup.camera.exposure_s is not None:
-        return None
-    if value * 1e-3 <= cadence_s * slack and value * 1e-3 > 1e-3 * cadence_s:
-        notes.append(
-            (
-                "exposure_in_milliseconds",
-                f"{found.note} = {value:g} exceeds the frame interval of {cadence_s:.4g} s and is "
-                "taken as milliseconds",
-            )
-        )
-        return Known(value * 1e-3, "header", f"{found.note}, taken as milliseconds")
-    if slab.planes > 1 and value / slab.planes <= cadence_s * slack:
-        notes.append(
-            ("exposure_of_cube", f"{found.note} = {value:g} s is taken as the time of all frames")
-        )
-        return Known(value / slab.planes, "header", f"{found.note} / number of frames")
-    notes.append(
-        (
-            "exposure_unusable",
-            f"{found.note} = {value:g} s exceeds the frame interval of {cadence_s:.4g} s: ignored",
-        )
-    )
-    return None
-
-
-def _start_mjd(
-    clock: Clock, order: IntArray, timing: Timing, exposure: Known | None
-) -> float | None:
-    """Return the date of the first frame's middle."""
-    stamps = clock.stamps or clock.start
-    if stamps is None or stamps.first_mjd_utc is None:
-        return None
-    first = 0.0
-    if clock.stamps is not None:
-        offsets = stamps.seconds[order] - timing.time_s
-        first = float(np.median(offsets)) if timing.snapped else float(offsets[0])
-    shift = {"begin": 0.5, "middle": 0.0, "end": -0.5}[stamps.where]
-    half = shift * float(exposure.value) if exposure is not None else 0.0
-    return stamps.first_mjd_utc + (first + half) / DAY_S
-
-
-def refuse_blank(source: str, level: float) -> InputError:
-    """Return the error for frames without any contrast."""
-    return InputError(
-        source, f"all pixels have the value {level:g}: no image", "check exposure and camera"
-    )

@@ -5,12 +5,13 @@ from __future__ import annotations
 import gzip
 import warnings
 from collections import OrderedDict
+from functools import partial
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -73,6 +74,11 @@ class FileFrames:
         self._cached_bytes = 0
         self._open: tuple[str, int, Any, Any] | None = None
 
+    @classmethod
+    def of(cls, slabs: Sequence[Slab]) -> FileFrames:
+        """Return all frames of some slabs in the order of the files."""
+        return cls(slabs, *enumerate_frames(slabs))
+
     @property
     def block_frames(self) -> int:
         """Number of frames that make a block of about 48 MB as float32."""
@@ -100,12 +106,11 @@ class FileFrames:
         ndarray of float32, shape (n, k, size, size)
         """
         count = stop - start
-        x0 = np.broadcast_to(np.asarray(x0), (count, np.shape(x0)[-1]))
-        y0 = np.broadcast_to(np.asarray(y0), (count, np.shape(y0)[-1]))
+        x0, y0 = positions(x0, y0, count)
         out = np.empty((count, x0.shape[1], size, size), dtype=np.float32)
         for first, last, slab, raw in self._pieces(start, stop):
             part = slice(first - start, last - start)
-            out[part] = gather(raw, x0[part], y0[part], size, slab)
+            out[part] = gather(raw, x0[part], y0[part], size, partial(to_adu, slab=slab))
         return out
 
     def close(self) -> None:
@@ -219,6 +224,13 @@ class FileFrames:
             self._open = None
 
 
+def enumerate_frames(slabs: Sequence[Slab]) -> tuple[Ints, Ints]:
+    """Return, for every frame in the order of the files, its slab and its plane there."""
+    counts = [slab.planes for slab in slabs]
+    slab = np.repeat(np.arange(len(counts), dtype=np.int64), counts)
+    return slab, np.concatenate([np.arange(count, dtype=np.int64) for count in counts])
+
+
 def _colour(slab: Slab) -> int:
     return 1 if slab.stride > 1 else 0
 
@@ -237,19 +249,29 @@ def to_adu(raw: NDArray[Any], slab: Slab) -> Floats:
     return out
 
 
-def gather(raw: NDArray[Any], x0: Ints, y0: Ints, size: int, slab: Slab) -> Floats:
-    """Return the stamps of a block of raw frames as float32 ADU [frame, star, y, x]."""
-    ny, nx = raw.shape[1:]
+def gather(
+    frames: NDArray[Any], x0: Ints, y0: Ints, size: int, convert: Callable[[NDArray[Any]], Floats]
+) -> Floats:
+    """Return the stamps of a block of frames as float32 [frame, star, y, x].
+
+    Parameters
+    ----------
+    frames : ndarray, shape (n, ny, nx)
+        As stored; only the pixels of the stamps are touched.
+    x0, y0 : ndarray of int, shape (n, k)
+    convert : callable
+        From stored numbers to ADU.
+    """
+    ny, nx = frames.shape[1:]
     inside = (x0 >= 0) & (y0 >= 0) & (x0 + size <= nx) & (y0 + size <= ny)
-    frame, star = np.nonzero(inside)
-    if frame.size == inside.size:
-        windows = np.lib.stride_tricks.sliding_window_view(raw, (size, size), axis=(1, 2))  # type: ignore[call-overload]
-        picked = windows[np.arange(raw.shape[0])[:, np.newaxis], y0, x0]
-        return to_adu(picked, slab)
+    if inside.all():
+        # One indexing copies all stamps; within the frame is the case that has to be fast.
+        windows = np.lib.stride_tricks.sliding_window_view(frames, (size, size), axis=(1, 2))
+        return convert(windows[np.arange(frames.shape[0])[:, np.newaxis], y0, x0])
     out = np.full((*x0.shape, size, size), np.nan, dtype=np.float32)
-    if frame.size:
-        windows = np.lib.stride_tricks.sliding_window_view(raw, (size, size), axis=(1, 2))  # type: ignore[call-overload]
-        out[inside] = to_adu(windows[frame, y0[inside], x0[inside]], slab)
+    if inside.any():
+        windows = np.lib.stride_tricks.sliding_window_view(frames, (size, size), axis=(1, 2))
+        out[inside] = convert(windows[np.nonzero(inside)[0], y0[inside], x0[inside]])
     for f, s in zip(*np.nonzero(~inside), strict=True):
         left, top = int(x0[f, s]), int(y0[f, s])
         xs = slice(max(left, 0), min(left + size, nx))
@@ -257,5 +279,38 @@ def gather(raw: NDArray[Any], x0: Ints, y0: Ints, size: int, slab: Slab) -> Floa
         if xs.start < xs.stop and ys.start < ys.stop:
             to_y = slice(ys.start - top, ys.stop - top)
             to_x = slice(xs.start - left, xs.stop - left)
-            out[f, s, to_y, to_x] = to_adu(raw[f, ys, xs], slab)
+            out[f, s, to_y, to_x] = convert(frames[f, ys, xs])
     return out
+
+
+def positions(x0: Ints, y0: Ints, count: int) -> tuple[Ints, Ints]:
+    """Return stamp positions given for all frames at once, or per frame, as (n, k) arrays."""
+    x0, y0 = np.asarray(x0), np.asarray(y0)
+    shape = (count, x0.shape[-1])
+    return np.broadcast_to(x0, shape), np.broadcast_to(y0, shape)
+
+
+class ArrayFrames:
+    """Frames that are in memory already.
+
+    Parameters
+    ----------
+    frames_adu : ndarray of float32, shape (n_frames, ny, nx)
+    """
+
+    def __init__(self, frames_adu: Floats) -> None:
+        self._frames = np.asarray(frames_adu, dtype=np.float32)
+        self.n_frames = int(self._frames.shape[0])
+        self.shape = (int(self._frames.shape[1]), int(self._frames.shape[2]))
+
+    def read(self, start: int, stop: int) -> Floats:
+        """Return a copy of frames ``start:stop``."""
+        return self._frames[start:stop].copy()
+
+    def cut(self, start: int, stop: int, x0: Ints, y0: Ints, size: int) -> Floats:
+        """Return stamps of frames ``start:stop``; outside the frame they are NaN."""
+        x0, y0 = positions(x0, y0, stop - start)
+        return gather(self._frames[start:stop], x0, y0, size, np.asarray)
+
+    def close(self) -> None:
+        """Nothing to let go of."""

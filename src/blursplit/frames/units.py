@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from blursplit.errors import InputError
 from blursplit.frames.facts import is_light, read_exposure
 from blursplit.frames.layout import Slab, Table, read_layout
+from blursplit.frames.target_pixels import is_target_pixels
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Hashable, Iterable
@@ -55,6 +56,10 @@ def read_units(files: list[Path]) -> Units:
     InputError
         When a lone file is bad, more than half of many are, no image is found, or the frames
         differ in size or binning.
+
+    Notes
+    -----
+    Where no file holds an image but all hold target pixels, only `tables` is filled.
     """
     units = Units()
     failures: list[InputError] = []
@@ -66,29 +71,21 @@ def read_units(files: list[Path]) -> Units:
             continue
         units.slabs.extend(layout.slabs)
         units.tables.extend(layout.tables)
-    if failures and (len(failures) > len(files) / 2 or not units.slabs):
+    if failures and (len(failures) > len(files) / 2 or not (units.slabs or units.tables)):
         raise failures[0]
     names = [f"{failure.source} ({failure.problem})" for failure in failures]
     units.leave_out("unreadable file", "unreadable_files", names)
     if not units.slabs:
-        _refuse_tables(files, units)
+        if all(is_target_pixels(table) for table in units.tables) and units.tables:
+            return units
+        what = "a table, not an image" if units.tables else "no image"
+        raise InputError(files[0], f"holds {what}", "give FITS files with images")
     _keep_lights(units)
     _keep_commonest(units, _exposure_key, "other exposure", "mixed_exposures")
     _keep_commonest(units, _filter_key, "other filter", "mixed_filters")
     _refuse_mixed(units.slabs)
     _name_contradictions(units)
     return units
-
-
-def _refuse_tables(files: list[Path], units: Units) -> None:
-    for table in units.tables:
-        if any("TDIM" in key for key in table.header.keys()):  # noqa: SIM118
-            raise InputError(
-                table.path,
-                "holds a binary table of small images (a target pixel file), not an image array",
-                "give all such files of one run together" if len(files) == 1 else "use an image",
-            )
-    raise InputError(files[0], "holds no image", "give FITS files with images")
 
 
 def _keep_lights(units: Units) -> None:

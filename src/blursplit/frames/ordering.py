@@ -1,0 +1,212 @@
+"""Frames into the order of time: sorting, duplicates, the grid, the exposure that goes with it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from blursplit.errors import TooFewFramesError
+from blursplit.frames.clock import Clock, no_times
+from blursplit.frames.facts import read_exposure
+from blursplit.frames.stamps import DAY_S, Stamps
+from blursplit.frames.timing import Timing, even_timing, solve_timing
+from blursplit.instrument import Known, Setup
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from blursplit.frames.header import Header
+
+    IntArray = NDArray[np.int64]
+    FloatArray = NDArray[np.float64]
+    Notes = list[tuple[str, str]]
+
+MIN_FRAMES = 10
+INTERVAL_AGREES = 0.02
+CLOCK_STEPS = 3  # in a cube, whose planes are in order: more of them are disorder
+
+
+@dataclass(frozen=True)
+class StampReport:
+    """What the time stamps were like.
+
+    Parameters
+    ----------
+    keyword : str
+        Keyword or table they came from; '' where only an interval is known.
+    resolution_s, jitter_rms_s : float or None
+    missing, backward, duplicates : int
+        Frames absent from the grid, steps back in the order of the files, equal stamps dropped.
+    gaps : tuple of (float, float)
+        Time before each gap and its length [s].
+    snapped : bool
+        Whether the times are those of a fitted grid.
+    """
+
+    keyword: str = ""
+    resolution_s: float | None = None
+    jitter_rms_s: float | None = None
+    missing: int = 0
+    backward: int = 0
+    duplicates: int = 0
+    gaps: tuple[tuple[float, float], ...] = ()
+    snapped: bool = True
+
+
+def order_frames(
+    clock: Clock,
+    count: int,
+    name: str,
+    setup: Setup,
+    notes: Notes,
+    dropped: dict[str, int],
+) -> tuple[IntArray, Timing, StampReport]:
+    """Return the frames in order of time, their times, and what the stamps were like.
+
+    Parameters
+    ----------
+    count : int
+        Frames in the files.
+    notes, dropped
+        Added to.
+
+    Raises
+    ------
+    TimingError
+        When nothing says how fast the frames were taken.
+    TooFewFramesError
+        When fewer than 10 are left.
+    """
+    given = setup.camera.frame_interval_s
+    if clock.stamps is None:
+        interval = given or clock.interval_s
+        if interval is None:
+            raise no_times(name)
+        key = "camera.frame_interval_s" if given else clock.interval_key
+        report = StampReport(keyword=key)
+        return np.arange(count, dtype=np.int64), even_timing(count, interval), report
+    stamps = clock.stamps
+    seconds = stamps.seconds
+    if stamps.note:
+        notes.append(("times_assumed", stamps.note))
+    backward = int(np.count_nonzero(np.diff(seconds) < 0))
+    if clock.one_cube and 0 < backward <= CLOCK_STEPS:
+        seconds = _without_clock_steps(seconds)
+        notes.append(
+            ("clock_stepped_back", f"the clock was set back {backward} times; times repaired")
+        )
+    elif backward:
+        text = f"time steps back {backward} times in the order of the files; sorted by time"
+        notes.append(("times_backward", text))
+    order = np.argsort(seconds, kind="stable").astype(np.int64)
+    order, duplicates = _without_duplicates(order, seconds, stamps)
+    if duplicates:
+        dropped["duplicate time"] = duplicates
+        notes.append(
+            ("duplicate_times", f"{duplicates} frames repeat the time of another: dropped")
+        )
+    if order.size < MIN_FRAMES:
+        raise TooFewFramesError(name, int(order.size), MIN_FRAMES)
+    timing = solve_timing(
+        seconds[order],
+        stamps.resolution_s,
+        hardware=setup.camera.time_stamps == "hardware",
+        interval_s=given,
+    )
+    report = StampReport(
+        stamps.keyword,
+        stamps.resolution_s,
+        timing.jitter_rms_s,
+        timing.missing,
+        backward,
+        duplicates,
+        tuple(timing.gaps),
+        timing.snapped,
+    )
+    _note_timing(timing, given, clock, notes)
+    return order, timing, report
+
+
+def _without_clock_steps(seconds: FloatArray) -> FloatArray:
+    """Shift what follows a backward step so that the usual interval lies between."""
+    steps = np.diff(seconds)
+    usual = float(np.median(steps[steps > 0])) if np.any(steps > 0) else 0.0
+    steps = np.where(steps < 0, usual, steps)
+    return np.asarray(np.concatenate([[seconds[0]], seconds[0] + np.cumsum(steps)]))
+
+
+def _without_duplicates(
+    order: IntArray, seconds: FloatArray, stamps: Stamps
+) -> tuple[IntArray, int]:
+    """Drop frames of equal time when the stamps are fine enough for that to mean something."""
+    steps = np.diff(seconds[order])
+    equal = steps < stamps.resolution_s / 2
+    usual = float(np.median(steps))
+    if usual < 3 * stamps.resolution_s or np.mean(equal) > 0.1:  # noqa: PLR2004
+        return order, 0
+    keep = np.concatenate([[True], ~equal])
+    return order[keep], int(np.count_nonzero(equal))
+
+
+def _note_timing(timing: Timing, given: float | None, clock: Clock, notes: Notes) -> None:
+    if timing.missing > 0:
+        notes.append(("missing_frames", f"{timing.missing} frames are missing from the time grid"))
+    if timing.gaps:
+        longest = max(length for _, length in timing.gaps)
+        notes.append(
+            ("gaps", f"{len(timing.gaps)} gaps, the longest {longest:.3g} s: split into segments")
+        )
+    said = given or clock.interval_s
+    if not said or timing.kind == "irregular" or clock.stamps is None:
+        return
+    found_s = timing.cadence_s
+    if given:
+        found_s = solve_timing(np.sort(clock.stamps.seconds), clock.stamps.resolution_s).cadence_s
+    if abs(found_s / said - 1) > INTERVAL_AGREES:
+        text = f"an interval of {said:.6g} s is given, the times say {found_s:.6g} s"
+        notes.append(("interval_contradicts_times", text))
+
+
+def check_exposure(header: Header, planes: int, cadence_s: float, notes: Notes) -> Known | None:
+    """Return the exposure of a header [s], checked against the interval between frames.
+
+    Parameters
+    ----------
+    planes : int
+        Frames that the header speaks for.
+    """
+    found = read_exposure(header)
+    if found is None:
+        return None
+    value, longest_s = float(found.value), 1.05 * cadence_s
+    if value <= longest_s:
+        return found
+    what = f"{found.note} = {value:g}"
+    if 1e-3 * cadence_s < value * 1e-3 <= longest_s:
+        text = f"{what} exceeds the interval of {cadence_s:.4g} s: taken as milliseconds"
+        notes.append(("exposure_in_milliseconds", text))
+        return Known(value * 1e-3, "header", f"{found.note}, taken as milliseconds")
+    if planes > 1 and value / planes <= longest_s:
+        notes.append(("exposure_of_cube", f"{what} s is taken as the time of all frames"))
+        return Known(value / planes, "header", f"{found.note} / number of frames")
+    text = f"{what} s exceeds the frame interval of {cadence_s:.4g} s: ignored"
+    notes.append(("exposure_unusable", text))
+    return None
+
+
+def start_mjd(
+    clock: Clock, order: IntArray, timing: Timing, exposure: Known | None
+) -> float | None:
+    """Return the date of the first frame's middle."""
+    stamps = clock.stamps or clock.start
+    if stamps is None or stamps.first_mjd_utc is None:
+        return None
+    first = 0.0
+    if clock.stamps is not None:
+        offsets = stamps.seconds[order] - timing.time_s
+        first = float(np.median(offsets)) if timing.snapped else float(offsets[0])
+    shift = {"begin": 0.5, "middle": 0.0, "end": -0.5}[stamps.where]
+    half = shift * float(exposure.value) if exposure is not None else 0.0
+    return stamps.first_mjd_utc + (first + half) / DAY_S
