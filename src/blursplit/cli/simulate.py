@@ -20,7 +20,7 @@ def run(
     as_json: Annotated[bool, typer.Option("--json", help="Print the truth as JSON.")] = False,
     replace: Annotated[bool, typer.Option("--replace", help="Replace an older one.")] = False,
 ) -> None:
-    """The folder gets the frames, truth.json, truth.csv and a setup.toml for `measure`."""
+    """Make a folder with the frames, truth.json, truth.csv and a setup.toml for `measure`."""
     from blursplit.simulate import read_scene, write_sequence
 
     what = read_scene(scene)

@@ -41,7 +41,7 @@ class Detector:
         n = camera.hot_pixels
         self._hot_y = rng.integers(0, camera.height_px, n)
         self._hot_x = rng.integers(0, camera.width_px, n)
-        rate = np.exp(rng.uniform(*np.log(HOT_E_PER_S), n))
+        rate = _log_uniform(HOT_E_PER_S, n, rng)
         self._hot_e = rate * camera.exposure_s
 
     def expose(
@@ -91,16 +91,20 @@ class Detector:
         if faults.cosmic_rays_per_frame:
             for frame, hits in enumerate(rng.poisson(faults.cosmic_rays_per_frame, number.size)):
                 y, x = rng.integers(0, height, hits), rng.integers(0, width, hits)
-                electrons[frame, y, x] += np.exp(rng.uniform(*np.log(COSMIC_E), hits))
-        for frame in np.flatnonzero(np.isin(number, faults.trail_frames)):
+                electrons[frame, y, x] += _log_uniform(COSMIC_E, int(hits), rng)
+        for trail in np.flatnonzero(np.isin(number, faults.trail_frames)):
             ends = rng.uniform(0, height - 1, 2)
             x = np.arange(width)
             y = np.rint(np.linspace(ends[0], ends[1], width)).astype(np.int64)
             for row in (y - 1, y, y + 1):
                 inside = (row >= 0) & (row < height)
-                electrons[frame, row[inside], x[inside]] += rng.poisson(
+                electrons[trail, row[inside], x[inside]] += rng.poisson(
                     TRAIL_E_PER_PX, int(inside.sum())
                 )
+
+
+def _log_uniform(limits: tuple[float, float], n: int, rng: np.random.Generator) -> FloatArray:
+    return np.asarray(np.exp(rng.uniform(np.log(limits[0]), np.log(limits[1]), n)))
 
 
 def _paste(frame: NDArray[np.float32], stamp: NDArray[np.float32], x0: int, y0: int) -> None:

@@ -118,8 +118,8 @@ class Imager:
         window = int(np.ceil(across)) + 1
         self._window = window
         centre = (window - 1) / 2
-        self.x_m = (self._column - centre) * grid.pitch_m
-        self.y_m = (self._row - centre) * grid.pitch_m
+        self.x_m: FloatArray = np.asarray((self._column - centre) * grid.pitch_m, dtype=float)
+        self.y_m: FloatArray = np.asarray((self._row - centre) * grid.pitch_m, dtype=float)
         self.share = share
         self._amplitude = share.astype(np.float32)
         m = grid.fine_points
@@ -130,15 +130,24 @@ class Imager:
         )
         fine_arcsec = pixel_scale_arcsec / grid.fine_per_px
         self.fine_arcsec = fine_arcsec
-        fy = np.fft.fftfreq(m, fine_arcsec)[:, None]
-        fx = np.fft.rfftfreq(m, fine_arcsec)[None, :]
-        blur = telescope.instrument_fwhm_arcsec * SIGMA_PER_FWHM
-        transfer = np.sinc(fx * pixel_scale_arcsec) * np.sinc(fy * pixel_scale_arcsec)
-        transfer = transfer * np.exp(-2 * np.pi**2 * blur**2 * (fx**2 + fy**2))
+        self._pixel_arcsec = pixel_scale_arcsec
+        self._blur_arcsec = telescope.instrument_fwhm_arcsec * SIGMA_PER_FWHM
+        fy, fx = self._frequencies(m)
         middle = grid.stamp_px // 2 * pixel_scale_arcsec
         to_middle = np.exp(-2j * np.pi * (fx + fy) * middle)
-        self._transfer = (transfer * to_middle * grid.fine_per_px**2).astype(np.complex64)
-        self.blur_transfer = transfer
+        transfer = self.blur_transfer(m) * to_middle * grid.fine_per_px**2
+        self._transfer = transfer.astype(np.complex64)
+
+    def _frequencies(self, points: int) -> tuple[FloatArray, FloatArray]:
+        fy = np.fft.fftfreq(points, self.fine_arcsec).astype(float)
+        fx = np.fft.rfftfreq(points, self.fine_arcsec).astype(float)
+        return fy[:, None], fx[None, :]
+
+    def blur_transfer(self, points: int) -> FloatArray:
+        """Return the transfer of pixel and optics' blur, shape (points, points // 2 + 1)."""
+        fy, fx = self._frequencies(points)
+        pixel = np.sinc(fx * self._pixel_arcsec) * np.sinc(fy * self._pixel_arcsec)
+        return np.asarray(pixel * np.exp(-2 * np.pi**2 * self._blur_arcsec**2 * (fx**2 + fy**2)))
 
     def spectra(
         self,

@@ -12,7 +12,7 @@ from blursplit.simulate.imaging import Imager, choose_grid, rough_modes
 from blursplit.simulate.scene import ARCSEC_PER_RAD
 from blursplit.simulate.shake import draw_shared_motion
 from blursplit.simulate.starfield import place_stars, plan_frames
-from blursplit.simulate.widths import tilt_basis
+from blursplit.simulate.widths import Width, tilt_basis, width_of_transform
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -30,6 +30,7 @@ STEPS_PER_APERTURE = 4.0  # the air moves at most a quarter of the pupil between
 STEPS_PER_CYCLE = 8.0
 MOST_STEPS_SHORT, MOST_STEPS_LONG, SHORT_EXPOSURE_S = 8, 48, 0.05
 BLUR_TIME_S = 60.0
+LONG_FRAME_S = 5.0  # from here on the blur time is one frame
 
 VARIANTS: dict[str, tuple[str, ...]] = {
     "recorded": (),
@@ -54,6 +55,43 @@ def sub_exposures(scene: Scene) -> int:
     )
     most = MOST_STEPS_SHORT if tau <= SHORT_EXPOSURE_S else MOST_STEPS_LONG
     return min(int(np.ceil(steps)), most)
+
+
+class MeanLight:
+    """The mean image of a star, on the fine grid of the imager, in a box as wide as it moves.
+
+    Parameters
+    ----------
+    imager : Imager
+    reach_arcsec : float
+        Largest distance of the pointing from the centre.
+    """
+
+    def __init__(self, imager: Imager, reach_arcsec: float) -> None:
+        self._imager = imager
+        self._pad = int(np.ceil(reach_arcsec / imager.fine_arcsec)) + 1
+        size = imager.grid.fine_points + 2 * self._pad
+        self.image = np.zeros((size, size))
+
+    def add(self, phase_rad: NDArray[np.float32], offset_arcsec: FloatArray) -> None:
+        """Add frames: phases of all their sub-exposures, offsets of shape (frame, sub, 2)."""
+        from scipy.fft import fftshift, irfft2
+
+        m, fine = self._imager.grid.fine_points, self._imager.fine_arcsec
+        whole = np.rint(offset_arcsec.mean(axis=1) / fine).astype(np.int64)
+        rest = offset_arcsec - whole[:, None, :] * fine
+        spectra = self._imager.spectra(phase_rad, rest.reshape(-1, 2), offset_arcsec.shape[1])
+        images = fftshift(irfft2(spectra, s=(m, m)), axes=(1, 2))
+        for image, (x, y) in zip(images, whole + self._pad, strict=True):
+            self.image[y : y + m, x : x + m] += image
+
+    def width(self) -> Width:
+        """Return the width of the mean image, pixel and optics' blur included."""
+        from scipy.fft import fftshift, rfft2
+
+        spectrum = rfft2(fftshift(self.image / self.image.sum()))
+        transfer = self._imager.blur_transfer(self.image.shape[0])
+        return width_of_transform(spectrum * transfer, self._imager.fine_arcsec)
 
 
 class Simulation:
@@ -125,29 +163,22 @@ class Simulation:
         self.tilts = tilt_basis(imager.x_m, imager.y_m, imager.share)
         self._project = (self.tilts * weight).T.astype(np.float32)
         self._weight = weight.astype(np.float32)
-        # a tilt of one radian rms over the pupil, as an angle on the sky
-        slope = np.array(
-            [
-                np.sum(weight * row * (at - np.sum(weight * at)))
-                / np.sum(weight * (at - np.sum(weight * at)) ** 2)
-                for row, at in zip(self.tilts[1:], (imager.x_m, imager.y_m), strict=True)
-            ]
-        )
-        self._tilt_arcsec = slope * self.wavelength_m / (2 * np.pi) * ARCSEC_PER_RAD
+        # a tilt of one radian rms over the pupil, as a slope [rad/m]: the pupil is symmetric
+        slope = np.array([1 / np.sqrt(np.sum(weight * at**2)) for at in (imager.x_m, imager.y_m)])
+        self.tilt_arcsec = slope * self.wavelength_m / (2 * np.pi) * ARCSEC_PER_RAD
         shape = (self.n_frames, n_stars, 2)
         self.air_tilt_arcsec = np.zeros(shape)
         self.star_px = np.zeros(shape)
         self.air_tilt_power = np.zeros(2)
         self.rest_rad2 = 0.0
         self.n_samples = 0
-        m = imager.grid.fine_points
         removed = {name for names in VARIANTS.values() for name in names}
         present = {name for name in removed if self._moves(name)}
         self.variants = {
             name: tuple(n for n in names if n in present) for name, names in VARIANTS.items()
         }
-        self.mean_light: dict[tuple[str, ...], NDArray[np.complex128]] = {
-            names: np.zeros((m, m // 2 + 1), dtype=complex) for names in self.variants.values()
+        self.mean_light = {
+            names: MeanLight(imager, self._window_span(names)) for names in self.variants.values()
         }
 
     def _moves(self, group: str) -> bool:
@@ -165,7 +196,7 @@ class Simulation:
             self._air.begin_stretch(begin, end)
             parts = [self._star_light(star, start, stop) for star in range(self.stars.x_px.size)]
             light = np.stack([part[0] for part in parts])
-            x0, y0 = (np.stack([part[k] for part in parts]) for k in (1, 2))
+            x0, y0 = np.stack([part[1] for part in parts]), np.stack([part[2] for part in parts])
             for first in range(start, stop, FRAMES_AT_ONCE):
                 here = slice(first - start, min(first + FRAMES_AT_ONCE, stop) - start)
                 number = self.times.number[start:stop][here]
@@ -191,7 +222,7 @@ class Simulation:
         x, y = np.array([self.stars.x_px[star], self.stars.y_px[star]]) - middle
         turn = np.deg2rad(self.scene.sequence.field_rotation_deg_per_hour / 3600) * time_s
         c, s = np.cos(turn), np.sin(turn)
-        return np.stack([c * x - s * y, s * x + c * y], axis=-1) + middle
+        return np.asarray(np.stack([c * x - s * y, s * x + c * y], axis=-1) + middle)
 
     def _star_light(
         self, star: int, start: int, stop: int
@@ -236,7 +267,7 @@ class Simulation:
     def _note_air(self, star: int, frame: int, phase: NDArray[np.float32]) -> None:
         """Keep the realised tilt of each frame and the realised roughness of the air."""
         part = phase @ self._project
-        tilt = part[:, 1:] * self._tilt_arcsec
+        tilt = part[:, 1:] * self.tilt_arcsec
         frames = tilt.reshape(-1, self.n_sub, 2)
         self.air_tilt_arcsec[frame : frame + frames.shape[0], star] = frames.mean(axis=1)
         self.air_tilt_power += np.sum(tilt.astype(float) ** 2, axis=0)
@@ -246,17 +277,24 @@ class Simulation:
 
     def _note_light(self, time_s: FloatArray, phase: NDArray[np.float32]) -> None:
         """Add the brightest star's light, with contributions left out, to its mean images."""
-        whole = self.shared.total()
-        for names in self.mean_light:
-            gone = tuple(t for name in names for t in self.shared.groups[name])
-            series = whole - self.shared.total(gone)
+        for names, mean in self.mean_light.items():
+            series = self._kept(names)
             offset = self.shared.at(time_s, series) - self._window_mean(time_s, series)
-            spectra = self.imager.spectra(phase, offset.reshape(-1, 2), self.n_sub)
-            self.mean_light[names] += spectra.sum(axis=0)
+            mean.add(phase, offset)
+
+    def _kept(self, names: tuple[str, ...]) -> FloatArray:
+        """Return the shared motion without the named contributions."""
+        gone = tuple(term for name in names for term in self.shared.groups[name])
+        return np.asarray(self.shared.total() - self.shared.total(gone))
+
+    def _window_span(self, names: tuple[str, ...]) -> float:
+        """Return the largest distance of that motion from its windows' means [arcsec]."""
+        series = self._kept(names)
+        return float(np.abs(series - self._window_mean(self.shared.time_s, series)).max())
 
     def blur_time_s(self) -> float:
         """Return the blur time T that the truth is stated for."""
-        if self.scene.camera.exposure_s >= 5.0:
+        if self.scene.camera.exposure_s >= LONG_FRAME_S:
             return self.scene.camera.exposure_s
         return min(self.scene.duration_s, BLUR_TIME_S)
 

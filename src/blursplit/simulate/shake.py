@@ -49,7 +49,7 @@ def noise_series(
 
     total = next_fast_len(2 * n)
     total += total % 2
-    frequency = np.fft.rfftfreq(total, 1 / rate_hz)
+    frequency = np.fft.rfftfreq(total, 1 / rate_hz).astype(float)
     step = frequency[1]
     power = density(frequency) * step
     power[0] = density(np.array([step / 4]))[0] * step / 2

@@ -8,7 +8,6 @@ import numpy as np
 
 from blursplit.simulate.scene import ARCSEC_PER_RAD, SEEING_IN_LAMBDA_OVER_R0
 from blursplit.simulate.widths import (
-    Width,
     atmosphere_fwhm_arcsec,
     expected_variances,
     width_of_transform,
@@ -99,7 +98,7 @@ def _groups() -> tuple[str, ...]:
 
 
 def _window_of(run: Simulation, series: FloatArray) -> FloatArray:
-    first = int(round(-run.shared.start_s * run.shared.rate_hz))
+    first = round(-run.shared.start_s * run.shared.rate_hz)
     return covariance_in_windows(
         series[first:], run.shared.rate_hz, run.blur_time_s(), run.scene.duration_s
     )
@@ -110,12 +109,10 @@ def _motion_truth(run: Simulation, group: str) -> dict[str, Any]:
     total = run.shared.total(names) if names else np.zeros((4, 2))
     out: dict[str, Any] = axes_of(_window_of(run, total)) if names else axes_of(np.zeros((2, 2)))
     if group == "tracking":
-        drift = sum(
-            d.arcsec_per_min * np.array([np.cos(a), np.sin(a)])
-            for d in run.scene.drift
-            for a in [np.deg2rad(d.angle_deg)]
-        )
-        out["drift_arcsec_per_min"] = float(np.hypot(*drift)) if run.scene.drift else 0.0
+        angle = np.deg2rad([d.angle_deg for d in run.scene.drift])
+        rate = np.array([d.arcsec_per_min for d in run.scene.drift])
+        speed = np.hypot(np.sum(rate * np.cos(angle)), np.sum(rate * np.sin(angle)))
+        out["drift_arcsec_per_min"] = round(float(speed), DIGITS)
     return out
 
 
@@ -128,14 +125,14 @@ def _lines_truth(run: Simulation) -> list[dict[str, Any]]:
         }
         entry.update(axes_of(_window_of(run, run.shared.terms[f"mode {number}"])))
         lines.append(entry)
-    for error in run.scene.periodic:
-        lines.append(
-            {
-                "frequency_hz": 1 / error.period_s,
-                "amplitude_arcsec": error.amplitude_arcsec,
-                "angle_deg": error.angle_deg,
-            }
-        )
+    lines += [
+        {
+            "frequency_hz": 1 / error.period_s,
+            "amplitude_arcsec": error.amplitude_arcsec,
+            "angle_deg": error.angle_deg,
+        }
+        for error in run.scene.periodic
+    ]
     return lines
 
 
@@ -173,8 +170,8 @@ def _air_truth(run: Simulation) -> dict[str, Any]:
             atmosphere_fwhm_arcsec(r0 * ratio, outer, run.wavelength_m), DIGITS
         ),
         "tilt_rms_expected_arcsec": round(
-            float(np.sqrt(tilt) * np.mean(np.abs(run._tilt_arcsec))),
-            DIGITS,  # noqa: SLF001
+            float(np.sqrt(tilt) * np.mean(np.abs(run.tilt_arcsec))),
+            DIGITS,
         ),
         "frame_motion_rms_xy_arcsec": rms(centred),
         "frame_common_rms_xy_arcsec": rms(common),
@@ -186,7 +183,7 @@ def _instrument_truth(run: Simulation) -> dict[str, Any]:
     imager = run.imager
     still = np.zeros((1, imager.x_m.size), dtype=np.float32)
     light = imager.spectra(still, np.zeros((1, 2)), 1)[0].astype(complex)
-    width = width_of_transform(light * imager.blur_transfer, imager.fine_arcsec)
+    width = width_of_transform(light * imager.blur_transfer(light.shape[0]), imager.fine_arcsec)
     diffraction = width_of_transform(light, imager.fine_arcsec)
     return {
         "fwhm_arcsec": round(width.fwhm, DIGITS),
@@ -197,14 +194,12 @@ def _instrument_truth(run: Simulation) -> dict[str, Any]:
 
 
 def _width_truth(run: Simulation) -> dict[str, Any]:
-    imager = run.imager
     out: dict[str, Any] = {"star": 0, "blur_time_s": run.blur_time_s()}
     for name, names in run.variants.items():
-        light = run.mean_light[names]
-        if not light[0, 0].real:
+        mean = run.mean_light[names]
+        if not mean.image.any():
             continue
-        clean = light / light[0, 0].real * imager.blur_transfer
-        width: Width = width_of_transform(clean, imager.fine_arcsec)
+        width = mean.width()
         out[f"{name}_arcsec"] = round(width.fwhm, DIGITS)
         out[f"{name}_major_arcsec"] = round(width.major, DIGITS)
         out[f"{name}_minor_arcsec"] = round(width.minor, DIGITS)

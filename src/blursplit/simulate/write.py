@@ -7,7 +7,7 @@ import shutil
 import tempfile
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
@@ -79,12 +79,6 @@ def header_of(scene: Scene, start: datetime) -> Header:
     return header
 
 
-class _Sink(Protocol):
-    def add(self, first: int, frames: NDArray[np.uint16]) -> None: ...
-
-    def close(self) -> None: ...
-
-
 class CubeFile:
     """One FITS cube with a table of times behind it, written block by block.
 
@@ -113,7 +107,7 @@ class CubeFile:
         self._file = path.open("wb")
         self._file.write(primary.tostring().encode("ascii"))
 
-    def __enter__(self) -> CubeFile:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(
@@ -166,7 +160,7 @@ class FrameFiles:
         self._folder, self._run = folder, run
         self._digits = max(4, len(str(run.scene.sequence.frames)))
 
-    def __enter__(self) -> FrameFiles:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
