@@ -1,0 +1,160 @@
+"""Drift and declared drive periods over the blur time, with the air's own slow motion as error."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from blursplit.budget.grid import GridData
+    from blursplit.budget.joint import JointFit
+
+    FloatArray = NDArray[np.float64]
+
+MOST_TURNS_FIXED = 0.5  # a period of which less than half a turn was seen is drift
+
+
+@dataclass(frozen=True)
+class DriveTerm:
+    """One declared period and harmonic that the record can hold."""
+
+    name: str
+    period_s: float
+    harmonic: int
+    turns: float
+
+
+@dataclass(frozen=True)
+class DriftDraws:
+    """Draws of the drive's motion.
+
+    Parameters
+    ----------
+    rate_arcsec_s : ndarray, shape (n, 2)
+        Drift rate along x and y.
+    length_arcsec : ndarray, shape (n, 2)
+        Drift over the blur time.
+    amplitudes_arcsec : ndarray, shape (n, n_terms, 2)
+        Amplitude of each periodic term, in phase and quadrature joined, in the blur time.
+    covariance : ndarray, shape (n, 2, 2)
+        Covariance of all of it over the blur time [arcsec^2].
+    terms : tuple of DriveTerm
+    series : list of ndarray, shape (n_frames_of_segment, 2)
+        Best estimate on the grid.
+    """
+
+    rate_arcsec_s: FloatArray
+    length_arcsec: FloatArray
+    amplitudes_arcsec: FloatArray
+    covariance: FloatArray
+    terms: tuple[DriveTerm, ...]
+    series: list[FloatArray]
+
+
+def drive_terms(periods: Sequence[tuple[str, float, int]], length_s: float) -> list[DriveTerm]:
+    """Return the declared terms of which the record covers enough to be fitted."""
+    terms = [DriveTerm(name, p, k, length_s / p) for name, p, k in periods]
+    return [t for t in terms if t.turns >= MOST_TURNS_FIXED]
+
+
+def draw_drift(
+    grid: GridData,
+    fit: JointFit,
+    terms: Sequence[DriveTerm],
+    blur_time_s: float,
+    rng: np.random.Generator,
+) -> DriftDraws:
+    """Fit drift and periodic terms by least squares, and draw them with the air as error.
+
+    Notes
+    -----
+    The estimator is ordinary least squares, its error covariance that of the fitted air and
+    excess seen through the estimator's weights: sum over nu of S(nu) |W(nu)|^2 d nu.
+    """
+    design, owner, times = _design(grid, terms)
+    values = np.concatenate([s.shared_arcsec for s in grid.segments])
+    solver = np.linalg.pinv(design)
+    solution = solver @ values  # (n_columns, 2)
+    wanted = owner >= 0
+    weights: FloatArray = np.asarray(solver[wanted], dtype=np.float64)
+    errors = _error_covariance(weights, times, fit)
+    n = len(fit.draws)
+    noise = np.stack(
+        [
+            np.stack(
+                [
+                    rng.multivariate_normal(np.zeros(len(weights)), errors[k, axis])
+                    for axis in range(2)
+                ],
+                axis=-1,
+            )
+            for k in range(n)
+        ]
+    )
+    draws = solution[wanted] + noise  # (n, n_wanted, 2)
+    rate = draws[:, 0]
+    length = rate * blur_time_s
+    amplitudes, covariance = _periodic(draws, terms, blur_time_s)
+    covariance = covariance + np.einsum("ni,nj->nij", length, length) / 12.0
+    fitted = design[:, wanted] @ solution[wanted]
+    sizes = np.cumsum([len(s.real) for s in grid.segments])[:-1]
+    return DriftDraws(rate, length, amplitudes, covariance, tuple(terms), np.split(fitted, sizes))
+
+
+def _design(
+    grid: GridData, terms: Sequence[DriveTerm]
+) -> tuple[FloatArray, NDArray[np.int64], FloatArray]:
+    """Columns: a mean for each segment (owner -1), time, cosine and sine of each term."""
+    times = np.concatenate(
+        [s.start_s + np.arange(len(s.real)) * grid.cadence_s for s in grid.segments]
+    )
+    number = np.concatenate([np.full(len(s.real), i) for i, s in enumerate(grid.segments)])
+    columns = [(number == i).astype(float) for i in range(len(grid.segments))]
+    owner = [-1] * len(columns)
+    columns.append(times - times.mean())
+    owner.append(0)
+    for i, term in enumerate(terms):
+        phase = 2.0 * np.pi * times * term.harmonic / term.period_s
+        columns += [np.cos(phase), np.sin(phase)]
+        owner += [i + 1, i + 1]
+    return np.stack(columns, axis=1).astype(np.float64), np.array(owner), times
+
+
+def _error_covariance(weights: FloatArray, times: FloatArray, fit: JointFit) -> FloatArray:
+    """Covariance of the weighted sums under the air's density, (n_draws, 2, m, m)."""
+    fine = fit.model.table.fine_hz
+    density = fit.model.shared_air_density(fit.draws)
+    step = np.gradient(fine)
+    wave = np.exp(-2j * np.pi * np.outer(times - times.mean(), fine))
+    transform = weights @ wave  # (m, n_fine)
+    cross = np.einsum("if,jf->ijf", transform, transform.conj()).real
+    out: FloatArray = np.einsum("naf,ijf->naij", density * step, cross)
+    return out
+
+
+def _periodic(
+    draws: FloatArray, terms: Sequence[DriveTerm], blur_time_s: float
+) -> tuple[FloatArray, FloatArray]:
+    n = len(draws)
+    amplitudes = np.zeros((n, len(terms), 2))
+    covariance = np.zeros((n, 2, 2))
+    for i, term in enumerate(terms):
+        cosine, sine = draws[:, 1 + 2 * i], draws[:, 2 + 2 * i]
+        # One-axis variance inside windows of the blur time, each about its own mean.
+        kept = np.sqrt(1.0 - np.sinc(blur_time_s * term.harmonic / term.period_s) ** 2)
+        both = (
+            0.5
+            * kept**2
+            * (np.einsum("ni,nj->nij", cosine, cosine) + np.einsum("ni,nj->nij", sine, sine))
+        )
+        covariance += both
+        # The kernel is taken along the larger axis of the ellipse that the term draws.
+        values, vectors = np.linalg.eigh(both)
+        amplitudes[:, i] = vectors[:, :, 1] * np.sqrt(2.0 * np.clip(values[:, 1:], 0.0, None))
+    return amplitudes, covariance

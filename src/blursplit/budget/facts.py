@@ -1,0 +1,133 @@
+"""What the budget needs to know of telescope and sky, gathered from the instrument."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from blursplit.budget.air_table import Optics
+from blursplit.errors import InputError
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from blursplit.instrument import Instrument
+    from blursplit.stars.tracks import StarTracks
+
+    FloatArray = NDArray[np.float64]
+
+LONG_EXPOSURE_S = 5.0  # design, section 2: longer frames are judged one by one
+LONGEST_BLUR_TIME_S = 60.0
+
+
+@dataclass(frozen=True)
+class Facts:
+    """Numbers the budget is computed with; None where nothing is known.
+
+    Parameters
+    ----------
+    scale_arcsec : float or None
+        Pixel scale.
+    optics : Optics or None
+        None without an aperture or a pixel scale.
+    airmass : float
+    known_instrument_arcsec : float or None
+        Stated Gaussian-equivalent FWHM of optics and focus.
+    blur_time_s : float
+    within_record : bool
+        False when the blur time is longer than the record: then nothing is extrapolated.
+    is_long : bool
+        Frames of five seconds or more.
+    dispersion : ndarray, shape (2, 2)
+        Covariance of the atmospheric dispersion in image axes [arcsec^2].
+    dispersion_known : bool
+        Whether pass band, altitude and direction were all known.
+    """
+
+    scale_arcsec: float | None
+    optics: Optics | None
+    airmass: float
+    known_instrument_arcsec: float | None
+    blur_time_s: float
+    within_record: bool
+    is_long: bool
+    dispersion: FloatArray
+    dispersion_known: bool
+
+
+def duration_s(tracks: StarTracks) -> float:
+    """Return the length of the record, one frame interval included."""
+    return float(tracks.time_s[-1] - tracks.time_s[0]) + (tracks.cadence_s or 0.0)
+
+
+def gather_facts(tracks: StarTracks, instrument: Instrument, blur_time_s: float | None) -> Facts:
+    """Gather what the budget needs.
+
+    Raises
+    ------
+    InputError
+        When the blur time asked for is shorter than an exposure.
+    """
+    scale = instrument.get("pixel_scale_arcsec")
+    aperture = instrument.get("aperture_m")
+    exposure = tracks.exposure_s
+    is_long = exposure is not None and exposure >= LONG_EXPOSURE_S
+    length = duration_s(tracks)
+    if blur_time_s is None:
+        blur = exposure if is_long and exposure is not None else min(length, LONGEST_BLUR_TIME_S)
+    else:
+        blur = blur_time_s
+        if exposure is not None and blur < exposure:
+            raise InputError(
+                f"--blur-time {blur:g}",
+                f"is shorter than the exposure of a frame ({exposure:g} s)",
+                "give a longer time",
+            )
+    airmass = float(instrument.get("airmass") or 1.0)
+    optics = None
+    if scale and aperture:
+        low, high = instrument.get("outer_scale_m")
+        wind_low, wind_high = instrument.get("wind_m_s")
+        optics = Optics(
+            aperture_m=float(aperture),
+            obstruction=float(instrument.get("obstruction") or 0.0),
+            wavelength_m=float(instrument.get("wavelength_nm")) * 1e-9,
+            outer_scale_m=(float(low), float(high)),
+            wind_m_s=(float(wind_low), float(wind_high)),
+        )
+    dispersion, known = _dispersion(instrument, airmass)
+    stated = instrument.get("instrument_fwhm_arcsec")
+    return Facts(
+        scale_arcsec=float(scale) if scale else None,
+        optics=optics,
+        airmass=airmass,
+        known_instrument_arcsec=float(stated) if stated else None,
+        blur_time_s=float(blur),
+        within_record=bool(blur <= 1.001 * length),
+        is_long=is_long,
+        dispersion=dispersion,
+        dispersion_known=known,
+    )
+
+
+def _dispersion(instrument: Instrument, airmass: float) -> tuple[FloatArray, bool]:
+    """Covariance of the dispersion in image axes; round where its direction is unknown."""
+    from blursplit.air.dispersion import band_dispersion_rms_arcsec
+
+    band = instrument.get("band_nm")
+    if band is None:
+        return np.zeros((2, 2)), False
+    altitude = instrument.get("altitude_deg")
+    if altitude is None:
+        altitude = math.degrees(math.asin(min(1.0, 1.0 / max(airmass, 1.0))))
+    rms = band_dispersion_rms_arcsec(
+        float(band[0]), float(band[1]), float(altitude), float(instrument.get("height_m") or 0.0)
+    )
+    vertical = instrument.get("vertical_angle_deg")
+    if vertical is None:
+        return 0.5 * rms**2 * np.eye(2), True
+    unit = np.array([math.cos(math.radians(vertical)), math.sin(math.radians(vertical))])
+    return rms**2 * np.outer(unit, unit), True

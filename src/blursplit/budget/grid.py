@@ -1,0 +1,190 @@
+"""Star positions on the regular grid of frames, segment by segment."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from blursplit.motion import CommonMotion
+    from blursplit.stars.tracks import StarTracks
+
+    FloatArray = NDArray[np.float64]
+
+MIN_SEGMENT_FRAMES = 64
+MIN_GOOD_SHARE = 0.85
+MAX_STARS = 24
+
+
+@dataclass(frozen=True)
+class GridSegment:
+    """One stretch of frames without a gap, lost samples filled in.
+
+    Parameters
+    ----------
+    start_s : float
+        Time of the first grid point.
+    shared_arcsec : ndarray, shape (n, 2)
+        Shared motion (x, y), mean not removed.
+    stars_arcsec : ndarray, shape (n, 2 n_stars)
+        Displacement of each chosen star from its mean place (all x, then all y).
+    real : ndarray of bool, shape (n,)
+        Whether the grid point is a frame (False: filled in).
+    frame : ndarray of int, shape (n,)
+        Row of the tracks, -1 where filled in.
+    """
+
+    start_s: float
+    shared_arcsec: FloatArray
+    stars_arcsec: FloatArray
+    real: NDArray[np.bool_]
+    frame: NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class GridData:
+    """All segments on one grid of times, with what is needed to model them.
+
+    Parameters
+    ----------
+    segments : tuple of GridSegment
+    star : ndarray of int, shape (n_stars,)
+        Columns of the tracks that were chosen.
+    star_x_arcsec, star_y_arcsec : ndarray, shape (n_stars,)
+    noise_psd_arcsec2_hz : ndarray, shape (n_stars,)
+        One-sided density of each star's centroid noise, one axis.
+    shared_noise_psd_arcsec2_hz : float
+        The same of the shared motion.
+    cadence_s, exposure_s : float
+    """
+
+    segments: tuple[GridSegment, ...]
+    star: NDArray[np.int64]
+    star_x_arcsec: FloatArray
+    star_y_arcsec: FloatArray
+    noise_psd_arcsec2_hz: FloatArray
+    shared_noise_psd_arcsec2_hz: float
+    cadence_s: float
+    exposure_s: float
+
+    @property
+    def longest_s(self) -> float:
+        """Length of the longest segment."""
+        return max(len(s.real) for s in self.segments) * self.cadence_s
+
+    @property
+    def duration_s(self) -> float:
+        """Sum of the segments' lengths."""
+        return sum(len(s.real) for s in self.segments) * self.cadence_s
+
+
+def grid_data(
+    tracks: StarTracks, motion: CommonMotion, *, scale_arcsec: float, cadence_s: float
+) -> GridData | None:
+    """Place the motion on a regular grid of times.
+
+    Parameters
+    ----------
+    tracks : StarTracks
+    motion : CommonMotion
+    scale_arcsec : float
+        Arcsec per pixel (1 to stay in pixels).
+    cadence_s : float
+        Frame interval.
+
+    Returns
+    -------
+    GridData or None
+        None when no segment holds at least 64 grid points.
+    """
+    chosen = _choose_stars(tracks)
+    residual = np.concatenate(
+        [motion.residual_x_px[:, chosen], motion.residual_y_px[:, chosen]], axis=1
+    )
+    offset_x = motion.reference_x_px[chosen] - motion.centre_px[0]
+    offset_y = motion.reference_y_px[chosen] - motion.centre_px[1]
+    rotated = np.concatenate(
+        [
+            motion.scale[:, None] * offset_x - motion.rotation_rad[:, None] * offset_y,
+            motion.scale[:, None] * offset_y + motion.rotation_rad[:, None] * offset_x,
+        ],
+        axis=1,
+    )
+    shared = np.stack([motion.x_px, motion.y_px], axis=1)
+    n = len(chosen)
+    stars = residual + rotated + np.repeat(shared, n, axis=1)
+    segments = [
+        _one_segment(tracks.time_s, rows, shared * scale_arcsec, stars * scale_arcsec, cadence_s)
+        for rows in (np.flatnonzero(tracks.segment == s) for s in np.unique(tracks.segment))
+    ]
+    kept = tuple(s for s in segments if s is not None and len(s.real) >= MIN_SEGMENT_FRAMES)
+    if not kept:
+        return None
+    sigma2 = np.nanmean(np.where(tracks.good, tracks.sigma_px, np.nan) ** 2, axis=0)[chosen]
+    white = 2.0 * cadence_s * scale_arcsec**2
+    exposure = tracks.exposure_s if tracks.exposure_s is not None else cadence_s
+    return GridData(
+        segments=kept,
+        star=chosen,
+        star_x_arcsec=offset_x * scale_arcsec,
+        star_y_arcsec=offset_y * scale_arcsec,
+        noise_psd_arcsec2_hz=sigma2 * white,
+        shared_noise_psd_arcsec2_hz=float(np.nanmean(motion.noise_px**2)) * white,
+        cadence_s=cadence_s,
+        exposure_s=exposure,
+    )
+
+
+def _choose_stars(tracks: StarTracks) -> NDArray[np.int64]:
+    """Stars seen nearly always, the quietest first; at least the one seen most often."""
+    share = tracks.good.mean(axis=0)
+    enough = np.flatnonzero(share >= min(MIN_GOOD_SHARE, float(share.max())))
+    sigma = np.nanmedian(np.where(tracks.good, tracks.sigma_px, np.nan)[:, enough], axis=0)
+    return np.sort(enough[np.argsort(sigma)[:MAX_STARS]])
+
+
+def _one_segment(
+    time_s: FloatArray,
+    rows: NDArray[np.int64],
+    shared: FloatArray,
+    stars: FloatArray,
+    cadence_s: float,
+) -> GridSegment | None:
+    rows = rows[np.isfinite(shared[rows, 0])]
+    if len(rows) < MIN_SEGMENT_FRAMES // 2:
+        return None
+    start = float(time_s[rows[0]])
+    place = np.rint((time_s[rows] - start) / cadence_s).astype(np.int64)
+    first_of_place = np.unique(place, return_index=True)[1]
+    rows, place = rows[first_of_place], place[first_of_place]
+    n = int(place[-1]) + 1
+    frame = np.full(n, -1, dtype=np.int64)
+    frame[place] = rows
+    offset = (time_s[rows] - start) - place * cadence_s
+    return GridSegment(
+        start_s=start,
+        shared_arcsec=_fill(place, offset, shared[rows], n, cadence_s),
+        stars_arcsec=_fill(place, offset, stars[rows], n, cadence_s),
+        real=frame >= 0,
+        frame=frame,
+    )
+
+
+def _fill(
+    place: NDArray[np.int64], offset_s: FloatArray, values: FloatArray, n: int, cadence_s: float
+) -> FloatArray:
+    """Interpolate linearly onto the grid, over lost samples and small jitter alike."""
+    at = place + offset_s / cadence_s
+    grid = np.arange(n, dtype=np.float64)
+    out = np.empty((n, values.shape[1]))
+    for column in range(values.shape[1]):
+        seen = np.isfinite(values[:, column])
+        if np.any(seen):
+            out[:, column] = np.interp(grid, at[seen], values[seen, column])
+        else:
+            out[:, column] = 0.0
+    return out

@@ -1,0 +1,173 @@
+"""The joint fit: one posterior for air, shared excess, optics, from powers and star image."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from blursplit.air.centroid_tilt import centroid_tilt_mix
+from blursplit.budget.air_table import Optics, build_air_table, fiducial_covariance
+from blursplit.budget.likelihood import Model
+from blursplit.budget.line_terms import line_cores_hz, line_density, motion_inside_exposure
+from blursplit.budget.parameters import make_parameters
+from blursplit.budget.sample import sample_posterior
+from blursplit.budget.spectral_data import SpectralData, differential_modes, spectral_data
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from blursplit.budget.grid import GridData
+    from blursplit.budget.line_terms import LineTerm
+    from blursplit.budget.optics_data import OpticsData
+
+    FloatArray = NDArray[np.float64]
+
+ARCSEC = 206264.80625
+GAUSS = 2.354820045
+OUTER_SCALE_ALLOWANCE = 2.5  # r0^(-5/3) may exceed the Kolmogorov value of a given width
+N_FINE = 140
+
+
+@dataclass(frozen=True)
+class JointFit:
+    """Posterior draws and the model they belong to.
+
+    Parameters
+    ----------
+    model : Model
+    draws : ndarray, shape (n_draws, n_parameters)
+    data : SpectralData
+    j : ndarray, shape (n_draws,)
+        Total r0^(-5/3) at the observing wavelength along the line of sight.
+    unseen : ndarray, shape (n_draws,)
+        Share of J in the layer at the telescope.
+    """
+
+    model: Model
+    draws: FloatArray
+    data: SpectralData
+    j: FloatArray
+    unseen: FloatArray
+
+    def column(self, name: str) -> FloatArray:
+        """Return the draws of one parameter."""
+        return self.model.column(self.draws, name)
+
+
+@dataclass(frozen=True)
+class FitSetup:
+    """What the fit is told beside the data."""
+
+    optics: Optics
+    recorded_fwhm_arcsec: float
+    known_instrument_arcsec: float | None
+    registration_noise_arcsec2: float
+
+
+def fit_jointly(
+    grid: GridData,
+    terms: Sequence[LineTerm],
+    optics_data: OpticsData | None,
+    setup: FitSetup,
+    rng: np.random.Generator,
+    *,
+    n_draws: int,
+) -> JointFit:
+    """Fit air, shared excess and optics to powers and registered star at once.
+
+    Parameters
+    ----------
+    grid : GridData
+    terms : sequence of LineTerm
+        Accepted lines; their cores take no part, their feet are modelled.
+    optics_data : OpticsData or None
+    setup : FitSetup
+    rng : numpy.random.Generator
+    n_draws : int
+    """
+    optics = setup.optics
+    covariance = fiducial_covariance(grid.star_x_arcsec, grid.star_y_arcsec, optics)
+    modes = differential_modes(covariance, grid.star_x_arcsec, grid.star_y_arcsec)
+    data = spectral_data(grid, modes, skip_hz=line_cores_hz(terms, grid.longest_s))
+    fine = np.geomspace(0.1 / grid.longest_s, 0.5 / grid.cadence_s, N_FINE)
+    baseline = (
+        optics_data.baseline_m
+        if optics_data is not None
+        else np.linspace(0.05, 0.3, 6) * optics.aperture_m
+    )
+    table = build_air_table(grid, data, optics, fine_hz=fine, baseline_m=baseline)
+    kolmogorov_r0 = 0.97586 * optics.wavelength_m * ARCSEC / setup.recorded_fwhm_arcsec
+    width_sigma = setup.recorded_fwhm_arcsec / GAUSS
+    known = setup.known_instrument_arcsec
+    parameters = make_parameters(
+        n_layers=len(table.height_m),
+        strongest_j=OUTER_SCALE_ALLOWANCE * kolmogorov_r0 ** (-5.0 / 3.0),
+        wind_m_s=optics.wind_m_s,
+        outer_scale_m=optics.outer_scale_m,
+        centroid_mix=centroid_tilt_mix(optics.aperture_m / kolmogorov_r0),
+        instrument_sigma_arcsec=(0.02 * width_sigma, width_sigma),
+        known_instrument_arcsec=None if known is None else known / GAUSS,
+    )
+    model = Model(
+        parameters=parameters,
+        table=table,
+        data=data,
+        optics=optics_data,
+        line_power=_line_power(grid, data, terms),
+        line_blur_arcsec2=0.5 * float(np.trace(motion_inside_exposure(terms, grid.exposure_s))),
+        exposure_s=grid.exposure_s,
+        registration_noise_arcsec2=setup.registration_noise_arcsec2,
+    )
+    draws = sample_posterior(model, rng, n_draws)
+    layers = model.layers(draws)
+    total = layers.sum(axis=1)
+    return JointFit(model, draws, data, total, layers[:, 0] / total)
+
+
+def _line_power(grid: GridData, data: SpectralData, terms: Sequence[LineTerm]) -> FloatArray:
+    centre = data.frequency_hz.mean(axis=1)
+    power = np.zeros((len(centre), 2))
+    for term in terms:
+        density = line_density(term, centre, grid.longest_s)
+        power += np.stack([density[:, 0, 0], density[:, 1, 1]], axis=1)
+    return power
+
+
+def perfect_instrument(fit: JointFit, n_draws: int, rng: np.random.Generator) -> FloatArray:
+    """Return draws of J from the star image alone with a perfect instrument: the upper bound.
+
+    Each draw of the other parameters keeps its outer scale, wind and centroid; J follows from
+    the transfer function, which is linear in it.
+    """
+    optics = fit.model.optics
+    if optics is None:
+        return np.full(0, np.nan)
+    rows = rng.choice(len(fit.draws), size=n_draws)
+    theta = fit.draws[rows].copy()
+    theta[:, fit.model.parameters.index("ln_instrument")] = -30.0
+    theta[:, fit.model.parameters.index("otf_model")] = rng.normal(0.0, 0.06, n_draws)
+    with_air = fit.model.log_otf(theta)
+    scale = fit.model.layers(theta).sum(axis=1)
+    no_air = theta.copy()
+    n_layers = len(fit.model.table.height_m)
+    no_air[:, :n_layers] = -60.0
+    without = fit.model.log_otf(no_air)
+    per_j = (with_air - without) / scale[:, None]
+    noise = rng.multivariate_normal(np.zeros(len(optics.log_otf)), optics.covariance, n_draws)
+    target = optics.log_otf + noise - without
+    weight = np.linalg.inv(optics.covariance)
+    top = np.einsum("ti,ij,tj->t", per_j, weight, target)
+    bottom = np.einsum("ti,ij,tj->t", per_j, weight, per_j)
+    out: FloatArray = np.maximum(top / bottom, 0.0)
+    return out
+
+
+def seen_by_pairs(fit: JointFit) -> JointFit:
+    """Return the same fit without the layer that no pair can see: the lower bound on the air."""
+    layers = fit.model.layers(fit.draws)
+    seen = layers[:, 1:].sum(axis=1) if layers.shape[1] > 1 else np.zeros(len(layers))
+    return replace(fit, j=seen)

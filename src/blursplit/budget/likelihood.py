@@ -1,0 +1,217 @@
+"""How well a set of parameters explains powers and transfer function.
+
+The powers of the modes are sums of squares of complex Gaussian coefficients, so the likelihood
+is Whittle's (1953): -N (ln S + P/S) a bin. Everything here works on many parameter sets at once.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from blursplit.budget.air_table import AirTable
+    from blursplit.budget.optics_data import OpticsData
+    from blursplit.budget.parameters import Parameters
+    from blursplit.budget.spectral_data import SpectralData
+
+    FloatArray = NDArray[np.float64]
+
+G_OVER_Z = 0.16980 / 0.18192  # single-aperture tilt coefficients, Tokovinin (2002)
+ARCSEC = 206264.80625
+
+
+@dataclass(frozen=True)
+class Model:
+    """Everything the likelihood needs.
+
+    Parameters
+    ----------
+    parameters : Parameters
+    table : AirTable
+    data : SpectralData or None
+        None when the sequence is too short for spectra.
+    optics : OpticsData or None
+        None when no star image could be registered.
+    line_power : ndarray, shape (n_bins, 2)
+        Density that lines add to the shared shift along x and y [arcsec^2/Hz].
+    line_blur_arcsec2 : float
+        One-axis variance of the lines' motion inside an exposure.
+    exposure_s : float
+    registration_noise_arcsec2 : float
+        Variance that registering on a noisy centroid adds, one axis.
+    """
+
+    parameters: Parameters
+    table: AirTable
+    data: SpectralData | None
+    optics: OpticsData | None
+    line_power: FloatArray
+    line_blur_arcsec2: float
+    exposure_s: float
+    registration_noise_arcsec2: float = 0.0
+
+    def column(self, theta: FloatArray, name: str) -> FloatArray:
+        """Return one parameter of each row."""
+        out: FloatArray = theta[..., self.parameters.index(name)]
+        return out
+
+    def layers(self, theta: FloatArray) -> FloatArray:
+        """Return J of each layer, shape (n, n_layers)."""
+        out: FloatArray = np.exp(theta[..., : len(self.table.height_m)])
+        return out
+
+    def log_probability(self, theta: FloatArray) -> FloatArray:
+        """Return ln posterior of each row of theta, shape (n, n_parameters)."""
+        total = self.parameters.log_prior(theta)
+        inside = np.isfinite(total)
+        if np.any(inside):
+            total[inside] += self._log_likelihood(theta[inside])
+        out: FloatArray = np.where(np.isnan(total), -np.inf, total)
+        return out
+
+    def _log_likelihood(self, theta: FloatArray) -> FloatArray:
+        total = np.zeros(len(theta))
+        if self.data is not None:
+            power = self.mode_power(theta)
+            terms = np.log(power) + self.data.power / power
+            total -= np.einsum("b,tbm->t", self.data.count, terms)
+        if self.optics is not None:
+            difference = self.optics.log_otf - self.log_otf(theta)
+            solved = np.linalg.solve(self.optics.covariance, difference.T)
+            total -= 0.5 * np.einsum("tb,bt->t", difference, solved)
+        return total
+
+    def tilt_scale(self, theta: FloatArray) -> FloatArray:
+        """Return what the centroid's tilt variance is relative to Z-tilt."""
+        out: FloatArray = G_OVER_Z + (1.0 - G_OVER_Z) * self.column(theta, "centroid_mix")
+        return out
+
+    def mode_power(self, theta: FloatArray) -> FloatArray:
+        """Return the model's density of each mode, shape (n, n_bins, n_modes)."""
+        assert self.data is not None  # noqa: S101 - callers check
+        j = self.layers(theta) * self.tilt_scale(theta)[:, None]
+        high = _interpolate(
+            self.table, self.column(theta, "ln_high_wind"), theta, self.parameters, "modes"
+        )
+        power = np.einsum("tl,tlbm->tbm", j[:, 1:], high[:, 1:])
+        ground = _interpolate(
+            self.table, self.column(theta, "ln_ground_wind"), theta, self.parameters, "ground"
+        )
+        along_x = self.column(theta, "ground_along_x")[:, None]
+        n_stars = self.data.n_stars
+        x_part = along_x * ground[:, 0] + (1.0 - along_x) * ground[:, 1]
+        y_part = (1.0 - along_x) * ground[:, 0] + along_x * ground[:, 1]
+        frequency = self.data.frequency_hz.mean(axis=1)
+        excess = self.excess_density(theta, frequency)
+        for axis, part in enumerate((x_part, y_part)):
+            shared = j[:, :1] * part + excess[:, axis] + self.line_power[:, axis]
+            power[:, :, axis] += n_stars * shared
+        noise = np.exp(self.column(theta, "ln_noise"))[:, None, None] * self.data.noise
+        out: FloatArray = power + noise + 1e-12
+        return out
+
+    def excess_density(self, theta: FloatArray, frequency_hz: FloatArray) -> FloatArray:
+        """Return the broadband shared excess, shape (n, 2, n_frequencies).
+
+        A first-order (exponentially correlated) motion: flat below its corner, falling as the
+        square of the frequency above, exposure averaged.
+        """
+        corner = np.exp(self.column(theta, "ln_excess_corner"))[:, None]
+        shape = 2.0 / (np.pi * corner) / (1.0 + (frequency_hz / corner) ** 2)
+        shape = shape * np.sinc(frequency_hz * self.exposure_s) ** 2
+        rms2 = np.exp(
+            2.0 * np.stack([self.column(theta, f"ln_excess_{axis}") for axis in "xy"], axis=1)
+        )
+        out: FloatArray = rms2[:, :, None] * shape[:, None, :]
+        return out
+
+    def shared_air_density(self, theta: FloatArray) -> FloatArray:
+        """Return the air's part of the stars' mean shift at `table.fine_hz`, (n, 2, n_fine)."""
+        j = self.layers(theta) * self.tilt_scale(theta)[:, None]
+        ground = _interpolate(
+            self.table, self.column(theta, "ln_ground_wind"), theta, self.parameters, "shared"
+        )
+        wind = self.column(theta, "ln_high_wind")
+        high = _interpolate(self.table, wind, theta, self.parameters, "shared").mean(axis=1)
+        fraction = _interpolate(self.table, wind, theta, self.parameters, "shared_fraction")
+        above = np.einsum("tl,tlf->tf", j[:, 1:], fraction[:, 1:]) * high
+        along_x = self.column(theta, "ground_along_x")[:, None]
+        out: FloatArray = j[:, :1, None] * np.stack(
+            [
+                along_x * ground[:, 0] + (1.0 - along_x) * ground[:, 1],
+                (1.0 - along_x) * ground[:, 0] + along_x * ground[:, 1],
+            ],
+            axis=1,
+        )
+        out += above[:, None, :]
+        return out
+
+    def removed_tilt_arcsec2(self, theta: FloatArray) -> FloatArray:
+        """Return the air's one-axis motion variance that registering one star removes."""
+        j = self.layers(theta)
+        low = _interpolate(
+            self.table, self.column(theta, "ln_ground_wind"), theta, self.parameters, "tilt_var"
+        )
+        high = _interpolate(
+            self.table, self.column(theta, "ln_high_wind"), theta, self.parameters, "tilt_var"
+        )
+        variance: FloatArray = j[:, 0] * low + j[:, 1:].sum(axis=1) * high
+        return self.tilt_scale(theta) * variance
+
+    def log_otf(self, theta: FloatArray) -> FloatArray:
+        """Return the model of ln OTF of the registered star, shape (n, n_baselines)."""
+        assert self.optics is not None  # noqa: S101 - callers check
+        j = self.layers(theta).sum(axis=1)[:, None]
+        structure = _interpolate_outer(self.table, theta, self.parameters)
+        air = -0.5 * j * structure
+        scale = 2.0 * np.pi**2 * self.optics.frequency_rad2 / ARCSEC**2
+        air = air + self.removed_tilt_arcsec2(theta)[:, None] * scale
+        blur = np.exp(2.0 * self.column(theta, "ln_instrument")) + self.line_blur_arcsec2
+        blur = blur + self.registration_noise_arcsec2 + self._excess_blur(theta)
+        out: FloatArray = air * (1.0 + self.column(theta, "otf_model")[:, None])
+        out -= blur[:, None] * scale
+        return out
+
+    def _excess_blur(self, theta: FloatArray) -> FloatArray:
+        """One-axis variance of the broadband excess inside an exposure, mean of both axes."""
+        a = 2.0 * np.pi * np.exp(self.column(theta, "ln_excess_corner")) * self.exposure_s
+        lost = 1.0 - 2.0 * (a + np.expm1(-a)) / a**2
+        rms2 = sum(np.exp(2.0 * self.column(theta, f"ln_excess_{axis}")) for axis in "xy")
+        out: FloatArray = 0.5 * rms2 * np.clip(lost, 0.0, 1.0)
+        return out
+
+
+def _weights(grid: FloatArray, value: FloatArray) -> tuple[NDArray[np.int64], FloatArray]:
+    """Place of each value on an even grid, and the weight of the upper neighbour."""
+    at = (value - grid[0]) / (grid[1] - grid[0])
+    lower = np.clip(np.floor(at).astype(np.int64), 0, len(grid) - 2)
+    return lower, np.clip(at - lower, 0.0, 1.0)
+
+
+def _interpolate(
+    table: AirTable, log_wind: FloatArray, theta: FloatArray, parameters: Parameters, name: str
+) -> FloatArray:
+    """Interpolate an array of the table in ln wind and ln outer scale, for each row of theta."""
+    values = getattr(table, name)
+    if name in {"modes", "shared_fraction"}:
+        values = np.moveaxis(values, 0, 2)  # wind and outer scale in front
+    i, u = _weights(table.log_wind, log_wind)
+    outer = theta[:, parameters.index("ln_outer_scale")]
+    k, v = _weights(table.log_outer_scale, outer)
+    extra = (1,) * (values.ndim - 2)
+    u, v = u.reshape(-1, *extra), v.reshape(-1, *extra)
+    lower = (1 - v) * values[i, k] + v * values[i, k + 1]
+    upper = (1 - v) * values[i + 1, k] + v * values[i + 1, k + 1]
+    out: FloatArray = (1 - u) * lower + u * upper
+    return out
+
+
+def _interpolate_outer(table: AirTable, theta: FloatArray, parameters: Parameters) -> FloatArray:
+    k, v = _weights(table.log_outer_scale, theta[:, parameters.index("ln_outer_scale")])
+    out: FloatArray = (1 - v[:, None]) * table.structure[k] + v[:, None] * table.structure[k + 1]
+    return out

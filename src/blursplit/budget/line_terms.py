@@ -1,0 +1,143 @@
+"""Lines as parts of the budget: whose they are, and their densities on any frequencies."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from blursplit.spectra import LineFit
+
+    FloatArray = NDArray[np.float64]
+
+# No pier, tripod or tube rings slower than this; a slower line that is no drive period keeps
+# its cause open (common practice, no source).
+SLOWEST_STRUCTURE_HZ = 0.5
+CORE_WIDTHS = 4.0  # half-widths left out of the air's fit on each side of a line
+CORE_BINS = 3.0
+LEAST_SINC2 = 0.1  # exposure averaging is undone only where this much is left
+
+
+@dataclass(frozen=True)
+class LineTerm:
+    """A line and the contribution it counts for."""
+
+    fit: LineFit
+    owner: Literal["tracking", "structure", "unassigned"]
+    candidates_hz: FloatArray
+    odds: FloatArray
+
+    @property
+    def true_hz(self) -> float:
+        """The likeliest candidate."""
+        return float(self.candidates_hz[int(np.argmax(self.odds))])
+
+    @property
+    def half_width_hz(self) -> float:
+        """Half width at half maximum of a damped mode, zero for a steady line."""
+        return (self.fit.damping_ratio or 0.0) * self.fit.frequency_hz
+
+
+def line_density(term: LineTerm, frequency_hz: FloatArray, length_s: float) -> FloatArray:
+    """Return the line's density matrix, shape (n, 2, 2), as a record of this length shows it.
+
+    Notes
+    -----
+    Displacement of a damped mode under white force, S ~ 1/[(f0^2 - f^2)^2 + (2 zeta f0 f)^2],
+    normalised over all frequencies; its width never falls below the record's resolution.
+    """
+    f0 = term.fit.frequency_hz
+    zeta = max(term.half_width_hz, 0.6 / length_s) / f0
+    shape = 1.0 / ((f0**2 - frequency_hz**2) ** 2 + (2.0 * zeta * f0 * frequency_hz) ** 2)
+    # Closed form of the integral from 0 to infinity: pi/(4 zeta f0^3).
+    shape *= 4.0 * zeta * f0**3 / np.pi
+    out: FloatArray = shape[:, None, None] * term.fit.covariance
+    return out
+
+
+def line_cores_hz(terms: Sequence[LineTerm], length_s: float) -> list[tuple[float, float]]:
+    """Return the bands that lines fill, to be left out of the air's fit."""
+    return [
+        (
+            term.fit.frequency_hz - CORE_WIDTHS * term.half_width_hz - CORE_BINS / length_s,
+            term.fit.frequency_hz + CORE_WIDTHS * term.half_width_hz + CORE_BINS / length_s,
+        )
+        for term in terms
+    ]
+
+
+def kept_by_exposure(
+    terms: Sequence[LineTerm],
+    frequency_hz: FloatArray,
+    exposure_s: float,
+    rng: np.random.Generator | None,
+) -> FloatArray:
+    """Return the share of the power that the exposures leave, at each frequency of the record.
+
+    Parameters
+    ----------
+    terms : sequence of LineTerm
+        A frequency near a line takes that line's true frequency.
+    frequency_hz : ndarray, shape (n,)
+    exposure_s : float
+    rng : numpy.random.Generator or None
+        Draws a true frequency for each line by its odds; None takes the likeliest.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        sinc^2(nu tau), 1 where less than a tenth is left: there nothing is undone.
+    """
+    true = np.array(frequency_hz, dtype=np.float64)
+    if terms:
+        centre = np.array([term.fit.frequency_hz for term in terms])
+        nearest = np.argmin(np.abs(true[:, None] - centre), axis=1)
+        chosen = np.array(
+            [
+                term.true_hz if rng is None else rng.choice(term.candidates_hz, p=term.odds)
+                for term in terms
+            ]
+        )
+        true = np.where(chosen[nearest] == centre[nearest], true, chosen[nearest])
+    kept = np.sinc(true * exposure_s) ** 2
+    return np.where(kept >= LEAST_SINC2, kept, 1.0)
+
+
+def motion_inside_exposure(terms: Sequence[LineTerm], exposure_s: float) -> FloatArray:
+    """Return the covariance (2, 2) of the lines' motion that the exposures average away."""
+    total = np.zeros((2, 2))
+    for term in terms:
+        kept = max(float(np.sinc(term.true_hz * exposure_s)) ** 2, LEAST_SINC2)
+        total += term.fit.covariance * (1.0 - kept) / kept
+    return total
+
+
+def smallest_detectable_rms(
+    density: FloatArray, frequency_hz: FloatArray, length_s: float, *, damping_ratio: float = 0.02
+) -> FloatArray:
+    """Return the rms (both axes) of a mode that the search would still find.
+
+    Parameters
+    ----------
+    density : ndarray, shape (n,)
+        Continuum of one axis [unit^2/Hz].
+    frequency_hz : ndarray, shape (n,)
+    length_s : float
+    damping_ratio : float
+
+    Notes
+    -----
+    A mode spread over n = pi zeta f0 T resolved frequencies must stand above the scatter of its
+    continuum there: variance = (S/T) (r + r sqrt(n)), with r = 9 for the usual false alarm over
+    a searched range of a thousand frequencies (ln 1000 + ln 100 = 11.5 in log likelihood, shared
+    by two axes' coefficients and confirmed by the detection table in docs/line_detection.md).
+    """
+    cells = np.maximum(np.pi * damping_ratio * frequency_hz * length_s, 1.0)
+    out: FloatArray = np.sqrt(density / length_s * 9.0 * (1.0 + np.sqrt(cells)))
+    return out

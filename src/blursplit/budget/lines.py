@@ -1,0 +1,274 @@
+"""Lines of the shared motion: found, checked for being shared, aliases and causes named."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from blursplit.budget.estimates import axial_estimate, with_error
+from blursplit.budget.line_terms import SLOWEST_STRUCTURE_HZ, LineTerm
+from blursplit.result import Estimate, Line
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from blursplit.budget.grid import GridData, GridSegment
+    from blursplit.instrument import Instrument
+    from blursplit.spectra import LineFit, LineSearch
+    from blursplit.spectra.aliases import AliasDecision
+    from blursplit.stars.tracks import StarTracks
+
+    FloatArray = NDArray[np.float64]
+
+SHARED_ENOUGH = 0.9  # a line that moves single stars is air or a double star, no vibration
+LEAST_SINC2 = 0.1
+DIRECTION_DRAWS = 400
+
+
+@dataclass(frozen=True)
+class FoundLine:
+    """A line with all that is known of it, in the unit of the grid."""
+
+    fit: LineFit
+    shared_probability: float | None
+    alias: AliasDecision
+    cause: str
+    cause_odds: dict[str, float]
+    owner: str
+    family: int | None
+
+    @property
+    def term(self) -> LineTerm:
+        """The line as a part of the budget."""
+        return LineTerm(
+            fit=self.fit,
+            owner=self.owner,  # type: ignore[arg-type]
+            candidates_hz=self.alias.candidates_hz,
+            odds=self.alias.odds / self.alias.odds.sum(),
+        )
+
+
+def search_lines(
+    grid: GridData, tracks: StarTracks, instrument: Instrument
+) -> tuple[LineSearch | None, list[FoundLine]]:
+    """Find the lines of the shared motion.
+
+    Parameters
+    ----------
+    grid : GridData
+    tracks : StarTracks
+    instrument : Instrument
+        For time stamps, row times, declared periods and known sources of vibration.
+
+    Returns
+    -------
+    search : LineSearch or None
+        None when the record is too short.
+    lines : list of FoundLine
+        Only lines that all stars share (or of a single star).
+    """
+    from blursplit.spectra import find_lines
+    from blursplit.spectra.families import group_harmonics
+
+    time, motion, segment = _joined(grid)
+    noise = grid.shared_noise_psd_arcsec2_hz
+    try:
+        search = find_lines(
+            time,
+            motion,
+            cadence_s=grid.cadence_s,
+            exposure_s=min(grid.exposure_s, 2.0 * grid.cadence_s),
+            segment=segment,
+            noise_psd=(noise, noise),
+        )
+    except ValueError:
+        return None, []
+    frequency = np.array([fit.frequency_hz for fit in search.lines])
+    sigma = np.array([fit.frequency_sigma for fit in search.lines])
+    family_of: dict[int, int] = {}
+    for number, family in enumerate(group_harmonics(frequency, sigma)):
+        family_of.update(dict.fromkeys((int(m) for m in family.members), number))
+    longest = max(grid.segments, key=lambda s: len(s.real))
+    lines = []
+    for i, fit in enumerate(search.lines):
+        shared = _shared(grid, longest, fit, search, tracks)
+        if shared is not None and shared < SHARED_ENOUGH:
+            continue
+        alias = _alias(grid, longest, fit, search, tracks, instrument)
+        cause, odds = _cause(fit, alias, grid, instrument)
+        lines.append(
+            FoundLine(fit, shared, alias, cause, odds, _owner(fit, cause), family_of.get(i))
+        )
+    return search, lines
+
+
+def _owner(fit: LineFit, cause: str) -> str:
+    if cause.startswith(("drive", "guide")):
+        return "tracking"
+    return "structure" if fit.frequency_hz >= SLOWEST_STRUCTURE_HZ else "unassigned"
+
+
+def _joined(grid: GridData) -> tuple[FloatArray, FloatArray, NDArray[np.int64]]:
+    time = np.concatenate(
+        [s.start_s + np.arange(len(s.real)) * grid.cadence_s for s in grid.segments]
+    )
+    motion = np.concatenate([s.shared_arcsec for s in grid.segments])
+    segment = np.concatenate(
+        [np.full(len(s.real), i, dtype=np.int64) for i, s in enumerate(grid.segments)]
+    )
+    return time, motion, segment
+
+
+def _star_motion(grid: GridData, piece: GridSegment) -> tuple[FloatArray, FloatArray]:
+    n = len(grid.star)
+    return piece.stars_arcsec[:, :n], piece.stars_arcsec[:, n:]
+
+
+def _row_times(grid: GridData, tracks: StarTracks) -> FloatArray | None:
+    rows = np.nanmedian(tracks.row_time_s[:, grid.star], axis=0)
+    return rows if np.ptp(rows) > 0 else None
+
+
+def _shared(
+    grid: GridData, piece: GridSegment, fit: LineFit, search: LineSearch, tracks: StarTracks
+) -> float | None:
+    from blursplit.spectra.shared import shared_probability
+
+    x, y = _star_motion(grid, piece)
+    rows = _row_times(grid, tracks)
+    signs = ((0, 1),) if rows is None else ((0, 1), (1, -1), (1, 1), (2, -1), (2, 1))
+    return shared_probability(x, y, grid.cadence_s, fit, search.continuum, rows, signs)
+
+
+def _alias(
+    grid: GridData,
+    piece: GridSegment,
+    fit: LineFit,
+    search: LineSearch,
+    tracks: StarTracks,
+    instrument: Instrument,
+) -> AliasDecision:
+    from blursplit.spectra.aliases import (
+        alias_candidates,
+        decide_alias,
+        row_time_log_odds,
+        time_stamp_log_odds,
+    )
+
+    candidates = alias_candidates(fit.frequency_hz, grid.cadence_s)
+    rows = _row_times(grid, tracks)
+    by_rows = None
+    if rows is not None:
+        x, y = _star_motion(grid, piece)
+        by_rows = row_time_log_odds(
+            x,
+            y,
+            rows,
+            grid.cadence_s,
+            fit,
+            search.continuum,
+            candidates,
+            row_order_known=instrument.get("row_order") is not None,
+        )
+    by_stamps = None
+    if instrument.get("time_stamps") == "hardware" and tracks.timing == "jittered":
+        good = piece.frame >= 0
+        rows_of = piece.frame[good]
+        by_stamps = time_stamp_log_odds(
+            tracks.time_s[rows_of],
+            piece.shared_arcsec[good],
+            fit,
+            search.continuum,
+            candidates.frequency_hz,
+        )
+    return decide_alias(
+        candidates, exposure_s=grid.exposure_s, row_times=by_rows, time_stamps=by_stamps
+    )
+
+
+def _cause(
+    fit: LineFit, alias: AliasDecision, grid: GridData, instrument: Instrument
+) -> tuple[str, dict[str, float]]:
+    from blursplit.mechanics.causes import name_causes
+
+    return name_causes(
+        frequency_hz=fit.frequency_hz,
+        frequency_sigma_hz=fit.frequency_sigma,
+        candidates_hz=alias.candidates_hz,
+        candidate_odds=alias.odds,
+        frame_rate_hz=1.0 / grid.cadence_s,
+        instrument=instrument,
+        is_steady=fit.kind == "steady",
+    )
+
+
+def to_result(
+    found: Sequence[FoundLine], *, exposure_s: float, in_arcsec: bool, rng: np.random.Generator
+) -> list[Line]:
+    """Turn lines into the records of the result.
+
+    Notes
+    -----
+    Exposure averaging is undone where the true frequency is decided and a tenth of the power is
+    left; else the interval covers the candidates.
+    """
+    return [_one_line(line, exposure_s, rng, in_arcsec=in_arcsec) for line in found]
+
+
+def _one_line(
+    line: FoundLine, exposure_s: float, rng: np.random.Generator, *, in_arcsec: bool
+) -> Line:
+    fit = line.fit
+    gains = 1.0 / np.maximum(np.sinc(line.alias.candidates_hz * exposure_s) ** 2, LEAST_SINC2)
+    gain = float(np.sqrt(gains[int(np.argmax(line.alias.odds))]))
+    rms = with_error(fit.rms * gain, fit.rms_sigma * gain)
+    if not line.alias.is_decided:
+        likely = np.sqrt(gains[line.alias.odds > 0.05])  # noqa: PLR2004 - 95 % of the odds
+        rms = _widened(rms, fit.rms, likely)
+    damping: Estimate | None
+    if fit.damping_ratio is None:
+        damping = Estimate(value=None, low=0.0, high=fit.damping_high, high95=fit.damping_high)
+    else:
+        half = fit.damping_high - fit.damping_ratio
+        damping = Estimate(
+            value=fit.damping_ratio,
+            low=fit.damping_low,
+            high=fit.damping_high,
+            low95=max(0.0, 2.0 * fit.damping_low - fit.damping_ratio),
+            high95=fit.damping_ratio + 2.0 * half,
+        )
+    return Line(
+        frequency_hz=with_error(fit.frequency_hz, fit.frequency_sigma),
+        rms_arcsec=rms if in_arcsec else None,
+        rms_px=None if in_arcsec else rms,
+        angle_deg=axial_estimate(
+            fit.angle_deg + fit.angle_sigma_deg * rng.standard_normal(DIRECTION_DRAWS)
+        ),
+        axis_ratio=fit.axis_ratio,
+        damping_ratio=damping,
+        false_alarm_probability=fit.false_alarm_probability,
+        shared_probability=line.shared_probability,
+        alias_candidates_hz=[float(f) for f in line.alias.candidates_hz],
+        alias_odds=[float(o) for o in line.alias.odds],
+        kind=fit.kind,
+        family=line.family,
+        cause=line.cause,
+        cause_odds=line.cause_odds,
+    )
+
+
+def _widened(rms: Estimate, measured: float, gains: FloatArray) -> Estimate:
+    """Let the interval reach from the smallest to the largest gain of the likely candidates."""
+    assert rms.low is not None  # noqa: S101 - `with_error` sets all ends
+    assert rms.high is not None  # noqa: S101
+    return Estimate(
+        value=rms.value,
+        low=min(rms.low, measured * float(gains.min())),
+        high=max(rms.high, measured * float(gains.max())),
+        low95=min(rms.low95 or 0.0, measured * float(gains.min())),
+        high95=max(rms.high95 or 0.0, measured * float(gains.max())),
+    )

@@ -1,0 +1,119 @@
+"""The registered star's transfer function as data of the joint fit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from blursplit.air.image import telescope_otf
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from blursplit.budget.air_table import Optics
+
+    FloatArray = NDArray[np.float64]
+
+ARCSEC = 206264.80625
+LOWEST_BASELINE = 0.05  # apertures; below it the stamp's edge and the sky decide
+HIGHEST_BASELINE = 0.30  # above it the Gaussian form of the registered OTF fails
+N_BASELINES = 8
+MAX_CYCLES_PX = 0.42
+LEAST_OTF = 0.04
+N_ANGLES = 24
+LEVEL_SIGMA = 0.03  # flux in the wings beyond the stamp, and the sky under it
+POINT_SIGMA = 0.01  # pixel response and interpolation
+MIN_BASELINES = 3
+
+
+@dataclass(frozen=True)
+class OpticsData:
+    """ln of the registered star's OTF, with telescope, pixel and dispersion divided out.
+
+    Parameters
+    ----------
+    baseline_m : ndarray, shape (n,)
+        Pupil baselines, 0.05 to 0.3 apertures.
+    frequency_rad2 : ndarray, shape (n,)
+        Square of the sky frequency [cycles/rad]^2.
+    log_otf : ndarray, shape (n,)
+    covariance : ndarray, shape (n, n)
+        Sampling error, a free level (sky and wings cut off by the stamp) and the pixel's part.
+    instrument : ndarray, shape (n,)
+        ln of what was divided out.
+    """
+
+    baseline_m: FloatArray
+    frequency_rad2: FloatArray
+    log_otf: FloatArray
+    covariance: FloatArray
+    instrument: FloatArray
+
+
+def registered_transfer(
+    image: FloatArray,
+    blocks: FloatArray,
+    optics: Optics,
+    *,
+    scale_arcsec: float,
+    dispersion_arcsec2: float,
+) -> OpticsData | None:
+    """Measure the azimuthal mean of the registered star's transfer function.
+
+    Parameters
+    ----------
+    image : ndarray, shape (size, size)
+        Mean of the frames, each shifted on its own centroid; sky removed.
+    blocks : ndarray, shape (n_blocks, size, size)
+        The same from disjoint stretches of time.
+    optics : Optics
+    scale_arcsec : float
+        Pixel size.
+    dispersion_arcsec2 : float
+        Mean one-axis variance of the atmospheric dispersion.
+
+    Returns
+    -------
+    OpticsData or None
+        None where the pixels are too large, or the star too fat, for three baselines.
+    """
+    share = np.linspace(LOWEST_BASELINE, HIGHEST_BASELINE, N_BASELINES)
+    baseline = share * optics.aperture_m
+    cycles_arcsec = baseline / optics.wavelength_m / ARCSEC
+    cycles_px = cycles_arcsec * scale_arcsec
+    measured = _azimuthal_mean(image, cycles_px)
+    use = (cycles_px < MAX_CYCLES_PX) & (measured > LEAST_OTF) & np.isfinite(measured)
+    use &= np.cumprod(use).astype(bool)  # nothing beyond the first baseline that fails
+    if int(use.sum()) < MIN_BASELINES:
+        return None
+    by_block = np.stack([np.log(_azimuthal_mean(b, cycles_px[use])) for b in blocks])
+    angles = np.pi * (np.arange(N_ANGLES) + 0.5) / N_ANGLES
+    fx, fy = np.outer(cycles_px[use], np.cos(angles)), np.outer(cycles_px[use], np.sin(angles))
+    pixel = np.mean(np.sinc(fx) * np.sinc(fy), axis=1)
+    instrument = np.log(telescope_otf(share[use], optics.obstruction) * pixel)
+    instrument -= 2.0 * np.pi**2 * cycles_arcsec[use] ** 2 * dispersion_arcsec2
+    n = int(use.sum())
+    scatter = np.cov(by_block.T) / len(blocks) if len(blocks) > 1 else np.zeros((n, n))
+    covariance = scatter + LEVEL_SIGMA**2 + POINT_SIGMA**2 * np.eye(n)
+    return OpticsData(
+        baseline_m=baseline[use],
+        frequency_rad2=(cycles_arcsec[use] * ARCSEC) ** 2,
+        log_otf=np.log(measured[use]) - instrument,
+        covariance=covariance,
+        instrument=instrument,
+    )
+
+
+def _azimuthal_mean(image: FloatArray, cycles_px: FloatArray) -> FloatArray:
+    """Mean modulus of the image's transform on circles, over its value at zero."""
+    angles = np.pi * (np.arange(N_ANGLES) + 0.5) / N_ANGLES
+    axis = np.arange(image.shape[0]) - (image.shape[0] - 1) / 2.0
+    out = np.empty(len(cycles_px))
+    for i, f in enumerate(cycles_px):
+        wave_x = np.exp(-2j * np.pi * f * np.outer(np.cos(angles), axis))
+        wave_y = np.exp(-2j * np.pi * f * np.outer(np.sin(angles), axis))
+        out[i] = np.mean(np.abs(np.einsum("ay,yx,ax->a", wave_y, image, wave_x)))
+    total = image.sum()
+    return np.maximum(out / total if total > 0 else np.nan * out, 1e-6)

@@ -1,0 +1,105 @@
+"""The parameters of the joint fit and what is assumed of them beforehand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    FloatArray = NDArray[np.float64]
+
+# Rms below which an excess cannot matter for any budget, and its upper end [arcsec].
+EXCESS_RMS_ARCSEC = (2e-3, 5.0)
+EXCESS_CORNER_HZ = (0.03, 8.0)
+NOISE_SCALE_SIGMA = 0.1  # gain and read noise are rarely known better
+OTF_MODEL_SIGMA = 0.06  # error of the Gaussian registration formula, physics of 6: D/r0 <= 4
+LAYER_RANGE = 1e-4  # weakest layer over strongest that is allowed
+INSTRUMENT_SIGMA = 0.05  # relative error of a stated instrument width
+
+
+@dataclass(frozen=True)
+class Parameters:
+    """Names, bounds and Gaussian priors of the vector that is sampled.
+
+    Parameters
+    ----------
+    names : tuple of str
+    low, high : ndarray, shape (n,)
+        Uniform prior between these (on the logarithm for names that start with ``ln_``).
+    mean, sigma : ndarray, shape (n,)
+        Gaussian prior; sigma infinite where there is none.
+    """
+
+    names: tuple[str, ...]
+    low: FloatArray
+    high: FloatArray
+    mean: FloatArray
+    sigma: FloatArray
+
+    def index(self, name: str) -> int:
+        """Return the place of a parameter."""
+        return self.names.index(name)
+
+    def log_prior(self, theta: FloatArray) -> FloatArray:
+        """Return ln prior of each row of theta, -inf outside the bounds."""
+        inside = np.all((theta >= self.low) & (theta <= self.high), axis=-1)
+        value = -0.5 * np.sum(((theta - self.mean) / self.sigma) ** 2, axis=-1)
+        out: FloatArray = np.where(inside, value, -np.inf)
+        return out
+
+
+def make_parameters(
+    *,
+    n_layers: int,
+    strongest_j: float,
+    wind_m_s: tuple[float, float],
+    outer_scale_m: tuple[float, float],
+    centroid_mix: tuple[float, float],
+    instrument_sigma_arcsec: tuple[float, float],
+    known_instrument_arcsec: float | None,
+) -> Parameters:
+    """Set up the parameters.
+
+    Parameters
+    ----------
+    n_layers : int
+        Layers of air, the first at the telescope.
+    strongest_j : float
+        Largest r0^(-5/3) that the recorded width allows.
+    wind_m_s, outer_scale_m : (low, high)
+    centroid_mix : (mean, sigma)
+        Share of Z-tilt in what the centroid measures.
+    instrument_sigma_arcsec : (low, high)
+        Range of the Gaussian width (one-axis rms) of optics and focus.
+    known_instrument_arcsec : float or None
+        The same where it was stated.
+    """
+    rows: list[tuple[str, float, float, float, float]] = []
+
+    def flat(name: str, low: float, high: float) -> None:
+        rows.append((name, low, high, 0.0, np.inf))
+
+    for i in range(n_layers):
+        flat(f"ln_j{i}", np.log(strongest_j * LAYER_RANGE), np.log(strongest_j))
+    flat("ln_outer_scale", np.log(outer_scale_m[0]), np.log(outer_scale_m[1]) + 1e-6)
+    flat("ln_ground_wind", np.log(min(0.5, wind_m_s[0])), np.log(wind_m_s[1]))
+    flat("ln_high_wind", np.log(wind_m_s[0]), np.log(wind_m_s[1]))
+    flat("ground_along_x", 0.0, 1.0)
+    rows.append(("centroid_mix", 0.0, 1.5, *centroid_mix))
+    for axis in "xy":
+        flat(f"ln_excess_{axis}", *np.log(EXCESS_RMS_ARCSEC))
+    flat("ln_excess_corner", *np.log(EXCESS_CORNER_HZ))
+    rows.append(("ln_noise", -0.5, 0.5, 0.0, NOISE_SCALE_SIGMA))
+    rows.append(("otf_model", -0.3, 0.3, 0.0, OTF_MODEL_SIGMA))
+    low, high = np.log(instrument_sigma_arcsec)
+    if known_instrument_arcsec is None:
+        flat("ln_instrument", low, high)
+    else:
+        mean = float(np.log(known_instrument_arcsec))
+        rows.append(("ln_instrument", mean - 0.5, mean + 0.5, mean, INSTRUMENT_SIGMA))
+    table = np.array([row[1:] for row in rows])
+    return Parameters(tuple(row[0] for row in rows), *table.T)

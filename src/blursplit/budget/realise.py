@@ -1,0 +1,155 @@
+"""What the shared motion of this very record was made of, drawn given the fitted spectra.
+
+Given the densities of its parts, the Fourier coefficients of a measured sum divide among them
+like a Wiener filter says, with a known scatter. Drawing from that distribution gives the rms
+that each part really had in this record, which is what the budget speaks of, and its uncertainty
+from the air and noise that lie over it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from blursplit.budget.spectral_data import remove_trend
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from blursplit.budget.grid import GridData
+
+    FloatArray = NDArray[np.float64]
+    ComplexArray = NDArray[np.complex128]
+
+
+@dataclass(frozen=True)
+class Coefficients:
+    """Fourier coefficients of the shared motion, one row a frequency of a segment.
+
+    Parameters
+    ----------
+    frequency_hz : ndarray, shape (n,)
+    value : ndarray of complex, shape (n, 2)
+        Scaled so that the sum of |value|^2 is the variance [arcsec^2].
+    resolution_hz : ndarray, shape (n,)
+        Spacing of the frequencies of that segment: variance of a coefficient is S times this.
+    weight : ndarray, shape (n,)
+        Share of the segment in the whole record.
+    segment : ndarray of int, shape (n,)
+    """
+
+    frequency_hz: FloatArray
+    value: ComplexArray
+    resolution_hz: FloatArray
+    weight: FloatArray
+    segment: NDArray[np.int64]
+
+
+def shared_coefficients(grid: GridData) -> Coefficients:
+    """Transform the shared motion of each segment, trend removed."""
+    columns: list[list[FloatArray]] = []
+    values = []
+    total = sum(len(s.real) for s in grid.segments)
+    for number, segment in enumerate(grid.segments):
+        n = len(segment.real)
+        transform = np.fft.rfft(remove_trend(segment.shared_arcsec), axis=0)[1:] / n
+        # Both signs of the frequency count, except Nyquist, which has only one.
+        transform *= np.sqrt(2.0)
+        if n % 2 == 0:
+            transform[-1] /= np.sqrt(2.0)
+        frequency = np.fft.rfftfreq(n, grid.cadence_s)[1:].astype(np.float64)
+        m = len(frequency)
+        values.append(transform)
+        columns.append(
+            [
+                frequency,
+                np.full(m, 1.0 / (n * grid.cadence_s)),
+                np.full(m, n / total),
+                np.full(m, float(number)),
+            ]
+        )
+    frequency, resolution, weight, number_of = (
+        np.concatenate([column[i] for column in columns]) for i in range(4)
+    )
+    return Coefficients(
+        frequency, np.concatenate(values), resolution, weight, number_of.astype(np.int64)
+    )
+
+
+def divide(
+    coefficients: Coefficients,
+    part: FloatArray,
+    rest: FloatArray,
+    rng: np.random.Generator | None,
+) -> ComplexArray:
+    """Draw a part of the shared motion given the whole and both densities.
+
+    Parameters
+    ----------
+    coefficients : Coefficients
+    part, rest : ndarray, shape (n, 2, 2)
+        Densities (x, y matrices) of the part and of all else [arcsec^2/Hz].
+    rng : numpy.random.Generator or None
+        None gives the mean instead of a draw (the smoothed estimate).
+
+    Returns
+    -------
+    ndarray of complex, shape (n, 2)
+    """
+    total = part + rest
+    gain = part @ np.linalg.inv(total)
+    mean: ComplexArray = np.einsum("nij,nj->ni", gain, coefficients.value)
+    if rng is None:
+        return mean
+    left = part - gain @ part
+    left = 0.5 * (left + np.swapaxes(left, 1, 2)) * coefficients.resolution_hz[:, None, None]
+    values, vectors = np.linalg.eigh(left)
+    root = vectors * np.sqrt(np.clip(values, 0.0, None))[:, None, :]
+    noise = rng.standard_normal((2, len(mean), 2)) / np.sqrt(2.0)
+    drawn = np.einsum("nij,nj->ni", root, noise[0] + 1j * noise[1])
+    out: ComplexArray = mean + drawn
+    return out
+
+
+def window_covariance(
+    coefficients: Coefficients,
+    value: ComplexArray,
+    blur_time_s: float,
+    kept: FloatArray | None = None,
+) -> FloatArray:
+    """Return the 2x2 covariance of a motion inside windows of the blur time [arcsec^2].
+
+    Notes
+    -----
+    rms^2 = integral of S(nu) [1 - sinc^2(nu T)] dnu: each window is about its own mean. `kept`
+    is the share of the power that the exposure left, which is divided out.
+    """
+    nu = coefficients.frequency_hz
+    weight = coefficients.weight * (1.0 - np.sinc(nu * blur_time_s) ** 2)
+    if kept is not None:
+        weight = weight / kept
+    out: FloatArray = np.einsum("n,ni,nj->ij", weight, value, value.conj()).real
+    return out
+
+
+def to_series(coefficients: Coefficients, value: ComplexArray, grid: GridData) -> list[FloatArray]:
+    """Return the motion of each segment in time, shape (n, 2) each [arcsec]."""
+    out = []
+    for number, segment in enumerate(grid.segments):
+        n = len(segment.real)
+        transform = value[coefficients.segment == number] * n / np.sqrt(2.0)
+        if n % 2 == 0:
+            transform[-1] *= np.sqrt(2.0)
+        full = np.concatenate([np.zeros((1, 2)), transform])
+        out.append(np.fft.irfft(full, n=n, axis=0))
+    return out
+
+
+def principal_axes(covariance: FloatArray) -> tuple[float, float, float]:
+    """Return rms along the larger axis, along the smaller, and its angle [0, 180) deg."""
+    values, vectors = np.linalg.eigh(covariance)
+    angle = float(np.degrees(np.arctan2(vectors[1, 1], vectors[0, 1])) % 180.0)
+    minor, major = np.sqrt(np.clip(values, 0.0, None))
+    return float(major), float(minor), angle

@@ -1,0 +1,220 @@
+"""The split itself: draws of every contribution over the blur time, from the joint fit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from blursplit.budget.contributions import Blur, all_widths, shares
+from blursplit.budget.line_terms import LineTerm, kept_by_exposure, line_density
+from blursplit.budget.realise import (
+    Coefficients,
+    divide,
+    shared_coefficients,
+    to_series,
+    window_covariance,
+)
+from blursplit.result import CONTRIBUTIONS
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from blursplit.budget.air_table import Optics
+    from blursplit.budget.drift import DriftDraws
+    from blursplit.budget.grid import GridData
+    from blursplit.budget.joint import JointFit
+    from blursplit.result import Contribution
+
+    FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Split:
+    """Draws of the budget, one row a draw.
+
+    Parameters
+    ----------
+    structure, unassigned, tracking : ndarray, shape (n, 2, 2)
+        Covariance of each motion inside the blur time [arcsec^2].
+    recorded : ndarray, shape (n,)
+        Modelled recorded FWHM [arcsec].
+    without : dict of frozenset to ndarray, shape (n,)
+        FWHM with these contributions removed.
+    alone : dict of contribution to ndarray, shape (n,)
+        FWHM of each contribution alone.
+    share : dict of contribution to ndarray, shape (n,)
+    air_motion : ndarray, shape (n,)
+        One-axis rms of one star's air motion, exposure averaged [arcsec].
+    tracking_series, structure_series : list of ndarray, shape (n_frames_of_segment, 2)
+        Smoothed estimates on the grid, segment by segment.
+    """
+
+    structure: FloatArray
+    unassigned: FloatArray
+    tracking: FloatArray
+    recorded: FloatArray
+    without: dict[frozenset[Contribution], FloatArray]
+    alone: dict[Contribution, FloatArray]
+    share: dict[Contribution, FloatArray]
+    air_motion: FloatArray
+    structure_series: list[FloatArray]
+
+
+@dataclass(frozen=True)
+class SplitSetup:
+    """What the split is told beside the fit."""
+
+    optics: Optics
+    blur_time_s: float
+    pixel_arcsec: float
+    dispersion: FloatArray
+    n_widths: int
+
+
+def split_motion(
+    fit: JointFit,
+    grid: GridData,
+    terms: Sequence[LineTerm],
+    drift: DriftDraws,
+    setup: SplitSetup,
+    rng: np.random.Generator,
+) -> Split:
+    """Divide the shared motion among its causes, and the width among the contributions.
+
+    Parameters
+    ----------
+    fit : JointFit
+        One row of results a draw of this fit.
+    grid : GridData
+    terms : sequence of LineTerm
+    drift : DriftDraws
+        Drift and drive terms, as many draws as the fit has.
+    setup : SplitSetup
+    rng : numpy.random.Generator
+    """
+    coefficients = shared_coefficients(grid)
+    n = len(fit.draws)
+    lines = _LineDensities.build(coefficients, terms, grid.longest_s)
+    air = _at(coefficients, fit)
+    structure, unassigned = np.zeros((n, 2, 2)), np.zeros((n, 2, 2))
+    slow = np.zeros((n, 2, 2))
+    noise = grid.shared_noise_psd_arcsec2_hz * np.exp(fit.column("ln_noise"))
+    excess = fit.model.excess_density(fit.draws, coefficients.frequency_hz)
+    for k in range(n):
+        rest = _diagonal(air[k] + noise[k])
+        kept = kept_by_exposure(terms, coefficients.frequency_hz, grid.exposure_s, rng)
+        broad = _diagonal(excess[k])
+        for owner, out in (("structure", structure), ("tracking", slow), ("unassigned", None)):
+            mine = lines.density(owner)
+            if out is None:
+                mine = mine + broad
+                out = unassigned  # noqa: PLW2901 - broadband excess joins lines without owner
+            if not np.any(mine):
+                continue
+            others = rest + lines.others(owner) + (0.0 if owner == "unassigned" else broad)
+            value = divide(coefficients, mine, others, rng)
+            out[k] = window_covariance(coefficients, value, setup.blur_time_s, kept)
+    mean_rest = _diagonal(np.median(air, axis=0) + float(np.median(noise)))
+    mean_rest = mean_rest + _diagonal(np.median(excess, axis=0)) + lines.others("structure")
+    smooth = divide(coefficients, lines.density("structure"), mean_rest, None)
+    air_motion = np.sqrt(fit.model.removed_tilt_arcsec2(fit.draws))
+    tracking = slow + drift.covariance
+    every = _all_widths(fit, drift, setup, structure, unassigned, slow)
+    parts = [shares(widths) for widths in every]
+    everything = frozenset(CONTRIBUTIONS)
+    removed: list[frozenset[Contribution]] = [frozenset({part}) for part in CONTRIBUTIONS]
+    removed.append(frozenset({"tracking", "structure"}))
+    return Split(
+        structure=structure,
+        unassigned=unassigned,
+        tracking=tracking,
+        recorded=np.array([w[everything] for w in every]),
+        without={r: np.array([w[everything - r] for w in every]) for r in removed},
+        alone={part: np.array([w[frozenset({part})] for w in every]) for part in CONTRIBUTIONS},
+        share={part: np.array([s[part] for s in parts]) for part in CONTRIBUTIONS},
+        air_motion=air_motion,
+        structure_series=to_series(coefficients, smooth, grid),
+    )
+
+
+@dataclass(frozen=True)
+class _LineDensities:
+    by_owner: dict[str, FloatArray]
+    total: FloatArray
+
+    @classmethod
+    def build(
+        cls, coefficients: Coefficients, terms: Sequence[LineTerm], length_s: float
+    ) -> _LineDensities:
+        zero = np.zeros((len(coefficients.frequency_hz), 2, 2))
+        owners: dict[str, FloatArray] = {
+            name: zero.copy() for name in ("structure", "tracking", "unassigned")
+        }
+        for term in terms:
+            owners[term.owner] += line_density(term, coefficients.frequency_hz, length_s)
+        return cls(owners, sum(owners.values(), zero))
+
+    def density(self, owner: str) -> FloatArray:
+        return self.by_owner[owner]
+
+    def others(self, owner: str) -> FloatArray:
+        return self.total - self.by_owner[owner]
+
+
+def _diagonal(density: FloatArray) -> FloatArray:
+    """Turn densities along x and y, shape (2, n), into matrices (n, 2, 2)."""
+    out = np.zeros((density.shape[1], 2, 2))
+    out[:, 0, 0], out[:, 1, 1] = density[0], density[1]
+    return out
+
+
+def _at(coefficients: Coefficients, fit: JointFit) -> FloatArray:
+    """Air's shared density at the coefficients' frequencies, (n_draws, 2, n_frequencies)."""
+    fine = fit.model.table.fine_hz
+    log_density = np.log(np.maximum(fit.model.shared_air_density(fit.draws), 1e-30))
+    where = np.interp(np.log(coefficients.frequency_hz), np.log(fine), np.arange(len(fine)))
+    lower = np.minimum(where.astype(np.int64), len(fine) - 2)
+    upper_weight = where - lower
+    out: FloatArray = np.exp(
+        (1.0 - upper_weight) * log_density[:, :, lower]
+        + upper_weight * log_density[:, :, lower + 1]
+    )
+    return out
+
+
+def _all_widths(
+    fit: JointFit,
+    drift: DriftDraws,
+    setup: SplitSetup,
+    structure: FloatArray,
+    unassigned: FloatArray,
+    slow: FloatArray,
+) -> list[dict[frozenset[Contribution], float]]:
+    optics = setup.optics
+    n = len(fit.draws)
+    rows = np.linspace(0, n - 1, min(setup.n_widths, n)).astype(np.int64)
+    optics_sigma = np.exp(fit.column("ln_instrument"))
+    outer = np.exp(fit.column("ln_outer_scale"))
+    every = []
+    for k in rows:
+        blur = Blur(
+            j=float(fit.j[k]),
+            outer_scale_m=float(outer[k]),
+            wavelength_m=optics.wavelength_m,
+            aperture_m=optics.aperture_m,
+            obstruction=optics.obstruction,
+            drift_arcsec=(float(drift.length_arcsec[k, 0]), float(drift.length_arcsec[k, 1])),
+            sinusoids=tuple((float(a[0]), float(a[1])) for a in drift.amplitudes_arcsec[k]),
+            tracking_extra=slow[k],
+            structure=structure[k],
+            unassigned=unassigned[k],
+            optics_sigma_arcsec=float(optics_sigma[k]),
+            pixel_arcsec=setup.pixel_arcsec,
+            dispersion=setup.dispersion,
+        )
+        every.append(all_widths(blur))
+    return every
