@@ -46,9 +46,11 @@ TRIALS_PER_BIN = 0.08
 air with tube currents and drift 0.04 to 0.09 (300 series each); see benchmarks/lines.py."""
 
 LOWEST_CONTRAST = 2.0
-"""Peak over continuum that a mode needs. One frozen layer seen through a round pupil ripples by
-half its mean (1.5 V/D and its multiples; a G-tilt at 3 m/s and 0.25 m: 18 Hz), which a long,
-quiet record shows beyond doubt and which is no mode."""
+CONTRAST_PER_DAMPING = 60.0
+"""Peak over continuum that a mode needs: 2 + 60 zeta. One frozen layer seen through a round
+pupil ripples (near 1.5 V/D and its multiples; a G-tilt at 3 m/s and 0.25 m: 18 Hz), which a
+long, quiet record shows beyond doubt and which is no mode; these ripples are as wide as a damping
+ratio of 0.03 to 0.07 and rise by half to twice their mean."""
 
 
 @dataclass(frozen=True)
@@ -308,7 +310,7 @@ def _prune(
             gains.append(2.0 * (state.log_likelihood - without.log_likelihood))
         chances = [
             chance_of_ratio(gain, periodogram, *searched)
-            if _contrast(periodogram, basis, state, k) >= LOWEST_CONTRAST
+            if _contrast(periodogram, basis, state, k) >= _needed(state.modes[k])
             else 1.0
             for k, gain in enumerate(gains)
         ]
@@ -324,6 +326,10 @@ def _prune(
             state.coefficients,
         )
     return state, []
+
+
+def _needed(mode: Mode) -> float:
+    return LOWEST_CONTRAST + CONTRAST_PER_DAMPING * mode.damping_ratio
 
 
 def _contrast(periodogram: Periodogram, basis: Basis, state: _State, index: int) -> float:
