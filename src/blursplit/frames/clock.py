@@ -152,7 +152,7 @@ def _cube_stamps(slab: Slab, tables: list[Table]) -> Stamps | None:
             begins = read_stamps([header])
             # TIMEPIXR = 0.5 is the default: coordinates belong to the middle (Rots et al. 2015).
             return Stamps(
-                np.arange(slab.planes) * step[0] * factor,
+                np.arange(slab.planes, dtype=np.float64) * step[0] * factor,
                 begins.first_mjd_utc if begins else None,
                 "CTYPE3 = TIME",
                 "middle",

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     IntArray = NDArray[np.int64]
 
 FRAMES = 96
+FEWEST_FRAMES = 16
 REFERENCE_FRAMES = 8
 WINDOW_PX = 1024
 STARS = 24
@@ -73,6 +74,8 @@ def estimate_gain(source: FrameSource, saturation_adu: float | None = None) -> G
     (found on simulated stars).
     """
     frames = min(FRAMES, source.n_frames)
+    if frames < FEWEST_FRAMES:
+        return None
     stars = _bright_stars(source, min(REFERENCE_FRAMES, frames), saturation_adu)
     if stars is None:
         return None
@@ -105,7 +108,8 @@ def _bright_stars(
     margin = STAMP_PX
     inner = smooth.copy()
     inner[:margin] = inner[-margin:] = inner[:, :margin] = inner[:, -margin:] = sky
-    xs, ys = [], []
+    xs: list[int] = []
+    ys: list[int] = []
     for _ in range(4 * STARS):
         y, x = np.unravel_index(int(np.argmax(inner)), inner.shape)
         if inner[y, x] < sky + 8 * noise or len(xs) == STARS:
@@ -159,7 +163,7 @@ def _residuals(stamps: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     level = mean.ravel() - np.median(mean)
     columns = np.stack([mode.ravel() for mode in modes], axis=1)
     for _ in range(EXTRA_ROUNDS):
-        basis, _ = np.linalg.qr(columns)
+        basis = np.linalg.qr(columns)[0]
         residual = flat - (flat @ basis) @ basis.T
         spread = np.maximum(residual.std(axis=0), 1e-9)
         _, size, patterns = np.linalg.svd(residual / spread, full_matrices=False)
@@ -168,7 +172,7 @@ def _residuals(stamps: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         if not strong.any():
             break
         columns = np.column_stack([columns, (patterns[strong] * spread).T])
-    basis, _ = np.linalg.qr(columns)
+    basis = np.linalg.qr(columns)[0]
     residual = flat - (flat @ basis) @ basis.T
     left = (np.eye(basis.shape[0]) - basis @ basis.T) ** 2
     # Patterns taken from the data cost a degree of freedom in time each, as the mean does.
@@ -215,10 +219,10 @@ def _fit(design: FloatArray, variance: FloatArray) -> float:
     """Return d variance / d level by weighted least squares with clipping."""
     weight = np.full(variance.size, 1 / np.median(variance))
     keep = np.ones(variance.size, dtype=bool)
-    fitted = np.zeros(design.shape[1])
+    fitted: FloatArray = np.zeros(design.shape[1])
     for _ in range(5):
         rows = design[keep] * weight[keep, np.newaxis]
-        fitted = np.linalg.lstsq(rows, variance[keep] * weight[keep], rcond=None)[0]
+        fitted = np.asarray(np.linalg.lstsq(rows, variance[keep] * weight[keep], rcond=None)[0])
         model = np.maximum(design @ fitted, 0.2 * np.median(variance))
         weight = 1 / model
         keep = variance < 4 * model

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import math
 import re
-import warnings
 from typing import TYPE_CHECKING
 
+from blursplit.frames.offline import offline
 from blursplit.instrument import Known
 
 if TYPE_CHECKING:
     from blursplit.frames.header import Header
 
+LOWEST_DEG = 10.0  # nobody measures image quality below
+SAME_ALTITUDE_DEG = 5.0
 _SEXAGESIMAL = re.compile(
     r"\s*([+-]?)\s*(\d{1,3})\s*[: dh°]\s*(\d{1,2})(?:\s*[: m']\s*(\d{1,2}(?:\.\d*)?))?\s*[s\"]?\s*"
     r"([NSEWnsew]?)\s*"
@@ -153,21 +155,36 @@ def horizontal(
     from astropy import units as u
     from astropy.coordinates import AltAz, EarthLocation, SkyCoord
     from astropy.time import Time
-    from astropy.utils import iers
 
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        with (
-            iers.conf.set_temp("auto_download", False),
-            iers.conf.set_temp("auto_max_age", None),
-            iers.conf.set_temp("iers_degraded_accuracy", "ignore"),
-        ):
-            site = EarthLocation.from_geodetic(
-                longitude_deg * u.deg, latitude_deg * u.deg, height_m * u.m
-            )
-            frame = AltAz(obstime=Time(mjd_utc, format="mjd", scale="utc"), location=site)
-            sky = SkyCoord(ra_deg * u.deg, dec_deg * u.deg).transform_to(frame)
-            return float(sky.alt.deg), float(sky.az.deg)
+    with offline():
+        site = EarthLocation.from_geodetic(
+            longitude_deg * u.deg, latitude_deg * u.deg, height_m * u.m
+        )
+        frame = AltAz(obstime=Time(mjd_utc, format="mjd", scale="utc"), location=site)
+        sky = SkyCoord(ra_deg * u.deg, dec_deg * u.deg).transform_to(frame)
+        return float(sky.alt.deg), float(sky.az.deg)
+
+
+def _check_longitude(known: dict[str, Known], mjd_utc: float) -> dict[str, Known]:
+    """Turn the sign of a longitude around where only that puts the target where it was seen."""
+    entry = known["longitude_deg"]
+    if entry.note == "OBSGEO-L" or abs(entry.value) < 1:
+        return known
+    ra, dec, latitude = (float(known[k].value) for k in ("ra_deg", "dec_deg", "latitude_deg"))
+    altitudes = [
+        horizontal(ra, dec, mjd_utc, latitude, sign * float(entry.value))[0] for sign in (1, -1)
+    ]
+    said = known.get("altitude_deg")
+    if said is None:
+        wrong = altitudes[0] < 0 < LOWEST_DEG < altitudes[1]
+    else:
+        misses = [abs(altitude - float(said.value)) for altitude in altitudes]
+        wrong = misses[1] < SAME_ALTITUDE_DEG < misses[0]
+    if not wrong:
+        return known
+    key = entry.note.partition(",")[0]
+    turned = Known(-entry.value, "header", f"{key}, positive towards west by the target's altitude")
+    return {**known, "longitude_deg": turned}
 
 
 def complete_pointing(known: dict[str, Known], mjd_utc: float | None) -> dict[str, Known]:
@@ -182,6 +199,9 @@ def complete_pointing(known: dict[str, Known], mjd_utc: float | None) -> dict[st
     """
     out = dict(known)
     where = [out.get(k) for k in ("ra_deg", "dec_deg", "latitude_deg", "longitude_deg")]
+    if mjd_utc is not None and all(where):
+        out = _check_longitude(out, mjd_utc)
+        where = [out.get(k) for k in ("ra_deg", "dec_deg", "latitude_deg", "longitude_deg")]
     if mjd_utc is not None and "altitude_deg" not in out and all(where):
         ra, dec, latitude, longitude = (float(entry.value) for entry in where if entry)
         height = out.get("height_m")

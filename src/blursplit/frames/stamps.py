@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import re
-import warnings
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from blursplit.frames.offline import offline
+
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
@@ -147,11 +149,21 @@ def read_stamps(headers: Sequence[Header]) -> Stamps | None:
     found = [*_instant_candidates(headers), *_day_candidates(headers)]
     if not found:
         return None
-    # Distinct stamps matter more than order: whole seconds lose against milliseconds.
-    return min(found, key=lambda stamps: max(stamps.resolution_s, FINEST_S))
+    # Digits decide before kind: whole seconds lose against milliseconds, local time to UTC.
+    best = min(found, key=lambda one: (max(one.resolution_s, FINEST_S), one.local))
+    return best.build()
 
 
-def _instant_candidates(headers: Sequence[Header]) -> list[Stamps]:
+@dataclass(frozen=True)
+class _Candidate:
+    """A keyword that could give the times, and how to get them."""
+
+    resolution_s: float
+    local: bool
+    build: Callable[[], Stamps]
+
+
+def _instant_candidates(headers: Sequence[Header]) -> list[_Candidate]:
     found = []
     for key, where in _INSTANTS:
         if key not in headers[0]:
@@ -168,9 +180,10 @@ def _instant_candidates(headers: Sequence[Header]) -> list[Stamps]:
             usable, clock_key = joined
             keyword = f"{key} + {clock_key}"
         elif any(instant.clock is None for instant in usable):
-            # An exact midnight may be written as a date alone; otherwise the digits are gone.
-            continue
-        found.append(_from_instants(headers[0], key, keyword, where, usable))
+            continue  # the digits of some are gone
+        local = usable[0].zone_s is None and _is_local(headers[0], key)
+        build = partial(_from_instants, headers[0], key, keyword, where, usable)
+        found.append(_Candidate(_true_resolution(usable), local, build))
     return found
 
 
@@ -233,7 +246,7 @@ def _from_instants(
     seconds, wrapped = _over_midnight(seconds, instants, joined=keyword != key)
     if wrapped:
         notes.append("the date does not change at midnight; a day was added")
-    resolution_s = _true_resolution(max(one.resolution_s for one in instants), seconds)
+    resolution_s = _true_resolution(instants)
     where, comment_note = _where(header, key, where)
     if comment_note:
         notes.append(comment_note)
@@ -245,8 +258,7 @@ def _to_days(texts: list[str], scale: str) -> tuple[float, FloatArray]:
     """Return the UTC date of the first instant (MJD) and seconds since it, over leap seconds."""
     from astropy.time import Time
 
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # dates beyond the tables of leap seconds, second 60
+    with offline():
         times = Time(texts, format="isot", scale=scale)
         uniform = times if scale == "ut1" else times.tai
         seconds = (uniform - uniform[0]).to_value("s")
@@ -268,13 +280,14 @@ def _over_midnight(
     return out, True
 
 
-def _true_resolution(written_s: float, seconds: FloatArray) -> float:
-    """Return a coarser resolution where the digits after the point never change."""
+def _true_resolution(instants: list[Instant]) -> float:
+    """Return the smallest step of the stamps, coarser where the digits never change."""
+    written_s = max(one.resolution_s for one in instants)
     many = 5
-    if seconds.size < many or written_s >= 1:
-        return written_s
-    fractions = np.round((seconds - seconds[0]) % 1.0, 6) % 1.0
-    return 1.0 if np.all(fractions == 0) and np.ptp(seconds) > 0 else written_s
+    fractions = {(one.clock or "").partition(".")[2] for one in instants}
+    clocks = {one.clock for one in instants}
+    constant = len(instants) >= many and len(fractions) == 1 and len(clocks) > 1
+    return 1.0 if constant and written_s < 1 else written_s
 
 
 def _is_local(header: Header, key: str) -> bool:
@@ -307,21 +320,27 @@ def _gps_s(header: Header) -> float:
     return -GPS_BEHIND_TAI_S if is_gps else 0.0
 
 
-def _day_candidates(headers: Sequence[Header]) -> list[Stamps]:
+def _day_candidates(headers: Sequence[Header]) -> list[_Candidate]:
     found = []
     for key, where, zero in _DAYS:
         values = [header.number(key) for header in headers]
         days = np.array([value[0] for value in values if value is not None]) - zero
         if days.size < len(headers) or not np.all((days > 10_000) & (days < 200_000)):  # noqa: PLR2004
             continue
-        resolution_s = max(_digit(header.text(key)) for header in headers) * DAY_S
-        scale, note = _scale(headers[0])
-        where_now, comment_note = _where(headers[0], key, where)
-        first = _mjd_to_utc(float(days[0]), scale) - _gps_s(headers[0]) / DAY_S
-        notes = "; ".join(text for text in (note, comment_note) if text)
-        seconds = (days - days[0]) * DAY_S
-        found.append(Stamps(seconds, first, key, where_now, max(resolution_s, 1e-6), notes))
+        resolution_s = max(max(_digit(header.text(key)) for header in headers) * DAY_S, 1e-6)
+        build = partial(_from_days, headers[0], key, where, days, resolution_s)
+        found.append(_Candidate(resolution_s, local=False, build=build))
     return found
+
+
+def _from_days(
+    header: Header, key: str, where: Where, days: FloatArray, resolution_s: float
+) -> Stamps:
+    scale, note = _scale(header)
+    where, comment_note = _where(header, key, where)
+    first = _mjd_to_utc(float(days[0]), scale) - _gps_s(header) / DAY_S
+    notes = "; ".join(text for text in (note, comment_note) if text)
+    return Stamps((days - days[0]) * DAY_S, first, key, where, resolution_s, notes)
 
 
 def _mjd_to_utc(mjd: float, scale: str) -> float:
@@ -329,8 +348,7 @@ def _mjd_to_utc(mjd: float, scale: str) -> float:
         return mjd
     from astropy.time import Time
 
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
+    with offline():
         return float(Time(mjd, format="mjd", scale=scale).utc.mjd)
 
 
@@ -338,6 +356,5 @@ def iso_utc(mjd: float) -> str:
     """Return an MJD (UTC) as ISO text with milliseconds."""
     from astropy.time import Time
 
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
+    with offline():
         return str(Time(mjd, format="mjd", scale="utc").isot)

@@ -167,7 +167,7 @@ def _number_frames(stamp_s: FloatArray, dt: float, resolution_s: float) -> IntAr
     for i in range(1, stamp_s.size):
         step = smooth[i] - reference - total
         if step > tolerance:
-            total += max(int(round(step)), 1)
+            total += max(round(step), 1)
         reference += 0.02 * (smooth[i] - reference - total)
         lost[i] = total
     return np.arange(stamp_s.size, dtype=np.int64) + lost
