@@ -27,17 +27,21 @@ class MemorySource:
 
     @property
     def n_frames(self) -> int:
+        """Number of frames."""
         return len(self.frames)
 
     @property
     def shape(self) -> tuple[int, int]:
+        """Height and width."""
         return self.frames.shape[1], self.frames.shape[2]
 
     def read(self, start: int, stop: int) -> NDArray[np.float32]:
+        """Return whole frames."""
         self.frames_read += stop - start
         return self.frames[start:stop].astype(np.float32)
 
     def cut(self, start: int, stop: int, x0: Any, y0: Any, size: int) -> NDArray[np.float32]:
+        """Return stamps, NaN outside the frame."""
         n = stop - start
         x0 = np.broadcast_to(x0, (n, np.shape(x0)[-1]))
         y0 = np.broadcast_to(y0, (n, np.shape(y0)[-1]))
@@ -56,6 +60,7 @@ class MemorySource:
         return out
 
     def close(self) -> None:
+        """Do nothing."""
         return
 
 

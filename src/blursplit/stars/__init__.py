@@ -4,4 +4,4 @@ from blursplit.stars.follow import follow_stars
 from blursplit.stars.tracks import Stamps, StarTracks
 from blursplit.stars.tracks_file import load_tracks, save_tracks
 
-__all__ = ["StarTracks", "Stamps", "follow_stars", "load_tracks", "save_tracks"]
+__all__ = ["Stamps", "StarTracks", "follow_stars", "load_tracks", "save_tracks"]

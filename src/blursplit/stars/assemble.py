@@ -30,6 +30,7 @@ SIDE = 5  # frames on each side of a jump that have to agree that it stayed
 CLOUD = 0.5
 DRIFT_APART_PX = 3.0
 GAIN_STAMPS = 1500
+WORST_GAIN_ERROR = 0.5
 FEW_STARS = 4
 DEWED = 1.25
 
@@ -45,8 +46,9 @@ def assemble_tracks(sequence: Sequence, field: Field, journey: Journey) -> StarT
     notes: Notes = []
     good = journey.good.copy()
     stars = _steady_stars(journey, good, notes)
-    rows = np.flatnonzero(good[:, stars].any(axis=1))
-    dropped = _dropped(journey, good[:, stars].any(axis=1))
+    seen: BoolArray = np.asarray(good[:, stars].any(axis=1), dtype=bool)
+    rows = np.flatnonzero(seen)
+    dropped = _dropped(journey, seen)
     if rows.size == 0 or stars.size == 0:
         raise TooFewStarsError(
             sequence.name,
@@ -145,12 +147,11 @@ def _gain(journey: Journey, stamps: Stamps | None, notes: Notes) -> float:
     if stamps is not None:
         every = max(1, stamps.pixels_adu.shape[0] // GAIN_STAMPS)
         fitted = estimate_gain_e_per_adu(stamps.pixels_adu[::every, 0], stamps.sky_adu[::every, 0])
-    if fitted is None:
+    if fitted is None or fitted[1] > WORST_GAIN_ERROR:
         notes.append(
             (
                 "gain-unknown",
-                "no gain is known and none could be measured: "
-                "the noise of positions leaves out the stars' own photons",
+                "no gain known or measurable: the noise leaves out the stars' own photons",
             )
         )
         return float("inf")
@@ -165,7 +166,7 @@ def _gain(journey: Journey, stamps: Stamps | None, notes: Notes) -> float:
 
 
 def _segments(given: NDArray[np.int64], journey: Journey, rows: IntArray, notes: Notes) -> IntArray:
-    """Number the stretches between gaps, dithers and turns of the field."""
+    """Return the number of each frame's stretch between gaps, dithers and turns of the field."""
     x, y, turn = journey.shift_x[rows], journey.shift_y[rows], journey.turn_deg[rows]
     breaks = np.flatnonzero(np.diff(given[rows]) != 0) + 1
     turned = np.flatnonzero(np.abs((np.diff(turn) + 180.0) % 360.0 - 180.0) > 90.0) + 1  # noqa: PLR2004
@@ -285,7 +286,6 @@ def _describe_width(width_px: FloatArray, notes: Notes) -> None:
         notes.append(
             (
                 "width-drift",
-                f"the stars' width changed by {100 * (ratio - 1):+.0f} % from the first to the "
-                "last fifth: focus, dew or changing air",
+                f"star width changed by {100 * (ratio - 1):+.0f} % over the run: focus, dew or air",
             )
         )

@@ -298,9 +298,9 @@ def _nanmean(values: Stack) -> Stack:
 
 
 def _nanmedian(values: Stack, axis: int) -> Stack:
-    empty = np.isnan(values).all(axis=axis, keepdims=True)
-    filled = np.where(empty, 0, values)
-    return np.where(empty.squeeze(axis), np.nan, np.nanmedian(filled, axis=axis))
+    empty = np.asarray(np.isnan(values).all(axis=axis))
+    filled = np.where(np.expand_dims(empty, axis), 0, values)
+    return np.where(empty, np.nan, np.nanmedian(filled, axis=axis))
 
 
 def fill_gaps(stamps_adu: Stack, sky_adu: FloatArray) -> Stack:

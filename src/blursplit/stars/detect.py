@@ -34,8 +34,12 @@ FIRST_SIGMA_PX = 1.7  # FWHM of 4 px, to begin with
 SIGMA_RANGE_PX = (0.5, 12.0)
 # Shares of the median star width beyond which a source is no star of this field.
 NARROWEST, WIDEST, MOST_ELONGATED = 0.65, 1.5, 0.35
-BLEND_SIGMAS = 6.0
-BLEND_SHARE = 0.1
+# A neighbour at 4.5 star sigmas, three windows, has a weight of 0.011 in the centroid.
+BLEND_SIGMAS = 4.5
+BLEND_SHARE = 0.15
+# What is let through where fewer than so many stars stand alone.
+CROWD_STARS, CROWD_OFFSET, CROWD_WIDEST, CROWD_ELONGATED = 12, 0.5, 1.9, 0.7
+EDGE_SIGMAS = 3.0  # two windows
 SATURATED_SHARE = 0.97
 OFTEN_CLIPPED = 0.2  # of the early frames
 SMALLEST_SNR = 10.0
@@ -143,19 +147,19 @@ def _saturation(frames: Image, hot: BoolArray, declared: float | None) -> float 
 
 
 def _first_width(frames: Image, mean: Image, hot: BoolArray, name: str) -> float:
-    """Return the median sigma of the bright stars of a single frame (or of the mean)."""
+    """Return the sigma of the bright stars of a single frame (or of the mean)."""
     for image in (*frames[:3], mean):
         sigma = FIRST_SIGMA_PX
-        widths = np.zeros(0)
         for _ in range(4):
-            peaks = find_peaks(image, sigma, hot=hot)
-            widths = _widths(image, peaks, sigma, hot)
-            if widths.size == 0:
+            width = _width_at(image, sigma, hot)
+            if width is None:
                 break
-            last, sigma = sigma, float(np.clip(np.median(widths), *SIGMA_RANGE_PX))
+            last, sigma = sigma, float(np.clip(width, *SIGMA_RANGE_PX))
             if abs(sigma / last - 1.0) < 0.05:  # noqa: PLR2004
                 break
-        if widths.size:
+        else:
+            width = sigma
+        if width is not None:
             return sigma
     raise TooFewStarsError(
         name,
@@ -164,10 +168,28 @@ def _first_width(frames: Image, mean: Image, hot: BoolArray, name: str) -> float
     )
 
 
-def _widths(image: Image, peaks: Peaks, sigma: float, hot: BoolArray) -> FloatArray:
-    found = _measure(image, peaks.x_px[:20], peaks.y_px[:20], sigma, hot)
-    width = found["width"]
-    return width[np.isfinite(width) & (width > SIGMA_RANGE_PX[0])]
+def _width_at(image: Image, sigma: float, hot: BoolArray) -> float | None:
+    """Return the lower quartile of the widths of the brightest peaks, or None without a peak.
+
+    Smoothed by s, the peak of a Gaussian star of sigma w has a height in proportion to
+    1 / (w^2 + s^2); two amounts of smoothing give w. Only the innermost pixels take part, so
+    that neighbours do little; what they do is to widen, and the lower quartile holds the stars
+    that stand alone.
+    """
+    from scipy.ndimage import gaussian_filter
+
+    peaks = find_peaks(image, max(0.7 * sigma, 1.0), hot=hot, count=24)
+    if peaks.x_px.size == 0:
+        return None
+    less, more = 0.5 * sigma, sigma
+    sky, _ = robust_level(image)
+    clean = np.where(hot | ~np.isfinite(image), np.float32(sky), image) - np.float32(sky)
+    x, y = peaks.x_px.astype(int), peaks.y_px.astype(int)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = gaussian_filter(clean, less)[y, x] / gaussian_filter(clean, more)[y, x]
+        width = np.sqrt((more**2 - ratio * less**2) / (ratio - 1.0))
+    width = width[np.isfinite(width)]
+    return float(np.quantile(width, 0.25)) if width.size else None
 
 
 def _measure(
@@ -179,7 +201,7 @@ def _measure(
     x0, y0 = np.rint(x).astype(int), np.rint(y).astype(int)
     window = np.lib.stride_tricks.sliding_window_view(padded, (2 * half + 1, 2 * half + 1))
     stamps = window[y0, x0].astype(np.float32)
-    sky, variance = measure_sky(stamps)
+    sky = measure_sky(stamps)[0]
     shapes = measure_windowed(fill_gaps(stamps, sky), sky, WINDOW_OVER_SIGMA * sigma)
     return {
         "x": shapes.x_px + x0 - half,
@@ -217,7 +239,7 @@ def _registered_mean(frames: Image, sigma: float, hot: BoolArray, limit: float |
     clipped = np.zeros(stack.shape[1:], dtype=np.float32)
     if limit is not None:
         clipped = np.asarray((stack >= SATURATED_SHARE * limit).mean(axis=0), dtype=np.float32)
-    _, scatter = robust_level(stack[0])
+    scatter = robust_level(stack[0])[1]
     mean = _mean(stack)
     if len(stack) > 4:  # noqa: PLR2004 - fewer leave nothing to clip against
         spread = np.sqrt(_mean(np.square(stack - mean)))
@@ -247,16 +269,16 @@ def _choose(
     image = early.image
     pattern = find_peaks(image, sigma, count=max(4 * max_stars, 100))
     found = _measure(image, pattern.x_px, pattern.y_px, sigma, np.zeros_like(hot))
-    refused, good = _refuse(early, pattern, found, sigma)
+    refused, good, width = _refuse(early, pattern, found, sigma)
     if not good.any():
         _explain_nothing(name, refused)
     picked = _spread(found, good, image.shape, max_stars)
-    brightest = pattern.x_px.size if pattern.x_px.size < MAX_PEAKS else MAX_PEAKS
+    brightest = min(MAX_PEAKS, pattern.x_px.size)
     return Field(
         x_px=found["x"][picked],
         y_px=found["y"][picked],
         flux_adu=found["flux"][picked],
-        sigma_px=float(np.clip(np.median(found["width"][good]), *SIGMA_RANGE_PX)),
+        sigma_px=float(np.clip(width, *SIGMA_RANGE_PX)),
         pattern=Peaks(
             pattern.x_px[:brightest], pattern.y_px[:brightest], pattern.height_adu[:brightest]
         ),
@@ -271,10 +293,10 @@ def _choose(
 
 def _refuse(
     early: _Early, pattern: Peaks, found: dict[str, FloatArray], sigma: float
-) -> tuple[dict[str, int], BoolArray]:
-    """Return how many sources each reason refuses, and a mask of those left."""
+) -> tuple[dict[str, int], BoolArray, float]:
+    """Return how many sources each reason refuses, a mask of those left, and the star width."""
     ny, nx = early.image.shape
-    margin = 4.5 * sigma + 2.0
+    margin = EDGE_SIGMAS * sigma + 2.0
     snr = found["core"] / np.sqrt(np.pi) / (WINDOW_OVER_SIGMA * sigma * early.scatter)
     clipped = _core_sum(early.clipped_share, pattern.x_px, pattern.y_px)
     with np.errstate(invalid="ignore"):
@@ -298,12 +320,22 @@ def _refuse(
         reasons["narrower than the stars"] = found["width"] < NARROWEST * width
         reasons["extended"] = (found["width"] > WIDEST * width) | odd_shape
         reasons["blended"] = _is_blended(pattern, sigma)
+        # In a crowd few stars stand alone. One whose neighbours are fainter and share its motion
+        # is better than none, so long as the window settles on the peak itself.
+        off = np.hypot(found["x"] - pattern.x_px, found["y"] - pattern.y_px)
+        settled = (off < CROWD_OFFSET * sigma) & (found["width"] < CROWD_WIDEST * width)
+        settled &= np.hypot(found["e1"], found["e2"]) < CROWD_ELONGATED
+    alone = ~np.logical_or.reduce(list(reasons.values()))
+    if alone.sum() < CROWD_STARS:
+        reasons["extended"] &= ~settled
+        reasons["blended"] &= ~settled
     counts: dict[str, int] = {}
     good = np.ones(pattern.x_px.size, dtype=bool)
     for reason, mask in reasons.items():
         counts[reason] = int((good & mask).sum())
         good &= ~mask
-    return counts, good
+    single = found["width"][alone] if alone.any() else found["width"][good]
+    return counts, good, float(np.median(single)) if single.size else sigma
 
 
 def _core_sum(share: Image, x: FloatArray, y: FloatArray) -> FloatArray:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from blursplit.stars.assemble import assemble_tracks
 from blursplit.stars.centroid import CENTROID_METHODS
 from blursplit.stars.detect import find_stars

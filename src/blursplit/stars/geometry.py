@@ -118,3 +118,17 @@ def runs(mask: BoolArray) -> list[tuple[int, int]]:
     """Return (first, last + 1) of each run of True."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
     return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
+
+
+def masked_median(values: FloatArray, mask: BoolArray) -> FloatArray:
+    """Return the median along the last axis of the values under the mask; NaN where none is."""
+    count = mask.sum(axis=-1)
+    ordered = np.sort(np.where(mask, values, np.inf), axis=-1)
+    low = np.take_along_axis(ordered, np.maximum((count - 1) // 2, 0)[..., None], axis=-1)
+    high = np.take_along_axis(
+        ordered, np.minimum(count // 2, values.shape[-1] - 1)[..., None], axis=-1
+    )
+    middle = np.full(count.shape, np.nan)
+    some = count > 0
+    middle[some] = 0.5 * (low[..., 0][some] + high[..., 0][some])
+    return middle

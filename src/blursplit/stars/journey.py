@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.stars.block import Block, make_recipe, measure_block
+from blursplit.stars.block import Block, measure_block
 from blursplit.stars.geometry import (
     extrapolate,
     fit_turn_and_scale,
@@ -16,6 +16,7 @@ from blursplit.stars.geometry import (
     turned,
 )
 from blursplit.stars.judge import Verdict, judge_block
+from blursplit.stars.recipe import make_recipe
 from blursplit.stars.register import Peaks, find_peaks, register
 from blursplit.stars.stamps import StampBook, stamp_size
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.stars.block import masked_median
+from blursplit.stars.geometry import masked_median
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -99,7 +99,8 @@ def judge_block(
             like = (ratio > low) & (ratio < high)
     near &= like
     needed = np.maximum(1, np.ceil(NEEDED_SHARE * inside.sum(axis=1)))
-    lost = near.sum(axis=1) < np.maximum(needed, AGREEING_SHARE * usable.sum(axis=1))
+    needed = np.maximum(needed, AGREEING_SHARE * usable.sum(axis=1))
+    lost = np.asarray(near.sum(axis=1) < needed, dtype=bool)
     good = near & alive & ~lost[:, None]
     shift_x, shift_y = masked_median(off_x, near), masked_median(off_y, near)
     shift_x[lost] = shift_y[lost] = np.nan

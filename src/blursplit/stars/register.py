@@ -1,4 +1,4 @@
-"""Where the field is in a frame: bright peaks, and the shift that lays one star pattern on another."""
+"""Where the field is in a frame: bright peaks, and the shift that lays a pattern on them."""
 
 from __future__ import annotations
 

@@ -1,0 +1,135 @@
+"""What single pixels of a stamp say: noise, gaps, peaks and spikes."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from blursplit.stars.centroid import measure_centroids
+from blursplit.stars.geometry import masked_median
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from blursplit.stars.centroid import WindowedShapes
+    from blursplit.stars.recipe import Recipe
+
+    FloatArray = NDArray[np.float64]
+    BoolArray = NDArray[np.bool_]
+    IntArray = NDArray[np.int64]
+    Stack = NDArray[np.float32]
+
+# A pixel whose best neighbour holds less than this share of it is a cosmic ray.
+SPIKE_SHARE = 0.3
+SPIKE_SIGMAS = 10.0
+SPIKE_BLOCK = 12
+
+
+def background_variance(sky: FloatArray, measured: FloatArray, recipe: Recipe) -> FloatArray:
+    """Return the background variance of one pixel.
+
+    The scatter of the stamp's border holds sky photons, read-out and quantisation, but also
+    neighbours and fixed pattern; the formula from gain and read-out noise holds a pedestal that
+    is no light. Both err upward, so the smaller one is taken.
+    """
+    if recipe.electronics_adu2 is None or not np.isfinite(recipe.gain_e_per_adu):
+        return measured
+    computed = np.maximum(sky, 0) / recipe.gain_e_per_adu + recipe.electronics_adu2
+    return np.fmin(measured, computed)
+
+
+def blank_hot_pixels(cuts: Stack, x0: IntArray, y0: IntArray, recipe: Recipe) -> None:
+    """Set the hot pixels of stamps to NaN, in place; only those near a star are looked at."""
+    size = cuts.shape[-1]
+    hot_x, hot_y = recipe.hot_x[:, None], recipe.hot_y[:, None]
+    near = (hot_x >= x0.min(axis=0)) & (hot_x < x0.max(axis=0) + size)
+    near &= (hot_y >= y0.min(axis=0)) & (hot_y < y0.max(axis=0) + size)
+    for i in np.flatnonzero(near.any(axis=1)):
+        x, y = recipe.hot_x[i], recipe.hot_y[i]
+        column, row = x - x0, y - y0
+        frame, star = np.nonzero((column >= 0) & (column < size) & (row >= 0) & (row < size))
+        if frame.size:
+            cuts[frame, star, row[frame, star], column[frame, star]] = np.nan
+
+
+def peaks_and_spikes(
+    stamps: Stack,
+    shapes: WindowedShapes,
+    sky: FloatArray,
+    variance: FloatArray,
+    recipe: Recipe,
+    shape: tuple[int, int],
+) -> tuple[FloatArray, BoolArray]:
+    """Return the brightest pixel near each centroid above the sky, and whether it is a spike."""
+    m, size, _ = stamps.shape
+    reach = min(int(np.ceil(1.5 * recipe.sigma_px)) + 1, size // 2 - 1)
+    wide = 2 * reach + 3
+    known = np.isfinite(shapes.x_px)
+    column = np.clip(
+        np.rint(np.where(known, shapes.x_px, size // 2)).astype(int) - reach - 1, 0, size - wide
+    )
+    row = np.clip(
+        np.rint(np.where(known, shapes.y_px, size // 2)).astype(int) - reach - 1, 0, size - wide
+    )
+    near = np.lib.stride_tricks.sliding_window_view(stamps, (wide, wide), axis=(1, 2))[
+        np.arange(m), row, column
+    ]
+    inner = near[:, 1:-1, 1:-1].reshape(m, -1)
+    at = np.where(np.isfinite(inner), inner, -np.inf).argmax(axis=1)
+    y, x = np.divmod(at, wide - 2)
+    i = np.arange(m)
+    top = near[i, y + 1, x + 1]
+    around = np.stack(
+        [near[i, y, x + 1], near[i, y + 2, x + 1], near[i, y + 1, x], near[i, y + 1, x + 2]]
+    )
+    peak = np.where(known, top - sky, np.nan)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        above = top - around.mean(axis=0)
+        alone = (around.max(axis=0) - sky < SPIKE_SHARE * peak) & (
+            above > SPIKE_SIGMAS * np.sqrt(variance)
+        )
+        sharp = (above / shapes.flux_adu).reshape(shape)
+        noise = np.sqrt(1.25 * (variance + np.maximum(peak, 0) / recipe.gain_e_per_adu))
+        if shape[0] >= SPIKE_BLOCK:
+            fine = np.isfinite(sharp)
+            middle = masked_median(sharp.T, fine.T)
+            spread = 1.4826 * masked_median(np.abs(sharp - middle).T, fine.T)
+            odd = sharp - middle > SPIKE_SIGMAS * spread
+            alone |= odd.ravel() & (
+                above - np.tile(middle, shape[0]) * shapes.flux_adu > 6.0 * noise
+            )
+    return np.asarray(peak, dtype=float), np.asarray(alone & known, dtype=bool)
+
+
+def is_holey(stamps: Stack, x: FloatArray, y: FloatArray, recipe: Recipe) -> BoolArray:
+    """Say which stamps miss too many pixels under the window to be trusted.
+
+    One or two lone pixels are filled from their neighbours; a frame's edge within 1.5 windows
+    or a group of lost pixels is not.
+    """
+    size = stamps.shape[-1]
+    position = np.arange(size)
+    with np.errstate(invalid="ignore"):
+        far_y = np.square(position[None, :, None] - y[:, None, None])
+        far_x = np.square(position[None, None, :] - x[:, None, None])
+        under = far_x + far_y < (1.5 * recipe.window_px) ** 2
+    lost = (~np.isfinite(stamps) & under).sum(axis=(1, 2))
+    return np.asarray((lost > 2) | ~np.isfinite(x), dtype=bool)  # noqa: PLR2004
+
+
+def other_centroid(
+    stamps: Stack, sky: FloatArray, x: FloatArray, y: FloatArray, alive: BoolArray, recipe: Recipe
+) -> tuple[FloatArray, FloatArray]:
+    """Replace windowed centroids by those of another method, in stamps cut to the star."""
+    out_x, out_y = np.full_like(x, np.nan), np.full_like(y, np.nan)
+    i = np.flatnonzero(alive)
+    size, core = stamps.shape[-1], recipe.core
+    column = np.clip(np.rint(x[i]).astype(int) - core // 2, 0, size - core)
+    row = np.clip(np.rint(y[i]).astype(int) - core // 2, 0, size - core)
+    near = np.lib.stride_tricks.sliding_window_view(stamps, (core, core), axis=(1, 2))[
+        i, row, column
+    ]
+    found_x, found_y = measure_centroids(near, sky[i], recipe.window_px, recipe.method)
+    out_x[i], out_y[i] = found_x + column, found_y + row
+    return out_x, out_y
