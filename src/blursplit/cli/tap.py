@@ -1,0 +1,238 @@
+"""`blursplit tap`."""
+
+from __future__ import annotations
+
+import shlex
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from blursplit.cli._common import is_terminal, say, speaks_plainly
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from blursplit.instrument import Origin, Setup
+    from blursplit.result import Estimate
+    from blursplit.spectra.tap_result import TapResult
+    from blursplit.stars import StarTracks
+
+TAP_FILE = "tap.json"
+
+
+@speaks_plainly
+def run(
+    sequence: Annotated[list[Path], typer.Argument(help="Frames, a cube, or a RESULT folder.")],
+    setup: Annotated[Path | None, typer.Option("--setup", help="Setup file (TOML).")] = None,
+    set_: Annotated[
+        list[str] | None,
+        typer.Option("--set", metavar="KEY=VALUE", help="Override a key of the setup."),
+    ] = None,
+    settle: Annotated[
+        float, typer.Option("--settle", metavar="ARCSEC", help="Amplitude that counts as still.")
+    ] = 0.5,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="DIR", help="Folder to write tap.json into.")
+    ] = None,
+    replace: Annotated[bool, typer.Option("--replace", help="Replace an older tap.json.")] = False,
+    json: Annotated[bool, typer.Option("--json", help="Print the record alone, as JSON.")] = False,
+) -> None:
+    """Find taps in the motion all stars share and fit the ring-downs after them.
+
+    Record at 50 frames/s or more, tap the pier gently three to five times, ten seconds apart.
+    """
+    from importlib.metadata import version
+
+    from blursplit.errors import InputError
+    from blursplit.instrument import read_setup
+
+    if not 0.0 < settle < 1000.0:  # noqa: PLR2004 - a quarter of a degree is no star any more
+        raise InputError("--settle", f"'{settle}' is not a usable angle", "give it in arcsec")
+    if out is not None:
+        _check_out(out, replace=replace)
+    declared, origins = read_setup(setup, set_ or [])
+    tracks, name, scale = _tracks(sequence, declared, origins)
+    result = _measure(tracks, name, scale, settle)
+    command = shlex.join(["blursplit", *sys.argv[1:]])
+    result = result.model_copy(update={"version": version("blursplit"), "command": command})
+    if out is not None:
+        _write(result, out)
+    if json:
+        typer.echo(result.to_json(), nl=False)
+    else:
+        _show(result)
+
+
+def _tracks(
+    paths: list[Path], setup: Setup, origins: dict[str, Origin]
+) -> tuple[StarTracks, str, tuple[float, str] | None]:
+    """Return tracks, name and pixel scale of a sequence or of a RESULT folder."""
+    from blursplit.folder import is_result_folder, read_result
+    from blursplit.frames import open_sequence
+    from blursplit.stars import follow_stars, load_tracks
+
+    if len(paths) == 1 and is_result_folder(paths[0]):
+        result = read_result(paths[0])
+        declared = setup.camera.pixel_scale_arcsec
+        entry = result.setup.get("pixel_scale_arcsec")
+        scale = (float(entry.value), str(entry.origin)) if entry and entry.value else None
+        if declared:
+            scale = (declared, origins.get("pixel_scale_arcsec", "setup file"))
+        return load_tracks(paths[0]), result.sequence.name or paths[0].name, scale
+    frames = open_sequence(list(paths), setup, origins)
+    try:
+        if is_terminal():
+            with typer.progressbar(
+                length=frames.n_frames, label="following stars", file=sys.stderr
+            ) as bar:
+                tracks = follow_stars(frames, progress=lambda done, _: bar.update(done - bar.pos))
+        else:
+            tracks = follow_stars(frames)
+    finally:
+        frames.source.close()
+    value = frames.instrument.get("pixel_scale_arcsec")
+    origin = frames.instrument.origin("pixel_scale_arcsec")
+    return tracks, frames.name, (float(value), str(origin)) if value else None
+
+
+def _measure(
+    tracks: StarTracks, name: str, scale: tuple[float, str] | None, settle: float
+) -> TapResult:
+    import numpy as np
+
+    from blursplit.errors import TimingError, TooFewFramesError
+    from blursplit.motion import fit_common_motion
+    from blursplit.spectra.tap_result import TapSequence, measure_taps
+
+    if not tracks.cadence_s:
+        raise TimingError(name, "no frame interval is known", "give camera.frame_interval_s")
+    common = fit_common_motion(tracks)
+    motion = np.stack([common.x_px, common.y_px], axis=1)
+    good = np.isfinite(motion).all(axis=1)
+    needed = 50  # a second at 50 frames/s: below, no ring-down can be told from the air
+    if good.sum() < needed:
+        raise TooFewFramesError(name, int(good.sum()), needed)
+    about = TapSequence(
+        name=name,
+        frames=tracks.n_frames,
+        frames_used=int(good.sum()),
+        stars_used=tracks.n_stars,
+        frame_exposure_s=tracks.exposure_s,
+        cadence_s=tracks.cadence_s,
+        duration_s=float(tracks.time_s[-1] - tracks.time_s[0]) + tracks.cadence_s,
+        nyquist_hz=0.5 / tracks.cadence_s,
+        pixel_scale_arcsec=scale[0] if scale else None,
+        pixel_scale_origin=scale[1] if scale else None,
+    )
+    return measure_taps(
+        tracks.time_s[good],
+        motion[good],
+        tracks.cadence_s,
+        segment=tracks.segment[good],
+        pixel_scale_arcsec=scale[0] if scale else None,
+        settle_arcsec=settle,
+        sequence=about,
+    )
+
+
+def _check_out(out: Path, *, replace: bool) -> None:
+    from blursplit.errors import OutputError
+
+    if out.exists() and not out.is_dir():
+        raise OutputError(out, "is not a folder", "name another --out")
+    if (out / TAP_FILE).exists() and not replace:
+        raise OutputError(out / TAP_FILE, "exists already", "add --replace or name another --out")
+    if not out.resolve().parent.is_dir():
+        raise OutputError(out, f"'{out.resolve().parent}' does not exist", "make it first")
+
+
+def _write(result: TapResult, out: Path) -> None:
+    from blursplit.errors import OutputError
+    from blursplit.folder import write_text_whole
+
+    try:
+        out.mkdir(exist_ok=True)
+    except OSError as error:
+        raise OutputError(out, f"cannot be made ({error.strerror})", "check the path") from error
+    write_text_whole(out / TAP_FILE, result.to_json())
+    say(f"tap record written: {out / TAP_FILE}")
+
+
+def _show(result: TapResult) -> None:
+    from rich.console import Console
+
+    console = Console(highlight=False, markup=False)
+    about = result.sequence
+    console.print(
+        f"{about.name}: {about.frames_used} frames at {1 / about.cadence_s:.4g}/s, "
+        f"{about.stars_used} star(s), {len(result.taps)} tap(s)."
+    )
+    if about.pixel_scale_arcsec:
+        console.print(
+            f"Pixel scale {about.pixel_scale_arcsec:.4g} arcsec/pixel ({about.pixel_scale_origin})."
+        )
+    if result.modes:
+        console.print(_modes_table(result))
+    if result.taps:
+        console.print(_taps_table(result))
+        console.print(
+            f"Still (below {result.settle_arcsec:g} arcsec): {_text(result.settling_s)} s"
+            f"; below the motion of quiet times: {_text(result.to_air_s)} s."
+        )
+    for warning in result.warnings:
+        console.print(f"Note ({warning.code}): {warning.text}.")
+    console.print("When tapping:")
+    for line in result.cautions:
+        console.print(f"- {line}")
+
+
+def _modes_table(result: TapResult) -> Table:
+    from rich import box
+    from rich.table import Table
+
+    table = Table(title="Modes (mean over taps, 68 % range)", title_justify="left", box=box.SIMPLE)
+    for name in ("frequency [Hz]", "damping ratio", "by half-power width", _peak_name(result)):
+        table.add_column(name)
+    table.add_column("taps", justify="right")
+    table.add_column("could also be [Hz]")
+    for mode in result.modes:
+        width = mode.half_power_damping_ratio
+        others = [f for f in mode.alias_candidates_hz if f > result.sequence.nyquist_hz][:3]
+        table.add_row(
+            _text(mode.frequency_hz),
+            _text(mode.damping_ratio),
+            "-" if width is None else f"{width:.3g}",
+            _text(mode.peak_arcsec or mode.peak_px),
+            str(mode.taps),
+            ", ".join(f"{f:.1f}" for f in others) or "-",
+        )
+    return table
+
+
+def _taps_table(result: TapResult) -> Table:
+    from rich import box
+    from rich.table import Table
+
+    table = Table(title="Taps", title_justify="left", box=box.SIMPLE)
+    for name in ("at [s]", _peak_name(result), "still after [s]", "below the air after [s]"):
+        table.add_column(name)
+    for tap in result.taps:
+        table.add_row(
+            f"{tap.start_s:.2f}",
+            _text(tap.peak_arcsec or tap.peak_px),
+            _text(tap.settling_s),
+            _text(tap.to_air_s),
+        )
+    return table
+
+
+def _peak_name(result: TapResult) -> str:
+    return "peak [arcsec]" if result.sequence.pixel_scale_arcsec else "peak [pixel]"
+
+
+def _text(estimate: Estimate | None) -> str:
+    if estimate is None or estimate.value is None or estimate.low is None or estimate.high is None:
+        return "not measured"
+    return f"{estimate.value:.4g} ({estimate.low:.4g} to {estimate.high:.4g})"
