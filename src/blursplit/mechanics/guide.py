@@ -1,0 +1,163 @@
+"""What a guide loop does to the motion it sees, and whether a run shows one."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+GAINS = np.linspace(0.1, 1.0, 19)
+DELAYS = (0, 1)
+# Log-likelihood gained before a loop is called shown: four shapes' worth of freedom, 1 in 1000.
+SHOWN_GAIN = 9.0
+MIN_BINS = 8
+
+
+def residual_gain(frequency_hz: Array, cycle_s: float, gain: float, delay_cycles: int = 0) -> Array:
+    """Return |S|, what a guide loop leaves of a motion at each frequency.
+
+    Parameters
+    ----------
+    frequency_hz : ndarray
+    cycle_s : float
+        Time from one correction to the next.
+    gain : float
+        Integrating proportional correction: the part of the error taken out each cycle.
+    delay_cycles : int, optional
+        Extra cycles between measuring and correcting.
+
+    Notes
+    -----
+    |1 / (1 + g z^-(1+m) / (1 - z^-1))| with z = exp(2 pi i nu T): a high-pass that amplifies
+    above a fraction of the cycle frequency. The guide camera's exposure adds a sinc and half a
+    cycle of delay, which are left out.
+
+    Examples
+    --------
+    >>> float(np.round(residual_gain(np.array([0.5]), 1.0, 0.5)[0], 4))
+    1.3333
+    """
+    z = np.exp(2j * np.pi * np.asarray(frequency_hz, dtype=float) * cycle_s)
+    # Multiplied through by 1 - 1/z, so that frequency 0 is not divided by 0.
+    top = 1.0 - 1.0 / z
+    return np.asarray(np.abs(top / (top + gain * z ** (-(1.0 + delay_cycles)))))
+
+
+def white_variance_gain(gain: float) -> float:
+    """Return 2/(2 - g): how much a loop without delay adds to the variance of white motion."""
+    return 2.0 / (2.0 - gain)
+
+
+def bump_frequency_hz(cycle_s: float, gain: float) -> float:
+    """Return g/(2 pi T), below which the loop corrects and above which it may amplify."""
+    return gain / (2.0 * math.pi * cycle_s)
+
+
+@dataclass(frozen=True)
+class GuideLoop:
+    """A guide loop that a run shows, or does not.
+
+    Parameters
+    ----------
+    is_shown : bool
+    log_likelihood_gain : float
+        Of the continuum times the loop's shape over the continuum alone.
+    gain : float
+    delay_cycles : int
+    corner_hz : float
+        g/(2 pi T).
+    amplified_above_hz : float or None
+        Lowest frequency at which the loop makes motion larger.
+    added_variance_share : float
+        Part of the power in the searched band that the loop's bump adds to it; 0 where not shown.
+    text : str
+    """
+
+    is_shown: bool
+    log_likelihood_gain: float
+    gain: float
+    delay_cycles: int
+    corner_hz: float
+    amplified_above_hz: float | None
+    added_variance_share: float
+    text: str
+
+
+def find_guide_loop(
+    frequency_hz: Array, psd_arcsec2_hz: Array, degrees_of_freedom: float, guide_period_s: float
+) -> GuideLoop | None:
+    """Return whether a density shows the dip and bump of a guide loop.
+
+    Parameters
+    ----------
+    frequency_hz, psd_arcsec2_hz : ndarray, shape (bin,)
+        One-sided density of the shared motion, independent bins.
+    degrees_of_freedom : float
+        Of each bin (2 for one periodogram on one axis, 4 for the sum of two axes, ...).
+    guide_period_s : float
+
+    Returns
+    -------
+    GuideLoop or None
+        None where fewer than eight bins lie below the loop's highest frequency.
+
+    Notes
+    -----
+    Whittle likelihood of A nu^-p against A nu^-p |S|^2, the slope p free between 0 and 3 and the
+    gain and delay on a grid; only frequencies up to half the correction rate are used.
+    """
+    band = (frequency_hz > 0.0) & (frequency_hz <= 0.5 / guide_period_s)
+    nu, power = frequency_hz[band], psd_arcsec2_hz[band]
+    if nu.size < MIN_BINS or not np.all(power > 0.0):
+        return None
+    half = 0.5 * degrees_of_freedom
+    plain = _best_continuum(nu, power, np.ones_like(nu), half)
+    best, best_gain, best_delay = -np.inf, float(GAINS[0]), 0
+    for delay in DELAYS:
+        for gain in GAINS:
+            shape = residual_gain(nu, guide_period_s, float(gain), delay) ** 2
+            here = _best_continuum(nu, power, shape, half)
+            if here > best:
+                best, best_gain, best_delay = here, float(gain), delay
+    gained = best - plain
+    shape = residual_gain(nu, guide_period_s, best_gain, best_delay) ** 2
+    above = nu[shape > 1.0]
+    shown = bool(gained > SHOWN_GAIN)
+    excess = np.where(shape > 1.0, power * (1.0 - 1.0 / np.maximum(shape, 1.0)), 0.0)
+    corner = bump_frequency_hz(guide_period_s, best_gain)
+    text = "no guide loop is shown"
+    if shown:
+        text = (
+            f"compatible with a guide loop of gain {best_gain:.2f}: corrected below {corner:.3g} Hz"
+        )
+        if above.size:
+            text += f", made larger above {float(above[0]):.3g} Hz"
+    return GuideLoop(
+        shown,
+        float(gained),
+        best_gain,
+        best_delay,
+        corner,
+        float(above[0]) if above.size else None,
+        float(excess.sum() / power.sum()) if shown else 0.0,
+        text,
+    )
+
+
+def _best_continuum(nu: Array, power: Array, shape: Array, half: float) -> float:
+    """Return the best Whittle log-likelihood of A nu^-p shape over p, A in closed form."""
+    best = -np.inf
+    for slope in np.linspace(0.0, 3.0, 31):
+        model = nu**-slope * shape
+        ratio = power / model
+        level = ratio.mean()
+        value = -half * float(np.sum(np.log(level * model))) - half * nu.size
+        best = max(best, value)
+    return best
