@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from blursplit.report.figures._canvas import decimate
+from blursplit.report.figures._canvas import block_means, decimate
 from blursplit.report.figures.spectra import shared_density
 from blursplit.report.wording import plain
 
@@ -28,6 +28,19 @@ def _rounded(values: ArrayLike, digits: int = 5) -> list[float | None]:
         float(f"{value:.{digits - 1}e}") if np.isfinite(value) else None
         for value in np.asarray(values, dtype=float)
     ]
+
+
+def _band(series: Series, name: str, colour: str) -> dict[str, Any]:
+    """Return the 68 % band of a density, averaged over stretches; empty without one."""
+    ends = [series.arrays.get(f"{name}_psd_{end}_arcsec2_hz") for end in ("low", "high")]
+    frequency = series.arrays["frequency_hz"]
+    low, high = ends
+    if low is None or high is None:
+        return {"colour": colour, "x": [], "low": [], "high": []}
+    good = (frequency > 0) & (low > 0) & (high > 0)
+    columns = block_means([frequency[good], low[good], high[good]], 300, logarithmic=True)
+    x, bottom, top = (_rounded(column, 4) for column in columns)
+    return {"colour": colour, "x": x, "low": bottom, "high": top}
 
 
 def _spectrum(result: Result, series: Series) -> dict[str, Any] | None:
@@ -72,6 +85,10 @@ def _spectrum(result: Result, series: Series) -> dict[str, Any] | None:
             if line.frequency_hz.value is not None
         ],
         "spans": [],
+        "bands": [
+            _band(series, "common", "recorded"),
+            _band(series, "air", "atmosphere"),
+        ],
     }
 
 
@@ -83,7 +100,7 @@ def _times(result: Result, series: Series, axis: str) -> dict[str, Any] | None:
     if time_s.size > MOST_POINTS:
         kept = np.asarray(decimate(kept, common, MOST_POINTS)[0], dtype=int)
     curves: list[tuple[str, Any, str, list[int]]] = [
-        ("shared motion", common, "muted", []),
+        ("shared motion", common, "quiet", []),
         ("structure", series.arrays.get(f"structure_{axis}_arcsec"), "structure", []),
         ("tracking", series.arrays.get(f"tracking_{axis}_arcsec"), "tracking", []),
     ]
@@ -98,6 +115,7 @@ def _times(result: Result, series: Series, axis: str) -> dict[str, Any] | None:
             if values is not None
         ],
         "marks": [],
+        "bands": [],
         "spans": [[event.start_s, event.start_s + event.duration_s] for event in result.events],
     }
 

@@ -28,6 +28,8 @@ LOOKS: dict[str, dict[str, str]] = {
         "recorded": "#1d2631",
         "caution": "#fbf0d9",
         "overlay": "#fdfdfd",
+        "quiet": "#98a1ab",
+        "ground": "#000001",
     },
     "dark": {
         "paper": "#11161c",
@@ -44,6 +46,8 @@ LOOKS: dict[str, dict[str, str]] = {
         "recorded": "#e5e8eb",
         "caution": "#33291a",
         "overlay": "#fdfdfd",
+        "quiet": "#647180",
+        "ground": "#000001",
     },
     "night": {
         "paper": "#000000",
@@ -52,14 +56,16 @@ LOOKS: dict[str, dict[str, str]] = {
         "muted": "#e01800",
         "rule": "#4a0900",
         "accent": "#f02400",
-        "atmosphere": "#ff2a00",
-        "tracking": "#c81600",
-        "structure": "#e62000",
+        "atmosphere": "#e02000",
+        "tracking": "#ff3a1a",
+        "structure": "#b81400",
         "unassigned": "#8c1000",
-        "instrument": "#aa1200",
+        "instrument": "#981000",
         "recorded": "#f01e00",
         "caution": "#1c0300",
         "overlay": "#ff3000",
+        "quiet": "#6e0c00",
+        "ground": "#b01000",
     },
 }
 

@@ -30,7 +30,18 @@
         drawClear: (u) => {
           const { ctx, bbox } = u;
           ctx.save();
+          ctx.beginPath();
+          ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height);
+          ctx.clip();
           ctx.globalAlpha = 0.25;
+          for (const band of chart.bands) {
+            const at = (k, end) => [u.valToPos(band.x[k], "x", true), u.valToPos(end[k], "y", true)];
+            ctx.beginPath();
+            for (let k = 0; k < band.x.length; k++) ctx.lineTo(...at(k, band.high));
+            for (let k = band.x.length - 1; k >= 0; k--) ctx.lineTo(...at(k, band.low));
+            ctx.fillStyle = hue(band.colour);
+            ctx.fill();
+          }
           ctx.fillStyle = hue("tracking");
           for (const [start, stop] of chart.spans) {
             const left = Math.max(u.valToPos(start, "x", true), bbox.left);

@@ -261,8 +261,8 @@ def _ellipses(result: Result, _series: Series) -> Section | None:
                 draw.draw_ellipses(result),
                 "ellipses",
                 "Ellipses of motion by cause",
-                "Half-axes are the motion's rms over the blur time; x points right, y up. A smaller "
-                "axis that is only a limit is drawn as zero.",
+                "Half-axes are the motion's rms over the blur time; x points right, y up. A "
+                "smaller axis that is only a limit is drawn as zero.",
                 table,
             )
         ],

@@ -52,6 +52,21 @@ def _statement(result: Result) -> str:
     return f"The largest share of the star's width: {CAUSE_NAMES[verdict.dominant].lower()}."
 
 
+def _certainty(result: Result) -> dict[str, str | None]:
+    """Return how sure the verdict is; an undecided one says what it falls short of."""
+    verdict = result.verdict
+    if verdict.probability is None:
+        return {"probability": None, "undecided": None}
+    percent = f"{100 * verdict.probability:.0f} %"
+    if verdict.dominant != "undecided":
+        return {"probability": f"probability {percent}", "undecided": None}
+    return {
+        "probability": None,
+        "undecided": "A cause is named only if it has the largest share with a probability of "
+        f"90 %; here the likeliest reaches {percent}.",
+    }
+
+
 def _widths(result: Result) -> list[dict[str, str]]:
     fwhm = result.fwhm
     rows = []
@@ -207,9 +222,7 @@ def summarize(result: Result) -> dict[str, Any]:
         "title": _title(result),
         "statement": _statement(result),
         "dominant": verdict.dominant,
-        "probability": None
-        if verdict.probability is None
-        else f"probability {100 * verdict.probability:.0f} %",
+        **_certainty(result),
         "facts": _facts(result),
         "reasons": [plain(reason) for reason in verdict.reasons],
         "next": next_steps,
@@ -223,6 +236,7 @@ def summarize(result: Result) -> dict[str, Any]:
             ("direction of the larger", estimate_text(result.fwhm.recorded_angle_deg, "deg")),
         ],
         "budget": _budget(result),
+        "has_budget": any(_basis(name, result) != "unknown" for name in CONTRIBUTIONS),
         "atmosphere": _atmosphere(result),
         "evidence": [plain(text) for text in result.atmosphere.evidence],
         "lines": [_line_row(k, line) for k, line in enumerate(result.lines, start=1)],

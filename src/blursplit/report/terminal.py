@@ -82,6 +82,7 @@ def print_summary(result: Result, console: Console) -> None:
 
     for heading, texts in (
         ("because", summary["reasons"]),
+        ("undecided", [summary["undecided"]] if summary["undecided"] else []),
         ("next", summary["next"]),
         ("caution", summary["cautions"]),
         ("doubt", [text for _, text in summary["warnings"]]),

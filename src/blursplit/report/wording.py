@@ -174,13 +174,13 @@ def setup_text(key: str, value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, (int, float)):
-        return _with_unit(number(value, 5) if isinstance(value, float) else str(value), unit)
+        return _with_unit(f"{value:.6g}".replace("-", "−"), unit)
     if isinstance(value, (list, tuple)):
         numbers = [v for v in value if isinstance(v, (int, float)) and not isinstance(v, bool)]
         if len(numbers) == len(value) and numbers:
             joint = " to " if len(value) == 2 and unit else ", "  # noqa: PLR2004 - low and high
             if key == "worm_period_s":
                 joint = ", "
-            return _with_unit(joint.join(number(v, 4) for v in numbers), unit)
+            return _with_unit(joint.join(f"{v:.6g}" for v in numbers), unit)
         return ", ".join(plain(v) for v in value)
     return plain(value)

@@ -86,6 +86,7 @@ def draw_otf(series: Series, aperture_m: float | None = None, ax: Axes | None = 
         )
     if aperture_m is not None:
         ax.axvline(aperture_m, color=colour("muted"), lw=0.8, ls=":")
+    ax.locator_params(axis="x", nbins=6)
     ax.set(xlabel="pupil baseline [m]", ylabel="transfer, 1 = perfect contrast", ylim=(-0.03, 1.03))
     ax.legend(loc="best")
     return figure_of(ax)

@@ -33,7 +33,7 @@ def draw_motion(
     ax = axes_for(ax, height_in=2.5)
     time_s = series.arrays["time_s"]
     for name, label, hue, width, order in (
-        ("common", "shared motion", colour("muted"), 0.7, 2.0),
+        ("common", "shared motion", colour("quiet"), 0.7, 2.0),
         ("structure", "structure", colour("structure"), 0.9, 3.0),
         ("tracking", "tracking", colour("tracking"), 2.0, 4.0),
     ):

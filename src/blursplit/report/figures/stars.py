@@ -67,7 +67,7 @@ def draw_star(
     half = half_size if half_size is not None else 0.5 * min(nx, ny) * scale
     ax.set(xlim=(-half, half), ylim=(-half, half), xticks=[], yticks=[])
     ax.grid(visible=False)
-    ax.set_facecolor("black")
+    ax.set_facecolor(colour("ground"))
     for spine in ax.spines.values():
         spine.set_visible(False)
     _scale_bar(ax, half, "arcsec" if pixel_scale_arcsec else "px")
@@ -122,6 +122,7 @@ def draw_finder(series: Series, ax: Axes | None = None) -> Figure:
                 color=colour("overlay"),
                 fontsize=9,
             )
+    ax.set_facecolor(colour("ground"))
     ax.set(xlabel="x, column [px]", ylabel="y, row [px]", xlim=extent[:2], ylim=extent[2:])
     ax.grid(visible=False)
     return figure_of(ax)
