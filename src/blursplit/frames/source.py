@@ -64,6 +64,7 @@ class FileFrames:
     """
 
     def __init__(self, slabs: Sequence[Slab], slab: Ints, plane: Ints) -> None:
+        self._open: tuple[str, int, Any, Any] | None = None
         self._slabs = list(slabs)
         self._slab = slab
         self._plane = plane
@@ -72,7 +73,6 @@ class FileFrames:
         self.failures: dict[int, str] = {}
         self._cache: OrderedDict[int, NDArray[Any]] = OrderedDict()
         self._cached_bytes = 0
-        self._open: tuple[str, int, Any, Any] | None = None
 
     @classmethod
     def of(cls, slabs: Sequence[Slab]) -> FileFrames:
@@ -117,6 +117,9 @@ class FileFrames:
         """Let go of the files and of the frames kept."""
         self._cache.clear()
         self._cached_bytes = 0
+        self._close_file()
+
+    def __del__(self) -> None:
         self._close_file()
 
     def _pieces(self, start: int, stop: int) -> Iterator[tuple[int, int, Slab, NDArray[Any]]]:
@@ -184,6 +187,14 @@ class FileFrames:
         if slab.packing == "plain":
             raw = np.fromfile(slab.path, dtype=slab.dtype, count=pixels, offset=offset)
             return raw.reshape(slab.shape)
+        try:
+            return self._load_packed(index, offset, slab)
+        finally:
+            if slab.planes == 1:
+                self._close_file()  # thousands of files of one frame: none stays open
+
+    def _load_packed(self, index: int, offset: int, slab: Slab) -> NDArray[Any]:
+        pixels = slab.shape[0] * slab.shape[1]
         handle = self._file(slab)
         if slab.packing == "gzip":
             handle.seek(offset)
@@ -191,14 +202,14 @@ class FileFrames:
             return np.frombuffer(content, dtype=slab.dtype, count=pixels).reshape(slab.shape)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            leading = (0,) * (int(slab.header.get("ZNAXIS", 2)) - 3)
-            cube = slab.planes * slab.stride > 1 or int(slab.header.get("ZNAXIS", 2)) > 2  # noqa: PLR2004
-            if slab.stride > 1 and slab.planes > 1:
-                section = handle.section[plane, _colour(slab)]
-            elif cube:
-                section = handle.section[(*leading, index)]
-            else:
+            axes = int(slab.header.get("ZNAXIS", 2))
+            if axes == 2:  # noqa: PLR2004
                 section = handle.section[:, :]
+            elif slab.stride > 1 and slab.planes > 1:
+                section = handle.section[divmod(index, slab.stride)]
+            else:
+                lengths = [int(slab.header.get(f"ZNAXIS{n}", 1)) for n in range(axes, 2, -1)]
+                section = handle.section[np.unravel_index(index, lengths)]
         return np.asarray(section).reshape(slab.shape)
 
     def _file(self, slab: Slab) -> Any:

@@ -282,7 +282,7 @@ def _over_midnight(
 
 def _true_resolution(instants: list[Instant]) -> float:
     """Return the smallest step of the stamps, coarser where the digits never change."""
-    written_s = max(one.resolution_s for one in instants)
+    written_s = min(one.resolution_s for one in instants)  # writers drop trailing zeros
     many = 5
     fractions = {(one.clock or "").partition(".")[2] for one in instants}
     clocks = {one.clock for one in instants}
@@ -327,7 +327,8 @@ def _day_candidates(headers: Sequence[Header]) -> list[_Candidate]:
         days = np.array([value[0] for value in values if value is not None]) - zero
         if days.size < len(headers) or not np.all((days > 10_000) & (days < 200_000)):  # noqa: PLR2004
             continue
-        resolution_s = max(max(_digit(header.text(key)) for header in headers) * DAY_S, 1e-6)
+        # Writers drop trailing zeros: the longest number shows the digits there are.
+        resolution_s = max(min(_digit(header.text(key)) for header in headers) * DAY_S, 1e-6)
         build = partial(_from_days, headers[0], key, where, days, resolution_s)
         found.append(_Candidate(resolution_s, local=False, build=build))
     return found
