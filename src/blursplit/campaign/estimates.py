@@ -21,9 +21,9 @@ BETWEEN_RUNS = 0.2
 """Scale of the prior on the scatter between repeats, as a share of the value.
 
 Half a minute of a lightly damped mode scatters 9 to 20 percent about its nominal rms and half a
-minute of air up to 20 percent (docs, method: finite samples); the heavy tail lets data say more.
+minute of air up to 20 percent (docs, method: finite samples). Wind makes it more: that only
+repeats can tell, and with four or more in all they outweigh the prior.
 """
-BETWEEN_RUNS_DOF = 4.0
 
 
 def quantile(estimate: Estimate, z: FloatArray | float) -> FloatArray:
@@ -135,13 +135,15 @@ def mean_of_sides(
     after: Sequence[Estimate],
     rng: np.random.Generator,
     n_draws: int = 20_000,
+    *,
+    realised: bool = False,
 ) -> TwoSides:
     """Return the mean of repeats on both sides under a random-effects model.
 
     Repeat k of a side is the side's mean plus scatter between runs (one standard deviation for
-    both sides) plus the error of its own estimate. The scatter has a half-Student prior
-    (4 degrees of freedom, scale 20 % of the value) and is integrated over, so that one run a
-    side carries the scatter that one run has, and many runs speak for themselves.
+    both sides) plus the error of its own estimate. The scatter has a gamma prior (shape 2,
+    mean 20 % of the value) and is integrated over, so that one run a side carries the scatter
+    that one run has, and many runs speak for themselves.
 
     Parameters
     ----------
@@ -149,6 +151,9 @@ def mean_of_sides(
         At least one each.
     rng : numpy.random.Generator
     n_draws : int
+    realised : bool
+        Compare what these very runs had (the air of those minutes), not what repeats would have:
+        no scatter between runs is added.
 
     Returns
     -------
@@ -157,8 +162,8 @@ def mean_of_sides(
     Notes
     -----
     Model and integration over the scatter: Gelman et al. 2013, Bayesian Data Analysis, section
-    5.4; half-Student prior: Gelman 2006, Bayesian Anal. 1, 515 (both from memory, verify). The
-    means have a flat prior. The errors keep their asymmetric shape.
+    5.4; gamma prior of shape 2, which keeps few groups off zero: Chung et al. 2013, Psychometrika
+    78, 685 (both from memory, verify). The means have a flat prior. The errors keep their asymmetric shape.
     """
     sides = (list(before), list(after))
     everything = sides[0] + sides[1]
@@ -166,8 +171,11 @@ def mean_of_sides(
     centre = [np.array([_transform(quantile(e, 0.0), logarithmic) for e in s]) for s in sides]
     sigma = [np.array([_half_width(e, logarithmic) for e in s]) for s in sides]
     unit = 1.0 if logarithmic else max(float(np.mean(np.concatenate(centre))), 1e-12)
-    grid, weight = _between_posterior(centre, sigma, unit)
-    tau = rng.choice(grid, size=n_draws, p=weight)
+    if realised:
+        tau = np.zeros(n_draws)
+    else:
+        grid, weight = _between_posterior(centre, sigma, unit)
+        tau = rng.choice(grid, size=n_draws, p=weight)
     means = [
         _draw_mean(side, s, tau, logarithmic=logarithmic, rng=rng)
         for side, s in zip(sides, sigma, strict=True)
@@ -193,8 +201,8 @@ def _between_posterior(
     centre: list[FloatArray], sigma: list[FloatArray], unit: float
 ) -> tuple[FloatArray, FloatArray]:
     scale = BETWEEN_RUNS * unit
-    grid = scale * np.concatenate([[0.0], np.geomspace(0.02, 50.0, 240)])
-    log_p = -0.5 * (BETWEEN_RUNS_DOF + 1) * np.log1p((grid / scale) ** 2 / BETWEEN_RUNS_DOF)
+    grid = scale * np.geomspace(0.005, 50.0, 240)
+    log_p = np.log(np.maximum(grid, 1e-12 * scale)) - 2.0 * grid / scale
     for y, s in zip(centre, sigma, strict=True):
         w = 1.0 / (s[:, None] ** 2 + grid[None, :] ** 2)
         mu = np.sum(w * y[:, None], axis=0) / np.sum(w, axis=0)

@@ -13,12 +13,14 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor
 
 CONNECT_TIMEOUT_S = 20
+THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 
 @contextmanager
 def local_processes(workers: int) -> Iterator[Executor]:
     """Open a pool of fresh processes; leaving it by an exception stops them at once."""
     import multiprocessing
+    import os
     from concurrent.futures import ProcessPoolExecutor
 
     pool = ProcessPoolExecutor(
@@ -26,6 +28,10 @@ def local_processes(workers: int) -> Iterator[Executor]:
         mp_context=multiprocessing.get_context("spawn"),
         initializer=prepare_process,
     )
+    # Read by numpy when a new process loads it: one thread each, or two processes fight for two
+    # cores. Set here because a new process loads numpy before any code of ours runs in it.
+    absent = [name for name in THREAD_VARIABLES if name not in os.environ]
+    os.environ.update(dict.fromkeys(absent, "1"))
     try:
         yield pool
     except BaseException:
@@ -35,6 +41,9 @@ def local_processes(workers: int) -> Iterator[Executor]:
         for process in processes:
             process.terminate()
         raise
+    finally:
+        for name in absent:
+            os.environ.pop(name, None)
     pool.shutdown(wait=True)
 
 

@@ -1,7 +1,4 @@
-"""What runs in another process: measure one sequence and come back with text, never with arrays.
-
-This module imports nothing heavy, so that a fresh process can set its threads before numpy loads.
-"""
+"""What runs in another process: measure one sequence and come back with text, never with arrays."""
 
 from __future__ import annotations
 
@@ -13,7 +10,6 @@ import traceback
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 MEASURE = "blursplit.measure:measure"
 
 
@@ -55,11 +51,9 @@ class Outcome:
 
 
 def prepare_process() -> None:
-    """Set up a worker process: one thread for numpy, no Ctrl-C of its own, no life of its own."""
+    """Set up a worker process: no Ctrl-C of its own, no life after its parent's."""
     import signal
 
-    for name in THREAD_VARIABLES:
-        os.environ.setdefault(name, "1")
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_leave_with_parent, daemon=True).start()
 

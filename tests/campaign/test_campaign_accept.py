@@ -1,0 +1,184 @@
+"""Limits, and what a result says of each."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from blursplit.campaign import judge, read_limits
+from blursplit.campaign.accept import worst
+from blursplit.campaign.limits import Limits
+from blursplit.errors import InputError
+from blursplit.result import Estimate
+
+
+def limits(**tables: object) -> Limits:
+    """Return limits for a blur time of 30 s."""
+    return Limits.model_validate({"blur_time_s": 30.0} | tables)
+
+
+def one(make, at_most: float, estimate: object):
+    """Judge one limit on the structure."""
+    rule = limits(limits={"structure.rms_major_arcsec": {"at_most": at_most}})
+    return judge(make.result(structure=estimate), rule).judgements[0]
+
+
+@pytest.mark.parametrize(
+    ("at_most", "state"), [(0.61, "pass"), (0.55, "not shown"), (0.45, "not shown"), (0.39, "fail")]
+)
+def test_only_the_whole_95_percent_interval_passes_or_fails(
+    make, at_most: float, state: str
+) -> None:
+    # 0.5 +- 0.05: the 95 % interval is 0.402 to 0.598.
+    assert one(make, at_most, make.estimate(0.5, 0.05)).state == state
+
+
+def test_upper_limit_passes_inside_and_never_fails(make) -> None:
+    assert one(make, 0.2, make.limit(0.15)).state == "pass"
+    assert one(make, 0.1, make.limit(0.15)).state == "not shown"
+
+
+def test_missing_value_is_not_shown_with_the_reason(make) -> None:
+    judged = one(make, 0.2, None)
+    assert judged.state == "not shown"
+    assert "not measured" in judged.reason
+
+
+def test_interval_known_to_68_percent_only_is_widened_before_judging(make) -> None:
+    e = Estimate(value=0.2, low=0.15, high=0.25)
+    assert one(make, 0.26, e).state == "not shown"
+
+
+def test_value_without_interval_shows_nothing_but_a_count_does(make) -> None:
+    rule = limits(
+        limits={
+            "instrument.diffraction_arcsec": {"at_most": 9.0},
+            "sequence.stars_used": {"at_least": 4},
+        }
+    )
+    run = make.result()
+    run.instrument.diffraction_arcsec = 0.5
+    states = {j.key: j.state for j in judge(run, rule).judgements}
+    assert states == {"instrument.diffraction_arcsec": "not shown", "sequence.stars_used": "pass"}
+
+
+def test_other_blur_time_is_not_shown_and_names_the_remedy(make) -> None:
+    rule = limits(
+        limits={
+            "structure.rms_major_arcsec": {"at_most": 9.0},
+            "tracking.drift_arcsec_per_min": {"at_most": 9.0},
+        }
+    )
+    structure, drift = judge(make.result(blur_time_s=60.0), rule).judgements
+    assert structure.state == "not shown"
+    assert "--blur-time 30" in structure.reason
+    assert drift.state == "pass"
+
+
+def test_tap_is_judged_by_its_own_file(make) -> None:
+    rule = limits(limits={"tap.settling_s": {"at_most": 1.5}})
+    run = make.result()
+    assert "--tap" in judge(run, rule).judgements[0].reason
+    tap = {"settling_s": {"value": 1.0, "low": 0.9, "high": 1.1, "low95": 0.8, "high95": 1.2}}
+    assert judge(run, rule, tap=tap).state == "pass"
+    tap["settling_s"] |= {"value": 2.0, "low": 1.9, "high": 2.1, "low95": 1.8, "high95": 2.2}
+    assert judge(run, rule, tap=tap).state == "fail"
+    assert judge(run, rule, tap={"settling_s": 1.0}).state == "not shown"
+    assert judge(run, rule, tap={}).state == "not shown"
+
+
+RULE = [{"no_shared_line_above_arcsec": 0.3, "between_hz": [2.0, 20.0]}]
+
+
+def lines_state(make, *lines: object, **more: object) -> tuple[str, str]:
+    """Judge the rule on lines."""
+    judged = judge(make.result(lines=list(lines), **more), limits(lines=RULE)).judgements[0]
+    return judged.state, judged.reason
+
+
+def test_no_line_passes_where_one_would_have_been_found(make) -> None:
+    assert lines_state(make, noise=0.01, seeing=make.estimate(1.0, 0.05)) == (
+        "pass", "no line above the limit"
+    )  # fmt: skip
+
+
+def test_no_line_is_not_shown_where_one_could_hide(make) -> None:
+    state, reason = lines_state(make, noise=5.0)
+    assert state == "not shown"
+    assert "could have stayed unseen" in reason
+
+
+def test_strong_shared_line_in_the_band_fails(make) -> None:
+    assert lines_state(make, make.line(8.0, 0.6))[0] == "fail"
+    assert lines_state(make, make.line(1.0, 0.6), noise=0.01)[0] != "fail"
+    assert lines_state(make, make.line(8.0, 0.6, shared_probability=0.1), noise=0.01)[0] != "fail"
+
+
+def test_line_that_may_be_an_alias_does_not_fail(make) -> None:
+    odd = {"alias_candidates_hz": [8.0, 42.0], "alias_odds": [0.5, 0.5]}
+    state, reason = lines_state(make, make.line(8.0, 0.6, **odd), noise=0.01)
+    assert state == "not shown"
+    assert "alias" in reason
+    sure = {"alias_candidates_hz": [8.0, 42.0], "alias_odds": [0.97, 0.03]}
+    assert lines_state(make, make.line(8.0, 0.6, **sure))[0] == "fail"
+
+
+def test_band_beyond_nyquist_has_a_blind_strip_at_the_frame_rate(make) -> None:
+    rule = limits(lines=[{"no_shared_line_above_arcsec": 5.0, "between_hz": [2.0, 60.0]}])
+    judged = judge(make.result(noise=0.01), rule).judgements[0]
+    assert judged.state == "not shown"
+    assert "any size" in judged.reason
+
+
+def test_failure_outranks_doubt_and_doubt_a_pass() -> None:
+    assert worst(["pass", "not shown", "fail"]) == "fail"
+    assert worst(["pass", "not shown"]) == "not shown"
+    assert worst(["pass"]) == "pass"
+
+
+def test_exit_codes_are_those_of_the_design(make) -> None:
+    good, doubt, bad = (
+        judge(make.result(), limits(limits={"structure.rms_major_arcsec": {"at_most": m}}))
+        for m in (0.7, 0.5, 0.1)
+    )
+    assert (good.exit_code, doubt.exit_code, bad.exit_code) == (0, 4, 3)
+    assert json.loads(good.to_json())["schema"] == "blursplit-accept/1"
+
+
+@pytest.mark.parametrize(
+    ("text", "key"),
+    [
+        ("blur_time_s = 30\n[limits]\n'structure.rms_majr_arcsec' = {at_most = 1}", "rms_majr"),
+        ("[limits]\n'structure.rms_major_arcsec' = {at_most = 1}", "blur_time_s"),
+        ("blur_time_s = 30\n[limits]\n'structure.rms_major_arcsec' = {at_mots = 1}", "at_mots"),
+        ("blur_time_s = 30\n[limits]\n'structure.rms_major_arcsec' = {}", "structure.rms_major"),
+        ("blur_time_s = 30\n[limits]\n'structure.rms_major_arcsec' = {at_most = nan}", "at_most"),
+        ("blur_time_s = -1\n", "blur_time_s"),
+        ("[[lines]]\nno_shared_line_above_arcsec = 0.1\nbetween_hz = [60, 2]", "lines.0"),
+        ("[[lines]]\nno_shared_line_above_arcsec = 0.1", "between_hz"),
+        ("title = 'empty'", "holds no limit"),
+        ("title = ", "TOML"),
+    ],
+)
+def test_bad_limits_file_names_the_key(tmp_path, text: str, key: str) -> None:
+    path = tmp_path / "limits.toml"
+    path.write_text(text)
+    with pytest.raises(InputError) as caught:
+        read_limits(path)
+    assert key in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_misspelt_path_gets_a_suggestion(tmp_path) -> None:
+    path = tmp_path / "limits.toml"
+    path.write_text("blur_time_s = 30\n[limits]\n'structure.rms_majr_arcsec' = {at_most = 1}")
+    with pytest.raises(InputError, match=r"did you mean 'structure\.rms_major_arcsec'"):
+        read_limits(path)
+
+
+def test_example_in_the_repository_is_valid() -> None:
+    from pathlib import Path
+
+    example = Path(__file__).parents[2] / "examples" / "limits.toml"
+    assert read_limits(example).blur_time_s == 30.0

@@ -1,0 +1,192 @@
+"""Archives: resumable, nothing lost or doubled, one failure does not stop the rest."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import textwrap
+import time
+
+import pytest
+
+from blursplit.campaign import Store, archive
+from blursplit.errors import InputError
+from blursplit.instrument import Setup
+
+
+def calls(log, name: str = "") -> int:
+    """Return how often the stand-in was called for a target."""
+    return len(list(log.glob(f"{name}*-*-*")))
+
+
+def statuses(path) -> dict[str, str]:
+    """Return target -> status."""
+    with Store(path) as store:
+        return {r["object"]: r["status"] for r in store.rows("sequences")}
+
+
+def test_second_run_does_only_what_is_new(tmp_path, frames, standin) -> None:
+    measure, log = standin
+    frames(tmp_path / "in", "A")
+    frames(tmp_path / "in", "B")
+    store = tmp_path / "s.db"
+    first = archive(tmp_path / "in", store, measure=measure, workers=1)
+    assert (first.done, first.known) == (2, 0)
+    frames(tmp_path / "in", "C")
+    second = archive(tmp_path / "in", store, measure=measure, workers=1)
+    assert (second.done, second.known) == (1, 2)
+    assert calls(log) == 3
+    # Another blur time is another measurement, beside the first.
+    third = archive(tmp_path / "in", store, measure=measure, workers=1, blur_time_s=5.0)
+    assert third.done == 3
+    with Store(store) as opened:
+        assert len(opened.rows("measurements")) == 6
+
+
+def test_renamed_files_are_known_and_their_new_place_is_kept(tmp_path, frames, standin) -> None:
+    measure, log = standin
+    frames(tmp_path / "in" / "old", "A")
+    archive(tmp_path / "in", tmp_path / "s.db", measure=measure, workers=1)
+    (tmp_path / "in" / "old").rename(tmp_path / "in" / "new")
+    run = archive(tmp_path / "in", tmp_path / "s.db", measure=measure, workers=1)
+    assert (run.done, run.known) == (0, 1)
+    with Store(tmp_path / "s.db") as store:
+        assert all("/new/" in f["path"] for f in store.rows("files"))
+
+
+def test_failures_keep_their_reason_and_the_rest_goes_on(tmp_path, frames, standin) -> None:
+    measure, log = standin
+    for name in ("A", "BAD", "BOOM", "DIE", "Z"):
+        frames(tmp_path / "in", name)
+    frames(tmp_path / "in", "SHORT", 2)
+    (tmp_path / "in" / "empty.fits").touch()
+    run = archive(tmp_path / "in", tmp_path / "s.db", measure=measure)
+    assert (run.done, run.failed, run.too_short, run.refused_files) == (2, 3, 1, 1)
+    assert statuses(tmp_path / "s.db") == {
+        "A": "done", "BAD": "failed", "BOOM": "failed", "DIE": "failed", "SHORT": "too short",
+        "Z": "done",
+    }  # fmt: skip
+    with Store(tmp_path / "s.db") as store:
+        reasons = {r["object"]: r["reason"] for r in store.rows("sequences")}
+        assert store.rows("refused_files")[0]["path"].endswith("empty.fits")
+    assert "no star; point at one" in reasons["BAD"]
+    assert "ZeroDivisionError: inside (campaign_standin.py:" in reasons["BOOM"]
+    assert "died" in reasons["DIE"]
+    again = archive(tmp_path / "in", tmp_path / "s.db", measure=measure)
+    assert (again.done, again.failed) == (0, 0)
+
+
+def test_process_that_dies_once_costs_nothing(tmp_path, frames, standin) -> None:
+    measure, log = standin
+    for name in ("DIE-ONCE", "B", "C", "D"):
+        frames(tmp_path / "in", name)
+    run = archive(tmp_path / "in", tmp_path / "s.db", measure=measure)
+    assert (run.done, run.failed) == (4, 0)
+    assert set(statuses(tmp_path / "s.db").values()) == {"done"}
+
+
+RUN = """
+import sys
+from pathlib import Path
+from blursplit.campaign import archive
+
+if __name__ == "__main__":
+    archive(Path(sys.argv[1]), Path(sys.argv[2]), measure=sys.argv[3], workers=1)
+"""
+
+
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGINT])
+def test_run_killed_half_way_resumes_with_nothing_lost_or_doubled(
+    tmp_path, frames, standin, monkeypatch, how
+) -> None:
+    measure, log = standin
+    for name in ("A1", "A2", "GATED", "GATED2"):
+        frames(tmp_path / "in", name)
+    script = tmp_path / "run.py"
+    script.write_text(textwrap.dedent(RUN))
+    gate = tmp_path / "gate"
+    monkeypatch.setenv("STANDIN_GATE", str(gate))
+    store = tmp_path / "s.db"
+    with subprocess.Popen(
+        [sys.executable, str(script), str(tmp_path / "in"), str(store), measure],
+        stderr=subprocess.PIPE,
+    ) as process:
+        while calls(log, "GATED") == 0:
+            assert process.poll() is None
+            time.sleep(0.02)
+        worker = int(next(log.glob("GATED*")).name.split("-")[1])
+        process.send_signal(how)
+        process.communicate(timeout=60)
+    _wait_until_gone(worker)
+    with Store(store) as opened:
+        kept = {r["object"] for r in opened.rows("measurements")}
+    assert kept == {"A1", "A2"}
+    gate.touch()
+    run = archive(tmp_path / "in", store, measure=measure, workers=1)
+    assert (run.done, run.known) == (2, 2)
+    with Store(store) as opened:
+        assert sorted(r["object"] for r in opened.rows("measurements")) == [
+            "A1", "A2", "GATED", "GATED2",
+        ]  # fmt: skip
+    assert calls(log, "A") == 2
+
+
+def _wait_until_gone(pid: int) -> None:
+    """Wait for a worker to notice that its parent is gone."""
+    for _ in range(500):
+        try:
+            os.kill(pid, 0)
+        except ProcessLookupError:
+            return
+        with open(f"/proc/{pid}/stat") as file:  # noqa: PTH123
+            if file.read().rpartition(")")[2].split()[0] == "Z":
+                return
+        time.sleep(0.02)
+    pytest.fail("the worker outlived its parent")
+
+
+def test_failed_sequences_are_tried_again_on_request(tmp_path, frames, standin) -> None:
+    measure, log = standin
+    frames(tmp_path / "in", "BAD")
+    archive(tmp_path / "in", tmp_path / "s.db", measure=measure, workers=1)
+    run = archive(tmp_path / "in", tmp_path / "s.db", measure=measure, workers=1, retry_failed=True)
+    assert run.failed == 1
+    assert calls(log, "BAD") == 2
+
+
+def test_setup_reaches_the_measurement_and_the_key(tmp_path, frames, standin) -> None:
+    measure, log = standin
+    frames(tmp_path / "in", "A")
+    setup = Setup.model_validate({"telescope": {"aperture_m": 0.2}})
+    one = archive(tmp_path / "in", tmp_path / "s.db", measure=measure, workers=1)
+    two = archive(tmp_path / "in", tmp_path / "s.db", measure=measure, workers=1, setup=setup)
+    assert one.settings != two.settings
+    assert two.done == 1
+
+
+def test_progress_counts_to_the_total(tmp_path, frames, standin) -> None:
+    measure, log = standin
+    frames(tmp_path / "in", "A")
+    frames(tmp_path / "in", "B")
+    seen = []
+    archive(
+        tmp_path / "in", tmp_path / "s.db", measure=measure, workers=1,
+        on_sequence=lambda done, total: seen.append((done, total)),
+    )  # fmt: skip
+    assert seen == [(1, 2), (2, 2)]
+
+
+def test_empty_folder_makes_an_empty_store(tmp_path) -> None:
+    (tmp_path / "in").mkdir()
+    assert archive(tmp_path / "in", tmp_path / "s.db").sequences == 0
+
+
+def test_unreachable_scheduler_is_one_clear_error(tmp_path, frames, monkeypatch) -> None:
+    from blursplit.campaign import executors
+
+    monkeypatch.setattr(executors, "CONNECT_TIMEOUT_S", 1)
+    frames(tmp_path / "in", "A")
+    with pytest.raises(InputError, match="does not answer"):
+        archive(tmp_path / "in", tmp_path / "s.db", scheduler="tcp://127.0.0.1:9")

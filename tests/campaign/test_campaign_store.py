@@ -1,0 +1,112 @@
+"""The store and its public tables."""
+
+from __future__ import annotations
+
+import sqlite3
+
+import pytest
+
+from blursplit.campaign import Store
+from blursplit.campaign.store import CONDITIONS, STORE_VERSION
+from blursplit.errors import InputError, OutputError
+
+
+def row(**more: object) -> dict[str, object]:
+    """Return the columns of a sequence."""
+    base: dict[str, object] = {
+        "content": "c",
+        "settings": "s",
+        "status": "done",
+        "name": "M 39",
+        "first_file": "a.fits",
+        "files": 2,
+        "frames": 2,
+        "version": "0",
+        **dict.fromkeys(CONDITIONS),
+    }
+    return base | more
+
+
+def test_row_result_and_files_are_written_together_or_not_at_all(tmp_path, make) -> None:
+    with Store(tmp_path / "s.db") as store:
+        store.put("k", row(night="2026-03-01"), ["a", "b"], make.result().to_json())
+        with pytest.raises(sqlite3.IntegrityError):
+            store.put("k2", row(status="odd"), ["c"], "{}")
+        assert store.known() == {"k"}
+        assert [f["path"] for f in store.rows("files")] == ["a", "b"]
+
+
+def test_measurements_view_has_the_numbers_in_columns_for_sql_and_pandas(tmp_path, make) -> None:
+    import pandas as pd
+
+    with Store(tmp_path / "s.db") as store:
+        store.put("k", row(night="2026-03-01"), ["a"], make.result().to_json())
+        store.put("f", row(status="failed", reason="no star"), ["b"])
+    connection = sqlite3.connect(tmp_path / "s.db")
+    table = pd.read_sql("SELECT * FROM measurements", connection)
+    nights = pd.read_sql("SELECT * FROM nights", connection)
+    connection.close()
+    assert len(table) == 1
+    assert table.loc[0, "structure_rms_arcsec"] == 0.5
+    assert table.loc[0, "structure_rms_arcsec_low"] == pytest.approx(0.45)
+    assert table.loc[0, "seeing_500nm_zenith_arcsec"] == 1.5
+    assert nights.loc[0, "sequences"] == 1
+
+
+def test_store_is_in_write_ahead_mode_and_carries_its_version(tmp_path) -> None:
+    Store(tmp_path / "s.db").close()
+    connection = sqlite3.connect(tmp_path / "s.db")
+    assert connection.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
+    assert connection.execute("PRAGMA user_version").fetchone()[0] == STORE_VERSION
+    connection.close()
+
+
+def test_grown_sequence_replaces_its_older_row(tmp_path) -> None:
+    with Store(tmp_path / "s.db") as store:
+        store.put("old", row(), ["a", "b"])
+        store.put("new", row(files=3), ["a", "b", "c"])
+        store.put("other setup", row(settings="t", files=3), ["a", "b", "c"])
+        assert store.known() == {"new", "other setup"}
+
+
+@pytest.mark.parametrize(("version", "hint"), [(STORE_VERSION + 1, "update"), (99, "update")])
+def test_store_of_a_newer_version_is_refused_politely(tmp_path, version: int, hint: str) -> None:
+    path = tmp_path / "s.db"
+    Store(path).close()
+    connection = sqlite3.connect(path)
+    connection.execute(f"PRAGMA user_version = {version}")
+    connection.close()
+    with pytest.raises(InputError, match=hint):
+        Store(path)
+
+
+def test_foreign_files_are_refused_and_left_alone(tmp_path) -> None:
+    text = tmp_path / "notes.txt"
+    text.write_text("my notes, longer than sixteen bytes")
+    with pytest.raises(InputError, match="not a store"):
+        Store(text)
+    assert text.read_text().startswith("my notes")
+    other = tmp_path / "other.db"
+    connection = sqlite3.connect(other)
+    connection.execute("CREATE TABLE t (a)")
+    connection.commit()
+    connection.close()
+    with pytest.raises(InputError, match="another program"):
+        Store(other)
+
+
+def test_damaged_store_is_refused(tmp_path) -> None:
+    path = tmp_path / "s.db"
+    path.write_bytes(b"SQLite format 3\x00" + b"\xff" * 5000)
+    with pytest.raises((InputError, OutputError), match=r"s\.db"):
+        Store(path)
+
+
+def test_store_in_a_missing_folder_is_an_output_error(tmp_path) -> None:
+    with pytest.raises(OutputError, match="cannot be used"):
+        Store(tmp_path / "none" / "s.db")
+
+
+def test_unknown_table_is_a_wrong_argument(tmp_path) -> None:
+    with Store(tmp_path / "s.db") as store, pytest.raises(ValueError, match="no table"):
+        store.rows("sqlite_master; DROP TABLE sequences")
