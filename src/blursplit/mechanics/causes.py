@@ -21,6 +21,11 @@ UNKNOWN = "unknown"
 NAMING_ODDS = 0.9
 # Before the data, a line's cause is not on the list as often as it is (our choice).
 UNKNOWN_PRIOR = 0.5
+# An unknown cause may lie anywhere in a decade about the line: a wider range would thin it out
+# and let every loose coincidence win.
+UNKNOWN_SPREAD = math.log(10.0)
+# True frequencies less likely than this are not used to back up another line.
+LIKELY_FOLD = 0.1
 # Chance that a line of each kind of cause comes out steady rather than damped (our choice,
 # no source); an unknown cause says nothing.
 STEADY_CHANCE: dict[str, float] = {"drive": 0.9, "mains": 0.95, "fan": 0.8, "pier": 0.1}
@@ -50,6 +55,8 @@ class Cause:
         Harmonics of one source share it.
     angle_deg : float or None
         Axial direction in the image along which it moves, where known.
+    harmonic : int
+        The k-th counts 1/k of the first.
     """
 
     name: str
@@ -58,6 +65,7 @@ class Cause:
     sigma_hz: float
     family: str = ""
     angle_deg: float | None = None
+    harmonic: int = 1
 
 
 @dataclass(frozen=True)
@@ -127,17 +135,19 @@ def list_causes(
         for k in range(1, harmonics + 1):
             hz = k / period.period_s
             name = _with_harmonic(period.name, k)
-            causes.append(Cause(name, "drive", hz, DRIVE_SIGMA * hz, period.name, drive_angle_deg))
+            sigma = DRIVE_SIGMA * hz
+            causes.append(Cause(name, "drive", hz, sigma, period.name, drive_angle_deg, k))
     for grid in mains_hz:
         family = f"mains {grid:g} Hz"
         for k in range(1, harmonics + 1):
             name = _with_harmonic(family, k)
-            causes.append(Cause(name, "mains", k * grid, k * MAINS_SIGMA_HZ, family))
+            causes.append(Cause(name, "mains", k * grid, k * MAINS_SIGMA_HZ, family, None, k))
     for rpm in fan_rpm:
         family = f"fan {rpm:g} rpm"
         for k in (1, 2):
             hz = k * rpm / 60.0
-            causes.append(Cause(_with_harmonic(family, k), "fan", hz, FAN_SIGMA * hz, family))
+            name = _with_harmonic(family, k)
+            causes.append(Cause(name, "fan", hz, FAN_SIGMA * hz, family, None, k))
     for name, hz in mode_hz:
         causes.append(Cause(f"pier {name}", "pier", hz, MODE_SIGMA * hz, f"pier {name}"))
     for line in known_lines:
@@ -178,18 +188,20 @@ def name_causes(
 
     Notes
     -----
-    Bayes' rule. An unknown cause is as likely in every octave of `range_hz`; a cause on the list
+    Bayes' rule. An unknown cause is as likely in every octave of a decade; a cause on the list
     has a normal distribution about its own frequency, as wide as its tolerance and the line's
     uncertainty together. Half of the prior goes to "unknown"; the other half is divided among
     the families on the list, and among each family's members, so that a long list of loosely
     placed candidates explains little by chance. Steadiness and direction enter as factors.
     """
     families = {cause.family for cause in causes}
-    members = {family: sum(cause.family == family for cause in causes) for family in families}
+    weight = dict.fromkeys(families, 0.0)
+    for cause in causes:
+        weight[cause.family] += 1.0 / cause.harmonic
     low, high = range_hz
     folded = line.folded()
-    octaves = math.log(high / low)
-    unknown = UNKNOWN_PRIOR * sum(odds / max(hz, low) / octaves for hz, odds in folded)
+    spread = min(math.log(high / low), UNKNOWN_SPREAD)
+    unknown = UNKNOWN_PRIOR * sum(odds / max(hz, low) / spread for hz, odds in folded)
     if line.is_steady is not None:
         chance = UNKNOWN_STEADY_CHANCE
         unknown *= chance if line.is_steady else 1.0 - chance
@@ -197,7 +209,8 @@ def name_causes(
     for cause in causes:
         if not low <= cause.frequency_hz <= high:
             continue
-        prior = (1.0 - UNKNOWN_PRIOR) / len(families) / members[cause.family]
+        prior = (1.0 - UNKNOWN_PRIOR) / len(families)
+        prior /= cause.harmonic * weight[cause.family]
         sigma = math.hypot(cause.sigma_hz, line.sigma_hz)
         fit = sum(odds * _normal(hz - cause.frequency_hz, sigma) for hz, odds in folded)
         score = prior * fit * _steady_factor(line, cause) * _direction_factor(line, cause)
@@ -205,11 +218,28 @@ def name_causes(
     total = unknown + sum(scores.values())
     odds = {name: score / total for name, score in scores.items() if score >= 0.01 * total}
     odds[UNKNOWN] = 1.0 - sum(odds.values())
-    best = max((name for name in odds if name != UNKNOWN), key=odds.__getitem__, default=UNKNOWN)
-    if best == UNKNOWN or odds[best] < NAMING_ODDS:
+    by_name = {cause.name: cause for cause in causes}
+    best = _best_kind(odds, by_name)
+    if sum(odds[name] for name in best) < NAMING_ODDS:
         return UNKNOWN, odds
-    cause = next(cause for cause in causes if cause.name == best)
-    return f"compatible with {best} ({_grounds(line, cause, causes, others)})", odds
+    grounds = _grounds(line, by_name[best[0]], causes, others)
+    return f"compatible with {' or '.join(best)} ({grounds})", odds
+
+
+def _best_kind(odds: dict[str, float], by_name: dict[str, Cause]) -> list[str]:
+    """Return the fewest causes of one kind that pass the naming odds, likeliest first.
+
+    Two modes of nearly one frequency, or 50 and 60 Hz folded onto one line, share their odds.
+    """
+    names = sorted((n for n in odds if n != UNKNOWN), key=odds.__getitem__, reverse=True)
+    if not names:
+        return []
+    chosen, total = [], 0.0
+    for name in names:
+        if by_name[name].kind == by_name[names[0]].kind and total < NAMING_ODDS:
+            chosen.append(name)
+            total += odds[name]
+    return chosen
 
 
 def _normal(distance: float, sigma: float) -> float:
@@ -236,7 +266,9 @@ def _direction_factor(line: LineFacts, cause: Cause) -> float:
 def _agrees(line: LineFacts, cause: Cause) -> bool:
     """Whether some likely true frequency of the line lies within two sigmas of the cause."""
     reach = 2.0 * math.hypot(cause.sigma_hz, line.sigma_hz)
-    return any(abs(hz - cause.frequency_hz) <= reach for hz, odds in line.folded() if odds >= 0.1)
+    return any(
+        abs(hz - cause.frequency_hz) <= reach for hz, odds in line.folded() if odds >= LIKELY_FOLD
+    )
 
 
 def _grounds(
