@@ -38,6 +38,9 @@ CLIP = 2.5
 SEED_RATIO = 12.0
 """Weaker excesses cannot reach any false alarm worth stating, and are not fitted."""
 
+ROUNDS = 6
+"""Turns of fitting modes and continuum: the continuum gives back a mode's wings only slowly."""
+
 LOWEST_BINS = 15.0
 """Slower than this many turns a record, a line and the air's slow part look alike."""
 
@@ -46,11 +49,14 @@ TRIALS_PER_BIN = 0.08
 air with tube currents and drift 0.04 to 0.09 (300 series each); see benchmarks/lines.py."""
 
 LOWEST_CONTRAST = 2.0
-CONTRAST_PER_DAMPING = 60.0
-"""Peak over continuum that a mode needs: 2 + 60 zeta. One frozen layer seen through a round
-pupil ripples (near 1.5 V/D and its multiples; a G-tilt at 3 m/s and 0.25 m: 18 Hz), which a
-long, quiet record shows beyond doubt and which is no mode; these ripples are as wide as a damping
-ratio of 0.03 to 0.07 and rise by half to twice their mean."""
+"""Peak over continuum that a mode needs."""
+
+BROAD_DAMPING = 0.02
+LOWEST_BROAD_SHARE = 0.1
+"""A broader feature must hold this share of the motion's rms. One frozen layer seen through a
+round pupil ripples (near 1.5 V/D and its multiples; at 3 m/s and 0.25 m: 18 Hz): peaks as wide
+as a damping ratio of 0.03 to 0.08 of 1 to 6 % of the rms, which a long, quiet record shows
+beyond doubt and which are no modes."""
 
 
 @dataclass(frozen=True)
@@ -96,7 +102,7 @@ def find_lines(
     timing: Literal["regular", "jittered", "irregular"] = "regular",
     segment: IntArray | None = None,
     noise_psd: tuple[float, float] | None = None,
-    false_alarm: float = 0.01,
+    false_alarm: float = 0.02,
     max_lines: int = 12,
     lowest_hz: float | None = None,
 ) -> LineSearch:
@@ -256,9 +262,12 @@ def _with_seed(periodogram: Periodogram, basis: Basis, state: _State, seed: Seed
     spreads = [*state.spreads, Spread(0.0, 0.0)]
     robust = _continuum_fit(periodogram, basis, modes, CLIP, state.coefficients)
     current = _State(modes, spreads, robust, 0.0)
-    for _ in range(2):
+    for _ in range(ROUNDS):
         modes, spreads = _refit_group(periodogram, basis, current, len(modes) - 1)
+        before = current.log_likelihood
         current = _settle(periodogram, basis, modes, spreads, current.coefficients)
+        if abs(current.log_likelihood - before) < 0.05:  # noqa: PLR2004 - far below one sigma
+            break
     return current
 
 
@@ -310,7 +319,7 @@ def _prune(
             gains.append(2.0 * (state.log_likelihood - without.log_likelihood))
         chances = [
             chance_of_ratio(gain, periodogram, *searched)
-            if _contrast(periodogram, basis, state, k) >= _needed(state.modes[k])
+            if _is_prominent(periodogram, basis, state, k)
             else 1.0
             for k, gain in enumerate(gains)
         ]
@@ -328,8 +337,15 @@ def _prune(
     return state, []
 
 
-def _needed(mode: Mode) -> float:
-    return LOWEST_CONTRAST + CONTRAST_PER_DAMPING * mode.damping_ratio
+def _is_prominent(periodogram: Periodogram, basis: Basis, state: _State, index: int) -> bool:
+    """Return whether a mode is more than what air itself does to a spectrum."""
+    if _contrast(periodogram, basis, state, index) < LOWEST_CONTRAST:
+        return False
+    mode = state.modes[index]
+    if mode.damping_ratio <= BROAD_DAMPING:
+        return True
+    total = float(np.trace(periodogram.plain, axis1=1, axis2=2).sum() / periodogram.duration_s)
+    return bool(np.trace(mode.covariance) >= LOWEST_BROAD_SHARE**2 * total)
 
 
 def _contrast(periodogram: Periodogram, basis: Basis, state: _State, index: int) -> float:

@@ -141,6 +141,33 @@ def damping_profile(
     return np.asarray(values)
 
 
+def direction_sigma_deg(periodogram: Periodogram, rest: FloatArray, mode: Mode) -> float:
+    """Return the standard error of the mode's direction from the curvature of the likelihood.
+
+    Parameters
+    ----------
+    periodogram : Periodogram
+    rest : ndarray, shape (m, 2, 2)
+        Everything but the mode.
+    mode : Mode
+
+    Returns
+    -------
+    float
+        Degrees; large where the mode is round.
+    """
+    window = _window(periodogram, [mode])
+    shape = mode_density(periodogram, mode.frequency_hz, mode.damping_ratio)[window]
+    step = np.deg2rad(2.0)
+    values = []
+    for angle in (-step, 0.0, step):
+        turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+        model = rest[window] + shape[:, None, None] * (turn @ mode.covariance @ turn.T)
+        values.append(whittle(periodogram.power[window], model, periodogram.weight))
+    curvature = -(values[0] - 2.0 * values[1] + values[2]) / step**2
+    return float(np.rad2deg(1.0 / np.sqrt(max(curvature, 0.1))))
+
+
 def realised_covariance(
     periodogram: Periodogram, rest: FloatArray, mode: Mode
 ) -> tuple[FloatArray, FloatArray]:

@@ -29,10 +29,8 @@ CAUTIONS: tuple[str, ...] = (
     "Keep hands, tools, cables and clothing clear of a mount that moves or may start to move.",
     "Nobody stands under a telescope, counterweight or other load; check clamps and locks first.",
     "Do not climb or lean on the structure, and do not tap one that is cracked, loose or leaning.",
-    (
-        "In the dark, mind cables, mains voltage and steps; work on foundations and supports is for "
-        "people licensed for it, under the local code."
-    ),
+    "In the dark, mind cables, mains voltage and steps.",
+    "Foundations and supports are work for people licensed for it, under the local code.",
 )
 
 
