@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal, cast
 
 import numpy as np
 
@@ -63,6 +63,9 @@ def assemble_tracks(sequence: Sequence, field: Field, journey: Journey) -> StarT
     column_of = {int(star): i for i, star in enumerate(stars)}
     stamps = journey.book.stamps(rows, column_of)
     gain = _gain(journey, stamps, notes)
+    if field.clipped:
+        stamps = None
+        notes.append(("cores-clipped", "stretched for display, cores clipped: positions only"))
     _describe(sequence, field, journey, rows, stars, take["width"], notes)
     return StarTracks(
         time_s=sequence.time_s[rows],
@@ -78,7 +81,7 @@ def assemble_tracks(sequence: Sequence, field: Field, journey: Journey) -> StarT
         peak_adu=take["peak"],
         good=good,
         exposure_s=sequence.exposure_s,
-        timing=sequence.timing,
+        timing=cast("Literal['regular', 'jittered', 'irregular']", sequence.timing),
         cadence_s=sequence.cadence_s,
         start_utc=sequence.start_utc,
         frame=np.asarray(sequence.frame, dtype=np.int64)[rows],

@@ -85,7 +85,8 @@ def judge_block(
     """
     alive = block.alive & inside & ~block.saturated & ~block.spiked
     # Saturated and hit stars still tell where the field is, when nothing better does.
-    usable = np.where(alive.any(axis=1)[:, None], alive, block.alive & inside)
+    some = np.asarray(alive.any(axis=1), dtype=bool)
+    usable = np.where(some[:, None], alive, block.alive & inside)
     off_x, off_y = block.x - x_px, block.y - y_px
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = block.flux / flux_adu

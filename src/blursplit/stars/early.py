@@ -1,0 +1,179 @@
+"""What the first frames show: a registered mean, the stars' width, hot and saturated pixels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from blursplit.errors import TooFewStarsError
+from blursplit.stars.register import Peaks, find_peaks, register, robust_level
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from blursplit.frames import FrameSource
+
+    FloatArray = NDArray[np.float64]
+    BoolArray = NDArray[np.bool_]
+    Image = NDArray[np.float32]
+
+MEAN_FRAMES = 40
+MEAN_BYTES = 120_000_000
+CLIP_SIGMAS = 4.0
+FIRST_SIGMA_PX = 1.7  # FWHM of 4 px, to begin with
+SIGMA_RANGE_PX = (0.5, 12.0)
+SATURATED_SHARE = 0.97
+
+
+@dataclass(frozen=True)
+class Early:
+    """Registered mean of early frames, and what single frames say that the mean hides."""
+
+    image: Image
+    clipped_share: Image  # share of frames in which a pixel is saturated
+    scatter: float  # of the sky of one frame
+    shift_x_px: float  # of frame 0
+    shift_y_px: float
+
+
+def read_early_frames(source: FrameSource) -> Image:
+    ny, nx = source.shape
+    count = int(np.clip(MEAN_BYTES // (4 * ny * nx), 3, MEAN_FRAMES))
+    return source.read(0, min(count, source.n_frames))
+
+
+def mean_of(frames: Image) -> Image:
+    finite = np.isfinite(frames)
+    if finite.all():
+        return np.asarray(frames.mean(axis=0), dtype=np.float32)
+    count = finite.sum(axis=0)
+    total = np.where(finite, frames, 0).sum(axis=0)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan).astype(np.float32)
+
+
+def find_saturation(frames: Image, hot: BoolArray, declared: float | None) -> float | None:
+    """Return the level of saturation: declared, or seen as a pile-up at the highest value."""
+    values = frames[:, ~hot]
+    top = float(np.nanmax(values)) if np.isfinite(values).any() else 0.0
+    _, scatter = robust_level(frames[0])
+    # Stars do not reach exactly the same height; five equal maxima a frame are a ceiling.
+    piled = int((values >= top - 0.01 * scatter).sum()) >= max(5, 2 * len(frames))
+    found = top if piled and top > 10.0 * scatter else None
+    known = [level for level in (declared, found) if level is not None]
+    return min(known) if known else None
+
+
+def find_width(frames: Image, mean: Image, hot: BoolArray, limit: float | None, name: str) -> float:
+    """Return the sigma of the bright stars of a single frame (or of the mean)."""
+    for image in (*frames[:3], mean):
+        sigma = FIRST_SIGMA_PX
+        for _ in range(4):
+            width = _width_at(image, sigma, hot, limit)
+            if width is None:
+                break
+            last, sigma = sigma, float(np.clip(width, *SIGMA_RANGE_PX))
+            if abs(sigma / last - 1.0) < 0.05:  # noqa: PLR2004
+                break
+        else:
+            width = sigma
+        if width is not None:
+            return sigma
+    raise TooFewStarsError(
+        name,
+        "no star was found in the first frames",
+        "check focus, exposure and that the frames are light frames of a star field",
+    )
+
+
+def _width_at(image: Image, sigma: float, hot: BoolArray, limit: float | None) -> float | None:
+    """Return the lower quartile of the widths of the brightest peaks, or None without a peak.
+
+    Smoothed by s, the peak of a Gaussian star of sigma w has a height in proportion to
+    1 / (w^2 + s^2); two amounts of smoothing give w. Only the innermost pixels take part, so
+    that neighbours do little; what they do is to widen, and the lower quartile holds the stars
+    that stand alone.
+    """
+    from scipy.ndimage import gaussian_filter
+
+    peaks = find_peaks(image, max(0.7 * sigma, 1.0), hot=hot, count=60)
+    if peaks.x_px.size == 0:
+        return None
+    clipped = _clipped_near(image, peaks, limit)
+    if not clipped.all():
+        peaks = Peaks(peaks.x_px[~clipped], peaks.y_px[~clipped], peaks.height_adu[~clipped])
+    less, more = 0.5 * sigma, sigma
+    sky, _ = robust_level(image)
+    clean = np.where(hot | ~np.isfinite(image), np.float32(sky), image) - np.float32(sky)
+    x, y = peaks.x_px[:24].astype(int), peaks.y_px[:24].astype(int)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = gaussian_filter(clean, less)[y, x] / gaussian_filter(clean, more)[y, x]
+        width = np.sqrt((more**2 - ratio * less**2) / (ratio - 1.0))
+    width = width[np.isfinite(width)]
+    return float(np.quantile(width, 0.25)) if width.size else None
+
+
+def _clipped_near(image: Image, peaks: Peaks, limit: float | None) -> BoolArray:
+    if limit is None:
+        return np.zeros(peaks.x_px.size, dtype=bool)
+    full = (image >= SATURATED_SHARE * limit).astype(np.float32)
+    return sum_core(full, peaks.x_px, peaks.y_px) > 0
+
+
+def register_mean(frames: Image, sigma: float, hot: BoolArray, limit: float | None) -> Early:
+    """Shift frames by whole pixels on the one with most stars, clip outliers, and average."""
+    peaks = [find_peaks(frame, sigma, hot=hot) for frame in frames]
+    pattern = peaks[int(np.argmax([min(p.x_px.size, 15) for p in peaks]))]
+    kept: list[Image] = []
+    first = (0.0, 0.0)
+    for i, frame in enumerate(frames):
+        found = register(
+            pattern,
+            peaks[i],
+            frame.shape,
+            tolerance_px=max(2.0, 1.5 * sigma),
+            turns_deg=(0.0,),
+        )
+        if found is None:
+            continue
+        if i == 0:
+            first = (found.shift_x_px, found.shift_y_px)
+        clean = np.where(hot, np.nan, frame)
+        kept.append(_shifted(clean, -round(found.shift_x_px), -round(found.shift_y_px)))
+    stack = np.stack(kept)
+    del kept
+    clipped = np.zeros(stack.shape[1:], dtype=np.float32)
+    if limit is not None:
+        clipped = np.asarray((stack >= SATURATED_SHARE * limit).mean(axis=0), dtype=np.float32)
+    scatter = robust_level(stack[0])[1]
+    mean = mean_of(stack)
+    if len(stack) > 4:  # noqa: PLR2004 - fewer leave nothing to clip against
+        spread = np.sqrt(mean_of(np.square(stack - mean)))
+        middle = np.median(stack, axis=0) if np.isfinite(stack).all() else mean
+        stack[np.abs(stack - middle) > CLIP_SIGMAS * np.maximum(spread, 1e-6)] = np.nan
+        mean = mean_of(stack)
+    return Early(mean, clipped, scatter, *first)
+
+
+def _shifted(image: Image, by_x: int, by_y: int) -> Image:
+    """Move an image by whole pixels; NaN comes in from outside."""
+    if by_x == 0 and by_y == 0:
+        return image
+    out = np.full_like(image, np.nan)
+    ny, nx = image.shape
+    if abs(by_x) >= nx or abs(by_y) >= ny:
+        return out
+    to_y, from_y = slice(max(by_y, 0), ny + min(by_y, 0)), slice(max(-by_y, 0), ny - max(by_y, 0))
+    to_x, from_x = slice(max(by_x, 0), nx + min(by_x, 0)), slice(max(-by_x, 0), nx - max(by_x, 0))
+    out[to_y, to_x] = image[from_y, from_x]
+    return out
+
+
+def sum_core(share: Image, x: FloatArray, y: FloatArray) -> FloatArray:
+    """Sum an image over 7x7 pixels about each place."""
+    padded = np.pad(share, 3)
+    window = np.lib.stride_tricks.sliding_window_view(padded, (7, 7))
+    return np.asarray(
+        window[np.rint(y).astype(int), np.rint(x).astype(int)].sum(axis=(1, 2)), dtype=float
+    )
