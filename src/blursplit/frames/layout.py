@@ -104,6 +104,8 @@ def read_layout(path: Path) -> Layout:
                 return _layout(path, cast("IO[bytes]", file), _gzip_size(path, size), gzipped=True)
         if start[:6] != b"SIMPLE":
             refuse_foreign(path, start)
+        if size < BLOCK:
+            raise InputError(path, f"holds {size} bytes: truncated", "copy it again")
         with path.open("rb") as file:
             return _layout(path, file, size, gzipped=False)
     except (OSError, EOFError, zlib.error, struct.error) as error:

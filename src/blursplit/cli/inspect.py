@@ -1,0 +1,141 @@
+"""`blursplit inspect`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from blursplit.cli._common import speaks_plainly
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from blursplit.frames.prospects import Inspection
+
+_UNITS = (
+    ("_e_per_adu", "e-/ADU"),
+    ("_arcsec", "arcsec"),
+    ("_m_s", "m/s"),
+    ("_deg", "deg"),
+    ("_adu", "ADU"),
+    ("_um", "um"),
+    ("_us", "us"),
+    ("_nm", "nm"),
+    ("_hz", "Hz"),
+    ("_px", "px"),
+    ("_m", "m"),
+    ("_s", "s"),
+    ("_c", "deg C"),
+    ("_e", "e-"),
+)
+
+
+@speaks_plainly
+def run(
+    sequence: Annotated[
+        list[Path], typer.Argument(help="Folder, files, pattern or cube: one sequence.")
+    ],
+    setup: Annotated[Path | None, typer.Option(help="Setup file (TOML).")] = None,
+    set_: Annotated[
+        list[str] | None, typer.Option("--set", help="SECTION.KEY=VALUE; overrides.")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="JSON on standard output.")] = False,
+) -> None:
+    """Read headers and a few frames; no star is measured and nothing is written."""
+    from blursplit.frames import open_sequence
+    from blursplit.frames.prospects import inspect_sequence
+    from blursplit.instrument import read_setup
+
+    known, origins = read_setup(setup, set_ or [])
+    opened = open_sequence(sequence, known, origins)
+    try:
+        found = inspect_sequence(opened)
+    finally:
+        opened.source.close()
+    if json:
+        typer.echo(found.model_dump_json(by_alias=True, indent=2))
+        return
+    from rich.console import Console
+
+    # A pipe has no width: lines are then long enough for any value.
+    console = Console(width=None if Console().is_terminal else 160, highlight=False)
+    _show(console, found)
+
+
+def _show(console: Console, found: Inspection) -> None:
+    from rich.markup import escape
+
+    size = f"{found.width_px} x {found.height_px} px"
+    console.print(f"[bold]{escape(found.name)}[/bold]: {found.frames} frames of {size}", end="")
+    console.print(f" in {found.files} file(s), {found.duration_s:.4g} s")
+    _table(console, "Timing", _timing_rows(found), ("what", "value"))
+    rows = [
+        (key, _with_unit(key, fact.value), fact.origin, fact.note)
+        for key, fact in found.known.items()
+    ]
+    _table(console, "Known", rows, ("fact", "value", "origin", "from"))
+    absent = [(one.key, one.needed_for, one.remedy) for one in found.missing]
+    _table(console, "Missing", absent, ("fact", "needed for", "remedy"))
+    for title, lines in (
+        ("What can be told", found.can),
+        ("What cannot be told", found.cannot),
+        ("How to record better", found.advice),
+        ("Notes", [f"{note.text} ({note.code})" for note in found.notes]),
+    ):
+        if lines:
+            console.print(f"\n[bold]{title}[/bold]")
+            for line in lines:
+                console.print(f"  - {escape(line)}", soft_wrap=True)
+
+
+def _timing_rows(found: Inspection) -> list[tuple[str, str]]:
+    timing = found.timing
+    rows = [
+        ("times from", timing.source),
+        ("start (middle of first exposure)", found.start_utc or "unknown"),
+        ("spacing", timing.kind),
+        ("frame interval", f"{timing.cadence_s:.6g} s ({timing.rate_hz:.4g} frames/s)"),
+        ("Nyquist frequency", f"{timing.nyquist_hz:.4g} Hz"),
+        ("frequency step", f"{timing.frequency_step_hz:.3g} Hz"),
+        ("exposure", "unknown" if found.exposure_s is None else f"{found.exposure_s:.4g} s"),
+    ]
+    if timing.exposed_share is not None:
+        rows.append(("shutter open", f"{100 * timing.exposed_share:.0f} % of the time"))
+    if timing.stamp_resolution_s is not None:
+        rows.append(("digits of the stamps", f"{timing.stamp_resolution_s:.3g} s"))
+    if timing.jitter_rms_s is not None:
+        rows.append(("scatter about the grid", f"{timing.jitter_rms_s:.3g} s rms"))
+    rows.append(("frames missing from the grid", str(timing.missing_frames)))
+    gaps = ", ".join(f"{length:.3g} s at {start:.4g} s" for start, length in timing.gaps[:5])
+    rows.append(("gaps", gaps or "none"))
+    if timing.backward_steps:
+        rows.append(("steps back in time", str(timing.backward_steps)))
+    dropped = ", ".join(f"{count} ({reason})" for reason, count in found.dropped.items())
+    rows.append(("left out", dropped or "nothing"))
+    return rows
+
+
+def _table(console: Console, title: str, rows: list[Any], columns: tuple[str, ...]) -> None:
+    from rich import box
+    from rich.markup import escape
+    from rich.table import Table
+
+    if not rows:
+        return
+    table = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD)
+    for column in columns:
+        table.add_column(column, overflow="fold")
+    for row in rows:
+        table.add_row(*(escape(str(cell)) for cell in row))
+    console.print(table)
+
+
+def _with_unit(key: str, value: Any) -> str:
+    text = f"{value:.6g}" if isinstance(value, float) else str(value)
+    if isinstance(value, list):
+        text = " to ".join(f"{part:.6g}" for part in value)
+    unit = next((unit for ending, unit in _UNITS if key.endswith(ending)), "")
+    numeric = isinstance(value, float | int | list) and not isinstance(value, bool)
+    return f"{text} {unit}".strip() if numeric else text

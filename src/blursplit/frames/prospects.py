@@ -1,0 +1,259 @@
+"""What can and cannot be told from a sequence before any star is measured, and how to do better."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+if TYPE_CHECKING:
+    from blursplit.frames.sequence import Sequence
+
+INSPECTION_SCHEMA = "blursplit-inspect/1"
+SPECTRUM_FRAMES = 50
+SHORT_EXPOSURE_S = 0.010
+SUBFRAME_S = 5.0
+GOOD_DURATION_S = 60.0
+GOOD_RATE_HZ = 50.0
+HALF_POWER = 0.443  # sinc^2(x) = 1/2 at x = 0.443
+LOW_ALTITUDE_AIRMASS = 2.0
+SATURATED = "saturated_pixels"
+
+# (key, keywords in a header, what it is needed for)
+_WANTED: tuple[tuple[str, str, str], ...] = (
+    ("pixel_scale_arcsec", "celestial WCS, or XPIXSZ and FOCALLEN", "arcseconds"),
+    ("aperture_m", "APTDIA", "the air's share and the diffraction width"),
+    ("exposure_s", "EXPTIME", "what motion is averaged within a frame"),
+    ("gain_e_per_adu", "EGAIN", "the noise of each position"),
+    ("read_noise_e", "RDNOISE", "the noise of faint stars"),
+    ("band_nm", "FILTER", "atmospheric dispersion"),
+    ("altitude_deg", "AIRMASS, OBJCTALT, or RA, DEC, site and time", "seeing at the zenith"),
+    ("position_angle_deg", "celestial WCS", "directions on the sky"),
+    ("row_order", "ROWORDER", "the sign of a rolling shutter's delay"),
+)
+_SECTIONS = {
+    "aperture_m": "telescope",
+    "wavelength_nm": "air",
+    "band_nm": "air",
+    "altitude_deg": "",
+}
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="ignore", allow_inf_nan=False)
+
+
+class Fact(_Part):
+    """A value, its origin and what had to be assumed."""
+
+    value: Any
+    origin: Literal["header", "setup file", "option", "default", "measured"]
+    note: str = ""
+
+
+class Missing(_Part):
+    """A fact that nothing gave."""
+
+    key: str
+    needed_for: str
+    remedy: str
+
+
+class FrameTiming(_Part):
+    """How the frames lie in time."""
+
+    kind: Literal["regular", "jittered", "irregular"]
+    source: str
+    cadence_s: float
+    rate_hz: float
+    nyquist_hz: float
+    frequency_step_hz: float
+    stamp_resolution_s: float | None
+    jitter_rms_s: float | None
+    missing_frames: int
+    gaps: list[tuple[float, float]]
+    backward_steps: int
+    duplicates: int
+    segments: int
+    exposed_share: float | None
+
+
+class Note(_Part):
+    """A remark with its code."""
+
+    code: str
+    text: str
+
+
+class Inspection(_Part):
+    """Everything that `blursplit inspect` says."""
+
+    schema_: str = Field(INSPECTION_SCHEMA, alias="schema")
+    name: str
+    files: int
+    frames: int
+    dropped: dict[str, int]
+    width_px: int
+    height_px: int
+    duration_s: float
+    start_utc: str | None
+    exposure_s: float | None
+    timing: FrameTiming
+    known: dict[str, Fact]
+    missing: list[Missing]
+    can: list[str]
+    cannot: list[str]
+    advice: list[str]
+    notes: list[Note]
+
+
+def inspect_sequence(sequence: Sequence) -> Inspection:
+    """Return what is known of a sequence and what it will bear.
+
+    Parameters
+    ----------
+    sequence : Sequence
+
+    Returns
+    -------
+    Inspection
+        No star is looked for: what is said rests on rate, length, exposure and headers.
+    """
+    known = sequence.instrument.known
+    missing = [
+        Missing(key=key, needed_for=use, remedy=_remedy(key, keywords))
+        for key, keywords, use in _WANTED
+        if key not in known
+    ]
+    can, cannot = _prospects(sequence)
+    return Inspection(
+        schema=INSPECTION_SCHEMA,
+        name=sequence.name,
+        files=sequence.n_files,
+        frames=sequence.n_frames,
+        dropped=dict(sequence.dropped),
+        width_px=sequence.source.shape[1],
+        height_px=sequence.source.shape[0],
+        duration_s=sequence.duration_s,
+        start_utc=sequence.start_utc,
+        exposure_s=sequence.exposure_s,
+        timing=_timing(sequence),
+        known={
+            key: Fact(value=entry.value, origin=entry.origin, note=entry.note)
+            for key, entry in sorted(known.items())
+        },
+        missing=missing,
+        can=can,
+        cannot=cannot,
+        advice=_advice(sequence),
+        notes=[Note(code=code, text=text) for code, text in sequence.notes],
+    )
+
+
+def _remedy(key: str, keywords: str) -> str:
+    section = _SECTIONS.get(key, "camera")
+    option = f"; or --set {section}.{key}=..." if section else ""
+    return f"header: {keywords}{option}"
+
+
+def _timing(sequence: Sequence) -> FrameTiming:
+    cadence = sequence.cadence_s or 1.0
+    stamps = sequence.stamps
+    exposure = sequence.exposure_s
+    return FrameTiming(
+        kind=sequence.timing,
+        source=stamps.keyword,
+        cadence_s=cadence,
+        rate_hz=1 / cadence,
+        nyquist_hz=0.5 / cadence,
+        frequency_step_hz=1 / sequence.duration_s,
+        stamp_resolution_s=stamps.resolution_s,
+        jitter_rms_s=stamps.jitter_rms_s,
+        missing_frames=stamps.missing,
+        gaps=list(stamps.gaps),
+        backward_steps=stamps.backward,
+        duplicates=stamps.duplicates,
+        segments=int(sequence.segment[-1]) + 1,
+        exposed_share=None if exposure is None else min(exposure / cadence, 1.0),
+    )
+
+
+def _prospects(sequence: Sequence) -> tuple[list[str], list[str]]:
+    known = sequence.instrument.known
+    can, cannot = [], []
+    cadence, exposure = sequence.cadence_s or 1.0, sequence.exposure_s
+    if exposure is not None and exposure >= SUBFRAME_S:
+        can.append("motion between subframes, elongation shared by all stars, width of each frame")
+        cannot.append(
+            f"anything faster than {0.5 / cadence:.2g} Hz: vibration and most of the air move "
+            "within one frame and stay together in its width"
+        )
+    elif sequence.n_frames >= SPECTRUM_FRAMES:
+        can.append(
+            f"spectra from {1 / sequence.duration_s:.2g} to {0.5 / cadence:.4g} Hz; what is faster "
+            "shows folded, as a set of candidate frequencies"
+        )
+    if sequence.n_frames < SPECTRUM_FRAMES:
+        cannot.append(f"spectra: {sequence.n_frames} frames, at least {SPECTRUM_FRAMES} are needed")
+    if exposure is not None:
+        can.append(
+            f"motion up to about {HALF_POWER / exposure:.3g} Hz keeps half its power or more "
+            f"within a frame of {exposure:.4g} s"
+        )
+    else:
+        cannot.append("how much motion each frame averages: the exposure is unknown")
+    if "pixel_scale_arcsec" in known:
+        can.append("motion and widths in arcseconds")
+    else:
+        cannot.append("arcseconds: motion stays in pixels without a pixel scale")
+    if "aperture_m" not in known:
+        cannot.append("the air's share and seeing: the aperture is unknown")
+    elif "pixel_scale_arcsec" in known:
+        can.append("the air, its lower bound from star pairs (two stars or more) included")
+    if sequence.start_utc is None:
+        cannot.append("the altitude from position and site: the date is unknown")
+    return can, cannot
+
+
+def _duration(seconds: float) -> str:
+    return f"{1e3 * seconds:.4g} ms" if seconds < 1 else f"{seconds:.4g} s"
+
+
+def _advice(sequence: Sequence) -> list[str]:
+    known = sequence.instrument.known
+    out = []
+    cadence, exposure = sequence.cadence_s or 1.0, sequence.exposure_s
+    if exposure is not None and exposure > SHORT_EXPOSURE_S:
+        out.append(
+            f"expose 2 to 10 ms instead of {_duration(exposure)}: longer frames blur fast motion"
+        )
+    if 1 / cadence < GOOD_RATE_HZ:
+        out.append(
+            f"record {GOOD_RATE_HZ:.0f} frames/s or more instead of {1 / cadence:.3g}: cut out a "
+            "region around the stars"
+        )
+    if sequence.duration_s < GOOD_DURATION_S:
+        out.append(
+            f"record 60 to 120 s instead of {sequence.duration_s:.3g} s: slow air and slow drive "
+            "errors need the length"
+        )
+    if known["time_stamps"].value != "hardware" and sequence.stamps.snapped:
+        out.append(
+            "if the camera stamps frames itself (hardware), say camera.time_stamps=hardware; "
+            "these stamps are taken as software, the frames as evenly spaced"
+        )
+    if known["row_time_us"].origin == "default":
+        out.append(
+            "if the shutter rolls, give camera.row_time_us; rows are taken as exposed together"
+        )
+    codes = {code for code, _ in sequence.notes}
+    if "eight_bit" in codes:
+        out.append("record 12 or 16 bits, linear")
+    if SATURATED in codes:
+        out.append("expose less or lower the gain: the brightest stars are clipped and left out")
+    if sequence.stamps.missing > 0.05 * sequence.n_frames:
+        out.append("frames are lost on the way: a smaller region or a faster disk keeps them")
+    airmass = known.get("airmass")
+    if airmass is not None and airmass.value > LOW_ALTITUDE_AIRMASS:
+        out.append("choose a field higher in the sky: dispersion and air grow with airmass")
+    return out

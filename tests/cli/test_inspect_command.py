@@ -1,0 +1,111 @@
+"""`blursplit inspect` as a user runs it."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+from astropy.io import fits
+from typer.testing import CliRunner
+
+from blursplit.cli import app
+from blursplit.frames.prospects import Inspection
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+@pytest.fixture
+def cube(tmp_path: Path) -> Path:
+    """Write a cube of 120 frames at 50 frames/s with an [odd] name for an object."""
+    rng = np.random.default_rng(1)
+    frames = rng.normal(800, 30, (120, 20, 24)).astype(np.uint16)
+    header = fits.Header()
+    header["OBJECT"] = "[red]M 13[/red] <b>"
+    header["EXPTIME"], header["FPS"], header["FILTER"] = 0.005, 50.0, "V"
+    header["DATE-BEG"] = "2026-03-01T22:10:05.250"
+    path = tmp_path / "my cube.fits"
+    fits.PrimaryHDU(frames, header).writeto(path)
+    return path
+
+
+def run(*arguments):
+    return CliRunner().invoke(app, ["inspect", *map(str, arguments)])
+
+
+def test_json_alone_on_standard_output_follows_the_schema(cube):
+    result = run(cube, "--json", "--set", "telescope.aperture_m=0.25")
+    assert result.exit_code == 0
+    found = Inspection.model_validate(json.loads(result.stdout))
+    assert found.timing.nyquist_hz == 25.0
+    assert found.frames == 120
+    assert found.duration_s == pytest.approx(2.4)
+    assert (found.known["aperture_m"].value, found.known["aperture_m"].origin) == (0.25, "option")
+    assert found.known["wavelength_nm"].origin == "header"
+    assert found.known["airmass"].origin == "default"
+    assert "pixel_scale_arcsec" in {one.key for one in found.missing}
+    assert any("in pixels" in text for text in found.cannot)
+    assert any("60 to 120 s instead of 2.4 s" in text for text in found.advice)
+
+
+def test_text_names_facts_with_unit_and_origin(cube):
+    result = run(cube, "--set", "camera.pixel_scale_arcsec=0.6")
+    assert result.exit_code == 0
+    line = next(row for row in result.stdout.splitlines() if "pixel_scale_arcsec" in row)
+    assert "0.6 arcsec" in line
+    assert "option" in line
+    assert "[red]M 13[/red] <b>" in result.stdout  # header text is never markup
+    assert "25 Hz" in result.stdout
+    assert "\x1b" not in result.stdout  # plain when piped
+
+
+def test_setup_file_is_read(cube, tmp_path):
+    setup = tmp_path / "rig.toml"
+    setup.write_text('[telescope]\naperture_m = 0.3\n[camera]\ntime_stamps = "hardware"\n')
+    found = json.loads(run(cube, "--setup", setup, "--json").stdout)
+    assert found["known"]["aperture_m"]["origin"] == "setup file"
+    assert not any("hardware" in text for text in found["advice"])
+
+
+def test_long_subframes_are_said_to_hide_what_is_fast(tmp_path):
+    rng = np.random.default_rng(2)
+    for number in range(12):
+        header = fits.Header()
+        header["DATE-OBS"] = f"2026-03-01T22:{4 * number:02d}:00.5"
+        header["EXPTIME"] = 60.0
+        image = rng.normal(800, 30, (20, 24)).astype(np.float32)
+        fits.PrimaryHDU(image, header).writeto(tmp_path / f"f{number}.fits")
+    result = run(tmp_path)
+    assert result.exit_code == 0
+    assert "stay together in its width" in result.stdout
+    assert "spectra: 12 frames, at least 50 are needed" in result.stdout
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "message"),
+    [
+        ("a.avi", b"RIFF\0\0\0\0AVI LIST", "convert it to FITS"),
+        ("a.fits", b"", "is empty"),
+        ("b.fits", b"SIMPLE  =                    T", "truncated"),
+    ],
+)
+def test_bad_input_is_one_line_and_exit_code_two(tmp_path, name, content, message):
+    path = tmp_path / name
+    path.write_bytes(content)
+    result = run(path, "--json")
+    assert result.exit_code == 2
+    assert result.stdout == ""
+    assert len(result.stderr.strip().splitlines()) == 1
+    assert message in result.stderr
+    assert name in result.stderr
+
+
+def test_no_interval_names_the_option(tmp_path):
+    path = tmp_path / "cube.fits"
+    fits.PrimaryHDU(np.arange(12 * 20 * 24, dtype=np.int32).reshape(12, 20, 24)).writeto(path)
+    result = run(path)
+    assert result.exit_code == 2
+    assert "--set camera.frame_interval_s=" in result.stderr
+    assert run(path, "--set", "camera.frame_interval_s=0.02").exit_code == 0
