@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -27,6 +29,9 @@ from blursplit.result import (
     Warning_,
 )
 from blursplit.series import Series
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 HOSTILE = "<script>document.title='owned'</script>"
 
@@ -405,3 +410,15 @@ CASE_NAMES = ("full", "hostile", "one-star", "px-only", "subframes", "undecided"
 def case(request: pytest.FixtureRequest, cases: dict[str, Case]) -> Case:
     """Return each case in turn."""
     return cases[request.param]
+
+
+@pytest.fixture(scope="session")
+def page_of(cases: dict[str, Case]) -> Callable[[str], str]:
+    """Return the function that renders a case's page, each once."""
+    from blursplit.report import render_page
+
+    @functools.cache
+    def page(name: str) -> str:
+        return render_page(cases[name].result, cases[name].series)
+
+    return page
