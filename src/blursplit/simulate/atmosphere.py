@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
 
     FloatArray = NDArray[np.float64]
 
+LONGEST_SPARSE = 512  # apertures of fresh air that one long exposure draws from
+MOST_SPARSE_FRAMES = 256
 NODES = 6  # Chebyshev nodes across the aperture; a wave of one aperture errs by 3 percent
 
 
@@ -57,14 +60,61 @@ def layer_geometries(scene: Scene, field: StarField) -> list[LayerGeometry]:
     return out
 
 
+@dataclass(frozen=True)
+class Pace:
+    """How the camera samples the air.
+
+    Parameters
+    ----------
+    interval_s : float
+        From frame to frame.
+    frame_s : float
+        From the first to the last moment of one frame, all rows included.
+    step_s : float
+        Between the moments of one exposure.
+    """
+
+    interval_s: float
+    frame_s: float
+    step_s: float
+
+
+def is_sparse(layer: LayerGeometry, aperture_m: float, pace: Pace) -> bool:
+    """Return whether frames lie so far apart in a layer that its finest band is new in each."""
+    return layer.wind_m_s * (pace.interval_s - pace.frame_s) > FORGET * aperture_m or (
+        layer.wind_m_s * pace.step_s > FORGET * aperture_m
+    )
+
+
+def fine_path_m(
+    layer: LayerGeometry, aperture_m: float, pace: Pace, frames: int, stretch_s: float
+) -> float:
+    """Return how much of the path needs a ribbon of its own.
+
+    Frames that are independent in the finest band take random places on a ribbon of fresh air
+    that has one or two apertures for each; and where even the moments of one exposure are
+    independent, a long exposure may wrap around it.
+    """
+    if not is_sparse(layer, aperture_m, pace):
+        return layer.wind_m_s * stretch_s
+    fresh = max(64, 2 * frames) * aperture_m
+    one = layer.wind_m_s * pace.frame_s
+    if layer.wind_m_s * pace.step_s > FORGET * aperture_m:
+        one = min(one, LONGEST_SPARSE * aperture_m)
+    return max(fresh, one)
+
+
 def frames_per_stretch(
-    layers: list[LayerGeometry], aperture_m: float, pitch_m: float, interval_s: float
+    layers: list[LayerGeometry], aperture_m: float, pitch_m: float, pace: Pace
 ) -> int:
     """Return how many frames one draw of the finest bands may cover in bounded memory."""
     most = 4096
     for layer in layers:
+        if is_sparse(layer, aperture_m, pace):
+            most = min(most, MOST_SPARSE_FRAMES)
+            continue
         across = (np.ptp(layer.star_across_m) + (1 + FORGET) * aperture_m) / pitch_m
-        step = layer.wind_m_s * interval_s / pitch_m
+        step = layer.wind_m_s * pace.interval_s / pitch_m
         most = min(most, int(MAX_FINE_POINTS / across / max(step, 1e-9)))
     return max(1, most)
 
@@ -101,7 +151,8 @@ class Atmosphere:
             for layer in layers
         ]
         self._fine: list[FineBand] = []
-        self._start_s = 0.0
+        self._frame_start_s = np.zeros(1)
+        self._places: list[FloatArray] = []
         radius = aperture_m / 2 * 1.03
         node = np.cos(np.pi * (np.arange(NODES) + 0.5) / NODES)
         self._node_x = np.tile(node * radius, NODES)
@@ -110,13 +161,29 @@ class Atmosphere:
         weights = (down[:, None, :] * across[None, :, :]).reshape(NODES**2, -1)
         self._weights = weights.astype(np.float32)
 
-    def begin_stretch(self, start_s: float, end_s: float) -> None:
-        """Draw the finest bands anew for the frames of one stretch of time."""
-        self._start_s = start_s
-        self._fine = [
-            FineBand(layer, self._aperture_m, self._pitch_m, end_s - start_s, self._rng)
-            for layer in self._layers
-        ]
+    def begin_stretch(self, frame_start_s: FloatArray, pace: Pace) -> None:
+        """Draw the finest bands anew for a stretch of frames.
+
+        Parameters
+        ----------
+        frame_start_s : ndarray, shape (n_frames,)
+            Starts of the stretch's exposures, increasing.
+        pace : Pace
+        """
+        self._frame_start_s = np.asarray(frame_start_s, dtype=float)
+        since = self._frame_start_s - self._frame_start_s[0]
+        self._fine, self._places = [], []
+        for layer in self._layers:
+            path = fine_path_m(
+                layer, self._aperture_m, pace, since.size, float(since[-1]) + pace.frame_s
+            )
+            band = FineBand(layer, self._aperture_m, self._pitch_m, path, self._rng)
+            if is_sparse(layer, self._aperture_m, pace):
+                place = self._rng.uniform(0, band.length_m, since.size)
+            else:
+                place = -layer.wind_m_s * since
+            self._fine.append(band)
+            self._places.append(np.asarray(place))
 
     def smooth_nodes(self, star: int, time_s: FloatArray) -> NDArray[np.float32]:
         """Return the smooth bands at the nodes of the pupil, shape (n_samples, NODES^2)."""
@@ -148,8 +215,10 @@ class Atmosphere:
         ndarray of float32, shape (n_samples, n_points)
         """
         out = nodes @ self._weights
-        for layer, band in zip(self._layers, self._fine, strict=True):
-            path = layer.star_along_m[star] - layer.wind_m_s * (time_s - self._start_s)
+        frame = np.searchsorted(self._frame_start_s, time_s, side="right") - 1
+        inside = time_s - self._frame_start_s[frame]
+        for layer, band, place in zip(self._layers, self._fine, self._places, strict=True):
+            path = layer.star_along_m[star] + place[frame] - layer.wind_m_s * inside
             band.add_phase(star, path, self._x_m, self._y_m, out)
         return np.asarray(out)
 

@@ -206,14 +206,17 @@ def strip_of_each_star(across_m: FloatArray, gap_m: float) -> tuple[NDArray[np.i
 
 
 class FineBand:
-    """The finest band of a layer over one stretch of time, read by bilinear interpolation."""
+    """The finest band of a layer over a path of some length, read by bilinear interpolation.
+
+    A longer path wraps around it.
+    """
 
     def __init__(
         self,
         layer: LayerGeometry,
         aperture_m: float,
         pitch_m: float,
-        stretch_s: float,
+        path_m: float,
         rng: np.random.Generator,
     ) -> None:
         from scipy.fft import next_fast_len
@@ -227,7 +230,7 @@ class FineBand:
         self.pitch_m, self._layer, self._aperture_m = pitch_m, layer, aperture_m
         reach_m = FORGET * aperture_m
         self.strip, self.local_m = strip_of_each_star(layer.star_across_m, reach_m)
-        span_m = layer.wind_m_s * stretch_s + np.ptp(layer.star_along_m) + aperture_m + reach_m
+        span_m = path_m + np.ptp(layer.star_along_m) + aperture_m + reach_m
         self.n_along = next_fast_len(int(np.ceil(span_m / pitch_m)))
         across = (self.local_m.max() + aperture_m + reach_m) / pitch_m
         n_across = next_fast_len(int(np.ceil(across)))
@@ -241,6 +244,11 @@ class FineBand:
             values = field[:tail] if source is None else source
             pairs[rows].real, pairs[rows].imag = values[:, :-1], values[:, 1:]
         self._pairs = pairs.ravel()
+
+    @property
+    def length_m(self) -> float:
+        """Length after which the ribbon repeats."""
+        return self.n_along * self.pitch_m
 
     def add_phase(
         self,
@@ -256,7 +264,7 @@ class FineBand:
         ----------
         star : int
         along_m : ndarray, shape (n_samples,)
-            Path of the beam along the wind since the start of the stretch.
+            Path of the beam along the wind.
         x_m, y_m : ndarray, shape (n_points,)
             Pupil points.
         out : ndarray of float32, shape (n_samples, n_points)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from blursplit.simulate.atmosphere import Atmosphere, frames_per_stretch, layer_geometries
+from blursplit.simulate.atmosphere import Atmosphere, Pace, frames_per_stretch, layer_geometries
 from blursplit.simulate.detector import Detector
 from blursplit.simulate.imaging import Imager, choose_grid, rough_modes
 from blursplit.simulate.scene import ARCSEC_PER_RAD
@@ -122,12 +122,18 @@ class Simulation:
             choose_grid(scene.telescope.aperture_m, self.wavelength_m, scale, self._reach()),
         )
         self._detector = Detector(scene, camera_rng)
+        rows_s = scene.camera.row_time_us * 1e-6 * scene.camera.height_px
+        self._pace = Pace(
+            interval_s=scene.camera.frame_interval_s,
+            frame_s=scene.camera.exposure_s + rows_s,
+            step_s=scene.camera.exposure_s / self.n_sub,
+        )
         layers = layer_geometries(scene, self.stars)
         self._stretch = frames_per_stretch(
             layers,
             scene.telescope.aperture_m,
             self.imager.grid.pitch_m,
-            scene.camera.frame_interval_s,
+            self._pace,
         )
         self._air = Atmosphere(
             layers,
@@ -192,8 +198,7 @@ class Simulation:
         """
         for start in range(0, self.n_frames, self._stretch):
             stop = min(start + self._stretch, self.n_frames)
-            begin, end = self._span(start, stop)
-            self._air.begin_stretch(begin, end)
+            self._air.begin_stretch(self.times.start_s[start:stop], self._pace)
             parts = [self._star_light(star, start, stop) for star in range(self.stars.x_px.size)]
             light = np.stack([part[0] for part in parts])
             x0, y0 = np.stack([part[1] for part in parts]), np.stack([part[2] for part in parts])
@@ -201,12 +206,6 @@ class Simulation:
                 here = slice(first - start, min(first + FRAMES_AT_ONCE, stop) - start)
                 number = self.times.number[start:stop][here]
                 yield first, self._detector.expose(light[:, here], x0[:, here], y0[:, here], number)
-
-    def _span(self, start: int, stop: int) -> tuple[float, float]:
-        camera = self.scene.camera
-        rows = camera.row_time_us * 1e-6 * camera.height_px
-        begin = float(self.times.start_s[start:stop].min())
-        return begin, float(self.times.start_s[start:stop].max()) + camera.exposure_s + rows
 
     def _moments(self, star: int, start: int, stop: int) -> FloatArray:
         """Return the middles of the sub-exposures as the star's row sees them."""

@@ -83,7 +83,9 @@ def plan_frames(scene: Scene, rng: np.random.Generator) -> FrameTimes:
     camera, faults = scene.camera, scene.faults
     n = scene.sequence.frames
     regular = np.arange(n) * camera.frame_interval_s
-    start = regular + camera.time_jitter_s * np.clip(rng.standard_normal(n), -4, 4)
+    # a frame never starts before the one before it has ended
+    most = (camera.frame_interval_s - camera.exposure_s) / 2
+    start = regular + np.clip(camera.time_jitter_s * rng.standard_normal(n), -most, most)
     stamp = start + camera.stamp_jitter_s * np.clip(rng.standard_normal(n), -4, 4)
     kept = rng.permutation(n)[round(n * faults.dropped_share) :]
     number = np.sort(kept)

@@ -52,12 +52,19 @@ def width_of_transform(transform: NDArray[np.complex128], step_arcsec: float) ->
     padded[-half + 1 :, :half] = transform[-half + 1 :, :half]
     image = np.fft.fftshift(irfft2(padded, s=(big, big)))
     step = step_arcsec / UPSAMPLING
-    y, x = np.nonzero(image >= image.max() / 2)
-    covariance = np.cov(np.stack([x, y]), bias=True)
+    height = image - image.max() / 2
+    down, right = np.gradient(height)
+    slope = np.maximum(np.hypot(down, right), 1e-30)
+    # share of each point's cell inside the contour, from its distance to it: whole cells counted
+    # would err by 2 percent on a star of 17 points across
+    inside = np.clip(0.5 + height / slope, 0, 1)
+    y, x = np.nonzero(inside)
+    share = inside[y, x]
+    covariance = np.cov(np.stack([x, y]), aweights=share, ddof=0)
     values, vectors = np.linalg.eigh(covariance)
     angle = float(np.rad2deg(np.arctan2(vectors[1, 1], vectors[0, 1])) % 180)
     return Width(
-        fwhm=2 * float(np.sqrt(x.size / np.pi)) * step,
+        fwhm=2 * float(np.sqrt(share.sum() / np.pi)) * step,
         major=4 * float(np.sqrt(values[1])) * step,
         minor=4 * float(np.sqrt(values[0])) * step,
         angle_deg=angle,

@@ -1,0 +1,406 @@
+"""Sequences from an independent library's phase screens, to judge the measurement by.
+
+The air comes from aotools (Fourier screens after Schmidt 2010), the image from a matrix Fourier
+transform, the camera and the file from this script alone; nothing of `blursplit.simulate` is
+used. A path that is longer than a screen wraps around it at a slant, so the outer scale has to
+stay below a third of the screen.
+
+Run it as a script to write one sequence and its truth:
+
+    python benchmarks/independent_screens.py OUT --seed 3
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import time
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+ARCSEC = np.pi / 180 / 3600
+UPSAMPLE = 3
+
+
+@dataclass(frozen=True)
+class Layer:
+    """A frozen layer; the direction is where the air moves to, from +x toward +y."""
+
+    height_m: float
+    weight: float
+    wind_m_s: float
+    direction_deg: float
+
+
+@dataclass(frozen=True)
+class Oscillator:
+    """A damped mode driven by white force along one axis."""
+
+    frequency_hz: float
+    damping_ratio: float
+    rms_arcsec: float
+    angle_deg: float = 0.0
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Everything that goes into a sequence."""
+
+    seed: int = 1
+    frames: int = 1200
+    exposure_s: float = 0.01
+    interval_s: float = 0.025
+    aperture_m: float = 0.25
+    obstruction: float = 0.0
+    wavelength_m: float = 550e-9
+    r0_500nm_m: float = 0.09
+    outer_scale_m: float = 12.0
+    layers: tuple[Layer, ...] = (
+        Layer(15, 0.5, 6, 23),
+        Layer(1500, 0.25, 11, 131),
+        Layer(7000, 0.25, 18, 67),
+    )
+    oscillators: tuple[Oscillator, ...] = ()
+    drift_arcsec_per_min: float = 0.0
+    drift_angle_deg: float = 0.0
+    stars: int = 7
+    flux_e_per_s: float = 3e6
+    width_px: int = 300
+    height_px: int = 220
+    pixel_arcsec: float = 0.65
+    blur_fwhm_arcsec: float = 0.0
+    read_noise_e: float = 2.5
+    sky_e_per_s: float = 50.0
+    bias_adu: float = 200.0
+    steps: int = 4
+    points: int = 2048
+    step_m: float = 0.02
+    pupil_points: int = 24
+    cache: str | None = field(default=None, compare=False)
+
+
+def screen_of(plan: Plan, index: int) -> np.ndarray:
+    """Return a screen of r0 = 1 m, from the cache or drawn anew, as spline coefficients."""
+    from aotools.turbulence.phasescreen import ft_phase_screen
+    from scipy.ndimage import spline_filter
+
+    reach = plan.points * plan.step_m
+    if plan.outer_scale_m > reach / 3:
+        message = f"outer scale {plan.outer_scale_m} m needs a screen wider than {reach} m"
+        raise ValueError(message)
+    seed = 100_000 * plan.seed + index if plan.cache is None else index
+    name = f"screen-{plan.points}-{plan.step_m}-{plan.outer_scale_m}-{seed}.npy"
+    kept = None if plan.cache is None else Path(plan.cache) / name
+    if kept is not None and kept.is_file():
+        return np.load(kept)
+    drawn = ft_phase_screen(1.0, plan.points, plan.step_m, plan.outer_scale_m, 1e-3, seed=seed)
+    spline = spline_filter(drawn, order=3, output=np.float32, mode="grid-wrap")
+    if kept is not None:
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        np.save(kept, spline)
+    return spline
+
+
+def oscillate(mode: Oscillator, rate_hz: float, n: int, rng: np.random.Generator) -> np.ndarray:
+    """Return the motion of a driven damped oscillator by stepping its equation, shape (n, 2).
+
+    The recursion is the exact solution between impulses of force (pole matching); it runs in
+    for twelve decay times and is scaled to the nominal rms by its exact stationary variance.
+    """
+    from scipy.signal import lfilter
+
+    omega = 2 * np.pi * mode.frequency_hz / rate_hz
+    decay = np.exp(-mode.damping_ratio * omega)
+    damped = omega * np.sqrt(1 - mode.damping_ratio**2)
+    a1, a2 = -2 * decay * np.cos(damped), decay**2
+    run_in = int(12 / (mode.damping_ratio * omega))
+    force = rng.standard_normal(run_in + n)
+    motion = lfilter([0.0, 1.0], [1.0, a1, a2], force)[run_in:]
+    # variance of a second-order autoregression, Box & Jenkins
+    variance = (1 + a2) / ((1 - a2) * ((1 + a2) ** 2 - a1**2))
+    angle = np.deg2rad(mode.angle_deg)
+    scaled = mode.rms_arcsec * motion / np.sqrt(variance)
+    return scaled[:, None] * np.array([np.cos(angle), np.sin(angle)])
+
+
+class Optics:
+    """Pupil points and the matrices that carry them to the pixels of a stamp."""
+
+    def __init__(self, plan: Plan, fwhm_arcsec: float) -> None:
+        n = plan.pupil_points
+        edge = (np.arange(n) + 0.5) / n - 0.5
+        x, y = np.meshgrid(edge * plan.aperture_m, edge * plan.aperture_m)
+        radius = np.hypot(x, y) / (plan.aperture_m / 2)
+        inside = (radius <= 1) & (radius >= plan.obstruction)
+        self.x_m, self.y_m, self.inside = x[inside], y[inside], inside
+        self.aperture_m, self.wavelength_m = plan.aperture_m, plan.wavelength_m
+        # the pupil's own period on the sky bounds the stamp
+        period = n * plan.wavelength_m / plan.aperture_m / ARCSEC
+        size = min(7 * fwhm_arcsec + 3, 0.98 * period) / plan.pixel_arcsec
+        self.size = 2 * int(size / 2) + 1
+        fine = plan.pixel_arcsec / UPSAMPLE
+        at = (np.arange(self.size * UPSAMPLE) - (self.size * UPSAMPLE - 1) / 2) * fine * ARCSEC
+        coordinate = edge * plan.aperture_m
+        kernel = np.exp(-2j * np.pi / plan.wavelength_m * np.outer(at, coordinate))
+        self.kernel = kernel.astype(np.complex64)
+        # energy of the whole period of the image is that of the pupil (Parseval)
+        step = fine * ARCSEC * plan.aperture_m / n / plan.wavelength_m
+        self.scale = np.float32(step**2 / inside.sum())
+
+    def images(self, phase: np.ndarray, offset_arcsec: np.ndarray) -> np.ndarray:
+        """Return pixel images (sum 1), shape (n, size, size)."""
+        k = 2 * np.pi / self.wavelength_m * ARCSEC
+        tilt = k * offset_arcsec @ np.stack([self.x_m, self.y_m])
+        n = self.kernel.shape[1]
+        field_ = np.zeros((phase.shape[0], n, n), dtype=np.complex64)
+        field_[:, self.inside] = np.exp(1j * (phase + tilt).astype(np.float32))
+        wave = (field_.reshape(-1, n) @ self.kernel.T).reshape(phase.shape[0], n, -1)
+        wave = np.matmul(self.kernel, wave)
+        light = wave.real**2 + wave.imag**2
+        s = self.size
+        return self.scale * light.reshape(-1, s, UPSAMPLE, s, UPSAMPLE).sum(axis=(2, 4))
+
+
+def star_table(plan: Plan, rng: np.random.Generator) -> np.ndarray:
+    """Return x, y [px] and flux [e/s] of stars on a shaken lattice, brightest first."""
+    columns = int(np.ceil(np.sqrt(plan.stars * plan.width_px / plan.height_px)))
+    rows = int(np.ceil(plan.stars / columns))
+    cells = rng.permutation(columns * rows)[: plan.stars]
+    x = 26 + (cells % columns + rng.uniform(0.2, 0.8, plan.stars)) * (plan.width_px - 52) / columns
+    y = 26 + (cells // columns + rng.uniform(0.2, 0.8, plan.stars)) * (plan.height_px - 52) / rows
+    flux = plan.flux_e_per_s * np.geomspace(1, 0.3, plan.stars)
+    return np.stack([x, y, flux], axis=1)
+
+
+def _paths(plan: Plan, rng: np.random.Generator) -> list[dict[str, object]]:
+    total = sum(layer.weight for layer in plan.layers)
+    r0 = plan.r0_500nm_m * (plan.wavelength_m / 500e-9) ** 1.2
+    paths = []
+    for index, layer in enumerate(plan.layers):
+        pick = index if plan.cache is None else int(rng.integers(0, 8))
+        paths.append(
+            {
+                "spline": screen_of(plan, pick),
+                "gain": (r0 * (layer.weight / total) ** (-3 / 5)) ** (-5 / 6),
+                "start": rng.uniform(0, plan.points * plan.step_m, 2),
+                "flip": rng.choice([-1.0, 1.0], 2),
+                "layer": layer,
+            }
+        )
+    return paths
+
+
+def _phase(
+    plan: Plan, optics: Optics, paths: list[dict], star: np.ndarray, t: np.ndarray
+) -> np.ndarray:
+    from scipy.ndimage import map_coordinates
+
+    middle = np.array([plan.width_px - 1, plan.height_px - 1]) / 2
+    view = (star[:2] - middle) * plan.pixel_arcsec * ARCSEC
+    phase = np.zeros((t.size, optics.x_m.size), dtype=np.float32)
+    for path in paths:
+        layer = path["layer"]
+        angle = np.deg2rad(layer.direction_deg)
+        wind = layer.wind_m_s * np.array([np.cos(angle), np.sin(angle)])
+        beam = layer.height_m * view - t[:, None] * wind
+        x = path["start"][0] + path["flip"][0] * (beam[:, :1] + optics.x_m)
+        y = path["start"][1] + path["flip"][1] * (beam[:, 1:] + optics.y_m)
+        read = map_coordinates(
+            path["spline"],
+            np.stack([y, x]) / plan.step_m,
+            order=3,
+            mode="grid-wrap",
+            prefilter=False,
+            output=np.float32,
+        )
+        phase += np.float32(path["gain"]) * read
+    return phase
+
+
+def _shared_motion(plan: Plan, rng: np.random.Generator) -> tuple[float, np.ndarray, np.ndarray]:
+    """Return rate, structure and tracking motion [arcsec] on a grid from time zero."""
+    fastest = max((mode.frequency_hz for mode in plan.oscillators), default=5.0)
+    rate = max(40 * fastest, 400.0)
+    n = int((plan.frames * plan.interval_s + 1) * rate)
+    structure = np.zeros((n, 2))
+    for mode in plan.oscillators:
+        structure += oscillate(mode, rate, n, rng)
+    angle = np.deg2rad(plan.drift_angle_deg)
+    speed = plan.drift_arcsec_per_min / 60 * np.array([np.cos(angle), np.sin(angle)])
+    return rate, structure, (np.arange(n) / rate)[:, None] * speed
+
+
+def independent_sequence(plan: Plan, out: Path) -> dict:
+    """Write `sequence.fits`, `truth.json` and `setup.toml` into a folder; return the truth.
+
+    Parameters
+    ----------
+    plan : Plan
+    out : Path
+        Folder, made if need be.
+
+    Returns
+    -------
+    dict
+        r0, motions (one-axis rms about the mean over the whole record, which is the blur time
+        up to 60 s) and the realised air tilt; the air's nominal r0 counts as the truth.
+    """
+    rng = np.random.default_rng([plan.seed, 77])
+    paths = _paths(plan, rng)
+    stars = star_table(plan, rng)
+    rate, structure, tracking = _shared_motion(plan, rng)
+    r0 = plan.r0_500nm_m * (plan.wavelength_m / 500e-9) ** 1.2
+    fwhm = np.hypot(0.98 * plan.wavelength_m / r0 / ARCSEC, plan.blur_fwhm_arcsec)
+    optics = Optics(plan, float(fwhm))
+    start = np.arange(plan.frames) * plan.interval_s
+    inside = (np.arange(plan.steps) + 0.5) / plan.steps * plan.exposure_s
+    moments = start[:, None] + inside
+    grid = np.arange(structure.shape[0]) / rate
+    total = structure + tracking
+    moved = np.stack([np.interp(moments, grid, total[:, k]) for k in (0, 1)], axis=-1)
+    shape = (plan.frames, plan.height_px, plan.width_px)
+    light = np.full(shape, plan.sky_e_per_s * plan.exposure_s, dtype=np.float32)
+    tilt = np.zeros((plan.frames, plan.stars, 2))
+    plane = np.linalg.pinv(np.stack([optics.x_m, optics.y_m, np.ones_like(optics.x_m)], axis=1))
+    to_arcsec = plan.wavelength_m / (2 * np.pi) / ARCSEC
+    batch = 48
+    for number, star in enumerate(stars):
+        for first in range(0, plan.frames, batch):
+            part = slice(first, min(first + batch, plan.frames))
+            place = star[:2] + moved[part] / plan.pixel_arcsec
+            centre = np.rint(place.mean(axis=1)).astype(int)
+            offset = (place - centre[:, None]) * plan.pixel_arcsec
+            phase = _phase(plan, optics, paths, star, moments[part].ravel())
+            slope = (phase @ plane[:2].T.astype(np.float32)) * to_arcsec
+            tilt[part, number] = slope.reshape(-1, plan.steps, 2).mean(axis=1)
+            images = optics.images(phase, offset.reshape(-1, 2))
+            images = images.reshape(-1, plan.steps, optics.size, optics.size).mean(axis=1)
+            _add(light[part], images * (star[2] * plan.exposure_s), centre)
+    frames = _record(plan, light, rng)
+    truth = _truth(plan, structure, tracking, rate, tilt, stars)
+    out.mkdir(parents=True, exist_ok=True)
+    _write(plan, frames, truth, out)
+    return truth
+
+
+def _add(frames: np.ndarray, images: np.ndarray, centre: np.ndarray) -> None:
+    half = images.shape[1] // 2
+    height, width = frames.shape[1:]
+    for frame, image, (x, y) in zip(frames, images, centre, strict=True):
+        left, top = max(0, half - x), max(0, half - y)
+        right = min(images.shape[2], width - x + half)
+        bottom = min(images.shape[1], height - y + half)
+        rows = slice(y - half + top, y - half + bottom)
+        frame[rows, x - half + left : x - half + right] += image[top:bottom, left:right]
+
+
+def _record(plan: Plan, light: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    from scipy.ndimage import gaussian_filter
+
+    out = np.empty(light.shape, dtype=np.uint16)
+    blur = plan.blur_fwhm_arcsec / 2.3548 / plan.pixel_arcsec
+    for first in range(0, light.shape[0], 50):
+        block = light[first : first + 50]
+        if blur:
+            block = gaussian_filter(block, (0, blur, blur))
+        counts = rng.poisson(np.maximum(block, 0)) + plan.bias_adu
+        counts = counts + plan.read_noise_e * rng.standard_normal(block.shape, dtype=np.float32)
+        out[first : first + 50] = np.clip(np.rint(counts), 0, 65535)
+    return out
+
+
+def _truth(
+    plan: Plan,
+    structure: np.ndarray,
+    tracking: np.ndarray,
+    rate: float,
+    tilt: np.ndarray,
+    stars: np.ndarray,
+) -> dict:
+    n = int(((plan.frames - 1) * plan.interval_s + plan.exposure_s) * rate)
+
+    def axes(series: np.ndarray) -> dict:
+        values, vectors = np.linalg.eigh(np.cov(series[:n].T, bias=True))
+        minor, major = np.sqrt(np.clip(values, 0, None))
+        angle = np.rad2deg(np.arctan2(vectors[1, 1], vectors[0, 1])) % 180
+        return {"rms_major_arcsec": major, "rms_minor_arcsec": minor, "angle_deg": float(angle)}
+
+    centred = tilt - tilt.mean(axis=0)
+    described = asdict(plan)
+    described.pop("cache")
+    return {
+        "seed": plan.seed,
+        "blur_time_s": min(60.0, n / rate),
+        "atmosphere": {
+            "r0_500nm_zenith_m": plan.r0_500nm_m,
+            "seeing_500nm_zenith_arcsec": 0.9759 * 500e-9 / plan.r0_500nm_m / ARCSEC,
+            "outer_scale_m": plan.outer_scale_m,
+            "frame_motion_rms_xy_arcsec": np.sqrt(np.mean(centred**2, axis=(0, 1))).tolist(),
+            "frame_common_rms_xy_arcsec": np.std(centred.mean(axis=1), axis=0).tolist(),
+        },
+        "structure": axes(structure),
+        "tracking": {**axes(tracking), "drift_arcsec_per_min": plan.drift_arcsec_per_min},
+        "stars": stars.tolist(),
+        "plan": described,
+    }
+
+
+def _write(plan: Plan, frames: np.ndarray, truth: dict, out: Path) -> None:
+    from astropy.io import fits
+
+    header = fits.Header()
+    header["DATE-OBS"] = "2024-05-04T23:10:00.000"
+    header["TIMESYS"] = "UTC"
+    header["EXPTIME"] = plan.exposure_s
+    header["APTDIA"] = plan.aperture_m * 1e3
+    header["EGAIN"] = 1.0
+    header["AIRMASS"] = 1.0
+    header["OBJECT"] = "independent screens"
+    times = fits.BinTableHDU.from_columns(
+        [fits.Column("TIME", "D", unit="s", array=np.arange(plan.frames) * plan.interval_s)],
+        name="TIMES",
+    )
+    hdus = fits.HDUList([fits.PrimaryHDU(frames, header=header), times])
+    hdus.writeto(out / "sequence.fits", overwrite=True)
+    (out / "truth.json").write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
+    setup = (
+        f"[telescope]\naperture_m = {plan.aperture_m}\nobstruction = {plan.obstruction}\n\n"
+        f"[camera]\npixel_scale_arcsec = {plan.pixel_arcsec}\nexposure_s = {plan.exposure_s}\n"
+        f"frame_interval_s = {plan.interval_s}\ngain_e_per_adu = 1.0\n"
+        f'read_noise_e = {plan.read_noise_e}\ntime_stamps = "hardware"\n\n'
+        f"[air]\nwavelength_nm = {plan.wavelength_m * 1e9:.1f}\n"
+    )
+    (out / "setup.toml").write_text(setup, encoding="utf-8")
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Write one sequence."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("out", type=Path)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--frames", type=int, default=1200)
+    parser.add_argument("--r0", type=float, default=0.09, help="at 500 nm and zenith [m]")
+    parser.add_argument("--mode-rms", type=float, default=0.0, help="of a 6 Hz mode [arcsec]")
+    parser.add_argument("--cache", help="folder for screens that many sequences share")
+    given = parser.parse_args(arguments)
+    modes = (Oscillator(6.0, 0.02, given.mode_rms, 30.0),) if given.mode_rms else ()
+    plan = Plan(
+        seed=given.seed,
+        frames=given.frames,
+        r0_500nm_m=given.r0,
+        oscillators=modes,
+        cache=given.cache,
+    )
+    begin = time.process_time()
+    truth = independent_sequence(plan, given.out)
+    truth.pop("plan"), truth.pop("stars")
+    print(json.dumps(truth, indent=1))
+    print(f"{time.process_time() - begin:.1f} s of processor time", file=sys.stderr)
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
