@@ -2,6 +2,17 @@
 
 from __future__ import annotations
 
+from blursplit.air.centroid_tilt import (
+    centroid_tilt_mix,
+    mixed_coefficient,
+    mixed_covariance,
+    mixed_kernels,
+)
+from blursplit.air.dispersion import (
+    Dispersion,
+    band_dispersion,
+    differential_refraction_arcsec,
+)
 from blursplit.air.image import (
     FrequencyGrid,
     ImageWidth,
@@ -18,10 +29,20 @@ from blursplit.air.image import (
     sinusoid_otf,
     telescope_otf,
 )
+from blursplit.air.layers import LayerFit, field_projection, fit_layers, layer_covariance
+from blursplit.air.registered import (
+    RegisteredFit,
+    RegisteredOtf,
+    fit_registered,
+    log_otf_model,
+    measure_registered_otf,
+    registered_systematic,
+)
 from blursplit.air.temporal import (
     CrossSpectrumTable,
     cross_spectra,
     cross_spectrum_table,
+    exposed_covariance,
     exposure_factor,
     pair_exposure_factor,
     tilt_spectra,
@@ -35,23 +56,52 @@ from blursplit.air.turbulence import (
     structure_function,
     von_karman_fwhm_arcsec,
 )
+from blursplit.air.two_aperture import (
+    AxisEstimate,
+    MaskGeometry,
+    MaskResult,
+    find_mask_pairs,
+    measure_mask,
+)
 
 __all__ = [
+    "AxisEstimate",
     "CrossSpectrumTable",
+    "Dispersion",
     "FrequencyGrid",
     "ImageWidth",
+    "LayerFit",
+    "MaskGeometry",
+    "MaskResult",
+    "RegisteredFit",
+    "RegisteredOtf",
     "TiltKind",
     "atmosphere_otf",
+    "band_dispersion",
+    "centroid_tilt_mix",
     "cross_spectra",
     "cross_spectrum_table",
+    "differential_refraction_arcsec",
     "drift_otf",
+    "exposed_covariance",
     "exposure_factor",
+    "field_projection",
+    "find_mask_pairs",
+    "fit_layers",
+    "fit_registered",
     "frequency_grid",
     "fried_short_exposure_otf",
     "fwhm_batch",
     "fwhm_of_image",
     "fwhm_of_otf_arcsec",
     "gaussian_otf",
+    "layer_covariance",
+    "log_otf_model",
+    "measure_mask",
+    "measure_registered_otf",
+    "mixed_coefficient",
+    "mixed_covariance",
+    "mixed_kernels",
     "pair_covariance",
     "pair_exposure_factor",
     "pair_kernels",
@@ -59,6 +109,7 @@ __all__ = [
     "pixel_otf",
     "r0_m",
     "registered_otf",
+    "registered_systematic",
     "scale_r0",
     "seeing_arcsec",
     "sinusoid_otf",

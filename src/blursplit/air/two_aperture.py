@@ -1,0 +1,352 @@
+"""The reference method: one star seen twice through a mask with two openings.
+
+The two images share every motion of telescope and mount; their difference is air alone. Its
+variance along and across the line of the openings gives r0 twice, and the two must agree.
+
+References
+----------
+M. Sarazin and F. Roddier (1990), A&A 227, 294; A. Tokovinin (2002), PASP 114, 1156; exposure:
+H. M. Martin (1987), PASP 99, 1360.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from blursplit.air._mask_exposure import (
+    exposure_factors,
+    rebinned_factor,
+    single_factors,
+    wind_grid,
+)
+from blursplit.air._mask_records import AxisEstimate, MaskGeometry, MaskResult
+from blursplit.air.centroid_tilt import centroid_tilt_mix, mixed_coefficient, mixed_kernels
+from blursplit.air.mask_pairs import find_mask_pairs
+from blursplit.air.turbulence import ARCSEC, REFERENCE_WAVELENGTH_M, scale_r0
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    FloatArray = NDArray[np.float64]
+    BoolArray = NDArray[np.bool_]
+
+__all__ = ["AxisEstimate", "MaskGeometry", "MaskResult", "find_mask_pairs", "measure_mask"]
+
+_LEAST_FRAMES = 10
+_AGREEMENT_SIGMAS = 3.0
+_SHORT_EXPOSURE = 0.9
+
+
+def measure_mask(
+    x_arcsec: FloatArray,
+    y_arcsec: FloatArray,
+    sigma_arcsec: FloatArray,
+    geometry: MaskGeometry,
+    *,
+    wavelength_m: float,
+    exposure_s: float,
+    cadence_s: float,
+    segment: NDArray[np.int64] | None = None,
+    airmass: float = 1.0,
+    outer_scale_m: tuple[float, float] = (10.0, 50.0),
+    wind_m_s: tuple[float, float] = (2.0, 30.0),
+) -> MaskResult:
+    """Measure r0 from the tracks of the two images of a star.
+
+    Parameters
+    ----------
+    x_arcsec, y_arcsec, sigma_arcsec : ndarray, shape (n_frames, 2)
+        Centroids of the two images and their one-axis noise; NaN where lost.
+    geometry : MaskGeometry
+    wavelength_m : float
+        Wavelength [m].
+    exposure_s, cadence_s : float
+        Exposure and frame interval [s]; their difference is the dead time.
+    segment : ndarray of int, shape (n_frames,), optional
+        Frames of different numbers are not neighbours in time; one stretch by default.
+    airmass : float
+        Secant of the zenith angle.
+    outer_scale_m, wind_m_s : (float, float)
+        Ranges; both are taken as evenly likely in their logarithm.
+
+    Returns
+    -------
+    MaskResult
+
+    Raises
+    ------
+    ValueError
+        When fewer than ten frames have both images, or the openings overlap.
+
+    Notes
+    -----
+    var = K lambda^2 r0^(-5/3) D^(-1/3) with numerical K for the tilt that the centroid measures.
+    The exposure is corrected by frozen flow in one layer whose speed has the prior, sharpened by
+    the measured ratio of the variance of adjacent frames averaged two by two to that of single
+    ones, the dead time being part of the filter.
+    """
+    if geometry.separation_m < geometry.opening_m:
+        msg = "the openings overlap: separation below the diameter"
+        raise ValueError(msg)
+    both = np.isfinite(x_arcsec).all(axis=1) & np.isfinite(y_arcsec).all(axis=1)
+    if np.count_nonzero(both) < _LEAST_FRAMES:
+        msg = f"only {np.count_nonzero(both)} frames show both images, {_LEAST_FRAMES} are needed"
+        raise ValueError(msg)
+    stretch = np.zeros(both.size, dtype=np.int64) if segment is None else segment
+    angle = np.radians(geometry.angle_deg)
+    dx, dy = np.diff(x_arcsec, axis=1)[:, 0], np.diff(y_arcsec, axis=1)[:, 0]
+    parts = (
+        dx * np.cos(angle) + dy * np.sin(angle),
+        dy * np.cos(angle) - dx * np.sin(angle),
+    )
+    noise = np.where(both, np.sum(sigma_arcsec**2, axis=1), np.nan)
+    noise_variance = float(np.nanmean(noise))
+    outer_m = float(np.sqrt(outer_scale_m[0] * outer_scale_m[1]))
+    speeds, prior = wind_grid(wind_m_s)
+    moments = [_variance(part, stretch) for part in parts]
+    clean = [variance - noise_variance for variance, _ in moments]
+    mix, mix_sigma = _tilt_mix(geometry, wavelength_m, clean)
+    telescope = (geometry.opening_m, geometry.separation_m, outer_m, geometry.obstruction, mix)
+    factors = exposure_factors(speeds, exposure_s, *telescope)
+    posterior = prior.copy()
+    has_ratio = exposure_s > 0.0
+    if has_ratio:
+        posterior *= _ratio_likelihood(
+            parts, stretch, noise_variance, moments, speeds, exposure_s, cadence_s, telescope
+        )
+        posterior /= posterior.sum()
+    kernels = mixed_kernels(
+        geometry.separation_m / geometry.opening_m,
+        geometry.opening_m / outer_m,
+        geometry.obstruction,
+        mix,
+    )
+    axes = [
+        _axis(
+            clean[i],
+            moments[i][1],
+            noise_variance,
+            float(posterior @ factors[i]),
+            float(kernels[i]),
+            wavelength_m,
+            geometry.opening_m,
+        )
+        for i in (0, 1)
+    ]
+    r0, sigma, disagreement = _join(axes)
+    systematic = _systematic(geometry, outer_scale_m, posterior, factors, mix, mix_sigma)
+    wind = tuple(float(v) for v in _quantiles(speeds, posterior))
+    common = [
+        float(_variance(part.mean(axis=1), stretch)[0]) - 0.25 * noise_variance
+        for part in (x_arcsec, y_arcsec)
+    ]
+    left = [float(posterior @ factor) for factor in factors]
+    own = posterior @ single_factors(speeds, exposure_s, *telescope)
+    expected = _expected_common(r0, kernels, telescope, wavelength_m, float(own), left)
+    on_xy = _rotate(expected, angle)
+    excess = tuple(float(np.sqrt(max(c - e, 0.0))) for c, e in zip(common, on_xy, strict=True))
+    zenith = scale_r0(
+        r0,
+        from_wavelength_m=wavelength_m,
+        to_wavelength_m=REFERENCE_WAVELENGTH_M,
+        from_airmass=airmass,
+    )
+    return MaskResult(
+        along=axes[0],
+        across=axes[1],
+        r0_m=r0,
+        r0_500nm_zenith_m=float(zenith),
+        log_r0_sigma=sigma,
+        log_r0_systematic=systematic,
+        axis_disagreement=disagreement,
+        wind_m_s=(wind[0], wind[1], wind[2]),
+        common_variance_arcsec2=(common[0], common[1]),
+        expected_common_arcsec2=expected,
+        excess_rms_arcsec=(excess[0], excess[1]),
+        notes=_notes(axes, disagreement),
+    )
+
+
+def _variance(series: FloatArray, segment: NDArray[np.int64]) -> tuple[float, float]:
+    """Return variance about the segment means and its sampling error (correlated samples)."""
+    values = np.asarray(series, dtype=float).copy()
+    for number in np.unique(segment):
+        inside = segment == number
+        values[inside] -= np.nanmean(values[inside])
+    good = values[np.isfinite(values)]
+    variance = float(np.mean(good**2))
+    blocks = np.array_split(good**2, min(20, good.size // 5))
+    means = np.array([block.mean() for block in blocks])
+    sampling = float(means.std(ddof=1) / np.sqrt(means.size))
+    return variance, max(sampling, variance * np.sqrt(2.0 / good.size))
+
+
+def _tilt_mix(
+    geometry: MaskGeometry, wavelength_m: float, clean: list[float]
+) -> tuple[float, float]:
+    """Return the tilt that the centroid measures, from a first r0 with Z tilt."""
+    along, across = mixed_kernels(
+        geometry.separation_m / geometry.opening_m, 0.0, geometry.obstruction, 1.0
+    )
+    mean = max(sum(clean), 0.0) * ARCSEC**2 / float(along + across)
+    ratio = (mean * geometry.opening_m**2 / wavelength_m**2) ** 0.6
+    mix, sigma = centroid_tilt_mix(max(ratio, 1e-3))
+    return float(mix), float(sigma)
+
+
+def _ratio_likelihood(
+    parts: tuple[FloatArray, ...],
+    segment: NDArray[np.int64],
+    noise_variance: float,
+    moments: list[tuple[float, float]],
+    speeds: FloatArray,
+    exposure_s: float,
+    cadence_s: float,
+    telescope: tuple[float, ...],
+) -> FloatArray:
+    """Return the likelihood of each wind speed given var(2 tau)/var(tau) on both axes."""
+    predicted = rebinned_factor(speeds, exposure_s, cadence_s, *telescope)
+    total = np.ones(speeds.size)
+    for i, part in enumerate(parts):
+        adjacent = 0.5 * (part[1:] + part[:-1])
+        adjacent = np.where(segment[1:] == segment[:-1], adjacent, np.nan)
+        if np.count_nonzero(np.isfinite(adjacent)) < 2 * _LEAST_FRAMES:
+            continue
+        double, _ = _variance(adjacent, segment[1:])
+        single, sampling = moments[i]
+        clean = single - noise_variance
+        if clean <= 2.0 * sampling:
+            continue
+        ratio = (double - 0.5 * noise_variance) / clean
+        # Both variances come from the same frames: the error of their ratio is that of the
+        # half-difference of neighbours, var(1 - ratio) ~ 2 (1 - ratio)^2/n and the model's own.
+        width = np.hypot(0.02, np.sqrt(3.0 / part.size) * max(1.0 - ratio, 0.02))
+        total *= np.exp(-0.5 * ((ratio - predicted[i]) / width) ** 2) + 1e-6
+    return total
+
+
+def _axis(
+    clean: float,
+    sampling: float,
+    noise_variance: float,
+    factor: float,
+    kernel: float,
+    wavelength_m: float,
+    opening_m: float,
+) -> AxisEstimate:
+    unit = kernel * wavelength_m**2 * opening_m ** (-1.0 / 3.0) / ARCSEC**2
+    seen = clean > 0.0
+    return AxisEstimate(
+        variance_arcsec2=clean,
+        variance_sigma_arcsec2=sampling,
+        noise_variance_arcsec2=noise_variance,
+        exposure_factor=factor,
+        r0_m=(clean / (unit * factor)) ** -0.6 if seen else float("inf"),
+        uncorrected_r0_m=(clean / unit) ** -0.6 if seen else float("inf"),
+        log_r0_sigma=0.6 * sampling / clean if seen else float("inf"),
+    )
+
+
+def _join(axes: list[AxisEstimate]) -> tuple[float, float, float]:
+    """Return the weighted r0, its error and the disagreement of the axes in sigmas."""
+    seen = [axis for axis in axes if np.isfinite(axis.r0_m)]
+    if not seen:
+        return float("inf"), float("inf"), 0.0
+    logs = np.log([axis.r0_m for axis in seen])
+    sigmas = np.array([axis.log_r0_sigma for axis in seen])
+    weight = sigmas**-2.0
+    mean = float(np.exp(np.sum(weight * logs) / weight.sum()))
+    disagreement = float((logs[0] - logs[1]) / np.hypot(*sigmas)) if len(seen) > 1 else 0.0
+    return mean, float(weight.sum() ** -0.5), disagreement
+
+
+def _systematic(
+    geometry: MaskGeometry,
+    outer_scale_m: tuple[float, float],
+    posterior: FloatArray,
+    factors: tuple[FloatArray, FloatArray],
+    mix: float,
+    mix_sigma: float,
+) -> float:
+    """Return the error of ln r0 from tilt kind, outer scale and wind together."""
+    ratio = geometry.separation_m / geometry.opening_m
+
+    def kernel(outer_m: float, weight: float) -> float:
+        along, across = mixed_kernels(
+            ratio, geometry.opening_m / outer_m, geometry.obstruction, weight
+        )
+        return float(along + across)
+
+    middle = float(np.sqrt(outer_scale_m[0] * outer_scale_m[1]))
+    centre = kernel(middle, mix)
+    kind = abs(kernel(middle, mix + mix_sigma) / centre - 1.0)
+    scale = 0.5 * abs(kernel(outer_scale_m[1], mix) - kernel(outer_scale_m[0], mix)) / centre
+    joint = 0.5 * (factors[0] + factors[1])
+    mean = float(posterior @ joint)
+    wind = float(np.sqrt(posterior @ (joint - mean) ** 2)) / mean
+    return float(0.6 * np.sqrt(kind**2 + scale**2 + wind**2))
+
+
+def _quantiles(speeds: FloatArray, posterior: FloatArray) -> FloatArray:
+    cumulative = np.cumsum(posterior) - 0.5 * posterior
+    return np.interp([0.16, 0.5, 0.84], cumulative, speeds)
+
+
+def _expected_common(
+    r0_m: float,
+    kernels: tuple[FloatArray, FloatArray],
+    telescope: tuple[float, ...],
+    wavelength_m: float,
+    own_factor: float,
+    pair_factors: list[float],
+) -> tuple[float, float]:
+    """Return the variance of the images' mean along and across the mask [arcsec^2].
+
+    (K1 - K/4) lambda^2 r0^(-5/3) D^(-1/3), each K reduced by what the exposure took.
+    """
+    opening_m, _, outer_m, obstruction, mix = telescope
+    single = own_factor * mixed_coefficient(mix, obstruction, opening_m / outer_m)
+    unit = wavelength_m**2 * r0_m ** (-5.0 / 3.0) * opening_m ** (-1.0 / 3.0) / ARCSEC**2
+    along, across = (
+        float(unit * (single - 0.25 * k * left))
+        for k, left in zip(kernels, pair_factors, strict=True)
+    )
+    return along, across
+
+
+def _rotate(axes: tuple[float, float], angle_rad: float) -> tuple[float, float]:
+    cosine2, sine2 = np.cos(angle_rad) ** 2, np.sin(angle_rad) ** 2
+    return (
+        float(axes[0] * cosine2 + axes[1] * sine2),
+        float(axes[0] * sine2 + axes[1] * cosine2),
+    )
+
+
+def _notes(axes: list[AxisEstimate], disagreement: float) -> tuple[tuple[str, str], ...]:
+    notes = []
+    if abs(disagreement) > _AGREEMENT_SIGMAS:
+        notes.append(
+            (
+                "mask-axes-disagree",
+                (
+                    f"r0 along and across the mask differ by {abs(disagreement):.1f} standard errors: "
+                    "noise, separation or opening of the mask, or exposure are not as stated"
+                ),
+            )
+        )
+    if any(axis.variance_arcsec2 <= 2.0 * axis.variance_sigma_arcsec2 for axis in axes):
+        notes.append(("mask-noise", "differential motion is hardly above the centroid noise"))
+    if min(axis.exposure_factor for axis in axes) < _SHORT_EXPOSURE:
+        share = 1.0 - min(axis.exposure_factor for axis in axes)
+        notes.append(
+            (
+                "mask-exposure",
+                (
+                    f"about {100 * share:.0f} % of the motion was averaged out within the exposure: "
+                    "use shorter frames"
+                ),
+            )
+        )
+    return tuple(notes)
