@@ -68,9 +68,7 @@ def test_noiseless_drift_and_worm_come_back():
 
 def test_straight_drift_blurs_by_its_length_over_root_twelve():
     t = np.arange(0.0, 60.0, 0.05)
-    fit = fit_drive(
-        t, 6.0 / 60.0 * t, 0.0 * t, rng=np.random.default_rng(1), blur_time_s=20.0
-    )
+    fit = fit_drive(t, 6.0 / 60.0 * t, 0.0 * t, rng=np.random.default_rng(1), blur_time_s=20.0)
     assert fit is not None
     assert fit.drift_blur_covariance_arcsec2 is not None
     # 6 arcsec/min over 20 s is 2 arcsec; 96 midpoints a window leave 1e-4.
@@ -94,7 +92,7 @@ def test_rate_and_amplitude_lie_inside_their_intervals(
     rng = np.random.default_rng(11)
     t = np.arange(0.0, duration, step)
     inside68, inside95, pull, amplitude68 = [], [], [], []
-    for _ in range(40):
+    for _ in range(30):
         truth = tracked(
             t,
             drift=(1.2, -0.7),
@@ -103,9 +101,7 @@ def test_rate_and_amplitude_lie_inside_their_intervals(
             phase=rng.uniform(0.0, 2 * np.pi),
         )
         x, y = truth + sigma * coloured(rng, t.size, step, kind)
-        fit = fit_drive(
-            t, x, y, rng=rng, harmonics=1, worm_period_s=[period] if period else None
-        )
+        fit = fit_drive(t, x, y, rng=rng, harmonics=1, worm_period_s=[period] if period else None)
         assert fit is not None
         for axis, rate in enumerate((fit.mean_rate.x_arcsec_min, fit.mean_rate.y_arcsec_min)):
             slope = 60.0 * np.polyfit(t, truth[axis], 1)[0]
@@ -115,14 +111,15 @@ def test_rate_and_amplitude_lie_inside_their_intervals(
         if period:
             size = fit.terms[0].amplitude_arcsec
             amplitude68.append(size.low <= 5.0 <= size.high)
-    # 80 rates: binomial error of 68 % is 5.2 %; two sigmas below. Above, the interval may be
-    # wide, because the run does not know its own noise; wider than twice is refused by the pull.
-    assert np.mean(inside68) > 0.57
+    # 60 rates: binomial error of 68 % is 6 %, of 95 % 2.8 %; two sigmas below. Above, the
+    # interval may be wide, because the run does not know its own noise; wider than twice is
+    # refused by the pull.
+    assert np.mean(inside68) > 0.56
     assert np.mean(inside95) > 0.89
-    assert abs(np.mean(pull)) < 3.0 / np.sqrt(80)
+    assert abs(np.mean(pull)) < 3.0 / np.sqrt(60)
     assert 0.5 < np.std(pull) < 1.4
     if period:
-        assert np.mean(amplitude68) > 0.55
+        assert np.mean(amplitude68) > 0.50  # 30 amplitudes: 8.5 %
 
 
 @pytest.mark.slow
@@ -130,13 +127,13 @@ def test_air_alone_is_rarely_called_tracking():
     rng = np.random.default_rng(21)
     t = np.arange(0.0, 60.0, 0.05)
     shown = []
-    for _ in range(80):
+    for _ in range(60):
         x, y = 0.5 * coloured(rng, t.size, 0.05, "air")
         fit = fit_drive(t, x, y, rng=rng, worm_period_s=[480.0])
         assert fit is not None
         shown.append(fit.mean_rate.size_arcsec_min.value is not None)
-    # Nominal 5 %; binomial 95 % bound of 80 draws is 10 %, doubled for the noise's unknown shape.
-    assert np.mean(shown) < 0.15
+    # Nominal 5 %; binomial 99.5 % bound of 60 draws is 13 %.
+    assert np.mean(shown) < 0.14
 
 
 def test_less_than_one_turn_is_honest():
@@ -308,7 +305,7 @@ def test_folded_curve_covers_only_the_phases_seen():
     rng = np.random.default_rng(8)
     t = np.arange(0.0, 120.0, 0.1)
     x, y = tracked(t, drift=(0.0, 0.0), worm=6.0, period_s=240.0, phase=0.5)
-    x, y = x, y + 0.1 * coloured(rng, t.size, 0.1, "air")[1]
+    y = y + 0.1 * coloured(rng, t.size, 0.1, "air")[1]
     fit = fit_drive(t, x, y, rng=rng, worm_period_s=[240.0], ra_angle_deg=RA_DEG, harmonics=2)
     assert fit is not None
     curve = fold_on_period(fit, t, x, y, None, "drive 240 s")

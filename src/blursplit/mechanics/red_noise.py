@@ -12,12 +12,14 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-MAX_BLOCKS = 200
+MAX_BLOCKS = 128
 # Share of the noise that is white between blocks; the rest is correlated.
 WHITE_SHARES = (3e-4, 0.003, 0.02, 0.1, 0.3, 0.6, 0.9, 0.99)
 N_TIMES = 8
 # Correlation times a decade that stand for the air's slope of -2/3.
 TIMES_A_DECADE = 3
+# Rounds in which noise and coefficients settle on each other; each gains two digits or more.
+ROUNDS = 5
 # Floor for a series in which nothing at all moves: a hundredth of a milliarcsecond.
 SMALLEST_NOISE_ARCSEC = 1e-5
 
@@ -178,7 +180,7 @@ def _fit_axis(products: Array, axis: int, n: int, log_det: float, prior_sd: Arra
     values = np.maximum(values, 0.0)
     turned = vectors.T @ pulled
     variance = max(total / n, SMALLEST_NOISE_ARCSEC**2)
-    for _ in range(12):
+    for _ in range(ROUNDS):
         shrunk = turned / (values + variance)
         used = float((values / (values + variance)).sum())
         gain = turned * shrunk * (values + 2.0 * variance) / (values + variance)
