@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import shutil
+import tracemalloc
 
 import numpy as np
 import pytest
@@ -290,3 +291,53 @@ def test_darks_of_another_exposure_need_a_bias(tmp_path, maker):
     maker.files(tmp_path, maker.stack(2), EXPTIME=1.0)
     with pytest.raises(InputError, match="give bias frames too"):
         read_calibration(dark=[tmp_path], exposure_s=0.004)
+
+
+def test_cubes_one_after_another_keep_the_pause_between_them(tmp_path, stack, maker):
+    for number, start in enumerate((0.0, 60.0)):
+        maker.cube(tmp_path / f"c{number}.fits", stack, DATE_BEG=maker.stamp(start), FPS=50.0)
+    sequence = opened(tmp_path)
+    assert (sequence.n_frames, sequence.n_files) == (40, 2)
+    assert_allclose(sequence.time_s[20], 60.0, atol=0.011)  # half a frame: the grid is shared
+    assert_array_equal(sequence.segment, [0] * 20 + [1] * 20)
+
+
+def test_clock_set_back_within_a_cube_is_repaired(tmp_path, stack, maker):
+    times = np.arange(20) * 0.02
+    times[11:] -= 1.0
+    table = fits.BinTableHDU.from_columns(
+        [fits.Column("TIME", "D", unit="s", array=times)], name="TIMES"
+    )
+    path = maker.cube(tmp_path / "cube.fits", stack, [table])
+    sequence = opened(path)
+    assert_array_equal(sequence.frame, np.arange(20))
+    assert_allclose(sequence.time_s, np.arange(20) * 0.02, atol=1e-9)
+    assert "clock_stepped_back" in notes_of(sequence)
+
+
+def test_gzipped_file_a_frame_gives_its_pixels(tmp_path, stack, maker):
+    for path in maker.files(tmp_path, stack):
+        path.with_suffix(".fits.gz").write_bytes(gzip.compress(path.read_bytes()))
+        path.unlink()
+    assert_array_equal(all_frames(opened(tmp_path)), stack.astype(np.float32))
+
+
+def test_twenty_gigabyte_cube_needs_little_memory(tmp_path, maker):
+    """A sparse file: two frames of pixels, the rest a hole."""
+    shape = (512, 512)
+    path = maker.cube(tmp_path / "cube.fits", maker.stack(2, shape), FPS=100.0, EGAIN=1.0)
+    frames = 20_000_000_000 // (2 * shape[0] * shape[1])
+    content = path.read_bytes()
+    path.write_bytes(content.replace(b"NAXIS3  =                    2", b"NAXIS3  = %20d" % frames))
+    with path.open("r+b") as file:
+        file.truncate(2880 * (1 + -(-2 * frames * shape[0] * shape[1] // 2880)))
+    tracemalloc.start()
+    sequence = opened(path)
+    x0 = y0 = np.arange(30) * 16
+    for start in (0, 15_000, frames - 50):
+        sequence.source.read(start, start + 20)
+        sequence.source.cut(start, start + 50, x0, y0, 25)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert sequence.n_frames == frames
+    assert peak < 200e6

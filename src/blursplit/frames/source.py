@@ -88,7 +88,8 @@ class FileFrames:
         """Return frames ``start:stop`` as float32 [frame, y, x]; bad pixels are NaN."""
         out = np.empty((stop - start, *self.shape), dtype=np.float32)
         for first, last, slab, raw in self._pieces(start, stop):
-            out[first - start : last - start] = to_adu(raw, slab)
+            for number in range(last - first):  # a frame at a time stays in the processor's cache
+                to_adu(raw[number], slab, out[first - start + number])
         return out
 
     def cut(self, start: int, stop: int, x0: Ints, y0: Ints, size: int) -> Floats:
@@ -246,13 +247,18 @@ def _colour(slab: Slab) -> int:
     return 1 if slab.stride > 1 else 0
 
 
-def to_adu(raw: NDArray[Any], slab: Slab) -> Floats:
+def to_adu(raw: NDArray[Any], slab: Slab, out: Floats | None = None) -> Floats:
     """Return stored numbers as float32 ADU, with BSCALE, BZERO and BLANK applied."""
-    out = raw.astype(np.float32)
+    if out is None:
+        out = np.empty(raw.shape, dtype=np.float32)
     if raw.dtype.kind == "f":
+        with np.errstate(over="ignore", invalid="ignore"):
+            out[...] = raw
         out[~np.isfinite(out)] = np.nan
-    elif slab.blank is not None:
-        out[raw == slab.blank] = np.nan
+    else:
+        out[...] = raw
+        if slab.blank is not None:
+            out[raw == slab.blank] = np.nan
     if slab.bscale != 1:
         out *= np.float32(slab.bscale)
     if slab.bzero:
