@@ -1,0 +1,139 @@
+"""Densities against scipy, astropy and the laws they must follow."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from blursplit.spectra import (
+    cross_density,
+    lomb_scargle_density,
+    multitaper_density,
+    regular_grid,
+    segment_density,
+)
+
+
+def test_white_noise_lands_on_its_level(rng):
+    """White noise lands on its level."""
+    values = rng.normal(size=(4096, 2))
+    found = multitaper_density(values, 0.02)
+    # mean over m bins of 7 tapers: relative error 1/sqrt(2048) = 2.2 %; four of them
+    assert_allclose(found.psd[5:-5].mean(axis=0), 2 * 0.02, rtol=0.09)
+
+
+def test_integral_of_the_density_is_the_variance(rng):
+    """Integral of the density is the variance."""
+    values = rng.normal(size=1024)
+    found = multitaper_density(values, 0.01, adaptive=False)
+    # tapers weigh the ends less: the difference is a fraction of the scatter of a variance
+    assert_allclose(
+        found.psd[:, 0].sum() * found.frequency_hz[1], values.var(), rtol=3 * np.sqrt(2 / 1024)
+    )
+
+
+def test_level_agrees_with_welch_on_red_noise(rng):
+    """Level agrees with welch on red noise."""
+    from scipy.signal import lfilter, welch
+
+    values = lfilter([1.0], [1.0, -0.95], rng.normal(size=6000))
+    frequency, reference = welch(values, 50.0, nperseg=500)
+    found = multitaper_density(values, 0.02)
+    for low, high in ((0.5, 2.0), (2.0, 8.0), (8.0, 20.0)):
+        ours = found.psd[(found.frequency_hz > low) & (found.frequency_hz < high), 0].mean()
+        theirs = reference[(frequency > low) & (frequency < high)].mean()
+        # both see the same record; Welch's half-overlapping Hann pieces lose some of it:
+        # 180 values in the narrowest band, 7 % each, partly common
+        assert_allclose(ours, theirs, rtol=0.2)
+
+
+def test_jackknife_band_holds_the_truth_two_times_in_three(rng):
+    """Jackknife band holds the truth two times in three."""
+    found = multitaper_density(rng.normal(size=(1024, 8)), 0.02)
+    inside = ((found.low < 0.04) & (found.high > 0.04))[5:-5].mean()
+    # 68 % nominal; 8 x 500 bins of which 1 in 8 is independent: 2 % scatter, jackknife of seven
+    # tapers is itself approximate to a few per cent
+    assert_allclose(inside, 0.68, atol=0.07)
+
+
+def test_degrees_of_freedom_are_twice_the_tapers(rng):
+    """Degrees of freedom are twice the tapers."""
+    found = multitaper_density(rng.normal(size=512), 1.0, adaptive=False)
+    assert_allclose(found.dof[10:-10], 14.0, rtol=0.02)
+
+
+def test_lomb_scargle_equals_the_periodogram_on_even_times(rng):
+    """Lomb scargle equals the periodogram on even times."""
+    from scipy.signal import periodogram
+
+    values = rng.normal(size=500)
+    frequency, reference = periodogram(values, 50.0)
+    ours = lomb_scargle_density(np.arange(500) / 50.0, values, frequency[1:-1])
+    assert_allclose(ours, reference[1:-1], rtol=1e-9)
+
+
+def test_lomb_scargle_holds_its_level_on_uneven_times(rng):
+    """Lomb scargle holds its level on uneven times."""
+    times = np.sort(rng.uniform(0.0, 40.0, 800))
+    grid = np.linspace(0.5, 8.0, 300)
+    level = lomb_scargle_density(times, rng.normal(size=800), grid).mean()
+    # 300 independent exponential values: 6 %; three of them
+    assert_allclose(level, 2.0 * (times[-1] - times[0]) / 799, rtol=0.18)
+
+
+def test_gaps_are_filled_on_a_straight_line():
+    """Gaps are filled on a straight line."""
+    times = np.array([0.0, 1.0, 2.0, 5.0, 6.0])
+    grid, filled = regular_grid(times, 3.0 * times, 1.0)
+    assert_allclose(grid, 3.0 * np.arange(7))
+    assert filled.tolist() == [False, False, False, True, True, False, False]
+
+
+def test_nan_counts_as_missing_in_its_own_column():
+    """Nan counts as missing in its own column."""
+    values = np.array([[0.0, 0.0], [np.nan, 1.0], [2.0, 2.0]])
+    grid, filled = regular_grid(np.arange(3.0), values, 1.0)
+    assert_allclose(grid[:, 0], [0.0, 1.0, 2.0])
+    assert filled.tolist() == [False, True, False]
+
+
+def test_column_without_data_is_refused():
+    """Column without data is refused."""
+    with pytest.raises(ValueError, match="finite"):
+        regular_grid(np.arange(3.0), np.full(3, np.nan), 1.0)
+
+
+def test_too_short_a_record_is_refused():
+    """Too short a record is refused."""
+    with pytest.raises(ValueError, match="at least 16"):
+        multitaper_density(np.zeros(10), 1.0)
+
+
+def test_segments_of_unlike_length_average_to_the_level(rng):
+    """Segments of unlike length average to the level."""
+    times = np.concatenate([np.arange(800), 2000 + np.arange(500), 4000 + np.arange(20)]) * 0.02
+    segment = np.repeat([0, 1, 2], [800, 500, 20])
+    found = segment_density(times, rng.normal(size=1320), 0.02, segment)
+    assert_allclose(found.psd[5:-5].mean(), 0.04, rtol=4 / np.sqrt(650))
+    # two stretches carry more freedom than one
+    assert np.median(found.dof) > 18
+
+
+def test_coherence_of_known_mixture(rng):
+    """Coherence of known mixture."""
+    shared, own = rng.normal(size=(4096,)), rng.normal(size=(2, 4096))
+    found = cross_density(shared + own[0], shared + own[1], 0.02)
+    # equal powers: |coherence|^2 = 1/4; an estimate from 7 tapers is biased by (1 - c)^2/7
+    assert_allclose(found.coherence.mean(), 0.25 + 0.75**2 / 7, atol=0.03)
+    assert np.all((found.low <= found.coherence) & (found.coherence <= found.high))
+
+
+def test_positive_phase_means_that_the_second_leads():
+    """Positive phase means that the second leads."""
+    time = np.arange(2000) * 0.01
+    first = np.sin(2 * np.pi * 5.0 * time)
+    second = np.sin(2 * np.pi * 5.0 * time + 0.5)
+    found = cross_density(first, second, 0.01)
+    at = int(np.argmin(np.abs(found.frequency_hz - 5.0)))
+    assert_allclose(np.angle(found.csd[at]), 0.5, atol=1e-3)
