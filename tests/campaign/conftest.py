@@ -109,14 +109,13 @@ import os, signal, time
 from pathlib import Path
 from types import SimpleNamespace
 
-from astropy.io import fits
-
 from blursplit.errors import InputError
 from blursplit.result import Result, SequenceInfo
 
 
 def measure(paths, *, setup, origins, blur_time_s):
-    name = fits.getheader(paths[0]).get("OBJECT", "")
+    cards = Path(paths[0]).read_bytes()[:2880].decode("ascii")
+    name = cards.partition("OBJECT  = '")[2].partition("'")[0].strip()
     log = Path(os.environ["STANDIN_LOG"])
     (log / f"{name}-{os.getpid()}-{time.monotonic_ns()}").touch()
     if name == "BAD":

@@ -32,14 +32,14 @@ def test_second_run_does_only_what_is_new(tmp_path, frames, standin) -> None:
     frames(tmp_path / "in", "A")
     frames(tmp_path / "in", "B")
     store = tmp_path / "s.db"
-    first = archive(tmp_path / "in", store, measure=measure, workers=1)
+    first = archive(tmp_path / "in", store, measure=measure, workers=0)
     assert (first.done, first.known) == (2, 0)
     frames(tmp_path / "in", "C")
-    second = archive(tmp_path / "in", store, measure=measure, workers=1)
+    second = archive(tmp_path / "in", store, measure=measure, workers=0)
     assert (second.done, second.known) == (1, 2)
     assert calls(log) == 3
     # Another blur time is another measurement, beside the first.
-    third = archive(tmp_path / "in", store, measure=measure, workers=1, blur_time_s=5.0)
+    third = archive(tmp_path / "in", store, measure=measure, workers=0, blur_time_s=5.0)
     assert third.done == 3
     with Store(store) as opened:
         assert len(opened.rows("measurements")) == 6
@@ -48,9 +48,9 @@ def test_second_run_does_only_what_is_new(tmp_path, frames, standin) -> None:
 def test_renamed_files_are_known_and_their_new_place_is_kept(tmp_path, frames, standin) -> None:
     measure, log = standin
     frames(tmp_path / "in" / "old", "A")
-    archive(tmp_path / "in", tmp_path / "s.db", measure=measure, workers=1)
+    archive(tmp_path / "in", tmp_path / "s.db", measure=measure, workers=0)
     (tmp_path / "in" / "old").rename(tmp_path / "in" / "new")
-    run = archive(tmp_path / "in", tmp_path / "s.db", measure=measure, workers=1)
+    run = archive(tmp_path / "in", tmp_path / "s.db", measure=measure, workers=0)
     assert (run.done, run.known) == (0, 1)
     with Store(tmp_path / "s.db") as store:
         assert all("/new/" in f["path"] for f in store.rows("files"))
@@ -150,8 +150,8 @@ def _wait_until_gone(pid: int) -> None:
 def test_failed_sequences_are_tried_again_on_request(tmp_path, frames, standin) -> None:
     measure, log = standin
     frames(tmp_path / "in", "BAD")
-    archive(tmp_path / "in", tmp_path / "s.db", measure=measure, workers=1)
-    run = archive(tmp_path / "in", tmp_path / "s.db", measure=measure, workers=1, retry_failed=True)
+    archive(tmp_path / "in", tmp_path / "s.db", measure=measure, workers=0)
+    run = archive(tmp_path / "in", tmp_path / "s.db", measure=measure, workers=0, retry_failed=True)
     assert run.failed == 1
     assert calls(log, "BAD") == 2
 
@@ -160,8 +160,8 @@ def test_setup_reaches_the_measurement_and_the_key(tmp_path, frames, standin) ->
     measure, log = standin
     frames(tmp_path / "in", "A")
     setup = Setup.model_validate({"telescope": {"aperture_m": 0.2}})
-    one = archive(tmp_path / "in", tmp_path / "s.db", measure=measure, workers=1)
-    two = archive(tmp_path / "in", tmp_path / "s.db", measure=measure, workers=1, setup=setup)
+    one = archive(tmp_path / "in", tmp_path / "s.db", measure=measure, workers=0)
+    two = archive(tmp_path / "in", tmp_path / "s.db", measure=measure, workers=0, setup=setup)
     assert one.settings != two.settings
     assert two.done == 1
 
@@ -172,7 +172,7 @@ def test_progress_counts_to_the_total(tmp_path, frames, standin) -> None:
     frames(tmp_path / "in", "B")
     seen = []
     archive(
-        tmp_path / "in", tmp_path / "s.db", measure=measure, workers=1,
+        tmp_path / "in", tmp_path / "s.db", measure=measure, workers=0,
         on_sequence=lambda done, total: seen.append((done, total)),
     )  # fmt: skip
     assert seen == [(1, 2), (2, 2)]

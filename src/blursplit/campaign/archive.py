@@ -88,7 +88,7 @@ def archive(
     min_frames : int
         Shorter sequences are noted as "too short" and not measured.
     workers : int
-        Processes of this machine, unless `scheduler` is given.
+        Processes of this machine, unless `scheduler` is given; 0 measures in this process.
     scheduler : str, optional
         Address of an existing Dask cluster.
     retry_failed : bool
@@ -236,7 +236,7 @@ def _run_all(
     while todo:
         try:
             with local_processes(workers) as executor:
-                line.feed(executor, todo, 2 * workers)
+                line.feed(executor, todo, max(2 * workers, 1))
         except BrokenProcessPool:
             suspects = list(line.flying.values())
             line.flying.clear()

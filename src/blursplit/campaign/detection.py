@@ -111,7 +111,7 @@ def smallest_line_arcsec(
     `blursplit.spectra.lines.chance_of_ratio`; `_needed_ratio` asks for the line whose gain does
     so with the stated probability.
     """
-    ratio = _needed_ratio(0.0, 0.0, background, false_alarm, detection)
+    ratio = _needed_ratio(0.0, background, false_alarm, detection)
     return _rms(frequency_hz, background, ratio / background.duration_s, which)
 
 
@@ -139,21 +139,24 @@ def smallest_mode_arcsec(
     ndarray
         One-axis rms [arcsec].
     """
+    from blursplit.spectra.lines import BROAD_DAMPING, LOWEST_BROAD_SHARE
+
     f = np.asarray(frequency_hz, dtype=float)
     # Half-power width 2 zeta f in units of 1/duration, in steps of 5 %.
     bins = 2.0 * damping_ratio * f * background.duration_s
     steps = np.exp(0.05 * np.round(np.log(np.maximum(bins, 0.05)) / 0.05))
-    ratios = {
-        w: _needed_ratio(w, damping_ratio, background, false_alarm, detection)
-        for w in set(steps.flat)
-    }
+    ratios = {w: _needed_ratio(w, background, false_alarm, detection) for w in set(steps.flat)}
     ratio = np.array([ratios[w] for w in steps.flat]).reshape(steps.shape)
-    return _rms(f, background, ratio / background.duration_s, which)
+    found = _rms(f, background, ratio / background.duration_s, which)
+    if damping_ratio <= BROAD_DAMPING:
+        return found
+    # The search takes a broad feature of a small share of the motion for a ripple of the air.
+    total = 2.0 * np.trapezoid(getattr(background, which), background.frequency_hz)
+    return np.asarray(np.maximum(found, LOWEST_BROAD_SHARE * np.sqrt(total)))
 
 
 def _needed_ratio(
     width_bins: float,
-    damping_ratio: float,
     background: Background,
     false_alarm: float,
     detection: float,
@@ -162,8 +165,8 @@ def _needed_ratio(
 
     Parameters
     ----------
-    width_bins, damping_ratio : float
-        Half-power width times duration; both 0 for a steady line.
+    width_bins : float
+        Half-power width times duration; 0 for a steady line.
 
     Notes
     -----
@@ -176,7 +179,7 @@ def _needed_ratio(
     """
     from scipy.special import gdtrc, ndtri
 
-    from blursplit.spectra.lines import CONTRAST_PER_DAMPING, LOWEST_CONTRAST
+    from blursplit.spectra.lines import LOWEST_CONTRAST
 
     shape, weight = _shape_in_bins(round(width_bins, 6))
     threshold = _gain_threshold(background, false_alarm)
@@ -195,8 +198,7 @@ def _needed_ratio(
         rise = np.exp(log_q) * shape
         # Standard error of the logarithm of size and of damping, from the Fisher information.
         error = np.sqrt(2.0 / (weight * np.sum((rise / (1.0 + rise)) ** 2)))
-        needed = LOWEST_CONTRAST + CONTRAST_PER_DAMPING * damping_ratio
-        needed *= 1.0 if width_bins == 0 else REFIT_LOSS**0.5
+        needed = LOWEST_CONTRAST * (1.0 if width_bins == 0 else REFIT_LOSS**0.5)
         return float(np.log(rise.max() / needed) - ndtri(detection) * error)
 
     return float(np.exp(max(_root(found), _root(stands_out))))

@@ -163,7 +163,8 @@ def mean_of_sides(
     -----
     Model and integration over the scatter: Gelman et al. 2013, Bayesian Data Analysis, section
     5.4; gamma prior of shape 2, which keeps few groups off zero: Chung et al. 2013, Psychometrika
-    78, 685 (both from memory, verify). The means have a flat prior. The errors keep their asymmetric shape.
+    78, 685 (both from memory, verify). The means have a flat prior. The errors keep their
+    asymmetric shape.
     """
     sides = (list(before), list(after))
     everything = sides[0] + sides[1]

@@ -2,23 +2,38 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Executor, Future
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from blursplit.campaign.worker import prepare_process
 from blursplit.errors import InputError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from concurrent.futures import Executor
+    from collections.abc import Callable, Iterator
 
 CONNECT_TIMEOUT_S = 20
 THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 
+class _Here(Executor):
+    """Runs a task in this process while it is submitted."""
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        future: Future[Any] = Future()
+        future.set_result(fn(*args, **kwargs))
+        return future
+
+
 @contextmanager
 def local_processes(workers: int) -> Iterator[Executor]:
-    """Open a pool of fresh processes; leaving it by an exception stops them at once."""
+    """Open a pool of fresh processes; leaving it by an exception stops them at once.
+
+    With no workers the tasks run one by one in this process.
+    """
+    if workers == 0:
+        yield _Here()
+        return
     import multiprocessing
     import os
     from concurrent.futures import ProcessPoolExecutor

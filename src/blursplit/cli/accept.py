@@ -1,0 +1,90 @@
+"""`blursplit accept`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from blursplit.cli._common import say, speaks_plainly
+
+if TYPE_CHECKING:
+    from blursplit.campaign.accept import Acceptance
+    from blursplit.result import Result
+    from blursplit.series import Series
+
+
+@speaks_plainly
+def run(
+    result: Annotated[Path, typer.Argument(help="Result folder, or its result.json.")],
+    limits: Annotated[Path, typer.Argument(help="Limits file (TOML).")],
+    tap: Annotated[
+        Path | None, typer.Option("--tap", metavar="TAP.json", help="Result of `tap --json`.")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print the record alone, as JSON.")] = False,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="PAGE.html", help="Write a page to print, sign and file."),
+    ] = None,
+) -> None:
+    """Exit code 0: all passed; 3: a limit failed; 4: not shown; 2: a file cannot be used."""
+    from blursplit.campaign import judge, read_limits
+
+    rules = read_limits(limits)
+    measured, series = _read(result)
+    acceptance = judge(measured, rules, tap=_read_tap(tap), series=series)
+    if out is not None:
+        from blursplit.campaign.pages import acceptance_page
+        from blursplit.folder import write_text_whole
+
+        write_text_whole(out, acceptance_page(acceptance))
+        say(f"page written: {out}")
+    if json:
+        typer.echo(acceptance.to_json(), nl=False)
+    else:
+        _show(acceptance)
+    raise typer.Exit(acceptance.exit_code)
+
+
+def _read(path: Path) -> tuple[Result, Series | None]:
+    from blursplit.folder import is_result_folder, read_result, read_result_folder
+
+    if path.is_dir() and is_result_folder(path):
+        measurement = read_result_folder(path)
+        return measurement.result, measurement.series
+    return read_result(path), None
+
+
+def _read_tap(path: Path | None) -> dict[str, Any] | None:
+    import json
+
+    from blursplit.errors import InputError
+
+    if path is None:
+        return None
+    remedy = "give what `blursplit tap --json` printed"
+    try:
+        record = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError(path, "cannot be read", f"check the path ({error.strerror})") from error
+    except (ValueError, RecursionError) as error:
+        raise InputError(path, "is not JSON", remedy) from error
+    if not isinstance(record, dict) or "tap" not in str(record.get("schema", "")):
+        raise InputError(path, "is no tap result", remedy)
+    return record
+
+
+def _show(acceptance: Acceptance) -> None:
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+
+    console = Console(highlight=False, markup=False)
+    console.print(f"{acceptance.title}: {acceptance.state}", style="bold")
+    table = Table(box=box.SIMPLE)
+    for column in ("limit on", "limit", "measured", "judged", "because"):
+        table.add_column(column, overflow="fold")
+    for j in acceptance.judgements:
+        table.add_row(j.name or j.key, j.limit, j.measured, j.state, j.reason)
+    console.print(table)

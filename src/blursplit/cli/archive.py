@@ -1,0 +1,146 @@
+"""`blursplit archive`."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from blursplit.cli._common import is_terminal, say, speaks_plainly
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from blursplit.campaign.archive import ArchiveRun
+
+STORE_NAME = "blursplit-archive.sqlite"
+
+
+@speaks_plainly
+def run(
+    folder: Annotated[Path, typer.Argument(help="Folder to walk; it is only read.")],
+    store: Annotated[
+        Path, typer.Option("--store", metavar="FILE", help="Store (SQLite), made when absent.")
+    ] = Path(STORE_NAME),
+    setup: Annotated[
+        Path | None, typer.Option("--setup", metavar="FILE", help="Setup file (TOML).")
+    ] = None,
+    set_: Annotated[
+        list[str] | None,
+        typer.Option("--set", metavar="KEY=VALUE", help="Override a key of the setup."),
+    ] = None,
+    blur_time: Annotated[
+        float | None, typer.Option("--blur-time", metavar="S", min=0, help="Blur time [s].")
+    ] = None,
+    gap: Annotated[
+        float | None,
+        typer.Option("--gap", metavar="S", min=0, help="Pause that starts a new sequence [s]."),
+    ] = None,
+    workers: Annotated[
+        int, typer.Option("--workers", min=0, max=64, help="Processes of this machine.")
+    ] = 2,
+    scheduler: Annotated[
+        str | None,
+        typer.Option("--scheduler", metavar="ADDRESS", help="Existing Dask cluster, tcp://..."),
+    ] = None,
+    retry: Annotated[
+        bool, typer.Option("--retry", help="Try again what failed in an earlier run.")
+    ] = False,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="PAGE.html", help="Summary page; default beside the store."),
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print the summary alone, as JSON.")] = False,
+) -> None:
+    """Stop it at any time; run it again and only what is new is measured."""
+    from blursplit.campaign import Store, archive
+    from blursplit.campaign.pages import archive_page
+    from blursplit.campaign.summary import summarize_store
+    from blursplit.folder import write_text_whole
+    from blursplit.instrument import read_setup
+
+    tables, origins = read_setup(setup, set_ or [])
+    with _progress() as (on_walk, on_sequence):
+        done = archive(
+            folder,
+            store,
+            setup=tables,
+            origins=origins,
+            blur_time_s=blur_time,
+            gap_s=gap,
+            workers=workers,
+            scheduler=scheduler,
+            retry_failed=retry,
+            on_walk=on_walk,
+            on_sequence=on_sequence,
+        )
+    _tell(done)
+    with Store(store) as opened:
+        summary = summarize_store(opened, done.settings)
+        rows = [r for r in opened.rows("measurements") if r["settings"] == done.settings]
+    page = out or store.with_suffix(".html")
+    write_text_whole(page, archive_page(summary, rows, f"Archive {folder.resolve().name}"))
+    say(f"page written: {page}")
+    if json:
+        typer.echo(summary.to_json(), nl=False)
+    else:
+        _show(summary)
+
+
+@contextmanager
+def _progress() -> Iterator[tuple[Callable[[int], None] | None, Callable[[int, int], None] | None]]:
+    """Show a bar on a terminal and nothing in a pipe."""
+    if not is_terminal():
+        yield None, None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
+
+    with Progress(
+        "{task.description}",
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+        console=Console(stderr=True),
+    ) as bar:
+        walking = bar.add_task("files seen", total=None)
+        measuring = bar.add_task("sequences measured", total=None)
+        yield (
+            lambda seen: bar.update(walking, completed=seen),
+            lambda n, total: bar.update(measuring, completed=n, total=total),
+        )
+
+
+def _tell(run: ArchiveRun) -> None:
+    say(
+        f"{run.sequences} sequences: {run.known} known already, {run.done} measured now, "
+        f"{run.failed} failed, {run.too_short} too short"
+    )
+    if run.refused_files:
+        say(f"{run.refused_files} files could not be read (table refused_files)")
+    for reason, count in run.skipped_files.items():
+        say(f"{count} files left out: {reason}")
+
+
+def _show(summary: Any) -> None:
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+
+    console = Console(highlight=False, markup=False)
+    names = list(summary.overall.spreads)
+    if names:
+        table = Table(box=box.SIMPLE, title="Medians", title_justify="left")
+        for column in ("night", "sequences", *names):
+            table.add_column(column, overflow="fold")
+        for group in (*summary.nights, summary.overall):
+            cells = [group.spreads.get(n) for n in names]
+            texts = ["-" if c is None or c.median is None else f"{c.median:.2f}" for c in cells]
+            table.add_row(group.label, str(group.sequences), *texts)
+        console.print(table)
+    for pick in summary.worth_opening:
+        console.print(f"worth opening: {pick.name}: {'; '.join(pick.reasons)}")
+    for reason, count in summary.failures.items():
+        console.print(f"failed ({count}): {reason}")
