@@ -134,6 +134,18 @@ def test_table_of_times_beside_a_cube_is_used(tmp_path, stack, maker):
     assert sequence.start_utc == "2026-03-01T22:10:05.123"
 
 
+@pytest.mark.parametrize(
+    ("part", "start"), [(0.0, "22:10:10.125"), (0.5, "22:10:10.123"), (1.0, "22:10:10.121")]
+)
+def test_table_says_which_part_of_the_exposure_its_times_mark(tmp_path, stack, maker, part, start):
+    table = fits.BinTableHDU.from_columns(
+        [fits.Column("TIME", "D", unit="s", array=np.arange(20) * 0.01 + 5.0)], name="TIMES"
+    )
+    table.header["TIMEPIXR"], table.header["DATEREF"] = part, maker.stamp(0)
+    path = maker.cube(tmp_path / "cube.fits", stack, [table], EXPTIME=0.004)
+    assert opened(path).start_utc == f"2026-03-01T{start}"
+
+
 def test_third_axis_of_time_is_used(tmp_path, stack, maker):
     path = maker.cube(
         tmp_path / "cube.fits", stack, CTYPE3="TIME", CRVAL3=0.0, CDELT3=20.0, CUNIT3="ms"

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from blursplit.errors import TimingError
-from blursplit.frames.stamps import DAY_S, Stamps, read_stamps
+from blursplit.frames.header import Header
+from blursplit.frames.stamps import DAY_S, Stamps, Where, parse_instant, read_stamps
 
 if TYPE_CHECKING:
-    from blursplit.frames.header import Header
     from blursplit.frames.layout import Slab, Table
     from blursplit.frames.units import Units
 
@@ -179,14 +179,39 @@ def _table_stamps(table: Table, slab: Slab) -> Stamps | None:
         scale = _UNITS.get(unit, factor)
         begins = read_stamps([slab.header])
         first = begins.first_mjd_utc if begins is not None else None
+        reference = parse_instant(table.header.text("DATEREF"))
+        if reference is not None and reference.clock is not None and name != "MJD":
+            zero = read_stamps([Header(_card("DATE-BEG", table.header.text("DATEREF")))])
+            if zero is not None and zero.first_mjd_utc is not None:
+                first = zero.first_mjd_utc + float(column[0]) * scale / DAY_S
         if "MJD" in names and first is None:
             dates = _column(table, names.index("MJD"))
             if dates is not None and dates.size and 10_000 < dates[0] < 200_000:  # noqa: PLR2004
                 first = float(dates[0])
-        return Stamps(
-            (column - column[0]) * scale, first, f"table of times ({name})", "middle", resolution_s
-        )
+        seconds = (column - column[0]) * scale
+        where = _part_of_exposure(table.header, begins)
+        return Stamps(seconds, first, f"table of times ({name})", where, resolution_s)
     return None
+
+
+def _part_of_exposure(header: Header, begins: Stamps | None) -> Where:
+    """Return which part of the exposure a table's times mark.
+
+    Notes
+    -----
+    TIMEPIXR is 0 at the start, 0.5 in the middle, 1 at the end of the exposure (Rots et al.
+    2015, section 4.4 [from memory, verify]); without it the header's own date decides.
+    """
+    part = header.number("TIMEPIXR")
+    if part is None:
+        return begins.where if begins is not None else "middle"
+    if part[0] < 0.25:  # noqa: PLR2004
+        return "begin"
+    return "end" if part[0] > 0.75 else "middle"  # noqa: PLR2004
+
+
+def _card(key: str, text: str) -> bytes:
+    return f"{key:<8}= '{text}'".encode("latin-1", "replace").ljust(80)[:80]
 
 
 def _column(table: Table, number: int) -> np.ndarray[Any, np.dtype[np.float64]] | None:
@@ -214,8 +239,6 @@ def _interval(header: Header) -> tuple[float | None, str]:
 
 def _interval_from_span(slab: Slab) -> tuple[float | None, str]:
     """Return the interval of a cube from its beginning and end."""
-    from blursplit.frames.stamps import parse_instant
-
     pairs = (("DATE-BEG", "DATE-END"), ("DATE-OBS", "DATE-END"))
     for begin, end in pairs:
         instants = [parse_instant(slab.header.text(key)) for key in (begin, end)]
