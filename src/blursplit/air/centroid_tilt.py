@@ -71,7 +71,8 @@ def centroid_tilt_mix(
     window = np.clip(np.asarray(window_over_diffraction, float), _WINDOW[0], _WINDOW[-1])
     table = RegularGridInterpolator((np.log(_D_OVER_R0), np.log(_WINDOW)), _MIX)
     ratio, window = np.broadcast_arrays(ratio, window)
-    mix = np.asarray(table(np.stack([np.log(ratio), np.log(window)], axis=-1)), dtype=float)
+    points = np.stack([np.log(ratio), np.log(window)], axis=-1)
+    mix = np.asarray(table(points), dtype=float).reshape(ratio.shape)
     return mix, np.hypot(_LEAST_SIGMA, _SHARE * (mix - 1.0))
 
 
