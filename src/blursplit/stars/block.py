@@ -103,6 +103,7 @@ def measure_block(
     blank_hot_pixels(cuts, x0, y0, recipe)
     flat = cuts.reshape(n * k, size, size)
     sky, variance = measure_sky(flat)
+    empty = _fill_sky(flat, sky, variance)
     gaps = ~np.isfinite(flat).all(axis=(1, 2))
     holed = np.flatnonzero(gaps & np.isfinite(sky))
     whole = flat
@@ -164,6 +165,21 @@ def measure_block(
         "alive": alive,
         "saturated": saturated,
         "spiked": spiked,
-        "empty": ~np.isfinite(sky),
+        "empty": empty,
     }
     return Block(**{key: v.reshape(n, k) for key, v in block.items()}, x0=x0, y0=y0, cuts=cuts)
+
+
+def _fill_sky(flat: Stack, sky: FloatArray, variance: FloatArray) -> BoolArray:
+    """Take the sky of stamps whose whole border lies outside the frame from all their pixels.
+
+    Works in place; returns which stamps hold no pixel at all.
+    """
+    empty = ~np.isfinite(sky)
+    for i in np.flatnonzero(empty):
+        pixels = flat[i][np.isfinite(flat[i])]
+        if pixels.size:
+            sky[i] = np.median(pixels)
+            variance[i] = (1.4826 * np.median(np.abs(pixels - sky[i]))) ** 2
+            empty[i] = False
+    return empty

@@ -21,6 +21,7 @@ from blursplit.stars.early import (
 )
 from blursplit.stars.register import (
     MAX_PEAKS,
+    PEAK_SIGMAS,
     Peaks,
     find_hot_pixels,
     find_peaks,
@@ -191,7 +192,7 @@ def _choose(
         y_px=found["y"][picked],
         flux_adu=found["flux"][picked],
         sigma_px=float(np.clip(width, *SIGMA_RANGE_PX)),
-        pattern=find_peaks(image, sigma, count=MAX_PEAKS),
+        pattern=_clear_peaks(image, sigma, early.scatter),
         image_adu=image,
         hot=hot,
         saturation_adu=None if stretched else limit,
@@ -200,6 +201,16 @@ def _choose(
         shift_y_px=early.shift_y_px,
         refused={reason: n for reason, n in refused.items() if n},
     )
+
+
+def _clear_peaks(image: Image, sigma: float, scatter: float) -> Peaks:
+    """Return the peaks of the mean image that a single frame shows as well."""
+    peaks = find_peaks(image, sigma, count=MAX_PEAKS)
+    # Smoothing by a Gaussian of sigma s divides the noise of pixels by 2 sqrt(pi) s.
+    clear = peaks.height_adu > PEAK_SIGMAS * scatter / (2.0 * np.sqrt(np.pi) * sigma)
+    if not clear.any():
+        clear[:1] = True
+    return Peaks(peaks.x_px[clear], peaks.y_px[clear], peaks.height_adu[clear])
 
 
 def _refuse(

@@ -39,12 +39,14 @@ class Early:
 
 
 def read_early_frames(source: FrameSource) -> Image:
+    """Return up to forty first frames, fewer where they are large (120 MB)."""
     ny, nx = source.shape
     count = int(np.clip(MEAN_BYTES // (4 * ny * nx), 3, MEAN_FRAMES))
     return source.read(0, min(count, source.n_frames))
 
 
 def mean_of(frames: Image) -> Image:
+    """Return the mean over frames, NaN pixels left out."""
     finite = np.isfinite(frames)
     if finite.all():
         return np.asarray(frames.mean(axis=0), dtype=np.float32)

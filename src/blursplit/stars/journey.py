@@ -81,7 +81,10 @@ class Journey:
         self.flux = field.flux_adu.copy()
         self.turn, self.turn_rate, self.scale = 0.0, 0.0, 1.0
         self.spread = float("nan")
-        self.block, self.margin = FIRST_BLOCK, SMALLEST_MARGIN + 2
+        # Cuts that reach far beyond a small frame tell nothing more.
+        room = (min(self.source.shape) - self.recipe.core) // 2
+        self.widest = int(np.clip(room, SMALLEST_MARGIN, LARGEST_MARGIN))
+        self.block, self.margin = FIRST_BLOCK, min(SMALLEST_MARGIN + 2, self.widest)
         self._last_turn: tuple[float, float] | None = None
         self.book = StampBook(field, stamp_size(field.sigma_px), n, max_stamps)
 
@@ -281,7 +284,7 @@ class Journey:
             )
             calm = far < 0.6 * self.margin and bool(here.all())
             self.block = min(2 * self.block, LARGEST_BLOCK) if calm else self.block
-            if far > LARGEST_MARGIN - 2 or not here.all():
+            if far > self.widest - 2 or not here.all():
                 self.block = max(self.block // 2, SMALLEST_BLOCK)
         if not seen.any():
             return

@@ -102,11 +102,27 @@ def judge_block(
     needed = np.maximum(1, np.ceil(NEEDED_SHARE * inside.sum(axis=1)))
     needed = np.maximum(needed, AGREEING_SHARE * usable.sum(axis=1))
     lost = np.asarray(near.sum(axis=1) < needed, dtype=bool)
+    lost |= _half_vanished(near, block, inside, flux_adu)
     good = near & alive & ~lost[:, None]
     shift_x, shift_y = masked_median(off_x, near), masked_median(off_y, near)
     shift_x[lost] = shift_y[lost] = np.nan
     transparency = np.where(lost, np.nan, transparency)
     return Verdict(good, lost, shift_x, shift_y, transparency)
+
+
+def _half_vanished(
+    near: BoolArray, block: Block, inside: BoolArray, flux_adu: FloatArray
+) -> BoolArray:
+    """Say in which frames as many stars are missing as are there, though they should be as clear.
+
+    A jump may put some stars where others were; those left without a star betray it.
+    """
+    faintest = np.where(near, flux_adu, np.inf).min(axis=1)
+    clear = inside & (flux_adu >= 0.5 * faintest[:, None])
+    missing = clear & ~block.alive
+    return np.asarray(
+        (inside.sum(axis=1) > PAIR) & (missing.sum(axis=1) >= near.sum(axis=1)), dtype=bool
+    )
 
 
 def _near_group(
