@@ -6,8 +6,9 @@ import json
 
 import pytest
 from astropy.io import fits
-from blursplit.cli import app
 from typer.testing import CliRunner
+
+from blursplit.cli import app
 
 SCENE = """
 [camera]
@@ -25,7 +26,7 @@ frames = 5
 
 @pytest.fixture
 def scene_file(tmp_path):
-    """A small scene."""
+    """Write a small scene."""
     path = tmp_path / "my scene.toml"
     path.write_text(SCENE)
     return path

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from numpy.testing import assert_allclose
+
 from blursplit.simulate import Simulation, shaken_night, turbulent_night
 from blursplit.simulate.widths import width_of_transform
-from numpy.testing import assert_allclose
 
 
 @pytest.fixture(scope="module")

@@ -9,15 +9,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 from astropy.io import fits
-from blursplit.simulate.widths import expected_variances
 from numpy.testing import assert_allclose
+
+from blursplit.simulate.widths import expected_variances
 
 SCRIPT = Path(__file__).parents[2] / "benchmarks" / "independent_screens.py"
 
 
 @pytest.fixture(scope="module")
 def script():
-    """The script as a module."""
+    """Return the script as a module."""
     pytest.importorskip("aotools", reason="aotools comes with the test extra")
     spec = importlib.util.spec_from_file_location("independent_screens", SCRIPT)
     module = importlib.util.module_from_spec(spec)
@@ -28,7 +29,7 @@ def script():
 
 @pytest.fixture(scope="module")
 def night(script, tmp_path_factory):
-    """A short sequence of two stars: plan, truth and frames."""
+    """Make a short sequence of two stars: plan, truth and frames."""
     plan = script.Plan(
         seed=4,
         frames=300,

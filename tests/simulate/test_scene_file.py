@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from numpy.testing import assert_allclose
+
 from blursplit.errors import InputError
 from blursplit.simulate import Scene, read_scene
-from numpy.testing import assert_allclose
 
 FULL = """
 [telescope]

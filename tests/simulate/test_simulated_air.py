@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from numpy.testing import assert_allclose
+
 from blursplit.simulate.atmosphere import Atmosphere, Pace
 from blursplit.simulate.imaging import annular_pupil
 from blursplit.simulate.ribbons import (
@@ -18,7 +20,6 @@ from blursplit.simulate.widths import (
     structure_function_rad2,
     tilt_basis,
 )
-from numpy.testing import assert_allclose
 
 APERTURE_M = 0.25
 OUTER_M = 6.0
@@ -27,6 +28,7 @@ WIND_M_S = 10.0
 
 
 def pupil(points_across, obstruction=0.0, aperture_m=APERTURE_M):
+    """Return x, y, covered share and step of a pupil."""
     row, column, share = annular_pupil(points_across, obstruction)
     pitch = aperture_m / points_across
     centre = (int(np.ceil(points_across))) / 2
@@ -57,6 +59,7 @@ def assert_mean_is(samples, expected, blocks=25, most=0.08):
 
 @pytest.mark.parametrize("lag_m", [0.25, 0.5, 1.0, 2.0, 3.0])
 def test_structure_function_along_the_wind_is_von_karmans(long_path, lag_m):
+    """Structure function along the wind is von karmans."""
     _, phases, (x, y, _) = long_path
     centre = int(np.argmin(np.hypot(x, y)))
     steps = round(lag_m / (WIND_M_S * 0.025))
@@ -67,6 +70,7 @@ def test_structure_function_along_the_wind_is_von_karmans(long_path, lag_m):
 
 @pytest.mark.parametrize("separation_m", [0.04, 0.1, 0.2])
 def test_structure_function_inside_the_pupil_is_von_karmans(long_path, separation_m):
+    """Structure function inside the pupil is von karmans."""
     _, phases, (x, y, _) = long_path
     left = int(np.argmin(np.hypot(x + separation_m / 2, y)))
     right = int(np.argmin(np.hypot(x - separation_m / 2, y)))
@@ -76,6 +80,7 @@ def test_structure_function_inside_the_pupil_is_von_karmans(long_path, separatio
 
 
 def test_tilt_and_roughness_have_the_expected_variance(long_path):
+    """Tilt and roughness have the expected variance."""
     _, phases, (x, y, share) = long_path
     tilt, rest = expected_variances(x, y, share, R0_M, OUTER_M)
     weight = share / share.sum()
@@ -86,6 +91,7 @@ def test_tilt_and_roughness_have_the_expected_variance(long_path):
 
 
 def test_stars_a_short_way_apart_in_the_layer_see_the_same_air_later(long_path):
+    """Stars a short way apart in the layer see the same air later."""
     _, phases, (x, y, _) = long_path
     centre = int(np.argmin(np.hypot(x, y)))
     # the second beam lies 0.3 m downwind: it meets the first one's air 0.03 s later
@@ -149,6 +155,7 @@ def test_width_of_the_air_alone_agrees_with_an_independent_transform(r0_m, outer
 
 
 def test_far_stars_get_strips_of_their_own():
+    """Far stars get strips of their own."""
     strip, local = strip_of_each_star(np.array([5.0, 0.0, 0.4, 5.2]), 1.0)
     assert strip.tolist() == [1, 0, 0, 1]
     assert_allclose(local, [0.0, 0.0, 0.4, 0.2])

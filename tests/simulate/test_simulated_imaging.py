@@ -4,21 +4,24 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from numpy.testing import assert_allclose
+
 from blursplit.simulate.imaging import Imager, choose_grid
 from blursplit.simulate.scene import ARCSEC_PER_RAD, SceneTelescope
 from blursplit.simulate.widths import width_of_transform
-from numpy.testing import assert_allclose
 
 WAVELENGTH_M = 550e-9
 PIXEL = 0.65
 
 
 def imager_of(**telescope):
+    """Return an imager of a 0.25 m telescope."""
     optics = SceneTelescope(aperture_m=0.25, **telescope)
     return Imager(optics, WAVELENGTH_M, PIXEL, choose_grid(0.25, WAVELENGTH_M, PIXEL, 8.0))
 
 
 def centre_px(image):
+    """Return the centre of gravity of an image."""
     y, x = np.indices(image.shape)
     # a compact weight, for the wings of diffraction fold at the box
     near = np.hypot(x - image.shape[1] // 2, y - image.shape[0] // 2) < 7
@@ -27,11 +30,13 @@ def centre_px(image):
 
 
 def still(imager, n=1):
+    """Return flat wavefronts."""
     return np.zeros((n, imager.x_m.size), dtype=np.float32)
 
 
 @pytest.mark.parametrize("axis", [0, 1])
 def test_pointing_along_plus_axis_moves_the_star_along_plus_axis(axis):
+    """Pointing along plus axis moves the star along plus axis."""
     imager = imager_of()
     offset = np.zeros((1, 2))
     offset[0, axis] = 1.3
@@ -44,6 +49,7 @@ def test_pointing_along_plus_axis_moves_the_star_along_plus_axis(axis):
 
 @pytest.mark.parametrize("axis", [0, 1])
 def test_tilt_of_the_wavefront_moves_the_star_as_far_as_the_same_pointing(axis):
+    """Tilt of the wavefront moves the star as far as the same pointing."""
     imager = imager_of()
     slope = 1.3 / ARCSEC_PER_RAD * 2 * np.pi / WAVELENGTH_M
     at = (imager.x_m, imager.y_m)[axis]
@@ -56,6 +62,7 @@ def test_tilt_of_the_wavefront_moves_the_star_as_far_as_the_same_pointing(axis):
 
 
 def test_star_stands_on_the_middle_pixel_of_the_box():
+    """Star stands on the middle pixel of the box."""
     imager = imager_of()
     image = imager.pixels(imager.spectra(still(imager), np.zeros((1, 2)), 1))[0]
     middle = imager.grid.stamp_px // 2
@@ -64,6 +71,7 @@ def test_star_stands_on_the_middle_pixel_of_the_box():
 
 
 def test_flux_is_conserved_whatever_the_phase():
+    """Flux is conserved whatever the phase."""
     imager = imager_of(obstruction=0.3, instrument_fwhm_arcsec=0.8)
     rng = np.random.default_rng(1)
     phase = rng.normal(0, 1.0, (4, imager.x_m.size)).astype(np.float32)
@@ -73,6 +81,7 @@ def test_flux_is_conserved_whatever_the_phase():
 
 
 def test_sub_exposures_are_averaged():
+    """Sub exposures are averaged."""
     imager = imager_of()
     offset = np.array([[-1.0, 0.0], [1.0, 0.5]])
     both = imager.pixels(imager.spectra(still(imager, 2), offset, 2))[0]
@@ -82,7 +91,7 @@ def test_sub_exposures_are_averaged():
 
 @pytest.mark.parametrize(("obstruction", "width"), [(0.0, 1.0290), (0.33, 0.9720)])
 def test_width_of_diffraction_is_airys(obstruction, width):
-    """1.029 and 0.972 lambda/D; a pupil of 40 points with soft edges errs by under half a percent."""
+    """1.029 and 0.972 lambda/D; a pupil of 40 points with soft edges errs by under 0.5 %."""
     imager = imager_of(obstruction=obstruction)
     light = imager.spectra(still(imager), np.zeros((1, 2)), 1)[0].astype(complex)
     measured = width_of_transform(light, imager.fine_arcsec)
@@ -92,6 +101,7 @@ def test_width_of_diffraction_is_airys(obstruction, width):
 
 
 def test_width_of_a_stretched_gaussian_is_found_with_its_direction():
+    """Width of a stretched gaussian is found with its direction."""
     n, step = 96, 0.2
     fy, fx = np.fft.fftfreq(n, step)[:, None], np.fft.rfftfreq(n, step)[None, :]
     c, s = np.cos(np.deg2rad(30)), np.sin(np.deg2rad(30))
@@ -105,6 +115,7 @@ def test_width_of_a_stretched_gaussian_is_found_with_its_direction():
 
 
 def test_defocus_with_astigmatism_stretches_the_star_along_its_angle():
+    """Defocus with astigmatism stretches the star along its angle."""
     imager = imager_of(defocus_nm=120.0, astigmatism_nm=60.0, astigmatism_angle_deg=0.0)
     light = imager.spectra(still(imager), np.zeros((1, 2)), 1)[0].astype(complex)
     width = width_of_transform(light, imager.fine_arcsec)
@@ -113,6 +124,7 @@ def test_defocus_with_astigmatism_stretches_the_star_along_its_angle():
 
 
 def test_fine_grid_satisfies_nyquist_and_fits_the_pixels():
+    """Fine grid satisfies nyquist and fits the pixels."""
     for aperture in (0.08, 0.2, 0.4):
         grid = choose_grid(aperture, WAVELENGTH_M, PIXEL, 6.0)
         fine = PIXEL / grid.fine_per_px / ARCSEC_PER_RAD

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from numpy.testing import assert_allclose
+
 from blursplit.simulate import Scene, Simulation, simulate
 from blursplit.simulate.scene import ARCSEC_PER_RAD
 from blursplit.simulate.sequence import sub_exposures
 from blursplit.simulate.widths import structure_function_rad2, width_of_transform
-from numpy.testing import assert_allclose
 
 SMALL = {"width_px": 64, "height_px": 56, "frame_interval_s": 0.02, "exposure_s": 0.005}
 ONE = {"star": [{"x_px": 31.3, "y_px": 27.8, "flux_e_per_s": 2e7}]}
@@ -17,6 +18,7 @@ SOFT = {"instrument_fwhm_arcsec": 1.5}  # three pixels: a plain centre of gravit
 
 
 def scene_of(frames=40, camera=None, **tables):
+    """Return a small scene with these tables."""
     tables = {"stars": ONE, **tables}
     base = {"sequence": {"frames": frames, **tables.pop("sequence", {})}}
     return Scene.model_validate({**base, "camera": {**SMALL, **(camera or {})}, **tables})
@@ -38,6 +40,7 @@ def centres(frames, bias=200.0, around=None, half=8):
 
 
 def test_same_seed_gives_the_same_frames_and_another_seed_others():
+    """Same seed gives the same frames and another seed others."""
     scene = scene_of(frames=12)
     first, truth = simulate(scene)
     again, same = simulate(scene)
@@ -48,6 +51,7 @@ def test_same_seed_gives_the_same_frames_and_another_seed_others():
 
 
 def test_camera_noise_does_not_change_the_air():
+    """Camera noise does not change the air."""
     scene = scene_of(frames=8)
     noisier = scene_of(frames=8, camera={"read_noise_e": 9.0})
     runs = [Simulation(s) for s in (scene, noisier)]
@@ -58,6 +62,7 @@ def test_camera_noise_does_not_change_the_air():
 
 
 def test_star_of_a_still_night_stands_where_the_scene_puts_it():
+    """Star of a still night stands where the scene puts it."""
     frames, truth = simulate(scene_of(air=STILL, telescope=SOFT))
     # read noise in the window: 2.5 sqrt(17^2 (17^2 - 1)/12)/1e5 = 0.002 px a frame; 1 percent
     # of the light lies outside the window and pulls by its asymmetry
@@ -68,6 +73,7 @@ def test_star_of_a_still_night_stands_where_the_scene_puts_it():
 
 
 def test_motion_in_the_frames_is_the_motion_of_the_truth():
+    """Motion in the frames is the motion of the truth."""
     scene = scene_of(
         air=STILL,
         telescope=SOFT,
@@ -92,6 +98,7 @@ def test_motion_in_the_frames_is_the_motion_of_the_truth():
 
 
 def test_air_moves_the_star_as_the_truth_says():
+    """Air moves the star as the truth says."""
     scene = scene_of(frames=200, air={"seeing_arcsec": 0.8})
     run = Simulation(scene)
     frames = np.concatenate([block for _, block in run.blocks()])
@@ -126,6 +133,7 @@ def test_long_exposure_is_von_karman_times_telescope_pixel_and_blur():
 
 
 def _theory_fwhm(scene, r0_m):
+    """Return the width of telescope, air, blur and pixel together."""
     wavelength, aperture, pixel = 550e-9, scene.telescope.aperture_m, 0.65
     n, step = 128, 0.1
     fx, fy = np.fft.rfftfreq(n, step)[None, :], np.fft.fftfreq(n, step)[:, None]
@@ -140,12 +148,14 @@ def _theory_fwhm(scene, r0_m):
 
 
 def test_realised_strength_of_the_air_is_near_the_nominal_one():
+    """Realised strength of the air is near the nominal one."""
     truth = simulate(scene_of(frames=500, air={"r0_500nm_zenith_m": 0.09}))[1]["atmosphere"]
     # some 800 apertures of air in 10 s, with a dozen modes each: about 2 percent
     assert_allclose(truth["r0_500nm_zenith_realised_m"], 0.09, rtol=0.06)
 
 
 def test_low_layers_move_all_stars_alike_and_high_layers_do_not():
+    """Low layers move all stars alike and high layers do not."""
     stars = {
         "star": [
             {"x_px": 12.0, "y_px": 28.0, "flux_e_per_s": 1e6},
@@ -166,6 +176,7 @@ def test_low_layers_move_all_stars_alike_and_high_layers_do_not():
 
 
 def test_rolling_shutter_delays_lower_rows():
+    """Rolling shutter delays lower rows."""
     stars = {
         "star": [
             {"x_px": 30.0, "y_px": 10.0, "flux_e_per_s": 1e7},
@@ -187,6 +198,7 @@ def test_rolling_shutter_delays_lower_rows():
 
 
 def test_field_turns_from_plus_x_toward_plus_y():
+    """Field turns from plus x toward plus y."""
     stars = {"star": [{"x_px": 51.5, "y_px": 27.5, "flux_e_per_s": 1e7}]}
     scene = scene_of(
         air=STILL,
@@ -203,6 +215,7 @@ def test_field_turns_from_plus_x_toward_plus_y():
 
 
 def test_faults_are_laid_over_the_frames():
+    """Faults are laid over the frames."""
     scene = scene_of(
         frames=100,
         air=STILL,
@@ -240,6 +253,7 @@ def test_faults_are_laid_over_the_frames():
 
 
 def test_saturation_clips_and_jitter_moves_the_times():
+    """Saturation clips and jitter moves the times."""
     scene = scene_of(
         frames=50,
         air=STILL,
@@ -255,6 +269,7 @@ def test_saturation_clips_and_jitter_moves_the_times():
 
 
 def test_noise_of_the_empty_frame_is_read_noise_and_sky():
+    """Noise of the empty frame is read noise and sky."""
     scene = scene_of(
         frames=20,
         air=STILL,
@@ -269,6 +284,7 @@ def test_noise_of_the_empty_frame_is_read_noise_and_sky():
 
 @pytest.mark.parametrize(("exposure", "expected"), [(0.0001, 1), (0.005, 3), (0.02, 8), (1.0, 48)])
 def test_sub_exposures_follow_wind_and_exposure(exposure, expected):
+    """Sub exposures follow wind and exposure."""
     layer = {"height_m": 10, "weight": 1, "wind_m_s": 30}
     camera = {"exposure_s": exposure, "frame_interval_s": max(exposure, 0.02)}
     scene = scene_of(camera=camera, air={"layers": [layer]})
@@ -278,6 +294,7 @@ def test_sub_exposures_follow_wind_and_exposure(exposure, expected):
 
 
 def test_widths_without_a_contribution_shrink_in_the_right_order():
+    """Widths without a contribution shrink in the right order."""
     scene = scene_of(
         frames=150,
         air={"seeing_arcsec": 0.8},
@@ -290,3 +307,27 @@ def test_widths_without_a_contribution_shrink_in_the_right_order():
     assert widths["without_both_arcsec"] < widths["without_tracking_arcsec"]
     assert widths["without_tracking_arcsec"] < widths["recorded_arcsec"]
     assert widths["air_and_instrument_arcsec"] == widths["without_both_arcsec"]
+
+
+def test_long_frames_far_apart_stay_in_bounded_memory_and_are_smooth():
+    """Ordinary 30 s subframes: 26 km of air in the fastest layer; widths as theory says."""
+    import tracemalloc
+
+    layers = [
+        {"height_m": 0, "weight": 1, "wind_m_s": 5, "direction_deg": 30},
+        {"height_m": 8000, "weight": 1, "wind_m_s": 22},
+    ]
+    scene = scene_of(
+        frames=10,
+        camera={"exposure_s": 30.0, "frame_interval_s": 120.0},
+        telescope={"aperture_m": 0.2, "instrument_fwhm_arcsec": 0.5},
+        air={"r0_500nm_zenith_m": 0.08, "outer_scale_m": 5.0, "layers": layers},
+    )
+    tracemalloc.start()
+    truth = simulate(scene)[1]
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 1.5e9
+    # 480 moments, some of them close together in the slow layers
+    expected = _theory_fwhm(scene, 0.08 * 1.1**1.2)
+    assert_allclose(truth["fwhm"]["recorded_arcsec"], expected, rtol=0.06)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from numpy.testing import assert_allclose
+
 from blursplit.simulate.scene import Scene
 from blursplit.simulate.shake import (
     current_density,
@@ -13,10 +15,10 @@ from blursplit.simulate.shake import (
     shake_density,
 )
 from blursplit.simulate.truth import axes_of, covariance_in_windows
-from numpy.testing import assert_allclose
 
 
 def scene_of(frames=1500, **tables):
+    """Return a small scene with these tables."""
     return Scene.model_validate({"sequence": {"frames": frames}, **tables})
 
 
@@ -29,6 +31,7 @@ def scene_of(frames=1500, **tables):
     ],
 )
 def test_densities_have_unit_variance(density):
+    """Densities have unit variance."""
     f = np.r_[0.0, np.geomspace(1e-5, 3e4, 600_000)]
     # what lies above 30 kHz is below 1e-4 for the flattest of the three
     assert_allclose(np.trapezoid(density(f), f), 1.0, rtol=1e-3)
@@ -52,6 +55,7 @@ def test_realised_rms_of_a_mode_scatters_as_theory_says():
 
 
 def test_mode_moves_along_its_axis_at_its_frequency():
+    """Mode moves along its axis at its frequency."""
     scene = scene_of(
         mode=[{"frequency_hz": 8.0, "damping_ratio": 0.01, "rms_arcsec": 0.5, "angle_deg": 30}]
     )
@@ -67,6 +71,7 @@ def test_mode_moves_along_its_axis_at_its_frequency():
 
 
 def test_tap_rings_down_with_the_decrement_of_its_damping():
+    """Tap rings down with the decrement of its damping."""
     zeta = 0.015
     scene = scene_of(
         mode=[{"frequency_hz": 5.0, "damping_ratio": zeta, "rms_arcsec": 0.0}],
@@ -83,6 +88,7 @@ def test_tap_rings_down_with_the_decrement_of_its_damping():
 
 
 def test_drift_and_periodic_error_add_up():
+    """Drift and periodic error add up."""
     scene = scene_of(
         drift=[{"arcsec_per_min": 60.0, "angle_deg": 90}],
         periodic=[{"period_s": 10.0, "amplitude_arcsec": 2.0, "phase_deg": 90}],
@@ -93,6 +99,7 @@ def test_drift_and_periodic_error_add_up():
 
 
 def test_motion_between_grid_points_is_smooth():
+    """Motion between grid points is smooth."""
     scene = scene_of(periodic=[{"period_s": 0.2, "amplitude_arcsec": 1.0}])
     shared = draw_shared_motion(scene, np.random.default_rng(1))
     time = np.random.default_rng(2).uniform(0, 20, 400)
@@ -101,6 +108,7 @@ def test_motion_between_grid_points_is_smooth():
 
 
 def test_tube_currents_are_slow():
+    """Tube currents are slow."""
     scene = scene_of(tube={"rms_arcsec": 0.4, "timescale_s": 1.0}, frames=9000)
     shared = draw_shared_motion(scene, np.random.default_rng(8))
     series = shared.terms["tube"]
@@ -112,6 +120,7 @@ def test_tube_currents_are_slow():
 
 
 def test_windows_remove_their_own_means():
+    """Windows remove their own means."""
     rate, n = 100.0, 4000
     time = np.arange(n) / rate
     steps = np.stack([np.floor(time / 10), np.zeros(n)], axis=1)

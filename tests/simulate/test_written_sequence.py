@@ -9,10 +9,11 @@ import tomllib
 import numpy as np
 import pytest
 from astropy.io import fits
+from numpy.testing import assert_allclose
+
 from blursplit.errors import OutputError
 from blursplit.instrument import read_setup
 from blursplit.simulate import Scene, simulate, write_sequence
-from numpy.testing import assert_allclose
 
 TABLES = {
     "telescope": {"aperture_m": 0.2, "obstruction": 0.25},
@@ -33,7 +34,7 @@ TABLES = {
 
 @pytest.fixture
 def scene():
-    """A small scene that crosses midnight and has lost a frame."""
+    """Return a small scene that crosses midnight and has lost a frame."""
     return Scene.model_validate(TABLES)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from blursplit.simulate.ribbons import (
     FORGET,
-    MAX_FINE_POINTS,
+    MAX_POINTS,
     CoarseBand,
     FineBand,
     LayerGeometry,
@@ -115,7 +115,7 @@ def frames_per_stretch(
             continue
         across = (np.ptp(layer.star_across_m) + (1 + FORGET) * aperture_m) / pitch_m
         step = layer.wind_m_s * pace.interval_s / pitch_m
-        most = min(most, int(MAX_FINE_POINTS / across / max(step, 1e-9)))
+        most = min(most, int(MAX_POINTS / across / max(step, 1e-9)))
     return max(1, most)
 
 

@@ -31,7 +31,8 @@ MIDDLE_EDGE = FINE_EDGE / 8
 MIDDLE_PITCH = 1 / 5.0  # grid of the middle band, in apertures: f * pitch < 0.15 at its edge
 COARSE_PITCH = 8 / 5.0
 FORGET = 3.0  # apertures after which the finest band is taken as independent
-MAX_FINE_POINTS = 24_000_000
+MAX_POINTS = 24_000_000
+TURN_APART = 0.382  # of the width: the golden section keeps many turns apart
 
 
 def phase_density_rad2_m2(
@@ -84,8 +85,8 @@ def draw_field(
     from scipy.fft import irfft2
 
     n_along, n_across = shape
-    f_along = np.fft.fftfreq(n_along, pitch_m)[:, None]
-    f_across = np.fft.rfftfreq(n_across, pitch_m)[None, :]
+    f_along = np.fft.fftfreq(n_along, pitch_m).astype(np.float32)[:, None]
+    f_across = np.fft.rfftfreq(n_across, pitch_m).astype(np.float32)[None, :]
     cell = 1.0 / (n_along * n_across * pitch_m**2)
     half = np.empty((n_along, f_across.size), dtype=np.complex64)
     step = max(1, 2_000_000 // f_across.size)
@@ -136,7 +137,11 @@ class LayerGeometry:
 
 
 class CoarseBand:
-    """A smooth band of a layer, drawn once for the whole sequence, read by cubic splines."""
+    """A smooth band of a layer, drawn once for the whole sequence, read by cubic splines.
+
+    A path longer than memory allows (kilometres for the middle band, tens of them for the
+    coarse one) wraps around it at a slant of less than a degree, each turn beside the others.
+    """
 
     def __init__(
         self,
@@ -167,6 +172,9 @@ class CoarseBand:
         )
         n_along, n_across = (next_fast_len(int(np.ceil(s / self.pitch_m)) + 8) for s in spans)
         n_across += n_across % 2
+        longest = MAX_POINTS // n_across
+        self._slant = TURN_APART * n_across / longest if n_along > longest else 0.0
+        n_along = min(n_along, longest)
         field = draw_field((n_along, n_across), self.pitch_m, density, rng)
         self._coefficients = spline_filter(field, order=3, output=np.float32, mode="grid-wrap")
 
@@ -174,7 +182,7 @@ class CoarseBand:
         """Return the phase [rad] at points [m], any shape."""
         from scipy.ndimage import map_coordinates
 
-        points = np.stack([along_m, across_m]) / self.pitch_m
+        points = np.stack([along_m, across_m + self._slant * along_m]) / self.pitch_m
         return np.asarray(
             map_coordinates(
                 self._coefficients,

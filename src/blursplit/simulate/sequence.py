@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
     FloatArray = NDArray[np.float64]
 
+REACH_IN_WIDTHS = 3.0  # one to two percent of the light lies beyond, and is folded back
 SAMPLES_AT_ONCE = 128  # keeps the pupil fields of a batch in the processor's cache
 FRAMES_AT_ONCE = 32
 STEPS_PER_APERTURE = 4.0  # the air moves at most a quarter of the pupil between sub-exposures
@@ -161,7 +162,7 @@ class Simulation:
         inside = max(1, int(scene.camera.exposure_s * self.shared.rate_hz))
         swing = np.abs(motion[inside:] - motion[:-inside]).max() if inside < len(motion) else 0.0
         slow = scene.camera.pixel_scale_arcsec
-        return float(3.5 * width + swing + slow)
+        return float(REACH_IN_WIDTHS * width + swing + slow)
 
     def _prepare_truth(self) -> None:
         imager, n_stars = self.imager, self.stars.x_px.size

@@ -85,7 +85,8 @@ def plan_frames(scene: Scene, rng: np.random.Generator) -> FrameTimes:
     regular = np.arange(n) * camera.frame_interval_s
     # a frame never starts before the one before it has ended
     most = (camera.frame_interval_s - camera.exposure_s) / 2
-    start = regular + np.clip(camera.time_jitter_s * rng.standard_normal(n), -most, most)
+    jitter = np.clip(camera.time_jitter_s * rng.standard_normal(n), -most, most)
+    start = np.asarray(regular + jitter, dtype=float)
     stamp = start + camera.stamp_jitter_s * np.clip(rng.standard_normal(n), -4, 4)
     kept = rng.permutation(n)[round(n * faults.dropped_share) :]
     number = np.sort(kept)
