@@ -45,6 +45,23 @@ def test_gain_is_not_invented_without_stars():
     assert estimate_gain(ArrayFrames(noise)) is None
 
 
+def test_gain_is_not_taken_from_stars_that_break_up():
+    """Speckles: three spots a star that wander on their own look like a tiny gain."""
+    rng = np.random.default_rng(7)
+    axis = np.arange(120)
+    frames = np.full((60, 120, 120), 30.0)
+    for frame in range(60):
+        for x, y in ((30, 30), (85, 40), (40, 90), (90, 90)):
+            for _ in range(3):
+                dx, dy = rng.normal(0, 2.5, 2)
+                along = np.exp(-((axis - y - dy) ** 2) / 2.4)
+                across = np.exp(-((axis - x - dx) ** 2) / 2.4)
+                frames[frame] += 2000 * along[:, np.newaxis] * across
+    electrons = rng.poisson(frames) + rng.normal(0, 3.0, frames.shape)
+    found = estimate_gain(ArrayFrames(np.rint(electrons).astype(np.float32)))
+    assert found is None or abs(found.e_per_adu - 1) < 3 * found.error_e_per_adu
+
+
 def test_gain_needs_sixteen_frames():
     assert estimate_gain(ArrayFrames(star_frames(1.0, count=15))) is None
 
