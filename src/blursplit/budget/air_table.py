@@ -25,7 +25,8 @@ TILT: Literal["Z"] = "Z"  # a scale factor turns it into what the centroid measu
 N_WIND = 9
 SLOWEST_WIND_M_S = 0.5
 N_OUTER_SCALE = 4
-SEPARATIONS_IN_APERTURES = (0.25, 0.8, 2.5, 8.0)  # where the high layers are put
+SEPARATIONS_IN_APERTURES = (0.3, 1.5, 6.0)  # where the high layers are put
+N_GROUND = 2  # layers at the telescope, so that slow currents and wind may differ in speed
 HIGHEST_M = 20000.0
 FOLDS = 2  # how many times the spectrum above Nyquist is folded back
 FIDUCIAL = 1.0  # separation over aperture of the layer that shapes the modes
@@ -38,7 +39,7 @@ class AirTable:
     Parameters
     ----------
     height_m : ndarray, shape (n_layers,)
-        Height of each layer along the line of sight; layer 0 lies at the telescope.
+        Height of each layer along the line of sight; the first two lie at the telescope.
     log_wind, log_outer_scale : ndarray
         Grid of ln(wind in m/s) and ln(outer scale in m).
     modes : ndarray, shape (n_layers, n_wind, n_outer, n_bins, n_modes)
@@ -49,7 +50,7 @@ class AirTable:
         Density of one star's tilt along and across the wind, exposure averaged, at `fine_hz`.
     fine_hz : ndarray, shape (n_fine,)
     shared_fraction : ndarray, shape (n_layers, n_wind, n_outer, n_fine)
-        Power of the stars' mean shift relative to that of one star (1 for layer 0).
+        Power of the stars' mean shift relative to that of one star (1 at the telescope).
     structure : ndarray, shape (n_outer, n_baselines)
         Phase structure function per J at `baseline_m`.
     baseline_m : ndarray, shape (n_baselines,)
@@ -90,11 +91,11 @@ def layer_heights(x_arcsec: FloatArray, y_arcsec: FloatArray, aperture_m: float)
     """Choose the heights: at the telescope, and where the middle pair's beams part."""
     n = len(x_arcsec)
     if n < 2:  # noqa: PLR2004 - one star sees every layer alike
-        return np.zeros(1)
+        return np.zeros(N_GROUND)
     a, b = np.triu_indices(n, 1)
     theta = np.median(np.hypot(x_arcsec[a] - x_arcsec[b], y_arcsec[a] - y_arcsec[b])) / ARCSEC
     heights = np.array(SEPARATIONS_IN_APERTURES) * aperture_m / max(theta, 1e-9)
-    return np.concatenate([[0.0], np.unique(np.minimum(heights, HIGHEST_M))])
+    return np.concatenate([np.zeros(N_GROUND), np.unique(np.minimum(heights, HIGHEST_M))])
 
 
 def fiducial_covariance(x_arcsec: FloatArray, y_arcsec: FloatArray, optics: Optics) -> FloatArray:
@@ -143,14 +144,12 @@ def build_air_table(
     above Nyquist is folded back as the sampling does.
     """
     heights = layer_heights(grid.star_x_arcsec, grid.star_y_arcsec, optics.aperture_m)
-    low, high = optics.wind_m_s
-    wind = np.geomspace(min(low, SLOWEST_WIND_M_S), high, N_WIND)
+    wind = np.geomspace(min(optics.wind_m_s[0], SLOWEST_WIND_M_S), optics.wind_m_s[1], N_WIND)
     outer = np.geomspace(*optics.outer_scale_m, N_OUTER_SCALE)
     if optics.outer_scale_m[0] == optics.outer_scale_m[1]:
         outer = outer[:1] * np.array([0.98, 1.0, 1.02, 1.04])
-    layers = range(len(heights))
     shape = (len(heights), len(wind), len(outer))
-    modes = np.empty((*shape, *data.power.shape))
+    modes = np.zeros((*shape, *data.power.shape))
     ground = np.empty((len(wind), len(outer), 2, len(data.frequency_hz)))
     shared = np.empty((len(wind), len(outer), 2, len(fine_hz)))
     fraction = np.ones((*shape, len(fine_hz)))
@@ -164,7 +163,7 @@ def build_air_table(
             ground[j, k] = unit * np.stack(
                 [part.mean(axis=1) for part in folded.apply(data.frequency_hz, one_star)]
             )
-            for i in layers:
+            for i in range(N_GROUND, len(heights)):
                 modes[i, j, k], fraction[i, j, k] = _layer_modes(
                     grid, data, folded, table, heights[i] / optics.aperture_m, fine_hz
                 )

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from blursplit.mechanics.periods import declared_periods
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -14,10 +16,12 @@ if TYPE_CHECKING:
 
     from blursplit.budget.grid import GridData
     from blursplit.budget.joint import JointFit
+    from blursplit.instrument import Instrument
 
     FloatArray = NDArray[np.float64]
 
-MOST_TURNS_FIXED = 0.5  # a period of which less than half a turn was seen is drift
+LEAST_TURNS = 1.0  # a period of which less was seen shows as drift and its curvature
+HARMONICS = 3
 
 
 @dataclass(frozen=True)
@@ -57,10 +61,49 @@ class DriftDraws:
     series: list[FloatArray]
 
 
-def drive_terms(periods: Sequence[tuple[str, float, int]], length_s: float) -> list[DriveTerm]:
-    """Return the declared terms of which the record covers enough to be fitted."""
-    terms = [DriveTerm(name, p, k, length_s / p) for name, p, k in periods]
-    return [t for t in terms if t.turns >= MOST_TURNS_FIXED]
+def drive_terms(instrument: Instrument, length_s: float) -> list[DriveTerm]:
+    """Return the declared periods as terms to be fitted.
+
+    Parameters
+    ----------
+    instrument : Instrument
+        For `worm_period_s` and `wheel_teeth`.
+    length_s : float
+        Length of the record. Of periods with less than one turn in it only the curvature of
+        the drift is fitted (harmonic 0).
+    """
+    periods = declared_periods(instrument.get("worm_period_s"), instrument.get("wheel_teeth"))
+    terms = []
+    for period in periods:
+        turns = length_s / period.period_s
+        orders = range(1, HARMONICS + 1) if turns >= LEAST_TURNS else (0,)
+        terms += [DriveTerm(period.name, period.period_s, k, turns) for k in orders]
+    slow = [t for t in terms if t.harmonic == 0]
+    return [t for t in terms if t.harmonic > 0] + slow[:1]
+
+
+def without_drive(grid: GridData, terms: Sequence[DriveTerm]) -> GridData:
+    """Return the grid with the fitted drive terms taken out of all motions.
+
+    Drift itself stays: every later step removes the straight line of each segment.
+    """
+    if not terms:
+        return grid
+    design, owner, _ = _design(grid, terms)
+    values = np.concatenate([s.shared_arcsec for s in grid.segments])
+    columns = owner > 0
+    fitted = design[:, columns] @ (np.linalg.pinv(design) @ values)[columns]
+    n = len(grid.star)
+    sizes = np.cumsum([len(s.real) for s in grid.segments])[:-1]
+    segments = tuple(
+        replace(
+            segment,
+            shared_arcsec=segment.shared_arcsec - part,
+            stars_arcsec=segment.stars_arcsec - np.repeat(part, n, axis=1),
+        )
+        for segment, part in zip(grid.segments, np.split(fitted, sizes), strict=True)
+    )
+    return replace(grid, segments=segments)
 
 
 def draw_drift(
@@ -100,7 +143,7 @@ def draw_drift(
     draws = solution[wanted] + noise  # (n, n_wanted, 2)
     rate = draws[:, 0]
     length = rate * blur_time_s
-    amplitudes, covariance = _periodic(draws, terms, blur_time_s)
+    amplitudes, covariance = _periodic(draws, owner[wanted], terms, blur_time_s)
     covariance = covariance + np.einsum("ni,nj->nij", length, length) / 12.0
     fitted = design[:, wanted] @ solution[wanted]
     sizes = np.cumsum([len(s.real) for s in grid.segments])[:-1]
@@ -120,6 +163,11 @@ def _design(
     columns.append(times - times.mean())
     owner.append(0)
     for i, term in enumerate(terms):
+        if term.harmonic == 0:
+            centred = times - times.mean()
+            columns.append(centred**2 - np.mean(centred**2))
+            owner.append(i + 1)
+            continue
         phase = 2.0 * np.pi * times * term.harmonic / term.period_s
         columns += [np.cos(phase), np.sin(phase)]
         owner += [i + 1, i + 1]
@@ -139,20 +187,20 @@ def _error_covariance(weights: FloatArray, times: FloatArray, fit: JointFit) -> 
 
 
 def _periodic(
-    draws: FloatArray, terms: Sequence[DriveTerm], blur_time_s: float
+    draws: FloatArray, owner: NDArray[np.int64], terms: Sequence[DriveTerm], blur_time_s: float
 ) -> tuple[FloatArray, FloatArray]:
     n = len(draws)
     amplitudes = np.zeros((n, len(terms), 2))
     covariance = np.zeros((n, 2, 2))
     for i, term in enumerate(terms):
-        cosine, sine = draws[:, 1 + 2 * i], draws[:, 2 + 2 * i]
-        # One-axis variance inside windows of the blur time, each about its own mean.
-        kept = np.sqrt(1.0 - np.sinc(blur_time_s * term.harmonic / term.period_s) ** 2)
-        both = (
-            0.5
-            * kept**2
-            * (np.einsum("ni,nj->nij", cosine, cosine) + np.einsum("ni,nj->nij", sine, sine))
-        )
+        own = draws[:, owner == i + 1]
+        if term.harmonic == 0:
+            # Variance of a (t^2) about its mean over a window T: a^2 T^4/180.
+            both = np.einsum("ni,nj->nij", own[:, 0], own[:, 0]) * blur_time_s**4 / 180.0
+        else:
+            # One-axis variance inside windows of the blur time, each about its own mean.
+            kept = 1.0 - np.sinc(blur_time_s * term.harmonic / term.period_s) ** 2
+            both = 0.5 * kept * np.einsum("nki,nkj->nij", own, own)
         covariance += both
         # The kernel is taken along the larger axis of the ellipse that the term draws.
         values, vectors = np.linalg.eigh(both)

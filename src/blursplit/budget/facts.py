@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 LONG_EXPOSURE_S = 5.0  # design, section 2: longer frames are judged one by one
 LONGEST_BLUR_TIME_S = 60.0
+LOWEST_ALTITUDE_DEG = 10.0  # below it the plane-parallel dispersion formula fails
 
 
 @dataclass(frozen=True)
@@ -114,20 +115,36 @@ def gather_facts(tracks: StarTracks, instrument: Instrument, blur_time_s: float 
 
 
 def _dispersion(instrument: Instrument, airmass: float) -> tuple[FloatArray, bool]:
-    """Covariance of the dispersion in image axes; round where its direction is unknown."""
-    from blursplit.air.dispersion import band_dispersion_rms_arcsec
+    """Covariance of the dispersion in image axes; round where its direction is unknown.
+
+    An unknown band gives nothing here: the free width of the optics takes it up, and the result
+    warns of it.
+    """
+    from blursplit.air.dispersion import band_dispersion
 
     band = instrument.get("band_nm")
-    if band is None:
-        return np.zeros((2, 2)), False
     altitude = instrument.get("altitude_deg")
     if altitude is None:
-        altitude = math.degrees(math.asin(min(1.0, 1.0 / max(airmass, 1.0))))
-    rms = band_dispersion_rms_arcsec(
-        float(band[0]), float(band[1]), float(altitude), float(instrument.get("height_m") or 0.0)
-    )
-    vertical = instrument.get("vertical_angle_deg")
+        altitude = math.degrees(math.asin(1.0 / max(airmass, 1.0)))
+    if band is None or altitude < LOWEST_ALTITUDE_DEG:
+        return np.zeros((2, 2)), False
+    rms = band_dispersion(
+        (float(band[0]), float(band[1])),
+        float(altitude),
+        height_m=float(instrument.get("height_m") or 0.0),
+    ).rms_arcsec
+    vertical = _vertical_in_image_deg(instrument)
     if vertical is None:
         return 0.5 * rms**2 * np.eye(2), True
     unit = np.array([math.cos(math.radians(vertical)), math.sin(math.radians(vertical))])
     return rms**2 * np.outer(unit, unit), True
+
+
+def _vertical_in_image_deg(instrument: Instrument) -> float | None:
+    """Direction of the zenith in the image, from +x toward +y; axial, so its sign is free."""
+    parallactic = instrument.get("parallactic_angle_deg")
+    position = instrument.get("position_angle_deg")
+    if parallactic is None or position is None:
+        return None
+    turn = float(parallactic) - float(position)
+    return 90.0 - turn if instrument.get("flip") else 90.0 + turn

@@ -115,10 +115,9 @@ def grid_data(
         axis=1,
     )
     shared = np.stack([motion.x_px, motion.y_px], axis=1)
-    n = len(chosen)
-    stars = residual + rotated + np.repeat(shared, n, axis=1)
+    own = residual + rotated
     segments = [
-        _one_segment(tracks.time_s, rows, shared * scale_arcsec, stars * scale_arcsec, cadence_s)
+        _one_segment(tracks.time_s, rows, shared * scale_arcsec, own * scale_arcsec, cadence_s)
         for rows in (np.flatnonzero(tracks.segment == s) for s in np.unique(tracks.segment))
     ]
     kept = tuple(s for s in segments if s is not None and len(s.real) >= MIN_SEGMENT_FRAMES)
@@ -151,7 +150,7 @@ def _one_segment(
     time_s: FloatArray,
     rows: NDArray[np.int64],
     shared: FloatArray,
-    stars: FloatArray,
+    own: FloatArray,
     cadence_s: float,
 ) -> GridSegment | None:
     rows = rows[np.isfinite(shared[rows, 0])]
@@ -165,10 +164,14 @@ def _one_segment(
     frame = np.full(n, -1, dtype=np.int64)
     frame[place] = rows
     offset = (time_s[rows] - start) - place * cadence_s
+    # A star's own motion is filled in apart from the shared one: the other stars know the shared
+    # motion of a frame in which this star was lost, however fast it was.
+    together = _fill(place, offset, shared[rows], n, cadence_s)
     return GridSegment(
         start_s=start,
-        shared_arcsec=_fill(place, offset, shared[rows], n, cadence_s),
-        stars_arcsec=_fill(place, offset, stars[rows], n, cadence_s),
+        shared_arcsec=together,
+        stars_arcsec=np.repeat(together, own.shape[1] // 2, axis=1)
+        + _fill(place, offset, own[rows], n, cadence_s),
         real=frame >= 0,
         frame=frame,
     )

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.air.centroid_tilt import centroid_tilt_mix
-from blursplit.budget.air_table import Optics, build_air_table, fiducial_covariance
+from blursplit.budget.air_table import N_GROUND, Optics, build_air_table, fiducial_covariance
 from blursplit.budget.likelihood import Model
 from blursplit.budget.line_terms import line_cores_hz, line_density, motion_inside_exposure
 from blursplit.budget.parameters import make_parameters
+from blursplit.budget.realise import shared_coefficients, without_lines
 from blursplit.budget.sample import sample_posterior
 from blursplit.budget.spectral_data import SpectralData, differential_modes, spectral_data
 
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from blursplit.budget.grid import GridData
     from blursplit.budget.line_terms import LineTerm
     from blursplit.budget.optics_data import OpticsData
+    from blursplit.spectra import Continuum
 
     FloatArray = NDArray[np.float64]
 
@@ -44,7 +45,7 @@ class JointFit:
     j : ndarray, shape (n_draws,)
         Total r0^(-5/3) at the observing wavelength along the line of sight.
     unseen : ndarray, shape (n_draws,)
-        Share of J in the layer at the telescope.
+        Share of J in the layers at the telescope.
     """
 
     model: Model
@@ -57,6 +58,15 @@ class JointFit:
         """Return the draws of one parameter."""
         return self.model.column(self.draws, name)
 
+    def mean_wind_m_s(self) -> FloatArray:
+        """Return the wind of the layers, weighted by their strength (5/3 power mean)."""
+        layers = self.model.layers(self.draws)
+        wind = np.stack(
+            [np.exp(self.column(f"ln_wind{i}")) for i in range(layers.shape[1])], axis=1
+        )
+        mean: FloatArray = (layers * wind ** (5.0 / 3.0)).sum(axis=1) / self.j
+        return mean**0.6
+
 
 @dataclass(frozen=True)
 class FitSetup:
@@ -66,6 +76,7 @@ class FitSetup:
     recorded_fwhm_arcsec: float
     known_instrument_arcsec: float | None
     registration_noise_arcsec2: float
+    continuum: Continuum | None = None
 
 
 def fit_jointly(
@@ -92,7 +103,8 @@ def fit_jointly(
     optics = setup.optics
     covariance = fiducial_covariance(grid.star_x_arcsec, grid.star_y_arcsec, optics)
     modes = differential_modes(covariance, grid.star_x_arcsec, grid.star_y_arcsec)
-    data = spectral_data(grid, modes, skip_hz=line_cores_hz(terms, grid.longest_s))
+    cores = line_cores_hz(terms, grid.longest_s)
+    data = spectral_data(_quiet(grid, terms, setup.continuum), modes, skip_hz=cores)
     fine = np.geomspace(0.1 / grid.longest_s, 0.5 / grid.cadence_s, N_FINE)
     baseline = (
         optics_data.baseline_m
@@ -108,7 +120,6 @@ def fit_jointly(
         strongest_j=OUTER_SCALE_ALLOWANCE * kolmogorov_r0 ** (-5.0 / 3.0),
         wind_m_s=optics.wind_m_s,
         outer_scale_m=optics.outer_scale_m,
-        centroid_mix=centroid_tilt_mix(optics.aperture_m / kolmogorov_r0),
         instrument_sigma_arcsec=(0.02 * width_sigma, width_sigma),
         known_instrument_arcsec=None if known is None else known / GAUSS,
     )
@@ -120,12 +131,27 @@ def fit_jointly(
         line_power=_line_power(grid, data, terms),
         line_blur_arcsec2=0.5 * float(np.trace(motion_inside_exposure(terms, grid.exposure_s))),
         exposure_s=grid.exposure_s,
+        aperture_m=optics.aperture_m,
         registration_noise_arcsec2=setup.registration_noise_arcsec2,
     )
     draws = sample_posterior(model, rng, n_draws)
     layers = model.layers(draws)
     total = layers.sum(axis=1)
-    return JointFit(model, draws, data, total, layers[:, 0] / total)
+    unseen = layers[:, :N_GROUND].sum(axis=1) / total
+    return JointFit(model, draws, data, total, unseen)
+
+
+def _quiet(grid: GridData, terms: Sequence[LineTerm], continuum: Continuum | None) -> GridData:
+    if not terms or continuum is None:
+        return grid
+    frequency = shared_coefficients(grid).frequency_hz
+    lines = sum(
+        (line_density(term, frequency, grid.longest_s) for term in terms),
+        np.zeros((len(frequency), 2, 2)),
+    )
+    return without_lines(
+        grid, line_cores_hz(terms, grid.longest_s), lines, continuum.matrix(frequency)
+    )
 
 
 def _line_power(grid: GridData, data: SpectralData, terms: Sequence[LineTerm]) -> FloatArray:
@@ -167,7 +193,6 @@ def perfect_instrument(fit: JointFit, n_draws: int, rng: np.random.Generator) ->
 
 
 def seen_by_pairs(fit: JointFit) -> JointFit:
-    """Return the same fit without the layer that no pair can see: the lower bound on the air."""
+    """Return the same fit without the layers that no pair can see: the lower bound on the air."""
     layers = fit.model.layers(fit.draws)
-    seen = layers[:, 1:].sum(axis=1) if layers.shape[1] > 1 else np.zeros(len(layers))
-    return replace(fit, j=seen)
+    return replace(fit, j=layers[:, N_GROUND:].sum(axis=1))

@@ -11,6 +11,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.air.centroid_tilt import centroid_tilt_mix
+from blursplit.budget.air_table import N_GROUND
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -42,6 +45,7 @@ class Model:
     line_blur_arcsec2 : float
         One-axis variance of the lines' motion inside an exposure.
     exposure_s : float
+    aperture_m : float
     registration_noise_arcsec2 : float
         Variance that registering on a noisy centroid adds, one axis.
     """
@@ -53,6 +57,7 @@ class Model:
     line_power: FloatArray
     line_blur_arcsec2: float
     exposure_s: float
+    aperture_m: float
     registration_noise_arcsec2: float = 0.0
 
     def column(self, theta: FloatArray, name: str) -> FloatArray:
@@ -79,7 +84,7 @@ class Model:
         if self.data is not None:
             power = self.mode_power(theta)
             terms = np.log(power) + self.data.power / power
-            total -= np.einsum("b,tbm->t", self.data.count, terms)
+            total -= np.einsum("bm,tbm->t", self.data.weight, terms)
         if self.optics is not None:
             difference = self.optics.log_otf - self.log_otf(theta)
             solved = np.linalg.solve(self.optics.covariance, difference.T)
@@ -87,30 +92,30 @@ class Model:
         return total
 
     def tilt_scale(self, theta: FloatArray) -> FloatArray:
-        """Return what the centroid's tilt variance is relative to Z-tilt."""
-        out: FloatArray = G_OVER_Z + (1.0 - G_OVER_Z) * self.column(theta, "centroid_mix")
+        """Return what the centroid's tilt variance is relative to Z-tilt.
+
+        It grows with D/r0 (`blursplit.air.centroid_tilt`); the parameter says how many of its
+        sigmas the centroid lies off.
+        """
+        aperture_over_r0 = self.aperture_m * self.layers(theta).sum(axis=-1) ** 0.6
+        mean, sigma = centroid_tilt_mix(aperture_over_r0)
+        out: FloatArray = G_OVER_Z + (1.0 - G_OVER_Z) * (
+            mean + sigma * self.column(theta, "centroid_mix")
+        )
         return out
 
     def mode_power(self, theta: FloatArray) -> FloatArray:
         """Return the model's density of each mode, shape (n, n_bins, n_modes)."""
         assert self.data is not None  # noqa: S101 - callers check
         j = self.layers(theta) * self.tilt_scale(theta)[:, None]
-        high = _interpolate(
-            self.table, self.column(theta, "ln_high_wind"), theta, self.parameters, "modes"
-        )
-        power = np.einsum("tl,tlbm->tbm", j[:, 1:], high[:, 1:])
-        ground = _interpolate(
-            self.table, self.column(theta, "ln_ground_wind"), theta, self.parameters, "ground"
-        )
-        along_x = self.column(theta, "ground_along_x")[:, None]
-        n_stars = self.data.n_stars
-        x_part = along_x * ground[:, 0] + (1.0 - along_x) * ground[:, 1]
-        y_part = (1.0 - along_x) * ground[:, 0] + along_x * ground[:, 1]
-        frequency = self.data.frequency_hz.mean(axis=1)
-        excess = self.excess_density(theta, frequency)
-        for axis, part in enumerate((x_part, y_part)):
-            shared = j[:, :1] * part + excess[:, axis] + self.line_power[:, axis]
-            power[:, :, axis] += n_stars * shared
+        n_layers = j.shape[1]
+        power = np.zeros((len(theta), *self.data.power.shape))
+        for i in range(N_GROUND, n_layers):
+            power += j[:, i, None, None] * self._at(theta, i, self.table.modes[i])
+        shared = self.line_power.T + self.excess_density(theta, self.data.frequency_hz.mean(axis=1))
+        for i in range(N_GROUND):
+            shared = shared + self._ground(theta, i, self.table.ground) * j[:, i, None, None]
+        power[:, :, :2] += self.data.n_stars * np.swapaxes(shared, 1, 2)
         noise = np.exp(self.column(theta, "ln_noise"))[:, None, None] * self.data.noise
         out: FloatArray = power + noise + 1e-12
         return out
@@ -133,35 +138,43 @@ class Model:
     def shared_air_density(self, theta: FloatArray) -> FloatArray:
         """Return the air's part of the stars' mean shift at `table.fine_hz`, (n, 2, n_fine)."""
         j = self.layers(theta) * self.tilt_scale(theta)[:, None]
-        ground = _interpolate(
-            self.table, self.column(theta, "ln_ground_wind"), theta, self.parameters, "shared"
-        )
-        wind = self.column(theta, "ln_high_wind")
-        high = _interpolate(self.table, wind, theta, self.parameters, "shared").mean(axis=1)
-        fraction = _interpolate(self.table, wind, theta, self.parameters, "shared_fraction")
-        above = np.einsum("tl,tlf->tf", j[:, 1:], fraction[:, 1:]) * high
-        along_x = self.column(theta, "ground_along_x")[:, None]
-        out: FloatArray = j[:, :1, None] * np.stack(
-            [
-                along_x * ground[:, 0] + (1.0 - along_x) * ground[:, 1],
-                (1.0 - along_x) * ground[:, 0] + along_x * ground[:, 1],
-            ],
+        out = np.zeros((len(theta), 2, len(self.table.fine_hz)))
+        for i in range(N_GROUND):
+            out += self._ground(theta, i, self.table.shared) * j[:, i, None, None]
+        for i in range(N_GROUND, j.shape[1]):
+            one_star = self._at(theta, i, self.table.shared).mean(axis=1)
+            fraction = self._at(theta, i, self.table.shared_fraction[i])
+            out += (j[:, i, None] * one_star * fraction)[:, None, :]
+        return out
+
+    def _at(self, theta: FloatArray, layer: int, values: FloatArray) -> FloatArray:
+        """Interpolate values of shape (n_wind, n_outer, ...) for each row of theta."""
+        wind = _weights(self.table.log_wind, self.column(theta, f"ln_wind{layer}"))
+        outer = _weights(self.table.log_outer_scale, self.column(theta, "ln_outer_scale"))
+        return _bilinear(values, wind, outer)
+
+    def _ground(self, theta: FloatArray, layer: int, values: FloatArray) -> FloatArray:
+        """Density along x and y of a layer at the telescope, shape (n, 2, n_frequencies).
+
+        The share of the wind along x turns spectra along and across the wind into those of the
+        axes (squared cosine of its direction).
+        """
+        density = self._at(theta, layer, values)
+        share = self.column(theta, f"along_x{layer}")[:, None]
+        along, across = density[:, 0], density[:, 1]
+        return np.stack(
+            [share * along + (1.0 - share) * across, (1.0 - share) * along + share * across],
             axis=1,
         )
-        out += above[:, None, :]
-        return out
 
     def removed_tilt_arcsec2(self, theta: FloatArray) -> FloatArray:
         """Return the air's one-axis motion variance that registering one star removes."""
         j = self.layers(theta)
-        low = _interpolate(
-            self.table, self.column(theta, "ln_ground_wind"), theta, self.parameters, "tilt_var"
-        )
-        high = _interpolate(
-            self.table, self.column(theta, "ln_high_wind"), theta, self.parameters, "tilt_var"
-        )
-        variance: FloatArray = j[:, 0] * low + j[:, 1:].sum(axis=1) * high
-        return self.tilt_scale(theta) * variance
+        variance = np.zeros(len(theta))
+        for i in range(j.shape[1]):
+            variance += j[:, i] * self._at(theta, i, self.table.tilt_var)
+        out: FloatArray = self.tilt_scale(theta) * variance
+        return out
 
     def log_otf(self, theta: FloatArray) -> FloatArray:
         """Return the model of ln OTF of the registered star, shape (n, n_baselines)."""
@@ -193,16 +206,13 @@ def _weights(grid: FloatArray, value: FloatArray) -> tuple[NDArray[np.int64], Fl
     return lower, np.clip(at - lower, 0.0, 1.0)
 
 
-def _interpolate(
-    table: AirTable, log_wind: FloatArray, theta: FloatArray, parameters: Parameters, name: str
+def _bilinear(
+    values: FloatArray,
+    first: tuple[NDArray[np.int64], FloatArray],
+    second: tuple[NDArray[np.int64], FloatArray],
 ) -> FloatArray:
-    """Interpolate an array of the table in ln wind and ln outer scale, for each row of theta."""
-    values = getattr(table, name)
-    if name in {"modes", "shared_fraction"}:
-        values = np.moveaxis(values, 0, 2)  # wind and outer scale in front
-    i, u = _weights(table.log_wind, log_wind)
-    outer = theta[:, parameters.index("ln_outer_scale")]
-    k, v = _weights(table.log_outer_scale, outer)
+    """Interpolate along the first two axes at many places; shape (n, ...)."""
+    (i, u), (k, v) = first, second
     extra = (1,) * (values.ndim - 2)
     u, v = u.reshape(-1, *extra), v.reshape(-1, *extra)
     lower = (1 - v) * values[i, k] + v * values[i, k + 1]

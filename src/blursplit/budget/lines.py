@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from blursplit.budget.alias_evidence import damping_log_odds, image_log_odds
 from blursplit.budget.estimates import axial_estimate, with_error
 from blursplit.budget.line_terms import SLOWEST_STRUCTURE_HZ, LineTerm
 from blursplit.result import Estimate, Line
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from blursplit.budget.alias_evidence import StarImage
     from blursplit.budget.grid import GridData, GridSegment
     from blursplit.instrument import Instrument
     from blursplit.spectra import LineFit, LineSearch
@@ -27,6 +29,7 @@ if TYPE_CHECKING:
 SHARED_ENOUGH = 0.9  # a line that moves single stars is air or a double star, no vibration
 LEAST_SINC2 = 0.1
 DIRECTION_DRAWS = 400
+DRIVE_ODDS = 0.9
 
 
 @dataclass(frozen=True)
@@ -36,24 +39,24 @@ class FoundLine:
     fit: LineFit
     shared_probability: float | None
     alias: AliasDecision
-    cause: str
-    cause_odds: dict[str, float]
-    owner: str
-    family: int | None
+    cause: str = "unknown"
+    cause_odds: dict[str, float] = field(default_factory=dict)
+    owner: Literal["tracking", "structure", "unassigned"] = "structure"
+    family: int | None = None
 
     @property
     def term(self) -> LineTerm:
         """The line as a part of the budget."""
         return LineTerm(
             fit=self.fit,
-            owner=self.owner,  # type: ignore[arg-type]
+            owner=self.owner,
             candidates_hz=self.alias.candidates_hz,
             odds=self.alias.odds / self.alias.odds.sum(),
         )
 
 
 def search_lines(
-    grid: GridData, tracks: StarTracks, instrument: Instrument
+    grid: GridData, tracks: StarTracks, instrument: Instrument, star: StarImage | None
 ) -> tuple[LineSearch | None, list[FoundLine]]:
     """Find the lines of the shared motion.
 
@@ -63,6 +66,8 @@ def search_lines(
     tracks : StarTracks
     instrument : Instrument
         For time stamps, row times, declared periods and known sources of vibration.
+    star : StarImage or None
+        Widths of the registered star, in the unit of the grid.
 
     Returns
     -------
@@ -98,16 +103,14 @@ def search_lines(
         shared = _shared(grid, longest, fit, search, tracks)
         if shared is not None and shared < SHARED_ENOUGH:
             continue
-        alias = _alias(grid, longest, fit, search, tracks, instrument)
-        cause, odds = _cause(fit, alias, grid, instrument)
-        lines.append(
-            FoundLine(fit, shared, alias, cause, odds, _owner(fit, cause), family_of.get(i))
-        )
+        alias = _alias(grid, longest, fit, search, tracks, instrument, star)
+        lines.append(FoundLine(fit, shared, alias, family=family_of.get(i)))
+    lines = name_found(lines, instrument, cadence_s=grid.cadence_s, lowest_hz=search.searched_hz[0])
     return search, lines
 
 
-def _owner(fit: LineFit, cause: str) -> str:
-    if cause.startswith(("drive", "guide")):
+def _owner(fit: LineFit, drive_odds: float) -> Literal["tracking", "structure", "unassigned"]:
+    if drive_odds >= DRIVE_ODDS:
         return "tracking"
     return "structure" if fit.frequency_hz >= SLOWEST_STRUCTURE_HZ else "unassigned"
 
@@ -151,6 +154,7 @@ def _alias(
     search: LineSearch,
     tracks: StarTracks,
     instrument: Instrument,
+    star: StarImage | None,
 ) -> AliasDecision:
     from blursplit.spectra.aliases import (
         alias_candidates,
@@ -185,25 +189,69 @@ def _alias(
             search.continuum,
             candidates.frequency_hz,
         )
-    return decide_alias(
+    decision = decide_alias(
         candidates, exposure_s=grid.exposure_s, row_times=by_rows, time_stamps=by_stamps
     )
+    more = damping_log_odds(fit, decision.candidates_hz)
+    evidence = [*decision.evidence, "usual damping"]
+    if star is not None:
+        more = more + image_log_odds(fit, decision.candidates_hz, grid.exposure_s, star)
+        evidence.append("star image")
+    odds = decision.odds * np.exp(more - more.max())
+    return replace(decision, odds=odds / odds.sum(), evidence=tuple(evidence))
 
 
-def _cause(
-    fit: LineFit, alias: AliasDecision, grid: GridData, instrument: Instrument
-) -> tuple[str, dict[str, float]]:
-    from blursplit.mechanics.causes import name_causes
+def name_found(
+    found: Sequence[FoundLine], instrument: Instrument, *, cadence_s: float, lowest_hz: float
+) -> list[FoundLine]:
+    """Return the lines with causes that the declared sources allow, and whose they are.
 
-    return name_causes(
-        frequency_hz=fit.frequency_hz,
-        frequency_sigma_hz=fit.frequency_sigma,
-        candidates_hz=alias.candidates_hz,
-        candidate_odds=alias.odds,
-        frame_rate_hz=1.0 / grid.cadence_s,
-        instrument=instrument,
-        is_steady=fit.kind == "steady",
+    Parameters
+    ----------
+    found : sequence of FoundLine
+    instrument : Instrument
+    cadence_s : float
+    lowest_hz : float
+        Start of the search.
+    """
+    from blursplit.mechanics import LineFacts, list_causes, name_causes
+
+    causes = list_causes(
+        worm_period_s=instrument.get("worm_period_s"),
+        wheel_teeth=instrument.get("wheel_teeth"),
+        drive_angle_deg=instrument.get("ra_angle_deg"),
+        mode_hz=_predicted_modes(instrument),
+        known_lines=instrument.setup.known_lines,
     )
+    facts = [
+        LineFacts(
+            line.fit.frequency_hz,
+            max(line.fit.frequency_sigma, 1e-6 * line.fit.frequency_hz),
+            line.alias.candidates_hz.tolist(),
+            line.alias.odds.tolist(),
+            line.fit.kind == "steady",
+            line.fit.angle_deg,
+            line.fit.angle_sigma_deg,
+        )
+        for line in found
+    ]
+    highest = max([0.5 / cadence_s, *(float(line.alias.candidates_hz.max()) for line in found)])
+    out = []
+    for i, line in enumerate(found):
+        others = [fact for j, fact in enumerate(facts) if j != i]
+        cause, odds = name_causes(facts[i], causes, range_hz=(lowest_hz, highest), others=others)
+        drive = sum(odds.get(c.name, 0.0) for c in causes if c.kind == "drive")
+        out.append(replace(line, cause=cause, cause_odds=odds, owner=_owner(line.fit, drive)))
+    return out
+
+
+def _predicted_modes(instrument: Instrument) -> list[tuple[str, float]]:
+    if not instrument.setup.pier:
+        return []
+    from blursplit.mechanics import build_pier, pier_modes, read_pier
+
+    modes = pier_modes(build_pier(read_pier(instrument.setup.pier, "setup file")))
+    return [(f"{mode.kind} {i + 1}", mode.frequency_hz) for i, mode in enumerate(modes)]
 
 
 def to_result(

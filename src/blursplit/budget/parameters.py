@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.budget.air_table import N_GROUND, SLOWEST_WIND_M_S
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -58,7 +60,6 @@ def make_parameters(
     strongest_j: float,
     wind_m_s: tuple[float, float],
     outer_scale_m: tuple[float, float],
-    centroid_mix: tuple[float, float],
     instrument_sigma_arcsec: tuple[float, float],
     known_instrument_arcsec: float | None,
 ) -> Parameters:
@@ -67,12 +68,10 @@ def make_parameters(
     Parameters
     ----------
     n_layers : int
-        Layers of air, the first at the telescope.
+        Layers of air, the first two at the telescope.
     strongest_j : float
         Largest r0^(-5/3) that the recorded width allows.
     wind_m_s, outer_scale_m : (low, high)
-    centroid_mix : (mean, sigma)
-        Share of Z-tilt in what the centroid measures.
     instrument_sigma_arcsec : (low, high)
         Range of the Gaussian width (one-axis rms) of optics and focus.
     known_instrument_arcsec : float or None
@@ -86,10 +85,12 @@ def make_parameters(
     for i in range(n_layers):
         flat(f"ln_j{i}", np.log(strongest_j * LAYER_RANGE), np.log(strongest_j))
     flat("ln_outer_scale", np.log(outer_scale_m[0]), np.log(outer_scale_m[1]) + 1e-6)
-    flat("ln_ground_wind", np.log(min(0.5, wind_m_s[0])), np.log(wind_m_s[1]))
-    flat("ln_high_wind", np.log(wind_m_s[0]), np.log(wind_m_s[1]))
-    flat("ground_along_x", 0.0, 1.0)
-    rows.append(("centroid_mix", 0.0, 1.5, *centroid_mix))
+    for i in range(n_layers):
+        slowest = min(SLOWEST_WIND_M_S, wind_m_s[0]) if i < N_GROUND else wind_m_s[0]
+        flat(f"ln_wind{i}", np.log(slowest), np.log(wind_m_s[1]))
+    for i in range(N_GROUND):
+        flat(f"along_x{i}", 0.0, 1.0)
+    rows.append(("centroid_mix", -4.0, 4.0, 0.0, 1.0))
     for axis in "xy":
         flat(f"ln_excess_{axis}", *np.log(EXCESS_RMS_ARCSEC))
     flat("ln_excess_corner", *np.log(EXCESS_CORNER_HZ))

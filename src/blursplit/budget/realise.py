@@ -8,7 +8,7 @@ from the air and noise that lie over it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -111,6 +111,41 @@ def divide(
     drawn = np.einsum("nij,nj->ni", root, noise[0] + 1j * noise[1])
     out: ComplexArray = mean + drawn
     return out
+
+
+def without_lines(
+    grid: GridData, cores_hz: list[tuple[float, float]], lines: FloatArray, rest: FloatArray
+) -> GridData:
+    """Return the grid with the smoothed estimate of the lines taken out inside their cores.
+
+    Parameters
+    ----------
+    grid : GridData
+    cores_hz : list of (low, high)
+    lines, rest : ndarray, shape (n, 2, 2)
+        Densities at the frequencies of `shared_coefficients(grid)`.
+
+    Notes
+    -----
+    The cores take no part in the air's fit, but a strong line would leak through the tapers far
+    beyond its core and pass for fast air.
+    """
+    coefficients = shared_coefficients(grid)
+    value = divide(coefficients, lines, rest, None)
+    inside = np.zeros(len(coefficients.frequency_hz), dtype=bool)
+    for low, high in cores_hz:
+        inside |= (coefficients.frequency_hz >= low) & (coefficients.frequency_hz <= high)
+    value[~inside] = 0.0
+    n = len(grid.star)
+    segments = tuple(
+        replace(
+            segment,
+            shared_arcsec=segment.shared_arcsec - motion,
+            stars_arcsec=segment.stars_arcsec - np.repeat(motion, n, axis=1),
+        )
+        for segment, motion in zip(grid.segments, to_series(coefficients, value, grid), strict=True)
+    )
+    return replace(grid, segments=segments)
 
 
 def window_covariance(

@@ -20,12 +20,15 @@ if TYPE_CHECKING:
 
     FloatArray = NDArray[np.float64]
 
-N_TAPERS = 4
-HALF_BANDWIDTH = 2.5
+N_TAPERS = 3  # less than half a per cent of a steep spectrum leaks through the third
+HALF_BANDWIDTH = 3.0
 BIN_RATIO = 1.3
 MIN_BIN = 3  # Fourier frequencies in a bin, at the least
 MAX_DIFFERENTIAL = 14
 NEED_FOR_ROTATION = 3
+# A relative error e of the model's shape in a bin makes more than 1/e^2 coefficients worthless.
+SHAPE_COUNT_SHARED = 30.0
+SHAPE_COUNT_DIFFERENTIAL = 60.0
 
 
 @dataclass(frozen=True)
@@ -51,6 +54,21 @@ class SpectralData:
     power: FloatArray
     modes: FloatArray
     noise: FloatArray
+
+    @property
+    def weight(self) -> FloatArray:
+        """Coefficients that each power counts for, shape (n_bins, n_modes).
+
+        Real air blows in several directions and the model does not know them, so no bin is
+        trusted beyond the model's own error of shape, however many coefficients it holds; that
+        error is common to all differential modes.
+        """
+        n_differential = max(self.power.shape[1] - 2, 1)
+        shared = self.count / (1.0 + self.count / SHAPE_COUNT_SHARED)
+        each = self.count / (1.0 + self.count * n_differential / SHAPE_COUNT_DIFFERENTIAL)
+        out = np.repeat(each[:, None], self.power.shape[1], axis=1)
+        out[:, :2] = shared[:, None]
+        return out
 
     @property
     def n_stars(self) -> int:

@@ -1,0 +1,250 @@
+"""The parts of the result that the split gives."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from blursplit.budget.air_table import N_GROUND
+from blursplit.budget.estimates import axial_estimate, estimate, upper_limit
+from blursplit.result import (
+    CONTRIBUTIONS,
+    Atmosphere,
+    Estimate,
+    Fwhm,
+    InstrumentPart,
+    Structure,
+    Tracking,
+    Unassigned,
+)
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from blursplit.budget.drift import DriftDraws
+    from blursplit.budget.facts import Facts
+    from blursplit.budget.joint import JointFit
+    from blursplit.budget.split import Split
+    from blursplit.result import Contribution
+
+    FloatArray = NDArray[np.float64]
+
+ARCSEC = 206264.80625
+GAUSS = 2.354820045
+REFERENCE_M = 500e-9
+LEAST_PRESENT_ARCSEC = 0.01  # rms that could never matter for a star of any width
+
+
+@dataclass(frozen=True)
+class AirBounds:
+    """Draws of J of the two bounds on the air; empty where there is no such evidence."""
+
+    lower_j: FloatArray
+    upper_j: FloatArray
+
+
+def seeing_of(j: FloatArray, facts: Facts) -> FloatArray:
+    """Return the seeing at 500 nm and zenith [arcsec] of r0^(-5/3) along the line of sight."""
+    return 0.97586 * REFERENCE_M * ARCSEC / r0_zenith_m(j, facts)
+
+
+def r0_zenith_m(j: FloatArray, facts: Facts) -> FloatArray:
+    """Return r0 at 500 nm and zenith [m]."""
+    assert facts.optics is not None  # noqa: S101 - there is no J without an aperture
+    with np.errstate(divide="ignore"):
+        r0 = np.asarray(j, dtype=np.float64) ** -0.6
+    out: FloatArray = r0 * (REFERENCE_M / facts.optics.wavelength_m) ** 1.2 * facts.airmass**0.6
+    return out
+
+
+def atmosphere_part(
+    fit: JointFit, split: Split, bounds: AirBounds, facts: Facts, evidence: list[str]
+) -> Atmosphere:
+    """Return what is known of the air."""
+    lower = estimate(seeing_of(bounds.lower_j, facts)) if len(bounds.lower_j) else None
+    upper = estimate(seeing_of(bounds.upper_j, facts)) if len(bounds.upper_j) else None
+    heights = fit.model.table.height_m
+    return Atmosphere(
+        fwhm_arcsec=estimate(split.alone["atmosphere"]),
+        seeing_500nm_zenith_arcsec=estimate(seeing_of(fit.j, facts)),
+        r0_500nm_zenith_m=estimate(r0_zenith_m(fit.j, facts)),
+        lower_seeing_arcsec=lower,
+        upper_seeing_arcsec=upper,
+        evidence=evidence,
+        unseen_by_pairs_share=estimate(fit.unseen) if len(heights) > N_GROUND else None,
+        unseen_below_m=float(heights[N_GROUND]) if len(heights) > N_GROUND else None,
+        wind_m_s=estimate(fit.mean_wind_m_s()),
+        motion_rms_arcsec=estimate(split.air_motion),
+        saved_arcsec=_saved(split, "atmosphere"),
+    )
+
+
+def _saved(split: Split, part: Contribution) -> Estimate | None:
+    without = split.without[frozenset({part})]
+    return estimate(np.asarray(split.recorded) - without)
+
+
+def _axes(covariance: FloatArray, position_of_x_deg: float | None) -> dict[str, Estimate | None]:
+    """Estimates of the larger and smaller rms and their direction."""
+    values, vectors = np.linalg.eigh(covariance)
+    rms = np.sqrt(np.clip(values, 0.0, None))
+    angle = np.degrees(np.arctan2(vectors[:, 1, 1], vectors[:, 0, 1])) % 180.0
+    round_ = (rms[:, 0] > 0.9 * rms[:, 1]).mean() > 0.5  # noqa: PLR2004 - no direction to speak of
+    direction = None if round_ else axial_estimate(angle)
+    sky = None
+    if direction is not None and position_of_x_deg is not None:
+        sky = axial_estimate(position_of_x_deg - angle)
+    return {
+        "rms_major_arcsec": estimate(rms[:, 1]),
+        "rms_minor_arcsec": estimate(rms[:, 0]),
+        "angle_deg": direction,
+        "position_angle_deg": sky,
+        "gaussian_equivalent_fwhm_arcsec": estimate(
+            GAUSS * np.sqrt(0.5 * np.clip(values, 0.0, None).sum(axis=1))
+        ),
+    }
+
+
+def structure_part(
+    split: Split, *, has_lines: bool, limit_arcsec: float | None, sky_x_deg: float | None
+) -> Structure:
+    """Return the structure's part: an estimate where lines were found, else an upper limit."""
+    if not has_lines:
+        limit = None if limit_arcsec is None else upper_limit(limit_arcsec)
+        return Structure(rms_major_arcsec=limit)
+    return Structure(**_axes(split.structure, sky_x_deg), saved_arcsec=_saved(split, "structure"))
+
+
+def unassigned_part(split: Split, sky_x_deg: float | None) -> Unassigned:
+    """Return the shared motion whose cause is open; a limit where nothing stands out."""
+    axes = _axes(split.unassigned, sky_x_deg)
+    major = axes["rms_major_arcsec"]
+    if major is not None and (major.low95 or 0.0) < LEAST_PRESENT_ARCSEC:
+        axes["rms_major_arcsec"] = upper_limit(major.high95 or 0.0)
+        axes["angle_deg"] = axes["position_angle_deg"] = None
+    return Unassigned(**axes, saved_arcsec=_saved(split, "unassigned"))
+
+
+def tracking_part(split: Split, drift: DriftDraws, sky_x_deg: float | None) -> Tracking:
+    """Return drift and drive terms."""
+    from blursplit.result import PeriodicTerm
+
+    rate = 60.0 * np.hypot(drift.rate_arcsec_s[:, 0], drift.rate_arcsec_s[:, 1])
+    rate = _without_noise_floor(rate, 60.0 * drift.rate_arcsec_s)
+    angle = np.degrees(np.arctan2(drift.rate_arcsec_s[:, 1], drift.rate_arcsec_s[:, 0])) % 180.0
+    periodic = [
+        PeriodicTerm(
+            name=term.name,
+            period_s=term.period_s / term.harmonic,
+            harmonic=term.harmonic,
+            amplitude_arcsec=estimate(np.hypot(*drift.amplitudes_arcsec[:, i].T)),
+            angle_deg=None,
+            turns_covered=term.turns,
+        )
+        for i, term in enumerate(drift.terms)
+        if term.harmonic > 0
+    ]
+    return Tracking(
+        **_axes(split.tracking, sky_x_deg),
+        saved_arcsec=_saved(split, "tracking"),
+        drift_arcsec_per_min=estimate(rate),
+        drift_angle_deg=axial_estimate(angle),
+        periodic=periodic,
+    )
+
+
+def _without_noise_floor(rate: FloatArray, vector: FloatArray) -> FloatArray:
+    """Shrink the length of a vector whose draws scatter about it.
+
+    Each draw is the estimate plus its error, so the mean squared length of the draws exceeds
+    that of the truth twice by the error's variance; one half is what the draws add.
+    """
+    scatter = float(np.sum(np.var(vector, axis=0)))
+    out: FloatArray = np.sqrt(np.maximum(rate**2 - 2.0 * scatter, 0.0))
+    return np.where(rate**2 > 3.0 * scatter, out, np.minimum(rate, np.sqrt(scatter)))
+
+
+def instrument_part(split: Split, facts: Facts) -> InstrumentPart:
+    """Return the instrument's own width."""
+    optics = facts.optics
+    assert optics is not None  # noqa: S101 - no split without optics
+    diffraction = (1.029 - 0.17 * optics.obstruction) * optics.wavelength_m / optics.aperture_m
+    return InstrumentPart(
+        fwhm_arcsec=estimate(split.alone["instrument"]),
+        diffraction_arcsec=diffraction * ARCSEC,
+        pixel_arcsec=facts.scale_arcsec,
+        dispersion_arcsec=GAUSS * float(np.sqrt(0.5 * np.trace(facts.dispersion)))
+        if facts.dispersion_known
+        else None,
+        saved_arcsec=_saved(split, "instrument"),
+    )
+
+
+def fwhm_part(
+    split: Split,
+    facts: Facts,
+    recorded: dict[str, Estimate | None],
+    from_frames: dict[str, float],
+) -> Fwhm:
+    """Return the widths: measured as recorded, and modelled with causes removed.
+
+    Parameters
+    ----------
+    split : Split
+    facts : Facts
+    recorded : dict
+        Estimates of the measured width: mean, major, minor, angle, registered.
+    from_frames : dict
+        Measured widths of the restacked images.
+
+    Notes
+    -----
+    The ratio of model with a cause removed to model as recorded is applied to the measured
+    width, so that the rows start from what was recorded. Frames shifted by the estimated terms
+    give the same number where those terms are well known; their difference widens the interval.
+    """
+    measured = recorded["mean"]
+    rows: dict[str, Estimate | None] = {}
+    cures: dict[str, frozenset[Contribution]] = {
+        "without_tracking": frozenset({"tracking"}),
+        "without_structure": frozenset({"structure"}),
+        "without_both": frozenset({"tracking", "structure"}),
+    }
+    for name, removed in cures.items():
+        if measured is None or measured.value is None:
+            rows[name] = None
+            continue
+        ratio = split.without[removed] / split.recorded
+        rows[name] = _reach(estimate(measured.value * ratio), from_frames.get(name))
+    return Fwhm(
+        blur_time_s=facts.blur_time_s,
+        recorded_arcsec=measured,
+        recorded_major_arcsec=recorded["major"],
+        recorded_minor_arcsec=recorded["minor"],
+        recorded_angle_deg=recorded["angle"],
+        without_tracking_arcsec=rows["without_tracking"],
+        without_structure_arcsec=rows["without_structure"],
+        without_both_arcsec=rows["without_both"],
+        registered_arcsec=recorded["registered"],
+        method="both" if from_frames else "model",
+    )
+
+
+def _reach(model: Estimate | None, frames: float | None) -> Estimate | None:
+    """Let the 95 % interval of the model reach the width measured on restacked frames.
+
+    Restacked frames are at least as wide as the star without the cause: what the estimate of
+    the motion misses stays in them.
+    """
+    if model is None or frames is None:
+        return model
+    high95 = model.high95
+    assert high95 is not None  # noqa: S101 - estimates of draws have all ends
+    return model.model_copy(update={"high95": max(high95, min(frames, 1.2 * high95))})
+
+
+def share_estimates(split: Split) -> dict[str, Estimate | None]:
+    """Return the shares of the width."""
+    return {part: estimate(split.share[part]) for part in CONTRIBUTIONS}

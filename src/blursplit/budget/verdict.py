@@ -1,0 +1,283 @@
+"""What the numbers say in words: which contribution is largest, what was found, what to do next.
+
+Nothing here claims a cause that was not measured; where the draws do not agree on one
+contribution the verdict is "undecided" and the next step says which measurement would decide.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from blursplit.result import CONTRIBUTIONS, Verdict
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from blursplit.budget.facts import Facts
+    from blursplit.budget.split import Split
+    from blursplit.result import Contribution, Estimate, Line, Result
+
+DECIDED = 0.9  # design, section 2
+LEAST_RMS_ARCSEC = 0.01
+STILL_LARGE = 0.15  # share of the width worth acting on
+NAMES: dict[Contribution, str] = {
+    "atmosphere": "turbulent air",
+    "tracking": "tracking",
+    "structure": "ringing of the structure",
+    "unassigned": "shared motion of open cause",
+    "instrument": "the instrument itself",
+}
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What there was to judge by.
+
+    Parameters
+    ----------
+    stars : int
+    pairs : int
+        Star pairs with enough frames in common.
+    has_spectra : bool
+    has_star_image : bool
+    instrument_known : bool
+    structure_limit_arcsec : float or None
+        Smallest damped mode (rms, both axes) that would have been found.
+    bounds_crossed : bool
+        Lower bound on the air above the upper one.
+    frames_disagree : bool
+        Modelled and measured recorded width apart by more than their errors allow.
+    notes : list of str
+        Further doubts in words.
+    """
+
+    stars: int
+    pairs: int
+    has_spectra: bool
+    has_star_image: bool
+    instrument_known: bool
+    structure_limit_arcsec: float | None = None
+    bounds_crossed: bool = False
+    frames_disagree: bool = False
+    notes: list[str] = field(default_factory=list)
+
+
+def judge(result: Result, split: Split | None, facts: Facts, evidence: Evidence) -> Verdict:
+    """Return the verdict.
+
+    Parameters
+    ----------
+    result : Result
+        With all its other parts filled in.
+    split : Split or None
+        None when no budget could be drawn up.
+    facts : Facts
+    evidence : Evidence
+    """
+    if split is None:
+        return Verdict(
+            statement=_no_budget(result, facts, evidence),
+            findings=_findings(result, evidence),
+            reasons=_reasons(result, evidence),
+            next=next_steps(result, facts, evidence, None),
+        )
+    table = np.stack([split.share[part] for part in CONTRIBUTIONS], axis=1)
+    largest = np.bincount(np.argmax(table, axis=1), minlength=len(CONTRIBUTIONS)) / len(table)
+    best = int(np.argmax(largest))
+    decided = largest[best] >= DECIDED and not evidence.bounds_crossed
+    dominant = CONTRIBUTIONS[best] if decided else "undecided"
+    from blursplit.budget.assemble import share_estimates
+
+    return Verdict(
+        dominant=dominant,
+        probability=float(largest[best]),
+        shares=share_estimates(split),
+        findings=_findings(result, evidence),
+        statement=_statement(result, split, dominant, largest),
+        reasons=_reasons(result, evidence),
+        next=next_steps(result, facts, evidence, split),
+    )
+
+
+def _number(estimate: Estimate | None, unit: str = "arcsec", digits: int = 2) -> str:
+    if estimate is None:
+        return "unknown"
+    if estimate.value is None:
+        return f"below {estimate.high:.{digits}f} {unit} (95 %)"
+    low, high = f"{estimate.low:.{digits}f}", f"{estimate.high:.{digits}f}"
+    return f"{estimate.value:.{digits}f} {unit} ({low} to {high})"
+
+
+def _statement(result: Result, split: Split, dominant: str, largest: np.ndarray) -> str:
+    recorded = _number(result.fwhm.recorded_arcsec)
+    if dominant == "undecided":
+        order = np.argsort(largest)[::-1]
+        likely = [NAMES[CONTRIBUTIONS[i]] for i in order[:2] if largest[i] > 0.05]  # noqa: PLR2004
+        between = " or ".join(likely)
+        return (
+            f"Of the recorded width of {recorded}, no contribution is the largest beyond doubt: "
+            f"undecided, most likely {between}."
+        )
+    part: Contribution = dominant  # type: ignore[assignment]
+    share = float(np.median(split.share[part]))
+    return (
+        f"The largest part of the recorded width of {recorded} is {NAMES[part]}: "
+        f"about {100 * share:.0f} % of it."
+    )
+
+
+def _no_budget(result: Result, facts: Facts, evidence: Evidence) -> str:
+    lines = _line_words(result.lines)
+    found = f" Shared lines: {lines}." if lines else ""
+    if facts.scale_arcsec is None:
+        return (
+            "Without a pixel scale nothing can be said in arcsec; motion and lines are given in "
+            "pixels. The cause of the width is undecided." + found
+        )
+    if facts.optics is None:
+        return (
+            "Without an aperture the air's part cannot be computed; motion, widths and lines are "
+            "given. The cause of the width is undecided." + found
+        )
+    if not facts.within_record:
+        return "The blur time asked for is longer than the record: undecided." + found
+    if facts.is_long:
+        return (
+            "Frames this long hide what moved during them: shared motion between frames is "
+            "given, the cause of the width is undecided." + found
+        )
+    if not evidence.has_spectra:
+        return "Too few frames for spectra: the cause of the width is undecided." + found
+    return "The cause of the width is undecided." + found
+
+
+def _line_words(lines: Sequence[Line]) -> str:
+    words = []
+    for line in lines[:4]:
+        size = line.rms_arcsec if line.rms_arcsec is not None else line.rms_px
+        unit = "arcsec" if line.rms_arcsec is not None else "px"
+        words.append(f"{_number(line.frequency_hz, 'Hz')} of {_number(size, unit)} rms")
+    return "; ".join(words)
+
+
+def _findings(result: Result, evidence: Evidence) -> dict[str, str]:
+    """Say of each contribution: present, below a limit, or not shown."""
+    out: dict[str, str] = {}
+    lower = result.atmosphere.lower_seeing_arcsec
+    seeing = result.atmosphere.seeing_500nm_zenith_arcsec
+    if seeing is None:
+        out["atmosphere"] = "not shown: this record cannot measure it"
+    elif lower is not None and lower.low95 is not None and lower.low95 > 0.05:  # noqa: PLR2004
+        out["atmosphere"] = (
+            f"present: pairs alone show seeing of at least {lower.low95:.2f} arcsec "
+            "(500 nm, zenith, 95 %)"
+        )
+    else:
+        out["atmosphere"] = "not shown by pairs of stars; the star image bounds it from above"
+    for name in ("tracking", "structure", "unassigned"):
+        part = getattr(result, name)
+        rms = part.rms_major_arcsec
+        if rms is None:
+            out[name] = "not shown: this record cannot measure it"
+        elif rms.value is None:
+            out[name] = f"below {rms.high:.2f} arcsec rms (95 %)"
+        elif (rms.low95 or 0.0) >= LEAST_RMS_ARCSEC:
+            out[name] = f"present: {_number(rms)} rms along its larger axis"
+        else:
+            out[name] = f"below {rms.high95:.2f} arcsec rms (95 %)"
+    width = result.instrument.fwhm_arcsec
+    out["instrument"] = (
+        "not shown: aperture or pixel scale unknown"
+        if width is None
+        else f"present: {_number(width)} FWHM"
+    )
+    del evidence
+    return out
+
+
+def _reasons(result: Result, evidence: Evidence) -> list[str]:
+    reasons = []
+    if evidence.pairs:
+        reasons.append(
+            f"{evidence.pairs} pairs among {evidence.stars} stars: what they do differently is "
+            "air, free of vibration."
+        )
+    elif evidence.stars == 1:
+        reasons.append("One star: nothing tells air from vibration but its spectrum and width.")
+    upper = result.atmosphere.upper_seeing_arcsec
+    if upper is not None:
+        reasons.append(
+            "The star with its motion removed allows seeing of at most "
+            f"{(upper.high95 or 0.0):.2f} arcsec (500 nm, zenith, 95 %), with a perfect instrument."
+        )
+    unseen = result.atmosphere.unseen_by_pairs_share
+    height = result.atmosphere.unseen_below_m
+    if unseen is not None and height is not None:
+        reasons.append(
+            f"Air much below about {height:.0f} m moves all stars alike, as a shaking pier would; "
+            "the star image and the spectrum bound it, the pairs cannot."
+        )
+    lines = _line_words(result.lines)
+    if lines:
+        reasons.append(
+            f"Lines in the shared motion: {lines}. Air makes no lines, so these are mechanical."
+        )
+    elif evidence.structure_limit_arcsec is not None:
+        reasons.append(
+            "No line was found; a damped mode of "
+            f"{evidence.structure_limit_arcsec:.2f} arcsec rms or more would have been."
+        )
+    if evidence.bounds_crossed:
+        reasons.append("The evidence disagrees: pairs show more air than the star image allows.")
+    if evidence.frames_disagree:
+        reasons.append("Modelled and recorded width differ by more than their errors.")
+    return reasons + evidence.notes
+
+
+def next_steps(result: Result, facts: Facts, evidence: Evidence, split: Split | None) -> list[str]:
+    """Return what would decide or help most, most useful first."""
+    steps = []
+    if facts.scale_arcsec is None:
+        steps.append("Give the pixel scale: --set camera.pixel_scale_arcsec=...")
+    if facts.optics is None:
+        steps.append("Give the aperture: --set telescope.aperture_m=...")
+    if facts.is_long or not evidence.has_spectra:
+        steps.append(
+            "Record 60 to 120 s of 2 to 10 ms frames of a star field, guiding off; "
+            "`blursplit plan` gives the numbers for your telescope."
+        )
+    if facts.optics is not None and not evidence.instrument_known and not facts.is_long:
+        steps.append(
+            "Measure the instrument's own width (focus run on a steady night, or an artificial "
+            "star) and set telescope.instrument_fwhm_arcsec: it halves the doubt about the air."
+        )
+    if evidence.stars < 4 and not facts.is_long:  # noqa: PLR2004
+        steps.append(
+            "Record a field with four or more stars, or put a mask with two openings before the "
+            "telescope (`blursplit plan`): it measures the air free of vibration."
+        )
+    if split is not None and result.lines:
+        steps.append(
+            "Tap the pier gently while recording (`blursplit tap`) and see whether it rings at "
+            "the frequencies found; predict them with `blursplit pier`."
+        )
+        steps.append(
+            "Work on a pier or mount means heavy loads and mains power: take the telescope off "
+            "first, lift with help, switch off and unplug, cap the tube against the Sun, use no "
+            "laser near eyes or aircraft, follow local codes and leave structural and electrical "
+            "work to licensed people."
+        )
+    unassigned = result.unassigned.rms_major_arcsec
+    if unassigned is not None and unassigned.value is not None:
+        steps.append(
+            "Shared motion of open cause was found: compare a run with the tube fan on and off, "
+            "and one sheltered from wind."
+        )
+    if result.tracking.drift_arcsec_per_min is not None and split is not None:
+        share = float(np.median(split.share["tracking"]))
+        if share > STILL_LARGE:
+            steps.append("Check polar alignment and drive; drift is a large part of the width.")
+    return steps
