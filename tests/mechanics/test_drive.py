@@ -253,6 +253,27 @@ def test_segments_have_their_own_offsets_and_lost_samples_are_no_harm():
     assert np.trace(fit.blur_covariance_arcsec2) < 1.0  # the dither is not blur
 
 
+def test_dither_after_every_frame_leaves_nothing_to_fit():
+    t = np.arange(0.0, 6000.0, 60.0)
+    fit = fit_drive(t, t, t, rng=np.random.default_rng(0), segment=np.arange(t.size))
+    assert fit is None
+
+
+def test_many_short_segments_still_give_the_drift():
+    rng = np.random.default_rng(12)
+    t = np.arange(0.0, 3000.0, 5.0)
+    segment = (t // 50.0).astype(np.intp)
+    jumps = rng.normal(0.0, 20.0, size=(2, segment.max() + 1))
+    x = 0.02 * t + jumps[0, segment] + 0.1 * rng.standard_normal(t.size)
+    y = jumps[1, segment] + 0.1 * rng.standard_normal(t.size)
+    fit = fit_drive(t, x, y, rng=rng, segment=segment, blur_time_s=30.0)
+    assert fit is not None
+    assert len(fit.columns.segments) == 40
+    rate = fit.mean_rate.x_arcsec_min
+    assert rate.low95 < 1.2 < rate.high95
+    assert rate.high95 - rate.low95 < 0.6
+
+
 def test_blur_time_longer_than_any_segment_gives_no_number():
     t = np.arange(0.0, 30.0, 0.1)
     fit = fit_drive(t, 0.01 * t, 0.0 * t, rng=np.random.default_rng(0), blur_time_s=60.0)

@@ -39,6 +39,10 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 MIN_SAMPLES = 10
+# A segment's own offset takes one sample and a line through it a second; with a dither after
+# every frame nothing is left to see. More segments than this cost time and add little.
+MIN_SEGMENT_SAMPLES = 3
+MAX_SEGMENTS = 40
 TURNS_TO_SEPARATE = 2.0
 # A term whose uncertainty is more than this part of what was assumed before is not determined.
 UNDETERMINED = 0.5
@@ -75,7 +79,8 @@ def fit_drive(
     rng : Generator
         For the draws behind the intervals.
     segment : ndarray of int, shape (sample,), optional
-        Parts between gaps and dithers; each has its own offset.
+        Parts between gaps and dithers; each has its own offset. Parts of fewer than three
+        samples are left out, and all but the forty longest.
     blur_time_s : float, optional
         Window of the blur covariances; default the longest segment.
     mount_kind : {"equatorial", "altazimuth"}, optional
@@ -98,6 +103,7 @@ def fit_drive(
         When times do not rise or shapes differ.
     """
     time_s, motion, segment, good = _check(time_s, x_arcsec, y_arcsec, segment)
+    good = _in_useful_segments(segment, good)
     if np.count_nonzero(good) < MIN_SAMPLES:
         return None
     seen, own = time_s[good], segment[good]
@@ -165,6 +171,14 @@ def _check(
     if np.any(np.diff(time_s) <= 0.0):
         raise ValueError("times must rise")
     return time_s, motion, np.asarray(segment, dtype=np.intp), np.isfinite(motion).all(axis=1)
+
+
+def _in_useful_segments(segment: NDArray[np.intp], good: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return which samples lie in segments long enough to show motion, the longest ones."""
+    labels, counts = np.unique(segment[good], return_counts=True)
+    order = np.argsort(-counts, kind="stable")[:MAX_SEGMENTS]
+    kept = labels[order][counts[order] >= MIN_SEGMENT_SAMPLES]
+    return good & np.isin(segment, kept)
 
 
 def _rotation(angle_deg: float | None) -> Array:

@@ -82,9 +82,9 @@ def fold_on_period(
         angle = fit.ra.angle_deg if fit.ra is not None else 0.0
     toward = np.array([np.cos(np.radians(angle)), np.sin(np.radians(angle))])
     own = np.concatenate([np.r_[columns.pair(k)] for k in mine])
-    keep = np.isfinite(x_arcsec) & np.isfinite(y_arcsec)
     if segment is None:
         segment = np.zeros(time_s.size, dtype=np.intp)
+    keep = np.isfinite(x_arcsec) & np.isfinite(y_arcsec) & np.isin(segment, columns.segments)
     seen = time_s[keep]
     others = np.setdiff1d(np.arange(columns.size), own)
     rest = columns.design(seen, segment[keep])[:, others] @ (toward @ fit.mean)[others]

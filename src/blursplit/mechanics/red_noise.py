@@ -16,6 +16,9 @@ MAX_BLOCKS = 128
 # Share of the noise that is white between blocks; the rest is correlated.
 WHITE_SHARES = (3e-4, 0.003, 0.02, 0.1, 0.3, 0.6, 0.9, 0.99)
 N_TIMES = 8
+# Slowest air: L0/(2 pi V) is 4 s for 50 m and 2 m/s, currents in tube and dome last tens of
+# seconds (common practice, no source). Slower motion counts as drift.
+LONGEST_S = 30.0
 # Correlation times a decade that stand for the air's slope of -2/3.
 TIMES_A_DECADE = 3
 # Rounds in which noise and coefficients settle on each other; each gains two digits or more.
@@ -91,14 +94,15 @@ def noise_kernels(time_s: Array) -> list[tuple[float, Array]]:
 
     Notes
     -----
-    Two families, each from half a block to the length of the run. One exponential: flat, then
+    Two families, each from half a block to the slowest air or the length of the run. One exponential: flat, then
     falling as nu^-2, like currents in the tube or a gust. A sum of exponentials with strengths
     tau^(-1/3): flat, then nu^(-2/3), like the tilt of frozen air between its outer scale and the
     knee of the aperture.
     """
     distance = np.abs(time_s[:, None] - time_s[None, :])
     step = float(np.median(np.diff(time_s)))
-    longest = max(float(time_s[-1] - time_s[0]), 2.0 * step)
+    span = float(time_s[-1] - time_s[0])
+    longest = max(min(span, LONGEST_S), 4.0 * step)
     kernels = []
     for tau in np.geomspace(0.5 * step, longest, N_TIMES):
         single = np.exp(-distance / tau)
