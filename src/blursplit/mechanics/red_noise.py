@@ -94,10 +94,10 @@ def noise_kernels(time_s: Array) -> list[tuple[float, Array]]:
 
     Notes
     -----
-    Two families, each from half a block to the slowest air or the length of the run. One exponential: flat, then
-    falling as nu^-2, like currents in the tube or a gust. A sum of exponentials with strengths
-    tau^(-1/3): flat, then nu^(-2/3), like the tilt of frozen air between its outer scale and the
-    knee of the aperture.
+    Two families, each from half a block to the slowest air or the length of the run. One
+    exponential: flat, then falling as nu^-2, like currents in the tube or a gust. A sum of
+    exponentials with strengths tau^(-1/3): flat, then nu^(-2/3), like the tilt of frozen air
+    between its outer scale and the knee of the aperture.
     """
     distance = np.abs(time_s[:, None] - time_s[None, :])
     step = float(np.median(np.diff(time_s)))
