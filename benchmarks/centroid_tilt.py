@@ -1,4 +1,4 @@
-"""Which tilt does a Gaussian-windowed centroid measure? Phase screens give the table.
+"""Measure with phase screens which tilt a Gaussian-windowed centroid follows.
 
 Run: python benchmarks/centroid_tilt.py [pupils per point]
 The table it prints stands in src/blursplit/air/centroid_tilt.py.

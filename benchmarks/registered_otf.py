@@ -1,4 +1,4 @@
-"""How far is the Gaussian form of the registered star's transfer function from phase screens?
+"""Measure how far the registered star's transfer function departs from its Gaussian form.
 
 Run: python benchmarks/registered_otf.py [pupils per point]
 The table it prints stands in src/blursplit/air/registered.py.
@@ -16,10 +16,10 @@ import sys
 import time
 
 import numpy as np
-from centroid_tilt import IMAGE_PX, PUPIL_PX, WINDOW_IN_STAR_SIGMAS, images, pupils, screen, tilts
-from centroid_tilt import windowed as centroid
 
 from blursplit.air.centroid_tilt import centroid_tilt_mix, mixed_coefficient
+from centroid_tilt import IMAGE_PX, PUPIL_PX, WINDOW_IN_STAR_SIGMAS, images, pupils, screen, tilts
+from centroid_tilt import windowed as centroid
 
 BASELINES = np.arange(1, 14)  # of 32: 0.03 to 0.41 of the diameter
 

@@ -61,8 +61,8 @@ def test_long_exposure_widths_match_the_table(r0, outer, aperture, width):
     grid = im.frequency_grid(cutoff, width)
     b = grid.radius_per_arcsec / ARCSEC * GREEN_M
     otf = im.telescope_otf(b / aperture) * im.atmosphere_otf(b, r0, outer)
-    # The field of eight widths folds wings back: 0.06 % at most.
-    assert_allclose(im.fwhm_batch(otf, grid, 0.4, 4.0)[0], width, rtol=1.0e-3)
+    # The field of eight widths folds wings back (0.06 %), the table is rounded (0.08 %).
+    assert_allclose(im.fwhm_batch(otf, grid, 0.4, 4.0)[0], width, rtol=1.5e-3)
     fx, fy = _plane(128, 1 / (10 * width))
     b = np.hypot(fx, fy) / ARCSEC * GREEN_M
     otf = im.telescope_otf(b / aperture) * im.atmosphere_otf(b, r0, outer)

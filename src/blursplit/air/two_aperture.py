@@ -327,26 +327,18 @@ def _rotate(axes: tuple[float, float], angle_rad: float) -> tuple[float, float]:
 def _notes(axes: list[AxisEstimate], disagreement: float) -> tuple[tuple[str, str], ...]:
     notes = []
     if abs(disagreement) > _AGREEMENT_SIGMAS:
-        notes.append(
-            (
-                "mask-axes-disagree",
-                (
-                    f"r0 along and across the mask differ by {abs(disagreement):.1f} standard errors: "
-                    "noise, separation or opening of the mask, or exposure are not as stated"
-                ),
-            )
+        text = (
+            f"r0 along and across the mask differ by {abs(disagreement):.1f} standard errors: "
+            "noise, exposure, or separation and opening of the mask are not as stated"
         )
+        notes.append(("mask-axes-disagree", text))
     if any(axis.variance_arcsec2 <= 2.0 * axis.variance_sigma_arcsec2 for axis in axes):
         notes.append(("mask-noise", "differential motion is hardly above the centroid noise"))
     if min(axis.exposure_factor for axis in axes) < _SHORT_EXPOSURE:
-        share = 1.0 - min(axis.exposure_factor for axis in axes)
-        notes.append(
-            (
-                "mask-exposure",
-                (
-                    f"about {100 * share:.0f} % of the motion was averaged out within the exposure: "
-                    "use shorter frames"
-                ),
-            )
+        lost = 100.0 * (1.0 - min(axis.exposure_factor for axis in axes))
+        text = (
+            f"about {lost:.0f} % of the motion was averaged out within the exposure: "
+            "use shorter frames"
         )
+        notes.append(("mask-exposure", text))
     return tuple(notes)
