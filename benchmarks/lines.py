@@ -114,12 +114,16 @@ def main() -> None:
     lines = [
         "# How well lines are found",
         "",
-        f"Made by `benchmarks/lines.py`: {draws} draws a row; air 0.4 arcsec rms an axis, noise "
-        "0.02 arcsec. Errors are root mean squares over the modes found; 'in sigmas' divides by "
-        "the stated standard error and should be near 1.",
+        (
+            f"Made by `benchmarks/lines.py`: {draws} draws a row; air 0.4 arcsec rms an axis, "
+            "noise 0.02 arcsec. Errors are root mean squares over the modes found; 'in sigmas' "
+            "divides by the stated standard error and should be near 1."
+        ),
         "",
-        "| rms [arcsec] | length [s] | rate [1/s] | damping | found | frequency error [%] | "
-        "in sigmas | rms error [%] | in sigmas | median damping / true |",
+        (
+            "| rms [arcsec] | length [s] | rate [1/s] | damping | found | frequency error [%] | "
+            "in sigmas | rms error [%] | in sigmas | median damping / true |"
+        ),
         "| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for rms, length_s, rate_hz, damping in CASES:

@@ -35,6 +35,7 @@ from blursplit.spectra.lines import LineSearch, find_lines
 from blursplit.spectra.ringdown import RingDown, measure_ringdown
 from blursplit.spectra.shared import SharedSpectrum, coherence_spectrum, shared_probability
 from blursplit.spectra.smooth import line_motion
+from blursplit.spectra.star_array import row_aligned_motion
 from blursplit.spectra.steady import SteadyTest, steady_line_test
 
 __all__ = [
@@ -65,6 +66,7 @@ __all__ = [
     "measure_ringdown",
     "multitaper_density",
     "regular_grid",
+    "row_aligned_motion",
     "row_time_log_odds",
     "second_rate_log_odds",
     "segment_density",

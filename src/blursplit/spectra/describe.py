@@ -24,6 +24,12 @@ if TYPE_CHECKING:
 
     FloatArray = NDArray[np.float64]
 
+SIZE_DOUBT = 0.03
+SIZE_DOUBT_DAMPING = 1.5
+"""Relative error of the rms beyond what the fit says: wings that mode and continuum share, and
+the ends of the record. Simulated (half a minute, 0.15 arcsec rms): 4, 5 and 9 % at damping ratios
+of 0.005, 0.015 and 0.04."""
+
 UNKNOWN_DIRECTION_DEG = 180.0 / 12.0**0.5
 """Scatter of a direction of which nothing is known."""
 
@@ -131,6 +137,9 @@ def describe(
     sigma = np.hypot(sigma, _continuum_doubt(periodogram, rest, mode))
     sigma = np.hypot(sigma, _damping_doubt(periodogram, rest, mode, low, high, spread))
     angle, angle_sigma, ratio = principal_axes(covariance, sigma)
+    # a doubt of the size alone turns no axis
+    size = np.sqrt(np.outer(np.diag(covariance), np.diag(covariance)))
+    sigma = np.hypot(sigma, 2.0 * (SIZE_DOUBT + SIZE_DOUBT_DAMPING * mode.damping_ratio) * size)
     angle_sigma = float(np.hypot(angle_sigma, direction_sigma_deg(periodogram, rest, mode)))
     resolution = 2.0 / periodogram.duration_s
     width = 2.0 * mode.damping_ratio * mode.frequency_hz

@@ -105,6 +105,43 @@ def array_spectra(
     )
 
 
+def row_aligned_motion(
+    x: FloatArray,
+    y: FloatArray,
+    row_time_s: FloatArray,
+    cadence_s: float,
+    order: int,
+    sign: int,
+) -> FloatArray:
+    """Return the stars' mean motion with the rows' delays taken out for one zone of frequencies.
+
+    Parameters
+    ----------
+    x, y : ndarray, shape (n, n_stars)
+        Motion of each star on the regular grid, without NaN.
+    row_time_s : ndarray, shape (n_stars,)
+    cadence_s : float
+    order, sign : int
+        Zone: true frequencies order x frame rate + sign x apparent frequency.
+
+    Returns
+    -------
+    ndarray, shape (n, 2)
+        A line whose true frequency lies in this zone keeps its full amplitude here; a plain mean
+        over rows damps it by |mean exp(2 pi i nu d)|, which for fast lines can hide it.
+    """
+    n = x.shape[0]
+    apparent = np.fft.rfftfreq(n, cadence_s)
+    true = order / cadence_s + sign * apparent
+    turn = np.exp(-2j * np.pi * sign * np.outer(true, row_time_s))
+    columns = []
+    for values in (x, y):
+        mean = values.mean(axis=0)
+        spectrum = (np.fft.rfft(values - mean, axis=0) * turn).mean(axis=1)
+        columns.append(np.fft.irfft(spectrum, n=n) + mean.mean())
+    return np.stack(columns, axis=1)
+
+
 def shared_log_likelihood(spectra: ArraySpectra, order: int = 0, sign: int = 1) -> float:
     """Return the log likelihood that all stars move together, power refitted.
 
