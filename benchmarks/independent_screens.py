@@ -75,7 +75,7 @@ class Plan:
     read_noise_e: float = 2.5
     sky_e_per_s: float = 50.0
     bias_adu: float = 200.0
-    steps: int = 4
+    steps: int = 3
     points: int = 2048
     step_m: float = 0.02
     pupil_points: int = 24

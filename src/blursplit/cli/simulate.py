@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -25,7 +26,7 @@ def run(
 
     what = read_scene(scene)
     if is_terminal():
-        with typer.progressbar(length=what.sequence.frames, label="frames", file=None) as bar:
+        with typer.progressbar(length=what.sequence.frames, label="frames", file=sys.stderr) as bar:
             truth = write_sequence(
                 what,
                 out,
