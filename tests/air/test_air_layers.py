@@ -118,7 +118,7 @@ def test_two_stars_without_rotation_leave_two_modes_and_with_it_none():
     covariance = _covariance([(9000.0, 1.0)], x, y)
     shift_only = field_projection(x, y, rotation_and_scale=False)
     assert _fit(covariance, x, y, projection=shift_only).modes == 2
-    with pytest.raises(ValueError, match="at least two stars|removes all"):
+    with pytest.raises(ValueError, match="removes all motion"):
         _fit(covariance, x, y)
 
 

@@ -47,7 +47,13 @@ from blursplit.air.temporal import (
     pair_exposure_factor,
     tilt_spectra,
 )
-from blursplit.air.tilt import TiltKind, pair_covariance, pair_kernels, tilt_coefficient
+from blursplit.air.tilt import (
+    TiltKind,
+    pair_covariance,
+    pair_kernels,
+    tilt_coefficient,
+    tilt_coefficients,
+)
 from blursplit.air.turbulence import (
     phase_spectrum,
     r0_m,
@@ -116,6 +122,7 @@ __all__ = [
     "structure_function",
     "telescope_otf",
     "tilt_coefficient",
+    "tilt_coefficients",
     "tilt_spectra",
     "von_karman_fwhm_arcsec",
 ]

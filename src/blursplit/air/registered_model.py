@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from blursplit.air.centroid_tilt import centroid_tilt_mix
-from blursplit.air.tilt import TiltKind, tilt_coefficient
+from blursplit.air.tilt import TiltKind, tilt_coefficients
 from blursplit.air.turbulence import STRUCTURE_CONSTANT, von_karman_reduction
 
 if TYPE_CHECKING:
@@ -226,10 +226,7 @@ def log_otf_parts(
     """
     ratio = np.asarray(aperture_over_outer_scale, dtype=float)
     lost = -0.5 * STRUCTURE_CONSTANT * b ** (5.0 / 3.0) * von_karman_reduction(b * ratio)
-    flat = [
-        [tilt_coefficient(kind, obstruction, float(a)) for a in np.ravel(ratio)] for kind in KINDS
-    ]
-    gradient, plane = (np.reshape(values, ratio.shape) for values in flat)
+    gradient, plane = (tilt_coefficients(kind, obstruction, ratio) for kind in KINDS)
     gain = 2.0 * np.pi**2 * factor * b**2
     return np.asarray(lost), (
         np.asarray(gain * gradient),
