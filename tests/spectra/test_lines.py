@@ -189,6 +189,13 @@ def test_too_short_a_record_is_refused():
         find_lines(_times(40), np.zeros((40, 2)), cadence_s=1 / RATE)
 
 
+@pytest.mark.parametrize("axes", [(0.0, 0.0), (1.0, 0.0)])
+def test_motion_that_stands_still_on_an_axis_has_no_lines(axes, rng):
+    """Motion that stands still on an axis has no lines and raises nothing."""
+    motion = rng.normal(size=(N, 2)) * np.array(axes)
+    assert find_lines(_times(), motion, cadence_s=1 / RATE).lines == ()
+
+
 def test_principal_axes_of_a_tilted_ellipse():
     """Principal axes of a tilted ellipse."""
     turn = np.array([[0.8, -0.6], [0.6, 0.8]])

@@ -28,7 +28,10 @@ SIZE_DOUBT = 0.03
 SIZE_DOUBT_DAMPING = 1.5
 """Relative error of the rms beyond what the fit says: wings that mode and continuum share, and
 the ends of the record. Simulated (half a minute, 0.15 arcsec rms): 4, 5 and 9 % at damping ratios
-of 0.005, 0.015 and 0.04."""
+of 0.005, 0.015 and 0.04; a third of that at 0.5 arcsec."""
+
+SIZE_DOUBT_CONTRAST = 16.0
+"""Peak over continuum above which that error falls as its root."""
 
 UNKNOWN_DIRECTION_DEG = 180.0 / 12.0**0.5
 """Scatter of a direction of which nothing is known."""
@@ -139,7 +142,7 @@ def describe(
     angle, angle_sigma, ratio = principal_axes(covariance, sigma)
     # a doubt of the size alone turns no axis
     size = np.sqrt(np.outer(np.diag(covariance), np.diag(covariance)))
-    sigma = np.hypot(sigma, 2.0 * (SIZE_DOUBT + SIZE_DOUBT_DAMPING * mode.damping_ratio) * size)
+    sigma = np.hypot(sigma, 2.0 * _size_doubt(periodogram, rest, mode) * size)
     angle_sigma = float(np.hypot(angle_sigma, direction_sigma_deg(periodogram, rest, mode)))
     resolution = 2.0 / periodogram.duration_s
     width = 2.0 * mode.damping_ratio * mode.frequency_hz
@@ -230,6 +233,15 @@ def _damping_doubt(
         other = Mode(mode.frequency_hz, float(min(zeta, 0.3)), mode.covariance)
         ends.append(realised_covariance(periodogram, rest, other)[0])
     return np.asarray(np.abs(ends[1] - ends[0]) / 2.0)
+
+
+def _size_doubt(periodogram: Periodogram, rest: FloatArray, mode: Mode) -> float:
+    """Return the relative error of the rms that mode and continuum trade between them."""
+    peak = int(np.argmin(np.abs(periodogram.frequency_hz - mode.frequency_hz)))
+    own = mode.density(periodogram)[peak]
+    contrast = float(np.linalg.eigvals(np.linalg.solve(rest[peak], own)).real.max())
+    part = min(1.0, np.sqrt(SIZE_DOUBT_CONTRAST / max(contrast, 1e-9)))
+    return float(part * (SIZE_DOUBT + SIZE_DOUBT_DAMPING * mode.damping_ratio))
 
 
 def _continuum_doubt(periodogram: Periodogram, rest: FloatArray, mode: Mode) -> FloatArray:

@@ -98,7 +98,7 @@ def find_lines(
     motion_xy: FloatArray,
     *,
     cadence_s: float,
-    exposure_s: float | None = None,
+    exposure_s: float | None = None,  # noqa: ARG001 - see the docstring
     timing: Literal["regular", "jittered", "irregular"] = "regular",
     segment: IntArray | None = None,
     noise_psd: tuple[float, float] | None = None,
@@ -115,8 +115,8 @@ def find_lines(
         Motion in any unit; NaN where lost.
     cadence_s : float
     exposure_s : float, optional
-        Not used to correct anything here (lines are as measured); kept in the signature so that
-        callers state it, and checked against the cadence.
+        Not used: lines are reported as measured, and the continuum is fitted to air that the
+        exposure has already smoothed. Callers that undo the smoothing do so knowing the alias.
     timing : "regular", "jittered" or "irregular"
     segment : ndarray of int, shape (n,), optional
     noise_psd : (float, float), optional
@@ -135,11 +135,8 @@ def find_lines(
     Raises
     ------
     ValueError
-        With fewer than 50 samples in the longest stretch, or an exposure of more than twice the
-        cadence.
+        With fewer than 50 samples in the longest stretch.
     """
-    if exposure_s is not None and exposure_s > 2.0 * cadence_s:
-        raise ValueError("the exposure is longer than twice the cadence")
     periodogram = motion_periodogram(time_s, motion_xy, cadence_s, timing, segment)
     basis = make_basis(periodogram.frequency_hz)
     low = LOWEST_BINS / periodogram.duration_s if lowest_hz is None else lowest_hz

@@ -8,6 +8,7 @@ are in the model and cannot pass as damping.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -30,6 +31,14 @@ TAPER_VARIANCE = 1.0 + 1.0 / (2 * TAPERS)
 
 SEGMENT_SHARE = 0.25
 """Stretches shorter than this share of the longest are left out."""
+
+
+LONGEST = 4000
+"""Samples of a piece: the search then costs no more for longer records, and a mode (broader than
+the 1/T of 40 s at 100 frames/s) loses nothing."""
+
+FLOOR = 1e-24
+"""Smallest density, unit^2/Hz: a millionth of a millionth of a unit is no motion."""
 
 
 @dataclass(frozen=True)
@@ -79,7 +88,7 @@ def motion_periodogram(
     timing: str = "regular",
     segment: IntArray | None = None,
 ) -> Periodogram:
-    """Return the mean periodogram of the motion, linear trend of each stretch removed.
+    """Return the mean periodogram of the motion, linear trend of each piece removed.
 
     Parameters
     ----------
@@ -102,7 +111,7 @@ def motion_periodogram(
         With fewer than 50 finite samples in the longest stretch.
     """
     pieces = []
-    for part in segment_slices(segment, time_s.size):
+    for part in _shorter(segment_slices(segment, time_s.size)):
         keep = np.isfinite(motion_xy[part]).all(axis=1)
         if keep.sum() >= 50:  # noqa: PLR2004 - fewer frames carry no spectrum (1 s at 50 Hz)
             pieces.append(_prepare(time_s[part][keep], motion_xy[part][keep], cadence_s, timing))
@@ -117,6 +126,9 @@ def motion_periodogram(
         sum(s * part[k] for s, part in zip(share, parts, strict=True)) / share.sum()
         for k in range(4)
     )
+    # an axis that does not move at all must not end in logarithms of zero
+    floor = max(1e-9 * float(np.trace(power.mean(axis=0))), FLOOR)
+    power = power + floor * np.eye(2)
     return Periodogram(
         frequency,
         np.asarray(power),
@@ -173,6 +185,16 @@ def transform_of_lags(covariance: FloatArray, cadence_s: float) -> FloatArray:
     two_sided = np.concatenate([covariance, [0.0], covariance[:0:-1]])
     density = 2.0 * cadence_s * np.fft.rfft(two_sided).real
     return np.asarray(density[2 : 2 * ((n + 1) // 2) : 2], dtype=np.float64)
+
+
+def _shorter(parts: list[slice]) -> list[slice]:
+    """Cut stretches longer than LONGEST into equal pieces, whose periodograms are averaged."""
+    pieces = []
+    for part in parts:
+        count = -(-(part.stop - part.start) // LONGEST)
+        edges = np.linspace(part.start, part.stop, count + 1).round().astype(int).tolist()
+        pieces += [slice(a, b) for a, b in pairwise(edges)]
+    return pieces
 
 
 @dataclass(frozen=True)
