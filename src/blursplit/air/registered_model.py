@@ -267,11 +267,11 @@ def registered_systematic(d_over_r0: float, obstruction: float = 0.0) -> float:
 
     Notes
     -----
-    Half the phase-screen correction at 0.15 D (it was computed for instantaneous images of a
-    filled pupil) and 2 % for the kind of tilt, turned into r0.
+    Half the rms phase-screen correction between 0.1 and 0.3 D (it was computed for instantaneous
+    images of a filled pupil) and 3 % of the strength for the kind of tilt, turned into r0.
     """
-    b = np.array([0.15])
+    b = np.array([0.1, 0.15, 0.2, 0.25, 0.3])
     lost, gained = log_otf_parts(b, np.zeros(1), obstruction, np.ones(1))
-    total = abs(float(lost[0] + gained[0][0] + gained[1][0])) * d_over_r0 ** (5.0 / 3.0)
-    share = 0.5 * abs(float(log_otf_bias(b, d_over_r0)[0])) / total
+    total = np.abs(lost + gained[0] + gained[1]) * d_over_r0 ** (5.0 / 3.0)
+    share = 0.5 * float(np.sqrt(np.mean((log_otf_bias(b, d_over_r0) / total) ** 2)))
     return float(0.6 * np.hypot(share, 0.03))
