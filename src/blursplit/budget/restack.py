@@ -71,8 +71,9 @@ def about_window_mean(values: FloatArray, window: NDArray[np.int64]) -> FloatArr
     out = np.array(values, dtype=np.float64)
     for w in np.unique(window):
         rows = window == w
-        with np.errstate(invalid="ignore"):
-            out[rows] -= np.nanmean(out[rows], axis=0)
+        seen = np.isfinite(out[rows])
+        total = np.where(seen, out[rows], 0.0).sum(axis=0)
+        out[rows] -= total / np.maximum(seen.sum(axis=0), 1)
     return out
 
 

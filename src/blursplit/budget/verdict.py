@@ -32,7 +32,7 @@ NAMES: dict[Contribution, str] = {
 }
 
 
-@dataclass(frozen=True)
+@dataclass
 class Evidence:
     """What there was to judge by.
 

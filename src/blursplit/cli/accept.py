@@ -48,9 +48,9 @@ def run(
 
 
 def _read(path: Path) -> tuple[Result, Series | None]:
-    from blursplit.folder import is_result_folder, read_result, read_result_folder
+    from blursplit.folder import SERIES_FILE, read_result, read_result_folder
 
-    if path.is_dir() and is_result_folder(path):
+    if (path / SERIES_FILE).is_file():
         measurement = read_result_folder(path)
         return measurement.result, measurement.series
     return read_result(path), None

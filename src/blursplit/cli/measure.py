@@ -1,0 +1,77 @@
+"""`blursplit measure`."""
+
+from __future__ import annotations
+
+import shlex
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from blursplit.cli._common import say, speaks_plainly
+
+
+@speaks_plainly
+def run(
+    sequence: Annotated[
+        list[str], typer.Argument(help="Folder, files, pattern, cube, or a result (its tracks).")
+    ],
+    setup: Annotated[Path | None, typer.Option(help="Setup file (TOML).")] = None,
+    set_: Annotated[
+        list[str] | None, typer.Option("--set", help="SECTION.KEY=VALUE; overrides.")
+    ] = None,
+    blur_time: Annotated[
+        float | None, typer.Option(help="Exposure for which the budget holds [s].", min=0.0)
+    ] = None,
+    centroid: Annotated[str, typer.Option(help="windowed, com, quadratic or 2dg.")] = "windowed",
+    bias: Annotated[list[Path] | None, typer.Option(help="Bias frames.")] = None,
+    dark: Annotated[list[Path] | None, typer.Option(help="Dark frames.")] = None,
+    flat: Annotated[list[Path] | None, typer.Option(help="Flat fields.")] = None,
+    out: Annotated[Path | None, typer.Option(help="Result folder; default NAME-blursplit.")] = None,
+    replace: Annotated[bool, typer.Option("--replace", help="Replace a result.")] = False,
+    json: Annotated[
+        bool, typer.Option("--json", help="Result on standard output, as JSON.")
+    ] = False,
+) -> None:
+    """Write a result folder: result.json, tracks, series, images and a page."""
+    from rich.console import Console
+
+    from blursplit.errors import InputError
+    from blursplit.folder import check_target, default_folder, write_result_folder
+    from blursplit.instrument import read_setup
+    from blursplit.measure import measure_tracks, read_source
+    from blursplit.report import print_summary, progress, render_page
+
+    if centroid not in {"windowed", "com", "quadratic", "2dg"}:
+        raise InputError(
+            f"--centroid {centroid}", "is no centroid method", "use windowed, com, quadratic or 2dg"
+        )
+    known, origins = read_setup(setup, set_ or [])
+    if out is not None:
+        check_target(out, replace=replace)
+    calibration = None
+    if bias or dark or flat:
+        from blursplit.frames import read_calibration
+
+        calibration = read_calibration(bias or (), dark or (), flat or ())
+    with progress("reading frames") as step:
+        source = read_source(
+            list(sequence),
+            setup=known,
+            origins=origins,
+            centroid=centroid,
+            calibration=calibration,
+            progress=step,
+        )
+    target = default_folder(source.name) if out is None else out
+    check_target(target, replace=replace)
+    command = "blursplit " + shlex.join(sys.argv[1:])
+    measurement = measure_tracks(source, blur_time_s=blur_time, command=command)
+    page = render_page(measurement.result, measurement.series)
+    write_result_folder(measurement, page, target, replace=replace)
+    if json:
+        typer.echo(measurement.result.to_json(), nl=False)
+    else:
+        print_summary(measurement.result, Console(highlight=False))
+    say(f"page: {target / 'index.html'}")

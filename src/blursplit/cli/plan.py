@@ -1,0 +1,133 @@
+"""`blursplit plan`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from blursplit.cli._common import say, speaks_plainly
+
+if TYPE_CHECKING:
+    from datetime import date as Date  # noqa: N812 - `date` is the option
+
+    from blursplit.campaign.plan_record import Plan
+
+FIELDS_SHOWN = 10
+
+
+@speaks_plainly
+def run(
+    setup: Annotated[Path, typer.Argument(help="Setup file (TOML).")],
+    set_: Annotated[
+        list[str] | None,
+        typer.Option("--set", metavar="KEY=VALUE", help="Override a key of the setup."),
+    ] = None,
+    seeing: Annotated[
+        float, typer.Option("--seeing", metavar="ARCSEC", help="At 500 nm and zenith.")
+    ] = 2.0,
+    stars: Annotated[int, typer.Option("--stars", help="Stars to be used.")] = 4,
+    length: Annotated[float, typer.Option("--length", metavar="S", help="Length of the run.")] = 60,
+    date: Annotated[
+        str | None,
+        typer.Option("--date", metavar="UTC", help="Evening, e.g. 2026-11-25; default today."),
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print the plan alone, as JSON.")] = False,
+) -> None:
+    """Plan a run with the measurement's own model of air, noise and line search."""
+    from blursplit.campaign import plan
+    from blursplit.instrument import read_setup
+
+    tables, origins = read_setup(setup, set_ or [])
+    made = plan(
+        tables,
+        origins,
+        seeing_arcsec=seeing,
+        stars=stars,
+        duration_s=length,
+        night=_night(date),
+    )
+    if json:
+        typer.echo(made.to_json(), nl=False)
+    else:
+        _show(made)
+
+
+def _night(text: str | None) -> Date:
+    from datetime import UTC, datetime
+
+    from blursplit.errors import InputError
+
+    if text is None:
+        return datetime.now(UTC).date()
+    try:
+        return datetime.fromisoformat(text.rstrip("Zz")).date()
+    except ValueError as error:
+        raise InputError("--date", f"'{text}' is no date", "write e.g. 2026-11-25") from error
+
+
+def _show(plan: Plan) -> None:
+    from rich.console import Console
+
+    console = Console(highlight=False, markup=False)
+    console.print(plan.statement, style="bold")
+    r = plan.recording
+    console.print(f"Exposure {r.exposure_s * 1000:.3g} ms: {r.exposure_reason}.")
+    console.print(f"Rate {r.rate_hz:.3g} frames/s: {r.rate_reason}.")
+    console.print(f"Length {r.duration_s:g} s: {r.duration_reason}.")
+    bright = "" if r.brightest_mag is None else f", saturating from {r.brightest_mag:.1f}"
+    console.print(
+        f"Stars to magnitude {r.faintest_mag:.1f}{bright}: one star's noise "
+        f"{r.star_noise_arcsec:.2g} arcsec, {r.stars} stars {r.shared_noise_arcsec:.2g} arcsec."
+    )
+    _tables(plan, console)
+    console.print(plan.mask)
+    for turn in plan.turns:
+        console.print(
+            f"Drive period {turn.period_s:.1f} s: {turn.turns_in_run:.2f} turns in this run; two "
+            f"turns, which part drift and period, take {turn.two_turns_s / 60:.1f} min."
+        )
+    for entry in sorted(k for k, e in plan.setup.items() if e.origin == "default"):
+        console.print(f"assumed: {entry} = {plan.setup[entry].value}")
+    for warning in plan.warnings:
+        say(f"{warning.code}: {warning.text}")
+
+
+def _tables(plan: Plan, console: object) -> None:
+    from rich import box
+    from rich.table import Table
+
+    lines = Table(box=box.SIMPLE, title="Smallest found, arcsec rms (range of winds)",
+                  title_justify="left")  # fmt: skip
+    for column in ("Hz", "steady line", f"mode, damping {100 * plan.damping_ratio:g} %"):
+        lines.add_column(column)
+    for d in plan.detectable:
+        lines.add_row(
+            f"{d.frequency_hz:g}",
+            _range(d.line_rms_arcsec, d.line_low_arcsec, d.line_high_arcsec),
+            _range(d.mode_rms_arcsec, d.mode_low_arcsec, d.mode_high_arcsec),
+        )
+    console.print(lines)  # type: ignore[attr-defined]
+    pairs = Table(box=box.SIMPLE, title="Air that a pair sees", title_justify="left")
+    for column in ("arcsec apart", "a tenth from [m]", "half from [m]"):
+        pairs.add_column(column, justify="right")
+    for s in plan.pairs:
+        pairs.add_row(
+            f"{s.separation_arcsec:g}", f"{s.tenth_seen_above_m:.0f}", f"{s.half_seen_above_m:.0f}"
+        )
+    console.print(pairs)  # type: ignore[attr-defined]
+    if plan.fields:
+        table = Table(box=box.SIMPLE, title=f"Fields, night of {plan.night}", title_justify="left")
+        for column in ("field", "kind", "arcmin", "brightest", "highest [deg]", "at UTC"):
+            table.add_column(column)
+        for f in plan.fields[:FIELDS_SHOWN]:
+            table.add_row(f.name, f.kind, f"{f.size_arcmin:g}", f"{f.brightest_mag:.1f}",
+                          f"{f.highest_deg:.0f}", f.best_utc)  # fmt: skip
+        console.print(table)  # type: ignore[attr-defined]
+
+
+def _range(value: float | None, low: float | None, high: float | None) -> str:
+    if value is None or low is None or high is None:
+        return "hidden"
+    return f"{value:.2g} ({low:.2g} to {high:.2g})"
