@@ -9,25 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from blursplit.result import (
-    Atmosphere,
-    Estimate,
-    Event,
-    Fwhm,
-    InstrumentPart,
-    Line,
-    Motion,
-    PairMotion,
-    PeriodicTerm,
-    Result,
-    SequenceInfo,
-    SetupEntry,
-    Structure,
-    Tracking,
-    Unassigned,
-    Verdict,
-    Warning_,
-)
+from blursplit import result as record
 from blursplit.series import Series
 
 if TYPE_CHECKING:
@@ -40,13 +22,13 @@ HOSTILE = "<script>document.title='owned'</script>"
 class Case:
     """A result with its series."""
 
-    result: Result
+    result: record.Result
     series: Series
 
 
-def estimate(value: float, error: float) -> Estimate:
+def estimate(value: float, error: float) -> record.Estimate:
     """Return an estimate with a symmetric interval."""
-    return Estimate(
+    return record.Estimate(
         value=value,
         low=value - error,
         high=value + error,
@@ -55,9 +37,9 @@ def estimate(value: float, error: float) -> Estimate:
     )
 
 
-def limit(high: float) -> Estimate:
+def limit(high: float) -> record.Estimate:
     """Return an upper limit."""
-    return Estimate(value=None, low=0.0, high=high, high95=high)
+    return record.Estimate(value=None, low=0.0, high=high, high95=high)
 
 
 def star(sigma_x_px: float, sigma_y_px: float, size: int = 64) -> np.ndarray:
@@ -150,17 +132,17 @@ def _series(rng: np.random.Generator, n: int = 3000) -> Series:
     )
 
 
-def _full(text: str = "HD 1234") -> Result:
-    return Result(
+def _full(text: str = "HD 1234") -> record.Result:
+    return record.Result(
         version="0.1.0",
         command="blursplit measure night1 --setup rig.toml",
-        sequence=SequenceInfo(
+        sequence=record.SequenceInfo(
             name="night1",
             object=text,
             files=1,
             frames=3012,
             frames_used=2960,
-            frames_dropped={"clouded": 40, "truncated": 12},
+            frames_dropped={"clouded": 40},
             stars_used=10,
             frame_exposure_s=0.008,
             cadence_s=0.02,
@@ -168,33 +150,24 @@ def _full(text: str = "HD 1234") -> Result:
             nyquist_hz=25.0,
             timing="jittered",
             segments=2,
-            start_utc="2025-11-02T21:14:03.120",
-            wavelength_m=550e-9,
-            airmass=1.12,
         ),
         setup={
-            "aperture_m": SetupEntry(value=0.2, origin="setup file"),
-            "obstruction": SetupEntry(value=0.0, origin="default"),
-            "pixel_scale_arcsec": SetupEntry(
+            "aperture_m": record.SetupEntry(value=0.2, origin="setup file"),
+            "obstruction": record.SetupEntry(value=0.0, origin="default"),
+            "pixel_scale_arcsec": record.SetupEntry(
                 value=0.61234, origin="header", note="pixel size / focal length"
             ),
-            "outer_scale_m": SetupEntry(value=[10.0, 50.0], origin="default"),
-            "gain_e_per_adu": SetupEntry(value=1.02, origin="measured"),
-            "object": SetupEntry(value=text, origin="header"),
-            "flip": SetupEntry(value=False, origin="header"),
-            "position_angle_deg": SetupEntry(value=180.0, origin="header"),
+            "outer_scale_m": record.SetupEntry(value=[10.0, 50.0], origin="default"),
+            "object": record.SetupEntry(value=text, origin="header"),
+            "flip": record.SetupEntry(value=False, origin="header"),
+            "position_angle_deg": record.SetupEntry(value=180.0, origin="header"),
         },
-        motion=Motion(
+        motion=record.Motion(
             common_rms_x_arcsec=0.62,
             common_rms_y_arcsec=0.41,
             noise_rms_arcsec=0.031,
-            pairs=[
-                PairMotion(
-                    separation_arcsec=120, along_rms_arcsec=0.2, across_rms_arcsec=0.18, count=9
-                )
-            ],
         ),
-        fwhm=Fwhm(
+        fwhm=record.Fwhm(
             blur_time_s=60.0,
             recorded_arcsec=estimate(2.51, 0.03),
             recorded_major_arcsec=estimate(2.6, 0.04),
@@ -203,23 +176,21 @@ def _full(text: str = "HD 1234") -> Result:
             without_tracking_arcsec=estimate(2.36, 0.05),
             without_structure_arcsec=estimate(1.88, 0.08),
             without_both_arcsec=estimate(1.64, 0.09),
-            registered_arcsec=estimate(1.51, 0.02),
             method="both",
         ),
-        atmosphere=Atmosphere(
+        atmosphere=record.Atmosphere(
             fwhm_arcsec=estimate(1.42, 0.12),
             seeing_500nm_zenith_arcsec=estimate(1.48, 0.13),
             r0_500nm_zenith_m=estimate(0.068, 0.006),
             lower_seeing_arcsec=estimate(1.21, 0.07),
             upper_seeing_arcsec=estimate(1.66, 0.05),
-            evidence=["pairs of stars", "registered star"],
+            evidence=["pairs of stars"],
             unseen_by_pairs_share=estimate(0.32, 0.11),
-            unseen_below_m=46.0,
             wind_m_s=estimate(9.0, 4.0),
             motion_rms_arcsec=estimate(0.36, 0.04),
             saved_arcsec=estimate(0.74, 0.08),
         ),
-        tracking=Tracking(
+        tracking=record.Tracking(
             rms_major_arcsec=estimate(0.38, 0.03),
             rms_minor_arcsec=limit(0.08),
             angle_deg=estimate(3.0, 4.0),
@@ -228,7 +199,7 @@ def _full(text: str = "HD 1234") -> Result:
             saved_arcsec=estimate(0.15, 0.03),
             drift_arcsec_per_min=estimate(1.2, 0.2),
             periodic=[
-                PeriodicTerm(
+                record.PeriodicTerm(
                     name="worm",
                     period_s=24.0,
                     amplitude_arcsec=estimate(0.35, 0.04),
@@ -237,7 +208,7 @@ def _full(text: str = "HD 1234") -> Result:
                 )
             ],
         ),
-        structure=Structure(
+        structure=record.Structure(
             rms_major_arcsec=estimate(0.71, 0.05),
             rms_minor_arcsec=estimate(0.31, 0.04),
             angle_deg=estimate(24.0, 3.0),
@@ -245,12 +216,12 @@ def _full(text: str = "HD 1234") -> Result:
             gaussian_equivalent_fwhm_arcsec=estimate(1.67, 0.12),
             saved_arcsec=estimate(0.63, 0.07),
         ),
-        unassigned=Unassigned(
+        unassigned=record.Unassigned(
             rms_major_arcsec=limit(0.15),
             gaussian_equivalent_fwhm_arcsec=limit(0.35),
             saved_arcsec=limit(0.04),
         ),
-        instrument=InstrumentPart(
+        instrument=record.InstrumentPart(
             fwhm_arcsec=estimate(0.72, 0.06),
             diffraction_arcsec=0.57,
             pixel_arcsec=0.5,
@@ -258,7 +229,7 @@ def _full(text: str = "HD 1234") -> Result:
             saved_arcsec=estimate(0.14, 0.03),
         ),
         lines=[
-            Line(
+            record.Line(
                 frequency_hz=estimate(8.31, 0.02),
                 rms_arcsec=estimate(0.71, 0.05),
                 angle_deg=estimate(24, 3),
@@ -268,7 +239,7 @@ def _full(text: str = "HD 1234") -> Result:
                 cause="pier, first bending mode",
                 cause_odds={"pier, first bending mode": 0.7, "mount": 0.3},
             ),
-            Line(
+            record.Line(
                 frequency_hz=estimate(19.7, 0.05),
                 rms_arcsec=estimate(0.06, 0.02),
                 false_alarm_probability=0.004,
@@ -277,8 +248,8 @@ def _full(text: str = "HD 1234") -> Result:
                 alias_odds=[0.5, 0.3, 0.2],
             ),
         ],
-        events=[Event(start_s=31.0, duration_s=0.6, peak_arcsec=2.4, frames=30)],
-        verdict=Verdict(
+        events=[record.Event(start_s=31.0, duration_s=0.6, peak_arcsec=2.4, frames=30)],
+        verdict=record.Verdict(
             dominant="structure",
             probability=0.97,
             shares={
@@ -294,7 +265,9 @@ def _full(text: str = "HD 1234") -> Result:
             reasons=["All ten stars share a damped line at 8.31 Hz (8.29 to 8.33)."],
             next=["Tap the pier and measure its ring-down.", "Stiffen the bolts at its head."],
         ),
-        warnings=[Warning_(code="timing-software", text="Time stamps made by software jitter.")],
+        warnings=[
+            record.Warning_(code="timing-software", text="Time stamps made by software jitter.")
+        ],
     )
 
 
@@ -302,10 +275,10 @@ def _one_star(full: Case) -> Case:
     result = full.result.model_copy(
         update={
             "sequence": full.result.sequence.model_copy(update={"stars_used": 1}),
-            "atmosphere": Atmosphere(upper_seeing_arcsec=estimate(1.66, 0.05)),
-            "verdict": Verdict(next=["Record a field with four stars or more."]),
-            "structure": Structure(),
-            "unassigned": Unassigned(rms_major_arcsec=estimate(0.5, 0.1)),
+            "atmosphere": record.Atmosphere(upper_seeing_arcsec=estimate(1.66, 0.05)),
+            "verdict": record.Verdict(next=["Record a field with four stars or more."]),
+            "structure": record.Structure(),
+            "unassigned": record.Unassigned(rms_major_arcsec=estimate(0.5, 0.1)),
         }
     )
     arrays = {
@@ -317,12 +290,12 @@ def _one_star(full: Case) -> Case:
 
 
 def _px_only(full: Case) -> Case:
-    result = Result(
+    result = record.Result(
         sequence=full.result.sequence,
-        motion=Motion(common_rms_x_px=1.1, common_rms_y_px=0.7, noise_rms_px=0.05),
-        fwhm=Fwhm(recorded_px=estimate(4.1, 0.1)),
+        motion=record.Motion(common_rms_x_px=1.1, common_rms_y_px=0.7, noise_rms_px=0.05),
+        fwhm=record.Fwhm(recorded_px=estimate(4.1, 0.1)),
         lines=[
-            Line(
+            record.Line(
                 frequency_hz=estimate(8.31, 0.02),
                 rms_px=estimate(0.8, 0.1),
                 false_alarm_probability=1e-6,
@@ -334,12 +307,12 @@ def _px_only(full: Case) -> Case:
 
 
 def _subframes(full: Case) -> Case:
-    result = Result(
-        sequence=SequenceInfo(
+    result = record.Result(
+        sequence=record.SequenceInfo(
             files=6, frames=6, frames_used=6, stars_used=30, frame_exposure_s=60.0, duration_s=400.0
         ),
-        fwhm=Fwhm(blur_time_s=60.0, recorded_arcsec=estimate(3.0, 0.2)),
-        warnings=[Warning_(code="few-frames", text="Six frames allow no spectrum.")],
+        fwhm=record.Fwhm(blur_time_s=60.0, recorded_arcsec=estimate(3.0, 0.2)),
+        warnings=[record.Warning_(code="few-frames", text="Six frames allow no spectrum.")],
     )
     arrays = {
         "time_s": np.arange(6) * 70.0,
@@ -355,19 +328,19 @@ def _subframes(full: Case) -> Case:
 def _limits(full: Case) -> Case:
     result = full.result.model_copy(
         update={
-            "tracking": Tracking(
+            "tracking": record.Tracking(
                 rms_major_arcsec=limit(0.1),
                 gaussian_equivalent_fwhm_arcsec=limit(0.23),
                 saved_arcsec=limit(0.01),
             ),
-            "structure": Structure(
+            "structure": record.Structure(
                 rms_major_arcsec=limit(0.12),
                 gaussian_equivalent_fwhm_arcsec=limit(0.3),
                 saved_arcsec=limit(0.02),
             ),
             "lines": [],
             "events": [],
-            "verdict": Verdict(
+            "verdict": record.Verdict(
                 dominant="undecided",
                 probability=0.61,
                 shares={"tracking": limit(0.02), "atmosphere": estimate(0.6, 0.2)},
@@ -391,7 +364,9 @@ def cases() -> dict[str, Case]:
         "subframes": _subframes(full),
         "undecided": _limits(full),
         "empty": Case(
-            Result(sequence=SequenceInfo(files=1, frames=20, frames_used=20, stars_used=1)),
+            record.Result(
+                sequence=record.SequenceInfo(files=1, frames=20, frames_used=20, stars_used=1)
+            ),
             Series(),
         ),
     }

@@ -33,6 +33,7 @@ class Outline(HTMLParser):
         assert not self.stack
 
     def handle_starttag(self, tag, attrs):
+        """Note an opening tag."""
         found = dict(attrs)
         if "id" in found:
             self.ids.append(found["id"])
@@ -44,12 +45,14 @@ class Outline(HTMLParser):
             self.stack.append(tag)
 
     def handle_startendtag(self, tag, attrs):
-        pass
+        """Pass over a tag that closes itself."""
 
     def handle_endtag(self, tag):
+        """Check that the innermost tag closes."""
         assert self.stack.pop() == tag
 
     def handle_data(self, data):
+        """Collect visible text."""
         if self.stack and self.stack[-1] not in {"script", "style"}:
             self.words.append(data)
         if self.stack and self.stack[-1] in {"h1", "h2", "h3"}:
@@ -58,6 +61,7 @@ class Outline(HTMLParser):
 
     @property
     def text(self) -> str:
+        """Return what a reader sees."""
         return " ".join(" ".join(self.words).split())
 
 
@@ -162,7 +166,7 @@ def test_page_without_charts_runs_no_script(page_of):
 
 def test_chart_data_have_units_and_no_nan(page_of):
     (data,) = re.findall(r'id="chart-data">(.*?)</script>', page_of("full"), flags=re.DOTALL)
-    charts = json.loads(data, parse_constant=lambda name: pytest.fail(name))
+    charts = json.loads(data, parse_constant=pytest.fail)
     assert [chart["id"] for chart in charts] == ["spectrum", "motion-x", "motion-y"]
     spectrum, motion = charts[:2]
     assert spectrum["x"]["unit"] == "Hz"
@@ -248,3 +252,35 @@ def test_shell_serves_other_pages():
     assert "<h1>Archive</h1>" in page
     assert "<script" not in page
     assert page.count('name="look"') == 4
+
+
+def _changed(arrays, change):
+    grids = ("time_s", "frequency_hz", "baseline_m", "exposure_grid_s")
+    return {
+        name: values if name in grids or "separation" in name else change(values)
+        for name, values in arrays.items()
+    }
+
+
+def test_series_without_a_number_give_a_page_without_their_figures(full):
+    empty = _changed(full.series.arrays, lambda values: np.full_like(values, np.nan))
+    page = render_page(full.result, Series(empty))
+    assert 'id="spectrum-title"' not in page
+
+
+@pytest.mark.parametrize("length", [0, 2])
+def test_series_too_short_to_draw_do_no_harm(length, full):
+    arrays = {name: values[:length] for name, values in full.series.arrays.items()}
+    Outline(render_page(full.result, Series(arrays)))
+
+
+@pytest.mark.parametrize("image", [np.zeros((9, 9)), np.full((9, 9), np.nan), np.ones((1, 1))])
+def test_images_without_a_star_do_no_harm(image, full):
+    Outline(render_page(full.result, Series({}, {"recorded": image, "finder": image}, 0.2)))
+
+
+def test_missing_companions_of_an_array_do_no_harm(full):
+    names = ("time_s", "common_x_arcsec", "frequency_hz", "common_psd_x_arcsec2_hz", "coherence")
+    page = render_page(full.result, Series({name: full.series.arrays[name] for name in names}))
+    assert 'id="motion-x-title"' in page
+    assert 'id="motion-y-title"' not in page

@@ -48,6 +48,8 @@ def _spectrum(result: Result, series: Series) -> dict[str, Any] | None:
     if frequency is None or total is None:
         return None
     inside = np.flatnonzero(frequency > 0)
+    if not np.any(total[inside] > 0):
+        return None
     if inside.size > MOST_POINTS:
         # Above this length only a peak's neighbours matter: keep the highest of each stretch.
         edges = np.unique(np.geomspace(1, inside.size, MOST_POINTS).astype(int))
@@ -94,7 +96,7 @@ def _spectrum(result: Result, series: Series) -> dict[str, Any] | None:
 
 def _times(result: Result, series: Series, axis: str) -> dict[str, Any] | None:
     time_s, common = series.arrays.get("time_s"), series.arrays.get(f"common_{axis}_arcsec")
-    if time_s is None or common is None:
+    if time_s is None or common is None or not np.isfinite(common).any():
         return None
     kept = np.arange(time_s.size)
     if time_s.size > MOST_POINTS:

@@ -8,8 +8,9 @@ import numpy as np
 
 from blursplit.report import figures as draw
 from blursplit.report.charts import charts_of
+from blursplit.report.evidence import evidence_sections
 from blursplit.report.method import METHOD
-from blursplit.report.sections import Picture, evidence_sections, picture
+from blursplit.report.sections import Picture, picture
 from blursplit.report.shell import page_shell, render_template
 from blursplit.report.summary import SCENARIOS, summarize
 from blursplit.report.tables import Table, thinned_table

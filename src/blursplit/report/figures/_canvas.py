@@ -107,6 +107,9 @@ def logarithmic(ax: Axes, which: str) -> None:
 
     for name in which:
         axis = ax.xaxis if name == "x" else ax.yaxis
+        highest = ax.dataLim.intervalx[1] if name == "x" else ax.dataLim.intervaly[1]
+        if not (np.isfinite(highest) and highest > 0):
+            continue  # nothing is drawn that such an axis could show
         (ax.set_xscale if name == "x" else ax.set_yscale)("log")
         axis.set_major_formatter(FuncFormatter(power_label))
         axis.set_minor_formatter(NullFormatter())

@@ -106,7 +106,8 @@ def draw_exposure(
         ax.axvline(blur_time_s, color=colour("muted"), lw=0.9, ls="--")
     logarithmic(ax, "x")
     ax.set(xlabel="exposure time [s]", ylabel="FWHM [arcsec]")
-    ax.set_ylim(bottom=0, top=1.15 * float(np.nanmax(width)) if np.isfinite(width).any() else 1.0)
+    widest = float(np.nanmax(width)) if np.isfinite(width).any() else 0.0
+    ax.set_ylim(bottom=0, top=1.15 * widest if widest > 0 else 1.0)
     return figure_of(ax)
 
 

@@ -61,7 +61,7 @@ def draw_star(
     ax.imshow(
         shown, cmap="gray", vmin=0, vmax=1, origin="lower", extent=extent, interpolation="none"
     )
-    if top > 0:
+    if top > 0 and min(nx, ny) > 1:
         x, y = (np.arange(nx) - cx) * scale, (np.arange(ny) - cy) * scale
         ax.contour(x, y, pixels, levels=[0.5 * top], colors=[colour("overlay")], linewidths=1.3)
     half = half_size if half_size is not None else 0.5 * min(nx, ny) * scale

@@ -1,0 +1,194 @@
+"""Evidence about motion: spectrum, time series, directions and the folded periodic error."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from blursplit.report import figures as draw
+from blursplit.report.figures.motion import along
+from blursplit.report.sections import Section, holds, picture
+from blursplit.report.tables import Table, thinned_table
+from blursplit.report.wording import estimate_text, number, plain, setting
+
+if TYPE_CHECKING:
+    from blursplit.result import Result
+    from blursplit.series import Series
+
+__all__ = ["ellipses_section", "motion_section", "periodic_section", "spectrum_section"]
+
+
+def spectrum_section(result: Result, series: Series) -> Section | None:
+    """Return spectrum and coherence; None for runs too short to have them."""
+    arrays = series.arrays
+    frequency, total = arrays.get("frequency_hz"), draw.shared_density(series)
+    if frequency is None or total is None:
+        return None
+    inside = frequency > 0
+    if not np.any(total[inside] > 0):
+        return None
+
+    def part(name: str) -> Any:
+        return arrays[name][inside] if name in arrays else None
+
+    pictures = [
+        picture(
+            draw.draw_spectrum(series, result.lines),
+            "spectrum",
+            "Spectrum of the motion",
+            "Solid: shared by all stars, with its 68 % band. Long dashes and band: the part of it "
+            "that the air explains. Short dashes: one star against the others. Dots: noise. "
+            "Numbers mark the lines of the table.",
+            thinned_table(
+                {
+                    "frequency [Hz]": frequency[inside],
+                    "shared [arcsec²/Hz]": total[inside],
+                    "air [arcsec²/Hz]": part("air_psd_arcsec2_hz"),
+                    "differential [arcsec²/Hz]": part("differential_psd_arcsec2_hz"),
+                    "noise [arcsec²/Hz]": part("noise_psd_arcsec2_hz"),
+                },
+                "Spectral densities, both axes added.",
+                logarithmic=True,
+            ),
+        )
+    ]
+    if holds(series, "coherence"):
+        pictures.append(
+            picture(
+                draw.draw_coherence(series, result.lines),
+                "coherence",
+                "Share of the motion common to all stars",
+                "One: all stars move together, as a telescope makes them. Zero: each by itself, "
+                "as high air does. Air close to the telescope also comes near one.",
+                thinned_table(
+                    {"frequency [Hz]": frequency[inside], "common share": part("coherence")},
+                    "Coherence between stars.",
+                    logarithmic=True,
+                ),
+            )
+        )
+    return Section(
+        "spectrum",
+        "Rhythm of the motion",
+        "measured",
+        "A narrow line shared by all stars is mechanical whatever the air does; its cause is "
+        "inferred from its frequency, direction and damping. A broad shared excess is not proof: "
+        "slow currents in the tube and shake by the wind look alike.",
+        pictures,
+    )
+
+
+def motion_section(result: Result, series: Series) -> Section | None:
+    """Return the shared motion over time; None without any."""
+    arrays = series.arrays
+    pictures = []
+    for axis in ("x", "y"):
+        if not holds(series, "time_s", f"common_{axis}_arcsec"):
+            continue
+        table = thinned_table(
+            {
+                "time [s]": arrays["time_s"],
+                "shared [arcsec]": arrays[f"common_{axis}_arcsec"],
+                "tracking [arcsec]": arrays.get(f"tracking_{axis}_arcsec"),
+                "structure [arcsec]": arrays.get(f"structure_{axis}_arcsec"),
+            },
+            f"Motion along {axis}.",
+        )
+        pictures.append(
+            picture(
+                draw.draw_motion(series, "x" if axis == "x" else "y", result.events),
+                f"motion-{axis}",
+                f"Shared motion along {axis}",
+                "Shared motion of all stars with the estimated tracking and structure. "
+                + ("Shaded: events." if result.events else "No event stood out."),
+                table,
+            )
+        )
+    if not pictures:
+        return None
+    drift = estimate_text(result.tracking.drift_arcsec_per_min, "arcsec/min")
+    return Section(
+        "motion",
+        "Motion over time",
+        "measured",
+        f"Drift: {drift}. The shared motion holds tracking, structure and air near the telescope.",
+        pictures,
+    )
+
+
+def ellipses_section(result: Result, _series: Series) -> Section | None:
+    """Return the ellipses of motion by cause; None if no cause has one."""
+    rows = []
+    for name in ("tracking", "structure", "unassigned"):
+        part = getattr(result, name)
+        if part.rms_major_arcsec is not None and part.rms_major_arcsec.value is not None:
+            rows.append(
+                [
+                    name if name != "unassigned" else "shared, cause open",
+                    estimate_text(part.rms_major_arcsec, "arcsec"),
+                    estimate_text(part.rms_minor_arcsec, "arcsec"),
+                    estimate_text(part.angle_deg, "deg"),
+                    estimate_text(part.position_angle_deg, "deg"),
+                ]
+            )
+    if not rows:
+        return None
+    north = draw.north_in_image(result)
+    where = (
+        "North and east are drawn."
+        if north is not None
+        else "Which way north lies in the image is not known."
+    )
+    table: Table = {
+        "caption": "Motion rms over the blur time.",
+        "columns": ["cause", "larger axis", "smaller axis", "from +x to +y", "north through east"],
+        "rows": rows,
+    }
+    return Section(
+        "ellipses",
+        "Direction of the motion by cause",
+        "inferred",
+        "Errors of a drive lie along its axis and a pier has weak axes, but the wind gives air a "
+        f"direction too. {where}",
+        [
+            picture(
+                draw.draw_ellipses(result),
+                "ellipses",
+                "Ellipses of motion by cause",
+                "Half-axes are the motion's rms over the blur time; x points right, y up. A "
+                "smaller axis that is only a limit is drawn as zero.",
+                table,
+            )
+        ],
+    )
+
+
+def periodic_section(result: Result, series: Series) -> Section | None:
+    """Return the folded motion of up to three drive periods; None without any."""
+    terms = [term for term in result.tracking.periodic if term.harmonic == 1][:3]
+    if not terms or not holds(series, "time_s", "common_x_arcsec", "common_y_arcsec"):
+        return None
+    pictures = []
+    for index, term in enumerate(terms, start=1):
+        phase, mean, error = draw.fold(
+            series.arrays["time_s"], along(series, term.angle_deg), term.period_s
+        )
+        pictures.append(
+            picture(
+                draw.draw_periodic(series, term),
+                f"periodic-{index}",
+                f"Periodic error: {plain(term.name)}",
+                f"Shared motion folded on {setting(term.period_s)} s, a straight line removed; "
+                f"the run "
+                f"covers {number(term.turns_covered)} turns. Bars: standard error of a bin "
+                "from the scatter in it; slow air adds to it when turns are few.",
+                thinned_table(
+                    {"phase [turns]": phase, "shift [arcsec]": mean, "error [arcsec]": error},
+                    "Folded motion.",
+                ),
+            )
+        )
+    return Section(
+        "periodic", "Periodic error", "measured", "The drive's own rhythm, folded.", pictures
+    )
