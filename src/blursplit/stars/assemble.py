@@ -28,7 +28,7 @@ JUMP_SIGMAS = 10.0
 SMALLEST_JUMP_PX = 4.0
 SIDE = 5  # frames on each side of a jump that have to agree that it stayed
 CLOUD = 0.5
-DRIFT_APART_PX = 3.0
+DRIFT_APART_PX = 1.0
 GAIN_STAMPS = 1500
 WORST_GAIN_ERROR = 0.5
 FEW_STARS = 4
@@ -116,19 +116,20 @@ def _steady_stars(journey: Journey, good: BoolArray, notes: Notes) -> IntArray:
 
 
 def _moving(journey: Journey, good: BoolArray, stars: IntArray) -> BoolArray:
-    """Say which sources drift against the field from the first to the last part of the run."""
+    """Say which sources drift against the field from the first to the last fifth they are seen."""
     x, y = journey.expected_places()
     off_x = journey.samples["x"][:, stars] - x[:, stars]
     off_y = journey.samples["y"][:, stars] - y[:, stars]
-    rows = np.flatnonzero(good.any(axis=1))
-    part = max(rows.size // 5, 1)
-    first, last = rows[:part], rows[-part:]
-    moved_x = masked_columns(off_x[last], good[last]) - masked_columns(off_x[first], good[first])
-    moved_y = masked_columns(off_y[last], good[last]) - masked_columns(off_y[first], good[first])
-    apart = np.hypot(moved_x - np.nanmedian(moved_x), moved_y - np.nanmedian(moved_y))
-    typical = float(np.nanmedian(apart))
-    with np.errstate(invalid="ignore"):
-        return np.asarray(apart > max(DRIFT_APART_PX, 6.0 * typical), dtype=bool)
+    moved = np.full((stars.size, 2), np.nan)
+    for i in range(stars.size):
+        rows = np.flatnonzero(good[:, i])
+        part = max(rows.size // 5, 1)
+        for axis, off in enumerate((off_x, off_y)):
+            first, last = off[rows[:part], i], off[rows[-part:], i]
+            moved[i, axis] = float(np.median(last) - np.median(first))
+    apart = np.hypot(*(moved - np.median(moved, axis=0)).T)
+    typical = float(np.median(apart))
+    return np.asarray(apart > max(DRIFT_APART_PX, 6.0 * typical), dtype=bool)
 
 
 def _dropped(journey: Journey, seen: BoolArray) -> dict[str, int]:

@@ -126,7 +126,7 @@ def measure_block(
         start_x_px=at_x + np.repeat(guide_x, k),
         start_y_px=at_y + np.repeat(guide_y, k),
     )
-    pixel_variance = background_variance(sky, variance, recipe)
+    pixel_variance = background_variance(sky, variance, recipe, (n, k))
     peak, spiked = peaks_and_spikes(whole, shapes, sky, pixel_variance, recipe, (n, k))
     star_term, background_term = centroid_variance_terms(shapes, recipe.window_px, pixel_variance)
     snr = core_signal_to_noise(

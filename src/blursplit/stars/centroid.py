@@ -269,7 +269,8 @@ def measure_sky(stamps_adu: Stack, border_px: int = 2) -> tuple[FloatArray, Floa
     middle = np.median if whole else _nanmedian
     return (
         np.asarray(middle(mean, axis=-1), dtype=float),
-        np.asarray(middle(spread, axis=-1), dtype=float) * n / (n - 1),
+        # Median of chi-square over its mean for n - 1 degrees of freedom (Wilson & Hilferty 1931).
+        np.asarray(middle(spread, axis=-1), dtype=float) * n / (n - 1) / (1 - 2 / (9 * n - 9)) ** 3,
     )
 
 

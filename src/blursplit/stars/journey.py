@@ -48,6 +48,8 @@ RECENT = 32
 # A star strays from the field by its own air, distortion and noise: eight robust sigmas.
 STRAY_SIGMAS = 8.0
 SLOWEST_RETRY = 32
+FASTEST_TURN_DEG = 5.0  # between two halves of a block
+SLOWEST_TURN_PX = 0.3
 
 
 class Journey:
@@ -79,7 +81,7 @@ class Journey:
         self.all_saturated = np.zeros(n, dtype=bool)
         self.refound: list[int] = []
         self.flux = field.flux_adu.copy()
-        self.turn, self.turn_rate, self.scale = 0.0, 0.0, 1.0
+        self.turn, self.turn_rate, self.turn_time_s, self.scale = 0.0, 0.0, 0.0, 1.0
         self.spread = float("nan")
         # Cuts that reach far beyond a small frame tell nothing more.
         room = (min(self.source.shape) - self.recipe.core) // 2
@@ -139,6 +141,9 @@ class Journey:
         x, y = turned(self.field.x_px, self.field.y_px, turn, self.scale, self.source.shape)
         return x + shift_x[:, None], y + shift_y[:, None]
 
+    def _turn_at(self, time_s: FloatArray) -> FloatArray:
+        return np.asarray(self.turn + self.turn_rate * (time_s - self.turn_time_s), dtype=float)
+
     def _measure(
         self,
         start: int,
@@ -148,8 +153,7 @@ class Journey:
         *,
         jumped: bool = False,
     ) -> tuple[Block, Verdict]:
-        time = self.sequence.time_s
-        turn = self.turn + self.turn_rate * (time[start:stop] - time[max(start - 1, 0)])
+        turn = self._turn_at(self.sequence.time_s[start:stop])
         self.turn_deg[start:stop] = turn
         x, y = self._place(shift_x, shift_y, turn)
         block = measure_block(self.source, start, x, y, self.flux, self.margin, self.recipe)
@@ -229,7 +233,8 @@ class Journey:
         image = self.source.read(frame, frame + 1)[0]
         peaks = find_peaks(image, self.field.sigma_px, hot=self.field.hot)
         pattern = self.field.pattern
-        x, y = turned(pattern.x_px, pattern.y_px, self.turn, self.scale, self.source.shape)
+        turn = float(self._turn_at(self.sequence.time_s[frame : frame + 1])[0])
+        x, y = turned(pattern.x_px, pattern.y_px, turn, self.scale, self.source.shape)
         found = register(
             Peaks(x, y, pattern.height_adu),
             peaks,
@@ -240,7 +245,7 @@ class Journey:
             return False
         before = (self.turn, self.turn_rate)
         if found.turn_deg:
-            self.turn, self.turn_rate = (self.turn + found.turn_deg) % 360.0, 0.0
+            self.turn = (self.turn + found.turn_deg) % 360.0
         first, last = self._run_of_lost(frame, stop)
         n = last - first
         moved = (np.full(n, found.shift_x_px), np.full(n, found.shift_y_px))
@@ -296,43 +301,44 @@ class Journey:
         self._fit_turn(start, stop)
 
     def _fit_turn(self, start: int, stop: int) -> None:
-        """Fit rotation and scale of the field over the block's last half and update both."""
-        rows = slice(max(start, stop - max((stop - start) // 2, 8)), stop)
-        good = self.good[rows]
-        turn = float(self.turn_deg[stop - 1])
-        x, y = self._place(self.shift_x[rows], self.shift_y[rows], self.turn_deg[rows])
-        dx = masked_columns(self.samples["x"][rows] - x, good)
-        dy = masked_columns(self.samples["y"][rows] - y, good)
-        used = np.isfinite(dx) & np.isfinite(dy)
-        spread = np.concatenate(
-            [
-                np.abs(self.samples["x"][rows] - x - np.where(used, dx, 0))[good],
-                np.abs(self.samples["y"][rows] - y - np.where(used, dy, 0))[good],
-            ]
-        )
-        if used.sum() < 3:  # noqa: PLR2004 - two stars cannot be checked by a third
-            self.turn = turn
+        """Fit rotation and scale of the field over both halves of a block and continue them."""
+        middle = start + (stop - start + 1) // 2
+        early, late = self._turn_of(start, middle), self._turn_of(middle, stop)
+        end_s = self.sequence.time_s[stop - 1]
+        if late is None:
             return
-        ny, nx = self.source.shape
-        px, py = self._place(np.zeros(1), np.zeros(1), turn)
-        px, py = px[0, used] - (nx - 1) / 2, py[0, used] - (ny - 1) / 2
-        fitted = fit_turn_and_scale(px, py, dx[used], dy[used])
-        middle = 0.5 * (self.sequence.time_s[rows][0] + self.sequence.time_s[stop - 1])
-        self._apply_turn(turn, fitted[0], fitted[1], middle, stop)
-        left = np.concatenate([dx[used], dy[used]]) - offsets_of(px, py, *fitted)
-        scatter = 1.4826 * float(np.median(spread)) if spread.size else 0.0
-        self.spread = float(np.hypot(scatter, 1.4826 * np.median(np.abs(left))))
+        turn, scale, time_s, spread = late
+        before = (early[0], early[2]) if early is not None else self._last_turn
+        rate = 0.0
+        if before is not None and time_s > before[1] and abs(turn - before[0]) < FASTEST_TURN_DEG:
+            rate = (turn - before[0]) / (time_s - before[1])
+        # What a corner star would move over the block, below which a rate is only noise.
+        reach = np.deg2rad(abs(rate)) * (end_s - self.sequence.time_s[start])
+        if reach * 0.5 * max(self.source.shape) < SLOWEST_TURN_PX:
+            rate = 0.0
+        self.turn_rate = rate
+        self.turn, self.turn_time_s = turn, time_s
+        self._last_turn = (turn, time_s)
+        self.scale = float(np.clip(self.scale * (1.0 + scale), 0.98, 1.02))
+        self.spread = spread
 
-    def _apply_turn(
-        self, turn: float, more_deg: float, more_scale: float, middle_s: float, stop: int
-    ) -> None:
-        new = turn + more_deg
-        previous = self._last_turn
-        if previous is not None and middle_s > previous[1] and abs(new - previous[0]) < 5.0:  # noqa: PLR2004
-            rate = (new - previous[0]) / (middle_s - previous[1])
-            self.turn_rate = 0.5 * (self.turn_rate + rate)
-        else:
-            self.turn_rate = 0.0
-        self._last_turn = (new, middle_s)
-        self.turn = new + self.turn_rate * (self.sequence.time_s[stop - 1] - middle_s)
-        self.scale = float(np.clip(self.scale * (1.0 + more_scale), 0.98, 1.02))
+    def _turn_of(self, first: int, last: int) -> tuple[float, float, float, float] | None:
+        """Return turn [deg], relative scale, mean time and spread of a stretch, or None."""
+        rows = slice(first, last)
+        good = self.good[rows]
+        x, y = self._place(self.shift_x[rows], self.shift_y[rows], self.turn_deg[rows])
+        off_x, off_y = self.samples["x"][rows] - x, self.samples["y"][rows] - y
+        dx, dy = masked_columns(off_x, good), masked_columns(off_y, good)
+        used = np.isfinite(dx) & np.isfinite(dy)
+        if used.sum() < 3:  # noqa: PLR2004 - two stars cannot be checked by a third
+            return None
+        turn = float(np.median(self.turn_deg[rows]))
+        px, py = self._place(np.zeros(1), np.zeros(1), turn)
+        px -= (self.source.shape[1] - 1) / 2
+        py -= (self.source.shape[0] - 1) / 2
+        fitted = fit_turn_and_scale(px[0, used], py[0, used], dx[used], dy[used])
+        left = np.concatenate([dx[used], dy[used]])
+        left = left - offsets_of(px[0, used], py[0, used], *fitted)
+        scatter = np.concatenate([np.abs(off_x - dx)[good], np.abs(off_y - dy)[good]])
+        spread = 1.4826 * float(np.hypot(np.median(scatter), np.median(np.abs(left))))
+        return turn + fitted[0], fitted[1], float(np.mean(self.sequence.time_s[rows])), spread

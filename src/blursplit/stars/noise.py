@@ -29,7 +29,8 @@ if TYPE_CHECKING:
 # A gain is fitted to pixels at least this many times brighter than the sky's scatter.
 _MIN_LEVEL_SIGMAS = 5.0
 _DIFFERENCE = np.array([1.0, -4.0, 6.0, -4.0, 1.0])
-_LEVEL = np.array([1.0, 4.0, 6.0, 4.0, 1.0]) / 16.0
+# The level that the variance of the filtered noise follows: the mean under the squared filter.
+_LEVEL = _DIFFERENCE**2 / np.sum(_DIFFERENCE**2)
 
 
 def centroid_variance_terms(

@@ -24,19 +24,37 @@ if TYPE_CHECKING:
 SPIKE_SHARE = 0.3
 SPIKE_SIGMAS = 10.0
 SPIKE_BLOCK = 12
+STEADY_BLOCK, STEADY_STARS = 8, 4
 
 
-def background_variance(sky: FloatArray, measured: FloatArray, recipe: Recipe) -> FloatArray:
-    """Return the background variance of one pixel.
+def background_variance(
+    sky: FloatArray, measured: FloatArray, recipe: Recipe, shape: tuple[int, int]
+) -> FloatArray:
+    """Return the background variance of one pixel, shape (n k,) for `shape` (n, k).
 
     The scatter of the stamp's border holds sky photons, read-out and quantisation, but also
     neighbours and fixed pattern; the formula from gain and read-out noise holds a pedestal that
     is no light. Both err upward, so the smaller one is taken.
     """
+    measured = _steadied(measured.reshape(shape)).ravel()
     if recipe.electronics_adu2 is None or not np.isfinite(recipe.gain_e_per_adu):
         return measured
     computed = np.maximum(sky, 0) / recipe.gain_e_per_adu + recipe.electronics_adu2
     return np.fmin(measured, computed)
+
+
+def _steadied(variance: FloatArray) -> FloatArray:
+    """Replace single estimates, good to 10 or 20 % each, by star medians times frame medians."""
+    if variance.shape[0] < STEADY_BLOCK:
+        return variance
+    known = np.isfinite(variance)
+    per_star = masked_median(variance.T, known.T)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = variance / per_star
+    per_frame = np.ones(variance.shape[0])
+    if variance.shape[1] >= STEADY_STARS:
+        per_frame = masked_median(ratio, np.isfinite(ratio))
+    return np.where(known, per_star * per_frame[:, None], np.nan)
 
 
 def blank_hot_pixels(cuts: Stack, x0: IntArray, y0: IntArray, recipe: Recipe) -> None:

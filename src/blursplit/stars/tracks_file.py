@@ -50,7 +50,17 @@ STAMP_ARRAYS: dict[str, tuple[str, str, str]] = {
     "sky_adu": ("adu", "local sky", "frame,stamp"),
 }
 _FACTS = ("exposure_s", "timing", "cadence_s", "start_utc", "notes", "dropped")
-_DAMAGE = (OSError, ValueError, KeyError, TypeError, IndexError, AttributeError, Warning)
+_DAMAGE = (
+    OSError,
+    ValueError,
+    KeyError,
+    TypeError,
+    IndexError,
+    AttributeError,
+    OverflowError,
+    MemoryError,
+    Warning,
+)
 
 
 def save_tracks(tracks: StarTracks, folder: Path) -> None:
@@ -204,8 +214,9 @@ def _read(
     from astropy.io import fits
 
     with warnings.catch_warnings():
-        warnings.simplefilter("error")  # a truncated file or a wrong checksum is only warned about
-        with fits.open(path, memmap=False, checksum=True) as hdus:
+        warnings.simplefilter("error")  # of a truncated file astropy only warns
+        # The file is opened here, so that it is closed whatever astropy makes of its content.
+        with path.open("rb") as file, fits.open(file, memmap=False) as hdus:
             size = path.stat().st_size
             facts = json.loads(_image(hdus[FACTS_NAME], size).tobytes().decode())
             if facts["schema"] != SCHEMA:
@@ -232,11 +243,12 @@ def _read(
 
 
 def _image(hdu: Any, file_bytes: int) -> NDArray[Any]:
-    """Return an extension's pixels, once its header promises no more than the file holds."""
+    """Return an extension's pixels, once its size and checksums are right."""
     if hdu.size > file_bytes:
         msg = f"extension {hdu.name} promises {hdu.size} bytes, the file has {file_bytes}"
         raise ValueError(msg)
-    if hdu.data is None:
-        msg = f"extension {hdu.name} is empty"
+    # 1: present and right; 0: wrong; 2: absent, and ours are never absent.
+    if hdu.verify_checksum() != 1 or hdu.verify_datasum() != 1:
+        msg = f"extension {hdu.name} does not match its checksum"
         raise ValueError(msg)
     return np.asarray(hdu.data)

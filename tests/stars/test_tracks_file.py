@@ -1,0 +1,182 @@
+"""Tracks come back from disk exactly as saved; damage is told in one line."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from blursplit.errors import InputError, OutputError
+from blursplit.stars import Stamps, StarTracks, load_tracks, save_tracks
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def make_tracks(
+    rng: np.random.Generator, n: int, k: int, n_stamps: int, **facts: Any
+) -> StarTracks:
+    """Fill tracks with anything, NaN where not good."""
+    good = rng.random((n, k)) < 0.8
+    names = ("row_time_s", "x_px", "y_px", "sigma_px", "flux_adu", "width_px", "e1", "e2")
+    arrays = {
+        name: np.where(good, rng.normal(0, 1e3, (n, k)), np.nan) for name in (*names, "peak_adu")
+    }
+    stamps = None
+    if n_stamps:
+        stamps = Stamps(
+            star=np.arange(n_stamps),
+            pixels_adu=rng.normal(0, 9, (n, n_stamps, 5, 5)).astype(np.float32),
+            x0_px=rng.integers(-9, 900, (n, n_stamps)),
+            y0_px=rng.integers(-9, 900, (n, n_stamps)),
+            sky_adu=rng.normal(0, 9, (n, n_stamps)),
+        )
+    return StarTracks(
+        time_s=np.sort(rng.random(n)) * 1e4,
+        segment=np.arange(n) // 3,
+        good=good,
+        stamps=stamps,
+        **arrays,
+        **facts,
+    )
+
+
+def assert_same(one: Any, two: Any) -> None:
+    """Compare records field by field, to the bit."""
+    for item in fields(one):
+        a, b = getattr(one, item.name), getattr(two, item.name)
+        if isinstance(a, np.ndarray):
+            assert a.dtype == b.dtype, item.name
+            np.testing.assert_array_equal(a, b, err_msg=item.name)
+        elif isinstance(a, Stamps):
+            assert_same(a, b)
+        else:
+            assert a == b, item.name
+
+
+text = st.text(max_size=40)
+seconds = st.none() | st.floats(1e-6, 1e6)
+
+
+@settings(
+    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(
+    seed=st.integers(0, 9999),
+    n=st.integers(1, 7),
+    k=st.integers(1, 4),
+    n_stamps=st.integers(0, 1),
+    exposure_s=seconds,
+    cadence_s=seconds,
+    start_utc=st.none() | text,
+    timing=st.sampled_from(["regular", "jittered", "irregular"]),
+    notes=st.lists(st.tuples(text, text), max_size=3).map(tuple),
+    dropped=st.dictionaries(text, st.integers(0, 10**6), max_size=3),
+    finder=st.booleans(),
+    numbered=st.booleans(),
+)
+def test_tracks_come_back_exactly(
+    tmp_path: Path,
+    seed: int,
+    n: int,
+    k: int,
+    n_stamps: int,
+    finder: bool,
+    numbered: bool,
+    **facts: Any,
+) -> None:
+    """Whatever the arrays, texts and missing parts: load(save(x)) == x."""
+    rng = np.random.default_rng(seed)
+    if finder:
+        facts["finder_adu"] = rng.normal(0, 1, (4, 6)).astype(np.float32)
+    if numbered:
+        facts["frame"] = rng.integers(0, 10**9, n)
+    tracks = make_tracks(rng, n, k, n_stamps, **facts)
+    save_tracks(tracks, tmp_path / "run")
+    assert_same(tracks, load_tracks(tmp_path / "run"))
+
+
+def saved(folder: Path) -> StarTracks:
+    """Save some tracks with stamps."""
+    tracks = make_tracks(np.random.default_rng(1), 40, 5, 2, exposure_s=0.01)
+    save_tracks(tracks, folder)
+    return tracks
+
+
+def test_files_are_plain_fits_that_explain_themselves(tmp_path: Path) -> None:
+    """Any reader sees one image an array, with unit and meaning; nothing temporary is left."""
+    from astropy.io import fits
+
+    tracks = saved(tmp_path)
+    assert {p.name for p in tmp_path.iterdir()} == {"tracks.fits", "stamps.fits"}
+    with fits.open(tmp_path / "tracks.fits") as hdus:
+        assert hdus["X_PX"].header["BUNIT"] == "pixel"
+        assert "centroid" in hdus["X_PX"].header["CONTENT"]
+        np.testing.assert_array_equal(hdus["X_PX"].data, tracks.x_px)
+
+
+def test_tracks_without_stamps_leave_no_old_stamps_behind(tmp_path: Path) -> None:
+    """Stamps of an earlier run do not survive; deleted stamps are simply absent."""
+    tracks = saved(tmp_path)
+    save_tracks(tracks.without_stamps(), tmp_path)
+    assert load_tracks(tmp_path).stamps is None
+    saved(tmp_path)
+    (tmp_path / "stamps.fits").unlink()
+    assert load_tracks(tmp_path).stamps is None
+
+
+@pytest.mark.parametrize("name", ["tracks.fits", "stamps.fits"])
+def test_damage_is_an_input_error(tmp_path: Path, name: str) -> None:
+    """Cut, flipped, emptied and foreign files are refused with the file named."""
+    saved(tmp_path)
+    whole = (tmp_path / name).read_bytes()
+    rng = np.random.default_rng(2)
+    flipped = []
+    for at in rng.integers(2880, len(whole), 24):
+        if not whole[at - at % 80 : at - at % 80 + 80].strip():
+            continue  # blanks after a header's end carry nothing
+        one = bytearray(whole)
+        one[at] ^= 0x10
+        flipped.append(bytes(one))
+    for content in (whole[: len(whole) // 2], whole[:100], b"", b"no FITS at all", *flipped):
+        (tmp_path / name).write_bytes(content)
+        with pytest.raises(InputError, match=r"tracks\.fits: is damaged"):
+            load_tracks(tmp_path)
+
+
+def test_a_header_that_promises_too_much_is_refused(tmp_path: Path) -> None:
+    """Terabytes in a header are refused before memory is asked for."""
+    saved(tmp_path)
+    path = tmp_path / "tracks.fits"
+    content = path.read_bytes()
+    at = content.index(b"NAXIS2  =", content.index(b"X_PX") - 2880)
+    card = b"NAXIS2  =        4000000000000".ljust(80)
+    path.write_bytes(content[:at] + card + content[at + 80 :])
+    with pytest.raises(InputError, match="damaged"):
+        load_tracks(tmp_path)
+
+
+def test_stamps_of_another_run_are_refused(tmp_path: Path) -> None:
+    """A stamps.fits that does not belong to the tracks is not taken for theirs."""
+    saved(tmp_path / "a")
+    save_tracks(make_tracks(np.random.default_rng(3), 7, 5, 2, exposure_s=None), tmp_path / "b")
+    (tmp_path / "a/stamps.fits").write_bytes((tmp_path / "b/stamps.fits").read_bytes())
+    with pytest.raises(InputError, match="does not belong"):
+        load_tracks(tmp_path / "a")
+
+
+def test_a_folder_without_tracks_is_named(tmp_path: Path) -> None:
+    """The message says which folder and what to give instead."""
+    with pytest.raises(InputError, match=r"holds no tracks\.fits; give the folder"):
+        load_tracks(tmp_path)
+
+
+def test_a_folder_that_cannot_be_written_is_an_output_error(tmp_path: Path) -> None:
+    """A file where the folder should be."""
+    (tmp_path / "taken").write_text("x")
+    with pytest.raises(OutputError, match="cannot be written"):
+        saved(tmp_path / "taken")
