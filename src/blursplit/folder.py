@@ -19,6 +19,8 @@ from blursplit.series import IMAGE_NAMES, SERIES_NAMES, Series
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from numpy.typing import NDArray
+
     from blursplit.stars.tracks import StarTracks
 
 RESULT_FILE = "result.json"
@@ -202,11 +204,12 @@ def read_result_folder(path: Path, *, with_tracks: bool = False) -> Measurement:
     from blursplit.stars import load_tracks
 
     result = read_result(path)
-    arrays, images, scale = {}, {}, None
-    for name, data, header in _read_arrays(path / SERIES_FILE):
+    arrays: dict[str, NDArray[np.float64]] = {}
+    images: dict[str, NDArray[np.float32]] = {}
+    scale = None
+    for name, data, _ in _read_arrays(path / SERIES_FILE):
         if name in SERIES_NAMES:
             arrays[name] = data.astype(np.float64)
-        del header
     for name, data, header in _read_arrays(path / IMAGES_FILE):
         if name in IMAGE_NAMES:
             images[name] = data.astype(np.float32)
