@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sys
 import textwrap
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -22,6 +22,9 @@ from blursplit.result import (
     Structure,
     Tracking,
 )
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 
 def estimate(value: float, sigma: float) -> Estimate:

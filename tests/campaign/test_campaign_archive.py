@@ -46,7 +46,7 @@ def test_second_run_does_only_what_is_new(tmp_path, frames, standin) -> None:
 
 
 def test_renamed_files_are_known_and_their_new_place_is_kept(tmp_path, frames, standin) -> None:
-    measure, log = standin
+    measure, _ = standin
     frames(tmp_path / "in" / "old", "A")
     archive(tmp_path / "in", tmp_path / "s.db", measure=measure, workers=0)
     (tmp_path / "in" / "old").rename(tmp_path / "in" / "new")
@@ -57,7 +57,7 @@ def test_renamed_files_are_known_and_their_new_place_is_kept(tmp_path, frames, s
 
 
 def test_failures_keep_their_reason_and_the_rest_goes_on(tmp_path, frames, standin) -> None:
-    measure, log = standin
+    measure, _ = standin
     for name in ("A", "BAD", "BOOM", "DIE", "Z"):
         frames(tmp_path / "in", name)
     frames(tmp_path / "in", "SHORT", 2)
@@ -79,7 +79,7 @@ def test_failures_keep_their_reason_and_the_rest_goes_on(tmp_path, frames, stand
 
 
 def test_process_that_dies_once_costs_nothing(tmp_path, frames, standin) -> None:
-    measure, log = standin
+    measure, _ = standin
     for name in ("DIE-ONCE", "B", "C", "D"):
         frames(tmp_path / "in", name)
     run = archive(tmp_path / "in", tmp_path / "s.db", measure=measure)
@@ -116,13 +116,13 @@ def test_run_killed_half_way_resumes_with_nothing_lost_or_doubled(
         while calls(log, "GATED") == 0:
             assert process.poll() is None
             time.sleep(0.02)
+        while len(_measured(store)) < 2:
+            time.sleep(0.02)
         worker = int(next(log.glob("GATED*")).name.split("-")[1])
         process.send_signal(how)
         process.communicate(timeout=60)
     _wait_until_gone(worker)
-    with Store(store) as opened:
-        kept = {r["object"] for r in opened.rows("measurements")}
-    assert kept == {"A1", "A2"}
+    assert _measured(store) == {"A1", "A2"}
     gate.touch()
     run = archive(tmp_path / "in", store, measure=measure, workers=1)
     assert (run.done, run.known) == (2, 2)
@@ -131,6 +131,15 @@ def test_run_killed_half_way_resumes_with_nothing_lost_or_doubled(
             "A1", "A2", "GATED", "GATED2",
         ]  # fmt: skip
     assert calls(log, "A") == 2
+
+
+def _measured(store) -> set[str]:
+    """Return the targets measured so far, read beside the running archive."""
+    import contextlib
+    import sqlite3
+
+    with contextlib.closing(sqlite3.connect(store)) as db:
+        return {row[0] for row in db.execute("SELECT object FROM measurements")}
 
 
 def _wait_until_gone(pid: int) -> None:
@@ -157,7 +166,7 @@ def test_failed_sequences_are_tried_again_on_request(tmp_path, frames, standin) 
 
 
 def test_setup_reaches_the_measurement_and_the_key(tmp_path, frames, standin) -> None:
-    measure, log = standin
+    measure, _ = standin
     frames(tmp_path / "in", "A")
     setup = Setup.model_validate({"telescope": {"aperture_m": 0.2}})
     one = archive(tmp_path / "in", tmp_path / "s.db", measure=measure, workers=0)
@@ -167,7 +176,7 @@ def test_setup_reaches_the_measurement_and_the_key(tmp_path, frames, standin) ->
 
 
 def test_progress_counts_to_the_total(tmp_path, frames, standin) -> None:
-    measure, log = standin
+    measure, _ = standin
     frames(tmp_path / "in", "A")
     frames(tmp_path / "in", "B")
     seen = []

@@ -69,7 +69,7 @@ def test_broken_files_are_named_and_the_rest_goes_on(tmp_path, frames) -> None:
     assert all(reason for _, reason in found.refused)
 
 
-def test_cube_is_a_sequence_of_its_own(tmp_path, frames) -> None:
+def test_cube_is_a_sequence_of_its_own(tmp_path) -> None:
     import numpy as np
     from astropy.io import fits
 

@@ -6,15 +6,14 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.campaign.compare_lines import compare_lines
-from blursplit.campaign.detection import (
+from blursplit.campaign.background import (
     Background,
     apparent_frequency,
     background_of,
     exposure_response,
-    smallest_line_arcsec,
-    smallest_mode_arcsec,
 )
+from blursplit.campaign.compare_lines import compare_lines
+from blursplit.campaign.detection import smallest_line_arcsec, smallest_mode_arcsec
 
 
 def states(changes) -> list[str]:

@@ -7,17 +7,24 @@ from blursplit.campaign.archive import ArchiveRun, archive
 from blursplit.campaign.compare import compare, split_alternating
 from blursplit.campaign.compare_record import Comparison
 from blursplit.campaign.limits import Limits, read_limits
+from blursplit.campaign.plan import plan
+from blursplit.campaign.plan_record import Plan
 from blursplit.campaign.store import Store
+from blursplit.campaign.summary import ArchiveSummary, summarize_store
 
 __all__ = [
     "Acceptance",
     "ArchiveRun",
+    "ArchiveSummary",
     "Comparison",
     "Limits",
+    "Plan",
     "Store",
     "archive",
     "compare",
     "judge",
+    "plan",
     "read_limits",
     "split_alternating",
+    "summarize_store",
 ]

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from blursplit.campaign.background import ARCSEC, r0_along_sight_m
 from blursplit.campaign.compare_record import CommonAir
-from blursplit.campaign.detection import ARCSEC, r0_along_sight_m
 from blursplit.campaign.estimates import from_draws, mean_of_sides, quantile
 
 if TYPE_CHECKING:
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
 
 FALLBACK_APERTURE_M = 0.2
+BINS = 161
+"""Frequencies an axis: a field of 80 lambda/D, sixteen times a star of D/r0 = 5."""
 PARTS = ("tracking", "structure", "unassigned")
 
 
@@ -112,46 +114,32 @@ def model_fwhm_arcsec(result: Result, seeing_500nm_zenith_arcsec: float) -> floa
     what the instrument's width exceeds diffraction by; Gaussian motion is an approximation for
     drift and sinusoids beyond half the width (docs, method: blur arithmetic), harmless in a ratio.
     """
-    from blursplit.air.turbulence import structure_function
+    from blursplit.air import (
+        atmosphere_otf,
+        fwhm_of_otf_arcsec,
+        gaussian_otf,
+        pixel_otf,
+        telescope_otf,
+    )
 
     aperture = float(_value(result, "aperture_m", FALLBACK_APERTURE_M))
     outer = _value(result, "outer_scale_m", [10.0, 50.0])
     wavelength = result.sequence.wavelength_m or 550e-9
     r0 = r0_along_sight_m(seeing_500nm_zenith_arcsec, wavelength, result.sequence.airmass or 1.0)
     f_max = aperture / wavelength / ARCSEC
-    axis = np.linspace(-f_max, f_max, 121)
+    axis = np.linspace(-f_max, f_max, BINS)
     fx, fy = axis[None, :], axis[:, None]
     baseline = np.hypot(fx, fy) * ARCSEC * wavelength
-    u = np.minimum(baseline / aperture, 1.0)
-    diffraction = (2 / np.pi) * (np.arccos(u) - u * np.sqrt(1 - u**2))
-    otf = diffraction * np.exp(
-        -0.5 * structure_function(baseline, r0, float(np.sqrt(outer[0] * outer[1])))
-    )
     xx, xy, yy = motion_covariance_arcsec2(result)
     optics = _instrument_variance_arcsec2(result, wavelength / aperture * ARCSEC)
-    quadratic = (xx + optics) * fx**2 + 2 * xy * fx * fy + (yy + optics) * fy**2
-    otf = otf * np.exp(-2 * np.pi**2 * quadratic)
-    guess = 1.1 * np.sqrt(
-        seeing_500nm_zenith_arcsec**2
-        + (wavelength / aperture * ARCSEC) ** 2
-        + 5.55 * (xx + yy + 2 * optics)
-    )
-    return _fwhm(otf, axis, float(guess))
-
-
-def _fwhm(otf: FloatArray, axis: FloatArray, guess_arcsec: float) -> float:
-    """Return the width by area, from a direct Fourier sum on a fine patch around the centre."""
-    x = np.linspace(-1.5 * guess_arcsec, 1.5 * guess_arcsec, 241)
-    phase = 2 * np.pi * np.outer(x, axis)
-    cosine, sine = np.cos(phase), np.sin(phase)
-    # The transfer function is real and even under a half turn: products of sines remain.
-    image = cosine @ otf @ cosine.T - sine @ otf @ sine.T
-    image /= image.max()
-    step = x[1] - x[0]
-    slope = np.hypot(*np.gradient(image))
-    # Pixels on the edge count by the part of them above half, so that the area is smooth in r0.
-    inside = np.clip(0.5 + (image - 0.5) / np.maximum(slope, 1e-9), 0.0, 1.0)
-    return float(2.0 * np.sqrt(inside.sum() * step**2 / np.pi))
+    otf = telescope_otf(baseline / aperture, float(_value(result, "obstruction", 0.0)))
+    otf = otf * atmosphere_otf(baseline, r0, float(np.sqrt(outer[0] * outer[1])))
+    otf = otf * gaussian_otf(fx, fy, xx + optics, yy + optics, xy)
+    # The instrument's width holds the pixel already; without one the pixel stands for itself.
+    scale = _value(result, "pixel_scale_arcsec", None)
+    if scale and optics == 0.0:
+        otf = otf * pixel_otf(fx, fy, float(scale))
+    return float(fwhm_of_otf_arcsec(otf, float(axis[1] - axis[0])).fwhm_arcsec)
 
 
 def motion_covariance_arcsec2(result: Result) -> tuple[float, float, float]:

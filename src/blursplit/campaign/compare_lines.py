@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.campaign.background import background_of
 from blursplit.campaign.compare_record import LineChange
-from blursplit.campaign.detection import background_of, smallest_line_arcsec, smallest_mode_arcsec
+from blursplit.campaign.detection import smallest_line_arcsec, smallest_mode_arcsec
 from blursplit.campaign.estimates import bound95, from_draws, quantile
 
 if TYPE_CHECKING:

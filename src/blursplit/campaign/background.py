@@ -1,0 +1,210 @@
+"""What a line must stand out of: the air that all stars share, and noise."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from blursplit.result import Result
+    from blursplit.series import Series
+
+    FloatArray = NDArray[np.float64]
+
+Range = Literal["low", "middle", "high"]
+ARCSEC = 206_264.806
+
+
+@dataclass(frozen=True)
+class Background:
+    """What a line must stand out of, on one axis of the shared motion.
+
+    Parameters
+    ----------
+    frequency_hz : ndarray, shape (m,)
+        Increasing, from about 1/duration to the Nyquist frequency.
+    low, middle, high : ndarray, shape (m,)
+        One-sided density [arcsec^2/Hz] and its range, mostly that of the wind.
+    duration_s, cadence_s : float
+    exposure_s : float
+    """
+
+    frequency_hz: FloatArray
+    low: FloatArray
+    middle: FloatArray
+    high: FloatArray
+    duration_s: float
+    cadence_s: float
+    exposure_s: float
+
+    @property
+    def stretches(self) -> int:
+        """Number of stretches into which the line search cuts a long run."""
+        from blursplit.spectra.periodogram import LONGEST
+
+        return int(np.ceil(self.duration_s / self.cadence_s / LONGEST))
+
+    @property
+    def stretch_s(self) -> float:
+        """Length of one of them, which sets the resolution of the search."""
+        return self.duration_s / self.stretches
+
+    @property
+    def nyquist_hz(self) -> float:
+        """Half of the frame rate."""
+        return 0.5 / self.cadence_s
+
+    def at(self, frequency_hz: FloatArray | float, which: Range = "middle") -> FloatArray:
+        """Return the density at a true frequency, found where sampling folds it to."""
+        seen = apparent_frequency(frequency_hz, 1.0 / self.cadence_s)
+        log_density = np.log(np.maximum(getattr(self, which), 1e-300))
+        return np.asarray(np.exp(np.interp(seen, self.frequency_hz, log_density)))
+
+
+def apparent_frequency(frequency_hz: FloatArray | float, rate_hz: float) -> FloatArray:
+    """Return where a frequency appears at a frame rate: |f - rate round(f/rate)|."""
+    f = np.asarray(frequency_hz, dtype=float)
+    return np.asarray(np.abs(f - rate_hz * np.round(f / rate_hz)))
+
+
+def exposure_response(frequency_hz: FloatArray | float, exposure_s: float) -> FloatArray:
+    """Return the share of an oscillation's amplitude left after averaging over an exposure."""
+    return np.asarray(np.abs(np.sinc(np.asarray(frequency_hz, dtype=float) * exposure_s)))
+
+
+def model_background(
+    *,
+    aperture_m: float,
+    obstruction: float,
+    r0_m: float,
+    wavelength_m: float,
+    outer_scale_m: float,
+    wind_m_s: tuple[float, float],
+    noise_arcsec: float,
+    duration_s: float,
+    cadence_s: float,
+    exposure_s: float,
+    n_bins: int = 400,
+) -> Background:
+    """Return the shared motion's background: air seen by all stars alike, plus centroid noise.
+
+    Parameters
+    ----------
+    aperture_m, obstruction : float
+    r0_m : float
+        Fried parameter along the line of sight at `wavelength_m`.
+    wavelength_m, outer_scale_m : float
+    wind_m_s : (low, high)
+        Winds equally likely in their logarithm; the density's median over them is `middle`, the
+        16 % and 84 % points are `low` and `high`.
+    noise_arcsec : float
+        One-axis noise of the shared motion in one frame.
+    duration_s, cadence_s, exposure_s : float
+    n_bins : int
+
+    Returns
+    -------
+    Background
+
+    Notes
+    -----
+    Tilt spectra of `blursplit.air.temporal` (Conan, Rousset & Madec 1995, JOSA A 12, 1559), mean
+    of the two wind directions, times sinc^2 of the exposure; what lies above the Nyquist
+    frequency is folded back once. All of the air counts as common, which is the ground-layer
+    case and the worst one for a line. Noise: 2 sigma^2 dt.
+    """
+    nyquist = 0.5 / cadence_s
+    f = np.geomspace(min(1.0 / duration_s, 0.1 * nyquist), nyquist, n_bins)
+    unit = (ARCSEC * wavelength_m) ** 2 * r0_m ** (-5 / 3) * aperture_m ** (-1 / 3)
+    winds = np.geomspace(wind_m_s[0], wind_m_s[1], 7)
+    air = np.empty((len(winds), n_bins))
+    ratio = aperture_m / outer_scale_m
+    for k, wind in enumerate(winds):
+        scale = unit * aperture_m / wind
+        for image in (f, 2 * nyquist - f):
+            term = scale * _mean_tilt(image * aperture_m / wind, ratio, obstruction)
+            term *= exposure_response(image, exposure_s) ** 2
+            air[k] = term if image is f else air[k] + term
+    noise = 2.0 * noise_arcsec**2 * cadence_s
+    low, middle, high = np.quantile(air, [0.1587, 0.5, 0.8413], axis=0) + noise
+    return Background(f, low, middle, high, duration_s, cadence_s, exposure_s)
+
+
+def _mean_tilt(x: FloatArray, ratio: float, obstruction: float) -> FloatArray:
+    from blursplit.air.temporal import tilt_spectra
+
+    along, across = tilt_spectra(x, ratio, obstruction, "Z")
+    return np.asarray(0.5 * (along + across))
+
+
+def background_of(result: Result, series: Series | None = None) -> Background | None:
+    """Return the background of a measured run: its own density, else that of its model.
+
+    Parameters
+    ----------
+    result : Result
+    series : Series, optional
+        With the density of the shared motion; the running median over two dozen bins is the
+        continuum, so that the lines themselves do not raise it.
+
+    Returns
+    -------
+    Background or None
+        None when too little is known (no frame interval, no seeing, no aperture).
+    """
+    s = result.sequence
+    if not (s.cadence_s and s.duration_s and s.duration_s > 8 * s.cadence_s):
+        return None
+    exposure = s.frame_exposure_s or 0.0
+    if series is not None and "common_psd_x_arcsec2_hz" in series.arrays:
+        return _measured(series, s.duration_s, s.cadence_s, exposure)
+    seeing = result.atmosphere.seeing_500nm_zenith_arcsec
+    aperture = _known(result, "aperture_m")
+    if seeing is None or not aperture:
+        return None
+    from blursplit.campaign.estimates import quantile
+
+    outer = _known(result, "outer_scale_m") or [10.0, 50.0]
+    wind = _known(result, "wind_m_s") or [2.0, 30.0]
+    wavelength = s.wavelength_m or 550e-9
+    return model_background(
+        aperture_m=float(aperture),
+        obstruction=float(_known(result, "obstruction") or 0.0),
+        r0_m=r0_along_sight_m(float(quantile(seeing, 0.0)), wavelength, s.airmass or 1.0),
+        wavelength_m=wavelength,
+        outer_scale_m=float(np.sqrt(outer[0] * outer[1])),
+        wind_m_s=(float(wind[0]), float(wind[1])),
+        noise_arcsec=result.motion.noise_rms_arcsec or 0.0,
+        duration_s=s.duration_s,
+        cadence_s=s.cadence_s,
+        exposure_s=exposure,
+    )
+
+
+def r0_along_sight_m(
+    seeing_500nm_zenith_arcsec: float, wavelength_m: float, airmass: float
+) -> float:
+    """Return r0 at a wavelength and airmass from the seeing at 500 nm and zenith (Fried 1966)."""
+    zenith = 0.975863 * 500e-9 * ARCSEC / seeing_500nm_zenith_arcsec
+    return float(zenith * (wavelength_m / 500e-9) ** 1.2 * airmass**-0.6)
+
+
+def _known(result: Result, key: str) -> Any:
+    entry = result.setup.get(key)
+    return None if entry is None else entry.value
+
+
+def _measured(series: Series, duration_s: float, cadence_s: float, exposure_s: float) -> Background:
+    from scipy.ndimage import median_filter
+
+    f = np.asarray(series.arrays["frequency_hz"], dtype=float)
+    x = np.asarray(series.arrays["common_psd_x_arcsec2_hz"], dtype=float)
+    y = np.asarray(series.arrays["common_psd_y_arcsec2_hz"], dtype=float)
+    ok = (f > 0) & np.isfinite(x) & np.isfinite(y)
+    # The worse axis counts: a line may lie along it.
+    worse = np.exp(median_filter(np.log(np.maximum(x, y)[ok]), size=25, mode="nearest"))
+    return Background(f[ok], worse, worse, worse, duration_s, cadence_s, exposure_s)

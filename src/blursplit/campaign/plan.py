@@ -1,0 +1,324 @@
+"""What to record, and the smallest vibration that such a run would show."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from blursplit.campaign.background import (
+    ARCSEC,
+    Background,
+    apparent_frequency,
+    exposure_response,
+    model_background,
+    r0_along_sight_m,
+)
+from blursplit.campaign.detection import smallest_line_arcsec, smallest_mode_arcsec
+from blursplit.campaign.plan_record import (
+    Detectable,
+    FieldTonight,
+    Mains,
+    Plan,
+    SeenHeight,
+    Turns,
+)
+from blursplit.campaign.recording import DURATION_S, geometric_middle, plan_recording
+from blursplit.errors import InputError
+from blursplit.instrument import Setup, assemble
+from blursplit.result import SetupEntry, Warning_
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import date
+
+    from blursplit.campaign.plan_record import Recording
+    from blursplit.instrument import Instrument, Origin
+
+STARS = 4
+DAMPING = 0.015
+SHOWN_HZ = (1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 20.0, 30.0, 45.0, 60.0, 100.0)
+SEPARATIONS_ARCSEC = (30.0, 120.0, 600.0, 1800.0)
+SIDEREAL_DAY_S = 86164.0905
+MAINS_HZ = (50.0, 60.0)
+
+
+def plan(
+    setup: Setup,
+    origins: Mapping[str, Origin] | None = None,
+    *,
+    seeing_arcsec: float = 2.0,
+    stars: int = STARS,
+    duration_s: float = DURATION_S,
+    damping_ratio: float = DAMPING,
+    night: date | None = None,
+) -> Plan:
+    """Plan a run.
+
+    Parameters
+    ----------
+    setup : Setup
+        Aperture and pixel scale are needed; a stated exposure or frame interval is kept.
+    origins : mapping, optional
+        Flat key -> where it was said.
+    seeing_arcsec : float
+        At 500 nm and zenith.
+    stars : int
+        Stars to be used, each as bright as the faintest allowed.
+    duration_s : float
+    damping_ratio : float
+        Of the structure looked for.
+    night : date, optional
+        Evening for which fields are listed; needs the site.
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    InputError
+        When aperture or pixel scale are not known, or an argument makes no sense.
+
+    Notes
+    -----
+    All of the air is taken as common to the stars, which is the worst case for a line. Detection
+    as in the measurement's own line search; see `smallest_line_arcsec`.
+    """
+    from importlib.metadata import version
+
+    instrument = assemble(setup, origins or {}, {})
+    _check(instrument, seeing_arcsec, stars, duration_s)
+    warnings: list[Warning_] = []
+    recording = plan_recording(instrument, seeing_arcsec, stars, duration_s, warnings)
+    background = _background(instrument, recording, seeing_arcsec)
+    detectable = [
+        _detectable(f, damping_ratio, background)
+        for f in SHOWN_HZ
+        if f <= 2.0 * recording.nyquist_hz
+    ]
+    band = (3.0, max(0.8 * recording.nyquist_hz, 3.5))
+    grid = np.geomspace(*band, 24)
+    mode = _worst(smallest_mode_arcsec(grid, damping_ratio, background))
+    line = _worst(smallest_line_arcsec(grid, background))
+    mains = _mains(recording)
+    warnings += _mains_warnings(mains, recording) + _row_warnings(instrument)
+    fields = _fields(instrument, night, warnings)
+    return Plan(
+        version=version("blursplit"),
+        seeing_arcsec=seeing_arcsec,
+        damping_ratio=damping_ratio,
+        setup={
+            key: SetupEntry(value=k.value, origin=k.origin, note=k.note)
+            for key, k in instrument.known.items()
+        },
+        recording=recording,
+        detectable=detectable,
+        smallest_structure_arcsec=mode,
+        smallest_line_arcsec=line,
+        smallest_between_hz=band,
+        pairs=[_seen(s, instrument) for s in SEPARATIONS_ARCSEC],
+        mask=_mask(instrument),
+        turns=_turns(instrument, recording.duration_s),
+        mains=mains,
+        night=None if night is None else night.isoformat(),
+        fields=fields,
+        statement=_statement(recording, mode, line, band, seeing_arcsec, stars, damping_ratio),
+        warnings=warnings,
+    )
+
+
+def _check(instrument: Instrument, seeing_arcsec: float, stars: int, duration_s: float) -> None:
+    for key, section in (("aperture_m", "telescope"), ("pixel_scale_arcsec", "camera")):
+        if instrument.get(key) is None:
+            also = " (or pixel_um and focal_length_m)" if section == "camera" else ""
+            raise InputError(
+                f"setup key {section}.{key}",
+                "is not known",
+                f"state it in the setup file or with --set {section}.{key}=...{also}",
+            )
+    if not 0.1 <= seeing_arcsec <= 20.0:  # noqa: PLR2004 - what skies do
+        raise InputError("--seeing", f"{seeing_arcsec:g} arcsec makes no sense", "give 0.1 to 20")
+    if stars < 1:
+        raise InputError("--stars", f"{stars} makes no sense", "give 1 or more")
+    if not 1.0 <= duration_s <= 1e5:  # noqa: PLR2004 - from a second to a night
+        raise InputError("--length", f"{duration_s:g} s makes no sense", "give 1 s to a night")
+
+
+def _background(instrument: Instrument, recording: Recording, seeing: float) -> Background:
+    outer, wind = instrument.get("outer_scale_m"), instrument.get("wind_m_s")
+    wavelength = float(instrument.get("wavelength_nm")) * 1e-9
+    return model_background(
+        aperture_m=float(instrument.get("aperture_m")),
+        obstruction=float(instrument.get("obstruction") or 0.0),
+        r0_m=r0_along_sight_m(seeing, wavelength, float(instrument.get("airmass") or 1.0)),
+        wavelength_m=wavelength,
+        outer_scale_m=geometric_middle(outer),
+        wind_m_s=(float(wind[0]), float(wind[1])),
+        noise_arcsec=recording.shared_noise_arcsec,
+        duration_s=recording.duration_s,
+        cadence_s=recording.frame_interval_s,
+        exposure_s=recording.exposure_s,
+    )
+
+
+def _detectable(frequency: float, damping: float, background: Background) -> Detectable:
+    line = [smallest_line_arcsec(frequency, background, which=w) for w in ("low", "middle", "high")]
+    mode = [
+        smallest_mode_arcsec(frequency, damping, background, which=w)
+        for w in ("low", "middle", "high")
+    ]
+    numbers = [float(v) if np.isfinite(v) else None for v in (*line, *mode)]
+    return Detectable(
+        frequency_hz=frequency,
+        line_low_arcsec=numbers[0],
+        line_rms_arcsec=numbers[1],
+        line_high_arcsec=numbers[2],
+        mode_low_arcsec=numbers[3],
+        mode_rms_arcsec=numbers[4],
+        mode_high_arcsec=numbers[5],
+    )
+
+
+def _worst(values: Any) -> float | None:
+    finite = values[np.isfinite(values)]
+    return float(finite.max()) if finite.size else None
+
+
+def _seen(separation_arcsec: float, instrument: Instrument) -> SeenHeight:
+    from blursplit.air.tilt import pair_kernels, tilt_coefficient
+
+    aperture = float(instrument.get("aperture_m"))
+    ratio = aperture / geometric_middle(instrument.get("outer_scale_m"))
+    obstruction = float(instrument.get("obstruction") or 0.0)
+    sizes = np.geomspace(0.02, 60.0, 400)
+    along, across = pair_kernels(sizes, ratio, obstruction, "Z")
+    seen = 0.5 * (along + across) / (2.0 * tilt_coefficient("Z", obstruction, ratio))
+    heights = sizes * aperture / (separation_arcsec / ARCSEC)
+    tenth, half = (float(heights[np.argmax(seen >= part)]) for part in (0.1, 0.5))
+    return SeenHeight(
+        separation_arcsec=separation_arcsec, tenth_seen_above_m=tenth, half_seen_above_m=half
+    )
+
+
+def _mask(instrument: Instrument) -> str:
+    aperture = float(instrument.get("aperture_m"))
+    widest = _seen(SEPARATIONS_ARCSEC[-1], instrument)
+    opening = aperture / 4.0
+    return (
+        f"Even stars half a degree apart leave most of the air below "
+        f"{widest.tenth_seen_above_m:.0f} m unseen, so ground air and shared shake without lines "
+        "stay together. A mask with two openings on one star sees all of the air: openings of "
+        f"{opening * 1000:.0f} mm, {aperture * 0.72 * 1000:.0f} mm apart, one with a weak wedge. "
+        "Needed when the verdict between air and shared motion comes out undecided, or when no "
+        "field with four stars fits the camera."
+    )
+
+
+def _turns(instrument: Instrument, duration_s: float) -> list[Turns]:
+    periods = list(instrument.get("worm_period_s") or [])
+    periods += [SIDEREAL_DAY_S / teeth for teeth in instrument.get("wheel_teeth") or []]
+    return [
+        Turns(period_s=p, turns_in_run=duration_s / p, two_turns_s=2.0 * p)
+        for p in sorted(set(periods))
+    ]
+
+
+def _mains(recording: Recording) -> list[Mains]:
+    found = []
+    for base in MAINS_HZ:
+        for harmonic in (1, 2, 3, 4):
+            f = base * harmonic
+            found.append(
+                Mains(
+                    true_hz=f,
+                    apparent_hz=float(apparent_frequency(f, recording.rate_hz)),
+                    amplitude_left=float(exposure_response(f, recording.exposure_s)),
+                )
+            )
+    return found
+
+
+def _mains_warnings(mains: list[Mains], recording: Recording) -> list[Warning_]:
+    slow = 15.0 / recording.duration_s
+    hidden = [m for m in mains if m.apparent_hz < slow and m.amplitude_left > 0.1]  # noqa: PLR2004
+    if not hidden:
+        return []
+    names = ", ".join(f"{m.true_hz:g} Hz" for m in hidden)
+    text = (
+        f"at {recording.rate_hz:.4g} frames/s the mains ({names}) folds to almost zero and passes "
+        f"for drift: choose another rate, e.g. {recording.rate_hz * 0.93:.3g} frames/s"
+    )
+    return [Warning_(code="mains-alias", text=text)]
+
+
+def _row_warnings(instrument: Instrument) -> list[Warning_]:
+    row_us = float(instrument.get("row_time_us") or 0.0)
+    if row_us == 0.0:
+        if instrument.origin("row_time_us") != "default":
+            return []
+        text = (
+            "row time not stated, a global shutter is assumed; with a rolling shutter state "
+            "camera.row_time_us, or shared vibration looks like air"
+        )
+        return [Warning_(code="row-time-unknown", text=text)]
+    turn = 20.0 * 1000.0 * row_us * 1e-6 * 360.0
+    text = (
+        f"rolling shutter: stars 1000 rows apart see 20 Hz shifted by {turn:.0f} degrees; state "
+        "camera.row_order too, and prefer stars on different rows, which tell aliases apart"
+    )
+    return [Warning_(code="rolling-shutter", text=text)]
+
+
+def _fields(
+    instrument: Instrument, night: date | None, warnings: list[Warning_]
+) -> list[FieldTonight]:
+    if night is None:
+        return []
+    latitude, longitude = instrument.get("latitude_deg"), instrument.get("longitude_deg")
+    if latitude is None or longitude is None:
+        text = "no fields listed: state site.latitude_deg and site.longitude_deg (east positive)"
+        warnings.append(Warning_(code="site-unknown", text=text))
+        return []
+    from blursplit.campaign.fields import fields_tonight
+
+    found = fields_tonight(night, latitude, longitude)
+    if not found:
+        warnings.append(Warning_(code="no-dark-hours", text="no dark hours in this night"))
+    return [
+        FieldTonight(
+            name=v.field.name,
+            kind="cluster" if v.field.kind == "cluster" else "pair",
+            ra_deg=round(v.field.ra_deg, 4),
+            dec_deg=v.field.dec_deg,
+            size_arcmin=v.field.size_arcmin,
+            brightest_mag=v.field.brightest_mag,
+            highest_deg=v.highest_deg,
+            best_utc=v.best_utc,
+            hours_above_40_deg=v.hours_high,
+        )
+        for v in found
+    ]
+
+
+def _statement(
+    recording: Recording,
+    mode: float | None,
+    line: float | None,
+    band: tuple[float, float],
+    seeing: float,
+    stars: int,
+    damping: float,
+) -> str:
+    how = (
+        f"Record {recording.duration_s:g} s at {recording.rate_hz:.3g} frames/s, "
+        f"{recording.exposure_s * 1000:.3g} ms each, with {stars} or more stars of magnitude "
+        f"{recording.faintest_mag:.1f} or brighter."
+    )
+    if mode is None or line is None:
+        return how + " The run is too short to show lines."
+    return (
+        f"{how} In {seeing:g} arcsec seeing such a run shows, nine times in ten, a structure mode "
+        f"(damping {100 * damping:g} percent) from {mode:.2g} arcsec rms and a steady line from "
+        f"{line:.2g} arcsec rms, between {band[0]:g} and {band[1]:.3g} Hz."
+    )
