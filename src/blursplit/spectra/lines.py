@@ -48,6 +48,9 @@ TRIALS_PER_BIN = 0.08
 """Chance of a gain r anywhere is TRIALS_PER_BIN bins (r/2) exp(-r/2). White noise gives 0.027,
 air with tube currents and drift 0.04 to 0.09 (300 series each); see benchmarks/lines.py."""
 
+MOST_PENDING = 2
+"""Modes that may wait for a neighbour before their joint gain is judged."""
+
 LOWEST_CONTRAST = 2.0
 """Peak over continuum that a mode needs."""
 
@@ -142,15 +145,20 @@ def find_lines(
     low = LOWEST_BINS / periodogram.duration_s if lowest_hz is None else lowest_hz
     high = float(periodogram.frequency_hz[-3])
     state = _settle(periodogram, basis, [], [])
+    trial, pending = state, 0
     for _ in range(max_lines):
-        seed = _next_seed(periodogram, basis, state, low, high)
+        seed = _next_seed(periodogram, basis, trial, low, high)
         if seed is None or seed.ratio < SEED_RATIO:
             break
-        trial = _with_seed(periodogram, basis, state, seed)
+        trial = _with_seed(periodogram, basis, trial, seed)
+        pending += 1
         gain = 2.0 * (trial.log_likelihood - state.log_likelihood)
-        if chance_of_ratio(gain, periodogram, low, high) > false_alarm:
+        # Two close modes on different axes gain only together: one alone fits worse than a
+        # humped continuum. So a mode that gains nothing yet may wait for its neighbour.
+        if chance_of_ratio(gain / pending, periodogram, low, high) <= false_alarm:
+            state, pending = trial, 0
+        elif pending > MOST_PENDING:
             break
-        state = trial
     state, chances = _prune(periodogram, basis, state, (low, high), false_alarm)
     continuum = Continuum(
         basis.knots, state.coefficients, 2.0 / periodogram.duration_s, high, noise_psd
