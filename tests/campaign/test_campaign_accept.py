@@ -157,6 +157,7 @@ def test_exit_codes_are_those_of_the_design(make) -> None:
         ("blur_time_s = -1\n", "blur_time_s"),
         ("[[lines]]\nno_shared_line_above_arcsec = 0.1\nbetween_hz = [60, 2]", "lines.0"),
         ("[[lines]]\nno_shared_line_above_arcsec = 0.1", "between_hz"),
+        ("[limits]\n'tap.setling_s' = {at_most = 1}", "did you mean 'tap.settling_s'"),
         ("title = 'empty'", "holds no limit"),
         ("title = ", "TOML"),
     ],

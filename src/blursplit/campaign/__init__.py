@@ -9,6 +9,7 @@ from blursplit.campaign.compare_record import Comparison
 from blursplit.campaign.limits import Limits, read_limits
 from blursplit.campaign.plan import plan
 from blursplit.campaign.plan_record import Plan
+from blursplit.campaign.schemas import json_schemas
 from blursplit.campaign.store import Store
 from blursplit.campaign.summary import ArchiveSummary, summarize_store
 
@@ -22,6 +23,7 @@ __all__ = [
     "Store",
     "archive",
     "compare",
+    "json_schemas",
     "judge",
     "plan",
     "read_limits",

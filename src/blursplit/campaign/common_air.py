@@ -8,7 +8,7 @@ import numpy as np
 
 from blursplit.campaign.background import ARCSEC, r0_along_sight_m
 from blursplit.campaign.compare_record import CommonAir
-from blursplit.campaign.estimates import from_draws, mean_of_sides, quantile
+from blursplit.campaign.estimates import BETWEEN_WIDTHS, from_draws, mean_of_sides, quantile
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -50,7 +50,7 @@ def width_at_common_air(
     seeings = [r.atmosphere.seeing_500nm_zenith_arcsec for side in sides for r in side]
     common = float(np.exp(np.mean([np.log(quantile(s, 0.0)) for s in seeings if s])))
     moved = [[_moved(r, common, rng) for r in side] for side in sides]
-    draws = mean_of_sides(moved[0], moved[1], rng)
+    draws = mean_of_sides(moved[0], moved[1], rng, scatter=BETWEEN_WIDTHS)
     difference = draws.after - draws.before
     assumed = sorted({a for side in sides for r in side for a in _assumed(r)})
     method = "recorded width times the ratio of modelled widths in the common and in its own air"

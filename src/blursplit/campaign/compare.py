@@ -10,7 +10,13 @@ import numpy as np
 from blursplit.campaign.common_air import width_at_common_air
 from blursplit.campaign.compare_lines import compare_lines
 from blursplit.campaign.compare_record import Change, Comparison, Side
-from blursplit.campaign.estimates import Z95, from_draws, mean_of_sides
+from blursplit.campaign.estimates import (
+    BETWEEN_RUNS,
+    BETWEEN_WIDTHS,
+    Z95,
+    from_draws,
+    mean_of_sides,
+)
 from blursplit.campaign.paths import estimate_at
 from blursplit.errors import InputError
 from blursplit.result import Estimate, Warning_
@@ -36,8 +42,8 @@ COMPARED: tuple[str, ...] = (
 )
 SLOW = ("tracking.", "unassigned.", "atmosphere.motion", "fwhm.", "structure.saved")
 """Quantities that grow with the blur time, so that both sides need the same one."""
-REALISED = ("atmosphere.", "fwhm.recorded")
-"""Quantities compared as they were in these very runs: the air repeats nothing."""
+SCATTER = {"atmosphere": 0.0, "fwhm": BETWEEN_WIDTHS}
+"""Prior scatter between runs; the air is compared as it was in these very runs."""
 POWER_80 = 0.841621
 BLUR_TIME_TOLERANCE = 0.02
 TURNS = 2
@@ -104,7 +110,8 @@ def compare(
         common_air=air,
         lines=compare_lines(*sides),
         probability_structure_improved=probability,
-        statement=_statement(structure, probability),
+        statement=_statement(structure, probability)
+        + _open_cause(changes["unassigned.rms_major_arcsec"]),
         warnings=warnings,
     )
 
@@ -175,7 +182,8 @@ def _change(
     known = [[e for e in (estimate_at(r, key) for r in side) if e is not None] for side in sides]
     if not (known[0] and known[1]):
         return None
-    draws = mean_of_sides(known[0], known[1], rng, n_draws, realised=key.startswith(REALISED))
+    scatter = SCATTER.get(key.partition(".")[0], BETWEEN_RUNS)
+    draws = mean_of_sides(known[0], known[1], rng, n_draws, scatter=scatter)
     difference = draws.after - draws.before
     all_limits = [all(e.is_limit for e in side) for side in known]
     note = _limit_note(*all_limits)
@@ -217,7 +225,7 @@ def _doubts(
     found = []
     if min(len(side) for side in sides) == 1:
         text = (
-            "one run on a side: how much repeats differ is assumed (scale 20 percent), not "
+            "one run on a side: how much repeats differ is assumed (about 20 percent), not "
             "measured; three or more runs a side, taken in turns, would measure it"
         )
         found.append(Warning_(code="repeats-assumed", text=text))
@@ -254,6 +262,20 @@ def _statement(structure: Change | None, probability: float | None) -> str:
     return (
         f"Undecided whether the structure's motion changed ({span}); probability that it became "
         f"smaller {probability:.2f}. These data could have shown a change of {smallest} or more."
+    )
+
+
+def _open_cause(change: Change | None) -> str:
+    """Return a sentence on shared motion of open cause where it clearly changed."""
+    if change is None or change.probability_smaller is None:
+        return ""
+    p, d = change.probability_smaller, change.difference
+    if 1 - SURE < p < SURE:
+        return ""
+    way = "smaller" if p >= SURE else "larger"
+    return (
+        f" Shared motion whose cause is open became {way} ({d.value:+.2g} arcsec rms, 95 % "
+        f"interval {d.low95:+.2g} to {d.high95:+.2g}): wind shake, tube currents or structure."
     )
 
 

@@ -18,11 +18,13 @@ if TYPE_CHECKING:
 
 Z95 = 1.959964
 BETWEEN_RUNS = 0.2
-"""Scale of the prior on the scatter between repeats, as a share of the value.
+BETWEEN_WIDTHS = 0.05
+"""Mean of the prior on the scatter between repeats, as a share of the value.
 
 Half a minute of a lightly damped mode scatters 9 to 20 percent about its nominal rms and half a
 minute of air up to 20 percent (docs, method: finite samples). Wind makes it more: that only
-repeats can tell, and with four or more in all they outweigh the prior.
+repeats can tell, and with four or more in all they outweigh the prior. Widths: 20 percent of the
+motion's variance, which is about half of what widens a star, are 5 percent of its width.
 """
 
 
@@ -136,13 +138,13 @@ def mean_of_sides(
     rng: np.random.Generator,
     n_draws: int = 20_000,
     *,
-    realised: bool = False,
+    scatter: float = BETWEEN_RUNS,
 ) -> TwoSides:
     """Return the mean of repeats on both sides under a random-effects model.
 
     Repeat k of a side is the side's mean plus scatter between runs (one standard deviation for
     both sides) plus the error of its own estimate. The scatter has a gamma prior (shape 2,
-    mean 20 % of the value) and is integrated over, so that one run a side carries the scatter
+    mean `scatter`) and is integrated over, so that one run a side carries the scatter
     that one run has, and many runs speak for themselves.
 
     Parameters
@@ -151,9 +153,10 @@ def mean_of_sides(
         At least one each.
     rng : numpy.random.Generator
     n_draws : int
-    realised : bool
-        Compare what these very runs had (the air of those minutes), not what repeats would have:
-        no scatter between runs is added.
+    scatter : float
+        Mean of the prior on the scatter between runs, a share of the value. With 0 none is added:
+        what these very runs had is compared (the air of those minutes), not what repeats would
+        have.
 
     Returns
     -------
@@ -172,10 +175,10 @@ def mean_of_sides(
     centre = [np.array([_transform(quantile(e, 0.0), logarithmic) for e in s]) for s in sides]
     sigma = [np.array([_half_width(e, logarithmic) for e in s]) for s in sides]
     unit = 1.0 if logarithmic else max(float(np.mean(np.concatenate(centre))), 1e-12)
-    if realised:
+    if scatter == 0:
         tau = np.zeros(n_draws)
     else:
-        grid, weight = _between_posterior(centre, sigma, unit)
+        grid, weight = _between_posterior(centre, sigma, scatter * unit)
         tau = rng.choice(grid, size=n_draws, p=weight)
     means = [
         _draw_mean(side, s, tau, logarithmic=logarithmic, rng=rng)
@@ -199,9 +202,8 @@ def _half_width(estimate: Estimate, logarithmic: bool) -> float:
 
 
 def _between_posterior(
-    centre: list[FloatArray], sigma: list[FloatArray], unit: float
+    centre: list[FloatArray], sigma: list[FloatArray], scale: float
 ) -> tuple[FloatArray, FloatArray]:
-    scale = BETWEEN_RUNS * unit
     grid = scale * np.geomspace(0.005, 50.0, 240)
     log_p = np.log(np.maximum(grid, 1e-12 * scale)) - 2.0 * grid / scale
     for y, s in zip(centre, sigma, strict=True):

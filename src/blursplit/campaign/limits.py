@@ -112,7 +112,7 @@ def read_limits(path: Path) -> Limits:
         raise InputError(path, "holds no limit", "write a [limits] table or [[lines]] rules")
     kinds = known_paths()
     for key in limits.limits:
-        if not key.startswith("tap.") and key not in kinds:
+        if key not in kinds:
             near = nearest_path(key)
             remedy = f"did you mean '{near}'?" if near else "use a path of result.json"
             raise InputError(path, f"key 'limits.{key}' is no number of a result", remedy)

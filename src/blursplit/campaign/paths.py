@@ -12,9 +12,18 @@ from blursplit.result import Estimate, Result
 
 
 def known_paths() -> dict[str, str]:
-    """Return every single number of a result: path -> "estimate" or "number"."""
+    """Return every number of a result and, under ``tap.``, of a tap result.
+
+    Returns
+    -------
+    dict
+        Path -> "estimate" or "number".
+    """
+    from blursplit.spectra.tap_result import TapResult
+
     found: dict[str, str] = {}
     _collect(Result, "", found)
+    _collect(TapResult, "tap.", found)
     return found
 
 

@@ -1,7 +1,25 @@
 """The store: one SQLite file with a row and the result of each sequence.
 
-Tables ``sequences`` and ``results`` and the views ``measurements`` and ``nights`` are public:
-they are documented in docs and may be read with plain SQL or pandas while `archive` runs.
+These tables and views are public and may be read with plain SQL or pandas while `archive` runs:
+
+sequences
+    One row a sequence, failed ones included: ``key``, ``content`` (digest of its files),
+    ``settings`` (digest of setup and blur time), ``status`` (done, failed, too short),
+    ``reason``, ``name``, ``first_file``, ``files``, ``frames``, the conditions from the headers
+    (``object`` ... ``temperature_c``), ``seconds``, ``measured_utc``, ``version``.
+results
+    ``key`` and ``result``, the text of result.json; SQLite's ``json_extract`` reaches into it.
+files
+    ``key``, ``position``, ``path``.
+refused_files
+    FITS files that could not be read, and why.
+measurements
+    View: the done rows of ``sequences`` with the main numbers as columns; each estimate as
+    NAME, NAME_low and NAME_high (68 %). An upper limit has NAME null and NAME_high set.
+nights
+    View: counts and means by night (date of the evening).
+
+For example ``pandas.read_sql("SELECT * FROM measurements", sqlite3.connect(path))``.
 """
 
 from __future__ import annotations

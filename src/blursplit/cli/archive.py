@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -14,8 +14,15 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from blursplit.campaign.archive import ArchiveRun
+    from blursplit.campaign.summary import ArchiveSummary, Spread
 
 STORE_NAME = "blursplit-archive.sqlite"
+SHOWN = {
+    "recorded_fwhm_arcsec": "FWHM",
+    "seeing_500nm_zenith_arcsec": "seeing",
+    "structure_rms_arcsec": "structure rms",
+    "tracking_rms_arcsec": "tracking rms",
+}
 
 
 @speaks_plainly
@@ -124,23 +131,31 @@ def _tell(run: ArchiveRun) -> None:
         say(f"{count} files left out: {reason}")
 
 
-def _show(summary: Any) -> None:
+def _show(summary: ArchiveSummary) -> None:
     from rich import box
     from rich.console import Console
     from rich.table import Table
 
     console = Console(highlight=False, markup=False)
-    names = list(summary.overall.spreads)
+    names = [n for n in SHOWN if n in summary.overall.spreads]
     if names:
-        table = Table(box=box.SIMPLE, title="Medians", title_justify="left")
-        for column in ("night", "sequences", *names):
-            table.add_column(column, overflow="fold")
+        table = Table(box=box.SIMPLE, title="Medians [arcsec]", title_justify="left")
+        for column in ("night", "sequences", *(SHOWN[n] for n in names)):
+            table.add_column(column, no_wrap=column == "night")
         for group in (*summary.nights, summary.overall):
-            cells = [group.spreads.get(n) for n in names]
-            texts = ["-" if c is None or c.median is None else f"{c.median:.2f}" for c in cells]
-            table.add_row(group.label, str(group.sequences), *texts)
+            cells = [_median(group.spreads.get(n)) for n in names]
+            table.add_row(group.label, str(group.sequences), *cells)
         console.print(table)
     for pick in summary.worth_opening:
         console.print(f"worth opening: {pick.name}: {'; '.join(pick.reasons)}")
     for reason, count in summary.failures.items():
         console.print(f"failed ({count}): {reason}")
+
+
+def _median(spread: Spread | None) -> str:
+    if spread is None:
+        return "-"
+    if spread.median is None:
+        return "limits"
+    low, high = ("limit" if v is None else f"{v:.2f}" for v in (spread.low, spread.high))
+    return f"{spread.median:.2f} ({low} to {high})"

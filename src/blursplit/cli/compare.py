@@ -96,14 +96,15 @@ def _show(comparison: Comparison) -> None:
     console.print(comparison.statement, style="bold")
     table = Table(box=box.SIMPLE, title="95 % intervals", title_justify="left")
     for column in ("quantity", "before", "after", "change", "P(smaller)", "smallest shown"):
-        table.add_column(column, overflow="fold")
+        table.add_column(column)
     for key, change in comparison.changes.items():
+        name = key.replace(".", " ").replace("_", " ")
         if change is None:
-            table.add_row(key, "not compared", "", "", "", "")
+            table.add_row(name, "not compared", "", "", "", "")
             continue
         p = change.probability_smaller
         table.add_row(
-            key,
+            name,
             _number(change.before),
             _number(change.after),
             _number(change.difference, "+"),

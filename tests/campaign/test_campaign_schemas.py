@@ -1,0 +1,26 @@
+"""Every record that is printed fits the schema that is published for it."""
+
+from __future__ import annotations
+
+import json
+
+from blursplit.campaign import compare, json_schemas, judge, plan
+from blursplit.campaign.limits import Limits
+from blursplit.instrument import Setup
+
+
+def test_each_record_names_a_published_schema_and_has_its_required_keys(make) -> None:
+    optics = {"telescope": {"aperture_m": 0.2}, "camera": {"pixel_scale_arcsec": 0.5}}
+    rule = Limits.model_validate({"limits": {"sequence.stars_used": {"at_least": 4}}})
+    records = (
+        compare([make.result(name="a")], [make.result(name="b")], n_draws=500),
+        judge(make.result(), rule),
+        plan(Setup.model_validate(optics)),
+    )
+    schemas = json_schemas()
+    assert len(schemas) == 4
+    for record in records:
+        content = json.loads(record.to_json())
+        schema = schemas[content["schema"]]
+        assert set(schema["required"]) <= set(content)
+        assert set(content) <= set(schema["properties"])
