@@ -1,0 +1,55 @@
+"""The gates that are programs of their own, run with the tests so that one command runs all."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import sysconfig
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+SCRIPTS = Path(sysconfig.get_path("scripts"))
+TEXTS = [
+    "src",
+    "tests",
+    "docs",
+    "benchmarks",
+    "examples",
+    "README.md",
+    "DEVELOPERS.md",
+    "CHANGELOG.md",
+]
+
+GATES = {
+    "lint": [sys.executable, "-m", "ruff", "check", "."],
+    "format": [sys.executable, "-m", "ruff", "format", "--check", "."],
+    "types": [sys.executable, "-m", "mypy"],
+    "layers": [str(SCRIPTS / "lint-imports"), "--no-cache"],
+    "spelling": [str(SCRIPTS / "codespell"), *TEXTS],
+}
+
+
+@pytest.mark.parametrize("gate", GATES)
+def test_the_source_passes_the_gate(gate):
+    done = subprocess.run(
+        GATES[gate],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**os.environ, "NO_COLOR": "1"},
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_no_file_of_source_is_longer_than_one_reads_in_one_sitting():
+    long = {
+        str(path.relative_to(ROOT)): lines
+        for folder in ("src", "tests", "benchmarks", "docs")
+        for path in (ROOT / folder).rglob("*.py")
+        if (lines := len(path.read_text(encoding="utf-8").splitlines())) > 400
+    }
+    assert not long, f"files over 400 lines, to be parted: {long}"
