@@ -33,6 +33,7 @@ def layer_geometries(scene: Scene, field: StarField) -> list[LayerGeometry]:
     """Return each layer with its own r0 and the offsets of the stars' beams.
 
     A star at +x on the image is met at +x in the layer; heights count along the line of sight.
+    The openings of a mask stand apart by the same distance in every layer.
     """
     air, camera = scene.air, scene.camera
     r0 = air.r0_m
@@ -40,8 +41,9 @@ def layer_geometries(scene: Scene, field: StarField) -> list[LayerGeometry]:
         return []
     total = sum(layer.weight for layer in air.layers)
     scale = camera.pixel_scale_arcsec / ARCSEC_PER_RAD * air.airmass
-    x = (field.x_px - (camera.width_px - 1) / 2) * scale
-    y = (field.y_px - (camera.height_px - 1) / 2) * scale
+    opening, wedge = field.beams()
+    x = (field.x_px - wedge[:, 0] - (camera.width_px - 1) / 2) * scale
+    y = (field.y_px - wedge[:, 1] - (camera.height_px - 1) / 2) * scale
     out = []
     for layer in air.layers:
         angle = float(np.deg2rad(layer.direction_deg))
@@ -53,8 +55,10 @@ def layer_geometries(scene: Scene, field: StarField) -> list[LayerGeometry]:
                 outer_scale_m=air.outer_scale_m,
                 wind_m_s=layer.wind_m_s,
                 angle_rad=angle,
-                star_along_m=layer.height_m * (c * x + s * y),
-                star_across_m=layer.height_m * (-s * x + c * y),
+                star_along_m=layer.height_m * (c * x + s * y)
+                + (c * opening[:, 0] + s * opening[:, 1]),
+                star_across_m=layer.height_m * (-s * x + c * y)
+                + (-s * opening[:, 0] + c * opening[:, 1]),
             )
         )
     return out

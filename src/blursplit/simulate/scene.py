@@ -20,6 +20,7 @@ Share = Annotated[float, Field(ge=0, lt=0.9)]
 
 SEEING_IN_LAMBDA_OVER_R0 = 0.9759  # Kolmogorov FWHM, Fried 1966; 500 nm and zenith by definition
 ARCSEC_PER_RAD = 206264.806
+LEAST_SPLIT = 10.0  # diffraction widths of an opening; below it the images would interfere
 
 
 class _Table(BaseModel):
@@ -57,6 +58,18 @@ class SceneCamera(_Table):
     time_jitter_s: NotNegative = 0.0
     stamp_jitter_s: NotNegative = 0.0
     hot_pixels: Annotated[int, Field(ge=0, le=100000)] = 0
+
+
+class SceneMask(_Table):
+    """Two round openings before the telescope; a wedge over one moves its image aside.
+
+    The wedge splits along the line of the openings, from +x toward +y.
+    """
+
+    opening_m: Annotated[float, Field(gt=0.02, le=2)]
+    separation_m: Positive
+    angle_deg: Finite = 0.0
+    split_arcsec: Positive
 
 
 class AirLayer(_Table):
@@ -229,6 +242,15 @@ class Scene(_Table):
     stars: Stars = Stars()
     sequence: SequenceTable = SequenceTable()
     faults: Faults = Faults()
+    mask: SceneMask | None = None
+
+    @model_validator(mode="after")
+    def _mask_fits(self) -> Scene:
+        if self.mask is not None:
+            problem = _mask_problem(self.mask, self.telescope, self.air.wavelength_nm * 1e-9)
+            if problem:
+                raise ValueError(problem)
+        return self
 
     @model_validator(mode="after")
     def _exposure_fits(self) -> Scene:
@@ -241,10 +263,34 @@ class Scene(_Table):
         return self
 
     @property
+    def pupil(self) -> SceneTelescope:
+        """What forms one image: the telescope, or one opening of the mask."""
+        if self.mask is None:
+            return self.telescope
+        one = {"aperture_m": self.mask.opening_m, "obstruction": 0.0}
+        return self.telescope.model_copy(update=one)
+
+    @property
     def duration_s(self) -> float:
         """From the start of the first exposure to the end of the last [s]."""
         camera = self.camera
         return (self.sequence.frames - 1) * camera.frame_interval_s + camera.exposure_s
+
+
+def _mask_problem(mask: SceneMask, telescope: SceneTelescope, wavelength_m: float) -> str:
+    """Return why a mask cannot be simulated before this telescope, or nothing."""
+    if mask.separation_m < mask.opening_m:
+        return "mask: the openings overlap, separation_m is below opening_m"
+    if mask.separation_m + mask.opening_m > telescope.aperture_m * (1 + 1e-9):
+        return "mask: the openings reach beyond telescope.aperture_m"
+    if mask.separation_m - mask.opening_m < telescope.obstruction * telescope.aperture_m:
+        return "mask: the openings reach into the central obstruction"
+    if telescope.defocus_nm or telescope.astigmatism_nm:
+        return "mask: defocus and astigmatism are not simulated behind a mask"
+    least = LEAST_SPLIT * wavelength_m / mask.opening_m * ARCSEC_PER_RAD
+    if mask.split_arcsec < least:
+        return f"mask: split_arcsec below {least:.0f} would let the two images interfere"
+    return ""
 
 
 def scene_from_tables(tables: dict[str, Any], source: str | Path) -> Scene:

@@ -9,6 +9,7 @@ import numpy as np
 from blursplit.simulate.atmosphere import Atmosphere, Pace, frames_per_stretch, layer_geometries
 from blursplit.simulate.detector import Detector
 from blursplit.simulate.imaging import Imager, choose_grid, rough_modes
+from blursplit.simulate.mask import images_through_mask
 from blursplit.simulate.scene import ARCSEC_PER_RAD
 from blursplit.simulate.shake import draw_shared_motion
 from blursplit.simulate.starfield import place_stars, plan_frames
@@ -50,7 +51,7 @@ def sub_exposures(scene: Scene) -> int:
     wind = max((layer.wind_m_s for layer in scene.air.layers), default=0.0)
     fastest = max((mode.frequency_hz for mode in scene.mode), default=0.0)
     steps = max(
-        STEPS_PER_APERTURE * wind * tau / scene.telescope.aperture_m,
+        STEPS_PER_APERTURE * wind * tau / scene.pupil.aperture_m,
         STEPS_PER_CYCLE * fastest * tau,
         1.0,
     )
@@ -111,16 +112,16 @@ class Simulation:
         rng = np.random.default_rng(self.seed)
         shared_rng, air_rng, camera_rng, time_rng = rng.spawn(4)
         self.wavelength_m = scene.air.wavelength_nm * 1e-9
-        self.stars = place_stars(scene)
+        self.stars = images_through_mask(place_stars(scene), scene)
         self.times = plan_frames(scene, time_rng)
         self.shared: Shared = draw_shared_motion(scene, shared_rng)
         self.n_sub = sub_exposures(scene)
         scale = scene.camera.pixel_scale_arcsec
         self.imager = Imager(
-            scene.telescope,
+            scene.pupil,
             self.wavelength_m,
             scale,
-            choose_grid(scene.telescope.aperture_m, self.wavelength_m, scale, self._reach()),
+            choose_grid(scene.pupil.aperture_m, self.wavelength_m, scale, self._reach()),
         )
         self._detector = Detector(scene, camera_rng)
         rows_s = scene.camera.row_time_us * 1e-6 * scene.camera.height_px
@@ -132,13 +133,13 @@ class Simulation:
         layers = layer_geometries(scene, self.stars)
         self._stretch = frames_per_stretch(
             layers,
-            scene.telescope.aperture_m,
+            scene.pupil.aperture_m,
             self.imager.grid.pitch_m,
             self._pace,
         )
         self._air = Atmosphere(
             layers,
-            scene.telescope.aperture_m,
+            scene.pupil.aperture_m,
             self.imager.grid.pitch_m,
             self.imager.x_m,
             self.imager.y_m,
@@ -219,10 +220,11 @@ class Simulation:
         """Return where the star would stand without shared motion [px], with field rotation."""
         camera = self.scene.camera
         middle = np.array([(camera.width_px - 1) / 2, (camera.height_px - 1) / 2])
-        x, y = np.array([self.stars.x_px[star], self.stars.y_px[star]]) - middle
+        wedge = self.stars.beams()[1][star]
+        x, y = np.array([self.stars.x_px[star], self.stars.y_px[star]]) - wedge - middle
         turn = np.deg2rad(self.scene.sequence.field_rotation_deg_per_hour / 3600) * time_s
         c, s = np.cos(turn), np.sin(turn)
-        return np.asarray(np.stack([c * x - s * y, s * x + c * y], axis=-1) + middle)
+        return np.asarray(np.stack([c * x - s * y, s * x + c * y], axis=-1) + middle + wedge)
 
     def _star_light(
         self, star: int, start: int, stop: int
@@ -247,7 +249,7 @@ class Simulation:
             samples = slice(part.start * self.n_sub, part.stop * self.n_sub)
             phase = self._air.phase(star, time[part].ravel(), nodes[samples])
             self._note_air(star, start + part.start, phase)
-            self._add_rough(time[part].ravel(), phase)
+            self._add_rough(star, time[part].ravel(), phase)
             spectra = self.imager.spectra(phase, offset[part].reshape(-1, 2), self.n_sub)
             light[part] = self.imager.pixels(spectra)
             if star == 0:
@@ -256,11 +258,13 @@ class Simulation:
         corner = centre - grid.stamp_px // 2
         return light, corner[:, 0], corner[:, 1]
 
-    def _add_rough(self, time_s: FloatArray, phase: NDArray[np.float32]) -> None:
+    def _add_rough(self, star: int, time_s: FloatArray, phase: NDArray[np.float32]) -> None:
         if self.shared.rough_nm is None:
             return
         radius = self.scene.telescope.aperture_m / 2
-        modes = rough_modes(self.imager.x_m / radius, self.imager.y_m / radius)
+        x0_m, y0_m = self.stars.beams()[0][star]
+        x, y = (self.imager.x_m + x0_m) / radius, (self.imager.y_m + y0_m) / radius
+        modes = rough_modes(x, y)
         rad = self.shared.at(time_s, self.shared.rough_nm) * 2e-9 * np.pi / self.wavelength_m
         phase += (rad @ modes).astype(np.float32)
 

@@ -24,11 +24,25 @@ class StarField:
     x_px, y_px : ndarray, shape (n_stars,)
         Positions at the start, without any motion.
     flux_e_per_s : ndarray, shape (n_stars,)
+    opening_m : ndarray, shape (n_stars, 2), or None
+        Centre (x, y) of the mask's opening that an image came through.
+    wedge_px : ndarray, shape (n_stars, 2), or None
+        How far the mask's wedge moves the image from the star's place.
     """
 
     x_px: FloatArray
     y_px: FloatArray
     flux_e_per_s: FloatArray
+    opening_m: FloatArray | None = None
+    wedge_px: FloatArray | None = None
+
+    def beams(self) -> tuple[FloatArray, FloatArray]:
+        """Return the opening's centre [m] and the wedge's shift [px] of every image."""
+        zero = np.zeros((self.x_px.size, 2))
+        return (
+            zero if self.opening_m is None else self.opening_m,
+            zero if self.wedge_px is None else self.wedge_px,
+        )
 
 
 def place_stars(scene: Scene) -> StarField:

@@ -201,6 +201,9 @@ def setup_text(scene: Scene) -> str:
         lines.append('row_order = "first-row-first"')
     lines += [f'time_stamps = "{"software" if camera.stamp_jitter_s else "hardware"}"', ""]
     lines += ["[air]", f"wavelength_nm = {air.wavelength_nm}"]
+    if scene.mask is not None:
+        lines += ["", "[mask]"]
+        lines += [f"{key} = {value}" for key, value in scene.mask.model_dump().items()]
     if scene.periodic:
         periods = sorted({p.period_s for p in scene.periodic}, reverse=True)
         lines += ["", "[mount]", f"worm_period_s = {periods}"]
