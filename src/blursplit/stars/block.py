@@ -127,7 +127,10 @@ def measure_block(
         start_y_px=at_y + np.repeat(guide_y, k),
     )
     pixel_variance = background_variance(sky, variance, recipe, (n, k))
-    peak, spiked = peaks_and_spikes(whole, shapes, sky, pixel_variance, recipe, (n, k))
+    off_x, off_y = (shapes.x_px - at_x).reshape(n, k), (shapes.y_px - at_y).reshape(n, k)
+    peak, spiked = peaks_and_spikes(
+        whole, shapes, sky, pixel_variance, recipe, off_x, off_y, flux_adu
+    )
     star_term, background_term = centroid_variance_terms(shapes, recipe.window_px, pixel_variance)
     snr = core_signal_to_noise(
         shapes.core_adu, recipe.window_px, recipe.gain_e_per_adu, pixel_variance

@@ -113,7 +113,7 @@ def find_stars(sequence: Sequence, max_stars: int = 60) -> Field:
     hot = find_hot_pixels(plain_mean)
     limit = find_saturation(frames, hot, sequence.instrument.get("saturation_adu"))
     sigma = find_width(frames, plain_mean, hot, limit, sequence.name)
-    early = register_mean(frames, sigma, hot, limit)
+    early = register_mean(frames, sigma, hot, limit, sequence.name)
     del frames
     stretched = any(code == "eight_bit" for code, _ in sequence.notes)
     return _choose(sequence.name, early, sigma, hot, limit, max_stars, stretched=stretched)

@@ -68,25 +68,40 @@ def find_saturation(frames: Image, hot: BoolArray, declared: float | None) -> fl
 
 
 def find_width(frames: Image, mean: Image, hot: BoolArray, limit: float | None, name: str) -> float:
-    """Return the sigma of the bright stars of a single frame (or of the mean)."""
-    for image in (*frames[:3], mean):
-        sigma = FIRST_SIGMA_PX
-        for _ in range(4):
-            width = _width_at(image, sigma, hot, limit)
-            if width is None:
-                break
-            last, sigma = sigma, float(np.clip(width, *SIGMA_RANGE_PX))
-            if abs(sigma / last - 1.0) < 0.05:  # noqa: PLR2004
-                break
-        else:
-            width = sigma
-        if width is not None:
-            return sigma
-    raise TooFewStarsError(
+    """Return the sigma of the bright stars: median of five single frames, or of the mean.
+
+    Five, so that one or two full of flipped bits or cosmic rays do not set the width.
+    """
+    few = frames[np.unique(np.linspace(0, len(frames) - 1, 5).astype(int))]
+    found = [_width_of(image, hot, limit) for image in few]
+    widths = [width for width in found if width is not None]
+    if widths:
+        return float(np.median(widths))
+    width = _width_of(mean, hot, limit)
+    if width is None:
+        raise _no_star(name)
+    return width
+
+
+def _no_star(name: str) -> TooFewStarsError:
+    return TooFewStarsError(
         name,
         "no star was found in the first frames",
         "check focus, exposure and that the frames are light frames of a star field",
     )
+
+
+def _width_of(image: Image, hot: BoolArray, limit: float | None) -> float | None:
+    """Iterate the smoothing to the stars' own width; None without a peak."""
+    sigma = FIRST_SIGMA_PX
+    for _ in range(4):
+        width = _width_at(image, sigma, hot, limit)
+        if width is None:
+            return None
+        last, sigma = sigma, float(np.clip(width, *SIGMA_RANGE_PX))
+        if abs(sigma / last - 1.0) < 0.05:  # noqa: PLR2004
+            break
+    return sigma
 
 
 def _width_at(image: Image, sigma: float, hot: BoolArray, limit: float | None) -> float | None:
@@ -123,26 +138,21 @@ def _clipped_near(image: Image, peaks: Peaks, limit: float | None) -> BoolArray:
     return sum_core(full, peaks.x_px, peaks.y_px) > 0
 
 
-def register_mean(frames: Image, sigma: float, hot: BoolArray, limit: float | None) -> Early:
+def register_mean(
+    frames: Image, sigma: float, hot: BoolArray, limit: float | None, name: str
+) -> Early:
     """Shift frames by whole pixels on the one with most stars, clip outliers, and average."""
     peaks = [find_peaks(frame, sigma, hot=hot) for frame in frames]
-    pattern = peaks[int(np.argmax([min(p.x_px.size, 15) for p in peaks]))]
+    shape = (frames.shape[1], frames.shape[2])
+    places = _registered(peaks, shape, max(2.0, 1.5 * sigma))
     kept: list[Image] = []
-    first = (0.0, 0.0)
-    for i, frame in enumerate(frames):
-        found = register(
-            pattern,
-            peaks[i],
-            frame.shape,
-            tolerance_px=max(2.0, 1.5 * sigma),
-            turns_deg=(0.0,),
-        )
-        if found is None:
-            continue
-        if i == 0:
-            first = (found.shift_x_px, found.shift_y_px)
-        clean = np.where(hot, np.nan, frame)
-        kept.append(_shifted(clean, -round(found.shift_x_px), -round(found.shift_y_px)))
+    for frame, place in zip(frames, places, strict=True):
+        if place is not None:
+            clean = np.where(hot, np.nan, frame)
+            kept.append(_shifted(clean, -round(place[0]), -round(place[1])))
+    first = places[0] or (0.0, 0.0)
+    if not kept:
+        raise _no_star(name)
     stack = np.stack(kept)
     del kept
     clipped = np.zeros(stack.shape[1:], dtype=np.float32)
@@ -156,6 +166,33 @@ def register_mean(frames: Image, sigma: float, hot: BoolArray, limit: float | No
         stack[np.abs(stack - middle) > CLIP_SIGMAS * np.maximum(spread, 1e-6)] = np.nan
         mean = mean_of(stack)
     return Early(mean, clipped, scatter, *first)
+
+
+def _registered(
+    peaks: list[Peaks], shape: tuple[int, int], tolerance_px: float
+) -> list[tuple[float, float] | None]:
+    """Return the shift of each frame against the one with most stars, None where there is none.
+
+    The frame with most peaks may owe them to flipped bits or cosmic rays: where it fits less than
+    half of the others, frames with an ordinary number are tried.
+    """
+    count = np.array([min(p.x_px.size, 15) for p in peaks])
+    order = np.argsort(count, kind="stable")
+    usual = [int(order[round(share * (len(peaks) - 1))]) for share in (0.5, 0.25, 0.75)]
+    best: list[tuple[float, float] | None] = [None] * len(peaks)
+    most = 0
+    for pattern in (int(np.argmax(count)), *usual):
+        found = [
+            register(peaks[pattern], one, shape, tolerance_px=tolerance_px, turns_deg=(0.0,))
+            for one in peaks
+        ]
+        places = [None if one is None else (one.shift_x_px, one.shift_y_px) for one in found]
+        fitting = len(places) - places.count(None)
+        if fitting > most:
+            best, most = places, fitting
+        if 2 * most > len(peaks):
+            break
+    return best
 
 
 def _shifted(image: Image, by_x: int, by_y: int) -> Image:

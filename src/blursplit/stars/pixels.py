@@ -8,6 +8,7 @@ import numpy as np
 
 from blursplit.stars.centroid import measure_centroids
 from blursplit.stars.geometry import masked_median
+from blursplit.stars.spikes import find_spikes, measure_excess
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -20,10 +21,6 @@ if TYPE_CHECKING:
     IntArray = NDArray[np.int64]
     Stack = NDArray[np.float32]
 
-# A pixel whose best neighbour holds less than this share of it is a cosmic ray.
-SPIKE_SHARE = 0.3
-SPIKE_SIGMAS = 10.0
-SPIKE_BLOCK = 12
 STEADY_BLOCK, STEADY_STARS = 8, 4
 
 
@@ -77,9 +74,15 @@ def peaks_and_spikes(
     sky: FloatArray,
     variance: FloatArray,
     recipe: Recipe,
-    shape: tuple[int, int],
+    off_x: FloatArray,
+    off_y: FloatArray,
+    flux_adu: FloatArray,
 ) -> tuple[FloatArray, BoolArray]:
-    """Return the brightest pixel near each centroid above the sky, and whether it is a spike."""
+    """Return the brightest pixel near each centroid above the sky, and whether it is a spike.
+
+    `off_x` and `off_y`, shape (n, k), are the centroids less their expected places, `flux_adu`,
+    shape (k,), the expected fluxes.
+    """
     m, size, _ = stamps.shape
     reach = min(int(np.ceil(1.5 * recipe.sigma_px)) + 1, size // 2 - 1)
     wide = 2 * reach + 3
@@ -102,22 +105,20 @@ def peaks_and_spikes(
         [near[i, y, x + 1], near[i, y + 2, x + 1], near[i, y + 1, x], near[i, y + 1, x + 2]]
     )
     peak = np.where(known, top - sky, np.nan)
+    above = top - around.mean(axis=0)
+    excess = measure_excess(
+        np.where(known, above, np.nan),
+        x + column + 1 - shapes.x_px,
+        y + row + 1 - shapes.y_px,
+        shapes,
+        off_x.shape,
+    )
     with np.errstate(invalid="ignore", divide="ignore"):
-        above = top - around.mean(axis=0)
-        alone = (around.max(axis=0) - sky < SPIKE_SHARE * peak) & (
-            above > SPIKE_SIGMAS * np.sqrt(variance)
-        )
-        sharp = (above / shapes.flux_adu).reshape(shape)
         noise = np.sqrt(1.25 * (variance + np.maximum(peak, 0) / recipe.gain_e_per_adu))
-        if shape[0] >= SPIKE_BLOCK:
-            fine = np.isfinite(sharp)
-            middle = masked_median(sharp.T, fine.T)
-            spread = 1.4826 * masked_median(np.abs(sharp - middle).T, fine.T)
-            odd = sharp - middle > SPIKE_SIGMAS * spread
-            alone |= odd.ravel() & (
-                above - np.tile(middle, shape[0]) * shapes.flux_adu > 6.0 * noise
-            )
-    return np.asarray(peak, dtype=float), np.asarray(alone & known, dtype=bool)
+        noise = (noise / shapes.flux_adu).reshape(off_x.shape)
+    ratio = shapes.flux_adu.reshape(off_x.shape) / flux_adu
+    spiked = find_spikes(excess, noise, off_x, off_y, ratio)
+    return np.asarray(peak, dtype=float), spiked.ravel()
 
 
 def is_holey(stamps: Stack, x: FloatArray, y: FloatArray, recipe: Recipe) -> BoolArray:
