@@ -10,7 +10,14 @@ import numpy as np
 
 from blursplit.errors import TimingError
 from blursplit.frames.header import Header
-from blursplit.frames.stamps import DAY_S, Stamps, Where, parse_instant, read_stamps
+from blursplit.frames.stamps import (
+    DAY_S,
+    Stamps,
+    Where,
+    parse_instant,
+    read_stamps,
+    without_time,
+)
 
 if TYPE_CHECKING:
     from blursplit.frames.layout import Slab, Table
@@ -63,9 +70,11 @@ def read_clock(units: Units) -> Clock:
     Clock
         Without stamps and interval where nothing says anything about time.
     """
-    slabs = units.slabs
-    if all(slab.planes == 1 for slab in slabs):
-        stamps = read_stamps([slab.header for slab in slabs])
+    if all(slab.planes == 1 for slab in units.slabs):
+        stamps = read_stamps([slab.header for slab in units.slabs])
+        if stamps is None:
+            stamps = _without_the_timeless(units)
+        slabs = units.slabs
         clock = Clock(stamps=stamps)
         if stamps is not None and len(slabs) > 1 and np.ptp(stamps.seconds) == 0:
             clock.notes.append(
@@ -74,6 +83,7 @@ def read_clock(units: Units) -> Clock:
             clock = Clock(start=stamps, notes=clock.notes)
         clock.interval_s, clock.interval_key = _interval(slabs[0].header)
         return clock
+    slabs = units.slabs
     parts = [_cube_stamps(slab, units.tables) for slab in slabs]
     interval, key = _interval(slabs[0].header)
     begins = read_stamps([slab.header for slab in slabs])
@@ -100,11 +110,25 @@ def read_clock(units: Units) -> Clock:
     return Clock(None, interval, key, begins)
 
 
-def no_times(source: str) -> TimingError:
+def _without_the_timeless(units: Units) -> Stamps | None:
+    """Leave out files whose time cannot be read when most of the others have one."""
+    bad = set(without_time([slab.header for slab in units.slabs]))
+    if not bad:
+        return None
+    names = [slab.path.name for number, slab in enumerate(units.slabs) if number in bad]
+    units.leave_out("time cannot be read", "times_unreadable", names)
+    units.slabs = [slab for number, slab in enumerate(units.slabs) if number not in bad]
+    return read_stamps([slab.header for slab in units.slabs])
+
+
+def no_times(source: str, clock: Clock) -> TimingError:
     """Return the error for a sequence of which nothing says how fast it was taken."""
+    why = "no frame times (DATE-OBS, DATE-BEG, MJD-OBS, a TIMES table)"
+    for code, text in clock.notes:
+        why = text if code == "times_do_not_advance" else why
     return TimingError(
         source,
-        "no frame times (DATE-OBS, DATE-BEG, MJD-OBS, a TIMES table) and no frame interval",
+        f"{why} and no frame interval",
         "give the interval: --set camera.frame_interval_s=SECONDS",
     )
 

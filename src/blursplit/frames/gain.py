@@ -84,6 +84,10 @@ def estimate_gain(source: FrameSource, saturation_adu: float | None = None) -> G
         return None
     stamps = _follow(source, frames, *stars)
     limit = np.inf if saturation_adu is None else 0.8 * saturation_adu
+    stamps = _of_usual_brightness(stamps)
+    frames = stamps.shape[0]
+    if frames < FEWEST_FRAMES:
+        return None
     usable = np.isfinite(stamps).all(axis=(0, 2, 3)) & (stamps.max(axis=(0, 2, 3)) < limit)
     if not usable.any():
         return None
@@ -102,10 +106,16 @@ def _bright_stars(
         return None
     corner_x, corner_y = (source.shape[1] - size) // 2, (source.shape[0] - size) // 2
     x0, y0 = np.array([corner_x]), np.array([corner_y])
-    total = np.zeros((size, size))
+    total, count = np.zeros((size, size)), np.zeros((size, size))
     for number in range(frames):
-        total += source.cut(number, number + 1, x0, y0, size)[0, 0]
-    mean = np.nan_to_num(total / frames, nan=float(np.nanmedian(total) / frames))
+        image = source.cut(number, number + 1, x0, y0, size)[0, 0]
+        known = np.isfinite(image)
+        total[known] += image[known]
+        count += known
+    if not count.any():
+        return None
+    mean = total / np.maximum(count, 1)
+    mean[count == 0] = np.median(mean[count > 0])
     smooth = _smooth(mean)
     sky = float(np.median(smooth))
     noise = 1.4826 * float(np.median(np.abs(smooth - sky)))
@@ -150,6 +160,8 @@ def _follow(source: FrameSource, frames: int, x0: IntArray, y0: IntArray) -> Flo
     for number in range(frames):
         stamps = source.cut(number, number + 1, x0 + shift[0], y0 + shift[1], STAMP_PX)[0]
         out[number] = stamps
+        if not np.isfinite(stamps).any(axis=(1, 2)).all():
+            continue
         light = stamps - np.nanmedian(stamps, axis=(1, 2), keepdims=True)
         light = np.where(light > 0.2 * np.nanmax(light, axis=(1, 2), keepdims=True), light, 0.0)
         total = np.maximum(light.sum(axis=(1, 2)), 1e-9)
@@ -158,6 +170,20 @@ def _follow(source: FrameSource, frames: int, x0: IntArray, y0: IntArray) -> Flo
         if number % 4 == 3:  # noqa: PLR2004  drift, not the jitter of single frames
             shift += np.rint([away_x, away_y]).astype(np.int64)
     return out
+
+
+def _of_usual_brightness(stamps: FloatArray) -> FloatArray:
+    """Leave out frames that are blank, clouded or scaled otherwise: half or twice the usual."""
+    with np.errstate(invalid="ignore"):
+        light = stamps.max(axis=(2, 3)) - np.median(stamps, axis=(2, 3))
+    light = light[:, np.isfinite(light).any(axis=0)]
+    seen = np.isfinite(light).any(axis=1)
+    stamps, light = stamps[seen], light[seen]
+    if light.size == 0:
+        return stamps
+    usual = np.maximum(np.nanmedian(light, axis=0), 1e-9)
+    ratio = np.nanmedian(light / usual, axis=1)
+    return np.asarray(stamps[(ratio > 0.5) & (ratio < 2.0)])  # noqa: PLR2004
 
 
 def _residuals(stamps: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray] | None:

@@ -34,7 +34,8 @@ class Levels:
     saturation_adu : float or None
         Level at which pixels pile up, None where they do not.
     step_adu : int
-        Common divisor of all values above the lowest (16 for 12-bit data shifted left).
+        Common divisor of all values above the lowest (16 for 12-bit data shifted left); 0 where
+        they are not whole numbers.
     bad_share : float
         Share of pixels that are NaN or infinite.
     """
@@ -78,7 +79,11 @@ def find_levels(source: FrameSource, name: str, frames: Iterable[int] | None = N
     bad_share = 1 - sum(part.size for part in good) / sum(image.size for image in images)
     good = [part for part in good if part.size]
     if not good:
-        raise InputError(name, "no pixel holds a number (all NaN)", "check how it was written")
+        raise InputError(
+            name,
+            "no pixel holds a usable number (all NaN, infinite or beyond 1e15)",
+            "write it anew",
+        )
     lowest = float(min(part.min() for part in good))
     highest = float(max(part.max() for part in good))
     if lowest == highest:
@@ -113,5 +118,5 @@ def _is_piled(parts: list[NDArray[np.float32]], highest: float, top: list[int]) 
 def _step(parts: list[NDArray[np.float32]], lowest: float) -> int:
     values = np.concatenate([part[:: max(1, part.size // 20_000)] for part in parts]) - lowest
     if not np.all(values == np.rint(values)):
-        return 1
+        return 0
     return max(int(np.gcd.reduce(values.astype(np.int64))), 1)

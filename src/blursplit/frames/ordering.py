@@ -83,7 +83,7 @@ def order_frames(
     if clock.stamps is None:
         interval = given or clock.interval_s
         if interval is None:
-            raise no_times(name)
+            raise no_times(name, clock)
         key = "camera.frame_interval_s" if given else clock.interval_key
         report = StampReport(keyword=key)
         return np.arange(count, dtype=np.int64), even_timing(count, interval), report

@@ -186,11 +186,12 @@ class _Parts:
 
 
 def _read_images(units: Units, name: str) -> _Parts:
+    count = sum(slab.planes for slab in units.slabs)
+    if count < MIN_FRAMES:
+        raise TooFewFramesError(name, count, MIN_FRAMES)
+    clock = read_clock(units)  # leaves out files without a time
     slabs = units.slabs
     slab_of, plane_of = enumerate_frames(slabs)
-    if slab_of.size < MIN_FRAMES:
-        raise TooFewFramesError(name, int(slab_of.size), MIN_FRAMES)
-    clock = read_clock(units)
     notes = list(clock.notes)
     if slabs[0].stride > 1:
         text = "three planes are colours: the second (green) is measured"

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 CACHE_BYTES = 96_000_000
 MAPPED_BYTES = 128_000_000
 BLOCK_BYTES = 48_000_000
+LARGEST_ADU = 1e15  # no camera counts so far; the squares of such numbers overflow float32
 _UNREADABLE = (OSError, EOFError, ValueError, RuntimeError, TypeError, KeyError, IndexError)
 
 
@@ -248,21 +249,22 @@ def _colour(slab: Slab) -> int:
 
 
 def to_adu(raw: NDArray[Any], slab: Slab, out: Floats | None = None) -> Floats:
-    """Return stored numbers as float32 ADU, with BSCALE, BZERO and BLANK applied."""
+    """Return stored numbers as float32 ADU, with BSCALE, BZERO and BLANK applied.
+
+    What is infinite or beyond 1e15 comes out as NaN: a flipped bit or a wrong type, not light.
+    """
     if out is None:
         out = np.empty(raw.shape, dtype=np.float32)
-    if raw.dtype.kind == "f":
-        with np.errstate(over="ignore", invalid="ignore"):
-            out[...] = raw
-        out[~np.isfinite(out)] = np.nan
-    else:
+    with np.errstate(over="ignore", invalid="ignore"):
         out[...] = raw
-        if slab.blank is not None:
+        if slab.blank is not None and raw.dtype.kind != "f":
             out[raw == slab.blank] = np.nan
-    if slab.bscale != 1:
-        out *= np.float32(slab.bscale)
-    if slab.bzero:
-        out += np.float32(slab.bzero)
+        if slab.bscale != 1:
+            out *= np.float32(slab.bscale)
+        if slab.bzero:
+            out += np.float32(slab.bzero)
+        if raw.dtype.kind == "f" or raw.dtype.itemsize > 4 or slab.bscale != 1:  # noqa: PLR2004
+            out[~(np.abs(out) <= LARGEST_ADU)] = np.nan
     return out
 
 

@@ -154,6 +154,28 @@ def read_stamps(headers: Sequence[Header]) -> Stamps | None:
     return best.build()
 
 
+def without_time(headers: Sequence[Header]) -> list[int]:
+    """Return the headers that lack the time which most of the others give, by number.
+
+    Empty where no keyword can be read in more than half of them.
+    """
+    best: list[int] = list(range(len(headers)))
+    for key, _ in _INSTANTS:
+        read = [parse_instant(header.text(key)) for header in headers]
+        clocked = any(instant is not None and instant.clock is not None for instant in read)
+        bad = [n for n, one in enumerate(read) if one is None or (clocked and one.clock is None)]
+        best = bad if len(bad) < len(best) else best
+    for key, _, zero in _DAYS:
+        days = [header.number(key) for header in headers]
+        bad = [n for n, day in enumerate(days) if day is None or not _is_mjd(day[0] - zero)]
+        best = bad if len(bad) < len(best) else best
+    return best if len(best) < len(headers) / 2 else []
+
+
+def _is_mjd(day: float) -> bool:
+    return 10_000 < day < 200_000  # noqa: PLR2004  the years 1886 to 2406
+
+
 @dataclass(frozen=True)
 class _Candidate:
     """A keyword that could give the times, and how to get them."""
@@ -325,7 +347,7 @@ def _day_candidates(headers: Sequence[Header]) -> list[_Candidate]:
     for key, where, zero in _DAYS:
         values = [header.number(key) for header in headers]
         days = np.array([value[0] for value in values if value is not None]) - zero
-        if days.size < len(headers) or not np.all((days > 10_000) & (days < 200_000)):  # noqa: PLR2004
+        if days.size < len(headers) or not all(_is_mjd(float(day)) for day in days):
             continue
         # Writers drop trailing zeros: the longest number shows the digits there are.
         resolution_s = max(min(_digit(header.text(key)) for header in headers) * DAY_S, 1e-6)
