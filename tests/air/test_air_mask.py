@@ -101,7 +101,7 @@ def test_exposure_filter_agrees_with_the_pair_factor():
         other = pair_exposure_factor(
             15.0 * 0.01 / OPENING_M, BASE_M / OPENING_M, angle, OPENING_M / 20.0, 0.0, "Z"
         )[i].mean()
-        assert_allclose(got[i][0], other, rtol=1e-5)
+        assert_allclose(got[i][0].mean(), other, rtol=1e-5)
 
 
 def test_overlapping_openings_and_short_runs_are_refused(run):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,12 +19,49 @@ if TYPE_CHECKING:
 
 _SPEEDS = 40
 _ANGLES = 24
+_MIXTURES = 6000
+_MOST_LAYERS = 4
 
 
-def wind_grid(wind_m_s: tuple[float, float]) -> tuple[FloatArray, FloatArray]:
-    """Return speeds even in the logarithm and their prior, which sums to one."""
+@dataclass(frozen=True)
+class WindMixtures:
+    """Many ways in which one to four layers of air may blow, each as likely as any other.
+
+    Parameters
+    ----------
+    speeds_m_s : ndarray, shape (n_speeds,)
+    cell : ndarray of int, shape (n_mixtures, n_layers)
+        Flat place of each layer's wind on the grid of (speed, direction).
+    weight : ndarray, shape (n_mixtures, n_layers)
+        Share of r0^(-5/3) of each layer, sum one.
+    """
+
+    speeds_m_s: FloatArray
+    cell: NDArray[np.int64]
+    weight: FloatArray
+
+    def mean_of(self, on_grid: FloatArray) -> FloatArray:
+        """Return the layers' weighted mean of a value given at (speed, direction)."""
+        return np.asarray(np.sum(self.weight * on_grid.ravel()[self.cell], axis=1))
+
+    def wind_m_s(self) -> FloatArray:
+        """Return each mixture's wind, (sum w V^(5/3))^(3/5)."""
+        power = np.repeat(self.speeds_m_s[:, None] ** (5.0 / 3.0), _ANGLES, axis=1)
+        return np.asarray(self.mean_of(power) ** 0.6)
+
+
+def wind_mixtures(wind_m_s: tuple[float, float]) -> WindMixtures:
+    """Return mixtures whose layers' speeds are even in the logarithm, in any direction.
+
+    One fixed set, so that the same tracks always give the same number.
+    """
+    rng = np.random.default_rng(0)
     speeds = np.geomspace(wind_m_s[0], wind_m_s[1], _SPEEDS)
-    return speeds, np.full(_SPEEDS, 1.0 / _SPEEDS)
+    cell = rng.integers(0, _SPEEDS * _ANGLES, (_MIXTURES, _MOST_LAYERS))
+    weight = rng.exponential(size=(_MIXTURES, _MOST_LAYERS))
+    layers = np.arange(_MIXTURES) % _MOST_LAYERS + 1
+    weight[np.arange(_MOST_LAYERS) >= layers[:, None]] = 0.0
+    return WindMixtures(speeds, cell, weight / weight.sum(axis=1, keepdims=True))
 
 
 def exposure_factors(
@@ -35,7 +73,7 @@ def exposure_factors(
     obstruction: float,
     tilt_mix: float,
 ) -> tuple[FloatArray, FloatArray]:
-    """Return var(tau)/var(0) along and across for each speed, mean over wind directions."""
+    """Return var(tau)/var(0) along and across, each of shape (n_speeds, n_directions)."""
     telescope = (opening_m, separation_m, outer_scale_m, obstruction, tilt_mix)
     exposed = _exposed_variance(speeds_m_s, exposure_s, 0.0, *telescope)
     still = _exposed_variance(speeds_m_s[:1] * 0.0, exposure_s, 0.0, *telescope)
@@ -51,7 +89,7 @@ def single_factors(
     obstruction: float,
     tilt_mix: float,
 ) -> FloatArray:
-    """Return var(tau)/var(0) of one image for each speed, mean over wind directions."""
+    """Return var(tau)/var(0) of one image, mean of both axes, (n_speeds, n_directions)."""
     total = np.zeros(speeds_m_s.size)
     kinds: tuple[tuple[TiltKind, float], ...] = (("Z", tilt_mix), ("G", 1.0 - tilt_mix))
     for kind, share in kinds:
@@ -59,11 +97,11 @@ def single_factors(
             speeds_m_s * exposure_s / opening_m, opening_m / outer_scale_m, obstruction, kind
         )
         total += share * 0.5 * (along + across)
-    return total
+    return np.repeat(total[:, None], _ANGLES, axis=1)
 
 
 def rebinned_factor(
-    speeds_m_s: FloatArray,
+    mixtures: WindMixtures,
     exposure_s: float,
     cadence_s: float,
     opening_m: float,
@@ -72,18 +110,19 @@ def rebinned_factor(
     obstruction: float,
     tilt_mix: float,
 ) -> tuple[FloatArray, FloatArray]:
-    """Return var(mean of two adjacent frames)/var(one frame) along and across for each speed.
+    """Return var(mean of two adjacent frames)/var(one frame) along and across of each mixture.
 
     The dead time between frames is part of it: the mean of two has variance (R(0) + R(T))/2
     with R(T) the covariance of two exposures whose starts are T apart.
     """
     telescope = (opening_m, separation_m, outer_scale_m, obstruction, tilt_mix)
-    single = _exposed_variance(speeds_m_s, exposure_s, 0.0, *telescope)
-    lagged = _exposed_variance(speeds_m_s, exposure_s, cadence_s, *telescope)
-    return (
-        0.5 * (1.0 + lagged[0] / single[0]),
-        0.5 * (1.0 + lagged[1] / single[1]),
+    speeds = mixtures.speeds_m_s
+    single = _exposed_variance(speeds, exposure_s, 0.0, *telescope)
+    lagged = _exposed_variance(speeds, exposure_s, cadence_s, *telescope)
+    along, across = (
+        0.5 * (1.0 + mixtures.mean_of(lagged[i]) / mixtures.mean_of(single[i])) for i in (0, 1)
     )
+    return along, across
 
 
 def _exposed_variance(
@@ -99,7 +138,7 @@ def _exposed_variance(
     """Return the covariance of the differential tilt between two exposures `lag_s` apart.
 
     Triangle-weighted mean of R(t) over t from lag - tau to lag + tau; frozen flow turns t into a
-    shift V t of the beams, averaged over wind directions.
+    shift V t of the beams. Along and across the openings, each (n_speeds, n_directions).
     """
     node, weight = unit_nodes()
     both = np.concatenate([-node, node])
@@ -121,6 +160,6 @@ def _exposed_variance(
             )
         )
     return (
-        np.asarray((sum(t[0] for t in terms) @ triangle).mean(axis=1), dtype=float),
-        np.asarray((sum(t[1] for t in terms) @ triangle).mean(axis=1), dtype=float),
+        np.asarray(sum(t[0] for t in terms) @ triangle, dtype=float),
+        np.asarray(sum(t[1] for t in terms) @ triangle, dtype=float),
     )

@@ -19,7 +19,7 @@ from blursplit.air._mask_exposure import (
     exposure_factors,
     rebinned_factor,
     single_factors,
-    wind_grid,
+    wind_mixtures,
 )
 from blursplit.air._mask_records import AxisEstimate, MaskGeometry, MaskResult
 from blursplit.air.centroid_tilt import centroid_tilt_mix, mixed_coefficient, mixed_kernels
@@ -83,9 +83,11 @@ def measure_mask(
     Notes
     -----
     var = K lambda^2 r0^(-5/3) D^(-1/3) with numerical K for the tilt that the centroid measures.
-    The exposure is corrected by frozen flow in one layer whose speed has the prior, sharpened by
-    the measured ratio of the variance of adjacent frames averaged two by two to that of single
-    ones, the dead time being part of the filter.
+    The exposure is corrected by frozen flow in one to four layers whose speeds have the prior,
+    in any direction, weighted by how well they explain the measured ratio of the variance of
+    adjacent frames averaged two by two to that of single ones, the dead time being part of the
+    filter. One layer alone would claim to know more: slow layers hold the ratio while fast ones
+    lose most within the exposure.
     """
     if geometry.separation_m < geometry.opening_m:
         msg = "the openings overlap: separation below the diameter"
@@ -104,19 +106,18 @@ def measure_mask(
     noise = np.where(both, np.sum(sigma_arcsec**2, axis=1), np.nan)
     noise_variance = float(np.nanmean(noise))
     outer_m = float(np.sqrt(outer_scale_m[0] * outer_scale_m[1]))
-    speeds, prior = wind_grid(wind_m_s)
+    mixtures = wind_mixtures(wind_m_s)
     moments = [_variance(part, stretch) for part in parts]
     clean = [variance - noise_variance for variance, _ in moments]
     mix, mix_sigma = _tilt_mix(geometry, wavelength_m, clean)
     telescope = (geometry.opening_m, geometry.separation_m, outer_m, geometry.obstruction, mix)
-    factors = exposure_factors(speeds, exposure_s, *telescope)
-    posterior = prior.copy()
-    has_ratio = exposure_s > 0.0
-    if has_ratio:
-        posterior *= _ratio_likelihood(
-            parts, stretch, noise_variance, moments, speeds, exposure_s, cadence_s, telescope
-        )
-        posterior /= posterior.sum()
+    on_grid = exposure_factors(mixtures.speeds_m_s, exposure_s, *telescope)
+    factors = (mixtures.mean_of(on_grid[0]), mixtures.mean_of(on_grid[1]))
+    posterior = np.ones(len(mixtures.weight))
+    if exposure_s > 0.0:
+        predicted = rebinned_factor(mixtures, exposure_s, cadence_s, *telescope)
+        posterior *= _ratio_likelihood(parts, stretch, noise_variance, moments, predicted)
+    posterior /= posterior.sum()
     kernels = mixed_kernels(
         geometry.separation_m / geometry.opening_m,
         geometry.opening_m / outer_m,
@@ -135,15 +136,17 @@ def measure_mask(
         )
         for i in (0, 1)
     ]
-    r0, sigma, disagreement = _join(axes)
+    logs = np.log(factors[0] / factors[1])
+    uneven = float(np.sqrt(posterior @ (logs - posterior @ logs) ** 2))
+    r0, sigma, disagreement = _join(axes, 0.6 * uneven)
     systematic = _systematic(geometry, outer_scale_m, posterior, factors, mix, mix_sigma)
-    wind = tuple(float(v) for v in _quantiles(speeds, posterior))
+    wind = tuple(float(v) for v in _quantiles(mixtures.wind_m_s(), posterior))
     common = [
         float(_variance(part.mean(axis=1), stretch)[0]) - 0.25 * noise_variance
         for part in (x_arcsec, y_arcsec)
     ]
     left = [float(posterior @ factor) for factor in factors]
-    own = posterior @ single_factors(speeds, exposure_s, *telescope)
+    own = posterior @ mixtures.mean_of(single_factors(mixtures.speeds_m_s, exposure_s, *telescope))
     expected = _expected_common(r0, kernels, telescope, wavelength_m, float(own), left)
     on_xy = _rotate(expected, angle)
     excess = tuple(float(np.sqrt(max(c - e, 0.0))) for c, e in zip(common, on_xy, strict=True))
@@ -201,14 +204,10 @@ def _ratio_likelihood(
     segment: NDArray[np.int64],
     noise_variance: float,
     moments: list[tuple[float, float]],
-    speeds: FloatArray,
-    exposure_s: float,
-    cadence_s: float,
-    telescope: tuple[float, ...],
+    predicted: tuple[FloatArray, FloatArray],
 ) -> FloatArray:
-    """Return the likelihood of each wind speed given var(2 tau)/var(tau) on both axes."""
-    predicted = rebinned_factor(speeds, exposure_s, cadence_s, *telescope)
-    total = np.ones(speeds.size)
+    """Return the likelihood of each mixture given var(2 tau)/var(tau) on both axes."""
+    total = np.ones(predicted[0].size)
     for i, part in enumerate(parts):
         adjacent = 0.5 * (part[1:] + part[:-1])
         adjacent = np.where(segment[1:] == segment[:-1], adjacent, np.nan)
@@ -249,8 +248,11 @@ def _axis(
     )
 
 
-def _join(axes: list[AxisEstimate]) -> tuple[float, float, float]:
-    """Return the weighted r0, its error and the disagreement of the axes in sigmas."""
+def _join(axes: list[AxisEstimate], uneven: float) -> tuple[float, float, float]:
+    """Return the weighted r0, its error and the disagreement of the axes in sigmas.
+
+    `uneven` is how well the ratio of the two exposure corrections is known, in ln r0.
+    """
     seen = [axis for axis in axes if np.isfinite(axis.r0_m)]
     if not seen:
         return float("inf"), float("inf"), 0.0
@@ -258,7 +260,9 @@ def _join(axes: list[AxisEstimate]) -> tuple[float, float, float]:
     sigmas = np.array([axis.log_r0_sigma for axis in seen])
     weight = sigmas**-2.0
     mean = float(np.exp(np.sum(weight * logs) / weight.sum()))
-    disagreement = float((logs[0] - logs[1]) / np.hypot(*sigmas)) if len(seen) > 1 else 0.0
+    disagreement = (
+        float((logs[0] - logs[1]) / np.hypot(np.hypot(*sigmas), uneven)) if len(seen) > 1 else 0.0
+    )
     return mean, float(weight.sum() ** -0.5), disagreement
 
 
@@ -290,8 +294,9 @@ def _systematic(
 
 
 def _quantiles(speeds: FloatArray, posterior: FloatArray) -> FloatArray:
-    cumulative = np.cumsum(posterior) - 0.5 * posterior
-    return np.interp([0.16, 0.5, 0.84], cumulative, speeds)
+    order = np.argsort(speeds)
+    cumulative = np.cumsum(posterior[order]) - 0.5 * posterior[order]
+    return np.interp([0.16, 0.5, 0.84], cumulative, speeds[order])
 
 
 def _expected_common(
