@@ -1,0 +1,101 @@
+"""Calibration study: whether stated intervals hold the truth as often as they say.
+
+    python benchmarks/calibration.py run OUT.jsonl --first 0 --last 160
+    python benchmarks/calibration.py table OUT.jsonl --out docs/calibration.md
+
+Scenes are made, measured and forgotten one by one; the run can be stopped and taken up again.
+Truth is the realised motion of each record and, for this project's own scenes, the realised r0.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import tempfile
+import time
+import traceback
+from dataclasses import asdict
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+import numpy as np
+
+from calibration_scenes import Draw, draw_scene, make
+
+
+def measure_scene(draw: Draw, scratch: Path, cache: Path) -> dict:
+    """Make and measure one scene; returns a row of the study."""
+    from blursplit.errors import BlursplitError
+    from blursplit.instrument import read_setup
+    from blursplit.measure import measure
+
+    folder = scratch / f"scene{draw.number}"
+    folder.mkdir() if draw.maker == "independent" else None
+    begin = time.process_time()
+    truth = make(draw, folder, cache)
+    made = time.process_time()
+    # The scenes are monochromatic, so there is no dispersion to allow for.
+    options = ["air.band_nm=[549.9, 550.1]"]
+    if draw.instrument_known:
+        error = np.random.default_rng(draw.number).normal(0.0, 0.05)
+        options.append(f"telescope.instrument_fwhm_arcsec={draw.blur_fwhm_arcsec * (1 + error)}")
+    setup, origins = read_setup(folder / "setup.toml", options)
+    row = {"draw": asdict(draw), "truth": truth, "make_s": made - begin}
+    try:
+        result = measure([folder / "sequence.fits"], setup=setup, origins=origins).result
+    except BlursplitError as refused:
+        return {**row, "refused": str(refused)}
+    row["measure_s"] = time.process_time() - made
+    row["result"] = json.loads(result.to_json())
+    for bulky in ("setup", "motion", "warnings"):
+        row["result"].pop(bulky)
+    row["warnings"] = [warning.code for warning in result.warnings]
+    return row
+
+
+def run(out: Path, first: int, last: int, step: int) -> None:
+    """Measure the scenes that the file does not hold yet."""
+    done = set()
+    if out.exists():
+        done = {json.loads(line)["draw"]["number"] for line in out.read_text().splitlines()}
+    cache = out.with_suffix(".screens")
+    cache.mkdir(exist_ok=True)
+    for number in range(first, last, step):
+        if number in done:
+            continue
+        with tempfile.TemporaryDirectory(prefix="calibration-") as scratch:
+            draw = draw_scene(number)
+            try:
+                row = measure_scene(draw, Path(scratch), cache)
+            except Exception:  # noqa: BLE001 - a crash is a finding of the study, and is counted
+                row = {"draw": asdict(draw), "crash": traceback.format_exc()}
+        with out.open("a", encoding="utf-8") as file:
+            file.write(json.dumps(row) + "\n")
+        print(number, row.get("refused", row.get("crash", ""))[-200:], flush=True)
+
+
+def main() -> None:
+    """Read the command line."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    commands = parser.add_subparsers(dest="command", required=True)
+    runner = commands.add_parser("run")
+    runner.add_argument("out", type=Path)
+    runner.add_argument("--first", type=int, default=0)
+    runner.add_argument("--last", type=int, default=160)
+    runner.add_argument("--step", type=int, default=1)
+    table = commands.add_parser("table")
+    table.add_argument("rows", type=Path)
+    table.add_argument("--out", type=Path)
+    given = parser.parse_args()
+    if given.command == "run":
+        run(given.out, given.first, given.last, given.step)
+        return
+    from calibration_table import write_table
+
+    write_table(given.rows, given.out)
+
+
+if __name__ == "__main__":
+    main()
