@@ -17,7 +17,18 @@ if TYPE_CHECKING:
 
 
 class BlursplitError(Exception):
-    """Any failure that the user can act on."""
+    """Any failure that the user can act on.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from blursplit import BlursplitError, read_result
+    >>> try:
+    ...     read_result(Path("no-such-folder"))
+    ... except BlursplitError as error:
+    ...     print(error)
+    no-such-folder: is not a result folder; name a folder that `blursplit measure` wrote
+    """
 
 
 class InputError(BlursplitError):
@@ -31,6 +42,13 @@ class InputError(BlursplitError):
         What is wrong, lower case, values quoted.
     remedy : str
         What the user can do about it.
+
+    Examples
+    --------
+    >>> from blursplit import InputError
+    >>> error = InputError("rig.toml", "key 'aperture' is unknown", "did you mean 'aperture_m'?")
+    >>> error.source, error.remedy
+    ('rig.toml', "did you mean 'aperture_m'?")
     """
 
     def __init__(self, source: str | Path, problem: str, remedy: str) -> None:
@@ -77,6 +95,12 @@ class OutputError(BlursplitError):
         Folder or file at fault.
     problem, remedy : str
         What is wrong and what to do.
+
+    Examples
+    --------
+    >>> from blursplit import OutputError
+    >>> print(OutputError("night1-result", "exists already", "add --replace"))
+    night1-result: exists already; add --replace
     """
 
     def __init__(self, target: str | Path, problem: str, remedy: str) -> None:

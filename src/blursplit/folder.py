@@ -31,7 +31,18 @@ PAGE_FILE = "index.html"
 
 @dataclass(frozen=True)
 class Measurement:
-    """A result with the arrays behind it; `tracks` is None when it was read without them."""
+    """A result with the arrays behind it; `tracks` is None when it was read without them.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from blursplit import read_result_folder
+    >>> night = read_result_folder(Path("night1-result"))
+    >>> night.result.sequence.frames_used
+    40
+    >>> night.series.arrays["time_s"].shape
+    (40,)
+    """
 
     result: Result
     series: Series
@@ -90,6 +101,15 @@ def write_result_folder(
     ------
     OutputError
         When the folder cannot be written; nothing half-written remains.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from blursplit import read_result_folder, render_page, write_result_folder
+    >>> night = read_result_folder(Path("night1-result"), with_tracks=True)
+    >>> page = render_page(night.result, night.series)
+    >>> sorted(file.name for file in write_result_folder(night, page, Path("copy")).iterdir())
+    ['images.fits', 'index.html', 'result.json', 'series.fits', 'stamps.fits', 'tracks.fits']
     """
     from blursplit.stars import save_tracks
 
@@ -170,6 +190,14 @@ def read_result(path: Path) -> Result:
     ------
     InputError
         When there is none, or it is not of this schema.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from blursplit import read_result
+    >>> result = read_result(Path("before"))
+    >>> f"{result.fwhm.recorded_arcsec.value:.2f} arcsec"
+    '1.74 arcsec'
     """
     file = path / RESULT_FILE if path.is_dir() else path
     try:
@@ -200,6 +228,16 @@ def read_result_folder(path: Path, *, with_tracks: bool = False) -> Measurement:
     ------
     InputError
         When the folder is not a result or is damaged.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from blursplit import read_result_folder
+    >>> night = read_result_folder(Path("night1-result"), with_tracks=True)
+    >>> night.tracks.n_frames
+    40
+    >>> sorted(night.series.images)
+    ['finder', 'recorded', 'registered']
     """
     from blursplit.stars import load_tracks
 

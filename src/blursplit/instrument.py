@@ -105,7 +105,17 @@ class KnownLine(_Section):
 
 
 class Setup(BaseModel):
-    """The setup file: every key optional, `pier` is read by the pier model itself."""
+    """The setup file: every key optional, `pier` is read by the pier model itself.
+
+    Examples
+    --------
+    >>> from blursplit import Setup
+    >>> setup = Setup.model_validate({"telescope": {"aperture_m": 0.2}})
+    >>> setup.telescope.aperture_m
+    0.2
+    >>> setup.camera.pixel_scale_arcsec is None
+    True
+    """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -200,6 +210,16 @@ def read_setup(path: Path | None, options: Iterable[str] = ()) -> tuple[Setup, d
     ------
     InputError
         When the file or an option cannot be read; names the key.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from blursplit import read_setup
+    >>> setup, origins = read_setup(Path("rig.toml"), ["camera.frame_interval_s=0.02"])
+    >>> setup.telescope.aperture_m, origins["aperture_m"]
+    (0.25, 'setup file')
+    >>> setup.camera.frame_interval_s, origins["frame_interval_s"]
+    (0.02, 'option')
     """
     tables: dict[str, Any] = {}
     if path is not None:

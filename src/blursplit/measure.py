@@ -93,6 +93,17 @@ def measure(
     ------
     InputError
         For input that cannot be used: no files, no stars, no times, too few frames.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from blursplit import measure_sequence, read_setup
+    >>> setup, origins = read_setup(Path("rig.toml"))
+    >>> night = measure_sequence(["night1"], setup=setup, origins=origins)
+    >>> night.result.sequence.stars_used
+    3
+    >>> night.result.verdict.statement
+    'Too few frames for spectra: the cause of the width is undecided.'
     """
     source = read_source(
         list(paths),

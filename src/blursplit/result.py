@@ -28,6 +28,15 @@ class Estimate(_Part):
     """A value with its 68 % (low, high) and 95 % (low95, high95) intervals.
 
     An upper limit has value None, low 0 and high set; its high is the 95 % limit.
+
+    Examples
+    --------
+    >>> from blursplit import Estimate
+    >>> width = Estimate(value=2.5, low=2.4, high=2.6)
+    >>> width.is_limit
+    False
+    >>> Estimate(value=None, low=0.0, high=0.1).is_limit
+    True
     """
 
     value: float | None
@@ -225,7 +234,18 @@ class Warning_(_Part):  # noqa: N801 - `Warning` is a built-in exception
 
 
 class Result(_Part):
-    """What `measure` found. Units are in the keys; every estimate carries its intervals."""
+    """What `measure` found. Units are in the keys; every estimate carries its intervals.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from blursplit import Result
+    >>> result = Result.from_json(Path("before/result.json").read_text(encoding="utf-8"))
+    >>> result.verdict.dominant
+    'atmosphere'
+    >>> [round(line.frequency_hz.value, 1) for line in result.lines]
+    [9.2]
+    """
 
     schema_: str = Field(default=SCHEMA, alias="schema")
     version: str = ""

@@ -102,6 +102,14 @@ def judge(
     -----
     A limit is passed only when the whole 95 % interval lies inside it, failed only when the
     whole interval lies outside, and not shown in all other cases.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from blursplit import judge, read_limits, read_result
+    >>> acceptance = judge(read_result(Path("before")), read_limits(Path("limits.toml")))
+    >>> acceptance.state, acceptance.exit_code
+    ('fail', 3)
     """
     from importlib.metadata import version
 

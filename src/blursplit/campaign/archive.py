@@ -114,6 +114,16 @@ def archive(
     One row is one transaction, written by this process alone; a run that is killed loses the
     sequences being measured and nothing else. At most twice as many sequences as workers are in
     flight, so that memory does not grow with the archive.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from blursplit import archive
+    >>> run = archive(Path("night1"), Path("fresh.sqlite"), workers=0)
+    >>> run.sequences, run.done
+    (1, 1)
+    >>> archive(Path("night1"), Path("fresh.sqlite"), workers=0).known
+    1
     """
     setup = setup or Setup()
     tables = setup.model_dump(mode="json", exclude_none=True)

@@ -84,6 +84,16 @@ def compare(
     (1.960 + 0.842)/1.960 times half the 95 % interval of the difference (Bloom 1995, Eval. Rev.
     19, 547; from memory, verify). A structure that is only an upper limit on both sides gives no
     probability: a prior would be compared with itself.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from blursplit import compare, read_result
+    >>> found = compare([read_result(Path("before"))], [read_result(Path("after"))])
+    >>> found.probability_structure_improved > 0.95
+    True
+    >>> [line.state for line in found.lines]
+    ['gone']
     """
     rng = rng or np.random.default_rng(20_260_101)
     sides = (_in_time_order(before, "--before"), _in_time_order(after, "--after"))

@@ -100,6 +100,14 @@ def read_limits(path: Path) -> Limits:
     InputError
         When the file cannot be read, a key is unknown, or no blur time is stated although a
         limit depends on it; names the key.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from blursplit import read_limits
+    >>> limits = read_limits(Path("limits.toml"))
+    >>> limits.limits["structure.rms_major_arcsec"].at_most
+    0.2
     """
     tables = read_toml(path)
     try:

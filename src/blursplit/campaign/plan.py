@@ -84,6 +84,15 @@ def plan(
     -----
     All of the air is taken as common to the stars, which is the worst case for a line. Detection
     as in the measurement's own line search; see `smallest_line_arcsec`.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from blursplit import plan, read_setup
+    >>> setup, origins = read_setup(Path("rig.toml"))
+    >>> run = plan(setup, origins, seeing_arcsec=2.0, stars=4, duration_s=60.0)
+    >>> f"{run.recording.rate_hz:.0f} frames/s, stars to magnitude {run.recording.faintest_mag:.0f}"
+    '50 frames/s, stars to magnitude 11'
     """
     from importlib.metadata import version
 

@@ -153,6 +153,14 @@ class Store:
         When the file is not a store, or of another version.
     OutputError
         When it cannot be created or written.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from blursplit import Store
+    >>> with Store(Path("nights.sqlite")) as store:
+    ...     [(row["object"], row["frames"], row["status"]) for row in store.rows("sequences")]
+    [('SIMULATED FIELD', 40, 'done')]
     """
 
     def __init__(self, path: Path) -> None:

@@ -118,6 +118,13 @@ def inspect_sequence(sequence: Sequence) -> Inspection:
     -------
     Inspection
         No star is looked for: what is said rests on rate, length, exposure and headers.
+
+    Examples
+    --------
+    >>> from blursplit import inspect_sequence, open_sequence
+    >>> found = inspect_sequence(open_sequence(["night1"]))
+    >>> found.frames, found.timing.kind
+    (40, 'regular')
     """
     known = sequence.instrument.known
     missing = [

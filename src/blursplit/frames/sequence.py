@@ -125,6 +125,16 @@ def open_sequence(
         When nothing says when, or how fast, the frames were taken.
     TooFewFramesError
         Below 10 frames.
+
+    Examples
+    --------
+    >>> from blursplit import open_sequence
+    >>> sequence = open_sequence(["night1/sequence.fits"])
+    >>> sequence.n_frames, round(sequence.cadence_s, 3)
+    (40, 0.02)
+    >>> sequence.source.read(0, 2).shape
+    (2, 96, 128)
+    >>> sequence.source.close()
     """
     setup = setup or Setup()
     files, repeated = find_files(paths)

@@ -97,7 +97,17 @@ class PierReport(_Part):
 
 
 def analyse_pier(setup: PierSetup, n_modes: int = 6) -> PierReport:
-    """Return modes, stiffness and what-if rows of a declared pier."""
+    """Return modes, stiffness and what-if rows of a declared pier.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from blursplit import analyse_pier, read_pier, read_setup
+    >>> setup, _ = read_setup(Path("column.toml"))
+    >>> report = analyse_pier(read_pier(setup.pier, "column.toml"))
+    >>> len(report.modes), round(report.height_m, 2)
+    (6, 1.2)
+    """
     model = build_pier(setup)
     tilt = tilt_per_load(model)
     modes = [

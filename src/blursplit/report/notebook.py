@@ -66,6 +66,16 @@ def budget_table(result: Result) -> QTable:
     Columns ``share``, ``fwhm`` and ``saved``, each followed by ``_low``, ``_high`` (68 %),
     ``_low95`` and ``_high95``. An upper limit has value NaN, low 0 and the limit as high;
     what is not known is NaN throughout.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from blursplit import budget_table, read_result
+    >>> table = budget_table(read_result(Path("before")))
+    >>> table["contribution", "share"][:1].pformat(show_unit=False)[-1].split()[0]
+    'atmosphere'
+    >>> table["fwhm"].unit
+    Unit("arcsec")
     """
     import astropy.units as u
     from astropy.table import QTable
@@ -88,6 +98,14 @@ def lines_table(result: Result) -> QTable:
     Columns ``frequency``, ``rms`` and ``damping_ratio`` with the ends of their intervals, and
     ``false_alarm_probability``, ``kind`` and ``cause``. Without a pixel scale ``rms`` is in
     pixels.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from blursplit import lines_table, read_result
+    >>> table = lines_table(read_result(Path("before")))
+    >>> print(f"{table['frequency'][0]:.1f}")
+    9.2 Hz
     """
     import astropy.units as u
     from astropy.table import QTable

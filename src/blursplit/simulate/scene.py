@@ -228,7 +228,15 @@ class Faults(_Table):
 
 
 class Scene(_Table):
-    """A whole simulated night at the telescope."""
+    """A whole simulated night at the telescope.
+
+    Examples
+    --------
+    >>> from blursplit import Scene
+    >>> scene = Scene.model_validate({"air": {"seeing_arcsec": 2.0}, "sequence": {"frames": 100}})
+    >>> f"r0 = {scene.air.r0_zenith_m:.4f} m, {scene.duration_s:.2f} s"
+    'r0 = 0.0503 m, 1.99 s'
+    """
 
     telescope: SceneTelescope = SceneTelescope()
     camera: SceneCamera = SceneCamera()
@@ -331,5 +339,12 @@ def read_scene(path: Path) -> Scene:
     ------
     InputError
         When the file cannot be read or a key is wrong.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from blursplit import read_scene
+    >>> read_scene(Path("before.toml")).mode[0].frequency_hz
+    9.2
     """
     return scene_from_tables(read_toml(path), path)

@@ -264,6 +264,21 @@ def write_sequence(
     ------
     OutputError
         When the folder exists and may not be replaced, or cannot be written.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from blursplit import Scene, write_sequence
+    >>> scene = Scene.model_validate(
+    ...     {
+    ...         "camera": {"width_px": 64, "height_px": 64},
+    ...         "stars": {"count": 1, "margin_px": 20},
+    ...         "sequence": {"frames": 12},
+    ...     }
+    ... )
+    >>> truth = write_sequence(scene, Path("simulated"))
+    >>> sorted(file.name for file in Path("simulated").iterdir())
+    ['sequence.fits', 'setup.toml', 'truth.csv', 'truth.json']
     """
     if out.exists() and not replace:
         raise OutputError(out, "already exists", "choose another name or add --replace")
