@@ -14,19 +14,26 @@ from blursplit.budget.fwhm import resample
 from blursplit.budget.grid import GridData, grid_data
 from blursplit.budget.images import (
     StarImages,
+    registration_noise_arcsec2,
     series_on_frames,
     star_images,
     width_against_exposure,
 )
 from blursplit.budget.joint import FitSetup, JointFit, fit_jointly, perfect_instrument
-from blursplit.budget.line_terms import smallest_detectable_rms
-from blursplit.budget.lines import FoundLine, search_lines, to_result
+from blursplit.budget.lines import (
+    FoundLine,
+    search_lines,
+    structure_limit,
+    to_result,
+)
 from blursplit.budget.lower_bound import lower_bound_j
+from blursplit.budget.mask_report import report_mask
 from blursplit.budget.motion_part import motion_part
 from blursplit.budget.optics_data import OpticsData, registered_transfer
 from blursplit.budget.perfect import perfect_width_arcsec
 from blursplit.budget.split import Split, SplitSetup, split_motion
 from blursplit.budget.verdict import Evidence, judge
+from blursplit.budget.view import View, view_of
 from blursplit.result import Warning_
 
 if TYPE_CHECKING:
@@ -44,7 +51,6 @@ if TYPE_CHECKING:
 
 N_DRAWS = 400
 N_WIDTHS = 80
-SLOWEST_STRUCTURE_LIMIT_HZ = 3.0  # limits on unseen modes hold from here up (design, section 6)
 WIDTH_DISAGREEMENT = 0.15
 OVERSAMPLING = 4  # of the star images that are kept
 
@@ -102,17 +108,30 @@ def draw_up(
     pairs : PairStatistics
     rng : numpy.random.Generator
     """
+    view = view_of(tracks, instrument, facts, motion, pairs)
     evidence = Evidence(
-        stars=tracks.n_stars,
-        pairs=len(pairs.separation_px),
+        stars=view.tracks.n_stars,
+        pairs=len(view.pairs.separation_px),
         has_spectra=False,
         has_star_image=False,
         instrument_known=facts.known_instrument_arcsec is not None,
+        barred=None if view.barred is None else view.barred[1],
+        has_mask=view.mask is not None,
     )
-    account = Account(facts, evidence)
+    account = Account(view.facts, evidence)
+    _look(account, view, instrument, rng)
+    report_mask(account, view)
+    return account
+
+
+def _look(account: Account, view: View, instrument: Instrument, rng: np.random.Generator) -> None:
+    tracks, motion, pairs, facts = view.tracks, view.motion, view.pairs, view.facts
+    evidence = account.evidence
+    if view.barred is not None:
+        account.warn(*view.barred)
     account.parts["motion"] = motion_part(tracks, motion, pairs, facts.scale_arcsec)
     _plain_arrays(account, tracks, motion, pairs)
-    images = star_images(tracks, facts.blur_time_s, facts.scale_arcsec or 1.0, {})
+    images = star_images(view.images, facts.blur_time_s, facts.scale_arcsec or 1.0, {})
     if images is not None:
         evidence.has_star_image = True
         _recorded(account, images)
@@ -120,7 +139,7 @@ def draw_up(
         account.warn("no-widths", "no star image could be stacked: widths are not given")
     grid = _grid(account, tracks, motion)
     if grid is None:
-        return account
+        return
     evidence.has_spectra = True
     terms = drive_terms(instrument, grid.longest_s)
     quiet = without_drive(grid, terms)
@@ -134,12 +153,11 @@ def draw_up(
         in_arcsec=facts.scale_arcsec is not None,
         rng=rng,
     )
-    evidence.structure_limit_arcsec = _structure_limit(search, grid, facts)
     if facts.scale_arcsec is not None:
+        evidence.structure_limit_arcsec = structure_limit(search, grid)
         account.arrays |= curves.density_curves(quiet, tracks)
     if _can_split(account, images):
-        _split(account, tracks, images, grid, quiet, terms, pairs, search, found, rng)  # type: ignore[arg-type]
-    return account
+        _split(account, view, images, grid, quiet, terms, search, found, rng)  # type: ignore[arg-type]
 
 
 def _grid(account: Account, tracks: StarTracks, motion: CommonMotion) -> GridData | None:
@@ -163,6 +181,8 @@ def _grid(account: Account, tracks: StarTracks, motion: CommonMotion) -> GridDat
 
 def _can_split(account: Account, images: StarImages | None) -> bool:
     facts = account.facts
+    if account.evidence.barred is not None:
+        return False
     if facts.optics is None:
         missing = "pixel scale" if facts.scale_arcsec is None else "aperture"
         account.warn("no-" + missing.replace(" ", "-"), f"no {missing} is known: no split")
@@ -229,32 +249,18 @@ def _keep_images(account: Account, images: StarImages) -> None:
         account.images[name] = (resample(image, OVERSAMPLING) / top).astype(np.float32)
 
 
-def _structure_limit(search: LineSearch | None, grid: GridData, facts: Facts) -> float | None:
-    """Smallest mode that would have been found anywhere from 3 Hz to Nyquist [arcsec]."""
-    if search is None or facts.scale_arcsec is None:
-        return None
-    low = max(SLOWEST_STRUCTURE_LIMIT_HZ, search.searched_hz[0])
-    high = search.searched_hz[1]
-    if low >= high:
-        return None
-    frequency = np.geomspace(low, high, 60)
-    density = search.continuum(frequency).mean(axis=1)
-    return float(np.max(smallest_detectable_rms(density, frequency, grid.longest_s)))
-
-
 def _split(
     account: Account,
-    tracks: StarTracks,
+    view: View,
     images: StarImages,
     grid: GridData,
     quiet: GridData,
     terms: list[DriveTerm],
-    pairs: PairStatistics,
     search: LineSearch | None,
     found: list[FoundLine],
     rng: np.random.Generator,
 ) -> None:
-    facts = account.facts
+    facts, tracks, pairs = account.facts, view.images, view.pairs
     optics, scale = facts.optics, facts.scale_arcsec
     assert optics is not None  # noqa: S101 - `_can_split` has checked
     assert scale is not None  # noqa: S101
@@ -277,8 +283,9 @@ def _split(
             optics=optics,
             recorded_fwhm_arcsec=images.widths["recorded"].mean,
             known_instrument_arcsec=facts.known_instrument_arcsec,
-            registration_noise_arcsec2=_registration_noise(tracks, scale),
+            registration_noise_arcsec2=registration_noise_arcsec2(tracks, scale),
             continuum=None if search is None else search.continuum,
+            mask=None if view.mask is None else view.mask.prior,
         ),
         rng,
         n_draws=N_DRAWS,
@@ -294,7 +301,9 @@ def _split(
     )
     account.split = split
     bounds = assemble.AirBounds(
-        lower_j=lower_bound_j(pairs, quiet, optics, scale, rng),
+        lower_j=lower_bound_j(pairs, quiet, optics, scale, rng)
+        if view.mask is None
+        else view.mask.lower_j(rng),
         upper_j=perfect_instrument(fit, N_DRAWS, rng),
     )
     _parts(account, fit, split, drift, bounds, transfer, found)
@@ -306,13 +315,6 @@ def _split(
         account.arrays |= curves.pair_model_curves(fit, facts, widest)
     times, widths = width_against_exposure(tracks, scale, grid.cadence_s)
     account.arrays["exposure_grid_s"], account.arrays["exposure_fwhm_arcsec"] = times, widths
-
-
-def _registration_noise(tracks: StarTracks, scale: float) -> float:
-    assert tracks.stamps is not None  # noqa: S101 - there are images
-    star = tracks.stamps.star
-    sigma = np.where(tracks.good[:, star], tracks.sigma_px[:, star], np.nan)
-    return float(np.nanmean(sigma**2)) * scale**2
 
 
 def _parts(
@@ -345,7 +347,9 @@ def _parts(
     )
     if evidence.bounds_crossed:
         account.warn(
-            "evidence-disagrees", "pairs of stars show more air than the star image allows"
+            "evidence-disagrees",
+            f"{'the mask shows' if evidence.has_mask else 'pairs of stars show'} more air than "
+            "the star image allows",
         )
     if not facts.dispersion_known:
         account.warn(

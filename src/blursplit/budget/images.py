@@ -137,6 +137,14 @@ def width_against_exposure(
     return times, np.array([image_width(stack.images[str(n)], scale).mean for n in lengths])
 
 
+def registration_noise_arcsec2(tracks: StarTracks, scale: float) -> float:
+    """Return the one-axis variance that registering on noisy centroids adds."""
+    assert tracks.stamps is not None  # noqa: S101 - callers have images
+    star = tracks.stamps.star
+    sigma = np.where(tracks.good[:, star], tracks.sigma_px[:, star], np.nan)
+    return float(np.nanmean(sigma**2)) * scale**2
+
+
 def series_on_frames(tracks: StarTracks, grid: GridData, series: list[FloatArray]) -> FloatArray:
     """Return motions on the grid at the frames of the tracks, shape (n_frames, 2); 0 outside."""
     out = np.zeros((tracks.n_frames, 2))

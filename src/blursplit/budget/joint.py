@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     from blursplit.budget.grid import GridData
     from blursplit.budget.line_terms import LineTerm
+    from blursplit.budget.mask_prior import MaskPrior
     from blursplit.budget.optics_data import OpticsData
     from blursplit.spectra import Continuum
 
@@ -77,6 +78,7 @@ class FitSetup:
     known_instrument_arcsec: float | None
     registration_noise_arcsec2: float
     continuum: Continuum | None = None
+    mask: MaskPrior | None = None
 
 
 def fit_jointly(
@@ -112,6 +114,8 @@ def fit_jointly(
         else np.linspace(0.05, 0.3, 6) * optics.aperture_m
     )
     table = build_air_table(grid, data, optics, fine_hz=fine, baseline_m=baseline)
+    if setup.mask is not None:
+        table = setup.mask.on_mean_of_images(table, optics, data.frequency_hz.mean(axis=1))
     kolmogorov_r0 = 0.97586 * optics.wavelength_m * ARCSEC / setup.recorded_fwhm_arcsec
     width_sigma = setup.recorded_fwhm_arcsec / GAUSS
     known = setup.known_instrument_arcsec
@@ -133,6 +137,7 @@ def fit_jointly(
         exposure_s=grid.exposure_s,
         aperture_m=optics.aperture_m,
         registration_noise_arcsec2=setup.registration_noise_arcsec2,
+        ln_j_prior=None if setup.mask is None else setup.mask.ln_j,
     )
     draws = sample_posterior(model, rng, n_draws)
     layers = model.layers(draws)

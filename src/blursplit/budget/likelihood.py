@@ -48,6 +48,8 @@ class Model:
     aperture_m : float
     registration_noise_arcsec2 : float
         Variance that registering on a noisy centroid adds, one axis.
+    ln_j_prior : (mean, sigma) or None
+        Of ln r0^(-5/3), where a mask has measured it.
     """
 
     parameters: Parameters
@@ -59,6 +61,7 @@ class Model:
     exposure_s: float
     aperture_m: float
     registration_noise_arcsec2: float = 0.0
+    ln_j_prior: tuple[float, float] | None = None
 
     def column(self, theta: FloatArray, name: str) -> FloatArray:
         """Return one parameter of each row."""
@@ -89,6 +92,9 @@ class Model:
             difference = self.optics.log_otf - self.log_otf(theta)
             solved = np.linalg.solve(self.optics.covariance, difference.T)
             total -= 0.5 * np.einsum("tb,bt->t", difference, solved)
+        if self.ln_j_prior is not None:
+            mean, sigma = self.ln_j_prior
+            total -= 0.5 * ((np.log(self.layers(theta).sum(axis=1)) - mean) / sigma) ** 2
         return total
 
     def tilt_scale(self, theta: FloatArray) -> FloatArray:

@@ -9,7 +9,11 @@ import numpy as np
 
 from blursplit.budget.alias_evidence import damping_log_odds, image_log_odds
 from blursplit.budget.estimates import axial_estimate, with_error
-from blursplit.budget.line_terms import SLOWEST_STRUCTURE_HZ, LineTerm
+from blursplit.budget.line_terms import (
+    SLOWEST_STRUCTURE_HZ,
+    LineTerm,
+    smallest_detectable_rms,
+)
 from blursplit.result import Estimate, Line
 
 if TYPE_CHECKING:
@@ -30,6 +34,7 @@ SHARED_ENOUGH = 0.9  # a line that moves single stars is air or a double star, n
 LEAST_SINC2 = 0.1
 DIRECTION_DRAWS = 400
 DRIVE_ODDS = 0.9
+SLOWEST_STRUCTURE_LIMIT_HZ = 3.0  # limits on unseen modes hold from here up (design, section 6)
 
 
 @dataclass(frozen=True)
@@ -252,6 +257,22 @@ def _predicted_modes(instrument: Instrument) -> list[tuple[str, float]]:
 
     modes = pier_modes(build_pier(read_pier(instrument.setup.pier, "setup file")))
     return [(f"{mode.kind} {i + 1}", mode.frequency_hz) for i, mode in enumerate(modes)]
+
+
+def structure_limit(search: LineSearch | None, grid: GridData) -> float | None:
+    """Return the smallest mode that would have been found from 3 Hz to Nyquist, unit of the grid.
+
+    None where nothing was searched there.
+    """
+    if search is None:
+        return None
+    low = max(SLOWEST_STRUCTURE_LIMIT_HZ, search.searched_hz[0])
+    high = search.searched_hz[1]
+    if low >= high:
+        return None
+    frequency = np.geomspace(low, high, 60)
+    density = search.continuum(frequency).mean(axis=1)
+    return float(np.max(smallest_detectable_rms(density, frequency, grid.longest_s)))
 
 
 def to_result(

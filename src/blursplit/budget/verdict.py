@@ -30,6 +30,12 @@ NAMES: dict[Contribution, str] = {
     "unassigned": "shared motion of open cause",
     "instrument": "the instrument itself",
 }
+MEASURED_BY_FEW = {
+    2: "Two stars: what they do differently along the line that joins them is air, free of "
+    "vibration; across that line a turning field would look the same, so it is not used.",
+    3: "Three stars: shift, rotation and scale are taken out of every frame, and the two numbers "
+    "that are left are air, free of vibration.",
+}
 
 
 @dataclass
@@ -50,6 +56,10 @@ class Evidence:
         Lower bound on the air above the upper one.
     frames_disagree : bool
         Modelled and measured recorded width apart by more than their errors allow.
+    has_mask : bool
+        One star seen twice through a mask; the two images count as one star.
+    barred : str or None
+        Why nothing may be said of the air.
     notes : list of str
         Further doubts in words.
     """
@@ -62,6 +72,8 @@ class Evidence:
     structure_limit_arcsec: float | None = None
     bounds_crossed: bool = False
     frames_disagree: bool = False
+    has_mask: bool = False
+    barred: str | None = None
     notes: list[str] = field(default_factory=list)
 
 
@@ -96,7 +108,7 @@ def judge(result: Result, split: Split | None, facts: Facts, evidence: Evidence)
         probability=float(largest[best]),
         shares=share_estimates(split),
         findings=_findings(result, evidence),
-        statement=_statement(result, split, dominant, largest),
+        statement=_statement(result, split, dominant, largest, evidence),
         reasons=_reasons(result, evidence),
         next=next_steps(result, facts, evidence, split),
     )
@@ -111,8 +123,12 @@ def _number(estimate: Estimate | None, unit: str = "arcsec", digits: int = 2) ->
     return f"{estimate.value:.{digits}f} {unit} ({low} to {high})"
 
 
-def _statement(result: Result, split: Split, dominant: str, largest: np.ndarray) -> str:
+def _statement(
+    result: Result, split: Split, dominant: str, largest: np.ndarray, evidence: Evidence
+) -> str:
     recorded = _number(result.fwhm.recorded_arcsec)
+    if evidence.has_mask:
+        recorded += ", seen through one opening of the mask,"
     if dominant == "undecided":
         order = np.argsort(largest)[::-1]
         likely = [NAMES[CONTRIBUTIONS[i]] for i in order[:2] if largest[i] > 0.05]  # noqa: PLR2004
@@ -132,26 +148,32 @@ def _statement(result: Result, split: Split, dominant: str, largest: np.ndarray)
 def _no_budget(result: Result, facts: Facts, evidence: Evidence) -> str:
     lines = _line_words(result.lines)
     found = f" Shared lines: {lines}." if lines else ""
+    if evidence.barred is not None:
+        return f"Nothing is said of the air: {evidence.barred}. The width is undecided." + found
+    return _what_is_missing(facts, evidence) + found
+
+
+def _what_is_missing(facts: Facts, evidence: Evidence) -> str:
     if facts.scale_arcsec is None:
         return (
             "Without a pixel scale nothing can be said in arcsec; motion and lines are given in "
-            "pixels. The cause of the width is undecided." + found
+            "pixels. The cause of the width is undecided."
         )
     if facts.optics is None:
         return (
             "Without an aperture the air's part cannot be computed; motion, widths and lines are "
-            "given. The cause of the width is undecided." + found
+            "given. The cause of the width is undecided."
         )
     if not facts.within_record:
-        return "The blur time asked for is longer than the record: undecided." + found
+        return "The blur time asked for is longer than the record: undecided."
     if facts.is_long:
         return (
             "Frames this long hide what moved during them: shared motion between frames is "
-            "given, the cause of the width is undecided." + found
+            "given, the cause of the width is undecided."
         )
     if not evidence.has_spectra:
-        return "Too few frames for spectra: the cause of the width is undecided." + found
-    return "The cause of the width is undecided." + found
+        return "Too few frames for spectra: the cause of the width is undecided."
+    return "The cause of the width is undecided."
 
 
 def _line_words(lines: Sequence[Line]) -> str:
@@ -170,6 +192,11 @@ def _findings(result: Result, evidence: Evidence) -> dict[str, str]:
     seeing = result.atmosphere.seeing_500nm_zenith_arcsec
     if seeing is None:
         out["atmosphere"] = "not shown: this record cannot measure it"
+    elif evidence.has_mask:
+        out["atmosphere"] = (
+            f"present: the mask shows seeing of {_number(seeing)} (500 nm, zenith), free of "
+            "vibration"
+        )
     elif lower is not None and lower.low95 is not None and lower.low95 > 0.05:  # noqa: PLR2004
         out["atmosphere"] = (
             f"present: pairs alone show seeing of at least {lower.low95:.2f} arcsec "
@@ -194,19 +221,11 @@ def _findings(result: Result, evidence: Evidence) -> dict[str, str]:
         if width is None
         else f"present: {_number(width)} FWHM"
     )
-    del evidence
     return out
 
 
 def _reasons(result: Result, evidence: Evidence) -> list[str]:
-    reasons = []
-    if evidence.pairs:
-        reasons.append(
-            f"{evidence.pairs} pairs among {evidence.stars} stars: what they do differently is "
-            "air, free of vibration."
-        )
-    elif evidence.stars == 1:
-        reasons.append("One star: nothing tells air from vibration but its spectrum and width.")
+    reasons = list(evidence.notes) if evidence.has_mask else [_what_the_stars_allow(evidence)]
     upper = result.atmosphere.upper_seeing_arcsec
     if upper is not None:
         reasons.append(
@@ -234,7 +253,29 @@ def _reasons(result: Result, evidence: Evidence) -> list[str]:
         reasons.append("The evidence disagrees: pairs show more air than the star image allows.")
     if evidence.frames_disagree:
         reasons.append("Modelled and recorded width differ by more than their errors.")
-    return reasons + evidence.notes
+    return reasons if evidence.has_mask else reasons + evidence.notes
+
+
+def _what_the_stars_allow(evidence: Evidence) -> str:
+    """Say what this number of stars can tell (design, section 1)."""
+    stars, pairs = evidence.stars, evidence.pairs
+    if evidence.barred is not None:
+        return f"Nothing is said of the air: {evidence.barred}."
+    if stars == 1:
+        return (
+            "One star: lines, spectrum and width, but no lower bound on the air; nothing tells "
+            "air from vibration but the colour of the motion and the width that stays when it "
+            "is taken out."
+        )
+    if not pairs:
+        return f"{stars} stars, no two of them in enough frames: no lower bound on the air."
+    if stars in MEASURED_BY_FEW:
+        return MEASURED_BY_FEW[stars]
+    return (
+        f"{pairs} pairs among {stars} stars, shift, rotation and scale taken out: what they do "
+        "differently is air, free of vibration, and how it grows with distance says how high "
+        "that air is."
+    )
 
 
 def next_steps(result: Result, facts: Facts, evidence: Evidence, split: Split | None) -> list[str]:
@@ -242,7 +283,7 @@ def next_steps(result: Result, facts: Facts, evidence: Evidence, split: Split | 
     steps = []
     if facts.scale_arcsec is None:
         steps.append("Give the pixel scale: --set camera.pixel_scale_arcsec=...")
-    if facts.optics is None:
+    if facts.optics is None and evidence.barred is None:
         steps.append("Give the aperture: --set telescope.aperture_m=...")
     if facts.is_long or not evidence.has_spectra:
         steps.append(
@@ -254,7 +295,8 @@ def next_steps(result: Result, facts: Facts, evidence: Evidence, split: Split | 
             "Measure the instrument's own width (focus run on a steady night, or an artificial "
             "star) and set telescope.instrument_fwhm_arcsec: it halves the doubt about the air."
         )
-    if evidence.stars < 4 and not facts.is_long:  # noqa: PLR2004
+    alone = evidence.stars < 4 and not evidence.has_mask  # noqa: PLR2004
+    if alone and not facts.is_long and evidence.barred is None:
         steps.append(
             "Record a field with four or more stars, or put a mask with two openings before the "
             "telescope (`blursplit plan`): it measures the air free of vibration."
