@@ -1,0 +1,175 @@
+"""Write what follows from the code: docs/schemas/*.json and the tables of keys.
+
+    python docs/generate.py
+
+A test compares the files with what this script would write.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import types
+import typing
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel
+
+from blursplit.campaign import json_schemas
+from blursplit.frames.prospects import Inspection
+from blursplit.instrument import DEFAULTS, Setup, flat_key
+from blursplit.mechanics.pier_report import PierReport
+from blursplit.report.wording import unit_of_key
+from blursplit.result import Estimate, Result
+from blursplit.spectra.tap_result import TapResult
+
+DOCS = Path(__file__).parent
+
+# What the names alone do not say.
+SETUP_NOTES = {
+    "aperture_m": "clear diameter",
+    "obstruction": "central obstruction as a ratio of diameters",
+    "focal_length_m": "with the pixel size it gives the pixel scale",
+    "instrument_fwhm_arcsec": "Gaussian-equivalent width of optics and focus alone, "
+    "without diffraction and pixel",
+    "pixel_um": "as read out, binning included",
+    "pixel_scale_arcsec": "angle of a pixel; outranks pixel size over focal length",
+    "frame_interval_s": "start to start; needed where the files carry no times",
+    "exposure_s": "of one frame",
+    "gain_e_per_adu": "electrons for one count; estimated from the frames where unknown",
+    "read_noise_e": "of one pixel of one frame",
+    "saturation_adu": "also found in the data",
+    "row_time_us": "time from one row to the next of a rolling shutter; 0 for a global one",
+    "row_order": "which end of the frame is read first: first-row-first or last-row-first",
+    "position_angle_deg": "of the image's +y axis, north through east",
+    "time_stamps": "hardware: the jitter of the times is real and helps with aliases; "
+    "software: the shutter is taken as regular and the jitter as noise of the stamps",
+    "kind": "equatorial or altazimuth",
+    "worm_period_s": "one or more drive periods",
+    "wheel_teeth": "of the worm wheels; period = 86164.1 s / teeth",
+    "ra_angle_deg": "direction of increasing right ascension in the image, from +x toward +y",
+    "guide_period_s": "cycle of the guide loop, if one ran",
+    "opening_m": "diameter of each opening of a two-opening mask",
+    "separation_m": "centre to centre",
+    "angle_deg": "direction of the line joining the openings, from +x toward +y",
+    "split_arcsec": "distance of the two images of a star",
+    "wavelength_nm": "middle of the pass band",
+    "band_nm": "both ends of the pass band, for the dispersion",
+    "outer_scale_m": "range assumed",
+    "wind_m_s": "range assumed for the turbulent layers",
+    "latitude_deg": "north positive",
+    "longitude_deg": "east positive",
+    "height_m": "above sea level",
+}
+
+
+def first_paragraph(schema: Any) -> Any:
+    """Return a JSON schema whose descriptions end before the examples."""
+    if isinstance(schema, dict):
+        return {
+            key: value.split("\n\n")[0]
+            if key == "description" and isinstance(value, str)
+            else first_paragraph(value)
+            for key, value in schema.items()
+        }
+    if isinstance(schema, list):
+        return [first_paragraph(part) for part in schema]
+    return schema
+
+
+def schemas() -> dict[str, str]:
+    """Return file name -> text of every published schema."""
+    records: dict[str, Any] = {
+        "result": Result.model_json_schema(by_alias=True, mode="serialization"),
+        "inspect": Inspection.model_json_schema(by_alias=True, mode="serialization"),
+        "tap": TapResult.model_json_schema(by_alias=True, mode="serialization"),
+        "pier": PierReport.model_json_schema(by_alias=True, mode="serialization"),
+        "setup": Setup.model_json_schema(by_alias=True),
+    }
+    for name, schema in json_schemas().items():
+        records[name.removeprefix("blursplit-").split("/")[0]] = schema
+    return {
+        f"{name}.json": json.dumps(first_paragraph(schema), indent=1, ensure_ascii=False) + "\n"
+        for name, schema in sorted(records.items())
+    }
+
+
+def _plain_type(annotation: Any) -> str:
+    """Return a type in words."""
+    origin, parts = typing.get_origin(annotation), typing.get_args(annotation)
+    if origin is typing.Annotated:
+        return _plain_type(parts[0])
+    if origin in {typing.Union, types.UnionType}:
+        return " or ".join(_plain_type(p) for p in parts if p is not type(None))
+    if origin is typing.Literal:
+        return " or ".join(f"`{p}`" for p in parts)
+    if origin is list:
+        return f"list of {_plain_type(parts[0])}"
+    if origin is dict:
+        return f"name to {_plain_type(parts[1])}"
+    if annotation is Estimate:
+        return "estimate"
+    names = {float: "number", int: "whole number", str: "text", bool: "yes or no", Any: "any"}
+    return names.get(annotation, getattr(annotation, "__name__", str(annotation)).strip("_"))
+
+
+def setup_table() -> str:
+    """Return the table of the setup file's keys."""
+    lines = ["| key | unit | type | default | meaning |", "| --- | --- | --- | --- | --- |"]
+    for section in ("telescope", "camera", "mount", "mask", "air", "site"):
+        model = Setup.model_fields[section].annotation
+        assert isinstance(model, type)
+        assert issubclass(model, BaseModel)
+        for key, part in model.model_fields.items():
+            default = DEFAULTS.get(flat_key(section, key))
+            shown = "" if default is None else f"{default}"
+            lines.append(
+                f"| `{section}.{key}` | {unit_of_key(key)} | {_plain_type(part.annotation)} "
+                f"| {shown} | {SETUP_NOTES[key]} |"
+            )
+    return "\n".join(lines) + "\n"
+
+
+def _rows(model: type[BaseModel], path: str) -> list[str]:
+    """Return table rows of a record, with the records inside it."""
+    rows = []
+    for key, part in model.model_fields.items():
+        name = part.alias or key
+        annotation = part.annotation
+        inner = [a for a in (annotation, *typing.get_args(annotation)) if _is_record(a)]
+        if inner and inner[0] is not Estimate:
+            many = {list: "[]", dict: ".NAME"}.get(typing.get_origin(annotation), "")  # type: ignore[arg-type]
+            rows += _rows(inner[0], f"{path}{name}{many}.")
+        else:
+            rows.append(f"| `{path}{name}` | {unit_of_key(name)} | {_plain_type(annotation)} |")
+    return rows
+
+
+def _is_record(annotation: Any) -> bool:
+    return isinstance(annotation, type) and issubclass(annotation, BaseModel)
+
+
+def result_table() -> str:
+    """Return the table of the keys of result.json."""
+    return "\n".join(["| key | unit | type |", "| --- | --- | --- |", *_rows(Result, "")]) + "\n"
+
+
+def everything() -> dict[Path, str]:
+    """Return path -> text of all that is generated."""
+    out = {DOCS / "schemas" / name: text for name, text in schemas().items()}
+    out[DOCS / "tables" / "setup_keys.md"] = setup_table()
+    out[DOCS / "tables" / "result_keys.md"] = result_table()
+    return out
+
+
+def main() -> None:
+    """Write all of it."""
+    for path, text in everything().items():
+        path.parent.mkdir(exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+        sys.stderr.write(f"{path.relative_to(DOCS.parent)}\n")
+
+
+if __name__ == "__main__":
+    main()
