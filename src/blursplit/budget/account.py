@@ -158,6 +158,8 @@ def _look(account: Account, view: View, instrument: Instrument, rng: np.random.G
         account.arrays |= curves.density_curves(quiet, tracks)
     if _can_split(account, images):
         _split(account, view, images, grid, quiet, terms, search, found, rng)  # type: ignore[arg-type]
+    elif facts.optics is not None and evidence.pairs:
+        account.parts["atmosphere"] = assemble.lower_bound_part(pairs, quiet, facts, rng)
 
 
 def _grid(account: Account, tracks: StarTracks, motion: CommonMotion) -> GridData | None:
@@ -269,6 +271,7 @@ def _split(
         images.stack.blocks["registered"],
         optics,
         scale_arcsec=scale,
+        registered_fwhm_arcsec=images.widths["registered"].mean,
         dispersion_arcsec2=0.5 * float(np.trace(facts.dispersion)),
     )
     if transfer is None:

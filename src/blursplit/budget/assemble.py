@@ -9,6 +9,7 @@ import numpy as np
 
 from blursplit.budget.air_table import N_GROUND
 from blursplit.budget.estimates import axial_estimate, estimate, upper_limit
+from blursplit.budget.lower_bound import lower_bound_j
 from blursplit.result import (
     CONTRIBUTIONS,
     Atmosphere,
@@ -25,8 +26,10 @@ if TYPE_CHECKING:
 
     from blursplit.budget.drift import DriftDraws
     from blursplit.budget.facts import Facts
+    from blursplit.budget.grid import GridData
     from blursplit.budget.joint import JointFit
     from blursplit.budget.split import Split
+    from blursplit.motion import PairStatistics
     from blursplit.result import Contribution
 
     FloatArray = NDArray[np.float64]
@@ -78,6 +81,21 @@ def atmosphere_part(
         wind_m_s=estimate(fit.mean_wind_m_s()),
         motion_rms_arcsec=estimate(split.air_motion),
         saved_arcsec=_saved(split, "atmosphere"),
+    )
+
+
+def lower_bound_part(
+    pairs: PairStatistics, grid: GridData, facts: Facts, rng: np.random.Generator
+) -> Atmosphere:
+    """Return what pairs of stars alone say of the air, where no budget can be drawn up."""
+    optics, scale = facts.optics, facts.scale_arcsec
+    assert optics is not None  # noqa: S101 - callers have checked
+    assert scale is not None  # noqa: S101
+    j = lower_bound_j(pairs, grid, optics, scale, rng)
+    if not len(j):
+        return Atmosphere()
+    return Atmosphere(
+        lower_seeing_arcsec=estimate(seeing_of(j, facts)), evidence=["motion of pairs"]
     )
 
 

@@ -128,7 +128,7 @@ def _statement(
 ) -> str:
     recorded = _number(result.fwhm.recorded_arcsec)
     if evidence.has_mask:
-        recorded += ", seen through one opening of the mask,"
+        recorded += " through one opening of the mask"
     if dominant == "undecided":
         order = np.argsort(largest)[::-1]
         likely = [NAMES[CONTRIBUTIONS[i]] for i in order[:2] if largest[i] > 0.05]  # noqa: PLR2004
@@ -190,9 +190,9 @@ def _findings(result: Result, evidence: Evidence) -> dict[str, str]:
     out: dict[str, str] = {}
     lower = result.atmosphere.lower_seeing_arcsec
     seeing = result.atmosphere.seeing_500nm_zenith_arcsec
-    if seeing is None:
+    if seeing is None and lower is None:
         out["atmosphere"] = "not shown: this record cannot measure it"
-    elif evidence.has_mask:
+    elif evidence.has_mask and seeing is not None:
         out["atmosphere"] = (
             f"present: the mask shows seeing of {_number(seeing)} (500 nm, zenith), free of "
             "vibration"
@@ -203,7 +203,10 @@ def _findings(result: Result, evidence: Evidence) -> dict[str, str]:
             "(500 nm, zenith, 95 %)"
         )
     else:
-        out["atmosphere"] = "not shown by pairs of stars; the star image bounds it from above"
+        bound = (
+            "" if result.atmosphere.upper_seeing_arcsec is None else "; the star image bounds it"
+        )
+        out["atmosphere"] = "not shown by pairs of stars" + (bound and bound + " from above")
     for name in ("tracking", "structure", "unassigned"):
         part = getattr(result, name)
         rms = part.rms_major_arcsec
