@@ -27,6 +27,7 @@ RESULT_FILE = "result.json"
 SERIES_FILE = "series.fits"
 IMAGES_FILE = "images.fits"
 PAGE_FILE = "index.html"
+_SYSTEM_FILES = ("Thumbs.db", "desktop.ini")  # what file browsers leave; hidden files count too
 
 
 @dataclass(frozen=True)
@@ -65,22 +66,41 @@ def check_target(target: Path, *, replace: bool) -> None:
     Raises
     ------
     OutputError
-        When the target exists (and `replace` is not set), is no result folder, or when its
-        parent cannot be written.
+        When the target exists (and `replace` is not set), is no result folder, holds anything
+        that `measure` did not write, or when its parent cannot be written.
     """
     if target.exists() or target.is_symlink():
         if not replace:
             raise OutputError(target, "exists already", "add --replace or name another --out")
         if not target.is_dir() or target.is_symlink():
             raise OutputError(target, "is not a folder", "name another --out")
-        names = {entry.name for entry in target.iterdir()}
-        if names and RESULT_FILE not in names:
-            raise OutputError(target, "holds no result and is not replaced", "name another --out")
+        _refuse_foreign(target)
     parent = target.resolve().parent
     if not parent.is_dir():
         raise OutputError(target, f"the folder '{parent}' does not exist", "make it first")
     if not os.access(parent, os.W_OK):
         raise OutputError(target, f"the folder '{parent}' cannot be written", "name another --out")
+
+
+def _refuse_foreign(target: Path) -> None:
+    """Refuse to replace a folder unless all that it holds is a result of ours."""
+    from blursplit.stars.tracks_file import STAMPS_NAME, TRACKS_NAME
+
+    ours = {RESULT_FILE, SERIES_FILE, IMAGES_FILE, PAGE_FILE, TRACKS_NAME, STAMPS_NAME}
+    try:
+        names = {entry.name for entry in target.iterdir() if not entry.name.startswith(".")}
+        foreign = sorted(names - ours - set(_SYSTEM_FILES))
+        record = (target / RESULT_FILE).read_bytes() if RESULT_FILE in names else b""
+    except OSError as error:
+        raise OutputError(target, f"cannot be read ({error.strerror})", "check it") from error
+    if names and SCHEMA.partition("/")[0].encode() not in record:
+        raise OutputError(target, "holds no result and is not replaced", "name another --out")
+    if foreign:
+        raise OutputError(
+            target,
+            f"holds '{foreign[0]}', which is no part of a result, and is not replaced",
+            "move that file or name another --out",
+        )
 
 
 def write_result_folder(
@@ -128,7 +148,9 @@ def write_result_folder(
         _move_into_place(temporary, target)
     except OSError as error:
         raise OutputError(
-            target, f"cannot be written ({error.strerror})", "free disk space or check permissions"
+            target,
+            f"cannot be written ({error.strerror or error})",
+            "free disk space or check permissions",
         ) from error
     finally:
         shutil.rmtree(temporary, ignore_errors=True)
@@ -140,9 +162,16 @@ def _move_into_place(temporary: Path, target: Path) -> None:
         temporary.rename(target)
         return
     old = target.with_name(f".{target.name}.replaced-{os.getpid()}")
-    target.rename(old)
-    temporary.rename(target)
-    shutil.rmtree(old, ignore_errors=True)
+    try:
+        target.rename(old)
+        temporary.rename(target)
+    except BaseException:  # an interrupt too: the old result goes back to its place
+        if old.exists() and not target.exists():
+            old.rename(target)
+        raise
+    finally:
+        if target.exists():
+            shutil.rmtree(old, ignore_errors=True)
 
 
 def write_page(measurement: Measurement, target: Path) -> Path:
@@ -266,8 +295,8 @@ def _write_arrays(folder: Path, series: Series) -> None:
         units.append(unit)
     fits.HDUList(units).writeto(folder / SERIES_FILE)
     units = [fits.PrimaryHDU()]
-    for name, data in series.images.items():
-        unit = fits.ImageHDU(np.asarray(data, dtype=np.float32), name=name)
+    for name, image in series.images.items():
+        unit = fits.ImageHDU(np.asarray(image, dtype=np.float32), name=name)
         unit.header["COMMENT"] = IMAGE_NAMES[name]
         if series.image_scale_arcsec is not None and name != "finder":
             unit.header["SCALE"] = (series.image_scale_arcsec, "arcsec per pixel")

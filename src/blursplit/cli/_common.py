@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import functools
+import signal
 import sys
+import threading
 from typing import TYPE_CHECKING, ParamSpec, TypeVar
 
 import typer
@@ -11,7 +14,7 @@ import typer
 from blursplit.errors import BlursplitError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -30,7 +33,8 @@ def speaks_plainly(command: Callable[P, R]) -> Callable[P, R]:
     @functools.wraps(command)
     def wrapper(*args: P.args, **kwargs: P.kwargs) -> R:
         try:
-            return command(*args, **kwargs)
+            with _terminated_like_interrupted():
+                return command(*args, **kwargs)
         except BlursplitError as error:
             say("blursplit: " + " ".join(str(error).split()))
             raise typer.Exit(EXIT_INPUT) from error
@@ -39,6 +43,19 @@ def speaks_plainly(command: Callable[P, R]) -> Callable[P, R]:
             raise typer.Exit(130) from error
 
     return wrapper
+
+
+@contextlib.contextmanager
+def _terminated_like_interrupted() -> Iterator[None]:
+    """Let SIGTERM, which schedulers send, clean up as Ctrl-C does."""
+    if threading.current_thread() is not threading.main_thread():
+        yield  # only the main thread may set handlers
+        return
+    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 def is_terminal() -> bool:
