@@ -23,6 +23,10 @@ import numpy as np
 
 ARCSEC = np.pi / 180 / 3600
 UPSAMPLE = 3
+# Where the fine screens take over from the coarse ones [cycles/m]: six coarse points a wave, so
+# that the spline between them loses nothing; the fine ones go on to waves of 2 cm and less.
+CROSSOVER_PER_M = 8.0
+FINE_STEP_M = 0.005
 
 
 @dataclass(frozen=True)
@@ -78,12 +82,16 @@ class Plan:
     steps: int = 3
     points: int = 2048
     step_m: float = 0.02
-    pupil_points: int = 24
+    pupil_points: int = 32
     cache: str | None = field(default=None, compare=False)
 
 
-def screen_of(plan: Plan, index: int) -> np.ndarray:
-    """Return a screen of r0 = 1 m, from the cache or drawn anew, as spline coefficients."""
+def screen_of(plan: Plan, index: int, step_m: float) -> np.ndarray:
+    """Return the coarse or fine part of a screen of r0 = 1 m, as spline coefficients.
+
+    One screen cannot hold both the outer scale and what is smaller than a tenth of a pupil. So
+    two are drawn by the library, one of each step, and each keeps its side of the crossover.
+    """
     from aotools.turbulence.phasescreen import ft_phase_screen
     from scipy.ndimage import spline_filter
 
@@ -92,11 +100,18 @@ def screen_of(plan: Plan, index: int) -> np.ndarray:
         message = f"outer scale {plan.outer_scale_m} m needs a screen wider than {reach} m"
         raise ValueError(message)
     seed = 100_000 * plan.seed + index if plan.cache is None else index
-    name = f"screen-{plan.points}-{plan.step_m}-{plan.outer_scale_m}-{seed}.npy"
+    seed += 50_000 if step_m == FINE_STEP_M else 0
+    name = f"screen-{plan.points}-{step_m}-{plan.outer_scale_m}-{seed}.npy"
     kept = None if plan.cache is None else Path(plan.cache) / name
     if kept is not None and kept.is_file():
         return np.load(kept)
-    drawn = ft_phase_screen(1.0, plan.points, plan.step_m, plan.outer_scale_m, 1e-3, seed=seed)
+    drawn = ft_phase_screen(1.0, plan.points, step_m, plan.outer_scale_m, 1e-3, seed=seed)
+    transform = np.fft.rfft2(drawn)
+    size = np.hypot(
+        np.fft.fftfreq(plan.points, step_m)[:, None], np.fft.rfftfreq(plan.points, step_m)
+    )
+    keep = size >= CROSSOVER_PER_M if step_m == FINE_STEP_M else size < CROSSOVER_PER_M
+    drawn = np.fft.irfft2(transform * keep, s=drawn.shape)
     spline = spline_filter(drawn, order=3, output=np.float32, mode="grid-wrap")
     if kept is not None:
         kept.parent.mkdir(parents=True, exist_ok=True)
@@ -144,14 +159,17 @@ class Optics:
         fine = plan.pixel_arcsec / UPSAMPLE
         at = (np.arange(self.size * UPSAMPLE) - (self.size * UPSAMPLE - 1) / 2) * fine * ARCSEC
         coordinate = edge * plan.aperture_m
+        self.blur = plan.blur_fwhm_arcsec / 2.3548 * UPSAMPLE / plan.pixel_arcsec
         kernel = np.exp(-2j * np.pi / plan.wavelength_m * np.outer(at, coordinate))
         self.kernel = kernel.astype(np.complex64)
         # energy of the whole period of the image is that of the pupil (Parseval)
         step = fine * ARCSEC * plan.aperture_m / n / plan.wavelength_m
         self.scale = np.float32(step**2 / inside.sum())
 
-    def images(self, phase: np.ndarray, offset_arcsec: np.ndarray) -> np.ndarray:
-        """Return pixel images (sum 1), shape (n, size, size)."""
+    def images(self, phase: np.ndarray, offset_arcsec: np.ndarray, steps: int) -> np.ndarray:
+        """Return pixel images (sum 1), each the mean of `steps` moments: (n, size, size)."""
+        from scipy.ndimage import gaussian_filter
+
         k = 2 * np.pi / self.wavelength_m * ARCSEC
         tilt = k * offset_arcsec @ np.stack([self.x_m, self.y_m])
         n = self.kernel.shape[1]
@@ -161,6 +179,10 @@ class Optics:
         wave = np.matmul(self.kernel, wave)
         light = wave.real**2 + wave.imag**2
         s = self.size
+        light = light.reshape(-1, steps, s * UPSAMPLE, s * UPSAMPLE).mean(axis=1)
+        if self.blur > 0:
+            # on the fine grid: a kernel much narrower than its own step would do nothing
+            light = gaussian_filter(light, (0, self.blur, self.blur), truncate=6.0)
         return self.scale * light.reshape(-1, s, UPSAMPLE, s, UPSAMPLE).sum(axis=(2, 4))
 
 
@@ -183,7 +205,9 @@ def _paths(plan: Plan, rng: np.random.Generator) -> list[dict[str, object]]:
         pick = index if plan.cache is None else int(rng.integers(0, 8))
         paths.append(
             {
-                "spline": screen_of(plan, pick),
+                "splines": [
+                    (screen_of(plan, pick, step), step) for step in (plan.step_m, FINE_STEP_M)
+                ],
                 "gain": (r0 * (layer.weight / total) ** (-3 / 5)) ** (-5 / 6),
                 "start": rng.uniform(0, plan.points * plan.step_m, 2),
                 "flip": rng.choice([-1.0, 1.0], 2),
@@ -208,15 +232,16 @@ def _phase(
         beam = layer.height_m * view - t[:, None] * wind
         x = path["start"][0] + path["flip"][0] * (beam[:, :1] + optics.x_m)
         y = path["start"][1] + path["flip"][1] * (beam[:, 1:] + optics.y_m)
-        read = map_coordinates(
-            path["spline"],
-            np.stack([y, x]) / plan.step_m,
-            order=3,
-            mode="grid-wrap",
-            prefilter=False,
-            output=np.float32,
-        )
-        phase += np.float32(path["gain"]) * read
+        for spline, step in path["splines"]:
+            read = map_coordinates(
+                spline,
+                np.stack([y, x]) / step,
+                order=3,
+                mode="grid-wrap",
+                prefilter=False,
+                output=np.float32,
+            )
+            phase += np.float32(path["gain"]) * read
     return phase
 
 
@@ -276,8 +301,7 @@ def independent_sequence(plan: Plan, out: Path) -> dict:
             phase = _phase(plan, optics, paths, star, moments[part].ravel())
             slope = (phase @ plane[:2].T.astype(np.float32)) * to_arcsec
             tilt[part, number] = slope.reshape(-1, plan.steps, 2).mean(axis=1)
-            images = optics.images(phase, offset.reshape(-1, 2))
-            images = images.reshape(-1, plan.steps, optics.size, optics.size).mean(axis=1)
+            images = optics.images(phase, offset.reshape(-1, 2), plan.steps)
             _add(light[part], images * (star[2] * plan.exposure_s), centre)
     frames = _record(plan, light, rng)
     truth = _truth(plan, structure, tracking, rate, tilt, stars)
@@ -298,14 +322,9 @@ def _add(frames: np.ndarray, images: np.ndarray, centre: np.ndarray) -> None:
 
 
 def _record(plan: Plan, light: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    from scipy.ndimage import gaussian_filter
-
     out = np.empty(light.shape, dtype=np.uint16)
-    blur = plan.blur_fwhm_arcsec / 2.3548 / plan.pixel_arcsec
     for first in range(0, light.shape[0], 50):
         block = light[first : first + 50]
-        if blur:
-            block = gaussian_filter(block, (0, blur, blur))
         counts = rng.poisson(np.maximum(block, 0)) + plan.bias_adu
         counts = counts + plan.read_noise_e * rng.standard_normal(block.shape, dtype=np.float32)
         out[first : first + 50] = np.clip(np.rint(counts), 0, 65535)

@@ -133,7 +133,9 @@ def fit_jointly(
         data=data,
         optics=optics_data,
         line_power=_line_power(grid, data, terms),
-        line_blur_arcsec2=0.5 * float(np.trace(motion_inside_exposure(terms, grid.exposure_s))),
+        line_log_otf=_blur_log_otf(
+            motion_inside_exposure(terms, grid.exposure_s), baseline / optics.wavelength_m / ARCSEC
+        ),
         exposure_s=grid.exposure_s,
         aperture_m=optics.aperture_m,
         registration_noise_arcsec2=setup.registration_noise_arcsec2,
@@ -157,6 +159,15 @@ def _quiet(grid: GridData, terms: Sequence[LineTerm], continuum: Continuum | Non
     return without_lines(
         grid, line_cores_hz(terms, grid.longest_s), lines, continuum.matrix(frequency)
     )
+
+
+def _blur_log_otf(covariance: FloatArray, cycles_arcsec: FloatArray) -> FloatArray:
+    """Return ln of the azimuthal mean of a Gaussian blur's transfer function."""
+    angle = np.pi * (np.arange(90) + 0.5) / 90
+    unit = np.stack([np.cos(angle), np.sin(angle)])
+    variance = np.einsum("ia,ij,ja->a", unit, covariance, unit)
+    otf = np.exp(-2.0 * np.pi**2 * np.outer(cycles_arcsec**2, variance))
+    return np.asarray(np.log(np.maximum(otf.mean(axis=1), 1e-9)))
 
 
 def _line_power(grid: GridData, data: SpectralData, terms: Sequence[LineTerm]) -> FloatArray:

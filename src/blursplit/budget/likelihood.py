@@ -42,8 +42,8 @@ class Model:
         None when no star image could be registered.
     line_power : ndarray, shape (n_bins, 2)
         Density that lines add to the shared shift along x and y [arcsec^2/Hz].
-    line_blur_arcsec2 : float
-        One-axis variance of the lines' motion inside an exposure.
+    line_log_otf : ndarray, shape (n_baselines,)
+        ln of the azimuthal mean of what the lines' motion inside an exposure does to the OTF.
     exposure_s : float
     aperture_m : float
     registration_noise_arcsec2 : float
@@ -57,7 +57,7 @@ class Model:
     data: SpectralData | None
     optics: OpticsData | None
     line_power: FloatArray
-    line_blur_arcsec2: float
+    line_log_otf: FloatArray
     exposure_s: float
     aperture_m: float
     registration_noise_arcsec2: float = 0.0
@@ -190,10 +190,10 @@ class Model:
         air = -0.5 * j * structure
         scale = 2.0 * np.pi**2 * self.optics.frequency_rad2 / ARCSEC**2
         air = air + self.removed_tilt_arcsec2(theta)[:, None] * scale
-        blur = np.exp(2.0 * self.column(theta, "ln_instrument")) + self.line_blur_arcsec2
+        blur = np.exp(2.0 * self.column(theta, "ln_instrument"))
         blur = blur + self.registration_noise_arcsec2 + self._excess_blur(theta)
         out: FloatArray = air * (1.0 + self.column(theta, "otf_model")[:, None])
-        out -= blur[:, None] * scale
+        out += self.line_log_otf - blur[:, None] * scale
         return out
 
     def _excess_blur(self, theta: FloatArray) -> FloatArray:

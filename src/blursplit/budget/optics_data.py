@@ -23,7 +23,12 @@ N_BASELINES = 8
 MAX_CYCLES_PX = 0.42
 LEAST_OTF = 0.04
 N_ANGLES = 24
-LEVEL_SIGMA = 0.03  # flux in the wings beyond the stamp, and the sky under it
+# Light of the wings beyond the stamp, and in the sky measured at its edge, is missing from the
+# flux that the transfer function is divided by. It falls as (radius/FWHM)^(-5/3) for Kolmogorov
+# wings; the factor was read off stamps of two simulators (0.45 to 0.7).
+WING_LEVEL = 0.5
+WING_LEVEL_SIGMA = 0.5  # relative
+LEAST_LEVEL_SIGMA = 0.01
 POINT_SIGMA = 0.01  # pixel response and interpolation
 MIN_BASELINES = 3
 
@@ -58,6 +63,7 @@ def registered_transfer(
     optics: Optics,
     *,
     scale_arcsec: float,
+    registered_fwhm_arcsec: float,
     dispersion_arcsec2: float,
 ) -> OpticsData | None:
     """Measure the azimuthal mean of the registered star's transfer function.
@@ -71,6 +77,8 @@ def registered_transfer(
     optics : Optics
     scale_arcsec : float
         Pixel size.
+    registered_fwhm_arcsec : float
+        Width of the image, for the light that its wings carry out of the stamp.
     dispersion_arcsec2 : float
         Mean one-axis variance of the atmospheric dispersion.
 
@@ -96,11 +104,15 @@ def registered_transfer(
     instrument -= 2.0 * np.pi**2 * cycles_arcsec[use] ** 2 * dispersion_arcsec2
     n = int(use.sum())
     scatter = np.cov(by_block.T) / len(blocks) if len(blocks) > 1 else np.zeros((n, n))
-    covariance = scatter + LEVEL_SIGMA**2 + POINT_SIGMA**2 * np.eye(n)
+    radius_px = 0.5 * (image.shape[0] - 1)
+    level = WING_LEVEL * (radius_px * scale_arcsec / registered_fwhm_arcsec) ** (-5.0 / 3.0)
+    level = min(level, 0.2)
+    level_sigma = WING_LEVEL_SIGMA * level + LEAST_LEVEL_SIGMA
+    covariance = scatter + level_sigma**2 + POINT_SIGMA**2 * np.eye(n)
     return OpticsData(
         baseline_m=baseline[use],
         frequency_rad2=(cycles_arcsec[use] * ARCSEC) ** 2,
-        log_otf=np.log(measured[use]) - instrument,
+        log_otf=np.log(measured[use]) - instrument - level,
         covariance=covariance,
         instrument=instrument,
     )

@@ -32,6 +32,11 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
 
 
+# Pixel scale, lost samples that were filled in, and the shape assumed of a line: relative error
+# of any motion that no counting of coefficients shows.
+AMPLITUDE_SIGMA = 0.015
+
+
 @dataclass(frozen=True)
 class Split:
     """Draws of the budget, one row a draw.
@@ -117,7 +122,8 @@ def split_motion(
                 continue
             others = rest + lines.others(owner) + (0.0 if owner == "unassigned" else broad)
             value = divide(coefficients, mine, others, rng)
-            out[k] = window_covariance(coefficients, value, setup.blur_time_s, kept)
+            gain = 1.0 + AMPLITUDE_SIGMA * rng.standard_normal()
+            out[k] = gain**2 * window_covariance(coefficients, value, setup.blur_time_s, kept)
     mean_rest = _diagonal(np.median(air, axis=0) + float(np.median(noise)))
     mean_rest = mean_rest + _diagonal(np.median(excess, axis=0)) + lines.others("structure")
     smooth = divide(coefficients, lines.density("structure"), mean_rest, None)
