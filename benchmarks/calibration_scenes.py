@@ -14,8 +14,8 @@ import numpy as np
 if TYPE_CHECKING:
     from pathlib import Path
 
-FRAMES_PER_S = (25.0, 40.0, 50.0)
-MAX_FRAMES = 800
+FRAMES_PER_S = (20.0, 25.0, 40.0)
+MAX_FRAMES = 600
 LONGEST_S = 32.0
 
 
@@ -104,7 +104,7 @@ def draw_scene(number: int) -> Draw:
         ground_share=float(rng.uniform(0.0, 0.95)),
         outer_scale_m=float(rng.uniform(10.0, 13.0 if maker == "independent" else 45.0)),
         blur_fwhm_arcsec=float(rng.uniform(0.2, 0.8)),
-        stars=int(rng.choice([2, 3, 4, 5, 6, 8, 10])),
+        stars=int(rng.choice([2, 3, 4, 5, 6, 8])),
         frames=frames,
         exposure_s=exposure,
         interval_s=max(interval, exposure * 1.01),

@@ -9,7 +9,7 @@ import numpy as np
 
 from blursplit.budget.air_table import N_GROUND, Optics, build_air_table, fiducial_covariance
 from blursplit.budget.likelihood import Model
-from blursplit.budget.line_terms import line_cores_hz, line_density, motion_inside_exposure
+from blursplit.budget.line_terms import blur_inside_exposure, line_cores_hz, line_density
 from blursplit.budget.parameters import make_parameters
 from blursplit.budget.realise import shared_coefficients, without_lines
 from blursplit.budget.sample import sample_posterior
@@ -32,6 +32,7 @@ ARCSEC = 206264.80625
 GAUSS = 2.354820045
 OUTER_SCALE_ALLOWANCE = 2.5  # r0^(-5/3) may exceed the Kolmogorov value of a given width
 N_FINE = 140
+INSIDE_SIGMA = 0.3  # relative error of the blur that lines make inside an exposure
 
 
 @dataclass(frozen=True)
@@ -127,15 +128,20 @@ def fit_jointly(
         instrument_sigma_arcsec=(0.02 * width_sigma, width_sigma),
         known_instrument_arcsec=None if known is None else known / GAUSS,
     )
+    inside = blur_inside_exposure(terms, grid.exposure_s, baseline / optics.wavelength_m / ARCSEC)
+    if optics_data is not None:
+        # How the star moves within an exposure follows from the centroids only roughly.
+        doubt = INSIDE_SIGMA * inside
+        optics_data = replace(
+            optics_data, covariance=optics_data.covariance + np.outer(doubt, doubt)
+        )
     model = Model(
         parameters=parameters,
         table=table,
         data=data,
         optics=optics_data,
         line_power=_line_power(grid, data, terms),
-        line_log_otf=_blur_log_otf(
-            motion_inside_exposure(terms, grid.exposure_s), baseline / optics.wavelength_m / ARCSEC
-        ),
+        line_log_otf=inside,
         exposure_s=grid.exposure_s,
         aperture_m=optics.aperture_m,
         registration_noise_arcsec2=setup.registration_noise_arcsec2,
@@ -153,7 +159,7 @@ def _quiet(grid: GridData, terms: Sequence[LineTerm], continuum: Continuum | Non
         return grid
     frequency = shared_coefficients(grid).frequency_hz
     lines = sum(
-        (line_density(term, frequency, grid.longest_s) for term in terms),
+        (line_density(term, frequency, grid.longest_s, grid.cadence_s) for term in terms),
         np.zeros((len(frequency), 2, 2)),
     )
     return without_lines(
@@ -161,20 +167,11 @@ def _quiet(grid: GridData, terms: Sequence[LineTerm], continuum: Continuum | Non
     )
 
 
-def _blur_log_otf(covariance: FloatArray, cycles_arcsec: FloatArray) -> FloatArray:
-    """Return ln of the azimuthal mean of a Gaussian blur's transfer function."""
-    angle = np.pi * (np.arange(90) + 0.5) / 90
-    unit = np.stack([np.cos(angle), np.sin(angle)])
-    variance = np.einsum("ia,ij,ja->a", unit, covariance, unit)
-    otf = np.exp(-2.0 * np.pi**2 * np.outer(cycles_arcsec**2, variance))
-    return np.asarray(np.log(np.maximum(otf.mean(axis=1), 1e-9)))
-
-
 def _line_power(grid: GridData, data: SpectralData, terms: Sequence[LineTerm]) -> FloatArray:
     centre = data.frequency_hz.mean(axis=1)
     power = np.zeros((len(centre), 2))
     for term in terms:
-        density = line_density(term, centre, grid.longest_s)
+        density = line_density(term, centre, grid.longest_s, grid.cadence_s)
         power += np.stack([density[:, 0, 0], density[:, 1, 1]], axis=1)
     return power
 

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 SLOWEST_STRUCTURE_HZ = 0.5
 CORE_WIDTHS = 4.0  # half-widths left out of the air's fit on each side of a line
 CORE_BINS = 3.0
+WHOLE_TURN = 0.7  # turns in an exposure from which the blur is that of a whole oscillation
+N_ANGLES = 90
 LEAST_SINC2 = 0.1  # exposure averaging is undone only where this much is left
 
 
@@ -44,20 +46,27 @@ class LineTerm:
         return (self.fit.damping_ratio or 0.0) * self.fit.frequency_hz
 
 
-def line_density(term: LineTerm, frequency_hz: FloatArray, length_s: float) -> FloatArray:
+def line_density(
+    term: LineTerm, frequency_hz: FloatArray, length_s: float, cadence_s: float
+) -> FloatArray:
     """Return the line's density matrix, shape (n, 2, 2), as a record of this length shows it.
 
     Notes
     -----
     Displacement of a damped mode under white force, S ~ 1/[(f0^2 - f^2)^2 + (2 zeta f0 f)^2],
-    normalised over all frequencies; its width never falls below the record's resolution.
+    normalised over all frequencies; its width never falls below the record's resolution, and
+    its feet above Nyquist are folded back once.
     """
     f0 = term.fit.frequency_hz
     zeta = max(term.half_width_hz, 0.6 / length_s) / f0
-    shape = 1.0 / ((f0**2 - frequency_hz**2) ** 2 + (2.0 * zeta * f0 * frequency_hz) ** 2)
-    # Closed form of the integral from 0 to infinity: pi/(4 zeta f0^3).
-    shape *= 4.0 * zeta * f0**3 / np.pi
-    out: FloatArray = shape[:, None, None] * term.fit.covariance
+
+    def shape(f: FloatArray) -> FloatArray:
+        # Closed form of the integral from 0 to infinity: pi/(4 zeta f0^3).
+        level = 4.0 * zeta * f0**3 / np.pi
+        return level / ((f0**2 - f**2) ** 2 + (2.0 * zeta * f0 * f) ** 2)
+
+    both = shape(frequency_hz) + shape(1.0 / cadence_s - frequency_hz)
+    out: FloatArray = both[:, None, None] * term.fit.covariance
     return out
 
 
@@ -107,6 +116,40 @@ def kept_by_exposure(
         true = np.where(chosen[nearest] == centre[nearest], true, chosen[nearest])
     kept = np.sinc(true * exposure_s) ** 2
     return np.where(kept >= LEAST_SINC2, kept, 1.0)
+
+
+def blur_inside_exposure(
+    terms: Sequence[LineTerm], exposure_s: float, cycles_arcsec: FloatArray
+) -> FloatArray:
+    """Return ln of the azimuthal mean transfer function of motion inside the exposures.
+
+    Parameters
+    ----------
+    terms : sequence of LineTerm
+    exposure_s : float
+    cycles_arcsec : ndarray, shape (n,)
+        Sky frequencies.
+
+    Notes
+    -----
+    An exposure much shorter than the period draws the star out into a line whose length varies
+    from frame to frame like a Gaussian: the mean of sinc(f L). One that holds a whole turn or
+    more blurs like J0 of an amplitude that varies like Rayleigh's, which is a Gaussian.
+    """
+    angle = np.pi * (np.arange(N_ANGLES) + 0.5) / N_ANGLES
+    unit = np.stack([np.cos(angle), np.sin(angle)])
+    total = np.ones((len(cycles_arcsec), N_ANGLES))
+    for term in terms:
+        covariance = motion_inside_exposure([term], exposure_s)
+        sigma = np.sqrt(np.maximum(np.einsum("ia,ij,ja->a", unit, covariance, unit), 0.0))
+        size = np.outer(cycles_arcsec, sigma)
+        if term.true_hz * exposure_s < WHOLE_TURN:
+            nodes, weights = np.polynomial.hermite_e.hermegauss(15)
+            lengths = np.sqrt(12.0) * nodes
+            total *= np.sinc(size[..., None] * lengths) @ weights / weights.sum()
+        else:
+            total *= np.exp(-2.0 * np.pi**2 * size**2)
+    return np.asarray(np.log(np.maximum(total.mean(axis=1), 1e-9)))
 
 
 def motion_inside_exposure(terms: Sequence[LineTerm], exposure_s: float) -> FloatArray:

@@ -103,7 +103,7 @@ def split_motion(
     """
     coefficients = shared_coefficients(grid)
     n = len(fit.draws)
-    lines = _LineDensities.build(coefficients, terms, grid.longest_s)
+    lines = _LineDensities.build(coefficients, terms, grid)
     air = _at(coefficients, fit)
     structure, unassigned = np.zeros((n, 2, 2)), np.zeros((n, 2, 2))
     slow = np.zeros((n, 2, 2))
@@ -154,14 +154,16 @@ class _LineDensities:
 
     @classmethod
     def build(
-        cls, coefficients: Coefficients, terms: Sequence[LineTerm], length_s: float
+        cls, coefficients: Coefficients, terms: Sequence[LineTerm], grid: GridData
     ) -> _LineDensities:
         zero = np.zeros((len(coefficients.frequency_hz), 2, 2))
         owners: dict[str, FloatArray] = {
             name: zero.copy() for name in ("structure", "tracking", "unassigned")
         }
         for term in terms:
-            owners[term.owner] += line_density(term, coefficients.frequency_hz, length_s)
+            owners[term.owner] += line_density(
+                term, coefficients.frequency_hz, grid.longest_s, grid.cadence_s
+            )
         return cls(owners, sum(owners.values(), zero))
 
     def density(self, owner: str) -> FloatArray:
