@@ -30,7 +30,7 @@ PAGE_FILE = "index.html"
 _SYSTEM_FILES = ("Thumbs.db", "desktop.ini")  # what file browsers leave; hidden files count too
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Measurement:
     """A result with the arrays behind it; `tracks` is None when it was read without them.
 
@@ -48,6 +48,9 @@ class Measurement:
     result: Result
     series: Series
     tracks: StarTracks | None = None
+
+    def __repr__(self) -> str:
+        return f"Measurement({self.result.sequence.name!r}: {self.result.verdict.statement!r})"
 
     def _repr_html_(self) -> str:
         from blursplit.report.notebook import result_html
