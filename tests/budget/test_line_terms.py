@@ -1,0 +1,95 @@
+"""Lines as parts of the budget."""
+
+import numpy as np
+from numpy.testing import assert_allclose
+
+from blursplit.budget.alias_evidence import StarImage, damping_log_odds, image_log_odds
+from blursplit.budget.fwhm import HalfMaximum
+from blursplit.budget.line_terms import (
+    LineTerm,
+    blur_inside_exposure,
+    kept_by_exposure,
+    line_cores_hz,
+    motion_inside_exposure,
+)
+from blursplit.spectra import LineFit
+
+
+def term(
+    frequency: float, covariance: np.ndarray, candidates: list[float] | None = None
+) -> LineTerm:
+    fit = LineFit(
+        frequency_hz=frequency,
+        frequency_sigma=0.01,
+        damping_ratio=0.01,
+        damping_low=0.009,
+        damping_high=0.011,
+        kind="resonance",
+        covariance=covariance,
+        covariance_sigma=0.1 * covariance,
+        angle_deg=0.0,
+        angle_sigma_deg=1.0,
+        axis_ratio=0.0,
+        false_alarm_probability=1e-6,
+        band_hz=(frequency - 1, frequency + 1),
+        psd_model=np.zeros((1, 2, 2)),
+        bin_hz=0.03,
+    )
+    found = np.array(candidates or [frequency])
+    return LineTerm(fit, "structure", found, np.full(len(found), 1.0 / len(found)))
+
+
+def test_exposure_hides_the_share_that_theory_says() -> None:
+    """1 - sinc^2(nu tau) of the true variance: 59.5 % at nu tau = 0.5 (physics notes, 8)."""
+    line = term(10.0, np.diag([0.04, 0.0]))
+    inside = motion_inside_exposure([line], 0.05)
+    kept = (2 / np.pi) ** 2
+    assert_allclose(inside[0, 0], 0.04 / kept * 0.595, rtol=1e-3)
+
+
+def test_what_is_kept_is_undone_only_where_a_tenth_is_left() -> None:
+    kept = kept_by_exposure([], np.array([1.0, 10.0, 19.0]), 0.05, None)
+    assert_allclose(kept[0], np.sinc(0.05) ** 2)
+    assert kept[2] == 1.0  # sinc^2(0.95) = 0.003
+
+
+def test_aliased_line_is_undone_at_its_true_frequency() -> None:
+    line = term(5.0, np.eye(2), [45.0])
+    kept = kept_by_exposure([line], np.array([5.0]), 0.008, None)
+    assert_allclose(kept, np.sinc(45.0 * 0.008) ** 2)
+
+
+def test_small_blur_inside_exposures_is_gaussian() -> None:
+    """To first order ln OTF = -2 pi^2 f^2 times the mean variance over directions."""
+    line = term(8.0, np.diag([0.01, 0.02]))
+    cycles = np.array([0.05, 0.1])
+    inside = motion_inside_exposure([line], 0.02)
+    expected = -2 * np.pi**2 * cycles**2 * np.trace(inside) / 2
+    assert_allclose(blur_inside_exposure([line], 0.02, cycles), expected, rtol=0.01)
+
+
+def test_strong_blur_inside_exposures_falls_slower_than_a_gaussian() -> None:
+    line = term(8.0, np.diag([4.0, 4.0]))
+    cycles = np.array([0.8])
+    inside = motion_inside_exposure([line], 0.03)
+    gaussian = -2 * np.pi**2 * cycles**2 * np.trace(inside) / 2
+    assert blur_inside_exposure([line], 0.03, cycles)[0] > 0.8 * gaussian[0]
+
+
+def test_cores_cover_the_line_and_the_resolution() -> None:
+    ((low, high),) = line_cores_hz([term(10.0, np.eye(2))], 30.0)
+    assert_allclose([low, high], [10 - 0.4 - 0.1, 10 + 0.4 + 0.1])
+
+
+def test_narrow_registered_star_rules_out_motion_faster_than_the_exposures() -> None:
+    star = StarImage(HalfMaximum(1.0, 1.02, 0.98, 0.0), 0.7)
+    fit = term(6.0, np.diag([0.5, 0.0])).fit
+    odds = image_log_odds(fit, np.array([6.0, 106.0]), 0.008, star)
+    assert odds[0] > -1.0
+    assert odds[1] < -20.0
+
+
+def test_usual_damping_is_preferred_over_hardly_any() -> None:
+    fit = term(6.0, np.eye(2)).fit
+    odds = damping_log_odds(fit, np.array([6.0, 194.0]))
+    assert odds[0] > odds[1]
