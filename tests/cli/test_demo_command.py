@@ -1,0 +1,49 @@
+"""`blursplit demo`: two nights of one width, told apart, and no harm to what is there."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from typer.testing import CliRunner
+
+from blursplit.cli import app
+from blursplit.result import Result
+
+
+def run(*words):
+    return CliRunner().invoke(app, ["demo", *map(str, words)])
+
+
+def test_an_existing_result_is_refused_before_anything_is_simulated(tmp_path):
+    (tmp_path / "shaken").mkdir()
+    (tmp_path / "shaken" / "thesis.tex").write_text("years of work")
+    done = run(tmp_path)
+    assert done.exit_code == 2
+    (line,) = done.stderr.strip().splitlines()
+    assert line.startswith("blursplit: ")
+    assert "exists already; add --replace" in line
+    again = run(tmp_path, "--replace")
+    assert again.exit_code == 2
+    assert "holds no result and is not replaced" in again.stderr
+    assert (tmp_path / "shaken" / "thesis.tex").exists()
+    assert not (tmp_path / "turbulent").exists()
+
+
+def test_a_place_that_cannot_be_made_is_one_line(tmp_path):
+    (tmp_path / "file").write_text("")
+    done = run(tmp_path / "file")
+    assert done.exit_code == 2
+    assert len(done.stderr.strip().splitlines()) == 1
+
+
+@pytest.mark.slow
+def test_the_two_nights_look_alike_and_are_told_apart(tmp_path):
+    done = run(tmp_path / "demo", "--json")
+    assert done.exit_code == 0, done.stderr
+    turbulent, shaken = (Result.model_validate(one) for one in json.loads(done.stdout))
+    widths = [night.fwhm.recorded_arcsec.value for night in (turbulent, shaken)]
+    assert widths[0] == pytest.approx(widths[1], rel=0.03)
+    assert turbulent.verdict.dominant == "atmosphere"
+    assert shaken.verdict.dominant == "structure"
+    assert {path.name for path in (tmp_path / "demo").iterdir()} == {"turbulent", "shaken"}
