@@ -12,9 +12,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.stars.centroid import (
     WINDOW_OVER_SIGMA,
-    fill_gaps,
     measure_centroids,
-    measure_sky,
     measure_windowed,
     unwindow,
 )
@@ -23,6 +21,7 @@ from blursplit.stars.noise import (
     core_signal_to_noise,
     estimate_gain_e_per_adu,
 )
+from blursplit.stars.sky import fill_gaps, measure_sky
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -11,7 +11,7 @@ from blursplit.errors import InputError
 from blursplit.frames.facts import read_exposure
 from blursplit.frames.finding import find_files
 from blursplit.frames.layout import read_layout
-from blursplit.frames.source import FileFrames, gather, positions
+from blursplit.frames.source import FileFrames, copy_pixels, gather, positions
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -161,7 +161,9 @@ class CalibratedFrames:
 
     def _stamps_of(self, image: Floats, x0: Ints, y0: Ints, size: int) -> Floats:
         same = np.broadcast_to(image, (x0.shape[0], *image.shape))
-        return gather(same, x0, y0, size, np.asarray)
+        out = np.empty((*x0.shape, size, size), dtype=np.float32)
+        gather(same, x0, y0, size, copy_pixels, out)
+        return out
 
     def close(self) -> None:
         """Let go of all files."""

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 CACHE_BYTES = 96_000_000
 MAPPED_BYTES = 128_000_000
 BLOCK_BYTES = 48_000_000
+CUT_BYTES = 400_000
 LARGEST_ADU = 1e15  # no camera counts so far; the squares of such numbers overflow float32
 _UNREADABLE = (OSError, EOFError, ValueError, RuntimeError, TypeError, KeyError, IndexError)
 
@@ -112,7 +113,7 @@ class FileFrames:
         out = np.empty((count, x0.shape[1], size, size), dtype=np.float32)
         for first, last, slab, raw in self._pieces(start, stop):
             part = slice(first - start, last - start)
-            out[part] = gather(raw, x0[part], y0[part], size, partial(to_adu, slab=slab))
+            gather(raw, x0[part], y0[part], size, partial(to_adu, slab=slab), out[part])
         return out
 
     def close(self) -> None:
@@ -269,9 +270,14 @@ def to_adu(raw: NDArray[Any], slab: Slab, out: Floats | None = None) -> Floats:
 
 
 def gather(
-    frames: NDArray[Any], x0: Ints, y0: Ints, size: int, convert: Callable[[NDArray[Any]], Floats]
-) -> Floats:
-    """Return the stamps of a block of frames as float32 [frame, star, y, x].
+    frames: NDArray[Any],
+    x0: Ints,
+    y0: Ints,
+    size: int,
+    convert: Callable[..., Floats],
+    out: Floats,
+) -> None:
+    """Copy the stamps of a block of frames into `out`, float32 [frame, star, y, x].
 
     Parameters
     ----------
@@ -279,15 +285,23 @@ def gather(
         As stored; only the pixels of the stamps are touched.
     x0, y0 : ndarray of int, shape (n, k)
     convert : callable
-        From stored numbers to ADU.
+        From stored numbers to ADU: ``convert(stored, out=...)``.
+    out : ndarray, shape (n, k, size, size)
+        NaN where a stamp reaches beyond its frame.
     """
     ny, nx = frames.shape[1:]
     inside = (x0 >= 0) & (y0 >= 0) & (x0 + size <= nx) & (y0 + size <= ny)
     if inside.all():
-        # One indexing copies all stamps; within the frame is the case that has to be fast.
+        # One indexing copies the stamps of a few frames, which are converted while the
+        # processor's cache holds them; stamps within the frame are the case that has to be fast.
         windows = np.lib.stride_tricks.sliding_window_view(frames, (size, size), axis=(1, 2))
-        return convert(windows[np.arange(frames.shape[0])[:, np.newaxis], y0, x0])
-    out = np.full((*x0.shape, size, size), np.nan, dtype=np.float32)
+        few = max(1, CUT_BYTES // max(1, 4 * x0.shape[1] * size * size))
+        for first in range(0, frames.shape[0], few):
+            part = slice(first, first + few)
+            number = np.arange(first, min(first + few, frames.shape[0]))[:, np.newaxis]
+            convert(windows[number, y0[part], x0[part]], out=out[part])
+        return
+    out.fill(np.nan)
     if inside.any():
         windows = np.lib.stride_tricks.sliding_window_view(frames, (size, size), axis=(1, 2))
         out[inside] = convert(windows[np.nonzero(inside)[0], y0[inside], x0[inside]])
@@ -299,7 +313,6 @@ def gather(
             to_y = slice(ys.start - top, ys.stop - top)
             to_x = slice(xs.start - left, xs.stop - left)
             out[f, s, to_y, to_x] = convert(frames[f, ys, xs])
-    return out
 
 
 def positions(x0: Ints, y0: Ints, count: int) -> tuple[Ints, Ints]:
@@ -307,6 +320,14 @@ def positions(x0: Ints, y0: Ints, count: int) -> tuple[Ints, Ints]:
     x0, y0 = np.asarray(x0), np.asarray(y0)
     shape = (count, x0.shape[-1])
     return np.broadcast_to(x0, shape), np.broadcast_to(y0, shape)
+
+
+def copy_pixels(values: Floats, out: Floats | None = None) -> Floats:
+    """Return pixels that are in ADU already, or write them into `out`."""
+    if out is None:
+        return values
+    out[...] = values
+    return out
 
 
 class ArrayFrames:
@@ -329,7 +350,9 @@ class ArrayFrames:
     def cut(self, start: int, stop: int, x0: Ints, y0: Ints, size: int) -> Floats:
         """Return stamps of frames ``start:stop``; outside the frame they are NaN."""
         x0, y0 = positions(x0, y0, stop - start)
-        return gather(self._frames[start:stop], x0, y0, size, np.asarray)
+        out = np.empty((*x0.shape, size, size), dtype=np.float32)
+        gather(self._frames[start:stop], x0, y0, size, copy_pixels, out)
+        return out
 
     def close(self) -> None:
         """Nothing to let go of."""

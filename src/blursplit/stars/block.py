@@ -7,21 +7,32 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.stars.centroid import fill_gaps, measure_sky, measure_windowed
-from blursplit.stars.guide import WIDTH_RANGE, find_offsets
+from blursplit.stars.centroid import measure_windowed
+from blursplit.stars.geometry import runs
+from blursplit.stars.guide import (
+    FAST_GUIDES,
+    WIDTH_RANGE,
+    find_doubtful,
+    guess_offsets,
+    pick_guides,
+    vote_offsets,
+)
 from blursplit.stars.noise import centroid_variance_terms, core_signal_to_noise
 from blursplit.stars.pixels import (
     background_variance,
     blank_hot_pixels,
     is_holey,
     other_centroid,
-    peaks_and_spikes,
+    peaks_and_excess,
 )
+from blursplit.stars.sky import fill_gaps, measure_sky
+from blursplit.stars.spikes import find_spikes
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from blursplit.frames import FrameSource
+    from blursplit.stars.centroid import WindowedShapes
     from blursplit.stars.recipe import Recipe
 
     FloatArray = NDArray[np.float64]
@@ -31,6 +42,7 @@ if TYPE_CHECKING:
 
 FAINTEST_CORE_SNR = 5.0  # below, a peak of the sky may pass for a star
 SATURATED_SHARE = 0.97
+NEAR_PX = 2.0  # how far from the middle of its stamp a star is looked for first
 
 
 @dataclass
@@ -50,6 +62,8 @@ class Block:
     e1: FloatArray
     e2: FloatArray
     peak: FloatArray
+    excess: FloatArray
+    excess_noise: FloatArray
     sky: FloatArray
     snr: FloatArray
     alive: BoolArray
@@ -78,6 +92,8 @@ def measure_block(
     flux_adu: FloatArray,
     margin: int,
     recipe: Recipe,
+    *,
+    steady: bool,
 ) -> Block:
     """Cut out and measure stars in frames from `start` on.
 
@@ -92,45 +108,83 @@ def measure_block(
     margin : int
         How far the whole field may lie off its expected place.
     recipe : Recipe
+    steady : bool
+        The field hardly leaves its expected place: frames are not searched for it first.
     """
-    n, k = x_px.shape
+    guides = pick_guides(x_px, y_px, flux_adu, source.shape)
+    at_x, at_y = x_px, y_px
+    if not steady:
+        fast = guides[:FAST_GUIDES]
+        cuts, off_x, off_y = _cut_wide(source, start, x_px[:, fast], y_px[:, fast], margin, recipe)
+        shift_x, shift_y = guess_offsets(cuts, off_x, off_y, recipe.sigma_px)
+        at_x, at_y = x_px + shift_x[:, None], y_px + shift_y[:, None]
+    block = _measure_at(source, start, at_x, at_y, recipe)
+    doubtful = np.zeros(len(x_px), dtype=bool)
+    doubtful[
+        find_doubtful(
+            (block.x - x_px)[:, guides],
+            (block.y - y_px)[:, guides],
+            (block.flux / flux_adu)[:, guides],
+            (block.width / recipe.sigma_px)[:, guides],
+            recipe.sigma_px,
+        )
+    ] = True
+    for first, last in runs(doubtful):
+        rows, begin = slice(first, last), start + first
+        where = x_px[rows][:, guides], y_px[rows][:, guides]
+        cuts, off_x, off_y = _cut_wide(source, begin, *where, margin, recipe)
+        shift_x, shift_y = vote_offsets(cuts, off_x, off_y, flux_adu[guides], recipe.sigma_px)
+        voted = x_px[rows] + shift_x[:, None], y_px[rows] + shift_y[:, None]
+        block.put(rows, _measure_at(source, begin, *voted, recipe))
+    off = block.x - x_px, block.y - y_px
+    block.spiked[:] = find_spikes(block.excess, block.excess_noise, *off, block.flux / flux_adu)
+    return block
+
+
+def _corners(centre: FloatArray, size: int) -> IntArray:
+    return np.rint(centre).astype(np.int64) - size // 2
+
+
+def _cut_wide(
+    source: FrameSource,
+    start: int,
+    x_px: FloatArray,
+    y_px: FloatArray,
+    margin: int,
+    recipe: Recipe,
+) -> tuple[Stack, FloatArray, FloatArray]:
+    """Return wide cut-outs of guide stars, hot pixels blanked, and the stars' places in them."""
     size = recipe.core + 2 * margin
-    half = size // 2
-    x0 = np.rint(x_px).astype(np.int64) - half
-    y0 = np.rint(y_px).astype(np.int64) - half
+    x0, y0 = _corners(x_px, size), _corners(y_px, size)
+    cuts = source.cut(start, start + len(x_px), x0, y0, size)
+    blank_hot_pixels(cuts, x0, y0, recipe)
+    return cuts, x_px - x0, y_px - y0
+
+
+def _measure_at(
+    source: FrameSource, start: int, x_px: FloatArray, y_px: FloatArray, recipe: Recipe
+) -> Block:
+    """Measure stars close to the given places, each frame by itself."""
+    n, k = x_px.shape
+    size = recipe.cut
+    x0, y0 = _corners(x_px, size), _corners(y_px, size)
     fixed = bool((x0 == x0[:1]).all() and (y0 == y0[:1]).all())
     cuts = source.cut(start, start + n, x0[0] if fixed else x0, y0[0] if fixed else y0, size)
     blank_hot_pixels(cuts, x0, y0, recipe)
     flat = cuts.reshape(n * k, size, size)
     sky, variance = measure_sky(flat)
     empty = _fill_sky(flat, sky, variance)
-    gaps = ~np.isfinite(flat).all(axis=(1, 2))
-    holed = np.flatnonzero(gaps & np.isfinite(sky))
     whole = flat
+    holed = np.zeros(0, dtype=np.int64)
+    # A pixel that is not finite makes the sum so, and most blocks have none.
+    if not np.isfinite(flat.sum()):
+        holed = np.flatnonzero(~np.isfinite(flat).all(axis=(1, 2)) & np.isfinite(sky))
     if holed.size:
         whole = flat.copy()
         whole[holed] = fill_gaps(flat[holed], sky[holed])
-    at_x, at_y = (x_px - x0).ravel(), (y_px - y0).ravel()
-    guide_x, guide_y = find_offsets(
-        whole.reshape(cuts.shape),
-        sky.reshape(n, k),
-        at_x.reshape(n, k),
-        at_y.reshape(n, k),
-        flux_adu,
-        recipe,
-    )
-    shapes = measure_windowed(
-        whole,
-        sky,
-        recipe.window_px,
-        start_x_px=at_x + np.repeat(guide_x, k),
-        start_y_px=at_y + np.repeat(guide_y, k),
-    )
+    shapes = _shapes_near(whole, sky, (x_px - x0).ravel(), (y_px - y0).ravel(), recipe)
     pixel_variance = background_variance(sky, variance, recipe, (n, k))
-    off_x, off_y = (shapes.x_px - at_x).reshape(n, k), (shapes.y_px - at_y).reshape(n, k)
-    peak, spiked = peaks_and_spikes(
-        whole, shapes, sky, pixel_variance, recipe, off_x, off_y, flux_adu
-    )
+    peak, excess, noise = peaks_and_excess(whole, shapes, sky, pixel_variance, recipe, (n, k))
     star_term, background_term = centroid_variance_terms(shapes, recipe.window_px, pixel_variance)
     snr = core_signal_to_noise(
         shapes.core_adu, recipe.window_px, recipe.gain_e_per_adu, pixel_variance
@@ -163,14 +217,32 @@ def measure_block(
         "e1": shapes.e1,
         "e2": shapes.e2,
         "peak": peak,
+        "excess": excess,
+        "excess_noise": noise,
         "sky": sky,
         "snr": snr,
         "alive": alive,
         "saturated": saturated,
-        "spiked": spiked,
+        "spiked": np.zeros(n * k, dtype=bool),
         "empty": empty,
     }
     return Block(**{key: v.reshape(n, k) for key, v in block.items()}, x0=x0, y0=y0, cuts=cuts)
+
+
+def _shapes_near(
+    stamps: Stack, sky: FloatArray, at_x: FloatArray, at_y: FloatArray, recipe: Recipe
+) -> WindowedShapes:
+    """Measure stars near the middle of their stamps, and anew in all of the stamp where none is."""
+    start = {"start_x_px": at_x, "start_y_px": at_y}
+    shapes = measure_windowed(stamps, sky, recipe.window_px, **start, reach_px=NEAR_PX)
+    off = np.flatnonzero(np.isnan(shapes.x_px) & np.isfinite(sky))
+    if off.size == 0:
+        return shapes
+    # Nearer to the edge than two windows a stamp holds too little of the star to tell its place.
+    reach = max(NEAR_PX, (recipe.cut - 1) / 2 - 2.0 * recipe.window_px)
+    start = {"start_x_px": at_x[off], "start_y_px": at_y[off]}
+    wide = measure_windowed(stamps[off], sky[off], recipe.window_px, **start, reach_px=reach)
+    return shapes.replaced(off, wide)
 
 
 def _fill_sky(flat: Stack, sky: FloatArray, variance: FloatArray) -> BoolArray:

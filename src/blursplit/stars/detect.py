@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from blursplit.errors import InputError, TooFewStarsError
-from blursplit.stars.centroid import WINDOW_OVER_SIGMA, fill_gaps, measure_sky, measure_windowed
+from blursplit.stars.centroid import WINDOW_OVER_SIGMA, measure_windowed
 from blursplit.stars.early import (
     SIGMA_RANGE_PX,
     Early,
@@ -27,6 +27,7 @@ from blursplit.stars.register import (
     find_peaks,
     robust_level,
 )
+from blursplit.stars.sky import fill_gaps, measure_sky
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -57,11 +57,19 @@ def mean_of(frames: Image) -> Image:
 
 def find_saturation(frames: Image, hot: BoolArray, declared: float | None) -> float | None:
     """Return the level of saturation: declared, or seen as a pile-up at the highest value."""
-    values = frames[:, ~hot]
-    top = float(np.nanmax(values)) if np.isfinite(values).any() else 0.0
+    # A frame at a time, so that no second copy of them all is made.
+    tops = [float(np.fmax.reduce(frame[~hot], initial=-np.inf)) for frame in frames]
+    top = max(tops)
+    top = top if np.isfinite(top) else 0.0
     _, scatter = robust_level(frames[0])
     # Stars do not reach exactly the same height; five equal maxima a frame are a ceiling.
-    piled = int((values >= top - 0.01 * scatter).sum()) >= max(5, 2 * len(frames))
+    ceiling = top - 0.01 * scatter
+    many = sum(
+        int(((frame >= ceiling) & ~hot).sum())
+        for frame, own in zip(frames, tops, strict=True)
+        if own >= ceiling
+    )
+    piled = many >= max(5, 2 * len(frames))
     found = top if piled and top > 10.0 * scatter else None
     known = [level for level in (declared, found) if level is not None]
     return min(known) if known else None

@@ -108,10 +108,7 @@ def offsets_of(
 
 def masked_columns(values: FloatArray, mask: BoolArray) -> FloatArray:
     """Return the median of each column's values under the mask; NaN where there is none."""
-    out = np.full(values.shape[1], np.nan)
-    for star in np.flatnonzero(mask.any(axis=0)):
-        out[star] = np.median(values[mask[:, star], star])
-    return out
+    return masked_median(values.T, mask.T)
 
 
 def runs(mask: BoolArray) -> list[tuple[int, int]]:
@@ -122,12 +119,14 @@ def runs(mask: BoolArray) -> list[tuple[int, int]]:
 
 def masked_median(values: FloatArray, mask: BoolArray) -> FloatArray:
     """Return the median along the last axis of the values under the mask; NaN where none is."""
+    n = values.shape[-1]
+    if mask.all() and n:
+        ordered = np.sort(values, axis=-1)
+        return np.asarray(0.5 * (ordered[..., (n - 1) // 2] + ordered[..., n // 2]))
     count = mask.sum(axis=-1)
     ordered = np.sort(np.where(mask, values, np.inf), axis=-1)
     low = np.take_along_axis(ordered, np.maximum((count - 1) // 2, 0)[..., None], axis=-1)
-    high = np.take_along_axis(
-        ordered, np.minimum(count // 2, values.shape[-1] - 1)[..., None], axis=-1
-    )
+    high = np.take_along_axis(ordered, np.minimum(count // 2, n - 1)[..., None], axis=-1)
     middle = np.full(count.shape, np.nan)
     some = count > 0
     middle[some] = 0.5 * (low[..., 0][some] + high[..., 0][some])

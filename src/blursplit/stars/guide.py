@@ -6,69 +6,130 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.stars.centroid import measure_windowed
 from blursplit.stars.geometry import masked_median
+from blursplit.stars.sky import measure_sky
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from blursplit.stars.recipe import Recipe
-
     FloatArray = NDArray[np.float64]
+    IntArray = NDArray[np.int64]
+    Shape = tuple[int, int]
     Stack = NDArray[np.float32]
 
-GUIDES = 5
+GUIDES, FAST_GUIDES = 5, 3
 # Guide stars agree when their offsets lie within this many star sigmas of their median.
 GUIDE_SIGMAS = 2.0
 FLUX_RANGE = (0.1, 4.0)
 WIDTH_RANGE = (0.45, 2.5)
 
 
-def find_offsets(
-    cuts: Stack,
-    sky: FloatArray,
-    at_x: FloatArray,
-    at_y: FloatArray,
-    flux: FloatArray,
-    recipe: Recipe,
-) -> tuple[FloatArray, FloatArray]:
-    """Return how far each frame lies off its expected place, from the brightest stars.
+def pick_guides(x_px: FloatArray, y_px: FloatArray, flux: FloatArray, shape: Shape) -> IntArray:
+    """Return the brightest stars, those first that stay in the frame; x, y have shape (n, k)."""
+    ny, nx = shape
+    inside = (x_px > 0) & (x_px < nx - 1) & (y_px > 0) & (y_px < ny - 1)
+    merit = flux * np.where(inside.all(axis=0), 1.0, 1e-6)
+    return np.argsort(-merit, kind="stable")[:GUIDES].astype(np.int64)
 
-    Tried first with the window at the expected place; where the stars do not agree, all
-    matched-filter maps of the frame are added and the highest point taken.
+
+def guess_offsets(
+    cuts: Stack, at_x: FloatArray, at_y: FloatArray, sigma: float
+) -> tuple[FloatArray, FloatArray]:
+    """Guess how far each frame lies off its expected place, to about half a pixel.
+
+    Parameters
+    ----------
+    cuts : ndarray of float32, shape (n, g, size, size)
+        Wide cut-outs of the brightest guide stars.
+    at_x, at_y : ndarray, shape (n, g)
+        Where the stars were expected in them.
+    sigma : float
+        Star sigma [px].
+
+    Notes
+    -----
+    The sums along rows and columns, smoothed by the star's width, have their highest point at
+    the star. The median of the stars' profiles is taken, so that a neighbour or a cosmic ray in
+    one of them does no harm. What is guessed wrong shows when the stars are measured.
     """
-    n, k = at_x.shape
-    some = np.argsort(-flux, kind="stable")[: min(GUIDES, k)]
-    g = some.size
-    picked = cuts[:, some]
-    flat = picked.reshape(n * g, *cuts.shape[2:])
-    found = measure_windowed(
-        flat,
-        sky[:, some].ravel(),
-        recipe.window_px,
-        start_x_px=at_x[:, some].ravel(),
-        start_y_px=at_y[:, some].ravel(),
-    )
-    dx = found.x_px.reshape(n, g) - at_x[:, some]
-    dy = found.y_px.reshape(n, g) - at_y[:, some]
+    size = cuts.shape[-1]
+    x = np.arange(size)
+    smooth = np.exp(-0.5 * ((x[:, None] - x) / sigma) ** 2).astype(np.float32)
+    ones = np.ones(size, dtype=np.float32)
+    flat = cuts if np.isfinite(cuts).all() else _without_gaps(cuts)
+    offsets = []
+    for along, at in ((np.matmul(ones, flat), at_x), (np.matmul(flat, ones), at_y)):
+        height = along @ smooth
+        height -= height.mean(axis=-1, keepdims=True)
+        top = np.maximum(height.max(axis=-1, keepdims=True), np.float32(1e-6))
+        level = height / top
+        few = cuts.shape[1] <= 2  # noqa: PLR2004 - of two profiles neither outvotes the other
+        joined = level.sum(axis=1) if few else np.median(level, axis=1)
+        offsets.append(_peak(joined) - at.mean(axis=1))
+    return offsets[0], offsets[1]
+
+
+def _peak(profile: Stack) -> FloatArray:
+    """Return the place of the highest point of each row, refined by a parabola."""
+    row = np.arange(len(profile))
+    at = np.clip(profile.argmax(axis=1), 1, profile.shape[1] - 2)
+    left, middle, right = (profile[row, at + i].astype(float) for i in (-1, 0, 1))
+    curve = left - 2.0 * middle + right
+    with np.errstate(divide="ignore", invalid="ignore"):
+        fine = np.where(curve < 0, 0.5 * (left - right) / curve, 0.0)
+    return np.asarray(at + np.clip(fine, -0.5, 0.5), dtype=float)
+
+
+def _without_gaps(cuts: Stack) -> Stack:
+    known = np.isfinite(cuts)
+    count = np.maximum(known.sum(axis=(2, 3), keepdims=True), 1)
+    level = np.where(known, cuts, 0).sum(axis=(2, 3), keepdims=True) / count
+    return np.where(known, cuts, level).astype(np.float32)
+
+
+def find_doubtful(
+    off_x: FloatArray, off_y: FloatArray, ratio: FloatArray, width: FloatArray, sigma: float
+) -> IntArray:
+    """Return the frames whose guide stars do not look like themselves at one common offset.
+
+    Parameters
+    ----------
+    off_x, off_y : ndarray, shape (n, g)
+        Where the guide stars were found against their expected places [px].
+    ratio, width : ndarray, shape (n, g)
+        Flux and width over those expected.
+    sigma : float
+        Star sigma [px].
+    """
     with np.errstate(invalid="ignore"):
-        ratio = found.flux_adu.reshape(n, g) / flux[some]
-        width = found.width_px.reshape(n, g) / recipe.sigma_px
         fits = (ratio > FLUX_RANGE[0]) & (ratio < FLUX_RANGE[1])
         fits &= (width > WIDTH_RANGE[0]) & (width < WIDTH_RANGE[1])
-    shift_x, shift_y = masked_median(dx, fits), masked_median(dy, fits)
+    middle_x, middle_y = masked_median(off_x, fits), masked_median(off_y, fits)
     with np.errstate(invalid="ignore"):
-        far = np.hypot(dx - shift_x[:, None], dy - shift_y[:, None])
-        agree = (fits & (far < GUIDE_SIGMAS * recipe.sigma_px + 1.0)).sum(axis=1)
-    doubtful = np.flatnonzero(agree < max(1, (g + 1) // 2))
-    if doubtful.size:
-        voted = _vote(picked[doubtful], sky[doubtful][:, some], flux[some], recipe.sigma_px)
-        half = (cuts.shape[-1] - 1) / 2
-        shift_x[doubtful] = voted[0] + half - at_x[doubtful][:, some].mean(axis=1)
-        shift_y[doubtful] = voted[1] + half - at_y[doubtful][:, some].mean(axis=1)
-    return np.where(np.isfinite(shift_x), shift_x, 0.0), np.where(
-        np.isfinite(shift_y), shift_y, 0.0
-    )
+        far = np.hypot(off_x - middle_x[:, None], off_y - middle_y[:, None])
+        agree = (fits & (far < GUIDE_SIGMAS * sigma + 1.0)).sum(axis=1)
+    return np.flatnonzero(agree < max(1, (off_x.shape[1] + 1) // 2))
+
+
+def vote_offsets(
+    cuts: Stack, at_x: FloatArray, at_y: FloatArray, flux: FloatArray, sigma: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return how far each frame lies off its expected place, all guide stars voting in 2-D.
+
+    Slower than `guess_offsets`, and right where stars are faint or have neighbours.
+
+    Parameters
+    ----------
+    cuts : ndarray of float32, shape (n, g, size, size)
+    at_x, at_y : ndarray, shape (n, g)
+    flux : ndarray, shape (g,)
+    sigma : float
+    """
+    sky, _ = measure_sky(cuts)
+    voted_x, voted_y = _vote(cuts, sky, flux, sigma)
+    half = (cuts.shape[-1] - 1) / 2
+    off_x, off_y = voted_x + half - at_x.mean(axis=1), voted_y + half - at_y.mean(axis=1)
+    return np.where(np.isfinite(off_x), off_x, 0.0), np.where(np.isfinite(off_y), off_y, 0.0)
 
 
 def _vote(

@@ -42,8 +42,9 @@ SAMPLE_NAMES = (
     "peak",
 )
 FIRST_BLOCK, SMALLEST_BLOCK, LARGEST_BLOCK = 32, 4, 256
-BLOCK_BYTES = 24_000_000
+BLOCK_BYTES = 16_000_000
 SMALLEST_MARGIN, LARGEST_MARGIN = 4, 16
+STEADY_PX = 2.0  # a field that stays this close to its expected place need not be searched for
 RECENT = 32
 # A star strays from the field by its own air, distortion and noise: eight robust sigmas.
 STRAY_SIGMAS = 8.0
@@ -87,6 +88,7 @@ class Journey:
         room = (min(self.source.shape) - self.recipe.core) // 2
         self.widest = int(np.clip(room, SMALLEST_MARGIN, LARGEST_MARGIN))
         self.block, self.margin = FIRST_BLOCK, min(SMALLEST_MARGIN + 2, self.widest)
+        self.steady = True
         self._last_turn: tuple[float, float] | None = None
         self.book = StampBook(field, stamp_size(field.sigma_px), n, max_stamps)
 
@@ -113,7 +115,7 @@ class Journey:
 
     def _block_end(self, start: int) -> int:
         k = self.field.x_px.size
-        size = self.recipe.core + 2 * self.margin
+        size = self.recipe.cut
         fits = max(SMALLEST_BLOCK, BLOCK_BYTES // (4 * k * size * size))
         return min(start + min(self.block, fits), self.source.n_frames)
 
@@ -156,7 +158,9 @@ class Journey:
         turn = self._turn_at(self.sequence.time_s[start:stop])
         self.turn_deg[start:stop] = turn
         x, y = self._place(shift_x, shift_y, turn)
-        block = measure_block(self.source, start, x, y, self.flux, self.margin, self.recipe)
+        block = measure_block(
+            self.source, start, x, y, self.flux, self.margin, self.recipe, steady=self.steady
+        )
         ny, nx = self.source.shape
         edge = 2.5 * self.field.sigma_px + 1.0
         inside = (x > edge) & (x < nx - 1 - edge) & (y > edge) & (y < ny - 1 - edge)
@@ -282,11 +286,13 @@ class Journey:
         seen = np.isfinite(self.shift_x[start:stop])
         here = np.isfinite(distance)
         if here.any():
-            far = float(np.quantile(distance[here], 0.995))
+            usual, far = np.quantile(distance[here], (0.9, 0.995))
             wanted = int(np.ceil(1.3 * far + 1.0))
             self.margin = int(
                 np.clip(max(wanted, self.margin - 1), SMALLEST_MARGIN, LARGEST_MARGIN)
             )
+            # The few frames that lie farther off cost a second look, not the search of them all.
+            self.steady = far < 2.0 * STEADY_PX and usual < STEADY_PX
             calm = far < 0.6 * self.margin and bool(here.all())
             self.block = min(2 * self.block, LARGEST_BLOCK) if calm else self.block
             if far > self.widest - 2 or not here.all():

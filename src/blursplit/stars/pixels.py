@@ -8,7 +8,7 @@ import numpy as np
 
 from blursplit.stars.centroid import measure_centroids
 from blursplit.stars.geometry import masked_median
-from blursplit.stars.spikes import find_spikes, measure_excess
+from blursplit.stars.spikes import measure_excess
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -68,57 +68,61 @@ def blank_hot_pixels(cuts: Stack, x0: IntArray, y0: IntArray, recipe: Recipe) ->
             cuts[frame, star, row[frame, star], column[frame, star]] = np.nan
 
 
-def peaks_and_spikes(
+def peaks_and_excess(
     stamps: Stack,
     shapes: WindowedShapes,
     sky: FloatArray,
     variance: FloatArray,
     recipe: Recipe,
-    off_x: FloatArray,
-    off_y: FloatArray,
-    flux_adu: FloatArray,
-) -> tuple[FloatArray, BoolArray]:
-    """Return the brightest pixel near each centroid above the sky, and whether it is a spike.
+    shape: tuple[int, int],
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the brightest pixel near each centroid above the sky, its excess and the noise of it.
 
-    `off_x` and `off_y`, shape (n, k), are the centroids less their expected places, `flux_adu`,
-    shape (k,), the expected fluxes.
+    The excess (`spikes.measure_excess`) and its noise, shape `shape`, are in fluxes of the star.
     """
     m, size, _ = stamps.shape
-    reach = min(int(np.ceil(1.5 * recipe.sigma_px)) + 1, size // 2 - 1)
-    wide = 2 * reach + 3
+    at_x, at_y = _brightest_near(stamps, shapes.x_px, shapes.y_px, recipe)
+    pixels = stamps.reshape(m * size * size)
+    place = np.arange(m) * (size * size) + at_y * size + at_x
+    top = pixels[place].astype(float)
+    around = pixels[place - 1].astype(float) + pixels[place + 1]
+    around += pixels[place - size]
+    around += pixels[place + size]
     known = np.isfinite(shapes.x_px)
-    column = np.clip(
-        np.rint(np.where(known, shapes.x_px, size // 2)).astype(int) - reach - 1, 0, size - wide
-    )
-    row = np.clip(
-        np.rint(np.where(known, shapes.y_px, size // 2)).astype(int) - reach - 1, 0, size - wide
-    )
-    near = np.lib.stride_tricks.sliding_window_view(stamps, (wide, wide), axis=(1, 2))[
-        np.arange(m), row, column
-    ]
-    inner = near[:, 1:-1, 1:-1].reshape(m, -1)
-    at = np.where(np.isfinite(inner), inner, -np.inf).argmax(axis=1)
-    y, x = np.divmod(at, wide - 2)
-    i = np.arange(m)
-    top = near[i, y + 1, x + 1]
-    around = np.stack(
-        [near[i, y, x + 1], near[i, y + 2, x + 1], near[i, y + 1, x], near[i, y + 1, x + 2]]
-    )
     peak = np.where(known, top - sky, np.nan)
-    above = top - around.mean(axis=0)
-    excess = measure_excess(
-        np.where(known, above, np.nan),
-        x + column + 1 - shapes.x_px,
-        y + row + 1 - shapes.y_px,
-        shapes,
-        off_x.shape,
-    )
+    above = np.where(known, top - 0.25 * around, np.nan)
+    excess = measure_excess(above, at_x - shapes.x_px, at_y - shapes.y_px, shapes, shape)
     with np.errstate(invalid="ignore", divide="ignore"):
         noise = np.sqrt(1.25 * (variance + np.maximum(peak, 0) / recipe.gain_e_per_adu))
-        noise = (noise / shapes.flux_adu).reshape(off_x.shape)
-    ratio = shapes.flux_adu.reshape(off_x.shape) / flux_adu
-    spiked = find_spikes(excess, noise, off_x, off_y, ratio)
-    return np.asarray(peak, dtype=float), spiked.ravel()
+        noise = noise / shapes.flux_adu
+    return peak, excess, noise.reshape(shape)
+
+
+def _brightest_near(
+    stamps: Stack, x_px: FloatArray, y_px: FloatArray, recipe: Recipe
+) -> tuple[IntArray, IntArray]:
+    """Return the brightest pixel within 1.5 star sigmas and a pixel of each centroid."""
+    m, size, _ = stamps.shape
+    reach = min(int(np.ceil(1.5 * recipe.sigma_px)) + 1, size // 2 - 1)
+    wide = 2 * reach + 1
+    middle = size // 2
+    known = np.isfinite(x_px) & np.isfinite(y_px)
+    x = np.where(known, x_px, middle)
+    y = np.where(known, y_px, middle)
+    corner = middle - reach
+    at = stamps[:, corner : corner + wide, corner : corner + wide].reshape(m, -1).argmax(axis=1)
+    at_y, at_x = np.divmod(at, wide)
+    at_x, at_y = at_x + corner, at_y + corner
+    # Most stars are in the middle of their stamp; the others get a window of their own.
+    off = np.flatnonzero(np.maximum(np.abs(x - middle), np.abs(y - middle)) > 1.5)  # noqa: PLR2004
+    if off.size:
+        column = np.clip(np.rint(x[off]).astype(np.int64) - reach, 1, size - wide - 1)
+        row = np.clip(np.rint(y[off]).astype(np.int64) - reach, 1, size - wide - 1)
+        view = np.lib.stride_tricks.sliding_window_view(stamps, (wide, wide), axis=(1, 2))
+        at = view[off, row, column].reshape(off.size, -1).argmax(axis=1)
+        own_y, own_x = np.divmod(at, wide)
+        at_x[off], at_y[off] = own_x + column, own_y + row
+    return at_x, at_y
 
 
 def is_holey(stamps: Stack, x: FloatArray, y: FloatArray, recipe: Recipe) -> BoolArray:

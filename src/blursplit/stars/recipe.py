@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 CORE_SIGMAS = 4.5  # three windows
 SMALLEST_CORE = 13
+BORDER_PX = 4
 MOST_HOT = 5000
 
 
@@ -33,6 +34,8 @@ class Recipe:
         Star sigma at the start, and the window's.
     core : int
         Stamp size that holds the window and the star, odd.
+    cut : int
+        Size that is cut out: the core and a border for the sky, odd.
     gain_e_per_adu : float
         Infinity where it is not known yet.
     electronics_adu2 : float or None
@@ -46,6 +49,7 @@ class Recipe:
     sigma_px: float
     window_px: float
     core: int
+    cut: int
     gain_e_per_adu: float
     electronics_adu2: float | None
     saturation_adu: float | None
@@ -63,11 +67,13 @@ def make_recipe(sequence: Sequence, field: Field, method: CentroidMethod) -> Rec
     if gain and read_noise is not None:
         # 1/12: rounding to whole data units
         electronics = (read_noise / gain) ** 2 + 1.0 / 12.0
+    core = 2 * max(int(np.ceil(CORE_SIGMAS * sigma)), SMALLEST_CORE // 2) + 1
     hot_y, hot_x = np.nonzero(field.hot)
     return Recipe(
         sigma_px=sigma,
         window_px=WINDOW_OVER_SIGMA * sigma,
-        core=2 * max(int(np.ceil(CORE_SIGMAS * sigma)), SMALLEST_CORE // 2) + 1,
+        core=core,
+        cut=core + 2 * BORDER_PX,
         gain_e_per_adu=float(gain) if gain else float("inf"),
         electronics_adu2=electronics,
         saturation_adu=field.saturation_adu,
