@@ -163,10 +163,15 @@ def test_a_notebook_runs_from_top_to_bottom(name, tmp_path, monkeypatch):
 
 
 @pytest.mark.parametrize("name", sorted(p.name for p in (ROOT / "examples").glob("*.ipynb")))
-def test_a_notebook_is_kept_executed_and_small(name):
+def test_a_notebook_is_kept_executed_small_and_in_step_with_its_source(name):
+    pytest.importorskip("nbclient")
     path = ROOT / "examples" / name
     assert path.stat().st_size < 200_000
     cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
+    sources = [(cell["cell_type"], "".join(cell["source"])) for cell in cells]
+    make = load(ROOT / "examples" / "make_notebooks.py")
+    text = path.with_suffix(".py").read_text(encoding="utf-8")
+    assert sources == make.cells_of(text), "run: python examples/make_notebooks.py"
     code = [cell for cell in cells if cell["cell_type"] == "code"]
     assert code
     assert all(cell["execution_count"] for cell in code)
