@@ -223,4 +223,6 @@ def _make_independent(draw: Draw, folder: Path, cache: Path) -> dict:
 
 def _flux(draw: Draw) -> float:
     """Electrons per second of the brightest star: a star bright enough for its exposure."""
-    return 2.5e4 / min(draw.exposure_s, 0.02)
+    return (
+        2e4 / min(draw.exposure_s, 0.02) * (0.25 / draw.aperture_m if draw.aperture_m > 0.25 else 1)
+    )

@@ -179,7 +179,8 @@ def measure_tracks(
     -------
     Measurement
     """
-    from blursplit.budget.account import OVERSAMPLING, draw_up
+    from blursplit.budget.account import draw_up
+    from blursplit.budget.pictures import OVERSAMPLING
 
     tracks, instrument = source.tracks, source.instrument
     facts = gather_facts(tracks, instrument, blur_time_s)

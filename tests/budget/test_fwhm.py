@@ -54,7 +54,9 @@ def test_kolmogorov_star_has_the_width_of_fried() -> None:
 def test_kolmogorov_star_blurred_by_a_gaussian(q: float, expected: float) -> None:
     fx, fy = scaled_frequencies()
     size = np.hypot(fx, fy) / expected
-    otf = np.exp(-0.5 * 6.8839 * (size / 0.97586) ** (5 / 3) - 2 * np.pi**2 * (size * q / GAUSS) ** 2)
+    otf = np.exp(
+        -0.5 * 6.8839 * (size / 0.97586) ** (5 / 3) - 2 * np.pi**2 * (size * q / GAUSS) ** 2
+    )
     assert_allclose(expected * half_maximum_width(otf).mean, expected, rtol=3e-3)
 
 

@@ -122,9 +122,9 @@ def test_draws_of_a_mode_under_red_motion_hold_its_realised_rms() -> None:
         rest[:, 0, 0], rest[:, 1, 1] = red[1:], 1e-9
         draws = [
             np.sqrt(
-                window_covariance(
-                    coefficients, divide(coefficients, part, rest, rng), n * CADENCE
-                )[0, 0]
+                window_covariance(coefficients, divide(coefficients, part, rest, rng), n * CADENCE)[
+                    0, 0
+                ]
             )
             for _ in range(60)
         ]

@@ -2,91 +2,50 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from blursplit.budget import assemble, curves
 from blursplit.budget.alias_evidence import StarImage
 from blursplit.budget.drift import draw_drift, drive_terms, without_drive
-from blursplit.budget.fwhm import resample
 from blursplit.budget.grid import GridData, grid_data
 from blursplit.budget.images import (
     StarImages,
     registration_noise_arcsec2,
-    series_on_frames,
     star_images,
     width_against_exposure,
 )
 from blursplit.budget.joint import FitSetup, JointFit, fit_jointly, perfect_instrument
+from blursplit.budget.ledger import Account
 from blursplit.budget.lines import (
     FoundLine,
     search_lines,
     structure_limit,
     to_result,
 )
+from blursplit.budget.long_frames import bound_from_width, drift_between_frames
 from blursplit.budget.lower_bound import lower_bound_j
 from blursplit.budget.mask_report import report_mask
 from blursplit.budget.motion_part import motion_part
 from blursplit.budget.optics_data import OpticsData, registered_transfer
 from blursplit.budget.perfect import perfect_width_arcsec
+from blursplit.budget.pictures import plain_arrays, recorded_widths, restacked_widths
+from blursplit.budget.shape import shape_steps, shape_words, shared_shape
 from blursplit.budget.split import Split, SplitSetup, split_motion
-from blursplit.budget.verdict import Evidence, judge
+from blursplit.budget.verdict import Evidence
 from blursplit.budget.view import View, view_of
-from blursplit.result import Warning_
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from blursplit.budget.drift import DriftDraws, DriveTerm
     from blursplit.budget.facts import Facts
     from blursplit.instrument import Instrument
     from blursplit.motion import CommonMotion, PairStatistics
-    from blursplit.result import Result
     from blursplit.spectra import LineSearch
     from blursplit.stars.tracks import StarTracks
 
-    FloatArray = NDArray[np.float64]
-
 N_DRAWS = 400
 N_WIDTHS = 80
-WIDTH_DISAGREEMENT = 0.15
-OVERSAMPLING = 4  # of the star images that are kept
-
-
-@dataclass
-class Account:
-    """What was found, as parts of the result, arrays and images.
-
-    Parameters
-    ----------
-    parts : dict
-        Part of the result -> its record.
-    arrays, images : dict
-        For the series.
-    warnings : list of Warning_
-    evidence : Evidence
-    facts : Facts
-    split : Split or None
-    """
-
-    facts: Facts
-    evidence: Evidence
-    parts: dict[str, Any] = field(default_factory=dict)
-    arrays: dict[str, FloatArray] = field(default_factory=dict)
-    images: dict[str, NDArray[np.float32]] = field(default_factory=dict)
-    warnings: list[Warning_] = field(default_factory=list)
-    split: Split | None = None
-
-    def warn(self, code: str, text: str) -> None:
-        """Keep a doubt that goes with the numbers."""
-        self.warnings.append(Warning_(code=code, text=text))
-
-    def with_verdict(self, result: Result) -> Result:
-        """Return the result with its verdict."""
-        verdict = judge(result, self.split, self.facts, self.evidence)
-        return result.model_copy(update={"verdict": verdict})
 
 
 def draw_up(
@@ -130,15 +89,20 @@ def _look(account: Account, view: View, instrument: Instrument, rng: np.random.G
     if view.barred is not None:
         account.warn(*view.barred)
     account.parts["motion"] = motion_part(tracks, motion, pairs, facts.scale_arcsec)
-    _plain_arrays(account, tracks, motion, pairs)
+    plain_arrays(account, tracks, motion, pairs)
     images = star_images(view.images, facts.blur_time_s, facts.scale_arcsec or 1.0, {})
     if images is not None:
         evidence.has_star_image = True
-        _recorded(account, images)
+        recorded_widths(account, images)
     else:
         account.warn("no-widths", "no star image could be stacked: widths are not given")
+    shape = shared_shape(tracks)
+    if shape is not None:
+        evidence.notes += shape_words(shape, facts.scale_arcsec)
+        evidence.steps += shape_steps(shape)
     grid = _grid(account, tracks, motion)
     if grid is None:
+        _without_spectra(account, tracks, motion)
         return
     evidence.has_spectra = True
     terms = drive_terms(instrument, grid.longest_s)
@@ -160,6 +124,19 @@ def _look(account: Account, view: View, instrument: Instrument, rng: np.random.G
         _split(account, view, images, grid, quiet, terms, search, found, rng)  # type: ignore[arg-type]
     elif facts.optics is not None and evidence.pairs:
         account.parts["atmosphere"] = assemble.lower_bound_part(pairs, quiet, facts, rng)
+
+
+def _without_spectra(account: Account, tracks: StarTracks, motion: CommonMotion) -> None:
+    """Tell what frames without spectra still tell."""
+    facts = account.facts
+    tracking = drift_between_frames(tracks, motion, facts)
+    if tracking is not None:
+        account.parts["tracking"] = tracking
+    width = account.parts.get("fwhm")
+    if width is not None and width.recorded_arcsec is not None:
+        bound = bound_from_width(width.recorded_arcsec, facts)
+        if bound is not None:
+            account.parts["atmosphere"] = bound
 
 
 def _grid(account: Account, tracks: StarTracks, motion: CommonMotion) -> GridData | None:
@@ -197,58 +174,6 @@ def _can_split(account: Account, images: StarImages | None) -> bool:
         )
         return False
     return images is not None
-
-
-def _plain_arrays(
-    account: Account, tracks: StarTracks, motion: CommonMotion, pairs: PairStatistics
-) -> None:
-    scale = account.facts.scale_arcsec
-    account.arrays["time_s"] = tracks.time_s
-    account.arrays["star_x_px"] = motion.reference_x_px
-    account.arrays["star_y_px"] = motion.reference_y_px
-    flux = np.where(tracks.good, tracks.flux_adu, np.nan)
-    account.arrays["star_flux_adu"] = np.nanmedian(flux, axis=0)
-    weight = np.where(tracks.good, motion.weight, 0.0)
-    total = np.maximum(weight.sum(axis=1), 1e-12)
-    for name, values in (("elongation_e1", tracks.e1), ("elongation_e2", tracks.e2)):
-        account.arrays[name] = (np.nan_to_num(values) * weight).sum(axis=1) / total
-    if scale is not None:
-        account.arrays["common_x_arcsec"] = (motion.x_px - np.nanmean(motion.x_px)) * scale
-        account.arrays["common_y_arcsec"] = (motion.y_px - np.nanmean(motion.y_px)) * scale
-        account.arrays |= curves.pair_curves(pairs, scale)
-    if tracks.finder_adu is not None:
-        account.images["finder"] = tracks.finder_adu
-
-
-def _recorded(account: Account, images: StarImages) -> None:
-    """Widths that need no model."""
-    from blursplit.result import Fwhm
-
-    estimates = images.recorded_estimates()
-    if account.facts.scale_arcsec is None:
-        account.parts["fwhm"] = Fwhm(
-            blur_time_s=account.facts.blur_time_s,
-            recorded_px=estimates["mean"],
-            recorded_angle_deg=estimates["angle"],
-            method="frames",
-        )
-    else:
-        account.parts["fwhm"] = Fwhm(
-            blur_time_s=account.facts.blur_time_s,
-            recorded_arcsec=estimates["mean"],
-            recorded_major_arcsec=estimates["major"],
-            recorded_minor_arcsec=estimates["minor"],
-            recorded_angle_deg=estimates["angle"],
-            registered_arcsec=estimates["registered"],
-            method="frames",
-        )
-    _keep_images(account, images)
-
-
-def _keep_images(account: Account, images: StarImages) -> None:
-    top = images.stack.images["recorded"].max()
-    for name, image in images.stack.images.items():
-        account.images[name] = (resample(image, OVERSAMPLING) / top).astype(np.float32)
 
 
 def _split(
@@ -310,7 +235,7 @@ def _split(
         upper_j=perfect_instrument(fit, N_DRAWS, rng),
     )
     _parts(account, fit, split, drift, bounds, transfer, found)
-    _restacked(account, tracks, grid, drift, split, scale)
+    restacked_widths(account, tracks, grid, drift, split, scale)
     account.arrays |= curves.transfer_curves(fit)
     account.arrays |= curves.air_curves(fit, account.arrays["frequency_hz"])
     if len(pairs.separation_px):
@@ -358,44 +283,4 @@ def _parts(
         account.warn(
             "dispersion-unknown",
             "no pass band is known: atmospheric dispersion is left in the instrument's width",
-        )
-
-
-def _restacked(
-    account: Account,
-    tracks: StarTracks,
-    grid: GridData,
-    drift: DriftDraws,
-    split: Split,
-    scale: float,
-) -> None:
-    """Shift the frames by what was estimated, add them, and write down both kinds of width."""
-    tracking = series_on_frames(tracks, grid, drift.series)
-    structure = series_on_frames(tracks, grid, split.structure_series)
-    account.arrays["tracking_x_arcsec"], account.arrays["tracking_y_arcsec"] = tracking.T
-    account.arrays["structure_x_arcsec"], account.arrays["structure_y_arcsec"] = structure.T
-    removed = {
-        "without_tracking": tracking / scale,
-        "without_structure": structure / scale,
-        "without_both": (tracking + structure) / scale,
-    }
-    images = star_images(tracks, account.facts.blur_time_s, scale, removed)
-    if images is None:
-        return
-    _keep_images(account, images)
-    account.parts["fwhm"] = assemble.fwhm_part(
-        split,
-        account.facts,
-        images.recorded_estimates(),
-        {name: images.widths[name].mean for name in removed},
-    )
-    recorded = images.widths["recorded"].mean
-    modelled = float(np.median(split.recorded))
-    apart = abs(modelled / recorded - 1.0)
-    if apart > WIDTH_DISAGREEMENT:
-        account.evidence.frames_disagree = True
-        account.warn(
-            "widths-disagree",
-            f"the modelled width of {modelled:.2f} arcsec and the recorded one of "
-            f"{recorded:.2f} arcsec differ by {100 * apart:.0f} %",
         )

@@ -175,9 +175,11 @@ def _design(
 
 
 def _error_covariance(weights: FloatArray, times: FloatArray, fit: JointFit) -> FloatArray:
-    """Covariance of the weighted sums under the air's density, (n_draws, 2, m, m)."""
+    """Covariance of the weighted sums under air and excess, (n_draws, 2, m, m)."""
     fine = fit.model.table.fine_hz
     density = fit.model.shared_air_density(fit.draws)
+    # Slow currents and wind shake have a trend of their own in any record, which is no drift.
+    density = density + fit.model.excess_density(fit.draws, fine)
     step = np.gradient(fine)
     wave = np.exp(-2j * np.pi * np.outer(times - times.mean(), fine))
     transform = weights @ wave  # (m, n_fine)

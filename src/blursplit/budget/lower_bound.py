@@ -13,6 +13,7 @@ import numpy as np
 from blursplit.air.tilt import pair_kernels
 from blursplit.budget.air_table import TILT
 from blursplit.budget.likelihood import G_OVER_Z
+from blursplit.budget.spectral_data import remove_trend
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -49,15 +50,16 @@ def lower_bound_j(
     Notes
     -----
     J >= variance/(K lambda^2 D^(-1/3)) with K the largest pair kernel: both axes' mean at the
-    separation and outer scale at which it peaks. Pairs wider than the median are used; their
-    along-pair motion alone where there are only two stars, since rotation adds across the pair.
+    separation and outer scale at which it peaks. With two stars only their motion along the line
+    that joins them is used, since rotation adds across it.
     """
-    if not len(pairs.separation_px):
+    if not len(pairs.separation_px) or len(grid.star) < 2:  # noqa: PLR2004
         return np.zeros(0)
-    two_stars = len(pairs.separation_px) == 1
-    wide = pairs.separation_px >= np.median(pairs.separation_px)
-    along, across = pairs.along_var_px2[wide], pairs.across_var_px2[wide]
-    variance = float(np.mean(along if two_stars else 0.5 * (along + across)))
+    two_stars = len(grid.star) == 2  # noqa: PLR2004
+    if two_stars:
+        variance = float(pairs.along_var_px2[0]) * scale_arcsec**2
+    else:
+        variance = _mean_pair_variance(grid)
     s = np.geomspace(0.5, 200.0, 40)
     largest = 0.0
     for outer in optics.outer_scale_m:
@@ -66,10 +68,29 @@ def lower_bound_j(
     independent = max(grid.duration_s * SLOWEST_HZ, 1.0) * (1.0 if two_stars else 4.0)
     spread = 1.0 + rng.standard_normal(N_DRAWS) / np.sqrt(independent)
     tilt = rng.uniform(G_OVER_Z, LARGEST_TILT, N_DRAWS)
-    j = (
-        variance
-        * scale_arcsec**2
-        * np.maximum(spread, 0.0)
-        / (largest * tilt * optics.unit_arcsec2)
-    )
+    j = variance * np.maximum(spread, 0.0) / (largest * tilt * optics.unit_arcsec2)
     return np.asarray(np.maximum(j, 1e-9))
+
+
+def _mean_pair_variance(grid: GridData) -> float:
+    """Mean variance of the pairs, one axis, that rotation and plate scale cannot have made.
+
+    Of n stars, 2n - 4 numbers are left after shift, rotation and scale of every frame are
+    removed. Beams that have fully parted give each of them half the variance of a pair; beams
+    that have not give more of it to rotation and scale, the widest patterns of all, so that
+    what is left then falls short, as a lower bound may.
+    """
+    n = len(grid.star)
+    x = grid.star_x_arcsec - grid.star_x_arcsec.mean()
+    y = grid.star_y_arcsec - grid.star_y_arcsec.mean()
+    one, zero = np.ones(n), np.zeros(n)
+    columns = [(one, zero), (zero, one), (-y, x), (x, y)]
+    basis, _ = np.linalg.qr(np.stack([np.concatenate(c) for c in columns], axis=1))
+    project = np.eye(2 * n) - basis @ basis.T
+    noise = np.tile(grid.noise_psd_arcsec2_hz / (2.0 * grid.cadence_s), 2)
+    left = sum(
+        len(s.real) * float(remove_trend(s.stars_arcsec @ project).var(axis=0).sum())
+        for s in grid.segments
+    )
+    total = left / sum(len(s.real) for s in grid.segments) - float(np.diag(project) @ noise)
+    return max(total, 0.0) / (n - 2)

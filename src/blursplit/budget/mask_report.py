@@ -14,7 +14,7 @@ from blursplit.result import Atmosphere, Estimate
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from blursplit.budget.account import Account
+    from blursplit.budget.ledger import Account
     from blursplit.budget.mask_route import MaskReading
     from blursplit.budget.view import View
 

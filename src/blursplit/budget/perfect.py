@@ -14,11 +14,16 @@ if TYPE_CHECKING:
 
 def perfect_width_arcsec(facts: Facts) -> float:
     """Return the FWHM [arcsec] of diffraction, pixel and dispersion together."""
+    return width_arcsec(perfect_blur(facts), ["instrument"])
+
+
+def perfect_blur(facts: Facts) -> Blur:
+    """Return a star blurred by nothing but a perfect instrument."""
     optics, scale = facts.optics, facts.scale_arcsec
     assert optics is not None  # noqa: S101 - callers have checked
     assert scale is not None  # noqa: S101
     nothing = np.zeros((2, 2))
-    blur = Blur(
+    return Blur(
         j=0.0,
         outer_scale_m=optics.outer_scale_m[0],
         wavelength_m=optics.wavelength_m,
@@ -33,4 +38,3 @@ def perfect_width_arcsec(facts: Facts) -> float:
         pixel_arcsec=scale,
         dispersion=facts.dispersion,
     )
-    return width_arcsec(blur, ["instrument"])

@@ -60,8 +60,8 @@ class Evidence:
         One star seen twice through a mask; the two images count as one star.
     barred : str or None
         Why nothing may be said of the air.
-    notes : list of str
-        Further doubts in words.
+    notes, steps : list of str
+        Further doubts in words, and what would settle them.
     """
 
     stars: int
@@ -75,6 +75,7 @@ class Evidence:
     has_mask: bool = False
     barred: str | None = None
     notes: list[str] = field(default_factory=list)
+    steps: list[str] = field(default_factory=list)
 
 
 def judge(result: Result, split: Split | None, facts: Facts, evidence: Evidence) -> Verdict:
@@ -319,4 +320,4 @@ def next_steps(result: Result, facts: Facts, evidence: Evidence, split: Split | 
         share = float(np.median(split.share["tracking"]))
         if share > STILL_LARGE:
             steps.append("Check polar alignment and drive; drift is a large part of the width.")
-    return steps
+    return steps + evidence.steps

@@ -1,0 +1,114 @@
+"""Star images and plain arrays of the account, and the widths read off them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from blursplit.budget import assemble, curves
+from blursplit.budget.fwhm import resample
+from blursplit.budget.images import StarImages, series_on_frames, star_images
+from blursplit.result import Fwhm
+
+if TYPE_CHECKING:
+    from blursplit.budget.drift import DriftDraws
+    from blursplit.budget.grid import GridData
+    from blursplit.budget.ledger import Account
+    from blursplit.budget.split import Split
+    from blursplit.motion import CommonMotion, PairStatistics
+    from blursplit.stars.tracks import StarTracks
+
+WIDTH_DISAGREEMENT = 0.15
+OVERSAMPLING = 4  # of the star images that are kept
+
+
+def plain_arrays(
+    account: Account, tracks: StarTracks, motion: CommonMotion, pairs: PairStatistics
+) -> None:
+    """Keep the arrays that need no model: times, shared motion, stars, shapes, pairs."""
+    scale = account.facts.scale_arcsec
+    account.arrays["time_s"] = tracks.time_s
+    account.arrays["star_x_px"] = motion.reference_x_px
+    account.arrays["star_y_px"] = motion.reference_y_px
+    flux = np.where(tracks.good, tracks.flux_adu, np.nan)
+    account.arrays["star_flux_adu"] = np.nanmedian(flux, axis=0)
+    weight = np.where(tracks.good, motion.weight, 0.0)
+    total = np.maximum(weight.sum(axis=1), 1e-12)
+    for name, values in (("elongation_e1", tracks.e1), ("elongation_e2", tracks.e2)):
+        account.arrays[name] = (np.nan_to_num(values) * weight).sum(axis=1) / total
+    if scale is not None:
+        account.arrays["common_x_arcsec"] = (motion.x_px - np.nanmean(motion.x_px)) * scale
+        account.arrays["common_y_arcsec"] = (motion.y_px - np.nanmean(motion.y_px)) * scale
+        account.arrays |= curves.pair_curves(pairs, scale)
+    if tracks.finder_adu is not None:
+        account.images["finder"] = tracks.finder_adu
+
+
+def recorded_widths(account: Account, images: StarImages) -> None:
+    """Widths that need no model."""
+    estimates = images.recorded_estimates()
+    if account.facts.scale_arcsec is None:
+        account.parts["fwhm"] = Fwhm(
+            blur_time_s=account.facts.blur_time_s,
+            recorded_px=estimates["mean"],
+            recorded_angle_deg=estimates["angle"],
+            method="frames",
+        )
+    else:
+        account.parts["fwhm"] = Fwhm(
+            blur_time_s=account.facts.blur_time_s,
+            recorded_arcsec=estimates["mean"],
+            recorded_major_arcsec=estimates["major"],
+            recorded_minor_arcsec=estimates["minor"],
+            recorded_angle_deg=estimates["angle"],
+            registered_arcsec=estimates["registered"],
+            method="frames",
+        )
+    _keep_images(account, images)
+
+
+def _keep_images(account: Account, images: StarImages) -> None:
+    top = images.stack.images["recorded"].max()
+    for name, image in images.stack.images.items():
+        account.images[name] = (resample(image, OVERSAMPLING) / top).astype(np.float32)
+
+
+def restacked_widths(
+    account: Account,
+    tracks: StarTracks,
+    grid: GridData,
+    drift: DriftDraws,
+    split: Split,
+    scale: float,
+) -> None:
+    """Shift the frames by what was estimated, add them, and write down both kinds of width."""
+    tracking = series_on_frames(tracks, grid, drift.series)
+    structure = series_on_frames(tracks, grid, split.structure_series)
+    account.arrays["tracking_x_arcsec"], account.arrays["tracking_y_arcsec"] = tracking.T
+    account.arrays["structure_x_arcsec"], account.arrays["structure_y_arcsec"] = structure.T
+    removed = {
+        "without_tracking": tracking / scale,
+        "without_structure": structure / scale,
+        "without_both": (tracking + structure) / scale,
+    }
+    images = star_images(tracks, account.facts.blur_time_s, scale, removed)
+    if images is None:
+        return
+    _keep_images(account, images)
+    account.parts["fwhm"] = assemble.fwhm_part(
+        split,
+        account.facts,
+        images.recorded_estimates(),
+        {name: images.widths[name].mean for name in removed},
+    )
+    recorded = images.widths["recorded"].mean
+    modelled = float(np.median(split.recorded))
+    apart = abs(modelled / recorded - 1.0)
+    if apart > WIDTH_DISAGREEMENT:
+        account.evidence.frames_disagree = True
+        account.warn(
+            "widths-disagree",
+            f"the modelled width of {modelled:.2f} arcsec and the recorded one of "
+            f"{recorded:.2f} arcsec differ by {100 * apart:.0f} %",
+        )

@@ -1,0 +1,137 @@
+"""Elongation shared by all stars: motion inside the exposures, or optics.
+
+Its changes from frame to frame are evidence of motion by themselves. Its constant part stays
+"optics or steady fast motion" until two exposure times, or a camera turned by 90 degrees, decide.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from blursplit.stars.tracks import StarTracks
+
+    FloatArray = NDArray[np.float64]
+
+LEAST_STARS = 3
+LEAST_FRAMES = 10
+SURE = 3.0  # sigmas from which an elongation is spoken of
+LEAST_ELONGATION = 0.03  # (a^2 - b^2)/(a^2 + b^2); less than any camera's tilt gives
+
+
+@dataclass(frozen=True)
+class SharedShape:
+    """Elongation that all stars have in common.
+
+    Parameters
+    ----------
+    constant : float
+        Size of the mean elongation, (a^2 - b^2)/(a^2 + b^2).
+    constant_sigma : float
+    angle_deg : float
+        Direction of the longer axis, [0, 180) from +x toward +y.
+    changing : float
+        Rms of its changes over the frames, what single stars scatter removed.
+    changing_sigma : float
+    sigma_px : float
+        Median one-axis width of the stars.
+    """
+
+    constant: float
+    constant_sigma: float
+    angle_deg: float
+    changing: float
+    changing_sigma: float
+    sigma_px: float
+
+    @property
+    def constant_is_shown(self) -> bool:
+        """Whether the mean elongation stands out."""
+        return self.constant > max(SURE * self.constant_sigma, LEAST_ELONGATION)
+
+    @property
+    def change_is_shown(self) -> bool:
+        """Whether the elongation changes beyond what single stars scatter."""
+        return self.changing > max(SURE * self.changing_sigma, LEAST_ELONGATION)
+
+    def motion_px(self, elongation: float) -> float:
+        """Return the rms motion along one axis that makes this elongation [px]."""
+        return float(np.sqrt(2.0 * max(elongation, 0.0)) * self.sigma_px)
+
+
+def shared_shape(tracks: StarTracks) -> SharedShape | None:
+    """Measure the elongation shared by all stars; None for fewer than three stars.
+
+    Parameters
+    ----------
+    tracks : StarTracks
+
+    Notes
+    -----
+    The shared elongation of a frame is the median over its stars. Its error follows from how far
+    the stars lie from it, so that air, which differs from star to star, counts as error.
+    """
+    good = tracks.good & np.isfinite(tracks.e1) & np.isfinite(tracks.e2)
+    enough = good.sum(axis=1) >= LEAST_STARS
+    if enough.sum() < LEAST_FRAMES:
+        return None
+    e = np.where(good[..., None], np.stack([tracks.e1, tracks.e2], axis=-1), np.nan)[enough]
+    count = good[enough].sum(axis=1)
+    shared = np.nanmedian(e, axis=1)
+    scatter = 1.4826 * np.nanmedian(np.abs(e - shared[:, None]), axis=1)
+    # The median of n values errs by 1.25 sigma/sqrt(n).
+    noise2 = np.mean((1.25 * scatter) ** 2 / count[:, None], axis=0)
+    mean = shared.mean(axis=0)
+    star_mean = np.nanmean(e, axis=0)
+    between = np.nanstd(star_mean, axis=0) / np.sqrt(e.shape[1])
+    spread2 = np.maximum(shared.var(axis=0) - noise2, 0.0)
+    n = len(shared)
+    changing = float(np.sqrt(spread2.sum()))
+    floor = float(np.sqrt(noise2.sum()) * (2.0 / n) ** 0.25)
+    return SharedShape(
+        constant=float(np.hypot(*mean)),
+        constant_sigma=float(np.hypot(*between)),
+        angle_deg=float(np.degrees(0.5 * np.arctan2(mean[1], mean[0])) % 180.0),
+        changing=changing,
+        changing_sigma=floor,
+        sigma_px=float(np.nanmedian(np.where(good, tracks.width_px, np.nan))),
+    )
+
+
+def shape_words(shape: SharedShape, scale_arcsec: float | None) -> list[str]:
+    """Return what the shared elongation says, in sentences."""
+    unit = "px" if scale_arcsec is None else "arcsec"
+    size = 1.0 if scale_arcsec is None else scale_arcsec
+    words = []
+    if shape.change_is_shown:
+        rms = shape.motion_px(shape.changing) * size
+        words.append(
+            f"The elongation shared by all stars changes by {shape.changing:.2f} "
+            f"(+-{shape.changing_sigma:.2f}) from frame to frame: motion inside the exposures of "
+            f"about {rms:.2f} {unit} rms, or air close to the telescope."
+        )
+    if shape.constant_is_shown:
+        rms = shape.motion_px(shape.constant) * size
+        words.append(
+            f"All stars are elongated alike by {shape.constant:.2f} (+-{shape.constant_sigma:.2f}) "
+            f"along {shape.angle_deg:.0f} deg: optics, or steady fast motion of about {rms:.2f} "
+            f"{unit} rms; which of them is undecided."
+        )
+    return words
+
+
+def shape_steps(shape: SharedShape) -> list[str]:
+    """Return what would decide between optics and motion."""
+    if not shape.constant_is_shown:
+        return []
+    step = (
+        "Record a second run with half the exposure time, or with the camera turned by 90 degrees: "
+        "an elongation that stays with the camera is optics, one that shrinks with the exposure or "
+        "stays with the sky is motion."
+    )
+    return [step]
