@@ -88,7 +88,9 @@ def draw_scene(number: int) -> Draw:
     if rng.random() < 0.5:
         modes = [
             (
-                float(np.exp(rng.uniform(np.log(3.0), np.log(min(40.0, 0.45 / exposure))))),
+                float(
+                    np.exp(rng.uniform(np.log(3.0), np.log(np.clip(0.45 / exposure, 3.5, 40.0))))
+                ),
                 float(np.exp(rng.uniform(np.log(0.005), np.log(0.03)))),
                 float(np.exp(rng.uniform(np.log(0.1), np.log(2.0)))),
                 float(rng.uniform(0, 180)),
