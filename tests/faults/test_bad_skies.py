@@ -74,8 +74,11 @@ def test_a_dither_begins_a_segment(expose, measure, tmp_path):
     motion[24:] += (6.0, -8.0)
     sky = expose(*places(motion), FLUX, rng)
     run = measure(sky.cube(tmp_path / "cube.fits"))
-    assert run.accepted().sequence.segments == 2
+    result = run.accepted()
+    assert result.sequence.segments == 2
     assert "dither" in run.warnings
+    # 24 frames at 20 a second: an exposure that holds the jump would not be blur alone.
+    assert result.fwhm.blur_time_s == pytest.approx(1.2, abs=0.06)
     assert np.nanmax(run.wrong_px(sky)) < WRONG_PX
 
 

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 LONG_EXPOSURE_S = 5.0  # design, section 2: longer frames are judged one by one
 LONGEST_BLUR_TIME_S = 60.0
+FEWEST_FRAMES = 10  # shorter stretches are no record of their own
 LOWEST_ALTITUDE_DEG = 10.0  # below it the plane-parallel dispersion formula fails
 
 
@@ -64,6 +65,18 @@ def duration_s(tracks: StarTracks) -> float:
     return float(tracks.time_s[-1] - tracks.time_s[0]) + (tracks.cadence_s or 0.0)
 
 
+def longest_stretch_s(tracks: StarTracks) -> float:
+    """Return the length of the longest stretch without gap or dither, or of all if all are short.
+
+    An image longer than that would hold a jump, and jumps are not blur.
+    """
+    number, count = np.unique(tracks.segment, return_counts=True)
+    longest = tracks.time_s[tracks.segment == number[np.argmax(count)]]
+    if len(longest) < FEWEST_FRAMES:
+        return duration_s(tracks)
+    return float(longest[-1] - longest[0]) + (tracks.cadence_s or 0.0)
+
+
 def gather_facts(tracks: StarTracks, instrument: Instrument, blur_time_s: float | None) -> Facts:
     """Gather what the budget needs.
 
@@ -78,7 +91,8 @@ def gather_facts(tracks: StarTracks, instrument: Instrument, blur_time_s: float 
     is_long = exposure is not None and exposure >= LONG_EXPOSURE_S
     length = duration_s(tracks)
     if blur_time_s is None:
-        blur = exposure if is_long and exposure is not None else min(length, LONGEST_BLUR_TIME_S)
+        stretch = longest_stretch_s(tracks)
+        blur = exposure if is_long and exposure is not None else min(stretch, LONGEST_BLUR_TIME_S)
     else:
         blur = blur_time_s
         if exposure is not None and blur < exposure:
