@@ -1,0 +1,127 @@
+"""Elongation shared by all stars, and what long frames still tell."""
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.testing import assert_allclose
+
+from blursplit.budget.facts import gather_facts
+from blursplit.budget.long_frames import bound_from_width, drift_between_frames
+from blursplit.budget.shape import shape_steps, shape_words, shared_shape
+from blursplit.instrument import Setup, assemble
+from blursplit.motion import fit_common_motion
+from blursplit.result import Estimate
+from blursplit.stars.tracks import StarTracks
+
+
+def tracks_of(
+    x: np.ndarray, y: np.ndarray, *, cadence: float, exposure: float, e1=0.0, e2=0.0
+) -> StarTracks:
+    shape = x.shape
+    return StarTracks(
+        time_s=np.arange(shape[0]) * cadence,
+        segment=np.zeros(shape[0], dtype=np.int64),
+        row_time_s=np.zeros(shape),
+        x_px=x,
+        y_px=y,
+        sigma_px=np.full(shape, 0.02),
+        flux_adu=np.ones(shape),
+        width_px=np.full(shape, 2.0),
+        e1=np.broadcast_to(e1, shape).copy(),
+        e2=np.broadcast_to(e2, shape).copy(),
+        peak_adu=np.ones(shape),
+        good=np.ones(shape, bool),
+        exposure_s=exposure,
+        cadence_s=cadence,
+    )
+
+
+def field(n: int, stars: int = 8) -> tuple[np.ndarray, np.ndarray]:
+    rng = np.random.default_rng(1)
+    return (
+        np.tile(rng.uniform(0, 500, stars), (n, 1)),
+        np.tile(rng.uniform(0, 400, stars), (n, 1)),
+    )
+
+
+def test_constant_elongation_is_optics_or_fast_motion_and_says_what_decides():
+    x, y = field(300)
+    rng = np.random.default_rng(2)
+    e1 = 0.12 + 0.05 * rng.standard_normal(x.shape)
+    shape = shared_shape(tracks_of(x, y, cadence=0.02, exposure=0.01, e1=e1))
+    assert shape.constant_is_shown
+    assert not shape.change_is_shown
+    assert_allclose(shape.constant, 0.12, atol=0.01)
+    assert shape.angle_deg < 5 or shape.angle_deg > 175
+    words = shape_words(shape, 0.5)
+    assert len(words) == 1
+    assert "undecided" in words[0]
+    assert "turned by 90 degrees" in shape_steps(shape)[0]
+    # e = (a^2 - b^2)/(a^2 + b^2): motion variance along one axis is about 2 e sigma^2
+    assert_allclose(shape.motion_px(0.12), np.sqrt(0.24) * 2.0)
+
+
+def test_changing_elongation_is_motion_inside_the_exposures():
+    x, y = field(300)
+    rng = np.random.default_rng(3)
+    common = 0.15 * rng.standard_normal((300, 1))
+    e2 = common + 0.05 * rng.standard_normal(x.shape)
+    shape = shared_shape(tracks_of(x, y, cadence=0.02, exposure=0.01, e2=e2))
+    assert shape.change_is_shown
+    assert not shape.constant_is_shown
+    # rms of 300 draws: 4 %, three of them
+    assert_allclose(shape.changing, common.std(), rtol=0.12)
+
+
+def test_elongation_of_single_stars_is_air_and_not_shared():
+    x, y = field(400)
+    rng = np.random.default_rng(4)
+    e1, e2 = 0.2 * rng.standard_normal((2, *x.shape))
+    shape = shared_shape(tracks_of(x, y, cadence=0.02, exposure=0.01, e1=e1, e2=e2))
+    assert not shape.change_is_shown
+    assert not shape.constant_is_shown
+
+
+def test_two_stars_share_no_shape():
+    x, y = field(300, 2)
+    assert shared_shape(tracks_of(x, y, cadence=0.02, exposure=0.01)) is None
+
+
+def facts_of(tracks: StarTracks):
+    setup = Setup.model_validate(
+        {
+            "telescope": {"aperture_m": 0.2},
+            "camera": {"pixel_scale_arcsec": 2.0},
+            "air": {"wavelength_nm": 500.0},
+        }
+    )
+    return gather_facts(tracks, assemble(setup, {}, {}), None)
+
+
+def test_drift_from_frame_to_frame_is_found_under_guiding_jitter():
+    rng = np.random.default_rng(5)
+    x, y = field(80)
+    t = np.arange(80)[:, None] * 65.0
+    # 0.6 arcsec/min along x is 0.3 px/min
+    x = x + 0.3 * t / 60.0 + 0.1 * rng.standard_normal((80, 1))
+    y = y + 0.1 * rng.standard_normal((80, 1))
+    tracks = tracks_of(x, y, cadence=65.0, exposure=60.0)
+    tracking = drift_between_frames(tracks, fit_common_motion(tracks), facts_of(tracks))
+    rate = tracking.drift_arcsec_per_min
+    assert rate.low95 < 0.6 < rate.high95
+    # over the 60 s of a frame: L/sqrt(12)
+    assert_allclose(tracking.rms_major_arcsec.value, rate.value / np.sqrt(12.0), rtol=1e-9)
+
+
+def test_width_of_a_long_frame_bounds_the_air_from_above():
+    """r0 0.10 m, L0 50 m, D 0.2 m: 1.047 arcsec with diffraction (physics notes, section 1)."""
+    x, y = field(40)
+    tracks = tracks_of(x, y, cadence=65.0, exposure=60.0)
+    facts = facts_of(tracks)
+    facts = replace(facts, scale_arcsec=1e-3)
+    recorded = Estimate(value=1.047, low=1.047, high=1.047, low95=1.047, high95=1.047)
+    bound = bound_from_width(recorded, facts)
+    seeing = 0.97586 * 500e-9 / 0.1 * 206264.806
+    assert bound.upper_seeing_arcsec.value is None
+    # contour error of the width, 0.4 %, times two as the telescope's part stays
+    assert_allclose(bound.upper_seeing_arcsec.high, seeing, rtol=1e-2)
