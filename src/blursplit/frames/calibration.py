@@ -140,6 +140,11 @@ class CalibratedFrames:
                 sizes += f"{self.shape[1]} x {self.shape[0]}"
                 raise InputError(name, f"has {sizes}", "use calibration frames of the same window")
 
+    @property
+    def kept_frames(self) -> int:
+        """Number of frames that may be cut again without being read again."""
+        return int(getattr(self._inner, "kept_frames", 256))
+
     def read(self, start: int, stop: int) -> Floats:
         """Return calibrated frames ``start:stop``."""
         frames = self._inner.read(start, stop)

@@ -81,6 +81,11 @@ class GreenFrames:
         self.n_frames = inner.n_frames
         self.shape = (inner.shape[0] // 2, inner.shape[1] // 2)
 
+    @property
+    def kept_frames(self) -> int:
+        """Number of frames that may be cut again without being read again."""
+        return int(getattr(self._inner, "kept_frames", 256))
+
     def read(self, start: int, stop: int) -> Floats:
         """Return the green frames ``start:stop``."""
         mosaic = self._inner.read(start, stop)

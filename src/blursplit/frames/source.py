@@ -59,14 +59,15 @@ class FileFrames:
 
     Notes
     -----
-    Stamps of uncompressed cubes touch only their own pixels, through a memory map that lives no
-    longer than the call, so that mapped pages do not add up. Files of one frame, gzipped and
-    tile-compressed ones are read once and kept for the next call, up to 96 MB. A frame that
-    cannot be read comes out as NaN and is named in `failures`.
+    Stamps of uncompressed cubes touch only their own pixels, through a memory map of at most
+    128 MB that the next one replaces, so that mapped pages do not add up. Files of one frame,
+    gzipped and tile-compressed ones are read once and kept for the next call, up to 96 MB. A
+    frame that cannot be read comes out as NaN and is named in `failures`.
     """
 
     def __init__(self, slabs: Sequence[Slab], slab: Ints, plane: Ints) -> None:
         self._open: tuple[str, int, Any, Any] | None = None
+        self._map: tuple[int, int, int, NDArray[Any]] | None = None
         self._slabs = list(slabs)
         self._slab = slab
         self._plane = plane
@@ -85,6 +86,14 @@ class FileFrames:
     def block_frames(self) -> int:
         """Number of frames that make a block of about 48 MB as float32."""
         return max(1, BLOCK_BYTES // (4 * self.shape[0] * self.shape[1]))
+
+    @property
+    def kept_frames(self) -> int:
+        """Number of frames that may be cut again without being read again."""
+        slab = self._slabs[0]
+        frame_bytes = slab.dtype.itemsize * slab.shape[0] * slab.shape[1]
+        mapped = slab.packing == "plain" and slab.planes > 1
+        return max(1, (MAPPED_BYTES if mapped else CACHE_BYTES) // (frame_bytes * slab.stride))
 
     def read(self, start: int, stop: int) -> Floats:
         """Return frames ``start:stop`` as float32 [frame, y, x]; bad pixels are NaN."""
@@ -120,6 +129,7 @@ class FileFrames:
         """Let go of the files and of the frames kept."""
         self._cache.clear()
         self._cached_bytes = 0
+        self._map = None
         self._close_file()
 
     def __del__(self) -> None:
@@ -152,6 +162,11 @@ class FileFrames:
 
     def _mapped(self, first: int, last: int, slab: Slab) -> NDArray[Any]:
         ny, nx = slab.shape
+        number, plane = int(self._slab[first]), int(self._plane[first])
+        if self._map is not None and self._map[0] == number:
+            begin = plane - self._map[1]
+            if begin >= 0 and plane + last - first <= self._map[2]:
+                return self._map[3][begin : begin + last - first]
         plane_bytes = slab.dtype.itemsize * ny * nx
         offset = slab.offset + int(self._plane[first]) * slab.stride * plane_bytes
         try:
@@ -165,7 +180,9 @@ class FileFrames:
         except _UNREADABLE as error:
             self.failures.update(dict.fromkeys(range(first, last), str(error)))
             return np.full((last - first, ny, nx), np.nan, dtype=np.float32)
-        return np.asarray(mapped)[:, _colour(slab)]
+        raw = np.asarray(mapped)[:, _colour(slab)]
+        self._map = (number, plane, plane + last - first, raw)
+        return raw
 
     def _whole(self, frame: int, slab: Slab) -> NDArray[Any]:
         kept = self._cache.get(frame)

@@ -117,6 +117,8 @@ class Journey:
         k = self.field.x_px.size
         size = self.recipe.cut
         fits = max(SMALLEST_BLOCK, BLOCK_BYTES // (4 * k * size * size))
+        # Guides are cut before the stars: no frame should have to be read twice for it.
+        fits = min(fits, max(SMALLEST_BLOCK, getattr(self.source, "kept_frames", LARGEST_BLOCK)))
         return min(start + min(self.block, fits), self.source.n_frames)
 
     def _expected_shift(self, start: int, stop: int) -> tuple[FloatArray, FloatArray]:
