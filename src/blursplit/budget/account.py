@@ -9,6 +9,7 @@ import numpy as np
 from blursplit.budget import assemble, curves
 from blursplit.budget.alias_evidence import StarImage
 from blursplit.budget.drift import draw_drift, drive_terms, without_drive
+from blursplit.budget.drive_notes import drive_notes
 from blursplit.budget.grid import GridData, grid_data
 from blursplit.budget.images import (
     StarImages,
@@ -35,6 +36,7 @@ from blursplit.budget.shape import shape_steps, shape_words, shared_shape
 from blursplit.budget.split import Split, SplitSetup, split_motion
 from blursplit.budget.verdict import Evidence
 from blursplit.budget.view import View, view_of
+from blursplit.result import Event
 
 if TYPE_CHECKING:
     from blursplit.budget.drift import DriftDraws, DriveTerm
@@ -120,10 +122,32 @@ def _look(account: Account, view: View, instrument: Instrument, rng: np.random.G
     if facts.scale_arcsec is not None:
         evidence.structure_limit_arcsec = structure_limit(search, grid)
         account.arrays |= curves.density_curves(quiet, tracks)
+        account.parts["events"] = _events(quiet)
     if _can_split(account, images):
-        _split(account, view, images, grid, quiet, terms, search, found, rng)  # type: ignore[arg-type]
+        drift = _split(account, view, images, grid, quiet, terms, search, found, rng)  # type: ignore[arg-type]
+        evidence.notes += drive_notes(instrument, drift, grid.longest_s)
     elif facts.optics is not None and evidence.pairs:
         account.parts["atmosphere"] = assemble.lower_bound_part(pairs, quiet, facts, rng)
+
+
+def _events(grid: GridData) -> list[Event]:
+    """Find shocks and gusts of the shared motion."""
+    from blursplit.spectra.events import find_events
+
+    events = []
+    for segment in grid.segments:
+        time = segment.start_s + np.arange(len(segment.real), dtype=np.float64) * grid.cadence_s
+        found = find_events(time, segment.shared_arcsec, grid.cadence_s)
+        events += [
+            Event(
+                start_s=event.start_s,
+                duration_s=event.duration_s,
+                peak_arcsec=event.peak,
+                frames=event.frames,
+            )
+            for event in found.events
+        ]
+    return events
 
 
 def _without_spectra(account: Account, tracks: StarTracks, motion: CommonMotion) -> None:
@@ -186,7 +210,7 @@ def _split(
     search: LineSearch | None,
     found: list[FoundLine],
     rng: np.random.Generator,
-) -> None:
+) -> DriftDraws:
     facts, tracks, pairs = account.facts, view.images, view.pairs
     optics, scale = facts.optics, facts.scale_arcsec
     assert optics is not None  # noqa: S101 - `_can_split` has checked
@@ -243,6 +267,7 @@ def _split(
         account.arrays |= curves.pair_model_curves(fit, facts, widest)
     times, widths = width_against_exposure(tracks, scale, grid.cadence_s)
     account.arrays["exposure_grid_s"], account.arrays["exposure_fwhm_arcsec"] = times, widths
+    return drift
 
 
 def _parts(
@@ -261,12 +286,12 @@ def _parts(
     account.parts["atmosphere"] = assemble.atmosphere_part(fit, split, bounds, facts, names)
     account.parts["structure"] = assemble.structure_part(
         split,
+        facts,
         has_lines=any(line.owner == "structure" for line in found),
         limit_arcsec=evidence.structure_limit_arcsec,
-        sky_x_deg=None,
     )
-    account.parts["tracking"] = assemble.tracking_part(split, drift, None)
-    account.parts["unassigned"] = assemble.unassigned_part(split, None)
+    account.parts["tracking"] = assemble.tracking_part(split, drift, facts)
+    account.parts["unassigned"] = assemble.unassigned_part(split, facts)
     account.parts["instrument"] = assemble.instrument_part(split, facts)
     lower = account.parts["atmosphere"].lower_seeing_arcsec
     upper = account.parts["atmosphere"].upper_seeing_arcsec

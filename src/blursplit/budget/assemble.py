@@ -104,7 +104,7 @@ def _saved(split: Split, part: Contribution) -> Estimate | None:
     return estimate(np.asarray(split.recorded) - without)
 
 
-def _axes(covariance: FloatArray, position_of_x_deg: float | None) -> dict[str, Estimate | None]:
+def _axes(covariance: FloatArray, facts: Facts) -> dict[str, Estimate | None]:
     """Estimates of the larger and smaller rms and their direction."""
     values, vectors = np.linalg.eigh(covariance)
     # A straight drift has no width across itself; rounding must not pass for one.
@@ -114,8 +114,9 @@ def _axes(covariance: FloatArray, position_of_x_deg: float | None) -> dict[str, 
     round_ = (rms[:, 0] > 0.9 * rms[:, 1]).mean() > 0.5  # noqa: PLR2004 - no direction to speak of
     direction = None if round_ else axial_estimate(angle)
     sky = None
-    if direction is not None and position_of_x_deg is not None:
-        sky = axial_estimate(position_of_x_deg - angle)
+    on_sky = facts.position_angle_deg(angle)
+    if direction is not None and on_sky is not None:
+        sky = axial_estimate(on_sky)
     return {
         "rms_major_arcsec": estimate(rms[:, 1]),
         "rms_minor_arcsec": estimate(rms[:, 0]),
@@ -128,18 +129,18 @@ def _axes(covariance: FloatArray, position_of_x_deg: float | None) -> dict[str, 
 
 
 def structure_part(
-    split: Split, *, has_lines: bool, limit_arcsec: float | None, sky_x_deg: float | None
+    split: Split, facts: Facts, *, has_lines: bool, limit_arcsec: float | None
 ) -> Structure:
     """Return the structure's part: an estimate where lines were found, else an upper limit."""
     if not has_lines:
         limit = None if limit_arcsec is None else upper_limit(limit_arcsec)
         return Structure(rms_major_arcsec=limit)
-    return Structure(**_axes(split.structure, sky_x_deg), saved_arcsec=_saved(split, "structure"))
+    return Structure(**_axes(split.structure, facts), saved_arcsec=_saved(split, "structure"))
 
 
-def unassigned_part(split: Split, sky_x_deg: float | None) -> Unassigned:
+def unassigned_part(split: Split, facts: Facts) -> Unassigned:
     """Return the shared motion whose cause is open; a limit where nothing stands out."""
-    axes = _axes(split.unassigned, sky_x_deg)
+    axes = _axes(split.unassigned, facts)
     major = axes["rms_major_arcsec"]
     if major is not None and (major.low95 or 0.0) < LEAST_PRESENT_ARCSEC:
         axes["rms_major_arcsec"] = upper_limit(major.high95 or 0.0)
@@ -147,7 +148,7 @@ def unassigned_part(split: Split, sky_x_deg: float | None) -> Unassigned:
     return Unassigned(**axes, saved_arcsec=_saved(split, "unassigned"))
 
 
-def tracking_part(split: Split, drift: DriftDraws, sky_x_deg: float | None) -> Tracking:
+def tracking_part(split: Split, drift: DriftDraws, facts: Facts) -> Tracking:
     """Return drift and drive terms."""
     from blursplit.result import PeriodicTerm
 
@@ -167,7 +168,7 @@ def tracking_part(split: Split, drift: DriftDraws, sky_x_deg: float | None) -> T
         if term.harmonic > 0
     ]
     return Tracking(
-        **_axes(split.tracking, sky_x_deg),
+        **_axes(split.tracking, facts),
         saved_arcsec=_saved(split, "tracking"),
         drift_arcsec_per_min=estimate(rate),
         drift_angle_deg=axial_estimate(angle),

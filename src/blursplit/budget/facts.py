@@ -47,6 +47,8 @@ class Facts:
         Covariance of the atmospheric dispersion in image axes [arcsec^2].
     dispersion_known : bool
         Whether pass band, altitude and direction were all known.
+    north : (position angle of +y, mirrored) or None
+        Where the sky lies in the image, from its WCS or the setup.
     """
 
     scale_arcsec: float | None
@@ -58,6 +60,18 @@ class Facts:
     is_long: bool
     dispersion: FloatArray
     dispersion_known: bool
+    north: tuple[float, bool] | None = None
+
+    def position_angle_deg(self, angle_deg: FloatArray) -> FloatArray | None:
+        """Return north-through-east angles of axial directions in the image, or None.
+
+        East lies a quarter turn from north toward -x in an image that is not mirrored.
+        """
+        if self.north is None:
+            return None
+        position, mirrored = self.north
+        turn = angle_deg - 90.0
+        return np.asarray((position - turn if mirrored else position + turn) % 180.0)
 
 
 def duration_s(tracks: StarTracks) -> float:
@@ -125,7 +139,13 @@ def gather_facts(tracks: StarTracks, instrument: Instrument, blur_time_s: float 
         is_long=is_long,
         dispersion=dispersion,
         dispersion_known=known,
+        north=_north(instrument),
     )
+
+
+def _north(instrument: Instrument) -> tuple[float, bool] | None:
+    position = instrument.get("position_angle_deg")
+    return None if position is None else (float(position), bool(instrument.get("flip")))
 
 
 def _dispersion(instrument: Instrument, airmass: float) -> tuple[FloatArray, bool]:

@@ -28,6 +28,9 @@ G_OVER_Z = 0.16980 / 0.18192  # single-aperture tilt coefficients, Tokovinin (20
 ARCSEC = 206264.80625
 
 
+Place = tuple["NDArray[np.int64]", "FloatArray"]
+
+
 @dataclass(frozen=True)
 class Model:
     """Everything the likelihood needs.
@@ -115,12 +118,15 @@ class Model:
         assert self.data is not None  # noqa: S101 - callers check
         j = self.layers(theta) * self.tilt_scale(theta)[:, None]
         n_layers = j.shape[1]
+        places = self._places(theta)
         power = np.zeros((len(theta), *self.data.power.shape))
         for i in range(N_GROUND, n_layers):
-            power += j[:, i, None, None] * self._at(theta, i, self.table.modes[i])
+            power += j[:, i, None, None] * _bilinear(self.table.modes[i], places[i], places[-1])
         shared = self.line_power.T + self.excess_density(theta, self.data.frequency_hz.mean(axis=1))
         for i in range(N_GROUND):
-            shared = shared + self._ground(theta, i, self.table.ground) * j[:, i, None, None]
+            shared = (
+                shared + self._ground(theta, i, self.table.ground, places) * j[:, i, None, None]
+            )
         power[:, :, :2] += self.data.n_stars * np.swapaxes(shared, 1, 2)
         noise = np.exp(self.column(theta, "ln_noise"))[:, None, None] * self.data.noise
         out: FloatArray = power + noise + 1e-12
@@ -144,28 +150,36 @@ class Model:
     def shared_air_density(self, theta: FloatArray) -> FloatArray:
         """Return the air's part of the stars' mean shift at `table.fine_hz`, (n, 2, n_fine)."""
         j = self.layers(theta) * self.tilt_scale(theta)[:, None]
+        places = self._places(theta)
         out = np.zeros((len(theta), 2, len(self.table.fine_hz)))
         for i in range(N_GROUND):
-            out += self._ground(theta, i, self.table.shared) * j[:, i, None, None]
+            out += self._ground(theta, i, self.table.shared, places) * j[:, i, None, None]
         for i in range(N_GROUND, j.shape[1]):
-            one_star = self._at(theta, i, self.table.shared).mean(axis=1)
-            fraction = self._at(theta, i, self.table.shared_fraction[i])
+            one_star = _bilinear(self.table.shared, places[i], places[-1]).mean(axis=1)
+            fraction = _bilinear(self.table.shared_fraction[i], places[i], places[-1])
             out += (j[:, i, None] * one_star * fraction)[:, None, :]
         return out
 
-    def _at(self, theta: FloatArray, layer: int, values: FloatArray) -> FloatArray:
-        """Interpolate values of shape (n_wind, n_outer, ...) for each row of theta."""
-        wind = _weights(self.table.log_wind, self.column(theta, f"ln_wind{layer}"))
-        outer = _weights(self.table.log_outer_scale, self.column(theta, "ln_outer_scale"))
-        return _bilinear(values, wind, outer)
+    def _places(self, theta: FloatArray) -> list[Place]:
+        """Where each row lies on the grids of wind (one a layer) and of outer scale (last)."""
+        n_layers = len(self.table.height_m)
+        places = [
+            _weights(self.table.log_wind, self.column(theta, f"ln_wind{i}"))
+            for i in range(n_layers)
+        ]
+        outer = self.column(theta, "ln_outer_scale")
+        places.append(_weights(self.table.log_outer_scale, outer))
+        return places
 
-    def _ground(self, theta: FloatArray, layer: int, values: FloatArray) -> FloatArray:
+    def _ground(
+        self, theta: FloatArray, layer: int, values: FloatArray, places: list[Place]
+    ) -> FloatArray:
         """Density along x and y of a layer at the telescope, shape (n, 2, n_frequencies).
 
         The share of the wind along x turns spectra along and across the wind into those of the
         axes (squared cosine of its direction).
         """
-        density = self._at(theta, layer, values)
+        density = _bilinear(values, places[layer], places[-1])
         share = self.column(theta, f"along_x{layer}")[:, None]
         along, across = density[:, 0], density[:, 1]
         return np.stack(
@@ -176,9 +190,10 @@ class Model:
     def removed_tilt_arcsec2(self, theta: FloatArray) -> FloatArray:
         """Return the air's one-axis motion variance that registering one star removes."""
         j = self.layers(theta)
+        places = self._places(theta)
         variance = np.zeros(len(theta))
         for i in range(j.shape[1]):
-            variance += j[:, i] * self._at(theta, i, self.table.tilt_var)
+            variance += j[:, i] * _bilinear(self.table.tilt_var, places[i], places[-1])
         out: FloatArray = self.tilt_scale(theta) * variance
         return out
 
