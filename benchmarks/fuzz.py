@@ -126,7 +126,15 @@ def main() -> None:
         is_header = chosen.target == "headers"
         for number, seed in enumerate(headers() if is_header else setups()):
             (corpus / str(number)).write_bytes(seed)
-        keys = [f"{key:<8}= " for key in KEYS] + list(VALUES) if is_header else []
+        tables = (
+            "[telescope]\\n",
+            "[camera]\\n",
+            "[[known_lines]]\\n",
+            "aperture_m = ",
+            "nan",
+            "[1]",
+        )
+        keys = [f"{key:<8}= " for key in KEYS] + list(VALUES) if is_header else list(tables)
         words.write_text("".join(f'"{word}"\n' for word in keys), encoding="ascii")
         run = fuzz_headers if is_header else fuzz_setup
         options = [
