@@ -131,10 +131,18 @@ def _axes(covariance: FloatArray, facts: Facts) -> dict[str, Estimate | None]:
 def structure_part(
     split: Split, facts: Facts, *, has_lines: bool, limit_arcsec: float | None
 ) -> Structure:
-    """Return the structure's part: an estimate where lines were found, else an upper limit."""
+    """Return the structure's part: an estimate where lines were found, else an upper limit.
+
+    The limit is the smallest mode that would have been found, and with it the broadband shared
+    motion: a mode so strongly damped, or so folded by the sampling, that it looks like no line
+    hides there.
+    """
     if not has_lines:
-        limit = None if limit_arcsec is None else upper_limit(limit_arcsec)
-        return Structure(rms_major_arcsec=limit)
+        if limit_arcsec is None:
+            return Structure()
+        broad = np.sqrt(np.linalg.eigvalsh(split.unassigned)[:, 1].clip(0.0))
+        hidden = float(np.percentile(broad, 97.7))
+        return Structure(rms_major_arcsec=upper_limit(float(np.hypot(limit_arcsec, hidden))))
     return Structure(**_axes(split.structure, facts), saved_arcsec=_saved(split, "structure"))
 
 
