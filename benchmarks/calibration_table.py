@@ -139,6 +139,7 @@ def table(rows: list[Row]) -> str:
         "independent screens": [r for r in good if r["draw"]["maker"] == "independent"],
         "instrument known": [r for r in good if r["draw"]["instrument_known"]],
         "instrument unknown": [r for r in good if not r["draw"]["instrument_known"]],
+        "the design's case": [r for r in good if is_design_case(r)],
         "four stars or more": [r for r in good if r["draw"]["stars"] >= 4],
         "exposure of 20 ms or less": [r for r in good if r["draw"]["exposure_s"] <= 0.02],
         "ground share above 0.8": [r for r in good if r["draw"]["ground_share"] > 0.8],
@@ -157,10 +158,12 @@ def table(rows: list[Row]) -> str:
                     f"| {name} | {group} | {found['n']} | {found['68']:.2f} | {found['95']:.2f} "
                     f"| {100 * found['bias']:+.1f} % | {found['scatter']:.3f} |"
                 )
+    undecided = sum(r["result"]["verdict"]["dominant"] == "undecided" for r in good)
     wrong, still = false_structure(good)
     held, stated = limits(good)
     lines += [
         "",
+        f"Verdicts that are undecided: {undecided} of {len(good)}.",
         f"Structure called present or dominant on a still pier: {wrong} of {still}.",
         f"Upper limits on structure that held: {held} of {stated}.",
         "",
@@ -178,12 +181,66 @@ def table(rows: list[Row]) -> str:
 VERDICTS = ("atmosphere", "tracking", "structure", "unassigned", "instrument", "undecided")
 
 
+def is_design_case(row: Row) -> bool:
+    """Return whether a scene is the one for which the design promises seeing within 10 %."""
+    draw = row["draw"]
+    return (
+        draw["instrument_known"]
+        and draw["stars"] >= 4
+        and draw["frames"] * draw["interval_s"] >= 14.0
+        and draw["interval_s"] <= 0.05
+        and not draw["modes"]
+        and draw["tube_rms_arcsec"] == 0
+    )
+
+
+def draw_figure(rows: list[Row], path: Path) -> None:
+    """Draw estimate over truth with 68 % intervals for seeing and structure."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(9, 6), layout="constrained")
+    axes = figure.subplots(2, 1)
+    names = ("seeing (500 nm, zenith)", "structure rms, larger axis")
+    for ax, name in zip(axes, names, strict=True):
+        part, key, truth_of = QUANTITIES[name]
+        points = [
+            (truth_of(row), estimate_of(row, part, key), row["draw"]["maker"])
+            for row in rows
+            if estimate_of(row, part, key) is not None and truth_of(row) is not None
+        ]
+        for maker, marker, colour in (("own", "o", "#2563a8"), ("independent", "s", "#c2600c")):
+            chosen = [(t, e) for t, e, m in points if m == maker]
+            if not chosen:
+                continue
+            truth = np.array([t for t, _ in chosen])
+            value = np.array([e["value"] for _, e in chosen]) / truth
+            low = value - np.array([e["low"] for _, e in chosen]) / truth
+            high = np.array([e["high"] for _, e in chosen]) / truth - value
+            ax.errorbar(
+                truth,
+                value,
+                yerr=[low, high],
+                fmt=marker,
+                color=colour,
+                markersize=4,
+                linewidth=0.8,
+                label=f"{maker} screens" if maker == "independent" else "own simulator",
+            )
+        ax.axhline(1.0, color="black", linewidth=0.8)
+        ax.set(xscale="log", xlabel=f"true {name} [arcsec]", ylabel="estimate / truth")
+        ax.set_ylim(0.4, 1.8)
+        ax.legend(frameon=False)
+    figure.savefig(path, dpi=110)
+
+
 def write_table(rows_path: Path, out: Path | None) -> None:
-    """Print the table, or put it between its marks in a page."""
-    text = table(read_rows(rows_path))
+    """Print the table, or put it behind its mark in a page, with the figure beside it."""
+    rows = read_rows(rows_path)
+    text = table(rows)
     if out is None:
         print(text)
         return
+    draw_figure([r for r in rows if "result" in r], out.parent / "images" / "calibration.png")
     mark = "<!-- table -->"
     head = out.read_text(encoding="utf-8").split(mark)[0]
     out.write_text(f"{head}{mark}\n\n{text}", encoding="utf-8")

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from blursplit.air.turbulence import REFERENCE_WAVELENGTH_M, seeing_arcsec
-from blursplit.budget.contributions import Blur, width_arcsec
+from blursplit.budget.contributions import width_arcsec
 from blursplit.budget.estimates import estimate
+from blursplit.budget.perfect import perfect_blur
 from blursplit.result import Atmosphere, Estimate
 
 if TYPE_CHECKING:
@@ -106,21 +108,12 @@ def _whole_telescope(reading: MaskReading) -> str:
     optics, scale = reading.facts.optics, reading.facts.scale_arcsec
     if reading.aperture_m is None or optics is None or scale is None:
         return ""
-    nothing = np.zeros((2, 2))
-    blur = Blur(
+    blur = replace(
+        perfect_blur(reading.facts),
         j=float(reading.result.r0_m ** (-5.0 / 3.0)),
         outer_scale_m=float(np.sqrt(optics.outer_scale_m[0] * optics.outer_scale_m[1])),
-        wavelength_m=optics.wavelength_m,
         aperture_m=reading.aperture_m,
         obstruction=reading.obstruction,
-        drift_arcsec=(0.0, 0.0),
-        sinusoids=(),
-        tracking_extra=nothing,
-        structure=nothing,
-        unassigned=nothing,
-        optics_sigma_arcsec=0.0,
-        pixel_arcsec=scale,
-        dispersion=reading.facts.dispersion,
     )
     air = width_arcsec(blur, ["atmosphere"])
     whole = width_arcsec(blur, ["atmosphere", "instrument"])
