@@ -232,9 +232,10 @@ def _reasons(result: Result, evidence: Evidence) -> list[str]:
     reasons = list(evidence.notes) if evidence.has_mask else [_what_the_stars_allow(evidence)]
     upper = result.atmosphere.upper_seeing_arcsec
     if upper is not None:
+        star = "The star with its motion removed" if evidence.has_spectra else "The recorded star"
         reasons.append(
-            "The star with its motion removed allows seeing of at most "
-            f"{(upper.high95 or 0.0):.2f} arcsec (500 nm, zenith, 95 %), with a perfect instrument."
+            f"{star} allows seeing of at most {(upper.high95 or 0.0):.2f} arcsec (500 nm, zenith, "
+            "95 %), with a perfect instrument."
         )
     unseen = result.atmosphere.unseen_by_pairs_share
     height = result.atmosphere.unseen_below_m
