@@ -42,7 +42,7 @@ SAMPLE_NAMES = (
     "peak",
 )
 FIRST_BLOCK, SMALLEST_BLOCK, LARGEST_BLOCK = 32, 4, 256
-BLOCK_BYTES = 16_000_000
+BLOCK_BYTES = 20_000_000
 SMALLEST_MARGIN, LARGEST_MARGIN = 4, 16
 STEADY_PX = 2.0  # a field that stays this close to its expected place need not be searched for
 RECENT = 32
