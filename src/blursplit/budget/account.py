@@ -32,6 +32,7 @@ from blursplit.budget.motion_part import motion_part
 from blursplit.budget.optics_data import OpticsData, registered_transfer
 from blursplit.budget.perfect import perfect_width_arcsec
 from blursplit.budget.pictures import plain_arrays, recorded_widths, restacked_widths
+from blursplit.budget.rolling import align_rows
 from blursplit.budget.shape import shape_steps, shape_words, shared_shape
 from blursplit.budget.split import Split, SplitSetup, split_motion
 from blursplit.budget.verdict import Evidence
@@ -108,7 +109,7 @@ def _look(account: Account, view: View, instrument: Instrument, rng: np.random.G
         return
     evidence.has_spectra = True
     terms = drive_terms(instrument, grid.longest_s)
-    quiet = without_drive(grid, terms)
+    quiet = align_rows(without_drive(grid, terms))
     star = None
     if images is not None and facts.optics is not None:
         star = StarImage(images.widths["registered"], perfect_width_arcsec(facts))
@@ -121,7 +122,7 @@ def _look(account: Account, view: View, instrument: Instrument, rng: np.random.G
     )
     if facts.scale_arcsec is not None:
         evidence.structure_limit_arcsec = structure_limit(search, grid)
-        account.arrays |= curves.density_curves(quiet, tracks)
+        account.arrays |= curves.density_curves(quiet)
         account.parts["events"] = _events(quiet)
     if _can_split(account, images):
         drift = _split(account, view, images, grid, quiet, terms, search, found, rng)  # type: ignore[arg-type]

@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from blursplit.budget.grid import GridData
     from blursplit.budget.joint import JointFit
     from blursplit.motion import PairStatistics
-    from blursplit.stars.tracks import StarTracks
 
     FloatArray = NDArray[np.float64]
 
@@ -24,7 +23,7 @@ BAND = (15.865, 50.0, 84.135)
 N_SEPARATIONS = 24
 
 
-def density_curves(grid: GridData, tracks: StarTracks) -> dict[str, FloatArray]:
+def density_curves(grid: GridData) -> dict[str, FloatArray]:
     """Return densities of shared and own motion, and the coherence, from the longest segment."""
     from blursplit.spectra import multitaper_density
     from blursplit.spectra.shared import coherence_spectrum
@@ -47,14 +46,12 @@ def density_curves(grid: GridData, tracks: StarTracks) -> dict[str, FloatArray]:
         each = multitaper_density(own, grid.cadence_s).psd
         # One star against the mean of n has (n - 1)/n of its own motion.
         out["differential_psd_arcsec2_hz"] = each.sum(axis=1) / (n - 1)
-        rows = np.nanmedian(tracks.row_time_s[:, grid.star], axis=0)
         sigma = np.sqrt(grid.noise_psd_arcsec2_hz / (2.0 * grid.cadence_s))
         shared = coherence_spectrum(
             segment.stars_arcsec[:, :n],
             segment.stars_arcsec[:, n:],
             sigma,
             grid.cadence_s,
-            rows if np.ptp(rows) > 0 else None,
         )
         out["coherence"] = np.interp(
             density.frequency_hz, shared.frequency_hz, np.nan_to_num(shared.share, nan=0.0)

@@ -36,6 +36,8 @@ class GridSegment:
         Whether the grid point is a frame (False: filled in).
     frame : ndarray of int, shape (n,)
         Row of the tracks, -1 where filled in.
+    as_read_arcsec : ndarray, shape (n, 2 n_stars), or None
+        The stars' motion before the delays of their rows were taken out.
     """
 
     start_s: float
@@ -43,6 +45,7 @@ class GridSegment:
     stars_arcsec: FloatArray
     real: NDArray[np.bool_]
     frame: NDArray[np.int64]
+    as_read_arcsec: FloatArray | None = None
 
 
 @dataclass(frozen=True)
@@ -60,6 +63,8 @@ class GridData:
     shared_noise_psd_arcsec2_hz : float
         The same of the shared motion.
     cadence_s, exposure_s : float
+    row_time_s : ndarray, shape (n_stars,), or None
+        Delay of each star's row; None where all rows are read at once.
     """
 
     segments: tuple[GridSegment, ...]
@@ -70,6 +75,7 @@ class GridData:
     shared_noise_psd_arcsec2_hz: float
     cadence_s: float
     exposure_s: float
+    row_time_s: FloatArray | None = None
 
     @property
     def longest_s(self) -> float:
@@ -126,6 +132,7 @@ def grid_data(
     sigma2 = np.nanmean(np.where(tracks.good, tracks.sigma_px, np.nan) ** 2, axis=0)[chosen]
     white = 2.0 * cadence_s * scale_arcsec**2
     exposure = tracks.exposure_s if tracks.exposure_s is not None else cadence_s
+    rows = np.nanmedian(tracks.row_time_s[:, chosen], axis=0)
     return GridData(
         segments=kept,
         star=chosen,
@@ -135,6 +142,7 @@ def grid_data(
         shared_noise_psd_arcsec2_hz=float(np.nanmean(motion.noise_px**2)) * white,
         cadence_s=cadence_s,
         exposure_s=exposure,
+        row_time_s=rows if np.ptp(rows) > 0 else None,
     )
 
 

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from blursplit.budget.rolling import kept_by_rows
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -86,6 +88,8 @@ def kept_by_exposure(
     frequency_hz: FloatArray,
     exposure_s: float,
     rng: np.random.Generator | None,
+    row_time_s: FloatArray | None = None,
+    cadence_s: float = 1.0,
 ) -> FloatArray:
     """Return the share of the power that the exposures leave, at each frequency of the record.
 
@@ -97,6 +101,10 @@ def kept_by_exposure(
     exposure_s : float
     rng : numpy.random.Generator or None
         Draws a true frequency for each line by its odds; None takes the likeliest.
+    row_time_s : ndarray, shape (n_stars,) or None
+        Delays of the stars' rows, for what their mean keeps of folded lines.
+    cadence_s : float
+        Frame interval, where rows have delays.
 
     Returns
     -------
@@ -114,7 +122,7 @@ def kept_by_exposure(
             ]
         )
         true = np.where(chosen[nearest] == centre[nearest], true, chosen[nearest])
-    kept = np.sinc(true * exposure_s) ** 2
+    kept = np.sinc(true * exposure_s) ** 2 * kept_by_rows(true, row_time_s, cadence_s)
     return np.where(kept >= LEAST_SINC2, kept, 1.0)
 
 

@@ -105,7 +105,7 @@ def search_lines(
     longest = max(grid.segments, key=lambda s: len(s.real))
     lines = []
     for i, fit in enumerate(search.lines):
-        shared = _shared(grid, longest, fit, search, tracks)
+        shared = _shared(grid, longest, fit, search)
         if shared is not None and shared < SHARED_ENOUGH:
             continue
         alias = _alias(grid, longest, fit, search, tracks, instrument, star)
@@ -133,21 +133,15 @@ def _joined(grid: GridData) -> tuple[FloatArray, FloatArray, NDArray[np.int64]]:
 
 def _star_motion(grid: GridData, piece: GridSegment) -> tuple[FloatArray, FloatArray]:
     n = len(grid.star)
-    return piece.stars_arcsec[:, :n], piece.stars_arcsec[:, n:]
+    stars = piece.stars_arcsec if piece.as_read_arcsec is None else piece.as_read_arcsec
+    return stars[:, :n], stars[:, n:]
 
 
-def _row_times(grid: GridData, tracks: StarTracks) -> FloatArray | None:
-    rows = np.nanmedian(tracks.row_time_s[:, grid.star], axis=0)
-    return rows if np.ptp(rows) > 0 else None
-
-
-def _shared(
-    grid: GridData, piece: GridSegment, fit: LineFit, search: LineSearch, tracks: StarTracks
-) -> float | None:
+def _shared(grid: GridData, piece: GridSegment, fit: LineFit, search: LineSearch) -> float | None:
     from blursplit.spectra.shared import shared_probability
 
     x, y = _star_motion(grid, piece)
-    rows = _row_times(grid, tracks)
+    rows = grid.row_time_s
     signs = ((0, 1),) if rows is None else ((0, 1), (1, -1), (1, 1), (2, -1), (2, 1))
     return shared_probability(x, y, grid.cadence_s, fit, search.continuum, rows, signs)
 
@@ -169,7 +163,7 @@ def _alias(
     )
 
     candidates = alias_candidates(fit.frequency_hz, grid.cadence_s)
-    rows = _row_times(grid, tracks)
+    rows = grid.row_time_s
     by_rows = None
     if rows is not None:
         x, y = _star_motion(grid, piece)

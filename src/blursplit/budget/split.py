@@ -111,7 +111,14 @@ def split_motion(
     excess = fit.model.excess_density(fit.draws, coefficients.frequency_hz)
     for k in range(n):
         rest = _diagonal(air[k] + noise[k])
-        kept = kept_by_exposure(terms, coefficients.frequency_hz, grid.exposure_s, rng)
+        kept = kept_by_exposure(
+            terms,
+            coefficients.frequency_hz,
+            grid.exposure_s,
+            rng,
+            grid.row_time_s,
+            grid.cadence_s,
+        )
         broad = _diagonal(excess[k])
         for owner, out in (("structure", structure), ("tracking", slow), ("unassigned", None)):
             mine = lines.density(owner)
