@@ -127,9 +127,9 @@ def main() -> None:
         for number, seed in enumerate(headers() if is_header else setups()):
             (corpus / str(number)).write_bytes(seed)
         tables = (
-            "[telescope]\\n",
-            "[camera]\\n",
-            "[[known_lines]]\\n",
+            "[telescope]",
+            "[camera]",
+            "[[known_lines]]",
             "aperture_m = ",
             "nan",
             "[1]",
