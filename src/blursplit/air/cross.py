@@ -71,8 +71,6 @@ class CrossSpectrumTable:
         separation_over_aperture : array_like, shape (n_s,)
             Distance of the beams over the diameter; zero gives the spectrum itself.
         """
-        from scipy.ndimage import map_coordinates
-
         log_x = np.log(np.atleast_1d(np.asarray(x, dtype=float)))
         size = np.abs(np.atleast_1d(np.asarray(separation_over_aperture, dtype=float)))
         with_wind, across_wind = tilt_spectra(np.exp(log_x), *self._telescope)
@@ -80,20 +78,40 @@ class CrossSpectrumTable:
         row = np.clip(_position(log_x, self._rows), 0.0, self._rows.size - 1.0)
         inside = np.clip(size, *_CROSS_SIZES)
         column = _position(np.log(inside), self._log_size)
-        grid_shape = (log_x.size, size.size)
-        where = [
-            np.broadcast_to(row[:, None], grid_shape),
-            np.broadcast_to(column[None, :], grid_shape),
-        ]
+        # All x meet all s, so the spline is taken along one axis after the other.
+        rows = _spline_taps(row, self._along.shape[0])
+        columns = _spline_taps(column, self._along.shape[1])
         # Below the table the coherence nears one as s^2; above it the beams are unrelated.
         near = np.minimum(size / _CROSS_SIZES[0], 1.0) ** 2
         phase = 2.0 * np.pi * np.exp(log_x)[:, None] * size
         out = []
         for table in (self._along, self._across):
-            ratio = map_coordinates(table, where, order=3, mode="mirror", prefilter=False)
+            narrow = np.zeros((table.shape[0], size.size))
+            for at, weight in columns:
+                narrow += table[:, at] * weight
+            ratio = np.zeros((log_x.size, size.size))
+            for at, weight in rows:
+                ratio += narrow[at] * weight[:, None]
             ratio = np.where(phase > 1.5 * _PHASE_CUT, 0.0, 1.0 - (1.0 - ratio) * near)
             out.append(single[:, None] * ratio)
         return out[0], out[1]
+
+
+def _spline_taps(position: FloatArray, n: int) -> list[tuple[NDArray[np.int64], FloatArray]]:
+    """Return the four places of n, mirrored at the ends, and weights of cubic B-splines."""
+    floor = np.floor(position)
+    t = position - floor
+    weights = (
+        (1 - t) ** 3,
+        3 * t**3 - 6 * t**2 + 4,
+        -3 * t**3 + 3 * t**2 + 3 * t + 1,
+        t**3,
+    )
+    taps = []
+    for i, weight in enumerate(weights):
+        at = np.abs(floor.astype(np.int64) - 1 + i) % (2 * (n - 1))
+        taps.append((np.where(at >= n, 2 * (n - 1) - at, at), weight / 6.0))
+    return taps
 
 
 def _position(value: FloatArray, axis: FloatArray) -> FloatArray:

@@ -179,7 +179,7 @@ def _grid(account: Account, tracks: StarTracks, motion: CommonMotion) -> GridDat
         tracks, motion, scale_arcsec=facts.scale_arcsec or 1.0, cadence_s=tracks.cadence_s
     )
     if grid is None:
-        account.warn("few-frames", "no stretch of 64 frames: no spectra, no split")
+        account.warn("few-frames", "no stretch of 50 frames: no spectra, no split")
     return grid
 
 

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     FloatArray = NDArray[np.float64]
 
-MIN_SEGMENT_FRAMES = 64
+MIN_SEGMENT_FRAMES = 50
 MIN_GOOD_SHARE = 0.85
 MAX_STARS = 24
 
@@ -105,7 +105,7 @@ def grid_data(
     Returns
     -------
     GridData or None
-        None when no segment holds at least 64 grid points.
+        None when no segment holds at least 50 grid points.
     """
     chosen = _choose_stars(tracks)
     residual = np.concatenate(

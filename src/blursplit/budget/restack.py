@@ -69,11 +69,13 @@ def window_number(
 def about_window_mean(values: FloatArray, window: NDArray[np.int64]) -> FloatArray:
     """Subtract from each column its mean over each window, ignoring NaN; shape (n, k)."""
     out = np.array(values, dtype=np.float64)
-    for w in np.unique(window):
-        rows = window == w
-        seen = np.isfinite(out[rows])
-        total = np.where(seen, out[rows], 0.0).sum(axis=0)
-        out[rows] -= total / np.maximum(seen.sum(axis=0), 1)
+    _, number = np.unique(window, return_inverse=True)
+    seen = np.isfinite(out)
+    for k in range(out.shape[1]):
+        known = seen[:, k]
+        count = np.bincount(number[known], minlength=number.max(initial=-1) + 1)
+        total = np.bincount(number[known], out[known, k], count.size)
+        out[:, k] -= (total / np.maximum(count, 1))[number]
     return out
 
 
@@ -111,8 +113,7 @@ def restack(
         for name in references
     }
     middle = (size - 1) / 2.0
-    fy = np.fft.fftfreq(size)[None, :, None]
-    fx = np.fft.rfftfreq(size)[None, None, :]
+    fy, fx = np.fft.fftfreq(size), np.fft.rfftfreq(size)
     for k in range(len(stamps.star)):
         for first in range(0, tracks.n_frames, BATCH):
             rows = np.flatnonzero(good[first : first + BATCH, k]) + first
@@ -122,10 +123,11 @@ def restack(
             pixels -= stamps.sky_adu[rows, k, None, None]
             transform = np.fft.rfft2(np.nan_to_num(pixels))
             for name, reference in references.items():
-                sx = (reference[rows, k, 0] - stamps.x0_px[rows, k] - middle)[:, None, None]
-                sy = (reference[rows, k, 1] - stamps.y0_px[rows, k] - middle)[:, None, None]
-                # Moving the reference to the middle is a shift by -s: phase +2 pi f s.
-                shifted = transform * np.exp(2j * np.pi * (fx * sx + fy * sy))
+                sx = (reference[rows, k, 0] - stamps.x0_px[rows, k] - middle)[:, None]
+                sy = (reference[rows, k, 1] - stamps.y0_px[rows, k] - middle)[:, None]
+                # Moving the reference to the middle is a shift by -s: phase +2 pi f s, by axes.
+                shifted = transform * np.exp(2j * np.pi * fy * sy)[:, :, None]
+                shifted *= np.exp(2j * np.pi * fx * sx)[:, None, :]
                 for b in np.unique(block[rows]):
                     total[name][b, k] += shifted[block[rows] == b].sum(axis=0)
     return _to_images(total, size, int(good.any(axis=1).sum()))

@@ -58,7 +58,7 @@ def run(
         say(f"page: {target / 'index.html'}")
 
 
-def _one_night(night: str, target: Path, keep_frames: bool) -> None:  # noqa: FBT001 - see pool.map
+def _one_night(night: str, target: Path, keep_frames: bool) -> None:
     from blursplit.folder import write_result_folder
     from blursplit.instrument import read_setup
     from blursplit.measure import measure

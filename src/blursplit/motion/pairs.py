@@ -61,10 +61,11 @@ def pair_statistics(
     PairStatistics
         Pairs with fewer than ten frames in common are left out; no pair gives empty arrays.
     """
+    stars = _Stars.of(tracks)
     rows: list[tuple[float, ...]] = []
     for a in range(tracks.n_stars):
         for b in range(a + 1, tracks.n_stars):
-            row = _one_pair(tracks, a, b, reference_x_px, reference_y_px)
+            row = _one_pair(stars, a, b, reference_x_px, reference_y_px)
             if row is not None:
                 rows.append((a, b, *row))
     table = np.array(rows, dtype=np.float64).reshape(len(rows), 9)
@@ -81,16 +82,40 @@ def pair_statistics(
     )
 
 
+@dataclass(frozen=True)
+class _Stars:
+    """Tracks star by star, each in one piece of memory, so that many pairs read them fast."""
+
+    time_s: FloatArray
+    segment: NDArray[np.int64]
+    good: NDArray[np.bool_]
+    x_px: FloatArray
+    y_px: FloatArray
+    noise_px2: FloatArray
+
+    @classmethod
+    def of(cls, tracks: StarTracks) -> _Stars:
+        _, number = np.unique(tracks.segment, return_inverse=True)
+        return cls(
+            tracks.time_s,
+            number,
+            np.ascontiguousarray(tracks.good.T),
+            np.ascontiguousarray(tracks.x_px.T),
+            np.ascontiguousarray(tracks.y_px.T),
+            np.ascontiguousarray(tracks.sigma_px.T**2),
+        )
+
+
 def _one_pair(
-    tracks: StarTracks, a: int, b: int, ref_x: FloatArray, ref_y: FloatArray
+    stars: _Stars, a: int, b: int, ref_x: FloatArray, ref_y: FloatArray
 ) -> tuple[float, ...] | None:
-    both = tracks.good[:, a] & tracks.good[:, b]
+    both = stars.good[a] & stars.good[b]
     if np.count_nonzero(both) < MIN_COMMON_FRAMES:
         return None
-    time = tracks.time_s[both]
-    dx = detrend(time, tracks.x_px[both, b] - tracks.x_px[both, a], tracks.segment[both])
-    dy = detrend(time, tracks.y_px[both, b] - tracks.y_px[both, a], tracks.segment[both])
-    noise = float(np.mean(tracks.sigma_px[both, a] ** 2 + tracks.sigma_px[both, b] ** 2))
+    time, segment = stars.time_s[both], stars.segment[both]
+    dx = _detrend(time, stars.x_px[b][both] - stars.x_px[a][both], segment)
+    dy = _detrend(time, stars.y_px[b][both] - stars.y_px[a][both], segment)
+    noise = float(np.mean(stars.noise_px2[a][both] + stars.noise_px2[b][both]))
     sx, sy = ref_x[b] - ref_x[a], ref_y[b] - ref_y[a]
     angle = float(np.arctan2(sy, sx))
     c, s = np.cos(angle), np.sin(angle)
@@ -117,7 +142,12 @@ def detrend(time_s: FloatArray, values: FloatArray, segment: NDArray[np.int64]) 
         No NaN allowed.
     """
     _, number = np.unique(segment, return_inverse=True)
-    count = np.bincount(number)
+    return _detrend(time_s, values, number)
+
+
+def _detrend(time_s: FloatArray, values: FloatArray, number: NDArray[np.int64]) -> FloatArray:
+    """Remove means and trend, segments numbered from 0 (numbers may be missing)."""
+    count = np.maximum(np.bincount(number), 1)
     centred_t = time_s - (np.bincount(number, time_s) / count)[number]
     centred_v = values - (np.bincount(number, values) / count)[number]
     power = float(centred_t @ centred_t)
