@@ -140,6 +140,7 @@ def table(rows: list[Row]) -> str:
         "instrument known": [r for r in good if r["draw"]["instrument_known"]],
         "instrument unknown": [r for r in good if not r["draw"]["instrument_known"]],
         "the design's case": [r for r in good if is_design_case(r)],
+        "modes slower than Nyquist": [r for r in good if is_resolved(r)],
         "four stars or more": [r for r in good if r["draw"]["stars"] >= 4],
         "exposure of 20 ms or less": [r for r in good if r["draw"]["exposure_s"] <= 0.02],
         "ground share above 0.8": [r for r in good if r["draw"]["ground_share"] > 0.8],
@@ -192,6 +193,12 @@ def is_design_case(row: Row) -> bool:
         and not draw["modes"]
         and draw["tube_rms_arcsec"] == 0
     )
+
+
+def is_resolved(row: Row) -> bool:
+    """Return whether the frames sample every mode of the scene at least twice a turn."""
+    nyquist = 0.5 / row["draw"]["interval_s"]
+    return all(mode[0] < nyquist for mode in row["draw"]["modes"])
 
 
 def draw_figure(rows: list[Row], path: Path) -> None:

@@ -10,7 +10,6 @@ from blursplit.budget.line_terms import (
     blur_inside_exposure,
     kept_by_exposure,
     line_cores_hz,
-    motion_inside_exposure,
 )
 from blursplit.spectra import LineFit
 
@@ -39,14 +38,6 @@ def term(
     return LineTerm(fit, "structure", found, np.full(len(found), 1.0 / len(found)))
 
 
-def test_exposure_hides_the_share_that_theory_says() -> None:
-    """1 - sinc^2(nu tau) of the true variance: 59.5 % at nu tau = 0.5 (physics notes, 8)."""
-    line = term(10.0, np.diag([0.04, 0.0]))
-    inside = motion_inside_exposure([line], 0.05)
-    kept = (2 / np.pi) ** 2
-    assert_allclose(inside[0, 0], 0.04 / kept * 0.595, rtol=1e-3)
-
-
 def test_what_is_kept_is_undone_only_where_a_tenth_is_left() -> None:
     kept = kept_by_exposure([], np.array([1.0, 10.0, 19.0]), 0.05, None)
     assert_allclose(kept[0], np.sinc(0.05) ** 2)
@@ -59,21 +50,38 @@ def test_aliased_line_is_undone_at_its_true_frequency() -> None:
     assert_allclose(kept, np.sinc(45.0 * 0.008) ** 2)
 
 
+def hidden(line: LineTerm, true_hz: float, exposure_s: float) -> np.ndarray:
+    """Covariance of the motion that exposures hide: 1 - sinc^2 of the whole, over what is seen."""
+    kept = np.sinc(true_hz * exposure_s) ** 2
+    return line.fit.covariance * (1 - kept) / kept
+
+
 def test_small_blur_inside_exposures_is_gaussian() -> None:
     """To first order ln OTF = -2 pi^2 f^2 times the mean variance over directions."""
     line = term(8.0, np.diag([0.01, 0.02]))
     cycles = np.array([0.05, 0.1])
-    inside = motion_inside_exposure([line], 0.02)
-    expected = -2 * np.pi**2 * cycles**2 * np.trace(inside) / 2
-    assert_allclose(blur_inside_exposure([line], 0.02, cycles), expected, rtol=0.01)
+    expected = -2 * np.pi**2 * cycles**2 * np.trace(hidden(line, 8.0, 0.02)) / 2
+    mean, _ = blur_inside_exposure([line], 0.02, cycles)
+    assert_allclose(mean, expected, rtol=0.01)
 
 
 def test_strong_blur_inside_exposures_falls_slower_than_a_gaussian() -> None:
     line = term(8.0, np.diag([4.0, 4.0]))
     cycles = np.array([0.8])
-    inside = motion_inside_exposure([line], 0.03)
-    gaussian = -2 * np.pi**2 * cycles**2 * np.trace(inside) / 2
-    assert blur_inside_exposure([line], 0.03, cycles)[0] > 0.8 * gaussian[0]
+    gaussian = -2 * np.pi**2 * cycles**2 * np.trace(hidden(line, 8.0, 0.03)) / 2
+    mean, _ = blur_inside_exposure([line], 0.03, cycles)
+    assert mean[0] > 0.8 * gaussian[0]
+
+
+def test_undecided_alias_leaves_the_blur_in_doubt() -> None:
+    cycles = np.array([0.3])
+    decided = blur_inside_exposure([term(5.0, 0.1 * np.eye(2))], 0.01, cycles)
+    open_ = blur_inside_exposure([term(5.0, 0.1 * np.eye(2), [5.0, 45.0])], 0.01, cycles)
+    fast = blur_inside_exposure([term(5.0, 0.1 * np.eye(2), [45.0])], 0.01, cycles)
+    assert fast[0][0] < open_[0][0] < decided[0][0]
+    # half of the distance between the two, even odds
+    assert_allclose(open_[1], 0.5 * abs(fast[0] - decided[0]), rtol=0.25)
+    assert open_[1][0] > 3 * decided[1][0]
 
 
 def test_cores_cover_the_line_and_the_resolution() -> None:

@@ -100,6 +100,7 @@ def _look(account: Account, view: View, instrument: Instrument, rng: np.random.G
     else:
         account.warn("no-widths", "no star image could be stacked: widths are not given")
     shape = shared_shape(tracks)
+    fast_px2 = 0.0 if shape is None else shape.fast_variance_px2
     if shape is not None:
         evidence.notes += shape_words(shape, facts.scale_arcsec)
         evidence.steps += shape_steps(shape)
@@ -125,7 +126,7 @@ def _look(account: Account, view: View, instrument: Instrument, rng: np.random.G
         account.arrays |= curves.density_curves(quiet)
         account.parts["events"] = _events(quiet)
     if _can_split(account, images):
-        drift = _split(account, view, images, grid, quiet, terms, search, found, rng)  # type: ignore[arg-type]
+        drift = _split(account, view, images, grid, quiet, terms, search, found, fast_px2, rng)  # type: ignore[arg-type]
         evidence.notes += drive_notes(instrument, drift, grid.longest_s)
     elif facts.optics is not None and evidence.pairs:
         account.parts["atmosphere"] = assemble.lower_bound_part(pairs, quiet, facts, rng)
@@ -210,6 +211,7 @@ def _split(
     terms: list[DriveTerm],
     search: LineSearch | None,
     found: list[FoundLine],
+    fast_px2: float,
     rng: np.random.Generator,
 ) -> DriftDraws:
     facts, tracks, pairs = account.facts, view.images, view.pairs
@@ -237,6 +239,7 @@ def _split(
             recorded_fwhm_arcsec=images.widths["recorded"].mean,
             known_instrument_arcsec=facts.known_instrument_arcsec,
             registration_noise_arcsec2=registration_noise_arcsec2(tracks, scale),
+            fast_motion_arcsec2=fast_px2 * scale**2,
             continuum=None if search is None else search.continuum,
             mask=None if view.mask is None else view.mask.prior,
         ),

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     FloatArray = NDArray[np.float64]
 
+GAUSS = 2.354820045
 LEAST_WIDTH_ERROR = 0.005  # flat field and sky under the star, relative
 MIN_PEAK_OVER_NOISE = 8.0
 
@@ -60,7 +61,10 @@ class StarImages:
         stars = [w for w in (_safe_width(i) for i in self.stack.star_images[name]) if w]
         whole = _safe_width(self.stack.images[name]) or 1.0
         spread = float(np.std(stars, ddof=1) / np.sqrt(len(stars))) if len(stars) > 1 else 0.0
-        return mean * float(np.hypot(spread / whole, LEAST_WIDTH_ERROR))
+        # What a Gaussian of this width still transfers at Nyquist folds into the sampled image.
+        folded = float(np.exp(-0.5 * (np.pi * whole / GAUSS) ** 2))
+        relative = np.sqrt((spread / whole) ** 2 + LEAST_WIDTH_ERROR**2 + (0.6 * folded) ** 2)
+        return mean * float(relative)
 
 
 def _safe_width(image: FloatArray) -> float | None:

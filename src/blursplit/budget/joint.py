@@ -32,7 +32,6 @@ ARCSEC = 206264.80625
 GAUSS = 2.354820045
 OUTER_SCALE_ALLOWANCE = 2.5  # r0^(-5/3) may exceed the Kolmogorov value of a given width
 N_FINE = 140
-INSIDE_SIGMA = 0.3  # relative error of the blur that lines make inside an exposure
 
 
 @dataclass(frozen=True)
@@ -78,6 +77,7 @@ class FitSetup:
     recorded_fwhm_arcsec: float
     known_instrument_arcsec: float | None
     registration_noise_arcsec2: float
+    fast_motion_arcsec2: float = 0.0
     continuum: Continuum | None = None
     mask: MaskPrior | None = None
 
@@ -127,11 +127,12 @@ def fit_jointly(
         outer_scale_m=optics.outer_scale_m,
         instrument_sigma_arcsec=(0.02 * width_sigma, width_sigma),
         known_instrument_arcsec=None if known is None else known / GAUSS,
+        fast_motion_arcsec2=setup.fast_motion_arcsec2 if optics_data is not None else 0.0,
     )
-    inside = blur_inside_exposure(terms, grid.exposure_s, baseline / optics.wavelength_m / ARCSEC)
+    inside, doubt = blur_inside_exposure(
+        terms, grid.exposure_s, baseline / optics.wavelength_m / ARCSEC
+    )
     if optics_data is not None:
-        # How the star moves within an exposure follows from the centroids only roughly.
-        doubt = INSIDE_SIGMA * inside
         optics_data = replace(
             optics_data, covariance=optics_data.covariance + np.outer(doubt, doubt)
         )

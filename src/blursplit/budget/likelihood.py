@@ -207,6 +207,8 @@ class Model:
         air = air + self.removed_tilt_arcsec2(theta)[:, None] * scale
         blur = np.exp(2.0 * self.column(theta, "ln_instrument"))
         blur = blur + self.registration_noise_arcsec2 + self._excess_blur(theta)
+        if "ln_fast" in self.parameters.names:
+            blur = blur + np.exp(self.column(theta, "ln_fast"))
         out: FloatArray = air * (1.0 + self.column(theta, "otf_model")[:, None])
         out += self.line_log_otf - blur[:, None] * scale
         return out

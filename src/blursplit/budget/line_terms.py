@@ -25,6 +25,8 @@ CORE_WIDTHS = 4.0  # half-widths left out of the air's fit on each side of a lin
 CORE_BINS = 3.0
 WHOLE_TURN = 0.7  # turns in an exposure from which the blur is that of a whole oscillation
 N_ANGLES = 90
+INSIDE_SIGMA = 0.3
+LEAST_ODDS = 0.02
 LEAST_SINC2 = 0.1  # exposure averaging is undone only where this much is left
 
 
@@ -128,7 +130,7 @@ def kept_by_exposure(
 
 def blur_inside_exposure(
     terms: Sequence[LineTerm], exposure_s: float, cycles_arcsec: FloatArray
-) -> FloatArray:
+) -> tuple[FloatArray, FloatArray]:
     """Return ln of the azimuthal mean transfer function of motion inside the exposures.
 
     Parameters
@@ -138,35 +140,46 @@ def blur_inside_exposure(
     cycles_arcsec : ndarray, shape (n,)
         Sky frequencies.
 
-    Notes
-    -----
+    Returns
+    -------
+    mean, doubt : ndarray, shape (n,)
+        Over the candidates for the true frequencies by their odds, and the error: how far the
+        candidates lie apart, and 30 % for what centroids say of motion inside a frame.
+    """
+    mean, variance = np.zeros(len(cycles_arcsec)), np.zeros(len(cycles_arcsec))
+    for term in terms:
+        likely = term.odds >= LEAST_ODDS
+        odds = term.odds[likely] / term.odds[likely].sum()
+        blurs = np.stack(
+            [_line_blur(term, hz, exposure_s, cycles_arcsec) for hz in term.candidates_hz[likely]]
+        )
+        middle = odds @ blurs
+        mean += middle
+        variance += odds @ (blurs - middle) ** 2 + (INSIDE_SIGMA * middle) ** 2
+    return mean, np.sqrt(variance)
+
+
+def _line_blur(
+    term: LineTerm, true_hz: float, exposure_s: float, cycles_arcsec: FloatArray
+) -> FloatArray:
+    """Ln of the azimuthal mean transfer function of one line inside the exposures.
+
     An exposure much shorter than the period draws the star out into a line whose length varies
     from frame to frame like a Gaussian: the mean of sinc(f L). One that holds a whole turn or
     more blurs like J0 of an amplitude that varies like Rayleigh's, which is a Gaussian.
     """
+    kept = max(float(np.sinc(true_hz * exposure_s)) ** 2, LEAST_SINC2)
+    covariance = term.fit.covariance * (1.0 - kept) / kept
     angle = np.pi * (np.arange(N_ANGLES) + 0.5) / N_ANGLES
     unit = np.stack([np.cos(angle), np.sin(angle)])
-    total = np.ones((len(cycles_arcsec), N_ANGLES))
-    for term in terms:
-        covariance = motion_inside_exposure([term], exposure_s)
-        sigma = np.sqrt(np.maximum(np.einsum("ia,ij,ja->a", unit, covariance, unit), 0.0))
-        size = np.outer(cycles_arcsec, sigma)
-        if term.true_hz * exposure_s < WHOLE_TURN:
-            nodes, weights = np.polynomial.hermite_e.hermegauss(15)
-            lengths = np.sqrt(12.0) * nodes
-            total *= np.sinc(size[..., None] * lengths) @ weights / weights.sum()
-        else:
-            total *= np.exp(-2.0 * np.pi**2 * size**2)
-    return np.asarray(np.log(np.maximum(total.mean(axis=1), 1e-9)))
-
-
-def motion_inside_exposure(terms: Sequence[LineTerm], exposure_s: float) -> FloatArray:
-    """Return the covariance (2, 2) of the lines' motion that the exposures average away."""
-    total = np.zeros((2, 2))
-    for term in terms:
-        kept = max(float(np.sinc(term.true_hz * exposure_s)) ** 2, LEAST_SINC2)
-        total += term.fit.covariance * (1.0 - kept) / kept
-    return total
+    sigma = np.sqrt(np.maximum(np.einsum("ia,ij,ja->a", unit, covariance, unit), 0.0))
+    size = np.outer(cycles_arcsec, sigma)
+    if true_hz * exposure_s < WHOLE_TURN:
+        nodes, weights = np.polynomial.hermite_e.hermegauss(15)
+        otf = np.sinc(size[..., None] * np.sqrt(12.0) * nodes) @ weights / weights.sum()
+    else:
+        otf = np.exp(-2.0 * np.pi**2 * size**2)
+    return np.asarray(np.log(np.maximum(otf.mean(axis=1), 1e-9)))
 
 
 def smallest_detectable_rms(

@@ -30,6 +30,7 @@ WING_LEVEL = 0.5
 WING_LEVEL_SIGMA = 0.5  # relative
 LEAST_LEVEL_SIGMA = 0.01
 POINT_SIGMA = 0.01  # pixel response and interpolation
+SLOPE_SIGMA = 0.02  # of figure and pixel response, at the highest baseline, as its square
 MIN_BASELINES = 3
 
 
@@ -108,7 +109,8 @@ def registered_transfer(
     level = WING_LEVEL * (radius_px * scale_arcsec / registered_fwhm_arcsec) ** (-5.0 / 3.0)
     level = min(level, 0.2)
     level_sigma = WING_LEVEL_SIGMA * level + LEAST_LEVEL_SIGMA
-    covariance = scatter + level_sigma**2 + POINT_SIGMA**2 * np.eye(n)
+    slope = SLOPE_SIGMA * (share[use] / HIGHEST_BASELINE) ** 2
+    covariance = scatter + level_sigma**2 + POINT_SIGMA**2 * np.eye(n) + np.outer(slope, slope)
     return OpticsData(
         baseline_m=baseline[use],
         frequency_rad2=(cycles_arcsec[use] * ARCSEC) ** 2,

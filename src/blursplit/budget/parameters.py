@@ -18,8 +18,9 @@ if TYPE_CHECKING:
 EXCESS_RMS_ARCSEC = (2e-3, 5.0)
 EXCESS_CORNER_HZ = (0.03, 8.0)
 NOISE_SCALE_SIGMA = 0.1  # gain and read noise are rarely known better
-OTF_MODEL_SIGMA = 0.06  # error of the Gaussian registration formula, physics of 6: D/r0 <= 4
+OTF_MODEL_SIGMA = 0.08  # Gaussian registration formula up to D/r0 of 4, finite records
 LAYER_RANGE = 1e-4  # weakest layer over strongest that is allowed
+FAST_RANGE = 1e-2  # smallest shake inside the exposures over the largest that is allowed
 INSTRUMENT_SIGMA = 0.05  # relative error of a stated instrument width
 
 
@@ -62,6 +63,7 @@ def make_parameters(
     outer_scale_m: tuple[float, float],
     instrument_sigma_arcsec: tuple[float, float],
     known_instrument_arcsec: float | None,
+    fast_motion_arcsec2: float = 0.0,
 ) -> Parameters:
     """Set up the parameters.
 
@@ -76,6 +78,9 @@ def make_parameters(
         Range of the Gaussian width (one-axis rms) of optics and focus.
     known_instrument_arcsec : float or None
         The same where it was stated.
+    fast_motion_arcsec2 : float
+        Largest one-axis variance of shake inside the exposures that the changing shapes of the
+        stars suggest; zero leaves the parameter out.
     """
     rows: list[tuple[str, float, float, float, float]] = []
 
@@ -102,5 +107,7 @@ def make_parameters(
     else:
         mean = float(np.log(known_instrument_arcsec))
         rows.append(("ln_instrument", mean - 0.5, mean + 0.5, mean, INSTRUMENT_SIGMA))
+    if fast_motion_arcsec2 > 0:
+        flat("ln_fast", np.log(FAST_RANGE * fast_motion_arcsec2), np.log(fast_motion_arcsec2))
     table = np.array([row[1:] for row in rows])
     return Parameters(tuple(row[0] for row in rows), *table.T)

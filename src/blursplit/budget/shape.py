@@ -59,6 +59,14 @@ class SharedShape:
         """Whether the elongation changes beyond what single stars scatter."""
         return self.changing > max(SURE * self.changing_sigma, LEAST_ELONGATION)
 
+    @property
+    def fast_variance_px2(self) -> float:
+        """Largest one-axis variance of motion inside the exposures; 0 where no change is shown.
+
+        Air close to the telescope changes the stars' shapes alike too, so this is an upper end.
+        """
+        return 0.5 * self.motion_px(self.changing) ** 2 if self.change_is_shown else 0.0
+
     def motion_px(self, elongation: float) -> float:
         """Return the rms motion along one axis that makes this elongation [px]."""
         return float(np.sqrt(2.0 * max(elongation, 0.0)) * self.sigma_px)
