@@ -120,7 +120,10 @@ def test_run_killed_half_way_resumes_with_nothing_lost_or_doubled(
             time.sleep(0.02)
         worker = int(next(log.glob("GATED*")).name.split("-")[1])
         process.send_signal(how)
-        process.communicate(timeout=60)
+        try:
+            process.communicate(timeout=60)
+        finally:
+            process.kill()  # does nothing to a process that has ended; else the test would hang
     _wait_until_gone(worker)
     assert _measured(store) == {"A1", "A2"}
     gate.touch()

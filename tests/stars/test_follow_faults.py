@@ -9,7 +9,6 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.errors import InputError, TooFewStarsError
-from blursplit.instrument import Known
 from blursplit.stars import follow_stars
 
 if TYPE_CHECKING:
@@ -383,41 +382,3 @@ def test_chosen_centroids_of_photutils_agree(make_sequence: Any) -> None:
         assert np.nanmedian(errors(tracks, x, y)) < 0.35
     with pytest.raises(ValueError, match="none of"):
         follow_stars(sequence, centroid="best")  # type: ignore[arg-type]
-
-
-def test_stars_are_read_once(make_sequence: Any) -> None:
-    """In a calm field a frame is read whole only for detection, each stamp cut once."""
-    rng = np.random.default_rng(23)
-    x, y = places(wander(300, rng, 0.1))
-    sequence = make_sequence(x, y, FLUX, rng)
-    done: list[tuple[int, int]] = []
-    follow_stars(sequence, progress=lambda i, n: done.append((i, n)))
-    assert sequence.source.frames_read <= 40
-    assert sequence.source.stamps_cut == 300 * X.size
-    assert done[-1] == (300, 300)
-
-
-def test_rows_read_later_are_later(make_sequence: Any) -> None:
-    """With a rolling shutter each star has the delay of its row; the order is respected."""
-    rng = np.random.default_rng(24)
-    x, y = places(wander(30, rng))
-    sequence = make_sequence(x, y, FLUX, rng)
-    known = {**sequence.instrument.known, "row_time_us": Known(25.0, "option")}
-    sequence.instrument = type(sequence.instrument)(known=known)
-    tracks = follow_stars(sequence)
-    assert_allclose(tracks.row_time_s, 25e-6 * tracks.y_px)
-    assert "row-order-assumed" in codes(tracks)
-    known["row_order"] = Known("last-row-first", "option")
-    sequence.instrument = type(sequence.instrument)(known=known)
-    tracks = follow_stars(sequence)
-    assert_allclose(tracks.row_time_s, 25e-6 * (159 - tracks.y_px))
-
-
-@pytest.mark.slow
-def test_ten_thousand_frames_of_one_star(make_sequence: Any) -> None:
-    """A long run of a lone star stays whole."""
-    rng = np.random.default_rng(25)
-    x, y = places(wander(10_000, rng, 0.2), [24.0], [25.0])
-    tracks = follow_stars(make_sequence(x, y, np.array([9e3]), rng, shape=(48, 48)))
-    assert tracks.n_frames > 9_990
-    assert np.nanmax(errors(tracks, x, y) / tracks.sigma_px) < 6.5
