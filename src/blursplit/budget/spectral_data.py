@@ -47,6 +47,8 @@ class SpectralData:
         Orthonormal; mode 0 and 1 are sqrt(n_stars) times the mean shift along x and y.
     noise : ndarray, shape (n_modes,)
         One-sided noise density.
+    low_hz, high_hz : ndarray, shape (n_bins,)
+        Ends of the bins.
     """
 
     frequency_hz: FloatArray
@@ -54,6 +56,8 @@ class SpectralData:
     power: FloatArray
     modes: FloatArray
     noise: FloatArray
+    low_hz: FloatArray
+    high_hz: FloatArray
 
     @property
     def weight(self) -> FloatArray:
@@ -149,6 +153,8 @@ def spectral_data(
         power=total[filled] / count[filled, None],
         modes=modes,
         noise=noise,
+        low_hz=lower,
+        high_hz=upper,
     )
 
 

@@ -109,6 +109,7 @@ def split_motion(
     slow = np.zeros((n, 2, 2))
     noise = grid.shared_noise_psd_arcsec2_hz * np.exp(fit.column("ln_noise"))
     excess = fit.model.excess_density(fit.draws, coefficients.frequency_hz)
+    excess = excess + _surplus(coefficients, fit)
     for k in range(n):
         rest = _diagonal(air[k] + noise[k])
         kept = kept_by_exposure(
@@ -199,6 +200,15 @@ def _at(coefficients: Coefficients, fit: JointFit) -> FloatArray:
         + upper_weight * log_density[:, :, lower + 1]
     )
     return out
+
+
+def _surplus(coefficients: Coefficients, fit: JointFit) -> FloatArray:
+    """Shared density that no smooth model explains, at the coefficients' frequencies, (2, n)."""
+    surplus = fit.model.surplus(fit.draws)
+    data = fit.data
+    bins = np.searchsorted(data.low_hz, coefficients.frequency_hz, side="right") - 1
+    inside = (bins >= 0) & (coefficients.frequency_hz <= data.high_hz[np.maximum(bins, 0)])
+    return np.asarray(np.where(inside, surplus[:, np.maximum(bins, 0)], 0.0))
 
 
 def _all_widths(
