@@ -37,7 +37,9 @@ if TYPE_CHECKING:
 ARCSEC = 206264.80625
 GAUSS = 2.354820045
 REFERENCE_M = 500e-9
-LEAST_PRESENT_ARCSEC = 0.01  # rms that could never matter for a star of any width
+# An rms of a twentieth of the width widens a star by less than one per cent (kernel q = 0.12).
+LEAST_PRESENT = 0.05
+CHI2_95 = 5.99  # two degrees of freedom
 
 
 @dataclass(frozen=True)
@@ -150,7 +152,8 @@ def unassigned_part(split: Split, facts: Facts) -> Unassigned:
     """Return the shared motion whose cause is open; a limit where nothing stands out."""
     axes = _axes(split.unassigned, facts)
     major = axes["rms_major_arcsec"]
-    if major is not None and (major.low95 or 0.0) < LEAST_PRESENT_ARCSEC:
+    least = LEAST_PRESENT * float(np.median(split.recorded))
+    if major is not None and (major.low95 or 0.0) < least:
         axes["rms_major_arcsec"] = upper_limit(major.high95 or 0.0)
         axes["angle_deg"] = axes["position_angle_deg"] = None
     return Unassigned(**axes, saved_arcsec=_saved(split, "unassigned"))
@@ -175,13 +178,32 @@ def tracking_part(split: Split, drift: DriftDraws, facts: Facts) -> Tracking:
         for i, term in enumerate(drift.terms)
         if term.harmonic > 0
     ]
+    axes, drift_rate, direction = (
+        _axes(split.tracking, facts),
+        estimate(rate),
+        axial_estimate(angle),
+    )
+    if not periodic and not _is_shown(drift.rate_arcsec_s):
+        # The length of a vector is never zero; what is not shown is stated as a limit.
+        limit = float(np.percentile(np.hypot(*drift.rate_arcsec_s.T), 97.7)) * 60.0
+        drift_rate, direction = upper_limit(limit), None
+        major = axes["rms_major_arcsec"]
+        axes["rms_major_arcsec"] = upper_limit(0.0 if major is None else major.high95 or 0.0)
+        axes["angle_deg"] = axes["position_angle_deg"] = None
     return Tracking(
-        **_axes(split.tracking, facts),
+        **axes,
         saved_arcsec=_saved(split, "tracking"),
-        drift_arcsec_per_min=estimate(rate),
-        drift_angle_deg=axial_estimate(angle),
+        drift_arcsec_per_min=drift_rate,
+        drift_angle_deg=direction,
         periodic=periodic,
     )
+
+
+def _is_shown(vector: FloatArray) -> bool:
+    """Return whether draws of a vector (n, 2) exclude zero with 95 %."""
+    mean = vector.mean(axis=0)
+    covariance = np.cov(vector.T) + 1e-18 * np.eye(2)
+    return bool(mean @ np.linalg.solve(covariance, mean) > CHI2_95)
 
 
 def _without_noise_floor(rate: FloatArray, vector: FloatArray) -> FloatArray:
