@@ -256,7 +256,7 @@ class FineBand:
     @property
     def length_m(self) -> float:
         """Length after which the ribbon repeats."""
-        return self.n_along * self.pitch_m
+        return float(self.n_along * self.pitch_m)
 
     def add_phase(
         self,
