@@ -121,13 +121,13 @@ def shape_words(shape: SharedShape, scale_arcsec: float | None) -> list[str]:
         words.append(
             f"The elongation shared by all stars changes by {shape.changing:.2f} "
             f"(+-{shape.changing_sigma:.2f}) from frame to frame: motion inside the exposures of "
-            f"about {rms:.2f} {unit} rms, or air close to the telescope."
+            f"up to {rms:.2f} {unit} rms, or air close to the telescope."
         )
     if shape.constant_is_shown:
         rms = shape.motion_px(shape.constant) * size
         words.append(
             f"All stars are elongated alike by {shape.constant:.2f} (+-{shape.constant_sigma:.2f}) "
-            f"along {shape.angle_deg:.0f} deg: optics, or steady fast motion of about {rms:.2f} "
+            f"along {shape.angle_deg:.0f} deg: optics, or steady fast motion of up to {rms:.2f} "
             f"{unit} rms; which of them is undecided."
         )
     return words

@@ -33,7 +33,7 @@ SCENARIOS = (
 _METHODS = {
     "frames": "measured, by shifting and adding the frames",
     "model": "inferred, from the model",
-    "both": "measured by shifting the frames; what moves within a frame is inferred from the model",
+    "both": "inferred from the model, upper ends checked on shifted and added frames",
 }
 
 
@@ -78,7 +78,7 @@ def _widths(result: Result) -> list[dict[str, str]]:
         cells = estimate_cells(estimate, unit)
         basis = "unknown" if estimate is None else "measured"
         if estimate is not None and name != "recorded":
-            basis = "inferred" if fwhm.method == "model" else "measured"
+            basis = "measured" if fwhm.method == "frames" else "inferred"
         rows.append({"name": name, "label": label, "basis": basis, **cells})
     return rows
 
