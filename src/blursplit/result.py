@@ -174,6 +174,30 @@ class Unassigned(Mechanical):
     """Shared motion beyond what the air's evidence allows, cause open."""
 
 
+class FocusPosition(_Part):
+    """One run of a focus curve: its width at short baselines, as a Gaussian FWHM."""
+
+    name: str = ""
+    position: float
+    fwhm_arcsec: Estimate | None = None
+
+
+class Focus(_Part):
+    """What runs at several focus positions tell; positions as recorded, in the focuser's unit.
+
+    Slopes are the rms of the defocused rays for each unit of position.
+    """
+
+    positions: list[FocusPosition] = Field(default_factory=list)
+    used_position: float
+    best_position: Estimate | None = None
+    rest_fwhm_arcsec: Estimate | None = None
+    slope_arcsec: Estimate | None = None
+    predicted_slope_arcsec: float | None = None
+    air_change: Estimate | None = None
+    astigmatism_angle_deg: Estimate | None = None
+
+
 class InstrumentPart(_Part):
     """Diffraction, optics and focus, pixel and atmospheric dispersion."""
 
@@ -181,6 +205,10 @@ class InstrumentPart(_Part):
     diffraction_arcsec: float | None = None
     pixel_arcsec: float | None = None
     dispersion_arcsec: float | None = None
+    defocus_arcsec: Estimate | None = None
+    astigmatism_arcsec: Estimate | None = None
+    optics_from: Literal["star image alone", "stated width", "focus positions"] | None = None
+    focus: Focus | None = None
     saved_arcsec: Estimate | None = None
 
 

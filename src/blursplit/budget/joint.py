@@ -80,6 +80,7 @@ class FitSetup:
     fast_motion_arcsec2: float = 0.0
     continuum: Continuum | None = None
     mask: MaskPrior | None = None
+    least_instrument_arcsec2: FloatArray | None = None
 
 
 def fit_jointly(
@@ -128,6 +129,7 @@ def fit_jointly(
         instrument_sigma_arcsec=(0.02 * width_sigma, width_sigma),
         known_instrument_arcsec=None if known is None else known / GAUSS,
         fast_motion_arcsec2=setup.fast_motion_arcsec2 if optics_data is not None else 0.0,
+        least_instrument_arcsec2=setup.least_instrument_arcsec2,
     )
     inside, doubt = blur_inside_exposure(
         terms, grid.exposure_s, baseline / optics.wavelength_m / ARCSEC

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from blursplit.budget.air_table import N_GROUND, SLOWEST_WIND_M_S
+from blursplit.budget.focus_prior import edge_density
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -35,6 +36,8 @@ class Parameters:
         Uniform prior between these (on the logarithm for names that start with ``ln_``).
     mean, sigma : ndarray, shape (n,)
         Gaussian prior; sigma infinite where there is none.
+    tables : tuple of (name, grid, ln density)
+        Priors of another shape.
     """
 
     names: tuple[str, ...]
@@ -42,6 +45,7 @@ class Parameters:
     high: FloatArray
     mean: FloatArray
     sigma: FloatArray
+    tables: tuple[tuple[str, FloatArray, FloatArray], ...] = ()
 
     def index(self, name: str) -> int:
         """Return the place of a parameter."""
@@ -51,6 +55,8 @@ class Parameters:
         """Return ln prior of each row of theta, -inf outside the bounds."""
         inside = np.all((theta >= self.low) & (theta <= self.high), axis=-1)
         value = -0.5 * np.sum(((theta - self.mean) / self.sigma) ** 2, axis=-1)
+        for name, grid, density in self.tables:
+            value = value + np.interp(theta[..., self.index(name)], grid, density)
         out: FloatArray = np.where(inside, value, -np.inf)
         return out
 
@@ -64,6 +70,7 @@ def make_parameters(
     instrument_sigma_arcsec: tuple[float, float],
     known_instrument_arcsec: float | None,
     fast_motion_arcsec2: float = 0.0,
+    least_instrument_arcsec2: FloatArray | None = None,
 ) -> Parameters:
     """Set up the parameters.
 
@@ -81,6 +88,9 @@ def make_parameters(
     fast_motion_arcsec2 : float
         Largest one-axis variance of shake inside the exposures that the changing shapes of the
         stars suggest; zero leaves the parameter out.
+    least_instrument_arcsec2 : ndarray or None
+        Draws of the variance of defocus, from runs at several focus positions; the rest of the
+        optics then is what is flat in the logarithm. Not used beside a stated width.
     """
     rows: list[tuple[str, float, float, float, float]] = []
 
@@ -102,12 +112,17 @@ def make_parameters(
     rows.append(("ln_noise", -0.5, 0.5, 0.0, NOISE_SCALE_SIGMA))
     rows.append(("otf_model", -0.3, 0.3, 0.0, OTF_MODEL_SIGMA))
     low, high = np.log(instrument_sigma_arcsec)
+    tables: tuple[tuple[str, FloatArray, FloatArray], ...] = ()
     if known_instrument_arcsec is None:
+        if least_instrument_arcsec2 is not None:
+            grid, density = edge_density(least_instrument_arcsec2, *instrument_sigma_arcsec)
+            tables = (("ln_instrument", grid, density),)
+            low, high = float(grid[0]), float(grid[-1])
         flat("ln_instrument", low, high)
     else:
         mean = float(np.log(known_instrument_arcsec))
         rows.append(("ln_instrument", mean - 0.5, mean + 0.5, mean, INSTRUMENT_SIGMA))
     if fast_motion_arcsec2 > 0:
         flat("ln_fast", np.log(FAST_RANGE * fast_motion_arcsec2), np.log(fast_motion_arcsec2))
-    table = np.array([row[1:] for row in rows])
-    return Parameters(tuple(row[0] for row in rows), *table.T)
+    lows, highs, means, sigmas = np.array([row[1:] for row in rows]).T
+    return Parameters(tuple(row[0] for row in rows), lows, highs, means, sigmas, tables)
