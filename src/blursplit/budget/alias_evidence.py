@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.budget.line_terms import streak_otf
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -21,6 +23,7 @@ if TYPE_CHECKING:
 
 GAUSS = 2.354820045
 WIDTH_ERROR = 0.1  # of the registered star's variance: half-maximum widths are no Gaussians
+LONGEST_STREAK = 20.0  # perfect widths; no star that is still one is drawn out further
 # Damping ratios of steel and concrete structures: 0.015 within a factor of three either way
 # (common practice, no source).
 USUAL_DAMPING = 0.015
@@ -51,20 +54,39 @@ def image_log_odds(
     Notes
     -----
     Motion of measured variance V at nu has V (1 - k)/k inside the exposures, k = sinc^2(nu tau).
-    Along its direction the registered star has at least that variance beside diffraction and
-    pixel; across it, only what the line's axis ratio says.
+    Along its direction the registered star is at least as wide as the perfect star drawn out by
+    it. Streaks differ in length from frame to frame, and the short ones keep the core of their
+    sum narrow: its half-maximum width grows far less than a Gaussian of that variance says.
     """
-    kept = np.maximum(np.sinc(candidates_hz * exposure_s) ** 2, 1e-4)
-    inside = (1.0 - kept) / kept
     angle = np.radians(fit.angle_deg)
     unit = np.array([np.cos(angle), np.sin(angle)])
     along = float(unit @ fit.covariance @ unit)
     turn = angle - np.radians(star.registered.angle_deg)
     major2, minor2 = star.registered.major**2, star.registered.minor**2
-    width2 = (major2 * np.cos(turn) ** 2 + minor2 * np.sin(turn) ** 2) / GAUSS**2
-    room = max(width2 - star.perfect_fwhm**2 / GAUSS**2, 0.0)
-    excess = np.maximum(along * inside - room, 0.0) / (WIDTH_ERROR * width2)
-    return np.asarray(-0.5 * np.minimum(excess, 30.0) ** 2)
+    seen2 = major2 * np.cos(turn) ** 2 + minor2 * np.sin(turn) ** 2
+    odds = np.zeros(len(candidates_hz))
+    for i, hz in enumerate(candidates_hz):
+        kept = max(float(np.sinc(hz * exposure_s)) ** 2, 1e-4)
+        sigma = np.sqrt(along * (1.0 - kept) / kept)
+        least = _drawn_out_fwhm(star.perfect_fwhm, float(sigma), turns=hz * exposure_s)
+        excess = max(least**2 - max(seen2, star.perfect_fwhm**2), 0.0) / (WIDTH_ERROR * seen2)
+        odds[i] = -0.5 * min(excess, 30.0) ** 2
+    return odds
+
+
+def _drawn_out_fwhm(perfect_fwhm: float, sigma: float, *, turns: float) -> float:
+    """Return the full width at half maximum of a star along the motion inside its exposures."""
+    from scipy.optimize import brentq
+
+    sigma = min(sigma, LONGEST_STREAK * perfect_fwhm)
+    widest = GAUSS * float(np.hypot(sigma, perfect_fwhm / GAUSS))
+    f = np.linspace(0.0, 4.0 / perfect_fwhm, 1200)
+    otf = np.exp(-2.0 * (np.pi * f * perfect_fwhm / GAUSS) ** 2) * streak_otf(f, sigma, turns)
+
+    def above_half(x: float) -> float:
+        return float(np.sum(otf * (np.cos(2.0 * np.pi * f * x) - 0.5)) - 0.25 * otf[0])
+
+    return 2.0 * float(brentq(above_half, 0.25 * perfect_fwhm, widest))
 
 
 def damping_log_odds(fit: LineFit, candidates_hz: FloatArray) -> FloatArray:

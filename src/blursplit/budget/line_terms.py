@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -48,6 +48,18 @@ class LineTerm:
     def half_width_hz(self) -> float:
         """Half width at half maximum of a damped mode, zero for a steady line."""
         return (self.fit.damping_ratio or 0.0) * self.fit.frequency_hz
+
+    def varied(self, rng: np.random.Generator) -> LineTerm:
+        """Return the line with its size and width drawn from their errors (log-normal)."""
+        fit = self.fit
+        size = np.exp(2.0 * fit.rms_sigma / max(fit.rms, 1e-30) * rng.standard_normal())
+        damping = fit.damping_ratio
+        if damping is not None:
+            spread = 0.5 * np.log(fit.damping_high / max(fit.damping_low, 1e-6))
+            damping *= float(np.exp(spread * rng.standard_normal()))
+        return replace(
+            self, fit=replace(fit, covariance=fit.covariance * size, damping_ratio=damping)
+        )
 
 
 def line_density(
@@ -173,13 +185,30 @@ def _line_blur(
     angle = np.pi * (np.arange(N_ANGLES) + 0.5) / N_ANGLES
     unit = np.stack([np.cos(angle), np.sin(angle)])
     sigma = np.sqrt(np.maximum(np.einsum("ia,ij,ja->a", unit, covariance, unit), 0.0))
-    size = np.outer(cycles_arcsec, sigma)
-    if true_hz * exposure_s < WHOLE_TURN:
-        nodes, weights = np.polynomial.hermite_e.hermegauss(15)
-        otf = np.sinc(size[..., None] * np.sqrt(12.0) * nodes) @ weights / weights.sum()
-    else:
-        otf = np.exp(-2.0 * np.pi**2 * size**2)
+    otf = streak_otf(np.outer(cycles_arcsec, sigma), 1.0, true_hz * exposure_s)
     return np.asarray(np.log(np.maximum(otf.mean(axis=1), 1e-9)))
+
+
+def streak_otf(cycles: FloatArray, sigma: float, turns: float) -> FloatArray:
+    """Return the transfer function, along the motion, of a line's motion inside the exposures.
+
+    Parameters
+    ----------
+    cycles : ndarray
+        Sky frequencies along the motion, in one over the unit of `sigma`.
+    sigma : float
+        Rms of the motion inside an exposure.
+    turns : float
+        Oscillations in an exposure.
+    """
+    size = cycles * sigma
+    if turns >= WHOLE_TURN:
+        return np.asarray(np.exp(-2.0 * np.pi**2 * size**2))
+    from scipy.special import erf
+
+    # Mean of sin(cz)/(cz) over a normal z: d(c mean)/dc is that of cos(cz), exp(-c^2/2).
+    c = np.maximum(np.pi * np.sqrt(12.0) * np.abs(size), 1e-6)
+    return np.asarray(np.sqrt(np.pi / 2.0) * erf(c / np.sqrt(2.0)) / c)
 
 
 def smallest_detectable_rms(

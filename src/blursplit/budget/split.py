@@ -8,7 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from blursplit.budget.contributions import Blur, all_widths, shares
-from blursplit.budget.line_terms import LineTerm, kept_by_exposure, line_density
+from blursplit.budget.line_terms import (
+    SLOWEST_STRUCTURE_HZ,
+    LineTerm,
+    kept_by_exposure,
+    line_density,
+)
 from blursplit.budget.realise import (
     Coefficients,
     divide,
@@ -32,9 +37,17 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
 
 
-# Pixel scale, lost samples that were filled in, and the shape assumed of a line: relative error
-# of any motion that no counting of coefficients shows.
-AMPLITUDE_SIGMA = 0.015
+# Lost samples that were filled in, centroids of trailed stars and wings that a mode shares with
+# its continuum: relative error of any motion that no counting of coefficients shows. The wings
+# alone are 3 % for a mode well above its continuum (see `blursplit.spectra.describe`).
+AMPLITUDE_SIGMA = 0.03
+# A mode above Nyquist whose width in Hz is large beside its folded frequency shows no line: it
+# looks like broadband shaking. Chance that broadband motion is of this kind (judgement, no
+# source: few modes of mounts are that fast, and they are small), where frames are too slow to
+# show modes up to FASTEST_STRUCTURE_HZ.
+FOLDED_ODDS = 0.15
+FASTEST_STRUCTURE_HZ = 50.0
+OWNERS = ("structure", "tracking", "unassigned")
 
 
 @dataclass(frozen=True)
@@ -44,7 +57,8 @@ class Split:
     Parameters
     ----------
     structure, unassigned, tracking : ndarray, shape (n, 2, 2)
-        Covariance of each motion inside the blur time [arcsec^2].
+        Covariance of each motion inside the blur time [arcsec^2]. Motion of open cause that
+        may be folded structure is in both of the first two; widths and shares count it once.
     recorded : ndarray, shape (n,)
         Modelled recorded FWHM [arcsec].
     without : dict of frozenset to ndarray, shape (n,)
@@ -103,41 +117,33 @@ def split_motion(
     """
     coefficients = shared_coefficients(grid)
     n = len(fit.draws)
-    lines = _LineDensities.build(coefficients, terms, grid)
     air = _at(coefficients, fit)
-    structure, unassigned = np.zeros((n, 2, 2)), np.zeros((n, 2, 2))
-    slow = np.zeros((n, 2, 2))
     noise = grid.shared_noise_psd_arcsec2_hz * np.exp(fit.column("ln_noise"))
     excess = fit.model.excess_density(fit.draws, coefficients.frequency_hz)
     excess = excess + _surplus(coefficients, fit)
-    for k in range(n):
-        rest = _diagonal(air[k] + noise[k])
-        kept = kept_by_exposure(
-            terms,
-            coefficients.frequency_hz,
-            grid.exposure_s,
+    motions = [
+        _one_draw(
+            coefficients,
+            [term.varied(rng) for term in terms],
+            grid,
+            _diagonal(air[k] + noise[k]),
+            _diagonal(excess[k]),
+            setup.blur_time_s,
             rng,
-            grid.row_time_s,
-            grid.cadence_s,
         )
-        broad = _diagonal(excess[k])
-        for owner, out in (("structure", structure), ("tracking", slow), ("unassigned", None)):
-            mine = lines.density(owner)
-            if out is None:
-                mine = mine + broad
-                out = unassigned  # noqa: PLW2901 - broadband excess joins lines without owner
-            if not np.any(mine):
-                continue
-            others = rest + lines.others(owner) + (0.0 if owner == "unassigned" else broad)
-            value = divide(coefficients, mine, others, rng)
-            gain = 1.0 + AMPLITUDE_SIGMA * rng.standard_normal()
-            out[k] = gain**2 * window_covariance(coefficients, value, setup.blur_time_s, kept)
+        for k in range(n)
+    ]
+    structure, slow, unassigned, folded = (
+        np.stack([motion[name] for motion in motions]) for name in (*OWNERS, "folded")
+    )
+    structure = structure + folded
+    lines = _LineDensities.build(coefficients, terms, grid)
     mean_rest = _diagonal(np.median(air, axis=0) + float(np.median(noise)))
     mean_rest = mean_rest + _diagonal(np.median(excess, axis=0)) + lines.others("structure")
     smooth = divide(coefficients, lines.density("structure"), mean_rest, None)
     air_motion = np.sqrt(fit.model.removed_tilt_arcsec2(fit.draws))
     tracking = slow + drift.covariance
-    every = _all_widths(fit, drift, setup, structure, unassigned, slow)
+    every = _all_widths(fit, drift, setup, structure, unassigned - folded, slow)
     parts = [shares(widths) for widths in every]
     everything = frozenset(CONTRIBUTIONS)
     removed: list[frozenset[Contribution]] = [frozenset({part}) for part in CONTRIBUTIONS]
@@ -155,6 +161,45 @@ def split_motion(
     )
 
 
+def _one_draw(
+    coefficients: Coefficients,
+    terms: Sequence[LineTerm],
+    grid: GridData,
+    rest: FloatArray,
+    broad: FloatArray,
+    blur_time_s: float,
+    rng: np.random.Generator,
+) -> dict[str, FloatArray]:
+    """Draw the covariance of each kind of motion but drift inside the blur time, (2, 2) each."""
+    lines = _LineDensities.build(coefficients, terms, grid)
+    kept = kept_by_exposure(
+        terms, coefficients.frequency_hz, grid.exposure_s, rng, grid.row_time_s, grid.cadence_s
+    )
+    gain2 = (1.0 + AMPLITUDE_SIGMA * rng.standard_normal(len(OWNERS))) ** 2
+    out = {name: np.zeros((2, 2)) for name in (*OWNERS, "folded")}
+    for owner, scale in zip(OWNERS, gain2, strict=True):
+        mine, others = lines.density(owner), rest + lines.others(owner)
+        if owner == "unassigned":
+            mine = mine + broad
+        else:
+            others = others + broad
+        if not np.any(mine):
+            continue
+        value = np.sqrt(scale) * divide(coefficients, mine, others, rng)
+        if owner == "unassigned" and _is_folded(grid, rng):
+            fast = coefficients.frequency_hz >= SLOWEST_STRUCTURE_HZ
+            out["folded"] = window_covariance(
+                coefficients, np.where(fast[:, None], value, 0.0), blur_time_s
+            )
+        out[owner] = window_covariance(coefficients, value, blur_time_s, kept)
+    return out
+
+
+def _is_folded(grid: GridData, rng: np.random.Generator) -> bool:
+    """Draw whether broadband motion is a mode that the frames were too slow to show."""
+    return 0.5 / grid.cadence_s < FASTEST_STRUCTURE_HZ and rng.random() < FOLDED_ODDS
+
+
 @dataclass(frozen=True)
 class _LineDensities:
     by_owner: dict[str, FloatArray]
@@ -165,9 +210,7 @@ class _LineDensities:
         cls, coefficients: Coefficients, terms: Sequence[LineTerm], grid: GridData
     ) -> _LineDensities:
         zero = np.zeros((len(coefficients.frequency_hz), 2, 2))
-        owners: dict[str, FloatArray] = {
-            name: zero.copy() for name in ("structure", "tracking", "unassigned")
-        }
+        owners: dict[str, FloatArray] = {name: zero.copy() for name in OWNERS}
         for term in terms:
             owners[term.owner] += line_density(
                 term, coefficients.frequency_hz, grid.longest_s, grid.cadence_s

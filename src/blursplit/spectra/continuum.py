@@ -3,6 +3,10 @@
 A spline of the logarithm of the density in the logarithm of the frequency, half an octave
 between knots: air's knees, slopes and peaks (a decade wide) fit, a mode's peak (damping ratio
 0.1: 0.3 octave) does not.
+
+A sampled density is even about the Nyquist frequency, so the spline runs in the logarithm of
+sin(pi f / 2 f_N): ln f far below Nyquist, without slope at it. A free end would rise to a mode
+that lies there and swallow it.
 """
 
 from __future__ import annotations
@@ -28,12 +32,12 @@ COHERENCE_LIMIT = 0.9
 
 @dataclass(frozen=True)
 class Basis:
-    """Cubic B-splines of log frequency.
+    """Cubic B-splines of log frequency, even about Nyquist.
 
     Parameters
     ----------
     knots : ndarray
-        Full knot vector in ln(frequency).
+        Full knot vector in ln sin(pi f / 2 f_N).
     matrix : ndarray, shape (m, p)
         Value of each spline at each frequency of the periodogram.
     """
@@ -49,11 +53,12 @@ class Continuum:
     Parameters
     ----------
     knots : ndarray
-        Knots of the splines in ln(frequency).
+        Knots of the splines in ln sin(pi f / 2 f_N).
     coefficients : ndarray, shape (4, p)
         For the motion along 0, 45, 90 and 135 degrees from +x toward +y.
     low_hz, high_hz : float
         Range in which it was fitted; beyond it the end values hold.
+    nyquist_hz : float
     noise_psd : tuple of float, or None
         White noise of the centroids along x and y, as given by the caller [unit^2/Hz].
     """
@@ -62,6 +67,7 @@ class Continuum:
     coefficients: FloatArray
     low_hz: float
     high_hz: float
+    nyquist_hz: float
     noise_psd: tuple[float, float] | None = None
 
     def __call__(self, frequency_hz: FloatArray) -> FloatArray:
@@ -71,7 +77,8 @@ class Continuum:
 
     def matrix(self, frequency_hz: FloatArray) -> FloatArray:
         """Return the density matrix of (x, y), shape (m, 2, 2), unit^2/Hz."""
-        basis = _spline_matrix(self.knots, np.clip(frequency_hz, self.low_hz, self.high_hz))
+        inside = np.clip(frequency_hz, self.low_hz, self.high_hz)
+        basis = _spline_matrix(self.knots, _place(inside, self.nyquist_hz))
         return density_matrix(np.exp(basis @ self.coefficients.T))
 
 
@@ -93,20 +100,33 @@ def density_matrix(projected: FloatArray) -> FloatArray:
     return np.stack([np.stack([x, cross], axis=1), np.stack([cross, y], axis=1)], axis=1)
 
 
-def make_basis(frequency_hz: FloatArray) -> Basis:
+def make_basis(frequency_hz: FloatArray, nyquist_hz: float) -> Basis:
     """Return the splines for these (evenly spaced) frequencies, from the third bin up."""
     step = float(frequency_hz[1] - frequency_hz[0])
+    first, last = _place(np.array([2.0 * step, frequency_hz[-1]]), nyquist_hz)
     inner = [2.0 * step]
-    while inner[-1] < frequency_hz[-1]:
-        inner.append(max(inner[-1] * KNOT_RATIO, inner[-1] + BINS_PER_KNOT * step))
-    logs = np.log(inner)
+    places = [float(first)]
+    while places[-1] < last:
+        wide = min(np.exp(places[-1]) * KNOT_RATIO, 1.0)
+        inner.append(
+            max(2.0 / np.pi * nyquist_hz * np.arcsin(wide), inner[-1] + BINS_PER_KNOT * step)
+        )
+        places.append(float(_place(np.array([min(inner[-1], nyquist_hz)]), nyquist_hz)[0]))
+        if wide >= 1.0:
+            break
     # the last interval is stretched or shrunk to end at the last frequency
-    if logs.size > 2 and frequency_hz[-1] - inner[-2] < (inner[-1] - inner[-2]) / 2:  # noqa: PLR2004
-        logs = logs[:-1]
-    logs[-1] = np.log(frequency_hz[-1])
-    knots = np.concatenate([[logs[0]] * 3, logs, [logs[-1]] * 3])
+    if len(places) > 2 and last - places[-2] < (places[-1] - places[-2]) / 2:  # noqa: PLR2004
+        places = places[:-1]
+    places[-1] = float(last)
+    knots = np.concatenate([[places[0]] * 3, places, [places[-1]] * 3])
     clipped = np.clip(frequency_hz, inner[0], frequency_hz[-1])
-    return Basis(knots, _spline_matrix(knots, clipped))
+    return Basis(knots, _spline_matrix(knots, _place(clipped, nyquist_hz)))
+
+
+def _place(frequency_hz: FloatArray, nyquist_hz: float) -> FloatArray:
+    """Return where frequencies lie on the axis of the splines."""
+    turn = 0.5 * np.pi * np.clip(frequency_hz / nyquist_hz, 1e-9, 1.0)
+    return np.asarray(np.log(np.sin(turn)))
 
 
 def fit_log_spline(
@@ -186,8 +206,8 @@ def _curvature_penalty(size: int) -> FloatArray:
     return np.asarray(second.T @ second / CURVATURE_SIGMA**2)
 
 
-def _spline_matrix(knots: FloatArray, frequency_hz: FloatArray) -> FloatArray:
+def _spline_matrix(knots: FloatArray, place: FloatArray) -> FloatArray:
     from scipy.interpolate import BSpline
 
-    logs = np.clip(np.log(frequency_hz), knots[0], knots[-1])
-    return np.asarray(BSpline.design_matrix(logs, knots, 3).toarray())
+    inside = np.clip(place, knots[0], knots[-1])
+    return np.asarray(BSpline.design_matrix(inside, knots, 3).toarray())

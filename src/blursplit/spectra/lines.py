@@ -141,7 +141,7 @@ def find_lines(
         With fewer than 50 samples in the longest stretch.
     """
     periodogram = motion_periodogram(time_s, motion_xy, cadence_s, timing, segment)
-    basis = make_basis(periodogram.frequency_hz)
+    basis = make_basis(periodogram.frequency_hz, 0.5 / cadence_s)
     low = LOWEST_BINS / periodogram.duration_s if lowest_hz is None else lowest_hz
     high = float(periodogram.frequency_hz[-3])
     state = _settle(periodogram, basis, [], [])
@@ -161,7 +161,12 @@ def find_lines(
             break
     state, chances = _prune(periodogram, basis, state, (low, high), false_alarm)
     continuum = Continuum(
-        basis.knots, state.coefficients, 2.0 / periodogram.duration_s, high, noise_psd
+        basis.knots,
+        state.coefficients,
+        2.0 / periodogram.duration_s,
+        high,
+        0.5 / cadence_s,
+        noise_psd,
     )
     lines = _describe_all(periodogram, basis, state, chances)
     return LineSearch(lines, continuum, periodogram.frequency_hz, periodogram.power, (low, high))
