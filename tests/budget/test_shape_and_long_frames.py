@@ -7,7 +7,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.budget.facts import gather_facts
 from blursplit.budget.long_frames import bound_from_width, drift_between_frames
-from blursplit.budget.shape import shape_steps, shape_words, shared_shape
+from blursplit.budget.shape import fast_variance_px2, shape_steps, shape_words, shared_shape
 from blursplit.instrument import Setup, assemble
 from blursplit.motion import fit_common_motion
 from blursplit.result import Estimate
@@ -125,3 +125,24 @@ def test_width_of_a_long_frame_bounds_the_air_from_above():
     assert bound.upper_seeing_arcsec.value is None
     # contour error of the width, 0.4 %, times two as the telescope's part stays
     assert_allclose(bound.upper_seeing_arcsec.high, seeing, rtol=1e-2)
+
+
+def test_upper_end_of_fast_motion_holds_a_streak_of_known_length():
+    # One-axis variance v of a streak beside a round star of variance w: e = v/(2w + v).
+    x, y = field(300)
+    rng = np.random.default_rng(5)
+    along = 0.8 * rng.standard_normal((300, 1)) ** 2
+    e1 = along / (2 * 2.0**2 + along) + 0.01 * rng.standard_normal(x.shape)
+    for stars in (8, 2):
+        few = tracks_of(x[:, :stars], y[:, :stars], cadence=0.02, exposure=0.01, e1=e1[:, :stars])
+        end = fast_variance_px2(few, shared_shape(few))
+        # half of the variance, one axis of two; at most what the window may hide beyond
+        assert 0.5 * along.mean() < end < 4 * along.mean()
+
+
+def test_still_round_stars_leave_no_room_for_fast_motion():
+    x, y = field(300)
+    rng = np.random.default_rng(6)
+    e1, e2 = 0.05 * rng.standard_normal((2, *x.shape))
+    still = tracks_of(x, y, cadence=0.02, exposure=0.01, e1=e1, e2=e2)
+    assert fast_variance_px2(still, shared_shape(still)) == 0.0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,6 +11,7 @@ from blursplit.budget import assemble, curves
 from blursplit.budget.alias_evidence import StarImage
 from blursplit.budget.drift import draw_drift, drive_terms, without_drive
 from blursplit.budget.drive_notes import drive_notes
+from blursplit.budget.focus_account import add_focus, measure_focus
 from blursplit.budget.grid import GridData, grid_data
 from blursplit.budget.images import (
     StarImages,
@@ -33,7 +35,7 @@ from blursplit.budget.optics_data import OpticsData, registered_transfer
 from blursplit.budget.perfect import perfect_width_arcsec
 from blursplit.budget.pictures import plain_arrays, recorded_widths, restacked_widths
 from blursplit.budget.rolling import align_rows
-from blursplit.budget.shape import shape_steps, shape_words, shared_shape
+from blursplit.budget.shape import fast_variance_px2, shape_steps, shape_words, shared_shape
 from blursplit.budget.split import Split, SplitSetup, split_motion
 from blursplit.budget.verdict import Evidence
 from blursplit.budget.view import View, view_of
@@ -42,6 +44,7 @@ from blursplit.result import Event
 if TYPE_CHECKING:
     from blursplit.budget.drift import DriftDraws, DriveTerm
     from blursplit.budget.facts import Facts
+    from blursplit.budget.focus_runs import FocusSeries
     from blursplit.instrument import Instrument
     from blursplit.motion import CommonMotion, PairStatistics
     from blursplit.spectra import LineSearch
@@ -58,6 +61,7 @@ def draw_up(
     motion: CommonMotion,
     pairs: PairStatistics,
     rng: np.random.Generator,
+    focus: FocusSeries | None = None,
 ) -> Account:
     """Draw up the account, as far as the record allows.
 
@@ -69,8 +73,10 @@ def draw_up(
     motion : CommonMotion
     pairs : PairStatistics
     rng : numpy.random.Generator
+    focus : FocusSeries or None
+        Runs of the same telescope at other focus positions.
     """
-    view = view_of(tracks, instrument, facts, motion, pairs)
+    view = replace(view_of(tracks, instrument, facts, motion, pairs), focus=focus)
     evidence = Evidence(
         stars=view.tracks.n_stars,
         pairs=len(view.pairs.separation_px),
@@ -83,6 +89,8 @@ def draw_up(
     account = Account(view.facts, evidence)
     _look(account, view, instrument, rng)
     report_mask(account, view)
+    if focus is not None and account.split is None:
+        account.warn("focus-not-used", "the focus runs were not used: this run allows no split")
     return account
 
 
@@ -100,7 +108,7 @@ def _look(account: Account, view: View, instrument: Instrument, rng: np.random.G
     else:
         account.warn("no-widths", "no star image could be stacked: widths are not given")
     shape = shared_shape(tracks)
-    fast_px2 = 0.0 if shape is None else shape.fast_variance_px2
+    fast_px2 = fast_variance_px2(tracks, shape)
     if shape is not None:
         evidence.notes += shape_words(shape, facts.scale_arcsec)
         evidence.steps += shape_steps(shape)
@@ -230,6 +238,7 @@ def _split(
         account.warn(
             "pixels-too-large", "the pixels are too large for the star image to bound the air"
         )
+    focus = measure_focus(account, view, images, quiet, transfer)
     fit = fit_jointly(
         quiet,
         [line.term for line in found],
@@ -242,6 +251,7 @@ def _split(
             fast_motion_arcsec2=fast_px2 * scale**2,
             continuum=None if search is None else search.continuum,
             mask=None if view.mask is None else view.mask.prior,
+            least_instrument_arcsec2=None if focus is None else focus.least_arcsec2,
         ),
         rng,
         n_draws=N_DRAWS,
@@ -263,6 +273,7 @@ def _split(
         upper_j=perfect_instrument(fit, N_DRAWS, rng),
     )
     _parts(account, fit, split, drift, bounds, transfer, found)
+    add_focus(account, focus)
     restacked_widths(account, tracks, grid, drift, split, scale)
     account.arrays |= curves.transfer_curves(fit)
     account.arrays |= curves.air_curves(fit, account.arrays["frequency_hz"])

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 LEAST_STARS = 3
 LEAST_FRAMES = 10
+# A centroid's own window hides about half of what a streak adds along its length.
+WINDOW_DIMMING = 2.0
 SURE = 3.0  # sigmas from which an elongation is spoken of
 LEAST_ELONGATION = 0.03  # (a^2 - b^2)/(a^2 + b^2); less than any camera's tilt gives
 
@@ -58,14 +60,6 @@ class SharedShape:
     def change_is_shown(self) -> bool:
         """Whether the elongation changes beyond what single stars scatter."""
         return self.changing > max(SURE * self.changing_sigma, LEAST_ELONGATION)
-
-    @property
-    def fast_variance_px2(self) -> float:
-        """Largest one-axis variance of motion inside the exposures; 0 where no change is shown.
-
-        Air close to the telescope changes the stars' shapes alike too, so this is an upper end.
-        """
-        return 0.5 * self.motion_px(self.changing) ** 2 if self.change_is_shown else 0.0
 
     def motion_px(self, elongation: float) -> float:
         """Return the rms motion along one axis that makes this elongation [px]."""
@@ -109,6 +103,37 @@ def shared_shape(tracks: StarTracks) -> SharedShape | None:
         changing_sigma=floor,
         sigma_px=float(np.nanmedian(np.where(good, tracks.width_px, np.nan))),
     )
+
+
+def fast_variance_px2(tracks: StarTracks, shape: SharedShape | None) -> float:
+    """Return the largest one-axis variance of motion inside the exposures [px^2]; 0 for none.
+
+    Parameters
+    ----------
+    tracks : StarTracks
+    shape : SharedShape or None
+        None for fewer than three stars: then the stars' own changes set the upper end.
+
+    Notes
+    -----
+    Streaks of a mode's motion differ from frame to frame by about as much as their mean, so
+    without a change there is none, and the constant part may be theirs too. Air close to the
+    telescope changes shapes alike, which makes this an upper end.
+    """
+    if shape is not None:
+        whole = float(np.hypot(shape.constant, shape.changing))
+        elongation = whole if shape.change_is_shown else 0.0
+        width_px = shape.sigma_px
+    else:
+        good = tracks.good & np.isfinite(tracks.e1) & np.isfinite(tracks.e2)
+        if good.sum() < LEAST_FRAMES:
+            return 0.0
+        width_px = float(np.median(tracks.width_px[good]))
+        # A position known to s says of (a^2 - b^2)/(a^2 + b^2) two s/width, each component.
+        noise2 = 8.0 * float(np.mean((tracks.sigma_px[good] / width_px) ** 2))
+        power = float(np.mean(tracks.e1[good] ** 2 + tracks.e2[good] ** 2))
+        elongation = float(np.sqrt(max(power - noise2, 0.0)))
+    return WINDOW_DIMMING * elongation * width_px**2
 
 
 def shape_words(shape: SharedShape, scale_arcsec: float | None) -> list[str]:
