@@ -16,6 +16,7 @@ _SCALE = ("PIXSCALE", "SECPIX", "SECPIX1", "IM_SCALE", "PIXSCAL1", "PLTSCALE", "
 _PIXEL = ("XPIXSZ", "PIXSIZE1", "PIXSIZE", "XPIXELSZ", "PIXSZ")
 _FOCAL = ("FOCALLEN", "FOCAL", "FOCLEN", "TELFOCAL")
 _APERTURE = ("APTDIA", "APERTURE", "TELDIAM", "APDIA", "DIAMETER")
+_FOCUS = ("FOCUSPOS", "FOCPOS", "FOCUSER", "TELFOCUS", "FOCUS")
 _NAMES: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("object", ("OBJECT", "OBJNAME", "TARGET")),
     ("camera_name", ("INSTRUME", "CAMERA", "DETECTOR", "CAMMODEL")),
@@ -52,6 +53,7 @@ def read_facts(header: Header) -> dict[str, Known]:
         if number is not None and low <= number[0] <= high:
             known[name] = Known(number[0], "header", number[1])
     known |= _optics(header)
+    known |= _focus(header)
     known |= _pixels(header)
     known |= _camera(header)
     known |= _filter(header)
@@ -82,6 +84,23 @@ def _optics(header: Header) -> dict[str, Known]:
         blocked = 1 - area[0] / full_mm2
         if 0.01 < blocked < 0.5:  # noqa: PLR2004
             known["obstruction"] = Known(math.sqrt(blocked), "header", "from APTDIA and APTAREA")
+    return known
+
+
+def _focus(header: Header) -> dict[str, Known]:
+    """Return the focus position in its own unit, and that unit where the header tells it."""
+    position = header.number(*_FOCUS)
+    if position is None:
+        return {}
+    value, key = position
+    known = {"focus_position": Known(value, "header", key)}
+    step = header.number("FOCUSSZ", "FOCUSSTP")
+    if _unit(header, key, "mm"):
+        known["focus_step_um"] = Known(1000.0, "header", f"{key} is in mm by its comment")
+    elif _unit(header, key, "um"):
+        known["focus_step_um"] = Known(1.0, "header", f"{key} is in micrometres by its comment")
+    elif step is not None and 0.01 <= step[0] <= 1000:  # noqa: PLR2004
+        known["focus_step_um"] = Known(step[0], "header", step[1])
     return known
 
 

@@ -26,7 +26,7 @@ from blursplit.stars.pixels import (
     peaks_and_excess,
 )
 from blursplit.stars.sky import fill_gaps, measure_sky
-from blursplit.stars.spikes import find_spikes
+from blursplit.stars.spikes import find_flank_hits, find_spikes
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -137,7 +137,13 @@ def measure_block(
         voted = x_px[rows] + shift_x[:, None], y_px[rows] + shift_y[:, None]
         block.put(rows, _measure_at(source, begin, *voted, recipe))
     off = block.x - x_px, block.y - y_px
-    block.spiked[:] = find_spikes(block.excess, block.excess_noise, *off, block.flux / flux_adu)
+    hit, doubtful = find_spikes(
+        block.excess, block.excess_noise, *off, block.flux / flux_adu, block.width
+    )
+    if doubtful.any():
+        usual = block.alive & ~hit & ~doubtful
+        hit |= find_flank_hits(block.cuts, block.flux, block.excess_noise, doubtful, usual)
+    block.spiked[:] = hit
     return block
 
 

@@ -130,17 +130,17 @@ def measure_windowed(
     start_y = np.full(m, half) if start_y_px is None else np.asarray(start_y_px, dtype=float)
     sky = np.asarray(sky_adu, dtype=float)
     within = half - 0.5 if reach_px is None else min(reach_px, half - 0.5)
-    basis, cut = window_basis(size, float(window_px), within)
-    lead = cut.start
+    basis, lead = window_basis(size, float(window_px), within)
+    used = basis[lead : size - lead]
     x, y = np.empty(m), np.empty(m)
     moments = np.empty((6, m))
     for i in range(0, m, CHUNK):
         part = slice(i, i + CHUNK)
-        small = compress(stamps_adu[part, cut, cut], sky[part], basis)
+        small = compress(stamps_adu[part], sky[part], basis)
         start = (start_x[part] - lead, start_y[part] - lead)
         darkest = ROUNDING * window_px**2 * np.abs(sky[part])
         x[part], y[part], moments[:, part] = settle(
-            small, basis, float(window_px), *start, within, darkest
+            small, used, float(window_px), *start, within, darkest
         )
     return _shapes(x + lead, y + lead, moments, float(window_px))
 

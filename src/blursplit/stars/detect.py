@@ -12,6 +12,7 @@ from blursplit.stars.centroid import WINDOW_OVER_SIGMA, measure_windowed
 from blursplit.stars.early import (
     SIGMA_RANGE_PX,
     Early,
+    find_lasting_hot_pixels,
     find_saturation,
     find_width,
     mean_of,
@@ -23,7 +24,6 @@ from blursplit.stars.register import (
     MAX_PEAKS,
     PEAK_SIGMAS,
     Peaks,
-    find_hot_pixels,
     find_peaks,
     robust_level,
 )
@@ -111,7 +111,7 @@ def find_stars(sequence: Sequence, max_stars: int = 60) -> Field:
     source = sequence.source
     frames = read_early_frames(source)
     plain_mean = mean_of(frames)
-    hot = find_hot_pixels(plain_mean)
+    hot = find_lasting_hot_pixels(frames, plain_mean)
     limit = find_saturation(frames, hot, sequence.instrument.get("saturation_adu"))
     sigma = find_width(frames, plain_mean, hot, limit, sequence.name)
     early = register_mean(frames, sigma, hot, limit, sequence.name)

@@ -8,7 +8,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from blursplit.errors import TooFewStarsError
-from blursplit.stars.register import Peaks, find_peaks, register, robust_level
+from blursplit.stars.geometry import masked_median
+from blursplit.stars.register import (
+    Peaks,
+    find_hot_pixels,
+    find_peaks,
+    register,
+    robust_level,
+    smooth_near,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -19,12 +27,14 @@ if TYPE_CHECKING:
     BoolArray = NDArray[np.bool_]
     Image = NDArray[np.float32]
 
-MEAN_FRAMES = 40
+MEAN_FRAMES = 24
 MEAN_BYTES = 120_000_000
-CLIP_SIGMAS = 4.0
+# Outliers in m of n frames lie sqrt((n - m) / m) of their own rms off the mean: two of 24 at 3.3.
+CLIP_SIGMAS = 3.0
 FIRST_SIGMA_PX = 1.7  # FWHM of 4 px, to begin with
 SIGMA_RANGE_PX = (0.5, 12.0)
 SATURATED_SHARE = 0.97
+LASTING_SHARE = 0.5  # of the mean excess of a pixel that the median of the frames must show
 
 
 @dataclass(frozen=True)
@@ -39,7 +49,7 @@ class Early:
 
 
 def read_early_frames(source: FrameSource) -> Image:
-    """Return up to forty first frames, fewer where they are large (120 MB)."""
+    """Return up to 24 first frames, fewer where they are large (120 MB)."""
     ny, nx = source.shape
     count = int(np.clip(MEAN_BYTES // (4 * ny * nx), 3, MEAN_FRAMES))
     return source.read(0, min(count, source.n_frames))
@@ -53,6 +63,29 @@ def mean_of(frames: Image) -> Image:
     count = finite.sum(axis=0)
     total = np.where(finite, frames, 0).sum(axis=0)
     return np.where(count > 0, total / np.maximum(count, 1), np.nan).astype(np.float32)
+
+
+def find_lasting_hot_pixels(frames: Image, mean: Image) -> BoolArray:
+    """Return the pixels that stand out of the mean of the frames, and do so in most of them.
+
+    Where a cosmic ray hit, or two trails cross, the mean stands out as well, but only by what
+    one or two frames add to it.
+    """
+    hot = find_hot_pixels(mean)
+    y, x = np.nonzero(hot)
+    if x.size == 0:
+        return hot
+    ring = np.array([(j, i) for j in (-1, 0, 1) for i in (-1, 0, 1) if j or i]).T
+    rows = np.clip(y[:, None] + ring[0], 0, mean.shape[0] - 1)
+    columns = np.clip(x[:, None] + ring[1], 0, mean.shape[1] - 1)
+    around = frames[:, rows, columns]
+    above = (frames[:, y, x] - masked_median(around.astype(float), np.isfinite(around))).T
+    usual = masked_median(above, np.isfinite(above))
+    total = np.where(np.isfinite(above), above, 0).sum(axis=1)
+    seen = np.maximum(np.isfinite(above).sum(axis=1), 1)
+    with np.errstate(invalid="ignore"):
+        hot[y, x] = np.abs(usual) > LASTING_SHARE * np.abs(total / seen)
+    return hot
 
 
 def find_saturation(frames: Image, hot: BoolArray, declared: float | None) -> float | None:
@@ -120,8 +153,6 @@ def _width_at(image: Image, sigma: float, hot: BoolArray, limit: float | None) -
     that neighbours do little; what they do is to widen, and the lower quartile holds the stars
     that stand alone.
     """
-    from scipy.ndimage import gaussian_filter
-
     peaks = find_peaks(image, max(0.7 * sigma, 1.0), hot=hot, count=60)
     if peaks.x_px.size == 0:
         return None
@@ -133,7 +164,7 @@ def _width_at(image: Image, sigma: float, hot: BoolArray, limit: float | None) -
     clean = np.where(hot | ~np.isfinite(image), np.float32(sky), image) - np.float32(sky)
     x, y = peaks.x_px[:24].astype(int), peaks.y_px[:24].astype(int)
     with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = gaussian_filter(clean, less)[y, x] / gaussian_filter(clean, more)[y, x]
+        ratio = smooth_near(clean, x, y, less) / smooth_near(clean, x, y, more)
         width = np.sqrt((more**2 - ratio * less**2) / (ratio - 1.0))
     width = width[np.isfinite(width)]
     return float(np.quantile(width, 0.25)) if width.size else None
@@ -153,27 +184,56 @@ def register_mean(
     peaks = [find_peaks(frame, sigma, hot=hot) for frame in frames]
     shape = (frames.shape[1], frames.shape[2])
     places = _registered(peaks, shape, max(2.0, 1.5 * sigma))
-    kept: list[Image] = []
-    for frame, place in zip(frames, places, strict=True):
-        if place is not None:
-            clean = np.where(hot, np.nan, frame)
-            kept.append(_shifted(clean, -round(place[0]), -round(place[1])))
-    first = places[0] or (0.0, 0.0)
-    if not kept:
+    moved = [
+        (frame, -round(place[0]), -round(place[1]))
+        for frame, place in zip(frames, places, strict=True)
+        if place is not None
+    ]
+    if not moved:
         raise _no_star(name)
-    stack = np.stack(kept)
-    del kept
-    clipped = np.zeros(stack.shape[1:], dtype=np.float32)
+    first = places[0] or (0.0, 0.0)
+    full = np.zeros(shape, dtype=np.float32)
     if limit is not None:
-        clipped = np.asarray((stack >= SATURATED_SHARE * limit).mean(axis=0), dtype=np.float32)
-    scatter = robust_level(stack[0])[1]
-    mean = mean_of(stack)
-    if len(stack) > 4:  # noqa: PLR2004 - fewer leave nothing to clip against
-        spread = np.sqrt(mean_of(np.square(stack - mean)))
-        middle = np.median(stack, axis=0) if np.isfinite(stack).all() else mean
-        stack[np.abs(stack - middle) > CLIP_SIGMAS * np.maximum(spread, 1e-6)] = np.nan
-        mean = mean_of(stack)
-    return Early(mean, clipped, scatter, *first)
+        for frame, by_x, by_y in moved:
+            to, from_ = _overlap(shape, by_x, by_y)
+            full[to] += (~hot & (frame >= SATURATED_SHARE * limit))[from_]
+        full /= np.float32(len(moved))
+    far = np.full(shape, np.inf, dtype=np.float32)
+    mean = _mean_within(moved, hot, np.zeros(shape, dtype=np.float32), far)
+    if len(moved) > 4:  # noqa: PLR2004 - fewer leave nothing to clip against
+        spread = np.sqrt(_mean_within(moved, hot, mean, far, squared=True))
+        limit_adu = np.float32(CLIP_SIGMAS) * np.maximum(spread, np.float32(1e-6))
+        mean += _mean_within(moved, hot, mean, limit_adu)
+    image, by_x, by_y = moved[0]
+    scatter = robust_level(_shifted(np.where(hot, np.nan, image), by_x, by_y))[1]
+    return Early(mean, full, scatter, *first)
+
+
+def _mean_within(
+    moved: list[tuple[Image, int, int]],
+    hot: BoolArray,
+    middle: Image,
+    limit: Image,
+    *,
+    squared: bool = False,
+) -> Image:
+    """Return the mean of what frames, laid on each other, differ from `middle`, far ones left out.
+
+    A frame at a time, so that it is added while the processor's cache holds it; NaN where no
+    frame has a pixel.
+    """
+    total, count = np.zeros_like(middle), np.zeros_like(middle)
+    for frame, by_x, by_y in moved:
+        to, from_ = _overlap(hot.shape, by_x, by_y)
+        off = frame[from_] - middle[to]
+        size = np.abs(off)
+        kept = (size <= limit[to]) & (size < np.inf) & ~hot[from_]
+        if not kept.all():
+            off[~kept] = 0
+        total[to] += np.square(off) if squared else off
+        count[to] += kept
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(total / count)
 
 
 def _registered(
@@ -203,17 +263,22 @@ def _registered(
     return best
 
 
+def _overlap(
+    shape: tuple[int, ...], by_x: int, by_y: int
+) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
+    """Return which pixels of the result come from which of an image moved by whole pixels."""
+    along = [
+        (slice(max(by, 0), max(n + min(by, 0), 0)), slice(max(-by, 0), max(n - max(by, 0), 0)))
+        for n, by in zip(shape, (by_y, by_x), strict=True)
+    ]
+    return (along[0][0], along[1][0]), (along[0][1], along[1][1])
+
+
 def _shifted(image: Image, by_x: int, by_y: int) -> Image:
     """Move an image by whole pixels; NaN comes in from outside."""
-    if by_x == 0 and by_y == 0:
-        return image
     out = np.full_like(image, np.nan)
-    ny, nx = image.shape
-    if abs(by_x) >= nx or abs(by_y) >= ny:
-        return out
-    to_y, from_y = slice(max(by_y, 0), ny + min(by_y, 0)), slice(max(-by_y, 0), ny - max(by_y, 0))
-    to_x, from_x = slice(max(by_x, 0), nx + min(by_x, 0)), slice(max(-by_x, 0), nx - max(by_x, 0))
-    out[to_y, to_x] = image[from_y, from_x]
+    to, from_ = _overlap(image.shape, by_x, by_y)
+    out[to] = image[from_]
     return out
 
 

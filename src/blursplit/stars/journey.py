@@ -11,6 +11,7 @@ from blursplit.stars.geometry import (
     extrapolate,
     fit_turn_and_scale,
     masked_columns,
+    masked_median,
     offsets_of,
     runs,
     turned,
@@ -46,6 +47,7 @@ BLOCK_BYTES = 20_000_000
 SMALLEST_MARGIN, LARGEST_MARGIN = 4, 16
 STEADY_PX = 2.0  # a field that stays this close to its expected place need not be searched for
 RECENT = 32
+OFF_CENTRE_PX = 2.0  # the sky about a star, and its kept stamp, want it near the middle
 # A star strays from the field by its own air, distortion and noise: eight robust sigmas.
 STRAY_SIGMAS = 8.0
 SLOWEST_RETRY = 32
@@ -186,8 +188,11 @@ class Journey:
         shift_y: FloatArray,
     ) -> None:
         """Cut again, about where they were found, frames that left the middle of their stamps."""
+        middle = (self.recipe.cut - 1) / 2
+        off_x, off_y = block.x - block.x0 - middle, block.y - block.y0 - middle
+        off_x, off_y = masked_median(off_x, verdict.good), masked_median(off_y, verdict.good)
         with np.errstate(invalid="ignore"):
-            far = np.maximum(np.abs(verdict.shift_x), np.abs(verdict.shift_y)) > self.margin - 0.5
+            far = np.maximum(np.abs(off_x), np.abs(off_y)) > OFF_CENTRE_PX
         for first, last in runs(far):
             rows = slice(first, last)
             moved_x = shift_x[rows] + verdict.shift_x[rows]

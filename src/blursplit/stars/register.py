@@ -11,6 +11,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     FloatArray = NDArray[np.float64]
+    Image = NDArray[np.float32]
+    IntArray = NDArray[np.int64]
 
 MAX_PEAKS = 40
 PEAK_SIGMAS = 5.0
@@ -20,6 +22,7 @@ HOT_SHARE = 0.25
 SMALLEST_SHARE = 0.4
 SMALLEST_MATCH = 3
 SAMPLED_PIXELS = 16_000  # the scatter of so many is known to 1 %
+FINEST_SIGMA_PX, MOST_BINNED = 0.59, 8  # a star's sigma in the pixels it is looked for in
 SPARSE_SHARE = 4.0  # of a frame's pixels: looked at one by one, so many cost as much as a filter
 
 
@@ -113,18 +116,78 @@ def find_peaks(
     from scipy.ndimage import gaussian_filter, uniform_filter
 
     image = np.asarray(image_adu, dtype=np.float32)
-    sky, _ = robust_level(image)
     bad = ~np.isfinite(image) if hot is None else (~np.isfinite(image) | hot)
     if bad.any():
-        image = np.where(bad, np.float32(sky), image)
-    smooth = gaussian_filter(image, sigma_px)
+        image = np.where(bad, np.float32(robust_level(image)[0]), image)
+    # Wide stars are as well seen in larger pixels, of which there are fewer.
+    bins = int(np.clip(sigma_px / FINEST_SIGMA_PX, 1, MOST_BINNED))
+    coarse = binned(image, bins) if bins > 1 else image
+    sigma = sigma_px / bins
     # A box as wide as a Gaussian of three sigmas costs a tenth of it.
-    smooth -= uniform_filter(image, 2 * int(np.ceil(5.2 * sigma_px)) + 1)
+    around = uniform_filter(coarse, 2 * int(np.ceil(5.2 * sigma)) + 1)
+    smooth = gaussian_filter(coarse, sigma) - around
     middle, scatter = robust_level(smooth)
-    y, x = _local_maxima(smooth, middle + PEAK_SIGMAS * scatter, int(np.ceil(1.5 * sigma_px)))
+    y, x = _local_maxima(smooth, middle + PEAK_SIGMAS * scatter, int(np.ceil(1.5 * sigma)))
     height = smooth[y, x] - middle
     order = np.argsort(-height, kind="stable")[:count]
-    return Peaks(x[order].astype(float), y[order].astype(float), height[order].astype(float))
+    x, y, height = x[order], y[order], height[order]
+    if bins > 1 and x.size:
+        level = around[y, x] + np.float32(middle)
+        x, y, height = _sharpened(image, bins * x + bins // 2, bins * y + bins // 2, sigma_px, bins)
+        height -= level
+    return Peaks(x.astype(float), y.astype(float), height.astype(float))
+
+
+def binned(image: Image, bins: int) -> Image:
+    """Return the means of `bins` x `bins` pixels; what is left over at the far edges is cut off."""
+    ny, nx = (bins * (length // bins) for length in image.shape)
+    rows = image[0:ny:bins] + image[1:ny:bins]
+    for i in range(2, bins):
+        rows += image[i:ny:bins]
+    out = rows[:, 0:nx:bins] + rows[:, 1:nx:bins]
+    for i in range(2, bins):
+        out += rows[:, i:nx:bins]
+    out *= np.float32(1.0 / bins**2)
+    return out
+
+
+def smooth_near(image: Image, x: IntArray, y: IntArray, sigma_px: float, reach: int = 0) -> Image:
+    """Return what a Gaussian filter makes of the pixels within reach of some places.
+
+    Parameters
+    ----------
+    image : ndarray of float32, shape (ny, nx)
+        Without NaN; continued beyond its edges by their own pixels.
+    x, y : ndarray of int, shape (m,)
+    sigma_px : float
+    reach : int
+
+    Returns
+    -------
+    ndarray of float32, shape (m, 2 reach + 1, 2 reach + 1)
+    """
+    far = int(4.0 * sigma_px + 0.5)
+    kernel = np.exp(-0.5 * np.square(np.arange(-far, far + 1) / sigma_px))
+    weights = np.zeros((2 * reach + 1, 2 * (reach + far) + 1), dtype=np.float32)
+    for i in range(2 * reach + 1):
+        weights[i, i : i + 2 * far + 1] = kernel / kernel.sum()
+    offset = np.arange(-reach - far, reach + far + 1)
+    rows = np.clip(y[:, None] + offset, 0, image.shape[0] - 1)
+    columns = np.clip(x[:, None] + offset, 0, image.shape[1] - 1)
+    return np.asarray(weights @ image[rows[:, :, None], columns[:, None, :]] @ weights.T)
+
+
+def _sharpened(
+    image: Image, x: IntArray, y: IntArray, sigma_px: float, bins: int
+) -> tuple[IntArray, IntArray, Image]:
+    """Return places to the pixel and heights of peaks found in larger pixels, brightest first."""
+    near = smooth_near(image, x, y, sigma_px, bins)
+    wide = near.shape[-1]
+    at = near.reshape(x.size, -1).argmax(axis=1)
+    height = near.reshape(x.size, -1)[np.arange(x.size), at]
+    x = np.clip(x + at % wide - bins, 0, image.shape[1] - 1)
+    y = np.clip(y + at // wide - bins, 0, image.shape[0] - 1)
+    return x, y, height
 
 
 def _local_maxima(

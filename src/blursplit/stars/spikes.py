@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
     FloatArray = NDArray[np.float64]
     BoolArray = NDArray[np.bool_]
+    Stack = NDArray[np.float32]
 
 # Limits of our own. Speckled stars of 0.8 to 1.4 px sigma, still and shaken, stayed below 4.5 to
 # 7.5 sigmas of their own sharpness in 12,000 samples of simulated air.
@@ -25,6 +26,9 @@ LIKELY_SIGMAS, ODD_SIGMAS = 2.5, 5.5
 # habit. Robust sigmas of a block of twelve are rough: unhurt samples reached 9 in simulations.
 FLANK_SIGMAS = 12.0
 NOISE_SIGMAS = 6.0
+# A weaker hit adds light and width, which air does as well; then its pixel has to stand out
+# twice as much as the sharpest one of the star's usual stamps.
+DOUBT_SIGMAS, SHARPER = 4.0, 2.0
 FEWEST = 12  # samples that tell what is usual
 LONE_EXCESS = 0.35  # of the flux, in one pixel, where nothing tells what is usual
 
@@ -83,8 +87,9 @@ def find_spikes(
     off_x_px: FloatArray,
     off_y_px: FloatArray,
     flux_ratio: FloatArray,
-) -> BoolArray:
-    """Say which samples were hit by a cosmic ray.
+    width_px: FloatArray,
+) -> tuple[BoolArray, BoolArray]:
+    """Say which samples were hit by a cosmic ray, and which may have been.
 
     Parameters
     ----------
@@ -96,6 +101,13 @@ def find_spikes(
         Centroids less their expected places.
     flux_ratio : ndarray, shape (n, k)
         Fluxes over their expected values.
+    width_px : ndarray, shape (n, k)
+
+    Returns
+    -------
+    hit, doubtful : ndarray of bool, shape (n, k)
+        Doubtful is a sample brighter and wider than its habit: its pixels have to tell
+        (`find_flank_hits`).
 
     Notes
     -----
@@ -107,7 +119,8 @@ def find_spikes(
     known = np.isfinite(excess)
     if known.sum() < FEWEST:
         with np.errstate(invalid="ignore"):
-            return np.asarray(known & (excess > np.maximum(LONE_EXCESS, NOISE_SIGMAS * noise)))
+            alone = known & (excess > np.maximum(LONE_EXCESS, NOISE_SIGMAS * noise))
+        return np.asarray(alone, dtype=bool), np.zeros(known.shape, dtype=bool)
     sharp = _in_sigmas(excess, known)
     if excess.shape[1] > 2:  # noqa: PLR2004 - of two stars neither is the odd one
         shared = masked_median(excess, known)[:, None]
@@ -115,8 +128,8 @@ def find_spikes(
     middle = float(np.median(excess[known]))
     with np.errstate(invalid="ignore", divide="ignore"):
         brightness = np.log(flux_ratio)
-    along_x, along_y, brighter = (
-        _apart_in_sigmas(value) for value in (off_x_px, off_y_px, brightness)
+    along_x, along_y, brighter, wider = (
+        _apart_in_sigmas(value) for value in (off_x_px, off_y_px, brightness, width_px)
     )
     strayed = np.hypot(along_x, along_y)
     odd = np.square(strayed) + np.square(brighter)
@@ -124,7 +137,44 @@ def find_spikes(
     with np.errstate(invalid="ignore"):
         hit = (sharp > SURE_SIGMAS) | ((sharp > LIKELY_SIGMAS) & (odd > ODD_SIGMAS**2))
         peaked = known & hit & (excess - middle > NOISE_SIGMAS * noise)
-    return np.asarray(peaked | flank, dtype=bool)
+    hit_at_all = np.asarray(peaked | flank, dtype=bool)
+    doubtful = known & ~hit_at_all & (brighter > DOUBT_SIGMAS) & (wider > DOUBT_SIGMAS)
+    return hit_at_all, np.asarray(doubtful, dtype=bool)
+
+
+def find_flank_hits(
+    stamps: Stack, flux_adu: FloatArray, noise: FloatArray, doubtful: BoolArray, usual: BoolArray
+) -> BoolArray:
+    """Say which doubtful samples show a pixel far sharper than the star usually does.
+
+    Parameters
+    ----------
+    stamps : ndarray of float32, shape (n, k, size, size)
+        A strong hit matters as far as three windows from the star, so all pixels are looked at.
+    flux_adu, noise : ndarray, shape (n, k)
+        `noise` is that of a bright pixel less its four neighbours, in fluxes.
+    doubtful, usual : ndarray of bool, shape (n, k)
+        Samples to judge, and samples to judge by.
+    """
+    hit = np.zeros(doubtful.shape, dtype=bool)
+    for star in np.flatnonzero(doubtful.any(axis=0)):
+        own = np.flatnonzero(usual[:, star])
+        if own.size < FEWEST // 2:
+            continue
+        own = own[:: max(1, own.size // (2 * FEWEST))]
+        most = SHARPER * float(np.median(_sharpest(stamps[own, star])))
+        rows = np.flatnonzero(doubtful[:, star])
+        above = _sharpest(stamps[rows, star]) - most
+        hit[rows, star] = above > NOISE_SIGMAS * noise[rows, star] * flux_adu[rows, star]
+    return hit
+
+
+def _sharpest(stamps: Stack) -> FloatArray:
+    """Return the most that a pixel exceeds the mean of its four neighbours, shape (m,)."""
+    around = stamps[:, :-2, 1:-1] + stamps[:, 2:, 1:-1]
+    around += stamps[:, 1:-1, :-2] + stamps[:, 1:-1, 2:]
+    above = stamps[:, 1:-1, 1:-1] - np.float32(0.25) * around
+    return np.asarray(np.fmax.reduce(above.reshape(len(stamps), -1), axis=1), dtype=float)
 
 
 def _apart_in_sigmas(values: FloatArray) -> FloatArray:

@@ -32,7 +32,7 @@ FLATTEST = 0.25  # share of an offset that a credible windowed mean must see
 
 
 @lru_cache(maxsize=32)
-def window_basis(size: int, window_px: float, reach_px: float) -> tuple[Stack, slice]:
+def window_basis(size: int, window_px: float, reach_px: float) -> tuple[Stack, int]:
     """Return an orthonormal basis of all windows within reach and of their moments.
 
     Parameters
@@ -45,9 +45,9 @@ def window_basis(size: int, window_px: float, reach_px: float) -> tuple[Stack, s
 
     Returns
     -------
-    basis : ndarray of float32, shape (used, n)
-    cut : slice
-        The pixels of a row, and of a column, that take part.
+    basis : ndarray of float32, shape (size, n)
+    lead : int
+        So many pixels at either edge are touched by no window within reach: zero.
     """
     half = (size - 1) / 2
     lead = max(0, int(np.floor(half - reach_px - FULL_WINDOWS * window_px)))
@@ -56,7 +56,7 @@ def window_basis(size: int, window_px: float, reach_px: float) -> tuple[Stack, s
     w = np.exp(-0.5 * dx**2)
     left, values, _ = np.linalg.svd(np.hstack([w, w * dx, w * dx**2]), full_matrices=False)
     basis = left[:, values > BASIS_PRECISION * values[0]]
-    return np.ascontiguousarray(basis, dtype=np.float32), slice(lead, size - lead)
+    return np.pad(basis, ((lead, lead), (0, 0))).astype(np.float32), lead
 
 
 def compress(stamps: Stack, sky: FloatArray, basis: Stack) -> Stack:
@@ -72,35 +72,35 @@ def compress(stamps: Stack, sky: FloatArray, basis: Stack) -> Stack:
     return small
 
 
-def _windows(basis: Stack, window: float, centre: FloatArray) -> tuple[Stack, Stack, Stack]:
-    """Return the window and its first two moments about `centre` in the basis, each (n, m)."""
+def _windows(basis: Stack, window: float, centre: FloatArray, orders: int) -> list[Stack]:
+    """Return the window and its first moments about `centre` in the basis, each (n, m)."""
     position = np.arange(basis.shape[0], dtype=np.float32)
     dx = position[:, None] - centre.astype(np.float32)
     w = np.exp(dx * dx * np.float32(-0.5 / window**2))
-    first = w * dx
-    return basis.T @ w, basis.T @ first, basis.T @ (first * dx)
+    out = [basis.T @ w]
+    for _ in range(orders):
+        w *= dx
+        out.append(basis.T @ w)
+    return out
 
 
-def _moments(small: Stack, basis: Stack, window: float, x: FloatArray, y: FloatArray) -> FloatArray:
-    """Return core, mean x, mean y, mean xx, yy and xy about (x, y), shape (6, m)."""
-    wx, mx, qx = _windows(basis, window, x)
-    wy, my, qy = _windows(basis, window, y)
-    over_x = np.einsum("ijm,jm->im", small, wx)
-    first_x = np.einsum("ijm,jm->im", small, mx)
-    second_x = np.einsum("ijm,jm->im", small, qx)
-    pairs = (
-        (over_x, wy),
-        (first_x, wy),
-        (over_x, my),
-        (second_x, wy),
-        (over_x, qy),
-        (first_x, my),
-    )
-    out = np.empty((6, x.size))
-    for row, (a, b) in zip(out, pairs, strict=True):
-        row[:] = np.einsum("im,im->m", a, b)
+def _moments(
+    small: Stack, basis: Stack, window: float, x: FloatArray, y: FloatArray, *, first: bool
+) -> FloatArray:
+    """Return core, mean x, mean y, mean xx, yy and xy about (x, y), shape (6, m).
+
+    The first step needs no second moments; they are NaN then.
+    """
+    orders = 1 if first else 2
+    along_x = _windows(basis, window, x, orders)
+    along_y = _windows(basis, window, y, orders)
+    over_x = [np.einsum("ijm,jm->im", small, wx) for wx in along_x]
+    pairs = ((0, 0), (1, 0), (0, 1)) if first else ((0, 0), (1, 0), (0, 1), (2, 0), (0, 2), (1, 1))
+    out = np.full((6, x.size), np.nan)
+    for row, (i, j) in zip(out, pairs, strict=False):
+        row[:] = np.einsum("im,im->m", over_x[i], along_y[j])
     with np.errstate(divide="ignore", invalid="ignore"):
-        out[1:] /= out[0]
+        out[1 : len(pairs)] /= out[0]
     return out
 
 
@@ -139,11 +139,10 @@ def settle(
     ----------
     small : ndarray, shape (n, n, m)
         From `compress`.
-    basis : ndarray, shape (used, n)
+    basis : ndarray, shape (size, n)
     window, reach : float
         As given to `window_basis`.
     start_x, start_y : ndarray, shape (m,)
-        In the used part of the stamp.
     darkest : ndarray, shape (m,)
         Light under the window that may be rounding alone.
 
@@ -161,7 +160,7 @@ def settle(
     active = np.arange(x.size)
     part, at_x, at_y = small, start_x, start_y
     for count in range(MAX_STEPS):
-        moments = _moments(part, basis, window, at_x, at_y)
+        moments = _moments(part, basis, window, at_x, at_y, first=count == 0)
         step_x, step_y, newton = _step(moments, window, first=count == 0)
         size = np.maximum(np.abs(step_x), np.abs(step_y))
         # A step beyond the window's own size means that the light lies elsewhere.
@@ -169,7 +168,7 @@ def settle(
         at_y = at_y + np.clip(step_y, -2 * window, 2 * window)
         inside = np.maximum(np.abs(at_x - half), np.abs(at_y - half)) < reach
         inside &= moments[0] > darkest[active]
-        done = inside & (size < np.where(newton, LAST_STEP_PX, TOLERANCE_PX))
+        done = inside & (size < np.where(newton, LAST_STEP_PX, TOLERANCE_PX)) & (count > 0)
         found = active[done]
         settled[found] = True
         x[found], y[found], kept[:, found] = at_x[done], at_y[done], moments[:, done]
