@@ -208,7 +208,7 @@ def test_assumed_values_show_their_origin(page_of):
     text = Outline(page_of("full")).text
     assert "obstruction 0 assumed (default)" in text
     assert "outer scale 10 to 50 m assumed (default)" in text
-    assert "pixel scale 0.61234 arcsec header pixel size / focal length" in text
+    assert "pixel scale 0.61234 arcsec/px header pixel size / focal length" in text
 
 
 def test_lost_frames_and_warnings_are_listed(page_of):

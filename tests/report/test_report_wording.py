@@ -103,7 +103,7 @@ def test_setting_has_no_trailing_zeros() -> None:
     ("key", "value", "text"),
     [
         ("aperture_m", 0.2, "0.2 m"),
-        ("pixel_scale_arcsec", 0.612345, "0.612345 arcsec"),
+        ("pixel_scale_arcsec", 0.612345, "0.612345 arcsec/px"),
         ("outer_scale_m", [10.0, 50.0], "10 to 50 m"),
         ("worm_period_s", [480.0, 240.0], "480, 240 s"),
         ("wind_m_s", [2.0, 30.0], "2 to 30 m/s"),

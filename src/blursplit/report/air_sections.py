@@ -13,6 +13,8 @@ from blursplit.report.tables import thinned_table
 from blursplit.report.wording import estimate_text, number
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from blursplit.result import Result
     from blursplit.series import Series
 
@@ -37,7 +39,12 @@ def pairs_section(_result: Result, series: Series) -> Section | None:
             columns[f"rms {part} [arcsec]"] = y
     caption = (
         f"Differential motion of {separation.size} pairs, noise removed. Filled: along the line "
-        "that joins the pair; open: across it. The bands hold the fitted air with 68 %."
+        "that joins the pair; open: across it. "
+        + (
+            "The bands hold the fitted air with 68 %."
+            if "pair_model_separation_arcsec" in arrays
+            else "No air was fitted to these data."
+        )
     )
     return Section(
         "pairs",
@@ -88,7 +95,8 @@ def otf_section(result: Result, series: Series) -> Section | None:
                 "otf",
                 "Transfer function of the registered star",
                 "Contrast left at each baseline across the pupil: points measured, dashed line "
-                "and band the fitted model with 68 %.",
+                "and band the fitted model with 68 %. Nothing passes beyond the aperture (dotted); "
+                "points stop where noise or the pixels end what can be told.",
                 table,
             )
         ],
@@ -110,7 +118,8 @@ def exposure_section(result: Result, series: Series) -> Section | None:
                 draw.draw_exposure(series, result.fwhm.blur_time_s),
                 "exposure",
                 "FWHM against exposure time",
-                "The dashed line marks the exposure for which the budget holds.",
+                "The dashed line marks the exposure for which the budget holds. The points carry "
+                "no intervals; neighbouring ones share their frames.",
                 thinned_table(
                     {
                         "exposure [s]": arrays["exposure_grid_s"],
@@ -121,6 +130,13 @@ def exposure_section(result: Result, series: Series) -> Section | None:
             )
         ],
     )
+
+
+def _mean(values: NDArray[np.float64]) -> str:
+    """Return a mean with its standard error from the scatter, frames taken as independent."""
+    count = max(int(np.isfinite(values).sum()), 1)
+    error = float(np.nanstd(values)) / count**0.5
+    return f"{float(np.nanmean(values)):.3f} ± {error:.3f}".replace("-", "−")
 
 
 def shape_section(_result: Result, series: Series) -> Section | None:
@@ -141,9 +157,9 @@ def shape_section(_result: Result, series: Series) -> Section | None:
                 draw.draw_shape(series),
                 "shape",
                 "Shared elongation, one point a frame",
-                f"Mean e1 {number(float(np.nanmean(e1)))}, scatter {number(float(np.nanstd(e1)))}; "
-                f"mean e2 {number(float(np.nanmean(e2)))}, scatter {number(float(np.nanstd(e2)))}, "
-                "all without unit.",
+                f"Mean e1 {_mean(e1)}, scatter {number(float(np.nanstd(e1)), 2)}; "
+                f"mean e2 {_mean(e2)}, scatter {number(float(np.nanstd(e2)), 2)}, "
+                "all without unit; errors of the means from the scatter. The cross marks the mean.",
                 thinned_table({"e1": e1, "e2": e2}, "Shared elongation by frame."),
             )
         ],

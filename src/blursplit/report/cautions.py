@@ -23,7 +23,7 @@ _CAUTIONS: dict[str, str] = {
         "Lifting: take tube and weights off in the order the maker gives, with a second person "
         "or a hoist; an unbalanced axis swings when its clutch opens."
     ),
-    r"motor|drive|encoder|controller|mains|cable|power|fan|electri|pump|supply|guid": (
+    r"motor|drive|encoder|controller|mains|cable|power|\bfans?\b|electri|pump|supply": (
         "Electricity: switch off and unplug before touching motors, fans, cables or housings; "
         "work on mains wiring belongs to a licensed electrician."
     ),

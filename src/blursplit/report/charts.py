@@ -104,7 +104,7 @@ def _times(result: Result, series: Series, axis: str) -> dict[str, Any] | None:
     curves: list[tuple[str, Any, str, list[int]]] = [
         ("shared motion", common, "quiet", []),
         ("structure", series.arrays.get(f"structure_{axis}_arcsec"), "structure", []),
-        ("tracking", series.arrays.get(f"tracking_{axis}_arcsec"), "tracking", []),
+        ("tracking", series.arrays.get(f"tracking_{axis}_arcsec"), "tracking", [6, 3]),
     ]
     return {
         "id": f"motion-{axis}",

@@ -19,6 +19,19 @@ if TYPE_CHECKING:
 __all__ = ["ellipses_section", "motion_section", "periodic_section", "spectrum_section"]
 
 
+def _spectrum_caption(result: Result, series: Series) -> str:
+    """Name the curves that are drawn, and no other."""
+    parts = [("", "Solid: shared by all stars, with its 68 % band.")]
+    parts += [
+        ("air", "Long dashes and band: the part of it that the air explains."),
+        ("differential", "Short dashes: one star against the others."),
+        ("noise", "Dots: noise."),
+    ]
+    drawn = [text for name, text in parts if not name or f"{name}_psd_arcsec2_hz" in series.arrays]
+    drawn.append("Numbers mark the lines of the table." if result.lines else "No line was found.")
+    return " ".join(drawn)
+
+
 def spectrum_section(result: Result, series: Series) -> Section | None:
     """Return spectrum and coherence; None for runs too short to have them."""
     arrays = series.arrays
@@ -37,9 +50,7 @@ def spectrum_section(result: Result, series: Series) -> Section | None:
             draw.draw_spectrum(series, result.lines),
             "spectrum",
             "Spectrum of the motion",
-            "Solid: shared by all stars, with its 68 % band. Long dashes and band: the part of it "
-            "that the air explains. Short dashes: one star against the others. Dots: noise. "
-            "Numbers mark the lines of the table.",
+            _spectrum_caption(result, series),
             thinned_table(
                 {
                     "frequency [Hz]": frequency[inside],
@@ -79,6 +90,14 @@ def spectrum_section(result: Result, series: Series) -> Section | None:
     )
 
 
+def _motion_caption(result: Result, series: Series, axis: str) -> str:
+    """Name the curves that are drawn, and no other."""
+    terms = [n for n in ("tracking", "structure") if f"{n}_{axis}_arcsec" in series.arrays]
+    with_terms = f", with the estimated {' and '.join(terms)}" if terms else ""
+    events = "Shaded: events." if result.events else "No event stood out."
+    return f"Shared motion of all stars{with_terms}. {events}"
+
+
 def motion_section(result: Result, series: Series) -> Section | None:
     """Return the shared motion over time; None without any."""
     arrays = series.arrays
@@ -100,8 +119,7 @@ def motion_section(result: Result, series: Series) -> Section | None:
                 draw.draw_motion(series, "x" if axis == "x" else "y", result.events),
                 f"motion-{axis}",
                 f"Shared motion along {axis}",
-                "Shared motion of all stars with the estimated tracking and structure. "
-                + ("Shaded: events." if result.events else "No event stood out."),
+                _motion_caption(result, series, axis),
                 table,
             )
         )
@@ -119,7 +137,13 @@ def motion_section(result: Result, series: Series) -> Section | None:
 
 def ellipses_section(result: Result, _series: Series) -> Section | None:
     """Return the ellipses of motion by cause; None if no cause has one."""
+    if not set(draw.half_axes(result)) - {"atmosphere"}:
+        return None
     rows = []
+    air = result.atmosphere.motion_rms_arcsec
+    if air is not None and air.value is not None:
+        text = estimate_text(air, "arcsec")
+        rows.append(["atmosphere", text, text, "taken as round", "taken as round"])
     for name in ("tracking", "structure", "unassigned"):
         part = getattr(result, name)
         if part.rms_major_arcsec is not None and part.rms_major_arcsec.value is not None:
@@ -132,8 +156,6 @@ def ellipses_section(result: Result, _series: Series) -> Section | None:
                     estimate_text(part.position_angle_deg, "deg"),
                 ]
             )
-    if not rows:
-        return None
     north = draw.north_in_image(result)
     where = (
         "North and east are drawn."
@@ -157,7 +179,8 @@ def ellipses_section(result: Result, _series: Series) -> Section | None:
                 "ellipses",
                 "Ellipses of motion by cause",
                 "Half-axes are the motion's rms over the blur time; x points right, y up. A "
-                "smaller axis that is only a limit is drawn as zero.",
+                "smaller axis that is only a limit is drawn as zero; nearly round motion whose "
+                "direction is open is drawn as a circle.",
                 table,
             )
         ],

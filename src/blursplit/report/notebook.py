@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from blursplit.report.figures.budget import own_widths
+from blursplit.report.limits import as_limit, is_limited, own_widths, shown_shares
 from blursplit.report.shell import render_template
 from blursplit.report.summary import summarize
 from blursplit.result import CONTRIBUTIONS
@@ -82,12 +82,16 @@ def budget_table(result: Result) -> QTable:
 
     widths = own_widths(result)
     parts: list[Any] = [getattr(result, name) for name in CONTRIBUTIONS]
-    shares = [result.verdict.shares.get(name) for name in CONTRIBUTIONS]
+    saved = [
+        as_limit(part.saved_arcsec) if is_limited(result, name) else part.saved_arcsec
+        for name, part in zip(CONTRIBUTIONS, parts, strict=True)
+    ]
+    shares = shown_shares(result).values()
     columns = {
         "contribution": list(CONTRIBUTIONS),
         **_columns(shares, "share", u.dimensionless_unscaled),
         **_columns([widths[name] for name in CONTRIBUTIONS], "fwhm", u.arcsec),
-        **_columns([part.saved_arcsec for part in parts], "saved", u.arcsec),
+        **_columns(saved, "saved", u.arcsec),
     }
     return QTable(columns)
 

@@ -58,7 +58,9 @@
           ctx.setLineDash([3, 4]);
           ctx.font = 12 * devicePixelRatio + "px sans-serif";
           ctx.textAlign = "center";
-          for (const mark of chart.marks) {
+          // labels that would touch are written as one, between their marks
+          const groups = [];
+          for (const mark of [...chart.marks].sort((a, b) => a.x - b.x)) {
             const { min, max } = u.scales.x;
             if (mark.x < min || mark.x > max) continue;
             const x = Math.round(u.valToPos(mark.x, "x", true));
@@ -66,7 +68,15 @@
             ctx.moveTo(x, bbox.top);
             ctx.lineTo(x, bbox.top + bbox.height);
             ctx.stroke();
-            ctx.fillText(mark.label.split(":")[0], x, bbox.top - 5 * devicePixelRatio);
+            const last = groups[groups.length - 1];
+            const place = { x, text: mark.label.split(":")[0] };
+            if (last && x - last[last.length - 1].x < 18 * devicePixelRatio) last.push(place);
+            else groups.push([place]);
+          }
+          for (const group of groups) {
+            const middle = group.reduce((sum, { x }) => sum + x, 0) / group.length;
+            const text = group.map(({ text }) => text).join(", ");
+            ctx.fillText(text, middle, bbox.top - 5 * devicePixelRatio);
           }
           ctx.restore();
         },

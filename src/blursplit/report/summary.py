@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from blursplit.report.cautions import cautions_for
+from blursplit.report.limits import NONE_FOUND, as_limit, is_limited, own_widths, shown_shares
+from blursplit.report.line_rows import line_row
 from blursplit.report.palette import CAUSE_NAMES
 from blursplit.report.wording import (
     UNKNOWN,
@@ -13,13 +15,14 @@ from blursplit.report.wording import (
     label_of_key,
     number,
     plain,
+    probability,
     setting,
     setup_text,
 )
 from blursplit.result import CONTRIBUTIONS
 
 if TYPE_CHECKING:
-    from blursplit.result import Estimate, Line, Result
+    from blursplit.result import Estimate, Result
 
 __all__ = ["summarize"]
 
@@ -57,7 +60,7 @@ def _certainty(result: Result) -> dict[str, str | None]:
     verdict = result.verdict
     if verdict.probability is None:
         return {"probability": None, "undecided": None}
-    percent = f"{100 * verdict.probability:.0f} %"
+    percent = probability(verdict.probability)
     if verdict.dominant != "undecided":
         return {"probability": f"probability {percent}", "undecided": None}
     return {
@@ -84,21 +87,23 @@ def _widths(result: Result) -> list[dict[str, str]]:
 
 
 def _basis(name: str, result: Result) -> str:
-    """Return how a contribution is known: measured, inferred, limit or unknown."""
-    if name == "atmosphere":
-        main = result.atmosphere.fwhm_arcsec
-        return "unknown" if main is None else "limit" if main.is_limit else "inferred"
-    if name == "instrument":
-        main = result.instrument.fwhm_arcsec
-        return "unknown" if main is None else "limit" if main.is_limit else "inferred"
-    main = getattr(result, name).rms_major_arcsec
-    return "unknown" if main is None else "limit" if main.is_limit else "measured"
+    """Return how a contribution is known: measured, inferred, limit or unknown.
+
+    Whatever takes part in the split is inferred: it rests on the model of air and optics. Motion
+    that is read off the frames without a split, as in long subframes, is measured.
+    """
+    part: Any = getattr(result, name)
+    air_or_optics = name in {"atmosphere", "instrument"}
+    if (part.fwhm_arcsec if air_or_optics else part.rms_major_arcsec) is None:
+        return "unknown"
+    if is_limited(result, name):
+        return "limit"
+    split = air_or_optics or result.verdict.shares.get(name) is not None
+    return "inferred" if split else "measured"
 
 
 def _budget(result: Result) -> list[dict[str, Any]]:
-    from blursplit.report.figures.budget import own_widths
-
-    widths = own_widths(result)
+    widths, shares = own_widths(result), shown_shares(result)
     rows = []
     for name in CONTRIBUTIONS:
         part: Any = getattr(result, name)
@@ -109,56 +114,25 @@ def _budget(result: Result) -> list[dict[str, Any]]:
             motion = estimate_text(result.atmosphere.motion_rms_arcsec, "arcsec")
         elif part.rms_major_arcsec is not None:
             motion = estimate_text(part.rms_major_arcsec, "arcsec")
-            if part.rms_minor_arcsec is not None:
+            if part.rms_minor_arcsec is not None and not is_limited(result, name):
                 motion += " × " + estimate_text(part.rms_minor_arcsec, "arcsec")
+        share = estimate_cells(shares[name], "%", 100.0)
+        if shares[name] is None and result.verdict.shares.get(name) is not None:
+            share["value"] = NONE_FOUND
+        saved = as_limit(part.saved_arcsec) if is_limited(result, name) else part.saved_arcsec
         rows.append(
             {
                 "name": name,
                 "label": CAUSE_NAMES[name],
                 "width": estimate_cells(widths[name], "arcsec"),
                 "motion": motion,
-                "saved": estimate_cells(part.saved_arcsec, "arcsec"),
-                "share": estimate_cells(result.verdict.shares.get(name), "%", 100.0),
+                "saved": estimate_cells(saved, "arcsec"),
+                "share": share,
                 "basis": _basis(name, result),
                 "finding": plain(result.verdict.findings.get(name, "")),
             }
         )
     return rows
-
-
-def _line_row(index: int, line: Line) -> dict[str, str]:
-    rms = (
-        estimate_text(line.rms_arcsec, "arcsec")
-        if line.rms_arcsec is not None
-        else estimate_text(line.rms_px, "px")
-    )
-    aliases = ", ".join(
-        f"{number(f, 4)} Hz" + (f" ({100 * odds:.0f} %)" if odds is not None else "")
-        for f, odds in zip(
-            line.alias_candidates_hz,
-            [*line.alias_odds, *[None] * len(line.alias_candidates_hz)],
-            strict=False,
-        )
-    )
-    causes = ", ".join(
-        f"{plain(cause)} ({100 * odds:.0f} %)"
-        for cause, odds in sorted(line.cause_odds.items(), key=lambda item: -item[1])
-    )
-    return {
-        "number": str(index),
-        "frequency": estimate_text(line.frequency_hz, "Hz"),
-        "rms": rms,
-        "direction": estimate_text(line.angle_deg, "deg"),
-        "damping": estimate_text(line.damping_ratio, "%", 100.0)
-        if line.damping_ratio is not None
-        else ("steady" if line.kind == "steady" else UNKNOWN),
-        "chance": f"{number(line.false_alarm_probability, 2)}",
-        "shared": UNKNOWN
-        if line.shared_probability is None
-        else f"{100 * line.shared_probability:.0f} %",
-        "aliases": aliases or "none",
-        "cause": causes or plain(line.cause),
-    }
 
 
 def _facts(result: Result) -> list[str]:
@@ -189,11 +163,11 @@ def _atmosphere(result: Result) -> list[tuple[str, str]]:
         ("Fried's r₀ at 500 nm and zenith", estimate_text(air.r0_500nm_zenith_m, "m")),
         (
             "Lower bound of the seeing, from pairs of stars",
-            estimate_text(air.lower_seeing_arcsec, "arcsec"),
+            _bound(air.lower_seeing_arcsec, "low95", "at least"),
         ),
         (
             "Upper bound of the seeing, from the registered star",
-            estimate_text(air.upper_seeing_arcsec, "arcsec"),
+            _bound(air.upper_seeing_arcsec, "high95", "at most"),
         ),
         ("Air that no pair can see", estimate_text(air.unseen_by_pairs_share, "%", 100.0)),
         ("Wind that moves the turbulence", estimate_text(air.wind_m_s, "m/s")),
@@ -201,6 +175,13 @@ def _atmosphere(result: Result) -> list[tuple[str, str]]:
     if air.unseen_below_m is not None:
         rows.append(("Pairs see nothing below about", f"{number(air.unseen_below_m, 2)} m"))
     return rows
+
+
+def _bound(estimate: Estimate | None, end: str, word: str) -> str:
+    """Return a bound with the end of its 95 % interval that the sentences quote."""
+    outer = None if estimate is None else getattr(estimate, end)
+    text = estimate_text(estimate, "arcsec")
+    return text if outer is None else f"{text}; {word} {outer:.2f} arcsec at 95 %"
 
 
 def summarize(result: Result) -> dict[str, Any]:
@@ -239,7 +220,7 @@ def summarize(result: Result) -> dict[str, Any]:
         "has_budget": any(_basis(name, result) != "unknown" for name in CONTRIBUTIONS),
         "atmosphere": _atmosphere(result),
         "evidence": [plain(text) for text in result.atmosphere.evidence],
-        "lines": [_line_row(k, line) for k, line in enumerate(result.lines, start=1)],
+        "lines": [line_row(k, line) for k, line in enumerate(result.lines, start=1)],
         "periodic": [
             {
                 "name": plain(term.name),
@@ -308,13 +289,26 @@ def _quality(result: Result) -> list[tuple[str, str]]:
 
 def _motion_rows(result: Result) -> list[tuple[str, str]]:
     motion = result.motion
-    rows = (
-        ("Shared motion along x, rms a frame", motion.common_rms_x_px, "px"),
-        ("Shared motion along y, rms a frame", motion.common_rms_y_px, "px"),
-        ("Pair motion along x, rms a frame", motion.pair_rms_x_px, "px"),
-        ("Pair motion along y, rms a frame", motion.pair_rms_y_px, "px"),
-        ("Shared motion along x, rms a frame", motion.common_rms_x_arcsec, "arcsec"),
-        ("Shared motion along y, rms a frame", motion.common_rms_y_arcsec, "arcsec"),
-        ("Rotation at the field's edge, rms a frame", motion.rotation_rms_arcsec, "arcsec"),
-    )
-    return [(label, f"{number(value)} {unit}") for label, value, unit in rows if value is not None]
+    entry = result.setup.get("pixel_scale_arcsec")
+    scale = entry.value if entry is not None and isinstance(entry.value, (int, float)) else None
+    rows = []
+    for label, in_px, in_arcsec in (
+        ("Shared motion along x, rms", motion.common_rms_x_px, motion.common_rms_x_arcsec),
+        ("Shared motion along y, rms", motion.common_rms_y_px, motion.common_rms_y_arcsec),
+        ("Motion of one star against another along x, rms", motion.pair_rms_x_px, None),
+        ("Motion of one star against another along y, rms", motion.pair_rms_y_px, None),
+    ):
+        if in_arcsec is None and in_px is not None and scale is not None:
+            in_arcsec = in_px * scale  # noqa: PLW2901 - the same quantity in the other unit
+        texts = [
+            f"{number(value)} {unit}"
+            for value, unit in ((in_arcsec, "arcsec"), (in_px, "px"))
+            if value is not None
+        ]
+        if texts:
+            rows.append((label, texts[0] + (f" ({texts[1]})" if texts[1:] else "")))
+    if motion.rotation_rms_arcsec is not None:
+        rows.append(
+            ("Rotation of the field, angle, rms", f"{number(motion.rotation_rms_arcsec)} arcsec")
+        )
+    return rows

@@ -26,6 +26,10 @@ class Table(TypedDict):
     rows: list[list[str]]
 
 
+def _counts(values: ArrayLike) -> bool:
+    return np.issubdtype(np.asarray(values).dtype, np.integer)
+
+
 def thinned_table(
     columns: Mapping[str, ArrayLike | None], caption: str, *, logarithmic: bool = False
 ) -> Table:
@@ -43,6 +47,7 @@ def thinned_table(
     -----
     Where rows are left out, the caption says so and names the file that has them all.
     """
+    whole = {head for head, v in columns.items() if v is not None and _counts(v)}
     kept = {head: np.asarray(v, dtype=float) for head, v in columns.items() if v is not None}
     size = min((values.size for values in kept.values()), default=0)
     index: Any = np.arange(size)
@@ -53,5 +58,11 @@ def thinned_table(
             index = np.linspace(0, size - 1, MOST_ROWS)
         index = np.unique(np.round(index).astype(int))
         caption += f" {index.size} of {size} rows; the result folder holds all of them."
-    rows = [[number(float(values[k]), 4) for values in kept.values()] for k in index]
+    rows = [
+        [
+            str(int(values[k])) if head in whole else number(float(values[k]), 4)
+            for head, values in kept.items()
+        ]
+        for k in index
+    ]
     return {"caption": caption, "columns": list(kept), "rows": rows}

@@ -79,13 +79,20 @@ def print_summary(result: Result, console: Console) -> None:
         budget.add_row(*map(Text, cells))
     console.print(budget)
     _print_lines(summary["lines"], console)
+    if not all(row["share"]["range68"] or row["basis"] == "limit" for row in summary["budget"]):
+        # Without a split the findings and the bare motion are all there is: they must be seen.
+        for row in summary["budget"]:
+            if row["finding"] and not row["share"]["range68"]:
+                say(f"{row['label'].lower()}: {row['finding']}")
+        for label, value in summary["motion"]:
+            say(f"{label} per frame: {value}")
 
     for heading, texts in (
         ("because", summary["reasons"]),
         ("undecided", [summary["undecided"]] if summary["undecided"] else []),
         ("next", summary["next"]),
         ("caution", summary["cautions"]),
-        ("doubt", [text for _, text in summary["warnings"]]),
+        ("note", [text for _, text in summary["warnings"]]),
     ):
         for text in texts:
             say(f"{heading}: {text}")
@@ -100,7 +107,8 @@ def _print_lines(lines: list[dict[str, str]], console: Console) -> None:
     console.print()
     table = _table(console, "line", "frequency", "motion, rms", "cause")
     for line in lines[:MOST_LINES]:
-        table.add_row(*map(Text, (line["number"], line["frequency"], line["rms"], line["cause"])))
+        frequency = f"{line['frequency']} {line['elsewhere']}".rstrip()
+        table.add_row(*map(Text, (line["number"], frequency, line["rms"], line["cause"])))
     console.print(table)
     if len(lines) > MOST_LINES:
         console.print(Text(f"and {len(lines) - MOST_LINES} more lines in the page"))

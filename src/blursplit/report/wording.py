@@ -15,6 +15,7 @@ __all__ = [
     "label_of_key",
     "number",
     "plain",
+    "probability",
     "setting",
     "setup_text",
     "unit_of_key",
@@ -67,7 +68,18 @@ def number(value: float | None, digits: int = 3) -> str:
 
 def setting(value: float | None) -> str:
     """Return a number that was set, not measured: up to four digits, no trailing zeros."""
-    return UNKNOWN if value is None else f"{value:.4g}"
+    if value is None:
+        return UNKNOWN
+    return f"{value:.4g}" if abs(value) < 9999.5 else f"{value:.0f}"  # noqa: PLR2004 - no exponent
+
+
+def probability(value: float | None) -> str:
+    """Return a probability in percent that never claims to be certain: ``> 99 %`` at most."""
+    if value is None:
+        return UNKNOWN
+    if value > 0.99:  # noqa: PLR2004 - beyond it the model is in doubt more than the outcome
+        return "> 99 %"
+    return "< 1 %" if value < 0.01 else f"{100 * value:.0f} %"  # noqa: PLR2004 - likewise
 
 
 def _decimals(estimate: Estimate) -> int:
@@ -162,13 +174,15 @@ def unit_of_key(key: str) -> str:
 
 def label_of_key(key: str) -> str:
     """Return a key as words without its unit: ``focal_length_m`` gives ``focal length``."""
+    if key == "pixel_um":
+        return "pixel size"
     suffix = next((suffix for suffix, _ in _UNITS if key.endswith(suffix)), "")
     return plain(key.removesuffix(suffix).replace("_", " "))
 
 
 def setup_text(key: str, value: Any) -> str:
     """Return a setup value in words with the unit of its key; a pair of numbers is a range."""
-    unit = unit_of_key(key)
+    unit = "arcsec/px" if key == "pixel_scale_arcsec" else unit_of_key(key)
     if value is None:
         return UNKNOWN
     if isinstance(value, bool):

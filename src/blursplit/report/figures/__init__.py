@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from blursplit.report.figures._canvas import axes_for, decimate, figure_of, figure_style, svg_text
 from blursplit.report.figures.budget import draw_shares, draw_widths, own_widths
-from blursplit.report.figures.ellipses import draw_ellipses, north_in_image
+from blursplit.report.figures.ellipses import draw_ellipses, half_axes, north_in_image
 from blursplit.report.figures.evidence import draw_exposure, draw_otf, draw_pairs, draw_shape
 from blursplit.report.figures.motion import draw_motion, draw_periodic, fold
 from blursplit.report.figures.spectra import draw_coherence, draw_spectrum, shared_density
@@ -33,6 +33,7 @@ __all__ = [
     "figure_of",
     "figure_style",
     "fold",
+    "half_axes",
     "north_in_image",
     "own_widths",
     "shared_density",

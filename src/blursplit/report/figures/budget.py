@@ -5,7 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from blursplit.report.figures._canvas import axes_for, figure_of
+from blursplit.report.limits import NONE_FOUND, own_widths, shown_shares
 from blursplit.report.palette import CAUSE_NAMES, CAUSE_STYLES, colour
+from blursplit.report.wording import UNKNOWN
 from blursplit.result import CONTRIBUTIONS
 
 if TYPE_CHECKING:
@@ -19,26 +21,19 @@ if TYPE_CHECKING:
 __all__ = ["draw_shares", "draw_widths", "own_widths"]
 
 
-def own_widths(result: Result) -> dict[str, Estimate | None]:
-    """Return each contribution's own width [arcsec], Gaussian-equivalent for motions."""
-    return {
-        "atmosphere": result.atmosphere.fwhm_arcsec,
-        "tracking": result.tracking.gaussian_equivalent_fwhm_arcsec,
-        "structure": result.structure.gaussian_equivalent_fwhm_arcsec,
-        "unassigned": result.unassigned.gaussian_equivalent_fwhm_arcsec,
-        "instrument": result.instrument.fwhm_arcsec,
-    }
-
-
 def _draw_ranges(
-    ax: Axes, estimates: Mapping[str, Estimate | None], scale: float, label: str
+    ax: Axes,
+    estimates: Mapping[str, Estimate | None],
+    scale: float,
+    label: str,
+    absent: Mapping[str, str],
 ) -> None:
     rows = list(CONTRIBUTIONS)
     for row, name in enumerate(rows):
         estimate = estimates.get(name)
         hue, marker = colour(name), CAUSE_STYLES[name].marker
         if estimate is None:
-            ax.text(0.0, row, " not known", va="center", color=colour("muted"))
+            ax.text(0.0, row, f" {absent[name]}", va="center", color=colour("muted"))
             continue
         if estimate.value is None:
             if estimate.high is not None:
@@ -87,13 +82,18 @@ def draw_widths(result: Result, ax: Axes | None = None) -> Figure:
             va="bottom",
             fontsize=9,
         )
-    _draw_ranges(ax, own_widths(result), 1.0, "width on its own, FWHM [arcsec]")
+    unknown: dict[str, str] = dict.fromkeys(CONTRIBUTIONS, UNKNOWN)
+    _draw_ranges(ax, own_widths(result), 1.0, "width on its own, FWHM [arcsec]", unknown)
     return figure_of(ax)
 
 
 def draw_shares(result: Result, ax: Axes | None = None) -> Figure:
     """Draw each contribution's share of the recorded width [%], with its intervals."""
     ax = axes_for(ax, height_in=2.4)
-    _draw_ranges(ax, result.verdict.shares, 100.0, "share of the recorded width [%]")
+    shares = result.verdict.shares
+    absent: dict[str, str] = {
+        name: NONE_FOUND if shares.get(name) else UNKNOWN for name in CONTRIBUTIONS
+    }
+    _draw_ranges(ax, shown_shares(result), 100.0, "share of the recorded width [%]", absent)
     ax.set_xlim(left=0.0, right=max(100.0, ax.get_xlim()[1]))
     return figure_of(ax)

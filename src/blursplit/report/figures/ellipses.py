@@ -17,10 +17,12 @@ if TYPE_CHECKING:
 
     from blursplit.result import Result
 
-__all__ = ["draw_ellipses", "north_in_image"]
+__all__ = ["draw_ellipses", "half_axes", "north_in_image"]
 
 # An axial disagreement under this is taken as agreement between direction and position angle.
 AGREEMENT_DEG = 2.0
+# Above this ratio of the axes a circle misses neither of them by more than a tenth.
+NEARLY_ROUND = 0.8
 
 
 def north_in_image(result: Result) -> tuple[float, float] | None:
@@ -67,7 +69,11 @@ def outline(
     return u * math.cos(turn) - v * math.sin(turn), u * math.sin(turn) + v * math.cos(turn)
 
 
-def _half_axes(result: Result) -> dict[str, tuple[float, float, float]]:
+def half_axes(result: Result) -> dict[str, tuple[float, float, float]]:
+    """Return larger and smaller half-axis [arcsec] and direction [deg] of each drawn ellipse.
+
+    Motion that is nearly round has no direction of its own and is given as a circle.
+    """
     found = {}
     air = result.atmosphere.motion_rms_arcsec
     if air is not None and air.value is not None:
@@ -75,10 +81,14 @@ def _half_axes(result: Result) -> dict[str, tuple[float, float, float]]:
     for name in ("tracking", "structure", "unassigned"):
         part = getattr(result, name)
         major, minor, angle = part.rms_major_arcsec, part.rms_minor_arcsec, part.angle_deg
-        if major is None or major.value is None or angle is None or angle.value is None:
+        if major is None or major.value is None:
             continue
         small = 0.0 if minor is None or minor.value is None else minor.value
-        found[name] = (major.value, small, angle.value)
+        if angle is not None and angle.value is not None:
+            found[name] = (major.value, small, angle.value)
+        elif small > NEARLY_ROUND * major.value:
+            radius = math.hypot(major.value, small) / math.sqrt(2.0)
+            found[name] = (radius, radius, 0.0)
     return found
 
 
@@ -86,15 +96,15 @@ def draw_ellipses(result: Result, ax: Axes | None = None) -> Figure:
     """Draw motion rms over the blur time as one ellipse a cause, x to the right and y up.
 
     A smaller axis that is only a limit is drawn as zero, so that the ellipse is a line; a cause
-    without a direction is not drawn.
+    without a direction is drawn as a circle if it is nearly round, else not at all.
     """
     ax = axes_for(ax, 3.7, 3.6)
-    half_axes = _half_axes(result)
-    for name, (major, minor, angle_deg) in half_axes.items():
+    drawn = half_axes(result)
+    for name, (major, minor, angle_deg) in drawn.items():
         style = CAUSE_STYLES[name]
         x, y = outline(major, minor, angle_deg)
         ax.plot(x, y, color=colour(name), ls=style.dash, lw=2.0, label=CAUSE_NAMES[name])
-    reach = 1.4 * max((major for major, _, _ in half_axes.values()), default=1.0)
+    reach = 1.4 * max((major for major, _, _ in drawn.values()), default=1.0)
     directions = north_in_image(result)
     if directions is not None:
         _draw_compass(ax, directions, reach)
@@ -105,7 +115,7 @@ def draw_ellipses(result: Result, ax: Axes | None = None) -> Figure:
         xlabel="x, rms [arcsec]",
         ylabel="y, rms [arcsec]",
     )
-    if half_axes:
+    if drawn:
         figure_of(ax).legend(loc="outside upper center", ncols=2, handlelength=2.4)
     return figure_of(ax)
 

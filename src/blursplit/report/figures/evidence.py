@@ -76,10 +76,16 @@ def draw_otf(series: Series, aperture_m: float | None = None, ax: Axes | None = 
     if "otf_model_low" in arrays and "otf_model_high" in arrays:
         low, high = arrays["otf_model_low"], arrays["otf_model_high"]
         ax.fill_between(
-            baseline, low, high, color=colour("atmosphere"), alpha=0.25, lw=0, label="model, 68 %"
+            baseline, low, high, color=colour("atmosphere"), alpha=0.25, lw=0, label="its 68 % band"
         )
     if "otf_model" in arrays:
-        ax.plot(baseline, arrays["otf_model"], color=colour("atmosphere"), ls=(0, (6, 2)))
+        ax.plot(
+            baseline,
+            arrays["otf_model"],
+            color=colour("atmosphere"),
+            ls=(0, (6, 2)),
+            label="fitted model",
+        )
     if "otf_measured" in arrays:
         ax.plot(
             baseline, arrays["otf_measured"], ".", color=colour("recorded"), ms=5, label="measured"

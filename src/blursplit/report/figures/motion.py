@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from blursplit.report.figures._canvas import axes_for, decimate, figure_of
-from blursplit.report.palette import colour
+from blursplit.report.palette import CAUSE_STYLES, colour
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -32,16 +32,16 @@ def draw_motion(
     """Draw the shared motion along one axis over time with the estimated terms; events shaded."""
     ax = axes_for(ax, height_in=2.5)
     time_s = series.arrays["time_s"]
-    for name, label, hue, width, order in (
-        ("common", "shared motion", colour("quiet"), 0.7, 2.0),
-        ("structure", "structure", colour("structure"), 0.9, 3.0),
-        ("tracking", "tracking", colour("tracking"), 2.0, 4.0),
+    for name, label, hue, dash, width, order in (
+        ("common", "shared motion", colour("quiet"), "-", 0.7, 2.0),
+        ("structure", "structure", colour("structure"), "-", 0.9, 3.0),
+        ("tracking", "tracking", colour("tracking"), CAUSE_STYLES["tracking"].dash, 2.0, 4.0),
     ):
         values = series.arrays.get(f"{name}_{axis}_arcsec")
         if values is None:
             continue
         x, y = decimate(time_s, values)
-        ax.plot(x, y, color=hue, lw=width, label=label, zorder=order)
+        ax.plot(x, y, color=hue, ls=dash, lw=width, label=label, zorder=order)
     for event in events:
         ax.axvspan(
             event.start_s,

@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 __all__ = ["draw_coherence", "draw_spectrum", "shared_density"]
 
 MOST_MARKS = 8
+# Labels of marks nearer than this in log10 of the frequency (a factor of 1.2) would touch.
+TOUCHING = 0.08
 
 
 def shared_density(series: Series) -> NDArray[np.float64] | None:
@@ -56,15 +58,42 @@ def strongest(lines: Sequence[Line], count: int = MOST_MARKS) -> list[tuple[int,
     return sorted(numbered, key=lambda entry: -strength(entry[1]))[:count]
 
 
+def mark_labels(
+    places: Sequence[tuple[float, str]], nearest: float = TOUCHING
+) -> list[tuple[float, str]]:
+    """Join the labels of marks that would touch each other: places and labels, in order.
+
+    Parameters
+    ----------
+    places : sequence of (float, str)
+        Logarithm (base 10) of the frequency, and the label.
+    nearest : float
+        Distance in the logarithm within which labels are joined, at the middle of their places.
+    """
+    joined: list[list[tuple[float, str]]] = []
+    for place in sorted(places):
+        if joined and place[0] - joined[-1][-1][0] < nearest:
+            joined[-1].append(place)
+        else:
+            joined.append([place])
+    return [
+        (float(np.mean([x for x, _ in group])), ", ".join(label for _, label in group))
+        for group in joined
+    ]
+
+
 def _mark_lines(ax: Axes, lines: Sequence[Line]) -> None:
+    places = []
     for index, line in strongest(lines):
         frequency = line.frequency_hz.value
         if frequency is None or frequency <= 0:
             continue
         ax.axvline(frequency, color=colour("muted"), lw=0.8, ls=":")
+        places.append((float(np.log10(frequency)), str(index)))
+    for x, label in mark_labels(places):
         ax.annotate(
-            str(index),
-            (frequency, 1.0),
+            label,
+            (10.0**x, 1.0),
             xycoords=("data", "axes fraction"),
             xytext=(0, 2),
             textcoords="offset points",
