@@ -33,6 +33,9 @@ SETUP_NOTES = {
     "focal_length_m": "with the pixel size it gives the pixel scale",
     "instrument_fwhm_arcsec": "Gaussian-equivalent width of optics and focus alone, "
     "without diffraction and pixel",
+    "focus_position": "of this run, in any unit; needed beside `--focus-run` where the headers "
+    "carry none",
+    "focus_step_um": "how far one unit of the focus position moves the focus against the detector",
     "pixel_um": "as read out, binning included",
     "pixel_scale_arcsec": "angle of a pixel; outranks pixel size over focal length",
     "frame_interval_s": "start to start; needed where the files carry no times",

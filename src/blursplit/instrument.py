@@ -42,6 +42,8 @@ class Telescope(_Section):
     obstruction: Annotated[float, Field(ge=0, lt=0.95)] | None = None
     focal_length_m: Positive | None = None
     instrument_fwhm_arcsec: Positive | None = None
+    focus_position: Finite | None = None
+    focus_step_um: Positive | None = None
 
 
 class Camera(_Section):

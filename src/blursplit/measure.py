@@ -18,8 +18,9 @@ from blursplit.result import Result, SequenceInfo, SetupEntry, Warning_
 from blursplit.series import Series
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
+    from blursplit.budget.focus_runs import FocusSeries
     from blursplit.frames.calibration import Calibration
     from blursplit.instrument import Origin
     from blursplit.stars.tracks import StarTracks
@@ -57,6 +58,7 @@ def measure(
     blur_time_s: float | None = None,
     centroid: str = "windowed",
     calibration: Calibration | None = None,
+    focus_runs: Iterable[Path | str] = (),
     command: str = "",
     seed: int = SEED,
     progress: Callable[[int, int], None] | None = None,
@@ -77,6 +79,9 @@ def measure(
         How star positions are measured.
     calibration : Calibration, optional
         Bias, dark and flat.
+    focus_runs : iterable of Path or str
+        Runs of the same telescope at other focus positions, taken within minutes: sequences or
+        result folders, each optionally as PATH@POSITION.
     command : str
         The command line, kept with the result.
     seed : int
@@ -105,15 +110,18 @@ def measure(
     >>> night.result.verdict.statement
     'Too few frames for spectra: the cause of the width is undecided.'
     """
-    source = read_source(
-        list(paths),
-        setup=setup,
-        origins=origins,
-        centroid=centroid,
-        calibration=calibration,
-        progress=progress,
+    known: dict[str, Any] = {
+        "setup": setup,
+        "origins": origins,
+        "centroid": centroid,
+        "calibration": calibration,
+        "progress": progress,
+    }
+    source = read_source(list(paths), **known)
+    others = [read_focus_source(str(run), **known) for run in focus_runs]
+    return measure_tracks(
+        source, blur_time_s=blur_time_s, command=command, seed=seed, focus_runs=others
     )
-    return measure_tracks(source, blur_time_s=blur_time_s, command=command, seed=seed)
 
 
 def read_source(
@@ -148,6 +156,34 @@ def read_source(
     return Source(tracks, sequence.instrument, sequence.name, sequence.n_files, sequence.n_frames)
 
 
+def read_focus_source(
+    text: str,
+    *,
+    setup: Setup | None = None,
+    origins: Mapping[str, Origin] | None = None,
+    **how: Any,
+) -> Source:
+    """Read a run at another focus position, given as PATH or PATH@POSITION.
+
+    The focus position that the setup or an option gives is that of the measured run, and is left
+    out here; what is written behind the path outranks the header.
+    """
+    path, at, number = text.rpartition("@")
+    position = None
+    if at and not Path(text).exists():
+        try:
+            position = float(number)
+        except ValueError:
+            path = text
+    else:
+        path = text
+    setup = setup or Setup()
+    telescope = setup.telescope.model_copy(update={"focus_position": position})
+    origins = {**(origins or {}), "focus_position": "option"}
+    setup = setup.model_copy(update={"telescope": telescope})
+    return read_source([path], setup=setup, origins=origins, **how)
+
+
 def _from_result(folder: Path, setup: Setup, origins: Mapping[str, Origin]) -> Source:
     old = read_result_folder(folder, with_tracks=True)
     if old.tracks is None:
@@ -164,7 +200,12 @@ def _from_result(folder: Path, setup: Setup, origins: Mapping[str, Origin]) -> S
 
 
 def measure_tracks(
-    source: Source, *, blur_time_s: float | None = None, command: str = "", seed: int = SEED
+    source: Source,
+    *,
+    blur_time_s: float | None = None,
+    command: str = "",
+    seed: int = SEED,
+    focus_runs: Sequence[Source] = (),
 ) -> Measurement:
     """Measure star tracks: everything after the pixels.
 
@@ -174,6 +215,8 @@ def measure_tracks(
     blur_time_s : float, optional
     command : str
     seed : int
+    focus_runs : sequence of Source
+        Runs at other focus positions.
 
     Returns
     -------
@@ -188,7 +231,15 @@ def measure_tracks(
     pairs = pair_statistics(
         tracks, reference_x_px=motion.reference_x_px, reference_y_px=motion.reference_y_px
     )
-    account = draw_up(tracks, instrument, facts, motion, pairs, rng=np.random.default_rng(seed))
+    account = draw_up(
+        tracks,
+        instrument,
+        facts,
+        motion,
+        pairs,
+        rng=np.random.default_rng(seed),
+        focus=_focus_series(instrument, facts, focus_runs),
+    )
     setup = {
         key: SetupEntry(value=entry.value, origin=entry.origin, note=entry.note)
         for key, entry in instrument.known.items()
@@ -206,6 +257,27 @@ def measure_tracks(
     scale = None if facts.scale_arcsec is None else facts.scale_arcsec / OVERSAMPLING
     series = Series(account.arrays, account.images, scale)
     return Measurement(result, series, tracks)
+
+
+def _focus_series(
+    instrument: Instrument, facts: Facts, runs: Sequence[Source]
+) -> FocusSeries | None:
+    if not runs or facts.optics is None or facts.scale_arcsec is None:
+        return None
+    from blursplit.budget.focus_runs import FocusSeries, predicted_slope, read_focus_run
+
+    own = instrument.get("focus_position")
+    if own is None:
+        raise InputError(
+            "--focus-run",
+            "the focus position of the measured run is not known",
+            "give it: --set telescope.focus_position=...",
+        )
+    others = tuple(
+        read_focus_run(r.name, r.tracks, r.instrument, facts.optics, facts.scale_arcsec)
+        for r in runs
+    )
+    return FocusSeries(float(own), others, predicted_slope(instrument, facts.optics))
 
 
 def _without_warnings(parts: Mapping[str, Any]) -> dict[str, Any]:

@@ -229,6 +229,7 @@ def instrument_part(split: Split, facts: Facts) -> InstrumentPart:
         dispersion_arcsec=GAUSS * float(np.sqrt(0.5 * np.trace(facts.dispersion)))
         if facts.dispersion_known
         else None,
+        optics_from="star image alone" if facts.known_instrument_arcsec is None else "stated width",
         saved_arcsec=_saved(split, "instrument"),
     )
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.air.focus import equivalent_variance
+from blursplit.air.defocus import equivalent_variance
 from blursplit.budget.focus_runs import ANGLES
 
 if TYPE_CHECKING:
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 
     FloatArray = NDArray[np.float64]
 
-CHI2_95 = 5.99  # two degrees of freedom
 FEWEST = 4
 STEP = 1e-3  # arcsec^2, for a derivative
 
@@ -83,19 +82,25 @@ def find_astigmatism(
     power = (x**2).sum(axis=0)
     slope = (x * (second - second.mean())[:, None]).sum(axis=0) / power
     left = second[:, None] - second.mean() - x * slope
-    freedom = len(runs) - 2
-    noise = (np.abs(left) ** 2).sum(axis=0) / (2.0 * freedom) / power
+    freedom = 2 * (len(runs) - 2)  # real and imaginary parts
+    noise = (np.abs(left) ** 2).sum(axis=0) / freedom / power
     heavy = np.sqrt(freedom / rng.chisquare(freedom, len(power)))
     shift = rng.standard_normal((2, len(power))) * np.sqrt(noise) * heavy
     draws = np.stack([slope.real + shift[0], slope.imag + shift[1]])
-    mean, covariance = np.median(draws, axis=1), np.cov(draws)
-    shown = mean @ np.linalg.solve(covariance + 1e-15 * np.eye(2), mean) > CHI2_95
-    variance = (draws**2).sum(axis=0)
+    variance, typical = (draws**2).sum(axis=0), float(np.median(noise))
+    shown = float(np.median(np.abs(slope) ** 2)) > 2.0 * typical * _f_quantile(freedom)
     if shown:
         # A length that scatters comes out too long, once in the data and once in the draws.
-        variance = np.maximum(variance - 2.0 * float(np.trace(covariance)), 0.0)
+        variance = np.maximum(variance - 4.0 * typical, 0.0)
     return Astigmatism(
         variance_arcsec2=variance,
         angle_deg=np.degrees(np.arctan2(draws[1], draws[0])) / 2.0 % 180.0,
-        is_shown=bool(shown),
+        is_shown=shown,
     )
+
+
+def _f_quantile(freedom: int) -> float:
+    """Return the 95 % point of the F distribution of a vector of two against its noise."""
+    from scipy.stats import f
+
+    return float(f.ppf(0.95, 2, freedom))

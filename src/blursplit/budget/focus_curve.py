@@ -10,13 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.air.focus import (
-    FocusFit,
-    defocus_loss,
-    defocus_sigma_arcsec,
-    equivalent_variance,
-    fit_focus,
-)
+from blursplit.air.defocus import defocus_loss, equivalent_variance
+from blursplit.air.focus import FocusFit, fit_focus
 from blursplit.budget.estimates import axial_estimate, estimate, upper_limit
 from blursplit.budget.focus_astigmatism import Astigmatism, find_astigmatism
 from blursplit.budget.focus_report import FocusCurve, describe_curve
@@ -31,7 +26,6 @@ if TYPE_CHECKING:
     from blursplit.budget.air_table import Optics
     from blursplit.budget.focus_runs import FocusRun
     from blursplit.budget.optics_data import OpticsData
-    from blursplit.instrument import Instrument
 
     FloatArray = NDArray[np.float64]
 
@@ -46,7 +40,7 @@ def focus_curve(
     others: Sequence[FocusRun],
     optics: Optics,
     transfer: OpticsData,
-    instrument: Instrument,
+    predicted: float | None,
     rng: np.random.Generator,
 ) -> FocusCurve:
     """Fit the focus curve and say what follows for the measured run.
@@ -59,13 +53,12 @@ def focus_curve(
     optics : Optics
     transfer : OpticsData
         Of the measured run, for the weights that the joint fit gives its baselines.
-    instrument : Instrument
-        For the predicted slope.
+    predicted : float or None
+        Slope [arcsec for each unit of position] by geometry.
     rng : numpy.random.Generator
     """
     out = FocusCurve()
     runs, n = _sharp_enough([own, *others], out)
-    predicted = predicted_slope(instrument, optics)
     positions = len({run.position for run in runs})
     if own not in runs or positions < (FEWEST if predicted is None else FEWEST - 1):
         out.warn(
@@ -88,25 +81,6 @@ def focus_curve(
     describe_curve(out, own, runs, n, fit, predicted)
     _add_astigmatism(out, find_astigmatism(runs, n, fit, rng), as_gaussian)
     return out
-
-
-def predicted_slope(instrument: Instrument, optics: Optics) -> float | None:
-    """Return k [arcsec for each unit of position] by geometry; None where a number is missing."""
-    step_um = instrument.get("focus_step_um")
-    focal_m = instrument.get("focal_length_m")
-    pixel_um, scale = instrument.get("pixel_um"), instrument.get("pixel_scale_arcsec")
-    if focal_m is None and pixel_um and scale:
-        focal_m = 206264.806 * pixel_um * 1e-6 / scale
-    if not step_um or not focal_m:
-        return None
-    return float(
-        defocus_sigma_arcsec(
-            step_um * 1e-6,
-            aperture_m=optics.aperture_m,
-            focal_length_m=float(focal_m),
-            obstruction=optics.obstruction,
-        )
-    )
 
 
 def _sharp_enough(runs: list[FocusRun], out: FocusCurve) -> tuple[list[FocusRun], int]:
@@ -132,7 +106,7 @@ def _fit(
 ) -> FocusFit:
     """Fit the curve; a predicted slope helps where the measured one does not contradict it."""
     measured = np.array([run.variance_arcsec2(n) for run in runs])
-    air = np.array([run.log_air for run in runs if run.log_air is not None]).reshape(-1, 2)
+    air = np.array([(np.nan, np.nan) if run.log_air is None else run.log_air for run in runs])
     position = np.array([run.position for run in runs])
 
     def fitted(slope: tuple[float, float] | None) -> FocusFit:

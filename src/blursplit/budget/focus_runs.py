@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.air.focus import equivalent_variance
+from blursplit.air.defocus import defocus_sigma_arcsec, equivalent_variance
 from blursplit.air.image import telescope_otf
 from blursplit.budget.facts import gather_facts
+from blursplit.budget.focus_air import air_by_pairs
 from blursplit.budget.grid import grid_data
 from blursplit.budget.images import star_images
-from blursplit.budget.lower_bound import lower_bound_j
 from blursplit.budget.optics_data import (
     ARCSEC,
     HIGHEST_BASELINE,
@@ -25,13 +25,14 @@ from blursplit.budget.optics_data import (
 )
 from blursplit.budget.rolling import align_rows
 from blursplit.errors import InputError
-from blursplit.motion import fit_common_motion, pair_statistics
+from blursplit.motion import fit_common_motion
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from blursplit.budget.air_table import Optics
     from blursplit.budget.facts import Facts
+    from blursplit.budget.grid import GridData
     from blursplit.budget.images import StarImages
     from blursplit.instrument import Instrument
     from blursplit.stars.tracks import StarTracks
@@ -59,7 +60,7 @@ class FocusRun:
         The same from disjoint stretches of time.
     cycles_arcsec : ndarray, shape (n_baselines,)
     log_air : (mean, sigma) or None
-        ln r0^(-5/3) along the line of sight from the run's own pairs; None without pairs.
+        ln r0^(-5/3), but for a constant, from the run's own pairs; None without pairs.
     """
 
     name: str
@@ -84,12 +85,30 @@ class FocusRun:
         return float(value), float(np.hypot(error, POINT_SIGMA * np.linalg.norm(unit)))
 
 
+@dataclass(frozen=True)
+class FocusSeries:
+    """Runs at other focus positions than that of the measured run.
+
+    Parameters
+    ----------
+    own_position : float
+        Of the measured run.
+    others : tuple of FocusRun
+    slope_arcsec : float or None
+        Predicted rms of the defocused rays for each unit of position.
+    """
+
+    own_position: float
+    others: tuple[FocusRun, ...]
+    slope_arcsec: float | None
+
+
 def focus_run(
     name: str,
     position: float,
     images: StarImages,
     facts: Facts,
-    air_j: FloatArray,
+    grid: GridData | None,
 ) -> FocusRun:
     """Return what a run contributes.
 
@@ -100,8 +119,8 @@ def focus_run(
     images : StarImages
     facts : Facts
         With optics and pixel scale.
-    air_j : ndarray
-        Draws of the smallest r0^(-5/3) that the run's pairs allow; empty without pairs.
+    grid : GridData or None
+        For what its pairs say of its air.
     """
     optics, scale = facts.optics, facts.scale_arcsec
     assert optics is not None  # noqa: S101 - callers have checked
@@ -120,10 +139,7 @@ def focus_run(
     blocks = np.stack(
         [known - np.log(_transfer(b, cycles * scale)) for b in stack.blocks["registered"]]
     )
-    log_air = None
-    if len(air_j):
-        log_j = np.log(air_j)
-        log_air = (float(np.median(log_j)), float(np.std(log_j)))
+    log_air = None if grid is None else air_by_pairs(grid)
     return FocusRun(name, position, loss, blocks, cycles, log_air)
 
 
@@ -136,13 +152,31 @@ def _transfer(image: FloatArray, cycles_px: FloatArray) -> FloatArray:
     return np.asarray(np.maximum(value / image.sum(), 1e-6))
 
 
+def predicted_slope(instrument: Instrument, optics: Optics) -> float | None:
+    """Return k [arcsec for each unit of position] by geometry; None where a number is missing."""
+    step_um = instrument.get("focus_step_um")
+    focal_m = instrument.get("focal_length_m")
+    pixel_um, scale = instrument.get("pixel_um"), instrument.get("pixel_scale_arcsec")
+    if focal_m is None and pixel_um and scale:
+        focal_m = 206264.806 * pixel_um * 1e-6 / scale
+    if not step_um or not focal_m:
+        return None
+    return float(
+        defocus_sigma_arcsec(
+            step_um * 1e-6,
+            aperture_m=optics.aperture_m,
+            focal_length_m=float(focal_m),
+            obstruction=optics.obstruction,
+        )
+    )
+
+
 def read_focus_run(
     name: str,
     tracks: StarTracks,
     instrument: Instrument,
     reference: Optics,
     scale_arcsec: float,
-    rng: np.random.Generator,
 ) -> FocusRun:
     """Return what another run contributes, after checking that it is of the same telescope.
 
@@ -155,7 +189,6 @@ def read_focus_run(
         Of the run that is measured.
     scale_arcsec : float
         Its pixel scale.
-    rng : numpy.random.Generator
 
     Raises
     ------
@@ -189,20 +222,13 @@ def read_focus_run(
     images = star_images(tracks, facts.blur_time_s, facts.scale_arcsec, {})
     if images is None:
         raise InputError(f"--focus-run {name}", "no star image could be stacked", "leave it out")
-    return focus_run(name, float(position), images, facts, _air_of(tracks, facts, rng))
+    return focus_run(name, float(position), images, facts, _grid_of(tracks, facts))
 
 
-def _air_of(tracks: StarTracks, facts: Facts, rng: np.random.Generator) -> FloatArray:
-    """Return draws of the least r0^(-5/3) that the run's pairs allow; empty without pairs."""
+def _grid_of(tracks: StarTracks, facts: Facts) -> GridData | None:
     if tracks.cadence_s is None or tracks.timing == "irregular":
-        return np.zeros(0)
-    assert facts.optics is not None  # noqa: S101 - callers have checked
-    assert facts.scale_arcsec is not None  # noqa: S101
+        return None
+    assert facts.scale_arcsec is not None  # noqa: S101 - callers have checked
     motion = fit_common_motion(tracks)
     grid = grid_data(tracks, motion, scale_arcsec=facts.scale_arcsec, cadence_s=tracks.cadence_s)
-    if grid is None:
-        return np.zeros(0)
-    pairs = pair_statistics(
-        tracks, reference_x_px=motion.reference_x_px, reference_y_px=motion.reference_y_px
-    )
-    return lower_bound_j(pairs, align_rows(grid), facts.optics, facts.scale_arcsec, rng)
+    return None if grid is None else align_rows(grid)

@@ -10,6 +10,7 @@ from blursplit.motion import fit_common_motion, pair_statistics
 
 if TYPE_CHECKING:
     from blursplit.budget.facts import Facts
+    from blursplit.budget.focus_runs import FocusSeries
     from blursplit.instrument import Instrument
     from blursplit.motion import CommonMotion, PairStatistics
     from blursplit.stars.tracks import StarTracks
@@ -34,6 +35,8 @@ class View:
     mask : MaskReading or None
     barred : (code, text) or None
         Why nothing may be said of the air.
+    focus : FocusSeries or None
+        Runs at other focus positions.
     """
 
     tracks: StarTracks
@@ -43,6 +46,7 @@ class View:
     facts: Facts
     mask: MaskReading | None = None
     barred: tuple[str, str] | None = None
+    focus: FocusSeries | None = None
 
 
 def view_of(

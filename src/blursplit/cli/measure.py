@@ -5,7 +5,7 @@ from __future__ import annotations
 import shlex
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -28,6 +28,10 @@ def run(
     bias: Annotated[list[Path] | None, typer.Option(help="Bias frames.")] = None,
     dark: Annotated[list[Path] | None, typer.Option(help="Dark frames.")] = None,
     flat: Annotated[list[Path] | None, typer.Option(help="Flat fields.")] = None,
+    focus_run: Annotated[
+        list[str] | None,
+        typer.Option(help="PATH or PATH@POSITION: the same telescope at another focus."),
+    ] = None,
     out: Annotated[Path | None, typer.Option(help="Result folder; default NAME-blursplit.")] = None,
     replace: Annotated[bool, typer.Option("--replace", help="Replace a result.")] = False,
     json: Annotated[
@@ -40,7 +44,7 @@ def run(
     from blursplit.errors import InputError
     from blursplit.folder import check_target, default_folder, write_result_folder
     from blursplit.instrument import read_setup
-    from blursplit.measure import measure_tracks, read_source
+    from blursplit.measure import measure_tracks, read_focus_source, read_source
     from blursplit.report import print_summary, progress, render_page
 
     if centroid not in {"windowed", "com", "quadratic", "2dg"}:
@@ -55,19 +59,22 @@ def run(
         from blursplit.frames import read_calibration
 
         calibration = read_calibration(bias or (), dark or (), flat or ())
+    how: dict[str, Any] = {
+        "setup": known,
+        "origins": origins,
+        "centroid": centroid,
+        "calibration": calibration,
+    }
     with progress("reading frames") as step:
-        source = read_source(
-            list(sequence),
-            setup=known,
-            origins=origins,
-            centroid=centroid,
-            calibration=calibration,
-            progress=step,
-        )
+        source = read_source(list(sequence), **how, progress=step)
+    others = []
+    for text in focus_run or ():
+        with progress(f"reading {text}") as step:
+            others.append(read_focus_source(text, **how, progress=step))
     target = default_folder(source.name) if out is None else out
     check_target(target, replace=replace)
     command = "blursplit " + shlex.join(sys.argv[1:])
-    measurement = measure_tracks(source, blur_time_s=blur_time, command=command)
+    measurement = measure_tracks(source, blur_time_s=blur_time, command=command, focus_runs=others)
     page = render_page(measurement.result, measurement.series)
     write_result_folder(measurement, page, target, replace=replace)
     if json:
