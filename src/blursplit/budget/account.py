@@ -11,7 +11,7 @@ from blursplit.budget import assemble, curves
 from blursplit.budget.alias_evidence import StarImage
 from blursplit.budget.drift import draw_drift, drive_terms, without_drive
 from blursplit.budget.drive_notes import drive_notes
-from blursplit.budget.focus_account import add_focus, measure_focus
+from blursplit.budget.focus_account import add_focus, measure_focus, shaped
 from blursplit.budget.grid import GridData, grid_data
 from blursplit.budget.images import (
     StarImages,
@@ -242,7 +242,7 @@ def _split(
     fit = fit_jointly(
         quiet,
         [line.term for line in found],
-        transfer,
+        shaped(transfer, focus),
         FitSetup(
             optics=optics,
             recorded_fwhm_arcsec=images.widths["recorded"].mean,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -64,6 +65,13 @@ def measure_focus(
                 f"of {stated:.2f} arcsec, which is used: it was not measured at this focus",
             )
     return curve
+
+
+def shaped(transfer: OpticsData | None, curve: FocusCurve | None) -> OpticsData | None:
+    """Return the star's transfer function, its optics of the shape of a measured defocus."""
+    if transfer is None or curve is None or not curve.is_shown:
+        return transfer
+    return replace(transfer, shape=curve.shape)
 
 
 def add_focus(account: Account, curve: FocusCurve | None) -> None:

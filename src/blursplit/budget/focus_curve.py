@@ -76,8 +76,9 @@ def focus_curve(
     sigma, loss = defocus_loss(SHARE[:n], **telescope)
     table = (sigma, equivalent_variance(loss, own.cycles_arcsec[:n]))
     fit = _fit(runs, n, table, predicted, rng, out)
-    as_gaussian = _as_gaussian(transfer, telescope)
-    out.least_arcsec2 = np.interp(fit.defocus_arcsec(own.position), *as_gaussian)
+    defocus = fit.defocus_arcsec(own.position)
+    as_gaussian, out.shape = _as_gaussian(transfer, telescope, float(np.median(defocus)))
+    out.least_arcsec2 = np.interp(defocus, *as_gaussian)
     describe_curve(out, own, runs, n, fit, predicted)
     _add_astigmatism(out, find_astigmatism(runs, n, fit, rng), as_gaussian)
     return out
@@ -140,9 +141,12 @@ def _fit(
 
 
 def _as_gaussian(
-    transfer: OpticsData, telescope: dict[str, float]
-) -> tuple[FloatArray, FloatArray]:
+    transfer: OpticsData, telescope: dict[str, float], here_arcsec: float
+) -> tuple[tuple[FloatArray, FloatArray], FloatArray]:
     """Tabulate the variance of the Gaussian that the joint fit would take a defocus for.
+
+    Also returned is how the loss of the measured defocus departs from that Gaussian's over the
+    baselines: it grows more slowly than f^2, almost like that of the air.
 
     Its level is nearly fixed and its baselines are weighted by their errors, so that the same
     defocus counts for more than in a slope with a free level.
@@ -150,7 +154,9 @@ def _as_gaussian(
     sigma, loss = defocus_loss(transfer.baseline_m / telescope["aperture_m"], **telescope)
     x = 2.0 * np.pi**2 * transfer.frequency_rad2 / ARCSEC**2
     weight = np.linalg.solve(transfer.covariance, x)
-    return sigma, np.asarray(loss @ weight / (weight @ x))
+    variance = np.asarray(loss @ weight / (weight @ x))
+    row = int(np.clip(np.searchsorted(sigma, here_arcsec), 1, len(sigma) - 2))
+    return (sigma, variance), np.asarray(loss[row] / (variance[row] * x))
 
 
 def _add_astigmatism(

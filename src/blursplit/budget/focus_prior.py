@@ -12,7 +12,8 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
 
 N_GRID = 300
-FLOOR = 25.0  # in ln odds: what the curve excludes stays finite, so that walkers find back
+EXCLUDED = 1e-3  # chance below which a width is left out, so that no walker starts there
+FLOOR = -12.0  # in ln odds, for gaps between draws
 
 
 def edge_density(
@@ -29,8 +30,8 @@ def edge_density(
 
     Returns
     -------
-    log_sigma, log_density : ndarray, shape (300,)
-        Highest density 0.
+    log_sigma, log_density : ndarray, shape (n,)
+        Highest density 0; from the width that has one chance in a thousand to be too large.
 
     Notes
     -----
@@ -47,6 +48,5 @@ def edge_density(
     with np.errstate(divide="ignore"):
         log_density = np.log(density / density.max())
     middle = 0.5 * (edge[1:] + edge[:-1])
-    # A slope in what is excluded leads walkers to what is not.
-    away = np.abs(middle - middle[np.argmax(density)])
-    return middle, np.maximum(log_density, -FLOOR - away)
+    held = np.cumsum(density) > EXCLUDED * density.sum()
+    return middle[held], np.maximum(log_density[held], FLOOR)

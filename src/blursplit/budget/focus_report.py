@@ -33,6 +33,8 @@ class FocusCurve:
     least_arcsec2 : ndarray or None
         Draws of the variance of defocus (and astigmatism, where shown) of the measured run, as
         a Gaussian of the joint fit; None when no curve could be fitted.
+    shape : ndarray or None
+        Loss of contrast by that defocus over the Gaussian's, at the joint fit's baselines.
     part : Focus or None
         For the result.
     defocus, astigmatism : Estimate or None
@@ -45,6 +47,7 @@ class FocusCurve:
     """
 
     least_arcsec2: FloatArray | None = None
+    shape: FloatArray | None = None
     part: Focus | None = None
     defocus: Estimate | None = None
     astigmatism: Estimate | None = None
@@ -52,6 +55,13 @@ class FocusCurve:
     warnings: list[tuple[str, str]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     steps: list[str] = field(default_factory=list)
+
+    @property
+    def is_shown(self) -> bool:
+        """Whether defocus, or astigmatism, was found and not only limited."""
+        return any(
+            part is not None and not part.is_limit for part in (self.defocus, self.astigmatism)
+        )
 
     def warn(self, code: str, text: str) -> None:
         """Keep a doubt that goes with the numbers."""

@@ -231,12 +231,13 @@ class Model:
         air = -0.5 * j * structure
         scale = 2.0 * np.pi**2 * self.optics.frequency_rad2 / ARCSEC**2
         air = air + self.removed_tilt_arcsec2(theta)[:, None] * scale
-        blur = np.exp(2.0 * self.column(theta, "ln_instrument"))
-        blur = blur + self.registration_noise_arcsec2 + self._excess_blur(theta)
+        shape = 1.0 if self.optics.shape is None else self.optics.shape
+        lens = np.exp(2.0 * self.column(theta, "ln_instrument"))[:, None] * shape
+        blur = self.registration_noise_arcsec2 + self._excess_blur(theta)
         if "ln_fast" in self.parameters.names:
             blur = blur + np.exp(self.column(theta, "ln_fast"))
         out: FloatArray = air * (1.0 + self.column(theta, "otf_model")[:, None])
-        out += self.line_log_otf - blur[:, None] * scale
+        out += self.line_log_otf - (lens + blur[:, None]) * scale
         return out
 
     def _excess_blur(self, theta: FloatArray) -> FloatArray:

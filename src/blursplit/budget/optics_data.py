@@ -49,6 +49,9 @@ class OpticsData:
         Sampling error, a free level (sky and wings cut off by the stamp) and the pixel's part.
     instrument : ndarray, shape (n,)
         ln of what was divided out.
+    shape : ndarray, shape (n,), or None
+        Loss of contrast by the optics over that of a Gaussian of the same width: of a measured
+        defocus. None: the optics are taken as a Gaussian.
     """
 
     baseline_m: FloatArray
@@ -56,6 +59,7 @@ class OpticsData:
     log_otf: FloatArray
     covariance: FloatArray
     instrument: FloatArray
+    shape: FloatArray | None = None
 
 
 def registered_transfer(
