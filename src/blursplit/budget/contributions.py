@@ -47,6 +47,8 @@ class Blur:
     pixel_arcsec : float
     dispersion : ndarray, shape (2, 2)
         Covariance of the atmospheric dispersion.
+    defocus_arcsec : float
+        Rms of the rays of a measured defocus, one axis; it is not part of the optics' Gaussian.
     """
 
     j: float
@@ -62,6 +64,7 @@ class Blur:
     optics_sigma_arcsec: float
     pixel_arcsec: float
     dispersion: FloatArray
+    defocus_arcsec: float = 0.0
 
     def tracking_covariance(self) -> FloatArray:
         """Return the covariance of all drive terms over the blur time."""
@@ -82,7 +85,9 @@ class Blur:
             return GAUSS * math.sqrt(max(float(np.trace(covariance)), 0.0))
         diffraction = 1.03 * self.wavelength_m / self.aperture_m * ARCSEC
         blur = GAUSS * math.hypot(
-            self.optics_sigma_arcsec, math.sqrt(float(np.trace(self.dispersion)))
+            self.optics_sigma_arcsec,
+            self.defocus_arcsec,
+            math.sqrt(float(np.trace(self.dispersion))),
         )
         return math.sqrt(diffraction**2 + blur**2 + (0.8 * self.pixel_arcsec) ** 2)
 
@@ -111,6 +116,9 @@ class Blur:
     def _instrument(self, fx: FloatArray, fy: FloatArray) -> FloatArray:
         u = np.hypot(fx, fy) * ARCSEC * self.wavelength_m / self.aperture_m
         out = np.interp(u, *_pupil_table(self.obstruction))
+        if self.defocus_arcsec > 0:
+            telescope = self.aperture_m, self.wavelength_m, self.obstruction
+            out = out * np.interp(u, *_defocus_table(self.defocus_arcsec, *telescope))
         out = out * np.sinc(fx * self.pixel_arcsec) * np.sinc(fy * self.pixel_arcsec)
         blur = self.optics_sigma_arcsec**2 * np.eye(2) + self.dispersion
         return np.asarray(out * _gaussian(blur, fx, fy))
@@ -123,6 +131,18 @@ def _pupil_table(obstruction: float) -> tuple[FloatArray, FloatArray]:
 
     u = np.linspace(0.0, 1.0, 4001)
     return u, telescope_otf(u, obstruction)
+
+
+@functools.lru_cache(maxsize=8)
+def _defocus_table(
+    sigma_arcsec: float, aperture_m: float, wavelength_m: float, obstruction: float
+) -> tuple[FloatArray, FloatArray]:
+    """Tabulate what a defocus does to the telescope's transfer function."""
+    from blursplit.air.defocus import defocus_otf
+
+    u = np.linspace(0.0, 1.0, 161)
+    telescope = {"aperture_m": aperture_m, "wavelength_m": wavelength_m}
+    return u, defocus_otf(u, sigma_arcsec, obstruction=obstruction, **telescope)
 
 
 @functools.lru_cache(maxsize=256)

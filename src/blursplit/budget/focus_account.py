@@ -71,7 +71,7 @@ def shaped(transfer: OpticsData | None, curve: FocusCurve | None) -> OpticsData 
     """Return the star's transfer function, its optics of the shape of a measured defocus."""
     if transfer is None or curve is None or not curve.is_shown:
         return transfer
-    return replace(transfer, shape=curve.shape)
+    return replace(transfer, defocus=curve.shape)
 
 
 def add_focus(account: Account, curve: FocusCurve | None) -> None:

@@ -16,7 +16,7 @@ from blursplit.budget.estimates import axial_estimate, estimate, upper_limit
 from blursplit.budget.focus_astigmatism import Astigmatism, find_astigmatism
 from blursplit.budget.focus_report import FocusCurve, describe_curve
 from blursplit.budget.focus_runs import SHARE
-from blursplit.budget.optics_data import ARCSEC
+from blursplit.budget.optics_data import ARCSEC, DefocusShape
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -77,7 +77,8 @@ def focus_curve(
     table = (sigma, equivalent_variance(loss, own.cycles_arcsec[:n]))
     fit = _fit(runs, n, table, predicted, rng, out)
     defocus = fit.defocus_arcsec(own.position)
-    as_gaussian, out.shape = _as_gaussian(transfer, telescope, float(np.median(defocus)))
+    out.shape = _as_gaussian(transfer, telescope, float(np.median(defocus)))
+    as_gaussian = (out.shape.sigma_arcsec, out.shape.variance_arcsec2)
     out.least_arcsec2 = np.interp(defocus, *as_gaussian)
     describe_curve(out, own, runs, n, fit, predicted)
     _add_astigmatism(out, find_astigmatism(runs, n, fit, rng), as_gaussian)
@@ -142,11 +143,11 @@ def _fit(
 
 def _as_gaussian(
     transfer: OpticsData, telescope: dict[str, float], here_arcsec: float
-) -> tuple[tuple[FloatArray, FloatArray], FloatArray]:
+) -> DefocusShape:
     """Tabulate the variance of the Gaussian that the joint fit would take a defocus for.
 
-    Also returned is how the loss of the measured defocus departs from that Gaussian's over the
-    baselines: it grows more slowly than f^2, almost like that of the air.
+    The loss of the measured defocus departs from that Gaussian's over the baselines: it grows
+    more slowly than f^2, almost like that of the air.
 
     Its level is nearly fixed and its baselines are weighted by their errors, so that the same
     defocus counts for more than in a slope with a free level.
@@ -156,7 +157,7 @@ def _as_gaussian(
     weight = np.linalg.solve(transfer.covariance, x)
     variance = np.asarray(loss @ weight / (weight @ x))
     row = int(np.clip(np.searchsorted(sigma, here_arcsec), 1, len(sigma) - 2))
-    return (sigma, variance), np.asarray(loss[row] / (variance[row] * x))
+    return DefocusShape(np.asarray(loss[row] / (variance[row] * x)), sigma, variance)
 
 
 def _add_astigmatism(

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
     from blursplit.air.focus import FocusFit
     from blursplit.budget.focus_runs import FocusRun
+    from blursplit.budget.optics_data import DefocusShape
 
     FloatArray = NDArray[np.float64]
 
@@ -33,8 +34,8 @@ class FocusCurve:
     least_arcsec2 : ndarray or None
         Draws of the variance of defocus (and astigmatism, where shown) of the measured run, as
         a Gaussian of the joint fit; None when no curve could be fitted.
-    shape : ndarray or None
-        Loss of contrast by that defocus over the Gaussian's, at the joint fit's baselines.
+    shape : DefocusShape or None
+        Of that defocus, for the joint fit.
     part : Focus or None
         For the result.
     defocus, astigmatism : Estimate or None
@@ -47,7 +48,7 @@ class FocusCurve:
     """
 
     least_arcsec2: FloatArray | None = None
-    shape: FloatArray | None = None
+    shape: DefocusShape | None = None
     part: Focus | None = None
     defocus: Estimate | None = None
     astigmatism: Estimate | None = None

@@ -231,7 +231,7 @@ class Model:
         air = -0.5 * j * structure
         scale = 2.0 * np.pi**2 * self.optics.frequency_rad2 / ARCSEC**2
         air = air + self.removed_tilt_arcsec2(theta)[:, None] * scale
-        shape = 1.0 if self.optics.shape is None else self.optics.shape
+        shape = 1.0 if self.optics.defocus is None else self.optics.defocus.loss
         lens = np.exp(2.0 * self.column(theta, "ln_instrument"))[:, None] * shape
         blur = self.registration_noise_arcsec2 + self._excess_blur(theta)
         if "ln_fast" in self.parameters.names:

@@ -35,6 +35,28 @@ MIN_BASELINES = 3
 
 
 @dataclass(frozen=True)
+class DefocusShape:
+    """How a defocus loses contrast, against the Gaussian that stands for it in the fit.
+
+    Parameters
+    ----------
+    loss : ndarray, shape (n,)
+        Loss over that of the Gaussian, at the fit's baselines.
+    sigma_arcsec, variance_arcsec2 : ndarray, shape (n_table,)
+        Rms of the rays, and the variance of the Gaussian that stands for it.
+    """
+
+    loss: FloatArray
+    sigma_arcsec: FloatArray
+    variance_arcsec2: FloatArray
+
+    def rays_arcsec(self, sigma_arcsec: FloatArray) -> FloatArray:
+        """Return the rms of the rays behind Gaussians of these rms widths."""
+        out = np.interp(sigma_arcsec**2, self.variance_arcsec2, self.sigma_arcsec)
+        return np.asarray(out, dtype=float)
+
+
+@dataclass(frozen=True)
 class OpticsData:
     """ln of the registered star's OTF, with telescope, pixel and dispersion divided out.
 
@@ -49,9 +71,9 @@ class OpticsData:
         Sampling error, a free level (sky and wings cut off by the stamp) and the pixel's part.
     instrument : ndarray, shape (n,)
         ln of what was divided out.
-    shape : ndarray, shape (n,), or None
-        Loss of contrast by the optics over that of a Gaussian of the same width: of a measured
-        defocus. None: the optics are taken as a Gaussian.
+    defocus : DefocusShape or None
+        Shape of the loss of contrast by the optics where a defocus was measured. None: the
+        optics are taken as a Gaussian.
     """
 
     baseline_m: FloatArray
@@ -59,7 +81,7 @@ class OpticsData:
     log_otf: FloatArray
     covariance: FloatArray
     instrument: FloatArray
-    shape: FloatArray | None = None
+    defocus: DefocusShape | None = None
 
 
 def registered_transfer(

@@ -266,6 +266,10 @@ def _all_widths(
     n = len(fit.draws)
     rows = np.linspace(0, n - 1, min(setup.n_widths, n)).astype(np.int64)
     optics_sigma = np.exp(fit.column("ln_instrument"))
+    defocus = np.zeros(n)
+    if fit.model.optics is not None and fit.model.optics.defocus is not None:
+        defocus = fit.model.optics.defocus.rays_arcsec(optics_sigma)
+        optics_sigma = np.zeros(n)
     outer = np.exp(fit.column("ln_outer_scale"))
     every = []
     for k in rows:
@@ -283,6 +287,7 @@ def _all_widths(
             optics_sigma_arcsec=float(optics_sigma[k]),
             pixel_arcsec=setup.pixel_arcsec,
             dispersion=setup.dispersion,
+            defocus_arcsec=float(defocus[k]),
         )
         every.append(all_widths(blur))
     return every
