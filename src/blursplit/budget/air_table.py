@@ -70,6 +70,79 @@ class AirTable:
     baseline_m: FloatArray
     tilt_var: FloatArray
 
+    def places(self, log_wind: FloatArray, log_outer_scale: FloatArray) -> Places:
+        """Return where winds, shape (n, n_layers), and outer scales, (n,), lie on the grid."""
+        i, u = _even_grid(self.log_wind, log_wind)
+        k, v = _even_grid(self.log_outer_scale, log_outer_scale[:, None])
+        n_outer = len(self.log_outer_scale)
+        first = i * n_outer + k
+        low, high = 1.0 - u, u
+        return Places(
+            np.stack([first, first + 1, first + n_outer, first + n_outer + 1], axis=-1),
+            np.stack([low * (1.0 - v), low * v, high * (1.0 - v), high * v], axis=-1),
+            k[:, 0],
+            v[:, 0],
+        )
+
+
+@dataclass(frozen=True)
+class Places:
+    """Where sets of parameters lie between the nodes of wind and outer scale.
+
+    Parameters
+    ----------
+    node : ndarray of int, shape (n, n_layers, 4)
+        The four nodes around each layer's wind and the outer scale, wind times outer scale.
+    weight : ndarray, shape (n, n_layers, 4)
+        Of bilinear interpolation.
+    outer : ndarray of int, shape (n,)
+        Lower node of the outer scale.
+    outer_weight : ndarray, shape (n,)
+        Weight of the upper one.
+    """
+
+    node: NDArray[np.int64]
+    weight: FloatArray
+    outer: NDArray[np.int64]
+    outer_weight: FloatArray
+
+    def at(self, values: FloatArray, layer: int) -> FloatArray:
+        """Interpolate values of shape (n_wind, n_outer, ...) for one layer: shape (n, ...)."""
+        flat = values.reshape(values.shape[0] * values.shape[1], -1)
+        out = np.matmul(self.weight[:, layer, None, :], flat[self.node[:, layer]])
+        return np.asarray(out.reshape(len(out), *values.shape[2:]))
+
+    def summed(self, values: FloatArray, strength: FloatArray, layers: slice) -> FloatArray:
+        """Return the sum over layers of their strength times their values.
+
+        Parameters
+        ----------
+        values : ndarray, shape (n_layers, n_wind, n_outer, ...)
+            Or one layer's, (1, n_wind, n_outer, ...), where all have the same.
+        strength : ndarray, shape (n, n_layers)
+        layers : slice
+            Which layers.
+
+        Returns
+        -------
+        ndarray, shape (n, ...)
+        """
+        n_nodes = values.shape[1] * values.shape[2]
+        flat = values.reshape(values.shape[0] * n_nodes, -1)
+        node, weight = self.node[:, layers], self.weight[:, layers] * strength[:, layers, None]
+        if values.shape[0] > 1:
+            node = node + n_nodes * np.arange(values.shape[0])[layers, None]
+        rows = flat[node.reshape(len(node), -1)]
+        out = np.matmul(weight.reshape(len(node), 1, -1), rows)
+        return np.asarray(out.reshape(len(node), *values.shape[3:]))
+
+
+def _even_grid(grid: FloatArray, value: FloatArray) -> tuple[NDArray[np.int64], FloatArray]:
+    """Return the lower neighbour of each value on an even grid, and the upper one's weight."""
+    at = np.maximum((value - grid[0]) / (grid[1] - grid[0]), 0.0)
+    lower = np.minimum(at.astype(np.int64), len(grid) - 2)
+    return lower, np.minimum(at - lower, 1.0)
+
 
 @dataclass(frozen=True)
 class Optics:

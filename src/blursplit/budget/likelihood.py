@@ -7,6 +7,7 @@ is Whittle's (1953): -N (ln S + P/S) a bin. Everything here works on many parame
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,7 +18,7 @@ from blursplit.budget.air_table import N_GROUND
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from blursplit.budget.air_table import AirTable
+    from blursplit.budget.air_table import AirTable, Places
     from blursplit.budget.optics_data import OpticsData
     from blursplit.budget.parameters import Parameters
     from blursplit.budget.spectral_data import SpectralData
@@ -27,9 +28,6 @@ if TYPE_CHECKING:
 G_OVER_Z = 0.16980 / 0.18192  # single-aperture tilt coefficients, Tokovinin (2002)
 ARCSEC = 206264.80625
 CONTAMINATED = 0.03  # chance beforehand that a bin of the shared shift holds unmodelled shake
-
-
-Place = tuple["NDArray[np.int64]", "FloatArray"]
 
 
 @dataclass(frozen=True)
@@ -88,16 +86,35 @@ class Model:
 
     def _log_likelihood(self, theta: FloatArray) -> FloatArray:
         total = np.zeros(len(theta))
+        places, tilt_scale = self._places(theta), self.tilt_scale(theta)
         if self.data is not None:
-            total += self._log_whittle(self.mode_power(theta))
+            total += self._log_whittle(self._mode_power(theta, places, tilt_scale))
         if self.optics is not None:
-            difference = self.optics.log_otf - self.log_otf(theta)
-            solved = np.linalg.solve(self.optics.covariance, difference.T)
-            total -= 0.5 * np.einsum("tb,bt->t", difference, solved)
+            modelled = self._log_otf(theta, places, tilt_scale)
+            whitened = (self.optics.log_otf - modelled) @ self._whitening
+            total -= 0.5 * np.einsum("tb,tb->t", whitened, whitened)
         if self.ln_j_prior is not None:
             mean, sigma = self.ln_j_prior
             total -= 0.5 * ((np.log(self.layers(theta).sum(axis=1)) - mean) / sigma) ** 2
         return total
+
+    @cached_property
+    def _whitening(self) -> FloatArray:
+        """What makes the errors of ln OTF independent and of variance one."""
+        assert self.optics is not None  # noqa: S101 - callers check
+        root = np.linalg.cholesky(self.optics.covariance)
+        return np.asarray(np.linalg.inv(root).T)
+
+    @cached_property
+    def _kept_in_bins(self) -> FloatArray:
+        """Power that the exposure leaves in each bin, shape (n_bins,)."""
+        assert self.data is not None  # noqa: S101 - callers check
+        return np.asarray(np.sinc(self.data.centre_hz * self.exposure_s) ** 2)
+
+    @cached_property
+    def _wind_columns(self) -> NDArray[np.int64]:
+        names = [f"ln_wind{i}" for i in range(len(self.table.height_m))]
+        return np.array([self.parameters.index(name) for name in names])
 
     def _log_whittle(self, power: FloatArray) -> FloatArray:
         """Whittle's likelihood of all powers, shared ones safe from shake of any colour.
@@ -141,22 +158,23 @@ class Model:
 
     def mode_power(self, theta: FloatArray) -> FloatArray:
         """Return the model's density of each mode, shape (n, n_bins, n_modes)."""
+        return self._mode_power(theta, self._places(theta), self.tilt_scale(theta))
+
+    def _mode_power(self, theta: FloatArray, places: Places, tilt_scale: FloatArray) -> FloatArray:
         assert self.data is not None  # noqa: S101 - callers check
-        j = self.layers(theta) * self.tilt_scale(theta)[:, None]
-        n_layers = j.shape[1]
-        places = self._places(theta)
-        power = np.zeros((len(theta), *self.data.power.shape))
-        for i in range(N_GROUND, n_layers):
-            power += j[:, i, None, None] * _bilinear(self.table.modes[i], places[i], places[-1])
-        shared = self.line_power.T + self.excess_density(theta, self.data.frequency_hz.mean(axis=1))
-        for i in range(N_GROUND):
-            shared = (
-                shared + self._ground(theta, i, self.table.ground, places) * j[:, i, None, None]
-            )
+        j = self.layers(theta) * tilt_scale[:, None]
+        if j.shape[1] > N_GROUND:
+            power = places.summed(self.table.modes, j, slice(N_GROUND, None))
+        else:
+            power = np.zeros((len(theta), *self.data.power.shape))
+        shared = self._excess(theta, self.data.centre_hz, self._kept_in_bins)
+        shared += self._ground(theta, self.table.ground, places, j)
+        shared += self.line_power.T
         power[:, :, :2] += self.data.n_stars * np.swapaxes(shared, 1, 2)
         noise = np.exp(self.column(theta, "ln_noise"))[:, None, None] * self.data.noise
-        out: FloatArray = power + noise + 1e-12
-        return out
+        power += noise
+        power += 1e-12
+        return power
 
     def excess_density(self, theta: FloatArray, frequency_hz: FloatArray) -> FloatArray:
         """Return the broadband shared excess, shape (n, 2, n_frequencies).
@@ -164,9 +182,11 @@ class Model:
         A first-order (exponentially correlated) motion: flat below its corner, falling as the
         square of the frequency above, exposure averaged.
         """
+        return self._excess(theta, frequency_hz, np.sinc(frequency_hz * self.exposure_s) ** 2)
+
+    def _excess(self, theta: FloatArray, frequency_hz: FloatArray, kept: FloatArray) -> FloatArray:
         corner = np.exp(self.column(theta, "ln_excess_corner"))[:, None]
-        shape = 2.0 / (np.pi * corner) / (1.0 + (frequency_hz / corner) ** 2)
-        shape = shape * np.sinc(frequency_hz * self.exposure_s) ** 2
+        shape = 2.0 / (np.pi * corner) / (1.0 + (frequency_hz / corner) ** 2) * kept
         rms2 = np.exp(
             2.0 * np.stack([self.column(theta, f"ln_excess_{axis}") for axis in "xy"], axis=1)
         )
@@ -177,60 +197,55 @@ class Model:
         """Return the air's part of the stars' mean shift at `table.fine_hz`, (n, 2, n_fine)."""
         j = self.layers(theta) * self.tilt_scale(theta)[:, None]
         places = self._places(theta)
-        out = np.zeros((len(theta), 2, len(self.table.fine_hz)))
-        for i in range(N_GROUND):
-            out += self._ground(theta, i, self.table.shared, places) * j[:, i, None, None]
+        out = self._ground(theta, self.table.shared, places, j)
         for i in range(N_GROUND, j.shape[1]):
-            one_star = _bilinear(self.table.shared, places[i], places[-1]).mean(axis=1)
-            fraction = _bilinear(self.table.shared_fraction[i], places[i], places[-1])
+            one_star = places.at(self.table.shared, i).mean(axis=1)
+            fraction = places.at(self.table.shared_fraction[i], i)
             out += (j[:, i, None] * one_star * fraction)[:, None, :]
         return out
 
-    def _places(self, theta: FloatArray) -> list[Place]:
-        """Where each row lies on the grids of wind (one a layer) and of outer scale (last)."""
-        n_layers = len(self.table.height_m)
-        places = [
-            _weights(self.table.log_wind, self.column(theta, f"ln_wind{i}"))
-            for i in range(n_layers)
-        ]
-        outer = self.column(theta, "ln_outer_scale")
-        places.append(_weights(self.table.log_outer_scale, outer))
-        return places
+    def _places(self, theta: FloatArray) -> Places:
+        """Where each row lies on the grids of wind (one a layer) and of outer scale."""
+        return self.table.places(theta[:, self._wind_columns], self.column(theta, "ln_outer_scale"))
 
     def _ground(
-        self, theta: FloatArray, layer: int, values: FloatArray, places: list[Place]
+        self, theta: FloatArray, values: FloatArray, places: Places, j: FloatArray
     ) -> FloatArray:
-        """Density along x and y of a layer at the telescope, shape (n, 2, n_frequencies).
+        """Density along x and y of the layers at the telescope, shape (n, 2, n_frequencies).
 
         The share of the wind along x turns spectra along and across the wind into those of the
         axes (squared cosine of its direction).
         """
-        density = _bilinear(values, places[layer], places[-1])
-        share = self.column(theta, f"along_x{layer}")[:, None]
-        along, across = density[:, 0], density[:, 1]
-        return np.stack(
-            [share * along + (1.0 - share) * across, (1.0 - share) * along + share * across],
-            axis=1,
-        )
+        out = np.zeros((len(theta), 2, values.shape[-1]))
+        for i in range(N_GROUND):
+            density = places.at(values, i) * j[:, i, None, None]
+            share = self.column(theta, f"along_x{i}")[:, None, None]
+            out += share * density + (1.0 - share) * density[:, ::-1]
+        return out
 
     def removed_tilt_arcsec2(self, theta: FloatArray) -> FloatArray:
         """Return the air's one-axis motion variance that registering one star removes."""
-        j = self.layers(theta)
-        places = self._places(theta)
-        variance = np.zeros(len(theta))
-        for i in range(j.shape[1]):
-            variance += j[:, i] * _bilinear(self.table.tilt_var, places[i], places[-1])
-        out: FloatArray = self.tilt_scale(theta) * variance
-        return out
+        return self._removed_tilt(theta, self._places(theta), self.tilt_scale(theta))
+
+    def _removed_tilt(
+        self, theta: FloatArray, places: Places, tilt_scale: FloatArray
+    ) -> FloatArray:
+        layers = self.layers(theta)
+        variance = places.summed(self.table.tilt_var[None], layers, slice(None))
+        return np.asarray(tilt_scale * variance)
 
     def log_otf(self, theta: FloatArray) -> FloatArray:
         """Return the model of ln OTF of the registered star, shape (n, n_baselines)."""
+        return self._log_otf(theta, self._places(theta), self.tilt_scale(theta))
+
+    def _log_otf(self, theta: FloatArray, places: Places, tilt_scale: FloatArray) -> FloatArray:
         assert self.optics is not None  # noqa: S101 - callers check
         j = self.layers(theta).sum(axis=1)[:, None]
-        structure = _interpolate_outer(self.table, theta, self.parameters)
+        k, v = places.outer, places.outer_weight[:, None]
+        structure = (1.0 - v) * self.table.structure[k] + v * self.table.structure[k + 1]
         air = -0.5 * j * structure
         scale = 2.0 * np.pi**2 * self.optics.frequency_rad2 / ARCSEC**2
-        air = air + self.removed_tilt_arcsec2(theta)[:, None] * scale
+        air += self._removed_tilt(theta, places, tilt_scale)[:, None] * scale
         shape = 1.0 if self.optics.defocus is None else self.optics.defocus.loss
         lens = np.exp(2.0 * self.column(theta, "ln_instrument"))[:, None] * shape
         blur = self.registration_noise_arcsec2 + self._excess_blur(theta)
@@ -247,31 +262,3 @@ class Model:
         rms2 = sum(np.exp(2.0 * self.column(theta, f"ln_excess_{axis}")) for axis in "xy")
         out: FloatArray = 0.5 * rms2 * np.clip(lost, 0.0, 1.0)
         return out
-
-
-def _weights(grid: FloatArray, value: FloatArray) -> tuple[NDArray[np.int64], FloatArray]:
-    """Place of each value on an even grid, and the weight of the upper neighbour."""
-    at = (value - grid[0]) / (grid[1] - grid[0])
-    lower = np.clip(np.floor(at).astype(np.int64), 0, len(grid) - 2)
-    return lower, np.clip(at - lower, 0.0, 1.0)
-
-
-def _bilinear(
-    values: FloatArray,
-    first: tuple[NDArray[np.int64], FloatArray],
-    second: tuple[NDArray[np.int64], FloatArray],
-) -> FloatArray:
-    """Interpolate along the first two axes at many places; shape (n, ...)."""
-    (i, u), (k, v) = first, second
-    extra = (1,) * (values.ndim - 2)
-    u, v = u.reshape(-1, *extra), v.reshape(-1, *extra)
-    lower = (1 - v) * values[i, k] + v * values[i, k + 1]
-    upper = (1 - v) * values[i + 1, k] + v * values[i + 1, k + 1]
-    out: FloatArray = (1 - u) * lower + u * upper
-    return out
-
-
-def _interpolate_outer(table: AirTable, theta: FloatArray, parameters: Parameters) -> FloatArray:
-    k, v = _weights(table.log_outer_scale, theta[:, parameters.index("ln_outer_scale")])
-    out: FloatArray = (1 - v[:, None]) * table.structure[k] + v[:, None] * table.structure[k + 1]
-    return out

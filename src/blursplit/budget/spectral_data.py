@@ -9,6 +9,7 @@ layer of Kolmogorov air, so that their powers can be compared with the model one
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -59,7 +60,12 @@ class SpectralData:
     low_hz: FloatArray
     high_hz: FloatArray
 
-    @property
+    @cached_property
+    def centre_hz(self) -> FloatArray:
+        """Middle of each bin, shape (n_bins,)."""
+        return np.asarray(self.frequency_hz.mean(axis=1))
+
+    @cached_property
     def weight(self) -> FloatArray:
         """Coefficients that each power counts for, shape (n_bins, n_modes).
 
