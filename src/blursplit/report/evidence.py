@@ -11,6 +11,7 @@ from blursplit.report.air_sections import (
     pairs_section,
     shape_section,
 )
+from blursplit.report.focus_section import focus_section
 from blursplit.report.motion_sections import (
     ellipses_section,
     motion_section,
@@ -28,6 +29,7 @@ __all__ = ["evidence_sections"]
 _ALL = {
     "motion of pairs of stars": pairs_section,
     "transfer function of the registered star": otf_section,
+    "several focus positions": focus_section,
     "spectrum and coherence": spectrum_section,
     "motion over time": motion_section,
     "direction of the motion by cause": ellipses_section,

@@ -10,6 +10,7 @@ from blursplit.report.figures._canvas import axes_for, decimate, figure_of, figu
 from blursplit.report.figures.budget import draw_shares, draw_widths, own_widths
 from blursplit.report.figures.ellipses import draw_ellipses, half_axes, north_in_image
 from blursplit.report.figures.evidence import draw_exposure, draw_otf, draw_pairs, draw_shape
+from blursplit.report.figures.focus import draw_focus
 from blursplit.report.figures.motion import draw_motion, draw_periodic, fold
 from blursplit.report.figures.spectra import draw_coherence, draw_spectrum, shared_density
 from blursplit.report.figures.stars import draw_finder, draw_star
@@ -21,6 +22,7 @@ __all__ = [
     "draw_ellipses",
     "draw_exposure",
     "draw_finder",
+    "draw_focus",
     "draw_motion",
     "draw_otf",
     "draw_pairs",
