@@ -22,6 +22,10 @@ if TYPE_CHECKING:
 
 LEAST_TURNS = 1.0  # a period of which less was seen shows as drift and its curvature
 HARMONICS = 3
+SLOW_ORDERS = (2, 3, 4)  # polynomials that show slow motion beside a straight drift
+LEAST_BEND = 0.2  # of the polynomials' own range of about two
+FLAT_TURNS = 0.3  # slower motion is a drift to this record
+SLOW_TURNS = 2.5  # their power lies below this many turns a record
 
 
 @dataclass(frozen=True)
@@ -118,7 +122,9 @@ def draw_drift(
     Notes
     -----
     The estimator is ordinary least squares, its error covariance that of the fitted air and
-    excess seen through the estimator's weights: sum over nu of S(nu) |W(nu)|^2 d nu.
+    excess seen through the estimator's weights: sum over nu of S(nu) |W(nu)|^2 d nu. Spectra
+    say little of motion as slow as the record is long, so where the record bends more than the
+    model expects, slow motion of a redder colour is added until it explains the bends.
     """
     design, owner, times = _design(grid, terms)
     values = np.concatenate([s.shared_arcsec for s in grid.segments])
@@ -126,8 +132,10 @@ def draw_drift(
     solution = solver @ values  # (n_columns, 2)
     wanted = owner >= 0
     weights: FloatArray = np.asarray(solver[wanted], dtype=np.float64)
-    errors = _error_covariance(weights, times, fit)
     n = len(fit.draws)
+    known, slow = _error_covariance(weights, times, fit)
+    surplus = _slow_surplus(values - design @ solution, design, times, fit, rng)
+    errors = known + surplus[:, None, None, None] * slow
     noise = np.stack(
         [
             np.stack(
@@ -174,18 +182,58 @@ def _design(
     return np.stack(columns, axis=1).astype(np.float64), np.array(owner), times
 
 
-def _error_covariance(weights: FloatArray, times: FloatArray, fit: JointFit) -> FloatArray:
-    """Covariance of the weighted sums under air and excess, (n_draws, 2, m, m)."""
+def _error_covariance(
+    weights: FloatArray, times: FloatArray, fit: JointFit
+) -> tuple[FloatArray, FloatArray]:
+    """Covariance of weighted sums, (n_draws, 2, m, m): under air and excess, and under slow motion.
+
+    The slow motion has the model's density below `SLOW_TURNS` a record times a fall of 1/f.
+    """
     fine = fit.model.table.fine_hz
     density = fit.model.shared_air_density(fit.draws)
     # Slow currents and wind shake have a trend of their own in any record, which is no drift.
     density = density + fit.model.excess_density(fit.draws, fine)
-    step = np.gradient(fine)
+    each = density * np.gradient(fine)
     wave = np.exp(-2j * np.pi * np.outer(times - times.mean(), fine))
     transform = weights @ wave  # (m, n_fine)
     cross = np.einsum("if,jf->ijf", transform, transform.conj()).real
-    out: FloatArray = np.einsum("naf,ijf->naij", density * step, cross)
-    return out
+    turns = fine * np.ptp(times)
+    colour = np.where(turns < SLOW_TURNS, 1.0 / np.maximum(turns, FLAT_TURNS), 0.0)
+    known = np.einsum("naf,ijf->naij", each, cross)
+    slow = np.einsum("naf,ijf->naij", each * colour, cross)
+    return np.asarray(known), np.asarray(slow)
+
+
+def _slow_surplus(
+    residual: FloatArray,
+    design: FloatArray,
+    times: FloatArray,
+    fit: JointFit,
+    rng: np.random.Generator,
+) -> FloatArray:
+    """Draw how much slow motion the record's bends show beyond the model, (n_draws,).
+
+    Notes
+    -----
+    Squares of the residual's polynomial coefficients over their variances under the slow motion
+    sum up to a chi-square times its strength; what the model itself explains is taken off.
+    """
+    from scipy.special import eval_legendre
+
+    x = 2.0 * (times - times.min()) / np.ptp(times) - 1.0
+    bends = np.stack([eval_legendre(order, x) for order in SLOW_ORDERS], axis=1)
+    # What the drift's own columns can follow tells nothing.
+    bends = bends - design @ (np.linalg.pinv(design) @ bends)
+    bends = bends[:, np.ptp(bends, axis=0) > LEAST_BEND]
+    if bends.shape[1] == 0:
+        return np.zeros(len(fit.draws))
+    weights = np.linalg.pinv(bends)
+    found = weights @ residual  # (n_orders, 2)
+    known, slow = (
+        np.diagonal(part, axis1=2, axis2=3) for part in _error_covariance(weights, times, fit)
+    )
+    strength = np.sum(found.T**2 / slow, axis=(1, 2)) / rng.chisquare(found.size, len(known))
+    return np.asarray(np.maximum(strength - np.mean(known / slow, axis=(1, 2)), 0.0))
 
 
 def _periodic(
