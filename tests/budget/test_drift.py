@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 
 from blursplit.budget.drift import DriftDraws, draw_drift
-from blursplit.simulate.shake import noise_series, current_density
+from blursplit.simulate.shake import current_density, noise_series
 
 RATE_HZ, LENGTH_S, N_DRAWS = 20.0, 30.0, 100
 FINE_HZ = np.geomspace(0.1 / LENGTH_S, RATE_HZ / 2, 60)
@@ -23,8 +23,8 @@ def drift_of(motion: np.ndarray, rng: np.random.Generator) -> DriftDraws:
     flat = np.full((N_DRAWS, 2, len(FINE_HZ)), WHITE)
     model = SimpleNamespace(
         table=SimpleNamespace(fine_hz=FINE_HZ),
-        shared_air_density=lambda draws: flat,
-        excess_density=lambda draws, hz: np.zeros_like(flat),
+        shared_air_density=lambda _draws: flat,
+        excess_density=lambda _draws, _hz: np.zeros_like(flat),
     )
     fit = SimpleNamespace(model=model, draws=np.zeros((N_DRAWS, 1)))
     return draw_drift(grid, fit, [], LENGTH_S, rng)
