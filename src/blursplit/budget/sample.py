@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    from emcee import EnsembleSampler
     from numpy.typing import NDArray
 
     from blursplit.budget.likelihood import Model
@@ -20,11 +21,13 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
 
 N_FIRST = 6000  # draws from the prior among which the walkers start
-N_WALKERS = 64
-N_BURN = 500
-N_KEEP = 500
+# A call of the likelihood for half of 128 sets costs little more than one for half of 64.
+N_WALKERS = 128
+N_KEEP = 300
 THIN = 10
 FIRST_BATCH = 500
+# Burning in ends when the walkers' usual ln posterior rises by less than one over so many steps.
+BURN_STEPS, FEWEST_BURNS, MOST_BURNS, SETTLED_RISE = 100, 3, 12, 1.0
 
 
 def sample_posterior(model: Model, rng: np.random.Generator, n_draws: int) -> FloatArray:
@@ -36,29 +39,48 @@ def sample_posterior(model: Model, rng: np.random.Generator, n_draws: int) -> Fl
     rng : numpy.random.Generator
     n_draws : int
         Chosen at random from the chains after their burn-in.
+
+    Notes
+    -----
+    Proposals that are differences of two other walkers, whole (ter Braak 2006, Statistics and
+    Computing 16, 239) or only a part of them, cross from one ridge to another and stay on the
+    curved ones; stretch and snooker moves walk along them.
     """
     import emcee
 
     start = _start(model, rng)
-    # Differential evolution moves cross from one ridge to another, stretch moves walk along them.
     moves = [
-        (emcee.moves.StretchMove(), 0.4),
-        (emcee.moves.DEMove(), 0.5),
+        (emcee.moves.DEMove(gamma0=0.1), 0.3),
+        (emcee.moves.DEMove(gamma0=0.2), 0.3),
+        (emcee.moves.DEMove(), 0.15),
         (emcee.moves.DESnookerMove(), 0.1),
+        (emcee.moves.StretchMove(a=1.4), 0.15),
     ]
     sampler = emcee.EnsembleSampler(
         N_WALKERS, start.shape[1], model.log_probability, moves=moves, vectorize=True
     )
-    state = np.random.RandomState(int(rng.integers(2**31))).get_state()
-    sampler.random_state = state
-    burnt = sampler.run_mcmc(start, N_BURN)
-    burnt = _drop_stragglers(burnt.coords, burnt.log_prob, rng)
+    sampler.random_state = np.random.RandomState(int(rng.integers(2**31))).get_state()
+    burnt = _burn_in(sampler, start, rng)
     sampler.reset()
-    sampler.random_state = state
     sampler.run_mcmc(burnt, N_KEEP)
     chain = sampler.get_chain(flat=True, thin=THIN)
     draws: FloatArray = chain[rng.choice(len(chain), size=n_draws, replace=len(chain) < n_draws)]
     return draws
+
+
+def _burn_in(sampler: EnsembleSampler, start: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """Let the walkers go until they climb no further, and return where they are."""
+    before = -np.inf
+    at = start
+    for count in range(1, MOST_BURNS + 1):
+        sampler.reset()
+        state = sampler.run_mcmc(at, BURN_STEPS)
+        at = _drop_stragglers(state.coords, state.log_prob, rng)
+        usual = float(np.mean(np.median(sampler.get_log_prob(), axis=1)))
+        if count >= FEWEST_BURNS and usual - before < SETTLED_RISE:
+            break
+        before = usual
+    return at
 
 
 def _start(model: Model, rng: np.random.Generator) -> FloatArray:
@@ -82,8 +104,8 @@ def _drop_stragglers(
 ) -> FloatArray:
     """Move walkers that never came near the others to the place of one that did.
 
-    Without this a walker left on a hopeless local peak would count as one sixty-fourth of the
-    posterior. A drop of 5 n_parameters/2 below the median never happens within it.
+    Without this a walker left on a hopeless local peak would count as one of the posterior's 128
+    parts. A drop of 5 n_parameters/2 below the median never happens within it.
     """
     floor = np.median(log_prob) - 2.5 * coords.shape[1]
     lost = log_prob < floor
