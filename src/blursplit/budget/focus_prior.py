@@ -37,7 +37,7 @@ def edge_density(
     -----
     P(sigma < x) = mean over draws of (ln sqrt(x^2 - least) - ln low)/ln(high/low), cut to 0...1.
     """
-    top = max(high_arcsec, 1.02 * float(np.sqrt(np.quantile(least_arcsec2, 0.999))))
+    top = float(np.sqrt(high_arcsec**2 + np.quantile(least_arcsec2, 0.999)))
     edge = np.linspace(np.log(low_arcsec), np.log(top), N_GRID + 1)
     left = np.exp(2.0 * edge)[:, None] - least_arcsec2
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 GAUSS = 2.354820045
 LARGE_AIR_CHANGE = 0.5  # relative scatter of r0^(-5/3): seeing that changes by a third
-LEAST_SHOWN = 0.05  # of the width: what does not widen the star by a hundredth is a limit
+LEAST_SHOWN = 0.12  # of the width: what does not widen the star by a hundredth is a limit
 N_GRID = 61
 
 
