@@ -126,7 +126,7 @@ def test_long_exposure_is_von_karman_times_telescope_pixel_and_blur():
     run = Simulation(scene)
     for _ in run.blocks():
         pass
-    width = run.mean_light[()].width()
+    width = run.mean_light[()][0].width()
     expected = _theory_fwhm(scene, 0.08 * 1.1**1.2)
     # 480 independent pupils of D/r0 = 2.3: the scatter of the width over seeds is 1.3 percent
     assert_allclose(width.fwhm, expected, rtol=0.04)

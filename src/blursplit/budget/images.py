@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 GAUSS = 2.354820045
 LEAST_WIDTH_ERROR = 0.005  # flat field and sky under the star, relative
+ONE_SIGMA = 0.8413  # of a normal variable; two or three stars know their own spread badly
 MIN_PEAK_OVER_NOISE = 8.0
 
 
@@ -57,10 +58,15 @@ class StarImages:
 
     def _error(self, name: str) -> float:
         """Return the standard error of a width: spread between stars, and the flat field."""
+        from scipy.stats import t as student_t
+
         mean = self.widths[name].mean
         stars = [w for w in (_safe_width(i) for i in self.stack.star_images[name]) if w]
         whole = _safe_width(self.stack.images[name]) or 1.0
-        spread = float(np.std(stars, ddof=1) / np.sqrt(len(stars))) if len(stars) > 1 else 0.0
+        spread = 0.0
+        if len(stars) > 1:
+            few = float(student_t.ppf(ONE_SIGMA, len(stars) - 1))
+            spread = few * float(np.std(stars, ddof=1) / np.sqrt(len(stars)))
         # What a Gaussian of this width still transfers at Nyquist folds into the sampled image.
         folded = float(np.exp(-0.5 * (np.pi * whole / GAUSS) ** 2))
         relative = np.sqrt((spread / whole) ** 2 + LEAST_WIDTH_ERROR**2 + (0.6 * folded) ** 2)

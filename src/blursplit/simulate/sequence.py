@@ -32,6 +32,7 @@ STEPS_PER_APERTURE = 4.0  # the air moves at most a quarter of the pupil between
 STEPS_PER_CYCLE = 8.0
 MOST_STEPS_SHORT, MOST_STEPS_LONG, SHORT_EXPOSURE_S = 8, 48, 0.05
 BLUR_TIME_S = 60.0
+TRUTH_STARS = 3  # the brightest, whose mean width is the truth, as it is the measurement
 LONG_FRAME_S = 5.0  # from here on the blur time is one frame
 
 VARIANTS: dict[str, tuple[str, ...]] = {
@@ -186,7 +187,11 @@ class Simulation:
             name: tuple(n for n in names if n in present) for name, names in VARIANTS.items()
         }
         self.mean_light = {
-            names: MeanLight(imager, self._window_span(names)) for names in self.variants.values()
+            names: [
+                MeanLight(imager, self._window_span(names))
+                for _ in range(min(n_stars, TRUTH_STARS))
+            ]
+            for names in self.variants.values()
         }
 
     def _moves(self, group: str) -> bool:
@@ -252,8 +257,8 @@ class Simulation:
             self._add_rough(star, time[part].ravel(), phase)
             spectra = self.imager.spectra(phase, offset[part].reshape(-1, 2), self.n_sub)
             light[part] = self.imager.pixels(spectra)
-            if star == 0:
-                self._note_light(time[part], phase)
+            if star < TRUTH_STARS:
+                self._note_light(star, time[part], phase)
         light *= electrons.astype(np.float32)[:, None, None]
         corner = centre - grid.stamp_px // 2
         return light, corner[:, 0], corner[:, 1]
@@ -279,12 +284,12 @@ class Simulation:
         self.rest_rad2 += float(np.sum(square - np.sum(part**2, axis=1)))
         self.n_samples += phase.shape[0]
 
-    def _note_light(self, time_s: FloatArray, phase: NDArray[np.float32]) -> None:
-        """Add the brightest star's light, with contributions left out, to its mean images."""
-        for names, mean in self.mean_light.items():
+    def _note_light(self, star: int, time_s: FloatArray, phase: NDArray[np.float32]) -> None:
+        """Add a star's light, with contributions left out, to its mean images."""
+        for names, means in self.mean_light.items():
             series = self._kept(names)
             offset = self.shared.at(time_s, series) - self._window_mean(time_s, series)
-            mean.add(phase, offset)
+            means[star].add(phase, offset)
 
     def _kept(self, names: tuple[str, ...]) -> FloatArray:
         """Return the shared motion without the named contributions."""

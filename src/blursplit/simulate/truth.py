@@ -194,14 +194,15 @@ def _instrument_truth(run: Simulation) -> dict[str, Any]:
 
 
 def _width_truth(run: Simulation) -> dict[str, Any]:
-    out: dict[str, Any] = {"star": 0, "blur_time_s": run.blur_time_s()}
+    """Mean widths of the brightest stars; the direction is that of the first."""
+    out: dict[str, Any] = {"stars": 0, "blur_time_s": run.blur_time_s()}
     for name, names in run.variants.items():
-        mean = run.mean_light[names]
-        if not mean.image.any():
+        widths = [mean.width() for mean in run.mean_light[names] if mean.image.any()]
+        if not widths:
             continue
-        width = mean.width()
-        out[f"{name}_arcsec"] = round(width.fwhm, DIGITS)
-        out[f"{name}_major_arcsec"] = round(width.major, DIGITS)
-        out[f"{name}_minor_arcsec"] = round(width.minor, DIGITS)
-        out[f"{name}_angle_deg"] = round(width.angle_deg, 2)
+        out["stars"] = len(widths)
+        out[f"{name}_arcsec"] = round(float(np.mean([w.fwhm for w in widths])), DIGITS)
+        out[f"{name}_major_arcsec"] = round(float(np.mean([w.major for w in widths])), DIGITS)
+        out[f"{name}_minor_arcsec"] = round(float(np.mean([w.minor for w in widths])), DIGITS)
+        out[f"{name}_angle_deg"] = round(widths[0].angle_deg, 2)
     return out
