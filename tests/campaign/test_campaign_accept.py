@@ -124,6 +124,22 @@ def test_line_that_may_be_an_alias_does_not_fail(make) -> None:
     assert lines_state(make, make.line(8.0, 0.6, **sure))[0] == "fail"
 
 
+def test_line_that_may_be_an_alias_is_shown_with_its_odds(make) -> None:
+    line = make.line(9.15, 0.56, alias_candidates_hz=[9.15, 57.5], alias_odds=[0.87, 0.13])
+    judged = judge(make.result(lines=[line]), limits(lines=RULE)).judgements[0]
+    assert judged.state == "not shown"
+    # the line itself is what was measured, not the smallest that would have been found
+    assert judged.measured.startswith("9.15 Hz, 0.505 to 0.615 arcsec rms")
+    assert "87 %" in judged.reason
+
+
+def test_count_is_judged_without_talk_of_an_interval(make) -> None:
+    rule = limits(limits={"sequence.stars_used": {"at_least": 4}})
+    acceptance = judge(make.result(), rule)
+    assert "interval" not in acceptance.judgements[0].reason
+    assert (acceptance.stars_used, acceptance.frames_used, acceptance.duration_s) == (5, 1500, 30.0)
+
+
 def test_band_beyond_nyquist_has_a_blind_strip_at_the_frame_rate(make) -> None:
     rule = limits(lines=[{"no_shared_line_above_arcsec": 5.0, "between_hz": [2.0, 60.0]}])
     judged = judge(make.result(noise=0.01), rule).judgements[0]

@@ -63,6 +63,23 @@ def test_table_and_page_for_people(folders: Path) -> None:
     assert "run0 <i>" not in text
 
 
+def test_table_names_quantities_and_units_for_people(folders: Path) -> None:
+    text = call("--before", folders / "a", "--after", folders / "b").stdout
+    assert "structure, rms of" in text
+    assert "[arcsec]" in text
+    assert "rms_major" not in text
+    # what neither side measured is named, not shown as zero
+    assert "not compared, for want of a value on each side:" in " ".join(text.split())
+
+
+def test_runs_of_one_start_are_not_put_in_turns(folders: Path) -> None:
+    path = folders / "b" / "run1" / "result.json"
+    path.write_text(path.read_text().replace("20:01:00", "20:00:00"))
+    done = call(folders / "a" / "run0", folders / "b" / "run1")
+    assert done.exit_code == 2
+    assert "began at the same time" in done.stderr
+
+
 @pytest.mark.parametrize(
     "args",
     [

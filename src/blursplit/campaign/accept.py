@@ -57,6 +57,10 @@ class Acceptance(_Part):
     title: str
     telescope: str = ""
     sequence: str = ""
+    object: str = ""
+    frames_used: int | None = None
+    stars_used: int | None = None
+    duration_s: float | None = None
     start_utc: str | None = None
     command: str = ""
     blur_time_s: float | None
@@ -123,6 +127,10 @@ def judge(
         title=limits.title,
         telescope=limits.telescope,
         sequence=result.sequence.name,
+        object=result.sequence.object or "",
+        frames_used=result.sequence.frames_used,
+        stars_used=result.sequence.stars_used,
+        duration_s=result.sequence.duration_s,
         start_utc=result.sequence.start_utc,
         command=result.command,
         blur_time_s=limits.blur_time_s,
@@ -165,6 +173,8 @@ def _judge_limit(
         value = Estimate(value=value, low=value, high=value, low95=value, high95=value)
     low, high = bound95(value)
     state, reason = _state(low, high, limit)
+    if low == high:
+        reason = f"counted or stated, without error: {'inside' if state == 'pass' else 'outside'}"
     return Judgement(
         **frame,
         state=state,
@@ -238,6 +248,7 @@ def _judge_lines(rule: LineRule, result: Result, series: Series | None) -> Judge
     }
     above: list[tuple[Line, float, float]] = []
     open_: list[str] = []
+    doubtful = ""
     for line in result.lines:
         share = _share_in_band(line, low_hz, high_hz)
         if share == 0 or (line.shared_probability is not None and line.shared_probability < SHARED):
@@ -249,8 +260,14 @@ def _judge_lines(rule: LineRule, result: Result, series: Series | None) -> Judge
         if low > limit and share == 1:
             above.append((line, low, high))
         elif high > limit:
-            doubt = "its rms reaches across the limit" if share == 1 else "it may be an alias"
+            doubt = (
+                "its rms reaches across the limit"
+                if share == 1
+                else f"in this band with odds of {100 * share:.0f} % only, else an alias of a "
+                "line outside it"
+            )
             open_.append(f"{_hz(line)}: {doubt}")
+            doubtful = doubtful or f"{_hz(line)}, {low:.3g} to {high:.3g} arcsec rms (95 %)"
     if above:
         line, low, high = max(above, key=lambda item: item[1])
         text = f"{_hz(line)}, {low:.3g} to {high:.3g} arcsec rms (95 %)"
@@ -270,6 +287,7 @@ def _judge_lines(rule: LineRule, result: Result, series: Series | None) -> Judge
         else (f"any line above {hidden:.2g} arcsec rms would have been found")
     )
     if open_:
+        measured = doubtful or measured
         return Judgement(**frame, state="not shown", measured=measured, reason="; ".join(open_))
     return Judgement(
         **frame, state="pass", measured=measured, high95=hidden, reason="no line above the limit"

@@ -132,13 +132,20 @@ def split_alternating(results: Sequence[Result]) -> tuple[list[Result], list[Res
     Raises
     ------
     InputError
-        When fewer than two results are given or one has no start time.
+        When fewer than two results are given, one has no start time, or two have the same.
     """
     if len(results) < TURNS or any(r.sequence.start_utc is None for r in results):
         raise InputError(
             "results", "need at least two with a start time to alternate", "name both sides"
         )
     ordered = sorted(results, key=lambda r: r.sequence.start_utc or "")
+    for one, other in pairwise(ordered):
+        if one.sequence.start_utc == other.sequence.start_utc:
+            raise InputError(
+                "results",
+                f"two began at the same time ({one.sequence.start_utc}), so their turns are open",
+                "name both sides with --before and --after",
+            )
     return ordered[0::2], ordered[1::2]
 
 

@@ -77,6 +77,11 @@ def dask_cluster(address: str) -> Iterator[tuple[Executor, int]]:
     InputError
         When the Dask client is not installed, nothing answers, or no worker is there.
     """
+    if "://" not in address and ":" not in address:
+        # Refused here: the client's own refusal leaves a half-made object that complains at exit.
+        raise InputError(
+            f"--scheduler {address}", "is no address", "write e.g. tcp://192.0.2.7:8786"
+        )
     try:
         from distributed import Client
     except ImportError as error:

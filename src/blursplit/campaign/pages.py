@@ -5,6 +5,7 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING
 
+from blursplit.campaign.change_rows import cell95, change_rows, probability95, side_texts
 from blursplit.campaign.scatter import scatter_svg
 from blursplit.campaign.summary import CONDITIONS, QUANTITIES
 
@@ -43,7 +44,7 @@ def acceptance_page(acceptance: Acceptance) -> str:
     a = acceptance
     rows = [
         [
-            f"{escape(j.name or j.key)}<br><span class='code small'>{escape(j.key)}</span>",
+            _named(j.name, j.key),
             escape(j.limit),
             escape(j.measured),
             f"<strong>{escape(j.state)}</strong>",
@@ -54,8 +55,10 @@ def acceptance_page(acceptance: Acceptance) -> str:
     blur = "not stated" if a.blur_time_s is None else f"{a.blur_time_s:g} s"
     facts = [
         f"Telescope: {a.telescope or 'not stated'}",
-        f"Recording: {a.sequence or 'unnamed'}",
-        f"Begun: {a.start_utc or 'unknown'} UTC",
+        "Recording: " + (", ".join(t for t in (a.object, a.sequence) if t) or "unnamed"),
+        f"Begun: {a.start_utc} UTC" if a.start_utc else "Begun: time unknown",
+        *([f"{a.frames_used} frames, {a.stars_used} stars"] if a.frames_used else []),
+        *([f"Length: {a.duration_s:.4g} s"] if a.duration_s else []),
         f"Limits hold for an exposure of {blur}",
     ]
     body = (
@@ -65,6 +68,9 @@ def acceptance_page(acceptance: Acceptance) -> str:
         + _table(["Limit on", "Limit", "Measured", "Judged", "Because"], rows)
         + "<p class='small'>Pass: the whole 95 % interval lies inside the limit. Fail: the whole "
         "interval lies outside. Not shown: neither; a longer or better recording may decide.</p>"
+        "<div class='caution' role='note'><p>This judges the motion of star images. It certifies "
+        "neither strength nor safety: loads, anchors, lifting and wiring are for licensed people "
+        "and local codes.</p></div>"
         + _SIGN
         + f"<p class='small'>Made by blursplit {escape(a.version)}"
         + (f" from <code>{escape(a.command)}</code>" if a.command else "")
@@ -76,58 +82,62 @@ def acceptance_page(acceptance: Acceptance) -> str:
 def comparison_page(comparison: Comparison) -> str:
     """Return the page of a comparison."""
     c = comparison
-    rows = []
-    for key, change in c.changes.items():
-        if change is None:
-            rows.append([f"<span class='code'>{escape(key)}</span>", *["not measured"] * 4, ""])
-            continue
-        p = change.probability_smaller
-        rows.append(
-            [
-                f"<span class='code'>{escape(key)}</span>",
-                _number(change.before),
-                _number(change.after),
-                _number(change.difference, signed=True),
-                "-" if p is None else f"{p:.3f}",
-                f"{change.smallest_change:.2g}"
-                + (f"<br><span class='small'>{escape(change.note)}</span>" if change.note else ""),
-            ]
-        )
+    found, absent = change_rows(c)
+    rows = [
+        [
+            _named(f"{r.name} [{r.unit}]", r.key),
+            escape(str(r.before)),
+            escape(str(r.after)),
+            escape(str(r.change)),
+            escape(r.probability),
+            r.smallest + (f"<br><span class='small'>{escape(r.note)}</span>" if r.note else ""),
+        ]
+        for r in found
+    ]
     body = (
         f"<h1>Before against after</h1><p class='verdict'>{escape(c.statement)}</p>"
-        + _facts([f"Before: {', '.join(c.before.names)}", f"After: {', '.join(c.after.names)}"])
+        + _facts([f"Before: {t}" for t in side_texts(c.before)])
+        + _facts([f"After: {t}" for t in side_texts(c.after)])
         + _warnings([w.text for w in c.warnings])
         + "<h2>What changed</h2>"
         + _table(
             [
-                "Quantity (unit in its name)",
+                "Quantity",
                 "Before",
                 "After",
                 "Change",
                 "Probability that it became smaller",
-                "Smallest change these data show",
+                "Smallest change these data could show",
             ],
             rows,
         )
-        + "<p class='small'>Values with their 95 % intervals.</p>"
+        + "<p class='small'>Brackets hold 95 %. A change of the smallest size named would have "
+        "been told from none four times in five.</p>"
+        + (
+            f"<p class='small'>Not compared, for want of a value on each side: "
+            f"{escape('; '.join(absent))}.</p>"
+            if absent
+            else ""
+        )
     )
     if c.common_air is not None:
         air = c.common_air
         body += (
             "<h2>In the same air</h2><p>In a seeing of "
             f"{air.seeing_500nm_zenith_arcsec:.2f} arcsec the recorded FWHM would be "
-            f"{_number(air.before_arcsec)} arcsec before and {_number(air.after_arcsec)} arcsec "
-            f"after; probability that it became smaller {air.probability_smaller:.3f}.</p>"
+            f"{cell95(air.before_arcsec)} arcsec before and {cell95(air.after_arcsec)} arcsec "
+            "after; probability that it became smaller "
+            f"{escape(probability95(air.probability_smaller))}.</p>"
             f"<p class='small'>{escape(air.method)}</p>"
         )
     if c.lines:
         line_rows = [
             [
                 escape(line.state),
-                _number(line.before_hz),
-                _number(line.after_hz),
-                _number(line.before_rms_arcsec),
-                _number(line.after_rms_arcsec),
+                _text95(line.before_hz),
+                _text95(line.after_hz),
+                _text95(line.before_rms_arcsec),
+                _text95(line.after_rms_arcsec),
                 escape(line.reason),
             ]
             for line in c.lines
@@ -153,7 +163,7 @@ def archive_page(summary: ArchiveSummary, rows: Sequence[Row], title: str) -> st
         f"{counts.get('done', 0)} sequences measured",
         f"{counts.get('failed', 0)} failed",
         f"{counts.get('too short', 0)} too short",
-        f"{summary.refused_files} files not readable",
+        f"files that could not be read: {summary.refused_files}",
     ]
     body = f"<h1>{escape(title)}</h1>" + _facts(facts)
     body += "<h2>Worth opening</h2>"
@@ -239,8 +249,9 @@ def _spreads(groups: list[GroupSpread]) -> str:
     ]
     heads = ["", "Sequences", *[f"{QUANTITIES[q]} [arcsec]" for q in used]]
     return _table(heads, rows) + (
-        "<p class='small'>Median and the range of the middle 68 % of the sequences; upper limits "
-        "rank below all values.</p>"
+        "<p class='small'>Median and the range of the middle 68 % of the sequences, which is their "
+        "spread and not the error of one; (one): a single sequence. Upper limits rank below all "
+        "values.</p>"
     )
 
 
@@ -249,21 +260,21 @@ def _spread(spread: Spread | None) -> str:
         return "-"
     if spread.median is None:
         return f"limits in {spread.limits} of {spread.limits + spread.values}"
+    if spread.values + spread.limits == 1:
+        return f"{spread.median:.2f} (one)"
     low = "limit" if spread.low is None else f"{spread.low:.2f}"
     high = "limit" if spread.high is None else f"{spread.high:.2f}"
     return f"{spread.median:.2f} ({low} to {high})"
 
 
-def _number(estimate: Estimate | None, *, signed: bool = False) -> str:
-    from blursplit.campaign.estimates import bound95
+def _text95(estimate: Estimate | None) -> str:
+    return escape(str(cell95(estimate)))
 
-    if estimate is None:
-        return "-"
-    low, high = bound95(estimate)
-    if estimate.value is None:
-        return f"below {high:.3g}"
-    sign = "+" if signed else ""
-    return f"{estimate.value:{sign}.3g} ({low:{sign}.3g} to {high:{sign}.3g})"
+
+def _named(name: str, key: str) -> str:
+    """Return a name for people with the key of the file below it, or the key alone."""
+    shown = f"{escape(name)}<br>" if name else ""
+    return f"{shown}<span class='code small'>{escape(key)}</span>"
 
 
 def _facts(facts: Iterable[str]) -> str:

@@ -61,7 +61,7 @@ def plan_recording(
     if exposure is None:
         longest = min(LONGEST_EXPOSURE_S, interval or LONGEST_EXPOSURE_S)
         exposure = min(max(0.3 * aperture / wind, 1e-3), longest)
-        why = f"0.3 D/V with a wind of {wind:.0f} m/s, so that the air is not averaged away"
+        why = f"0.3 D/V with a wind of {wind:.3g} m/s, so that the air is not averaged away"
     rate_why = "as stated"
     if interval is None:
         interval = max(exposure, INTERVAL_S)

@@ -20,7 +20,7 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 COMMANDS: dict[str, str] = {
     "demo": "Two nights of the same width, two different causes: make, measure, show the pages.",
     "inspect": "Frames, timing, headers found and missing, and what can be told from them.",
-    "measure": "The main job: how much of the star's width is air, tracking, structure, optics.",
+    "measure": "The main job: how much of the star's width is air, drive, structure, instrument.",
     "tap": "Ring-down after a tap on the pier: frequency, damping ratio, settling time.",
     "pier": "Resonances and tilt stiffness of a declared pier and mount; what changes if ...",
     "plan": "Exposure, rate, length and stars needed; the smallest vibration that would be seen.",
@@ -29,6 +29,30 @@ COMMANDS: dict[str, str] = {
     "archive": "Measure every sequence under a folder into a store; resumable.",
     "simulate": "Write a FITS sequence whose truth is known.",
     "report": "Render the page of a result again.",
+}
+
+
+# What an option takes, as the help names it, where the command does not say so itself.
+VALUES: dict[str, str] = {
+    "after": "RESULT",
+    "before": "RESULT",
+    "bias": "FILES",
+    "blur_time": "SECONDS",
+    "centroid": "METHOD",
+    "dark": "FILES",
+    "flat": "FILES",
+    "focus_run": "PATH@POSITION",
+    "folder": "FOLDER",
+    "limits": "LIMITS",
+    "out": "FOLDER",
+    "result": "RESULT",
+    "scene": "SCENE.toml",
+    "seed": "NUMBER",
+    "sequence": "SEQUENCE",
+    "set_": "KEY=VALUE",
+    "setup": "FILE",
+    "stars": "NUMBER",
+    "workers": "NUMBER",
 }
 
 
@@ -50,13 +74,17 @@ class _LazyGroup(TyperGroup):
 
 def _load(name: str) -> Any:
     module = importlib.import_module(f"blursplit.cli.{name}")
-    one = typer.Typer(add_completion=False)
+    one = typer.Typer(add_completion=False, rich_markup_mode=None)
     one.command(
         name,
         cls=getattr(module, "Command", None),
         help=COMMANDS[name] + "\n\n" + (module.run.__doc__ or ""),
     )(module.run)
-    return get_command(one)
+    command = get_command(one)
+    for option in command.params:
+        if option.metavar is None and not getattr(option, "is_flag", False):
+            option.metavar = VALUES.get(option.name or "")
+    return command
 
 
 app = typer.Typer(

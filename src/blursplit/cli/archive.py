@@ -39,11 +39,14 @@ def run(
         typer.Option("--set", metavar="KEY=VALUE", help="Override a key of the setup."),
     ] = None,
     blur_time: Annotated[
-        float | None, typer.Option("--blur-time", metavar="S", min=0, help="Blur time [s].")
+        float | None,
+        typer.Option(
+            "--blur-time", metavar="SECONDS", min=0, help="Exposure for which the budget holds."
+        ),
     ] = None,
     gap: Annotated[
         float | None,
-        typer.Option("--gap", metavar="S", min=0, help="Pause that starts a new sequence [s]."),
+        typer.Option("--gap", metavar="SECONDS", min=0, help="Pause that starts a new sequence."),
     ] = None,
     workers: Annotated[
         int, typer.Option("--workers", min=0, max=64, help="Processes of this machine.")
@@ -121,14 +124,16 @@ def _progress() -> Iterator[tuple[Callable[[int], None] | None, Callable[[int, i
 
 
 def _tell(run: ArchiveRun) -> None:
+    if run.sequences == 0:
+        say("no sequence was found: nothing under the folder is a readable FITS file of the sky")
     say(
         f"{run.sequences} sequences: {run.known} known already, {run.done} measured now, "
         f"{run.failed} failed, {run.too_short} too short"
     )
     if run.refused_files:
-        say(f"{run.refused_files} files could not be read (table refused_files)")
+        say(f"files that could not be read: {run.refused_files} (table refused_files)")
     for reason, count in run.skipped_files.items():
-        say(f"{count} files left out: {reason}")
+        say(f"files left out: {count} ({reason})")
 
 
 def _show(summary: ArchiveSummary) -> None:
@@ -139,7 +144,11 @@ def _show(summary: ArchiveSummary) -> None:
     console = Console(highlight=False, markup=False)
     names = [n for n in SHOWN if n in summary.overall.spreads]
     if names:
-        table = Table(box=box.SIMPLE, title="Medians [arcsec]", title_justify="left")
+        table = Table(
+            box=box.SIMPLE,
+            title="Medians and spreads (middle 68 % of the sequences) [arcsec]",
+            title_justify="left",
+        )
         for column in ("night", "sequences", *(SHOWN[n] for n in names)):
             table.add_column(column, no_wrap=column == "night")
         for group in (*summary.nights, summary.overall):
@@ -157,5 +166,7 @@ def _median(spread: Spread | None) -> str:
         return "-"
     if spread.median is None:
         return "limits"
+    if spread.values + spread.limits == 1:
+        return f"{spread.median:.2f} (one)"
     low, high = ("limit" if v is None else f"{v:.2f}" for v in (spread.low, spread.high))
     return f"{spread.median:.2f} ({low} to {high})"

@@ -11,7 +11,7 @@ from blursplit.cli._common import say, speaks_plainly
 
 if TYPE_CHECKING:
     from blursplit.campaign.compare_record import Comparison
-    from blursplit.result import Estimate, Result
+    from blursplit.result import Result
 
 
 @speaks_plainly
@@ -92,46 +92,43 @@ def _show(comparison: Comparison) -> None:
     from rich.console import Console
     from rich.table import Table
 
+    from blursplit.campaign.change_rows import cell95, change_rows, probability95
+
     console = Console(highlight=False, markup=False)
     console.print(comparison.statement, style="bold")
-    table = Table(box=box.SIMPLE, title="95 % intervals", title_justify="left")
-    for column in ("quantity", "before", "after", "change", "P(smaller)", "smallest shown"):
-        table.add_column(column)
-    for key, change in comparison.changes.items():
-        name = key.replace(".", " ").replace("_", " ")
-        if change is None:
-            table.add_row(name, "not compared", "", "", "", "")
-            continue
-        p = change.probability_smaller
-        table.add_row(
-            name,
-            _number(change.before),
-            _number(change.after),
-            _number(change.difference, "+"),
-            "-" if p is None else f"{p:.3f}",
-            f"{change.smallest_change:.2g}",
-        )
+    rows, absent = change_rows(comparison)
+    title = "Values, and below them their 95 % intervals"
+    table = Table(box=box.SIMPLE, title=title, title_justify="left")
+    for column in ("quantity", "before", "after", "change"):
+        table.add_column(column, no_wrap=column != "quantity")
+    for row in rows:
+        cells = ["\n".join(part for part in cell if part) for cell in (row[3], row[4], row[5])]
+        if row.probability != "-":
+            cells[2] += f"\nP(smaller) {row.probability}"
+        cells[2] += f"\nshown from {row.smallest}"
+        table.add_row(f"{row.name} [{row.unit}]", *cells)
     console.print(table)
+    console.print(
+        "P(smaller): probability that it became smaller, untold where both sides are only limits. "
+        "Shown from: a change of that size would have been told from none four times in five."
+    )
+    if absent:
+        console.print(f"not compared, for want of a value on each side: {'; '.join(absent)}")
     if comparison.common_air is not None:
         air = comparison.common_air
         console.print(
             f"In a seeing of {air.seeing_500nm_zenith_arcsec:.2f} arcsec on both sides: FWHM "
-            f"{_number(air.before_arcsec)} arcsec before, {_number(air.after_arcsec)} after, "
-            f"P(smaller) {air.probability_smaller:.3f}."
+            f"{cell95(air.before_arcsec)} arcsec before, {cell95(air.after_arcsec)} arcsec after; "
+            f"P(smaller) {probability95(air.probability_smaller)}."
         )
     for line in comparison.lines:
-        frequency = line.before_hz or line.after_hz
-        console.print(f"line at {_number(frequency)} Hz: {line.state} {line.reason}".rstrip())
+        shown = [f"{cell95(f)} Hz" for f in (line.before_hz, line.after_hz) if f is not None]
+        sizes = [
+            f"{cell95(rms)} arcsec rms {side}"
+            for rms, side in ((line.before_rms_arcsec, "before"), (line.after_rms_arcsec, "after"))
+            if rms is not None
+        ]
+        told = [f"line at {', then '.join(shown)}: {line.state}", *sizes, line.reason]
+        console.print("; ".join(part for part in told if part))
     for warning in comparison.warnings:
-        say(f"{warning.code}: {warning.text}")
-
-
-def _number(estimate: Estimate | None, sign: str = "") -> str:
-    from blursplit.campaign.estimates import bound95
-
-    if estimate is None:
-        return "-"
-    low, high = bound95(estimate)
-    if estimate.value is None:
-        return f"< {high:.3g}"
-    return f"{estimate.value:{sign}.3g} ({low:{sign}.3g} to {high:{sign}.3g})"
+        say(f"note: {warning.text} ({warning.code})")

@@ -67,9 +67,12 @@ def run(
 def _show(console: Console, found: Inspection) -> None:
     from rich.markup import escape
 
+    from blursplit.report.wording import setting
+
+    files = "file" if found.files == 1 else "files"
     size = f"{found.width_px} x {found.height_px} px"
     console.print(f"[bold]{escape(found.name)}[/bold]: {found.frames} frames of {size}", end="")
-    console.print(f" in {found.files} file(s), {found.duration_s:.4g} s")
+    console.print(f" in {found.files} {files}, {setting(found.duration_s)} s")
     _table(console, "Timing", _timing_rows(found), ("what", "value"))
     rows = [
         (key, _with_unit(key, fact.value), fact.origin, fact.note)
@@ -94,7 +97,7 @@ def _timing_rows(found: Inspection) -> list[tuple[str, str]]:
     timing = found.timing
     rows = [
         ("times from", timing.source),
-        ("start (middle of first exposure)", found.start_utc or "unknown"),
+        ("middle of first exposure", f"{found.start_utc} UTC" if found.start_utc else "unknown"),
         ("spacing", timing.kind),
         ("frame interval", f"{timing.cadence_s:.6g} s ({timing.rate_hz:.4g} frames/s)"),
         ("Nyquist frequency", f"{timing.nyquist_hz:.4g} Hz"),
@@ -104,7 +107,7 @@ def _timing_rows(found: Inspection) -> list[tuple[str, str]]:
     if timing.exposed_share is not None:
         rows.append(("shutter open", f"{100 * timing.exposed_share:.0f} % of the time"))
     if timing.stamp_resolution_s is not None:
-        rows.append(("digits of the stamps", f"{timing.stamp_resolution_s:.3g} s"))
+        rows.append(("resolution of the stamps", f"{timing.stamp_resolution_s:.3g} s"))
     if timing.jitter_rms_s is not None:
         rows.append(("scatter about the grid", f"{timing.jitter_rms_s:.3g} s rms"))
     rows.append(("frames missing from the grid", str(timing.missing_frames)))

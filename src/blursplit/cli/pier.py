@@ -46,6 +46,8 @@ def run(
 def _show(report: PierReport) -> None:
     from rich.console import Console
 
+    from blursplit.mechanics.pier_report import MODEL_UNCERTAINTY
+
     console = Console(highlight=False, markup=False)
     console.print(
         f"Column {report.height_m:.2f} m, {report.mass_kg:.0f} kg above the ground "
@@ -55,8 +57,14 @@ def _show(report: PierReport) -> None:
     console.print(_stiffness_table(report))
     console.print(_what_if_table(report))
     console.print(report.statement, style="bold")
-    for line in (*report.assumptions, *report.cautions):
-        console.print(f"- {line}")
+    doubt = 200.0 * MODEL_UNCERTAINTY
+    console.print(
+        "assumed: Tilt goes with the inverse square of a frequency: it carries "
+        f"{doubt:.0f} % where a frequency carries half of that; changes are better known."
+    )
+    for word, lines in (("assumed", report.assumptions), ("caution", report.cautions)):
+        for line in lines:
+            console.print(f"{word}: {line}")
 
 
 def _table(title: str, *columns: str) -> Table:
@@ -65,7 +73,11 @@ def _table(title: str, *columns: str) -> Table:
 
     table = Table(title=title, title_justify="left", box=box.SIMPLE)
     for k, column in enumerate(columns):
-        table.add_column(column, justify="right" if k and column not in TEXT_COLUMNS else "left")
+        table.add_column(
+            column,
+            justify="right" if k and column not in TEXT_COLUMNS else "left",
+            no_wrap=column == "first mode",
+        )
     return table
 
 
@@ -99,7 +111,7 @@ def _stiffness_table(report: PierReport) -> Table:
     )
     for name, x, y, unit in pairs:
         table.add_row(name, f"{x:.4f}", f"{y:.4f}", unit)
-    shares = ", ".join(f"{name} {share:.0%}" for name, share in s.tilt_shares.items())
+    shares = ", ".join(f"{name} {100 * share:.0f} %" for name, share in s.tilt_shares.items())
     table.caption = f"Where the tilt for 1 N at the axes comes from: {shares}."
     table.caption_justify = "left"
     return table
@@ -127,8 +139,8 @@ def _what_if_table(report: PierReport) -> Table:
         table.add_row(
             row.change,
             f"{row.tilt_at_axis_height_arcsec_n:.4f}",
-            f"{row.tilt_ratio - 1.0:+.0%}",
-            f"{row.first_frequency_hz:.1f} Hz ({row.frequency_ratio - 1.0:+.0%})",
+            f"{100 * (row.tilt_ratio - 1.0):+.0f} %",
+            f"{row.first_frequency_hz:.1f} Hz ({100 * (row.frequency_ratio - 1.0):+.0f} %)",
             f"{row.mass_change_kg:+.0f} kg",
             row.note,
         )

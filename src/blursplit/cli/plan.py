@@ -28,7 +28,9 @@ def run(
         float, typer.Option("--seeing", metavar="ARCSEC", help="At 500 nm and zenith.")
     ] = 2.0,
     stars: Annotated[int, typer.Option("--stars", help="Stars to be used.")] = 4,
-    length: Annotated[float, typer.Option("--length", metavar="S", help="Length of the run.")] = 60,
+    length: Annotated[
+        float, typer.Option("--length", metavar="SECONDS", help="Length of the run.")
+    ] = 60,
     date: Annotated[
         str | None,
         typer.Option("--date", metavar="UTC", help="Evening, e.g. 2026-11-25; default today."),
@@ -70,6 +72,8 @@ def _night(text: str | None) -> Date:
 def _show(plan: Plan) -> None:
     from rich.console import Console
 
+    from blursplit.report.wording import setup_text
+
     console = Console(highlight=False, markup=False)
     console.print(plan.statement, style="bold")
     r = plan.recording
@@ -88,8 +92,8 @@ def _show(plan: Plan) -> None:
             f"Drive period {turn.period_s:.1f} s: {turn.turns_in_run:.2f} turns in this run; two "
             f"turns, which part drift and period, take {turn.two_turns_s / 60:.1f} min."
         )
-    for entry in sorted(k for k, e in plan.setup.items() if e.origin == "default"):
-        console.print(f"assumed: {entry} = {plan.setup[entry].value}")
+    for key in sorted(k for k, e in plan.setup.items() if e.origin == "default"):
+        console.print(f"assumed: {key} = {setup_text(key, plan.setup[key].value)}")
     for warning in plan.warnings:
         say(f"{warning.code}: {warning.text}")
 
@@ -98,7 +102,7 @@ def _tables(plan: Plan, console: object) -> None:
     from rich import box
     from rich.table import Table
 
-    lines = Table(box=box.SIMPLE, title="Smallest found, arcsec rms (range of winds)",
+    lines = Table(box=box.SIMPLE, title="Found nine times in ten from, arcsec rms (range of winds)",
                   title_justify="left")  # fmt: skip
     for column in ("Hz", "steady line", f"mode, damping {100 * plan.damping_ratio:g} %"):
         lines.add_column(column)
@@ -109,8 +113,12 @@ def _tables(plan: Plan, console: object) -> None:
             _range(d.mode_rms_arcsec, d.mode_low_arcsec, d.mode_high_arcsec),
         )
     console.print(lines)  # type: ignore[attr-defined]
-    pairs = Table(box=box.SIMPLE, title="Air that a pair sees", title_justify="left")
-    for column in ("arcsec apart", "a tenth from [m]", "half from [m]"):
+    pairs = Table(
+        box=box.SIMPLE,
+        title="How high the air must be for a pair of stars to see it",
+        title_justify="left",
+    )
+    for column in ("stars apart [arcsec]", "a tenth of it, above [m]", "half of it, above [m]"):
         pairs.add_column(column, justify="right")
     for s in plan.pairs:
         pairs.add_row(
@@ -119,11 +127,15 @@ def _tables(plan: Plan, console: object) -> None:
     console.print(pairs)  # type: ignore[attr-defined]
     if plan.fields:
         table = Table(box=box.SIMPLE, title=f"Fields, night of {plan.night}", title_justify="left")
-        for column in ("field", "kind", "arcmin", "brightest", "highest [deg]", "at UTC"):
+        for column in ("field", "size [arcmin]", "mag", "highest [deg]", "at UTC"):
             table.add_column(column)
         for f in plan.fields[:FIELDS_SHOWN]:
-            table.add_row(f.name, f.kind, f"{f.size_arcmin:g}", f"{f.brightest_mag:.1f}",
-                          f"{f.highest_deg:.0f}", f.best_utc)  # fmt: skip
+            # The day is that of the night or the next; the hour is what an observer needs.
+            table.add_row(f.name if f.kind == "cluster" else f"{f.name} ({f.kind})",
+                          f"{f.size_arcmin:g}", f"{f.brightest_mag:.1f}",
+                          f"{f.highest_deg:.0f}", f.best_utc.partition("T")[2][:5])  # fmt: skip
+        table.caption = "mag: brightest star of a cluster, fainter star of a pair"
+        table.caption_justify = "left"
         console.print(table)  # type: ignore[attr-defined]
 
 

@@ -166,8 +166,8 @@ def _show(result: TapResult) -> None:
     console = Console(highlight=False, markup=False)
     about = result.sequence
     console.print(
-        f"{about.name}: {about.frames_used} frames at {1 / about.cadence_s:.4g}/s, "
-        f"{about.stars_used} star(s), {len(result.taps)} tap(s)."
+        f"{about.name}: {about.frames_used} frames at {1 / about.cadence_s:.4g} frames/s; "
+        f"stars: {about.stars_used}; taps: {len(result.taps)}."
     )
     if about.pixel_scale_arcsec:
         console.print(
@@ -182,10 +182,9 @@ def _show(result: TapResult) -> None:
             f"; below the motion of quiet times: {_text(result.to_air_s)} s."
         )
     for warning in result.warnings:
-        console.print(f"Note ({warning.code}): {warning.text}.")
-    console.print("When tapping:")
+        console.print(f"note: {warning.text} ({warning.code})")
     for line in result.cautions:
-        console.print(f"- {line}")
+        console.print(f"caution: {line}")
 
 
 def _modes_table(result: TapResult) -> Table:
@@ -193,7 +192,7 @@ def _modes_table(result: TapResult) -> Table:
     from rich.table import Table
 
     table = Table(title="Modes (mean over taps, 68 % range)", title_justify="left", box=box.SIMPLE)
-    for name in ("frequency [Hz]", "damping ratio", "by half-power width", _peak_name(result)):
+    for name in ("frequency [Hz]", "damping ratio", "half-power check", _peak_name(result)):
         table.add_column(name)
     table.add_column("taps", justify="right")
     table.add_column("could also be [Hz]")
@@ -215,7 +214,7 @@ def _taps_table(result: TapResult) -> Table:
     from rich import box
     from rich.table import Table
 
-    table = Table(title="Taps", title_justify="left", box=box.SIMPLE)
+    table = Table(title="Taps (68 % range)", title_justify="left", box=box.SIMPLE)
     for name in ("at [s]", _peak_name(result), "still after [s]", "below the air after [s]"):
         table.add_column(name)
     for tap in result.taps:
