@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose
 from blursplit.spectra import find_lines, line_motion
 from blursplit.spectra.describe import principal_axes
 from blursplit.spectra.modes import whittle
-from blursplit.spectra.periodogram import mode_density, motion_periodogram
+from blursplit.spectra.periodogram import mode_density, mode_density_slopes, motion_periodogram
 
 RATE = 50.0
 N = 1500
@@ -194,6 +194,33 @@ def test_motion_that_stands_still_on_an_axis_has_no_lines(axes, rng):
     """Motion that stands still on an axis has no lines and raises nothing."""
     motion = rng.normal(size=(N, 2)) * np.array(axes)
     assert find_lines(_times(), motion, cadence_s=1 / RATE).lines == ()
+
+
+@pytest.mark.parametrize("noise", [0.0, 1e-6, 1e-2])
+def test_steady_line_far_above_all_else_is_found(noise, rng):
+    """A sine with next to no noise: the search once lost it in the wings of its own peak."""
+    sine = np.sin(2 * np.pi * 9.13 * _times())
+    motion = np.outer(sine, [1.0, 0.5]) + noise * rng.normal(size=(N, 2))
+    found = find_lines(_times(), motion, cadence_s=1 / RATE)
+    # 1/T = 0.033 Hz: a twentieth of it
+    assert_allclose([line.frequency_hz for line in found.lines], [9.13], atol=0.0017)
+    assert_allclose(found.lines[0].rms, np.sqrt((1.0 + 0.25) / 2.0), rtol=0.05)
+
+
+def test_slopes_of_the_mode_density_are_those_of_differences():
+    """Slopes by ln frequency and ln damping against central differences."""
+    found = motion_periodogram(_times(), np.random.default_rng(0).normal(size=(N, 2)), 1 / RATE)
+    density, by_frequency, by_damping = mode_density_slopes(found, 7.3, 0.02)
+    assert_allclose(density, mode_density(found, 7.3, 0.02), rtol=1e-9, atol=1e-15)
+    step = 1e-5
+    up, down = np.exp(step), np.exp(-step)
+    pairs = (
+        (by_frequency, [mode_density(found, 7.3 * s, 0.02) for s in (up, down)]),
+        (by_damping, [mode_density(found, 7.3, 0.02 * s) for s in (up, down)]),
+    )
+    for slope, (above, below) in pairs:
+        # third derivatives, a few hundred times the slope where the peak is narrow, times step^2
+        assert_allclose(slope, (above - below) / (2 * step), atol=1e-5 * np.abs(slope).max())
 
 
 def test_principal_axes_of_a_tilted_ellipse():

@@ -40,6 +40,11 @@ DAMPING_DOUBT = 4.0
 """Error of ln(damping ratio) per damping ratio from the continuum, which takes part of a broad
 mode's wings: simulated, 11 % at 0.015 and 20 % at 0.04 (half a minute, 0.15 arcsec rms)."""
 
+DAMPING_LOSS = 0.45
+"""By how much ln(damping ratio) may be too small at a contrast of 16 or less: a weak mode's wings
+sink in the continuum. Simulated (half a minute, 0.15 arcsec rms): 13, 21 and 25 % too small at
+0.01, 0.02 and 0.04, scattering by 0.4 to 0.5; a third of that at 0.4 arcsec."""
+
 STEADY_GAIN = 3.84
 """Twice the log likelihood that damping must gain to be believed: chi-square(1), 95 %."""
 
@@ -135,7 +140,8 @@ def describe(
             np.hypot(min(spread.log_damping, 1.0), 0.05 + DAMPING_DOUBT * mode.damping_ratio)
         )
         low = min(low, mode.damping_ratio * float(np.exp(-doubt)))
-        high = max(high, mode.damping_ratio * float(np.exp(doubt)))
+        loss = DAMPING_LOSS * _weakness(periodogram, rest, mode)
+        high = max(high, mode.damping_ratio * float(np.exp(np.hypot(doubt, loss))))
     covariance, sigma = realised_covariance(periodogram, rest, mode)
     sigma = np.hypot(sigma, _continuum_doubt(periodogram, rest, mode))
     sigma = np.hypot(sigma, _damping_doubt(periodogram, rest, mode, low, high, spread))
@@ -237,11 +243,16 @@ def _damping_doubt(
 
 def _size_doubt(periodogram: Periodogram, rest: FloatArray, mode: Mode) -> float:
     """Return the relative error of the rms that mode and continuum trade between them."""
+    part = _weakness(periodogram, rest, mode)
+    return part * (SIZE_DOUBT + SIZE_DOUBT_DAMPING * mode.damping_ratio)
+
+
+def _weakness(periodogram: Periodogram, rest: FloatArray, mode: Mode) -> float:
+    """Return 1 for a mode whose peak stands low over the continuum, less for a clear one."""
     peak = int(np.argmin(np.abs(periodogram.frequency_hz - mode.frequency_hz)))
     own = mode.density(periodogram)[peak]
     contrast = float(np.linalg.eigvals(np.linalg.solve(rest[peak], own)).real.max())
-    part = min(1.0, np.sqrt(SIZE_DOUBT_CONTRAST / max(contrast, 1e-9)))
-    return float(part * (SIZE_DOUBT + SIZE_DOUBT_DAMPING * mode.damping_ratio))
+    return float(min(1.0, np.sqrt(SIZE_DOUBT_CONTRAST / max(contrast, 1e-9))))
 
 
 def _continuum_doubt(periodogram: Periodogram, rest: FloatArray, mode: Mode) -> FloatArray:

@@ -22,7 +22,7 @@ from blursplit.spectra.continuum import (
 from blursplit.spectra.describe import LineFit, describe
 from blursplit.spectra.modes import Mode, Spread, fit_modes, whittle
 from blursplit.spectra.periodogram import Periodogram, motion_periodogram
-from blursplit.spectra.seeds import Seed, strongest_excess
+from blursplit.spectra.seeds import Seed, start_modes, strongest_excess
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -265,13 +265,17 @@ def _next_seed(
 
 
 def _with_seed(periodogram: Periodogram, basis: Basis, state: _State, seed: Seed) -> _State:
-    unit = np.array([np.cos(seed.angle_rad), np.sin(seed.angle_rad)])
-    covariance = seed.variance * (0.9 * np.outer(unit, unit) + 0.05 * np.eye(2))
-    zeta = max(seed.width_hz / (2.0 * seed.frequency_hz), 1e-4)
-    modes = [*state.modes, Mode(seed.frequency_hz, zeta, covariance)]
+    return max(
+        (_with_mode(periodogram, basis, state, mode) for mode in start_modes(periodogram, seed)),
+        key=lambda trial: trial.log_likelihood,
+    )
+
+
+def _with_mode(periodogram: Periodogram, basis: Basis, state: _State, mode: Mode) -> _State:
+    modes = [*state.modes, mode]
     spreads = [*state.spreads, Spread(0.0, 0.0)]
     robust = _continuum_fit(periodogram, basis, modes, CLIP, state.coefficients)
-    current = _State(modes, spreads, robust, 0.0)
+    current = _State(modes, spreads, robust, -np.inf)
     for _ in range(ROUNDS):
         modes, spreads = _refit_group(periodogram, basis, current, len(modes) - 1)
         before = current.log_likelihood

@@ -37,6 +37,13 @@ LONGEST = 4000
 """Samples of a piece: the search then costs no more for longer records, and a mode (broader than
 the 1/T of 40 s at 100 frames/s) loses nothing."""
 
+RANGE = 3e-7
+"""Smallest density against the largest above the drift's: of a sine without noise the far wings
+are leakage, which the model does not follow to all digits."""
+
+DRIFT_BINS = 15
+"""Bins below are the drift's, however large it is."""
+
 FLOOR = 1e-24
 """Smallest density, unit^2/Hz: a millionth of a millionth of a unit is no motion."""
 
@@ -127,7 +134,8 @@ def motion_periodogram(
         for k in range(4)
     )
     # an axis that does not move at all must not end in logarithms of zero
-    floor = max(1e-9 * float(np.trace(power.mean(axis=0))), FLOOR)
+    size = np.trace(power, axis1=1, axis2=2)
+    floor = max(1e-9 * float(size.mean()), RANGE * float(size[DRIFT_BINS:].max(initial=0.0)), FLOOR)
     power = power + floor * np.eye(2)
     return Periodogram(
         frequency,
@@ -179,12 +187,51 @@ def mode_density(
     return transform_of_lags(covariance * lags, periodogram.cadence_s)
 
 
+def mode_density_slopes(
+    periodogram: Periodogram, frequency_hz: float, damping_ratio: float
+) -> FloatArray:
+    """Return the expected periodogram of a mode and its slopes by ln frequency and ln damping.
+
+    Parameters
+    ----------
+    periodogram : Periodogram
+    frequency_hz, damping_ratio : float
+
+    Returns
+    -------
+    ndarray, shape (3, m)
+
+    Notes
+    -----
+    With u = w0 t and s = sqrt(1 - zeta^2) the autocovariance of `mode_density` has the slopes
+    - (u/s) exp(-zeta u) sin(s u) by ln w0 and exp(-zeta u) (sin(s u)/s^3 - u cos(s u)/s^2) by
+    zeta.
+    """
+    lags = periodogram.taper_lags
+    turn = 2.0 * np.pi * frequency_hz * periodogram.cadence_s * np.arange(lags.size)
+    root = np.sqrt(1.0 - damping_ratio**2)
+    decay = np.exp(-damping_ratio * turn) * lags
+    cosine, sine = decay * np.cos(root * turn), decay * np.sin(root * turn)
+    rows = np.stack(
+        [
+            cosine + damping_ratio / root * sine,
+            -turn / root * sine,
+            damping_ratio * (sine / root**3 - turn * cosine / root**2),
+        ]
+    )
+    return transform_of_lags(rows, periodogram.cadence_s)
+
+
 def transform_of_lags(covariance: FloatArray, cadence_s: float) -> FloatArray:
-    """Return the one-sided density at every 1/T of a covariance at lags 0..n-1, ends left out."""
-    n = covariance.size
-    two_sided = np.concatenate([covariance, [0.0], covariance[:0:-1]])
+    """Return the one-sided density at every 1/T of a covariance at lags 0..n-1, ends left out.
+
+    Lags lie along the last axis.
+    """
+    n = covariance.shape[-1]
+    middle = np.zeros((*covariance.shape[:-1], 1))
+    two_sided = np.concatenate([covariance, middle, covariance[..., :0:-1]], axis=-1)
     density = 2.0 * cadence_s * np.fft.rfft(two_sided).real
-    return np.asarray(density[2 : 2 * ((n + 1) // 2) : 2], dtype=np.float64)
+    return np.asarray(density[..., 2 : 2 * ((n + 1) // 2) : 2], dtype=np.float64)
 
 
 def _shorter(parts: list[slice]) -> list[slice]:

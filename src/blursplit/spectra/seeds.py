@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from blursplit.spectra.continuum import PROJECTIONS_RAD
+from blursplit.spectra.modes import Mode
 from blursplit.spectra.periodogram import transform_of_lags
 
 if TYPE_CHECKING:
@@ -22,6 +23,10 @@ LARGEST_DAMPING = 0.08
 
 WIDTH_RATIO = 2.2
 """Step between the widths tried; half of it off costs a few per cent of the ratio."""
+
+STRONG_RATIO = 1000.0
+PEAK_BINS = 4.0
+"""Half width of a steady line's peak under the tapers, in 1/T."""
 
 
 @dataclass(frozen=True)
@@ -79,6 +84,34 @@ def strongest_excess(
         if best is None or candidate.ratio > best.ratio:
             best = candidate
     return best if best is not None and best.ratio > 0 else None
+
+
+def start_modes(periodogram: Periodogram, seed: Seed) -> list[Mode]:
+    """Return the modes from which a fit should start.
+
+    Parameters
+    ----------
+    periodogram : Periodogram
+    seed : Seed
+
+    Returns
+    -------
+    list of Mode
+        The seed as it stands; for one far above all else also a steady line at the centre of
+        mass of its peak, whose narrow summit a fit does not find from a broad start.
+    """
+    unit = np.array([np.cos(seed.angle_rad), np.sin(seed.angle_rad)])
+    covariance = seed.variance * (0.9 * np.outer(unit, unit) + 0.05 * np.eye(2))
+    zeta = max(seed.width_hz / (2.0 * seed.frequency_hz), 1e-4)
+    starts = [Mode(seed.frequency_hz, zeta, covariance)]
+    if seed.ratio > STRONG_RATIO:
+        step = 1.0 / periodogram.duration_s
+        reach = max(PEAK_BINS * step, seed.width_hz)
+        near = np.abs(periodogram.frequency_hz - seed.frequency_hz) < reach
+        power = np.trace(periodogram.plain[near], axis1=1, axis2=2)
+        centre = float(power @ periodogram.frequency_hz[near] / power.sum())
+        starts.append(Mode(centre, 1e-5, periodogram.plain[near].sum(axis=0) * step))
+    return starts
 
 
 def _widths(periodogram: Periodogram, highest_hz: float) -> list[float]:
