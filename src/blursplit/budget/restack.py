@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping
 
     from numpy.typing import NDArray
 
@@ -97,6 +97,8 @@ def restack(
     Restack or None
         None without stamps or with fewer than five usable frames.
     """
+    from scipy.fft import rfft2
+
     stamps = tracks.stamps
     if stamps is None or not len(stamps.star):
         return None
@@ -115,22 +117,26 @@ def restack(
     middle = (size - 1) / 2.0
     fy, fx = np.fft.fftfreq(size), np.fft.rfftfreq(size)
     for k in range(len(stamps.star)):
-        for first in range(0, tracks.n_frames, BATCH):
-            rows = np.flatnonzero(good[first : first + BATCH, k]) + first
-            if not len(rows):
-                continue
+        for rows, b in _batches(good[:, k], block):
             pixels = stamps.pixels_adu[rows, k].astype(np.float64)
             pixels -= stamps.sky_adu[rows, k, None, None]
-            transform = np.fft.rfft2(np.nan_to_num(pixels))
+            transform = rfft2(np.nan_to_num(pixels, copy=False))
             for name, reference in references.items():
                 sx = (reference[rows, k, 0] - stamps.x0_px[rows, k] - middle)[:, None]
                 sy = (reference[rows, k, 1] - stamps.y0_px[rows, k] - middle)[:, None]
                 # Moving the reference to the middle is a shift by -s: phase +2 pi f s, by axes.
                 shifted = transform * np.exp(2j * np.pi * fy * sy)[:, :, None]
                 shifted *= np.exp(2j * np.pi * fx * sx)[:, None, :]
-                for b in np.unique(block[rows]):
-                    total[name][b, k] += shifted[block[rows] == b].sum(axis=0)
+                total[name][b, k] += shifted.sum(axis=0)
     return _to_images(total, size, int(good.any(axis=1).sum()))
+
+
+def _batches(good: BoolArray, block: NDArray[np.int64]) -> Iterator[tuple[NDArray[np.int64], int]]:
+    """Yield the rows of some good frames at a time, all of one block, and its number."""
+    for b in range(int(block[-1]) + 1):
+        rows = np.flatnonzero(good & (block == b))
+        for first in range(0, len(rows), BATCH):
+            yield rows[first : first + BATCH], b
 
 
 def _to_images(total: Mapping[str, NDArray[np.complex128]], size: int, frames: int) -> Restack:

@@ -42,9 +42,8 @@ def sample_posterior(model: Model, rng: np.random.Generator, n_draws: int) -> Fl
 
     Notes
     -----
-    Proposals that are differences of two other walkers, whole (ter Braak 2006, Statistics and
-    Computing 16, 239) or only a part of them, cross from one ridge to another and stay on the
-    curved ones; stretch and snooker moves walk along them.
+    Proposals along the difference of two other walkers (ter Braak 2006, Statistics and Computing
+    16, 239): a small part of it stays on the curved ridges, all of it crosses from one to another.
     """
     import emcee
 
@@ -53,7 +52,7 @@ def sample_posterior(model: Model, rng: np.random.Generator, n_draws: int) -> Fl
         (emcee.moves.DEMove(gamma0=0.1), 0.3),
         (emcee.moves.DEMove(gamma0=0.2), 0.3),
         (emcee.moves.DEMove(), 0.15),
-        (emcee.moves.DESnookerMove(), 0.1),
+        (emcee.moves.DEMove(gamma0=1.0), 0.1),
         (emcee.moves.StretchMove(a=1.4), 0.15),
     ]
     sampler = emcee.EnsembleSampler(

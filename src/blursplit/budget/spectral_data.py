@@ -177,16 +177,18 @@ def mode_power(series: FloatArray, cadence_s: float) -> tuple[FloatArray, FloatA
     frequency_hz : ndarray, shape (m,)
     density : ndarray, shape (m, k)
     """
+    from scipy.fft import rfft
     from scipy.signal.windows import dpss
 
     n = len(series)
     tapers = dpss(n, HALF_BANDWIDTH, Kmax=N_TAPERS)
-    flat = remove_trend(series)
-    power = np.zeros((n // 2 + 1, series.shape[1]))
+    flat = np.ascontiguousarray(remove_trend(series).T)
+    power = np.zeros((series.shape[1], n // 2 + 1))
     for taper in tapers:
-        power += np.abs(np.fft.rfft(flat * taper[:, None], axis=0)) ** 2
+        transform = rfft(flat * taper)
+        power += transform.real**2 + transform.imag**2
     frequency = np.fft.rfftfreq(n, cadence_s)
-    return frequency[1:].astype(np.float64), (2.0 * cadence_s / N_TAPERS) * power[1:]
+    return frequency[1:].astype(np.float64), (2.0 * cadence_s / N_TAPERS) * power[:, 1:].T
 
 
 def remove_trend(series: FloatArray) -> FloatArray:
