@@ -22,7 +22,9 @@ if TYPE_CHECKING:
     from blursplit.instrument import Instrument
 
 DURATION_S = 60.0
-INTERVAL_S = 0.02
+INTERVAL_S = 0.0215
+"""A rate of 46.5 frames/s: at 50 the mains of 50 Hz and its harmonics would fold to zero and pass
+for drift; here those of 50 and 60 Hz stay 3 Hz or more away from it."""
 LONGEST_EXPOSURE_S = 0.02
 NOISE_ARCSEC = 0.1
 """Centroid noise of one star in one frame that is still useful. A choice, no source."""
@@ -68,7 +70,8 @@ def plan_recording(
         rate_why = (
             "the exposure allows no faster one"
             if exposure > INTERVAL_S
-            else ("reaches resonances up to 25 Hz; faster is better where the camera allows it")
+            else ("reaches resonances up to 23 Hz and keeps the mains from folding to zero; "
+                "faster is better where the camera allows it")
         )
     if interval < exposure:
         warnings.append(Warning_(
