@@ -14,6 +14,8 @@ from blursplit.budget.line_terms import (
     LineTerm,
     smallest_detectable_rms,
 )
+from blursplit.budget.rolling import kept_by_rows
+from blursplit.budget.zone_search import search_zones
 from blursplit.result import Estimate, Line
 
 if TYPE_CHECKING:
@@ -32,6 +34,7 @@ if TYPE_CHECKING:
 
 SHARED_ENOUGH = 0.9  # a line that moves single stars is air or a double star, no vibration
 LEAST_SINC2 = 0.1
+LEAST_ROWS = 0.02
 DIRECTION_DRAWS = 400
 DRIVE_ODDS = 0.9
 SLOWEST_STRUCTURE_LIMIT_HZ = 3.0  # limits on unseen modes hold from here up (design, section 6)
@@ -48,6 +51,7 @@ class FoundLine:
     cause_odds: dict[str, float] = field(default_factory=dict)
     owner: Literal["tracking", "structure", "unassigned"] = "structure"
     family: int | None = None
+    kept: FloatArray | None = None  # of each candidate's power by the mean over the rows
 
     @property
     def term(self) -> LineTerm:
@@ -97,21 +101,35 @@ def search_lines(
         )
     except ValueError:
         return None, []
-    frequency = np.array([fit.frequency_hz for fit in search.lines])
-    sigma = np.array([fit.frequency_sigma for fit in search.lines])
+    fits = search_zones(grid, time, segment, list(search.lines))
+    frequency = np.array([fit.frequency_hz for fit in fits])
+    sigma = np.array([fit.frequency_sigma for fit in fits])
     family_of: dict[int, int] = {}
     for number, family in enumerate(group_harmonics(frequency, sigma)):
         family_of.update(dict.fromkeys((int(m) for m in family.members), number))
     longest = max(grid.segments, key=lambda s: len(s.real))
     lines = []
-    for i, fit in enumerate(search.lines):
+    for i, fit in enumerate(fits):
         shared = _shared(grid, longest, fit, search)
         if shared is not None and shared < SHARED_ENOUGH:
             continue
         alias = _alias(grid, longest, fit, search, tracks, instrument, star)
-        lines.append(FoundLine(fit, shared, alias, family=family_of.get(i)))
+        kept = kept_by_rows(alias.candidates_hz, grid.row_time_s, grid.cadence_s)
+        if all(fit is not line for line in search.lines):
+            # found with the rows' delays undone: the mean over the rows shows this much of it
+            fit = _scaled(fit, float(kept[int(np.argmax(alias.odds))]))  # noqa: PLW2901
+        lines.append(FoundLine(fit, shared, alias, family=family_of.get(i), kept=kept))
     lines = name_found(lines, instrument, cadence_s=grid.cadence_s, lowest_hz=search.searched_hz[0])
     return search, lines
+
+
+def _scaled(fit: LineFit, power: float) -> LineFit:
+    return replace(
+        fit,
+        covariance=power * fit.covariance,
+        covariance_sigma=power * fit.covariance_sigma,
+        psd_model=power * fit.psd_model,
+    )
 
 
 def _owner(fit: LineFit, drive_odds: float) -> Literal["tracking", "structure", "unassigned"]:
@@ -286,7 +304,10 @@ def _one_line(
     line: FoundLine, exposure_s: float, rng: np.random.Generator, *, in_arcsec: bool
 ) -> Line:
     fit = line.fit
-    gains = 1.0 / np.maximum(np.sinc(line.alias.candidates_hz * exposure_s) ** 2, LEAST_SINC2)
+    kept = np.sinc(line.alias.candidates_hz * exposure_s) ** 2
+    gains = 1.0 / np.maximum(kept, LEAST_SINC2)
+    if line.kept is not None:
+        gains = gains / np.maximum(line.kept, LEAST_ROWS)
     gain = float(np.sqrt(gains[int(np.argmax(line.alias.odds))]))
     rms = with_error(fit.rms * gain, fit.rms_sigma * gain)
     if not line.alias.is_decided:
