@@ -63,8 +63,8 @@ for name, night in nights.items():
 nights["second"]
 
 # %% [markdown]
-# Seen beside each other, as recorded and with the structure's motion shifted out of the real
-# frames (same scale, white line at half maximum):
+# Seen beside each other, as recorded and with the structure's motion taken out, which is inferred
+# (same scale, white line at half maximum; faint stripes come from the computation):
 
 # %%
 figure, axes = plt.subplots(1, 4, figsize=(10, 2.8))
