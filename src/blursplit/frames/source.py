@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
+from blursplit.frames.stamping import copy_pixels, gather, positions, to_adu
+
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -23,8 +25,8 @@ if TYPE_CHECKING:
 CACHE_BYTES = 96_000_000
 MAPPED_BYTES = 128_000_000
 BLOCK_BYTES = 48_000_000
-CUT_BYTES = 400_000
-LARGEST_ADU = 1e15  # no camera counts so far; the squares of such numbers overflow float32
+STREAM_BYTES = 4_000_000
+DENSE_SHARE = 0.5  # of a frame's rows: mapping pages brings in 64 kB about each of them
 _UNREADABLE = (OSError, EOFError, ValueError, RuntimeError, TypeError, KeyError, IndexError)
 
 
@@ -59,8 +61,9 @@ class FileFrames:
 
     Notes
     -----
-    Stamps of uncompressed cubes touch only their own pixels, through a memory map of at most
-    128 MB that the next one replaces, so that mapped pages do not add up. Files of one frame,
+    Few stamps of uncompressed cubes touch only their own pixels, through a memory map of at most
+    128 MB that the next one replaces, so that mapped pages do not add up; where stamps take up
+    half of a frame's rows or more, frames are read whole, 4 MB at a time. Files of one frame,
     gzipped and tile-compressed ones are read once and kept for the next call, up to 96 MB. A
     frame that cannot be read comes out as NaN and is named in `failures`.
     """
@@ -120,7 +123,7 @@ class FileFrames:
         count = stop - start
         x0, y0 = positions(x0, y0, count)
         out = np.empty((count, x0.shape[1], size, size), dtype=np.float32)
-        for first, last, slab, raw in self._pieces(start, stop):
+        for first, last, slab, raw in self._pieces(start, stop, x0.shape[1] * size):
             part = slice(first - start, last - start)
             gather(raw, x0[part], y0[part], size, partial(to_adu, slab=slab), out[part])
         return out
@@ -135,8 +138,14 @@ class FileFrames:
     def __del__(self) -> None:
         self._close_file()
 
-    def _pieces(self, start: int, stop: int) -> Iterator[tuple[int, int, Slab, NDArray[Any]]]:
-        """Yield (first, last, slab, raw [frame, y, x]) runs that cover ``start:stop``."""
+    def _pieces(
+        self, start: int, stop: int, rows: int = 0
+    ) -> Iterator[tuple[int, int, Slab, NDArray[Any]]]:
+        """Yield (first, last, slab, raw [frame, y, x]) runs that cover ``start:stop``.
+
+        `rows` says how many rows of each frame are looked at, parts of rows counting as whole.
+        The frames of one run may be overwritten by those of the next.
+        """
         if not 0 <= start <= stop <= self.n_frames:
             msg = f"frames {start}:{stop} of {self.n_frames}"
             raise IndexError(msg)
@@ -145,7 +154,10 @@ class FileFrames:
             slab = self._slabs[self._slab[first]]
             if slab.packing == "plain" and slab.planes > 1:
                 last = self._end_of_run(first, stop, slab)
-                yield first, last, slab, self._mapped(first, last, slab)
+                if slab.stride == 1 and rows >= DENSE_SHARE * slab.shape[0]:
+                    yield from self._streamed(first, last, slab)
+                else:
+                    yield first, last, slab, self._mapped(first, last, slab)
             else:
                 last = first + 1
                 yield first, last, slab, self._whole(first, slab)[np.newaxis]
@@ -159,6 +171,32 @@ class FileFrames:
             self._plane[first:stop] == self._plane[first] + steps
         )
         return stop if together.all() else first + int(np.argmin(together))
+
+    def _streamed(
+        self, first: int, last: int, slab: Slab
+    ) -> Iterator[tuple[int, int, Slab, NDArray[Any]]]:
+        """Yield a few frames of a cube at a time, read whole.
+
+        That takes no longer than mapping most of their pages, and leaves the pixels in the
+        processor's cache, from where stamps are copied several times faster.
+        """
+        pixels = slab.shape[0] * slab.shape[1]
+        few = max(1, STREAM_BYTES // (pixels * slab.dtype.itemsize))
+        kept = np.empty((min(few, last - first), *slab.shape), dtype=slab.dtype)
+        begin = slab.offset + int(self._plane[first]) * pixels * slab.dtype.itemsize
+        try:
+            with slab.path.open("rb", buffering=0) as file:
+                file.seek(begin)
+                for start in range(first, last, few):
+                    part = kept[: min(few, last - start)]
+                    if file.readinto(part.view(np.uint8).data) != part.nbytes:
+                        break  # the map says what is wrong with the file
+                    yield start, start + len(part), slab, part
+                    first = start + len(part)
+        except OSError:
+            pass
+        if first < last:
+            yield first, last, slab, self._mapped(first, last, slab)
 
     def _mapped(self, first: int, last: int, slab: Slab) -> NDArray[Any]:
         ny, nx = slab.shape
@@ -264,87 +302,6 @@ def enumerate_frames(slabs: Sequence[Slab]) -> tuple[Ints, Ints]:
 
 def _colour(slab: Slab) -> int:
     return 1 if slab.stride > 1 else 0
-
-
-def to_adu(raw: NDArray[Any], slab: Slab, out: Floats | None = None) -> Floats:
-    """Return stored numbers as float32 ADU, with BSCALE, BZERO and BLANK applied.
-
-    What is infinite or beyond 1e15 comes out as NaN: a flipped bit or a wrong type, not light.
-    """
-    if out is None:
-        out = np.empty(raw.shape, dtype=np.float32)
-    with np.errstate(over="ignore", invalid="ignore"):
-        out[...] = raw
-        if slab.blank is not None and raw.dtype.kind != "f":
-            out[raw == slab.blank] = np.nan
-        if slab.bscale != 1:
-            out *= np.float32(slab.bscale)
-        if slab.bzero:
-            out += np.float32(slab.bzero)
-        if raw.dtype.kind == "f" or raw.dtype.itemsize > 4 or slab.bscale != 1:  # noqa: PLR2004
-            out[~(np.abs(out) <= LARGEST_ADU)] = np.nan
-    return out
-
-
-def gather(
-    frames: NDArray[Any],
-    x0: Ints,
-    y0: Ints,
-    size: int,
-    convert: Callable[..., Floats],
-    out: Floats,
-) -> None:
-    """Copy the stamps of a block of frames into `out`, float32 [frame, star, y, x].
-
-    Parameters
-    ----------
-    frames : ndarray, shape (n, ny, nx)
-        As stored; only the pixels of the stamps are touched.
-    x0, y0 : ndarray of int, shape (n, k)
-    convert : callable
-        From stored numbers to ADU: ``convert(stored, out=...)``.
-    out : ndarray, shape (n, k, size, size)
-        NaN where a stamp reaches beyond its frame.
-    """
-    ny, nx = frames.shape[1:]
-    inside = (x0 >= 0) & (y0 >= 0) & (x0 + size <= nx) & (y0 + size <= ny)
-    if inside.all():
-        # One indexing copies the stamps of a few frames, which are converted while the
-        # processor's cache holds them; stamps within the frame are the case that has to be fast.
-        windows = np.lib.stride_tricks.sliding_window_view(frames, (size, size), axis=(1, 2))
-        few = max(1, CUT_BYTES // max(1, 4 * x0.shape[1] * size * size))
-        for first in range(0, frames.shape[0], few):
-            part = slice(first, first + few)
-            number = np.arange(first, min(first + few, frames.shape[0]))[:, np.newaxis]
-            convert(windows[number, y0[part], x0[part]], out=out[part])
-        return
-    out.fill(np.nan)
-    if inside.any():
-        windows = np.lib.stride_tricks.sliding_window_view(frames, (size, size), axis=(1, 2))
-        out[inside] = convert(windows[np.nonzero(inside)[0], y0[inside], x0[inside]])
-    for f, s in zip(*np.nonzero(~inside), strict=True):
-        left, top = int(x0[f, s]), int(y0[f, s])
-        xs = slice(max(left, 0), min(left + size, nx))
-        ys = slice(max(top, 0), min(top + size, ny))
-        if xs.start < xs.stop and ys.start < ys.stop:
-            to_y = slice(ys.start - top, ys.stop - top)
-            to_x = slice(xs.start - left, xs.stop - left)
-            out[f, s, to_y, to_x] = convert(frames[f, ys, xs])
-
-
-def positions(x0: Ints, y0: Ints, count: int) -> tuple[Ints, Ints]:
-    """Return stamp positions given for all frames at once, or per frame, as (n, k) arrays."""
-    x0, y0 = np.asarray(x0), np.asarray(y0)
-    shape = (count, x0.shape[-1])
-    return np.broadcast_to(x0, shape), np.broadcast_to(y0, shape)
-
-
-def copy_pixels(values: Floats, out: Floats | None = None) -> Floats:
-    """Return pixels that are in ADU already, or write them into `out`."""
-    if out is None:
-        return values
-    out[...] = values
-    return out
 
 
 class ArrayFrames:
