@@ -8,11 +8,18 @@ from blursplit.air.centroid_tilt import (
     mixed_covariance,
     mixed_kernels,
 )
+from blursplit.air.defocus import (
+    defocus_loss,
+    defocus_otf,
+    defocus_sigma_arcsec,
+    equivalent_variance,
+)
 from blursplit.air.dispersion import (
     Dispersion,
     band_dispersion,
     differential_refraction_arcsec,
 )
+from blursplit.air.focus import FocusFit, fit_focus
 from blursplit.air.image import (
     FrequencyGrid,
     ImageWidth,
@@ -74,6 +81,7 @@ __all__ = [
     "AxisEstimate",
     "CrossSpectrumTable",
     "Dispersion",
+    "FocusFit",
     "FrequencyGrid",
     "ImageWidth",
     "LayerFit",
@@ -87,12 +95,17 @@ __all__ = [
     "centroid_tilt_mix",
     "cross_spectra",
     "cross_spectrum_table",
+    "defocus_loss",
+    "defocus_otf",
+    "defocus_sigma_arcsec",
     "differential_refraction_arcsec",
     "drift_otf",
+    "equivalent_variance",
     "exposed_covariance",
     "exposure_factor",
     "field_projection",
     "find_mask_pairs",
+    "fit_focus",
     "fit_layers",
     "fit_registered",
     "frequency_grid",
