@@ -91,12 +91,10 @@ def main() -> None:
         for used in (4, 2):
             others = [source for k, (source, _) in enumerate(runs) if k != used]
             source, truth = runs[used]
+            joined = measure_tracks(source, focus_runs=others).result
             seeing = [
                 result.atmosphere.seeing_500nm_zenith_arcsec
-                for result in (
-                    measure_tracks(source).result,
-                    (joined := measure_tracks(source, focus_runs=others).result),
-                )
+                for result in (measure_tracks(source).result, joined)
             ]
             found = joined.instrument.focus.best_position
             words = [f"{e.value:.2f} ({e.low95:.2f} to {e.high95:.2f})" for e in seeing]
