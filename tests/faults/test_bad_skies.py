@@ -173,7 +173,7 @@ def test_a_saturated_star_is_left_out(expose, measure, tmp_path):
     run = measure(sky.cube(tmp_path / "cube.fits"))
     result = run.accepted()
     assert result.sequence.stars_used == 4
-    assert {"saturated_pixels", "sources-refused"} <= run.warnings
+    assert {"saturated-pixels", "sources-refused"} <= run.warnings
     assert np.nanmax(run.wrong_px(sky, [0, 1, 3, 4])) < WRONG_PX
 
 

@@ -33,7 +33,7 @@ def test_one_bad_file_among_many_is_left_out_counted_and_named(
     run = measure(folder)
     result = run.accepted()
     assert result.sequence.frames_used == 39
-    assert {"unreadable_files", "missing_frames"} <= run.warnings
+    assert {"unreadable-files", "missing-frames"} <= run.warnings
     assert "f0010.fits" in run.told
     assert told in run.told
 
@@ -205,7 +205,7 @@ def test_numbers_between_zero_and_one_are_no_eight_bit_data(make_field, measure,
     field.frames /= 65535
     run = measure(field.cube(tmp_path / "cube.fits", np.float32))
     run.accepted()
-    assert "eight_bit" not in run.warnings
+    assert "eight-bit" not in run.warnings
     assert np.nanmax(run.wrong_px(field)) < 0.25
 
 

@@ -23,7 +23,7 @@ def test_cluster_cube_has_a_rate_but_no_date():
     assert sequence.n_frames == 96
     assert_allclose(1 / sequence.cadence_s, 5.25)
     assert sequence.start_utc is None
-    assert "eight_bit" in dict(sequence.notes)
+    assert "eight-bit" in dict(sequence.notes)
 
 
 def test_archive_subframes_are_dated_in_universal_time():
@@ -44,4 +44,4 @@ def test_space_telescope_tables_become_frames():
     assert_allclose(sequence.instrument.get("pixel_scale_arcsec"), 3.98, atol=0.01)
     frame = sequence.source.read(0, 1)[0]
     assert np.nanmax(frame) > 1000
-    assert "target_pixels" in dict(sequence.notes)
+    assert "target-pixels" in dict(sequence.notes)

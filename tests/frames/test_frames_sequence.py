@@ -93,7 +93,7 @@ def test_shuffled_names_are_sorted_by_time_and_said(tmp_path, stack, maker, rng_
     sequence = opened(tmp_path)
     assert_array_equal(sequence.frame, np.argsort(rng_order))
     assert_array_equal(all_frames(sequence), stack[np.argsort(rng_order)].astype(np.float32))
-    assert "times_backward" in notes_of(sequence)
+    assert "times-backward" in notes_of(sequence)
 
 
 @pytest.fixture
@@ -113,7 +113,7 @@ def test_equal_times_in_all_files_need_an_interval(tmp_path, stack, maker):
         opened(tmp_path)
     sequence = opened(tmp_path, options=["camera.frame_interval_s=0.02"])
     assert sequence.start_utc is not None
-    assert "times_do_not_advance" in notes_of(sequence)
+    assert "times-do-not-advance" in notes_of(sequence)
 
 
 def test_nine_frames_are_too_few(tmp_path, maker):
@@ -164,14 +164,14 @@ def test_exposure_in_milliseconds_is_recognised_by_the_cadence(tmp_path, stack, 
     maker.files(tmp_path, stack, EXPTIME=4.0)
     sequence = opened(tmp_path)
     assert_allclose(sequence.exposure_s, 0.004)
-    assert "taken as milliseconds" in notes_of(sequence)["exposure_in_milliseconds"]
+    assert "taken as milliseconds" in notes_of(sequence)["exposure-in-milliseconds"]
 
 
 def test_ninety_thousand_milliseconds_of_a_video_is_the_whole_run(tmp_path, stack, maker):
     path = maker.cube(tmp_path / "cube.fits", stack, EXPTIME=90000, FPS=50.0)
     sequence = opened(path)
     assert sequence.exposure_s is None
-    assert "ignored" in notes_of(sequence)["exposure_unusable"]
+    assert "ignored" in notes_of(sequence)["exposure-unusable"]
 
 
 def test_mixed_sizes_are_refused_with_the_file_named(tmp_path, maker):
@@ -209,7 +209,7 @@ def test_a_few_truncated_files_are_dropped_counted_and_named(folder):
     (folder / "f9.fits").write_bytes(b"")
     sequence = opened(folder)
     assert (sequence.n_frames, sequence.dropped) == (17, {"unreadable file": 3})
-    assert "f3.fits" in notes_of(sequence)["unreadable_files"]
+    assert "f3.fits" in notes_of(sequence)["unreadable-files"]
     assert sequence.stamps.missing == 3  # the grid knows that three are absent
 
 
@@ -231,7 +231,7 @@ def test_pier_flip_begins_a_segment(tmp_path, stack, maker):
     maker.files(tmp_path, stack, PIERSIDE=["WEST"] * 8 + ["EAST"] * 12)
     sequence = opened(tmp_path)
     assert_array_equal(sequence.segment, [0] * 8 + [1] * 12)
-    assert "pier_flip" in notes_of(sequence)
+    assert "pier-flip" in notes_of(sequence)
 
 
 def test_contradictory_keywords_are_named(folder):
@@ -243,7 +243,7 @@ def test_contradictory_keywords_are_named(folder):
         changed = content[:end] + double + content[end : -80 - 0]
         assert card < end
         path.write_bytes(changed[: len(content)])
-    assert "EXPTIME" in notes_of(opened(folder))["duplicate_keywords"]
+    assert "EXPTIME" in notes_of(opened(folder))["duplicate-keywords"]
 
 
 def test_setup_is_stronger_than_the_header_and_says_so(folder):
@@ -254,7 +254,7 @@ def test_setup_is_stronger_than_the_header_and_says_so(folder):
 
 def test_given_interval_that_contradicts_the_times_is_said(folder):
     sequence = opened(folder, options=["camera.frame_interval_s=0.05"])
-    assert "the times say 0.02 s" in notes_of(sequence)["interval_contradicts_times"]
+    assert "the times say 0.02 s" in notes_of(sequence)["interval-contradicts-times"]
 
 
 def test_colour_planes_are_not_frames(tmp_path, maker):
@@ -263,7 +263,7 @@ def test_colour_planes_are_not_frames(tmp_path, maker):
     sequence = opened(tmp_path)
     assert sequence.n_frames == 12
     assert_array_equal(all_frames(sequence), frames[:, 1].astype(np.float32))
-    assert "colour_planes" in notes_of(sequence)
+    assert "colour-planes" in notes_of(sequence)
 
 
 @pytest.mark.parametrize(("pattern", "offset"), [("RGGB", 0), ("GRBG", 0), ("RGGB", 1)])
@@ -282,7 +282,7 @@ def test_green_samples_are_averaged_without_interpolation(tmp_path, stack, maker
     )
     assert sequence.instrument.get("pixel_scale_arcsec") == 1.0
     assert sequence.instrument.get("gain_e_per_adu") == 1.4  # a mean of two counts twice as many
-    assert "nothing is interpolated" in notes_of(sequence)["colour_mosaic"]
+    assert "nothing is interpolated" in notes_of(sequence)["colour-mosaic"]
 
 
 def test_calibration_applies_to_frames_and_stamps_alike(tmp_path, stack, maker):
@@ -324,7 +324,7 @@ def test_clock_set_back_within_a_cube_is_repaired(tmp_path, stack, maker):
     sequence = opened(path)
     assert_array_equal(sequence.frame, np.arange(20))
     assert_allclose(sequence.time_s, np.arange(20) * 0.02, atol=1e-9)
-    assert "clock_stepped_back" in notes_of(sequence)
+    assert "clock-stepped-back" in notes_of(sequence)
 
 
 def test_gzipped_file_a_frame_gives_its_pixels(tmp_path, stack, maker):

@@ -78,7 +78,7 @@ def read_clock(units: Units) -> Clock:
         clock = Clock(stamps=stamps)
         if stamps is not None and len(slabs) > 1 and np.ptp(stamps.seconds) == 0:
             clock.notes.append(
-                ("times_do_not_advance", f"{stamps.keyword} is the same in all frames")
+                ("times-do-not-advance", f"{stamps.keyword} is the same in all frames")
             )
             clock = Clock(start=stamps, notes=clock.notes)
         clock.interval_s, clock.interval_key = _interval(slabs[0].header)
@@ -116,7 +116,7 @@ def _without_the_timeless(units: Units) -> Stamps | None:
     if not bad:
         return None
     names = [slab.path.name for number, slab in enumerate(units.slabs) if number in bad]
-    units.leave_out("time cannot be read", "times_unreadable", names)
+    units.leave_out("time cannot be read", "times-unreadable", names)
     units.slabs = [slab for number, slab in enumerate(units.slabs) if number not in bad]
     return read_stamps([slab.header for slab in units.slabs])
 
@@ -125,7 +125,7 @@ def no_times(source: str, clock: Clock) -> TimingError:
     """Return the error for a sequence of which nothing says how fast it was taken."""
     why = "no frame times (DATE-OBS, DATE-BEG, MJD-OBS, a TIMES table)"
     for code, text in clock.notes:
-        why = text if code == "times_do_not_advance" else why
+        why = text if code == "times-do-not-advance" else why
     return TimingError(
         source,
         f"{why} and no frame interval",

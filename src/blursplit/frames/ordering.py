@@ -90,22 +90,22 @@ def order_frames(
     stamps = clock.stamps
     seconds = stamps.seconds
     if stamps.note:
-        notes.append(("times_assumed", stamps.note))
+        notes.append(("times-assumed", stamps.note))
     backward = int(np.count_nonzero(np.diff(seconds) < 0))
     if clock.one_cube and 0 < backward <= CLOCK_STEPS:
         seconds = _without_clock_steps(seconds)
         notes.append(
-            ("clock_stepped_back", f"the clock was set back {backward} times; times repaired")
+            ("clock-stepped-back", f"the clock was set back {backward} times; times repaired")
         )
     elif backward:
         text = f"time steps back {backward} times in the order of the files; sorted by time"
-        notes.append(("times_backward", text))
+        notes.append(("times-backward", text))
     order = np.argsort(seconds, kind="stable").astype(np.int64)
     order, duplicates = _without_duplicates(order, seconds, stamps)
     if duplicates:
         dropped["duplicate time"] = duplicates
         notes.append(
-            ("duplicate_times", f"{duplicates} frames repeat the time of another: dropped")
+            ("duplicate-times", f"{duplicates} frames repeat the time of another: dropped")
         )
     if order.size < MIN_FRAMES:
         raise TooFewFramesError(name, int(order.size), MIN_FRAMES)
@@ -152,7 +152,7 @@ def _without_duplicates(
 
 def _note_timing(timing: Timing, given: float | None, clock: Clock, notes: Notes) -> None:
     if timing.missing > 0:
-        notes.append(("missing_frames", f"{timing.missing} frames are missing from the time grid"))
+        notes.append(("missing-frames", f"{timing.missing} frames are missing from the time grid"))
     if timing.gaps:
         longest = max(length for _, length in timing.gaps)
         notes.append(
@@ -169,7 +169,7 @@ def _note_timing(timing: Timing, given: float | None, clock: Clock, notes: Notes
         return
     if abs(found_s / said - 1) > INTERVAL_AGREES:
         text = f"an interval of {said:.6g} s is given, the times say {found_s:.6g} s"
-        notes.append(("interval_contradicts_times", text))
+        notes.append(("interval-contradicts-times", text))
 
 
 def check_exposure(header: Header, planes: int, cadence_s: float, notes: Notes) -> Known | None:
@@ -189,13 +189,13 @@ def check_exposure(header: Header, planes: int, cadence_s: float, notes: Notes) 
     what = f"{found.note} = {value:g}"
     if 1e-3 * cadence_s < value * 1e-3 <= longest_s:
         text = f"{what} exceeds the interval of {cadence_s:.4g} s: taken as milliseconds"
-        notes.append(("exposure_in_milliseconds", text))
+        notes.append(("exposure-in-milliseconds", text))
         return Known(value * 1e-3, "header", f"{found.note}, taken as milliseconds")
     if planes > 1 and value / planes <= longest_s:
-        notes.append(("exposure_of_cube", f"{what} s is taken as the time of all frames"))
+        notes.append(("exposure-of-cube", f"{what} s is taken as the time of all frames"))
         return Known(value / planes, "header", f"{found.note} / number of frames")
     text = f"{what} s exceeds the frame interval of {cadence_s:.4g} s: ignored"
-    notes.append(("exposure_unusable", text))
+    notes.append(("exposure-unusable", text))
     return None
 
 

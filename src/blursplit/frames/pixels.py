@@ -60,7 +60,7 @@ def prepare_frames(
             f"colour mosaic {pattern.value}: the two green pixels of each 2 x 2 cell are averaged, "
             "nothing is interpolated; pixel scale and pixel size are those of the cell"
         )
-        notes.append(("colour_mosaic", text))
+        notes.append(("colour-mosaic", text))
     return source, known
 
 
@@ -72,14 +72,14 @@ def _saturation(
     found = levels.saturation_adu
     if levels.bad_share > BAD_SHARE:
         share = 100 * levels.bad_share
-        notes.append(("bad_pixels", f"{share:.1f} % of the pixels are NaN, infinite or blank"))
+        notes.append(("bad-pixels", f"{share:.1f} % of the pixels are NaN, infinite or blank"))
     if levels.step_adu in {4, 16, 64}:
         bits = 16 - int(np.log2(levels.step_adu))
         text = f"values come in steps of {levels.step_adu}: {bits}-bit data shifted left"
-        notes.append(("shifted_bits", text))
+        notes.append(("shifted-bits", text))
     if levels.highest_adu <= EIGHT_BITS and levels.lowest_adu >= 0 and levels.step_adu >= 1:
         text = "8-bit values: faint stars are coarse, and a display stretch may have been applied"
-        notes.append(("eight_bit", text))
+        notes.append(("eight-bit", text))
     if found is None:
         return said
     if setup.camera.saturation_adu is not None:
@@ -89,7 +89,7 @@ def _saturation(
     text = f"pixels pile up at {found:g}"
     if said is not None:
         text += f", below the header's {float(said.value):g}"
-    notes.append(("saturated_pixels", text))
+    notes.append(("saturated-pixels", text))
     return Known(found, "measured", text)
 
 
@@ -109,14 +109,14 @@ def _measure_gain(
     gain = estimate_gain(source, saturation_adu)
     if gain is None:
         text = f"{why}, and the frames do not show it: give camera.gain_e_per_adu"
-        notes.append(("gain_unknown", text))
+        notes.append(("gain-unknown", text))
         return
     value = gain.e_per_adu / (2.0 if per_cell else 1.0)
     error = gain.error_e_per_adu / (2.0 if per_cell else 1.0)
     text = f"{value:.3g} +/- {error:.2g} e-/ADU from the noise of {gain.stars} stars in "
     text += f"{gain.frames} frames"
     known["gain_e_per_adu"] = Known(value, "measured", text)
-    notes.append(("gain_measured", f"{why}: {text}"))
+    notes.append(("gain-measured", f"{why}: {text}"))
 
 
 def _calibrate(

@@ -17,7 +17,7 @@ GOOD_DURATION_S = 60.0
 GOOD_RATE_HZ = 50.0
 HALF_POWER = 0.443  # sinc^2(x) = 1/2 at x = 0.443
 LOW_ALTITUDE_AIRMASS = 2.0
-SATURATED = "saturated_pixels"
+SATURATED = "saturated-pixels"
 
 # (key, keywords in a header, what it is needed for)
 _WANTED: tuple[tuple[str, str, str], ...] = (
@@ -254,7 +254,7 @@ def _advice(sequence: Sequence) -> list[str]:
             "if the shutter rolls, give camera.row_time_us; rows are taken as exposed together"
         )
     codes = {code for code, _ in sequence.notes}
-    if "eight_bit" in codes:
+    if "eight-bit" in codes:
         out.append("record 12 or 16 bits, linear")
     if SATURATED in codes:
         out.append("expose less or lower the gain: the brightest stars are clipped and left out")

@@ -139,7 +139,7 @@ def open_sequence(
     setup = setup or Setup()
     files, repeated = find_files(paths)
     units = read_units(files)
-    units.leave_out("file given twice", "repeated_files", repeated)
+    units.leave_out("file given twice", "repeated-files", repeated)
     name = _name(files)
     parts = _read_tables(units) if not units.slabs else _read_images(units, name)
     notes = [*units.notes, *parts.notes]
@@ -205,7 +205,7 @@ def _read_images(units: Units, name: str) -> _Parts:
     notes = list(clock.notes)
     if slabs[0].stride > 1:
         text = "three planes are colours: the second (green) is measured"
-        notes.append(("colour_planes", text))
+        notes.append(("colour-planes", text))
     sides = tuple(str(slab.header.get("PIERSIDE", "")).strip().lower() for slab in slabs)
     return _Parts(
         count=int(slab_of.size),
@@ -234,7 +234,7 @@ def _read_tables(units: Units) -> _Parts:
         ),
         exposure=found.exposure,
         facts=found.facts,
-        notes=[("target_pixels", text)],
+        notes=[("target-pixels", text)],
     )
 
 
@@ -248,7 +248,7 @@ def _split_at_flips(
     flips = sides[1:] != sides[:-1]
     if not flips.any():
         return segment
-    notes.append(("pier_flip", f"PIERSIDE changes {np.count_nonzero(flips)} times: split there"))
+    notes.append(("pier-flip", f"PIERSIDE changes {np.count_nonzero(flips)} times: split there"))
     breaks = flips | (np.diff(segment) > 0)
     return np.concatenate([[0], np.cumsum(breaks)]).astype(np.int64)
 

@@ -74,7 +74,7 @@ def read_units(files: list[Path]) -> Units:
     if failures and (len(failures) > len(files) / 2 or not (units.slabs or units.tables)):
         raise failures[0]
     names = [f"{failure.source} ({failure.problem})" for failure in failures]
-    units.leave_out("unreadable file", "unreadable_files", names)
+    units.leave_out("unreadable file", "unreadable-files", names)
     if not units.slabs:
         if all(is_target_pixels(table) for table in units.tables) and units.tables:
             return units
@@ -92,7 +92,7 @@ def _keep_lights(units: Units) -> None:
     lights = [slab for slab in units.slabs if is_light(slab.header)]
     if lights and len(lights) < len(units.slabs):
         others = [slab.path.name for slab in units.slabs if not is_light(slab.header)]
-        units.leave_out("calibration frame", "calibration_frames", others)
+        units.leave_out("calibration frame", "calibration-frames", others)
         units.slabs = lights
 
 
@@ -158,5 +158,5 @@ def _name_contradictions(units: Units) -> None:
     if found:
         text = ", ".join(f"{key} ({name})" for key, name in list(found.items())[:NAMES_SHOWN])
         units.notes.append(
-            ("duplicate_keywords", f"given twice with different values, the first is used: {text}")
+            ("duplicate-keywords", f"given twice with different values, the first is used: {text}")
         )

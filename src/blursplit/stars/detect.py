@@ -116,7 +116,7 @@ def find_stars(sequence: Sequence, max_stars: int = 60) -> Field:
     sigma = find_width(frames, plain_mean, hot, limit, sequence.name)
     early = register_mean(frames, sigma, hot, limit, sequence.name)
     del frames
-    stretched = any(code == "eight_bit" for code, _ in sequence.notes)
+    stretched = any(code == "eight-bit" for code, _ in sequence.notes)
     return _choose(sequence.name, early, sigma, hot, limit, max_stars, stretched=stretched)
 
 
