@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from blursplit.motion import CommonMotion, PairStatistics
     from blursplit.stars.tracks import StarTracks
 
-ABOVE_THE_AIR = "target_pixels"  # note of the frames room
+ABOVE_THE_AIR = "target-pixels"  # note of the frames room
 
 
 @dataclass(frozen=True)
