@@ -184,9 +184,13 @@ def test_only_a_width_that_is_not_stated_takes_the_prior():
         "instrument_sigma_arcsec": (0.01, 0.6),
     }
     least = np.full(200, 0.04)
-    free = make_parameters(known_instrument_arcsec=None, **asked)
-    edged = make_parameters(known_instrument_arcsec=None, least_instrument_arcsec2=least, **asked)
-    stated = make_parameters(known_instrument_arcsec=0.3, least_instrument_arcsec2=least, **asked)
+    free = make_parameters(nyquist_hz=20.0, known_instrument_arcsec=None, **asked)
+    edged = make_parameters(
+        nyquist_hz=20.0, known_instrument_arcsec=None, least_instrument_arcsec2=least, **asked
+    )
+    stated = make_parameters(
+        nyquist_hz=20.0, known_instrument_arcsec=0.3, least_instrument_arcsec2=least, **asked
+    )
     i = free.index("ln_instrument")
     assert free.low[i] == pytest.approx(np.log(0.01))
     assert np.exp(edged.low[i]) > 0.19

@@ -128,6 +128,7 @@ def fit_jointly(
         outer_scale_m=optics.outer_scale_m,
         instrument_sigma_arcsec=(0.02 * width_sigma, width_sigma),
         known_instrument_arcsec=None if known is None else known / GAUSS,
+        nyquist_hz=0.5 / grid.cadence_s,
         fast_motion_arcsec2=setup.fast_motion_arcsec2 if optics_data is not None else 0.0,
         least_instrument_arcsec2=setup.least_instrument_arcsec2,
     )

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 G_OVER_Z = 0.16980 / 0.18192  # single-aperture tilt coefficients, Tokovinin (2002)
 ARCSEC = 206264.80625
+LEAST_HUMP = 0.15  # half-width of an excess over its frequency: half a bin of the powers
 CONTAMINATED = 0.03  # chance beforehand that a bin of the shared shift holds unmodelled shake
 
 
@@ -180,18 +181,47 @@ class Model:
         """Return the broadband shared excess, shape (n, 2, n_frequencies).
 
         A first-order (exponentially correlated) motion: flat below its corner, falling as the
-        square of the frequency above, exposure averaged.
+        square of the frequency above, exposure averaged. It may stand on a carrier: a mode above
+        Nyquist that the frames fold to a place where its width makes a hump and no line.
         """
         return self._excess(theta, frequency_hz, np.sinc(frequency_hz * self.exposure_s) ** 2)
 
     def _excess(self, theta: FloatArray, frequency_hz: FloatArray, kept: FloatArray) -> FloatArray:
-        corner = np.exp(self.column(theta, "ln_excess_corner"))[:, None]
-        shape = 2.0 / (np.pi * corner) / (1.0 + (frequency_hz / corner) ** 2) * kept
+        corner, centre = self._excess_place(theta)
+        shape = 1.0 / (1.0 + ((frequency_hz - centre) / corner) ** 2)
+        shape += 1.0 / (1.0 + ((frequency_hz + centre) / corner) ** 2)
+        shape *= kept / (np.pi * corner)
         rms2 = np.exp(
             2.0 * np.stack([self.column(theta, f"ln_excess_{axis}") for axis in "xy"], axis=1)
         )
         out: FloatArray = rms2[:, :, None] * shape[:, None, :]
         return out
+
+    def with_guessed_excess(self, theta: FloatArray, rng: np.random.Generator) -> FloatArray:
+        """Return parameters whose excess stands for what a bin of the shared shift holds.
+
+        A hump at the right place with the right size is found by no walker that starts from the
+        prior alone. Bins are drawn by the variance they hold beyond the lines.
+        """
+        if self.data is None:
+            return theta
+        density = np.maximum(self.data.power[:, :2] / self.data.n_stars - self.line_power, 1e-12)
+        width = self.data.high_hz - self.data.low_hz
+        held = density.sum(axis=1) * width
+        at = rng.choice(len(held), size=len(theta), p=held / held.sum())
+        out = theta.copy()
+        names = ("excess_centre_hz", "ln_excess_corner", "ln_excess_x", "ln_excess_y")
+        columns = [self.parameters.index(name) for name in names]
+        corner = np.hypot(np.exp(out[:, columns[1]]), LEAST_HUMP * self.data.centre_hz[at])
+        out[:, columns[0]] = self.data.centre_hz[at]
+        out[:, columns[2:]] = 0.5 * np.log(np.pi * corner[:, None] * density[at])
+        return np.clip(out, self.parameters.low, self.parameters.high)
+
+    def _excess_place(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Half-width and centre of the excess, shape (n, 1); no narrower than the bins resolve."""
+        centre = np.maximum(self.column(theta, "excess_centre_hz"), 0.0)[:, None]
+        corner = np.exp(self.column(theta, "ln_excess_corner"))[:, None]
+        return np.hypot(corner, LEAST_HUMP * centre), centre
 
     def shared_air_density(self, theta: FloatArray) -> FloatArray:
         """Return the air's part of the stars' mean shift at `table.fine_hz`, (n, 2, n_fine)."""
@@ -257,8 +287,10 @@ class Model:
 
     def _excess_blur(self, theta: FloatArray) -> FloatArray:
         """One-axis variance of the broadband excess inside an exposure, mean of both axes."""
-        a = 2.0 * np.pi * np.exp(self.column(theta, "ln_excess_corner")) * self.exposure_s
-        lost = 1.0 - 2.0 * (a + np.expm1(-a)) / a**2
+        corner, centre = (part[:, 0] for part in self._excess_place(theta))
+        a = 2.0 * np.pi * corner * self.exposure_s
+        left = 2.0 * (a + np.expm1(-a)) / a**2
+        lost = 1.0 - left * np.sinc(centre * self.exposure_s) ** 2
         rms2 = sum(np.exp(2.0 * self.column(theta, f"ln_excess_{axis}")) for axis in "xy")
         out: FloatArray = 0.5 * rms2 * np.clip(lost, 0.0, 1.0)
         return out

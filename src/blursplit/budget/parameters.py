@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 # Rms below which an excess cannot matter for any budget, and its upper end [arcsec].
 EXCESS_RMS_ARCSEC = (2e-3, 5.0)
 EXCESS_CORNER_HZ = (0.03, 8.0)
+# Where its hump may lie, in Nyquist frequencies; below zero it has none and falls from zero on.
+EXCESS_CENTRE = (-0.5, 1.0)
 NOISE_SCALE_SIGMA = 0.1  # gain and read noise are rarely known better
 OTF_MODEL_SIGMA = 0.08  # Gaussian registration formula up to D/r0 of 4, finite records
 LAYER_RANGE = 1e-4  # weakest layer over strongest that is allowed
@@ -69,6 +71,7 @@ def make_parameters(
     outer_scale_m: tuple[float, float],
     instrument_sigma_arcsec: tuple[float, float],
     known_instrument_arcsec: float | None,
+    nyquist_hz: float,
     fast_motion_arcsec2: float = 0.0,
     least_instrument_arcsec2: FloatArray | None = None,
 ) -> Parameters:
@@ -85,6 +88,8 @@ def make_parameters(
         Range of the Gaussian width (one-axis rms) of optics and focus.
     known_instrument_arcsec : float or None
         The same where it was stated.
+    nyquist_hz : float
+        Half the frame rate.
     fast_motion_arcsec2 : float
         Largest one-axis variance of shake inside the exposures that the changing shapes of the
         stars suggest; zero leaves the parameter out.
@@ -109,6 +114,7 @@ def make_parameters(
     for axis in "xy":
         flat(f"ln_excess_{axis}", *np.log(EXCESS_RMS_ARCSEC))
     flat("ln_excess_corner", *np.log(EXCESS_CORNER_HZ))
+    flat("excess_centre_hz", EXCESS_CENTRE[0] * nyquist_hz, EXCESS_CENTRE[1] * nyquist_hz)
     rows.append(("ln_noise", -0.5, 0.5, 0.0, NOISE_SCALE_SIGMA))
     rows.append(("otf_model", -0.3, 0.3, 0.0, OTF_MODEL_SIGMA))
     low, high = np.log(instrument_sigma_arcsec)

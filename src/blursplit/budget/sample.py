@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from blursplit.budget.likelihood import Model
+    from blursplit.budget.parameters import Parameters
 
     FloatArray = NDArray[np.float64]
 
@@ -59,7 +60,7 @@ def sample_posterior(model: Model, rng: np.random.Generator, n_draws: int) -> Fl
         N_WALKERS, start.shape[1], model.log_probability, moves=moves, vectorize=True
     )
     sampler.random_state = np.random.RandomState(int(rng.integers(2**31))).get_state()
-    burnt = _burn_in(sampler, start, rng)
+    burnt = _burn_in(sampler, start, model.parameters, rng)
     sampler.reset()
     sampler.run_mcmc(burnt, N_KEEP)
     chain = sampler.get_chain(flat=True, thin=THIN)
@@ -67,7 +68,9 @@ def sample_posterior(model: Model, rng: np.random.Generator, n_draws: int) -> Fl
     return draws
 
 
-def _burn_in(sampler: EnsembleSampler, start: FloatArray, rng: np.random.Generator) -> FloatArray:
+def _burn_in(
+    sampler: EnsembleSampler, start: FloatArray, parameters: Parameters, rng: np.random.Generator
+) -> FloatArray:
     """Let the walkers go until they climb no further, and return where they are."""
     before = -np.inf
     at = start
@@ -75,6 +78,7 @@ def _burn_in(sampler: EnsembleSampler, start: FloatArray, rng: np.random.Generat
         sampler.reset()
         state = sampler.run_mcmc(at, BURN_STEPS)
         at = _drop_stragglers(state.coords, state.log_prob, rng)
+        at = np.clip(at, parameters.low, parameters.high)
         usual = float(np.mean(np.median(sampler.get_log_prob(), axis=1)))
         if count >= FEWEST_BURNS and usual - before < SETTLED_RISE:
             break
@@ -91,6 +95,7 @@ def _start(model: Model, rng: np.random.Generator) -> FloatArray:
         parameters.mean[narrow], parameters.sigma[narrow], size=(N_FIRST, int(narrow.sum()))
     )
     draws = np.clip(draws, parameters.low, parameters.high)
+    draws[::2] = model.with_guessed_excess(draws[::2], rng)
     value = np.concatenate(
         [model.log_probability(draws[i : i + FIRST_BATCH]) for i in range(0, N_FIRST, FIRST_BATCH)]
     )
