@@ -334,8 +334,14 @@ def next_steps(result: Result, facts: Facts, evidence: Evidence, split: Split | 
             "Shared motion of open cause was found: compare a run with the tube fan on and off, "
             "and one sheltered from wind."
         )
-    if result.tracking.drift_arcsec_per_min is not None and split is not None:
+    drift = result.tracking.drift_arcsec_per_min
+    if drift is not None and split is not None:
         share = float(np.median(split.share["tracking"]))
-        if share > STILL_LARGE:
+        if share > STILL_LARGE and drift.value is not None:
             steps.append("Check polar alignment and drive; drift is a large part of the width.")
+        elif share > STILL_LARGE:
+            steps.append(
+                "Record for several minutes: a drift goes on, while slow currents turn back; in "
+                "this run they cannot be told apart."
+            )
     return steps + evidence.steps
