@@ -232,6 +232,8 @@ def _peak_name(result: TapResult) -> str:
 
 
 def _text(estimate: Estimate | None) -> str:
+    from blursplit.report.wording import estimate_text
+
     if estimate is None or estimate.value is None or estimate.low is None or estimate.high is None:
         return "not measured"
-    return f"{estimate.value:.4g} ({estimate.low:.4g} to {estimate.high:.4g})"
+    return estimate_text(estimate, "")

@@ -319,7 +319,10 @@ def scene_from_tables(tables: dict[str, Any], source: str | Path) -> Scene:
             if first["type"] == "extra_forbidden"
             else "correct that value"
         )
-        problem = f"key '{where}': {first['msg'].removeprefix('Value error, ')}"
+        said = first["msg"].removeprefix("Value error, ")
+        problem = f"key '{where}': {said[:1].lower()}{said[1:]}"
+        if first["type"] == "extra_forbidden":
+            problem = f"key '{where}': is no key of a scene"
         raise InputError(source, problem, remedy) from error
 
 
