@@ -334,14 +334,17 @@ def next_steps(result: Result, facts: Facts, evidence: Evidence, split: Split | 
             "Shared motion of open cause was found: compare a run with the tube fan on and off, "
             "and one sheltered from wind."
         )
-    drift = result.tracking.drift_arcsec_per_min
-    if drift is not None and split is not None:
-        share = float(np.median(split.share["tracking"]))
-        if share > STILL_LARGE and drift.value is not None:
-            steps.append("Check polar alignment and drive; drift is a large part of the width.")
-        elif share > STILL_LARGE:
-            steps.append(
-                "Record for several minutes: a drift goes on, while slow currents turn back; in "
-                "this run they cannot be told apart."
-            )
+    steps += _drift_steps(result, split)
     return steps + evidence.steps
+
+
+def _drift_steps(result: Result, split: Split | None) -> list[str]:
+    drift = result.tracking.drift_arcsec_per_min
+    if drift is None or split is None or float(np.median(split.share["tracking"])) <= STILL_LARGE:
+        return []
+    if drift.value is not None:
+        return ["Check polar alignment and drive; drift is a large part of the width."]
+    return [
+        "Record for several minutes: a drift goes on, while slow currents turn back; in this run "
+        "they cannot be told apart."
+    ]
