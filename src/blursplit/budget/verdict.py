@@ -344,7 +344,8 @@ def _drift_steps(result: Result, split: Split | None) -> list[str]:
         return []
     if drift.value is not None:
         return ["Check polar alignment and drive; drift is a large part of the width."]
-    return [
+    longer = (
         "Record for several minutes: a drift goes on, while slow currents turn back; in this run "
         "they cannot be told apart."
-    ]
+    )
+    return [longer]
