@@ -224,8 +224,11 @@ def measure_tracks(
     """
     from blursplit.budget.account import draw_up
     from blursplit.budget.pictures import OVERSAMPLING
+    from blursplit.budget.rates import part_by_rate
 
-    tracks, instrument = source.tracks, source.instrument
+    whole, instrument = source.tracks, source.instrument
+    tracks, second = part_by_rate(whole, instrument)
+    source = replace(source, tracks=tracks)
     facts = gather_facts(tracks, instrument, blur_time_s)
     motion = fit_common_motion(tracks)
     pairs = pair_statistics(
@@ -239,6 +242,7 @@ def measure_tracks(
         pairs,
         rng=np.random.default_rng(seed),
         focus=_focus_series(instrument, facts, focus_runs),
+        second=second,
     )
     setup = {
         key: SetupEntry(value=entry.value, origin=entry.origin, note=entry.note)
@@ -256,7 +260,7 @@ def measure_tracks(
     result = account.with_verdict(result)
     scale = None if facts.scale_arcsec is None else facts.scale_arcsec / OVERSAMPLING
     series = Series(account.arrays, account.images, scale)
-    return Measurement(result, series, tracks)
+    return Measurement(result, series, whole)
 
 
 def _focus_series(

@@ -62,6 +62,7 @@ def draw_up(
     pairs: PairStatistics,
     rng: np.random.Generator,
     focus: FocusSeries | None = None,
+    second: StarTracks | None = None,
 ) -> Account:
     """Draw up the account, as far as the record allows.
 
@@ -75,8 +76,10 @@ def draw_up(
     rng : numpy.random.Generator
     focus : FocusSeries or None
         Runs of the same telescope at other focus positions.
+    second : StarTracks or None
+        Frames of the run at another rate.
     """
-    view = replace(view_of(tracks, instrument, facts, motion, pairs), focus=focus)
+    view = replace(view_of(tracks, instrument, facts, motion, pairs), focus=focus, second=second)
     evidence = Evidence(
         stars=view.tracks.n_stars,
         pairs=len(view.pairs.separation_px),
@@ -122,7 +125,7 @@ def _look(account: Account, view: View, instrument: Instrument, rng: np.random.G
     star = None
     if images is not None and facts.optics is not None:
         star = StarImage(images.widths["registered"], perfect_width_arcsec(facts))
-    search, found = search_lines(quiet, tracks, instrument, star)
+    search, found = search_lines(quiet, tracks, instrument, star, view.second)
     account.parts["lines"] = to_result(
         found,
         exposure_s=grid.exposure_s,

@@ -14,6 +14,7 @@ from blursplit.budget.line_terms import (
     LineTerm,
     smallest_detectable_rms,
 )
+from blursplit.budget.rates import lines_at_second_rate
 from blursplit.budget.rolling import kept_by_rows
 from blursplit.budget.zone_search import search_zones
 from blursplit.result import Estimate, Line
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 
     from blursplit.budget.alias_evidence import StarImage
     from blursplit.budget.grid import GridData, GridSegment
+    from blursplit.budget.rates import RateLines
     from blursplit.instrument import Instrument
     from blursplit.spectra import LineFit, LineSearch
     from blursplit.spectra.aliases import AliasDecision
@@ -65,7 +67,11 @@ class FoundLine:
 
 
 def search_lines(
-    grid: GridData, tracks: StarTracks, instrument: Instrument, star: StarImage | None
+    grid: GridData,
+    tracks: StarTracks,
+    instrument: Instrument,
+    star: StarImage | None,
+    second: StarTracks | None = None,
 ) -> tuple[LineSearch | None, list[FoundLine]]:
     """Find the lines of the shared motion.
 
@@ -77,6 +83,8 @@ def search_lines(
         For time stamps, row times, declared periods and known sources of vibration.
     star : StarImage or None
         Widths of the registered star, in the unit of the grid.
+    second : StarTracks or None
+        Frames of the same run at another rate, which tell aliases apart.
 
     Returns
     -------
@@ -108,12 +116,13 @@ def search_lines(
     for number, family in enumerate(group_harmonics(frequency, sigma)):
         family_of.update(dict.fromkeys((int(m) for m in family.members), number))
     longest = max(grid.segments, key=lambda s: len(s.real))
+    other = lines_at_second_rate(second) if second is not None and fits else None
     lines = []
     for i, fit in enumerate(fits):
         shared = _shared(grid, longest, fit, search)
         if shared is not None and shared < SHARED_ENOUGH:
             continue
-        alias = _alias(grid, longest, fit, search, tracks, instrument, star)
+        alias = _alias(grid, longest, fit, search, tracks, instrument, star, other)
         kept = kept_by_rows(alias.candidates_hz, grid.row_time_s, grid.cadence_s)
         if all(fit is not line for line in search.lines):
             # found with the rows' delays undone: the mean over the rows shows this much of it
@@ -172,11 +181,13 @@ def _alias(
     tracks: StarTracks,
     instrument: Instrument,
     star: StarImage | None,
+    other: RateLines | None,
 ) -> AliasDecision:
     from blursplit.spectra.aliases import (
         alias_candidates,
         decide_alias,
         row_time_log_odds,
+        second_rate_log_odds,
         time_stamp_log_odds,
     )
 
@@ -206,8 +217,21 @@ def _alias(
             search.continuum,
             candidates.frequency_hz,
         )
+    by_rate = None
+    if other is not None:
+        by_rate = second_rate_log_odds(
+            candidates.frequency_hz,
+            other.cadence_s,
+            other.frequency_hz,
+            other.sigma_hz,
+            fit.frequency_sigma,
+        )
     decision = decide_alias(
-        candidates, exposure_s=grid.exposure_s, row_times=by_rows, time_stamps=by_stamps
+        candidates,
+        exposure_s=grid.exposure_s,
+        row_times=by_rows,
+        time_stamps=by_stamps,
+        second_rate=by_rate,
     )
     more = damping_log_odds(fit, decision.candidates_hz)
     evidence = [*decision.evidence, "usual damping"]

@@ -37,6 +37,8 @@ class View:
         Why nothing may be said of the air.
     focus : FocusSeries or None
         Runs at other focus positions.
+    second : StarTracks or None
+        Frames of the run at another rate.
     """
 
     tracks: StarTracks
@@ -47,6 +49,7 @@ class View:
     mask: MaskReading | None = None
     barred: tuple[str, str] | None = None
     focus: FocusSeries | None = None
+    second: StarTracks | None = None
 
 
 def view_of(

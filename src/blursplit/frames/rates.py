@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 LEAST_FRAMES = 100
 LEAST_CHANGE = 0.02  # of the interval: less is a clock, not a setting
 LONG_INTERVAL = 3.0  # of the median interval: a gap, which says nothing of the rate
+GAP = 1.5  # of the longer interval
 
 
 def change_of_rate(time_s: FloatArray) -> int | None:
@@ -46,8 +47,8 @@ def change_of_rate(time_s: FloatArray) -> int | None:
     spread = [float(np.subtract(*np.percentile(part, (75.0, 25.0)))) for part in (before, after)]
     if abs(a - b) <= max(LEAST_CHANGE * min(a, b), *spread):
         return None
-    # steps[k] leads to frame k + 1: a gap between the parts belongs to neither
-    near = np.abs(steps - b) < np.abs(steps - a)
-    while cut < n and not near[cut]:
+    # steps[k] leads from frame k to frame k + 1: a gap between the parts belongs to neither
+    second = (np.abs(steps - b) < np.abs(steps - a)) & (steps < GAP * max(a, b))
+    while cut < n and not second[cut]:
         cut += 1
     return cut if cut <= n - LEAST_FRAMES else None

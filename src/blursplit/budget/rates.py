@@ -1,0 +1,150 @@
+"""Two frame rates in one run: the longer part is measured, the other decides between aliases."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from blursplit.budget.grid import grid_data
+from blursplit.budget.rolling import align_rows
+from blursplit.frames.rates import change_of_rate
+from blursplit.frames.timing import solve_timing
+from blursplit.motion import fit_common_motion
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from blursplit.instrument import Instrument
+    from blursplit.stars.tracks import StarTracks
+
+    FloatArray = NDArray[np.float64]
+
+STAMP_RESOLUTION_S = 1e-6
+FALSE_ALARM = 0.2  # a line counts only where a candidate puts it: more false ones do no harm
+SLOW_CADENCE_S = 5.0  # frames as slow as this are started one by one, at any interval
+
+
+@dataclass(frozen=True)
+class RateLines:
+    """Apparent lines at another frame rate.
+
+    Parameters
+    ----------
+    cadence_s : float
+    frequency_hz, sigma_hz : ndarray, shape (l,)
+    """
+
+    cadence_s: float
+    frequency_hz: FloatArray
+    sigma_hz: FloatArray
+
+
+def part_by_rate(
+    tracks: StarTracks, instrument: Instrument
+) -> tuple[StarTracks, StarTracks | None]:
+    """Return the part of the longer run at one rate, and the other part.
+
+    Parameters
+    ----------
+    tracks : StarTracks
+    instrument : Instrument
+        Whether the camera made the time stamps.
+
+    Returns
+    -------
+    main : StarTracks
+        The tracks as they are where there is one rate.
+    second : StarTracks or None
+    """
+    if tracks.timing != "irregular" or (tracks.cadence_s or np.inf) >= SLOW_CADENCE_S:
+        return tracks, None
+    cut = change_of_rate(tracks.time_s)
+    if cut is None:
+        return tracks, None
+    hardware = instrument.get("time_stamps") == "hardware"
+    parts = [_part(tracks, slice(0, cut), hardware), _part(tracks, slice(cut, None), hardware)]
+    if any(part.timing == "irregular" for part in parts):
+        return tracks, None
+    parts.sort(key=lambda part: part.n_frames, reverse=True)
+    main, second = parts
+    assert main.cadence_s is not None  # noqa: S101 - `_part` sets it
+    assert second.cadence_s is not None  # noqa: S101
+    text = (
+        f"two frame rates: the {main.n_frames} frames at {1.0 / main.cadence_s:.5g} per second "
+        f"are measured, the {second.n_frames} at {1.0 / second.cadence_s:.5g} per second only "
+        "help to tell the true frequency of each line"
+    )
+    return replace(main, notes=(*tracks.notes, ("two-rates", text))), second
+
+
+def lines_at_second_rate(second: StarTracks) -> RateLines | None:
+    """Return the lines of the part at the other rate, or None where it is too short.
+
+    Parameters
+    ----------
+    second : StarTracks
+        Regular.
+    """
+    from blursplit.spectra import find_lines
+
+    assert second.cadence_s is not None  # noqa: S101 - `part_by_rate` sets it
+    motion = fit_common_motion(second)
+    # only frequencies are asked for: pixels will do
+    grid = grid_data(second, motion, scale_arcsec=1.0, cadence_s=second.cadence_s)
+    if grid is None:
+        return None
+    pieces = align_rows(grid).segments
+    time_s = np.concatenate(
+        [piece.start_s + np.arange(len(piece.real)) * grid.cadence_s for piece in pieces]
+    )
+    number = np.repeat(np.arange(len(pieces)), [len(piece.real) for piece in pieces])
+    search = find_lines(
+        time_s,
+        np.concatenate([piece.shared_arcsec for piece in pieces]),
+        cadence_s=grid.cadence_s,
+        segment=number.astype(np.int64),
+        false_alarm=FALSE_ALARM,
+    )
+    return RateLines(
+        grid.cadence_s,
+        np.array([line.frequency_hz for line in search.lines]),
+        np.array([line.frequency_sigma for line in search.lines]),
+    )
+
+
+def _part(tracks: StarTracks, rows: slice, hardware: bool) -> StarTracks:
+    """Return some frames of the tracks, their times on a grid of their own."""
+    n = tracks.n_frames
+    timing = solve_timing(tracks.time_s[rows], STAMP_RESOLUTION_S, hardware=hardware)
+    cut: dict[str, Any] = {
+        field.name: value[rows]
+        for field in fields(tracks)
+        if isinstance(value := getattr(tracks, field.name), np.ndarray)
+        and field.name != "finder_adu"
+        and len(value) == n
+    }
+    # breaks that the whole run had, of which the times know nothing, stay breaks
+    _, segment = np.unique(
+        np.stack([tracks.segment[rows], timing.segment]), axis=1, return_inverse=True
+    )
+    stamps = tracks.stamps
+    if stamps is not None:
+        stamps = replace(
+            stamps,
+            pixels_adu=stamps.pixels_adu[rows],
+            x0_px=stamps.x0_px[rows],
+            y0_px=stamps.y0_px[rows],
+            sky_adu=stamps.sky_adu[rows],
+        )
+    cut |= {"time_s": timing.time_s - timing.time_s[0], "segment": np.ravel(segment)}
+    exposure = tracks.exposure_s
+    return replace(
+        tracks,
+        **cut,
+        stamps=stamps,
+        timing=timing.kind,
+        cadence_s=timing.cadence_s,
+        exposure_s=None if exposure is None else min(exposure, timing.cadence_s),
+    )
