@@ -248,3 +248,6 @@ def test_prints_to_a4_with_still_figures(visit, tmp_path):
     # paper is white even from a dark or night screen
     assert colour_of(page, "html", "backgroundColor") == "rgb(255, 255, 255)"
     assert colour_of(page, "body") == "rgb(28, 37, 48)"
+    # multiplied with a ground that is black on paper, stars would vanish
+    blend = "e => getComputedStyle(e.closest('g')).mixBlendMode"
+    assert page.locator(".stars svg.figure image").first.evaluate(blend) == "normal"

@@ -271,12 +271,20 @@ def test_series_without_a_number_give_a_page_without_their_figures(full):
 @pytest.mark.parametrize("length", [0, 2])
 def test_series_too_short_to_draw_do_no_harm(length, full):
     arrays = {name: values[:length] for name, values in full.series.arrays.items()}
-    Outline(render_page(full.result, Series(arrays)))
+    outline = Outline(render_page(full.result, Series(arrays)))
+    # the numbers of the result stay, whatever can no longer be drawn
+    assert "2.51 arcsec" in outline.text
+    assert ("motion-x-title" in outline.ids) is (length > 0)
 
 
 @pytest.mark.parametrize("image", [np.zeros((9, 9)), np.full((9, 9), np.nan), np.ones((1, 1))])
 def test_images_without_a_star_do_no_harm(image, full):
-    Outline(render_page(full.result, Series({}, {"recorded": image, "finder": image}, 0.2)))
+    outline = Outline(
+        render_page(full.result, Series({}, {"recorded": image, "finder": image}, 0.2))
+    )
+    drawn = bool(np.isfinite(image).any())
+    assert ("star-recorded-title" in outline.ids) is drawn
+    assert ("finder-title" in outline.ids) is drawn
 
 
 def test_missing_companions_of_an_array_do_no_harm(full):

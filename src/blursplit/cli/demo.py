@@ -43,7 +43,7 @@ def run(
     targets = [out / night for night in NIGHTS]
     for target in targets:
         check_target(target, replace=replace)
-    say("simulating and measuring two nights, each on its own processor; about half a minute")
+    say("simulating and measuring two nights, each on its own processor; about a minute")
     with ProcessPoolExecutor(max_workers=len(NIGHTS)) as pool:
         list(pool.map(_one_night, NIGHTS, targets, [keep_frames] * len(NIGHTS)))
     results = [read_result(target) for target in targets]
