@@ -75,3 +75,18 @@ def test_long_subframes_are_followed_over_a_night() -> None:
     # Not more than the 0.023/0.024 px that a plainer centroid leaves.
     assert np.median(pairs[:, 1]) < 0.024
     assert np.median(pairs[:, 2]) < 0.025
+
+
+@pytest.mark.skipif(not (REAL / "space_control").is_dir(), reason="real sequences are not here")
+def test_ten_stars_seen_from_space_keep_to_their_pixels() -> None:
+    """Images hardly larger than their stars: common motion 0.0004 px, pairs 0.0007 px or less."""
+    tracks = follow_stars(open_sequence([REAL / "space_control"]))
+    assert tracks.n_frames == 10
+    assert tracks.n_stars >= 8
+    assert tracks.good.all()
+    centred = [v - v.mean(axis=0) for v in (tracks.x_px, tracks.y_px)]
+    common = [float(np.std(np.median(v, axis=1))) for v in centred]
+    # Ten values: the rms of the same motion with other stars agrees to a quarter.
+    assert_allclose(common, [0.0004, 0.0004], atol=0.00015)
+    pairs = pair_rms(tracks, list(range(tracks.n_stars)), 1)
+    assert np.median(pairs[:, 1:]) < 0.0007

@@ -33,6 +33,9 @@ GAIN_STAMPS = 1500
 WORST_GAIN_ERROR = 0.5
 FEW_STARS = 4
 DEWED = 1.25
+# One-axis sigma below which the pixels alias a sixth and more of what the star image transfers:
+# exp(-(pi sigma)^2 / 2) of a Gaussian at the pixels' highest frequency.
+UNDERSAMPLED_PX = 0.6
 
 
 def assemble_tracks(sequence: Sequence, field: Field, journey: Journey) -> StarTracks:
@@ -66,6 +69,11 @@ def assemble_tracks(sequence: Sequence, field: Field, journey: Journey) -> StarT
     if field.clipped:
         stamps = None
         notes.append(("cores-clipped", "stretched for display, cores clipped: positions only"))
+    width = float(np.nanmedian(take["width"]))
+    if width < UNDERSAMPLED_PX:
+        stamps = None
+        text = f"stars of {2.355 * width:.1f} px FWHM are too narrow for these pixels: "
+        notes.append(("undersampled", text + "positions only, no widths and no split"))
     _describe(sequence, field, journey, rows, stars, take["width"], notes)
     return StarTracks(
         time_s=sequence.time_s[rows],

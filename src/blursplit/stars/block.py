@@ -25,7 +25,7 @@ from blursplit.stars.pixels import (
     other_centroid,
     peaks_and_excess,
 )
-from blursplit.stars.sky import fill_gaps, measure_sky
+from blursplit.stars.sky import complete_sky, fill_gaps, measure_sky
 from blursplit.stars.spikes import find_flank_hits, find_spikes
 
 if TYPE_CHECKING:
@@ -179,7 +179,7 @@ def _measure_at(
     blank_hot_pixels(cuts, x0, y0, recipe)
     flat = cuts.reshape(n * k, size, size)
     sky, variance = measure_sky(flat)
-    empty = _fill_sky(flat, sky, variance)
+    empty = complete_sky(flat, sky, variance)
     whole = flat
     holed = np.zeros(0, dtype=np.int64)
     # A pixel that is not finite makes the sum so, and most blocks have none.
@@ -249,18 +249,3 @@ def _shapes_near(
     start = {"start_x_px": at_x[off], "start_y_px": at_y[off]}
     wide = measure_windowed(stamps[off], sky[off], recipe.window_px, **start, reach_px=reach)
     return shapes.replaced(off, wide)
-
-
-def _fill_sky(flat: Stack, sky: FloatArray, variance: FloatArray) -> BoolArray:
-    """Take the sky of stamps whose whole border lies outside the frame from all their pixels.
-
-    Works in place; returns which stamps hold no pixel at all.
-    """
-    empty = ~np.isfinite(sky)
-    for i in np.flatnonzero(empty):
-        pixels = flat[i][np.isfinite(flat[i])]
-        if pixels.size:
-            sky[i] = np.median(pixels)
-            variance[i] = (1.4826 * np.median(np.abs(pixels - sky[i]))) ** 2
-            empty[i] = False
-    return empty

@@ -27,7 +27,7 @@ from blursplit.stars.register import (
     find_peaks,
     robust_level,
 )
-from blursplit.stars.sky import fill_gaps, measure_sky
+from blursplit.stars.sky import complete_sky, fill_gaps, measure_sky
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -129,7 +129,8 @@ def _measure(
     x0, y0 = np.rint(x).astype(int), np.rint(y).astype(int)
     window = np.lib.stride_tricks.sliding_window_view(padded, (2 * half + 1, 2 * half + 1))
     stamps = window[y0, x0].astype(np.float32)
-    sky = measure_sky(stamps)[0]
+    sky, variance = measure_sky(stamps)
+    complete_sky(stamps, sky, variance)
     shapes = measure_windowed(fill_gaps(stamps, sky), sky, WINDOW_OVER_SIGMA * sigma)
     return {
         "x": shapes.x_px + x0 - half,

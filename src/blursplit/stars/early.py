@@ -34,6 +34,7 @@ CLIP_SIGMAS = 3.0
 FIRST_SIGMA_PX = 1.7  # FWHM of 4 px, to begin with
 SIGMA_RANGE_PX = (0.5, 12.0)
 SATURATED_SHARE = 0.97
+SPARSE_FIELD = 0.5  # share of a frame's pixels that hold anything
 LASTING_SHARE = 0.5  # of the mean excess of a pixel that the median of the frames must show
 
 
@@ -206,6 +207,9 @@ def register_mean(
         mean += _mean_within(moved, hot, mean, limit_adu)
     image, by_x, by_y = moved[0]
     scatter = robust_level(_shifted(np.where(hot, np.nan, image), by_x, by_y))[1]
+    if len(moved) > 4 and np.isfinite(mean).mean() < SPARSE_FIELD:  # noqa: PLR2004 - as above
+        # Small images of stars have no sky between them: their scatter in time is the noise.
+        scatter = min(scatter, float(np.nanmedian(spread)))
     return Early(mean, full, scatter, *first)
 
 

@@ -10,10 +10,12 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    BoolArray = NDArray[np.bool_]
     FloatArray = NDArray[np.float64]
     Stack = NDArray[np.float32]
 
 PIECES = 12
+DARK_SHARE = 0.2
 CHUNK = 512  # stamps at a time: their pixels stay in the processor's cache
 
 
@@ -96,6 +98,34 @@ def _nanmedian(values: Stack) -> Stack:
     empty = np.asarray(np.isnan(values).all(axis=1))
     filled = np.where(empty[:, None], 0, values)
     return np.where(empty, np.nan, np.nanmedian(filled, axis=1))
+
+
+def complete_sky(stamps_adu: Stack, sky_adu: FloatArray, variance_adu2: FloatArray) -> BoolArray:
+    """Take the sky of stamps without any border pixel from the darkest fifth of their pixels.
+
+    A frame's corner, or an image hardly larger than the star, leaves no border. Works in place.
+
+    Parameters
+    ----------
+    stamps_adu : ndarray of float32, shape (m, size, size)
+    sky_adu, variance_adu2 : ndarray, shape (m,)
+        From `measure_sky`.
+
+    Returns
+    -------
+    ndarray of bool, shape (m,)
+        Which stamps hold no pixel at all.
+    """
+    empty = ~np.isfinite(sky_adu)
+    for i in np.flatnonzero(empty):
+        pixels = stamps_adu[i][np.isfinite(stamps_adu[i])]
+        if pixels.size:
+            sky_adu[i] = np.quantile(pixels, DARK_SHARE)
+            # What scatters below the level is no star.
+            below = pixels[pixels <= sky_adu[i]] - sky_adu[i]
+            variance_adu2[i] = np.mean(np.square(below))
+            empty[i] = False
+    return empty
 
 
 def fill_gaps(stamps_adu: Stack, sky_adu: FloatArray) -> Stack:
