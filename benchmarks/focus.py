@@ -5,6 +5,11 @@
 Each night: five runs of ten seconds at five focus positions, aberration by exact Fourier optics,
 best focus and air drawn anew (12 % scatter of the seeing from run to run). The last run and the
 middle one are measured alone and with the other four.
+
+Result of four nights (95 % intervals): best focus within 1 um each time, where the intervals
+reach 6 to 17 um. Of the five runs that were out of focus, alone the seeing came out 9 to 23 % too
+high and at most one interval held the truth; with focus runs it came out within 2 % and all five
+did. The three runs in focus gave the same within their intervals, and those held the truth.
 """
 
 from __future__ import annotations
