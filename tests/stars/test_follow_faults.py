@@ -386,7 +386,7 @@ def test_chosen_centroids_of_photutils_agree(make_sequence: Any) -> None:
 
 
 def test_stars_narrower_than_their_pixels_give_positions_only(make_sequence: Any) -> None:
-    """Sigma 0.45 px: followed over the pixels' own error, said so, no stamps; hot pixels refused."""
+    """Sigma 0.45 px: followed within what pixels alias, said so, no stamps, no hot pixel taken."""
     rng = np.random.default_rng(31)
     motion = np.cumsum(rng.normal(0, 0.4, (80, 2)), axis=0)
     x, y = places(motion)
