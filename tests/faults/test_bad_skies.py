@@ -31,6 +31,7 @@ def test_cosmic_rays_cost_samples_and_not_truth(make_field, measure, tmp_path):
     run = measure(field.cube(tmp_path / "cube.fits"))
     assert run.accepted().sequence.stars_used == 5
     assert np.nanmax(run.wrong_px(field)) < WRONG_PX
+    assert "hot-pixels" not in run.warnings
 
 
 def test_hot_and_warm_pixels_are_no_stars(make_field, measure, tmp_path):
@@ -55,6 +56,25 @@ def test_a_satellite_trail_spoils_only_what_it_crosses(make_field, measure, tmp_
     wrong = run.wrong_px(field)
     assert np.nanmax(wrong) < WRONG_PX
     assert np.isfinite(wrong[:15]).all()
+    assert np.isfinite(wrong[17:]).all()
+
+
+def test_rays_and_crossing_trails_leave_no_hot_pixels_behind(make_field, measure, tmp_path):
+    field = make_field(N)
+    rng = np.random.default_rng(17)
+    for number in range(N):
+        y, x = rng.integers(0, 100, (2, 4))
+        field.frames[number, y, x] += np.exp(rng.uniform(np.log(1000), np.log(20_000), 4))
+    field.frames[5, 40, :] += 3000
+    field.frames[9, :, 60] += 3000
+    field.frames[5, 40, 60] += 9000
+    hot_x, hot_y = np.array([12, 88, 47]), np.array([50, 47, 90])
+    field.frames[:, hot_y, hot_x] += 4000
+    run = measure(field.cube(tmp_path / "cube.fits"))
+    run.accepted()
+    told = [w.text for w in run.result.warnings if w.code == "hot-pixels"]
+    assert told == ["3 hot or dead pixels were left out"]
+    assert np.nanmax(run.wrong_px(field)) < WRONG_PX
 
 
 def test_cloud_masks_and_is_told(expose, measure, tmp_path):
