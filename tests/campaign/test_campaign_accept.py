@@ -76,6 +76,14 @@ def test_other_blur_time_is_not_shown_and_names_the_remedy(make) -> None:
     assert drift.state == "pass"
 
 
+def test_record_shorter_than_the_blur_time_is_told_to_be_repeated(make) -> None:
+    rule = limits(limits={"structure.rms_major_arcsec": {"at_most": 9.0}})
+    judged = judge(make.result(blur_time_s=20.0, duration_s=20.0), rule).judgements[0]
+    assert judged.state == "not shown"
+    assert "record 30 s or more" in judged.reason
+    assert "--blur-time" not in judged.reason
+
+
 def test_tap_is_judged_by_its_own_file(make) -> None:
     rule = limits(limits={"tap.settling_s": {"at_most": 1.5}})
     run = make.result()

@@ -158,7 +158,7 @@ def _judge_limit(
         had = result.fwhm.blur_time_s
         reason = (
             f"measured over {_seconds(had)}, the limit holds for {_seconds(blur_time_s)}: "
-            f"measure again with --blur-time {blur_time_s:g}"
+            + _remedy(result.sequence.duration_s, blur_time_s)
         )
         return Judgement(**frame, state="not shown", measured="-", reason=reason)
     value, missing = _find(key, result, tap)
@@ -199,6 +199,14 @@ def _state(low: float, high: float, limit: Limit) -> tuple[State, str]:
 
 def _same(a: float | None, b: float | None) -> bool:
     return a is not None and b is not None and abs(a - b) <= BLUR_TIME_TOLERANCE * b
+
+
+def _remedy(duration_s: float | None, blur_time_s: float | None) -> str:
+    if blur_time_s is None:
+        return "state blur_time_s in the limits file"
+    if duration_s is not None and duration_s < blur_time_s:
+        return f"the record is shorter, so record {blur_time_s:g} s or more"
+    return f"measure again with --blur-time {blur_time_s:g}"
 
 
 def _seconds(value: float | None) -> str:

@@ -27,6 +27,11 @@ METHOD: dict[str, str] = {
         "line is judged against the continuum beside it, for all frequencies searched."
     ): "Thomson 1982; Lomb 1976; Scargle 1982.",
     (
+        "All of it enters one fit of the air, the shared motion without lines, and the optics. "
+        "Intervals come from draws of its posterior and rest on what is assumed beforehand, such "
+        "as the range of the outer scale."
+    ): "Whittle 1953; Foreman-Mackey et al. 2013.",
+    (
         "A cause's share is how much the modelled FWHM falls when it is removed, averaged over all "
         "orders of removal. A cause is called dominant only if its share is the largest with a "
         "probability of 0.9 or more."
