@@ -11,7 +11,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.budget.grid import GridData, GridSegment
-from blursplit.budget.lines import search_lines, to_result
+from blursplit.budget.line_records import to_result
+from blursplit.budget.lines import search_lines
 from blursplit.budget.rolling import align_rows
 from blursplit.budget.zone_search import zones_to_search
 from blursplit.instrument import Camera, Setup, assemble

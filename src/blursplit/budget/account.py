@@ -21,12 +21,8 @@ from blursplit.budget.images import (
 )
 from blursplit.budget.joint import FitSetup, JointFit, fit_jointly, perfect_instrument
 from blursplit.budget.ledger import Account
-from blursplit.budget.lines import (
-    FoundLine,
-    search_lines,
-    structure_limit,
-    to_result,
-)
+from blursplit.budget.line_records import to_result
+from blursplit.budget.lines import FoundLine, search_lines, structure_limit
 from blursplit.budget.long_frames import bound_from_width, drift_between_frames
 from blursplit.budget.lower_bound import lower_bound_j
 from blursplit.budget.mask_report import report_mask

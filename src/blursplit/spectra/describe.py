@@ -24,11 +24,11 @@ if TYPE_CHECKING:
 
     FloatArray = NDArray[np.float64]
 
-SIZE_DOUBT = 0.03
-SIZE_DOUBT_DAMPING = 1.5
+SIZE_DOUBT = 0.05
+SIZE_DOUBT_DAMPING = 2.0
 """Relative error of the rms beyond what the fit says: wings that mode and continuum share, and
-the ends of the record. Simulated (half a minute, 0.15 arcsec rms): 4, 5 and 9 % at damping ratios
-of 0.005, 0.015 and 0.04; a third of that at 0.5 arcsec."""
+the ends of the record. Set so that errors are as large as stated in docs/line_detection.md (half a
+minute, 0.15 arcsec rms: 9 to 13 %); a third of that at 0.5 arcsec."""
 
 SIZE_DOUBT_CONTRAST = 16.0
 """Peak over continuum above which that error falls as its root."""

@@ -1,0 +1,94 @@
+"""Lines as the records of the result: exposure and rows undone where the frequency is decided."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from blursplit.budget.estimates import axial_estimate, with_error
+from blursplit.result import Estimate, Line
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from blursplit.budget.lines import FoundLine
+
+    FloatArray = NDArray[np.float64]
+
+LEAST_SINC2 = 0.1
+LEAST_ROWS = 0.02
+DIRECTION_DRAWS = 400
+
+
+def to_result(
+    found: Sequence[FoundLine], *, exposure_s: float, in_arcsec: bool, rng: np.random.Generator
+) -> list[Line]:
+    """Turn lines into the records of the result.
+
+    Notes
+    -----
+    Exposure averaging is undone where the true frequency is decided and a tenth of the power is
+    left; else the interval covers the candidates.
+    """
+    return [_one_line(line, exposure_s, rng, in_arcsec=in_arcsec) for line in found]
+
+
+def _one_line(
+    line: FoundLine, exposure_s: float, rng: np.random.Generator, *, in_arcsec: bool
+) -> Line:
+    fit = line.fit
+    kept = np.sinc(line.alias.candidates_hz * exposure_s) ** 2
+    gains = 1.0 / np.maximum(kept, LEAST_SINC2)
+    if line.kept is not None:
+        gains = gains / np.maximum(line.kept, LEAST_ROWS)
+    gain = float(np.sqrt(gains[int(np.argmax(line.alias.odds))]))
+    rms = with_error(fit.rms * gain, fit.rms_sigma * gain)
+    if not line.alias.is_decided:
+        likely = np.sqrt(gains[line.alias.odds > 0.05])  # noqa: PLR2004 - 95 % of the odds
+        rms = _widened(rms, fit.rms, likely)
+    damping: Estimate | None
+    if fit.damping_ratio is None:
+        damping = Estimate(value=None, low=0.0, high=fit.damping_high, high95=fit.damping_high)
+    else:
+        half = fit.damping_high - fit.damping_ratio
+        damping = Estimate(
+            value=fit.damping_ratio,
+            low=fit.damping_low,
+            high=fit.damping_high,
+            low95=max(0.0, 2.0 * fit.damping_low - fit.damping_ratio),
+            high95=fit.damping_ratio + 2.0 * half,
+        )
+    return Line(
+        frequency_hz=with_error(fit.frequency_hz, fit.frequency_sigma),
+        rms_arcsec=rms if in_arcsec else None,
+        rms_px=None if in_arcsec else rms,
+        angle_deg=axial_estimate(
+            fit.angle_deg + fit.angle_sigma_deg * rng.standard_normal(DIRECTION_DRAWS)
+        ),
+        axis_ratio=fit.axis_ratio,
+        damping_ratio=damping,
+        false_alarm_probability=fit.false_alarm_probability,
+        shared_probability=line.shared_probability,
+        alias_candidates_hz=[float(f) for f in line.alias.candidates_hz],
+        alias_odds=[float(o) for o in line.alias.odds],
+        kind=fit.kind,
+        family=line.family,
+        cause=line.cause,
+        cause_odds=line.cause_odds,
+    )
+
+
+def _widened(rms: Estimate, measured: float, gains: FloatArray) -> Estimate:
+    """Let the interval reach from the smallest to the largest gain of the likely candidates."""
+    assert rms.low is not None  # noqa: S101 - `with_error` sets all ends
+    assert rms.high is not None  # noqa: S101
+    return Estimate(
+        value=rms.value,
+        low=min(rms.low, measured * float(gains.min())),
+        high=max(rms.high, measured * float(gains.max())),
+        low95=min(rms.low95 or 0.0, measured * float(gains.min())),
+        high95=max(rms.high95 or 0.0, measured * float(gains.max())),
+    )
