@@ -6,7 +6,7 @@ import math
 import re
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from blursplit.report.wording import (
@@ -62,6 +62,7 @@ def test_negative_zero_is_zero() -> None:
     assert text == "0.0 arcsec (−0.5 to 0.5)"
 
 
+@settings(deadline=None)  # a busy machine is no fault of the text
 @given(
     st.floats(-1e4, 1e4),
     st.floats(1e-5, 1e3),

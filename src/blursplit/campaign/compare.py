@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.campaign.change_rows import probability95
 from blursplit.campaign.common_air import width_at_common_air
 from blursplit.campaign.compare_lines import compare_lines
 from blursplit.campaign.compare_record import Change, Comparison, Side
@@ -272,10 +273,10 @@ def _statement(structure: Change | None, probability: float | None) -> str:
         )
     d = structure.difference
     span = f"{d.value:+.2g} arcsec rms, 95 % interval {d.low95:+.2g} to {d.high95:+.2g}"
-    if probability >= SURE:
-        return f"The structure's motion became smaller ({span}); probability {probability:.3f}."
-    if probability <= 1 - SURE:
-        return f"The structure's motion became larger ({span}); probability {1 - probability:.3f}."
+    for way, chance in (("smaller", probability), ("larger", 1 - probability)):
+        if chance >= SURE:
+            sure = probability95(chance)
+            return f"The structure's motion became {way} ({span}); probability {sure}."
     return (
         f"Undecided whether the structure's motion changed ({span}); probability that it became "
         f"smaller {probability:.2f}. These data could have shown a change of {smallest} or more."
