@@ -47,7 +47,7 @@ BLOCK_BYTES = 20_000_000
 SMALLEST_MARGIN, LARGEST_MARGIN = 4, 16
 STEADY_PX = 2.0  # a field that stays this close to its expected place need not be searched for
 RECENT = 32
-OFF_CENTRE_PX = 2.0  # the sky about a star, and its kept stamp, want it near the middle
+OFF_CENTRE_PX = 3.5  # beyond, the sky about a star and its kept stamp are cut anew
 # A star strays from the field by its own air, distortion and noise: eight robust sigmas.
 STRAY_SIGMAS = 8.0
 SLOWEST_RETRY = 32
