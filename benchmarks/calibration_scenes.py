@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 FRAMES_PER_S = (20.0, 25.0, 40.0)
 MAX_FRAMES = 600
 LONGEST_S = 32.0
+# Of the independent screens, which are drawn once for each; 41 m is a third of a screen.
+OUTER_SCALES_M = (11.0, 16.0, 23.0, 33.0, 40.0)
 
 
 @dataclass(frozen=True)
@@ -104,7 +106,7 @@ def draw_scene(number: int) -> Draw:
         r0_m=r0,
         aperture_m=aperture,
         ground_share=float(rng.uniform(0.0, 0.95)),
-        outer_scale_m=float(rng.uniform(10.0, 13.0 if maker == "independent" else 45.0)),
+        outer_scale_m=float(np.exp(rng.uniform(np.log(10.0), np.log(48.0)))),
         blur_fwhm_arcsec=float(rng.uniform(0.2, 0.8)),
         stars=int(rng.choice([2, 3, 4, 5, 6, 8])),
         frames=frames,
@@ -198,7 +200,7 @@ def _make_independent(draw: Draw, folder: Path, cache: Path) -> dict:
         interval_s=draw.interval_s,
         aperture_m=draw.aperture_m,
         r0_500nm_m=draw.r0_m,
-        outer_scale_m=round(draw.outer_scale_m),
+        outer_scale_m=min(OUTER_SCALES_M, key=lambda m: abs(np.log(m / draw.outer_scale_m))),
         layers=tuple(Layer(*row) for row in draw.layers),
         oscillators=tuple(Oscillator(*mode) for mode in draw.modes),
         drift_arcsec_per_min=draw.drift_arcsec_per_min,

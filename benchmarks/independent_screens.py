@@ -29,7 +29,7 @@ ARCSEC = np.pi / 180 / 3600
 UPSAMPLE = 3
 # Where the fine screens take over from the coarse ones [cycles/m]: six coarse points a wave, so
 # that the spline between them loses nothing; the fine ones go on to waves of 2 cm and less.
-CROSSOVER_PER_M = 8.0
+CROSSOVER_PER_M = 2.7
 FINE_STEP_M = 0.005
 
 
@@ -75,7 +75,7 @@ class Plan:
     bias_adu: float = 200.0
     steps: int = 3
     points: int = 2048
-    step_m: float = 0.02
+    step_m: float = 0.06
     pupil_points: int = 32
     cache: str | None = field(default=None, compare=False)
 

@@ -104,3 +104,49 @@ def test_absent_cause_has_no_share() -> None:
     share = shares(all_widths(make_blur(pixel_arcsec=0.5)))
     assert share["structure"] == 0
     assert share["tracking"] == 0
+
+
+@pytest.mark.parametrize("angle", [0.0, 0.6, 2.1])
+def test_long_thin_star_has_the_geometric_mean_of_its_widths(angle: float) -> None:
+    """Gaussians: the area above half maximum is pi/4 times both full widths (closed form)."""
+    unit = np.array([np.cos(angle), np.sin(angle)])
+    blur = make_blur(
+        j=0.0,
+        aperture_m=100.0,
+        optics_sigma_arcsec=0.4,
+        structure=1.9**2 * np.outer(unit, unit),
+    )
+    expected = 2.354820 * np.sqrt(0.4 * np.hypot(0.4, 1.9))
+    assert_allclose(width_arcsec(blur, ["instrument", "structure"]), expected, rtol=4e-3)
+
+
+def test_kernel_of_a_path_is_that_of_its_places() -> None:
+    """A path drawn from a normal distribution blurs like the Gaussian of its covariance."""
+    rng = np.random.default_rng(3)
+    root = np.array([[1.2, 0.0], [0.5, 0.2]])
+    path = rng.standard_normal((500, 2)) @ root.T
+    covariance = np.cov(path.T)
+    smooth = make_blur(structure=covariance, optics_sigma_arcsec=0.4, pixel_arcsec=0.5)
+    drawn = make_blur(
+        structure=covariance,
+        optics_sigma_arcsec=0.4,
+        pixel_arcsec=0.5,
+        structure_path=0.1 * path,
+    )
+    everything = ["atmosphere", "structure", "instrument"]
+    # 500 places: the half-maximum width of a sample scatters by some per cent
+    assert_allclose(width_arcsec(drawn, everything), width_arcsec(smooth, everything), rtol=0.06)
+
+
+def test_path_of_a_steady_oscillation_blurs_like_the_bessel_function() -> None:
+    phase = np.linspace(0, 2 * np.pi, 500, endpoint=False)
+    amplitude = np.array([1.5, 0.7])
+    path = np.outer(np.cos(phase), amplitude)
+    covariance = 0.5 * np.outer(amplitude, amplitude)
+    drawn = make_blur(structure=covariance, structure_path=path, optics_sigma_arcsec=0.6)
+    closed = make_blur(sinusoids=(tuple(amplitude),), optics_sigma_arcsec=0.6)
+    assert_allclose(
+        width_arcsec(drawn, ["atmosphere", "structure", "instrument"]),
+        width_arcsec(closed, ["atmosphere", "tracking", "instrument"]),
+        rtol=1e-3,
+    )

@@ -11,7 +11,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from blursplit.air.turbulence import structure_function
-from blursplit.budget.fwhm import half_maximum_width, scaled_frequencies
+from blursplit.budget.fwhm import (
+    HIGHEST,
+    N_FREQUENCY,
+    half_maximum_width,
+    scaled_frequencies,
+)
 from blursplit.result import CONTRIBUTIONS
 
 if TYPE_CHECKING:
@@ -24,6 +29,8 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
 
 ARCSEC = 206264.80625
+# Without one of these there is no image, only a kernel.
+SMOOTHING: frozenset[Contribution] = frozenset({"atmosphere", "instrument"})
 GAUSS = 2.0 * math.sqrt(2.0 * math.log(2.0))
 
 
@@ -41,7 +48,10 @@ class Blur:
     sinusoids : tuple of (x, y) amplitudes [arcsec]
         Drive terms.
     structure, unassigned : ndarray, shape (2, 2)
-        Covariances [arcsec^2], taken as Gaussian kernels.
+        Covariances [arcsec^2].
+    structure_path : ndarray, shape (n, 2), or None
+        Places along the structure's motion: the shape of its kernel, whose size the covariance
+        gives. None for a Gaussian kernel, which the unassigned motion always has.
     optics_sigma_arcsec : float
         One-axis rms of focus and aberrations.
     pixel_arcsec : float
@@ -65,6 +75,7 @@ class Blur:
     pixel_arcsec: float
     dispersion: FloatArray
     defocus_arcsec: float = 0.0
+    structure_path: FloatArray | None = None
 
     def tracking_covariance(self) -> FloatArray:
         """Return the covariance of all drive terms over the blur time."""
@@ -73,26 +84,30 @@ class Blur:
             total = total + np.outer(amplitude, amplitude) / 2.0
         return total + self.tracking_extra
 
-    def rough_width_arcsec(self, part: Contribution) -> float:
-        """Return a width good enough to choose the sampling."""
+    def rough_covariance(self, part: Contribution) -> FloatArray:
+        """Return a covariance good enough to choose the sampling [arcsec^2]."""
+        if part == "tracking":
+            return self.tracking_covariance()
+        if part == "structure":
+            return self.structure
+        if part == "unassigned":
+            return self.unassigned
         if part == "atmosphere":
             r0 = self.j ** (-0.6) if self.j > 0 else math.inf
-            return 0.976 * self.wavelength_m / r0 * ARCSEC
-        if part == "tracking":
-            return GAUSS * math.sqrt(float(np.trace(self.tracking_covariance())))
-        if part in {"structure", "unassigned"}:
-            covariance = self.structure if part == "structure" else self.unassigned
-            return GAUSS * math.sqrt(max(float(np.trace(covariance)), 0.0))
-        diffraction = 1.03 * self.wavelength_m / self.aperture_m * ARCSEC
-        blur = GAUSS * math.hypot(
-            self.optics_sigma_arcsec,
-            self.defocus_arcsec,
-            math.sqrt(float(np.trace(self.dispersion))),
-        )
-        return math.sqrt(diffraction**2 + blur**2 + (0.8 * self.pixel_arcsec) ** 2)
+            width = 0.976 * self.wavelength_m / r0 * ARCSEC
+        else:
+            diffraction = 1.03 * self.wavelength_m / self.aperture_m * ARCSEC
+            blur = GAUSS * math.hypot(
+                self.optics_sigma_arcsec,
+                self.defocus_arcsec,
+                math.sqrt(float(np.trace(self.dispersion))),
+            )
+            width = math.sqrt(diffraction**2 + blur**2 + (0.8 * self.pixel_arcsec) ** 2)
+        return np.asarray((width / GAUSS) ** 2 * np.eye(2))
 
-    def transfer(self, part: Contribution, fx: FloatArray, fy: FloatArray) -> FloatArray:
-        """Return a contribution's transfer function at sky frequencies [cycles/arcsec]."""
+    def transfer(self, part: Contribution, grid: Sampling) -> FloatArray:
+        """Return a contribution's transfer function on a sampling."""
+        fx, fy = grid.fx, grid.fy
         if part == "atmosphere":
             baseline = self.wavelength_m * np.hypot(fx, fy) * ARCSEC
             log_d = np.interp(
@@ -108,7 +123,9 @@ class Blur:
                     out = out * j0(2.0 * np.pi * (fx * ax + fy * ay))
             return np.asarray(out * _gaussian(self.tracking_extra, fx, fy))
         if part == "structure":
-            return _gaussian(self.structure, fx, fy)
+            if self.structure_path is None:
+                return _gaussian(self.structure, fx, fy)
+            return _of_path(self.structure_path @ grid.step, self.structure, self.structure_path)
         if part == "unassigned":
             return _gaussian(self.unassigned, fx, fy)
         return self._instrument(fx, fy)
@@ -158,39 +175,86 @@ def _gaussian(covariance: FloatArray, fx: FloatArray, fy: FloatArray) -> FloatAr
     return out
 
 
+def _of_path(turns: FloatArray, covariance: FloatArray, path: FloatArray) -> FloatArray:
+    """Return the transfer function of a motion along a path, at the size of this covariance.
+
+    `turns`, shape (n, 2), are the path's places times the steps of frequency along both axes.
+    """
+    own = float(np.mean(np.sum(path**2, axis=1)))
+    scale = 2.0 * np.pi * math.sqrt(max(float(np.trace(covariance)), 0.0) / max(own, 1e-30))
+    x, y = (_powers(scale * along, N_FREQUENCY) for along in turns.T)
+    even, odd = y.real @ x.real.T, y.imag @ x.imag.T
+    out = np.concatenate([(even + odd)[:0:-1], even - odd]) / len(path)
+    return np.asarray(out, dtype=np.float64)
+
+
+def _powers(angle: FloatArray, n: int) -> NDArray[np.complex64]:
+    """Return exp(i k angle) for k = 0 to n, shape (n + 1, n_angles)."""
+    steps = np.broadcast_to(np.exp(1j * angle).astype(np.complex64), (n + 1, len(angle))).copy()
+    steps[0] = 1.0
+    return np.multiply.accumulate(steps, axis=0)
+
+
+@dataclass(frozen=True)
+class Sampling:
+    """Sky frequencies along the axes of an elongated image, in steps that suit each of them.
+
+    Parameters
+    ----------
+    fx, fy : ndarray, shape (2 n + 1, n + 1)
+        [cycles/arcsec].
+    step : ndarray, shape (2, 2)
+        Step of (fx, fy) along the second axis of the arrays and, in the second column, along the
+        first.
+    size_arcsec : float
+        Geometric mean of the axes' scales.
+    """
+
+    fx: FloatArray
+    fy: FloatArray
+    step: FloatArray
+    size_arcsec: float
+
+    @classmethod
+    def of(cls, covariance: FloatArray) -> Sampling:
+        """Return the sampling for an image of about this covariance."""
+        values, vectors = np.linalg.eigh(covariance)
+        scale = GAUSS * np.sqrt(values)
+        unit_x, unit_y = scaled_frequencies()
+        along = vectors / scale
+        fx = along[0, 1] * unit_x + along[0, 0] * unit_y
+        fy = along[1, 1] * unit_x + along[1, 0] * unit_y
+        step = along[:, ::-1] * (HIGHEST / N_FREQUENCY)
+        return cls(fx, fy, step, float(np.sqrt(scale.prod())))
+
+
 def width_arcsec(blur: Blur, parts: Iterable[Contribution]) -> float:
-    """Return the FWHM [arcsec] of these contributions together (0 for none)."""
-    chosen = list(parts)
-    rough = math.sqrt(sum(blur.rough_width_arcsec(part) ** 2 for part in chosen))
-    if rough <= 0:
+    """Return the FWHM [arcsec] of these contributions together (0 for none).
+
+    The diameter of the circle that has the area above half maximum. Motions alone make no image
+    with one width; they count as Gaussians, so that a motion along a line has no area.
+    """
+    chosen = [part for part in parts if np.any(blur.rough_covariance(part))]
+    if not chosen:
         return 0.0
-    fx, fy = scaled_frequencies()
-    fx, fy = fx / rough, fy / rough
-    otf = np.ones_like(fx)
+    covariance = sum((blur.rough_covariance(part) for part in chosen), np.zeros((2, 2)))
+    if not SMOOTHING & set(chosen):
+        return GAUSS * math.sqrt(math.sqrt(max(float(np.linalg.det(covariance)), 0.0)))
+    grid = Sampling.of(covariance)
+    otf = np.ones_like(grid.fx)
     for part in chosen:
-        otf = otf * blur.transfer(part, fx, fy)
-    return rough * half_maximum_width(otf).mean
+        otf = otf * blur.transfer(part, grid)
+    return float(grid.size_arcsec * half_maximum_width(otf).mean)
 
 
 def all_widths(blur: Blur) -> dict[frozenset[Contribution], float]:
     """Return the FWHM of every combination of contributions."""
-    rough2 = {part: blur.rough_width_arcsec(part) ** 2 for part in CONTRIBUTIONS}
-    unit_x, unit_y = scaled_frequencies()
-    # One sampling for all combinations with nearly the same width would save little: the
-    # transfer functions are cheap beside the transform to the image.
-    widths: dict[frozenset[Contribution], float] = {frozenset(): 0.0}
-    for size in range(1, len(CONTRIBUTIONS) + 1):
+    present = {part for part in CONTRIBUTIONS if np.any(blur.rough_covariance(part))}
+    widths: dict[frozenset[Contribution], float] = {}
+    for size in range(len(CONTRIBUTIONS) + 1):
         for combination in itertools.combinations(CONTRIBUTIONS, size):
-            chosen = [p for p in combination if rough2[p] > 0]
-            key = frozenset(combination)
-            if len(chosen) < len(combination):
-                widths[key] = widths[frozenset(chosen)]
-                continue
-            rough = math.sqrt(sum(rough2[p] for p in chosen))
-            otf = np.ones_like(unit_x)
-            for part in chosen:
-                otf = otf * blur.transfer(part, unit_x / rough, unit_y / rough)
-            widths[key] = rough * half_maximum_width(otf).mean
+            key, chosen = frozenset(combination), frozenset(present.intersection(combination))
+            widths[key] = widths[chosen] if chosen in widths else width_arcsec(blur, chosen)
     return widths
 
 

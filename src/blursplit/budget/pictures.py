@@ -29,8 +29,8 @@ def plain_arrays(
     """Keep the arrays that need no model: times, shared motion, stars, shapes, pairs."""
     scale = account.facts.scale_arcsec
     account.arrays["time_s"] = tracks.time_s
-    account.arrays["star_x_px"] = motion.reference_x_px
-    account.arrays["star_y_px"] = motion.reference_y_px
+    account.arrays["star_x_px"] = motion.reference_x_px + np.nanmean(motion.x_px)
+    account.arrays["star_y_px"] = motion.reference_y_px + np.nanmean(motion.y_px)
     flux = np.where(tracks.good, tracks.flux_adu, np.nan)
     account.arrays["star_flux_adu"] = np.nanmedian(flux, axis=0)
     weight = np.where(tracks.good, motion.weight, 0.0)

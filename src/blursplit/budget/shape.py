@@ -144,14 +144,14 @@ def shape_words(shape: SharedShape, scale_arcsec: float | None) -> list[str]:
     if shape.change_is_shown:
         rms = shape.motion_px(shape.changing) * size
         words.append(
-            f"The elongation shared by all stars changes by {shape.changing:.2f} "
-            f"(+-{shape.changing_sigma:.2f}) from frame to frame: motion inside the exposures of "
+            f"The elongation shared by all stars changes by {shape.changing:.3f} "
+            f"± {shape.changing_sigma:.1g} from frame to frame: motion inside the exposures of "
             f"up to {rms:.2f} {unit} rms, or air close to the telescope."
         )
     if shape.constant_is_shown:
         rms = shape.motion_px(shape.constant) * size
         words.append(
-            f"All stars are elongated alike by {shape.constant:.2f} (+-{shape.constant_sigma:.2f}) "
+            f"All stars are elongated alike by {shape.constant:.3f} ± {shape.constant_sigma:.1g} "
             f"along {shape.angle_deg:.0f} deg: optics, or steady fast motion of up to {rms:.2f} "
             f"{unit} rms; which of them is undecided."
         )

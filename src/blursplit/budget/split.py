@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.budget.contributions import Blur, all_widths, shares
+from blursplit.budget.contributions import GAUSS, Blur, all_widths, shares
 from blursplit.budget.line_terms import (
     SLOWEST_STRUCTURE_HZ,
     LineTerm,
@@ -38,15 +38,15 @@ if TYPE_CHECKING:
 
 
 # Lost samples that were filled in, centroids of trailed stars and wings that a mode shares with
-# its continuum: relative error of any motion that no counting of coefficients shows. The wings
-# alone are 3 % for a mode well above its continuum (see `blursplit.spectra.describe`).
-AMPLITUDE_SIGMA = 0.03
+# its continuum: relative error of any motion that no counting of coefficients shows.
+AMPLITUDE_SIGMA = 0.02
 # A mode above Nyquist whose width in Hz is large beside its folded frequency shows no line: it
 # looks like broadband shaking. Chance that broadband motion is of this kind (judgement, no
 # source: few modes of mounts are that fast, and they are small), where frames are too slow to
 # show modes up to FASTEST_STRUCTURE_HZ.
-FOLDED_ODDS = 0.15
+FOLDED_ODDS = 0.1
 FASTEST_STRUCTURE_HZ = 50.0
+PATH_PLACES = 500  # of the structure's motion, whose transfer function then errs by 0.04
 OWNERS = ("structure", "tracking", "unassigned")
 
 
@@ -59,6 +59,8 @@ class Split:
     structure, unassigned, tracking : ndarray, shape (n, 2, 2)
         Covariance of each motion inside the blur time [arcsec^2]. Motion of open cause that
         may be folded structure is in both of the first two; widths and shares count it once.
+    fast_unassigned : ndarray, shape (n, 2, 2)
+        The part of the unassigned motion that is as fast as structures ring.
     recorded : ndarray, shape (n,)
         Modelled recorded FWHM [arcsec].
     without : dict of frozenset to ndarray, shape (n,)
@@ -74,6 +76,7 @@ class Split:
 
     structure: FloatArray
     unassigned: FloatArray
+    fast_unassigned: FloatArray
     tracking: FloatArray
     recorded: FloatArray
     without: dict[frozenset[Contribution], FloatArray]
@@ -133,8 +136,8 @@ def split_motion(
         )
         for k in range(n)
     ]
-    structure, slow, unassigned, folded = (
-        np.stack([motion[name] for motion in motions]) for name in (*OWNERS, "folded")
+    structure, slow, unassigned, folded, fast = (
+        np.stack([motion[name] for motion in motions]) for name in (*OWNERS, "folded", "fast")
     )
     structure = structure + folded
     lines = _LineDensities.build(coefficients, terms, grid)
@@ -143,22 +146,47 @@ def split_motion(
     smooth = divide(coefficients, lines.density("structure"), mean_rest, None)
     air_motion = np.sqrt(fit.model.removed_tilt_arcsec2(fit.draws))
     tracking = slow + drift.covariance
-    every = _all_widths(fit, drift, setup, structure, unassigned - folded, slow)
+    path = to_series(coefficients, smooth, grid)
+    every = _all_widths(fit, drift, setup, structure, unassigned - folded, slow, _thinned(path))
     parts = [shares(widths) for widths in every]
     everything = frozenset(CONTRIBUTIONS)
     removed: list[frozenset[Contribution]] = [frozenset({part}) for part in CONTRIBUTIONS]
-    removed.append(frozenset({"tracking", "structure"}))
+    removed += [
+        frozenset({"tracking", "structure"}),
+        frozenset({"structure", "unassigned"}),
+        frozenset({"tracking", "structure", "unassigned"}),
+    ]
     return Split(
         structure=structure,
         unassigned=unassigned,
+        fast_unassigned=fast,
         tracking=tracking,
         recorded=np.array([w[everything] for w in every]),
         without={r: np.array([w[everything - r] for w in every]) for r in removed},
-        alone={part: np.array([w[frozenset({part})] for w in every]) for part in CONTRIBUTIONS},
+        alone={
+            "atmosphere": np.array([w[frozenset({"atmosphere"})] for w in every]),
+            "instrument": np.array([w[frozenset({"instrument"})] for w in every]),
+            "tracking": _gaussian_equivalent(tracking),
+            "structure": _gaussian_equivalent(structure),
+            "unassigned": _gaussian_equivalent(unassigned),
+        },
         share={part: np.array([s[part] for s in parts]) for part in CONTRIBUTIONS},
         air_motion=air_motion,
-        structure_series=to_series(coefficients, smooth, grid),
+        structure_series=path,
     )
+
+
+def _gaussian_equivalent(covariance: FloatArray) -> FloatArray:
+    """Return 2.3548 times the one-axis rms, the mean of both axes (design, section 2)."""
+    return np.asarray(GAUSS * np.sqrt(0.5 * np.trace(covariance, axis1=1, axis2=2).clip(0.0)))
+
+
+def _thinned(series: list[FloatArray]) -> FloatArray | None:
+    """Return places along the structure's motion, each segment about its mean; None for none."""
+    places = np.concatenate([part - part.mean(axis=0) for part in series])
+    if not np.any(places):
+        return None
+    return places[:: max(1, len(places) // PATH_PLACES)]
 
 
 def _one_draw(
@@ -176,7 +204,7 @@ def _one_draw(
         terms, coefficients.frequency_hz, grid.exposure_s, rng, grid.row_time_s, grid.cadence_s
     )
     gain2 = (1.0 + AMPLITUDE_SIGMA * rng.standard_normal(len(OWNERS))) ** 2
-    out = {name: np.zeros((2, 2)) for name in (*OWNERS, "folded")}
+    out = {name: np.zeros((2, 2)) for name in (*OWNERS, "folded", "fast")}
     for owner, scale in zip(OWNERS, gain2, strict=True):
         mine, others = lines.density(owner), rest + lines.others(owner)
         if owner == "unassigned":
@@ -186,11 +214,13 @@ def _one_draw(
         if not np.any(mine):
             continue
         value = np.sqrt(scale) * divide(coefficients, mine, others, rng)
-        if owner == "unassigned" and _is_folded(grid, rng):
+        if owner == "unassigned":
             fast = coefficients.frequency_hz >= SLOWEST_STRUCTURE_HZ
-            out["folded"] = window_covariance(
+            out["fast"] = window_covariance(
                 coefficients, np.where(fast[:, None], value, 0.0), blur_time_s
             )
+            if _is_folded(grid, rng):
+                out["folded"] = out["fast"]
         out[owner] = window_covariance(coefficients, value, blur_time_s, kept)
     return out
 
@@ -261,6 +291,7 @@ def _all_widths(
     structure: FloatArray,
     unassigned: FloatArray,
     slow: FloatArray,
+    path: FloatArray | None,
 ) -> list[dict[frozenset[Contribution], float]]:
     optics = setup.optics
     n = len(fit.draws)
@@ -283,6 +314,7 @@ def _all_widths(
             sinusoids=tuple((float(a[0]), float(a[1])) for a in drift.amplitudes_arcsec[k]),
             tracking_extra=slow[k],
             structure=structure[k],
+            structure_path=path,
             unassigned=unassigned[k],
             optics_sigma_arcsec=float(optics_sigma[k]),
             pixel_arcsec=setup.pixel_arcsec,

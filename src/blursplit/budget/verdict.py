@@ -156,10 +156,10 @@ def _statement(
             f"undecided, most likely {between}."
         )
     part: Contribution = dominant  # type: ignore[assignment]
-    share = float(np.median(split.share[part]))
+    low, share, high = np.percentile(100.0 * split.share[part], (15.865, 50.0, 84.135))
     return (
         f"The largest part of the recorded width of {recorded} is {NAMES[part]}: "
-        f"about {100 * share:.0f} % of it."
+        f"{share:.0f} % ({low:.0f} to {high:.0f} %) of it."
     )
 
 
@@ -238,7 +238,7 @@ def _findings(result: Result, evidence: Evidence) -> dict[str, str]:
             out[name] = f"below {rms.high95:.2f} arcsec rms (95 %)"
     width = result.instrument.fwhm_arcsec
     out["instrument"] = (
-        "not shown: aperture or pixel scale unknown"
+        "not shown: this record cannot measure it"
         if width is None
         else f"present: {_number(width)} FWHM"
     )
@@ -312,10 +312,12 @@ def next_steps(result: Result, facts: Facts, evidence: Evidence, split: Split | 
             "Record 60 to 120 s of 2 to 10 ms frames of a star field, guiding off; "
             "`blursplit plan` gives the numbers for your telescope."
         )
-    if facts.optics is not None and not evidence.instrument_known and not facts.is_long:
+    from_focus = result.instrument.optics_from == "focus positions"
+    if split is not None and not (evidence.instrument_known or from_focus):
         steps.append(
-            "Measure the instrument's own width (focus run on a steady night, or an artificial "
-            "star) and set telescope.instrument_fwhm_arcsec: it halves the doubt about the air."
+            "Measure the instrument's own width (a steady night, or an artificial star) and set "
+            "telescope.instrument_fwhm_arcsec, or add runs at other focus positions "
+            "(--focus-run): it halves the doubt about the air."
         )
     alone = evidence.stars < 4 and not evidence.has_mask  # noqa: PLR2004
     if alone and not facts.is_long and evidence.barred is None:

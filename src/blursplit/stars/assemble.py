@@ -152,7 +152,7 @@ def _dropped(journey: Journey, seen: BoolArray) -> dict[str, int]:
 
 
 def _gain(journey: Journey, stamps: Stamps | None, notes: Notes) -> float:
-    """Return the gain in e-/adu: as known, else fitted to the stars' own pixel noise."""
+    """Return the gain in e-/ADU: as known, else fitted to the stars' own pixel noise."""
     if np.isfinite(journey.recipe.gain_e_per_adu):
         return journey.recipe.gain_e_per_adu
     fitted = None
@@ -171,7 +171,7 @@ def _gain(journey: Journey, stamps: Stamps | None, notes: Notes) -> float:
     notes.append(
         (
             "gain-measured",
-            f"gain {gain:.3g} e-/adu (+-{100 * error:.0f} %) from the pixel noise of a star",
+            f"gain {gain:.3g} e-/ADU (± {100 * error:.0f} %) from the pixel noise of a star",
         )
     )
     return gain
@@ -275,11 +275,13 @@ def _describe(
     if lost:
         notes.append(("frames-lost", f"no star was found in {lost} frames"))
     for kind, text in (
-        ("saturated", "saturated samples were left out"),
-        ("cosmic ray", "samples hit by a cosmic ray were left out"),
+        ("saturated", "saturated"),
+        ("cosmic ray", "hit by a cosmic ray"),
     ):
-        if journey.counts[kind]:
-            notes.append((kind.replace(" ", "-"), f"{journey.counts[kind]} {text}"))
+        count = journey.counts[kind]
+        if count:
+            samples, were = ("sample", "was") if count == 1 else ("samples", "were")
+            notes.append((kind.replace(" ", "-"), f"{count} {samples} {text} {were} left out"))
     _describe_width(width_px, notes)
     if journey.book.fewer:
         notes.append(("stamps-fewer", "stamps of fewer stars were kept: the run is long"))
