@@ -79,11 +79,13 @@ def find_guide_motion(grid: GridData, instrument: Instrument) -> GuideMotion | N
     # coarser steps keep a long record in one piece: the loop acts below half its cycle rate
     step = max(1, min(int(0.2 * cycle_s / grid.cadence_s), n // 200))
     steps = piece.shared_arcsec[: n // step * step].reshape(-1, step, 2)
-    motion = np.asarray(steps.mean(axis=1), dtype=np.float64)
+    motion: FloatArray = steps.mean(axis=1).astype(np.float64)
     if len(motion) < 50:  # noqa: PLR2004 - fewer samples carry no spectrum
         return None
     cadence_s = step * grid.cadence_s
-    found = motion_periodogram(np.arange(len(motion)) * cadence_s, motion, cadence_s)
+    found = motion_periodogram(
+        np.arange(len(motion), dtype=np.float64) * cadence_s, motion, cadence_s
+    )
     bins = slice(TAPERS - 1, None, TAPERS)
     frequency, power = found.frequency_hz[bins], found.power[bins]
     total = np.trace(power, axis1=1, axis2=2)
