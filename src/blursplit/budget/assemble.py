@@ -255,7 +255,8 @@ def fwhm_part(
     -----
     Where model and measurement of the recorded width differ, the cause removed or what is left
     may be to blame: the draws lie evenly between the model without the cause and that model times
-    measured over modelled. Frames shifted by the estimated terms bound the result from above, and
+    measured over modelled, where the cause is more than half of the width; a small one can be
+    blamed for little. Frames shifted by the estimated terms bound the result from above, and
     structure that no line shows may hide in the motion of open cause: the 95 % interval reaches
     down to the width without both.
     """
@@ -271,8 +272,9 @@ def fwhm_part(
             rows[name] = None
             continue
         misfit = measured.value / split.recorded
-        blame = np.random.default_rng(len(misfit)).uniform(size=len(misfit))
-        width = split.without[removed] * misfit**blame
+        fall = np.clip(2.0 - 2.0 * split.without[removed] / split.recorded, 0.0, 1.0)
+        blame = fall * np.random.default_rng(len(misfit)).uniform(size=len(misfit))
+        width = split.without[removed] * misfit ** (1.0 - blame)
         width = width * (1.0 + _error_draws(measured, len(width)))
         rows[name] = _reach(estimate(width), from_frames.get(name))
         if "structure" in removed:
