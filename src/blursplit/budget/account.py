@@ -18,6 +18,7 @@ from blursplit.budget.images import (
     registration_noise_arcsec2,
     star_images,
     width_against_exposure,
+    window_over_diffraction,
 )
 from blursplit.budget.joint import FitSetup, JointFit, fit_jointly, perfect_instrument
 from blursplit.budget.ledger import Account
@@ -250,6 +251,7 @@ def _split(
             fast_motion_arcsec2=fast_px2 * scale**2,
             continuum=None if search is None else search.continuum,
             mask=None if view.mask is None else view.mask.prior,
+            window_over_diffraction=window_over_diffraction(tracks, scale, optics),
             least_instrument_arcsec2=None if focus is None else focus.least_arcsec2,
         ),
         rng,

@@ -16,12 +16,14 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from blursplit.budget.air_table import Optics
     from blursplit.budget.grid import GridData
     from blursplit.result import Estimate
     from blursplit.stars.tracks import StarTracks
 
     FloatArray = NDArray[np.float64]
 
+ARCSEC = 206264.80625
 GAUSS = 2.354820045
 LEAST_WIDTH_ERROR = 0.005  # flat field and sky under the star, relative
 ONE_SIGMA = 0.8413  # of a normal variable; two or three stars know their own spread badly
@@ -153,6 +155,18 @@ def registration_noise_arcsec2(tracks: StarTracks, scale: float) -> float:
     star = tracks.stamps.star
     sigma = np.where(tracks.good[:, star], tracks.sigma_px[:, star], np.nan)
     return float(np.nanmean(sigma**2)) * scale**2
+
+
+def window_over_diffraction(tracks: StarTracks, scale: float, optics: Optics) -> float:
+    """Return the sigma of the centroid's window in lambda/D, the pixel's own width included.
+
+    A pixel blurs the image before the window weighs it, which acts like a wider window.
+    """
+    from blursplit.stars.window import WINDOW_OVER_SIGMA
+
+    sigma_px = float(np.nanmedian(np.where(tracks.good, tracks.width_px, np.nan)))
+    window = scale * float(np.hypot(WINDOW_OVER_SIGMA * sigma_px, 12.0**-0.5))
+    return window * optics.aperture_m / (optics.wavelength_m * ARCSEC)
 
 
 def series_on_frames(tracks: StarTracks, grid: GridData, series: list[FloatArray]) -> FloatArray:

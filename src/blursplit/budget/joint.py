@@ -80,6 +80,7 @@ class FitSetup:
     fast_motion_arcsec2: float = 0.0
     continuum: Continuum | None = None
     mask: MaskPrior | None = None
+    window_over_diffraction: float | None = None
     least_instrument_arcsec2: FloatArray | None = None
 
 
@@ -150,6 +151,8 @@ def fit_jointly(
         aperture_m=optics.aperture_m,
         registration_noise_arcsec2=setup.registration_noise_arcsec2,
         ln_j_prior=None if setup.mask is None else setup.mask.ln_j,
+        obstruction=optics.obstruction,
+        window_over_diffraction=setup.window_over_diffraction,
     )
     draws = sample_posterior(model, rng, n_draws)
     layers = model.layers(draws)

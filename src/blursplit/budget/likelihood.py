@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 G_OVER_Z = 0.16980 / 0.18192  # single-aperture tilt coefficients, Tokovinin (2002)
 ARCSEC = 206264.80625
 LEAST_HUMP = 0.15  # half-width of an excess over its frequency: half a bin of the powers
+CENTROID_DOUBT = 0.3  # of the share of Z tilt
 CONTAMINATED = 0.03  # chance beforehand that a bin of the shared shift holds unmodelled shake
 
 
@@ -53,6 +54,9 @@ class Model:
         Variance that registering on a noisy centroid adds, one axis.
     ln_j_prior : (mean, sigma) or None
         Of ln r0^(-5/3), where a mask has measured it.
+    obstruction : float
+    window_over_diffraction : float or None
+        Sigma of the centroid's window in lambda/D; None for that of a sharp, well-sampled star.
     """
 
     parameters: Parameters
@@ -65,6 +69,8 @@ class Model:
     aperture_m: float
     registration_noise_arcsec2: float = 0.0
     ln_j_prior: tuple[float, float] | None = None
+    obstruction: float = 0.0
+    window_over_diffraction: float | None = None
 
     def column(self, theta: FloatArray, name: str) -> FloatArray:
         """Return one parameter of each row."""
@@ -151,11 +157,23 @@ class Model:
         sigmas the centroid lies off.
         """
         aperture_over_r0 = self.aperture_m * self.layers(theta).sum(axis=-1) ** 0.6
-        mean, sigma = centroid_tilt_mix(aperture_over_r0)
+        grid, mean_of, sigma_of = self._centroid_table
+        mean, sigma = (
+            np.interp(aperture_over_r0, grid, mean_of),
+            np.interp(aperture_over_r0, grid, sigma_of),
+        )
         out: FloatArray = G_OVER_Z + (1.0 - G_OVER_Z) * (
             mean + sigma * self.column(theta, "centroid_mix")
         )
         return out
+
+    @cached_property
+    def _centroid_table(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """D/r0, and which tilt the centroid then measures: share of Z and its error."""
+        grid = np.geomspace(0.3, 8.0, 60)
+        mean, sigma = centroid_tilt_mix(grid, self.window_over_diffraction, self.obstruction)
+        # Optics that blur the star beyond the window's own width are not in the table.
+        return grid, mean, np.hypot(sigma, CENTROID_DOUBT)
 
     def mode_power(self, theta: FloatArray) -> FloatArray:
         """Return the model's density of each mode, shape (n, n_bins, n_modes)."""
