@@ -173,7 +173,12 @@ def _atmosphere(result: Result) -> list[tuple[str, str]]:
         ("Wind that moves the turbulence", estimate_text(air.wind_m_s, "m/s")),
     ]
     if air.unseen_below_m is not None:
-        rows.append(("Pairs see less than a tenth of the air below about", f"{number(air.unseen_below_m, 2)} m"))
+        rows.append(
+            (
+                "Pairs see less than a tenth of the air below about",
+                f"{number(air.unseen_below_m, 2)} m",
+            )
+        )
     return rows
 
 
