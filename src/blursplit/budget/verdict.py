@@ -336,8 +336,15 @@ def next_steps(result: Result, facts: Facts, evidence: Evidence, split: Split | 
             "Shared motion of open cause was found: compare a run with the tube fan on and off, "
             "and one sheltered from wind."
         )
-    steps += _drift_steps(result, split)
+    steps += _drift_steps(result, split) + _shock_steps(result, evidence)
     return steps + evidence.steps
+
+
+def _shock_steps(result: Result, evidence: Evidence) -> list[str]:
+    """Advise where the motion came in shocks, which no steady spectrum describes."""
+    if not (result.events and evidence.frames_disagree):
+        return []
+    return ["The motion came in shocks: `blursplit tap` on this run measures how each rings down."]
 
 
 def _drift_steps(result: Result, split: Split | None) -> list[str]:
