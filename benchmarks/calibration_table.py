@@ -88,7 +88,7 @@ def true_dominant(row: Row) -> str:
         drift_arcsec=(wave["tracking"] * 12**0.5, 0.0),
         sinusoids=(),
         tracking_extra=np.zeros((2, 2)),
-        structure=np.diag([wave["structure"] ** 2, 0.3 * wave["structure"] ** 2]),
+        structure=_structure(draw["modes"], wave["structure"]),
         unassigned=unassigned * np.eye(2),
         optics_sigma_arcsec=draw["blur_fwhm_arcsec"] / 2.3548,
         pixel_arcsec=draw["pixel_arcsec"],
@@ -98,6 +98,16 @@ def true_dominant(row: Row) -> str:
     # Slow currents in the tube are air by definition.
     share["atmosphere"] += share.pop("unassigned")
     return max(share, key=share.__getitem__)
+
+
+def _structure(modes: list[tuple[float, float, float, float]], major: float) -> Any:
+    """Return the covariance of modes along lines, scaled to the realised larger rms."""
+    total = np.zeros((2, 2))
+    for _, _, rms, angle in modes:
+        unit = np.array([np.cos(np.deg2rad(angle)), np.sin(np.deg2rad(angle))])
+        total += rms**2 * np.outer(unit, unit)
+    largest = np.linalg.eigvalsh(total)[1]
+    return total * major**2 / largest if largest > 0 else total
 
 
 def confusion(rows: list[Row]) -> Counter[tuple[str, str]]:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.budget.doubts import what_keeps_it_open
 from blursplit.result import CONTRIBUTIONS, Verdict
 
 if TYPE_CHECKING:
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
 
 DECIDED = 0.9  # design, section 2
 LEAST_RMS_ARCSEC = 0.01
-WANDER_SHARE = 0.3  # broadband motion over drift, rms, from which one may be the other
 STILL_LARGE = 0.15  # share of the width worth acting on
 NAMES: dict[Contribution, str] = {
     "atmosphere": "turbulent air",
@@ -103,12 +103,10 @@ def judge(result: Result, split: Split | None, facts: Facts, evidence: Evidence)
     best = int(np.argmax(largest))
     decided = largest[best] >= DECIDED and not evidence.bounds_crossed
     dominant = CONTRIBUTIONS[best] if decided else "undecided"
-    if dominant == "tracking" and _wander_may_be_the_drift(result):
+    doubt = what_keeps_it_open(dominant, result)
+    if doubt is not None:
         dominant = "undecided"
-        evidence.notes.append(
-            "Slow shared motion of open cause was found beside the drift: currents in the tube "
-            "wander and leave a trend in a record this short, so the drift may be theirs."
-        )
+        evidence.notes.append(doubt)
     from blursplit.budget.assemble import share_estimates
 
     return Verdict(
@@ -120,16 +118,6 @@ def judge(result: Result, split: Split | None, facts: Facts, evidence: Evidence)
         reasons=_reasons(result, evidence),
         next=next_steps(result, facts, evidence, split),
     )
-
-
-def _wander_may_be_the_drift(result: Result) -> bool:
-    """Whether broadband shared motion is large enough to have made the drift by itself."""
-    open_cause, drift = result.unassigned.rms_major_arcsec, result.tracking.rms_major_arcsec
-    if open_cause is None or open_cause.value is None or result.tracking.periodic:
-        return False
-    if drift is None or drift.value is None:
-        return False
-    return open_cause.value > WANDER_SHARE * drift.value
 
 
 def _number(estimate: Estimate | None, unit: str = "arcsec", digits: int = 2) -> str:
