@@ -214,6 +214,7 @@ def is_resolved(row: Row) -> bool:
 def draw_figure(rows: list[Row], path: Path) -> None:
     """Draw estimate over truth with 68 % intervals for seeing and structure."""
     from matplotlib.figure import Figure
+    from matplotlib.ticker import FormatStrFormatter, LogLocator, NullFormatter
 
     figure = Figure(figsize=(9, 6), layout="constrained")
     axes = figure.subplots(2, 1)
@@ -245,6 +246,9 @@ def draw_figure(rows: list[Row], path: Path) -> None:
             )
         ax.axhline(1.0, color="black", linewidth=0.8)
         ax.set(xscale="log", xlabel=f"true {name} [arcsec]", ylabel="estimate / truth")
+        ax.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+        ax.xaxis.set_major_formatter(FormatStrFormatter("%g"))
+        ax.xaxis.set_minor_formatter(NullFormatter())
         ax.set_ylim(0.4, 1.8)
         ax.legend(frameon=False)
     figure.savefig(path, dpi=110)
