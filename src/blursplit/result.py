@@ -148,7 +148,7 @@ class Mechanical(_Part):
 
 
 class PeriodicTerm(_Part):
-    """One drive period found or declared."""
+    """One drive period found or declared; no amplitude where less than a turn was seen."""
 
     name: str
     period_s: float

@@ -4,7 +4,8 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from blursplit.budget.drift import DriftDraws, draw_drift
+from blursplit.budget.assemble import _periodic_terms
+from blursplit.budget.drift import DriftDraws, draw_drift, drive_terms
 from blursplit.simulate.shake import current_density, noise_series
 
 RATE_HZ, LENGTH_S, N_DRAWS = 20.0, 30.0, 100
@@ -12,7 +13,7 @@ FINE_HZ = np.geomspace(0.1 / LENGTH_S, RATE_HZ / 2, 60)
 WHITE = 0.02  # arcsec^2/Hz
 
 
-def drift_of(motion: np.ndarray, rng: np.random.Generator) -> DriftDraws:
+def drift_of(motion: np.ndarray, rng: np.random.Generator, terms=()) -> DriftDraws:
     """Fit drift to a record of which the model knows the white part alone."""
     grid = SimpleNamespace(
         segments=[
@@ -27,7 +28,7 @@ def drift_of(motion: np.ndarray, rng: np.random.Generator) -> DriftDraws:
         excess_density=lambda _draws, _hz: np.zeros_like(flat),
     )
     fit = SimpleNamespace(model=model, draws=np.zeros((N_DRAWS, 1)))
-    return draw_drift(grid, fit, [], LENGTH_S, rng)
+    return draw_drift(grid, fit, list(terms), LENGTH_S, rng)
 
 
 def is_shown(draws: DriftDraws) -> bool:
@@ -73,3 +74,22 @@ def test_real_drift_lies_within_the_draws():
         low, high = np.percentile(draws.rate_arcsec_s[:, 0], [2.5, 97.5])
         hits += low < 0.08 < high
     assert hits >= 57 - 3 * np.sqrt(60 * 0.05 * 0.95)
+
+
+def test_periods_under_a_turn_are_listed_without_an_amplitude():
+    instrument = SimpleNamespace(
+        get=lambda key, default=None: [10.0, 90.0] if key == "worm_period_s" else default
+    )
+    terms = drive_terms(instrument, LENGTH_S)
+    rng = np.random.default_rng(4)
+    time = np.arange(round(RATE_HZ * LENGTH_S)) / RATE_HZ
+    worm = 1.5 * np.sin(2 * np.pi * time / 10.0)
+    motion = white(rng) + np.outer(worm, [0.0, 1.0])
+    found = _periodic_terms(drift_of(motion, rng, terms))
+    first, last = found[0], found[-1]
+    assert (first.period_s, first.harmonic, first.turns_covered) == (10.0, 1, 3.0)
+    # white motion of 0.02 arcsec^2/Hz over 30 s: 0.026 arcsec on each amplitude; five of them
+    assert abs(first.amplitude_arcsec.value - 1.5) < 0.13
+    assert abs(first.angle_deg - 90.0) < 5.0
+    assert (last.period_s, last.amplitude_arcsec) == (90.0, None)
+    assert abs(last.turns_covered - 1 / 3) < 1e-9

@@ -16,6 +16,7 @@ from blursplit.result import (
     Estimate,
     Fwhm,
     InstrumentPart,
+    PeriodicTerm,
     Structure,
     Tracking,
     Unassigned,
@@ -161,29 +162,17 @@ def unassigned_part(split: Split, facts: Facts) -> Unassigned:
 
 def tracking_part(split: Split, drift: DriftDraws, facts: Facts) -> Tracking:
     """Return drift and drive terms."""
-    from blursplit.result import PeriodicTerm
-
     rate = 60.0 * np.hypot(drift.rate_arcsec_s[:, 0], drift.rate_arcsec_s[:, 1])
     rate = _without_noise_floor(rate, 60.0 * drift.rate_arcsec_s)
     angle = np.degrees(np.arctan2(drift.rate_arcsec_s[:, 1], drift.rate_arcsec_s[:, 0])) % 180.0
-    periodic = [
-        PeriodicTerm(
-            name=term.name,
-            period_s=term.period_s / term.harmonic,
-            harmonic=term.harmonic,
-            amplitude_arcsec=estimate(np.hypot(*drift.amplitudes_arcsec[:, i].T)),
-            angle_deg=None,
-            turns_covered=term.turns,
-        )
-        for i, term in enumerate(drift.terms)
-        if term.harmonic > 0
-    ]
+    periodic = _periodic_terms(drift)
     axes, drift_rate, direction = (
         _axes(split.tracking, facts),
         estimate(rate),
         axial_estimate(angle),
     )
-    if not periodic and not _is_shown(drift.rate_arcsec_s):
+    is_fitted = any(term.amplitude_arcsec is not None for term in periodic)
+    if not is_fitted and not _is_shown(drift.rate_arcsec_s):
         # The length of a vector is never zero; what is not shown is stated as a limit.
         limit = float(np.percentile(np.hypot(*drift.rate_arcsec_s.T), 97.7)) * 60.0
         drift_rate, direction = upper_limit(limit), None
@@ -197,6 +186,25 @@ def tracking_part(split: Split, drift: DriftDraws, facts: Facts) -> Tracking:
         drift_angle_deg=direction,
         periodic=periodic,
     )
+
+
+def _periodic_terms(drift: DriftDraws) -> list[PeriodicTerm]:
+    """Return the declared periods; without an amplitude where less than a turn was seen."""
+    terms = []
+    for i, term in enumerate(drift.terms):
+        vector = drift.amplitudes_arcsec[:, i]
+        direction = axial_estimate(np.degrees(np.arctan2(vector[:, 1], vector[:, 0])) % 180.0)
+        terms.append(
+            PeriodicTerm(
+                name=term.name,
+                period_s=term.period_s / max(term.harmonic, 1),
+                harmonic=max(term.harmonic, 1),
+                amplitude_arcsec=estimate(np.hypot(*vector.T)) if term.harmonic else None,
+                angle_deg=None if direction is None else direction.value,
+                turns_covered=term.turns,
+            )
+        )
+    return terms
 
 
 def _is_shown(vector: FloatArray) -> bool:

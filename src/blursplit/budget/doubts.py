@@ -43,7 +43,8 @@ def what_keeps_it_open(dominant: str, result: Result) -> str | None:
 def _wander_may_be_the_drift(result: Result) -> bool:
     """Whether broadband shared motion is large enough to have made the drift by itself."""
     open_cause, drift = result.unassigned.rms_major_arcsec, result.tracking.rms_major_arcsec
-    if open_cause is None or open_cause.value is None or result.tracking.periodic:
+    fitted = any(term.amplitude_arcsec is not None for term in result.tracking.periodic)
+    if open_cause is None or open_cause.value is None or fitted:
         return False
     if drift is None or drift.value is None:
         return False

@@ -70,8 +70,10 @@ def plan_recording(
         rate_why = (
             "the exposure allows no faster one"
             if exposure > INTERVAL_S
-            else ("reaches resonances up to 23 Hz and keeps the mains from folding to zero; "
-                "faster is better where the camera allows it")
+            else (
+                "reaches resonances up to 23 Hz and keeps the mains from folding to zero; "
+                "faster is better where the camera allows it"
+            )
         )
     if interval < exposure:
         warnings.append(Warning_(

@@ -30,7 +30,7 @@ CAUTIONS: tuple[str, ...] = (
 ASSUMPTIONS: tuple[str, ...] = (
     "Welds and clamped faces are rigid, plates press fully, nothing slips.",
     "Mount and telescope are rigid bodies; their own bending adds to the tilt.",
-    f"Frequencies carry {100 * MODEL_UNCERTAINTY:.0f} % (one sigma, common practice) until measured.",
+    f"Frequencies carry {100 * MODEL_UNCERTAINTY:.0f} % (one sigma, common practice), no more.",
 )
 
 

@@ -13,7 +13,7 @@ from blursplit.report.tables import Table, thinned_table
 from blursplit.report.wording import estimate_text, number, plain, setting
 
 if TYPE_CHECKING:
-    from blursplit.result import Result
+    from blursplit.result import PeriodicTerm, Result
     from blursplit.series import Series
 
 __all__ = ["ellipses_section", "motion_section", "periodic_section", "spectrum_section"]
@@ -187,6 +187,26 @@ def ellipses_section(result: Result, _series: Series) -> Section | None:
     )
 
 
+def _fold_caption(term: PeriodicTerm) -> str:
+    text = (
+        f"Shared motion along {_direction_words(term.angle_deg)}, folded on "
+        f"{setting(term.period_s)} s, a straight line removed; the run covers "
+        f"{number(term.turns_covered)} turns. Bars: standard error of a bin from the scatter in "
+        "it; slow air adds to it when turns are few."
+    )
+    if term.turns_covered < 1:
+        text += (
+            " Less than one turn was seen: only that part is drawn, and what of it a straight "
+            "line can follow counts as drift."
+        )
+    return text
+
+
+def _direction_words(angle_deg: float | None) -> str:
+    """Return a direction of the image in words."""
+    return "x" if angle_deg is None else f"{angle_deg:.0f} deg from +x toward +y"
+
+
 def periodic_section(result: Result, series: Series) -> Section | None:
     """Return the folded motion of up to three drive periods; None without any."""
     terms = [term for term in result.tracking.periodic if term.harmonic == 1][:3]
@@ -202,10 +222,7 @@ def periodic_section(result: Result, series: Series) -> Section | None:
                 draw.draw_periodic(series, term),
                 f"periodic-{index}",
                 f"Periodic error: {plain(term.name)}",
-                f"Shared motion folded on {setting(term.period_s)} s, a straight line removed; "
-                f"the run "
-                f"covers {number(term.turns_covered)} turns. Bars: standard error of a bin "
-                "from the scatter in it; slow air adds to it when turns are few.",
+                _fold_caption(term),
                 thinned_table(
                     {"phase [turns]": phase, "shift [arcsec]": mean, "error [arcsec]": error},
                     "Folded motion.",
