@@ -383,23 +383,3 @@ def test_chosen_centroids_of_photutils_agree(make_sequence: Any) -> None:
         assert np.nanmedian(errors(tracks, x, y)) < 0.35
     with pytest.raises(ValueError, match="none of"):
         follow_stars(sequence, centroid="best")  # type: ignore[arg-type]
-
-
-def test_stars_narrower_than_their_pixels_give_positions_only(make_sequence: Any) -> None:
-    """Sigma 0.45 px: followed within what pixels alias, said so, no stamps, no hot pixel taken."""
-    rng = np.random.default_rng(31)
-    motion = np.cumsum(rng.normal(0, 0.4, (80, 2)), axis=0)
-    x, y = places(motion)
-
-    def warm(frame: Any, _number: int) -> None:
-        frame[[30, 77, 121], [140, 52, 15]] += 900.0
-
-    tracks = follow_stars(make_sequence(x, y, FLUX, rng, sigma=0.45, spoil=warm))
-    assert "undersampled" in dict(tracks.notes)
-    assert tracks.stamps is None
-    order = np.argsort(-FLUX)
-    off = np.hypot(tracks.x_px - x[:, order[: tracks.n_stars]], tracks.y_px - y[:, order])
-    # The windowed centroid of such a star errs by up to 0.063 px along each axis with the place of
-    # the star in its pixel (drawn without noise at 41 places): 0.09 px together, and noise.
-    assert np.nanmax(off) < 0.12
-    assert tracks.n_stars == FLUX.size
