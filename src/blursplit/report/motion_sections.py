@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from blursplit.result import PeriodicTerm, Result
     from blursplit.series import Series
 
+FEW_TURNS = 2.0
+
 __all__ = ["ellipses_section", "motion_section", "periodic_section", "spectrum_section"]
 
 
@@ -194,7 +196,9 @@ def _fold_caption(term: PeriodicTerm) -> str:
         f"{number(term.turns_covered)} turns. Bars: standard error of a bin from the scatter in "
         "it; slow air adds to it when turns are few."
     )
-    if term.turns_covered < 1:
+    if 1 <= term.turns_covered < FEW_TURNS:
+        text += " With so few turns the line and the curve trade places."
+    elif term.turns_covered < 1:
         text += (
             " Less than one turn was seen: only that part is drawn, and what of it a straight "
             "line can follow counts as drift."

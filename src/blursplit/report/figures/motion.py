@@ -60,7 +60,9 @@ def fold(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Return phase [turns], mean and standard error of a series folded on a period.
 
-    A straight line is taken out first; bins without a sample are NaN.
+    A straight line is taken out first; bins without a sample are NaN. Where the series holds a
+    whole turn the line is fitted beside two harmonics of the period, since a line alone would
+    take part of a curve of few turns with it.
     """
     good = np.isfinite(values) & np.isfinite(time_s)
     phase = np.full(bins, np.nan)
@@ -68,7 +70,13 @@ def fold(
     if good.sum() < 3:  # noqa: PLR2004 - a line needs more than two points
         return (np.arange(bins) + 0.5) / bins, mean, error
     t, v = time_s[good], values[good]
-    v = v - np.polyval(np.polyfit(t - t.mean(), v, 1), t - t.mean())
+    columns = [np.ones_like(t), t - t.mean()]
+    if np.ptp(t) > 0.98 * period_s:  # the last sample ends before the turn does
+        turn = 2.0 * np.pi * t / period_s
+        columns += [wave(k * turn) for k in (1, 2) for wave in (np.cos, np.sin)]
+    design = np.stack(columns, axis=1)
+    fitted = np.linalg.lstsq(design, v, rcond=None)[0]
+    v = v - design[:, :2] @ fitted[:2]
     index = np.minimum((np.mod(t / period_s, 1.0) * bins).astype(int), bins - 1)
     for k in range(bins):
         piece = v[index == k]
