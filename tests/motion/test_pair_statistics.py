@@ -108,7 +108,7 @@ def test_moving_the_origin_changes_nothing(make_tracks, motion_field, seed, move
 def test_turning_the_field_changes_only_the_angle(make_tracks, motion_field, seed, angle):
     x, y, _ = motion_field(np.random.default_rng(seed), n=40, k=4)
     c, s = np.cos(angle), np.sin(angle)
-    # Without wild samples, that is: what is wild is judged along the image axes.
+    # What is wild is judged along the pair's own axes, so that turning changes nothing there.
     here, there = pairs_of(make_tracks(x, y)), pairs_of(make_tracks(c * x - s * y, s * x + c * y))
     assert_allclose(there.separation_px, here.separation_px, rtol=1e-9)
     turned = np.exp(1j * (there.angle_rad - here.angle_rad - angle))

@@ -113,7 +113,7 @@ def judge(
     >>> from blursplit import judge, read_limits, read_result
     >>> acceptance = judge(read_result(Path("before")), read_limits(Path("limits.toml")))
     >>> acceptance.state, acceptance.exit_code
-    ('fail', 3)
+    ('not shown', 4)
     """
     from importlib.metadata import version
 

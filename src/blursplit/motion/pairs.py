@@ -119,9 +119,9 @@ def _one_pair(
     sx, sy = ref_x[b] - ref_x[a], ref_y[b] - ref_y[a]
     angle = float(np.arctan2(sy, sx))
     c, s = np.cos(angle), np.sin(angle)
-    keep = _not_outlying(dx) & _not_outlying(dy)
-    along = dx[keep] * c + dy[keep] * s
-    across = -dx[keep] * s + dy[keep] * c
+    along, across = dx * c + dy * s, -dx * s + dy * c
+    keep = _not_outlying(along) & _not_outlying(across)
+    along, across = along[keep], across[keep]
     return (
         float(np.hypot(sx, sy)),
         angle,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -108,9 +108,8 @@ def fit_modes(
     )
     bounds = [b for start in starts for b in _bounds(start, periodogram)]
     options = {"maxiter": 80, "maxfun": MOST_EVALUATIONS, "ftol": 1e-9}
-    found = minimize(  # type: ignore[call-overload]
-        group.cost, first, jac=True, method="L-BFGS-B", bounds=bounds, options=options
-    )
+    search: Any = minimize  # some type stubs know no cost that returns its slope as well
+    found = search(group.cost, first, jac=True, method="L-BFGS-B", bounds=bounds, options=options)
     vector = found.x if found.fun <= group.cost(first)[0] else first
     return group.modes(vector), _spreads(group, vector)
 
