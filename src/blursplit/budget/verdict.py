@@ -256,8 +256,9 @@ def _reasons(result: Result, evidence: Evidence) -> list[str]:
         )
     elif evidence.structure_limit_arcsec is not None:
         reasons.append(
-            "No line was found; a damped mode of "
-            f"{evidence.structure_limit_arcsec:.2f} arcsec rms or more would have been."
+            "No line was found; a mode of "
+            f"{evidence.structure_limit_arcsec:.2f} arcsec rms or more, slower than half the frame "
+            "rate and damped by 2 % of critical or less, would have been."
         )
     if evidence.bounds_crossed:
         reasons.append("The evidence disagrees: pairs show more air than the star image allows.")
