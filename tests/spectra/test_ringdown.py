@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.spectra import find_events, measure_ringdown, time_frequency
+from blursplit.spectra import find_events, measure_ringdown
 from blursplit.spectra.events import find_onsets
 from blursplit.spectra.ringdown import (
     damping_of_decrement,
@@ -139,15 +139,3 @@ def test_air_alone_makes_no_events(scenes):
         # every kind of air was measured to stay below 7.7 of the 10 needed
         assert find_onsets(motion, 0.02) == []
         assert find_events(np.arange(1500) * 0.02, motion, 0.02).events == ()
-
-
-def test_time_frequency_view_keeps_the_level_and_shows_the_moment(rng):
-    """Time frequency view keeps the level and shows the moment."""
-    time = np.arange(3000) * 0.02
-    view = time_frequency(time, rng.normal(size=(3000, 2)), 0.02)
-    # two axes of unit variance: 4 x cadence; 230 windows x 24 bins, quarter overlap
-    assert_allclose(view.psd[:, 2:-2].mean(), 2 * 0.04, rtol=0.06)
-    late = np.where(time > 30, np.sin(2 * np.pi * 10 * time), 0.0)
-    view = time_frequency(time, np.stack([late, late], 1) + 1e-3 * rng.normal(size=(3000, 2)), 0.02)
-    at = int(np.argmin(np.abs(view.frequency_hz - 10)))
-    assert view.psd[view.time_s > 31, at].min() > 1e3 * view.psd[view.time_s < 29, at].max()

@@ -23,13 +23,7 @@ from blursplit.spectra.densities import (
     segment_density,
 )
 from blursplit.spectra.describe import LineFit
-from blursplit.spectra.events import (
-    EventSearch,
-    MotionEvent,
-    TimeFrequency,
-    find_events,
-    time_frequency,
-)
+from blursplit.spectra.events import EventSearch, MotionEvent, find_events
 from blursplit.spectra.families import Family, group_harmonics
 from blursplit.spectra.lines import LineSearch, find_lines
 from blursplit.spectra.ringdown import RingDown, measure_ringdown
@@ -37,6 +31,7 @@ from blursplit.spectra.shared import SharedSpectrum, coherence_spectrum, shared_
 from blursplit.spectra.smooth import line_motion
 from blursplit.spectra.star_array import row_aligned_motion
 from blursplit.spectra.steady import SteadyTest, steady_line_test
+from blursplit.spectra.time_frequency import TimeFrequency, time_frequency
 
 __all__ = [
     "AliasDecision",

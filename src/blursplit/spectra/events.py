@@ -63,24 +63,6 @@ class EventSearch:
     affected: BoolArray
 
 
-@dataclass(frozen=True)
-class TimeFrequency:
-    """Density of the shared motion by time and frequency.
-
-    Parameters
-    ----------
-    time_s : ndarray, shape (w,)
-        Middle of each window.
-    frequency_hz : ndarray, shape (m,)
-    psd : ndarray, shape (w, m)
-        Sum of both axes, one-sided, unit^2/Hz.
-    """
-
-    time_s: FloatArray
-    frequency_hz: FloatArray
-    psd: FloatArray
-
-
 def fast_part(motion_xy: FloatArray, cadence_s: float, lowest_hz: float) -> FloatArray:
     """Return the motion with everything slower than lowest_hz removed, without phase shift.
 
@@ -179,44 +161,6 @@ def find_events(
         affected[first:last] = True
         events.append(_event(time_s, fast, first, last, cadence_s))
     return EventSearch(tuple(events), float(affected.mean()), affected)
-
-
-def time_frequency(
-    time_s: FloatArray, motion_xy: FloatArray, cadence_s: float, window_s: float = 1.0
-) -> TimeFrequency:
-    """Return the density of the motion in short overlapping windows.
-
-    Parameters
-    ----------
-    time_s : ndarray, shape (n,)
-        Regular grid.
-    motion_xy : ndarray, shape (n, 2)
-        Without NaN.
-    cadence_s : float
-    window_s : float
-        Length of a window; resolution about 1.4/window_s.
-
-    Returns
-    -------
-    TimeFrequency
-
-    Raises
-    ------
-    ValueError
-        When the record is shorter than two windows.
-    """
-    length = max(16, round(window_s / cadence_s))
-    if len(motion_xy) < 2 * length:
-        raise ValueError("the record is shorter than two windows")
-    starts = np.arange(0, len(motion_xy) - length + 1, max(1, length // 4))
-    taper = np.hanning(length)
-    scale = 2.0 * cadence_s / float((taper**2).sum())
-    views = np.stack([motion_xy[s : s + length] for s in starts])
-    views = views - views.mean(axis=1, keepdims=True)
-    power = scale * (np.abs(np.fft.rfft(views * taper[None, :, None], axis=1)) ** 2).sum(axis=2)
-    frequency = np.asarray(np.fft.rfftfreq(length, cadence_s), dtype=np.float64)
-    middles = time_s[starts] + (length - 1) / 2 * cadence_s
-    return TimeFrequency(np.asarray(middles), frequency, np.asarray(power))
 
 
 def _relative_power(motion_xy: FloatArray, cadence_s: float) -> FloatArray:

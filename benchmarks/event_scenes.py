@@ -1,0 +1,155 @@
+"""Shared motion of a few stars under air alone, frame by frame, from two kinds of screens.
+
+`simulated_air` reads the tilt off the screens of `blursplit.simulate`, `independent_air` off
+those of an independent library (see `independent_screens.py`). Neither draws pixels, so that
+hundreds of series are quick; the noise of the centroids is added as white noise.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from blursplit.simulate.atmosphere import Atmosphere, Pace, frames_per_stretch, layer_geometries
+from blursplit.simulate.imaging import annular_pupil
+from blursplit.simulate.scene import (
+    AirLayer,
+    Scene,
+    SceneAir,
+    SceneCamera,
+    SceneTelescope,
+    SequenceTable,
+    Stars,
+    Tube,
+)
+from blursplit.simulate.shake import draw_shared_motion
+from blursplit.simulate.starfield import place_stars
+from blursplit.simulate.widths import tilt_basis
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    FloatArray = NDArray[np.float64]
+
+ARCSEC = np.pi / 180 / 3600
+RATE_HZ = 40.0
+LENGTH_S = 25.0
+EXPOSURE_S = 0.01
+STEPS = 3
+STARS = 4
+NOISE_ARCSEC = 0.02
+"""Of one star's position in one frame."""
+
+
+def _layers(rng: np.random.Generator) -> list[tuple[float, float, float, float]]:
+    """Return height [m], weight, wind [m/s] and direction [deg] of three layers."""
+    weight = rng.dirichlet([3.0, 2.0, 2.0])
+    height = (rng.uniform(5, 30), rng.uniform(500, 2500), rng.uniform(5000, 9000))
+    wind = (rng.uniform(1, 8), rng.uniform(4, 15), rng.uniform(8, 30))
+    return [
+        (h, float(w), v, float(rng.uniform(0, 360)))
+        for h, w, v in zip(height, weight, wind, strict=True)
+    ]
+
+
+def _with_noise(tilt: FloatArray, rng: np.random.Generator) -> FloatArray:
+    shared = tilt.mean(axis=1)
+    return shared + NOISE_ARCSEC / np.sqrt(tilt.shape[1]) * rng.normal(size=shared.shape)
+
+
+def simulated_air(index: int) -> FloatArray:
+    """Return shared motion under our own screens [arcsec], shape (1000, 2); tube in every second.
+
+    Parameters
+    ----------
+    index : int
+        Which night: seeing, layers, aperture and outer scale are drawn from it.
+    """
+    rng = np.random.default_rng([11, index])
+    tube = Tube()
+    if index % 2:
+        tube = Tube(rms_arcsec=rng.uniform(0.1, 0.5), timescale_s=rng.uniform(0.5, 5.0))
+    frames = round(LENGTH_S * RATE_HZ)
+    scene = Scene(
+        telescope=SceneTelescope(aperture_m=float(rng.choice([0.12, 0.25, 0.4]))),
+        camera=SceneCamera(exposure_s=EXPOSURE_S, frame_interval_s=1 / RATE_HZ),
+        air=SceneAir(
+            r0_500nm_zenith_m=rng.uniform(0.05, 0.13),
+            outer_scale_m=float(rng.choice([10.0, 25.0, 60.0])),
+            layers=[
+                AirLayer(height_m=h, weight=w, wind_m_s=v, direction_deg=d)
+                for h, w, v, d in _layers(rng)
+            ],
+        ),
+        tube=tube,
+        stars=Stars(count=STARS, seed=index),
+        sequence=SequenceTable(frames=frames, seed=index),
+    )
+    aperture, wavelength_m = scene.telescope.aperture_m, scene.air.wavelength_nm * 1e-9
+    pitch = aperture / 16
+    row, column, share = annular_pupil(16, 0.0)
+    x_m, y_m = (column - column.mean()) * pitch, (row - row.mean()) * pitch
+    layers = layer_geometries(scene, place_stars(scene))
+    pace = Pace(1 / RATE_HZ, EXPOSURE_S, EXPOSURE_S / STEPS)
+    air = Atmosphere(layers, aperture, pitch, x_m, y_m, scene.duration_s, rng)
+    weight = share / share.sum()
+    basis = tilt_basis(x_m, y_m, share)
+    project = (basis * weight).T[:, 1:]
+    slope = 1 / np.sqrt([np.sum(weight * x_m**2), np.sum(weight * y_m**2)])
+    to_arcsec = slope * wavelength_m / (2 * np.pi) / ARCSEC
+    start = np.arange(frames) / RATE_HZ
+    moments = start[:, None] + (np.arange(STEPS) + 0.5) / STEPS * EXPOSURE_S
+    tilt = np.zeros((frames, STARS, 2))
+    stretch = frames_per_stretch(layers, aperture, pitch, pace)
+    for first in range(0, frames, stretch):
+        part = slice(first, min(first + stretch, frames))
+        air.begin_stretch(start[part], pace)
+        for star in range(STARS):
+            time = moments[part].ravel()
+            phase = air.phase(star, time, air.smooth_nodes(star, time))
+            tilt[part, star] = (phase @ project * to_arcsec).reshape(-1, STEPS, 2).mean(axis=1)
+    shared = draw_shared_motion(scene, rng)
+    moved = shared.at(moments, shared.total()).mean(axis=1)
+    return _with_noise(tilt, rng) + moved
+
+
+def independent_air(index: int, cache: Path) -> FloatArray:
+    """Return shared motion under the independent library's screens [arcsec], shape (1000, 2).
+
+    Parameters
+    ----------
+    index : int
+        Which night: seeing, layers and aperture are drawn from it.
+    cache : Path
+        Folder for the screens, which all nights share at other places and mirrored.
+    """
+    from independent_screens import Layer, Optics, Plan, _paths, _phase, star_table
+
+    rng = np.random.default_rng([12, index])
+    plan = Plan(
+        seed=index,
+        frames=round(LENGTH_S * RATE_HZ),
+        exposure_s=EXPOSURE_S,
+        interval_s=1 / RATE_HZ,
+        aperture_m=float(rng.choice([0.12, 0.25, 0.4])),
+        r0_500nm_m=rng.uniform(0.05, 0.13),
+        layers=tuple(Layer(*layer) for layer in _layers(rng)),
+        stars=STARS,
+        pupil_points=12,
+        cache=str(cache),
+    )
+    paths = _paths(plan, rng)
+    optics = Optics(plan, 1.0)
+    inside = (np.arange(STEPS) + 0.5) / STEPS * plan.exposure_s
+    moments = np.arange(plan.frames)[:, None] * plan.interval_s + inside
+    plane = np.linalg.pinv(np.stack([optics.x_m, optics.y_m, np.ones_like(optics.x_m)], axis=1))
+    to_arcsec = plan.wavelength_m / (2 * np.pi) / ARCSEC
+    tilt = np.zeros((plan.frames, STARS, 2))
+    for number, star in enumerate(star_table(plan, rng)):
+        phase = _phase(plan, optics, paths, star, moments.ravel())
+        slope = phase @ plane[:2].T * to_arcsec
+        tilt[:, number] = slope.reshape(-1, STEPS, 2).mean(axis=1)
+    return _with_noise(tilt, rng)
