@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.spectra import find_events, measure_ringdown
-from blursplit.spectra.events import find_onsets
+from blursplit.spectra import measure_ringdown
+from blursplit.spectra.onsets import find_onsets
 from blursplit.spectra.ringdown import (
     damping_of_decrement,
     decrement_of_damping,
@@ -114,28 +114,10 @@ def test_no_tap_gives_an_empty_record_and_says_so(scenes, rng):
     assert {warning.code for warning in result.warnings} == {"tap-none"}
 
 
-def test_shock_and_gust_are_listed_with_time_and_size(rng):
-    """Shock and gust are listed with time and size."""
-    time = np.arange(3000) * 0.02
-    motion = 0.1 * rng.normal(size=(3000, 2))
-    motion[:, 0] += _ring(time, 10.0, 8.0, 0.05, 2.0)
-    gust = (time > 40) & (time < 44)
-    motion[gust] += 0.8 * rng.normal(size=(gust.sum(), 2))
-    found = find_events(time, motion, 0.02)
-    assert [event.kind for event in found.events] == ["shock", "gust"]
-    # the smoothing of the power reaches 0.06 s to either side
-    assert_allclose([e.start_s for e in found.events], [10.0, 40.0], atol=0.15)
-    assert_allclose(found.events[1].duration_s, 4.0, atol=0.6)
-    assert_allclose(found.events[0].frequency_hz, 8.0, atol=1.5)
-    assert_allclose(found.share, found.affected.mean())
-    assert 0.07 < found.share < 0.12
-
-
-def test_air_alone_makes_no_events(scenes):
-    """Air alone makes no events."""
+def test_air_alone_makes_no_onsets(scenes):
+    """Air alone makes no onsets."""
     for index in range(24):
         rng = np.random.default_rng(index)
         motion = scenes.without_lines(1500, 50.0, index, rng)
         # every kind of air was measured to stay below 7.7 of the 10 needed
         assert find_onsets(motion, 0.02) == []
-        assert find_events(np.arange(1500) * 0.02, motion, 0.02).events == ()

@@ -1,4 +1,4 @@
-"""Shocks, gusts and footsteps: short times of much larger shared motion."""
+"""Events: short times of much larger shared motion, such as shocks, footsteps and gusts."""
 
 from __future__ import annotations
 
@@ -7,27 +7,39 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from blursplit.spectra.event_threshold import FALSE_ALARM, steady_threshold
+from blursplit.spectra.onsets import GAP_S, SHORT_S, fast_part
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     FloatArray = NDArray[np.float64]
     BoolArray = NDArray[np.bool_]
 
-SHOCK_POWER = 10.0
-"""Power over 0.12 s against the typical power at which a shock is declared. Air alone, with tube
-currents and noise, reached 7.7 in 432 records of half a minute (20, 50 and 100 frames/s)."""
+    Kind = Literal["shock", "shocks", "gust"]
 
-RISE_POWER = 4.0
-"""The same against the half second before, for the onset of a shock."""
+LOWEST_HZ = 1.0
+"""Slower motion is no event: air and drive wander so."""
 
-EVENT_POWER = 4.0
-"""Power down to which an event is followed to either side."""
+LEAST_RATIO = 10.0
+"""Least threshold against the typical power, however quiet and short the record."""
 
-SHORT_S = 0.12
-BEFORE_S = 0.5
-GAP_S = 0.5
-GUST_S = 1.0
-"""Events that last longer are called gusts."""
+FOLLOWED_TO = 0.4
+"""Share of the threshold down to which an event is followed to either side."""
+
+SHOCK_S = 1.0
+"""A longer event that began suddenly is a shock only if it dies away."""
+
+SUDDEN = 8.0
+SUDDEN_AFTER_S, SUDDEN_BEFORE_S, SUDDEN_GAP_S = 0.075, 0.2, 0.25
+"""Motion began suddenly where its power over the time after is so many times that before: less
+than a cycle of most mounts, so that a gust that makes one of them swing does not look so."""
+
+QUIET = 0.02
+"""Power before a beginning, in thresholds, below which nothing smaller is told apart."""
+
+MIDDLE = (0.16, 0.5, 0.84)
+"""The middle 68 % of an event's power by frequency."""
 
 
 @dataclass(frozen=True)
@@ -37,102 +49,65 @@ class MotionEvent:
     Parameters
     ----------
     start_s, duration_s : float
-    peak : float
-        Largest displacement from the local mean, unit of the motion.
     frames : int
-    kind : "shock" or "gust"
-        By its length only: a step or a shutter is over in a second.
-    frequency_hz : float
-        Middle (power-weighted mean) of its spectrum.
+        Recorded frames in it.
+    kind : "shock", "shocks" or "gust"
+        By its course alone, not by its cause: a "shock" began suddenly and was over in a second
+        or died away; "shocks" began suddenly several times (footsteps, knocks); all else is a
+        "gust".
+    onsets : int
+        How often motion began suddenly in it, at the least.
+    peak, peak_error : float
+        Largest displacement in a frame, faster than 1 Hz, the mean square of the ordinary motion
+        taken off its square, and the standard deviation of that motion along the same line; unit
+        of the motion.
+    frequency_hz, low_hz, high_hz : float
+        Frequency that halves its power, and those between which the middle 68 % lie.
     """
 
     start_s: float
     duration_s: float
-    peak: float
     frames: int
-    kind: Literal["shock", "gust"]
+    kind: Kind
+    onsets: int
+    peak: float
+    peak_error: float
     frequency_hz: float
+    low_hz: float
+    high_hz: float
 
 
 @dataclass(frozen=True)
 class EventSearch:
-    """Events and the share of frames they touch."""
+    """Events, the frames they touch, and what would have been seen.
+
+    Parameters
+    ----------
+    events : tuple of MotionEvent
+    affected : ndarray of bool, shape (n,)
+        Recorded frames that lie in an event.
+    smallest_peak : float
+        Peak of the smallest oscillation, a window long, that passes the threshold by itself, unit
+        of the motion.
+    window_s : float
+        0.12 s, or three frames where that is longer.
+    """
 
     events: tuple[MotionEvent, ...]
-    share: float
     affected: BoolArray
-
-
-def fast_part(motion_xy: FloatArray, cadence_s: float, lowest_hz: float) -> FloatArray:
-    """Return the motion with everything slower than lowest_hz removed, without phase shift.
-
-    Parameters
-    ----------
-    motion_xy : ndarray, shape (n, 2)
-        Regular, without NaN.
-    cadence_s : float
-    lowest_hz : float
-
-    Returns
-    -------
-    ndarray, shape (n, 2)
-
-    Notes
-    -----
-    Motion less its Gaussian-weighted running mean; half the amplitude is left at lowest_hz.
-    """
-    from scipy.ndimage import gaussian_filter1d
-
-    # exp(-2 pi^2 f^2 s^2) = 1/2 at lowest_hz
-    sigma = np.sqrt(np.log(2.0) / 2.0) / (np.pi * lowest_hz) / cadence_s
-    smooth = gaussian_filter1d(motion_xy, max(sigma, 0.5), axis=0, mode="nearest")
-    return np.asarray(motion_xy - smooth)
-
-
-def find_onsets(motion_xy: FloatArray, cadence_s: float, gap_s: float = GAP_S) -> list[int]:
-    """Return the frames at which shocks begin.
-
-    Parameters
-    ----------
-    motion_xy : ndarray, shape (n, 2)
-        Regular, without NaN.
-    cadence_s : float
-    gap_s : float
-        Shortest time between two shocks.
-
-    Returns
-    -------
-    list of int
-        Frame of the first large displacement of each shock.
-    """
-    n = len(motion_xy)
-    short = max(3, round(SHORT_S / cadence_s))
-    before = max(short, round(BEFORE_S / cadence_s))
-    if n < before + short:
-        return []
-    power = _relative_power(motion_xy, cadence_s)
-    running = np.concatenate([[0.0], np.cumsum(power)])
-    index = np.arange(n)
-    stop, start = np.minimum(index + short, n), np.maximum(index - before, 0)
-    ahead = (running[stop] - running[index]) / np.maximum(stop - index, 1)
-    behind = (running[index] - running[start]) / np.maximum(index - start, 1)
-    rise = ahead / np.maximum(behind, 0.5)
-    rise[:short] = 0.0  # nothing is known of what came before
-    candidates = np.flatnonzero((rise > RISE_POWER) & (ahead > SHOCK_POWER))
-    onsets: list[int] = []
-    gap = max(1, round(gap_s / cadence_s))
-    while candidates.size:
-        group = candidates[candidates < candidates[0] + gap]
-        best = int(group[np.argmax(rise[group])])
-        onsets.append(_first_large(power, best, short))
-        candidates = candidates[candidates >= max(group[-1] + 1, best + gap)]
-    return sorted(set(onsets))
+    smallest_peak: float
+    window_s: float
 
 
 def find_events(
-    time_s: FloatArray, motion_xy: FloatArray, cadence_s: float, *, lowest_hz: float = 1.0
+    time_s: FloatArray,
+    motion_xy: FloatArray,
+    cadence_s: float,
+    *,
+    real: BoolArray | None = None,
+    false_alarm: float = FALSE_ALARM,
 ) -> EventSearch:
-    """Find shocks and gusts in the shared motion.
+    """Find shocks, rows of shocks and gusts in the shared motion.
 
     Parameters
     ----------
@@ -141,49 +116,71 @@ def find_events(
     motion_xy : ndarray, shape (n, 2)
         Without NaN.
     cadence_s : float
-    lowest_hz : float
-        Slower motion is no event.
+    real : ndarray of bool, shape (n,), optional
+        False where a sample was filled in.
+    false_alarm : float
+        Probability, at most, that steady motion shows an event in this record.
 
     Returns
     -------
     EventSearch
+
+    Raises
+    ------
+    ValueError
+        When the record is shorter than two windows.
+
+    Notes
+    -----
+    Two views are searched: displacement faster than 1 Hz, and its change from frame to frame, in
+    which the slow air is nearly gone. An event is where the mean square of either over 0.12 s
+    passes the larger of ten times its typical value and `steady_threshold`; stretches less than
+    half a second apart are one event.
     """
-    fast = fast_part(motion_xy, cadence_s, lowest_hz)
+    real = np.ones(len(time_s), dtype=bool) if real is None else real
     short = max(3, round(SHORT_S / cadence_s))
-    power = _relative_power(motion_xy, cadence_s)
-    local = np.convolve(power, np.ones(short) / short, mode="same")
-    loud = _joined(local > EVENT_POWER, round(GAP_S / cadence_s / 2))
-    events = []
-    affected = np.zeros(len(fast), dtype=bool)
-    for first, last in _runs(loud):
-        if local[first:last].max() < SHOCK_POWER:
-            continue
-        affected[first:last] = True
-        events.append(_event(time_s, fast, first, last, cadence_s))
-    return EventSearch(tuple(events), float(affected.mean()), affected)
-
-
-def _relative_power(motion_xy: FloatArray, cadence_s: float) -> FloatArray:
-    """Return the power of the fast motion over its typical value, shape (n,).
-
-    The larger of two views: displacement faster than 1 Hz, and its change from frame to frame,
-    in which the slow air is nearly gone and a ring-down stands out.
-    """
-    fast = fast_part(motion_xy, cadence_s, 1.0)
+    if len(motion_xy) < 2 * short:
+        raise ValueError("the record is shorter than two windows")
+    fast = fast_part(motion_xy, cadence_s, LOWEST_HZ)
     change = np.diff(motion_xy, axis=0, prepend=motion_xy[:1])
-    views = []
-    for view in (fast, change):
-        energy = (view**2).sum(axis=1)
-        # the median of an exponential law is ln 2 of its mean
-        typical = float(np.median(energy)) / np.log(2.0)
-        views.append(energy / max(typical, 1e-300))
-    return np.asarray(np.maximum(views[0], views[1]))
+    windows = 2 * len(motion_xy) / short
+    views = [_over_threshold(view, short, windows, false_alarm) for view in (fast, change)]
+    local = np.maximum(views[0].local, views[1].local)
+    each = np.maximum(views[0].each, views[1].each)
+    loud = _joined(local > FOLLOWED_TO, round(GAP_S / cadence_s / 2))
+    found = [
+        _trimmed(each, first, last, short)
+        for first, last in _runs(loud)
+        if local[first:last].max() >= 1.0
+    ]
+    affected = np.zeros(len(fast), dtype=bool)
+    for first, last in found:
+        affected[first:last] = True
+    onsets = _beginnings(each, cadence_s) if found else np.zeros(0, dtype=np.int64)
+    noise = np.cov(fast[~affected].T) if (~affected).sum() > short else np.cov(fast.T)
+    events = tuple(
+        _event(time_s, fast, real, first, last, cadence_s, onsets, noise) for first, last in found
+    )
+    smallest = float(np.sqrt(2.0 * views[0].threshold))
+    return EventSearch(events, affected & real, smallest, short * cadence_s)
 
 
-def _first_large(power: FloatArray, start: int, short: int) -> int:
-    """Return the first frame in the window with a displacement well out of the ordinary."""
-    part = power[start : start + short]
-    return start + int(np.argmax(part >= max(0.1 * float(part.max()), 6.0)))
+@dataclass(frozen=True)
+class _View:
+    """Power over the threshold: over a short window, and of each sample."""
+
+    local: FloatArray
+    each: FloatArray
+    threshold: float
+
+
+def _over_threshold(view: FloatArray, short: int, windows: float, false_alarm: float) -> _View:
+    energy = (view**2).sum(axis=1)
+    local = np.convolve(energy, np.ones(short) / short, mode="same")
+    # the median of an exponential law is ln 2 of its mean
+    typical = float(np.median(energy)) / np.log(2.0)
+    threshold = max(LEAST_RATIO * typical, steady_threshold(local, windows, false_alarm), 1e-300)
+    return _View(local / threshold, energy / threshold, threshold)
 
 
 def _joined(loud: BoolArray, gap: int) -> BoolArray:
@@ -201,19 +198,77 @@ def _runs(flags: BoolArray) -> list[tuple[int, int]]:
     return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
 
 
+def _trimmed(each: FloatArray, first: int, last: int, short: int) -> tuple[int, int]:
+    """Cut off what only the smoothing added: quiet frames within half a window of the ends."""
+    loud = np.flatnonzero(each[first:last] > FOLLOWED_TO)
+    if not len(loud):
+        return first, last
+    reach = short // 2
+    return first + min(int(loud[0]), reach), last - min(last - first - 1 - int(loud[-1]), reach)
+
+
+def _beginnings(each: FloatArray, cadence_s: float) -> NDArray[np.int64]:
+    """Return the frames at which motion began suddenly, in an event or not."""
+    n = len(each)
+    after = max(2, round(SUDDEN_AFTER_S / cadence_s))
+    before = max(2, round(SUDDEN_BEFORE_S / cadence_s))
+    running, index = np.concatenate([[0.0], np.cumsum(each)]), np.arange(n)
+    stop, start = np.minimum(index + after, n), np.maximum(index - before, 0)
+    ahead = (running[stop] - running[index]) / after
+    behind = (running[index] - running[start]) / before
+    sudden = np.flatnonzero((ahead > FOLLOWED_TO) & (ahead > SUDDEN * np.maximum(behind, QUIET)))
+    gap = max(1, round(SUDDEN_GAP_S / cadence_s))
+    chosen: list[int] = []
+    for frame in sudden:
+        if not chosen or frame - chosen[-1] >= gap:
+            chosen.append(int(frame))
+    return np.array(chosen, dtype=np.int64)
+
+
 def _event(
-    time_s: FloatArray, fast: FloatArray, first: int, last: int, cadence_s: float
+    time_s: FloatArray,
+    fast: FloatArray,
+    real: BoolArray,
+    first: int,
+    last: int,
+    cadence_s: float,
+    onsets: NDArray[np.int64],
+    noise: FloatArray,
 ) -> MotionEvent:
     part = fast[first:last]
+    size = np.sqrt((part**2).sum(axis=1))
+    at = int(size.argmax())
+    along = part[at] / max(float(size[at]), 1e-300)
+    lead = max(2, round(SUDDEN_AFTER_S / cadence_s))
+    began = int(((onsets >= first - lead) & (onsets < last)).sum())
     duration = (last - first) * cadence_s
-    power = (np.abs(np.fft.rfft(part, axis=0)) ** 2).sum(axis=1)
-    grid = np.fft.rfftfreq(len(part), cadence_s)
-    middle = float((power * grid).sum() / power.sum())
+    low, middle, high = _band(part, cadence_s)
     return MotionEvent(
-        float(time_s[first]),
-        float(duration),
-        float(np.sqrt((part**2).sum(axis=1).max())),
-        last - first,
-        "gust" if duration > GUST_S else "shock",
-        middle,
+        start_s=float(time_s[first]),
+        duration_s=duration,
+        frames=int(real[first:last].sum()),
+        kind=_kind(size, duration, began),
+        onsets=began,
+        peak=float(np.sqrt(max(float(size[at]) ** 2 - float(np.trace(noise)), 0.0))),
+        peak_error=float(np.sqrt(along @ noise @ along)),
+        frequency_hz=middle,
+        low_hz=low,
+        high_hz=high,
     )
+
+
+def _kind(size: FloatArray, duration_s: float, onsets: int) -> Kind:
+    if onsets != 1:
+        return "shocks" if onsets else "gust"
+    half = len(size) // 2
+    dies_away = float((size[:half] ** 2).sum()) > 3.0 * float((size[half:] ** 2).sum())
+    return "shock" if duration_s <= SHOCK_S or dies_away else "gust"
+
+
+def _band(part: FloatArray, cadence_s: float) -> tuple[float, float, float]:
+    """Return the frequencies below which 16, 50 and 84 % of the power lie."""
+    n = 8 * len(part)  # zeros behind it make the steps of the frequency fine
+    power = (np.abs(np.fft.rfft(part, n, axis=0)) ** 2).sum(axis=1)
+    share = np.cumsum(power) / power.sum()
+    low, middle, high = np.interp(MIDDLE, share, np.fft.rfftfreq(n, cadence_s))
+    return float(low), float(middle), float(high)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.spectra.events import fast_part, find_onsets
+from blursplit.spectra.onsets import fast_part, find_onsets
 from blursplit.spectra.ringfit import Ring, envelope, fit_rings
 
 if TYPE_CHECKING:
