@@ -21,12 +21,11 @@ NAME = "guide loop"
 TAPERS = 3
 # Of the sum of both axes in every third bin: three sine tapers, a fifth off for their overlap.
 DEGREES_OF_FREEDOM = 10.0
-# Two of a hundred unguided series of air and currents gain as much by their own bends as to pass
-# `find_guide_loop`; loops of gain 0.7 and more gain tens.
-LOG_TRIALS = 9.0
+# A gain of 3 is as probable without a loop as with one (our choice): one in fifty unguided series
+# gains that much, and each further unit is about e times rarer (benchmarks/guide_loop.py).
+LOG_TRIALS = 3.0
 LEAST_ODDS = 0.9
-# No false loop in those hundred series at this threshold: below 3 % with 95 % (rule of three).
-FALSE_ALARM = 0.03
+FALSE_ALARM = 0.0063  # 2 of 1000 fresh series, 95 % upper limit (Clopper and Pearson 1934)
 SIZE_ERROR = 0.3  # of the added variance: the continuum under the bump is a straight line
 
 
