@@ -263,7 +263,14 @@ def _split(
         quiet,
         [line.term for line in found],
         drift,
-        SplitSetup(optics, facts.blur_time_s, scale, facts.dispersion, N_WIDTHS),
+        SplitSetup(
+            optics,
+            facts.blur_time_s,
+            scale,
+            facts.dispersion,
+            N_WIDTHS,
+            account.evidence.structure_limit_arcsec,
+        ),
         rng,
     )
     account.split = split
@@ -304,7 +311,6 @@ def _parts(
         split,
         facts,
         has_lines=any(line.owner == "structure" for line in found),
-        limit_arcsec=evidence.structure_limit_arcsec,
     )
     account.parts["tracking"] = assemble.tracking_part(split, drift, facts)
     account.parts["unassigned"] = assemble.unassigned_part(split, facts)

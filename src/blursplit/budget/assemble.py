@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from blursplit.budget.air_table import N_GROUND
-from blursplit.budget.estimates import axial_estimate, estimate, upper_limit
+from blursplit.budget.estimates import LEVELS, axial_estimate, estimate, upper_limit
 from blursplit.budget.lower_bound import lower_bound_j
 from blursplit.result import (
     CONTRIBUTIONS,
@@ -131,22 +131,13 @@ def _axes(covariance: FloatArray, facts: Facts) -> dict[str, Estimate | None]:
     }
 
 
-def structure_part(
-    split: Split, facts: Facts, *, has_lines: bool, limit_arcsec: float | None
-) -> Structure:
-    """Return the structure's part: an estimate where lines were found, else an upper limit.
-
-    The limit is the smallest mode that would have been found, and with it the broadband shared
-    motion: a mode so strongly damped, or so folded by the sampling, that it looks like no line
-    hides there.
-    """
-    if not has_lines:
-        if limit_arcsec is None:
-            return Structure()
-        broad = np.sqrt(np.linalg.eigvalsh(split.fast_unassigned)[:, 1].clip(0.0))
-        hidden = float(np.percentile(broad, 97.7))
-        return Structure(rms_major_arcsec=upper_limit(float(np.hypot(limit_arcsec, hidden))))
-    return Structure(**_axes(split.structure, facts), saved_arcsec=_saved(split, "structure"))
+def structure_part(split: Split, facts: Facts, *, has_lines: bool) -> Structure:
+    """Return the structure's part: an estimate where lines were found, else an upper limit."""
+    if has_lines:
+        return Structure(**_axes(split.structure, facts), saved_arcsec=_saved(split, "structure"))
+    if split.silent is None:
+        return Structure()
+    return Structure(rms_major_arcsec=upper_limit(split.silent.rms_arcsec))
 
 
 def unassigned_part(split: Split, facts: Facts) -> Unassigned:
@@ -265,8 +256,8 @@ def fwhm_part(
     may be to blame: the draws lie evenly between the model without the cause and that model times
     measured over modelled, where the cause is more than half of the width; a small one can be
     blamed for little. Frames shifted by the estimated terms bound the result from above, and
-    structure that no line shows may hide in the motion of open cause: the 95 % interval reaches
-    down to the width without both.
+    structure that no line shows may hide in the motion of open cause, and below what the search
+    for lines can find: the 95 % interval reaches down to the width without all of that.
     """
     measured = recorded["mean"]
     rows: dict[str, Estimate | None] = {}
@@ -286,8 +277,7 @@ def fwhm_part(
         width = width * (1.0 + _error_draws(measured, len(width)))
         rows[name] = _reach(estimate(width), from_frames.get(name))
         if "structure" in removed:
-            hidden = split.without[removed | {"unassigned"}]
-            rows[name] = _reach_down(rows[name], float(np.median(hidden)))
+            rows[name] = _reach_down(rows[name], split, removed, measured)
     return Fwhm(
         blur_time_s=facts.blur_time_s,
         recorded_arcsec=measured,
@@ -326,13 +316,28 @@ def _reach(model: Estimate | None, frames: float | None) -> Estimate | None:
     return model.model_copy(update={"high95": max(high95, min(frames, 1.2 * high95))})
 
 
-def _reach_down(row: Estimate | None, least: float) -> Estimate | None:
-    """Let the 95 % interval reach down to a width."""
-    if row is None or row.low95 is None:
+def _reach_down(
+    row: Estimate | None,
+    split: Split,
+    removed: frozenset[Contribution],
+    measured: Estimate,
+) -> Estimate | None:
+    """Let the 95 % interval reach down to the width without what may be hidden structure."""
+    if row is None or row.low95 is None or measured.low95 is None:
         return row
+    least = float(np.percentile(split.without[removed | {"unassigned"}], LEVELS[3]))
+    if split.silent is not None:
+        least = min(least, split.silent.kept[removed] * measured.low95)
     return row.model_copy(update={"low95": min(row.low95, least)})
 
 
 def share_estimates(split: Split) -> dict[str, Estimate | None]:
     """Return the shares of the width."""
-    return {part: estimate(split.share[part]) for part in CONTRIBUTIONS}
+    out: dict[str, Estimate | None] = {}
+    for part in CONTRIBUTIONS:
+        out[part] = estimate(split.share[part])
+    structure = out["structure"]
+    if split.silent is not None and structure is not None and structure.high95 is not None:
+        high95 = max(structure.high95, split.silent.share)
+        out["structure"] = structure.model_copy(update={"high95": high95})
+    return out

@@ -21,6 +21,7 @@ from blursplit.budget.realise import (
     to_series,
     window_covariance,
 )
+from blursplit.budget.silent import SilentLimit, silent_limit
 from blursplit.result import CONTRIBUTIONS
 
 if TYPE_CHECKING:
@@ -72,6 +73,8 @@ class Split:
         One-axis rms of one star's air motion, exposure averaged [arcsec].
     tracking_series, structure_series : list of ndarray, shape (n_frames_of_segment, 2)
         Smoothed estimates on the grid, segment by segment.
+    silent : SilentLimit or None
+        What structure can still be where no line of it was found.
     """
 
     structure: FloatArray
@@ -84,17 +87,23 @@ class Split:
     share: dict[Contribution, FloatArray]
     air_motion: FloatArray
     structure_series: list[FloatArray]
+    silent: SilentLimit | None = None
 
 
 @dataclass(frozen=True)
 class SplitSetup:
-    """What the split is told beside the fit."""
+    """What the split is told beside the fit.
+
+    `line_limit_arcsec` is the smallest mode that the search would have found, None where none
+    was made.
+    """
 
     optics: Optics
     blur_time_s: float
     pixel_arcsec: float
     dispersion: FloatArray
     n_widths: int
+    line_limit_arcsec: float | None = None
 
 
 def split_motion(
@@ -147,7 +156,8 @@ def split_motion(
     air_motion = np.sqrt(fit.model.removed_tilt_arcsec2(fit.draws))
     tracking = slow + drift.covariance
     path = to_series(coefficients, smooth, grid)
-    every = _all_widths(fit, drift, setup, structure, unassigned - folded, slow, _thinned(path))
+    blurs = _blurs(fit, drift, setup, structure, unassigned - folded, slow, _thinned(path))
+    every = [all_widths(blur) for blur in blurs]
     parts = [shares(widths) for widths in every]
     everything = frozenset(CONTRIBUTIONS)
     removed: list[frozenset[Contribution]] = [frozenset({part}) for part in CONTRIBUTIONS]
@@ -156,6 +166,9 @@ def split_motion(
         frozenset({"structure", "unassigned"}),
         frozenset({"tracking", "structure", "unassigned"}),
     ]
+    silent = None
+    if setup.line_limit_arcsec is not None and all(t.owner != "structure" for t in terms):
+        silent = silent_limit(setup.line_limit_arcsec, fast, blurs, removed)
     return Split(
         structure=structure,
         unassigned=unassigned,
@@ -173,6 +186,7 @@ def split_motion(
         share={part: np.array([s[part] for s in parts]) for part in CONTRIBUTIONS},
         air_motion=air_motion,
         structure_series=path,
+        silent=silent,
     )
 
 
@@ -284,7 +298,7 @@ def _surplus(coefficients: Coefficients, fit: JointFit) -> FloatArray:
     return np.asarray(np.where(inside, surplus[:, np.maximum(bins, 0)], 0.0))
 
 
-def _all_widths(
+def _blurs(
     fit: JointFit,
     drift: DriftDraws,
     setup: SplitSetup,
@@ -292,7 +306,7 @@ def _all_widths(
     unassigned: FloatArray,
     slow: FloatArray,
     path: FloatArray | None,
-) -> list[dict[frozenset[Contribution], float]]:
+) -> list[Blur]:
     optics = setup.optics
     n = len(fit.draws)
     rows = np.linspace(0, n - 1, min(setup.n_widths, n)).astype(np.int64)
@@ -302,9 +316,8 @@ def _all_widths(
         defocus = fit.model.optics.defocus.rays_arcsec(optics_sigma)
         optics_sigma = np.zeros(n)
     outer = np.exp(fit.column("ln_outer_scale"))
-    every = []
-    for k in rows:
-        blur = Blur(
+    return [
+        Blur(
             j=float(fit.j[k]),
             outer_scale_m=float(outer[k]),
             wavelength_m=optics.wavelength_m,
@@ -321,5 +334,5 @@ def _all_widths(
             dispersion=setup.dispersion,
             defocus_arcsec=float(defocus[k]),
         )
-        every.append(all_widths(blur))
-    return every
+        for k in rows
+    ]
