@@ -52,21 +52,31 @@ def guess_offsets(
     the star. The median of the stars' profiles is taken, so that a neighbour or a cosmic ray in
     one of them does no harm. What is guessed wrong shows when the stars are measured.
     """
-    size = cuts.shape[-1]
+    n, k, size, _ = cuts.shape
     x = np.arange(size)
     smooth = np.exp(-0.5 * ((x[:, None] - x) / sigma) ** 2).astype(np.float32)
     ones = np.ones(size, dtype=np.float32)
     flat = cuts if np.isfinite(cuts).all() else _without_gaps(cuts)
     offsets = []
     for along, at in ((np.matmul(ones, flat), at_x), (np.matmul(flat, ones), at_y)):
-        height = along @ smooth
+        # One product for all of them: a small one for each frame takes three times as long.
+        height = (along.reshape(n * k, size) @ smooth).reshape(n, k, size)
         height -= height.mean(axis=-1, keepdims=True)
         top = np.maximum(height.max(axis=-1, keepdims=True), np.float32(1e-6))
         level = height / top
-        few = cuts.shape[1] <= 2  # noqa: PLR2004 - of two profiles neither outvotes the other
-        joined = level.sum(axis=1) if few else np.median(level, axis=1)
-        offsets.append(_peak(joined) - at.mean(axis=1))
+        offsets.append(_peak(_joined(level)) - at.mean(axis=1))
     return offsets[0], offsets[1]
+
+
+def _joined(level: Stack) -> Stack:
+    """Return the median over the stars, of shape (n, g, size), or the sum of one or two."""
+    g = level.shape[1]
+    if g <= 2:  # noqa: PLR2004 - of two profiles neither outvotes the other
+        return np.asarray(level.sum(axis=1))
+    if g > FAST_GUIDES:
+        return np.asarray(np.median(level, axis=1))
+    first, second, third = level[:, 0], level[:, 1], level[:, 2]
+    return np.maximum(np.minimum(first, second), np.minimum(np.maximum(first, second), third))
 
 
 def _peak(profile: Stack) -> FloatArray:

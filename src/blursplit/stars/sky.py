@@ -38,12 +38,13 @@ def measure_sky(stamps_adu: Stack, border_px: int = 2) -> tuple[FloatArray, Floa
     lead = stamps_adu.shape[:-2]
     flat = stamps_adu.reshape(-1, size * size)
     places, joined = _border(size, border_px)
+    even = joined.mean(axis=1, keepdims=True)
     sky = np.empty(len(flat))
     variance = np.empty(len(flat))
     for i in range(0, len(flat), CHUNK):
         part = slice(i, i + CHUNK)
         pixels = flat[part].take(places, axis=1)
-        guess = pixels.mean(axis=1, keepdims=True)
+        guess = pixels @ even
         if not np.isfinite(guess).all():
             sky[part], variance[part] = _with_gaps(pixels)
             continue

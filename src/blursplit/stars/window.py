@@ -168,14 +168,16 @@ def settle(
         at_y = at_y + np.clip(step_y, -2 * window, 2 * window)
         inside = np.maximum(np.abs(at_x - half), np.abs(at_y - half)) < reach
         inside &= moments[0] > darkest[active]
-        done = inside & (size < np.where(newton, LAST_STEP_PX, TOLERANCE_PX)) & (count > 0)
+        done = inside & (count > 0) & (size < np.where(newton, LAST_STEP_PX, TOLERANCE_PX))
+        if active.size == x.size and done.all():
+            return at_x, at_y, moments
         found = active[done]
         settled[found] = True
         x[found], y[found], kept[:, found] = at_x[done], at_y[done], moments[:, done]
-        keep = inside & ~done
-        if not keep.any():
+        keep = np.flatnonzero(inside & ~done)
+        if keep.size == 0:
             break
-        if not keep.all():
+        if keep.size < active.size:
             active, at_x, at_y = active[keep], at_x[keep], at_y[keep]
-            part = part[:, :, keep]
+            part = part.take(keep, axis=2)
     return np.where(settled, x, np.nan), np.where(settled, y, np.nan), kept
