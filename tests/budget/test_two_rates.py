@@ -9,7 +9,12 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit import measure_sequence
-from blursplit.frames.rates import change_of_rate
+from blursplit.budget.rates import part_by_rate
+from blursplit.frames.rates import change_of_rate, parts_of_rate, small_ratio
+from blursplit.frames.timing import solve_timing
+from blursplit.instrument import Setup, assemble
+from blursplit.measure import Source, measure_tracks
+from blursplit.stars.tracks import StarTracks
 
 TRUE_HZ = 31.0
 STARS = ((18.0, 15.0), (45.0, 30.0), (22.0, 46.0))
@@ -84,3 +89,89 @@ def test_one_rate_with_lost_frames_gaps_and_late_stamps_has_no_change():
     time_s[900:] += 20.0
     assert change_of_rate(time_s) is None
     assert change_of_rate(time_s[:150]) is None
+
+
+@pytest.mark.parametrize("jitter", [0.0, 0.1, 0.3])
+@pytest.mark.parametrize("hardware", [False, True])
+@pytest.mark.parametrize(("fast", "slow", "ratio"), [(700, 500, 2), (500, 700, 2), (700, 400, 3)])
+@pytest.mark.parametrize("fast_first", [True, False])
+def test_every_second_or_third_frame_is_a_rate_and_no_loss(
+    jitter, hardware, fast, slow, ratio, fast_first
+):
+    """Whole multiples lie on the grid of the faster rate, where they would pass for losses."""
+    steps = [np.full(fast, 0.02), np.full(slow, 0.02 * ratio)]
+    exact = np.concatenate([[0.0], np.cumsum(np.concatenate(steps if fast_first else steps[::-1]))])
+    late = 0.02 * jitter * np.random.default_rng(6).uniform(size=exact.size)
+    timing = solve_timing(np.sort(exact + late), 1e-6, hardware=hardware)
+    before, after = parts_of_rate(timing.time_s)
+    # the frame on the border belongs to both
+    assert abs(after.first - (fast if fast_first else slow)) <= 1
+    slower = after if fast_first else before
+    # medians of hundreds of intervals whose ends scatter by 0.3 of the shorter one
+    assert_allclose(slower.interval_s, 0.02 * ratio, rtol=0.02)
+    assert before.missing == after.missing == 0
+
+
+def test_run_that_loses_most_frames_of_its_second_half_has_one_rate():
+    """Some short intervals are left where frames are lost, and none where they are not taken."""
+    rng = np.random.default_rng(7)
+    number = np.concatenate(
+        [np.arange(800), 800 + np.cumsum(rng.choice([1, 2], 400, p=[0.1, 0.9]))]
+    )
+    assert parts_of_rate(number / 50) == ()
+
+
+def test_small_ratios_of_rates():
+    assert small_ratio(50.0, 25.0) == (2, 1)
+    assert small_ratio(25.0, 50.0) == (1, 2)
+    assert small_ratio(50.0, 40.0) == (5, 4)
+    assert small_ratio(50.0, 41.3) is None
+
+
+def _tracks(counts, rates_hz):
+    """Return two stars that shake at 31 Hz by 0.3 px, taken at one rate and then at another."""
+    rng = np.random.default_rng(8)
+    steps = np.concatenate([np.full(n, 1 / rate) for n, rate in zip(counts, rates_hz, strict=True)])
+    timing = solve_timing(np.cumsum(steps) - steps[0], 1e-6)
+    n = timing.time_s.size
+    shake = 0.3 * np.sqrt(2) * np.sin(2 * np.pi * TRUE_HZ * timing.time_s)
+    wander = np.cumsum(rng.normal(0, 0.02, (n, 2)), axis=0)
+    shared = wander + shake[:, None] * np.array([0.8, 0.6])
+    own = rng.normal(0, 0.05, (n, 4))
+    flat = np.full((n, 2), 1e5)
+    return StarTracks(
+        time_s=timing.time_s,
+        segment=timing.segment,
+        row_time_s=np.zeros((n, 2)),
+        x_px=np.array([50.0, 350.0]) + shared[:, :1] + own[:, :2],
+        y_px=np.array([60.0, 210.0]) + shared[:, 1:] + own[:, 2:],
+        sigma_px=np.full((n, 2), 0.05),
+        flux_adu=flat,
+        width_px=np.full((n, 2), 1.5),
+        e1=np.zeros((n, 2)),
+        e2=np.zeros((n, 2)),
+        peak_adu=flat / 10,
+        good=np.ones((n, 2), dtype=bool),
+        exposure_s=0.004,
+        cadence_s=timing.cadence_s,
+        timing=timing.kind,
+        frame=np.arange(n),
+    )
+
+
+def test_double_rate_leaves_no_frame_filled_in_and_halves_the_candidates():
+    """At 25 frames/s 31 Hz shows at 6 Hz, at 50 at 19 Hz: so it is not 6 Hz."""
+    tracks = _tracks((400, 700), (50.0, 25.0))
+    main, second = part_by_rate(tracks, assemble(Setup(), {}, {}))
+    assert second is not None
+    assert (main.n_frames, second.n_frames) in {(700, 400), (699, 401), (701, 399)}
+    assert_allclose([main.cadence_s, second.cadence_s], [0.04, 0.02], rtol=1e-6)
+    assert main.timing == second.timing == "regular"
+    source = Source(tracks, assemble(Setup(), {}, {}), "double", 1, tracks.n_frames)
+    (line,) = measure_tracks(source).result.lines
+    odds = dict(zip(line.alias_candidates_hz, line.alias_odds, strict=True))
+    left = [hz for hz, each in odds.items() if each > 0.01]
+    assert_allclose(line.frequency_hz.value, 6.0, atol=0.02)
+    # those that show at 19 Hz in 50 frames/s
+    assert_allclose(np.abs(np.array(left) - 50.0 * np.round(np.array(left) / 50.0)), 19.0, atol=0.1)
+    assert any(abs(hz - TRUE_HZ) < 0.1 for hz in left)

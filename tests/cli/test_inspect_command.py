@@ -84,6 +84,31 @@ def test_long_subframes_are_said_to_hide_what_is_fast(tmp_path):
 
 
 @pytest.mark.parametrize(
+    ("second_hz", "said"),
+    [(25.0, "because 50 is 2 times 25"), (40.0, "a ratio of 5 to 4"), (41.3, "help to tell")],
+)
+def test_two_frame_rates_are_said_with_what_they_are_good_for(tmp_path, second_hz, said):
+    steps = np.concatenate([np.full(200, 1 / 50), np.full(150, 1 / second_hz)])
+    times = np.concatenate([[0.0], np.cumsum(steps)])[:-1]
+    column = fits.Column("TIME", "D", unit="s", array=times)
+    table = fits.BinTableHDU.from_columns([column], name="TIMES")
+    frames = np.random.default_rng(3).normal(800, 30, (350, 20, 24)).astype(np.uint16)
+    path = tmp_path / "two.fits"
+    fits.HDUList([fits.PrimaryHDU(frames), table]).writeto(path)
+    found = json.loads(run(path, "--json").stdout)
+    rates = found["timing"]["rates"]
+    assert [part["frames"] for part in rates] == [200, 150]
+    assert [round(part["rate_hz"], 3) for part in rates] == [50.0, second_hz]
+    assert found["timing"]["missing_frames"] == 0
+    assert said in " ".join(found["can"] + found["cannot"])
+    assert "frame rate from 4 s" in run(path).stdout
+
+
+def test_one_rate_is_not_split(cube):
+    assert json.loads(run(cube, "--json").stdout)["timing"]["rates"] == []
+
+
+@pytest.mark.parametrize(
     ("name", "content", "message"),
     [
         ("a.avi", b"RIFF\0\0\0\0AVI LIST", "convert it to FITS"),

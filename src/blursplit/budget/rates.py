@@ -58,7 +58,7 @@ def part_by_rate(
         The tracks as they are where there is one rate.
     second : StarTracks or None
     """
-    if tracks.timing != "irregular" or (tracks.cadence_s or np.inf) >= SLOW_CADENCE_S:
+    if (tracks.cadence_s or np.inf) >= SLOW_CADENCE_S:
         return tracks, None
     cut = change_of_rate(tracks.time_s)
     if cut is None:

@@ -104,6 +104,10 @@ def _timing_rows(found: Inspection) -> list[tuple[str, str]]:
         ("frequency step", f"{timing.frequency_step_hz:.3g} Hz"),
         ("exposure", "unknown" if found.exposure_s is None else f"{found.exposure_s:.4g} s"),
     ]
+    rows += [
+        (f"frame rate from {part.start_s:.4g} s", f"{part.rate_hz:.5g} /s, {part.frames} frames")
+        for part in timing.rates
+    ]
     if timing.exposed_share is not None:
         rows.append(("shutter open", f"{100 * timing.exposed_share:.0f} % of the time"))
     if timing.stamp_resolution_s is not None:

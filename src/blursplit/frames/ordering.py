@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,8 +10,9 @@ import numpy as np
 from blursplit.errors import TooFewFramesError
 from blursplit.frames.clock import Clock, no_times
 from blursplit.frames.facts import read_exposure
+from blursplit.frames.rates import parts_of_rate
 from blursplit.frames.stamps import DAY_S, Stamps
-from blursplit.frames.timing import Timing, even_timing, solve_timing
+from blursplit.frames.timing import GAP_FRAMES, GAP_S, Timing, even_timing, solve_timing
 from blursplit.instrument import Known, Setup
 
 if TYPE_CHECKING:
@@ -115,6 +116,10 @@ def order_frames(
         hardware=setup.camera.time_stamps == "hardware",
         interval_s=given,
     )
+    rates = parts_of_rate(timing.time_s, max(GAP_S, GAP_FRAMES * timing.cadence_s))
+    if rates:
+        # what the slower rate leaves out of the faster one's grid was never taken
+        timing = replace(timing, missing=sum(part.missing for part in rates))
     report = StampReport(
         stamps.keyword,
         stamps.resolution_s,

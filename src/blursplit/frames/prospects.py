@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 if TYPE_CHECKING:
+    from blursplit.frames.rates import RatePart
     from blursplit.frames.sequence import Sequence
 
 INSPECTION_SCHEMA = "blursplit-inspect/1"
@@ -59,6 +60,14 @@ class Missing(_Part):
     remedy: str
 
 
+class RateStretch(_Part):
+    """Frames in a row at one rate, where a run has two."""
+
+    start_s: float
+    frames: int
+    rate_hz: float
+
+
 class FrameTiming(_Part):
     """How the frames lie in time."""
 
@@ -76,6 +85,7 @@ class FrameTiming(_Part):
     duplicates: int
     segments: int
     exposed_share: float | None
+    rates: list[RateStretch] = Field(default_factory=list)
 
 
 class Note(_Part):
@@ -182,7 +192,45 @@ def _timing(sequence: Sequence) -> FrameTiming:
         duplicates=stamps.duplicates,
         segments=int(sequence.segment[-1]) + 1,
         exposed_share=None if exposure is None else min(exposure / cadence, 1.0),
+        rates=[
+            RateStretch(start_s=part.start_s, frames=part.frames, rate_hz=part.rate_hz)
+            for part in _rates(sequence)
+        ],
     )
+
+
+def _rates(sequence: Sequence) -> tuple[RatePart, ...]:
+    if (sequence.cadence_s or SUBFRAME_S) >= SUBFRAME_S:
+        return ()  # such frames are started one by one, at any interval
+    from blursplit.frames.rates import parts_of_rate
+
+    return parts_of_rate(sequence.time_s)
+
+
+def _prospects_of_rates(rates: tuple[RatePart, ...]) -> tuple[str, str]:
+    """Return what two rates in one run are good for, and what they cannot do."""
+    from blursplit.frames.rates import small_ratio
+
+    longer, shorter = sorted(rates, key=lambda part: part.frames, reverse=True)
+    ratio = small_ratio(longer.rate_hz, shorter.rate_hz)
+    can = (
+        f"lines of the {longer.frames} frames at {longer.rate_hz:.4g} per second, whose true "
+        f"frequency the {shorter.frames} frames at {shorter.rate_hz:.4g} per second help to tell"
+    )
+    cannot = (
+        f"motion and widths of the {shorter.frames} frames at {shorter.rate_hz:.4g} per second: "
+        "only the longer part is measured, give the other as a sequence of its own"
+    )
+    if ratio is None:
+        return can, cannot
+    if ratio[1] == 1:
+        can = can.partition(", whose")[0]
+        return can, (
+            f"{cannot}; nor does it help with folded lines, because {longer.rate_hz:.4g} is "
+            f"{ratio[0]} times {shorter.rate_hz:.4g}"
+        )
+    text = f"{ratio[0]} to {ratio[1]}"
+    return can, f"{cannot}; a ratio of {text} leaves some folded lines open, uneven rates do not"
 
 
 def _prospects(sequence: Sequence) -> tuple[list[str], list[str]]:
@@ -200,6 +248,11 @@ def _prospects(sequence: Sequence) -> tuple[list[str], list[str]]:
             f"spectra from {1 / sequence.duration_s:.2g} to {0.5 / cadence:.4g} Hz; what is faster "
             "shows folded, as a set of candidate frequencies"
         )
+    rates = _rates(sequence)
+    if rates:
+        with_two, without = _prospects_of_rates(rates)
+        can.append(with_two)
+        cannot.append(without)
     if sequence.n_frames < SPECTRUM_FRAMES:
         cannot.append(f"spectra: {sequence.n_frames} frames, at least {SPECTRUM_FRAMES} are needed")
     if exposure is not None:
