@@ -12,6 +12,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from blursplit.plain import plain
+
 if TYPE_CHECKING:
     from pathlib import Path
 
@@ -55,7 +57,7 @@ class InputError(BlursplitError):
         self.source = str(source)
         self.problem = problem
         self.remedy = remedy
-        super().__init__(f"{self.source}: {problem}; {remedy}")
+        super().__init__(plain(f"{self.source}: {problem}; {remedy}"))
 
 
 class TimingError(InputError):
@@ -105,4 +107,4 @@ class OutputError(BlursplitError):
 
     def __init__(self, target: str | Path, problem: str, remedy: str) -> None:
         self.target = str(target)
-        super().__init__(f"{self.target}: {problem}; {remedy}")
+        super().__init__(plain(f"{self.target}: {problem}; {remedy}"))

@@ -9,12 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from blursplit.plain import plain
 from blursplit.report.wording import (
     estimate_cells,
     estimate_text,
     label_of_key,
     number,
-    plain,
     setting,
     setup_text,
 )

@@ -16,6 +16,7 @@ from blursplit.campaign.store import CONDITIONS, Store
 from blursplit.campaign.worker import MEASURE, Outcome, Task, measure_task
 from blursplit.errors import OutputError
 from blursplit.instrument import Setup
+from blursplit.plain import plain
 from blursplit.result import SCHEMA
 
 if TYPE_CHECKING:
@@ -289,4 +290,4 @@ def _name(group: Group) -> str:
     parts = [
         str(group.facts.get(k)) for k in ("object", "filter", "start_utc") if group.facts.get(k)
     ]
-    return " ".join(parts) or group.paths[0]
+    return plain(" ".join(parts) or group.paths[0])

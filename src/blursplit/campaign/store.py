@@ -139,6 +139,16 @@ FROM measurements GROUP BY night;
 """  # noqa: S608 - names of our own
 
 
+def writable(value: Any) -> Any:
+    r"""Return a value as the store keeps it: the bytes of a name that are no UTF-8 as ``\xNN``.
+
+    Unlike a replacement character, this keeps two such names apart.
+    """
+    if not isinstance(value, str):
+        return value
+    return value.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+
+
 class Store:
     """A store opened for reading and writing.
 
@@ -280,20 +290,22 @@ class Store:
                 db.execute(
                     "DELETE FROM sequences WHERE settings = ? AND key IN "
                     "(SELECT key FROM files WHERE path = ?)",
-                    (row["settings"], path),
+                    (row["settings"], writable(path)),
                 )
             db.execute(
                 f"INSERT INTO sequences ({', '.join(columns)}) VALUES ({marks})",  # noqa: S608
-                (key, *row.values()),
+                (key, *map(writable, row.values())),
             )
             db.executemany(
-                "INSERT INTO files VALUES (?, ?, ?)", [(key, i, p) for i, p in enumerate(paths)]
+                "INSERT INTO files VALUES (?, ?, ?)",
+                [(key, i, writable(p)) for i, p in enumerate(paths)],
             )
             if result_json is not None:
                 db.execute("INSERT INTO results VALUES (?, ?)", (key, result_json))
 
     def moved(self, key: str, paths: list[str]) -> None:
         """Remember where the files of a known sequence are now."""
+        paths = [writable(path) for path in paths]
         with self._transaction() as db:
             old = [
                 r[0]
@@ -313,7 +325,8 @@ class Store:
         """Replace the list of files that could not be read."""
         with self._transaction() as db:
             db.execute("DELETE FROM refused_files")
-            db.executemany("INSERT OR REPLACE INTO refused_files VALUES (?, ?)", files)
+            rows = [tuple(map(writable, file)) for file in files]
+            db.executemany("INSERT OR REPLACE INTO refused_files VALUES (?, ?)", rows)
 
     def rows(self, table: str = "measurements") -> list[dict[str, Any]]:
         """Return all rows of a public table or view.

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, ParamSpec, TypeVar
 import typer
 
 from blursplit.errors import BlursplitError
+from blursplit.plain import plain
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -24,7 +25,7 @@ EXIT_INPUT = 2
 
 def say(text: str) -> None:
     """Write a line for people on standard error; standard output is for results."""
-    typer.echo(text, err=True)
+    typer.echo("\n".join(plain(line) for line in text.splitlines()), err=True)
 
 
 def speaks_plainly(command: Callable[P, R]) -> Callable[P, R]:

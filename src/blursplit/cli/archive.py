@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from blursplit.cli._common import is_terminal, say, speaks_plainly
+from blursplit.plain import plain
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -91,7 +92,7 @@ def run(
         summary = summarize_store(opened, done.settings)
         rows = [r for r in opened.rows("measurements") if r["settings"] == done.settings]
     page = out or store.with_suffix(".html")
-    write_text_whole(page, archive_page(summary, rows, f"Archive {folder.resolve().name}"))
+    write_text_whole(page, archive_page(summary, rows, plain(f"Archive {folder.resolve().name}")))
     say(f"page written: {page}")
     if json:
         typer.echo(summary.to_json(), nl=False)

@@ -10,6 +10,7 @@ from typing import Annotated, Any
 import typer
 
 from blursplit.cli._common import say, speaks_plainly
+from blursplit.plain import plain
 
 
 @speaks_plainly
@@ -73,7 +74,7 @@ def run(
             others.append(read_focus_source(text, **how, progress=step))
     target = default_folder(source.name) if out is None else out
     check_target(target, replace=replace)
-    command = "blursplit " + shlex.join(sys.argv[1:])
+    command = plain("blursplit " + shlex.join(sys.argv[1:]))
     measurement = measure_tracks(source, blur_time_s=blur_time, command=command, focus_runs=others)
     page = render_page(measurement.result, measurement.series)
     write_result_folder(measurement, page, target, replace=replace)

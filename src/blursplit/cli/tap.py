@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from blursplit.cli._common import is_terminal, say, speaks_plainly
+from blursplit.plain import plain
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -55,7 +56,7 @@ def run(
     declared, origins = read_setup(setup, set_ or [])
     tracks, name, scale = _tracks(sequence, declared, origins)
     result = _measure(tracks, name, scale, settle)
-    command = shlex.join(["blursplit", *sys.argv[1:]])
+    command = plain(shlex.join(["blursplit", *sys.argv[1:]]))
     result = result.model_copy(update={"version": version("blursplit"), "command": command})
     if out is not None:
         _write(result, out)

@@ -25,6 +25,7 @@ from blursplit.frames.stamps import DAY_S, iso_utc
 from blursplit.frames.target_pixels import read_target_pixels
 from blursplit.frames.units import read_units
 from blursplit.instrument import Instrument, Known, Setup, assemble
+from blursplit.plain import plain
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
@@ -140,7 +141,7 @@ def open_sequence(
     files, repeated = find_files(paths)
     units = read_units(files)
     units.leave_out("file given twice", "repeated-files", repeated)
-    name = _name(files)
+    name = plain(_name(files))
     parts = _read_tables(units) if not units.slabs else _read_images(units, name)
     notes = [*units.notes, *parts.notes]
     if parts.count < MIN_FRAMES:
@@ -173,7 +174,7 @@ def open_sequence(
         frame=order,
         instrument=instrument,
         n_files=len(files),
-        notes=tuple(notes),
+        notes=tuple((code, plain(text)) for code, text in notes),
         dropped=units.dropped,
         stamps=report,
         keywords=tuple(parts.header.keys()),

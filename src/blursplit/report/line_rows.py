@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from blursplit.report.wording import UNKNOWN, estimate_text, number, plain, probability
+from blursplit.plain import plain
+from blursplit.report.wording import UNKNOWN, estimate_text, number, probability
 
 if TYPE_CHECKING:
     from blursplit.result import Line

@@ -6,11 +6,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from blursplit.plain import plain
 from blursplit.report import figures as draw
 from blursplit.report.figures.motion import along
 from blursplit.report.sections import Section, holds, picture
 from blursplit.report.tables import Table, thinned_table
-from blursplit.report.wording import estimate_text, number, plain, setting
+from blursplit.report.wording import estimate_text, number, setting
 
 if TYPE_CHECKING:
     from blursplit.result import PeriodicTerm, Result

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from blursplit.plain import plain
 from blursplit.report.cautions import cautions_for
 from blursplit.report.limits import NONE_FOUND, as_limit, is_limited, own_widths, shown_shares
 from blursplit.report.line_rows import line_row
@@ -14,7 +15,6 @@ from blursplit.report.wording import (
     estimate_text,
     label_of_key,
     number,
-    plain,
     probability,
     setting,
     setup_text,

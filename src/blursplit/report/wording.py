@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from blursplit.plain import plain
+
 if TYPE_CHECKING:
     from blursplit.result import Estimate
 
@@ -14,7 +16,6 @@ __all__ = [
     "estimate_text",
     "label_of_key",
     "number",
-    "plain",
     "probability",
     "setting",
     "setup_text",
@@ -42,15 +43,6 @@ _UNITS: tuple[tuple[str, str], ...] = (
     ("_m", "m"),
     ("_s", "s"),
 )
-
-
-def plain(text: object) -> str:
-    """Return a text from a file as one line without control or direction-changing characters.
-
-    Such characters could move the cursor of a terminal or turn a line around; each becomes the
-    replacement character, so that their presence still shows.
-    """
-    return "".join(c if c.isprintable() else " " if c.isspace() else "\ufffd" for c in str(text))
 
 
 def number(value: float | None, digits: int = 3) -> str:
