@@ -64,6 +64,8 @@ SETUP_NOTES = {
     "latitude_deg": "north positive",
     "longitude_deg": "east positive",
     "height_m": "above sea level",
+    "mains_hz": "of the electric grid; both are allowed for where it is not given",
+    "fan_rpm": "speeds of fans by their plates, one or more",
 }
 
 

@@ -91,11 +91,13 @@ class Air(_Section):
 
 
 class Site(_Section):
-    """Where the telescope stands."""
+    """Where the telescope stands, and what runs there."""
 
     latitude_deg: Annotated[float, Field(ge=-90, le=90)] | None = None
     longitude_deg: Annotated[float, Field(ge=-360, le=360)] | None = None
     height_m: Annotated[float, Field(ge=-450, le=9000)] | None = None
+    mains_hz: Literal[50, 60] | None = None
+    fan_rpm: list[Positive] | None = None
 
 
 class KnownLine(_Section):

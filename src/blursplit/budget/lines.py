@@ -277,11 +277,14 @@ def name_found(
     """
     from blursplit.mechanics import LineFacts, list_causes, name_causes
 
+    mains = instrument.get("mains_hz")
     causes = list_causes(
         worm_period_s=instrument.get("worm_period_s"),
         wheel_teeth=instrument.get("wheel_teeth"),
         drive_angle_deg=instrument.get("ra_angle_deg"),
         mode_hz=_predicted_modes(instrument),
+        mains_hz=(50.0, 60.0) if mains is None else (float(mains),),
+        fan_rpm=instrument.get("fan_rpm") or (),
         known_lines=instrument.setup.known_lines,
     )
     facts = [

@@ -33,6 +33,7 @@ _UNITS: tuple[tuple[str, str], ...] = (
     ("_arcsec", "arcsec"),
     ("_adu", "ADU"),
     ("_deg", "deg"),
+    ("_rpm", "rpm"),
     ("_nm", "nm"),
     ("_um", "µm"),
     ("_us", "µs"),
