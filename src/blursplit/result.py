@@ -232,12 +232,32 @@ class Line(_Part):
 
 
 class Event(_Part):
-    """A shock or gust: a short time of much larger shared motion."""
+    """A short time of much larger shared motion, of a kind told by its course, not its cause.
+
+    The middle 68 % of its power lie between `frequency_low_hz` and `frequency_high_hz`.
+    """
 
     start_s: float
+    start_utc: str | None = None
     duration_s: float
-    peak_arcsec: float
     frames: int
+    kind: Literal["shock", "shocks", "gust"]
+    onsets: int
+    peak_arcsec: Estimate
+    frequency_hz: float
+    frequency_low_hz: float
+    frequency_high_hz: float
+
+
+class EventSearch(_Part):
+    """What was searched for events, what they touch, and what would have been seen."""
+
+    frames_searched: int
+    frames_affected: int
+    fast_motion_share: float
+    smallest_peak_arcsec: float
+    window_s: float
+    false_alarm_probability: float
 
 
 class Verdict(_Part):
@@ -289,6 +309,7 @@ class Result(_Part):
     instrument: InstrumentPart = InstrumentPart()
     lines: list[Line] = Field(default_factory=list)
     events: list[Event] = Field(default_factory=list)
+    event_search: EventSearch | None = None
     verdict: Verdict = Verdict()
     warnings: list[Warning_] = Field(default_factory=list)
 

@@ -34,6 +34,10 @@ SERIES_NAMES: dict[str, str] = {
     "air_psd_high_arcsec2_hz": "the same, high end of its 68 % band",
     "noise_psd_arcsec2_hz": "noise of the shared motion, both axes' sum",
     "coherence": "share of the motion's power common to all stars, by frequency",
+    "time_edge_s": "ends of the columns of common_psd_by_time_arcsec2_hz, shape (column + 1,)",
+    "frequency_edge_hz": "ends of its rows, shape (row + 1,)",
+    "common_psd_by_time_arcsec2_hz": "density of the shared motion by time and frequency, drive "
+    "terms removed, both axes' sum, shape (column, row), NaN where nothing was recorded",
     "pair_separation_arcsec": "separation of each pair, shape (pair,)",
     "pair_along_rms_arcsec": "differential motion along the pair, noise removed",
     "pair_across_rms_arcsec": "the same across the pair",

@@ -248,7 +248,6 @@ def _full(text: str = "HD 1234") -> record.Result:
                 alias_odds=[0.5, 0.3, 0.2],
             ),
         ],
-        events=[record.Event(start_s=31.0, duration_s=0.6, peak_arcsec=2.4, frames=30)],
         verdict=record.Verdict(
             dominant="structure",
             probability=0.97,

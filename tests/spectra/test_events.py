@@ -145,6 +145,27 @@ def test_events_turn_and_scale_with_the_motion(rng, turn, scale):
     assert_allclose(other.smallest_peak, scale * plain.smallest_peak, rtol=1e-9)
 
 
+def test_drift_changes_nothing(rng):
+    """A drift of many arcsec a second makes no event and hides none."""
+    motion = 0.05 * rng.normal(size=(N, 2)) + _along(_ring(30.0, 9.0, 0.04, 1.5))
+    drift = np.outer(TIME_S, [4.0, -2.0])
+    plain = find_events(TIME_S, motion, CADENCE_S)
+    drifting = find_events(TIME_S, motion + drift, CADENCE_S)
+    assert [e.start_s for e in drifting.events] == [e.start_s for e in plain.events]
+    assert_allclose(drifting.events[0].peak, plain.events[0].peak, rtol=1e-6)
+
+
+def test_share_of_the_power_is_that_of_the_event(rng):
+    """The power in affected frames is the event's own beside the ordinary motion's."""
+    shock = _along(_ring(30.0, 9.0, 0.04, 3.0))
+    quiet = 0.05 * rng.normal(size=(N, 2))
+    found = find_events(TIME_S, quiet + shock, CADENCE_S)
+    own = (fast_part(shock, CADENCE_S, 1.0) ** 2).sum()
+    rest = (fast_part(quiet, CADENCE_S, 1.0) ** 2).sum()
+    # an event is followed down to two fifths of the threshold: the last few percent are cut off
+    assert_allclose(found.energy_affected / found.energy, own / (own + rest), atol=0.05)
+
+
 def test_frames_that_were_filled_in_are_not_counted(rng):
     """Frames that were filled in are not counted."""
     motion = 0.05 * rng.normal(size=(N, 2)) + _along(_ring(30.0, 9.0, 0.04, 2.5))

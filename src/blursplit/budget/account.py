@@ -11,6 +11,7 @@ from blursplit.budget import assemble, curves
 from blursplit.budget.alias_evidence import StarImage
 from blursplit.budget.drift import draw_drift, drive_terms, without_drive
 from blursplit.budget.drive_notes import drive_notes
+from blursplit.budget.event_records import find_shared_events, time_frequency_arrays
 from blursplit.budget.focus_account import add_focus, measure_focus, shaped
 from blursplit.budget.grid import GridData, grid_data
 from blursplit.budget.images import (
@@ -36,7 +37,6 @@ from blursplit.budget.shape import fast_variance_px2, shape_steps, shape_words, 
 from blursplit.budget.split import Split, SplitSetup, split_motion
 from blursplit.budget.verdict import Evidence
 from blursplit.budget.view import View, view_of
-from blursplit.result import Event
 
 if TYPE_CHECKING:
     from blursplit.budget.drift import DriftDraws, DriveTerm
@@ -132,32 +132,14 @@ def _look(account: Account, view: View, instrument: Instrument, rng: np.random.G
     if facts.scale_arcsec is not None:
         evidence.structure_limit_arcsec = structure_limit(search, grid)
         account.arrays |= curves.density_curves(quiet)
-        account.parts["events"] = _events(quiet)
+        account.arrays |= time_frequency_arrays(quiet)
+        events, event_search = find_shared_events(quiet, tracks.start_utc)
+        account.parts |= {"events": events, "event_search": event_search}
     if _can_split(account, images):
         drift = _split(account, view, images, grid, quiet, terms, search, found, fast_px2, rng)  # type: ignore[arg-type]
         evidence.notes += drive_notes(instrument, drift, grid.longest_s)
     elif facts.optics is not None and evidence.pairs:
         account.parts["atmosphere"] = assemble.lower_bound_part(pairs, quiet, facts, rng)
-
-
-def _events(grid: GridData) -> list[Event]:
-    """Find shocks and gusts of the shared motion."""
-    from blursplit.spectra.events import find_events
-
-    events = []
-    for segment in grid.segments:
-        time = segment.start_s + np.arange(len(segment.real), dtype=np.float64) * grid.cadence_s
-        found = find_events(time, segment.shared_arcsec, grid.cadence_s)
-        events += [
-            Event(
-                start_s=event.start_s,
-                duration_s=event.duration_s,
-                peak_arcsec=event.peak,
-                frames=event.frames,
-            )
-            for event in found.events
-        ]
-    return events
 
 
 def _without_spectra(account: Account, tracks: StarTracks, motion: CommonMotion) -> None:

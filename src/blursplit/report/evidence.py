@@ -11,6 +11,7 @@ from blursplit.report.air_sections import (
     pairs_section,
     shape_section,
 )
+from blursplit.report.by_time_section import by_time_section
 from blursplit.report.focus_section import focus_section
 from blursplit.report.motion_sections import (
     ellipses_section,
@@ -32,6 +33,7 @@ _ALL = {
     "several focus positions": focus_section,
     "spectrum and coherence": spectrum_section,
     "motion over time": motion_section,
+    "density by time and frequency": by_time_section,
     "direction of the motion by cause": ellipses_section,
     "periodic error": periodic_section,
     "width against exposure time": exposure_section,

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from blursplit.plain import plain
 from blursplit.report.cautions import cautions_for
+from blursplit.report.event_rows import MOST_EVENTS, event_row, event_words
 from blursplit.report.limits import NONE_FOUND, as_limit, is_limited, own_widths, shown_shares
 from blursplit.report.line_rows import line_row
 from blursplit.report.palette import CAUSE_NAMES
@@ -237,15 +238,8 @@ def summarize(result: Result) -> dict[str, Any]:
             for term in result.tracking.periodic
         ],
         "drift": estimate_text(result.tracking.drift_arcsec_per_min, "arcsec/min"),
-        "events": [
-            {
-                "start": f"{number(event.start_s, 4)} s",
-                "duration": f"{number(event.duration_s, 2)} s",
-                "peak": f"{number(event.peak_arcsec, 2)} arcsec",
-                "frames": str(event.frames),
-            }
-            for event in result.events
-        ],
+        "events": [event_row(k, e) for k, e in enumerate(result.events[:MOST_EVENTS], start=1)],
+        "event_words": event_words(result),
         "dropped": [
             (plain(reason).replace("_", " "), count)
             for reason, count in sequence.frames_dropped.items()

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 __all__ = ["print_summary", "progress"]
 
 MOST_LINES = 6
+MOST_EVENTS = 6
 
 
 def _table(console: Console, *heads: str) -> Table:
@@ -79,6 +80,7 @@ def print_summary(result: Result, console: Console) -> None:
         budget.add_row(*map(Text, cells))
     console.print(budget)
     _print_lines(summary["lines"], console)
+    _print_events(summary["events"], summary["event_words"], console)
     if not all(row["share"]["range68"] or row["basis"] == "limit" for row in summary["budget"]):
         # Without a split the findings and the bare motion are all there is: they must be seen.
         for row in summary["budget"]:
@@ -113,6 +115,23 @@ def _print_lines(lines: list[dict[str, str]], console: Console) -> None:
     if len(lines) > MOST_LINES:
         console.print(Text(f"and {len(lines) - MOST_LINES} more lines in the page"))
     console.print()
+
+
+def _print_events(events: list[dict[str, str]], words: list[str], console: Console) -> None:
+    from rich.text import Text
+
+    if events:
+        table = _table(console, "event", "began", "lasted", "kind", "peak", "frequency", "frames")
+        for event in events[:MOST_EVENTS]:
+            keys = ("number", "start", "duration", "kind", "peak", "frequency", "frames")
+            table.add_row(*(Text(event[key]) for key in keys))
+        console.print(table)
+        if len(events) > MOST_EVENTS:
+            console.print(Text("more events are in the page"))
+    if words:
+        # the first sentence counts the frames, or says what would have been seen
+        console.print(Text(words[0]))
+        console.print()
 
 
 @contextmanager

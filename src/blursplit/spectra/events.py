@@ -91,12 +91,17 @@ class EventSearch:
         of the motion.
     window_s : float
         0.12 s, or three frames where that is longer.
+    energy, energy_affected : float
+        Sum over all recorded frames, and over those affected, of the square of the displacement
+        faster than 1 Hz.
     """
 
     events: tuple[MotionEvent, ...]
     affected: BoolArray
     smallest_peak: float
     window_s: float
+    energy: float
+    energy_affected: float
 
 
 def find_events(
@@ -141,6 +146,7 @@ def find_events(
     short = max(3, round(SHORT_S / cadence_s))
     if len(motion_xy) < 2 * short:
         raise ValueError("the record is shorter than two windows")
+    motion_xy = _without_drift(motion_xy)
     fast = fast_part(motion_xy, cadence_s, LOWEST_HZ)
     change = np.diff(motion_xy, axis=0, prepend=motion_xy[:1])
     windows = 2 * len(motion_xy) / short
@@ -161,8 +167,23 @@ def find_events(
     events = tuple(
         _event(time_s, fast, real, first, last, cadence_s, onsets, noise) for first, last in found
     )
-    smallest = float(np.sqrt(2.0 * views[0].threshold))
-    return EventSearch(events, affected & real, smallest, short * cadence_s)
+    affected &= real
+    energy = (fast**2).sum(axis=1)
+    return EventSearch(
+        events,
+        affected,
+        smallest_peak=float(np.sqrt(2.0 * views[0].threshold)),
+        window_s=short * cadence_s,
+        energy=float(energy[real].sum()),
+        energy_affected=float(energy[affected].sum()),
+    )
+
+
+def _without_drift(motion_xy: FloatArray) -> FloatArray:
+    """Remove the straight line, whose ends no running mean follows."""
+    t = np.arange(len(motion_xy)) - 0.5 * (len(motion_xy) - 1)
+    centred = motion_xy - motion_xy.mean(axis=0)
+    return np.asarray(centred - np.outer(t, t @ centred / (t @ t)))
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from blursplit.report.figures._canvas import axes_for, decimate, figure_of, figure_style, svg_text
 from blursplit.report.figures.budget import draw_shares, draw_widths, own_widths
+from blursplit.report.figures.by_time import draw_by_time
 from blursplit.report.figures.ellipses import draw_ellipses, half_axes, north_in_image
 from blursplit.report.figures.evidence import draw_exposure, draw_otf, draw_pairs, draw_shape
 from blursplit.report.figures.focus import draw_focus
@@ -18,6 +19,7 @@ from blursplit.report.figures.stars import draw_finder, draw_star
 __all__ = [
     "axes_for",
     "decimate",
+    "draw_by_time",
     "draw_coherence",
     "draw_ellipses",
     "draw_exposure",
