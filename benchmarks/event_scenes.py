@@ -153,3 +153,68 @@ def independent_air(index: int, cache: Path) -> FloatArray:
         slope = phase @ plane[:2].T * to_arcsec
         tilt[:, number] = slope.reshape(-1, STEPS, 2).mean(axis=1)
     return _with_noise(tilt, rng)
+
+
+def kept(kind: str, index: int, cache: Path) -> FloatArray:
+    """Return a series of air alone, from the folder where it was drawn before."""
+    path = cache / f"{kind}-{index}.npy"
+    if not path.is_file():
+        cache.mkdir(parents=True, exist_ok=True)
+        make = {
+            "simulated": simulated_air,
+            "independent": lambda k: independent_air(k, cache / "screens"),
+        }
+        np.save(path, make[kind](index))
+    return np.asarray(np.load(path))
+
+
+def _moments() -> FloatArray:
+    start = np.arange(round(LENGTH_S * RATE_HZ)) / RATE_HZ
+    return start[:, None] + (np.arange(STEPS) + 0.5) / STEPS * EXPOSURE_S
+
+
+def _ring(start_s: float, frequency_hz: float, damping: float, size: float) -> FloatArray:
+    """Return a ring-down averaged over each exposure, shape (1000,)."""
+    since = np.clip(_moments() - start_s, 0.0, None)
+    omega = 2 * np.pi * frequency_hz
+    swing = np.sin(omega * np.sqrt(1 - damping**2) * since)
+    return np.asarray((size * np.exp(-damping * omega * since) * swing).mean(axis=1))
+
+
+def _along(series: FloatArray, rng: np.random.Generator) -> FloatArray:
+    angle = rng.uniform(0.0, np.pi)
+    return np.outer(series, [np.cos(angle), np.sin(angle)])
+
+
+def shutter_shock(size: float, rng: np.random.Generator) -> tuple[FloatArray, float]:
+    """Return one ring-down of 8 to 16 Hz, damping ratio 0.02 to 0.1, and when it began."""
+    start = rng.uniform(3.0, 20.0)
+    series = _ring(start, rng.uniform(8, 16), rng.uniform(0.02, 0.1), size)
+    return _along(series, rng), start
+
+
+def footsteps(size: float, rng: np.random.Generator) -> tuple[FloatArray, float]:
+    """Return eight ring-downs of 6 to 13 Hz about 0.55 s apart, and when they began."""
+    start, frequency, damping = rng.uniform(3, 15), rng.uniform(6, 13), rng.uniform(0.03, 0.08)
+    moments = start + np.cumsum(np.concatenate([[0.0], rng.normal(0.55, 0.04, 7)]))
+    parts = [_ring(at, frequency, damping, size * rng.uniform(0.7, 1.0)) for at in moments]
+    return _along(np.sum(parts, axis=0), rng), start
+
+
+def gust(size: float, rng: np.random.Generator) -> tuple[FloatArray, float]:
+    """Return 3 to 6 s of a mode of 2 to 5 Hz that swells and falls, and when it began.
+
+    The size is twice the rms that it has at its height.
+    """
+    from motion_scenes import damped_mode
+
+    start, length = rng.uniform(3.0, 15.0), rng.uniform(3.0, 6.0)
+    rate, n = 400.0, round((LENGTH_S + 1.0) * 400)
+    frequency = rng.uniform(2.0, 5.0)
+    time = np.arange(n) / rate
+    swell = np.sin(np.pi * np.clip((time - start) / length, 0.0, 1.0)) ** 2
+    axes = [
+        share * damped_mode(n, rate, frequency, 0.1, rng, oversampling=1) for share in (1.0, 0.5)
+    ]
+    series = [np.interp(_moments(), time, 0.5 * size * swell * axis).mean(axis=1) for axis in axes]
+    return np.stack(series, axis=1), start

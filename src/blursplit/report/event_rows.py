@@ -72,5 +72,5 @@ def event_words(result: Result) -> list[str]:
         f"in events; they hold {number(held, 2)} % of the mean square of the shared motion faster "
         "than 1 Hz."
     )
-    smallest = f"The smallest event that would be seen for sure: {seen}."
+    smallest = f"The smallest event that would be found: {seen}."
     return [counted, smallest, chance, *more, KEPT]
