@@ -125,6 +125,18 @@ def test_cross_spectra_integrate_to_the_covariance(ratio):
         assert_allclose(total, covariance, atol=2e-4)
 
 
+def test_cross_spectra_of_many_are_those_of_each_alone():
+    table = cross_spectrum_table(0.02, 0.3, "G")
+    x, s = np.geomspace(1e-4, 20.0, 500), np.geomspace(1e-4, 300.0, 7)
+    for many_x, many_s in ((x, s), (x[::100], np.repeat(s, 60))):
+        along, across = table(many_x, many_s)
+        for i, j in ((0, 0), (-1, 3), (3, -1)):
+            alone = table(many_x[i], many_s[j])
+            # Sums of 16 products of order one, in another order, times the spectrum.
+            assert_allclose(along[i, j], alone[0][0, 0], rtol=1e-12, atol=1e-14 * along[i].max())
+            assert_allclose(across[i, j], alone[1][0, 0], rtol=1e-12, atol=1e-14 * along[i].max())
+
+
 def test_cross_spectra_at_zero_separation_are_the_mean_spectrum():
     x = np.geomspace(1e-4, 10.0, 50)
     along, across = cross_spectra(x, [0.0], 0.02, 0.33, "G")

@@ -99,6 +99,30 @@ def test_window_covariance_of_a_sine_in_a_long_window_is_half_its_square() -> No
 
 
 @pytest.mark.slow
+def test_parts_are_divided_as_general_matrices_say() -> None:
+    rng = np.random.default_rng(8)
+    coefficients = shared_coefficients(grid_of(rng.standard_normal((200, 2))))
+    n = len(coefficients.frequency_hz)
+    root = rng.standard_normal((2, n, 2, 2))
+    part, rest = root @ np.swapaxes(root, 2, 3)
+    gain = part @ np.linalg.inv(part + rest)
+    mean = (gain @ coefficients.value[:, :, None])[:, :, 0]
+    # Rounding grows with the condition of the sums, here up to some 1e4.
+    assert_allclose(divide(coefficients, part, rest, None), mean, rtol=0, atol=1e-10)
+    left = (part - gain @ part) * coefficients.resolution_hz[:, None, None]
+    values, vectors = np.linalg.eigh(left)
+    spread = (vectors * np.sqrt(values.clip(0))[:, None, :]) @ np.swapaxes(vectors, 1, 2)
+    noise = np.random.default_rng(1).standard_normal((2, n, 2)) / np.sqrt(2.0)
+    drawn = mean + (spread @ (noise[0] + 1j * noise[1])[:, :, None])[:, :, 0]
+    # The root of a covariance that is nearly singular keeps half of the digits.
+    assert_allclose(
+        divide(coefficients, part, rest, np.random.default_rng(1)), drawn, rtol=0, atol=1e-6
+    )
+    weight = coefficients.weight * (1.0 - np.sinc(coefficients.frequency_hz) ** 2)
+    direct = sum(w * np.outer(v, v.conj()).real for w, v in zip(weight, drawn, strict=True))
+    assert_allclose(window_covariance(coefficients, drawn, 1.0), direct, rtol=1e-12)
+
+
 def test_draws_of_a_mode_under_red_motion_hold_its_realised_rms() -> None:
     """Bias and coverage of the Wiener draws with known spectra, 150 records.
 

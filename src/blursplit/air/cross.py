@@ -78,20 +78,19 @@ class CrossSpectrumTable:
         row = np.clip(_position(log_x, self._rows), 0.0, self._rows.size - 1.0)
         inside = np.clip(size, *_CROSS_SIZES)
         column = _position(np.log(inside), self._log_size)
-        # All x meet all s, so the spline is taken along one axis after the other.
-        rows = _spline_taps(row, self._along.shape[0])
-        columns = _spline_taps(column, self._along.shape[1])
+        shape = self._along.shape
+        # All x meet all s, so the spline is taken along one axis after the other, that first
+        # which makes the table smaller.
+        taps = [_spline_taps(place, n) for place, n in zip((row, column), shape, strict=True)]
+        first = int(column.size * shape[0] < row.size * shape[1])
         # Below the table the coherence nears one as s^2; above it the beams are unrelated.
         near = np.minimum(size / _CROSS_SIZES[0], 1.0) ** 2
         phase = 2.0 * np.pi * np.exp(log_x)[:, None] * size
         out = []
         for table in (self._along, self._across):
-            narrow = np.zeros((table.shape[0], size.size))
-            for at, weight in columns:
-                narrow += table[:, at] * weight
-            ratio = np.zeros((log_x.size, size.size))
-            for at, weight in rows:
-                ratio += narrow[at] * weight[:, None]
+            ratio = table
+            for axis in (first, 1 - first):
+                ratio = _interpolated(ratio, axis, taps[axis])
             ratio = np.where(phase > 1.5 * _PHASE_CUT, 0.0, 1.0 - (1.0 - ratio) * near)
             out.append(single[:, None] * ratio)
         return out[0], out[1]
@@ -112,6 +111,16 @@ def _spline_taps(position: FloatArray, n: int) -> list[tuple[NDArray[np.int64], 
         at = np.abs(floor.astype(np.int64) - 1 + i) % (2 * (n - 1))
         taps.append((np.where(at >= n, 2 * (n - 1) - at, at), weight / 6.0))
     return taps
+
+
+def _interpolated(
+    table: FloatArray, axis: int, taps: list[tuple[NDArray[np.int64], FloatArray]]
+) -> FloatArray:
+    """Return the sum over taps of the table's rows (axis 0) or columns times their weights."""
+    out: FloatArray = np.asarray(0.0)
+    for at, weight in taps:
+        out = out + table.take(at, axis=axis) * (weight[:, None] if axis == 0 else weight)
+    return out
 
 
 def _position(value: FloatArray, axis: FloatArray) -> FloatArray:

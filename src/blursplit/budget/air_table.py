@@ -315,7 +315,7 @@ def _layer_modes(
     out = np.empty_like(data.power)
     for b in range(len(centres)):
         matrix = _pair_matrix(along[b][place], across[b][place], dx, dy)
-        out[b] = np.einsum("mi,ij,mj->m", data.modes, matrix, data.modes)
+        out[b] = ((data.modes @ matrix) * data.modes).sum(axis=1)
     weights = np.bincount(place.ravel(), minlength=len(flat)) / n**2
     mean = 0.5 * (along + across)
     share = (mean @ weights) / mean[:, 0]

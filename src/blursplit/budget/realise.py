@@ -9,7 +9,7 @@ from the air and noise that lie over it.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -99,20 +99,31 @@ def divide(
     ndarray of complex, shape (n, 2)
     """
     total = part + rest
-    gain = part @ _inverse(total)
-    mean: ComplexArray = np.einsum("nij,nj->ni", gain, coefficients.value)
+    gain = _product(part, _inverse(total))
+    mean: ComplexArray = _product(gain, coefficients.value[:, :, None])[:, :, 0]
     if rng is None:
         return mean
-    left = part - gain @ part
+    left = part - _product(gain, part)
     root = _root(left * coefficients.resolution_hz[:, None, None])
     noise = rng.standard_normal((2, len(mean), 2)) / np.sqrt(2.0)
-    drawn = np.einsum("nij,nj->ni", root, noise[0] + 1j * noise[1])
-    out: ComplexArray = mean + drawn
+    drawn = _product(root, (noise[0] + 1j * noise[1])[:, :, None])
+    out: ComplexArray = mean + drawn[:, :, 0]
+    return out
+
+
+# Thousands of 2 x 2 matrices take a tenth of the time when they are worked element by element.
+
+
+def _product(first: FloatArray, second: NDArray[Any]) -> NDArray[Any]:
+    """Return the products of 2 x 2 matrices with matrices or columns, shape (n, 2, m)."""
+    out = np.empty_like(second)
+    for i, j in np.ndindex(second.shape[1:]):
+        out[:, i, j] = first[:, i, 0] * second[:, 0, j] + first[:, i, 1] * second[:, 1, j]
     return out
 
 
 def _inverse(matrix: FloatArray) -> FloatArray:
-    """Return the inverses of 2 x 2 matrices, a tenth of the time of the general routine."""
+    """Return the inverses of 2 x 2 matrices."""
     a, b, c, d = matrix[:, 0, 0], matrix[:, 0, 1], matrix[:, 1, 0], matrix[:, 1, 1]
     adjugate = np.stack([d, -b, -c, a], axis=-1).reshape(-1, 2, 2)
     return np.asarray(adjugate / (a * d - b * c)[:, None, None])
@@ -181,7 +192,7 @@ def window_covariance(
     weight = coefficients.weight * (1.0 - np.sinc(nu * blur_time_s) ** 2)
     if kept is not None:
         weight = weight / kept
-    out: FloatArray = np.einsum("n,ni,nj->ij", weight, value, value.conj()).real
+    out: FloatArray = ((weight * value.T) @ value.conj()).real
     return out
 
 

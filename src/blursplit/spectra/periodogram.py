@@ -227,11 +227,15 @@ def transform_of_lags(covariance: FloatArray, cadence_s: float) -> FloatArray:
 
     Lags lie along the last axis.
     """
+    from scipy.fft import rfft
+
     n = covariance.shape[-1]
-    middle = np.zeros((*covariance.shape[:-1], 1))
-    two_sided = np.concatenate([covariance, middle, covariance[..., :0:-1]], axis=-1)
-    density = 2.0 * cadence_s * np.fft.rfft(two_sided).real
-    return np.asarray(density[..., 2 : 2 * ((n + 1) // 2) : 2], dtype=np.float64)
+    # At multiples of 1/T a lag and its negative less T have one phase: half the transform's
+    # length is enough.
+    folded = covariance.copy()
+    folded[..., 1:] += covariance[..., :0:-1]
+    density = 2.0 * cadence_s * rfft(folded).real
+    return np.asarray(density[..., 1 : (n + 1) // 2], dtype=np.float64)
 
 
 def _shorter(parts: list[slice]) -> list[slice]:
