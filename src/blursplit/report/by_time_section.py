@@ -45,7 +45,7 @@ def _caption(result: Result, series: Series) -> str:
     if result.events:
         words.append("Bars and numbers above: events of their table.")
     if not np.isfinite(series.arrays["common_psd_by_time_arcsec2_hz"]).all():
-        words.append("Hatched: nothing recorded.")
+        words.append("Crossed out: nothing recorded.")
     return " ".join(words)
 
 

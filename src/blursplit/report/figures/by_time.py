@@ -47,7 +47,7 @@ def draw_by_time(
     """Draw the density of the shared motion by time and frequency [arcsec2/Hz], bright is strong.
 
     Lines are marked at the right, events above, with their numbers in the tables; what was not
-    recorded is hatched.
+    recorded is crossed out.
     """
     ax = axes_for(ax, height_in=3.4)
     edge_s = series.arrays["time_edge_s"]
@@ -69,7 +69,7 @@ def draw_by_time(
         "interpolation": "none",
     }
     ax.imshow(shown, extent=extent, **style)
-    _hatch_gaps(ax, edge_s, np.asarray(~np.isfinite(level).any(axis=0)))
+    _cross_out(ax, edge_s, np.asarray(~np.isfinite(level).any(axis=0)))
     _mark(ax, lines, events, extent)
     ticks = [tick for tick in TICKS if extent[2] <= np.log10(tick) <= extent[3]]
     ax.set_yticks(np.log10(ticks), [f"{tick:g}" for tick in ticks])
@@ -84,17 +84,20 @@ def draw_by_time(
     return figure_of(ax)
 
 
-def _hatch_gaps(ax: Axes, edge_s: FloatArray, blank: NDArray[np.bool_]) -> None:
+def _cross_out(ax: Axes, edge_s: FloatArray, blank: NDArray[np.bool_]) -> None:
+    """Cover gaps and cross them out; a hatch would keep its light colours in the dark looks."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], blank, [False]]).astype(int)))
     for first, last in edges.reshape(-1, 2):
-        ax.axvspan(
-            float(edge_s[first]),
-            float(edge_s[last]),
-            facecolor=colour("panel"),
-            edgecolor=colour("muted"),
-            hatch="////",
-            lw=0.0,
-        )
+        left, right = float(edge_s[first]), float(edge_s[last])
+        ax.axvspan(left, right, facecolor=colour("panel"), edgecolor=colour("muted"), lw=0.8)
+        for heights in ((0.0, 1.0), (1.0, 0.0)):
+            ax.plot(
+                [left, right],
+                heights,
+                transform=ax.get_xaxis_transform(),
+                color=colour("muted"),
+                lw=0.8,
+            )
 
 
 def _mark(
@@ -134,7 +137,8 @@ def _mark(
             clip_on=False,
         )
     for y, label in mark_labels(found, TOUCHING_SHARE * (extent[3] - extent[2])):
-        _number(ax, label, (1.03, y), "yaxis", (2, 0))
+        # one below the other, or they would run into the bar
+        _number(ax, "\n".join(reversed(label.split(", "))), (1.03, y), "yaxis", (2, 0))
 
 
 def _number(
@@ -150,6 +154,7 @@ def _number(
         ha="center" if along == "xaxis" else "left",
         va="bottom" if along == "xaxis" else "center",
         fontsize=9,
+        linespacing=1.0,
         annotation_clip=False,
     )
 
