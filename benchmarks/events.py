@@ -21,7 +21,7 @@ import numpy as np
 from blursplit.spectra import find_events
 from blursplit.spectra.onsets import fast_part
 from event_scenes import RATE_HZ, footsteps, gust, kept, shutter_shock
-from motion_scenes import air, damped_mode, without_lines
+from motion_scenes import air, damped_mode, slow_current, without_lines
 
 CADENCE_S = 1.0 / RATE_HZ
 KINDS = {"shutter shock": shutter_shock, "footsteps": footsteps, "gust": gust}
@@ -50,6 +50,32 @@ def false_events(cache: Path, draws: int) -> None:
             wrong = sum(bool(_ringing(frames, frequency, damping, k)) for k in range(n))
             label = f"a mode of {frequency:g} Hz, damping ratio {damping:g}, that always rings"
             print(f"| {label} | {frames / RATE_HZ:g} | 40 | {wrong} of {n} |")
+
+    for swing in (0.25, 0.4):
+        for rms, label in ((0.0, "air"), (0.8, "air and a mode of 6 Hz")):
+            n = min(60, draws)
+            wrong = sum(bool(_changing(swing, rms, k)) for k in range(n))
+            change = f"rms changing by a factor of {np.exp(swing):.1f} in ten minutes"
+            print(f"| {label}, {change} | 3600 | 20 | {wrong} of {n} |", flush=True)
+
+
+def _changing(swing: float, mode_rms: float, index: int) -> tuple:
+    rng, n, rate = np.random.default_rng([24, index]), 72_000, 20.0
+    motion = air(
+        n,
+        rate,
+        rng,
+        wind_m_s=(4.0, 8.0, 15.0)[index % 3],
+        outer_scale_m=25.0,
+        aperture_m=0.25,
+        gradient=True,
+        rms=0.3,
+    )
+    strength = np.exp(swing * slow_current(n, rate, 600.0, rng))
+    mode = damped_mode(n, rate, 6.0, 0.015, rng)[::8]
+    motion = (motion + mode_rms * np.outer(mode, [0.8, 0.6])) * strength[:, None]
+    motion += 0.01 * rng.normal(size=motion.shape)
+    return find_events(np.arange(n) / rate, motion, 1.0 / rate).events
 
 
 def _ringing(frames: int, frequency: float, damping: float, index: int) -> tuple:

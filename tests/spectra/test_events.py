@@ -113,6 +113,30 @@ def test_air_alone_makes_no_events(scenes):
         assert find_events(TIME_S[:1500], motion, CADENCE_S).events == ()
 
 
+def test_slowly_changing_motion_is_judged_by_its_own_time(scenes):
+    """Of an hour in which a mode grows and fades, the loud time has no event and the calm one may.
+
+    The smallest peak is that of the loudest time; a shock of half of it in the calmest is found.
+    """
+    n, rate = 72_000, 20.0
+    time = np.arange(n) / rate
+    strength = 2.0 ** np.sin(2 * np.pi * time / 2400.0)
+    since = np.clip(time - 1800.0, 0.0, None)
+    shock = np.exp(-0.1 * 2 * np.pi * 4 * since) * np.sin(2 * np.pi * 4 * since)
+    false, found = 0, 0
+    for seed in range(5):
+        rng = np.random.default_rng([7, 20 + seed])
+        mode = scenes.damped_mode(n, rate, 6.0, 0.015, rng)[::8]
+        motion = np.outer(mode * strength, [0.8, 0.6]) + 0.05 * rng.normal(size=(n, 2))
+        quiet = find_events(time, motion, 1 / rate)
+        false += len(quiet.events)
+        more = motion + np.outer(0.5 * quiet.smallest_peak * shock, [0.6, -0.8])
+        found += len(find_events(time, more, 1 / rate).events) - len(quiet.events)
+    # at one percent an hour two of five have a probability of 0.001
+    assert false <= 1
+    assert found == 5
+
+
 def test_what_is_said_to_be_seen_is_seen(scenes):
     """An oscillation of the smallest peak, a window long, is found; a third of it is not."""
     found = {1.1: 0, 0.33: 0}

@@ -331,7 +331,8 @@ def next_steps(result: Result, facts: Facts, evidence: Evidence, split: Split | 
 
 def _shock_steps(result: Result, evidence: Evidence) -> list[str]:
     """Advise where the motion came in shocks, which no steady spectrum describes."""
-    if not (result.events and evidence.frames_disagree):
+    shocks = [event for event in result.events if event.kind != "gust"]
+    if not (shocks and evidence.frames_disagree):
         return []
     return ["The motion came in shocks: `blursplit tap` on this run measures how each rings down."]
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -23,6 +24,10 @@ LOWEST_HZ = 1.0
 
 LEAST_RATIO = 10.0
 """Least threshold against the typical power, however quiet and short the record."""
+
+STEADY_S = 300.0
+"""Longer records are judged in parts, since air and wind change; shorter parts know too few
+swings of a narrow mode."""
 
 FOLLOWED_TO = 0.4
 """Share of the threshold down to which an event is followed to either side."""
@@ -87,8 +92,8 @@ class EventSearch:
     affected : ndarray of bool, shape (n,)
         Recorded frames that lie in an event.
     smallest_peak : float
-        Peak of the smallest oscillation, a window long, that passes the threshold by itself, unit
-        of the motion.
+        Peak of the smallest oscillation, a window long, that passes the threshold by itself at
+        any time of the record, unit of the motion.
     window_s : float
         0.12 s, or three frames where that is longer.
     energy, energy_affected : float
@@ -139,8 +144,8 @@ def find_events(
     -----
     Two views are searched: displacement faster than 1 Hz, and its change from frame to frame, in
     which the slow air is nearly gone. An event is where the mean square of either over 0.12 s
-    passes the larger of ten times its typical value and `steady_threshold`; stretches less than
-    half a second apart are one event.
+    passes the larger of ten times its typical value and `steady_threshold`, both of some five
+    minutes about it; stretches less than half a second apart are one event.
     """
     real = np.ones(len(time_s), dtype=bool) if real is None else real
     short = max(3, round(SHORT_S / cadence_s))
@@ -150,13 +155,14 @@ def find_events(
     fast = fast_part(motion_xy, cadence_s, LOWEST_HZ)
     change = np.diff(motion_xy, axis=0, prepend=motion_xy[:1])
     windows = 2 * len(motion_xy) / short
-    views = [_over_threshold(view, short, windows, false_alarm) for view in (fast, change)]
+    views = [
+        _over_threshold(view, short, cadence_s, windows, false_alarm) for view in (fast, change)
+    ]
     local = np.maximum(views[0].local, views[1].local)
     each = np.maximum(views[0].each, views[1].each)
-    loud = _joined(local > FOLLOWED_TO, round(GAP_S / cadence_s / 2))
     found = [
         _trimmed(each, first, last, short)
-        for first, last in _runs(loud)
+        for first, last in _joined(_runs(local > FOLLOWED_TO), round(GAP_S / cadence_s))
         if local[first:last].max() >= 1.0
     ]
     affected = np.zeros(len(fast), dtype=bool)
@@ -172,7 +178,7 @@ def find_events(
     return EventSearch(
         events,
         affected,
-        smallest_peak=float(np.sqrt(2.0 * views[0].threshold)),
+        smallest_peak=float(np.sqrt(2.0 * views[0].threshold.max())),
         window_s=short * cadence_s,
         energy=float(energy[real].sum()),
         energy_affected=float(energy[affected].sum()),
@@ -188,35 +194,46 @@ def _without_drift(motion_xy: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True)
 class _View:
-    """Power over the threshold: over a short window, and of each sample."""
+    """Power in thresholds, over a short window and of each sample, and the threshold itself."""
 
     local: FloatArray
     each: FloatArray
-    threshold: float
+    threshold: FloatArray
 
 
-def _over_threshold(view: FloatArray, short: int, windows: float, false_alarm: float) -> _View:
+def _over_threshold(
+    view: FloatArray, short: int, cadence_s: float, windows: float, false_alarm: float
+) -> _View:
     energy = (view**2).sum(axis=1)
     local = np.convolve(energy, np.ones(short) / short, mode="same")
-    # the median of an exponential law is ln 2 of its mean
-    typical = float(np.median(energy)) / np.log(2.0)
-    threshold = max(LEAST_RATIO * typical, steady_threshold(local, windows, false_alarm), 1e-300)
+    parts = max(1, int(len(local) * cadence_s / STEADY_S))
+    edges = np.linspace(0, len(local), parts + 1).astype(np.int64)
+    levels = []
+    for first, last in pairwise(edges):
+        # the median of an exponential law is ln 2 of its mean
+        typical = float(np.median(energy[first:last])) / np.log(2.0)
+        steady = steady_threshold(local[first:last], windows, false_alarm)
+        levels.append(max(LEAST_RATIO * typical, steady, 1e-300))
+    # conditions change slowly: from the middle of one part to that of the next
+    middle = 0.5 * (edges[:-1] + edges[1:])
+    threshold = np.exp(np.interp(np.arange(len(local)), middle, np.log(levels)))
     return _View(local / threshold, energy / threshold, threshold)
-
-
-def _joined(loud: BoolArray, gap: int) -> BoolArray:
-    from scipy.ndimage import binary_closing
-
-    if gap < 1:
-        return loud
-    padded = np.pad(loud, gap)
-    closed = binary_closing(padded, structure=np.ones(2 * gap + 1, dtype=bool))
-    return np.asarray(closed[gap:-gap], dtype=bool)
 
 
 def _runs(flags: BoolArray) -> list[tuple[int, int]]:
     edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8)))
     return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
+
+
+def _joined(runs: list[tuple[int, int]], gap: int) -> list[tuple[int, int]]:
+    """Join stretches that lie no more than a gap apart."""
+    out: list[tuple[int, int]] = []
+    for first, last in runs:
+        if out and first - out[-1][1] <= gap:
+            out[-1] = (out[-1][0], last)
+        else:
+            out.append((first, last))
+    return out
 
 
 def _trimmed(each: FloatArray, first: int, last: int, short: int) -> tuple[int, int]:
