@@ -246,7 +246,7 @@ def _column(table: Table, number: int) -> np.ndarray[Any, np.dtype[np.float64]] 
         try:
             with fits.open(table.path, memmap=False) as units:
                 return np.array(units[table.hdu].data.field(number), dtype=np.float64)
-        except (OSError, ValueError, TypeError, KeyError, IndexError):
+        except Exception:  # noqa: BLE001 - of damaged tables astropy raises any class
             return None
 
 

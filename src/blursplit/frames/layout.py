@@ -14,6 +14,7 @@ import numpy as np
 from blursplit.errors import InputError
 from blursplit.frames.finding import refuse_foreign
 from blursplit.frames.header import BLOCK, Header, read_header
+from blursplit.frames.tiles import check_tiles
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -137,7 +138,7 @@ def _layout(path: Path, file: IO[bytes], size: float, *, gzipped: bool) -> Layou
         if extension == "IMAGE":
             slab = _image(path, number, header, offset, packing)
         elif header.get("ZIMAGE") is True:
-            slab = _tiles(path, number, header, content)
+            slab = _tiles(path, number, header, content, file, offset)
         else:
             slab = None
             if extension == "BINTABLE":
@@ -280,7 +281,9 @@ def _image(path: Path, number: int, header: Header, offset: int, packing: Packin
     )
 
 
-def _tiles(path: Path, number: int, header: Header, content: int) -> Slab | None:
+def _tiles(
+    path: Path, number: int, header: Header, content: int, file: IO[bytes], offset: int
+) -> Slab | None:
     """Describe a tile-compressed image, after checking that its tiles make up its axes."""
     source = str(path)
     axes = _axes(header, source, "Z")
@@ -303,6 +306,7 @@ def _tiles(path: Path, number: int, header: Header, content: int) -> Slab | None
             "compressed data",
             "no real image shrinks that far: copy it again",
         )
+    check_tiles(file, offset, header, source)
     bscale, bzero, blank = _scaling(header, source, bitpix)
     planes, stride, shape = frames
     dtype = np.dtype(_DTYPES[bitpix])

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
-from blursplit.frames.stamping import copy_pixels, gather, positions, to_adu
+from blursplit.frames.stamping import LARGEST_ADU, copy_pixels, gather, positions, to_adu
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -253,11 +253,18 @@ class FileFrames:
 
     def _load_packed(self, index: int, offset: int, slab: Slab) -> NDArray[Any]:
         pixels = slab.shape[0] * slab.shape[1]
-        handle = self._file(slab)
         if slab.packing == "gzip":
+            handle = self._file(slab)
             handle.seek(offset)
             content = handle.read(pixels * slab.dtype.itemsize)
             return np.frombuffer(content, dtype=slab.dtype, count=pixels).reshape(slab.shape)
+        try:
+            return self._tiles(index, self._file(slab), slab)
+        except Exception as error:  # the decoder's own class of errors is not public
+            raise OSError(str(error)) from error
+
+    @staticmethod
+    def _tiles(index: int, handle: Any, slab: Slab) -> NDArray[Any]:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             axes = int(slab.header.get("ZNAXIS", 2))
@@ -284,7 +291,11 @@ class FileFrames:
                 with warnings.catch_warnings():
                     warnings.simplefilter("ignore")
                     units = fits.open(slab.path, memmap=True, do_not_scale_image_data=True)
-                    self._open = (*key, units, units[slab.hdu])
+                    try:
+                        self._open = (*key, units, units[slab.hdu])
+                    except BaseException:  # the decoder's own errors too: nothing stays open
+                        units.close()
+                        raise
         return self._open[3]
 
     def _close_file(self) -> None:
@@ -310,10 +321,15 @@ class ArrayFrames:
     Parameters
     ----------
     frames_adu : ndarray of float32, shape (n_frames, ny, nx)
+        What is infinite or beyond 1e15 is taken as NaN, as when it comes from a file.
     """
 
     def __init__(self, frames_adu: Floats) -> None:
         self._frames = np.asarray(frames_adu, dtype=np.float32)
+        with np.errstate(invalid="ignore"):
+            wild = np.abs(self._frames) > LARGEST_ADU
+        if wild.any():
+            self._frames = np.where(wild, np.float32(np.nan), self._frames)
         self.n_frames = int(self._frames.shape[0])
         self.shape = (int(self._frames.shape[1]), int(self._frames.shape[2]))
 

@@ -104,7 +104,7 @@ def _read(table: Table) -> _Target:
                 names = _columns(table)
                 key = "CADENCENO" if "CADENCENO" in names else None
                 cadence = np.array(rows[key] if key else np.arange(time_d.size), dtype=np.int64)
-        except (OSError, ValueError, TypeError, KeyError, IndexError) as error:
+        except Exception as error:  # of damaged tables astropy raises any class
             raise InputError(table.path, f"cannot be read ({error})", "copy it again") from error
     if flux.ndim != 3:  # noqa: PLR2004
         raise InputError(table.path, "its FLUX column holds no images", "leave it out")
