@@ -23,8 +23,10 @@ if TYPE_CHECKING:
 
 KNOT_RATIO = 2.0**0.5
 BINS_PER_KNOT = 6
-CURVATURE_SIGMA = 1.5
-"""Prior scatter of the second difference of the spline's coefficients [ln power per knot^2]."""
+CURVATURE_SIGMA = 0.3
+"""Prior scatter of the second difference of the spline's coefficients [ln power per knot^2]. The
+knee of the tilt spectrum (slope -2/3 to -11/3 or -17/3 within an octave) bends by 0.5 to 0.9; a
+looser spline follows broad modes and hides them (benchmarks/ideal_detector.py)."""
 
 PROJECTIONS_RAD = tuple(np.deg2rad([0.0, 45.0, 90.0, 135.0]).tolist())
 COHERENCE_LIMIT = 0.9
