@@ -13,6 +13,7 @@ from rich.console import Console
 from blursplit.report import figures as draw
 from blursplit.report import print_summary, render_page
 from blursplit.report.by_time_section import by_time_section
+from blursplit.report.charts import charts_of
 from blursplit.report.event_rows import KEPT, event_row, event_words
 from blursplit.report.summary import summarize
 from blursplit.result import Estimate, Event, EventSearch, Result
@@ -131,6 +132,12 @@ def test_page_has_events_with_the_numbers_of_the_figure(result, quiet, series, f
     assert 'id="events"' not in bare
     assert 'id="figure-by-time"' not in bare
     assert "density by time and frequency" in bare  # named as not shown
+
+
+def test_chart_of_the_motion_marks_the_events(result, series) -> None:
+    charts = {chart["id"]: chart for chart in charts_of(result, series)}
+    assert charts["motion-x"]["spans"] == charts["motion-y"]["spans"] == [[31.0, 31.6]]
+    assert charts["spectrum"]["spans"] == []
 
 
 def test_page_names_at_most_forty_events(result) -> None:
