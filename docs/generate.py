@@ -52,6 +52,8 @@ SETUP_NOTES = {
     "worm_period_s": "one or more drive periods",
     "wheel_teeth": "of the worm wheels; period = 86164.1 s / teeth",
     "ra_angle_deg": "direction of increasing right ascension in the image, from +x toward +y",
+    "drive": "off: the stars trail, which gives the direction of right ascension; no drive period "
+    "is sought",
     "guide_period_s": "cycle of the guide loop, if one ran",
     "opening_m": "diameter of each opening of a two-opening mask",
     "separation_m": "centre to centre",

@@ -69,6 +69,7 @@ class Mount(_Section):
     worm_period_s: list[Positive] | None = None
     wheel_teeth: list[Annotated[int, Field(ge=10)]] | None = None
     ra_angle_deg: Finite | None = None
+    drive: Literal["on", "off"] | None = None
     guide_period_s: Positive | None = None
 
 

@@ -158,12 +158,53 @@ class PeriodicTerm(_Part):
     turns_covered: float
 
 
+class PhaseCurve(_Part):
+    """Motion along the drive's direction against the phase of one declared period.
+
+    Phase 0 is the start of the record. Lists have one entry a bin, null where the record never
+    was; below one turn a straight line is taken out of data and curve. The size is that of the
+    whole turn: a limit (95 %) where no error at all is not excluded, null where nothing limits it.
+    """
+
+    name: str
+    period_s: float
+    turns_covered: float
+    covered_share: float
+    angle_deg: float
+    phase_turns: list[float]
+    shift_arcsec: list[float | None]
+    shift_error_arcsec: list[float | None]
+    curve_arcsec: list[float | None]
+    curve_low_arcsec: list[float | None]
+    curve_high_arcsec: list[float | None]
+    peak_to_peak_arcsec: Estimate | None = None
+
+
+class RightAscension(_Part):
+    """Axial direction of right ascension in the image, from +x toward +y, and how it is known."""
+
+    angle_deg: Estimate
+    origin: Literal[
+        "declared", "camera position angle", "periodic error", "drift with the drive off"
+    ]
+
+
+class PolarAxis(_Part):
+    """Drift across right ascension, and the part of the polar misalignment that it shows."""
+
+    declination_drift_arcsec_per_min: Estimate
+    misalignment_at_least_arcmin: Estimate
+
+
 class Tracking(Mechanical):
     """Drift, drive periods and the guide loop."""
 
     drift_arcsec_per_min: Estimate | None = None
     drift_angle_deg: Estimate | None = None
     periodic: list[PeriodicTerm] = Field(default_factory=list)
+    phase_curves: list[PhaseCurve] = Field(default_factory=list)
+    right_ascension: RightAscension | None = None
+    polar: PolarAxis | None = None
 
 
 class Structure(Mechanical):

@@ -9,16 +9,12 @@ from numpy.testing import assert_allclose
 from blursplit.mechanics.periods import (
     SIDEREAL_RATE_ARCSEC_S,
     declared_periods,
-    recognise_teeth,
     worm_period_s,
 )
 from blursplit.mechanics.polar import (
     declination_drift_arcsec_min,
-    field_rotation_arcsec_min,
     ra_axis_from_position_angle,
-    ra_direction_from_drift,
     read_polar_axis,
-    right_ascension_drift_arcsec_min,
 )
 
 # 86164.0905 s / teeth, two printed decimals.
@@ -48,7 +44,6 @@ def test_drift_of_one_arcminute():
     # Table: maximum 0.26252 arcsec/min; at 45 degrees 0.18563.
     assert_allclose(abs(declination_drift_arcsec_min(1.0, 90.0, 0.0)), 0.26252, atol=5e-6)
     assert_allclose(abs(declination_drift_arcsec_min(1.0, 45.0, 0.0)), 0.18563, atol=5e-6)
-    assert_allclose(field_rotation_arcsec_min(1.0, 0.0, 0.0, 0.0), 0.26252, atol=5e-6)
 
 
 @pytest.mark.parametrize("hour", [-60.0, 10.0, 75.0])
@@ -63,17 +58,10 @@ def test_drift_matches_rotation_matrices(hour: float, declination: float):
     omega = np.radians(SIDEREAL_RATE_ARCSEC_S * 60.0 / 3600.0)
     velocity = omega * np.cross(np.array([0.0, 0.0, 1.0]) - axis, star)
     north = np.array([-np.sin(d) * np.cos(h), -np.sin(d) * np.sin(h), np.cos(d)])
-    west = np.array([-np.sin(h), np.cos(h), 0.0])
     arcsec = 206264.806
     # Second order in eps: 1e-4 of the largest drift.
     assert_allclose(
         declination_drift_arcsec_min(1.0, hour, 20.0), velocity @ north * arcsec, atol=5e-5
-    )
-    # Along right ascension the axis formula counts the first order only.
-    assert_allclose(
-        right_ascension_drift_arcsec_min(1.0, hour, 20.0, declination),
-        velocity @ west * arcsec,
-        atol=1e-4,
     )
 
 
@@ -116,21 +104,3 @@ def test_right_ascension_from_position_angle_is_across_north():
     # direct image, so north lies 30 degrees clockwise of +y, and east at 150 degrees.
     assert_allclose(ra_axis_from_position_angle(30.0), 150.0)
     assert_allclose(ra_axis_from_position_angle(30.0, is_mirrored=True), 30.0)
-
-
-def test_slow_drift_is_no_direction_of_right_ascension():
-    assert ra_direction_from_drift(np.array([0.5, 0.2]), np.eye(2) * 1e-6) is None
-
-
-def test_sharp_slow_line_finds_its_teeth_and_a_loose_one_means_nothing():
-    line = 1 / worm_period_s(180)
-    sharp = recognise_teeth([line], [0.002 * line], duration_s=3600.0)
-    assert sharp[0].teeth == 180
-    assert sharp[0].chance < 0.6
-    loose = recognise_teeth([line], [0.1 * line], duration_s=3600.0)
-    assert len(loose) > 3
-    assert loose[0].chance > 0.9
-
-
-def test_lines_of_less_than_two_turns_are_not_looked_at():
-    assert recognise_teeth([1 / 478.69], [1e-5], duration_s=900.0) == []

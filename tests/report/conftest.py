@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,6 +16,7 @@ from blursplit.series import Series
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+WORM_CURVE = Path(__file__).with_name("worm_curve.json").read_text()
 HOSTILE = "<script>document.title='owned'</script>"
 
 
@@ -28,12 +30,9 @@ class Case:
 
 def estimate(value: float, error: float) -> record.Estimate:
     """Return an estimate with a symmetric interval."""
+    low95, high95 = max(0.0, value - 2 * error), value + 2 * error
     return record.Estimate(
-        value=value,
-        low=value - error,
-        high=value + error,
-        low95=max(0.0, value - 2 * error),
-        high95=value + 2 * error,
+        value=value, low=value - error, high=value + error, low95=low95, high95=high95
     )
 
 
@@ -207,6 +206,7 @@ def _full(text: str = "HD 1234") -> record.Result:
                     turns_covered=2.5,
                 )
             ],
+            phase_curves=[record.PhaseCurve.model_validate_json(WORM_CURVE)],
         ),
         structure=record.Structure(
             rms_major_arcsec=estimate(0.71, 0.05),

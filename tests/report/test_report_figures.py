@@ -23,7 +23,7 @@ DRAWINGS = {
     "coherence": lambda case: draw.draw_coherence(case.series),
     "motion": lambda case: draw.draw_motion(case.series, "x", case.result.events),
     "ellipses": lambda case: draw.draw_ellipses(case.result),
-    "periodic": lambda case: draw.draw_periodic(case.series, case.result.tracking.periodic[0]),
+    "periodic": lambda case: draw.draw_periodic(case.result.tracking.phase_curves[0]),
     "exposure": lambda case: draw.draw_exposure(case.series, 60.0),
     "finder": lambda case: draw.draw_finder(case.series),
 }
@@ -143,23 +143,6 @@ def test_many_pairs_are_joined_without_changing_their_variance() -> None:
     assert x.size == MOST_PAIRS
     # 1500 pairs in 150 equal groups: the mean square is the mean of the groups' mean squares
     assert_allclose(np.mean(y**2), np.mean(rms**2), rtol=1e-12)
-
-
-def test_fold_recovers_a_sine_and_removes_the_drift() -> None:
-    t = np.arange(0, 240, 0.1)
-    values = 0.3 * np.sin(2 * np.pi * t / 24.0) + 0.01 * t
-    phase, mean, error = draw.fold(t, values, 24.0)
-    # Least squares over k = 10 whole turns of T = 240 s takes 12 A/(2 pi k T) = 2.4e-4 arcsec/s
-    # from the sine; over half a turn of 24 s that leaves 0.003 arcsec, and averaging over 1/24
-    # turn 0.3 percent of 0.3 arcsec more.
-    assert_allclose(mean, 0.3 * np.sin(2 * np.pi * phase), atol=0.005)
-    # 100 samples a bin scatter by 0.03 arcsec at most: slope over ten turns and phase in the bin
-    assert np.all(error < 0.004)
-
-
-def test_fold_of_too_few_samples_is_unknown() -> None:
-    _, mean, _ = draw.fold(np.array([0.0, 1.0]), np.array([0.0, np.nan]), 5.0)
-    assert np.isnan(mean).all()
 
 
 def _oriented(angle_of_y: float, *, flip: bool | None, angle: float, position: float) -> Result:

@@ -10,8 +10,10 @@ import numpy as np
 from blursplit.budget import assemble, curves
 from blursplit.budget.alias_evidence import StarImage
 from blursplit.budget.drift import draw_drift, drive_terms, without_drive
-from blursplit.budget.drive_notes import drive_notes
+from blursplit.budget.drive_notes import add_drive
+from blursplit.budget.drive_record import record_of_grid, record_of_tracks
 from blursplit.budget.event_records import find_shared_events, time_frequency_arrays
+from blursplit.budget.facts import longest_stretch_s
 from blursplit.budget.focus_account import add_focus, measure_focus, shaped
 from blursplit.budget.grid import GridData, grid_data
 from blursplit.budget.images import (
@@ -115,6 +117,9 @@ def _look(account: Account, view: View, instrument: Instrument, rng: np.random.G
     grid = _grid(account, tracks, motion)
     if grid is None:
         _without_spectra(account, tracks, motion)
+        terms = drive_terms(instrument, longest_stretch_s(tracks))
+        record = record_of_tracks(tracks, motion, facts.scale_arcsec or 1.0)
+        add_drive(account, instrument, record, terms, rng)
         return
     evidence.has_spectra = True
     terms = drive_terms(instrument, grid.longest_s)
@@ -137,9 +142,11 @@ def _look(account: Account, view: View, instrument: Instrument, rng: np.random.G
         account.parts |= {"events": events, "event_search": event_search}
     if _can_split(account, images):
         drift = _split(account, view, images, grid, quiet, terms, search, found, fast_px2, rng)  # type: ignore[arg-type]
-        evidence.notes += drive_notes(instrument, drift, grid.longest_s)
-    elif facts.optics is not None and evidence.pairs:
+        add_drive(account, instrument, record_of_grid(grid), terms, rng, drift.rate_arcsec_s)
+        return
+    if facts.optics is not None and evidence.pairs:
         account.parts["atmosphere"] = assemble.lower_bound_part(pairs, quiet, facts, rng)
+    add_drive(account, instrument, record_of_grid(grid), terms, rng)
 
 
 def _without_spectra(account: Account, tracks: StarTracks, motion: CommonMotion) -> None:

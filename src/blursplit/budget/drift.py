@@ -66,24 +66,25 @@ class DriftDraws:
 
 
 def drive_terms(instrument: Instrument, length_s: float) -> list[DriveTerm]:
-    """Return the declared periods as terms to be fitted.
+    """Return the declared periods as terms to be fitted; none where the drive was off.
 
     Parameters
     ----------
     instrument : Instrument
-        For `worm_period_s` and `wheel_teeth`.
+        For `worm_period_s`, `wheel_teeth` and `drive`.
     length_s : float
         Length of the record. Of periods with less than one turn in it only the curvature of
-        the drift is fitted (harmonic 0).
+        the drift is fitted (harmonic 0), once for all of them.
     """
+    if instrument.get("drive") == "off":
+        return []
     periods = declared_periods(instrument.get("worm_period_s"), instrument.get("wheel_teeth"))
     terms = []
     for period in periods:
         turns = length_s / period.period_s
         orders = range(1, HARMONICS + 1) if turns >= LEAST_TURNS else (0,)
         terms += [DriveTerm(period.name, period.period_s, k, turns) for k in orders]
-    slow = [t for t in terms if t.harmonic == 0]
-    return [t for t in terms if t.harmonic > 0] + slow[:1]
+    return sorted(terms, key=lambda term: term.harmonic == 0)
 
 
 def without_drive(grid: GridData, terms: Sequence[DriveTerm]) -> GridData:
@@ -161,7 +162,10 @@ def draw_drift(
 def _design(
     grid: GridData, terms: Sequence[DriveTerm]
 ) -> tuple[FloatArray, NDArray[np.int64], FloatArray]:
-    """Columns: a mean for each segment (owner -1), time, cosine and sine of each term."""
+    """Columns: a mean for each segment (owner -1), time, cosine and sine of each term.
+
+    Periods under a turn share one curvature, which the first of them owns.
+    """
     times = np.concatenate(
         [s.start_s + np.arange(len(s.real)) * grid.cadence_s for s in grid.segments]
     )
@@ -172,6 +176,8 @@ def _design(
     owner.append(0)
     for i, term in enumerate(terms):
         if term.harmonic == 0:
+            if i and terms[i - 1].harmonic == 0:
+                continue
             centred = times - times.mean()
             columns.append(centred**2 - np.mean(centred**2))
             owner.append(i + 1)
@@ -244,6 +250,8 @@ def _periodic(
     covariance = np.zeros((n, 2, 2))
     for i, term in enumerate(terms):
         own = draws[:, owner == i + 1]
+        if not own.shape[1]:
+            continue
         if term.harmonic == 0:
             # Variance of a (t^2) about its mean over a window T: a^2 T^4/180.
             both = np.einsum("ni,nj->nij", own[:, 0], own[:, 0]) * blur_time_s**4 / 180.0

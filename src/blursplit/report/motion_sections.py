@@ -8,13 +8,16 @@ import numpy as np
 
 from blursplit.plain import plain
 from blursplit.report import figures as draw
-from blursplit.report.figures.motion import along
 from blursplit.report.sections import Section, holds, picture
 from blursplit.report.tables import Table, thinned_table
 from blursplit.report.wording import estimate_text, number, setting
 
 if TYPE_CHECKING:
-    from blursplit.result import PeriodicTerm, Result
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from blursplit.result import PhaseCurve, Result
     from blursplit.series import Series
 
 FEW_TURNS = 2.0
@@ -190,50 +193,60 @@ def ellipses_section(result: Result, _series: Series) -> Section | None:
     )
 
 
-def _fold_caption(term: PeriodicTerm) -> str:
-    text = (
-        f"Shared motion along {_direction_words(term.angle_deg)}, folded on "
-        f"{setting(term.period_s)} s, a straight line removed; the run covers "
-        f"{number(term.turns_covered)} turns. Bars: standard error of a bin from the scatter in "
-        "it; slow air adds to it when turns are few."
+def _fold_caption(curve: PhaseCurve) -> str:
+    size = curve.peak_to_peak_arcsec
+    told = (
+        "nothing in this part of the turn limits the size of the whole"
+        if size is None
+        else f"peak to peak of a whole turn: {estimate_text(size, 'arcsec')}"
     )
-    if 1 <= term.turns_covered < FEW_TURNS:
-        text += " With so few turns the line and the curve trade places."
-    elif term.turns_covered < 1:
+    text = (
+        f"Shared motion along {curve.angle_deg:.0f} deg from +x toward +y, folded on "
+        f"{setting(curve.period_s)} s, drift and other periods removed; phase 0 is the first "
+        f"frame. The run covers {number(curve.turns_covered)} turns and "
+        f"{100 * curve.covered_share:.0f} % of the phases; {told}. Squares: means of the frames, "
+        "with bars that allow for motion which neighbouring frames share (68 %)."
+    )
+    if 1 <= curve.turns_covered < FEW_TURNS:
+        text += " With so few turns the drift and the curve trade places."
+    elif curve.turns_covered < 1:
         text += (
             " Less than one turn was seen: only that part is drawn, and what of it a straight "
-            "line can follow counts as drift."
+            "line can follow counts as drift. The size of the whole rests on the bend of this "
+            "part and on how smooth such errors are."
         )
     return text
 
 
-def _direction_words(angle_deg: float | None) -> str:
-    """Return a direction of the image in words."""
-    return "x" if angle_deg is None else f"{angle_deg:.0f} deg from +x toward +y"
-
-
-def periodic_section(result: Result, series: Series) -> Section | None:
-    """Return the folded motion of up to three drive periods; None without any."""
-    terms = [term for term in result.tracking.periodic if term.harmonic == 1][:3]
-    if not terms or not holds(series, "time_s", "common_x_arcsec", "common_y_arcsec"):
+def periodic_section(result: Result, _series: Series) -> Section | None:
+    """Return the folded motion of each declared drive period; None without any."""
+    curves = result.tracking.phase_curves
+    if not curves:
         return None
-    pictures = []
-    for index, term in enumerate(terms, start=1):
-        phase, mean, error = draw.fold(
-            series.arrays["time_s"], along(series, term.angle_deg), term.period_s
+    pictures = [
+        picture(
+            draw.draw_periodic(curve),
+            f"periodic-{index}",
+            f"Periodic error: {plain(curve.name)}",
+            _fold_caption(curve),
+            thinned_table(
+                {
+                    "phase [turns]": _column(curve.phase_turns),
+                    "shift [arcsec]": _column(curve.shift_arcsec),
+                    "error [arcsec]": _column(curve.shift_error_arcsec),
+                    "curve [arcsec]": _column(curve.curve_arcsec),
+                    "from [arcsec]": _column(curve.curve_low_arcsec),
+                    "to [arcsec]": _column(curve.curve_high_arcsec),
+                },
+                "Folded motion and fitted curve with its 68 % band.",
+            ),
         )
-        pictures.append(
-            picture(
-                draw.draw_periodic(series, term),
-                f"periodic-{index}",
-                f"Periodic error: {plain(term.name)}",
-                _fold_caption(term),
-                thinned_table(
-                    {"phase [turns]": phase, "shift [arcsec]": mean, "error [arcsec]": error},
-                    "Folded motion.",
-                ),
-            )
-        )
+        for index, curve in enumerate(curves, start=1)
+    ]
     return Section(
         "periodic", "Periodic error", "measured", "The drive's own rhythm, folded.", pictures
     )
+
+
+def _column(values: Sequence[float | None]) -> NDArray[np.float64]:
+    return np.array([np.nan if value is None else value for value in values])

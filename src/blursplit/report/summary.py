@@ -23,7 +23,7 @@ from blursplit.report.wording import (
 from blursplit.result import CONTRIBUTIONS
 
 if TYPE_CHECKING:
-    from blursplit.result import Estimate, Result
+    from blursplit.result import Estimate, PeriodicTerm, Result
 
 __all__ = ["summarize"]
 
@@ -37,7 +37,7 @@ SCENARIOS = (
 _METHODS = {
     "frames": "measured, by shifting and adding the frames",
     "model": "inferred, from the model",
-    "both": "inferred from the model, upper ends checked on shifted and added frames",
+    "both": "inferred from the model, bounded from above by shifted and added frames",
 }
 
 
@@ -233,6 +233,7 @@ def summarize(result: Result) -> dict[str, Any]:
                 "period": f"{setting(term.period_s)} s",
                 "harmonic": str(term.harmonic),
                 "amplitude": estimate_text(term.amplitude_arcsec, "arcsec"),
+                "whole": _whole_turn(result, term),
                 "turns": number(term.turns_covered, 3),
             }
             for term in result.tracking.periodic
@@ -311,3 +312,11 @@ def _motion_rows(result: Result) -> list[tuple[str, str]]:
             ("Rotation of the field, angle, rms", f"{number(motion.rotation_rms_arcsec)} arcsec")
         )
     return rows
+
+
+def _whole_turn(result: Result, term: PeriodicTerm) -> str:
+    """Return peak to peak of a whole turn, beside the period's first harmonic."""
+    if term.harmonic != 1:
+        return ""
+    sizes = {c.name: c.peak_to_peak_arcsec for c in result.tracking.phase_curves}
+    return estimate_text(sizes.get(term.name), "arcsec")

@@ -12,7 +12,7 @@ from blursplit.report.figures.by_time import draw_by_time
 from blursplit.report.figures.ellipses import draw_ellipses, half_axes, north_in_image
 from blursplit.report.figures.evidence import draw_exposure, draw_otf, draw_pairs, draw_shape
 from blursplit.report.figures.focus import draw_focus
-from blursplit.report.figures.motion import draw_motion, draw_periodic, fold
+from blursplit.report.figures.motion import draw_motion, draw_periodic
 from blursplit.report.figures.spectra import draw_coherence, draw_spectrum, shared_density
 from blursplit.report.figures.stars import draw_finder, draw_star
 
@@ -36,7 +36,6 @@ __all__ = [
     "draw_widths",
     "figure_of",
     "figure_style",
-    "fold",
     "half_axes",
     "north_in_image",
     "own_widths",

@@ -1,0 +1,160 @@
+"""The shared motion as a series for the drive: from short frames or long ones, split or not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from blursplit.mechanics.red_noise import block_series, fit_in_red_noise
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from blursplit.budget.drift import DriveTerm
+    from blursplit.budget.grid import GridData
+    from blursplit.motion import CommonMotion
+    from blursplit.stars.tracks import StarTracks
+
+    FloatArray = NDArray[np.float64]
+
+# A part's own offset takes one sample and a line through it a second; with a dither after every
+# frame nothing is left to see. More parts than this cost time and add little.
+LEAST_SAMPLES = 3
+MOST_SEGMENTS = 40
+FEWEST_SAMPLES = 12
+BLOCKS, BLOCKS_A_TURN, MOST_BLOCKS = 128, 24, 512
+
+
+@dataclass(frozen=True)
+class DriveRecord:
+    """The shared motion as a series.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n_samples,)
+        From the start of the record; rising.
+    motion_arcsec : ndarray, shape (n_samples, 2)
+    segment : ndarray of int, shape (n_samples,)
+        Parts between gaps and dithers; each has an offset of its own.
+    cadence_s, exposure_s : float
+    """
+
+    time_s: FloatArray
+    motion_arcsec: FloatArray
+    segment: NDArray[np.intp]
+    cadence_s: float
+    exposure_s: float
+
+    def read(
+        self, others: FloatArray, patterns: FloatArray, period_s: float
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return how much of each pattern the motion holds, with air and currents as error.
+
+        Parameters
+        ----------
+        others : ndarray, shape (n_samples, n_others)
+            Columns beside the patterns, of any size.
+        patterns : ndarray, shape (m, n_samples)
+        period_s : float
+            Blocks that are averaged must be short beside it.
+
+        Returns
+        -------
+        readings : ndarray, shape (m, 2)
+        covariance : ndarray, shape (2, m, m)
+            Of the readings along x and y.
+
+        Notes
+        -----
+        The noise's strength and colour are the record's own, averaged over by their evidence
+        (`fit_in_red_noise`): a fit of air and excess says less of motion as slow as the record
+        is long, and records without a fit have none.
+        """
+        turns = float(np.ptp(self.time_s)) / period_s
+        count = int(np.clip(BLOCKS_A_TURN * turns, BLOCKS, MOST_BLOCKS))
+        blocks = block_series(self.time_s, self.segment, count)
+        design = np.concatenate([others, patterns.T], axis=1)
+        reach = float(np.ptp(self.motion_arcsec, axis=0).max()) + 1.0
+        # Wide enough to bind nothing: a hundred times the motion's range for each column.
+        widest = 100.0 * reach / np.abs(design).max(axis=0)
+        fit = fit_in_red_noise(
+            blocks.time_s,
+            blocks.average(self.motion_arcsec),
+            blocks.average(design),
+            np.stack([widest, widest]),
+        )
+        own = slice(others.shape[1], None)
+        return fit.mean[:, own].T, fit.covariance[:, own, own]
+
+    def draw_rate(
+        self, terms: Sequence[DriveTerm], rng: np.random.Generator, n_draws: int = 1000
+    ) -> FloatArray:
+        """Return draws of the drift beside the terms [arcsec/s], shape (n_draws, 2)."""
+        columns = other_columns(self, terms, None)
+        rate = len(np.unique(self.segment))
+        beside = np.delete(columns, rate, axis=1)
+        period = min((t.period_s for t in terms), default=float(np.ptp(self.time_s)))
+        mean, covariance = self.read(beside, columns[:, rate][None, :], period)
+        spread = np.sqrt(covariance[:, 0, 0])
+        return np.asarray(mean[0] + spread * rng.standard_normal((n_draws, 2)))
+
+
+def record_of_grid(grid: GridData) -> DriveRecord:
+    """Return the record of frames on a regular grid of times."""
+    time_s = np.concatenate(
+        [s.start_s + np.arange(len(s.real)) * grid.cadence_s for s in grid.segments]
+    )
+    segment = np.repeat(np.arange(len(grid.segments)), [len(s.real) for s in grid.segments])
+    motion = np.concatenate([s.shared_arcsec for s in grid.segments])
+    return DriveRecord(time_s, motion, segment, grid.cadence_s, grid.exposure_s)
+
+
+def record_of_tracks(
+    tracks: StarTracks, motion: CommonMotion, scale_arcsec: float
+) -> DriveRecord | None:
+    """Return the record of frames without a grid; None where too few of them hang together."""
+    shared = np.stack([motion.x_px, motion.y_px], axis=1) * scale_arcsec
+    good = np.isfinite(shared).all(axis=1)
+    labels, counts = np.unique(tracks.segment[good], return_counts=True)
+    longest = np.argsort(-counts, kind="stable")[:MOST_SEGMENTS]
+    good &= np.isin(tracks.segment, labels[longest][counts[longest] >= LEAST_SAMPLES])
+    time_s, segment = tracks.time_s[good], tracks.segment[good]
+    if len(time_s) < FEWEST_SAMPLES or np.any(np.diff(time_s) <= 0.0):
+        return None
+    cadence_s = tracks.cadence_s or float(np.median(np.diff(time_s)))
+    exposure_s = tracks.exposure_s if tracks.exposure_s is not None else cadence_s
+    return DriveRecord(time_s, shared[good], segment, cadence_s, exposure_s)
+
+
+def other_columns(
+    record: DriveRecord, terms: Sequence[DriveTerm], term: DriveTerm | None
+) -> FloatArray:
+    """Return offsets, time and what the periods other than `term` add.
+
+    Parameters
+    ----------
+    record : DriveRecord
+    terms : sequence of DriveTerm
+    term : DriveTerm or None
+        None for all periods.
+
+    Returns
+    -------
+    ndarray, shape (n_samples, n_columns)
+        Periods under a turn share one curvature, unless `term` is one of them.
+    """
+    since = record.time_s - record.time_s.mean()
+    columns = [(record.segment == label).astype(float) for label in np.unique(record.segment)]
+    columns.append(since)
+    slow = [t.name for t in terms if t.harmonic == 0]
+    if slow and (term is None or term.name not in slow):
+        columns.append(since**2)
+    for other in terms:
+        if other.harmonic and (term is None or other.name != term.name):
+            phase = 2.0 * np.pi * other.harmonic * record.time_s / other.period_s
+            columns += [np.cos(phase), np.sin(phase)]
+    return np.stack(columns, axis=1)

@@ -1,0 +1,230 @@
+"""A periodic error of known period, drawn from a record that may be shorter than one turn."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+HARMONICS = 3
+# Sizes thought possible before the data, flat in the logarithm between; few mounts err by more
+# than a minute of arc either way (common practice, no source).
+SIZES_ARCSEC = (1e-3, 120.0)
+N_SIZES = 60
+# Part of the error that may show across its axis: a camera turned by three degrees shows as much.
+ACROSS_SHARE = 0.05
+N_ANGLES = 36
+# A pattern weaker than this, as a part of a full wave's, adds nothing to what is known.
+LEAST_PATTERN = 1e-4
+# Twice the logarithm of the likelihood ratio against no error at all: 99 % of a chi-square of two
+# free numbers (size and direction). 95 % would call slow currents an error of the drive once in
+# five short records; see docs/calibration.md.
+SHOWN_GAIN = 9.21
+# Power by which harmonics fall: rough, as smooth as a triangle, all but a sine.
+SMOOTHNESS = (1.0, 2.0, 4.0)
+PHASES = np.arange(240) / 240.0
+
+
+@dataclass(frozen=True)
+class PeriodView:
+    """What a record can see of a periodic error beside offsets, drift and other terms.
+
+    Parameters
+    ----------
+    weights : ndarray, shape (m, n_samples)
+        Orthonormal rows that offsets, drift and other terms cannot make.
+    response : ndarray, shape (m, 2 n_harmonics)
+        Their reading for a cosine and sine of 1 arcsec of each harmonic in turn.
+    """
+
+    weights: Array
+    response: Array
+
+
+@dataclass(frozen=True)
+class PeriodicError:
+    """Draws of a periodic error.
+
+    Parameters
+    ----------
+    draws_arcsec : ndarray, shape (n, 2 n_harmonics, 2)
+        Cosine and sine of each harmonic in turn, along x and y; phase 0 at time 0.
+    sizes_arcsec : ndarray, shape (n,)
+        Scale of the fundamental behind each draw.
+    gain : float
+        Twice the logarithm of the likelihood ratio against no error.
+    """
+
+    draws_arcsec: Array
+    sizes_arcsec: Array
+    gain: float
+
+    @property
+    def is_shown(self) -> bool:
+        """Whether no error at all is excluded, see `SHOWN_GAIN`."""
+        return self.gain > SHOWN_GAIN
+
+    def angles_deg(self) -> Array:
+        """Return the direction of each draw's larger axis, axial, shape (n,)."""
+        shape = np.einsum("nki,nkj->nij", self.draws_arcsec, self.draws_arcsec)
+        twice = np.arctan2(2.0 * shape[:, 0, 1], shape[:, 0, 0] - shape[:, 1, 1])
+        return np.asarray(np.degrees(twice) / 2.0 % 180.0)
+
+    def along(self, angle_deg: float) -> Array:
+        """Return the coefficients along a direction, shape (n, 2 n_harmonics)."""
+        turn = math.radians(angle_deg)
+        return np.asarray(self.draws_arcsec @ np.array([math.cos(turn), math.sin(turn)]))
+
+    def peak_to_peak_arcsec(self, angle_deg: float) -> Array:
+        """Return the span of each draw's curve over a whole turn, shape (n,)."""
+        coefficients = self.along(angle_deg)
+        waves = harmonic_columns(PHASES, 1.0, coefficients.shape[1] // 2)
+        return np.asarray(np.ptp(coefficients @ waves.T, axis=1))
+
+
+def harmonic_columns(
+    time_s: Array, period_s: float, harmonics: int, exposure_s: float = 0.0
+) -> Array:
+    """Return cosine and sine of each harmonic, shape (n_samples, 2 harmonics).
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n_samples,)
+        Middle of each exposure.
+    period_s : float
+    harmonics : int
+    exposure_s : float, optional
+        A motion of frequency f, averaged over it, keeps sinc(f exposure).
+    """
+    columns = []
+    for k in range(1, harmonics + 1):
+        kept = np.sinc(k * exposure_s / period_s)
+        phase = 2.0 * np.pi * k * time_s / period_s
+        columns += [kept * np.cos(phase), kept * np.sin(phase)]
+    return np.stack(columns, axis=1).astype(np.float64)
+
+
+def harmonics_within(period_s: float, cadence_s: float) -> int:
+    """Return how many harmonics, three at most, lie below half the frame rate."""
+    return int(min(HARMONICS, np.ceil(period_s / (2.0 * cadence_s)) - 1))
+
+
+def view_period(own: Array, others: Array) -> PeriodView:
+    """Return what of the periodic columns is left beside the others.
+
+    Parameters
+    ----------
+    own : ndarray, shape (n_samples, 2 n_harmonics)
+    others : ndarray, shape (n_samples, n_others)
+        Offsets, drift and the columns of other terms.
+    """
+    left = own - others @ (np.linalg.pinv(others) @ own)
+    patterns, strength, mixing = np.linalg.svd(left, full_matrices=False)
+    kept = strength > LEAST_PATTERN * math.sqrt(0.5 * len(own))
+    return PeriodView(
+        np.asarray(patterns[:, kept].T), np.asarray(strength[kept, None] * mixing[kept])
+    )
+
+
+def draw_periodic_error(
+    seen_arcsec: Array,
+    errors_arcsec2: Array,
+    response: Array,
+    rng: np.random.Generator,
+    *,
+    angle_deg: float | None = None,
+    n_draws: int = 1200,
+) -> PeriodicError:
+    """Draw a periodic error from what the record's view of it reads.
+
+    Parameters
+    ----------
+    seen_arcsec : ndarray, shape (m, 2)
+        Readings along x and y.
+    errors_arcsec2 : ndarray, shape (2, m, m)
+        Covariance of the readings on each axis.
+    response : ndarray, shape (m, 2 n_harmonics)
+    rng : numpy.random.Generator
+    angle_deg : float, optional
+        Direction of the error where it is known, from +x toward +y.
+    n_draws : int, optional
+
+    Notes
+    -----
+    Gaussian prior: cosine and sine of harmonic k have the standard deviation A/k^p along the
+    error's direction and a twentieth of it across; A is flat in the logarithm, the direction flat
+    in angle, p one of `SMOOTHNESS` (common practice, no source). Given these three, the posterior
+    is Gaussian and is drawn exactly; their own posterior comes from a grid. Where the record
+    determines the coefficients the prior does not matter; under one turn it says what may hide in
+    the part that a straight line can follow. A pure sine of which only the bend b is seen has a
+    phase that may be anything: its amplitude is b over the cosine of any angle.
+    """
+    m = len(seen_arcsec)
+    base = np.zeros((2 * m, 2 * m))
+    base[:m, :m], base[m:, m:] = errors_arcsec2
+    reading = seen_arcsec.T.ravel()
+    sizes = np.geomspace(*SIZES_ARCSEC, N_SIZES)
+    angles = np.pi * np.arange(N_ANGLES) / N_ANGLES
+    if angle_deg is not None:
+        angles = np.array([math.radians(angle_deg)])
+    axis = _axis_covariance(angles)
+    prior_root = np.linalg.cholesky(axis)
+    order = np.repeat(np.arange(1, response.shape[1] // 2 + 1), 2)
+    sigmas = np.stack([1.0 / order**power for power in SMOOTHNESS])
+    inner = np.einsum("ak,pk,bk->pab", response, sigmas**2, response)
+    shape = np.einsum("tij,pab->tpiajb", axis, inner)
+    shape = shape.reshape(len(angles), len(sigmas), 2 * m, 2 * m)
+    log_like = _log_likelihoods(reading, base, shape, sizes)
+    gain = 2.0 * float(log_like.max() - _log_likelihood(reading, base))
+    weight = np.exp(log_like - log_like.max()).ravel()
+    choices = rng.choice(weight.size, size=n_draws, p=weight / weight.sum())
+    noise = rng.multivariate_normal(np.zeros(2 * m), base, size=n_draws)
+    draws, scale = [], []
+    for number, choice in enumerate(choices):
+        t, p, s = np.unravel_index(choice, log_like.shape)
+        # A sample of the prior, corrected by what its reading misses, is one of the posterior.
+        free = rng.standard_normal((len(order), 2))
+        drawn = sizes[s] * sigmas[p][:, None] * (free @ prior_root[t].T)
+        miss = reading - (response @ drawn).T.ravel() - noise[number]
+        pull = np.linalg.solve(base + sizes[s] ** 2 * shape[t, p], miss).reshape(2, m)
+        change = sizes[s] ** 2 * (axis[t] @ pull @ (response * sigmas[p] ** 2)).T
+        draws.append(drawn + change)
+        scale.append(sizes[s])
+    return PeriodicError(np.array(draws), np.array(scale), gain)
+
+
+def _axis_covariance(angles_rad: Array) -> Array:
+    """Return unit variance along each direction and little across, shape (n, 2, 2)."""
+    along = np.stack([np.cos(angles_rad), np.sin(angles_rad)], axis=1)
+    both = np.einsum("ti,tj->tij", along, along)
+    return np.asarray(both + ACROSS_SHARE**2 * (np.eye(2) - both))
+
+
+def _log_likelihoods(reading: Array, base: Array, shape: Array, sizes: Array) -> Array:
+    """Return the log likelihood for each direction, smoothness and size.
+
+    In the frame where the noise is the unit matrix and the error's covariance is diagonal, a
+    size costs nothing.
+    """
+    root = np.linalg.cholesky(base)
+    white = np.linalg.solve(root, np.swapaxes(np.linalg.solve(root, shape), -1, -2))
+    values, vectors = np.linalg.eigh(white)
+    turned = np.einsum("tpij,i->tpj", vectors, np.linalg.solve(root, reading))
+    variance = 1.0 + np.maximum(values, 0.0)[:, :, None, :] * sizes[:, None] ** 2
+    squares = turned[:, :, None, :] ** 2 / variance
+    constant = -np.log(np.diag(root)).sum()
+    return np.asarray(constant - 0.5 * (np.log(variance) + squares).sum(axis=-1))
+
+
+def _log_likelihood(reading: Array, base: Array) -> float:
+    """Return the log likelihood of noise alone."""
+    root = np.linalg.cholesky(base)
+    white = np.linalg.solve(root, reading)
+    return float(-np.log(np.diag(root)).sum() - 0.5 * white @ white)
