@@ -187,6 +187,7 @@ def _make_own(draw: Draw, folder: Path) -> dict:
         "tube": truth["tube"]["rms_major_arcsec"],
         "recorded": truth["fwhm"]["recorded_arcsec"],
         "without_structure": truth["fwhm"]["without_structure_arcsec"],
+        "without_tracking": truth["fwhm"]["without_tracking_arcsec"],
     }
 
 
@@ -222,6 +223,7 @@ def _make_independent(draw: Draw, folder: Path, cache: Path) -> dict:
         "tube": 0.0,
         "recorded": None,
         "without_structure": None,
+        "without_tracking": None,
     }
 
 

@@ -40,7 +40,17 @@ QUANTITIES: dict[str, tuple[str, str, Callable[[Row], float | None]]] = {
     ),
     "drift": ("tracking", "drift_arcsec_per_min", lambda r: r["truth"]["drift"] or None),
     "recorded FWHM": ("fwhm", "recorded_arcsec", lambda r: r["truth"]["recorded"]),
+    "FWHM without tracking": (
+        "fwhm",
+        "without_tracking_arcsec",
+        lambda r: r["truth"]["without_tracking"],
+    ),
     "FWHM without structure": (
+        "fwhm",
+        "without_structure_arcsec",
+        lambda r: r["truth"]["without_structure"],
+    ),
+    "FWHM without structure, where a mode rings": (
         "fwhm",
         "without_structure_arcsec",
         lambda r: r["truth"]["without_structure"] if r["truth"]["structure"] else None,

@@ -8,13 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from blursplit.budget.air_table import N_GROUND
-from blursplit.budget.estimates import LEVELS, axial_estimate, estimate, upper_limit
+from blursplit.budget.estimates import axial_estimate, estimate, upper_limit
 from blursplit.budget.lower_bound import lower_bound_j
 from blursplit.result import (
     CONTRIBUTIONS,
     Atmosphere,
     Estimate,
-    Fwhm,
     InstrumentPart,
     PeriodicTerm,
     Structure,
@@ -231,104 +230,6 @@ def instrument_part(split: Split, facts: Facts) -> InstrumentPart:
         optics_from="star image alone" if facts.known_instrument_arcsec is None else "stated width",
         saved_arcsec=_saved(split, "instrument"),
     )
-
-
-def fwhm_part(
-    split: Split,
-    facts: Facts,
-    recorded: dict[str, Estimate | None],
-    from_frames: dict[str, float],
-) -> Fwhm:
-    """Return the widths: measured as recorded, and modelled with causes removed.
-
-    Parameters
-    ----------
-    split : Split
-    facts : Facts
-    recorded : dict
-        Estimates of the measured width: mean, major, minor, angle, registered.
-    from_frames : dict
-        Measured widths of the restacked images.
-
-    Notes
-    -----
-    Where model and measurement of the recorded width differ, the cause removed or what is left
-    may be to blame: the draws lie evenly between the model without the cause and that model times
-    measured over modelled, where the cause is more than half of the width; a small one can be
-    blamed for little. Frames shifted by the estimated terms bound the result from above, and
-    structure that no line shows may hide in the motion of open cause, and below what the search
-    for lines can find: the 95 % interval reaches down to the width without all of that.
-    """
-    measured = recorded["mean"]
-    rows: dict[str, Estimate | None] = {}
-    cures: dict[str, frozenset[Contribution]] = {
-        "without_tracking": frozenset({"tracking"}),
-        "without_structure": frozenset({"structure"}),
-        "without_both": frozenset({"tracking", "structure"}),
-    }
-    for name, removed in cures.items():
-        if measured is None or measured.value is None:
-            rows[name] = None
-            continue
-        misfit = measured.value / split.recorded
-        fall = np.clip(2.0 - 2.0 * split.without[removed] / split.recorded, 0.0, 1.0)
-        blame = fall * np.random.default_rng(len(misfit)).uniform(size=len(misfit))
-        width = split.without[removed] * misfit ** (1.0 - blame)
-        width = width * (1.0 + _error_draws(measured, len(width)))
-        rows[name] = _reach(estimate(width), from_frames.get(name))
-        if "structure" in removed:
-            rows[name] = _reach_down(rows[name], split, removed, measured)
-    return Fwhm(
-        blur_time_s=facts.blur_time_s,
-        recorded_arcsec=measured,
-        recorded_major_arcsec=recorded["major"],
-        recorded_minor_arcsec=recorded["minor"],
-        recorded_angle_deg=recorded["angle"],
-        without_tracking_arcsec=rows["without_tracking"],
-        without_structure_arcsec=rows["without_structure"],
-        without_both_arcsec=rows["without_both"],
-        registered_arcsec=recorded["registered"],
-        method="both" if from_frames else "model",
-    )
-
-
-def _error_draws(measured: Estimate, n: int) -> FloatArray:
-    """Relative error of a measured width, as n evenly spread draws of a normal distribution."""
-    from scipy.special import ndtri
-
-    assert measured.value is not None  # noqa: S101 - callers have checked
-    assert measured.high is not None  # noqa: S101
-    sigma = (measured.high - measured.value) / measured.value
-    order = np.random.default_rng(n).permutation(n)
-    return np.asarray(sigma * ndtri((order + 0.5) / n))
-
-
-def _reach(model: Estimate | None, frames: float | None) -> Estimate | None:
-    """Let the 95 % interval of the model reach the width measured on restacked frames.
-
-    Restacked frames are at least as wide as the star without the cause: what the estimate of
-    the motion misses stays in them.
-    """
-    if model is None or frames is None:
-        return model
-    high95 = model.high95
-    assert high95 is not None  # noqa: S101 - estimates of draws have all ends
-    return model.model_copy(update={"high95": max(high95, min(frames, 1.2 * high95))})
-
-
-def _reach_down(
-    row: Estimate | None,
-    split: Split,
-    removed: frozenset[Contribution],
-    measured: Estimate,
-) -> Estimate | None:
-    """Let the 95 % interval reach down to the width without what may be hidden structure."""
-    if row is None or row.low95 is None or measured.low95 is None:
-        return row
-    least = float(np.percentile(split.without[removed | {"unassigned"}], LEVELS[3]))
-    if split.silent is not None:
-        least = min(least, split.silent.kept[removed] * measured.low95)
-    return row.model_copy(update={"low95": min(row.low95, least)})
 
 
 def share_estimates(split: Split) -> dict[str, Estimate | None]:

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.budget import assemble, curves
+from blursplit.budget import curves
+from blursplit.budget.cured import fwhm_part, shifted_frames
 from blursplit.budget.fwhm import resample
 from blursplit.budget.images import StarImages, series_on_frames, star_images
 from blursplit.result import Fwhm
@@ -96,11 +97,12 @@ def restacked_widths(
     if images is None:
         return
     _keep_images(account, images)
-    account.parts["fwhm"] = assemble.fwhm_part(
+    widths = {name: images.widths[name].mean for name in removed}
+    account.parts["fwhm"] = fwhm_part(
         split,
         account.facts,
         images.recorded_estimates(),
-        {name: images.widths[name].mean for name in removed},
+        shifted_frames(widths, split, drift, grid, account.facts.blur_time_s),
     )
     recorded = images.widths["recorded"].mean
     modelled = float(np.median(split.recorded))
