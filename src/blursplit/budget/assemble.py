@@ -183,7 +183,9 @@ def _periodic_terms(drift: DriftDraws) -> list[PeriodicTerm]:
     terms = []
     for i, term in enumerate(drift.terms):
         vector = drift.amplitudes_arcsec[:, i]
-        direction = axial_estimate(np.degrees(np.arctan2(vector[:, 1], vector[:, 0])) % 180.0)
+        direction = None
+        if vector.any():
+            direction = axial_estimate(np.degrees(np.arctan2(vector[:, 1], vector[:, 0])) % 180.0)
         terms.append(
             PeriodicTerm(
                 name=term.name,

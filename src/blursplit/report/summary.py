@@ -37,7 +37,7 @@ SCENARIOS = (
 _METHODS = {
     "frames": "measured, by shifting and adding the frames",
     "model": "inferred, from the model",
-    "both": "inferred from the model, bounded from above by shifted and added frames",
+    "both": "inferred from model and shifted frames together",
 }
 
 
