@@ -6,14 +6,13 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from blursplit.motion import fit_common_motion
 from blursplit.spectra import measure_ringdown
 from blursplit.spectra.onsets import find_onsets
-from blursplit.spectra.ringdown import (
-    damping_of_decrement,
-    decrement_of_damping,
-    half_power_damping,
-)
+from blursplit.spectra.ringdown import damping_of_decrement, half_power_damping
+from blursplit.spectra.tap_means import decrement_of_damping
 from blursplit.spectra.tap_result import TapResult, measure_taps
+from blursplit.stars.tracks import StarTracks
 
 RATE = 100.0
 N = 4000
@@ -103,6 +102,144 @@ def test_record_survives_its_file_format(scenes, rng):
     assert TapResult.from_json(result.to_json()) == result
     assert '"schema": "blursplit-tap/1"' in result.to_json()
     assert result.cautions
+
+
+def _air(scenes, rng, n=N):
+    motion = scenes.air(
+        n, RATE, rng, wind_m_s=8.0, outer_scale_m=25.0, aperture_m=0.2, gradient=False, rms=0.3
+    )
+    return motion + 0.05 * rng.normal(size=(n, 2))
+
+
+def _after(scenes, seed, starts, *, mode=(11.7, 0.015, 3.0), most=np.inf):
+    """Return what is measured of rings that begin at these times, displacement cut at `most`."""
+    rng = np.random.default_rng(seed)
+    time = np.arange(N) / RATE
+    ring = sum(_ring(time, start, *mode) for start in starts)
+    motion = np.clip(_air(scenes, rng) + np.outer(ring, (0.8, 0.6)), -most, most)
+    return measure_taps(time, motion, 1 / RATE, pixel_scale_arcsec=1.0)
+
+
+def _codes(result):
+    return {warning.code for warning in result.warnings}
+
+
+def _damping(results):
+    return np.median([result.damping_ratio.value for result in results])
+
+
+def test_one_tap_is_measured_and_said_to_be_one(scenes):
+    """One tap is measured and said to be one."""
+    results = [_after(scenes, seed, [12.0]) for seed in range(6)]
+    # 5 % a tap (its stated error), median of six: 2.6 %
+    assert_allclose(_damping(results), 0.015, rtol=0.08)
+    assert all("tap-single" in _codes(result) for result in results)
+
+
+@pytest.mark.parametrize("apart_s", [0.25, 0.6])
+def test_tap_on_a_tap_does_not_pass_for_a_slower_decay(scenes, apart_s):
+    """Fitted as one decay, two taps 0.25 s apart come out at 0.0102 +- 0.0003."""
+    results = [_after(scenes, seed, [12.0, 12.0 + apart_s]) for seed in range(6)]
+    # 6 % a tap from the later start on, median of six: 3 %
+    assert_allclose(_damping(results), 0.015, rtol=0.1)
+    told = [len(result.taps) > 1 or "tap-not-free" in _codes(result) for result in results]
+    assert np.mean(told) >= 0.5
+    late = [tap for result in results for tap in result.taps if tap.free_after_s > 0]
+    assert all(tap.settling_s is None or tap.settling_s.value > tap.free_after_s for tap in late)
+
+
+def test_motion_that_is_cut_off_is_fitted_where_it_is_whole(scenes):
+    """Cut at 1.2 of 3 arcsec, the whole comes out at 0.0125 +- 0.0006, with a third harmonic."""
+    results = [_after(scenes, seed, [12.0, 22.0], most=1.2) for seed in range(6)]
+    # 9 % a tap of what is left below 1.2, twelve of them: 3 %
+    assert_allclose(_damping(results), 0.015, rtol=0.1)
+    assert all("tap-not-free" in _codes(result) for result in results)
+
+
+def test_single_free_decays_are_seldom_fitted_late(scenes):
+    """Single free decays are seldom fitted late."""
+    taps = [tap for seed in range(8) for tap in _after(scenes, seed, [6.0, 16.0, 26.0]).taps]
+    late = np.mean([tap.free_after_s > 0 for tap in taps])
+    # measured: 0.05 to 0.1 of them; three sigmas of 24 draws above 0.1
+    assert late < 0.1 + 3 * np.sqrt(0.1 * 0.9 / 24)
+
+
+def test_tap_near_the_end_is_measured_and_one_at_the_end_is_left_out(scenes):
+    """A decay time is 0.9 s: 1.5 s are enough, 0.2 s are not looked at."""
+    near = _after(scenes, 4, [38.5])
+    assert len(near.taps) == 1
+    assert near.damping_ratio.low95 <= 0.015 <= near.damping_ratio.high95
+    assert _codes(_after(scenes, 4, [39.8])) == {"tap-none"}
+
+
+def test_taps_of_one_broad_mode_are_one_mode(scenes):
+    """At a damping ratio of 0.1 the frequency scatters by 2 %, and stays that of one mode."""
+    results = [_after(scenes, seed, TAPS_S, mode=(25.0, 0.1, 3.0)) for seed in range(6)]
+    # now and then a tap shows nothing, or one apart; never two modes of two taps each
+    assert all(result.modes[0].taps >= 3 for result in results)
+    # 9 % stated, six records: 4 %
+    assert_allclose(_damping(results), 0.1, rtol=0.11)
+
+
+def test_damping_ratio_goes_with_the_frequency_that_is_meant(scenes):
+    """61 Hz at 100 frames/s shows at 39 Hz; what decays within a second is the same."""
+    (mode,) = _after(scenes, 3, TAPS_S, mode=(61.0, 0.01, 3.0)).modes
+    ratios = dict(zip(mode.alias_candidates_hz, mode.alias_damping_ratios, strict=True))
+    assert_allclose(mode.frequency_hz.value, 39.0, rtol=2e-3)
+    true = min(ratios, key=lambda hz: abs(hz - 61.0))
+    # 2 % a tap, four taps
+    assert_allclose(ratios[true], 0.01, rtol=0.04)
+    assert_allclose(mode.damping_ratio.value, 0.01 * 61 / 39, rtol=0.04)
+
+
+def test_half_power_width_of_a_clean_ring_is_its_damping():
+    """The width of the decay's own spectrum, noise aside: 2 zeta f (Blevins 1979, from memory)."""
+    time = np.arange(N) / RATE
+    quiet = 1e-3 * np.random.default_rng(5).normal(size=(N, 2))
+    motion = quiet + np.outer(_ring(time, 12.0, 11.7, 0.015, 3.0), (0.8, 0.6))
+    (mode,) = measure_taps(time, motion, 1 / RATE, pixel_scale_arcsec=1.0).modes
+    # cut at six decay times: the cut adds a ripple of e^-6 of the peak's amplitude; the two flanks
+    # differ by the order of zeta^2
+    assert_allclose(mode.half_power_damping_ratio, 0.015, rtol=0.01)
+
+
+def test_rolling_shutter_leaves_a_slow_ring_as_it_is():
+    """Eight stars read within 12 ms; 11.7 Hz turns by 0.9 rad in that, and the mean loses 3 %."""
+    rng = np.random.default_rng(6)
+    rate, n = 60.0, 2400
+    time = np.arange(n) / rate
+    x0, y0 = rng.uniform(20, 600, 8), np.linspace(10, 470, 8)
+    read = 25e-6 * y0
+    at = time[:, None] + read
+    move = sum(_ring(at, start, 11.7, 0.015, 3.0) for start in (6.0, 16.0, 26.0))
+    shape = (n, 8)
+    tracks = StarTracks(
+        time_s=time,
+        segment=np.zeros(n, dtype=np.int64),
+        row_time_s=np.broadcast_to(read, shape).copy(),
+        x_px=x0 + 0.8 * move + 0.1 * rng.normal(size=shape),
+        y_px=y0 + 0.6 * move + 0.1 * rng.normal(size=shape),
+        sigma_px=np.full(shape, 0.1),
+        flux_adu=np.full(shape, 1e5),
+        width_px=np.full(shape, 1.5),
+        e1=np.zeros(shape),
+        e2=np.zeros(shape),
+        peak_adu=np.full(shape, 1e4),
+        good=np.ones(shape, dtype=bool),
+        exposure_s=0.004,
+        cadence_s=1 / rate,
+        frame=np.arange(n),
+    )
+    common = fit_common_motion(tracks)
+    motion = np.stack([common.x_px, common.y_px], axis=1)
+    result = measure_taps(time, motion, 1 / rate, pixel_scale_arcsec=1.0)
+    assert_allclose(result.frequency_hz.value, 11.7, rtol=2e-3)
+    assert result.damping_ratio.low95 <= 0.015 <= result.damping_ratio.high95
+    kept = abs(np.mean(np.exp(2j * np.pi * 11.7 * (read - read.mean()))))
+    assert 0.95 < kept < 0.98
+    # noise of 0.1/sqrt(8) px: 0.3 % of the peak; the largest displacement follows the tap by a
+    # quarter of a period, in which 2 % decay
+    assert_allclose(result.peak_arcsec.value, 3.0 * kept, rtol=0.03)
 
 
 def test_no_tap_gives_an_empty_record_and_says_so(scenes, rng):

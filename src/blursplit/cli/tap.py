@@ -196,17 +196,18 @@ def _modes_table(result: TapResult) -> Table:
     for name in ("frequency [Hz]", "damping ratio", "half-power check", _peak_name(result)):
         table.add_column(name)
     table.add_column("taps", justify="right")
-    table.add_column("could also be [Hz]")
+    table.add_column("could also be [Hz] (then damped by)")
     for mode in result.modes:
         width = mode.half_power_damping_ratio
-        others = [f for f in mode.alias_candidates_hz if f > result.sequence.nyquist_hz][:3]
+        pairs = zip(mode.alias_candidates_hz, mode.alias_damping_ratios, strict=True)
+        others = [pair for pair in pairs if pair[0] > result.sequence.nyquist_hz][:3]
         table.add_row(
             _text(mode.frequency_hz),
             _text(mode.damping_ratio),
             "-" if width is None else f"{width:.3g}",
             _text(mode.peak_arcsec or mode.peak_px),
             str(mode.taps),
-            ", ".join(f"{f:.1f}" for f in others) or "-",
+            ", ".join(f"{hz:.1f} ({ratio:.2g})" for hz, ratio in others) or "-",
         )
     return table
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.spectra.free_decay import SHORTEST_RING_S, fit_free_decay
 from blursplit.spectra.onsets import fast_part, find_onsets
-from blursplit.spectra.ringfit import Ring, envelope, fit_rings
+from blursplit.spectra.ringfit import Ring, envelope
+from blursplit.spectra.tap_means import Interval, RingMode, mean_of, modes_over_taps
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -16,20 +18,8 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
 
 LONGEST_RING_S = 15.0
-SHORTEST_RING_S = 0.3
 LONGEST_SETTLING_S = 120.0
 DRAWS = 400
-
-
-@dataclass(frozen=True)
-class Interval:
-    """A value with its 68 % and 95 % intervals."""
-
-    value: float
-    low: float
-    high: float
-    low95: float
-    high95: float
 
 
 @dataclass(frozen=True)
@@ -50,6 +40,9 @@ class Tap:
         Time until the envelope of all its modes stays below the stated amplitude.
     to_air_s : Interval or None
         Time until it stays below the rms of the motion before the taps.
+    free_after_s : float
+        What follows this long after the start is one free decay, and was fitted; 0 as a rule.
+        The modes' amplitudes are those of that moment, the peak is then the largest displacement.
     """
 
     time_s: float
@@ -58,32 +51,7 @@ class Tap:
     peak: Interval | None
     settling_s: Interval | None
     to_air_s: Interval | None
-
-
-@dataclass(frozen=True)
-class RingMode:
-    """A mode averaged over taps.
-
-    Parameters
-    ----------
-    frequency_hz, damping_ratio : Interval
-        Weighted means; intervals widen with the scatter from tap to tap.
-    decrement : float
-        Logarithmic decrement.
-    half_power_damping : float or None
-        From the width of the ring-down's spectrum, for comparison.
-    peak : Interval
-        Mean amplitude at the onset.
-    taps : int
-        Taps that showed it.
-    """
-
-    frequency_hz: Interval
-    damping_ratio: Interval
-    decrement: float
-    half_power_damping: float | None
-    peak: Interval
-    taps: int
+    free_after_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -110,11 +78,6 @@ class RingDown:
     peak: Interval | None
     quiet_rms: float
     settle_amplitude: float
-
-
-def decrement_of_damping(damping_ratio: float) -> float:
-    """Return the logarithmic decrement, 2 pi zeta/sqrt(1 - zeta^2)."""
-    return float(2.0 * np.pi * damping_ratio / np.sqrt(1.0 - damping_ratio**2))
 
 
 def damping_of_decrement(decrement: float) -> float:
@@ -172,16 +135,19 @@ def measure_ringdown(
         if (stop - start) * cadence_s < SHORTEST_RING_S:
             continue
         part = motion_xy[start:stop]
-        rings = fit_rings(part, cadence_s, noise, lowest_hz=lowest_hz)
-        taps.append(
-            _describe(float(time_s[start]), part, rings, cadence_s, settle_amplitude, quiet, rng)
+        free, rings = fit_free_decay(part, cadence_s, noise, lowest_hz=lowest_hz)
+        tap = _describe(
+            float(time_s[start]), part[free:], rings, cadence_s, settle_amplitude, quiet, rng
         )
+        if free > 0 and rings:
+            tap = _started_earlier(tap, free * cadence_s, fast[start : start + free], quiet)
+        taps.append(tap)
     return RingDown(
         tuple(taps),
-        _modes_over_taps(taps),
-        _mean_of([tap.settling_s for tap in taps]),
-        _mean_of([tap.to_air_s for tap in taps]),
-        _mean_of([tap.peak for tap in taps]),
+        modes_over_taps(taps),
+        mean_of([tap.settling_s for tap in taps]),
+        mean_of([tap.to_air_s for tap in taps]),
+        mean_of([tap.peak for tap in taps]),
         quiet,
         settle_amplitude,
     )
@@ -229,6 +195,28 @@ def _describe(
     )
 
 
+def _started_earlier(tap: Tap, earlier_s: float, fast: FloatArray, quiet: float) -> Tap:
+    """Count a tap's times from its onset, where the fit begins later; its peak is what was seen."""
+    largest = float(np.sqrt((fast**2).sum(axis=1).max()))
+    peak = Interval(
+        largest, largest - quiet, largest + quiet, largest - 2.0 * quiet, largest + 2.0 * quiet
+    )
+    return replace(
+        tap,
+        window_s=tap.window_s + earlier_s,
+        peak=peak,
+        settling_s=_later(tap.settling_s, earlier_s),
+        to_air_s=_later(tap.to_air_s, earlier_s),
+        free_after_s=earlier_s,
+    )
+
+
+def _later(time: Interval | None, by_s: float) -> Interval | None:
+    if time is None:
+        return None
+    return Interval(*(end + by_s for end in astuple(time)))
+
+
 def _interval(value: float, draws: list[float]) -> Interval:
     low95, low, high, high95 = np.percentile(draws, [2.5, 15.865, 84.135, 97.5])
     return Interval(
@@ -238,90 +226,6 @@ def _interval(value: float, draws: list[float]) -> Interval:
         float(min(low95, value)),
         float(max(high95, value)),
     )
-
-
-def _mean_of(parts: list[Interval | None]) -> Interval | None:
-    known = [part for part in parts if part is not None]
-    if not known:
-        return None
-    return _weighted(
-        np.array([part.value for part in known]),
-        np.array([(part.high - part.low) / 2.0 for part in known]),
-        lowest=0.0,
-    )
-
-
-def _weighted(values: FloatArray, sigmas: FloatArray, lowest: float = -np.inf) -> Interval:
-    """Average with equal weights where the taps scatter, by error where they agree.
-
-    The standard error is the larger of that of the weighted mean and that from the scatter
-    (Student's t for few taps), so that taps which differ for real widen the interval.
-    """
-    from scipy.stats import t as student
-
-    sigmas = np.maximum(sigmas, 1e-12 * np.maximum(np.abs(values), 1e-300))
-    weights = 1.0 / sigmas**2
-    mean = float((weights * values).sum() / weights.sum())
-    inner = float(1.0 / np.sqrt(weights.sum()))
-    reach68, reach95 = inner, 1.96 * inner
-    if values.size > 1:
-        excess = max(float((weights * (values - mean) ** 2).sum()) / (values.size - 1), 1.0)
-        if excess > 1.0:
-            # between-tap scatter dominates: plain mean, Student's interval
-            between = np.sqrt(values.var(ddof=1) / values.size)
-            mean = float(values.mean())
-            reach68 = max(inner, float(student.ppf(0.841345, values.size - 1) * between))
-            reach95 = max(1.96 * inner, float(student.ppf(0.975, values.size - 1) * between))
-    return Interval(
-        mean,
-        max(mean - reach68, lowest),
-        mean + reach68,
-        max(mean - reach95, lowest),
-        mean + reach95,
-    )
-
-
-def _modes_over_taps(taps: list[Tap]) -> tuple[RingMode, ...]:
-    """Join the rings of all taps that are the same mode by frequency."""
-    rings = sorted((ring for tap in taps for ring in tap.rings), key=lambda ring: ring.frequency_hz)
-    groups: list[list[Ring]] = []
-    for ring in rings:
-        if groups and _same(groups[-1], ring):
-            groups[-1].append(ring)
-        else:
-            groups.append([ring])
-    modes = []
-    for group in groups:
-        damping = _weighted(
-            np.array([ring.damping_ratio for ring in group]),
-            np.array([ring.damping_sigma for ring in group]),
-            lowest=0.0,
-        )
-        widths = [ring.half_power for ring in group if ring.half_power is not None]
-        modes.append(
-            RingMode(
-                _weighted(
-                    np.array([ring.frequency_hz for ring in group]),
-                    np.array([ring.frequency_sigma for ring in group]),
-                ),
-                damping,
-                decrement_of_damping(min(damping.value, 0.99)),
-                float(np.median(widths)) if widths else None,
-                _weighted(
-                    np.array([ring.amplitude for ring in group]),
-                    np.array([ring.amplitude_sigma for ring in group]),
-                    lowest=0.0,
-                ),
-                len(group),
-            )
-        )
-    return tuple(sorted(modes, key=lambda mode: -mode.peak.value * np.sqrt(mode.taps)))
-
-
-def _same(group: list[Ring], ring: Ring) -> bool:
-    centre = float(np.mean([member.frequency_hz for member in group]))
-    width = max(ring.damping_ratio * ring.frequency_hz, 4.0 * ring.frequency_sigma)
-    return abs(ring.frequency_hz - centre) <= min(max(width, 0.01 * centre), 0.05 * centre)
 
 
 def _quiet(motion: FloatArray, fast: FloatArray, onsets: list[int], cadence_s: float) -> float:

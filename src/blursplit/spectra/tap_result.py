@@ -10,12 +10,14 @@ from pydantic import BaseModel, ConfigDict, Field
 from blursplit.result import Estimate, Warning_
 from blursplit.spectra.aliases import alias_candidates
 from blursplit.spectra.densities import regular_grid, segment_slices
+from blursplit.spectra.free_decay import third_harmonic
 from blursplit.spectra.ringdown import measure_ringdown
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from blursplit.spectra.ringdown import Interval, RingDown, RingMode, Tap
+    from blursplit.spectra.ringdown import RingDown, Tap
+    from blursplit.spectra.tap_means import Interval, RingMode
 
     FloatArray = NDArray[np.float64]
     IntArray = NDArray[np.int64]
@@ -58,6 +60,7 @@ class TapMode(_Part):
 
     frequency_hz: Estimate
     alias_candidates_hz: list[float] = Field(default_factory=list)
+    alias_damping_ratios: list[float] = Field(default_factory=list)
     damping_ratio: Estimate
     log_decrement: float
     half_power_damping_ratio: float | None = None
@@ -87,6 +90,7 @@ class OneTap(_Part):
     peak_arcsec: Estimate | None = None
     settling_s: Estimate | None = None
     to_air_s: Estimate | None = None
+    free_after_s: float = 0.0
     modes: list[TapRing] = Field(default_factory=list)
 
 
@@ -263,7 +267,28 @@ def _doubts(found: RingDown, scale: float | None) -> list[Warning_]:
         doubts.append(
             Warning_(code="tap-no-ring", text="shocks were found, but no ring-down after them")
         )
-    elif len(found.taps) == 1:
+    late = [tap for tap in found.taps if tap.free_after_s > 0.0]
+    if late:
+        times = ", ".join(f"{tap.time_s:.2f} s (by {tap.free_after_s:.2g} s)" for tap in late)
+        doubts.append(
+            Warning_(
+                code="tap-not-free",
+                text=f"no single free decay from the start: the fit begins later after the tap at "
+                f"{times}; taps that overlap, a star that left its window or motion that rubs do "
+                "this: tap more gently, ten seconds apart",
+            )
+        )
+    cut = [tap for tap in found.taps if third_harmonic(tap.rings) is not None]
+    if cut:
+        times = ", ".join(f"{tap.time_s:.2f} s" for tap in cut)
+        doubts.append(
+            Warning_(
+                code="tap-cut-off",
+                text=f"a mode at three times another's frequency after the tap at {times}: the "
+                "motion may be cut off, and damping ratios then come out too small",
+            )
+        )
+    if len(found.taps) == 1 and found.modes:
         doubts.append(
             Warning_(
                 code="tap-single",
@@ -277,11 +302,14 @@ def _mode(mode: RingMode, cadence_s: float, scale: float | None) -> TapMode:
     apparent = min(mode.frequency_hz.value, 0.5 / cadence_s)
     peak = _estimate(mode.peak)
     frequency, damping = _estimate(mode.frequency_hz), _estimate(mode.damping_ratio)
-    if peak is None or frequency is None or damping is None:
+    if peak is None or frequency is None or damping is None or damping.value is None:
         raise ValueError("a mode without estimates")
+    candidates = [float(f) for f in alias_candidates(apparent, cadence_s).frequency_hz]
     return TapMode(
         frequency_hz=frequency,
-        alias_candidates_hz=[float(f) for f in alias_candidates(apparent, cadence_s).frequency_hz],
+        alias_candidates_hz=candidates,
+        # what decays is measured; its ratio to the frequency depends on which frequency it is
+        alias_damping_ratios=[damping.value * apparent / f for f in candidates],
         damping_ratio=damping,
         log_decrement=mode.decrement,
         half_power_damping_ratio=mode.half_power_damping,
@@ -299,6 +327,7 @@ def _tap(tap: Tap, scale: float | None) -> OneTap:
         peak_arcsec=_estimate(tap.peak, scale) if scale else None,
         settling_s=_estimate(tap.settling_s) if scale else None,
         to_air_s=_estimate(tap.to_air_s),
+        free_after_s=tap.free_after_s,
         modes=[
             TapRing(
                 frequency_hz=ring.frequency_hz,
