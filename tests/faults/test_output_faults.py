@@ -19,6 +19,9 @@ COMMAND = str(Path(sysconfig.get_path("scripts")) / "blursplit")
 
 def start(cube, out, *words, limit_bytes=None):
     """Start the installed command; `limit_bytes` is the largest file it may write."""
+    environment = {**os.environ, "OMP_NUM_THREADS": "1"}
+    if limit_bytes is not None:  # a measurement of coverage could not write its own file either
+        environment = {k: v for k, v in environment.items() if not k.startswith("COVERAGE_")}
 
     def limit():
         resource.setrlimit(resource.RLIMIT_FSIZE, (limit_bytes, limit_bytes))
@@ -28,7 +31,7 @@ def start(cube, out, *words, limit_bytes=None):
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
-        env={**os.environ, "OMP_NUM_THREADS": "1"},
+        env=environment,
         preexec_fn=None if limit_bytes is None else limit,  # noqa: PLW1509  no threads here
     )
 
