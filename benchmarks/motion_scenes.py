@@ -65,6 +65,14 @@ def _amplitude_spectrum(
     return np.sqrt(density / (density.sum() * frequency[1]))
 
 
+def air_density(n: int, rate_hz: float, **kind: float) -> FloatArray:
+    """Return the one-sided density of `air` of unit variance on one axis, at every 1/T, zero on.
+
+    `kind` as for `tilt_density`.
+    """
+    return _amplitude_spectrum(n, rate_hz, **kind) ** 2
+
+
 def air(
     n: int,
     rate_hz: float,
@@ -75,8 +83,12 @@ def air(
     aperture_m: float,
     gradient: bool,
     rms: float,
+    angle_rad: float | None = None,
 ) -> FloatArray:
-    """Return frozen-flow motion, shape (n, 2), of about this rms an axis, any wind direction."""
+    """Return frozen-flow motion, shape (n, 2), of about this rms an axis.
+
+    The wind blows along `angle_rad` from +x toward +y, or anywhere.
+    """
     long = 8 * n
     columns = []
     for along in (True, False):
@@ -87,7 +99,8 @@ def air(
         start = int(rng.integers(0, long - n))
         series = np.fft.irfft(noise * spectrum * np.sqrt(rate_hz * long) / 2.0, long)
         columns.append(rms * series[start : start + n])
-    return np.stack(columns, axis=1) @ rotation(rng.uniform(0.0, np.pi)).T
+    angle = rng.uniform(0.0, np.pi) if angle_rad is None else angle_rad
+    return np.stack(columns, axis=1) @ rotation(angle).T
 
 
 def rotation(angle_rad: float) -> FloatArray:
