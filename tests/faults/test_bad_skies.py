@@ -173,6 +173,19 @@ def test_a_planet_and_a_comet_are_no_stars(expose, measure, tmp_path):
     assert np.nanmax(run.wrong_px(sky)) < WRONG_PX
 
 
+@pytest.mark.parametrize("path_px", [6.0, 30.0])
+def test_a_minor_planet_moves_among_the_stars_and_is_left_out(expose, measure, tmp_path, path_px):
+    """As sharp and as bright as a star, slow or fast: its own way must not count as air."""
+    rng, motion = wander(24)
+    x, y = places(motion, np.append(X, 36.0), np.append(Y, 38.0))
+    x[:, 5] += np.linspace(0, path_px, N)
+    sky = expose(x, y, np.append(FLUX, 22e3), rng)
+    run = measure(sky.cube(tmp_path / "cube.fits"))
+    assert run.accepted().sequence.stars_used == 5
+    assert {"moving-source", "sources-refused"} & run.warnings
+    assert np.nanmax(run.wrong_px(sky, [0, 1, 2, 3, 4])) < WRONG_PX
+
+
 def test_a_turning_field_keeps_its_stars(expose, measure, tmp_path):
     rng, motion = wander(20)
     turn = np.deg2rad(np.linspace(0, 4.0, N))[:, None]
