@@ -25,7 +25,7 @@ N_ANGLES = 36
 LEAST_PATTERN = 1e-4
 # Twice the logarithm of the likelihood ratio against no error at all: 99 % of a chi-square of two
 # free numbers (size and direction). 95 % would call slow currents an error of the drive once in
-# five short records; see docs/calibration.md.
+# five short records; see docs/periodic_error.md.
 SHOWN_GAIN = 9.21
 # Power by which harmonics fall: rough, as smooth as a triangle, all but a sine.
 SMOOTHNESS = (1.0, 2.0, 4.0)

@@ -13,8 +13,6 @@ from blursplit.report.tables import Table, thinned_table
 from blursplit.report.wording import estimate_text, number, setting
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from numpy.typing import NDArray
 
     from blursplit.result import PhaseCurve, Result
@@ -230,14 +228,7 @@ def periodic_section(result: Result, _series: Series) -> Section | None:
             f"Periodic error: {plain(curve.name)}",
             _fold_caption(curve),
             thinned_table(
-                {
-                    "phase [turns]": _column(curve.phase_turns),
-                    "shift [arcsec]": _column(curve.shift_arcsec),
-                    "error [arcsec]": _column(curve.shift_error_arcsec),
-                    "curve [arcsec]": _column(curve.curve_arcsec),
-                    "from [arcsec]": _column(curve.curve_low_arcsec),
-                    "to [arcsec]": _column(curve.curve_high_arcsec),
-                },
+                _seen_columns(curve),
                 "Folded motion and fitted curve with its 68 % band.",
             ),
         )
@@ -248,5 +239,18 @@ def periodic_section(result: Result, _series: Series) -> Section | None:
     )
 
 
-def _column(values: Sequence[float | None]) -> NDArray[np.float64]:
-    return np.array([np.nan if value is None else value for value in values])
+def _seen_columns(curve: PhaseCurve) -> dict[str, NDArray[np.float64]]:
+    """Return the bins of which anything is known, as columns of a table."""
+    columns = {
+        "phase [turns]": curve.phase_turns,
+        "shift [arcsec]": curve.shift_arcsec,
+        "error [arcsec]": curve.shift_error_arcsec,
+        "curve from [arcsec]": curve.curve_low_arcsec,
+        "to [arcsec]": curve.curve_high_arcsec,
+    }
+    every = {
+        head: np.array([np.nan if value is None else value for value in values])
+        for head, values in columns.items()
+    }
+    seen = np.isfinite(every["shift [arcsec]"]) | np.isfinite(every["to [arcsec]"])
+    return {head: values[seen] for head, values in every.items()}
