@@ -79,9 +79,10 @@ def write_header(file: Any, frames: int | None) -> None:
 def make_frames(frames: int, stars: int, seed: int = 3) -> Any:
     """Yield big-endian 16-bit frames of a field that wanders, stars apart from each other."""
     rng = np.random.default_rng(seed)
-    grid = np.linspace(50, SIDE - 50, 6)
-    x = np.tile(grid, 6)[:stars] + rng.uniform(-15, 15, stars)
-    y = np.repeat(grid, 6)[:stars] + rng.uniform(-15, 15, stars)
+    across = max(6, int(np.ceil(np.sqrt(stars))))
+    grid = np.linspace(50, SIDE - 50, across)
+    x = np.tile(grid, across)[:stars] + rng.uniform(-15, 15, stars)
+    y = np.repeat(grid, across)[:stars] + rng.uniform(-15, 15, stars)
     flux = np.geomspace(60e3, 6e3, stars)
     skies = [SKY_ADU + READ_ADU * rng.standard_normal((SIDE, SIDE)) for _ in range(16)]
     motion = np.zeros(2)
