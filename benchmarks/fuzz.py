@@ -1,8 +1,9 @@
-"""Coverage-guided fuzzing of what strangers may hand in: FITS headers and setup files.
+"""Coverage-guided fuzzing of what strangers may hand in: FITS headers, whole files, setup files.
 
 Needs atheris, which is no dependency: ``pip install atheris``. One target at a time, on one core:
 
     python benchmarks/fuzz.py headers --seconds 300
+    python benchmarks/fuzz.py files --seconds 300
     python benchmarks/fuzz.py setup --seconds 300
 
 Anything but a `BlursplitError` (or a sequence, or a setup) is a find: the program stops, prints
@@ -14,6 +15,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import io
 import sys
 import tempfile
 import warnings
@@ -25,6 +27,7 @@ with atheris.instrument_imports(include=["blursplit.frames", "blursplit.instrume
     from blursplit.errors import BlursplitError
     from blursplit.frames import open_sequence
     from blursplit.instrument import assemble, read_setup
+
 
 BLOCK = 2880
 DATA = bytes(range(256)) * 24  # 12 frames of 16 x 16 of any type up to 16 bits
@@ -72,6 +75,31 @@ def headers() -> list[bytes]:
     return [b"k" + kind.encode() for kind in kinds] + [b"w" + whole.encode()]
 
 
+def files() -> list[bytes]:
+    """Return whole files to start from: a table of times, images in a table, packed tiles."""
+    import numpy as np
+    from astropy.io import fits
+
+    frames = np.frombuffer(DATA, dtype=">i2")[: 12 * 64].reshape(12, 8, 8).astype(np.int16) & 0x7FFF
+    cards = fits.Header([("FPS", 50.0), ("EXPTIME", 0.01), ("DATE-BEG", "2026-03-01T22:10:05")])
+    time = fits.Column("TIME", "D", array=np.arange(12) * 0.02, unit="s")
+    images = fits.Column("FLUX", "64E", dim="(8,8)", array=frames.astype(np.float32))
+    units = [
+        [fits.PrimaryHDU(frames, cards), fits.BinTableHDU.from_columns([time])],
+        [fits.PrimaryHDU(), fits.BinTableHDU.from_columns([time, images])],
+    ]
+    for kind in ("RICE_1", "GZIP_2", "PLIO_1", "HCOMPRESS_1"):
+        tile = (1, 8, 8) if kind == "HCOMPRESS_1" else None
+        packed = fits.CompImageHDU(frames, cards, compression_type=kind, tile_shape=tile)
+        units.append([fits.PrimaryHDU(), packed])
+    contents = []
+    for one in units:
+        file = io.BytesIO()
+        fits.HDUList(one).writeto(file)
+        contents.append(file.getvalue())
+    return contents
+
+
 def setups() -> list[bytes]:
     """Return setup files to start from."""
     return [
@@ -102,6 +130,18 @@ def fuzz_headers(folder: Path, data: bytes) -> None:
         sequence.source.close()
 
 
+def fuzz_files(folder: Path, data: bytes) -> None:
+    """Open a file of any bytes, padded to whole blocks, and read from it."""
+    path = folder / "fuzz.fits"
+    path.write_bytes(data.ljust(-(-len(data) // BLOCK) * BLOCK, b"\0"))
+    with contextlib.suppress(BlursplitError):
+        sequence = open_sequence([path])
+        try:
+            sequence.source.read(0, 2)
+        finally:
+            sequence.source.close()
+
+
 def fuzz_setup(folder: Path, data: bytes) -> None:
     """Read a setup file of any bytes, and its first line as an option too."""
     path = folder / "fuzz.toml"
@@ -112,10 +152,18 @@ def fuzz_setup(folder: Path, data: bytes) -> None:
         read_setup(None, [data.partition(b"\n")[0].decode("latin-1")])
 
 
+# target -> (inputs to start from, what is done with one, longest input in bytes)
+TARGETS = {
+    "headers": (headers, fuzz_headers, 4000),
+    "files": (files, fuzz_files, 24_000),
+    "setup": (setups, fuzz_setup, 4000),
+}
+
+
 def main() -> None:
     """Fuzz the chosen target for the given time."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("target", choices=["headers", "setup"])
+    parser.add_argument("target", choices=list(TARGETS))
     parser.add_argument("--seconds", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
     chosen = parser.parse_args()
@@ -123,8 +171,8 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as scratch:
         folder, corpus, words = Path(scratch), Path(scratch) / "corpus", Path(scratch) / "words"
         corpus.mkdir()
-        is_header = chosen.target == "headers"
-        for number, seed in enumerate(headers() if is_header else setups()):
+        seeds, run, longest = TARGETS[chosen.target]
+        for number, seed in enumerate(seeds()):
             (corpus / str(number)).write_bytes(seed)
         tables = (
             "[telescope]",
@@ -134,14 +182,14 @@ def main() -> None:
             "nan",
             "[1]",
         )
-        keys = [f"{key:<8}= " for key in KEYS] + list(VALUES) if is_header else list(tables)
+        keys = [f"{key:<8}= " for key in KEYS] + list(VALUES)
+        keys = list(tables) if chosen.target == "setup" else keys
         words.write_text("".join(f'"{word}"\n' for word in keys), encoding="ascii")
-        run = fuzz_headers if is_header else fuzz_setup
         options = [
             f"-max_total_time={chosen.seconds}",
             f"-seed={chosen.seed}",
             f"-dict={words}",
-            "-max_len=4000",
+            f"-max_len={longest}",
             "-print_final_stats=1",
             str(corpus),
         ]

@@ -123,3 +123,11 @@ def test_a_damaged_table_is_refused(tmp_path):
     path.write_bytes(content.replace(b"TFORM1  = 'D       '", b"TFORM1  = '9Z      '"))
     with pytest.raises(InputError, match=r"a\.fits: .*copy it again"):
         open_sequence([tmp_path])
+
+
+@pytest.mark.parametrize("wild", [1e300, -1e300, np.inf])
+def test_a_time_that_no_calendar_knows_counts_as_none(tmp_path, wild):
+    time_d = np.arange(N) * CADENCE_D
+    time_d[3] = wild
+    write(tmp_path / "a.fits", images((9, 9), 1), np.arange(N), time_d=time_d)
+    assert open_sequence([tmp_path]).n_frames == N - 1

@@ -12,6 +12,7 @@ from blursplit.errors import TimingError
 from blursplit.frames.header import Header
 from blursplit.frames.stamps import (
     DAY_S,
+    LONGEST_S,
     Stamps,
     Where,
     parse_instant,
@@ -188,19 +189,18 @@ def _cube_stamps(slab: Slab, tables: list[Table]) -> Stamps | None:
 
 
 def _table_stamps(table: Table, slab: Slab) -> Stamps | None:
-    names = [
-        str(table.header.get(f"TTYPE{n}", "")).strip().upper()
-        for n in range(1, int(table.header.get("TFIELDS", 0)) + 1)
-    ]
+    names = table.columns
     for name, factor, resolution_s in _TABLE_COLUMNS:
         if name not in names:
             continue
-        number = names.index(name) + 1
+        number = names[name]
         column = _column(table, number - 1)
-        if column is None or column.shape != (slab.planes,) or not np.all(np.isfinite(column)):
-            continue
         unit = str(table.header.get(f"TUNIT{number}", "")).strip().lower()
         scale = _UNITS.get(unit, factor)
+        if column is None or column.shape != (slab.planes,):
+            continue
+        if not np.all(np.abs(column) < LONGEST_S / scale):  # NaN too
+            continue
         begins = read_stamps([slab.header])
         first = begins.first_mjd_utc if begins is not None else None
         reference = parse_instant(table.header.text("DATEREF"))
@@ -209,7 +209,7 @@ def _table_stamps(table: Table, slab: Slab) -> Stamps | None:
             if zero is not None and zero.first_mjd_utc is not None:
                 first = zero.first_mjd_utc + float(column[0]) * scale / DAY_S
         if "MJD" in names and first is None:
-            dates = _column(table, names.index("MJD"))
+            dates = _column(table, names["MJD"] - 1)
             if dates is not None and dates.size and 10_000 < dates[0] < 200_000:  # noqa: PLR2004
                 first = float(dates[0])
         seconds = (column - column[0]) * scale

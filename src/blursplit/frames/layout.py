@@ -76,6 +76,15 @@ class Table:
         """Number of rows."""
         return _whole(self.header, "NAXIS2", str(self.path))
 
+    @property
+    def columns(self) -> dict[str, int]:
+        """Names of the columns in capitals, each with its number from 1."""
+        count = self.header.get("TFIELDS", 0)
+        if isinstance(count, bool) or not isinstance(count, int) or count > 999:  # noqa: PLR2004
+            return {}  # beyond the standard's limit
+        numbers = range(count, 0, -1)  # of columns with the same name the first counts
+        return {str(self.header.get(f"TTYPE{n}", "")).strip().upper(): n for n in numbers}
+
 
 @dataclass(frozen=True)
 class Layout:

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.errors import TooFewFramesError
+from blursplit.errors import TimingError, TooFewFramesError
 from blursplit.frames.clock import Clock, no_times
 from blursplit.frames.facts import read_exposure
 from blursplit.frames.rates import parts_of_rate
-from blursplit.frames.stamps import DAY_S, Stamps
+from blursplit.frames.stamps import DAY_S, LONGEST_S, Stamps
 from blursplit.frames.timing import GAP_FRAMES, GAP_S, Timing, even_timing, solve_timing
 from blursplit.instrument import Known, Setup
 
@@ -76,7 +76,7 @@ def order_frames(
     Raises
     ------
     TimingError
-        When nothing says how fast the frames were taken.
+        When nothing says how fast the frames were taken, or the times are no times.
     TooFewFramesError
         When fewer than 10 are left.
     """
@@ -90,6 +90,9 @@ def order_frames(
         return np.arange(count, dtype=np.int64), even_timing(count, interval), report
     stamps = clock.stamps
     seconds = stamps.seconds
+    if not np.all(np.abs(seconds) < LONGEST_S):
+        problem = f"its times ({stamps.keyword}) lie further apart than any calendar reaches"
+        raise TimingError(name, problem, "repair them")
     if stamps.note:
         notes.append(("times-assumed", stamps.note))
     backward = int(np.count_nonzero(np.diff(seconds) < 0))

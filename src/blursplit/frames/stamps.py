@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 Where = Literal["begin", "middle", "end"]
 DAY_S = 86400.0
+LONGEST_S = 1e12  # 30,000 years: what lies further from zero is no date of any calendar in use
 FINEST_S = 1e-3  # finer digits than this do not make one keyword better than another
 
 _DATE = re.compile(r"\s*(\d{4})-(\d{1,2})-(\d{1,2})")

@@ -11,7 +11,7 @@ import numpy as np
 
 from blursplit.errors import InputError
 from blursplit.frames.source import ArrayFrames
-from blursplit.frames.stamps import DAY_S, Stamps
+from blursplit.frames.stamps import DAY_S, LONGEST_S, Stamps
 from blursplit.instrument import Known
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ class _Target:
 
 def is_target_pixels(table: Table) -> bool:
     """Return whether a table holds a small image a row, with its time."""
-    names = _columns(table)
+    names = table.columns
     return {"TIME", "FLUX"} <= set(names) and f"TDIM{names.get('FLUX')}" in table.header
 
 
@@ -85,12 +85,6 @@ def read_target_pixels(tables: list[Table]) -> TargetPixels:
     return TargetPixels(ArrayFrames(frames), stamps, _exposure(first.table), _facts(first.table))
 
 
-def _columns(table: Table) -> dict[str, int]:
-    count = table.header.get("TFIELDS", 0)
-    fields = range(1, (count if isinstance(count, int) else 0) + 1)
-    return {str(table.header.get(f"TTYPE{n}", "")).strip().upper(): n for n in fields}
-
-
 def _read(table: Table) -> _Target:
     from astropy.io import fits
 
@@ -101,13 +95,14 @@ def _read(table: Table) -> _Target:
                 rows: Any = units[table.hdu].data
                 flux = np.array(rows["FLUX"], dtype=np.float32)
                 time_d = np.array(rows["TIME"], dtype=np.float64)
-                names = _columns(table)
+                names = table.columns
                 key = "CADENCENO" if "CADENCENO" in names else None
                 cadence = np.array(rows[key] if key else np.arange(time_d.size), dtype=np.int64)
         except Exception as error:  # of damaged tables astropy raises any class
             raise InputError(table.path, f"cannot be read ({error})", "copy it again") from error
     if flux.ndim != 3:  # noqa: PLR2004
         raise InputError(table.path, "its FLUX column holds no images", "leave it out")
+    time_d[~(np.abs(time_d) < LONGEST_S / DAY_S)] = np.nan
     order = np.argsort(cadence, kind="stable")
     return _Target(cadence[order], time_d[order], flux[order], table)
 
@@ -141,7 +136,7 @@ def _exposure(table: Table) -> Known | None:
 
 def _facts(table: Table) -> dict[str, Known]:
     known: dict[str, Known] = {}
-    column = _columns(table)["FLUX"]
+    column = table.columns["FLUX"]
     step = table.header.number(f"1CDLT{column}", f"2CDLT{column}")
     if step is not None and step[0]:
         known["pixel_scale_arcsec"] = Known(abs(step[0]) * 3600, "header", step[1])

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     IntArray = NDArray[np.int64]
 
 TimingKind = Literal["regular", "jittered", "irregular"]
+MOST_STEPS = 1e12  # of a grid, which at a thousand frames a second is thirty years
 GRID_JITTER = 0.35  # of an interval: beyond it frames cannot be told to lie on a grid
 SLOW_CADENCE_S = 5.0  # slower frames are started by a script; their stamps are truer than a grid
 EVEN = 0.005  # of an interval: hardware stamps that scatter less are as good as a grid
@@ -151,6 +152,8 @@ def _first_interval(stamp_s: FloatArray, resolution_s: float) -> float:
 
 
 def _number_frames(stamp_s: FloatArray, dt: float, resolution_s: float) -> IntArray:
+    if not stamp_s[-1] < MOST_STEPS * dt:
+        return np.arange(stamp_s.size, dtype=np.int64)  # damaged stamps: no grid is that long
     steps = np.diff(stamp_s) / dt
     whole = np.rint(steps)
     clean = np.abs(steps - whole) < 0.25  # noqa: PLR2004
