@@ -254,19 +254,24 @@ class InstrumentPart(_Part):
 
 
 class Line(_Part):
-    """A narrow feature of the spectrum of the shared motion."""
+    """A narrow feature of the spectrum of the shared motion.
+
+    `minor_over_major` is the axis ratio of the ellipse of motion; `steady_chance` the chance that
+    noise makes so steady a sinusoid (Thomson's F).
+    """
 
     frequency_hz: Estimate
     rms_arcsec: Estimate | None = None
     rms_px: Estimate | None = None
     angle_deg: Estimate | None = None
-    axis_ratio: float | None = None
+    minor_over_major: Estimate | None = None
     damping_ratio: Estimate | None = None
     false_alarm_probability: float
     shared_probability: float | None = None
     alias_candidates_hz: list[float] = Field(default_factory=list)
     alias_odds: list[float] = Field(default_factory=list)
     kind: Literal["steady", "resonance"] = "resonance"
+    steady_chance: float | None = None
     family: int | None = None
     cause: str = "unknown"
     cause_odds: dict[str, float] = Field(default_factory=dict)

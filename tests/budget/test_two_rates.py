@@ -60,6 +60,11 @@ def test_second_rate_of_a_run_on_files_decides_the_alias(tmp_path):
     lines = [result.lines[0] for result in (alone, both)]
     odds = [dict(zip(li.alias_candidates_hz, li.alias_odds, strict=True)) for li in lines]
     best = [max(each, key=each.get) for each in odds]
+    assert lines[0].kind == "steady"
+    assert lines[0].steady_chance < 1e-4
+    # it moves along one direction
+    assert lines[0].minor_over_major.is_limit
+    assert lines[0].minor_over_major.high < 0.5
     assert odds[0][best[0]] < 0.8
     assert_allclose(best[1], TRUE_HZ, atol=0.05)
     assert odds[1][best[1]] > 0.95

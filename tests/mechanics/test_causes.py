@@ -16,6 +16,7 @@ from blursplit.mechanics.causes import (
     STEADY_CHANCE,
     Cause,
     LineFacts,
+    is_steady,
     list_causes,
     name_causes,
     name_lines,
@@ -57,6 +58,13 @@ def test_mains_line_is_called_compatible_and_never_more():
     assert cause.startswith("compatible with mains 50 Hz (")
     assert "steadiness" in cause
     assert odds["mains 50 Hz"] > NAMING_ODDS
+
+
+def test_narrow_line_counts_as_steady_only_where_its_sinusoid_is_shown():
+    assert is_steady("steady", 1e-4) is True
+    assert is_steady("steady", None) is True
+    assert is_steady("steady", 0.3) is None
+    assert is_steady("resonance", 1e-9) is False
 
 
 def test_one_coincidence_is_named_as_such():

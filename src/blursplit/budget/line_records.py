@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.budget.estimates import axial_estimate, with_error
+from blursplit.budget.estimates import axial_estimate, upper_limit, with_error
 from blursplit.result import Estimate, Line
 
 if TYPE_CHECKING:
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from blursplit.budget.lines import FoundLine
+    from blursplit.spectra import LineFit
 
     FloatArray = NDArray[np.float64]
 
@@ -68,17 +69,38 @@ def _one_line(
         angle_deg=axial_estimate(
             fit.angle_deg + fit.angle_sigma_deg * rng.standard_normal(DIRECTION_DRAWS)
         ),
-        axis_ratio=fit.axis_ratio,
+        minor_over_major=_axis_ratio(fit, rng),
         damping_ratio=damping,
         false_alarm_probability=fit.false_alarm_probability,
         shared_probability=line.shared_probability,
         alias_candidates_hz=[float(f) for f in line.alias.candidates_hz],
         alias_odds=[float(o) for o in line.alias.odds],
         kind=fit.kind,
+        steady_chance=line.steady_chance,
         family=line.family,
         cause=line.cause,
         cause_odds=line.cause_odds,
     )
+
+
+def _axis_ratio(fit: LineFit, rng: np.random.Generator) -> Estimate:
+    """Return the smaller over the larger half axis of the ellipse of motion.
+
+    A limit where motion along a straight line is not excluded: errors then turn some variance
+    along the smaller axis negative, which counts as none.
+    """
+    noise = rng.standard_normal((DIRECTION_DRAWS, 3)) * fit.covariance_sigma[[0, 0, 1], [0, 1, 1]]
+    xx, xy, yy = (fit.covariance[[0, 0, 1], [0, 1, 1]] + noise).T
+    mean, half = (xx + yy) / 2.0, np.hypot((xx - yy) / 2.0, xy)
+    larger = np.maximum(mean + half, np.finfo(np.float64).tiny)
+    draws = np.sqrt(np.clip((mean - half) / larger, 0.0, 1.0))
+    low95, low, high, high95 = np.percentile(draws, [2.275, 15.865, 84.135, 97.725])
+    if low95 <= 0.0:
+        return upper_limit(float(np.percentile(draws, 95.0)))
+    value = float(fit.axis_ratio)
+    ends = [float(min(low, value)), float(max(high, value))]
+    ends += [float(min(low95, value)), float(max(high95, value))]
+    return Estimate(value=value, low=ends[0], high=ends[1], low95=ends[2], high95=ends[3])
 
 
 def _widened(rms: Estimate, measured: float, gains: FloatArray) -> Estimate:

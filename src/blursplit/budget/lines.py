@@ -51,6 +51,7 @@ class FoundLine:
     owner: Literal["tracking", "structure", "unassigned"] = "structure"
     family: int | None = None
     kept: FloatArray | None = None  # of each candidate's power by the mean over the rows
+    steady_chance: float | None = None  # that noise makes so steady a sinusoid (Thomson's F)
 
     @property
     def term(self) -> LineTerm:
@@ -124,7 +125,10 @@ def search_lines(
         if all(fit is not line for line in search.lines):
             # found with the rows' delays undone: the mean over the rows shows this much of it
             fit = _scaled(fit, float(kept[int(np.argmax(alias.odds))]))  # noqa: PLW2901
-        lines.append(FoundLine(fit, shared, alias, family=family_of.get(i), kept=kept))
+        steady = _steady_chance(longest, fit, grid.cadence_s)
+        lines.append(
+            FoundLine(fit, shared, alias, family=family_of.get(i), kept=kept, steady_chance=steady)
+        )
     lines = name_found(lines, instrument, cadence_s=grid.cadence_s, lowest_hz=search.searched_hz[0])
     return search, _with_guide_loop(lines, grid, instrument)
 
@@ -191,6 +195,14 @@ def _shared(grid: GridData, piece: GridSegment, fit: LineFit, search: LineSearch
     rows = grid.row_time_s
     signs = ((0, 1),) if rows is None else ((0, 1), (1, -1), (1, 1), (2, -1), (2, 1))
     return shared_probability(x, y, grid.cadence_s, fit, search.continuum, rows, signs)
+
+
+def _steady_chance(piece: GridSegment, fit: LineFit, cadence_s: float) -> float | None:
+    from blursplit.spectra import steady_chance
+
+    angle = np.radians(fit.angle_deg)
+    along = piece.shared_arcsec @ np.array([np.cos(angle), np.sin(angle)])
+    return steady_chance(along, cadence_s, fit.frequency_hz, fit.frequency_sigma)
 
 
 def _alias(
@@ -275,7 +287,7 @@ def name_found(
     lowest_hz : float
         Start of the search.
     """
-    from blursplit.mechanics import LineFacts, list_causes, name_causes
+    from blursplit.mechanics import LineFacts, is_steady, list_causes, name_causes
 
     mains = instrument.get("mains_hz")
     causes = list_causes(
@@ -293,7 +305,7 @@ def name_found(
             max(line.fit.frequency_sigma, 1e-6 * line.fit.frequency_hz),
             line.alias.candidates_hz.tolist(),
             line.alias.odds.tolist(),
-            line.fit.kind == "steady",
+            is_steady(line.fit.kind, line.steady_chance),
             line.fit.angle_deg,
             line.fit.angle_sigma_deg,
         )

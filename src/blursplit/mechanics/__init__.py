@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from blursplit.mechanics.causes import (
         Cause,
         LineFacts,
+        is_steady,
         list_causes,
         name_causes,
         name_lines,
@@ -56,6 +57,7 @@ __all__ = [
     "draw_periodic_error",
     "find_guide_loop",
     "harmonic_columns",
+    "is_steady",
     "list_causes",
     "name_causes",
     "name_lines",
@@ -72,7 +74,7 @@ __all__ = [
 ]
 
 _HOMES = {
-    "causes": ("Cause", "LineFacts", "list_causes", "name_causes", "name_lines"),
+    "causes": ("Cause", "LineFacts", "is_steady", "list_causes", "name_causes", "name_lines"),
     "folding": ("bin_errors", "bin_means", "phase_bins"),
     "guide": ("GuideLoop", "find_guide_loop", "residual_gain"),
     "periodic_error": (

@@ -30,6 +30,7 @@ LIKELY_FOLD = 0.1
 # no source); an unknown cause says nothing.
 STEADY_CHANCE: dict[str, float] = {"drive": 0.9, "mains": 0.95, "fan": 0.8, "pier": 0.1}
 UNKNOWN_STEADY_CHANCE = 0.5
+STEADY_ENOUGH = 0.01
 MODE_SIGMA = 0.15  # model uncertainty of a predicted mode, one sigma (common practice, no source)
 MAINS_SIGMA_HZ = 0.1  # wander of a public grid (common practice, no source)
 DRIVE_SIGMA = 0.002
@@ -287,6 +288,21 @@ def _grounds(
     return ", ".join(grounds[:-1]) + " and " + grounds[-1]
 
 
+def is_steady(kind: Literal["steady", "resonance"], chance: float | None) -> bool | None:
+    """Return whether a line is steady, None where it is narrow but not shown to be a sinusoid.
+
+    Parameters
+    ----------
+    kind : "steady" or "resonance"
+        Whether the line is wider than the record resolves.
+    chance : float or None
+        That noise makes so steady a sinusoid (Thomson's F); None where not tested.
+    """
+    if kind != "steady":
+        return False
+    return True if chance is None or chance <= STEADY_ENOUGH else None
+
+
 def name_lines(
     lines: Sequence[Line], causes: Sequence[Cause], *, range_hz: tuple[float, float]
 ) -> list[Line]:
@@ -325,7 +341,7 @@ def _facts(line: Line) -> LineFacts:
         max(sigma, float(np.finfo(float).tiny), 1e-6 * value),
         line.alias_candidates_hz,
         line.alias_odds,
-        line.kind == "steady",
+        is_steady(line.kind, line.steady_chance),
         angle,
         angle_sigma,
     )

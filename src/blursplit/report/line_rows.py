@@ -30,16 +30,34 @@ def line_row(index: int, line: Line) -> dict[str, str]:
         "number": str(index),
         "frequency": estimate_text(line.frequency_hz, "Hz"),
         "rms": rms,
-        "direction": estimate_text(line.angle_deg, "deg"),
-        "damping": estimate_text(line.damping_ratio, "%", 100.0)
-        if line.damping_ratio is not None
-        else ("steady" if line.kind == "steady" else UNKNOWN),
-        "chance": "< 10⁻⁶" if chance < SMALLEST_CHANCE else number(chance, 2),
+        "direction": estimate_text(line.angle_deg, "deg") + _ellipse(line),
+        "damping": _damping(line),
+        "chance": _chance(chance),
         "shared": probability(line.shared_probability),
         "aliases": _candidates(line),
         "elsewhere": _elsewhere(line),
         "cause": _causes(line),
     }
+
+
+def _chance(chance: float) -> str:
+    return "< 10⁻⁶" if chance < SMALLEST_CHANCE else number(chance, 2)
+
+
+def _ellipse(line: Line) -> str:
+    """Return the shape of the motion's ellipse, empty where older results do not hold it."""
+    if line.minor_over_major is None:
+        return ""
+    return f"; across it {estimate_text(line.minor_over_major, '')} of that"
+
+
+def _damping(line: Line) -> str:
+    told = "steady" if line.kind == "steady" else UNKNOWN
+    if line.damping_ratio is not None:
+        told = estimate_text(line.damping_ratio, "%", 100.0)
+    if line.kind == "steady" and line.steady_chance is not None:
+        told += f"; so steady by chance: {_chance(line.steady_chance)}"
+    return told
 
 
 def _odds(line: Line) -> list[tuple[float, float | None]]:

@@ -30,7 +30,7 @@ from blursplit.spectra.ringdown import RingDown, measure_ringdown
 from blursplit.spectra.shared import SharedSpectrum, coherence_spectrum, shared_probability
 from blursplit.spectra.smooth import line_motion
 from blursplit.spectra.star_array import row_aligned_motion
-from blursplit.spectra.steady import SteadyTest, steady_line_test
+from blursplit.spectra.steady import SteadyTest, steady_chance, steady_line_test
 from blursplit.spectra.time_frequency import TimeFrequency, time_frequency
 
 __all__ = [
@@ -66,6 +66,7 @@ __all__ = [
     "second_rate_log_odds",
     "segment_density",
     "shared_probability",
+    "steady_chance",
     "steady_line_test",
     "time_frequency",
     "time_stamp_log_odds",

@@ -40,10 +40,10 @@ DAMPING_DOUBT = 4.0
 """Error of ln(damping ratio) per damping ratio from the continuum, which takes part of a broad
 mode's wings: simulated, 11 % at 0.015 and 20 % at 0.04 (half a minute, 0.15 arcsec rms)."""
 
-DAMPING_LOSS = 0.45
+DAMPING_LOSS = 0.2
 """By how much ln(damping ratio) may be too small at a contrast of 16 or less: a weak mode's wings
-sink in the continuum. Simulated (half a minute, 0.15 arcsec rms): 13, 21 and 25 % too small at
-0.01, 0.02 and 0.04, scattering by 0.4 to 0.5; a third of that at 0.4 arcsec."""
+sink in the continuum. Simulated (half a minute, 0.15 arcsec rms): 1, 7 and 14 % too small at
+0.01, 0.02 and 0.04, scattering by 0.4 to 0.5."""
 
 STEADY_GAIN = 3.84
 """Twice the log likelihood that damping must gain to be believed: chi-square(1), 95 %."""
