@@ -110,3 +110,27 @@ def test_store_in_a_missing_folder_is_an_output_error(tmp_path) -> None:
 def test_unknown_table_is_a_wrong_argument(tmp_path) -> None:
     with Store(tmp_path / "s.db") as store, pytest.raises(ValueError, match="no table"):
         store.rows("sqlite_master; DROP TABLE sequences")
+
+
+@pytest.mark.parametrize("content", [b"SQLite format 3\x00" + b"\xff" * 5000, None])
+def test_a_refused_file_is_not_held_open(tmp_path, monkeypatch, content) -> None:
+    """Neither a damaged file nor a store of a later version, whose file this process could read."""
+    path = tmp_path / "s.db"
+    if content is None:
+        Store(path).close()
+        connection = sqlite3.connect(path)
+        connection.execute(f"PRAGMA user_version = {STORE_VERSION + 1}")
+        connection.close()
+    else:
+        path.write_bytes(content)
+    opened, connect = [], sqlite3.connect
+
+    def remember(*arguments, **options):
+        opened.append(connect(*arguments, **options))
+        return opened[-1]
+
+    monkeypatch.setattr(sqlite3, "connect", remember)
+    with pytest.raises((InputError, OutputError)):
+        Store(path)
+    with pytest.raises(sqlite3.ProgrammingError, match="closed"):
+        opened[0].execute("SELECT 1")

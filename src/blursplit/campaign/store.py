@@ -182,15 +182,22 @@ class Store:
                     raise InputError(path, "is not a store", "name another file with --store")
         try:
             self._db = sqlite3.connect(path, timeout=60.0, isolation_level=None)
-            self._db.row_factory = sqlite3.Row
-            if existed:
-                self._check()
-            self._db.execute("PRAGMA journal_mode = WAL")
-            self._db.execute("PRAGMA synchronous = NORMAL")
-            self._db.execute("PRAGMA foreign_keys = ON")
-            self._create()
+            try:
+                self._prepare(existed=existed)
+            except BaseException:
+                self._db.close()  # a file that is refused is not held open
+                raise
         except sqlite3.DatabaseError as error:
             raise OutputError(path, f"cannot be used ({error})", "check its folder") from error
+
+    def _prepare(self, *, existed: bool) -> None:
+        self._db.row_factory = sqlite3.Row
+        if existed:
+            self._check()
+        self._db.execute("PRAGMA journal_mode = WAL")
+        self._db.execute("PRAGMA synchronous = NORMAL")
+        self._db.execute("PRAGMA foreign_keys = ON")
+        self._create()
 
     def __enter__(self) -> Self:
         return self
