@@ -180,15 +180,7 @@ def _measure_at(
     flat = cuts.reshape(n * k, size, size)
     sky, variance = measure_sky(flat)
     empty = complete_sky(flat, sky, variance)
-    whole = flat
-    holed = np.zeros(0, dtype=np.int64)
-    # A pixel that is not finite makes the sum so, and most blocks have none.
-    if not np.isfinite(flat.sum()):
-        holed = np.flatnonzero(~np.isfinite(flat).all(axis=(1, 2)) & np.isfinite(sky))
-    if holed.size:
-        whole = flat.copy()
-        whole[holed] = fill_gaps(flat[holed], sky[holed])
-    shapes = _shapes_near(whole, sky, (x_px - x0).ravel(), (y_px - y0).ravel(), recipe)
+    whole, holed, shapes = _shapes_near(flat, sky, (x_px - x0).ravel(), (y_px - y0).ravel(), recipe)
     pixel_variance = background_variance(sky, variance, recipe, (n, k))
     peak, excess, noise = peaks_and_excess(whole, shapes, sky, pixel_variance, recipe, (n, k))
     star_term, background_term = centroid_variance_terms(shapes, recipe.window_px, pixel_variance)
@@ -236,16 +228,41 @@ def _measure_at(
 
 
 def _shapes_near(
-    stamps: Stack, sky: FloatArray, at_x: FloatArray, at_y: FloatArray, recipe: Recipe
-) -> WindowedShapes:
-    """Measure stars near the middle of their stamps, and anew in all of the stamp where none is."""
-    start = {"start_x_px": at_x, "start_y_px": at_y}
-    shapes = measure_windowed(stamps, sky, recipe.window_px, **start, reach_px=NEAR_PX)
+    flat: Stack, sky: FloatArray, at_x: FloatArray, at_y: FloatArray, recipe: Recipe
+) -> tuple[Stack, IntArray, WindowedShapes]:
+    """Measure stars near the middle of their stamps, and anew in all of the stamp where none is.
+
+    Returns
+    -------
+    whole : ndarray of float32, shape (m, size, size)
+        The stamps with gaps filled.
+    holed : ndarray of int
+        Which of them had gaps.
+    shapes : WindowedShapes
+    """
+
+    def measure(stamps: Stack, which: IntArray | slice, reach_px: float) -> WindowedShapes:
+        return measure_windowed(
+            stamps[which],
+            sky[which],
+            recipe.window_px,
+            start_x_px=at_x[which],
+            start_y_px=at_y[which],
+            reach_px=reach_px,
+        )
+
+    shapes = measure(flat, slice(None), NEAR_PX)
     off = np.flatnonzero(np.isnan(shapes.x_px) & np.isfinite(sky))
-    if off.size == 0:
-        return shapes
-    # Nearer to the edge than two windows a stamp holds too little of the star to tell its place.
-    reach = max(NEAR_PX, (recipe.cut - 1) / 2 - 2.0 * recipe.window_px)
-    start = {"start_x_px": at_x[off], "start_y_px": at_y[off]}
-    wide = measure_windowed(stamps[off], sky[off], recipe.window_px, **start, reach_px=reach)
-    return shapes.replaced(off, wide)
+    # A pixel that is not finite leaves no centroid, so only these need be looked through.
+    holed = off[~np.isfinite(flat[off]).all(axis=(1, 2))]
+    whole = flat
+    if holed.size:
+        whole = flat.copy()
+        whole[holed] = fill_gaps(flat[holed], sky[holed])
+        shapes = shapes.replaced(holed, measure(whole, holed, NEAR_PX))
+        off = np.flatnonzero(np.isnan(shapes.x_px) & np.isfinite(sky))
+    if off.size:
+        # Nearer to the edge than two windows a stamp holds too little of a star to tell its place.
+        reach = max(NEAR_PX, (recipe.cut - 1) / 2 - 2.0 * recipe.window_px)
+        shapes = shapes.replaced(off, measure(whole, off, reach))
+    return whole, holed, shapes

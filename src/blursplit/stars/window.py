@@ -92,8 +92,8 @@ def _moments(
     The first step needs no second moments; they are NaN then.
     """
     orders = 1 if first else 2
-    along_x = _windows(basis, window, x, orders)
-    along_y = _windows(basis, window, y, orders)
+    both = _windows(basis, window, np.concatenate([x, y]), orders)
+    along_x, along_y = [w[:, : x.size] for w in both], [w[:, x.size :] for w in both]
     over_x = [np.einsum("ijm,jm->im", small, wx) for wx in along_x]
     pairs = ((0, 0), (1, 0), (0, 1)) if first else ((0, 0), (1, 0), (0, 1), (2, 0), (0, 2), (1, 1))
     out = np.full((6, x.size), np.nan)
