@@ -90,6 +90,24 @@ def test_error_that_is_not_shown_has_a_limit():
     assert 0.0 < size.high < 1.0
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("turns", [0.5, 1.0])
+def test_slow_wander_of_the_mount_is_seldom_called_its_worm(turns):
+    shown = 0
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        n = round(turns * PERIOD_S / STEP_S)
+        walk = 0.04 * np.cumsum(rng.standard_normal((n, 2)), axis=0)
+        motion = walk + 0.2 * rng.standard_normal((n, 2))
+        record = DriveRecord(
+            STEP_S * np.arange(n), motion, np.zeros(n, dtype=np.intp), STEP_S, STEP_S
+        )
+        (curve,) = reading(record)[0]["phase_curves"]
+        size = curve.peak_to_peak_arcsec
+        shown += size is not None and size.value is not None
+    assert shown <= 2  # nominal 1 %: 99.9 % of the binomial of 20
+
+
 def test_all_periods_under_a_turn_are_stated():
     told = instrument("mount.worm_period_s=[300.0, 400.0, 20.0]")
     terms = drive_terms(told, 100.0)

@@ -8,9 +8,11 @@ from numpy.testing import assert_allclose
 
 from blursplit.mechanics.periodic_error import (
     PHASES,
+    SHOWN_GAIN,
     draw_periodic_error,
     harmonic_columns,
     harmonics_within,
+    likelihood_gain,
     view_period,
 )
 
@@ -58,7 +60,7 @@ def test_several_turns_give_the_least_squares_answer():
     truth = np.array([2.0, -1.0, 0.5, 0.1, 0.0, 0.3])
     view, readings, errors = seen(4.0, truth, 30.0, rng)
     error = draw_periodic_error(readings, errors, view.response, rng)
-    assert error.is_shown
+    assert likelihood_gain(readings, errors, view.response) > SHOWN_GAIN
     along = error.along(30.0)
     plain = np.linalg.solve(view.response, readings) @ [np.cos(np.pi / 6), np.sin(np.pi / 6)]
     # 0.3 arcsec over 800 frames: 0.015 arcsec each; the prior moves none by more than a tenth of
@@ -83,6 +85,22 @@ def test_a_sine_of_which_only_the_bend_is_seen_may_have_any_phase():
     assert_allclose(found, share, atol=0.015)
 
 
+def test_a_limit_takes_what_hides_best():
+    rng = np.random.default_rng(6)
+    view, readings, errors = seen(0.5, np.zeros(6), 0.0, rng)
+    usual, hidden = (
+        np.quantile(
+            draw_periodic_error(
+                readings, errors, view.response, rng, angle_deg=0.0, for_limit=it
+            ).peak_to_peak_arcsec(0.0),
+            0.95,
+        )
+        for it in (False, True)
+    )
+    # A sine through zero in the middle of half a turn is nearly a line.
+    assert hidden > 2.0 * usual
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("turns", [0.5, 1.0, 2.0])
 def test_size_lies_inside_its_interval(turns):
@@ -94,7 +112,7 @@ def test_size_lies_inside_its_interval(turns):
         coefficients[2:4] = rng.rayleigh(0.5) * np.array([np.cos(turn), np.sin(turn)])
         view, readings, errors = seen(turns, coefficients, rng.uniform(0, 180), rng)
         error = draw_periodic_error(readings, errors, view.response, rng, n_draws=400)
-        if not error.is_shown:
+        if likelihood_gain(readings, errors, view.response) < SHOWN_GAIN:
             continue
         shown += 1
         angles = np.radians(error.angles_deg())
@@ -117,7 +135,7 @@ def test_noise_alone_is_seldom_called_an_error(turns):
     for seed in range(100):
         rng = np.random.default_rng(seed)
         view, readings, errors = seen(turns, np.zeros(6), 0.0, rng)
-        shown += draw_periodic_error(readings, errors, view.response, rng, n_draws=1).is_shown
+        shown += likelihood_gain(readings, errors, view.response) > SHOWN_GAIN
     assert shown <= 4  # nominal 1 of 100, 99.6 % of the binomial
 
 

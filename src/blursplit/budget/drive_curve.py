@@ -12,9 +12,11 @@ from blursplit.budget.drive_record import other_columns
 from blursplit.budget.estimates import axial_estimate, estimate, upper_limit
 from blursplit.mechanics.folding import N_BINS, bin_errors, bin_means, phase_bins
 from blursplit.mechanics.periodic_error import (
+    SHOWN_GAIN,
     draw_periodic_error,
     harmonic_columns,
     harmonics_within,
+    likelihood_gain,
     view_period,
 )
 from blursplit.result import PhaseCurve
@@ -42,6 +44,12 @@ class DriveCurve:
 
     record: PhaseCurve
     error: PeriodicError
+    gain: float
+
+    @property
+    def is_shown(self) -> bool:
+        """Whether no error at all is excluded."""
+        return self.gain > SHOWN_GAIN
 
 
 def drive_curves(
@@ -81,14 +89,20 @@ def _one_curve(
     view = view_period(own, others)
     if not len(view.weights):
         return None
-    seen, errors = record.read(others, view.weights, term.period_s)
-    error = draw_periodic_error(seen, errors, view.response, rng, angle_deg=angle_deg)
-    found = axial_estimate(error.angles_deg()) if angle_deg is None else None
+    found = record.read(others, view.weights, term.period_s)
+    gain = likelihood_gain(found.plain_arcsec, found.as_noise_arcsec2, view.response, angle_deg)
+    told = found.seen_arcsec, found.errors_arcsec2, view.response
+    error = draw_periodic_error(*told, rng, angle_deg=angle_deg)
+    axis = axial_estimate(error.angles_deg()) if angle_deg is None else None
     # Where no direction stands out, x is as good as any.
-    angle = angle_deg if angle_deg is not None else 0.0 if found is None else found.value
+    angle = angle_deg if angle_deg is not None else 0.0 if axis is None else axis.value
     assert angle is not None  # noqa: S101 - axial estimates have a value
     folded = _fold(record, term, own, others, error, angle)
-    size = _size(error, angle)
+    if gain > SHOWN_GAIN:
+        size = estimate(error.peak_to_peak_arcsec(angle))
+    else:
+        hidden = draw_periodic_error(*told, rng, angle_deg=angle, for_limit=True)
+        size = _limit(error, hidden, angle)
     seen_share = float(np.isfinite(folded["shift_arcsec"]).mean())
     lists = {key: _plain_list(values) for key, values in folded.items()}
     return DriveCurve(
@@ -103,6 +117,7 @@ def _one_curve(
             **lists,
         ),
         error,
+        gain,
     )
 
 
@@ -142,17 +157,14 @@ def _fold(
     }
 
 
-def _size(error: PeriodicError, angle_deg: float) -> Estimate | None:
-    """Return peak to peak of a whole turn: an estimate, a limit, or None where nothing limits it.
+def _limit(error: PeriodicError, hidden: PeriodicError, angle_deg: float) -> Estimate | None:
+    """Return a limit on peak to peak of a whole turn, or None where nothing limits it.
 
-    Sizes flat in the logarithm let an error that is not shown vanish; the limit takes them flat.
+    The larger one of what the record shows and of what may hide in it.
     """
-    sizes = error.peak_to_peak_arcsec(angle_deg)
-    if error.is_shown:
-        return estimate(sizes)
-    order = np.argsort(sizes)
-    total = np.cumsum(error.sizes_arcsec[order])
-    limit = float(sizes[order][np.searchsorted(total, 0.95 * total[-1])])
+    limit = max(
+        float(np.quantile(each.peak_to_peak_arcsec(angle_deg), 0.95)) for each in (error, hidden)
+    )
     return upper_limit(limit) if limit < NO_LIMIT_ARCSEC else None
 
 

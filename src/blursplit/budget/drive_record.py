@@ -30,6 +30,27 @@ BLOCKS, BLOCKS_A_TURN, MOST_BLOCKS = 128, 24, 512
 
 
 @dataclass(frozen=True)
+class Readings:
+    """How much of each pattern a record holds, once with the noise beside it, once as noise.
+
+    Parameters
+    ----------
+    seen_arcsec : ndarray, shape (m, 2)
+    errors_arcsec2 : ndarray, shape (2, m, m)
+        The noise being what the patterns leave.
+    plain_arcsec : ndarray, shape (m, 2)
+        By ordinary least squares.
+    as_noise_arcsec2 : ndarray, shape (2, m, m)
+        Their covariance if the patterns are noise like the rest.
+    """
+
+    seen_arcsec: FloatArray
+    errors_arcsec2: FloatArray
+    plain_arcsec: FloatArray
+    as_noise_arcsec2: FloatArray
+
+
+@dataclass(frozen=True)
 class DriveRecord:
     """The shared motion as a series.
 
@@ -49,9 +70,7 @@ class DriveRecord:
     cadence_s: float
     exposure_s: float
 
-    def read(
-        self, others: FloatArray, patterns: FloatArray, period_s: float
-    ) -> tuple[FloatArray, FloatArray]:
+    def read(self, others: FloatArray, patterns: FloatArray, period_s: float) -> Readings:
         """Return how much of each pattern the motion holds, with air and currents as error.
 
         Parameters
@@ -62,12 +81,6 @@ class DriveRecord:
         period_s : float
             Blocks that are averaged must be short beside it.
 
-        Returns
-        -------
-        readings : ndarray, shape (m, 2)
-        covariance : ndarray, shape (2, m, m)
-            Of the readings along x and y.
-
         Notes
         -----
         The noise's strength and colour are the record's own, averaged over by their evidence
@@ -77,18 +90,23 @@ class DriveRecord:
         turns = float(np.ptp(self.time_s)) / period_s
         count = int(np.clip(BLOCKS_A_TURN * turns, BLOCKS, MOST_BLOCKS))
         blocks = block_series(self.time_s, self.segment, count)
-        design = np.concatenate([others, patterns.T], axis=1)
+        design = blocks.average(np.concatenate([others, patterns.T], axis=1))
+        values = blocks.average(self.motion_arcsec)
         reach = float(np.ptp(self.motion_arcsec, axis=0).max()) + 1.0
         # Wide enough to bind nothing: a hundred times the motion's range for each column.
-        widest = 100.0 * reach / np.abs(design).max(axis=0)
-        fit = fit_in_red_noise(
-            blocks.time_s,
-            blocks.average(self.motion_arcsec),
-            blocks.average(design),
-            np.stack([widest, widest]),
+        widest = np.tile(100.0 * reach / np.abs(design).max(axis=0), (2, 1))
+        fit = fit_in_red_noise(blocks.time_s, values, design, widest)
+        first = others.shape[1]
+        beside = fit_in_red_noise(
+            blocks.time_s, values, design[:, :first], widest[:, :first]
+        ).noise_covariance
+        plain = np.linalg.pinv(design)[first:]
+        return Readings(
+            fit.mean[:, first:].T,
+            fit.covariance[:, first:, first:],
+            plain @ values,
+            plain @ beside @ plain.T,
         )
-        own = slice(others.shape[1], None)
-        return fit.mean[:, own].T, fit.covariance[:, own, own]
 
     def draw_rate(
         self, terms: Sequence[DriveTerm], rng: np.random.Generator, n_draws: int = 1000
@@ -98,9 +116,9 @@ class DriveRecord:
         rate = len(np.unique(self.segment))
         beside = np.delete(columns, rate, axis=1)
         period = min((t.period_s for t in terms), default=float(np.ptp(self.time_s)))
-        mean, covariance = self.read(beside, columns[:, rate][None, :], period)
-        spread = np.sqrt(covariance[:, 0, 0])
-        return np.asarray(mean[0] + spread * rng.standard_normal((n_draws, 2)))
+        found = self.read(beside, columns[:, rate][None, :], period)
+        spread = np.sqrt(found.errors_arcsec2[:, 0, 0])
+        return np.asarray(found.seen_arcsec[0] + spread * rng.standard_normal((n_draws, 2)))
 
 
 def record_of_grid(grid: GridData) -> DriveRecord:

@@ -61,10 +61,10 @@ def found_direction(
         return _found(angle, "drift with the drive off")
     if instrument.get("mount_kind") != "equatorial":
         return None
-    shown = [c for c in curves if c.error.is_shown and c.record.turns_covered >= LEAST_TURNS]
+    shown = [c for c in curves if c.is_shown and c.record.turns_covered >= LEAST_TURNS]
     if not shown:
         return None
-    best = max(shown, key=lambda curve: curve.error.gain)
+    best = max(shown, key=lambda curve: curve.gain)
     return _found(axial_estimate(best.error.angles_deg()), "periodic error")
 
 

@@ -18,14 +18,15 @@ HARMONICS = 3
 # than a minute of arc either way (common practice, no source).
 SIZES_ARCSEC = (1e-3, 120.0)
 N_SIZES = 60
-# Part of the error that may show across its axis: a camera turned by three degrees shows as much.
-ACROSS_SHARE = 0.05
+# Part of the error that may show across its axis: none to speak of, or as much as a direction
+# stated wrongly by three degrees would make.
+ACROSS_SHARES = (0.001, 0.05)
 N_ANGLES = 36
+FINEST_DEG, N_FINE = 0.02, 12  # of the directions beside that of the readings
 # A pattern weaker than this, as a part of a full wave's, adds nothing to what is known.
 LEAST_PATTERN = 1e-4
 # Twice the logarithm of the likelihood ratio against no error at all: 99 % of a chi-square of two
-# free numbers (size and direction). 95 % would call slow currents an error of the drive once in
-# five short records; see docs/periodic_error.md.
+# free numbers (size and direction).
 SHOWN_GAIN = 9.21
 # Power by which harmonics fall: rough, as smooth as a triangle, all but a sine.
 SMOOTHNESS = (1.0, 2.0, 4.0)
@@ -56,20 +57,9 @@ class PeriodicError:
     ----------
     draws_arcsec : ndarray, shape (n, 2 n_harmonics, 2)
         Cosine and sine of each harmonic in turn, along x and y; phase 0 at time 0.
-    sizes_arcsec : ndarray, shape (n,)
-        Scale of the fundamental behind each draw.
-    gain : float
-        Twice the logarithm of the likelihood ratio against no error.
     """
 
     draws_arcsec: Array
-    sizes_arcsec: Array
-    gain: float
-
-    @property
-    def is_shown(self) -> bool:
-        """Whether no error at all is excluded, see `SHOWN_GAIN`."""
-        return self.gain > SHOWN_GAIN
 
     def angles_deg(self) -> Array:
         """Return the direction of each draw's larger axis, axial, shape (n,)."""
@@ -133,6 +123,88 @@ def view_period(own: Array, others: Array) -> PeriodView:
     )
 
 
+@dataclass(frozen=True)
+class _Prior:
+    """What is thought of the error before the data, on a grid.
+
+    Parameters
+    ----------
+    sizes : ndarray, shape (n_sizes,)
+    log_width : ndarray, shape (n_angles,)
+        Of each direction's share of the half turn.
+    axis : ndarray, shape (n_angles, n_kinds, 2, 2)
+    sigmas : ndarray, shape (n_kinds, 2 n_harmonics)
+        A kind is a smoothness and a share across.
+    shape : ndarray, shape (n_angles, n_kinds, 2 m, 2 m)
+        Covariance of the readings under an error of 1 arcsec.
+    """
+
+    sizes: Array
+    log_width: Array
+    axis: Array
+    sigmas: Array
+    shape: Array
+
+
+def _prior(seen_arcsec: Array, response: Array, angle_deg: float | None) -> _Prior:
+    angles, width = np.array([math.radians(angle_deg or 0.0)]), np.ones(1)
+    if angle_deg is None:
+        angles, width = _directions(seen_arcsec)
+    along = np.stack([np.cos(angles), np.sin(angles)], axis=1)
+    both = np.einsum("ti,tj->tij", along, along)
+    axis = np.stack([both + share**2 * (np.eye(2) - both) for share in ACROSS_SHARES], axis=1)
+    axis = np.tile(axis, (1, len(SMOOTHNESS), 1, 1))
+    order = np.repeat(np.arange(1, response.shape[1] // 2 + 1), 2)
+    sigmas = np.stack([1.0 / order**power for power in SMOOTHNESS])
+    sigmas = np.repeat(sigmas, len(ACROSS_SHARES), axis=0)
+    inner = np.einsum("ak,pk,bk->pab", response, sigmas**2, response)
+    m = 2 * len(response)
+    shape = np.einsum("tpij,pab->tpiajb", axis, inner).reshape(*axis.shape[:2], m, m)
+    return _Prior(np.geomspace(*SIZES_ARCSEC, N_SIZES), np.log(width), axis, sigmas, shape)
+
+
+def _directions(seen_arcsec: Array) -> tuple[Array, Array]:
+    """Return directions [rad], closer together about the readings' own, and their shares."""
+    both = seen_arcsec.T @ seen_arcsec
+    own = 0.5 * math.atan2(2.0 * both[0, 1], both[0, 0] - both[1, 1])
+    fine = np.radians(np.geomspace(FINEST_DEG, 90.0 / N_ANGLES, N_FINE))
+    even = np.pi * np.arange(1, N_ANGLES) / N_ANGLES
+    offset = np.sort(np.concatenate([-fine, [0.0], fine, even]))
+    ends = np.append(offset, offset[0] + np.pi)
+    width = 0.5 * (np.diff(ends) + np.roll(np.diff(ends), 1))
+    return own + offset, width / np.pi
+
+
+def _both_axes(errors_arcsec2: Array) -> Array:
+    m = errors_arcsec2.shape[1]
+    base = np.zeros((2 * m, 2 * m))
+    base[:m, :m], base[m:, m:] = errors_arcsec2
+    return base
+
+
+def likelihood_gain(
+    seen_arcsec: Array, errors_arcsec2: Array, response: Array, angle_deg: float | None = None
+) -> float:
+    """Return twice the logarithm of the likelihood ratio of the best error against none.
+
+    Parameters
+    ----------
+    seen_arcsec : ndarray, shape (m, 2)
+    errors_arcsec2 : ndarray, shape (2, m, m)
+        Covariance of the readings if there is no error.
+    response : ndarray, shape (m, 2 n_harmonics)
+    angle_deg : float, optional
+
+    Notes
+    -----
+    Above `SHOWN_GAIN` the error counts as shown.
+    """
+    base, reading = _both_axes(errors_arcsec2), seen_arcsec.T.ravel()
+    prior = _prior(seen_arcsec, response, angle_deg)
+    best = _log_likelihoods(reading, base, prior.shape, prior.sizes).max()
+    return 2.0 * float(best - _log_likelihood(reading, base))
+
+
 def draw_periodic_error(
     seen_arcsec: Array,
     errors_arcsec2: Array,
@@ -141,6 +213,7 @@ def draw_periodic_error(
     *,
     angle_deg: float | None = None,
     n_draws: int = 1200,
+    for_limit: bool = False,
 ) -> PeriodicError:
     """Draw a periodic error from what the record's view of it reads.
 
@@ -155,60 +228,46 @@ def draw_periodic_error(
     angle_deg : float, optional
         Direction of the error where it is known, from +x toward +y.
     n_draws : int, optional
+    for_limit : bool, optional
+        Take all sizes as equally likely, not their logarithms, and the error as nearly a sine,
+        which hides best beside a straight line.
 
     Notes
     -----
     Gaussian prior: cosine and sine of harmonic k have the standard deviation A/k^p along the
-    error's direction and a twentieth of it across; A is flat in the logarithm, the direction flat
-    in angle, p one of `SMOOTHNESS` (common practice, no source). Given these three, the posterior
-    is Gaussian and is drawn exactly; their own posterior comes from a grid. Where the record
-    determines the coefficients the prior does not matter; under one turn it says what may hide in
-    the part that a straight line can follow. A pure sine of which only the bend b is seen has a
-    phase that may be anything: its amplitude is b over the cosine of any angle.
+    error's direction and a share of it across; A is flat in the logarithm, the direction flat in
+    angle, p one of `SMOOTHNESS`, the share one of `ACROSS_SHARES` (common practice, no source).
+    Given these, the posterior is Gaussian and is drawn exactly; their own posterior comes from a
+    grid. Where the record determines the coefficients the prior does not matter; under one turn
+    it says what may hide in the part that a straight line can follow. A pure sine of which only
+    the bend b is seen has a phase that may be anything: its amplitude is b over the cosine of any
+    angle.
     """
-    m = len(seen_arcsec)
-    base = np.zeros((2 * m, 2 * m))
-    base[:m, :m], base[m:, m:] = errors_arcsec2
-    reading = seen_arcsec.T.ravel()
-    sizes = np.geomspace(*SIZES_ARCSEC, N_SIZES)
-    angles = np.pi * np.arange(N_ANGLES) / N_ANGLES
-    if angle_deg is not None:
-        angles = np.array([math.radians(angle_deg)])
-    axis = _axis_covariance(angles)
-    prior_root = np.linalg.cholesky(axis)
-    order = np.repeat(np.arange(1, response.shape[1] // 2 + 1), 2)
-    sigmas = np.stack([1.0 / order**power for power in SMOOTHNESS])
-    inner = np.einsum("ak,pk,bk->pab", response, sigmas**2, response)
-    shape = np.einsum("tij,pab->tpiajb", axis, inner)
-    shape = shape.reshape(len(angles), len(sigmas), 2 * m, 2 * m)
-    log_like = _log_likelihoods(reading, base, shape, sizes)
-    gain = 2.0 * float(log_like.max() - _log_likelihood(reading, base))
+    base, reading = _both_axes(errors_arcsec2), seen_arcsec.T.ravel()
+    prior = _prior(seen_arcsec, response, angle_deg)
+    log_like = _log_likelihoods(reading, base, prior.shape, prior.sizes)
+    log_like += prior.log_width[:, None, None]
+    if for_limit:
+        log_like[:, : -len(ACROSS_SHARES)] = -np.inf
+        log_like += np.log(prior.sizes)
     weight = np.exp(log_like - log_like.max()).ravel()
     choices = rng.choice(weight.size, size=n_draws, p=weight / weight.sum())
-    noise = rng.multivariate_normal(np.zeros(2 * m), base, size=n_draws)
-    draws, scale = [], []
+    noise = rng.multivariate_normal(np.zeros(len(base)), base, size=n_draws)
+    roots = np.linalg.cholesky(prior.axis)
+    draws = []
     for number, choice in enumerate(choices):
         t, p, s = np.unravel_index(choice, log_like.shape)
+        size, sigmas = prior.sizes[s], prior.sigmas[p]
         # A sample of the prior, corrected by what its reading misses, is one of the posterior.
-        free = rng.standard_normal((len(order), 2))
-        drawn = sizes[s] * sigmas[p][:, None] * (free @ prior_root[t].T)
+        drawn = size * sigmas[:, None] * (rng.standard_normal((len(sigmas), 2)) @ roots[t, p].T)
         miss = reading - (response @ drawn).T.ravel() - noise[number]
-        pull = np.linalg.solve(base + sizes[s] ** 2 * shape[t, p], miss).reshape(2, m)
-        change = sizes[s] ** 2 * (axis[t] @ pull @ (response * sigmas[p] ** 2)).T
-        draws.append(drawn + change)
-        scale.append(sizes[s])
-    return PeriodicError(np.array(draws), np.array(scale), gain)
-
-
-def _axis_covariance(angles_rad: Array) -> Array:
-    """Return unit variance along each direction and little across, shape (n, 2, 2)."""
-    along = np.stack([np.cos(angles_rad), np.sin(angles_rad)], axis=1)
-    both = np.einsum("ti,tj->tij", along, along)
-    return np.asarray(both + ACROSS_SHARE**2 * (np.eye(2) - both))
+        pull = np.linalg.solve(base + size**2 * prior.shape[t, p], miss).reshape(2, -1)
+        draws.append(drawn + size**2 * (prior.axis[t, p] @ pull @ (response * sigmas**2)).T)
+    return PeriodicError(np.array(draws))
 
 
 def _log_likelihoods(reading: Array, base: Array, shape: Array, sizes: Array) -> Array:
-    """Return the log likelihood for each direction, smoothness and size.
+    """Return the log likelihood for each direction, kind and size.
 
     In the frame where the noise is the unit matrix and the error's covariance is diagonal, a
     size costs nothing.

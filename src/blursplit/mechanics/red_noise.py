@@ -16,9 +16,6 @@ MAX_BLOCKS = 128
 # Share of the noise that is white between blocks; the rest is correlated.
 WHITE_SHARES = (3e-4, 0.003, 0.02, 0.1, 0.3, 0.6, 0.9, 0.99)
 N_TIMES = 8
-# Slowest air: L0/(2 pi V) is 4 s for 50 m and 2 m/s, currents in tube and dome last tens of
-# seconds (common practice, no source). Slower motion counts as drift.
-LONGEST_S = 30.0
 # Correlation times a decade that stand for the air's slope of -2/3.
 TIMES_A_DECADE = 3
 # Rounds in which noise and coefficients settle on each other; each gains two digits or more.
@@ -77,12 +74,15 @@ class LinearFit:
         Of the blocks.
     correlation_time_s : ndarray, shape (2,)
         Weighted geometric mean over the noise shapes tried.
+    noise_covariance : ndarray, shape (2, block, block)
+        Of the blocks, averaged over the noise shapes tried.
     """
 
     mean: Array
     covariance: Array
     noise_rms_arcsec: Array
     correlation_time_s: Array
+    noise_covariance: Array
 
 
 def noise_kernels(time_s: Array) -> list[tuple[float, Array]]:
@@ -94,7 +94,8 @@ def noise_kernels(time_s: Array) -> list[tuple[float, Array]]:
 
     Notes
     -----
-    Two families, each from half a block to the slowest air or the length of the run. One
+    Two families, each from half a block to the length of the run: air and currents last tens of
+    seconds, but flexure and refraction wander as long as the run does. One
     exponential: flat, then falling as nu^-2, like currents in the tube or a gust. A sum of
     exponentials with strengths tau^(-1/3): flat, then nu^(-2/3), like the tilt of frozen air
     between its outer scale and the knee of the aperture.
@@ -102,7 +103,7 @@ def noise_kernels(time_s: Array) -> list[tuple[float, Array]]:
     distance = np.abs(time_s[:, None] - time_s[None, :])
     step = float(np.median(np.diff(time_s)))
     span = float(time_s[-1] - time_s[0])
-    longest = max(min(span, LONGEST_S), 4.0 * step)
+    longest = max(span, 4.0 * step)
     kernels = []
     for tau in np.geomspace(0.5 * step, longest, N_TIMES):
         single = np.exp(-distance / tau)
@@ -141,8 +142,9 @@ def fit_in_red_noise(
     """
     n = time_s.size
     both = np.column_stack([values_arcsec, design])
-    trials: list[tuple[float, list[_AxisFit]]] = []
-    for tau, kernel in noise_kernels(time_s):
+    kernels = noise_kernels(time_s)
+    trials: list[list[_AxisFit]] = []
+    for _, kernel in kernels:
         # One decomposition serves every white share.
         values, vectors = np.linalg.eigh(kernel)
         turned = vectors.T @ both
@@ -150,18 +152,18 @@ def fit_in_red_noise(
             strength = (1.0 - white) * np.maximum(values, 0.0) + white
             products = turned.T @ (turned / strength[:, None])
             log_det = float(np.log(strength).sum())
-            axes = [_fit_axis(products, k, n, log_det, prior_sd[k]) for k in range(2)]
-            trials.append((tau, axes))
-    log_tau = np.log([tau for tau, _ in trials])
-    mixed = [_mix([axes[k] for _, axes in trials], log_tau) for k in range(2)]
+            trials.append([_fit_axis(products, k, n, log_det, prior_sd[k]) for k in range(2)])
+    mixed = [_mix([axes[k] for axes in trials], kernels, n) for k in range(2)]
     return LinearFit(*(np.array(part) for part in zip(*mixed, strict=True)))
 
 
 _AxisFit = tuple[float, "Array", "Array", float]
 
 
-def _mix(fits: list[_AxisFit], log_tau: Array) -> tuple[Array, Array, float, float]:
-    """Return mean, covariance, noise and correlation time averaged by the evidence."""
+def _mix(
+    fits: list[_AxisFit], kernels: list[tuple[float, Array]], n: int
+) -> tuple[Array, Array, float, float, Array]:
+    """Return mean, covariance, noise, correlation time and its matrix, weighted by evidence."""
     log_evidence = np.array([fit[0] for fit in fits])
     weight = np.exp(log_evidence - log_evidence.max())
     weight /= weight.sum()
@@ -170,8 +172,14 @@ def _mix(fits: list[_AxisFit], log_tau: Array) -> tuple[Array, Array, float, flo
     spread = centre - mean
     inner = np.einsum("t,tij->ij", weight, np.array([fit[2] for fit in fits]))
     covariance = inner + np.einsum("t,ti,tj->ij", weight, spread, spread)
-    noise = float(weight @ np.array([fit[3] for fit in fits]))
-    return mean, covariance, noise, float(np.exp(weight @ log_tau))
+    rms = np.array([fit[3] for fit in fits])
+    log_tau = np.repeat(np.log([tau for tau, _ in kernels]), len(WHITE_SHARES))
+    power = (weight * rms**2).reshape(len(kernels), len(WHITE_SHARES))
+    white = np.array(WHITE_SHARES)
+    noise = float((power @ white).sum()) * np.eye(n)
+    for red, (_, kernel) in zip(power @ (1.0 - white), kernels, strict=True):
+        noise += red * kernel
+    return mean, covariance, float(weight @ rms), float(np.exp(weight @ log_tau)), noise
 
 
 def _fit_axis(products: Array, axis: int, n: int, log_det: float, prior_sd: Array) -> _AxisFit:

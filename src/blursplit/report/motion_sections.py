@@ -13,6 +13,8 @@ from blursplit.report.tables import Table, thinned_table
 from blursplit.report.wording import estimate_text, number, setting
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from blursplit.result import PhaseCurve, Result
@@ -241,7 +243,7 @@ def periodic_section(result: Result, _series: Series) -> Section | None:
 
 def _seen_columns(curve: PhaseCurve) -> dict[str, NDArray[np.float64]]:
     """Return the bins of which anything is known, as columns of a table."""
-    columns = {
+    columns: dict[str, Sequence[float | None]] = {
         "phase [turns]": curve.phase_turns,
         "shift [arcsec]": curve.shift_arcsec,
         "error [arcsec]": curve.shift_error_arcsec,
