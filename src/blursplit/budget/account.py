@@ -37,6 +37,7 @@ from blursplit.budget.pictures import plain_arrays, recorded_widths, restacked_w
 from blursplit.budget.rolling import align_rows
 from blursplit.budget.shape import fast_variance_px2, shape_steps, shape_words, shared_shape
 from blursplit.budget.split import Split, SplitSetup, split_motion
+from blursplit.budget.uneven import uneven_lines
 from blursplit.budget.verdict import Evidence
 from blursplit.budget.view import View, view_of
 
@@ -117,6 +118,7 @@ def _look(account: Account, view: View, instrument: Instrument, rng: np.random.G
     grid = _grid(account, tracks, motion)
     if grid is None:
         _without_spectra(account, tracks, motion)
+        _uneven(account, tracks, motion, instrument, rng)
         terms = drive_terms(instrument, longest_stretch_s(tracks))
         record = record_of_tracks(tracks, motion, facts.scale_arcsec or 1.0)
         add_drive(account, instrument, record, terms, rng)
@@ -162,6 +164,30 @@ def _without_spectra(account: Account, tracks: StarTracks, motion: CommonMotion)
             account.parts["atmosphere"] = bound
 
 
+def _uneven(
+    account: Account,
+    tracks: StarTracks,
+    motion: CommonMotion,
+    instrument: Instrument,
+    rng: np.random.Generator,
+) -> None:
+    """Tell the lines of frames that follow no grid."""
+    facts = account.facts
+    if facts.is_long or tracks.timing != "irregular":
+        return
+    found = uneven_lines(tracks, motion, instrument, facts.scale_arcsec or 1.0)
+    if found is None:
+        return
+    account.parts["lines"] = to_result(
+        list(found.lines),
+        exposure_s=tracks.exposure_s or 0.0,
+        in_arcsec=facts.scale_arcsec is not None,
+        rng=rng,
+    )
+    if facts.scale_arcsec is not None:
+        account.arrays |= found.arrays
+
+
 def _grid(account: Account, tracks: StarTracks, motion: CommonMotion) -> GridData | None:
     facts = account.facts
     if facts.is_long:
@@ -171,7 +197,10 @@ def _grid(account: Account, tracks: StarTracks, motion: CommonMotion) -> GridDat
         )
         return None
     if tracks.cadence_s is None or tracks.timing == "irregular":
-        account.warn("irregular-times", "the times follow no regular grid: no spectra, no split")
+        account.warn(
+            "irregular-times",
+            "the times follow no regular grid: lines are sought at the frames' own times, no split",
+        )
         return None
     grid = grid_data(
         tracks, motion, scale_arcsec=facts.scale_arcsec or 1.0, cadence_s=tracks.cadence_s
