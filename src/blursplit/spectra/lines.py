@@ -45,8 +45,9 @@ LOWEST_BINS = 15.0
 """Slower than this many turns a record, a line and the air's slow part look alike."""
 
 TRIALS_PER_BIN = 0.08
-"""Chance of a gain r anywhere is TRIALS_PER_BIN bins (r/2) exp(-r/2). White noise gives 0.027,
-air with tube currents and drift 0.04 to 0.09 (300 series each); see benchmarks/lines.py."""
+"""Chance of a gain r anywhere is TRIALS_PER_BIN bins (r/2) exp(-r/2). Where 2 % are allowed, 17 of
+2000 series of air with tube currents and drift show a line, and 6 of 300 at 100 frames/s; see
+benchmarks/lines.py."""
 
 MOST_PENDING = 2
 """Modes that may wait for a neighbour before their joint gain is judged."""
