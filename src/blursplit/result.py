@@ -164,6 +164,7 @@ class PhaseCurve(_Part):
     Phase 0 is the start of the record. Lists have one entry a bin, null where the record never
     was; below one turn a straight line is taken out of data and curve. The size is that of the
     whole turn: a limit (95 %) where no error at all is not excluded, null where nothing limits it.
+    The direction is 0 where neither setup nor record tell it.
     """
 
     name: str

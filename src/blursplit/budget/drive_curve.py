@@ -97,12 +97,14 @@ def _one_curve(
     # Where no direction stands out, x is as good as any.
     angle = angle_deg if angle_deg is not None else 0.0 if axis is None else axis.value
     assert angle is not None  # noqa: S101 - axial estimates have a value
-    folded = _fold(record, term, own, others, error, angle)
+    drawn = error
     if gain > SHOWN_GAIN:
         size = estimate(error.peak_to_peak_arcsec(angle))
     else:
-        hidden = draw_periodic_error(*told, rng, angle_deg=angle, for_limit=True)
-        size = _limit(error, hidden, angle)
+        # Sizes even in the logarithm would draw what is not shown as nothing, with a thin band.
+        drawn = draw_periodic_error(*told, rng, angle_deg=angle, for_limit=True)
+        size = _limit(error, drawn, angle)
+    folded = _fold(record, term, own, others, drawn, angle)
     seen_share = float(np.isfinite(folded["shift_arcsec"]).mean())
     lists = {key: _plain_list(values) for key, values in folded.items()}
     return DriveCurve(

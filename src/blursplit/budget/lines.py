@@ -290,9 +290,10 @@ def name_found(
     from blursplit.mechanics import LineFacts, is_steady, list_causes, name_causes
 
     mains = instrument.get("mains_hz")
+    turns = instrument.get("drive") != "off"
     causes = list_causes(
-        worm_period_s=instrument.get("worm_period_s"),
-        wheel_teeth=instrument.get("wheel_teeth"),
+        worm_period_s=instrument.get("worm_period_s") if turns else None,
+        wheel_teeth=instrument.get("wheel_teeth") if turns else None,
         drive_angle_deg=instrument.get("ra_angle_deg"),
         mode_hz=_predicted_modes(instrument),
         mains_hz=(50.0, 60.0) if mains is None else (float(mains),),
