@@ -254,6 +254,16 @@ def test_nine_frames_are_too_few(make_field, measure, tmp_path):
     assert "only 9 usable frames, at least 10 are needed" in measure(folder).refusal()
 
 
+@pytest.mark.parametrize("frames", [31, 32, 33, 34, 97])
+def test_any_number_of_frames_is_followed_to_its_last(make_field, measure, tmp_path, frames):
+    """Frames are taken in blocks, at first of 32: a last block of one frame has no second half."""
+    field = make_field(frames)
+    run = measure(field.cube(tmp_path / "cube.fits"))
+    assert run.accepted().sequence.frames_used == frames
+    assert run.result.sequence.stars_used == 5
+    assert np.nanmax(run.wrong_px(field)) < 0.25
+
+
 def test_ten_frames_still_give_a_width_and_motion(make_field, measure, tmp_path):
     run = measure(make_field(10).files(tmp_path / "night"))
     result = run.accepted()

@@ -120,7 +120,9 @@ def runs(mask: BoolArray) -> list[tuple[int, int]]:
 def masked_median(values: FloatArray, mask: BoolArray) -> FloatArray:
     """Return the median along the last axis of the values under the mask; NaN where none is."""
     n = values.shape[-1]
-    if mask.all() and n:
+    if not n:
+        return np.full(values.shape[:-1], np.nan)
+    if mask.all():
         ordered = np.sort(values, axis=-1)
         return np.asarray(0.5 * (ordered[..., (n - 1) // 2] + ordered[..., n // 2]))
     count = mask.sum(axis=-1)
