@@ -103,7 +103,7 @@ def uneven_lines(
     frequency = np.arange(1, max(int(0.5 * span_s / cadence_s), 2)) / span_s
     densities = [lomb_scargle_density(at, part[:, axis], frequency) for axis in range(2)]
     total = densities[0] + densities[1]
-    low, high = chi2.ppf([0.15865, 0.84135], DEGREES_OF_FREEDOM)
+    low, high = (float(chi2.ppf(part, DEGREES_OF_FREEDOM)) for part in (0.15865, 0.84135))
     return UnevenLines(
         tuple(named),
         {
