@@ -48,7 +48,7 @@ def _ellipse(line: Line) -> str:
     """Return the shape of the motion's ellipse, empty where older results do not hold it."""
     if line.minor_over_major is None:
         return ""
-    return f"; across it {estimate_text(line.minor_over_major, '')} of that"
+    return f"; minor to major axis {estimate_text(line.minor_over_major, '')}"
 
 
 def _damping(line: Line) -> str:
