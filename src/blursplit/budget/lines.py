@@ -198,10 +198,17 @@ def _shared(grid: GridData, piece: GridSegment, fit: LineFit, search: LineSearch
 
 
 def _steady_chance(piece: GridSegment, fit: LineFit, cadence_s: float) -> float | None:
-    from blursplit.spectra import steady_chance
+    """Return the chance of so steady a line; None for one that is wider than the record resolves.
 
+    As many samples as the search takes at once, whatever the length of the record.
+    """
+    from blursplit.spectra import steady_chance
+    from blursplit.spectra.periodogram import LONGEST
+
+    if fit.kind != "steady":
+        return None
     angle = np.radians(fit.angle_deg)
-    along = piece.shared_arcsec @ np.array([np.cos(angle), np.sin(angle)])
+    along = piece.shared_arcsec[:LONGEST] @ np.array([np.cos(angle), np.sin(angle)])
     return steady_chance(along, cadence_s, fit.frequency_hz, fit.frequency_sigma)
 
 
