@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
 
 FEWEST_FRAMES = 100
+MOST_FRAMES = 8000  # of the density: its cost grows with their square
 DEGREES_OF_FREEDOM = 4.0  # of the sum of two axes in one bin, no taper
 # Of the variance: at random intervals sizes came out 12 % too large (24 modes, see the docs).
 SIZE_ERROR = 0.25
@@ -96,7 +97,7 @@ def uneven_lines(
     named = name_found(
         lines, instrument, cadence_s=cadence_s, lowest_hz=float(search.searched_hz[0])
     )
-    at, part = time_s[longest], shared[longest]
+    at, part = time_s[longest][:MOST_FRAMES], shared[longest][:MOST_FRAMES]
     slope = np.polynomial.polynomial.polyfit(at, part, 1)
     part = part - (slope[0] + np.outer(at, slope[1]))
     span_s = float(at[-1] - at[0])
