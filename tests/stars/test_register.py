@@ -130,6 +130,29 @@ def test_jumps_stay_and_shocks_swing_back() -> None:
     assert find_jumps(x[:1], y[:1], 2.0).size == 0
 
 
+@pytest.mark.parametrize("phase_deg", [0.0, 70.0, 140.0, 210.0, 280.0])
+def test_a_dither_of_a_shaking_field_is_a_jump_and_its_swings_are_none(phase_deg: float) -> None:
+    """A mode of six frames a turn and 0.85 px rms, and a dither of 11 px, nine usual steps."""
+    rng = np.random.default_rng(11)
+    frame = np.arange(400)
+    swing = 1.2 * np.sin(2 * np.pi * frame / 6.3 + np.deg2rad(phase_deg))
+    x = 0.5 * swing + rng.normal(0, 0.4, 400)
+    y = 0.87 * swing + rng.normal(0, 0.4, 400)
+    assert find_jumps(x, y, 0.9).size == 0
+    x[200:] += 7.0
+    y[200:] -= 9.0
+    np.testing.assert_array_equal(find_jumps(x, y, 0.9), [200])
+
+
+def test_a_knock_that_swings_slowly_is_no_jump() -> None:
+    """Its first frames all move one way, by steps as large as a small dither, and then return."""
+    rng = np.random.default_rng(12)
+    x, y = rng.normal(0, 0.6, (2, 400))
+    late = np.arange(200)
+    x[200:] += 16.0 * np.exp(-late / 60) * np.sin(2 * np.pi * late / 14)
+    assert find_jumps(x, y, 0.9).size == 0
+
+
 def test_runs_of_true() -> None:
     """First and last plus one of each run."""
     assert runs(np.array([True, False, True, True])) == [(0, 1), (2, 4)]

@@ -24,9 +24,11 @@ if TYPE_CHECKING:
     Notes = list[tuple[str, str]]
 
 RARELY_SEEN = 0.2
-JUMP_SIGMAS = 10.0
+JUMP_SIGMAS = 6.0  # of a shaking field: a swing's fastest step is twice its usual one
+SURE_JUMP_SIGMAS = 10.0
 SMALLEST_JUMP_PX = 4.0
 SIDE = 5  # frames on each side of a jump that have to agree that it stayed
+LONG_SIDE = 15  # the same for a step that is less sure: longer than most swings
 CLOUD = 0.5
 DRIFT_APART_PX = 1.0
 GAIN_STAMPS = 1500
@@ -212,9 +214,9 @@ def find_jumps(x_px: FloatArray, y_px: FloatArray, sigma_px: float) -> IntArray:
 
     Notes
     -----
-    A step counts when it is larger than ten robust sigmas of all frame-to-frame steps and the
-    medians of five frames on each side differ by most of it: a shock that swings back is motion,
-    not a dither.
+    A step counts when it is larger than six robust sigmas of all frame-to-frame steps and the
+    medians of five frames on each side differ by most of it, of fifteen frames too where it is
+    smaller than ten sigmas: a shock that swings back is motion, not a dither.
     """
     if x_px.size < 2:  # noqa: PLR2004
         return np.zeros(0, dtype=np.int64)
@@ -224,12 +226,21 @@ def find_jumps(x_px: FloatArray, y_px: FloatArray, sigma_px: float) -> IntArray:
     limit = max(JUMP_SIGMAS * usual, 3.0 * sigma_px, SMALLEST_JUMP_PX)
     found = []
     for i in np.flatnonzero(size > limit) + 1:
-        before, after = slice(max(0, i - SIDE), i), slice(i, i + SIDE)
-        moved_x = float(np.median(x_px[after]) - np.median(x_px[before]))
-        moved_y = float(np.median(y_px[after]) - np.median(y_px[before]))
-        if np.hypot(moved_x, moved_y) > 0.6 * size[i - 1]:
+        sides = (SIDE,) if size[i - 1] > SURE_JUMP_SIGMAS * usual else (SIDE, LONG_SIDE)
+        if all(_moved(x_px, y_px, i, side) > 0.6 * size[i - 1] for side in sides):
             found.append(i)
     return np.array(found, dtype=np.int64)
+
+
+def _moved(x_px: FloatArray, y_px: FloatArray, i: int, side: int) -> float:
+    """Return how far apart the medians of `side` frames before and from frame `i` lie [px]."""
+    before, after = slice(max(0, i - side), i), slice(i, i + side)
+    return float(
+        np.hypot(
+            np.median(x_px[after]) - np.median(x_px[before]),
+            np.median(y_px[after]) - np.median(y_px[before]),
+        )
+    )
 
 
 def _row_time_s(sequence: Sequence, y_px: FloatArray, notes: Notes) -> FloatArray:
