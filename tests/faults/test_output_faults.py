@@ -21,7 +21,9 @@ def start(cube, out, *words, limit_bytes=None):
     """Start the installed command; `limit_bytes` is the largest file it may write."""
     environment = {**os.environ, "OMP_NUM_THREADS": "1"}
     if limit_bytes is not None:  # a measurement of coverage could not write its own file either
-        environment = {k: v for k, v in environment.items() if not k.startswith("COVERAGE_")}
+        environment = {
+            k: v for k, v in environment.items() if not k.startswith(("COVERAGE_", "COV_CORE_"))
+        }
 
     def limit():
         resource.setrlimit(resource.RLIMIT_FSIZE, (limit_bytes, limit_bytes))

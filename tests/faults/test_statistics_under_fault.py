@@ -63,16 +63,20 @@ def overlap(one: Estimate | None, other: Estimate | None) -> bool:
 
 
 @pytest.mark.slow
-def test_the_split_survives_drops_clouds_rays_a_trail_and_a_dither(tmp_path: Path) -> None:
+@pytest.mark.parametrize("seed", [42, 104])
+def test_the_split_survives_drops_clouds_rays_a_trail_and_a_dither(
+    tmp_path: Path, seed: int
+) -> None:
     """The same air and the same shaking, recorded once in peace and once with all that."""
-    clean_truth, clean = run(tmp_path / "clean", 42, {})
-    truth, spoilt = run(tmp_path / "spoilt", 42, FAULTS)
+    clean_truth, clean = run(tmp_path / "clean", seed, {})
+    truth, spoilt = run(tmp_path / "spoilt", seed, FAULTS)
     assert truth["structure"] == clean_truth["structure"]
     assert spoilt.sequence.frames_used < 0.97 * clean.sequence.frames_used
     assert spoilt.sequence.segments >= 2
     assert "dither" in {warning.code for warning in spoilt.warnings}
     for said, result in ((clean_truth, clean), (truth, spoilt)):
         assert holds(result.structure.rms_major_arcsec, said["structure"]["rms_major_arcsec"])
+        assert holds(result.tracking.drift_arcsec_per_min, said["tracking"]["drift_arcsec_per_min"])
         seeing = said["atmosphere"]["seeing_500nm_zenith_realised_arcsec"]
         assert holds(result.atmosphere.seeing_500nm_zenith_arcsec, seeing)
     assert overlap(clean.structure.rms_major_arcsec, spoilt.structure.rms_major_arcsec)
