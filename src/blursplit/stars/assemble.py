@@ -225,7 +225,7 @@ def find_jumps(x_px: FloatArray, y_px: FloatArray, sigma_px: float) -> IntArray:
     usual = 1.4826 * float(np.median(size))
     limit = max(JUMP_SIGMAS * usual, 3.0 * sigma_px, SMALLEST_JUMP_PX)
     found = []
-    for i in np.flatnonzero(size > limit) + 1:
+    for i in (np.flatnonzero(size > limit) + 1).tolist():
         sides = (SIDE,) if size[i - 1] > SURE_JUMP_SIGMAS * usual else (SIDE, LONG_SIDE)
         if all(_moved(x_px, y_px, i, side) > 0.6 * size[i - 1] for side in sides):
             found.append(i)
