@@ -15,6 +15,7 @@ from blursplit.report import print_summary, render_page
 from blursplit.report.by_time_section import by_time_section
 from blursplit.report.charts import charts_of
 from blursplit.report.event_rows import KEPT, event_row, event_words
+from blursplit.report.motion_sections import motion_section
 from blursplit.report.summary import summarize
 from blursplit.result import Estimate, Event, EventSearch, Result
 from blursplit.series import Series
@@ -211,3 +212,18 @@ def test_caption_and_table_tell_what_is_there(result, series) -> None:
     assert "events" in section.pictures[0].caption
     assert "events" not in bare.pictures[0].caption
     assert "arcsec²/Hz" in section.pictures[0].table["columns"][-1]
+
+
+@pytest.mark.parametrize(
+    ("events", "searched", "said"),
+    [(True, True, "Shaded: events."), (False, True, "No event stood out."), (False, False, None)],
+)
+def test_the_motion_over_time_says_no_more_of_events_than_was_searched(
+    result: Result, series, *, events: bool, searched: bool, said: str | None
+) -> None:
+    kept = {"events": result.events if events else []}
+    kept["event_search"] = _search(0) if searched else None
+    section = motion_section(result.model_copy(update=kept), series)
+    assert section is not None
+    for drawn in section.pictures:
+        assert said in drawn.caption if said else "event" not in drawn.caption.lower()

@@ -100,8 +100,10 @@ def _motion_caption(result: Result, series: Series, axis: str) -> str:
     """Name the curves that are drawn, and no other."""
     terms = [n for n in ("tracking", "structure") if f"{n}_{axis}_arcsec" in series.arrays]
     with_terms = f", with the estimated {' and '.join(terms)}" if terms else ""
-    events = "Shaded: events." if result.events else "No event stood out."
-    return f"Shared motion of all stars{with_terms}. {events}"
+    events = " No event stood out." if result.event_search is not None else ""
+    if result.events:
+        events = " Shaded: events."
+    return f"Shared motion of all stars{with_terms}.{events}"
 
 
 def motion_section(result: Result, series: Series) -> Section | None:
