@@ -8,6 +8,8 @@ from numpy.testing import assert_allclose
 
 from blursplit.budget.cured import CURES, GAUSS, ShiftedFrames, fwhm_part, smoothing_loss_arcsec2
 from blursplit.budget.estimates import with_error
+from blursplit.budget.fwhm import resample
+from blursplit.budget.pictures import _enlarged
 from blursplit.budget.silent import SilentLimit
 
 FACTS = SimpleNamespace(blur_time_s=20.0)
@@ -98,3 +100,14 @@ def test_frames_tell_the_width_without_tracking_and_the_model_what_structure_add
     # Structure is 5 % of the width, so a tenth of the misfit at most is its own.
     assert_allclose(part.without_tracking_arcsec.value, 2.1, rtol=1e-3)
     assert_allclose(part.without_both_arcsec.value, 1.9 * 1.05**0.95, rtol=2e-3)
+
+
+def test_enlarged_image_keeps_its_samples_and_hardly_rings() -> None:
+    # A star of 1.5 pixels, whose spectrum does not end where the pixels' own does.
+    y, x = np.mgrid[-12:13, -12:13] + 0.3
+    image = np.exp(-4 * np.log(2) * (x**2 + y**2) / 1.5**2)
+    fine = _enlarged(image, 4)
+    assert_allclose(fine[::4, ::4], image, atol=1e-12)
+    far = np.hypot(*(np.indices(fine.shape) / 4 - 11.7)) > 5
+    exact = np.abs(resample(image, 4)[far]).max()
+    assert np.abs(fine[far]).max() < 0.2 * exact
