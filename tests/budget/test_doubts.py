@@ -8,6 +8,7 @@ from blursplit.result import (
     Estimate,
     Result,
     SequenceInfo,
+    Structure,
     Tracking,
     Unassigned,
 )
@@ -56,5 +57,16 @@ def test_drift_beside_large_open_motion_is_no_verdict(wander, is_open):
     assert (what_keeps_it_open("tracking", result) is not None) == is_open
 
 
-def test_nothing_keeps_structure_open():
-    assert what_keeps_it_open("structure", result_of(exposure_s=0.5)) is None
+def test_nothing_keeps_shown_structure_open():
+    result = result_of(exposure_s=0.5, structure=Structure(rms_major_arcsec=value(1.0)))
+    assert what_keeps_it_open("structure", result) is None
+
+
+@pytest.mark.parametrize("name", ["tracking", "structure", "unassigned"])
+@pytest.mark.parametrize("is_limited", [True, False])
+def test_a_motion_that_may_be_zero_is_never_blamed(name, is_limited):
+    limit = Estimate(value=None, low=0.0, high=1.0, low95=0.0, high95=1.0)
+    kind = {"tracking": Tracking, "structure": Structure, "unassigned": Unassigned}[name]
+    result = result_of(**{name: kind(rms_major_arcsec=limit if is_limited else value(1.0))})
+    doubt = what_keeps_it_open(name, result)
+    assert (doubt is not None) == is_limited

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from blursplit.result import Result
+    from blursplit.result import Estimate, Result
 
 # Broadband motion of this part of the drift's rms may have made the drift.
 WANDER_SHARE = 0.3
@@ -14,6 +14,11 @@ WANDER_SHARE = 0.3
 HIDING_EXPOSURE_S = 0.1
 # Air that pairs of stars show by themselves, relative to all that was found.
 ENOUGH_SEEN = 0.7
+MOTIONS = {
+    "tracking": "tracking error",
+    "structure": "ringing of the structure",
+    "unassigned": "shared motion of open cause",
+}
 
 
 def what_keeps_it_open(dominant: str, result: Result) -> str | None:
@@ -26,6 +31,13 @@ def what_keeps_it_open(dominant: str, result: Result) -> str | None:
     result : Result
         With its parts filled in.
     """
+    if dominant in MOTIONS:
+        shown: Estimate | None = getattr(result, dominant).rms_major_arcsec
+        if shown is None or shown.is_limit:
+            return (
+                f"The {MOTIONS[dominant]} would be the largest part, but at most a limit on it is "
+                "shown: none at all is not excluded (95 %)."
+            )
     if dominant == "tracking" and _wander_may_be_the_drift(result):
         return (
             "Slow shared motion of open cause was found beside the drift: currents in the tube "
