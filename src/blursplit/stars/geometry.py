@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 FEW = 4
 LATEST = 8
 DRIFT_MATTERS_PX = 0.7
+SMALLEST_MARGIN = 4  # how far off its expected place [px] the narrowest cuts still hold a field
 
 
 def turned(
@@ -34,6 +35,9 @@ def turned(
 def extrapolate(time_s: FloatArray, value_px: FloatArray, ahead_s: FloatArray) -> FloatArray:
     """Continue a coordinate: along a line where it drifts, else at its latest median.
 
+    A step, such as a dither, is no drift: only what came after it is continued. Nor is a line
+    continued to where its error would take the field out of the narrowest cuts.
+
     Parameters
     ----------
     time_s, value_px : ndarray, shape (n,)
@@ -41,8 +45,12 @@ def extrapolate(time_s: FloatArray, value_px: FloatArray, ahead_s: FloatArray) -
     ahead_s : ndarray, shape (m,)
         Times to continue to.
     """
+    since = last_step(value_px)
+    time_s, value_px = time_s[since:], value_px[since:]
     n = time_s.size
     latest = float(np.median(value_px[-LATEST:]))
+    if since and n < LATEST:
+        return np.full(ahead_s.shape, latest)
     if n < FEW:
         return np.full(ahead_s.shape, float(value_px[-1]))
     half = n // 2
@@ -57,10 +65,38 @@ def extrapolate(time_s: FloatArray, value_px: FloatArray, ahead_s: FloatArray) -
     # The median of n/2 values has 1.25 times the error of their mean.
     slope_error = 1.25 * scatter * np.sqrt(4.0 / n) / step_s
     far = abs(slope) * float(ahead_s[-1] - time_s[-1])
-    if far < DRIFT_MATTERS_PX or abs(slope) < 3.0 * slope_error:
+    error = slope_error * float(ahead_s[-1] - time_s[-1])
+    if far < DRIFT_MATTERS_PX or abs(slope) < 3.0 * slope_error or error > SMALLEST_MARGIN:
         return np.full(ahead_s.shape, latest)
     recent = float(np.median(rest[-LATEST:]))
     return np.asarray(recent + slope * ahead_s, dtype=float)
+
+
+def last_step(value_px: FloatArray) -> int:
+    """Return from which value on a coordinate stays where a step took it, 0 without a step.
+
+    Notes
+    -----
+    Two levels are laid through the values, and a line between the medians of their halves. The
+    step counts where its description is the better one by the criterion of Schwarz (1978), with
+    deviations of a Laplace distribution, whose likelihood outliers do not rule: a step has one
+    parameter more than a line, its place. Fewer than four values on a side may be outliers.
+    """
+    n = value_px.size
+    if n < 2 * FEW:
+        return 0
+    half = n // 2
+    index = np.arange(n)
+    slope = (np.median(value_px[-half:]) - np.median(value_px[:half])) / (n - half)
+    rest = value_px - slope * index
+    line = float(np.abs(rest - np.median(rest)).sum())
+    levels = [
+        sum(float(np.abs(part - np.median(part)).sum()) for part in np.split(value_px, [at]))
+        for at in range(FEW, n - FEW + 1)
+    ]
+    best = int(np.argmin(levels))
+    is_step = 2.0 * n * np.log(max(line, 1e-9) / max(levels[best], 1e-9)) > np.log(n)
+    return best + FEW if is_step else 0
 
 
 def fit_turn_and_scale(

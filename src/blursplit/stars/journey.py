@@ -8,6 +8,7 @@ import numpy as np
 
 from blursplit.stars.block import Block, measure_block
 from blursplit.stars.geometry import (
+    SMALLEST_MARGIN,
     extrapolate,
     fit_turn_and_scale,
     masked_columns,
@@ -44,7 +45,7 @@ SAMPLE_NAMES = (
 )
 FIRST_BLOCK, SMALLEST_BLOCK, LARGEST_BLOCK = 32, 4, 256
 BLOCK_BYTES = 20_000_000
-SMALLEST_MARGIN, LARGEST_MARGIN = 4, 16
+LARGEST_MARGIN = 16
 STEADY_PX = 2.0  # a field that stays this close to its expected place need not be searched for
 RECENT = 32
 OFF_CENTRE_PX = 3.5  # beyond, the sky about a star and its kept stamp are cut anew

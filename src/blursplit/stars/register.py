@@ -21,6 +21,8 @@ PEAK_SIGMAS = 5.0
 HOT_SHARE = 0.25
 SMALLEST_SHARE = 0.4
 SMALLEST_MATCH = 3
+FALSE_MATCH = 1e-3  # fields that chance alone may find in a frame
+LIKE = np.log(2.5)  # scintillation of a small aperture in short exposures, as a factor
 SAMPLED_PIXELS = 16_000  # the scatter of so many is known to 1 %
 FINEST_SIGMA_PX, MOST_BINNED = 0.59, 8  # a star's sigma in the pixels it is looked for in
 SPARSE_SHARE = 4.0  # of a frame's pixels: looked at one by one, so many cost as much as a filter
@@ -233,37 +235,39 @@ def register(
     Notes
     -----
     Every pattern star and every peak vote for the shift between them. A shift is accepted when
-    it matches at least three stars, 40 % of those that should be in the frame, and more than
-    chance would (mean plus four sigma). One or two stars are accepted only when every one of
-    them is matched by the brightest peaks, within a factor of three in height.
+    it matches 40 % of the stars that should be in the frame, at least three of them by peaks
+    whose heights keep the stars' proportions within a factor of 2.5, and when chance would find
+    so good a match among all shifts and turns tried in fewer than one frame of a thousand. The
+    turn whose match is the least likely chance is taken. One or two stars are accepted only when
+    every one of them is matched by the brightest peaks, within a factor of three in height and
+    two of them within 2.5 of each other.
     """
     if peaks.x_px.size == 0 or pattern.x_px.size == 0:
         return None
     ny, nx = shape
     cx, cy = (nx - 1) / 2, (ny - 1) / 2
     best: Registration | None = None
+    smallest = np.inf
     for turn in turns_deg:
         cos, sin = np.cos(np.deg2rad(turn)), np.sin(np.deg2rad(turn))
         x = cx + cos * (pattern.x_px - cx) - sin * (pattern.y_px - cy)
         y = cy + sin * (pattern.x_px - cx) + cos * (pattern.y_px - cy)
-        found = _vote(x, y, pattern.height_adu, peaks, shape, tolerance_px)
+        turned = Peaks(x, y, pattern.height_adu)
+        found = _vote(turned, peaks, shape, tolerance_px, len(turns_deg))
         if found is None:
             continue
-        # Equal scores (one or two stars) go to the first turn tried, which is no turn.
-        if best is None or found[2] > best.matched:
-            best = Registration(found[0], found[1], turn, found[2])
+        # Equal chances (one or two stars) go to the first turn tried, which is no turn.
+        if found[3] < smallest:
+            best, smallest = Registration(found[0], found[1], turn, found[2]), found[3]
     return best
 
 
 def _vote(
-    x: FloatArray,
-    y: FloatArray,
-    height: FloatArray,
-    peaks: Peaks,
-    shape: tuple[int, int],
-    tolerance: float,
-) -> tuple[float, float, int] | None:
+    pattern: Peaks, peaks: Peaks, shape: tuple[int, int], tolerance: float, n_turns: int
+) -> tuple[float, float, int, float] | None:
+    """Return the shift most pairs vote for, how many stars it matches, and its chance."""
     ny, nx = shape
+    x, y, height = pattern.x_px, pattern.y_px, pattern.height_adu
     dx = (peaks.x_px[None, :] - x[:, None]).ravel()
     dy = (peaks.y_px[None, :] - y[:, None]).ravel()
     # A pair of like rank is likelier to be the same star.
@@ -289,10 +293,41 @@ def _vote(
         float(np.median(peaks.x_px[nearest] - x[matched])),
         float(np.median(peaks.y_px[nearest] - y[matched])),
     )
+    log_ratio = np.log(peaks.height_adu[nearest] / height[matched])
     if x.size < SMALLEST_MATCH:
         brightest = bool((nearest < x.size).all())
-        like = np.abs(np.log(peaks.height_adu[nearest] / height[matched])) < np.log(3.0)
-        return (*refined, n) if n == x.size and brightest and bool(like.all()) else None
-    chance = expected * peaks.x_px.size * np.pi * tolerance**2 / (nx * ny)
-    needed = max(SMALLEST_MATCH, SMALLEST_SHARE * expected, chance + 4.0 * np.sqrt(chance))
-    return (*refined, n) if n >= needed else None
+        like = bool((np.abs(log_ratio) < np.log(3.0)).all()) and np.ptp(log_ratio) < LIKE
+        return (*refined, n, 1.0) if n == x.size and brightest and like else None
+    # All stars of a frame lose about the same share of their light.
+    level = float(np.median(log_ratio))
+    alike_n = int((np.abs(log_ratio - level) < LIKE)[inside[matched]].sum())
+    expected_log = np.log(np.maximum(height[inside], 1e-12)) + level
+    log_peak = np.log(np.maximum(peaks.height_adu, 1e-12))
+    rivals = float((np.abs(log_peak - expected_log[:, None]) < LIKE).sum(axis=1).mean())
+    share = min(1.0, rivals * np.pi * tolerance**2 / (nx * ny))
+    chance = _chance(alike_n, expected, share, x.size * peaks.x_px.size * n_turns)
+    enough = n >= SMALLEST_SHARE * expected and alike_n >= SMALLEST_MATCH
+    return (*refined, n, chance) if enough and chance <= FALSE_MATCH else None
+
+
+def _chance(matched: int, expected: int, share: float, trials: int) -> float:
+    """Return how many as good matches chance alone is to find in a frame.
+
+    Parameters
+    ----------
+    matched, expected : int
+        Stars matched by a peak of fitting height, and stars that should be in the frame.
+    share : float
+        Mean probability that a peak of fitting height lies within the tolerance of a place.
+    trials : int
+        Shifts that were tried: every pair of a star and a peak makes one, in every turn.
+
+    Notes
+    -----
+    One star of a match lies on its peak because that pair made the shift. Each of the others
+    has a probability of its own, and of all sets with one mean the binomial distribution has
+    the largest upper tail (Hoeffding 1956).
+    """
+    from scipy.stats import binom
+
+    return float(trials * binom.sf(matched - 2, max(expected - 1, 0), share))
