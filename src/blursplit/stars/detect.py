@@ -49,6 +49,7 @@ CROWD_SNR = 15.0
 DETECTION_SIGMAS = 4.0  # of the smoothed mean image
 DETECTION_WIDTH = 0.7
 EDGE_SIGMAS = 3.0  # two windows
+HALF_DIAGONAL_PX = 0.71
 OFTEN_CLIPPED = 0.2  # of the early frames
 SMALLEST_SNR = 10.0
 FAINTEST_SNR = 5.0
@@ -241,7 +242,9 @@ def _refuse(
             "shapeless": ~np.isfinite(found["x"] + found["width"]),
             "faint": ~(snr >= SMALLEST_SNR),
         }
-        strayed = np.hypot(found["x"] - sources.x_px, found["y"] - sources.y_px) > sigma
+        # A peak is a whole pixel, up to half a diagonal off the star that made it.
+        astray = max(sigma, HALF_DIAGONAL_PX)
+        strayed = np.hypot(found["x"] - sources.x_px, found["y"] - sources.y_px) > astray
         # A window that wanders off to a brighter neighbour measures that one.
         reasons["shapeless"] |= strayed
         if not np.any(~np.logical_or.reduce(list(reasons.values()))):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -10,9 +11,11 @@ import numpy as np
 from blursplit.errors import TooFewStarsError
 from blursplit.stars.geometry import masked_median
 from blursplit.stars.register import (
+    FALSE_MATCH,
     Peaks,
     find_hot_pixels,
     find_peaks,
+    lasting_peaks,
     register,
     robust_level,
     smooth_near,
@@ -31,6 +34,7 @@ MEAN_FRAMES = 24
 MEAN_BYTES = 120_000_000
 # Outliers in m of n frames lie sqrt((n - m) / m) of their own rms off the mean: two of 24 at 3.3.
 CLIP_SIGMAS = 3.0
+CLIPPED = 1.0 / MEAN_FRAMES  # of the frames may be laid wrongly: clipping takes one of 24 out
 FIRST_SIGMA_PX = 1.7  # FWHM of 4 px, to begin with
 SIGMA_RANGE_PX = (0.5, 12.0)
 SATURATED_SHARE = 0.97
@@ -168,6 +172,9 @@ def _width_at(image: Image, sigma: float, hot: BoolArray, limit: float | None) -
         ratio = smooth_near(clean, x, y, less) / smooth_near(clean, x, y, more)
         width = np.sqrt((more**2 - ratio * less**2) / (ratio - 1.0))
     width = width[np.isfinite(width)]
+    # Among few stars the sharp hits of cosmic rays would make up the lower quartile.
+    wide = width > SIGMA_RANGE_PX[0]
+    width = width[wide] if wide.any() else width
     return float(np.quantile(width, 0.25)) if width.size else None
 
 
@@ -246,16 +253,27 @@ def _registered(
     """Return the shift of each frame against the one with most stars, None where there is none.
 
     The frame with most peaks may owe them to flipped bits or cosmic rays: where it fits less than
-    half of the others, frames with an ordinary number are tried.
+    half of the others, frames with an ordinary number are tried, and at last only those of their
+    peaks that last.
     """
     count = np.array([min(p.x_px.size, 15) for p in peaks])
     order = np.argsort(count, kind="stable")
     usual = [int(order[round(share * (len(peaks) - 1))]) for share in (0.5, 0.25, 0.75)]
     best: list[tuple[float, float] | None] = [None] * len(peaks)
     most = 0
-    for pattern in (int(np.argmax(count)), *usual):
+    whole = [peaks[i] for i in (int(np.argmax(count)), *usual)]
+    lasting = (lasting_peaks(peaks[i], peaks, tolerance_px) for i in usual)
+    patterns = itertools.chain(((p, FALSE_MATCH) for p in whole), ((p, CLIPPED) for p in lasting))
+    for pattern, chance in patterns:
         found = [
-            register(peaks[pattern], one, shape, tolerance_px=tolerance_px, turns_deg=(0.0,))
+            register(
+                pattern,
+                one,
+                shape,
+                tolerance_px=tolerance_px,
+                turns_deg=(0.0,),
+                false_match=chance,
+            )
             for one in peaks
         ]
         places = [None if one is None else (one.shift_x_px, one.shift_y_px) for one in found]

@@ -22,6 +22,7 @@ HOT_SHARE = 0.25
 SMALLEST_SHARE = 0.4
 SMALLEST_MATCH = 3
 FALSE_MATCH = 1e-3  # fields that chance alone may find in a frame
+FEW_LIKE = np.log(3.0)  # of one or two stars
 LIKE = np.log(2.5)  # scintillation of a small aperture in short exposures, as a factor
 SAMPLED_PIXELS = 16_000  # the scatter of so many is known to 1 %
 FINEST_SIGMA_PX, MOST_BINNED = 0.59, 8  # a star's sigma in the pixels it is looked for in
@@ -216,6 +217,7 @@ def register(
     *,
     tolerance_px: float,
     turns_deg: tuple[float, ...] = (0.0, 180.0),
+    false_match: float = FALSE_MATCH,
 ) -> Registration | None:
     """Return the shift that lays a star pattern on the peaks of a frame, or None.
 
@@ -231,16 +233,18 @@ def register(
         How far a matched peak may lie from its place.
     turns_deg : tuple of float
         Turns of the field to try; 180 is a telescope that has changed its side of the pier.
+    false_match : float
+        Matches as good that chance alone may find in a frame.
 
     Notes
     -----
     Every pattern star and every peak vote for the shift between them. A shift is accepted when
     it matches 40 % of the stars that should be in the frame, at least three of them by peaks
     whose heights keep the stars' proportions within a factor of 2.5, and when chance would find
-    so good a match among all shifts and turns tried in fewer than one frame of a thousand. The
+    so good a match among all shifts and turns tried in no more than `false_match` frames. The
     turn whose match is the least likely chance is taken. One or two stars are accepted only when
-    every one of them is matched by the brightest peaks, within a factor of three in height and
-    two of them within 2.5 of each other.
+    every one of them is matched within a factor of three in height, two of them within 2.5 of
+    each other, and by the brightest peaks or, for two, with as little chance.
     """
     if peaks.x_px.size == 0 or pattern.x_px.size == 0:
         return None
@@ -253,7 +257,7 @@ def register(
         x = cx + cos * (pattern.x_px - cx) - sin * (pattern.y_px - cy)
         y = cy + sin * (pattern.x_px - cx) + cos * (pattern.y_px - cy)
         turned = Peaks(x, y, pattern.height_adu)
-        found = _vote(turned, peaks, shape, tolerance_px, len(turns_deg))
+        found = _vote(turned, peaks, shape, tolerance_px, len(turns_deg), false_match)
         if found is None:
             continue
         # Equal chances (one or two stars) go to the first turn tried, which is no turn.
@@ -263,24 +267,17 @@ def register(
 
 
 def _vote(
-    pattern: Peaks, peaks: Peaks, shape: tuple[int, int], tolerance: float, n_turns: int
+    pattern: Peaks,
+    peaks: Peaks,
+    shape: tuple[int, int],
+    tolerance: float,
+    n_turns: int,
+    false_match: float,
 ) -> tuple[float, float, int, float] | None:
     """Return the shift most pairs vote for, how many stars it matches, and its chance."""
     ny, nx = shape
     x, y, height = pattern.x_px, pattern.y_px, pattern.height_adu
-    dx = (peaks.x_px[None, :] - x[:, None]).ravel()
-    dy = (peaks.y_px[None, :] - y[:, None]).ravel()
-    # A pair of like rank is likelier to be the same star.
-    ratio = peaks.height_adu[None, :] / np.maximum(height[:, None], 1e-12)
-    alike = np.exp(-0.5 * np.square(np.log(np.maximum(ratio, 1e-12)))).ravel() + 0.1
-    column = np.floor((dx - dx.min()) / tolerance).astype(int)
-    row = np.floor((dy - dy.min()) / tolerance).astype(int)
-    votes = np.zeros((row.max() + 2, column.max() + 2))
-    np.add.at(votes, (row, column), alike)
-    joined = votes[:-1, :-1] + votes[1:, :-1] + votes[:-1, 1:] + votes[1:, 1:]
-    row0, column0 = np.unravel_index(int(np.argmax(joined)), joined.shape)
-    near = (row - row0 >= 0) & (row - row0 <= 1) & (column - column0 >= 0) & (column - column0 <= 1)
-    sx, sy = float(np.median(dx[near])), float(np.median(dy[near]))
+    sx, sy = likeliest_shift(pattern, peaks, tolerance)
     place_x, place_y = x + sx, y + sy
     distance = np.hypot(peaks.x_px - place_x[:, None], peaks.y_px - place_y[:, None])
     matched = distance.min(axis=1) <= tolerance
@@ -294,20 +291,61 @@ def _vote(
         float(np.median(peaks.y_px[nearest] - y[matched])),
     )
     log_ratio = np.log(peaks.height_adu[nearest] / height[matched])
-    if x.size < SMALLEST_MATCH:
-        brightest = bool((nearest < x.size).all())
-        like = bool((np.abs(log_ratio) < np.log(3.0)).all()) and np.ptp(log_ratio) < LIKE
-        return (*refined, n, 1.0) if n == x.size and brightest and like else None
     # All stars of a frame lose about the same share of their light.
     level = float(np.median(log_ratio))
-    alike_n = int((np.abs(log_ratio - level) < LIKE)[inside[matched]].sum())
-    expected_log = np.log(np.maximum(height[inside], 1e-12)) + level
-    log_peak = np.log(np.maximum(peaks.height_adu, 1e-12))
-    rivals = float((np.abs(log_peak - expected_log[:, None]) < LIKE).sum(axis=1).mean())
-    share = min(1.0, rivals * np.pi * tolerance**2 / (nx * ny))
-    chance = _chance(alike_n, expected, share, x.size * peaks.x_px.size * n_turns)
-    enough = n >= SMALLEST_SHARE * expected and alike_n >= SMALLEST_MATCH
-    return (*refined, n, chance) if enough and chance <= FALSE_MATCH else None
+    alike = int((np.abs(log_ratio - level) < LIKE)[inside[matched]].sum())
+    log_height, log_peak = np.log(np.maximum(height, 1e-12)), np.log(peaks.height_adu)
+    rivals = np.abs(log_peak - log_height[:, None] - level) < LIKE
+    share = min(1.0, float(rivals[inside].sum(axis=1).mean()) * np.pi * tolerance**2 / (nx * ny))
+    if x.size < SMALLEST_MATCH:
+        whole = n == x.size and bool((np.abs(log_ratio) < FEW_LIKE).all())
+        trials = int((np.abs(log_peak - log_height[:, None]) < FEW_LIKE).sum())
+        brightest = bool((nearest < x.size).all())
+        sure = brightest or (n > 1 and _chance(n, n, share, trials * n_turns) <= false_match)
+        return (*refined, n, 1.0) if whole and sure and np.ptp(log_ratio) < LIKE else None
+    chance = _chance(alike, expected, share, x.size * peaks.x_px.size * n_turns)
+    enough = n >= SMALLEST_SHARE * expected and alike >= SMALLEST_MATCH
+    return (*refined, n, chance) if enough and chance <= false_match else None
+
+
+def likeliest_shift(pattern: Peaks, peaks: Peaks, tolerance_px: float) -> tuple[float, float]:
+    """Return the shift for which most pairs of a star and a peak vote, whatever it is worth."""
+    dx = (peaks.x_px[None, :] - pattern.x_px[:, None]).ravel()
+    dy = (peaks.y_px[None, :] - pattern.y_px[:, None]).ravel()
+    # A pair of like rank is likelier to be the same star.
+    ratio = peaks.height_adu[None, :] / np.maximum(pattern.height_adu[:, None], 1e-12)
+    alike = np.exp(-0.5 * np.square(np.log(np.maximum(ratio, 1e-12)))).ravel() + 0.1
+    column = np.floor((dx - dx.min()) / tolerance_px).astype(int)
+    row = np.floor((dy - dy.min()) / tolerance_px).astype(int)
+    votes = np.zeros((row.max() + 2, column.max() + 2))
+    np.add.at(votes, (row, column), alike)
+    joined = votes[:-1, :-1] + votes[1:, :-1] + votes[:-1, 1:] + votes[1:, 1:]
+    row0, column0 = np.unravel_index(int(np.argmax(joined)), joined.shape)
+    near = (row - row0 >= 0) & (row - row0 <= 1) & (column - column0 >= 0) & (column - column0 <= 1)
+    return float(np.median(dx[near])), float(np.median(dy[near]))
+
+
+def lasting_peaks(pattern: Peaks, others: list[Peaks], tolerance_px: float) -> Peaks:
+    """Return the peaks of a frame that most of the other frames show in the same places.
+
+    Among few stars cosmic rays are as many as they, but no two frames show the same.
+
+    Parameters
+    ----------
+    pattern : Peaks
+    others : list of Peaks
+        Of other frames, each laid on the pattern by its likeliest shift.
+    tolerance_px : float
+    """
+    seen = np.zeros(pattern.x_px.size)
+    for peaks in others:
+        if peaks.x_px.size and seen.size:
+            sx, sy = likeliest_shift(pattern, peaks, tolerance_px)
+            off_x = peaks.x_px - pattern.x_px[:, None] - sx
+            off_y = peaks.y_px - pattern.y_px[:, None] - sy
+            seen += (np.hypot(off_x, off_y) <= tolerance_px).any(axis=1)
+    kept = 2 * seen > len(others)
+    return Peaks(pattern.x_px[kept], pattern.y_px[kept], pattern.height_adu[kept])
 
 
 def _chance(matched: int, expected: int, share: float, trials: int) -> float:
