@@ -10,6 +10,7 @@ from blursplit.errors import TooFewStarsError
 from blursplit.stars.geometry import masked_columns
 from blursplit.stars.noise import estimate_gain_e_per_adu
 from blursplit.stars.tracks import Stamps, StarTracks
+from blursplit.stars.twins import twins
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -103,7 +104,7 @@ def assemble_tracks(sequence: Sequence, field: Field, journey: Journey) -> StarT
 
 
 def _steady_stars(journey: Journey, good: BoolArray, notes: Notes) -> IntArray:
-    """Return the stars that were seen often enough and did not move among the others."""
+    """Return the stars, once each, that were seen often enough and did not move among others."""
     frames = max(int(good.any(axis=1).sum()), 1)
     often = good.sum(axis=0) >= RARELY_SEEN * frames
     if not often.any():
@@ -112,6 +113,15 @@ def _steady_stars(journey: Journey, good: BoolArray, notes: Notes) -> IntArray:
     if rare:
         notes.append(("stars-lost", f"{rare} stars were left out: seen in few of the frames"))
     stars = np.flatnonzero(often)
+    twin = twins(
+        journey.samples["x"][:, stars],
+        journey.samples["y"][:, stars],
+        good[:, stars],
+        journey.field.sigma_px,
+    )
+    if twin.any():
+        notes.append(("twins", f"{int(twin.sum())} sources were stars that are followed already"))
+        stars = stars[~twin]
     if stars.size > FEW_STARS:
         moving = _moving(journey, good[:, stars], stars)
         if moving.any() and not moving.all():

@@ -10,10 +10,8 @@ from blursplit.stars.block import Block, measure_block
 from blursplit.stars.geometry import (
     SMALLEST_MARGIN,
     extrapolate,
-    fit_turn_and_scale,
     masked_columns,
     masked_median,
-    offsets_of,
     runs,
     turned,
 )
@@ -21,6 +19,7 @@ from blursplit.stars.judge import Verdict, judge_block
 from blursplit.stars.recipe import make_recipe
 from blursplit.stars.register import Peaks, find_peaks, register
 from blursplit.stars.stamps import StampBook, stamp_size
+from blursplit.stars.turning import fit_turning, nearest_turn_deg
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -54,6 +53,9 @@ STRAY_SIGMAS = 8.0
 SLOWEST_RETRY = 32
 FASTEST_TURN_DEG = 5.0  # between two halves of a block
 SLOWEST_TURN_PX = 0.3
+SURE_TURN_SIGMAS = 3.0
+HALF_FLIP_DEG = 90.0
+TURNS_ABOUT_DEG = 90.0  # no turn and half a turn lie far from where turns start anew
 
 
 class Journey:
@@ -92,7 +94,7 @@ class Journey:
         self.widest = int(np.clip(room, SMALLEST_MARGIN, LARGEST_MARGIN))
         self.block, self.margin = FIRST_BLOCK, min(SMALLEST_MARGIN + 2, self.widest)
         self.steady = True
-        self._last_turn: tuple[float, float] | None = None
+        self._last_turn: tuple[float, float, float] | None = None
         self.book = StampBook(field, stamp_size(field.sigma_px), n, max_stamps)
 
     @property
@@ -257,7 +259,7 @@ class Journey:
             return False
         before = (self.turn, self.turn_rate)
         if found.turn_deg:
-            self.turn = (self.turn + found.turn_deg) % 360.0
+            self.turn = float(nearest_turn_deg(self.turn + found.turn_deg, TURNS_ABOUT_DEG))
         first, last = self._run_of_lost(frame, stop)
         n = last - first
         moved = (np.full(n, found.shift_x_px), np.full(n, found.shift_y_px))
@@ -321,38 +323,42 @@ class Journey:
         end_s = self.sequence.time_s[stop - 1]
         if late is None:
             return
-        turn, scale, time_s, spread = late
-        before = (early[0], early[2]) if early is not None else self._last_turn
+        turn, scale, time_s, spread, error = late
+        before = (early[0], early[2], early[4]) if early is not None else self._last_turn
         rate = 0.0
         if before is not None and time_s > before[1] and abs(turn - before[0]) < FASTEST_TURN_DEG:
             rate = (turn - before[0]) / (time_s - before[1])
-        # What a corner star would move over the block, below which a rate is only noise.
+            if abs(turn - before[0]) < SURE_TURN_SIGMAS * np.hypot(error, before[2]):
+                rate = 0.0
+        # What a corner star would move over the block, below which a rate does not matter.
         reach = np.deg2rad(abs(rate)) * (end_s - self.sequence.time_s[start])
         if reach * 0.5 * max(self.source.shape) < SLOWEST_TURN_PX:
             rate = 0.0
         self.turn_rate = rate
         self.turn, self.turn_time_s = turn, time_s
-        self._last_turn = (turn, time_s)
+        self._last_turn = (turn, time_s, error)
         self.scale = float(np.clip(self.scale * (1.0 + scale), 0.98, 1.02))
         self.spread = spread
 
-    def _turn_of(self, first: int, last: int) -> tuple[float, float, float, float] | None:
-        """Return turn [deg], relative scale, mean time and spread of a stretch, or None."""
-        rows = slice(first, last)
+    def _turn_of(self, first: int, last: int) -> tuple[float, float, float, float, float] | None:
+        """Return turn [deg], relative scale, mean time, spread and the turn's error, or None."""
+        rows = np.arange(first, last)
+        # Where the field turned by half a turn in between, only what came after it counts.
+        now = self._turn_at(self.sequence.time_s[rows])
+        near = nearest_turn_deg(self.turn_deg[rows], now)
+        rows = rows[np.abs(near - now) < HALF_FLIP_DEG]
         good = self.good[rows]
-        x, y = self._place(self.shift_x[rows], self.shift_y[rows], self.turn_deg[rows])
-        off_x, off_y = self.samples["x"][rows] - x, self.samples["y"][rows] - y
-        dx, dy = masked_columns(off_x, good), masked_columns(off_y, good)
-        used = np.isfinite(dx) & np.isfinite(dy)
-        if used.sum() < 3:  # noqa: PLR2004 - two stars cannot be checked by a third
+        if not good.any():
             return None
-        turn = float(np.median(self.turn_deg[rows]))
-        px, py = self._place(np.zeros(1), np.zeros(1), turn)
+        turn = nearest_turn_deg(self.turn_deg[rows], self.turn)
+        x, y = self._place(self.shift_x[rows], self.shift_y[rows], turn)
+        off_x, off_y = self.samples["x"][rows] - x, self.samples["y"][rows] - y
+        middle = float(np.median(turn))
+        px, py = self._place(np.zeros(1), np.zeros(1), middle)
         px -= (self.source.shape[1] - 1) / 2
         py -= (self.source.shape[0] - 1) / 2
-        fitted = fit_turn_and_scale(px[0, used], py[0, used], dx[used], dy[used])
-        left = np.concatenate([dx[used], dy[used]])
-        left = left - offsets_of(px[0, used], py[0, used], *fitted)
-        scatter = np.concatenate([np.abs(off_x - dx)[good], np.abs(off_y - dy)[good]])
-        spread = 1.4826 * float(np.hypot(np.median(scatter), np.median(np.abs(left))))
-        return turn + fitted[0], fitted[1], float(np.mean(self.sequence.time_s[rows])), spread
+        found = fit_turning(px[0], py[0], off_x, off_y, good)
+        if found is None:
+            return None
+        mean_s = float(np.mean(self.sequence.time_s[rows]))
+        return middle + found.turn_deg, found.scale, mean_s, found.spread_px, found.error_deg
