@@ -180,3 +180,12 @@ def test_double_rate_leaves_no_frame_filled_in_and_halves_the_candidates():
     # those that show at 19 Hz in 50 frames/s
     assert_allclose(np.abs(np.array(left) - 50.0 * np.round(np.array(left) / 50.0)), 19.0, atol=0.1)
     assert any(abs(hz - TRUE_HZ) < 0.1 for hz in left)
+
+
+@pytest.mark.parametrize("frames", [200, 201, 202])
+def test_the_shortest_runs_that_can_hold_two_rates_are_looked_at(frames: int) -> None:
+    # A hundred intervals on each side: 201 frames.
+    steps = np.where(np.arange(frames - 1) < (frames - 1) // 2, 0.02, 0.03)
+    cut = change_of_rate(np.concatenate([[0.0], np.cumsum(steps)]))
+    assert cut == (None if frames < 201 else (frames - 1) // 2)
+    assert change_of_rate(0.02 * np.arange(frames)) is None

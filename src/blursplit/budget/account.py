@@ -40,6 +40,7 @@ from blursplit.budget.split import Split, SplitSetup, split_motion
 from blursplit.budget.uneven import uneven_lines
 from blursplit.budget.verdict import Evidence
 from blursplit.budget.view import View, view_of
+from blursplit.result import Atmosphere
 
 if TYPE_CHECKING:
     from blursplit.budget.drift import DriftDraws, DriveTerm
@@ -240,7 +241,7 @@ def _split(
     fast_px2: float,
     rng: np.random.Generator,
 ) -> DriftDraws:
-    facts, tracks, pairs = account.facts, view.images, view.pairs
+    facts, tracks, pairs, evidence = account.facts, view.images, view.pairs, account.evidence
     optics, scale = facts.optics, facts.scale_arcsec
     assert optics is not None  # noqa: S101 - `_can_split` has checked
     assert scale is not None  # noqa: S101
@@ -287,7 +288,7 @@ def _split(
             scale,
             facts.dispersion,
             N_WIDTHS,
-            account.evidence.structure_limit_arcsec,
+            evidence.structure_limit_arcsec,
         ),
         rng,
     )
@@ -301,6 +302,9 @@ def _split(
     _parts(account, fit, split, drift, bounds, transfer, found)
     add_focus(account, focus)
     restacked_widths(account, tracks, grid, drift, split, scale)
+    if evidence.frames_contradict:
+        _withdraw(account, images)
+        return drift
     account.arrays |= curves.transfer_curves(fit)
     account.arrays |= curves.air_curves(fit, account.arrays["frequency_hz"])
     if len(pairs.separation_px):
@@ -309,6 +313,17 @@ def _split(
     times, widths = width_against_exposure(tracks, scale, grid.cadence_s)
     account.arrays["exposure_grid_s"], account.arrays["exposure_fwhm_arcsec"] = times, widths
     return drift
+
+
+def _withdraw(account: Account, images: StarImages) -> None:
+    """Take back a budget that the recorded width contradicts; what needs no model stays."""
+    account.split = None
+    air = account.parts["atmosphere"]
+    kept = {name: getattr(air, name) for name in ("lower_seeing_arcsec", "upper_seeing_arcsec")}
+    account.parts["atmosphere"] = Atmosphere(**kept, evidence=air.evidence)
+    for name in ("structure", "tracking", "unassigned", "instrument"):
+        account.parts.pop(name)
+    recorded_widths(account, images)
 
 
 def _parts(

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
 
 WIDTH_DISAGREEMENT = 0.15
+CONTRADICTION = 2.0  # no budget is drawn up from a model so far from the recorded width
 OVERSAMPLING = 4  # of the star images that are kept
 
 
@@ -123,6 +124,8 @@ def restacked_widths(
     recorded = images.widths["recorded"].mean
     modelled = float(np.median(split.recorded))
     apart = abs(modelled / recorded - 1.0)
+    if max(modelled / recorded, recorded / modelled) > CONTRADICTION:
+        account.evidence.frames_contradict = True
     if apart > WIDTH_DISAGREEMENT:
         account.evidence.frames_disagree = True
         account.warn(

@@ -23,6 +23,11 @@ if TYPE_CHECKING:
 
 DECIDED = 0.9  # design, section 2
 LEAST_RMS_ARCSEC = 0.01
+CONTRADICTED = (
+    "The model that fits the motion best makes the star more than twice as wide, or less than half "
+    "as wide, as it was recorded: no budget is drawn up from it, and the cause of the width is "
+    "undecided."
+)
 STILL_LARGE = 0.15  # share of the width worth acting on
 NAMES: dict[Contribution, str] = {
     "atmosphere": "turbulent air",
@@ -55,8 +60,9 @@ class Evidence:
         Smallest damped mode (rms, both axes) that would have been found.
     bounds_crossed : bool
         Lower bound on the air above the upper one.
-    frames_disagree : bool
-        Modelled and measured recorded width apart by more than their errors allow.
+    frames_disagree, frames_contradict : bool
+        Modelled and measured recorded width apart by more than their errors allow, or by so
+        much that the model is not believed.
     has_mask : bool
         One star seen twice through a mask; the two images count as one star.
     barred : str or None
@@ -73,6 +79,7 @@ class Evidence:
     structure_limit_arcsec: float | None = None
     bounds_crossed: bool = False
     frames_disagree: bool = False
+    frames_contradict: bool = False
     has_mask: bool = False
     barred: str | None = None
     notes: list[str] = field(default_factory=list)
@@ -156,6 +163,8 @@ def _no_budget(result: Result, facts: Facts, evidence: Evidence) -> str:
     found = f" Shared lines: {lines}." if lines else ""
     if evidence.barred is not None:
         return f"Nothing is said of the air: {evidence.barred}. The width is undecided." + found
+    if evidence.frames_contradict:
+        return CONTRADICTED + found
     return _what_is_missing(facts, evidence) + found
 
 

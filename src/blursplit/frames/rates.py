@@ -116,7 +116,7 @@ def change_of_rate(time_s: FloatArray) -> int | None:
         return None
     steps = np.minimum(steps, LONG_INTERVAL * float(np.median(steps)))
     total = np.cumsum(steps)
-    first = np.arange(LEAST_FRAMES, n - LEAST_FRAMES)
+    first = np.arange(LEAST_FRAMES, n - LEAST_FRAMES + 1)
     left = total[first - 1]
     right = total[-1] - left
     # the fit of two means is best where this sum is largest
