@@ -24,6 +24,7 @@ FLUX_FACTOR = 2.5
 LONE_FLUX_RANGE = (0.03, 3.0)
 JUMPED_FLUX_RANGE = (0.3, 3.0)
 PAIR = 2
+HIT_PULL_PX = 2.0  # a cosmic ray pulls a star's centroid no farther than the window reaches
 
 
 @dataclass(frozen=True)
@@ -102,7 +103,14 @@ def judge_block(
     needed = np.maximum(1, np.ceil(NEEDED_SHARE * inside.sum(axis=1)))
     needed = np.maximum(needed, AGREEING_SHARE * usable.sum(axis=1))
     lost = np.asarray(near.sum(axis=1) < needed, dtype=bool)
-    lost |= _half_vanished(near, block, inside, flux_adu)
+    lost |= _half_vanished(near, block.alive, inside, flux_adu)
+    # Of two stars that agree, others that are clear and lie elsewhere are as good as missing.
+    with np.errstate(invalid="ignore"):
+        far_x = off_x - masked_median(off_x, near)[:, None]
+        far_y = off_y - masked_median(off_y, near)[:, None]
+        here = block.alive & (np.hypot(far_x, far_y) <= tolerance_px + HIT_PULL_PX)
+    pair = near.sum(axis=1) <= PAIR
+    lost |= pair & _half_vanished(near, here, inside, flux_adu)
     good = near & alive & ~lost[:, None]
     shift_x, shift_y = masked_median(off_x, near), masked_median(off_y, near)
     shift_x[lost] = shift_y[lost] = np.nan
@@ -111,7 +119,10 @@ def judge_block(
 
 
 def _half_vanished(
-    near: BoolArray, block: Block, inside: BoolArray, flux_adu: FloatArray
+    near: BoolArray,
+    alive: BoolArray,
+    inside: BoolArray,
+    flux_adu: FloatArray,
 ) -> BoolArray:
     """Say in which frames as many stars are missing as are there, though they should be as clear.
 
@@ -119,7 +130,7 @@ def _half_vanished(
     """
     faintest = np.where(near, flux_adu, np.inf).min(axis=1)
     clear = inside & (flux_adu >= 0.5 * faintest[:, None])
-    missing = clear & ~block.alive
+    missing = clear & ~alive
     return np.asarray(
         (inside.sum(axis=1) > PAIR) & (missing.sum(axis=1) >= near.sum(axis=1)), dtype=bool
     )
