@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from blursplit.budget.estimates import with_error
-from blursplit.budget.fwhm import HalfMaximum, image_width
+from blursplit.budget.fwhm import HalfMaximum, image_width, sampling_error
 from blursplit.budget.restack import Restack, about_window_mean, restack, window_number
 
 if TYPE_CHECKING:
@@ -69,9 +69,8 @@ class StarImages:
         if len(stars) > 1:
             few = float(student_t.ppf(ONE_SIGMA, len(stars) - 1))
             spread = few * float(np.std(stars, ddof=1) / np.sqrt(len(stars)))
-        # What a Gaussian of this width still transfers at Nyquist folds into the sampled image.
-        folded = float(np.exp(-0.5 * (np.pi * whole / GAUSS) ** 2))
-        relative = np.sqrt((spread / whole) ** 2 + LEAST_WIDTH_ERROR**2 + (0.6 * folded) ** 2)
+        narrowest = self.widths[name].minor * whole / mean
+        relative = np.hypot(np.hypot(spread / whole, LEAST_WIDTH_ERROR), sampling_error(narrowest))
         return mean * float(relative)
 
 
