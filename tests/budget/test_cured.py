@@ -111,3 +111,13 @@ def test_enlarged_image_keeps_its_samples_and_hardly_rings() -> None:
     far = np.hypot(*(np.indices(fine.shape) / 4 - 11.7)) > 5
     exact = np.abs(resample(image, 4)[far]).max()
     assert np.abs(fine[far]).max() < 0.2 * exact
+
+
+def test_no_cure_widens_the_star() -> None:
+    spare = {"tracking": np.linspace(0.0, 0.5, 400), "structure": 0.0}
+    frames = ShiftedFrames({"without_tracking": 2.88}, spare, tracking_whole=True)
+    part = fwhm_part(split_of(2.95), FACTS, RECORDED, frames)
+    assert part.without_tracking_arcsec is not None
+    assert part.without_structure_arcsec is not None
+    assert part.without_tracking_arcsec.value <= RECORDED["mean"].value
+    assert part.without_structure_arcsec.value <= RECORDED["mean"].value

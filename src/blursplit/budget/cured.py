@@ -147,8 +147,8 @@ def fwhm_part(
         width = _cured_draws(name, split, measured.value, frames)
         n = len(width)
         most = frames.draws(name, n)
-        if most is not None:
-            width = np.minimum(width, most)
+        # No cure widens the star.
+        width = np.minimum(width, measured.value if most is None else np.fmin(most, measured.value))
         width = width * (1.0 + _error_draws(measured, n))
         rows[name] = _reach_up(estimate(width), frames.width_arcsec.get(name))
         if "structure" in removed:
