@@ -11,7 +11,7 @@ import numpy as np
 from blursplit.errors import TooFewStarsError
 from blursplit.stars.geometry import masked_median
 from blursplit.stars.register import (
-    FALSE_MATCH,
+    UNSURE_MATCH,
     Peaks,
     find_hot_pixels,
     find_peaks,
@@ -34,7 +34,6 @@ MEAN_FRAMES = 24
 MEAN_BYTES = 120_000_000
 # Outliers in m of n frames lie sqrt((n - m) / m) of their own rms off the mean: two of 24 at 3.3.
 CLIP_SIGMAS = 3.0
-CLIPPED = 1.0 / MEAN_FRAMES  # of the frames may be laid wrongly: clipping takes one of 24 out
 FIRST_SIGMA_PX = 1.7  # FWHM of 4 px, to begin with
 SIGMA_RANGE_PX = (0.5, 12.0)
 SATURATED_SHARE = 0.97
@@ -252,6 +251,8 @@ def _registered(
 ) -> list[tuple[float, float] | None]:
     """Return the shift of each frame against the one with most stars, None where there is none.
 
+    A frame or two that chance lays wrongly are clipped from the mean.
+
     The frame with most peaks may owe them to flipped bits or cosmic rays: where it fits less than
     half of the others, frames with an ordinary number are tried, and at last only those of their
     peaks that last.
@@ -263,8 +264,7 @@ def _registered(
     most = 0
     whole = [peaks[i] for i in (int(np.argmax(count)), *usual)]
     lasting = (lasting_peaks(peaks[i], peaks, tolerance_px) for i in usual)
-    patterns = itertools.chain(((p, FALSE_MATCH) for p in whole), ((p, CLIPPED) for p in lasting))
-    for pattern, chance in patterns:
+    for pattern in itertools.chain(whole, lasting):
         found = [
             register(
                 pattern,
@@ -272,7 +272,7 @@ def _registered(
                 shape,
                 tolerance_px=tolerance_px,
                 turns_deg=(0.0,),
-                false_match=chance,
+                false_match=UNSURE_MATCH,
             )
             for one in peaks
         ]

@@ -109,8 +109,8 @@ def judge_block(
         far_x = off_x - masked_median(off_x, near)[:, None]
         far_y = off_y - masked_median(off_y, near)[:, None]
         here = block.alive & (np.hypot(far_x, far_y) <= tolerance_px + HIT_PULL_PX)
-    pair = near.sum(axis=1) <= PAIR
-    lost |= pair & _half_vanished(near, here, inside, flux_adu)
+    few = near.sum(axis=1) <= PAIR
+    lost |= few & _half_vanished(near, here, inside, flux_adu, _disagree(near, ratio))
     good = near & alive & ~lost[:, None]
     shift_x, shift_y = masked_median(off_x, near), masked_median(off_y, near)
     shift_x[lost] = shift_y[lost] = np.nan
@@ -123,17 +123,26 @@ def _half_vanished(
     alive: BoolArray,
     inside: BoolArray,
     flux_adu: FloatArray,
+    doubtful: BoolArray | None = None,
 ) -> BoolArray:
     """Say in which frames as many stars are missing as are there, though they should be as clear.
 
-    A jump may put some stars where others were; those left without a star betray it.
+    A jump may put some stars where others were; those left without a star betray it. One of
+    them does where those that are there are `doubtful` themselves.
     """
     faintest = np.where(near, flux_adu, np.inf).min(axis=1)
     clear = inside & (flux_adu >= 0.5 * faintest[:, None])
     missing = clear & ~alive
-    return np.asarray(
-        (inside.sum(axis=1) > PAIR) & (missing.sum(axis=1) >= near.sum(axis=1)), dtype=bool
-    )
+    many = near.sum(axis=1) if doubtful is None else np.where(doubtful, 1, near.sum(axis=1))
+    return np.asarray((inside.sum(axis=1) > PAIR) & (missing.sum(axis=1) >= many), dtype=bool)
+
+
+def _disagree(near: BoolArray, ratio: FloatArray) -> BoolArray:
+    """Say in which frames the stars' fluxes part by more than scintillation lets two of them."""
+    with np.errstate(invalid="ignore"):
+        most = np.where(near, ratio, 0.0).max(axis=1)
+        least = np.where(near, ratio, np.inf).min(axis=1)
+    return np.asarray(most > FLUX_FACTOR * least, dtype=bool)
 
 
 def _near_group(

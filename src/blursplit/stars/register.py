@@ -22,6 +22,7 @@ HOT_SHARE = 0.25
 SMALLEST_SHARE = 0.4
 SMALLEST_MATCH = 3
 FALSE_MATCH = 1e-3  # fields that chance alone may find in a frame
+UNSURE_MATCH = 0.04  # the same where a wrong frame does no harm or another one has to agree
 FEW_LIKE = np.log(3.0)  # of one or two stars
 LIKE = np.log(2.5)  # scintillation of a small aperture in short exposures, as a factor
 SAMPLED_PIXELS = 16_000  # the scatter of so many is known to 1 %
@@ -54,6 +55,7 @@ class Registration:
     shift_y_px: float
     turn_deg: float
     matched: int
+    chance: float = 0.0  # of finding as good a match where the field is not
 
 
 def find_hot_pixels(image_adu: NDArray[np.float32]) -> NDArray[np.bool_]:
@@ -257,12 +259,10 @@ def register(
         x = cx + cos * (pattern.x_px - cx) - sin * (pattern.y_px - cy)
         y = cy + sin * (pattern.x_px - cx) + cos * (pattern.y_px - cy)
         turned = Peaks(x, y, pattern.height_adu)
-        found = _vote(turned, peaks, shape, tolerance_px, len(turns_deg), false_match)
-        if found is None:
-            continue
-        # Equal chances (one or two stars) go to the first turn tried, which is no turn.
-        if found[3] < smallest:
-            best, smallest = Registration(found[0], found[1], turn, found[2]), found[3]
+        found, rank = _vote(turned, peaks, shape, tolerance_px, turn, len(turns_deg))
+        # Equal ranks (one or two stars) go to the first turn tried, which is no turn.
+        if found is not None and found.chance <= false_match and rank < smallest:
+            best, smallest = found, rank
     return best
 
 
@@ -271,10 +271,10 @@ def _vote(
     peaks: Peaks,
     shape: tuple[int, int],
     tolerance: float,
+    turn_deg: float,
     n_turns: int,
-    false_match: float,
-) -> tuple[float, float, int, float] | None:
-    """Return the shift most pairs vote for, how many stars it matches, and its chance."""
+) -> tuple[Registration | None, float]:
+    """Return the match at the shift most pairs vote for, and its rank: the smaller the better."""
     ny, nx = shape
     x, y, height = pattern.x_px, pattern.y_px, pattern.height_adu
     sx, sy = likeliest_shift(pattern, peaks, tolerance)
@@ -284,7 +284,7 @@ def _vote(
     inside = (place_x >= 0) & (place_x <= nx - 1) & (place_y >= 0) & (place_y <= ny - 1)
     n, expected = int((matched & inside).sum()), int(inside.sum())
     if n == 0:
-        return None
+        return None, np.inf
     nearest = distance.argmin(axis=1)[matched]
     refined = (
         float(np.median(peaks.x_px[nearest] - x[matched])),
@@ -299,13 +299,14 @@ def _vote(
     share = min(1.0, float(rivals[inside].sum(axis=1).mean()) * np.pi * tolerance**2 / (nx * ny))
     if x.size < SMALLEST_MATCH:
         whole = n == x.size and bool((np.abs(log_ratio) < FEW_LIKE).all())
+        whole = whole and np.ptp(log_ratio) < LIKE
         trials = int((np.abs(log_peak - log_height[:, None]) < FEW_LIKE).sum())
         brightest = bool((nearest < x.size).all())
-        sure = brightest or (n > 1 and _chance(n, n, share, trials * n_turns) <= false_match)
-        return (*refined, n, 1.0) if whole and sure and np.ptp(log_ratio) < LIKE else None
+        chance = 0.0 if brightest else _chance(n, n, share, trials * n_turns)
+        return (Registration(*refined, turn_deg, n, chance) if whole else None), 1.0
     chance = _chance(alike, expected, share, x.size * peaks.x_px.size * n_turns)
     enough = n >= SMALLEST_SHARE * expected and alike >= SMALLEST_MATCH
-    return (*refined, n, chance) if enough and chance <= false_match else None
+    return (Registration(*refined, turn_deg, n, chance) if enough else None), chance
 
 
 def likeliest_shift(pattern: Peaks, peaks: Peaks, tolerance_px: float) -> tuple[float, float]:
@@ -364,8 +365,12 @@ def _chance(matched: int, expected: int, share: float, trials: int) -> float:
     -----
     One star of a match lies on its peak because that pair made the shift. Each of the others
     has a probability of its own, and of all sets with one mean the binomial distribution has
-    the largest upper tail (Hoeffding 1956).
+    the largest upper tail (Hoeffding 1956). The window that holds the q matches, in x, y and
+    the heights' common level, is then laid where it holds most: q of them fit into one that is
+    free on an axis q times as often as into one that a given pair ties down, and each of the q
+    pairs can be the given one, which leaves q^2 (Glaz, Naus and Wallenstein 2001).
     """
     from scipy.stats import binom
 
-    return float(trials * binom.sf(matched - 2, max(expected - 1, 0), share))
+    tail = binom.sf(matched - 2, max(expected - 1, 0), share)
+    return float(trials * matched**2 * tail)
