@@ -90,6 +90,7 @@ def _own_share(*offsets_px: FloatArray) -> float:
     return (1.0 - shared) / (1.0 + shared)
 
 
-def nearest_turn_deg(turn_deg: FloatArray, to_deg: FloatArray | float) -> FloatArray:
+def nearest_turn_deg(turn_deg: FloatArray | float, to_deg: FloatArray | float) -> FloatArray:
     """Return turns by whole turns nearest to another: -0.1 rather than 359.9 to 0."""
-    return np.asarray(turn_deg - 360.0 * np.round((turn_deg - to_deg) / 360.0), dtype=float)
+    turn = np.asarray(turn_deg, dtype=float)
+    return np.asarray(turn - 360.0 * np.round((turn - to_deg) / 360.0), dtype=float)
