@@ -16,6 +16,7 @@ from blursplit.stars.early import (
     find_saturation,
     find_width,
     mean_of,
+    no_star,
     read_early_frames,
     register_mean,
     sum_core,
@@ -291,7 +292,9 @@ def _explain_nothing(name: str, refused: dict[str, int]) -> None:
         raise InputError(
             name, "all usable stars are saturated", "shorten the exposure or lower the gain"
         )
-    found = ", ".join(f"{n} {reason}" for reason, n in refused.items() if n) or "none found"
+    found = ", ".join(f"{n} {reason}" for reason, n in refused.items() if n)
+    if not found:
+        raise no_star(name)
     raise TooFewStarsError(
         name,
         f"no star can be followed ({found})",

@@ -124,11 +124,12 @@ def find_width(frames: Image, mean: Image, hot: BoolArray, limit: float | None, 
         return float(np.median(widths))
     width = _width_of(mean, hot, limit)
     if width is None:
-        raise _no_star(name)
+        raise no_star(name)
     return width
 
 
-def _no_star(name: str) -> TooFewStarsError:
+def no_star(name: str) -> TooFewStarsError:
+    """Return the error of frames that show nothing."""
     return TooFewStarsError(
         name,
         "no star was found in the first frames",
@@ -197,7 +198,7 @@ def register_mean(
         if place is not None
     ]
     if not moved:
-        raise _no_star(name)
+        raise no_star(name)
     first = places[0] or (0.0, 0.0)
     full = np.zeros(shape, dtype=np.float32)
     if limit is not None:
