@@ -46,7 +46,7 @@ class SilentLimit:
 
 def silent_limit(
     line_limit_arcsec: float,
-    fast_unassigned: FloatArray,
+    unassigned: FloatArray,
     blurs: Sequence[Blur],
     removals: Sequence[frozenset[Contribution]],
 ) -> SilentLimit:
@@ -56,15 +56,15 @@ def silent_limit(
     ----------
     line_limit_arcsec : float
         Rms of the smallest mode that would have been found.
-    fast_unassigned : ndarray, shape (n, 2, 2)
-        Draws of the broadband shared motion as fast as structures ring [arcsec^2]: a mode so
-        strongly damped, or so folded by the sampling, that it looks like no line hides there.
+    unassigned : ndarray, shape (n, 2, 2)
+        Draws of the broadband shared motion [arcsec^2] that may be structure: a mode so strongly
+        damped, or so folded by the sampling, that it looks like no line hides there.
     blurs : sequence of Blur
         Draws of all that widens the star.
     removals : sequence of frozenset
         Contributions to be removed.
     """
-    broad = np.sqrt(np.linalg.eigvalsh(fast_unassigned)[:, 1].clip(0.0))
+    broad = np.sqrt(np.linalg.eigvalsh(unassigned)[:, 1].clip(0.0))
     rms = float(np.hypot(line_limit_arcsec, np.percentile(broad, HIGHEST_95)))
     chosen = np.linspace(0, len(blurs) - 1, min(DRAWS, len(blurs))).astype(np.int64)
     every = [all_widths(_with_structure(blurs[k], rms)) for k in chosen]

@@ -168,7 +168,8 @@ def split_motion(
     ]
     silent = None
     if setup.line_limit_arcsec is not None and all(t.owner != "structure" for t in terms):
-        silent = silent_limit(setup.line_limit_arcsec, fast, blurs, removed)
+        hidden = unassigned / _kept_at_frame_rate(grid) ** 2 if _may_fold(grid) else fast
+        silent = silent_limit(setup.line_limit_arcsec, hidden, blurs, removed)
     return Split(
         structure=structure,
         unassigned=unassigned,
@@ -241,7 +242,22 @@ def _one_draw(
 
 def _is_folded(grid: GridData, rng: np.random.Generator) -> bool:
     """Draw whether broadband motion is a mode that the frames were too slow to show."""
-    return 0.5 / grid.cadence_s < FASTEST_STRUCTURE_HZ and rng.random() < FOLDED_ODDS
+    return _may_fold(grid) and rng.random() < FOLDED_ODDS
+
+
+def _may_fold(grid: GridData) -> bool:
+    """Return whether the frames are too slow to show the fastest modes where they are."""
+    return 0.5 / grid.cadence_s < FASTEST_STRUCTURE_HZ
+
+
+def _kept_at_frame_rate(grid: GridData) -> float:
+    """Return what exposures leave of a mode near the frame rate, which folds to slow motion.
+
+    Where they fill the frame they leave none of it, and its limit counts as that of half the
+    frame rate: what motion cannot show, the width of the star has to.
+    """
+    filled = min(grid.exposure_s / grid.cadence_s, 1.0)
+    return max(float(np.sinc(filled)), float(np.sinc(0.5)))
 
 
 @dataclass(frozen=True)
