@@ -94,7 +94,7 @@ def compare(
     >>> found.probability_structure_improved > 0.95
     True
     >>> [line.state for line in found.lines]
-    ['gone']
+    ['weaker']
     """
     rng = rng or np.random.default_rng(20_260_101)
     sides = (_in_time_order(before, "--before"), _in_time_order(after, "--after"))
