@@ -34,6 +34,13 @@ def night(tmp_path):
 def test_what_rests_on_a_contradicted_model_is_withdrawn_and_the_rest_stays(night, monkeypatch):
     believed = night()
     assert believed.result.atmosphere.seeing_500nm_zenith_arcsec is not None
+    # Air alone: the structure is limited, and so is what its cure saves and the lower end of it.
+    limit, fwhm = believed.result.structure, believed.result.fwhm
+    assert limit.rms_major_arcsec.is_limit
+    assert limit.saved_arcsec.is_limit
+    assert fwhm.without_structure_arcsec.low95 < fwhm.recorded_arcsec.low95
+    most = f"structure is below {limit.rms_major_arcsec.high:.2f} arcsec rms (95 %)"
+    assert any(most in reason for reason in believed.result.verdict.reasons)
     # Any model is further than this from the record.
     monkeypatch.setattr("blursplit.budget.pictures.CONTRADICTION", 1.0)
     doubted = night()

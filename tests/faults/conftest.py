@@ -217,3 +217,34 @@ def _expose() -> Callable[..., Field]:
 @pytest.fixture(name="iso")
 def _iso() -> Callable[[float], str]:
     return iso
+
+
+@pytest.fixture
+def bad_night() -> dict[str, Any]:
+    """Return the tables of a scene on whose night much goes wrong."""
+    return {
+        "telescope": {"aperture_m": 0.25, "obstruction": 0.3, "instrument_fwhm_arcsec": 0.4},
+        "camera": {
+            "pixel_scale_arcsec": 0.65,
+            "width_px": 260,
+            "height_px": 200,
+            "exposure_s": 0.008,
+            "frame_interval_s": 0.03,
+            "gain_e_per_adu": 0.8,
+            "hot_pixels": 10,
+        },
+        "air": {"seeing_arcsec": 1.4, "airmass": 1.1},
+        "drift": [{"arcsec_per_min": 8.0, "angle_deg": 20.0}],
+        "mode": [
+            {"frequency_hz": 5.3, "damping_ratio": 0.015, "rms_arcsec": 0.55, "angle_deg": 60.0}
+        ],
+        "stars": {"count": 6, "seed": 3, "flux_e_per_s": 3e6, "margin_px": 35},
+        "sequence": {"frames": 900},
+        "faults": {
+            "dropped_share": 0.03,
+            "clouded_share": 0.04,
+            "cosmic_rays_per_frame": 4.0,
+            "trail_frames": [250, 251, 252],
+            "dither": [{"time_s": 14.0, "dx_px": 7.0, "dy_px": -9.0}],
+        },
+    }

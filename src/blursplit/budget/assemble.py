@@ -136,7 +136,11 @@ def structure_part(split: Split, facts: Facts, *, has_lines: bool) -> Structure:
         return Structure(**_axes(split.structure, facts), saved_arcsec=_saved(split, "structure"))
     if split.silent is None:
         return Structure()
-    return Structure(rms_major_arcsec=upper_limit(split.silent.rms_arcsec))
+    kept = split.silent.kept[frozenset({"structure"})]
+    return Structure(
+        rms_major_arcsec=upper_limit(split.silent.rms_arcsec),
+        saved_arcsec=upper_limit((1.0 - kept) * float(np.median(split.recorded))),
+    )
 
 
 def unassigned_part(split: Split, facts: Facts) -> Unassigned:

@@ -123,7 +123,7 @@ def _size_note(curve: PhaseCurve) -> str:
     if size is None:
         return f"{name}: nothing in this part of the turn limits it."
     if size.value is None:
-        return f"{name}: not shown; below {size.high:.2g} arcsec peak to peak."
+        return f"{name}: not shown; below {size.high:.2g} arcsec peak to peak (95 %)."
     words = f"{name}: {_plain(size)} arcsec peak to peak (95 %: {_ends(size)})"
     if curve.turns_covered < 1.0:
         words += ", most of the turn being inferred from the bend of the part seen"
@@ -150,6 +150,6 @@ def _direction_note(ra: RightAscension | None) -> str:
     assert angle.high is not None  # noqa: S101
     half = 0.5 * (angle.high - angle.low)
     return (
-        f"Right ascension lies along {angle.value:.0f} +- {half:.1f} deg from +x toward +y "
+        f"Right ascension lies along {angle.value:.0f} ± {half:.1f} deg from +x toward +y "
         f"({ra.origin})."
     )

@@ -267,13 +267,24 @@ def _reasons(result: Result, evidence: Evidence) -> list[str]:
         reasons.append(
             "No line was found; a mode of "
             f"{evidence.structure_limit_arcsec:.2f} arcsec rms or more, slower than half the frame "
-            "rate and damped by 2 % of critical or less, would have been."
+            "rate and damped by 2 % of critical or less, would have been." + _what_may_hide(result)
         )
     if evidence.bounds_crossed:
         reasons.append("The evidence disagrees: pairs show more air than the star image allows.")
     if evidence.frames_disagree:
         reasons.append("Modelled and recorded width differ by more than their errors.")
     return reasons if evidence.has_mask else reasons + evidence.notes
+
+
+def _what_may_hide(result: Result) -> str:
+    """Say what the structure can be with the modes that look like no line."""
+    most = result.structure.rms_major_arcsec
+    if most is None or not most.is_limit:
+        return ""
+    return (
+        " With modes that are damped more or folded by the frame rate, which may hide in the "
+        f"motion of open cause, structure is below {most.high:.2f} arcsec rms (95 %)."
+    )
 
 
 def _what_the_stars_allow(evidence: Evidence) -> str:
