@@ -6,7 +6,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from blursplit.result import Estimate, Warning_  # noqa: TC001 - pydantic reads it running
+from blursplit.result import Estimate, Warning_
 
 COMPARE_SCHEMA = "blursplit-compare/1"
 

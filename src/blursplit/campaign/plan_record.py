@@ -6,7 +6,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from blursplit.result import SetupEntry, Warning_  # noqa: TC001 - pydantic reads it running
+from blursplit.result import SetupEntry, Warning_
 
 PLAN_SCHEMA = "blursplit-plan/1"
 
