@@ -6,13 +6,14 @@ import json
 import os
 import tempfile
 import warnings
+from dataclasses import asdict, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from blursplit.errors import InputError, OutputError
-from blursplit.stars.tracks import Stamps, StarTracks
+from blursplit.stars.tracks import PixelStatistics, Stamps, StarTracks
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -94,6 +95,7 @@ def save_tracks(tracks: StarTracks, folder: Path) -> None:
         present = {name: getattr(tracks, name) for name in TRACK_ARRAYS}
         arrays = {name: value for name, value in present.items() if value is not None}
         facts["stamps"] = tracks.stamps is not None
+        facts["pixels"] = None if tracks.pixels is None else _plain(asdict(tracks.pixels))
         _write(folder / TRACKS_NAME, arrays, TRACK_ARRAYS, facts)
     except OSError as error:
         raise OutputError(
@@ -135,6 +137,7 @@ def load_tracks(folder: Path) -> StarTracks:
             notes=tuple((str(code), str(text)) for code, text in facts["notes"]),
             dropped={str(reason): int(n) for reason, n in facts["dropped"].items()},
             stamps=_load_stamps(folder / STAMPS_NAME) if facts["stamps"] else None,
+            pixels=_pixel_statistics(facts.get("pixels")),
         )
         _check_stamps(tracks)
     except _DAMAGE as error:
@@ -142,6 +145,29 @@ def load_tracks(folder: Path) -> StarTracks:
             path, f"is damaged or of another format ({error})", "run measure again on the frames"
         ) from error
     return tracks
+
+
+def _plain(value: Any) -> Any:
+    """Return numbers as JSON has them: NaN becomes null."""
+    if isinstance(value, dict):
+        return {key: _plain(one) for key, one in value.items()}
+    if isinstance(value, tuple):
+        return [_plain(one) for one in value]
+    return None if isinstance(value, float) and not np.isfinite(value) else value
+
+
+def _pixel_statistics(stored: dict[str, Any] | None) -> PixelStatistics | None:
+    if stored is None:
+        return None
+    known = {field.name for field in fields(PixelStatistics)}
+    read = {
+        key: tuple(np.nan if one is None else one for one in value)
+        if isinstance(value, list)
+        else (np.nan if value is None else value)
+        for key, value in stored.items()
+        if key in known
+    }
+    return PixelStatistics(**read)
 
 
 def _load_stamps(path: Path) -> Stamps | None:
