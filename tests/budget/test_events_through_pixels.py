@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose
 from blursplit.instrument import read_setup
 from blursplit.measure import measure
 from blursplit.simulate import Scene, write_sequence
-from blursplit.spectra.onsets import fast_part
+from blursplit.spectra.events import fast_part
 
 KNOCK_S, FREQUENCY_HZ, DAMPING, SIZE_ARCSEC = 5.0, 9.2, 0.04, 2.5
 CADENCE_S, EXPOSURE_S, FRAMES = 0.025, 0.008, 480
