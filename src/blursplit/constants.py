@@ -11,7 +11,7 @@ import math
 # --- conversions and physics --------------------------------------------------------------------
 ARCSEC_PER_RADIAN = 180.0 * 3600.0 / math.pi  # arcsec/rad | definition
 FWHM_PER_SIGMA = 2.0 * math.sqrt(2.0 * math.log(2.0))  # - | of a Gaussian, definition
-SEEING_IN_LAMBDA_OVER_R0 = 0.97586  # - | Fried 1966, numerical Hankel transform (0.976 in use)
+SEEING_IN_LAMBDA_OVER_R0 = 0.975863  # - | Hankel transform, `kolmogorov_width` (Fried 1966: 0.976)
 SEEING_WAVELENGTH_M = 500e-9  # m | the trade's convention for seeing
 
 # --- rig and frames -----------------------------------------------------------------------------

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from blursplit.errors import InputError
-from blursplit.instrument import read_toml
+from blursplit.rig import read_toml
 
 if TYPE_CHECKING:
     from pathlib import Path
