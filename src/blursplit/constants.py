@@ -21,6 +21,18 @@ SEEING_WAVELENGTH_M = 500e-9  # m | the trade's convention for seeing
 # --- motion -------------------------------------------------------------------------------------
 
 # --- spectra ------------------------------------------------------------------------------------
+LINE_FALSE_ALARM = 0.02  # - | chance that a search shows a line that is none; judgement, no source
+LINE_LOWEST_BINS = 15.0  # cycles a piece | slower lines look like the air's slow part; judgement
+LINE_PIECE_SAMPLES = (
+    4000  # samples | longer records are cut, their periodograms averaged; judgement
+)
+LINE_TRIALS_PER_BIN = 0.08  # - | benchmarks/lines.py, series without lines
+LINE_LOWEST_CONTRAST = 2.0  # - | peak over continuum; judgement, no source
+LINE_REFIT_LOSS = (
+    1.8  # - | of the gain, to the continuum fitted with a mode; benchmarks/detection.py
+)
+LINE_LEFT_AT_LEAST = 0.1  # - | amplitude left by the exposure; less hides a line; judgement
+LINE_LIMIT_DAMPINGS = (0.002, 0.01, 0.03)  # - | damping ratios of piers and mounts; judgement
 
 # --- turbulence ---------------------------------------------------------------------------------
 
