@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from blursplit.report import render_page
     from blursplit.report.notebook import budget_table, lines_table
     from blursplit.result import Estimate, Result
-    from blursplit.rig import Setup, read_setup
+    from blursplit.rig import Rig, Setup, read_setup
     from blursplit.simulate import Scene, read_scene, write_sequence
     from blursplit.spectra.tap_result import measure_taps
     from blursplit.turbulence.conversions import (
@@ -39,6 +39,7 @@ __all__ = [
     "Measurement",
     "OutputError",
     "Result",
+    "Rig",
     "Scene",
     "Setup",
     "Store",
@@ -90,7 +91,7 @@ _HOMES: dict[str, str] = {
         "folder": ("Measurement", "read_result", "read_result_folder", "write_result_folder"),
         "frames.prospects": ("inspect_sequence",),
         "frames.sequence": ("open_sequence",),
-        "rig": ("Setup", "read_setup"),
+        "rig": ("Rig", "Setup", "read_setup"),
         "measure": ("measure_sequence",),
         "mechanics.pier_report": ("analyse_pier",),
         "mechanics.pier_setup": ("read_pier",),

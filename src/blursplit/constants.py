@@ -15,6 +15,9 @@ SEEING_IN_LAMBDA_OVER_R0 = 0.975863  # - | Hankel transform, `kolmogorov_width` 
 SEEING_WAVELENGTH_M = 500e-9  # m | the trade's convention for seeing
 
 # --- rig and frames -----------------------------------------------------------------------------
+OUTER_SCALE_RANGE_M = (10.0, 50.0)  # m | of the free air; common practice, no source
+WIND_RANGE_M_S = (2.0, 30.0)  # m/s | calm ground to jet stream; judgement, no source
+CAMERA_WAVELENGTH_NM = 550.0  # nm | middle of an unfiltered camera's band; judgement, no source
 
 # --- stars --------------------------------------------------------------------------------------
 
