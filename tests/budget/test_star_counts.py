@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose
 from blursplit.air import r0_m, tilt_coefficient
 from blursplit.instrument import assemble, read_setup
 from blursplit.measure import Source, measure_tracks
-from blursplit.simulate.shake import mode_density, noise_series
+from blursplit.simulate.motion import mode_density, noise_series
 from blursplit.stars.tracks import StarTracks
 
 CADENCE_S, EXPOSURE_S, FRAMES = 0.02, 0.002, 1500
