@@ -20,8 +20,8 @@ for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 
 import numpy as np  # noqa: E402 - after the number of threads
 
-from blursplit.instrument import Known, Setup, assemble  # noqa: E402
 from blursplit.measure import Source, measure_tracks  # noqa: E402
+from blursplit.rig import Known, Setup, assemble  # noqa: E402
 from blursplit.simulate import shaken_night  # noqa: E402
 from blursplit.simulate.sequence import Simulation  # noqa: E402
 from blursplit.stars.tracks import Stamps, StarTracks  # noqa: E402

@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.budget.facts import gather_facts
 from blursplit.errors import InputError
-from blursplit.instrument import Instrument, Setup, assemble
+from blursplit.rig import Instrument, Setup, assemble
 from blursplit.stars.tracks import StarTracks
 
 

@@ -7,8 +7,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.budget.guiding import find_guide_motion
-from blursplit.instrument import Setup, assemble, read_setup
 from blursplit.measure import Source, measure_tracks
+from blursplit.rig import Setup, assemble, read_setup
 from blursplit.simulate.motion import noise_series
 from blursplit.stars.tracks import StarTracks
 

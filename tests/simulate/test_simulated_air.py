@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.air.turbulence import phase_spectrum, structure_function
 from blursplit.simulate.air import Atmosphere, LayerGeometry, Pace, draw_field, strip_of_each_star
 from blursplit.simulate.imaging import (
     annular_pupil,
@@ -14,6 +13,7 @@ from blursplit.simulate.imaging import (
     expected_variances,
     tilt_basis,
 )
+from blursplit.turbulence.conversions import phase_spectrum, structure_function
 
 APERTURE_M = 0.25
 OUTER_M = 6.0

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.air import pair_kernels
 from blursplit.constants import ARCSEC_PER_RADIAN
 from blursplit.errors import InputError
 from blursplit.simulate import Scene, Simulation, scene_from_tables, simulate
+from blursplit.turbulence.tilt import pair_kernels
 
 MASK = {"opening_m": 0.08, "separation_m": 0.2, "angle_deg": 30.0, "split_arcsec": 30.0}
 CAMERA = {

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.air.turbulence import structure_function
 from blursplit.constants import ARCSEC_PER_RADIAN
 from blursplit.simulate import Scene, Simulation, simulate
 from blursplit.simulate.imaging import width_of_transform
 from blursplit.simulate.sequence import sub_exposures
+from blursplit.turbulence.conversions import structure_function
 
 SMALL = {"width_px": 64, "height_px": 56, "frame_interval_s": 0.02, "exposure_s": 0.005}
 ONE = {"star": [{"x_px": 31.3, "y_px": 27.8, "flux_e_per_s": 2e7}]}

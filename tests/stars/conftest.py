@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.special import erf
 
-from blursplit.instrument import Instrument, Known
+from blursplit.rig import Instrument, Known
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping

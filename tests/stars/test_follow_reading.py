@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.testing import assert_allclose
 
-from blursplit.instrument import Known
+from blursplit.rig import Known
 from blursplit.stars import follow_stars
 
 X = np.array([40.3, 118.6, 82.1, 36.2, 121.4, 78.8])

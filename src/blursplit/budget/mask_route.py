@@ -11,15 +11,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.air.two_aperture import MaskGeometry, MaskResult, find_mask_pairs, measure_mask
 from blursplit.budget.facts import gather_facts
 from blursplit.budget.mask_prior import MaskPrior
+from blursplit.evidence.two_apertures import MaskGeometry, MaskResult, find_mask_pairs, measure_mask
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from blursplit.budget.facts import Facts
-    from blursplit.instrument import Instrument
+    from blursplit.rig import Instrument
     from blursplit.stars.tracks import StarTracks
 
     FloatArray = NDArray[np.float64]

@@ -25,15 +25,15 @@ from blursplit.campaign.plan_record import (
 )
 from blursplit.campaign.recording import DURATION_S, geometric_middle, plan_recording
 from blursplit.errors import InputError
-from blursplit.instrument import Setup, assemble
 from blursplit.result import SetupEntry, Warning_
+from blursplit.rig import Setup, assemble
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from datetime import date
 
     from blursplit.campaign.plan_record import Recording
-    from blursplit.instrument import Instrument, Origin
+    from blursplit.rig import Instrument, Origin
 
 STARS = 4
 DAMPING = 0.015
@@ -195,7 +195,7 @@ def _worst(values: Any) -> float | None:
 
 
 def _seen(separation_arcsec: float, instrument: Instrument) -> SeenHeight:
-    from blursplit.air.tilt import pair_kernels, tilt_coefficient
+    from blursplit.turbulence.tilt import pair_kernels, tilt_coefficient
 
     aperture = float(instrument.get("aperture_m"))
     ratio = aperture / geometric_middle(instrument.get("outer_scale_m"))

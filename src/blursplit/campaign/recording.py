@@ -19,7 +19,7 @@ from blursplit.result import Warning_
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from blursplit.instrument import Instrument
+    from blursplit.rig import Instrument
 
 DURATION_S = 60.0
 INTERVAL_S = 0.0215

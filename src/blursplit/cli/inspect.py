@@ -46,7 +46,7 @@ def run(
     """Read headers and a few frames; no star is measured and nothing is written."""
     from blursplit.frames import open_sequence
     from blursplit.frames.prospects import inspect_sequence
-    from blursplit.instrument import read_setup
+    from blursplit.rig import read_setup
 
     known, origins = read_setup(setup, set_ or [])
     opened = open_sequence(sequence, known, origins)

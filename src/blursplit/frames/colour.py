@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.instrument import Known
+from blursplit.rig import Known
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from blursplit.frames.passbands import read_passband
 from blursplit.frames.pointing import read_pointing
-from blursplit.instrument import Known
+from blursplit.rig import Known
 
 if TYPE_CHECKING:
     from blursplit.frames.header import Header

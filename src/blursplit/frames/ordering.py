@@ -13,7 +13,7 @@ from blursplit.frames.facts import read_exposure
 from blursplit.frames.rates import parts_of_rate
 from blursplit.frames.stamps import DAY_S, LONGEST_S, Stamps
 from blursplit.frames.timing import GAP_FRAMES, GAP_S, Timing, even_timing, solve_timing
-from blursplit.instrument import Known, Setup
+from blursplit.rig import Known, Setup
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

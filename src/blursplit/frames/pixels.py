@@ -10,7 +10,7 @@ from blursplit.frames.calibration import CalibratedFrames, Calibration
 from blursplit.frames.colour import GreenFrames, green_facts, green_phase
 from blursplit.frames.gain import estimate_gain
 from blursplit.frames.levels import find_levels
-from blursplit.instrument import Known, Setup
+from blursplit.rig import Known, Setup
 
 if TYPE_CHECKING:
     from blursplit.frames.header import Header

@@ -7,7 +7,7 @@ import re
 from typing import TYPE_CHECKING
 
 from blursplit.frames.offline import offline
-from blursplit.instrument import Known
+from blursplit.rig import Known
 
 if TYPE_CHECKING:
     from blursplit.frames.header import Header

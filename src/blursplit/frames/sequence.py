@@ -24,8 +24,8 @@ from blursplit.frames.source import ArrayFrames, FileFrames, enumerate_frames
 from blursplit.frames.stamps import DAY_S, iso_utc
 from blursplit.frames.target_pixels import read_target_pixels
 from blursplit.frames.units import read_units
-from blursplit.instrument import Instrument, Known, Setup, assemble
 from blursplit.plain import plain
+from blursplit.rig import Instrument, Known, Setup, assemble
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from blursplit.frames.header import Header
     from blursplit.frames.source import FrameSource
     from blursplit.frames.units import Units
-    from blursplit.instrument import Origin
+    from blursplit.rig import Origin
 
     IntArray = NDArray[np.int64]
     FloatArray = NDArray[np.float64]

@@ -12,7 +12,7 @@ import numpy as np
 from blursplit.errors import InputError
 from blursplit.frames.source import ArrayFrames
 from blursplit.frames.stamps import DAY_S, LONGEST_S, Stamps
-from blursplit.instrument import Known
+from blursplit.rig import Known
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -18,7 +18,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.air.turbulence import phase_spectrum
 from blursplit.constants import (
     AIR_NODES,
     ARCSEC_PER_RADIAN,
@@ -34,6 +33,7 @@ from blursplit.constants import (
 )
 from blursplit.simulate.camera import StarField
 from blursplit.simulate.scene import Scene
+from blursplit.turbulence.conversions import phase_spectrum
 from blursplit.types import FloatArray
 
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.air.turbulence import structure_function
 from blursplit.constants import (
     ARCSEC_PER_RADIAN,
     EDGE_SUBSAMPLES,
@@ -15,6 +14,7 @@ from blursplit.constants import (
     WIDTH_UPSAMPLING,
 )
 from blursplit.simulate.scene import SceneTelescope
+from blursplit.turbulence.conversions import structure_function
 from blursplit.types import FloatArray, IntArray
 
 

@@ -15,7 +15,7 @@ from blursplit.constants import (
     SEEING_WAVELENGTH_M,
 )
 from blursplit.errors import InputError
-from blursplit.instrument import read_toml
+from blursplit.rig import read_toml
 
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]

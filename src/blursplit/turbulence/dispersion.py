@@ -9,16 +9,12 @@ table for airmass gives the check values in the tests.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from blursplit.air.turbulence import ARCSEC
-
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
-
-    FloatArray = NDArray[np.float64]
+from blursplit.constants import ARCSEC_PER_RADIAN
+from blursplit.types import FloatArray
 
 LOWEST_ALTITUDE_DEG = 10.0
 """Below this the flat-layer formula n - 1 times tan z no longer holds."""
@@ -128,7 +124,9 @@ def differential_refraction_arcsec(
         "water_vapour_hpa": water_vapour_hpa,
     }
     difference = refractivity(wavelength_nm, **air) - refractivity(reference_nm, **air)
-    return np.asarray(difference / np.tan(np.radians(altitude_deg)) / ARCSEC, dtype=float)
+    return np.asarray(
+        difference / np.tan(np.radians(altitude_deg)) * ARCSEC_PER_RADIAN, dtype=float
+    )
 
 
 def pressure_at_height_hpa(height_m: float) -> float:

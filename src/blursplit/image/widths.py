@@ -8,14 +8,11 @@ the area inside the half-maximum contour of a finely sampled image.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    FloatArray = NDArray[np.float64]
+from blursplit.types import FloatArray
 
 _DIRECTIONS = 16
 _RADIUS_STEP = 0.08  # relative step of the radii; log intensity against radius^2 is interpolated

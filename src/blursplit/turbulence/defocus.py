@@ -10,18 +10,11 @@ Gaussian; `defocus_otf` is exact (for a filled pupil: Hopkins 1955 (m)).
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
+from numpy.typing import ArrayLike
 
-from blursplit.air.turbulence import ARCSEC
-
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
-
-    FloatArray = NDArray[np.float64]
-
-__all__ = ["defocus_loss", "defocus_otf", "defocus_sigma_arcsec", "equivalent_variance"]
+from blursplit.constants import ARCSEC_PER_RADIAN
+from blursplit.types import FloatArray
 
 N_STRIPS = 400
 
@@ -46,7 +39,7 @@ def defocus_sigma_arcsec(
     R = D |dz|/(2 f^2). Geometrical optics (derived).
     """
     radius = aperture_m * np.abs(np.asarray(defocus_m, dtype=float)) / (2.0 * focal_length_m**2)
-    out: FloatArray = radius / ARCSEC * np.sqrt(1.0 + obstruction**2) / 2.0
+    out: FloatArray = radius * ARCSEC_PER_RADIAN * np.sqrt(1.0 + obstruction**2) / 2.0
     return out
 
 
@@ -81,7 +74,7 @@ def defocus_otf(
     """
     b = np.asarray(baseline_over_aperture, dtype=float)[..., None]
     edge_rad = 2.0 * np.asarray(sigma_arcsec, float) / np.sqrt(1.0 + obstruction**2)
-    edge_rad = edge_rad[..., None, None] * ARCSEC
+    edge_rad = edge_rad[..., None, None] / ARCSEC_PER_RADIAN
     u = (np.arange(N_STRIPS) + 0.5) / N_STRIPS  # even in u: one half is enough
     at = u * (1.0 - b)
     outer = np.sqrt(np.maximum(1.0 - (at + b) ** 2, 0.0))
@@ -112,7 +105,7 @@ def defocus_loss(
     """
     telescope = {"aperture_m": aperture_m, "wavelength_m": wavelength_m}
     # Rays across a pupil of this rms are a wavelength apart at the longest baseline.
-    widest = wavelength_m / (aperture_m * float(np.max(baseline_over_aperture))) / ARCSEC
+    widest = wavelength_m / (aperture_m * float(np.max(baseline_over_aperture))) * ARCSEC_PER_RADIAN
     sigma = np.linspace(0.0, widest, 400)
     otf = defocus_otf(baseline_over_aperture, sigma, obstruction=obstruction, **telescope)
     good = np.cumprod((otf > least_otf).all(axis=1)).astype(bool)

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.air.temporal import pair_exposure_factor
-from blursplit.air.tilt import pair_covariance
-from blursplit.air.turbulence import ARCSEC
-from blursplit.air.two_aperture import MaskGeometry, find_mask_pairs, measure_mask
+from blursplit.constants import ARCSEC_PER_RADIAN
+from blursplit.evidence.two_apertures import MaskGeometry, find_mask_pairs, measure_mask
+from blursplit.turbulence.exposure import pair_exposure_factor
+from blursplit.turbulence.tilt import pair_covariance
 
 LAMBDA_M, OPENING_M, BASE_M, OUTER_M, R0_M = 550e-9, 0.08, 0.20, 22.4, 0.09
 RUN = {"wavelength_m": LAMBDA_M, "exposure_s": 0.005, "cadence_s": 0.02}
@@ -25,7 +25,7 @@ def _tracks(speed, frames, seed, noise=0.08, exposure=0.005, sub=3):
     distance = np.hypot(dx, dy)
     along, across = pair_covariance(distance / OPENING_M, OPENING_M / OUTER_M, 0.0, "Z")
     share = np.where(distance > 0, dx**2 / np.maximum(distance, 1e-9) ** 2, 0.5)
-    unit = LAMBDA_M**2 * R0_M ** (-5 / 3) * OPENING_M ** (-1 / 3) / ARCSEC**2
+    unit = LAMBDA_M**2 * R0_M ** (-5 / 3) * OPENING_M ** (-1 / 3) * ARCSEC_PER_RADIAN**2
     out = []
     for matrix in (share * along + (1 - share) * across, share * across + (1 - share) * along):
         root = np.linalg.cholesky(unit * matrix + 1e-9 * np.eye(x.size))
@@ -93,7 +93,7 @@ def test_zenith_seeing_uses_airmass_and_wavelength(run):
 
 
 def test_exposure_filter_agrees_with_the_pair_factor():
-    from blursplit.air._mask_exposure import exposure_factors
+    from blursplit.evidence.two_apertures import exposure_factors
 
     angle = (np.arange(120) + 0.5) * np.pi / 120
     got = exposure_factors(np.array([15.0]), 0.01, OPENING_M, BASE_M, 20.0, 0.0, 1.0)

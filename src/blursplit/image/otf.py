@@ -7,43 +7,11 @@ pupil (telescope, air), at the angular frequency f [cycles/arcsec] where it belo
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
+from numpy.typing import ArrayLike
 
-from blursplit.air.turbulence import structure_function
-from blursplit.air.widths import (
-    FrequencyGrid,
-    ImageWidth,
-    frequency_grid,
-    fwhm_batch,
-    fwhm_of_image,
-    fwhm_of_otf_arcsec,
-    half_maximum_radii,
-)
-
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
-
-    FloatArray = NDArray[np.float64]
-
-__all__ = [
-    "FrequencyGrid",
-    "ImageWidth",
-    "atmosphere_otf",
-    "drift_otf",
-    "frequency_grid",
-    "fried_short_exposure_otf",
-    "fwhm_batch",
-    "fwhm_of_image",
-    "fwhm_of_otf_arcsec",
-    "gaussian_otf",
-    "half_maximum_radii",
-    "pixel_otf",
-    "registered_otf",
-    "sinusoid_otf",
-    "telescope_otf",
-]
+from blursplit.turbulence.conversions import structure_function
+from blursplit.types import FloatArray
 
 
 def telescope_otf(baseline_over_aperture: ArrayLike, obstruction: float = 0.0) -> FloatArray:

@@ -15,16 +15,11 @@ changes sign at best focus, which neither motion nor wind does.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
-
-    FloatArray = NDArray[np.float64]
-
-__all__ = ["FocusFit", "fit_focus"]
+from blursplit.types import FloatArray
 
 N_BEST, N_SLOPE, N_SCATTER = 121, 81, 9
 FOLLOWS = (0.0, 0.5, 1.0)  # how far the air as a whole follows what the pairs see of it

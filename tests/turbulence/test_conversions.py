@@ -7,7 +7,8 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.special import kv
 
-from blursplit.air import turbulence as turb
+from blursplit.constants import SEEING_IN_LAMBDA_OVER_R0
+from blursplit.turbulence import conversions as turb
 
 REFERENCE_M = 500e-9
 
@@ -15,7 +16,7 @@ REFERENCE_M = 500e-9
 def test_kolmogorov_width_is_the_published_0_976_lambda_over_r0():
     # Fried 1966 rounds to 0.98 or 0.976; the numerical transform is good to 1e-5.
     assert_allclose(turb.kolmogorov_width(), 0.97586, rtol=2e-5)
-    assert_allclose(turb.KOLMOGOROV_FWHM, turb.kolmogorov_width(), rtol=2e-5)
+    assert_allclose(SEEING_IN_LAMBDA_OVER_R0, turb.kolmogorov_width(), rtol=2e-5)
 
 
 def test_constants_are_those_of_fried_and_noll():
@@ -112,7 +113,7 @@ def test_conversions_agree_with_aotools():
 def test_quantities_carry_units_through():
     import astropy.units as u
 
-    from blursplit.air import quantities
+    from blursplit.turbulence import conversions as quantities
 
     seeing = quantities.seeing_from_r0(10 * u.cm, 0.5 * u.um)
     assert_allclose(seeing.to_value(u.arcsec), 1.0064, atol=1e-4)
@@ -131,7 +132,7 @@ def test_quantities_carry_units_through():
 def test_examples_in_docstrings_run():
     import doctest
 
-    from blursplit.air import quantities
+    from blursplit.turbulence import conversions as quantities
 
     result = doctest.testmod(quantities)
     assert result.attempted >= 10

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.air.dispersion import (
+from blursplit.turbulence.dispersion import (
     band_dispersion,
     differential_refraction_arcsec,
     pressure_at_height_hpa,

@@ -6,17 +6,13 @@ Reference: H. M. Martin (1987), PASP 99, 1360.
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from blursplit.air.cross import cross_spectra
-from blursplit.air.tilt import TiltKind, pair_covariance, tilt_coefficient
-
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
-
-    FloatArray = NDArray[np.float64]
+from blursplit.turbulence.spectra import cross_spectra
+from blursplit.turbulence.tilt import TiltKind, pair_covariance, tilt_coefficient
+from blursplit.types import FloatArray
 
 
 def exposure_factor(

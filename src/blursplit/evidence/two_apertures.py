@@ -11,28 +11,21 @@ H. M. Martin (1987), PASP 99, 1360.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from blursplit.air._mask_exposure import (
-    exposure_factors,
-    rebinned_factor,
-    single_factors,
-    wind_mixtures,
+from blursplit.constants import ARCSEC_PER_RADIAN, SEEING_WAVELENGTH_M
+from blursplit.turbulence.conversions import scale_r0
+from blursplit.turbulence.exposure import exposure_factor, unit_nodes
+from blursplit.turbulence.tilt import (
+    TiltKind,
+    centroid_tilt_mix,
+    mixed_coefficient,
+    mixed_covariance,
+    mixed_kernels,
 )
-from blursplit.air._mask_records import AxisEstimate, MaskGeometry, MaskResult
-from blursplit.air.centroid_tilt import centroid_tilt_mix, mixed_coefficient, mixed_kernels
-from blursplit.air.mask_pairs import find_mask_pairs
-from blursplit.air.turbulence import ARCSEC, REFERENCE_WAVELENGTH_M, scale_r0
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    FloatArray = NDArray[np.float64]
-    BoolArray = NDArray[np.bool_]
-
-__all__ = ["AxisEstimate", "MaskGeometry", "MaskResult", "find_mask_pairs", "measure_mask"]
+from blursplit.types import FloatArray, IntArray
 
 _LEAST_FRAMES = 10
 _AGREEMENT_SIGMAS = 3.0
@@ -48,7 +41,7 @@ def measure_mask(
     wavelength_m: float,
     exposure_s: float,
     cadence_s: float,
-    segment: NDArray[np.int64] | None = None,
+    segment: IntArray | None = None,
     airmass: float = 1.0,
     outer_scale_m: tuple[float, float] = (10.0, 50.0),
     wind_m_s: tuple[float, float] = (2.0, 30.0),
@@ -153,7 +146,7 @@ def measure_mask(
     zenith = scale_r0(
         r0,
         from_wavelength_m=wavelength_m,
-        to_wavelength_m=REFERENCE_WAVELENGTH_M,
+        to_wavelength_m=SEEING_WAVELENGTH_M,
         from_airmass=airmass,
     )
     return MaskResult(
@@ -172,7 +165,7 @@ def measure_mask(
     )
 
 
-def _variance(series: FloatArray, segment: NDArray[np.int64]) -> tuple[float, float]:
+def _variance(series: FloatArray, segment: IntArray) -> tuple[float, float]:
     """Return variance about the segment means and its sampling error (correlated samples)."""
     values = np.asarray(series, dtype=float).copy()
     for number in np.unique(segment):
@@ -193,7 +186,7 @@ def _tilt_mix(
     along, across = mixed_kernels(
         geometry.separation_m / geometry.opening_m, 0.0, geometry.obstruction, 1.0
     )
-    mean = max(sum(clean), 0.0) * ARCSEC**2 / float(along + across)
+    mean = max(sum(clean), 0.0) / ARCSEC_PER_RADIAN**2 / float(along + across)
     ratio = (mean * geometry.opening_m**2 / wavelength_m**2) ** 0.6
     mix, sigma = centroid_tilt_mix(max(ratio, 1e-3))
     return float(mix), float(sigma)
@@ -201,7 +194,7 @@ def _tilt_mix(
 
 def _ratio_likelihood(
     parts: tuple[FloatArray, ...],
-    segment: NDArray[np.int64],
+    segment: IntArray,
     noise_variance: float,
     moments: list[tuple[float, float]],
     predicted: tuple[FloatArray, FloatArray],
@@ -235,7 +228,7 @@ def _axis(
     wavelength_m: float,
     opening_m: float,
 ) -> AxisEstimate:
-    unit = kernel * wavelength_m**2 * opening_m ** (-1.0 / 3.0) / ARCSEC**2
+    unit = kernel * wavelength_m**2 * opening_m ** (-1.0 / 3.0) * ARCSEC_PER_RADIAN**2
     seen = clean > 0.0
     return AxisEstimate(
         variance_arcsec2=clean,
@@ -313,7 +306,7 @@ def _expected_common(
     """
     opening_m, _, outer_m, obstruction, mix = telescope
     single = own_factor * mixed_coefficient(mix, obstruction, opening_m / outer_m)
-    unit = wavelength_m**2 * r0_m ** (-5.0 / 3.0) * opening_m ** (-1.0 / 3.0) / ARCSEC**2
+    unit = wavelength_m**2 * r0_m ** (-5.0 / 3.0) * opening_m ** (-1.0 / 3.0) * ARCSEC_PER_RADIAN**2
     along, across = (
         float(unit * (single - 0.25 * k * left))
         for k, left in zip(kernels, pair_factors, strict=True)
@@ -347,3 +340,294 @@ def _notes(axes: list[AxisEstimate], disagreement: float) -> tuple[tuple[str, st
         )
         notes.append(("mask-exposure", text))
     return tuple(notes)
+
+
+@dataclass(frozen=True)
+class MaskGeometry:
+    """A mask with two equal openings, and how the camera saw them.
+
+    Parameters
+    ----------
+    opening_m, separation_m : float
+        Diameter of an opening and distance of their centres [m].
+    angle_deg : float
+        Direction of the line through the openings on the camera, from +x toward +y. Whether the
+        wedge splits the images along it does not matter.
+    obstruction : float
+        Diameter ratio of an obstruction within each opening; usually 0.
+    """
+
+    opening_m: float
+    separation_m: float
+    angle_deg: float
+    obstruction: float = 0.0
+
+
+@dataclass(frozen=True)
+class AxisEstimate:
+    """One axis of the mask.
+
+    Parameters
+    ----------
+    variance_arcsec2, variance_sigma_arcsec2 : float
+        Differential variance without noise, and its sampling error.
+    noise_variance_arcsec2 : float
+        Noise variance of the difference, already removed.
+    exposure_factor : float
+        Share that the exposure left, mean over the wind.
+    r0_m : float
+        Corrected for the exposure; infinite when no motion is left above the noise.
+    uncorrected_r0_m : float
+        From the variance as measured: an upper limit of r0, a lower bound on the air.
+    log_r0_sigma : float
+        Sampling error of ln r0.
+    """
+
+    variance_arcsec2: float
+    variance_sigma_arcsec2: float
+    noise_variance_arcsec2: float
+    exposure_factor: float
+    r0_m: float
+    uncorrected_r0_m: float
+    log_r0_sigma: float
+
+
+@dataclass(frozen=True)
+class MaskResult:
+    """Seeing from two openings.
+
+    Parameters
+    ----------
+    along, across : AxisEstimate
+        Along and across the line of the openings.
+    r0_m : float
+        Weighted mean of both axes, at the sequence's wavelength and line of sight.
+    r0_500nm_zenith_m : float
+        The same at 500 nm and the zenith.
+    log_r0_sigma, log_r0_systematic : float
+        Sampling error, and that of tilt kind, outer scale and wind, of ln r0.
+    axis_disagreement : float
+        Difference of ln r0 of the two axes in its standard errors.
+    wind_m_s : (float, float, float)
+        Wind speed: 16, 50 and 84 % of its posterior from comparing tau with 2 tau; the prior's
+        when times do not allow it.
+    common_variance_arcsec2, expected_common_arcsec2 : (float, float)
+        Variance of the mean of the two images along x and y, noise removed, and what that r0
+        predicts for the axes along and across the line of the openings.
+    excess_rms_arcsec : (float, float)
+        Root of what is beyond the prediction, x and y: tracking or structure. Zero where
+        nothing is.
+    notes : tuple of (code, text)
+        Failed validity checks.
+    """
+
+    along: AxisEstimate
+    across: AxisEstimate
+    r0_m: float
+    r0_500nm_zenith_m: float
+    log_r0_sigma: float
+    log_r0_systematic: float
+    axis_disagreement: float
+    wind_m_s: tuple[float, float, float]
+    common_variance_arcsec2: tuple[float, float]
+    expected_common_arcsec2: tuple[float, float]
+    excess_rms_arcsec: tuple[float, float]
+    notes: tuple[tuple[str, str], ...] = field(default=())
+
+
+_SPEEDS = 40
+_ANGLES = 24
+_MIXTURES = 6000
+_MOST_LAYERS = 4
+
+
+@dataclass(frozen=True)
+class WindMixtures:
+    """Many ways in which one to four layers of air may blow, each as likely as any other.
+
+    Parameters
+    ----------
+    speeds_m_s : ndarray, shape (n_speeds,)
+    cell : ndarray of int, shape (n_mixtures, n_layers)
+        Flat place of each layer's wind on the grid of (speed, direction).
+    weight : ndarray, shape (n_mixtures, n_layers)
+        Share of r0^(-5/3) of each layer, sum one.
+    """
+
+    speeds_m_s: FloatArray
+    cell: IntArray
+    weight: FloatArray
+
+    def mean_of(self, on_grid: FloatArray) -> FloatArray:
+        """Return the layers' weighted mean of a value given at (speed, direction)."""
+        return np.asarray(np.sum(self.weight * on_grid.ravel()[self.cell], axis=1))
+
+    def wind_m_s(self) -> FloatArray:
+        """Return each mixture's wind, (sum w V^(5/3))^(3/5)."""
+        power = np.repeat(self.speeds_m_s[:, None] ** (5.0 / 3.0), _ANGLES, axis=1)
+        return np.asarray(self.mean_of(power) ** 0.6)
+
+
+def wind_mixtures(wind_m_s: tuple[float, float]) -> WindMixtures:
+    """Return mixtures whose layers' speeds are even in the logarithm, in any direction.
+
+    One fixed set, so that the same tracks always give the same number.
+    """
+    rng = np.random.default_rng(0)
+    speeds = np.geomspace(wind_m_s[0], wind_m_s[1], _SPEEDS)
+    cell = rng.integers(0, _SPEEDS * _ANGLES, (_MIXTURES, _MOST_LAYERS))
+    weight = rng.exponential(size=(_MIXTURES, _MOST_LAYERS))
+    layers = np.arange(_MIXTURES) % _MOST_LAYERS + 1
+    weight[np.arange(_MOST_LAYERS) >= layers[:, None]] = 0.0
+    return WindMixtures(speeds, cell, weight / weight.sum(axis=1, keepdims=True))
+
+
+def exposure_factors(
+    speeds_m_s: FloatArray,
+    exposure_s: float,
+    opening_m: float,
+    separation_m: float,
+    outer_scale_m: float,
+    obstruction: float,
+    tilt_mix: float,
+) -> tuple[FloatArray, FloatArray]:
+    """Return var(tau)/var(0) along and across, each of shape (n_speeds, n_directions)."""
+    telescope = (opening_m, separation_m, outer_scale_m, obstruction, tilt_mix)
+    exposed = _exposed_variance(speeds_m_s, exposure_s, 0.0, *telescope)
+    still = _exposed_variance(speeds_m_s[:1] * 0.0, exposure_s, 0.0, *telescope)
+    return exposed[0] / still[0], exposed[1] / still[1]
+
+
+def single_factors(
+    speeds_m_s: FloatArray,
+    exposure_s: float,
+    opening_m: float,
+    separation_m: float,  # noqa: ARG001 - one description of the mask for all functions here
+    outer_scale_m: float,
+    obstruction: float,
+    tilt_mix: float,
+) -> FloatArray:
+    """Return var(tau)/var(0) of one image, mean of both axes, (n_speeds, n_directions)."""
+    total = np.zeros(speeds_m_s.size)
+    kinds: tuple[tuple[TiltKind, float], ...] = (("Z", tilt_mix), ("G", 1.0 - tilt_mix))
+    for kind, share in kinds:
+        along, across = exposure_factor(
+            speeds_m_s * exposure_s / opening_m, opening_m / outer_scale_m, obstruction, kind
+        )
+        total += share * 0.5 * (along + across)
+    return np.repeat(total[:, None], _ANGLES, axis=1)
+
+
+def rebinned_factor(
+    mixtures: WindMixtures,
+    exposure_s: float,
+    cadence_s: float,
+    opening_m: float,
+    separation_m: float,
+    outer_scale_m: float,
+    obstruction: float,
+    tilt_mix: float,
+) -> tuple[FloatArray, FloatArray]:
+    """Return var(mean of two adjacent frames)/var(one frame) along and across of each mixture.
+
+    The dead time between frames is part of it: the mean of two has variance (R(0) + R(T))/2
+    with R(T) the covariance of two exposures whose starts are T apart.
+    """
+    telescope = (opening_m, separation_m, outer_scale_m, obstruction, tilt_mix)
+    speeds = mixtures.speeds_m_s
+    single = _exposed_variance(speeds, exposure_s, 0.0, *telescope)
+    lagged = _exposed_variance(speeds, exposure_s, cadence_s, *telescope)
+    along, across = (
+        0.5 * (1.0 + mixtures.mean_of(lagged[i]) / mixtures.mean_of(single[i])) for i in (0, 1)
+    )
+    return along, across
+
+
+def _exposed_variance(
+    speeds_m_s: FloatArray,
+    exposure_s: float,
+    lag_s: float,
+    opening_m: float,
+    separation_m: float,
+    outer_scale_m: float,
+    obstruction: float,
+    tilt_mix: float,
+) -> tuple[FloatArray, FloatArray]:
+    """Return the covariance of the differential tilt between two exposures `lag_s` apart.
+
+    Triangle-weighted mean of R(t) over t from lag - tau to lag + tau; frozen flow turns t into a
+    shift V t of the beams. Along and across the openings, each (n_speeds, n_directions).
+    """
+    node, weight = unit_nodes()
+    both = np.concatenate([-node, node])
+    triangle = np.concatenate([weight, weight]) * (1.0 - np.abs(both))
+    shift = speeds_m_s[:, None, None] * (lag_s + exposure_s * both) / opening_m
+    angle = np.pi * (np.arange(_ANGLES) + 0.5) / _ANGLES
+    x = shift * np.cos(angle)[:, None]
+    y = shift * np.sin(angle)[:, None]
+    b = separation_m / opening_m
+    terms = []
+    for offset, sign in ((0.0, 2.0), (b, -1.0), (-b, -1.0)):
+        distance = np.hypot(x + offset, y)
+        along, across = mixed_covariance(distance, opening_m / outer_scale_m, obstruction, tilt_mix)
+        share = np.where(distance > 0.0, (x + offset) ** 2 / np.maximum(distance, 1e-12) ** 2, 0.5)
+        terms.append(
+            (
+                sign * (share * along + (1.0 - share) * across),
+                sign * (share * across + (1.0 - share) * along),
+            )
+        )
+    return (
+        np.asarray(sum(t[0] for t in terms) @ triangle, dtype=float),
+        np.asarray(sum(t[1] for t in terms) @ triangle, dtype=float),
+    )
+
+
+def find_mask_pairs(
+    x_px: FloatArray,
+    y_px: FloatArray,
+    split_px: float,
+    *,
+    angle_deg: float | None = None,
+    tolerance: float = 0.1,
+) -> list[tuple[int, int]]:
+    """Return the pairs of tracks that are two images of one star.
+
+    Parameters
+    ----------
+    x_px, y_px : ndarray, shape (n_frames, n_stars)
+        Tracks, NaN where lost.
+    split_px : float
+        Distance of the two images [px].
+    angle_deg : float, optional
+        Direction from one image to the other, axial, from +x toward +y; any by default.
+    tolerance : float
+        Allowed departure of the separation, as a share of `split_px`; the angle may depart by
+        the same number of radians.
+
+    Returns
+    -------
+    list of (int, int)
+        Columns, each used once, the closest matches first; in each pair the image that lies
+        farther toward +x (or +y when both are equal) is second.
+    """
+    mean_x, mean_y = np.nanmedian(x_px, axis=0), np.nanmedian(y_px, axis=0)
+    dx, dy = np.subtract.outer(mean_x, mean_x).T, np.subtract.outer(mean_y, mean_y).T
+    departure = np.abs(np.hypot(dx, dy) / split_px - 1.0)
+    if angle_deg is not None:
+        turn = np.arctan2(dy, dx) - np.radians(angle_deg)
+        turn = np.abs((turn + 0.5 * np.pi) % np.pi - 0.5 * np.pi)
+        departure = np.maximum(departure, turn)
+    departure[np.tril_indices(departure.shape[0])] = np.inf
+    pairs: list[tuple[int, int]] = []
+    used: set[int] = set()
+    for flat in np.argsort(departure, axis=None).tolist():
+        first, second = divmod(flat, departure.shape[1])
+        if not departure[first, second] <= tolerance:
+            break
+        if used & {first, second}:
+            continue
+        used |= {first, second}
+        is_ordered = (dx[first, second], dy[first, second]) > (0.0, 0.0)
+        pairs.append((first, second) if is_ordered else (second, first))
+    return pairs

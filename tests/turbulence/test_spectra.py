@@ -7,16 +7,9 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.special import jv
 
-from blursplit.air._filters import tilt_filter
-from blursplit.air.temporal import (
-    cross_spectra,
-    cross_spectrum_table,
-    exposed_covariance,
-    exposure_factor,
-    pair_exposure_factor,
-    tilt_spectra,
-)
-from blursplit.air.tilt import pair_covariance, pair_kernels, tilt_coefficient
+from blursplit.turbulence.exposure import exposed_covariance, exposure_factor, pair_exposure_factor
+from blursplit.turbulence.spectra import cross_spectra, cross_spectrum_table, tilt_spectra
+from blursplit.turbulence.tilt import pair_covariance, pair_kernels, tilt_coefficient, tilt_filter
 
 X = np.geomspace(1e-6, 50.0, 6000)
 

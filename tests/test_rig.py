@@ -9,7 +9,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from blursplit.errors import BlursplitError, InputError
-from blursplit.instrument import (
+from blursplit.rig import (
     DEFAULTS,
     ORIGINS_WEAKEST_FIRST,
     Instrument,

@@ -1,33 +1,28 @@
-"""Optical turbulence as plain floats: Fried parameter, seeing, structure function, spectrum.
+"""Conversions of optical turbulence: Fried parameter, seeing, structure function, spectrum.
 
 Kolmogorov and von Karman statistics of a phase screen in the near field. A Fried parameter
-belongs to a wavelength and to a line of sight: `scale_r0` moves it to others.
+belongs to a wavelength and to a line of sight: `scale_r0` moves it to others. Names that end in
+a unit take and return plain numbers; the five public ones take and return quantities.
 
 References
 ----------
 D. L. Fried (1966), J. Opt. Soc. Am. 56, 1372; R. J. Noll (1976), J. Opt. Soc. Am. 66, 207;
 A. Tokovinin (2002), PASP 114, 1156. Equation numbers are not quoted: the constants were checked
-against each other and against numerical transforms instead (see `tests/air`).
+against each other and against numerical transforms instead (see `tests/turbulence`).
 """
 
 from __future__ import annotations
 
 from functools import lru_cache
 from math import gamma, pi
-from typing import TYPE_CHECKING, Any
+from typing import Any, Literal
 
 import numpy as np
+from astropy.units import Quantity
+from numpy.typing import ArrayLike
 
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
-
-    FloatArray = NDArray[np.float64]
-
-ARCSEC = pi / (180.0 * 3600.0)
-"""One arcsecond [rad]."""
-
-REFERENCE_WAVELENGTH_M = 500e-9
-"""Wavelength at which seeing is quoted unless said otherwise (the trade's convention)."""
+from blursplit.constants import ARCSEC_PER_RADIAN, SEEING_IN_LAMBDA_OVER_R0
+from blursplit.types import FloatArray
 
 _FRIED = (24.0 / 5.0 * gamma(6.0 / 5.0)) ** (5.0 / 6.0)
 
@@ -36,12 +31,6 @@ STRUCTURE_CONSTANT = 2.0 * _FRIED
 
 SPECTRUM_CONSTANT = gamma(11.0 / 6.0) ** 2 / (2.0 * pi ** (11.0 / 3.0)) * _FRIED
 """0.022896: constant of the phase spectrum in cycles per metre (Noll 1976)."""
-
-KOLMOGOROV_FWHM = 0.975863
-"""Width of the Kolmogorov long exposure in units lambda/r0, by numerical Hankel transform.
-
-Usually rounded to 0.976 or 0.98 (Fried 1966, from memory); `kolmogorov_width` recomputes it.
-"""
 
 SMALLEST_OUTER_SCALE_RATIO = 3.0
 """Outer scale over r0 below which a von Karman image is mostly its unscattered core."""
@@ -165,8 +154,12 @@ def seeing_arcsec(r0_m: ArrayLike, wavelength_m: ArrayLike) -> FloatArray:
     wavelength_m : array_like
         Wavelength [m].
     """
-    width = KOLMOGOROV_FWHM * np.asarray(wavelength_m, dtype=float) / np.asarray(r0_m, dtype=float)
-    return np.asarray(width / ARCSEC, dtype=float)
+    width = (
+        SEEING_IN_LAMBDA_OVER_R0
+        * np.asarray(wavelength_m, dtype=float)
+        / np.asarray(r0_m, dtype=float)
+    )
+    return np.asarray(width * ARCSEC_PER_RADIAN, dtype=float)
 
 
 def r0_m(seeing_arcsec: ArrayLike, wavelength_m: ArrayLike) -> FloatArray:
@@ -179,8 +172,8 @@ def r0_m(seeing_arcsec: ArrayLike, wavelength_m: ArrayLike) -> FloatArray:
     wavelength_m : array_like
         Wavelength [m].
     """
-    width_rad = np.asarray(seeing_arcsec, dtype=float) * ARCSEC
-    return np.asarray(KOLMOGOROV_FWHM * np.asarray(wavelength_m, dtype=float) / width_rad)
+    width_rad = np.asarray(seeing_arcsec, dtype=float) / ARCSEC_PER_RADIAN
+    return np.asarray(SEEING_IN_LAMBDA_OVER_R0 * np.asarray(wavelength_m, dtype=float) / width_rad)
 
 
 def scale_r0(
@@ -248,7 +241,7 @@ def von_karman_fwhm_arcsec(
         raise ValueError(msg)
     cube_root, width = _width_table()
     relative = np.interp((r0 / outer) ** (1.0 / 3.0), cube_root, width)
-    return np.asarray(relative * wavelength / r0 / ARCSEC, dtype=float)
+    return np.asarray(relative * wavelength / r0 * ARCSEC_PER_RADIAN, dtype=float)
 
 
 def kolmogorov_width() -> float:
@@ -286,3 +279,179 @@ def _widths(outer_over_r0: FloatArray) -> FloatArray:
     fall = np.log(profile / peak[:, None])  # nearly linear in theta^2, as a Gaussian's
     square = np.array([np.interp(np.log(2.0), -row, theta**2) for row in fall])
     return np.asarray(2.0 * np.sqrt(square), dtype=float)
+
+
+def seeing_from_r0(r0: Quantity, wavelength: Quantity) -> Quantity:
+    """Return the Kolmogorov seeing of a Fried parameter.
+
+    Parameters
+    ----------
+    r0 : Quantity
+        Fried parameter at `wavelength`.
+    wavelength : Quantity
+        Wavelength.
+
+    Returns
+    -------
+    Quantity
+        FWHM 0.9759 lambda/r0 [arcsec].
+
+    Examples
+    --------
+    >>> import astropy.units as u
+    >>> from blursplit.turbulence import seeing_from_r0
+    >>> print(f"{seeing_from_r0(10 * u.cm, 500 * u.nm):.3f}")
+    1.006 arcsec
+    """
+    import astropy.units as u
+
+    return seeing_arcsec(r0.to_value(u.m), wavelength.to_value(u.m)) * u.arcsec
+
+
+def r0_from_seeing(seeing: Quantity, wavelength: Quantity) -> Quantity:
+    """Return the Fried parameter of a Kolmogorov seeing.
+
+    Parameters
+    ----------
+    seeing : Quantity
+        FWHM without telescope and outer scale.
+    wavelength : Quantity
+        Wavelength at which the width was taken.
+
+    Returns
+    -------
+    Quantity
+        Fried parameter at that wavelength [m].
+
+    Examples
+    --------
+    >>> import astropy.units as u
+    >>> from blursplit.turbulence import r0_from_seeing
+    >>> print(f"{r0_from_seeing(2 * u.arcsec, 500 * u.nm).to(u.cm):.2f}")
+    5.03 cm
+    """
+    import astropy.units as u
+
+    return r0_m(seeing.to_value(u.arcsec), wavelength.to_value(u.m)) * u.m
+
+
+def r0_at(
+    r0: Quantity,
+    *,
+    from_wavelength: Quantity,
+    to_wavelength: Quantity,
+    from_airmass: float = 1.0,
+    to_airmass: float = 1.0,
+) -> Quantity:
+    """Return a Fried parameter at another wavelength and airmass.
+
+    Parameters
+    ----------
+    r0 : Quantity
+        Fried parameter at `from_wavelength` and `from_airmass`.
+    from_wavelength, to_wavelength : Quantity
+        Wavelengths.
+    from_airmass, to_airmass : float
+        Airmasses.
+
+    Returns
+    -------
+    Quantity
+        In the unit of `r0`.
+
+    Examples
+    --------
+    >>> import astropy.units as u
+    >>> from blursplit.turbulence import r0_at
+    >>> red = r0_at(10 * u.cm, from_wavelength=500 * u.nm, to_wavelength=650 * u.nm)
+    >>> print(f"{red:.2f}")
+    13.70 cm
+    """
+    import astropy.units as u
+
+    value = scale_r0(
+        r0.to_value(u.m),
+        from_wavelength_m=from_wavelength.to_value(u.m),
+        to_wavelength_m=to_wavelength.to_value(u.m),
+        from_airmass=from_airmass,
+        to_airmass=to_airmass,
+    )
+    return (value * u.m).to(r0.unit)
+
+
+def long_exposure_fwhm(
+    r0: Quantity, wavelength: Quantity, outer_scale: Quantity | None = None
+) -> Quantity:
+    """Return the width of the air's own long exposure, with an outer scale.
+
+    Parameters
+    ----------
+    r0 : Quantity
+        Fried parameter at `wavelength`.
+    wavelength : Quantity
+        Wavelength.
+    outer_scale : Quantity, optional
+        Outer scale; infinite (Kolmogorov) by default.
+
+    Returns
+    -------
+    Quantity
+        FWHM [arcsec], no telescope.
+
+    Examples
+    --------
+    >>> import astropy.units as u
+    >>> from blursplit.turbulence import long_exposure_fwhm
+    >>> print(f"{long_exposure_fwhm(10 * u.cm, 500 * u.nm, 20 * u.m):.3f}")
+    0.828 arcsec
+    """
+    import astropy.units as u
+
+    outer_m = np.inf if outer_scale is None else outer_scale.to_value(u.m)
+    width = von_karman_fwhm_arcsec(r0.to_value(u.m), outer_m, wavelength.to_value(u.m))
+    return width * u.arcsec
+
+
+def image_motion(
+    r0: Quantity,
+    aperture: Quantity,
+    wavelength: Quantity,
+    *,
+    outer_scale: Quantity | None = None,
+    obstruction: float = 0.0,
+    kind: Literal["G", "Z"] = "Z",
+) -> Quantity:
+    """Return the rms motion of one star on one axis, for an instantaneous exposure.
+
+    Parameters
+    ----------
+    r0, aperture, wavelength : Quantity
+        Fried parameter at the wavelength, diameter, wavelength.
+    outer_scale : Quantity, optional
+        Outer scale; infinite by default.
+    obstruction : float
+        Central obstruction, diameter ratio.
+    kind : "G" or "Z"
+        Mean gradient or least-squares plane.
+
+    Returns
+    -------
+    Quantity
+        One-axis rms [arcsec].
+
+    Examples
+    --------
+    >>> import astropy.units as u
+    >>> from blursplit.turbulence import image_motion
+    >>> print(f"{image_motion(10 * u.cm, 20 * u.cm, 500 * u.nm):.3f}")
+    0.392 arcsec
+    """
+    import astropy.units as u
+
+    from blursplit.turbulence.tilt import tilt_coefficient
+
+    aperture_m, wavelength_m = aperture.to_value(u.m), wavelength.to_value(u.m)
+    ratio = 0.0 if outer_scale is None else aperture_m / outer_scale.to_value(u.m)
+    coefficient = tilt_coefficient(kind, obstruction, ratio)
+    variance = coefficient * wavelength_m**2 * r0.to_value(u.m) ** (-5 / 3)
+    return np.sqrt(variance * aperture_m ** (-1 / 3)) * ARCSEC_PER_RADIAN * u.arcsec

@@ -8,8 +8,15 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.air.centroid_tilt import centroid_tilt_mix, mixed_coefficient, mixed_kernels
-from blursplit.air.tilt import pair_covariance, pair_kernels, tilt_coefficient, tilt_coefficients
+from blursplit.turbulence.tilt import (
+    centroid_tilt_mix,
+    mixed_coefficient,
+    mixed_kernels,
+    pair_covariance,
+    pair_kernels,
+    tilt_coefficient,
+    tilt_coefficients,
+)
 
 
 def test_g_tilt_coefficient_equals_its_closed_form():

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from blursplit.air.defocus import (
+from blursplit.turbulence.defocus import (
     defocus_loss,
     defocus_otf,
     defocus_sigma_arcsec,
