@@ -72,9 +72,9 @@ def test_empty_file_is_an_ordinary_night(tmp_path):
 
 
 def test_seeing_becomes_r0_along_the_line_of_sight(tmp_path):
-    """0.97586 x 500 nm / 1.2 arcsec, times 1.3^1.2 and 1.3^-0.6 (Fried 1966)."""
+    """0.975863 x 500 nm / 1.2 arcsec, times 1.3^1.2 and 1.3^-0.6 (Fried 1966)."""
     air = read_scene(write(tmp_path, FULL)).air
-    assert_allclose(air.r0_zenith_m, 0.97586 * 500e-9 / (1.2 * 4.848137e-6), rtol=1e-6)
+    assert_allclose(air.r0_zenith_m, 0.975863 * 500e-9 / (1.2 * 4.848137e-6), rtol=1e-6)
     assert_allclose(air.r0_m, air.r0_zenith_m * 1.3**0.6, rtol=1e-6)
 
 
