@@ -22,7 +22,7 @@ import numpy as np  # noqa: E402 - after the number of threads
 
 from blursplit.measure import Source, measure_tracks  # noqa: E402
 from blursplit.rig import Setting, Setup, assemble  # noqa: E402
-from blursplit.simulate.demo import shaken_night  # noqa: E402
+from blursplit.simulate import shaken_night  # noqa: E402
 from blursplit.simulate.sequence import Simulation  # noqa: E402
 from blursplit.stars.tracks import Stamps, StarTracks  # noqa: E402
 
