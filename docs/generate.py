@@ -21,7 +21,8 @@ from blursplit.frames.prospects import Inspection
 from blursplit.instrument import DEFAULTS, Setup, flat_key
 from blursplit.mechanics.pier_report import PierReport
 from blursplit.report.wording import unit_of_key
-from blursplit.result import Estimate, Result
+from blursplit.estimate import Estimate
+from blursplit.result import Result
 from blursplit.spectra.tap_result import TapResult
 
 DOCS = Path(__file__).parent

@@ -32,7 +32,9 @@ SEEING_WAVELENGTH_M = 500e-9  # m | the trade's convention for seeing
 
 # --- evidence -----------------------------------------------------------------------------------
 
-# --- fit, histories, verdict ----------------------------------------------------------------------
+# --- estimates, fit, histories, verdict -----------------------------------------------------------
+PERCENTILES = (2.5, 15.865, 50.0, 84.135, 97.5)  # % | of draws; 68 % and 95 % intervals, definition
+LEAST_RESULTANT = 0.3  # - | directions more scattered have none; judgement, no source
 
 # --- campaign -----------------------------------------------------------------------------------
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from blursplit.air.turbulence import structure_function
-from blursplit.budget.fwhm import (
+from blursplit.image.fwhm import (
     HIGHEST,
     N_FREQUENCY,
     half_maximum_width,

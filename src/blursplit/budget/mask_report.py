@@ -9,9 +9,9 @@ import numpy as np
 
 from blursplit.air.turbulence import REFERENCE_WAVELENGTH_M, seeing_arcsec
 from blursplit.budget.contributions import width_arcsec
-from blursplit.budget.estimates import estimate
 from blursplit.budget.perfect import perfect_blur
-from blursplit.result import Atmosphere, Estimate
+from blursplit.estimate import Estimate, estimate
+from blursplit.result import Atmosphere
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

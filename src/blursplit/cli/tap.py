@@ -15,8 +15,8 @@ from blursplit.plain import plain
 if TYPE_CHECKING:
     from rich.table import Table
 
+    from blursplit.estimate import Estimate
     from blursplit.instrument import Origin, Setup
-    from blursplit.result import Estimate
     from blursplit.spectra.tap_result import TapResult
     from blursplit.stars import StarTracks
 

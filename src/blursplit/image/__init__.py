@@ -1,0 +1,1 @@
+"""Star images: transfer functions, stacks, and the only width in the house."""
