@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from blursplit.instrument import read_setup
 from blursplit.measure import measure
+from blursplit.rig import read_setup
 from blursplit.simulate import Scene, write_sequence
 
 if TYPE_CHECKING:

@@ -11,7 +11,6 @@ from numpy.testing import assert_allclose
 
 from blursplit.budget.lines import FoundLine, name_found
 from blursplit.estimate import Estimate
-from blursplit.instrument import KnownLine, Setup, assemble
 from blursplit.mechanics.causes import (
     NAMING_ODDS,
     STEADY_CHANCE,
@@ -23,6 +22,7 @@ from blursplit.mechanics.causes import (
     name_lines,
 )
 from blursplit.result import Line
+from blursplit.rig import KnownLine, Setup, assemble
 from blursplit.spectra import AliasDecision
 
 RANGE = (1e-3, 120.0)

@@ -46,8 +46,8 @@ if TYPE_CHECKING:
     from blursplit.budget.drift import DriftDraws, DriveTerm
     from blursplit.budget.facts import Facts
     from blursplit.budget.focus_runs import FocusSeries
-    from blursplit.instrument import Instrument
     from blursplit.motion import CommonMotion, PairStatistics
+    from blursplit.rig import Instrument
     from blursplit.spectra import LineSearch
     from blursplit.stars.tracks import StarTracks
 

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from blursplit.air.temporal import cross_spectrum_table, tilt_spectra
-from blursplit.air.tilt import pair_kernels, tilt_coefficient
-from blursplit.air.turbulence import structure_function
+from blursplit.turbulence.conversions import structure_function
+from blursplit.turbulence.spectra import cross_spectrum_table, tilt_spectra
+from blursplit.turbulence.tilt import pair_kernels, tilt_coefficient
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -213,7 +213,7 @@ def build_air_table(
     Notes
     -----
     Cross-spectra are averaged over the unknown direction of the wind
-    (`blursplit.air.temporal`); exposure averaging multiplies by sinc^2(nu tau), and what lies
+    (`blursplit.turbulence.spectra`); exposure averaging multiplies by sinc^2(nu tau), and what lies
     above Nyquist is folded back as the sampling does.
     """
     heights = layer_heights(grid.star_x_arcsec, grid.star_y_arcsec, optics.aperture_m)

@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from blursplit.budget.drive_record import DriveRecord
     from blursplit.budget.ledger import Account
     from blursplit.estimate import Estimate
-    from blursplit.instrument import Instrument
     from blursplit.result import PhaseCurve, RightAscension
+    from blursplit.rig import Instrument
 
 FEW_TURNS = 2.0  # below, worm and drift trade places
 

@@ -13,9 +13,9 @@ from blursplit.result import Focus, FocusPosition
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from blursplit.air.focus import FocusFit
     from blursplit.budget.focus_runs import FocusRun
     from blursplit.budget.optics_data import DefocusShape
+    from blursplit.evidence.focus import FocusFit
 
     FloatArray = NDArray[np.float64]
 

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from blursplit.budget.drive_curve import DriveCurve
-    from blursplit.instrument import Instrument
+    from blursplit.rig import Instrument
 
     FloatArray = NDArray[np.float64]
 

@@ -1,1 +1,1 @@
-"""Star images: transfer functions, stacks, and the only width in the house."""
+"""Images of stars: transfer functions and the only definition of a width."""
