@@ -15,6 +15,9 @@ SEEING_IN_LAMBDA_OVER_R0 = 0.975863  # - | Hankel transform, `kolmogorov_width` 
 SEEING_WAVELENGTH_M = 500e-9  # m | the trade's convention for seeing
 
 # --- rig and frames -----------------------------------------------------------------------------
+OUTER_SCALE_RANGE_M = (10.0, 50.0)  # m | of the free air; common practice, no source
+WIND_RANGE_M_S = (2.0, 30.0)  # m/s | calm ground to jet stream; judgement, no source
+CAMERA_WAVELENGTH_NM = 550.0  # nm | middle of an unfiltered camera's band; judgement, no source
 
 # --- stars --------------------------------------------------------------------------------------
 
@@ -44,7 +47,9 @@ LINE_LIMIT_DAMPINGS = (0.002, 0.01, 0.03)  # - | damping ratios of piers and mou
 
 # --- evidence -----------------------------------------------------------------------------------
 
-# --- fit, histories, verdict ----------------------------------------------------------------------
+# --- estimates, fit, histories, verdict -----------------------------------------------------------
+PERCENTILES = (2.5, 15.865, 50.0, 84.135, 97.5)  # % | of draws; 68 % and 95 % intervals, definition
+LEAST_RESULTANT = 0.3  # - | directions more scattered have none; judgement, no source
 
 # --- campaign -----------------------------------------------------------------------------------
 
