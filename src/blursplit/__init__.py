@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from blursplit.campaign import Store, archive, compare, judge, plan, read_limits
     from blursplit.errors import BlursplitError, InputError, OutputError
+    from blursplit.estimate import Estimate
     from blursplit.folder import Measurement, read_result, read_result_folder, write_result_folder
     from blursplit.frames import open_sequence
     from blursplit.frames.prospects import inspect_sequence
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from blursplit.mechanics import analyse_pier, read_pier
     from blursplit.report import render_page
     from blursplit.report.notebook import budget_table, lines_table
-    from blursplit.result import Estimate, Result
+    from blursplit.result import Result
     from blursplit.rig import Rig, Setup, read_setup
     from blursplit.simulate import Scene, read_scene, write_sequence
     from blursplit.spectra.tap_result import measure_taps
@@ -97,7 +98,8 @@ _HOMES: dict[str, str] = {
         "mechanics.pier_setup": ("read_pier",),
         "report.notebook": ("budget_table", "lines_table"),
         "report.page": ("render_page",),
-        "result": ("Estimate", "Result"),
+        "estimate": ("Estimate",),
+        "result": ("Result",),
         "simulate.scene": ("Scene", "read_scene"),
         "simulate.write": ("write_sequence",),
         "spectra.tap_result": ("measure_taps",),

@@ -47,7 +47,9 @@ LINE_LIMIT_DAMPINGS = (0.002, 0.01, 0.03)  # - | damping ratios of piers and mou
 
 # --- evidence -----------------------------------------------------------------------------------
 
-# --- fit, histories, verdict ----------------------------------------------------------------------
+# --- estimates, fit, histories, verdict -----------------------------------------------------------
+PERCENTILES = (2.5, 15.865, 50.0, 84.135, 97.5)  # % | of draws; 68 % and 95 % intervals, definition
+LEAST_RESULTANT = 0.3  # - | directions more scattered have none; judgement, no source
 
 # --- campaign -----------------------------------------------------------------------------------
 
@@ -77,6 +79,9 @@ STEPS_PER_CYCLE = 8.0  # - | steps of an exposure in one period of the fastest m
 STEPS_SHORT, STEPS_LONG, SHORT_EXPOSURE_S = 8, 48, 0.05  # -, -, s | speed, judgement
 LONGEST_BLUR_TIME_S = 60.0  # s | blur time of short frames, by definition (docs: conventions)
 LONG_FRAME_S = 5.0  # s | from here on the blur time is one frame, by definition
+WAIST_NODES = 40  # - | waves across the wind of each sign and frequency, drawn in their bins
+WAIST_HIGHEST = 1.6  # V/D | Z tilt above it holds under 1e-3 of the variance (physics: slope -17/3)
+WAIST_OVERSAMPLING = 4  # - | grid points over Nyquist's; a local cubic then errs by 1 %
 TRUTH_STARS = 3  # - | the brightest, whose mean width is the truth, as it is the measurement
 HOT_E_PER_S = (2e4, 4e5)  # e-/s | invented hot pixels
 COSMIC_E = (300.0, 20000.0)  # e- | invented cosmic rays
