@@ -15,6 +15,9 @@ SEEING_IN_LAMBDA_OVER_R0 = 0.975863  # - | Hankel transform, `kolmogorov_width` 
 SEEING_WAVELENGTH_M = 500e-9  # m | the trade's convention for seeing
 
 # --- rig and frames -----------------------------------------------------------------------------
+OUTER_SCALE_RANGE_M = (10.0, 50.0)  # m | of the free air; common practice, no source
+WIND_RANGE_M_S = (2.0, 30.0)  # m/s | calm ground to jet stream; judgement, no source
+CAMERA_WAVELENGTH_NM = 550.0  # nm | middle of an unfiltered camera's band; judgement, no source
 
 # --- stars --------------------------------------------------------------------------------------
 
@@ -44,7 +47,9 @@ LINE_LIMIT_DAMPINGS = (0.002, 0.01, 0.03)  # - | damping ratios of piers and mou
 
 # --- evidence -----------------------------------------------------------------------------------
 
-# --- fit, histories, verdict ----------------------------------------------------------------------
+# --- estimates, fit, histories, verdict -----------------------------------------------------------
+PERCENTILES = (2.5, 15.865, 50.0, 84.135, 97.5)  # % | of draws; 68 % and 95 % intervals, definition
+LEAST_RESULTANT = 0.3  # - | directions more scattered have none; judgement, no source
 # bins of the spectra
 FIT_TAPERS = 3  # - | less than half a per cent of a steep spectrum leaks through the third
 FIT_TAPER_HALF_BANDWIDTH = 3.0  # Fourier frequencies | judgement, no source
@@ -99,5 +104,37 @@ FIT_FINE_FREQUENCIES = 140  # - | of tables at any frequency
 # --- campaign -----------------------------------------------------------------------------------
 
 # --- simulate -----------------------------------------------------------------------------------
+FINE_EDGE = 0.35  # 1/aperture | lower edge of the finest band of simulated air, judgement
+MIDDLE_EDGE = FINE_EDGE / 8  # 1/aperture | edge between the two smooth bands, judgement
+MIDDLE_PITCH = 0.2  # apertures | grid of the middle band: f pitch < 0.15 at its edge
+COARSE_PITCH = 1.6  # apertures | the same for the coarse band
+FORGET = 3.0  # apertures | the finest band is then independent (correlation under 1e-3)
+RIBBON_POINTS = 24_000_000  # - | memory of one ribbon of phase, 200 MB
+TURN_APART = 0.382  # - | golden section: keeps many turns of a ribbon apart
+LONGEST_SPARSE = 512  # apertures | fresh air that one long exposure draws from, judgement
+SPARSE_FRAMES = 256  # - | frames of one draw of fresh air, judgement
+AIR_NODES = 6  # - | Chebyshev nodes across the aperture; a wave of one aperture errs by 3 %
+AIR_RATE_HZ = 200.0  # Hz | grid of a near layer's realised tilt in the truth, judgement
+SAMPLES_PER_CYCLE = 16  # - | a cubic spline then errs by less than 1e-3 of the amplitude
+MOTION_GRID = 6_000_000  # - | longest grid of shared motion, 100 MB a term
+RING_TIMES = 12.0  # damping times | length that a drawn mode has at least
+LEAST_SPLIT = 10.0  # lambda/opening | closer images of a mask would interfere, judgement
+EDGE_SUBSAMPLES = 8  # - | a side of a pupil cell, for the share of it inside the edge
+WIDTH_UPSAMPLING = 8  # - | resampling of an image whose width is taken
+STAMP_REACH = 3.0  # widths | one to two percent of the light lies beyond and is folded back
+PUPILS_AT_ONCE = 128  # - | keeps the pupil fields of a batch in the processor's cache
+FRAMES_AT_ONCE = 32  # - | frames drawn on the detector together
+STEPS_PER_APERTURE = 4.0  # - | the air moves at most a quarter of the pupil in a step
+STEPS_PER_CYCLE = 8.0  # - | steps of an exposure in one period of the fastest mode
+STEPS_SHORT, STEPS_LONG, SHORT_EXPOSURE_S = 8, 48, 0.05  # -, -, s | speed, judgement
+LONGEST_BLUR_TIME_S = 60.0  # s | blur time of short frames, by definition (docs: conventions)
+LONG_FRAME_S = 5.0  # s | from here on the blur time is one frame, by definition
+WAIST_NODES = 40  # - | waves across the wind of each sign and frequency, drawn in their bins
+WAIST_HIGHEST = 1.6  # V/D | Z tilt above it holds under 1e-3 of the variance (physics: slope -17/3)
+WAIST_OVERSAMPLING = 4  # - | grid points over Nyquist's; a local cubic then errs by 1 %
+TRUTH_STARS = 3  # - | the brightest, whose mean width is the truth, as it is the measurement
+HOT_E_PER_S = (2e4, 4e5)  # e-/s | invented hot pixels
+COSMIC_E = (300.0, 20000.0)  # e- | invented cosmic rays
+TRAIL_E_PER_PX = 400.0  # e- | an invented satellite
 
 # --- report -------------------------------------------------------------------------------------

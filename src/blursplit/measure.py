@@ -246,7 +246,7 @@ def measure_tracks(
     )
     setup = {
         key: SetupEntry(value=entry.value, origin=entry.origin, note=entry.note)
-        for key, entry in instrument.known.items()
+        for key, entry in instrument.settings.items()
     }
     result = Result(
         version=version("blursplit"),

@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import tomllib
-from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+from functools import lru_cache
+from pathlib import Path
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from blursplit.constants import (
+    ARCSEC_PER_RADIAN,
+    CAMERA_WAVELENGTH_NM,
+    OUTER_SCALE_RANGE_M,
+    WIND_RANGE_M_S,
+)
 from blursplit.errors import InputError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
-    from pathlib import Path
 
 Origin = Literal["header", "setup file", "option", "default", "measured"]
 ORIGINS_WEAKEST_FIRST: tuple[Origin, ...] = (
@@ -115,11 +121,8 @@ class Setup(BaseModel):
     Examples
     --------
     >>> from blursplit import Setup
-    >>> setup = Setup.model_validate({"telescope": {"aperture_m": 0.2}})
-    >>> setup.telescope.aperture_m
+    >>> Setup.model_validate({"telescope": {"aperture_m": 0.2}}).telescope.aperture_m
     0.2
-    >>> setup.camera.pixel_scale_arcsec is None
-    True
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -135,7 +138,7 @@ class Setup(BaseModel):
 
 
 @dataclass(frozen=True)
-class Known:
+class Setting:
     """A value and where it came from."""
 
     value: Any
@@ -143,44 +146,153 @@ class Known:
     note: str = ""
 
 
+# What is assumed where nobody says otherwise; docs/setup_file.md states the same.
 DEFAULTS: dict[str, Any] = {
     "obstruction": 0.0,
-    "outer_scale_m": [10.0, 50.0],
-    "wind_m_s": [2.0, 30.0],
-    "wavelength_nm": 550.0,
+    "outer_scale_m": list(OUTER_SCALE_RANGE_M),
+    "wind_m_s": list(WIND_RANGE_M_S),
+    "wavelength_nm": CAMERA_WAVELENGTH_NM,
     "airmass": 1.0,
     "row_time_us": 0.0,
     "time_stamps": "software",
 }
+SECTIONS = ("telescope", "camera", "mount", "mask", "air", "site")
+
+# Ending of a setup key -> its unit; the keyword of `Rig` is the key without the ending.
+_ENDINGS = {
+    "_e_per_adu": "electron / adu",
+    "_m_s": "m / s",
+    "_rpm": "1 / min",
+    "_arcsec": "arcsec",
+    "_deg": "deg",
+    "_adu": "adu",
+    "_um": "um",
+    "_us": "us",
+    "_nm": "nm",
+    "_hz": "Hz",
+    "_e": "electron",
+    "_m": "m",
+    "_s": "s",
+}
 
 
-@dataclass(frozen=True)
-class Instrument:
-    """Everything known before the measurement, each value with its origin.
+@dataclass(frozen=True, init=False, repr=False)
+class Rig:
+    """Telescope, camera, mount and site as far as they are known, each value with its origin.
 
-    Keys are those of the setup file without their section, with `mount_kind` for `mount.kind`
-    and `mask_` in front of the mask's; headers add `airmass` and others.
+    Parameters
+    ----------
+    **values
+        What is declared: `aperture`, `obstruction`, `focal_length`, `pixel_scale`, `exposure`,
+        `frame_interval`, `mount_kind`, `outer_scale` and all other keys of the setup file, without
+        the ending that names their unit, as quantities; or with it, as plain numbers.
+        `known_lines` takes names with their frequencies, `pier` the pier's table.
+
+    Raises
+    ------
+    TypeError
+        For a plain number where a unit is needed, and for an unknown name.
+    InputError
+        For a value out of range; names the key.
+
+    Examples
+    --------
+    >>> import astropy.units as u
+    >>> from blursplit import Rig
+    >>> rig = Rig(aperture=25 * u.cm, obstruction=0.3, outer_scale=[10, 40] * u.m)
+    >>> rig.aperture, rig.origin("aperture_m")
+    (<Quantity 0.25 m>, 'option')
+    >>> Rig.read("rig.toml").aperture
+    <Quantity 0.25 m>
     """
 
-    known: Mapping[str, Known] = field(default_factory=dict)
-    setup: Setup = field(default_factory=Setup)
+    settings: Mapping[str, Setting]
+    setup: Setup
+
+    def __init__(
+        self,
+        settings: Mapping[str, Setting] | None = None,
+        setup: Setup | None = None,
+        **values: Any,
+    ) -> None:
+        if values:
+            setup = _validated(_tables_of(values, setup), "Rig")
+            settings = {**(settings or {}), **_declared(setup, {}, "option")}
+        object.__setattr__(self, "settings", dict(settings or {}))
+        object.__setattr__(self, "setup", setup or Setup())
+
+    @classmethod
+    def read(cls, path: str | Path | None = None, options: Iterable[str] = ()) -> Rig:
+        """Read a setup file and the `section.key=value` options that override it.
+
+        Parameters
+        ----------
+        path : str or Path, optional
+            TOML file; docs/setup_file.md lists its keys.
+        options : iterable of str
+            Overrides such as ``telescope.aperture_m=0.2``; values in TOML notation, bare words
+            are taken as strings.
+
+        Raises
+        ------
+        InputError
+            When the file or an option cannot be read; names the key.
+
+        Examples
+        --------
+        >>> from blursplit import Rig
+        >>> rig = Rig.read("rig.toml", ["camera.frame_interval_s=0.02"])
+        >>> rig.frame_interval, rig.origin("frame_interval_s")
+        (<Quantity 0.02 s>, 'option')
+        """
+        setup, origins = read_setup(path, options)
+        return cls(_declared(setup, origins, "setup file"), setup)
 
     def get(self, key: str) -> Any:
-        """Return the value of `key`, or None where nothing is known."""
-        entry = self.known.get(key)
+        """Return the value of a setup or header key such as "aperture_m", None where unknown."""
+        entry = self.settings.get(key)
         return None if entry is None else entry.value
 
     def origin(self, key: str) -> Origin | None:
         """Return where the value of `key` came from."""
-        entry = self.known.get(key)
+        entry = self.settings.get(key)
         return None if entry is None else entry.origin
 
-    def with_known(self, key: str, value: Any, origin: Origin, note: str = "") -> Instrument:
+    def with_setting(self, key: str, value: Any, origin: Origin, note: str = "") -> Rig:
         """Return a copy in which `key` is known, unless a stronger origin has already said it."""
-        old = self.known.get(key)
+        old = self.settings.get(key)
         if old is not None and _strength(old.origin) > _strength(origin):
             return self
-        return replace(self, known={**self.known, key: Known(value, origin, note)})
+        return Rig({**self.settings, key: Setting(value, origin, note)}, self.setup)
+
+    def __getattr__(self, name: str) -> Any:
+        if name.startswith("_") or name not in _keywords():
+            msg = f"a rig has no {name!r}; known are {', '.join(sorted(_keywords()))}"
+            raise AttributeError(msg)
+        key, unit = _keywords()[name]
+        value = self.get(key)
+        if value is None or not unit:
+            return value
+        import astropy.units as u
+
+        return u.Quantity(value, unit)
+
+    def __dir__(self) -> list[str]:
+        return sorted([*super().__dir__(), *_keywords()])
+
+    def __repr__(self) -> str:
+        said = [f"{key}={e.value!r}" for key, e in self.settings.items() if e.origin != "default"]
+        return f"Rig({', '.join(said)})"
+
+    def _repr_html_(self) -> str:
+        from html import escape
+
+        rows = "".join(
+            f"<tr><td>{escape(key)}</td><td>{escape(str(e.value))}</td>"
+            f"<td>{escape(' '.join(part for part in (e.origin, e.note) if part))}</td></tr>"
+            for key, e in self.settings.items()
+        )
+        return f"<table><tr><th>key</th><th>value</th><th>origin</th></tr>{rows}</table>"
 
 
 def _strength(origin: Origin) -> int:
@@ -194,35 +306,79 @@ def flat_key(section: str, key: str) -> str:
     return key
 
 
-def read_setup(path: Path | None, options: Iterable[str] = ()) -> tuple[Setup, dict[str, Origin]]:
-    """Read a setup file and the `section.key=value` options that override it.
+@lru_cache(maxsize=1)
+def _places() -> dict[str, tuple[str, str]]:
+    """Return flat key -> (section, key) of everything that a setup file may say."""
+    return {
+        flat_key(section, key): (section, key)
+        for section in SECTIONS
+        for key in type(getattr(Setup(), section)).model_fields
+    }
 
-    Parameters
-    ----------
-    path : Path or None
-        TOML file.
-    options : iterable of str
-        Overrides such as ``telescope.aperture_m=0.2``; values in TOML notation, bare words
-        are taken as strings.
 
-    Returns
-    -------
-    setup : Setup
-    origins : dict
-        Flat key -> "setup file" or "option".
+@lru_cache(maxsize=1)
+def _keywords() -> dict[str, tuple[str, str]]:
+    """Return keyword of `Rig` -> (flat key, unit)."""
+    out = {}
+    for key in _places():
+        ending = next((e for e in _ENDINGS if key.endswith(e)), "")
+        out[key.removesuffix(ending)] = (key, _ENDINGS.get(ending, ""))
+    return out
 
-    Raises
-    ------
-    InputError
-        When the file or an option cannot be read; names the key.
+
+def _tables_of(values: Mapping[str, Any], setup: Setup | None) -> dict[str, Any]:
+    """Return the tables of a setup file that says what the keywords of `Rig` say."""
+    import astropy.units as u
+
+    tables: dict[str, Any] = {} if setup is None else setup.model_dump(exclude_none=True)
+    for name, value in values.items():
+        if name == "known_lines":
+            tables[name] = [
+                {"name": line, "frequency_hz": float(u.Quantity(f).to_value(u.Hz))}
+                for line, f in value.items()
+            ]
+            continue
+        if name == "pier":
+            tables[name] = dict(value)
+            continue
+        key, unit = _keywords().get(name, (name, ""))
+        if key not in _places():
+            near = get_close_matches(name, [*_keywords(), *_places()], n=1)
+            hint = f"; did you mean {near[0]!r}?" if near else ""
+            msg = f"Rig has no keyword {name!r}{hint}"
+            raise TypeError(msg)
+        if unit:
+            if not hasattr(value, "unit"):
+                msg = f"{name} needs a unit, e.g. {name}={value} * u.Unit({unit!r}), or say {key}"
+                raise TypeError(msg)
+            try:
+                value = value.to_value(unit).tolist()  # noqa: PLW2901 - now without its unit
+            except u.UnitConversionError as error:
+                msg = f"{name} is in {value.unit}, which is no {unit}"
+                raise TypeError(msg) from error
+        section, place = _places()[key]
+        tables.setdefault(section, {})[place] = value
+    return tables
+
+
+def _declared(setup: Setup, origins: Mapping[str, Origin], otherwise: Origin) -> dict[str, Setting]:
+    """Return the settings that a setup file and options make."""
+    return {
+        flat_key(section, key): Setting(value, origins.get(flat_key(section, key), otherwise))
+        for section in SECTIONS
+        for key, value in getattr(setup, section).model_dump(exclude_none=True).items()
+    }
+
+
+def read_setup(
+    path: str | Path | None, options: Iterable[str] = ()
+) -> tuple[Setup, dict[str, Origin]]:
+    """Return what a setup file and options say, and flat key -> "setup file" or "option".
 
     Examples
     --------
-    >>> from pathlib import Path
     >>> from blursplit import read_setup
-    >>> setup, origins = read_setup(Path("rig.toml"), ["camera.frame_interval_s=0.02"])
-    >>> setup.telescope.aperture_m, origins["aperture_m"]
-    (0.25, 'setup file')
+    >>> setup, origins = read_setup("rig.toml", ["camera.frame_interval_s=0.02"])
     >>> setup.camera.frame_interval_s, origins["frame_interval_s"]
     (0.02, 'option')
     """
@@ -240,9 +396,12 @@ def read_setup(path: Path | None, options: Iterable[str] = ()) -> tuple[Setup, d
             raise InputError(option, "this section holds no keys", "see the setup file's format")
         table[key] = value
         origins[flat_key(section, key)] = "option"
-    source = str(path) if path is not None else "--set"
+    return _validated(tables, "--set" if path is None else path), origins
+
+
+def _validated(tables: dict[str, Any], source: str | Path) -> Setup:
     try:
-        setup = Setup.model_validate(tables)
+        return Setup.model_validate(tables)
     except ValidationError as error:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
@@ -252,13 +411,12 @@ def read_setup(path: Path | None, options: Iterable[str] = ()) -> tuple[Setup, d
             else f"got {first['input']!r}"
         )
         raise InputError(source, f"key '{where}': {first['msg'].lower()}", remedy) from error
-    return setup, origins
 
 
-def read_toml(path: Path) -> dict[str, Any]:
+def read_toml(path: str | Path) -> dict[str, Any]:
     """Read a TOML file, or raise InputError with the line at fault."""
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(Path(path).read_text(encoding="utf-8"))
     except OSError as error:
         raise InputError(path, "cannot be read", f"check the path ({error.strerror})") from error
     except UnicodeDecodeError as error:
@@ -281,33 +439,45 @@ def _parse_option(option: str) -> tuple[str, str, Any]:
     return section, key, value
 
 
-def assemble(
-    setup: Setup, origins: Mapping[str, Origin], header: Mapping[str, Known]
-) -> Instrument:
-    """Join setup file, options, headers and defaults; the stronger origin wins."""
-    instrument = Instrument(setup=setup)
-    for key, value in DEFAULTS.items():
-        instrument = instrument.with_known(key, value, "default")
-    for key, entry in header.items():
-        instrument = instrument.with_known(key, entry.value, entry.origin, entry.note)
-    for section in ("telescope", "camera", "mount", "mask", "air", "site"):
-        for key, value in getattr(setup, section).model_dump(exclude_none=True).items():
-            name = flat_key(section, key)
-            instrument = instrument.with_known(name, value, origins.get(name, "setup file"))
-    if instrument.get("pixel_scale_arcsec") is None:
-        instrument = _scale_from_optics(instrument)
-    return instrument
+def as_rig(rig: Rig | str | Path | None) -> Rig:
+    """Return the rig that a caller means: a rig itself, a setup file, or nothing known."""
+    if rig is None or isinstance(rig, Rig):
+        return rig or Rig()
+    if isinstance(rig, str | Path):
+        return Rig.read(rig)
+    msg = f"rig must be a Rig or the path of a setup file, not {type(rig).__name__}"
+    raise TypeError(msg)
 
 
-def _scale_from_optics(instrument: Instrument) -> Instrument:
-    pixel_um, focal_m = instrument.get("pixel_um"), instrument.get("focal_length_m")
+def merge_settings(rig: Rig, header: Mapping[str, Setting]) -> Rig:
+    """Join what is declared with headers and defaults; the stronger origin wins."""
+    merged = Rig({key: Setting(value, "default") for key, value in DEFAULTS.items()}, rig.setup)
+    for known in (header, rig.settings):
+        for key, entry in known.items():
+            merged = merged.with_setting(key, entry.value, entry.origin, entry.note)
+    if merged.get("pixel_scale_arcsec") is None:
+        merged = _scale_from_optics(merged)
+    return merged
+
+
+def _scale_from_optics(rig: Rig) -> Rig:
+    pixel_um, focal_m = rig.get("pixel_um"), rig.get("focal_length_m")
     if not (pixel_um and focal_m):
-        return instrument
+        return rig
     weaker: Origin = min(
-        (instrument.known["pixel_um"].origin, instrument.known["focal_length_m"].origin),
-        key=_strength,
+        (rig.settings["pixel_um"].origin, rig.settings["focal_length_m"].origin), key=_strength
     )
-    scale = 206264.806 * pixel_um * 1e-6 / focal_m
-    return instrument.with_known(
+    scale = ARCSEC_PER_RADIAN * pixel_um * 1e-6 / focal_m
+    return rig.with_setting(
         "pixel_scale_arcsec", scale, weaker, "pixel size / focal length (binning as in the header)"
     )
+
+
+# Old names, until nobody asks for them any more.
+Instrument = Rig
+Known = Setting
+
+
+def assemble(setup: Setup, origins: Mapping[str, Origin], header: Mapping[str, Setting]) -> Rig:
+    """Join setup file, options, headers and defaults: the old face of `merge_settings`."""
+    return merge_settings(Rig(_declared(setup, origins, "setup file"), setup), header)

@@ -13,7 +13,7 @@ from blursplit.budget.drive_notes import read_drive, turn_notes
 from blursplit.budget.drive_record import DriveRecord, record_of_tracks
 from blursplit.measure import Source, measure_tracks
 from blursplit.rig import assemble, read_setup
-from blursplit.simulate.shake import current_density, noise_series
+from blursplit.simulate.motion import current_density, noise_series
 from blursplit.stars.tracks import StarTracks
 
 STEP_S, PERIOD_S = 0.5, 120.0

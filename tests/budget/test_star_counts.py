@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.measure import Source, measure_tracks
 from blursplit.rig import assemble, read_setup
-from blursplit.simulate.shake import mode_density, noise_series
+from blursplit.simulate.motion import mode_density, noise_series
 from blursplit.stars.tracks import StarTracks
 from blursplit.turbulence.conversions import r0_m
 from blursplit.turbulence.tilt import tilt_coefficient

@@ -13,7 +13,8 @@ from blursplit.simulate import Scene, write_sequence
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from blursplit.result import Estimate, Result
+    from blursplit.estimate import Estimate
+    from blursplit.result import Result
 
 
 def run(folder: Path, seed: int, tables: dict[str, Any]) -> tuple[dict[str, Any], Result]:

@@ -10,6 +10,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.budget.lines import FoundLine, name_found
+from blursplit.estimate import Estimate
 from blursplit.mechanics.causes import (
     NAMING_ODDS,
     STEADY_CHANCE,
@@ -20,7 +21,7 @@ from blursplit.mechanics.causes import (
     name_causes,
     name_lines,
 )
-from blursplit.result import Estimate, Line
+from blursplit.result import Line
 from blursplit.rig import KnownLine, Setup, assemble
 from blursplit.spectra import AliasDecision
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.budget.fwhm import (
+from blursplit.image.fwhm import (
     HIGHEST,
     N_FREQUENCY,
     half_maximum_width,

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.budget.estimates import estimate, upper_limit
-from blursplit.result import Estimate, Focus, FocusPosition
+from blursplit.estimate import Estimate, estimate, upper_limit
+from blursplit.result import Focus, FocusPosition
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from blursplit.budget.contributions import width_arcsec
-from blursplit.budget.estimates import estimate
 from blursplit.budget.perfect import perfect_blur
 from blursplit.constants import SEEING_WAVELENGTH_M
-from blursplit.result import Atmosphere, Estimate
+from blursplit.estimate import Estimate, estimate
+from blursplit.result import Atmosphere
 from blursplit.turbulence.conversions import seeing_arcsec
 
 if TYPE_CHECKING:

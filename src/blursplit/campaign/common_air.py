@@ -15,7 +15,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from blursplit.result import Estimate, Mechanical, Result
+    from blursplit.estimate import Estimate
+    from blursplit.result import Mechanical, Result
 
     FloatArray = NDArray[np.float64]
 

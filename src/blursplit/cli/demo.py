@@ -63,8 +63,7 @@ def _one_night(night: str, target: Path, keep_frames: bool) -> None:
     from blursplit.measure import measure
     from blursplit.report import render_page
     from blursplit.rig import read_setup
-    from blursplit.simulate import write_sequence
-    from blursplit.simulate.demo import shaken_night, turbulent_night
+    from blursplit.simulate import shaken_night, turbulent_night, write_sequence
 
     scene = turbulent_night() if night == "turbulent" else shaken_night()
     with tempfile.TemporaryDirectory(prefix="blursplit-") as scratch:

@@ -78,7 +78,7 @@ def _show(console: Console, found: Inspection) -> None:
         (key, _with_unit(key, fact.value), fact.origin, fact.note)
         for key, fact in found.known.items()
     ]
-    _table(console, "Known", rows, ("fact", "value", "origin", "from"))
+    _table(console, "Setting", rows, ("fact", "value", "origin", "from"))
     absent = [(one.key, one.needed_for, one.remedy) for one in found.missing]
     _table(console, "Missing", absent, ("fact", "needed for", "remedy"))
     for title, lines in (

@@ -15,7 +15,7 @@ from blursplit.plain import plain
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from blursplit.result import Estimate
+    from blursplit.estimate import Estimate
     from blursplit.rig import Origin, Setup
     from blursplit.spectra.tap_result import TapResult
     from blursplit.stars import StarTracks

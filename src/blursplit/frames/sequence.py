@@ -25,7 +25,7 @@ from blursplit.frames.stamps import DAY_S, iso_utc
 from blursplit.frames.target_pixels import read_target_pixels
 from blursplit.frames.units import read_units
 from blursplit.plain import plain
-from blursplit.rig import Instrument, Known, Setup, assemble
+from blursplit.rig import Rig, Setting, Setup, assemble
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
@@ -62,7 +62,7 @@ class Sequence:
         Number of the stretch without gaps.
     frame : ndarray of int, shape (n_frames,)
         Number of each frame in the order of the files.
-    instrument : Instrument
+    instrument : Rig
     n_files : int
     notes : tuple of (code, text)
     dropped : dict
@@ -81,7 +81,7 @@ class Sequence:
     timing: str
     segment: IntArray
     frame: IntArray
-    instrument: Instrument
+    instrument: Rig
     n_files: int
     notes: tuple[tuple[str, str], ...] = ()
     dropped: dict[str, int] = field(default_factory=dict)
@@ -154,7 +154,7 @@ def open_sequence(
     known = read_facts(parts.header) | parts.facts
     if exposure is not None:
         known["exposure_s"] = exposure
-    known["frame_interval_s"] = Known(timing.cadence_s, "measured", report.keyword)
+    known["frame_interval_s"] = Setting(timing.cadence_s, "measured", report.keyword)
     middle_mjd = None if first_mjd is None else first_mjd + 0.5 * timing.time_s[-1] / DAY_S
     known = complete_pointing(known, middle_mjd)
     source, known = prepare_frames(
@@ -190,8 +190,8 @@ class _Parts:
     clock: Clock
     header: Header
     frames: Callable[[IntArray], FrameSource]
-    exposure: Known | None = None
-    facts: dict[str, Known] = field(default_factory=dict)
+    exposure: Setting | None = None
+    facts: dict[str, Setting] = field(default_factory=dict)
     notes: list[tuple[str, str]] = field(default_factory=list)
     sides: tuple[str, ...] = ()
 

@@ -6,23 +6,14 @@ cubic splines at the moments the camera needs.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from numpy.typing import NDArray
-
-    from blursplit.simulate.scene import Mode, Scene, Tube, WindShake
-
-    FloatArray = NDArray[np.float64]
-
-SAMPLES_PER_CYCLE = 16  # a cubic spline then errs by less than 1e-3 of the amplitude
-MAX_GRID = 6_000_000
-RING_TIMES = 12.0
+from blursplit.constants import MOTION_GRID, RING_TIMES, SAMPLES_PER_CYCLE
+from blursplit.simulate.scene import Mode, Scene, Tube, WindShake
+from blursplit.types import FloatArray
 
 
 def noise_series(
@@ -101,15 +92,15 @@ class Shared:
         "tube".
     rough_nm : ndarray, shape (n, 5) or None
         Amplitudes of the tube's higher orders [nm].
-    groups : dict
-        Names of the terms of each contribution.
+    owners : dict
+        Names of the terms of each owner: "tracking", "structure", "near_air".
     """
 
     start_s: float
     rate_hz: float
     terms: dict[str, FloatArray]
     rough_nm: FloatArray | None = None
-    groups: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    owners: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
     @property
     def time_s(self) -> FloatArray:
@@ -122,6 +113,10 @@ class Shared:
         chosen = tuple(self.terms) if names is None else names
         zero = np.zeros_like(next(iter(self.terms.values())))
         return np.asarray(sum((self.terms[name] for name in chosen), start=zero))
+
+    def of(self, owner: str) -> FloatArray:
+        """Return the motion of one owner, zero where it has none."""
+        return self.total(self.owners.get(owner, ()))
 
     def at(self, time_s: FloatArray, series: FloatArray) -> FloatArray:
         """Read a series of the grid at other times by a local cubic (Catmull-Rom) spline.
@@ -173,9 +168,9 @@ def _grid(scene: Scene) -> tuple[float, float, int]:
     )
     rate = max(SAMPLES_PER_CYCLE * fastest, 50.0)
     n = int(np.ceil(duration * rate)) + 4
-    if n > MAX_GRID:
-        rate *= MAX_GRID / n
-        n = MAX_GRID
+    if n > MOTION_GRID:
+        rate *= MOTION_GRID / n
+        n = MOTION_GRID
     return -margin, rate, n
 
 
@@ -230,18 +225,7 @@ def _tube_series(
 
 
 def draw_shared_motion(scene: Scene, rng: np.random.Generator) -> Shared:
-    """Draw every shared term of a scene.
-
-    Parameters
-    ----------
-    scene : Scene
-    rng : Generator
-
-    Returns
-    -------
-    Shared
-        Its `groups` name the terms of "tracking", "structure", "wind_shake" and "tube".
-    """
+    """Draw every shared term of a scene."""
     start, rate, n = _grid(scene)
     time = start + np.arange(n) / rate
     terms: dict[str, FloatArray] = {"drift": np.zeros((n, 2)), "periodic": np.zeros((n, 2))}
@@ -250,25 +234,25 @@ def draw_shared_motion(scene: Scene, rng: np.random.Generator) -> Shared:
     for error in scene.periodic:
         wave = np.sin(2 * np.pi * time / error.period_s + np.deg2rad(error.phase_deg))
         terms["periodic"] += error.amplitude_arcsec * wave[:, None] * _axis(error.angle_deg)
-    modes = []
+    supports = []
     for number, mode in enumerate(scene.mode, start=1):
-        modes.append(f"mode {number}")
-        terms[modes[-1]] = _mode_motion(mode, n, rate, rng)
+        supports.append(f"mode {number}")
+        terms[supports[-1]] = _mode_motion(mode, n, rate, rng)
     if scene.tap:
         terms["tap"] = _tap_motion(scene, time)
-        modes.append("tap")
-    groups: dict[str, tuple[str, ...]] = {
-        "tracking": ("drift", "periodic"),
-        "structure": tuple(modes),
-    }
+        supports.append("tap")
     if scene.wind_shake.rms_arcsec or scene.wind_shake.second_rms_arcsec:
         terms["wind shake"] = _broad_motion(scene.wind_shake, n, rate, rng)
-        groups["wind_shake"] = ("wind shake",)
+        supports.append("wind shake")
+    owners: dict[str, tuple[str, ...]] = {
+        "tracking": ("drift", "periodic"),
+        "structure": tuple(supports),
+    }
     rough = None
     if scene.tube.rms_arcsec:
         terms["tube"] = scene.tube.rms_arcsec * _tube_series(scene.tube, 2, n, rate, rng)
-        groups["tube"] = ("tube",)
+        owners["near_air"] = ("tube",)
     if scene.tube.rough_rms_nm:
         # five orders share the given rms
         rough = scene.tube.rough_rms_nm / np.sqrt(5) * _tube_series(scene.tube, 5, n, rate, rng)
-    return Shared(start, rate, terms, rough, groups)
+    return Shared(start, rate, terms, rough, owners)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.budget.restack import restack
+from blursplit.image.stack import restack
 from blursplit.stars.tracks import Stamps, StarTracks
 
 FRAMES, SKY = 150, 20.0

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.budget.fwhm import (
+from blursplit.image.fwhm import (
     EXCESS,
     half_maximum_width,
     image_width,
