@@ -31,7 +31,6 @@ from blursplit.constants import (
     FIT_CENTROID_SIGMA,
     FIT_COHERENCE_LIMIT,
     FIT_CONTAMINATED,
-    FIT_EXCLUDED_WIDTH,
     FIT_FAST_RANGE,
     FIT_INSTRUMENT_SIGMA,
     FIT_LEAST_HUMP,
@@ -148,32 +147,6 @@ class Priors:
     nyquist_hz: float
     fast_arcsec2: float
     ln_j: tuple[float, float] | None
-
-
-def measured_width_prior(
-    least_arcsec2: FloatArray, low_arcsec: float, high_arcsec: float
-) -> tuple[FloatArray, FloatArray]:
-    """Return ln sigma and its cumulated probability: a measured least variance and a rest.
-
-    Parameters
-    ----------
-    least_arcsec2 : ndarray
-        Draws of the part that was measured (defocus, astigmatism), not negative.
-    low_arcsec, high_arcsec : float
-        The rest (aberrations) is flat in the logarithm of its rms between these.
-
-    Notes
-    -----
-    P(sigma < x) = mean over draws of (ln sqrt(x^2 - least) - ln low)/ln(high/low), cut to 0...1.
-    """
-    top = float(np.sqrt(high_arcsec**2 + np.quantile(least_arcsec2, 1.0 - FIT_EXCLUDED_WIDTH)))
-    edge = np.linspace(np.log(low_arcsec), np.log(top), 300)
-    left = np.exp(2.0 * edge)[:, None] - least_arcsec2
-    rest = 0.5 * np.log(np.maximum(left, 1e-30))
-    span = np.log(high_arcsec / low_arcsec)
-    below = np.clip((rest - np.log(low_arcsec)) / span, 0.0, 1.0).mean(axis=1)
-    steps = np.maximum(np.diff(below, prepend=0.0), 1e-9)
-    return edge, np.asarray(np.cumsum(steps) / steps.sum())
 
 
 @dataclass(frozen=True)

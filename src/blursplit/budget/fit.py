@@ -17,7 +17,7 @@ from blursplit.budget.air_data import (
     mean_of_openings,
     spectral_data,
 )
-from blursplit.budget.air_model import AirModel, AirState, Guest, Priors, measured_width_prior
+from blursplit.budget.air_model import AirModel, AirState, Guest, Priors
 from blursplit.budget.grid import GridData
 from blursplit.budget.line_terms import (
     LineTerm,
@@ -31,6 +31,7 @@ from blursplit.budget.realise import shared_coefficients, without_lines
 from blursplit.budget.sampler import Draws, effective_draws, r_hat, sample
 from blursplit.constants import (
     ARCSEC_PER_RADIAN,
+    FIT_EXCLUDED_WIDTH,
     FIT_FINAL_SWEEPS,
     FIT_FINE_FREQUENCIES,
     FIT_MOST_DOUBLINGS,
@@ -366,11 +367,37 @@ def _priors(setup: FitSetup, grid: GridData, reference_m: float, *, has_star: bo
         stated_optics_arcsec=None if known is None else known / FWHM_PER_SIGMA,
         measured_optics=None
         if known is not None or least is None
-        else measured_width_prior(least, low, high),
+        else _measured_width_prior(least, low, high),
         nyquist_hz=0.5 / grid.cadence_s,
         fast_arcsec2=setup.fast_motion_arcsec2 if has_star else 0.0,
         ln_j=None if setup.mask is None else setup.mask.ln_j,
     )
+
+
+def _measured_width_prior(
+    least_arcsec2: FloatArray, low_arcsec: float, high_arcsec: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return ln sigma and its cumulated probability: a measured least variance and a rest.
+
+    Parameters
+    ----------
+    least_arcsec2 : ndarray
+        Draws of the part that was measured (defocus, astigmatism), not negative.
+    low_arcsec, high_arcsec : float
+        The rest (aberrations) is flat in the logarithm of its rms between these.
+
+    Notes
+    -----
+    P(sigma < x) = mean over draws of (ln sqrt(x^2 - least) - ln low)/ln(high/low), cut to 0...1.
+    """
+    top = float(np.sqrt(high_arcsec**2 + np.quantile(least_arcsec2, 1.0 - FIT_EXCLUDED_WIDTH)))
+    edge = np.linspace(np.log(low_arcsec), np.log(top), 300)
+    left = np.exp(2.0 * edge)[:, None] - least_arcsec2
+    rest = 0.5 * np.log(np.maximum(left, 1e-30))
+    span = np.log(high_arcsec / low_arcsec)
+    below = np.clip((rest - np.log(low_arcsec)) / span, 0.0, 1.0).mean(axis=1)
+    steps = np.maximum(np.diff(below, prepend=0.0), 1e-9)
+    return edge, np.asarray(np.cumsum(steps) / steps.sum())
 
 
 def _quiet(grid: GridData, lines: Sequence[LineTerm], continuum: Continuum | None) -> GridData:
