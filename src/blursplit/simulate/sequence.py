@@ -45,7 +45,7 @@ from blursplit.simulate.imaging import (
 )
 from blursplit.simulate.motion import Shared, draw_shared_motion
 from blursplit.simulate.scene import Scene
-from blursplit.types import FloatArray
+from blursplit.types import FloatArray, IntArray
 
 # a width of the truth: the causes that its image leaves out
 WIDTHS: dict[str, frozenset[str]] = {
@@ -125,10 +125,13 @@ class Simulation:
     scene : Scene
     seed : int or None
         Overrides the scene's own seed.
+    widths : bool
+        Draw the mean images of the brightest stars, with and without each cause, for the truth.
     """
 
-    def __init__(self, scene: Scene, seed: int | None = None) -> None:
+    def __init__(self, scene: Scene, seed: int | None = None, *, widths: bool = True) -> None:
         self.scene = scene
+        self._draws_widths = widths
         self.seed = scene.sequence.seed if seed is None else seed
         rng = np.random.default_rng(self.seed)
         shared_rng, air_rng, camera_rng, time_rng, near_rng = rng.spawn(5)
@@ -210,7 +213,7 @@ class Simulation:
                 MeanLight(imager, self._window_span(gone), optics="optics" not in gone)
                 for _ in range(min(n_stars, TRUTH_STARS))
             ]
-            for gone in set(self.widths.values())
+            for gone in (set(self.widths.values()) if self._draws_widths else ())
         }
 
     def _present(self) -> frozenset[str]:
@@ -270,6 +273,50 @@ class Simulation:
                 here = slice(first - start, min(first + FRAMES_AT_ONCE, stop) - start)
                 number = self.times.number[start:stop][here]
                 yield first, self._detector.expose(light[:, here], x0[:, here], y0[:, here], number)
+
+    def follow(self, stamped: int) -> tuple[NDArray[np.float32], IntArray]:
+        """Draw no frames, but the tilt of every star and the light of the first few.
+
+        Returns
+        -------
+        light : ndarray of float32, shape (n_frames, stamped, size, size)
+            Expected electrons.
+        corner_px : ndarray of int, shape (n_frames, stamped, 2)
+            Place (x, y) of each stamp's first pixel.
+        """
+        size, frames = self.imager.grid.stamp_px, self.n_frames
+        light = np.zeros((frames, stamped, size, size), dtype=np.float32)
+        corner = np.zeros((frames, stamped, 2), dtype=np.int64)
+        for start in range(0, frames, self._stretch):
+            stop = min(start + self._stretch, frames)
+            for air in (self._air, self._near):
+                air.begin_stretch(self.times.start_s[start:stop], self._pace)
+            for star in range(self.stars.x_px.size):
+                if star < stamped:
+                    part = self._star_light(star, start, stop)
+                    light[start:stop, star] = part[0]
+                    corner[start:stop, star] = np.stack(part[1:], axis=-1)
+                else:
+                    self._star_tilt(star, start, stop)
+        return light, corner
+
+    def _star_tilt(self, star: int, start: int, stop: int) -> None:
+        """Note where a star stands and how the air tilts its light, without its image."""
+        time = self._moments(star, start, stop)
+        moved = self.shared.at(time, self.shared.total()) / self.scene.camera.pixel_scale_arcsec
+        place = self._positions(star, time) + moved + self.times.dither_px[start:stop, None, :]
+        self.star_px[start:stop, star] = place.mean(axis=1)
+        airs = (self._air, self._near)
+        nodes = [air.smooth_nodes(star, time.ravel()) for air in airs]
+        batch = max(1, PUPILS_AT_ONCE // self.n_sub)
+        for first in range(0, stop - start, batch):
+            part = slice(first, min(first + batch, stop - start))
+            samples = slice(part.start * self.n_sub, part.stop * self.n_sub)
+            outside, near = (
+                air.phase(star, time[part].ravel(), at[samples])
+                for air, at in zip(airs, nodes, strict=True)
+            )
+            self._note_air(star, start + part.start, outside, near)
 
     def _moments(self, star: int, start: int, stop: int) -> FloatArray:
         """Return the middles of the sub-exposures as the star's row sees them."""
@@ -599,7 +646,7 @@ def _instrument_truth(run: Simulation) -> dict[str, Any]:
 def _width_truth(run: Simulation) -> dict[str, Any]:
     """Mean widths of the brightest stars; the direction is that of the first."""
     out: dict[str, Any] = {"stars": 0, "blur_time_s": run.blur_time_s()}
-    for name, gone in run.widths.items():
+    for name, gone in run.widths.items() if run.mean_light else ():
         widths = [mean.width() for mean in run.mean_light[gone] if mean.image.any()]
         if not widths:
             continue

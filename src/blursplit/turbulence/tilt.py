@@ -96,6 +96,24 @@ def tilt_filter(u: FloatArray, obstruction: float, kind: TiltKind) -> FloatArray
     return np.asarray(amplitude**2 * mixed, dtype=float)
 
 
+def signed_tilt_gain(
+    frequency_per_m: FloatArray, aperture_m: float, obstruction: float, kind: TiltKind
+) -> FloatArray:
+    """Return the signed gain from phase to tilt [1/m], whose square is `tilt_filter`/D^2.
+
+    Two apertures of different size see one wave with gains of either sign: their product is
+    that of the cross-spectrum.
+    """
+    from scipy.special import jn
+
+    z = np.maximum(pi * np.asarray(frequency_per_m, dtype=float) * aperture_m, 1e-6)
+    if kind == "G":
+        wave = (jn(1, z) - obstruction * jn(1, obstruction * z)) / (1.0 - obstruction**2)
+        return np.asarray(2.0 * wave / (pi * aperture_m))
+    wave = (jn(2, z) - obstruction**2 * jn(2, obstruction * z)) / (1.0 - obstruction**4)
+    return np.asarray(8.0 * wave / (z * pi * aperture_m))
+
+
 def radial_density(
     aperture_over_outer_scale: float, obstruction: float, kind: TiltKind
 ) -> FloatArray:
