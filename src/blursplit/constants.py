@@ -49,6 +49,9 @@ LINE_LIMIT_DAMPINGS = (0.002, 0.01, 0.03)  # - | damping ratios of piers and mou
 
 # --- estimates, fit, histories, verdict -----------------------------------------------------------
 PERCENTILES = (2.5, 15.865, 50.0, 84.135, 97.5)  # % | of draws; 68 % and 95 % intervals, definition
+PATH_PLACES = 600  # - | of a path in its transfer function, which then errs by 0.04 where it is 0
+SOLVER_TOLERANCE = 1e-4  # - | of a joint draw, in the norm of the data; far below any draw's spread
+MOST_ITERATIONS = 60  # - | of that solver, a safety only
 LEAST_RESULTANT = 0.3  # - | directions more scattered have none; judgement, no source
 # bins of the spectra
 FIT_TAPERS = 3  # - | less than half a per cent of a steep spectrum leaks through the third
