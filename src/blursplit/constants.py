@@ -20,6 +20,9 @@ WIND_RANGE_M_S = (2.0, 30.0)  # m/s | calm ground to jet stream; judgement, no s
 CAMERA_WAVELENGTH_NM = 550.0  # nm | middle of an unfiltered camera's band; judgement, no source
 
 # --- stars --------------------------------------------------------------------------------------
+LEAST_SAMPLES_OF_STAR = 10  # frames | of a star in a table of positions; judgement, no source
+NOISE_BAND_SHARE = 0.1  # - | of the band, its top: noise of positions that came without; judgement
+TABLE_STAR_SIGMA_ARCSEC = 1.0  # arcsec | star of a table without widths; only for finding dithers
 
 # --- motion -------------------------------------------------------------------------------------
 
@@ -53,6 +56,56 @@ PATH_PLACES = 600  # - | of a path in its transfer function, which then errs by 
 SOLVER_TOLERANCE = 1e-4  # - | of a joint draw, in the norm of the data; far below any draw's spread
 MOST_ITERATIONS = 60  # - | of that solver, a safety only
 LEAST_RESULTANT = 0.3  # - | directions more scattered have none; judgement, no source
+# bins of the spectra
+FIT_TAPERS = 3  # - | less than half a per cent of a steep spectrum leaks through the third
+FIT_TAPER_HALF_BANDWIDTH = 3.0  # Fourier frequencies | judgement, no source
+FIT_BIN_RATIO = 1.3  # - | judgement, no source: four bins an octave and a half
+FIT_FEWEST_IN_BIN = (
+    4  # Fourier frequencies | with the tapers five coefficients: ln is near Gaussian
+)
+FIT_MOST_DIFFERENTIAL_MODES = 14  # - | judgement, no source: the later ones are noise
+# the layers' tables
+FIT_LAYER_SEPARATIONS = (0.3, 1.5, 6.0)  # apertures | heights where the middle pair's beams part
+FIT_HIGHEST_LAYER_M = 20000.0  # m | common practice, no source
+FIT_FOLDS = 2  # - | how many times the spectrum above Nyquist is folded back
+FIT_WIND_NODES = 20  # - | a fifth from node to node
+FIT_OUTER_SCALE_NODES = (9, 4)  # near, outside | thirteen over 0.2 to 50 m; four are too few
+FIT_NEAR_OUTER_SCALE_M = (0.2, 5.0)  # m | domes and tubes (0.57 m in one: arXiv 2509.02298)
+FIT_NEAR_WIND_M_S = (0.3, 15.0)  # m/s | judgement, no source: convection to wind
+# priors of the fit
+FIT_SHARE_SIGMA = 2.0  # - | logistic-normal shares of layers, judgement: from a hundredth to all
+FIT_STRENGTH_RANGE = (1e-3, 2.5)  # of the Kolmogorov value of the recorded width | judgement
+FIT_OPEN_RMS_ARCSEC = (2e-3, 5.0)  # arcsec | below it no budget changes
+FIT_OPEN_CORNER_HZ = (0.03, 8.0)  # Hz | judgement, no source
+FIT_OPEN_CENTRE = (-0.5, 1.0)  # Nyquist frequencies | below zero: no hump, it falls from zero on
+FIT_LEAST_HUMP = 0.15  # - | half-width of a hump over its frequency: half a bin
+FIT_NOISE_SIGMA = 0.1  # - | gain and read noise are rarely known better; judgement
+FIT_OTF_SIGMA = 0.08  # - | Gaussian registration formula up to D/r0 of 4, finite records
+FIT_OPTICS_RANGE = (0.02, 1.0)  # of the recorded width's sigma | unstated optics, judgement
+FIT_INSTRUMENT_SIGMA = 0.05  # - | relative error of a stated instrument width; judgement
+FIT_EXCLUDED_WIDTH = 1e-3  # - | chance of a larger measured defocus that is let go
+FIT_FAST_RANGE = 1e-2  # - | smallest over largest shake inside exposures that is allowed
+FIT_CENTROID_SIGMA = 0.3  # of the share of Z tilt | optics that blur beyond the window
+TILT_G_OVER_Z = 0.16980 / 0.18192  # - | single-aperture tilt coefficients, Tokovinin 2002
+# the model's own error
+FIT_MODEL_ERROR_OCTAVE = 0.8  # of ln frequency | correlation length, about an octave
+FIT_MODEL_ERROR_SHARED = 0.2  # of ln power | to be set by benchmarks/air_fit.py
+FIT_MODEL_ERROR_COMMON = 0.2  # of ln power | the same, common to the differential modes
+FIT_MODEL_ERROR_OWN = 0.2  # of ln power | the same, of each differential mode
+FIT_CONTAMINATED = 0.03  # - | chance that a bin of the shared shift holds unmodelled shake
+FIT_COHERENCE_LIMIT = 0.995  # - | keeps Fisher's z finite
+# the sampler (physics: adaptive tempered Monte Carlo)
+SMC_ESS = 0.5  # of the particles | Del Moral, Doucet & Jasra 2006
+SMC_NU = 6.0  # degrees of freedom | of the Student density that proposals are made from
+SMC_ACCEPTANCE = 0.25  # - | to which the step is adapted
+SMC_DIFFERENCE_MOVES = 0.3  # - | share of moves along differences
+SMC_SWEEPS = (4, 30)  # least and most at a temperature
+SMC_FORGOTTEN = 0.45  # of twice the variance | median squared jump at which a temperature ends
+FIT_PARTICLES = 600  # - | benchmarks/air_fit.py
+FIT_FINAL_SWEEPS = 120  # - | benchmarks/air_fit.py
+FIT_MOST_DOUBLINGS = 2  # - | design: then there is no verdict
+FIT_R_HAT = 1.02  # - | design: the gate
+FIT_FINE_FREQUENCIES = 140  # - | of tables at any frequency
 
 # --- campaign -----------------------------------------------------------------------------------
 
