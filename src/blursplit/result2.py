@@ -352,6 +352,7 @@ class Verdict(_Part):
     largest: list[str] = Field(default_factory=list)
     headline: str = ""
     headline_code: Code = ""
+    headline_facts: Facts = Field(default_factory=dict)
     reasons: list[Remark] = Field(default_factory=list)
     next: list[NextStep] = Field(default_factory=list)
 
