@@ -17,7 +17,7 @@ import functools
 import itertools
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -145,11 +145,7 @@ def in_windows(history: History, blur_time_s: float) -> History:
     paths = {
         owner: _about_window_means(path, window) for owner, path in history.path_arcsec.items()
     }
-    return History(**{**_fields(history), "path_arcsec": paths})
-
-
-def _fields(history: History) -> dict[str, object]:
-    return {name: getattr(history, name) for name in history.__dataclass_fields__}
+    return replace(history, path_arcsec=paths)
 
 
 def motion_covariance(history: History, owner: str) -> FloatArray:
