@@ -144,3 +144,29 @@ COSMIC_E = (300.0, 20000.0)  # e- | invented cosmic rays
 TRAIL_E_PER_PX = 400.0  # e- | an invented satellite
 
 # --- report -------------------------------------------------------------------------------------
+
+# --- report -------------------------------------------------------------------------------------
+PLAIN_NUMBER_POWERS = (-4, 6)  # powers of ten | outside, leading zeros hinder reading; judgement
+SETTING_WITHOUT_EXPONENT = 9999.5  # - | four digits hold it, definition
+SUREST_SHOWN = 0.99  # - | beyond, the model is in doubt more than the outcome; judgement
+SMALLEST_CHANCE_SHOWN = 1e-6  # - | further out no run checks the distribution; judgement
+CAPS_OF_DECIMALS = {"arcsec": 3, "Hz": 3, "px": 4}  # - | finer steps say nothing to anybody
+LEAST_ODDS_NAMED = 0.01  # - | of an alias or a cause; no reader needs eight at "0 %"; judgement
+TABLE_ROWS = 10  # rows | of the tables behind figures; the result folder holds all; judgement
+EVENT_ROWS = 40  # rows | of the page's table of events; judgement
+TERMINAL_LINES = 3  # lines | of the terminal's one screen; judgement
+CHART_POINTS = 6000  # points | of an interactive chart, peaks kept; judgement
+FEW_TURNS = 2.0  # turns | below, drift and periodic error trade places; judgement
+FIGURE_IN = (4.3, 2.9)  # inch | narrow: on a phone letters of 9.5 points stay above 12 px
+FIGURE_ENLARGED = 1.75  # CSS px a point | a point is 4/3 px; larger letters look clumsy
+FIGURE_PAIRS = 150  # points | of pairs of stars, neighbours taken together; judgement
+FIGURE_FRAMES = 500  # points | of single frames in a figure; judgement
+FIGURE_MARKS = 8  # lines | marked in a spectrum; judgement
+FIGURE_LABELS_TOUCH = 0.08  # log10 of Hz | a factor of 1.2; nearer labels are joined
+FIGURE_LABELS_TOUCH_SHARE = 0.05  # of an axis | likewise
+FIGURE_ROWS = 160  # rows | of the picture by time and frequency; judgement
+FIGURE_TICKS_HZ = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500)  # Hz | round numbers
+AGREEMENT_DEG = 2.0  # deg | within which a direction and a position angle agree; judgement
+NEARLY_ROUND = 0.8  # axis ratio | above, a circle misses neither axis by more than a tenth
+LOOP_FRAMES = 48  # frames | of the loop in the page: about three seconds; judgement
+LOOP_INTERVAL_S = 0.07  # s | from frame to frame in the page; judgement
