@@ -6,21 +6,20 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from blursplit.instrument import read_setup
 from blursplit.measure import measure
 from blursplit.simulate import Scene, write_sequence
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from blursplit.result import Estimate, Result
+    from blursplit.estimate import Estimate
+    from blursplit.result import Result
 
 
 def run(folder: Path, seed: int, tables: dict[str, Any]) -> tuple[dict[str, Any], Result]:
     scene = Scene.model_validate(tables)
     truth = write_sequence(scene, folder, seed=seed)
-    setup, origins = read_setup(folder / "setup.toml")
-    found = measure([folder / "sequence.fits"], setup=setup, origins=origins)
+    found = measure(folder / "sequence.fits", folder / "setup.toml")
     return truth, found.result
 
 

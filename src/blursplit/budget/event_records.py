@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.result import Estimate, Event, EventSearch
+from blursplit.estimate import Estimate
+from blursplit.result import Event, EventSearch
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -38,8 +39,8 @@ def find_shared_events(
     EventSearch
         Its smallest peak is that of the least sensitive stretch.
     """
+    from blursplit.constants import EVENT_FALSE_ALARM as FALSE_ALARM
     from blursplit.spectra import find_events
-    from blursplit.spectra.event_threshold import FALSE_ALARM
 
     searches = [
         find_events(

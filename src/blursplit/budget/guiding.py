@@ -11,8 +11,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from blursplit.budget.grid import GridData
-    from blursplit.instrument import Instrument
     from blursplit.mechanics import GuideLoop
+    from blursplit.rig import Instrument
     from blursplit.spectra import LineFit
 
     FloatArray = NDArray[np.float64]
@@ -117,7 +117,7 @@ def _as_line(
     width_hz: float,
 ) -> LineFit:
     """Return the bump as a damped mode: its mean frequency and its spread about that."""
-    from blursplit.spectra.describe import LineFit, principal_axes
+    from blursplit.spectra import LineFit, principal_axes
 
     weight = excess[bump] / excess[bump].sum()
     inside = frequency_hz[bump]
