@@ -25,8 +25,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, median_filter
 
 from blursplit.errors import BlursplitError
-from blursplit.frames import ArrayFrames, Sequence, open_sequence
-from blursplit.instrument import Instrument
+from blursplit.frames import ArrayFrames, Sequence, open_frames
+from blursplit.rig import Rig
 from blursplit.simulate.scene import Scene
 from blursplit.simulate.sequence import Simulation
 from blursplit.stars import follow_stars
@@ -239,7 +239,7 @@ def tracks_of(frames: Frames, scene: Scene) -> StarTracks:
         timing="regular",
         segment=np.zeros(n, dtype=np.int64),
         frame=np.arange(n),
-        instrument=Instrument(),
+        instrument=Rig(),
         n_files=1,
     )
     return follow_stars(sequence)
@@ -264,7 +264,7 @@ def score(kept: Path, scenes: int, first: int, chosen: list[str]) -> None:
                 spoke[name][f"refused: {type(error).__name__}"] += 1
                 continue
             ran[name] += 1
-            found = are_these_raw(tracks, None, Instrument())
+            found = are_these_raw(tracks, None, Rig())
             spoke[name].update(check.code for check in found)
             if name == "clean":
                 for check in found:
@@ -278,7 +278,7 @@ def score_real(folder: Path) -> None:
     """Print what each check says of every real record."""
     for name in sorted(path.name for path in folder.iterdir() if path.is_dir()):
         try:
-            sequence = open_sequence([folder / name])
+            sequence = open_frames([folder / name])
             tracks = follow_stars(sequence)
             tracks = replace(tracks, notes=(*sequence.notes, *tracks.notes))
             found = are_these_raw(tracks, None, sequence.instrument)

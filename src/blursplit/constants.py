@@ -63,6 +63,7 @@ FEWEST_STILL = 5  # - | judgement
 QUIET_SHARE = 0.3  # - | F test of 40 and 40 values: one in 10,000
 LEAST_STEP_PX = 0.5  # px | judgement: smaller steps hardly widen a star
 STEP_SIGMAS = (6.0, 5.0, 5.0)  # - | none of scenes 0 to 99 of benchmarks/frame_checks.py has 4.5
+STEP_OVER_RMS = 4.0  # - | of the motion about a line and the step; slow air of ten frames makes 3.2
 STEP_SPANS = (24, 72, 216)  # frames | judgement
 TRAILED_ELONGATION = 0.2  # - | twice what air makes, see `raw_checks._trailed`
 SCALE_AGREES = 0.03  # - | judgement: nominal focal lengths are good to 2 or 3 %

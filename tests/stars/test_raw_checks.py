@@ -12,7 +12,7 @@ from numpy.testing import assert_allclose
 from scipy.ndimage import gaussian_filter, median_filter
 
 from blursplit.frames import ArrayFrames, Sequence
-from blursplit.instrument import Instrument
+from blursplit.rig import Rig
 from blursplit.stars import follow_stars, load_tracks, save_tracks
 from blursplit.stars.raw_checks import are_these_raw, not_checked
 
@@ -22,7 +22,7 @@ SIZE = 100
 FLUX = np.array([60e3, 40e3, 50e3, 30e3])
 
 
-class Rig(dict):
+class Readings(dict):
     """Answers `get`, as a rig does."""
 
 
@@ -58,7 +58,7 @@ def frames(draw_stars):
                 timing="regular",
                 segment=np.zeros(n, dtype=np.int64),
                 frame=np.arange(n),
-                instrument=Instrument(),
+                instrument=Rig(),
                 n_files=1,
             )
         )
@@ -240,12 +240,12 @@ def test_times_that_no_camera_keeps_are_told(frames, step_s):
 def test_readings_of_the_scale_that_contradict_are_named(frames):
     """Header and setup differ by the binning; 2 % is what nominal focal lengths are good for."""
     tracks = frames[1](frames[0])
-    rig = Rig(scale_readings={"setup": 1.0, "pixel size over focal length": 2.0})
+    rig = Readings(scale_readings={"setup": 1.0, "pixel size over focal length": 2.0})
     found = next(c for c in are_these_raw(tracks, None, rig))
     assert (found.code, found.severity) == ("scale-disputed", "doubt")
     assert (found.facts["low_from"], found.facts["high_arcsec"]) == ("setup", 2.0)
-    assert codes(tracks, Rig(scale_readings={"a": 1.0, "b": 1.02})) == {}
-    assert codes(tracks, Rig()) == {}
+    assert codes(tracks, Readings(scale_readings={"a": 1.0, "b": 1.02})) == {}
+    assert codes(tracks, Readings()) == {}
 
 
 def test_a_table_of_positions_says_what_was_not_looked_at(frames):

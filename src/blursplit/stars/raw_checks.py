@@ -34,6 +34,7 @@ from blursplit.constants import (
     REPEATED_PX,
     REPEATED_SHARE,
     SCALE_AGREES,
+    STEP_OVER_RMS,
     STEP_SIGMAS,
     STEP_SPANS,
     SURE_SIGMAS,
@@ -42,7 +43,7 @@ from blursplit.constants import (
     UNIFORM_SIGMA_PX,
     WIDER_BY,
 )
-from blursplit.types import FloatArray
+from blursplit.types import BoolArray, FloatArray
 
 if TYPE_CHECKING:
     from blursplit.stars.tracks import PixelStatistics, StarTracks
@@ -74,7 +75,7 @@ class Check:
     touches: tuple[str, ...] = ()
 
 
-class Rig(Protocol):
+class _Rig(Protocol):
     """What is asked of the rig: values by their key."""
 
     def get(self, key: str) -> Any:
@@ -88,7 +89,7 @@ class _SharedMotion(Protocol):
 
 
 def are_these_raw(
-    tracks: StarTracks, motion: _SharedMotion | None = None, rig: Rig | None = None
+    tracks: StarTracks, motion: _SharedMotion | None = None, rig: _Rig | None = None
 ) -> tuple[Check, ...]:
     """Return what is wrong with the frames, nothing where they look raw.
 
@@ -195,8 +196,8 @@ def _same_as(tracks: StarTracks, lag: int) -> FloatArray | None:
             near = np.abs(values[lag:] - values[:-lag]) <= 1e-3 * np.abs(values[lag:])
             agree &= near | ~known
     seen = good.any(axis=1)
-    every = (agree | ~good).all(axis=1)
-    return np.asarray((every & seen)[seen], dtype=float) if seen.any() else None
+    every: BoolArray = np.asarray((agree | ~good).all(axis=1), dtype=bool)
+    return np.asarray(every[seen], dtype=float) if seen.any() else None
 
 
 def _mixed(pixels: PixelStatistics | None) -> Check | None:
@@ -384,7 +385,7 @@ def _within_a_pixel(xy: FloatArray) -> float | None:
         fits.append((loose[-1] and tight, inside))
         sigmas.append(sigma)
     one = any(fit and fits[1 - i][1] for i, (fit, _) in enumerate(fits))
-    return float(np.hypot(*sigmas) / 2**0.5) if all(loose) or one else None
+    return float(np.hypot(sigmas[0], sigmas[1]) / 2**0.5) if all(loose) or one else None
 
 
 def _independent(values: FloatArray) -> float:
@@ -487,6 +488,8 @@ def _stepped(tracks: StarTracks, path: FloatArray) -> Check | None:
         at, beside, lines, whole = _near_step(xy, at, span)
         if beside < 0.7 * size or lines < 0.5 * size or whole < 0.5 * size:
             continue
+        if size < STEP_OVER_RMS * _rms_beside_step(xy, at):
+            continue
         if best is None or height[i] > best[2]:
             place = min(max(at - span, 0), change.shape[1] - 1)
             best = float(np.hypot(*change[:, place])), at, float(height[i])
@@ -512,6 +515,15 @@ def _near_step(xy: FloatArray, at: int, span: int) -> tuple[int, float, float, f
     ]
     whole = np.median(xy[:, at:], axis=1) - np.median(xy[:, :at], axis=1)
     return at, float(beside.max()), float(np.hypot(*(ends[1] - ends[0]))), float(np.hypot(*whole))
+
+
+def _rms_beside_step(xy: FloatArray, at: int) -> float:
+    """Return the one-axis rms of a motion about a line and a step at one place."""
+    n = xy.shape[1]
+    index = np.arange(n)
+    design = np.stack([np.ones(n), index / n, index >= at], axis=1)
+    rest = xy.T - design @ np.linalg.lstsq(design, xy.T, rcond=None)[0]
+    return float(np.sqrt(np.mean(np.square(rest))))
 
 
 def _after_less_before(values: FloatArray, span: int) -> FloatArray:
@@ -552,7 +564,7 @@ def _trailed(tracks: StarTracks) -> Check | None:
 # --- pixel scale ----------------------------------------------------------------------------------
 
 
-def _disputed_scale(rig: Rig) -> Check | None:
+def _disputed_scale(rig: _Rig) -> Check | None:
     """Compare all readings of the pixel scale: the setup's, the headers', pixel over focal length.
 
     The rig is asked for "scale_readings", a mapping of what each is called to arcsec a pixel.

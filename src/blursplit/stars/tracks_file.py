@@ -160,7 +160,7 @@ def _pixel_statistics(stored: dict[str, Any] | None) -> PixelStatistics | None:
     if stored is None:
         return None
     known = {field.name for field in fields(PixelStatistics)}
-    read = {
+    read: dict[str, Any] = {
         key: tuple(np.nan if one is None else one for one in value)
         if isinstance(value, list)
         else (np.nan if value is None else value)
