@@ -27,6 +27,28 @@ NOISE_BAND_SHARE = 0.1  # - | of the band, its top: noise of positions that came
 TABLE_STAR_SIGMA_ARCSEC = 1.0  # arcsec | star of a table without widths; only for finding dithers
 
 # --- motion -------------------------------------------------------------------------------------
+INSIDE_BAND_FWHM = (0.10, 0.20, 0.45)  # cycles per FWHM | lowest, highest, refused above; screens
+INSIDE_TAPER_PX = 4.0  # px | ramp at a stamp's edge; judgement, no source
+INSIDE_LEAST_BINS = 20  # - | fewer say nothing of a lag (3/sqrt(20) = 0.67); judgement
+INSIDE_MOST_BINS = 400  # - | keeps the fit within two seconds; judgement
+INSIDE_AIR_LAG = (0.0, 0.12, 0.25)  # - | memory of air's shape over V tau/D of 1 and more; screens
+INSIDE_LARGEST_AIR_SHARE = 0.4  # - | scatter of air's tensor over its mean: 0.20 to 0.38; screens
+INSIDE_SCALE_ERROR = 0.05  # - | slope of ln|OTF| tensors on true ones; screens
+INSIDE_RADII, INSIDE_ANGLES = 3, 8  # - | frequencies of the least squares; judgement
+INSIDE_HALF_CYCLES = 0.443  # cycles per exposure | sinc^2 is one half there
+INSIDE_DECAYS = (0.06, 4.0, 9)  # of the energy, per bin | lowest, highest, how many
+INSIDE_DAMPED_DECAYS = (4.0, 20.0)  # per bin | too damped for any lag to show
+INSIDE_AIR_SKEWS = (0.2, 0.6, 1.2, 2.0, 3.0)  # - | of the shared tensor; screens 1.2 to 3
+INSIDE_AIR_CROSSINGS = 3.0  # apertures | within these the air's scatter does not fall yet; screens
+INSIDE_LEAST_AIR_SHARE = 0.005  # - | of the constant part: lower end of the prior
+INSIDE_BINS_PER_MEMORY = 6  # - | finer bins than a sixth of the decay carry no more; judgement
+INSIDE_STRETCHES = 4  # - | stretches of a long run that the fit reads
+INSIDE_LONGEST_GAP = 20  # bins | over a longer gap every mode has forgotten itself
+INSIDE_STATES = 32  # - | of the energy's grid; 44 changed no result
+INSIDE_TABLE_POINTS = 400  # - | of the noise's distribution function
+INSIDE_OUTLIER_SHARE = 1e-3  # - | of values that lie anywhere; judgement
+INSIDE_LEAST_ENERGY = 0.05  # of the noise | narrower cells would differ by rounding only
+INSIDE_ROUNDS = (400, 200, 8)  # places | first round, later rounds, rounds: 50 to 300 effective
 
 # --- spectra ------------------------------------------------------------------------------------
 LINE_FALSE_ALARM = 0.02  # - | chance that a search shows a line that is none; judgement, no source
@@ -221,3 +243,29 @@ COSMIC_E = (300.0, 20000.0)  # e- | invented cosmic rays
 TRAIL_E_PER_PX = 400.0  # e- | an invented satellite
 
 # --- report -------------------------------------------------------------------------------------
+
+# --- report -------------------------------------------------------------------------------------
+PLAIN_NUMBER_POWERS = (-4, 6)  # powers of ten | outside, leading zeros hinder reading; judgement
+SETTING_WITHOUT_EXPONENT = 9999.5  # - | four digits hold it, definition
+SUREST_SHOWN = 0.99  # - | beyond, the model is in doubt more than the outcome; judgement
+SMALLEST_CHANCE_SHOWN = 1e-6  # - | further out no run checks the distribution; judgement
+CAPS_OF_DECIMALS = {"arcsec": 3, "Hz": 3, "px": 4}  # - | finer steps say nothing to anybody
+LEAST_ODDS_NAMED = 0.01  # - | of an alias or a cause; no reader needs eight at "0 %"; judgement
+TABLE_ROWS = 10  # rows | of the tables behind figures; the result folder holds all; judgement
+EVENT_ROWS = 40  # rows | of the page's table of events; judgement
+TERMINAL_LINES = 3  # lines | of the terminal's one screen; judgement
+CHART_POINTS = 6000  # points | of an interactive chart, peaks kept; judgement
+FEW_TURNS = 2.0  # turns | below, drift and periodic error trade places; judgement
+FIGURE_IN = (4.3, 2.9)  # inch | narrow: on a phone letters of 9.5 points stay above 12 px
+FIGURE_ENLARGED = 1.75  # CSS px a point | a point is 4/3 px; larger letters look clumsy
+FIGURE_PAIRS = 150  # points | of pairs of stars, neighbours taken together; judgement
+FIGURE_FRAMES = 500  # points | of single frames in a figure; judgement
+FIGURE_MARKS = 8  # lines | marked in a spectrum; judgement
+FIGURE_LABELS_TOUCH = 0.08  # log10 of Hz | a factor of 1.2; nearer labels are joined
+FIGURE_LABELS_TOUCH_SHARE = 0.05  # of an axis | likewise
+FIGURE_ROWS = 160  # rows | of the picture by time and frequency; judgement
+FIGURE_TICKS_HZ = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500)  # Hz | round numbers
+AGREEMENT_DEG = 2.0  # deg | within which a direction and a position angle agree; judgement
+NEARLY_ROUND = 0.8  # axis ratio | above, a circle misses neither axis by more than a tenth
+LOOP_FRAMES = 48  # frames | of the loop in the page: about three seconds; judgement
+LOOP_INTERVAL_S = 0.07  # s | from frame to frame in the page; judgement

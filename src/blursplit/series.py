@@ -77,6 +77,8 @@ IMAGE_NAMES: dict[str, str] = {
     "without_structure": "the same frames with the accepted modes shifted out",
     "without_both": "both shifted out",
     "registered": "every frame shifted on its own centroid",
+    "without_mechanics": "drift, drive terms and modes shifted out",
+    "loop": "frames of the best star as they came, shape (frame, y, x), brightest pixel 1",
     "finder": "mean of the first frames, for the finder chart [adu]",
 }
 
