@@ -15,6 +15,9 @@ SEEING_IN_LAMBDA_OVER_R0 = 0.97586  # - | Fried 1966, numerical Hankel transform
 SEEING_WAVELENGTH_M = 500e-9  # m | the trade's convention for seeing
 
 # --- rig and frames -----------------------------------------------------------------------------
+KERNEL_SAMPLES = (
+    50_000  # stars in frames | fewer take less time than importing numba, benchmarks/speed.py
+)
 
 # --- stars --------------------------------------------------------------------------------------
 
