@@ -28,8 +28,8 @@ from calibration_scenes import Draw, draw_scene, make
 def measure_scene(draw: Draw, scratch: Path, cache: Path) -> dict:
     """Make and measure one scene; returns a row of the study."""
     from blursplit.errors import BlursplitError
-    from blursplit.instrument import read_setup
     from blursplit.measure import measure
+    from blursplit.rig import read_setup
 
     folder = scratch / f"scene{draw.number}"
     folder.mkdir() if draw.maker == "independent" else None

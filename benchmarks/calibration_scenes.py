@@ -184,7 +184,7 @@ def _make_own(draw: Draw, folder: Path) -> dict:
         "structure": truth["structure"]["rms_major_arcsec"],
         "drift": draw.drift_arcsec_per_min,
         "tracking": truth["tracking"]["rms_major_arcsec"],
-        "tube": truth["tube"]["rms_major_arcsec"],
+        "tube": truth["near_air"]["rms_major_arcsec"],
         "recorded": truth["fwhm"]["recorded_arcsec"],
         "without_structure": truth["fwhm"]["without_structure_arcsec"],
         "without_tracking": truth["fwhm"]["without_tracking_arcsec"],

@@ -1,7 +1,7 @@
 """Measure with phase screens which tilt a Gaussian-windowed centroid follows.
 
 Run: python benchmarks/centroid_tilt.py [pupils per point]
-The table it prints stands in src/blursplit/air/centroid_tilt.py.
+The table it prints stands in src/blursplit/turbulence/tilt.py.
 
 Screens are Fourier sums 16 pupils wide, Kolmogorov. Waves longer than a screen move the centroid,
 the mean gradient and the least-squares plane alike, so the DIFFERENCES of variance need no
@@ -17,7 +17,7 @@ import time
 import numpy as np
 import scipy.fft
 
-from blursplit.air.tilt import tilt_coefficient
+from blursplit.turbulence.tilt import tilt_coefficient
 
 PUPIL_PX = 32
 SCREEN_PUPILS = 16

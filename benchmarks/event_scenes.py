@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.simulate.atmosphere import Atmosphere, Pace, frames_per_stretch, layer_geometries
-from blursplit.simulate.imaging import annular_pupil
+from blursplit.simulate.air import Atmosphere, Pace, frames_per_stretch, layer_geometries
+from blursplit.simulate.camera import place_stars
+from blursplit.simulate.imaging import annular_pupil, tilt_basis
+from blursplit.simulate.motion import draw_shared_motion
 from blursplit.simulate.scene import (
     AirLayer,
     Scene,
@@ -23,9 +25,6 @@ from blursplit.simulate.scene import (
     Stars,
     Tube,
 )
-from blursplit.simulate.shake import draw_shared_motion
-from blursplit.simulate.starfield import place_stars
-from blursplit.simulate.widths import tilt_basis
 
 if TYPE_CHECKING:
     from pathlib import Path

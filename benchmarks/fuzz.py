@@ -23,10 +23,10 @@ from pathlib import Path
 
 import atheris
 
-with atheris.instrument_imports(include=["blursplit.frames", "blursplit.instrument"]):
+with atheris.instrument_imports(include=["blursplit.frames", "blursplit.rig"]):
     from blursplit.errors import BlursplitError
     from blursplit.frames import open_sequence
-    from blursplit.instrument import assemble, read_setup
+    from blursplit.rig import assemble, read_setup
 
 
 BLOCK = 2880

@@ -22,7 +22,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from blursplit.budget.grid import GridData, GridSegment
 from blursplit.budget.guiding import find_guide_motion
-from blursplit.instrument import Setup, assemble
+from blursplit.rig import Setup, assemble
 from motion_scenes import slow_current, without_lines
 
 CADENCE_S = 0.1

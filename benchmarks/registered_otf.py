@@ -1,7 +1,7 @@
 """Measure how far the registered star's transfer function departs from its Gaussian form.
 
 Run: python benchmarks/registered_otf.py [pupils per point]
-The table it prints stands in src/blursplit/air/registered.py.
+The table it prints stands in src/blursplit/image/otf.py.
 
 Instantaneous images through a filled pupil are shifted on their own Gaussian-windowed centroid
 (window 1.5 star sigmas) and averaged. Printed: ln of the air's part of the transfer function
@@ -17,7 +17,7 @@ import time
 
 import numpy as np
 
-from blursplit.air.centroid_tilt import centroid_tilt_mix, mixed_coefficient
+from blursplit.turbulence.tilt import centroid_tilt_mix, mixed_coefficient
 from centroid_tilt import IMAGE_PX, PUPIL_PX, WINDOW_IN_STAR_SIGMAS, images, pupils, screen, tilts
 from centroid_tilt import windowed as centroid
 

@@ -120,7 +120,7 @@ def make_files(folder: Path, frames: int) -> None:
 def follow(paths: list[Path], watch: Callable[[int, int], None] | None = None) -> Any:
     """Do all of the pixel stage: open, detect, follow."""
     from blursplit.frames import open_sequence
-    from blursplit.instrument import read_setup
+    from blursplit.rig import read_setup
     from blursplit.stars import follow_stars
 
     options = [f"camera.frame_interval_s={CADENCE_S}", "camera.gain_e_per_adu=1.0"]

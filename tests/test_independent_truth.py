@@ -13,7 +13,8 @@ import pytest
 from typer.testing import CliRunner
 
 from blursplit.cli import app
-from blursplit.result import Estimate, Result
+from blursplit.estimate import Estimate
+from blursplit.result import Result
 
 SCRIPT = Path(__file__).parent.parent / "benchmarks" / "independent_screens.py"
 

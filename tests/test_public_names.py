@@ -104,19 +104,7 @@ def test_importing_the_package_imports_nothing_heavy():
     assert done.stdout.strip() == "[]"
 
 
-ROOMS = [
-    "air",
-    "budget",
-    "campaign",
-    "cli",
-    "frames",
-    "mechanics",
-    "motion",
-    "report",
-    "simulate",
-    "spectra",
-    "stars",
-]
+ROOMS = sorted(path.parent.name for path in (ROOT / "src/blursplit").glob("*/__init__.py"))
 
 
 @pytest.mark.parametrize("room", ROOMS)
@@ -126,8 +114,3 @@ def test_the_public_names_of_a_room_are_sorted_and_exist(room):
     assert sorted(names) == list(names)
     for name in names:
         assert hasattr(module, name)
-
-
-def test_every_room_is_looked_at():
-    rooms = {path.parent.name for path in (ROOT / "src/blursplit").glob("*/__init__.py")}
-    assert rooms == set(ROOMS)

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.instrument import read_setup
 from blursplit.measure import measure
+from blursplit.rig import read_setup
 
 REAL = Path(os.environ.get("BLURSPLIT_REAL", Path(__file__).parents[2] / "shared" / "real"))
 

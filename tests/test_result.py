@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from blursplit.result import CONTRIBUTIONS, SCHEMA, Estimate, Result, SequenceInfo, Warning_
+from blursplit.estimate import Estimate
+from blursplit.result import CONTRIBUTIONS, SCHEMA, Result, SequenceInfo, Warning_
 
 NUMBERS = st.floats(allow_nan=False, allow_infinity=False)
 INFO = {"files": 1, "frames": 20, "frames_used": 19, "stars_used": 2}
@@ -23,8 +24,8 @@ def make(**parts):
 @settings(max_examples=100, deadline=None)
 @given(numbers=st.lists(NUMBERS, min_size=5, max_size=5), text=st.text(max_size=80))
 def test_what_is_written_is_read_back(numbers, text):
-    names = ("value", "low", "high", "low95", "high95")
-    estimate = Estimate(**dict(zip(names, numbers, strict=True)))
+    names = ("low95", "low", "value", "high", "high95")
+    estimate = Estimate(**dict(zip(names, sorted(numbers), strict=True)))
     result = make(command=text.encode("utf-8", "replace").decode())
     result.fwhm.recorded_arcsec = estimate
     result.warnings.append(Warning_(code="few-frames", text="ü\n<b>"))

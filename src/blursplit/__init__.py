@@ -11,26 +11,27 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from blursplit.air.quantities import (
+    from blursplit.campaign import Store, archive, compare, judge, plan, read_limits
+    from blursplit.errors import BlursplitError, InputError, OutputError
+    from blursplit.estimate import Estimate
+    from blursplit.folder import Measurement, read_result, read_result_folder, write_result_folder
+    from blursplit.frames import open_sequence
+    from blursplit.frames.prospects import inspect_sequence
+    from blursplit.measure import measure as measure_sequence
+    from blursplit.mechanics import analyse_pier, read_pier
+    from blursplit.report import render_page
+    from blursplit.report.notebook import budget_table, lines_table
+    from blursplit.result import Result
+    from blursplit.rig import Rig, Setup, read_setup
+    from blursplit.simulate import Scene, read_scene, write_sequence
+    from blursplit.spectra.tap_result import measure_taps
+    from blursplit.turbulence.conversions import (
         image_motion,
         long_exposure_fwhm,
         r0_at,
         r0_from_seeing,
         seeing_from_r0,
     )
-    from blursplit.campaign import Store, archive, compare, judge, plan, read_limits
-    from blursplit.errors import BlursplitError, InputError, OutputError
-    from blursplit.folder import Measurement, read_result, read_result_folder, write_result_folder
-    from blursplit.frames import open_sequence
-    from blursplit.frames.prospects import inspect_sequence
-    from blursplit.instrument import Setup, read_setup
-    from blursplit.measure import measure as measure_sequence
-    from blursplit.mechanics import analyse_pier, read_pier
-    from blursplit.report import render_page
-    from blursplit.report.notebook import budget_table, lines_table
-    from blursplit.result import Estimate, Result
-    from blursplit.simulate import Scene, read_scene, write_sequence
-    from blursplit.spectra.tap_result import measure_taps
 
 __all__ = [
     "BlursplitError",
@@ -39,6 +40,7 @@ __all__ = [
     "Measurement",
     "OutputError",
     "Result",
+    "Rig",
     "Scene",
     "Setup",
     "Store",
@@ -73,7 +75,7 @@ __all__ = [
 _HOMES: dict[str, str] = {
     name: module
     for module, names in {
-        "air.quantities": (
+        "turbulence.conversions": (
             "image_motion",
             "long_exposure_fwhm",
             "r0_at",
@@ -90,13 +92,14 @@ _HOMES: dict[str, str] = {
         "folder": ("Measurement", "read_result", "read_result_folder", "write_result_folder"),
         "frames.prospects": ("inspect_sequence",),
         "frames.sequence": ("open_sequence",),
-        "instrument": ("Setup", "read_setup"),
+        "rig": ("Rig", "Setup", "read_setup"),
         "measure": ("measure_sequence",),
         "mechanics.pier_report": ("analyse_pier",),
         "mechanics.pier_setup": ("read_pier",),
         "report.notebook": ("budget_table", "lines_table"),
         "report.page": ("render_page",),
-        "result": ("Estimate", "Result"),
+        "estimate": ("Estimate",),
+        "result": ("Result",),
         "simulate.scene": ("Scene", "read_scene"),
         "simulate.write": ("write_sequence",),
         "spectra.tap_result": ("measure_taps",),

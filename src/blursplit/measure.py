@@ -12,9 +12,9 @@ import numpy as np
 from blursplit.budget.facts import Facts, duration_s, gather_facts
 from blursplit.errors import InputError, TooFewFramesError
 from blursplit.folder import Measurement, is_result_folder, read_result_folder
-from blursplit.instrument import Instrument, Known, Setup, assemble
 from blursplit.motion import fit_common_motion, pair_statistics
 from blursplit.result import Result, SequenceInfo, SetupEntry, Warning_
+from blursplit.rig import Instrument, Known, Setup, assemble
 from blursplit.series import Series
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from blursplit.budget.focus_runs import FocusSeries
     from blursplit.frames.calibration import Calibration
-    from blursplit.instrument import Origin
+    from blursplit.rig import Origin
     from blursplit.stars.tracks import StarTracks
 
 __all__ = ["Measurement", "Source", "measure", "measure_tracks", "read_source"]
@@ -246,7 +246,7 @@ def measure_tracks(
     )
     setup = {
         key: SetupEntry(value=entry.value, origin=entry.origin, note=entry.note)
-        for key, entry in instrument.known.items()
+        for key, entry in instrument.settings.items()
     }
     result = Result(
         version=version("blursplit"),

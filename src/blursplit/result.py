@@ -6,6 +6,8 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from blursplit.estimate import Estimate
+
 SCHEMA = "blursplit-result/1"
 
 Contribution = Literal["atmosphere", "tracking", "structure", "unassigned", "instrument"]
@@ -22,33 +24,6 @@ class _Part(BaseModel):
     """A part of the result; unknown keys are ignored, so that newer files can be read."""
 
     model_config = ConfigDict(extra="ignore", allow_inf_nan=False)
-
-
-class Estimate(_Part):
-    """A value with its 68 % (low, high) and 95 % (low95, high95) intervals.
-
-    An upper limit has value None, low 0 and high set; its high is the 95 % limit.
-
-    Examples
-    --------
-    >>> from blursplit import Estimate
-    >>> width = Estimate(value=2.5, low=2.4, high=2.6)
-    >>> width.is_limit
-    False
-    >>> Estimate(value=None, low=0.0, high=0.1).is_limit
-    True
-    """
-
-    value: float | None
-    low: float | None
-    high: float | None
-    low95: float | None = None
-    high95: float | None = None
-
-    @property
-    def is_limit(self) -> bool:
-        """Whether only an upper limit is known."""
-        return self.value is None
 
 
 class SetupEntry(_Part):

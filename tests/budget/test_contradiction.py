@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from blursplit.instrument import read_setup
 from blursplit.measure import measure
 from blursplit.report import render_page
+from blursplit.rig import read_setup
 from blursplit.simulate import Scene, write_sequence
 
 

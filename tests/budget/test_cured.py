@@ -7,10 +7,10 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.budget.cured import CURES, GAUSS, ShiftedFrames, fwhm_part, smoothing_loss_arcsec2
-from blursplit.budget.estimates import with_error
-from blursplit.budget.fwhm import resample
 from blursplit.budget.pictures import _enlarged
 from blursplit.budget.silent import SilentLimit
+from blursplit.estimate import with_error
+from blursplit.image.fwhm import resample
 
 FACTS = SimpleNamespace(blur_time_s=20.0)
 NOTHING_SPARE = {"tracking": 0.0, "structure": 0.0}

@@ -6,7 +6,7 @@ import numpy as np
 
 from blursplit.budget.assemble import _periodic_terms
 from blursplit.budget.drift import DriftDraws, draw_drift, drive_terms
-from blursplit.simulate.shake import current_density, noise_series
+from blursplit.simulate.motion import current_density, noise_series
 
 RATE_HZ, LENGTH_S, N_DRAWS = 20.0, 30.0, 100
 FINE_HZ = np.geomspace(0.1 / LENGTH_S, RATE_HZ / 2, 60)

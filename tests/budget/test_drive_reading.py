@@ -11,9 +11,9 @@ from numpy.testing import assert_allclose
 from blursplit.budget.drift import drive_terms
 from blursplit.budget.drive_notes import read_drive, turn_notes
 from blursplit.budget.drive_record import DriveRecord, record_of_tracks
-from blursplit.instrument import assemble, read_setup
 from blursplit.measure import Source, measure_tracks
-from blursplit.simulate.shake import current_density, noise_series
+from blursplit.rig import assemble, read_setup
+from blursplit.simulate.motion import current_density, noise_series
 from blursplit.stars.tracks import StarTracks
 
 STEP_S, PERIOD_S = 0.5, 120.0

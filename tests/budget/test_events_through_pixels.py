@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.instrument import read_setup
 from blursplit.measure import measure
+from blursplit.rig import read_setup
 from blursplit.simulate import Scene, write_sequence
 from blursplit.spectra.onsets import fast_part
 

@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.budget.facts import gather_facts
 from blursplit.errors import InputError
-from blursplit.instrument import Instrument, Setup, assemble
+from blursplit.rig import Instrument, Setup, assemble
 from blursplit.stars.tracks import StarTracks
 
 
@@ -74,21 +74,21 @@ def test_dispersion_lies_along_the_vertical() -> None:
         ("parallactic_angle_deg", 0.0),
         ("position_angle_deg", 0.0),
     ):
-        known = known.with_known(key, value, "option")
+        known = known.with_setting(key, value, "option")
     facts = gather_facts(tracks_of(100, 0.02, 0.01), known, None)
     # North up and zenith toward north: the spread is along y.
     assert facts.dispersion[1, 1] > 100 * facts.dispersion[0, 0]
     assert facts.dispersion_known
-    without = replace(known, known={k: v for k, v in known.known.items() if k != "band_nm"})
+    without = replace(known, settings={k: v for k, v in known.settings.items() if k != "band_nm"})
     assert not gather_facts(tracks_of(100, 0.02, 0.01), without, None).dispersion_known
 
 
 def test_position_angles_run_from_north_through_east() -> None:
     """North up, east left (not mirrored): +y is north, -x is east."""
-    known = instrument(aperture_m=0.2).with_known("position_angle_deg", 0.0, "option")
+    known = instrument(aperture_m=0.2).with_setting("position_angle_deg", 0.0, "option")
     facts = gather_facts(tracks_of(100, 0.02, 0.01), known, None)
     assert_allclose(facts.position_angle_deg(np.array([90.0, 180.0, 45.0])), [0.0, 90.0, 135.0])
     mirrored = gather_facts(
-        tracks_of(100, 0.02, 0.01), known.with_known("flip", value=True, origin="option"), None
+        tracks_of(100, 0.02, 0.01), known.with_setting("flip", value=True, origin="option"), None
     )
     assert_allclose(mirrored.position_angle_deg(np.array([0.0, 45.0])), [90.0, 45.0])

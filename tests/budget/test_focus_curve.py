@@ -7,13 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from blursplit.air.defocus import defocus_otf, defocus_sigma_arcsec
 from blursplit.budget.air_table import Optics
 from blursplit.budget.focus_curve import focus_curve
 from blursplit.budget.focus_prior import edge_density
 from blursplit.budget.focus_runs import ANGLES, SHARE, FocusRun
 from blursplit.budget.optics_data import ARCSEC, OpticsData
 from blursplit.budget.parameters import make_parameters
+from blursplit.turbulence.defocus import defocus_otf, defocus_sigma_arcsec
 
 OPTICS = Optics(
     aperture_m=0.25,

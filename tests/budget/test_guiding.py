@@ -7,9 +7,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.budget.guiding import find_guide_motion
-from blursplit.instrument import Setup, assemble, read_setup
 from blursplit.measure import Source, measure_tracks
-from blursplit.simulate.shake import noise_series
+from blursplit.rig import Setup, assemble, read_setup
+from blursplit.simulate.motion import noise_series
 from blursplit.stars.tracks import StarTracks
 
 CADENCE_S, EXPOSURE_S, FRAMES, STARS = 0.1, 0.05, 3000, 4

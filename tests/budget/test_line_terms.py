@@ -4,13 +4,13 @@ import numpy as np
 from numpy.testing import assert_allclose
 
 from blursplit.budget.alias_evidence import StarImage, damping_log_odds, image_log_odds
-from blursplit.budget.fwhm import HalfMaximum
 from blursplit.budget.line_terms import (
     LineTerm,
     blur_inside_exposure,
     kept_by_exposure,
     line_cores_hz,
 )
+from blursplit.image.fwhm import HalfMaximum
 from blursplit.spectra import LineFit
 
 

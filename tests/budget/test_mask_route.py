@@ -8,13 +8,15 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.air import pair_kernels, r0_m, tilt_coefficient, tilt_spectra
 from blursplit.budget.air_table import AirTable
 from blursplit.budget.facts import gather_facts
 from blursplit.budget.mask_route import MaskFailure, MaskReading, read_mask
-from blursplit.instrument import assemble, read_setup
 from blursplit.measure import Source, measure_tracks
+from blursplit.rig import assemble, read_setup
 from blursplit.stars.tracks import StarTracks
+from blursplit.turbulence.conversions import r0_m
+from blursplit.turbulence.spectra import tilt_spectra
+from blursplit.turbulence.tilt import pair_kernels, tilt_coefficient
 
 OPENING_M, SEPARATION_M, SPLIT_ARCSEC, FRAMES = 0.08, 0.2, 40.0, 900
 SEEING_ARCSEC = 1.5

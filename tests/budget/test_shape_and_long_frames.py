@@ -8,9 +8,9 @@ from numpy.testing import assert_allclose
 from blursplit.budget.facts import gather_facts
 from blursplit.budget.long_frames import bound_from_width, drift_between_frames
 from blursplit.budget.shape import fast_variance_px2, shape_steps, shape_words, shared_shape
-from blursplit.instrument import Setup, assemble
+from blursplit.estimate import Estimate
 from blursplit.motion import fit_common_motion
-from blursplit.result import Estimate
+from blursplit.rig import Setup, assemble
 from blursplit.stars.tracks import StarTracks
 
 

@@ -6,11 +6,12 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.air import r0_m, tilt_coefficient
-from blursplit.instrument import assemble, read_setup
 from blursplit.measure import Source, measure_tracks
-from blursplit.simulate.shake import mode_density, noise_series
+from blursplit.rig import assemble, read_setup
+from blursplit.simulate.motion import mode_density, noise_series
 from blursplit.stars.tracks import StarTracks
+from blursplit.turbulence.conversions import r0_m
+from blursplit.turbulence.tilt import tilt_coefficient
 
 CADENCE_S, EXPOSURE_S, FRAMES = 0.02, 0.002, 1500
 NOISE_PX, APERTURE_M, SEEING_ARCSEC = 0.05, 0.25, 1.5

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.testing import assert_allclose
 
-from blursplit.instrument import Setup, assemble
 from blursplit.measure import Source, measure_tracks
+from blursplit.rig import Setup, assemble
 from blursplit.stars.tracks import StarTracks
 
 TRUE_HZ, RMS_ARCSEC = 7.3, 0.3

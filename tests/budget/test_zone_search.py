@@ -15,7 +15,7 @@ from blursplit.budget.line_records import to_result
 from blursplit.budget.lines import search_lines
 from blursplit.budget.rolling import align_rows
 from blursplit.budget.zone_search import zones_to_search
-from blursplit.instrument import Camera, Setup, assemble
+from blursplit.rig import Camera, Setup, assemble
 
 RATE, N, STARS = 60.0, 1800, 8
 EXPOSURE_S = 0.005

@@ -10,7 +10,7 @@ from blursplit.campaign import judge, read_limits
 from blursplit.campaign.accept import worst
 from blursplit.campaign.limits import Limits
 from blursplit.errors import InputError
-from blursplit.result import Estimate
+from blursplit.estimate import Estimate
 
 
 def limits(**tables: object) -> Limits:

@@ -13,7 +13,7 @@ import pytest
 
 from blursplit.campaign import Store, archive
 from blursplit.errors import InputError
-from blursplit.instrument import Setup
+from blursplit.rig import Setup
 
 
 def calls(log, name: str = "") -> int:

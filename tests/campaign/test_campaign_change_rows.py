@@ -7,7 +7,7 @@ import pytest
 from blursplit.campaign.change_rows import NAMES, cell95, change_rows, probability95, side_texts
 from blursplit.campaign.compare import COMPARED
 from blursplit.campaign.compare_record import Change, Comparison, Side
-from blursplit.result import Estimate
+from blursplit.estimate import Estimate
 
 LIMIT = Estimate(value=None, low=0.0, high=0.1, high95=0.1)
 OPEN = Estimate(value=0.013, low=-0.03, high=0.06, low95=-0.071, high95=0.112)

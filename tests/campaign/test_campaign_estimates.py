@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.campaign.estimates import bound95, from_draws, mean_of_sides, quantile
-from blursplit.result import Estimate
+from blursplit.estimate import Estimate
 
 
 def test_quantiles_pass_through_all_five_numbers() -> None:

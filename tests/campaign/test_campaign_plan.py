@@ -13,7 +13,7 @@ from blursplit.campaign import plan
 from blursplit.campaign.fields import FIELDS, fields_tonight
 from blursplit.campaign.light import centroid_noise_px, peak_electrons, star_electrons
 from blursplit.errors import InputError
-from blursplit.instrument import Setup
+from blursplit.rig import Setup
 
 
 def setup(**tables: dict[str, object]) -> Setup:

@@ -6,7 +6,7 @@ import json
 
 from blursplit.campaign import compare, json_schemas, judge, plan
 from blursplit.campaign.limits import Limits
-from blursplit.instrument import Setup
+from blursplit.rig import Setup
 
 
 def test_each_record_names_a_published_schema_and_has_its_required_keys(make) -> None:

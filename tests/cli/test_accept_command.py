@@ -9,7 +9,8 @@ import pytest
 from typer.testing import CliRunner
 
 from blursplit.cli import app
-from blursplit.result import Estimate, Fwhm, Result, SequenceInfo, Structure
+from blursplit.estimate import Estimate
+from blursplit.result import Fwhm, Result, SequenceInfo, Structure
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from blursplit.frames import open_sequence
-from blursplit.instrument import read_setup
+from blursplit.rig import read_setup
 from blursplit.simulate import Scene, write_sequence
 from blursplit.stars import follow_stars
 

@@ -6,14 +6,15 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from blursplit.instrument import read_setup
 from blursplit.measure import measure
+from blursplit.rig import read_setup
 from blursplit.simulate import Scene, write_sequence
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from blursplit.result import Estimate, Result
+    from blursplit.estimate import Estimate
+    from blursplit.result import Result
 
 
 def run(folder: Path, seed: int, tables: dict[str, Any]) -> tuple[dict[str, Any], Result]:

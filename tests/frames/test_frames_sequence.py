@@ -13,7 +13,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 from blursplit.errors import InputError, TimingError, TooFewFramesError
 from blursplit.frames import open_sequence, read_calibration
-from blursplit.instrument import read_setup
+from blursplit.rig import read_setup
 
 
 def all_frames(sequence):

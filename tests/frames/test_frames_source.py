@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_array_equal
 
 from blursplit.frames import ArrayFrames, open_sequence
-from blursplit.instrument import read_setup
+from blursplit.rig import read_setup
 
 
 def slow_cut(frames, x0, y0, size):

@@ -10,7 +10,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.budget.lines import FoundLine, name_found
-from blursplit.instrument import KnownLine, Setup, assemble
+from blursplit.estimate import Estimate
 from blursplit.mechanics.causes import (
     NAMING_ODDS,
     STEADY_CHANCE,
@@ -21,7 +21,8 @@ from blursplit.mechanics.causes import (
     name_causes,
     name_lines,
 )
-from blursplit.result import Estimate, Line
+from blursplit.result import Line
+from blursplit.rig import KnownLine, Setup, assemble
 from blursplit.spectra import AliasDecision
 
 RANGE = (1e-3, 120.0)

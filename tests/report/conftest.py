@@ -32,7 +32,7 @@ def estimate(value: float, error: float) -> record.Estimate:
     """Return an estimate with a symmetric interval."""
     low95, high95 = max(0.0, value - 2 * error), value + 2 * error
     return record.Estimate(
-        value=value, low=value - error, high=value + error, low95=low95, high95=high95
+        value=value, low=max(low95, value - error), high=value + error, low95=low95, high95=high95
     )
 
 

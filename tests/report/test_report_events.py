@@ -10,6 +10,7 @@ import pytest
 from numpy.testing import assert_allclose
 from rich.console import Console
 
+from blursplit.estimate import Estimate
 from blursplit.report import figures as draw
 from blursplit.report import print_summary, render_page
 from blursplit.report.by_time_section import by_time_section
@@ -17,7 +18,7 @@ from blursplit.report.charts import charts_of
 from blursplit.report.event_rows import KEPT, event_row, event_words
 from blursplit.report.motion_sections import motion_section
 from blursplit.report.summary import summarize
-from blursplit.result import Estimate, Event, EventSearch, Result
+from blursplit.result import Event, EventSearch, Result
 from blursplit.series import Series
 
 UNIT = re.compile(r"\[(arcsec²/Hz|Hz|s)\]")

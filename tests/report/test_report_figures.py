@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from blursplit.estimate import Estimate
 from blursplit.report import figures as draw
 from blursplit.report.figures._canvas import block_means, power_label
 from blursplit.report.figures.evidence import MOST_PAIRS, binned_pairs
-from blursplit.result import Estimate, Result, SequenceInfo, SetupEntry, Structure
+from blursplit.result import Result, SequenceInfo, SetupEntry, Structure
 
 DRAWINGS = {
     "widths": lambda case: draw.draw_widths(case.result),

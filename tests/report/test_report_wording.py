@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from blursplit.estimate import Estimate
 from blursplit.plain import plain
 from blursplit.report.wording import (
     estimate_cells,
@@ -18,7 +19,6 @@ from blursplit.report.wording import (
     setting,
     setup_text,
 )
-from blursplit.result import Estimate
 
 
 def numbers_in(text: str) -> list[float]:

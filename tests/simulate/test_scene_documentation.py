@@ -44,6 +44,7 @@ def test_values_called_defaults_are_the_defaults() -> None:
     told, plain = tomllib.loads(TEXT), Scene()
     for section in ("telescope", "camera", "tube", "wind_shake"):
         assert told[section] == getattr(plain, section).model_dump()
+    assert told["near_air"] == plain.near_air.model_dump(exclude={"r0_m"})
     for section, left_out in (("stars", {"star"}), ("sequence", {"start_utc", "sub_exposures"})):
         expected = getattr(plain, section).model_dump(exclude=left_out)
         assert {k: v for k, v in told[section].items() if k not in left_out} == expected

@@ -72,9 +72,9 @@ def test_empty_file_is_an_ordinary_night(tmp_path):
 
 
 def test_seeing_becomes_r0_along_the_line_of_sight(tmp_path):
-    """0.9759 x 500 nm / 1.2 arcsec, times 1.3^1.2 and 1.3^-0.6 (Fried 1966)."""
+    """0.975863 x 500 nm / 1.2 arcsec, times 1.3^1.2 and 1.3^-0.6 (Fried 1966)."""
     air = read_scene(write(tmp_path, FULL)).air
-    assert_allclose(air.r0_zenith_m, 0.9759 * 500e-9 / (1.2 * 4.848137e-6), rtol=1e-6)
+    assert_allclose(air.r0_zenith_m, 0.975863 * 500e-9 / (1.2 * 4.848137e-6), rtol=1e-6)
     assert_allclose(air.r0_m, air.r0_zenith_m * 1.3**0.6, rtol=1e-6)
 
 
@@ -83,6 +83,8 @@ def test_seeing_becomes_r0_along_the_line_of_sight(tmp_path):
     [
         ("[camera]\nexposur_s = 1\n", ["camera.exposur_s", "spelling"]),
         ("[air]\nseeing_arcsec = 1\nr0_500nm_zenith_m = 0.1\n", ["air", "not both"]),
+        ("[near_air]\nr0_m = 0.1\nstrength = 1\n", ["near_air", "not both"]),
+        ("[air]\nlayers = []\n[near_air]\nstrength = 1\n", ["give near_air.r0_m"]),
         ("[camera]\nexposure_s = 1.0\n", ["longer than camera.frame_interval_s"]),
         ("[[tap]]\ntime_s = 1\namplitude_arcsec = 2\n", ["needs a mode"]),
         ("[[mode]]\nfrequency_hz = -3\n", ["mode.0.frequency_hz", "greater than 0"]),

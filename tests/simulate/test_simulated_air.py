@@ -6,20 +6,14 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.simulate.atmosphere import Atmosphere, Pace
-from blursplit.simulate.imaging import annular_pupil
-from blursplit.simulate.ribbons import (
-    LayerGeometry,
-    draw_field,
-    phase_density_rad2_m2,
-    strip_of_each_star,
-)
-from blursplit.simulate.widths import (
+from blursplit.simulate.air import Atmosphere, LayerGeometry, Pace, draw_field, strip_of_each_star
+from blursplit.simulate.imaging import (
+    annular_pupil,
     atmosphere_fwhm_arcsec,
     expected_variances,
-    structure_function_rad2,
     tilt_basis,
 )
+from blursplit.turbulence.conversions import phase_spectrum, structure_function
 
 APERTURE_M = 0.25
 OUTER_M = 6.0
@@ -65,7 +59,7 @@ def test_structure_function_along_the_wind_is_von_karmans(long_path, lag_m):
     steps = round(lag_m / (WIND_M_S * 0.025))
     series = phases[0][:, centre].astype(float)
     square = (series[steps:] - series[:-steps]) ** 2
-    assert_mean_is(square, structure_function_rad2(np.array(lag_m), R0_M, OUTER_M), most=0.2)
+    assert_mean_is(square, structure_function(np.array(lag_m), R0_M, OUTER_M), most=0.2)
 
 
 @pytest.mark.parametrize("separation_m", [0.04, 0.1, 0.2])
@@ -76,7 +70,7 @@ def test_structure_function_inside_the_pupil_is_von_karmans(long_path, separatio
     right = int(np.argmin(np.hypot(x - separation_m / 2, y)))
     gap = np.hypot(x[left] - x[right], y[left] - y[right])
     square = (phases[0][:, left] - phases[0][:, right]).astype(float) ** 2
-    assert_mean_is(square, structure_function_rad2(np.array(gap), R0_M, OUTER_M))
+    assert_mean_is(square, structure_function(np.array(gap), R0_M, OUTER_M))
 
 
 def test_tilt_and_roughness_have_the_expected_variance(long_path):
@@ -119,10 +113,10 @@ def test_density_is_the_transform_of_the_structure_function():
     from scipy.special import j0
 
     f = np.geomspace(1e-4, 400, 400_000)
-    w = phase_density_rad2_m2(f, 0.1, 20.0)
+    w = phase_spectrum(f, 0.1, 20.0)
     for r in (0.1, 1.0, 8.0):
         value = np.trapezoid(4 * np.pi * f**2 * w * (1 - j0(2 * np.pi * f * r)), np.log(f))
-        assert_allclose(value, structure_function_rad2(np.array(r), 0.1, 20.0), rtol=2e-3)
+        assert_allclose(value, structure_function(np.array(r), 0.1, 20.0), rtol=2e-3)
 
 
 @pytest.mark.parametrize(("outer_m", "ratio"), [(10.0, 0.6147), (20.0, 0.6936), (50.0, 0.7741)])

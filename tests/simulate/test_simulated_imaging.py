@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.simulate.imaging import Imager, choose_grid
-from blursplit.simulate.scene import ARCSEC_PER_RAD, SceneTelescope
-from blursplit.simulate.widths import width_of_transform
+from blursplit.constants import ARCSEC_PER_RADIAN
+from blursplit.simulate.imaging import Imager, choose_grid, width_of_transform
+from blursplit.simulate.scene import SceneTelescope
 
 WAVELENGTH_M = 550e-9
 PIXEL = 0.65
@@ -51,7 +51,7 @@ def test_pointing_along_plus_axis_moves_the_star_along_plus_axis(axis):
 def test_tilt_of_the_wavefront_moves_the_star_as_far_as_the_same_pointing(axis):
     """Tilt of the wavefront moves the star as far as the same pointing."""
     imager = imager_of()
-    slope = 1.3 / ARCSEC_PER_RAD * 2 * np.pi / WAVELENGTH_M
+    slope = 1.3 / ARCSEC_PER_RADIAN * 2 * np.pi / WAVELENGTH_M
     at = (imager.x_m, imager.y_m)[axis]
     tilted = (slope * at).astype(np.float32)[None]
     offset = np.zeros((1, 2))
@@ -95,7 +95,7 @@ def test_width_of_diffraction_is_airys(obstruction, width):
     imager = imager_of(obstruction=obstruction)
     light = imager.spectra(still(imager), np.zeros((1, 2)), 1)[0].astype(complex)
     measured = width_of_transform(light, imager.fine_arcsec)
-    diffraction = WAVELENGTH_M / 0.25 * ARCSEC_PER_RAD
+    diffraction = WAVELENGTH_M / 0.25 * ARCSEC_PER_RADIAN
     assert_allclose(measured.fwhm, width * diffraction, rtol=0.006)
     assert_allclose(measured.major / measured.minor, 1.0, atol=0.01)
 
@@ -127,6 +127,6 @@ def test_fine_grid_satisfies_nyquist_and_fits_the_pixels():
     """Fine grid satisfies nyquist and fits the pixels."""
     for aperture in (0.08, 0.2, 0.4):
         grid = choose_grid(aperture, WAVELENGTH_M, PIXEL, 6.0)
-        fine = PIXEL / grid.fine_per_px / ARCSEC_PER_RAD
+        fine = PIXEL / grid.fine_per_px / ARCSEC_PER_RADIAN
         assert fine <= WAVELENGTH_M / (2 * aperture)
         assert_allclose(grid.pitch_m * grid.fine_points * fine, WAVELENGTH_M)

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.air import pair_kernels
+from blursplit.constants import ARCSEC_PER_RADIAN
 from blursplit.errors import InputError
 from blursplit.simulate import Scene, Simulation, scene_from_tables, simulate
-from blursplit.simulate.scene import ARCSEC_PER_RAD
+from blursplit.turbulence.tilt import pair_kernels
 
 MASK = {"opening_m": 0.08, "separation_m": 0.2, "angle_deg": 30.0, "split_arcsec": 30.0}
 CAMERA = {
@@ -92,7 +92,7 @@ def test_openings_see_the_air_that_far_apart(seed):
     c, s = np.cos(np.pi / 6), np.sin(np.pi / 6)
     difference = run.air_tilt_arcsec[:, 1] - run.air_tilt_arcsec[:, 0]
     got = np.var(difference @ np.array([[c, -s], [s, c]]), axis=0)
-    unit = (500e-9 * ARCSEC_PER_RAD) ** 2 * 0.07 ** (-5 / 3) * 0.08 ** (-1 / 3)
+    unit = (500e-9 * ARCSEC_PER_RADIAN) ** 2 * 0.07 ** (-5 / 3) * 0.08 ** (-1 / 3)
     along, across = pair_kernels(0.2 / 0.08, 0.08 / 20.0, 0.0, "Z")
     assert_allclose(got, unit * np.array([along, across]).ravel(), rtol=0.18)
 

@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from blursplit.constants import ARCSEC_PER_RADIAN
 from blursplit.simulate import Scene, Simulation, simulate
-from blursplit.simulate.scene import ARCSEC_PER_RAD
+from blursplit.simulate.imaging import width_of_transform
 from blursplit.simulate.sequence import sub_exposures
-from blursplit.simulate.widths import structure_function_rad2, width_of_transform
+from blursplit.turbulence.conversions import structure_function
 
 SMALL = {"width_px": 64, "height_px": 56, "frame_interval_s": 0.02, "exposure_s": 0.005}
 ONE = {"star": [{"x_px": 31.3, "y_px": 27.8, "flux_e_per_s": 2e7}]}
@@ -126,7 +127,7 @@ def test_long_exposure_is_von_karman_times_telescope_pixel_and_blur():
     run = Simulation(scene)
     for _ in run.blocks():
         pass
-    width = run.mean_light[()][0].width()
+    width = run.mean_light[frozenset()][0].width()
     expected = _theory_fwhm(scene, 0.08 * 1.1**1.2)
     # 480 independent pupils of D/r0 = 2.3: the scatter of the width over seeds is 1.3 percent
     assert_allclose(width.fwhm, expected, rtol=0.04)
@@ -138,10 +139,10 @@ def _theory_fwhm(scene, r0_m):
     n, step = 128, 0.1
     fx, fy = np.fft.rfftfreq(n, step)[None, :], np.fft.fftfreq(n, step)[:, None]
     f = np.hypot(fx, fy)
-    baseline = f * ARCSEC_PER_RAD * wavelength
+    baseline = f * ARCSEC_PER_RADIAN * wavelength
     u = np.clip(baseline / aperture, 0, 1)
     diffraction = 2 / np.pi * (np.arccos(u) - u * np.sqrt(1 - u**2))
-    air = np.exp(-structure_function_rad2(baseline, r0_m, scene.air.outer_scale_m) / 2)
+    air = np.exp(-structure_function(baseline, r0_m, scene.air.outer_scale_m) / 2)
     blur = np.exp(-2 * np.pi**2 * (0.5 / 2.35482) ** 2 * f**2)
     whole = diffraction * air * blur * np.sinc(fx * pixel) * np.sinc(fy * pixel)
     return width_of_transform(whole.astype(complex), step).fwhm
@@ -306,7 +307,42 @@ def test_widths_without_a_contribution_shrink_in_the_right_order():
     assert widths["without_structure_arcsec"] < widths["recorded_arcsec"]
     assert widths["without_both_arcsec"] < widths["without_tracking_arcsec"]
     assert widths["without_tracking_arcsec"] < widths["recorded_arcsec"]
-    assert widths["air_and_instrument_arcsec"] == widths["without_both_arcsec"]
+
+
+def test_near_air_moves_all_stars_alike_and_its_cure_narrows_the_star():
+    """A layer at the aperture is common; with it left out the truth's star is narrower."""
+    stars = {"star": [{"x_px": x, "y_px": 28.0, "flux_e_per_s": 1e6} for x in (20.0, 44.0)]}
+    scene = scene_of(
+        frames=60, stars=stars, air={"seeing_arcsec": 0.8}, near_air={"r0_m": 0.04, "wind_m_s": 3.0}
+    )
+    run = Simulation(scene)
+    for _ in run.blocks():
+        pass
+    # one screen read at the same place; the finest band is read by the same look-ups
+    assert_allclose(run.near_tilt_arcsec[:, 0], run.near_tilt_arcsec[:, 1], atol=1e-5)
+    truth = run.truth()
+    assert truth["fwhm"]["without_near_air_arcsec"] < truth["fwhm"]["recorded_arcsec"]
+    assert truth["near_air"]["outer_scale_m"] == 0.57
+    assert truth["structure"]["rms_major_arcsec"] == 0.0
+    # 60 frames at 3 m/s hold some 6 outer scales of it, and roughness is mostly finer
+    assert_allclose(truth["near_air"]["r0_m"], 0.04 * 1.1**1.2, rtol=0.15)
+
+
+def test_wind_shake_is_the_supports_and_tube_currents_are_near_air():
+    """Owners are physical: nothing shared is left without one."""
+    scene = scene_of(
+        frames=150,
+        air={"layers": []},
+        wind_shake={"rms_arcsec": 0.5},
+        tube={"rms_arcsec": 0.3, "timescale_s": 0.3},
+        drift=[{"arcsec_per_min": 30.0, "angle_deg": 0.0}],
+    )
+    run = Simulation(scene)
+    time, paths = run.owner_paths()
+    assert set(paths) == {"tracking", "structure", "near_air"}
+    assert_allclose(sum(paths.values()), run.shared.at(time, run.shared.total()), atol=1e-9)
+    assert np.ptp(paths["structure"][:, 0]) > 0.5
+    assert np.ptp(paths["near_air"][:, 0]) > 0.3
 
 
 def test_long_frames_far_apart_stay_in_bounded_memory_and_are_smooth():

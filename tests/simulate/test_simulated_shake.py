@@ -6,15 +6,15 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.simulate.scene import Scene
-from blursplit.simulate.shake import (
+from blursplit.simulate.motion import (
     current_density,
     draw_shared_motion,
     mode_density,
     noise_series,
     shake_density,
 )
-from blursplit.simulate.truth import axes_of, covariance_in_windows
+from blursplit.simulate.scene import Scene
+from blursplit.simulate.sequence import axes_of, covariance_in_windows
 
 
 def scene_of(frames=1500, **tables):

@@ -12,7 +12,7 @@ from astropy.io import fits
 from numpy.testing import assert_allclose
 
 from blursplit.errors import OutputError
-from blursplit.instrument import read_setup
+from blursplit.rig import read_setup
 from blursplit.simulate import Scene, simulate, write_sequence
 
 TABLES = {

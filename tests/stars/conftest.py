@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.special import erf
 
-from blursplit.instrument import Instrument, Known
+from blursplit.rig import Rig, Setting
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -70,7 +70,7 @@ class MemorySequence:
 
     source: MemorySource
     time_s: NDArray[np.float64]
-    instrument: Instrument = field(default_factory=Instrument)
+    instrument: Rig = field(default_factory=Rig)
     name: str = "field"
     start_utc: str | None = "2026-01-02T03:04:05.006"
     exposure_s: float | None = 0.01
@@ -137,7 +137,7 @@ def make_sequence(
         if spoil is not None:
             spoil(frames[i], i)
     facts = {"gain_e_per_adu": gain, "read_noise_e": read_noise} if known is None else dict(known)
-    instrument = Instrument(known={key: Known(v, "option") for key, v in facts.items()})
+    instrument = Rig({key: Setting(v, "option") for key, v in facts.items()})
     return MemorySequence(MemorySource(frames), 0.05 * np.arange(n), instrument)
 
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.testing import assert_allclose
 
-from blursplit.instrument import Known
+from blursplit.rig import Setting
 from blursplit.stars import follow_stars
 
 X = np.array([40.3, 118.6, 82.1, 36.2, 121.4, 78.8])
@@ -40,12 +40,12 @@ def test_rows_read_later_are_later(make_sequence: Any) -> None:
     rng = np.random.default_rng(24)
     x, y = wandering(30, rng)
     sequence = make_sequence(x, y, FLUX, rng)
-    known = {**sequence.instrument.known, "row_time_us": Known(25.0, "option")}
-    sequence.instrument = type(sequence.instrument)(known=known)
+    known = {**sequence.instrument.settings, "row_time_us": Setting(25.0, "option")}
+    sequence.instrument = type(sequence.instrument)(settings=known)
     tracks = follow_stars(sequence)
     assert_allclose(tracks.row_time_s, 25e-6 * tracks.y_px)
     assert "row-order-assumed" in {code for code, _ in tracks.notes}
-    known["row_order"] = Known("last-row-first", "option")
-    sequence.instrument = type(sequence.instrument)(known=known)
+    known["row_order"] = Setting("last-row-first", "option")
+    sequence.instrument = type(sequence.instrument)(settings=known)
     tracks = follow_stars(sequence)
     assert_allclose(tracks.row_time_s, 25e-6 * (159 - tracks.y_px))

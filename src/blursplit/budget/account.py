@@ -16,13 +16,6 @@ from blursplit.budget.event_records import find_shared_events, time_frequency_ar
 from blursplit.budget.facts import longest_stretch_s
 from blursplit.budget.focus_account import add_focus, measure_focus, shaped
 from blursplit.budget.grid import GridData, grid_data
-from blursplit.budget.images import (
-    StarImages,
-    registration_noise_arcsec2,
-    star_images,
-    width_against_exposure,
-    window_over_diffraction,
-)
 from blursplit.budget.joint import FitSetup, JointFit, fit_jointly, perfect_instrument
 from blursplit.budget.ledger import Account
 from blursplit.budget.line_records import to_result
@@ -40,14 +33,21 @@ from blursplit.budget.split import Split, SplitSetup, split_motion
 from blursplit.budget.uneven import uneven_lines
 from blursplit.budget.verdict import Evidence
 from blursplit.budget.view import View, view_of
+from blursplit.image.stack import (
+    StarImages,
+    registration_noise_arcsec2,
+    star_images,
+    width_against_exposure,
+    window_over_diffraction,
+)
 from blursplit.result import Atmosphere
 
 if TYPE_CHECKING:
     from blursplit.budget.drift import DriftDraws, DriveTerm
     from blursplit.budget.facts import Facts
     from blursplit.budget.focus_runs import FocusSeries
-    from blursplit.instrument import Instrument
     from blursplit.motion import CommonMotion, PairStatistics
+    from blursplit.rig import Instrument
     from blursplit.spectra import LineSearch
     from blursplit.stars.tracks import StarTracks
 
@@ -270,7 +270,9 @@ def _split(
             fast_motion_arcsec2=fast_px2 * scale**2,
             continuum=None if search is None else search.continuum,
             mask=None if view.mask is None else view.mask.prior,
-            window_over_diffraction=window_over_diffraction(tracks, scale, optics),
+            window_over_diffraction=window_over_diffraction(
+                tracks, scale, optics.aperture_m, optics.wavelength_m
+            ),
             least_instrument_arcsec2=None if focus is None else focus.least_arcsec2,
         ),
         rng,

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from blursplit.air.temporal import cross_spectrum_table, tilt_spectra
-from blursplit.air.tilt import pair_kernels, tilt_coefficient
-from blursplit.air.turbulence import structure_function
+from blursplit.budget.air_data import Optics as Optics  # noqa: PLC0414 - others take it from here
+from blursplit.turbulence.conversions import structure_function
+from blursplit.turbulence.spectra import cross_spectrum_table, tilt_spectra
+from blursplit.turbulence.tilt import pair_kernels, tilt_coefficient
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -144,22 +145,6 @@ def _even_grid(grid: FloatArray, value: FloatArray) -> tuple[NDArray[np.int64], 
     return lower, np.minimum(at - lower, 1.0)
 
 
-@dataclass(frozen=True)
-class Optics:
-    """What of telescope and sky the air's part depends on."""
-
-    aperture_m: float
-    obstruction: float
-    wavelength_m: float
-    outer_scale_m: tuple[float, float]
-    wind_m_s: tuple[float, float]
-
-    @property
-    def unit_arcsec2(self) -> float:
-        """lambda^2 D^(-1/3) in arcsec^2 m^(5/3): tilt variance is K times this times J."""
-        return (self.wavelength_m * ARCSEC) ** 2 * float(self.aperture_m ** (-1.0 / 3.0))
-
-
 def layer_heights(x_arcsec: FloatArray, y_arcsec: FloatArray, aperture_m: float) -> FloatArray:
     """Choose the heights: at the telescope, and where the middle pair's beams part."""
     n = len(x_arcsec)
@@ -213,7 +198,7 @@ def build_air_table(
     Notes
     -----
     Cross-spectra are averaged over the unknown direction of the wind
-    (`blursplit.air.temporal`); exposure averaging multiplies by sinc^2(nu tau), and what lies
+    (`blursplit.turbulence.spectra`); exposure averaging multiplies by sinc^2(nu tau), and what lies
     above Nyquist is folded back as the sampling does.
     """
     heights = layer_heights(grid.star_x_arcsec, grid.star_y_arcsec, optics.aperture_m)

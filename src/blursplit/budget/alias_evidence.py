@@ -16,7 +16,7 @@ from blursplit.budget.line_terms import streak_otf
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from blursplit.budget.fwhm import HalfMaximum
+    from blursplit.image.fwhm import HalfMaximum
     from blursplit.spectra import LineFit
 
     FloatArray = NDArray[np.float64]

@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from blursplit.budget.air_table import N_GROUND
-from blursplit.budget.estimates import axial_estimate, estimate, upper_limit
 from blursplit.budget.lower_bound import lower_bound_j
+from blursplit.estimate import Estimate, axial_estimate, estimate, upper_limit
 from blursplit.result import (
     CONTRIBUTIONS,
     Atmosphere,
-    Estimate,
     InstrumentPart,
     PeriodicTerm,
     Structure,

@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.air.turbulence import structure_function
-from blursplit.budget.fwhm import (
+from blursplit.image.fwhm import (
     HIGHEST,
     N_FREQUENCY,
     half_maximum_width,
     scaled_frequencies,
 )
 from blursplit.result import CONTRIBUTIONS
+from blursplit.turbulence.conversions import structure_function
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -144,7 +144,7 @@ class Blur:
 @functools.lru_cache(maxsize=8)
 def _pupil_table(obstruction: float) -> tuple[FloatArray, FloatArray]:
     """Tabulate the telescope's transfer function; interpolating errs by less than 1e-6."""
-    from blursplit.air.image import telescope_otf
+    from blursplit.image.otf import telescope_otf
 
     u = np.linspace(0.0, 1.0, 4001)
     return u, telescope_otf(u, obstruction)
@@ -155,7 +155,7 @@ def _defocus_table(
     sigma_arcsec: float, aperture_m: float, wavelength_m: float, obstruction: float
 ) -> tuple[FloatArray, FloatArray]:
     """Tabulate what a defocus does to the telescope's transfer function."""
-    from blursplit.air.defocus import defocus_otf
+    from blursplit.turbulence.defocus import defocus_otf
 
     u = np.linspace(0.0, 1.0, 161)
     telescope = {"aperture_m": aperture_m, "wavelength_m": wavelength_m}

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.budget.estimates import LEVELS, estimate
-from blursplit.budget.restack import about_window_mean, window_number
+from blursplit.constants import PERCENTILES
+from blursplit.estimate import estimate
+from blursplit.image.stack import about_window_mean, window_number
 from blursplit.result import Fwhm
 
 if TYPE_CHECKING:
@@ -20,7 +21,8 @@ if TYPE_CHECKING:
     from blursplit.budget.facts import Facts
     from blursplit.budget.grid import GridData
     from blursplit.budget.split import Split
-    from blursplit.result import Contribution, Estimate
+    from blursplit.estimate import Estimate
+    from blursplit.result import Contribution
 
     FloatArray = NDArray[np.float64]
 
@@ -218,7 +220,7 @@ def _reach_down(
     """Let the 95 % interval reach down to the width without what may be hidden structure."""
     if row is None or row.low95 is None or measured.low95 is None:
         return row
-    least = float(np.percentile(split.without[removed | {"unassigned"}], LEVELS[3]))
+    least = float(np.percentile(split.without[removed | {"unassigned"}], PERCENTILES[0]))
     if split.silent is not None:
         least = min(least, split.silent.kept[removed] * measured.low95)
     return row.model_copy(update={"low95": min(row.low95, least)})

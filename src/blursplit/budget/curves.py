@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.air.tilt import pair_kernels
 from blursplit.budget.air_table import ARCSEC, N_GROUND, TILT
+from blursplit.turbulence.tilt import pair_kernels
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from blursplit.result import Estimate, Result
+    from blursplit.estimate import Estimate
+    from blursplit.result import Result
 
 # Broadband motion of this part of the drift's rms may have made the drift.
 WANDER_SHARE = 0.3

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from blursplit.budget.grid import GridData
     from blursplit.budget.joint import JointFit
-    from blursplit.instrument import Instrument
+    from blursplit.rig import Instrument
 
     FloatArray = NDArray[np.float64]
 

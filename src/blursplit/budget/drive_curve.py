@@ -9,7 +9,7 @@ import numpy as np
 
 from blursplit.budget.drift import LEAST_TURNS
 from blursplit.budget.drive_record import other_columns
-from blursplit.budget.estimates import axial_estimate, estimate, upper_limit
+from blursplit.estimate import axial_estimate, estimate, upper_limit
 from blursplit.mechanics.folding import N_BINS, bin_errors, bin_means, phase_bins
 from blursplit.mechanics.periodic_error import (
     SHOWN_GAIN,
@@ -28,8 +28,8 @@ if TYPE_CHECKING:
 
     from blursplit.budget.drift import DriveTerm
     from blursplit.budget.drive_record import DriveRecord
+    from blursplit.estimate import Estimate
     from blursplit.mechanics.periodic_error import PeriodicError
-    from blursplit.result import Estimate
 
     FloatArray = NDArray[np.float64]
 

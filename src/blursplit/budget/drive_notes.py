@@ -18,8 +18,9 @@ if TYPE_CHECKING:
     from blursplit.budget.drift import DriveTerm
     from blursplit.budget.drive_record import DriveRecord
     from blursplit.budget.ledger import Account
-    from blursplit.instrument import Instrument
-    from blursplit.result import Estimate, PhaseCurve, RightAscension
+    from blursplit.estimate import Estimate
+    from blursplit.result import PhaseCurve, RightAscension
+    from blursplit.rig import Instrument
 
 FEW_TURNS = 2.0  # below, worm and drift trade places
 

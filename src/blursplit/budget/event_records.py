@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.result import Estimate, Event, EventSearch
+from blursplit.estimate import Estimate
+from blursplit.result import Event, EventSearch
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -14,7 +14,7 @@ from blursplit.errors import InputError
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from blursplit.instrument import Instrument
+    from blursplit.rig import Instrument
     from blursplit.stars.tracks import StarTracks
 
     FloatArray = NDArray[np.float64]
@@ -154,7 +154,7 @@ def _dispersion(instrument: Instrument, airmass: float) -> tuple[FloatArray, boo
     An unknown band gives nothing here: the free width of the optics takes it up, and the result
     warns of it.
     """
-    from blursplit.air.dispersion import band_dispersion
+    from blursplit.turbulence.dispersion import band_dispersion
 
     band = instrument.get("band_nm")
     altitude = instrument.get("altitude_deg")

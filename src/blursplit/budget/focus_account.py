@@ -13,10 +13,10 @@ from blursplit.budget.focus_runs import focus_run
 if TYPE_CHECKING:
     from blursplit.budget.focus_report import FocusCurve
     from blursplit.budget.grid import GridData
-    from blursplit.budget.images import StarImages
     from blursplit.budget.ledger import Account
     from blursplit.budget.optics_data import OpticsData
     from blursplit.budget.view import View
+    from blursplit.image.stack import StarImages
 
 GAUSS = 2.354820045
 STATED_SIGMA = 0.05  # of a stated instrument width

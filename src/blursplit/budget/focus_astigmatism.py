@@ -7,16 +7,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.air.defocus import equivalent_variance
 from blursplit.budget.focus_runs import ANGLES
+from blursplit.turbulence.defocus import equivalent_variance
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-    from blursplit.air.focus import FocusFit
     from blursplit.budget.focus_runs import FocusRun
+    from blursplit.evidence.focus import FocusFit
 
     FloatArray = NDArray[np.float64]
 

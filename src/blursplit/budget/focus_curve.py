@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.air.defocus import defocus_loss, equivalent_variance
-from blursplit.air.focus import FocusFit, fit_focus
-from blursplit.budget.estimates import axial_estimate, estimate, upper_limit
 from blursplit.budget.focus_astigmatism import Astigmatism, find_astigmatism
 from blursplit.budget.focus_report import FocusCurve, describe_curve
 from blursplit.budget.focus_runs import SHARE
 from blursplit.budget.optics_data import ARCSEC, DefocusShape
+from blursplit.estimate import axial_estimate, estimate, upper_limit
+from blursplit.evidence.focus import FocusFit, fit_focus
+from blursplit.turbulence.defocus import defocus_loss, equivalent_variance
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

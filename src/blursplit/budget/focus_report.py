@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.budget.estimates import estimate, upper_limit
-from blursplit.result import Estimate, Focus, FocusPosition
+from blursplit.estimate import Estimate, estimate, upper_limit
+from blursplit.result import Focus, FocusPosition
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from blursplit.air.focus import FocusFit
     from blursplit.budget.focus_runs import FocusRun
     from blursplit.budget.optics_data import DefocusShape
+    from blursplit.evidence.focus import FocusFit
 
     FloatArray = NDArray[np.float64]
 

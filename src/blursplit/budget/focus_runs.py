@@ -7,12 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.air.defocus import defocus_sigma_arcsec, equivalent_variance
-from blursplit.air.image import telescope_otf
 from blursplit.budget.facts import gather_facts
 from blursplit.budget.focus_air import air_by_pairs
 from blursplit.budget.grid import grid_data
-from blursplit.budget.images import star_images
 from blursplit.budget.optics_data import (
     ARCSEC,
     HIGHEST_BASELINE,
@@ -25,7 +22,10 @@ from blursplit.budget.optics_data import (
 )
 from blursplit.budget.rolling import align_rows
 from blursplit.errors import InputError
+from blursplit.image.otf import telescope_otf
+from blursplit.image.stack import star_images
 from blursplit.motion import fit_common_motion
+from blursplit.turbulence.defocus import defocus_sigma_arcsec, equivalent_variance
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -33,8 +33,8 @@ if TYPE_CHECKING:
     from blursplit.budget.air_table import Optics
     from blursplit.budget.facts import Facts
     from blursplit.budget.grid import GridData
-    from blursplit.budget.images import StarImages
-    from blursplit.instrument import Instrument
+    from blursplit.image.stack import StarImages
+    from blursplit.rig import Instrument
     from blursplit.stars.tracks import StarTracks
 
     FloatArray = NDArray[np.float64]

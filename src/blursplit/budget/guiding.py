@@ -11,8 +11,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from blursplit.budget.grid import GridData
-    from blursplit.instrument import Instrument
     from blursplit.mechanics import GuideLoop
+    from blursplit.rig import Instrument
     from blursplit.spectra import LineFit
 
     FloatArray = NDArray[np.float64]

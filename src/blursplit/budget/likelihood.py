@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.air.centroid_tilt import centroid_tilt_mix
 from blursplit.budget.air_table import N_GROUND
+from blursplit.turbulence.tilt import centroid_tilt_mix
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -153,7 +153,7 @@ class Model:
     def tilt_scale(self, theta: FloatArray) -> FloatArray:
         """Return what the centroid's tilt variance is relative to Z-tilt.
 
-        It grows with D/r0 (`blursplit.air.centroid_tilt`); the parameter says how many of its
+        It grows with D/r0 (`blursplit.turbulence.tilt`); the parameter says how many of its
         sigmas the centroid lies off.
         """
         aperture_over_r0 = self.aperture_m * self.layers(theta).sum(axis=-1) ** 0.6

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.budget.estimates import axial_estimate, upper_limit, with_error
-from blursplit.result import Estimate, Line
+from blursplit.estimate import Estimate, axial_estimate, upper_limit, with_error
+from blursplit.result import Line
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from blursplit.budget.alias_evidence import StarImage
     from blursplit.budget.grid import GridData, GridSegment
     from blursplit.budget.rates import RateLines
-    from blursplit.instrument import Instrument
+    from blursplit.rig import Instrument
     from blursplit.spectra import LineFit, LineSearch
     from blursplit.spectra.aliases import AliasDecision
     from blursplit.stars.tracks import StarTracks

@@ -12,16 +12,16 @@ import numpy as np
 
 from blursplit.budget.assemble import seeing_of
 from blursplit.budget.contributions import width_arcsec
-from blursplit.budget.estimates import upper_limit, with_error
 from blursplit.budget.perfect import perfect_blur
+from blursplit.estimate import upper_limit, with_error
 from blursplit.result import Atmosphere, Tracking
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from blursplit.budget.facts import Facts
+    from blursplit.estimate import Estimate
     from blursplit.motion import CommonMotion
-    from blursplit.result import Estimate
     from blursplit.stars.tracks import StarTracks
 
     FloatArray = NDArray[np.float64]

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.air.tilt import pair_kernels
 from blursplit.budget.air_table import TILT
 from blursplit.budget.likelihood import G_OVER_Z
 from blursplit.budget.spectral_data import remove_trend
+from blursplit.turbulence.tilt import pair_kernels
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.air.cross import cross_spectrum_table
 from blursplit.budget.air_table import TILT
+from blursplit.turbulence.spectra import cross_spectrum_table
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.air.turbulence import REFERENCE_WAVELENGTH_M, seeing_arcsec
 from blursplit.budget.contributions import width_arcsec
-from blursplit.budget.estimates import estimate
 from blursplit.budget.perfect import perfect_blur
-from blursplit.result import Atmosphere, Estimate
+from blursplit.constants import SEEING_WAVELENGTH_M
+from blursplit.estimate import Estimate, estimate
+from blursplit.result import Atmosphere
+from blursplit.turbulence.conversions import seeing_arcsec
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -43,7 +44,7 @@ def report_mask(account: Account, view: View) -> None:
     update = {
         "r0_500nm_zenith_m": r0,
         "seeing_500nm_zenith_arcsec": _log_estimate(
-            float(seeing_arcsec(result.r0_500nm_zenith_m, REFERENCE_WAVELENGTH_M)),
+            float(seeing_arcsec(result.r0_500nm_zenith_m, SEEING_WAVELENGTH_M)),
             reading.log_r0_error,
         ),
         "evidence": [EVIDENCE, *part.evidence],
@@ -69,7 +70,7 @@ def _log_estimate(value: float, log_sigma: float) -> Estimate:
 def _seeing_of_j(reading: MaskReading, j: FloatArray) -> FloatArray:
     """Return the seeing at 500 nm and zenith of r0^(-5/3) along the line of sight."""
     to_zenith = reading.result.r0_500nm_zenith_m / reading.result.r0_m
-    return seeing_arcsec(to_zenith * j**-0.6, REFERENCE_WAVELENGTH_M)
+    return seeing_arcsec(to_zenith * j**-0.6, SEEING_WAVELENGTH_M)
 
 
 def _sentences(reading: MaskReading) -> list[str]:

@@ -11,15 +11,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.air.two_aperture import MaskGeometry, MaskResult, find_mask_pairs, measure_mask
 from blursplit.budget.facts import gather_facts
 from blursplit.budget.mask_prior import MaskPrior
+from blursplit.evidence.two_apertures import MaskGeometry, MaskResult, find_mask_pairs, measure_mask
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from blursplit.budget.facts import Facts
-    from blursplit.instrument import Instrument
+    from blursplit.rig import Instrument
     from blursplit.stars.tracks import StarTracks
 
     FloatArray = NDArray[np.float64]
@@ -183,8 +183,8 @@ def _measure(
     if both < MIN_FRAMES:
         text = f"only {both} frames show both images of the mask, {MIN_FRAMES} are needed"
         return MaskFailure("mask-few-frames", text)
-    own = instrument.with_known("aperture_m", opening_m, "option")
-    own = own.with_known("obstruction", 0.0, "option")
+    own = instrument.with_setting("aperture_m", opening_m, "option")
+    own = own.with_setting("obstruction", 0.0, "option")
     through_one = gather_facts(tracks, own, facts.blur_time_s)
     optics = through_one.optics
     assert optics is not None  # noqa: S101 - scale and opening are known

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.air.image import telescope_otf
+from blursplit.image.otf import telescope_otf
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

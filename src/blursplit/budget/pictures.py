@@ -8,7 +8,7 @@ import numpy as np
 
 from blursplit.budget import curves
 from blursplit.budget.cured import fwhm_part, shifted_frames
-from blursplit.budget.images import StarImages, series_on_frames, star_images
+from blursplit.image.stack import StarImages, star_images
 from blursplit.result import Fwhm
 
 if TYPE_CHECKING:
@@ -133,3 +133,12 @@ def restacked_widths(
             f"the modelled width of {modelled:.2f} arcsec and the recorded one of "
             f"{recorded:.2f} arcsec differ by {100 * apart:.0f} %",
         )
+
+
+def series_on_frames(tracks: StarTracks, grid: GridData, series: list[FloatArray]) -> FloatArray:
+    """Return motions on the grid at the frames of the tracks, shape (n_frames, 2); 0 outside."""
+    out = np.zeros((tracks.n_frames, 2))
+    for segment, motion in zip(grid.segments, series, strict=True):
+        real = segment.frame >= 0
+        out[segment.frame[real]] = motion[real]
+    return out

@@ -16,7 +16,7 @@ from blursplit.motion import fit_common_motion
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from blursplit.instrument import Instrument
+    from blursplit.rig import Instrument
     from blursplit.stars.tracks import StarTracks
 
     FloatArray = NDArray[np.float64]

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from blursplit.budget.estimates import axial_estimate, estimate, upper_limit
-from blursplit.result import Estimate, PolarAxis, RightAscension
+from blursplit.estimate import Estimate, axial_estimate, estimate, upper_limit
+from blursplit.result import PolarAxis, RightAscension
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from blursplit.budget.drive_curve import DriveCurve
-    from blursplit.instrument import Instrument
+    from blursplit.rig import Instrument
 
     FloatArray = NDArray[np.float64]
 

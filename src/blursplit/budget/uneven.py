@@ -12,8 +12,8 @@ from blursplit.budget.lines import FoundLine, name_found
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from blursplit.instrument import Instrument
     from blursplit.motion import CommonMotion
+    from blursplit.rig import Instrument
     from blursplit.spectra import LineFit
     from blursplit.stars.tracks import StarTracks
 

@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 
     from blursplit.budget.facts import Facts
     from blursplit.budget.split import Split
-    from blursplit.result import Contribution, Estimate, Line, Result
+    from blursplit.estimate import Estimate
+    from blursplit.result import Contribution, Line, Result
 
 DECIDED = 0.9  # design, section 2
 LEAST_RMS_ARCSEC = 0.01

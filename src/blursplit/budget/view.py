@@ -11,8 +11,8 @@ from blursplit.motion import fit_common_motion, pair_statistics
 if TYPE_CHECKING:
     from blursplit.budget.facts import Facts
     from blursplit.budget.focus_runs import FocusSeries
-    from blursplit.instrument import Instrument
     from blursplit.motion import CommonMotion, PairStatistics
+    from blursplit.rig import Instrument
     from blursplit.stars.tracks import StarTracks
 
 ABOVE_THE_AIR = "target-pixels"  # note of the frames room

@@ -12,7 +12,7 @@ from blursplit.campaign.detection import smallest_line_arcsec
 from blursplit.campaign.estimates import bound95
 from blursplit.campaign.limits import EXACT, depends_on_blur_time
 from blursplit.campaign.paths import value_at
-from blursplit.result import Estimate
+from blursplit.estimate import Estimate
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

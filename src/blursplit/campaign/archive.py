@@ -15,9 +15,9 @@ from blursplit.campaign.grouping import Group, walk
 from blursplit.campaign.store import CONDITIONS, Store
 from blursplit.campaign.worker import MEASURE, Outcome, Task, measure_task
 from blursplit.errors import OutputError
-from blursplit.instrument import Setup
 from blursplit.plain import plain
 from blursplit.result import SCHEMA
+from blursplit.rig import Setup
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping

@@ -112,10 +112,10 @@ def model_background(
 
     Notes
     -----
-    Tilt spectra of `blursplit.air.temporal` (Conan, Rousset & Madec 1995, JOSA A 12, 1559), mean
-    of the two wind directions, times sinc^2 of the exposure; what lies above the Nyquist
-    frequency is folded back once. All of the air counts as common, which is the ground-layer
-    case and the worst one for a line. Noise: 2 sigma^2 dt.
+    Tilt spectra (Conan, Rousset & Madec 1995, JOSA A 12, 1559), mean of the two wind directions,
+    times sinc^2 of the exposure; what lies above the Nyquist frequency is folded back once. All
+    of the air counts as common, which is the ground-layer case and the worst one for a line. Noise:
+    2 sigma^2 dt.
     """
     nyquist = 0.5 / cadence_s
     f = np.geomspace(min(1.0 / duration_s, 0.1 * nyquist), nyquist, n_bins)
@@ -135,7 +135,7 @@ def model_background(
 
 
 def _mean_tilt(x: FloatArray, ratio: float, obstruction: float) -> FloatArray:
-    from blursplit.air.temporal import tilt_spectra
+    from blursplit.turbulence.spectra import tilt_spectra
 
     along, across = tilt_spectra(x, ratio, obstruction, "Z")
     return np.asarray(0.5 * (along + across))

@@ -9,7 +9,7 @@ from blursplit.campaign.estimates import bound95
 
 if TYPE_CHECKING:
     from blursplit.campaign.compare_record import Comparison, Side
-    from blursplit.result import Estimate
+    from blursplit.estimate import Estimate
 
 NAMES: dict[str, tuple[str, str]] = {
     "structure.rms_major_arcsec": ("structure, rms of larger axis", "arcsec"),

@@ -15,7 +15,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from blursplit.result import Estimate, Mechanical, Result
+    from blursplit.estimate import Estimate
+    from blursplit.result import Mechanical, Result
 
     FloatArray = NDArray[np.float64]
 
@@ -114,13 +115,8 @@ def model_fwhm_arcsec(result: Result, seeing_500nm_zenith_arcsec: float) -> floa
     what the instrument's width exceeds diffraction by; Gaussian motion is an approximation for
     drift and sinusoids beyond half the width (docs, method: blur arithmetic), harmless in a ratio.
     """
-    from blursplit.air import (
-        atmosphere_otf,
-        fwhm_of_otf_arcsec,
-        gaussian_otf,
-        pixel_otf,
-        telescope_otf,
-    )
+    from blursplit.image.otf import atmosphere_otf, gaussian_otf, pixel_otf, telescope_otf
+    from blursplit.image.widths import fwhm_of_otf_arcsec
 
     aperture = float(_value(result, "aperture_m", FALLBACK_APERTURE_M))
     outer = _value(result, "outer_scale_m", [10.0, 50.0])

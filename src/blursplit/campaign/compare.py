@@ -20,7 +20,8 @@ from blursplit.campaign.estimates import (
 )
 from blursplit.campaign.paths import estimate_at
 from blursplit.errors import InputError
-from blursplit.result import Estimate, Warning_
+from blursplit.estimate import Estimate
+from blursplit.result import Warning_
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -15,7 +15,8 @@ from blursplit.campaign.estimates import bound95, from_draws, quantile
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from blursplit.result import Estimate, Line, Result
+    from blursplit.estimate import Estimate
+    from blursplit.result import Line, Result
 
 SHIFT_AT_MOST = 0.25
 """Largest relative shift of a line that is still taken for the same one: a change of stiffness

@@ -6,7 +6,8 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from blursplit.result import Estimate, Warning_
+from blursplit.estimate import Estimate
+from blursplit.result import Warning_
 
 COMPARE_SCHEMA = "blursplit-compare/1"
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.result import Estimate
+from blursplit.estimate import Estimate
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

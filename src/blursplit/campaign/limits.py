@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from blursplit.campaign.paths import known_paths, nearest_path
 from blursplit.errors import InputError
-from blursplit.instrument import read_toml
+from blursplit.rig import read_toml
 
 if TYPE_CHECKING:
     from pathlib import Path

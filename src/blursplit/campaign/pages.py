@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from blursplit.campaign.accept import Acceptance
     from blursplit.campaign.compare_record import Comparison
     from blursplit.campaign.summary import ArchiveSummary, GroupSpread, Row, Spread
-    from blursplit.result import Estimate
+    from blursplit.estimate import Estimate
 
 _COLOURS = {"tracking": "tracking", "structure": "structure", "unassigned": "unassigned",
             "instrument": "instrument", "recorded": "recorded"}  # fmt: skip

@@ -8,7 +8,8 @@ from typing import Any, Union, get_args, get_origin
 
 from pydantic import BaseModel
 
-from blursplit.result import Estimate, Result
+from blursplit.estimate import Estimate
+from blursplit.result import Result
 
 
 def known_paths() -> dict[str, str]:

@@ -25,15 +25,15 @@ from blursplit.campaign.plan_record import (
 )
 from blursplit.campaign.recording import DURATION_S, geometric_middle, plan_recording
 from blursplit.errors import InputError
-from blursplit.instrument import Setup, assemble
 from blursplit.result import SetupEntry, Warning_
+from blursplit.rig import Setup, assemble
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from datetime import date
 
     from blursplit.campaign.plan_record import Recording
-    from blursplit.instrument import Instrument, Origin
+    from blursplit.rig import Origin, Rig
 
 STARS = 4
 DAMPING = 0.015
@@ -119,7 +119,7 @@ def plan(
         damping_ratio=damping_ratio,
         setup={
             key: SetupEntry(value=k.value, origin=k.origin, note=k.note)
-            for key, k in instrument.known.items()
+            for key, k in instrument.settings.items()
         },
         recording=recording,
         detectable=detectable,
@@ -137,7 +137,7 @@ def plan(
     )
 
 
-def _check(instrument: Instrument, seeing_arcsec: float, stars: int, duration_s: float) -> None:
+def _check(instrument: Rig, seeing_arcsec: float, stars: int, duration_s: float) -> None:
     for key, section in (("aperture_m", "telescope"), ("pixel_scale_arcsec", "camera")):
         if instrument.get(key) is None:
             also = " (or pixel_um and focal_length_m)" if section == "camera" else ""
@@ -154,7 +154,7 @@ def _check(instrument: Instrument, seeing_arcsec: float, stars: int, duration_s:
         raise InputError("--length", f"{duration_s:g} s makes no sense", "give 1 s to a night")
 
 
-def _background(instrument: Instrument, recording: Recording, seeing: float) -> Background:
+def _background(instrument: Rig, recording: Recording, seeing: float) -> Background:
     outer, wind = instrument.get("outer_scale_m"), instrument.get("wind_m_s")
     wavelength = float(instrument.get("wavelength_nm")) * 1e-9
     return model_background(
@@ -194,8 +194,8 @@ def _worst(values: Any) -> float | None:
     return float(finite.max()) if finite.size else None
 
 
-def _seen(separation_arcsec: float, instrument: Instrument) -> SeenHeight:
-    from blursplit.air.tilt import pair_kernels, tilt_coefficient
+def _seen(separation_arcsec: float, instrument: Rig) -> SeenHeight:
+    from blursplit.turbulence.tilt import pair_kernels, tilt_coefficient
 
     aperture = float(instrument.get("aperture_m"))
     ratio = aperture / geometric_middle(instrument.get("outer_scale_m"))
@@ -210,7 +210,7 @@ def _seen(separation_arcsec: float, instrument: Instrument) -> SeenHeight:
     )
 
 
-def _mask(instrument: Instrument) -> str:
+def _mask(instrument: Rig) -> str:
     aperture = float(instrument.get("aperture_m"))
     widest = _seen(SEPARATIONS_ARCSEC[-1], instrument)
     opening = aperture / 4.0
@@ -224,7 +224,7 @@ def _mask(instrument: Instrument) -> str:
     )
 
 
-def _turns(instrument: Instrument, duration_s: float) -> list[Turns]:
+def _turns(instrument: Rig, duration_s: float) -> list[Turns]:
     periods = list(instrument.get("worm_period_s") or [])
     periods += [SIDEREAL_DAY_S / teeth for teeth in instrument.get("wheel_teeth") or []]
     return [
@@ -261,7 +261,7 @@ def _mains_warnings(mains: list[Mains], recording: Recording) -> list[Warning_]:
     return [Warning_(code="mains-alias", text=text)]
 
 
-def _row_warnings(instrument: Instrument) -> list[Warning_]:
+def _row_warnings(instrument: Rig) -> list[Warning_]:
     row_us = float(instrument.get("row_time_us") or 0.0)
     if row_us == 0.0:
         if instrument.origin("row_time_us") != "default":
@@ -279,9 +279,7 @@ def _row_warnings(instrument: Instrument) -> list[Warning_]:
     return [Warning_(code="rolling-shutter", text=text)]
 
 
-def _fields(
-    instrument: Instrument, night: date | None, warnings: list[Warning_]
-) -> list[FieldTonight]:
+def _fields(instrument: Rig, night: date | None, warnings: list[Warning_]) -> list[FieldTonight]:
     if night is None:
         return []
     latitude, longitude = instrument.get("latitude_deg"), instrument.get("longitude_deg")

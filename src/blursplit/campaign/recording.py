@@ -19,7 +19,7 @@ from blursplit.result import Warning_
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from blursplit.instrument import Instrument
+    from blursplit.rig import Rig
 
 DURATION_S = 60.0
 INTERVAL_S = 0.0215
@@ -37,7 +37,7 @@ def geometric_middle(ends: Sequence[float]) -> float:
 
 
 def plan_recording(
-    instrument: Instrument,
+    instrument: Rig,
     seeing: float,
     stars: int,
     duration_s: float,
@@ -47,7 +47,7 @@ def plan_recording(
 
     Parameters
     ----------
-    instrument : Instrument
+    instrument : Rig
         A stated exposure or frame interval is kept.
     seeing : float
         At 500 nm and zenith [arcsec].
@@ -103,7 +103,7 @@ def plan_recording(
 
 
 def _magnitudes(
-    instrument: Instrument, seeing: float, exposure: float, warnings: list[Warning_]
+    instrument: Rig, seeing: float, exposure: float, warnings: list[Warning_]
 ) -> tuple[float, float | None, float]:
     """Return the faintest and brightest useful magnitude and the noise of the faintest star."""
     scale = float(instrument.get("pixel_scale_arcsec"))
@@ -148,7 +148,7 @@ def _magnitudes(
 
 
 def _brightest(
-    instrument: Instrument,
+    instrument: Rig,
     electrons: Callable[[float], float],
     aperture: float,
     wavelength: float,

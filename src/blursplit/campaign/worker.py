@@ -81,7 +81,7 @@ def measure_task(task: Task) -> Outcome:
     Outcome
     """
     from blursplit.errors import BlursplitError, TooFewFramesError
-    from blursplit.instrument import Setup
+    from blursplit.rig import Setup
 
     start = time.perf_counter()
     try:

@@ -70,7 +70,7 @@ def run(
     from blursplit.campaign.pages import archive_page
     from blursplit.campaign.summary import summarize_store
     from blursplit.folder import write_text_whole
-    from blursplit.instrument import read_setup
+    from blursplit.rig import read_setup
 
     tables, origins = read_setup(setup, set_ or [])
     with _progress() as (on_walk, on_sequence):

@@ -60,11 +60,10 @@ def run(
 
 def _one_night(night: str, target: Path, keep_frames: bool) -> None:
     from blursplit.folder import write_result_folder
-    from blursplit.instrument import read_setup
     from blursplit.measure import measure
     from blursplit.report import render_page
-    from blursplit.simulate import write_sequence
-    from blursplit.simulate.demo import shaken_night, turbulent_night
+    from blursplit.rig import read_setup
+    from blursplit.simulate import shaken_night, turbulent_night, write_sequence
 
     scene = turbulent_night() if night == "turbulent" else shaken_night()
     with tempfile.TemporaryDirectory(prefix="blursplit-") as scratch:

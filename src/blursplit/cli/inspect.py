@@ -46,7 +46,7 @@ def run(
     """Read headers and a few frames; no star is measured and nothing is written."""
     from blursplit.frames import open_sequence
     from blursplit.frames.prospects import inspect_sequence
-    from blursplit.instrument import read_setup
+    from blursplit.rig import read_setup
 
     known, origins = read_setup(setup, set_ or [])
     opened = open_sequence(sequence, known, origins)
@@ -78,7 +78,7 @@ def _show(console: Console, found: Inspection) -> None:
         (key, _with_unit(key, fact.value), fact.origin, fact.note)
         for key, fact in found.known.items()
     ]
-    _table(console, "Known", rows, ("fact", "value", "origin", "from"))
+    _table(console, "Setting", rows, ("fact", "value", "origin", "from"))
     absent = [(one.key, one.needed_for, one.remedy) for one in found.missing]
     _table(console, "Missing", absent, ("fact", "needed for", "remedy"))
     for title, lines in (

@@ -44,9 +44,9 @@ def run(
 
     from blursplit.errors import InputError
     from blursplit.folder import check_target, default_folder, write_result_folder
-    from blursplit.instrument import read_setup
     from blursplit.measure import measure_tracks, read_focus_source, read_source
     from blursplit.report import print_summary, progress, render_page
+    from blursplit.rig import read_setup
 
     if centroid not in {"windowed", "com", "quadratic", "2dg"}:
         raise InputError(

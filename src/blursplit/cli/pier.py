@@ -32,9 +32,9 @@ def run(
 
     A model for naming peaks and comparing options; not a structural certification.
     """
-    from blursplit.instrument import read_setup
     from blursplit.mechanics.pier_report import analyse_pier
     from blursplit.mechanics.pier_setup import read_pier
+    from blursplit.rig import read_setup
 
     report = analyse_pier(read_pier(read_setup(setup, set_ or [])[0].pier, setup))
     if json:

@@ -39,7 +39,7 @@ def run(
 ) -> None:
     """Plan a run with the measurement's own model of air, noise and line search."""
     from blursplit.campaign import plan
-    from blursplit.instrument import read_setup
+    from blursplit.rig import read_setup
 
     tables, origins = read_setup(setup, set_ or [])
     made = plan(

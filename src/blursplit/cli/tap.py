@@ -15,8 +15,8 @@ from blursplit.plain import plain
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from blursplit.instrument import Origin, Setup
-    from blursplit.result import Estimate
+    from blursplit.estimate import Estimate
+    from blursplit.rig import Origin, Setup
     from blursplit.spectra.tap_result import TapResult
     from blursplit.stars import StarTracks
 
@@ -47,7 +47,7 @@ def run(
     from importlib.metadata import version
 
     from blursplit.errors import InputError
-    from blursplit.instrument import read_setup
+    from blursplit.rig import read_setup
 
     if not 0.0 < settle < 1000.0:  # noqa: PLR2004 - a quarter of a degree is no star any more
         raise InputError("--settle", f"'{settle}' is not a usable angle", "give it in arcsec")

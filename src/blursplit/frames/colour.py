@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.instrument import Known
+from blursplit.rig import Setting
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -44,14 +44,14 @@ def green_phase(pattern: str, header: Header) -> int:
     return phase
 
 
-def green_facts(known: dict[str, Known]) -> dict[str, Known]:
+def green_facts(known: dict[str, Setting]) -> dict[str, Setting]:
     """Return the facts of a camera as they hold for the averaged green samples."""
     out = dict(known)
     for key, factor in _CELL_FACTORS.items():
         entry = known.get(key)
         if entry is not None:
             note = f"{entry.note}, for a cell of 2 x 2 colour pixels".lstrip(", ")
-            out[key] = Known(entry.value * factor, entry.origin, note)
+            out[key] = Setting(entry.value * factor, entry.origin, note)
     return out
 
 

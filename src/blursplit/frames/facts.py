@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from blursplit.frames.passbands import read_passband
 from blursplit.frames.pointing import read_pointing
-from blursplit.instrument import Known
+from blursplit.rig import Setting
 
 if TYPE_CHECKING:
     from blursplit.frames.header import Header
@@ -35,23 +35,23 @@ _NUMBERS: tuple[tuple[str, tuple[str, ...], float, float], ...] = (
 ARCSEC = 206264.806
 
 
-def read_facts(header: Header) -> dict[str, Known]:
-    """Return the facts of one header, keys as in `Instrument`, origin "header".
+def read_facts(header: Header) -> dict[str, Setting]:
+    """Return the facts of one header, keys as in `Rig`, origin "header".
 
     Notes
     -----
     Values that are zero, out of any sensible range or ambiguous are left out rather than passed
     on: FOCALLEN = 0 means that nobody filled it in.
     """
-    known: dict[str, Known] = {}
+    known: dict[str, Setting] = {}
     for name, keys in _NAMES:
         text = header.string(*keys)
         if text is not None:
-            known[name] = Known(text[0][:80], "header", text[1])
+            known[name] = Setting(text[0][:80], "header", text[1])
     for name, keys, low, high in _NUMBERS:
         number = header.number(*keys)
         if number is not None and low <= number[0] <= high:
-            known[name] = Known(number[0], "header", number[1])
+            known[name] = Setting(number[0], "header", number[1])
     known |= _optics(header)
     known |= _focus(header)
     known |= _pixels(header)
@@ -61,46 +61,46 @@ def read_facts(header: Header) -> dict[str, Known]:
     return known
 
 
-def _optics(header: Header) -> dict[str, Known]:
-    known: dict[str, Known] = {}
+def _optics(header: Header) -> dict[str, Setting]:
+    known: dict[str, Setting] = {}
     aperture = header.number(*_APERTURE)
     if aperture is not None and aperture[0] > 0:
         value, key = aperture
         metres = value if _unit(header, key, "m") or value < 20 else value * 1e-3  # noqa: PLR2004
         if 0.01 <= metres <= 50:  # noqa: PLR2004
-            known["aperture_m"] = Known(metres, "header", key)
+            known["aperture_m"] = Setting(metres, "header", key)
     focal = header.number(*_FOCAL)
     if focal is not None and focal[0] > 0:
         value, key = focal
         # Millimetres by convention; a telescope shorter than 40 mm would be metres.
         metres = value if _unit(header, key, "m") or value < 40 else value * 1e-3  # noqa: PLR2004
-        known["focal_length_m"] = Known(metres, "header", key)
+        known["focal_length_m"] = Setting(metres, "header", key)
     obstruction = header.number("OBSTRUCT", "CENTOBS")
     if obstruction is not None and 0 <= obstruction[0] < 0.95:  # noqa: PLR2004
-        known["obstruction"] = Known(obstruction[0], "header", obstruction[1])
+        known["obstruction"] = Setting(obstruction[0], "header", obstruction[1])
     area = header.number("APTAREA")
     if "aperture_m" in known and area is not None and "obstruction" not in known:
         full_mm2 = math.pi / 4 * (known["aperture_m"].value * 1e3) ** 2
         blocked = 1 - area[0] / full_mm2
         if 0.01 < blocked < 0.5:  # noqa: PLR2004
-            known["obstruction"] = Known(math.sqrt(blocked), "header", "from APTDIA and APTAREA")
+            known["obstruction"] = Setting(math.sqrt(blocked), "header", "from APTDIA and APTAREA")
     return known
 
 
-def _focus(header: Header) -> dict[str, Known]:
+def _focus(header: Header) -> dict[str, Setting]:
     """Return the focus position in its own unit, and that unit where the header tells it."""
     position = header.number(*_FOCUS)
     if position is None:
         return {}
     value, key = position
-    known = {"focus_position": Known(value, "header", key)}
+    known = {"focus_position": Setting(value, "header", key)}
     step = header.number("FOCUSSZ", "FOCUSSTP")
     if _unit(header, key, "mm"):
-        known["focus_step_um"] = Known(1000.0, "header", f"{key} is in mm by its comment")
+        known["focus_step_um"] = Setting(1000.0, "header", f"{key} is in mm by its comment")
     elif _unit(header, key, "um"):
-        known["focus_step_um"] = Known(1.0, "header", f"{key} is in micrometres by its comment")
+        known["focus_step_um"] = Setting(1.0, "header", f"{key} is in micrometres by its comment")
     elif step is not None and 0.01 <= step[0] <= 1000:  # noqa: PLR2004
-        known["focus_step_um"] = Known(step[0], "header", step[1])
+        known["focus_step_um"] = Setting(step[0], "header", step[1])
     return known
 
 
@@ -108,23 +108,23 @@ def _unit(header: Header, key: str, unit: str) -> bool:
     return f"[{unit}]" in header.comment(key)
 
 
-def _pixels(header: Header) -> dict[str, Known]:
-    known: dict[str, Known] = {}
+def _pixels(header: Header) -> dict[str, Setting]:
+    known: dict[str, Setting] = {}
     binning = _binning(header)
     if binning is not None:
-        known["binning"] = Known(binning, "header", "")
+        known["binning"] = Setting(binning, "header", "")
     pixel = header.number(*_PIXEL)
     if pixel is not None and 0.5 <= pixel[0] <= 200:  # noqa: PLR2004
         binned = f", taken as already binned {binning}x" if (binning or 1) > 1 else ""
-        known["pixel_um"] = Known(pixel[0], "header", pixel[1] + binned)
+        known["pixel_um"] = Setting(pixel[0], "header", pixel[1] + binned)
     metres = header.number("CCDXPIXE")
     if "pixel_um" not in known and metres is not None and 5e-7 <= metres[0] <= 2e-4:  # noqa: PLR2004
         size = metres[0] * 1e6 * (binning or 1)
-        known["pixel_um"] = Known(size, "header", f"CCDXPIXE x binning {binning or 1}")
+        known["pixel_um"] = Setting(size, "header", f"CCDXPIXE x binning {binning or 1}")
     known |= _celestial_axes(header)
     scale = header.number(*_SCALE)
     if "pixel_scale_arcsec" not in known and scale is not None and 0.001 < scale[0] < 500:  # noqa: PLR2004
-        known["pixel_scale_arcsec"] = Known(scale[0], "header", scale[1])
+        known["pixel_scale_arcsec"] = Setting(scale[0], "header", scale[1])
     return known
 
 
@@ -136,7 +136,7 @@ def _binning(header: Header) -> int | None:
     return int(first[0]) if first and first[0].isdecimal() and int(first[0]) >= 1 else None
 
 
-def _celestial_axes(header: Header) -> dict[str, Known]:
+def _celestial_axes(header: Header) -> dict[str, Setting]:
     """Scale, position angle and mirror sense from the linear part of a celestial WCS.
 
     Notes
@@ -169,36 +169,36 @@ def _celestial_axes(header: Header) -> dict[str, Known]:
     if not 0.001 < scale < 500:  # noqa: PLR2004
         return {}
     return {
-        "pixel_scale_arcsec": Known(scale, "header", note),
-        "position_angle_deg": Known(math.degrees(math.atan2(b, d)) % 360, "header", note),
-        "flip": Known(determinant > 0, "header", f"{note}: mirrored when true"),
+        "pixel_scale_arcsec": Setting(scale, "header", note),
+        "position_angle_deg": Setting(math.degrees(math.atan2(b, d)) % 360, "header", note),
+        "flip": Setting(determinant > 0, "header", f"{note}: mirrored when true"),
     }
 
 
-def _camera(header: Header) -> dict[str, Known]:
-    known: dict[str, Known] = {}
+def _camera(header: Header) -> dict[str, Setting]:
+    known: dict[str, Setting] = {}
     gain = _gain(header)
     if gain is not None:
         known["gain_e_per_adu"] = gain
     saturation = header.number("SATURATE", "SATLEVEL", "SATURATI", "FULLWELL", "CWHITE")
     if saturation is not None and saturation[0] > 1:
-        known["saturation_adu"] = Known(saturation[0], "header", saturation[1])
+        known["saturation_adu"] = Setting(saturation[0], "header", saturation[1])
     order = str(header.get("ROWORDER", "")).strip().upper()
     if order.startswith(("TOP", "BOTTOM")):
         value = "first-row-first" if order.startswith("TOP") else "last-row-first"
         note = "ROWORDER: the camera's rows run from the top of the picture"
-        known["row_order"] = Known(value, "header", note)
+        known["row_order"] = Setting(value, "header", note)
     pattern = str(header.get("BAYERPAT") or header.get("COLORTYP") or "").strip().upper()
     if sorted(pattern) == sorted("RGGB"):
-        known["bayer_pattern"] = Known(pattern, "header", "BAYERPAT")
+        known["bayer_pattern"] = Setting(pattern, "header", "BAYERPAT")
     return known
 
 
-def _gain(header: Header) -> Known | None:
+def _gain(header: Header) -> Setting | None:
     """Return electrons per ADU where a keyword can be trusted to mean that."""
     exact = header.number("EGAIN")
     if exact is not None and 0.001 <= exact[0] <= 500:  # noqa: PLR2004
-        return Known(exact[0], "header", "EGAIN")
+        return Setting(exact[0], "header", "EGAIN")
     gain = header.number("GAIN", "CCDGAIN", "GAIN1")
     if gain is None or gain[0] <= 0:
         return None
@@ -206,26 +206,26 @@ def _gain(header: Header) -> Known | None:
     comment = header.comment(key)
     says_electrons = "e-" in comment or "electron" in comment or "e/" in comment
     if says_electrons and 0.001 <= value <= 500:  # noqa: PLR2004
-        return Known(value, "header", f"{key} [{comment[:40]}]")
+        return Setting(value, "header", f"{key} [{comment[:40]}]")
     if 0.05 <= value <= 20 and value != int(value):  # noqa: PLR2004
-        return Known(value, "header", f"{key}, taken as e-/ADU (not a whole number)")
+        return Setting(value, "header", f"{key}, taken as e-/ADU (not a whole number)")
     return None  # a whole number may be the setting of a small camera
 
 
-def _filter(header: Header) -> dict[str, Known]:
+def _filter(header: Header) -> dict[str, Setting]:
     name = header.string("FILTER", "FILTERS", "FILTER1", "FILTNAM", "INSFLNAM", "FILTERID")
-    known: dict[str, Known] = {}
+    known: dict[str, Setting] = {}
     if name is not None:
-        known["filter"] = Known(name[0], "header", name[1])
+        known["filter"] = Setting(name[0], "header", name[1])
         band = read_passband(name[0])
         if band is not None:
             note = f"{name[1]} = {name[0]}: {band.name}"
-            known["wavelength_nm"] = Known(band.wavelength_nm, "header", note)
-            known["band_nm"] = Known([band.low_nm, band.high_nm], "header", note)
+            known["wavelength_nm"] = Setting(band.wavelength_nm, "header", note)
+            known["band_nm"] = Setting([band.low_nm, band.high_nm], "header", note)
     return known
 
 
-def read_exposure(header: Header) -> Known | None:
+def read_exposure(header: Header) -> Setting | None:
     """Return the exposure of one frame [s], with a unit in the comment obeyed."""
     number = header.number("XPOSURE", "EXPTIME", "EXPOSURE", "EXP_TIME", "ITIME", "TELAPSE")
     if number is None or number[0] <= 0:
@@ -234,10 +234,10 @@ def read_exposure(header: Header) -> Known | None:
     comment = header.comment(key)
     words = comment.replace("[", " ").replace("]", " ").replace("(", " ").replace(")", " ").split()
     if "ms" in words or "millisec" in comment:
-        return Known(value * 1e-3, "header", f"{key}, in milliseconds by its comment")
+        return Setting(value * 1e-3, "header", f"{key}, in milliseconds by its comment")
     if "us" in words or "microsec" in comment:
-        return Known(value * 1e-6, "header", f"{key}, in microseconds by its comment")
-    return Known(value, "header", key)
+        return Setting(value * 1e-6, "header", f"{key}, in microseconds by its comment")
+    return Setting(value, "header", key)
 
 
 def is_light(header: Header) -> bool:

@@ -13,7 +13,7 @@ from blursplit.frames.facts import read_exposure
 from blursplit.frames.rates import parts_of_rate
 from blursplit.frames.stamps import DAY_S, LONGEST_S, Stamps
 from blursplit.frames.timing import GAP_FRAMES, GAP_S, Timing, even_timing, solve_timing
-from blursplit.instrument import Known, Setup
+from blursplit.rig import Setting, Setup
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -180,7 +180,7 @@ def _note_timing(timing: Timing, given: float | None, clock: Clock, notes: Notes
         notes.append(("interval-contradicts-times", text))
 
 
-def check_exposure(header: Header, planes: int, cadence_s: float, notes: Notes) -> Known | None:
+def check_exposure(header: Header, planes: int, cadence_s: float, notes: Notes) -> Setting | None:
     """Return the exposure of a header [s], checked against the interval between frames.
 
     Parameters
@@ -198,17 +198,17 @@ def check_exposure(header: Header, planes: int, cadence_s: float, notes: Notes) 
     if 1e-3 * cadence_s < value * 1e-3 <= longest_s:
         text = f"{what} exceeds the interval of {cadence_s:.4g} s: taken as milliseconds"
         notes.append(("exposure-in-milliseconds", text))
-        return Known(value * 1e-3, "header", f"{found.note}, taken as milliseconds")
+        return Setting(value * 1e-3, "header", f"{found.note}, taken as milliseconds")
     if planes > 1 and value / planes <= longest_s:
         notes.append(("exposure-of-cube", f"{what} s is taken as the time of all frames"))
-        return Known(value / planes, "header", f"{found.note} / number of frames")
+        return Setting(value / planes, "header", f"{found.note} / number of frames")
     text = f"{what} s exceeds the frame interval of {cadence_s:.4g} s: ignored"
     notes.append(("exposure-unusable", text))
     return None
 
 
 def start_mjd(
-    clock: Clock, order: IntArray, timing: Timing, exposure: Known | None
+    clock: Clock, order: IntArray, timing: Timing, exposure: Setting | None
 ) -> float | None:
     """Return the date of the first frame's middle."""
     stamps = clock.stamps or clock.start

@@ -10,7 +10,7 @@ from blursplit.frames.calibration import CalibratedFrames, Calibration
 from blursplit.frames.colour import GreenFrames, green_facts, green_phase
 from blursplit.frames.gain import estimate_gain
 from blursplit.frames.levels import find_levels
-from blursplit.instrument import Known, Setup
+from blursplit.rig import Setting, Setup
 
 if TYPE_CHECKING:
     from blursplit.frames.header import Header
@@ -25,13 +25,13 @@ EIGHT_BITS = 255.0
 
 def prepare_frames(
     source: FrameSource,
-    known: dict[str, Known],
+    known: dict[str, Setting],
     header: Header,
     setup: Setup,
     calibration: Calibration | None,
     name: str,
     notes: Notes,
-) -> tuple[FrameSource, dict[str, Known]]:
+) -> tuple[FrameSource, dict[str, Setting]]:
     """Return the source to measure on and the facts as they hold for its pixels.
 
     Raises
@@ -65,8 +65,8 @@ def prepare_frames(
 
 
 def _saturation(
-    levels: Levels, known: dict[str, Known], setup: Setup, notes: Notes
-) -> Known | None:
+    levels: Levels, known: dict[str, Setting], setup: Setup, notes: Notes
+) -> Setting | None:
     """Return the level at which pixels are full: the header's, unless the data pile up below."""
     said = known.get("saturation_adu")
     found = levels.saturation_adu
@@ -90,13 +90,13 @@ def _saturation(
     if said is not None:
         text += f", below the header's {float(said.value):g}"
     notes.append(("saturated-pixels", text))
-    return Known(found, "measured", text)
+    return Setting(found, "measured", text)
 
 
 def _measure_gain(
     source: FrameSource,
     saturation_adu: float | None,
-    known: dict[str, Known],
+    known: dict[str, Setting],
     header: Header,
     notes: Notes,
     *,
@@ -115,14 +115,14 @@ def _measure_gain(
     error = gain.error_e_per_adu / (2.0 if per_cell else 1.0)
     text = f"{value:.3g} +/- {error:.2g} e-/ADU from the noise of {gain.stars} stars in "
     text += f"{gain.frames} frames"
-    known["gain_e_per_adu"] = Known(value, "measured", text)
+    known["gain_e_per_adu"] = Setting(value, "measured", text)
     notes.append(("gain-measured", f"{why}: {text}"))
 
 
 def _calibrate(
     source: FrameSource,
     calibration: Calibration,
-    known: dict[str, Known],
+    known: dict[str, Setting],
     top: float | None,
     notes: Notes,
 ) -> FrameSource:
@@ -139,5 +139,5 @@ def _calibrate(
             pedestal = float(np.nanmedian(calibration.offset_adu))
         entry = known.get("saturation_adu")
         origin = "measured" if entry is None else entry.origin
-        known["saturation_adu"] = Known(top - pedestal, origin, "less the offset")
+        known["saturation_adu"] = Setting(top - pedestal, origin, "less the offset")
     return CalibratedFrames(source, calibration)

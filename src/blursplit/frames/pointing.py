@@ -7,7 +7,7 @@ import re
 from typing import TYPE_CHECKING
 
 from blursplit.frames.offline import offline
-from blursplit.instrument import Known
+from blursplit.rig import Setting
 
 if TYPE_CHECKING:
     from blursplit.frames.header import Header
@@ -40,7 +40,7 @@ def sexagesimal(text: str) -> float | None:
     return -value if sign == "-" or side.upper() in {"S", "W"} else value
 
 
-def read_pointing(header: Header) -> dict[str, Known]:
+def read_pointing(header: Header) -> dict[str, Setting]:
     """Return right ascension, declination, altitude, azimuth and site where the header has them.
 
     Notes
@@ -48,7 +48,7 @@ def read_pointing(header: Header) -> dict[str, Known]:
     A right ascension written with colons or blanks is in hours, a number in degrees. A site of
     exactly 0, 0 and angles outside their range count as unset.
     """
-    known: dict[str, Known] = {}
+    known: dict[str, Setting] = {}
     _set(known, "ra_deg", _right_ascension(header), (0, 360))
     _set(known, "dec_deg", _angle(header, _DEC), (-90, 90))
     _set(known, "altitude_deg", _angle(header, _ALTITUDE), (3, 90))
@@ -63,27 +63,27 @@ def read_pointing(header: Header) -> dict[str, Known]:
         _set(known, "longitude_deg", longitude, (-360, 360))
         if longitude[1] != "OBSGEO-L" and "longitude_deg" in known:
             entry = known["longitude_deg"]
-            known["longitude_deg"] = Known(
+            known["longitude_deg"] = Setting(
                 entry.value, "header", f"{longitude[1]}, taken as positive towards east"
             )
     height = header.number(*_HEIGHT)
     if height is not None and -450 <= height[0] <= 9000:  # noqa: PLR2004
-        known["height_m"] = Known(height[0], "header", height[1])
+        known["height_m"] = Setting(height[0], "header", height[1])
     if known.get("ra_deg") and known.get("dec_deg"):
         _drop_unset(known)
     return known
 
 
-def _drop_unset(known: dict[str, Known]) -> None:
+def _drop_unset(known: dict[str, Setting]) -> None:
     if known["ra_deg"].value == 0 and known["dec_deg"].value == 0:
         del known["ra_deg"], known["dec_deg"]
 
 
 def _set(
-    known: dict[str, Known], key: str, found: tuple[float, str] | None, span: tuple[float, float]
+    known: dict[str, Setting], key: str, found: tuple[float, str] | None, span: tuple[float, float]
 ) -> None:
     if found is not None and span[0] <= found[0] <= span[1]:
-        known[key] = Known(found[0], "header", found[1])
+        known[key] = Setting(found[0], "header", found[1])
 
 
 def _angle(header: Header, keys: tuple[str, ...]) -> tuple[float, str] | None:
@@ -165,7 +165,7 @@ def horizontal(
         return float(sky.alt.deg), float(sky.az.deg)
 
 
-def _check_longitude(known: dict[str, Known], mjd_utc: float) -> dict[str, Known]:
+def _check_longitude(known: dict[str, Setting], mjd_utc: float) -> dict[str, Setting]:
     """Turn the sign of a longitude around where only that puts the target where it was seen."""
     entry = known["longitude_deg"]
     if entry.note == "OBSGEO-L" or abs(entry.value) < 1:
@@ -183,11 +183,13 @@ def _check_longitude(known: dict[str, Known], mjd_utc: float) -> dict[str, Known
     if not wrong:
         return known
     key = entry.note.partition(",")[0]
-    turned = Known(-entry.value, "header", f"{key}, positive towards west by the target's altitude")
+    turned = Setting(
+        -entry.value, "header", f"{key}, positive towards west by the target's altitude"
+    )
     return {**known, "longitude_deg": turned}
 
 
-def complete_pointing(known: dict[str, Known], mjd_utc: float | None) -> dict[str, Known]:
+def complete_pointing(known: dict[str, Setting], mjd_utc: float | None) -> dict[str, Setting]:
     """Return what follows for altitude, azimuth, airmass and parallactic angle.
 
     Parameters
@@ -210,15 +212,15 @@ def complete_pointing(known: dict[str, Known], mjd_utc: float | None) -> dict[st
         )
         if altitude > 3:  # noqa: PLR2004  below, the site or its sign is wrong
             note = "from RA, Dec, site and time"
-            out["altitude_deg"] = Known(altitude, "header", note)
-            out.setdefault("azimuth_deg", Known(azimuth, "header", note))
+            out["altitude_deg"] = Setting(altitude, "header", note)
+            out.setdefault("azimuth_deg", Setting(azimuth, "header", note))
     if "airmass" not in out and "altitude_deg" in out:
         altitude = float(out["altitude_deg"].value)
-        out["airmass"] = Known(airmass_of(altitude), "header", "from the altitude")
+        out["airmass"] = Setting(airmass_of(altitude), "header", "from the altitude")
     angles = [out.get(k) for k in ("altitude_deg", "azimuth_deg", "latitude_deg")]
     if "parallactic_angle_deg" not in out and all(angles):
         altitude, azimuth, latitude = (float(entry.value) for entry in angles if entry)
-        out["parallactic_angle_deg"] = Known(
+        out["parallactic_angle_deg"] = Setting(
             parallactic_angle_deg(altitude, azimuth, latitude),
             "header",
             "from altitude, azimuth and latitude",

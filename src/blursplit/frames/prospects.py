@@ -136,7 +136,7 @@ def inspect_sequence(sequence: Sequence) -> Inspection:
     >>> found.frames, found.timing.kind
     (40, 'regular')
     """
-    known = sequence.instrument.known
+    known = sequence.instrument.settings
     missing = [
         Missing(key=key, needed_for=use, remedy=_remedy(key, keywords))
         for key, keywords, use in _WANTED
@@ -234,7 +234,7 @@ def _prospects_of_rates(rates: tuple[RatePart, ...]) -> tuple[str, str]:
 
 
 def _prospects(sequence: Sequence) -> tuple[list[str], list[str]]:
-    known = sequence.instrument.known
+    known = sequence.instrument.settings
     can, cannot = [], []
     cadence, exposure = sequence.cadence_s or 1.0, sequence.exposure_s
     if exposure is not None and exposure >= SUBFRAME_S:
@@ -280,7 +280,7 @@ def _duration(seconds: float) -> str:
 
 
 def _advice(sequence: Sequence) -> list[str]:
-    known = sequence.instrument.known
+    known = sequence.instrument.settings
     out = []
     cadence, exposure = sequence.cadence_s or 1.0, sequence.exposure_s
     if exposure is not None and exposure > SHORT_EXPOSURE_S:

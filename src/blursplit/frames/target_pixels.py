@@ -12,7 +12,7 @@ import numpy as np
 from blursplit.errors import InputError
 from blursplit.frames.source import ArrayFrames
 from blursplit.frames.stamps import DAY_S, LONGEST_S, Stamps
-from blursplit.instrument import Known
+from blursplit.rig import Setting
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -34,15 +34,15 @@ class TargetPixels:
     ----------
     source : ArrayFrames
     stamps : Stamps
-    exposure : Known or None
+    exposure : Setting or None
     facts : dict
         Pixel scale and gain.
     """
 
     source: ArrayFrames
     stamps: Stamps
-    exposure: Known | None
-    facts: dict[str, Known]
+    exposure: Setting | None
+    facts: dict[str, Setting]
 
 
 @dataclass(frozen=True)
@@ -126,28 +126,28 @@ def _mosaic(targets: list[_Target], shared: NDArray[np.int64]) -> Floats:
     return frames
 
 
-def _exposure(table: Table) -> Known | None:
+def _exposure(table: Table) -> Setting | None:
     header = table.header
     light, reads = header.number("INT_TIME"), header.number("NUM_FRM")
     if light is not None and reads is not None and light[0] > 1e-2:  # noqa: PLR2004
-        return Known(light[0] * reads[0], "header", "INT_TIME x NUM_FRM")
+        return Setting(light[0] * reads[0], "header", "INT_TIME x NUM_FRM")
     return None
 
 
-def _facts(table: Table) -> dict[str, Known]:
-    known: dict[str, Known] = {}
+def _facts(table: Table) -> dict[str, Setting]:
+    known: dict[str, Setting] = {}
     column = table.columns["FLUX"]
     step = table.header.number(f"1CDLT{column}", f"2CDLT{column}")
     if step is not None and step[0]:
-        known["pixel_scale_arcsec"] = Known(abs(step[0]) * 3600, "header", step[1])
+        known["pixel_scale_arcsec"] = Setting(abs(step[0]) * 3600, "header", step[1])
     exposure = _exposure(table)
     unit = str(table.header.get(f"TUNIT{column}", "")).strip().lower()
     if exposure is not None and unit in {"e-/s", "electron/s", "electrons/s"}:
         note = "FLUX counts electrons a second: one unit is that many electrons an exposure"
-        known["gain_e_per_adu"] = Known(float(exposure.value), "header", note)
+        known["gain_e_per_adu"] = Setting(float(exposure.value), "header", note)
     noise = table.header.number("READNOIS")
     reads = table.header.number("NREADOUT")
     if noise is not None and reads is not None and noise[0] > 0:
         total = noise[0] * math.sqrt(reads[0])
-        known["read_noise_e"] = Known(total, "header", "READNOIS x sqrt(NREADOUT)")
+        known["read_noise_e"] = Setting(total, "header", "READNOIS x sqrt(NREADOUT)")
     return known

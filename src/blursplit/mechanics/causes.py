@@ -13,8 +13,8 @@ from blursplit.mechanics.periods import declared_periods
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from blursplit.instrument import KnownLine
     from blursplit.result import Line
+    from blursplit.rig import KnownLine
 
 UNKNOWN = "unknown"
 # Odds below which a line's cause stays "unknown".

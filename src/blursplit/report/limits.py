@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from blursplit.result import CONTRIBUTIONS, Estimate
+from blursplit.estimate import Estimate
+from blursplit.result import CONTRIBUTIONS
 
 if TYPE_CHECKING:
     from blursplit.result import Result

@@ -15,7 +15,8 @@ if TYPE_CHECKING:
 
     from astropy.table import QTable
 
-    from blursplit.result import Estimate, Result
+    from blursplit.estimate import Estimate
+    from blursplit.result import Result
 
 __all__ = ["budget_table", "lines_table", "register_display", "result_html"]
 

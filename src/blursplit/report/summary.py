@@ -23,7 +23,8 @@ from blursplit.report.wording import (
 from blursplit.result import CONTRIBUTIONS
 
 if TYPE_CHECKING:
-    from blursplit.result import Estimate, PeriodicTerm, Result
+    from blursplit.estimate import Estimate
+    from blursplit.result import PeriodicTerm, Result
 
 __all__ = ["summarize"]
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from blursplit.plain import plain
 
 if TYPE_CHECKING:
-    from blursplit.result import Estimate
+    from blursplit.estimate import Estimate
 
 __all__ = [
     "UNKNOWN",

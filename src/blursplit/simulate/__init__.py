@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
-from blursplit.simulate.demo import shaken_night, turbulent_night
-from blursplit.simulate.scene import Scene, read_scene, scene_from_tables
+from blursplit.simulate.scene import (
+    Scene,
+    read_scene,
+    scene_from_tables,
+    shaken_night,
+    turbulent_night,
+)
 from blursplit.simulate.sequence import Simulation, simulate
 from blursplit.simulate.write import write_sequence
 

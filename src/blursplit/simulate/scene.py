@@ -2,25 +2,25 @@
 
 from __future__ import annotations
 
-from datetime import datetime
-from typing import TYPE_CHECKING, Annotated, Any
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from blursplit.constants import (
+    ARCSEC_PER_RADIAN,
+    LEAST_SPLIT,
+    SEEING_IN_LAMBDA_OVER_R0,
+    SEEING_WAVELENGTH_M,
+)
 from blursplit.errors import InputError
-from blursplit.instrument import read_toml
-
-if TYPE_CHECKING:
-    from pathlib import Path
+from blursplit.rig import read_toml
 
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Share = Annotated[float, Field(ge=0, lt=0.9)]
-
-SEEING_IN_LAMBDA_OVER_R0 = 0.9759  # Kolmogorov FWHM, Fried 1966; 500 nm and zenith by definition
-ARCSEC_PER_RAD = 206264.806
-LEAST_SPLIT = 10.0  # diffraction widths of an opening; below it the images would interfere
 
 
 class _Table(BaseModel):
@@ -116,7 +116,7 @@ class SceneAir(_Table):
         if self.r0_500nm_zenith_m is not None:
             return self.r0_500nm_zenith_m
         seeing = 1.5 if self.seeing_arcsec is None else self.seeing_arcsec
-        return SEEING_IN_LAMBDA_OVER_R0 * 500e-9 / seeing * ARCSEC_PER_RAD
+        return SEEING_IN_LAMBDA_OVER_R0 * SEEING_WAVELENGTH_M / seeing * ARCSEC_PER_RADIAN
 
     @property
     def r0_m(self) -> float | None:
@@ -125,6 +125,27 @@ class SceneAir(_Table):
         if zenith is None:
             return None
         return zenith * float((self.wavelength_nm / 500.0) ** 1.2 * self.airmass**-0.6)
+
+
+class NearAir(_Table):
+    """Turbulence in dome, tube or along walls: a frozen layer with an outer scale of its own.
+
+    Its strength is r0 at 500 nm, or `strength`: its r0^(-5/3) over that of the air outside along
+    the line of sight.
+    """
+
+    r0_m: Annotated[float, Field(gt=0.005, le=5)] | None = None
+    strength: Annotated[float, Field(ge=0, le=1000)] = 0.0
+    outer_scale_m: Annotated[float, Field(ge=0.1, le=20)] = 0.57
+    wind_m_s: Annotated[float, Field(gt=0, le=30)] = 0.8
+    direction_deg: Finite = 0.0
+
+    @model_validator(mode="after")
+    def _one_strength(self) -> NearAir:
+        if self.r0_m is not None and self.strength:
+            msg = "give r0_m or strength, not both"
+            raise ValueError(msg)
+        return self
 
 
 class Tube(_Table):
@@ -241,6 +262,7 @@ class Scene(_Table):
     telescope: SceneTelescope = SceneTelescope()
     camera: SceneCamera = SceneCamera()
     air: SceneAir = SceneAir()
+    near_air: NearAir = NearAir()
     tube: Tube = Tube()
     drift: list[Drift] = Field(default_factory=list)
     periodic: list[Periodic] = Field(default_factory=list)
@@ -265,10 +287,23 @@ class Scene(_Table):
         if self.camera.exposure_s > self.camera.frame_interval_s * (1 + 1e-9):
             msg = "camera.exposure_s is longer than camera.frame_interval_s"
             raise ValueError(msg)
+        if self.near_air.strength and not self.air.layers:
+            msg = "near_air.strength is relative to air outside: give near_air.r0_m"
+            raise ValueError(msg)
         if self.tap and not self.mode:
             msg = "a tap needs a mode to ring"
             raise ValueError(msg)
         return self
+
+    @property
+    def near_r0_m(self) -> float | None:
+        """Fried parameter of the near layer at the wavelength [m], or None without one."""
+        near = self.near_air
+        if near.r0_m is not None:
+            return near.r0_m * float((self.air.wavelength_nm / 500.0) ** 1.2)
+        if not near.strength or self.air.r0_m is None:
+            return None
+        return self.air.r0_m * float(near.strength**-0.6)
 
     @property
     def pupil(self) -> SceneTelescope:
@@ -295,7 +330,7 @@ def _mask_problem(mask: SceneMask, telescope: SceneTelescope, wavelength_m: floa
         return "mask: the openings reach into the central obstruction"
     if telescope.defocus_nm or telescope.astigmatism_nm:
         return "mask: defocus and astigmatism are not simulated behind a mask"
-    least = LEAST_SPLIT * wavelength_m / mask.opening_m * ARCSEC_PER_RAD
+    least = LEAST_SPLIT * wavelength_m / mask.opening_m * ARCSEC_PER_RADIAN
     if mask.split_arcsec < least:
         return f"mask: split_arcsec below {least:.0f} would let the two images interfere"
     return ""
@@ -351,3 +386,50 @@ def read_scene(path: Path) -> Scene:
     9.2
     """
     return scene_from_tables(read_toml(path), path)
+
+
+def _quarry_hill() -> list[AirLayer]:
+    return [
+        AirLayer(height_m=10, weight=0.35, wind_m_s=4, direction_deg=15),
+        AirLayer(height_m=150, weight=0.20, wind_m_s=7, direction_deg=50),
+        AirLayer(height_m=2500, weight=0.25, wind_m_s=12, direction_deg=120),
+        AirLayer(height_m=8000, weight=0.20, wind_m_s=20, direction_deg=80),
+    ]
+
+
+# Two nights of the same width at an invented site. Strengths and seeds are tuned so that the
+# realised long exposures agree; a test holds them to it.
+def _night(r0_m: float, modes: list[Mode], start: datetime, seed: int) -> Scene:
+    return Scene(
+        telescope=SceneTelescope(aperture_m=0.25, obstruction=0.3, instrument_fwhm_arcsec=0.3),
+        camera=SceneCamera(
+            pixel_scale_arcsec=0.65,
+            width_px=320,
+            height_px=240,
+            exposure_s=0.008,
+            frame_interval_s=0.025,
+            gain_e_per_adu=0.8,
+            read_noise_e=2.0,
+            hot_pixels=6,
+        ),
+        air=SceneAir(r0_500nm_zenith_m=r0_m, airmass=1.1, outer_scale_m=25, layers=_quarry_hill()),
+        mode=modes,
+        stars=Stars(count=7, seed=5, flux_e_per_s=2.5e6, faintest_ratio=0.25, margin_px=28),
+        sequence=SequenceTable(
+            frames=880, start_utc=start, seed=seed, object="Test field 7", site="Quarry Hill"
+        ),
+    )
+
+
+def turbulent_night() -> Scene:
+    """Return the night on which the air is to blame."""
+    return _night(0.0408, [], datetime(2024, 3, 1, 21, 40, tzinfo=UTC), 14)
+
+
+def shaken_night() -> Scene:
+    """Return the night of good air on a pier that rings on both axes, as wide and as round."""
+    modes = [
+        Mode(frequency_hz=6.3, damping_ratio=0.012, rms_arcsec=0.833, angle_deg=0),
+        Mode(frequency_hz=7.4, damping_ratio=0.012, rms_arcsec=0.833, angle_deg=90),
+    ]
+    return _night(0.115, modes, datetime(2024, 3, 2, 22, 5, tzinfo=UTC), 376)

@@ -2,45 +2,59 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterator
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from blursplit.simulate.atmosphere import Atmosphere, Pace, frames_per_stretch, layer_geometries
-from blursplit.simulate.detector import Detector
-from blursplit.simulate.imaging import Imager, choose_grid, rough_modes
-from blursplit.simulate.mask import images_through_mask
-from blursplit.simulate.scene import ARCSEC_PER_RAD
-from blursplit.simulate.shake import draw_shared_motion
-from blursplit.simulate.starfield import place_stars, plan_frames
-from blursplit.simulate.widths import Width, tilt_basis, width_of_transform
+from blursplit.constants import (
+    ARCSEC_PER_RADIAN,
+    FRAMES_AT_ONCE,
+    LONG_FRAME_S,
+    LONGEST_BLUR_TIME_S,
+    PUPILS_AT_ONCE,
+    SEEING_IN_LAMBDA_OVER_R0,
+    SEEING_WAVELENGTH_M,
+    SHORT_EXPOSURE_S,
+    STAMP_REACH,
+    STEPS_LONG,
+    STEPS_PER_APERTURE,
+    STEPS_PER_CYCLE,
+    STEPS_SHORT,
+    TRUTH_STARS,
+)
+from blursplit.simulate.air import (
+    Atmosphere,
+    LayerGeometry,
+    Pace,
+    frames_per_stretch,
+    layer_geometries,
+    near_geometry,
+)
+from blursplit.simulate.camera import Detector, images_through_mask, place_stars, plan_frames
+from blursplit.simulate.imaging import (
+    Imager,
+    Width,
+    atmosphere_fwhm_arcsec,
+    choose_grid,
+    expected_variances,
+    rough_modes,
+    tilt_basis,
+    width_of_transform,
+)
+from blursplit.simulate.motion import Shared, draw_shared_motion
+from blursplit.simulate.scene import Scene
+from blursplit.types import FloatArray, IntArray
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from numpy.typing import NDArray
-
-    from blursplit.simulate.scene import Scene
-    from blursplit.simulate.shake import Shared
-
-    FloatArray = NDArray[np.float64]
-
-REACH_IN_WIDTHS = 3.0  # one to two percent of the light lies beyond, and is folded back
-SAMPLES_AT_ONCE = 128  # keeps the pupil fields of a batch in the processor's cache
-FRAMES_AT_ONCE = 32
-STEPS_PER_APERTURE = 4.0  # the air moves at most a quarter of the pupil between sub-exposures
-STEPS_PER_CYCLE = 8.0
-MOST_STEPS_SHORT, MOST_STEPS_LONG, SHORT_EXPOSURE_S = 8, 48, 0.05
-BLUR_TIME_S = 60.0
-TRUTH_STARS = 3  # the brightest, whose mean width is the truth, as it is the measurement
-LONG_FRAME_S = 5.0  # from here on the blur time is one frame
-
-VARIANTS: dict[str, tuple[str, ...]] = {
-    "recorded": (),
-    "without_tracking": ("tracking",),
-    "without_structure": ("structure",),
-    "without_both": ("tracking", "structure"),
-    "air_and_instrument": ("tracking", "structure", "wind_shake"),
+# a width of the truth: the causes that its image leaves out
+WIDTHS: dict[str, frozenset[str]] = {
+    "recorded": frozenset(),
+    "without_tracking": frozenset({"tracking"}),
+    "without_structure": frozenset({"structure"}),
+    "without_both": frozenset({"tracking", "structure"}),
+    "without_near_air": frozenset({"near_air"}),
+    "without_optics": frozenset({"optics"}),
 }
 
 
@@ -50,13 +64,15 @@ def sub_exposures(scene: Scene) -> int:
         return scene.sequence.sub_exposures
     tau = scene.camera.exposure_s
     wind = max((layer.wind_m_s for layer in scene.air.layers), default=0.0)
+    if scene.near_r0_m is not None:
+        wind = max(wind, scene.near_air.wind_m_s)
     fastest = max((mode.frequency_hz for mode in scene.mode), default=0.0)
     steps = max(
         STEPS_PER_APERTURE * wind * tau / scene.pupil.aperture_m,
         STEPS_PER_CYCLE * fastest * tau,
         1.0,
     )
-    most = MOST_STEPS_SHORT if tau <= SHORT_EXPOSURE_S else MOST_STEPS_LONG
+    most = STEPS_SHORT if tau <= SHORT_EXPOSURE_S else STEPS_LONG
     return min(int(np.ceil(steps)), most)
 
 
@@ -68,10 +84,12 @@ class MeanLight:
     imager : Imager
     reach_arcsec : float
         Largest distance of the pointing from the centre.
+    optics : bool
+        With the optics' aberrations and blur.
     """
 
-    def __init__(self, imager: Imager, reach_arcsec: float) -> None:
-        self._imager = imager
+    def __init__(self, imager: Imager, reach_arcsec: float, *, optics: bool) -> None:
+        self._imager, self._optics = imager, optics
         self._pad = int(np.ceil(reach_arcsec / imager.fine_arcsec)) + 1
         size = imager.grid.fine_points + 2 * self._pad
         self.image = np.zeros((size, size))
@@ -83,17 +101,19 @@ class MeanLight:
         m, fine = self._imager.grid.fine_points, self._imager.fine_arcsec
         whole = np.rint(offset_arcsec.mean(axis=1) / fine).astype(np.int64)
         rest = offset_arcsec - whole[:, None, :] * fine
-        spectra = self._imager.spectra(phase_rad, rest.reshape(-1, 2), offset_arcsec.shape[1])
+        spectra = self._imager.spectra(
+            phase_rad, rest.reshape(-1, 2), offset_arcsec.shape[1], optics=self._optics
+        )
         images = fftshift(irfft2(spectra, s=(m, m)), axes=(1, 2))
         for image, (x, y) in zip(images, whole + self._pad, strict=True):
             self.image[y : y + m, x : x + m] += image
 
     def width(self) -> Width:
-        """Return the width of the mean image, pixel and optics' blur included."""
+        """Return the width of the mean image, pixel included."""
         from scipy.fft import fftshift, rfft2
 
         spectrum = rfft2(fftshift(self.image / self.image.sum()))
-        transfer = self._imager.blur_transfer(self.image.shape[0])
+        transfer = self._imager.blur_transfer(self.image.shape[0], optics=self._optics)
         return width_of_transform(spectrum * transfer, self._imager.fine_arcsec)
 
 
@@ -105,13 +125,16 @@ class Simulation:
     scene : Scene
     seed : int or None
         Overrides the scene's own seed.
+    widths : bool
+        Draw the mean images of the brightest stars, with and without each cause, for the truth.
     """
 
-    def __init__(self, scene: Scene, seed: int | None = None) -> None:
+    def __init__(self, scene: Scene, seed: int | None = None, *, widths: bool = True) -> None:
         self.scene = scene
+        self._draws_widths = widths
         self.seed = scene.sequence.seed if seed is None else seed
         rng = np.random.default_rng(self.seed)
-        shared_rng, air_rng, camera_rng, time_rng = rng.spawn(4)
+        shared_rng, air_rng, camera_rng, time_rng, near_rng = rng.spawn(5)
         self.wavelength_m = scene.air.wavelength_nm * 1e-9
         self.stars = images_through_mask(place_stars(scene), scene)
         self.times = plan_frames(scene, time_rng)
@@ -131,23 +154,25 @@ class Simulation:
             frame_s=scene.camera.exposure_s + rows_s,
             step_s=scene.camera.exposure_s / self.n_sub,
         )
-        layers = layer_geometries(scene, self.stars)
+        outside, near = layer_geometries(scene, self.stars), near_geometry(scene, self.stars)
+        grid = self.imager.grid
         self._stretch = frames_per_stretch(
-            layers,
-            scene.pupil.aperture_m,
-            self.imager.grid.pitch_m,
-            self._pace,
+            [*outside, *near], scene.pupil.aperture_m, grid.pitch_m, self._pace
         )
-        self._air = Atmosphere(
-            layers,
-            scene.pupil.aperture_m,
-            self.imager.grid.pitch_m,
-            self.imager.x_m,
-            self.imager.y_m,
-            scene.duration_s,
-            air_rng,
-        )
+        self._air, self._near = self._frozen(outside, air_rng), self._frozen(near, near_rng)
         self._prepare_truth()
+
+    def _frozen(self, layers: list[LayerGeometry], rng: np.random.Generator) -> Atmosphere:
+        imager, scene = self.imager, self.scene
+        return Atmosphere(
+            layers,
+            scene.pupil.aperture_m,
+            imager.grid.pitch_m,
+            imager.x_m,
+            imager.y_m,
+            scene.duration_s,
+            rng,
+        )
 
     @property
     def n_frames(self) -> int:
@@ -158,13 +183,15 @@ class Simulation:
         """Return how far from its pixel a star's light may fall [arcsec]."""
         scene = self.scene
         r0 = scene.air.r0_m
-        air = 0.0 if r0 is None else 0.98 * self.wavelength_m / r0 * ARCSEC_PER_RAD
+        near = scene.near_r0_m
+        strength = sum(r ** (-5 / 3) for r in (r0, near) if r is not None)
+        air = self.wavelength_m * strength**0.6 * ARCSEC_PER_RADIAN
         width = np.hypot(air, scene.telescope.instrument_fwhm_arcsec)
         motion = self.shared.total()
         inside = max(1, int(scene.camera.exposure_s * self.shared.rate_hz))
         swing = np.abs(motion[inside:] - motion[:-inside]).max() if inside < len(motion) else 0.0
         slow = scene.camera.pixel_scale_arcsec
-        return float(REACH_IN_WIDTHS * width + swing + slow)
+        return float(STAMP_REACH * width + swing + slow)
 
     def _prepare_truth(self) -> None:
         imager, n_stars = self.imager, self.stars.x_px.size
@@ -174,29 +201,61 @@ class Simulation:
         self._weight = weight.astype(np.float32)
         # a tilt of one radian rms over the pupil, as a slope [rad/m]: the pupil is symmetric
         slope = np.array([1 / np.sqrt(np.sum(weight * at**2)) for at in (imager.x_m, imager.y_m)])
-        self.tilt_arcsec = slope * self.wavelength_m / (2 * np.pi) * ARCSEC_PER_RAD
+        self.tilt_arcsec = slope * self.wavelength_m / (2 * np.pi) * ARCSEC_PER_RADIAN
         shape = (self.n_frames, n_stars, 2)
-        self.air_tilt_arcsec = np.zeros(shape)
+        self.air_tilt_arcsec, self.near_tilt_arcsec = np.zeros(shape), np.zeros(shape)
         self.star_px = np.zeros(shape)
-        self.air_tilt_power = np.zeros(2)
-        self.rest_rad2 = 0.0
-        self.n_samples = 0
-        removed = {name for names in VARIANTS.values() for name in names}
-        present = {name for name in removed if self._moves(name)}
-        self.variants = {
-            name: tuple(n for n in names if n in present) for name, names in VARIANTS.items()
-        }
+        self._roughness = {"air": [0.0, 0], "near": [0.0, 0]}
+        present = self._present()
+        self.widths = {name: gone & present for name, gone in WIDTHS.items()}
         self.mean_light = {
-            names: [
-                MeanLight(imager, self._window_span(names))
+            gone: [
+                MeanLight(imager, self._window_span(gone), optics="optics" not in gone)
                 for _ in range(min(n_stars, TRUTH_STARS))
             ]
-            for names in self.variants.values()
+            for gone in (set(self.widths.values()) if self._draws_widths else ())
         }
 
-    def _moves(self, group: str) -> bool:
-        names = self.shared.groups.get(group, ())
-        return bool(names) and bool(np.any(self.shared.total(names)))
+    def _present(self) -> frozenset[str]:
+        """Return the causes that could be left out of this scene's images."""
+        scene, telescope = self.scene, self.scene.telescope
+        found = {owner for owner in self.shared.owners if np.any(self.shared.of(owner))}
+        if scene.near_r0_m is not None or self.shared.rough_nm is not None:
+            found.add("near_air")
+        if telescope.instrument_fwhm_arcsec or telescope.defocus_nm or telescope.astigmatism_nm:
+            found.add("optics")
+        return frozenset(found)
+
+    def owner_paths(self) -> tuple[FloatArray, dict[str, FloatArray]]:
+        """Return the fine time grid [s] from the first exposure's start on, and each owner's path.
+
+        The paths [arcsec], shape (n, 2), are those of "tracking", "structure" and "near_air";
+        the last holds the tube's currents alone, a near layer's tilt is in `near_tilt_arcsec`.
+        """
+        time = self.shared.time_s
+        inside = (time >= 0) & (time <= self.scene.duration_s)
+        return time[inside], {
+            owner: self.shared.of(owner)[inside] for owner in ("tracking", "structure", "near_air")
+        }
+
+    def air_strengths(self) -> dict[str, tuple[float, float] | None]:
+        """Return r0 at the wavelength along the line of sight and the outer scale [m].
+
+        Of the air "outside" and of the "near" layer, as realised; None where there is none.
+        """
+        scene, imager = self.scene, self.imager
+        out: dict[str, tuple[float, float] | None] = {"outside": None, "near": None}
+        for name, kind, r0, outer in (
+            ("outside", "air", scene.air.r0_m, scene.air.outer_scale_m),
+            ("near", "near", scene.near_r0_m, scene.near_air.outer_scale_m),
+        ):
+            total, samples = self._roughness[kind]
+            if r0 is not None and samples:
+                _, rest = expected_variances(imager.x_m, imager.y_m, imager.share, r0, outer)
+                # the roughness left after tilt goes as r0^(-5/3), and half a minute holds many
+                # draws of it
+                out[name] = (r0 * float(total / samples / rest) ** (-3 / 5), outer)
+        return out
 
     def blocks(self) -> Iterator[tuple[int, NDArray[np.uint16]]]:
         """Yield (number of the first frame of the block, frames of counts), in order.
@@ -205,7 +264,8 @@ class Simulation:
         """
         for start in range(0, self.n_frames, self._stretch):
             stop = min(start + self._stretch, self.n_frames)
-            self._air.begin_stretch(self.times.start_s[start:stop], self._pace)
+            for air in (self._air, self._near):
+                air.begin_stretch(self.times.start_s[start:stop], self._pace)
             parts = [self._star_light(star, start, stop) for star in range(self.stars.x_px.size)]
             light = np.stack([part[0] for part in parts])
             x0, y0 = np.stack([part[1] for part in parts]), np.stack([part[2] for part in parts])
@@ -213,6 +273,50 @@ class Simulation:
                 here = slice(first - start, min(first + FRAMES_AT_ONCE, stop) - start)
                 number = self.times.number[start:stop][here]
                 yield first, self._detector.expose(light[:, here], x0[:, here], y0[:, here], number)
+
+    def follow(self, stamped: int) -> tuple[NDArray[np.float32], IntArray]:
+        """Draw no frames, but the tilt of every star and the light of the first few.
+
+        Returns
+        -------
+        light : ndarray of float32, shape (n_frames, stamped, size, size)
+            Expected electrons.
+        corner_px : ndarray of int, shape (n_frames, stamped, 2)
+            Place (x, y) of each stamp's first pixel.
+        """
+        size, frames = self.imager.grid.stamp_px, self.n_frames
+        light = np.zeros((frames, stamped, size, size), dtype=np.float32)
+        corner = np.zeros((frames, stamped, 2), dtype=np.int64)
+        for start in range(0, frames, self._stretch):
+            stop = min(start + self._stretch, frames)
+            for air in (self._air, self._near):
+                air.begin_stretch(self.times.start_s[start:stop], self._pace)
+            for star in range(self.stars.x_px.size):
+                if star < stamped:
+                    part = self._star_light(star, start, stop)
+                    light[start:stop, star] = part[0]
+                    corner[start:stop, star] = np.stack(part[1:], axis=-1)
+                else:
+                    self._star_tilt(star, start, stop)
+        return light, corner
+
+    def _star_tilt(self, star: int, start: int, stop: int) -> None:
+        """Note where a star stands and how the air tilts its light, without its image."""
+        time = self._moments(star, start, stop)
+        moved = self.shared.at(time, self.shared.total()) / self.scene.camera.pixel_scale_arcsec
+        place = self._positions(star, time) + moved + self.times.dither_px[start:stop, None, :]
+        self.star_px[start:stop, star] = place.mean(axis=1)
+        airs = (self._air, self._near)
+        nodes = [air.smooth_nodes(star, time.ravel()) for air in airs]
+        batch = max(1, PUPILS_AT_ONCE // self.n_sub)
+        for first in range(0, stop - start, batch):
+            part = slice(first, min(first + batch, stop - start))
+            samples = slice(part.start * self.n_sub, part.stop * self.n_sub)
+            outside, near = (
+                air.phase(star, time[part].ravel(), at[samples])
+                for air, at in zip(airs, nodes, strict=True)
+            )
+            self._note_air(star, start + part.start, outside, near)
 
     def _moments(self, star: int, start: int, stop: int) -> FloatArray:
         """Return the middles of the sub-exposures as the star's row sees them."""
@@ -247,18 +351,22 @@ class Simulation:
         electrons = self.stars.flux_e_per_s[star] * scene.camera.exposure_s
         electrons = electrons * self.times.transparency[start:stop]
         light = np.empty((stop - start, grid.stamp_px, grid.stamp_px), dtype=np.float32)
-        nodes = self._air.smooth_nodes(star, time.ravel())
-        batch = max(1, SAMPLES_AT_ONCE // self.n_sub)
+        airs = (self._air, self._near)
+        nodes = [air.smooth_nodes(star, time.ravel()) for air in airs]
+        batch = max(1, PUPILS_AT_ONCE // self.n_sub)
         for first in range(0, stop - start, batch):
             part = slice(first, min(first + batch, stop - start))
             samples = slice(part.start * self.n_sub, part.stop * self.n_sub)
-            phase = self._air.phase(star, time[part].ravel(), nodes[samples])
-            self._note_air(star, start + part.start, phase)
-            self._add_rough(star, time[part].ravel(), phase)
-            spectra = self.imager.spectra(phase, offset[part].reshape(-1, 2), self.n_sub)
+            moments = time[part].ravel()
+            outside, near = (
+                air.phase(star, moments, at[samples]) for air, at in zip(airs, nodes, strict=True)
+            )
+            self._note_air(star, start + part.start, outside, near)
+            self._add_rough(star, moments, near)
+            spectra = self.imager.spectra(outside + near, offset[part].reshape(-1, 2), self.n_sub)
             light[part] = self.imager.pixels(spectra)
             if star < TRUTH_STARS:
-                self._note_light(star, time[part], phase)
+                self._note_light(star, time[part], outside, near)
         light *= electrons.astype(np.float32)[:, None, None]
         corner = centre - grid.stamp_px // 2
         return light, corner[:, 0], corner[:, 1]
@@ -273,39 +381,50 @@ class Simulation:
         rad = self.shared.at(time_s, self.shared.rough_nm) * 2e-9 * np.pi / self.wavelength_m
         phase += (rad @ modes).astype(np.float32)
 
-    def _note_air(self, star: int, frame: int, phase: NDArray[np.float32]) -> None:
+    def _note_air(
+        self, star: int, frame: int, outside: NDArray[np.float32], near: NDArray[np.float32]
+    ) -> None:
         """Keep the realised tilt of each frame and the realised roughness of the air."""
-        part = phase @ self._project
-        tilt = part[:, 1:] * self.tilt_arcsec
-        frames = tilt.reshape(-1, self.n_sub, 2)
-        self.air_tilt_arcsec[frame : frame + frames.shape[0], star] = frames.mean(axis=1)
-        self.air_tilt_power += np.sum(tilt.astype(float) ** 2, axis=0)
-        square = np.square(phase) @ self._weight
-        self.rest_rad2 += float(np.sum(square - np.sum(part**2, axis=1)))
-        self.n_samples += phase.shape[0]
+        for kind, phase, kept in (
+            ("air", outside, self.air_tilt_arcsec),
+            ("near", near, self.near_tilt_arcsec),
+        ):
+            part = phase @ self._project
+            tilt = (part[:, 1:] * self.tilt_arcsec).reshape(-1, self.n_sub, 2)
+            kept[frame : frame + tilt.shape[0], star] = tilt.mean(axis=1)
+            square = np.square(phase) @ self._weight
+            self._roughness[kind][0] += float(np.sum(square - np.sum(part**2, axis=1)))
+            self._roughness[kind][1] += phase.shape[0]
 
-    def _note_light(self, star: int, time_s: FloatArray, phase: NDArray[np.float32]) -> None:
-        """Add a star's light, with contributions left out, to its mean images."""
-        for names, means in self.mean_light.items():
-            series = self._kept(names)
+    def _note_light(
+        self,
+        star: int,
+        time_s: FloatArray,
+        outside: NDArray[np.float32],
+        near: NDArray[np.float32],
+    ) -> None:
+        """Add a star's light, with causes left out, to its mean images."""
+        for gone, means in self.mean_light.items():
+            series = self._kept(gone)
             offset = self.shared.at(time_s, series) - self._window_mean(time_s, series)
-            means[star].add(phase, offset)
+            means[star].add(outside if "near_air" in gone else outside + near, offset)
 
-    def _kept(self, names: tuple[str, ...]) -> FloatArray:
-        """Return the shared motion without the named contributions."""
-        gone = tuple(term for name in names for term in self.shared.groups[name])
-        return np.asarray(self.shared.total() - self.shared.total(gone))
+    def _kept(self, gone: frozenset[str]) -> FloatArray:
+        """Return the shared motion without that of the named causes."""
+        owners = gone & set(self.shared.owners)
+        total = self.shared.total()
+        return np.asarray(total - sum((self.shared.of(owner) for owner in owners), start=0.0))
 
-    def _window_span(self, names: tuple[str, ...]) -> float:
+    def _window_span(self, gone: frozenset[str]) -> float:
         """Return the largest distance of that motion from its windows' means [arcsec]."""
-        series = self._kept(names)
+        series = self._kept(gone)
         return float(np.abs(series - self._window_mean(self.shared.time_s, series)).max())
 
     def blur_time_s(self) -> float:
         """Return the blur time T that the truth is stated for."""
         if self.scene.camera.exposure_s >= LONG_FRAME_S:
             return self.scene.camera.exposure_s
-        return min(self.scene.duration_s, BLUR_TIME_S)
+        return min(self.scene.duration_s, LONGEST_BLUR_TIME_S)
 
     def _window_mean(self, time_s: FloatArray, series: FloatArray) -> FloatArray:
         """Return the mean of a series over the window of length T that each moment lies in."""
@@ -323,8 +442,6 @@ class Simulation:
 
     def truth(self) -> dict[str, Any]:
         """Return the realised truth (after the last block); see `truth_of`."""
-        from blursplit.simulate.truth import truth_of
-
         return truth_of(self)
 
 
@@ -346,3 +463,196 @@ def simulate(scene: Scene, seed: int | None = None) -> tuple[NDArray[np.uint16],
     run = Simulation(scene, seed)
     frames = np.concatenate([block for _, block in run.blocks()])
     return frames, run.truth()
+
+
+def covariance_in_windows(
+    series: FloatArray, rate_hz: float, window_s: float, duration_s: float
+) -> FloatArray:
+    """Return the mean covariance of a motion inside windows, each about its own mean.
+
+    Parameters
+    ----------
+    series : ndarray, shape (n, 2)
+        Motion on a regular grid that starts with the first exposure.
+    rate_hz, window_s, duration_s : float
+        Sampling of the series, blur time and length of the sequence; the sequence is cut into
+        as many whole windows as fit.
+
+    Returns
+    -------
+    ndarray, shape (2, 2)
+    """
+    n = min(series.shape[0], max(2, round(duration_s * rate_hz)))
+    length = max(2, min(n, round(window_s * rate_hz)))
+    windows = max(1, n // length)
+    cut = series[: windows * length].reshape(windows, length, 2)
+    cut = cut - cut.mean(axis=1, keepdims=True)
+    return np.asarray(np.einsum("wti,wtj->ij", cut, cut) / (windows * length))
+
+
+def axes_of(covariance: FloatArray) -> dict[str, float]:
+    """Return major and minor rms and the axial direction of a covariance of (x, y)."""
+    values, vectors = np.linalg.eigh(covariance)
+    minor, major = np.sqrt(np.clip(values, 0, None))
+    angle = float(np.rad2deg(np.arctan2(vectors[1, 1], vectors[0, 1])) % 180)
+    return {
+        "rms_major_arcsec": round(float(major), 6),
+        "rms_minor_arcsec": round(float(minor), 6),
+        "angle_deg": round(angle, 3),
+    }
+
+
+def truth_of(run: Simulation) -> dict[str, Any]:
+    """Return the truth of a finished simulation, ready for JSON.
+
+    Returns
+    -------
+    dict
+        Keys as in the result file where the meaning is the same. Causes are physical owners:
+        `tracking` (drift and drive), `structure` (modes, taps, wind shake), `near_air` (the near
+        layer, the tube's currents), `atmosphere` (the air outside), `instrument`. Motions are
+        rms over `blur_time_s` about each window's own mean, of the image's instantaneous
+        position.
+    """
+    scene = run.scene
+    return {
+        "schema": "blursplit-truth/1",
+        "seed": run.seed,
+        "blur_time_s": run.blur_time_s(),
+        "frames": run.n_frames,
+        "duration_s": scene.duration_s,
+        "sub_exposures": run.n_sub,
+        "atmosphere": _air_truth(run),
+        "near_air": _near_truth(run),
+        **{owner: _motion_truth(run, owner) for owner in ("tracking", "structure")},
+        "lines": _lines_truth(run),
+        "instrument": _instrument_truth(run),
+        "fwhm": _width_truth(run),
+        "stars": [
+            {"x_px": round(float(x), 4), "y_px": round(float(y), 4), "flux_e_per_s": float(f)}
+            for x, y, f in zip(run.stars.x_px, run.stars.y_px, run.stars.flux_e_per_s, strict=True)
+        ],
+        "scene": scene.model_dump(mode="json"),
+    }
+
+
+def _window_of(run: Simulation, series: FloatArray) -> FloatArray:
+    first = round(-run.shared.start_s * run.shared.rate_hz)
+    return covariance_in_windows(
+        series[first:], run.shared.rate_hz, run.blur_time_s(), run.scene.duration_s
+    )
+
+
+def _motion_truth(run: Simulation, owner: str) -> dict[str, Any]:
+    out: dict[str, Any] = axes_of(_window_of(run, run.shared.of(owner)))
+    if owner == "tracking":
+        angle = np.deg2rad([d.angle_deg for d in run.scene.drift])
+        rate = np.array([d.arcsec_per_min for d in run.scene.drift])
+        speed = np.hypot(np.sum(rate * np.cos(angle)), np.sum(rate * np.sin(angle)))
+        out["drift_arcsec_per_min"] = round(float(speed), 6)
+    if owner == "structure" and "wind shake" in run.shared.terms:
+        out["wind_shake"] = axes_of(_window_of(run, run.shared.total(("wind shake",))))
+    return out
+
+
+def _near_truth(run: Simulation) -> dict[str, Any]:
+    """Motion frame by frame, and the layer's strength at the wavelength, as realised."""
+    middle = run.times.start_s + run.scene.camera.exposure_s / 2
+    path = run.near_tilt_arcsec.mean(axis=1) + run.shared.at(middle, run.shared.of("near_air"))
+    out: dict[str, Any] = axes_of(np.cov(path.T, ddof=0) if len(path) > 1 else np.zeros((2, 2)))
+    layer = run.air_strengths()["near"]
+    out["r0_m"] = None if layer is None else round(layer[0], 6)
+    out["outer_scale_m"] = None if layer is None else layer[1]
+    return out
+
+
+def _lines_truth(run: Simulation) -> list[dict[str, Any]]:
+    lines = []
+    for number, mode in enumerate(run.scene.mode, start=1):
+        entry: dict[str, Any] = {
+            "frequency_hz": mode.frequency_hz,
+            "damping_ratio": mode.damping_ratio,
+        }
+        entry.update(axes_of(_window_of(run, run.shared.terms[f"mode {number}"])))
+        lines.append(entry)
+    lines += [
+        {
+            "frequency_hz": 1 / error.period_s,
+            "amplitude_arcsec": error.amplitude_arcsec,
+            "angle_deg": error.angle_deg,
+        }
+        for error in run.scene.periodic
+    ]
+    return lines
+
+
+def _air_truth(run: Simulation) -> dict[str, Any]:
+    scene = run.scene
+    r0 = scene.air.r0_m
+    if r0 is None:
+        return {"r0_500nm_zenith_m": None, "seeing_500nm_zenith_arcsec": 0.0}
+    imager, outer = run.imager, scene.air.outer_scale_m
+    tilt, _ = expected_variances(imager.x_m, imager.y_m, imager.share, r0, outer)
+    realised = run.air_strengths()["outside"]
+    ratio = 1.0 if realised is None else realised[0] / r0
+    zenith = scene.air.r0_zenith_m or np.nan
+    seeing = SEEING_IN_LAMBDA_OVER_R0 * SEEING_WAVELENGTH_M / zenith * ARCSEC_PER_RADIAN
+    motion = run.air_tilt_arcsec
+    centred = motion - motion.mean(axis=0)
+    common = centred.mean(axis=1)
+    parted = centred - common[:, None]
+    n_stars = motion.shape[1]
+    spare = np.sqrt(n_stars / (n_stars - 1)) if n_stars > 1 else np.nan
+
+    def rms(a: FloatArray, factor: float = 1.0) -> list[float] | None:
+        value = factor * np.sqrt(np.mean(a**2, axis=tuple(range(a.ndim - 1))))
+        return [round(float(v), 6) for v in value] if np.all(np.isfinite(value)) else None
+
+    return {
+        "r0_500nm_zenith_m": zenith,
+        "r0_500nm_zenith_realised_m": round(zenith * ratio, 6),
+        "seeing_500nm_zenith_arcsec": round(float(seeing), 6),
+        "seeing_500nm_zenith_realised_arcsec": round(float(seeing / ratio), 6),
+        "r0_m": r0,
+        "outer_scale_m": outer,
+        "fwhm_arcsec": round(atmosphere_fwhm_arcsec(r0, outer, run.wavelength_m), 6),
+        "fwhm_realised_arcsec": round(
+            atmosphere_fwhm_arcsec(r0 * ratio, outer, run.wavelength_m), 6
+        ),
+        "tilt_rms_expected_arcsec": round(
+            float(np.sqrt(tilt) * np.mean(np.abs(run.tilt_arcsec))),
+            6,
+        ),
+        "frame_motion_rms_xy_arcsec": rms(centred),
+        "frame_common_rms_xy_arcsec": rms(common),
+        "frame_parted_rms_xy_arcsec": rms(parted, spare),
+    }
+
+
+def _instrument_truth(run: Simulation) -> dict[str, Any]:
+    imager = run.imager
+    still = np.zeros((1, imager.x_m.size), dtype=np.float32)
+    light = imager.spectra(still, np.zeros((1, 2)), 1)[0].astype(complex)
+    width = width_of_transform(light * imager.blur_transfer(light.shape[0]), imager.fine_arcsec)
+    diffraction = width_of_transform(light, imager.fine_arcsec)
+    return {
+        "fwhm_arcsec": round(width.fwhm, 6),
+        "before_pixel_and_blur_arcsec": round(diffraction.fwhm, 6),
+        "blur_fwhm_arcsec": run.scene.telescope.instrument_fwhm_arcsec,
+        "pixel_arcsec": run.scene.camera.pixel_scale_arcsec,
+    }
+
+
+def _width_truth(run: Simulation) -> dict[str, Any]:
+    """Mean widths of the brightest stars; the direction is that of the first."""
+    out: dict[str, Any] = {"stars": 0, "blur_time_s": run.blur_time_s()}
+    for name, gone in run.widths.items() if run.mean_light else ():
+        widths = [mean.width() for mean in run.mean_light[gone] if mean.image.any()]
+        if not widths:
+            continue
+        out["stars"] = len(widths)
+        out[f"{name}_arcsec"] = round(float(np.mean([w.fwhm for w in widths])), 6)
+        out[f"{name}_major_arcsec"] = round(float(np.mean([w.major for w in widths])), 6)
+        out[f"{name}_minor_arcsec"] = round(float(np.mean([w.minor for w in widths])), 6)
+        out[f"{name}_angle_deg"] = round(widths[0].angle_deg, 2)
+    return out

@@ -5,22 +5,22 @@ from __future__ import annotations
 import json
 import shutil
 import tempfile
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
+from numpy.typing import NDArray
 
+from blursplit.constants import ARCSEC_PER_RADIAN
 from blursplit.errors import OutputError
-from blursplit.simulate.scene import ARCSEC_PER_RAD, Scene
+from blursplit.simulate.scene import Scene
 from blursplit.simulate.sequence import Simulation
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-    from types import TracebackType
-
     from astropy.io.fits import Header
-    from numpy.typing import NDArray
 
 DEFAULT_START = datetime(2024, 3, 1, 22, 0, 0, tzinfo=UTC)
 FITS_BLOCK = 2880
@@ -47,7 +47,7 @@ def header_of(scene: Scene, start: datetime) -> Header:
     from astropy.io.fits import Header
 
     camera, telescope = scene.camera, scene.telescope
-    focal_mm = camera.pixel_um * 1e-3 / (camera.pixel_scale_arcsec / ARCSEC_PER_RAD)
+    focal_mm = camera.pixel_um * 1e-3 / (camera.pixel_scale_arcsec / ARCSEC_PER_RADIAN)
     header = Header()
     cards: list[tuple[str, Any, str]] = [
         ("OBJECT", scene.sequence.object, "name of the field"),

@@ -193,11 +193,15 @@ def chance_of_ratio(gain: float, periodogram: Periodogram, low_hz: float, high_h
     The number of trials grows with the number of resolved frequencies; the factor in front was
     measured on series without lines (benchmarks/lines.py), not derived.
     """
+    return chance_of_gain(gain, (high_hz - low_hz) * periodogram.duration_s)
+
+
+def chance_of_gain(gain: float, bins: float) -> float:
+    """Return the chance that noise alone gains this much at any of so many resolved frequencies."""
     if gain <= 0:
         return 1.0
-    bins = max((high_hz - low_hz) * periodogram.duration_s, 1.0)
     half = gain / 2.0
-    expected = TRIALS_PER_BIN * bins * half * np.exp(-half)
+    expected = TRIALS_PER_BIN * max(bins, 1.0) * half * np.exp(-half)
     return float(-np.expm1(-min(expected, 700.0)))
 
 

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
-from blursplit.result import Estimate, Warning_
+from blursplit.estimate import Estimate
+from blursplit.result import Warning_
 from blursplit.spectra.aliases import alias_candidates
 from blursplit.spectra.densities import regular_grid, segment_slices
 from blursplit.spectra.free_decay import third_harmonic

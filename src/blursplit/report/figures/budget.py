@@ -16,7 +16,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from blursplit.result import Estimate, Result
+    from blursplit.estimate import Estimate
+    from blursplit.result import Result
 
 __all__ = ["draw_shares", "draw_widths", "own_widths"]
 

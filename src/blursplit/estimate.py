@@ -1,0 +1,170 @@
+"""Estimates with their intervals: the one place that makes them.
+
+Two kinds: a value (low95 <= low <= value <= high <= high95, percentiles 2.5, 15.87, 50, 84.13 and
+97.5 of the draws) and a limit (no value; its high end is the one-sided 95 % one).
+"""
+
+from __future__ import annotations
+
+import itertools
+from typing import Self
+
+import numpy as np
+from numpy.typing import ArrayLike
+from pydantic import BaseModel, ConfigDict, model_validator
+
+from blursplit.constants import LEAST_RESULTANT, PERCENTILES
+
+__all__ = [
+    "Estimate",
+    "axial_estimate",
+    "estimate",
+    "estimate_between",
+    "limit",
+    "upper_limit",
+    "with_error",
+]
+
+
+class Estimate(BaseModel):
+    """A value with its 68 % (low, high) and 95 % (low95, high95) intervals, or an upper limit.
+
+    An upper limit has value None, low 0 and high set; its high is the one-sided 95 % limit.
+
+    Raises
+    ------
+    pydantic.ValidationError
+        Where the ends are not in order.
+
+    Examples
+    --------
+    >>> from blursplit import Estimate
+    >>> width = Estimate(value=2.5, low=2.4, high=2.6)
+    >>> width.is_limit
+    False
+    >>> print(width)
+    2.50 +0.10 -0.10
+    >>> print(Estimate(value=None, low=0.0, high=0.1))
+    < 0.10 (95 %)
+    """
+
+    model_config = ConfigDict(extra="ignore", allow_inf_nan=False, frozen=True)
+
+    value: float | None
+    low: float | None
+    high: float | None
+    low95: float | None = None
+    high95: float | None = None
+
+    @property
+    def is_limit(self) -> bool:
+        """Whether only an upper limit is known."""
+        return self.value is None
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        ends = [
+            end
+            for end in (self.low95, self.low, self.value, self.high, self.high95)
+            if end is not None
+        ]
+        slack = 1e-9 * max((abs(end) for end in ends), default=0.0)
+        if any(a > b + slack for a, b in itertools.pairwise(ends)):
+            msg = f"the ends of an estimate are not in order: {ends}"
+            raise ValueError(msg)
+        return self
+
+    def __str__(self) -> str:
+        high = self.high95 if self.high is None else self.high
+        if self.value is None:
+            return "not known" if high is None else f"< {high:.{decimals(0.0, 2.0 * high)}f} (95 %)"
+        if self.low is None or high is None:
+            return f"{self.value:g}"
+        places = decimals(self.low, high)
+        up, down = high - self.value, self.value - self.low
+        return f"{self.value:.{places}f} +{up:.{places}f} -{down:.{places}f}"
+
+
+def decimals(low: float, high: float) -> int:
+    """Return how many decimals show two figures of an interval."""
+    width = abs(high - low)
+    return 2 if width <= 0 else int(np.clip(1 - np.floor(np.log10(0.5 * width)), 0, 6))
+
+
+def _ends(values: np.ndarray) -> list[float]:
+    return [float(v) for v in np.percentile(values, PERCENTILES)]
+
+
+def _finite(draws: ArrayLike) -> np.ndarray:
+    values = np.asarray(draws, dtype=np.float64)
+    return values[np.isfinite(values)]
+
+
+def estimate(draws: ArrayLike) -> Estimate | None:
+    """Return median, 68 % and 95 % interval of draws; None when there are none."""
+    values = _finite(draws)
+    if not len(values):
+        return None
+    low95, low, value, high, high95 = _ends(values)
+    return Estimate(value=value, low=low, high=high, low95=low95, high95=high95)
+
+
+def estimate_between(low_reading: ArrayLike, high_reading: ArrayLike) -> Estimate | None:
+    """Return an estimate from two readings of the same draws, lower ends from the first.
+
+    Where the evidence leaves an owner undecided, the interval runs from the low reading's lower
+    end to the high reading's upper end; the value is the median of both together.
+    """
+    first, second = _finite(low_reading), _finite(high_reading)
+    if not len(first) or not len(second):
+        return None
+    low95, low, *_ = _ends(np.minimum(first, second) if len(first) == len(second) else first)
+    *_, high, high95 = _ends(np.maximum(first, second) if len(first) == len(second) else second)
+    value = float(np.median(np.concatenate([first, second])))
+    return Estimate(
+        value=float(np.clip(value, low, high)), low=low, high=high, low95=low95, high95=high95
+    )
+
+
+def limit(draws: ArrayLike) -> Estimate | None:
+    """Return the one-sided 95 % upper limit of draws; None when there are none."""
+    values = _finite(draws)
+    return upper_limit(float(np.percentile(values, 95.0))) if len(values) else None
+
+
+def upper_limit(high95: float) -> Estimate:
+    """Return an upper limit (95 %)."""
+    return Estimate(value=None, low=0.0, high=float(high95), low95=0.0, high95=float(high95))
+
+
+def with_error(value: float, sigma: float) -> Estimate:
+    """Return a Gaussian estimate; a positive quantity keeps positive ends."""
+    ends = [value + k * sigma for k in (-1.0, 1.0, -1.959964, 1.959964)]
+    if value >= 0:
+        ends = [max(end, 0.0) for end in ends]
+    return Estimate(value=value, low=ends[0], high=ends[1], low95=ends[2], high95=ends[3])
+
+
+def axial_estimate(angle_deg: ArrayLike) -> Estimate | None:
+    """Return an estimate of an axial direction [0, 180); the interval may leave that range.
+
+    None when the draws point everywhere (mean resultant of the doubled angles below 0.3).
+    """
+    angles = np.radians(_finite(angle_deg))
+    if not len(angles):
+        return None
+    resultant = np.mean(np.exp(2j * angles))
+    if abs(resultant) < LEAST_RESULTANT:
+        return None
+    centre = 0.5 * np.angle(resultant)
+    around = np.degrees(0.5 * np.angle(np.exp(2j * (angles - centre))))
+    base = float(np.degrees(centre) % 180.0)
+    low95, low, value, high, high95 = (base + end for end in _ends(around))
+    shift = 180.0 * np.floor(value / 180.0)
+    return Estimate(
+        value=value - shift,
+        low=low - shift,
+        high=high - shift,
+        low95=low95 - shift,
+        high95=high95 - shift,
+    )

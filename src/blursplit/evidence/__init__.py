@@ -1,0 +1,1 @@
+"""Special cases that know more than the stars alone, one file each."""

@@ -1,0 +1,633 @@
+"""The reference method: one star seen twice through a mask with two openings.
+
+The two images share every motion of telescope and mount; their difference is air alone. Its
+variance along and across the line of the openings gives r0 twice, and the two must agree.
+
+References
+----------
+M. Sarazin and F. Roddier (1990), A&A 227, 294; A. Tokovinin (2002), PASP 114, 1156; exposure:
+H. M. Martin (1987), PASP 99, 1360.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from blursplit.constants import ARCSEC_PER_RADIAN, SEEING_WAVELENGTH_M
+from blursplit.turbulence.conversions import scale_r0
+from blursplit.turbulence.exposure import exposure_factor, unit_nodes
+from blursplit.turbulence.tilt import (
+    TiltKind,
+    centroid_tilt_mix,
+    mixed_coefficient,
+    mixed_covariance,
+    mixed_kernels,
+)
+from blursplit.types import FloatArray, IntArray
+
+_LEAST_FRAMES = 10
+_AGREEMENT_SIGMAS = 3.0
+_SHORT_EXPOSURE = 0.9
+
+
+def measure_mask(
+    x_arcsec: FloatArray,
+    y_arcsec: FloatArray,
+    sigma_arcsec: FloatArray,
+    geometry: MaskGeometry,
+    *,
+    wavelength_m: float,
+    exposure_s: float,
+    cadence_s: float,
+    segment: IntArray | None = None,
+    airmass: float = 1.0,
+    outer_scale_m: tuple[float, float] = (10.0, 50.0),
+    wind_m_s: tuple[float, float] = (2.0, 30.0),
+) -> MaskResult:
+    """Measure r0 from the tracks of the two images of a star.
+
+    Parameters
+    ----------
+    x_arcsec, y_arcsec, sigma_arcsec : ndarray, shape (n_frames, 2)
+        Centroids of the two images and their one-axis noise; NaN where lost.
+    geometry : MaskGeometry
+    wavelength_m : float
+        Wavelength [m].
+    exposure_s, cadence_s : float
+        Exposure and frame interval [s]; their difference is the dead time.
+    segment : ndarray of int, shape (n_frames,), optional
+        Frames of different numbers are not neighbours in time; one stretch by default.
+    airmass : float
+        Secant of the zenith angle.
+    outer_scale_m, wind_m_s : (float, float)
+        Ranges; both are taken as evenly likely in their logarithm.
+
+    Returns
+    -------
+    MaskResult
+
+    Raises
+    ------
+    ValueError
+        When fewer than ten frames have both images, or the openings overlap.
+
+    Notes
+    -----
+    var = K lambda^2 r0^(-5/3) D^(-1/3) with numerical K for the tilt that the centroid measures.
+    The exposure is corrected by frozen flow in one to four layers whose speeds have the prior,
+    in any direction, weighted by how well they explain the measured ratio of the variance of
+    adjacent frames averaged two by two to that of single ones, the dead time being part of the
+    filter. One layer alone would claim to know more: slow layers hold the ratio while fast ones
+    lose most within the exposure.
+    """
+    if geometry.separation_m < geometry.opening_m:
+        msg = "the openings overlap: separation below the diameter"
+        raise ValueError(msg)
+    both = np.isfinite(x_arcsec).all(axis=1) & np.isfinite(y_arcsec).all(axis=1)
+    if np.count_nonzero(both) < _LEAST_FRAMES:
+        msg = f"only {np.count_nonzero(both)} frames show both images, {_LEAST_FRAMES} are needed"
+        raise ValueError(msg)
+    stretch = np.zeros(both.size, dtype=np.int64) if segment is None else segment
+    angle = np.radians(geometry.angle_deg)
+    dx, dy = np.diff(x_arcsec, axis=1)[:, 0], np.diff(y_arcsec, axis=1)[:, 0]
+    parts = (
+        dx * np.cos(angle) + dy * np.sin(angle),
+        dy * np.cos(angle) - dx * np.sin(angle),
+    )
+    noise = np.where(both, np.sum(sigma_arcsec**2, axis=1), np.nan)
+    noise_variance = float(np.nanmean(noise))
+    outer_m = float(np.sqrt(outer_scale_m[0] * outer_scale_m[1]))
+    mixtures = wind_mixtures(wind_m_s)
+    moments = [_variance(part, stretch) for part in parts]
+    clean = [variance - noise_variance for variance, _ in moments]
+    mix, mix_sigma = _tilt_mix(geometry, wavelength_m, clean)
+    telescope = (geometry.opening_m, geometry.separation_m, outer_m, geometry.obstruction, mix)
+    on_grid = exposure_factors(mixtures.speeds_m_s, exposure_s, *telescope)
+    factors = (mixtures.mean_of(on_grid[0]), mixtures.mean_of(on_grid[1]))
+    posterior = np.ones(len(mixtures.weight))
+    if exposure_s > 0.0:
+        predicted = rebinned_factor(mixtures, exposure_s, cadence_s, *telescope)
+        posterior *= _ratio_likelihood(parts, stretch, noise_variance, moments, predicted)
+    posterior /= posterior.sum()
+    kernels = mixed_kernels(
+        geometry.separation_m / geometry.opening_m,
+        geometry.opening_m / outer_m,
+        geometry.obstruction,
+        mix,
+    )
+    axes = [
+        _axis(
+            clean[i],
+            moments[i][1],
+            noise_variance,
+            float(posterior @ factors[i]),
+            float(kernels[i]),
+            wavelength_m,
+            geometry.opening_m,
+        )
+        for i in (0, 1)
+    ]
+    logs = np.log(factors[0] / factors[1])
+    uneven = float(np.sqrt(posterior @ (logs - posterior @ logs) ** 2))
+    r0, sigma, disagreement = _join(axes, 0.6 * uneven)
+    systematic = _systematic(geometry, outer_scale_m, posterior, factors, mix, mix_sigma)
+    wind = tuple(float(v) for v in _quantiles(mixtures.wind_m_s(), posterior))
+    common = [
+        float(_variance(part.mean(axis=1), stretch)[0]) - 0.25 * noise_variance
+        for part in (x_arcsec, y_arcsec)
+    ]
+    left = [float(posterior @ factor) for factor in factors]
+    own = posterior @ mixtures.mean_of(single_factors(mixtures.speeds_m_s, exposure_s, *telescope))
+    expected = _expected_common(r0, kernels, telescope, wavelength_m, float(own), left)
+    on_xy = _rotate(expected, angle)
+    excess = tuple(float(np.sqrt(max(c - e, 0.0))) for c, e in zip(common, on_xy, strict=True))
+    zenith = scale_r0(
+        r0,
+        from_wavelength_m=wavelength_m,
+        to_wavelength_m=SEEING_WAVELENGTH_M,
+        from_airmass=airmass,
+    )
+    return MaskResult(
+        along=axes[0],
+        across=axes[1],
+        r0_m=r0,
+        r0_500nm_zenith_m=float(zenith),
+        log_r0_sigma=sigma,
+        log_r0_systematic=systematic,
+        axis_disagreement=disagreement,
+        wind_m_s=(wind[0], wind[1], wind[2]),
+        common_variance_arcsec2=(common[0], common[1]),
+        expected_common_arcsec2=expected,
+        excess_rms_arcsec=(excess[0], excess[1]),
+        notes=_notes(axes, disagreement),
+    )
+
+
+def _variance(series: FloatArray, segment: IntArray) -> tuple[float, float]:
+    """Return variance about the segment means and its sampling error (correlated samples)."""
+    values = np.asarray(series, dtype=float).copy()
+    for number in np.unique(segment):
+        inside = segment == number
+        values[inside] -= np.nanmean(values[inside])
+    good = values[np.isfinite(values)]
+    variance = float(np.mean(good**2))
+    blocks = np.array_split(good**2, min(20, good.size // 5))
+    means = np.array([block.mean() for block in blocks])
+    sampling = float(means.std(ddof=1) / np.sqrt(means.size))
+    return variance, max(sampling, variance * np.sqrt(2.0 / good.size))
+
+
+def _tilt_mix(
+    geometry: MaskGeometry, wavelength_m: float, clean: list[float]
+) -> tuple[float, float]:
+    """Return the tilt that the centroid measures, from a first r0 with Z tilt."""
+    along, across = mixed_kernels(
+        geometry.separation_m / geometry.opening_m, 0.0, geometry.obstruction, 1.0
+    )
+    mean = max(sum(clean), 0.0) / ARCSEC_PER_RADIAN**2 / float(along + across)
+    ratio = (mean * geometry.opening_m**2 / wavelength_m**2) ** 0.6
+    mix, sigma = centroid_tilt_mix(max(ratio, 1e-3))
+    return float(mix), float(sigma)
+
+
+def _ratio_likelihood(
+    parts: tuple[FloatArray, ...],
+    segment: IntArray,
+    noise_variance: float,
+    moments: list[tuple[float, float]],
+    predicted: tuple[FloatArray, FloatArray],
+) -> FloatArray:
+    """Return the likelihood of each mixture given var(2 tau)/var(tau) on both axes."""
+    total = np.ones(predicted[0].size)
+    for i, part in enumerate(parts):
+        adjacent = 0.5 * (part[1:] + part[:-1])
+        adjacent = np.where(segment[1:] == segment[:-1], adjacent, np.nan)
+        if np.count_nonzero(np.isfinite(adjacent)) < 2 * _LEAST_FRAMES:
+            continue
+        double, _ = _variance(adjacent, segment[1:])
+        single, sampling = moments[i]
+        clean = single - noise_variance
+        if clean <= 2.0 * sampling:
+            continue
+        ratio = (double - 0.5 * noise_variance) / clean
+        # Both variances come from the same frames: the error of their ratio is that of the
+        # half-difference of neighbours, var(1 - ratio) ~ 2 (1 - ratio)^2/n and the model's own.
+        width = np.hypot(0.02, np.sqrt(3.0 / part.size) * max(1.0 - ratio, 0.02))
+        total *= np.exp(-0.5 * ((ratio - predicted[i]) / width) ** 2) + 1e-6
+    return total
+
+
+def _axis(
+    clean: float,
+    sampling: float,
+    noise_variance: float,
+    factor: float,
+    kernel: float,
+    wavelength_m: float,
+    opening_m: float,
+) -> AxisEstimate:
+    unit = kernel * wavelength_m**2 * opening_m ** (-1.0 / 3.0) * ARCSEC_PER_RADIAN**2
+    seen = clean > 0.0
+    return AxisEstimate(
+        variance_arcsec2=clean,
+        variance_sigma_arcsec2=sampling,
+        noise_variance_arcsec2=noise_variance,
+        exposure_factor=factor,
+        r0_m=(clean / (unit * factor)) ** -0.6 if seen else float("inf"),
+        uncorrected_r0_m=(clean / unit) ** -0.6 if seen else float("inf"),
+        log_r0_sigma=0.6 * sampling / clean if seen else float("inf"),
+    )
+
+
+def _join(axes: list[AxisEstimate], uneven: float) -> tuple[float, float, float]:
+    """Return the weighted r0, its error and the disagreement of the axes in sigmas.
+
+    `uneven` is how well the ratio of the two exposure corrections is known, in ln r0.
+    """
+    seen = [axis for axis in axes if np.isfinite(axis.r0_m)]
+    if not seen:
+        return float("inf"), float("inf"), 0.0
+    logs = np.log([axis.r0_m for axis in seen])
+    sigmas = np.array([axis.log_r0_sigma for axis in seen])
+    weight = sigmas**-2.0
+    mean = float(np.exp(np.sum(weight * logs) / weight.sum()))
+    disagreement = (
+        float((logs[0] - logs[1]) / np.hypot(np.hypot(*sigmas), uneven)) if len(seen) > 1 else 0.0
+    )
+    return mean, float(weight.sum() ** -0.5), disagreement
+
+
+def _systematic(
+    geometry: MaskGeometry,
+    outer_scale_m: tuple[float, float],
+    posterior: FloatArray,
+    factors: tuple[FloatArray, FloatArray],
+    mix: float,
+    mix_sigma: float,
+) -> float:
+    """Return the error of ln r0 from tilt kind, outer scale and wind together."""
+    ratio = geometry.separation_m / geometry.opening_m
+
+    def kernel(outer_m: float, weight: float) -> float:
+        along, across = mixed_kernels(
+            ratio, geometry.opening_m / outer_m, geometry.obstruction, weight
+        )
+        return float(along + across)
+
+    middle = float(np.sqrt(outer_scale_m[0] * outer_scale_m[1]))
+    centre = kernel(middle, mix)
+    kind = abs(kernel(middle, mix + mix_sigma) / centre - 1.0)
+    scale = 0.5 * abs(kernel(outer_scale_m[1], mix) - kernel(outer_scale_m[0], mix)) / centre
+    joint = 0.5 * (factors[0] + factors[1])
+    mean = float(posterior @ joint)
+    wind = float(np.sqrt(posterior @ (joint - mean) ** 2)) / mean
+    return float(0.6 * np.sqrt(kind**2 + scale**2 + wind**2))
+
+
+def _quantiles(speeds: FloatArray, posterior: FloatArray) -> FloatArray:
+    order = np.argsort(speeds)
+    cumulative = np.cumsum(posterior[order]) - 0.5 * posterior[order]
+    return np.interp([0.16, 0.5, 0.84], cumulative, speeds[order])
+
+
+def _expected_common(
+    r0_m: float,
+    kernels: tuple[FloatArray, FloatArray],
+    telescope: tuple[float, ...],
+    wavelength_m: float,
+    own_factor: float,
+    pair_factors: list[float],
+) -> tuple[float, float]:
+    """Return the variance of the images' mean along and across the mask [arcsec^2].
+
+    (K1 - K/4) lambda^2 r0^(-5/3) D^(-1/3), each K reduced by what the exposure took.
+    """
+    opening_m, _, outer_m, obstruction, mix = telescope
+    single = own_factor * mixed_coefficient(mix, obstruction, opening_m / outer_m)
+    unit = wavelength_m**2 * r0_m ** (-5.0 / 3.0) * opening_m ** (-1.0 / 3.0) * ARCSEC_PER_RADIAN**2
+    along, across = (
+        float(unit * (single - 0.25 * k * left))
+        for k, left in zip(kernels, pair_factors, strict=True)
+    )
+    return along, across
+
+
+def _rotate(axes: tuple[float, float], angle_rad: float) -> tuple[float, float]:
+    cosine2, sine2 = np.cos(angle_rad) ** 2, np.sin(angle_rad) ** 2
+    return (
+        float(axes[0] * cosine2 + axes[1] * sine2),
+        float(axes[0] * sine2 + axes[1] * cosine2),
+    )
+
+
+def _notes(axes: list[AxisEstimate], disagreement: float) -> tuple[tuple[str, str], ...]:
+    notes = []
+    if abs(disagreement) > _AGREEMENT_SIGMAS:
+        text = (
+            f"r0 along and across the mask differ by {abs(disagreement):.1f} standard errors: "
+            "noise, exposure, or separation and opening of the mask are not as stated"
+        )
+        notes.append(("mask-axes-disagree", text))
+    if any(axis.variance_arcsec2 <= 2.0 * axis.variance_sigma_arcsec2 for axis in axes):
+        notes.append(("mask-noise", "differential motion is hardly above the centroid noise"))
+    if min(axis.exposure_factor for axis in axes) < _SHORT_EXPOSURE:
+        lost = 100.0 * (1.0 - min(axis.exposure_factor for axis in axes))
+        text = (
+            f"about {lost:.0f} % of the motion was averaged out within the exposure: "
+            "use shorter frames"
+        )
+        notes.append(("mask-exposure", text))
+    return tuple(notes)
+
+
+@dataclass(frozen=True)
+class MaskGeometry:
+    """A mask with two equal openings, and how the camera saw them.
+
+    Parameters
+    ----------
+    opening_m, separation_m : float
+        Diameter of an opening and distance of their centres [m].
+    angle_deg : float
+        Direction of the line through the openings on the camera, from +x toward +y. Whether the
+        wedge splits the images along it does not matter.
+    obstruction : float
+        Diameter ratio of an obstruction within each opening; usually 0.
+    """
+
+    opening_m: float
+    separation_m: float
+    angle_deg: float
+    obstruction: float = 0.0
+
+
+@dataclass(frozen=True)
+class AxisEstimate:
+    """One axis of the mask.
+
+    Parameters
+    ----------
+    variance_arcsec2, variance_sigma_arcsec2 : float
+        Differential variance without noise, and its sampling error.
+    noise_variance_arcsec2 : float
+        Noise variance of the difference, already removed.
+    exposure_factor : float
+        Share that the exposure left, mean over the wind.
+    r0_m : float
+        Corrected for the exposure; infinite when no motion is left above the noise.
+    uncorrected_r0_m : float
+        From the variance as measured: an upper limit of r0, a lower bound on the air.
+    log_r0_sigma : float
+        Sampling error of ln r0.
+    """
+
+    variance_arcsec2: float
+    variance_sigma_arcsec2: float
+    noise_variance_arcsec2: float
+    exposure_factor: float
+    r0_m: float
+    uncorrected_r0_m: float
+    log_r0_sigma: float
+
+
+@dataclass(frozen=True)
+class MaskResult:
+    """Seeing from two openings.
+
+    Parameters
+    ----------
+    along, across : AxisEstimate
+        Along and across the line of the openings.
+    r0_m : float
+        Weighted mean of both axes, at the sequence's wavelength and line of sight.
+    r0_500nm_zenith_m : float
+        The same at 500 nm and the zenith.
+    log_r0_sigma, log_r0_systematic : float
+        Sampling error, and that of tilt kind, outer scale and wind, of ln r0.
+    axis_disagreement : float
+        Difference of ln r0 of the two axes in its standard errors.
+    wind_m_s : (float, float, float)
+        Wind speed: 16, 50 and 84 % of its posterior from comparing tau with 2 tau; the prior's
+        when times do not allow it.
+    common_variance_arcsec2, expected_common_arcsec2 : (float, float)
+        Variance of the mean of the two images along x and y, noise removed, and what that r0
+        predicts for the axes along and across the line of the openings.
+    excess_rms_arcsec : (float, float)
+        Root of what is beyond the prediction, x and y: tracking or structure. Zero where
+        nothing is.
+    notes : tuple of (code, text)
+        Failed validity checks.
+    """
+
+    along: AxisEstimate
+    across: AxisEstimate
+    r0_m: float
+    r0_500nm_zenith_m: float
+    log_r0_sigma: float
+    log_r0_systematic: float
+    axis_disagreement: float
+    wind_m_s: tuple[float, float, float]
+    common_variance_arcsec2: tuple[float, float]
+    expected_common_arcsec2: tuple[float, float]
+    excess_rms_arcsec: tuple[float, float]
+    notes: tuple[tuple[str, str], ...] = field(default=())
+
+
+_SPEEDS = 40
+_ANGLES = 24
+_MIXTURES = 6000
+_MOST_LAYERS = 4
+
+
+@dataclass(frozen=True)
+class WindMixtures:
+    """Many ways in which one to four layers of air may blow, each as likely as any other.
+
+    Parameters
+    ----------
+    speeds_m_s : ndarray, shape (n_speeds,)
+    cell : ndarray of int, shape (n_mixtures, n_layers)
+        Flat place of each layer's wind on the grid of (speed, direction).
+    weight : ndarray, shape (n_mixtures, n_layers)
+        Share of r0^(-5/3) of each layer, sum one.
+    """
+
+    speeds_m_s: FloatArray
+    cell: IntArray
+    weight: FloatArray
+
+    def mean_of(self, on_grid: FloatArray) -> FloatArray:
+        """Return the layers' weighted mean of a value given at (speed, direction)."""
+        return np.asarray(np.sum(self.weight * on_grid.ravel()[self.cell], axis=1))
+
+    def wind_m_s(self) -> FloatArray:
+        """Return each mixture's wind, (sum w V^(5/3))^(3/5)."""
+        power = np.repeat(self.speeds_m_s[:, None] ** (5.0 / 3.0), _ANGLES, axis=1)
+        return np.asarray(self.mean_of(power) ** 0.6)
+
+
+def wind_mixtures(wind_m_s: tuple[float, float]) -> WindMixtures:
+    """Return mixtures whose layers' speeds are even in the logarithm, in any direction.
+
+    One fixed set, so that the same tracks always give the same number.
+    """
+    rng = np.random.default_rng(0)
+    speeds = np.geomspace(wind_m_s[0], wind_m_s[1], _SPEEDS)
+    cell = rng.integers(0, _SPEEDS * _ANGLES, (_MIXTURES, _MOST_LAYERS))
+    weight = rng.exponential(size=(_MIXTURES, _MOST_LAYERS))
+    layers = np.arange(_MIXTURES) % _MOST_LAYERS + 1
+    weight[np.arange(_MOST_LAYERS) >= layers[:, None]] = 0.0
+    return WindMixtures(speeds, cell, weight / weight.sum(axis=1, keepdims=True))
+
+
+def exposure_factors(
+    speeds_m_s: FloatArray,
+    exposure_s: float,
+    opening_m: float,
+    separation_m: float,
+    outer_scale_m: float,
+    obstruction: float,
+    tilt_mix: float,
+) -> tuple[FloatArray, FloatArray]:
+    """Return var(tau)/var(0) along and across, each of shape (n_speeds, n_directions)."""
+    telescope = (opening_m, separation_m, outer_scale_m, obstruction, tilt_mix)
+    exposed = _exposed_variance(speeds_m_s, exposure_s, 0.0, *telescope)
+    still = _exposed_variance(speeds_m_s[:1] * 0.0, exposure_s, 0.0, *telescope)
+    return exposed[0] / still[0], exposed[1] / still[1]
+
+
+def single_factors(
+    speeds_m_s: FloatArray,
+    exposure_s: float,
+    opening_m: float,
+    separation_m: float,  # noqa: ARG001 - one description of the mask for all functions here
+    outer_scale_m: float,
+    obstruction: float,
+    tilt_mix: float,
+) -> FloatArray:
+    """Return var(tau)/var(0) of one image, mean of both axes, (n_speeds, n_directions)."""
+    total = np.zeros(speeds_m_s.size)
+    kinds: tuple[tuple[TiltKind, float], ...] = (("Z", tilt_mix), ("G", 1.0 - tilt_mix))
+    for kind, share in kinds:
+        along, across = exposure_factor(
+            speeds_m_s * exposure_s / opening_m, opening_m / outer_scale_m, obstruction, kind
+        )
+        total += share * 0.5 * (along + across)
+    return np.repeat(total[:, None], _ANGLES, axis=1)
+
+
+def rebinned_factor(
+    mixtures: WindMixtures,
+    exposure_s: float,
+    cadence_s: float,
+    opening_m: float,
+    separation_m: float,
+    outer_scale_m: float,
+    obstruction: float,
+    tilt_mix: float,
+) -> tuple[FloatArray, FloatArray]:
+    """Return var(mean of two adjacent frames)/var(one frame) along and across of each mixture.
+
+    The dead time between frames is part of it: the mean of two has variance (R(0) + R(T))/2
+    with R(T) the covariance of two exposures whose starts are T apart.
+    """
+    telescope = (opening_m, separation_m, outer_scale_m, obstruction, tilt_mix)
+    speeds = mixtures.speeds_m_s
+    single = _exposed_variance(speeds, exposure_s, 0.0, *telescope)
+    lagged = _exposed_variance(speeds, exposure_s, cadence_s, *telescope)
+    along, across = (
+        0.5 * (1.0 + mixtures.mean_of(lagged[i]) / mixtures.mean_of(single[i])) for i in (0, 1)
+    )
+    return along, across
+
+
+def _exposed_variance(
+    speeds_m_s: FloatArray,
+    exposure_s: float,
+    lag_s: float,
+    opening_m: float,
+    separation_m: float,
+    outer_scale_m: float,
+    obstruction: float,
+    tilt_mix: float,
+) -> tuple[FloatArray, FloatArray]:
+    """Return the covariance of the differential tilt between two exposures `lag_s` apart.
+
+    Triangle-weighted mean of R(t) over t from lag - tau to lag + tau; frozen flow turns t into a
+    shift V t of the beams. Along and across the openings, each (n_speeds, n_directions).
+    """
+    node, weight = unit_nodes()
+    both = np.concatenate([-node, node])
+    triangle = np.concatenate([weight, weight]) * (1.0 - np.abs(both))
+    shift = speeds_m_s[:, None, None] * (lag_s + exposure_s * both) / opening_m
+    angle = np.pi * (np.arange(_ANGLES) + 0.5) / _ANGLES
+    x = shift * np.cos(angle)[:, None]
+    y = shift * np.sin(angle)[:, None]
+    b = separation_m / opening_m
+    terms = []
+    for offset, sign in ((0.0, 2.0), (b, -1.0), (-b, -1.0)):
+        distance = np.hypot(x + offset, y)
+        along, across = mixed_covariance(distance, opening_m / outer_scale_m, obstruction, tilt_mix)
+        share = np.where(distance > 0.0, (x + offset) ** 2 / np.maximum(distance, 1e-12) ** 2, 0.5)
+        terms.append(
+            (
+                sign * (share * along + (1.0 - share) * across),
+                sign * (share * across + (1.0 - share) * along),
+            )
+        )
+    return (
+        np.asarray(sum(t[0] for t in terms) @ triangle, dtype=float),
+        np.asarray(sum(t[1] for t in terms) @ triangle, dtype=float),
+    )
+
+
+def find_mask_pairs(
+    x_px: FloatArray,
+    y_px: FloatArray,
+    split_px: float,
+    *,
+    angle_deg: float | None = None,
+    tolerance: float = 0.1,
+) -> list[tuple[int, int]]:
+    """Return the pairs of tracks that are two images of one star.
+
+    Parameters
+    ----------
+    x_px, y_px : ndarray, shape (n_frames, n_stars)
+        Tracks, NaN where lost.
+    split_px : float
+        Distance of the two images [px].
+    angle_deg : float, optional
+        Direction from one image to the other, axial, from +x toward +y; any by default.
+    tolerance : float
+        Allowed departure of the separation, as a share of `split_px`; the angle may depart by
+        the same number of radians.
+
+    Returns
+    -------
+    list of (int, int)
+        Columns, each used once, the closest matches first; in each pair the image that lies
+        farther toward +x (or +y when both are equal) is second.
+    """
+    mean_x, mean_y = np.nanmedian(x_px, axis=0), np.nanmedian(y_px, axis=0)
+    dx, dy = np.subtract.outer(mean_x, mean_x).T, np.subtract.outer(mean_y, mean_y).T
+    departure = np.abs(np.hypot(dx, dy) / split_px - 1.0)
+    if angle_deg is not None:
+        turn = np.arctan2(dy, dx) - np.radians(angle_deg)
+        turn = np.abs((turn + 0.5 * np.pi) % np.pi - 0.5 * np.pi)
+        departure = np.maximum(departure, turn)
+    departure[np.tril_indices(departure.shape[0])] = np.inf
+    pairs: list[tuple[int, int]] = []
+    used: set[int] = set()
+    for flat in np.argsort(departure, axis=None).tolist():
+        first, second = divmod(flat, departure.shape[1])
+        if not departure[first, second] <= tolerance:
+            break
+        if used & {first, second}:
+            continue
+        used |= {first, second}
+        is_ordered = (dx[first, second], dy[first, second]) > (0.0, 0.0)
+        pairs.append((first, second) if is_ordered else (second, first))
+    return pairs

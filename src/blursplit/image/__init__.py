@@ -1,0 +1,1 @@
+"""Images of stars: transfer functions and the only definition of a width."""

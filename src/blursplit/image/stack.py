@@ -1,0 +1,304 @@
+"""Mean star images: frames shifted so that a reference falls on one place, and their widths."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blursplit.constants import ARCSEC_PER_RADIAN
+from blursplit.estimate import Estimate, with_error
+from blursplit.image.fwhm import HalfMaximum, image_width, sampling_error
+from blursplit.stars.tracks import StarTracks
+from blursplit.types import BoolArray, FloatArray
+
+BATCH = 64  # frames at a time: their transforms stay in the processor's cache
+MIN_FRAMES = 5
+JACKKNIFE_BLOCKS = 8
+
+
+@dataclass(frozen=True)
+class Restack:
+    """Mean star images, one a kind of reference.
+
+    Parameters
+    ----------
+    images : dict of str to ndarray, shape (size, size)
+        Sky removed, flux 1.
+    blocks : dict of str to ndarray, shape (n_blocks, size, size)
+        The same from disjoint stretches of time, for the sampling error.
+    star_images : dict of str to ndarray, shape (n_stamps, size, size)
+        The same star by star.
+    frames : int
+        Frames added.
+    """
+
+    images: dict[str, FloatArray]
+    blocks: dict[str, FloatArray]
+    star_images: dict[str, FloatArray]
+    frames: int
+
+
+def window_number(
+    time_s: FloatArray, segment: NDArray[np.int64], length_s: float
+) -> NDArray[np.int64]:
+    """Return the number of the blur-time window of each frame.
+
+    A remainder shorter than half a window joins the window before it.
+    """
+    out = np.zeros(len(time_s), dtype=np.int64)
+    first = 0
+    for s in np.unique(segment):
+        rows = segment == s
+        t = time_s[rows] - time_s[rows][0]
+        n_windows = max(1, round(float(t[-1]) / length_s)) if length_s > 0 else 1
+        out[rows] = first + np.minimum((t / max(length_s, 1e-9)).astype(np.int64), n_windows - 1)
+        first += n_windows
+    return out
+
+
+def about_window_mean(values: FloatArray, window: NDArray[np.int64]) -> FloatArray:
+    """Subtract from each column its mean over each window, ignoring NaN; shape (n, k)."""
+    out = np.array(values, dtype=np.float64)
+    _, number = np.unique(window, return_inverse=True)
+    seen = np.isfinite(out)
+    for k in range(out.shape[1]):
+        known = seen[:, k]
+        count = np.bincount(number[known], minlength=number.max(initial=-1) + 1)
+        total = np.bincount(number[known], out[known, k], count.size)
+        out[:, k] -= (total / np.maximum(count, 1))[number]
+    return out
+
+
+def restack(
+    tracks: StarTracks,
+    references: Mapping[str, FloatArray],
+) -> Restack | None:
+    """Add the stamps up, each frame shifted so that its reference falls on one place.
+
+    Parameters
+    ----------
+    tracks : StarTracks
+        With stamps.
+    references : mapping of str to ndarray, shape (n_frames, n_stamps, 2)
+        Place (x, y) in the frame [px] that is brought to the middle; NaN leaves the frame out.
+
+    Returns
+    -------
+    Restack or None
+        None without stamps or with fewer than five usable frames.
+    """
+    from scipy.fft import rfft2
+
+    stamps = tracks.stamps
+    if stamps is None or not len(stamps.star):
+        return None
+    size = stamps.pixels_adu.shape[-1]
+    good = tracks.good[:, stamps.star]
+    for reference in references.values():
+        good = good & np.isfinite(reference).all(axis=2)
+    if int(good.any(axis=1).sum()) < MIN_FRAMES:
+        return None
+    n_blocks = min(JACKKNIFE_BLOCKS, tracks.n_frames)
+    block = (np.arange(tracks.n_frames) * n_blocks) // tracks.n_frames
+    total = {
+        name: np.zeros((n_blocks, len(stamps.star), size, size // 2 + 1), dtype=np.complex128)
+        for name in references
+    }
+    middle = (size - 1) / 2.0
+    order = np.rint(np.fft.fftfreq(size) * size).astype(np.int64)
+    for k in range(len(stamps.star)):
+        for rows, b in _batches(good[:, k], block):
+            pixels = stamps.pixels_adu[rows, k].astype(np.float64)
+            pixels -= stamps.sky_adu[rows, k, None, None]
+            transform = rfft2(np.nan_to_num(pixels, copy=False))
+            for name, reference in references.items():
+                sx = reference[rows, k, 0] - stamps.x0_px[rows, k] - middle
+                sy = reference[rows, k, 1] - stamps.y0_px[rows, k] - middle
+                # Moving the reference to the middle is a shift by -s: phase +2 pi f s, by axes.
+                shifted = transform * _phases(sx, size)[:, None, :]
+                along_y = _phases(sy, size)[:, np.abs(order)]
+                along_y = np.where(order < 0, along_y.conj(), along_y)
+                # A product of matrices for each y adds the frames up.
+                total[name][b, k] += (along_y.T[:, None] @ shifted.swapaxes(0, 1))[:, 0]
+    return _to_images(total, size, int(good.any(axis=1).sum()))
+
+
+def _phases(shift_px: FloatArray, size: int) -> NDArray[np.complex128]:
+    """Return exp(2 pi i k s / size) of k = 0 to size / 2, shape (n, size // 2 + 1)."""
+    turn = np.exp(2j * np.pi / size * shift_px)
+    out = np.repeat(turn[:, None], size // 2 + 1, axis=1)
+    out[:, 0] = 1.0
+    # A power costs a product, which is a sixth of an exponential.
+    np.multiply.accumulate(out, axis=1, out=out)
+    return out
+
+
+def _batches(good: BoolArray, block: NDArray[np.int64]) -> Iterator[tuple[NDArray[np.int64], int]]:
+    """Yield the rows of some good frames at a time, all of one block, and its number."""
+    for b in range(int(block[-1]) + 1):
+        rows = np.flatnonzero(good & (block == b))
+        for first in range(0, len(rows), BATCH):
+            yield rows[first : first + BATCH], b
+
+
+def _to_images(total: Mapping[str, NDArray[np.complex128]], size: int, frames: int) -> Restack:
+    images, blocks, stars = {}, {}, {}
+    for name, transform in total.items():
+        flux = np.abs(transform.sum(axis=0)[:, 0, 0])
+        flux[flux <= 0] = 1.0
+        each = np.fft.irfft2(transform, s=(size, size))
+        stars[name] = each.sum(axis=0) / flux[:, None, None]
+        images[name] = stars[name].mean(axis=0)
+        by_block = (each / flux[:, None, None]).sum(axis=1)
+        level = by_block.sum(axis=(1, 2))
+        full = level > 0
+        blocks[name] = by_block[full] / level[full][:, None, None]
+    return Restack(images, blocks, stars, frames)
+
+
+LEAST_WIDTH_ERROR = 0.005  # flat field and sky under the star, relative
+ONE_SIGMA = 0.8413  # of a normal variable; two or three stars know their own spread badly
+MIN_PEAK_OVER_NOISE = 8.0
+
+
+@dataclass(frozen=True)
+class StarImages:
+    """Restacked images and the widths of each.
+
+    Parameters
+    ----------
+    stack : Restack
+    widths : dict of str to HalfMaximum
+    """
+
+    stack: Restack
+    widths: dict[str, HalfMaximum]
+
+    def recorded_estimates(self) -> dict[str, Estimate | None]:
+        """Return estimates of the recorded and registered width, in the unit of the scale."""
+        recorded = self.widths["recorded"]
+        error = self._error("recorded")
+        angle_error = 0.5 * np.degrees(error / max(recorded.major - recorded.minor, 1e-9))
+        is_round = recorded.major - recorded.minor < 2.0 * error
+        registered = self.widths["registered"]
+        return {
+            "mean": with_error(recorded.mean, error),
+            "major": with_error(recorded.major, error),
+            "minor": with_error(recorded.minor, error),
+            "angle": None if is_round else with_error(recorded.angle_deg, float(angle_error)),
+            "registered": with_error(registered.mean, self._error("registered")),
+        }
+
+    def _error(self, name: str) -> float:
+        """Return the standard error of a width: spread between stars, and the flat field."""
+        from scipy.stats import t as student_t
+
+        mean = self.widths[name].mean
+        stars = [w for w in (_safe_width(i) for i in self.stack.star_images[name]) if w]
+        whole = _safe_width(self.stack.images[name]) or 1.0
+        spread = 0.0
+        if len(stars) > 1:
+            few = float(student_t.ppf(ONE_SIGMA, len(stars) - 1))
+            spread = few * float(np.std(stars, ddof=1) / np.sqrt(len(stars)))
+        narrowest = self.widths[name].minor * whole / mean
+        relative = np.hypot(np.hypot(spread / whole, LEAST_WIDTH_ERROR), sampling_error(narrowest))
+        return mean * float(relative)
+
+
+def _safe_width(image: FloatArray) -> float | None:
+    """Width in pixels, None where noise has the upper hand."""
+    border = np.concatenate([image[0], image[-1], image[:, 0], image[:, -1]])
+    if image.max() < MIN_PEAK_OVER_NOISE * max(float(np.std(border)), 1e-12):
+        return None
+    return image_width(image, 1.0).mean
+
+
+def star_images(
+    tracks: StarTracks,
+    blur_time_s: float,
+    scale: float,
+    removed: Mapping[str, FloatArray],
+) -> StarImages | None:
+    """Stack the stamps as recorded, registered, and with each motion removed.
+
+    Parameters
+    ----------
+    tracks : StarTracks
+    blur_time_s : float
+        Windows of this length, each about its own mean place.
+    scale : float
+        Size of a pixel in the unit of the widths.
+    removed : mapping of str to ndarray, shape (n_frames, 2)
+        Motion [px] to be shifted out, one image each.
+
+    Returns
+    -------
+    StarImages or None
+        None without usable stamps.
+    """
+    if tracks.stamps is None or not len(tracks.stamps.star):
+        return None
+    star = tracks.stamps.star
+    own = np.stack([tracks.x_px[:, star], tracks.y_px[:, star]], axis=-1)
+    window = window_number(tracks.time_s, tracks.segment, blur_time_s)
+    flat = own.reshape(len(own), -1)
+    still = (flat - about_window_mean(flat, window)).reshape(own.shape)
+    references = {"recorded": still, "registered": own}
+    for name, motion in removed.items():
+        references[name] = still + about_window_mean(motion, window)[:, None, :]
+    stack = restack(tracks, references)
+    if stack is None or _safe_width(stack.images["recorded"]) is None:
+        return None
+    widths = {name: image_width(image, scale) for name, image in stack.images.items()}
+    return StarImages(stack, widths)
+
+
+def width_against_exposure(
+    tracks: StarTracks, scale: float, cadence_s: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return exposure times and the width that exposures of that length record.
+
+    Notes
+    -----
+    Frames are joined in runs of 1, 2, 4, ... frames, each run about its own mean place.
+    """
+    assert tracks.stamps is not None  # noqa: S101 - callers have images
+    star = tracks.stamps.star
+    own = np.stack([tracks.x_px[:, star], tracks.y_px[:, star]], axis=-1)
+    flat = own.reshape(len(own), -1)
+    lengths = 2 ** np.arange(int(np.log2(max(tracks.n_frames // 4, 1))) + 1)
+    references = {}
+    for n in lengths:
+        window = window_number(tracks.time_s, tracks.segment, n * cadence_s * (1 - 1e-9))
+        references[str(n)] = (flat - about_window_mean(flat, window)).reshape(own.shape)
+    stack = restack(tracks, references)
+    if stack is None:
+        return np.zeros(0), np.zeros(0)
+    exposure = tracks.exposure_s or cadence_s
+    times = np.array([exposure + (n - 1) * cadence_s for n in lengths])
+    return times, np.array([image_width(stack.images[str(n)], scale).mean for n in lengths])
+
+
+def registration_noise_arcsec2(tracks: StarTracks, scale: float) -> float:
+    """Return the one-axis variance that registering on noisy centroids adds."""
+    assert tracks.stamps is not None  # noqa: S101 - callers have images
+    star = tracks.stamps.star
+    sigma = np.where(tracks.good[:, star], tracks.sigma_px[:, star], np.nan)
+    return float(np.nanmean(sigma**2)) * scale**2
+
+
+def window_over_diffraction(
+    tracks: StarTracks, scale: float, aperture_m: float, wavelength_m: float
+) -> float:
+    """Return the sigma of the centroid's window in lambda/D, the pixel's own width included.
+
+    A pixel blurs the image before the window weighs it, which acts like a wider window.
+    """
+    from blursplit.stars.window import WINDOW_OVER_SIGMA
+
+    sigma_px = float(np.nanmedian(np.where(tracks.good, tracks.width_px, np.nan)))
+    window = scale * float(np.hypot(WINDOW_OVER_SIGMA * sigma_px, 12.0**-0.5))
+    return window * aperture_m / (wavelength_m * ARCSEC_PER_RADIAN)

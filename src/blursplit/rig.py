@@ -1,0 +1,489 @@
+"""What is known of telescope, camera, mount, pier and site, and from where it is known."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+from functools import lru_cache
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from blursplit.constants import (
+    ARCSEC_PER_RADIAN,
+    CAMERA_WAVELENGTH_NM,
+    OUTER_SCALE_RANGE_M,
+    WIND_RANGE_M_S,
+)
+from blursplit.errors import InputError
+
+Origin = Literal["header", "setup file", "option", "default", "measured"]
+ORIGINS_WEAKEST_FIRST: tuple[Origin, ...] = (
+    "default",
+    "measured",
+    "header",
+    "setup file",
+    "option",
+)
+
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+PositiveRange = Annotated[list[Positive], Field(min_length=2, max_length=2)]
+
+
+class _Section(BaseModel):
+    """A table of the setup file; unknown keys are refused, so that a typing error shows."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Telescope(_Section):
+    """Aperture and optics."""
+
+    aperture_m: Positive | None = None
+    obstruction: Annotated[float, Field(ge=0, lt=0.95)] | None = None
+    focal_length_m: Positive | None = None
+    instrument_fwhm_arcsec: Positive | None = None
+    focus_position: Finite | None = None
+    focus_step_um: Positive | None = None
+
+
+class Camera(_Section):
+    """Pixels, timing and electronics."""
+
+    pixel_um: Positive | None = None
+    pixel_scale_arcsec: Positive | None = None
+    frame_interval_s: Positive | None = None
+    exposure_s: Positive | None = None
+    gain_e_per_adu: Positive | None = None
+    read_noise_e: NotNegative | None = None
+    saturation_adu: Positive | None = None
+    row_time_us: NotNegative | None = None
+    row_order: Literal["first-row-first", "last-row-first"] | None = None
+    position_angle_deg: Finite | None = None
+    time_stamps: Literal["hardware", "software"] | None = None
+
+
+class Mount(_Section):
+    """Drives and guiding."""
+
+    kind: Literal["equatorial", "altazimuth"] | None = None
+    worm_period_s: list[Positive] | None = None
+    wheel_teeth: list[Annotated[int, Field(ge=10)]] | None = None
+    ra_angle_deg: Finite | None = None
+    drive: Literal["on", "off"] | None = None
+    guide_period_s: Positive | None = None
+
+
+class Mask(_Section):
+    """A mask with two openings on one star."""
+
+    opening_m: Positive | None = None
+    separation_m: Positive | None = None
+    angle_deg: Finite | None = None
+    split_arcsec: Positive | None = None
+
+
+class Air(_Section):
+    """What is assumed of the turbulence."""
+
+    wavelength_nm: Annotated[float, Field(gt=200, lt=30000)] | None = None
+    band_nm: PositiveRange | None = None
+    outer_scale_m: PositiveRange | None = None
+    wind_m_s: PositiveRange | None = None
+
+
+class Site(_Section):
+    """Where the telescope stands, and what runs there."""
+
+    latitude_deg: Annotated[float, Field(ge=-90, le=90)] | None = None
+    longitude_deg: Annotated[float, Field(ge=-360, le=360)] | None = None
+    height_m: Annotated[float, Field(ge=-450, le=9000)] | None = None
+    mains_hz: Literal[50, 60] | None = None
+    fan_rpm: list[Positive] | None = None
+
+
+class KnownLine(_Section):
+    """A source of vibration that the user knows of."""
+
+    name: Annotated[str, Field(min_length=1, max_length=80)]
+    frequency_hz: Positive
+    tolerance_hz: Positive | None = None
+
+
+class Setup(BaseModel):
+    """The setup file: every key optional, `pier` is read by the pier model itself.
+
+    Examples
+    --------
+    >>> from blursplit import Setup
+    >>> Setup.model_validate({"telescope": {"aperture_m": 0.2}}).telescope.aperture_m
+    0.2
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    telescope: Telescope = Telescope()
+    camera: Camera = Camera()
+    mount: Mount = Mount()
+    mask: Mask = Mask()
+    air: Air = Air()
+    site: Site = Site()
+    known_lines: list[KnownLine] = Field(default_factory=list)
+    pier: dict[str, Any] = Field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Setting:
+    """A value and where it came from."""
+
+    value: Any
+    origin: Origin
+    note: str = ""
+
+
+# What is assumed where nobody says otherwise; docs/setup_file.md states the same.
+DEFAULTS: dict[str, Any] = {
+    "obstruction": 0.0,
+    "outer_scale_m": list(OUTER_SCALE_RANGE_M),
+    "wind_m_s": list(WIND_RANGE_M_S),
+    "wavelength_nm": CAMERA_WAVELENGTH_NM,
+    "airmass": 1.0,
+    "row_time_us": 0.0,
+    "time_stamps": "software",
+}
+SECTIONS = ("telescope", "camera", "mount", "mask", "air", "site")
+
+# Ending of a setup key -> its unit; the keyword of `Rig` is the key without the ending.
+_ENDINGS = {
+    "_e_per_adu": "electron / adu",
+    "_m_s": "m / s",
+    "_rpm": "1 / min",
+    "_arcsec": "arcsec",
+    "_deg": "deg",
+    "_adu": "adu",
+    "_um": "um",
+    "_us": "us",
+    "_nm": "nm",
+    "_hz": "Hz",
+    "_e": "electron",
+    "_m": "m",
+    "_s": "s",
+}
+
+
+@dataclass(frozen=True, init=False, repr=False)
+class Rig:
+    """Telescope, camera, mount and site as far as they are known, each value with its origin.
+
+    Parameters
+    ----------
+    **values
+        What is declared: `aperture`, `obstruction`, `focal_length`, `pixel_scale`, `exposure`,
+        `frame_interval`, `mount_kind`, `outer_scale` and all other keys of the setup file, without
+        the ending that names their unit, as quantities; or with it, as plain numbers.
+        `known_lines` takes names with their frequencies, `pier` the pier's table.
+
+    Raises
+    ------
+    TypeError
+        For a plain number where a unit is needed, and for an unknown name.
+    InputError
+        For a value out of range; names the key.
+
+    Examples
+    --------
+    >>> import astropy.units as u
+    >>> from blursplit import Rig
+    >>> rig = Rig(aperture=25 * u.cm, obstruction=0.3, outer_scale=[10, 40] * u.m)
+    >>> rig.aperture, rig.origin("aperture_m")
+    (<Quantity 0.25 m>, 'option')
+    >>> Rig.read("rig.toml").aperture
+    <Quantity 0.25 m>
+    """
+
+    settings: Mapping[str, Setting]
+    setup: Setup
+
+    def __init__(
+        self,
+        settings: Mapping[str, Setting] | None = None,
+        setup: Setup | None = None,
+        **values: Any,
+    ) -> None:
+        if values:
+            setup = _validated(_tables_of(values, setup), "Rig")
+            settings = {**(settings or {}), **_declared(setup, {}, "option")}
+        object.__setattr__(self, "settings", dict(settings or {}))
+        object.__setattr__(self, "setup", setup or Setup())
+
+    @classmethod
+    def read(cls, path: str | Path | None = None, options: Iterable[str] = ()) -> Rig:
+        """Read a setup file and the `section.key=value` options that override it.
+
+        Parameters
+        ----------
+        path : str or Path, optional
+            TOML file; docs/setup_file.md lists its keys.
+        options : iterable of str
+            Overrides such as ``telescope.aperture_m=0.2``; values in TOML notation, bare words
+            are taken as strings.
+
+        Raises
+        ------
+        InputError
+            When the file or an option cannot be read; names the key.
+
+        Examples
+        --------
+        >>> from blursplit import Rig
+        >>> rig = Rig.read("rig.toml", ["camera.frame_interval_s=0.02"])
+        >>> rig.frame_interval, rig.origin("frame_interval_s")
+        (<Quantity 0.02 s>, 'option')
+        """
+        setup, origins = read_setup(path, options)
+        return cls(_declared(setup, origins, "setup file"), setup)
+
+    def get(self, key: str) -> Any:
+        """Return the value of a setup or header key such as "aperture_m", None where unknown."""
+        entry = self.settings.get(key)
+        return None if entry is None else entry.value
+
+    def origin(self, key: str) -> Origin | None:
+        """Return where the value of `key` came from."""
+        entry = self.settings.get(key)
+        return None if entry is None else entry.origin
+
+    def with_setting(self, key: str, value: Any, origin: Origin, note: str = "") -> Rig:
+        """Return a copy in which `key` is known, unless a stronger origin has already said it."""
+        old = self.settings.get(key)
+        if old is not None and _strength(old.origin) > _strength(origin):
+            return self
+        return Rig({**self.settings, key: Setting(value, origin, note)}, self.setup)
+
+    def __getattr__(self, name: str) -> Any:
+        if name.startswith("_") or name not in _keywords():
+            msg = f"a rig has no {name!r}; known are {', '.join(sorted(_keywords()))}"
+            raise AttributeError(msg)
+        key, unit = _keywords()[name]
+        value = self.get(key)
+        if value is None or not unit:
+            return value
+        import astropy.units as u
+
+        return u.Quantity(value, unit)
+
+    def __dir__(self) -> list[str]:
+        return sorted([*super().__dir__(), *_keywords()])
+
+    def __repr__(self) -> str:
+        said = [f"{key}={e.value!r}" for key, e in self.settings.items() if e.origin != "default"]
+        return f"Rig({', '.join(said)})"
+
+    def _repr_html_(self) -> str:
+        from html import escape
+
+        rows = "".join(
+            f"<tr><td>{escape(key)}</td><td>{escape(str(e.value))}</td>"
+            f"<td>{escape(' '.join(part for part in (e.origin, e.note) if part))}</td></tr>"
+            for key, e in self.settings.items()
+        )
+        return f"<table><tr><th>key</th><th>value</th><th>origin</th></tr>{rows}</table>"
+
+
+def _strength(origin: Origin) -> int:
+    return ORIGINS_WEAKEST_FIRST.index(origin)
+
+
+def flat_key(section: str, key: str) -> str:
+    """Return the name under which a key of the setup file is known everywhere else."""
+    if section == "mask" or (section, key) == ("mount", "kind"):
+        return f"{section}_{key}"
+    return key
+
+
+@lru_cache(maxsize=1)
+def _places() -> dict[str, tuple[str, str]]:
+    """Return flat key -> (section, key) of everything that a setup file may say."""
+    return {
+        flat_key(section, key): (section, key)
+        for section in SECTIONS
+        for key in type(getattr(Setup(), section)).model_fields
+    }
+
+
+@lru_cache(maxsize=1)
+def _keywords() -> dict[str, tuple[str, str]]:
+    """Return keyword of `Rig` -> (flat key, unit)."""
+    out = {}
+    for key in _places():
+        ending = next((e for e in _ENDINGS if key.endswith(e)), "")
+        out[key.removesuffix(ending)] = (key, _ENDINGS.get(ending, ""))
+    return out
+
+
+def _tables_of(values: Mapping[str, Any], setup: Setup | None) -> dict[str, Any]:
+    """Return the tables of a setup file that says what the keywords of `Rig` say."""
+    import astropy.units as u
+
+    tables: dict[str, Any] = {} if setup is None else setup.model_dump(exclude_none=True)
+    for name, value in values.items():
+        if name == "known_lines":
+            tables[name] = [
+                {"name": line, "frequency_hz": float(u.Quantity(f).to_value(u.Hz))}
+                for line, f in value.items()
+            ]
+            continue
+        if name == "pier":
+            tables[name] = dict(value)
+            continue
+        key, unit = _keywords().get(name, (name, ""))
+        if key not in _places():
+            near = get_close_matches(name, [*_keywords(), *_places()], n=1)
+            hint = f"; did you mean {near[0]!r}?" if near else ""
+            msg = f"Rig has no keyword {name!r}{hint}"
+            raise TypeError(msg)
+        if unit:
+            if not hasattr(value, "unit"):
+                msg = f"{name} needs a unit, e.g. {name}={value} * u.Unit({unit!r}), or say {key}"
+                raise TypeError(msg)
+            try:
+                value = value.to_value(unit).tolist()  # noqa: PLW2901 - now without its unit
+            except u.UnitConversionError as error:
+                msg = f"{name} is in {value.unit}, which is no {unit}"
+                raise TypeError(msg) from error
+        section, place = _places()[key]
+        tables.setdefault(section, {})[place] = value
+    return tables
+
+
+def _declared(setup: Setup, origins: Mapping[str, Origin], otherwise: Origin) -> dict[str, Setting]:
+    """Return the settings that a setup file and options make."""
+    return {
+        flat_key(section, key): Setting(value, origins.get(flat_key(section, key), otherwise))
+        for section in SECTIONS
+        for key, value in getattr(setup, section).model_dump(exclude_none=True).items()
+    }
+
+
+def read_setup(
+    path: str | Path | None, options: Iterable[str] = ()
+) -> tuple[Setup, dict[str, Origin]]:
+    """Return what a setup file and options say, and flat key -> "setup file" or "option".
+
+    Examples
+    --------
+    >>> from blursplit import read_setup
+    >>> setup, origins = read_setup("rig.toml", ["camera.frame_interval_s=0.02"])
+    >>> setup.camera.frame_interval_s, origins["frame_interval_s"]
+    (0.02, 'option')
+    """
+    tables: dict[str, Any] = {}
+    if path is not None:
+        tables = read_toml(path)
+    origins: dict[str, Origin] = {}
+    for section, content in tables.items():
+        if isinstance(content, dict):
+            origins.update({flat_key(section, key): "setup file" for key in content})
+    for option in options:
+        section, key, value = _parse_option(option)
+        table = tables.setdefault(section, {})
+        if not isinstance(table, dict):
+            raise InputError(option, "this section holds no keys", "see the setup file's format")
+        table[key] = value
+        origins[flat_key(section, key)] = "option"
+    return _validated(tables, "--set" if path is None else path), origins
+
+
+def _validated(tables: dict[str, Any], source: str | Path) -> Setup:
+    try:
+        return Setup.model_validate(tables)
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        remedy = (
+            "remove it or correct its spelling"
+            if first["type"] == "extra_forbidden"
+            else f"got {first['input']!r}"
+        )
+        raise InputError(source, f"key '{where}': {first['msg'].lower()}", remedy) from error
+
+
+def read_toml(path: str | Path) -> dict[str, Any]:
+    """Read a TOML file, or raise InputError with the line at fault."""
+    try:
+        return tomllib.loads(Path(path).read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError(path, "cannot be read", f"check the path ({error.strerror})") from error
+    except UnicodeDecodeError as error:
+        raise InputError(path, "is not UTF-8 text", "save it as UTF-8") from error
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise InputError(path, f"is not valid TOML: {error}", "correct that line") from error
+
+
+def _parse_option(option: str) -> tuple[str, str, Any]:
+    name, equals, text = option.partition("=")
+    section, dot, key = name.strip().partition(".")
+    if not (equals and dot and section and key):
+        raise InputError(
+            f"--set {option}", "is not SECTION.KEY=VALUE", "write e.g. telescope.aperture_m=0.2"
+        )
+    try:
+        value = tomllib.loads(f"value = {text}")["value"]
+    except tomllib.TOMLDecodeError:
+        value = text.strip()
+    return section, key, value
+
+
+def as_rig(rig: Rig | str | Path | None) -> Rig:
+    """Return the rig that a caller means: a rig itself, a setup file, or nothing known."""
+    if rig is None or isinstance(rig, Rig):
+        return rig or Rig()
+    if isinstance(rig, str | Path):
+        return Rig.read(rig)
+    msg = f"rig must be a Rig or the path of a setup file, not {type(rig).__name__}"
+    raise TypeError(msg)
+
+
+def merge_settings(rig: Rig, header: Mapping[str, Setting]) -> Rig:
+    """Join what is declared with headers and defaults; the stronger origin wins."""
+    merged = Rig({key: Setting(value, "default") for key, value in DEFAULTS.items()}, rig.setup)
+    for known in (header, rig.settings):
+        for key, entry in known.items():
+            merged = merged.with_setting(key, entry.value, entry.origin, entry.note)
+    if merged.get("pixel_scale_arcsec") is None:
+        merged = _scale_from_optics(merged)
+    return merged
+
+
+def _scale_from_optics(rig: Rig) -> Rig:
+    pixel_um, focal_m = rig.get("pixel_um"), rig.get("focal_length_m")
+    if not (pixel_um and focal_m):
+        return rig
+    weaker: Origin = min(
+        (rig.settings["pixel_um"].origin, rig.settings["focal_length_m"].origin), key=_strength
+    )
+    scale = ARCSEC_PER_RADIAN * pixel_um * 1e-6 / focal_m
+    return rig.with_setting(
+        "pixel_scale_arcsec", scale, weaker, "pixel size / focal length (binning as in the header)"
+    )
+
+
+# Old names, until nobody asks for them any more.
+Instrument = Rig
+Known = Setting
+
+
+def rig_of(setup: Setup | None, origins: Mapping[str, Origin] | None) -> Rig:
+    """Return the rig that a setup and the origins of its keys describe."""
+    setup = setup or Setup()
+    return Rig(_declared(setup, origins or {}, "setup file"), setup)
+
+
+def assemble(setup: Setup, origins: Mapping[str, Origin], header: Mapping[str, Setting]) -> Rig:
+    """Join setup file, options, headers and defaults: the old face of `merge_settings`."""
+    return merge_settings(rig_of(setup, origins), header)

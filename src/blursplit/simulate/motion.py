@@ -1,0 +1,258 @@
+"""Motion that all stars share: drift, drive errors, damped modes, taps, wind shake, tube currents.
+
+Every term is drawn on one fine time grid that covers the whole sequence, and read from it by
+cubic splines at the moments the camera needs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from blursplit.constants import MOTION_GRID, RING_TIMES, SAMPLES_PER_CYCLE
+from blursplit.simulate.scene import Mode, Scene, Tube, WindShake
+from blursplit.types import FloatArray
+
+
+def noise_series(
+    n: int, rate_hz: float, density: Callable[[FloatArray], FloatArray], rng: np.random.Generator
+) -> FloatArray:
+    """Draw stationary Gaussian noise whose spectrum has a given shape.
+
+    Parameters
+    ----------
+    n : int
+        Samples.
+    rate_hz : float
+        Sampling rate.
+    density : callable
+        One-sided spectral density of the frequency [Hz], in units squared per Hz.
+    rng : Generator
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Cut from a draw twice as long, so that its ends do not meet.
+    """
+    from scipy.fft import irfft, next_fast_len
+
+    total = next_fast_len(2 * n)
+    total += total % 2
+    frequency = np.fft.rfftfreq(total, 1 / rate_hz).astype(float)
+    step = frequency[1]
+    power = density(frequency) * step
+    power[0] = density(np.array([step / 4]))[0] * step / 2
+    draw = rng.standard_normal((2, frequency.size))
+    spectrum = np.sqrt(power / 2) * (draw[0] + 1j * draw[1])
+    spectrum[0] = np.sqrt(power[0]) * draw[0, 0] * np.sqrt(2.0)
+    return np.asarray(irfft(spectrum, n=total)[:n] * total / np.sqrt(2.0))
+
+
+def mode_density(frequency_hz: FloatArray, natural_hz: float, damping_ratio: float) -> FloatArray:
+    """Return the one-sided density of a damped mode under white force, unit variance [1/Hz].
+
+    S(f) = (4 zeta f0^3 / pi) / [(f0^2 - f^2)^2 + (2 zeta f0 f)^2]; its integral over all
+    frequencies is one (the standard result for a linear oscillator under white noise).
+    """
+    gap = natural_hz**2 - frequency_hz**2
+    width = 2 * damping_ratio * natural_hz * frequency_hz
+    return np.asarray(4 * damping_ratio * natural_hz**3 / np.pi / (gap**2 + width**2))
+
+
+def current_density(frequency_hz: FloatArray, timescale_s: float) -> FloatArray:
+    """Return the one-sided density of slow tube currents, unit variance [1/Hz].
+
+    S ~ [1 + (2 pi f T)^2]^(-4/3): flat when slow, f^(-8/3) above. A made-up form that is as
+    steep as air, without source; the constant makes the integral one.
+    """
+    from scipy.special import gamma
+
+    constant = 4 * timescale_s * np.sqrt(np.pi) * gamma(4 / 3) / gamma(5 / 6)
+    scaled = 2 * np.pi * frequency_hz * timescale_s
+    return np.asarray(constant * (1 + scaled**2) ** (-4 / 3))
+
+
+def shake_density(frequency_hz: FloatArray, corner_hz: float) -> FloatArray:
+    """Return the one-sided density of wind shake, unit variance [1/Hz]: flat, then f^-2."""
+    return np.asarray(2 / np.pi / corner_hz / (1 + (frequency_hz / corner_hz) ** 2))
+
+
+@dataclass(frozen=True)
+class Shared:
+    """Shared motion on the fine time grid.
+
+    Parameters
+    ----------
+    start_s, rate_hz : float
+        First grid time and sampling rate.
+    terms : dict of str to ndarray, shape (n, 2)
+        Motion (x, y) [arcsec]; names "drift", "periodic", "mode 1", ..., "tap", "wind shake",
+        "tube".
+    rough_nm : ndarray, shape (n, 5) or None
+        Amplitudes of the tube's higher orders [nm].
+    owners : dict
+        Names of the terms of each owner: "tracking", "structure", "near_air".
+    """
+
+    start_s: float
+    rate_hz: float
+    terms: dict[str, FloatArray]
+    rough_nm: FloatArray | None = None
+    owners: dict[str, tuple[str, ...]] = field(default_factory=dict)
+
+    @property
+    def time_s(self) -> FloatArray:
+        """Grid times."""
+        n = next(iter(self.terms.values())).shape[0]
+        return self.start_s + np.arange(n) / self.rate_hz
+
+    def total(self, names: tuple[str, ...] | None = None) -> FloatArray:
+        """Return the sum of the named terms (of all)."""
+        chosen = tuple(self.terms) if names is None else names
+        zero = np.zeros_like(next(iter(self.terms.values())))
+        return np.asarray(sum((self.terms[name] for name in chosen), start=zero))
+
+    def of(self, owner: str) -> FloatArray:
+        """Return the motion of one owner, zero where it has none."""
+        return self.total(self.owners.get(owner, ()))
+
+    def at(self, time_s: FloatArray, series: FloatArray) -> FloatArray:
+        """Read a series of the grid at other times by a local cubic (Catmull-Rom) spline.
+
+        Parameters
+        ----------
+        time_s : ndarray, any shape
+        series : ndarray, shape (n, k)
+
+        Returns
+        -------
+        ndarray, shape (*time_s.shape, k)
+        """
+        place = (time_s - self.start_s) * self.rate_hz
+        base = np.clip(np.floor(place).astype(np.int64), 1, series.shape[0] - 3)
+        t = (place - base)[..., None]
+        before, here = series[base - 1], series[base]
+        there, after = series[base + 1], series[base + 2]
+        return np.asarray(
+            here
+            + 0.5
+            * t
+            * (
+                there
+                - before
+                + t
+                * (
+                    2 * before
+                    - 5 * here
+                    + 4 * there
+                    - after
+                    + t * (3 * (here - there) + after - before)
+                )
+            )
+        )
+
+
+def _grid(scene: Scene) -> tuple[float, float, int]:
+    camera = scene.camera
+    margin = 0.5 + 8 * (camera.time_jitter_s + camera.row_time_us * 1e-6 * camera.height_px / 8)
+    duration = scene.duration_s + 2 * margin
+    fastest = max(
+        [
+            4.0 / scene.tube.timescale_s,
+            *(m.frequency_hz for m in scene.mode),
+            *(1 / p.period_s for p in scene.periodic),
+            *([8 * scene.wind_shake.corner_hz] if scene.wind_shake.rms_arcsec else []),
+        ]
+    )
+    rate = max(SAMPLES_PER_CYCLE * fastest, 50.0)
+    n = int(np.ceil(duration * rate)) + 4
+    if n > MOTION_GRID:
+        rate *= MOTION_GRID / n
+        n = MOTION_GRID
+    return -margin, rate, n
+
+
+def _axis(angle_deg: float) -> FloatArray:
+    angle = np.deg2rad(angle_deg)
+    return np.array([np.cos(angle), np.sin(angle)])
+
+
+def _mode_motion(mode: Mode, n: int, rate_hz: float, rng: np.random.Generator) -> FloatArray:
+    def density(f: FloatArray) -> FloatArray:
+        return mode_density(f, mode.frequency_hz, mode.damping_ratio)
+
+    ring = RING_TIMES / (2 * np.pi * mode.damping_ratio * mode.frequency_hz)
+    length = max(n, int(ring * rate_hz))
+    along, across = (noise_series(length, rate_hz, density, rng)[:n] for _ in range(2))
+    return np.asarray(
+        mode.rms_arcsec * along[:, None] * _axis(mode.angle_deg)
+        + mode.second_rms_arcsec * across[:, None] * _axis(mode.angle_deg + 90)
+    )
+
+
+def _tap_motion(scene: Scene, time_s: FloatArray) -> FloatArray:
+    motion = np.zeros((time_s.size, 2))
+    for tap in scene.tap:
+        after = np.clip(time_s - tap.time_s, 0, None)
+        for mode in scene.mode:
+            omega = 2 * np.pi * mode.frequency_hz
+            damped = omega * np.sqrt(1 - mode.damping_ratio**2)
+            ring = np.exp(-mode.damping_ratio * omega * after) * np.sin(damped * after)
+            motion += tap.amplitude_arcsec * ring[:, None] * _axis(mode.angle_deg)
+    return motion
+
+
+def _broad_motion(wind: WindShake, n: int, rate_hz: float, rng: np.random.Generator) -> FloatArray:
+    def density(f: FloatArray) -> FloatArray:
+        return shake_density(f, wind.corner_hz)
+
+    along, across = (noise_series(n, rate_hz, density, rng) for _ in range(2))
+    return np.asarray(
+        wind.rms_arcsec * along[:, None] * _axis(wind.angle_deg)
+        + wind.second_rms_arcsec * across[:, None] * _axis(wind.angle_deg + 90)
+    )
+
+
+def _tube_series(
+    tube: Tube, columns: int, n: int, rate_hz: float, rng: np.random.Generator
+) -> FloatArray:
+    def density(f: FloatArray) -> FloatArray:
+        return current_density(f, tube.timescale_s)
+
+    return np.stack([noise_series(n, rate_hz, density, rng) for _ in range(columns)], axis=1)
+
+
+def draw_shared_motion(scene: Scene, rng: np.random.Generator) -> Shared:
+    """Draw every shared term of a scene."""
+    start, rate, n = _grid(scene)
+    time = start + np.arange(n) / rate
+    terms: dict[str, FloatArray] = {"drift": np.zeros((n, 2)), "periodic": np.zeros((n, 2))}
+    for drift in scene.drift:
+        terms["drift"] += drift.arcsec_per_min / 60 * time[:, None] * _axis(drift.angle_deg)
+    for error in scene.periodic:
+        wave = np.sin(2 * np.pi * time / error.period_s + np.deg2rad(error.phase_deg))
+        terms["periodic"] += error.amplitude_arcsec * wave[:, None] * _axis(error.angle_deg)
+    supports = []
+    for number, mode in enumerate(scene.mode, start=1):
+        supports.append(f"mode {number}")
+        terms[supports[-1]] = _mode_motion(mode, n, rate, rng)
+    if scene.tap:
+        terms["tap"] = _tap_motion(scene, time)
+        supports.append("tap")
+    if scene.wind_shake.rms_arcsec or scene.wind_shake.second_rms_arcsec:
+        terms["wind shake"] = _broad_motion(scene.wind_shake, n, rate, rng)
+        supports.append("wind shake")
+    owners: dict[str, tuple[str, ...]] = {
+        "tracking": ("drift", "periodic"),
+        "structure": tuple(supports),
+    }
+    rough = None
+    if scene.tube.rms_arcsec:
+        terms["tube"] = scene.tube.rms_arcsec * _tube_series(scene.tube, 2, n, rate, rng)
+        owners["near_air"] = ("tube",)
+    if scene.tube.rough_rms_nm:
+        # five orders share the given rms
+        rough = scene.tube.rough_rms_nm / np.sqrt(5) * _tube_series(scene.tube, 5, n, rate, rng)
+    return Shared(start, rate, terms, rough, owners)

@@ -1,0 +1,346 @@
+"""Scenes drawn at the waist of the measurement: star tracks without pixels.
+
+`draw_tracks` draws the tilts of every star from the exact spectrum of each layer: for every
+frequency in time, waves whose slope across the wind is drawn inside the bins of a logarithmic
+grid, so that variances, spectra, exposures and covariances between beams of any separation and
+aperture are right without bias. It takes a second or two a scene. `tracks_from_screens` reads
+the same scene off phase screens and adds cut-outs of the brightest stars, for what needs images.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from blursplit.constants import (
+    ARCSEC_PER_RADIAN,
+    FWHM_PER_SIGMA,
+    STEPS_LONG,
+    WAIST_HIGHEST,
+    WAIST_NODES,
+    WAIST_OVERSAMPLING,
+)
+from blursplit.simulate.air import LayerGeometry, layer_geometries, near_geometry
+from blursplit.simulate.camera import (
+    FrameTimes,
+    StarField,
+    images_through_mask,
+    place_stars,
+    plan_frames,
+)
+from blursplit.simulate.motion import Shared, draw_shared_motion
+from blursplit.simulate.scene import Scene
+from blursplit.simulate.sequence import Simulation
+from blursplit.stars.tracks import Stamps, StarTracks
+from blursplit.turbulence.conversions import phase_spectrum
+from blursplit.turbulence.tilt import signed_tilt_gain
+from blursplit.types import FloatArray
+
+
+@dataclass(frozen=True)
+class Waist:
+    """Tracks of a scene and what they are made of.
+
+    Parameters
+    ----------
+    tracks : StarTracks
+    air_arcsec, near_arcsec : ndarray, shape (n_frames, n_stars, 2)
+        Tilt of the air outside and of near air in each exposure.
+    shared : Shared
+        Motion of the owners on its own fine grid.
+    times : FrameTimes
+    """
+
+    tracks: StarTracks
+    air_arcsec: FloatArray
+    near_arcsec: FloatArray
+    shared: Shared
+    times: FrameTimes
+
+
+@dataclass(frozen=True)
+class Beam:
+    """One star through one aperture: what a tilt is drawn for.
+
+    Parameters
+    ----------
+    aperture_m, obstruction, exposure_s : float
+    along_m, across_m : ndarray, shape (n_layers,)
+        Where it crosses each layer, in the layer's own axes.
+    """
+
+    aperture_m: float
+    obstruction: float
+    exposure_s: float
+    along_m: FloatArray
+    across_m: FloatArray
+
+
+def draw_tilts(
+    layers: list[LayerGeometry],
+    beams: list[Beam],
+    wavelength_m: float,
+    duration_s: float,
+    rng: np.random.Generator,
+    gradient_share: float = 0.0,
+) -> tuple[float, FloatArray]:
+    """Draw the tilts of beams through frozen layers, averaged over each beam's exposure.
+
+    Parameters
+    ----------
+    layers : list of LayerGeometry
+    beams : list of Beam
+    wavelength_m, duration_s : float
+    rng : Generator
+    gradient_share : float
+        Share (in amplitude) of the mean gradient beside the plane tilt in what is drawn.
+
+    Returns
+    -------
+    rate_hz : float
+        Of the grid; a value belongs to the middle of an exposure.
+    tilt_arcsec : ndarray, shape (n, n_beams, 2)
+    """
+    highest = 10.0
+    for layer in layers:
+        reach = max(WAIST_HIGHEST * layer.wind_m_s / b.aperture_m for b in beams)
+        longest = min(b.exposure_s for b in beams)
+        highest = max(highest, min(reach, max(4.0 / longest, 30.0)))
+    rate = 2 * highest * WAIST_OVERSAMPLING
+    n = 2 * int(np.ceil(duration_s * rate))  # twice as long: its ends meet, the record's do not
+    spectrum = np.zeros((len(beams), 2, n // 2 + 1), dtype=complex)
+    for index, layer in enumerate(layers):
+        top = min(highest, max(WAIST_HIGHEST * layer.wind_m_s / b.aperture_m for b in beams))
+        bins = np.arange(1, int(top * n / rate) + 1)
+        for part in np.array_split(bins, max(1, bins.size * len(beams) // 20_000)):
+            spectrum[:, :, part] += _layer_waves(
+                layer, index, beams, part * rate / n, rate / n, rng, gradient_share
+            )
+    series = np.fft.irfft(spectrum, n=n, axis=-1)[..., : n // 2 + 1] * (n / 2)
+    return rate, np.moveaxis(series, -1, 0) * wavelength_m * ARCSEC_PER_RADIAN
+
+
+def _layer_waves(
+    layer: LayerGeometry,
+    index: int,
+    beams: list[Beam],
+    nu_hz: FloatArray,
+    step_hz: float,
+    rng: np.random.Generator,
+    gradient_share: float,
+) -> FloatArray:
+    """Return the complex amplitudes of one layer, shape (n_beams, 2, n_nu) [waves of phase]."""
+    edges = np.r_[0.0, np.geomspace(1e-3, 3.0 / min(b.aperture_m for b in beams), WAIST_NODES)]
+    width = np.diff(edges)
+    shape = (nu_hz.size, 2, width.size)
+    across = edges[:-1] + width * rng.uniform(size=shape)
+    across[:, 1] *= -1
+    along = (nu_hz / layer.wind_m_s)[:, None, None]
+    f = np.hypot(along, across)
+    power = 2 / layer.wind_m_s * phase_spectrum(f, layer.r0_m, layer.outer_scale_m) * width
+    wave = np.sqrt(2 * power * step_hz / 2) * (
+        rng.standard_normal(shape) + 1j * rng.standard_normal(shape)
+    )
+    c, s = np.cos(layer.angle_rad), np.sin(layer.angle_rad)
+    cosine, sine = along / f, across / f
+    out = np.empty((len(beams), 2, nu_hz.size), dtype=complex)
+    gains: dict[tuple[float, float], FloatArray] = {}
+    for number, beam in enumerate(beams):
+        pupil = (beam.aperture_m, beam.obstruction)
+        if pupil not in gains:
+            gains[pupil] = (1 - gradient_share) * signed_tilt_gain(f, *pupil, "Z")
+            if gradient_share:
+                gains[pupil] += gradient_share * signed_tilt_gain(f, *pupil, "G")
+        # a layer that drifts toward +along is read ever further upwind: -V t
+        phase = np.exp(-2j * np.pi * (along * beam.along_m[index] + across * beam.across_m[index]))
+        seen = wave * phase * gains[pupil] * np.sinc(nu_hz * beam.exposure_s)[:, None, None]
+        u, v = (seen * cosine).sum(axis=(1, 2)), (seen * sine).sum(axis=(1, 2))
+        out[number] = c * u - s * v, s * u + c * v
+    return out
+
+
+def _beams(scene: Scene, layers: list[LayerGeometry]) -> list[Beam]:
+    n_stars = layers[0].star_along_m.size if layers else 0
+    return [
+        Beam(
+            scene.pupil.aperture_m,
+            scene.pupil.obstruction,
+            scene.camera.exposure_s,
+            np.array([layer.star_along_m[star] for layer in layers]),
+            np.array([layer.star_across_m[star] for layer in layers]),
+        )
+        for star in range(n_stars)
+    ]
+
+
+def _read(rate_hz: float, series: FloatArray, time_s: FloatArray) -> FloatArray:
+    """Return grid series (n, n_beams, 2) at times (n_frames, n_beams) or (n_frames,)."""
+    grid = Shared(0.0, rate_hz, {})
+    n_beams = series.shape[1]
+    when = np.broadcast_to(time_s.reshape(time_s.shape[0], -1), (time_s.shape[0], n_beams))
+    return np.stack([grid.at(when[:, k], series[:, k]) for k in range(n_beams)], axis=1)
+
+
+def _exposed(shared: Shared, series: FloatArray, start_s: FloatArray, tau_s: float) -> FloatArray:
+    """Return the mean of a shared motion over each exposure, shape (*start.shape, 2)."""
+    steps = int(np.clip(np.ceil(tau_s * shared.rate_hz / 2), 3, STEPS_LONG))
+    inside = (np.arange(steps) + 0.5) / steps * tau_s
+    return np.asarray(shared.at(start_s[..., None] + inside, series).mean(axis=-2))
+
+
+def centroid_sigma_px(scene: Scene, flux_e_per_s: FloatArray) -> FloatArray:
+    """Return the noise of a centroid [px] from photons, sky and read-out.
+
+    For a Gaussian star as wide as the short exposure: s^2/N (1 + 8 pi s^2 (sky + read^2)/N).
+    """
+    camera, pupil = scene.camera, scene.pupil
+    wavelength = scene.air.wavelength_nm * 1e-9
+    strength = sum(r ** (-5 / 3) for r in (scene.air.r0_m, scene.near_r0_m) if r is not None)
+    width = np.hypot(wavelength * strength**0.6, wavelength / pupil.aperture_m) * ARCSEC_PER_RADIAN
+    width = np.hypot(width, scene.telescope.instrument_fwhm_arcsec)
+    s = np.hypot(width / camera.pixel_scale_arcsec / FWHM_PER_SIGMA, 0.3)
+    electrons = flux_e_per_s * camera.exposure_s
+    sky = camera.sky_e_per_s * camera.exposure_s + camera.read_noise_e**2
+    return np.asarray(s / np.sqrt(electrons) * np.sqrt(1 + 8 * np.pi * s**2 * sky / electrons))
+
+
+def draw_tracks(
+    scene: Scene,
+    seed: int | None = None,
+    *,
+    gradient_share: float = 0.0,
+    noise: bool = True,
+) -> Waist:
+    """Draw star tracks of a scene from the exact spectra of its layers.
+
+    Parameters
+    ----------
+    scene : Scene
+        Faults other than lost frames and dithers, and aberrations, have no place at the waist.
+    seed : int or None
+        Overrides the scene's own seed.
+    gradient_share : float
+        Share of the mean gradient in what the centroid follows; the rest is the plane tilt.
+    noise : bool
+        Add the noise of the centroids.
+    """
+    rng = np.random.default_rng(scene.sequence.seed if seed is None else seed)
+    shared_rng, air_rng, noise_rng, time_rng, near_rng = rng.spawn(5)
+    field = images_through_mask(place_stars(scene), scene)
+    times = plan_frames(scene, time_rng)
+    shared = draw_shared_motion(scene, shared_rng)
+    camera = scene.camera
+    delay = camera.row_time_us * 1e-6 * field.y_px
+    start = times.start_s[:, None] + delay
+    middle = start + camera.exposure_s / 2
+    last = float(middle.max()) + camera.exposure_s + 1.0
+    tilts = []
+    for layers, part_rng in (
+        (layer_geometries(scene, field), air_rng),
+        (near_geometry(scene, field), near_rng),
+    ):
+        tilt = np.zeros((*middle.shape, 2))
+        if layers:
+            wavelength = scene.air.wavelength_nm * 1e-9
+            drawn = draw_tilts(
+                layers, _beams(scene, layers), wavelength, last, part_rng, gradient_share
+            )
+            tilt = _read(*drawn, middle - middle.min())
+        tilts.append(tilt)
+    moved = _exposed(shared, shared.total(), start, camera.exposure_s)
+    place = np.stack([field.x_px, field.y_px], axis=-1) + times.dither_px[:, None]
+    place = place + (tilts[0] + tilts[1] + moved) / camera.pixel_scale_arcsec
+    sigma = np.broadcast_to(centroid_sigma_px(scene, field.flux_e_per_s), middle.shape)
+    if noise:
+        place = place + sigma[..., None] * noise_rng.standard_normal(place.shape)
+    tracks = _tracks(scene, field, times, place, sigma, noise_rng)
+    return Waist(tracks, tilts[0], tilts[1], shared, times)
+
+
+def _tracks(
+    scene: Scene,
+    field: StarField,
+    times: FrameTimes,
+    place_px: FloatArray,
+    sigma_px: FloatArray,
+    rng: np.random.Generator,
+) -> StarTracks:
+    camera, shape = scene.camera, sigma_px.shape
+    flux = np.broadcast_to(
+        field.flux_e_per_s * camera.exposure_s / camera.gain_e_per_adu, shape
+    ) * (1 + 0.03 * rng.standard_normal(shape))
+    width = sigma_px[0] * np.sqrt(field.flux_e_per_s * camera.exposure_s)
+    return StarTracks(
+        time_s=times.stamp_s - times.stamp_s[0],
+        segment=np.zeros(shape[0], dtype=np.int64),
+        row_time_s=np.broadcast_to(camera.row_time_us * 1e-6 * field.y_px, shape),
+        x_px=place_px[..., 0],
+        y_px=place_px[..., 1],
+        sigma_px=sigma_px,
+        flux_adu=flux,
+        width_px=width * (1 + 0.03 * rng.standard_normal(shape)),
+        e1=0.03 * rng.standard_normal(shape),
+        e2=0.03 * rng.standard_normal(shape),
+        peak_adu=flux / (2 * np.pi * width**2),
+        good=np.ones(shape, dtype=bool),
+        exposure_s=camera.exposure_s,
+        timing="jittered" if camera.time_jitter_s or camera.stamp_jitter_s else "regular",
+        cadence_s=camera.frame_interval_s,
+        frame=times.number,
+    )
+
+
+def tracks_from_screens(
+    scene: Scene,
+    seed: int | None = None,
+    *,
+    stamped: int = 3,
+    noise: bool = True,
+    widths: bool = False,
+) -> tuple[Waist, Simulation]:
+    """Draw star tracks from the simulator's phase screens, with cut-outs of the brightest stars.
+
+    Parameters
+    ----------
+    scene : Scene
+    seed : int or None
+    stamped : int
+        Stars with cut-outs.
+    noise : bool
+        Of the centroids; the cut-outs always have photon and read-out noise.
+    widths : bool
+        Draw the truth's mean images too, at twice the time.
+
+    Returns
+    -------
+    waist : Waist
+    run : Simulation
+        Holds the truth.
+    """
+    run = Simulation(scene, seed, widths=widths)
+    rng = np.random.default_rng([run.seed, 1])
+    camera, field = scene.camera, run.stars
+    light, corner = run.follow(min(stamped, field.x_px.size))
+    tilt = run.air_tilt_arcsec + run.near_tilt_arcsec
+    place = run.star_px + tilt / camera.pixel_scale_arcsec
+    sigma = np.broadcast_to(centroid_sigma_px(scene, field.flux_e_per_s), tilt.shape[:2])
+    if noise:
+        place = place + sigma[..., None] * rng.standard_normal(place.shape)
+    tracks = _tracks(scene, field, run.times, place, sigma, rng)
+    if light.shape[1]:
+        sky = camera.sky_e_per_s * camera.exposure_s
+        counts = rng.poisson(np.maximum(light, 0) + sky).astype(np.float32)
+        counts += camera.read_noise_e * rng.standard_normal(light.shape, dtype=np.float32)
+        tracks = replace(
+            tracks,
+            stamps=Stamps(
+                np.arange(light.shape[1]),
+                (counts / camera.gain_e_per_adu).astype(np.float32),
+                corner[..., 0],
+                corner[..., 1],
+                np.full(light.shape[:2], sky / camera.gain_e_per_adu),
+            ),
+        )
+    air, near = run.air_tilt_arcsec, run.near_tilt_arcsec
+    return Waist(tracks, air, near, run.shared, run.times), run

@@ -1,0 +1,204 @@
+"""The smallest line or damped mode that the search of `find_lines` finds: the only such formula.
+
+`limit_rms_arcsec` gives it by band, `mode_limit_arcsec` at single frequencies. What the limit is
+worth is measured in benchmarks/detection.py, which injects modes of that size into fresh records.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from blursplit.constants import (
+    LINE_FALSE_ALARM,
+    LINE_LEFT_AT_LEAST,
+    LINE_LIMIT_DAMPINGS,
+    LINE_LOWEST_BINS,
+    LINE_LOWEST_CONTRAST,
+    LINE_PIECE_SAMPLES,
+    LINE_REFIT_LOSS,
+)
+from blursplit.types import FloatArray
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from blursplit.spectra.periodogram import Periodogram
+
+
+def limit_rms_arcsec(
+    frequency_hz: FloatArray,
+    density: FloatArray,
+    *,
+    duration_s: float,
+    cadence_s: float,
+    exposure_s: float,
+    bands_hz: Sequence[tuple[float, float]],
+    damping_ratios: Sequence[float] = LINE_LIMIT_DAMPINGS,
+    runs: int = 1,
+    detection: float = 0.95,
+    false_alarm: float = LINE_FALSE_ALARM,
+) -> FloatArray:
+    """Return, for each band, the rms at which modes anywhere in it are found.
+
+    Parameters
+    ----------
+    frequency_hz, density : ndarray, shape (m,)
+        One-sided density of the continuum (air and noise, exposure averaging in it) along the
+        worse axis [arcsec^2/Hz] at apparent frequencies, increasing.
+    duration_s, cadence_s, exposure_s : float
+        Of one run.
+    bands_hz : sequence of (low, high)
+        Of true frequencies; above half the rate the folded continuum and what the exposure leaves
+        count.
+    damping_ratios : sequence of float
+        The worst of them counts; 0 is a steady line.
+    runs : int
+        Like runs whose periodograms are averaged.
+    detection : float
+        Share of such modes that is found.
+    false_alarm : float
+        Of the whole search.
+
+    Returns
+    -------
+    ndarray, shape (b,)
+        Rms along the mode's direction before the exposure averaged it, infinite where the band
+        holds a frequency that the run is blind to (fewer than fifteen apparent cycles, or a tenth
+        of the amplitude left).
+    """
+    worst = np.zeros(len(bands_hz))
+    for k, (low, high) in enumerate(bands_hz):
+        at = np.unique(np.concatenate([np.geomspace(low, high, 25), [low, high]]))
+        for damping in damping_ratios:
+            limits = mode_limit_arcsec(
+                at,
+                damping,
+                frequency_hz,
+                density,
+                duration_s=duration_s,
+                cadence_s=cadence_s,
+                exposure_s=exposure_s,
+                runs=runs,
+                detection=detection,
+                false_alarm=false_alarm,
+            )
+            worst[k] = max(worst[k], float(limits.max()))
+    return worst
+
+
+def mode_limit_arcsec(
+    at_hz: FloatArray | float,
+    damping_ratio: float,
+    frequency_hz: FloatArray,
+    density: FloatArray,
+    *,
+    duration_s: float,
+    cadence_s: float,
+    exposure_s: float,
+    runs: int = 1,
+    detection: float = 0.95,
+    false_alarm: float = LINE_FALSE_ALARM,
+) -> FloatArray:
+    """Return the rms at which a mode of each true frequency is found; see `limit_rms_arcsec`."""
+    at = np.asarray(at_hz, dtype=np.float64)
+    pieces = int(np.ceil(duration_s / cadence_s / LINE_PIECE_SAMPLES))
+    piece_s = duration_s / pieces
+    # half-power width 2 zeta f in units of 1/length, in steps of 5 %
+    bins = 2.0 * damping_ratio * at * piece_s
+    steps = np.exp(0.05 * np.round(np.log(np.maximum(bins, 0.05)) / 0.05)) * (damping_ratio > 0)
+    threshold = _gain_threshold(piece_s, 0.5 / cadence_s, false_alarm)
+    ratios = {w: _needed_ratio(w, threshold, pieces * runs, detection) for w in set(steps.flat)}
+    ratio = np.array([ratios[w] for w in steps.flat]).reshape(steps.shape)
+    folded = np.abs(at - np.round(at * cadence_s) / cadence_s)
+    logs = np.interp(folded, frequency_hz, np.log(np.maximum(density, 1e-300)))
+    left = np.abs(np.sinc(at * exposure_s))
+    hidden = (left < LINE_LEFT_AT_LEAST) | (folded * piece_s < LINE_LOWEST_BINS)
+    seen = np.sqrt(np.exp(logs) * ratio / piece_s)
+    return np.asarray(np.where(hidden, np.inf, seen / np.maximum(left, 1e-9)))
+
+
+@lru_cache(maxsize=512)
+def _needed_ratio(width_bins: float, threshold: float, averaged: int, detection: float) -> float:
+    """Return the a^2 T/S at which a mode of rms a is found with the stated probability.
+
+    Notes
+    -----
+    With the expected power r_k = 1 + q L_k of bin k over the continuum (L_k: the mode through
+    the tapers, in units of the duration) the gain is 2 w sum [y_k (1 - 1/r_k) - ln r_k], y_k the
+    measured power and w the independent values a bin. The sum over y_k is taken as a gamma
+    variate with its mean and variance; y_k has the variance r_k^2/w for a mode driven by noise
+    and (2 r_k - 1)/w for a steady line. Besides, the fitted peak must stand above the continuum by
+    the contrast that the search asks for.
+    """
+    from scipy.special import gdtrc, ndtri
+
+    shape, weight = _shape_in_bins(round(width_bins, 6))
+    weight *= averaged
+    needed_gain = threshold * (1.0 if width_bins == 0 else LINE_REFIT_LOSS)
+    contrast = LINE_LOWEST_CONTRAST * (1.0 if width_bins == 0 else LINE_REFIT_LOSS**0.5)
+
+    def found(log_q: float) -> float:
+        r = 1.0 + np.exp(log_q) * shape
+        lever = 1.0 - 1.0 / r
+        mean = 2.0 * weight * np.sum(r * lever)
+        spread = 2.0 * r - 1.0 if width_bins == 0 else r**2
+        variance = 4.0 * weight * np.sum(spread * lever**2)
+        level = needed_gain + 2.0 * weight * np.sum(np.log(r))
+        return float(gdtrc(mean / variance, mean**2 / variance, level)) - detection
+
+    def stands_out(log_q: float) -> float:
+        rise = np.exp(log_q) * shape
+        # Standard error of the logarithm of size and of damping, from the Fisher information.
+        error = np.sqrt(2.0 / (weight * np.sum((rise / (1.0 + rise)) ** 2)))
+        return float(np.log(rise.max() / contrast) - ndtri(detection) * error)
+
+    return float(np.exp(max(_root(found), _root(stands_out))))
+
+
+def _root(function: Callable[[float], float]) -> float:
+    from scipy.optimize import brentq
+
+    high = 2.0
+    while function(high) < 0 and high < 40.0:  # noqa: PLR2004 - exp(40) is beyond any data
+        high += 1.0
+    return float(brentq(function, -12.0, high, xtol=1e-5))
+
+
+@lru_cache(maxsize=256)
+def _shape_in_bins(width_bins: float) -> tuple[FloatArray, float]:
+    """Return a unit mode's expected periodogram times 1/T around its bin, and the bin's weight."""
+    from blursplit.spectra.periodogram import mode_density
+
+    periodogram = _blank_periodogram()
+    # In the middle of the band no flank is cut off or mirrored.
+    f = float(periodogram.frequency_hz[periodogram.frequency_hz.size // 2])
+    damping = max(width_bins / periodogram.duration_s / (2.0 * f), 1e-6)
+    shape = mode_density(periodogram, f, damping) / periodogram.duration_s
+    return shape[shape > 1e-3 * shape.max()], float(periodogram.weight)
+
+
+@lru_cache(maxsize=1)
+def _blank_periodogram() -> Periodogram:
+    from blursplit.spectra.periodogram import motion_periodogram
+
+    n = 2048
+    return motion_periodogram(np.arange(float(n)), np.zeros((n, 2)), 1.0)
+
+
+@lru_cache(maxsize=64)
+def _gain_threshold(piece_s: float, nyquist_hz: float, false_alarm: float) -> float:
+    from scipy.optimize import brentq
+
+    from blursplit.spectra.lines import chance_of_gain
+
+    low = LINE_LOWEST_BINS / piece_s
+    return float(
+        brentq(
+            lambda gain: chance_of_gain(gain, (nyquist_hz - low) * piece_s) - false_alarm,
+            4.0,
+            400.0,
+        )
+    )

@@ -1,0 +1,195 @@
+"""Differential refraction across a pass band: how far the air spreads a star along the vertical.
+
+References
+----------
+B. Edlen (1966), Metrologia 2, 71 and its use by A. V. Filippenko (1982), PASP 94, 715, whose
+table for airmass gives the check values in the tests.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from blursplit.constants import ARCSEC_PER_RADIAN
+from blursplit.types import FloatArray
+
+LOWEST_ALTITUDE_DEG = 10.0
+"""Below this the flat-layer formula n - 1 times tan z no longer holds."""
+
+UNKNOWN_BAND_NM = (400.0, 700.0)
+"""Band of an unfiltered camera as far as it matters here: wide, so that the bound is safe."""
+
+_STANDARD_HEIGHT_M = 8400.0  # scale height of the pressure
+
+
+@dataclass(frozen=True)
+class Dispersion:
+    """Spread of a star along the vertical.
+
+    Parameters
+    ----------
+    rms_arcsec : float
+        One-axis rms for an evenly transmitting band and a flat spectrum.
+    low_arcsec, high_arcsec : float
+        Range that band shape and star colour allow; from zero when the band is a guess.
+    length_arcsec : float
+        Distance between the images of the two ends of the band.
+    position_angle_deg : float or None
+        Direction of the vertical from north through east, the parallactic angle; None when
+        unknown.
+    is_assumed : bool
+        Whether the band was unknown and a wide one taken.
+    """
+
+    rms_arcsec: float
+    low_arcsec: float
+    high_arcsec: float
+    length_arcsec: float
+    position_angle_deg: float | None
+    is_assumed: bool
+
+
+def refractivity(
+    wavelength_nm: ArrayLike,
+    *,
+    pressure_hpa: float = 1013.25,
+    temperature_c: float = 15.0,
+    water_vapour_hpa: float = 0.0,
+) -> FloatArray:
+    """Return the refractivity n - 1 of air.
+
+    Parameters
+    ----------
+    wavelength_nm : array_like
+        Vacuum wavelength [nm].
+    pressure_hpa, temperature_c, water_vapour_hpa : float
+        Air pressure [hPa], temperature [Celsius] and partial pressure of water vapour [hPa].
+
+    Notes
+    -----
+    Edlen's dispersion formula with the temperature and water terms as Filippenko (1982,
+    equations 1 to 3) gives them.
+    """
+    wave2 = (1e-3 * np.asarray(wavelength_nm, dtype=float)) ** -2.0  # 1/um^2
+    standard = 64.328 + 29498.1 / (146.0 - wave2) + 255.4 / (41.0 - wave2)
+    mmhg = pressure_hpa * 760.0 / 1013.25
+    air = mmhg * (1.0 + (1.049 - 0.0157 * temperature_c) * 1e-6 * mmhg)
+    air = air / (720.883 * (1.0 + 0.003661 * temperature_c))
+    water_mmhg = water_vapour_hpa * 760.0 / 1013.25
+    water = (0.0624 - 0.000680 * wave2) / (1.0 + 0.003661 * temperature_c) * water_mmhg
+    return np.asarray((standard * air - water) * 1e-6, dtype=float)
+
+
+def differential_refraction_arcsec(
+    wavelength_nm: ArrayLike,
+    reference_nm: float,
+    altitude_deg: float,
+    *,
+    pressure_hpa: float = 1013.25,
+    temperature_c: float = 15.0,
+    water_vapour_hpa: float = 0.0,
+) -> FloatArray:
+    """Return how much higher a star stands at a wavelength than at the reference.
+
+    Parameters
+    ----------
+    wavelength_nm : array_like
+        Wavelengths [nm].
+    reference_nm : float
+        Wavelength of zero shift [nm].
+    altitude_deg : float
+        Altitude of the star, 10 to 90 degrees.
+    pressure_hpa, temperature_c, water_vapour_hpa : float
+        State of the air.
+
+    Returns
+    -------
+    ndarray
+        206265 [n(wavelength) - n(reference)] tan z [arcsec], positive toward the zenith.
+
+    Raises
+    ------
+    ValueError
+        For an altitude outside 10 to 90 degrees.
+    """
+    if not LOWEST_ALTITUDE_DEG <= altitude_deg <= 90.0:  # noqa: PLR2004 - the zenith
+        msg = f"altitude must lie between {LOWEST_ALTITUDE_DEG:g} and 90 degrees"
+        raise ValueError(msg)
+    air = {
+        "pressure_hpa": pressure_hpa,
+        "temperature_c": temperature_c,
+        "water_vapour_hpa": water_vapour_hpa,
+    }
+    difference = refractivity(wavelength_nm, **air) - refractivity(reference_nm, **air)
+    return np.asarray(
+        difference / np.tan(np.radians(altitude_deg)) * ARCSEC_PER_RADIAN, dtype=float
+    )
+
+
+def pressure_at_height_hpa(height_m: float) -> float:
+    """Return the mean air pressure at a height above the sea (exponential, 8400 m)."""
+    return float(1013.25 * np.exp(-height_m / _STANDARD_HEIGHT_M))
+
+
+def band_dispersion(
+    band_nm: tuple[float, float] | None,
+    altitude_deg: float,
+    *,
+    height_m: float = 0.0,
+    temperature_c: float = 10.0,
+    parallactic_angle_deg: float | None = None,
+) -> Dispersion:
+    """Return the spread of a star across a pass band.
+
+    Parameters
+    ----------
+    band_nm : (float, float) or None
+        Ends of the band [nm]; None when the filter is unknown: 400 to 700 nm is taken and the
+        range starts at zero.
+    altitude_deg : float
+        Altitude of the star.
+    height_m, temperature_c : float
+        Height of the site above the sea [m] and air temperature [Celsius].
+    parallactic_angle_deg : float, optional
+        Angle of the vertical from north through east.
+
+    Returns
+    -------
+    Dispersion
+
+    Raises
+    ------
+    ValueError
+        For an altitude below 10 degrees or a band that is not increasing.
+
+    Notes
+    -----
+    The rms is that of an even photon distribution over the band. Real pass bands and stars
+    concentrate the light: the range is 0.7 to 1.1 times the rms for a known band (a red or blue
+    star in a bell-shaped filter, common practice, no source).
+    """
+    low, high = UNKNOWN_BAND_NM if band_nm is None else band_nm
+    if not low < high:
+        msg = f"pass band must increase, not {low:g} to {high:g} nm"
+        raise ValueError(msg)
+    wavelength = np.linspace(low, high, 201)
+    shift = differential_refraction_arcsec(
+        wavelength,
+        0.5 * (low + high),
+        altitude_deg,
+        pressure_hpa=pressure_at_height_hpa(height_m),
+        temperature_c=temperature_c,
+    )
+    rms = float(shift.std())
+    assumed = band_nm is None
+    return Dispersion(
+        rms_arcsec=rms,
+        low_arcsec=0.0 if assumed else 0.7 * rms,
+        high_arcsec=1.1 * rms,
+        length_arcsec=float(np.ptp(shift)),
+        position_angle_deg=parallactic_angle_deg,
+        is_assumed=assumed,
+    )

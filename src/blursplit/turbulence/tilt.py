@@ -1,0 +1,453 @@
+"""Image motion of one star and differential motion of two, in one or two apertures.
+
+Every variance is of ONE axis: K lambda^2 r0^(-5/3) D^(-1/3) [rad^2]. The two kinds of tilt are
+the mean phase gradient ("G", a centroid with a wide window) and the slope of the least-squares
+plane ("Z", near a centroid weighted by the core). Spatial frequencies are in cycles per aperture
+diameter, u = f D. Valid in the near field, at weak scintillation and for an instantaneous exposure.
+
+The variance of a real, Gaussian-windowed centroid is w K_Z + (1 - w) K_G, with w from phase
+screens (`centroid_tilt_mix`). A window as narrow as the core goes beyond the least-squares plane
+(w > 1) once the star breaks into speckles; a wide one nears the mean gradient (w = 0). The whole
+range from G to Z is 7 % in variance, so w need not be precise.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from math import pi
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from blursplit.turbulence.conversions import SPECTRUM_CONSTANT
+from blursplit.types import FloatArray
+
+TiltKind = Literal["G", "Z"]
+
+LOG_STEP = 0.005
+"""Step of the grid in ln u: a kernel with argument q moves by 0.005 q between neighbours."""
+
+_LOWEST, _HIGHEST = 1e-8, 1e5
+# Above some tens of cycles a diameter the Bessel functions turn faster than the grid: there
+# their mean square takes over.
+_MEAN_FROM, _MEAN_FULL = 15.0, 45.0
+
+
+@lru_cache(maxsize=1)
+def grid() -> FloatArray:
+    """Return the grid of u = f D, evenly spaced in ln u, read only."""
+    count = int(np.log(_HIGHEST / _LOWEST) / LOG_STEP) + 1
+    u = _LOWEST * np.exp(LOG_STEP * np.arange(count))
+    u.flags.writeable = False
+    return np.asarray(u, dtype=float)
+
+
+def tilt_filter(u: FloatArray, obstruction: float, kind: TiltKind) -> FloatArray:
+    """Return the squared tilt filter of an annular pupil.
+
+    Parameters
+    ----------
+    u : ndarray
+        Spatial frequency in cycles per diameter, positive.
+    obstruction : float
+        Central obstruction, diameter ratio in [0, 0.95].
+    kind : "G" or "Z"
+        Mean phase gradient, or slope of the least-squares plane.
+
+    Returns
+    -------
+    ndarray
+        Squared gain from phase to angle in units (lambda/D)^2; u^2 at low frequency.
+
+    Raises
+    ------
+    ValueError
+        For an unknown kind or an obstruction outside its range.
+
+    Notes
+    -----
+    With z = pi u. G: u^2 [2 (J1(z) - eps J1(eps z)) / (z (1 - eps^2))]^2. Z: the projection on x
+    over its norm, [8 (J2(z) - eps^2 J2(eps z)) / (pi z (1 - eps^4))]^2 (after Noll 1976).
+    """
+    from scipy.special import jn
+
+    if kind not in {"G", "Z"}:
+        msg = f"kind of tilt must be 'G' or 'Z', not {kind!r}"
+        raise ValueError(msg)
+    if not 0.0 <= obstruction <= 0.95:  # noqa: PLR2004 - a ring thinner than this is no telescope
+        msg = f"central obstruction must lie in [0, 0.95], not {obstruction}"
+        raise ValueError(msg)
+    z = pi * np.asarray(u, dtype=float)
+    blend = np.clip(np.log(u / _MEAN_FROM) / np.log(_MEAN_FULL / _MEAN_FROM), 0.0, 1.0)
+    waved = u < _MEAN_FULL
+    exact = np.zeros_like(z)
+    zw = z[waved]
+    if kind == "G":
+        amplitude = 2.0 / (pi * (1.0 - obstruction**2)) * np.ones_like(z)
+        wave = jn(1, zw) - obstruction * jn(1, obstruction * zw)
+        mean_square = (1.0 + obstruction) / (pi * z)
+    else:
+        amplitude = 8.0 / (pi * z * (1.0 - obstruction**4))
+        wave = jn(2, zw) - obstruction**2 * jn(2, obstruction * zw)
+        mean_square = (1.0 + obstruction**3) / (pi * z)
+    exact[waved] = wave**2
+    mixed = (1.0 - blend) * exact + blend * mean_square
+    return np.asarray(amplitude**2 * mixed, dtype=float)
+
+
+def signed_tilt_gain(
+    frequency_per_m: FloatArray, aperture_m: float, obstruction: float, kind: TiltKind
+) -> FloatArray:
+    """Return the signed gain from phase to tilt [1/m], whose square is `tilt_filter`/D^2.
+
+    Two apertures of different size see one wave with gains of either sign: their product is
+    that of the cross-spectrum.
+    """
+    from scipy.special import jn
+
+    z = np.maximum(pi * np.asarray(frequency_per_m, dtype=float) * aperture_m, 1e-6)
+    if kind == "G":
+        wave = (jn(1, z) - obstruction * jn(1, obstruction * z)) / (1.0 - obstruction**2)
+        return np.asarray(2.0 * wave / (pi * aperture_m))
+    wave = (jn(2, z) - obstruction**2 * jn(2, obstruction * z)) / (1.0 - obstruction**4)
+    return np.asarray(8.0 * wave / (z * pi * aperture_m))
+
+
+def radial_density(
+    aperture_over_outer_scale: float, obstruction: float, kind: TiltKind
+) -> FloatArray:
+    """Return the tilt variance of one axis per unit ln u on the grid.
+
+    Parameters
+    ----------
+    aperture_over_outer_scale : float
+        D/L0; zero for Kolmogorov turbulence.
+    obstruction : float
+        Central obstruction, diameter ratio.
+    kind : "G" or "Z"
+
+    Returns
+    -------
+    ndarray, shape (grid,)
+        Integral over ln u is the coefficient K1.
+    """
+    u = grid()
+    spectrum = (u**2 + aperture_over_outer_scale**2) ** (-11.0 / 6.0)
+    density = pi * SPECTRUM_CONSTANT * u**2 * tilt_filter(u, obstruction, kind) * spectrum
+    return np.asarray(density, dtype=float)
+
+
+_SMALLEST, _LARGEST, _PER_DECADE = 1e-3, 1e3, 24
+# Waves whose phase turns by more than this across the separation average out; a smooth cut
+# keeps the logarithmic grid from aliasing them.
+_PHASE_CUT = 90.0
+
+
+def tilt_coefficient(
+    kind: TiltKind, obstruction: float = 0.0, aperture_over_outer_scale: float = 0.0
+) -> float:
+    """Return the coefficient K1 of one-axis image motion.
+
+    Parameters
+    ----------
+    kind : "G" or "Z"
+        Mean gradient or least-squares plane.
+    obstruction : float
+        Central obstruction, diameter ratio.
+    aperture_over_outer_scale : float
+        D/L0, zero for Kolmogorov.
+
+    Returns
+    -------
+    float
+        K1 in variance = K1 lambda^2 r0^(-5/3) D^(-1/3); 0.1698 (G) and 0.1819 (Z) for a filled
+        pupil and Kolmogorov turbulence (Tokovinin 2002: 0.340/2 and, from memory, 0.364/2).
+    """
+    return _coefficient(kind, float(obstruction), float(aperture_over_outer_scale))
+
+
+def tilt_coefficients(
+    kind: TiltKind, obstruction: float, aperture_over_outer_scale: ArrayLike
+) -> FloatArray:
+    """Return K1 for many outer scales at once, interpolated to 1e-4.
+
+    Parameters
+    ----------
+    kind : "G" or "Z"
+    obstruction : float
+        Diameter ratio.
+    aperture_over_outer_scale : array_like
+        D/L0 in [0, 1].
+
+    Raises
+    ------
+    ValueError
+        For D/L0 outside [0, 1].
+    """
+    ratio = np.asarray(aperture_over_outer_scale, dtype=float)
+    if np.any((ratio < 0.0) | (ratio > 1.0)):
+        msg = "aperture over outer scale must lie in [0, 1]"
+        raise ValueError(msg)
+    return np.asarray(_coefficient_spline(kind, float(obstruction))(ratio ** (1.0 / 3.0)))
+
+
+@lru_cache(maxsize=16)
+def _coefficient_spline(kind: TiltKind, obstruction: float) -> Any:
+    from scipy.interpolate import CubicSpline
+
+    # The coefficient is close to linear in (D/L0)^(1/3) (Tokovinin 2002).
+    cube_root = np.linspace(0.0, 1.0, 30)
+    values = [tilt_coefficient(kind, obstruction, root**3) for root in cube_root.tolist()]
+    return CubicSpline(cube_root, values)
+
+
+@lru_cache(maxsize=4096)
+def _coefficient(kind: TiltKind, obstruction: float, aperture_over_outer_scale: float) -> float:
+    density = radial_density(aperture_over_outer_scale, obstruction, kind)
+    inner = 3.0 * density[0] if aperture_over_outer_scale == 0 else 0.5 * LOG_STEP * density[0]
+    # Below the grid the Kolmogorov density goes as u^(1/3), so its integral is 3 x the last value.
+    return float(LOG_STEP * (density.sum() - 0.5 * density[0]) + inner)
+
+
+def pair_kernels(
+    separation_over_aperture: ArrayLike,
+    aperture_over_outer_scale: float,
+    obstruction: float,
+    kind: TiltKind,
+) -> tuple[FloatArray, FloatArray]:
+    """Return the coefficients of differential image motion along and across a separation.
+
+    Parameters
+    ----------
+    separation_over_aperture : array_like
+        Distance of the two beams over the aperture diameter; two stars theta apart through a
+        layer at distance h: theta h/D; a mask: baseline over opening. Negative values count by
+        their size.
+    aperture_over_outer_scale : float
+        D/L0, zero for Kolmogorov.
+    obstruction : float
+        Central obstruction, diameter ratio.
+    kind : "G" or "Z"
+
+    Returns
+    -------
+    along, across : ndarray, shape of `separation_over_aperture`
+        K in variance = K lambda^2 r0^(-5/3) D^(-1/3), difference of the two images; zero at zero
+        separation, towards 2 K1 at large ones.
+
+    Notes
+    -----
+    K = 2 pi C int u du g(u) (u^2 + (D/L0)^2)^(-11/6) [1 - J0(q) +- J2(q)], q = 2 pi u s/D
+    (Tokovinin 2002), tabulated once for each telescope and outer scale and interpolated in the
+    logarithm to 1e-4. Below s = 0.001 D the square law continues.
+    """
+    size = np.abs(np.asarray(separation_over_aperture, dtype=float))
+    along, across = _pair_splines(float(aperture_over_outer_scale), float(obstruction), kind)
+    limit = 2.0 * tilt_coefficient(kind, obstruction, aperture_over_outer_scale)
+    return _interpolate(size, along, limit), _interpolate(size, across, limit)
+
+
+def pair_covariance(
+    separation_over_aperture: ArrayLike,
+    aperture_over_outer_scale: float,
+    obstruction: float,
+    kind: TiltKind,
+) -> tuple[FloatArray, FloatArray]:
+    """Return the covariance coefficients K1 - K/2 of the motions along and across a separation.
+
+    Parameters are those of `pair_kernels`.
+    """
+    along, across = pair_kernels(
+        separation_over_aperture, aperture_over_outer_scale, obstruction, kind
+    )
+    single = tilt_coefficient(kind, obstruction, aperture_over_outer_scale)
+    return single - 0.5 * along, single - 0.5 * across
+
+
+def _interpolate(size: FloatArray, spline: Any, limit: float) -> FloatArray:
+    inside = np.clip(size, _SMALLEST, _LARGEST)
+    value = np.exp(spline(np.log(inside)))
+    value = value * np.minimum(size / _SMALLEST, 1.0) ** 2
+    # Beyond the table the Kolmogorov kernel nears its limit as s^(-1/3); with an outer scale it
+    # has arrived.
+    beyond = np.maximum(size / _LARGEST, 1.0) ** (-1.0 / 3.0)
+    return np.asarray(np.where(size > _LARGEST, limit - (limit - value) * beyond, value))
+
+
+@lru_cache(maxsize=256)
+def _pair_splines(
+    aperture_over_outer_scale: float, obstruction: float, kind: TiltKind
+) -> tuple[Any, Any]:
+    from scipy.interpolate import CubicSpline
+
+    density = radial_density(aperture_over_outer_scale, obstruction, kind)
+    log_size, along, across = _bessel_weights()
+    return (
+        CubicSpline(log_size, np.log(along @ density)),
+        CubicSpline(log_size, np.log(across @ density)),
+    )
+
+
+@lru_cache(maxsize=1)
+def _bessel_weights() -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return ln(s/D) and the weights that turn a radial density into K along and across.
+
+    They depend on no parameter, so the Bessel functions are evaluated once a session.
+    """
+    from scipy.special import j0, j1
+
+    count = round(np.log10(_LARGEST / _SMALLEST) * _PER_DECADE) + 1
+    log_size = np.linspace(np.log(_SMALLEST), np.log(_LARGEST), count)
+    q = 2.0 * np.pi * np.outer(np.exp(log_size), grid())
+    cut = np.exp(-((q / _PHASE_CUT) ** 4))
+    zeroth, first = j0(q), j1(q)
+    small = q < 1e-2  # noqa: PLR2004 - series there: the differences cancel
+    second = np.where(small, q**2 / 8.0, 2.0 * first / np.maximum(q, 1e-300) - zeroth)
+    lost = np.where(small, q**2 / 4.0, 1.0 - zeroth * cut)
+    along = 2.0 * LOG_STEP * (lost + second * cut)
+    across = 2.0 * LOG_STEP * (lost - second * cut)
+    return log_size, along, across
+
+
+# Output of benchmarks/centroid_tilt.py (seed 20260, 2048 pupils a point, instantaneous images,
+# no pixel): filled pupil, then obstruction 0.33; rows D/r0, columns window sigma in lambda/D.
+_OBSTRUCTION = np.array([0.0, 0.33])
+_D_OVER_R0 = np.array([0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0])
+_WINDOW = np.array([0.5, 0.7, 1.0, 1.5, 2.5, 4.0])
+_MIX = np.array(
+    [
+        [
+            [1.14, 1.09, 0.94, 0.71, 0.47, 0.32],
+            [1.17, 1.12, 0.95, 0.71, 0.46, 0.30],
+            [1.23, 1.19, 0.99, 0.73, 0.47, 0.31],
+            [1.37, 1.30, 1.05, 0.74, 0.45, 0.28],
+            [1.87, 1.74, 1.29, 0.80, 0.46, 0.28],
+            [2.59, 2.39, 1.77, 1.04, 0.53, 0.32],
+            [3.49, 3.30, 2.71, 1.62, 0.69, 0.37],
+            [3.98, 3.88, 3.51, 2.44, 1.05, 0.53],
+        ],
+        [
+            [1.08, 0.94, 0.66, 0.41, 0.25, 0.16],
+            [1.10, 0.97, 0.68, 0.45, 0.30, 0.21],
+            [1.13, 0.98, 0.68, 0.44, 0.29, 0.20],
+            [1.20, 1.00, 0.70, 0.46, 0.32, 0.23],
+            [1.81, 1.45, 0.84, 0.41, 0.18, 0.07],
+            [2.03, 1.70, 1.14, 0.60, 0.32, 0.22],
+            [3.13, 2.83, 2.17, 1.31, 0.50, 0.25],
+            [3.26, 3.06, 2.67, 1.75, 0.63, 0.23],
+        ],
+    ]
+)
+# The same for a window of 1.5 star sigmas, star sigma from the area above half maximum.
+_DEFAULT_WINDOW_MIX = np.array(
+    [
+        [1.11, 1.15, 1.21, 1.34, 1.75, 2.18, 2.75, 3.24],
+        [1.07, 1.09, 1.10, 1.15, 1.55, 1.66, 2.26, 2.51],
+    ]
+)
+
+# What pixel, exposure and other obstructions leave open, and the table's own error (up to 15 % of
+# w - 1 from its pupils of 32 pixels): at least this much, and a share of the distance from 1.
+_LEAST_SIGMA, _SHARE = 0.1, 0.3
+_OPEN_WINDOW_SIGMA = 0.3  # a window twice as wide, for a star widened by pixels and optics
+
+
+def centroid_tilt_mix(
+    d_over_r0: ArrayLike,
+    window_over_diffraction: ArrayLike | None = None,
+    obstruction: float = 0.0,
+) -> tuple[FloatArray, FloatArray]:
+    """Return the share of Z tilt that the default centroid measures, and its uncertainty.
+
+    Parameters
+    ----------
+    d_over_r0 : array_like
+        Aperture diameter over Fried parameter; clipped to the table, 0.5 to 8.
+    window_over_diffraction : array_like, optional
+        Sigma of the centroid's Gaussian window in units lambda/D; clipped to 0.5 to 4. By
+        default the window is 1.5 star sigmas of a well-sampled star.
+    obstruction : float
+        Diameter ratio, clipped to the table, 0 to 0.33.
+
+    Returns
+    -------
+    w, w_sigma : ndarray
+        Variance = (w K_Z + (1 - w) K_G) lambda^2 r0^(-5/3) D^(-1/3). Without a window the
+        uncertainty covers stars widened by pixels and optics up to twice.
+    """
+    ratio = np.clip(np.asarray(d_over_r0, dtype=float), _D_OVER_R0[0], _D_OVER_R0[-1])
+    blocked = min(obstruction / _OBSTRUCTION[-1], 1.0)
+    if window_over_diffraction is None:
+        default = (1.0 - blocked) * _DEFAULT_WINDOW_MIX[0] + blocked * _DEFAULT_WINDOW_MIX[1]
+        mix = np.asarray(np.interp(ratio, _D_OVER_R0, default), dtype=float)
+        return mix, np.hypot(_OPEN_WINDOW_SIGMA, _SHARE * (mix - 1.0))
+    from scipy.interpolate import RegularGridInterpolator
+
+    window = np.clip(np.asarray(window_over_diffraction, float), _WINDOW[0], _WINDOW[-1])
+    values = (1.0 - blocked) * _MIX[0] + blocked * _MIX[1]
+    table = RegularGridInterpolator((np.log(_D_OVER_R0), np.log(_WINDOW)), values)
+    ratio, window = np.broadcast_arrays(ratio, window)
+    points = np.stack([np.log(ratio), np.log(window)], axis=-1)
+    mix = np.asarray(table(points), dtype=float).reshape(ratio.shape)
+    return mix, np.hypot(_LEAST_SIGMA, _SHARE * (mix - 1.0))
+
+
+def mixed_coefficient(
+    tilt_mix: float, obstruction: float = 0.0, aperture_over_outer_scale: float = 0.0
+) -> float:
+    """Return K1 of a centroid that mixes the two tilts: w K_Z + (1 - w) K_G.
+
+    Parameters
+    ----------
+    tilt_mix : float
+        w of `centroid_tilt_mix`.
+    obstruction, aperture_over_outer_scale : float
+        Diameter ratio and D/L0.
+    """
+    plane = tilt_coefficient("Z", obstruction, aperture_over_outer_scale)
+    gradient = tilt_coefficient("G", obstruction, aperture_over_outer_scale)
+    return tilt_mix * plane + (1.0 - tilt_mix) * gradient
+
+
+def mixed_kernels(
+    separation_over_aperture: ArrayLike,
+    aperture_over_outer_scale: float,
+    obstruction: float,
+    tilt_mix: float,
+) -> tuple[FloatArray, FloatArray]:
+    """Return `pair_kernels` of a centroid that mixes the two tilts.
+
+    Parameters
+    ----------
+    separation_over_aperture : array_like
+        Distance of the beams over the diameter.
+    aperture_over_outer_scale, obstruction : float
+        D/L0 and diameter ratio.
+    tilt_mix : float
+        w of `centroid_tilt_mix`.
+    """
+    telescope = (aperture_over_outer_scale, obstruction)
+    plane = pair_kernels(separation_over_aperture, *telescope, "Z")
+    gradient = pair_kernels(separation_over_aperture, *telescope, "G")
+    along, across = (
+        tilt_mix * z + (1.0 - tilt_mix) * g for z, g in zip(plane, gradient, strict=True)
+    )
+    return along, across
+
+
+def mixed_covariance(
+    separation_over_aperture: ArrayLike,
+    aperture_over_outer_scale: float,
+    obstruction: float,
+    tilt_mix: float,
+) -> tuple[FloatArray, FloatArray]:
+    """Return the covariance coefficients K1 - K/2 of a centroid that mixes the two tilts.
+
+    Parameters are those of `mixed_kernels`.
+    """
+    single = mixed_coefficient(tilt_mix, obstruction, aperture_over_outer_scale)
+    along, across = mixed_kernels(
+        separation_over_aperture, aperture_over_outer_scale, obstruction, tilt_mix
+    )
+    return single - 0.5 * along, single - 0.5 * across

@@ -1,0 +1,74 @@
+"""Frames shifted and added in Fourier space, against the obvious way."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from blursplit.image.stack import restack
+from blursplit.stars.tracks import Stamps, StarTracks
+
+FRAMES, SKY = 150, 20.0
+
+
+def tracks_of(pixels: np.ndarray) -> StarTracks:
+    n, k = pixels.shape[:2]
+    zero = np.zeros((n, k))
+    stamps = Stamps(
+        star=np.arange(k),
+        pixels_adu=pixels.astype(np.float32),
+        x0_px=np.full((n, k), 40),
+        y0_px=np.full((n, k), 60),
+        sky_adu=np.full((n, k), SKY),
+    )
+    return StarTracks(
+        time_s=np.arange(n) * 0.02,
+        segment=np.zeros(n, dtype=np.int64),
+        row_time_s=zero,
+        x_px=zero,
+        y_px=zero,
+        sigma_px=zero,
+        flux_adu=zero,
+        width_px=zero,
+        e1=zero,
+        e2=zero,
+        peak_adu=zero,
+        good=np.ones((n, k), dtype=bool),
+        exposure_s=0.01,
+        cadence_s=0.02,
+        stamps=stamps,
+    )
+
+
+@pytest.mark.parametrize("size", [16, 17])
+def test_restack_equals_a_phase_a_frequency_and_frame(size):
+    rng = np.random.default_rng(size)
+    # Whole numbers, which single precision holds exactly, so that only the sums round.
+    pixels = rng.integers(0, 1000, (FRAMES, 2, size, size)).astype(float)
+    place = np.array([40.0, 60.0]) + (size - 1) / 2 + rng.normal(0, 2, (FRAMES, 2, 2))
+    got = restack(tracks_of(pixels), {"star": place})
+    fy, fx = np.fft.fftfreq(size)[:, None], np.fft.rfftfreq(size)
+    each = []
+    for k in range(2):
+        total = np.zeros((size, size // 2 + 1), dtype=complex)
+        for i in range(FRAMES):
+            dx, dy = place[i, k] - [40.0, 60.0] - (size - 1) / 2
+            total += np.fft.rfft2(pixels[i, k] - SKY) * np.exp(2j * np.pi * (fx * dx + fy * dy))
+        each.append(np.fft.irfft2(total, s=(size, size)) / abs(total[0, 0]))
+    # Sums of 150 frames of 300 pixels round to some 1e-14 of the pixels, which are of order 1.
+    assert_allclose(got.images["star"], np.mean(each, axis=0), rtol=0, atol=1e-12)
+
+
+def test_star_off_by_whole_pixels_is_moved_to_the_middle():
+    size, middle = 15, 7
+    rng = np.random.default_rng(4)
+    shape = rng.uniform(1, 2, (3, 3))
+    pixels = np.full((FRAMES, 1, size, size), SKY)
+    step = rng.integers(-4, 5, (FRAMES, 2))
+    for i, (x, y) in enumerate(step):
+        pixels[i, 0, middle + y - 1 : middle + y + 2, middle + x - 1 : middle + x + 2] += shape
+    place = (np.array([40.0, 60.0]) + middle + step)[:, None, :]
+    got = restack(tracks_of(pixels), {"star": place}).images["star"]
+    expected = np.zeros((size, size))
+    expected[middle - 1 : middle + 2, middle - 1 : middle + 2] = shape / shape.sum()
+    # Single precision keeps 7e-8 of the pixels, of which there are 20 units of sky to each of 1.
+    assert_allclose(got, expected, atol=1e-6)
