@@ -84,5 +84,5 @@ def make_recipe(sequence: Sequence, field: Field, method: CentroidMethod) -> Rec
         hot_x=hot_x[:MOST_HOT],
         hot_y=hot_y[:MOST_HOT],
         method=method,
-        compiled=ready_kernels(sequence.n_frames * field.x_px.size) is not None,
+        compiled=ready_kernels(sequence.source.n_frames * field.x_px.size) is not None,
     )
