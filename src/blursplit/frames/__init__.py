@@ -4,7 +4,7 @@ from blursplit.frames.calibration import Calibration, read_calibration
 from blursplit.frames.finding import find_files
 from blursplit.frames.gain import Gain, estimate_gain
 from blursplit.frames.ordering import StampReport
-from blursplit.frames.sequence import Sequence, open_frames, open_sequence
+from blursplit.frames.sequence import Sequence, open_frames
 from blursplit.frames.source import ArrayFrames, FileFrames, FrameSource
 
 __all__ = [
@@ -18,6 +18,5 @@ __all__ = [
     "estimate_gain",
     "find_files",
     "open_frames",
-    "open_sequence",
     "read_calibration",
 ]

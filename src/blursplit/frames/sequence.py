@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeAlias, TypeGuard
@@ -30,7 +30,7 @@ from blursplit.frames.stamps import DAY_S, iso_utc, read_times
 from blursplit.frames.target_pixels import read_target_pixels
 from blursplit.frames.units import Units, read_units
 from blursplit.plain import plain
-from blursplit.rig import Origin, Rig, Setting, Setup, as_rig, merge_settings, rig_of
+from blursplit.rig import Rig, Setting, as_rig, merge_settings
 from blursplit.types import FloatArray, IntArray
 
 Frames: TypeAlias = str | Path | Iterable[str | Path] | NDArray[Any]
@@ -121,6 +121,16 @@ def open_frames(
         Below 10 frames.
     TypeError, ValueError
         For an array or times of the wrong kind or shape.
+
+    Examples
+    --------
+    >>> from blursplit import open_frames
+    >>> sequence = open_frames("night1/sequence.fits")
+    >>> sequence.n_frames, round(sequence.cadence_s, 3)
+    (40, 0.02)
+    >>> sequence.source.read(0, 2).shape
+    (2, 96, 128)
+    >>> sequence.source.close()
     """
     declared = as_rig(rig)
     setup = declared.setup
@@ -171,27 +181,6 @@ def open_frames(
         stamps=report,
         keywords=tuple(parts.header.keys()),
     )
-
-
-def open_sequence(
-    paths: Iterable[Path | str],
-    setup: Setup | None = None,
-    origins: Mapping[str, Origin] | None = None,
-    calibration: Calibration | None = None,
-) -> Sequence:
-    """Open files as one sequence: the old face of `open_frames`.
-
-    Examples
-    --------
-    >>> from blursplit import open_sequence
-    >>> sequence = open_sequence(["night1/sequence.fits"])
-    >>> sequence.n_frames, round(sequence.cadence_s, 3)
-    (40, 0.02)
-    >>> sequence.source.read(0, 2).shape
-    (2, 96, 128)
-    >>> sequence.source.close()
-    """
-    return open_frames(paths, rig_of(setup, origins), None, calibration)
 
 
 def is_array(frames: object) -> TypeGuard[np.ndarray]:
