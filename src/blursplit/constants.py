@@ -21,6 +21,8 @@ WIND_RANGE_M_S = (2.0, 30.0)  # m/s | calm ground to jet stream; judgement, no s
 CAMERA_WAVELENGTH_NM = 550.0  # nm | middle of an unfiltered camera's band; judgement, no source
 
 # --- stars --------------------------------------------------------------------------------------
+PACKING_STEPS = 3.0  # a noise | stored pixels that are no whole numbers: + 0.9 % of their variance
+PACKING_TILE_FRAMES = 64  # cut-outs | packed together; 32 to 128 differ by 1 % in size
 LEAST_SAMPLES_OF_STAR = 10  # frames | of a star in a table of positions; judgement, no source
 NOISE_BAND_SHARE = 0.1  # - | of the band, its top: noise of positions that came without; judgement
 TABLE_STAR_SIGMA_ARCSEC = 1.0  # arcsec | star of a table without widths; only for finding dithers
