@@ -11,10 +11,12 @@ import math
 # --- conversions and physics --------------------------------------------------------------------
 ARCSEC_PER_RADIAN = 180.0 * 3600.0 / math.pi  # arcsec/rad | definition
 FWHM_PER_SIGMA = 2.0 * math.sqrt(2.0 * math.log(2.0))  # - | of a Gaussian, definition
+SIGMA_PER_MAD = 1.4826  # - | of a Gaussian: 1 over the normal quantile of 3/4
 SEEING_IN_LAMBDA_OVER_R0 = 0.975863  # - | Hankel transform, `kolmogorov_width` (Fried 1966: 0.976)
 SEEING_WAVELENGTH_M = 500e-9  # m | the trade's convention for seeing
 
 # --- rig and frames -----------------------------------------------------------------------------
+KERNEL_SAMPLES = 50_000  # - | stars in frames; fewer do not repay loading numba, speed.py
 OUTER_SCALE_RANGE_M = (10.0, 50.0)  # m | of the free air; common practice, no source
 WIND_RANGE_M_S = (2.0, 30.0)  # m/s | calm ground to jet stream; judgement, no source
 CAMERA_WAVELENGTH_NM = 550.0  # nm | middle of an unfiltered camera's band; judgement, no source
@@ -68,6 +70,8 @@ STEP_SPANS = (24, 72, 216)  # frames | judgement
 TRAILED_ELONGATION = 0.2  # - | twice what air makes, see `raw_checks._trailed`
 SCALE_AGREES = 0.03  # - | judgement: nominal focal lengths are good to 2 or 3 %
 
+PACKING_STEPS = 3.0  # a noise | stored pixels that are no whole numbers: + 0.9 % of their variance
+PACKING_TILE_FRAMES = 64  # cut-outs | packed together; 32 to 128 differ by 1 % in size
 LEAST_SAMPLES_OF_STAR = 10  # frames | of a star in a table of positions; judgement, no source
 NOISE_BAND_SHARE = 0.1  # - | of the band, its top: noise of positions that came without; judgement
 TABLE_STAR_SIGMA_ARCSEC = 1.0  # arcsec | star of a table without widths; only for finding dithers
@@ -194,6 +198,11 @@ FAMILY_SIGMAS = 2.5  # sigma | of a match; judgement
 # --- pier ---------------------------------------------------------------------------------------
 
 # --- evidence -----------------------------------------------------------------------------------
+LONG_FRAME_LEAST_STEPS = 5  # - | a median and its scatter need them; judgement
+LONG_FRAME_LARGEST_STEP = 6.0  # robust sigmas | beyond it a step is a dither or a jump; judgement
+LONG_FRAME_MODEL_ERROR = 0.1  # - | a worm of ten frames a turn bends inside its steps: 5 to 10 %
+LONG_FRAME_NARROWEST = 0.05  # of the frames | that bound every constant cause; judgement
+LONG_FRAME_BLOCKS = 10  # - | of the bootstrap: seeing is remembered for minutes; judgement
 
 # --- estimates, fit, histories, verdict -----------------------------------------------------------
 PERCENTILES = (2.5, 15.865, 50.0, 84.135, 97.5)  # % | of draws; 68 % and 95 % intervals, definition
