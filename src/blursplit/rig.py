@@ -478,6 +478,12 @@ Instrument = Rig
 Known = Setting
 
 
+def rig_of(setup: Setup | None, origins: Mapping[str, Origin] | None) -> Rig:
+    """Return the rig that a setup and the origins of its keys describe."""
+    setup = setup or Setup()
+    return Rig(_declared(setup, origins or {}, "setup file"), setup)
+
+
 def assemble(setup: Setup, origins: Mapping[str, Origin], header: Mapping[str, Setting]) -> Rig:
     """Join setup file, options, headers and defaults: the old face of `merge_settings`."""
-    return merge_settings(Rig(_declared(setup, origins, "setup file"), setup), header)
+    return merge_settings(rig_of(setup, origins), header)

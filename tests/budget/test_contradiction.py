@@ -6,7 +6,6 @@ import pytest
 
 from blursplit.measure import measure
 from blursplit.report import render_page
-from blursplit.rig import read_setup
 from blursplit.simulate import Scene, write_sequence
 
 
@@ -26,8 +25,7 @@ def night(tmp_path):
         "sequence": {"frames": 160, "seed": 8, "start_utc": "2026-03-04T21:30:00Z"},
     }
     write_sequence(Scene.model_validate(tables), tmp_path / "night")
-    setup, origins = read_setup(tmp_path / "night" / "setup.toml")
-    return lambda: measure([tmp_path / "night"], setup=setup, origins=origins)
+    return lambda: measure(tmp_path / "night", tmp_path / "night" / "setup.toml")
 
 
 @pytest.mark.slow

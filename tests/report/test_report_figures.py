@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from blursplit.constants import FIGURE_PAIRS
 from blursplit.estimate import Estimate
 from blursplit.report import figures as draw
 from blursplit.report.figures._canvas import block_means, power_label
-from blursplit.report.figures.evidence import MOST_PAIRS, binned_pairs
+from blursplit.report.figures.evidence import binned_pairs
 from blursplit.result import Result, SequenceInfo, SetupEntry, Structure
 
 DRAWINGS = {
@@ -141,7 +142,7 @@ def test_many_pairs_are_joined_without_changing_their_variance() -> None:
     rng = np.random.default_rng(3)
     separation, rms = rng.uniform(0, 100, 1500), rng.uniform(0.1, 0.3, 1500)
     x, y = binned_pairs(separation, rms)
-    assert x.size == MOST_PAIRS
+    assert x.size == FIGURE_PAIRS
     # 1500 pairs in 150 equal groups: the mean square is the mean of the groups' mean squares
     assert_allclose(np.mean(y**2), np.mean(rms**2), rtol=1e-12)
 

@@ -10,7 +10,7 @@ from rich.console import Console
 
 from blursplit.estimate import Estimate
 from blursplit.report import figures, print_summary, summarize
-from blursplit.report.figures.spectra import mark_labels
+from blursplit.report.figures.motion import mark_labels
 from blursplit.report.line_rows import line_row
 from blursplit.report.notebook import budget_table
 from blursplit.report.wording import probability, setting

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from blursplit.budget.air_data import Optics as Optics  # noqa: PLC0414 - others take it from here
 from blursplit.turbulence.conversions import structure_function
 from blursplit.turbulence.spectra import cross_spectrum_table, tilt_spectra
 from blursplit.turbulence.tilt import pair_kernels, tilt_coefficient
@@ -142,22 +143,6 @@ def _even_grid(grid: FloatArray, value: FloatArray) -> tuple[NDArray[np.int64], 
     at = np.maximum((value - grid[0]) / (grid[1] - grid[0]), 0.0)
     lower = np.minimum(at.astype(np.int64), len(grid) - 2)
     return lower, np.minimum(at - lower, 1.0)
-
-
-@dataclass(frozen=True)
-class Optics:
-    """What of telescope and sky the air's part depends on."""
-
-    aperture_m: float
-    obstruction: float
-    wavelength_m: float
-    outer_scale_m: tuple[float, float]
-    wind_m_s: tuple[float, float]
-
-    @property
-    def unit_arcsec2(self) -> float:
-        """lambda^2 D^(-1/3) in arcsec^2 m^(5/3): tilt variance is K times this times J."""
-        return (self.wavelength_m * ARCSEC) ** 2 * float(self.aperture_m ** (-1.0 / 3.0))
 
 
 def layer_heights(x_arcsec: FloatArray, y_arcsec: FloatArray, aperture_m: float) -> FloatArray:

@@ -25,8 +25,7 @@ N_SEPARATIONS = 24
 
 def density_curves(grid: GridData) -> dict[str, FloatArray]:
     """Return densities of shared and own motion, and the coherence, from the longest segment."""
-    from blursplit.spectra import multitaper_density
-    from blursplit.spectra.shared import coherence_spectrum
+    from blursplit.spectra import coherence_spectrum, multitaper_density
 
     segment = max(grid.segments, key=lambda s: len(s.real))
     n = len(grid.star)

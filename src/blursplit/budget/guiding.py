@@ -117,7 +117,7 @@ def _as_line(
     width_hz: float,
 ) -> LineFit:
     """Return the bump as a damped mode: its mean frequency and its spread about that."""
-    from blursplit.spectra.describe import LineFit, principal_axes
+    from blursplit.spectra import LineFit, principal_axes
 
     weight = excess[bump] / excess[bump].sum()
     inside = frequency_hz[bump]

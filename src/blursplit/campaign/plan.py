@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -26,14 +27,13 @@ from blursplit.campaign.plan_record import (
 from blursplit.campaign.recording import DURATION_S, geometric_middle, plan_recording
 from blursplit.errors import InputError
 from blursplit.result import SetupEntry, Warning_
-from blursplit.rig import Setup, assemble
+from blursplit.rig import Rig, as_rig, merge_settings
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
     from datetime import date
 
     from blursplit.campaign.plan_record import Recording
-    from blursplit.rig import Origin, Rig
+    from blursplit.rig import Rig
 
 STARS = 4
 DAMPING = 0.015
@@ -44,8 +44,7 @@ MAINS_HZ = (50.0, 60.0)
 
 
 def plan(
-    setup: Setup,
-    origins: Mapping[str, Origin] | None = None,
+    rig: Rig | str | Path,
     *,
     seeing_arcsec: float = 2.0,
     stars: int = STARS,
@@ -57,10 +56,8 @@ def plan(
 
     Parameters
     ----------
-    setup : Setup
+    rig : Rig, str or Path
         Aperture and pixel scale are needed; a stated exposure or frame interval is kept.
-    origins : mapping, optional
-        Flat key -> where it was said.
     seeing_arcsec : float
         At 500 nm and zenith.
     stars : int
@@ -87,16 +84,14 @@ def plan(
 
     Examples
     --------
-    >>> from pathlib import Path
-    >>> from blursplit import plan, read_setup
-    >>> setup, origins = read_setup(Path("rig.toml"))
-    >>> run = plan(setup, origins, seeing_arcsec=2.0, stars=4, duration_s=60.0)
+    >>> from blursplit import plan
+    >>> run = plan("rig.toml", seeing_arcsec=2.0, stars=4, duration_s=60.0)
     >>> f"{run.recording.rate_hz:.0f} frames/s, stars to magnitude {run.recording.faintest_mag:.0f}"
     '50 frames/s, stars to magnitude 11'
     """
     from importlib.metadata import version
 
-    instrument = assemble(setup, origins or {}, {})
+    instrument = merge_settings(as_rig(rig), {})
     _check(instrument, seeing_arcsec, stars, duration_s)
     warnings: list[Warning_] = []
     recording = plan_recording(instrument, seeing_arcsec, stars, duration_s, warnings)

@@ -44,15 +44,16 @@ def run(
 
     from blursplit.errors import InputError
     from blursplit.folder import check_target, default_folder, write_result_folder
-    from blursplit.measure import measure_tracks, read_focus_source, read_source
+    from blursplit.measure import measure_tracks
     from blursplit.report import print_summary, progress, render_page
-    from blursplit.rig import read_setup
+    from blursplit.rig import Rig
+    from blursplit.sources import read_focus_source, read_source
 
     if centroid not in {"windowed", "com", "quadratic", "2dg"}:
         raise InputError(
             f"--centroid {centroid}", "is no centroid method", "use windowed, com, quadratic or 2dg"
         )
-    known, origins = read_setup(setup, set_ or [])
+    rig = Rig.read(setup, set_ or [])
     if out is not None:
         check_target(out, replace=replace)
     calibration = None
@@ -61,8 +62,7 @@ def run(
 
         calibration = read_calibration(bias or (), dark or (), flat or ())
     how: dict[str, Any] = {
-        "setup": known,
-        "origins": origins,
+        "rig": rig,
         "centroid": centroid,
         "calibration": calibration,
     }

@@ -9,7 +9,7 @@ import numpy as np
 
 from blursplit.plain import plain
 from blursplit.report.figures._canvas import block_means, decimate
-from blursplit.report.figures.spectra import shared_density
+from blursplit.report.figures.motion import shared_density
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike

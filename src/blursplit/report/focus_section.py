@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from blursplit.report.figures.focus import draw_focus
+from blursplit.report.figures.evidence import draw_focus
 from blursplit.report.sections import Section, holds, picture
 from blursplit.report.tables import thinned_table
 from blursplit.report.wording import estimate_text, number

@@ -1,0 +1,680 @@
+"""The model of air, open motion and optics: what a set of parameters says of the data.
+
+A set of parameters is a vector z whose prior is a unit normal in every direction; `state` turns
+it into physical quantities, `log_likelihood` compares them with the powers of the modes and with
+the registered star's transfer function. Everything works on many vectors at once.
+
+Coordinates: the strength of all the air is told by its phase structure function at a fifth of the
+aperture, which the star's image measures; near air, ground and the layers above share r0^(-5/3)
+by the softmax of Gaussians. The near layer is always there: where the data do not call for it,
+the posterior says how little of it there may be.
+
+The logarithm of a power that is the mean of n coefficients has the mean ln S + psi(n) - ln n and
+the variance psi_1(n). The model's shape errs too: real air blows in more ways than the model
+knows. That error is a Gaussian process in ln nu, one for the shared shift along x, one along y,
+one for the coherence of both, one common to the differential modes and one of each mode's own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Protocol
+
+import numpy as np
+
+from blursplit.budget.air_data import AirTable, Optics, SpectralData
+from blursplit.budget.optics_data import OpticsData
+from blursplit.constants import (
+    ARCSEC_PER_RADIAN,
+    FIT_CENTROID_SIGMA,
+    FIT_COHERENCE_LIMIT,
+    FIT_CONTAMINATED,
+    FIT_FAST_RANGE,
+    FIT_INSTRUMENT_SIGMA,
+    FIT_LEAST_HUMP,
+    FIT_MODEL_ERROR_COMMON,
+    FIT_MODEL_ERROR_OCTAVE,
+    FIT_MODEL_ERROR_OWN,
+    FIT_MODEL_ERROR_SHARED,
+    FIT_NEAR_OUTER_SCALE_M,
+    FIT_NEAR_WIND_M_S,
+    FIT_NOISE_SIGMA,
+    FIT_OPEN_CENTRE,
+    FIT_OPEN_CORNER_HZ,
+    FIT_OPEN_RMS_ARCSEC,
+    FIT_OTF_SIGMA,
+    FIT_SHARE_SIGMA,
+    TILT_G_OVER_Z,
+)
+from blursplit.turbulence.defocus import defocus_loss
+from blursplit.turbulence.tilt import centroid_tilt_mix
+from blursplit.types import FloatArray
+
+LEAST_POWER = 1e-12  # arcsec^2/Hz, keeps logarithms finite
+
+
+@dataclass(frozen=True)
+class AirState:
+    """Physical quantities, one row a set of parameters; strengths are r0^(-5/3) [m^(-5/3)].
+
+    Parameters
+    ----------
+    j_near, j_ground : ndarray, shape (n,)
+    j_high : ndarray, shape (n, n_high)
+    log_near_outer, log_outer : ndarray, shape (n,)
+        ln of the outer scales [m] of the near layer and of all others.
+    log_near_wind, log_ground_wind : ndarray, shape (n,)
+    log_high_wind : ndarray, shape (n, n_high)
+    near_axis, ground_axis : ndarray, shape (n, 2)
+        Cosine and sine of twice the wind's direction, times how steady that is (0 to 1).
+    tilt_scale : ndarray, shape (n,)
+        Tilt variance of the centroid over that of the least-squares plane.
+    noise_scale, otf_scale : ndarray, shape (n,)
+        Of the centroid noise; of the air's part of ln OTF.
+    optics_arcsec, optics_shape : ndarray, shape (n,)
+        One-axis rms of the rays, and 0 for a Gaussian to 1 for a defocus.
+    open_arcsec2 : ndarray, shape (n, 2, 2)
+        Covariance of the broadband shared excess, all frequencies, no exposure.
+    open_corner_hz, open_centre_hz : ndarray, shape (n,)
+    fast_arcsec2 : ndarray, shape (n,)
+        One-axis variance of further shake inside the exposures.
+    """
+
+    j_near: FloatArray
+    j_ground: FloatArray
+    j_high: FloatArray
+    log_near_outer: FloatArray
+    log_outer: FloatArray
+    log_near_wind: FloatArray
+    log_ground_wind: FloatArray
+    log_high_wind: FloatArray
+    near_axis: FloatArray
+    ground_axis: FloatArray
+    tilt_scale: FloatArray
+    noise_scale: FloatArray
+    otf_scale: FloatArray
+    optics_arcsec: FloatArray
+    optics_shape: FloatArray
+    open_arcsec2: FloatArray
+    open_corner_hz: FloatArray
+    open_centre_hz: FloatArray
+    fast_arcsec2: FloatArray
+
+    @property
+    def j_outside(self) -> FloatArray:
+        """Strength of all but the near air."""
+        return np.asarray(self.j_ground + self.j_high.sum(axis=1))
+
+
+class Guest(Protocol):
+    """Other evidence on the same parameters."""
+
+    def constraint(self, theta: AirState) -> FloatArray:
+        """Return the log probability of each row, shape (n,)."""
+        ...
+
+
+@dataclass(frozen=True)
+class Priors:
+    """What is assumed beforehand.
+
+    Parameters
+    ----------
+    structure_rad2 : (low, high)
+        Structure function of all the air at a fifth of the aperture, flat in the logarithm.
+    outer_scale_m, wind_m_s : (low, high)
+        Of the air outside, flat in the logarithm.
+    optics_arcsec : (low, high)
+        One-axis rms of unstated optics, flat in the logarithm.
+    stated_optics_arcsec : float or None
+    measured_optics : (ln sigma, cumulated probability) or None
+        Where runs at several focus positions have measured a part of it.
+    nyquist_hz : float
+    fast_arcsec2 : float
+        Largest variance of shake inside the exposures; 0 leaves it out.
+    ln_j : (mean, sigma) or None
+        Where a mask has measured the air.
+    """
+
+    structure_rad2: tuple[float, float]
+    outer_scale_m: tuple[float, float]
+    wind_m_s: tuple[float, float]
+    optics_arcsec: tuple[float, float]
+    stated_optics_arcsec: float | None
+    measured_optics: tuple[FloatArray, FloatArray] | None
+    nyquist_hz: float
+    fast_arcsec2: float
+    ln_j: tuple[float, float] | None
+
+
+@dataclass(frozen=True)
+class AirModel:
+    """Everything the likelihood needs.
+
+    Parameters
+    ----------
+    priors : Priors
+    table : AirTable
+    data : SpectralData
+    star : OpticsData or None
+        None when no star image could be registered.
+    optics : Optics
+    line_power : ndarray, shape (n_bins, 2, 2)
+        Density that lines add to the shared shift [arcsec^2/Hz].
+    line_log_otf : ndarray, shape (n_baselines,)
+        ln of what the lines' motion inside an exposure does to the OTF.
+    exposure_s, registration_noise_arcsec2 : float
+        The latter is the one-axis variance that registering on a noisy centroid adds.
+    window_over_diffraction : float or None
+        Sigma of the centroid's window in lambda/D; None for that of a sharp, well-sampled star.
+    guests : sequence of Guest
+    """
+
+    priors: Priors
+    table: AirTable
+    data: SpectralData
+    star: OpticsData | None
+    optics: Optics
+    line_power: FloatArray
+    line_log_otf: FloatArray
+    exposure_s: float
+    registration_noise_arcsec2: float = 0.0
+    window_over_diffraction: float | None = None
+    guests: Sequence[Guest] = ()
+
+    # --- parameters -------------------------------------------------------------------------------
+
+    @cached_property
+    def _places(self) -> dict[str, slice]:
+        """Where each part of z lies."""
+        k = len(self.table.height_m)
+        sizes = {
+            "strength": 1,
+            "shares": k + 1,
+            "outer": 2,
+            "wind": k + 2,
+            "near_axis": 2,
+            "ground_axis": 2,
+            "centroid": 1,
+            "open": 3,
+            "open_axis": 2,
+            "noise": 1,
+        }
+        if self.star is not None:
+            sizes |= {"otf": 1, "optics": 1}
+            sizes |= {"shape": 1} if self._shape_is_free else {}
+            sizes |= {"fast": 1} if self.priors.fast_arcsec2 > 0 else {}
+        ends = np.cumsum([0, *sizes.values()]).tolist()
+        return {name: slice(*ends[i : i + 2]) for i, name in enumerate(sizes)}
+
+    @property
+    def _shape_is_free(self) -> bool:
+        star = self.star
+        return (
+            star is not None and star.defocus is None and self.priors.stated_optics_arcsec is None
+        )
+
+    @property
+    def n_parameters(self) -> int:
+        """Length of z."""
+        return max(int(place.stop) for place in self._places.values())
+
+    @cached_property
+    def _contrasts(self) -> FloatArray:
+        """Orthonormal contrasts of near air, ground and high layers, shape (k + 1, k + 2)."""
+        k = len(self.table.height_m) + 2
+        rows = [[1.0] * i + [-float(i)] + [0.0] * (k - i - 1) for i in range(1, k)]
+        return np.array([np.array(row) / np.linalg.norm(row) for row in rows])
+
+    def state(self, z: FloatArray) -> AirState:
+        """Return the physical quantities of each row of z, shape (n, n_parameters)."""
+        part = {name: z[:, place] for name, place in self._places.items()}
+        p, n = self.priors, len(z)
+        log_near_outer = _flat(part["outer"][:, 0], FIT_NEAR_OUTER_SCALE_M)
+        log_outer = _flat(part["outer"][:, 1], p.outer_scale_m)
+        share = np.exp(FIT_SHARE_SIGMA * part["shares"] @ self._contrasts)
+        share /= share.sum(axis=1, keepdims=True)
+        per_j = share[:, 0] * self.table.near.structure_at(log_near_outer)[:, -1]
+        per_j += (1.0 - share[:, 0]) * self.table.outside.structure_at(log_outer)[:, -1]
+        j = share * (np.exp(_flat(part["strength"][:, 0], p.structure_rad2)) / per_j)[:, None]
+        open_ = part["open"]
+        centre = FIT_OPEN_CENTRE[0] + (FIT_OPEN_CENTRE[1] - FIT_OPEN_CENTRE[0]) * _uniform(
+            open_[:, 2]
+        )
+        none = np.zeros(n)
+        star = self.star is not None
+        fast = "fast" in part
+        log_optics = self._log_optics(part["optics"][:, 0]) if star else none
+        shape = _uniform(part["shape"][:, 0]) if "shape" in part else none
+        return AirState(
+            j_near=j[:, 0],
+            j_ground=j[:, 1],
+            j_high=j[:, 2:],
+            log_near_outer=log_near_outer,
+            log_outer=log_outer,
+            log_near_wind=_flat(part["wind"][:, 0], FIT_NEAR_WIND_M_S),
+            log_ground_wind=_flat(part["wind"][:, 1], p.wind_m_s),
+            log_high_wind=_flat(part["wind"][:, 2:], p.wind_m_s),
+            near_axis=_in_disk(part["near_axis"]),
+            ground_axis=_in_disk(part["ground_axis"]),
+            tilt_scale=self._tilt_scale(j.sum(axis=1), part["centroid"][:, 0]),
+            noise_scale=np.exp(FIT_NOISE_SIGMA * part["noise"][:, 0]),
+            otf_scale=1.0 + FIT_OTF_SIGMA * part["otf"][:, 0] if star else none + 1.0,
+            optics_arcsec=np.exp(log_optics) if star else none,
+            optics_shape=shape,
+            open_arcsec2=_ellipses(
+                np.exp(2.0 * _flat(open_[:, 0], FIT_OPEN_RMS_ARCSEC)), part["open_axis"]
+            ),
+            open_corner_hz=np.exp(_flat(open_[:, 1], FIT_OPEN_CORNER_HZ)),
+            open_centre_hz=np.maximum(centre, 0.0) * p.nyquist_hz,
+            fast_arcsec2=np.exp(
+                _flat(part["fast"][:, 0], (FIT_FAST_RANGE * p.fast_arcsec2, p.fast_arcsec2))
+            )
+            if fast
+            else none,
+        )
+
+    def _log_optics(self, z: FloatArray) -> FloatArray:
+        p = self.priors
+        if p.stated_optics_arcsec is not None:
+            return np.asarray(np.log(p.stated_optics_arcsec) + FIT_INSTRUMENT_SIGMA * z)
+        if p.measured_optics is not None:
+            log_sigma, below = p.measured_optics
+            return np.asarray(np.interp(_uniform(z), below, log_sigma))
+        return _flat(z, p.optics_arcsec)
+
+    def _tilt_scale(self, j: FloatArray, z: FloatArray) -> FloatArray:
+        """Tilt variance of the centroid over Z-tilt's: it grows with D/r0 (`centroid_tilt`)."""
+        grid, mean, sigma = self._centroid_table
+        at = self.optics.aperture_m * j**0.6
+        mix = np.interp(at, grid, mean) + np.interp(at, grid, sigma) * z
+        return np.asarray(np.maximum(TILT_G_OVER_Z + (1.0 - TILT_G_OVER_Z) * mix, 0.5))
+
+    @cached_property
+    def _centroid_table(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        grid = np.geomspace(0.3, 8.0, 60)
+        mean, sigma = centroid_tilt_mix(grid, self.window_over_diffraction, self.optics.obstruction)
+        # Optics that blur the star beyond the window's own width are not in the table.
+        return grid, mean, np.hypot(sigma, FIT_CENTROID_SIGMA)
+
+    # --- the likelihood ---------------------------------------------------------------------------
+
+    def log_likelihood(self, z: FloatArray) -> FloatArray:
+        """Return ln likelihood of each row of z."""
+        state = self.state(z)
+        total = self._log_powers(state)
+        if self.star is not None:
+            misfit = (self.star.log_otf - self.log_otf(state)) @ self._star_whitening
+            total += -0.5 * np.einsum("tb,tb->t", misfit, misfit)
+        if self.priors.ln_j is not None:
+            mean, sigma = self.priors.ln_j
+            total += -0.5 * ((np.log(state.j_near + state.j_outside) - mean) / sigma) ** 2
+        for guest in self.guests:
+            total += guest.constraint(state)
+        return np.nan_to_num(total, nan=-1e30, neginf=-1e30)
+
+    def _log_powers(self, state: AirState) -> FloatArray:
+        shared, own = self.powers(state)
+        measured = self._measured
+        mean_x, mean_y = (measured.log_shared[i] - np.log(shared[:, :, i, i]) for i in (0, 1))
+        coherence = shared[:, :, 0, 1] / np.sqrt(shared[:, :, 0, 0] * shared[:, :, 1, 1])
+        mixed = measured.coherence - np.arctanh(
+            np.clip(coherence, -FIT_COHERENCE_LIMIT, FIT_COHERENCE_LIMIT)
+        )
+        total = np.zeros(len(shared))
+        for residual, group, two_sided in (
+            (mean_x, self._shared_error, False),
+            (mean_y, self._shared_error, False),
+            (mixed, self._coherence_error, True),
+        ):
+            # Shared power can always be mechanical: a bin may hold more than the model says, at
+            # the price of the chance that it does.
+            low = -group.most if two_sided else -np.inf
+            total += group.log_density(np.clip(residual, low, group.most))
+        n_own = own.shape[2]
+        if n_own:
+            residual = measured.log_own - np.log(own)
+            mean = residual.mean(axis=2)
+            total += self._common_error.log_density(mean)
+            if n_own > 1:
+                left = np.swapaxes(residual - mean[:, :, None], 1, 2).reshape(-1, own.shape[1])
+                each = self._own_error.log_density(left).reshape(-1, n_own).sum(axis=1)
+                total += each - self._own_error.constant  # one contrast less than modes
+        return total
+
+    @cached_property
+    def _measured(self) -> _Measured:
+        from scipy.special import digamma
+
+        data = self.data
+        bias = np.log(data.count) - digamma(data.count)
+        log_power = np.log(np.maximum(data.power, LEAST_POWER)) + bias[:, None]
+        coherence = data.shared_xy / np.sqrt(data.power[:, 0] * data.power[:, 1])
+        limit = FIT_COHERENCE_LIMIT
+        return _Measured(
+            log_power[:, :2].T,
+            np.arctanh(np.clip(coherence, -limit, limit)),
+            log_power[:, 2:],
+        )
+
+    def _air_share(self, modes: slice) -> FloatArray:
+        """Share of the power that is not noise: only there does the model of the air err."""
+        share = 1.0 - self.data.noise[modes] / self.data.power[:, modes]
+        return np.asarray(np.clip(share, 0.0, 1.0).mean(axis=1))
+
+    def _errors(self, sampling: float, sigma: float, share: FloatArray, variance: str) -> _Errors:
+        from scipy.special import polygamma
+
+        count = self.data.count
+        each = polygamma(1, count) if variance == "power" else 0.5 / count
+        scatter = self.data.correlation * np.sqrt(np.outer(each, each)) * sampling
+        step = np.subtract.outer(np.log(self.data.centre_hz), np.log(self.data.centre_hz))
+        kernel = np.exp(-0.5 * (step / FIT_MODEL_ERROR_OCTAVE) ** 2)
+        return _Errors.of(scatter + sigma**2 * kernel * np.outer(share, share))
+
+    @cached_property
+    def _shared_error(self) -> _Errors:
+        return self._errors(1.0, FIT_MODEL_ERROR_SHARED, self._air_share(slice(0, 2)), "power")
+
+    @cached_property
+    def _coherence_error(self) -> _Errors:
+        share = self._air_share(slice(0, 2))
+        return self._errors(1.0, FIT_MODEL_ERROR_SHARED, share, "coherence")
+
+    @cached_property
+    def _common_error(self) -> _Errors:
+        n = self.data.power.shape[1] - 2
+        sigma = float(np.hypot(FIT_MODEL_ERROR_COMMON, FIT_MODEL_ERROR_OWN / np.sqrt(n)))
+        return self._errors(1.0 / n, sigma, self._air_share(slice(2, None)), "power")
+
+    @cached_property
+    def _own_error(self) -> _Errors:
+        return self._errors(1.0, FIT_MODEL_ERROR_OWN, self._air_share(slice(2, None)), "power")
+
+    @cached_property
+    def _star_whitening(self) -> FloatArray:
+        assert self.star is not None  # noqa: S101 - callers check
+        return np.asarray(np.linalg.inv(np.linalg.cholesky(self.star.covariance)).T)
+
+    # --- powers of the modes ----------------------------------------------------------------------
+
+    def powers(self, state: AirState) -> tuple[FloatArray, FloatArray]:
+        """Return the model's densities in the bins [arcsec^2/Hz].
+
+        Parameters
+        ----------
+        state : AirState
+
+        Returns
+        -------
+        shared : ndarray, shape (n, n_bins, 2, 2)
+        own : ndarray, shape (n, n_bins, n_modes - 2)
+        """
+        data, table = self.data, self.table
+        noise = state.noise_scale[:, None, None] * data.noise + LEAST_POWER
+        if len(table.height_m):
+            modes = table.high_at(
+                table.high,
+                state.j_high * state.tilt_scale[:, None],
+                state.log_high_wind,
+                state.log_outer,
+            )
+            modes += noise
+        else:
+            modes = np.broadcast_to(noise, (len(noise), *data.power.shape))
+        shared = self._at_telescope(state, "bins")
+        kept = np.sinc(data.centre_hz * self.exposure_s) ** 2
+        shape = self._open_shape(state, data.centre_hz) * kept
+        shared += shape[:, :, None, None] * state.open_arcsec2[:, None]
+        shared += self.line_power
+        shared *= data.n_stars
+        shared[:, :, 0, 0] += modes[:, :, 0]
+        shared[:, :, 1, 1] += modes[:, :, 1]
+        return shared, modes[:, :, 2:]
+
+    def _at_telescope(self, state: AirState, where: str) -> FloatArray:
+        """Density of the near and ground layers along x and y, shape (n, n_frequencies, 2, 2)."""
+        total = None
+        for one, j, log_wind, log_outer, axis in (
+            (
+                self.table.near,
+                state.j_near,
+                state.log_near_wind,
+                state.log_near_outer,
+                state.near_axis,
+            ),
+            (
+                self.table.outside,
+                state.j_ground,
+                state.log_ground_wind,
+                state.log_outer,
+                state.ground_axis,
+            ),
+        ):
+            pair = one.at(getattr(one, where), log_wind, log_outer)
+            pair *= (j * state.tilt_scale)[:, None, None]
+            mean, half = 0.5 * (pair[:, 0] + pair[:, 1]), 0.5 * (pair[:, 0] - pair[:, 1])
+            total = np.zeros((*mean.shape, 2, 2)) if total is None else total
+            along, mixed = half * axis[:, :1], half * axis[:, 1:]
+            total[:, :, 0, 0] += mean + along
+            total[:, :, 1, 1] += mean - along
+            total[:, :, 0, 1] += mixed
+            total[:, :, 1, 0] += mixed
+        assert total is not None  # noqa: S101 - two layers were added
+        return total
+
+    def _open_shape(self, state: AirState, frequency_hz: FloatArray) -> FloatArray:
+        """Density of the open motion over its variance, no exposure, shape (n, n_frequencies).
+
+        A first-order (exponentially correlated) motion: flat below its corner, falling as the
+        square of the frequency above. It may stand on a carrier: a mode above Nyquist that the
+        frames fold to a place where its width makes a hump and no line.
+        """
+        centre = state.open_centre_hz[:, None]
+        corner = _hump(state)[:, None]
+        shape = 1.0 / (1.0 + ((frequency_hz - centre) / corner) ** 2)
+        shape += 1.0 / (1.0 + ((frequency_hz + centre) / corner) ** 2)
+        return np.asarray(shape / (np.pi * corner))
+
+    def open_density(self, state: AirState, frequency_hz: FloatArray) -> FloatArray:
+        """Return the broadband shared excess, exposure averaged, shape (n, 2, 2, n_frequencies)."""
+        shape = self._open_shape(state, frequency_hz)
+        shape *= np.sinc(frequency_hz * self.exposure_s) ** 2
+        return np.asarray(state.open_arcsec2[:, :, :, None] * shape[:, None, None, :])
+
+    def surplus(self, state: AirState) -> FloatArray:
+        """Return the shared density that no smooth model explains, (2, 2, n_bins) [arcsec^2/Hz].
+
+        What the bins hold beyond the median model, where the likelihood let it go.
+        """
+        shared, _ = self.powers(state)
+        middle = np.median(shared, axis=0)
+        data, most = self.data, self._shared_error.most
+        beyond = np.zeros((2, 2, len(most)))
+        excess = np.empty_like(middle)
+        for i in (0, 1):
+            excess[:, i, i] = data.power[:, i] - middle[:, i, i]
+        excess[:, 0, 1] = excess[:, 1, 0] = data.shared_xy - middle[:, 0, 1]
+        for b in range(len(most)):
+            residual = self._measured.log_shared[:, b] - np.log(np.diagonal(middle[b]))
+            if np.any(residual > most[b]):
+                values, vectors = np.linalg.eigh(excess[b])
+                beyond[:, :, b] = (vectors * np.maximum(values, 0.0)) @ vectors.T
+        return beyond / data.n_stars
+
+    def shared_air(self, state: AirState, frequency_hz: FloatArray) -> FloatArray:
+        """Return the air's part of the stars' mean shift, shape (n, 2, 2, n_frequencies)."""
+        table = self.table
+        fine = self._at_telescope(state, "fine")
+        if len(table.height_m):
+            strength = state.j_high * state.tilt_scale[:, None]
+            high = table.high_at(table.high_fine, strength, state.log_high_wind, state.log_outer)
+            fine[:, :, 0, 0] += high
+            fine[:, :, 1, 1] += high
+        at = np.interp(np.log(frequency_hz), np.log(table.fine_hz), np.arange(len(table.fine_hz)))
+        lower = np.minimum(at.astype(np.int64), len(table.fine_hz) - 2)
+        weight = at - lower
+        out = np.empty((len(fine), 2, 2, len(frequency_hz)))
+        for i in (0, 1):
+            log_density = np.log(fine[:, :, i, i])
+            out[:, i, i] = np.exp(
+                (1.0 - weight) * log_density[:, lower] + weight * log_density[:, lower + 1]
+            )
+        coherence = fine[:, :, 0, 1] / np.sqrt(fine[:, :, 0, 0] * fine[:, :, 1, 1])
+        mixed = (1.0 - weight) * coherence[:, lower] + weight * coherence[:, lower + 1]
+        out[:, 0, 1] = out[:, 1, 0] = mixed * np.sqrt(out[:, 0, 0] * out[:, 1, 1])
+        return out
+
+    # --- the registered star ----------------------------------------------------------------------
+
+    def removed_tilt_arcsec2(self, state: AirState) -> FloatArray:
+        """Return the air's one-axis motion variance that registering one star removes."""
+        near, outside = self.table.near, self.table.outside
+        total = state.j_near * _scalar(
+            near, near.variance, state.log_near_wind, state.log_near_outer
+        )
+        total += state.j_ground * _scalar(
+            outside, outside.variance, state.log_ground_wind, state.log_outer
+        )
+        for i in range(state.j_high.shape[1]):
+            total += state.j_high[:, i] * _scalar(
+                outside, outside.variance, state.log_high_wind[:, i], state.log_outer
+            )
+        return np.asarray(state.tilt_scale * total)
+
+    def log_otf(self, state: AirState) -> FloatArray:
+        """Return the model of ln OTF of the registered star, shape (n, n_baselines)."""
+        out = self.air_log_otf(state)
+        scale = self._per_arcsec2
+        return out + self.line_log_otf - self._optics_loss(state) - self.motion_loss(state, scale)
+
+    @cached_property
+    def _per_arcsec2(self) -> FloatArray:
+        """Loss of ln OTF per arcsec^2 of one-axis variance, shape (n_baselines,)."""
+        assert self.star is not None  # noqa: S101 - callers check
+        return np.asarray(2.0 * np.pi**2 * self.star.frequency_rad2 / ARCSEC_PER_RADIAN**2)
+
+    def air_log_otf(self, state: AirState) -> FloatArray:
+        """Return what the air, registered, does to ln OTF."""
+        structure = state.j_near[:, None] * self.table.near.structure_at(state.log_near_outer)
+        structure += state.j_outside[:, None] * self.table.outside.structure_at(state.log_outer)
+        out = self.removed_tilt_arcsec2(state)[:, None] * self._per_arcsec2
+        out -= 0.5 * structure[:, :-1]
+        return np.asarray(out * state.otf_scale[:, None])
+
+    def _optics_loss(self, state: AirState) -> FloatArray:
+        assert self.star is not None  # noqa: S101 - callers check
+        gauss = state.optics_arcsec[:, None] ** 2 * self._per_arcsec2
+        if self.star.defocus is not None:
+            return np.asarray(gauss * self.star.defocus.loss)
+        if not self._shape_is_free:
+            return gauss
+        sigma, loss = self._defocus_table
+        at = np.interp(state.optics_arcsec, sigma, np.arange(len(sigma)))
+        lower = np.minimum(at.astype(np.int64), len(sigma) - 2)
+        weight = (at - lower)[:, None]
+        defocus = (1.0 - weight) * loss[lower] + weight * loss[lower + 1]
+        shape = state.optics_shape[:, None]
+        return np.asarray((1.0 - shape) * gauss + shape * defocus)
+
+    @cached_property
+    def _defocus_table(self) -> tuple[FloatArray, FloatArray]:
+        optics, star = self.optics, self.star
+        assert star is not None  # noqa: S101 - callers check
+        return defocus_loss(
+            star.baseline_m / optics.aperture_m,
+            aperture_m=optics.aperture_m,
+            wavelength_m=optics.wavelength_m,
+            obstruction=optics.obstruction,
+        )
+
+    def motion_loss(self, state: AirState, scale: FloatArray) -> FloatArray:
+        """Return -ln of the azimuthal mean OTF of motion inside exposures and of registration."""
+        from scipy.special import i0e
+
+        inside = self._open_inside(state)
+        mean = 0.5 * (inside[:, 0, 0] + inside[:, 1, 1])
+        half = np.hypot(0.5 * (inside[:, 0, 0] - inside[:, 1, 1]), inside[:, 0, 1])
+        # mean over directions of exp(-s (mean + half cos 2a)) = exp(-s mean) I0(s half)
+        round_ = (mean + state.fast_arcsec2 + self.registration_noise_arcsec2)[:, None] * scale
+        uneven = half[:, None] * scale
+        return np.asarray(round_ - np.log(i0e(uneven)) - uneven)
+
+    def _open_inside(self, state: AirState) -> FloatArray:
+        """Covariance of the open motion inside an exposure, shape (n, 2, 2) [arcsec^2]."""
+        a = 2.0 * np.pi * _hump(state) * self.exposure_s
+        left = 2.0 * (a + np.expm1(-a)) / a**2
+        lost = 1.0 - left * np.sinc(state.open_centre_hz * self.exposure_s) ** 2
+        return np.asarray(state.open_arcsec2 * np.clip(lost, 0.0, 1.0)[:, None, None])
+
+
+@dataclass(frozen=True)
+class _Measured:
+    """ln of the powers freed from the bias of a logarithm, and Fisher's z of the coherence."""
+
+    log_shared: FloatArray
+    coherence: FloatArray
+    log_own: FloatArray
+
+
+@dataclass(frozen=True)
+class _Errors:
+    """Gaussian errors of one quantity in all bins: what whitens them, and their constant."""
+
+    whiten: FloatArray
+    constant: float
+    most: FloatArray
+
+    @classmethod
+    def of(cls, covariance: FloatArray) -> _Errors:
+        root = np.linalg.cholesky(covariance + 1e-9 * np.eye(len(covariance)))
+        constant = -float(np.log(np.diag(root)).sum()) - 0.5 * len(root) * np.log(2.0 * np.pi)
+        most = np.sqrt(-2.0 * np.log(FIT_CONTAMINATED) * np.diag(covariance))
+        return cls(np.asarray(np.linalg.inv(root).T), constant, most)
+
+    def log_density(self, residual: FloatArray) -> FloatArray:
+        white = residual @ self.whiten
+        return np.asarray(self.constant - 0.5 * np.einsum("tb,tb->t", white, white))
+
+
+def _uniform(z: FloatArray) -> FloatArray:
+    from scipy.special import ndtr
+
+    return np.asarray(ndtr(z))
+
+
+def _flat(z: FloatArray, ends: tuple[float, float]) -> FloatArray:
+    """Return a logarithm that is flat between those of the ends."""
+    low, high = np.log(ends[0]), np.log(ends[1])
+    return np.asarray(low + (high - low) * _uniform(z))
+
+
+def _in_disk(z: FloatArray) -> FloatArray:
+    """Return points spread evenly over the unit disk, shape (n, 2), for unit normal pairs."""
+    square = np.maximum((z**2).sum(axis=1), 1e-30)
+    return np.asarray(z * np.sqrt(-np.expm1(-0.5 * square) / square)[:, None])
+
+
+def _ellipses(major_arcsec2: FloatArray, z: FloatArray) -> FloatArray:
+    """Return covariances whose axes' ratio is flat from 0 to 1 and whose direction is free."""
+    square = np.maximum((z**2).sum(axis=1), 1e-30)
+    minor = major_arcsec2 * np.exp(-square)  # the ratio of the rms is exp(-square/2)
+    mean, half = 0.5 * (major_arcsec2 + minor), 0.5 * (major_arcsec2 - minor)
+    cosine, sine = (z / np.sqrt(square)[:, None]).T
+    out = np.empty((len(z), 2, 2))
+    out[:, 0, 0], out[:, 1, 1] = mean + half * cosine, mean - half * cosine
+    out[:, 0, 1] = out[:, 1, 0] = half * sine
+    return out
+
+
+def _hump(state: AirState) -> FloatArray:
+    """Half-width of the open motion's spectrum, no narrower than the bins resolve."""
+    return np.asarray(np.hypot(state.open_corner_hz, FIT_LEAST_HUMP * state.open_centre_hz))
+
+
+def _scalar(
+    one: object, values: FloatArray, log_wind: FloatArray, log_outer: FloatArray
+) -> FloatArray:
+    return np.asarray(one.at(values[:, :, None], log_wind, log_outer)[:, 0])  # type: ignore[attr-defined]

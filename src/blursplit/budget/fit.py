@@ -1,0 +1,461 @@
+"""The fit of the air: one posterior for air, open motion and optics, run from two seeds."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from blursplit.budget.air_data import (
+    TILT,
+    Optics,
+    build_air_table,
+    differential_modes,
+    fiducial_covariance,
+    mean_of_openings,
+    spectral_data,
+)
+from blursplit.budget.air_model import AirModel, AirState, Guest, Priors
+from blursplit.budget.grid import GridData
+from blursplit.budget.line_terms import (
+    LineTerm,
+    blur_inside_exposure,
+    line_cores_hz,
+    line_density,
+)
+from blursplit.budget.mask_prior import MaskPrior
+from blursplit.budget.optics_data import OpticsData
+from blursplit.budget.realise import shared_coefficients, without_lines
+from blursplit.budget.sampler import Draws, effective_draws, r_hat, sample
+from blursplit.constants import (
+    ARCSEC_PER_RADIAN,
+    FIT_EXCLUDED_WIDTH,
+    FIT_FINAL_SWEEPS,
+    FIT_FINE_FREQUENCIES,
+    FIT_MOST_DOUBLINGS,
+    FIT_OPTICS_RANGE,
+    FIT_OTF_SIGMA,
+    FIT_PARTICLES,
+    FIT_R_HAT,
+    FIT_STRENGTH_RANGE,
+    FWHM_PER_SIGMA,
+    SEEING_IN_LAMBDA_OVER_R0,
+)
+from blursplit.spectra import Continuum
+from blursplit.turbulence.tilt import pair_kernels
+from blursplit.types import FloatArray
+
+REFERENCE_BASELINE = 0.2  # apertures: where the strength of all the air is told
+KOLMOGOROV = 6.883877  # structure function at r = r0 (Fried 1966)
+BAND = (15.865, 50.0, 84.135)
+
+
+@dataclass(frozen=True)
+class FitSetup:
+    """What the fit is told beside the data.
+
+    Parameters
+    ----------
+    optics : Optics
+    recorded_fwhm_arcsec : float
+    known_instrument_arcsec : float or None
+        Stated FWHM of the instrument.
+    registration_noise_arcsec2 : float
+    fast_motion_arcsec2 : float
+        Largest one-axis variance of shake inside the exposures that changing shapes suggest.
+    continuum : Continuum or None
+        Smooth density of the shared motion, to take strong lines out of the fit's data.
+    mask : MaskPrior or None
+    window_over_diffraction : float or None
+        Sigma of the centroid's window in lambda/D.
+    least_instrument_arcsec2 : ndarray or None
+        Draws of the variance of a measured defocus.
+    """
+
+    optics: Optics
+    recorded_fwhm_arcsec: float
+    known_instrument_arcsec: float | None
+    registration_noise_arcsec2: float
+    fast_motion_arcsec2: float = 0.0
+    continuum: Continuum | None = None
+    mask: MaskPrior | None = None
+    window_over_diffraction: float | None = None
+    least_instrument_arcsec2: FloatArray | None = None
+
+
+@dataclass(frozen=True)
+class AirFit:
+    """Posterior draws, one row a draw, and what the fit says of itself.
+
+    Parameters
+    ----------
+    model : AirModel
+    state : AirState
+        The draws as physical quantities.
+    upper_j : ndarray, shape (n,)
+        Strength of air alone that would explain the registered star: no motion inside the
+        exposures, perfect optics, no near air. NaN without a star image.
+    log_evidence : float
+    r_hat : dict of str to float
+        Between the two runs: ln of the strengths, motions, open rms.
+    effective_draws : float
+        Fewest of those quantities.
+    seconds : float
+        Processor time.
+    n_particles : int
+    converged : bool
+    """
+
+    model: AirModel
+    state: AirState
+    upper_j: FloatArray
+    log_evidence: float
+    r_hat: dict[str, float]
+    effective_draws: float
+    seconds: float
+    n_particles: int
+    converged: bool
+
+    @property
+    def r_hat_max(self) -> float:
+        """Largest R-hat."""
+        return max(self.r_hat.values())
+
+    @property
+    def j_outside(self) -> FloatArray:
+        """Strength of the air outside, r0^(-5/3) [m^(-5/3)], ground layer included."""
+        return self.state.j_outside
+
+    @property
+    def j_near(self) -> FloatArray:
+        """Strength of the near air."""
+        return self.state.j_near
+
+    @property
+    def outer_scale_m(self) -> FloatArray:
+        """Outer scale of the air outside."""
+        return np.asarray(np.exp(self.state.log_outer))
+
+    @property
+    def near_outer_scale_m(self) -> FloatArray:
+        """Outer scale of the near air."""
+        return np.asarray(np.exp(self.state.log_near_outer))
+
+    @property
+    def optics_arcsec2(self) -> FloatArray:
+        """Blur tensor of the optics beyond the base, shape (n, 2, 2)."""
+        sigma = self.state.optics_arcsec
+        star = self.model.star
+        if star is not None and star.defocus is not None:
+            sigma = star.defocus.rays_arcsec(sigma)
+        return np.asarray(sigma[:, None, None] ** 2 * np.eye(2))
+
+    @property
+    def optics_shape(self) -> FloatArray:
+        """Shape of that blur: 0 a Gaussian, 1 a defocus."""
+        star = self.model.star
+        if star is not None and star.defocus is not None:
+            return np.ones(len(self.upper_j))
+        return self.state.optics_shape
+
+    @property
+    def noise_scale(self) -> FloatArray:
+        """Centroid noise over what was stated."""
+        return self.state.noise_scale
+
+    def mean_wind_m_s(self) -> FloatArray:
+        """Return the wind of the layers, weighted by their strength (5/3 power mean)."""
+        state = self.state
+        j = np.column_stack([state.j_near, state.j_ground, state.j_high])
+        log_wind = np.column_stack(
+            [state.log_near_wind, state.log_ground_wind, state.log_high_wind]
+        )
+        mean = (j * np.exp(log_wind * 5.0 / 3.0)).sum(axis=1) / j.sum(axis=1)
+        return np.asarray(mean**0.6)
+
+    def one_star_motion_arcsec(self) -> FloatArray:
+        """Return the one-axis rms of one star's air motion, exposure averaged."""
+        return np.asarray(np.sqrt(self.model.removed_tilt_arcsec2(self.state)))
+
+    def shared_air_density(self, frequency_hz: FloatArray) -> FloatArray:
+        """Return the air's part of the stars' mean shift, (n, 2, 2, n_f) [arcsec^2/Hz].
+
+        One-sided, exposure averaged and folded as the sampling does.
+        """
+        return self.model.shared_air(self.state, frequency_hz)
+
+    def open_density(self, frequency_hz: FloatArray) -> FloatArray:
+        """Return the broadband shared excess, (n, 2, 2, n_f) [arcsec^2/Hz].
+
+        One-sided, exposure averaged; with what single bins hold beyond any smooth model.
+        """
+        data = self.model.data
+        out = self.model.open_density(self.state, frequency_hz)
+        bins = np.clip(np.searchsorted(data.low_hz, frequency_hz, side="right") - 1, 0, None)
+        inside = (frequency_hz >= data.low_hz[bins]) & (frequency_hz <= data.high_hz[bins])
+        out += self.model.surplus(self.state)[:, :, bins] * inside
+        return out
+
+    # --- curves for the report --------------------------------------------------------------------
+
+    def air_curves(self, frequency_hz: FloatArray) -> dict[str, FloatArray]:
+        """Return the band of the air's shared density, both axes' sum."""
+        density = self.shared_air_density(np.maximum(frequency_hz, self.model.table.fine_hz[0]))
+        total = density[:, 0, 0] + density[:, 1, 1]
+        ends = ("air_psd_low_arcsec2_hz", "air_psd_arcsec2_hz", "air_psd_high_arcsec2_hz")
+        return dict(zip(ends, np.percentile(total, BAND, axis=0), strict=True))
+
+    def transfer_curves(self) -> dict[str, FloatArray]:
+        """Return the registered star's transfer function, measured and fitted."""
+        star = self.model.star
+        if star is None:
+            return {}
+        fitted = np.exp(self.model.log_otf(self.state) + star.instrument)
+        ends = ("otf_model_low", "otf_model", "otf_model_high")
+        return {
+            "baseline_m": star.baseline_m,
+            "otf_measured": np.exp(star.log_otf + star.instrument),
+            **dict(zip(ends, np.percentile(fitted, BAND, axis=0), strict=True)),
+        }
+
+    def pair_curves(self, separation_arcsec: FloatArray) -> dict[str, FloatArray]:
+        """Return what the fitted air makes of a pair's motion against separation.
+
+        Exposure averaging is left out; pairs are damped more when the wind blows along them.
+        """
+        optics, state = self.model.optics, self.state
+        ratio = optics.aperture_m / float(np.exp(np.median(state.log_outer)))
+        sums = [np.zeros((len(state.j_near), len(separation_arcsec))) for _ in range(2)]
+        for height, j in zip(self.model.table.height_m, state.j_high.T, strict=True):
+            s = separation_arcsec / ARCSEC_PER_RADIAN * height / optics.aperture_m
+            kernels = pair_kernels(s, ratio, optics.obstruction, TILT)
+            strength = (j * state.tilt_scale)[:, None]
+            sums = [total + strength * kernel for total, kernel in zip(sums, kernels, strict=True)]
+        out = {"pair_model_separation_arcsec": separation_arcsec}
+        for name, variance in zip(("along", "across"), sums, strict=True):
+            bands = np.percentile(np.sqrt(optics.unit_arcsec2 * variance), BAND, axis=0)
+            for end, band in zip(("_low", "", "_high"), bands, strict=True):
+                out[f"pair_model_{name}{end}_arcsec"] = band
+        return out
+
+
+def fit_air(
+    grid: GridData,
+    lines: Sequence[LineTerm],
+    star: OpticsData | None,
+    setup: FitSetup,
+    guests: Sequence[Guest] = (),
+    *,
+    seed: int,
+    n_draws: int = 400,
+) -> AirFit:
+    """Fit air, open motion and optics to powers and registered star at once, from two seeds.
+
+    Parameters
+    ----------
+    grid : GridData
+    lines : sequence of LineTerm
+        Accepted lines; their cores take no part, their feet are modelled.
+    star : OpticsData or None
+        The registered star's transfer function.
+    setup : FitSetup
+    guests : sequence of Guest
+        Further evidence on the same parameters.
+    seed : int
+    n_draws : int
+        Rows of the result, chosen from both runs.
+
+    Notes
+    -----
+    A fit whose two runs differ by more than R-hat 1.02 is run again with twice the particles,
+    twice at most; then `converged` is False.
+    """
+    start = time.process_time()
+    model = build_model(grid, lines, star, setup, guests)
+    n_particles = FIT_PARTICLES
+    for attempt in range(FIT_MOST_DOUBLINGS + 1):
+        n_particles = FIT_PARTICLES * 2**attempt
+        runs = [
+            sample(
+                model.log_likelihood,
+                model.n_parameters,
+                np.random.default_rng([seed, attempt, number]),
+                n_particles=n_particles,
+                final_sweeps=FIT_FINAL_SWEEPS,
+            )
+            for number in range(2)
+        ]
+        watched = [_watched(model, run) for run in runs]
+        ratios = {name: r_hat([w[name] for w in watched]) for name in watched[0]}
+        if max(ratios.values()) <= FIT_R_HAT:
+            break
+    rng = np.random.default_rng([seed, FIT_MOST_DOUBLINGS + 1])
+    flat = np.concatenate([run.chains.reshape(-1, model.n_parameters) for run in runs])
+    state = model.state(flat[rng.choice(len(flat), n_draws, replace=len(flat) < n_draws)])
+    shifted = [run.log_evidence - runs[0].log_evidence for run in runs]
+    return AirFit(
+        model=model,
+        state=state,
+        upper_j=_air_alone(model, state, rng),
+        log_evidence=runs[0].log_evidence + float(np.log(np.mean(np.exp(shifted)))),
+        r_hat=ratios,
+        effective_draws=min(effective_draws([w[name] for w in watched]) for name in ratios),
+        seconds=time.process_time() - start,
+        n_particles=n_particles,
+        converged=max(ratios.values()) <= FIT_R_HAT,
+    )
+
+
+def build_model(
+    grid: GridData,
+    lines: Sequence[LineTerm],
+    star: OpticsData | None,
+    setup: FitSetup,
+    guests: Sequence[Guest] = (),
+) -> AirModel:
+    """Return the model of `fit_air` with its data and tables."""
+    optics = setup.optics
+    x, y = grid.star_x_arcsec, grid.star_y_arcsec
+    modes = differential_modes(fiducial_covariance(x, y, optics), x, y)
+    cores = line_cores_hz(lines, grid.longest_s)
+    data = spectral_data(_quiet(grid, lines, setup.continuum), modes, skip_hz=cores)
+    fine = np.geomspace(0.1 / grid.longest_s, 0.5 / grid.cadence_s, FIT_FINE_FREQUENCIES)
+    baseline = np.zeros(0) if star is None else star.baseline_m
+    reference = REFERENCE_BASELINE * optics.aperture_m
+    table = build_air_table(
+        grid, data, optics, fine_hz=fine, baseline_m=np.append(baseline, reference)
+    )
+    if setup.mask is not None:
+        table = mean_of_openings(table, optics, data.centre_hz, setup.mask.separation_m)
+    inside, doubt = blur_inside_exposure(
+        lines, grid.exposure_s, baseline / optics.wavelength_m / ARCSEC_PER_RADIAN
+    )
+    if star is not None:
+        star = replace(star, covariance=star.covariance + np.outer(doubt, doubt))
+    power = np.zeros((len(data.centre_hz), 2, 2))
+    for term in lines:
+        power += line_density(term, data.centre_hz, grid.longest_s, grid.cadence_s)
+    return AirModel(
+        priors=_priors(setup, grid, reference, has_star=star is not None),
+        table=table,
+        data=data,
+        star=star,
+        optics=optics,
+        line_power=power,
+        line_log_otf=inside,
+        exposure_s=grid.exposure_s,
+        registration_noise_arcsec2=setup.registration_noise_arcsec2,
+        window_over_diffraction=setup.window_over_diffraction,
+        guests=guests,
+    )
+
+
+def _priors(setup: FitSetup, grid: GridData, reference_m: float, *, has_star: bool) -> Priors:
+    optics = setup.optics
+    width = setup.recorded_fwhm_arcsec
+    kolmogorov_r0 = SEEING_IN_LAMBDA_OVER_R0 * optics.wavelength_m * ARCSEC_PER_RADIAN / width
+    strength = KOLMOGOROV * (reference_m / kolmogorov_r0) ** (5.0 / 3.0)
+    low, high = (part * width / FWHM_PER_SIGMA for part in FIT_OPTICS_RANGE)
+    known, least = setup.known_instrument_arcsec, setup.least_instrument_arcsec2
+    return Priors(
+        structure_rad2=(FIT_STRENGTH_RANGE[0] * strength, FIT_STRENGTH_RANGE[1] * strength),
+        outer_scale_m=optics.outer_scale_m,
+        wind_m_s=optics.wind_m_s,
+        optics_arcsec=(low, high),
+        stated_optics_arcsec=None if known is None else known / FWHM_PER_SIGMA,
+        measured_optics=None
+        if known is not None or least is None
+        else _measured_width_prior(least, low, high),
+        nyquist_hz=0.5 / grid.cadence_s,
+        fast_arcsec2=setup.fast_motion_arcsec2 if has_star else 0.0,
+        ln_j=None if setup.mask is None else setup.mask.ln_j,
+    )
+
+
+def _measured_width_prior(
+    least_arcsec2: FloatArray, low_arcsec: float, high_arcsec: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return ln sigma and its cumulated probability: a measured least variance and a rest.
+
+    Parameters
+    ----------
+    least_arcsec2 : ndarray
+        Draws of the part that was measured (defocus, astigmatism), not negative.
+    low_arcsec, high_arcsec : float
+        The rest (aberrations) is flat in the logarithm of its rms between these.
+
+    Notes
+    -----
+    P(sigma < x) = mean over draws of (ln sqrt(x^2 - least) - ln low)/ln(high/low), cut to 0...1.
+    """
+    top = float(np.sqrt(high_arcsec**2 + np.quantile(least_arcsec2, 1.0 - FIT_EXCLUDED_WIDTH)))
+    edge = np.linspace(np.log(low_arcsec), np.log(top), 300)
+    left = np.exp(2.0 * edge)[:, None] - least_arcsec2
+    rest = 0.5 * np.log(np.maximum(left, 1e-30))
+    span = np.log(high_arcsec / low_arcsec)
+    below = np.clip((rest - np.log(low_arcsec)) / span, 0.0, 1.0).mean(axis=1)
+    steps = np.maximum(np.diff(below, prepend=0.0), 1e-9)
+    return edge, np.asarray(np.cumsum(steps) / steps.sum())
+
+
+def _quiet(grid: GridData, lines: Sequence[LineTerm], continuum: Continuum | None) -> GridData:
+    """Take the smoothed lines out of the series: their tapers' feet would pass for air."""
+    if not lines or continuum is None:
+        return grid
+    frequency = shared_coefficients(grid).frequency_hz
+    density = sum(
+        (line_density(term, frequency, grid.longest_s, grid.cadence_s) for term in lines),
+        np.zeros((len(frequency), 2, 2)),
+    )
+    return without_lines(
+        grid, line_cores_hz(lines, grid.longest_s), density, continuum.matrix(frequency)
+    )
+
+
+def _watched(model: AirModel, run: Draws) -> dict[str, FloatArray]:
+    """Return the quantities that must agree between runs, shape (n_kept, n_particles) each."""
+    kept, n, d = run.chains.shape
+    state = model.state(run.chains.reshape(-1, d))
+    structure = state.j_near * model.table.near.structure_at(state.log_near_outer)[:, -1]
+    outside = state.j_outside * model.table.outside.structure_at(state.log_outer)[:, -1]
+    open_ = 0.5 * np.log(np.trace(state.open_arcsec2, axis1=1, axis2=2))
+    named = {
+        "ln_air": np.log(structure + outside),
+        "ln_j_outside": np.log(state.j_outside),
+        "near_share": structure / (structure + outside),
+        "ln_motion": 0.5 * np.log(model.removed_tilt_arcsec2(state)),
+        "ln_open_rms": open_,
+    }
+    if model.star is not None:
+        named["ln_optics"] = np.log(state.optics_arcsec)
+    return {name: value.reshape(kept, n) for name, value in named.items()}
+
+
+def _air_alone(model: AirModel, state: AirState, rng: np.random.Generator) -> FloatArray:
+    """Return draws of J from the star image alone: the upper bound on the air.
+
+    Perfect optics, no motion inside the exposures, all of the air outside. Each draw keeps its
+    outer scale, winds and centroid; J follows from the transfer function, which is linear in it.
+    """
+    star, n = model.star, len(state.j_near)
+    if star is None:
+        return np.full(n, np.nan)
+    total = state.j_outside + state.j_near
+    growth = (total / state.j_outside)[:, None]
+    alone = replace(
+        state,
+        j_near=0.0 * total,
+        j_ground=state.j_ground * growth[:, 0],
+        j_high=state.j_high * growth,
+        otf_scale=1.0 + FIT_OTF_SIGMA * rng.standard_normal(n),
+    )
+    per_j = model.air_log_otf(alone) / total[:, None]
+    noise = rng.multivariate_normal(np.zeros(len(star.log_otf)), star.covariance, n)
+    scale = 2.0 * np.pi**2 * star.frequency_rad2 / ARCSEC_PER_RADIAN**2
+    target = star.log_otf + noise + model.registration_noise_arcsec2 * scale
+    weight = np.linalg.inv(star.covariance)
+    top = np.einsum("ti,ij,tj->t", per_j, weight, target)
+    bottom = np.einsum("ti,ij,tj->t", per_j, weight, per_j)
+    return np.asarray(np.maximum(top / bottom, 0.0))

@@ -1,0 +1,217 @@
+"""Draws from a posterior whose prior is a unit normal, and the evidence with them.
+
+Adaptive tempered sequential Monte Carlo (P. Del Moral, A. Doucet and A. Jasra 2006, J. R. Stat.
+Soc. B 68, 411; from memory): particles of the prior are carried to the posterior through powers of
+the likelihood, each step as long as half of the particles still count, and moved about at each
+until they have forgotten where they were. The moves need no gradient: t-preconditioned
+Crank-Nicolson proposals about the particles' own mean and covariance, and differences of two
+particles on a few coordinates. Each half of the particles proposes for the other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from blursplit.constants import (
+    SMC_ACCEPTANCE,
+    SMC_DIFFERENCE_MOVES,
+    SMC_ESS,
+    SMC_FORGOTTEN,
+    SMC_NU,
+    SMC_SWEEPS,
+)
+from blursplit.types import FloatArray, IntArray
+
+LogLikelihood = Callable[[FloatArray], FloatArray]
+
+
+@dataclass(frozen=True)
+class Draws:
+    """What one run leaves.
+
+    Parameters
+    ----------
+    chains : ndarray, shape (n_kept, n_particles, d)
+        Particles after each of the last sweeps that were kept.
+    log_evidence : float
+        ln of the mean likelihood under the prior.
+    """
+
+    chains: FloatArray
+    log_evidence: float
+
+
+def sample(
+    log_likelihood: LogLikelihood,
+    d: int,
+    rng: np.random.Generator,
+    *,
+    n_particles: int,
+    final_sweeps: int,
+    thin: int = 4,
+) -> Draws:
+    """Return draws of z given ln likelihood(z), shape (n,) for (n, d), and z ~ N(0, 1).
+
+    Parameters
+    ----------
+    log_likelihood : callable
+    d : int
+    rng : numpy.random.Generator
+    n_particles : int
+        Even.
+    final_sweeps : int
+        Sweeps over all particles at the posterior itself; every `thin`-th is kept.
+    thin : int
+    """
+    cloud = _Cloud(log_likelihood, rng.standard_normal((n_particles, d)), rng)
+    temperature, log_evidence = 0.0, 0.0
+    while temperature < 1.0:
+        step = _next_step(cloud.log_likelihood, 1.0 - temperature)
+        weight = step * (cloud.log_likelihood - cloud.log_likelihood.max())
+        log_evidence += float(np.log(np.mean(np.exp(weight))))
+        log_evidence += step * float(cloud.log_likelihood.max())
+        temperature = min(temperature + step, 1.0)
+        cloud.resample(np.exp(weight))
+        start, spread = cloud.z.copy(), cloud.z.std(axis=0)
+        for sweep in range(SMC_SWEEPS[1]):
+            cloud.move(temperature)
+            moved = np.mean((cloud.z - start) ** 2, axis=0) / (2.0 * spread**2 + 1e-300)
+            if sweep + 1 >= SMC_SWEEPS[0] and np.median(moved) > SMC_FORGOTTEN:
+                break
+    kept = []
+    for sweep in range(final_sweeps):
+        cloud.move(1.0)
+        if sweep % thin == thin - 1:
+            kept.append(cloud.z.copy())
+    return Draws(np.stack(kept), log_evidence)
+
+
+def _next_step(log_likelihood: FloatArray, longest: float) -> float:
+    """Return the longest step in temperature that leaves half of the particles counting."""
+    low, high = 0.0, longest
+
+    def share(step: float) -> float:
+        weight = np.exp(step * (log_likelihood - log_likelihood.max()))
+        return float(weight.sum() ** 2 / (weight @ weight) / len(weight))
+
+    if share(longest) >= SMC_ESS:
+        return longest
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if share(middle) > SMC_ESS else (low, middle)
+    return max(high, 1e-12)
+
+
+class _Cloud:
+    """The particles, their likelihoods and how far they step."""
+
+    def __init__(
+        self, log_likelihood: LogLikelihood, z: FloatArray, rng: np.random.Generator
+    ) -> None:
+        self._of, self.z, self._rng = log_likelihood, z, rng
+        self.log_likelihood = log_likelihood(z)
+        self._step = 0.5
+
+    def resample(self, weight: FloatArray) -> None:
+        """Draw the particles anew by weight (systematic), in random order."""
+        n = len(weight)
+        places = (self._rng.random() + np.arange(n)) / n
+        chosen = np.searchsorted(np.cumsum(weight) / weight.sum(), places)
+        chosen = self._rng.permutation(np.minimum(chosen, n - 1))
+        self.z, self.log_likelihood = self.z[chosen], self.log_likelihood[chosen]
+
+    def move(self, temperature: float) -> None:
+        """Propose once for each particle, half of them at a time."""
+        half = len(self.z) // 2
+        order = self._rng.permutation(len(self.z))
+        for mine, other in ((order[:half], order[half:]), (order[half:], order[:half])):
+            if self._rng.random() < SMC_DIFFERENCE_MOVES:
+                proposed, log_ratio = self._difference(self.z[mine], self.z[other])
+                self._accept(mine, proposed, log_ratio, temperature)
+                continue
+            proposed, log_ratio = self._crank_nicolson(self.z[mine], self.z[other])
+            taken = self._accept(mine, proposed, log_ratio, temperature)
+            self._step = float(
+                np.clip(self._step * np.exp(0.5 * (taken - SMC_ACCEPTANCE)), 0.02, 0.999)
+            )
+
+    def _accept(
+        self, mine: IntArray, proposed: FloatArray, log_ratio: FloatArray, temperature: float
+    ) -> float:
+        log_likelihood = self._of(proposed)
+        gain = temperature * (log_likelihood - self.log_likelihood[mine]) + log_ratio
+        gain -= 0.5 * ((proposed**2).sum(axis=1) - (self.z[mine] ** 2).sum(axis=1))
+        taken = np.log(self._rng.random(len(mine))) < gain
+        self.z[mine[taken]] = proposed[taken]
+        self.log_likelihood[mine[taken]] = log_likelihood[taken]
+        return float(taken.mean())
+
+    def _crank_nicolson(self, z: FloatArray, other: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return proposals that leave a Student density about the others unchanged."""
+        n, d = z.shape
+        mean = other.mean(axis=0)
+        covariance = np.cov(other.T).reshape(d, d) + 1e-9 * np.eye(d)
+        root = np.linalg.cholesky(covariance)
+        inverse = np.linalg.inv(root).T
+
+        def distance(at: FloatArray) -> FloatArray:
+            return np.asarray((((at - mean) @ inverse) ** 2).sum(axis=1))
+
+        shape = 0.5 * (d + SMC_NU)
+        before = distance(z)
+        scale = 0.5 * (SMC_NU + before) / self._rng.gamma(shape, size=n)
+        noise = self._rng.standard_normal((n, d)) @ root.T
+        proposed = mean + np.sqrt(1.0 - self._step**2) * (z - mean)
+        proposed += self._step * np.sqrt(scale)[:, None] * noise
+        student = -shape * (np.log1p(before / SMC_NU) - np.log1p(distance(proposed) / SMC_NU))
+        return proposed, np.asarray(student)
+
+    def _difference(self, z: FloatArray, other: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return proposals along the difference of two others on some coordinates (ter Braak)."""
+        n, d = z.shape
+        first = self._rng.integers(len(other), size=n)
+        second = (first + self._rng.integers(1, len(other), size=n)) % len(other)
+        share = self._rng.choice([0.15, 0.4, 1.0], size=n)
+        chosen = self._rng.random((n, d)) < share[:, None]
+        size = 1.2 / np.sqrt(2.0 * np.maximum(chosen.sum(axis=1), 1))
+        jump = chosen * (other[first] - other[second]) * size[:, None]
+        return z + jump + 1e-4 * self._rng.standard_normal((n, d)), np.zeros(n)
+
+
+def r_hat(runs: list[FloatArray]) -> float:
+    """Return R-hat between runs of draws of one quantity (Gelman & Rubin 1992): sqrt((W + B)/W)."""
+    within = float(np.mean([np.var(run) for run in runs]))
+    between = float(np.var([np.mean(run) for run in runs], ddof=1))
+    return float(np.sqrt((within + between) / within)) if within > 0 else 1.0
+
+
+def effective_draws(runs: list[FloatArray]) -> float:
+    """Return how many independent draws the chains of one quantity are worth.
+
+    Parameters
+    ----------
+    runs : list of ndarray, shape (n_kept, n_particles)
+
+    Notes
+    -----
+    Autocorrelation of all chains about the common mean, so that chains which stay where they
+    began count as one draw each; summed over pairs of lags until it turns negative (Geyer 1992).
+    """
+    chains = np.concatenate(runs, axis=1)
+    centred = chains - chains.mean()
+    variance = float(np.mean(centred**2))
+    if variance <= 0.0:
+        return float(chains.size)
+    total = 1.0
+    for lag in range(1, len(chains) - 1, 2):
+        pair = sum(
+            float((centred[:-k] * centred[k:]).sum()) / centred.size / variance
+            for k in (lag, lag + 1)
+        )
+        if pair <= 0.0:
+            break
+        total += 2.0 * pair
+    return float(chains.size / max(total, 1.0))

@@ -1,0 +1,442 @@
+"""What every printed number means, read off a history.
+
+A history is one possible course of this very run: how strong the air was, what the optics did,
+and for each owner of motion its path at frame times and its blur inside the frames. The estimator
+reads its draws off with these functions, and the simulator its truth, so that both speak of the
+same quantity.
+
+Widths are diameters of the circle with the area of the image above half its maximum. The base (a
+perfect telescope of this aperture and obstruction, and the pixel) is in every image; air, motion
+and optics multiply its transfer function. Motions enter by their path itself, since a drift or a
+ringing mode is no Gaussian.
+"""
+
+from __future__ import annotations
+
+import functools
+import itertools
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blursplit.constants import (
+    ARCSEC_PER_RADIAN,
+    FWHM_PER_SIGMA,
+    PATH_PLACES,
+    SEEING_IN_LAMBDA_OVER_R0,
+)
+from blursplit.image.fwhm import (
+    HIGHEST,
+    N_FREQUENCY,
+    half_maximum_width,
+    scaled_frequencies,
+)
+from blursplit.image.otf import telescope_otf
+from blursplit.turbulence.conversions import structure_function
+from blursplit.turbulence.defocus import defocus_otf
+from blursplit.types import FloatArray, IntArray
+
+__all__ = [
+    "CURES",
+    "Conditions",
+    "History",
+    "in_windows",
+    "motion_covariance",
+    "principal_axes",
+    "savings",
+    "shares",
+    "width",
+    "window_number",
+]
+
+OWNERS = ("tracking", "structure", "open")
+CAUSES = ("atmosphere", "near_air", "tracking", "structure", "optics", "open")
+# What a cure removes; `open` follows in the reading in which it belongs to the cured.
+_MOVING = frozenset({"tracking", "structure", "mechanics"})
+CURES: dict[str, frozenset[str]] = {
+    "tracking": frozenset({"tracking"}),
+    "structure": frozenset({"structure"}),
+    "mechanics": frozenset({"tracking", "structure"}),
+    "near_air": frozenset({"near_air"}),
+    "optics": frozenset({"optics"}),
+    "atmosphere": frozenset({"atmosphere", "near_air"}),
+}
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """The telescope and camera that a history was recorded with."""
+
+    aperture_m: float
+    obstruction: float
+    wavelength_m: float
+    pixel_arcsec: float
+
+
+@dataclass(frozen=True)
+class History:
+    """One possible course of a run.
+
+    Parameters
+    ----------
+    conditions : Conditions
+    time_s, segment : ndarray, shape (n,)
+        Moments of the paths, and the stretch without gap or dither each belongs to.
+    path_arcsec : mapping of owner to ndarray, shape (n, 2)
+        Motion at those moments, exposure averaged if there is blur inside the frames.
+    inside_arcsec2 : mapping of owner to ndarray, shape (2, 2) or (m, 2, 2)
+        Blur tensor of the motion inside the frames: its mean, or one a frame.
+    strength, near_strength : float
+        r0^(-5/3) of the air outside and of near air along the line of sight [m^(-5/3)].
+    outer_scale_m, near_outer_scale_m : float
+    optics_arcsec2 : ndarray, shape (2, 2)
+        Blur tensor of focus, figure, collimation and dispersion.
+    defocus_share : float
+        Part of the optics' variance that acts as a defocus; the rest is Gaussian.
+    open_is_air : float
+        Part of the open motion's variance that the bounds on the air leave room for.
+    optics_may_shake : bool
+        Whether the constant blur may as well be a steady vibration inside the frames.
+    """
+
+    conditions: Conditions
+    time_s: FloatArray
+    segment: IntArray
+    path_arcsec: Mapping[str, FloatArray] = field(default_factory=dict)
+    inside_arcsec2: Mapping[str, FloatArray] = field(default_factory=dict)
+    strength: float = 0.0
+    outer_scale_m: float = 25.0
+    near_strength: float = 0.0
+    near_outer_scale_m: float = 1.0
+    optics_arcsec2: FloatArray = field(default_factory=lambda: np.zeros((2, 2)))
+    defocus_share: float = 0.0
+    open_is_air: float = 1.0
+    optics_may_shake: bool = False
+
+
+def window_number(time_s: FloatArray, segment: IntArray, length_s: float) -> IntArray:
+    """Return the number of the blur-time window of each frame.
+
+    A remainder shorter than half a window joins the window before it.
+    """
+    out = np.zeros(len(time_s), dtype=np.int64)
+    first = 0
+    for s in np.unique(segment):
+        rows = segment == s
+        t = time_s[rows] - time_s[rows][0]
+        n_windows = max(1, round(float(t[-1]) / length_s)) if length_s > 0 else 1
+        out[rows] = first + np.minimum((t / max(length_s, 1e-9)).astype(np.int64), n_windows - 1)
+        first += n_windows
+    return out
+
+
+def _about_window_means(path: FloatArray, window: IntArray) -> FloatArray:
+    count = np.maximum(np.bincount(window), 1)
+    means = np.stack([np.bincount(window, path[:, k]) / count for k in range(2)], axis=1)
+    return np.asarray(path - means[window])
+
+
+def in_windows(history: History, blur_time_s: float) -> History:
+    """Return the history with each path about its own mean in windows of the blur time."""
+    window = window_number(history.time_s, history.segment, blur_time_s)
+    paths = {
+        owner: _about_window_means(path, window) for owner, path in history.path_arcsec.items()
+    }
+    return replace(history, path_arcsec=paths)
+
+
+def motion_covariance(history: History, owner: str) -> FloatArray:
+    """Return the covariance of an owner's motion [arcsec^2], shape (2, 2).
+
+    Of a history `in_windows`: inside windows of the blur time, each about its own mean, and with
+    what happens inside the frames.
+    """
+    out = np.zeros((2, 2))
+    path = history.path_arcsec.get(owner)
+    if path is not None and len(path):
+        out = path.T @ path / len(path)
+    inside = history.inside_arcsec2.get(owner)
+    return out if inside is None else out + np.asarray(inside).reshape(-1, 2, 2).mean(axis=0)
+
+
+def principal_axes(covariance: FloatArray) -> tuple[float, float, float]:
+    """Return rms along the larger axis, along the smaller, and its angle [0, 180) deg."""
+    values, vectors = np.linalg.eigh(covariance)
+    angle = float(np.degrees(np.arctan2(vectors[1, 1], vectors[0, 1])) % 180.0)
+    minor, major = np.sqrt(np.clip(values, 0.0, None))
+    return float(major), float(minor), angle
+
+
+def width(history: History, without: Iterable[str] = (), *, open_left: float = 1.0) -> float:
+    """Return the FWHM [arcsec] of a history `in_windows` without these causes.
+
+    Parameters
+    ----------
+    history : History
+    without : iterable of causes
+        Any of `CAUSES`.
+    open_left : float
+        Part of the open motion's variance that stays.
+    """
+    removed = frozenset(without)
+    image = _Image.of(history, removed, open_left)
+    otf = image.base()
+    for factor in (image.air(), image.optics(), image.motion()):
+        if factor is not None:
+            otf = otf * factor
+    return image.size_arcsec * half_maximum_width(otf).mean
+
+
+def savings(history: History) -> dict[str, tuple[float, float]]:
+    """Return the fraction of the width that each cure saves, least and most.
+
+    Of a history `in_windows`. Open motion gives two readings: it stays with the air, as far as the
+    bounds on the air leave room for it, the rest being mechanics of unknown owner; or it goes
+    with the cured cause. A saving may be negative.
+    """
+    whole = width(history)
+    has_open = bool(np.any(motion_covariance(history, "open")))
+    out = {}
+    for cure, removed in CURES.items():
+        least = most = width(history, removed)
+        if has_open and cure in _MOVING:
+            most = width(history, removed | {"open"})
+            if cure == "mechanics" and history.open_is_air < 1.0:
+                least = width(history, removed, open_left=history.open_is_air)
+        if has_open and cure in {"near_air", "atmosphere"}:
+            most = width(history, removed, open_left=1.0 - history.open_is_air)
+        if history.optics_may_shake:
+            if cure in {"structure", "mechanics"}:
+                most = width(history, removed | {"open", "optics"})
+            if cure == "optics":
+                least = whole
+        pair = 1.0 - least / whole, 1.0 - most / whole
+        out[cure] = (min(pair), max(pair))
+    return out
+
+
+def shares(history: History) -> dict[str, float]:
+    """Return each cause's share of the width above the base, summing to one (zero for none).
+
+    Notes
+    -----
+    How much the width falls when a cause is removed, averaged over all orders of removal (the
+    value of Shapley 1953 in the theory of games).
+    """
+    present = [cause for cause in CAUSES if _is_present(history, cause)]
+    widths = {
+        frozenset(chosen): width(history, set(CAUSES) - set(chosen))
+        for size in range(len(present) + 1)
+        for chosen in itertools.combinations(present, size)
+    }
+    above = widths[frozenset(present)] - widths[frozenset()]
+    out = dict.fromkeys(CAUSES, 0.0)
+    if above <= 0:
+        return out
+    n = len(present)
+    for cause in present:
+        for chosen, seen in widths.items():
+            if cause in chosen:
+                size = len(chosen) - 1
+                weight = math.factorial(size) * math.factorial(n - size - 1) / math.factorial(n)
+                out[cause] += weight * (seen - widths[chosen - {cause}]) / above
+    return out
+
+
+def _is_present(history: History, cause: str) -> bool:
+    if cause == "atmosphere":
+        return history.strength > 0
+    if cause == "near_air":
+        return history.near_strength > 0
+    if cause == "optics":
+        return bool(np.any(history.optics_arcsec2))
+    return bool(np.any(motion_covariance(history, cause)))
+
+
+# --- images ---------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Image:
+    """Transfer functions of a history's causes on frequencies that suit its image.
+
+    `fx` and `fy` [cycles/arcsec] have shape (2 n + 1, n + 1); `step` is their step along the
+    second axis of the arrays and, in its second column, along the first.
+    """
+
+    history: History
+    removed: frozenset[str]
+    open_left: float
+    fx: FloatArray
+    fy: FloatArray
+    step: FloatArray
+    size_arcsec: float
+
+    @classmethod
+    def of(cls, history: History, removed: frozenset[str], open_left: float) -> _Image:
+        values, vectors = np.linalg.eigh(_rough_covariance(history, removed, open_left))
+        scale = FWHM_PER_SIGMA * np.sqrt(values)
+        unit_x, unit_y = scaled_frequencies()
+        along = vectors / scale
+        fx = along[0, 1] * unit_x + along[0, 0] * unit_y
+        fy = along[1, 1] * unit_x + along[1, 0] * unit_y
+        step = along[:, ::-1] * (HIGHEST / N_FREQUENCY)
+        size = float(np.sqrt(scale.prod()))
+        return cls(history, removed, open_left, fx, fy, step, size)
+
+    def base(self) -> FloatArray:
+        telescope = self.history.conditions
+        pixel = telescope.pixel_arcsec
+        out = np.interp(self._pupil(), *_pupil_table(telescope.obstruction))
+        return np.asarray(out * np.sinc(self.fx * pixel) * np.sinc(self.fy * pixel))
+
+    def _pupil(self) -> FloatArray:
+        """Baseline over aperture."""
+        telescope = self.history.conditions
+        cycles_rad = np.hypot(self.fx, self.fy) * ARCSEC_PER_RADIAN
+        return np.asarray(cycles_rad * telescope.wavelength_m / telescope.aperture_m)
+
+    def air(self) -> FloatArray | None:
+        history = self.history
+        baseline = self._pupil() * history.conditions.aperture_m
+        exponent = None
+        for cause, strength, outer in (
+            ("atmosphere", history.strength, history.outer_scale_m),
+            ("near_air", history.near_strength, history.near_outer_scale_m),
+        ):
+            if strength > 0 and cause not in self.removed:
+                part = 0.5 * strength * _structure(baseline, outer)
+                exponent = part if exponent is None else exponent + part
+        return None if exponent is None else np.exp(-exponent)
+
+    def optics(self) -> FloatArray | None:
+        history, telescope = self.history, self.history.conditions
+        if "optics" in self.removed or not np.any(history.optics_arcsec2):
+            return None
+        rest = (1.0 - history.defocus_share) * history.optics_arcsec2
+        out = _gaussian(rest, self.fx, self.fy)
+        sigma = math.sqrt(0.5 * history.defocus_share * float(np.trace(history.optics_arcsec2)))
+        if sigma > 0:
+            where = telescope.aperture_m, telescope.wavelength_m, telescope.obstruction
+            out = out * np.interp(self._pupil(), *_defocus_table(round(sigma, 3), *where))
+        return np.asarray(out)
+
+    def motion(self) -> FloatArray | None:
+        history = self.history
+        left = {
+            owner: math.sqrt(self.open_left) if owner == "open" else 1.0
+            for owner in OWNERS
+            if owner not in self.removed
+        }
+        out = None
+        paths = [
+            factor * history.path_arcsec[o]
+            for o, factor in left.items()
+            if factor > 0 and o in history.path_arcsec
+        ]
+        if paths:
+            together = np.sum(paths, axis=0)
+            if np.any(together):
+                out = _of_path(_some_places(together) @ self.step)
+        for owner, factor in left.items():
+            inside = history.inside_arcsec2.get(owner)
+            if inside is None or not np.any(inside) or factor <= 0:
+                continue
+            tensors = factor**2 * np.asarray(inside).reshape(-1, 2, 2)
+            blur = np.mean([_gaussian(t, self.fx, self.fy) for t in tensors], axis=0)
+            out = blur if out is None else out * blur
+        return out
+
+
+def _rough_covariance(history: History, removed: frozenset[str], open_left: float) -> FloatArray:
+    """Return a covariance good enough to choose the sampling [arcsec^2]."""
+    telescope = history.conditions
+    diffraction = 1.03 * telescope.wavelength_m / telescope.aperture_m * ARCSEC_PER_RADIAN
+    j = (0.0 if "atmosphere" in removed else history.strength) + (
+        0.0 if "near_air" in removed else history.near_strength
+    )
+    air = SEEING_IN_LAMBDA_OVER_R0 * telescope.wavelength_m * j**0.6 * ARCSEC_PER_RADIAN
+    round_width2 = diffraction**2 + (0.8 * telescope.pixel_arcsec) ** 2 + air**2
+    out = round_width2 / FWHM_PER_SIGMA**2 * np.eye(2)
+    if "optics" not in removed:
+        out = out + history.optics_arcsec2
+    for owner in OWNERS:
+        if owner not in removed:
+            factor = open_left if owner == "open" else 1.0
+            out = out + factor * motion_covariance(history, owner)
+    return np.asarray(out)
+
+
+@functools.lru_cache(maxsize=8)
+def _pupil_table(obstruction: float) -> tuple[FloatArray, FloatArray]:
+    """Tabulate the telescope's transfer function; interpolating errs by less than 1e-6."""
+    u = np.linspace(0.0, 1.0, 4001)
+    return u, telescope_otf(u, obstruction)
+
+
+@functools.lru_cache(maxsize=256)
+def _defocus_table(
+    sigma_arcsec: float, aperture_m: float, wavelength_m: float, obstruction: float
+) -> tuple[FloatArray, FloatArray]:
+    """Tabulate what a defocus does to the telescope's transfer function."""
+    u = np.linspace(0.0, 1.0, 161)
+    return u, defocus_otf(
+        u,
+        sigma_arcsec,
+        obstruction=obstruction,
+        aperture_m=aperture_m,
+        wavelength_m=wavelength_m,
+    )
+
+
+def _structure(baseline_m: FloatArray, outer_scale_m: float) -> FloatArray:
+    """Structure function for r0 = 1 m; the outer scale is rounded to half a per cent."""
+    table = _structure_table(round(200.0 * math.log(outer_scale_m)))
+    log_d = np.interp(np.log(np.maximum(baseline_m, 1e-4)), *table)
+    return np.asarray(np.where(baseline_m > 0, np.exp(log_d), 0.0))
+
+
+@functools.lru_cache(maxsize=2048)
+def _structure_table(outer_scale_step: int) -> tuple[FloatArray, FloatArray]:
+    log_baseline = np.linspace(np.log(1e-4), np.log(1e2), 600)
+    outer_scale_m = math.exp(outer_scale_step / 200.0)
+    return log_baseline, np.log(structure_function(np.exp(log_baseline), 1.0, outer_scale_m))
+
+
+def _gaussian(covariance: FloatArray, fx: FloatArray, fy: FloatArray) -> FloatArray:
+    form = covariance[0, 0] * fx**2 + covariance[1, 1] * fy**2 + 2 * covariance[0, 1] * fx * fy
+    return np.asarray(np.exp(-2.0 * np.pi**2 * form))
+
+
+def _some_places(path: FloatArray) -> FloatArray:
+    """Return at most PATH_PLACES places of a path, one from each equal stretch of it.
+
+    At a random place of the stretch, the same for every path of this length: even steps would
+    beat with a mode.
+    """
+    n = len(path)
+    if n <= PATH_PLACES:
+        return path
+    jitter = np.random.default_rng(n).random(PATH_PLACES)
+    return np.asarray(path[((np.arange(PATH_PLACES) + jitter) * (n / PATH_PLACES)).astype(int)])
+
+
+def _of_path(turns: FloatArray) -> FloatArray:
+    """Return the transfer function of a motion along a path, its mean cos(2 pi f x).
+
+    `turns`, shape (n, 2), are the path's places times the steps of frequency along both axes.
+    """
+    x, y = (_powers(2.0 * np.pi * along, N_FREQUENCY) for along in turns.T)
+    even, odd = y.real @ x.real.T, y.imag @ x.imag.T
+    out = np.concatenate([(even + odd)[:0:-1], even - odd]) / len(turns)
+    return np.asarray(out, dtype=np.float64)
+
+
+def _powers(angle: FloatArray, n: int) -> NDArray[np.complex64]:
+    """Return exp(i k angle) for k = 0 to n, shape (n + 1, n_angles)."""
+    steps = np.broadcast_to(np.exp(1j * angle).astype(np.complex64), (n + 1, len(angle))).copy()
+    steps[0] = 1.0
+    return np.multiply.accumulate(steps, axis=0)

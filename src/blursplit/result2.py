@@ -1,0 +1,438 @@
+"""The result: one typed, versioned record that is written to and read from result.json."""
+
+from __future__ import annotations
+
+from typing import Any, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from blursplit.estimate import Estimate
+
+SCHEMA = "blursplit-result/2"
+
+Answer = Literal["yes", "no", "open", "not asked"]
+Code = str  # of a remark; the words for each are in `report.words`
+Facts = dict[str, float | str | list[float] | None]
+
+
+class _Part(BaseModel):
+    """A part of the result; unknown keys are ignored, so that newer files can be read."""
+
+    model_config = ConfigDict(extra="ignore", allow_inf_nan=False)
+
+
+class Remark(_Part):
+    """Something said about the run: a code, the facts it stands on, and its words."""
+
+    code: Code
+    facts: Facts = Field(default_factory=dict)
+    text: str = ""
+
+
+class Check(Remark):
+    """A fault of the frames: `void` voids what it touches, `doubt` widens it and says so."""
+
+    severity: Literal["void", "doubt"]
+
+
+class NextStep(Remark):
+    """What to do next, and the width that it could save or decide."""
+
+    gain_arcsec: float | None = None
+
+
+class SetupEntry(_Part):
+    """A value used, and where it came from."""
+
+    value: Any
+    origin: Literal["header", "setup file", "option", "default", "measured"]
+    note: str = ""
+
+
+class SequenceInfo(_Part):
+    """What was read."""
+
+    name: str = ""
+    object: str | None = None
+    files: int
+    frames: int
+    frames_used: int
+    frames_dropped: dict[str, int] = Field(default_factory=dict)
+    stars_used: int
+    frame_exposure_s: float | None = None
+    cadence_s: float | None = None
+    duration_s: float | None = None
+    nyquist_hz: float | None = None
+    timing: Literal["regular", "jittered", "irregular"] = "regular"
+    segments: int = 1
+    start_utc: str | None = None
+    wavelength_m: float | None = None
+    airmass: float | None = None
+
+
+class PairMotion(_Part):
+    """Differential motion of star pairs in one bin of separation."""
+
+    separation_arcsec: float
+    along_rms_arcsec: float | None
+    across_rms_arcsec: float | None
+    count: int
+
+
+class Motion(_Part):
+    """Motion per frame as measured: trend and noise removed, exposure averaging not undone."""
+
+    common_rms_x_arcsec: float | None = None
+    common_rms_y_arcsec: float | None = None
+    noise_rms_arcsec: float | None = None
+    common_rms_x_px: float | None = None
+    common_rms_y_px: float | None = None
+    pair_rms_x_px: float | None = None
+    pair_rms_y_px: float | None = None
+    noise_rms_px: float | None = None
+    rotation_rms_arcsec: float | None = None
+    pairs: list[PairMotion] = Field(default_factory=list)
+
+
+class Fwhm(_Part):
+    """Width of the long exposure over the blur time, as recorded and with causes removed."""
+
+    blur_time_s: float | None = None
+    recorded_arcsec: Estimate | None = None
+    recorded_major_arcsec: Estimate | None = None
+    recorded_minor_arcsec: Estimate | None = None
+    recorded_angle_deg: Estimate | None = None
+    without_tracking_arcsec: Estimate | None = None
+    without_structure_arcsec: Estimate | None = None
+    without_both_arcsec: Estimate | None = None
+    registered_arcsec: Estimate | None = None
+    recorded_px: Estimate | None = None
+    method: Literal["frames", "model", "both"] = "model"
+
+
+class Cause(_Part):
+    """What a cause does: motion rms over the blur time, what curing it would save, its share.
+
+    The share is of the width above the base, a mean over the draws; it decides nothing.
+    """
+
+    rms_major_arcsec: Estimate | None = None
+    rms_minor_arcsec: Estimate | None = None
+    angle_deg: Estimate | None = None
+    position_angle_deg: Estimate | None = None
+    saving_arcsec: Estimate | None = None
+    saving_fraction: Estimate | None = None
+    share: float | None = None
+
+
+class Saving(_Part):
+    """What a cure that is no single cause would save."""
+
+    saving_arcsec: Estimate | None = None
+    saving_fraction: Estimate | None = None
+
+
+class NearAir(Saving):
+    """Air of the tube, the dome, the walls and the first metres, with an outer scale of its own."""
+
+    share: float | None = None
+    outer_scale_m: Estimate | None = None
+
+
+class Atmosphere(_Part):
+    """The air: `fwhm_arcsec` of all of it, the seeing of the air outside alone."""
+
+    fwhm_arcsec: Estimate | None = None
+    seeing_500nm_zenith_arcsec: Estimate | None = None
+    r0_500nm_zenith_m: Estimate | None = None
+    lower_seeing_arcsec: Estimate | None = None
+    upper_seeing_arcsec: Estimate | None = None
+    evidence: list[str] = Field(default_factory=list)
+    unseen_by_pairs_share: Estimate | None = None
+    unseen_below_m: float | None = None
+    wind_m_s: Estimate | None = None
+    motion_rms_arcsec: Estimate | None = None
+    saving_arcsec: Estimate | None = None
+    saving_fraction: Estimate | None = None
+    share: float | None = None
+
+
+class PeriodicTerm(_Part):
+    """One drive period found or declared; no amplitude where less than a turn was seen."""
+
+    name: str
+    period_s: float
+    harmonic: int = 1
+    amplitude_arcsec: Estimate | None = None
+    angle_deg: float | None = None
+    turns_covered: float
+
+
+class PhaseCurve(_Part):
+    """Motion along the drive's direction against the phase of one declared period.
+
+    Phase 0 is the start of the record. Lists have one entry a bin, null where the record never
+    was; below one turn a straight line is taken out of data and curve. The size is that of the
+    whole turn: a limit (95 %) where no error at all is not excluded, null where nothing limits it.
+    The direction is 0 where neither setup nor record tell it.
+    """
+
+    name: str
+    period_s: float
+    turns_covered: float
+    covered_share: float
+    angle_deg: float
+    phase_turns: list[float]
+    shift_arcsec: list[float | None]
+    shift_error_arcsec: list[float | None]
+    curve_arcsec: list[float | None]
+    curve_low_arcsec: list[float | None]
+    curve_high_arcsec: list[float | None]
+    peak_to_peak_arcsec: Estimate | None = None
+
+
+class RightAscension(_Part):
+    """Axial direction of right ascension in the image, from +x toward +y, and how it is known."""
+
+    angle_deg: Estimate
+    origin: Literal[
+        "declared", "camera position angle", "periodic error", "drift with the drive off"
+    ]
+
+
+class PolarAxis(_Part):
+    """Drift across right ascension, and the part of the polar misalignment that it shows."""
+
+    declination_drift_arcsec_per_min: Estimate
+    misalignment_at_least_arcmin: Estimate
+
+
+class Tracking(Cause):
+    """Drift, drive periods and the guide loop."""
+
+    drift_arcsec_per_min: Estimate | None = None
+    drift_angle_deg: Estimate | None = None
+    periodic: list[PeriodicTerm] = Field(default_factory=list)
+    phase_curves: list[PhaseCurve] = Field(default_factory=list)
+    right_ascension: RightAscension | None = None
+    polar: PolarAxis | None = None
+
+
+class Structure(Cause):
+    """Everything the supports do: damped modes, shocks, wind shake.
+
+    `undetected_rms_arcsec` is the size (both axes) at which 95 % of modes in `band_hz` are found.
+    """
+
+    undetected_rms_arcsec: float | None = None
+    band_hz: tuple[float, float] | None = None
+
+
+class Open(_Part):
+    """Shared motion, or constant blur, whose owner the evidence leaves undecided."""
+
+    motion_rms_major_arcsec: Estimate | None = None
+    motion_rms_minor_arcsec: Estimate | None = None
+    angle_deg: Estimate | None = None
+    constant_blur_arcsec: Estimate | None = None
+    band_hz: tuple[float, float] | None = None
+    share: float | None = None
+
+
+class FocusPosition(_Part):
+    """One run of a focus curve: its width at short baselines, as a Gaussian FWHM."""
+
+    name: str = ""
+    position: float
+    fwhm_arcsec: Estimate | None = None
+
+
+class Focus(_Part):
+    """What runs at several focus positions tell; positions as recorded, in the focuser's unit.
+
+    Slopes are the rms of the defocused rays for each unit of position.
+    """
+
+    positions: list[FocusPosition] = Field(default_factory=list)
+    used_position: float
+    best_position: Estimate | None = None
+    rest_fwhm_arcsec: Estimate | None = None
+    slope_arcsec: Estimate | None = None
+    predicted_slope_arcsec: float | None = None
+    air_change: Estimate | None = None
+    astigmatism_angle_deg: Estimate | None = None
+
+
+class InstrumentPart(_Part):
+    """The base (perfect telescope and pixel), which nobody can cure, and the optics beyond it."""
+
+    base_fwhm_arcsec: float | None = None
+    optics_fwhm_arcsec: Estimate | None = None
+    optics_from: Literal["star image alone", "stated width", "focus positions"] | None = None
+    diffraction_arcsec: float | None = None
+    pixel_arcsec: float | None = None
+    dispersion_arcsec: float | None = None
+    defocus_arcsec: Estimate | None = None
+    astigmatism_arcsec: Estimate | None = None
+    focus: Focus | None = None
+    saving_arcsec: Estimate | None = None
+    saving_fraction: Estimate | None = None
+    share: float | None = None
+
+
+class Line(_Part):
+    """A narrow feature of the spectrum of the shared motion.
+
+    `frequency_hz` and `damping_ratio` are the true ones where the alias is decided, else those of
+    the likeliest candidate; `folded_frequency_hz` is where the record shows the line.
+    `minor_over_major` is the axis ratio of the ellipse of motion; `steady_chance` the chance that
+    noise makes so steady a sinusoid (Thomson's F).
+    """
+
+    frequency_hz: Estimate
+    folded_frequency_hz: Estimate | None = None
+    rms_arcsec: Estimate | None = None
+    rms_px: Estimate | None = None
+    angle_deg: Estimate | None = None
+    minor_over_major: Estimate | None = None
+    damping_ratio: Estimate | None = None
+    false_alarm_probability: float
+    shared_probability: float | None = None
+    alias_candidates_hz: list[float] = Field(default_factory=list)
+    alias_odds: list[float] = Field(default_factory=list)
+    kind: Literal["steady", "resonance"] = "resonance"
+    steady_chance: float | None = None
+    family: int | None = None
+    cause: str = "unknown"
+    cause_odds: dict[str, float] = Field(default_factory=dict)
+
+
+class Event(_Part):
+    """A short time of much larger shared motion, of a kind told by its course, not its cause.
+
+    The middle 68 % of its power lie between `frequency_low_hz` and `frequency_high_hz`.
+    """
+
+    start_s: float
+    start_utc: str | None = None
+    duration_s: float
+    frames: int
+    kind: Literal["shock", "shocks", "gust"]
+    onsets: int
+    peak_arcsec: Estimate
+    frequency_hz: float
+    frequency_low_hz: float
+    frequency_high_hz: float
+
+
+class EventSearch(_Part):
+    """What was searched for events, what they touch, and what would have been seen."""
+
+    frames_searched: int
+    frames_affected: int
+    fast_motion_share: float
+    smallest_peak_arcsec: float
+    window_s: float
+    false_alarm_probability: float
+
+
+class Verdict(_Part):
+    """Whether each cure matters, and why.
+
+    `matters` is "yes" where the low reading saves more than `worth_arcsec` with 95 % probability,
+    "no" where the high reading saves less with 95 %, else "open"; `probability_low` and
+    `probability_high` are those of saving more than that in both readings.
+    """
+
+    level: Literal["split", "widths", "positions"] = "positions"
+    worth_arcsec: float | None = None
+    matters: dict[str, Answer] = Field(default_factory=dict)
+    probability_low: dict[str, float] = Field(default_factory=dict)
+    probability_high: dict[str, float] = Field(default_factory=dict)
+    largest: list[str] = Field(default_factory=list)
+    headline: str = ""
+    headline_code: Code = ""
+    headline_facts: Facts = Field(default_factory=dict)
+    reasons: list[Remark] = Field(default_factory=list)
+    next: list[NextStep] = Field(default_factory=list)
+
+
+class Fit(_Part):
+    """How the posterior was found, and whether two seeds agree."""
+
+    method: str
+    r_hat_max: float | None = None
+    effective_draws: float | None = None
+    log_evidence: float | None = None
+    seconds: float | None = None
+    converged: bool = True
+
+
+class Witness(_Part):
+    """A record taken beside the frames, and what of the shared motion goes with it."""
+
+    kind: str
+    name: str = ""
+    offset_s: Estimate | None = None
+    coherent_rms_arcsec: Estimate | None = None
+    band_hz: tuple[float, float] | None = None
+    blind_band_hz: tuple[float, float] | None = None
+    used: bool = True
+
+
+class Result(_Part):
+    """What `measure` found. Units are in the keys; every estimate carries its intervals.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from blursplit.result import Result
+    >>> result = Result.from_json(Path("before/result.json").read_text(encoding="utf-8"))
+    >>> result.verdict.matters["mechanics"]
+    'no'
+    """
+
+    schema_: str = Field(default=SCHEMA, alias="schema")
+    version: str = ""
+    command: str = ""
+    digest: str = ""
+    sequence: SequenceInfo
+    setup: dict[str, SetupEntry] = Field(default_factory=dict)
+    motion: Motion = Motion()
+    fwhm: Fwhm = Fwhm()
+    atmosphere: Atmosphere = Atmosphere()
+    near_air: NearAir = NearAir()
+    tracking: Tracking = Tracking()
+    structure: Structure = Structure()
+    mechanics: Saving = Saving()
+    open: Open = Open()
+    instrument: InstrumentPart = InstrumentPart()
+    lines: list[Line] = Field(default_factory=list)
+    events: list[Event] = Field(default_factory=list)
+    event_search: EventSearch | None = None
+    checks: list[Check] = Field(default_factory=list)
+    fit: Fit | None = None
+    witnesses: list[Witness] = Field(default_factory=list)
+    verdict: Verdict = Verdict()
+    warnings: list[Remark] = Field(default_factory=list)
+
+    model_config = ConfigDict(extra="ignore", allow_inf_nan=False, populate_by_name=True)
+
+    @model_validator(mode="after")
+    def _sizes_are_not_negative(self) -> Self:
+        for part in (self.tracking, self.structure, self.open, self.atmosphere, self.instrument):
+            for name, value in part:
+                size = name.endswith(("rms_arcsec", "major_arcsec", "minor_arcsec", "fwhm_arcsec"))
+                if size and isinstance(value, Estimate) and (value.low95 or 0.0) < 0:
+                    msg = f"{name} is a size and cannot be negative"
+                    raise ValueError(msg)
+        return self
+
+    def to_json(self) -> str:
+        """Return the text of result.json."""
+        return self.model_dump_json(by_alias=True, indent=2) + "\n"
+
+    @classmethod
+    def from_json(cls, text: str) -> Result:
+        """Read the text of result.json (pydantic's ValidationError when it is not one)."""
+        return cls.model_validate_json(text)

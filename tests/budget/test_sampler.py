@@ -1,0 +1,103 @@
+"""Tempered Monte Carlo: closed forms, two modes, ranks, and what its diagnostics see."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from blursplit.budget.sampler import effective_draws, r_hat, sample
+
+RUN = {"n_particles": 400, "final_sweeps": 80}
+
+
+def gaussian(centre: np.ndarray, sigma: np.ndarray):
+    def log_likelihood(z: np.ndarray) -> np.ndarray:
+        scaled = (z - centre) / sigma
+        return -0.5 * (scaled**2).sum(axis=1) - np.log(sigma * np.sqrt(2 * np.pi)).sum()
+
+    return log_likelihood
+
+
+def test_gaussian_likelihood_gives_its_closed_posterior_and_evidence():
+    """Prior N(0, 1), likelihood N(c, s): posterior and evidence are Gaussian integrals."""
+    centre, sigma = np.array([2.0, -1.0, 0.0, 0.5]), np.array([0.1, 0.5, 2.0, 1.0])
+    draws = sample(gaussian(centre, sigma), 4, np.random.default_rng(3), **RUN)
+    flat = draws.chains.reshape(-1, 4)
+    variance = 1.0 / (1.0 + sigma**-2)
+    mean = variance * centre / sigma**2
+    n = min(effective_draws([draws.chains[:, :, k]]) for k in range(4))
+    assert n > 400
+    # four sigmas of the means of that many draws, of variances relative sqrt(2/n)
+    assert np.all(np.abs(flat.mean(axis=0) - mean) < 4 * np.sqrt(variance / n))
+    assert_allclose(flat.var(axis=0), variance, rtol=4 * np.sqrt(2 / n))
+    total = 1.0 + sigma**2
+    exact = -0.5 * (centre**2 / total + np.log(2 * np.pi * total)).sum()
+    # some six temperatures, each adding a relative error of at most sqrt(1/400) to the evidence
+    assert_allclose(draws.log_evidence, exact, atol=4 * np.sqrt(6 / 400))
+
+
+def test_two_far_modes_keep_their_weights():
+    """Equal peaks 24 of their sigmas apart hold half of the particles each."""
+
+    def log_likelihood(z: np.ndarray) -> np.ndarray:
+        return np.logaddexp(
+            gaussian(np.array([1.2, 0.0]), np.array([0.1, 1.0]))(z),
+            gaussian(np.array([-1.2, 0.0]), np.array([0.1, 1.0]))(z),
+        )
+
+    draws = sample(log_likelihood, 2, np.random.default_rng(5), **RUN)
+    share = (draws.chains[:, :, 0] > 0).mean()
+    # resampling at each temperature moves the share as 400 draws would: four times 0.5/20
+    assert_allclose(share, 0.5, atol=0.1)
+
+
+def test_curved_ridge_is_followed_to_its_ends():
+    """A banana: z2 = z1^2 to 0.05; the marginal of z1 is known on a grid."""
+
+    def log_likelihood(z: np.ndarray) -> np.ndarray:
+        return -0.5 * ((z[:, 1] - z[:, 0] ** 2) / 0.05) ** 2
+
+    draws = sample(log_likelihood, 2, np.random.default_rng(7), **RUN)
+    at = np.linspace(-4, 4, 4001)
+    density = np.exp(-0.5 * at**2 - 0.5 * at**4 / (1 + 0.05**2))
+    spread = np.sqrt((density * at**2).sum() / density.sum())
+    n = effective_draws([draws.chains[:, :, 0]])
+    assert n > 100
+    assert_allclose(draws.chains[:, :, 0].std(), spread, rtol=4 / np.sqrt(2 * n))
+
+
+def test_r_hat_is_one_for_like_runs_and_large_for_unlike():
+    rng = np.random.default_rng(2)
+    first, second = rng.standard_normal((2, 5000))
+    assert r_hat([first, second]) < 1.001
+    # means one sigma apart: between = 1/2, R-hat = sqrt(1.5)
+    assert_allclose(r_hat([first, second + 1.0]), np.sqrt(1.5), rtol=0.02)
+
+
+def test_chains_that_never_move_count_as_one_draw_each():
+    stuck = np.repeat(np.random.default_rng(4).standard_normal((1, 300)), 40, axis=0)
+    # lags are summed in pairs up to the chain's end: 38 of 39
+    assert_allclose(effective_draws([stuck]), 300, rtol=0.1)
+    free = np.random.default_rng(4).standard_normal((40, 300))
+    assert_allclose(effective_draws([free]), 12000, rtol=0.2)
+
+
+@pytest.mark.slow
+def test_ranks_of_the_truth_among_the_draws_are_uniform():
+    """Simulation-based calibration (Talts et al. 2018) on a model with a curved ridge."""
+    rng = np.random.default_rng(11)
+    ranks = []
+    for _ in range(150):
+        truth = rng.standard_normal(3)
+        data = np.array([truth[0] + truth[1] ** 2, np.exp(0.5 * truth[2]) * truth[1]])
+        data = data + 0.2 * rng.standard_normal(2)
+
+        def log_likelihood(z: np.ndarray, data: np.ndarray = data) -> np.ndarray:
+            model = np.stack([z[:, 0] + z[:, 1] ** 2, np.exp(0.5 * z[:, 2]) * z[:, 1]], axis=1)
+            return -0.5 * (((data - model) / 0.2) ** 2).sum(axis=1)
+
+        draws = sample(log_likelihood, 3, rng, n_particles=200, final_sweeps=40)
+        ranks.append((draws.chains[-1] < truth).mean(axis=0))
+    for column in np.array(ranks).T:
+        counts, _ = np.histogram(column, bins=10, range=(0, 1))
+        # chi-square of 9 degrees of freedom: 27.9 at one in a thousand
+        assert ((counts - 15) ** 2 / 15).sum() < 27.9

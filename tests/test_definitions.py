@@ -1,0 +1,146 @@
+"""Numbers read off histories: worked examples, limits, and shifts that must change nothing."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from blursplit.constants import ARCSEC_PER_RADIAN, FWHM_PER_SIGMA, SEEING_IN_LAMBDA_OVER_R0
+from blursplit.definitions import (
+    Conditions,
+    History,
+    in_windows,
+    motion_covariance,
+    principal_axes,
+    savings,
+    shares,
+    width,
+)
+
+RIG = Conditions(0.25, 0.0, 550e-9, 0.6)
+R0_M = SEEING_IN_LAMBDA_OVER_R0 * 550e-9 / 2.0 * ARCSEC_PER_RADIAN
+TIME_S = np.arange(3000) / 50.0
+# The worked widths (Kolmogorov air of 2.0 arcsec, optics of 0.25 arcsec rms an axis) were computed
+# on other grids, to 3 digits; the frequencies here stop at 2/width, which costs 0.25 %.
+TOLERANCE = 0.004
+
+
+def night(owner="structure", path=None, inside=None, **more):
+    return in_windows(
+        History(
+            RIG,
+            TIME_S,
+            np.zeros(len(TIME_S), dtype=np.int64),
+            {} if path is None else {owner: path},
+            {} if inside is None else {owner: inside},
+            **{
+                "strength": R0_M ** (-5 / 3),
+                "outer_scale_m": 1e6,
+                "optics_arcsec2": 0.0625 * np.eye(2),
+                **more,
+            },
+        ),
+        60.0,
+    )
+
+
+DRIFT = np.stack([3.0 * (TIME_S / 60.0 - 0.5), 0.0 * TIME_S], axis=1)
+
+
+def test_base_is_a_perfect_telescope_and_its_pixel():
+    still = night(strength=0.0, optics_arcsec2=np.zeros((2, 2)))
+    assert_allclose(width(still), 0.646, rtol=TOLERANCE)
+    assert_allclose(width(night()), 2.249, rtol=TOLERANCE)
+
+
+@pytest.mark.parametrize(
+    ("history", "recorded", "saving", "share_of_motion", "share_of_air"),
+    [
+        (night(inside=0.42**2 * np.eye(2)), 2.495, 0.245, 0.206, 0.719),
+        (night(inside=np.diag([0.594**2, 0.0])), 2.472, 0.223, 0.158, 0.761),
+        (night(path=DRIFT), 2.794, 0.544, 0.331, 0.601),
+    ],
+)
+def test_worked_nights(history, recorded, saving, share_of_motion, share_of_air):
+    assert_allclose(width(history), recorded, rtol=TOLERANCE)
+    low, high = savings(history)["structure"]
+    assert low == high
+    assert_allclose(low * width(history), saving, atol=0.01)
+    part = shares(history)
+    assert_allclose(part["structure"], share_of_motion, atol=0.004)
+    assert_allclose(part["atmosphere"], share_of_air, atol=0.004)
+    assert_allclose(sum(part.values()), 1.0, rtol=1e-12)
+
+
+def test_a_drift_is_no_gaussian():
+    """A drift of three widths gives a flat-topped star, wider than its Gaussian equivalent."""
+    no_air = night(
+        strength=0.0, path=DRIFT * 2.0, optics_arcsec2=np.zeros((2, 2)), owner="tracking"
+    )
+    # A line of length L under a round star of width w covers about w L + pi w^2/4 above half.
+    star = 0.646
+    expected = 2.0 * np.sqrt((star * (6.0 - star / np.sqrt(3)) + np.pi * star**2 / 4) / np.pi)
+    assert_allclose(width(no_air), expected, rtol=0.06)
+    gaussian = FWHM_PER_SIGMA * np.sqrt(star / FWHM_PER_SIGMA * np.hypot(6 / 12**0.5, 0.27))
+    assert width(no_air) > gaussian
+
+
+def test_two_parts_of_air_add_their_strengths():
+    """Equal outer scales: near air beside free air is the same image as all of it outside."""
+    half = R0_M ** (-5 / 3) / 2
+    parted = night(strength=half, near_strength=half, near_outer_scale_m=1e6)
+    assert_allclose(width(parted), width(night()), rtol=1e-9)
+    assert_allclose(width(parted, {"atmosphere"}), width(parted, {"near_air"}), rtol=1e-9)
+
+
+def test_small_outer_scales_scatter_less():
+    """D_phi saturates at 2 x 0.0863 (L0/r0)^(5/3): below a metre part of the light is not moved."""
+    near = night(strength=0.0, near_strength=0.05 ** (-5 / 3), near_outer_scale_m=0.3)
+    far = night(strength=0.05 ** (-5 / 3))
+    assert width(near) < 0.5 * width(far)
+
+
+def test_motion_is_about_each_windows_mean():
+    whole = History(RIG, TIME_S, np.zeros(3000, dtype=np.int64), {"tracking": DRIFT})
+    # A drift of length L inside a window has variance L^2/12 (and 1/n^2 of it from the samples).
+    for window_s, length in ((60.0, 3.0), (30.0, 1.5), (6.0, 0.3)):
+        rms = principal_axes(motion_covariance(in_windows(whole, window_s), "tracking"))
+        assert_allclose(rms[0], length / 12**0.5, rtol=2e-3)
+        assert rms[1] == 0.0
+
+
+def test_open_motion_gives_two_readings():
+    rng = np.random.default_rng(3)
+    shaken = night("open", 0.6 * rng.standard_normal((3000, 2)), open_is_air=1.0)
+    low, high = savings(shaken)["mechanics"]
+    assert low == 0.0
+    assert_allclose(high, 1.0 - width(night()) / width(shaken), rtol=1e-9)
+    bounded = night("open", shaken.path_arcsec["open"], open_is_air=0.5)
+    low, _ = savings(bounded)["mechanics"]
+    assert 0.3 * high < low < 0.7 * high
+    assert savings(bounded)["structure"][0] == 0.0
+    # What constant blur may be a steady vibration belongs to either owner.
+    either = savings(night(optics_may_shake=True))
+    assert either["optics"][0] == either["structure"][0] == 0.0
+    assert either["optics"][1] == either["structure"][1] > 0.03
+
+
+def test_turning_the_field_changes_no_width():
+    turn = np.array([[0.6, -0.8], [0.8, 0.6]])
+    rng = np.random.default_rng(5)
+    path = rng.standard_normal((3000, 2)) * np.array([0.9, 0.2])
+    square = Conditions(0.25, 0.0, 550e-9, 1e-6)  # a pixel has corners
+    straight = in_windows(
+        History(square, TIME_S, np.zeros(3000, dtype=np.int64), {"structure": path}), 60.0
+    )
+    turned = in_windows(
+        History(square, TIME_S, np.zeros(3000, dtype=np.int64), {"structure": path @ turn.T}), 60.0
+    )
+    assert_allclose(width(turned), width(straight), rtol=2e-3)
+
+
+def test_many_frames_inside_give_the_mean_of_their_images():
+    """Blur tensors of single frames mix images, not variances."""
+    tensors = np.stack([np.zeros((2, 2)), 4.0 * np.eye(2)])
+    mixed = night(inside=tensors, owner="structure")
+    assert width(mixed) < width(night(inside=2.0 * np.eye(2)))
+    assert_allclose(motion_covariance(mixed, "structure"), 2.0 * np.eye(2), rtol=1e-12)
