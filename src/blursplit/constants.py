@@ -198,6 +198,23 @@ FAMILY_SIGMAS = 2.5  # sigma | of a match; judgement
 # --- pier ---------------------------------------------------------------------------------------
 
 # --- evidence -----------------------------------------------------------------------------------
+GRAVITY_M_S2 = 9.80665  # m/s2 | standard gravity
+PIER_SHAPE_PER_M = 1.5  # 1/m | rotation over deflection of a cantilever's end times length: 1.5/L
+SENSOR_TAPERS = 5  # - | sine tapers; independent coefficients lie (k + 1)/T apart
+SENSOR_BLOCK_COEFFICIENTS = 24  # - | least in a block: chance coherence K/n, judgement
+SENSOR_BLOCK_HZ = 0.4  # Hz | least width of a block; a mode's pole drops out of the transfer
+SENSOR_DIRECTIONS = 3  # - | most directions fitted in a block: limits grow as K^(1/4)
+SENSOR_FLOOR_SIGMAS = 3.0  # - | direction is seen when above its floor by this much of 1/sqrt(n)
+SENSOR_CLEAR = 0.1  # - | of the motion's density: a sensor whose floor is lower is not blind
+SENSOR_ZONES = 3  # - | Nyquist zones of the frames that a sensor is read in, judgement
+SENSOR_TRANSFER_REACH = 5.0  # - | how far a real transfer may exceed the nominal one, judgement
+SENSOR_NEGLIGIBLE = 0.02  # - | of the motion's density: what a sensor could explain less of is left
+SENSOR_PHASE_DRAWS = 499  # - | draws with random phases that give the null
+SENSOR_ALARM = 0.01  # - | chance coherence accepted as coherent, counting the offsets tried
+SENSOR_OFFSET_S = (-5.0, 5.0)  # s | clock offsets tried where nothing is stated, judgement
+SENSOR_GAP_STEPS = 2.5  # median steps | a longer step is a gap
+SENSOR_CLIPPED_SHARE = 0.2  # - | of samples at the end of the range: the channel is useless
+SENSOR_END_S = 1.2  # s | frames this near the ends or gaps of a sensor's record are left out, judgement
 LONG_FRAME_LEAST_STEPS = 5  # - | a median and its scatter need them; judgement
 LONG_FRAME_LARGEST_STEP = 6.0  # robust sigmas | beyond it a step is a dither or a jump; judgement
 LONG_FRAME_MODEL_ERROR = 0.1  # - | a worm of ten frames a turn bends inside its steps: 5 to 10 %
