@@ -21,6 +21,39 @@ OUTER_SCALE_RANGE_M = (10.0, 50.0)  # m | of the free air; common practice, no s
 WIND_RANGE_M_S = (2.0, 30.0)  # m/s | calm ground to jet stream; judgement, no source
 CAMERA_WAVELENGTH_NM = 550.0  # nm | middle of an unfiltered camera's band; judgement, no source
 
+LARGEST_TOML_BYTES = 1_000_000  # bytes | judgement: a setup file has some hundreds
+DEEPEST_TOML = 8  # tables within tables | a pier's sections need four
+LONGEST_QUOTE = 60  # characters | of a wrong value in a message, judgement
+LONGEST_EXPOSED_SHARE = 1.05  # of the interval | 5 % for rounded values
+# Setup key -> least and largest value in its own unit: beyond them it is in another one; judgement.
+PLAUSIBLE = {
+    "telescope.aperture_m": (0.01, 40.0),
+    "telescope.focal_length_m": (0.02, 800.0),
+    "telescope.instrument_fwhm_arcsec": (0.005, 60.0),
+    "telescope.focus_step_um": (1e-3, 1e4),
+    "camera.pixel_um": (0.5, 200.0),
+    "camera.pixel_scale_arcsec": (1e-3, 500.0),
+    "camera.frame_interval_s": (5e-5, 1e5),
+    "camera.exposure_s": (1e-7, 1e5),
+    "camera.gain_e_per_adu": (1e-4, 5000.0),
+    "camera.read_noise_e": (0.0, 5000.0),
+    "camera.row_time_us": (0.0, 5e4),
+    "mount.worm_period_s": (1.0, 1e5),
+    "mount.guide_period_s": (1e-3, 1e4),
+    "mask.opening_m": (2e-3, 10.0),
+    "mask.separation_m": (4e-3, 40.0),
+    "mask.split_arcsec": (0.1, 1e5),
+    "air.outer_scale_m": (0.01, 1e5),
+    "air.wind_m_s": (0.01, 200.0),
+    "air.band_nm": (100.0, 1e5),
+    "site.fan_rpm": (1.0, 1e6),
+}
+# Header fact -> what that reading of the pixel scale is called
+SCALE_SOURCES = {
+    "scale_wcs_arcsec": "the header's sky coordinates",
+    "scale_keyword_arcsec": "the header's scale keyword",
+}
+
 # --- stars --------------------------------------------------------------------------------------
 BLANK_PATCHES = 12  # - | judgement: 1,700 pixels a frame tell a correlation to 0.005 in 24 frames
 BLANK_PATCH_PX = 12  # px | judgement: fits between the stars of an ordinary field
@@ -214,7 +247,9 @@ SENSOR_ALARM = 0.01  # - | chance coherence accepted as coherent, counting the o
 SENSOR_OFFSET_S = (-5.0, 5.0)  # s | clock offsets tried where nothing is stated, judgement
 SENSOR_GAP_STEPS = 2.5  # median steps | a longer step is a gap
 SENSOR_CLIPPED_SHARE = 0.2  # - | of samples at the end of the range: the channel is useless
-SENSOR_END_S = 1.2  # s | frames this near the ends or gaps of a sensor's record are left out, judgement
+SENSOR_END_S = (
+    1.2  # s | frames this near the ends or gaps of a sensor's record are left out, judgement
+)
 LONG_FRAME_LEAST_STEPS = 5  # - | a median and its scatter need them; judgement
 LONG_FRAME_LARGEST_STEP = 6.0  # robust sigmas | beyond it a step is a dither or a jump; judgement
 LONG_FRAME_MODEL_ERROR = 0.1  # - | a worm of ten frames a turn bends inside its steps: 5 to 10 %
