@@ -16,6 +16,11 @@ SEEING_IN_LAMBDA_OVER_R0 = 0.975863  # - | Hankel transform, `kolmogorov_width` 
 SEEING_WAVELENGTH_M = 500e-9  # m | the trade's convention for seeing
 
 # --- rig and frames -----------------------------------------------------------------------------
+SER_TICK_S = 1e-7  # s | unit of its times since 0001-01-01T00:00, published layout, version 3
+SER_FEWEST_TICKS = 600_000_000_000_000_000  # 100 ns | the year 1902: earlier is no time of a frame
+SER_LATEST_TICKS = 700_000_000_000_000_000  # 100 ns | the year 2219: later is no time of a frame
+SER_SAME_CLOCK_S = 600.0  # s | clocks that agree so far are in one zone (zones differ by 900 s)
+SER_UNLIKE = 0.9  # - | both byte orders look alike above; noise gives 1.0 within 0.01, tests/frames
 KERNEL_SAMPLES = 50_000  # - | stars in frames; fewer do not repay loading numba, speed.py
 OUTER_SCALE_RANGE_M = (10.0, 50.0)  # m | of the free air; common practice, no source
 WIND_RANGE_M_S = (2.0, 30.0)  # m/s | calm ground to jet stream; judgement, no source
