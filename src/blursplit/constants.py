@@ -16,6 +16,11 @@ SEEING_IN_LAMBDA_OVER_R0 = 0.975863  # - | Hankel transform, `kolmogorov_width` 
 SEEING_WAVELENGTH_M = 500e-9  # m | the trade's convention for seeing
 
 # --- rig and frames -----------------------------------------------------------------------------
+SER_TICK_S = 1e-7  # s | unit of its times since 0001-01-01T00:00, published layout, version 3
+SER_FEWEST_TICKS = 600_000_000_000_000_000  # 100 ns | the year 1902: earlier is no time of a frame
+SER_LATEST_TICKS = 700_000_000_000_000_000  # 100 ns | the year 2219: later is no time of a frame
+SER_SAME_CLOCK_S = 600.0  # s | clocks that agree so far are in one zone (zones differ by 900 s)
+SER_UNLIKE = 0.9  # - | both byte orders look alike above; noise gives 1.0 within 0.01, tests/frames
 KERNEL_SAMPLES = 50_000  # - | stars in frames; fewer do not repay loading numba, speed.py
 OUTER_SCALE_RANGE_M = (10.0, 50.0)  # m | of the free air; common practice, no source
 WIND_RANGE_M_S = (2.0, 30.0)  # m/s | calm ground to jet stream; judgement, no source
@@ -227,6 +232,30 @@ FAMILY_SIGMAS = 2.5  # sigma | of a match; judgement
 # --- image --------------------------------------------------------------------------------------
 
 # --- drive --------------------------------------------------------------------------------------
+SIDEREAL_DAY_S = 86164.0905  # s | IAU
+SIDEREAL_RATE_ARCSEC_S = 360.0 * 3600.0 / SIDEREAL_DAY_S  # arcsec/s
+DRIVE_SAME_PERIOD = 0.01  # of the logarithm | closer ones are one period declared twice; judgement
+DRIVE_HARMONICS = 3  # - | judgement, no source
+DRIVE_SIZES_ARCSEC = (1e-3, 120.0)  # arcsec | few mounts err by more; common practice, no source
+DRIVE_N_SIZES = 60  # - | of their grid
+DRIVE_ACROSS_SHARES = (0.001, 0.05)  # - | across the axis: next to nothing, or 3 deg misstated
+DRIVE_N_ANGLES = 36  # - | of the grid of directions
+DRIVE_FINEST_DEG, DRIVE_N_FINE = 0.02, 12  # deg, - | directions beside that of the readings
+DRIVE_LEAST_PATTERN = 1e-4  # of a full wave | a weaker pattern adds nothing to what is known
+DRIVE_SHOWN_GAIN = 9.21  # - | 99 % of a chi-square of two free numbers, size and direction
+DRIVE_SMOOTHNESS = (1.0, 2.0, 4.0)  # - | power by which harmonics fall: rough, triangle, sine
+DRIVE_PHASE_BINS = 24  # - | of a folded record; judgement
+DRIVE_MOST_BLOCKS = 128  # - | of a fit in red noise; judgement (time)
+DRIVE_WHITE_SHARES = (3e-4, 0.003, 0.02, 0.1, 0.3, 0.6, 0.9, 0.99)  # - | of the noise
+DRIVE_N_TIMES = 8  # - | correlation times tried
+DRIVE_TIMES_A_DECADE = 3  # - | that stand for the air's slope of -2/3
+DRIVE_ROUNDS = 5  # - | in which noise and coefficients settle: two digits or more in each
+DRIVE_SMALLEST_NOISE_ARCSEC = 1e-5  # arcsec | for a series in which nothing moves at all
+GUIDE_DELAYS = (0, 1)  # cycles | tried
+GUIDE_CORNERS = 7  # - | of a slow current, tried
+GUIDE_CURRENTS = (1.0, 4.0, 16.0, 64.0)  # - | its density over the air's, far below its corner
+GUIDE_SHOWN_GAIN = 5.5  # - | 1000 unguided series reached 5.0; benchmarks/guide_loop.py
+GUIDE_LEAST_BINS = 8  # - | judgement, no source
 
 # --- pier ---------------------------------------------------------------------------------------
 

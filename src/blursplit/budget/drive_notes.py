@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from blursplit.budget.drive_curve import drive_curves
 from blursplit.budget.right_ascension import found_direction, read_polar, stated_direction
-from blursplit.mechanics.periods import declared_periods
+from blursplit.drive.periods import declared_periods
 from blursplit.result import PeriodicTerm, Tracking
 
 if TYPE_CHECKING:

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-SIDEREAL_DAY_S = 86164.0905
-SIDEREAL_RATE_ARCSEC_S = 360.0 * 3600.0 / SIDEREAL_DAY_S
-# Periods closer than this are one period declared twice.
-SAME_PERIOD = 0.01
+from blursplit.constants import (
+    DRIVE_SAME_PERIOD,
+    SIDEREAL_DAY_S,
+)
 
 
 @dataclass(frozen=True)
@@ -49,6 +46,6 @@ def declared_periods(
     found = [DrivePeriod(f"drive {value:g} s", float(value)) for value in period_s or ()]
     for teeth in wheel_teeth or ():
         value = worm_period_s(teeth)
-        if all(abs(math.log(value / other.period_s)) > SAME_PERIOD for other in found):
+        if all(abs(math.log(value / other.period_s)) > DRIVE_SAME_PERIOD for other in found):
             found.append(DrivePeriod(f"worm on {teeth} teeth", value))
     return tuple(sorted(found, key=lambda item: -item.period_s))

@@ -4,28 +4,26 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Array = NDArray[np.float64]
+from blursplit.constants import (
+    GUIDE_CORNERS,
+    GUIDE_CURRENTS,
+    GUIDE_DELAYS,
+    GUIDE_LEAST_BINS,
+    GUIDE_SHOWN_GAIN,
+)
+from blursplit.types import FloatArray
 
 GAINS = np.linspace(0.1, 1.0, 19)
-DELAYS = (0, 1)
 # Air rises a little toward its outer scale; a steeper rise would take the place of a loop's dip.
 SLOPES = np.arange(-0.25, 3.01, 0.25)
-CORNERS = 7
-CURRENTS = (1.0, 4.0, 16.0, 64.0)  # density of a slow current over the air's, far below its corner
-# Log-likelihood gained before a loop is called shown. Of 1000 unguided series none gained more
-# than 5.0, one in fifty more than 3.1 (benchmarks/guide_loop.py).
-SHOWN_GAIN = 5.5
-MIN_BINS = 8
 
 
-def residual_gain(frequency_hz: Array, cycle_s: float, gain: float, delay_cycles: int = 0) -> Array:
+def residual_gain(
+    frequency_hz: FloatArray, cycle_s: float, gain: float, delay_cycles: int = 0
+) -> FloatArray:
     """Return |S|, what a guide loop leaves of a motion at each frequency.
 
     Parameters
@@ -96,7 +94,10 @@ class GuideLoop:
 
 
 def find_guide_loop(
-    frequency_hz: Array, psd_arcsec2_hz: Array, degrees_of_freedom: float, guide_period_s: float
+    frequency_hz: FloatArray,
+    psd_arcsec2_hz: FloatArray,
+    degrees_of_freedom: float,
+    guide_period_s: float,
 ) -> GuideLoop | None:
     """Return whether a density shows the dip and bump of a guide loop.
 
@@ -121,13 +122,13 @@ def find_guide_loop(
     """
     band = (frequency_hz > 0.0) & (frequency_hz <= 0.5 / guide_period_s)
     nu, power = frequency_hz[band], psd_arcsec2_hz[band]
-    if nu.size < MIN_BINS or not np.all(power > 0.0):
+    if nu.size < GUIDE_LEAST_BINS or not np.all(power > 0.0):
         return None
     half = 0.5 * degrees_of_freedom
     continua = _continua(nu)
     plain = _best_continuum(power, continua, half)
     best, best_gain, best_delay = -np.inf, float(GAINS[0]), 0
-    for delay in DELAYS:
+    for delay in GUIDE_DELAYS:
         for gain in GAINS:
             shape = residual_gain(nu, guide_period_s, float(gain), delay) ** 2
             here = _best_continuum(power, continua * shape, half)
@@ -136,7 +137,7 @@ def find_guide_loop(
     gained = best - plain
     shape = residual_gain(nu, guide_period_s, best_gain, best_delay) ** 2
     above = nu[shape > 1.0]
-    shown = bool(gained > SHOWN_GAIN)
+    shown = bool(gained > GUIDE_SHOWN_GAIN)
     excess = np.where(shape > 1.0, power * (1.0 - 1.0 / np.maximum(shape, 1.0)), 0.0)
     corner = bump_frequency_hz(guide_period_s, best_gain)
     text = "no guide loop is shown"
@@ -158,7 +159,7 @@ def find_guide_loop(
     )
 
 
-def _continua(nu: Array) -> Array:
+def _continua(nu: FloatArray) -> FloatArray:
     """Return the shapes that unguided motion may have, (shape, bin), each of any level.
 
     A power law, and on it a slow current that forgets itself within 1/(2 pi corner): flat, then
@@ -166,13 +167,15 @@ def _continua(nu: Array) -> Array:
     """
     log_nu = np.log(nu / nu[0])
     laws = np.exp(-np.outer(SLOPES, log_nu))
-    corners = np.geomspace(nu[0], nu[-1], CORNERS)
+    corners = np.geomspace(nu[0], nu[-1], GUIDE_CORNERS)
     bends = [np.ones_like(nu)]
-    bends += [1.0 + size / (1.0 + (nu / corner) ** 2) for corner in corners for size in CURRENTS]
+    bends += [
+        1.0 + size / (1.0 + (nu / corner) ** 2) for corner in corners for size in GUIDE_CURRENTS
+    ]
     return np.asarray((np.array(bends)[:, None] * laws[None]).reshape(-1, nu.size))
 
 
-def _best_continuum(power: Array, shapes: Array, half: float) -> float:
+def _best_continuum(power: FloatArray, shapes: FloatArray, half: float) -> float:
     """Return the best Whittle log-likelihood over the shapes, the level of each in closed form."""
     level = (power / shapes).mean(axis=1)
     logs = np.log(shapes).sum(axis=1) + power.size * np.log(level)

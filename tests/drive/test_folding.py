@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.testing import assert_allclose
 
-from blursplit.mechanics.folding import N_BINS, bin_errors, bin_means, phase_bins
+from blursplit.constants import DRIVE_PHASE_BINS as N_BINS
+from blursplit.drive.periodic_error import bin_errors, bin_means, phase_bins
 
 STEP_S, PERIOD_S = 0.1, 48.0
 

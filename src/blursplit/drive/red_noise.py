@@ -3,25 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Array = NDArray[np.float64]
-
-MAX_BLOCKS = 128
-# Share of the noise that is white between blocks; the rest is correlated.
-WHITE_SHARES = (3e-4, 0.003, 0.02, 0.1, 0.3, 0.6, 0.9, 0.99)
-N_TIMES = 8
-# Correlation times a decade that stand for the air's slope of -2/3.
-TIMES_A_DECADE = 3
-# Rounds in which noise and coefficients settle on each other; each gains two digits or more.
-ROUNDS = 5
-# Floor for a series in which nothing at all moves: a hundredth of a milliarcsecond.
-SMALLEST_NOISE_ARCSEC = 1e-5
+from blursplit.constants import (
+    DRIVE_MOST_BLOCKS,
+    DRIVE_N_TIMES,
+    DRIVE_ROUNDS,
+    DRIVE_SMALLEST_NOISE_ARCSEC,
+    DRIVE_TIMES_A_DECADE,
+    DRIVE_WHITE_SHARES,
+)
+from blursplit.types import FloatArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -35,15 +28,17 @@ class Blocks:
         Which samples went into each block.
     """
 
-    time_s: Array
-    index: list[NDArray[np.intp]]
+    time_s: FloatArray
+    index: list[IntArray]
 
-    def average(self, values: Array) -> Array:
+    def average(self, values: FloatArray) -> FloatArray:
         """Return block means of values, shape (sample, ...) -> (block, ...)."""
         return np.stack([values[rows].mean(axis=0) for rows in self.index])
 
 
-def block_series(time_s: Array, segment: NDArray[np.intp], max_blocks: int = MAX_BLOCKS) -> Blocks:
+def block_series(
+    time_s: FloatArray, segment: IntArray, max_blocks: int = DRIVE_MOST_BLOCKS
+) -> Blocks:
     """Return blocks that do not cross segments, at most about `max_blocks` of them.
 
     Parameters
@@ -54,7 +49,7 @@ def block_series(time_s: Array, segment: NDArray[np.intp], max_blocks: int = MAX
     max_blocks : int, optional
     """
     size = max(1, int(np.ceil(time_s.size / max_blocks)))
-    index: list[NDArray[np.intp]] = []
+    index: list[IntArray] = []
     for label in np.unique(segment):
         rows = np.flatnonzero(segment == label)
         index.extend(np.array_split(rows, int(np.ceil(rows.size / size))))
@@ -78,14 +73,14 @@ class LinearFit:
         Of the blocks, averaged over the noise shapes tried.
     """
 
-    mean: Array
-    covariance: Array
-    noise_rms_arcsec: Array
-    correlation_time_s: Array
-    noise_covariance: Array
+    mean: FloatArray
+    covariance: FloatArray
+    noise_rms_arcsec: FloatArray
+    correlation_time_s: FloatArray
+    noise_covariance: FloatArray
 
 
-def noise_kernels(time_s: Array) -> list[tuple[float, Array]]:
+def noise_kernels(time_s: FloatArray) -> list[tuple[float, FloatArray]]:
     """Return correlation matrices of slow noise, each with its longest correlation time.
 
     Parameters
@@ -105,12 +100,12 @@ def noise_kernels(time_s: Array) -> list[tuple[float, Array]]:
     span = float(time_s[-1] - time_s[0])
     longest = max(span, 4.0 * step)
     kernels = []
-    for tau in np.geomspace(0.5 * step, longest, N_TIMES):
+    for tau in np.geomspace(0.5 * step, longest, DRIVE_N_TIMES):
         single = np.exp(-distance / tau)
         kernels.append((float(tau), single))
         if tau < 2.0 * step:
             continue
-        count = 1 + int(np.ceil(TIMES_A_DECADE * np.log10(tau / (0.5 * step))))
+        count = 1 + int(np.ceil(DRIVE_TIMES_A_DECADE * np.log10(tau / (0.5 * step))))
         times = np.geomspace(0.5 * step, tau, count)
         strength = times ** (-1.0 / 3.0)
         mixed = np.zeros_like(distance)
@@ -121,7 +116,7 @@ def noise_kernels(time_s: Array) -> list[tuple[float, Array]]:
 
 
 def fit_in_red_noise(
-    time_s: Array, values_arcsec: Array, design: Array, prior_sd: Array
+    time_s: FloatArray, values_arcsec: FloatArray, design: FloatArray, prior_sd: FloatArray
 ) -> LinearFit:
     """Return the coefficients of `design` under correlated noise of unknown shape.
 
@@ -135,9 +130,9 @@ def fit_in_red_noise(
 
     Notes
     -----
-    Noise covariance s^2 [(1 - w) K + w 1] with K from `noise_kernels` and w, the white part, from
-    `WHITE_SHARES`. Each pair is weighted by its evidence and the results are mixed, so that the
-    interval carries what the run cannot know about its own noise (Gaussian-process regression,
+    Noise covariance s^2 [(1 - w) K + w 1] with K from `noise_kernels` and w, the white part, one of
+    a few. Each pair is weighted by its evidence and the results are mixed, so that the interval
+    carries what the run cannot know about its own noise (Gaussian-process regression,
     Rasmussen and Williams 2006, from memory).
     """
     n = time_s.size
@@ -148,7 +143,7 @@ def fit_in_red_noise(
         # One decomposition serves every white share.
         values, vectors = np.linalg.eigh(kernel)
         turned = vectors.T @ both
-        for white in WHITE_SHARES:
+        for white in DRIVE_WHITE_SHARES:
             strength = (1.0 - white) * np.maximum(values, 0.0) + white
             products = turned.T @ (turned / strength[:, None])
             log_det = float(np.log(strength).sum())
@@ -157,12 +152,12 @@ def fit_in_red_noise(
     return LinearFit(*(np.array(part) for part in zip(*mixed, strict=True)))
 
 
-_AxisFit = tuple[float, "Array", "Array", float]
+_AxisFit = tuple[float, FloatArray, FloatArray, float]
 
 
 def _mix(
-    fits: list[_AxisFit], kernels: list[tuple[float, Array]], n: int
-) -> tuple[Array, Array, float, float, Array]:
+    fits: list[_AxisFit], kernels: list[tuple[float, FloatArray]], n: int
+) -> tuple[FloatArray, FloatArray, float, float, FloatArray]:
     """Return mean, covariance, noise, correlation time and its matrix, weighted by evidence."""
     log_evidence = np.array([fit[0] for fit in fits])
     weight = np.exp(log_evidence - log_evidence.max())
@@ -173,16 +168,18 @@ def _mix(
     inner = np.einsum("t,tij->ij", weight, np.array([fit[2] for fit in fits]))
     covariance = inner + np.einsum("t,ti,tj->ij", weight, spread, spread)
     rms = np.array([fit[3] for fit in fits])
-    log_tau = np.repeat(np.log([tau for tau, _ in kernels]), len(WHITE_SHARES))
-    power = (weight * rms**2).reshape(len(kernels), len(WHITE_SHARES))
-    white = np.array(WHITE_SHARES)
+    log_tau = np.repeat(np.log([tau for tau, _ in kernels]), len(DRIVE_WHITE_SHARES))
+    power = (weight * rms**2).reshape(len(kernels), len(DRIVE_WHITE_SHARES))
+    white = np.array(DRIVE_WHITE_SHARES)
     noise = float((power @ white).sum()) * np.eye(n)
     for red, (_, kernel) in zip(power @ (1.0 - white), kernels, strict=True):
         noise += red * kernel
     return mean, covariance, float(weight @ rms), float(np.exp(weight @ log_tau)), noise
 
 
-def _fit_axis(products: Array, axis: int, n: int, log_det: float, prior_sd: Array) -> _AxisFit:
+def _fit_axis(
+    products: FloatArray, axis: int, n: int, log_det: float, prior_sd: FloatArray
+) -> _AxisFit:
     """Return log evidence, mean, covariance and noise rms of one axis for one noise shape."""
     normal, right = products[2:, 2:], products[2:, axis]
     total = float(products[axis, axis])
@@ -191,13 +188,13 @@ def _fit_axis(products: Array, axis: int, n: int, log_det: float, prior_sd: Arra
     values, vectors = np.linalg.eigh(scaled)
     values = np.maximum(values, 0.0)
     turned = vectors.T @ pulled
-    variance = max(total / n, SMALLEST_NOISE_ARCSEC**2)
-    for _ in range(ROUNDS):
+    variance = max(total / n, DRIVE_SMALLEST_NOISE_ARCSEC**2)
+    for _ in range(DRIVE_ROUNDS):
         shrunk = turned / (values + variance)
         used = float((values / (values + variance)).sum())
         gain = turned * shrunk * (values + 2.0 * variance) / (values + variance)
         misfit = total - float(gain.sum())
-        variance = max(misfit / max(n - used, 1.0), SMALLEST_NOISE_ARCSEC**2)
+        variance = max(misfit / max(n - used, 1.0), DRIVE_SMALLEST_NOISE_ARCSEC**2)
     mean = prior_sd * (vectors @ (turned / (values + variance)))
     covariance = vectors @ np.diag(variance / (values + variance)) @ vectors.T
     covariance = covariance * np.outer(prior_sd, prior_sd)

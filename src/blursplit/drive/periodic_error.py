@@ -4,32 +4,23 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
+from blursplit.constants import (
+    DRIVE_ACROSS_SHARES,
+    DRIVE_FINEST_DEG,
+    DRIVE_HARMONICS,
+    DRIVE_LEAST_PATTERN,
+    DRIVE_N_ANGLES,
+    DRIVE_N_FINE,
+    DRIVE_N_SIZES,
+    DRIVE_PHASE_BINS,
+    DRIVE_SIZES_ARCSEC,
+    DRIVE_SMOOTHNESS,
+)
+from blursplit.types import FloatArray, IntArray
 
-    Array = NDArray[np.float64]
-
-HARMONICS = 3
-# Sizes thought possible before the data, flat in the logarithm between; few mounts err by more
-# than a minute of arc either way (common practice, no source).
-SIZES_ARCSEC = (1e-3, 120.0)
-N_SIZES = 60
-# Part of the error that may show across its axis: none to speak of, or as much as a direction
-# stated wrongly by three degrees would make.
-ACROSS_SHARES = (0.001, 0.05)
-N_ANGLES = 36
-FINEST_DEG, N_FINE = 0.02, 12  # of the directions beside that of the readings
-# A pattern weaker than this, as a part of a full wave's, adds nothing to what is known.
-LEAST_PATTERN = 1e-4
-# Twice the logarithm of the likelihood ratio against no error at all: 99 % of a chi-square of two
-# free numbers (size and direction).
-SHOWN_GAIN = 9.21
-# Power by which harmonics fall: rough, as smooth as a triangle, all but a sine.
-SMOOTHNESS = (1.0, 2.0, 4.0)
 PHASES = np.arange(240) / 240.0
 
 
@@ -45,8 +36,8 @@ class PeriodView:
         Their reading for a cosine and sine of 1 arcsec of each harmonic in turn.
     """
 
-    weights: Array
-    response: Array
+    weights: FloatArray
+    response: FloatArray
 
 
 @dataclass(frozen=True)
@@ -59,20 +50,20 @@ class PeriodicError:
         Cosine and sine of each harmonic in turn, along x and y; phase 0 at time 0.
     """
 
-    draws_arcsec: Array
+    draws_arcsec: FloatArray
 
-    def angles_deg(self) -> Array:
+    def angles_deg(self) -> FloatArray:
         """Return the direction of each draw's larger axis, axial, shape (n,)."""
         shape = np.einsum("nki,nkj->nij", self.draws_arcsec, self.draws_arcsec)
         twice = np.arctan2(2.0 * shape[:, 0, 1], shape[:, 0, 0] - shape[:, 1, 1])
         return np.asarray(np.degrees(twice) / 2.0 % 180.0)
 
-    def along(self, angle_deg: float) -> Array:
+    def along(self, angle_deg: float) -> FloatArray:
         """Return the coefficients along a direction, shape (n, 2 n_harmonics)."""
         turn = math.radians(angle_deg)
         return np.asarray(self.draws_arcsec @ np.array([math.cos(turn), math.sin(turn)]))
 
-    def peak_to_peak_arcsec(self, angle_deg: float) -> Array:
+    def peak_to_peak_arcsec(self, angle_deg: float) -> FloatArray:
         """Return the span of each draw's curve over a whole turn, shape (n,)."""
         coefficients = self.along(angle_deg)
         waves = harmonic_columns(PHASES, 1.0, coefficients.shape[1] // 2)
@@ -80,8 +71,8 @@ class PeriodicError:
 
 
 def harmonic_columns(
-    time_s: Array, period_s: float, harmonics: int, exposure_s: float = 0.0
-) -> Array:
+    time_s: FloatArray, period_s: float, harmonics: int, exposure_s: float = 0.0
+) -> FloatArray:
     """Return cosine and sine of each harmonic, shape (n_samples, 2 harmonics).
 
     Parameters
@@ -103,10 +94,10 @@ def harmonic_columns(
 
 def harmonics_within(period_s: float, cadence_s: float) -> int:
     """Return how many harmonics, three at most, lie below half the frame rate."""
-    return int(min(HARMONICS, np.ceil(period_s / (2.0 * cadence_s)) - 1))
+    return int(min(DRIVE_HARMONICS, np.ceil(period_s / (2.0 * cadence_s)) - 1))
 
 
-def view_period(own: Array, others: Array) -> PeriodView:
+def view_period(own: FloatArray, others: FloatArray) -> PeriodView:
     """Return what of the periodic columns is left beside the others.
 
     Parameters
@@ -117,7 +108,7 @@ def view_period(own: Array, others: Array) -> PeriodView:
     """
     left = own - others @ (np.linalg.pinv(others) @ own)
     patterns, strength, mixing = np.linalg.svd(left, full_matrices=False)
-    kept = strength > LEAST_PATTERN * math.sqrt(0.5 * len(own))
+    kept = strength > DRIVE_LEAST_PATTERN * math.sqrt(0.5 * len(own))
     return PeriodView(
         np.asarray(patterns[:, kept].T), np.asarray(strength[kept, None] * mixing[kept])
     )
@@ -139,43 +130,45 @@ class _Prior:
         Covariance of the readings under an error of 1 arcsec.
     """
 
-    sizes: Array
-    log_width: Array
-    axis: Array
-    sigmas: Array
-    shape: Array
+    sizes: FloatArray
+    log_width: FloatArray
+    axis: FloatArray
+    sigmas: FloatArray
+    shape: FloatArray
 
 
-def _prior(seen_arcsec: Array, response: Array, angle_deg: float | None) -> _Prior:
+def _prior(seen_arcsec: FloatArray, response: FloatArray, angle_deg: float | None) -> _Prior:
     angles, width = np.array([math.radians(angle_deg or 0.0)]), np.ones(1)
     if angle_deg is None:
         angles, width = _directions(seen_arcsec)
     along = np.stack([np.cos(angles), np.sin(angles)], axis=1)
     both = np.einsum("ti,tj->tij", along, along)
-    axis = np.stack([both + share**2 * (np.eye(2) - both) for share in ACROSS_SHARES], axis=1)
-    axis = np.tile(axis, (1, len(SMOOTHNESS), 1, 1))
+    axis = np.stack([both + share**2 * (np.eye(2) - both) for share in DRIVE_ACROSS_SHARES], axis=1)
+    axis = np.tile(axis, (1, len(DRIVE_SMOOTHNESS), 1, 1))
     order = np.repeat(np.arange(1, response.shape[1] // 2 + 1), 2)
-    sigmas = np.stack([1.0 / order**power for power in SMOOTHNESS])
-    sigmas = np.repeat(sigmas, len(ACROSS_SHARES), axis=0)
+    sigmas = np.stack([1.0 / order**power for power in DRIVE_SMOOTHNESS])
+    sigmas = np.repeat(sigmas, len(DRIVE_ACROSS_SHARES), axis=0)
     inner = np.einsum("ak,pk,bk->pab", response, sigmas**2, response)
     m = 2 * len(response)
     shape = np.einsum("tpij,pab->tpiajb", axis, inner).reshape(*axis.shape[:2], m, m)
-    return _Prior(np.geomspace(*SIZES_ARCSEC, N_SIZES), np.log(width), axis, sigmas, shape)
+    return _Prior(
+        np.geomspace(*DRIVE_SIZES_ARCSEC, DRIVE_N_SIZES), np.log(width), axis, sigmas, shape
+    )
 
 
-def _directions(seen_arcsec: Array) -> tuple[Array, Array]:
+def _directions(seen_arcsec: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return directions [rad], closer together about the readings' own, and their shares."""
     both = seen_arcsec.T @ seen_arcsec
     own = 0.5 * math.atan2(2.0 * both[0, 1], both[0, 0] - both[1, 1])
-    fine = np.radians(np.geomspace(FINEST_DEG, 90.0 / N_ANGLES, N_FINE))
-    even = np.pi * np.arange(1, N_ANGLES) / N_ANGLES
+    fine = np.radians(np.geomspace(DRIVE_FINEST_DEG, 90.0 / DRIVE_N_ANGLES, DRIVE_N_FINE))
+    even = np.pi * np.arange(1, DRIVE_N_ANGLES) / DRIVE_N_ANGLES
     offset = np.sort(np.concatenate([-fine, [0.0], fine, even]))
     ends = np.append(offset, offset[0] + np.pi)
     width = 0.5 * (np.diff(ends) + np.roll(np.diff(ends), 1))
     return own + offset, width / np.pi
 
 
-def _both_axes(errors_arcsec2: Array) -> Array:
+def _both_axes(errors_arcsec2: FloatArray) -> FloatArray:
     m = errors_arcsec2.shape[1]
     base = np.zeros((2 * m, 2 * m))
     base[:m, :m], base[m:, m:] = errors_arcsec2
@@ -183,7 +176,10 @@ def _both_axes(errors_arcsec2: Array) -> Array:
 
 
 def likelihood_gain(
-    seen_arcsec: Array, errors_arcsec2: Array, response: Array, angle_deg: float | None = None
+    seen_arcsec: FloatArray,
+    errors_arcsec2: FloatArray,
+    response: FloatArray,
+    angle_deg: float | None = None,
 ) -> float:
     """Return twice the logarithm of the likelihood ratio of the best error against none.
 
@@ -197,7 +193,7 @@ def likelihood_gain(
 
     Notes
     -----
-    Above `SHOWN_GAIN` the error counts as shown.
+    Above `constants.DRIVE_SHOWN_GAIN` the error counts as shown.
     """
     base, reading = _both_axes(errors_arcsec2), seen_arcsec.T.ravel()
     prior = _prior(seen_arcsec, response, angle_deg)
@@ -206,9 +202,9 @@ def likelihood_gain(
 
 
 def draw_periodic_error(
-    seen_arcsec: Array,
-    errors_arcsec2: Array,
-    response: Array,
+    seen_arcsec: FloatArray,
+    errors_arcsec2: FloatArray,
+    response: FloatArray,
     rng: np.random.Generator,
     *,
     angle_deg: float | None = None,
@@ -236,7 +232,7 @@ def draw_periodic_error(
     -----
     Gaussian prior: cosine and sine of harmonic k have the standard deviation A/k^p along the
     error's direction and a share of it across; A is flat in the logarithm, the direction flat in
-    angle, p one of `SMOOTHNESS`, the share one of `ACROSS_SHARES` (common practice, no source).
+    angle, p and the share one of a few (common practice, no source).
     Given these, the posterior is Gaussian and is drawn exactly; their own posterior comes from a
     grid. Where the record determines the coefficients the prior does not matter; under one turn
     it says what may hide in the part that a straight line can follow. A pure sine of which only
@@ -248,7 +244,7 @@ def draw_periodic_error(
     log_like = _log_likelihoods(reading, base, prior.shape, prior.sizes)
     log_like += prior.log_width[:, None, None]
     if for_limit:
-        log_like[:, : -len(ACROSS_SHARES)] = -np.inf
+        log_like[:, : -len(DRIVE_ACROSS_SHARES)] = -np.inf
         log_like += np.log(prior.sizes)
     weight = np.exp(log_like - log_like.max()).ravel()
     choices = rng.choice(weight.size, size=n_draws, p=weight / weight.sum())
@@ -266,7 +262,9 @@ def draw_periodic_error(
     return PeriodicError(np.array(draws))
 
 
-def _log_likelihoods(reading: Array, base: Array, shape: Array, sizes: Array) -> Array:
+def _log_likelihoods(
+    reading: FloatArray, base: FloatArray, shape: FloatArray, sizes: FloatArray
+) -> FloatArray:
     """Return the log likelihood for each direction, kind and size.
 
     In the frame where the noise is the unit matrix and the error's covariance is diagonal, a
@@ -282,8 +280,69 @@ def _log_likelihoods(reading: Array, base: Array, shape: Array, sizes: Array) ->
     return np.asarray(constant - 0.5 * (np.log(variance) + squares).sum(axis=-1))
 
 
-def _log_likelihood(reading: Array, base: Array) -> float:
+def _log_likelihood(reading: FloatArray, base: FloatArray) -> float:
     """Return the log likelihood of noise alone."""
     root = np.linalg.cholesky(base)
     white = np.linalg.solve(root, reading)
     return float(-np.log(np.diag(root)).sum() - 0.5 * white @ white)
+
+
+# --- a record folded on the phase of a period ----------------------------------------------------
+def phase_bins(time_s: FloatArray, period_s: float, bins: int = DRIVE_PHASE_BINS) -> IntArray:
+    """Return the bin of phase of each time, shape (n_samples,)."""
+    return np.minimum((np.mod(time_s / period_s, 1.0) * bins).astype(np.int64), bins - 1)
+
+
+def bin_means(values: FloatArray, index: IntArray, bins: int = DRIVE_PHASE_BINS) -> FloatArray:
+    """Return the mean of values (n_samples, ...) in each bin, shape (bins, ...); NaN if empty."""
+    out = np.full((bins, *values.shape[1:]), np.nan)
+    for k in np.unique(index):
+        out[k] = values[index == k].mean(axis=0)
+    return out
+
+
+def bin_errors(
+    misfit: FloatArray,
+    time_s: FloatArray,
+    index: IntArray,
+    cadence_s: float,
+    bins: int = DRIVE_PHASE_BINS,
+) -> FloatArray:
+    """Return the standard error of each bin's mean, shape (bins,); NaN where it is empty.
+
+    Parameters
+    ----------
+    misfit : ndarray, shape (n_samples,)
+        What a fit leaves of the series: its own noise, air and vibration.
+    time_s : ndarray, shape (n_samples,)
+    index : ndarray of int, shape (n_samples,)
+        Bin of each sample.
+    cadence_s : float
+        Lost frames count as places without a sample.
+    bins : int, optional
+
+    Notes
+    -----
+    Neighbouring samples move together, so that the scatter over the root of their number is far
+    too small. With a the misfit's autocovariance and w the weights of a mean, the variance is
+    the sum of w_i w_j a_|i-j|, evaluated as the misfit's periodogram times |W|^2 (Wiener and
+    Khinchin), which is never negative.
+    """
+    from scipy.fft import next_fast_len, rfft
+
+    place = np.rint((time_s - time_s.min()) / cadence_s).astype(np.int64)
+    length = next_fast_len(2 * (int(place.max()) + 1))
+    series = np.zeros(length)
+    np.add.at(series, place, misfit)  # uneven times may share a place
+    power = np.abs(rfft(series)) ** 2 / len(misfit)
+    double = np.full(len(power), 2.0)
+    double[0] = 1.0
+    if length % 2 == 0:
+        double[-1] = 1.0
+    out = np.full(bins, np.nan)
+    for k in np.unique(index):
+        weights = np.zeros(length)
+        chosen = place[index == k]
+        np.add.at(weights, chosen, 1.0 / len(chosen))
+        out[k] = np.sqrt(np.sum(double * power * np.abs(rfft(weights)) ** 2) / length)
+    return out

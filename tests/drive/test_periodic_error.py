@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.mechanics.periodic_error import (
+from blursplit.constants import DRIVE_SHOWN_GAIN as SHOWN_GAIN
+from blursplit.drive.periodic_error import (
     PHASES,
-    SHOWN_GAIN,
     draw_periodic_error,
     harmonic_columns,
     harmonics_within,

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.mechanics.periods import (
-    SIDEREAL_RATE_ARCSEC_S,
+from blursplit.constants import SIDEREAL_RATE_ARCSEC_S
+from blursplit.drive.periods import (
     declared_periods,
     worm_period_s,
 )
-from blursplit.mechanics.polar import (
+from blursplit.drive.polar import (
     declination_drift_arcsec_min,
     ra_axis_from_position_angle,
     read_polar_axis,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from blursplit.mechanics.periods import SIDEREAL_RATE_ARCSEC_S
+from blursplit.constants import SIDEREAL_RATE_ARCSEC_S
 
 # 15.04107 arcsec/s over one minute of time, per radian of misalignment [arcsec/min].
 SIDEREAL_ARCSEC_MIN = SIDEREAL_RATE_ARCSEC_S * 60.0
