@@ -480,9 +480,8 @@ def _implausible(
 ) -> InputError:
     ending = next((e for e in _ENDINGS if where.endswith(e)), "")
     unit = _ENDINGS.get(ending, "").replace(" ", "")
-    problem = (
-        f"key '{where}': {value:g} {unit} lies outside of {limits[0]:g} to {limits[1]:g} {unit}"
-    )
+    low, high = limits
+    problem = f"key '{where}': {value:g} {unit} lies outside of {low:g} to {high:g} {unit}"
     for factor in (1e-3, 1e3, 1e-6, 1e6):
         meant = value * factor
         if low <= meant <= high:
