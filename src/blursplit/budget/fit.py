@@ -41,14 +41,16 @@ from blursplit.constants import (
     FIT_R_HAT,
     FIT_STRENGTH_RANGE,
     FWHM_PER_SIGMA,
+    REFERENCE_BASELINE,
+    REGISTERED_BIAS_SIGMA,
     SEEING_IN_LAMBDA_OVER_R0,
 )
+from blursplit.image.otf import log_otf_bias
 from blursplit.spectra import Continuum
+from blursplit.turbulence.conversions import STRUCTURE_CONSTANT
 from blursplit.turbulence.tilt import pair_kernels
 from blursplit.types import FloatArray
 
-REFERENCE_BASELINE = 0.2  # apertures: where the strength of all the air is told
-KOLMOGOROV = 6.883877  # structure function at r = r0 (Fried 1966)
 BAND = (15.865, 50.0, 84.135)
 
 
@@ -337,7 +339,7 @@ def build_model(
     power = np.zeros((len(data.centre_hz), 2, 2))
     for term in lines:
         power += line_density(term, data.centre_hz, grid.longest_s, grid.cadence_s)
-    return AirModel(
+    model = AirModel(
         priors=_priors(setup, grid, reference, has_star=star is not None),
         table=table,
         data=data,
@@ -350,13 +352,29 @@ def build_model(
         window_over_diffraction=setup.window_over_diffraction,
         guests=guests,
     )
+    if star is None:
+        return model
+    doubt = (
+        REGISTERED_BIAS_SIGMA
+        * log_otf_bias(
+            optics.aperture_m / _kolmogorov_r0_m(setup), star.baseline_m / optics.aperture_m
+        )[0]
+    )
+    covariance = star.covariance + np.outer(doubt, doubt)
+    return replace(model, star=replace(star, covariance=covariance))
+
+
+def _kolmogorov_r0_m(setup: FitSetup) -> FloatArray:
+    """Return r0 of Kolmogorov air as wide as the recorded star, shape (1,)."""
+    width_rad = setup.recorded_fwhm_arcsec / ARCSEC_PER_RADIAN
+    return np.array([SEEING_IN_LAMBDA_OVER_R0 * setup.optics.wavelength_m / width_rad])
 
 
 def _priors(setup: FitSetup, grid: GridData, reference_m: float, *, has_star: bool) -> Priors:
     optics = setup.optics
     width = setup.recorded_fwhm_arcsec
-    kolmogorov_r0 = SEEING_IN_LAMBDA_OVER_R0 * optics.wavelength_m * ARCSEC_PER_RADIAN / width
-    strength = KOLMOGOROV * (reference_m / kolmogorov_r0) ** (5.0 / 3.0)
+    kolmogorov_r0 = float(_kolmogorov_r0_m(setup)[0])
+    strength = STRUCTURE_CONSTANT * (reference_m / kolmogorov_r0) ** (5.0 / 3.0)
     low, high = (part * width / FWHM_PER_SIGMA for part in FIT_OPTICS_RANGE)
     known, least = setup.known_instrument_arcsec, setup.least_instrument_arcsec2
     return Priors(
