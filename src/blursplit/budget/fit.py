@@ -106,7 +106,8 @@ class AirFit:
         Fewest of those quantities.
     seconds : float
         Processor time.
-    n_particles : int
+    n_particles, n_sweeps : int
+        In each run; sweeps at the posterior itself.
     converged : bool
     """
 
@@ -118,6 +119,7 @@ class AirFit:
     effective_draws: float
     seconds: float
     n_particles: int
+    n_sweeps: int
     converged: bool
 
     @property
@@ -271,21 +273,19 @@ def fit_air(
 
     Notes
     -----
-    A fit whose two runs differ by more than R-hat 1.02 is run again with twice the particles,
-    twice at most; then `converged` is False.
+    A fit whose two runs differ by more than R-hat 1.02 is run again twice as long, twice at most;
+    then `converged` is False.
     """
     start = time.process_time()
     model = build_model(grid, lines, star, setup, guests)
-    n_particles = FIT_PARTICLES
     for attempt in range(FIT_MOST_DOUBLINGS + 1):
-        n_particles = FIT_PARTICLES * 2**attempt
         runs = [
             sample(
                 model.log_likelihood,
                 model.n_parameters,
                 np.random.default_rng([seed, attempt, number]),
-                n_particles=n_particles,
-                final_sweeps=FIT_FINAL_SWEEPS,
+                n_particles=FIT_PARTICLES,
+                final_sweeps=FIT_FINAL_SWEEPS * 2**attempt,
             )
             for number in range(2)
         ]
@@ -305,7 +305,8 @@ def fit_air(
         r_hat=ratios,
         effective_draws=min(effective_draws([w[name] for w in watched]) for name in ratios),
         seconds=time.process_time() - start,
-        n_particles=n_particles,
+        n_particles=FIT_PARTICLES,
+        n_sweeps=FIT_FINAL_SWEEPS * 2**attempt,
         converged=max(ratios.values()) <= FIT_R_HAT,
     )
 
