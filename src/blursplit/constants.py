@@ -288,6 +288,45 @@ LONG_FRAME_BLOCKS = 10  # - | of the bootstrap: seeing is remembered for minutes
 # --- estimates, fit, histories, verdict -----------------------------------------------------------
 PERCENTILES = (2.5, 15.865, 50.0, 84.135, 97.5)  # % | of draws; 68 % and 95 % intervals, definition
 PATH_PLACES = 600  # - | of a path in its transfer function, which then errs by 0.04 where it is 0
+N_SHARES = 16  # - | histories whose shares are averaged; they draw the picture and decide nothing
+SHOWN_CHI2 = 9.21  # - | 99 % of chi-square with two degrees of freedom: a vector that is not zero
+SHOWN_SHARE = (
+    0.01  # - | of the width: savings and motions that may be smaller are limits; judgement
+)
+ROUND_RATIO = 0.9  # - | axes more alike than this have no direction to speak of; judgement
+SURE = 0.95  # - | probability of a yes or a no | the question's definition
+LEAST_WORTH_ARCSEC = 0.1  # arcsec | worth is the larger of this and the next | definition
+WORTH_SHARE = 0.1  # - | of the recorded width | definition
+LARGEST_CHANCE = 0.05  # - | cures that save most with at least this chance are named | definition
+AIRMASS_TO_MENTION = 1.3  # - | from here on observing higher narrows the star by 15 % or more
+LIMIT_DAMPING = 0.02  # - | of the mode that a limit speaks of; piers have 0.005 to 0.04
+LOWEST_LIMIT_HZ = (
+    3.0  # Hz | limits on modes are stated from here up; slower ones hide under the air
+)
+SLOWEST_STRUCTURE_HZ = 0.5  # Hz | no pier rings so slowly; the air and the drive do move there
+WIDTH_DISAGREEMENT = 0.15  # - | of modelled and recorded width, from which on it is said; judgement
+OVERSAMPLING = 4  # - | of the star images that are kept for the page
+N_HISTORIES = 100  # - | histories drawn; a 95 % probability then errs by 2 %
+AMPLITUDE_SIGMA = (
+    0.02  # - | filled-in samples, trailed centroids, shared wings; judgement, no source
+)
+LEAST_KEPT = (
+    0.02  # - | power an exposure must leave of a line for its blur inside to be told from it
+)
+FASTEST_STRUCTURE_HZ = 50.0  # Hz | few modes of mounts are faster, and those are small; judgement
+STEADY_BLUR_EXPOSURE_S = 0.02  # s | one turn of FASTEST_STRUCTURE_HZ: longer frames may hide a
+# steady vibration in their constant blur
+HIDDEN_MODE_CHANCE = 0.5  # - | beforehand, that a mode exists that was not found; an even chance
+HIDDEN_RMS_ARCSEC = (0.002, 2.0)  # arcsec | range of such modes, flat in the logarithm; judgement
+DRIFT_PRIOR_ARCSEC_S = 1.0  # arcsec/s | one sigma; a degree of polar misalignment gives 0.26
+PERIODIC_PRIOR_ARCSEC = (
+    30.0  # arcsec | one sigma of an amplitude, over its harmonic; common practice
+)
+OFF_AXIS_SHARE = (
+    0.1  # - | of a periodic error across right ascension, where that is known; judgement
+)
+DRIVE_BLOCKS = 160  # - | means of the record from which drift and periodic errors are fitted
+SLOW_TURNS = 2.5  # turns a record | below, slow currents pass for a drift's bends
 SOLVER_TOLERANCE = 1e-4  # - | of a joint draw, in the norm of the data; far below any draw's spread
 MOST_ITERATIONS = 60  # - | of that solver, a safety only
 LEAST_RESULTANT = 0.3  # - | directions more scattered have none; judgement, no source
