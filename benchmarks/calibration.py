@@ -29,7 +29,7 @@ def measure_scene(draw: Draw, scratch: Path, cache: Path) -> dict:
     """Make and measure one scene; returns a row of the study."""
     from blursplit.errors import BlursplitError
     from blursplit.measure import measure
-    from blursplit.rig import read_setup
+    from blursplit.rig import Rig
 
     folder = scratch / f"scene{draw.number}"
     folder.mkdir() if draw.maker == "independent" else None
@@ -41,10 +41,10 @@ def measure_scene(draw: Draw, scratch: Path, cache: Path) -> dict:
     if draw.instrument_known:
         error = np.random.default_rng(draw.number).normal(0.0, 0.05)
         options.append(f"telescope.instrument_fwhm_arcsec={draw.blur_fwhm_arcsec * (1 + error)}")
-    setup, origins = read_setup(folder / "setup.toml", options)
+    rig = Rig.read(folder / "setup.toml", options)
     row = {"draw": asdict(draw), "truth": truth, "make_s": made - begin}
     try:
-        result = measure([folder / "sequence.fits"], setup=setup, origins=origins).result
+        result = measure(folder / "sequence.fits", rig).result
     except BlursplitError as refused:
         return {**row, "refused": str(refused)}
     row["measure_s"] = time.process_time() - made

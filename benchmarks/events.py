@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 
 from blursplit.spectra import find_events
-from blursplit.spectra.onsets import fast_part
+from blursplit.spectra.events import fast_part
 from event_scenes import RATE_HZ, footsteps, gust, kept, shutter_shock
 from motion_scenes import air, damped_mode, slow_current, without_lines
 

@@ -20,8 +20,9 @@ from pathlib import Path
 
 import numpy as np
 
-from blursplit import Scene, read_setup, write_sequence
-from blursplit.measure import Source, measure_tracks, read_source
+from blursplit import Scene, write_sequence
+from blursplit.measure import Source, measure_tracks
+from blursplit.sources import read_source
 
 SCALE, PIXEL_UM, OBSTRUCTION = 0.5, 3.76, 0.25
 FOCAL_M = PIXEL_UM * 1e-6 * 206264.806 / SCALE
@@ -60,10 +61,9 @@ def run_of(scene: Scene, position_um: float) -> tuple[Source, float]:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name) / "run"
         truth = write_sequence(scene, folder)
-        setup, origins = read_setup(folder / "setup.toml")
-        source = read_source([folder / "sequence.fits"], setup=setup, origins=origins)
-    instrument = source.instrument.with_known("focus_position", position_um, "option")
-    instrument = instrument.with_known("focus_step_um", 1.0, "option")
+        source = read_source(folder / "sequence.fits", folder / "setup.toml")
+    instrument = source.rig.with_setting("focus_position", position_um, "option")
+    instrument = instrument.with_setting("focus_step_um", 1.0, "option")
     seeing = truth["atmosphere"]["seeing_500nm_zenith_realised_arcsec"]
     return (
         Source(source.tracks, instrument, source.name, source.n_files, source.n_frames),

@@ -25,8 +25,8 @@ import atheris
 
 with atheris.instrument_imports(include=["blursplit.frames", "blursplit.rig"]):
     from blursplit.errors import BlursplitError
-    from blursplit.frames import open_sequence
-    from blursplit.rig import assemble, read_setup
+    from blursplit.frames import open_frames
+    from blursplit.rig import Rig, merge_settings
 
 
 BLOCK = 2880
@@ -125,7 +125,7 @@ def fuzz_headers(folder: Path, data: bytes) -> None:
     head += b"END".ljust(80)
     path.write_bytes(head.ljust(-(-len(head) // BLOCK) * BLOCK) + DATA.ljust(3 * BLOCK, b"\0"))
     with contextlib.suppress(BlursplitError):
-        sequence = open_sequence([path])
+        sequence = open_frames([path])
         sequence.source.read(0, 2)
         sequence.source.close()
 
@@ -135,7 +135,7 @@ def fuzz_files(folder: Path, data: bytes) -> None:
     path = folder / "fuzz.fits"
     path.write_bytes(data.ljust(-(-len(data) // BLOCK) * BLOCK, b"\0"))
     with contextlib.suppress(BlursplitError):
-        sequence = open_sequence([path])
+        sequence = open_frames([path])
         try:
             sequence.source.read(0, 2)
         finally:
@@ -147,9 +147,9 @@ def fuzz_setup(folder: Path, data: bytes) -> None:
     path = folder / "fuzz.toml"
     path.write_bytes(data)
     with contextlib.suppress(BlursplitError):
-        assemble(*read_setup(path), {})
+        merge_settings(Rig.read(path), {})
     with contextlib.suppress(BlursplitError):
-        read_setup(None, [data.partition(b"\n")[0].decode("latin-1")])
+        Rig.read(None, [data.partition(b"\n")[0].decode("latin-1")])
 
 
 # target -> (inputs to start from, what is done with one, longest input in bytes)

@@ -27,8 +27,8 @@ import numpy as np  # noqa: E402 - after the number of threads
 from blursplit.budget.drift import drive_terms  # noqa: E402
 from blursplit.budget.drive_curve import drive_curves  # noqa: E402
 from blursplit.budget.drive_record import DriveRecord  # noqa: E402
-from blursplit.mechanics.periodic_error import PHASES, harmonic_columns  # noqa: E402
-from blursplit.rig import assemble, read_setup  # noqa: E402
+from blursplit.drive.periodic_error import PHASES, harmonic_columns  # noqa: E402
+from blursplit.rig import Rig, merge_settings  # noqa: E402
 from motion_scenes import air, slow_current  # noqa: E402
 
 PERIOD_S, RATE_HZ = 120.0, 4.0
@@ -71,8 +71,8 @@ def make_run(
 
 def row(turns: float, runs: int) -> str:
     """Measure runs of one length and return their row of the table."""
-    setup, origins = read_setup(None, [f"mount.worm_period_s=[{PERIOD_S}]"])
-    terms = drive_terms(assemble(setup, origins, {}), turns * PERIOD_S)
+    rig = merge_settings(Rig(worm_period_s=[PERIOD_S]), {})
+    terms = drive_terms(rig, turns * PERIOD_S)
     inside, limits, false = [], [], []
     for number in range(runs):
         rng = np.random.default_rng([number, round(10 * turns)])

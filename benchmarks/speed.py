@@ -119,13 +119,13 @@ def make_files(folder: Path, frames: int) -> None:
 
 def follow(paths: list[Path], watch: Callable[[int, int], None] | None = None) -> Any:
     """Do all of the pixel stage: open, detect, follow."""
-    from blursplit.frames import open_sequence
-    from blursplit.rig import read_setup
+    from blursplit.frames import open_frames
+    from blursplit.rig import Rig
     from blursplit.stars import follow_stars
 
     options = [f"camera.frame_interval_s={CADENCE_S}", "camera.gain_e_per_adu=1.0"]
-    setup, origins = read_setup(None, [*options, f"camera.read_noise_e={READ_ADU}"])
-    sequence = open_sequence([*paths], setup, dict(origins))
+    rig = Rig.read(None, [*options, f"camera.read_noise_e={READ_ADU}"])
+    sequence = open_frames([*paths], rig)
     try:
         return follow_stars(sequence, progress=watch)
     finally:

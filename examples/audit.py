@@ -17,7 +17,6 @@ from blursplit import (
     measure_sequence,
     read_limits,
     read_scene,
-    read_setup,
     write_sequence,
 )
 from blursplit.report import figures
@@ -32,8 +31,7 @@ def run(side, seed):
     scene = read_scene(Path("audit") / f"{side}.toml")
     folder = work / f"{side}-{seed}"
     write_sequence(scene, folder, seed=seed)
-    setup, origins = read_setup(folder / "setup.toml")
-    return measure_sequence([folder], setup=setup, origins=origins, blur_time_s=BLUR_TIME_S)
+    return measure_sequence(folder, folder / "setup.toml", blur_time=BLUR_TIME_S)
 
 
 before = [run("before", seed=11)]

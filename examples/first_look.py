@@ -17,8 +17,7 @@ from blursplit import (
     inspect_sequence,
     lines_table,
     measure_sequence,
-    open_sequence,
-    read_setup,
+    open_frames,
     write_sequence,
 )
 from blursplit.report import figures
@@ -37,8 +36,8 @@ for name, scene in (("first", turbulent_night()), ("second", shaken_night())):
 # measured yet.
 
 # %%
-setup, origins = read_setup(work / "second" / "setup.toml")
-sequence = open_sequence([work / "second"], setup, origins)
+rig = work / "second" / "setup.toml"
+sequence = open_frames(work / "second", rig)
 found = inspect_sequence(sequence)
 sequence.source.close()
 print(f"{found.frames} frames, {1 / found.timing.cadence_s:.0f} a second, {found.duration_s:.0f} s")
@@ -49,10 +48,7 @@ for text in (*found.can, *found.cannot, *found.advice):
 # ## Measure both nights
 
 # %%
-nights = {
-    name: measure_sequence([work / name], setup=setup, origins=origins)
-    for name in ("first", "second")
-}
+nights = {name: measure_sequence(work / name, rig) for name in ("first", "second")}
 for name, night in nights.items():
     print(f"{name}: {night.result.verdict.statement}")
 

@@ -9,7 +9,9 @@ import pytest
 from astropy.io import fits
 
 import blursplit
+from blursplit.frames import open_frames
 from blursplit.motion import fit_common_motion
+from blursplit.rig import Rig
 from blursplit.simulate.imaging import Imager, choose_grid
 from blursplit.simulate.scene import SceneTelescope
 from blursplit.stars import follow_stars
@@ -42,8 +44,7 @@ def scene_with(**tables):
 def tracks_of(folder, scene):
     """Return the star tracks and the common motion of a scene, through files."""
     blursplit.write_sequence(scene, folder)
-    setup, origins = blursplit.read_setup(folder / "setup.toml")
-    sequence = blursplit.open_sequence([folder / "sequence.fits"], setup, origins)
+    sequence = open_frames(folder / "sequence.fits", folder / "setup.toml")
     tracks = follow_stars(sequence)
     sequence.source.close()
     return tracks, fit_common_motion(tracks)
@@ -61,8 +62,7 @@ def test_image_arrays_are_frame_y_x(tmp_path):
     cube = np.zeros((12, 20, 30), dtype=np.uint16)
     cube[3, 7, 11] = 500
     path = write_cube(tmp_path / "cube.fits", cube)
-    setup, origins = blursplit.read_setup(None, [f"camera.frame_interval_s={INTERVAL_S}"])
-    sequence = blursplit.open_sequence([path], setup, origins)
+    sequence = open_frames(path, Rig(frame_interval_s=INTERVAL_S))
     block = sequence.source.read(0, 12)
     sequence.source.close()
     assert block.shape == (12, 20, 30)
@@ -136,7 +136,7 @@ def test_times_are_the_middles_of_exposures(tmp_path):
         unit.header["DATE-OBS"] = begin.strftime("%Y-%m-%dT%H:%M:%S.%f")
         unit.header["EXPTIME"] = exposure_s
         unit.writeto(tmp_path / f"{i:02}.fits")
-    sequence = blursplit.open_sequence([tmp_path])
+    sequence = open_frames([tmp_path])
     sequence.source.close()
     first = datetime.fromisoformat(sequence.start_utc).replace(tzinfo=UTC)
     assert first == START + timedelta(seconds=exposure_s / 2)
@@ -150,7 +150,7 @@ def test_frames_are_put_in_order_of_time_not_of_name(tmp_path):
         unit.header["DATE-OBS"] = (START + timedelta(seconds=i)).isoformat()[:19]
         unit.header["EXPTIME"] = 0.5
         unit.writeto(tmp_path / f"{99 - i}.fits")
-    sequence = blursplit.open_sequence([tmp_path])
+    sequence = open_frames([tmp_path])
     levels = sequence.source.read(0, 12)[:, 0, 0]
     sequence.source.close()
     np.testing.assert_array_equal(levels, np.arange(12))

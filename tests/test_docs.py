@@ -104,14 +104,14 @@ def test_links_between_pages_lead_to_files():
 
 def test_the_readme_table_of_stars_is_what_plan_computes():
     """Each entry is rounded down to a tenth of a magnitude, so that no star is promised."""
-    from blursplit import plan, read_setup
+    from blursplit import Rig, plan
 
     row = re.compile(r"^\| ([\d.]+) m \|" + 3 * r" ([\d.]+) \|", re.MULTILINE)
     rows = row.findall(README)
     assert len(rows) == 3
     for aperture, *entries in rows:
         for exposure_ms, entry in zip((2, 5, 10), entries, strict=True):
-            setup, origins = read_setup(
+            rig = Rig.read(
                 None,
                 [
                     f"telescope.aperture_m={aperture}",
@@ -121,13 +121,13 @@ def test_the_readme_table_of_stars_is_what_plan_computes():
                     f"camera.exposure_s={exposure_ms / 1000}",
                 ],
             )
-            found = plan(setup, origins, seeing_arcsec=2.5).recording.faintest_mag
+            found = plan(rig, seeing_arcsec=2.5).recording.faintest_mag
             # plan looks on a grid of 0.05 mag
             assert 0.0 <= found - float(entry) < 0.101, (aperture, exposure_ms, found)
 
 
 def test_setup_examples_in_the_documentation_are_read(tmp_path):
-    from blursplit import read_setup
+    from blursplit import Rig
 
     seen = 0
     for page in (ROOT / "README.md", ROOT / "docs/setup_file.md"):
@@ -136,7 +136,7 @@ def test_setup_examples_in_the_documentation_are_read(tmp_path):
         ):
             file = tmp_path / f"setup{seen}.toml"
             file.write_text(text.replace("\n" + indent, "\n").strip(" "), encoding="utf-8")
-            read_setup(file)
+            Rig.read(file)
             seen += 1
     assert seen == 2
 

@@ -8,9 +8,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.measure import measure
-from blursplit.rig import read_setup
+from blursplit.rig import Rig
 
-REAL = Path(os.environ.get("BLURSPLIT_REAL", Path(__file__).parents[2] / "shared" / "real"))
+REAL = Path(os.environ.get("BLURSPLIT_REAL", "BLURSPLIT_REAL is not set"))
 
 pytestmark = pytest.mark.skipif(
     not REAL.is_dir(), reason="the real sequences are not on this machine (BLURSPLIT_REAL)"
@@ -18,8 +18,7 @@ pytestmark = pytest.mark.skipif(
 
 
 def measured(name: str, *options: str):
-    setup, origins = read_setup(None, options)
-    return measure([REAL / name], setup=setup, origins=origins)
+    return measure(REAL / name, Rig.read(None, options))
 
 
 def test_cluster_moves_mostly_with_the_air():

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from blursplit.errors import BlursplitError, InputError, OutputError
     from blursplit.estimate import Estimate
     from blursplit.folder import Measurement, read_result, read_result_folder, write_result_folder
-    from blursplit.frames import open_sequence
+    from blursplit.frames import open_frames
     from blursplit.frames.prospects import inspect_sequence
     from blursplit.measure import measure as measure_sequence
     from blursplit.mechanics import analyse_pier, read_pier
@@ -55,7 +55,7 @@ __all__ = [
     "long_exposure_fwhm",
     "measure_sequence",
     "measure_taps",
-    "open_sequence",
+    "open_frames",
     "plan",
     "r0_at",
     "r0_from_seeing",
@@ -91,7 +91,7 @@ _HOMES: dict[str, str] = {
         "errors": ("BlursplitError", "InputError", "OutputError"),
         "folder": ("Measurement", "read_result", "read_result_folder", "write_result_folder"),
         "frames.prospects": ("inspect_sequence",),
-        "frames.sequence": ("open_sequence",),
+        "frames.sequence": ("open_frames",),
         "rig": ("Rig", "Setup", "read_setup"),
         "measure": ("measure_sequence",),
         "mechanics.pier_report": ("analyse_pier",),

@@ -17,7 +17,7 @@ import functools
 import itertools
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,7 +55,7 @@ __all__ = [
 OWNERS = ("tracking", "structure", "open")
 CAUSES = ("atmosphere", "near_air", "tracking", "structure", "optics", "open")
 # What a cure removes; `open` follows in the reading in which it belongs to the cured.
-_MOVING = frozenset({"tracking", "structure", "mechanics"})
+_MOVING = frozenset({"structure", "mechanics"})
 CURES: dict[str, frozenset[str]] = {
     "tracking": frozenset({"tracking"}),
     "structure": frozenset({"structure"}),
@@ -145,11 +145,7 @@ def in_windows(history: History, blur_time_s: float) -> History:
     paths = {
         owner: _about_window_means(path, window) for owner, path in history.path_arcsec.items()
     }
-    return History(**{**_fields(history), "path_arcsec": paths})
-
-
-def _fields(history: History) -> dict[str, object]:
-    return {name: getattr(history, name) for name in history.__dataclass_fields__}
+    return replace(history, path_arcsec=paths)
 
 
 def motion_covariance(history: History, owner: str) -> FloatArray:

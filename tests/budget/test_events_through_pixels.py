@@ -7,9 +7,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.measure import measure
-from blursplit.rig import read_setup
 from blursplit.simulate import Scene, write_sequence
-from blursplit.spectra.onsets import fast_part
+from blursplit.spectra.events import fast_part
 
 KNOCK_S, FREQUENCY_HZ, DAMPING, SIZE_ARCSEC = 5.0, 9.2, 0.04, 2.5
 CADENCE_S, EXPOSURE_S, FRAMES = 0.025, 0.008, 480
@@ -34,8 +33,7 @@ def night(tmp_path_factory):
     }
     folder = tmp_path_factory.mktemp("knock") / "night"
     write_sequence(Scene.model_validate(tables), folder)
-    setup, origins = read_setup(folder / "setup.toml")
-    return measure([folder], setup=setup, origins=origins)
+    return measure(folder, folder / "setup.toml")
 
 
 def _knock() -> np.ndarray:

@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose
 from blursplit.budget.line_records import to_result
 from blursplit.budget.lines import FoundLine
 from blursplit.spectra import AliasDecision
-from blursplit.spectra.describe import LineFit, principal_axes
+from blursplit.spectra.modes import LineFit, principal_axes
 
 
 def _line(covariance, sigma):

@@ -116,7 +116,7 @@ from blursplit.errors import InputError
 from blursplit.result import Result, SequenceInfo
 
 
-def measure(paths, *, setup, origins, blur_time_s):
+def measure(paths, rig, *, blur_time):
     cards = Path(paths[0]).read_bytes()[:2880].decode("ascii")
     name = cards.partition("OBJECT  = '")[2].partition("'")[0].strip()
     log = Path(os.environ["STANDIN_LOG"])

@@ -13,7 +13,7 @@ import pytest
 
 from blursplit.campaign import Store, archive
 from blursplit.errors import InputError
-from blursplit.rig import Setup
+from blursplit.rig import Rig
 
 
 def calls(log, name: str = "") -> int:
@@ -171,9 +171,9 @@ def test_failed_sequences_are_tried_again_on_request(tmp_path, frames, standin) 
 def test_setup_reaches_the_measurement_and_the_key(tmp_path, frames, standin) -> None:
     measure, _ = standin
     frames(tmp_path / "in", "A")
-    setup = Setup.model_validate({"telescope": {"aperture_m": 0.2}})
+    rig = Rig(aperture_m=0.2)
     one = archive(tmp_path / "in", tmp_path / "s.db", measure=measure, workers=0)
-    two = archive(tmp_path / "in", tmp_path / "s.db", measure=measure, workers=0, setup=setup)
+    two = archive(tmp_path / "in", tmp_path / "s.db", measure=measure, workers=0, rig=rig)
     assert one.settings != two.settings
     assert two.done == 1
 

@@ -13,10 +13,10 @@ from blursplit.campaign import plan
 from blursplit.campaign.fields import FIELDS, fields_tonight
 from blursplit.campaign.light import centroid_noise_px, peak_electrons, star_electrons
 from blursplit.errors import InputError
-from blursplit.rig import Setup
+from blursplit.rig import Rig, Setup, rig_of
 
 
-def setup(**tables: dict[str, object]) -> Setup:
+def setup(**tables: dict[str, object]) -> Rig:
     """Return a 0.2 m telescope with a common camera."""
     base: dict[str, dict[str, object]] = {
         "telescope": {"aperture_m": 0.2, "focal_length_m": 1.6},
@@ -24,7 +24,7 @@ def setup(**tables: dict[str, object]) -> Setup:
     }
     for name, table in tables.items():
         base[name] = base.get(name, {}) | table
-    return Setup.model_validate(base)
+    return rig_of(Setup.model_validate(base), {})
 
 
 def codes(made) -> set[str]:
@@ -87,7 +87,7 @@ def test_missing_optics_are_named(missing: str) -> None:
     tables = {"telescope": {"aperture_m": 0.2}, "camera": {"pixel_scale_arcsec": 0.5}}
     del tables[missing]
     with pytest.raises(InputError, match=f"{missing}\\."):
-        plan(Setup.model_validate(tables))
+        plan(rig_of(Setup.model_validate(tables), {}))
 
 
 @pytest.mark.parametrize("bad", [{"seeing_arcsec": 0.0}, {"stars": 0}, {"duration_s": 0.1}])

@@ -24,7 +24,7 @@ def archive(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
     from astropy.io import fits
 
-    def measure(paths, **_: object) -> SimpleNamespace:
+    def measure(paths, *_: object, **__: object) -> SimpleNamespace:
         info = SequenceInfo(files=len(paths), frames=4, frames_used=4, stars_used=2)
         return SimpleNamespace(result=Result(sequence=info))
 

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
-from blursplit.frames import open_sequence
-from blursplit.rig import read_setup
+from blursplit.frames import open_frames
 from blursplit.simulate import Scene, write_sequence
 from blursplit.stars import follow_stars
 
@@ -45,8 +44,7 @@ def test_few_stars_are_followed_and_no_turn_is_made_up(
     scene = Scene.model_validate({**bad_night, "stars": {**bad_night["stars"], "count": count}})
     folder = tmp_path / "night"
     truth = write_sequence(scene, folder, seed=101)
-    setup, origins = read_setup(folder / "setup.toml")
-    sequence = open_sequence([folder / "sequence.fits"], setup, dict(origins), None)
+    sequence = open_frames(folder / "sequence.fits", folder / "setup.toml")
     try:
         tracks = follow_stars(sequence)
     finally:

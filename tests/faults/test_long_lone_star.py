@@ -10,7 +10,7 @@ from astropy.io import fits
 from numpy.testing import assert_allclose
 from scipy.signal import lfilter
 
-from blursplit.measure import read_source
+from blursplit.sources import read_source
 
 N = 10_000
 

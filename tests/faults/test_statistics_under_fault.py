@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from blursplit.measure import measure
-from blursplit.rig import read_setup
 from blursplit.simulate import Scene, write_sequence
 
 if TYPE_CHECKING:
@@ -20,8 +19,7 @@ if TYPE_CHECKING:
 def run(folder: Path, seed: int, tables: dict[str, Any]) -> tuple[dict[str, Any], Result]:
     scene = Scene.model_validate(tables)
     truth = write_sequence(scene, folder, seed=seed)
-    setup, origins = read_setup(folder / "setup.toml")
-    found = measure([folder / "sequence.fits"], setup=setup, origins=origins)
+    found = measure(folder / "sequence.fits", folder / "setup.toml")
     return truth, found.result
 
 

@@ -11,7 +11,7 @@ from astropy.io import fits
 from numpy.testing import assert_array_equal
 
 from blursplit.errors import InputError
-from blursplit.frames import open_sequence
+from blursplit.frames import open_frames
 from blursplit.frames.layout import read_layout
 
 N, NY, NX = 12, 20, 18
@@ -46,7 +46,7 @@ def overwrite(path, place, content):
 )
 def test_sound_tiles_of_any_shape_pass(tmp_path, kind, tile):
     packed(tmp_path / "c.fits", kind, tile)
-    sequence = open_sequence([tmp_path / "c.fits"])
+    sequence = open_frames([tmp_path / "c.fits"])
     frames = sequence.source.read(0, N)
     sequence.source.close()
     assert_array_equal(frames, FRAMES)
@@ -116,7 +116,7 @@ def test_one_damaged_file_among_many_is_left_out_and_named(tmp_path):
     with fits.open(tmp_path / "f03.fits", disable_image_compression=True) as units:
         place = units[1].fileinfo()["datLoc"]
     overwrite(tmp_path / "f03.fits", place, b"\xff")
-    sequence = open_sequence([tmp_path])
+    sequence = open_frames([tmp_path])
     assert sequence.n_frames == N - 1
     told = dict(sequence.notes)["unreadable-files"]
     assert "f03.fits" in told

@@ -16,7 +16,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from blursplit.errors import BlursplitError
-from blursplit.frames import open_sequence
+from blursplit.frames import open_frames
 
 N = 12
 FRAMES = np.random.default_rng(1).integers(200, 4000, (N, 16, 16)).astype(np.int16)
@@ -81,7 +81,7 @@ def test_flips_in_tables_and_tiles_raise_only_our_errors(tmp_path, kind, flips):
     path = tmp_path / "flipped.fits"
     path.write_bytes(content)
     with contextlib.suppress(BlursplitError):
-        sequence = open_sequence([path])
+        sequence = open_frames([path])
         try:
             assert sequence.source.read(0, 2).dtype == np.float32
         finally:

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_array_equal
 
 from blursplit.errors import BlursplitError, InputError
-from blursplit.frames import open_sequence
+from blursplit.frames import open_frames
 from blursplit.frames.layout import read_layout
 
 
@@ -35,7 +35,7 @@ def test_header_that_promises_terabytes_is_refused_before_allocation(tmp_path):
     path = tmp_path / "huge.fits"
     path.write_bytes(raw_fits(*primary(axes=(100_000, 1_000_000, 10)), data=b"\0" * 2880))
     with pytest.raises(InputError, match=r"promises 2 TB, the file holds 5\.76 kB"):
-        open_sequence([path])
+        open_frames([path])
 
 
 def test_frame_beyond_any_camera_is_refused_even_when_the_file_is_sparse(tmp_path):
@@ -44,14 +44,14 @@ def test_frame_beyond_any_camera_is_refused_even_when_the_file_is_sparse(tmp_pat
     with path.open("r+b") as file:
         file.truncate(10_000_000_000 + 5760)  # a hole on disk, no bytes written
     with pytest.raises(InputError, match="beyond any camera"):
-        open_sequence([path])
+        open_frames([path])
 
 
 def test_gzip_bomb_is_refused(tmp_path):
     path = tmp_path / "bomb.fits.gz"
     path.write_bytes(gzip.compress(raw_fits(*primary(axes=(60_000, 6_000, 3000)))))
     with pytest.raises(InputError, match=r"promises 2\.16 TB"):
-        open_sequence([path])
+        open_frames([path])
 
 
 def test_tile_compressed_bomb_is_refused(tmp_path, stack):
@@ -62,14 +62,14 @@ def test_tile_compressed_bomb_is_refused(tmp_path, stack):
     content = content.replace(b"ZNAXIS3 =                   20", b"ZNAXIS3 =           2000000000")
     path.write_bytes(content)
     with pytest.raises(InputError, match="do not make up the image"):
-        open_sequence([path])
+        open_frames([path])
 
 
 def test_truncated_cube_is_refused_in_one_line(tmp_path, stack, maker):
     path = maker.cube(tmp_path / "cube.fits", stack)
     path.write_bytes(path.read_bytes()[:-5000])
     with pytest.raises(InputError, match=r"cube\.fits: its header promises .* truncated") as caught:
-        open_sequence([path])
+        open_frames([path])
     assert "\n" not in str(caught.value)
 
 
@@ -78,14 +78,14 @@ def test_truncated_gzip_is_refused(tmp_path, stack, maker):
     path = tmp_path / "cube.fits.gz"
     path.write_bytes(gzip.compress(plain.read_bytes())[:-3000])
     with pytest.raises(InputError, match="truncated"):
-        open_sequence([path])
+        open_frames([path])
 
 
 def test_header_without_end_is_refused(tmp_path):
     path = tmp_path / "noend.fits"
     path.write_bytes(b"".join(primary()).ljust(2880))
     with pytest.raises(InputError, match="has no END"):
-        open_sequence([path])
+        open_frames([path])
 
 
 @pytest.mark.parametrize(
@@ -104,7 +104,7 @@ def test_structure_that_makes_no_sense_is_refused(tmp_path, change, message):
     path = tmp_path / "odd.fits"
     path.write_bytes(raw_fits(*cards, data=bytes(32 * 24 * 20 * 2)))
     with pytest.raises(InputError, match=message):
-        open_sequence([path])
+        open_frames([path])
 
 
 @pytest.mark.parametrize(
@@ -119,15 +119,15 @@ def test_contradictory_or_senseless_scaling_is_refused(tmp_path, extra, message)
     path = tmp_path / "odd.fits"
     path.write_bytes(raw_fits(*primary(), extra, data=bytes(32 * 24 * 20 * 2)))
     with pytest.raises(InputError, match=message):
-        open_sequence([path])
+        open_frames([path])
 
 
 @pytest.mark.parametrize(
     ("start", "name", "message"),
     [
-        (b"RIFF\0\0\0\0AVI LIST", "a.avi", "video container .AVI.*convert it to FITS"),
-        (b"\0\0\0\x18ftypisom", "a.mp4", "video container .MP4.*convert it to FITS"),
-        (b"LUCAM-RECORDER", "a.ser", "video container .SER.*convert it to FITS"),
+        (b"RIFF\0\0\0\0AVI LIST", "a.avi", "video container .AVI.*decode all frames, unscaled"),
+        (b"\0\0\0\x18ftypisom", "a.mp4", "video container .MP4.*record FITS or SER"),
+        (b"LUCAM-RECORDER", "a.ser", "ImageWidth.* make no sense"),
         (b"\x89PNG\r\n", "a.png", "PNG image"),
         (b"hello", "a.fits", "does not begin with SIMPLE"),
     ],
@@ -136,28 +136,28 @@ def test_foreign_file_is_named_for_what_it_is(tmp_path, start, name, message):
     path = tmp_path / name
     path.write_bytes(start.ljust(4000, b"\0"))
     with pytest.raises(InputError, match=message):
-        open_sequence([path])
+        open_frames([path])
 
 
 def test_folder_with_only_a_video_says_how_to_convert(tmp_path):
-    (tmp_path / "run.ser").write_bytes(b"LUCAM-RECORDER")
-    with pytest.raises(InputError, match="convert it to FITS"):
-        open_sequence([tmp_path])
+    (tmp_path / "run.avi").write_bytes(b"RIFF")
+    with pytest.raises(InputError, match="decode all frames"):
+        open_frames([tmp_path])
 
 
 @pytest.mark.parametrize("name", ["", "missing.fits", "none*.fits"])
 def test_nothing_found_is_said(tmp_path, name):
     with pytest.raises(InputError, match=r"holds no FITS files|no such file|matches no file"):
-        open_sequence([tmp_path / name])
+        open_frames([tmp_path / name])
     with pytest.raises(InputError, match="no files were given"):
-        open_sequence([])
+        open_frames([])
 
 
 def test_nan_and_infinite_pixels_come_out_as_nan(tmp_path, stack, maker):
     frames = stack.astype(np.float32)
     frames[4, 2, 3], frames[5, 6, 7], frames[6, 1, 1] = np.nan, np.inf, -np.inf
     path = maker.cube(tmp_path / "cube.fits", frames, FPS=50.0)
-    out = open_sequence([path]).source.read(0, 20)
+    out = open_frames([path]).source.read(0, 20)
     assert_array_equal(np.argwhere(~np.isfinite(out)), [[4, 2, 3], [5, 6, 7], [6, 1, 1]])
     assert not np.isinf(out).any()
 
@@ -167,7 +167,7 @@ def test_blank_value_comes_out_as_nan_and_scale_is_applied(tmp_path):
     extra = [card("BLANK", -200), card("BSCALE", 0.5), card("BZERO", 10.0), card("FPS", 50.0)]
     path = tmp_path / "scaled.fits"
     path.write_bytes(raw_fits(*primary(), *extra, data=values.astype(">i2").tobytes()))
-    out = open_sequence([path]).source.read(0, 20)
+    out = open_frames([path]).source.read(0, 20)
     expected = np.where(values == -200, np.nan, values * 0.5 + 10)  # negative sky survives
     assert_array_equal(out, expected.astype(np.float32))
 
@@ -175,7 +175,7 @@ def test_blank_value_comes_out_as_nan_and_scale_is_applied(tmp_path):
 def test_blank_frames_are_refused(tmp_path, maker):
     path = maker.cube(tmp_path / "c.fits", np.zeros((12, 8, 8), np.float32), FPS=50.0)
     with pytest.raises(InputError, match="all pixels have the same value 0"):
-        open_sequence([path])
+        open_frames([path])
 
 
 def test_saturated_frames_are_refused(tmp_path, maker):
@@ -183,7 +183,7 @@ def test_saturated_frames_are_refused(tmp_path, maker):
     frames[:, 0, 0] = 500
     path = maker.cube(tmp_path / "c.fits", frames, FPS=50.0)
     with pytest.raises(InputError, match=r"100 % of the pixels are saturated at 65535"):
-        open_sequence([path])
+        open_frames([path])
 
 
 def test_header_that_is_not_ascii_is_read(folder):
@@ -195,11 +195,11 @@ def test_header_that_is_not_ascii_is_read(folder):
             1,
         )
         path.write_bytes(content.replace(b" " * 80 + b"\0", b"\0", 1)[:2880] + content[2960:])
-    assert open_sequence([folder]).instrument.get("object") == "Gruß"
+    assert open_frames([folder]).instrument.get("object") == "Gruß"
 
 
 def test_frame_that_vanishes_while_reading_is_nan_and_named(folder):
-    sequence = open_sequence([folder])
+    sequence = open_frames([folder])
     sequence.source.close()  # forgets the frames it kept
     (folder / "f5.fits").unlink()
     frames = sequence.source.read(0, 20)
@@ -231,7 +231,7 @@ def test_flipped_bytes_raise_nothing_but_our_own_errors(tmp_path, flips):
     path = tmp_path / "flipped.fits"
     path.write_bytes(content)
     with contextlib.suppress(BlursplitError):
-        assert open_sequence([path]).source.read(0, 2).dtype == np.float32
+        assert open_frames([path]).source.read(0, 2).dtype == np.float32
 
 
 @settings(

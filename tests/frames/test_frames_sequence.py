@@ -12,8 +12,8 @@ from astropy.io import fits
 from numpy.testing import assert_allclose, assert_array_equal
 
 from blursplit.errors import InputError, TimingError, TooFewFramesError
-from blursplit.frames import open_sequence, read_calibration
-from blursplit.rig import read_setup
+from blursplit.frames import open_frames, read_calibration
+from blursplit.rig import Rig
 
 
 def all_frames(sequence):
@@ -25,8 +25,7 @@ def notes_of(sequence):
 
 
 def opened(*paths, options=()):
-    setup, origins = read_setup(None, options)
-    return open_sequence(paths, setup, origins)
+    return open_frames(paths, Rig.read(None, options))
 
 
 def test_folder_list_and_pattern_give_the_same_frames_in_natural_order(folder, stack):
@@ -292,7 +291,7 @@ def test_calibration_applies_to_frames_and_stamps_alike(tmp_path, stack, maker):
     for kind, image in (("bias", np.full(shape, 100.0)), ("flat", 100 + 20000 * ramp)):
         maker.files(tmp_path / kind, [image.astype(np.float32)] * 2)
     calibration = read_calibration([tmp_path / "bias"], flat=[tmp_path / "flat"])
-    sequence = open_sequence([tmp_path / "light"], calibration=calibration)
+    sequence = open_frames([tmp_path / "light"], calibration=calibration)
     expected = (stack - 100.0) / (ramp / np.median(ramp))
     assert_allclose(all_frames(sequence), expected, rtol=1e-5)
     stamps = sequence.source.cut(0, 20, np.array([4]), np.array([5]), 9)

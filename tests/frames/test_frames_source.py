@@ -8,8 +8,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_array_equal
 
-from blursplit.frames import ArrayFrames, open_sequence
-from blursplit.rig import read_setup
+from blursplit.frames import ArrayFrames, open_frames
+from blursplit.rig import Rig
 
 
 def slow_cut(frames, x0, y0, size):
@@ -41,8 +41,7 @@ def test_stamp_over_the_edge_is_nan_outside_the_frame(tmp_path, stack, maker, ki
     else:
         path = tmp_path / "files"
         maker.files(path, stack)
-    setup, origins = read_setup(None, ["camera.frame_interval_s=0.02"])
-    source = open_sequence([path], setup, origins).source
+    source = open_frames([path], Rig(frame_interval_s=0.02)).source
     x0 = np.tile([[-3, 28, 100]], (4, 1))
     y0 = np.tile([[-2, 20, 5]], (4, 1))
     expected = slow_cut(stack[5:9].astype(np.float32), x0, y0, 7)
@@ -52,7 +51,7 @@ def test_stamp_over_the_edge_is_nan_outside_the_frame(tmp_path, stack, maker, ki
 
 def test_frames_beyond_the_end_are_an_index_error(folder):
     with pytest.raises(IndexError, match="frames 15:21 of 20"):
-        open_sequence([folder]).source.read(15, 21)
+        open_frames([folder]).source.read(15, 21)
 
 
 def test_star_in_plus_x_lies_in_a_later_column(tmp_path, maker):
@@ -60,5 +59,5 @@ def test_star_in_plus_x_lies_in_a_later_column(tmp_path, maker):
     frames = np.zeros((12, 9, 11), dtype=np.float32)
     frames[:, 2, 7] = 1.0
     path = maker.cube(tmp_path / "c.fits", frames, FPS=10.0)
-    stamp = open_sequence([path]).source.cut(0, 1, np.array([6]), np.array([1]), 3)[0, 0]
+    stamp = open_frames([path]).source.cut(0, 1, np.array([6]), np.array([1]), 3)[0, 0]
     assert_array_equal(np.argwhere(stamp == 1), [[1, 1]])

@@ -11,7 +11,7 @@ from astropy.io import fits
 from numpy.testing import assert_allclose
 
 from blursplit.errors import TimingError
-from blursplit.frames import open_sequence
+from blursplit.frames import open_frames
 from blursplit.frames.timing import solve_timing
 
 N = 20
@@ -26,7 +26,7 @@ def test_a_table_with_a_wild_time_gives_way_to_the_rate(tmp_path, stack, maker, 
     times = np.arange(N) * 0.01
     times[3] = wild
     path = maker.cube(tmp_path / "cube.fits", stack, [table_of(times)], FPS=50.0)
-    sequence = open_sequence([path])
+    sequence = open_frames([path])
     assert_allclose(sequence.cadence_s, 0.02)
     assert sequence.n_frames == N
 
@@ -35,7 +35,7 @@ def test_a_table_with_a_wild_time_gives_way_to_the_rate(tmp_path, stack, maker, 
 def test_an_axis_of_time_beyond_all_calendars_is_refused(tmp_path, stack, maker, step):
     path = maker.cube(tmp_path / "cube.fits", stack, CTYPE3="TIME", CDELT3=step, CUNIT3="s")
     with pytest.raises(TimingError, match="further apart than any calendar reaches"):
-        open_sequence([path])
+        open_frames([path])
 
 
 @pytest.mark.parametrize("fields", ["'$   1'", "1000000000000", "-3", "T"])
@@ -45,7 +45,7 @@ def test_a_table_of_no_sensible_number_of_columns_is_passed_over(tmp_path, stack
     old = b"TFIELDS =                    1"
     assert content.count(old) == 1
     path.write_bytes(content.replace(old, f"TFIELDS = {fields:>20}".encode()))
-    assert_allclose(open_sequence([path]).cadence_s, 0.02)
+    assert_allclose(open_frames([path]).cadence_s, 0.02)
 
 
 def test_stamps_whose_interval_is_all_but_nothing_have_no_grid():

@@ -12,7 +12,7 @@ from astropy.io import fits
 from numpy.testing import assert_allclose
 
 from blursplit.errors import OutputError
-from blursplit.rig import read_setup
+from blursplit.rig import Rig
 from blursplit.simulate import Scene, simulate, write_sequence
 
 TABLES = {
@@ -86,7 +86,7 @@ def test_truth_and_series_lie_beside_the_frames(scene, tmp_path):
 def test_setup_file_is_one_the_measurement_accepts(scene, tmp_path):
     """It says what an owner would know."""
     write_sequence(scene, tmp_path / "night")
-    setup, _ = read_setup(tmp_path / "night" / "setup.toml")
+    setup = Rig.read(tmp_path / "night" / "setup.toml").setup
     assert setup.telescope.obstruction == 0.25
     assert setup.mount.worm_period_s == [240.0]
     assert tomllib.loads((tmp_path / "night" / "setup.toml").read_text())["air"]

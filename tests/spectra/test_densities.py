@@ -11,7 +11,7 @@ from blursplit.spectra import (
     lomb_scargle_density,
     multitaper_density,
     regular_grid,
-    segment_density,
+    steady_chance,
 )
 
 
@@ -110,16 +110,6 @@ def test_too_short_a_record_is_refused():
         multitaper_density(np.zeros(10), 1.0)
 
 
-def test_segments_of_unlike_length_average_to_the_level(rng):
-    """Segments of unlike length average to the level."""
-    times = np.concatenate([np.arange(800), 2000 + np.arange(500), 4000 + np.arange(20)]) * 0.02
-    segment = np.repeat([0, 1, 2], [800, 500, 20])
-    found = segment_density(times, rng.normal(size=1320), 0.02, segment)
-    assert_allclose(found.psd[5:-5].mean(), 0.04, rtol=4 / np.sqrt(650))
-    # two stretches carry more freedom than one
-    assert np.median(found.dof) > 18
-
-
 def test_coherence_of_known_mixture(rng):
     """Coherence of known mixture."""
     shared, own = rng.normal(size=(4096,)), rng.normal(size=(2, 4096))
@@ -137,3 +127,54 @@ def test_positive_phase_means_that_the_second_leads():
     found = cross_density(first, second, 0.01)
     at = int(np.argmin(np.abs(found.frequency_hz - 5.0)))
     assert_allclose(np.angle(found.csd[at]), 0.5, atol=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("chance", "critical"), [(0.05, 3.885), (0.01, 6.927), (0.001, 12.974), (1e-4, 21.850)]
+)
+def test_chance_matches_the_f_table_with_2_and_12_degrees(chance, critical):
+    """Chance matches the f table with 2 and 12 degrees."""
+    # tabulated F(2, 12); closed form (1 + F/6)^-6
+    assert_allclose((1.0 + critical / 6.0) ** -6.0, chance, rtol=1e-3)
+    from scipy.stats import f
+
+    assert_allclose(f.sf(critical, 2, 12), chance, rtol=1e-3)
+
+
+@pytest.mark.parametrize("between", [0.0, 0.25, 0.5])
+def test_sinusoid_between_two_bins_is_as_steady_as_on_one(between, rng):
+    """Sinusoid between two bins is as steady as on one."""
+    n, step = 1500, 0.02
+    frequency = (300 + between) / (n * step)
+    time = np.arange(n) * step
+    values = rng.normal(size=n) + 0.5 * np.sin(2 * np.pi * frequency * time)
+    # energy over noise n A^2/4 = 94, F of about 80 with 2 and 12 degrees: 1e-7
+    assert steady_chance(values, step, frequency, 0.02 / (n * step)) < 1e-5
+
+
+@pytest.mark.parametrize("sigma_hz", [0.001, 0.02, 0.1])
+def test_noise_is_as_steady_as_stated(sigma_hz, rng):
+    """The share of noise below a stated chance is that chance, whatever the reach."""
+    chances = np.array(
+        [steady_chance(rng.normal(size=600), 0.02, 11.0, sigma_hz) for _ in range(600)], dtype=float
+    )
+    for level in (0.3, 0.1, 0.03):
+        # binomial, three sigmas, and a quarter for counting overlapping trials as whole ones
+        error = 3 * np.sqrt(level * (1 - level) / 600) + 0.25 * level
+        assert_allclose(np.mean(chances < level), level, atol=error)
+
+
+def test_broad_mode_is_not_steady(scenes, rng):
+    """A mode of 11 Hz and 0.03 is 0.7 Hz wide, five times the window of the tapers."""
+    chances = []
+    for _ in range(40):
+        mode = scenes.damped_mode(1500, 50.0, 11.0, 0.03, rng)[::8]
+        chances.append(steady_chance(mode + 0.1 * rng.normal(size=1500), 0.02, 11.0, 0.05))
+    # 0.01 of them by its own law and by a hump that happens to be narrow; three sigmas of 40
+    assert np.mean(np.array(chances) < 0.01) < 0.15
+
+
+def test_steadiness_is_not_judged_beside_zero_and_nyquist(rng):
+    """Steadiness is not judged beside zero and Nyquist."""
+    assert steady_chance(rng.normal(size=600), 0.02, 0.2, 0.01) is None
+    assert steady_chance(rng.normal(size=600), 0.02, 24.8, 0.01) is None

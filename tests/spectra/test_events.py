@@ -8,8 +8,7 @@ from numpy.testing import assert_allclose
 from scipy.stats import chi2, gamma
 
 from blursplit.spectra import find_events
-from blursplit.spectra.event_threshold import steady_threshold
-from blursplit.spectra.onsets import fast_part
+from blursplit.spectra.events import fast_part, steady_threshold
 
 CADENCE_S = 0.02
 N = 3000

@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.motion import fit_common_motion
 from blursplit.spectra import measure_ringdown
-from blursplit.spectra.onsets import find_onsets
+from blursplit.spectra.events import find_onsets
 from blursplit.spectra.ringdown import damping_of_decrement, half_power_damping
 from blursplit.spectra.tap_means import decrement_of_damping
 from blursplit.spectra.tap_result import TapResult, measure_taps

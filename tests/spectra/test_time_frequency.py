@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from blursplit.constants import TIME_MOST_COLUMNS as MOST_COLUMNS
+from blursplit.constants import TIME_MOST_ROWS as MOST_ROWS
 from blursplit.spectra import time_frequency
-from blursplit.spectra.time_frequency import MOST_COLUMNS, MOST_ROWS
 
 CADENCE_S = 0.02
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.frames import open_sequence
+from blursplit.frames import open_frames
 from blursplit.stars import follow_stars
 
 if TYPE_CHECKING:
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from blursplit.stars import StarTracks
 
-REAL = Path(os.environ.get("BLURSPLIT_REAL", Path(__file__).parents[3] / "shared" / "real"))
+REAL = Path(os.environ.get("BLURSPLIT_REAL", "BLURSPLIT_REAL is not set"))
 
 
 def robust(values: NDArray[np.float64]) -> float:
@@ -44,7 +44,7 @@ def pair_rms(tracks: StarTracks, stars: list[int], degree: int) -> NDArray[np.fl
 @pytest.mark.skipif(not (REAL / "cluster_5hz").is_dir(), reason="real sequences are not here")
 def test_a_cluster_shows_air_that_grows_with_separation() -> None:
     """96 frames of a crowded field: small shared motion, larger pair motion that grows."""
-    tracks = follow_stars(open_sequence([REAL / "cluster_5hz"]))
+    tracks = follow_stars(open_frames([REAL / "cluster_5hz"]))
     assert tracks.n_stars >= 20
     assert tracks.n_frames == 96
     assert tracks.stamps is None  # cores are clipped by the display stretch
@@ -64,7 +64,7 @@ def test_a_cluster_shows_air_that_grows_with_separation() -> None:
 @pytest.mark.skipif(not (REAL / "transit_60s").is_dir(), reason="real sequences are not here")
 def test_long_subframes_are_followed_over_a_night() -> None:
     """A drift of a hundred pixels and jumps of up to ten cost no frame."""
-    sequence = open_sequence([REAL / "transit_60s"])
+    sequence = open_frames([REAL / "transit_60s"])
     tracks = follow_stars(sequence)
     assert tracks.n_frames == sequence.source.n_frames
     assert np.median(tracks.good.sum(axis=1)) >= 19
@@ -80,7 +80,7 @@ def test_long_subframes_are_followed_over_a_night() -> None:
 @pytest.mark.skipif(not (REAL / "space_control").is_dir(), reason="real sequences are not here")
 def test_ten_stars_seen_from_space_keep_to_their_pixels() -> None:
     """Images hardly larger than their stars: common motion 0.0004 px, pairs 0.0007 px or less."""
-    tracks = follow_stars(open_sequence([REAL / "space_control"]))
+    tracks = follow_stars(open_frames([REAL / "space_control"]))
     assert tracks.n_frames == 10
     assert tracks.n_stars >= 8
     assert tracks.good.all()

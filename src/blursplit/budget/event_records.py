@@ -39,8 +39,8 @@ def find_shared_events(
     EventSearch
         Its smallest peak is that of the least sensitive stretch.
     """
+    from blursplit.constants import EVENT_FALSE_ALARM as FALSE_ALARM
     from blursplit.spectra import find_events
-    from blursplit.spectra.event_threshold import FALSE_ALARM
 
     searches = [
         find_events(

@@ -45,8 +45,8 @@ def draw_parts(
     # Eigenvalues of the circulant covariance: two-sided density over the sample interval.
     values = [0.5 * part / cadence_s for part in parts]
     drawn = [_draw(value, n, size, rng) for value in values]
-    rest = measured - sum(drawn)
-    weight = _solve(sum(values), rest, size)
+    rest = measured - np.sum(drawn, axis=0)
+    weight = _solve(np.sum(values, axis=0), rest, size)
     transform = rfft(weight, n=size, axis=0)
     return [
         path + irfft(_times(value, transform), n=size, axis=0)[:n]

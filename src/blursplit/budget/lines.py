@@ -91,8 +91,7 @@ def search_lines(
     lines : list of FoundLine
         Only lines that all stars share (or of a single star).
     """
-    from blursplit.spectra import find_lines
-    from blursplit.spectra.families import group_harmonics
+    from blursplit.spectra import find_lines, group_harmonics
 
     time, motion, segment = _joined(grid)
     noise = grid.shared_noise_psd_arcsec2_hz
@@ -189,7 +188,7 @@ def _star_motion(grid: GridData, piece: GridSegment) -> tuple[FloatArray, FloatA
 
 
 def _shared(grid: GridData, piece: GridSegment, fit: LineFit, search: LineSearch) -> float | None:
-    from blursplit.spectra.shared import shared_probability
+    from blursplit.spectra import shared_probability
 
     x, y = _star_motion(grid, piece)
     rows = grid.row_time_s
@@ -202,13 +201,13 @@ def _steady_chance(piece: GridSegment, fit: LineFit, cadence_s: float) -> float 
 
     As many samples as the search takes at once, whatever the length of the record.
     """
+    from blursplit.constants import LINE_PIECE_SAMPLES
     from blursplit.spectra import steady_chance
-    from blursplit.spectra.periodogram import LONGEST
 
     if fit.kind != "steady":
         return None
     angle = np.radians(fit.angle_deg)
-    along = piece.shared_arcsec[:LONGEST] @ np.array([np.cos(angle), np.sin(angle)])
+    along = piece.shared_arcsec[:LINE_PIECE_SAMPLES] @ np.array([np.cos(angle), np.sin(angle)])
     return steady_chance(along, cadence_s, fit.frequency_hz, fit.frequency_sigma)
 
 

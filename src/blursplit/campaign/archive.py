@@ -17,7 +17,7 @@ from blursplit.campaign.worker import MEASURE, Outcome, Task, measure_task
 from blursplit.errors import OutputError
 from blursplit.plain import plain
 from blursplit.result import SCHEMA
-from blursplit.rig import Setup
+from blursplit.rig import Rig, as_rig
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -62,8 +62,7 @@ def archive(
     folder: Path,
     store_path: Path,
     *,
-    setup: Setup | None = None,
-    origins: Mapping[str, str] | None = None,
+    rig: Rig | str | Path | None = None,
     blur_time_s: float | None = None,
     gap_s: float | None = None,
     min_frames: int = MIN_FRAMES,
@@ -82,8 +81,8 @@ def archive(
         Walked with all its sub-folders, read only.
     store_path : Path
         SQLite file, made when absent.
-    setup, origins, blur_time_s
-        As for `blursplit.measure.measure`; another setup or blur time is another row.
+    rig, blur_time_s
+        As for `blursplit.measure`; another setup or blur time is another row.
     gap_s : float, optional
         Pause that starts a new sequence; see `walk`.
     min_frames : int
@@ -126,8 +125,9 @@ def archive(
     >>> archive(Path("night1"), Path("fresh.sqlite"), workers=0).known
     1
     """
-    setup = setup or Setup()
-    tables = setup.model_dump(mode="json", exclude_none=True)
+    declared = as_rig(rig)
+    tables = declared.setup.model_dump(mode="json", exclude_none=True)
+    origins = {key: entry.origin for key, entry in declared.settings.items()}
     settings = settings_digest(tables, blur_time_s)
     with Store(store_path) as store:
         found = walk(folder, gap_s, on_walk)
@@ -149,9 +149,7 @@ def archive(
                 short = Outcome(key, "too short", f"{group.frames} frames, {min_frames} needed")
                 _write(store, run, group, short)
             else:
-                task = Task(
-                    key, tuple(group.paths), tables, dict(origins or {}), blur_time_s, measure
-                )
+                task = Task(key, tuple(group.paths), tables, origins, blur_time_s, measure)
                 todo.append((task, group))
         _run_all(store, run, todo, workers, scheduler, on_sequence)
     return run

@@ -44,9 +44,9 @@ class Background:
     @property
     def stretches(self) -> int:
         """Number of stretches into which the line search cuts a long run."""
-        from blursplit.spectra.periodogram import LONGEST
+        from blursplit.constants import LINE_PIECE_SAMPLES
 
-        return int(np.ceil(self.duration_s / self.cadence_s / LONGEST))
+        return int(np.ceil(self.duration_s / self.cadence_s / LINE_PIECE_SAMPLES))
 
     @property
     def stretch_s(self) -> float:

@@ -10,6 +10,8 @@ import traceback
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from blursplit.rig import Origin
+
 MEASURE = "blursplit.measure:measure"
 
 
@@ -34,7 +36,7 @@ class Task:
     key: str
     paths: tuple[str, ...]
     setup: dict[str, Any] = field(default_factory=dict)
-    origins: dict[str, str] = field(default_factory=dict)
+    origins: dict[str, Origin] = field(default_factory=dict)
     blur_time_s: float | None = None
     measure: str = MEASURE
 
@@ -81,7 +83,7 @@ def measure_task(task: Task) -> Outcome:
     Outcome
     """
     from blursplit.errors import BlursplitError, TooFewFramesError
-    from blursplit.rig import Setup
+    from blursplit.rig import Setup, rig_of
 
     start = time.perf_counter()
     try:
@@ -89,9 +91,8 @@ def measure_task(task: Task) -> Outcome:
         measure = getattr(importlib.import_module(module), name)
         measurement = measure(
             list(task.paths),
-            setup=Setup.model_validate(task.setup),
-            origins=task.origins,
-            blur_time_s=task.blur_time_s,
+            rig_of(Setup.model_validate(task.setup), task.origins),
+            blur_time=task.blur_time_s,
         )
         text = measurement.result.to_json()
     except TooFewFramesError as error:

@@ -70,15 +70,14 @@ def run(
     from blursplit.campaign.pages import archive_page
     from blursplit.campaign.summary import summarize_store
     from blursplit.folder import write_text_whole
-    from blursplit.rig import read_setup
+    from blursplit.rig import Rig
 
-    tables, origins = read_setup(setup, set_ or [])
+    rig = Rig.read(setup, set_ or [])
     with _progress() as (on_walk, on_sequence):
         done = archive(
             folder,
             store,
-            setup=tables,
-            origins=origins,
+            rig=rig,
             blur_time_s=blur_time,
             gap_s=gap,
             workers=workers,

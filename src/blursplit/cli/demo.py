@@ -62,18 +62,15 @@ def _one_night(night: str, target: Path, keep_frames: bool) -> None:
     from blursplit.folder import write_result_folder
     from blursplit.measure import measure
     from blursplit.report import render_page
-    from blursplit.rig import read_setup
     from blursplit.simulate import shaken_night, turbulent_night, write_sequence
 
     scene = turbulent_night() if night == "turbulent" else shaken_night()
     with tempfile.TemporaryDirectory(prefix="blursplit-") as scratch:
         frames = target.with_name(f"{night}-frames") if keep_frames else Path(scratch) / night
         write_sequence(scene, frames, replace=True)
-        setup, origins = read_setup(frames / "setup.toml")
         measurement = measure(
-            [frames / "sequence.fits"],
-            setup=setup,
-            origins=origins,
+            frames / "sequence.fits",
+            frames / "setup.toml",
             command=f"blursplit demo ({night} night)",
         )
         page = render_page(measurement.result, measurement.series)

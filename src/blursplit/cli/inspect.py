@@ -44,12 +44,11 @@ def run(
     json: Annotated[bool, typer.Option("--json", help="JSON on standard output.")] = False,
 ) -> None:
     """Read headers and a few frames; no star is measured and nothing is written."""
-    from blursplit.frames import open_sequence
+    from blursplit.frames import open_frames
     from blursplit.frames.prospects import inspect_sequence
-    from blursplit.rig import read_setup
+    from blursplit.rig import Rig
 
-    known, origins = read_setup(setup, set_ or [])
-    opened = open_sequence(sequence, known, origins)
+    opened = open_frames(sequence, Rig.read(setup, set_ or []))
     try:
         found = inspect_sequence(opened)
     finally:

@@ -34,9 +34,9 @@ def run(
     """
     from blursplit.mechanics.pier_report import analyse_pier
     from blursplit.mechanics.pier_setup import read_pier
-    from blursplit.rig import read_setup
+    from blursplit.rig import Rig
 
-    report = analyse_pier(read_pier(read_setup(setup, set_ or [])[0].pier, setup))
+    report = analyse_pier(read_pier(Rig.read(setup, set_ or []).setup.pier, setup))
     if json:
         typer.echo(report.to_json(), nl=False)
     else:

@@ -39,12 +39,10 @@ def run(
 ) -> None:
     """Plan a run with the measurement's own model of air, noise and line search."""
     from blursplit.campaign import plan
-    from blursplit.rig import read_setup
+    from blursplit.rig import Rig
 
-    tables, origins = read_setup(setup, set_ or [])
     made = plan(
-        tables,
-        origins,
+        Rig.read(setup, set_ or []),
         seeing_arcsec=seeing,
         stars=stars,
         duration_s=length,

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from blursplit.estimate import Estimate
-    from blursplit.rig import Origin, Setup
+    from blursplit.rig import Rig
     from blursplit.spectra.tap_result import TapResult
     from blursplit.stars import StarTracks
 
@@ -47,14 +47,13 @@ def run(
     from importlib.metadata import version
 
     from blursplit.errors import InputError
-    from blursplit.rig import read_setup
+    from blursplit.rig import Rig
 
     if not 0.0 < settle < 1000.0:  # noqa: PLR2004 - a quarter of a degree is no star any more
         raise InputError("--settle", f"'{settle}' is not a usable angle", "give it in arcsec")
     if out is not None:
         _check_out(out, replace=replace)
-    declared, origins = read_setup(setup, set_ or [])
-    tracks, name, scale = _tracks(sequence, declared, origins)
+    tracks, name, scale = _tracks(sequence, Rig.read(setup, set_ or []))
     result = _measure(tracks, name, scale, settle)
     command = plain(shlex.join(["blursplit", *sys.argv[1:]]))
     result = result.model_copy(update={"version": version("blursplit"), "command": command})
@@ -66,23 +65,21 @@ def run(
         _show(result)
 
 
-def _tracks(
-    paths: list[Path], setup: Setup, origins: dict[str, Origin]
-) -> tuple[StarTracks, str, tuple[float, str] | None]:
+def _tracks(paths: list[Path], rig: Rig) -> tuple[StarTracks, str, tuple[float, str] | None]:
     """Return tracks, name and pixel scale of a sequence or of a RESULT folder."""
     from blursplit.folder import is_result_folder, read_result
-    from blursplit.frames import open_sequence
+    from blursplit.frames import open_frames
     from blursplit.stars import follow_stars, load_tracks
 
     if len(paths) == 1 and is_result_folder(paths[0]):
         result = read_result(paths[0])
-        declared = setup.camera.pixel_scale_arcsec
+        declared = rig.settings.get("pixel_scale_arcsec")
         entry = result.setup.get("pixel_scale_arcsec")
         scale = (float(entry.value), str(entry.origin)) if entry and entry.value else None
         if declared:
-            scale = (declared, origins.get("pixel_scale_arcsec", "setup file"))
+            scale = (float(declared.value), declared.origin)
         return load_tracks(paths[0]), result.sequence.name or paths[0].name, scale
-    frames = open_sequence(list(paths), setup, origins)
+    frames = open_frames(list(paths), rig)
     try:
         if is_terminal():
             with typer.progressbar(

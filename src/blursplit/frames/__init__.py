@@ -4,7 +4,7 @@ from blursplit.frames.calibration import Calibration, read_calibration
 from blursplit.frames.finding import find_files
 from blursplit.frames.gain import Gain, estimate_gain
 from blursplit.frames.ordering import StampReport
-from blursplit.frames.sequence import Sequence, open_sequence
+from blursplit.frames.sequence import Sequence, open_frames
 from blursplit.frames.source import ArrayFrames, FileFrames, FrameSource
 
 __all__ = [
@@ -17,6 +17,6 @@ __all__ = [
     "StampReport",
     "estimate_gain",
     "find_files",
-    "open_sequence",
+    "open_frames",
     "read_calibration",
 ]

@@ -131,8 +131,8 @@ def inspect_sequence(sequence: Sequence) -> Inspection:
 
     Examples
     --------
-    >>> from blursplit import inspect_sequence, open_sequence
-    >>> found = inspect_sequence(open_sequence(["night1"]))
+    >>> from blursplit import inspect_sequence, open_frames
+    >>> found = inspect_sequence(open_frames(["night1"]))
     >>> found.frames, found.timing.kind
     (40, 'regular')
     """

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import Any, TypeAlias, TypeGuard
 
 import numpy as np
+from numpy.typing import NDArray
 
-from blursplit.errors import TooFewFramesError
+from blursplit.errors import InputError, TooFewFramesError
+from blursplit.frames.calibration import Calibration
 from blursplit.frames.clock import Clock, read_clock
 from blursplit.frames.facts import read_facts
 from blursplit.frames.finding import find_files
+from blursplit.frames.header import Header
 from blursplit.frames.ordering import (
     MIN_FRAMES,
     StampReport,
@@ -20,27 +25,15 @@ from blursplit.frames.ordering import (
 )
 from blursplit.frames.pixels import prepare_frames
 from blursplit.frames.pointing import complete_pointing
-from blursplit.frames.source import ArrayFrames, FileFrames, enumerate_frames
-from blursplit.frames.stamps import DAY_S, iso_utc
+from blursplit.frames.source import ArrayFrames, FileFrames, FrameSource, enumerate_frames
+from blursplit.frames.stamps import DAY_S, iso_utc, read_times
 from blursplit.frames.target_pixels import read_target_pixels
-from blursplit.frames.units import read_units
+from blursplit.frames.units import Units, read_units
 from blursplit.plain import plain
-from blursplit.rig import Rig, Setting, Setup, assemble
+from blursplit.rig import Rig, Setting, as_rig, merge_settings
+from blursplit.types import FloatArray, IntArray
 
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
-    from pathlib import Path
-
-    from numpy.typing import NDArray
-
-    from blursplit.frames.calibration import Calibration
-    from blursplit.frames.header import Header
-    from blursplit.frames.source import FrameSource
-    from blursplit.frames.units import Units
-    from blursplit.rig import Origin
-
-    IntArray = NDArray[np.int64]
-    FloatArray = NDArray[np.float64]
+Frames: TypeAlias = str | Path | Iterable[str | Path] | NDArray[Any]
 
 
 @dataclass(frozen=True)
@@ -99,22 +92,22 @@ class Sequence:
         return float(self.time_s[-1] - self.time_s[0]) + (self.cadence_s or 0.0)
 
 
-def open_sequence(
-    paths: Iterable[Path | str],
-    setup: Setup | None = None,
-    origins: Mapping[str, Origin] | None = None,
+def open_frames(
+    frames: Frames,
+    rig: Rig | str | Path | None = None,
+    times: Any = None,
     calibration: Calibration | None = None,
 ) -> Sequence:
-    """Open a folder, files, a pattern or a cube as one sequence; no pixels are kept.
+    """Open files or an array as one sequence of frames; no pixels of files are kept.
 
     Parameters
     ----------
-    paths : iterable of Path or str
-        All of them form one sequence.
-    setup : Setup, optional
-        Setup file and options, which are stronger than headers.
-    origins : mapping, optional
-        Where each key of `setup` came from, from `read_setup`.
+    frames : path, iterable of paths, or ndarray [frame, y, x]
+        A folder, files, a pattern or a cube; all of them form one sequence.
+    rig : Rig or path of a setup file, optional
+        What is declared; it is stronger than headers.
+    times : Quantity, Time or ndarray of float [s], shape (n_frames,), optional
+        Middle of each exposure, for an array only; by default the rig's frame interval.
     calibration : Calibration, optional
         Offset and flat field to apply.
 
@@ -126,29 +119,38 @@ def open_sequence(
         When nothing says when, or how fast, the frames were taken.
     TooFewFramesError
         Below 10 frames.
+    TypeError, ValueError
+        For an array or times of the wrong kind or shape.
 
     Examples
     --------
-    >>> from blursplit import open_sequence
-    >>> sequence = open_sequence(["night1/sequence.fits"])
+    >>> from blursplit import open_frames
+    >>> sequence = open_frames("night1/sequence.fits")
     >>> sequence.n_frames, round(sequence.cadence_s, 3)
     (40, 0.02)
     >>> sequence.source.read(0, 2).shape
     (2, 96, 128)
     >>> sequence.source.close()
     """
-    setup = setup or Setup()
-    files, repeated = find_files(paths)
-    units = read_units(files)
-    units.leave_out("file given twice", "repeated-files", repeated)
-    name = plain(_name(files))
-    parts = _read_tables(units) if not units.slabs else _read_images(units, name)
-    notes = [*units.notes, *parts.notes]
+    declared = as_rig(rig)
+    setup = declared.setup
+    dropped: dict[str, int] = {}
+    if is_array(frames):
+        name, n_files, parts = "array", 0, _read_array(np.asanyarray(frames), times)
+        notes = list(parts.notes)
+    else:
+        if times is not None:
+            raise InputError("times", "go with an array of frames only", "leave them out for files")
+        listed = [frames] if isinstance(frames, str | Path) else list(frames)
+        files, repeated = find_files(listed)
+        units = read_units(files)
+        units.leave_out("file given twice", "repeated-files", repeated)
+        name, n_files, dropped = plain(_name(files)), len(files), units.dropped
+        parts = _read_tables(units) if not units.slabs else _read_images(units, name)
+        notes = [*units.notes, *parts.notes]
     if parts.count < MIN_FRAMES:
         raise TooFewFramesError(name, parts.count, MIN_FRAMES)
-    order, timing, report = order_frames(
-        parts.clock, parts.count, name, setup, notes, units.dropped
-    )
+    order, timing, report = order_frames(parts.clock, parts.count, name, setup, notes, dropped)
     exposure = parts.exposure or check_exposure(parts.header, parts.planes, timing.cadence_s, notes)
     first_mjd = start_mjd(parts.clock, order, timing, exposure)
     known = read_facts(parts.header) | parts.facts
@@ -160,24 +162,31 @@ def open_sequence(
     source, known = prepare_frames(
         parts.frames(order), known, parts.header, setup, calibration, name, notes
     )
-    instrument = assemble(setup, origins or {}, known)
+    merged = merge_settings(declared, known)
     segment = _split_at_flips(parts, order, timing.segment, notes)
     return Sequence(
         name=name,
         source=source,
         time_s=timing.time_s,
         start_utc=None if first_mjd is None else iso_utc(first_mjd),
-        exposure_s=instrument.get("exposure_s"),
+        exposure_s=merged.get("exposure_s"),
         cadence_s=timing.cadence_s,
         timing=timing.kind,
         segment=segment,
         frame=order,
-        instrument=instrument,
-        n_files=len(files),
+        instrument=merged,
+        n_files=n_files,
         notes=tuple((code, plain(text)) for code, text in notes),
-        dropped=units.dropped,
+        dropped=dropped,
         stamps=report,
         keywords=tuple(parts.header.keys()),
+    )
+
+
+def is_array(frames: object) -> TypeGuard[np.ndarray]:
+    """Return whether frames are given as an array, in memory or mapped."""
+    return isinstance(frames, np.ndarray) or (
+        hasattr(frames, "__array__") and hasattr(frames, "shape") and hasattr(frames, "dtype")
     )
 
 
@@ -239,6 +248,28 @@ def _read_tables(units: Units) -> _Parts:
     )
 
 
+def _read_array(frames: NDArray[Any], times: Any) -> _Parts:
+    if frames.ndim != 3:  # noqa: PLR2004
+        msg = f"frames must be an array [frame, y, x], not of shape {frames.shape}"
+        raise ValueError(msg)
+    if frames.dtype.kind not in "uif":
+        msg = f"frames must hold whole or real numbers, not {frames.dtype}"
+        raise TypeError(msg)
+    stamps = None
+    if times is not None:
+        stamps = read_times(times, "times")
+        if stamps.seconds.shape != frames.shape[:1]:
+            msg = f"{frames.shape[0]} frames, but times of shape {stamps.seconds.shape}"
+            raise ValueError(msg)
+    return _Parts(
+        count=frames.shape[0],
+        planes=1,
+        clock=Clock(stamps=stamps, one_cube=True),
+        header=Header(b""),
+        frames=lambda order: ArrayFrames(frames, order),
+    )
+
+
 def _split_at_flips(
     parts: _Parts, order: IntArray, segment: IntArray, notes: list[tuple[str, str]]
 ) -> IntArray:
@@ -257,7 +288,7 @@ def _split_at_flips(
 def _name(files: list[Path]) -> str:
     if len(files) == 1:
         stem = files[0].name
-        for ending in (".gz", ".fz", ".fits", ".fit", ".fts"):
+        for ending in (".gz", ".fz", ".fits", ".fit", ".fts", ".ser"):
             stem = stem[: -len(ending)] if stem.lower().endswith(ending) else stem
         return stem or files[0].name
     return files[0].resolve().parent.name or files[0].stem

@@ -5,12 +5,18 @@ from __future__ import annotations
 import gzip
 import warnings
 from collections import OrderedDict
-from functools import partial
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
-from blursplit.frames.stamping import LARGEST_ADU, copy_pixels, gather, positions, to_adu
+from blursplit.frames.stamping import (
+    LARGEST_ADU,
+    copy_pixels,
+    gather,
+    gather_stored,
+    positions,
+    to_adu,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -125,7 +131,7 @@ class FileFrames:
         out = np.empty((count, x0.shape[1], size, size), dtype=np.float32)
         for first, last, slab, raw in self._pieces(start, stop, x0.shape[1] * size):
             part = slice(first - start, last - start)
-            gather(raw, x0[part], y0[part], size, partial(to_adu, slab=slab), out[part])
+            gather_stored(raw, x0[part], y0[part], size, slab, out[part])
         return out
 
     def close(self) -> None:
@@ -316,32 +322,36 @@ def _colour(slab: Slab) -> int:
 
 
 class ArrayFrames:
-    """Frames that are in memory already.
+    """Frames that are in memory already, or mapped from a file.
 
     Parameters
     ----------
-    frames_adu : ndarray of float32, shape (n_frames, ny, nx)
-        What is infinite or beyond 1e15 is taken as NaN, as when it comes from a file.
+    frames_adu : ndarray, shape (n_frames, ny, nx)
+        What is masked, infinite or beyond 1e15 is taken as NaN, as when it comes from a file.
+    order : ndarray of int, shape (n,), optional
+        Which of them are the frames, in order of time; all by default.
     """
 
-    def __init__(self, frames_adu: Floats) -> None:
-        self._frames = np.asarray(frames_adu, dtype=np.float32)
-        with np.errstate(invalid="ignore"):
-            wild = np.abs(self._frames) > LARGEST_ADU
-        if wild.any():
-            self._frames = np.where(wild, np.float32(np.nan), self._frames)
-        self.n_frames = int(self._frames.shape[0])
-        self.shape = (int(self._frames.shape[1]), int(self._frames.shape[2]))
+    def __init__(self, frames_adu: NDArray[Any], order: Ints | None = None) -> None:
+        self._frames = frames_adu
+        self._order = np.arange(len(frames_adu)) if order is None else order
+        self.n_frames = int(self._order.size)
+        self.shape = (int(frames_adu.shape[1]), int(frames_adu.shape[2]))
 
     def read(self, start: int, stop: int) -> Floats:
         """Return a copy of frames ``start:stop``."""
-        return self._frames[start:stop].copy()
+        chosen = self._frames[self._order[start:stop]]
+        frames = np.ma.getdata(chosen).astype(np.float32)
+        with np.errstate(invalid="ignore"):
+            wild = np.ma.getmaskarray(chosen) | (np.abs(frames) > LARGEST_ADU)
+        frames[wild] = np.nan
+        return frames
 
     def cut(self, start: int, stop: int, x0: Ints, y0: Ints, size: int) -> Floats:
         """Return stamps of frames ``start:stop``; outside the frame they are NaN."""
         x0, y0 = positions(x0, y0, stop - start)
         out = np.empty((*x0.shape, size, size), dtype=np.float32)
-        gather(self._frames[start:stop], x0, y0, size, copy_pixels, out)
+        gather(self.read(start, stop), x0, y0, size, copy_pixels, out)
         return out
 
     def close(self) -> None:

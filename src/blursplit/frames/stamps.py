@@ -3,23 +3,19 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import partial
-from typing import TYPE_CHECKING, Literal
+from pathlib import Path
+from typing import Any, Literal
 
 import numpy as np
 
+from blursplit.errors import InputError
+from blursplit.frames.header import Header
 from blursplit.frames.offline import offline
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
-    from numpy.typing import NDArray
-
-    from blursplit.frames.header import Header
-
-    FloatArray = NDArray[np.float64]
+from blursplit.types import FloatArray
 
 Where = Literal["begin", "middle", "end"]
 DAY_S = 86400.0
@@ -382,3 +378,42 @@ def iso_utc(mjd: float) -> str:
 
     with offline():
         return str(Time(mjd, format="mjd", scale="utc").isot)
+
+
+def read_times(times: Any, source: str | Path) -> Stamps:
+    """Return the stamps of times given in Python: a Quantity, a Time, or seconds as floats.
+
+    Raises
+    ------
+    InputError
+        When they are no times, or some of them are missing.
+    """
+    first_mjd = None
+    if hasattr(times, "utc"):
+        days = np.atleast_1d(times.utc.mjd)
+        first_mjd = float(days[0])
+        seconds = np.atleast_1d((times - times[0]).to_value("s"))
+    elif hasattr(times, "unit") and times.unit is not None:
+        try:
+            seconds = np.atleast_1d(times.to_value("s"))
+        except ValueError as error:  # astropy's UnitConversionError is one
+            raise InputError(source, f"are in {times.unit}", "give them in seconds") from error
+    else:
+        try:
+            seconds = np.atleast_1d(np.asarray(times, dtype=np.float64))
+        except (TypeError, ValueError) as error:
+            remedy = "give seconds, a Quantity or a Time"
+            raise InputError(source, "are no times", remedy) from error
+    seconds = np.ma.filled(np.ma.asarray(seconds, dtype=np.float64), np.nan)
+    if not np.all(np.isfinite(seconds)):
+        missing = int(np.count_nonzero(~np.isfinite(seconds)))
+        raise InputError(source, f"{missing} of them are missing", "leave those frames out")
+    return Stamps(seconds - seconds[0], first_mjd, str(source), "middle", _finest_step(seconds))
+
+
+def _finest_step(seconds: FloatArray) -> float:
+    """Return the smallest decimal digit, of a second to a microsecond, that all times keep."""
+    for digits in range(6):
+        if np.allclose(seconds, np.round(seconds, digits), rtol=0.0, atol=1e-7):
+            return float(10.0**-digits)
+    return 1e-6

@@ -5,14 +5,15 @@ from __future__ import annotations
 from blursplit.spectra.aliases import (
     AliasDecision,
     Candidates,
+    Family,
     alias_candidates,
     apparent_frequency,
     decide_alias,
+    group_harmonics,
     row_time_log_odds,
     second_rate_log_odds,
     time_stamp_log_odds,
 )
-from blursplit.spectra.continuum import Continuum
 from blursplit.spectra.densities import (
     CrossDensity,
     Density,
@@ -20,18 +21,26 @@ from blursplit.spectra.densities import (
     lomb_scargle_density,
     multitaper_density,
     regular_grid,
-    segment_density,
+    steady_chance,
 )
-from blursplit.spectra.describe import LineFit
-from blursplit.spectra.events import EventSearch, MotionEvent, find_events
-from blursplit.spectra.families import Family, group_harmonics
+from blursplit.spectra.detection_limit import limit_rms_arcsec, mode_limit_arcsec
+from blursplit.spectra.events import (
+    EventSearch,
+    MotionEvent,
+    TimeFrequency,
+    find_events,
+    time_frequency,
+)
 from blursplit.spectra.lines import LineSearch, find_lines
+from blursplit.spectra.modes import LineFit, principal_axes
+from blursplit.spectra.periodogram import Continuum
 from blursplit.spectra.ringdown import RingDown, measure_ringdown
-from blursplit.spectra.shared import SharedSpectrum, coherence_spectrum, shared_probability
-from blursplit.spectra.smooth import line_motion
-from blursplit.spectra.star_array import row_aligned_motion
-from blursplit.spectra.steady import SteadyTest, steady_chance, steady_line_test
-from blursplit.spectra.time_frequency import TimeFrequency, time_frequency
+from blursplit.spectra.star_array import (
+    SharedSpectrum,
+    coherence_spectrum,
+    row_aligned_motion,
+    shared_probability,
+)
 
 __all__ = [
     "AliasDecision",
@@ -46,7 +55,6 @@ __all__ = [
     "MotionEvent",
     "RingDown",
     "SharedSpectrum",
-    "SteadyTest",
     "TimeFrequency",
     "alias_candidates",
     "apparent_frequency",
@@ -56,18 +64,18 @@ __all__ = [
     "find_events",
     "find_lines",
     "group_harmonics",
-    "line_motion",
+    "limit_rms_arcsec",
     "lomb_scargle_density",
     "measure_ringdown",
+    "mode_limit_arcsec",
     "multitaper_density",
+    "principal_axes",
     "regular_grid",
     "row_aligned_motion",
     "row_time_log_odds",
     "second_rate_log_odds",
-    "segment_density",
     "shared_probability",
     "steady_chance",
-    "steady_line_test",
     "time_frequency",
     "time_stamp_log_odds",
 ]

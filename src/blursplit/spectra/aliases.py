@@ -9,32 +9,22 @@ samples between the frames).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.constants import (
+    ALIAS_EXACT_SAMPLES,
+    ALIAS_HIGHEST_HZ,
+    ALIAS_ODDS_FLOOR,
+    ALIAS_SMALLEST_LEFT,
+    FAMILY_HIGHEST_HARMONIC,
+    FAMILY_LARGEST_CHANCE,
+    FAMILY_SIGMAS,
+)
+from blursplit.spectra.modes import LineFit
+from blursplit.spectra.periodogram import Continuum
 from blursplit.spectra.star_array import array_spectra, shared_log_likelihood
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.spectra.continuum import Continuum
-    from blursplit.spectra.describe import LineFit
-
-    FloatArray = NDArray[np.float64]
-    IntArray = NDArray[np.int64]
-
-HIGHEST_HZ = 200.0
-"""Upper end of the candidates: piers, mounts and fans lie below (common practice, no source)."""
-
-FLOOR = 1e-4
-"""Odds that no evidence takes away from a candidate: the models may be wrong."""
-
-SMALLEST_ATTENUATION = 0.02
-"""A line that an exposure leaves less than this of would be absurdly large outside it."""
-
-LONGEST_EXACT = 900
-"""Samples used where the full covariance is inverted."""
+from blursplit.types import FloatArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -82,7 +72,7 @@ def apparent_frequency(frequency_hz: FloatArray | float, rate_hz: float) -> Floa
 
 
 def alias_candidates(
-    apparent_hz: float, cadence_s: float, highest_hz: float = HIGHEST_HZ
+    apparent_hz: float, cadence_s: float, highest_hz: float = ALIAS_HIGHEST_HZ
 ) -> Candidates:
     """Return every frequency up to a limit that shows at apparent_hz.
 
@@ -121,7 +111,7 @@ def exposure_log_odds(candidates_hz: FloatArray, exposure_s: float | None) -> Fl
     if not exposure_s:
         return np.zeros(candidates_hz.size)
     left = np.abs(np.sinc(candidates_hz * exposure_s))
-    return np.asarray(2.0 * np.log(np.maximum(left, SMALLEST_ATTENUATION)))
+    return np.asarray(2.0 * np.log(np.maximum(left, ALIAS_SMALLEST_LEFT)))
 
 
 def row_time_log_odds(
@@ -196,7 +186,7 @@ def time_stamp_log_odds(
     Gaussian process at the true times, continuum plus mode; the line's variance is refitted on
     a coarse grid, because uneven sampling leaks a true line away from its alias.
     """
-    keep = np.flatnonzero(np.isfinite(motion_xy).all(axis=1))[:LONGEST_EXACT]
+    keep = np.flatnonzero(np.isfinite(motion_xy).all(axis=1))[:ALIAS_EXACT_SAMPLES]
     times = time_s[keep]
     motion = motion_xy[keep] - motion_xy[keep].mean(axis=0)
     lag = np.abs(times[:, None] - times[None])
@@ -284,7 +274,7 @@ def decide_alias(
             evidence.append(name)
     odds = np.exp(total - total.max())
     odds = odds / odds.sum()
-    odds = (odds + FLOOR) / (1.0 + FLOOR * odds.size)
+    odds = (odds + ALIAS_ODDS_FLOOR) / (1.0 + ALIAS_ODDS_FLOOR * odds.size)
     return AliasDecision(candidates.frequency_hz, odds, tuple(evidence))
 
 
@@ -308,3 +298,77 @@ def _gaussian(covariance: FloatArray, values: FloatArray) -> float:
     factor = cho_factor(covariance, lower=True, check_finite=False)
     logdet = 2.0 * np.log(np.diag(factor[0])).sum()
     return float(-0.5 * (values @ cho_solve(factor, values, check_finite=False) + logdet))
+
+
+@dataclass(frozen=True)
+class Family:
+    """A fundamental and its harmonics.
+
+    Parameters
+    ----------
+    fundamental_hz : float
+        Weighted over the members.
+    members : tuple of int
+        Indices of the lines.
+    harmonics : tuple of int
+        Their multiples of the fundamental.
+    chance : float
+        Probability that lines placed at random would match as well.
+    """
+
+    fundamental_hz: float
+    members: tuple[int, ...]
+    harmonics: tuple[int, ...]
+    chance: float
+
+
+def group_harmonics(frequency_hz: FloatArray, sigma_hz: FloatArray) -> tuple[Family, ...]:
+    """Group lines whose frequencies are whole multiples of the lowest of them.
+
+    Parameters
+    ----------
+    frequency_hz, sigma_hz : ndarray, shape (l,)
+        Frequencies and standard errors. The fundamental must be among them.
+
+    Returns
+    -------
+    tuple of Family
+        Each line belongs to one family at most; the least accidental family is taken first.
+    """
+    left = set(range(frequency_hz.size))
+    families: list[Family] = []
+    while True:
+        found = [_family_of(k, frequency_hz, sigma_hz, left) for k in sorted(left)]
+        proper = [f for f in found if f is not None and f.chance <= FAMILY_LARGEST_CHANCE]
+        if not proper:
+            return tuple(families)
+        best = min(proper, key=lambda family: family.chance)
+        families.append(best)
+        left -= set(best.members)
+
+
+def _family_of(
+    base: int, frequency: FloatArray, sigma: FloatArray, left: set[int]
+) -> Family | None:
+    members, harmonics, chance = [base], [1], 1.0
+    for other in sorted(left - {base}):
+        multiple = round(float(frequency[other] / frequency[base]))
+        if not 2 <= multiple <= FAMILY_HIGHEST_HARMONIC:  # noqa: PLR2004
+            continue
+        reach = FAMILY_SIGMAS * float(np.hypot(sigma[other], multiple * sigma[base]))
+        if abs(frequency[other] - multiple * frequency[base]) <= reach:
+            members.append(other)
+            harmonics.append(multiple)
+            # a line at random falls this near to some multiple with this probability
+            chance *= min(1.0, 2.0 * reach / float(frequency[base]))
+    if len(members) == 1:
+        return None
+    trials = max(1, len(left) - 1)
+    weights = (np.array(harmonics) / sigma[members]) ** 2
+    values = frequency[members] / np.array(harmonics)
+    return Family(
+        float(np.sum(weights * values) / weights.sum()),
+        tuple(members),
+        tuple(harmonics),
+        min(1.0, chance * trials),
+    )

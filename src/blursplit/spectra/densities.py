@@ -8,20 +8,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    FloatArray = NDArray[np.float64]
-    ComplexArray = NDArray[np.complex128]
-    BoolArray = NDArray[np.bool_]
-    IntArray = NDArray[np.int64]
-
-SHORTEST = 16
-"""Samples below which no density is made: seven tapers of NW = 4 need at least twice NW."""
+from blursplit.constants import DENSITY_SHORTEST
+from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -162,52 +153,6 @@ def multitaper_density(
     return Density(frequency, psd * twice, low * twice, high * twice, dof)
 
 
-def segment_density(
-    time_s: FloatArray,
-    values: FloatArray,
-    cadence_s: float,
-    segment: IntArray | None = None,
-    *,
-    bandwidth: float = 4.0,
-) -> Density:
-    """Return the density averaged over the gap-free stretches of a record.
-
-    Parameters
-    ----------
-    time_s : ndarray, shape (n,)
-    values : ndarray, shape (n,) or (n, k)
-        NaN is filled by linear interpolation.
-    cadence_s : float
-    segment : ndarray of int, shape (n,), optional
-        Number of the stretch each sample belongs to. Stretches shorter than a quarter of the
-        longest add little and are left out; the others count by their length.
-
-    Returns
-    -------
-    Density
-        On the frequency grid of the longest stretch.
-    """
-    pieces = [
-        regular_grid(time_s[part], values[part], cadence_s)[0]
-        for part in segment_slices(segment, time_s.size)
-    ]
-    longest = max(len(piece) for piece in pieces)
-    pieces = [piece for piece in pieces if len(piece) >= max(SHORTEST, longest / 4)]
-    if not pieces:
-        raise ValueError(f"no stretch of at least {SHORTEST} samples")
-    each = [
-        multitaper_density(piece, cadence_s, bandwidth=bandwidth, n_grid=longest)
-        for piece in pieces
-    ]
-    share = np.array([len(piece) for piece in pieces], dtype=np.float64)
-    share /= share.sum()
-    psd = np.tensordot(share, np.stack([one.psd for one in each]), axes=1)
-    spread_log = [np.log(one.high / one.low) / 2.0 for one in each]
-    sigma = np.sqrt(np.tensordot(share**2, np.stack(spread_log) ** 2, axes=1))
-    dof = psd**2 / np.tensordot(share**2, np.stack([o.psd**2 / o.dof for o in each]), axes=1)
-    return Density(each[0].frequency_hz, psd, psd * np.exp(-sigma), psd * np.exp(sigma), dof)
-
-
 def cross_density(
     a: FloatArray, b: FloatArray, cadence_s: float, *, bandwidth: float = 4.0
 ) -> CrossDensity:
@@ -303,8 +248,8 @@ def segment_slices(segment: IntArray | None, n: int) -> list[slice]:
 def _columns(values: FloatArray) -> FloatArray:
     columns = np.asarray(values, dtype=np.float64)
     columns = columns[:, None] if columns.ndim == 1 else columns
-    if columns.shape[0] < SHORTEST:
-        raise ValueError(f"a density needs at least {SHORTEST} samples")
+    if columns.shape[0] < DENSITY_SHORTEST:
+        raise ValueError(f"a density needs at least {DENSITY_SHORTEST} samples")
     return np.asarray(columns - columns.mean(axis=0), dtype=np.float64)
 
 
@@ -364,3 +309,59 @@ def _one_sided(n_fft: int, size: int) -> FloatArray:
     if n_fft % 2 == 0:
         factor[-1] = 1.0
     return factor
+
+
+def steady_chance(
+    values: FloatArray,
+    cadence_s: float,
+    frequency_hz: float,
+    sigma_hz: float,
+    *,
+    bandwidth: float = 4.0,
+) -> float | None:
+    """Return the chance that smooth noise makes so steady a sinusoid about a given frequency.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        Regular, without NaN.
+    cadence_s : float
+    frequency_hz, sigma_hz : float
+        Where a line was found, and its standard error.
+    bandwidth : float
+        NW; K = 2 NW - 1 tapers.
+
+    Returns
+    -------
+    float or None
+        None within NW/T of zero and Nyquist, where mirror images disturb the test.
+
+    Notes
+    -----
+    The F of `steady_line_test`, the largest within two standard errors and half of 1/T, at a tenth
+    of 1/T: a sinusoid between two bins loses most of its F at either. Frequencies a third of 1/T
+    apart count as one trial each (simulated, see the tests).
+    """
+    from scipy.signal.windows import dpss
+
+    n = values.size
+    resolution_hz = 1.0 / (n * cadence_s)
+    edge = bandwidth * resolution_hz
+    if not edge <= frequency_hz <= 0.5 / cadence_s - edge:
+        return None
+    count = max(2, round(2 * bandwidth) - 1)
+    tapers = dpss(n, bandwidth, count)
+    sums = tapers.sum(axis=1)
+    sums[1::2] = 0.0
+    reach = 2.0 * sigma_hz + 0.5 * resolution_hz
+    grid = frequency_hz + np.linspace(
+        -reach, reach, 2 * int(np.ceil(10 * reach / resolution_hz)) + 1
+    )
+    turn = np.exp(-2j * np.pi * np.outer(np.arange(n) * cadence_s, grid))
+    spectra = tapers @ ((values - values.mean())[:, None] * turn)
+    mean = sums @ spectra / (sums**2).sum()
+    rest = (np.abs(spectra - sums[:, None] * mean[None]) ** 2).sum(axis=0)
+    ratio = (count - 1) * np.abs(mean) ** 2 * (sums**2).sum() / np.maximum(rest, 1e-300)
+    alone = (1.0 + float(ratio.max()) / (count - 1)) ** -(count - 1.0)
+    trials = 1.0 + 6.0 * reach / resolution_hz
+    return float(min(1.0, -np.expm1(trials * np.log1p(-min(alone, 1.0 - 1e-16)))))

@@ -4,47 +4,41 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 
-from blursplit.spectra.event_threshold import FALSE_ALARM, steady_threshold
-from blursplit.spectra.onsets import GAP_S, SHORT_S, fast_part
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    FloatArray = NDArray[np.float64]
-    BoolArray = NDArray[np.bool_]
-
-    Kind = Literal["shock", "shocks", "gust"]
-
-LOWEST_HZ = 1.0
-"""Slower motion is no event: air and drive wander so."""
-
-LEAST_RATIO = 10.0
-"""Least threshold against the typical power, however quiet and short the record."""
-
-STEADY_S = 300.0
-"""Longer records are judged in parts, since air and wind change; shorter parts know too few
-swings of a narrow mode."""
-
-FOLLOWED_TO = 0.4
-"""Share of the threshold down to which an event is followed to either side."""
-
-SHOCK_S = 1.0
-"""A longer event that began suddenly is a shock only if it dies away."""
-
-SUDDEN = 8.0
-SUDDEN_AFTER_S, SUDDEN_BEFORE_S, SUDDEN_GAP_S = 0.075, 0.2, 0.25
-"""Motion began suddenly where its power over the time after is so many times that before: less
-than a cycle of most mounts, so that a gust that makes one of them swing does not look so."""
-
-QUIET = 0.02
-"""Power before a beginning, in thresholds, below which nothing smaller is told apart."""
-
-MIDDLE = (0.16, 0.5, 0.84)
-"""The middle 68 % of an event's power by frequency."""
+from blursplit.constants import (
+    EVENT_FALSE_ALARM,
+    EVENT_FOLLOWED_TO,
+    EVENT_LEAST_RATIO,
+    EVENT_LEAST_SHAPE,
+    EVENT_LOWEST_HZ,
+    EVENT_MIDDLE,
+    EVENT_MOST_SHAPE,
+    EVENT_QUIET,
+    EVENT_SHOCK_S,
+    EVENT_STEADY_S,
+    EVENT_SUDDEN,
+    EVENT_SUDDEN_AFTER_S,
+    EVENT_SUDDEN_BEFORE_S,
+    EVENT_SUDDEN_GAP_S,
+    EVENT_UPPER_QUANTILE,
+    ONSET_BEFORE_S,
+    ONSET_GAP_S,
+    ONSET_RISE_POWER,
+    ONSET_SHOCK_POWER,
+    ONSET_SHORT_S,
+    TIME_FEWEST_SAMPLES,
+    TIME_LONGEST_WINDOW_S,
+    TIME_MOST_COLUMNS,
+    TIME_MOST_FILLED,
+    TIME_MOST_ROWS,
+    TIME_SAMPLES_AT_ONCE,
+    TIME_SHORTEST_WINDOW_S,
+    TIME_WINDOWS_A_RECORD,
+)
+from blursplit.types import BoolArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -73,7 +67,7 @@ class MotionEvent:
     start_s: float
     duration_s: float
     frames: int
-    kind: Kind
+    kind: Literal["shock", "shocks", "gust"]
     onsets: int
     peak: float
     peak_error: float
@@ -115,7 +109,7 @@ def find_events(
     cadence_s: float,
     *,
     real: BoolArray | None = None,
-    false_alarm: float = FALSE_ALARM,
+    false_alarm: float = EVENT_FALSE_ALARM,
 ) -> EventSearch:
     """Find shocks, rows of shocks and gusts in the shared motion.
 
@@ -148,11 +142,11 @@ def find_events(
     minutes about it; stretches less than half a second apart are one event.
     """
     real = np.ones(len(time_s), dtype=bool) if real is None else real
-    short = max(3, round(SHORT_S / cadence_s))
+    short = max(3, round(ONSET_SHORT_S / cadence_s))
     if len(motion_xy) < 2 * short:
         raise ValueError("the record is shorter than two windows")
     motion_xy = _without_drift(motion_xy)
-    fast = fast_part(motion_xy, cadence_s, LOWEST_HZ)
+    fast = fast_part(motion_xy, cadence_s, EVENT_LOWEST_HZ)
     change = np.diff(motion_xy, axis=0, prepend=motion_xy[:1])
     windows = 2 * len(motion_xy) / short
     views = [
@@ -162,7 +156,7 @@ def find_events(
     each = np.maximum(views[0].each, views[1].each)
     found = [
         _trimmed(each, first, last, short)
-        for first, last in _joined(_runs(local > FOLLOWED_TO), round(GAP_S / cadence_s))
+        for first, last in _joined(_runs(local > EVENT_FOLLOWED_TO), round(ONSET_GAP_S / cadence_s))
         if local[first:last].max() >= 1.0
     ]
     affected = np.zeros(len(fast), dtype=bool)
@@ -206,14 +200,14 @@ def _over_threshold(
 ) -> _View:
     energy = (view**2).sum(axis=1)
     local = np.convolve(energy, np.ones(short) / short, mode="same")
-    parts = max(1, int(len(local) * cadence_s / STEADY_S))
+    parts = max(1, int(len(local) * cadence_s / EVENT_STEADY_S))
     edges = np.linspace(0, len(local), parts + 1).astype(np.int64)
     levels = []
     for first, last in pairwise(edges):
         # the median of an exponential law is ln 2 of its mean
         typical = float(np.median(energy[first:last])) / np.log(2.0)
         steady = steady_threshold(local[first:last], windows, false_alarm)
-        levels.append(max(LEAST_RATIO * typical, steady, 1e-300))
+        levels.append(max(EVENT_LEAST_RATIO * typical, steady, 1e-300))
     # conditions change slowly: from the middle of one part to that of the next
     middle = 0.5 * (edges[:-1] + edges[1:])
     threshold = np.exp(np.interp(np.arange(len(local)), middle, np.log(levels)))
@@ -238,24 +232,26 @@ def _joined(runs: list[tuple[int, int]], gap: int) -> list[tuple[int, int]]:
 
 def _trimmed(each: FloatArray, first: int, last: int, short: int) -> tuple[int, int]:
     """Cut off what only the smoothing added: quiet frames within half a window of the ends."""
-    loud = np.flatnonzero(each[first:last] > FOLLOWED_TO)
+    loud = np.flatnonzero(each[first:last] > EVENT_FOLLOWED_TO)
     if not len(loud):
         return first, last
     reach = short // 2
     return first + min(int(loud[0]), reach), last - min(last - first - 1 - int(loud[-1]), reach)
 
 
-def _beginnings(each: FloatArray, cadence_s: float) -> NDArray[np.int64]:
+def _beginnings(each: FloatArray, cadence_s: float) -> IntArray:
     """Return the frames at which motion began suddenly, in an event or not."""
     n = len(each)
-    after = max(2, round(SUDDEN_AFTER_S / cadence_s))
-    before = max(2, round(SUDDEN_BEFORE_S / cadence_s))
+    after = max(2, round(EVENT_SUDDEN_AFTER_S / cadence_s))
+    before = max(2, round(EVENT_SUDDEN_BEFORE_S / cadence_s))
     running, index = np.concatenate([[0.0], np.cumsum(each)]), np.arange(n)
     stop, start = np.minimum(index + after, n), np.maximum(index - before, 0)
     ahead = (running[stop] - running[index]) / after
     behind = (running[index] - running[start]) / before
-    sudden = np.flatnonzero((ahead > FOLLOWED_TO) & (ahead > SUDDEN * np.maximum(behind, QUIET)))
-    gap = max(1, round(SUDDEN_GAP_S / cadence_s))
+    sudden = np.flatnonzero(
+        (ahead > EVENT_FOLLOWED_TO) & (ahead > EVENT_SUDDEN * np.maximum(behind, EVENT_QUIET))
+    )
+    gap = max(1, round(EVENT_SUDDEN_GAP_S / cadence_s))
     chosen: list[int] = []
     for frame in sudden:
         if not chosen or frame - chosen[-1] >= gap:
@@ -270,14 +266,14 @@ def _event(
     first: int,
     last: int,
     cadence_s: float,
-    onsets: NDArray[np.int64],
+    onsets: IntArray,
     noise: FloatArray,
 ) -> MotionEvent:
     part = fast[first:last]
     size = np.sqrt((part**2).sum(axis=1))
     at = int(size.argmax())
     along = part[at] / max(float(size[at]), 1e-300)
-    lead = max(2, round(SUDDEN_AFTER_S / cadence_s))
+    lead = max(2, round(EVENT_SUDDEN_AFTER_S / cadence_s))
     began = int(((onsets >= first - lead) & (onsets < last)).sum())
     duration = (last - first) * cadence_s
     low, middle, high = _band(part, cadence_s)
@@ -295,12 +291,12 @@ def _event(
     )
 
 
-def _kind(size: FloatArray, duration_s: float, onsets: int) -> Kind:
+def _kind(size: FloatArray, duration_s: float, onsets: int) -> Literal["shock", "shocks", "gust"]:
     if onsets != 1:
         return "shocks" if onsets else "gust"
     half = len(size) // 2
     dies_away = float((size[:half] ** 2).sum()) > 3.0 * float((size[half:] ** 2).sum())
-    return "shock" if duration_s <= SHOCK_S or dies_away else "gust"
+    return "shock" if duration_s <= EVENT_SHOCK_S or dies_away else "gust"
 
 
 def _band(part: FloatArray, cadence_s: float) -> tuple[float, float, float]:
@@ -308,5 +304,312 @@ def _band(part: FloatArray, cadence_s: float) -> tuple[float, float, float]:
     n = 8 * len(part)  # zeros behind it make the steps of the frequency fine
     power = (np.abs(np.fft.rfft(part, n, axis=0)) ** 2).sum(axis=1)
     share = np.cumsum(power) / power.sum()
-    low, middle, high = np.interp(MIDDLE, share, np.fft.rfftfreq(n, cadence_s))
+    low, middle, high = np.interp(EVENT_MIDDLE, share, np.fft.rfftfreq(n, cadence_s))
     return float(low), float(middle), float(high)
+
+
+def steady_threshold(
+    power: FloatArray, independent: float, false_alarm: float = EVENT_FALSE_ALARM
+) -> float:
+    """Return the power that steady Gaussian motion passes with at most this probability.
+
+    Parameters
+    ----------
+    power : ndarray, shape (n,)
+        Mean square over a short sliding window. Events among it do little harm while they fill
+        less than a quarter of the record: only median and upper quartile are used.
+    independent : float
+        Number of independent windows that are searched.
+    false_alarm : float
+        For the whole search.
+
+    Returns
+    -------
+    float
+        Same unit as the power.
+
+    Notes
+    -----
+    The mean square of Gaussian motion over a window follows nearly a gamma law (Satterthwaite
+    1946, from memory). Its shape is that of the ratio of the two quantiles, but no larger than
+    one: a resonance that fills a record has an exponential tail however steep the rest is.
+    """
+    from scipy.special import gammaincinv
+
+    middle, upper = np.quantile(power, [0.5, EVENT_UPPER_QUANTILE])
+    shapes = np.linspace(EVENT_LEAST_SHAPE, EVENT_MOST_SHAPE, 26)
+    half = gammaincinv(shapes, 0.5)
+    # the ratio falls as the shape grows; `interp` wants it rising
+    ratio = gammaincinv(shapes, EVENT_UPPER_QUANTILE) / half
+    shape = float(np.interp(-upper / max(middle, 1e-300), -ratio, shapes))
+    scale = middle / gammaincinv(shape, 0.5)
+    return float(scale * gammaincinv(shape, 1.0 - false_alarm / max(independent, 1.0)))
+
+
+def fast_part(motion_xy: FloatArray, cadence_s: float, lowest_hz: float) -> FloatArray:
+    """Return the motion with everything slower than lowest_hz removed, without phase shift.
+
+    Parameters
+    ----------
+    motion_xy : ndarray, shape (n, 2)
+        Regular, without NaN.
+    cadence_s : float
+    lowest_hz : float
+
+    Returns
+    -------
+    ndarray, shape (n, 2)
+
+    Notes
+    -----
+    Motion less its Gaussian-weighted running mean; half the amplitude is left at lowest_hz.
+    """
+    from scipy.ndimage import gaussian_filter1d
+
+    # exp(-2 pi^2 f^2 s^2) = 1/2 at lowest_hz
+    sigma = np.sqrt(np.log(2.0) / 2.0) / (np.pi * lowest_hz) / cadence_s
+    smooth = gaussian_filter1d(motion_xy, max(sigma, 0.5), axis=0, mode="nearest")
+    return np.asarray(motion_xy - smooth)
+
+
+def find_onsets(motion_xy: FloatArray, cadence_s: float, gap_s: float = ONSET_GAP_S) -> list[int]:
+    """Return the frames at which shocks begin.
+
+    Parameters
+    ----------
+    motion_xy : ndarray, shape (n, 2)
+        Regular, without NaN.
+    cadence_s : float
+    gap_s : float
+        Shortest time between two shocks.
+
+    Returns
+    -------
+    list of int
+        Frame of the first large displacement of each shock.
+    """
+    n = len(motion_xy)
+    short = max(3, round(ONSET_SHORT_S / cadence_s))
+    before = max(short, round(ONSET_BEFORE_S / cadence_s))
+    if n < before + short:
+        return []
+    power = _relative_power(motion_xy, cadence_s)
+    running = np.concatenate([[0.0], np.cumsum(power)])
+    index = np.arange(n)
+    stop, start = np.minimum(index + short, n), np.maximum(index - before, 0)
+    ahead = (running[stop] - running[index]) / np.maximum(stop - index, 1)
+    behind = (running[index] - running[start]) / np.maximum(index - start, 1)
+    rise = ahead / np.maximum(behind, 0.5)
+    rise[:short] = 0.0  # nothing is known of what came before
+    candidates = np.flatnonzero((rise > ONSET_RISE_POWER) & (ahead > ONSET_SHOCK_POWER))
+    onsets: list[int] = []
+    gap = max(1, round(gap_s / cadence_s))
+    while candidates.size:
+        group = candidates[candidates < candidates[0] + gap]
+        best = int(group[np.argmax(rise[group])])
+        onsets.append(_first_large(power, best, short))
+        candidates = candidates[candidates >= max(group[-1] + 1, best + gap)]
+    return sorted(set(onsets))
+
+
+def _relative_power(motion_xy: FloatArray, cadence_s: float) -> FloatArray:
+    """Return the power of the fast motion over its typical value, shape (n,).
+
+    The larger of two views: displacement faster than 1 Hz, and its change from frame to frame,
+    in which the slow air is nearly gone and a ring-down stands out.
+    """
+    fast = fast_part(motion_xy, cadence_s, 1.0)
+    change = np.diff(motion_xy, axis=0, prepend=motion_xy[:1])
+    views = []
+    for view in (fast, change):
+        energy = (view**2).sum(axis=1)
+        # the median of an exponential law is ln 2 of its mean
+        typical = float(np.median(energy)) / np.log(2.0)
+        views.append(energy / max(typical, 1e-300))
+    return np.asarray(np.maximum(views[0], views[1]))
+
+
+def _first_large(power: FloatArray, start: int, short: int) -> int:
+    """Return the first frame in the window with a displacement well out of the ordinary."""
+    part = power[start : start + short]
+    return start + int(np.argmax(part >= max(0.1 * float(part.max()), 6.0)))
+
+
+@dataclass(frozen=True)
+class TimeFrequency:
+    """Density of two-axis motion by time and frequency.
+
+    Parameters
+    ----------
+    time_edge_s : ndarray, shape (w + 1,)
+        Ends of the columns, equally spaced from the first sample to the last.
+    frequency_edge_hz : ndarray, shape (m + 1,)
+        Ends of the rows, rising to half the rate; near even steps of the logarithm, never finer
+        than the window resolves.
+    psd : ndarray, shape (w, m)
+        Mean of the density in each cell, sum of both axes, one-sided, unit^2/Hz; NaN where
+        nothing was recorded.
+    window_s : float
+        Length of the windows.
+    """
+
+    time_edge_s: FloatArray
+    frequency_edge_hz: FloatArray
+    psd: FloatArray
+    window_s: float
+
+
+def time_frequency(
+    time_s: FloatArray,
+    motion_xy: FloatArray,
+    cadence_s: float,
+    *,
+    segment: IntArray | None = None,
+    real: BoolArray | None = None,
+) -> TimeFrequency:
+    """Return the density of the motion by time and frequency.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        On a regular grid within each segment.
+    motion_xy : ndarray, shape (n, 2)
+        Without NaN.
+    cadence_s : float
+    segment : ndarray of int, shape (n,), optional
+        Stretches between which there is a gap.
+    real : ndarray of bool, shape (n,), optional
+        False where a sample was filled in.
+
+    Returns
+    -------
+    TimeFrequency
+        At most 240 columns and 120 rows, whatever the length of the record.
+
+    Raises
+    ------
+    ValueError
+        When no segment holds two windows.
+
+    Notes
+    -----
+    Means of Hann-windowed periodograms (Welch 1967) that start every quarter of a window; a cell
+    averages all whose middle lies in it, or holds the one nearest to it. So a column of an hour
+    averages 15 s, and a shock of half a second stands out in it thirty times less. The lowest row
+    also holds part of what is slower than it.
+    """
+    segment = np.zeros(len(time_s), dtype=np.int64) if segment is None else segment
+    real = np.ones(len(time_s), dtype=bool) if real is None else real
+    pieces = [np.flatnonzero(segment == number) for number in np.unique(segment)]
+    longest = max(len(piece) for piece in pieces)
+    length = _window_length(float(time_s[-1] - time_s[0]), longest, cadence_s)
+    if longest < 2 * length:
+        raise ValueError("no stretch of the record holds two windows")
+    begin, end = float(time_s[0]) - cadence_s / 2, float(time_s[-1]) + cadence_s / 2
+    hop = max(1, length // 4)
+    columns = int(np.clip((end - begin) / (hop * cadence_s), 1, TIME_MOST_COLUMNS))
+    cells = _Cells(np.linspace(begin, end, columns + 1), _frequency_edges(length, cadence_s))
+    for piece in pieces:
+        starts = _starts(real[piece], length, hop)
+        if len(starts):
+            rows = _rows(motion_xy[piece], starts, length, cadence_s, cells.frequency_edge_hz)
+            middles = time_s[piece[0]] + (starts + (length - 1) / 2) * cadence_s
+            cells.add(middles, rows, length * cadence_s)
+    return TimeFrequency(
+        cells.time_edge_s, cells.frequency_edge_hz, cells.mean(), length * cadence_s
+    )
+
+
+class _Cells:
+    """Sums of the windows' densities in each column."""
+
+    def __init__(self, time_edge_s: FloatArray, frequency_edge_hz: FloatArray) -> None:
+        self.time_edge_s, self.frequency_edge_hz = time_edge_s, frequency_edge_hz
+        self._total = np.zeros((len(time_edge_s) - 1, len(frequency_edge_hz) - 1))
+        self._count = np.zeros(len(self._total))
+
+    def add(self, middle_s: FloatArray, rows: FloatArray, window_s: float) -> None:
+        """Add the windows of a piece: to the column of each middle, or to all that are near."""
+        columns = len(self._total)
+        place = np.clip(np.searchsorted(self.time_edge_s, middle_s) - 1, 0, columns - 1)
+        inside = np.bincount(place, minlength=columns)
+        np.add.at(self._total, place, rows)
+        self._count += inside
+        # at the ends of a piece, and where columns are narrower than the hop, no middle falls in
+        centre = 0.5 * (self.time_edge_s[:-1] + self.time_edge_s[1:])
+        around = _around(middle_s, centre)
+        nearer = np.abs(middle_s[around] - centre[:, None]).argmin(axis=1)
+        chosen = around[np.arange(columns), nearer]
+        reached = np.abs(middle_s[chosen] - centre) <= 0.5 * window_s
+        empty = (self._count == 0) & reached
+        self._total[empty] = rows[chosen[empty]]
+        self._count[empty] = 1
+
+    def mean(self) -> FloatArray:
+        """Return the mean density of each cell, NaN where no window reached."""
+        psd = np.full_like(self._total, np.nan)
+        seen = self._count > 0
+        psd[seen] = self._total[seen] / self._count[seen, None]
+        return psd
+
+
+def _around(sorted_values: FloatArray, at: FloatArray) -> IntArray:
+    """Return the indices of the values before and after each place, shape (len(at), 2)."""
+    after = np.searchsorted(sorted_values, at)
+    last = len(sorted_values) - 1
+    return np.stack([np.clip(after - 1, 0, last), np.clip(after, 0, last)], axis=1)
+
+
+def _window_length(duration_s: float, longest: int, cadence_s: float) -> int:
+    wanted = np.clip(
+        duration_s / TIME_WINDOWS_A_RECORD, TIME_SHORTEST_WINDOW_S, TIME_LONGEST_WINDOW_S
+    )
+    return max(TIME_FEWEST_SAMPLES, min(round(float(wanted) / cadence_s), longest // 2))
+
+
+def _starts(real: BoolArray, length: int, hop: int) -> IntArray:
+    """Return where windows begin; the last one ends with the piece, mostly filled ones are left."""
+    last = len(real) - length
+    if last < 0:
+        return np.zeros(0, dtype=np.int64)
+    starts = np.unique(np.append(np.arange(0, last + 1, hop), last))
+    running = np.concatenate([[0], np.cumsum(real)])
+    recorded = running[starts + length] - running[starts]
+    return np.asarray(starts[recorded >= (1.0 - TIME_MOST_FILLED) * length])
+
+
+def _frequency_edges(length: int, cadence_s: float) -> FloatArray:
+    """Return edges of rows that each hold a Fourier frequency, the constant left out."""
+    step = 1.0 / (length * cadence_s)
+    # borders between Fourier frequencies; an even length ends on half a step, at Nyquist
+    fine = np.append((np.arange(1, (length + 1) // 2) - 0.5) * step, 0.5 / cadence_s)
+    if length % 2 == 0:
+        fine = np.insert(fine, -1, fine[-2] + step)
+    wanted = np.geomspace(fine[0], fine[-1], TIME_MOST_ROWS + 1)
+    return np.asarray(fine[np.unique(np.searchsorted(fine, wanted * (1.0 - 1e-9)))])
+
+
+def _rows(
+    motion_xy: FloatArray,
+    starts: IntArray,
+    length: int,
+    cadence_s: float,
+    edges: FloatArray,
+) -> FloatArray:
+    """Return the density of every window, averaged over the Fourier frequencies of each row."""
+    from numpy.lib.stride_tricks import sliding_window_view
+
+    taper = np.hanning(length + 1)[:-1]
+    scale = 2.0 * cadence_s / float((taper**2).sum())
+    views = sliding_window_view(motion_xy, length, axis=0)
+    frequency = np.fft.rfftfreq(length, cadence_s)
+    first = np.searchsorted(frequency, edges[:-1], side="left")
+    size = np.diff(np.append(first, len(frequency)))
+    out = np.empty((len(starts), len(first)))
+    at_once = max(1, TIME_SAMPLES_AT_ONCE // (2 * length))
+    for begin in range(0, len(starts), at_once):
+        part = views[starts[begin : begin + at_once]]
+        part = part - part.mean(axis=2, keepdims=True)
+        power = scale * (np.abs(np.fft.rfft(part * taper, axis=2)) ** 2).sum(axis=1)
+        out[begin : begin + at_once] = np.add.reduceat(power, first, axis=1) / size
+    return out

@@ -2,65 +2,49 @@
 
 Search, fit and test in turn: find the strongest narrow excess, fit it together with its
 neighbours and the continuum, keep it when so strong an excess anywhere in the searched range is
-improbable, and look again. Every line is tested against the best continuum that does without it.
+improbable, and look again. A place where nothing could be kept is left out of the next look.
+Every line is tested against the best continuum that does without it.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 
-from blursplit.spectra.continuum import (
+from blursplit.constants import (
+    LINE_BROAD_DAMPING,
+    LINE_CLIP,
+    LINE_CLOSE_GAIN,
+    LINE_FALSE_ALARM,
+    LINE_FEWEST_PARTS,
+    LINE_INITIAL_RATIO,
+    LINE_LARGEST_DAMPING,
+    LINE_LEAST_BROAD_SHARE,
+    LINE_LOWEST_BINS,
+    LINE_LOWEST_CONTRAST,
+    LINE_MOST_FAILED,
+    LINE_PEAK_BINS,
+    LINE_PROMISING,
+    LINE_ROUNDS,
+    LINE_STRONG_RATIO,
+    LINE_TRIALS_PER_BIN,
+    LINE_WIDTH_RATIO,
+)
+from blursplit.spectra.modes import LineFit, Mode, describe, fit_modes, mode_spreads, whittle
+from blursplit.spectra.periodogram import (
     PROJECTIONS_RAD,
+    Basis,
     Continuum,
+    Periodogram,
     density_matrix,
     fit_log_spline,
     make_basis,
+    motion_periodogram,
+    transform_of_lags,
 )
-from blursplit.spectra.describe import LineFit, describe
-from blursplit.spectra.modes import Mode, Spread, fit_modes, whittle
-from blursplit.spectra.periodogram import Periodogram, motion_periodogram
-from blursplit.spectra.seeds import Seed, start_modes, strongest_excess
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.spectra.continuum import Basis
-
-    FloatArray = NDArray[np.float64]
-    IntArray = NDArray[np.int64]
-
-CLIP = 2.5
-"""Ratio above which a bin of the (three-taper) periodogram lifts the continuum no further."""
-
-SEED_RATIO = 12.0
-"""Weaker excesses cannot reach any false alarm worth stating, and are not fitted."""
-
-ROUNDS = 6
-"""Turns of fitting modes and continuum: the continuum gives back a mode's wings only slowly."""
-
-LOWEST_BINS = 15.0
-"""Slower than this many turns a record, a line and the air's slow part look alike."""
-
-TRIALS_PER_BIN = 0.08
-"""Chance of a gain r anywhere is TRIALS_PER_BIN bins (r/2) exp(-r/2). Where 2 % are allowed, 17 of
-2000 series of air with tube currents and drift show a line, and 6 of 300 at 100 frames/s; see
-benchmarks/lines.py."""
-
-MOST_PENDING = 2
-"""Modes that may wait for a neighbour before their joint gain is judged."""
-
-LOWEST_CONTRAST = 2.0
-"""Peak over continuum that a mode needs."""
-
-BROAD_DAMPING = 0.02
-LOWEST_BROAD_SHARE = 0.1
-"""A broader feature must hold this share of the motion's rms. One frozen layer seen through a
-round pupil ripples (near 1.5 V/D and its multiples; at 3 m/s and 0.25 m: 18 Hz): peaks as wide
-as a damping ratio of 0.03 to 0.08 of 1 to 6 % of the rms, which a long, quiet record shows
-beyond doubt and which are no modes."""
+from blursplit.types import BoolArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -78,6 +62,8 @@ class LineSearch:
         The measured density matrix of (x, y), unit^2/Hz, three tapers.
     searched_hz : (low, high)
         Range that was searched.
+    is_cut : bool
+        The search ended at its largest number of lines; there may be more.
     """
 
     lines: tuple[LineFit, ...]
@@ -85,6 +71,22 @@ class LineSearch:
     frequency_hz: FloatArray
     psd: FloatArray
     searched_hz: tuple[float, float]
+    is_cut: bool = False
+
+
+@dataclass(frozen=True)
+class _Search:
+    """What every step of a search needs."""
+
+    periodogram: Periodogram
+    basis: Basis
+    low_hz: float
+    high_hz: float
+    false_alarm: float
+
+    def chance(self, gain: float) -> float:
+        """Return the chance that noise alone gains this much anywhere in the range."""
+        return chance_of_gain(gain, (self.high_hz - self.low_hz) * self.periodogram.duration_s)
 
 
 @dataclass(frozen=True)
@@ -92,9 +94,19 @@ class _State:
     """A set of modes and the continuum that goes with it."""
 
     modes: list[Mode]
-    spreads: list[Spread]
     coefficients: FloatArray
     log_likelihood: float
+
+
+@dataclass(frozen=True)
+class _Excess:
+    """The best place found: frequency, width at half maximum, direction, excess variance."""
+
+    frequency_hz: float
+    width_hz: float
+    angle_rad: float
+    variance: float
+    ratio: float
 
 
 def find_lines(
@@ -106,8 +118,8 @@ def find_lines(
     timing: Literal["regular", "jittered", "irregular"] = "regular",
     segment: IntArray | None = None,
     noise_psd: tuple[float, float] | None = None,
-    false_alarm: float = 0.02,
-    max_lines: int = 12,
+    false_alarm: float = LINE_FALSE_ALARM,
+    max_lines: int = 24,
     lowest_hz: float | None = None,
 ) -> LineSearch:
     """Find steady lines and damped modes in two-axis motion.
@@ -123,12 +135,15 @@ def find_lines(
         exposure has already smoothed. Callers that undo the smoothing do so knowing the alias.
     timing : "regular", "jittered" or "irregular"
     segment : ndarray of int, shape (n,), optional
+        Stretches between which nothing is joined: parts of a record, or several runs of one rate
+        laid end to end, whose periodograms are averaged.
     noise_psd : (float, float), optional
         White centroid noise along x and y, unit^2/Hz: kept with the continuum.
     false_alarm : float
         Largest chance, over all frequencies, widths and directions searched, that a line kept
         is none.
     max_lines : int
+        Most lines kept; `is_cut` says where there may be more.
     lowest_hz : float, optional
         Start of the search, default fifteen cycles a record.
 
@@ -143,24 +158,12 @@ def find_lines(
     """
     periodogram = motion_periodogram(time_s, motion_xy, cadence_s, timing, segment)
     basis = make_basis(periodogram.frequency_hz, 0.5 / cadence_s)
-    low = LOWEST_BINS / periodogram.duration_s if lowest_hz is None else lowest_hz
+    low = LINE_LOWEST_BINS / periodogram.duration_s if lowest_hz is None else lowest_hz
     high = float(periodogram.frequency_hz[-3])
-    state = _settle(periodogram, basis, [], [])
-    trial, pending = state, 0
-    for _ in range(max_lines):
-        seed = _next_seed(periodogram, basis, trial, low, high)
-        if seed is None or seed.ratio < SEED_RATIO:
-            break
-        trial = _with_seed(periodogram, basis, trial, seed)
-        pending += 1
-        gain = 2.0 * (trial.log_likelihood - state.log_likelihood)
-        # Two close modes on different axes gain only together: one alone fits worse than a
-        # humped continuum. So a mode that gains nothing yet may wait for its neighbour.
-        if chance_of_ratio(gain / pending, periodogram, low, high) <= false_alarm:
-            state, pending = trial, 0
-        elif pending > MOST_PENDING:
-            break
-    state, chances = _prune(periodogram, basis, state, (low, high), false_alarm)
+    search = _Search(periodogram, basis, low, high, false_alarm)
+    state, is_cut = _collect(search, max_lines)
+    state = _part_close_modes(search, state)
+    state, chances = _prune(search, state)
     continuum = Continuum(
         basis.knots,
         state.coefficients,
@@ -169,46 +172,84 @@ def find_lines(
         0.5 / cadence_s,
         noise_psd,
     )
-    lines = _describe_all(periodogram, basis, state, chances)
-    return LineSearch(lines, continuum, periodogram.frequency_hz, periodogram.power, (low, high))
+    return LineSearch(
+        _describe_all(search, state, chances),
+        continuum,
+        periodogram.frequency_hz,
+        periodogram.power,
+        (low, high),
+        is_cut,
+    )
 
 
-def chance_of_ratio(gain: float, periodogram: Periodogram, low_hz: float, high_hz: float) -> float:
-    """Return the chance that noise alone gains this much anywhere in the range.
+def chance_of_gain(gain: float, bins: float) -> float:
+    """Return the chance that noise alone gains this much at any of so many resolved frequencies.
 
     Parameters
     ----------
     gain : float
         Twice the gain of log likelihood by one more mode, continuum refitted both times.
-    periodogram : Periodogram
-    low_hz, high_hz : float
-        Range searched.
-
-    Returns
-    -------
-    float
+    bins : float
+        Range searched times length.
 
     Notes
     -----
     The number of trials grows with the number of resolved frequencies; the factor in front was
     measured on series without lines (benchmarks/lines.py), not derived.
     """
-    return chance_of_gain(gain, (high_hz - low_hz) * periodogram.duration_s)
-
-
-def chance_of_gain(gain: float, bins: float) -> float:
-    """Return the chance that noise alone gains this much at any of so many resolved frequencies."""
     if gain <= 0:
         return 1.0
     half = gain / 2.0
-    expected = TRIALS_PER_BIN * max(bins, 1.0) * half * np.exp(-half)
+    expected = LINE_TRIALS_PER_BIN * max(bins, 1.0) * half * np.exp(-half)
     return float(-np.expm1(-min(expected, 700.0)))
 
 
-def _models(basis: Basis, state: _State, periodogram: Periodogram) -> FloatArray:
+def _collect(search: _Search, max_lines: int) -> tuple[_State, bool]:
+    """Take up modes, strongest first, until nothing is left or the count is full."""
+    state = _settle(search, [])
+    left_out = np.zeros(search.periodogram.frequency_hz.size, dtype=bool)
+    failed = 0
+    while True:
+        excess = _strongest_excess(search, state, left_out)
+        if excess is None or excess.ratio < LINE_INITIAL_RATIO:
+            return state, False
+        if len(state.modes) >= max_lines or failed >= LINE_MOST_FAILED:
+            return state, search.chance(excess.ratio) <= search.false_alarm
+        grown = _grown(search, state, excess)
+        if grown is None:
+            failed += 1
+            left_out |= _around(search.periodogram, excess, 0.5)
+        else:
+            state, failed = grown, 0
+
+
+def _around(periodogram: Periodogram, excess: _Excess, widths: float) -> BoolArray:
+    reach = max(widths * excess.width_hz, 2.0 / periodogram.duration_s)
+    return np.asarray(np.abs(periodogram.frequency_hz - excess.frequency_hz) <= reach)
+
+
+def _grown(search: _Search, state: _State, excess: _Excess) -> _State | None:
+    """Return the state with one more mode, or two neighbours at once, where that is worth it.
+
+    Two close modes on different axes gain only together: one alone fits worse than a humped
+    continuum.
+    """
+    trial = _with_excess(search, state, excess)
+    gain = 2.0 * (trial.log_likelihood - state.log_likelihood)
+    if search.chance(gain) <= search.false_alarm:
+        return trial
+    second = _strongest_excess(search, trial, ~_around(search.periodogram, excess, 4.0))
+    if second is None or second.ratio < LINE_INITIAL_RATIO:
+        return None
+    pair = _with_excess(search, trial, second)
+    gain = (pair.log_likelihood - state.log_likelihood) * 2.0 / 2.0
+    return pair if search.chance(gain) <= search.false_alarm else None
+
+
+def _models(search: _Search, state: _State) -> FloatArray:
     """Return the expected density along the four directions, shape (4, m)."""
-    continuum = np.exp(basis.matrix @ state.coefficients.T).T
-    return np.asarray(continuum + _projected(_sum_of(periodogram, state.modes)))
+    continuum = np.exp(search.basis.matrix @ state.coefficients.T).T
+    return np.asarray(continuum + _projected(_sum_of(search.periodogram, state.modes)))
 
 
 def _sum_of(periodogram: Periodogram, modes: list[Mode]) -> FloatArray:
@@ -224,19 +265,16 @@ def _projected(matrix: FloatArray) -> FloatArray:
 
 
 def _continuum_fit(
-    periodogram: Periodogram,
-    basis: Basis,
-    modes: list[Mode],
-    clip: float,
-    start: FloatArray | None = None,
+    search: _Search, modes: list[Mode], clip: float, start: FloatArray | None = None
 ) -> FloatArray:
+    periodogram = search.periodogram
     lines = _projected(_sum_of(periodogram, modes))
     return np.stack(
         [
             fit_log_spline(
                 periodogram.along(angle),
                 lines[k],
-                basis,
+                search.basis,
                 weight=periodogram.weight,
                 shape=periodogram.shape,
                 clip=clip,
@@ -247,62 +285,56 @@ def _continuum_fit(
     )
 
 
-def _settle(
-    periodogram: Periodogram,
-    basis: Basis,
-    modes: list[Mode],
-    spreads: list[Spread],
-    start: FloatArray | None = None,
-) -> _State:
+def _settle(search: _Search, modes: list[Mode], start: FloatArray | None = None) -> _State:
     """Fit the continuum to what the modes leave, and say how probable the whole is."""
-    coefficients = _continuum_fit(periodogram, basis, modes, np.inf, start)
-    total = density_matrix(np.exp(basis.matrix @ coefficients.T)) + _sum_of(periodogram, modes)
+    periodogram = search.periodogram
+    coefficients = _continuum_fit(search, modes, np.inf, start)
+    total = density_matrix(np.exp(search.basis.matrix @ coefficients.T))
+    total = total + _sum_of(periodogram, modes)
     value = whittle(periodogram.power[1:], total[1:], periodogram.weight)
-    return _State(modes, spreads, coefficients, value)
+    return _State(modes, coefficients, value)
 
 
-def _next_seed(
-    periodogram: Periodogram, basis: Basis, state: _State, low: float, high: float
-) -> Seed | None:
-    robust = _continuum_fit(periodogram, basis, state.modes, CLIP, state.coefficients)
-    steady = _State(state.modes, state.spreads, robust, state.log_likelihood)
-    return strongest_excess(periodogram, _models(basis, steady, periodogram), low, high)
-
-
-def _with_seed(periodogram: Periodogram, basis: Basis, state: _State, seed: Seed) -> _State:
+def _with_excess(search: _Search, state: _State, excess: _Excess) -> _State:
     return max(
-        (_with_mode(periodogram, basis, state, mode) for mode in start_modes(periodogram, seed)),
+        (_with_mode(search, state, mode) for mode in _initial_modes(search.periodogram, excess)),
         key=lambda trial: trial.log_likelihood,
     )
 
 
-def _with_mode(periodogram: Periodogram, basis: Basis, state: _State, mode: Mode) -> _State:
+def _with_mode(search: _Search, state: _State, mode: Mode) -> _State:
     modes = [*state.modes, mode]
-    spreads = [*state.spreads, Spread(0.0, 0.0)]
-    robust = _continuum_fit(periodogram, basis, modes, CLIP, state.coefficients)
-    current = _State(modes, spreads, robust, -np.inf)
-    for _ in range(ROUNDS):
-        modes, spreads = _refit_group(periodogram, basis, current, len(modes) - 1)
+    robust = _continuum_fit(search, modes, LINE_CLIP, state.coefficients)
+    return _refined(search, _State(modes, robust, -np.inf), len(modes) - 1)
+
+
+def _refined(search: _Search, current: _State, index: int) -> _State:
+    """Fit a mode with its neighbours and the continuum in turn."""
+    for _ in range(LINE_ROUNDS):
+        modes = _refit_group(search, current, index)
         before = current.log_likelihood
-        current = _settle(periodogram, basis, modes, spreads, current.coefficients)
+        current = _settle(search, modes, current.coefficients)
         if abs(current.log_likelihood - before) < 0.05:  # noqa: PLR2004 - far below one sigma
             break
     return current
 
 
-def _refit_group(
-    periodogram: Periodogram, basis: Basis, state: _State, index: int
-) -> tuple[list[Mode], list[Spread]]:
+def _refit_group(search: _Search, state: _State, index: int) -> list[Mode]:
     """Fit mode `index` together with its neighbours."""
-    modes, spreads = list(state.modes), list(state.spreads)
-    group = _neighbours(periodogram, modes, index)
-    others = [mode for k, mode in enumerate(modes) if k not in group]
-    rest = density_matrix(np.exp(basis.matrix @ state.coefficients.T))
-    rest = rest + _sum_of(periodogram, others)
-    fitted, errors = fit_modes(periodogram, rest, [modes[k] for k in group])
-    for k, mode, error in zip(group, fitted, errors, strict=True):
-        modes[k], spreads[k] = mode, error
-    return modes, spreads
+    modes = list(state.modes)
+    group = _neighbours(search.periodogram, modes, index)
+    rest = _rest(search, state, group)
+    fitted, _ = fit_modes(search.periodogram, rest, [modes[k] for k in group])
+    for k, mode in zip(group, fitted, strict=True):
+        modes[k] = mode
+    return modes
+
+
+def _rest(search: _Search, state: _State, group: list[int]) -> FloatArray:
+    """Return the expected density of everything but these modes."""
+    others = [mode for k, mode in enumerate(state.modes) if k not in group]
+    continuum = density_matrix(np.exp(search.basis.matrix @ state.coefficients.T))
+    return continuum + _sum_of(search.periodogram, others)
 
 
 def _neighbours(periodogram: Periodogram, modes: list[Mode], index: int) -> list[int]:
@@ -314,78 +346,291 @@ def _neighbours(periodogram: Periodogram, modes: list[Mode], index: int) -> list
 
     gaps = [abs(mode.frequency_hz - own.frequency_hz) for mode in modes]
     near = [k for k, gap in enumerate(gaps) if gap <= reach(own) + reach(modes[k])]
-    return sorted(near, key=lambda k: gaps[k])[:3]
+    return sorted(near, key=lambda k: (k != index, gaps[k]))[:3]
 
 
-def _prune(
-    periodogram: Periodogram,
-    basis: Basis,
-    state: _State,
-    searched: tuple[float, float],
-    false_alarm: float,
-) -> tuple[_State, list[float]]:
+def _part_close_modes(search: _Search, state: _State) -> _State:
+    """Put two modes where one was fitted, wherever the two explain the peak far better.
+
+    A round pipe has two modes a per cent or two apart on perpendicular axes; two machines may
+    turn at nearly one speed.
+    """
+    index = 0
+    while index < len(state.modes):
+        parted = _parted(search, state, index)
+        if parted is None:
+            index += 1
+        else:
+            state = parted
+    return state
+
+
+def _parted(search: _Search, state: _State, index: int) -> _State | None:
+    mode, periodogram = state.modes[index], search.periodogram
+    half = max(mode.damping_ratio * mode.frequency_hz, 0.5 / periodogram.duration_s)
+    if 2.0 * mode.damping_ratio * mode.frequency_hz * periodogram.duration_s < 1.0:
+        return None
+    rest = _rest(search, state, [index])
+    alone = fit_modes(periodogram, rest, [mode])[1]
+    best, best_gain = None, LINE_CLOSE_GAIN
+    for pair in _pairs(mode, half):
+        fitted, value = fit_modes(periodogram, rest, pair, like=[mode])
+        if 2.0 * (value - alone) > best_gain:
+            best, best_gain = fitted, 2.0 * (value - alone)
+    if best is None:
+        return None
+    modes = [*state.modes[:index], *state.modes[index + 1 :], *best]
+    trial = _refined(search, _State(modes, state.coefficients, -np.inf), len(modes) - 1)
+    better = 2.0 * (trial.log_likelihood - state.log_likelihood) > LINE_CLOSE_GAIN
+    return trial if better else None
+
+
+def _pairs(mode: Mode, half_hz: float) -> list[list[Mode]]:
+    """Return pairs that a peak may be made of: on one axis, or on two perpendicular ones."""
+    low, high = mode.frequency_hz - half_hz, mode.frequency_hz + half_hz
+    zeta = 0.4 * mode.damping_ratio
+    pairs = [[Mode(f, zeta, 0.5 * mode.covariance) for f in (low, high)]]
+    for angle in PROJECTIONS_RAD:
+        unit = np.array([np.cos(angle), np.sin(angle)])
+        along = np.outer(unit, unit)
+        across = np.eye(2) - along
+        size = [float(np.trace(part @ mode.covariance)) for part in (along, across)]
+        pairs.append(
+            [
+                Mode(f, 1.5 * zeta, max(s, 1e-3 * sum(size)) * (0.95 * part + 0.05 * np.eye(2)))
+                for f, s, part in zip((low, high), size, (along, across), strict=True)
+            ]
+        )
+    return pairs
+
+
+def _prune(search: _Search, state: _State) -> tuple[_State, list[float]]:
     """Test every mode again with all others in the model; drop the weakest until all pass."""
     while state.modes:
-        gains = []
+        chances = []
         for k in range(len(state.modes)):
-            without = _settle(
-                periodogram,
-                basis,
-                [m for j, m in enumerate(state.modes) if j != k],
-                [s for j, s in enumerate(state.spreads) if j != k],
-                state.coefficients,
-            )
-            gains.append(2.0 * (state.log_likelihood - without.log_likelihood))
-        chances = [
-            chance_of_ratio(gain, periodogram, *searched)
-            if _is_prominent(periodogram, basis, state, k)
-            else 1.0
-            for k, gain in enumerate(gains)
-        ]
-        if max(chances) <= false_alarm:
+            others = [mode for j, mode in enumerate(state.modes) if j != k]
+            without = _settle(search, others, state.coefficients)
+            gain = 2.0 * (state.log_likelihood - without.log_likelihood)
+            chances.append(search.chance(gain) if _is_a_mode(search, state, k) else 1.0)
+        if max(chances) <= search.false_alarm:
             return state, chances
         worst = int(np.argmax(chances))
-        keep = [j for j in range(len(state.modes)) if j != worst]
-        state = _settle(
-            periodogram,
-            basis,
-            [state.modes[j] for j in keep],
-            [state.spreads[j] for j in keep],
-            state.coefficients,
-        )
+        keep = [mode for j, mode in enumerate(state.modes) if j != worst]
+        state = _settle(search, keep, state.coefficients)
     return state, []
 
 
-def _is_prominent(periodogram: Periodogram, basis: Basis, state: _State, index: int) -> bool:
-    """Return whether a mode is more than what air itself does to a spectrum."""
-    if _contrast(periodogram, basis, state, index) < LOWEST_CONTRAST:
-        return False
-    mode = state.modes[index]
-    if mode.damping_ratio <= BROAD_DAMPING:
-        return True
+def _is_a_mode(search: _Search, state: _State, index: int) -> bool:
+    """Return whether a mode is more than what air itself does to a spectrum.
+
+    One frozen layer seen through a round pupil ripples (near 1.5 V/D and its multiples; at 3 m/s
+    and 0.25 m: 18 Hz): peaks as wide as a damping ratio of 0.03 to 0.08, of 1 to 6 % of the rms.
+    A peak as broad must hold a larger share, for a steady wind keeps its ripples for minutes. A
+    narrow one must stand out by itself or, in a long record, be there all the time: whatever the
+    air makes moves with the wind, modes stay.
+    """
+    mode, periodogram = state.modes[index], search.periodogram
     total = float(np.trace(periodogram.plain, axis1=1, axis2=2).sum() / periodogram.duration_s)
-    return bool(np.trace(mode.covariance) >= LOWEST_BROAD_SHARE**2 * total)
+    is_large = np.trace(mode.covariance) >= LINE_LEAST_BROAD_SHARE**2 * total
+    if mode.damping_ratio > LINE_BROAD_DAMPING and not is_large:
+        return False
+    return _contrast(search, state, index) >= LINE_LOWEST_CONTRAST or _stays(search, state, index)
 
 
-def _contrast(periodogram: Periodogram, basis: Basis, state: _State, index: int) -> float:
+def _contrast(search: _Search, state: _State, index: int) -> float:
     """Return how far a mode's peak stands above everything else, in its best direction."""
     mode = state.modes[index]
-    peak = int(np.argmin(np.abs(periodogram.frequency_hz - mode.frequency_hz)))
-    rest = density_matrix(np.exp(basis.matrix[[peak]] @ state.coefficients.T))[0]
-    for k, other in enumerate(state.modes):
-        if k != index:
-            rest = rest + other.density(periodogram)[peak]
-    own = mode.density(periodogram)[peak]
+    peak = int(np.argmin(np.abs(search.periodogram.frequency_hz - mode.frequency_hz)))
+    rest = _rest(search, state, [index])[peak]
+    own = mode.density(search.periodogram)[peak]
     return float(np.linalg.eigvals(np.linalg.solve(rest, own)).real.max())
 
 
-def _describe_all(
-    periodogram: Periodogram, basis: Basis, state: _State, chances: list[float]
-) -> tuple[LineFit, ...]:
-    continuum = density_matrix(np.exp(basis.matrix @ state.coefficients.T))
-    total = continuum + _sum_of(periodogram, state.modes)
-    lines = [
-        describe(periodogram, total - mode.density(periodogram), mode, spread, chance)
-        for mode, spread, chance in zip(state.modes, state.spreads, chances, strict=True)
-    ]
+def _stays(search: _Search, state: _State, index: int) -> bool:
+    """Return whether a mode is there, at its frequency, in most parts of the record.
+
+    In each part the power along the mode's main axis is fitted by the continuum, free to be
+    stronger or weaker, the mode, and the mode's slope by frequency. Without the third of the parts
+    that shows the mode best it must still hold a fair share of its power, and its frequency must
+    not scatter by more than its errors and a per cent.
+    """
+    periodogram, mode = search.periodogram, state.modes[index]
+    if len(periodogram.parts) < LINE_FEWEST_PARTS:
+        return False
+    values, vectors = np.linalg.eigh(mode.covariance)
+    unit = vectors[:, 1]
+    reach = max(8.0 * mode.damping_ratio * mode.frequency_hz, 8.0 / periodogram.duration_s)
+    near = np.abs(periodogram.frequency_hz - mode.frequency_hz) <= reach
+    rest = np.einsum("i,mij,j->m", unit, _rest(search, state, [index])[near], unit)
+    own = values[1] * mode.density(periodogram)[near].trace(axis1=1, axis2=2) / values.sum()
+    step = 0.25 * max(mode.damping_ratio, 1.0 / (periodogram.duration_s * mode.frequency_hz))
+    moved = Mode(mode.frequency_hz * (1.0 + step), mode.damping_ratio, mode.covariance)
+    slope = moved.density(periodogram)[near].trace(axis1=1, axis2=2) * values[1] / values.sum()
+    columns = np.stack([rest, own, (slope - own) / step], axis=1)
+    weights = 1.0 / (rest + own) ** 2
+    information = columns.T @ (weights[:, None] * columns)
+    inverse = np.linalg.pinv(information)
+    measured = np.einsum("i,pmij,j->pm", unit, periodogram.parts[:, near], unit)
+    fitted = (measured * weights) @ columns @ inverse
+    size, shift = fitted[:, 1], fitted[:, 2]
+    share = periodogram.part_weight / periodogram.part_weight.sum()
+    order = np.argsort(size)[: int(np.ceil(2 * len(size) / 3))]
+    left = float(share[order] @ size[order] / share[order].sum())
+    mean = float(share @ size)
+    if mean <= 0 or left < LINE_PROMISING * mean:
+        return False
+    sigma = np.sqrt(inverse[2, 2] / periodogram.part_weight)
+    scatter = float((((shift - share @ shift) / np.hypot(sigma, 0.01 * mean)) ** 2).sum())
+    from scipy.special import chdtrc
+
+    return bool(chdtrc(len(shift) - 1, scatter) > 1e-3)  # noqa: PLR2004 - it moves for sure
+
+
+def _describe_all(search: _Search, state: _State, chances: list[float]) -> tuple[LineFit, ...]:
+    lines = []
+    for k, (mode, chance) in enumerate(zip(state.modes, chances, strict=True)):
+        group = _neighbours(search.periodogram, state.modes, k)
+        near = [state.modes[j] for j in group]
+        spread = mode_spreads(search.periodogram, _rest(search, state, group), near)[0]
+        lines.append(describe(search.periodogram, _rest(search, state, [k]), mode, spread, chance))
     return tuple(sorted(lines, key=lambda line: line.frequency_hz))
+
+
+def _strongest_excess(search: _Search, state: _State, left_out: BoolArray) -> _Excess | None:
+    """Return the strongest narrow excess over a state, or None where there is none.
+
+    `ratio` is twice the gain of log likelihood; two perpendicular directions that rise together
+    count together. The continuum is fitted so that what stands out does not lift it.
+    """
+    periodogram = search.periodogram
+    robust = _continuum_fit(search, state.modes, LINE_CLIP, state.coefficients)
+    models = _models(search, _State(state.modes, robust, state.log_likelihood))
+    frequency = periodogram.frequency_hz
+    powers = np.stack([periodogram.along(angle) for angle in PROJECTIONS_RAD])
+    inside = (frequency >= search.low_hz) & (frequency <= search.high_hz) & ~left_out
+    best: _Excess | None = None
+    for width in _widths(periodogram, search.high_hz):
+        allowed = inside & (width <= 2.0 * LINE_LARGEST_DAMPING * frequency)
+        centres = np.flatnonzero(allowed)[:: max(1, int(width * periodogram.duration_s / 6.0))]
+        if centres.size == 0:
+            continue
+        shape = _line_shape(periodogram, width)
+        centres = _promising(powers, models, shape, centres)
+        found = [
+            _excess(power, model, shape, centres, periodogram.weight)
+            for power, model in zip(powers, models, strict=True)
+        ]
+        ratios = np.stack([ratio for ratio, _ in found])
+        candidate = _best_of(ratios, [a for _, a in found], centres, frequency, width)
+        if best is None or candidate.ratio > best.ratio:
+            best = candidate
+    return best if best is not None and best.ratio > 0 else None
+
+
+def _initial_modes(periodogram: Periodogram, excess: _Excess) -> list[Mode]:
+    """Return the modes from which a fit should start.
+
+    The excess as it stands; for one far above all else also a steady line at the centre of mass of
+    its peak, whose narrow summit a fit does not find from a broad start.
+    """
+    unit = np.array([np.cos(excess.angle_rad), np.sin(excess.angle_rad)])
+    covariance = excess.variance * (0.9 * np.outer(unit, unit) + 0.05 * np.eye(2))
+    zeta = max(excess.width_hz / (2.0 * excess.frequency_hz), 1e-4)
+    starts = [Mode(excess.frequency_hz, zeta, covariance)]
+    if excess.ratio > LINE_STRONG_RATIO:
+        step = 1.0 / periodogram.duration_s
+        reach = max(LINE_PEAK_BINS * step, excess.width_hz)
+        near = np.abs(periodogram.frequency_hz - excess.frequency_hz) < reach
+        power = np.trace(periodogram.plain[near], axis1=1, axis2=2)
+        centre = float(power @ periodogram.frequency_hz[near] / power.sum())
+        starts.append(Mode(centre, 1e-5, periodogram.plain[near].sum(axis=0) * step))
+    return starts
+
+
+def _widths(periodogram: Periodogram, highest_hz: float) -> list[float]:
+    widths = [0.0]
+    width = 1.5 / periodogram.duration_s
+    while width <= 2.0 * LINE_LARGEST_DAMPING * highest_hz:
+        widths.append(width)
+        width *= LINE_WIDTH_RATIO
+    return widths
+
+
+def _line_shape(periodogram: Periodogram, width_hz: float) -> FloatArray:
+    """Return a unit-variance Lorentzian seen through the tapers, at bins 0..half away."""
+    lags = periodogram.taper_lags
+    tau_s = np.arange(lags.size) * periodogram.cadence_s
+    # a carrier in the middle of the band keeps both flanks in view; without it the mirror
+    # image at negative frequency would add to the far flank
+    middle = periodogram.frequency_hz.size // 2
+    carrier = 2.0 * np.pi * periodogram.frequency_hz[middle]
+    density = transform_of_lags(
+        lags * np.exp(-np.pi * width_hz * tau_s) * np.cos(carrier * tau_s), periodogram.cadence_s
+    )
+    half = max(4, int(3.0 * width_hz * periodogram.duration_s))
+    return density[middle : min(middle + half + 1, density.size)]
+
+
+def _promising(
+    powers: FloatArray, models: FloatArray, shape: FloatArray, centres: IntArray
+) -> IntArray:
+    """Return the centres with the largest linear gain, few enough to be fitted one by one."""
+    from scipy.signal import fftconvolve
+
+    most = 48
+    if centres.size <= most:
+        return centres
+    line = np.concatenate([shape[:0:-1], shape])[None]
+    over = fftconvolve((powers / models - 1.0) / models, line, mode="same", axes=1)
+    scale = fftconvolve(1.0 / models**2, line**2, mode="same", axes=1)
+    gain = np.maximum(over[:, centres], 0.0) ** 2 / np.maximum(scale[:, centres], 1e-300)
+    score = np.maximum(gain.max(axis=0), (gain[:2] + gain[2:]).max(axis=0))
+    return np.sort(centres[np.argsort(score)[-most:]])
+
+
+def _excess(
+    power: FloatArray, model: FloatArray, shape: FloatArray, centres: IntArray, weight: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return twice the log likelihood gain and the variance of a line at each centre bin."""
+    half = shape.size - 1
+    line = np.concatenate([shape[:0:-1], shape])
+    padded_ratio = np.pad(power / model, half, constant_values=1.0)
+    padded_inverse = np.pad(1.0 / model, half, constant_values=0.0)
+    windows = centres[:, None] + np.arange(2 * half + 1)[None]
+    y, rise = padded_ratio[windows], padded_inverse[windows] * line
+    amount = np.maximum(((y - 1.0) * rise).sum(axis=1) / (rise**2).sum(axis=1), 0.0)
+    for _ in range(12):
+        total = 1.0 + amount[:, None] * rise
+        score = (rise * (y - total) / total**2).sum(axis=1)
+        information = (rise**2 / total**2).sum(axis=1)
+        amount = np.clip(amount + score / information, 0.1 * amount, 10.0 * amount + 1e-30)
+    total = 1.0 + amount[:, None] * rise
+    gain = (y - y / total - np.log(total)).sum(axis=1)
+    return np.asarray(2.0 * weight * np.maximum(gain, 0.0)), np.asarray(amount)
+
+
+def _best_of(
+    ratios: FloatArray,
+    amounts: list[FloatArray],
+    centres: IntArray,
+    frequency: FloatArray,
+    width: float,
+) -> _Excess:
+    """Choose among four directions and two perpendicular pairs."""
+    pairs = ratios[:2] + ratios[2:]
+    # two degrees of freedom: chance exp(-s/2)(1 + s/2), put on the scale of one
+    pairs = pairs - 2.0 * np.log1p(pairs / 2.0)
+    scores = np.concatenate([ratios, pairs])
+    row, column = np.unravel_index(int(np.argmax(scores)), scores.shape)
+    axis = int(row)
+    if row >= len(ratios):
+        first = int(row) - len(ratios)
+        axis = first if amounts[first][column] >= amounts[first + 2][column] else first + 2
+    return _Excess(
+        float(frequency[centres[column]]),
+        width,
+        float(PROJECTIONS_RAD[axis]),
+        float(amounts[axis][column]),
+        float(scores[row, column]),
+    )

@@ -3,25 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any, Literal
 
 import numpy as np
 
-from blursplit.spectra.periodogram import mode_density, mode_density_slopes
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.spectra.periodogram import Periodogram
-
-    FloatArray = NDArray[np.float64]
-
-DAMPING_FLOOR = 1e-5
-DAMPING_CEILING = 0.15
-
-MOST_EVALUATIONS = 300
-"""Of the likelihood in one fit; usual ones need 20 to 60, a spectrum that no mode fits needs any
-number."""
+from blursplit.constants import (
+    MODE_DAMPING_CEILING,
+    MODE_DAMPING_DOUBT,
+    MODE_DAMPING_FLOOR,
+    MODE_DAMPING_LOSS,
+    MODE_MOST_EVALUATIONS,
+    MODE_SIZE_DOUBT,
+    MODE_SIZE_DOUBT_CONTRAST,
+    MODE_SIZE_DOUBT_DAMPING,
+    MODE_STEADY_GAIN,
+    UNKNOWN_DIRECTION_DEG,
+)
+from blursplit.spectra.periodogram import Periodogram, mode_density, mode_density_slopes
+from blursplit.types import FloatArray
 
 
 @dataclass(frozen=True)
@@ -79,8 +78,11 @@ def whittle_slope(power: FloatArray, model: FloatArray, weight: float) -> tuple[
 
 
 def fit_modes(
-    periodogram: Periodogram, rest: FloatArray, starts: list[Mode]
-) -> tuple[list[Mode], list[Spread]]:
+    periodogram: Periodogram,
+    rest: FloatArray,
+    starts: list[Mode],
+    like: list[Mode] | None = None,
+) -> tuple[list[Mode], float]:
     """Fit a group of neighbouring modes at once.
 
     Parameters
@@ -89,16 +91,18 @@ def fit_modes(
     rest : ndarray, shape (m, 2, 2)
         Expected density of everything else: continuum and the other modes.
     starts : list of Mode
+    like : list of Mode, optional
+        Modes whose window is taken, so that fits of different starts can be compared.
 
     Returns
     -------
     modes : list of Mode
-    spreads : list of Spread
-        From the curvature of the likelihood.
+    log_likelihood : float
+        In the window.
     """
     from scipy.optimize import minimize
 
-    window = _window(periodogram, starts)
+    window = _window(periodogram, like or starts)
     group = _Group(periodogram, window, rest[window], starts)
     first = np.concatenate(
         [
@@ -107,11 +111,11 @@ def fit_modes(
         ]
     )
     bounds = [b for start in starts for b in _bounds(start, periodogram)]
-    options = {"maxiter": 80, "maxfun": MOST_EVALUATIONS, "ftol": 1e-9}
+    options = {"maxiter": 80, "maxfun": MODE_MOST_EVALUATIONS, "ftol": 1e-9}
     search: Any = minimize  # some type stubs know no cost that returns its slope as well
     found = search(group.cost, first, jac=True, method="L-BFGS-B", bounds=bounds, options=options)
     vector = found.x if found.fun <= group.cost(first)[0] else first
-    return group.modes(vector), _spreads(group, vector)
+    return group.modes(vector), -float(group.cost(vector)[0])
 
 
 @dataclass(frozen=True)
@@ -278,9 +282,11 @@ def _window(periodogram: Periodogram, modes: list[Mode]) -> slice:
     return slice(max(1, min(int(first), size - 20)), min(int(last) + 1, size))
 
 
-def _pack(mode: Mode, scale: float, periodogram: Periodogram) -> FloatArray:
+def _pack(mode: Mode, scale: float, periodogram: Periodogram, *, floor: bool = True) -> FloatArray:
     factor = np.linalg.cholesky(mode.covariance / scale + 1e-6 * np.eye(2))
-    zeta = max(mode.damping_ratio, 0.3 / (np.pi * mode.frequency_hz * periodogram.duration_s))
+    zeta = mode.damping_ratio
+    if floor:  # a start narrower than the record resolves has no slope to follow
+        zeta = max(zeta, 0.3 / (np.pi * mode.frequency_hz * periodogram.duration_s))
     return np.array([0.0, np.log(zeta), factor[0, 0], factor[1, 0], factor[1, 1]])
 
 
@@ -295,15 +301,32 @@ def _bounds(start: Mode, periodogram: Periodogram) -> list[tuple[float, float]]:
     reach = 100.0 * min(3.0 * width, 0.2)
     return [
         (-reach, reach),
-        (np.log(DAMPING_FLOOR), np.log(DAMPING_CEILING)),
+        (np.log(MODE_DAMPING_FLOOR), np.log(MODE_DAMPING_CEILING)),
         (-8.0, 8.0),
         (-8.0, 8.0),
         (-8.0, 8.0),
     ]
 
 
-def _spreads(group: _Group, vector: FloatArray) -> list[Spread]:
-    """Return standard errors from the Hessian over all parameters of the group."""
+def mode_spreads(periodogram: Periodogram, rest: FloatArray, modes: list[Mode]) -> list[Spread]:
+    """Return standard errors of neighbouring modes from the curvature of the likelihood.
+
+    Parameters
+    ----------
+    periodogram : Periodogram
+    rest : ndarray, shape (m, 2, 2)
+        Everything but these modes.
+    modes : list of Mode
+        As fitted.
+    """
+    window = _window(periodogram, modes)
+    group = _Group(periodogram, window, rest[window], modes)
+    vector = np.concatenate(
+        [
+            _pack(mode, scale, periodogram, floor=False)
+            for mode, scale in zip(modes, group.scales, strict=True)
+        ]
+    )
     steps = np.tile([0.02, 0.05, 0.02, 0.02, 0.02], vector.size // 5)
     rows = []
     for i, step in enumerate(steps):
@@ -319,3 +342,223 @@ def _spreads(group: _Group, vector: FloatArray) -> list[Spread]:
         Spread(0.01 * start.frequency_hz * float(sigma[5 * k]), float(sigma[5 * k + 1]))
         for k, start in enumerate(group.starts)
     ]
+
+
+@dataclass(frozen=True)
+class LineFit:
+    """A line or resonance of the motion.
+
+    Parameters
+    ----------
+    frequency_hz, frequency_sigma : float
+        Apparent frequency (below Nyquist) and its standard error.
+    damping_ratio : float or None
+        None for a steady line.
+    damping_low, damping_high : float
+        68 % interval; for a steady line 0 and the 95 % upper limit.
+    kind : "steady" or "resonance"
+        Steady: no wider than the record resolves.
+    covariance, covariance_sigma : ndarray, shape (2, 2)
+        Covariance of the line's (x, y) motion in this record, unit^2, and standard errors.
+        Exposure averaging is not undone.
+    angle_deg, angle_sigma_deg : float
+        Direction of the larger motion, axial, [0, 180) from +x toward +y.
+    axis_ratio : float
+        Smaller over larger rms.
+    false_alarm_probability : float
+        Over all frequencies, widths and directions searched.
+    band_hz : (low, high)
+        Where half of the mode's power or more lies: two widths either side.
+    psd_model : ndarray, shape (m, 2, 2)
+        Its density on the frequencies of the search, unit^2/Hz, as the tapers show it.
+    bin_hz : float
+        Step of these frequencies, which start at one step.
+    """
+
+    frequency_hz: float
+    frequency_sigma: float
+    damping_ratio: float | None
+    damping_low: float
+    damping_high: float
+    kind: Literal["steady", "resonance"]
+    covariance: FloatArray
+    covariance_sigma: FloatArray
+    angle_deg: float
+    angle_sigma_deg: float
+    axis_ratio: float
+    false_alarm_probability: float
+    band_hz: tuple[float, float]
+    psd_model: FloatArray
+    bin_hz: float
+
+    @property
+    def rms(self) -> float:
+        """Root of the summed variance of both axes."""
+        return float(np.sqrt(max(np.trace(self.covariance), 0.0)))
+
+    @property
+    def rms_sigma(self) -> float:
+        """Standard error of `rms`, the axes' errors taken as independent."""
+        spread = float(np.hypot(self.covariance_sigma[0, 0], self.covariance_sigma[1, 1]))
+        return spread / max(2.0 * self.rms, 1e-30)
+
+    @property
+    def damping_sigma(self) -> float | None:
+        """Half the 68 % interval of the damping ratio, None for a steady line."""
+        if self.damping_ratio is None:
+            return None
+        return (self.damping_high - self.damping_low) / 2.0
+
+
+def describe(
+    periodogram: Periodogram, rest: FloatArray, mode: Mode, spread: Spread, chance: float
+) -> LineFit:
+    """Turn a fitted mode into a line with intervals.
+
+    Parameters
+    ----------
+    periodogram : Periodogram
+    rest : ndarray, shape (m, 2, 2)
+        Expected density of everything else.
+    mode : Mode
+    spread : Spread
+    chance : float
+        False-alarm probability.
+
+    Returns
+    -------
+    LineFit
+    """
+    mode, low, high, kind = _damping(periodogram, rest, mode)
+    if kind == "resonance":
+        doubt = float(
+            np.hypot(min(spread.log_damping, 1.0), 0.05 + MODE_DAMPING_DOUBT * mode.damping_ratio)
+        )
+        low = min(low, mode.damping_ratio * float(np.exp(-doubt)))
+        loss = MODE_DAMPING_LOSS * _weakness(periodogram, rest, mode)
+        high = max(high, mode.damping_ratio * float(np.exp(np.hypot(doubt, loss))))
+    covariance, sigma = realised_covariance(periodogram, rest, mode)
+    sigma = np.hypot(sigma, _continuum_doubt(periodogram, rest, mode))
+    sigma = np.hypot(sigma, _damping_doubt(periodogram, rest, mode, low, high, spread))
+    angle, angle_sigma, ratio = principal_axes(covariance, sigma)
+    # a doubt of the size alone turns no axis
+    size = np.sqrt(np.outer(np.diag(covariance), np.diag(covariance)))
+    sigma = np.hypot(sigma, 2.0 * _size_doubt(periodogram, rest, mode) * size)
+    angle_sigma = float(np.hypot(angle_sigma, direction_sigma_deg(periodogram, rest, mode)))
+    resolution = 2.0 / periodogram.duration_s
+    width = 2.0 * mode.damping_ratio * mode.frequency_hz
+    reach = max(2.0 * width, resolution)
+    return LineFit(
+        mode.frequency_hz,
+        max(spread.frequency_hz, 1e-3 / periodogram.duration_s),
+        None if kind == "steady" else mode.damping_ratio,
+        low,
+        high,
+        kind,
+        covariance,
+        sigma,
+        angle,
+        min(angle_sigma, UNKNOWN_DIRECTION_DEG),
+        ratio,
+        chance,
+        (mode.frequency_hz - reach, mode.frequency_hz + reach),
+        mode.density(periodogram),
+        1.0 / periodogram.duration_s,
+    )
+
+
+def principal_axes(covariance: FloatArray, sigma: FloatArray) -> tuple[float, float, float]:
+    """Return direction [deg], its standard error [deg] and axis ratio of a motion covariance.
+
+    Parameters
+    ----------
+    covariance, sigma : ndarray, shape (2, 2)
+
+    Returns
+    -------
+    angle_deg : float
+        Of the larger axis, [0, 180) from +x toward +y.
+    angle_sigma_deg : float
+        At most 52, the scatter of a direction that is not known at all (180/sqrt(12)).
+    axis_ratio : float
+    """
+    values, vectors = np.linalg.eigh(covariance)
+    angle = float(np.rad2deg(np.arctan2(vectors[1, 1], vectors[0, 1])) % 180.0)
+    # d(angle) = (-sin 2a d(xx - yy)/2 + cos 2a d(xy)) / (difference of the eigenvalues)
+    twice = 2.0 * np.deg2rad(angle)
+    difference = float(np.hypot(sigma[0, 0], sigma[1, 1])) / 2.0
+    across = float(np.hypot(np.sin(twice) * difference, np.cos(twice) * sigma[0, 1]))
+    doubt = np.rad2deg(across / max(float(values[1] - values[0]), 1e-300))
+    ratio = np.sqrt(max(values[0], 0.0) / max(values[1], 1e-300))
+    return angle % 180.0, float(min(doubt, UNKNOWN_DIRECTION_DEG)), float(ratio)
+
+
+def _damping(
+    periodogram: Periodogram, rest: FloatArray, mode: Mode
+) -> tuple[Mode, float, float, Literal["steady", "resonance"]]:
+    """Return the mode, its damping interval and whether damping is needed at all."""
+    narrow = max(MODE_DAMPING_FLOOR, 0.02 / (np.pi * mode.frequency_hz * periodogram.duration_s))
+    grid = np.geomspace(narrow, MODE_DAMPING_CEILING, 41)
+    profile = damping_profile(periodogram, rest, mode, grid)
+    drop = 2.0 * (profile.max() - profile)
+    best = float(grid[int(np.argmin(drop))])
+    if drop[0] < MODE_STEADY_GAIN:
+        upper = float(grid[np.flatnonzero(drop <= MODE_STEADY_GAIN)[-1]])
+        return Mode(mode.frequency_hz, narrow, mode.covariance), 0.0, upper, "steady"
+    fine = np.geomspace(best / 4.0, min(best * 4.0, 0.2), 41)
+    profile = damping_profile(periodogram, rest, mode, fine)
+    inside = fine[2.0 * (profile.max() - profile) <= 1.0]
+    best = float(fine[int(np.argmax(profile))])
+    return (
+        Mode(mode.frequency_hz, best, mode.covariance),
+        float(inside[0]),
+        float(inside[-1]),
+        "resonance",
+    )
+
+
+def _damping_doubt(
+    periodogram: Periodogram,
+    rest: FloatArray,
+    mode: Mode,
+    low: float,
+    high: float,
+    spread: Spread,
+) -> FloatArray:
+    """Return how much the covariance moves when width and amplitude move within their errors.
+
+    A wider mode claims more of the continuum under its wings.
+    """
+    ends = []
+    for zeta in (max(low, mode.damping_ratio * np.exp(-spread.log_damping), 1e-6), high):
+        other = Mode(mode.frequency_hz, float(min(zeta, 0.3)), mode.covariance)
+        ends.append(realised_covariance(periodogram, rest, other)[0])
+    return np.asarray(np.abs(ends[1] - ends[0]) / 2.0)
+
+
+def _size_doubt(periodogram: Periodogram, rest: FloatArray, mode: Mode) -> float:
+    """Return the relative error of the rms that mode and continuum trade between them."""
+    part = _weakness(periodogram, rest, mode)
+    return part * (MODE_SIZE_DOUBT + MODE_SIZE_DOUBT_DAMPING * mode.damping_ratio)
+
+
+def _weakness(periodogram: Periodogram, rest: FloatArray, mode: Mode) -> float:
+    """Return 1 for a mode whose peak stands low over the continuum, less for a clear one."""
+    peak = int(np.argmin(np.abs(periodogram.frequency_hz - mode.frequency_hz)))
+    own = mode.density(periodogram)[peak]
+    contrast = float(np.linalg.eigvals(np.linalg.solve(rest[peak], own)).real.max())
+    return float(min(1.0, np.sqrt(MODE_SIZE_DOUBT_CONTRAST / max(contrast, 1e-9))))
+
+
+def _continuum_doubt(periodogram: Periodogram, rest: FloatArray, mode: Mode) -> FloatArray:
+    """Return the error of the covariance from not knowing the continuum under the line.
+
+    Half an octave of continuum holds about half the frequency times the length in independent
+    values; its mean is known to one over the root of that, and lies under one line width.
+    """
+    values = max(0.5 * mode.frequency_hz * periodogram.duration_s, 4.0)
+    width = max(np.pi * mode.damping_ratio * mode.frequency_hz, 1.0 / periodogram.duration_s)
+    nearest = int(np.argmin(np.abs(periodogram.frequency_hz - mode.frequency_hz)))
+    diagonal = np.diag(rest[nearest])
+    level = np.sqrt(np.outer(diagonal, diagonal))
+    return np.asarray(level * width / np.sqrt(values))

@@ -9,43 +9,25 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.constants import (
+    CONTINUUM_BINS_PER_KNOT,
+    CONTINUUM_COHERENCE,
+    CONTINUUM_CURVATURE,
+    CONTINUUM_KNOT_RATIO,
+    LINE_DENSITY_FLOOR,
+    LINE_DRIFT_BINS,
+    LINE_DYNAMIC_RANGE,
+    LINE_MOST_PARTS,
+    LINE_PIECE_SAMPLES,
+    LINE_SEGMENT_SHARE,
+    LINE_TAPER_VARIANCE,
+    LINE_TAPERS,
+)
 from blursplit.spectra.densities import regular_grid, segment_slices
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    FloatArray = NDArray[np.float64]
-    ComplexArray = NDArray[np.complex128]
-    BoolArray = NDArray[np.bool_]
-    IntArray = NDArray[np.int64]
-
-TAPERS = 3
-"""Sine tapers averaged: resolution +-2/T, leakage falling as the fourth power."""
-
-TAPER_VARIANCE = 1.0 + 1.0 / (2 * TAPERS)
-"""Variance of a band's mean power against an untapered periodogram: N sum (mean taper^2)^2."""
-
-SEGMENT_SHARE = 0.25
-"""Stretches shorter than this share of the longest are left out."""
-
-
-LONGEST = 4000
-"""Samples of a piece: the search then costs no more for longer records, and a mode (broader than
-the 1/T of 40 s at 100 frames/s) loses nothing."""
-
-RANGE = 3e-7
-"""Smallest density against the largest above the drift's: of a sine without noise the far wings
-are leakage, which the model does not follow to all digits."""
-
-DRIFT_BINS = 15
-"""Bins below are the drift's, however large it is."""
-
-FLOOR = 1e-24
-"""Smallest density, unit^2/Hz: a millionth of a millionth of a unit is no motion."""
+from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -70,6 +52,10 @@ class Periodogram:
         Independent complex values that a bin stands for.
     cadence_s, duration_s : float
         Sampling interval; length of the longest stretch.
+    parts : ndarray, shape (g, m, 2, 2)
+        `power` of up to eight successive parts of the record: what stays and what moves.
+    part_weight : ndarray, shape (g,)
+        `weight` of each part.
     """
 
     frequency_hz: FloatArray
@@ -81,6 +67,8 @@ class Periodogram:
     weight: float
     cadence_s: float
     duration_s: float
+    parts: FloatArray
+    part_weight: FloatArray
 
     def along(self, angle_rad: float) -> FloatArray:
         """Return the tapered power of the motion along a direction, shape (m,)."""
@@ -124,29 +112,37 @@ def motion_periodogram(
             pieces.append(_prepare(time_s[part][keep], motion_xy[part][keep], cadence_s, timing))
     if not pieces:
         raise ValueError("no stretch of at least 50 samples")
+    from scipy.fft import next_fast_len
+
     longest = max(piece.n for piece in pieces)
-    pieces = [piece for piece in pieces if piece.n >= SEGMENT_SHARE * longest]
+    pieces = [piece for piece in pieces if piece.n >= LINE_SEGMENT_SHARE * longest]
     share = np.array([piece.n for piece in pieces], dtype=np.float64) / longest
+    # lengths of large prime factors make every later transform slow; zeros at the end do not
+    longest = next_fast_len(longest, real=True)
     frequency = np.arange(1, (longest + 1) // 2) / (longest * cadence_s)
-    parts = [_piece_power(piece, frequency, cadence_s, longest) for piece in pieces]
+    each = [_piece_power(piece, frequency, cadence_s, longest) for piece in pieces]
     power, plain, taper_lags, plain_lags = (
-        sum(s * part[k] for s, part in zip(share, parts, strict=True)) / share.sum()
-        for k in range(4)
+        sum(s * one[k] for s, one in zip(share, each, strict=True)) / share.sum() for k in range(4)
     )
     # an axis that does not move at all must not end in logarithms of zero
     size = np.trace(power, axis1=1, axis2=2)
-    floor = max(1e-9 * float(size.mean()), RANGE * float(size[DRIFT_BINS:].max(initial=0.0)), FLOOR)
-    power = power + floor * np.eye(2)
+    largest = float(size[LINE_DRIFT_BINS:].max(initial=0.0))
+    floor = max(1e-9 * float(size.mean()), LINE_DYNAMIC_RANGE * largest, LINE_DENSITY_FLOOR)
+    bottom = floor * np.eye(2)
+    groups = np.array_split(np.arange(len(pieces)), min(len(pieces), LINE_MOST_PARTS))
+    parts = [sum(share[k] * each[k][0] for k in g) / share[g].sum() + bottom for g in groups]
     return Periodogram(
         frequency,
-        np.asarray(power),
+        np.asarray(power + bottom),
         np.asarray(plain),
         np.asarray(taper_lags),
         np.asarray(plain_lags),
-        TAPERS * share.sum() ** 2 / float((share**2).sum()),
-        share.sum() / TAPER_VARIANCE,
+        LINE_TAPERS * share.sum() ** 2 / float((share**2).sum()),
+        share.sum() / LINE_TAPER_VARIANCE,
         cadence_s,
         longest * cadence_s,
+        np.stack(parts),
+        np.array([share[g].sum() for g in groups]) / LINE_TAPER_VARIANCE,
     )
 
 
@@ -239,10 +235,10 @@ def transform_of_lags(covariance: FloatArray, cadence_s: float) -> FloatArray:
 
 
 def _shorter(parts: list[slice]) -> list[slice]:
-    """Cut stretches longer than LONGEST into equal pieces, whose periodograms are averaged."""
+    """Cut long stretches into equal pieces, whose periodograms are averaged."""
     pieces = []
     for part in parts:
-        count = -(-(part.stop - part.start) // LONGEST)
+        count = -(-(part.stop - part.start) // LINE_PIECE_SAMPLES)
         edges = np.linspace(part.start, part.stop, count + 1).round().astype(int).tolist()
         pieces += [slice(a, b) for a, b in pairwise(edges)]
     return pieces
@@ -285,7 +281,7 @@ def _piece_power(
     piece: _Piece, frequency_hz: FloatArray, cadence_s: float, longest: int
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     position = piece.time_s / cadence_s
-    order = np.arange(1, TAPERS + 1)[:, None]
+    order = np.arange(1, LINE_TAPERS + 1)[:, None]
     # sine tapers, Riedel & Sidorenko 1995 (from memory): sqrt(2/(n+1)) sin(pi k (t+1)/(n+1))
     tapers = np.sqrt(2.0 / (piece.n + 1)) * np.sin(
         np.pi * order * (position[None] + 1.0) / (piece.n + 1)
@@ -331,3 +327,192 @@ def _window_lags(windows: FloatArray, piece: _Piece, longest: int) -> FloatArray
     spectrum = np.abs(np.fft.rfft(grid, n=2 * longest, axis=1)) ** 2
     lags = np.fft.irfft(spectrum.mean(axis=0), n=2 * longest)[:longest]
     return np.asarray(lags)
+
+
+PROJECTIONS_RAD = tuple(np.deg2rad([0.0, 45.0, 90.0, 135.0]).tolist())
+
+
+@dataclass(frozen=True)
+class Basis:
+    """Cubic B-splines of log frequency, even about Nyquist.
+
+    Parameters
+    ----------
+    knots : ndarray
+        Full knot vector in ln sin(pi f / 2 f_N).
+    matrix : ndarray, shape (m, p)
+        Value of each spline at each frequency of the periodogram.
+    """
+
+    knots: FloatArray
+    matrix: FloatArray
+
+
+@dataclass(frozen=True)
+class Continuum:
+    """Smooth density of the motion, lines excluded.
+
+    Parameters
+    ----------
+    knots : ndarray
+        Knots of the splines in ln sin(pi f / 2 f_N).
+    coefficients : ndarray, shape (4, p)
+        For the motion along 0, 45, 90 and 135 degrees from +x toward +y.
+    low_hz, high_hz : float
+        Range in which it was fitted; beyond it the end values hold.
+    nyquist_hz : float
+    noise_psd : tuple of float, or None
+        White noise of the centroids along x and y, as given by the caller [unit^2/Hz].
+    """
+
+    knots: FloatArray
+    coefficients: FloatArray
+    low_hz: float
+    high_hz: float
+    nyquist_hz: float
+    noise_psd: tuple[float, float] | None = None
+
+    def __call__(self, frequency_hz: FloatArray) -> FloatArray:
+        """Return the density along x and y, shape (m, 2), unit^2/Hz."""
+        matrix = self.matrix(frequency_hz)
+        return np.stack([matrix[:, 0, 0], matrix[:, 1, 1]], axis=1)
+
+    def matrix(self, frequency_hz: FloatArray) -> FloatArray:
+        """Return the density matrix of (x, y), shape (m, 2, 2), unit^2/Hz."""
+        inside = np.clip(frequency_hz, self.low_hz, self.high_hz)
+        basis = _spline_matrix(self.knots, _place(inside, self.nyquist_hz))
+        return density_matrix(np.exp(basis @ self.coefficients.T))
+
+
+def density_matrix(projected: FloatArray) -> FloatArray:
+    """Return the (x, y) density matrix from densities along 0, 45, 90 and 135 degrees.
+
+    Parameters
+    ----------
+    projected : ndarray, shape (m, 4)
+
+    Returns
+    -------
+    ndarray, shape (m, 2, 2)
+        Real, positive definite: the coherence of the axes is held below 0.9.
+    """
+    x, y = projected[:, 0], projected[:, 2]
+    limit = CONTINUUM_COHERENCE * np.sqrt(x * y)
+    cross = np.clip((projected[:, 1] - projected[:, 3]) / 2.0, -limit, limit)
+    return np.stack([np.stack([x, cross], axis=1), np.stack([cross, y], axis=1)], axis=1)
+
+
+def make_basis(frequency_hz: FloatArray, nyquist_hz: float) -> Basis:
+    """Return the splines for these (evenly spaced) frequencies, from the third bin up."""
+    step = float(frequency_hz[1] - frequency_hz[0])
+    first, last = _place(np.array([2.0 * step, frequency_hz[-1]]), nyquist_hz)
+    inner = [2.0 * step]
+    places = [float(first)]
+    while places[-1] < last:
+        wide = min(np.exp(places[-1]) * CONTINUUM_KNOT_RATIO, 1.0)
+        inner.append(
+            max(
+                2.0 / np.pi * nyquist_hz * np.arcsin(wide),
+                inner[-1] + CONTINUUM_BINS_PER_KNOT * step,
+            )
+        )
+        places.append(float(_place(np.array([min(inner[-1], nyquist_hz)]), nyquist_hz)[0]))
+        if wide >= 1.0:
+            break
+    # the last interval is stretched or shrunk to end at the last frequency
+    if len(places) > 2 and last - places[-2] < (places[-1] - places[-2]) / 2:  # noqa: PLR2004
+        places = places[:-1]
+    places[-1] = float(last)
+    knots = np.concatenate([[places[0]] * 3, places, [places[-1]] * 3])
+    clipped = np.clip(frequency_hz, inner[0], frequency_hz[-1])
+    return Basis(knots, _spline_matrix(knots, _place(clipped, nyquist_hz)))
+
+
+def _place(frequency_hz: FloatArray, nyquist_hz: float) -> FloatArray:
+    """Return where frequencies lie on the axis of the splines."""
+    turn = 0.5 * np.pi * np.clip(frequency_hz / nyquist_hz, 1e-9, 1.0)
+    return np.asarray(np.log(np.sin(turn)))
+
+
+def fit_log_spline(
+    power: FloatArray,
+    lines: FloatArray,
+    basis: Basis,
+    *,
+    weight: float,
+    shape: float,
+    clip: float = np.inf,
+    start: FloatArray | None = None,
+) -> FloatArray:
+    """Fit exp(spline) + lines to a periodogram by Whittle's likelihood.
+
+    Parameters
+    ----------
+    power : ndarray, shape (m,)
+        Periodogram.
+    lines : ndarray, shape (m,)
+        Known part of its expectation.
+    basis : Basis
+    weight, shape : float
+        As in `Periodogram`.
+    clip : float
+        Ratio of power to model above which a bin counts no more; with a finite value narrow
+        peaks cannot lift the continuum, and the clipped mean is corrected for.
+    start : ndarray, shape (p,), optional
+
+    Returns
+    -------
+    ndarray, shape (p,)
+        Coefficients.
+    """
+    matrix = basis.matrix
+    level = clipped_mean(shape, clip)
+    theta = _first_guess(power, matrix) if start is None else start.copy()
+    penalty = _curvature_penalty(matrix.shape[1])
+    low_bins = basis.matrix.shape[0]
+    use = np.ones(low_bins)
+    use[:1] = 0.0  # the trend removed from the record took this bin's power
+    for _ in range(40):
+        continuum = np.exp(np.clip(matrix @ theta, -600, 600))
+        model = continuum + lines
+        ratio = np.minimum(power / model, clip) / level
+        part = continuum / model * use * weight
+        gradient = matrix.T @ (part * (ratio - 1.0)) - penalty @ theta
+        hessian = (matrix * (part * continuum / model)[:, None]).T @ matrix + penalty
+        step = np.linalg.solve(hessian + 1e-9 * np.eye(theta.size), gradient)
+        step = np.clip(step, -1.5, 1.5)
+        theta = theta + step
+        if np.max(np.abs(step)) < 1e-3:  # noqa: PLR2004 - a thousandth of the density
+            break
+    return theta
+
+
+def clipped_mean(shape: float, clip: float) -> float:
+    """Return E[min(y, clip)] of a gamma variable of unit mean."""
+    if not np.isfinite(clip):
+        return 1.0
+    from scipy.special import gammainc
+
+    inside = gammainc(shape + 1.0, shape * clip)
+    return float(inside + clip * (1.0 - gammainc(shape, shape * clip)))
+
+
+def _first_guess(power: FloatArray, matrix: FloatArray) -> FloatArray:
+    logs = np.log(np.maximum(power, np.finfo(np.float64).tiny))
+    penalty = _curvature_penalty(matrix.shape[1])
+    guess = np.linalg.solve(
+        matrix.T @ matrix + penalty + 1e-6 * np.eye(len(penalty)), matrix.T @ logs
+    )
+    return np.asarray(guess)
+
+
+def _curvature_penalty(size: int) -> FloatArray:
+    second = np.diff(np.eye(size), 2, axis=0)
+    return np.asarray(second.T @ second / CONTINUUM_CURVATURE**2)
+
+
+def _spline_matrix(knots: FloatArray, place: FloatArray) -> FloatArray:
+    from scipy.interpolate import BSpline
+
+    inside = np.clip(place, knots[0], knots[-1])
+    return np.asarray(BSpline.design_matrix(inside, knots, 3).toarray())

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.spectra.events import fast_part, find_onsets
 from blursplit.spectra.free_decay import SHORTEST_RING_S, fit_free_decay
-from blursplit.spectra.onsets import fast_part, find_onsets
 from blursplit.spectra.ringfit import Ring, envelope
 from blursplit.spectra.tap_means import Interval, RingMode, mean_of, modes_over_taps
 

@@ -7,13 +7,24 @@ Within `figure_style` they have the look of the page; on axes of your own they f
 from __future__ import annotations
 
 from blursplit.report.figures._canvas import axes_for, decimate, figure_of, figure_style, svg_text
-from blursplit.report.figures.budget import draw_shares, draw_widths, own_widths
-from blursplit.report.figures.by_time import draw_by_time
-from blursplit.report.figures.ellipses import draw_ellipses, half_axes, north_in_image
-from blursplit.report.figures.evidence import draw_exposure, draw_otf, draw_pairs, draw_shape
-from blursplit.report.figures.focus import draw_focus
-from blursplit.report.figures.motion import draw_motion, draw_periodic
-from blursplit.report.figures.spectra import draw_coherence, draw_spectrum, shared_density
+from blursplit.report.figures.evidence import (
+    draw_ellipses,
+    draw_exposure,
+    draw_focus,
+    draw_otf,
+    draw_pairs,
+    draw_shape,
+    half_axes,
+    north_in_image,
+)
+from blursplit.report.figures.motion import (
+    draw_by_time,
+    draw_coherence,
+    draw_motion,
+    draw_periodic,
+    draw_spectrum,
+    shared_density,
+)
 from blursplit.report.figures.stars import draw_finder, draw_star
 
 __all__ = [
@@ -30,15 +41,12 @@ __all__ = [
     "draw_pairs",
     "draw_periodic",
     "draw_shape",
-    "draw_shares",
     "draw_spectrum",
     "draw_star",
-    "draw_widths",
     "figure_of",
     "figure_style",
     "half_axes",
     "north_in_image",
-    "own_widths",
     "shared_density",
     "svg_text",
 ]

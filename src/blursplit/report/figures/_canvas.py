@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from blursplit.constants import FIGURE_ENLARGED, FIGURE_IN
 from blursplit.report.palette import LOOKS
 
 if TYPE_CHECKING:
@@ -23,10 +24,6 @@ if TYPE_CHECKING:
 
 __all__ = ["axes_for", "block_means", "decimate", "figure_of", "figure_style", "svg_text"]
 
-# Narrow enough that 9 point text stays readable on a phone, where the figure shrinks to fit.
-# Widest size in the page, in CSS px a point (a point is 4/3 px): larger letters look clumsy.
-MOST_ENLARGED = 1.75
-WIDTH_IN, HEIGHT_IN = 4.3, 2.9
 
 _COLOUR_NAMES = {value: name for name, value in LOOKS["light"].items()}
 _SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
@@ -70,7 +67,9 @@ def figure_style() -> Iterator[None]:
         yield
 
 
-def axes_for(ax: Axes | None, width_in: float = WIDTH_IN, height_in: float = HEIGHT_IN) -> Axes:
+def axes_for(
+    ax: Axes | None, width_in: float = FIGURE_IN[0], height_in: float = FIGURE_IN[1]
+) -> Axes:
     """Return the given axes, or the axes of a new figure that belongs to no window."""
     if ax is not None:
         return ax
@@ -217,7 +216,7 @@ def svg_text(figure: Figure, name: str, title: str, description: str) -> str:
     opening = (
         f'<svg class="figure" xmlns="http://www.w3.org/2000/svg" '
         f'xmlns:xlink="http://www.w3.org/1999/xlink" viewBox="0 0 {width_pt:g} {height_pt:g}" '
-        f'style="max-width: {MOST_ENLARGED * width_pt:.0f}px" '
+        f'style="max-width: {FIGURE_ENLARGED * width_pt:.0f}px" '
         f'role="img" aria-labelledby="{name}-title {name}-description">'
         f'<title id="{name}-title">{escape(title)}</title>'
         f'<desc id="{name}-description">{escape(description)}</desc>'

@@ -1,34 +1,44 @@
-"""Evidence about the air: pairs of stars, the registered star, width against exposure, shape."""
+"""Evidence about air, optics and directions: pairs, registered star, exposure, shape, focus."""
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.constants import AGREEMENT_DEG, FIGURE_FRAMES, FIGURE_PAIRS, NEARLY_ROUND
 from blursplit.report.figures._canvas import axes_for, block_means, figure_of, logarithmic
-from blursplit.report.palette import colour
+from blursplit.report.palette import CAUSE_NAMES, CAUSE_STYLES, colour
+from blursplit.types import FloatArray
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-    from numpy.typing import NDArray
 
+    from blursplit.result import Focus, Result
     from blursplit.series import Series
 
-__all__ = ["binned_pairs", "draw_exposure", "draw_otf", "draw_pairs", "draw_shape"]
-
-MOST_PAIRS = 150
-MOST_POINTS = 500
+__all__ = [
+    "binned_pairs",
+    "draw_ellipses",
+    "draw_exposure",
+    "draw_focus",
+    "draw_otf",
+    "draw_pairs",
+    "draw_shape",
+    "half_axes",
+    "north_in_image",
+]
 
 
 def binned_pairs(
-    separation_arcsec: NDArray[np.float64], rms_arcsec: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return separation and rms of pairs; beyond `MOST_PAIRS`, rms of neighbours taken together."""
+    separation_arcsec: FloatArray, rms_arcsec: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return separation and rms of pairs; of too many, rms of neighbours taken together."""
     order = np.argsort(separation_arcsec)
     x, squares = block_means(
-        [separation_arcsec[order], np.asarray(rms_arcsec, dtype=float)[order] ** 2], MOST_PAIRS
+        [separation_arcsec[order], np.asarray(rms_arcsec, dtype=float)[order] ** 2], FIGURE_PAIRS
     )
     return x, np.sqrt(squares)
 
@@ -120,7 +130,7 @@ def draw_exposure(
 def draw_shape(series: Series, ax: Axes | None = None) -> Figure:
     """Draw the elongation shared by all stars, one point a frame, with its mean."""
     e1, e2 = series.arrays["elongation_e1"], series.arrays["elongation_e2"]
-    step = max(1, e1.size // MOST_POINTS)
+    step = max(1, e1.size // FIGURE_FRAMES)
     ax = axes_for(ax, 3.7, 3.4)
     ax.plot(
         e1[::step],
@@ -138,3 +148,153 @@ def draw_shape(series: Series, ax: Axes | None = None) -> Figure:
     ax.set_aspect("equal", adjustable="datalim")
     ax.set(xlabel="e1, along x (no unit)", ylabel="e2, at 45 degrees (no unit)")
     return figure_of(ax)
+
+
+def draw_focus(series: Series, focus: Focus | None = None, ax: Axes | None = None) -> Figure:
+    """Draw the width at short baselines against focus position, with the band of the curve.
+
+    The measured run is filled, the others are open; a dashed line marks best focus, with its
+    68 % interval.
+    """
+    ax = axes_for(ax)
+    arrays = series.arrays
+    at = arrays["focus_curve_position"]
+    hue = colour("instrument")
+    low, high = arrays["focus_curve_low_arcsec"], arrays["focus_curve_high_arcsec"]
+    ax.fill_between(at, low, high, color=hue, alpha=0.22, lw=0, label="curve, 68 %")
+    ax.plot(at, arrays["focus_curve_arcsec"], color=hue)
+    position, width = arrays["focus_position"], arrays["focus_fwhm_arcsec"]
+    bars = np.abs(
+        np.stack([arrays["focus_fwhm_low_arcsec"], arrays["focus_fwhm_high_arcsec"]]) - width
+    )
+    used = np.isclose(position, np.nan if focus is None else focus.used_position)
+    for chosen, face, label in ((used, True, "this run"), (~used, False, "other runs")):
+        if chosen.any():
+            ax.errorbar(
+                position[chosen],
+                width[chosen],
+                yerr=bars[:, chosen],
+                fmt="o",
+                color=colour("recorded"),
+                mfc=colour("recorded") if face else colour("panel"),
+                ms=5,
+                lw=1.0,
+                label=label,
+            )
+    best = None if focus is None else focus.best_position
+    if best is not None and best.value is not None:
+        ax.axvline(best.value, color=colour("muted"), ls="--", lw=0.9)
+        ends = (best.low or best.value, best.high or best.value)
+        ax.axvspan(*ends, color=colour("muted"), alpha=0.15, lw=0)
+    ax.ticklabel_format(axis="x", useOffset=False, style="plain")
+    ax.locator_params(axis="x", nbins=6)
+    ax.set(xlabel="focus position, as recorded", ylabel="width, Gaussian FWHM [arcsec]")
+    ax.set_ylim(bottom=0)
+    ax.set_xlim(float(at.min()), float(at.max()))
+    ax.legend(loc="best")
+    return figure_of(ax)
+
+
+def north_in_image(result: Result) -> tuple[float, float] | None:
+    """Return the directions of north and east in the image [deg from +x toward +y], or None.
+
+    The setup's ``position_angle_deg`` is that of the +y axis, north through east. Whether the
+    image is mirrored comes from the setup's ``flip``, or else from a contribution that has both
+    its direction in the image and its position angle; without either nothing is claimed.
+    """
+    entry = result.setup.get("position_angle_deg")
+    if entry is None or not isinstance(entry.value, (int, float)):
+        return None
+    angle_of_y_deg = float(entry.value)
+    flip = result.setup.get("flip")
+    sign = _handedness(result, angle_of_y_deg) if flip is None else -1 if flip.value else 1
+    if sign is None:
+        return None
+    # Position angle grows toward +y when the image is not mirrored, and the other way round.
+    north = (90.0 - sign * angle_of_y_deg) % 360.0
+    return north, (north + sign * 90.0) % 360.0
+
+
+def _handedness(result: Result, angle_of_y_deg: float) -> int | None:
+    for part in (result.tracking, result.structure):
+        angle, position = part.angle_deg, part.position_angle_deg
+        if angle is None or position is None or angle.value is None or position.value is None:
+            continue
+        misfits = {}
+        for sign in (1, -1):
+            expected = angle_of_y_deg + sign * (angle.value - 90.0)
+            misfits[sign] = abs((position.value - expected + 90.0) % 180.0 - 90.0)
+        agreeing = [sign for sign, misfit in misfits.items() if misfit < AGREEMENT_DEG]
+        if len(agreeing) == 1:
+            return agreeing[0]
+    return None
+
+
+def outline(major: float, minor: float, angle_deg: float) -> tuple[FloatArray, FloatArray]:
+    """Return x and y of an ellipse with these half-axes, the larger one at an angle from +x."""
+    turn, around = math.radians(angle_deg), np.linspace(0.0, 2.0 * np.pi, 121)
+    u, v = major * np.cos(around), minor * np.sin(around)
+    return u * math.cos(turn) - v * math.sin(turn), u * math.sin(turn) + v * math.cos(turn)
+
+
+def half_axes(result: Result) -> dict[str, tuple[float, float, float]]:
+    """Return larger and smaller half-axis [arcsec] and direction [deg] of each drawn ellipse.
+
+    Motion that is nearly round has no direction of its own and is given as a circle.
+    """
+    found = {}
+    air = result.atmosphere.motion_rms_arcsec
+    if air is not None and air.value is not None:
+        found["atmosphere"] = (air.value, air.value, 0.0)
+    for name in ("tracking", "structure", "unassigned"):
+        part = getattr(result, name)
+        major, minor, angle = part.rms_major_arcsec, part.rms_minor_arcsec, part.angle_deg
+        if major is None or major.value is None:
+            continue
+        small = 0.0 if minor is None or minor.value is None else minor.value
+        if angle is not None and angle.value is not None:
+            found[name] = (major.value, small, angle.value)
+        elif small > NEARLY_ROUND * major.value:
+            radius = math.hypot(major.value, small) / math.sqrt(2.0)
+            found[name] = (radius, radius, 0.0)
+    return found
+
+
+def draw_ellipses(result: Result, ax: Axes | None = None) -> Figure:
+    """Draw motion rms over the blur time as one ellipse a cause, x to the right and y up.
+
+    A smaller axis that is only a limit is drawn as zero, so that the ellipse is a line; a cause
+    without a direction is drawn as a circle if it is nearly round, else not at all.
+    """
+    ax = axes_for(ax, 3.7, 3.6)
+    drawn = half_axes(result)
+    for name, (major, minor, angle_deg) in drawn.items():
+        style = CAUSE_STYLES[name]
+        x, y = outline(major, minor, angle_deg)
+        ax.plot(x, y, color=colour(name), ls=style.dash, lw=2.0, label=CAUSE_NAMES[name])
+    reach = 1.4 * max((major for major, _, _ in drawn.values()), default=1.0)
+    directions = north_in_image(result)
+    if directions is not None:
+        _draw_compass(ax, directions, reach)
+    ax.set(
+        xlim=(-reach, reach),
+        ylim=(-reach, reach),
+        aspect="equal",
+        xlabel="x, rms [arcsec]",
+        ylabel="y, rms [arcsec]",
+    )
+    if drawn:
+        figure_of(ax).legend(loc="outside upper center", ncols=2, handlelength=2.4)
+    return figure_of(ax)
+
+
+def _draw_compass(ax: Axes, directions: tuple[float, float], reach: float) -> None:
+    for angle_deg, letter in zip(directions, "NE", strict=True):
+        dx, dy = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
+        ax.annotate(
+            "",
+            (0.84 * reach * dx, 0.84 * reach * dy),
+            (0.0, 0.0),
+            arrowprops={"arrowstyle": "->", "color": colour("muted"), "lw": 0.9},
+        )
+        ax.text(0.93 * reach * dx, 0.93 * reach * dy, letter, ha="center", va="center")

@@ -1,25 +1,181 @@
-"""Motion over time and the folded periodic error."""
+"""Shared motion: spectra, coherence, over time, by time and frequency, folded on a period."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from blursplit.report.figures._canvas import axes_for, decimate, figure_of
+from blursplit.constants import (
+    FIGURE_LABELS_TOUCH,
+    FIGURE_LABELS_TOUCH_SHARE,
+    FIGURE_MARKS,
+    FIGURE_ROWS,
+    FIGURE_TICKS_HZ,
+)
+from blursplit.report.figures._canvas import (
+    axes_for,
+    block_means,
+    decimate,
+    figure_of,
+    logarithmic,
+    power_label,
+)
 from blursplit.report.palette import CAUSE_STYLES, colour
+from blursplit.types import BoolArray, FloatArray
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-    from numpy.typing import NDArray
 
-    from blursplit.result import Event, PhaseCurve
+    from blursplit.result import Event, Line, PhaseCurve
     from blursplit.series import Series
 
-__all__ = ["draw_motion", "draw_periodic"]
+__all__ = [
+    "draw_by_time",
+    "draw_coherence",
+    "draw_motion",
+    "draw_periodic",
+    "draw_spectrum",
+    "mark_labels",
+    "shared_density",
+    "strongest",
+]
+
+
+def shared_density(series: Series) -> FloatArray | None:
+    """Return the density of the shared motion, sum of both axes [arcsec2/Hz], or None."""
+    x = series.arrays.get("common_psd_x_arcsec2_hz")
+    y = series.arrays.get("common_psd_y_arcsec2_hz")
+    if x is None or y is None:
+        return None
+    return np.asarray(x + y, dtype=float)
+
+
+def _positive(values: FloatArray) -> FloatArray:
+    return np.where(values > 0, values, np.nan)
+
+
+def strongest(lines: Sequence[Line], count: int = FIGURE_MARKS) -> list[tuple[int, Line]]:
+    """Return the strongest lines with their numbers in the result, counted from 1."""
+
+    def strength(line: Line) -> float:
+        for estimate in (line.rms_arcsec, line.rms_px):
+            if estimate is not None and estimate.value is not None:
+                return estimate.value
+        return 0.0
+
+    numbered = list(enumerate(lines, start=1))
+    return sorted(numbered, key=lambda entry: -strength(entry[1]))[:count]
+
+
+def mark_labels(
+    places: Sequence[tuple[float, str]], nearest: float = FIGURE_LABELS_TOUCH
+) -> list[tuple[float, str]]:
+    """Join the labels of marks that would touch each other: places and labels, in order.
+
+    Parameters
+    ----------
+    places : sequence of (float, str)
+        Logarithm (base 10) of the frequency, and the label.
+    nearest : float
+        Distance in the logarithm within which labels are joined, at the middle of their places.
+    """
+    joined: list[list[tuple[float, str]]] = []
+    for place in sorted(places):
+        if joined and place[0] - joined[-1][-1][0] < nearest:
+            joined[-1].append(place)
+        else:
+            joined.append([place])
+    return [
+        (float(np.mean([x for x, _ in group])), ", ".join(label for _, label in group))
+        for group in joined
+    ]
+
+
+def _mark_lines(ax: Axes, lines: Sequence[Line]) -> None:
+    places = []
+    for index, line in strongest(lines):
+        frequency = line.frequency_hz.value
+        if frequency is None or frequency <= 0:
+            continue
+        ax.axvline(frequency, color=colour("muted"), lw=0.8, ls=":")
+        places.append((float(np.log10(frequency)), str(index)))
+    for x, label in mark_labels(places):
+        ax.annotate(
+            label,
+            (10.0**x, 1.0),
+            xycoords=("data", "axes fraction"),
+            xytext=(0, 2),
+            textcoords="offset points",
+            ha="center",
+            va="bottom",
+            fontsize=9,
+        )
+
+
+def draw_spectrum(series: Series, lines: Sequence[Line] = (), ax: Axes | None = None) -> Figure:
+    """Draw densities [arcsec2/Hz], both axes added: shared, differential, air and noise.
+
+    Lines are marked with their numbers in the table of lines.
+    """
+    ax = axes_for(ax, height_in=3.6)
+    arrays = series.arrays
+    frequency = arrays["frequency_hz"]
+    inside = frequency > 0
+    f = frequency[inside]
+
+    def band(low: str, high: str, hue: str, alpha: float) -> None:
+        if low in arrays and high in arrays:
+            x, bottom, top = block_means(
+                [f, arrays[low][inside], arrays[high][inside]], logarithmic=True
+            )
+            ax.fill_between(x, _positive(bottom), _positive(top), color=hue, alpha=alpha, lw=0)
+
+    band("air_psd_low_arcsec2_hz", "air_psd_high_arcsec2_hz", colour("atmosphere"), 0.25)
+    band("common_psd_low_arcsec2_hz", "common_psd_high_arcsec2_hz", colour("recorded"), 0.18)
+    total = shared_density(series)
+    curves = [
+        ("shared by all stars", total, colour("recorded"), "-", 1.3),
+        (
+            "air's part of it",
+            arrays.get("air_psd_arcsec2_hz"),
+            colour("atmosphere"),
+            (0, (6, 2)),
+            1.5,
+        ),
+        (
+            "one star against the others",
+            arrays.get("differential_psd_arcsec2_hz"),
+            colour("instrument"),
+            (0, (3, 1.5)),
+            1.1,
+        ),
+        ("noise", arrays.get("noise_psd_arcsec2_hz"), colour("muted"), (0, (1, 2)), 1.1),
+    ]
+    for label, values, hue, dash, width in curves:
+        if values is not None:
+            x, y = decimate(f, _positive(values[inside]), logarithmic=True)
+            ax.plot(x, y, color=hue, ls=dash, lw=width, label=label)
+    logarithmic(ax, "xy")
+    _mark_lines(ax, lines)
+    ax.set(xlabel="frequency [Hz]", ylabel="density, both axes [arcsec²/Hz]")
+    ax.legend(loc="lower left")
+    return figure_of(ax)
+
+
+def draw_coherence(series: Series, lines: Sequence[Line] = (), ax: Axes | None = None) -> Figure:
+    """Draw the share of the motion's power that all stars have in common, by frequency."""
+    ax = axes_for(ax)
+    frequency = series.arrays["frequency_hz"]
+    inside = frequency > 0
+    x, y = decimate(frequency[inside], series.arrays["coherence"][inside], logarithmic=True)
+    ax.plot(x, y, color=colour("recorded"))
+    logarithmic(ax, "x")
+    _mark_lines(ax, lines)
+    ax.set(xlabel="frequency [Hz]", ylabel="share common to all stars", ylim=(-0.02, 1.02))
+    return figure_of(ax)
 
 
 def draw_motion(
@@ -59,7 +215,7 @@ def draw_periodic(curve: PhaseCurve, ax: Axes | None = None) -> Figure:
     ax = axes_for(ax, height_in=2.6)
     phase = np.array(curve.phase_turns)
 
-    def values(of: Sequence[float | None]) -> NDArray[np.float64]:
+    def values(of: Sequence[float | None]) -> FloatArray:
         return np.array([np.nan if one is None else one for one in of])
 
     hue = colour("tracking")
@@ -85,3 +241,150 @@ def draw_periodic(curve: PhaseCurve, ax: Axes | None = None) -> Figure:
     )
     ax.legend(loc="lower center", ncols=2, bbox_to_anchor=(0.45, 1.0), handlelength=1.5)
     return figure_of(ax)
+
+
+LOWEST_PERCENT, HIGHEST_PERCENT = 5.0, 99.7
+
+
+def _even_rows(edge_hz: FloatArray, psd: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return ends and cells of rows that are even in the logarithm, each with its cell's value."""
+    ends = np.linspace(np.log10(edge_hz[0]), np.log10(edge_hz[-1]), FIGURE_ROWS + 1)
+    middle = 10.0 ** (0.5 * (ends[:-1] + ends[1:]))
+    row = np.clip(np.searchsorted(edge_hz, middle) - 1, 0, len(edge_hz) - 2)
+    return ends, psd[:, row].T
+
+
+def draw_by_time(
+    series: Series,
+    lines: Sequence[Line] = (),
+    events: Sequence[Event] = (),
+    ax: Axes | None = None,
+) -> Figure:
+    """Draw the density of the shared motion by time and frequency [arcsec2/Hz], bright is strong.
+
+    Lines are marked at the right, events above, with their numbers in the tables; what was not
+    recorded is crossed out.
+    """
+    ax = axes_for(ax, height_in=3.4)
+    edge_s = series.arrays["time_edge_s"]
+    psd = series.arrays["common_psd_by_time_arcsec2_hz"]
+    ends, cells = _even_rows(series.arrays["frequency_edge_hz"], psd)
+    level = np.log10(np.where(cells > 0, cells, np.nan))
+    known = level[np.isfinite(level)]
+    low, high = np.percentile(known, [LOWEST_PERCENT, HIGHEST_PERCENT]) if known.size else (0, 1)
+    high = max(high, low + 0.5)
+    ax.set_facecolor(colour("ground"))
+    extent = (float(edge_s[0]), float(edge_s[-1]), float(ends[0]), float(ends[-1]))
+    shown = np.nan_to_num(level, nan=low)
+    style: dict[str, Any] = {
+        "cmap": "gray",
+        "vmin": low,
+        "vmax": high,
+        "origin": "lower",
+        "aspect": "auto",
+        "interpolation": "none",
+    }
+    ax.imshow(shown, extent=extent, **style)
+    _cross_out(ax, edge_s, np.asarray(~np.isfinite(level).any(axis=0)))
+    _mark(ax, lines, events, extent)
+    ticks = [tick for tick in FIGURE_TICKS_HZ if extent[2] <= np.log10(tick) <= extent[3]]
+    ax.set_yticks(np.log10(ticks), [f"{tick:g}" for tick in ticks])
+    ax.set(
+        xlabel="time since the first frame [s]",
+        ylabel="frequency [Hz]",
+        xlim=extent[:2],
+        ylim=extent[2:],
+    )
+    ax.grid(visible=False)
+    _bar(ax, float(low), float(high), style)
+    return figure_of(ax)
+
+
+def _cross_out(ax: Axes, edge_s: FloatArray, blank: BoolArray) -> None:
+    """Cover gaps and cross them out; a hatch would keep its light colours in the dark looks."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], blank, [False]]).astype(int)))
+    for first, last in edges.reshape(-1, 2):
+        left, right = float(edge_s[first]), float(edge_s[last])
+        ax.axvspan(left, right, facecolor=colour("panel"), edgecolor=colour("muted"), lw=0.8)
+        for heights in ((0.0, 1.0), (1.0, 0.0)):
+            ax.plot(
+                [left, right],
+                heights,
+                transform=ax.get_xaxis_transform(),
+                color=colour("muted"),
+                lw=0.8,
+            )
+
+
+def _mark(
+    ax: Axes,
+    lines: Sequence[Line],
+    events: Sequence[Event],
+    extent: tuple[float, float, float, float],
+) -> None:
+    span = extent[1] - extent[0]
+    for event in events:
+        stop = max(event.start_s + event.duration_s, event.start_s + 0.004 * span)
+        ax.plot(
+            [event.start_s, stop],
+            [1.02, 1.02],
+            transform=ax.get_xaxis_transform(),
+            color=colour("tracking"),
+            lw=3.0,
+            clip_on=False,
+            solid_capstyle="butt",
+        )
+    places = [(e.start_s + 0.5 * e.duration_s, str(k)) for k, e in enumerate(events, start=1)]
+    for x, label in mark_labels(places, FIGURE_LABELS_TOUCH_SHARE * span):
+        _number(ax, label, (x, 1.03), "xaxis", (0, 3))
+    found = [
+        (float(np.log10(line.frequency_hz.value)), str(index))
+        for index, line in strongest(lines)
+        if line.frequency_hz.value is not None
+        and extent[2] < np.log10(max(line.frequency_hz.value, 1e-9)) < extent[3]
+    ]
+    for y, _ in found:
+        ax.plot(
+            [1.0, 1.025],
+            [y, y],
+            transform=ax.get_yaxis_transform(),
+            color=colour("ink"),
+            lw=1.4,
+            clip_on=False,
+        )
+    for y, label in mark_labels(found, FIGURE_LABELS_TOUCH_SHARE * (extent[3] - extent[2])):
+        # one below the other, or they would run into the bar
+        _number(ax, "\n".join(reversed(label.split(", "))), (1.03, y), "yaxis", (2, 0))
+
+
+def _number(
+    ax: Axes, label: str, place: tuple[float, float], along: str, offset: tuple[int, int]
+) -> None:
+    transform = ax.get_xaxis_transform() if along == "xaxis" else ax.get_yaxis_transform()
+    ax.annotate(
+        label,
+        place,
+        xycoords=transform,
+        xytext=offset,
+        textcoords="offset points",
+        ha="center" if along == "xaxis" else "left",
+        va="bottom" if along == "xaxis" else "center",
+        fontsize=9,
+        linespacing=1.0,
+        annotation_clip=False,
+    )
+
+
+def _bar(ax: Axes, low: float, high: float, style: dict[str, Any]) -> None:
+    """Draw the bar of the densities beside the axes, an image like theirs."""
+    bar = ax.inset_axes((1.12, 0.0, 0.04, 1.0))
+    bar.set_facecolor(colour("ground"))
+    ramp = np.linspace(low, high, 128)[:, None]
+    bar.imshow(ramp, extent=(0.0, 1.0, low, high), **style)
+    exponents = np.arange(np.ceil(low), np.floor(high) + 1)
+    bar.set_yticks(exponents, [power_label(10.0**exponent) for exponent in exponents])
+    bar.set_xticks([])
+    bar.yaxis.tick_right()
+    bar.yaxis.set_label_position("right")
+    bar.set_ylabel("density, both axes [arcsec²/Hz]")
+    bar.grid(visible=False)

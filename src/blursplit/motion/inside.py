@@ -1,0 +1,482 @@
+"""Motion inside the exposures, from the second moments that all stars share.
+
+What moves within one exposure leaves no trace in the centroids but widens every star alike: the
+image's transfer function is multiplied by exp(-2 pi^2 f.V.f), V the motion's covariance over the
+exposure [arcsec^2], whatever the air does. A ringing mode's V grows and shrinks with its envelope,
+so that V is remembered from one frame to the next; the air's changes are forgotten within the time
+that it takes to cross the aperture; a constant part is optics or a steady vibration, which nothing
+here can part.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from blursplit.constants import (
+    FWHM_PER_SIGMA,
+    INSIDE_AIR_CROSSINGS,
+    INSIDE_ANGLES,
+    INSIDE_BAND_FWHM,
+    INSIDE_BINS_PER_MEMORY,
+    INSIDE_DAMPED_DECAYS,
+    INSIDE_HALF_CYCLES,
+    INSIDE_LARGEST_AIR_SHARE,
+    INSIDE_LEAST_BINS,
+    INSIDE_LONGEST_GAP,
+    INSIDE_MOST_BINS,
+    INSIDE_RADII,
+    INSIDE_SCALE_ERROR,
+    INSIDE_STRETCHES,
+    INSIDE_TAPER_PX,
+    SIGMA_PER_MAD,
+)
+from blursplit.motion.ringing import energy_spread, fit_ringing
+from blursplit.stars.tracks import Stamps, StarTracks
+from blursplit.types import BoolArray, FloatArray, IntArray
+
+__all__ = ["FrameTensors", "InsideMotion", "fit_inside_motion", "measure_frame_tensors"]
+
+Transfer = Callable[[FloatArray, FloatArray], FloatArray]
+
+
+@dataclass(frozen=True)
+class FrameTensors:
+    """Second moments of the motion inside each frame that all stars share, and all that is in them.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n_frames,)
+    segment : ndarray of int, shape (n_frames,)
+    shared_arcsec2 : ndarray, shape (n_frames, 3)
+        xx, yy, xy: air, optics and motion together, the perfect telescope taken off where it was
+        given; NaN where no star could be used.
+    sigma_arcsec2 : ndarray, shape (n_frames, 3)
+        One sigma of the shared part, from the stars' scatter (from photons for one star).
+    constant_sigma_arcsec2 : ndarray, shape (3,)
+        One sigma of its mean, from how the stars' means differ (optics across the field).
+    stars : int
+        How many stars were used. With one, air of every height passes for shared.
+    band_cycles_arcsec : tuple of float
+        Lowest and highest frequency used.
+    """
+
+    time_s: FloatArray
+    segment: IntArray
+    shared_arcsec2: FloatArray
+    sigma_arcsec2: FloatArray
+    constant_sigma_arcsec2: FloatArray
+    stars: int
+    band_cycles_arcsec: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class InsideMotion:
+    """Motion inside the exposures: draws of what is mechanical, and what stays open.
+
+    Parameters
+    ----------
+    probability : float
+        That a ringing mode is inside the frames, against air whose shape changes alone explain
+        them; both weighted alike beforehand.
+    is_shown : bool
+        Whether that probability exceeds 0.99: the lags carry it.
+    mechanical_arcsec2 : ndarray, shape (n_draws, 2, 2)
+        Realised mean over the frames, given that a mode is there.
+    frames_arcsec2 : ndarray, shape (n_frames, 2, 2)
+        Its mean over the draws, frame by frame (smoothed), given that a mode is there.
+    constant_arcsec2 : ndarray, shape (n_draws, 2, 2)
+        Constant part, air, optics and steady vibration together, in the same draws.
+    steady_arcsec2 : ndarray, shape (n_draws, 2, 2)
+        The least of the constant part that no air leaves: its elongation, along one axis.
+    open_arcsec2 : ndarray, shape (n_draws, 2, 2)
+        What the shared changes without memory would be if they were a shake too damped to ring:
+        near air, or that; part of the constant. Nothing in the frames parts the two.
+    decay_s : ndarray, shape (n_draws, 2)
+        Time in which the mode's energy falls to 1/e, 1/(4 pi f zeta), along each principal axis.
+    angle_deg : float
+        First principal axis, [0, 180) from +x toward +y.
+    from_hz : float
+        Frequency from which on more than half of a motion's variance is inside the frames.
+    limit_rms_arcsec : float
+        95 % upper end of the rms along the major axis, given that a mode is there.
+    axis_probability : tuple of float
+        `probability` along each principal axis.
+    """
+
+    probability: float
+    is_shown: bool
+    mechanical_arcsec2: FloatArray
+    frames_arcsec2: FloatArray
+    constant_arcsec2: FloatArray
+    steady_arcsec2: FloatArray
+    open_arcsec2: FloatArray
+    decay_s: FloatArray
+    angle_deg: float
+    from_hz: float
+    limit_rms_arcsec: float
+    axis_probability: tuple[float, float]
+
+
+# --- measurement --------------------------------------------------------------------------------
+def measure_frame_tensors(
+    tracks: StarTracks,
+    scale_arcsec: float,
+    *,
+    gain_e_per_adu: float | None = None,
+    perfect: Transfer | None = None,
+) -> FrameTensors | None:
+    """Measure the motion tensor of every frame that the stamped stars share.
+
+    Parameters
+    ----------
+    tracks : StarTracks
+        With stamps; frames in which a star was lost leave that star out.
+    scale_arcsec : float
+        Size of a pixel.
+    gain_e_per_adu : float, optional
+        For the stars' photon noise; without it only the background's noise counts.
+    perfect : callable, optional
+        Transfer function of the perfect telescope and the pixel at (fx, fy) [cycles/arcsec].
+
+    Returns
+    -------
+    FrameTensors or None
+        None without stamps, or where no stamp holds one period of a frequency low enough for the
+        logarithm (a stamp under four star widths).
+
+    Notes
+    -----
+    Per frame and star, -ln|OTF|/(2 pi^2) = fx^2 Vxx + fy^2 Vyy + 2 fx fy Vxy, residuals weighted by
+    1/f^2, from one period across the stamp up to 0.2/FWHM: in this band a streak's logarithm is
+    still its second moment (-ln J0(z) = z^2/4 (1 + z^2/16...)); moments within a window are not
+    additive and read 1.2 to 1.7 times too much.
+    """
+    stamps = tracks.stamps
+    if stamps is None or not len(stamps.star):
+        return None
+    width_px = float(np.nanmedian(np.where(tracks.good, tracks.width_px, np.nan)))
+    size = stamps.pixels_adu.shape[-1]
+    lowest = 1.0 / size
+    highest = max(INSIDE_BAND_FWHM[1] / (FWHM_PER_SIGMA * width_px), 1.2 * lowest)
+    lowest = max(lowest, INSIDE_BAND_FWHM[0] / (FWHM_PER_SIGMA * width_px))
+    if not np.isfinite(width_px) or highest * FWHM_PER_SIGMA * width_px > INSIDE_BAND_FWHM[2]:
+        return None
+    reader = _TensorReader(size, lowest, highest, scale_arcsec, perfect)
+    good = tracks.good[:, stamps.star]
+    each = [reader.read(stamps, k, good[:, k], gain_e_per_adu) for k in range(len(stamps.star))]
+    tensor = np.stack([one[0] for one in each], axis=1)
+    noise2 = np.stack([one[1] for one in each], axis=1)
+    whole = np.isfinite(np.sum(tensor, axis=2))
+    if int(whole.any(axis=1).sum()) < INSIDE_LEAST_BINS:
+        return None
+    shared, variance, between = _share(tensor, noise2)
+    return FrameTensors(
+        tracks.time_s,
+        tracks.segment,
+        shared,
+        np.sqrt(variance),
+        between,
+        int(whole.any(axis=0).sum()),
+        (lowest / scale_arcsec, highest / scale_arcsec),
+    )
+
+
+class _TensorReader:
+    """Fixed plan of one run: frequencies, taper and least squares."""
+
+    def __init__(
+        self, size: int, lowest: float, highest: float, scale: float, perfect: Transfer | None
+    ) -> None:
+        axis = np.arange(size) - (size - 1) / 2.0
+        edge = np.clip((size / 2.0 - np.abs(axis)) / INSIDE_TAPER_PX, 0.0, 1.0)
+        ramp = np.sin(0.5 * np.pi * edge) ** 2
+        self.taper = np.outer(ramp, ramp).astype(np.float32)
+        radius = np.linspace(lowest, highest, INSIDE_RADII)
+        angle = np.pi * np.arange(INSIDE_ANGLES) / INSIDE_ANGLES
+        fx = np.outer(radius, np.cos(angle)).ravel()
+        fy = np.outer(radius, np.sin(angle)).ravel()
+        wave = np.exp(-2j * np.pi * (fy[:, None, None] * axis[:, None] + fx[:, None, None] * axis))
+        flat = wave.reshape(len(fx), -1)
+        self.waves = np.vstack([flat.real, flat.imag]).astype(np.float32)
+        fx, fy = fx / scale, fy / scale
+        f2 = fx**2 + fy**2
+        design = np.stack([fx**2, fy**2, 2.0 * fx * fy], axis=1)
+        # weights 1/f^2 on the residuals; the factor turns -ln|OTF| into the tensor
+        self.solve = np.linalg.pinv(design / f2[:, None]) / f2 / (2.0 * np.pi**2)
+        self.base = np.zeros(len(fx)) if perfect is None else -np.log(np.abs(perfect(fx, fy)))
+
+    def read(
+        self, stamps: Stamps, k: int, good: BoolArray, gain: float | None
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return tensor and noise variance of one star, shape (n_frames, 3); NaN where unusable."""
+        n = len(good)
+        tensor, noise2 = np.full((n, 3), np.nan), np.full((n, 3), np.nan)
+        light = stamps.pixels_adu[:, k] - stamps.sky_adu[:, k, None, None].astype(np.float32)
+        edge = np.concatenate([light[:, 0], light[:, -1]], axis=1)
+        light = (light * self.taper).reshape(n, -1)
+        total = light.sum(axis=1, dtype=np.float64)
+        rows = np.flatnonzero(good & np.isfinite(total) & (total > 0))
+        if not rows.size:
+            return tensor, noise2
+        transform = light[rows] @ self.waves.T
+        m = len(self.base)
+        share = np.hypot(transform[:, :m], transform[:, m:]) / total[rows, None]
+        pixel2 = (SIGMA_PER_MAD * float(np.nanmedian(np.abs(edge - np.nanmedian(edge))))) ** 2
+        background, photons = self._noise_weights(light[rows].astype(np.float64), total[rows])
+        noise = background * pixel2 / total[rows, None] ** 2
+        if gain:
+            noise = noise + photons / gain / total[rows, None]
+        # a modulus under the pixels' noise has no logarithm
+        least = np.sqrt(np.sum(self.taper**2) * pixel2) / total[rows, None]
+        loss = -np.log(np.maximum(share, np.maximum(least, 1e-6))) - self.base
+        tensor[rows] = loss @ self.solve.T
+        noise2[rows] = noise
+        return tensor, noise2
+
+    def _noise_weights(self, light: FloatArray, total: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the sums over pixels of the squared gradient, flat and weighted by the star."""
+        m = len(self.base)
+        mean = light.mean(axis=0, dtype=np.float64) / float(total.mean())
+        spectrum = (self.waves @ mean).reshape(2, m)
+        modulus2 = np.maximum((spectrum**2).sum(axis=0), 1e-6)
+        along = (self.waves.reshape(2, m, -1) * spectrum[:, :, None]).sum(axis=0)
+        gradient = self.solve @ (1.0 - along / modulus2[:, None])
+        squared = gradient**2
+        window = self.taper.ravel().astype(np.float64)
+        star = squared @ np.maximum(mean * window, 0.0)
+        return squared @ window**2, star
+
+
+def _share(tensor: FloatArray, noise2: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the shared part, its variance, and the error of its mean from the stars' means."""
+    seen = np.isfinite(np.sum(tensor, axis=2))
+    middle = np.nanmedian(tensor, axis=0)
+    usable = np.isfinite(middle).all(axis=1) & (seen.sum(axis=0) >= INSIDE_LEAST_BINS)
+    if not usable.any():
+        usable = seen.sum(axis=0) == seen.sum(axis=0).max()
+    tensor, noise2 = tensor[:, usable], noise2[:, usable]
+    seen, n_stars = seen[:, usable], int(usable.sum())
+    whole = seen.all(axis=1)
+    means = np.nanmean(tensor[whole] if whole.sum() >= INSIDE_LEAST_BINS else tensor, axis=0)
+    constant = means.mean(axis=0)
+    apart = tensor - means + constant
+    photon2 = np.nanmean(noise2, axis=0)
+    own2 = photon2.copy()
+    weight = 1.0 / np.maximum(own2, 1e-12)
+    shared = np.zeros((len(tensor), 3))
+    for _ in range(3):
+        w = np.where(seen[..., None], weight, 0.0)
+        total = w.sum(axis=1)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            shared = np.where(seen[..., None], w * apart, 0.0).sum(axis=1) / total
+        if n_stars > 1:
+            share = weight / weight.sum(axis=0)
+            rest = np.where(seen[..., None], apart - shared[:, None], np.nan)
+            spread = (SIGMA_PER_MAD * np.nanmedian(np.abs(rest), axis=0)) ** 2
+            # a star's distance from a mean that it is part of is too small by 1 - its share
+            own2 = np.maximum(spread / np.maximum(1.0 - share, 0.2), photon2)
+            weight = 1.0 / (own2 + np.median(own2, axis=0))
+    part = w / np.where(total > 0, total, np.inf)[:, None]
+    variance = np.where(seen[..., None], part**2 * own2, 0.0).sum(axis=1)
+    variance[~seen.any(axis=1)] = np.nan
+    between = means.std(axis=0, ddof=1) / np.sqrt(n_stars) if n_stars > 1 else np.full(3, np.inf)
+    return shared, variance, between
+
+
+# --- fit ----------------------------------------------------------------------------------------
+def fit_inside_motion(
+    tensors: FrameTensors,
+    exposure_s: float,
+    cadence_s: float,
+    *,
+    air_time_s: float = 0.0,
+    n_draws: int = 200,
+    seed: int = 0,
+) -> InsideMotion | None:
+    """Draw what is mechanical in the shared tensors, from what their changes remember.
+
+    Parameters
+    ----------
+    tensors : FrameTensors
+    exposure_s, cadence_s : float
+    air_time_s : float
+        Time after which the air over the aperture has been replaced (aperture over the slowest
+        wind): frames closer than that are averaged, since air remembers itself for so long.
+    n_draws, seed : int
+
+    Returns
+    -------
+    InsideMotion or None
+        None where fewer than 20 stretches of `air_time_s` are left.
+
+    Notes
+    -----
+    On each principal axis of the lag-one covariance m_i = c + V_i + a_i + noise: V_i a gamma Markov
+    chain (mean energy of a complex envelope: shape 1/h, h(a) = 2 (a - 1 + e^-a)/a^2, memory
+    rho_1 = (sinh(a/2)/(a/2))^2 e^-a / h), a_i positively skewed air without memory. The rival is
+    air alone, with a memory of up to 0.25 from one frame to the next. Both are integrated by
+    adaptive importance sampling over a forward filter, so that the odds come with the draws.
+    The realised mean(m) - c is drawn, never the mean energy that a longer run would show.
+    """
+    rng = np.random.default_rng(seed)
+    bins = _bin_frames(tensors, exposure_s, cadence_s, air_time_s)
+    if bins is None:
+        return None
+    axes = _principal_axes(bins.value)
+    fits = []
+    for k in range(2):
+        c, s = axes[:, k]
+        sigma = float(np.sqrt(np.array([c**4, s**4, 4 * c**2 * s**2]) @ bins.sigma**2))
+        value = _project(bins.value, axes[:, k], axes[:, k])
+        duty = bins.window_s / bins.spacing_s
+        fits.append(fit_ringing(value, bins.fitted, sigma, duty, bins.air_share, n_draws, rng))
+    if fits[1].probability > fits[0].probability:
+        axes, fits = axes[:, ::-1], fits[::-1]
+    odds = np.array([f.probability for f in fits])
+    scale = np.exp(INSIDE_SCALE_ERROR * rng.standard_normal(n_draws))
+    along = np.stack([f.realised for f in fits], axis=1) * scale[:, None]
+    along[:, 1] *= rng.random(n_draws) < odds[1]  # given a mode on the first axis
+    least, most = np.log(INSIDE_DAMPED_DECAYS)
+    damped = np.exp(rng.uniform(least, most, n_draws))
+    unremembered = np.stack([f.air for f in fits], axis=1)
+    unremembered = unremembered / np.sqrt(energy_spread(damped))[:, None]
+    unremembered = np.minimum(unremembered, np.stack([f.constant for f in fits], axis=1).clip(0.0))
+    across = np.nanmean(_project(bins.value, axes[:, 0], axes[:, 1]))
+    constant = np.zeros((n_draws, 2, 2))
+    for k in range(2):
+        constant[:, k, k] = fits[k].constant
+    constant[:, 0, 1] = constant[:, 1, 0] = across
+    constant = axes @ constant @ axes.T + _tensor_noise(
+        tensors.constant_sigma_arcsec2, n_draws, rng
+    )
+    smooth = np.stack([f.smoothed for f in fits], axis=1)
+    smooth[:, 1] *= odds[1]
+    frames = np.einsum("nk,ik,jk->nij", smooth[bins.bin_of_frame], axes, axes)
+    return InsideMotion(
+        probability=float(1.0 - np.prod(1.0 - odds)),
+        is_shown=bool(odds[0] > 0.99),  # noqa: PLR2004
+        mechanical_arcsec2=np.einsum("nk,ik,jk->nij", along, axes, axes),
+        frames_arcsec2=frames,
+        constant_arcsec2=constant,
+        steady_arcsec2=_elongation(constant),
+        decay_s=bins.spacing_s / np.stack([f.decay for f in fits], axis=1),
+        angle_deg=float(np.degrees(np.arctan2(axes[1, 0], axes[0, 0])) % 180.0),
+        open_arcsec2=np.einsum("nk,ik,jk->nij", unremembered, axes, axes),
+        from_hz=INSIDE_HALF_CYCLES / exposure_s,
+        limit_rms_arcsec=float(np.sqrt(np.quantile(fits[0].realised * scale, 0.95))),
+        axis_probability=(float(odds[0]), float(odds[1])),
+    )
+
+
+@dataclass(frozen=True)
+class _Bins:
+    """Means over stretches of frames on a regular grid; NaN where a stretch holds no frame."""
+
+    value: FloatArray  # (n, 3)
+    sigma: FloatArray  # (3,)
+    fitted: IntArray  # the bins that the fit reads; all are smoothed
+    spacing_s: float
+    window_s: float
+    air_share: float
+    bin_of_frame: IntArray
+
+
+def _bin_frames(
+    tensors: FrameTensors, exposure_s: float, cadence_s: float, air_time_s: float
+) -> _Bins | None:
+    """Average frames until air has forgotten itself, further while a mode still remembers.
+
+    The fit reads at most INSIDE_MOST_BINS bins, from stretches spread over the run.
+    """
+    forgotten = max(1, int(np.ceil(air_time_s / cadence_s - 0.01)))
+    number, value, variance = _means(tensors, cadence_s, forgotten)
+    per_bin = forgotten * max(1, round(_memory_bins(value) / INSIDE_BINS_PER_MEMORY))
+    if per_bin > forgotten:
+        number, value, variance = _means(tensors, cadence_s, per_bin)
+    filled = np.flatnonzero(np.isfinite(value[:, 0]))
+    if filled.size < INSIDE_LEAST_BINS:
+        return None
+    fitted = filled
+    if filled.size > INSIDE_MOST_BINS:
+        starts = np.linspace(
+            0, filled.size - INSIDE_MOST_BINS // INSIDE_STRETCHES, INSIDE_STRETCHES
+        )
+        inside = starts.astype(np.int64)[:, None] + np.arange(INSIDE_MOST_BINS // INSIDE_STRETCHES)
+        fitted = filled[np.unique(inside)]
+    window = (per_bin - 1) * cadence_s + exposure_s
+    crossings = window / air_time_s if air_time_s > 0 else 1.0
+    share = INSIDE_LARGEST_AIR_SHARE * min(1.0, np.sqrt(INSIDE_AIR_CROSSINGS / crossings))
+    spacing = per_bin * cadence_s
+    return _Bins(value, np.sqrt(variance), fitted, spacing, window, float(share), number)
+
+
+def _means(
+    tensors: FrameTensors, cadence_s: float, per_bin: int
+) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Return each frame's bin, the bins' means (n, 3) and their median variance (3,)."""
+    steps = np.diff(tensors.time_s) / cadence_s
+    gaps = np.minimum(np.rint(steps), INSIDE_LONGEST_GAP * per_bin)
+    gaps[np.diff(tensors.segment) != 0] = INSIDE_LONGEST_GAP * per_bin
+    number = np.concatenate([[0.0], np.cumsum(gaps)]).astype(np.int64) // per_bin
+    seen = np.isfinite(tensors.shared_arcsec2).all(axis=1)
+    n = int(number[-1]) + 1
+    count = np.bincount(number[seen], minlength=n)
+    filled = count > 0
+    value, variance = np.full((n, 3), np.nan), np.zeros(3)
+    for j in range(3):
+        total = np.bincount(number[seen], tensors.shared_arcsec2[seen, j], n)
+        value[filled, j] = total[filled] / count[filled]
+        square = np.bincount(number[seen], tensors.sigma_arcsec2[seen, j] ** 2, n)
+        if filled.any():
+            variance[j] = np.median(square[filled] / count[filled] ** 2)
+    return number, value, variance
+
+
+def _memory_bins(value: FloatArray) -> int:
+    """Return the lag at which the changes are remembered to 1/e of what they are at lag one."""
+    centred = value - np.nanmean(value, axis=0)
+    first = 0.0
+    for lag in range(1, max(len(value) // 4, 2)):
+        product = np.nansum(centred[lag:] * centred[:-lag])
+        if lag == 1:
+            first = float(product)
+        if first <= 0.0 or product < first / np.e:
+            return lag
+    return max(len(value) // 4, 1)
+
+
+def _project(tensor: FloatArray, a: FloatArray, b: FloatArray) -> FloatArray:
+    """Return a.V.b of tensors (n, 3)."""
+    return np.asarray(
+        tensor[:, 0] * a[0] * b[0]
+        + tensor[:, 1] * a[1] * b[1]
+        + tensor[:, 2] * (a[0] * b[1] + a[1] * b[0])
+    )
+
+
+def _principal_axes(value: FloatArray) -> FloatArray:
+    """Return the axes (columns) of the change that is remembered from one bin to the next."""
+    centred = value - np.nanmean(value, axis=0)
+    both = np.isfinite(centred[1:, 0]) & np.isfinite(centred[:-1, 0])
+    lag = centred[1:][both].T @ centred[:-1][both] / max(int(both.sum()), 1)
+    weight, vector = np.linalg.eigh(0.5 * (lag + lag.T))
+    xx, yy, xy = vector[:, int(np.argmax(weight))]
+    axes: FloatArray = np.linalg.eigh(np.array([[xx, xy], [xy, yy]]) * np.sign(xx + yy))[1][:, ::-1]
+    return axes
+
+
+def _elongation(tensor: FloatArray) -> FloatArray:
+    """Return what the longer axis has beyond the shorter one, shape (n, 2, 2)."""
+    weight, vector = np.linalg.eigh(tensor)
+    longer = vector[..., 1]
+    size = weight[..., 1] - weight[..., 0]
+    return np.asarray(size[:, None, None] * longer[:, :, None] * longer[:, None, :])
+
+
+def _tensor_noise(sigma: FloatArray, n: int, rng: np.random.Generator) -> FloatArray:
+    draw = np.where(np.isfinite(sigma), sigma, 0.0) * rng.standard_normal((n, 3))
+    noise: FloatArray = draw[:, [0, 2, 2, 1]].reshape(n, 2, 2)
+    return noise

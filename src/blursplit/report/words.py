@@ -1,0 +1,685 @@
+"""All words that people read about a result: remarks by code, cautions, and numbers with units.
+
+A remark is a code and facts. Its sentence is a template: ``{fact:kind}`` is a fact written as
+`KINDS` says, unit included, and a part in double brackets is left out where one of its facts is
+missing. A code may have variants, ``code/value``, by the fact that `VARIANT_FACTS` names.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any, Protocol
+
+from blursplit.constants import (
+    CAPS_OF_DECIMALS,
+    PLAIN_NUMBER_POWERS,
+    SETTING_WITHOUT_EXPONENT,
+    SMALLEST_CHANCE_SHOWN,
+    SUREST_SHOWN,
+)
+from blursplit.estimate import Estimate
+from blursplit.plain import plain
+from blursplit.result import Remark, Result
+
+__all__ = [
+    "CAUSE_NAMES",
+    "CAUTIONS_OF",
+    "CURE_NAMES",
+    "TEMPLATES",
+    "UNKNOWN",
+    "cautions_for",
+    "estimate_cells",
+    "estimate_text",
+    "label_of_key",
+    "number",
+    "probability",
+    "setting",
+    "setup_text",
+    "text_of",
+    "tied",
+    "unit_of_key",
+]
+
+UNKNOWN = "not known"
+
+# --- names of causes and cures ------------------------------------------------------------------
+
+CAUSE_NAMES: dict[str, str] = {
+    "base": "Telescope and pixel",
+    "atmosphere": "Air outside",
+    "near_air": "Air close by",
+    "tracking": "Tracking",
+    "structure": "Shaking",
+    "open": "Owner open",
+    "optics": "Optics",
+    "untold": "Air or optics",
+    "recorded": "As recorded",
+}
+
+CURE_NAMES: dict[str, str] = {
+    "structure": "Shaking of pier, mount and tube",
+    "tracking": "Tracking: drift and drive",
+    "mechanics": "Both: a perfectly steady mount",
+    "near_air": "Air in tube, dome and the first metres",
+    "optics": "Optics: focus, alignment, figure",
+    "atmosphere": "For comparison: all the air",
+}
+
+_CURED: dict[str, str] = {
+    "structure": "the shaking",
+    "tracking": "the tracking",
+    "mechanics": "the mount's motion",
+    "near_air": "the air close by",
+    "optics": "the optics",
+    "atmosphere": "the air",
+}
+
+_OWNERS: dict[str, str] = {
+    "structure": "the structure: pier, mount or tube",
+    "tracking": "the drive",
+    "atmosphere": "the air",
+    "air": "the air",
+    "mechanics": "the mount",
+}
+
+# --- the sentences ------------------------------------------------------------------------------
+
+VARIANT_FACTS: dict[str, str] = {
+    "cure-matters": "cure",
+    "open": "cure",
+    "not-asked": "check",
+    "lines-found": "count",
+}
+
+_HEADLINES: dict[str, str] = {
+    "cure-matters": (
+        "Without {cure:cure} your stars would be {without_arcsec:arcsec}, not "
+        "{width_arcsec:figure}.[[ Your seeing was {seeing_arcsec:arcsec}.]]"
+    ),
+    "cure-matters/tracking": (
+        "With perfect tracking your stars would be {without_arcsec:arcsec}, not "
+        "{width_arcsec:figure}.[[ Your seeing was {seeing_arcsec:arcsec}.]]"
+    ),
+    "cure-matters/mechanics": (
+        "On a perfectly steady mount your stars would be {without_arcsec:arcsec}, not "
+        "{width_arcsec:figure}.[[ Your seeing was {seeing_arcsec:arcsec}.]]"
+    ),
+    "cure-matters/near_air": (
+        "Without the turbulent air close to your telescope your stars would be "
+        "{without_arcsec:arcsec}, not {width_arcsec:figure}."
+        "[[ The seeing outside was {seeing_arcsec:arcsec}.]]"
+    ),
+    "cure-matters/optics": (
+        "With perfect optics your stars would be {without_arcsec:arcsec}, not "
+        "{width_arcsec:figure}.[[ Your seeing was {seeing_arcsec:arcsec}.]]"
+    ),
+    "no-cure-matters": (
+        "Your mount is not the reason: no cure would save as much as {worth_arcsec:arcsec} of "
+        "your {width_arcsec:arcsec}.[[ Your seeing was {seeing_arcsec:arcsec}.]]"
+    ),
+    "open": (
+        "Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be {cure:cure}; "
+        "these frames do not tell."
+    ),
+    "open/structure": (
+        "Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be shaking, or air close "
+        "to the telescope; these frames do not tell which."
+    ),
+    "open/mechanics": (
+        "Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be shaking and drift, or "
+        "air close to the telescope; these frames do not tell which."
+    ),
+    "open/tracking": (
+        "Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be tracking, or slow air; "
+        "these frames do not tell which."
+    ),
+    "open/near_air": (
+        "Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be air close to the "
+        "telescope, or shaking; these frames do not tell which."
+    ),
+    "open/optics": (
+        "Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be the optics, or the "
+        "air; these frames do not tell which."
+    ),
+    "air-or-optics": (
+        "Your stars are {width_arcsec:arcsec} wide. How much of it is air and how much optics, "
+        "these frames do not tell."
+    ),
+    "positions-only": (
+        "[[Your stars moved by {rms_arcsec:arcsec} rms between {band_low_hz:figure} and "
+        "{band_high_hz:hz}. ]][[Your stars moved by {rms_px:px} rms between {band_low_hz:figure} "
+        "and {band_high_hz:hz}. ]][[That adds {added_arcsec:arcsec} to their width. ]]"
+        "Their width itself was not measured."
+    ),
+    "not-converged": (
+        "No verdict: two independent runs of the fit disagree[[ (R-hat {r_hat:ratio})]]. What was "
+        "measured stands below."
+    ),
+    "not-asked": "No verdict: these frames cannot be taken as the camera made them.",
+    "not-asked/frames-recentred": (
+        "No verdict: the frames were centred on their star before they were saved, so that the "
+        "motion is gone from them."
+    ),
+    "not-asked/frames-repeated": "No verdict: frames are repeated in this sequence.",
+    "not-asked/frames-mixed": "No verdict: the frames are mixtures of others.",
+    "not-asked/pixels-nonlinear": (
+        "No verdict on widths: the brightness in these frames is not proportional to the light."
+    ),
+    "not-asked/pixels-filtered": "No verdict on widths: the frames were filtered before saving.",
+    "not-asked/scale-disputed": (
+        "No verdict in arcsec: the stated pixel scale contradicts the frames."
+    ),
+    "not-asked/stars-trailed": "No verdict: the stars are trailed within single frames.",
+    "not-asked/pointing-stepped": "No verdict: the telescope was moved during the record.",
+    "not-asked/times-impossible": "No verdict on motion: the times of the frames cannot be true.",
+}
+
+_REASONS: dict[str, str] = {
+    "lines-found": (
+        "{count:count} lines in the motion that all stars share. The strongest, at "
+        "{strongest_hz:hz}, moves them by {rms_arcsec:arcsec} rms"
+        "[[; its owner is {owner:owner}]]."
+    ),
+    "lines-found/1": (
+        "One line in the motion that all stars share: at {strongest_hz:hz}, "
+        "{rms_arcsec:arcsec} rms[[; its owner is {owner:owner}]]."
+    ),
+    "no-line-found": (
+        "No ringing was found between {band_low_hz:figure} and {band_high_hz:hz}; a mode of "
+        "{limit_rms_arcsec:arcsec} rms would have been, 95 times in 100."
+    ),
+    "open-motion": (
+        "Shared motion of {rms_arcsec:arcsec} rms has no proven owner: air close to the telescope "
+        "and wind shake look alike in it."
+    ),
+    "pairs-show-air": (
+        "Stars move against each other, which no mount can do: that air alone makes a seeing of "
+        "{seeing_arcsec:arcsec}."
+    ),
+    "one-star": "With one star, motion of the air and of the mount cannot be told by comparison.",
+    "two-stars": "With two stars, the air's motion shows along one line only.",
+    "drift-found": (
+        "The stars drift by {rate_arcsec_per_min:arcsec_per_min}[[, along {angle_deg:deg} from +x "
+        "toward +y]]."
+    ),
+    "periodic-error-found": (
+        "The drive's {name:name} swings the stars with an amplitude of {amplitude_arcsec:arcsec}."
+    ),
+    "inside-exposures": (
+        "Within single exposures the stars move by {rms_arcsec:arcsec} rms"
+        "[[; the change from frame to frame shows {share_shown:percent} of it]]."
+    ),
+    "steady-blur-open": (
+        "A steady blur of {fwhm_arcsec:arcsec} may be optics, or motion too fast for the frames."
+    ),
+    "near-air": (
+        "Air in the tube, the dome or the first metres: its cure would save {saving_arcsec:arcsec}."
+    ),
+    "no-aperture": "The aperture is not known; without it air and optics cannot be parted.",
+    "no-pixel-scale": "The pixel scale is not known; sizes are in pixels.",
+    "no-star-image": "No image of a star is at hand; positions tell motion, not width.",
+    "few-frames": "Only {frames:count} frames; too few for rhythms in the motion.",
+    "irregular-times": "The frames came at uneven times; rhythms show less clearly.",
+    "long-frames": "Each frame lasts {exposure_s:s}; faster motion shows in the width alone.",
+    "blur-time-too-long": (
+        "The blur time of {blur_time_s:s} exceeds the record of {duration_s:s}; no width is given "
+        "for it."
+    ),
+    "pixels-too-large": "The pixels are too large for the shape of the stars to be measured.",
+    "widths-disagree": (
+        "The model gives a width of {modelled_arcsec:arcsec}, the frames {recorded_arcsec:arcsec}; "
+        "one of them is wrong."
+    ),
+    "evidence-disagrees": (
+        "Pairs of stars ask for a seeing of {lower_arcsec:arcsec} or more, the centred star "
+        "allows {upper_arcsec:arcsec} at most; one of them is wrong."
+    ),
+    "dispersion-unknown": (
+        "Colours spread by the air are not taken out; airmass or band is not known."
+    ),
+    "optics-unstated": "What the optics alone would give was not stated.",
+    "faster-than-exposure": (
+        "Motion faster than the exposure of {exposure_s:s} shows in the shape of the stars alone."
+    ),
+    "saving": (
+        "Curing {cure:cure} would save {value_arcsec:arcsec}"
+        "[[ ({low_arcsec:figure} to {high_arcsec:figure})]]."
+    ),
+}
+
+_NEXT: dict[str, str] = {
+    "sensor": (
+        "Fix a vibration sensor to the mount and record it beside the frames (measure --sensor): "
+        "motion that goes with it is shaking."
+    ),
+    "second-camera": (
+        "Record with a second camera on the same mount at the same time (measure "
+        "--second-camera): what moves in one alone is air."
+    ),
+    "longer-run": "Record {duration_s:s} in one run.",
+    "shorter-exposure": "Record with exposures of {exposure_s:s} or shorter.",
+    "turn-camera": (
+        "Turn the camera by a quarter and record again: a shape that turns with it is the "
+        "camera's own."
+    ),
+    "focus-runs": (
+        "Record a run inside and one outside of focus (measure --focus-run): they part defocus "
+        "from air."
+    ),
+    "state-aperture": "State the aperture (--set telescope.aperture_m=...).",
+    "state-pixel-scale": "State the pixel scale (--set camera.pixel_scale_arcsec=...).",
+    "give-times": (
+        "Give the time of each frame in the headers, or state their rate (--set "
+        "camera.frame_interval_s=...)."
+    ),
+    "more-stars": "Choose a field that holds four stars or more.",
+    "tap-pier": (
+        "Tap the pier and record how it dies away (blursplit tap): does it ring at "
+        "{frequency_hz:hz}?"
+    ),
+    "stiffen": (
+        "Find what rings at {frequency_hz:hz} and stiffen it: pier and its bolts, mount head, "
+        "clamps, tube rings."
+    ),
+    "polar-alignment": (
+        "Improve the polar alignment: the stars drift by {rate_arcsec_per_min:arcsec_per_min}."
+    ),
+    "service-drive": (
+        "See to the drive: its {name:name}[[ of {period_s:s}]] swings the stars. Clean and adjust "
+        "it, or let the mount correct it."
+    ),
+    "ventilate": (
+        "Let the telescope cool, move the air in tube and dome, and keep heat away from the beam."
+    ),
+    "observe-higher": "Observe higher in the sky: the airmass was {airmass:ratio}.",
+    "focus": "Focus again, and once more when the temperature has changed.",
+    "collimate": "Check the alignment of the optics.",
+    "finer-sampling": (
+        "Use smaller pixels or a longer focal length: {pixel_arcsec:arcsec} a pixel hides the "
+        "shape of the stars."
+    ),
+    "raw-frames": (
+        "Record raw frames: no centring, stacking, sharpening, stretching or scaling before saving."
+    ),
+    "record-again": "Record again, and compare.",
+    "state-optics": (
+        "State the width that the optics alone give (--set telescope.instrument_fwhm_arcsec=...)."
+    ),
+}
+
+_CHECKS: dict[str, str] = {
+    "frames-recentred": (
+        "The frames follow a star: the window was moved or the images were shifted while they "
+        "were recorded[[ (seen by {seen_by:name})]], so motion is missing from them; switch off "
+        "centring and alignment in the camera's program and record again."
+    ),
+    "frames-repeated": (
+        "Frames are copies of the one before[[: {frames:count} of them, {share:percent}]]; record "
+        "at a rate that camera and disk keep up with, or remove the copies."
+    ),
+    "frames-mixed": (
+        "The noise of blank sky goes on from frame to frame[[ (correlation {correlation:ratio}; "
+        "raw frames have none)]]: frames are mixtures of others; switch off averaging and noise "
+        "filters and record again."
+    ),
+    "pixels-nonlinear": (
+        "The pixel values do not follow the light[[: pixels of {level_adu:count} ADU are only "
+        "{noise_ratio:ratio} times as noisy as the sky]][[: bright stars are {wider_by:percent} "
+        "wider than faint ones]]; record without gamma, stretch or compression."
+    ),
+    "pixels-filtered": (
+        "The noise of neighbouring pixels goes together[[ (correlation {correlation:ratio}; raw "
+        "frames have none)]]: the frames were smoothed, sharpened or compressed; use the frames "
+        "as the camera made them."
+    ),
+    "scale-disputed": (
+        "The pixel scale is disputed[[: {low_arcsec:arcsec} by {low_from:name}, "
+        "{high_arcsec:arcsec} by {high_from:name}]], and every width and motion goes with it; "
+        "state camera.pixel_scale_arcsec."
+    ),
+    "stars-trailed": (
+        "All stars are elongated alike[[ by {elongation:ratio} at {angle_deg:deg}]], more than "
+        "air can make: they moved during the exposure or the optics are astigmatic, and only "
+        "their narrow side bounds the air; expose less, or check tracking and collimation."
+    ),
+    "pointing-stepped": (
+        "The pointing stepped[[ by {step_px:px} after {at_s:s}]] and stayed there; look for a "
+        "mirror that shifts, a cable that pulls or a knock, and measure the parts apart."
+    ),
+    "times-impossible": (
+        "The times of the frames cannot be true[[: {interval_s:s} apart, and "
+        "{standing_share:percent} of them do not advance]]; give the true times, or the interval "
+        "as camera.frame_interval_s."
+    ),
+}
+
+# special evidence (masks, focus runs, sensors ...) brings its own sentences, one table each
+_GUESTS: tuple[dict[str, str], ...] = ()
+
+TEMPLATES: dict[str, str] = {
+    **_HEADLINES,
+    **_REASONS,
+    **_NEXT,
+    **_CHECKS,
+    **{code: text for table in _GUESTS for code, text in table.items()},
+}
+
+# --- cautions -----------------------------------------------------------------------------------
+
+_LOADS = (
+    "Loads: a pier, footing or floor carries people and heavy parts. Have changes to it checked "
+    "by someone licensed for such work, and follow the local building code."
+)
+_LIFTING = (
+    "Lifting: take tube and weights off in the order the maker gives, with a second person or a "
+    "hoist; an unbalanced axis swings when its clutch opens."
+)
+_ELECTRICITY = (
+    "Electricity: switch off and unplug before touching motors, fans, cables or housings; work on "
+    "mains wiring belongs to a licensed electrician."
+)
+_LASER = (
+    "Laser: keep the beam below eye level, never look into it or its reflections, and never point "
+    "it at the sky where aircraft may be."
+)
+_SUN = "Sun: by day keep every aperture, the finder's too, covered; one unfiltered look blinds."
+_MOVING = "Moving parts: lead cables and mounts so that no axis can pull or trap them."
+
+CAUTIONS_OF: dict[str, tuple[str, ...]] = {
+    "stiffen": (_LOADS, _LIFTING),
+    "tap-pier": (_LOADS, _SUN),
+    "service-drive": (_ELECTRICITY, _LIFTING),
+    "ventilate": (_ELECTRICITY, _SUN),
+    "collimate": (_LASER, _SUN),
+    "sensor": (_MOVING,),
+    "second-camera": (_LIFTING, _MOVING),
+    "polar-alignment": (_LIFTING,),
+    "finer-sampling": (_LIFTING,),
+}
+
+
+class _Said(Protocol):
+    @property
+    def code(self) -> str: ...
+    @property
+    def facts(self) -> Mapping[str, Any]: ...
+
+
+def text_of(remark: _Said) -> str:
+    """Return the sentence of a remark from its code and facts.
+
+    A code that has no sentence here, as from a newer version, keeps the text that came with it.
+    """
+    facts = remark.facts
+    value = facts.get(VARIANT_FACTS.get(remark.code, ""))
+    variant = f"{value:g}" if isinstance(value, float) else str(value)
+    template = TEMPLATES.get(f"{remark.code}/{variant}", TEMPLATES.get(remark.code))
+    if template is None:
+        return plain(getattr(remark, "text", "") or remark.code.replace("-", " "))
+
+    def optional(part: re.Match[str]) -> str:
+        names = re.findall(r"\{(\w+):", part[1])
+        return part[1] if all(facts.get(name) is not None for name in names) else ""
+
+    def fill(part: re.Match[str]) -> str:
+        fact = facts.get(part[1])
+        return UNKNOWN if fact is None else KINDS[part[2]](fact)
+
+    kept = re.sub(r"\[\[(.*?)\]\]", optional, template)
+    return re.sub(r"\{(\w+):(\w+)\}", fill, kept)
+
+
+def put_in_words(result: Result) -> None:
+    """Write the sentence of every remark of a result into it."""
+    verdict = result.verdict
+    headline = Remark(code=verdict.headline_code, facts=verdict.headline_facts)
+    verdict.headline = text_of(headline)
+    for remark in (*verdict.reasons, *verdict.next, *result.checks, *result.warnings):
+        remark.text = text_of(remark)
+
+
+def cautions_for(codes: Iterable[str]) -> list[str]:
+    """Return the cautions that proposed steps call for, each once."""
+    return list(dict.fromkeys(text for code in codes for text in CAUTIONS_OF.get(code, ())))
+
+
+# --- numbers ------------------------------------------------------------------------------------
+
+_SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+
+# Suffix of a key -> unit as written for people; longer suffixes first.
+_UNITS: tuple[tuple[str, str], ...] = (
+    ("_arcsec_per_min", "arcsec/min"),
+    ("_e_per_adu", "e⁻/ADU"),
+    ("_m_s", "m/s"),
+    ("_arcsec", "arcsec"),
+    ("_adu", "ADU"),
+    ("_deg", "deg"),
+    ("_rpm", "rpm"),
+    ("_nm", "nm"),
+    ("_um", "µm"),
+    ("_us", "µs"),
+    ("_hz", "Hz"),
+    ("_px", "px"),
+    ("_c", "°C"),
+    ("_e", "e⁻"),
+    ("_m", "m"),
+    ("_s", "s"),
+)
+
+_TIED = re.compile(
+    r"(?<=[\d…]) (?=(?:arcsec|arcmin|px|Hz|s|min|m|m/s|%|deg|rpm|ADU|nm|µm|µs|stars?|frames?)"
+    r"(?![\w-]))|(?<=<) (?=\d)|(?<=\d) (?=(?:to|×) \d)|(?<=\d to) (?=\d)"
+)
+
+
+def tied(text: str) -> str:
+    """Return a text whose numbers do not part from their units at the end of a line."""
+    return _TIED.sub("\u00a0", text)
+
+
+def number(value: float | None, digits: int = 3) -> str:
+    """Return a number with so many significant digits, without an exponent where it is readable."""
+    if value is None or not math.isfinite(value):
+        return UNKNOWN
+    if value == 0:
+        return "0"
+    size = math.floor(math.log10(abs(float(f"{value:.{digits - 1}e}"))))
+    if not PLAIN_NUMBER_POWERS[0] <= size <= PLAIN_NUMBER_POWERS[1]:
+        head, power = f"{value:.{digits - 1}e}".split("e")
+        return f"{head} × 10{str(int(power)).translate(_SUPERSCRIPTS)}".replace("-", "−")
+    rounded = float(f"{value:.{digits - 1}e}")
+    return f"{rounded:.{max(digits - 1 - size, 0)}f}".replace("-", "−")
+
+
+def setting(value: float | None) -> str:
+    """Return a number that was set, not measured: up to four digits, no trailing zeros."""
+    if value is None:
+        return UNKNOWN
+    return f"{value:.4g}" if abs(value) < SETTING_WITHOUT_EXPONENT else f"{value:.0f}"
+
+
+def probability(value: float | None) -> str:
+    """Return a probability in percent that never claims to be certain: ``> 99 %`` at most."""
+    if value is None:
+        return UNKNOWN
+    if value > SUREST_SHOWN:
+        return f"> {100 * SUREST_SHOWN:.0f} %"
+    smallest = 1.0 - SUREST_SHOWN
+    return f"< {100 * smallest:.0f} %" if value < smallest else f"{100 * value:.0f} %"
+
+
+def _figure(value: float) -> str:
+    """Return two figures of a number, no finer than a thousandth."""
+    text = number(value, 2)
+    return text if "×" in text else _fixed(float(text.replace("−", "-")), min(_places(text), 3))
+
+
+def _places(text: str) -> int:
+    return len(text.partition(".")[2])
+
+
+def _duration(seconds: float) -> str:
+    if seconds < 120:  # noqa: PLR2004 - longer times read better in minutes
+        return f"{setting(float(f'{seconds:.2g}'))} s"
+    minutes = seconds / 60.0
+    return f"{minutes:.0f} min" if minutes < 120 else f"{minutes / 60.0:.1f} h"  # noqa: PLR2004
+
+
+def _per_cent(share: float) -> str:
+    return probability(share)
+
+
+KINDS: dict[str, Callable[[Any], str]] = {
+    "arcsec": lambda value: f"{_figure(value)} arcsec",
+    "figure": _figure,
+    "px": lambda value: f"{_figure(value)} px",
+    "hz": lambda value: f"{_figure(value)} Hz",
+    "s": _duration,
+    "deg": lambda value: f"{value:.0f} deg",
+    "percent": _per_cent,
+    "arcsec_per_min": lambda value: f"{_figure(value)} arcsec/min",
+    "count": lambda value: f"{value:.0f}",
+    "ratio": lambda value: f"{value:.2f}",
+    "cure": lambda value: _CURED.get(value, plain(value)),
+    "owner": lambda value: _OWNERS.get(value, plain(value)),
+    "name": plain,
+}
+
+
+def _decimals(estimate: Estimate, finest: int) -> int:
+    """Return the decimals that the 68 % interval warrants.
+
+    Its half-width keeps two significant digits where they are 10 to 29, else one, so that
+    rounding never shifts an end by more than a sixth of the half-width.
+    """
+    ends = [end for end in (estimate.low, estimate.high) if end is not None]
+    centre = estimate.value
+    if centre is None or not ends:
+        reference = abs(ends[-1]) if ends else abs(centre or 0.0)
+        if reference <= 0:
+            return 1
+        return min(max(1 - math.floor(math.log10(reference)), 0), finest)
+    half = max(abs(end - centre) for end in ends)
+    if half <= 0:
+        half = abs(centre) / 100.0
+    if half <= 0:
+        return 1
+    digits, power = f"{half:.1e}".split("e")
+    wanted = 1 if float(digits) < 3 else 0  # noqa: PLR2004 - where two digits become one
+    return min(max(wanted - int(power), 0), finest)
+
+
+def _fixed(value: float, decimals: int) -> str:
+    text = f"{value:.{decimals}f}"
+    if float(text) == 0:
+        text = text.lstrip("-")
+    return text.replace("-", "−")
+
+
+def _with_unit(text: str, unit: str) -> str:
+    return f"{text} {unit}" if unit else text
+
+
+def estimate_cells(
+    estimate: Estimate | None, unit: str, scale: float = 1.0, *, finest: int | None = None
+) -> dict[str, str]:
+    """Return the texts of an estimate: ``value``, ``range68`` and ``range95``, each with its unit.
+
+    Parameters
+    ----------
+    estimate : Estimate or None
+    unit : str
+        Unit after scaling.
+    scale : float
+        Factor on all numbers, for instance 100 for percent.
+    finest : int or None
+        Most decimals; None where the unit decides.
+    """
+    if estimate is None:
+        return {"value": UNKNOWN, "range68": "", "range95": ""}
+    scaled = estimate.model_copy(
+        update={
+            name: None if end is None else end * scale
+            for name in ("value", "low", "high", "low95", "high95")
+            for end in (getattr(estimate, name),)
+        }
+    )
+    decimals = _decimals(scaled, CAPS_OF_DECIMALS.get(unit, 9) if finest is None else finest)
+    if scaled.value is None:
+        if scaled.high is None:
+            return {"value": UNKNOWN, "range68": "", "range95": ""}
+        # a limit is rounded up: it must hold
+        limit = math.ceil(scaled.high * 10**decimals - 1e-9) / 10**decimals
+        return {
+            "value": f"< {_with_unit(_fixed(limit, decimals), unit)} at 95 %",
+            "range68": "",
+            "range95": "",
+        }
+
+    def interval(low: float | None, high: float | None) -> str:
+        if low is None or high is None:
+            return ""
+        return _with_unit(f"{_fixed(low, decimals)} to {_fixed(high, decimals)}", unit)
+
+    return {
+        "value": _with_unit(_fixed(scaled.value, decimals), unit),
+        "range68": interval(scaled.low, scaled.high),
+        "range95": interval(scaled.low95, scaled.high95),
+    }
+
+
+def estimate_text(
+    estimate: Estimate | None, unit: str, scale: float = 1.0, *, finest: int | None = None
+) -> str:
+    """Return an estimate in one phrase: ``2.51 arcsec (2.44 to 2.58)`` or ``< 0.1 arcsec at 95 %``.
+
+    The brackets hold the 68 % interval; an estimate without one says so.
+    """
+    cells = estimate_cells(estimate, unit, scale, finest=finest)
+    if estimate is None or estimate.value is None:
+        return cells["value"]
+    span = cells["range68"]
+    if not span:
+        return f"{cells['value']} (interval not known)"
+    return f"{cells['value']} ({span[: -len(unit)].rstrip() if unit else span})"
+
+
+def chance(value: float) -> str:
+    """Return a chance of false alarm; far tails of a distribution are not told apart."""
+    return "< 10⁻⁶" if value < SMALLEST_CHANCE_SHOWN else number(value, 2)
+
+
+def unit_of_key(key: str) -> str:
+    """Return the unit that the end of a key tells, or an empty text."""
+    return next((unit for suffix, unit in _UNITS if key.endswith(suffix)), "")
+
+
+def label_of_key(key: str) -> str:
+    """Return a key as words without its unit: ``focal_length_m`` gives ``focal length``."""
+    if key == "pixel_um":
+        return "pixel size"
+    suffix = next((suffix for suffix, _ in _UNITS if key.endswith(suffix)), "")
+    return plain(key.removesuffix(suffix).replace("_", " "))
+
+
+def setup_text(key: str, value: Any) -> str:
+    """Return a setup value in words with the unit of its key; a pair of numbers is a range."""
+    unit = "arcsec/px" if key == "pixel_scale_arcsec" else unit_of_key(key)
+    if value is None:
+        return UNKNOWN
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, (int, float)):
+        return _with_unit(f"{value:.6g}".replace("-", "−"), unit)
+    if isinstance(value, (list, tuple)):
+        numbers = [v for v in value if isinstance(v, (int, float)) and not isinstance(v, bool)]
+        if len(numbers) == len(value) and numbers:
+            joint = " to " if len(value) == 2 and unit else ", "  # noqa: PLR2004 - low and high
+            if key == "worm_period_s":
+                joint = ", "
+            return _with_unit(joint.join(f"{v:.6g}" for v in numbers), unit)
+        return ", ".join(plain(v) for v in value)
+    return plain(value)

@@ -1,0 +1,158 @@
+"""What is measured: frames in files or in memory, positions of stars, or star tracks."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, TypeAlias
+
+from numpy.typing import NDArray
+
+from blursplit.errors import InputError, TooFewFramesError
+from blursplit.folder import is_result_folder, read_result_folder
+from blursplit.frames.calibration import Calibration
+from blursplit.frames.ordering import MIN_FRAMES
+from blursplit.plain import plain
+from blursplit.rig import Rig, Setting, as_rig, merge_settings
+from blursplit.stars.tracks import StarTracks
+
+Frames: TypeAlias = str | Path | Iterable[str | Path] | NDArray[Any] | StarTracks | Any
+"""Path or paths, array [frame, y, x], astropy Table of positions, or StarTracks."""
+
+
+@dataclass(frozen=True)
+class Source:
+    """Star tracks and what is known beside them."""
+
+    tracks: StarTracks
+    rig: Rig
+    name: str
+    n_files: int
+    n_frames: int
+
+
+def read_source(
+    frames: Frames,
+    rig: Rig | str | Path | None = None,
+    *,
+    times: Any = None,
+    centroid: str = "windowed",
+    calibration: Calibration | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Source:
+    """Follow the stars of frames, or take positions and tracks as they are.
+
+    Parameters
+    ----------
+    frames : path, paths, ndarray, Table or StarTracks
+        Files that form one sequence; a CSV or ECSV file or a table of positions; a result folder
+        (its tracks); frames as an array [frame, y, x]; or tracks.
+    rig : Rig or path of a setup file, optional
+    times : Quantity, Time or ndarray of float [s], optional
+        Of the frames of an array.
+    centroid : {"windowed", "com", "quadratic", "2dg"}
+    calibration : Calibration, optional
+    progress : callable, optional
+        Called with (frames done, frames in all).
+
+    Raises
+    ------
+    InputError
+        When nothing can be measured there; says what to do.
+    """
+    declared = as_rig(rig)
+    if not _is_pixels(frames) and times is not None:
+        raise InputError("times", "go with an array of frames only", "leave them out")
+    if isinstance(frames, StarTracks):
+        return _checked(frames, merge_settings(declared, {}), "tracks", 0)
+    path = _single_path(frames)
+    if hasattr(frames, "colnames") or (path is not None and _is_positions(path)):
+        return _from_positions(frames if path is None else path, declared)
+    if path is not None and is_result_folder(path):
+        return _from_result(path, declared)
+    from blursplit.frames import open_frames
+    from blursplit.stars import follow_stars
+
+    sequence = open_frames(frames, declared, times, calibration)
+    try:
+        tracks = follow_stars(sequence, centroid=centroid, progress=progress)  # type: ignore[arg-type]
+    finally:
+        sequence.source.close()
+    dropped = dict(sequence.dropped)
+    for reason, count in tracks.dropped.items():
+        dropped[reason] = dropped.get(reason, 0) + count
+    notes = tuple(dict.fromkeys((*sequence.notes, *tracks.notes)))
+    tracks = replace(tracks, notes=notes, dropped=dropped)
+    source = _checked(tracks, sequence.instrument, sequence.name, sequence.n_files)
+    return replace(source, n_frames=sequence.n_frames)
+
+
+def _checked(tracks: StarTracks, rig: Rig, name: str, n_files: int) -> Source:
+    if tracks.n_frames < MIN_FRAMES:
+        raise TooFewFramesError(name, tracks.n_frames, MIN_FRAMES)
+    return Source(tracks, rig, name, n_files, tracks.n_frames)
+
+
+def _is_pixels(frames: Frames) -> bool:
+    from blursplit.frames.sequence import is_array
+
+    return is_array(frames) and not hasattr(frames, "colnames")
+
+
+def _single_path(frames: Frames) -> Path | None:
+    """Return the path where one alone is given, by itself or in a list."""
+    if isinstance(frames, list | tuple) and len(frames) == 1:
+        frames = frames[0]
+    return Path(frames) if isinstance(frames, str | Path) else None
+
+
+def _is_positions(path: Path) -> bool:
+    from blursplit.stars.positions import is_positions_file
+
+    return is_positions_file(path) and not path.is_dir()
+
+
+def _from_positions(positions: Any, rig: Rig) -> Source:
+    from blursplit.stars.positions import positions_to_tracks
+
+    tracks, known = positions_to_tracks(positions, rig)
+    is_file = isinstance(positions, Path)
+    name = plain(positions.stem) if is_file else "positions"
+    return _checked(tracks, merge_settings(rig, known), name, int(is_file))
+
+
+def _from_result(folder: Path, rig: Rig) -> Source:
+    old = read_result_folder(folder, with_tracks=True)
+    if old.tracks is None:
+        raise InputError(folder, "holds no star tracks", "measure the frames again")
+    # Declared values of the first run keep their rank unless this run says otherwise.
+    known = {
+        key: Setting(entry.value, entry.origin, entry.note)
+        for key, entry in old.result.setup.items()
+        if entry.origin != "default"
+    }
+    info = old.result.sequence
+    return Source(old.tracks, merge_settings(rig, known), info.name, info.files, info.frames)
+
+
+def read_focus_source(text: str, rig: Rig | str | Path | None = None, **how: Any) -> Source:
+    """Read a run at another focus position, given as PATH or PATH@POSITION.
+
+    The focus position that the setup or an option gives is that of the measured run, and is left
+    out here; what is written behind the path outranks the header.
+    """
+    path, at, number = text.rpartition("@")
+    position = None
+    if at and not Path(text).exists():
+        try:
+            position = float(number)
+        except ValueError:
+            path = text
+    else:
+        path = text
+    declared = as_rig(rig)
+    settings = {k: e for k, e in declared.settings.items() if k != "focus_position"}
+    if position is not None:
+        settings["focus_position"] = Setting(position, "option")
+    return read_source(path, Rig(settings, declared.setup), **how)
