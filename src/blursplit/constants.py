@@ -30,7 +30,7 @@ LARGEST_TOML_BYTES = 1_000_000  # bytes | judgement: a setup file has some hundr
 DEEPEST_TOML = 8  # tables within tables | a pier's sections need four
 LONGEST_QUOTE = 60  # characters | of a wrong value in a message, judgement
 LONGEST_EXPOSED_SHARE = 1.05  # of the interval | 5 % for rounded values
-# unit of the key | least and largest value of a setup key: beyond them it is in another unit; judgement
+# own unit | least and largest value of a setup key: beyond, it is in another unit; judgement
 PLAUSIBLE = {
     "telescope.aperture_m": (0.01, 40.0),
     "telescope.focal_length_m": (0.02, 800.0),
