@@ -16,10 +16,48 @@ SEEING_IN_LAMBDA_OVER_R0 = 0.975863  # - | Hankel transform, `kolmogorov_width` 
 SEEING_WAVELENGTH_M = 500e-9  # m | the trade's convention for seeing
 
 # --- rig and frames -----------------------------------------------------------------------------
+SER_TICK_S = 1e-7  # s | unit of its times since 0001-01-01T00:00, published layout, version 3
+SER_FEWEST_TICKS = 600_000_000_000_000_000  # 100 ns | the year 1902: earlier is no time of a frame
+SER_LATEST_TICKS = 700_000_000_000_000_000  # 100 ns | the year 2219: later is no time of a frame
+SER_SAME_CLOCK_S = 600.0  # s | clocks that agree so far are in one zone (zones differ by 900 s)
+SER_UNLIKE = 0.9  # - | both byte orders look alike above; noise gives 1.0 within 0.01, tests/frames
 KERNEL_SAMPLES = 50_000  # - | stars in frames; fewer do not repay loading numba, speed.py
 OUTER_SCALE_RANGE_M = (10.0, 50.0)  # m | of the free air; common practice, no source
 WIND_RANGE_M_S = (2.0, 30.0)  # m/s | calm ground to jet stream; judgement, no source
 CAMERA_WAVELENGTH_NM = 550.0  # nm | middle of an unfiltered camera's band; judgement, no source
+
+LARGEST_TOML_BYTES = 1_000_000  # bytes | judgement: a setup file has some hundreds
+DEEPEST_TOML = 8  # tables within tables | a pier's sections need four
+LONGEST_QUOTE = 60  # characters | of a wrong value in a message, judgement
+LONGEST_EXPOSED_SHARE = 1.05  # of the interval | 5 % for rounded values
+# Setup key -> least and largest value in its own unit: beyond them it is in another one; judgement.
+PLAUSIBLE = {
+    "telescope.aperture_m": (0.01, 40.0),
+    "telescope.focal_length_m": (0.02, 800.0),
+    "telescope.instrument_fwhm_arcsec": (0.005, 60.0),
+    "telescope.focus_step_um": (1e-3, 1e4),
+    "camera.pixel_um": (0.5, 200.0),
+    "camera.pixel_scale_arcsec": (1e-3, 500.0),
+    "camera.frame_interval_s": (5e-5, 1e5),
+    "camera.exposure_s": (1e-7, 1e5),
+    "camera.gain_e_per_adu": (1e-4, 5000.0),
+    "camera.read_noise_e": (0.0, 5000.0),
+    "camera.row_time_us": (0.0, 5e4),
+    "mount.worm_period_s": (1.0, 1e5),
+    "mount.guide_period_s": (1e-3, 1e4),
+    "mask.opening_m": (2e-3, 10.0),
+    "mask.separation_m": (4e-3, 40.0),
+    "mask.split_arcsec": (0.1, 1e5),
+    "air.outer_scale_m": (0.01, 1e5),
+    "air.wind_m_s": (0.01, 200.0),
+    "air.band_nm": (100.0, 1e5),
+    "site.fan_rpm": (1.0, 1e6),
+}
+# Header fact -> what that reading of the pixel scale is called
+SCALE_SOURCES = {
+    "scale_wcs_arcsec": "the header's sky coordinates",
+    "scale_keyword_arcsec": "the header's scale keyword",
+}
 
 # --- stars --------------------------------------------------------------------------------------
 BLANK_PATCHES = 12  # - | judgement: 1,700 pixels a frame tell a correlation to 0.005 in 24 frames
@@ -238,7 +276,9 @@ SENSOR_ALARM = 0.01  # - | chance coherence accepted as coherent, counting the o
 SENSOR_OFFSET_S = (-5.0, 5.0)  # s | clock offsets tried where nothing is stated, judgement
 SENSOR_GAP_STEPS = 2.5  # median steps | a longer step is a gap
 SENSOR_CLIPPED_SHARE = 0.2  # - | of samples at the end of the range: the channel is useless
-SENSOR_END_S = 1.2  # s | frames this near the ends or gaps of a sensor's record are left out, judgement
+SENSOR_END_S = (
+    1.2  # s | frames this near the ends or gaps of a sensor's record are left out, judgement
+)
 LONG_FRAME_LEAST_STEPS = 5  # - | a median and its scatter need them; judgement
 LONG_FRAME_LARGEST_STEP = 6.0  # robust sigmas | beyond it a step is a dither or a jump; judgement
 LONG_FRAME_MODEL_ERROR = 0.1  # - | a worm of ten frames a turn bends inside its steps: 5 to 10 %
@@ -248,6 +288,45 @@ LONG_FRAME_BLOCKS = 10  # - | of the bootstrap: seeing is remembered for minutes
 # --- estimates, fit, histories, verdict -----------------------------------------------------------
 PERCENTILES = (2.5, 15.865, 50.0, 84.135, 97.5)  # % | of draws; 68 % and 95 % intervals, definition
 PATH_PLACES = 600  # - | of a path in its transfer function, which then errs by 0.04 where it is 0
+N_SHARES = 16  # - | histories whose shares are averaged; they draw the picture and decide nothing
+SHOWN_CHI2 = 9.21  # - | 99 % of chi-square with two degrees of freedom: a vector that is not zero
+SHOWN_SHARE = (
+    0.01  # - | of the width: savings and motions that may be smaller are limits; judgement
+)
+ROUND_RATIO = 0.9  # - | axes more alike than this have no direction to speak of; judgement
+SURE = 0.95  # - | probability of a yes or a no | the question's definition
+LEAST_WORTH_ARCSEC = 0.1  # arcsec | worth is the larger of this and the next | definition
+WORTH_SHARE = 0.1  # - | of the recorded width | definition
+LARGEST_CHANCE = 0.05  # - | cures that save most with at least this chance are named | definition
+AIRMASS_TO_MENTION = 1.3  # - | from here on observing higher narrows the star by 15 % or more
+LIMIT_DAMPING = 0.02  # - | of the mode that a limit speaks of; piers have 0.005 to 0.04
+LOWEST_LIMIT_HZ = (
+    3.0  # Hz | limits on modes are stated from here up; slower ones hide under the air
+)
+SLOWEST_STRUCTURE_HZ = 0.5  # Hz | no pier rings so slowly; the air and the drive do move there
+WIDTH_DISAGREEMENT = 0.15  # - | of modelled and recorded width, from which on it is said; judgement
+OVERSAMPLING = 4  # - | of the star images that are kept for the page
+N_HISTORIES = 100  # - | histories drawn; a 95 % probability then errs by 2 %
+AMPLITUDE_SIGMA = (
+    0.02  # - | filled-in samples, trailed centroids, shared wings; judgement, no source
+)
+LEAST_KEPT = (
+    0.02  # - | power an exposure must leave of a line for its blur inside to be told from it
+)
+FASTEST_STRUCTURE_HZ = 50.0  # Hz | few modes of mounts are faster, and those are small; judgement
+STEADY_BLUR_EXPOSURE_S = 0.02  # s | one turn of FASTEST_STRUCTURE_HZ: longer frames may hide a
+# steady vibration in their constant blur
+HIDDEN_MODE_CHANCE = 0.5  # - | beforehand, that a mode exists that was not found; an even chance
+HIDDEN_RMS_ARCSEC = (0.002, 2.0)  # arcsec | range of such modes, flat in the logarithm; judgement
+DRIFT_PRIOR_ARCSEC_S = 1.0  # arcsec/s | one sigma; a degree of polar misalignment gives 0.26
+PERIODIC_PRIOR_ARCSEC = (
+    30.0  # arcsec | one sigma of an amplitude, over its harmonic; common practice
+)
+OFF_AXIS_SHARE = (
+    0.1  # - | of a periodic error across right ascension, where that is known; judgement
+)
+DRIVE_BLOCKS = 160  # - | means of the record from which drift and periodic errors are fitted
+SLOW_TURNS = 2.5  # turns a record | below, slow currents pass for a drift's bends
 SOLVER_TOLERANCE = 1e-4  # - | of a joint draw, in the norm of the data; far below any draw's spread
 MOST_ITERATIONS = 60  # - | of that solver, a safety only
 LEAST_RESULTANT = 0.3  # - | directions more scattered have none; judgement, no source
