@@ -348,6 +348,7 @@ FIT_NEAR_OUTER_SCALE_M = (0.2, 5.0)  # m | domes and tubes (0.57 m in one: arXiv
 FIT_NEAR_WIND_M_S = (0.3, 15.0)  # m/s | judgement, no source: convection to wind
 # priors of the fit
 FIT_SHARE_SIGMA = 2.0  # - | logistic-normal shares of layers, judgement: from a hundredth to all
+REFERENCE_BASELINE = 0.2  # diameters | where the strength of all the air is told; judgement
 FIT_STRENGTH_RANGE = (1e-3, 2.5)  # of the Kolmogorov value of the recorded width | judgement
 FIT_OPEN_RMS_ARCSEC = (2e-3, 5.0)  # arcsec | below it no budget changes
 FIT_OPEN_CORNER_HZ = (0.03, 8.0)  # Hz | judgement, no source
@@ -361,11 +362,28 @@ FIT_EXCLUDED_WIDTH = 1e-3  # - | chance of a larger measured defocus that is let
 FIT_FAST_RANGE = 1e-2  # - | smallest over largest shake inside exposures that is allowed
 FIT_CENTROID_SIGMA = 0.3  # of the share of Z tilt | optics that blur beyond the window
 TILT_G_OVER_Z = 0.16980 / 0.18192  # - | single-aperture tilt coefficients, Tokovinin 2002
+# ln OTF of a registered star over that of the Gaussian form, by D/r0 and baseline in diameters
+REGISTERED_D_OVER_R0 = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0)  # - | rows of the table below
+REGISTERED_BASELINES = tuple(i / 32 for i in range(1, 14))  # diameters | its columns
+REGISTERED_LOG_BIAS = tuple(  # 1/1000 | benchmarks/registered_otf.py, seed 20261, 2048 pupils
+    tuple(0.001 * int(v) for v in row.split())
+    for row in (
+        "0 0 0 -1 -1 -1 -1 -1 -1 0 1 1 2",
+        "1 0 -1 -2 -3 -3 -3 -2 -1 1 3 5 8",
+        "1 -1 -3 -5 -7 -9 -9 -9 -7 -4 -1 4 8",
+        "1 -2 -5 -9 -12 -14 -13 -12 -8 -4 2 9 15",
+        "1 -9 -21 -35 -45 -52 -54 -51 -43 -33 -22 -13 -6",
+        "0 -23 -51 -79 -100 -111 -108 -97 -80 -64 -52 -51 -62",
+        "-6 -62 -126 -173 -179 -141 -71 6 70 107 111 75 -8",
+        "-11 -97 -172 -172 -60 139 369 578 732 819 830 762 611",
+    )
+)
+REGISTERED_BIAS_SIGMA = 0.3  # relative | obstruction, window, exposure, outer scale; judgement
 # the model's own error
 FIT_MODEL_ERROR_OCTAVE = 0.8  # of ln frequency | correlation length, about an octave
-FIT_MODEL_ERROR_SHARED = 0.2  # of ln power | to be set by benchmarks/air_fit.py
-FIT_MODEL_ERROR_COMMON = 0.2  # of ln power | the same, common to the differential modes
-FIT_MODEL_ERROR_OWN = 0.2  # of ln power | the same, of each differential mode
+FIT_MODEL_ERROR_SHARED = 0.2  # of ln power | benchmarks/air_fit.py, excess of the residuals
+FIT_MODEL_ERROR_COMMON = 0.15  # of ln power | the same, common to the differential modes
+FIT_MODEL_ERROR_OWN = 0.25  # of ln power | the same, of each differential mode
 FIT_CONTAMINATED = 0.03  # - | chance that a bin of the shared shift holds unmodelled shake
 FIT_COHERENCE_LIMIT = 0.995  # - | keeps Fisher's z finite
 # the sampler (physics: adaptive tempered Monte Carlo)
@@ -373,10 +391,11 @@ SMC_ESS = 0.5  # of the particles | Del Moral, Doucet & Jasra 2006
 SMC_NU = 6.0  # degrees of freedom | of the Student density that proposals are made from
 SMC_ACCEPTANCE = 0.25  # - | to which the step is adapted
 SMC_DIFFERENCE_MOVES = 0.3  # - | share of moves along differences
-SMC_SWEEPS = (4, 30)  # least and most at a temperature
+SMC_JUMP_MOVES = 0.15  # - | share of moves over a gap between two kinds of particles
+SMC_SWEEPS = (4, 16)  # least and most at a temperature
 SMC_FORGOTTEN = 0.45  # of twice the variance | median squared jump at which a temperature ends
-FIT_PARTICLES = 600  # - | benchmarks/air_fit.py
-FIT_FINAL_SWEEPS = 120  # - | benchmarks/air_fit.py
+FIT_PARTICLES = 400  # - | benchmarks/air_fit.py
+FIT_FINAL_SWEEPS = 240  # - | benchmarks/air_fit.py
 FIT_MOST_DOUBLINGS = 2  # - | design: then there is no verdict
 FIT_R_HAT = 1.02  # - | design: the gate
 FIT_FINE_FREQUENCIES = 140  # - | of tables at any frequency
