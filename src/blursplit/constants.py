@@ -30,7 +30,7 @@ LARGEST_TOML_BYTES = 1_000_000  # bytes | judgement: a setup file has some hundr
 DEEPEST_TOML = 8  # tables within tables | a pier's sections need four
 LONGEST_QUOTE = 60  # characters | of a wrong value in a message, judgement
 LONGEST_EXPOSED_SHARE = 1.05  # of the interval | 5 % for rounded values
-# Setup key -> least and largest value in its own unit: beyond them it is in another one; judgement.
+# own unit | least and largest value of a setup key: beyond, it is in another unit; judgement
 PLAUSIBLE = {
     "telescope.aperture_m": (0.01, 40.0),
     "telescope.focal_length_m": (0.02, 800.0),
@@ -115,6 +115,10 @@ NOISE_BAND_SHARE = 0.1  # - | of the band, its top: noise of positions that came
 TABLE_STAR_SIGMA_ARCSEC = 1.0  # arcsec | star of a table without widths; only for finding dithers
 
 # --- motion -------------------------------------------------------------------------------------
+ROTATION_LEAST_STARS = 3  # stars | with fewer, rotation cannot be told from the air of a pair
+HUBER = 3.0  # sigma | residuals beyond lose weight; judgement, no source
+MOTION_ITERATIONS = 8  # - | of the robust fit; the last changes nothing above 1e-6 px
+PAIR_LEAST_FRAMES = 10  # frames | that two stars share; judgement, no source
 INSIDE_BAND_FWHM = (0.10, 0.20, 0.45)  # cycles per FWHM | lowest, highest, refused above; screens
 INSIDE_TAPER_PX = 4.0  # px | ramp at a stamp's edge; judgement, no source
 INSIDE_LEAST_BINS = 20  # - | fewer say nothing of a lag (3/sqrt(20) = 0.67); judgement
@@ -228,8 +232,92 @@ FAMILY_LARGEST_CHANCE = 0.05  # - | of an accidental match; judgement
 FAMILY_SIGMAS = 2.5  # sigma | of a match; judgement
 
 # --- turbulence ---------------------------------------------------------------------------------
+SMALLEST_OUTER_SCALE_RATIO = 3.0  # - | L0/r0; below, the image is mostly its unscattered core
+DEFOCUS_STRIPS = 400  # - | of half a pupil; 400 are good to 1e-5
+LOWEST_ALTITUDE_DEG = 10.0  # deg | below, the flat-layer formula (n - 1) tan z no longer holds
+UNKNOWN_BAND_NM = (
+    400.0,
+    700.0,
+)  # nm | an unfiltered camera's, wide so that the bound is safe; judgement
+PRESSURE_SCALE_HEIGHT_M = 8400.0  # m | of the standard atmosphere
+SPECTRUM_RANGE = (1e-6, 100.0)  # - | frequencies nu D/V tabulated
+CROSS_PHASE_CUT = 30.0  # rad | beyond, two beams count as unrelated: at most 3 % of the density
+CROSS_RANGE = (1e-5, 20.0)  # - | frequencies nu D/V tabulated
+CROSS_SIZES = (3e-3, 1e3)  # - | separations s/D tabulated
+CROSS_HIGHEST = 150.0  # - | u = f D; the filter has taken the rest away
+CROSS_STRIDE = 8  # - | steps of the grid a row of the table: 4 % in x
+TILT_LOG_STEP = 0.005  # - | of the grid in ln u; coefficients are good to 1e-4
+TILT_LOWEST = 1e-8  # - | u = f D of the grid
+TILT_HIGHEST = 1e5  # - | u = f D of the grid
+TILT_MEAN_FROM = (
+    15.0  # - | u; Bessel functions turn faster than the grid: their mean square from here
+)
+TILT_MEAN_FULL = 45.0  # - | u; and alone from here
+PAIR_SMALLEST = 1e-3  # - | s/D tabulated; the square law continues below
+PAIR_LARGEST = 1e3  # - | s/D tabulated
+PAIR_PER_DECADE = 24  # - | rows of the table; interpolation is good to 1e-4
+TILT_PHASE_CUT = (
+    90.0  # rad | waves that turn by more average out; keeps the grid from aliasing them
+)
+# - | rows of the two tables below
+MIX_OBSTRUCTION = (0.0, 0.33)
+# - | rows of the two tables below
+MIX_D_OVER_R0 = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0)
+# lambda/D | sigma of the centroid's window, columns of the first table
+MIX_WINDOW = (0.5, 0.7, 1.0, 1.5, 2.5, 4.0)
+# - | share of Z tilt, benchmarks/centroid_tilt.py, seed 20260, 2048 pupils a point
+TILT_MIX = (
+    (
+        (1.14, 1.09, 0.94, 0.71, 0.47, 0.32),
+        (1.17, 1.12, 0.95, 0.71, 0.46, 0.3),
+        (1.23, 1.19, 0.99, 0.73, 0.47, 0.31),
+        (1.37, 1.3, 1.05, 0.74, 0.45, 0.28),
+        (1.87, 1.74, 1.29, 0.8, 0.46, 0.28),
+        (2.59, 2.39, 1.77, 1.04, 0.53, 0.32),
+        (3.49, 3.3, 2.71, 1.62, 0.69, 0.37),
+        (3.98, 3.88, 3.51, 2.44, 1.05, 0.53),
+    ),
+    (
+        (1.08, 0.94, 0.66, 0.41, 0.25, 0.16),
+        (1.1, 0.97, 0.68, 0.45, 0.3, 0.21),
+        (1.13, 0.98, 0.68, 0.44, 0.29, 0.2),
+        (1.2, 1.0, 0.7, 0.46, 0.32, 0.23),
+        (1.81, 1.45, 0.84, 0.41, 0.18, 0.07),
+        (2.03, 1.7, 1.14, 0.6, 0.32, 0.22),
+        (3.13, 2.83, 2.17, 1.31, 0.5, 0.25),
+        (3.26, 3.06, 2.67, 1.75, 0.63, 0.23),
+    ),
+)
+# - | for a window of 1.5 star sigmas, the same script
+TILT_MIX_DEFAULT = (
+    (1.11, 1.15, 1.21, 1.34, 1.75, 2.18, 2.75, 3.24),
+    (1.07, 1.09, 1.1, 1.15, 1.55, 1.66, 2.26, 2.51),
+)
+TILT_MIX_LEAST_SIGMA = 0.1  # - | of the share: pixel, exposure, other obstructions; judgement
+TILT_MIX_SHARE = 0.3  # - | of its distance from 1, the table's own error (15 %) included
+TILT_MIX_OPEN_SIGMA = 0.3  # - | for a window twice as wide: a star widened by pixels and optics
 
 # --- image --------------------------------------------------------------------------------------
+FWHM_HIGHEST = 2.0  # 1/width | a Gaussian's transfer function is 7e-7 there
+FWHM_N_FREQUENCY = 48  # - | the image repeats after N/HIGHEST = 24 widths
+FWHM_HALF_FIELD = 1.3  # widths | of the sampled image
+FWHM_N_POINTS = 61  # - | an axis of the sampled image
+PIXEL_EXCESS = (2.04, -2.70)  # - | excess of narrow stars, from simulated stars, see image/fwhm.py
+PIXEL_EXCESS_SCATTER = (0.99, -2.82)  # - | of it from star to star, likewise
+PIXEL_EXCESS_ERROR = 0.15  # - | of it for other profiles, likewise
+LEAST_WIDTH_PX = 1.0  # px | narrower stars have no width; judgement, no source
+STACK_BATCH = 64  # frames | at a time: their transforms stay in the processor's cache
+STACK_LEAST_FRAMES = 5  # frames | of a stack; judgement, no source
+JACKKNIFE_BLOCKS = 8  # - | of a stack, for its error; judgement, no source
+LEAST_WIDTH_ERROR = 0.005  # - | relative: flat field and sky under the star; judgement, no source
+ONE_SIGMA = 0.8413  # - | normal probability below + 1 sigma
+STACK_LEAST_SNR = 8.0  # - | of the peak of a stack; judgement, no source
+WIDTH_DIRECTIONS = 16  # - | in which the half maximum is sought
+WIDTH_RADIUS_STEP = 0.08  # - | relative step of the radii; widths are good to 0.1 %
+WIDTH_PIXELS_ACROSS = 24  # px | of the half-maximum width on resampled images
+SMALLEST_RESAMPLING = 4  # - | finer than the pixels of the image
+LOWEST_PEAK_SNR = 10.0  # - | below it an image has no width; judgement, no source
+WIDTH_CORE = 0.75  # - | share of the peak above which a paraboloid is fitted to a noisy core
 
 # --- drive --------------------------------------------------------------------------------------
 SIDEREAL_DAY_S = 86164.0905  # s | IAU
@@ -260,6 +348,31 @@ GUIDE_LEAST_BINS = 8  # - | judgement, no source
 # --- pier ---------------------------------------------------------------------------------------
 
 # --- evidence -----------------------------------------------------------------------------------
+FOCUS_N_BEST = 121  # - | grid of the position of best focus; finer ones change no digit shown
+FOCUS_N_SLOPE = 81  # - | grid of the slope; likewise
+FOCUS_N_SCATTER = 9  # - | grid of the scatter of the air; likewise
+FOCUS_FOLLOWS = (
+    0.0,
+    0.5,
+    1.0,
+)  # - | how far the air as a whole follows what the pairs see; judgement
+FOCUS_SLOPE_RANGE = (
+    0.02,
+    6.0,
+)  # - | defocus over the span, in the smallest and the largest width; judgement
+NEGLIGIBLE_ODDS = 1e-7  # - | of the largest; the grid is cut there
+AIR_SCATTER = 0.25  # - | change of r0^(-5/3) between runs: seeing by 15 % (m), no source
+AIR_SCATTER_LN_SIGMA = 0.6  # - | of its logarithm: a factor of two; judgement, no source
+AIR_SCATTER_RANGE = (0.03, 0.8)  # - | searched; judgement, no source
+MASK_LEAST_FRAMES = 10  # frames | for a variance; judgement, no source
+MASK_AGREEMENT_SIGMAS = 3.0  # sigma | beyond it the two axes disagree; judgement, no source
+MASK_SHORT_EXPOSURE = (
+    0.9  # - | share of the motion left, below which frames are too long; judgement
+)
+MASK_SPEEDS = 40  # - | wind speeds tabulated; finer grids change r0 by 0.1 %
+MASK_ANGLES = 24  # - | wind directions tabulated; likewise
+MASK_MIXTURES = 6000  # - | draws of layers; error of the mean 1 %
+MASK_MOST_LAYERS = 4  # layers | in a draw; judgement, no source
 GRAVITY_M_S2 = 9.80665  # m/s2 | standard gravity
 PIER_SHAPE_PER_M = 1.5  # 1/m | rotation over deflection of a cantilever's end times length: 1.5/L
 SENSOR_TAPERS = 5  # - | sine tapers; independent coefficients lie (k + 1)/T apart
@@ -401,6 +514,75 @@ FIT_R_HAT = 1.02  # - | design: the gate
 FIT_FINE_FREQUENCIES = 140  # - | of tables at any frequency
 
 # --- campaign -----------------------------------------------------------------------------------
+BLUR_TIME_TOLERANCE = 0.02  # - | relative; blur times count as one below it; judgement, no source
+SHARED_FROM = 0.5  # - | probability from which a line counts as shared: more likely than not
+ALIAS_DECIDED = 0.95  # - | odds at which a candidate counts as the frequency; judgement, no source
+ALIAS_NEGLIGIBLE = 0.001  # - | odds below which a candidate counts as none; judgement, no source
+LEAST_FRAMES_OF_SEQUENCE = 3  # frames | fewer are no sequence to measure; judgement, no source
+CERTAIN_CHANGE = 0.999  # - | probability shown as certain; judgement, no source
+FALLBACK_APERTURE_M = 0.2  # m | where no run states one; judgement, no source
+POWER_80 = 0.841621  # - | normal quantile of 0.8: a difference found four times in five
+COMPARE_LEAST_TURNS = (
+    2  # turns | of a drive period before its size is compared; judgement, no source
+)
+SURE_DIRECTION = 0.975  # - | probability from which a change has a direction: two-sided 95 %
+LINE_SHIFT_AT_MOST = 0.25  # - | relative; larger shifts make another line; judgement, no source
+Z95 = 1.959964  # - | normal quantile of 0.975
+BETWEEN_RUNS = 0.2  # - | prior scatter between repeats, share of a value; judgement, no source
+BETWEEN_WIDTHS = 0.05  # - | the same for widths; judgement, no source
+CONNECT_TIMEOUT_S = 20  # s | for a cluster to answer; judgement, no source
+TWILIGHT_DEG = -12.0  # deg | altitude of the Sun below which the sky is dark: nautical twilight
+HIGH_ENOUGH_DEG = (
+    40.0  # deg | altitude of a field worth planning: airmass 1.6; judgement, no source
+)
+SAMPLE_BYTES = 4096  # bytes | of a file that tell it from another; judgement, no source
+SEQUENCE_GAP_S = 60.0  # s | a pause longer than this and than the next starts a sequence; judgement
+SEQUENCE_GAP_INTERVALS = 10.0  # intervals | see above; judgement, no source
+PHOTONS_ZERO_MAG = 1e11  # 1/(s m2 um) | magnitude 0 at 550 nm: 1000/(s cm2 A), common practice (m)
+EFFICIENCY = 0.4  # e-/photon | optics, air and detector; judgement, no source
+SKY_MAG_ARCSEC2 = 19.0  # mag/arcsec2 | a bright suburb; judgement, no source
+PLAN_STARS = 4  # stars | the full fit needs four
+PLAN_DAMPING = 0.015  # - | of the structure looked for: bolted steel, common practice, no source
+SHOWN_HZ = (
+    1.0,
+    2.0,
+    3.0,
+    5.0,
+    8.0,
+    12.0,
+    20.0,
+    30.0,
+    45.0,
+    60.0,
+    100.0,
+)  # Hz | rows of the plan; judgement, no source
+PLAN_SEPARATIONS_ARCSEC = (
+    30.0,
+    120.0,
+    600.0,
+    1800.0,
+)  # arcsec | rows of the plan; judgement, no source
+MAINS_HZ = (50.0, 60.0)  # Hz | public grids
+PLAN_DURATION_S = 60.0  # s | judgement, no source
+PLAN_INTERVAL_S = (
+    0.0215  # s | 46.5 a second: mains of 50 and 60 Hz and harmonics fold 3 Hz off zero
+)
+PLAN_LONGEST_EXPOSURE_S = 0.02  # s | judgement, no source
+PLAN_NOISE_ARCSEC = 0.1  # arcsec | of a star in a frame that is still useful; judgement, no source
+FULL_WELL_SHARE = 0.8  # - | of the full well that a peak may reach; judgement, no source
+SCATTER_WIDTH = 420  # px | of a picture; judgement
+SCATTER_HEIGHT = 250  # px | of a picture; judgement
+SCATTER_LEFT = 54  # px | margin; judgement
+SCATTER_RIGHT = 12  # px | margin; judgement
+SCATTER_TOP = 12  # px | margin; judgement
+SCATTER_BOTTOM = 44  # px | margin; judgement
+STORE_VERSION = 1  # - | layout of the store, ours
+STORE_APPLICATION_ID = (
+    0x626C7370  # - | "blsp", so that `file` and we can tell the store from others
+)
+FEWEST_FOR_TREND = 8  # runs | judgement, no source
+ARCHIVE_WORTH_SHARE = 0.1  # - | of the width that a cure must save to be worth a look; judgement
+MANY_SEQUENCES = 20  # sequences | shown one by one at most; judgement, no source
 
 # --- simulate -----------------------------------------------------------------------------------
 FINE_EDGE = 0.35  # 1/aperture | lower edge of the finest band of simulated air, judgement
@@ -437,6 +619,8 @@ COSMIC_E = (300.0, 20000.0)  # e- | invented cosmic rays
 TRAIL_E_PER_PX = 400.0  # e- | an invented satellite
 
 # --- report -------------------------------------------------------------------------------------
+EXIT_INPUT = 2  # - | exit code of bad input, ours
+FIELDS_SHOWN = 10  # fields | judgement, no source
 
 # --- report -------------------------------------------------------------------------------------
 PLAIN_NUMBER_POWERS = (-4, 6)  # powers of ten | outside, leading zeros hinder reading; judgement
