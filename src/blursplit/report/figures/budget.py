@@ -81,7 +81,7 @@ def draw_widths(result: Result, ax: Axes | None = None) -> Figure:
             textcoords="offset points",
             ha="center",
             va="bottom",
-            fontsize=9,
+            fontsize=11.2,
         )
     unknown: dict[str, str] = dict.fromkeys(CONTRIBUTIONS, UNKNOWN)
     _draw_ranges(ax, own_widths(result), 1.0, "width on its own, FWHM [arcsec]", unknown)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -35,7 +35,7 @@ __all__ = [
 def binned_pairs(
     separation_arcsec: FloatArray, rms_arcsec: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Return separation and rms of pairs; beyond `FIGURE_PAIRS`, rms of neighbours taken together."""
+    """Return separation and rms of pairs; of very many pairs, neighbours taken together."""
     order = np.argsort(separation_arcsec)
     x, squares = block_means(
         [separation_arcsec[order], np.asarray(rms_arcsec, dtype=float)[order] ** 2], FIGURE_PAIRS
@@ -216,7 +216,7 @@ def north_in_image(result: Result) -> tuple[float, float] | None:
 
 
 def _handedness(result: Result, angle_of_y_deg: float) -> int | None:
-    for part in (result.tracking, result.structure, result.unassigned):
+    for part in (result.tracking, result.structure):
         angle, position = part.angle_deg, part.position_angle_deg
         if angle is None or position is None or angle.value is None or position.value is None:
             continue
@@ -246,11 +246,13 @@ def half_axes(result: Result) -> dict[str, tuple[float, float, float]]:
     air = result.atmosphere.motion_rms_arcsec
     if air is not None and air.value is not None:
         found["atmosphere"] = (air.value, air.value, 0.0)
-    for name in ("tracking", "structure", "unassigned"):
-        part = getattr(result, name)
-        major, minor, angle = part.rms_major_arcsec, part.rms_minor_arcsec, part.angle_deg
+    for name in ("tracking", "structure", "unassigned", "open"):
+        part: Any = getattr(result, name, None)
+        prefix = "motion_" if name == "open" else ""
+        major = getattr(part, f"{prefix}rms_major_arcsec", None)
         if major is None or major.value is None:
             continue
+        minor, angle = getattr(part, f"{prefix}rms_minor_arcsec"), part.angle_deg
         small = 0.0 if minor is None or minor.value is None else minor.value
         if angle is not None and angle.value is not None:
             found[name] = (major.value, small, angle.value)

@@ -1,0 +1,138 @@
+"""Display in notebooks: a fragment of HTML, and tables whose numbers carry units."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+from blursplit.estimate import Estimate
+from blursplit.report.summary2 import summarize
+from blursplit.report.words import CURE_NAMES
+from blursplit.result2 import Result
+
+if TYPE_CHECKING:
+    from astropy.table import QTable
+
+__all__ = ["budget_table", "lines_table", "register_display", "result_html"]
+
+_ENDS = ("value", "low", "high", "low95", "high95")
+
+
+def result_html(result: Result) -> str:
+    """Return a short HTML fragment of a result, for ``_repr_html_``; no script, no style sheet."""
+    summary = summarize(result)
+    rows = "".join(
+        f"<tr><th>{escape(row['label'])}</th><td>{escape(row['answer'] or '–')}</td>"
+        f"<td>{escape(row['saving']['value'])}</td><td>{escape(row['saving']['range68'])}</td></tr>"
+        for row in summary["cures"]
+    )
+    table = (
+        "<table><thead><tr><th>cure</th><th>worth it?</th><th>saves [arcsec]</th>"
+        f"<th>68 %</th></tr></thead><tbody>{rows}</tbody></table>"
+        if rows
+        else ""
+    )
+    return (
+        f"<div><p>{escape(summary['title'])}</p><p><b>{escape(summary['headline'])}</b></p>{table}"
+        f"<p>{escape('; '.join(summary['facts']))}</p></div>"
+    )
+
+
+def register_display() -> bool:
+    """Let the running notebook show every `Result` as `result_html` does.
+
+    Returns
+    -------
+    bool
+        False outside a notebook, where nothing is done.
+    """
+    import sys
+
+    shell_module = sys.modules.get("IPython")
+    shell = shell_module.get_ipython() if shell_module is not None else None
+    if shell is None:
+        return False
+    shell.display_formatter.formatters["text/html"].for_type(Result, result_html)
+    return True
+
+
+def _columns(estimates: Iterable[Estimate | None], name: str, unit: Any) -> dict[str, Any]:
+    """Return one column for the value and four for the ends of the intervals; unknown is NaN."""
+    import numpy as np
+
+    rows = list(estimates)
+    found = {}
+    for end in _ENDS:
+        numbers = [None if row is None else getattr(row, end) for row in rows]
+        column = np.array([math.nan if n is None else n for n in numbers], dtype=float)
+        found[name if end == "value" else f"{name}_{end}"] = column * unit
+    return found
+
+
+def budget_table(result: Result) -> QTable:
+    """Return what each cure would save as a table with units, one row a cure.
+
+    Columns ``cure``, ``matters`` and ``saving``, the last with ``_low``, ``_high`` (68 %),
+    ``_low95`` and ``_high95``, and ``share`` of the width above the base. An upper limit has value
+    NaN, low 0 and the limit as high; what is not known is NaN throughout.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from blursplit import budget_table, read_result
+    >>> table = budget_table(read_result(Path("before")))
+    >>> table["saving"].unit
+    Unit("arcsec")
+    """
+    import astropy.units as u
+    import numpy as np
+    from astropy.table import QTable
+
+    parts: list[Any] = [
+        result.instrument if cure == "optics" else getattr(result, cure) for cure in CURE_NAMES
+    ]
+    shares = [getattr(part, "share", None) for part in parts]
+    return QTable(
+        {
+            "cure": list(CURE_NAMES),
+            "matters": [result.verdict.matters.get(cure, "") for cure in CURE_NAMES],
+            **_columns([part.saving_arcsec for part in parts], "saving", u.arcsec),
+            "share": np.array([math.nan if s is None else s for s in shares], dtype=float),
+        }
+    )
+
+
+def lines_table(result: Result) -> QTable:
+    """Return the lines as a table with units, one row a line.
+
+    Columns ``frequency``, ``rms`` and ``damping_ratio`` with the ends of their intervals, and
+    ``false_alarm_probability``, ``kind`` and ``cause``. Without a pixel scale ``rms`` is in
+    pixels.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from blursplit import lines_table, read_result
+    >>> table = lines_table(read_result(Path("before")))
+    >>> print(f"{table['frequency'][0]:.1f}")
+    9.2 Hz
+    """
+    import astropy.units as u
+    from astropy.table import QTable
+
+    lines = result.lines
+    in_px = bool(lines) and all(line.rms_arcsec is None for line in lines)
+    rms = [line.rms_px if in_px else line.rms_arcsec for line in lines]
+    columns = {
+        **_columns([line.frequency_hz for line in lines], "frequency", u.Hz),
+        **_columns(rms, "rms", u.pix if in_px else u.arcsec),
+        **_columns(
+            [line.damping_ratio for line in lines], "damping_ratio", u.dimensionless_unscaled
+        ),
+        "false_alarm_probability": [line.false_alarm_probability for line in lines],
+        "kind": [str(line.kind) for line in lines],
+        "cause": [line.cause for line in lines],
+    }
+    return QTable(columns)

@@ -1,0 +1,118 @@
+"""The same answer on a terminal, within one screen; and progress of long work."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+from blursplit.constants import TERMINAL_LINES
+from blursplit.report.summary2 import summarize
+from blursplit.result2 import Result
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+__all__ = ["print_summary", "progress"]
+
+
+def _cells(row: dict[str, Any]) -> tuple[str, str, str]:
+    saving = row["saving"]
+    span = f" ({saving['range68']})" if saving["range68"] else ""
+    return row["label"], row["answer"] or "–", saving["value"] + span
+
+
+def print_summary(result: Result, console: Console) -> None:
+    """Print a result within a screen; plain text without colours or boxes when piped.
+
+    Parameters
+    ----------
+    result : Result
+    console : rich.console.Console
+        Texts from headers are printed as they are: markup in them does nothing.
+    """
+    from rich.table import Table
+    from rich.text import Text
+
+    summary = summarize(result)
+
+    def say(text: str, style: str = "") -> None:
+        console.print(Text(text, style=style if console.is_terminal else ""))
+
+    say(f"{summary['title']}: {'; '.join(summary['facts'][:4])}")
+    say(summary["headline"], "bold")
+    for check in summary["checks"]:
+        say(f"check: {check['text']}")
+    if summary["bar"]:
+        pieces = ", ".join(f"{piece.label.lower()} {piece.size}" for piece in summary["bar"])
+        say(f"width [arcsec], piece by piece: {pieces}")
+    if summary["cures"]:
+        console.print()
+        table = Table(box=None, pad_edge=False, header_style="dim" if console.is_terminal else "")
+        for head in ("cure", "worth it?", "saves [arcsec] (68 %)"):
+            table.add_column(head, overflow="fold")
+        for row in summary["cures"]:
+            table.add_row(*map(Text, _cells(row)))
+        console.print(table)
+        console.print()
+    elif summary["motion"]:
+        for label, value in summary["motion"][:TERMINAL_LINES]:
+            say(f"{label}: {value}")
+    for line in summary["lines"][:TERMINAL_LINES]:
+        say(f"line: {line['frequency']}, {line['rms']} rms, {line['cause']}")
+    left = len(summary["lines"]) - TERMINAL_LINES
+    if left > 0:
+        say(f"and {left} more in the page")
+    if summary["steps"]:
+        step = summary["steps"][0]
+        say(f"next: {step['text']} {step['gain']}".rstrip())
+        for caution in step["cautions"]:
+            say(f"caution: {caution}")
+    doubts = len(summary["reasons"]) + len(summary["doubts"])
+    if doubts:
+        say(f"why: {doubts} {'reason' if doubts == 1 else 'reasons'} and doubts in the page")
+
+
+@contextmanager
+def progress(label: str) -> Iterator[Callable[[int, int], None]]:
+    """Give a function ``report(done, total)`` that moves a bar on standard error.
+
+    The bar has the rate and the time left; without a terminal nothing is shown.
+
+    Parameters
+    ----------
+    label : str
+        What is being done, such as ``following stars``.
+    """
+    if not sys.stderr.isatty():
+        yield lambda _done, _total: None
+        return
+    from rich.console import Console
+    from rich.progress import (
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        ProgressColumn,
+        TextColumn,
+        TimeRemainingColumn,
+    )
+    from rich.text import Text
+
+    class RateColumn(ProgressColumn):
+        def render(self, task: object) -> Text:
+            speed = getattr(task, "speed", None)
+            return Text("" if not speed else f"{speed:,.0f}/s" if speed >= 1 else f"{speed:.2f}/s")
+
+    bar = Progress(
+        TextColumn("{task.description}", markup=False),
+        BarColumn(),
+        MofNCompleteColumn(),
+        RateColumn(),
+        TimeRemainingColumn(),
+        console=Console(stderr=True),
+        transient=True,
+    )
+    with bar:
+        task = bar.add_task(label, total=None)
+        yield lambda done, total: bar.update(task, completed=done, total=total)
