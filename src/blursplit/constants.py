@@ -11,15 +11,105 @@ import math
 # --- conversions and physics --------------------------------------------------------------------
 ARCSEC_PER_RADIAN = 180.0 * 3600.0 / math.pi  # arcsec/rad | definition
 FWHM_PER_SIGMA = 2.0 * math.sqrt(2.0 * math.log(2.0))  # - | of a Gaussian, definition
+SIGMA_PER_MAD = 1.4826  # - | of a Gaussian: 1 over the normal quantile of 3/4
 SEEING_IN_LAMBDA_OVER_R0 = 0.975863  # - | Hankel transform, `kolmogorov_width` (Fried 1966: 0.976)
 SEEING_WAVELENGTH_M = 500e-9  # m | the trade's convention for seeing
 
 # --- rig and frames -----------------------------------------------------------------------------
+SER_TICK_S = 1e-7  # s | unit of its times since 0001-01-01T00:00, published layout, version 3
+SER_FEWEST_TICKS = 600_000_000_000_000_000  # 100 ns | the year 1902: earlier is no time of a frame
+SER_LATEST_TICKS = 700_000_000_000_000_000  # 100 ns | the year 2219: later is no time of a frame
+SER_SAME_CLOCK_S = 600.0  # s | clocks that agree so far are in one zone (zones differ by 900 s)
+SER_UNLIKE = 0.9  # - | both byte orders look alike above; noise gives 1.0 within 0.01, tests/frames
+KERNEL_SAMPLES = 50_000  # - | stars in frames; fewer do not repay loading numba, speed.py
 OUTER_SCALE_RANGE_M = (10.0, 50.0)  # m | of the free air; common practice, no source
 WIND_RANGE_M_S = (2.0, 30.0)  # m/s | calm ground to jet stream; judgement, no source
 CAMERA_WAVELENGTH_NM = 550.0  # nm | middle of an unfiltered camera's band; judgement, no source
 
+LARGEST_TOML_BYTES = 1_000_000  # bytes | judgement: a setup file has some hundreds
+DEEPEST_TOML = 8  # tables within tables | a pier's sections need four
+LONGEST_QUOTE = 60  # characters | of a wrong value in a message, judgement
+LONGEST_EXPOSED_SHARE = 1.05  # of the interval | 5 % for rounded values
+# Setup key -> least and largest value in its own unit: beyond them it is in another one; judgement.
+PLAUSIBLE = {
+    "telescope.aperture_m": (0.01, 40.0),
+    "telescope.focal_length_m": (0.02, 800.0),
+    "telescope.instrument_fwhm_arcsec": (0.005, 60.0),
+    "telescope.focus_step_um": (1e-3, 1e4),
+    "camera.pixel_um": (0.5, 200.0),
+    "camera.pixel_scale_arcsec": (1e-3, 500.0),
+    "camera.frame_interval_s": (5e-5, 1e5),
+    "camera.exposure_s": (1e-7, 1e5),
+    "camera.gain_e_per_adu": (1e-4, 5000.0),
+    "camera.read_noise_e": (0.0, 5000.0),
+    "camera.row_time_us": (0.0, 5e4),
+    "mount.worm_period_s": (1.0, 1e5),
+    "mount.guide_period_s": (1e-3, 1e4),
+    "mask.opening_m": (2e-3, 10.0),
+    "mask.separation_m": (4e-3, 40.0),
+    "mask.split_arcsec": (0.1, 1e5),
+    "air.outer_scale_m": (0.01, 1e5),
+    "air.wind_m_s": (0.01, 200.0),
+    "air.band_nm": (100.0, 1e5),
+    "site.fan_rpm": (1.0, 1e6),
+}
+# Header fact -> what that reading of the pixel scale is called
+SCALE_SOURCES = {
+    "scale_wcs_arcsec": "the header's sky coordinates",
+    "scale_keyword_arcsec": "the header's scale keyword",
+}
+
 # --- stars --------------------------------------------------------------------------------------
+BLANK_PATCHES = 12  # - | judgement: 1,700 pixels a frame tell a correlation to 0.005 in 24 frames
+BLANK_PATCH_PX = 12  # px | judgement: fits between the stars of an ordinary field
+BLANK_RUN_FRAMES = 16  # - | judgement: filters of cameras reach over a few frames
+BLANK_RUN_LAG = 8  # - | a recursive filter of 0.69 has 0.05 left after eight frames
+BLANK_RUN_STEP = 64  # - | judgement: a quarter of the frames, a few rows of each
+BLANK_RUNS = 64  # - | judgement: of long sequences
+ALIKE_PX = 0.3  # px | starlight that moves by it changes a tenth of what it changes by a width
+FEWEST_ALIKE = 3000  # pixels | tell a correlation to 0.02
+FAR_PIXEL = 5  # px | beyond the reach of the usual filters
+PATTERN_REACH_PX = 3  # px | judgement: largest jump of a window in eight frames that is looked for
+PATTERN_SIGMAS = 5.0  # - | 49 places, one in 70,000 by chance (normal distribution)
+HOT_LOOKS = 24  # - | judgement: whole frames that are looked at for lone bright pixels
+HOT_WINDOW_PX = 512  # px | judgement: 10 ms a look
+HOT_SIGMAS = 8.0  # - | above four neighbours: none by chance in a million pixels
+MOST_LONE_PIXELS = 300  # - | judgement
+HOT_REACH_PX = 20  # px | judgement: how far a window may have moved between two looks
+HOT_CHANCE = 1e-7  # - | of as many equal distances at one of 1,681 places
+# checks on frames; false alarms and detections: benchmarks/frame_checks.py
+FASTEST_CAMERA_S = 5e-5  # s | 64 rows at 1 us a row take 64 us
+REPEATED_PX = 1e-3  # px | four times what the iteration of a centroid leaves
+FEWEST_REPEATS = 3  # - | judgement
+LEAST_REPEATED_SHARE = 0.002  # - | judgement: fewer change no line and no variance
+REPEATED_SHARE = 0.05  # - | judgement: from here on lines and variances are wrong, not only wider
+SURE_SIGMAS = 5.0  # - | one in two million by chance (normal distribution)
+MIXED_BY_TWO = 0.5  # - | lag-1 correlation of a running mean of two frames
+MIXED_CORRELATION = 0.05  # - | raw frames have none; a tenth of what a mean of two frames has
+NEIGHBOUR_CORRELATION = 0.03  # - | twice the capacitance of 1 % between pixels gives 0.02
+LEAST_PEAK_SNR = 20.0  # - | of bright pixels over the sky's noise: judgement
+NOISIEST_CAMERA_E = 60.0  # e- | three times the read noise of old CCD cameras
+NOISIEST_SKY_E = 300.0  # e- | a sky of 90,000 e- that was subtracted
+WIDER_BY = 0.08  # - | judgement: twice what field curvature does to stars over a frame
+UNIFORM_SIGMA_PX = (0.24, 0.36)  # px | uniform over one pixel 0.289, over 1.2 px 0.346
+UNIFORM_RANGE_PX = (0.85, 1.25)  # px | 96 % of a pixel 0.96, of 1.2 px 1.15
+QUIETEST_STAR_PX = 0.1  # px | noise of a star whose places within a pixel can be told
+LEAPS_SHARED = 0.5  # - | a window that leaps takes all stars with it: 1
+NARROWEST_SHAPE_PX = 0.6  # px | below it pixels shape the star, see UNDERSAMPLED_PX
+FEWEST_INDEPENDENT = 40  # - | the variance of so many is known to 22 %
+FEWEST_JUMPS = 5  # - | judgement
+FEWEST_MOVES = 3  # - | judgement: chance makes one in 600 looks
+FEWEST_STILL = 5  # - | judgement
+QUIET_SHARE = 0.3  # - | F test of 40 and 40 values: one in 10,000
+LEAST_STEP_PX = 0.5  # px | judgement: smaller steps hardly widen a star
+STEP_SIGMAS = (6.0, 5.0, 5.0)  # - | none of scenes 0 to 99 of benchmarks/frame_checks.py has 4.5
+STEP_OVER_RMS = 4.0  # - | of the motion about a line and the step; slow air of ten frames makes 3.2
+STEP_SPANS = (24, 72, 216)  # frames | judgement
+TRAILED_ELONGATION = 0.2  # - | twice what air makes, see `raw_checks._trailed`
+SCALE_AGREES = 0.03  # - | judgement: nominal focal lengths are good to 2 or 3 %
+
+PACKING_STEPS = 3.0  # a noise | stored pixels that are no whole numbers: + 0.9 % of their variance
+PACKING_TILE_FRAMES = 64  # cut-outs | packed together; 32 to 128 differ by 1 % in size
 LEAST_SAMPLES_OF_STAR = 10  # frames | of a star in a table of positions; judgement, no source
 NOISE_BAND_SHARE = 0.1  # - | of the band, its top: noise of positions that came without; judgement
 TABLE_STAR_SIGMA_ARCSEC = 1.0  # arcsec | star of a table without widths; only for finding dithers
@@ -142,14 +232,101 @@ FAMILY_SIGMAS = 2.5  # sigma | of a match; judgement
 # --- image --------------------------------------------------------------------------------------
 
 # --- drive --------------------------------------------------------------------------------------
+SIDEREAL_DAY_S = 86164.0905  # s | IAU
+SIDEREAL_RATE_ARCSEC_S = 360.0 * 3600.0 / SIDEREAL_DAY_S  # arcsec/s
+DRIVE_SAME_PERIOD = 0.01  # of the logarithm | closer ones are one period declared twice; judgement
+DRIVE_HARMONICS = 3  # - | judgement, no source
+DRIVE_SIZES_ARCSEC = (1e-3, 120.0)  # arcsec | few mounts err by more; common practice, no source
+DRIVE_N_SIZES = 60  # - | of their grid
+DRIVE_ACROSS_SHARES = (0.001, 0.05)  # - | across the axis: next to nothing, or 3 deg misstated
+DRIVE_N_ANGLES = 36  # - | of the grid of directions
+DRIVE_FINEST_DEG, DRIVE_N_FINE = 0.02, 12  # deg, - | directions beside that of the readings
+DRIVE_LEAST_PATTERN = 1e-4  # of a full wave | a weaker pattern adds nothing to what is known
+DRIVE_SHOWN_GAIN = 9.21  # - | 99 % of a chi-square of two free numbers, size and direction
+DRIVE_SMOOTHNESS = (1.0, 2.0, 4.0)  # - | power by which harmonics fall: rough, triangle, sine
+DRIVE_PHASE_BINS = 24  # - | of a folded record; judgement
+DRIVE_MOST_BLOCKS = 128  # - | of a fit in red noise; judgement (time)
+DRIVE_WHITE_SHARES = (3e-4, 0.003, 0.02, 0.1, 0.3, 0.6, 0.9, 0.99)  # - | of the noise
+DRIVE_N_TIMES = 8  # - | correlation times tried
+DRIVE_TIMES_A_DECADE = 3  # - | that stand for the air's slope of -2/3
+DRIVE_ROUNDS = 5  # - | in which noise and coefficients settle: two digits or more in each
+DRIVE_SMALLEST_NOISE_ARCSEC = 1e-5  # arcsec | for a series in which nothing moves at all
+GUIDE_DELAYS = (0, 1)  # cycles | tried
+GUIDE_CORNERS = 7  # - | of a slow current, tried
+GUIDE_CURRENTS = (1.0, 4.0, 16.0, 64.0)  # - | its density over the air's, far below its corner
+GUIDE_SHOWN_GAIN = 5.5  # - | 1000 unguided series reached 5.0; benchmarks/guide_loop.py
+GUIDE_LEAST_BINS = 8  # - | judgement, no source
 
 # --- pier ---------------------------------------------------------------------------------------
 
 # --- evidence -----------------------------------------------------------------------------------
+GRAVITY_M_S2 = 9.80665  # m/s2 | standard gravity
+PIER_SHAPE_PER_M = 1.5  # 1/m | rotation over deflection of a cantilever's end times length: 1.5/L
+SENSOR_TAPERS = 5  # - | sine tapers; independent coefficients lie (k + 1)/T apart
+SENSOR_BLOCK_COEFFICIENTS = 24  # - | least in a block: chance coherence K/n, judgement
+SENSOR_BLOCK_HZ = 0.4  # Hz | least width of a block; a mode's pole drops out of the transfer
+SENSOR_DIRECTIONS = 3  # - | most directions fitted in a block: limits grow as K^(1/4)
+SENSOR_FLOOR_SIGMAS = 3.0  # - | direction is seen when above its floor by this much of 1/sqrt(n)
+SENSOR_CLEAR = 0.1  # - | of the motion's density: a sensor whose floor is lower is not blind
+SENSOR_ZONES = 3  # - | Nyquist zones of the frames that a sensor is read in, judgement
+SENSOR_TRANSFER_REACH = 5.0  # - | how far a real transfer may exceed the nominal one, judgement
+SENSOR_NEGLIGIBLE = 0.02  # - | of the motion's density: what a sensor could explain less of is left
+SENSOR_PHASE_DRAWS = 499  # - | draws with random phases that give the null
+SENSOR_ALARM = 0.01  # - | chance coherence accepted as coherent, counting the offsets tried
+SENSOR_OFFSET_S = (-5.0, 5.0)  # s | clock offsets tried where nothing is stated, judgement
+SENSOR_GAP_STEPS = 2.5  # median steps | a longer step is a gap
+SENSOR_CLIPPED_SHARE = 0.2  # - | of samples at the end of the range: the channel is useless
+SENSOR_END_S = (
+    1.2  # s | frames this near the ends or gaps of a sensor's record are left out, judgement
+)
+LONG_FRAME_LEAST_STEPS = 5  # - | a median and its scatter need them; judgement
+LONG_FRAME_LARGEST_STEP = 6.0  # robust sigmas | beyond it a step is a dither or a jump; judgement
+LONG_FRAME_MODEL_ERROR = 0.1  # - | a worm of ten frames a turn bends inside its steps: 5 to 10 %
+LONG_FRAME_NARROWEST = 0.05  # of the frames | that bound every constant cause; judgement
+LONG_FRAME_BLOCKS = 10  # - | of the bootstrap: seeing is remembered for minutes; judgement
 
 # --- estimates, fit, histories, verdict -----------------------------------------------------------
 PERCENTILES = (2.5, 15.865, 50.0, 84.135, 97.5)  # % | of draws; 68 % and 95 % intervals, definition
 PATH_PLACES = 600  # - | of a path in its transfer function, which then errs by 0.04 where it is 0
+N_SHARES = 16  # - | histories whose shares are averaged; they draw the picture and decide nothing
+SHOWN_CHI2 = 9.21  # - | 99 % of chi-square with two degrees of freedom: a vector that is not zero
+SHOWN_SHARE = (
+    0.01  # - | of the width: savings and motions that may be smaller are limits; judgement
+)
+ROUND_RATIO = 0.9  # - | axes more alike than this have no direction to speak of; judgement
+SURE = 0.95  # - | probability of a yes or a no | the question's definition
+LEAST_WORTH_ARCSEC = 0.1  # arcsec | worth is the larger of this and the next | definition
+WORTH_SHARE = 0.1  # - | of the recorded width | definition
+LARGEST_CHANCE = 0.05  # - | cures that save most with at least this chance are named | definition
+AIRMASS_TO_MENTION = 1.3  # - | from here on observing higher narrows the star by 15 % or more
+LIMIT_DAMPING = 0.02  # - | of the mode that a limit speaks of; piers have 0.005 to 0.04
+LOWEST_LIMIT_HZ = (
+    3.0  # Hz | limits on modes are stated from here up; slower ones hide under the air
+)
+SLOWEST_STRUCTURE_HZ = 0.5  # Hz | no pier rings so slowly; the air and the drive do move there
+WIDTH_DISAGREEMENT = 0.15  # - | of modelled and recorded width, from which on it is said; judgement
+OVERSAMPLING = 4  # - | of the star images that are kept for the page
+N_HISTORIES = 100  # - | histories drawn; a 95 % probability then errs by 2 %
+AMPLITUDE_SIGMA = (
+    0.02  # - | filled-in samples, trailed centroids, shared wings; judgement, no source
+)
+LEAST_KEPT = (
+    0.02  # - | power an exposure must leave of a line for its blur inside to be told from it
+)
+FASTEST_STRUCTURE_HZ = 50.0  # Hz | few modes of mounts are faster, and those are small; judgement
+STEADY_BLUR_EXPOSURE_S = 0.02  # s | one turn of FASTEST_STRUCTURE_HZ: longer frames may hide a
+# steady vibration in their constant blur
+HIDDEN_MODE_CHANCE = 0.5  # - | beforehand, that a mode exists that was not found; an even chance
+HIDDEN_RMS_ARCSEC = (0.002, 2.0)  # arcsec | range of such modes, flat in the logarithm; judgement
+DRIFT_PRIOR_ARCSEC_S = 1.0  # arcsec/s | one sigma; a degree of polar misalignment gives 0.26
+PERIODIC_PRIOR_ARCSEC = (
+    30.0  # arcsec | one sigma of an amplitude, over its harmonic; common practice
+)
+OFF_AXIS_SHARE = (
+    0.1  # - | of a periodic error across right ascension, where that is known; judgement
+)
+DRIVE_BLOCKS = 160  # - | means of the record from which drift and periodic errors are fitted
+SLOW_TURNS = 2.5  # turns a record | below, slow currents pass for a drift's bends
 SOLVER_TOLERANCE = 1e-4  # - | of a joint draw, in the norm of the data; far below any draw's spread
 MOST_ITERATIONS = 60  # - | of that solver, a safety only
 LEAST_RESULTANT = 0.3  # - | directions more scattered have none; judgement, no source

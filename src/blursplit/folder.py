@@ -2,26 +2,31 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import os
 import shutil
 import tempfile
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any, TypeVar
 
-import numpy as np
 from pydantic import ValidationError
 
 from blursplit.errors import InputError, OutputError
+from blursplit.fits_tables import DAMAGE, open_checked, write_units
 from blursplit.result import SCHEMA, Result
-from blursplit.series import IMAGE_NAMES, SERIES_NAMES, Series
+from blursplit.series import (
+    Series,
+    image_units,
+    read_image_units,
+    read_series_units,
+    series_units,
+)
+from blursplit.stars.tracks import StarTracks
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from numpy.typing import NDArray
-
-    from blursplit.stars.tracks import StarTracks
+T = TypeVar("T")
 
 RESULT_FILE = "result.json"
 SERIES_FILE = "series.fits"
@@ -50,7 +55,7 @@ class Measurement:
     tracks: StarTracks | None = None
 
     def __repr__(self) -> str:
-        return f"Measurement({self.result.sequence.name!r}: {self.result.verdict.statement!r})"
+        return f"Measurement({self.result.sequence.name!r}: {self.result.verdict.headline!r})"
 
     def _repr_html_(self) -> str:
         from blursplit.report.notebook import result_html
@@ -142,8 +147,9 @@ def write_result_folder(
     except OSError as error:
         raise OutputError(target, f"cannot be written ({error.strerror})", "check disk") from error
     try:
-        (temporary / RESULT_FILE).write_text(measurement.result.to_json(), encoding="utf-8")
         _write_arrays(temporary, measurement.series)
+        measurement.result.digest = _digest(measurement.result, temporary / SERIES_FILE)
+        (temporary / RESULT_FILE).write_text(measurement.result.to_json(), encoding="utf-8")
         if measurement.tracks is not None:
             save_tracks(measurement.tracks, temporary)
         (temporary / PAGE_FILE).write_text(page, encoding="utf-8")
@@ -233,18 +239,50 @@ def read_result(path: Path) -> Result:
     """
     file = path / RESULT_FILE if path.is_dir() else path
     try:
-        result = Result.from_json(file.read_text(encoding="utf-8"))
+        text = file.read_text(encoding="utf-8")
+        _refuse_other_edition(file, text)
+        result = Result.from_json(text)
     except OSError as error:
         raise InputError(
             path, "is not a result folder", "name a folder that `blursplit measure` wrote"
         ) from error
     except (ValidationError, UnicodeDecodeError) as error:
         raise InputError(file, "is not a blursplit result", "measure the sequence again") from error
-    if result.schema_ != SCHEMA:
-        raise InputError(
-            file, f"schema '{result.schema_}' is not '{SCHEMA}'", "measure the sequence again"
-        )
+    if result.digest and result.digest.split("-") != _known_digest(result, file):
+        raise InputError(file, "was changed after it was measured", "measure the sequence again")
     return result
+
+
+def _refuse_other_edition(file: Path, text: str) -> None:
+    """Say what to do with a record of another edition, before its fields are looked at."""
+    try:
+        schema = str(json.loads(text).get("schema", ""))
+    except (ValueError, AttributeError):
+        return
+    name, _, edition = schema.partition("/")
+    own_name, _, own = SCHEMA.partition("/")
+    if name == own_name and edition.isdigit() and edition != own:
+        remedy = "measure again" if int(edition) < int(own) else "update blursplit"
+        raise InputError(file, f"schema '{schema}' is not '{SCHEMA}'", remedy)
+
+
+def _digest(result: Result, series: Path) -> str:
+    """Return SHA-256 of the record (without its digest) and of the series beside it."""
+    return "-".join(_digests(result, series))
+
+
+def _digests(result: Result, series: Path) -> list[str]:
+    bare = result.model_copy(update={"digest": ""}).to_json().encode()
+    return [hashlib.sha256(part).hexdigest() for part in (bare, series.read_bytes())]
+
+
+def _known_digest(result: Result, file: Path) -> list[str]:
+    """Return what the digest has to be; a record without its series answers for itself alone."""
+    series = file.with_name(SERIES_FILE)
+    if series.is_file():
+        return _digests(result, series)
+    bare = result.model_copy(update={"digest": ""}).to_json().encode()
+    return [hashlib.sha256(bare).hexdigest(), *result.digest.split("-")[1:]]
 
 
 def read_result_folder(path: Path, *, with_tracks: bool = False) -> Measurement:
@@ -274,46 +312,20 @@ def read_result_folder(path: Path, *, with_tracks: bool = False) -> Measurement:
     from blursplit.stars import load_tracks
 
     result = read_result(path)
-    arrays: dict[str, NDArray[np.float64]] = {}
-    images: dict[str, NDArray[np.float32]] = {}
-    scale = None
-    for name, data, _ in _read_arrays(path / SERIES_FILE):
-        if name in SERIES_NAMES:
-            arrays[name] = data.astype(np.float64)
-    for name, data, header in _read_arrays(path / IMAGES_FILE):
-        if name in IMAGE_NAMES:
-            images[name] = data.astype(np.float32)
-            scale = header.get("SCALE", scale)
+    arrays = _read(path / SERIES_FILE, read_series_units)
+    images, scale = _read(path / IMAGES_FILE, read_image_units)
     tracks = load_tracks(path) if with_tracks else None
     return Measurement(result, Series(arrays, images, scale), tracks)
 
 
 def _write_arrays(folder: Path, series: Series) -> None:
-    from astropy.io import fits
-
-    units = [fits.PrimaryHDU()]
-    for name, data in series.arrays.items():
-        unit = fits.ImageHDU(np.asarray(data, dtype=np.float64), name=name)
-        unit.header["COMMENT"] = SERIES_NAMES[name]
-        units.append(unit)
-    fits.HDUList(units).writeto(folder / SERIES_FILE)
-    units = [fits.PrimaryHDU()]
-    for name, image in series.images.items():
-        unit = fits.ImageHDU(np.asarray(image, dtype=np.float32), name=name)
-        unit.header["COMMENT"] = IMAGE_NAMES[name]
-        if series.image_scale_arcsec is not None and name != "finder":
-            unit.header["SCALE"] = (series.image_scale_arcsec, "arcsec per pixel")
-        units.append(unit)
-    fits.HDUList(units).writeto(folder / IMAGES_FILE)
+    write_units(folder / SERIES_FILE, series_units(series.arrays), ())
+    write_units(folder / IMAGES_FILE, image_units(series), ())
 
 
-def _read_arrays(file: Path) -> Iterator[tuple[str, np.ndarray, dict[str, float]]]:
-    from astropy.io import fits
-
+def _read(file: Path, reader: Callable[[Any], T]) -> T:
     try:
-        with fits.open(file, memmap=False) as units:
-            for unit in units[1:]:
-                header = {"SCALE": unit.header["SCALE"]} if "SCALE" in unit.header else {}
-                yield unit.name.lower(), np.asarray(unit.data), header
-    except (OSError, ValueError, TypeError) as error:
+        with open_checked(file) as units:
+            return reader(units)
+    except DAMAGE as error:
         raise InputError(file, "is missing or damaged", "measure the sequence again") from error

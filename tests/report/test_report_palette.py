@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from blursplit.report.palette import CAUSE_STYLES, LOOKS, css_variables
-from blursplit.result import CONTRIBUTIONS
+
+CONTRIBUTIONS = ("atmosphere", "tracking", "structure", "open", "optics")
 
 # Simulation of dichromats at severity 1.0 in linear RGB: Machado, Oliveira & Fernandes 2009,
 # IEEE TVCG 15, 1291, table 1 (numbers from memory; each row sums to 1, as it must for grey).

@@ -153,6 +153,24 @@ def test_a_knock_that_swings_slowly_is_no_jump() -> None:
     assert find_jumps(x, y, 0.9).size == 0
 
 
+@pytest.mark.parametrize("frequency_hz", [1.7, 6.3, 14.8, 24.0, 39.5, 61.0])
+@pytest.mark.parametrize("size_px", [4.0, 16.0, 60.0])
+def test_a_hard_tap_is_no_jump_and_one_that_shifts_the_field_is(frequency_hz, size_px) -> None:
+    """Ring-downs of 2 % at 82 frames/s, slow ones and folded ones; then the same with 12 px."""
+    rng = np.random.default_rng(13)
+    x, y = rng.normal(0, 0.3, (2, 900))
+    for start in (200, 500):
+        late = np.arange(900 - start) / 82.0
+        omega = 2 * np.pi * frequency_hz
+        ring = size_px * np.exp(-0.02 * omega * late) * np.sin(omega * late + 0.4)
+        x[start:] += 0.9 * ring
+        y[start:] += 0.4 * ring
+    assert find_jumps(x, y, 1.5).size == 0
+    if frequency_hz > 2.0:  # a slow one swings by more than that to the end
+        x[500:] += 12.0
+        assert any(abs(i - 500) < 60 for i in find_jumps(x, y, 1.5))
+
+
 def test_runs_of_true() -> None:
     """First and last plus one of each run."""
     assert runs(np.array([True, False, True, True])) == [(0, 1), (2, 4)]

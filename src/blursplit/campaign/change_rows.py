@@ -14,10 +14,10 @@ if TYPE_CHECKING:
 NAMES: dict[str, tuple[str, str]] = {
     "structure.rms_major_arcsec": ("structure, rms of larger axis", "arcsec"),
     "structure.rms_minor_arcsec": ("structure, rms of smaller axis", "arcsec"),
-    "structure.saved_arcsec": ("FWHM that curing the structure saves", "arcsec"),
+    "structure.saving_arcsec": ("FWHM that curing the structure saves", "arcsec"),
     "tracking.rms_major_arcsec": ("tracking, rms of larger axis", "arcsec"),
     "tracking.drift_arcsec_per_min": ("drift", "arcsec/min"),
-    "unassigned.rms_major_arcsec": ("shared, cause open, rms of larger axis", "arcsec"),
+    "open.motion_rms_major_arcsec": ("shared, cause open, rms of larger axis", "arcsec"),
     "atmosphere.seeing_500nm_zenith_arcsec": ("seeing at 500 nm and zenith", "arcsec"),
     "atmosphere.motion_rms_arcsec": ("motion by the air, rms on one axis", "arcsec"),
     "fwhm.recorded_arcsec": ("recorded FWHM", "arcsec"),

@@ -21,7 +21,7 @@ from blursplit.campaign.estimates import (
 from blursplit.campaign.paths import estimate_at
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
-from blursplit.result import Warning_
+from blursplit.result import Remark
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -33,16 +33,16 @@ if TYPE_CHECKING:
 COMPARED: tuple[str, ...] = (
     "structure.rms_major_arcsec",
     "structure.rms_minor_arcsec",
-    "structure.saved_arcsec",
+    "structure.saving_arcsec",
     "tracking.rms_major_arcsec",
     "tracking.drift_arcsec_per_min",
-    "unassigned.rms_major_arcsec",
+    "open.motion_rms_major_arcsec",
     "atmosphere.seeing_500nm_zenith_arcsec",
     "atmosphere.motion_rms_arcsec",
     "fwhm.recorded_arcsec",
     "fwhm.without_structure_arcsec",
 )
-SLOW = ("tracking.", "unassigned.", "atmosphere.motion", "fwhm.", "structure.saved")
+SLOW = ("tracking.", "open.", "atmosphere.motion", "fwhm.", "structure.saving")
 """Quantities that grow with the blur time, so that both sides need the same one."""
 SCATTER = {"atmosphere": 0.0, "fwhm": BETWEEN_WIDTHS}
 """Prior scatter between runs; the air is compared as it was in these very runs."""
@@ -100,7 +100,7 @@ def compare(
     rng = rng or np.random.default_rng(20_260_101)
     sides = (_in_time_order(before, "--before"), _in_time_order(after, "--after"))
     _refuse_same(*sides)
-    warnings: list[Warning_] = []
+    warnings: list[Remark] = []
     same_blur = _same_blur_time(sides, warnings)
     changes: dict[str, Change | None] = {}
     for key in COMPARED:
@@ -123,7 +123,7 @@ def compare(
         lines=compare_lines(*sides),
         probability_structure_improved=probability,
         statement=_statement(structure, probability)
-        + _open_cause(changes["unassigned.rms_major_arcsec"]),
+        + _open_cause(changes["open.motion_rms_major_arcsec"]),
         warnings=warnings,
     )
 
@@ -179,7 +179,7 @@ def _refuse_same(before: list[Result], after: list[Result]) -> None:
             )
 
 
-def _same_blur_time(sides: tuple[list[Result], list[Result]], warnings: list[Warning_]) -> bool:
+def _same_blur_time(sides: tuple[list[Result], list[Result]], warnings: list[Remark]) -> bool:
     times = [r.fwhm.blur_time_s for side in sides for r in side]
     known = [t for t in times if t is not None]
     if not known or max(known) <= min(known) * (1 + BLUR_TIME_TOLERANCE):
@@ -188,7 +188,7 @@ def _same_blur_time(sides: tuple[list[Result], list[Result]], warnings: list[War
         f"blur times from {min(known):g} s to {max(known):g} s: widths, tracking and what else "
         "grows with the blur time are not compared; measure all runs again with one --blur-time"
     )
-    warnings.append(Warning_(code="blur-times-differ", text=text))
+    warnings.append(Remark(code="blur-times-differ", text=text))
     return False
 
 
@@ -240,26 +240,26 @@ def _limit_note(before: bool, after: bool) -> str:
 
 def _doubts(
     sides: tuple[list[Result], list[Result]], design: str, changes: dict[str, Change | None]
-) -> list[Warning_]:
+) -> list[Remark]:
     found = []
     if min(len(side) for side in sides) == 1:
         text = (
             "one run on a side: how much repeats differ is assumed (about 20 percent), not "
             "measured; three or more runs a side, taken in turns, would measure it"
         )
-        found.append(Warning_(code="repeats-assumed", text=text))
+        found.append(Remark(code="repeats-assumed", text=text))
     if design == "before-after" and max(len(side) for side in sides) > 1:
         text = "the sides were not taken in turns: wind and air may have changed with the hour"
-        found.append(Warning_(code="not-alternating", text=text))
+        found.append(Remark(code="not-alternating", text=text))
     air = changes["atmosphere.seeing_500nm_zenith_arcsec"]
     if air is not None and not air.difference.low95 <= 0 <= air.difference.high95:  # type: ignore[operator]
         text = "the air itself changed: compare widths at the common air, not as recorded"
-        found.append(Warning_(code="air-changed", text=text))
+        found.append(Remark(code="air-changed", text=text))
     for name in ("aperture_m", "pixel_scale_arcsec", "focal_length_m"):
         values = {f"{r.setup[name].value:.3g}" for s in sides for r in s if name in r.setup}
         if len(values) > 1:
             text = f"{name} differs between the runs ({', '.join(sorted(values))})"
-            found.append(Warning_(code="setup-differs", text=text))
+            found.append(Remark(code="setup-differs", text=text))
     return found
 
 

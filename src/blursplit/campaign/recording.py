@@ -14,7 +14,7 @@ from blursplit.campaign.light import (
     star_electrons,
 )
 from blursplit.campaign.plan_record import Recording
-from blursplit.result import Warning_
+from blursplit.result import Remark
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -41,7 +41,7 @@ def plan_recording(
     seeing: float,
     stars: int,
     duration_s: float,
-    warnings: list[Warning_],
+    warnings: list[Remark],
 ) -> Recording:
     """Return how to record: exposure, rate, length and the magnitudes that serve.
 
@@ -76,7 +76,7 @@ def plan_recording(
             )
         )
     if interval < exposure:
-        warnings.append(Warning_(
+        warnings.append(Remark(
             code="interval-below-exposure",
             text=f"frames every {interval:g} s cannot be exposed for {exposure:g} s",
         ))  # fmt: skip
@@ -103,7 +103,7 @@ def plan_recording(
 
 
 def _magnitudes(
-    instrument: Rig, seeing: float, exposure: float, warnings: list[Warning_]
+    instrument: Rig, seeing: float, exposure: float, warnings: list[Remark]
 ) -> tuple[float, float | None, float]:
     """Return the faintest and brightest useful magnitude and the noise of the faintest star."""
     scale = float(instrument.get("pixel_scale_arcsec"))
@@ -116,7 +116,7 @@ def _magnitudes(
             f"{scale:.2f} arcsec a pixel leaves a star {width / scale:.1f} px wide: below 2.1 px "
             "the centroid depends on the pixel phase; use a longer focal length or a Barlow lens"
         )
-        warnings.append(Warning_(code="undersampled", text=text))
+        warnings.append(Remark(code="undersampled", text=text))
     band = instrument.get("band_nm") or [400.0, 700.0]
     band_um = (band[1] - band[0]) / 1000.0
     obstruction = float(instrument.get("obstruction") or 0.0)
@@ -131,19 +131,19 @@ def _magnitudes(
     usable = np.flatnonzero(noise <= NOISE_ARCSEC)
     if len(usable) == 0:
         text = "even the brightest stars are too noisy in so short an exposure"
-        warnings.append(Warning_(code="too-little-light", text=text))
+        warnings.append(Remark(code="too-little-light", text=text))
         return float(grid[0]), None, float(noise[0])
     faintest = float(grid[usable[-1]])
     brightest = _brightest(instrument, electrons, aperture, wavelength, seeing, scale)
     if brightest is None:
         text = "saturation is not known (camera.saturation_adu and gain_e_per_adu): check the peak"
-        warnings.append(Warning_(code="saturation-unknown", text=text))
+        warnings.append(Remark(code="saturation-unknown", text=text))
     elif brightest > faintest:
         text = (
             f"stars bright enough to be measured (magnitude {faintest:.1f}) saturate in good "
             f"moments (from {brightest:.1f}): shorten the exposure or lower the gain"
         )
-        warnings.append(Warning_(code="saturation", text=text))
+        warnings.append(Remark(code="saturation", text=text))
     return faintest, brightest, float(noise[usable[-1]])
 
 

@@ -58,8 +58,8 @@ MEASURED: dict[str, str] = {
     "blur_time_s": "$.fwhm.blur_time_s",
     "stars_used": "$.sequence.stars_used",
     "frames_used": "$.sequence.frames_used",
-    "dominant": "$.verdict.dominant",
-    "statement": "$.verdict.statement",
+    "mechanics_matters": "$.verdict.matters.mechanics",
+    "headline": "$.verdict.headline",
 }
 ESTIMATES: dict[str, str] = {
     "recorded_fwhm_arcsec": "$.fwhm.recorded_arcsec",
@@ -70,9 +70,9 @@ ESTIMATES: dict[str, str] = {
     "tracking_rms_arcsec": "$.tracking.rms_major_arcsec",
     "tracking_drift_arcsec_per_min": "$.tracking.drift_arcsec_per_min",
     "structure_rms_arcsec": "$.structure.rms_major_arcsec",
-    "structure_saved_arcsec": "$.structure.saved_arcsec",
-    "tracking_saved_arcsec": "$.tracking.saved_arcsec",
-    "unassigned_rms_arcsec": "$.unassigned.rms_major_arcsec",
+    "structure_saving_arcsec": "$.structure.saving_arcsec",
+    "tracking_saving_arcsec": "$.tracking.saving_arcsec",
+    "open_rms_arcsec": "$.open.motion_rms_major_arcsec",
     "instrument_fwhm_arcsec": "$.instrument.fwhm_arcsec",
 }
 

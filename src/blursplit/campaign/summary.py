@@ -21,7 +21,7 @@ QUANTITIES: dict[str, str] = {
     "atmosphere_fwhm_arcsec": "Atmosphere's own FWHM",
     "tracking_rms_arcsec": "Tracking, rms",
     "structure_rms_arcsec": "Structure, rms",
-    "unassigned_rms_arcsec": "Shared, cause open, rms",
+    "open_rms_arcsec": "Shared, cause open, rms",
     "instrument_fwhm_arcsec": "Instrument, FWHM",
 }
 CONDITIONS: dict[str, str] = {
@@ -92,7 +92,7 @@ class ArchiveSummary(_Part):
     trends: list[Trend]
     worth_opening: list[Pick]
     failures: dict[str, int]
-    dominant: dict[str, int]
+    mechanics_matters: dict[str, int]
 
     model_config = ConfigDict(extra="ignore", allow_inf_nan=False, populate_by_name=True)
 
@@ -127,7 +127,7 @@ def summarize_store(store: Store, settings: str | None = None) -> ArchiveSummary
         trends=[t for q in QUANTITIES for c in CONDITIONS if (t := _trend(rows, q, c))],
         worth_opening=_picks(rows),
         failures=_count(r["reason"] for r in everything if r["status"] == "failed"),
-        dominant=_count(r["dominant"] or "undecided" for r in rows),
+        mechanics_matters=_count(r["mechanics_matters"] or "not asked" for r in rows),
     )
 
 
@@ -212,12 +212,12 @@ def _picks(rows: list[Row]) -> list[Pick]:
         reasons, score = [], 0.0
         width = row["recorded_fwhm_arcsec"]
         for cause in ("structure", "tracking"):
-            saved, low = row[f"{cause}_saved_arcsec"], row[f"{cause}_saved_arcsec_low"]
+            saved, low = row[f"{cause}_saving_arcsec"], row[f"{cause}_saving_arcsec_low"]
             if width and saved and low and saved > WORTH_SHARE * width and low > 0:
                 reasons.append(f"{cause} costs {saved:.2g} of {width:.2g} arcsec FWHM")
                 score = max(score, saved / width)
-        if row["dominant"] in {"structure", "tracking", "unassigned"}:
-            reasons.append(f"largest part: {row['dominant']}")
+        if row["mechanics_matters"] == "yes":
+            reasons.append("drive and structure together are worth curing")
             score = max(score, WORTH_SHARE)
         if reasons:
             pick = Pick(

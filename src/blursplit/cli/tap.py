@@ -231,7 +231,7 @@ def _peak_name(result: TapResult) -> str:
 
 
 def _text(estimate: Estimate | None) -> str:
-    from blursplit.report.wording import estimate_text
+    from blursplit.report.words import estimate_text
 
     if estimate is None or estimate.value is None or estimate.low is None or estimate.high is None:
         return "not measured"

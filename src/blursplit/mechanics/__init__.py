@@ -1,8 +1,7 @@
-"""Drive periods, pier resonances, and naming the cause of a line.
+"""Pier resonances, and naming the cause of a line.
 
-`draw_periodic_error` draws the error of a known period from a record, `build_pier` and
-`analyse_pier` predict the modes of a declared pier, `name_lines` compares lines with everything
-declared.
+`build_pier` and `analyse_pier` predict the modes of a declared pier, `name_lines` compares lines
+with everything declared.
 """
 
 from __future__ import annotations
@@ -18,77 +17,34 @@ if TYPE_CHECKING:
         name_causes,
         name_lines,
     )
-    from blursplit.mechanics.folding import bin_errors, bin_means, phase_bins
-    from blursplit.mechanics.guide import GuideLoop, find_guide_loop, residual_gain
-    from blursplit.mechanics.periodic_error import (
-        PeriodicError,
-        PeriodView,
-        draw_periodic_error,
-        harmonic_columns,
-        view_period,
-    )
-    from blursplit.mechanics.periods import DrivePeriod, declared_periods, worm_period_s
     from blursplit.mechanics.pier import build_pier, pier_modes, tilt_per_load
     from blursplit.mechanics.pier_report import PierReport, analyse_pier
     from blursplit.mechanics.pier_setup import PierSetup, read_pier
-    from blursplit.mechanics.polar import (
-        PolarReading,
-        ra_axis_from_position_angle,
-        read_polar_axis,
-    )
     from blursplit.mechanics.what_if import WhatIfRow, what_if
 
 __all__ = [
     "Cause",
-    "DrivePeriod",
-    "GuideLoop",
     "LineFacts",
-    "PeriodView",
-    "PeriodicError",
     "PierReport",
     "PierSetup",
-    "PolarReading",
     "WhatIfRow",
     "analyse_pier",
-    "bin_errors",
-    "bin_means",
     "build_pier",
-    "declared_periods",
-    "draw_periodic_error",
-    "find_guide_loop",
-    "harmonic_columns",
     "is_steady",
     "list_causes",
     "name_causes",
     "name_lines",
-    "phase_bins",
     "pier_modes",
-    "ra_axis_from_position_angle",
     "read_pier",
-    "read_polar_axis",
-    "residual_gain",
     "tilt_per_load",
-    "view_period",
     "what_if",
-    "worm_period_s",
 ]
 
 _HOMES = {
     "causes": ("Cause", "LineFacts", "is_steady", "list_causes", "name_causes", "name_lines"),
-    "folding": ("bin_errors", "bin_means", "phase_bins"),
-    "guide": ("GuideLoop", "find_guide_loop", "residual_gain"),
-    "periodic_error": (
-        "PeriodView",
-        "PeriodicError",
-        "draw_periodic_error",
-        "harmonic_columns",
-        "view_period",
-    ),
-    "periods": ("DrivePeriod", "declared_periods", "worm_period_s"),
     "pier": ("build_pier", "pier_modes", "tilt_per_load"),
     "pier_report": ("PierReport", "analyse_pier"),
     "pier_setup": ("PierSetup", "read_pier"),
-    "polar": ("PolarReading", "ra_axis_from_position_angle", "read_polar_axis"),
     "what_if": ("WhatIfRow", "what_if"),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from blursplit.mechanics.periods import declared_periods
+from blursplit.drive.periods import declared_periods
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -11,11 +11,10 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-__all__ = ["CAUSE_NAMES", "CAUSE_STYLES", "LOOKS", "CauseStyle", "colour", "css_variables"]
+__all__ = ["CAUSE_STYLES", "LOOKS", "CauseStyle", "colour", "css_variables"]
 
 LOOKS: dict[str, dict[str, str]] = {
     "light": {
-        "near_air": "#6fa3d8",
         "optics": "#00806a",
         "base": "#b9b4a6",
         "open": "#8a9099",
@@ -28,8 +27,6 @@ LOOKS: dict[str, dict[str, str]] = {
         "atmosphere": "#2a66a8",
         "tracking": "#c96a00",
         "structure": "#8c1f6b",
-        "unassigned": "#8a9098",
-        "instrument": "#00806b",
         "recorded": "#1d2631",
         "caution": "#fbf0d9",
         "overlay": "#fdfdfd",
@@ -37,7 +34,6 @@ LOOKS: dict[str, dict[str, str]] = {
         "ground": "#000001",
     },
     "dark": {
-        "near_air": "#9cc6f2",
         "optics": "#1fa588",
         "base": "#4c5866",
         "open": "#c9ced6",
@@ -50,8 +46,6 @@ LOOKS: dict[str, dict[str, str]] = {
         "atmosphere": "#5c9fe8",
         "tracking": "#f0a23a",
         "structure": "#cf5fae",
-        "unassigned": "#c9ced6",
-        "instrument": "#1fa588",
         "recorded": "#e5e8eb",
         "caution": "#33291a",
         "overlay": "#fdfdfd",
@@ -59,7 +53,6 @@ LOOKS: dict[str, dict[str, str]] = {
         "ground": "#000001",
     },
     "night": {
-        "near_air": "#8c1400",
         "optics": "#6a0a00",
         "base": "#3a0600",
         "open": "#5c0a00",
@@ -72,8 +65,6 @@ LOOKS: dict[str, dict[str, str]] = {
         "atmosphere": "#a01600",
         "tracking": "#cc2a0c",
         "structure": "#781000",
-        "unassigned": "#5d0a00",
-        "instrument": "#6b0a00",
         "recorded": "#c61800",
         "caution": "#140200",
         "overlay": "#d02400",
@@ -95,19 +86,8 @@ CAUSE_STYLES: dict[str, CauseStyle] = {
     "open": CauseStyle("D", (0.0, (1.0, 2.5))),
     "tracking": CauseStyle("s", (0.0, (6.0, 2.0))),
     "structure": CauseStyle("^", (0.0, (2.0, 1.5))),
-    "unassigned": CauseStyle("D", (0.0, (1.0, 2.5))),
-    "instrument": CauseStyle("v", (0.0, (8.0, 2.0, 1.5, 2.0))),
+    "optics": CauseStyle("v", (0.0, (8.0, 2.0, 1.5, 2.0))),
     "recorded": CauseStyle("P", "-"),
-}
-
-CAUSE_NAMES: dict[str, str] = {
-    "atmosphere": "Atmosphere",
-    "tracking": "Tracking",
-    "structure": "Structure",
-    "unassigned": "Shared, cause open",
-    "open": "Owner open",
-    "instrument": "Instrument",
-    "recorded": "As recorded",
 }
 
 

@@ -426,16 +426,16 @@ def _is_a_mode(search: _Search, state: _State, index: int) -> bool:
 
     One frozen layer seen through a round pupil ripples (near 1.5 V/D and its multiples; at 3 m/s
     and 0.25 m: 18 Hz): peaks as wide as a damping ratio of 0.03 to 0.08, of 1 to 6 % of the rms.
-    They move with the wind, modes stay. Where the record has too few parts to see that, a mode
-    must stand out by itself.
+    A peak as broad must hold a larger share, for a steady wind keeps its ripples for minutes. A
+    narrow one must stand out by itself or, in a long record, be there all the time: whatever the
+    air makes moves with the wind, modes stay.
     """
     mode, periodogram = state.modes[index], search.periodogram
     total = float(np.trace(periodogram.plain, axis1=1, axis2=2).sum() / periodogram.duration_s)
     is_large = np.trace(mode.covariance) >= LINE_LEAST_BROAD_SHARE**2 * total
-    is_narrow = mode.damping_ratio <= LINE_BROAD_DAMPING
-    if _contrast(search, state, index) >= LINE_LOWEST_CONTRAST and (is_narrow or is_large):
-        return True
-    return _stays(search, state, index)
+    if mode.damping_ratio > LINE_BROAD_DAMPING and not is_large:
+        return False
+    return _contrast(search, state, index) >= LINE_LOWEST_CONTRAST or _stays(search, state, index)
 
 
 def _contrast(search: _Search, state: _State, index: int) -> float:

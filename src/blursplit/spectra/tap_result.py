@@ -8,7 +8,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from blursplit.estimate import Estimate
-from blursplit.result import Warning_
+from blursplit.result import Remark
 from blursplit.spectra.aliases import alias_candidates
 from blursplit.spectra.densities import regular_grid, segment_slices
 from blursplit.spectra.free_decay import third_harmonic
@@ -115,7 +115,7 @@ class TapResult(_Part):
     air_rms_px: float | None = None
     modes: list[TapMode] = Field(default_factory=list)
     taps: list[OneTap] = Field(default_factory=list)
-    warnings: list[Warning_] = Field(default_factory=list)
+    warnings: list[Remark] = Field(default_factory=list)
     cautions: list[str] = Field(default_factory=lambda: list(CAUTIONS))
 
     model_config = ConfigDict(extra="ignore", allow_inf_nan=False, populate_by_name=True)
@@ -185,7 +185,7 @@ def measure_taps(
     warnings = []
     if len(parts) > 1:
         warnings.append(
-            Warning_(
+            Remark(
                 code="tap-gaps",
                 text=f"the record has {len(parts)} stretches; the longest one is used",
             )
@@ -194,7 +194,7 @@ def measure_taps(
     grid, filled = regular_grid(times, motion, cadence_s)
     if filled.mean() > 0.05:  # noqa: PLR2004 - interpolation bends a ring-down
         warnings.append(
-            Warning_(code="tap-lost-frames", text=f"{filled.mean():.0%} of frames interpolated")
+            Remark(code="tap-lost-frames", text=f"{filled.mean():.0%} of frames interpolated")
         )
     level = settle_arcsec / pixel_scale_arcsec if pixel_scale_arcsec else 0.0
     found = measure_ringdown(
@@ -223,7 +223,7 @@ def _result(
     sequence: TapSequence,
     settle_arcsec: float,
     scale: float | None,
-    warnings: list[Warning_],
+    warnings: list[Remark],
 ) -> TapResult:
     modes = [_mode(mode, sequence.cadence_s, scale) for mode in found.modes]
     first = modes[0] if modes else None
@@ -246,11 +246,11 @@ def _result(
     )
 
 
-def _doubts(found: RingDown, scale: float | None) -> list[Warning_]:
+def _doubts(found: RingDown, scale: float | None) -> list[Remark]:
     doubts = []
     if scale is None:
         doubts.append(
-            Warning_(
+            Remark(
                 code="tap-no-scale",
                 text="no pixel scale: amplitudes in pixels, no settling time; give "
                 "camera.pixel_scale_arcsec",
@@ -258,7 +258,7 @@ def _doubts(found: RingDown, scale: float | None) -> list[Warning_]:
         )
     if not found.taps:
         doubts.append(
-            Warning_(
+            Remark(
                 code="tap-none",
                 text="no tap stands out of the motion; tap a little harder, three to five times, "
                 "ten seconds apart, with the camera running",
@@ -266,13 +266,13 @@ def _doubts(found: RingDown, scale: float | None) -> list[Warning_]:
         )
     elif not found.modes:
         doubts.append(
-            Warning_(code="tap-no-ring", text="shocks were found, but no ring-down after them")
+            Remark(code="tap-no-ring", text="shocks were found, but no ring-down after them")
         )
     late = [tap for tap in found.taps if tap.free_after_s > 0.0]
     if late:
         times = ", ".join(f"{tap.time_s:.2f} s (by {tap.free_after_s:.2g} s)" for tap in late)
         doubts.append(
-            Warning_(
+            Remark(
                 code="tap-not-free",
                 text=f"no single free decay from the start: the fit begins later after the tap at "
                 f"{times}; taps that overlap, a star that left its window or motion that rubs do "
@@ -283,7 +283,7 @@ def _doubts(found: RingDown, scale: float | None) -> list[Warning_]:
     if cut:
         times = ", ".join(f"{tap.time_s:.2f} s" for tap in cut)
         doubts.append(
-            Warning_(
+            Remark(
                 code="tap-cut-off",
                 text=f"a mode at three times another's frequency after the tap at {times}: the "
                 "motion may be cut off, and damping ratios then come out too small",
@@ -291,7 +291,7 @@ def _doubts(found: RingDown, scale: float | None) -> list[Warning_]:
         )
     if len(found.taps) == 1 and found.modes:
         doubts.append(
-            Warning_(
+            Remark(
                 code="tap-single",
                 text="one tap only: the scatter from tap to tap is not in the intervals",
             )

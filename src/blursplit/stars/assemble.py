@@ -8,28 +8,23 @@ import numpy as np
 
 from blursplit.errors import TooFewStarsError
 from blursplit.stars.geometry import masked_columns
-from blursplit.stars.noise import estimate_gain_e_per_adu
+from blursplit.stars.noise import gain_of, noise_against_level
 from blursplit.stars.tracks import Stamps, StarTracks
 from blursplit.stars.twins import twins
+from blursplit.types import BoolArray, FloatArray, IntArray
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from blursplit.frames import Sequence
     from blursplit.stars.detect import Field
     from blursplit.stars.journey import Journey
 
-    FloatArray = NDArray[np.float64]
-    BoolArray = NDArray[np.bool_]
-    IntArray = NDArray[np.int64]
-    Notes = list[tuple[str, str]]
+Notes = list[tuple[str, str]]
 
 RARELY_SEEN = 0.2
 JUMP_SIGMAS = 6.0  # of a shaking field: a swing's fastest step is twice its usual one
-SURE_JUMP_SIGMAS = 10.0
 SMALLEST_JUMP_PX = 4.0
-SIDE = 5  # frames on each side of a jump that have to agree that it stayed
-LONG_SIDE = 15  # the same for a step that is less sure: longer than most swings
+SIDE = 5  # frames between two steps, fewer of which show no rest
+LONG_SIDE = 15  # frames before and after a jump, more where the field swings on
 CLOUD = 0.5
 DRIFT_APART_PX = 1.0
 GAIN_STAMPS = 1500
@@ -68,7 +63,8 @@ def assemble_tracks(sequence: Sequence, field: Field, journey: Journey) -> StarT
     }
     column_of = {int(star): i for i, star in enumerate(stars)}
     stamps = journey.book.stamps(rows, column_of)
-    gain = _gain(journey, stamps, notes)
+    curve = _noise_curve(stamps)
+    gain = _gain(journey, curve, notes)
     if field.clipped:
         stamps = None
         notes.append(("cores-clipped", "stretched for display, cores clipped: positions only"))
@@ -98,6 +94,7 @@ def assemble_tracks(sequence: Sequence, field: Field, journey: Journey) -> StarT
         frame=np.asarray(sequence.frame, dtype=np.int64)[rows],
         finder_adu=field.image_adu,
         stamps=stamps,
+        pixels=journey.blank.statistics(curve),
         notes=tuple(notes),
         dropped=dropped,
     )
@@ -163,14 +160,22 @@ def _dropped(journey: Journey, seen: BoolArray) -> dict[str, int]:
     return {reason: n for reason, n in counts.items() if n}
 
 
-def _gain(journey: Journey, stamps: Stamps | None, notes: Notes) -> float:
+Curve = tuple[FloatArray, FloatArray, FloatArray]
+
+
+def _noise_curve(stamps: Stamps | None) -> Curve:
+    """Return the noise of the brightest stamps' pixels against their level."""
+    if stamps is None:
+        return np.zeros(0), np.zeros(0), np.zeros(0)
+    every = max(1, stamps.pixels_adu.shape[0] // GAIN_STAMPS)
+    return noise_against_level(stamps.pixels_adu[::every, 0], stamps.sky_adu[::every, 0])
+
+
+def _gain(journey: Journey, curve: Curve, notes: Notes) -> float:
     """Return the gain in e-/ADU: as known, else fitted to the stars' own pixel noise."""
     if np.isfinite(journey.recipe.gain_e_per_adu):
         return journey.recipe.gain_e_per_adu
-    fitted = None
-    if stamps is not None:
-        every = max(1, stamps.pixels_adu.shape[0] // GAIN_STAMPS)
-        fitted = estimate_gain_e_per_adu(stamps.pixels_adu[::every, 0], stamps.sky_adu[::every, 0])
+    fitted = gain_of(*curve)
     if fitted is None or fitted[1] > WORST_GAIN_ERROR:
         notes.append(
             (
@@ -189,7 +194,7 @@ def _gain(journey: Journey, stamps: Stamps | None, notes: Notes) -> float:
     return gain
 
 
-def _segments(given: NDArray[np.int64], journey: Journey, rows: IntArray, notes: Notes) -> IntArray:
+def _segments(given: IntArray, journey: Journey, rows: IntArray, notes: Notes) -> IntArray:
     """Return the number of each frame's stretch between gaps, dithers and turns of the field."""
     x, y, turn = journey.shift_x[rows], journey.shift_y[rows], journey.turn_deg[rows]
     breaks = np.flatnonzero(np.diff(given[rows]) != 0) + 1
@@ -224,9 +229,10 @@ def find_jumps(x_px: FloatArray, y_px: FloatArray, sigma_px: float) -> IntArray:
 
     Notes
     -----
-    A step counts when it is larger than six robust sigmas of all frame-to-frame steps and the
-    medians of five frames on each side differ by most of it, of fifteen frames too where it is
-    smaller than ten sigmas: a shock that swings back is motion, not a dither.
+    Steps larger than six robust sigmas of all are gathered into bursts: steps between which the
+    field does not rest belong together. A burst is a jump when the field lies elsewhere after it,
+    averaged over four periods of whatever swings on: a knock that rings down is motion, not a
+    dither.
     """
     if x_px.size < 2:  # noqa: PLR2004
         return np.zeros(0, dtype=np.int64)
@@ -234,23 +240,49 @@ def find_jumps(x_px: FloatArray, y_px: FloatArray, sigma_px: float) -> IntArray:
     size = np.hypot(step_x - np.median(step_x), step_y - np.median(step_y))
     usual = 1.4826 * float(np.median(size))
     limit = max(JUMP_SIGMAS * usual, 3.0 * sigma_px, SMALLEST_JUMP_PX)
-    found = []
+    place = np.stack([x_px, y_px], axis=1)
+    bursts: list[tuple[int, int]] = []
     for i in (np.flatnonzero(size > limit) + 1).tolist():
-        sides = (SIDE,) if size[i - 1] > SURE_JUMP_SIGMAS * usual else (SIDE, LONG_SIDE)
-        if all(_moved(x_px, y_px, i, side) > 0.6 * size[i - 1] for side in sides):
-            found.append(i)
-    return np.array(found, dtype=np.int64)
+        if bursts and _moves_on(
+            place[bursts[-1][1] : i], min(size[bursts[-1][1] - 1], size[i - 1])
+        ):
+            bursts[-1] = (bursts[-1][0], i)
+        else:
+            bursts.append((i, i))
+    found: set[int] = set()
+    for k, (first, last) in enumerate(bursts):
+        begin = bursts[k - 1][1] if k else 0
+        end = bursts[k + 1][0] if k + 1 < len(bursts) else x_px.size
+        before = np.median(place[max(begin, first - LONG_SIDE) : first], axis=0)
+        after = _resting_place(place[last:end])
+        if after is not None and float(np.hypot(*(after - before))) > 0.6 * limit:
+            found |= {first, last}
+    return np.array(sorted(found), dtype=np.int64)
 
 
-def _moved(x_px: FloatArray, y_px: FloatArray, i: int, side: int) -> float:
-    """Return how far apart the medians of `side` frames before and from frame `i` lie [px]."""
-    before, after = slice(max(0, i - side), i), slice(i, i + side)
-    return float(
-        np.hypot(
-            np.median(x_px[after]) - np.median(x_px[before]),
-            np.median(y_px[after]) - np.median(y_px[before]),
-        )
-    )
+def _moves_on(place: FloatArray, step_px: float) -> bool:
+    """Return whether the field swings between two steps rather than resting there."""
+    if len(place) < SIDE:
+        return True
+    return bool(np.hypot(*np.ptp(place[-2 * LONG_SIDE :], axis=0)) > 0.6 * step_px)
+
+
+def _resting_place(place: FloatArray) -> FloatArray | None:
+    """Return where the field rests, None where it swings too slowly to tell; place (n, 2)."""
+    length = min(len(place), LONG_SIDE)
+    while True:
+        part = place[:length] - place[:length].mean(axis=0)
+        along = part @ np.linalg.svd(part, full_matrices=False)[2][0]
+        crossings = int((np.diff(np.signbit(along)) != 0).sum())
+        if crossings >= 8 or length == len(place):  # noqa: PLR2004 - four periods
+            break
+        length = min(2 * length, len(place))
+    swing, step = np.ptp(along), np.abs(np.diff(along))
+    is_smooth = length >= LONG_SIDE and swing > SMALLEST_JUMP_PX and step.max() < 0.5 * swing
+    if is_smooth and crossings < 4:  # noqa: PLR2004 - two periods
+        return None
+    weight = np.hanning(length + 2)[1:-1] if crossings >= 4 else np.ones(length)  # noqa: PLR2004
+    return np.asarray(weight @ place[:length] / weight.sum())
 
 
 def _row_time_s(sequence: Sequence, y_px: FloatArray, notes: Notes) -> FloatArray:

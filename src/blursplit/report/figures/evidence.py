@@ -9,7 +9,8 @@ import numpy as np
 
 from blursplit.constants import AGREEMENT_DEG, FIGURE_FRAMES, FIGURE_PAIRS, NEARLY_ROUND
 from blursplit.report.figures._canvas import axes_for, block_means, figure_of, logarithmic
-from blursplit.report.palette import CAUSE_NAMES, CAUSE_STYLES, colour
+from blursplit.report.palette import CAUSE_STYLES, colour
+from blursplit.report.words import CAUSE_NAMES
 from blursplit.types import FloatArray
 
 if TYPE_CHECKING:
@@ -159,7 +160,7 @@ def draw_focus(series: Series, focus: Focus | None = None, ax: Axes | None = Non
     ax = axes_for(ax)
     arrays = series.arrays
     at = arrays["focus_curve_position"]
-    hue = colour("instrument")
+    hue = colour("optics")
     low, high = arrays["focus_curve_low_arcsec"], arrays["focus_curve_high_arcsec"]
     ax.fill_between(at, low, high, color=hue, alpha=0.22, lw=0, label="curve, 68 %")
     ax.plot(at, arrays["focus_curve_arcsec"], color=hue)
@@ -246,10 +247,10 @@ def half_axes(result: Result) -> dict[str, tuple[float, float, float]]:
     air = result.atmosphere.motion_rms_arcsec
     if air is not None and air.value is not None:
         found["atmosphere"] = (air.value, air.value, 0.0)
-    for name in ("tracking", "structure", "unassigned", "open"):
-        part: Any = getattr(result, name, None)
+    for name in ("tracking", "structure", "open"):
+        part: Any = getattr(result, name)
         prefix = "motion_" if name == "open" else ""
-        major = getattr(part, f"{prefix}rms_major_arcsec", None)
+        major = getattr(part, f"{prefix}rms_major_arcsec")
         if major is None or major.value is None:
             continue
         minor, angle = getattr(part, f"{prefix}rms_minor_arcsec"), part.angle_deg

@@ -148,7 +148,7 @@ def draw_spectrum(series: Series, lines: Sequence[Line] = (), ax: Axes | None = 
         (
             "star against star",
             arrays.get("differential_psd_arcsec2_hz"),
-            colour("instrument"),
+            colour("optics"),
             (0, (3, 1.5)),
             1.1,
         ),
