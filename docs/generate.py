@@ -19,7 +19,7 @@ from pydantic import BaseModel
 from blursplit.campaign import json_schemas
 from blursplit.estimate import Estimate
 from blursplit.frames.prospects import Inspection
-from blursplit.mechanics.pier_report import PierReport
+from blursplit.pier.report import PierReport
 from blursplit.report.wording import unit_of_key
 from blursplit.result import Result
 from blursplit.rig import DEFAULTS, Setup, flat_key

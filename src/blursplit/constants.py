@@ -49,7 +49,10 @@ INSIDE_LEAST_ENERGY = 0.05  # of the noise | narrower cells would differ by roun
 INSIDE_ROUNDS = (400, 200, 8)  # places | first round, later rounds, rounds: 50 to 300 effective
 
 # --- spectra ------------------------------------------------------------------------------------
-LINE_FALSE_ALARM = 0.02  # - | chance that a search shows a line that is none; judgement, no source
+LINE_FALSE_ALARM = 0.01  # - | chance that a search shows a line that is none; judgement
+LINE_LOW_DOUBT = (
+    10.0  # - | chance of a low peak in a long record: benchmarks/detection.py, set 0 to 106
+)
 LINE_LOWEST_BINS = 15.0  # cycles a piece | slower lines look like the air's slow part; judgement
 LINE_PIECE_SAMPLES = (
     4000  # samples | longer records are cut, their periodograms averaged; judgement
@@ -136,6 +139,27 @@ ALIAS_EXACT_SAMPLES = 900  # samples | where the full covariance is inverted; ju
 FAMILY_HIGHEST_HARMONIC = 12  # - | judgement, no source
 FAMILY_LARGEST_CHANCE = 0.05  # - | of an accidental match; judgement
 FAMILY_SIGMAS = 2.5  # sigma | of a match; judgement
+RING_MOST_MODES = 4  # - | modes fitted to one ring-down; judgement
+RING_LEAST_FRAMES = 4.0  # frames | in which a ring falls to 1/e; a faster one is the push itself
+RING_SMALLEST_SNR2 = 40.0  # - | matched filter; noise exceeds it once in about a thousand taps
+RING_LARGEST_DAMPING = 0.2  # - | damping ratio of a ring-down; judgement
+RING_BEND_REACH = 0.1  # of the frequency | two rings nearer than this may be one that bends
+RING_BEND_GAIN = 25.0  # - | chi-square that a bending frequency must gain; two parameters, 4e-6
+RING_LATER = (0.5, 1.0, 1.5, 2.0, 2.5)  # decay times | later starts; a quarter is left at 1.5
+RING_LATER_S = (0.05, 0.1, 0.2, 0.4, 0.8, 1.6)  # s | later starts where the whole fits nothing
+RING_SHORTEST_S = 0.3  # s | shorter stretches carry no ring-down; judgement
+RING_LONGEST_S = 15.0  # s | judgement
+RING_DISAGREES = 3.0  # sigma | between fits of the whole and of a later part
+RING_SMALLEST_CHANGE = 0.03  # of the damping ratio | less is no other motion; judgement
+RING_STILL_SEEN = 0.3  # of the largest mode's size | smaller ones may have gone; judgement
+RING_HARMONIC_OFF = 0.015  # - | of a third harmonic's frequency; judgement
+RING_LONGEST_SETTLING_S = 120.0  # s | judgement
+RING_DRAWS = 400  # - | behind the intervals of derived times
+RING_SAME_MODE = 0.05  # of the frequency | modes of two taps further apart are two; judgement
+RING_USUAL_DAMPING = 0.012  # - | of piers, mounts and tripods, median; common practice, no source
+RING_DAMPING_SPREAD = 0.8  # ln | of the same, one sigma; common practice, no source
+TAP_SETTLE_ARCSEC = 0.5  # arcsec | amplitude that counts as still; judgement
+TAP_REFERENCE_ARCSEC = 5.0  # arcsec | amplitude from which settling is stated; judgement
 
 # --- turbulence ---------------------------------------------------------------------------------
 
@@ -144,6 +168,21 @@ FAMILY_SIGMAS = 2.5  # sigma | of a match; judgement
 # --- drive --------------------------------------------------------------------------------------
 
 # --- pier ---------------------------------------------------------------------------------------
+PIER_ELEMENTS = 24  # - | beam elements a stretch; frequencies then hold to 1e-4
+GROUT_PA = 2.5e10  # Pa | common practice, no source
+PIER_MODE_MOSTLY = 0.8  # - | share of the kinetic energy that gives a mode its name
+THREAD_AREA_FACTOR = (
+    0.8  # - | tensile over nominal area, 0.78 to 0.80 for M12 to M30; common practice
+)
+PIER_WALL_FACTOR = 1.5  # - | of the what-if; judgement
+PIER_BASE_FACTOR = 1.5  # - | of the what-if; judgement
+PIER_FOOTING_FACTOR = 1.25  # - | of the what-if; judgement
+PIER_PARALLEL_LIMIT_M = (
+    0.13  # m | of pipe above webs that the trade lets pass; common practice, no source
+)
+PIER_MODEL_SIGMA = 0.15  # of a frequency | joints, ground, welds; common practice, no source
+PIER_STIFF_N_M = 1e13  # N/m | does not move here: 1e4 times a heavy pier
+PIER_STIFF_NM_RAD = 1e13  # N m/rad | the same
 
 # --- evidence -----------------------------------------------------------------------------------
 

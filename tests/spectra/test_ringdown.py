@@ -9,8 +9,7 @@ from numpy.testing import assert_allclose
 from blursplit.motion import fit_common_motion
 from blursplit.spectra import measure_ringdown
 from blursplit.spectra.events import find_onsets
-from blursplit.spectra.ringdown import damping_of_decrement, half_power_damping
-from blursplit.spectra.tap_means import decrement_of_damping
+from blursplit.spectra.ringdown import decrement_of_damping
 from blursplit.spectra.tap_result import TapResult, measure_taps
 from blursplit.stars.tracks import StarTracks
 
@@ -45,14 +44,6 @@ def test_decrement_is_the_closed_form(damping, decrement, ratio):
     """Decrement is the closed form."""
     assert_allclose(decrement_of_damping(damping), decrement, rtol=1e-4)
     assert_allclose(np.exp(-decrement_of_damping(damping)), ratio, rtol=1e-4)
-    assert_allclose(damping_of_decrement(decrement_of_damping(damping)), damping)
-
-
-def test_half_power_bias_is_the_published_one():
-    """Half power bias is the published one."""
-    # zeta 0.05: f1, f2 = 0.94611, 1.04636 f0 and the peak at sqrt(1 - 2 zeta^2): +0.5 %
-    found = half_power_damping(0.94611, 1.04636, np.sqrt(1 - 2 * 0.05**2))
-    assert_allclose(found / 0.05, 1.005, atol=5e-4)
 
 
 def test_taps_are_found_and_their_mode_measured(scenes, rng):

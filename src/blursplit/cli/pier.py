@@ -12,7 +12,7 @@ from blursplit.cli._common import speaks_plainly
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from blursplit.mechanics.pier_report import PierReport
+    from blursplit.pier.report import PierReport
 
 TEXT_COLUMNS = ("unit", "note")
 
@@ -32,8 +32,8 @@ def run(
 
     A model for naming peaks and comparing options; not a structural certification.
     """
-    from blursplit.mechanics.pier_report import analyse_pier
-    from blursplit.mechanics.pier_setup import read_pier
+    from blursplit.pier.report import analyse_pier
+    from blursplit.pier.setup import read_pier
     from blursplit.rig import Rig
 
     report = analyse_pier(read_pier(Rig.read(setup, set_ or []).setup.pier, setup))
@@ -46,7 +46,7 @@ def run(
 def _show(report: PierReport) -> None:
     from rich.console import Console
 
-    from blursplit.mechanics.pier_report import MODEL_UNCERTAINTY
+    from blursplit.constants import PIER_MODEL_SIGMA as MODEL_UNCERTAINTY
 
     console = Console(highlight=False, markup=False)
     console.print(

@@ -1,8 +1,7 @@
-"""Drive periods, pier resonances, and naming the cause of a line.
+"""Drive periods, and naming the cause of a line.
 
-`draw_periodic_error` draws the error of a known period from a record, `build_pier` and
-`analyse_pier` predict the modes of a declared pier, `name_lines` compares lines with everything
-declared.
+`draw_periodic_error` draws the error of a known period from a record, `name_lines` compares lines
+with everything declared.
 """
 
 from __future__ import annotations
@@ -28,15 +27,11 @@ if TYPE_CHECKING:
         view_period,
     )
     from blursplit.mechanics.periods import DrivePeriod, declared_periods, worm_period_s
-    from blursplit.mechanics.pier import build_pier, pier_modes, tilt_per_load
-    from blursplit.mechanics.pier_report import PierReport, analyse_pier
-    from blursplit.mechanics.pier_setup import PierSetup, read_pier
     from blursplit.mechanics.polar import (
         PolarReading,
         ra_axis_from_position_angle,
         read_polar_axis,
     )
-    from blursplit.mechanics.what_if import WhatIfRow, what_if
 
 __all__ = [
     "Cause",
@@ -45,14 +40,9 @@ __all__ = [
     "LineFacts",
     "PeriodView",
     "PeriodicError",
-    "PierReport",
-    "PierSetup",
     "PolarReading",
-    "WhatIfRow",
-    "analyse_pier",
     "bin_errors",
     "bin_means",
-    "build_pier",
     "declared_periods",
     "draw_periodic_error",
     "find_guide_loop",
@@ -62,14 +52,10 @@ __all__ = [
     "name_causes",
     "name_lines",
     "phase_bins",
-    "pier_modes",
     "ra_axis_from_position_angle",
-    "read_pier",
     "read_polar_axis",
     "residual_gain",
-    "tilt_per_load",
     "view_period",
-    "what_if",
     "worm_period_s",
 ]
 
@@ -85,11 +71,7 @@ _HOMES = {
         "view_period",
     ),
     "periods": ("DrivePeriod", "declared_periods", "worm_period_s"),
-    "pier": ("build_pier", "pier_modes", "tilt_per_load"),
-    "pier_report": ("PierReport", "analyse_pier"),
-    "pier_setup": ("PierSetup", "read_pier"),
     "polar": ("PolarReading", "ra_axis_from_position_angle", "read_polar_axis"),
-    "what_if": ("WhatIfRow", "what_if"),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 

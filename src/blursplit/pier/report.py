@@ -2,19 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from pydantic import BaseModel, ConfigDict, Field
 
-from blursplit.mechanics.pier import build_pier, pier_modes, tilt_per_load
-from blursplit.mechanics.what_if import what_if
-
-if TYPE_CHECKING:
-    from blursplit.mechanics.pier_setup import PierSetup
+from blursplit.constants import PIER_MODEL_SIGMA
+from blursplit.pier.model import build_pier, pier_modes, tilt_per_load
+from blursplit.pier.setup import PierSetup
+from blursplit.pier.what_if import what_if
 
 SCHEMA = "blursplit-pier/1"
-# Joints, ground and welds make a built pier differ from its drawing: common practice, no source.
-MODEL_UNCERTAINTY = 0.15
 
 STATEMENT = (
     "A model for naming peaks in a spectrum and for comparing ways to build; "
@@ -30,7 +25,7 @@ CAUTIONS: tuple[str, ...] = (
 ASSUMPTIONS: tuple[str, ...] = (
     "Welds and clamped faces are rigid, plates press fully, nothing slips.",
     "Mount and telescope are rigid bodies; their own bending adds to the tilt.",
-    f"Frequencies carry {100 * MODEL_UNCERTAINTY:.0f} % (one sigma, common practice), no more.",
+    f"Frequencies carry {100 * PIER_MODEL_SIGMA:.0f} % (one sigma, common practice), no more.",
 )
 
 
@@ -113,8 +108,8 @@ def analyse_pier(setup: PierSetup, n_modes: int = 6) -> PierReport:
     modes = [
         ModeRow(
             frequency_hz=mode.frequency_hz,
-            low_hz=mode.frequency_hz * (1.0 - MODEL_UNCERTAINTY),
-            high_hz=mode.frequency_hz * (1.0 + MODEL_UNCERTAINTY),
+            low_hz=mode.frequency_hz * (1.0 - PIER_MODEL_SIGMA),
+            high_hz=mode.frequency_hz * (1.0 + PIER_MODEL_SIGMA),
             kind=mode.kind,
             energy_shares=mode.shares,
             tilt_arcsec_um=mode.tilt_arcsec_um,

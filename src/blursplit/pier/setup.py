@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import copy
-from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from blursplit.errors import InputError
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-    from pathlib import Path
 
 Length = Annotated[float, Field(gt=0, lt=50, allow_inf_nan=False)]
 Mass = Annotated[float, Field(ge=0, lt=1e6, allow_inf_nan=False)]
