@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 from blursplit.measure import measure
 from blursplit.rig import Rig
 
-REAL = Path(os.environ.get("BLURSPLIT_REAL", Path(__file__).parents[2] / "shared" / "real"))
+REAL = Path(os.environ.get("BLURSPLIT_REAL", "BLURSPLIT_REAL is not set"))
 
 pytestmark = pytest.mark.skipif(
     not REAL.is_dir(), reason="the real sequences are not on this machine (BLURSPLIT_REAL)"

@@ -11,15 +11,67 @@ import math
 # --- conversions and physics --------------------------------------------------------------------
 ARCSEC_PER_RADIAN = 180.0 * 3600.0 / math.pi  # arcsec/rad | definition
 FWHM_PER_SIGMA = 2.0 * math.sqrt(2.0 * math.log(2.0))  # - | of a Gaussian, definition
+SIGMA_PER_MAD = 1.4826  # - | of a Gaussian: 1 over the normal quantile of 3/4
 SEEING_IN_LAMBDA_OVER_R0 = 0.975863  # - | Hankel transform, `kolmogorov_width` (Fried 1966: 0.976)
 SEEING_WAVELENGTH_M = 500e-9  # m | the trade's convention for seeing
 
 # --- rig and frames -----------------------------------------------------------------------------
+KERNEL_SAMPLES = 50_000  # - | stars in frames; fewer do not repay loading numba, speed.py
 OUTER_SCALE_RANGE_M = (10.0, 50.0)  # m | of the free air; common practice, no source
 WIND_RANGE_M_S = (2.0, 30.0)  # m/s | calm ground to jet stream; judgement, no source
 CAMERA_WAVELENGTH_NM = 550.0  # nm | middle of an unfiltered camera's band; judgement, no source
 
 # --- stars --------------------------------------------------------------------------------------
+BLANK_PATCHES = 12  # - | judgement: 1,700 pixels a frame tell a correlation to 0.005 in 24 frames
+BLANK_PATCH_PX = 12  # px | judgement: fits between the stars of an ordinary field
+BLANK_RUN_FRAMES = 16  # - | judgement: filters of cameras reach over a few frames
+BLANK_RUN_LAG = 8  # - | a recursive filter of 0.69 has 0.05 left after eight frames
+BLANK_RUN_STEP = 64  # - | judgement: a quarter of the frames, a few rows of each
+BLANK_RUNS = 64  # - | judgement: of long sequences
+ALIKE_PX = 0.3  # px | starlight that moves by it changes a tenth of what it changes by a width
+FEWEST_ALIKE = 3000  # pixels | tell a correlation to 0.02
+FAR_PIXEL = 5  # px | beyond the reach of the usual filters
+PATTERN_REACH_PX = 3  # px | judgement: largest jump of a window in eight frames that is looked for
+PATTERN_SIGMAS = 5.0  # - | 49 places, one in 70,000 by chance (normal distribution)
+HOT_LOOKS = 24  # - | judgement: whole frames that are looked at for lone bright pixels
+HOT_WINDOW_PX = 512  # px | judgement: 10 ms a look
+HOT_SIGMAS = 8.0  # - | above four neighbours: none by chance in a million pixels
+MOST_LONE_PIXELS = 300  # - | judgement
+HOT_REACH_PX = 20  # px | judgement: how far a window may have moved between two looks
+HOT_CHANCE = 1e-7  # - | of as many equal distances at one of 1,681 places
+# checks on frames; false alarms and detections: benchmarks/frame_checks.py
+FASTEST_CAMERA_S = 5e-5  # s | 64 rows at 1 us a row take 64 us
+REPEATED_PX = 1e-3  # px | four times what the iteration of a centroid leaves
+FEWEST_REPEATS = 3  # - | judgement
+LEAST_REPEATED_SHARE = 0.002  # - | judgement: fewer change no line and no variance
+REPEATED_SHARE = 0.05  # - | judgement: from here on lines and variances are wrong, not only wider
+SURE_SIGMAS = 5.0  # - | one in two million by chance (normal distribution)
+MIXED_BY_TWO = 0.5  # - | lag-1 correlation of a running mean of two frames
+MIXED_CORRELATION = 0.05  # - | raw frames have none; a tenth of what a mean of two frames has
+NEIGHBOUR_CORRELATION = 0.03  # - | twice the capacitance of 1 % between pixels gives 0.02
+LEAST_PEAK_SNR = 20.0  # - | of bright pixels over the sky's noise: judgement
+NOISIEST_CAMERA_E = 60.0  # e- | three times the read noise of old CCD cameras
+NOISIEST_SKY_E = 300.0  # e- | a sky of 90,000 e- that was subtracted
+WIDER_BY = 0.08  # - | judgement: twice what field curvature does to stars over a frame
+UNIFORM_SIGMA_PX = (0.24, 0.36)  # px | uniform over one pixel 0.289, over 1.2 px 0.346
+UNIFORM_RANGE_PX = (0.85, 1.25)  # px | 96 % of a pixel 0.96, of 1.2 px 1.15
+QUIETEST_STAR_PX = 0.1  # px | noise of a star whose places within a pixel can be told
+LEAPS_SHARED = 0.5  # - | a window that leaps takes all stars with it: 1
+NARROWEST_SHAPE_PX = 0.6  # px | below it pixels shape the star, see UNDERSAMPLED_PX
+FEWEST_INDEPENDENT = 40  # - | the variance of so many is known to 22 %
+FEWEST_JUMPS = 5  # - | judgement
+FEWEST_MOVES = 3  # - | judgement: chance makes one in 600 looks
+FEWEST_STILL = 5  # - | judgement
+QUIET_SHARE = 0.3  # - | F test of 40 and 40 values: one in 10,000
+LEAST_STEP_PX = 0.5  # px | judgement: smaller steps hardly widen a star
+STEP_SIGMAS = (6.0, 5.0, 5.0)  # - | none of scenes 0 to 99 of benchmarks/frame_checks.py has 4.5
+STEP_OVER_RMS = 4.0  # - | of the motion about a line and the step; slow air of ten frames makes 3.2
+STEP_SPANS = (24, 72, 216)  # frames | judgement
+TRAILED_ELONGATION = 0.2  # - | twice what air makes, see `raw_checks._trailed`
+SCALE_AGREES = 0.03  # - | judgement: nominal focal lengths are good to 2 or 3 %
+
+PACKING_STEPS = 3.0  # a noise | stored pixels that are no whole numbers: + 0.9 % of their variance
+PACKING_TILE_FRAMES = 64  # cut-outs | packed together; 32 to 128 differ by 1 % in size
 LEAST_SAMPLES_OF_STAR = 10  # frames | of a star in a table of positions; judgement, no source
 NOISE_BAND_SHARE = 0.1  # - | of the band, its top: noise of positions that came without; judgement
 TABLE_STAR_SIGMA_ARCSEC = 1.0  # arcsec | star of a table without widths; only for finding dithers
@@ -185,6 +237,28 @@ PIER_STIFF_N_M = 1e13  # N/m | does not move here: 1e4 times a heavy pier
 PIER_STIFF_NM_RAD = 1e13  # N m/rad | the same
 
 # --- evidence -----------------------------------------------------------------------------------
+GRAVITY_M_S2 = 9.80665  # m/s2 | standard gravity
+PIER_SHAPE_PER_M = 1.5  # 1/m | rotation over deflection of a cantilever's end times length: 1.5/L
+SENSOR_TAPERS = 5  # - | sine tapers; independent coefficients lie (k + 1)/T apart
+SENSOR_BLOCK_COEFFICIENTS = 24  # - | least in a block: chance coherence K/n, judgement
+SENSOR_BLOCK_HZ = 0.4  # Hz | least width of a block; a mode's pole drops out of the transfer
+SENSOR_DIRECTIONS = 3  # - | most directions fitted in a block: limits grow as K^(1/4)
+SENSOR_FLOOR_SIGMAS = 3.0  # - | direction is seen when above its floor by this much of 1/sqrt(n)
+SENSOR_CLEAR = 0.1  # - | of the motion's density: a sensor whose floor is lower is not blind
+SENSOR_ZONES = 3  # - | Nyquist zones of the frames that a sensor is read in, judgement
+SENSOR_TRANSFER_REACH = 5.0  # - | how far a real transfer may exceed the nominal one, judgement
+SENSOR_NEGLIGIBLE = 0.02  # - | of the motion's density: what a sensor could explain less of is left
+SENSOR_PHASE_DRAWS = 499  # - | draws with random phases that give the null
+SENSOR_ALARM = 0.01  # - | chance coherence accepted as coherent, counting the offsets tried
+SENSOR_OFFSET_S = (-5.0, 5.0)  # s | clock offsets tried where nothing is stated, judgement
+SENSOR_GAP_STEPS = 2.5  # median steps | a longer step is a gap
+SENSOR_CLIPPED_SHARE = 0.2  # - | of samples at the end of the range: the channel is useless
+SENSOR_END_S = 1.2  # s | frames this near the ends or gaps of a sensor's record are left out, judgement
+LONG_FRAME_LEAST_STEPS = 5  # - | a median and its scatter need them; judgement
+LONG_FRAME_LARGEST_STEP = 6.0  # robust sigmas | beyond it a step is a dither or a jump; judgement
+LONG_FRAME_MODEL_ERROR = 0.1  # - | a worm of ten frames a turn bends inside its steps: 5 to 10 %
+LONG_FRAME_NARROWEST = 0.05  # of the frames | that bound every constant cause; judgement
+LONG_FRAME_BLOCKS = 10  # - | of the bootstrap: seeing is remembered for minutes; judgement
 
 # --- estimates, fit, histories, verdict -----------------------------------------------------------
 PERCENTILES = (2.5, 15.865, 50.0, 84.135, 97.5)  # % | of draws; 68 % and 95 % intervals, definition

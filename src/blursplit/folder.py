@@ -5,23 +5,26 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any, TypeVar
 
-import numpy as np
 from pydantic import ValidationError
 
 from blursplit.errors import InputError, OutputError
+from blursplit.fits_tables import DAMAGE, open_checked, write_units
 from blursplit.result import SCHEMA, Result
-from blursplit.series import IMAGE_NAMES, SERIES_NAMES, Series
+from blursplit.series import (
+    Series,
+    image_units,
+    read_image_units,
+    read_series_units,
+    series_units,
+)
+from blursplit.stars.tracks import StarTracks
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from numpy.typing import NDArray
-
-    from blursplit.stars.tracks import StarTracks
+T = TypeVar("T")
 
 RESULT_FILE = "result.json"
 SERIES_FILE = "series.fits"
@@ -274,46 +277,20 @@ def read_result_folder(path: Path, *, with_tracks: bool = False) -> Measurement:
     from blursplit.stars import load_tracks
 
     result = read_result(path)
-    arrays: dict[str, NDArray[np.float64]] = {}
-    images: dict[str, NDArray[np.float32]] = {}
-    scale = None
-    for name, data, _ in _read_arrays(path / SERIES_FILE):
-        if name in SERIES_NAMES:
-            arrays[name] = data.astype(np.float64)
-    for name, data, header in _read_arrays(path / IMAGES_FILE):
-        if name in IMAGE_NAMES:
-            images[name] = data.astype(np.float32)
-            scale = header.get("SCALE", scale)
+    arrays = _read(path / SERIES_FILE, read_series_units)
+    images, scale = _read(path / IMAGES_FILE, read_image_units)
     tracks = load_tracks(path) if with_tracks else None
     return Measurement(result, Series(arrays, images, scale), tracks)
 
 
 def _write_arrays(folder: Path, series: Series) -> None:
-    from astropy.io import fits
-
-    units = [fits.PrimaryHDU()]
-    for name, data in series.arrays.items():
-        unit = fits.ImageHDU(np.asarray(data, dtype=np.float64), name=name)
-        unit.header["COMMENT"] = SERIES_NAMES[name]
-        units.append(unit)
-    fits.HDUList(units).writeto(folder / SERIES_FILE)
-    units = [fits.PrimaryHDU()]
-    for name, image in series.images.items():
-        unit = fits.ImageHDU(np.asarray(image, dtype=np.float32), name=name)
-        unit.header["COMMENT"] = IMAGE_NAMES[name]
-        if series.image_scale_arcsec is not None and name != "finder":
-            unit.header["SCALE"] = (series.image_scale_arcsec, "arcsec per pixel")
-        units.append(unit)
-    fits.HDUList(units).writeto(folder / IMAGES_FILE)
+    write_units(folder / SERIES_FILE, series_units(series.arrays), ())
+    write_units(folder / IMAGES_FILE, image_units(series), ())
 
 
-def _read_arrays(file: Path) -> Iterator[tuple[str, np.ndarray, dict[str, float]]]:
-    from astropy.io import fits
-
+def _read(file: Path, reader: Callable[[Any], T]) -> T:
     try:
-        with fits.open(file, memmap=False) as units:
-            for unit in units[1:]:
-                header = {"SCALE": unit.header["SCALE"]} if "SCALE" in unit.header else {}
-                yield unit.name.lower(), np.asarray(unit.data), header
-    except (OSError, ValueError, TypeError) as error:
+        with open_checked(file) as units:
+            return reader(units)
+    except DAMAGE as error:
         raise InputError(file, "is missing or damaged", "measure the sequence again") from error

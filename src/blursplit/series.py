@@ -1,19 +1,20 @@
 """Arrays behind the numbers: time series, spectra, pair statistics and star images.
 
-Every array is plain float with its unit in the name, so that one file format (a FITS file with
-one image extension an array) holds all of them and any reader understands them.
+Every array is plain float with its unit in the name. Arrays that share an axis are the columns
+of one table of series.fits.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import Any
 
-if TYPE_CHECKING:
-    from collections.abc import Mapping
+import numpy as np
+from numpy.typing import NDArray
 
-    import numpy as np
-    from numpy.typing import NDArray
+from blursplit.fits_tables import Column, packed_image, read_table, table
+from blursplit.types import FloatArray
 
 SERIES_NAMES: dict[str, str] = {
     "time_s": "time since the first frame, shape (frame,)",
@@ -96,6 +97,108 @@ class Series:
         Size of a pixel of the star images (not of the finder), None when no scale is known.
     """
 
-    arrays: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
+    arrays: Mapping[str, FloatArray] = field(default_factory=dict)
     images: Mapping[str, NDArray[np.float32]] = field(default_factory=dict)
     image_scale_arcsec: float | None = None
+
+
+# Table of series.fits -> first letters of the names of its columns, the axis first. What is in
+# none of them, and what has two axes, is an image unit of its own.
+_TABLES: dict[str, tuple[str, ...]] = {
+    "TIME": ("time_s", "common_x", "common_y", "tracking_", "structure_", "elongation_"),
+    "FREQUENCY": (
+        "frequency_hz",
+        "common_psd_",
+        "differential_psd_",
+        "air_psd_",
+        "noise_psd_",
+        "coherence",
+    ),
+    "PAIRS": ("pair_separation", "pair_along", "pair_across"),
+    "PAIRMODEL": ("pair_model_",),
+    "OTF": ("baseline_m", "otf_"),
+    "EXPOSURE": ("exposure_",),
+    "FOCUS": ("focus_position", "focus_fwhm_"),
+    "FOCUSFIT": ("focus_curve_",),
+    "STARS": ("star_",),
+}
+_UNITS = {
+    "_arcsec2_hz": "arcsec2 / Hz",
+    "_arcsec": "arcsec",
+    "_hz": "Hz",
+    "_adu": "adu",
+    "_px": "pixel",
+    "_m": "m",
+    "_s": "s",
+}
+_UCDS = {
+    "time_s": "time.duration;obs",
+    "frequency_hz": "em.freq",
+    "star_x_px": "pos.cartesian.x;instr.det",
+    "star_y_px": "pos.cartesian.y;instr.det",
+    "star_flux_adu": "phot.count",
+}
+
+
+def series_units(arrays: Mapping[str, FloatArray]) -> list[Any]:
+    """Return the units of series.fits: tables of what shares an axis, images of the rest."""
+    from astropy.io import fits
+
+    left = dict(arrays)
+    units = []
+    for name, starts in _TABLES.items():
+        own = {key: np.asarray(left[key]) for key in left if key.startswith(starts)}
+        flat = {key: value for key, value in own.items() if value.ndim == 1}
+        length = next(iter(flat.values())).size if flat else 0
+        columns = {key: value for key, value in flat.items() if value.size == length}
+        if columns:
+            units.append(table(name, columns, {key: _column(key) for key in columns}))
+            left = {k: v for k, v in left.items() if k not in columns}
+    for name, array in left.items():
+        unit = fits.ImageHDU(np.asarray(array, dtype=np.float32), name=name)
+        unit.header["BUNIT"] = _column(name).unit
+        unit.header["COMMENT"] = SERIES_NAMES.get(name, name)
+        units.append(unit)
+    return units
+
+
+def _column(name: str) -> Column:
+    unit = next((u for ending, u in _UNITS.items() if name.endswith(ending)), "")
+    is_axis = name in {"time_s", "frequency_hz"}
+    return Column(unit, _UCDS.get(name, ""), SERIES_NAMES.get(name, name), "D" if is_axis else "E")
+
+
+def read_series_units(units: Any) -> dict[str, FloatArray]:
+    """Return the arrays of an open series.fits."""
+    arrays: dict[str, FloatArray] = {}
+    for unit in units[1:]:
+        found = read_table(unit) if hasattr(unit, "columns") else {unit.name.lower(): unit.data}
+        arrays |= {name: np.asarray(v, dtype=np.float64) for name, v in found.items()}
+    return {name: array for name, array in arrays.items() if name in SERIES_NAMES}
+
+
+def image_units(series: Series) -> list[Any]:
+    """Return the units of images.fits; the finder is packed, the star images are exact."""
+    from astropy.io import fits
+
+    units = []
+    for name, image in series.images.items():
+        pixels = np.asarray(image, dtype=np.float32)
+        is_finder = name == "finder"
+        unit = packed_image(name, pixels) if is_finder else fits.ImageHDU(pixels, name=name)
+        unit.header["COMMENT"] = IMAGE_NAMES[name]
+        if series.image_scale_arcsec is not None and not is_finder:
+            unit.header["SCALE"] = (series.image_scale_arcsec, "arcsec per pixel")
+        units.append(unit)
+    return units
+
+
+def read_image_units(units: Any) -> tuple[dict[str, NDArray[np.float32]], float | None]:
+    """Return the images of an open images.fits and their scale [arcsec]."""
+    images = {
+        unit.name.lower(): np.asarray(unit.data, dtype=np.float32)
+        for unit in units[1:]
+        if unit.name.lower() in IMAGE_NAMES
+    }
+    scales = [float(unit.header["SCALE"]) for unit in units[1:] if "SCALE" in unit.header]
+    return images, scales[0] if scales else None

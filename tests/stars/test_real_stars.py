@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from blursplit.stars import StarTracks
 
-REAL = Path(os.environ.get("BLURSPLIT_REAL", Path(__file__).parents[3] / "shared" / "real"))
+REAL = Path(os.environ.get("BLURSPLIT_REAL", "BLURSPLIT_REAL is not set"))
 
 
 def robust(values: NDArray[np.float64]) -> float:

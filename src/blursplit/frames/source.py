@@ -5,12 +5,18 @@ from __future__ import annotations
 import gzip
 import warnings
 from collections import OrderedDict
-from functools import partial
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
-from blursplit.frames.stamping import LARGEST_ADU, copy_pixels, gather, positions, to_adu
+from blursplit.frames.stamping import (
+    LARGEST_ADU,
+    copy_pixels,
+    gather,
+    gather_stored,
+    positions,
+    to_adu,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -125,7 +131,7 @@ class FileFrames:
         out = np.empty((count, x0.shape[1], size, size), dtype=np.float32)
         for first, last, slab, raw in self._pieces(start, stop, x0.shape[1] * size):
             part = slice(first - start, last - start)
-            gather(raw, x0[part], y0[part], size, partial(to_adu, slab=slab), out[part])
+            gather_stored(raw, x0[part], y0[part], size, slab, out[part])
         return out
 
     def close(self) -> None:

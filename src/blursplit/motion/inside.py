@@ -31,6 +31,7 @@ from blursplit.constants import (
     INSIDE_SCALE_ERROR,
     INSIDE_STRETCHES,
     INSIDE_TAPER_PX,
+    SIGMA_PER_MAD,
 )
 from blursplit.motion.ringing import energy_spread, fit_ringing
 from blursplit.stars.tracks import Stamps, StarTracks
@@ -223,7 +224,7 @@ class _TensorReader:
         transform = light[rows] @ self.waves.T
         m = len(self.base)
         share = np.hypot(transform[:, :m], transform[:, m:]) / total[rows, None]
-        pixel2 = (1.4826 * float(np.nanmedian(np.abs(edge - np.nanmedian(edge))))) ** 2
+        pixel2 = (SIGMA_PER_MAD * float(np.nanmedian(np.abs(edge - np.nanmedian(edge))))) ** 2
         background, photons = self._noise_weights(light[rows].astype(np.float64), total[rows])
         noise = background * pixel2 / total[rows, None] ** 2
         if gain:
@@ -274,11 +275,12 @@ def _share(tensor: FloatArray, noise2: FloatArray) -> tuple[FloatArray, FloatArr
         if n_stars > 1:
             share = weight / weight.sum(axis=0)
             rest = np.where(seen[..., None], apart - shared[:, None], np.nan)
-            spread = (1.4826 * np.nanmedian(np.abs(rest), axis=0)) ** 2
+            spread = (SIGMA_PER_MAD * np.nanmedian(np.abs(rest), axis=0)) ** 2
             # a star's distance from a mean that it is part of is too small by 1 - its share
             own2 = np.maximum(spread / np.maximum(1.0 - share, 0.2), photon2)
             weight = 1.0 / (own2 + np.median(own2, axis=0))
-    variance = np.where(seen[..., None], (w / total[:, None]) ** 2 * own2, 0.0).sum(axis=1)
+    part = w / np.where(total > 0, total, np.inf)[:, None]
+    variance = np.where(seen[..., None], part**2 * own2, 0.0).sum(axis=1)
     variance[~seen.any(axis=1)] = np.nan
     between = means.std(axis=0, ddof=1) / np.sqrt(n_stars) if n_stars > 1 else np.full(3, np.inf)
     return shared, variance, between

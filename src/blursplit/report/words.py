@@ -310,17 +310,48 @@ _NEXT: dict[str, str] = {
 
 _CHECKS: dict[str, str] = {
     "frames-recentred": (
-        "The frames were shifted onto a star before they were saved: motion that was in the sky "
-        "is gone from them."
+        "The frames follow a star: the window was moved or the images were shifted while they "
+        "were recorded[[ (seen by {seen_by:name})]], so motion is missing from them; switch off "
+        "centring and alignment in the camera's program and record again."
     ),
-    "frames-repeated": "Frames are repeated: the same picture was saved more than once.",
-    "frames-mixed": "Neighbouring frames are mixed: each holds light of others.",
-    "pixels-nonlinear": "Brightness in these frames is not proportional to light.",
-    "pixels-filtered": "The frames were smoothed or sharpened before they were saved.",
-    "scale-disputed": "The stated pixel scale contradicts the frames.",
-    "stars-trailed": "The stars are trailed within single frames; their width is not the air's.",
-    "pointing-stepped": "The pointing jumped during the record.",
-    "times-impossible": "The times of the frames cannot be true.",
+    "frames-repeated": (
+        "Frames are copies of the one before[[: {frames:count} of them, {share:percent}]]; record "
+        "at a rate that camera and disk keep up with, or remove the copies."
+    ),
+    "frames-mixed": (
+        "The noise of blank sky goes on from frame to frame[[ (correlation {correlation:ratio}; "
+        "raw frames have none)]]: frames are mixtures of others; switch off averaging and noise "
+        "filters and record again."
+    ),
+    "pixels-nonlinear": (
+        "The pixel values do not follow the light[[: pixels of {level_adu:count} ADU are only "
+        "{noise_ratio:ratio} times as noisy as the sky]][[: bright stars are {wider_by:percent} "
+        "wider than faint ones]]; record without gamma, stretch or compression."
+    ),
+    "pixels-filtered": (
+        "The noise of neighbouring pixels goes together[[ (correlation {correlation:ratio}; raw "
+        "frames have none)]]: the frames were smoothed, sharpened or compressed; use the frames "
+        "as the camera made them."
+    ),
+    "scale-disputed": (
+        "The pixel scale is disputed[[: {low_arcsec:arcsec} by {low_from:name}, "
+        "{high_arcsec:arcsec} by {high_from:name}]], and every width and motion goes with it; "
+        "state camera.pixel_scale_arcsec."
+    ),
+    "stars-trailed": (
+        "All stars are elongated alike[[ by {elongation:ratio} at {angle_deg:deg}]], more than "
+        "air can make: they moved during the exposure or the optics are astigmatic, and only "
+        "their narrow side bounds the air; expose less, or check tracking and collimation."
+    ),
+    "pointing-stepped": (
+        "The pointing stepped[[ by {step_px:px} after {at_s:s}]] and stayed there; look for a "
+        "mirror that shifts, a cable that pulls or a knock, and measure the parts apart."
+    ),
+    "times-impossible": (
+        "The times of the frames cannot be true[[: {interval_s:s} apart, and "
+        "{standing_share:percent} of them do not advance]]; give the true times, or the interval "
+        "as camera.frame_interval_s."
+    ),
 }
 
 # special evidence (masks, focus runs, sensors ...) brings its own sentences, one table each

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from blursplit.constants import (
     ARCSEC_PER_RADIAN,
     LEAST_SPLIT,
+    PIER_SHAPE_PER_M,
     SEEING_IN_LAMBDA_OVER_R0,
     SEEING_WAVELENGTH_M,
 )
@@ -238,6 +239,46 @@ class Dither(_Table):
     dy_px: Finite
 
 
+class SceneSensor(_Table):
+    """A sensor at the column's top, along +x, +y (and a third axis that sees noise alone).
+
+    Its noise is white, in its own unit over sqrt(Hz); its clock is behind by `offset_s` and runs
+    fast by `drift_ppm`; a gap is left every `gap_every_s`.
+    """
+
+    kind: Literal["acceleration", "velocity", "rate", "angle"] = "acceleration"
+    rate_hz: Annotated[float, Field(gt=1, le=10000)] = 200.0
+    noise: NotNegative = 1e-5
+    offset_s: Finite = 0.0
+    drift_ppm: Finite = 0.0
+    shape_per_m: Positive = PIER_SHAPE_PER_M
+    angle_deg: Finite = 0.0
+    gap_every_s: NotNegative = 0.0
+    gap_s: NotNegative = 0.5
+    range: Positive | None = None
+
+
+class SecondCamera(_Table):
+    """Another camera through another tube on the same mount, recorded at the same time.
+
+    Its clock is behind by `offset_s`; `flexure` turns its tube against the main one.
+    """
+
+    baseline_m: tuple[Finite, Finite] = (0.25, 0.0)
+    angle_deg: Finite = 0.0
+    offset_s: Finite = 0.0
+    flexure_arcsec_per_min: Finite = 0.0
+    telescope: SceneTelescope = SceneTelescope(aperture_m=0.06)
+    camera: SceneCamera = SceneCamera(
+        pixel_scale_arcsec=2.0,
+        width_px=160,
+        height_px=120,
+        exposure_s=0.02,
+        frame_interval_s=0.05,
+    )
+    stars: Stars = Stars(count=2, flux_e_per_s=2e6)
+
+
 class Faults(_Table):
     """What goes wrong while recording."""
 
@@ -273,6 +314,21 @@ class Scene(_Table):
     sequence: SequenceTable = SequenceTable()
     faults: Faults = Faults()
     mask: SceneMask | None = None
+    sensor: list[SceneSensor] = Field(default_factory=list)
+    second_camera: SecondCamera | None = None
+
+    @model_validator(mode="after")
+    def _second_fits(self) -> Scene:
+        second = self.second_camera
+        if second is None:
+            return self
+        if second.telescope.aperture_m > self.telescope.aperture_m:
+            msg = "second_camera.telescope.aperture_m is larger than the main telescope's"
+            raise ValueError(msg)
+        if self.mask is not None:
+            msg = "a mask and a second camera are not simulated together"
+            raise ValueError(msg)
+        return self
 
     @model_validator(mode="after")
     def _mask_fits(self) -> Scene:
@@ -312,6 +368,27 @@ class Scene(_Table):
             return self.telescope
         one = {"aperture_m": self.mask.opening_m, "obstruction": 0.0}
         return self.telescope.model_copy(update=one)
+
+    def of_second_camera(self) -> Scene:
+        """Return the scene as the second camera sees it, as long as this one."""
+        second = self.second_camera
+        if second is None:
+            msg = "the scene has no second camera"
+            raise ValueError(msg)
+        frames = int((self.duration_s - second.camera.exposure_s) / second.camera.frame_interval_s)
+        return self.model_copy(
+            update={
+                "telescope": second.telescope,
+                "camera": second.camera,
+                "stars": second.stars,
+                "faults": Faults(),
+                "sequence": self.sequence.model_copy(
+                    update={"frames": max(1, frames), "sub_exposures": None}
+                ),
+                "second_camera": None,
+                "sensor": [],
+            }
+        )
 
     @property
     def duration_s(self) -> float:

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.stars.centroid import measure_windowed
+from blursplit.compiled import ready_kernels
+from blursplit.stars.centroid import ROUNDING, measure_windowed, near_reach, shapes_of
 from blursplit.stars.geometry import runs
 from blursplit.stars.guide import (
     FAST_GUIDES,
@@ -21,12 +22,15 @@ from blursplit.stars.noise import centroid_variance_terms, core_signal_to_noise
 from blursplit.stars.pixels import (
     background_variance,
     blank_hot_pixels,
+    brightest_near,
+    brightest_reach,
     is_holey,
     other_centroid,
     peaks_and_excess,
 )
-from blursplit.stars.sky import complete_sky, fill_gaps, measure_sky
+from blursplit.stars.sky import border_places, complete_sky, fill_gaps, measure_sky
 from blursplit.stars.spikes import find_flank_hits, find_spikes
+from blursplit.stars.window import SETTLING, window_basis
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -178,11 +182,16 @@ def _measure_at(
     cuts = source.cut(start, start + n, x0[0] if fixed else x0, y0[0] if fixed else y0, size)
     blank_hot_pixels(cuts, x0, y0, recipe)
     flat = cuts.reshape(n * k, size, size)
-    sky, variance = measure_sky(flat)
-    empty = complete_sky(flat, sky, variance)
-    whole, holed, shapes = _shapes_near(flat, sky, (x_px - x0).ravel(), (y_px - y0).ravel(), recipe)
+    near = (x_px - x0).ravel(), (y_px - y0).ravel()
+    first = _first_look(flat, *near, recipe)
+    sky, variance, brightest = first.sky, first.variance, first.brightest
+    whole, holed, anew, shapes = _shapes_near(flat, sky, *near, recipe, first.shapes)
+    if anew.size:
+        again = brightest_near(whole[anew], shapes.x_px[anew], shapes.y_px[anew], recipe)
+        for kept, new in zip(brightest, again, strict=True):
+            kept[anew] = new
     pixel_variance = background_variance(sky, variance, recipe, (n, k))
-    peak, excess, noise = peaks_and_excess(whole, shapes, sky, pixel_variance, recipe, (n, k))
+    peak, excess, noise = peaks_and_excess(brightest, shapes, sky, pixel_variance, recipe, (n, k))
     star_term, background_term = centroid_variance_terms(shapes, recipe.window_px, pixel_variance)
     snr = core_signal_to_noise(
         shapes.core_adu, recipe.window_px, recipe.gain_e_per_adu, pixel_variance
@@ -222,26 +231,76 @@ def _measure_at(
         "alive": alive,
         "saturated": saturated,
         "spiked": np.zeros(n * k, dtype=bool),
-        "empty": empty,
+        "empty": first.empty,
     }
     return Block(**{key: v.reshape(n, k) for key, v in block.items()}, x0=x0, y0=y0, cuts=cuts)
 
 
+@dataclass(frozen=True)
+class _FirstLook:
+    """What a pass over the stamps tells of stars near the middle of stamps without gaps."""
+
+    sky: FloatArray
+    variance: FloatArray
+    empty: BoolArray
+    shapes: WindowedShapes
+    brightest: tuple[FloatArray, FloatArray, FloatArray, FloatArray]
+
+
+def _first_look(flat: Stack, at_x: FloatArray, at_y: FloatArray, recipe: Recipe) -> _FirstLook:
+    kernels = ready_kernels() if recipe.compiled else None
+    if kernels is None:
+        sky, variance = measure_sky(flat)
+        empty = complete_sky(flat, sky, variance)
+        shapes = measure_windowed(
+            flat, sky, recipe.window_px, start_x_px=at_x, start_y_px=at_y, reach_px=NEAR_PX
+        )
+        brightest = brightest_near(flat, shapes.x_px, shapes.y_px, recipe)
+        return _FirstLook(sky, variance, empty, shapes, brightest)
+    m, size, _ = flat.shape
+    places, factor = border_places(size)
+    reach = near_reach(size, NEAR_PX)
+    found = np.empty((m, 14))
+    kernels.measure_stamps(
+        flat.reshape(m, size * size),
+        places,
+        at_x,
+        at_y,
+        window_basis(size, recipe.window_px, reach)[1],
+        recipe.window_px,
+        reach,
+        SETTLING,
+        ROUNDING,
+        brightest_reach(size, recipe),
+        found,
+    )
+    sky, variance, x, y, *moments, to_x, to_y, top, around = np.ascontiguousarray(found.T)
+    shapes = shapes_of(x, y, np.stack(moments), recipe.window_px)
+    variance *= factor
+    empty = complete_sky(flat, sky, variance)
+    return _FirstLook(sky, variance, empty, shapes, (to_x, to_y, top, around))
+
+
 def _shapes_near(
-    flat: Stack, sky: FloatArray, at_x: FloatArray, at_y: FloatArray, recipe: Recipe
-) -> tuple[Stack, IntArray, WindowedShapes]:
-    """Measure stars near the middle of their stamps, and anew in all of the stamp where none is.
+    flat: Stack,
+    sky: FloatArray,
+    at_x: FloatArray,
+    at_y: FloatArray,
+    recipe: Recipe,
+    shapes: WindowedShapes,
+) -> tuple[Stack, IntArray, IntArray, WindowedShapes]:
+    """Measure anew, gaps filled and in all of the stamp, the stars that a first look missed.
 
     Returns
     -------
     whole : ndarray of float32, shape (m, size, size)
         The stamps with gaps filled.
-    holed : ndarray of int
-        Which of them had gaps.
+    holed, anew : ndarray of int
+        Which of them had gaps, and which were measured anew.
     shapes : WindowedShapes
     """
 
-    def measure(stamps: Stack, which: IntArray | slice, reach_px: float) -> WindowedShapes:
+    def measure(stamps: Stack, which: IntArray, reach_px: float) -> WindowedShapes:
         return measure_windowed(
             stamps[which],
             sky[which],
@@ -251,8 +310,7 @@ def _shapes_near(
             reach_px=reach_px,
         )
 
-    shapes = measure(flat, slice(None), NEAR_PX)
-    off = np.flatnonzero(np.isnan(shapes.x_px) & np.isfinite(sky))
+    anew = off = np.flatnonzero(np.isnan(shapes.x_px) & np.isfinite(sky))
     # A pixel that is not finite leaves no centroid, so only these need be looked through.
     holed = off[~np.isfinite(flat[off]).all(axis=(1, 2))]
     whole = flat
@@ -265,4 +323,4 @@ def _shapes_near(
         # Nearer to the edge than two windows a stamp holds too little of a star to tell its place.
         reach = max(NEAR_PX, (recipe.cut - 1) / 2 - 2.0 * recipe.window_px)
         shapes = shapes.replaced(off, measure(whole, off, reach))
-    return whole, holed, shapes
+    return whole, holed, anew, shapes

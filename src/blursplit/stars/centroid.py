@@ -129,7 +129,7 @@ def measure_windowed(
     start_x = np.full(m, half) if start_x_px is None else np.asarray(start_x_px, dtype=float)
     start_y = np.full(m, half) if start_y_px is None else np.asarray(start_y_px, dtype=float)
     sky = np.asarray(sky_adu, dtype=float)
-    within = half - 0.5 if reach_px is None else min(reach_px, half - 0.5)
+    within = near_reach(size, reach_px)
     basis, lead = window_basis(size, float(window_px), within)
     used = basis[lead : size - lead]
     x, y = np.empty(m), np.empty(m)
@@ -142,10 +142,16 @@ def measure_windowed(
         x[part], y[part], moments[:, part] = settle(
             small, used, float(window_px), *start, within, darkest
         )
-    return _shapes(x + lead, y + lead, moments, float(window_px))
+    return shapes_of(x + lead, y + lead, moments, float(window_px))
 
 
-def _shapes(x: FloatArray, y: FloatArray, moments: FloatArray, window: float) -> WindowedShapes:
+def near_reach(size: int, reach_px: float | None) -> float:
+    """Return how far from its centre a stamp can be searched at all."""
+    most = (size - 1) / 2 - 0.5
+    return most if reach_px is None else min(reach_px, most)
+
+
+def shapes_of(x: FloatArray, y: FloatArray, moments: FloatArray, window: float) -> WindowedShapes:
     """Turn raw windowed moments (core, then first, second and mixed over core) into shapes."""
     core, _, _, mxx, myy, mxy = moments
     with np.errstate(divide="ignore", invalid="ignore"):

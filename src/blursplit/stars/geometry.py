@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.compiled import ready_kernels
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -90,12 +92,12 @@ def last_step(value_px: FloatArray) -> int:
     slope = (np.median(value_px[-half:]) - np.median(value_px[:half])) / (n - half)
     rest = value_px - slope * index
     line = float(np.abs(rest - np.median(rest)).sum())
-    levels = [
-        sum(float(np.abs(part - np.median(part)).sum()) for part in np.split(value_px, [at]))
-        for at in range(FEW, n - FEW + 1)
-    ]
+    before = index < np.arange(FEW, n - FEW + 1)[:, None]
+    table = np.broadcast_to(value_px, before.shape)
+    early, late = masked_median(table, before), masked_median(table, ~before)
+    levels = np.abs(table - np.where(before, early[:, None], late[:, None])).sum(axis=1)
     best = int(np.argmin(levels))
-    is_step = 2.0 * n * np.log(max(line, 1e-9) / max(levels[best], 1e-9)) > np.log(n)
+    is_step = 2.0 * n * np.log(max(line, 1e-9) / max(float(levels[best]), 1e-9)) > np.log(n)
     return best + FEW if is_step else 0
 
 
@@ -158,6 +160,13 @@ def masked_median(values: FloatArray, mask: BoolArray) -> FloatArray:
     n = values.shape[-1]
     if not n:
         return np.full(values.shape[:-1], np.nan)
+    kernels = ready_kernels()
+    if kernels is not None and values.ndim == 2:  # noqa: PLR2004
+        middle = np.empty(values.shape[0])
+        kernels.masked_median(
+            np.ascontiguousarray(values, dtype=float), np.ascontiguousarray(mask), middle
+        )
+        return middle
     if mask.all():
         ordered = np.sort(values, axis=-1)
         return np.asarray(0.5 * (ordered[..., (n - 1) // 2] + ordered[..., n // 2]))

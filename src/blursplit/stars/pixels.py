@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     BoolArray = NDArray[np.bool_]
     IntArray = NDArray[np.int64]
     Stack = NDArray[np.float32]
+    Brightest = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
 
 STEADY_BLOCK, STEADY_STARS = 8, 4
 
@@ -69,7 +70,7 @@ def blank_hot_pixels(cuts: Stack, x0: IntArray, y0: IntArray, recipe: Recipe) ->
 
 
 def peaks_and_excess(
-    stamps: Stack,
+    brightest: Brightest,
     shapes: WindowedShapes,
     sky: FloatArray,
     variance: FloatArray,
@@ -80,17 +81,10 @@ def peaks_and_excess(
 
     The excess (`spikes.measure_excess`) and its noise, shape `shape`, are in fluxes of the star.
     """
-    m, size, _ = stamps.shape
-    at_x, at_y = _brightest_near(stamps, shapes.x_px, shapes.y_px, recipe)
-    pixels = stamps.reshape(m * size * size)
-    place = np.arange(m) * (size * size) + at_y * size + at_x
-    top = pixels[place].astype(float)
-    around = pixels[place - 1].astype(float) + pixels[place + 1]
-    around += pixels[place - size]
-    around += pixels[place + size]
+    at_x, at_y, top, around = brightest
     known = np.isfinite(shapes.x_px)
     peak = np.where(known, top - sky, np.nan)
-    above = np.where(known, top - 0.25 * around, np.nan)
+    above = np.where(known, top - around, np.nan)
     excess = measure_excess(above, at_x - shapes.x_px, at_y - shapes.y_px, shapes, shape)
     with np.errstate(invalid="ignore", divide="ignore"):
         noise = np.sqrt(1.25 * (variance + np.maximum(peak, 0) / recipe.gain_e_per_adu))
@@ -98,12 +92,15 @@ def peaks_and_excess(
     return peak, excess, noise.reshape(shape)
 
 
-def _brightest_near(
-    stamps: Stack, x_px: FloatArray, y_px: FloatArray, recipe: Recipe
-) -> tuple[IntArray, IntArray]:
-    """Return the brightest pixel within 1.5 star sigmas and a pixel of each centroid."""
+def brightest_reach(size: int, recipe: Recipe) -> int:
+    """Return how far from a centroid its brightest pixel is looked for: 1.5 sigmas and a pixel."""
+    return min(int(np.ceil(1.5 * recipe.sigma_px)) + 1, size // 2 - 1)
+
+
+def brightest_near(stamps: Stack, x_px: FloatArray, y_px: FloatArray, recipe: Recipe) -> Brightest:
+    """Return x, y, height and neighbours' mean of the brightest pixel near each centroid."""
     m, size, _ = stamps.shape
-    reach = min(int(np.ceil(1.5 * recipe.sigma_px)) + 1, size // 2 - 1)
+    reach = brightest_reach(size, recipe)
     wide = 2 * reach + 1
     middle = size // 2
     known = np.isfinite(x_px) & np.isfinite(y_px)
@@ -122,7 +119,12 @@ def _brightest_near(
         at = view[off, row, column].reshape(off.size, -1).argmax(axis=1)
         own_y, own_x = np.divmod(at, wide)
         at_x[off], at_y[off] = own_x + column, own_y + row
-    return at_x, at_y
+    pixels = stamps.reshape(m * size * size)
+    place = np.arange(m) * (size * size) + at_y * size + at_x
+    around = pixels[place - 1].astype(float) + pixels[place + 1]
+    around += pixels[place - size]
+    around += pixels[place + size]
+    return at_x.astype(float), at_y.astype(float), pixels[place].astype(float), 0.25 * around
 
 
 def is_holey(stamps: Stack, x: FloatArray, y: FloatArray, recipe: Recipe) -> BoolArray:

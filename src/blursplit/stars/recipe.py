@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.compiled import ready_kernels
 from blursplit.stars.centroid import WINDOW_OVER_SIGMA
 
 if TYPE_CHECKING:
@@ -44,6 +45,8 @@ class Recipe:
     hot_x, hot_y : ndarray of int
         Pixels to leave out.
     method : CentroidMethod
+    compiled : bool
+        Long enough for the compiled kernels to repay their loading.
     """
 
     sigma_px: float
@@ -56,6 +59,7 @@ class Recipe:
     hot_x: IntArray
     hot_y: IntArray
     method: CentroidMethod = "windowed"
+    compiled: bool = False
 
 
 def make_recipe(sequence: Sequence, field: Field, method: CentroidMethod) -> Recipe:
@@ -80,4 +84,5 @@ def make_recipe(sequence: Sequence, field: Field, method: CentroidMethod) -> Rec
         hot_x=hot_x[:MOST_HOT],
         hot_y=hot_y[:MOST_HOT],
         method=method,
+        compiled=ready_kernels(sequence.source.n_frames * field.x_px.size) is not None,
     )

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 
     BoolArray = NDArray[np.bool_]
     FloatArray = NDArray[np.float64]
+    IntArray = NDArray[np.int64]
     Stack = NDArray[np.float32]
 
 PIECES = 12
@@ -53,10 +54,19 @@ def measure_sky(stamps_adu: Stack, border_px: int = 2) -> tuple[FloatArray, Floa
         spread = np.square(pixels) @ joined - np.square(mean)
         sky[part] = guess[:, 0] + _middle(mean)
         variance[part] = _middle(spread)
-    n = places.size // PIECES
-    # Median of chi-square over its mean for n - 1 degrees of freedom (Wilson & Hilferty 1931).
-    variance *= n / (n - 1) / (1 - 2 / (9 * n - 9)) ** 3
+    variance *= _of_few(places.size // PIECES)
     return sky.reshape(lead), variance.reshape(lead)
+
+
+def border_places(size: int, border_px: int = 2) -> tuple[IntArray, float]:
+    """Return the pixels of the border's twelve pieces and the factor of their median variance."""
+    places = _border(size, border_px)[0].astype(np.int64).reshape(PIECES, -1)
+    return places, _of_few(places.shape[1])
+
+
+def _of_few(n: int) -> float:
+    # Median of chi-square over its mean for n - 1 degrees of freedom (Wilson & Hilferty 1931).
+    return float(n / (n - 1) / (1 - 2 / (9 * n - 9)) ** 3)
 
 
 @lru_cache(maxsize=32)

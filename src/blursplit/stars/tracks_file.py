@@ -1,75 +1,77 @@
-"""Tracks on disk: tracks.fits and stamps.fits, one image extension an array, read back exactly."""
+"""Tracks on disk: a table with a row for each frame and star, and cut-outs of the best stars."""
 
 from __future__ import annotations
 
 import json
-import os
-import tempfile
-import warnings
+import re
+from dataclasses import asdict, fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from blursplit.errors import InputError, OutputError
-from blursplit.stars.tracks import Stamps, StarTracks
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from numpy.typing import NDArray
-
-    Arrays = dict[str, NDArray[Any]]
-
-SCHEMA = "blursplit-tracks/1"
-TRACKS_NAME, STAMPS_NAME = "tracks.fits", "stamps.fits"
-FACTS_NAME = "FACTS"
-
-# array -> (unit, what it is, axes in the order of the array)
-TRACK_ARRAYS: dict[str, tuple[str, str, str]] = {
-    "time_s": ("s", "middle of exposure since the first frame", "frame"),
-    "segment": ("", "stretch without gap or dither", "frame"),
-    "frame": ("", "number in the sequence", "frame"),
-    "row_time_s": ("s", "delay of the star's row", "frame,star"),
-    "x_px": ("pixel", "centroid, first pixel is 0", "frame,star"),
-    "y_px": ("pixel", "centroid, first pixel is 0", "frame,star"),
-    "sigma_px": ("pixel", "one-axis noise of the centroid", "frame,star"),
-    "flux_adu": ("adu", "flux", "frame,star"),
-    "width_px": ("pixel", "one-axis sigma of the star", "frame,star"),
-    "e1": ("", "elongation along x", "frame,star"),
-    "e2": ("", "elongation along the diagonal", "frame,star"),
-    "peak_adu": ("adu", "peak above the sky", "frame,star"),
-    "good": ("", "1 where the sample can be used", "frame,star"),
-    "finder_adu": ("adu", "mean of the first frames", "y,x"),
-}
-STAMP_ARRAYS: dict[str, tuple[str, str, str]] = {
-    "star": ("", "column of the tracks", "stamp"),
-    "pixels_adu": ("adu", "cut-outs with their sky", "frame,stamp,y,x"),
-    "x0_px": ("pixel", "column of the first pixel", "frame,stamp"),
-    "y0_px": ("pixel", "row of the first pixel", "frame,stamp"),
-    "sky_adu": ("adu", "local sky", "frame,stamp"),
-}
-_FACTS = ("exposure_s", "timing", "cadence_s", "start_utc", "notes", "dropped")
-_DAMAGE = (
-    OSError,
-    ValueError,
-    KeyError,
-    TypeError,
-    IndexError,
-    AttributeError,
-    OverflowError,
-    MemoryError,
-    Warning,
+from blursplit.fits_tables import (
+    DAMAGE,
+    Column,
+    open_checked,
+    packed_image,
+    read_table,
+    table,
+    write_units,
 )
+from blursplit.stars.tracks import PixelStatistics, Stamps, StarTracks
+
+SCHEMA = "blursplit-tracks/2"
+TRACKS_NAME, STAMPS_NAME = "tracks.fits", "stamps.fits"
+TABLE, FACTS, FINDER, PIXELS = "TRACKS", "FACTS", "FINDER", "PIXELS"
+
+# Column -> how it is written; positions and times are kept in full.
+TRACK_COLUMNS: dict[str, Column] = {
+    "time": Column("s", "time.duration;obs", "middle of exposure since the first frame", "D"),
+    "frame": Column("", "meta.id;obs.image", "number in the sequence", "J"),
+    "star": Column("", "meta.id;src", "number of the star", "I"),
+    "segment": Column("", "meta.id;obs.sequence", "stretch without gap or dither", "I"),
+    "row_time": Column("s", "time.duration;instr.det", "delay of the star's row"),
+    "x": Column("pixel", "pos.cartesian.x;instr.det", "centroid, first pixel is 0", "D"),
+    "y": Column("pixel", "pos.cartesian.y;instr.det", "centroid, first pixel is 0", "D"),
+    "sigma": Column("pixel", "stat.error;pos.cartesian;instr.det", "one-axis noise of x and y"),
+    "flux": Column("adu", "phot.count", "flux"),
+    "width": Column("pixel", "phys.angSize;src", "one-axis sigma of the star"),
+    "e1": Column("", "src.ellipticity", "elongation along x"),
+    "e2": Column("", "src.ellipticity", "elongation along the diagonal"),
+    "peak": Column("adu", "phot.count;stat.max", "peak above the sky"),
+    "good": Column("", "meta.code.qual", "whether the sample can be used", "L"),
+}
+STAMP_COLUMNS: dict[str, Column] = {
+    "star": Column("", "meta.id;src", "number of the star in the tracks", "I"),
+    "x0": Column("pixel", "pos.cartesian.x;instr.det", "column of the first pixel", "J"),
+    "y0": Column("pixel", "pos.cartesian.y;instr.det", "row of the first pixel", "J"),
+    "sky": Column("adu", "phot.count;instr.background", "local sky", "D"),
+}
+_FIELDS = {
+    "row_time": "row_time_s",
+    "x": "x_px",
+    "y": "y_px",
+    "sigma": "sigma_px",
+    "flux": "flux_adu",
+    "width": "width_px",
+    "e1": "e1",
+    "e2": "e2",
+    "peak": "peak_adu",
+    "good": "good",
+}
+_APART = {*_FIELDS.values(), "time_s", "frame", "segment", "finder_adu", "stamps"}
+_DATE = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?")
 
 
-def save_tracks(tracks: StarTracks, folder: Path) -> None:
-    """Write tracks.fits and, where there are stamps, stamps.fits into a folder.
+def save_tracks(tracks: StarTracks, folder: str | Path) -> None:
+    """Write tracks.fits and, where there are cut-outs, stamps.fits into a folder.
 
     Parameters
     ----------
     tracks : StarTracks
-    folder : Path
+    folder : str or Path
         Made if it is not there; older files of these names are replaced.
 
     Raises
@@ -79,39 +81,79 @@ def save_tracks(tracks: StarTracks, folder: Path) -> None:
 
     Notes
     -----
-    Each file is written to a temporary name and moved into place. Facts that are no arrays
-    (times, notes, reasons) are UTF-8 JSON in the byte image FACTS, so that any text survives.
+    Facts that are no columns (times, notes, reasons) are UTF-8 JSON in the byte image FACTS, so
+    that any text survives. Noise, flux and shapes keep seven digits, the rest all of theirs.
     """
+    from astropy.io import fits
+
     folder = Path(folder)
-    facts = {name: getattr(tracks, name) for name in _FACTS}
+    n, k = tracks.x_px.shape
+    facts = {
+        item.name: _plain(getattr(tracks, item.name))
+        for item in fields(StarTracks)
+        if item.name not in _APART
+    }
+    facts |= {"schema": SCHEMA, "stars": k, "stamps": tracks.stamps is not None}
+    facts["numbered"] = bool(tracks.frame.size)
+    values = {
+        "time": np.repeat(tracks.time_s, k),
+        "frame": np.repeat(tracks.frame if tracks.frame.size else np.arange(n), k),
+        "star": np.tile(np.arange(k), n),
+        "segment": np.repeat(tracks.segment, k),
+        **{name: getattr(tracks, attribute).ravel() for name, attribute in _FIELDS.items()},
+    }
+    if not np.any(tracks.row_time_s):
+        del values["row_time"]  # all rows at once: nothing to say
+    start = tracks.start_utc or ""
+    cards = [("TIMESYS", "UTC", "scale of the times"), ("TIMEUNIT", "s", "unit of the times")]
+    if _DATE.fullmatch(start):
+        cards.append(("DATE-BEG", start, "zero of the times"))
+    text = json.dumps(facts, ensure_ascii=False, allow_nan=False).encode()
+    facts_unit = fits.ImageHDU(np.frombuffer(text, dtype=np.uint8), name=FACTS)
+    facts_unit.header["COMMENT"] = "The bytes are UTF-8 text (JSON)."
+    units = [table(TABLE, values, TRACK_COLUMNS, cards), facts_unit]
+    if tracks.finder_adu is not None:
+        units.append(packed_image(FINDER, tracks.finder_adu))
+    schema = [("SCHEMA", SCHEMA, "format of this file")]
     try:
         folder.mkdir(parents=True, exist_ok=True)
         if tracks.stamps is None:
             (folder / STAMPS_NAME).unlink(missing_ok=True)
         else:
-            arrays = {name: getattr(tracks.stamps, name) for name in STAMP_ARRAYS}
-            _write(folder / STAMPS_NAME, arrays, STAMP_ARRAYS, {})
-        present = {name: getattr(tracks, name) for name in TRACK_ARRAYS}
-        arrays = {name: value for name, value in present.items() if value is not None}
-        facts["stamps"] = tracks.stamps is not None
-        _write(folder / TRACKS_NAME, arrays, TRACK_ARRAYS, facts)
+            write_units(folder / STAMPS_NAME, _stamp_units(tracks.stamps), schema)
+        write_units(folder / TRACKS_NAME, units, schema)
     except OSError as error:
         raise OutputError(
             folder, f"cannot be written ({error.strerror or error})", "check space and permissions"
         ) from error
 
 
-def load_tracks(folder: Path) -> StarTracks:
-    """Read tracks and stamps that `save_tracks` has written.
+def _stamp_units(stamps: Stamps) -> list[Any]:
+    n, k = stamps.x0_px.shape
+    values = {
+        "star": np.tile(stamps.star, n),
+        "x0": stamps.x0_px.ravel(),
+        "y0": stamps.y0_px.ravel(),
+        "sky": stamps.sky_adu.ravel(),
+    }
+    pixels = packed_image(PIXELS, stamps.pixels_adu)
+    pixels.header["BUNIT"] = "adu"
+    pixels.header["COMMENT"] = "Cut-outs with their sky, a plane for each row of STAMPS."
+    cards = [("STARS", k, "cut-outs of each frame")]
+    return [table("STAMPS", values, STAMP_COLUMNS, cards), pixels]
+
+
+def load_tracks(folder: str | Path) -> StarTracks:
+    """Read tracks and cut-outs that `save_tracks` has written.
 
     Parameters
     ----------
-    folder : Path
+    folder : str or Path
 
     Returns
     -------
     StarTracks
-        Exactly as saved; without stamps where stamps.fits has been deleted.
+        As saved; without cut-outs where stamps.fits has been deleted.
 
     Raises
     ------
@@ -123,32 +165,76 @@ def load_tracks(folder: Path) -> StarTracks:
     if not path.is_file():
         raise InputError(folder, f"holds no {TRACKS_NAME}", "give the folder that measure wrote")
     try:
-        arrays, facts = _read(path, TRACK_ARRAYS)
-        if "finder_adu" not in arrays:
-            arrays["finder_adu"] = None  # type: ignore[assignment]
-        tracks = StarTracks(
-            **arrays,
-            exposure_s=facts["exposure_s"],
-            timing=facts["timing"],
-            cadence_s=facts["cadence_s"],
-            start_utc=facts["start_utc"],
-            notes=tuple((str(code), str(text)) for code, text in facts["notes"]),
-            dropped={str(reason): int(n) for reason, n in facts["dropped"].items()},
-            stamps=_load_stamps(folder / STAMPS_NAME) if facts["stamps"] else None,
-        )
-        _check_stamps(tracks)
-    except _DAMAGE as error:
+        tracks = _read_tracks(path, folder / STAMPS_NAME)
+    except DAMAGE as error:
         raise InputError(
             path, f"is damaged or of another format ({error})", "run measure again on the frames"
         ) from error
     return tracks
 
 
-def _load_stamps(path: Path) -> Stamps | None:
+def _read_tracks(path: Path, stamps_path: Path) -> StarTracks:
+    with open_checked(path) as units:
+        facts = json.loads(np.asarray(units[FACTS].data).tobytes().decode())
+        if facts["schema"] != SCHEMA:
+            msg = f"schema {facts['schema']!r}, this version reads {SCHEMA!r}"
+            raise ValueError(msg)
+        values = read_table(units[TABLE])
+        finder = None
+        if FINDER in [unit.name for unit in units]:
+            finder = np.asarray(units[FINDER].data, dtype=np.float32)
+    k = int(facts["stars"])
+    values.setdefault("row_time", np.zeros(values["x"].size))
+    arrays: dict[str, Any] = {
+        attribute: values[name].reshape(-1, k).astype(np.bool_ if name == "good" else np.float64)
+        for name, attribute in _FIELDS.items()
+    }
+    known = {item.name for item in fields(StarTracks)} - _APART
+    said: dict[str, Any] = {key: value for key, value in facts.items() if key in known}
+    said["notes"] = tuple((str(code), str(text)) for code, text in facts["notes"])
+    said["dropped"] = {str(reason): int(n) for reason, n in facts["dropped"].items()}
+    said["pixels"] = _pixel_statistics(facts.get("pixels"))
+    tracks = StarTracks(
+        time_s=values["time"][::k].astype(np.float64),
+        segment=values["segment"][::k].astype(np.int64),
+        frame=values["frame"][::k].astype(np.int64) if facts["numbered"] else np.zeros(0, np.int64),
+        finder_adu=finder,
+        stamps=_read_stamps(stamps_path) if facts["stamps"] else None,
+        **arrays,
+        **said,
+    )
+    _check_stamps(tracks)
+    return tracks
+
+
+def _pixel_statistics(stored: dict[str, Any] | None) -> PixelStatistics | None:
+    if stored is None:
+        return None
+    known = {item.name for item in fields(PixelStatistics)}
+    said: dict[str, Any] = {
+        key: tuple(np.nan if one is None else one for one in value)
+        if isinstance(value, list)
+        else (np.nan if value is None else value)
+        for key, value in stored.items()
+        if key in known
+    }
+    return PixelStatistics(**said)
+
+
+def _read_stamps(path: Path) -> Stamps | None:
     if not path.is_file():
         return None
-    arrays, _ = _read(path, STAMP_ARRAYS)
-    return Stamps(**arrays)
+    with open_checked(path) as units:
+        k = int(units["STAMPS"].header["STARS"])
+        values = read_table(units["STAMPS"])
+        pixels = np.asarray(units[PIXELS].data, dtype=np.float32)
+    return Stamps(
+        star=values["star"][:k].astype(np.int64),
+        pixels_adu=pixels.reshape(-1, k, *pixels.shape[-2:]),
+        x0_px=values["x0"].reshape(-1, k).astype(np.int64),
+        y0_px=values["y0"].reshape(-1, k).astype(np.int64),
+        sky_adu=values["sky"].reshape(-1, k).astype(np.float64),
+    )
 
 
 def _check_stamps(tracks: StarTracks) -> None:
@@ -167,88 +253,14 @@ def _check_stamps(tracks: StarTracks) -> None:
         raise ValueError(msg)
 
 
-def _write(
-    path: Path,
-    arrays: Mapping[str, NDArray[Any]],
-    described: Mapping[str, tuple[str, str, str]],
-    facts: dict[str, Any],
-) -> None:
-    from astropy.io import fits
-
-    content = {
-        **facts,
-        "schema": SCHEMA,
-        "arrays": {name: [list(a.shape), a.dtype.name] for name, a in arrays.items()},
-    }
-    text = json.dumps(content, ensure_ascii=False, allow_nan=False).encode()
-    primary = fits.PrimaryHDU()
-    primary.header["SCHEMA"] = (SCHEMA, "format of this file")
-    facts_hdu = fits.ImageHDU(np.frombuffer(text, dtype=np.uint8), name=FACTS_NAME)
-    facts_hdu.header["COMMENT"] = "The bytes are UTF-8 text (JSON)."
-    hdus = [primary, facts_hdu]
-    for name, array in arrays.items():
-        if array.size == 0:
-            continue  # FITS has no axis of length 0; the shape stands in FACTS
-        stored = array.astype(np.uint8) if array.dtype == bool else array
-        hdu = fits.ImageHDU(stored, name=name.upper())
-        unit, meaning, axes = described[name]
-        if unit:
-            hdu.header["BUNIT"] = unit
-        hdu.header["CONTENT"] = (meaning, "what the values are")
-        hdu.header["AXES"] = (axes, "slowest axis first")
-        hdus.append(hdu)
-    handle, temporary = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            fits.HDUList(hdus).writeto(file, checksum=True)
-        Path(temporary).chmod(0o644)
-        Path(temporary).replace(path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
-
-
-def _read(
-    path: Path, described: Mapping[str, tuple[str, str, str]]
-) -> tuple[Arrays, dict[str, Any]]:
-    from astropy.io import fits
-
-    with warnings.catch_warnings():
-        warnings.simplefilter("error")  # of a truncated file astropy only warns
-        # The file is opened here, so that it is closed whatever astropy makes of its content.
-        with path.open("rb") as file, fits.open(file, memmap=False) as hdus:
-            size = path.stat().st_size
-            facts = json.loads(_image(hdus[FACTS_NAME], size).tobytes().decode())
-            if facts["schema"] != SCHEMA:
-                msg = f"schema {facts['schema']!r}, this version reads {SCHEMA!r}"
-                raise ValueError(msg)
-            arrays: Arrays = {}
-            for name, (shape, dtype) in facts["arrays"].items():
-                if name not in described:
-                    continue  # a newer version may store more
-                kind = np.dtype(dtype)
-                if 0 in shape:
-                    arrays[name] = np.zeros(shape, dtype=kind)
-                    continue
-                data = _image(hdus[name.upper()], size)
-                if list(data.shape) != shape:
-                    msg = f"{name} has shape {list(data.shape)}, not {shape}"
-                    raise ValueError(msg)
-                arrays[name] = np.ascontiguousarray(data, dtype=kind)
-    missing = [name for name in described if name not in arrays and name != "finder_adu"]
-    if missing:
-        msg = f"{missing[0]} is missing"
-        raise ValueError(msg)
-    return arrays, facts
-
-
-def _image(hdu: Any, file_bytes: int) -> NDArray[Any]:
-    """Return an extension's pixels, once its size and checksums are right."""
-    if hdu.size > file_bytes:
-        msg = f"extension {hdu.name} promises {hdu.size} bytes, the file has {file_bytes}"
-        raise ValueError(msg)
-    # 1: present and right; 0: wrong; 2: absent, and ours are never absent.
-    if hdu.verify_checksum() != 1 or hdu.verify_datasum() != 1:
-        msg = f"extension {hdu.name} does not match its checksum"
-        raise ValueError(msg)
-    return np.asarray(hdu.data)
+def _plain(value: Any) -> Any:
+    """Return what JSON can hold: records become dictionaries, NaN becomes null."""
+    if hasattr(value, "__dataclass_fields__"):
+        return _plain(asdict(value))
+    if isinstance(value, dict):
+        return {key: _plain(one) for key, one in value.items()}
+    if isinstance(value, tuple | list):
+        return [_plain(one) for one in value]
+    if isinstance(value, np.generic):
+        value = value.item()
+    return None if isinstance(value, float) and not np.isfinite(value) else value

@@ -29,6 +29,9 @@ LAST_STEP_PX = 0.02
 BASIS_PRECISION = 1e-5
 FULL_WINDOWS = 3.0  # beyond them a window weighs less than 0.011
 FLATTEST = 0.25  # share of an offset that a credible windowed mean must see
+PLAIN_GAIN = 1.0 + 1.0 / WINDOW_OVER_SIGMA**2
+# What the compiled twin of `settle` goes by.
+SETTLING = (MAX_STEPS, TOLERANCE_PX, LAST_STEP_PX, PLAIN_GAIN, FLATTEST)
 
 
 @lru_cache(maxsize=32)
@@ -112,15 +115,14 @@ def _step(
     It is else that of a star of the run's own width.
     """
     _, mean_x, mean_y, xx, yy, xy = moments
-    gain = 1.0 + 1.0 / WINDOW_OVER_SIGMA**2
     if first:
-        return gain * mean_x, gain * mean_y, np.zeros(mean_x.shape, dtype=bool)
+        return PLAIN_GAIN * mean_x, PLAIN_GAIN * mean_y, np.zeros(mean_x.shape, dtype=bool)
     a, b, c = 1.0 - xx / window**2, 1.0 - yy / window**2, -xy / window**2
     with np.errstate(divide="ignore", invalid="ignore"):
         determinant = a * b - c * c
         credible = (a > FLATTEST) & (b > FLATTEST) & (determinant > FLATTEST * np.fmin(a, b))
-        step_x = np.where(credible, (b * mean_x - c * mean_y) / determinant, gain * mean_x)
-        step_y = np.where(credible, (a * mean_y - c * mean_x) / determinant, gain * mean_y)
+        step_x = np.where(credible, (b * mean_x - c * mean_y) / determinant, PLAIN_GAIN * mean_x)
+        step_y = np.where(credible, (a * mean_y - c * mean_x) / determinant, PLAIN_GAIN * mean_y)
     return step_x, step_y, credible
 
 

@@ -1,0 +1,467 @@
+"""Frames of a tenth of a second to minutes: tracking inside them, and what bounds the rest.
+
+Between long frames the mount moves in steps; how much of a step happens while the shutter is open
+cannot be seen in the positions. The duty cycle says what to expect, the regression of the frames'
+elongation on the steps what did happen. A cause that is the same in every frame is no larger than
+the narrowest frames leave room for.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from blursplit.constants import (
+    LONG_FRAME_BLOCKS,
+    LONG_FRAME_LARGEST_STEP,
+    LONG_FRAME_LEAST_STEPS,
+    LONG_FRAME_MODEL_ERROR,
+    LONG_FRAME_NARROWEST,
+    SIGMA_PER_MAD,
+)
+from blursplit.motion.inside import FrameTensors
+from blursplit.turbulence.dispersion import refractivity
+from blursplit.types import BoolArray, FloatArray, IntArray
+
+__all__ = [
+    "LongFrames",
+    "PairsOverMinutes",
+    "WidthLaw",
+    "altitude_deg",
+    "fit_width_law",
+    "pairs_over_minutes",
+    "tracking_of_long_frames",
+]
+
+
+@dataclass(frozen=True)
+class LongFrames:
+    """Tracking of long frames: drift, motion inside the frames, and how it was found.
+
+    Parameters
+    ----------
+    drift_arcsec_per_min : ndarray, shape (n_draws, 2)
+        Steady rate along x and y.
+    step_rms_arcsec : ndarray, shape (2,)
+        Scatter of the steps from frame to frame, centroid noise removed.
+    inside_arcsec2 : ndarray, shape (n_draws, 2, 2)
+        Mean tensor of the tracking inside the frames.
+    frames_arcsec2 : ndarray, shape (n_frames, 2, 2)
+        The same frame by frame, mean of the draws.
+    share : ndarray, shape (n_draws,)
+        Tensor inside the frames over that of a steady step: the duty cycle squared where the
+        mount moves evenly, zero where it moves between the exposures only.
+    share_measured : (value, sigma) or None
+        From the regression of the frames' tensors on the steps; None without tensors.
+    """
+
+    drift_arcsec_per_min: FloatArray
+    step_rms_arcsec: FloatArray
+    inside_arcsec2: FloatArray
+    frames_arcsec2: FloatArray
+    share: FloatArray
+    share_measured: tuple[float, float] | None
+
+    @property
+    def is_shown(self) -> bool:
+        """Whether the elongations follow the steps."""
+        return self.share_measured is not None and self.share_measured[0] > (
+            3.0 * self.share_measured[1]
+        )
+
+
+def tracking_of_long_frames(
+    time_s: FloatArray,
+    segment: IntArray,
+    shared_arcsec: FloatArray,
+    noise_arcsec: FloatArray,
+    exposure_s: float,
+    tensors: FrameTensors | None = None,
+    *,
+    n_draws: int = 200,
+    seed: int = 0,
+) -> LongFrames | None:
+    """Draw the tracking inside long frames from the steps between them.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n_frames,)
+    segment : ndarray of int, shape (n_frames,)
+        Steps are taken within a segment only.
+    shared_arcsec : ndarray, shape (n_frames, 2)
+        Shared motion of the stars, NaN where lost.
+    noise_arcsec : ndarray, shape (n_frames,)
+        One-axis noise of it.
+    exposure_s : float
+    tensors : FrameTensors, optional
+    n_draws, seed : int
+
+    Returns
+    -------
+    LongFrames or None
+        None for fewer than five steps.
+
+    Notes
+    -----
+    The steps are a mixture of unknown shares: even motion, whose tensor in a step s over the time t
+    is (tau/t)^2 s s^T/12; wander (Brownian), which leaves 2 (t/tau)/(1 - tau/3t) times that, since
+    its variance about the mean is S tau/6t for steps of S (1 - tau/3t); and moves between the
+    exposures, which leave nothing. Shares are drawn over the three and weighted by what the
+    frames' elongations show: their regression on the steps, and that their scatter is at least
+    the mixture's.
+    """
+    rng = np.random.default_rng(seed)
+    gap = np.diff(time_s)
+    step = np.diff(shared_arcsec, axis=0)
+    usable = (np.diff(segment) == 0) & np.isfinite(step.sum(axis=1)) & (gap > 0)
+    if int(usable.sum()) < LONG_FRAME_LEAST_STEPS:
+        return None
+    usual_gap = float(np.median(gap[usable]))
+    rate = step / np.where(gap > 0, gap, np.inf)[:, None]
+    usable &= _not_jumping(rate, usable)
+    square = _frame_squares(rate, usable, noise_arcsec, usual_gap)
+    known = np.isfinite(square.sum(axis=(1, 2)))
+    expected = square * (exposure_s**2 / 12.0)
+    drift = _drift(rate[usable], rng, n_draws)
+    duty = min(exposure_s / usual_gap, 1.0)
+    measured = None if tensors is None else _regress(tensors.shared_arcsec2, expected)
+    share = _draw_share(measured, duty, n_draws, rng)
+    mean = _positive(expected[known].mean(axis=0))
+    error = np.hypot(_relative_scatter(expected[known]), LONG_FRAME_MODEL_ERROR)
+    share = share * np.exp(error * rng.standard_normal(n_draws))
+    frames = np.where(known[:, None, None], expected, mean)
+    return LongFrames(
+        drift_arcsec_per_min=60.0 * drift,
+        step_rms_arcsec=usual_gap * np.sqrt(np.diagonal(mean) * 12.0) / exposure_s,
+        inside_arcsec2=share[:, None, None] * mean,
+        frames_arcsec2=float(share.mean()) * frames,
+        share=share * duty**2,
+        share_measured=None
+        if measured is None
+        else (measured.slope * duty**2, measured.sigma * duty**2),
+    )
+
+
+def _not_jumping(rate: FloatArray, usable: BoolArray) -> BoolArray:
+    """Say which steps are no dither: within six robust sigmas of the median."""
+    middle = np.median(rate[usable], axis=0)
+    spread = SIGMA_PER_MAD * np.median(np.abs(rate[usable] - middle), axis=0)
+    with np.errstate(invalid="ignore"):
+        far = np.abs(rate - middle) > LONG_FRAME_LARGEST_STEP * np.maximum(spread, 1e-12)
+    return ~(far[:, 0] | far[:, 1])
+
+
+def _frame_squares(
+    rate: FloatArray, usable: BoolArray, noise_arcsec: FloatArray, gap_s: float
+) -> FloatArray:
+    """Return the mean outer product of the rates about each frame, noise removed; (n, 2, 2)."""
+    outer = rate[:, :, None] * rate[:, None, :]
+    noise2 = (noise_arcsec[1:] ** 2 + noise_arcsec[:-1] ** 2) / gap_s**2
+    outer = outer - np.where(np.isfinite(noise2), noise2, 0.0)[:, None, None] * np.eye(2)
+    outer[~usable] = np.nan
+    edge = np.full((1, 2, 2), np.nan)
+    both = np.stack([np.concatenate([edge, outer]), np.concatenate([outer, edge])])
+    count = np.isfinite(both.sum(axis=(2, 3))).sum(axis=0)
+    total = np.nansum(both, axis=0)
+    return np.where(count[:, None, None] > 0, total / np.maximum(count, 1)[:, None, None], np.nan)
+
+
+def _drift(rate: FloatArray, rng: np.random.Generator, n_draws: int) -> FloatArray:
+    """Draw the steady rate: the median of the steps, its error 1.25 scatter/sqrt(n)."""
+    middle = np.median(rate, axis=0)
+    scatter = SIGMA_PER_MAD * np.median(np.abs(rate - middle), axis=0)
+    error = 1.25 * scatter / np.sqrt(len(rate))
+    return np.asarray(middle + error * rng.standard_normal((n_draws, 2)))
+
+
+@dataclass(frozen=True)
+class _Regression:
+    """Elongation on step: slope and error, and the elongations' scatter over an even step's."""
+
+    slope: float
+    sigma: float
+    scatter: float
+    scatter_error: float  # relative
+
+
+def _regress(tensor: FloatArray, expected: FloatArray) -> _Regression | None:
+    """Regress the frames' elongation on the steps' (trace left out: it follows the seeing)."""
+    there = np.stack([expected[:, 0, 0] - expected[:, 1, 1], 2.0 * expected[:, 0, 1]], axis=1)
+    seen = np.stack([tensor[:, 0] - tensor[:, 1], 2.0 * tensor[:, 2]], axis=1)
+    both = np.flatnonzero(np.isfinite(there.sum(axis=1) + seen.sum(axis=1)))
+    if len(both) < LONG_FRAME_LEAST_STEPS:
+        return None
+    level2 = float(np.sum(there[both].mean(axis=0) ** 2))
+    x = there[both] - there[both].mean(axis=0)
+    y = seen[both] - seen[both].mean(axis=0)
+    power = float(np.sum(x**2))
+    if power <= 0.0:
+        return None
+    slope = float(np.sum(x * y)) / power
+    rest = y - slope * x
+    # heteroscedastic error (White 1980): large steps scatter most
+    sigma = float(np.sqrt(np.sum((x * rest).sum(axis=1) ** 2))) / power
+    scatter = float(np.mean((y**2).sum(axis=1))) / level2
+    # variance of an exponential variable's variance: eight times its square
+    return _Regression(slope, max(sigma, 1e-9), scatter, float(np.sqrt(8.0 / len(both))))
+
+
+def _draw_share(
+    measured: _Regression | None, duty: float, n: int, rng: np.random.Generator
+) -> FloatArray:
+    """Draw the tensor inside the frames over that of even steps, from mixtures of three kinds."""
+    wander_tensor = 2.0 / duty / (1.0 - duty / 3.0)
+    mixture = rng.dirichlet(np.full(3, 0.5), 20_000)  # flat in the roots: pure kinds count too
+    even, wander = mixture[:, 0], mixture[:, 1]
+    share = even + wander_tensor * wander
+    if measured is None:
+        return np.asarray(share[:n])
+    slope = even**2 + _wander_slope(duty) * wander**2
+    # variance over squared mean of a Brownian tensor along a line: 4/5
+    least = 0.8 * (wander_tensor * wander) ** 2
+    log = -0.5 * ((measured.slope - slope) / np.hypot(measured.sigma, 0.1 * slope)) ** 2
+    too_much = np.log(np.maximum(least / max(measured.scatter, 1e-12), 1.0))
+    log -= 0.5 * (too_much / measured.scatter_error) ** 2
+    weight = np.exp(log - log.max())
+    return np.asarray(share[rng.choice(len(share), n, p=weight / weight.sum())])
+
+
+def _wander_slope(duty: float) -> float:
+    """Return the regression slope of a Brownian path's tensor on the steps about its frame.
+
+    For Gaussian steps cov(V, s^2) = 2 <cov(x(t) - mean, s)^2>; sampled on a fine path of unit
+    rate, with the frame from 0 to `duty` and the next one a unit later.
+    """
+    n = 200
+    t = (np.arange(n) + 0.5) / n * duty
+    # covariances of Brownian motion from -1 on: min of the times since then
+    here = np.minimum.outer(t, t) + 1.0
+    own = here.mean(axis=0)
+    after = own - here.mean()  # of x(t) - mean with the later frame's mean less this one's
+    later = (t + 1.0) - (t + 1.0).mean() - after
+    before = np.minimum.outer(t - 1.0, t) + 1.0
+    earlier = (own - here.mean()) - (before.mean(axis=0) - before.mean())
+    step = 1.0 - duty / 3.0  # variance of one step
+    pair = duty / 6.0  # covariance of neighbours: they share one exposure's mean
+    square = step**2 + pair**2  # variance of (s1^2 + s2^2)/2
+    cov = float(np.mean(later**2 + earlier**2))
+    return cov / square * 12.0 / duty**2
+
+
+def _relative_scatter(expected: FloatArray) -> float:
+    trace = np.trace(expected, axis1=1, axis2=2)
+    mean = float(trace.mean())
+    return float(trace.std() / np.sqrt(len(trace)) / mean) if mean > 0 else 0.0
+
+
+def _positive(tensor: FloatArray) -> FloatArray:
+    weight, vector = np.linalg.eigh(tensor)
+    return np.asarray((vector * np.maximum(weight, 0.0)) @ vector.T)
+
+
+# --- widths within the sequence -------------------------------------------------------------------
+@dataclass(frozen=True)
+class WidthLaw:
+    """Squared width of the frames as a constant, air that follows the airmass, and focus.
+
+    Parameters
+    ----------
+    constant_arcsec2 : ndarray, shape (n_draws,)
+        FWHM^2 of all that neither airmass nor focus changes.
+    air_arcsec2 : ndarray, shape (n_draws,)
+        FWHM^2 at airmass one that grows as airmass^1.2.
+    focus_arcsec2 : ndarray, shape (n_draws,)
+        FWHM^2 per squared unit away from the best focus; zero without focus positions.
+    narrowest_arcsec : float
+        Upper end (95 %) of the width of the narrowest frames: no constant cause exceeds it.
+    tells_air : bool
+        Whether the airmass changed enough for the two to be told apart.
+    """
+
+    constant_arcsec2: FloatArray
+    air_arcsec2: FloatArray
+    focus_arcsec2: FloatArray
+    narrowest_arcsec: float
+    tells_air: bool
+
+
+def fit_width_law(
+    fwhm_arcsec: FloatArray,
+    sigma_arcsec: FloatArray,
+    *,
+    airmass: FloatArray | None = None,
+    focus: FloatArray | None = None,
+    n_draws: int = 200,
+    seed: int = 0,
+) -> WidthLaw | None:
+    """Part the frames' widths by what changes within the sequence, by bootstrap in blocks.
+
+    Parameters
+    ----------
+    fwhm_arcsec, sigma_arcsec : ndarray, shape (n_frames,)
+        Width of each frame (median of its stars) and its error; NaN where unknown.
+    airmass, focus : ndarray, shape (n_frames,), optional
+
+    Returns
+    -------
+    WidthLaw or None
+        None with fewer than ten widths.
+
+    Notes
+    -----
+    Kolmogorov seeing grows as airmass^0.6 (Fried 1966), so that FWHM^2 = A + B X^1.2
+    + C (f - f0)^2 with A, B, C >= 0. Seeing changes for other reasons too; blocks of a tenth of
+    the run carry that into the errors.
+    """
+    from scipy.optimize import nnls
+
+    good = np.isfinite(fwhm_arcsec)
+    columns = [np.ones(len(fwhm_arcsec))]
+    air_like = None if airmass is None else np.asarray(airmass, dtype=float) ** 1.2
+    if air_like is not None:
+        good &= np.isfinite(air_like)
+        columns.append(air_like)
+    if int(good.sum()) < 2 * LONG_FRAME_LEAST_STEPS:
+        return None
+    rows = np.flatnonzero(good)
+    bend = None if focus is None else _away_from_focus(fwhm_arcsec, focus, good)
+    if bend is not None:
+        columns.append(bend)
+    design, square = np.stack(columns, axis=1)[rows], fwhm_arcsec[rows] ** 2
+    rng = np.random.default_rng(seed)
+    n_blocks = min(LONG_FRAME_BLOCKS, len(rows) // 2)
+    block = np.arange(len(rows)) * n_blocks // len(rows)
+    members = [np.flatnonzero(block == b) for b in range(n_blocks)]
+    out = np.zeros((n_draws, 3))
+    used = [0] + ([1] if air_like is not None else []) + ([2] if bend is not None else [])
+    free = np.zeros((n_draws, len(used)))
+    for i in range(n_draws):
+        pick = np.concatenate([members[b] for b in rng.integers(0, n_blocks, n_blocks)])
+        out[i, used] = nnls(design[pick], square[pick])[0]
+        free[i] = np.linalg.lstsq(design[pick], square[pick], rcond=None)[0]
+    order = np.argsort(fwhm_arcsec[rows])
+    few = order[: max(int(LONG_FRAME_NARROWEST * len(rows)), 3)]
+    narrow = fwhm_arcsec[rows][few]
+    # the least of many noisy widths is too small by about their noise
+    error = float(np.median(sigma_arcsec[rows][few]))
+    narrowest = float(narrow.mean() + 1.645 * np.hypot(error, narrow.std() / np.sqrt(len(few))))
+    tells = air_like is not None and bool(free[:, 1].mean() > 2.0 * free[:, 1].std())
+    if not tells:
+        # any split between nothing and all of the narrowest frames
+        level = out[:, 0] + out[:, 1] * (1.0 if air_like is None else air_like[rows].mean())
+        out[:, 0] = np.minimum(level, narrowest**2) * rng.random(n_draws)
+        out[:, 1] = level - out[:, 0]
+    return WidthLaw(out[:, 0], out[:, 1], out[:, 2], narrowest, tells)
+
+
+def _away_from_focus(width: FloatArray, focus: FloatArray, good: BoolArray) -> FloatArray | None:
+    """Return the squared distance from the best focus; None where the position hardly changed."""
+    known = good & np.isfinite(focus)
+    if len(np.unique(focus[known])) < 3:  # noqa: PLR2004 - a parabola needs three
+        return None
+    bend, slope, _ = np.polyfit(focus[known], width[known] ** 2, 2)
+    if bend <= 0:
+        return None
+    best = np.clip(-0.5 * slope / bend, focus[known].min(), focus[known].max())
+    return np.where(known, (focus - best) ** 2, 0.0)
+
+
+# --- pairs over minutes ---------------------------------------------------------------------------
+@dataclass(frozen=True)
+class PairsOverMinutes:
+    """What stars do differently over minutes, and how much of it refraction can be.
+
+    Parameters
+    ----------
+    slow_rms_arcsec : float
+        Rms of the slow part: refraction, scale, flexure, rotation left over.
+    fast_rms_arcsec : float
+        Rms of what follows no slow course: air at most, per star and axis, noise removed.
+    refraction_arcsec : float or None
+        Largest change of a pair's separation by refraction; None without the altitude.
+    is_refraction : bool
+        Whether refraction can be all of the slow part.
+    """
+
+    slow_rms_arcsec: float
+    fast_rms_arcsec: float
+    refraction_arcsec: float | None
+    is_refraction: bool
+
+
+def altitude_deg(
+    time_s: FloatArray, *, hour_angle_deg: float, declination_deg: float, latitude_deg: float
+) -> FloatArray:
+    """Return the altitude from the hour angle at time zero.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> place = {"declination_deg": 47.0, "latitude_deg": 32.0}
+    >>> altitude_deg(np.zeros(1), hour_angle_deg=0.0, **place).round(3)
+    array([75.])
+    """
+    turn = np.radians(hour_angle_deg + time_s * (360.0 / 86164.0905))
+    pole, star = np.radians(latitude_deg), np.radians(declination_deg)
+    sine = np.sin(pole) * np.sin(star) + np.cos(pole) * np.cos(star) * np.cos(turn)
+    return np.asarray(np.degrees(np.arcsin(np.clip(sine, -1.0, 1.0))))
+
+
+def pairs_over_minutes(
+    time_s: FloatArray,
+    residual_arcsec: FloatArray,
+    noise_arcsec: FloatArray,
+    place_arcsec: FloatArray,
+    altitude: FloatArray | None = None,
+    wavelength_m: float = 550e-9,
+) -> PairsOverMinutes | None:
+    """Part what stars do differently into a slow course and the rest.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n_frames,)
+    residual_arcsec : ndarray, shape (n_frames, n_stars, 2)
+        What shift, rotation and scale leave of each star's motion.
+    noise_arcsec : ndarray, shape (n_frames, n_stars)
+    place_arcsec : ndarray, shape (n_stars, 2)
+    altitude : ndarray, shape (n_frames,), optional
+        In degrees.
+
+    Notes
+    -----
+    Refraction (n - 1) tan z draws a field together along the vertical by (n - 1) sec^2 z: over
+    minutes this is no air. A cubic in time per star and axis takes the slow course up.
+    """
+    n_frames, n_stars, _ = residual_arcsec.shape
+    if n_frames < 2 * LONG_FRAME_LEAST_STEPS or n_stars < 2:  # noqa: PLR2004
+        return None
+    span = np.ptp(time_s)
+    basis = np.polynomial.legendre.legvander(2.0 * (time_s - time_s[0]) / span - 1.0, 3)
+    slow2, fast2, count = 0.0, 0.0, 0
+    for star in range(n_stars):
+        for axis in range(2):
+            value = residual_arcsec[:, star, axis]
+            good = np.isfinite(value)
+            if int(good.sum()) < 2 * LONG_FRAME_LEAST_STEPS:
+                continue
+            part, *_ = np.linalg.lstsq(basis[good], value[good], rcond=None)
+            slow = basis[good] @ part
+            rest = value[good] - slow
+            freedom = max(int(good.sum()) - basis.shape[1], 1)
+            noise2 = float(np.mean(noise_arcsec[good, star] ** 2))
+            variance = float(rest @ rest) / freedom
+            slow2 += float(np.var(slow)) - variance * (basis.shape[1] - 1) / int(good.sum())
+            fast2 += variance - noise2
+            count += 1
+    if not count:
+        return None
+    slow_rms, fast_rms = (float(np.sqrt(max(v / count, 0.0))) for v in (slow2, fast2))
+    change = None
+    if altitude is not None:
+        squeeze = float(refractivity(wavelength_m * 1e9)) / np.sin(np.radians(altitude)) ** 2
+        size = float(np.max(np.ptp(place_arcsec, axis=0)))
+        change = float(np.ptp(squeeze)) * size
+    return PairsOverMinutes(
+        slow_rms, fast_rms, change, change is not None and slow_rms < 0.5 * change
+    )

@@ -1,0 +1,664 @@
+"""A sensor beside the telescope: how much of the shared motion moved with it.
+
+In each block of frequencies the whitened motion is fitted by the sensor's channels; what is
+coherent, freed of chance and of the sensor's own noise, is motion of the sensor's place. The
+transfer from sensor to image is fitted, never assumed: complex, smooth, one for each axis. A
+nominal one (a cantilever's end) only makes it smooth and decides which channels matter.
+
+References
+----------
+J. S. Bendat and A. G. Piersol, Random Data (coherence and conditioned spectra; from memory);
+C. H. Knapp and G. C. Carter (1976), IEEE Trans. ASSP 24, 320 (error of a delay; from memory);
+K. S. Riedel and A. Sidorenko (1995), IEEE Trans. SP 43, 188 (sine tapers; from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from blursplit.constants import (
+    SENSOR_ALARM,
+    SENSOR_BLOCK_HZ,
+    SENSOR_CLEAR,
+    SENSOR_DIRECTIONS,
+    SENSOR_FLOOR_SIGMAS,
+    SENSOR_NEGLIGIBLE,
+    SENSOR_OFFSET_S,
+    SENSOR_PHASE_DRAWS,
+    SENSOR_TAPERS,
+    SENSOR_TRANSFER_REACH,
+)
+from blursplit.estimate import Estimate, upper_limit
+from blursplit.evidence.sensor_record import SensorRecord
+from blursplit.evidence.sensor_signal import (
+    Blocks,
+    Signal,
+    make_blocks,
+    phase_of_delay,
+    tapered_sums,
+    without_trend,
+)
+from blursplit.types import BoolArray, ComplexArray, FloatArray
+
+# what coherence with a kind of sensor may prove
+CLAIMS = {
+    "acceleration": "structure",
+    "velocity": "structure",
+    "angle": "structure",
+    "rate": "structure",
+    "encoder": "tracking",
+    "guide-log": None,
+    "wind": None,
+}
+
+
+@dataclass(frozen=True)
+class SensorEvidence:
+    """What a sensor explains of the shared motion.
+
+    Parameters
+    ----------
+    kind : str
+    owner : "structure", "tracking" or None
+        Whose the coherent motion is; None for kinds whose coherence proves nothing.
+    coherent : bool
+        Whether coherence exceeds chance, offsets tried counted. Where it does not, either
+        nothing moved or the sensor recorded something else, and nothing is claimed.
+    chance : float
+        Probability of such coherence by chance, from phases drawn at random.
+    offset_s : Estimate or None
+        To be added to the sensor's times; None where the motion does not fix it.
+    drift_ppm : Estimate or None
+        Rate of the sensor's clock against the camera's.
+    frequency_hz, width_hz : ndarray, shape (n_blocks,)
+        Centres and widths of the blocks, as the frames show them.
+    coherence, motion, explained, error : ndarray, shape (n_blocks, 2)
+        Squared coherence (chance not removed); densities [arcsec^2/Hz] of the motion, of its
+        coherent part (chance and the sensor's noise removed) and the error of the latter.
+    seen : ndarray of bool, shape (n_blocks, 2)
+        False where the sensor's noise hides what it could explain: the blind band.
+    rms_arcsec : (Estimate, Estimate)
+        Coherent motion along x and y in the band that is seen, a limit where it is not there.
+    path_arcsec : ndarray, shape (n_frames, 2)
+        The coherent motion at the frames, NaN where the sensor has a gap.
+    path_density : ndarray, shape (n_blocks, 2)
+        Density of the path's error; that of the motion itself where the path holds nothing.
+    """
+
+    kind: str
+    owner: str | None
+    coherent: bool
+    chance: float
+    offset_s: Estimate | None
+    drift_ppm: Estimate | None
+    frequency_hz: FloatArray
+    width_hz: FloatArray
+    coherence: FloatArray
+    motion: FloatArray
+    explained: FloatArray
+    error: FloatArray
+    seen: BoolArray
+    rms_arcsec: tuple[Estimate, Estimate]
+    path_arcsec: FloatArray
+    path_density: FloatArray
+
+    @property
+    def refused(self) -> bool:
+        """Whether nothing shows that this sensor recorded the telescope's motion."""
+        return not self.coherent
+
+    @property
+    def blind_band_hz(self) -> list[tuple[float, float]]:
+        """Bands in which the sensor sees neither axis."""
+        bands: list[tuple[float, float]] = []
+        for f, w, seen in zip(
+            self.frequency_hz, self.width_hz, np.any(self.seen, axis=1).tolist(), strict=True
+        ):
+            if seen:
+                continue
+            low, high = float(f - w / 2), float(f + w / 2)
+            if bands and low - bands[-1][1] < w / 2:
+                bands[-1] = (bands[-1][0], high)
+            else:
+                bands.append((low, high))
+        return bands
+
+
+@dataclass(frozen=True)
+class _Fit:
+    """A block of one axis."""
+
+    motion: float
+    coherence: float
+    explained: float
+    raw: float
+    variance: float
+    rest: float
+    seen: bool
+    path_noise: float = 0.0
+    transfer: ComplexArray = field(default_factory=lambda: np.zeros(0, dtype=complex))
+
+
+def explain_shared_motion(
+    time_s: FloatArray,
+    motion_xy_arcsec: FloatArray,
+    exposure_s: float,
+    sensor: SensorRecord,
+    air_density: Callable[[FloatArray], FloatArray] | None = None,
+    *,
+    twin: SensorRecord | None = None,
+    seed: int = 0,
+) -> SensorEvidence:
+    """Find what of the shared motion is coherent with a sensor.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n_frames,)
+        Middles of the exposures, on the time axis that the sensor's times are meant to have.
+    motion_xy_arcsec : ndarray, shape (n_frames, 2)
+        Shared motion; frames with NaN are left out.
+    exposure_s : float
+    sensor : SensorRecord
+        Its `offset_s` is the range in which the offset of its clock is looked for.
+    air_density : callable or None
+        One-sided density [arcsec^2/Hz] of all but the sensor's motion at the frames' frequencies,
+        shape (n_f, 2), which whitens both; what the sensor leaves is used by default.
+    twin : SensorRecord or None
+        A second sensor with noise of its own on the same part, on the same clock: its
+        cross-spectrum with the first is free of both noises.
+    seed : int
+
+    Returns
+    -------
+    SensorEvidence
+
+    Raises
+    ------
+    ValueError
+        When fewer than 100 frames lie within the sensor's record.
+    """
+    rng = np.random.default_rng(seed)
+    rate = 1 / float(np.median(np.diff(time_s)))
+    signal = Signal(sensor, rate, exposure_s)
+    ok = np.all(np.isfinite(motion_xy_arcsec), axis=1)
+    coarse, tried = _coarse_offset(time_s, motion_xy_arcsec, ok, signal)
+    use = ok & signal.usable(time_s - coarse)
+    if use.sum() < 100:  # noqa: PLR2004 - four blocks of 24 coefficients
+        msg = f"only {int(use.sum())} frames lie within the sensor's record"
+        raise ValueError(msg)
+    time = time_s[use]
+    duration = float(time[-1] - time[0]) * time.size / (time.size - 1)
+    blocks = make_blocks(duration, rate / 2)
+    y = tapered_sums(
+        time, without_trend(time, motion_xy_arcsec[use]), blocks.frequency_hz, duration
+    )
+
+    def read(source: Signal, offset_s: float) -> ComplexArray:
+        # slow motion is taken off both alike, or it would part them in the lowest block
+        series = without_trend(time, source.at(time - offset_s))
+        return tapered_sums(time, series, blocks.frequency_hz, duration)
+
+    u = read(signal, coarse)
+    density = None if air_density is None else air_density(blocks.frequency_hz)
+    whitener = _whitener(y, u, blocks, signal, density)
+    offset = _fine_offset(y, u, blocks, signal, whitener)
+    shift = 0.0 if offset is None else offset.value or 0.0
+    u = _shifted(u, blocks, signal, shift)
+    whitener = _whitener(y, u, blocks, signal, density)
+    second = None
+    if twin is not None:
+        other = Signal(twin, rate, exposure_s)
+        second = _shifted(read(other, coarse), blocks, other, shift)
+    fits = [
+        [_fit_block(y, u, second, whitener, blocks, signal, b, axis) for axis in (0, 1)]
+        for b in range(blocks.centre_hz.size)
+    ]
+    chance = min(1.0, tried * _chance(y, u, whitener, blocks, signal, rng))
+    coherent = chance <= SENSOR_ALARM
+    path, drift = np.full(motion_xy_arcsec.shape, np.nan), None
+    if coherent:
+        total = coarse + shift
+        path[use] = _paths(fits, blocks, signal, time - total)
+        drift = _drift(time, motion_xy_arcsec[use], path[use], duration)
+
+    def table(name: str) -> FloatArray:
+        return np.array([[getattr(one, name) for one in row] for row in fits], dtype=float)
+
+    explained, raw, seen = table("explained"), table("raw"), table("seen").astype(bool)
+    variance = table("variance")
+    # the path is the best guess given a noisy sensor: it lacks what the noise hides
+    lost = np.clip(explained - raw, 0, None)
+    owner = CLAIMS[sensor.kind]
+    return SensorEvidence(
+        kind=sensor.kind,
+        owner=owner,
+        coherent=coherent,
+        chance=chance,
+        offset_s=None if offset is None or not coherent else _moved(offset, coarse),
+        drift_ppm=drift,
+        frequency_hz=blocks.centre_hz,
+        width_hz=blocks.width_hz,
+        coherence=table("coherence"),
+        motion=table("motion"),
+        explained=explained,
+        error=np.sqrt(variance),
+        seen=seen,
+        rms_arcsec=(
+            _rms(explained[:, 0], variance[:, 0], seen[:, 0], blocks.width_hz),
+            _rms(explained[:, 1], variance[:, 1], seen[:, 1], blocks.width_hz),
+        ),
+        path_arcsec=path,
+        path_density=np.where(table("path_noise") > 0, lost + table("path_noise"), table("motion")),
+    )
+
+
+def _signed(value: float, sigma: float) -> Estimate:
+    ends = [value + k * sigma for k in (-1.96, -1.0, 1.0, 1.96)]
+    return Estimate(value=value, low95=ends[0], low=ends[1], high=ends[2], high95=ends[3])
+
+
+def _moved(offset: Estimate, by_s: float) -> Estimate:
+    moved = {key: (end or 0.0) + by_s for key, end in offset.model_dump().items()}
+    return Estimate(**moved)
+
+
+def _rms(
+    explained: FloatArray, variance: FloatArray, seen: BoolArray, width_hz: FloatArray
+) -> Estimate:
+    """Return the coherent rms of one axis in the seen band; a limit where it may be absent."""
+    total = float(np.sum((explained * width_hz)[seen]))
+    sigma = float(np.sqrt(np.sum((variance * width_hz**2)[seen])))
+    if total < 1.645 * sigma:
+        return upper_limit(float(np.sqrt(max(total, 0.0) + 1.645 * sigma)))
+    ends = [np.sqrt(max(total + k * sigma, 0.0)) for k in (-1.96, -1.0, 0.0, 1.0, 1.96)]
+    return Estimate(value=ends[2], low=ends[1], high=ends[3], low95=ends[0], high95=ends[4])
+
+
+def _coarse_offset(
+    time_s: FloatArray, motion: FloatArray, ok: BoolArray, signal: Signal
+) -> tuple[float, int]:
+    """Return the offset with the largest whitened correlation, and how many were tried."""
+    low, high = signal.sensor.offset_s or SENSOR_OFFSET_S
+    step = 0.5 / signal.rate_hz
+    if high - low < step:
+        return (low + high) / 2, 1
+    count = int((high - low) / step) + 1
+    n = int((time_s[-1] - time_s[0]) / step) + 1
+    grid = time_s[0] + step * np.arange(n)
+    size = 1 << int(np.ceil(np.log2(2 * n + count)))
+
+    def white(series: FloatArray) -> ComplexArray:
+        window = np.sin(np.pi * (np.arange(series.shape[0]) + 0.5) / series.shape[0])
+        spectrum = np.fft.rfft(series * window[:, None], n=size, axis=0)
+        power = np.abs(spectrum) ** 2
+        width = max(3, int(SENSOR_BLOCK_HZ * size * step))
+        total = np.cumsum(np.pad(power, ((width // 2 + 1, width - width // 2), (0, 0)), "edge"), 0)
+        smooth = (total[width:] - total[:-width])[: power.shape[0]] / width
+        return np.asarray(spectrum / np.sqrt(smooth + 1e-12 * smooth.max(axis=0) + 1e-300))
+
+    moved = without_trend(time_s[ok], motion[ok])
+    y = white(np.stack([np.interp(grid, time_s[ok], moved[:, k]) for k in (0, 1)], axis=1))
+    middle = (low + high) / 2
+    u = white(signal.at(grid - middle))
+    inside = np.fft.rfftfreq(size, step)[:, None, None] < signal.rate_hz / 2
+    cross = np.fft.irfft(inside * y[:, :, None] * np.conj(u[:, None, :]), n=size, axis=0)
+    score = (cross**2).sum(axis=(1, 2))
+    lag = np.arange(-(count // 2), count // 2 + 1)
+    best = int(lag[np.argmax(score[lag % size])])
+    # neighbours are one trial: block fits tolerate a shift of a quarter of their inverse width
+    return middle + best * step, max(1, int((high - low) * SENSOR_BLOCK_HZ * 4))
+
+
+def _shifted(u: ComplexArray, blocks: Blocks, signal: Signal, offset_s: float) -> ComplexArray:
+    """Return the coefficients of a sensor whose times are raised by an offset."""
+    channels = u.shape[2] // len(signal.zones)
+    out = u.copy()
+    for k, zone in enumerate(signal.zones):
+        turn = phase_of_delay(signal, zone, blocks.frequency_hz, np.array(offset_s))
+        out[:, :, k * channels : (k + 1) * channels] *= turn[:, None, None]
+    return out
+
+
+def _zone_of(weights: ComplexArray, signal: Signal) -> int:
+    channels = weights.size // len(signal.zones)
+    return signal.zones[int(np.argmax(np.abs(weights))) // channels]
+
+
+def _whitener(
+    y: ComplexArray,
+    u: ComplexArray,
+    blocks: Blocks,
+    signal: Signal,
+    density: FloatArray | None,
+) -> FloatArray:
+    """Return the density that whitens, shape (n_f, 2): given, or what the sensor leaves."""
+    if density is not None:
+        return density
+    power = (np.abs(y) ** 2).mean(axis=1)
+    start = np.exp(_smooth(np.log(power)))
+    rest = np.empty((blocks.centre_hz.size, 2))
+    for b in range(rest.shape[0]):
+        here = blocks.block == b
+        for axis in (0, 1):
+            root = np.sqrt(start[here, axis])[:, None]
+            basis, _ = _directions(u[here] / root[..., None], start[:, axis], blocks, signal, b)
+            flat = (y[here, :, axis] / root).ravel()
+            left = flat - basis @ (basis.conj().T @ flat)
+            scale = np.sum(np.abs(left) ** 2) / max(1, flat.size - basis.shape[1])
+            rest[b, axis] = np.exp(np.mean(np.log(start[here, axis]))) * scale
+    log = np.log(rest)
+    at = np.log(np.maximum(blocks.frequency_hz, blocks.centre_hz[0]))
+    return np.stack(
+        [np.exp(np.interp(at, np.log(blocks.centre_hz), log[:, k])) for k in (0, 1)], axis=1
+    )
+
+
+def _smooth(values: FloatArray) -> FloatArray:
+    """Return a running mean over nine frequencies of a log density."""
+    width = min(9, values.shape[0])
+    padded = np.pad(values, ((width // 2, width - 1 - width // 2), (0, 0)), "edge")
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, width, axis=0).mean(-1))
+
+
+def _directions(
+    u: ComplexArray, density: FloatArray, blocks: Blocks, signal: Signal, block: int
+) -> tuple[ComplexArray, list[tuple[ComplexArray, float]]]:
+    """Return orthonormal sensor directions of a block, strongest first, above the floor.
+
+    Parameters
+    ----------
+    u : ndarray, shape (n_f in block, n_tapers, n_columns)
+        Whitened coefficients.
+
+    Returns
+    -------
+    basis : ndarray, shape (n, n_kept)
+    facts : list of (column weights, gain for the sensor's noise)
+        For each direction.
+    """
+    here = blocks.block == block
+    n = u.shape[0] * u.shape[1]
+    channels = u.shape[2] // len(signal.zones)
+    vectors: list[tuple[float, ComplexArray, ComplexArray, float]] = []
+    level = float(np.median(density[here]))
+    for k, zone in enumerate(signal.zones):
+        columns = slice(k * channels, (k + 1) * channels)
+        flat = u[:, :, columns].reshape(n, channels)
+        floor = signal.floor(zone, blocks.frequency_hz[here])
+        scale = np.ones(channels)
+        if floor is not None:
+            scale = np.sqrt(np.maximum(floor.mean(axis=0) / level, 1e-300))
+        values, turn = np.linalg.eigh((flat / scale).conj().T @ (flat / scale) / n)
+        for j in range(channels):
+            weights = np.zeros(u.shape[2], dtype=complex)
+            weights[columns] = turn[:, j] / scale
+            vector, gain = flat @ (turn[:, j] / scale), 1.0
+            if floor is not None:
+                noise = (floor @ np.abs(turn[:, j] / scale) ** 2) / density[here]
+                count = SENSOR_TAPERS * noise.sum() ** 2 / np.sum(noise**2)
+                ratio = float(np.mean(np.abs(vector) ** 2) / noise.mean())
+                # the largest eigenvalue of noise alone (Marchenko & Pastur 1967), and its scatter
+                edge = (1 + np.sqrt(channels / count)) ** 2
+                if ratio < edge * (1 + SENSOR_FLOOR_SIGMAS / 2 / np.sqrt(count)):
+                    continue
+                gain = 1 / (1 - 1 / ratio)
+            # power as rotation that this direction stands for, were the transfer nominal
+            power = float(np.sum(np.abs(turn[:, j] * scale) ** 2) * values[j])
+            vectors.append((power, vector, weights, gain))
+    vectors.sort(key=lambda one: -one[0])
+    reach = SENSOR_TRANSFER_REACH**2
+    kept = [one for one in vectors if one[0] * reach > SENSOR_NEGLIGIBLE][:SENSOR_DIRECTIONS]
+    basis = np.zeros((n, 0), dtype=complex)
+    facts: list[tuple[ComplexArray, float]] = []
+    for _, vector, weights, gain in kept:
+        rest, mixed = vector.copy(), weights.copy()
+        for column, (old, _) in zip(basis.T, facts, strict=True):
+            part = column.conj() @ vector
+            rest = rest - part * column
+            mixed = mixed - part * old
+        norm = float(np.sqrt(np.sum(np.abs(rest) ** 2)))
+        if norm < 1e-6 * np.sqrt(np.sum(np.abs(vector) ** 2)):
+            continue
+        basis = np.column_stack([basis, rest / norm])
+        facts.append((mixed / norm, gain))
+    return basis, facts
+
+
+def _fit_block(
+    y: ComplexArray,
+    u: ComplexArray,
+    second: ComplexArray | None,
+    density: FloatArray,
+    blocks: Blocks,
+    signal: Signal,
+    block: int,
+    axis: int,
+) -> _Fit:
+    here = blocks.block == block
+    root = np.sqrt(density[here, axis])[:, None]
+    flat = (y[here, :, axis] / root).ravel()
+    size = np.broadcast_to(density[here, axis][:, None], (here.sum(), SENSOR_TAPERS)).ravel()
+    n = flat.size
+    power = float(np.mean(size * np.abs(flat) ** 2))
+    basis, facts = _directions(u[here] / root[..., None], density[:, axis], blocks, signal, block)
+    kept = basis.shape[1]
+    if kept == 0:
+        # the sensor shows its own noise alone: where that is small, nothing moved
+        floor = signal.floor(0, blocks.frequency_hz[here])
+        level = float(density[here, axis].mean())
+        seen = floor is not None and float(floor.mean(axis=0).min()) < SENSOR_CLEAR * level
+        return _Fit(power, 0.0, 0.0, 0.0, level**2 / n / (n - 1), power, seen)
+    part = basis.conj().T @ flat
+    left = flat - basis @ part
+    noise = float(np.sum(np.abs(left) ** 2)) / (n - kept)
+    each = np.array(
+        [
+            np.mean(size * np.abs(column) ** 2 * (np.abs(p) ** 2 - noise))
+            for column, p in zip(basis.T, part, strict=True)
+        ]
+    )
+    gain = np.array([fact[1] for fact in facts])
+    raw = float(each.sum())
+    explained = float((each * gain).sum())
+    rest = noise * float(size.mean())
+    seen = True
+    if second is not None:
+        explained, seen = _from_twins(flat, u[here], second[here], root, size, noise)
+    variance = (
+        (gain.max() ** 2) * (kept / max(1, n - kept) * rest**2 + 2 * max(explained, 0.0) * rest) / n
+    )
+    # what the sensor's noise takes is known as well as its power is
+    variance += float(np.sum((each * gain * (gain - 1)) ** 2)) / n
+    weights = sum(
+        (p * fact[0] for p, fact in zip(part, facts, strict=True)),
+        start=np.zeros(u.shape[2], dtype=complex),
+    )
+    coherence = float(np.sum(np.abs(part) ** 2) / np.sum(np.abs(flat) ** 2))
+    return _Fit(power, coherence, explained, raw, variance, rest, seen, kept / n * rest, weights)
+
+
+def _from_twins(
+    flat: ComplexArray,
+    first: ComplexArray,
+    second: ComplexArray,
+    root: FloatArray,
+    size: FloatArray,
+    noise: float,
+) -> tuple[float, bool]:
+    """Return the coherent density from two sensors with independent noise, and if they see it.
+
+    Their canonical pairs: S = Re(S_ya S_ba^-1 S_by), free of both noises.
+    """
+    n = flat.size
+    a, b = ((s / root[..., None]).reshape(n, -1) for s in (first, second))
+    half_a, half_b = (np.linalg.qr(s) for s in (a, b))
+    left, values, right = np.linalg.svd(half_a.Q.conj().T @ half_b.Q)
+    keep = values**2 > 9 / n
+    if not keep.any():
+        return 0.0, False
+    along_a = (half_a.Q @ left)[:, : values.size][:, keep]
+    along_b = (half_b.Q @ right.conj().T)[:, : values.size][:, keep]
+    part_a, part_b = along_a.conj().T @ flat, along_b.conj().T @ flat
+    level = size.mean()
+    total = np.real(part_a.conj() * part_b) / values[keep] - noise
+    return float(np.sum(total) * level / n), True
+
+
+def _chance(
+    y: ComplexArray,
+    u: ComplexArray,
+    density: FloatArray,
+    blocks: Blocks,
+    signal: Signal,
+    rng: np.random.Generator,
+) -> float:
+    """Return the chance of the coherence found, the larger of two nulls made from the data.
+
+    Phases drawn at random keep each coefficient's strength; sensor blocks of other frequencies
+    keep what gusts do to air and sensor alike, whose coefficients then resemble each other.
+    """
+    found, random, pairs = 0.0, np.zeros(SENSOR_PHASE_DRAWS), []
+    for b in range(blocks.centre_hz.size):
+        here = blocks.block == b
+        for axis in (0, 1):
+            root = np.sqrt(density[here, axis])[:, None]
+            basis, _ = _directions(u[here] / root[..., None], density[:, axis], blocks, signal, b)
+            if not basis.shape[1]:
+                continue
+            flat = (y[here, :, axis] / root).ravel()
+            pairs.append((axis, basis, flat))
+            turned = flat[:, None] * np.exp(
+                2j * np.pi * rng.uniform(size=(flat.size, SENSOR_PHASE_DRAWS))
+            )
+            found += float(_evidence(basis, flat[:, None])[0])
+            random += _evidence(basis, turned)
+    if len(pairs) < 4:  # noqa: PLR2004 - two blocks of two axes
+        return 1.0
+    # the last block may be longer than the rest
+    n = min(flat.size for _, _, flat in pairs)
+    displaced = []
+    for shift in range(1, len(pairs) // 2 * 2):
+        total = 0.0
+        for k, (_, _, flat) in enumerate(pairs):
+            basis = pairs[(k + shift) % len(pairs)][1]
+            total += float(_evidence(np.linalg.qr(basis[:n])[0], flat[:n, None])[0])
+        displaced.append(total)
+    # two directly neighbouring pairs are the two axes of one block
+    return max(_tail(found, random), _tail(found, np.array(displaced[2:-2] or displaced)))
+
+
+def _evidence(basis: ComplexArray, series: ComplexArray) -> FloatArray:
+    """Return -(n - K) ln(1 - coherence) of each column of coefficients."""
+    share = np.sum(np.abs(basis.conj().T @ series) ** 2, axis=0)
+    share = share / np.sum(np.abs(series) ** 2, axis=0)
+    return np.asarray((basis.shape[1] - basis.shape[0]) * np.log1p(-np.minimum(share, 1 - 1e-9)))
+
+
+def _tail(found: float, draws: FloatArray) -> float:
+    from scipy.stats import gamma
+
+    spread = draws.var(ddof=1)
+    return float(gamma.sf(found, draws.mean() ** 2 / spread, scale=spread / draws.mean()))
+
+
+def _fine_offset(
+    y: ComplexArray, u: ComplexArray, blocks: Blocks, signal: Signal, density: FloatArray
+) -> Estimate | None:
+    """Return the offset at which a real transfer explains most, with its error."""
+    reach = 1.0 / signal.rate_hz
+    trial = np.linspace(-reach, reach, 81)
+    score = np.zeros(trial.size)
+    for b in range(blocks.centre_hz.size):
+        here = blocks.block == b
+        for axis in (0, 1):
+            root = np.sqrt(density[here, axis])[:, None]
+            basis, facts = _directions(
+                u[here] / root[..., None], density[:, axis], blocks, signal, b
+            )
+            if not facts:
+                continue
+            flat = (y[here, :, axis] / root).ravel()
+            f = np.repeat(blocks.frequency_hz[here], SENSOR_TAPERS)
+            turned = np.stack(
+                [
+                    column * phase_of_delay(signal, _zone_of(weights, signal), f, trial[:, None])
+                    for column, (weights, _) in zip(basis.T, facts, strict=True)
+                ],
+                axis=-1,
+            )
+            # real and imaginary parts as rows: the coefficients come out real
+            q = np.linalg.qr(np.concatenate([turned.real, turned.imag], axis=1))[0]
+            values = np.concatenate([flat.real, flat.imag])
+            share = np.sum((values @ q) ** 2, axis=-1) / np.sum(values**2)
+            score -= flat.size * np.log1p(-np.minimum(share, 1 - 1e-9))
+    best = int(np.argmax(score))
+    if best in {0, trial.size - 1} or score[best] - np.median(score) < 6:  # noqa: PLR2004
+        return None
+    around = slice(max(0, best - 2), best + 3)
+    curve = np.polynomial.polynomial.polyfit(trial[around] - trial[best], score[around], 2)
+    if curve[2] >= 0:
+        return None
+    value, sigma = trial[best] - curve[1] / (2 * curve[2]), 1 / np.sqrt(-2 * curve[2])
+    return _signed(value, sigma)
+
+
+def _paths(
+    fits: list[list[_Fit]], blocks: Blocks, signal: Signal, middle_s: FloatArray
+) -> FloatArray:
+    """Return the coherent motion at the frames, shape (n, 2)."""
+    channels = signal.spectrum.shape[1]
+    edges = np.r_[blocks.centre_hz - blocks.width_hz / 2, blocks.centre_hz[-1] + 1e9]
+    out = np.zeros((middle_s.size, 2))
+    for axis in (0, 1):
+        transfer = []
+        for k, zone in enumerate(signal.zones):
+            f = signal.frequency_hz
+            half = (zone + 1) // 2 * signal.rate_hz
+            folded = half - f if zone % 2 else f - half
+            which = np.clip(np.searchsorted(edges, folded, side="right") - 1, 0, len(fits) - 1)
+            table = np.array(
+                [
+                    fit[axis].transfer[k * channels : (k + 1) * channels]
+                    if fit[axis].transfer.size
+                    else np.zeros(channels)
+                    for fit in fits
+                ],
+                dtype=complex,
+            )
+            h = table[which]
+            h[folded < edges[0]] = 0.0
+            transfer.append(h.conj() if zone % 2 else h)
+        out[:, axis] = signal.path(transfer, middle_s)
+    return out
+
+
+def _drift(
+    time_s: FloatArray, motion: FloatArray, path: FloatArray, duration_s: float
+) -> Estimate | None:
+    """Return the clock's rate error from the delay of the path in four parts of the record."""
+    rate = (time_s.size - 1) / (time_s[-1] - time_s[0])
+    delays, weights, middles = [], [], []
+    for part in np.array_split(np.arange(time_s.size), 4):
+        e = path[part] - path[part].mean(axis=0)
+        slope = np.gradient(e, 1 / rate, axis=0)
+        y = motion[part] - motion[part].mean(axis=0)
+        rest = y - e
+        # whitened by first differences, which take most of the air's slow power
+        d_slope, d_rest = np.diff(slope, axis=0), np.diff(rest, axis=0)
+        power = float(np.sum(d_slope**2))
+        if power <= 0:
+            return None
+        # y(t) = e(t - d): rest = -d e'
+        delays.append(-float(np.sum(d_rest * d_slope)) / power)
+        weights.append(power / max(float(d_rest.var()), 1e-12))
+        middles.append(float(time_s[part].mean()))
+    weight, middle = np.array(weights), np.array(middles)
+    centre = np.average(middle, weights=weight)
+    spread = float(np.sum(weight * (middle - centre) ** 2))
+    slope_s = float(np.sum(weight * (middle - centre) * np.array(delays)) / spread)
+    if not np.isfinite(slope_s) or duration_s <= 0:
+        return None
+    return _signed(slope_s * 1e6, 1e6 / np.sqrt(spread))

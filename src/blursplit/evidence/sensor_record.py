@@ -1,0 +1,459 @@
+"""Records of sensors, read from CSV or ECSV.
+
+One row a sample: a time and one or more channels, each with its unit in the header (`ax [m/s2]`,
+`Acceleration x (m/s^2)`), in an ECSV header, or in a comment line `# unit: m/s2`. Other comment
+lines that are read: `# t0: 2026-03-04T21:30:00Z`, `# kind: acceleration`, `# noise: 1e-5`
+(in the channels' unit over the root of a hertz), `# range: 19.6`.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+
+from blursplit.constants import (
+    ARCSEC_PER_RADIAN,
+    GRAVITY_M_S2,
+    SENSOR_CLIPPED_SHARE,
+    SENSOR_GAP_STEPS,
+)
+from blursplit.errors import InputError
+from blursplit.types import BoolArray, FloatArray
+
+KINDS = ("acceleration", "velocity", "angle", "rate", "encoder", "guide-log", "wind")
+
+# unit as written (lower case, without "^" and spaces): factor to SI, kinds that have it
+_UNITS: dict[str, tuple[float, tuple[str, ...]]] = {
+    "m/s2": (1.0, ("acceleration",)),
+    "m/s/s": (1.0, ("acceleration",)),
+    "ms-2": (1.0, ("acceleration",)),
+    "mm/s2": (1e-3, ("acceleration",)),
+    "g": (GRAVITY_M_S2, ("acceleration",)),
+    "mg": (1e-3 * GRAVITY_M_S2, ("acceleration",)),
+    "ug": (1e-6 * GRAVITY_M_S2, ("acceleration",)),
+    "gal": (1e-2, ("acceleration",)),
+    "m/s": (1.0, ("velocity", "wind")),
+    "mm/s": (1e-3, ("velocity",)),
+    "um/s": (1e-6, ("velocity",)),
+    "km/h": (1 / 3.6, ("wind",)),
+    "rad/s": (1.0, ("rate",)),
+    "deg/s": (np.pi / 180, ("rate",)),
+    "rad": (1.0, ("angle", "encoder", "guide-log")),
+    "deg": (np.pi / 180, ("angle", "encoder", "guide-log")),
+    "arcmin": (60 / ARCSEC_PER_RADIAN, ("angle", "encoder", "guide-log")),
+    "arcsec": (1 / ARCSEC_PER_RADIAN, ("angle", "encoder", "guide-log")),
+}
+_SPELLINGS = (
+    ("^", ""),
+    (" ", ""),
+    ("**", ""),
+    ("\u00b2", "2"),
+    ("\u00b5", "u"),
+    ("\u03bc", "u"),
+    ("\u00b0", "deg"),
+)
+_SECONDS = {"s": 1.0, "sec": 1.0, "seconds": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
+_TIME_NAMES = ("time", "t", "timestamp", "seconds", "seconds_elapsed", "utc", "date", "datetime")
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+@dataclass(frozen=True)
+class SensorRecord:
+    """What a sensor wrote.
+
+    Parameters
+    ----------
+    kind : str
+        One of `KINDS`.
+    time_s : ndarray, shape (n,)
+        Increasing; on the camera's time axis after `placed`, else since `start_utc` or the
+        first sample.
+    values : ndarray, shape (n, n_channels)
+        In SI: m/s2, m/s, rad, rad/s.
+    good : ndarray of bool, shape (n, n_channels)
+        False for clipped or missing samples.
+    channels : tuple of str
+    noise : ndarray, shape (n_channels,), or None
+        Density of the sensor's own noise [unit/sqrt(Hz)].
+    offset_s : (float, float) or None
+        Range in which the clock's offset lies.
+    source : str
+    start_utc : datetime or None
+        Zero of `time_s`.
+    remarks : tuple of (code, facts)
+    """
+
+    kind: str
+    time_s: FloatArray
+    values: FloatArray
+    good: BoolArray
+    channels: tuple[str, ...]
+    noise: FloatArray | None = None
+    offset_s: tuple[float, float] | None = None
+    source: str = "sensor"
+    start_utc: datetime | None = None
+    remarks: tuple[tuple[str, dict[str, object]], ...] = ()
+
+    @property
+    def gap_s(self) -> float:
+        """A longer step between samples is a gap."""
+        return SENSOR_GAP_STEPS * float(np.median(np.diff(self.time_s)))
+
+    def placed(self, frames_start_utc: datetime | None, duration_s: float) -> SensorRecord:
+        """Return the record on the camera's time axis, cut to what the frames cover.
+
+        Parameters
+        ----------
+        frames_start_utc : datetime or None
+            Zero of the frames' times; without it, or without the sensor's own, both zeros are
+            taken as one.
+        duration_s : float
+            Last time of the frames.
+
+        Raises
+        ------
+        InputError
+            When the two do not overlap.
+        """
+        time = self.time_s
+        if frames_start_utc is not None and self.start_utc is not None:
+            time = time + (self.start_utc - frames_start_utc).total_seconds()
+        low, high = self.offset_s or (-5.0, 5.0)
+        keep = (time > min(low, 0.0) - 10.0) & (time < duration_s + max(high, 0.0) + 10.0)
+        inside = (time >= 0) & (time <= duration_s)
+        if inside.sum() < 10:  # noqa: PLR2004 - less than this is no record
+            raise InputError(self.source, *_no_overlap(time, duration_s))
+        return replace(
+            self, time_s=time[keep], values=self.values[keep], good=self.good[keep], start_utc=None
+        )
+
+
+def _no_overlap(time_s: FloatArray, duration_s: float) -> tuple[str, str]:
+    middle = 0.5 * (time_s[0] + time_s[-1]) - duration_s / 2
+    half_hours = round(middle / 1800)
+    reach = 0.5 * (time_s[-1] - time_s[0] + duration_s)
+    if half_hours and abs(half_hours) <= 28 and abs(middle - 1800 * half_hours) < reach:  # noqa: PLR2004 - zones go to 14 h
+        hours = half_hours / 2
+        return (
+            f"its times lie {hours:+g} h from the frames'",
+            "they look like those of another time zone: write them in UTC, or correct '# t0:'",
+        )
+    return (
+        f"has no sample while the frames were taken (it lies {middle:+.0f} s from them)",
+        "give the record of the same run, or correct '# t0:'",
+    )
+
+
+def read_sensor(
+    path: Path, kind: str | None = None, offset_s: tuple[float, float] | None = None
+) -> SensorRecord:
+    """Read a sensor's record.
+
+    Parameters
+    ----------
+    path : Path
+        CSV or ECSV; see the module for its header.
+    kind : str or None
+        One of `KINDS`; by default from the header or the unit.
+    offset_s : (float, float) or None
+        Range of the clock's offset; +- 5 s by default.
+
+    Raises
+    ------
+    InputError
+        Names what is missing in the header, or wrong with the samples.
+    """
+    names, units, told, first = _header(path)
+    if not names:
+        raise InputError(path, "has no line that names the columns", "add one: 'time [s],x [m/s2]'")
+    time_at = next((k for k, n in enumerate(names) if n.split(" ")[0] in _TIME_NAMES), None)
+    if time_at is None:
+        raise InputError(
+            path, f"has no column of times among {', '.join(names)}", "name one 'time [s]'"
+        )
+    seconds, start = _times(path, first, time_at, units[time_at], told)
+    columns = [k for k in range(len(names)) if k != time_at and not _is_a_time(names[k], units[k])]
+    common = told.get("unit")
+    missing = [names[k] for k in columns if units[k] is None and common is None]
+    if missing:
+        raise InputError(
+            path,
+            f"column '{missing[0]}' has no unit",
+            f"write it as '{missing[0]} [m/s2]', or add a line '# unit: m/s2'",
+        )
+    unit = {k: _clean(units[k] or common or "") for k in columns}
+    unknown = next((u for u in unit.values() if u not in _UNITS), None)
+    if unknown is not None:
+        raise InputError(path, f"unit '{unknown}' is not known", f"use one of {', '.join(_UNITS)}")
+    kind = _kind(path, kind or told.get("kind"), set(unit.values()))
+    columns = [k for k in columns if kind in _UNITS[unit[k]][1]]
+    if not columns:
+        raise InputError(path, f"has no column with a unit of {kind}", "state the kind: FILE@KIND")
+    raw = _numbers(path, first, columns)
+    n = min(len(seconds), len(raw))
+    order = np.argsort(seconds[:n], kind="stable")
+    factor = np.array([_UNITS[unit[k]][0] for k in columns])
+    noise = told.get("noise")
+    record = SensorRecord(
+        kind=kind,
+        time_s=seconds[:n][order],
+        values=raw[:n][order] * factor,
+        good=np.isfinite(raw[:n][order]),
+        channels=tuple(names[k] for k in columns),
+        noise=None if noise is None else _number(path, "noise", noise) * factor,
+        offset_s=offset_s,
+        source=str(path),
+        start_utc=start,
+    )
+    return _inspected(record, path, told)
+
+
+def _clean(unit: str) -> str:
+    text = unit.strip().lower()
+    for written, meant in _SPELLINGS:
+        text = text.replace(written, meant)
+    return text
+
+
+def _is_a_time(name: str, unit: str | None) -> bool:
+    return name.split(" ", maxsplit=1)[0] in _TIME_NAMES or (
+        unit is not None and _clean(unit) in _SECONDS
+    )
+
+
+def _header(path: Path) -> tuple[list[str], list[str | None], dict[str, str], int]:
+    """Return names and units of the columns, what comment lines tell, and the first row's line."""
+    told: dict[str, str] = {}
+    from_ecsv: dict[str, str] = {}
+    try:
+        with path.open(encoding="utf-8-sig") as file:
+            for number, line in enumerate(file):
+                text = line.strip()
+                if text.startswith("#"):
+                    entry = re.search(r"name:\s*([^,}]+).*?unit:\s*([^,}]+)", text)
+                    if entry:
+                        from_ecsv[entry[1].strip().strip("'\"")] = entry[2].strip().strip("'\"")
+                    parts = re.split(r"[:=]", text.lstrip("# "), maxsplit=1)
+                    if len(parts) == 2 and parts[1].strip():  # noqa: PLR2004 - key and value
+                        told[parts[0].strip().lower()] = parts[1].strip()
+                    continue
+                if not text:
+                    continue
+                cells = [cell.strip().strip('"') for cell in re.split(r"[,;\t]", text)]
+                if len(cells) == 1:
+                    cells = text.split()
+                if all(_is_number(cell) for cell in cells):
+                    return [], [], told, number
+                names, units = [], []
+                for cell in cells:
+                    match = re.fullmatch(r"(.*?)\s*[\[(]([^\])]*)[\])]\s*", cell)
+                    name = (match[1] if match else cell).strip()
+                    units.append(match[2] if match else from_ecsv.get(name))
+                    names.append(name.lower())
+                return names, units, told, number + 1
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(path, "cannot be read as text", "give a CSV or ECSV file") from error
+    raise InputError(path, "is empty", "give a CSV or ECSV file with one row a sample")
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _number(path: Path, key: str, text: str) -> float:
+    match = re.match(r"[-+0-9.eE]+", text)
+    if match is None or not _is_number(match[0]):
+        raise InputError(path, f"'# {key}: {text}' is no number", f"write '# {key}: 1e-5'")
+    return float(match[0])
+
+
+def _separator(path: Path, first: int) -> str | None:
+    with path.open(encoding="utf-8-sig") as file:
+        for number, line in enumerate(file):
+            if number >= first and line.strip():
+                return next((s for s in ",;\t" if s in line), None)
+    raise InputError(path, "has a header and no samples", "give the whole record")
+
+
+def _numbers(path: Path, first: int, columns: list[int]) -> FloatArray:
+    try:
+        return np.asarray(
+            np.loadtxt(
+                path,
+                delimiter=_separator(path, first),
+                skiprows=first,
+                usecols=columns,
+                ndmin=2,
+                converters=_forgiving if _has_holes(path, first) else None,
+                encoding="utf-8-sig",
+            )
+        )
+    except (ValueError, IndexError) as error:
+        said = re.sub(r"\s+", " ", str(error))[:90]
+        raise InputError(path, f"a row cannot be read ({said})", "repair or remove it") from error
+
+
+def _forgiving(text: str) -> float:
+    cell = text.strip().strip('"')
+    return float(cell) if _is_number(cell) else np.nan
+
+
+def _has_holes(path: Path, first: int) -> bool:
+    """Return whether any of the first rows has a cell that is empty or no number."""
+    separator = _separator(path, first)
+    with path.open(encoding="utf-8-sig") as file:
+        for number, line in enumerate(file):
+            if number < first or not line.strip():
+                continue
+            if number > first + 2000:
+                return False
+            if not all(_is_number(cell) for cell in line.strip().split(separator)):
+                return True
+    return False
+
+
+def _times(
+    path: Path, first: int, column: int, unit: str | None, told: dict[str, str]
+) -> tuple[FloatArray, datetime | None]:
+    """Return seconds and their zero, if it is known."""
+    separator = _separator(path, first)
+    with path.open(encoding="utf-8-sig") as file:
+        rows = [line for number, line in enumerate(file) if number >= first and line.strip()][:2]
+    cell = rows[0].split(separator)[column].strip().strip('"')
+    if not _is_number(cell):
+        return _iso_times(path, first, column, separator, cell)
+    values = _numbers(path, first, [column])[:, 0]
+    if not np.all(np.isfinite(values)):
+        raise InputError(path, "a time is missing", "remove the row")
+    name = _clean(unit or "")
+    if name and name not in _SECONDS:
+        raise InputError(path, f"unit '{unit}' of the times is not known", "use s, ms, us or ns")
+    step = float(np.median(np.diff(np.sort(values)))) if values.size > 1 else 0.0
+    if step <= 0:
+        raise InputError(path, "its times do not advance", "give each sample a time of its own")
+    if (not name or name == "s") and step >= 0.9:  # noqa: PLR2004 - slower than a sample a second
+        raise InputError(
+            path,
+            f"its times advance by {step:g} a sample, which would be less than one a second",
+            "if they are milliseconds write 'time [ms]'; such a slow record shows no shake",
+        )
+    factor = _SECONDS[name or "s"]
+    zero = told.get("t0")
+    if zero is not None:
+        return (values - values[0]) * factor + values[0] * factor, _instant(path, zero)
+    if values[0] * factor > 1e9:  # noqa: PLR2004 - seconds of this century since 1970
+        start = _EPOCH + timedelta(seconds=float(np.floor(values[0] * factor)))
+        return (values - np.floor(values[0] * factor) / factor) * factor, start
+    return values * factor, None
+
+
+def _instant(path: Path, text: str) -> datetime:
+    try:
+        moment = datetime.fromisoformat(text.strip().replace(" UTC", "Z"))
+    except ValueError as error:
+        raise InputError(
+            path, f"time '{text}' cannot be read", "write it as 2026-03-04T21:30:00.000Z (UTC)"
+        ) from error
+    return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
+
+
+def _iso_times(
+    path: Path, first: int, column: int, separator: str | None, cell: str
+) -> tuple[FloatArray, datetime]:
+    start = _instant(path, cell)
+    seconds = []
+    with path.open(encoding="utf-8-sig") as file:
+        for number, line in enumerate(file):
+            if number >= first and line.strip():
+                text = line.strip().split(separator)[column].strip().strip('"')
+                seconds.append((_instant(path, text) - start).total_seconds())
+    return np.array(seconds), start
+
+
+def _kind(path: Path, given: str | None, units: set[str]) -> str:
+    if given is not None:
+        kind = given.strip().lower()
+        if kind not in KINDS:
+            raise InputError(path, f"kind '{given}' is not known", f"use {', '.join(KINDS)}")
+        return kind
+    possible = {kind for unit in units for kind in _UNITS[unit][1]}
+    # a phone writes rates beside accelerations: the latter see a pier's ring better
+    if "acceleration" in possible:
+        return "acceleration"
+    if len(possible) == 1:
+        return possible.pop()
+    raise InputError(
+        path,
+        f"could be {' or '.join(sorted(possible))}",
+        "state which: FILE@KIND or a line '# kind: ...'",
+    )
+
+
+def _inspected(record: SensorRecord, path: Path, told: dict[str, str]) -> SensorRecord:
+    """Return the record with clipped samples marked and useless channels left out."""
+    if record.time_s.size < 100:  # noqa: PLR2004 - a few seconds at the least
+        raise InputError(
+            path, f"has {record.time_s.size} samples", "give a record as long as the run"
+        )
+    advance = np.r_[True, np.diff(record.time_s) > 0]
+    values, good = record.values[advance], record.good[advance].copy()
+    remarks: list[tuple[str, dict[str, object]]] = []
+    if not advance.all():
+        remarks.append(("sensor-repeated-times", {"samples": int((~advance).sum())}))
+    kept = []
+    for k, name in enumerate(record.channels):
+        column = values[good[:, k], k]
+        if column.size < 100 or np.ptp(column) == 0:  # noqa: PLR2004
+            remarks.append(("sensor-channel-constant", {"channel": name}))
+            continue
+        clipped = _clipped(values[:, k], good[:, k], told)
+        share = float(clipped.mean())
+        if share > SENSOR_CLIPPED_SHARE:
+            remarks.append(("sensor-channel-saturated", {"channel": name, "share": share}))
+            continue
+        if clipped.any():
+            remarks.append(("sensor-clipped", {"channel": name, "samples": int(clipped.sum())}))
+        good[clipped, k] = False
+        kept.append(k)
+    if not kept:
+        code, facts = remarks[-1]
+        what = "saturated" if code.endswith("saturated") else "constant"
+        raise InputError(
+            path, f"every channel is {what} ('{facts['channel']}')", "check the sensor's range"
+        )
+    return replace(
+        record,
+        time_s=record.time_s[advance],
+        values=values[:, kept],
+        good=good[:, kept],
+        channels=tuple(record.channels[k] for k in kept),
+        noise=None if record.noise is None else record.noise[kept],
+        remarks=tuple(remarks),
+    )
+
+
+def _clipped(column: FloatArray, good: BoolArray, told: dict[str, str]) -> BoolArray:
+    """Return samples at the end of the range: stated, or an extreme held three times running."""
+    if "range" in told:
+        factor = 1.0
+        match = re.match(r"[-+0-9.eE]+", told["range"])
+        unit = _clean(told["range"][match.end() :]) if match else ""
+        factor = _UNITS[unit][0] if unit in _UNITS else 1.0
+        end = abs(float(match[0])) * factor if match and _is_number(match[0]) else np.inf
+        return np.asarray(np.abs(column) >= 0.999 * end)
+    out = np.zeros(column.size, dtype=bool)
+    for end in (np.nanmin(column[good]), np.nanmax(column[good])):
+        at = column == end
+        held = at[2:] & at[1:-1] & at[:-2]
+        # a coarse converter repeats its extremes too; a clipped one holds them again and again
+        if held.sum() >= 2:  # noqa: PLR2004
+            out |= at
+    return out

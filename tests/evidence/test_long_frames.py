@@ -1,0 +1,212 @@
+"""Tracking inside long frames, widths within the sequence, pairs over minutes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from blursplit.evidence.long_frames import (
+    altitude_deg,
+    fit_width_law,
+    pairs_over_minutes,
+    tracking_of_long_frames,
+)
+from blursplit.motion.inside import FrameTensors
+
+TAU, GAP = 60.0, 90.0  # s
+
+
+def _frames(path_of, n: int, seed: int, *, noise: float = 0.01, air: float = 0.3):
+    """Return positions, true tensors and measured tensors of frames along a path."""
+    rng = np.random.default_rng(seed)
+    fine = (np.arange(200) + 0.5) / 200 * TAU
+    start = GAP * np.arange(n)
+    path = path_of((start[:, None] + fine).ravel(), rng).reshape(n, 200, 2)
+    middle = path.mean(axis=1)
+    inside = path - middle[:, None]
+    truth = np.einsum("nfi,nfj->nij", inside, inside) / 200
+    seen = np.stack([truth[:, 0, 0], truth[:, 1, 1], truth[:, 0, 1]], axis=1)
+    # seeing changes the trace alone
+    seen[:, :2] += (air * rng.gamma(4.0, 0.25, n))[:, None]
+    seen += 0.01 * rng.standard_normal(seen.shape)
+    tensors = FrameTensors(
+        start,
+        np.zeros(n, dtype=np.int64),
+        seen,
+        np.full((n, 3), 0.01),
+        np.full(3, 0.01),
+        3,
+        (0.05, 0.1),
+    )
+    return start, middle + noise * rng.standard_normal((n, 2)), truth, tensors
+
+
+def _walk(t, rng):
+    """Return Brownian motion along x, 0.05 arcsec^2/s, at times in order."""
+    step = np.diff(t, prepend=t[0])
+    x = np.cumsum(np.sqrt(0.05 * step) * rng.standard_normal(t.size))
+    return np.stack([x, 0.2 * x], axis=1)
+
+
+def _between(t, rng):
+    """Return steps between the exposures only."""
+    frame = (t // GAP).astype(int)
+    place = np.cumsum(rng.standard_normal((frame.max() + 1, 2)), axis=0)
+    return place[frame]
+
+
+def _wave(t, _):
+    """Return a worm of 12 arcsec in 900 s along x."""
+    return np.stack([12.0 * np.sin(2 * np.pi * t / 900.0), 0.0 * t], axis=1)
+
+
+@pytest.mark.parametrize(("path", "shown"), [(_between, False), (_wave, True)])
+def test_elongations_that_follow_the_steps_show_tracking_inside_the_frames(path, shown):
+    """Moves in the gaps are none, a worm is some, of the size it is."""
+    where, inside = [], []
+    for seed in range(6):
+        time, shared, truth, tensors = _frames(path, 60, seed)
+        found = tracking_of_long_frames(
+            time, np.zeros(60, dtype=np.int64), shared, np.full(60, 0.01), TAU, tensors, seed=seed
+        )
+        assert found is not None
+        where.append(found.is_shown)
+        low, high = np.quantile(found.inside_arcsec2[:, 0, 0], [0.025, 0.975])
+        inside.append(low <= truth[:, 0, 0].mean() <= high)
+        if not shown:
+            assert high < 0.1
+    assert np.mean(where) == pytest.approx(float(shown), abs=0.17)
+    if shown:
+        assert sum(inside) >= 4  # of 6 at 95 %: fewer has a chance of 0.2 %
+
+
+def test_mixtures_of_even_motion_wander_and_moves_in_the_gaps_are_covered():
+    """Mixtures drawn as the prior draws them: 95 % of the truths lie in the 95 % interval."""
+    inside = []
+    for seed in range(16):
+        shares = np.random.default_rng(1000 + seed).dirichlet(np.full(3, 0.5))
+
+        def mixed(t, rng, shares=shares):
+            kinds = [_wave, _walk, _between]
+            paths = [kind(t, rng) * [1.0, 0.2] for kind in kinds]
+            whole = np.zeros_like(paths[0])
+            for share, path in zip(shares, paths, strict=True):
+                mean = path.reshape(-1, 200, 2).mean(axis=1)
+                whole += np.sqrt(share / np.mean(np.diff(mean[:, 0]) ** 2)) * path
+            return whole
+
+        time, shared, truth, tensors = _frames(mixed, 80, seed)
+        found = tracking_of_long_frames(
+            time, np.zeros(80, dtype=np.int64), shared, np.full(80, 0.01), TAU, tensors, seed=seed
+        )
+        assert found is not None
+        low, high = np.quantile(found.inside_arcsec2[:, 0, 0], [0.025, 0.975])
+        inside.append(low <= truth[:, 0, 0].mean() <= high)
+    assert sum(inside) >= 13  # of 16 at 95 %: fewer has a chance of 0.7 %
+
+
+def test_without_tensors_the_steps_alone_leave_a_range_from_nothing_to_wander():
+    """The scatter of the steps bounds the motion; it proves none."""
+    time, shared, truth, _ = _frames(_walk, 60, 3)
+    found = tracking_of_long_frames(
+        time, np.zeros(60, dtype=np.int64), shared, np.full(60, 0.01), TAU
+    )
+    assert found is not None
+    assert not found.is_shown
+    draws = found.inside_arcsec2[:, 0, 0]
+    assert np.quantile(draws, 0.05) < 0.3 * truth[:, 0, 0].mean() < np.quantile(draws, 0.95)
+
+
+def test_a_steady_drift_gives_its_rate_and_the_duty_cycle_squared():
+    """Closed form: V = (rate tau)^2 / 12, the share of an even step."""
+    rate = np.array([0.02, -0.01])  # arcsec/s
+    time, shared, truth, _ = _frames(lambda t, _: t[:, None] * rate, 40, 1, noise=0.0)
+    found = tracking_of_long_frames(time, np.zeros(40, dtype=np.int64), shared, np.zeros(40), TAU)
+    assert found is not None
+    assert_allclose(found.drift_arcsec_per_min.mean(axis=0), 60 * rate, rtol=1e-9)
+    assert_allclose(truth[0], np.outer(rate, rate) * TAU**2 / 12, rtol=1e-3)
+    assert_allclose(found.step_rms_arcsec, np.abs(rate) * GAP, rtol=1e-6)
+
+
+def test_few_steps_give_nothing():
+    """Four steps, and a run that is all gaps."""
+    time, shared, _, _ = _frames(_walk, 5, 1)
+    noise = np.zeros(5)
+    assert tracking_of_long_frames(time, np.arange(5), shared, noise, TAU) is None
+    assert tracking_of_long_frames(time[:4], np.zeros(4, int), shared[:4], noise[:4], TAU) is None
+
+
+def test_widths_that_follow_the_airmass_are_air_and_the_narrowest_bound_the_rest():
+    """FWHM^2 = A + B X^1.2 comes back within its draws; constant causes stay below the least."""
+    inside = 0
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        airmass = np.linspace(1.0, 2.4, 80)
+        seeing = 2.0 * airmass**0.6 * np.exp(0.08 * rng.standard_normal(80))
+        width = np.sqrt(1.5**2 + seeing**2)
+        law = fit_width_law(width, np.full(80, 0.02), airmass=airmass, seed=seed)
+        assert law is not None
+        assert law.tells_air
+        low, high = np.quantile(law.air_arcsec2, [0.025, 0.975])
+        inside += low <= 4.0 * np.exp(2 * 0.08**2) <= high
+        assert law.narrowest_arcsec > 1.5
+        assert law.narrowest_arcsec < np.median(width)
+    assert inside >= 6  # of 8 at 95 %: fewer has a chance of 0.6 %
+
+
+def test_a_constant_airmass_tells_no_air():
+    """Without a change of the airmass constant and air cannot be parted, and it says so."""
+    rng = np.random.default_rng(2)
+    width = 3.0 + 0.1 * rng.standard_normal(60)
+    law = fit_width_law(width, np.full(60, 0.05), airmass=1.1 + 1e-3 * rng.random(60))
+    assert law is not None
+    assert not law.tells_air
+    assert fit_width_law(width[:9], np.full(9, 0.05)) is None
+
+
+def test_focus_that_moves_takes_its_part_of_the_width():
+    """A parabola in the focus position is no constant and no air."""
+    rng = np.random.default_rng(4)
+    focus = np.repeat(np.arange(8.0), 10)
+    width = np.sqrt(4.0 + 0.25 * (focus - 3.0) ** 2) + 0.02 * rng.standard_normal(80)
+    law = fit_width_law(width, np.full(80, 0.02), focus=focus)
+    assert law is not None
+    # the place of the best focus is taken from a first fit: 5 %
+    assert_allclose(np.median(law.focus_arcsec2), 0.25, rtol=0.05)
+    # without a change of the airmass air and constant stay together
+    rest = law.constant_arcsec2 + law.air_arcsec2
+    assert_allclose(np.median(rest), 4.0, rtol=0.05)
+    assert np.quantile(law.constant_arcsec2, 0.05) < 0.5
+
+
+def test_altitude_follows_the_hour_angle():
+    """At the meridian 90 - |latitude - declination|; the celestial pole stands still."""
+    assert_allclose(
+        altitude_deg(np.zeros(1), hour_angle_deg=0.0, declination_deg=10.0, latitude_deg=50.0), 50.0
+    )
+    pole = altitude_deg(
+        np.array([0.0, 9e3]), hour_angle_deg=20.0, declination_deg=90.0, latitude_deg=32.0
+    )
+    assert_allclose(pole, 32.0, atol=1e-9)
+
+
+def test_refraction_over_minutes_is_not_called_air():
+    """A field drawn together along the vertical is slow, within the bound of the altitude."""
+    rng = np.random.default_rng(6)
+    time = 180.0 * np.arange(70)
+    altitude = altitude_deg(time, hour_angle_deg=10.0, declination_deg=45.0, latitude_deg=32.0)
+    place = rng.uniform(-1500, 1500, (12, 2))
+    squeeze = 2.79e-4 / np.sin(np.radians(altitude)) ** 2
+    residual = np.zeros((70, 12, 2))
+    residual[:, :, 1] = -(squeeze - squeeze.mean())[:, None] * place[:, 1]
+    residual += 0.05 * rng.standard_normal(residual.shape)
+    found = pairs_over_minutes(time, residual, np.full((70, 12), 0.05), place, altitude)
+    assert found is not None
+    assert found.is_refraction
+    assert found.fast_rms_arcsec < 0.02
+    truth = np.sqrt(np.mean(np.var(residual[:, :, 1], axis=0) - 0.05**2) / 2)
+    assert_allclose(found.slow_rms_arcsec, truth, rtol=0.1)
+    bare = pairs_over_minutes(time, residual, np.full((70, 12), 0.05), place)
+    assert bare is not None
+    assert not bare.is_refraction

@@ -1,0 +1,217 @@
+"""What of a shared motion moved with a sensor: truth, chance, offsets, refusal."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from blursplit.evidence.sensor import explain_shared_motion
+from blursplit.evidence.sensor_signal import nominal_rotation
+from blursplit.simulate.motion import mode_density, noise_series, shake_density
+from blursplit.simulate.scene import SceneSensor
+from blursplit.simulate.witnesses import draw_sensor, quiet_shared
+
+MICRO_G = 9.80665e-6
+FINE_HZ, FRAME_HZ, EXPOSURE_S = 200.0, 25.0, 0.01
+
+
+def air(n, rng):
+    """Return 0.4 arcsec of slow air and centroid noise, shape (n, 2)."""
+
+    def density(f):
+        return 0.16 * shake_density(f, 0.8)
+
+    return np.stack(
+        [noise_series(n, FRAME_HZ, density, rng) for _ in range(2)], axis=1
+    ) + 0.03 * rng.standard_normal((n, 2))
+
+
+def shake(rms, duration_s, rng):
+    """Return a swaying and ringing column on the fine grid: (x, y) of that rms each."""
+    n = int(duration_s * FINE_HZ)
+    parts = (
+        (0.25, lambda f: shake_density(f, 0.7)),
+        (0.50, lambda f: mode_density(f, 5.3, 0.02)),
+        (0.25, lambda f: mode_density(f, 7.9, 0.015)),
+    )
+    return np.stack(
+        [
+            rms * sum(np.sqrt(w) * noise_series(n, FINE_HZ, d, rng) for w, d in parts)
+            for _ in range(2)
+        ],
+        axis=1,
+    )
+
+
+def night(seed, rms, duration_s=60.0, **sensor):
+    """Return times, motion, the sensor's record and the true shake at the frames."""
+    rng = np.random.default_rng([8, seed])
+    shared = quiet_shared(FINE_HZ, shake(rms, duration_s + 2, rng))
+    middle = np.arange(0.02, duration_s, 1 / FRAME_HZ)
+    inside = middle[:, None] + (np.arange(6) - 2.5) / 6 * EXPOSURE_S
+    true = shared.at(inside, shared.total()).mean(axis=1)
+    spec = SceneSensor(**{"noise": MICRO_G, **sensor})
+    record = draw_sensor(spec, shared, duration_s, rng)
+    return middle, true + air(middle.size, rng), record, true
+
+
+def in_band(found, middle, true, axis):
+    """Return the rms of the true shake in the blocks that the sensor sees."""
+    line = np.polynomial.polynomial.polyfit(middle, true[:, axis], 3)
+    rest = true[:, axis] - np.polynomial.polynomial.polyval(middle, line)
+    power = 2 * np.abs(np.fft.rfft(rest)) ** 2 / rest.size**2
+    f = np.fft.rfftfreq(rest.size, 1 / FRAME_HZ)
+    inside = np.zeros(f.size, dtype=bool)
+    for centre, width, seen in zip(
+        found.frequency_hz, found.width_hz, found.seen[:, axis], strict=True
+    ):
+        inside |= seen & (abs(f - centre) <= width / 2)
+    return np.sqrt(power[inside].sum())
+
+
+def explain(night_of, **options):
+    """Return what the sensor explains."""
+    middle, motion, record, _ = night_of
+    return explain_shared_motion(middle, motion, EXPOSURE_S, record, **options)
+
+
+@pytest.mark.slow
+def test_shake_is_recovered_without_bias_within_its_interval():
+    """16 records of 0.2 arcsec: bias, scatter and the stated interval against the truth."""
+    errors, sigmas, held = [], [], []
+    for seed in range(8):
+        drawn = night(seed, 0.2)
+        found = explain(drawn)
+        assert found.coherent
+        for axis, rms in enumerate(found.rms_arcsec):
+            true = in_band(found, drawn[0], drawn[3], axis)
+            errors.append(rms.value - true)
+            sigmas.append((rms.high - rms.low) / 2)
+            held.append(rms.low95 <= true <= rms.high95)
+    errors = np.array(errors)
+    # 16 values: the mean to a quarter of the scatter
+    assert abs(errors.mean()) < 0.008
+    assert np.sqrt(np.mean(errors**2)) < 0.02
+    assert_allclose(errors.std(), np.mean(sigmas), rtol=0.6)
+    assert np.mean(held) > 0.8
+
+
+def test_path_is_the_shake_within_its_stated_density():
+    """The path differs from the truth by what its error density integrates to."""
+    drawn = night(3, 0.4)
+    found = explain(drawn)
+    rest = found.path_arcsec - drawn[3]
+    rest = rest[np.isfinite(rest).all(axis=1)]
+    rest = rest - rest.mean(axis=0)
+    stated = np.sqrt(np.sum(found.path_density * found.width_hz[:, None], axis=0))
+    assert np.all(rest.std(axis=0) < 1.3 * stated)
+    assert np.all(rest.std(axis=0) < 0.6 * drawn[3].std(axis=0))
+
+
+def test_offset_of_the_clock_is_found_with_its_error():
+    """The sensor's clock is 0.37 s behind."""
+    found = explain(night(4, 0.3, offset_s=0.37))
+    sigma = (found.offset_s.high - found.offset_s.low) / 2
+    assert sigma < 0.003
+    assert_allclose(found.offset_s.value, 0.37, rtol=0, atol=5 * sigma)
+
+
+def test_still_column_gets_a_limit_and_no_path():
+    """Nothing shakes: nothing is claimed, and the limit is below a tenth of an arcsec."""
+    found = explain(night(5, 0.0))
+    assert found.refused
+    assert all(rms.is_limit and rms.high < 0.1 for rms in found.rms_arcsec)
+    assert not np.isfinite(found.path_arcsec).any()
+
+
+@pytest.mark.parametrize("seed", [6, 7, 8])
+def test_sensor_of_another_night_is_refused(seed):
+    """The same column on another night: the same lines, no common phase."""
+    middle, motion, _, _ = night(seed, 0.3)
+    _, _, other, _ = night(seed + 100, 0.3)
+    assert explain_shared_motion(middle, motion, EXPOSURE_S, other).refused
+
+
+def test_what_swells_together_is_not_coherent():
+    """A gust raises air and sensor alike, which tables of chance coherence would alarm at."""
+    middle, motion, _, _ = night(10, 0.0)
+    _, _, other, _ = night(11, 0.3)
+    gust = np.exp(1.2 * np.sin(2 * np.pi * middle / 17.0))[:, None]
+    strength = np.exp(1.2 * np.sin(2 * np.pi * other.time_s / 17.0))[:, None]
+    swollen = replace(other, values=other.values * strength)
+    found = explain_shared_motion(
+        middle, motion * gust, EXPOSURE_S, replace(swollen, offset_s=(0.0, 0.0))
+    )
+    assert found.chance > 0.01
+
+
+def test_motion_above_half_the_frame_rate_is_explained_where_it_folds():
+    """A ring at 31 Hz, seen at 6 Hz in 25 frames a second."""
+    rng = np.random.default_rng(12)
+    n = 62 * 400
+    ring = 0.15 * noise_series(n, 400.0, lambda f: mode_density(f, 31.0, 0.01), rng)
+    shared = quiet_shared(400.0, np.stack([ring, 0 * ring], axis=1))
+    middle = np.arange(0.02, 60.0, 1 / FRAME_HZ)
+    inside = middle[:, None] + (np.arange(8) - 3.5) / 8 * EXPOSURE_S
+    true = shared.at(inside, shared.total()).mean(axis=1)
+    record = draw_sensor(SceneSensor(noise=MICRO_G, rate_hz=400.0), shared, 60.0, rng)
+    found = explain_shared_motion(
+        middle, true + air(middle.size, rng), EXPOSURE_S, replace(record, offset_s=(0.0, 0.0))
+    )
+    assert found.coherent
+    at = int(np.argmax(found.explained[:, 0]))
+    assert abs(found.frequency_hz[at] - 6.0) < found.width_hz[at]
+    assert_allclose(found.rms_arcsec[0].value, true[:, 0].std(), rtol=0.15)
+
+
+def test_a_sensor_that_sees_only_its_noise_is_blind():
+    """150 micro-g cannot see 0.1 arcsec of slow sway: the blind band says so."""
+    found = explain(night(13, 0.1, noise=150 * MICRO_G))
+    assert found.blind_band_hz
+    assert found.blind_band_hz[0][0] < 0.3
+
+
+def test_two_sensors_with_noise_of_their_own_need_no_floor():
+    """25 micro-g hides part of it from one; the pair's cross-spectrum is free of both noises."""
+    rng = np.random.default_rng(14)
+    middle, motion, first, true = night(15, 0.4, noise=25 * MICRO_G)
+    noise = 25 * MICRO_G * np.sqrt(100.0)
+    clean = first.values - 0.0
+    second = replace(first, values=clean + noise * rng.standard_normal(clean.shape), noise=None)
+    first = replace(first, values=clean + noise * rng.standard_normal(clean.shape), noise=None)
+    alone = explain_shared_motion(middle, motion, EXPOSURE_S, first)
+    both = explain_shared_motion(middle, motion, EXPOSURE_S, first, twin=second)
+    ring = (alone.frequency_hz > 4.5) & (alone.frequency_hz < 8.5)
+    for axis in (0, 1):
+        # noise takes nothing off where both see the ring
+        assert both.explained[ring, axis].sum() > 0.95 * alone.explained[ring, axis].sum()
+        assert both.rms_arcsec[axis].value < true[:, axis].std() + 0.04
+
+
+def test_gaps_leave_frames_out_and_the_rest_agrees():
+    """Half a second lost every twenty: the motion found is the same within its error."""
+    whole, holed = explain(night(16, 0.3)), explain(night(16, 0.3, gap_every_s=20.0))
+    assert np.isnan(holed.path_arcsec).any()
+    for a, b in zip(whole.rms_arcsec, holed.rms_arcsec, strict=True):
+        assert_allclose(a.value, b.value, rtol=0.15)
+
+
+def test_gravity_by_tilt_dominates_below_half_a_hertz():
+    """sqrt(g kappa)/(2 pi) = 0.61 Hz at kappa 1.5/m: there both terms are equal."""
+    ratio = abs(nominal_rotation("acceleration", np.array([0.0, 0.6104])))
+    assert_allclose(ratio[1] / ratio[0], 0.5, rtol=1e-3)
+    # 1 micro-g at rest is a micro-radian
+    assert_allclose(ratio[0] * MICRO_G, 0.2063, rtol=1e-3)
+
+
+def test_too_short_an_overlap_is_an_error():
+    """Fewer than a hundred frames in the sensor's record prove nothing."""
+    middle, motion, record, _ = night(17, 0.3)
+    short = replace(
+        record, time_s=record.time_s[:900], values=record.values[:900], good=record.good[:900]
+    )
+    with pytest.raises(ValueError, match="frames lie within"):
+        explain_shared_motion(middle, motion, EXPOSURE_S, short)

@@ -1,0 +1,103 @@
+"""What data/ holds is what it says: tables with known truth, and open records by their digest."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from blursplit.constants import ARCSEC_PER_RADIAN
+from blursplit.motion import fit_common_motion
+from blursplit.rig import Rig
+from blursplit.stars.positions import positions_to_tracks
+
+DATA = Path(__file__).parents[1] / "data"
+TABLES = sorted((DATA / "tracks").glob("*.csv"))
+REGISTRY = tomllib.loads((DATA / "registry.toml").read_text(encoding="utf-8"))
+REAL = Path(os.environ.get("BLURSPLIT_REAL", "BLURSPLIT_REAL is not set"))
+
+
+def truth_of(path: Path) -> dict:
+    """Return what is known of a table."""
+    return tomllib.loads(path.with_suffix(".toml").read_text(encoding="utf-8"))
+
+
+@pytest.fixture(scope="module", params=TABLES, ids=lambda path: path.stem)
+def table(request):
+    """Return tracks in arcsec (a pixel of the tracks is one) and the truth of each table."""
+    truth = truth_of(request.param)
+    tracks, _ = positions_to_tracks(request.param, Rig(exposure_s=truth["exposure_s"]))
+    return tracks, truth
+
+
+def test_every_table_is_read_and_small(table):
+    tracks, _ = table
+    assert (tracks.n_frames, tracks.n_stars) == (800, 4)
+    assert tracks.good.all()
+    assert_allclose(tracks.cadence_s, 0.025)
+    assert sum(path.stat().st_size for path in TABLES) < 500_000
+
+
+def test_the_shared_motion_is_the_sum_of_its_owners(table):
+    """Owners are independent; in one record their products add up to chance: 15 % is allowed.
+
+    The fit of shift, rotation and scale takes the same mean over the stars as the truth does.
+    """
+    tracks, truth = table
+    shared = fit_common_motion(tracks)
+    rms = truth["rms_xy_arcsec"]
+    owners = ("air_mean_of_stars", "near_air", "tracking", "structure")
+    for axis, path in enumerate((shared.x_px, shared.y_px)):
+        expected = np.sqrt(sum(rms[owner][axis] ** 2 for owner in owners))
+        assert_allclose(path.std(), expected, rtol=0.15)
+
+
+def test_what_the_stars_do_beside_each_other_is_air_alone(table):
+    """Motion about the mean of the stars: drives, structure and near air fall out."""
+    tracks, truth = table
+    for axis, positions in enumerate((tracks.x_px, tracks.y_px)):
+        beside = positions - positions.mean(axis=1, keepdims=True)
+        beside = beside - beside.mean(axis=0)
+        expected = np.hypot(truth["rms_xy_arcsec"]["air_beside_mean"][axis], 0.75**0.5 * 0.005)
+        assert_allclose(beside.std(), expected, rtol=0.02)
+
+
+def test_the_air_of_each_table_is_as_strong_as_stated(table):
+    """One-axis tilt of a star: 0.17 to 0.18 lambda^2 r0^(-5/3) D^(-1/3), less by outer scale.
+
+    Twenty seconds of air realise that variance only roughly: a factor of two on either side.
+    """
+    _, truth = table
+    rms = truth["rms_xy_arcsec"]
+    found = np.mean(np.square(rms["air_mean_of_stars"]) + np.square(rms["air_beside_mean"]))
+    unit = (truth["wavelength_nm"] * 1e-9 * ARCSEC_PER_RADIAN) ** 2
+    unit *= truth["r0_m"] ** (-5 / 3) * truth["aperture_m"] ** (-1 / 3)
+    assert 0.5 < found / (0.12 * unit) < 2.0
+
+
+def digest(folder: Path) -> str:
+    """Return the digest of a record as the registry has it."""
+    lines = [
+        f"{hashlib.sha256(path.read_bytes()).hexdigest()}  {path.name}\n"
+        for path in sorted(folder.iterdir())
+    ]
+    return hashlib.sha256("".join(lines).encode()).hexdigest()
+
+
+@pytest.mark.parametrize("name", REGISTRY)
+def test_a_record_says_where_it_is_and_what_is_known_of_it(name):
+    entry = REGISTRY[name]
+    assert {"what", "where", "licence", "files", "sha256", "known"} == set(entry)
+    assert len(entry["sha256"]) == 64
+
+
+@pytest.mark.parametrize("name", REGISTRY)
+def test_a_record_on_this_machine_is_the_one_that_is_known(name):
+    if not (REAL / name).is_dir():
+        pytest.skip("open records are not shipped; data/registry.toml says where they are")
+    assert digest(REAL / name) == REGISTRY[name]["sha256"]
