@@ -125,6 +125,7 @@ LINE_WIDTH_RATIO = 2.2  # - | step of the widths tried; half of it off costs a f
 LINE_STRONG_RATIO = 1000.0  # - | gain from which a fit also starts at a steady line
 LINE_PEAK_BINS = 4.0  # 1/T | half width of a steady line's peak under the tapers
 LINE_CLOSE_GAIN = 20.5  # - | chi-square(5), 0.1 %: two modes for one
+LINE_SURE_CONTRAST = 10.0  # - | of a peak that may come and go; gusts of air make 6; judgement
 LINE_REFIT_LOSS = (
     1.8  # - | of the gain, to the continuum fitted with a mode; benchmarks/detection.py
 )
@@ -220,6 +221,14 @@ TAP_REFERENCE_ARCSEC = 5.0  # arcsec | amplitude from which settling is stated; 
 # --- drive --------------------------------------------------------------------------------------
 
 # --- pier ---------------------------------------------------------------------------------------
+PIER_REST_SIGMA = 0.05  # of a frequency | what a model misses once its foot is fitted; judgement
+VIBRATION_CLASSES_UM_S = {  # um/s rms in third octaves | generic criteria, common practice
+    "VC-A": 50.0,
+    "VC-B": 25.0,
+    "VC-C": 12.5,
+    "VC-D": 6.25,
+    "VC-E": 3.12,
+}
 PIER_ELEMENTS = 24  # - | beam elements a stretch; frequencies then hold to 1e-4
 GROUT_PA = 2.5e10  # Pa | common practice, no source
 PIER_MODE_MOSTLY = 0.8  # - | share of the kinetic energy that gives a mode its name

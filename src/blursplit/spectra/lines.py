@@ -30,6 +30,7 @@ from blursplit.constants import (
     LINE_PROMISING,
     LINE_ROUNDS,
     LINE_STRONG_RATIO,
+    LINE_SURE_CONTRAST,
     LINE_TRIALS_PER_BIN,
     LINE_WIDTH_RATIO,
 )
@@ -436,9 +437,9 @@ def _doubt(search: _Search, state: _State, index: int) -> float:
     One frozen layer seen through a round pupil ripples (near 1.5 V/D and its multiples; at 3 m/s
     and 0.25 m: 18 Hz): peaks as wide as a damping ratio of 0.03 to 0.08, of 1 to 6 % of the rms.
     A peak as broad must hold a larger share, for a steady wind keeps its ripples for minutes. A
-    narrow one must stand out by itself or, in a long record, be there all the time: whatever the
-    air makes moves with the wind, modes stay. It must then also be the less probable, for the
-    continuum is a smooth curve only nearly.
+    narrow one must, in a long record, be there all the time: what the air makes moves with the
+    wind and comes in gusts, modes stay. In a short record it must stand out by itself. A low peak
+    must also be the less probable, for the continuum is a smooth curve only nearly.
     """
     mode, periodogram = state.modes[index], search.periodogram
     total = float(np.trace(periodogram.plain, axis1=1, axis2=2).sum() / periodogram.duration_s)
@@ -446,9 +447,10 @@ def _doubt(search: _Search, state: _State, index: int) -> float:
     is_large = np.trace(held) >= LINE_LEAST_BROAD_SHARE**2 * total
     if mode.damping_ratio > LINE_BROAD_DAMPING and not is_large:
         return np.inf
-    if _contrast(search, state, index) >= LINE_LOWEST_CONTRAST:
-        return 1.0
-    return LINE_LOW_DOUBT if _stays(search, state, index) else np.inf
+    contrast = _contrast(search, state, index)
+    if contrast < LINE_SURE_CONTRAST and not _stays(search, state, index, contrast):
+        return np.inf
+    return 1.0 if contrast >= LINE_LOWEST_CONTRAST else LINE_LOW_DOUBT
 
 
 def _contrast(search: _Search, state: _State, index: int) -> float:
@@ -460,7 +462,7 @@ def _contrast(search: _Search, state: _State, index: int) -> float:
     return float(np.linalg.eigvals(np.linalg.solve(rest, own)).real.max())
 
 
-def _stays(search: _Search, state: _State, index: int) -> bool:
+def _stays(search: _Search, state: _State, index: int, contrast: float) -> bool:
     """Return whether a mode is there, at its frequency, in most parts of the record.
 
     In each part the power along the mode's main axis is fitted by the continuum, free to be
@@ -470,7 +472,7 @@ def _stays(search: _Search, state: _State, index: int) -> bool:
     """
     periodogram, mode = search.periodogram, state.modes[index]
     if len(periodogram.parts) < LINE_FEWEST_PARTS:
-        return False
+        return contrast >= LINE_LOWEST_CONTRAST
     values, vectors = np.linalg.eigh(mode.covariance)
     unit = vectors[:, 1]
     reach = max(8.0 * mode.damping_ratio * mode.frequency_hz, 8.0 / periodogram.duration_s)

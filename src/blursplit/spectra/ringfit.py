@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -198,11 +199,16 @@ class _Fit:
     cadence_s: float
     lowest_hz: float
 
+    @cached_property
+    def flat(self) -> FloatArray:
+        """Motion less its baseline."""
+        return np.asarray(self.motion - self.baseline @ (self.baseline.T @ self.motion))
+
     def solve(self, decays: list[_Decay]) -> tuple[FloatArray, FloatArray]:
         """Return amplitudes of the modes and what is left, baseline taken out of both sides."""
         columns = _columns(decays, len(self.motion), self.cadence_s)
         columns = columns - self.baseline @ (self.baseline.T @ columns)
-        rest = self.motion - self.baseline @ (self.baseline.T @ self.motion)
+        rest = self.flat
         gram = columns.T @ columns
         ridge = 1e-10 * np.trace(gram) * np.eye(len(gram))
         solution = np.linalg.solve(gram + ridge, columns.T @ rest)
@@ -243,10 +249,9 @@ class _Fit:
         ]
         return self.best(bending)
 
-    def covariance(self, decays: list[_Decay]) -> FloatArray:
-        """Return the covariance of (ln f, ln zeta, bend, drag) for noise of unit variance."""
-        vector, low, high = self._pack(decays)
-        del low, high
+    def spreads(self, decays: list[_Decay]) -> list[FloatArray]:
+        """Return errors of (ln f, ln zeta, bend, drag) a mode, in noise of unit variance."""
+        vector = self._pack(decays)[0]
         slopes = []
         for k in range(vector.size):
             side = np.zeros(vector.size)
@@ -254,45 +259,38 @@ class _Fit:
             ahead, behind = (self.left(_unpack(vector + s * side, decays)) for s in (1.0, -1.0))
             slopes.append((ahead - behind).ravel() / 2e-5)
         jacobian = np.array(slopes)
-        used = np.abs(jacobian).max(axis=1) > 0
-        full = np.zeros((vector.size, vector.size))
-        block = np.linalg.pinv(jacobian[used] @ jacobian[used].T)
-        full[np.ix_(used, used)] = block
-        return full
+        sigma = np.sqrt(np.maximum(np.diag(np.linalg.pinv(jacobian @ jacobian.T)), 0.0))
+        out, at = [], 0
+        for decay in decays:
+            size = 4 if decay.is_bent else 2
+            out.append(np.concatenate([sigma[at : at + size], np.zeros(4 - size)]))
+            at += size
+        return out
 
     def _pack(self, decays: list[_Decay]) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return the free parameters of the modes and their bounds; two a mode, four if bent."""
         top = np.log(0.99 * 0.5 / self.cadence_s)
-        rows = [
-            [
-                np.log(d.frequency_hz),
-                np.log(d.zeta),
-                d.bend,
-                d.drag,
-                *_limits(d, top, self.lowest_hz),
+        rows = []
+        for decay in decays:
+            zeta = np.log(decay.zeta)
+            rows += [
+                (np.log(decay.frequency_hz), np.log(self.lowest_hz), top),
+                (zeta, np.log(1e-4), np.log(1.2 * RING_LARGEST_DAMPING)),
             ]
-            for d in decays
-        ]
-        table = np.array(rows)
-        return table[:, :4].ravel(), table[:, 4:8].ravel(), table[:, 8:].ravel()
-
-
-def _limits(decay: _Decay, top: float, lowest_hz: float) -> list[float]:
-    bend, drag = (RING_BEND_REACH, 2.0) if decay.is_bent else (1e-5, 1e-5)
-    low = [float(np.log(lowest_hz)), float(np.log(1e-4)), -bend, -min(drag, 0.9)]
-    return [*low, top, float(np.log(1.2 * RING_LARGEST_DAMPING)), bend, drag]
+            if decay.is_bent:
+                rows += [(decay.bend, -RING_BEND_REACH, RING_BEND_REACH), (decay.drag, -0.9, 2.0)]
+        table = np.array(rows, dtype=np.float64)
+        return table[:, 0], table[:, 1], table[:, 2]
 
 
 def _unpack(vector: FloatArray, like: list[_Decay]) -> list[_Decay]:
-    return [
-        _Decay(
-            float(np.exp(row[0])),
-            float(np.exp(row[1])),
-            float(row[2]) if decay.is_bent else 0.0,
-            float(row[3]) if decay.is_bent else 0.0,
-            decay.is_bent,
-        )
-        for row, decay in zip(vector.reshape(-1, 4), like, strict=True)
-    ]
+    out, at = [], 0
+    for decay in like:
+        first = (float(np.exp(vector[at])), float(np.exp(vector[at + 1])))
+        bend = (float(vector[at + 2]), float(vector[at + 3])) if decay.is_bent else (0.0, 0.0)
+        out.append(_Decay(*first, *bend, decay.is_bent))
+        at += 4 if decay.is_bent else 2
+    return out
 
 
 def _initial_decay(
@@ -342,7 +340,7 @@ def _rings(decays: list[_Decay], fit: _Fit, noise: tuple[FloatArray, FloatArray]
     cadence_s, n = fit.cadence_s, len(fit.motion)
     solution, left = fit.solve(decays)
     columns = _columns(decays, n, cadence_s)
-    covariance = fit.covariance(decays)
+    spreads = fit.spreads(decays)
     rings = []
     for k, decay in enumerate(decays):
         frequency, zeta = decay.frequency_hz, decay.zeta
@@ -351,7 +349,7 @@ def _rings(decays: list[_Decay], fit: _Fit, noise: tuple[FloatArray, FloatArray]
         level = float(np.interp(frequency, *noise))
         misfit = max(1.0, _density_left(left, decay, cadence_s) / max(level, 1e-300))
         level *= misfit
-        spread = np.sqrt(np.diag(covariance)[4 * k : 4 * k + 4] * level / (2.0 * cadence_s))
+        spread = spreads[k] * np.sqrt(level / (2.0 * cadence_s))
         own = _amplitude_error(frequency, zeta, vector, level, n * cadence_s)
         others = [d for j, d in enumerate(decays) if j != k]
         alone = left + columns[:, 2 * k : 2 * k + 2] @ solution[2 * k : 2 * k + 2]
