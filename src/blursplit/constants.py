@@ -209,6 +209,8 @@ RING_HARMONIC_OFF = 0.015  # - | of a third harmonic's frequency; judgement
 RING_LONGEST_SETTLING_S = 120.0  # s | judgement
 RING_DRAWS = 400  # - | behind the intervals of derived times
 RING_SAME_MODE = 0.05  # of the frequency | modes of two taps further apart are two; judgement
+RING_ODD_DAMPING = 0.04  # - | few structures are damped more: a fold is then looked at; judgement
+RING_DECIDED = 0.9  # - | odds from which a fold is taken for the frequency; judgement
 RING_USUAL_DAMPING = 0.012  # - | of piers, mounts and tripods, median; common practice, no source
 RING_DAMPING_SPREAD = 0.8  # ln | of the same, one sigma; common practice, no source
 TAP_SETTLE_ARCSEC = 0.5  # arcsec | amplitude that counts as still; judgement
@@ -262,7 +264,9 @@ SENSOR_ALARM = 0.01  # - | chance coherence accepted as coherent, counting the o
 SENSOR_OFFSET_S = (-5.0, 5.0)  # s | clock offsets tried where nothing is stated, judgement
 SENSOR_GAP_STEPS = 2.5  # median steps | a longer step is a gap
 SENSOR_CLIPPED_SHARE = 0.2  # - | of samples at the end of the range: the channel is useless
-SENSOR_END_S = 1.2  # s | frames this near the ends or gaps of a sensor's record are left out, judgement
+SENSOR_END_S = (
+    1.2  # s | frames this near the ends or gaps of a sensor's record are left out, judgement
+)
 LONG_FRAME_LEAST_STEPS = 5  # - | a median and its scatter need them; judgement
 LONG_FRAME_LARGEST_STEP = 6.0  # robust sigmas | beyond it a step is a dither or a jump; judgement
 LONG_FRAME_MODEL_ERROR = 0.1  # - | a worm of ten frames a turn bends inside its steps: 5 to 10 %

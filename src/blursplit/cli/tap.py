@@ -250,6 +250,8 @@ def _peak_name(result: TapResult) -> str:
 def _text(estimate: Estimate | None) -> str:
     from blursplit.report.wording import estimate_text
 
+    if estimate is not None and estimate.value is None and estimate.high is not None:
+        return f"below {estimate.high:.2g} (95 %)"
     if estimate is None or estimate.value is None or estimate.low is None or estimate.high is None:
         return "not measured"
     return estimate_text(estimate, "")

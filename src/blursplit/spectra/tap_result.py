@@ -7,6 +7,8 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from blursplit.constants import (
     RING_DAMPING_SPREAD,
+    RING_DECIDED,
+    RING_ODD_DAMPING,
     RING_SHORTEST_S,
     RING_USUAL_DAMPING,
     TAP_REFERENCE_ARCSEC,
@@ -254,6 +256,18 @@ def _result(
                     "frequency and damping stated are those of small motion",
                 )
             )
+        if mode.damping_ratio.value is None:
+            pairs = zip(mode.alias_candidates_hz, mode.alias_damping_ratios, strict=True)
+            listed = ", ".join(f"{ratio:.2g} at {hz:.1f} Hz" for hz, ratio in [*pairs][:3])
+            warnings.append(
+                Warning_(
+                    code="tap-fold-open",
+                    text=f"the ring at {mode.frequency_hz.value or 0.0:.2f} Hz dies fast for its "
+                    "frequency: it may be a faster mode that the frame rate folds, so that its "
+                    f"damping ratio is open ({listed}); the decay time holds for all; record once "
+                    "more at another frame rate",
+                )
+            )
     settle_arcsec, reference_arcsec = levels
     first = modes[0] if modes else None
     return TapResult(
@@ -373,13 +387,17 @@ def _mode(mode: RingMode, sequence: TapSequence, scale: float | None) -> TapMode
     # what decays is measured; its ratio to the frequency depends on which frequency it is
     ratios = mode.damping_ratio.value * apparent / candidates
     odds = _alias_odds(candidates, ratios, sequence.frame_exposure_s)
-    best = int(np.argmax(odds))
-    likely = np.flatnonzero(odds >= 0.05)  # noqa: PLR2004 - one in twenty
-    widest = [
-        float(ratios[likely].min() / ratios[best]),
-        float(ratios[likely].max() / ratios[best]),
-    ]
-    damping = _scaled(mode.damping_ratio, ratios[best] / mode.damping_ratio.value, widest)
+    shown = int(np.argmin(np.abs(candidates - apparent)))
+    is_odd = ratios[shown] > RING_ODD_DAMPING
+    best = int(np.argmax(odds)) if is_odd and odds.max() >= RING_DECIDED else shown
+    factor = float(ratios[best] / mode.damping_ratio.value)
+    damping = _estimate(mode.damping_ratio, factor)
+    if is_odd and best == shown and len(candidates) > 1:
+        # a fast mode that folds, or a slow one that is damped as few structures are
+        high = mode.damping_ratio.high95 * factor
+        damping = Estimate(value=None, low=0.0, high=high, low95=0.0, high95=high)
+    if damping is None:
+        raise ValueError("a mode without estimates")
     frequency = mode.frequency_hz
     rate = 2.0 * np.pi * mode.frequency_hz.value
     decay = mode.damping_ratio
@@ -403,10 +421,10 @@ def _mode(mode: RingMode, sequence: TapSequence, scale: float | None) -> TapMode
             high95=1.0 / (rate * max(decay.low95, 1e-6)),
         ),
         frequency_rise=_estimate(mode.bend),
-        log_decrement=mode.decrement * ratios[best] / mode.damping_ratio.value,
+        log_decrement=mode.decrement * factor,
         half_power_damping_ratio=None
         if mode.half_power_damping is None
-        else float(mode.half_power_damping * ratios[best] / mode.damping_ratio.value),
+        else mode.half_power_damping * factor,
         peak_arcsec=_estimate(mode.peak, scale) if scale else None,
         peak_px=peak,
         taps=mode.taps,
@@ -426,17 +444,6 @@ def _alias_odds(
     total = total + exposure_log_odds(candidates_hz, exposure_s)
     odds = np.exp(total - total.max())
     return np.asarray(odds / odds.sum())
-
-
-def _scaled(part: Interval, factor: float, widest: list[float]) -> Estimate:
-    """Return a damping ratio at another frequency, as wide as its likely candidates make it."""
-    return Estimate(
-        value=part.value * factor,
-        low=part.low * factor,
-        high=part.high * factor,
-        low95=part.low95 * factor * widest[0],
-        high95=part.high95 * factor * widest[1],
-    )
 
 
 def _tap(tap: Tap, scale: float | None) -> OneTap:
