@@ -293,7 +293,7 @@ def name_found(
     lowest_hz : float
         Start of the search.
     """
-    from blursplit.mechanics import LineFacts, is_steady, list_causes, name_causes
+    from blursplit.pier.causes import LineFacts, is_steady, list_causes, name_causes
 
     mains = instrument.get("mains_hz")
     turns = instrument.get("drive") != "off"

@@ -164,6 +164,8 @@ def _step(seconds: Any) -> float:
 
 def _cube_stamps(slab: Slab, tables: list[Table]) -> Stamps | None:
     """Read the times of a cube from the table beside it or from its third axis."""
+    if slab.stamps is not None:
+        return slab.stamps
     for table in tables:
         if table.path == slab.path and table.rows == slab.planes:
             stamps = _table_stamps(table, slab)

@@ -288,7 +288,7 @@ def _split_at_flips(
 def _name(files: list[Path]) -> str:
     if len(files) == 1:
         stem = files[0].name
-        for ending in (".gz", ".fz", ".fits", ".fit", ".fts"):
+        for ending in (".gz", ".fz", ".fits", ".fit", ".fts", ".ser"):
             stem = stem[: -len(ending)] if stem.lower().endswith(ending) else stem
         return stem or files[0].name
     return files[0].resolve().parent.name or files[0].stem

@@ -70,6 +70,7 @@ def read_units(files: list[Path]) -> Units:
             failures.append(error)
             continue
         units.slabs.extend(layout.slabs)
+        units.notes.extend(note for slab in layout.slabs for note in slab.notes)
         units.tables.extend(layout.tables)
     if failures and (len(failures) > len(files) / 2 or not (units.slabs or units.tables)):
         raise failures[0]

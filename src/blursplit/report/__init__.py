@@ -5,7 +5,6 @@ from __future__ import annotations
 from blursplit.report import figures, notebook
 from blursplit.report.page import render_page
 from blursplit.report.shell import page_shell, render_template
-from blursplit.report.summary import summarize
 from blursplit.report.terminal import print_summary, progress
 
 __all__ = [
@@ -16,5 +15,4 @@ __all__ = [
     "progress",
     "render_page",
     "render_template",
-    "summarize",
 ]

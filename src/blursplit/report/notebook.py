@@ -3,12 +3,8 @@
 from __future__ import annotations
 
 import math
+from html import escape
 from typing import TYPE_CHECKING, Any
-
-from blursplit.report.limits import as_limit, is_limited, own_widths, shown_shares
-from blursplit.report.shell import render_template
-from blursplit.report.summary import summarize
-from blursplit.result import CONTRIBUTIONS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -25,7 +21,9 @@ _ENDS = ("value", "low", "high", "low95", "high95")
 
 def result_html(result: Result) -> str:
     """Return a short HTML fragment of a result, for ``_repr_html_``; no script, no style sheet."""
-    return render_template("notebook.html", s=summarize(result))
+    verdict = result.verdict
+    reasons = "".join(f"<li>{escape(remark.text)}</li>" for remark in verdict.reasons)
+    return f"<p><b>{escape(verdict.headline)}</b></p><ul>{reasons}</ul>"
 
 
 def register_display() -> bool:
@@ -62,37 +60,43 @@ def _columns(estimates: Iterable[Estimate | None], name: str, unit: Any) -> dict
 
 
 def budget_table(result: Result) -> QTable:
-    """Return the budget as a table with units, one row a contribution.
+    """Return what each cure would save as a table with units, one row a cure.
 
-    Columns ``share``, ``fwhm`` and ``saved``, each followed by ``_low``, ``_high`` (68 %),
-    ``_low95`` and ``_high95``. An upper limit has value NaN, low 0 and the limit as high;
-    what is not known is NaN throughout.
+    Columns ``cure``, ``matters``, ``share`` (of the width above the base, NaN where a cure is no
+    single cause), ``saving`` and ``rms`` (larger axis), the last two each followed by ``_low``,
+    ``_high`` (68 %), ``_low95`` and ``_high95``. An upper limit has value NaN, low 0 and the limit
+    as high; what is not known is NaN throughout.
 
     Examples
     --------
     >>> from pathlib import Path
     >>> from blursplit import budget_table, read_result
     >>> table = budget_table(read_result(Path("before")))
-    >>> table["contribution", "share"][:1].pformat(show_unit=False)[-1].split()[0]
-    'atmosphere'
-    >>> table["fwhm"].unit
+    >>> list(table["cure"][:3])
+    ['tracking', 'structure', 'mechanics']
+    >>> table["saving"].unit
     Unit("arcsec")
     """
     import astropy.units as u
     from astropy.table import QTable
 
-    widths = own_widths(result)
-    parts: list[Any] = [getattr(result, name) for name in CONTRIBUTIONS]
-    saved = [
-        as_limit(part.saved_arcsec) if is_limited(result, name) else part.saved_arcsec
-        for name, part in zip(CONTRIBUTIONS, parts, strict=True)
-    ]
-    shares = shown_shares(result).values()
+    parts: dict[str, Any] = {
+        "tracking": result.tracking,
+        "structure": result.structure,
+        "mechanics": result.mechanics,
+        "near_air": result.near_air,
+        "optics": result.instrument,
+        "atmosphere": result.atmosphere,
+    }
+    shares = [getattr(part, "share", None) for part in parts.values()]
     columns = {
-        "contribution": list(CONTRIBUTIONS),
-        **_columns(shares, "share", u.dimensionless_unscaled),
-        **_columns([widths[name] for name in CONTRIBUTIONS], "fwhm", u.arcsec),
-        **_columns(saved, "saved", u.arcsec),
+        "cure": list(parts),
+        "matters": [result.verdict.matters.get(name, "not asked") for name in parts],
+        "share": [math.nan if share is None else share for share in shares],
+        **_columns([part.saving_arcsec for part in parts.values()], "saving", u.arcsec),
+        **_columns(
+            [getattr(part, "rms_major_arcsec", None) for part in parts.values()], "rms", u.arcsec
+        ),
     }
     return QTable(columns)
 

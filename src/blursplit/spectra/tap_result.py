@@ -15,7 +15,7 @@ from blursplit.constants import (
     TAP_SETTLE_ARCSEC,
 )
 from blursplit.estimate import Estimate
-from blursplit.result import Warning_
+from blursplit.result import Remark
 from blursplit.spectra.aliases import alias_candidates, exposure_log_odds
 from blursplit.spectra.densities import regular_grid, segment_slices
 from blursplit.spectra.ringdown import (
@@ -127,7 +127,7 @@ class TapResult(_Part):
     air_rms_px: float | None = None
     modes: list[TapMode] = Field(default_factory=list)
     taps: list[OneTap] = Field(default_factory=list)
-    warnings: list[Warning_] = Field(default_factory=list)
+    warnings: list[Remark] = Field(default_factory=list)
     cautions: list[str] = Field(default_factory=lambda: list(CAUTIONS))
 
     model_config = ConfigDict(extra="ignore", allow_inf_nan=False, populate_by_name=True)
@@ -219,7 +219,7 @@ def measure_taps(
     warnings = []
     if np.mean(lost) > 0.05:  # noqa: PLR2004 - interpolation bends a ring-down
         warnings.append(
-            Warning_(code="tap-lost-frames", text=f"{np.mean(lost):.0%} of frames interpolated")
+            Remark(code="tap-lost-frames", text=f"{np.mean(lost):.0%} of frames interpolated")
         )
     warnings += _doubts(together, pixel_scale_arcsec, len(segment_slices(segment, time_s.size)))
     sequence = sequence or TapSequence(
@@ -241,14 +241,14 @@ def _result(
     sequence: TapSequence,
     levels: tuple[float, float],
     scale: float | None,
-    warnings: list[Warning_],
+    warnings: list[Remark],
 ) -> TapResult:
     modes = [_mode(mode, sequence, scale) for mode in found.modes]
     for mode in modes:
         if mode.frequency_rise is not None:
             rise = 100.0 * float(mode.frequency_rise.value or 0.0)
             warnings.append(
-                Warning_(
+                Remark(
                     code="tap-frequency-bends",
                     text=f"the mode at {mode.frequency_hz.value or 0.0:.2f} Hz rings "
                     f"{abs(rise):.2g} % {'higher' if rise > 0 else 'lower'} while it is large: its "
@@ -260,7 +260,7 @@ def _result(
             pairs = zip(mode.alias_candidates_hz, mode.alias_damping_ratios, strict=True)
             listed = ", ".join(f"{ratio:.2g} at {hz:.1f} Hz" for hz, ratio in [*pairs][:3])
             warnings.append(
-                Warning_(
+                Remark(
                     code="tap-fold-open",
                     text=f"the ring at {mode.frequency_hz.value or 0.0:.2f} Hz dies fast for its "
                     "frequency: it may be a faster mode that the frame rate folds, so that its "
@@ -292,11 +292,11 @@ def _result(
     )
 
 
-def _doubts(found: RingDown, scale: float | None, stretches: int) -> list[Warning_]:
+def _doubts(found: RingDown, scale: float | None, stretches: int) -> list[Remark]:
     doubts = []
     if scale is None:
         doubts.append(
-            Warning_(
+            Remark(
                 code="tap-no-scale",
                 text="no pixel scale: amplitudes in pixels, no settling time; give "
                 "camera.pixel_scale_arcsec",
@@ -304,7 +304,7 @@ def _doubts(found: RingDown, scale: float | None, stretches: int) -> list[Warnin
         )
     if not found.taps and stretches > 1:
         doubts.append(
-            Warning_(
+            Remark(
                 code="tap-none",
                 text=f"no tap stands out of the motion in any of the {stretches} stretches between "
                 "gaps and jumps of the field; record without a gap, and do not move the telescope",
@@ -312,7 +312,7 @@ def _doubts(found: RingDown, scale: float | None, stretches: int) -> list[Warnin
         )
     elif not found.taps:
         doubts.append(
-            Warning_(
+            Remark(
                 code="tap-none",
                 text="no tap stands out of the motion; tap three to five times, ten seconds apart, "
                 "with the camera running, each time a little more firmly, never hard",
@@ -320,13 +320,13 @@ def _doubts(found: RingDown, scale: float | None, stretches: int) -> list[Warnin
         )
     elif not found.modes:
         doubts.append(
-            Warning_(code="tap-no-ring", text="shocks were found, but no ring-down after them")
+            Remark(code="tap-no-ring", text="shocks were found, but no ring-down after them")
         )
     late = [tap for tap in found.taps if tap.free_after_s > 0.0]
     if late:
         times = ", ".join(f"{tap.time_s:.2f} s (by {tap.free_after_s:.2g} s)" for tap in late)
         doubts.append(
-            Warning_(
+            Remark(
                 code="tap-not-free",
                 text=f"no single free decay from the start: the fit begins later after the tap at "
                 f"{times}; taps that overlap, a star that left its window or motion that rubs do "
@@ -337,7 +337,7 @@ def _doubts(found: RingDown, scale: float | None, stretches: int) -> list[Warnin
     if cut:
         times = ", ".join(f"{tap.time_s:.2f} s" for tap in cut)
         doubts.append(
-            Warning_(
+            Remark(
                 code="tap-cut-off",
                 text=f"a mode at three times another's frequency after the tap at {times}: the "
                 "motion may be cut off, and damping ratios then come out too small",
@@ -345,7 +345,7 @@ def _doubts(found: RingDown, scale: float | None, stretches: int) -> list[Warnin
         )
     if len(found.taps) == 1 and found.modes:
         doubts.append(
-            Warning_(
+            Remark(
                 code="tap-single",
                 text="one tap only: the scatter from tap to tap is not in the intervals",
             )

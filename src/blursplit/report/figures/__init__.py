@@ -7,7 +7,6 @@ Within `figure_style` they have the look of the page; on axes of your own they f
 from __future__ import annotations
 
 from blursplit.report.figures._canvas import axes_for, decimate, figure_of, figure_style, svg_text
-from blursplit.report.figures.budget import draw_shares, draw_widths, own_widths
 from blursplit.report.figures.evidence import (
     draw_ellipses,
     draw_exposure,
@@ -42,15 +41,12 @@ __all__ = [
     "draw_pairs",
     "draw_periodic",
     "draw_shape",
-    "draw_shares",
     "draw_spectrum",
     "draw_star",
-    "draw_widths",
     "figure_of",
     "figure_style",
     "half_axes",
     "north_in_image",
-    "own_widths",
     "shared_density",
     "svg_text",
 ]

@@ -35,7 +35,7 @@ __all__ = [
 def binned_pairs(
     separation_arcsec: FloatArray, rms_arcsec: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Return separation and rms of pairs; beyond `FIGURE_PAIRS`, rms of neighbours taken together."""
+    """Return separation and rms of pairs; of too many, rms of neighbours taken together."""
     order = np.argsort(separation_arcsec)
     x, squares = block_means(
         [separation_arcsec[order], np.asarray(rms_arcsec, dtype=float)[order] ** 2], FIGURE_PAIRS
@@ -216,7 +216,7 @@ def north_in_image(result: Result) -> tuple[float, float] | None:
 
 
 def _handedness(result: Result, angle_of_y_deg: float) -> int | None:
-    for part in (result.tracking, result.structure, result.unassigned):
+    for part in (result.tracking, result.structure):
         angle, position = part.angle_deg, part.position_angle_deg
         if angle is None or position is None or angle.value is None or position.value is None:
             continue
