@@ -24,7 +24,7 @@ def text_of_page(page: str) -> str:
 
 HEADLINES = {
     "yes": "Without the shaking your stars would be 1.1 arcsec, not 2.5.",
-    "no": "Your mount is not the reason: no cure would save as much as 0.25 arcsec",
+    "no": "Your mount is not the reason: curing it would save less than 0.25 arcsec of your 2.5.",
     "open": "Up to 0.44 arcsec of your 2.5 may be shaking and drift, or air close",
     "unknown-optics": "How much of it is air and how much optics, these frames do not tell.",
     "positions": "Your stars moved by 0.31 arcsec rms between 0.20 and 25 Hz.",

@@ -272,9 +272,10 @@ def _line(index: int, line: Line) -> dict[str, str]:
         if odd is not None and odd >= LEAST_ODDS_NAMED
     ]
     causes = sorted(line.cause_odds.items(), key=lambda item: -item[1])
-    told = ", ".join(
+    named_causes = [
         f"{plain(cause)} ({probability(odd)})" for cause, odd in causes if odd >= LEAST_ODDS_NAMED
-    )
+    ]
+    told = "" if len(named_causes) == 1 else ", ".join(named_causes)
     return {
         "number": str(index),
         "frequency": estimate_text(line.frequency_hz, "Hz"),

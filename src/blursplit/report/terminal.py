@@ -28,7 +28,7 @@ def _told(summary: dict[str, Any]) -> Iterator[tuple[str, str]]:
     if not summary["cures"]:
         yield from summary["motion"][:TERMINAL_LINES]
     for line in summary["lines"][:TERMINAL_LINES]:
-        yield "line", f"{line['frequency']}, {line['rms']} rms, {line['cause']}"
+        yield "line", f"{line['frequency']}, {line['rms']} rms, cause {line['cause']}"
     left = len(summary["lines"]) - TERMINAL_LINES
     if left > 0:
         yield "line", f"and {left} more in the page"
@@ -72,7 +72,7 @@ def print_summary(result: Result, console: Console) -> None:
         console.print()
         table = Table(box=None, pad_edge=False, header_style="dim" if console.is_terminal else "")
         for head in ("cure", "worth it?", "saves [arcsec] (68 %)"):
-            table.add_column(head, overflow="fold")
+            table.add_column(Text(head), overflow="fold")
         for row in summary["cures"]:
             table.add_row(*map(Text, _cells(row)))
         console.print(table)
