@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 from blursplit.campaign.estimates import bound95
+from blursplit.constants import CERTAIN_CHANGE
 
 if TYPE_CHECKING:
     from blursplit.campaign.compare_record import Comparison, Side
@@ -23,7 +24,6 @@ NAMES: dict[str, tuple[str, str]] = {
     "fwhm.recorded_arcsec": ("recorded FWHM", "arcsec"),
     "fwhm.without_structure_arcsec": ("FWHM with the structure cured", "arcsec"),
 }
-CERTAIN = 0.999
 
 
 class Cell(NamedTuple):
@@ -85,9 +85,9 @@ def probability95(value: float | None) -> str:
     """Return a probability that is never told as certain; a dash where none can be told."""
     if value is None:
         return "-"
-    if value > CERTAIN:
-        return f"> {CERTAIN:g}"
-    return f"< {1 - CERTAIN:.3f}" if value < 1 - CERTAIN else f"{value:.3f}"
+    if value > CERTAIN_CHANGE:
+        return f"> {CERTAIN_CHANGE:g}"
+    return f"< {1 - CERTAIN_CHANGE:.3f}" if value < 1 - CERTAIN_CHANGE else f"{value:.3f}"
 
 
 def cell95(estimate: Estimate | None, *, signed: bool = False) -> Cell:

@@ -8,8 +8,8 @@ import numpy as np
 
 from blursplit.campaign.background import r0_along_sight_m
 from blursplit.campaign.compare_record import CommonAir
-from blursplit.campaign.estimates import BETWEEN_WIDTHS, from_draws, mean_of_sides, quantile
-from blursplit.constants import FWHM_PER_SIGMA
+from blursplit.campaign.estimates import from_draws, mean_of_sides, quantile
+from blursplit.constants import BETWEEN_WIDTHS, FALLBACK_APERTURE_M, FWHM_PER_SIGMA
 from blursplit.definitions import Conditions, History, width
 
 if TYPE_CHECKING:
@@ -21,8 +21,6 @@ if TYPE_CHECKING:
     from blursplit.result import Result
 
     FloatArray = NDArray[np.float64]
-
-FALLBACK_APERTURE_M = 0.2
 
 
 def width_at_common_air(

@@ -11,14 +11,17 @@ from blursplit.campaign.change_rows import probability95
 from blursplit.campaign.common_air import width_at_common_air
 from blursplit.campaign.compare_lines import compare_lines
 from blursplit.campaign.compare_record import Change, Comparison, Side
-from blursplit.campaign.estimates import (
+from blursplit.campaign.estimates import from_draws, mean_of_sides
+from blursplit.campaign.paths import estimate_at
+from blursplit.constants import (
     BETWEEN_RUNS,
     BETWEEN_WIDTHS,
+    BLUR_TIME_TOLERANCE,
+    COMPARE_LEAST_TURNS,
+    POWER_80,
+    SURE_DIRECTION,
     Z95,
-    from_draws,
-    mean_of_sides,
 )
-from blursplit.campaign.paths import estimate_at
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
 from blursplit.result import Remark
@@ -46,10 +49,6 @@ SLOW = ("tracking.", "open.", "atmosphere.motion", "fwhm.", "structure.saving")
 """Quantities that grow with the blur time, so that both sides need the same one."""
 SCATTER = {"atmosphere": 0.0, "fwhm": BETWEEN_WIDTHS}
 """Prior scatter between runs; the air is compared as it was in these very runs."""
-POWER_80 = 0.841621
-BLUR_TIME_TOLERANCE = 0.02
-TURNS = 2
-SURE = 0.975
 
 
 def compare(
@@ -136,7 +135,7 @@ def split_alternating(results: Sequence[Result]) -> tuple[list[Result], list[Res
     InputError
         When fewer than two results are given, one has no start time, or two have the same.
     """
-    if len(results) < TURNS or any(r.sequence.start_utc is None for r in results):
+    if len(results) < COMPARE_LEAST_TURNS or any(r.sequence.start_utc is None for r in results):
         raise InputError(
             "results", "need at least two with a start time to alternate", "name both sides"
         )
@@ -158,7 +157,7 @@ def is_alternating(before: Sequence[Result], after: Sequence[Result]) -> bool:
     if any(start is None for start, _ in labelled):
         return False
     order = [side for _, side in sorted(labelled, key=lambda item: item[0] or "")]
-    return sum(a != b for a, b in pairwise(order)) >= TURNS
+    return sum(a != b for a, b in pairwise(order)) >= COMPARE_LEAST_TURNS
 
 
 def _in_time_order(results: Sequence[Result], name: str) -> list[Result]:
@@ -275,7 +274,7 @@ def _statement(structure: Change | None, probability: float | None) -> str:
     d = structure.difference
     span = f"{d.value:+.2g} arcsec rms, 95 % interval {d.low95:+.2g} to {d.high95:+.2g}"
     for way, chance in (("smaller", probability), ("larger", 1 - probability)):
-        if chance >= SURE:
+        if chance >= SURE_DIRECTION:
             sure = probability95(chance)
             return f"The structure's motion became {way} ({span}); probability {sure}."
     return (
@@ -289,9 +288,9 @@ def _open_cause(change: Change | None) -> str:
     if change is None or change.probability_smaller is None:
         return ""
     p, d = change.probability_smaller, change.difference
-    if 1 - SURE < p < SURE:
+    if 1 - SURE_DIRECTION < p < SURE_DIRECTION:
         return ""
-    way = "smaller" if p >= SURE else "larger"
+    way = "smaller" if p >= SURE_DIRECTION else "larger"
     return (
         f" Shared motion whose cause is open became {way} ({d.value:+.2g} arcsec rms, 95 % "
         f"interval {d.low95:+.2g} to {d.high95:+.2g}): wind shake, tube currents or structure."

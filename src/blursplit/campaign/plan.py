@@ -24,7 +24,16 @@ from blursplit.campaign.plan_record import (
     SeenHeight,
     Turns,
 )
-from blursplit.campaign.recording import DURATION_S, geometric_middle, plan_recording
+from blursplit.campaign.recording import geometric_middle, plan_recording
+from blursplit.constants import (
+    MAINS_HZ,
+    PLAN_DAMPING,
+    PLAN_DURATION_S,
+    PLAN_SEPARATIONS_ARCSEC,
+    PLAN_STARS,
+    SHOWN_HZ,
+    SIDEREAL_DAY_S,
+)
 from blursplit.errors import InputError
 from blursplit.result import Remark, SetupEntry
 from blursplit.rig import Rig, as_rig, merge_settings
@@ -35,21 +44,14 @@ if TYPE_CHECKING:
     from blursplit.campaign.plan_record import Recording
     from blursplit.rig import Rig
 
-STARS = 4
-DAMPING = 0.015
-SHOWN_HZ = (1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 20.0, 30.0, 45.0, 60.0, 100.0)
-SEPARATIONS_ARCSEC = (30.0, 120.0, 600.0, 1800.0)
-SIDEREAL_DAY_S = 86164.0905
-MAINS_HZ = (50.0, 60.0)
-
 
 def plan(
     rig: Rig | str | Path,
     *,
     seeing_arcsec: float = 2.0,
-    stars: int = STARS,
-    duration_s: float = DURATION_S,
-    damping_ratio: float = DAMPING,
+    stars: int = PLAN_STARS,
+    duration_s: float = PLAN_DURATION_S,
+    damping_ratio: float = PLAN_DAMPING,
     night: date | None = None,
 ) -> Plan:
     """Plan a run.
@@ -121,7 +123,7 @@ def plan(
         smallest_structure_arcsec=mode,
         smallest_line_arcsec=line,
         smallest_between_hz=band,
-        pairs=[_seen(s, instrument) for s in SEPARATIONS_ARCSEC],
+        pairs=[_seen(s, instrument) for s in PLAN_SEPARATIONS_ARCSEC],
         mask=_mask(instrument),
         turns=_turns(instrument, recording.duration_s),
         mains=mains,
@@ -207,7 +209,7 @@ def _seen(separation_arcsec: float, instrument: Rig) -> SeenHeight:
 
 def _mask(instrument: Rig) -> str:
     aperture = float(instrument.get("aperture_m"))
-    widest = _seen(SEPARATIONS_ARCSEC[-1], instrument)
+    widest = _seen(PLAN_SEPARATIONS_ARCSEC[-1], instrument)
     opening = aperture / 4.0
     return (
         f"Even stars half a degree apart leave most of the air below "

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
+from blursplit.constants import ARCHIVE_WORTH_SHARE, FEWEST_FOR_TREND, MANY_SEQUENCES
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
@@ -29,10 +31,6 @@ CONDITIONS: dict[str, str] = {
     "wind_m_s": "wind [m/s]",
     "temperature_c": "temperature [C]",
 }
-FEWEST_FOR_TREND = 8
-WORTH_SHARE = 0.1
-"""Part of the recorded width that a cure must save to be worth a look. A choice, no source."""
-MANY = 20
 
 
 class _Part(BaseModel):
@@ -213,12 +211,12 @@ def _picks(rows: list[Row]) -> list[Pick]:
         width = row["recorded_fwhm_arcsec"]
         for cause in ("structure", "tracking"):
             saved, low = row[f"{cause}_saving_arcsec"], row[f"{cause}_saving_arcsec_low"]
-            if width and saved and low and saved > WORTH_SHARE * width and low > 0:
+            if width and saved and low and saved > ARCHIVE_WORTH_SHARE * width and low > 0:
                 reasons.append(f"{cause} costs {saved:.2g} of {width:.2g} arcsec FWHM")
                 score = max(score, saved / width)
         if row["mechanics_matters"] == "yes":
             reasons.append("drive and structure together are worth curing")
-            score = max(score, WORTH_SHARE)
+            score = max(score, ARCHIVE_WORTH_SHARE)
         if reasons:
             pick = Pick(
                 key=row["key"],
@@ -229,7 +227,7 @@ def _picks(rows: list[Row]) -> list[Pick]:
             )
             scored.append((score, pick))
     scored.sort(key=lambda item: (-item[0], item[1].key))
-    return [pick for _, pick in scored[:MANY]]
+    return [pick for _, pick in scored[:MANY_SEQUENCES]]
 
 
 def _count(items: Iterable[str]) -> dict[str, int]:
