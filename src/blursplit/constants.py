@@ -131,6 +131,11 @@ INSIDE_LEAST_BINS = 20  # - | fewer say nothing of a lag (3/sqrt(20) = 0.67); ju
 INSIDE_MOST_BINS = 400  # - | keeps the fit within two seconds; judgement
 INSIDE_AIR_LAG = (0.0, 0.12, 0.25)  # - | memory of air's shape over V tau/D of 1 and more; screens
 INSIDE_LARGEST_AIR_SHARE = 0.4  # - | scatter of air's tensor over its mean: 0.20 to 0.38; screens
+INSIDE_SHOWN = (0.99, 0.95)  # - | probability of memory and of form; judgement
+INSIDE_FORM_MOTION = (1.0, 2.5)  # - | traceless over half-trace variance: geometry, and beats
+INSIDE_FORM_CURRENTS = (0.0, 0.9)  # - | none for a defocus, 0.78 for five low orders (screens)
+INSIDE_AXIS_PRIOR = 0.293  # - | of a mode on one axis: one half that there is one on either
+INSIDE_JACKKNIFE = 12  # - | stretches; judgement
 INSIDE_SCALE_ERROR = 0.05  # - | slope of ln|OTF| tensors on true ones; screens
 INSIDE_RADII, INSIDE_ANGLES = 3, 8  # - | frequencies of the least squares; judgement
 INSIDE_HALF_CYCLES = 0.443  # cycles per exposure | sinc^2 is one half there
@@ -487,6 +492,7 @@ LOWEST_LIMIT_HZ = (
 SLOWEST_STRUCTURE_HZ = 0.5  # Hz | no pier rings so slowly; the air and the drive do move there
 WIDTH_DISAGREEMENT = 0.15  # - | of modelled and recorded width, from which on it is said; judgement
 OVERSAMPLING = 4  # - | of the star images that are kept for the page
+LONGEST_RINGING_S = 16.0  # s | energy of a mode of 1 Hz, damping 0.005, falls to 1/e: 1/(4 pi f z)
 N_HISTORIES = 100  # - | histories drawn; a 95 % probability then errs by 2 %
 AMPLITUDE_SIGMA = (
     0.02  # - | filled-in samples, trailed centroids, shared wings; judgement, no source
