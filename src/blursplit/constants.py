@@ -28,6 +28,9 @@ CAMERA_WAVELENGTH_NM = 550.0  # nm | middle of an unfiltered camera's band; judg
 
 LARGEST_TOML_BYTES = 1_000_000  # bytes | judgement: a setup file has some hundreds
 DEEPEST_TOML = 8  # tables within tables | a pier's sections need four
+MIDNIGHT_WAIT_S = 60.0  # s | longest wait over midnight between two frames; judgement
+CHECKED_BYTES = 64_000_000  # bytes | of data whose sums are compared before reading: 0.1 s
+LONGEST_SOURCE = 1000  # characters | of a path in a message; no real one is longer, judgement
 LONGEST_QUOTE = 60  # characters | of a wrong value in a message, judgement
 LONGEST_EXPOSED_SHARE = 1.05  # of the interval | 5 % for rounded values
 # own unit | least and largest value of a setup key: beyond, it is in another unit; judgement
@@ -60,6 +63,9 @@ SCALE_SOURCES = {
 }
 
 # --- stars --------------------------------------------------------------------------------------
+ROUNDING_ADU2 = 1.0 / 12.0  # adu^2 | variance of rounding to whole units
+LEAST_NOISE_SHARE = 1e-3  # of a star's peak | noise of a sky that was clipped away; judgement
+SMALLEST_SIDE_PX = 7  # px | a star of the narrowest usable width with a pixel of sky on each side
 BLANK_PATCHES = 12  # - | judgement: 1,700 pixels a frame tell a correlation to 0.005 in 24 frames
 BLANK_PATCH_PX = 12  # px | judgement: fits between the stars of an ordinary field
 BLANK_RUN_FRAMES = 16  # - | judgement: filters of cameras reach over a few frames
@@ -697,8 +703,8 @@ EVENT_ROWS = 40  # rows | of the page's table of events; judgement
 TERMINAL_LINES = 3  # lines | of the terminal's one screen; judgement
 CHART_POINTS = 6000  # points | of an interactive chart, peaks kept; judgement
 FEW_TURNS = 2.0  # turns | below, drift and periodic error trade places; judgement
-FIGURE_IN = (4.3, 2.9)  # inch | narrow: on a phone letters of 9.5 points stay above 12 px
-FIGURE_ENLARGED = 1.75  # CSS px a point | a point is 4/3 px; larger letters look clumsy
+FIGURE_IN = (4.3, 3.0)  # inch | narrow: letters of 11 points stay above 12 px on a phone
+FIGURE_ENLARGED = 1.5  # CSS px a point | a point is 4/3 px; larger letters look clumsy
 FIGURE_PAIRS = 150  # points | of pairs of stars, neighbours taken together; judgement
 FIGURE_FRAMES = 500  # points | of single frames in a figure; judgement
 FIGURE_MARKS = 8  # lines | marked in a spectrum; judgement
@@ -710,3 +716,4 @@ AGREEMENT_DEG = 2.0  # deg | within which a direction and a position angle agree
 NEARLY_ROUND = 0.8  # axis ratio | above, a circle misses neither axis by more than a tenth
 LOOP_FRAMES = 48  # frames | of the loop in the page: about three seconds; judgement
 LOOP_INTERVAL_S = 0.07  # s | from frame to frame in the page; judgement
+BAR_TELLS = 0.004  # of the bar | thinner pieces could not be seen; judgement
