@@ -56,8 +56,8 @@ def test_truncated_cube_is_refused_with_its_name(make_field, measure, tmp_path):
 @pytest.mark.parametrize(
     ("name", "start", "remedy"),
     [
-        ("clip.avi", b"RIFF\0\0\0\0AVI LIST", "convert it to FITS"),
-        ("clip.ser", b"LUCAM-RECORDER", "178-byte header"),
+        ("clip.avi", b"RIFF\0\0\0\0AVI LIST", "record FITS or SER"),
+        ("clip.ser", b"LUCAM-RECORDER", "copy it again"),
         ("clip.png", b"\x89PNG\r\n", "write the frames as FITS"),
     ],
 )

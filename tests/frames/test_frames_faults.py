@@ -125,9 +125,9 @@ def test_contradictory_or_senseless_scaling_is_refused(tmp_path, extra, message)
 @pytest.mark.parametrize(
     ("start", "name", "message"),
     [
-        (b"RIFF\0\0\0\0AVI LIST", "a.avi", "video container .AVI.*convert it to FITS"),
-        (b"\0\0\0\x18ftypisom", "a.mp4", "video container .MP4.*convert it to FITS"),
-        (b"LUCAM-RECORDER", "a.ser", "video container .SER.*convert it to FITS"),
+        (b"RIFF\0\0\0\0AVI LIST", "a.avi", "video container .AVI.*decode all frames, unscaled"),
+        (b"\0\0\0\x18ftypisom", "a.mp4", "video container .MP4.*record FITS or SER"),
+        (b"LUCAM-RECORDER", "a.ser", "ImageWidth.* make no sense"),
         (b"\x89PNG\r\n", "a.png", "PNG image"),
         (b"hello", "a.fits", "does not begin with SIMPLE"),
     ],
@@ -140,8 +140,8 @@ def test_foreign_file_is_named_for_what_it_is(tmp_path, start, name, message):
 
 
 def test_folder_with_only_a_video_says_how_to_convert(tmp_path):
-    (tmp_path / "run.ser").write_bytes(b"LUCAM-RECORDER")
-    with pytest.raises(InputError, match="convert it to FITS"):
+    (tmp_path / "run.avi").write_bytes(b"RIFF")
+    with pytest.raises(InputError, match="decode all frames"):
         open_frames([tmp_path])
 
 

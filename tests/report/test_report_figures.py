@@ -17,8 +17,6 @@ from blursplit.report.figures.evidence import binned_pairs
 from blursplit.result import Result, SequenceInfo, SetupEntry, Structure
 
 DRAWINGS = {
-    "widths": lambda case: draw.draw_widths(case.result),
-    "shares": lambda case: draw.draw_shares(case.result),
     "pairs": lambda case: draw.draw_pairs(case.series),
     "otf": lambda case: draw.draw_otf(case.series, 0.2),
     "spectrum": lambda case: draw.draw_spectrum(case.series, case.result.lines),
@@ -33,18 +31,16 @@ UNIT = re.compile(r"\[(arcsec|arcsec²/Hz|Hz|s|m|px|%|turns)\]")
 
 
 @pytest.fixture(params=DRAWINGS)
-def drawing(request, full):
+def drawing(request, cases):
     """Return each kind of figure with its name."""
     with draw.figure_style():
-        return request.param, DRAWINGS[request.param](full)
+        return request.param, DRAWINGS[request.param](cases["yes"])
 
 
 def test_every_axis_has_a_unit(drawing) -> None:
     name, figure = drawing
     (ax,) = figure.axes
     assert UNIT.search(ax.get_xlabel())
-    if name in {"widths", "shares"}:
-        return  # their y axis names causes
     if name == "coherence":
         assert ax.get_ylabel().startswith("share")
     elif name == "otf":
@@ -79,7 +75,7 @@ def test_svg_is_the_same_each_time(full) -> None:
 
 def test_palette_colours_become_variables_of_the_page(full) -> None:
     with draw.figure_style():
-        text = draw.svg_text(draw.draw_widths(full.result), "w", "t", "d")
+        text = draw.svg_text(draw.draw_ellipses(full.result), "w", "t", "d")
     assert "var(--structure, #8c1f6b)" in text
     # No colour of the drawing is left that the looks could not change.
     styles = " ".join(re.findall(r'style="([^"]*)"', text))
@@ -211,7 +207,7 @@ def test_stars_share_one_scale_of_angle_and_brightness(full) -> None:
         draw.draw_star(
             full.series.images[name], pixel_scale_arcsec=0.2, half_size=4.0, white=2.5
         ).axes[0]
-        for name in ("recorded", "without_both")
+        for name in ("recorded", "without_mechanics")
     ]
     assert made[0].get_xlim() == made[1].get_xlim() == (-4.0, 4.0)
     sharp, recorded = made[1].images[0].get_array().max(), made[0].images[0].get_array().max()

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from blursplit import result as record
+from blursplit.report.evidence import evidence_sections
 from blursplit.report.figures import draw_focus, figure_style
-from blursplit.report.focus_section import focus_section
 from blursplit.series import Series
 
 
@@ -58,18 +58,17 @@ FOCUS = record.Focus(
 
 
 def test_the_section_says_best_focus_and_defocus_with_their_intervals():
-    with figure_style():
-        section = focus_section(result_with(FOCUS), Series(ARRAYS))
+    sections, _ = evidence_sections(result_with(FOCUS), Series(ARRAYS))
+    (section,) = [one for one in sections if one.name == "focus"]
     assert "12003 (11999 to 12007)" in section.text
     assert "0.60 arcsec (0.55 to 0.65)" in section.text
     assert "astigmatism: < 0.10" in section.text
-    assert "predict 0.0056" in section.text
     assert section.pictures[0].svg.startswith("<svg")
 
 
 def test_there_is_no_section_without_focus_runs():
-    assert focus_section(result_with(None), Series({})) is None
-    assert focus_section(result_with(FOCUS), Series({})) is None
+    for focus, arrays in ((None, ARRAYS), (FOCUS, {})):
+        assert "focus positions" in evidence_sections(result_with(focus), Series(arrays))[1]
 
 
 @pytest.mark.parametrize("focus", [FOCUS, None])

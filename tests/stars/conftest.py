@@ -146,7 +146,7 @@ def _make_sequence() -> Any:
     return make_sequence
 
 
-@pytest.fixture(name="draw_stars")
+@pytest.fixture(name="draw_stars", scope="session")
 def _draw_stars() -> Any:
     return draw_stars
 

@@ -19,7 +19,8 @@ from blursplit.stars.centroid import (
 from blursplit.stars.noise import (
     centroid_variance_terms,
     core_signal_to_noise,
-    estimate_gain_e_per_adu,
+    gain_of,
+    noise_against_level,
 )
 from blursplit.stars.sky import fill_gaps, measure_sky
 
@@ -258,7 +259,7 @@ def test_gain_is_found_in_the_stars_own_pixels(gain: float) -> None:
         [star_pixels(*rng.uniform(-1, 1, (2, 1)), [60e3], s, s) for s in rng.uniform(1.8, 2.4, 500)]
     )
     pixels = (rng.poisson(light + 100.0) + rng.normal(0, 3.0, light.shape)) / gain
-    fitted = estimate_gain_e_per_adu(pixels.astype(np.float32), np.full(500, 100.0 / gain))
+    fitted = gain_of(*noise_against_level(pixels.astype(np.float32), np.full(500, 100.0 / gain)))
     assert fitted is not None
     found, error = fitted
     assert error < 0.3
@@ -269,5 +270,5 @@ def test_no_gain_from_too_little() -> None:
     """Few stamps, or stamps without light, say nothing about the gain."""
     rng = np.random.default_rng(7)
     dark = rng.normal(100, 5, (60, SIZE, SIZE)).astype(np.float32)
-    assert estimate_gain_e_per_adu(dark[:5], np.full(5, 100.0)) is None
-    assert estimate_gain_e_per_adu(dark, np.full(60, 100.0)) is None
+    assert gain_of(*noise_against_level(dark[:5], np.full(5, 100.0))) is None
+    assert gain_of(*noise_against_level(dark, np.full(60, 100.0))) is None

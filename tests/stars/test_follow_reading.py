@@ -24,14 +24,18 @@ def wandering(n: int, rng: np.random.Generator, step: float = 0.25) -> tuple[Any
 
 
 def test_stars_are_read_once(make_sequence: Any) -> None:
-    """In a calm field a frame is read whole only for detection, each stamp cut once."""
+    """In a calm field a frame is read whole only for detection, each stamp cut once.
+
+    Beside them, 12 patches of blank sky in 16 frames of every 64, and 25 looks at hot pixels.
+    """
     rng = np.random.default_rng(23)
     x, y = wandering(300, rng, 0.1)
     sequence = make_sequence(x, y, FLUX, rng)
     done: list[tuple[int, int]] = []
     follow_stars(sequence, progress=lambda i, n: done.append((i, n)))
     assert sequence.source.frames_read <= 40
-    assert sequence.source.stamps_cut == 300 * X.size
+    beside = sequence.source.stamps_cut - 300 * X.size
+    assert 0 < beside <= 5 * 16 * 12 + 25
     assert done[-1] == (300, 300)
 
 

@@ -9,16 +9,18 @@ import numpy as np
 
 from blursplit.budget.drift import LEAST_TURNS
 from blursplit.budget.drive_record import other_columns
-from blursplit.estimate import axial_estimate, estimate, upper_limit
-from blursplit.mechanics.folding import N_BINS, bin_errors, bin_means, phase_bins
-from blursplit.mechanics.periodic_error import (
-    SHOWN_GAIN,
+from blursplit.constants import DRIVE_PHASE_BINS, DRIVE_SHOWN_GAIN
+from blursplit.drive.periodic_error import (
+    bin_errors,
+    bin_means,
     draw_periodic_error,
     harmonic_columns,
     harmonics_within,
     likelihood_gain,
+    phase_bins,
     view_period,
 )
+from blursplit.estimate import axial_estimate, estimate, upper_limit
 from blursplit.result import PhaseCurve
 
 if TYPE_CHECKING:
@@ -28,8 +30,8 @@ if TYPE_CHECKING:
 
     from blursplit.budget.drift import DriveTerm
     from blursplit.budget.drive_record import DriveRecord
+    from blursplit.drive.periodic_error import PeriodicError
     from blursplit.estimate import Estimate
-    from blursplit.mechanics.periodic_error import PeriodicError
 
     FloatArray = NDArray[np.float64]
 
@@ -49,7 +51,7 @@ class DriveCurve:
     @property
     def is_shown(self) -> bool:
         """Whether no error at all is excluded."""
-        return self.gain > SHOWN_GAIN
+        return self.gain > DRIVE_SHOWN_GAIN
 
 
 def drive_curves(
@@ -98,7 +100,7 @@ def _one_curve(
     angle = angle_deg if angle_deg is not None else 0.0 if axis is None else axis.value
     assert angle is not None  # noqa: S101 - axial estimates have a value
     drawn = error
-    if gain > SHOWN_GAIN:
+    if gain > DRIVE_SHOWN_GAIN:
         size = estimate(error.peak_to_peak_arcsec(angle))
     else:
         # Sizes even in the logarithm would draw what is not shown as nothing, with a thin band.
@@ -171,7 +173,7 @@ def _limit(error: PeriodicError, hidden: PeriodicError, angle_deg: float) -> Est
 
 
 def _bin_centres() -> FloatArray:
-    return (np.arange(N_BINS) + 0.5) / N_BINS
+    return (np.arange(DRIVE_PHASE_BINS) + 0.5) / DRIVE_PHASE_BINS
 
 
 def _plain_list(values: FloatArray) -> list[float | None]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.mechanics.red_noise import block_series, fit_in_red_noise
+from blursplit.drive.red_noise import block_series, fit_in_red_noise
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

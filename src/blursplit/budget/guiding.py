@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from blursplit.budget.grid import GridData
-    from blursplit.mechanics import GuideLoop
+    from blursplit.drive.guide_loop import GuideLoop
     from blursplit.rig import Instrument
     from blursplit.spectra import LineFit
 
@@ -69,7 +69,7 @@ def find_guide_motion(grid: GridData, instrument: Instrument) -> GuideMotion | N
     Excess = S (1 - 1/|R|^2) where the loop's residual gain |R| exceeds one. It enters the budget
     as a damped mode of that variance, whose peak and half width are those of |R|^2.
     """
-    from blursplit.mechanics import find_guide_loop, residual_gain
+    from blursplit.drive.guide_loop import find_guide_loop, residual_gain
     from blursplit.spectra.periodogram import motion_periodogram
 
     cycle_s = instrument.get("guide_period_s")

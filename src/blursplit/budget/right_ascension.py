@@ -33,7 +33,7 @@ def stated_direction(instrument: Instrument) -> RightAscension | None:
         return _stated(float(declared) % 180.0, "declared")
     if position is None:
         return None
-    from blursplit.mechanics.polar import ra_axis_from_position_angle
+    from blursplit.drive.polar import ra_axis_from_position_angle
 
     angle = ra_axis_from_position_angle(float(position), is_mirrored=bool(instrument.get("flip")))
     return _stated(angle, "camera position angle")
@@ -84,7 +84,7 @@ def read_polar(
         return None
     if instrument.get("drive") == "off" or ra is None:
         return None
-    from blursplit.mechanics.polar import read_polar_axis
+    from blursplit.drive.polar import read_polar_axis
 
     low, high = ra.angle_deg.low, ra.angle_deg.high
     assert ra.angle_deg.value is not None  # noqa: S101 - directions have all ends

@@ -13,23 +13,20 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
 FITS_ENDINGS = (".fits", ".fit", ".fts", ".fz", ".fits.gz", ".fit.gz", ".fts.gz", ".fits.fz")
-VIDEO_ENDINGS = (".avi", ".mp4", ".mov", ".mkv", ".ser", ".wmv", ".m4v", ".webm")
+FRAME_ENDINGS = (*FITS_ENDINGS, ".ser")
+VIDEO_ENDINGS = (".avi", ".mp4", ".mov", ".mkv", ".wmv", ".m4v", ".webm")
+SER_MAGIC = b"LUCAM-RECORDER"
 
 _CONVERT = (
-    "convert it to FITS first without loss of bits: read the frames with a general video library "
-    "(ffmpeg, imageio) and write one cube with astropy.io.fits"
-)
-_CONVERT_SER = (
-    "convert it to FITS first: skip its 178-byte header, read the frames with numpy.fromfile and "
-    "write one cube with astropy.io.fits"
+    "record FITS or SER; or 1. decode all frames, unscaled, into an array [frame, y, x], 2. write "
+    "it with astropy.io.fits.writeto('cube.fits', frames) and give camera.frame_interval_s"
 )
 # (offset, first bytes, what it is, remedy)
 _FOREIGN: tuple[tuple[int, bytes, str, str], ...] = (
-    (0, b"RIFF", "is a video container (AVI), not FITS", _CONVERT),
-    (4, b"ftyp", "is a video container (MP4 or MOV), not FITS", _CONVERT),
-    (0, b"\x1aE\xdf\xa3", "is a video container (MKV or WebM), not FITS", _CONVERT),
-    (0, b"\x30\x26\xb2\x75", "is a video container (WMV), not FITS", _CONVERT),
-    (0, b"LUCAM-RECORDER", "is a video container (SER), not FITS", _CONVERT_SER),
+    (0, b"RIFF", "is a video container (AVI), neither FITS nor SER", _CONVERT),
+    (4, b"ftyp", "is a video container (MP4 or MOV), neither FITS nor SER", _CONVERT),
+    (0, b"\x1aE\xdf\xa3", "is a video container (MKV or WebM), neither FITS nor SER", _CONVERT),
+    (0, b"\x30\x26\xb2\x75", "is a video container (WMV), neither FITS nor SER", _CONVERT),
     (0, b"II*\x00", "is a TIFF image, not FITS", "write the frames as FITS"),
     (0, b"MM\x00*", "is a TIFF image, not FITS", "write the frames as FITS"),
     (0, b"\x89PNG", "is a PNG image, not FITS", "write the frames as FITS"),
@@ -85,8 +82,8 @@ def natural_key(text: str) -> list[tuple[int, int, str]]:
 
 
 def is_fits_name(path: Path) -> bool:
-    """Return whether the name ends like a FITS file, compressed or not."""
-    return path.name.lower().endswith(FITS_ENDINGS) and not path.name.startswith(".")
+    """Return whether the name ends like a FITS file, compressed or not, or a SER file."""
+    return path.name.lower().endswith(FRAME_ENDINGS) and not path.name.startswith(".")
 
 
 def refuse_foreign(path: Path, start: bytes) -> None:
@@ -95,20 +92,22 @@ def refuse_foreign(path: Path, start: bytes) -> None:
         if start[offset : offset + len(magic)] == magic:
             raise InputError(path, problem, remedy)
     if path.name.lower().endswith(VIDEO_ENDINGS):
-        raise InputError(path, "is a video container, not FITS", _CONVERT)
+        raise InputError(path, "is a video container, neither FITS nor SER", _CONVERT)
     raise InputError(path, "is not a FITS file (it does not begin with SIMPLE)", "give FITS files")
 
 
 def _expand(item: Path | str) -> list[Path]:
-    path = Path(item).expanduser()
+    path = Path(item)
     try:
+        path = path.expanduser()
         if path.is_dir():
             return _in_folder(path)
         if path.exists():
             return [path]
         matches = glob.glob(str(path)) if glob.has_magic(str(path)) else []  # noqa: PTH207
-    except (OSError, ValueError) as error:
-        raise InputError(item, "cannot be read", f"check the path ({error})") from error
+    except (OSError, ValueError, RuntimeError) as error:  # RuntimeError: a home nobody has
+        why = getattr(error, "strerror", None) or str(error)
+        raise InputError(item, "cannot be read", f"check the path ({why})") from error
     files = [Path(match) for match in matches if Path(match).is_file()]
     if files:
         return sorted(files, key=lambda file: natural_key(str(file)))
@@ -124,7 +123,9 @@ def _in_folder(folder: Path) -> list[Path]:
         return files
     for path in inside:
         if path.name.lower().endswith(VIDEO_ENDINGS):
-            raise InputError(path, "is a video container, not FITS", _CONVERT)
+            raise InputError(path, "is a video container, neither FITS nor SER", _CONVERT)
     raise InputError(
-        folder, "holds no FITS files", "give a folder with .fits, .fit, .fts, .fz or .gz files"
+        folder,
+        "holds no FITS files",
+        "give a folder with .fits, .fit, .fts, .fz, .gz or .ser files",
     )

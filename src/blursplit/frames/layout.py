@@ -1,4 +1,4 @@
-"""What lies where in a FITS file: image arrays, their type and size, checked before reading."""
+"""What lies where in a FITS or SER file: image arrays and their type, checked before reading."""
 
 from __future__ import annotations
 
@@ -12,8 +12,9 @@ from typing import IO, TYPE_CHECKING, Literal, cast
 import numpy as np
 
 from blursplit.errors import InputError
-from blursplit.frames.finding import refuse_foreign
+from blursplit.frames.finding import SER_MAGIC, refuse_foreign
 from blursplit.frames.header import BLOCK, Header, read_header
+from blursplit.frames.stamps import Stamps
 from blursplit.frames.tiles import check_tiles
 
 if TYPE_CHECKING:
@@ -40,6 +41,9 @@ class Slab:
         Images in the file per frame (3 where the planes are colours; the second is read).
     dtype : numpy dtype
         As stored, before `bscale` and `bzero`.
+    stamps : Stamps or None
+        Times that the container itself gives its frames.
+    notes : tuple of (code, text)
     """
 
     path: Path
@@ -54,6 +58,8 @@ class Slab:
     blank: int | None
     header: Header
     stride: int = 1
+    stamps: Stamps | None = None
+    notes: tuple[tuple[str, str], ...] = ()
 
     @property
     def where(self) -> str:
@@ -95,7 +101,7 @@ class Layout:
 
 
 def read_layout(path: Path) -> Layout:
-    """Read the headers of a FITS file and check them against the size of the file.
+    """Read the headers of a FITS or SER file and check them against the size of the file.
 
     Raises
     ------
@@ -112,6 +118,10 @@ def read_layout(path: Path) -> Layout:
         if start[:2] == b"\x1f\x8b":
             with gzip.open(path, "rb") as file:
                 return _layout(path, cast("IO[bytes]", file), _gzip_size(path, size), gzipped=True)
+        if start.startswith(SER_MAGIC):
+            from blursplit.frames.ser import read_ser  # which describes its frames as a Slab
+
+            return Layout((read_ser(path, size),), ())
         if start[:6] != b"SIMPLE":
             refuse_foreign(path, start)
         if size < BLOCK:

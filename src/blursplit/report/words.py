@@ -21,6 +21,7 @@ from blursplit.constants import (
 )
 from blursplit.estimate import Estimate
 from blursplit.plain import plain
+from blursplit.result import Remark, Result
 
 __all__ = [
     "CAUSE_NAMES",
@@ -115,8 +116,8 @@ _HEADLINES: dict[str, str] = {
         "{width_arcsec:figure}.[[ Your seeing was {seeing_arcsec:arcsec}.]]"
     ),
     "no-cure-matters": (
-        "Your mount is not the reason: no cure would save as much as {worth_arcsec:arcsec} of "
-        "your {width_arcsec:arcsec}.[[ Your seeing was {seeing_arcsec:arcsec}.]]"
+        "Your mount is not the reason: curing it would save less than {worth_arcsec:arcsec} of "
+        "your {width_arcsec:figure}.[[ Your seeing was {seeing_arcsec:arcsec}.]]"
     ),
     "open": (
         "Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be {cure:cure}; "
@@ -310,21 +311,65 @@ _NEXT: dict[str, str] = {
 
 _CHECKS: dict[str, str] = {
     "frames-recentred": (
-        "The frames were shifted onto a star before they were saved: motion that was in the sky "
-        "is gone from them."
+        "The frames follow a star: the window was moved or the images were shifted while they "
+        "were recorded[[ (seen by {seen_by:name})]], so motion is missing from them; switch off "
+        "centring and alignment in the camera's program and record again."
     ),
-    "frames-repeated": "Frames are repeated: the same picture was saved more than once.",
-    "frames-mixed": "Neighbouring frames are mixed: each holds light of others.",
-    "pixels-nonlinear": "Brightness in these frames is not proportional to light.",
-    "pixels-filtered": "The frames were smoothed or sharpened before they were saved.",
-    "scale-disputed": "The stated pixel scale contradicts the frames.",
-    "stars-trailed": "The stars are trailed within single frames; their width is not the air's.",
-    "pointing-stepped": "The pointing jumped during the record.",
-    "times-impossible": "The times of the frames cannot be true.",
+    "frames-repeated": (
+        "Frames are copies of the one before[[: {frames:count} of them, {share:percent}]]; record "
+        "at a rate that camera and disk keep up with, or remove the copies."
+    ),
+    "frames-mixed": (
+        "The noise of blank sky goes on from frame to frame[[ (correlation {correlation:ratio}; "
+        "raw frames have none)]]: frames are mixtures of others; switch off averaging and noise "
+        "filters and record again."
+    ),
+    "pixels-nonlinear": (
+        "The pixel values do not follow the light[[: pixels of {level_adu:count} ADU are only "
+        "{noise_ratio:ratio} times as noisy as the sky]][[: bright stars are {wider_by:percent} "
+        "wider than faint ones]]; record without gamma, stretch or compression."
+    ),
+    "pixels-filtered": (
+        "The noise of neighbouring pixels goes together[[ (correlation {correlation:ratio}; raw "
+        "frames have none)]]: the frames were smoothed, sharpened or compressed; use the frames "
+        "as the camera made them."
+    ),
+    "scale-disputed": (
+        "The pixel scale is disputed[[: {low_arcsec:arcsec} by {low_from:name}, "
+        "{high_arcsec:arcsec} by {high_from:name}]], and every width and motion goes with it; "
+        "state camera.pixel_scale_arcsec."
+    ),
+    "stars-trailed": (
+        "All stars are elongated alike[[ by {elongation:ratio} at {angle_deg:deg}]], more than "
+        "air can make: they moved during the exposure or the optics are astigmatic, and only "
+        "their narrow side bounds the air; expose less, or check tracking and collimation."
+    ),
+    "pointing-stepped": (
+        "The pointing stepped[[ by {step_px:px} after {at_s:s}]] and stayed there; look for a "
+        "mirror that shifts, a cable that pulls or a knock, and measure the parts apart."
+    ),
+    "times-impossible": (
+        "The times of the frames cannot be true[[: {interval_s:s} apart, and "
+        "{standing_share:percent} of them do not advance]]; give the true times, or the interval "
+        "as camera.frame_interval_s."
+    ),
 }
 
 # special evidence (masks, focus runs, sensors ...) brings its own sentences, one table each
-_GUESTS: tuple[dict[str, str], ...] = ()
+_MASK = {
+    "mask": (
+        "The two images of the mask give r₀ = {r0_m:metres} to {relative_error:percent}"
+        "[[: {r0_along_m:metres} from motion along the mask, {r0_across_m:metres} across]]. That "
+        "motion is free of vibration."
+    ),
+}
+_FOCUS = {
+    "focus-not-used": (
+        "The runs at other focus positions were not used: they do not differ by enough, or the "
+        "air changed between them."
+    ),
+}
+_GUESTS: tuple[dict[str, str], ...] = (_MASK, _FOCUS)
 
 TEMPLATES: dict[str, str] = {
     **_HEADLINES,
@@ -399,6 +444,15 @@ def text_of(remark: _Said) -> str:
     return re.sub(r"\{(\w+):(\w+)\}", fill, kept)
 
 
+def put_in_words(result: Result) -> None:
+    """Write the sentence of every remark of a result into it."""
+    verdict = result.verdict
+    headline = Remark(code=verdict.headline_code, facts=verdict.headline_facts)
+    verdict.headline = text_of(headline)
+    for remark in (*verdict.reasons, *verdict.next, *result.checks, *result.warnings):
+        remark.text = text_of(remark)
+
+
 def cautions_for(codes: Iterable[str]) -> list[str]:
     """Return the cautions that proposed steps call for, each once."""
     return list(dict.fromkeys(text for code in codes for text in CAUTIONS_OF.get(code, ())))
@@ -449,8 +503,7 @@ def number(value: float | None, digits: int = 3) -> str:
     if not PLAIN_NUMBER_POWERS[0] <= size <= PLAIN_NUMBER_POWERS[1]:
         head, power = f"{value:.{digits - 1}e}".split("e")
         return f"{head} × 10{str(int(power)).translate(_SUPERSCRIPTS)}".replace("-", "−")
-    rounded = float(f"{value:.{digits - 1}e}")
-    return f"{rounded:.{max(digits - 1 - size, 0)}f}".replace("-", "−")
+    return f"{value:.{max(digits - 1 - size, 0)}f}".replace("-", "−")
 
 
 def setting(value: float | None) -> str:
@@ -497,6 +550,7 @@ KINDS: dict[str, Callable[[Any], str]] = {
     "px": lambda value: f"{_figure(value)} px",
     "hz": lambda value: f"{_figure(value)} Hz",
     "s": _duration,
+    "metres": lambda value: f"{_figure(value)} m",
     "deg": lambda value: f"{value:.0f} deg",
     "percent": _per_cent,
     "arcsec_per_min": lambda value: f"{_figure(value)} arcsec/min",

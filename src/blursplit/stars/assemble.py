@@ -8,21 +8,17 @@ import numpy as np
 
 from blursplit.errors import TooFewStarsError
 from blursplit.stars.geometry import masked_columns
-from blursplit.stars.noise import estimate_gain_e_per_adu
+from blursplit.stars.noise import gain_of, noise_against_level
 from blursplit.stars.tracks import Stamps, StarTracks
 from blursplit.stars.twins import twins
+from blursplit.types import BoolArray, FloatArray, IntArray
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from blursplit.frames import Sequence
     from blursplit.stars.detect import Field
     from blursplit.stars.journey import Journey
 
-    FloatArray = NDArray[np.float64]
-    BoolArray = NDArray[np.bool_]
-    IntArray = NDArray[np.int64]
-    Notes = list[tuple[str, str]]
+Notes = list[tuple[str, str]]
 
 RARELY_SEEN = 0.2
 JUMP_SIGMAS = 6.0  # of a shaking field: a swing's fastest step is twice its usual one
@@ -67,7 +63,8 @@ def assemble_tracks(sequence: Sequence, field: Field, journey: Journey) -> StarT
     }
     column_of = {int(star): i for i, star in enumerate(stars)}
     stamps = journey.book.stamps(rows, column_of)
-    gain = _gain(journey, stamps, notes)
+    curve = _noise_curve(stamps)
+    gain = _gain(journey, curve, notes)
     if field.clipped:
         stamps = None
         notes.append(("cores-clipped", "stretched for display, cores clipped: positions only"))
@@ -97,6 +94,7 @@ def assemble_tracks(sequence: Sequence, field: Field, journey: Journey) -> StarT
         frame=np.asarray(sequence.frame, dtype=np.int64)[rows],
         finder_adu=field.image_adu,
         stamps=stamps,
+        pixels=journey.blank.statistics(curve),
         notes=tuple(notes),
         dropped=dropped,
     )
@@ -162,14 +160,22 @@ def _dropped(journey: Journey, seen: BoolArray) -> dict[str, int]:
     return {reason: n for reason, n in counts.items() if n}
 
 
-def _gain(journey: Journey, stamps: Stamps | None, notes: Notes) -> float:
+Curve = tuple[FloatArray, FloatArray, FloatArray]
+
+
+def _noise_curve(stamps: Stamps | None) -> Curve:
+    """Return the noise of the brightest stamps' pixels against their level."""
+    if stamps is None:
+        return np.zeros(0), np.zeros(0), np.zeros(0)
+    every = max(1, stamps.pixels_adu.shape[0] // GAIN_STAMPS)
+    return noise_against_level(stamps.pixels_adu[::every, 0], stamps.sky_adu[::every, 0])
+
+
+def _gain(journey: Journey, curve: Curve, notes: Notes) -> float:
     """Return the gain in e-/ADU: as known, else fitted to the stars' own pixel noise."""
     if np.isfinite(journey.recipe.gain_e_per_adu):
         return journey.recipe.gain_e_per_adu
-    fitted = None
-    if stamps is not None:
-        every = max(1, stamps.pixels_adu.shape[0] // GAIN_STAMPS)
-        fitted = estimate_gain_e_per_adu(stamps.pixels_adu[::every, 0], stamps.sky_adu[::every, 0])
+    fitted = gain_of(*curve)
     if fitted is None or fitted[1] > WORST_GAIN_ERROR:
         notes.append(
             (
@@ -188,7 +194,7 @@ def _gain(journey: Journey, stamps: Stamps | None, notes: Notes) -> float:
     return gain
 
 
-def _segments(given: NDArray[np.int64], journey: Journey, rows: IntArray, notes: Notes) -> IntArray:
+def _segments(given: IntArray, journey: Journey, rows: IntArray, notes: Notes) -> IntArray:
     """Return the number of each frame's stretch between gaps, dithers and turns of the field."""
     x, y, turn = journey.shift_x[rows], journey.shift_y[rows], journey.turn_deg[rows]
     breaks = np.flatnonzero(np.diff(given[rows]) != 0) + 1

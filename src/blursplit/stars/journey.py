@@ -16,6 +16,7 @@ from blursplit.stars.geometry import (
     turned,
 )
 from blursplit.stars.judge import Verdict, judge_block
+from blursplit.stars.pixel_statistics import BlankSky
 from blursplit.stars.recipe import make_recipe
 from blursplit.stars.register import (
     FALSE_MATCH,
@@ -106,6 +107,7 @@ class Journey:
         self.steady = True
         self._last_turn: tuple[float, float, float] | None = None
         self.book = StampBook(field, stamp_size(field.sigma_px), n, max_stamps)
+        self.blank = BlankSky(field, n)
 
     @property
     def tolerance_px(self) -> float:
@@ -123,6 +125,8 @@ class Journey:
         distance = np.hypot(verdict.shift_x, verdict.shift_y)
         self._retake_far(start, block, verdict, shift_x, shift_y)
         self._store(start, block, verdict, shift_x, shift_y)
+        here = slice(start, stop)
+        self.blank.look(self.source, start, stop, self.shift_x[here], self.shift_y[here])
         if verdict.lost.any():
             self._search(start, stop)
         self._learn(start, stop, distance)

@@ -86,10 +86,10 @@ def core_signal_to_noise(
         return np.asarray(core_adu / np.sqrt(variance), dtype=float)
 
 
-def estimate_gain_e_per_adu(
+def noise_against_level(
     stamps_adu: NDArray[np.float32], sky_adu: FloatArray
-) -> tuple[float, float] | None:
-    """Return gain and its relative error from the pixel noise of stars, or None.
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return level above the sky, noise variance and number of star pixels, in bins of the level.
 
     Parameters
     ----------
@@ -100,33 +100,48 @@ def estimate_gain_e_per_adu(
     Notes
     -----
     A fourth difference along both axes passes the noise of single pixels and hardly any of a
-    sampled star image, whatever the air does from frame to frame. The variance of what passes
-    is fitted with v0 + level / gain + b level^2, b >= 0; the last term takes up the little of
-    the star that still passes. (An estimator of our own; no source.)
+    sampled star image, whatever the air does from frame to frame. All are empty where the stamps
+    are too few or too faint.
     """
-    from scipy.optimize import nnls
-
-    clean = stamps_adu[np.isfinite(stamps_adu).all(axis=(1, 2))].astype(float)
-    sky = sky_adu[np.isfinite(stamps_adu).all(axis=(1, 2))]
+    nothing = np.zeros(0), np.zeros(0), np.zeros(0)
+    whole = np.isfinite(stamps_adu).all(axis=(1, 2)) & np.isfinite(sky_adu)
+    clean, sky = stamps_adu[whole].astype(float), sky_adu[whole]
     if len(clean) < 20:  # noqa: PLR2004 - too few to bin
-        return None
+        return nothing
     noise = _filter(clean, _DIFFERENCE) ** 2 / np.square(np.sum(_DIFFERENCE**2))
     level = _filter(clean, _LEVEL) - sky[:, None, None]
     noise, level = noise.ravel(), level.ravel()
     floor = float(np.median(noise) / 0.455)  # median of chi-square with one degree of freedom
     bright = level > _MIN_LEVEL_SIGMAS * np.sqrt(floor)
     if bright.sum() < 200:  # noqa: PLR2004
-        return None
+        return nothing
     edges = np.quantile(level, [0.0, 0.3, 0.6, *np.linspace(0.8, 1.0, 15)])
     which = np.clip(np.searchsorted(edges, level) - 1, 0, edges.size - 2)
     count = np.bincount(which, minlength=edges.size - 1)
     used = count > 10  # noqa: PLR2004
     mean_level = np.bincount(which, level, edges.size - 1)[used] / count[used]
     mean_noise = np.bincount(which, noise, edges.size - 1)[used] / count[used]
-    design = np.stack([np.ones_like(mean_level), mean_level, mean_level**2], axis=1)
-    weight = np.sqrt(count[used]) / np.maximum(mean_noise, 1e-12)
+    return mean_level, mean_noise, count[used].astype(float)
+
+
+def gain_of(
+    level_adu: FloatArray, variance_adu2: FloatArray, count: FloatArray
+) -> tuple[float, float] | None:
+    """Return gain [e-/adu] and its relative error from `noise_against_level`, or None.
+
+    Notes
+    -----
+    The variance is fitted with v0 + level / gain + b level^2, b >= 0; the last term takes up the
+    little of the star that still passes. (An estimator of our own; no source.)
+    """
+    from scipy.optimize import nnls
+
+    if not level_adu.size:
+        return None
+    design = np.stack([np.ones_like(level_adu), level_adu, level_adu**2], axis=1)
+    weight = np.sqrt(count) / np.maximum(variance_adu2, 1e-12)
     scale = np.abs(design).max(axis=0)
-    fit, _ = nnls(design / scale * weight[:, None], mean_noise * weight)
+    fit, _ = nnls(design / scale * weight[:, None], variance_adu2 * weight)
     per_level = float((fit / scale)[1])
     if per_level <= 0:
         return None

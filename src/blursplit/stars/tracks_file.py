@@ -20,7 +20,7 @@ from blursplit.fits_tables import (
     table,
     write_units,
 )
-from blursplit.stars.tracks import Stamps, StarTracks
+from blursplit.stars.tracks import PixelStatistics, Stamps, StarTracks
 
 SCHEMA = "blursplit-tracks/2"
 TRACKS_NAME, STAMPS_NAME = "tracks.fits", "stamps.fits"
@@ -193,6 +193,7 @@ def _read_tracks(path: Path, stamps_path: Path) -> StarTracks:
     said: dict[str, Any] = {key: value for key, value in facts.items() if key in known}
     said["notes"] = tuple((str(code), str(text)) for code, text in facts["notes"])
     said["dropped"] = {str(reason): int(n) for reason, n in facts["dropped"].items()}
+    said["pixels"] = _pixel_statistics(facts.get("pixels"))
     tracks = StarTracks(
         time_s=values["time"][::k].astype(np.float64),
         segment=values["segment"][::k].astype(np.int64),
@@ -204,6 +205,20 @@ def _read_tracks(path: Path, stamps_path: Path) -> StarTracks:
     )
     _check_stamps(tracks)
     return tracks
+
+
+def _pixel_statistics(stored: dict[str, Any] | None) -> PixelStatistics | None:
+    if stored is None:
+        return None
+    known = {item.name for item in fields(PixelStatistics)}
+    said: dict[str, Any] = {
+        key: tuple(np.nan if one is None else one for one in value)
+        if isinstance(value, list)
+        else (np.nan if value is None else value)
+        for key, value in stored.items()
+        if key in known
+    }
+    return PixelStatistics(**said)
 
 
 def _read_stamps(path: Path) -> Stamps | None:

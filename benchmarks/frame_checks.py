@@ -1,0 +1,315 @@
+"""False alarms and detections of the checks on frames (`stars/raw_checks.py`).
+
+Clean scenes are drawn over a wide range of telescopes, cameras, air and shakes, each from its own
+seed, and scored as they are; then the same frames are spoilt, one fault after the other, as cameras
+and programs do it. No limit of a check was set on these scenes.
+
+    python benchmarks/frame_checks.py --scenes 300 --kept FOLDER      make and keep the scenes
+    python benchmarks/frame_checks.py --scenes 300 --kept FOLDER --score [--faults gamma,median]
+
+Real records are scored as well where BLURSPLIT_REAL names their folder.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import time
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter, median_filter
+
+from blursplit.errors import BlursplitError
+from blursplit.frames import ArrayFrames, Sequence, open_frames
+from blursplit.rig import Rig
+from blursplit.simulate.scene import Scene
+from blursplit.simulate.sequence import Simulation
+from blursplit.stars import follow_stars
+from blursplit.stars.raw_checks import are_these_raw
+from blursplit.stars.tracks import StarTracks
+
+Frames = NDArray[np.float32]
+
+SENSOR_PX, WINDOW_PX = 120, 92  # the window that is read out may move over the sensor
+FRAMES = 300
+
+
+def scene_of(seed: int) -> Scene:
+    """Draw an ordinary night: nothing is wrong with its frames."""
+    rng = np.random.default_rng([seed, 1])
+    aperture = float(rng.choice([0.08, 0.1, 0.15, 0.2, 0.25]))
+    seeing = float(np.exp(rng.uniform(np.log(1.0), np.log(4.0))))
+    image = float(np.hypot(seeing, 550e-9 / aperture * 206265.0))
+    scale = float(np.clip(image / rng.uniform(1.8, 4.5), 0.4, 2.0))
+    interval = float(rng.choice([0.01, 0.02, 0.05]))
+    exposure = interval * float(rng.uniform(0.2, 1.0))
+    shakes = rng.uniform(size=5) < (0.5, 0.5, 0.3, 0.3, 0.3)
+    scene = {
+        "telescope": {"aperture_m": aperture, "obstruction": float(rng.choice([0.0, 0.3]))},
+        "camera": {
+            "pixel_scale_arcsec": scale,
+            "width_px": SENSOR_PX,
+            "height_px": SENSOR_PX,
+            "exposure_s": exposure,
+            "frame_interval_s": interval,
+            "gain_e_per_adu": float(np.exp(rng.uniform(np.log(0.2), np.log(5.0)))),
+            "read_noise_e": float(rng.uniform(1.5, 8.0)),
+            "sky_e_per_s": float(np.exp(rng.uniform(np.log(20.0), np.log(5000.0)))),
+            "hot_pixels": int(rng.choice([0, 0, 5, 30])),
+        },
+        "air": {"seeing_arcsec": seeing},
+        "stars": {
+            "count": int(rng.integers(1, 5)),
+            "seed": seed,
+            "flux_e_per_s": float(np.exp(rng.uniform(np.log(1e4), np.log(1e5)))) / exposure,
+            "faintest_ratio": 0.1,
+            "margin_px": 32.0,
+        },
+        "sequence": {"frames": FRAMES, "sub_exposures": 1},
+        "mode": [],
+        "drift": [],
+        "periodic": [],
+    }
+    if shakes[0]:
+        scene["mode"].append(
+            {
+                "frequency_hz": float(rng.uniform(1.0, 20.0)),
+                "damping_ratio": float(rng.uniform(0.005, 0.05)),
+                "rms_arcsec": float(np.exp(rng.uniform(np.log(0.05), np.log(2.5)))),
+                "angle_deg": float(rng.uniform(0, 180)),
+                "second_rms_arcsec": float(rng.uniform(0, 0.5)),
+            }
+        )
+    if shakes[1]:
+        scene["drift"].append(
+            {
+                "arcsec_per_min": float(rng.uniform(1.0, 30.0)),
+                "angle_deg": float(rng.uniform(0, 360)),
+            }
+        )
+    if shakes[2]:
+        scene["periodic"].append(
+            {
+                "period_s": float(rng.uniform(2.0, 60.0)),
+                "amplitude_arcsec": float(rng.uniform(0.2, 3.0)),
+                "angle_deg": float(rng.uniform(0, 180)),
+            }
+        )
+    if shakes[3]:
+        scene["wind_shake"] = {"rms_arcsec": float(rng.uniform(0.1, 1.0)), "corner_hz": 2.0}
+    if shakes[4]:
+        scene["tube"] = {"rms_arcsec": float(rng.uniform(0.1, 0.6))}
+    return Scene.model_validate(scene)
+
+
+def draw_sensor(seed: int) -> tuple[NDArray[np.uint16], Scene]:
+    """Return the frames of a whole sensor, in counts, with a fixed pattern in half of the cases."""
+    scene = scene_of(seed)
+    run = Simulation(scene, seed)
+    run._note_light = lambda *_: None  # type: ignore[method-assign]  # noqa: SLF001 - no truth is asked for
+    frames = np.concatenate([block for _, block in run.blocks()])
+    rng = np.random.default_rng([seed, 2])
+    if rng.uniform() < 0.5:
+        camera = scene.camera
+        pattern = rng.normal(0, 0.5 * camera.read_noise_e / camera.gain_e_per_adu, frames.shape[1:])
+        frames = np.clip(np.rint(frames + pattern), 0, 65535).astype(np.uint16)
+    return frames, scene
+
+
+def window(frames: Frames, x: int = 0, y: int = 0) -> Frames:
+    """Return what a window in the middle of the sensor, or moved from there, reads out."""
+    edge = (SENSOR_PX - WINDOW_PX) // 2
+    x, y = int(np.clip(edge + x, 0, 2 * edge)), int(np.clip(edge + y, 0, 2 * edge))
+    return frames[..., y : y + WINDOW_PX, x : x + WINDOW_PX]
+
+
+def recentred(frames: Frames, *, sub_pixel: bool = False) -> Frames:
+    """Move the window by whole pixels, or shift the image by parts of them, after the star."""
+    from scipy.ndimage import shift as move
+
+    smooth = gaussian_filter(median_filter(frames, (1, 3, 3)), (0, 1.0, 1.0))
+    edge = (SENSOR_PX - WINDOW_PX) // 2
+    reach = 7
+    inner = smooth[:24].mean(axis=0)[2 * edge : -2 * edge, 2 * edge : -2 * edge]
+    at_y, at_x = (int(v) + 2 * edge for v in np.unravel_index(int(inner.argmax()), inner.shape))
+    first_y, first_x = at_y, at_x
+    out = np.empty((len(frames), WINDOW_PX, WINDOW_PX), dtype=np.float32)
+    offsets = np.arange(-reach, reach + 1)
+    for number, image in enumerate(smooth):
+        part = image[at_y - reach : at_y + reach + 1, at_x - reach : at_x + reach + 1]
+        light = np.clip(part - np.median(part), 0, None)
+        light[light < 0.4 * light.max()] = 0
+        y = at_y + float((light.sum(axis=1) * offsets).sum() / light.sum())
+        x = at_x + float((light.sum(axis=0) * offsets).sum() / light.sum())
+        at_y = int(np.clip(round(y), reach + 1, SENSOR_PX - reach - 2))
+        at_x = int(np.clip(round(x), reach + 1, SENSOR_PX - reach - 2))
+        if sub_pixel:
+            out[number] = window(move(frames[number], (first_y - y, first_x - x), order=1))
+        else:
+            out[number] = window(frames[number], round(x) - first_x, round(y) - first_y)
+    return out
+
+
+def stepped(frames: Frames, *, px: int = 3) -> Frames:
+    """Let the pointing step in the middle of the run."""
+    half = len(frames) // 2
+    return np.concatenate([window(frames[:half]), window(frames[half:], px)])
+
+
+def smeared(frames: Frames, *, px: int = 8) -> Frames:
+    """Smear every frame along its rows; noise is drawn anew."""
+    sky = np.median(frames)
+    light = np.mean([np.roll(frames - sky, i - px // 2, axis=2) for i in range(px)], axis=0)
+    noise = np.std(frames[:, :6, :6])
+    drawn = np.random.default_rng(5).normal(0, noise, light.shape) * np.sqrt(1 - 1 / px)
+    return window(np.rint(sky + light + drawn).astype(np.float32))
+
+
+def recursive(frames: Frames) -> Frames:
+    """Filter noise in time, as some cameras do: each frame keeps a part of the one before."""
+    out = window(frames).copy()
+    for i in range(1, len(out)):
+        out[i] = 0.69 * out[i - 1] + 0.31 * out[i]
+    return np.rint(out)
+
+
+def as_recorded(frames: Frames) -> Frames:
+    """Return the frames of a window that stays where it is."""
+    return window(frames)
+
+
+def _share(frames: Frames) -> Frames:
+    """Return the frames from 0 at the lowest level to 1 at the highest."""
+    low = float(np.quantile(frames[:8], 0.001)) - 1.0
+    return np.clip((frames - low) / (float(frames.max()) - low), 0, 1)
+
+
+FAULTS: dict[str, tuple[str, Callable[[Frames], Frames]]] = {
+    "window re-centred by whole pixels": ("frames-recentred", recentred),
+    "frames aligned by parts of pixels": (
+        "frames-recentred",
+        lambda f: recentred(f, sub_pixel=True),
+    ),
+    "each frame twice": ("frames-repeated", lambda f: window(np.repeat(f[: len(f) // 2], 2, 0))),
+    "every third repeated": (
+        "frames-repeated",
+        lambda f: window(f[np.arange(len(f)) - (np.arange(len(f)) % 3 == 2)]),
+    ),
+    "one in fifty repeated": (
+        "frames-repeated",
+        lambda f: window(f[np.arange(len(f)) - (np.arange(len(f)) % 50 == 49)]),
+    ),
+    "running mean of two": (
+        "frames-mixed",
+        lambda f: np.rint(0.5 * (window(f[1:]) + window(f[:-1]))),
+    ),
+    "recursive noise filter": ("frames-mixed", recursive),
+    "3x3 median": ("pixels-filtered", lambda f: window(median_filter(f, (1, 3, 3)))),
+    "unsharp mask": (
+        "pixels-filtered",
+        lambda f: np.rint(window(f + 0.5 * (f - gaussian_filter(f, (0, 1.0, 1.0))))),
+    ),
+    "gamma 0.5": ("pixels-nonlinear", lambda f: np.rint(window(65535 * np.sqrt(_share(f))))),
+    "soft compression": (
+        "pixels-nonlinear",
+        lambda f: np.rint(window(65535 * np.log1p(20 * _share(f)) / np.log(21))),
+    ),
+    "smeared by 8 px": ("stars-trailed", smeared),
+    "step of 3 px": ("pointing-stepped", stepped),
+    "step of 8 px": ("pointing-stepped", lambda f: stepped(f, px=8)),
+}
+
+
+def tracks_of(frames: Frames, scene: Scene) -> StarTracks:
+    """Follow the stars of frames in memory; nothing is known but the interval."""
+    n = len(frames)
+    camera = scene.camera
+    sequence = Sequence(
+        name="scene",
+        source=ArrayFrames(frames),
+        time_s=np.arange(n) * camera.frame_interval_s,
+        start_utc=None,
+        exposure_s=camera.exposure_s,
+        cadence_s=camera.frame_interval_s,
+        timing="regular",
+        segment=np.zeros(n, dtype=np.int64),
+        frame=np.arange(n),
+        instrument=Rig(),
+        n_files=1,
+    )
+    return follow_stars(sequence)
+
+
+def score(kept: Path, scenes: int, first: int, chosen: list[str]) -> None:
+    """Print how often each check speaks, on clean scenes and on spoilt ones."""
+    cases = {"clean": ("", as_recorded), **FAULTS}
+    if chosen:
+        cases = {name: case for name, case in cases.items() if any(c in name for c in chosen)}
+    spoke: dict[str, Counter[str]] = {name: Counter() for name in cases}
+    ran: Counter[str] = Counter()
+    for seed in range(first, first + scenes):
+        path = kept / f"{seed}.npy"
+        if not path.exists():
+            continue
+        whole, scene = np.load(path).astype(np.float32), scene_of(seed)
+        for name, (_, spoil) in cases.items():
+            try:
+                tracks = tracks_of(np.clip(spoil(whole), 0, 65535).astype(np.float32), scene)
+            except BlursplitError as error:
+                spoke[name][f"refused: {type(error).__name__}"] += 1
+                continue
+            ran[name] += 1
+            found = are_these_raw(tracks, None, Rig())
+            spoke[name].update(check.code for check in found)
+            if name == "clean":
+                for check in found:
+                    print(seed, check)
+    for name, (code, _) in cases.items():
+        others = {key: n for key, n in spoke[name].items() if key != code}
+        print(f"{name:36} {code or '-':18} {spoke[name][code]:4d} of {ran[name]:4d}   {others}")
+
+
+def score_real(folder: Path) -> None:
+    """Print what each check says of every real record."""
+    for name in sorted(path.name for path in folder.iterdir() if path.is_dir()):
+        try:
+            sequence = open_frames([folder / name])
+            tracks = follow_stars(sequence)
+            tracks = replace(tracks, notes=(*sequence.notes, *tracks.notes))
+            found = are_these_raw(tracks, None, sequence.instrument)
+        except BlursplitError as error:
+            print(f"{name:20} refused: {error}")
+            continue
+        print(f"{name:20} {tracks.n_frames} frames, {tracks.n_stars} stars: {found or 'clean'}")
+
+
+def main() -> None:
+    """Make scenes, or score them."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--scenes", type=int, default=300)
+    parser.add_argument("--first", type=int, default=0, help="seed of the first scene")
+    parser.add_argument("--kept", type=Path, required=True, help="folder of the scenes")
+    parser.add_argument("--score", action="store_true")
+    parser.add_argument("--faults", default="")
+    chosen = parser.parse_args()
+    begun = time.perf_counter()
+    if not chosen.score:
+        chosen.kept.mkdir(parents=True, exist_ok=True)
+        for seed in range(chosen.first, chosen.first + chosen.scenes):
+            path = chosen.kept / f"{seed}.npy"
+            if not path.exists():
+                np.save(path, draw_sensor(seed)[0])
+        print(f"{time.perf_counter() - begun:.0f} s")
+        return
+    score(chosen.kept, chosen.scenes, chosen.first, [f for f in chosen.faults.split(",") if f])
+    if os.environ.get("BLURSPLIT_REAL"):
+        score_real(Path(os.environ["BLURSPLIT_REAL"]))
+
+
+if __name__ == "__main__":
+    main()

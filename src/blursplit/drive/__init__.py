@@ -1,0 +1,1 @@
+"""The drive: its periods and errors, what a guide loop leaves, and the polar axis."""

@@ -1,0 +1,348 @@
+"""A periodic error of known period, drawn from a record that may be shorter than one turn."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from blursplit.constants import (
+    DRIVE_ACROSS_SHARES,
+    DRIVE_FINEST_DEG,
+    DRIVE_HARMONICS,
+    DRIVE_LEAST_PATTERN,
+    DRIVE_N_ANGLES,
+    DRIVE_N_FINE,
+    DRIVE_N_SIZES,
+    DRIVE_PHASE_BINS,
+    DRIVE_SIZES_ARCSEC,
+    DRIVE_SMOOTHNESS,
+)
+from blursplit.types import FloatArray, IntArray
+
+PHASES = np.arange(240) / 240.0
+
+
+@dataclass(frozen=True)
+class PeriodView:
+    """What a record can see of a periodic error beside offsets, drift and other terms.
+
+    Parameters
+    ----------
+    weights : ndarray, shape (m, n_samples)
+        Orthonormal rows that offsets, drift and other terms cannot make.
+    response : ndarray, shape (m, 2 n_harmonics)
+        Their reading for a cosine and sine of 1 arcsec of each harmonic in turn.
+    """
+
+    weights: FloatArray
+    response: FloatArray
+
+
+@dataclass(frozen=True)
+class PeriodicError:
+    """Draws of a periodic error.
+
+    Parameters
+    ----------
+    draws_arcsec : ndarray, shape (n, 2 n_harmonics, 2)
+        Cosine and sine of each harmonic in turn, along x and y; phase 0 at time 0.
+    """
+
+    draws_arcsec: FloatArray
+
+    def angles_deg(self) -> FloatArray:
+        """Return the direction of each draw's larger axis, axial, shape (n,)."""
+        shape = np.einsum("nki,nkj->nij", self.draws_arcsec, self.draws_arcsec)
+        twice = np.arctan2(2.0 * shape[:, 0, 1], shape[:, 0, 0] - shape[:, 1, 1])
+        return np.asarray(np.degrees(twice) / 2.0 % 180.0)
+
+    def along(self, angle_deg: float) -> FloatArray:
+        """Return the coefficients along a direction, shape (n, 2 n_harmonics)."""
+        turn = math.radians(angle_deg)
+        return np.asarray(self.draws_arcsec @ np.array([math.cos(turn), math.sin(turn)]))
+
+    def peak_to_peak_arcsec(self, angle_deg: float) -> FloatArray:
+        """Return the span of each draw's curve over a whole turn, shape (n,)."""
+        coefficients = self.along(angle_deg)
+        waves = harmonic_columns(PHASES, 1.0, coefficients.shape[1] // 2)
+        return np.asarray(np.ptp(coefficients @ waves.T, axis=1))
+
+
+def harmonic_columns(
+    time_s: FloatArray, period_s: float, harmonics: int, exposure_s: float = 0.0
+) -> FloatArray:
+    """Return cosine and sine of each harmonic, shape (n_samples, 2 harmonics).
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n_samples,)
+        Middle of each exposure.
+    period_s : float
+    harmonics : int
+    exposure_s : float, optional
+        A motion of frequency f, averaged over it, keeps sinc(f exposure).
+    """
+    columns = []
+    for k in range(1, harmonics + 1):
+        kept = np.sinc(k * exposure_s / period_s)
+        phase = 2.0 * np.pi * k * time_s / period_s
+        columns += [kept * np.cos(phase), kept * np.sin(phase)]
+    return np.stack(columns, axis=1).astype(np.float64)
+
+
+def harmonics_within(period_s: float, cadence_s: float) -> int:
+    """Return how many harmonics, three at most, lie below half the frame rate."""
+    return int(min(DRIVE_HARMONICS, np.ceil(period_s / (2.0 * cadence_s)) - 1))
+
+
+def view_period(own: FloatArray, others: FloatArray) -> PeriodView:
+    """Return what of the periodic columns is left beside the others.
+
+    Parameters
+    ----------
+    own : ndarray, shape (n_samples, 2 n_harmonics)
+    others : ndarray, shape (n_samples, n_others)
+        Offsets, drift and the columns of other terms.
+    """
+    left = own - others @ (np.linalg.pinv(others) @ own)
+    patterns, strength, mixing = np.linalg.svd(left, full_matrices=False)
+    kept = strength > DRIVE_LEAST_PATTERN * math.sqrt(0.5 * len(own))
+    return PeriodView(
+        np.asarray(patterns[:, kept].T), np.asarray(strength[kept, None] * mixing[kept])
+    )
+
+
+@dataclass(frozen=True)
+class _Prior:
+    """What is thought of the error before the data, on a grid.
+
+    Parameters
+    ----------
+    sizes : ndarray, shape (n_sizes,)
+    log_width : ndarray, shape (n_angles,)
+        Of each direction's share of the half turn.
+    axis : ndarray, shape (n_angles, n_kinds, 2, 2)
+    sigmas : ndarray, shape (n_kinds, 2 n_harmonics)
+        A kind is a smoothness and a share across.
+    shape : ndarray, shape (n_angles, n_kinds, 2 m, 2 m)
+        Covariance of the readings under an error of 1 arcsec.
+    """
+
+    sizes: FloatArray
+    log_width: FloatArray
+    axis: FloatArray
+    sigmas: FloatArray
+    shape: FloatArray
+
+
+def _prior(seen_arcsec: FloatArray, response: FloatArray, angle_deg: float | None) -> _Prior:
+    angles, width = np.array([math.radians(angle_deg or 0.0)]), np.ones(1)
+    if angle_deg is None:
+        angles, width = _directions(seen_arcsec)
+    along = np.stack([np.cos(angles), np.sin(angles)], axis=1)
+    both = np.einsum("ti,tj->tij", along, along)
+    axis = np.stack([both + share**2 * (np.eye(2) - both) for share in DRIVE_ACROSS_SHARES], axis=1)
+    axis = np.tile(axis, (1, len(DRIVE_SMOOTHNESS), 1, 1))
+    order = np.repeat(np.arange(1, response.shape[1] // 2 + 1), 2)
+    sigmas = np.stack([1.0 / order**power for power in DRIVE_SMOOTHNESS])
+    sigmas = np.repeat(sigmas, len(DRIVE_ACROSS_SHARES), axis=0)
+    inner = np.einsum("ak,pk,bk->pab", response, sigmas**2, response)
+    m = 2 * len(response)
+    shape = np.einsum("tpij,pab->tpiajb", axis, inner).reshape(*axis.shape[:2], m, m)
+    return _Prior(
+        np.geomspace(*DRIVE_SIZES_ARCSEC, DRIVE_N_SIZES), np.log(width), axis, sigmas, shape
+    )
+
+
+def _directions(seen_arcsec: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return directions [rad], closer together about the readings' own, and their shares."""
+    both = seen_arcsec.T @ seen_arcsec
+    own = 0.5 * math.atan2(2.0 * both[0, 1], both[0, 0] - both[1, 1])
+    fine = np.radians(np.geomspace(DRIVE_FINEST_DEG, 90.0 / DRIVE_N_ANGLES, DRIVE_N_FINE))
+    even = np.pi * np.arange(1, DRIVE_N_ANGLES) / DRIVE_N_ANGLES
+    offset = np.sort(np.concatenate([-fine, [0.0], fine, even]))
+    ends = np.append(offset, offset[0] + np.pi)
+    width = 0.5 * (np.diff(ends) + np.roll(np.diff(ends), 1))
+    return own + offset, width / np.pi
+
+
+def _both_axes(errors_arcsec2: FloatArray) -> FloatArray:
+    m = errors_arcsec2.shape[1]
+    base = np.zeros((2 * m, 2 * m))
+    base[:m, :m], base[m:, m:] = errors_arcsec2
+    return base
+
+
+def likelihood_gain(
+    seen_arcsec: FloatArray,
+    errors_arcsec2: FloatArray,
+    response: FloatArray,
+    angle_deg: float | None = None,
+) -> float:
+    """Return twice the logarithm of the likelihood ratio of the best error against none.
+
+    Parameters
+    ----------
+    seen_arcsec : ndarray, shape (m, 2)
+    errors_arcsec2 : ndarray, shape (2, m, m)
+        Covariance of the readings if there is no error.
+    response : ndarray, shape (m, 2 n_harmonics)
+    angle_deg : float, optional
+
+    Notes
+    -----
+    Above `constants.DRIVE_SHOWN_GAIN` the error counts as shown.
+    """
+    base, reading = _both_axes(errors_arcsec2), seen_arcsec.T.ravel()
+    prior = _prior(seen_arcsec, response, angle_deg)
+    best = _log_likelihoods(reading, base, prior.shape, prior.sizes).max()
+    return 2.0 * float(best - _log_likelihood(reading, base))
+
+
+def draw_periodic_error(
+    seen_arcsec: FloatArray,
+    errors_arcsec2: FloatArray,
+    response: FloatArray,
+    rng: np.random.Generator,
+    *,
+    angle_deg: float | None = None,
+    n_draws: int = 1200,
+    for_limit: bool = False,
+) -> PeriodicError:
+    """Draw a periodic error from what the record's view of it reads.
+
+    Parameters
+    ----------
+    seen_arcsec : ndarray, shape (m, 2)
+        Readings along x and y.
+    errors_arcsec2 : ndarray, shape (2, m, m)
+        Covariance of the readings on each axis.
+    response : ndarray, shape (m, 2 n_harmonics)
+    rng : numpy.random.Generator
+    angle_deg : float, optional
+        Direction of the error where it is known, from +x toward +y.
+    n_draws : int, optional
+    for_limit : bool, optional
+        Take all sizes as equally likely, not their logarithms, and the error as nearly a sine,
+        which hides best beside a straight line.
+
+    Notes
+    -----
+    Gaussian prior: cosine and sine of harmonic k have the standard deviation A/k^p along the
+    error's direction and a share of it across; A is flat in the logarithm, the direction flat in
+    angle, p and the share one of a few (common practice, no source).
+    Given these, the posterior is Gaussian and is drawn exactly; their own posterior comes from a
+    grid. Where the record determines the coefficients the prior does not matter; under one turn
+    it says what may hide in the part that a straight line can follow. A pure sine of which only
+    the bend b is seen has a phase that may be anything: its amplitude is b over the cosine of any
+    angle.
+    """
+    base, reading = _both_axes(errors_arcsec2), seen_arcsec.T.ravel()
+    prior = _prior(seen_arcsec, response, angle_deg)
+    log_like = _log_likelihoods(reading, base, prior.shape, prior.sizes)
+    log_like += prior.log_width[:, None, None]
+    if for_limit:
+        log_like[:, : -len(DRIVE_ACROSS_SHARES)] = -np.inf
+        log_like += np.log(prior.sizes)
+    weight = np.exp(log_like - log_like.max()).ravel()
+    choices = rng.choice(weight.size, size=n_draws, p=weight / weight.sum())
+    noise = rng.multivariate_normal(np.zeros(len(base)), base, size=n_draws)
+    roots = np.linalg.cholesky(prior.axis)
+    draws = []
+    for number, choice in enumerate(choices):
+        t, p, s = np.unravel_index(choice, log_like.shape)
+        size, sigmas = prior.sizes[s], prior.sigmas[p]
+        # A sample of the prior, corrected by what its reading misses, is one of the posterior.
+        drawn = size * sigmas[:, None] * (rng.standard_normal((len(sigmas), 2)) @ roots[t, p].T)
+        miss = reading - (response @ drawn).T.ravel() - noise[number]
+        pull = np.linalg.solve(base + size**2 * prior.shape[t, p], miss).reshape(2, -1)
+        draws.append(drawn + size**2 * (prior.axis[t, p] @ pull @ (response * sigmas**2)).T)
+    return PeriodicError(np.array(draws))
+
+
+def _log_likelihoods(
+    reading: FloatArray, base: FloatArray, shape: FloatArray, sizes: FloatArray
+) -> FloatArray:
+    """Return the log likelihood for each direction, kind and size.
+
+    In the frame where the noise is the unit matrix and the error's covariance is diagonal, a
+    size costs nothing.
+    """
+    root = np.linalg.cholesky(base)
+    white = np.linalg.solve(root, np.swapaxes(np.linalg.solve(root, shape), -1, -2))
+    values, vectors = np.linalg.eigh(white)
+    turned = np.einsum("tpij,i->tpj", vectors, np.linalg.solve(root, reading))
+    variance = 1.0 + np.maximum(values, 0.0)[:, :, None, :] * sizes[:, None] ** 2
+    squares = turned[:, :, None, :] ** 2 / variance
+    constant = -np.log(np.diag(root)).sum()
+    return np.asarray(constant - 0.5 * (np.log(variance) + squares).sum(axis=-1))
+
+
+def _log_likelihood(reading: FloatArray, base: FloatArray) -> float:
+    """Return the log likelihood of noise alone."""
+    root = np.linalg.cholesky(base)
+    white = np.linalg.solve(root, reading)
+    return float(-np.log(np.diag(root)).sum() - 0.5 * white @ white)
+
+
+# --- a record folded on the phase of a period ----------------------------------------------------
+def phase_bins(time_s: FloatArray, period_s: float, bins: int = DRIVE_PHASE_BINS) -> IntArray:
+    """Return the bin of phase of each time, shape (n_samples,)."""
+    return np.minimum((np.mod(time_s / period_s, 1.0) * bins).astype(np.int64), bins - 1)
+
+
+def bin_means(values: FloatArray, index: IntArray, bins: int = DRIVE_PHASE_BINS) -> FloatArray:
+    """Return the mean of values (n_samples, ...) in each bin, shape (bins, ...); NaN if empty."""
+    out = np.full((bins, *values.shape[1:]), np.nan)
+    for k in np.unique(index):
+        out[k] = values[index == k].mean(axis=0)
+    return out
+
+
+def bin_errors(
+    misfit: FloatArray,
+    time_s: FloatArray,
+    index: IntArray,
+    cadence_s: float,
+    bins: int = DRIVE_PHASE_BINS,
+) -> FloatArray:
+    """Return the standard error of each bin's mean, shape (bins,); NaN where it is empty.
+
+    Parameters
+    ----------
+    misfit : ndarray, shape (n_samples,)
+        What a fit leaves of the series: its own noise, air and vibration.
+    time_s : ndarray, shape (n_samples,)
+    index : ndarray of int, shape (n_samples,)
+        Bin of each sample.
+    cadence_s : float
+        Lost frames count as places without a sample.
+    bins : int, optional
+
+    Notes
+    -----
+    Neighbouring samples move together, so that the scatter over the root of their number is far
+    too small. With a the misfit's autocovariance and w the weights of a mean, the variance is
+    the sum of w_i w_j a_|i-j|, evaluated as the misfit's periodogram times |W|^2 (Wiener and
+    Khinchin), which is never negative.
+    """
+    from scipy.fft import next_fast_len, rfft
+
+    place = np.rint((time_s - time_s.min()) / cadence_s).astype(np.int64)
+    length = next_fast_len(2 * (int(place.max()) + 1))
+    series = np.zeros(length)
+    np.add.at(series, place, misfit)  # uneven times may share a place
+    power = np.abs(rfft(series)) ** 2 / len(misfit)
+    double = np.full(len(power), 2.0)
+    double[0] = 1.0
+    if length % 2 == 0:
+        double[-1] = 1.0
+    out = np.full(bins, np.nan)
+    for k in np.unique(index):
+        weights = np.zeros(length)
+        chosen = place[index == k]
+        np.add.at(weights, chosen, 1.0 / len(chosen))
+        out[k] = np.sqrt(np.sum(double * power * np.abs(rfft(weights)) ** 2) / length)
+    return out

@@ -1,0 +1,312 @@
+"""What single pixels say of how frames were made: noise in time, beside and against the level.
+
+Raw frames have noise of their own in every frame and every pixel, and it grows with the light.
+Programs and cameras that repeat, average, filter or stretch frames leave their marks there.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from blursplit.constants import (
+    ALIKE_PX,
+    BLANK_PATCH_PX,
+    BLANK_PATCHES,
+    BLANK_RUN_FRAMES,
+    BLANK_RUN_LAG,
+    BLANK_RUN_STEP,
+    BLANK_RUNS,
+    FAR_PIXEL,
+    FEWEST_ALIKE,
+    HOT_CHANCE,
+    HOT_LOOKS,
+    HOT_REACH_PX,
+    HOT_SIGMAS,
+    HOT_WINDOW_PX,
+    MIXED_CORRELATION,
+    MOST_LONE_PIXELS,
+    NEIGHBOUR_CORRELATION,
+    PATTERN_REACH_PX,
+    PATTERN_SIGMAS,
+)
+from blursplit.stars.tracks import PixelStatistics
+from blursplit.types import BoolArray, FloatArray, IntArray
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from blursplit.frames import FrameSource
+    from blursplit.stars.detect import Field
+
+LAGS = (1, 2, 3)
+
+
+class BlankSky:
+    """Looks at a few patches of blank sky in short runs of frames while stars are followed.
+
+    Parameters
+    ----------
+    field : Field
+    n_frames : int
+
+    Notes
+    -----
+    With D_k the mean square of what a pixel changes in k frames, the correlation of its noise over
+    k frames is 1 - D_k / D_far: a fixed pattern drops out. Differences of pixels side by side are
+    taken, which removes the wings of stars and noise that a row shares. Neighbours are compared in
+    differences of far frames, and what pixels five apart have in common (banding) is taken off.
+    """
+
+    def __init__(self, field: Field, n_frames: int) -> None:
+        self.x0, self.y0 = blank_patches(field)
+        self.step = max(BLANK_RUN_STEP, n_frames // BLANK_RUNS)
+        self.next = 0
+        self.frames = self.same = self.pairs = self.far_same = self.far_pairs = 0
+        self.change, self.changes = np.zeros(len(LAGS) + 1), np.zeros(len(LAGS) + 1)
+        self.beside = np.zeros((2, 3))  # neighbours, pixels far apart, the pixel with itself
+        self.count = np.zeros(2, dtype=np.int64)  # of all far frames, of those with the field alike
+        self.alike, self.alikes = 0.0, 0
+        self.still = self.moved = self.patterned = 0
+        self.level = np.full(self.x0.size, np.nan)
+        self.field = field
+        self.hot_step, self.hot_next = max(1, n_frames // HOT_LOOKS), 0
+        self.hot_still = self.hot_moved = 0
+        self.hot: tuple[FloatArray, FloatArray] | None = None
+
+    def look(
+        self,
+        source: FrameSource,
+        start: int,
+        stop: int,
+        shift_x_px: FloatArray,
+        shift_y_px: FloatArray,
+    ) -> None:
+        """Look at the runs that are due in a block of frames which has just been read.
+
+        The shifts say where the field lies in each frame of the block.
+        """
+        while self.hot_next < stop:
+            frame = max(self.hot_next, start)
+            self.hot_next = frame + self.hot_step
+            shift = np.array([shift_x_px[frame - start], shift_y_px[frame - start]])
+            if np.isfinite(shift).all():
+                self._compare_hot(source, frame, shift)
+        while self.x0.size and self.next < stop:
+            first = max(self.next, start)
+            last = min(first + BLANK_RUN_FRAMES, stop)
+            if last - first > BLANK_RUN_LAG:
+                cuts = source.cut(first, last, self.x0, self.y0, BLANK_PATCH_PX)
+                here = slice(first - start, last - start)
+                self._add(cuts.astype(float), np.stack([shift_x_px[here], shift_y_px[here]]))
+            self.next = first + self.step
+
+    def _compare_hot(self, source: FrameSource, frame: int, shift_px: FloatArray) -> None:
+        """See whether lone bright pixels lie where they lay at the last look.
+
+        Notes
+        -----
+        All distances between two lists of pixels are counted by whole pixels. The place with most
+        of them must stand out of chance (Poisson), and must not be where the stars went.
+        """
+        from scipy.stats import poisson
+
+        ny, nx = source.shape
+        size = min(ny, nx, HOT_WINDOW_PX)
+        x0, y0 = np.array([(nx - size) // 2]), np.array([(ny - size) // 2])
+        image = source.cut(frame, frame + 1, x0, y0, size)[0, 0]
+        x, y = _lone_pixels(image)
+        x, y = x + x0[0], y + y0[0]
+        stars_x = self.field.pattern.x_px + shift_px[0]
+        stars_y = self.field.pattern.y_px + shift_px[1]
+        reach = 2.5  # a star's own highest pixel, and a pixel of its own motion
+        far = np.ones(x.size, dtype=bool)
+        for star_x, star_y in zip(stars_x, stars_y, strict=True):
+            far &= np.hypot(x - star_x, y - star_y) > reach
+        now = np.stack([x[far], y[far]]), shift_px
+        before, self.hot = self.hot, now
+        if before is None or not (now[0].size and before[0].size):
+            return
+        apart = (now[0][:, :, None] - before[0][:, None, :]).reshape(2, -1)
+        edges = np.arange(-HOT_REACH_PX - 0.5, HOT_REACH_PX + 1.0)
+        table, _, _ = np.histogram2d(apart[0], apart[1], bins=(edges, edges))
+        chance = now[0].shape[1] * before[0].shape[1] / size**2
+        enough = max(int(poisson.isf(HOT_CHANCE, chance)) + 1, 3)
+        best = np.unravel_index(int(table.argmax()), table.shape)
+        place = np.array(best) - HOT_REACH_PX
+        here = table[HOT_REACH_PX, HOT_REACH_PX]
+        if here >= enough:
+            self.hot_still += 1
+        elif (
+            table[best] >= enough and np.abs(place - (shift_px - before[1])).max() > 1.2  # noqa: PLR2004 - rounding
+        ):
+            self.hot_moved += 1
+
+    def _add(self, patch: FloatArray, shift_px: FloatArray) -> None:
+        """Add a run, shape (frames, patches, y, x), and where the field lay in it."""
+        level = patch.mean(axis=(2, 3))
+        clean = np.isfinite(level).all(axis=0)
+        fixed = patch - level[:, :, None, None]
+        change = fixed[BLANK_RUN_LAG:] - fixed[:-BLANK_RUN_LAG]
+        spread = np.median(np.square(change), axis=(0, 2, 3)) / 0.455 / 2.0
+        with np.errstate(invalid="ignore"):
+            # A star that comes in lifts the level, and a patch of it changes more than the others.
+            known = np.isfinite(self.level)
+            lifted = known & (np.abs(np.median(level, axis=0) - self.level) > np.sqrt(spread))
+            clean &= ~lifted & (spread <= 2.0 * np.median(spread[clean])) if clean.any() else clean
+        self.level = np.where(known, self.level, np.median(level, axis=0))
+        if not clean.any():
+            return
+        fixed, change = fixed[:, clean], change[:, clean]
+        limit = 5.0 * np.sqrt(2.0 * np.median(spread[clean]))
+        self.frames += len(patch)
+        self._add_changes(np.diff(fixed, axis=3), limit)
+        self._add_neighbours(np.clip(change, -limit, limit), 0)
+        one, other = _alike(shift_px)
+        if one.size:
+            alike = fixed[one] - fixed[other]
+            self._add_neighbours(np.clip(alike, -limit, limit), 1)
+            beside = np.clip(np.diff(alike, axis=3), -1.5 * limit, 1.5 * limit)
+            self.alike += float(np.square(beside).sum())
+            self.alikes += beside.size
+        self._add_pattern(fixed)
+
+    def _add_changes(self, fixed: FloatArray, limit: float) -> None:
+        for number, lag in enumerate((*LAGS, *range(6, BLANK_RUN_FRAMES - 2))):
+            if lag >= len(fixed):
+                break
+            far = number >= len(LAGS)
+            change = fixed[lag:] - fixed[:-lag]
+            same = ~change.any(axis=(1, 2, 3))
+            if lag == 1:
+                self.same, self.pairs = self.same + int(same.sum()), self.pairs + same.size
+            elif far:
+                self.far_same += int(same.sum())
+                self.far_pairs += same.size
+            other = np.clip(change[~same], -1.5 * limit, 1.5 * limit)
+            row = len(LAGS) if far else number
+            self.change[row] += float(np.square(other).sum())
+            self.changes[row] += other.size
+
+    def _add_neighbours(self, change: FloatArray, kind: int) -> None:
+        for row, step in enumerate((1, FAR_PIXEL, 0)):
+            across = change[..., : BLANK_PATCH_PX - step] * change[..., step:]
+            along = change[..., : BLANK_PATCH_PX - step, :] * change[..., step:, :]
+            self.beside[kind, row] += 0.5 * float(across.mean() + along.mean()) * change.size
+        self.count[kind] += change.size
+
+    def _add_pattern(self, fixed: FloatArray) -> None:
+        """Count frames whose fixed pattern lies where it lay before, or whole pixels from there."""
+        reach = PATTERN_REACH_PX
+        sharp = fixed[:, :, 1:-1, 1:-1] - 0.25 * (
+            fixed[:, :, 2:, 1:-1] + fixed[:, :, :-2, 1:-1] + fixed[:, :, 1:-1, 2:]
+            + fixed[:, :, 1:-1, :-2]
+        )  # fmt: skip
+        one, other = sharp[:-BLANK_RUN_LAG], sharp[BLANK_RUN_LAG:]
+        size = sharp.shape[-1]
+        inner = one[:, :, reach:-reach, reach:-reach]
+        side = 2 * reach + 1
+        table = np.empty((len(one), side * side))
+        for row in range(side):
+            for column in range(side):
+                part = other[:, :, row : size - 2 * reach + row, column : size - 2 * reach + column]
+                product = (inner * part).sum(axis=(1, 2, 3))
+                scale = np.sqrt(np.square(inner).sum(axis=(1, 2, 3)))
+                scale = scale * np.sqrt(np.square(part).sum(axis=(1, 2, 3)))
+                table[:, row * side + column] = product / np.maximum(scale, 1e-30)
+        # The filter that sharpens correlates neighbours: 1.5 times the scatter of as many pixels.
+        sigma = 1.5 / np.sqrt(inner[0].size)
+        middle = side * side // 2
+        here, best = table[:, middle], table.argmax(axis=1)
+        top = table[np.arange(len(table)), best]
+        self.patterned += len(table)
+        self.still += int((here > PATTERN_SIGMAS * sigma).sum())
+        self.moved += int(
+            ((top > PATTERN_SIGMAS * sigma) & (best != middle) & (here < 0.5 * top)).sum()
+        )
+
+    def statistics(self, noise: tuple[FloatArray, FloatArray, FloatArray]) -> PixelStatistics:
+        """Return what was seen, joined with the noise of star pixels against their level."""
+        far = self.change[-1] / self.changes[-1] if self.changes[-1] else np.nan
+        near = self.change[:-1] / np.maximum(self.changes[:-1], 1)
+        alike = self.alike / self.alikes if self.alikes > FEWEST_ALIKE else np.nan
+        with np.errstate(invalid="ignore", divide="ignore"):
+            # Faint stars that drift through the patches change far frames more than near ones, and
+            # neighbours alike. Frames with the field in one place are free of that, but fewer.
+            least = np.fmin(far, alike) if np.isfinite(alike) else far
+            lags = np.where(least > 0, 1.0 - near / least, np.nan)
+            beside = (self.beside[:, 0] - self.beside[:, 1]) / self.beside[:, 2]
+        which = 0
+        if beside[0] > NEIGHBOUR_CORRELATION:  # starlight makes no negative one
+            which = 1
+            if self.count[1] <= FEWEST_ALIKE:
+                beside[1] = np.nan
+        if lags[0] > MIXED_CORRELATION and not np.isfinite(alike):
+            lags = np.full(len(LAGS), np.nan)
+        level = float(np.nanmedian(self.level)) if np.isfinite(self.level).any() else float("nan")
+        return PixelStatistics(
+            frames=self.frames,
+            pixels=int(self.count[which]),
+            sky_adu=level,
+            sky_noise_adu=float(np.sqrt(far / 4.0)),
+            lag_correlation=tuple(float(v) for v in lags),
+            neighbour_correlation=float(beside[which]),
+            repeated_share=self.same / self.pairs if self.pairs else float("nan"),
+            far_repeated_share=self.far_same / self.far_pairs if self.far_pairs else float("nan"),
+            pattern_pairs=self.patterned,
+            pattern_still=self.still,
+            pattern_moved=self.moved,
+            hot_still=self.hot_still,
+            hot_moved=self.hot_moved,
+            noise_level_adu=tuple(float(v) for v in noise[0]),
+            noise_variance_adu2=tuple(float(v) for v in noise[1]),
+            noise_count=tuple(int(v) for v in noise[2]),
+        )
+
+
+def _alike(shift_px: FloatArray) -> tuple[IntArray, IntArray]:
+    """Return pairs of far frames in which the field lies in one place, to 0.3 px."""
+    one, other = np.triu_indices(shift_px.shape[1], k=6)
+    with np.errstate(invalid="ignore"):
+        near = np.hypot(*(shift_px[:, one] - shift_px[:, other])) < ALIKE_PX
+    return one[near], other[near]
+
+
+def _lone_pixels(image: NDArray[np.float32]) -> tuple[FloatArray, FloatArray]:
+    """Return the pixels that stand far above all four neighbours, the clearest first."""
+    around = np.maximum(
+        np.maximum(image[:-2, 1:-1], image[2:, 1:-1]), np.maximum(image[1:-1, :-2], image[1:-1, 2:])
+    )
+    above = image[1:-1, 1:-1] - around
+    known = above[np.isfinite(above)]
+    if not known.size:
+        return np.zeros(0), np.zeros(0)
+    middle = float(np.median(known[:: max(1, known.size // 20_000)]))
+    noise = 1.4826 * float(np.median(np.abs(known[:: max(1, known.size // 20_000)] - middle)))
+    y, x = np.nonzero(above > middle + HOT_SIGMAS * max(noise, 0.5))
+    order = np.argsort(-above[y, x], kind="stable")[:MOST_LONE_PIXELS]
+    return x[order].astype(float) + 1.0, y[order].astype(float) + 1.0
+
+
+def blank_patches(field: Field) -> tuple[IntArray, IntArray]:
+    """Return the corners of the emptiest patches of the reference image, away from its stars."""
+    image = np.where(np.isfinite(field.image_adu), field.image_adu, np.inf)
+    ny, nx = image.shape
+    size = BLANK_PATCH_PX
+    if min(ny, nx) < size + 2:
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+    xs = np.arange(1, nx - size, max(size, (nx - size) // 40))
+    ys = np.arange(1, ny - size, max(size, (ny - size) // 40))
+    y0, x0 = (grid.ravel() for grid in np.meshgrid(ys, xs, indexing="ij"))
+    middle = (size - 1) / 2
+    away = np.maximum(
+        np.abs(x0[:, None] + middle - field.pattern.x_px),
+        np.abs(y0[:, None] + middle - field.pattern.y_px),
+    ).min(axis=1)
+    mean = np.array([image[y : y + size, x : x + size].mean() for y, x in zip(y0, x0, strict=True)])
+    usable: BoolArray = np.isfinite(mean) & (away > size / 2 + 3.0 * field.sigma_px)
+    order = np.flatnonzero(usable)
+    order = order[np.lexsort((mean[order], -np.minimum(away[order], size + 8.0 * field.sigma_px)))]
+    best = order[:BLANK_PATCHES]
+    return x0[best].astype(np.int64), y0[best].astype(np.int64)

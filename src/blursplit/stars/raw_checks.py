@@ -1,0 +1,578 @@
+"""Are these raw frames, and is their scale and time possible? Gates before any number is believed.
+
+Each check returns a code with what was seen; words stand in the report. A check that is "void"
+voids what it touches, one that is "doubt" widens it. Silence means raw as far as could be looked:
+`not_checked` names what a record could not show.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal, Protocol
+
+import numpy as np
+
+from blursplit.constants import (
+    FASTEST_CAMERA_S,
+    FEWEST_INDEPENDENT,
+    FEWEST_JUMPS,
+    FEWEST_MOVES,
+    FEWEST_REPEATS,
+    FEWEST_STILL,
+    LEAPS_SHARED,
+    LEAST_PEAK_SNR,
+    LEAST_REPEATED_SHARE,
+    LEAST_STEP_PX,
+    MIXED_BY_TWO,
+    MIXED_CORRELATION,
+    NARROWEST_SHAPE_PX,
+    NEIGHBOUR_CORRELATION,
+    NOISIEST_CAMERA_E,
+    NOISIEST_SKY_E,
+    QUIET_SHARE,
+    QUIETEST_STAR_PX,
+    REPEATED_PX,
+    REPEATED_SHARE,
+    SCALE_AGREES,
+    STEP_OVER_RMS,
+    STEP_SIGMAS,
+    STEP_SPANS,
+    SURE_SIGMAS,
+    TRAILED_ELONGATION,
+    UNIFORM_RANGE_PX,
+    UNIFORM_SIGMA_PX,
+    WIDER_BY,
+)
+from blursplit.rig import Rig, scale_readings
+from blursplit.types import BoolArray, FloatArray
+
+if TYPE_CHECKING:
+    from blursplit.stars.tracks import PixelStatistics, StarTracks
+
+__all__ = ["Check", "are_these_raw", "not_checked"]
+
+Severity = Literal["void", "doubt"]
+Facts = dict[str, float | str]
+
+
+@dataclass(frozen=True)
+class Check:
+    """One thing that is wrong with the frames.
+
+    Parameters
+    ----------
+    code : str
+        Such as "frames-recentred".
+    severity : "void" or "doubt"
+    facts : dict
+        What a sentence needs, units in the names.
+    touches : tuple of str
+        Of "motion", "widths", "seeing", "lines": what cannot be believed, or only more widely.
+    """
+
+    code: str
+    severity: Severity
+    facts: Facts
+    touches: tuple[str, ...] = ()
+
+
+class _SharedMotion(Protocol):
+    x_px: FloatArray
+    y_px: FloatArray
+
+
+def are_these_raw(
+    tracks: StarTracks, motion: _SharedMotion | None = None, rig: Rig | None = None
+) -> tuple[Check, ...]:
+    """Return what is wrong with the frames, nothing where they look raw.
+
+    Parameters
+    ----------
+    tracks : StarTracks
+    motion : CommonMotion, optional
+        Shared motion of the stars; the mean of their positions is taken where it is not given.
+    rig : Rig, optional
+        Asked for the readings of the pixel scale.
+    """
+    path = _shared_path(tracks) if motion is None else np.stack([motion.x_px, motion.y_px])
+    checks = [
+        _impossible_times(tracks),
+        _repeated(tracks),
+        _mixed(tracks.pixels),
+        _filtered(tracks.pixels),
+        _nonlinear(tracks),
+        _recentred(tracks),
+        _stepped(tracks, path),
+        _trailed(tracks),
+        None if rig is None else _disputed_scale(rig),
+    ]
+    found = tuple(check for check in checks if check is not None)
+    if any(check.code == "frames-recentred" for check in found):
+        # A window that jumps over the sensor's pattern makes a little of such correlation too.
+        weak = 0.5 * MIXED_BY_TWO
+        found = tuple(
+            check
+            for check in found
+            if check.code != "frames-mixed" or float(check.facts["correlation"]) > weak
+        )
+    return found
+
+
+def not_checked(tracks: StarTracks) -> tuple[str, ...]:
+    """Return the codes of the checks for which a record holds nothing to look at."""
+    pixels, out = tracks.pixels, []
+    if pixels is None or not np.isfinite(pixels.lag_correlation[:1]).all():
+        out.append("frames-mixed")
+    if pixels is None or not np.isfinite(pixels.neighbour_correlation):
+        out.append("pixels-filtered")
+    if pixels is None or not pixels.noise_count:
+        out.append("pixels-nonlinear")
+    if not np.isfinite(tracks.e1).any():
+        out.append("stars-trailed")
+    return tuple(out)
+
+
+# --- times -----------------------------------------------------------------------------------
+
+
+def _impossible_times(tracks: StarTracks) -> Check | None:
+    steps = np.diff(tracks.time_s)
+    if steps.size == 0:
+        return None
+    usual = float(np.median(steps))
+    standing = float(np.mean(steps <= 0))
+    if standing <= 0.01 and usual >= FASTEST_CAMERA_S:  # noqa: PLR2004 - one in a hundred
+        return None
+    facts: Facts = {"interval_s": usual, "standing_share": standing}
+    return Check("times-impossible", "void", facts, ("lines", "motion"))
+
+
+# --- frames that repeat, mix or were filtered -------------------------------------------------
+
+
+def _repeated(tracks: StarTracks) -> Check | None:
+    """Look for frames equal to the one before: every star in its place, with its flux and peak.
+
+    Notes
+    -----
+    Positions rounded in a table agree by chance too, at any lag: what agrees five frames on is
+    taken off. A share of repeats below one in a hundred is found among 300 frames and more.
+    """
+    same, far = _same_as(tracks, 1), _same_as(tracks, 5)
+    if same is None or far is None:
+        return None
+    share, chance = float(same.mean()), float(far.mean())
+    count = int(same.sum())
+    expected = chance * same.size
+    if count < FEWEST_REPEATS or share - chance < LEAST_REPEATED_SHARE:
+        return None
+    if count - expected < SURE_SIGMAS * np.sqrt(max(expected, 1.0)):
+        return None
+    severity: Severity = "void" if share > REPEATED_SHARE else "doubt"
+    facts: Facts = {"share": share, "frames": float(count)}
+    return Check("frames-repeated", severity, facts, ("lines", "motion"))
+
+
+def _same_as(tracks: StarTracks, lag: int) -> FloatArray | None:
+    """Say of each pair of frames `lag` apart whether all stars agree (1) or not (0)."""
+    if tracks.n_frames <= 2 * lag:
+        return None
+    good = tracks.good[lag:] & tracks.good[:-lag]
+    agree = np.ones(good.shape, dtype=bool)
+    with np.errstate(invalid="ignore"):
+        for name in ("x_px", "y_px"):
+            values = getattr(tracks, name)
+            agree &= np.abs(values[lag:] - values[:-lag]) <= REPEATED_PX
+        for name in ("flux_adu", "width_px", "peak_adu"):
+            values = getattr(tracks, name)
+            known = np.isfinite(values[lag:]) & np.isfinite(values[:-lag])
+            near = np.abs(values[lag:] - values[:-lag]) <= 1e-3 * np.abs(values[lag:])
+            agree &= near | ~known
+    seen = good.any(axis=1)
+    every: BoolArray = np.asarray((agree | ~good).all(axis=1), dtype=bool)
+    return np.asarray(every[seen], dtype=float) if seen.any() else None
+
+
+def _mixed(pixels: PixelStatistics | None) -> Check | None:
+    if pixels is None or pixels.pixels == 0:
+        return None
+    found = pixels.lag_correlation[0]
+    error = 2.0 / np.sqrt(pixels.pixels)
+    if not found > max(MIXED_CORRELATION, SURE_SIGMAS * error):
+        return None
+    facts: Facts = {"correlation": found, "error": float(error)}
+    return Check("frames-mixed", "void", facts, ("motion", "lines", "widths", "seeing"))
+
+
+def _filtered(pixels: PixelStatistics | None) -> Check | None:
+    if pixels is None or pixels.pixels == 0:
+        return None
+    found = pixels.neighbour_correlation
+    error = 2.0 / np.sqrt(pixels.pixels)
+    if not abs(found) > max(NEIGHBOUR_CORRELATION, SURE_SIGMAS * error):
+        return None
+    facts: Facts = {"correlation": found, "error": float(error)}
+    return Check("pixels-filtered", "void", facts, ("widths", "seeing"))
+
+
+# --- linearity -------------------------------------------------------------------------------
+
+
+def _nonlinear(tracks: StarTracks) -> Check | None:
+    """Look for noise that does not grow with the level, or bright stars wider than faint ones.
+
+    Notes
+    -----
+    In raw frames the variance of a pixel is V = V_sky + level / gain, which tells the gain; blank
+    sky then has V_sky gain^2 electrons of noise squared, of which its level above zero explains at
+    most level x gain. The rest is read-out. What of the star passes the filter, flat-field noise
+    and scintillation raise V and lower that rest: they hide a stretch, but feign none.
+    """
+    noise = _noise_facts(tracks.pixels)
+    if noise is not None:
+        return Check("pixels-nonlinear", "void", noise, ("widths", "seeing"))
+    trend = _width_trend(tracks)
+    if trend is not None:
+        return Check("pixels-nonlinear", "void", trend, ("widths", "seeing"))
+    return None
+
+
+def _noise_facts(pixels: PixelStatistics | None) -> Facts | None:
+    """Return what bright pixels' noise would make of the camera, where no camera is like that."""
+    if pixels is None or not pixels.noise_count or not np.isfinite(pixels.sky_noise_adu):
+        return None
+    level, variance = np.array(pixels.noise_level_adu), np.array(pixels.noise_variance_adu2)
+    # Neighbouring outputs of the filter overlap: about four pixels make one independent value.
+    most = variance * (1.0 + SURE_SIGMAS * np.sqrt(8.0 / np.array(pixels.noise_count)))
+    clear = level > max(LEAST_PEAK_SNR * pixels.sky_noise_adu, 0.2 * level.max())
+    dark = pixels.sky_noise_adu**2 - 1.0 / 12.0  # rounding to whole data units
+    if dark <= 0 or not clear.any():
+        return None
+    sky = max(pixels.sky_adu, 0.0)
+    has_level = sky > SURE_SIGMAS * pixels.sky_noise_adu
+    with np.errstate(divide="ignore"):
+        gain = level[clear] / np.maximum(most[clear] - 1.0 / 12.0 - dark, 1e-12)
+    read = np.sqrt(np.maximum(np.square(gain) * dark - gain * sky, 0.0))
+    worst = int(np.argmax(read))
+    if read[worst] < (NOISIEST_CAMERA_E if has_level else NOISIEST_SKY_E):
+        return None
+    return {
+        "level_adu": float(level[clear][worst]),
+        "noise_ratio": float(np.sqrt(variance[clear][worst]) / pixels.sky_noise_adu),
+        "read_noise_e": float(min(read[worst], 1e6)),
+    }
+
+
+def _width_trend(tracks: StarTracks) -> Facts | None:
+    """Compare bright and faint stars' widths where six or more are clear of the noise."""
+    width, peak = _medians(tracks.width_px), _medians(tracks.peak_adu)
+    with np.errstate(invalid="ignore"):
+        clear = _medians(tracks.sigma_px) < 0.1 * width
+    used = clear & np.isfinite(width) & (peak > 0)
+    if used.sum() < 6 or np.ptp(np.log(peak[used])) < np.log(4.0):  # noqa: PLR2004
+        return None
+    x, y = np.log(peak[used]), np.log(width[used])
+    x = x - x.mean()
+    slope = float(x @ y / (x @ x))
+    rest = y - y.mean() - slope * x
+    error = float(np.sqrt(rest @ rest / (x.size - 2) / (x @ x)))
+    wider = float(np.expm1(slope * np.ptp(x)))
+    if wider < WIDER_BY or slope < SURE_SIGMAS * error:
+        return None
+    return {"wider_by": wider, "flux_ratio": float(np.exp(np.ptp(x))), "error": error}
+
+
+def _medians(values: FloatArray) -> FloatArray:
+    """Return the median of each column, NaN where it is empty."""
+    out = np.full(values.shape[1], np.nan)
+    known = np.isfinite(values).any(axis=0)
+    out[known] = np.nanmedian(values[:, known], axis=0)
+    return out
+
+
+# --- windows and images that follow the star ---------------------------------------------------
+
+
+def _shared_path(tracks: StarTracks) -> FloatArray:
+    """Return the mean place of the stars about their own means, shape (2, n_frames)."""
+    out = []
+    for values in (tracks.x_px, tracks.y_px):
+        known = np.isfinite(values)
+        about = np.where(known, values - _medians(values), 0.0)
+        count = known.sum(axis=1)
+        out.append(np.where(count > 0, about.sum(axis=1) / np.maximum(count, 1), np.nan))
+    return np.stack(out)
+
+
+def _recentred(tracks: StarTracks) -> Check | None:
+    touches = ("motion", "lines", "widths")
+    pixels = tracks.pixels
+    seen = (0, 0), (0, 0)
+    if pixels is not None:
+        seen = (pixels.pattern_still, pixels.pattern_moved), (pixels.hot_still, pixels.hot_moved)
+    for name, (still, moved) in zip(("fixed pattern", "hot pixels"), seen, strict=True):
+        if moved >= FEWEST_MOVES and moved > 0.2 * still:
+            facts: Facts = {"seen_by": name, "share": moved / (moved + still)}
+            return Check("frames-recentred", "void", facts, touches)
+    # A pattern that lies still rules out windows that move by whole pixels.
+    steady = any(still >= FEWEST_STILL and moved == 0 for still, moved in seen)
+    if not steady:
+        rms_px = _follows_star(tracks)
+        if rms_px is not None:
+            facts = {"seen_by": "whole pixels", "rms_px": rms_px}
+            return Check("frames-recentred", "void", facts, touches)
+    return _too_quiet(tracks, touches)
+
+
+def _follows_star(tracks: StarTracks) -> float | None:
+    """Return the rms of the star that a window follows by whole pixels, or None.
+
+    Only bright stars, whose noise is far below a pixel, and whose leaps the others share.
+    """
+    bright = np.argsort(-np.nan_to_num(_medians(tracks.flux_adu)), kind="stable")[:5]
+    for star in bright.tolist():
+        xy = np.stack([tracks.x_px[:, star], tracks.y_px[:, star]])
+        if not np.nanmedian(tracks.sigma_px[:, star]) < QUIETEST_STAR_PX:
+            continue
+        rms_px = _within_a_pixel(xy)
+        if rms_px is None:
+            continue
+        others = [other for other in bright.tolist() if other != star]
+        if others:
+            about = np.stack([tracks.x_px[:, others], tracks.y_px[:, others]])
+            step, own = np.diff(about, axis=1), np.diff(xy, axis=1)[:, :, None]
+            known = np.isfinite(step) & np.isfinite(own)
+            product = np.where(known, step * own, 0.0).sum()
+            square = np.where(known, own * own, 0.0).sum()
+            if not product > LEAPS_SHARED * square:
+                continue
+        return rms_px
+    return None
+
+
+def _within_a_pixel(xy: FloatArray) -> float | None:
+    """Return the rms of a motion that is uniform within half a pixel by its jumps, or None.
+
+    Notes
+    -----
+    What a window that follows by whole pixels leaves is uniform over one pixel (sigma 1/sqrt(12)
+    px, 96 % of it within 0.96 px), and it leaps from edge to edge. A Gaussian motion of that sigma
+    has 1.19 px, a steady sine 0.82 px, a drift does not leap. One axis that fits may be chance;
+    then limits are tighter, and the other axis must stay within the pixel too.
+    """
+    fits, loose = [], []
+    sigmas = []
+    for values in xy:
+        known = values[np.isfinite(values)]
+        if known.size < FEWEST_INDEPENDENT:
+            return None
+        low, high = np.quantile(known, (0.02, 0.98))
+        sigma, span = float(known.std()), float(high - low)
+        leaps = float(np.mean(np.abs(np.diff(known)) > 0.5))  # noqa: PLR2004 - half a pixel
+        leaping = leaps * known.size >= FEWEST_JUMPS and leaps < 0.4  # noqa: PLR2004
+        enough = _independent(known) >= FEWEST_INDEPENDENT
+        inside = span <= UNIFORM_RANGE_PX[1]
+        flat = UNIFORM_SIGMA_PX[0] < sigma < UNIFORM_SIGMA_PX[1] and span / sigma < 3.7  # noqa: PLR2004
+        loose.append(inside and flat and leaping and span > UNIFORM_RANGE_PX[0] and enough)
+        tight = abs(sigma - 12**-0.5) < 0.03 and 3.1 < span / sigma < 3.6  # noqa: PLR2004
+        fits.append((loose[-1] and tight, inside))
+        sigmas.append(sigma)
+    one = any(fit and fits[1 - i][1] for i, (fit, _) in enumerate(fits))
+    return float(np.hypot(sigmas[0], sigmas[1]) / 2**0.5) if all(loose) or one else None
+
+
+def _independent(values: FloatArray) -> float:
+    """Return how many values are as good as independent, by the correlation of neighbours."""
+    about = values - values.mean()
+    square = float(about @ about)
+    shared = float(about[1:] @ about[:-1]) / square if square > 0 else 0.0
+    shared = float(np.clip(shared, 0.0, 0.999))
+    return values.size * (1.0 - shared) / (1.0 + shared)
+
+
+def _too_quiet(tracks: StarTracks, touches: tuple[str, ...]) -> Check | None:
+    """Look for stars, or their mean, that move less than their differences require.
+
+    Notes
+    -----
+    Stars whose differences move h each by themselves have that motion at least, one by one, and
+    h / sqrt(n) in their mean; what they share comes on top. Less of it was taken out by somebody.
+    """
+    used = np.flatnonzero(tracks.good.mean(axis=0) > 0.9)[:12]  # noqa: PLR2004
+    if used.size < 2:  # noqa: PLR2004
+        return None
+    rows = tracks.good[:, used].all(axis=1)
+    if rows.sum() < FEWEST_INDEPENDENT:
+        return None
+    n = used.size
+    noise = float(np.nanmean(np.square(tracks.sigma_px[np.ix_(rows, used)])))
+    if not np.isfinite(noise):
+        return None
+    whole = np.stack(
+        [_detrended(values[np.ix_(rows, used)]) for values in (tracks.x_px, tracks.y_px)]
+    )
+    many = n > 2  # noqa: PLR2004 - of two stars nothing is left beside shift, turn and scale
+    own = (
+        _beside_shared(whole, tracks, rows, used) if many else whole - whole.mean(axis=2)[..., None]
+    )
+    freedom = 2 * n - 4 if many else 2
+    apart = float(np.square(own).sum(axis=(0, 2)).mean()) / freedom - noise
+    mean = float(np.square(whole.mean(axis=2)).mean()) - noise / n
+    count = _independent(own[0, :, 0])
+    if apart < 4.0 * noise or count < FEWEST_INDEPENDENT:
+        return None
+    single = np.square(whole).mean(axis=(0, 1)) - noise
+    quiet = float(min(single.min() / apart, n * mean / apart if many else np.inf))
+    if quiet > QUIET_SHARE:
+        return None
+    facts: Facts = {"seen_by": "pairs", "rms_px": float(np.sqrt(max(quiet, 0.0) * apart))}
+    facts["required_px"] = float(np.sqrt(apart))
+    return Check("frames-recentred", "void", facts, touches)
+
+
+def _detrended(values: FloatArray) -> FloatArray:
+    t = np.linspace(-1.0, 1.0, len(values))
+    values = values - values.mean(axis=0)
+    return np.asarray(values - np.outer(t, t @ values / (t @ t)))
+
+
+def _beside_shared(whole: FloatArray, tracks: StarTracks, rows: Any, used: Any) -> FloatArray:
+    """Return what shift, turn and scale of each frame leave, shape (2, frames, stars)."""
+    x = np.nanmedian(tracks.x_px[np.ix_(rows, used)], axis=0)
+    y = np.nanmedian(tracks.y_px[np.ix_(rows, used)], axis=0)
+    x, y = x - x.mean(), y - y.mean()
+    one, zero = np.ones(x.size), np.zeros(x.size)
+    design = np.block([[one, zero], [zero, one], [-y, x], [x, y]]).T
+    both = np.concatenate([whole[0], whole[1]], axis=1)
+    rest = both - both @ np.linalg.pinv(design).T @ design.T
+    return np.asarray(rest.reshape(len(both), 2, -1).transpose(1, 0, 2))
+
+
+# --- steps and trails ---------------------------------------------------------------------------
+
+
+def _stepped(tracks: StarTracks, path: FloatArray) -> Check | None:
+    """Look for the place at which the pointing moves once and for good.
+
+    Notes
+    -----
+    The medians of as many frames before and after each moment are compared. A step stands out of
+    the scatter about either of them, is there within eight frames, is not the end of two slopes,
+    and what lies farther away keeps most of it: a slow swing does none of this.
+    """
+    longest = np.bincount(tracks.segment).argmax()
+    here = (tracks.segment == longest) & np.isfinite(path).all(axis=0)
+    time_s, xy = tracks.time_s[here], path[:, here]
+    best: tuple[float, int, float] | None = None
+    for span, least in zip(STEP_SPANS, STEP_SIGMAS, strict=True):
+        if time_s.size < 4 * span:
+            break
+        windows = np.lib.stride_tricks.sliding_window_view(xy, span, axis=1)
+        level = np.median(windows, axis=2)
+        rest = np.abs(windows - level[..., None])
+        scatter = 1.4826 * np.median(rest, axis=2)
+        change = level[:, span:] - level[:, :-span]
+        usual = np.sqrt(0.5 * (np.square(scatter[:, span:]) + np.square(scatter[:, :-span])))
+        height = np.hypot(*(change / np.maximum(usual, 1e-9)))
+        i = int(height.argmax())
+        size, at = float(np.hypot(*change[:, i])), i + span
+        if size < LEAST_STEP_PX or height[i] < least:
+            continue
+        at, beside, lines, whole = _near_step(xy, at, span)
+        if beside < 0.7 * size or lines < 0.5 * size or whole < 0.5 * size:
+            continue
+        if size < STEP_OVER_RMS * _rms_beside_step(xy, at):
+            continue
+        if best is None or height[i] > best[2]:
+            place = min(max(at - span, 0), change.shape[1] - 1)
+            best = float(np.hypot(*change[:, place])), at, float(height[i])
+    if best is None:
+        return None
+    facts: Facts = {"step_px": best[0], "at_s": float(time_s[best[1]]), "sigmas": best[2]}
+    return Check("pointing-stepped", "doubt", facts, ("motion",))
+
+
+def _near_step(xy: FloatArray, at: int, span: int) -> tuple[int, float, float, float]:
+    """Return where a step is sharpest, and its size there by eight frames, by lines, by all."""
+    few, reach = min(8, span), span // 3
+    first = max(at - reach - few, 0)
+    near = xy[:, first : at + reach + few]
+    beside = np.hypot(*(_after_less_before(values, few) for values in near))
+    at = first + few + int(beside.argmax())
+    t = np.arange(-span, span) + 0.5
+    here = slice(max(at - span, 0), at + span)
+    t = t[max(span - at, 0) :][: xy[:, here].shape[1]]
+    ends = [
+        np.polynomial.polynomial.polyfit(t[side], xy[:, here][:, side].T, 1)[0]
+        for side in (t < 0, t > 0)
+    ]
+    whole = np.median(xy[:, at:], axis=1) - np.median(xy[:, :at], axis=1)
+    return at, float(beside.max()), float(np.hypot(*(ends[1] - ends[0]))), float(np.hypot(*whole))
+
+
+def _rms_beside_step(xy: FloatArray, at: int) -> float:
+    """Return the one-axis rms of a motion about a line and a step at one place."""
+    n = xy.shape[1]
+    index = np.arange(n)
+    design = np.stack([np.ones(n), index / n, index >= at], axis=1)
+    rest = xy.T - design @ np.linalg.lstsq(design, xy.T, rcond=None)[0]
+    return float(np.sqrt(np.mean(np.square(rest))))
+
+
+def _after_less_before(values: FloatArray, span: int) -> FloatArray:
+    windows = np.median(np.lib.stride_tricks.sliding_window_view(values, span), axis=1)
+    return np.asarray(windows[span:] - windows[:-span])
+
+
+def _trailed(tracks: StarTracks) -> Check | None:
+    """Look for an elongation that all stars share in all frames.
+
+    Notes
+    -----
+    Air alone cannot make it: of one layer that drifts over the aperture, the tilt along the wind
+    exceeds that across it by at most 0.33 of the tilt's variance, and tilt is at most 0.6 of the
+    image's: an elongation of 0.1 (two-sided second moments).
+    """
+    e1, e2 = _medians(tracks.e1), _medians(tracks.e2)
+    known = np.isfinite(e1) & np.isfinite(e2)
+    if not known.any():
+        return None
+    mean = np.array([np.median(e1[known]), np.median(e2[known])])
+    size = float(np.hypot(*mean))
+    scatter = np.hypot(e1[known] - mean[0], e2[known] - mean[1])
+    width = float(np.nanmedian(_medians(tracks.width_px)))
+    minor = width * float(np.sqrt(max(1.0 - size, 0.0)))
+    apart = float(np.median(scatter))
+    if minor < NARROWEST_SHAPE_PX or size < TRAILED_ELONGATION or apart > 0.5 * size:
+        return None
+    facts: Facts = {
+        "elongation": size,
+        "angle_deg": float(np.rad2deg(0.5 * np.arctan2(mean[1], mean[0])) % 180.0),
+        "minor_sigma_px": minor,
+        "major_sigma_px": width * float(np.sqrt(1.0 + size)),
+    }
+    return Check("stars-trailed", "doubt", facts, ("widths", "seeing"))
+
+
+# --- pixel scale ----------------------------------------------------------------------------------
+
+
+def _disputed_scale(rig: Rig) -> Check | None:
+    """Compare all readings of the pixel scale: setup, headers, pixel over focal length."""
+    readings = scale_readings(rig)
+    if not readings:
+        return None
+    low, high = min(readings.values()), max(readings.values())
+    if high <= (1.0 + SCALE_AGREES) * low:
+        return None
+    lowest, highest = (
+        min(readings, key=readings.__getitem__),
+        max(readings, key=readings.__getitem__),
+    )
+    facts: Facts = {
+        "low_arcsec": float(low),
+        "high_arcsec": float(high),
+        "low_from": str(lowest),
+        "high_from": str(highest),
+    }
+    return Check("scale-disputed", "doubt", facts, ("motion", "widths", "seeing"))
