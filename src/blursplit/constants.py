@@ -243,7 +243,9 @@ SENSOR_ALARM = 0.01  # - | chance coherence accepted as coherent, counting the o
 SENSOR_OFFSET_S = (-5.0, 5.0)  # s | clock offsets tried where nothing is stated, judgement
 SENSOR_GAP_STEPS = 2.5  # median steps | a longer step is a gap
 SENSOR_CLIPPED_SHARE = 0.2  # - | of samples at the end of the range: the channel is useless
-SENSOR_END_S = 1.2  # s | frames this near the ends or gaps of a sensor's record are left out, judgement
+SENSOR_END_S = (
+    1.2  # s | frames this near the ends or gaps of a sensor's record are left out, judgement
+)
 LONG_FRAME_LEAST_STEPS = 5  # - | a median and its scatter need them; judgement
 LONG_FRAME_LARGEST_STEP = 6.0  # robust sigmas | beyond it a step is a dither or a jump; judgement
 LONG_FRAME_MODEL_ERROR = 0.1  # - | a worm of ten frames a turn bends inside its steps: 5 to 10 %
@@ -308,6 +310,24 @@ FIT_R_HAT = 1.02  # - | design: the gate
 FIT_FINE_FREQUENCIES = 140  # - | of tables at any frequency
 
 # --- campaign -----------------------------------------------------------------------------------
+WATCH_LEAST_FRAMES = 10  # - | frames followed together; the fewest that make a sequence
+WATCH_LOOK_S = 2.5  # s | between two looks; each finds the stars anew, in about 0.2 s
+WATCH_MOST_FRAMES = 4000  # - | frames followed together, so that nothing is late; judgement
+WATCH_FRAMES_KEPT = 24_000  # - | two minutes at 200 frames/s; 50 MB with 30 stars
+WATCH_GIVE_UP_S = 30.0  # s | a half-written file that changes no more is left out; judgement
+WATCH_NEW_RUN_S = 60.0  # s | a longer pause of the camera begins a new run; judgement
+WATCH_SAME_STEP = 0.5  # intervals | files' times are coarser than a camera's clock; judgement
+WATCH_NEAR_PX = 2.0  # px | mean places of a star in two pieces, beside the field's shift; judgement
+WATCH_JUMP_PX = 4.0  # px | farther off after a seam the field was moved; as in stars.assemble
+WATCH_EVERY_S = 10.0  # s | what is said so far is renewed so often
+WATCH_IDLE_S = 60.0  # s | without a new frame for so long, watching ends; judgement
+WATCH_LONGEST_WINDOW_S = 60.0  # s | windows within which motion counts; default of the blur time
+WATCH_SHORTEST_WINDOW_S = 1.0  # s | shorter ones hold too little of what drives do; judgement
+WATCH_WINDOWS = 8  # - | so many windows tell how well their mean is known; judgement
+WATCH_LINE_FRAMES = 8192  # - | latest frames in which lines are looked for, in about a second
+WATCH_MODES = 5  # - | lines that are told of while frames arrive; judgement
+WORTH_ARCSEC = 0.1  # arcsec | a saving below is not worth curing; definition
+WORTH_SHARE = 0.1  # - | of the width, as above
 
 # --- simulate -----------------------------------------------------------------------------------
 FINE_EDGE = 0.35  # 1/aperture | lower edge of the finest band of simulated air, judgement
