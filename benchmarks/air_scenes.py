@@ -289,3 +289,21 @@ def shortened(given: Given, frames: int) -> Given:
         k: getattr(segment, k)[:frames] for k in ("shared_arcsec", "stars_arcsec", "real", "frame")
     }
     return replace(given, grid=replace(given.grid, segments=(replace(segment, **cut),)))
+
+
+def fewer_stars(given: Given, stars: int) -> Given:
+    """Return the same night seen through its first stars."""
+    grid = given.grid
+    n = len(grid.star)
+    segment = grid.segments[0]
+    place = segment.stars_arcsec[:, [*range(stars), *range(n, n + stars)]]
+    shared = np.stack([place[:, :stars].mean(axis=1), place[:, stars:].mean(axis=1)], axis=1)
+    kept = replace(
+        grid,
+        segments=(replace(segment, stars_arcsec=place, shared_arcsec=shared),),
+        **{
+            name: getattr(grid, name)[:stars]
+            for name in ("star", "star_x_arcsec", "star_y_arcsec", "noise_psd_arcsec2_hz")
+        },
+    )
+    return replace(given, grid=kept)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from blursplit.estimate import Estimate
-from blursplit.result import CONTRIBUTIONS, SCHEMA, Result, SequenceInfo, Warning_
+from blursplit.result import CONTRIBUTIONS, SCHEMA, Remark, Result, SequenceInfo
 
 NUMBERS = st.floats(allow_nan=False, allow_infinity=False)
 INFO = {"files": 1, "frames": 20, "frames_used": 19, "stars_used": 2}
@@ -28,7 +28,7 @@ def test_what_is_written_is_read_back(numbers, text):
     estimate = Estimate(**dict(zip(names, sorted(numbers), strict=True)))
     result = make(command=text.encode("utf-8", "replace").decode())
     result.fwhm.recorded_arcsec = estimate
-    result.warnings.append(Warning_(code="few-frames", text="ü\n<b>"))
+    result.warnings.append(Remark(code="few-frames", text="ü\n<b>"))
     again = Result.from_json(result.to_json())
     assert again == result
 

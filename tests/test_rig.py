@@ -209,3 +209,57 @@ def test_bytes_of_any_kind_are_read_or_refused_in_our_own_words(tmp_path, conten
     path.write_bytes(content)
     with contextlib.suppress(BlursplitError):
         Rig.read(path)
+
+
+@pytest.mark.parametrize(
+    ("option", "said"),
+    [
+        ("telescope.aperture_m=200", "did you mean 0.2? the unit is m"),
+        ("telescope.focal_length_m=1250", "did you mean 1.25? the unit is m"),
+        ("telescope.aperture_m=true", "a number is needed, not true or false"),
+        ("camera.row_time_us=1e6", "did you mean 1000? the unit is us"),
+        ("camera.exposure_s=3600000", "lies outside of 1e-07 to 100000 s"),
+        ("air.wind_m_s=[30, 2]", "give the lower end first: [2, 30]"),
+        ("air.band_nm=[700, 500]", "give the lower end first: [500, 700]"),
+        ("air.band_nm=[0.5, 0.7]", "did you mean 500? the unit is nm"),
+    ],
+)
+def test_values_in_another_unit_are_refused_with_their_own(option, said):
+    """The message names the key, what was meant, and the unit."""
+    with pytest.raises(InputError) as refused:
+        Rig.read(None, [option])
+    assert said in str(refused.value)
+    assert option.partition("=")[0] in str(refused.value)
+    assert "\n" not in str(refused.value)
+
+
+def test_an_exposure_longer_than_the_interval_is_refused():
+    """Both may be right alone; together they cannot be."""
+    with pytest.raises(InputError, match=r"exposure_s.*longer than the interval"):
+        Rig.read(None, ["camera.exposure_s=0.5", "camera.frame_interval_s=0.02"])
+
+
+def test_a_mark_at_the_beginning_of_a_setup_is_skipped(tmp_path):
+    """Some editors begin UTF-8 files with a byte order mark."""
+    path = tmp_path / "rig.toml"
+    path.write_bytes(b"\xef\xbb\xbf[telescope]\naperture_m = 0.2\n")
+    assert Rig.read(path).get("aperture_m") == 0.2
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (b"#" * 1_000_001, "is larger than 1 MB"),
+        (b"pier = " + b"[" * 5000 + b"]" * 5000, "is not valid TOML"),
+        (b"pier" + b".a" * 3000 + b" = 1", "rig.toml"),
+    ],
+    ids=["huge", "deep", "dotted"],
+)
+def test_huge_and_deep_setups_are_refused_in_one_line(tmp_path, content, said):
+    """A setup file has a few lines; nothing else is read to its end."""
+    path = tmp_path / "rig.toml"
+    path.write_bytes(content)
+    with pytest.raises(InputError) as refused:
+        Rig.read(path)
+    assert said in str(refused.value)
+    assert "\n" not in str(refused.value)

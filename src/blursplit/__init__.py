@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from blursplit.frames import open_frames
     from blursplit.frames.prospects import inspect_sequence
     from blursplit.measure import measure as measure_sequence
-    from blursplit.mechanics import analyse_pier, read_pier
+    from blursplit.pier.report import analyse_pier
+    from blursplit.pier.setup import read_pier
     from blursplit.report import render_page
     from blursplit.report.notebook import budget_table, lines_table
     from blursplit.result import Result
@@ -94,8 +95,8 @@ _HOMES: dict[str, str] = {
         "frames.sequence": ("open_frames",),
         "rig": ("Rig", "Setup", "read_setup"),
         "measure": ("measure_sequence",),
-        "mechanics.pier_report": ("analyse_pier",),
-        "mechanics.pier_setup": ("read_pier",),
+        "pier.report": ("analyse_pier",),
+        "pier.setup": ("read_pier",),
         "report.notebook": ("budget_table", "lines_table"),
         "report.page": ("render_page",),
         "estimate": ("Estimate",),

@@ -26,6 +26,39 @@ OUTER_SCALE_RANGE_M = (10.0, 50.0)  # m | of the free air; common practice, no s
 WIND_RANGE_M_S = (2.0, 30.0)  # m/s | calm ground to jet stream; judgement, no source
 CAMERA_WAVELENGTH_NM = 550.0  # nm | middle of an unfiltered camera's band; judgement, no source
 
+LARGEST_TOML_BYTES = 1_000_000  # bytes | judgement: a setup file has some hundreds
+DEEPEST_TOML = 8  # tables within tables | a pier's sections need four
+LONGEST_QUOTE = 60  # characters | of a wrong value in a message, judgement
+LONGEST_EXPOSED_SHARE = 1.05  # of the interval | 5 % for rounded values
+# own unit | least and largest value of a setup key: beyond, it is in another unit; judgement
+PLAUSIBLE = {
+    "telescope.aperture_m": (0.01, 40.0),
+    "telescope.focal_length_m": (0.02, 800.0),
+    "telescope.instrument_fwhm_arcsec": (0.005, 60.0),
+    "telescope.focus_step_um": (1e-3, 1e4),
+    "camera.pixel_um": (0.5, 200.0),
+    "camera.pixel_scale_arcsec": (1e-3, 500.0),
+    "camera.frame_interval_s": (5e-5, 1e5),
+    "camera.exposure_s": (1e-7, 1e5),
+    "camera.gain_e_per_adu": (1e-4, 5000.0),
+    "camera.read_noise_e": (0.0, 5000.0),
+    "camera.row_time_us": (0.0, 5e4),
+    "mount.worm_period_s": (1.0, 1e5),
+    "mount.guide_period_s": (1e-3, 1e4),
+    "mask.opening_m": (2e-3, 10.0),
+    "mask.separation_m": (4e-3, 40.0),
+    "mask.split_arcsec": (0.1, 1e5),
+    "air.outer_scale_m": (0.01, 1e5),
+    "air.wind_m_s": (0.01, 200.0),
+    "air.band_nm": (100.0, 1e5),
+    "site.fan_rpm": (1.0, 1e6),
+}
+# Header fact -> what that reading of the pixel scale is called
+SCALE_SOURCES = {
+    "scale_wcs_arcsec": "the header's sky coordinates",
+    "scale_keyword_arcsec": "the header's scale keyword",
+}
+
 # --- stars --------------------------------------------------------------------------------------
 BLANK_PATCHES = 12  # - | judgement: 1,700 pixels a frame tell a correlation to 0.005 in 24 frames
 BLANK_PATCH_PX = 12  # px | judgement: fits between the stars of an ordinary field
@@ -82,6 +115,10 @@ NOISE_BAND_SHARE = 0.1  # - | of the band, its top: noise of positions that came
 TABLE_STAR_SIGMA_ARCSEC = 1.0  # arcsec | star of a table without widths; only for finding dithers
 
 # --- motion -------------------------------------------------------------------------------------
+ROTATION_LEAST_STARS = 3  # stars | with fewer, rotation cannot be told from the air of a pair
+HUBER = 3.0  # sigma | residuals beyond lose weight; judgement, no source
+MOTION_ITERATIONS = 8  # - | of the robust fit; the last changes nothing above 1e-6 px
+PAIR_LEAST_FRAMES = 10  # frames | that two stars share; judgement, no source
 INSIDE_BAND_FWHM = (0.10, 0.20, 0.45)  # cycles per FWHM | lowest, highest, refused above; screens
 INSIDE_TAPER_PX = 4.0  # px | ramp at a stamp's edge; judgement, no source
 INSIDE_LEAST_BINS = 20  # - | fewer say nothing of a lag (3/sqrt(20) = 0.67); judgement
@@ -106,7 +143,10 @@ INSIDE_LEAST_ENERGY = 0.05  # of the noise | narrower cells would differ by roun
 INSIDE_ROUNDS = (400, 200, 8)  # places | first round, later rounds, rounds: 50 to 300 effective
 
 # --- spectra ------------------------------------------------------------------------------------
-LINE_FALSE_ALARM = 0.02  # - | chance that a search shows a line that is none; judgement, no source
+LINE_FALSE_ALARM = 0.01  # - | chance that a search shows a line that is none; judgement
+LINE_LOW_DOUBT = (
+    10.0  # - | chance of a low peak in a long record: benchmarks/detection.py, set 0 to 106
+)
 LINE_LOWEST_BINS = 15.0  # cycles a piece | slower lines look like the air's slow part; judgement
 LINE_PIECE_SAMPLES = (
     4000  # samples | longer records are cut, their periodograms averaged; judgement
@@ -127,6 +167,7 @@ LINE_WIDTH_RATIO = 2.2  # - | step of the widths tried; half of it off costs a f
 LINE_STRONG_RATIO = 1000.0  # - | gain from which a fit also starts at a steady line
 LINE_PEAK_BINS = 4.0  # 1/T | half width of a steady line's peak under the tapers
 LINE_CLOSE_GAIN = 20.5  # - | chi-square(5), 0.1 %: two modes for one
+LINE_SURE_CONTRAST = 10.0  # - | of a peak that may come and go; gusts of air make 6; judgement
 LINE_REFIT_LOSS = (
     1.8  # - | of the gain, to the continuum fitted with a mode; benchmarks/detection.py
 )
@@ -193,10 +234,117 @@ ALIAS_EXACT_SAMPLES = 900  # samples | where the full covariance is inverted; ju
 FAMILY_HIGHEST_HARMONIC = 12  # - | judgement, no source
 FAMILY_LARGEST_CHANCE = 0.05  # - | of an accidental match; judgement
 FAMILY_SIGMAS = 2.5  # sigma | of a match; judgement
+RING_MOST_MODES = 4  # - | modes fitted to one ring-down; judgement
+RING_LEAST_FRAMES = 4.0  # frames | in which a ring falls to 1/e; a faster one is the push itself
+RING_SMALLEST_SNR2 = 40.0  # - | matched filter; noise exceeds it once in about a thousand taps
+RING_LARGEST_DAMPING = 0.2  # - | damping ratio of a ring-down; judgement
+RING_BEND_REACH = 0.1  # of the frequency | two rings nearer than this may be one that bends
+RING_BEND_GAIN = 25.0  # - | chi-square that a bending frequency must gain; two parameters, 4e-6
+RING_LATER = (0.5, 1.0, 1.5, 2.0, 2.5)  # decay times | later starts; a quarter is left at 1.5
+RING_LATER_S = (0.05, 0.1, 0.2, 0.4, 0.8, 1.6)  # s | later starts where the whole fits nothing
+RING_SHORTEST_S = 0.3  # s | shorter stretches carry no ring-down; judgement
+RING_LONGEST_S = 15.0  # s | judgement
+RING_DISAGREES = 3.0  # sigma | between fits of the whole and of a later part
+RING_SMALLEST_CHANGE = 0.03  # of the damping ratio | less is no other motion; judgement
+RING_STILL_SEEN = 0.3  # of the largest mode's size | smaller ones may have gone; judgement
+RING_HARMONIC_OFF = 0.015  # - | of a third harmonic's frequency; judgement
+RING_LONGEST_SETTLING_S = 120.0  # s | judgement
+RING_DRAWS = 400  # - | behind the intervals of derived times
+RING_SAME_MODE = 0.05  # of the frequency | modes of two taps further apart are two; judgement
+RING_ODD_DAMPING = 0.04  # - | few structures are damped more: a fold is then looked at; judgement
+RING_DECIDED = 0.9  # - | odds from which a fold is taken for the frequency; judgement
+RING_USUAL_DAMPING = 0.012  # - | of piers, mounts and tripods, median; common practice, no source
+RING_DAMPING_SPREAD = 0.8  # ln | of the same, one sigma; common practice, no source
+TAP_SETTLE_ARCSEC = 0.5  # arcsec | amplitude that counts as still; judgement
+TAP_REFERENCE_ARCSEC = 5.0  # arcsec | amplitude from which settling is stated; judgement
 
 # --- turbulence ---------------------------------------------------------------------------------
+SMALLEST_OUTER_SCALE_RATIO = 3.0  # - | L0/r0; below, the image is mostly its unscattered core
+DEFOCUS_STRIPS = 400  # - | of half a pupil; 400 are good to 1e-5
+LOWEST_ALTITUDE_DEG = 10.0  # deg | below, the flat-layer formula (n - 1) tan z no longer holds
+UNKNOWN_BAND_NM = (
+    400.0,
+    700.0,
+)  # nm | an unfiltered camera's, wide so that the bound is safe; judgement
+PRESSURE_SCALE_HEIGHT_M = 8400.0  # m | of the standard atmosphere
+SPECTRUM_RANGE = (1e-6, 100.0)  # - | frequencies nu D/V tabulated
+CROSS_PHASE_CUT = 30.0  # rad | beyond, two beams count as unrelated: at most 3 % of the density
+CROSS_RANGE = (1e-5, 20.0)  # - | frequencies nu D/V tabulated
+CROSS_SIZES = (3e-3, 1e3)  # - | separations s/D tabulated
+CROSS_HIGHEST = 150.0  # - | u = f D; the filter has taken the rest away
+CROSS_STRIDE = 8  # - | steps of the grid a row of the table: 4 % in x
+TILT_LOG_STEP = 0.005  # - | of the grid in ln u; coefficients are good to 1e-4
+TILT_LOWEST = 1e-8  # - | u = f D of the grid
+TILT_HIGHEST = 1e5  # - | u = f D of the grid
+TILT_MEAN_FROM = (
+    15.0  # - | u; Bessel functions turn faster than the grid: their mean square from here
+)
+TILT_MEAN_FULL = 45.0  # - | u; and alone from here
+PAIR_SMALLEST = 1e-3  # - | s/D tabulated; the square law continues below
+PAIR_LARGEST = 1e3  # - | s/D tabulated
+PAIR_PER_DECADE = 24  # - | rows of the table; interpolation is good to 1e-4
+TILT_PHASE_CUT = (
+    90.0  # rad | waves that turn by more average out; keeps the grid from aliasing them
+)
+# - | rows of the two tables below
+MIX_OBSTRUCTION = (0.0, 0.33)
+# - | rows of the two tables below
+MIX_D_OVER_R0 = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0)
+# lambda/D | sigma of the centroid's window, columns of the first table
+MIX_WINDOW = (0.5, 0.7, 1.0, 1.5, 2.5, 4.0)
+# - | share of Z tilt, benchmarks/centroid_tilt.py, seed 20260, 2048 pupils a point
+TILT_MIX = (
+    (
+        (1.14, 1.09, 0.94, 0.71, 0.47, 0.32),
+        (1.17, 1.12, 0.95, 0.71, 0.46, 0.3),
+        (1.23, 1.19, 0.99, 0.73, 0.47, 0.31),
+        (1.37, 1.3, 1.05, 0.74, 0.45, 0.28),
+        (1.87, 1.74, 1.29, 0.8, 0.46, 0.28),
+        (2.59, 2.39, 1.77, 1.04, 0.53, 0.32),
+        (3.49, 3.3, 2.71, 1.62, 0.69, 0.37),
+        (3.98, 3.88, 3.51, 2.44, 1.05, 0.53),
+    ),
+    (
+        (1.08, 0.94, 0.66, 0.41, 0.25, 0.16),
+        (1.1, 0.97, 0.68, 0.45, 0.3, 0.21),
+        (1.13, 0.98, 0.68, 0.44, 0.29, 0.2),
+        (1.2, 1.0, 0.7, 0.46, 0.32, 0.23),
+        (1.81, 1.45, 0.84, 0.41, 0.18, 0.07),
+        (2.03, 1.7, 1.14, 0.6, 0.32, 0.22),
+        (3.13, 2.83, 2.17, 1.31, 0.5, 0.25),
+        (3.26, 3.06, 2.67, 1.75, 0.63, 0.23),
+    ),
+)
+# - | for a window of 1.5 star sigmas, the same script
+TILT_MIX_DEFAULT = (
+    (1.11, 1.15, 1.21, 1.34, 1.75, 2.18, 2.75, 3.24),
+    (1.07, 1.09, 1.1, 1.15, 1.55, 1.66, 2.26, 2.51),
+)
+TILT_MIX_LEAST_SIGMA = 0.1  # - | of the share: pixel, exposure, other obstructions; judgement
+TILT_MIX_SHARE = 0.3  # - | of its distance from 1, the table's own error (15 %) included
+TILT_MIX_OPEN_SIGMA = 0.3  # - | for a window twice as wide: a star widened by pixels and optics
 
 # --- image --------------------------------------------------------------------------------------
+FWHM_HIGHEST = 2.0  # 1/width | a Gaussian's transfer function is 7e-7 there
+FWHM_N_FREQUENCY = 48  # - | the image repeats after N/HIGHEST = 24 widths
+FWHM_HALF_FIELD = 1.3  # widths | of the sampled image
+FWHM_N_POINTS = 61  # - | an axis of the sampled image
+PIXEL_EXCESS = (2.04, -2.70)  # - | excess of narrow stars, from simulated stars, see image/fwhm.py
+PIXEL_EXCESS_SCATTER = (0.99, -2.82)  # - | of it from star to star, likewise
+PIXEL_EXCESS_ERROR = 0.15  # - | of it for other profiles, likewise
+LEAST_WIDTH_PX = 1.0  # px | narrower stars have no width; judgement, no source
+STACK_BATCH = 64  # frames | at a time: their transforms stay in the processor's cache
+STACK_LEAST_FRAMES = 5  # frames | of a stack; judgement, no source
+JACKKNIFE_BLOCKS = 8  # - | of a stack, for its error; judgement, no source
+LEAST_WIDTH_ERROR = 0.005  # - | relative: flat field and sky under the star; judgement, no source
+ONE_SIGMA = 0.8413  # - | normal probability below + 1 sigma
+STACK_LEAST_SNR = 8.0  # - | of the peak of a stack; judgement, no source
+WIDTH_DIRECTIONS = 16  # - | in which the half maximum is sought
+WIDTH_RADIUS_STEP = 0.08  # - | relative step of the radii; widths are good to 0.1 %
+WIDTH_PIXELS_ACROSS = 24  # px | of the half-maximum width on resampled images
+SMALLEST_RESAMPLING = 4  # - | finer than the pixels of the image
+LOWEST_PEAK_SNR = 10.0  # - | below it an image has no width; judgement, no source
+WIDTH_CORE = 0.75  # - | share of the peak above which a paraboloid is fitted to a noisy core
 
 # --- drive --------------------------------------------------------------------------------------
 SIDEREAL_DAY_S = 86164.0905  # s | IAU
@@ -225,8 +373,68 @@ GUIDE_SHOWN_GAIN = 5.5  # - | 1000 unguided series reached 5.0; benchmarks/guide
 GUIDE_LEAST_BINS = 8  # - | judgement, no source
 
 # --- pier ---------------------------------------------------------------------------------------
+CAUSE_NAMING_ODDS = 0.9  # - | below, a line's cause stays "unknown"; judgement
+CAUSE_UNKNOWN_PRIOR = 0.5  # - | a cause is not on the list as often as it is; judgement
+CAUSE_UNKNOWN_SPREAD = math.log(10.0)  # ln Hz | an unknown cause lies in a decade; judgement
+CAUSE_LIKELY_FOLD = 0.1  # odds | less likely folds back up no other line; judgement
+CAUSE_STEADY = {"drive": 0.9, "mains": 0.95, "fan": 0.8, "pier": 0.1}  # - | judgement, no source
+CAUSE_UNKNOWN_STEADY = 0.5  # - | an unknown cause says nothing
+CAUSE_STEADY_ENOUGH = 0.01  # - | chance of Thomson's F below which a line is steady; judgement
+CAUSE_MAINS_SIGMA_HZ = 0.1  # Hz | wander of a public grid; common practice, no source
+CAUSE_DRIVE_SIGMA = 0.002  # of a frequency | judgement, no source
+CAUSE_FAN_SIGMA = 0.03  # of a frequency | real speed against the plate; common practice
+CAUSE_KNOWN_SIGMA = 0.02  # of a frequency | where no tolerance is given; judgement
+CAUSE_MOST_HARMONICS = 4  # - | judgement, no source
+PIER_REST_SIGMA = 0.05  # of a frequency | what a model misses once its foot is fitted; judgement
+VIBRATION_CLASSES_UM_S = {  # um/s rms in third octaves | generic criteria, common practice
+    "VC-A": 50.0,
+    "VC-B": 25.0,
+    "VC-C": 12.5,
+    "VC-D": 6.25,
+    "VC-E": 3.12,
+}
+PIER_ELEMENTS = 24  # - | beam elements a stretch; frequencies then hold to 1e-4
+GROUT_PA = 2.5e10  # Pa | common practice, no source
+PIER_MODE_MOSTLY = 0.8  # - | share of the kinetic energy that gives a mode its name
+THREAD_AREA_FACTOR = (
+    0.8  # - | tensile over nominal area, 0.78 to 0.80 for M12 to M30; common practice
+)
+PIER_WALL_FACTOR = 1.5  # - | of the what-if; judgement
+PIER_BASE_FACTOR = 1.5  # - | of the what-if; judgement
+PIER_FOOTING_FACTOR = 1.25  # - | of the what-if; judgement
+PIER_PARALLEL_LIMIT_M = (
+    0.13  # m | of pipe above webs that the trade lets pass; common practice, no source
+)
+PIER_MODEL_SIGMA = 0.15  # of a frequency | joints, ground, welds; common practice, no source
+PIER_STIFF_N_M = 1e13  # N/m | does not move here: 1e4 times a heavy pier
+PIER_STIFF_NM_RAD = 1e13  # N m/rad | the same
 
 # --- evidence -----------------------------------------------------------------------------------
+FOCUS_N_BEST = 121  # - | grid of the position of best focus; finer ones change no digit shown
+FOCUS_N_SLOPE = 81  # - | grid of the slope; likewise
+FOCUS_N_SCATTER = 9  # - | grid of the scatter of the air; likewise
+FOCUS_FOLLOWS = (
+    0.0,
+    0.5,
+    1.0,
+)  # - | how far the air as a whole follows what the pairs see; judgement
+FOCUS_SLOPE_RANGE = (
+    0.02,
+    6.0,
+)  # - | defocus over the span, in the smallest and the largest width; judgement
+NEGLIGIBLE_ODDS = 1e-7  # - | of the largest; the grid is cut there
+AIR_SCATTER = 0.25  # - | change of r0^(-5/3) between runs: seeing by 15 % (m), no source
+AIR_SCATTER_LN_SIGMA = 0.6  # - | of its logarithm: a factor of two; judgement, no source
+AIR_SCATTER_RANGE = (0.03, 0.8)  # - | searched; judgement, no source
+MASK_LEAST_FRAMES = 10  # frames | for a variance; judgement, no source
+MASK_AGREEMENT_SIGMAS = 3.0  # sigma | beyond it the two axes disagree; judgement, no source
+MASK_SHORT_EXPOSURE = (
+    0.9  # - | share of the motion left, below which frames are too long; judgement
+)
+MASK_SPEEDS = 40  # - | wind speeds tabulated; finer grids change r0 by 0.1 %
+MASK_ANGLES = 24  # - | wind directions tabulated; likewise
+MASK_MIXTURES = 6000  # - | draws of layers; error of the mean 1 %
+MASK_MOST_LAYERS = 4  # layers | in a draw; judgement, no source
 GRAVITY_M_S2 = 9.80665  # m/s2 | standard gravity
 PIER_SHAPE_PER_M = 1.5  # 1/m | rotation over deflection of a cantilever's end times length: 1.5/L
 SENSOR_TAPERS = 5  # - | sine tapers; independent coefficients lie (k + 1)/T apart
@@ -255,6 +463,45 @@ LONG_FRAME_BLOCKS = 10  # - | of the bootstrap: seeing is remembered for minutes
 # --- estimates, fit, histories, verdict -----------------------------------------------------------
 PERCENTILES = (2.5, 15.865, 50.0, 84.135, 97.5)  # % | of draws; 68 % and 95 % intervals, definition
 PATH_PLACES = 600  # - | of a path in its transfer function, which then errs by 0.04 where it is 0
+N_SHARES = 16  # - | histories whose shares are averaged; they draw the picture and decide nothing
+SHOWN_CHI2 = 9.21  # - | 99 % of chi-square with two degrees of freedom: a vector that is not zero
+SHOWN_SHARE = (
+    0.01  # - | of the width: savings and motions that may be smaller are limits; judgement
+)
+ROUND_RATIO = 0.9  # - | axes more alike than this have no direction to speak of; judgement
+SURE = 0.95  # - | probability of a yes or a no | the question's definition
+LEAST_WORTH_ARCSEC = 0.1  # arcsec | worth is the larger of this and the next | definition
+WORTH_SHARE = 0.1  # - | of the recorded width | definition
+LARGEST_CHANCE = 0.05  # - | cures that save most with at least this chance are named | definition
+AIRMASS_TO_MENTION = 1.3  # - | from here on observing higher narrows the star by 15 % or more
+LIMIT_DAMPING = 0.02  # - | of the mode that a limit speaks of; piers have 0.005 to 0.04
+LOWEST_LIMIT_HZ = (
+    3.0  # Hz | limits on modes are stated from here up; slower ones hide under the air
+)
+SLOWEST_STRUCTURE_HZ = 0.5  # Hz | no pier rings so slowly; the air and the drive do move there
+WIDTH_DISAGREEMENT = 0.15  # - | of modelled and recorded width, from which on it is said; judgement
+OVERSAMPLING = 4  # - | of the star images that are kept for the page
+N_HISTORIES = 100  # - | histories drawn; a 95 % probability then errs by 2 %
+AMPLITUDE_SIGMA = (
+    0.02  # - | filled-in samples, trailed centroids, shared wings; judgement, no source
+)
+LEAST_KEPT = (
+    0.02  # - | power an exposure must leave of a line for its blur inside to be told from it
+)
+FASTEST_STRUCTURE_HZ = 50.0  # Hz | few modes of mounts are faster, and those are small; judgement
+STEADY_BLUR_EXPOSURE_S = 0.02  # s | one turn of FASTEST_STRUCTURE_HZ: longer frames may hide a
+# steady vibration in their constant blur
+HIDDEN_MODE_CHANCE = 0.5  # - | beforehand, that a mode exists that was not found; an even chance
+HIDDEN_RMS_ARCSEC = (0.002, 2.0)  # arcsec | range of such modes, flat in the logarithm; judgement
+DRIFT_PRIOR_ARCSEC_S = 1.0  # arcsec/s | one sigma; a degree of polar misalignment gives 0.26
+PERIODIC_PRIOR_ARCSEC = (
+    30.0  # arcsec | one sigma of an amplitude, over its harmonic; common practice
+)
+OFF_AXIS_SHARE = (
+    0.1  # - | of a periodic error across right ascension, where that is known; judgement
+)
+DRIVE_BLOCKS = 160  # - | means of the record from which drift and periodic errors are fitted
+SLOW_TURNS = 2.5  # turns a record | below, slow currents pass for a drift's bends
 SOLVER_TOLERANCE = 1e-4  # - | of a joint draw, in the norm of the data; far below any draw's spread
 MOST_ITERATIONS = 60  # - | of that solver, a safety only
 LEAST_RESULTANT = 0.3  # - | directions more scattered have none; judgement, no source
@@ -276,6 +523,7 @@ FIT_NEAR_OUTER_SCALE_M = (0.2, 5.0)  # m | domes and tubes (0.57 m in one: arXiv
 FIT_NEAR_WIND_M_S = (0.3, 15.0)  # m/s | judgement, no source: convection to wind
 # priors of the fit
 FIT_SHARE_SIGMA = 2.0  # - | logistic-normal shares of layers, judgement: from a hundredth to all
+REFERENCE_BASELINE = 0.2  # diameters | where the strength of all the air is told; judgement
 FIT_STRENGTH_RANGE = (1e-3, 2.5)  # of the Kolmogorov value of the recorded width | judgement
 FIT_OPEN_RMS_ARCSEC = (2e-3, 5.0)  # arcsec | below it no budget changes
 FIT_OPEN_CORNER_HZ = (0.03, 8.0)  # Hz | judgement, no source
@@ -289,11 +537,28 @@ FIT_EXCLUDED_WIDTH = 1e-3  # - | chance of a larger measured defocus that is let
 FIT_FAST_RANGE = 1e-2  # - | smallest over largest shake inside exposures that is allowed
 FIT_CENTROID_SIGMA = 0.3  # of the share of Z tilt | optics that blur beyond the window
 TILT_G_OVER_Z = 0.16980 / 0.18192  # - | single-aperture tilt coefficients, Tokovinin 2002
+# ln OTF of a registered star over that of the Gaussian form, by D/r0 and baseline in diameters
+REGISTERED_D_OVER_R0 = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0)  # - | rows of the table below
+REGISTERED_BASELINES = tuple(i / 32 for i in range(1, 14))  # diameters | its columns
+REGISTERED_LOG_BIAS = tuple(  # 1/1000 | benchmarks/registered_otf.py, seed 20261, 2048 pupils
+    tuple(0.001 * int(v) for v in row.split())
+    for row in (
+        "0 0 0 -1 -1 -1 -1 -1 -1 0 1 1 2",
+        "1 0 -1 -2 -3 -3 -3 -2 -1 1 3 5 8",
+        "1 -1 -3 -5 -7 -9 -9 -9 -7 -4 -1 4 8",
+        "1 -2 -5 -9 -12 -14 -13 -12 -8 -4 2 9 15",
+        "1 -9 -21 -35 -45 -52 -54 -51 -43 -33 -22 -13 -6",
+        "0 -23 -51 -79 -100 -111 -108 -97 -80 -64 -52 -51 -62",
+        "-6 -62 -126 -173 -179 -141 -71 6 70 107 111 75 -8",
+        "-11 -97 -172 -172 -60 139 369 578 732 819 830 762 611",
+    )
+)
+REGISTERED_BIAS_SIGMA = 0.3  # relative | obstruction, window, exposure, outer scale; judgement
 # the model's own error
 FIT_MODEL_ERROR_OCTAVE = 0.8  # of ln frequency | correlation length, about an octave
-FIT_MODEL_ERROR_SHARED = 0.2  # of ln power | to be set by benchmarks/air_fit.py
-FIT_MODEL_ERROR_COMMON = 0.2  # of ln power | the same, common to the differential modes
-FIT_MODEL_ERROR_OWN = 0.2  # of ln power | the same, of each differential mode
+FIT_MODEL_ERROR_SHARED = 0.2  # of ln power | benchmarks/air_fit.py, excess of the residuals
+FIT_MODEL_ERROR_COMMON = 0.15  # of ln power | the same, common to the differential modes
+FIT_MODEL_ERROR_OWN = 0.25  # of ln power | the same, of each differential mode
 FIT_CONTAMINATED = 0.03  # - | chance that a bin of the shared shift holds unmodelled shake
 FIT_COHERENCE_LIMIT = 0.995  # - | keeps Fisher's z finite
 # the sampler (physics: adaptive tempered Monte Carlo)
@@ -301,10 +566,11 @@ SMC_ESS = 0.5  # of the particles | Del Moral, Doucet & Jasra 2006
 SMC_NU = 6.0  # degrees of freedom | of the Student density that proposals are made from
 SMC_ACCEPTANCE = 0.25  # - | to which the step is adapted
 SMC_DIFFERENCE_MOVES = 0.3  # - | share of moves along differences
-SMC_SWEEPS = (4, 30)  # least and most at a temperature
+SMC_JUMP_MOVES = 0.15  # - | share of moves over a gap between two kinds of particles
+SMC_SWEEPS = (4, 16)  # least and most at a temperature
 SMC_FORGOTTEN = 0.45  # of twice the variance | median squared jump at which a temperature ends
-FIT_PARTICLES = 600  # - | benchmarks/air_fit.py
-FIT_FINAL_SWEEPS = 120  # - | benchmarks/air_fit.py
+FIT_PARTICLES = 400  # - | benchmarks/air_fit.py
+FIT_FINAL_SWEEPS = 240  # - | benchmarks/air_fit.py
 FIT_MOST_DOUBLINGS = 2  # - | design: then there is no verdict
 FIT_R_HAT = 1.02  # - | design: the gate
 FIT_FINE_FREQUENCIES = 140  # - | of tables at any frequency
@@ -328,6 +594,75 @@ WATCH_LINE_FRAMES = 8192  # - | latest frames in which lines are looked for, in 
 WATCH_MODES = 5  # - | lines that are told of while frames arrive; judgement
 WORTH_ARCSEC = 0.1  # arcsec | a saving below is not worth curing; definition
 WORTH_SHARE = 0.1  # - | of the width, as above
+BLUR_TIME_TOLERANCE = 0.02  # - | relative; blur times count as one below it; judgement, no source
+SHARED_FROM = 0.5  # - | probability from which a line counts as shared: more likely than not
+ALIAS_DECIDED = 0.95  # - | odds at which a candidate counts as the frequency; judgement, no source
+ALIAS_NEGLIGIBLE = 0.001  # - | odds below which a candidate counts as none; judgement, no source
+LEAST_FRAMES_OF_SEQUENCE = 3  # frames | fewer are no sequence to measure; judgement, no source
+CERTAIN_CHANGE = 0.999  # - | probability shown as certain; judgement, no source
+FALLBACK_APERTURE_M = 0.2  # m | where no run states one; judgement, no source
+POWER_80 = 0.841621  # - | normal quantile of 0.8: a difference found four times in five
+COMPARE_LEAST_TURNS = (
+    2  # turns | of a drive period before its size is compared; judgement, no source
+)
+SURE_DIRECTION = 0.975  # - | probability from which a change has a direction: two-sided 95 %
+LINE_SHIFT_AT_MOST = 0.25  # - | relative; larger shifts make another line; judgement, no source
+Z95 = 1.959964  # - | normal quantile of 0.975
+BETWEEN_RUNS = 0.2  # - | prior scatter between repeats, share of a value; judgement, no source
+BETWEEN_WIDTHS = 0.05  # - | the same for widths; judgement, no source
+CONNECT_TIMEOUT_S = 20  # s | for a cluster to answer; judgement, no source
+TWILIGHT_DEG = -12.0  # deg | altitude of the Sun below which the sky is dark: nautical twilight
+HIGH_ENOUGH_DEG = (
+    40.0  # deg | altitude of a field worth planning: airmass 1.6; judgement, no source
+)
+SAMPLE_BYTES = 4096  # bytes | of a file that tell it from another; judgement, no source
+SEQUENCE_GAP_S = 60.0  # s | a pause longer than this and than the next starts a sequence; judgement
+SEQUENCE_GAP_INTERVALS = 10.0  # intervals | see above; judgement, no source
+PHOTONS_ZERO_MAG = 1e11  # 1/(s m2 um) | magnitude 0 at 550 nm: 1000/(s cm2 A), common practice (m)
+EFFICIENCY = 0.4  # e-/photon | optics, air and detector; judgement, no source
+SKY_MAG_ARCSEC2 = 19.0  # mag/arcsec2 | a bright suburb; judgement, no source
+PLAN_STARS = 4  # stars | the full fit needs four
+PLAN_DAMPING = 0.015  # - | of the structure looked for: bolted steel, common practice, no source
+SHOWN_HZ = (
+    1.0,
+    2.0,
+    3.0,
+    5.0,
+    8.0,
+    12.0,
+    20.0,
+    30.0,
+    45.0,
+    60.0,
+    100.0,
+)  # Hz | rows of the plan; judgement, no source
+PLAN_SEPARATIONS_ARCSEC = (
+    30.0,
+    120.0,
+    600.0,
+    1800.0,
+)  # arcsec | rows of the plan; judgement, no source
+MAINS_HZ = (50.0, 60.0)  # Hz | public grids
+PLAN_DURATION_S = 60.0  # s | judgement, no source
+PLAN_INTERVAL_S = (
+    0.0215  # s | 46.5 a second: mains of 50 and 60 Hz and harmonics fold 3 Hz off zero
+)
+PLAN_LONGEST_EXPOSURE_S = 0.02  # s | judgement, no source
+PLAN_NOISE_ARCSEC = 0.1  # arcsec | of a star in a frame that is still useful; judgement, no source
+FULL_WELL_SHARE = 0.8  # - | of the full well that a peak may reach; judgement, no source
+SCATTER_WIDTH = 420  # px | of a picture; judgement
+SCATTER_HEIGHT = 250  # px | of a picture; judgement
+SCATTER_LEFT = 54  # px | margin; judgement
+SCATTER_RIGHT = 12  # px | margin; judgement
+SCATTER_TOP = 12  # px | margin; judgement
+SCATTER_BOTTOM = 44  # px | margin; judgement
+STORE_VERSION = 1  # - | layout of the store, ours
+STORE_APPLICATION_ID = (
+    0x626C7370  # - | "blsp", so that `file` and we can tell the store from others
+)
+FEWEST_FOR_TREND = 8  # runs | judgement, no source
+ARCHIVE_WORTH_SHARE = 0.1  # - | of the width that a cure must save to be worth a look; judgement
+MANY_SEQUENCES = 20  # sequences | shown one by one at most; judgement, no source
 
 # --- simulate -----------------------------------------------------------------------------------
 FINE_EDGE = 0.35  # 1/aperture | lower edge of the finest band of simulated air, judgement
@@ -364,6 +699,8 @@ COSMIC_E = (300.0, 20000.0)  # e- | invented cosmic rays
 TRAIL_E_PER_PX = 400.0  # e- | an invented satellite
 
 # --- report -------------------------------------------------------------------------------------
+EXIT_INPUT = 2  # - | exit code of bad input, ours
+FIELDS_SHOWN = 10  # fields | judgement, no source
 
 # --- report -------------------------------------------------------------------------------------
 PLAIN_NUMBER_POWERS = (-4, 6)  # powers of ten | outside, leading zeros hinder reading; judgement
@@ -377,8 +714,8 @@ EVENT_ROWS = 40  # rows | of the page's table of events; judgement
 TERMINAL_LINES = 3  # lines | of the terminal's one screen; judgement
 CHART_POINTS = 6000  # points | of an interactive chart, peaks kept; judgement
 FEW_TURNS = 2.0  # turns | below, drift and periodic error trade places; judgement
-FIGURE_IN = (4.3, 2.9)  # inch | narrow: on a phone letters of 9.5 points stay above 12 px
-FIGURE_ENLARGED = 1.75  # CSS px a point | a point is 4/3 px; larger letters look clumsy
+FIGURE_IN = (4.3, 3.0)  # inch | narrow: letters of 11 points stay above 12 px on a phone
+FIGURE_ENLARGED = 1.5  # CSS px a point | a point is 4/3 px; larger letters look clumsy
 FIGURE_PAIRS = 150  # points | of pairs of stars, neighbours taken together; judgement
 FIGURE_FRAMES = 500  # points | of single frames in a figure; judgement
 FIGURE_MARKS = 8  # lines | marked in a spectrum; judgement
@@ -390,3 +727,4 @@ AGREEMENT_DEG = 2.0  # deg | within which a direction and a position angle agree
 NEARLY_ROUND = 0.8  # axis ratio | above, a circle misses neither axis by more than a tenth
 LOOP_FRAMES = 48  # frames | of the loop in the page: about three seconds; judgement
 LOOP_INTERVAL_S = 0.07  # s | from frame to frame in the page; judgement
+BAR_TELLS = 0.004  # of the bar | thinner pieces could not be seen; judgement

@@ -24,16 +24,13 @@ from numpy.typing import NDArray
 
 from blursplit.constants import (
     ARCSEC_PER_RADIAN,
+    FWHM_HIGHEST,
+    FWHM_N_FREQUENCY,
     FWHM_PER_SIGMA,
     PATH_PLACES,
     SEEING_IN_LAMBDA_OVER_R0,
 )
-from blursplit.image.fwhm import (
-    HIGHEST,
-    N_FREQUENCY,
-    half_maximum_width,
-    scaled_frequencies,
-)
+from blursplit.image.fwhm import half_maximum_width, scaled_frequencies
 from blursplit.image.otf import telescope_otf
 from blursplit.turbulence.conversions import structure_function
 from blursplit.turbulence.defocus import defocus_otf
@@ -55,7 +52,7 @@ __all__ = [
 OWNERS = ("tracking", "structure", "open")
 CAUSES = ("atmosphere", "near_air", "tracking", "structure", "optics", "open")
 # What a cure removes; `open` follows in the reading in which it belongs to the cured.
-_MOVING = frozenset({"tracking", "structure", "mechanics"})
+_MOVING = frozenset({"structure", "mechanics"})
 CURES: dict[str, frozenset[str]] = {
     "tracking": frozenset({"tracking"}),
     "structure": frozenset({"structure"}),
@@ -283,7 +280,7 @@ class _Image:
         along = vectors / scale
         fx = along[0, 1] * unit_x + along[0, 0] * unit_y
         fy = along[1, 1] * unit_x + along[1, 0] * unit_y
-        step = along[:, ::-1] * (HIGHEST / N_FREQUENCY)
+        step = along[:, ::-1] * (FWHM_HIGHEST / FWHM_N_FREQUENCY)
         size = float(np.sqrt(scale.prod()))
         return cls(history, removed, open_left, fx, fy, step, size)
 
@@ -429,7 +426,7 @@ def _of_path(turns: FloatArray) -> FloatArray:
 
     `turns`, shape (n, 2), are the path's places times the steps of frequency along both axes.
     """
-    x, y = (_powers(2.0 * np.pi * along, N_FREQUENCY) for along in turns.T)
+    x, y = (_powers(2.0 * np.pi * along, FWHM_N_FREQUENCY) for along in turns.T)
     even, odd = y.real @ x.real.T, y.imag @ x.imag.T
     out = np.concatenate([(even + odd)[:0:-1], even - odd]) / len(turns)
     return np.asarray(out, dtype=np.float64)

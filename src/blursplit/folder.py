@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import os
 import shutil
 import tempfile
@@ -53,7 +55,7 @@ class Measurement:
     tracks: StarTracks | None = None
 
     def __repr__(self) -> str:
-        return f"Measurement({self.result.sequence.name!r}: {self.result.verdict.statement!r})"
+        return f"Measurement({self.result.sequence.name!r}: {self.result.verdict.headline!r})"
 
     def _repr_html_(self) -> str:
         from blursplit.report.notebook import result_html
@@ -145,8 +147,9 @@ def write_result_folder(
     except OSError as error:
         raise OutputError(target, f"cannot be written ({error.strerror})", "check disk") from error
     try:
-        (temporary / RESULT_FILE).write_text(measurement.result.to_json(), encoding="utf-8")
         _write_arrays(temporary, measurement.series)
+        measurement.result.digest = _digest(measurement.result, temporary / SERIES_FILE)
+        (temporary / RESULT_FILE).write_text(measurement.result.to_json(), encoding="utf-8")
         if measurement.tracks is not None:
             save_tracks(measurement.tracks, temporary)
         (temporary / PAGE_FILE).write_text(page, encoding="utf-8")
@@ -236,18 +239,50 @@ def read_result(path: Path) -> Result:
     """
     file = path / RESULT_FILE if path.is_dir() else path
     try:
-        result = Result.from_json(file.read_text(encoding="utf-8"))
+        text = file.read_text(encoding="utf-8")
+        _refuse_other_edition(file, text)
+        result = Result.from_json(text)
     except OSError as error:
         raise InputError(
             path, "is not a result folder", "name a folder that `blursplit measure` wrote"
         ) from error
     except (ValidationError, UnicodeDecodeError) as error:
         raise InputError(file, "is not a blursplit result", "measure the sequence again") from error
-    if result.schema_ != SCHEMA:
-        raise InputError(
-            file, f"schema '{result.schema_}' is not '{SCHEMA}'", "measure the sequence again"
-        )
+    if result.digest and result.digest.split("-") != _known_digest(result, file):
+        raise InputError(file, "was changed after it was measured", "measure the sequence again")
     return result
+
+
+def _refuse_other_edition(file: Path, text: str) -> None:
+    """Say what to do with a record of another edition, before its fields are looked at."""
+    try:
+        schema = str(json.loads(text).get("schema", ""))
+    except (ValueError, AttributeError):
+        return
+    name, _, edition = schema.partition("/")
+    own_name, _, own = SCHEMA.partition("/")
+    if name == own_name and edition.isdigit() and edition != own:
+        remedy = "measure again" if int(edition) < int(own) else "update blursplit"
+        raise InputError(file, f"schema '{schema}' is not '{SCHEMA}'", remedy)
+
+
+def _digest(result: Result, series: Path) -> str:
+    """Return SHA-256 of the record (without its digest) and of the series beside it."""
+    return "-".join(_digests(result, series))
+
+
+def _digests(result: Result, series: Path) -> list[str]:
+    bare = result.model_copy(update={"digest": ""}).to_json().encode()
+    return [hashlib.sha256(part).hexdigest() for part in (bare, series.read_bytes())]
+
+
+def _known_digest(result: Result, file: Path) -> list[str]:
+    """Return what the digest has to be; a record without its series answers for itself alone."""
+    series = file.with_name(SERIES_FILE)
+    if series.is_file():
+        return _digests(result, series)
+    bare = result.model_copy(update={"digest": ""}).to_json().encode()
+    return [hashlib.sha256(bare).hexdigest(), *result.digest.split("-")[1:]]
 
 
 def read_result_folder(path: Path, *, with_tracks: bool = False) -> Measurement:

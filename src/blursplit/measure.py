@@ -2,26 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import replace
-from importlib.metadata import version
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-import numpy as np
-
-from blursplit.budget.facts import Facts, duration_s, gather_facts
+from blursplit.budget.facts import Facts, gather_facts
+from blursplit.budget.focus_runs import FocusSeries
 from blursplit.errors import InputError
 from blursplit.folder import Measurement
 from blursplit.frames.calibration import Calibration
-from blursplit.motion import fit_common_motion, pair_statistics
-from blursplit.result import Result, SequenceInfo, SetupEntry, Warning_
 from blursplit.rig import Rig, as_rig
-from blursplit.series import Series
 from blursplit.sources import Frames, Source, read_focus_source, read_source
-
-if TYPE_CHECKING:
-    from blursplit.budget.focus_runs import FocusSeries
 
 __all__ = ["Measurement", "Source", "measure", "measure_tracks", "read_source"]
 
@@ -34,6 +25,7 @@ def measure(
     *,
     times: Any = None,
     blur_time: Any = None,
+    worth: Any = None,
     centroid: str = "windowed",
     calibration: Calibration | None = None,
     focus_runs: Iterable[Path | str] = (),
@@ -55,6 +47,8 @@ def measure(
         Middle of each exposure of an array.
     blur_time : Quantity or float [s], optional
         Exposure for which the budget holds.
+    worth : Quantity or float [arcsec], optional
+        Saving that counts as worth a cure.
     centroid : {"windowed", "com", "quadratic", "2dg"}
         How star positions are measured.
     calibration : Calibration, optional
@@ -95,6 +89,7 @@ def measure(
     return measure_tracks(
         source,
         blur_time_s=None if blur_time is None else seconds(blur_time, "blur_time"),
+        worth_arcsec=getattr(worth, "to_value", lambda _: worth)("arcsec"),
         command=command,
         seed=seed,
         focus_runs=others,
@@ -116,64 +111,45 @@ def measure_tracks(
     source: Source,
     *,
     blur_time_s: float | None = None,
+    worth_arcsec: float | None = None,
     command: str = "",
     seed: int = SEED,
     focus_runs: Sequence[Source] = (),
 ) -> Measurement:
-    """Measure star tracks: everything after the pixels.
+    """Measure star tracks: everything after the pixels, top to bottom.
 
     Parameters
     ----------
     source : Source
     blur_time_s : float, optional
+        Exposure for which the answer holds.
+    worth_arcsec : float, optional
+        Saving that counts as worth a cure; if not given the larger of 0.1 arcsec and 10 % of the
+        recorded width.
     command : str
+        Kept with the result.
     seed : int
     focus_runs : sequence of Source
         Runs at other focus positions.
-
-    Returns
-    -------
-    Measurement
     """
-    from blursplit.budget.account import draw_up
-    from blursplit.budget.pictures import OVERSAMPLING
+    from blursplit.budget import answer, findings, record
     from blursplit.budget.rates import part_by_rate
+    from blursplit.report.words import put_in_words
 
-    whole, instrument = source.tracks, source.rig
-    tracks, second = part_by_rate(whole, instrument)
-    source = replace(source, tracks=tracks)
-    facts = gather_facts(tracks, instrument, blur_time_s)
-    motion = fit_common_motion(tracks)
-    pairs = pair_statistics(
-        tracks, reference_x_px=motion.reference_x_px, reference_y_px=motion.reference_y_px
+    tracks, second = part_by_rate(source.tracks, source.rig)
+    facts = gather_facts(tracks, source.rig, blur_time_s)
+    focus = _focus_series(source.rig, facts, focus_runs)
+    run = record.prepare(tracks, second, source.rig, facts, focus)
+    motion = record.shared_and_differential(run)
+    stack = record.stack_stars(run)
+    allowed = record.what_can_be_said(run, motion, stack)
+    lines = record.find_shared_lines(run, motion, stack)
+    given = answer.split_blur(run, motion, stack, allowed, lines, seed)
+    night = findings.write_down(
+        source, run, motion, stack, allowed, lines, given, (), worth_arcsec, command, seed
     )
-    account = draw_up(
-        tracks,
-        instrument,
-        facts,
-        motion,
-        pairs,
-        rng=np.random.default_rng(seed),
-        focus=_focus_series(instrument, facts, focus_runs),
-        second=second,
-    )
-    setup = {
-        key: SetupEntry(value=entry.value, origin=entry.origin, note=entry.note)
-        for key, entry in instrument.settings.items()
-    }
-    result = Result(
-        version=version("blursplit"),
-        command=command,
-        sequence=_sequence_info(source, facts),
-        setup=setup,
-        warnings=[Warning_(code=code, text=text) for code, text in tracks.notes],
-        **_without_warnings(account.parts),
-    )
-    result.warnings.extend(account.warnings)
-    result = account.with_verdict(result)
-    scale = None if facts.scale_arcsec is None else facts.scale_arcsec / OVERSAMPLING
-    series = Series(account.arrays, account.images, scale)
-    return Measurement(result, series, whole)
+    put_in_words(night.result)
+    return night
 
 
 def _focus_series(instrument: Rig, facts: Facts, runs: Sequence[Source]) -> FocusSeries | None:
@@ -192,30 +168,3 @@ def _focus_series(instrument: Rig, facts: Facts, runs: Sequence[Source]) -> Focu
         read_focus_run(r.name, r.tracks, r.rig, facts.optics, facts.scale_arcsec) for r in runs
     )
     return FocusSeries(float(own), others, predicted_slope(instrument, facts.optics))
-
-
-def _without_warnings(parts: Mapping[str, Any]) -> dict[str, Any]:
-    return {key: value for key, value in parts.items() if key != "warnings"}
-
-
-def _sequence_info(source: Source, facts: Facts) -> SequenceInfo:
-    tracks, instrument = source.tracks, source.rig
-    name = instrument.get("object")
-    return SequenceInfo(
-        name=source.name,
-        object=None if name is None else str(name),
-        files=source.n_files,
-        frames=source.n_frames,
-        frames_used=tracks.n_frames,
-        frames_dropped=dict(tracks.dropped),
-        stars_used=tracks.n_stars,
-        frame_exposure_s=tracks.exposure_s,
-        cadence_s=tracks.cadence_s,
-        duration_s=duration_s(tracks),
-        nyquist_hz=None if not tracks.cadence_s else 0.5 / tracks.cadence_s,
-        timing=tracks.timing,
-        segments=len(np.unique(tracks.segment)),
-        start_utc=tracks.start_utc,
-        wavelength_m=None if facts.optics is None else facts.optics.wavelength_m,
-        airmass=facts.airmass,
-    )

@@ -2,28 +2,43 @@
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from blursplit.estimate import Estimate
 
-SCHEMA = "blursplit-result/1"
+SCHEMA = "blursplit-result/2"
 
-Contribution = Literal["atmosphere", "tracking", "structure", "unassigned", "instrument"]
-CONTRIBUTIONS: tuple[Contribution, ...] = (
-    "atmosphere",
-    "tracking",
-    "structure",
-    "unassigned",
-    "instrument",
-)
+Answer = Literal["yes", "no", "open", "not asked"]
+Code = str  # of a remark; the words for each are in `report.words`
+Facts = dict[str, float | str | list[float] | None]
 
 
 class _Part(BaseModel):
     """A part of the result; unknown keys are ignored, so that newer files can be read."""
 
     model_config = ConfigDict(extra="ignore", allow_inf_nan=False)
+
+
+class Remark(_Part):
+    """Something said about the run: a code, the facts it stands on, and its words."""
+
+    code: Code
+    facts: Facts = Field(default_factory=dict)
+    text: str = ""
+
+
+class Check(Remark):
+    """A fault of the frames: `void` voids what it touches, `doubt` widens it and says so."""
+
+    severity: Literal["void", "doubt"]
+
+
+class NextStep(Remark):
+    """What to do next, and the width that it could save or decide."""
+
+    gain_arcsec: float | None = None
 
 
 class SetupEntry(_Part):
@@ -95,8 +110,37 @@ class Fwhm(_Part):
     method: Literal["frames", "model", "both"] = "model"
 
 
+class Cause(_Part):
+    """What a cause does: motion rms over the blur time, what curing it would save, its share.
+
+    The share is of the width above the base, a mean over the draws; it decides nothing.
+    """
+
+    rms_major_arcsec: Estimate | None = None
+    rms_minor_arcsec: Estimate | None = None
+    angle_deg: Estimate | None = None
+    position_angle_deg: Estimate | None = None
+    saving_arcsec: Estimate | None = None
+    saving_fraction: Estimate | None = None
+    share: float | None = None
+
+
+class Saving(_Part):
+    """What a cure that is no single cause would save."""
+
+    saving_arcsec: Estimate | None = None
+    saving_fraction: Estimate | None = None
+
+
+class NearAir(Saving):
+    """Air of the tube, the dome, the walls and the first metres, with an outer scale of its own."""
+
+    share: float | None = None
+    outer_scale_m: Estimate | None = None
+
+
 class Atmosphere(_Part):
-    """Turbulent air, tube and dome included."""
+    """The air: `fwhm_arcsec` of all of it, the seeing of the air outside alone."""
 
     fwhm_arcsec: Estimate | None = None
     seeing_500nm_zenith_arcsec: Estimate | None = None
@@ -108,18 +152,9 @@ class Atmosphere(_Part):
     unseen_below_m: float | None = None
     wind_m_s: Estimate | None = None
     motion_rms_arcsec: Estimate | None = None
-    saved_arcsec: Estimate | None = None
-
-
-class Mechanical(_Part):
-    """Motion rms over the blur time along its larger and smaller axis."""
-
-    rms_major_arcsec: Estimate | None = None
-    rms_minor_arcsec: Estimate | None = None
-    angle_deg: Estimate | None = None
-    position_angle_deg: Estimate | None = None
-    gaussian_equivalent_fwhm_arcsec: Estimate | None = None
-    saved_arcsec: Estimate | None = None
+    saving_arcsec: Estimate | None = None
+    saving_fraction: Estimate | None = None
+    share: float | None = None
 
 
 class PeriodicTerm(_Part):
@@ -172,7 +207,7 @@ class PolarAxis(_Part):
     misalignment_at_least_arcmin: Estimate
 
 
-class Tracking(Mechanical):
+class Tracking(Cause):
     """Drift, drive periods and the guide loop."""
 
     drift_arcsec_per_min: Estimate | None = None
@@ -183,12 +218,25 @@ class Tracking(Mechanical):
     polar: PolarAxis | None = None
 
 
-class Structure(Mechanical):
-    """Damped modes, shocks and lines that are not the drive's."""
+class Structure(Cause):
+    """Everything the supports do: damped modes, shocks, wind shake.
+
+    `undetected_rms_arcsec` is the size (both axes) at which 95 % of modes in `band_hz` are found.
+    """
+
+    undetected_rms_arcsec: float | None = None
+    band_hz: tuple[float, float] | None = None
 
 
-class Unassigned(Mechanical):
-    """Shared motion beyond what the air's evidence allows, cause open."""
+class Open(_Part):
+    """Shared motion, or constant blur, whose owner the evidence leaves undecided."""
+
+    motion_rms_major_arcsec: Estimate | None = None
+    motion_rms_minor_arcsec: Estimate | None = None
+    angle_deg: Estimate | None = None
+    constant_blur_arcsec: Estimate | None = None
+    band_hz: tuple[float, float] | None = None
+    share: float | None = None
 
 
 class FocusPosition(_Part):
@@ -216,27 +264,33 @@ class Focus(_Part):
 
 
 class InstrumentPart(_Part):
-    """Diffraction, optics and focus, pixel and atmospheric dispersion."""
+    """The base (perfect telescope and pixel), which nobody can cure, and the optics beyond it."""
 
-    fwhm_arcsec: Estimate | None = None
+    base_fwhm_arcsec: float | None = None
+    optics_fwhm_arcsec: Estimate | None = None
+    optics_from: Literal["star image alone", "stated width", "focus positions"] | None = None
     diffraction_arcsec: float | None = None
     pixel_arcsec: float | None = None
     dispersion_arcsec: float | None = None
     defocus_arcsec: Estimate | None = None
     astigmatism_arcsec: Estimate | None = None
-    optics_from: Literal["star image alone", "stated width", "focus positions"] | None = None
     focus: Focus | None = None
-    saved_arcsec: Estimate | None = None
+    saving_arcsec: Estimate | None = None
+    saving_fraction: Estimate | None = None
+    share: float | None = None
 
 
 class Line(_Part):
     """A narrow feature of the spectrum of the shared motion.
 
+    `frequency_hz` and `damping_ratio` are the true ones where the alias is decided, else those of
+    the likeliest candidate; `folded_frequency_hz` is where the record shows the line.
     `minor_over_major` is the axis ratio of the ellipse of motion; `steady_chance` the chance that
     noise makes so steady a sinusoid (Thomson's F).
     """
 
     frequency_hz: Estimate
+    folded_frequency_hz: Estimate | None = None
     rms_arcsec: Estimate | None = None
     rms_px: Estimate | None = None
     angle_deg: Estimate | None = None
@@ -283,24 +337,47 @@ class EventSearch(_Part):
 
 
 class Verdict(_Part):
-    """What the numbers say in words."""
+    """Whether each cure matters, and why.
 
-    dominant: Literal[
-        "atmosphere", "tracking", "structure", "unassigned", "instrument", "undecided"
-    ] = "undecided"
-    probability: float | None = None
-    shares: dict[str, Estimate | None] = Field(default_factory=dict)
-    findings: dict[str, str] = Field(default_factory=dict)
-    statement: str = ""
-    reasons: list[str] = Field(default_factory=list)
-    next: list[str] = Field(default_factory=list)
+    `matters` is "yes" where the low reading saves more than `worth_arcsec` with 95 % probability,
+    "no" where the high reading saves less with 95 %, else "open"; `probability_low` and
+    `probability_high` are those of saving more than that in both readings.
+    """
+
+    level: Literal["split", "widths", "positions"] = "positions"
+    worth_arcsec: float | None = None
+    matters: dict[str, Answer] = Field(default_factory=dict)
+    probability_low: dict[str, float] = Field(default_factory=dict)
+    probability_high: dict[str, float] = Field(default_factory=dict)
+    largest: list[str] = Field(default_factory=list)
+    headline: str = ""
+    headline_code: Code = ""
+    headline_facts: Facts = Field(default_factory=dict)
+    reasons: list[Remark] = Field(default_factory=list)
+    next: list[NextStep] = Field(default_factory=list)
 
 
-class Warning_(_Part):  # noqa: N801 - `Warning` is a built-in exception
-    """A doubt that goes with the numbers."""
+class Fit(_Part):
+    """How the posterior was found, and whether two seeds agree."""
 
-    code: str
-    text: str
+    method: str
+    r_hat_max: float | None = None
+    effective_draws: float | None = None
+    log_evidence: float | None = None
+    seconds: float | None = None
+    converged: bool = True
+
+
+class Witness(_Part):
+    """A record taken beside the frames, and what of the shared motion goes with it."""
+
+    kind: str
+    name: str = ""
+    offset_s: Estimate | None = None
+    coherent_rms_arcsec: Estimate | None = None
+    band_hz: tuple[float, float] | None = None
+    blind_band_hz: tuple[float, float] | None = None
+    used: bool = True
 
 
 class Result(_Part):
@@ -309,33 +386,47 @@ class Result(_Part):
     Examples
     --------
     >>> from pathlib import Path
-    >>> from blursplit import Result
+    >>> from blursplit.result import Result
     >>> result = Result.from_json(Path("before/result.json").read_text(encoding="utf-8"))
-    >>> result.verdict.dominant
-    'atmosphere'
-    >>> [round(line.frequency_hz.value, 1) for line in result.lines]
-    [9.2]
+    >>> result.verdict.matters["mechanics"]
+    'no'
     """
 
     schema_: str = Field(default=SCHEMA, alias="schema")
     version: str = ""
     command: str = ""
+    digest: str = ""
     sequence: SequenceInfo
     setup: dict[str, SetupEntry] = Field(default_factory=dict)
     motion: Motion = Motion()
     fwhm: Fwhm = Fwhm()
     atmosphere: Atmosphere = Atmosphere()
+    near_air: NearAir = NearAir()
     tracking: Tracking = Tracking()
     structure: Structure = Structure()
-    unassigned: Unassigned = Unassigned()
+    mechanics: Saving = Saving()
+    open: Open = Open()
     instrument: InstrumentPart = InstrumentPart()
     lines: list[Line] = Field(default_factory=list)
     events: list[Event] = Field(default_factory=list)
     event_search: EventSearch | None = None
+    checks: list[Check] = Field(default_factory=list)
+    fit: Fit | None = None
+    witnesses: list[Witness] = Field(default_factory=list)
     verdict: Verdict = Verdict()
-    warnings: list[Warning_] = Field(default_factory=list)
+    warnings: list[Remark] = Field(default_factory=list)
 
     model_config = ConfigDict(extra="ignore", allow_inf_nan=False, populate_by_name=True)
+
+    @model_validator(mode="after")
+    def _sizes_are_not_negative(self) -> Self:
+        for part in (self.tracking, self.structure, self.open, self.atmosphere, self.instrument):
+            for name, value in part:
+                size = name.endswith(("rms_arcsec", "major_arcsec", "minor_arcsec", "fwhm_arcsec"))
+                if size and isinstance(value, Estimate) and (value.low95 or 0.0) < 0:
+                    msg = f"{name} is a size and cannot be negative"
+                    raise ValueError(msg)
+        return self
 
     def to_json(self) -> str:
         """Return the text of result.json."""

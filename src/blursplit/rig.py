@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -10,12 +11,25 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+)
 
 from blursplit.constants import (
     ARCSEC_PER_RADIAN,
     CAMERA_WAVELENGTH_NM,
+    DEEPEST_TOML,
+    LARGEST_TOML_BYTES,
+    LONGEST_EXPOSED_SHARE,
+    LONGEST_QUOTE,
     OUTER_SCALE_RANGE_M,
+    PLAUSIBLE,
+    SCALE_SOURCES,
     WIND_RANGE_M_S,
 )
 from blursplit.errors import InputError
@@ -29,10 +43,28 @@ ORIGINS_WEAKEST_FIRST: tuple[Origin, ...] = (
     "option",
 )
 
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-Finite = Annotated[float, Field(allow_inf_nan=False)]
-PositiveRange = Annotated[list[Positive], Field(min_length=2, max_length=2)]
+
+def _no_truth(value: Any) -> Any:
+    if isinstance(value, bool):
+        msg = "a number is needed, not true or false"
+        raise ValueError(msg)  # noqa: TRY004 - pydantic turns it into an error by field
+    return value
+
+
+def _rising(pair: list[float]) -> list[float]:
+    if not pair[0] < pair[1]:
+        msg = f"give the lower end first: [{pair[1]:g}, {pair[0]:g}]"
+        raise ValueError(msg)
+    return pair
+
+
+_Number = Annotated[float, BeforeValidator(_no_truth)]
+Positive = Annotated[_Number, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[_Number, Field(ge=0, allow_inf_nan=False)]
+Finite = Annotated[_Number, Field(allow_inf_nan=False)]
+PositiveRange = Annotated[
+    list[Positive], Field(min_length=2, max_length=2), AfterValidator(_rising)
+]
 
 
 class _Section(BaseModel):
@@ -77,6 +109,7 @@ class Mount(_Section):
     ra_angle_deg: Finite | None = None
     drive: Literal["on", "off"] | None = None
     guide_period_s: Positive | None = None
+    lever_m: Positive | None = None
 
 
 class Mask(_Section):
@@ -401,28 +434,89 @@ def read_setup(
 
 def _validated(tables: dict[str, Any], source: str | Path) -> Setup:
     try:
-        return Setup.model_validate(tables)
+        setup = Setup.model_validate(tables)
+    except RecursionError as error:
+        raise InputError(source, "is nested too deeply", "see the setup file's format") from error
     except ValidationError as error:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
+        got = repr(first["input"])
         remedy = (
             "remove it or correct its spelling"
             if first["type"] == "extra_forbidden"
-            else f"got {first['input']!r}"
+            else f"got {got if len(got) <= LONGEST_QUOTE else got[:LONGEST_QUOTE] + ' ...'}"
         )
-        raise InputError(source, f"key '{where}': {first['msg'].lower()}", remedy) from error
+        said = first["msg"].removeprefix("Value error, ")
+        said = f"{said[:1].lower()}{said[1:]}"
+        raise InputError(source, f"key '{where}': {said}", remedy) from error
+    _check_plausible(setup, source)
+    return setup
+
+
+def _check_plausible(setup: Setup, source: str | Path) -> None:
+    """Refuse values in another unit than their key's, and times that contradict each other."""
+    for section in SECTIONS:
+        for key, value in getattr(setup, section).model_dump(exclude_none=True).items():
+            limits = PLAUSIBLE.get(f"{section}.{key}")
+            if limits is None:
+                continue
+            for number in value if isinstance(value, list) else [value]:
+                if not limits[0] <= number <= limits[1]:
+                    raise _implausible(source, f"{section}.{key}", number, limits)
+    camera = setup.camera
+    if camera.exposure_s and camera.frame_interval_s:
+        refuse_long_exposure(camera.exposure_s, camera.frame_interval_s, source)
+
+
+def refuse_long_exposure(exposure_s: float, interval_s: float, source: str | Path) -> None:
+    """Refuse an exposure that is longer than the interval between frames."""
+    if exposure_s > LONGEST_EXPOSED_SHARE * interval_s:
+        problem = f"key 'camera.exposure_s': {exposure_s:g} s is longer than the interval of "
+        problem += f"{interval_s:.4g} s between frames"
+        raise InputError(source, problem, "give both in seconds")
+
+
+def _implausible(
+    source: str | Path, where: str, value: float, limits: tuple[float, float]
+) -> InputError:
+    ending = next((e for e in _ENDINGS if where.endswith(e)), "")
+    unit = _ENDINGS.get(ending, "").replace(" ", "")
+    low, high = limits
+    problem = f"key '{where}': {value:g} {unit} lies outside of {low:g} to {high:g} {unit}"
+    for factor in (1e-3, 1e3, 1e-6, 1e6):
+        meant = value * factor
+        if low <= meant <= high:
+            return InputError(source, problem, f"did you mean {meant:g}? the unit is {unit}")
+    return InputError(source, problem, f"give it in {unit}" if unit else "correct it")
 
 
 def read_toml(path: str | Path) -> dict[str, Any]:
     """Read a TOML file, or raise InputError with the line at fault."""
     try:
-        return tomllib.loads(Path(path).read_text(encoding="utf-8"))
-    except OSError as error:
-        raise InputError(path, "cannot be read", f"check the path ({error.strerror})") from error
+        with Path(path).open("rb") as file:
+            content = file.read(LARGEST_TOML_BYTES + 1)
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or str(error)
+        raise InputError(path, "cannot be read", f"check the path ({why})") from error
+    if len(content) > LARGEST_TOML_BYTES:
+        raise InputError(path, "is larger than 1 MB", "a setup file has a few lines")
+    try:
+        tables = tomllib.loads(content.decode("utf-8-sig"))  # some editors begin with a mark
     except UnicodeDecodeError as error:
         raise InputError(path, "is not UTF-8 text", "save it as UTF-8") from error
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise InputError(path, f"is not valid TOML: {error}", "correct that line") from error
+    level: list[Any] = [tables]
+    for _ in range(DEEPEST_TOML):
+        level = [
+            inner
+            for one in level
+            for inner in (one.values() if isinstance(one, dict) else one)
+            if isinstance(inner, dict | list)
+        ]
+    if level:
+        raise InputError(path, "is nested too deeply", "a setup file has tables with keys")
+    return tables
 
 
 def _parse_option(option: str) -> tuple[str, str, Any]:
@@ -434,7 +528,7 @@ def _parse_option(option: str) -> tuple[str, str, Any]:
         )
     try:
         value = tomllib.loads(f"value = {text}")["value"]
-    except tomllib.TOMLDecodeError:
+    except (tomllib.TOMLDecodeError, RecursionError):
         value = text.strip()
     return section, key, value
 
@@ -458,6 +552,40 @@ def merge_settings(rig: Rig, header: Mapping[str, Setting]) -> Rig:
     if merged.get("pixel_scale_arcsec") is None:
         merged = _scale_from_optics(merged)
     return merged
+
+
+def scale_readings(rig: Rig) -> dict[str, float]:
+    """Return every reading of the pixel scale that setup and headers allow [arcsec].
+
+    Where the header's pixel size may or may not include the binning, and nothing else says which,
+    both are readings; with another reading the nearer of the two counts.
+    """
+    readings: dict[str, float] = {}
+    scale = rig.settings.get("pixel_scale_arcsec")
+    declared = rig.origin("pixel_scale_arcsec") in {"setup file", "option"}
+    if scale is not None and declared:
+        readings["the setup"] = float(scale.value)
+    for key, name in SCALE_SOURCES.items():
+        if key in rig.settings:
+            readings[name] = float(rig.get(key))
+    pixel_um, focal_m = rig.get("pixel_um"), rig.get("focal_length_m")
+    if not (pixel_um and focal_m):
+        return readings
+    whole = ARCSEC_PER_RADIAN * float(pixel_um) * 1e-6 / float(focal_m)
+    binning = float(rig.get("binning") or 1)
+    name = "pixel size over focal length"
+    sure = rig.origin("pixel_um") in {"setup file", "option"} or "CCDXPIXE" in str(
+        rig.settings["pixel_um"].note
+    )
+    if binning <= 1 or sure:
+        readings[name] = whole
+    elif readings:
+        known = next(iter(readings.values()))
+        readings[name] = min((whole, whole * binning), key=lambda one: abs(math.log(one / known)))
+    else:
+        readings[f"{name}, binning in it"] = whole
+        readings[f"{name} times binning"] = whole * binning
+    return readings
 
 
 def _scale_from_optics(rig: Rig) -> Rig:

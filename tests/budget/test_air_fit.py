@@ -20,6 +20,7 @@ from blursplit.budget.air_model import AirModel, AirState
 from blursplit.budget.fit import FitSetup, build_model, fit_air
 from blursplit.budget.grid import GridData, GridSegment
 from blursplit.budget.optics_data import OpticsData
+from blursplit.image.otf import log_otf_bias
 from blursplit.turbulence.spectra import cross_spectrum_table, tilt_spectra
 
 CADENCE, EXPOSURE = 0.04, 0.01
@@ -82,7 +83,7 @@ def test_logarithm_of_a_power_has_the_stated_mean_and_scatter():
     modes = np.eye(4)
     logs = []
     for seed in range(300):
-        stars = np.random.default_rng(seed).standard_normal((600, 4))
+        stars = np.random.default_rng(seed).standard_normal((400, 4))
         data = spectral_data(grid_of(stars, x, y), modes, skip_hz=[])
         logs.append(np.log(data.power[:, 2:] / (2 * CADENCE)))
     got = np.concatenate(np.swapaxes(logs, 1, 2))
@@ -202,6 +203,25 @@ def test_turning_the_field_turns_the_open_motion_and_the_wind():
     assert_allclose(second, first[:, :, ::-1, ::-1], rtol=1e-9)
 
 
+def test_registered_star_of_still_small_air_follows_the_screens():
+    """benchmarks/registered_otf.py at D/r0 = 3: ln OTF is 0.0524 below the Gaussian form."""
+    got = log_otf_bias(np.array([3.0, 0.1, 20.0]), np.array([6 / 32, 13 / 32]))
+    # the table is kept to three digits
+    assert_allclose(got[0], [-0.0524, -0.0063], atol=6e-4)
+    assert_allclose(got[1], [-0.0010, 0.0020], atol=6e-4)
+    assert_allclose(got[2], [0.1388, 0.6113], atol=6e-4)
+
+
+def test_more_air_lowers_the_star_and_more_optics_too():
+    model = model_of(1)
+    state = states(model)
+    base = model.log_otf(state)
+    wider = model.log_otf(replace(state, optics_arcsec=2.0 * state.optics_arcsec))
+    assert np.all(wider <= base)
+    calm = replace(state, j_near=0.5 * state.j_near, j_ground=0.5 * state.j_ground)
+    assert np.all(model.log_otf(calm)[:, 3:] > base[:, 3:])
+
+
 # --- likelihood ----------------------------------------------------------------------------------
 
 
@@ -280,11 +300,11 @@ def test_ranks_of_the_truth_are_uniform_under_the_model_itself():
             "centre": state.open_centre_hz,
         }
 
-    for _ in range(60):
+    for _ in range(48):
         z = rng.standard_normal((1, base.n_parameters))
         model, truth = drawn_from(base, z, rng), watched(base.state(z))
         draws = sample(
-            model.log_likelihood, model.n_parameters, rng, n_particles=200, final_sweeps=24
+            model.log_likelihood, model.n_parameters, rng, n_particles=160, final_sweeps=24
         )
         found = watched(model.state(draws.chains[-1]))
         for name in names:
@@ -294,7 +314,7 @@ def test_ranks_of_the_truth_are_uniform_under_the_model_itself():
     for name in names:
         counts, _ = np.histogram(ranks[name], bins=6, range=(0, 1))
         # chi-square of 5 degrees of freedom: 20.5 at one in a thousand
-        assert ((counts - 10) ** 2 / 10).sum() < 20.5, (name, counts)
+        assert ((counts - 8) ** 2 / 8).sum() < 20.5, (name, counts)
 
 
 def drawn_from(model: AirModel, z: np.ndarray, rng: np.random.Generator) -> AirModel:

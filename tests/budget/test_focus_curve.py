@@ -7,12 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from blursplit.budget.air_table import Optics
+from blursplit.budget.air_data import Optics
 from blursplit.budget.focus_curve import focus_curve
 from blursplit.budget.focus_prior import edge_density
 from blursplit.budget.focus_runs import ANGLES, SHARE, FocusRun
 from blursplit.budget.optics_data import ARCSEC, OpticsData
-from blursplit.budget.parameters import make_parameters
 from blursplit.turbulence.defocus import defocus_otf, defocus_sigma_arcsec
 
 OPTICS = Optics(
@@ -173,29 +172,3 @@ def test_the_prior_is_that_of_a_sum_of_variances(least):
         below = np.interp(np.quantile(drawn, share), edges, np.cumsum(density))
         # 2000 draws of the least variance scatter by 0.01, one in a thousand is cut off
         np.testing.assert_allclose(below, share, atol=0.03)
-
-
-def test_only_a_width_that_is_not_stated_takes_the_prior():
-    asked = {
-        "n_layers": 3,
-        "strongest_j": 100.0,
-        "wind_m_s": (2.0, 30.0),
-        "outer_scale_m": (10.0, 50.0),
-        "instrument_sigma_arcsec": (0.01, 0.6),
-    }
-    least = np.full(200, 0.04)
-    free = make_parameters(nyquist_hz=20.0, known_instrument_arcsec=None, **asked)
-    edged = make_parameters(
-        nyquist_hz=20.0, known_instrument_arcsec=None, least_instrument_arcsec2=least, **asked
-    )
-    stated = make_parameters(
-        nyquist_hz=20.0, known_instrument_arcsec=0.3, least_instrument_arcsec2=least, **asked
-    )
-    i = free.index("ln_instrument")
-    assert free.low[i] == pytest.approx(np.log(0.01))
-    assert np.exp(edged.low[i]) > 0.19
-    assert stated.tables == ()
-    theta = 0.5 * (edged.low + edged.high)
-    wide, narrow = theta.copy(), theta.copy()
-    wide[i], narrow[i] = np.log(0.5), np.log(0.201)
-    assert edged.log_prior(narrow[None])[0] > edged.log_prior(wide[None])[0] + 1.0

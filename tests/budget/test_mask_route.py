@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.budget.air_table import AirTable
+from blursplit.budget.air_data import AirTable
 from blursplit.budget.facts import gather_facts
 from blursplit.budget.mask_route import MaskFailure, MaskReading, read_mask
 from blursplit.measure import Source, measure_tracks

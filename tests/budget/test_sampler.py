@@ -50,6 +50,26 @@ def test_two_far_modes_keep_their_weights():
     assert_allclose(share, 0.5, atol=0.1)
 
 
+def test_chains_cross_a_gap_between_modes_of_unlike_size():
+    """A narrow peak with a quarter of the mass and a broad one: chains visit both."""
+    narrow, broad = (np.array([1.5, 0.5]), 0.15), (np.array([-1.0, 0.0]), 0.4)
+
+    def log_likelihood(z: np.ndarray) -> np.ndarray:
+        parts = []
+        for (centre, sigma), mass in ((narrow, 0.25), (broad, 0.75)):
+            total = 1 + sigma**2
+            evidence = -0.5 * (centre**2 / total + np.log(2 * np.pi * total)).sum()
+            parts.append(gaussian(centre, np.full(2, sigma))(z) - evidence + np.log(mass))
+        return np.logaddexp(*parts)
+
+    draws = sample(log_likelihood, 2, np.random.default_rng(6), **RUN)
+    inside = draws.chains[:, :, 0] > 0.8
+    # 80 sweeps, one in seven a jump that is taken at most every other time
+    assert (inside.any(axis=0) & ~inside.all(axis=0)).mean() > 0.3
+    # some ten particles of the prior lie in the narrow peak, and then chains exchange
+    assert_allclose(inside.mean(), 0.25, atol=0.1)
+
+
 def test_curved_ridge_is_followed_to_its_ends():
     """A banana: z2 = z1^2 to 0.05; the marginal of z1 is known on a grid."""
 

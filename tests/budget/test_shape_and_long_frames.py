@@ -1,16 +1,9 @@
 """Elongation shared by all stars, and what long frames still tell."""
 
-from dataclasses import replace
-
 import numpy as np
 from numpy.testing import assert_allclose
 
-from blursplit.budget.facts import gather_facts
-from blursplit.budget.long_frames import bound_from_width, drift_between_frames
 from blursplit.budget.shape import fast_variance_px2, shape_steps, shape_words, shared_shape
-from blursplit.estimate import Estimate
-from blursplit.motion import fit_common_motion
-from blursplit.rig import Setup, assemble
 from blursplit.stars.tracks import StarTracks
 
 
@@ -85,46 +78,6 @@ def test_elongation_of_single_stars_is_air_and_not_shared():
 def test_two_stars_share_no_shape():
     x, y = field(300, 2)
     assert shared_shape(tracks_of(x, y, cadence=0.02, exposure=0.01)) is None
-
-
-def facts_of(tracks: StarTracks):
-    setup = Setup.model_validate(
-        {
-            "telescope": {"aperture_m": 0.2},
-            "camera": {"pixel_scale_arcsec": 2.0},
-            "air": {"wavelength_nm": 500.0},
-        }
-    )
-    return gather_facts(tracks, assemble(setup, {}, {}), None)
-
-
-def test_drift_from_frame_to_frame_is_found_under_guiding_jitter():
-    rng = np.random.default_rng(5)
-    x, y = field(80)
-    t = np.arange(80)[:, None] * 65.0
-    # 0.6 arcsec/min along x is 0.3 px/min
-    x = x + 0.3 * t / 60.0 + 0.1 * rng.standard_normal((80, 1))
-    y = y + 0.1 * rng.standard_normal((80, 1))
-    tracks = tracks_of(x, y, cadence=65.0, exposure=60.0)
-    tracking = drift_between_frames(tracks, fit_common_motion(tracks), facts_of(tracks))
-    rate = tracking.drift_arcsec_per_min
-    assert rate.low95 < 0.6 < rate.high95
-    # over the 60 s of a frame: L/sqrt(12)
-    assert_allclose(tracking.rms_major_arcsec.value, rate.value / np.sqrt(12.0), rtol=1e-9)
-
-
-def test_width_of_a_long_frame_bounds_the_air_from_above():
-    """r0 0.10 m, L0 50 m, D 0.2 m: 1.047 arcsec with diffraction (physics notes, section 1)."""
-    x, y = field(40)
-    tracks = tracks_of(x, y, cadence=65.0, exposure=60.0)
-    facts = facts_of(tracks)
-    facts = replace(facts, scale_arcsec=1e-3)
-    recorded = Estimate(value=1.047, low=1.047, high=1.047, low95=1.047, high95=1.047)
-    bound = bound_from_width(recorded, facts)
-    seeing = 0.97586 * 500e-9 / 0.1 * 206264.806
-    assert bound.upper_seeing_arcsec.value is None
-    # contour error of the width, 0.4 %, times two as the telescope's part stays
-    assert_allclose(bound.upper_seeing_arcsec.high, seeing, rtol=1e-2)
 
 
 def test_upper_end_of_fast_motion_holds_a_streak_of_known_length():

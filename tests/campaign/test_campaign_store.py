@@ -7,7 +7,8 @@ import sqlite3
 import pytest
 
 from blursplit.campaign import Store
-from blursplit.campaign.store import CONDITIONS, STORE_VERSION
+from blursplit.campaign.store import CONDITIONS
+from blursplit.constants import STORE_VERSION
 from blursplit.errors import InputError, OutputError
 
 

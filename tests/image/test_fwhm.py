@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from blursplit.constants import PIXEL_EXCESS
 from blursplit.image.fwhm import (
-    EXCESS,
     half_maximum_width,
     image_width,
     resample,
@@ -94,7 +94,7 @@ def test_width_of_a_sampled_star_does_not_depend_on_the_pixel_phase(
     star = np.exp(-((x - phase) ** 2 + (y + phase / 2) ** 2) / (2 * sigma**2))
     # A Gaussian alone, in the middle of its pixel, loses no peak height to the pixels: it comes out
     # too narrow by all that is taken off a star of air and pixel, 2 % at 2.2 px.
-    tolerance = np.exp(EXCESS[0] + EXCESS[1] * fwhm_px) + 6e-3
+    tolerance = np.exp(PIXEL_EXCESS[0] + PIXEL_EXCESS[1] * fwhm_px) + 6e-3
     assert_allclose(image_width(star, 1.0).mean, fwhm_px, rtol=tolerance)
 
 

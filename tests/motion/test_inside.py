@@ -150,10 +150,15 @@ def _scene(seed: int, rms: float, n: int = 300, damping: float = 0.015) -> tuple
     return values, float(energy.mean())
 
 
+def draws_of(fit, draw):
+    """Return the trace of one draw's realised tensor."""
+    return np.trace(fit.mechanical_arcsec2[draw])
+
+
 def test_a_ringing_mode_is_found_and_its_size_lies_in_the_interval():
-    """Bias and scatter of the realised variance against the stated interval, four records."""
+    """Bias and scatter of the realised variance against the stated interval, three records."""
     score = []
-    for seed in range(4):
+    for seed in range(3):
         values, truth = _scene(seed, 0.5)
         fit = fit_inside_motion(_tensors(values, 0.02), 0.5, 0.5, air_time_s=0.1, seed=seed)
         assert fit is not None
@@ -161,10 +166,12 @@ def test_a_ringing_mode_is_found_and_its_size_lies_in_the_interval():
         assert abs((fit.angle_deg + 90.0) % 180.0 - 90.0) < 10.0
         draws = fit.mechanical_arcsec2[:, 0, 0]
         score.append((truth - draws.mean()) / draws.std())
+        # the tensors of one history have the draw's mean; the clip at zero adds a little
+        assert_allclose(np.trace(fit.tensors_of(7).mean(axis=0)), draws_of(fit, 7), rtol=0.1)
         frames = fit.frames_arcsec2[:, 0, 0]
         assert np.corrcoef(frames, values[:, 0])[0, 1] > 0.9
-    # four standard scores: mean within 2.5/sqrt(4), none beyond 3
-    assert abs(np.mean(score)) < 1.25
+    # three standard scores: mean within 2.5/sqrt(3), none beyond 3
+    assert abs(np.mean(score)) < 1.45
     assert np.abs(score).max() < 3.0
 
 

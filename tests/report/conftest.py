@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 import functools
+from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any
 
 import numpy as np
 import pytest
 
 from blursplit import result as record
+from blursplit.estimate import Estimate, upper_limit
 from blursplit.series import Series
 
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-WORM_CURVE = Path(__file__).with_name("worm_curve.json").read_text()
 HOSTILE = "<script>document.title='owned'</script>"
 
 
@@ -28,17 +25,15 @@ class Case:
     series: Series
 
 
-def estimate(value: float, error: float) -> record.Estimate:
+def estimate(value: float, error: float) -> Estimate:
     """Return an estimate with a symmetric interval."""
-    low95, high95 = max(0.0, value - 2 * error), value + 2 * error
-    return record.Estimate(
-        value=value, low=max(low95, value - error), high=value + error, low95=low95, high95=high95
+    return Estimate(
+        value=value,
+        low=value - error,
+        high=value + error,
+        low95=value - 2 * error,
+        high95=value + 2 * error,
     )
-
-
-def limit(high: float) -> record.Estimate:
-    """Return an upper limit."""
-    return record.Estimate(value=None, low=0.0, high=high, high95=high)
 
 
 def star(sigma_x_px: float, sigma_y_px: float, size: int = 64) -> np.ndarray:
@@ -48,6 +43,19 @@ def star(sigma_x_px: float, sigma_y_px: float, size: int = 64) -> np.ndarray:
     return image / (sigma_x_px * sigma_y_px) * 30
 
 
+def film(rng: np.random.Generator, count: int = 48, side: int = 24) -> np.ndarray:
+    """Return frames of a wandering, speckled star, brightest pixel 1."""
+    y, x = np.mgrid[:side, :side] - (side - 1) / 2
+    frames = np.zeros((count, side, side))
+    for k in range(count):
+        for _ in range(3):
+            dx = rng.normal(1.5 * np.sin(0.9 * k), 1.2)
+            dy = rng.normal(0.4 * np.cos(0.9 * k), 1.2)
+            frames[k] += np.exp(-0.5 * ((x - dx) ** 2 + (y - dy) ** 2) / 1.4**2)
+    frames += rng.normal(0.02, 0.01, frames.shape)
+    return frames / frames.max()
+
+
 def _series(rng: np.random.Generator, n: int = 3000) -> Series:
     dt = 0.02
     t = np.arange(n) * dt
@@ -55,8 +63,7 @@ def _series(rng: np.random.Generator, n: int = 3000) -> Series:
     air = [0.25 * (a - a.mean()) / a.std() for a in air]
     shake = 0.5 * np.sin(2 * np.pi * 8.3 * t) * (1 + 0.4 * np.sin(2 * np.pi * 0.21 * t))
     drive = 0.02 * (t - t.mean()) + 0.35 * np.sin(2 * np.pi * t / 24.0)
-    x = air[0] + 0.9 * shake + drive
-    y = air[1] + 0.4 * shake
+    x, y = air[0] + 0.9 * shake + drive, air[1] + 0.4 * shake
     x[700:740] = np.nan
     f = np.fft.rfftfreq(n, dt)[1:]
     smooth = 0.03 * f**-0.67 / (1 + (f / 3) ** 3) + 1e-6
@@ -74,10 +81,11 @@ def _series(rng: np.random.Generator, n: int = 3000) -> Series:
     star_x, star_y = rng.uniform(20, 300, 10), rng.uniform(20, 220, 10)
     yy, xx = np.mgrid[:240, :320]
     for k in range(10):
-        finder += (4000 / (k + 1)) * np.exp(
-            -0.5 * ((xx - star_x[k]) ** 2 + (yy - star_y[k]) ** 2) / 2.2**2
-        )
+        spread = (xx - star_x[k]) ** 2 + (yy - star_y[k]) ** 2
+        finder += (4000 / (k + 1)) * np.exp(-0.5 * spread / 2.2**2)
     exposure = np.geomspace(0.02, 60, 14)
+    edge_s, edge_hz = np.linspace(0, 60, 21), np.geomspace(0.2, 25, 31)
+    by_time = rng.chisquare(6, (20, 30)) * 0.03 / (0.5 * (edge_hz[:-1] + edge_hz[1:]))
     arrays = {
         "time_s": t,
         "common_x_arcsec": x,
@@ -97,6 +105,9 @@ def _series(rng: np.random.Generator, n: int = 3000) -> Series:
         "air_psd_high_arcsec2_hz": 1.7 * smooth,
         "noise_psd_arcsec2_hz": np.full(f.size, 4e-6),
         "coherence": np.clip((0.3 * smooth + peak) / (smooth + peak), 0, 1),
+        "time_edge_s": edge_s,
+        "frequency_edge_hz": edge_hz,
+        "common_psd_by_time_arcsec2_hz": by_time,
         "pair_separation_arcsec": separation,
         "pair_along_rms_arcsec": model(separation) * rng.normal(1, 0.05, 45),
         "pair_across_rms_arcsec": 0.8 * model(separation) * rng.normal(1, 0.05, 45),
@@ -118,10 +129,11 @@ def _series(rng: np.random.Generator, n: int = 3000) -> Series:
         for end, scale in (("_low", 0.93), ("", 1.0), ("_high", 1.07)):
             arrays[f"pair_model_{part}{end}_arcsec"] = scale * factor * model(grid)
     images = {
-        "recorded": star(5.3, 5.0),
-        "without_tracking": star(5.0, 4.9),
-        "without_structure": star(4.0, 3.9),
-        "without_both": star(3.5, 3.4),
+        "recorded": star(5.4, 5.2),
+        "without_tracking": star(5.2, 5.1),
+        "without_structure": star(2.4, 2.3),
+        "without_mechanics": star(2.3, 2.2),
+        "loop": film(rng),
         "finder": finder,
     }
     return Series(
@@ -131,9 +143,37 @@ def _series(rng: np.random.Generator, n: int = 3000) -> Series:
     )
 
 
-def _full(text: str = "HD 1234") -> record.Result:
+def remark(code: str, **facts: Any) -> record.Remark:
+    """Return a remark."""
+    return record.Remark(code=code, facts=facts)
+
+
+def step(code: str, gain: float | None = None, **facts: Any) -> record.NextStep:
+    """Return a next step."""
+    return record.NextStep(code=code, facts=facts, gain_arcsec=gain)
+
+
+def _line(frequency_hz: float, rms_arcsec: float) -> record.Line:
+    return record.Line(
+        frequency_hz=estimate(frequency_hz, 0.013),
+        folded_frequency_hz=estimate(frequency_hz, 0.013),
+        rms_arcsec=estimate(rms_arcsec, 0.04 * rms_arcsec),
+        angle_deg=estimate(22.0, 3.0),
+        damping_ratio=estimate(0.012, 0.003),
+        false_alarm_probability=1e-9,
+        shared_probability=0.998,
+        alias_candidates_hz=[frequency_hz, 50 - frequency_hz],
+        alias_odds=[0.97, 0.03],
+        cause="pier or mount",
+        cause_odds={"pier or mount": 0.9, "unknown": 0.1},
+    )
+
+
+def _shaken(text: str = "HD 1234") -> record.Result:
+    """Return a night on which the structure shakes, and nothing else matters."""
+    cures = ("atmosphere", "near_air", "tracking", "structure", "mechanics", "optics")
     return record.Result(
-        version="0.1.0",
+        version="0.2.0",
         command="blursplit measure night1 --setup rig.toml",
         sequence=record.SequenceInfo(
             name="night1",
@@ -141,243 +181,453 @@ def _full(text: str = "HD 1234") -> record.Result:
             files=1,
             frames=3012,
             frames_used=2960,
-            frames_dropped={"clouded": 40},
+            frames_dropped={"clouded": 40, "cosmic_ray": 12},
             stars_used=10,
             frame_exposure_s=0.008,
             cadence_s=0.02,
-            duration_s=60.0,
+            duration_s=60.24,
             nyquist_hz=25.0,
             timing="jittered",
-            segments=2,
+            start_utc="2024-03-02T22:05:00.000",
         ),
         setup={
-            "aperture_m": record.SetupEntry(value=0.2, origin="setup file"),
-            "obstruction": record.SetupEntry(value=0.0, origin="default"),
-            "pixel_scale_arcsec": record.SetupEntry(
-                value=0.61234, origin="header", note="pixel size / focal length"
-            ),
+            "aperture_m": record.SetupEntry(value=0.25, origin="setup file"),
+            "obstruction": record.SetupEntry(value=0.3, origin="setup file"),
+            "pixel_scale_arcsec": record.SetupEntry(value=0.65, origin="header"),
             "outer_scale_m": record.SetupEntry(value=[10.0, 50.0], origin="default"),
-            "object": record.SetupEntry(value=text, origin="header"),
+            "wavelength_nm": record.SetupEntry(value=550.0, origin="default"),
+            "position_angle_deg": record.SetupEntry(value=12.0, origin="header"),
             "flip": record.SetupEntry(value=False, origin="header"),
-            "position_angle_deg": record.SetupEntry(value=180.0, origin="header"),
+            "gain_e_per_adu": record.SetupEntry(value=0.8, origin="header"),
         },
         motion=record.Motion(
-            common_rms_x_arcsec=0.62,
-            common_rms_y_arcsec=0.41,
-            noise_rms_arcsec=0.031,
+            common_rms_x_arcsec=0.61,
+            common_rms_y_arcsec=0.312,
+            noise_rms_arcsec=0.0242,
+            pair_rms_x_px=0.31,
+            pair_rms_y_px=0.29,
         ),
         fwhm=record.Fwhm(
             blur_time_s=60.0,
-            recorded_arcsec=estimate(2.51, 0.03),
-            recorded_major_arcsec=estimate(2.6, 0.04),
-            recorded_minor_arcsec=estimate(2.4, 0.04),
-            recorded_angle_deg=estimate(12.0, 9.0),
-            without_tracking_arcsec=estimate(2.36, 0.05),
-            without_structure_arcsec=estimate(1.88, 0.08),
-            without_both_arcsec=estimate(1.64, 0.09),
-            method="both",
+            recorded_arcsec=estimate(2.494, 0.014),
+            recorded_major_arcsec=estimate(2.62, 0.02),
+            recorded_minor_arcsec=estimate(2.37, 0.02),
+            without_tracking_arcsec=estimate(2.41, 0.03),
+            without_structure_arcsec=estimate(1.12, 0.05),
+            without_both_arcsec=estimate(1.08, 0.05),
+            registered_arcsec=estimate(1.31, 0.01),
+            method="frames",
         ),
         atmosphere=record.Atmosphere(
-            fwhm_arcsec=estimate(1.42, 0.12),
-            seeing_500nm_zenith_arcsec=estimate(1.48, 0.13),
-            r0_500nm_zenith_m=estimate(0.068, 0.006),
-            lower_seeing_arcsec=estimate(1.21, 0.07),
-            upper_seeing_arcsec=estimate(1.66, 0.05),
-            evidence=["pairs of stars"],
-            unseen_by_pairs_share=estimate(0.32, 0.11),
-            wind_m_s=estimate(9.0, 4.0),
-            motion_rms_arcsec=estimate(0.36, 0.04),
-            saved_arcsec=estimate(0.74, 0.08),
+            fwhm_arcsec=estimate(0.86, 0.04),
+            seeing_500nm_zenith_arcsec=estimate(0.81, 0.05),
+            r0_500nm_zenith_m=estimate(0.124, 0.008),
+            lower_seeing_arcsec=estimate(0.62, 0.05),
+            upper_seeing_arcsec=estimate(1.05, 0.06),
+            wind_m_s=estimate(9.2, 2.1),
+            motion_rms_arcsec=estimate(0.21, 0.02),
+            saving_arcsec=estimate(0.26, 0.04),
+            saving_fraction=estimate(0.104, 0.016),
+            share=0.20,
         ),
+        near_air=record.NearAir(saving_arcsec=upper_limit(0.058), share=0.02),
         tracking=record.Tracking(
-            rms_major_arcsec=estimate(0.38, 0.03),
-            rms_minor_arcsec=limit(0.08),
-            angle_deg=estimate(3.0, 4.0),
-            position_angle_deg=estimate(93.0, 4.0),
-            gaussian_equivalent_fwhm_arcsec=estimate(0.89, 0.07),
-            saved_arcsec=estimate(0.15, 0.03),
-            drift_arcsec_per_min=estimate(1.2, 0.2),
-            periodic=[
-                record.PeriodicTerm(
+            rms_major_arcsec=estimate(0.24, 0.02),
+            rms_minor_arcsec=upper_limit(0.0058),
+            angle_deg=estimate(2.0, 1.5),
+            saving_arcsec=estimate(0.083, 0.021),
+            saving_fraction=estimate(0.033, 0.008),
+            share=0.05,
+            drift_arcsec_per_min=estimate(1.2, 0.04),
+            drift_angle_deg=estimate(2.0, 1.0),
+            phase_curves=[
+                record.PhaseCurve(
                     name="worm",
                     period_s=24.0,
-                    amplitude_arcsec=estimate(0.35, 0.04),
-                    angle_deg=3.0,
                     turns_covered=2.5,
+                    covered_share=1.0,
+                    angle_deg=0.0,
+                    phase_turns=[(k + 0.5) / 20 for k in range(20)],
+                    shift_arcsec=[0.35 * float(np.sin(0.314 * k)) for k in range(20)],
+                    shift_error_arcsec=[0.03] * 20,
+                    curve_arcsec=[0.35 * float(np.sin(0.314 * k)) for k in range(20)],
+                    curve_low_arcsec=[0.35 * float(np.sin(0.314 * k)) - 0.02 for k in range(20)],
+                    curve_high_arcsec=[0.35 * float(np.sin(0.314 * k)) + 0.02 for k in range(20)],
+                    peak_to_peak_arcsec=estimate(0.70, 0.03),
                 )
             ],
-            phase_curves=[record.PhaseCurve.model_validate_json(WORM_CURVE)],
         ),
         structure=record.Structure(
-            rms_major_arcsec=estimate(0.71, 0.05),
-            rms_minor_arcsec=estimate(0.31, 0.04),
-            angle_deg=estimate(24.0, 3.0),
-            position_angle_deg=estimate(114.0, 3.0),
-            gaussian_equivalent_fwhm_arcsec=estimate(1.67, 0.12),
-            saved_arcsec=estimate(0.63, 0.07),
+            rms_major_arcsec=estimate(0.84, 0.03),
+            rms_minor_arcsec=estimate(0.79, 0.03),
+            angle_deg=estimate(22.0, 3.0),
+            saving_arcsec=estimate(1.374, 0.052),
+            saving_fraction=estimate(0.551, 0.021),
+            share=0.68,
+            undetected_rms_arcsec=0.0212,
+            band_hz=(0.5, 25.0),
         ),
-        unassigned=record.Unassigned(
-            rms_major_arcsec=limit(0.15),
-            gaussian_equivalent_fwhm_arcsec=limit(0.35),
-            saved_arcsec=limit(0.04),
+        mechanics=record.Saving(
+            saving_arcsec=estimate(1.414, 0.05), saving_fraction=estimate(0.567, 0.02)
+        ),
+        open=record.Open(
+            motion_rms_major_arcsec=estimate(0.08, 0.03),
+            motion_rms_minor_arcsec=estimate(0.075, 0.03),
+            band_hz=(0.05, 4.0),
+            share=0.02,
         ),
         instrument=record.InstrumentPart(
-            fwhm_arcsec=estimate(0.72, 0.06),
-            diffraction_arcsec=0.57,
-            pixel_arcsec=0.5,
-            dispersion_arcsec=0.2,
-            saved_arcsec=estimate(0.14, 0.03),
+            base_fwhm_arcsec=0.72,
+            optics_fwhm_arcsec=estimate(0.31, 0.08),
+            optics_from="star image alone",
+            saving_arcsec=estimate(0.021, 0.011),
+            saving_fraction=estimate(0.008, 0.004),
+            share=0.03,
         ),
-        lines=[
-            record.Line(
-                frequency_hz=estimate(8.31, 0.02),
-                rms_arcsec=estimate(0.71, 0.05),
-                angle_deg=estimate(24, 3),
-                damping_ratio=estimate(0.012, 0.003),
-                false_alarm_probability=1e-9,
-                shared_probability=0.99,
-                cause="pier, first bending mode",
-                cause_odds={"pier, first bending mode": 0.7, "mount": 0.3},
-            ),
-            record.Line(
-                frequency_hz=estimate(19.7, 0.05),
-                rms_arcsec=estimate(0.06, 0.02),
-                false_alarm_probability=0.004,
-                kind="steady",
-                alias_candidates_hz=[19.7, 30.3, 69.7],
-                alias_odds=[0.5, 0.3, 0.2],
-            ),
-        ],
-        verdict=record.Verdict(
-            dominant="structure",
-            probability=0.97,
-            shares={
-                "atmosphere": estimate(0.33, 0.05),
-                "tracking": estimate(0.1, 0.02),
-                "structure": estimate(0.47, 0.05),
-                "unassigned": limit(0.05),
-                "instrument": estimate(0.08, 0.02),
-            },
-            findings={"structure": "present", "unassigned": "below 0.15 arcsec"},
-            statement="Most of this star's 2.51 arcsec (2.48 to 2.54) comes from the structure: "
-            "it rings at 8.31 Hz (8.29 to 8.33).",
-            reasons=["All ten stars share a damped line at 8.31 Hz (8.29 to 8.33)."],
-            next=["Tap the pier and measure its ring-down.", "Stiffen the bolts at its head."],
-        ),
-        warnings=[
-            record.Warning_(code="timing-software", text="Time stamps made by software jitter.")
-        ],
-    )
-
-
-def _one_star(full: Case) -> Case:
-    result = full.result.model_copy(
-        update={
-            "sequence": full.result.sequence.model_copy(update={"stars_used": 1}),
-            "atmosphere": record.Atmosphere(upper_seeing_arcsec=estimate(1.66, 0.05)),
-            "verdict": record.Verdict(next=["Record a field with four stars or more."]),
-            "structure": record.Structure(),
-            "unassigned": record.Unassigned(rms_major_arcsec=estimate(0.5, 0.1)),
-        }
-    )
-    arrays = {
-        name: values
-        for name, values in full.series.arrays.items()
-        if not name.startswith(("pair", "coherence", "differential"))
-    }
-    return Case(result, Series(arrays, full.series.images, 0.2))
-
-
-def _px_only(full: Case) -> Case:
-    result = record.Result(
-        sequence=full.result.sequence,
-        motion=record.Motion(common_rms_x_px=1.1, common_rms_y_px=0.7, noise_rms_px=0.05),
-        fwhm=record.Fwhm(recorded_px=estimate(4.1, 0.1)),
-        lines=[
-            record.Line(
-                frequency_hz=estimate(8.31, 0.02),
-                rms_px=estimate(0.8, 0.1),
-                false_alarm_probability=1e-6,
+        lines=[_line(6.31, 0.83), _line(8.32, 0.21)],
+        events=[
+            record.Event(
+                start_s=14.02,
+                duration_s=0.62,
+                frames=31,
+                kind="shock",
+                onsets=1,
+                peak_arcsec=estimate(2.1, 0.05),
+                frequency_hz=8.3,
+                frequency_low_hz=6.1,
+                frequency_high_hz=9.9,
             )
         ],
-    )
-    images = {name: full.series.images[name] for name in ("recorded", "finder")}
-    return Case(result, Series({}, images, None))
-
-
-def _subframes(full: Case) -> Case:
-    result = record.Result(
-        sequence=record.SequenceInfo(
-            files=6, frames=6, frames_used=6, stars_used=30, frame_exposure_s=60.0, duration_s=400.0
+        event_search=record.EventSearch(
+            frames_searched=2960,
+            frames_affected=31,
+            fast_motion_share=0.03,
+            smallest_peak_arcsec=0.4,
+            window_s=0.5,
+            false_alarm_probability=0.01,
         ),
-        fwhm=record.Fwhm(blur_time_s=60.0, recorded_arcsec=estimate(3.0, 0.2)),
-        warnings=[record.Warning_(code="few-frames", text="Six frames allow no spectrum.")],
+        fit=record.Fit(method="sampler, two seeds", r_hat_max=1.004, effective_draws=900),
+        verdict=record.Verdict(
+            level="split",
+            worth_arcsec=0.2494,
+            matters={
+                **dict.fromkeys(cures, "no"),
+                "atmosphere": "yes",
+                "structure": "yes",
+                "mechanics": "yes",
+            },
+            largest=["structure"],
+            headline_code="cure-matters",
+            headline_facts={
+                "cure": "structure",
+                "width_arcsec": 2.494,
+                "without_arcsec": 1.12,
+                "seeing_arcsec": 0.81,
+            },
+            reasons=[
+                remark(
+                    "lines-found", count=2, strongest_hz=6.31, rms_arcsec=0.83, owner="structure"
+                ),
+                remark("pairs-show-air", seeing_arcsec=0.62),
+                remark("drift-found", rate_arcsec_per_min=1.2, angle_deg=2.0),
+                remark(
+                    "saving",
+                    cure="structure",
+                    low_arcsec=1.32,
+                    value_arcsec=1.374,
+                    high_arcsec=1.43,
+                ),
+            ],
+            next=[
+                step("stiffen", 1.37, frequency_hz=6.31),
+                step("tap-pier", 1.37, frequency_hz=6.31),
+                step("polar-alignment", 0.08, rate_arcsec_per_min=1.2),
+            ],
+        ),
+        warnings=[remark("optics-unstated")],
     )
-    arrays = {
-        "time_s": np.arange(6) * 70.0,
-        "common_x_arcsec": np.array([0.0, 0.4, 0.9, 1.2, np.nan, 2.1]),
-        "common_y_arcsec": np.array([0.0, -0.1, 0.1, 0.0, np.nan, 0.1]),
-        "elongation_e1": np.full(6, np.nan),
-        "elongation_e2": np.full(6, np.nan),
-        "pair_separation_arcsec": np.zeros(0),
+
+
+def _like(result: record.Result, **parts: Any) -> record.Result:
+    return result.model_copy(update=parts)
+
+
+def _turbulent(shaken: record.Result) -> record.Result:
+    return _like(
+        shaken,
+        fwhm=record.Fwhm(
+            blur_time_s=60.0,
+            recorded_arcsec=estimate(2.478, 0.012),
+            without_tracking_arcsec=estimate(2.477, 0.012),
+            without_structure_arcsec=estimate(2.476, 0.012),
+            without_both_arcsec=estimate(2.475, 0.012),
+        ),
+        atmosphere=record.Atmosphere(
+            fwhm_arcsec=estimate(2.36, 0.06),
+            seeing_500nm_zenith_arcsec=estimate(2.31, 0.06),
+            lower_seeing_arcsec=estimate(1.9, 0.1),
+            saving_arcsec=estimate(1.6, 0.05),
+            share=0.96,
+        ),
+        near_air=record.NearAir(saving_arcsec=upper_limit(0.12), share=0.01),
+        tracking=record.Tracking(
+            rms_major_arcsec=upper_limit(0.031), saving_arcsec=upper_limit(0.0058), share=0.001
+        ),
+        structure=record.Structure(
+            rms_major_arcsec=upper_limit(0.045),
+            saving_arcsec=upper_limit(0.012),
+            share=0.004,
+            undetected_rms_arcsec=0.045,
+            band_hz=(0.5, 25.0),
+        ),
+        mechanics=record.Saving(saving_arcsec=upper_limit(0.018)),
+        instrument=record.InstrumentPart(
+            base_fwhm_arcsec=0.72, saving_arcsec=upper_limit(0.1), share=0.01
+        ),
+        open=record.Open(share=0.015),
+        lines=[],
+        events=[],
+        verdict=record.Verdict(
+            level="split",
+            worth_arcsec=0.248,
+            matters=dict.fromkeys(
+                ("near_air", "tracking", "structure", "mechanics", "optics"), "no"
+            ),
+            largest=[],
+            headline_code="no-cure-matters",
+            headline_facts={"worth_arcsec": 0.248, "width_arcsec": 2.478, "seeing_arcsec": 2.31},
+            reasons=[
+                remark("no-line-found", limit_rms_arcsec=0.045, band_low_hz=0.5, band_high_hz=25.0),
+                remark("pairs-show-air", seeing_arcsec=1.9),
+            ],
+            next=[step("observe-higher", 0.2, airmass=1.43)],
+        ),
+    )
+
+
+def _open(shaken: record.Result) -> record.Result:
+    return _like(
+        shaken,
+        fwhm=record.Fwhm(
+            blur_time_s=60.0,
+            recorded_arcsec=estimate(2.51, 0.013),
+            without_both_arcsec=estimate(2.3, 0.15),
+        ),
+        structure=record.Structure(
+            saving_arcsec=Estimate(value=0.2, low=0.02, high=0.41, low95=0.0, high95=0.46),
+            share=0.02,
+        ),
+        mechanics=record.Saving(
+            saving_arcsec=Estimate(value=0.2, low=0.02, high=0.41, low95=0.0, high95=0.46)
+        ),
+        near_air=record.NearAir(
+            saving_arcsec=Estimate(value=0.2, low=0.01, high=0.4, low95=0.0, high95=0.45),
+            share=0.05,
+        ),
+        atmosphere=record.Atmosphere(seeing_500nm_zenith_arcsec=estimate(2.0, 0.2), share=0.55),
+        tracking=record.Tracking(saving_arcsec=upper_limit(0.04), share=0.01),
+        open=record.Open(motion_rms_major_arcsec=estimate(0.42, 0.03), share=0.35),
+        instrument=record.InstrumentPart(
+            base_fwhm_arcsec=0.72, saving_arcsec=upper_limit(0.1), share=0.02
+        ),
+        lines=[],
+        verdict=record.Verdict(
+            level="split",
+            worth_arcsec=0.251,
+            matters={
+                "near_air": "open",
+                "tracking": "no",
+                "structure": "open",
+                "mechanics": "open",
+                "optics": "no",
+            },
+            largest=["mechanics", "near_air"],
+            headline_code="open",
+            headline_facts={"cure": "mechanics", "up_to_arcsec": 0.44, "width_arcsec": 2.51},
+            reasons=[remark("open-motion", rms_arcsec=0.42)],
+            next=[step("sensor", 0.44), step("longer-run", 0.2, duration_s=600.0)],
+        ),
+    )
+
+
+def _unknown_optics(turbulent: record.Result) -> record.Result:
+    return _like(
+        turbulent,
+        atmosphere=record.Atmosphere(upper_seeing_arcsec=estimate(2.4, 0.1)),
+        near_air=record.NearAir(),
+        instrument=record.InstrumentPart(base_fwhm_arcsec=0.72),
+        open=record.Open(constant_blur_arcsec=upper_limit(2.2)),
+        verdict=record.Verdict(
+            level="split",
+            worth_arcsec=0.248,
+            matters={"tracking": "no", "structure": "no", "mechanics": "no", "optics": "open"},
+            headline_code="air-or-optics",
+            headline_facts={"width_arcsec": 2.478},
+            reasons=[remark("optics-unstated"), remark("steady-blur-open", fwhm_arcsec=2.2)],
+            next=[step("focus-runs", 1.2), step("state-optics", 1.2)],
+        ),
+    )
+
+
+def _positions(shaken: record.Result) -> Case:
+    rng = np.random.default_rng(3)
+    series = _series(rng, 900)
+    kept = {
+        name: values
+        for name, values in series.arrays.items()
+        if name.startswith(("time_s", "common_", "frequency", "star_"))
+        and "by_time" not in name
+        and name != "frequency_edge_hz"
     }
-    return Case(result, Series(arrays, {"recorded": full.series.images["recorded"]}, 0.2))
-
-
-def _limits(full: Case) -> Case:
-    result = full.result.model_copy(
-        update={
-            "tracking": record.Tracking(
-                rms_major_arcsec=limit(0.1),
-                gaussian_equivalent_fwhm_arcsec=limit(0.23),
-                saved_arcsec=limit(0.01),
-            ),
-            "structure": record.Structure(
-                rms_major_arcsec=limit(0.12),
-                gaussian_equivalent_fwhm_arcsec=limit(0.3),
-                saved_arcsec=limit(0.02),
-            ),
-            "lines": [],
-            "events": [],
-            "verdict": record.Verdict(
-                dominant="undecided",
-                probability=0.61,
-                shares={"tracking": limit(0.02), "atmosphere": estimate(0.6, 0.2)},
-                statement="These data do not decide between air and optics.",
-                next=["Measure the instrument's width with an artificial star, by laser."],
-            ),
-        }
+    result = record.Result(
+        version="0.2.0",
+        command="blursplit measure positions.csv",
+        sequence=record.SequenceInfo(
+            name="positions", files=1, frames=900, frames_used=900, stars_used=1, duration_s=18.0
+        ),
+        motion=record.Motion(common_rms_x_px=0.41, common_rms_y_px=0.22, noise_rms_px=0.02),
+        structure=record.Structure(undetected_rms_arcsec=None),
+        lines=[_line(6.31, 0.2)],
+        verdict=record.Verdict(
+            level="positions",
+            matters={"mechanics": "open"},
+            headline_code="positions-only",
+            headline_facts={
+                "band_low_hz": 0.2,
+                "band_high_hz": 25.0,
+                "rms_arcsec": 0.31,
+                "added_arcsec": 0.12,
+            },
+            reasons=[remark("no-star-image"), remark("one-star")],
+            next=[step("raw-frames"), step("more-stars", 0.1)],
+        ),
     )
-    return Case(result, full.series)
+    del shaken
+    return Case(result, Series(kept, {}, None))
+
+
+def _void(shaken: record.Result) -> record.Result:
+    check = record.Check(code="frames-recentred", severity="void", facts={})
+    return _like(
+        shaken,
+        structure=record.Structure(),
+        tracking=record.Tracking(),
+        mechanics=record.Saving(),
+        near_air=record.NearAir(),
+        atmosphere=record.Atmosphere(),
+        open=record.Open(),
+        instrument=record.InstrumentPart(base_fwhm_arcsec=0.72),
+        lines=[],
+        fwhm=record.Fwhm(blur_time_s=60.0, recorded_arcsec=estimate(1.31, 0.01)),
+        checks=[check],
+        verdict=record.Verdict(
+            level="positions",
+            matters=dict.fromkeys(("tracking", "structure", "mechanics"), "not asked"),
+            headline_code="not-asked",
+            headline_facts={"check": "frames-recentred"},
+            next=[step("raw-frames")],
+        ),
+        warnings=[record.Remark(code="frames-recentred")],
+    )
+
+
+def _not_converged(shaken: record.Result) -> record.Result:
+    return _like(
+        _void(shaken),
+        checks=[],
+        fit=record.Fit(method="sampler, two seeds", r_hat_max=1.08, converged=False),
+        verdict=record.Verdict(
+            headline_code="not-converged",
+            headline_facts={"r_hat": 1.08},
+            next=[step("longer-run", None, duration_s=300.0)],
+        ),
+        warnings=[],
+    )
+
+
+def _tracked(shaken: record.Result) -> record.Result:
+    return _like(
+        shaken,
+        fwhm=record.Fwhm(
+            blur_time_s=60.0,
+            recorded_arcsec=estimate(3.41, 0.02),
+            without_tracking_arcsec=estimate(2.1, 0.05),
+            without_both_arcsec=estimate(2.08, 0.05),
+        ),
+        tracking=record.Tracking(
+            rms_major_arcsec=estimate(1.1, 0.03),
+            saving_arcsec=estimate(1.31, 0.05),
+            share=0.5,
+            drift_arcsec_per_min=estimate(3.2, 0.1),
+        ),
+        structure=record.Structure(saving_arcsec=upper_limit(0.06), share=0.02),
+        atmosphere=record.Atmosphere(seeing_500nm_zenith_arcsec=estimate(1.9, 0.1), share=0.42),
+        verdict=record.Verdict(
+            level="split",
+            worth_arcsec=0.341,
+            matters={
+                "near_air": "no",
+                "tracking": "yes",
+                "structure": "no",
+                "mechanics": "yes",
+                "optics": "no",
+            },
+            headline_code="cure-matters",
+            headline_facts={
+                "cure": "tracking",
+                "width_arcsec": 3.41,
+                "without_arcsec": 2.1,
+                "seeing_arcsec": 1.9,
+            },
+            reasons=[
+                remark("drift-found", rate_arcsec_per_min=3.2, angle_deg=2.0),
+                remark("periodic-error-found", name="worm", amplitude_arcsec=0.35),
+            ],
+            next=[
+                step("polar-alignment", 1.0, rate_arcsec_per_min=3.2),
+                step("service-drive", 0.3, name="worm", period_s=480.0),
+            ],
+        ),
+    )
 
 
 @pytest.fixture(scope="session")
 def cases() -> dict[str, Case]:
     """Return every kind of case by name; nobody changes them."""
-    full = Case(_full(), _series(np.random.default_rng(7)))
+    shaken = _shaken()
+    series = _series(np.random.default_rng(7))
+    turbulent = _turbulent(shaken)
+    made = {
+        "yes": shaken,
+        "no": turbulent,
+        "open": _open(shaken),
+        "unknown-optics": _unknown_optics(turbulent),
+        "voided": _void(shaken),
+        "not-converged": _not_converged(shaken),
+        "tracking": _tracked(shaken),
+        "hostile": _shaken(HOSTILE),
+    }
+    found = {name: Case(result, series) for name, result in made.items()}
+    bare = record.SequenceInfo(files=1, frames=20, frames_used=20, stars_used=1)
     return {
-        "full": full,
-        "hostile": Case(_full(HOSTILE), full.series),
-        "one-star": _one_star(full),
-        "px-only": _px_only(full),
-        "subframes": _subframes(full),
-        "undecided": _limits(full),
-        "empty": Case(
-            record.Result(
-                sequence=record.SequenceInfo(files=1, frames=20, frames_used=20, stars_used=1)
-            ),
-            Series(),
-        ),
+        **found,
+        "positions": _positions(shaken),
+        "empty": Case(record.Result(sequence=bare), Series()),
     }
 
 
-@pytest.fixture
-def full(cases: dict[str, Case]) -> Case:
-    """Return the case that has everything."""
-    return cases["full"]
-
-
-CASE_NAMES = ("full", "hostile", "one-star", "px-only", "subframes", "undecided", "empty")
+CASE_NAMES = (
+    "yes",
+    "no",
+    "open",
+    "unknown-optics",
+    "voided",
+    "not-converged",
+    "tracking",
+    "hostile",
+    "positions",
+    "empty",
+)
 
 
 @pytest.fixture(params=CASE_NAMES)
@@ -389,7 +639,7 @@ def case(request: pytest.FixtureRequest, cases: dict[str, Case]) -> Case:
 @pytest.fixture(scope="session")
 def page_of(cases: dict[str, Case]) -> Callable[[str], str]:
     """Return the function that renders a case's page, each once."""
-    from blursplit.report import render_page
+    from blursplit.report.page import render_page
 
     @functools.cache
     def page(name: str) -> str:

@@ -1,80 +1,73 @@
-"""The terminal: the same story, plain in a pipe, and progress only for people."""
+"""The answer on a terminal fits one screen, and in a notebook it is safe HTML."""
 
 from __future__ import annotations
 
 import io
-import re
 
 import pytest
 from rich.console import Console
 
-from blursplit.report import print_summary, progress
+from blursplit.report.notebook import budget_table, lines_table, result_html
+from blursplit.report.terminal import print_summary, progress
 
 
-def printed(result, *, terminal=False, width=100):
+def printed(case, **how):
+    """Return what a console of 80 columns shows."""
     stream = io.StringIO()
-    console = Console(file=stream, force_terminal=terminal, width=width, color_system="standard")
-    print_summary(result, console)
+    print_summary(case.result, Console(file=stream, width=80, highlight=False, **how))
     return stream.getvalue()
 
 
-def test_piped_text_is_plain(case):
-    text = printed(case.result)
+def test_every_case_fits_one_screen(case):
+    text = printed(case)
+    assert len(text.splitlines()) <= 30
+    assert max(map(len, text.splitlines())) <= 80
     assert "\x1b" not in text
-    assert not re.search(r"[─│┏━┃]", text)
+    assert "`" not in text
 
 
-def test_numbers_have_units_and_intervals(full):
-    text = printed(full.result)
-    assert "2.51 arcsec (2.48 to 2.54 arcsec)" in text
-    assert "47 % (42 to 52 %)" in text
-    assert "< 0.35 arcsec at 95 %" in text
-    assert "8.31" in text
+def test_it_says_what_the_page_says(cases):
+    text = " ".join(printed(cases["yes"]).split())
+    assert "Without the shaking your stars would be 1.1 arcsec, not 2.5." in text
+    assert "worth it 1.37 (1.32 to 1.43)" in text
+    assert "next: Find what rings at 6.3 Hz" in text
+    assert "It would save 1.37 arcsec" in text
+    assert "caution: Loads" in text
+    assert "line: 6.310 Hz (6.297 to 6.323), 0.83 arcsec" in text
 
 
-def test_lines_fit_the_width(full):
-    assert max(map(len, printed(full.result, width=80).splitlines())) <= 80
+def test_colours_only_on_a_terminal(cases):
+    assert "\x1b[1m" in printed(cases["yes"], force_terminal=True)
 
 
-def test_terminal_gets_style(full):
-    assert "\x1b[1m" in printed(full.result, terminal=True)
+def test_markup_in_headers_does_nothing(cases):
+    sequence = cases["yes"].result.sequence.model_copy(update={"object": "[bold red]x[/]"})
+    result = cases["yes"].result.model_copy(update={"sequence": sequence})
+    stream = io.StringIO()
+    print_summary(result, Console(file=stream, width=80))
+    assert "[bold red]x[/]" in stream.getvalue()
 
 
-def test_markup_and_escapes_from_headers_do_nothing(full):
-    sequence = full.result.sequence.model_copy(update={"object": "[bold]M 67[/bold]\x1b[31m"})
-    text = printed(full.result.model_copy(update={"sequence": sequence}), terminal=True)
-    assert "[bold]M 67[/bold]\ufffd[31m" in text
+def test_progress_is_silent_without_a_terminal(capsys):
+    with progress("reading") as step:
+        step(1, 2)
+    assert capsys.readouterr().err == ""
 
 
-def test_unknown_is_said(cases):
-    assert "not known" in printed(cases["px-only"].result)
-    assert "undecided: A cause is named only" in printed(cases["undecided"].result)
+def test_notebooks_show_the_headline_and_escape_texts(cases):
+    shown = result_html(cases["hostile"].result)
+    assert "Without the shaking" in shown
+    assert "<script" not in shown
 
 
-class _Terminal(io.StringIO):
-    def isatty(self):
-        return True
+def test_tables_carry_units_and_limits(cases):
+    import numpy as np
 
-
-def test_progress_shows_label_count_and_rate_on_a_terminal(monkeypatch):
-    stream = _Terminal()
-    monkeypatch.setattr("sys.stderr", stream)
-    monkeypatch.setenv("TERM", "xterm")
-    monkeypatch.setenv("COLUMNS", "100")
-    with progress("following [stars]") as report:
-        report(0, 200)
-        report(150, 200)
-    assert "following [stars]" in stream.getvalue()
-    assert "200" in stream.getvalue()
-
-
-def test_progress_is_silent_in_a_pipe(capsys):
-    with progress("reading") as report:
-        report(1, 2)
-    captured = capsys.readouterr()
-    assert captured.out == captured.err == ""
-
-
-def test_progress_passes_failures_on():
-    with pytest.raises(RuntimeError, match="broken"), progress("reading"):
-        raise RuntimeError("broken")
+    table = budget_table(cases["no"].result)
+    assert str(table["saving"].unit) == "arcsec"
+    row = list(table["cure"]).index("tracking")
+    assert np.isnan(table["saving"][row])
+    assert table["saving_high"][row].value == pytest.approx(0.0058)
+    lines = lines_table(cases["yes"].result)
+    assert str(lines["frequency"].unit) == "Hz"
+    assert lines["rms"][0].value == pytest.approx(0.83)

@@ -8,7 +8,7 @@ import pytest
 
 from blursplit.report import words
 from blursplit.report.words import KINDS, TEMPLATES, text_of, tied
-from blursplit.result2 import Remark
+from blursplit.result import Remark
 
 NUMBERS = {kind for kind in KINDS if kind not in {"cure", "owner", "name", "check"}}
 

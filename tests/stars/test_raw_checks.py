@@ -6,13 +6,14 @@ screens are counted in benchmarks/frame_checks.py.
 
 from dataclasses import replace
 
+import astropy.units as u
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from scipy.ndimage import gaussian_filter, median_filter
 
 from blursplit.frames import ArrayFrames, Sequence
-from blursplit.rig import Rig
+from blursplit.rig import Rig, Setting, merge_settings
 from blursplit.stars import follow_stars, load_tracks, save_tracks
 from blursplit.stars.raw_checks import are_these_raw, not_checked
 
@@ -20,10 +21,6 @@ N = 240
 X, Y = np.array([24.0, 74.0, 50.0, 22.0]), np.array([22.0, 28.0, 52.0, 76.0])
 SIZE = 100
 FLUX = np.array([60e3, 40e3, 50e3, 30e3])
-
-
-class Readings(dict):
-    """Answers `get`, as a rig does."""
 
 
 def wander(rng, n=N, rms=0.8):
@@ -35,8 +32,8 @@ def wander(rng, n=N, rms=0.8):
     return X + shared[:, :1] + own[..., 0], Y + shared[:, 1:] + own[..., 1]
 
 
-@pytest.fixture(scope="module")
-def frames(draw_stars):
+@pytest.fixture(name="frames", scope="module")
+def _frames(draw_stars):
     """Frames of a clean field, made once, and a function that measures such frames."""
     rng = np.random.default_rng(3)
     x, y = wander(rng)
@@ -237,15 +234,42 @@ def test_times_that_no_camera_keeps_are_told(frames, step_s):
     assert codes(replace(tracks, time_s=np.arange(N) * step_s)) == {"times-impossible": "void"}
 
 
-def test_readings_of_the_scale_that_contradict_are_named(frames):
-    """Header and setup differ by the binning; 2 % is what nominal focal lengths are good for."""
-    tracks = frames[1](frames[0])
-    rig = Readings(scale_readings={"setup": 1.0, "pixel size over focal length": 2.0})
-    found = next(c for c in are_these_raw(tracks, None, rig))
+def header(**values):
+    """Return header settings."""
+    return {key: Setting(value, "header", key) for key, value in values.items()}
+
+
+@pytest.mark.parametrize(
+    ("setup", "known", "low", "high"),
+    [
+        ({"pixel_scale": 1.0 * u.arcsec}, header(scale_keyword_arcsec=2.0), 1.0, 2.0),
+        ({}, header(scale_keyword_arcsec=2.0, scale_wcs_arcsec=1.0), 1.0, 2.0),
+        # 4.848 um over 1 m is 1 arcsec; binned twice, and the size may be that of a bin already
+        ({}, header(pixel_um=4.848137, focal_length_m=1.0, binning=2), 1.0, 2.0),
+        ({"pixel_scale": 4.0 * u.arcsec}, header(pixel_um=4.848137, focal_length_m=1.0), 1.0, 4.0),
+    ],
+)
+def test_readings_of_the_scale_that_contradict_are_named(frames, setup, known, low, high):
+    """Binning counted twice, or setup against header: both results are named."""
+    rig = merge_settings(Rig(**setup), known)
+    found = next(c for c in are_these_raw(frames[1](frames[0]), None, rig))
     assert (found.code, found.severity) == ("scale-disputed", "doubt")
-    assert (found.facts["low_from"], found.facts["high_arcsec"]) == ("setup", 2.0)
-    assert codes(tracks, Readings(scale_readings={"a": 1.0, "b": 1.02})) == {}
-    assert codes(tracks, Readings()) == {}
+    assert_allclose([found.facts["low_arcsec"], found.facts["high_arcsec"]], [low, high], rtol=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("setup", "known"),
+    [
+        ({}, {}),
+        ({"pixel_scale": 1.02 * u.arcsec}, header(scale_keyword_arcsec=1.0)),
+        # the scale says which reading of the pixel size holds
+        ({}, header(pixel_um=4.848137, focal_length_m=1.0, binning=2, scale_wcs_arcsec=2.0)),
+        ({}, header(pixel_um=4.848137, focal_length_m=1.0, binning=2, scale_wcs_arcsec=1.0)),
+    ],
+)
+def test_readings_of_the_scale_that_agree_raise_nothing(frames, setup, known):
+    """Nominal focal lengths are good to 2 or 3 %."""
+    assert codes(frames[1](frames[0]), merge_settings(Rig(**setup), known)) == {}
 
 
 def test_a_table_of_positions_says_what_was_not_looked_at(frames):

@@ -336,6 +336,8 @@ class OneStar:
         folded: in the bins of the data, and at `fine_hz` of the table.
     variance : ndarray, shape (n_wind, n_outer)
         ln of the one-axis variance of the exposure-averaged tilt [arcsec^2 per J].
+    still : ndarray, shape (n_wind, n_outer)
+        The same without an exposure.
     structure : ndarray, shape (n_outer, n_baselines)
         ln of the phase structure function per J.
     """
@@ -345,6 +347,7 @@ class OneStar:
     bins: FloatArray
     fine: FloatArray
     variance: FloatArray
+    still: FloatArray
     structure: FloatArray
 
     def at(self, values: FloatArray, log_wind: FloatArray, log_outer: FloatArray) -> FloatArray:
@@ -543,7 +546,7 @@ def _one_star(
     size = (len(wind.nodes), len(log_outer))
     bins = np.empty((*size, 2, len(bins_hz)))
     fine = np.empty((*size, 2, len(fine_hz)))
-    variance = np.empty(size)
+    variance, still = np.empty(size), np.empty(size)
     for k, outer in enumerate(np.exp(log_outer)):
         ratio = optics.aperture_m / float(outer)
         spectra = np.stack(tilt_spectra(x, ratio, optics.obstruction, TILT), axis=1)
@@ -553,7 +556,7 @@ def _one_star(
             fine[j, k] = sampled.density(fine_hz, speed, x, np.log(spectra)).T
             lost = 1.0 - np.sinc(x * speed / optics.aperture_m * sampled.exposure_s) ** 2
             gone = float(np.trapezoid(spectra.mean(axis=1) * lost, x))
-            variance[j, k] = max(total - gone, 1e-6 * total)
+            variance[j, k], still[j, k] = max(total - gone, 1e-6 * total), total
     unit = np.log(optics.unit_arcsec2)
     return OneStar(
         wind=wind,
@@ -561,6 +564,7 @@ def _one_star(
         bins=unit + np.log(bins),
         fine=unit + np.log(fine),
         variance=unit + np.log(variance),
+        still=unit + np.log(still),
         structure=np.stack(
             [np.log(structure_function(baseline_m, 1.0, s)) for s in np.exp(log_outer)]
         ),

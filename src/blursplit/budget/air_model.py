@@ -24,7 +24,7 @@ from typing import Protocol
 
 import numpy as np
 
-from blursplit.budget.air_data import AirTable, Optics, SpectralData
+from blursplit.budget.air_data import AirTable, OneStar, Optics, SpectralData
 from blursplit.budget.optics_data import OpticsData
 from blursplit.constants import (
     ARCSEC_PER_RADIAN,
@@ -46,8 +46,11 @@ from blursplit.constants import (
     FIT_OPEN_RMS_ARCSEC,
     FIT_OTF_SIGMA,
     FIT_SHARE_SIGMA,
+    REFERENCE_BASELINE,
     TILT_G_OVER_Z,
 )
+from blursplit.image.otf import log_otf_bias
+from blursplit.turbulence.conversions import STRUCTURE_CONSTANT
 from blursplit.turbulence.defocus import defocus_loss
 from blursplit.turbulence.tilt import centroid_tilt_mix
 from blursplit.types import FloatArray
@@ -529,19 +532,22 @@ class AirModel:
 
     # --- the registered star ----------------------------------------------------------------------
 
-    def removed_tilt_arcsec2(self, state: AirState) -> FloatArray:
-        """Return the air's one-axis motion variance that registering one star removes."""
-        near, outside = self.table.near, self.table.outside
+    def removed_tilt_arcsec2(self, state: AirState, *, still: bool = False) -> FloatArray:
+        """Return the air's one-axis motion variance that registering one star removes.
+
+        Parameters
+        ----------
+        state : AirState
+        still : bool
+            As if the exposures were short.
+        """
+        outside, which = self.table.outside, "still" if still else "variance"
         total = state.j_near * _scalar(
-            near, near.variance, state.log_near_wind, state.log_near_outer
+            self.table.near, which, state.log_near_wind, state.log_near_outer
         )
-        total += state.j_ground * _scalar(
-            outside, outside.variance, state.log_ground_wind, state.log_outer
-        )
-        for i in range(state.j_high.shape[1]):
-            total += state.j_high[:, i] * _scalar(
-                outside, outside.variance, state.log_high_wind[:, i], state.log_outer
-            )
+        total += state.j_ground * _scalar(outside, which, state.log_ground_wind, state.log_outer)
+        for j, wind in zip(state.j_high.T, state.log_high_wind.T, strict=True):
+            total += j * _scalar(outside, which, wind, state.log_outer)
         return np.asarray(state.tilt_scale * total)
 
     def log_otf(self, state: AirState) -> FloatArray:
@@ -556,12 +562,21 @@ class AirModel:
         assert self.star is not None  # noqa: S101 - callers check
         return np.asarray(2.0 * np.pi**2 * self.star.frequency_rad2 / ARCSEC_PER_RADIAN**2)
 
+    @cached_property
+    def _baseline_over_aperture(self) -> FloatArray:
+        return np.asarray(self.table.baseline_m[:-1] / self.optics.aperture_m)
+
     def air_log_otf(self, state: AirState) -> FloatArray:
         """Return what the air, registered, does to ln OTF."""
         structure = state.j_near[:, None] * self.table.near.structure_at(state.log_near_outer)
         structure += state.j_outside[:, None] * self.table.outside.structure_at(state.log_outer)
-        out = self.removed_tilt_arcsec2(state)[:, None] * self._per_arcsec2
-        out -= 0.5 * structure[:, :-1]
+        removed = self.removed_tilt_arcsec2(state)
+        out = removed[:, None] * self._per_arcsec2 - 0.5 * structure[:, :-1]
+        # Speckles: the centroid's tilt and the rest are not independent, as that form takes them.
+        kept = removed / self.removed_tilt_arcsec2(state, still=True)
+        reference = REFERENCE_BASELINE ** (5.0 / 3.0) * STRUCTURE_CONSTANT
+        d_over_r0 = (structure[:, -1] / reference) ** 0.6
+        out += kept[:, None] * log_otf_bias(d_over_r0, self._baseline_over_aperture)
         return np.asarray(out * state.otf_scale[:, None])
 
     def _optics_loss(self, state: AirState) -> FloatArray:
@@ -581,10 +596,9 @@ class AirModel:
 
     @cached_property
     def _defocus_table(self) -> tuple[FloatArray, FloatArray]:
-        optics, star = self.optics, self.star
-        assert star is not None  # noqa: S101 - callers check
+        optics = self.optics
         return defocus_loss(
-            star.baseline_m / optics.aperture_m,
+            self._baseline_over_aperture,
             aperture_m=optics.aperture_m,
             wavelength_m=optics.wavelength_m,
             obstruction=optics.obstruction,
@@ -674,7 +688,5 @@ def _hump(state: AirState) -> FloatArray:
     return np.asarray(np.hypot(state.open_corner_hz, FIT_LEAST_HUMP * state.open_centre_hz))
 
 
-def _scalar(
-    one: object, values: FloatArray, log_wind: FloatArray, log_outer: FloatArray
-) -> FloatArray:
-    return np.asarray(one.at(values[:, :, None], log_wind, log_outer)[:, 0])  # type: ignore[attr-defined]
+def _scalar(one: OneStar, which: str, log_wind: FloatArray, log_outer: FloatArray) -> FloatArray:
+    return np.asarray(one.at(getattr(one, which)[:, :, None], log_wind, log_outer)[:, 0])

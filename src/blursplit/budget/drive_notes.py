@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 from blursplit.budget.drive_curve import drive_curves
 from blursplit.budget.right_ascension import found_direction, read_polar, stated_direction
 from blursplit.drive.periods import declared_periods
-from blursplit.result import PeriodicTerm, Tracking
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -17,46 +16,11 @@ if TYPE_CHECKING:
 
     from blursplit.budget.drift import DriveTerm
     from blursplit.budget.drive_record import DriveRecord
-    from blursplit.budget.ledger import Account
     from blursplit.estimate import Estimate
     from blursplit.result import PhaseCurve, RightAscension
     from blursplit.rig import Instrument
 
 FEW_TURNS = 2.0  # below, worm and drift trade places
-
-
-def add_drive(
-    account: Account,
-    instrument: Instrument,
-    record: DriveRecord | None,
-    terms: Sequence[DriveTerm],
-    rng: np.random.Generator,
-    rate_arcsec_s: NDArray[np.float64] | None = None,
-) -> None:
-    """Write into the account what the record says of the drive.
-
-    Without a pixel scale, or with too few frames, that is the turns covered alone.
-    """
-    if not (terms or instrument.get("mount_kind") or instrument.get("drive")):
-        return
-    tracking = account.parts.get("tracking", Tracking())
-    if not tracking.periodic:
-        each = {term.name: term for term in terms}.values()
-        tracking = tracking.model_copy(
-            update={
-                "periodic": [
-                    PeriodicTerm(name=t.name, period_s=t.period_s, turns_covered=t.turns)
-                    for t in each
-                ]
-            }
-        )
-    notes = turn_notes(instrument, terms)
-    if record is not None and account.facts.scale_arcsec is not None:
-        found, more = read_drive(instrument, record, terms, rng, rate_arcsec_s)
-        tracking = tracking.model_copy(update=found)
-        notes += more
-    account.parts["tracking"] = tracking
-    account.evidence.notes += notes
 
 
 def read_drive(

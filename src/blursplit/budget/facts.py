@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.budget.air_table import Optics
+from blursplit.budget.air_data import Optics
 from blursplit.errors import InputError
 
 if TYPE_CHECKING:

@@ -41,14 +41,16 @@ from blursplit.constants import (
     FIT_R_HAT,
     FIT_STRENGTH_RANGE,
     FWHM_PER_SIGMA,
+    REFERENCE_BASELINE,
+    REGISTERED_BIAS_SIGMA,
     SEEING_IN_LAMBDA_OVER_R0,
 )
+from blursplit.image.otf import log_otf_bias
 from blursplit.spectra import Continuum
+from blursplit.turbulence.conversions import STRUCTURE_CONSTANT
 from blursplit.turbulence.tilt import pair_kernels
 from blursplit.types import FloatArray
 
-REFERENCE_BASELINE = 0.2  # apertures: where the strength of all the air is told
-KOLMOGOROV = 6.883877  # structure function at r = r0 (Fried 1966)
 BAND = (15.865, 50.0, 84.135)
 
 
@@ -104,7 +106,8 @@ class AirFit:
         Fewest of those quantities.
     seconds : float
         Processor time.
-    n_particles : int
+    n_particles, n_sweeps : int
+        In each run; sweeps at the posterior itself.
     converged : bool
     """
 
@@ -116,6 +119,7 @@ class AirFit:
     effective_draws: float
     seconds: float
     n_particles: int
+    n_sweeps: int
     converged: bool
 
     @property
@@ -132,6 +136,13 @@ class AirFit:
     def j_near(self) -> FloatArray:
         """Strength of the near air."""
         return self.state.j_near
+
+    @property
+    def equivalent_j(self) -> FloatArray:
+        """Strength of outside air that blurs as much as all the air: comparable to `upper_j`."""
+        near = self.model.table.near.structure_at(self.state.log_near_outer)[:, -1]
+        outside = self.model.table.outside.structure_at(self.state.log_outer)[:, -1]
+        return np.asarray(self.j_outside + self.j_near * near / outside)
 
     @property
     def outer_scale_m(self) -> FloatArray:
@@ -269,21 +280,19 @@ def fit_air(
 
     Notes
     -----
-    A fit whose two runs differ by more than R-hat 1.02 is run again with twice the particles,
-    twice at most; then `converged` is False.
+    A fit whose two runs differ by more than R-hat 1.02 is run again twice as long, twice at most;
+    then `converged` is False.
     """
     start = time.process_time()
     model = build_model(grid, lines, star, setup, guests)
-    n_particles = FIT_PARTICLES
     for attempt in range(FIT_MOST_DOUBLINGS + 1):
-        n_particles = FIT_PARTICLES * 2**attempt
         runs = [
             sample(
                 model.log_likelihood,
                 model.n_parameters,
                 np.random.default_rng([seed, attempt, number]),
-                n_particles=n_particles,
-                final_sweeps=FIT_FINAL_SWEEPS,
+                n_particles=FIT_PARTICLES,
+                final_sweeps=FIT_FINAL_SWEEPS * 2**attempt,
             )
             for number in range(2)
         ]
@@ -303,7 +312,8 @@ def fit_air(
         r_hat=ratios,
         effective_draws=min(effective_draws([w[name] for w in watched]) for name in ratios),
         seconds=time.process_time() - start,
-        n_particles=n_particles,
+        n_particles=FIT_PARTICLES,
+        n_sweeps=FIT_FINAL_SWEEPS * 2**attempt,
         converged=max(ratios.values()) <= FIT_R_HAT,
     )
 
@@ -337,7 +347,7 @@ def build_model(
     power = np.zeros((len(data.centre_hz), 2, 2))
     for term in lines:
         power += line_density(term, data.centre_hz, grid.longest_s, grid.cadence_s)
-    return AirModel(
+    model = AirModel(
         priors=_priors(setup, grid, reference, has_star=star is not None),
         table=table,
         data=data,
@@ -350,13 +360,29 @@ def build_model(
         window_over_diffraction=setup.window_over_diffraction,
         guests=guests,
     )
+    if star is None:
+        return model
+    doubt = (
+        REGISTERED_BIAS_SIGMA
+        * log_otf_bias(
+            optics.aperture_m / _kolmogorov_r0_m(setup), star.baseline_m / optics.aperture_m
+        )[0]
+    )
+    covariance = star.covariance + np.outer(doubt, doubt)
+    return replace(model, star=replace(star, covariance=covariance))
+
+
+def _kolmogorov_r0_m(setup: FitSetup) -> FloatArray:
+    """Return r0 of Kolmogorov air as wide as the recorded star, shape (1,)."""
+    width_rad = setup.recorded_fwhm_arcsec / ARCSEC_PER_RADIAN
+    return np.array([SEEING_IN_LAMBDA_OVER_R0 * setup.optics.wavelength_m / width_rad])
 
 
 def _priors(setup: FitSetup, grid: GridData, reference_m: float, *, has_star: bool) -> Priors:
     optics = setup.optics
     width = setup.recorded_fwhm_arcsec
-    kolmogorov_r0 = SEEING_IN_LAMBDA_OVER_R0 * optics.wavelength_m * ARCSEC_PER_RADIAN / width
-    strength = KOLMOGOROV * (reference_m / kolmogorov_r0) ** (5.0 / 3.0)
+    kolmogorov_r0 = float(_kolmogorov_r0_m(setup)[0])
+    strength = STRUCTURE_CONSTANT * (reference_m / kolmogorov_r0) ** (5.0 / 3.0)
     low, high = (part * width / FWHM_PER_SIGMA for part in FIT_OPTICS_RANGE)
     known, least = setup.known_instrument_arcsec, setup.least_instrument_arcsec2
     return Priors(

@@ -1,4 +1,4 @@
-"""What an account takes from the focus curve, and what it writes down of it."""
+"""The focus curve of the measured run and of runs at other focus positions."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from blursplit.budget.focus_curve import focus_curve
 from blursplit.budget.focus_runs import focus_run
 
 if TYPE_CHECKING:
+    from blursplit.budget.facts import Facts
     from blursplit.budget.focus_report import FocusCurve
     from blursplit.budget.grid import GridData
-    from blursplit.budget.ledger import Account
     from blursplit.budget.optics_data import OpticsData
     from blursplit.budget.view import View
     from blursplit.image.stack import StarImages
@@ -23,33 +23,19 @@ STATED_SIGMA = 0.05  # of a stated instrument width
 SEED = 5  # draws of its own: a run measured without focus runs stays as it was
 
 
-def measure_focus(
-    account: Account,
+def focus_of(
     view: View,
     images: StarImages,
     grid: GridData,
     transfer: OpticsData | None,
+    facts: Facts,
 ) -> FocusCurve | None:
     """Return the focus curve of the measured run and the others, None where there can be none.
 
-    Parameters
-    ----------
-    account : Account
-        Takes the doubts.
-    view : View
-    images : StarImages
-    grid : GridData
-    transfer : OpticsData or None
+    Behind a mask, or with pixels as large as the star, the image does not show the focus.
     """
-    series, facts = view.focus, account.facts
-    if series is None:
-        return None
-    if view.mask is not None or transfer is None:
-        account.warn(
-            "focus-not-used",
-            "the focus runs were not used: behind a mask, or with pixels this large, the star "
-            "image does not show the focus",
-        )
+    series = view.focus
+    if series is None or view.mask is not None or transfer is None:
         return None
     assert facts.optics is not None  # noqa: S101 - there is a transfer function
     rng = np.random.default_rng(SEED)
@@ -72,23 +58,3 @@ def shaped(transfer: OpticsData | None, curve: FocusCurve | None) -> OpticsData 
     if transfer is None or curve is None or not curve.is_shown:
         return transfer
     return replace(transfer, defocus=curve.shape)
-
-
-def add_focus(account: Account, curve: FocusCurve | None) -> None:
-    """Write down what the focus curve says."""
-    if curve is None:
-        return
-    for code, text in curve.warnings:
-        account.warn(code, text)
-    account.evidence.notes += curve.notes
-    account.evidence.steps += curve.steps
-    account.arrays |= curve.arrays
-    part = account.parts["instrument"]
-    changes: dict[str, object] = {
-        "defocus_arcsec": curve.defocus,
-        "astigmatism_arcsec": curve.astigmatism,
-        "focus": curve.part,
-    }
-    if curve.least_arcsec2 is not None and account.facts.known_instrument_arcsec is None:
-        changes["optics_from"] = "focus positions"
-    account.parts["instrument"] = part.model_copy(update=changes)

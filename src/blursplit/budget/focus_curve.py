@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from blursplit.budget.air_table import Optics
+    from blursplit.budget.air_data import Optics
     from blursplit.budget.focus_runs import FocusRun
     from blursplit.budget.optics_data import OpticsData
 

@@ -30,7 +30,7 @@ from blursplit.turbulence.defocus import defocus_sigma_arcsec, equivalent_varian
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from blursplit.budget.air_table import Optics
+    from blursplit.budget.air_data import Optics
     from blursplit.budget.facts import Facts
     from blursplit.budget.grid import GridData
     from blursplit.image.stack import StarImages

@@ -199,3 +199,12 @@ def _fill(
         else:
             out[:, column] = 0.0
     return out
+
+
+def remove_trend(series: FloatArray) -> FloatArray:
+    """Remove mean and straight line from each column."""
+    n = len(series)
+    t = np.arange(n) - 0.5 * (n - 1)
+    slope = t @ series / (t @ t)
+    out: FloatArray = series - series.mean(axis=0) - np.outer(t, slope)
+    return out

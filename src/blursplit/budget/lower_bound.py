@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.budget.air_table import TILT
-from blursplit.budget.likelihood import G_OVER_Z
-from blursplit.budget.spectral_data import remove_trend
+from blursplit.budget.air_data import TILT
+from blursplit.budget.grid import remove_trend
+from blursplit.constants import TILT_G_OVER_Z
 from blursplit.turbulence.tilt import pair_kernels
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from blursplit.budget.air_table import Optics
+    from blursplit.budget.air_data import Optics
     from blursplit.budget.grid import GridData
     from blursplit.motion import PairStatistics
 
@@ -67,7 +67,7 @@ def lower_bound_j(
         largest = max(largest, float(np.max(k_along if two_stars else 0.5 * (k_along + k_across))))
     independent = max(grid.duration_s * SLOWEST_HZ, 1.0) * (1.0 if two_stars else 4.0)
     spread = 1.0 + rng.standard_normal(N_DRAWS) / np.sqrt(independent)
-    tilt = rng.uniform(G_OVER_Z, LARGEST_TILT, N_DRAWS)
+    tilt = rng.uniform(TILT_G_OVER_Z, LARGEST_TILT, N_DRAWS)
     j = variance * np.maximum(spread, 0.0) / (largest * tilt * optics.unit_arcsec2)
     return np.asarray(np.maximum(j, 1e-9))
 

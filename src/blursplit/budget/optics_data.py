@@ -12,7 +12,7 @@ from blursplit.image.otf import telescope_otf
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from blursplit.budget.air_table import Optics
+    from blursplit.budget.air_data import Optics
 
     FloatArray = NDArray[np.float64]
 

@@ -1,10 +1,4 @@
-"""What the shared motion of this very record was made of, drawn given the fitted spectra.
-
-Given the densities of its parts, the Fourier coefficients of a measured sum divide among them
-like a Wiener filter says, with a known scatter. Drawing from that distribution gives the rms
-that each part really had in this record, which is what the budget speaks of, and its uncertainty
-from the air and noise that lie over it.
-"""
+"""Strong lines, smoothed and taken out of the shared motion before the air is fitted."""
 
 from __future__ import annotations
 
@@ -13,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from blursplit.budget.spectral_data import remove_trend
+from blursplit.budget.grid import remove_trend
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -78,37 +72,11 @@ def shared_coefficients(grid: GridData) -> Coefficients:
     )
 
 
-def divide(
-    coefficients: Coefficients,
-    part: FloatArray,
-    rest: FloatArray,
-    rng: np.random.Generator | None,
-) -> ComplexArray:
-    """Draw a part of the shared motion given the whole and both densities.
-
-    Parameters
-    ----------
-    coefficients : Coefficients
-    part, rest : ndarray, shape (n, 2, 2)
-        Densities (x, y matrices) of the part and of all else [arcsec^2/Hz].
-    rng : numpy.random.Generator or None
-        None gives the mean instead of a draw (the smoothed estimate).
-
-    Returns
-    -------
-    ndarray of complex, shape (n, 2)
-    """
-    total = part + rest
-    gain = _product(part, _inverse(total))
+def _smoothed(coefficients: Coefficients, part: FloatArray, rest: FloatArray) -> ComplexArray:
+    """Return the mean of a part of the shared motion given the whole and both densities."""
+    gain = _product(part, _inverse(part + rest))
     mean: ComplexArray = _product(gain, coefficients.value[:, :, None])[:, :, 0]
-    if rng is None:
-        return mean
-    left = part - _product(gain, part)
-    root = _root(left * coefficients.resolution_hz[:, None, None])
-    noise = rng.standard_normal((2, len(mean), 2)) / np.sqrt(2.0)
-    drawn = _product(root, (noise[0] + 1j * noise[1])[:, :, None])
-    out: ComplexArray = mean + drawn[:, :, 0]
-    return out
+    return mean
 
 
 # Thousands of 2 x 2 matrices take a tenth of the time when they are worked element by element.
@@ -129,17 +97,6 @@ def _inverse(matrix: FloatArray) -> FloatArray:
     return np.asarray(adjugate / (a * d - b * c)[:, None, None])
 
 
-def _root(matrix: FloatArray) -> FloatArray:
-    """Return the symmetric roots of 2 x 2 covariances: (M + sI)/t, s^2 = det, t^2 = tr + 2s."""
-    a = np.clip(matrix[:, 0, 0], 0.0, None)
-    d = np.clip(matrix[:, 1, 1], 0.0, None)
-    c = 0.5 * (matrix[:, 0, 1] + matrix[:, 1, 0])
-    s = np.sqrt(np.clip(a * d - c * c, 0.0, None))
-    t = np.sqrt(a + d + 2.0 * s)
-    root = np.stack([a + s, c, c, d + s], axis=-1).reshape(-1, 2, 2)
-    return np.asarray(root / np.where(t > 0, t, 1.0)[:, None, None])
-
-
 def without_lines(
     grid: GridData, cores_hz: list[tuple[float, float]], lines: FloatArray, rest: FloatArray
 ) -> GridData:
@@ -158,7 +115,7 @@ def without_lines(
     beyond its core and pass for fast air.
     """
     coefficients = shared_coefficients(grid)
-    value = divide(coefficients, lines, rest, None)
+    value = _smoothed(coefficients, lines, rest)
     inside = np.zeros(len(coefficients.frequency_hz), dtype=bool)
     for low, high in cores_hz:
         inside |= (coefficients.frequency_hz >= low) & (coefficients.frequency_hz <= high)
@@ -170,33 +127,14 @@ def without_lines(
             shared_arcsec=segment.shared_arcsec - motion,
             stars_arcsec=segment.stars_arcsec - np.repeat(motion, n, axis=1),
         )
-        for segment, motion in zip(grid.segments, to_series(coefficients, value, grid), strict=True)
+        for segment, motion in zip(
+            grid.segments, _to_series(coefficients, value, grid), strict=True
+        )
     )
     return replace(grid, segments=segments)
 
 
-def window_covariance(
-    coefficients: Coefficients,
-    value: ComplexArray,
-    blur_time_s: float,
-    kept: FloatArray | None = None,
-) -> FloatArray:
-    """Return the 2x2 covariance of a motion inside windows of the blur time [arcsec^2].
-
-    Notes
-    -----
-    rms^2 = integral of S(nu) [1 - sinc^2(nu T)] dnu: each window is about its own mean. `kept`
-    is the share of the power that the exposure left, which is divided out.
-    """
-    nu = coefficients.frequency_hz
-    weight = coefficients.weight * (1.0 - np.sinc(nu * blur_time_s) ** 2)
-    if kept is not None:
-        weight = weight / kept
-    out: FloatArray = ((weight * value.T) @ value.conj()).real
-    return out
-
-
-def to_series(coefficients: Coefficients, value: ComplexArray, grid: GridData) -> list[FloatArray]:
+def _to_series(coefficients: Coefficients, value: ComplexArray, grid: GridData) -> list[FloatArray]:
     """Return the motion of each segment in time, shape (n, 2) each [arcsec]."""
     out = []
     for number, segment in enumerate(grid.segments):
@@ -207,11 +145,3 @@ def to_series(coefficients: Coefficients, value: ComplexArray, grid: GridData) -
         full = np.concatenate([np.zeros((1, 2)), transform])
         out.append(np.fft.irfft(full, n=n, axis=0))
     return out
-
-
-def principal_axes(covariance: FloatArray) -> tuple[float, float, float]:
-    """Return rms along the larger axis, along the smaller, and its angle [0, 180) deg."""
-    values, vectors = np.linalg.eigh(covariance)
-    angle = float(np.degrees(np.arctan2(vectors[1, 1], vectors[0, 1])) % 180.0)
-    minor, major = np.sqrt(np.clip(values, 0.0, None))
-    return float(major), float(minor), angle

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.budget.spectral_data import remove_trend
+from blursplit.budget.grid import remove_trend
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -4,8 +4,9 @@ Adaptive tempered sequential Monte Carlo (P. Del Moral, A. Doucet and A. Jasra 2
 Soc. B 68, 411; from memory): particles of the prior are carried to the posterior through powers of
 the likelihood, each step as long as half of the particles still count, and moved about at each
 until they have forgotten where they were. The moves need no gradient: t-preconditioned
-Crank-Nicolson proposals about the particles' own mean and covariance, and differences of two
-particles on a few coordinates. Each half of the particles proposes for the other.
+Crank-Nicolson proposals about the particles' own mean and covariance, differences of two
+particles on a few coordinates, and jumps over the clearest gap between them. Each half of the
+particles proposes for the other.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from blursplit.constants import (
     SMC_DIFFERENCE_MOVES,
     SMC_ESS,
     SMC_FORGOTTEN,
+    SMC_JUMP_MOVES,
     SMC_NU,
     SMC_SWEEPS,
 )
@@ -63,7 +65,8 @@ def sample(
     n_particles : int
         Even.
     final_sweeps : int
-        Sweeps over all particles at the posterior itself; every `thin`-th is kept.
+        Sweeps over all particles at the posterior itself; the first quarter lets them settle, of
+        the others every `thin`-th is kept.
     thin : int
     """
     cloud = _Cloud(log_likelihood, rng.standard_normal((n_particles, d)), rng)
@@ -84,7 +87,7 @@ def sample(
     kept = []
     for sweep in range(final_sweeps):
         cloud.move(1.0)
-        if sweep % thin == thin - 1:
+        if sweep >= final_sweeps // 4 and sweep % thin == thin - 1:
             kept.append(cloud.z.copy())
     return Draws(np.stack(kept), log_evidence)
 
@@ -128,8 +131,10 @@ class _Cloud:
         half = len(self.z) // 2
         order = self._rng.permutation(len(self.z))
         for mine, other in ((order[:half], order[half:]), (order[half:], order[:half])):
-            if self._rng.random() < SMC_DIFFERENCE_MOVES:
-                proposed, log_ratio = self._difference(self.z[mine], self.z[other])
+            kind = self._rng.random()
+            if kind < SMC_DIFFERENCE_MOVES + SMC_JUMP_MOVES:
+                other_move = self._jump if kind < SMC_JUMP_MOVES else self._difference
+                proposed, log_ratio = other_move(self.z[mine], self.z[other])
                 self._accept(mine, proposed, log_ratio, temperature)
                 continue
             proposed, log_ratio = self._crank_nicolson(self.z[mine], self.z[other])
@@ -169,6 +174,34 @@ class _Cloud:
         student = -shape * (np.log1p(before / SMC_NU) - np.log1p(distance(proposed) / SMC_NU))
         return proposed, np.asarray(student)
 
+    def _jump(self, z: FloatArray, other: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return proposals on the other side of the clearest gap.
+
+        The others are cut in two where one coordinate falls apart most; the map between means and
+        covariances of both sides is its own inverse when it comes back, its Jacobian the ratio of
+        the volumes. A proposal that stays on its side is none.
+        """
+        d = z.shape[1]
+        column, cut = _halves(other)
+        pooled = np.cov(other.T).reshape(d, d)
+        means, roots = [], []
+        for side in (other[:, column] <= cut, other[:, column] > cut):
+            n = int(side.sum())
+            own = np.cov(other[side].T).reshape(d, d)
+            covariance = (n * own + d * pooled) / (n + d)
+            means.append(other[side].mean(axis=0))
+            roots.append(np.linalg.cholesky(covariance + 1e-9 * np.eye(d)))
+        volume = [float(np.log(np.diag(root)).sum()) for root in roots]
+        proposed, log_ratio = z.copy(), np.full(len(z), -np.inf)
+        for here, there in ((0, 1), (1, 0)):
+            mine = (z[:, column] > cut) == bool(here)
+            unit = np.linalg.solve(roots[here], (z[mine] - means[here]).T)
+            moved = means[there] + (roots[there] @ unit).T
+            over = (moved[:, column] > cut) == bool(there)
+            proposed[mine] = moved
+            log_ratio[mine] = np.where(over, volume[there] - volume[here], -np.inf)
+        return proposed, log_ratio
+
     def _difference(self, z: FloatArray, other: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return proposals along the difference of two others on some coordinates (ter Braak)."""
         n, d = z.shape
@@ -179,6 +212,20 @@ class _Cloud:
         size = 1.2 / np.sqrt(2.0 * np.maximum(chosen.sum(axis=1), 1))
         jump = chosen * (other[first] - other[second]) * size[:, None]
         return z + jump + 1e-4 * self._rng.standard_normal((n, d)), np.zeros(n)
+
+
+def _halves(z: FloatArray) -> tuple[int, float]:
+    """Return the coordinate that falls most clearly into two halves, and where it is cut."""
+    n = len(z)
+    places = np.arange(n // 8, n - n // 8)
+    ordered = np.sort(z, axis=0)
+    below = np.cumsum(ordered, axis=0)
+    left = below[places - 1] / places[:, None]
+    right = (below[-1] - below[places - 1]) / (n - places)[:, None]
+    between = (places * (n - places))[:, None] * (left - right) ** 2 / n**2
+    row, column = np.unravel_index(np.argmax(between / z.var(axis=0)), between.shape)
+    at = int(places[row])
+    return int(column), float(0.5 * (ordered[at - 1, column] + ordered[at, column]))
 
 
 def r_hat(runs: list[FloatArray]) -> float:

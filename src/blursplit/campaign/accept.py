@@ -12,6 +12,7 @@ from blursplit.campaign.detection import smallest_line_arcsec
 from blursplit.campaign.estimates import bound95
 from blursplit.campaign.limits import EXACT, depends_on_blur_time
 from blursplit.campaign.paths import value_at
+from blursplit.constants import ALIAS_DECIDED, ALIAS_NEGLIGIBLE, BLUR_TIME_TOLERANCE, SHARED_FROM
 from blursplit.estimate import Estimate
 
 if TYPE_CHECKING:
@@ -24,11 +25,6 @@ if TYPE_CHECKING:
 ACCEPT_SCHEMA = "blursplit-accept/1"
 State = Literal["pass", "fail", "not shown"]
 EXIT_CODES: dict[State, int] = {"pass": 0, "fail": 3, "not shown": 4}
-BLUR_TIME_TOLERANCE = 0.02
-SHARED = 0.5
-"""A line counts as shared unless it is more likely not; the page names the probability."""
-DECIDED, NEGLIGIBLE = 0.95, 0.001
-"""Odds at which an alias candidate counts as the frequency, or as none of it."""
 
 
 class _Part(BaseModel):
@@ -259,7 +255,9 @@ def _judge_lines(rule: LineRule, result: Result, series: Series | None) -> Judge
     doubtful = ""
     for line in result.lines:
         share = _share_in_band(line, low_hz, high_hz)
-        if share == 0 or (line.shared_probability is not None and line.shared_probability < SHARED):
+        if share == 0 or (
+            line.shared_probability is not None and line.shared_probability < SHARED_FROM
+        ):
             continue
         if line.rms_arcsec is None:
             open_.append(f"{_hz(line)}: no rms in arcsec (pixel scale unknown)")
@@ -314,7 +312,7 @@ def _share_in_band(line: Line, low_hz: float, high_hz: float) -> float:
     )
     total = sum(odds)
     share = inside / total if total > 0 else 0.0
-    return 1.0 if share >= DECIDED else (0.0 if share <= NEGLIGIBLE else share)
+    return 1.0 if share >= ALIAS_DECIDED else (0.0 if share <= ALIAS_NEGLIGIBLE else share)
 
 
 def _hz(line: Line) -> str:

@@ -14,6 +14,7 @@ from blursplit.campaign.executors import dask_cluster, local_processes
 from blursplit.campaign.grouping import Group, walk
 from blursplit.campaign.store import CONDITIONS, Store
 from blursplit.campaign.worker import MEASURE, Outcome, Task, measure_task
+from blursplit.constants import LEAST_FRAMES_OF_SEQUENCE
 from blursplit.errors import OutputError
 from blursplit.plain import plain
 from blursplit.result import SCHEMA
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor, Future
     from pathlib import Path
 
-MIN_FRAMES = 3
 DIED = "the process that measured it died: out of memory, or killed from outside"
 
 
@@ -65,7 +65,7 @@ def archive(
     rig: Rig | str | Path | None = None,
     blur_time_s: float | None = None,
     gap_s: float | None = None,
-    min_frames: int = MIN_FRAMES,
+    min_frames: int = LEAST_FRAMES_OF_SEQUENCE,
     workers: int = 2,
     scheduler: str | None = None,
     retry_failed: bool = False,

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 from blursplit.campaign.estimates import bound95
+from blursplit.constants import CERTAIN_CHANGE
 
 if TYPE_CHECKING:
     from blursplit.campaign.compare_record import Comparison, Side
@@ -14,16 +15,15 @@ if TYPE_CHECKING:
 NAMES: dict[str, tuple[str, str]] = {
     "structure.rms_major_arcsec": ("structure, rms of larger axis", "arcsec"),
     "structure.rms_minor_arcsec": ("structure, rms of smaller axis", "arcsec"),
-    "structure.saved_arcsec": ("FWHM that curing the structure saves", "arcsec"),
+    "structure.saving_arcsec": ("FWHM that curing the structure saves", "arcsec"),
     "tracking.rms_major_arcsec": ("tracking, rms of larger axis", "arcsec"),
     "tracking.drift_arcsec_per_min": ("drift", "arcsec/min"),
-    "unassigned.rms_major_arcsec": ("shared, cause open, rms of larger axis", "arcsec"),
+    "open.motion_rms_major_arcsec": ("shared, cause open, rms of larger axis", "arcsec"),
     "atmosphere.seeing_500nm_zenith_arcsec": ("seeing at 500 nm and zenith", "arcsec"),
     "atmosphere.motion_rms_arcsec": ("motion by the air, rms on one axis", "arcsec"),
     "fwhm.recorded_arcsec": ("recorded FWHM", "arcsec"),
     "fwhm.without_structure_arcsec": ("FWHM with the structure cured", "arcsec"),
 }
-CERTAIN = 0.999
 
 
 class Cell(NamedTuple):
@@ -85,9 +85,9 @@ def probability95(value: float | None) -> str:
     """Return a probability that is never told as certain; a dash where none can be told."""
     if value is None:
         return "-"
-    if value > CERTAIN:
-        return f"> {CERTAIN:g}"
-    return f"< {1 - CERTAIN:.3f}" if value < 1 - CERTAIN else f"{value:.3f}"
+    if value > CERTAIN_CHANGE:
+        return f"> {CERTAIN_CHANGE:g}"
+    return f"< {1 - CERTAIN_CHANGE:.3f}" if value < 1 - CERTAIN_CHANGE else f"{value:.3f}"
 
 
 def cell95(estimate: Estimate | None, *, signed: bool = False) -> Cell:

@@ -6,9 +6,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from blursplit.campaign.background import ARCSEC, r0_along_sight_m
+from blursplit.campaign.background import r0_along_sight_m
 from blursplit.campaign.compare_record import CommonAir
-from blursplit.campaign.estimates import BETWEEN_WIDTHS, from_draws, mean_of_sides, quantile
+from blursplit.campaign.estimates import from_draws, mean_of_sides, quantile
+from blursplit.constants import BETWEEN_WIDTHS, FALLBACK_APERTURE_M, FWHM_PER_SIGMA
+from blursplit.definitions import Conditions, History, width
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -16,14 +18,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from blursplit.estimate import Estimate
-    from blursplit.result import Mechanical, Result
+    from blursplit.result import Result
 
     FloatArray = NDArray[np.float64]
-
-FALLBACK_APERTURE_M = 0.2
-BINS = 161
-"""Frequencies an axis: a field of 80 lambda/D, sixteen times a star of D/r0 = 5."""
-PARTS = ("tracking", "structure", "unassigned")
 
 
 def width_at_common_air(
@@ -90,8 +87,8 @@ def _moved(result: Result, common_seeing: float, rng: np.random.Generator) -> Es
     at_common = np.interp(np.log(common_seeing), np.log(grid), np.log(widths))
     own = quantile(seeing, np.clip(rng.standard_normal(4000), -2.5, 2.5))
     at_own = np.interp(np.log(own), np.log(grid), np.log(widths))
-    width = quantile(recorded, rng.standard_normal(4000))
-    return from_draws(width * np.exp(at_common - at_own))
+    own_width = quantile(recorded, rng.standard_normal(4000))
+    return from_draws(own_width * np.exp(at_common - at_own))
 
 
 def model_fwhm_arcsec(result: Result, seeing_500nm_zenith_arcsec: float) -> float:
@@ -111,40 +108,51 @@ def model_fwhm_arcsec(result: Result, seeing_500nm_zenith_arcsec: float) -> floa
 
     Notes
     -----
-    T0(lambda f/D) exp(-D_phi(lambda f)/2) times Gaussians for the motion's covariance and for
-    what the instrument's width exceeds diffraction by; Gaussian motion is an approximation for
-    drift and sinusoids beyond half the width (docs, method: blur arithmetic), harmless in a ratio.
+    The width of `blursplit.definitions`, motions entering as Gaussians of their covariance: the
+    paths are not in the record; harmless in a ratio.
     """
-    from blursplit.image.otf import atmosphere_otf, gaussian_otf, pixel_otf, telescope_otf
-    from blursplit.image.widths import fwhm_of_otf_arcsec
-
     aperture = float(_value(result, "aperture_m", FALLBACK_APERTURE_M))
     outer = _value(result, "outer_scale_m", [10.0, 50.0])
     wavelength = result.sequence.wavelength_m or 550e-9
     r0 = r0_along_sight_m(seeing_500nm_zenith_arcsec, wavelength, result.sequence.airmass or 1.0)
-    f_max = aperture / wavelength / ARCSEC
-    axis = np.linspace(-f_max, f_max, BINS)
-    fx, fy = axis[None, :], axis[:, None]
-    baseline = np.hypot(fx, fy) * ARCSEC * wavelength
     xx, xy, yy = motion_covariance_arcsec2(result)
-    optics = _instrument_variance_arcsec2(result, wavelength / aperture * ARCSEC)
-    otf = telescope_otf(baseline / aperture, float(_value(result, "obstruction", 0.0)))
-    otf = otf * atmosphere_otf(baseline, r0, float(np.sqrt(outer[0] * outer[1])))
-    otf = otf * gaussian_otf(fx, fy, xx + optics, yy + optics, xy)
-    # The instrument's width holds the pixel already; without one the pixel stands for itself.
-    scale = _value(result, "pixel_scale_arcsec", None)
-    if scale and optics == 0.0:
-        otf = otf * pixel_otf(fx, fy, float(scale))
-    return float(fwhm_of_otf_arcsec(otf, float(axis[1] - axis[0])).fwhm_arcsec)
+    optics = _middle(result.instrument.optics_fwhm_arcsec) / FWHM_PER_SIGMA
+    return width(
+        History(
+            Conditions(
+                aperture,
+                float(_value(result, "obstruction", 0.0)),
+                wavelength,
+                float(_value(result, "pixel_scale_arcsec", 1e-3)),
+            ),
+            np.zeros(1),
+            np.zeros(1, dtype=np.int64),
+            inside_arcsec2={"open": np.array([[xx, xy], [xy, yy]])},
+            strength=r0 ** (-5.0 / 3.0),
+            outer_scale_m=float(np.sqrt(outer[0] * outer[1])),
+            optics_arcsec2=optics**2 * np.eye(2),
+        )
+    )
 
 
 def motion_covariance_arcsec2(result: Result) -> tuple[float, float, float]:
-    """Return xx, xy and yy of tracking, structure and unassigned motion together."""
+    """Return xx, xy and yy of tracking, structure and open motion together."""
     total = np.zeros(3)
-    for name in PARTS:
-        part: Mechanical = getattr(result, name)
-        major, minor = _middle(part.rms_major_arcsec), _middle(part.rms_minor_arcsec)
-        angle = np.deg2rad(_middle(part.angle_deg))
+    open_ = result.open
+    for larger, smaller, direction in (
+        (
+            result.tracking.rms_major_arcsec,
+            result.tracking.rms_minor_arcsec,
+            result.tracking.angle_deg,
+        ),
+        (
+            result.structure.rms_major_arcsec,
+            result.structure.rms_minor_arcsec,
+            result.structure.angle_deg,
+        ),
+        (open_.motion_rms_major_arcsec, open_.motion_rms_minor_arcsec, open_.angle_deg),
+    ):
+        major, minor, angle = _middle(larger), _middle(smaller), np.deg2rad(_middle(direction))
         c, s = np.cos(angle), np.sin(angle)
         total += [
             (major * c) ** 2 + (minor * s) ** 2,
@@ -157,15 +165,6 @@ def motion_covariance_arcsec2(result: Result) -> tuple[float, float, float]:
 def _middle(estimate: Estimate | None) -> float:
     # An upper limit is no motion that was seen.
     return 0.0 if estimate is None or estimate.value is None else estimate.value
-
-
-def _instrument_variance_arcsec2(result: Result, lambda_over_d_arcsec: float) -> float:
-    width = result.instrument.fwhm_arcsec
-    if width is None or width.value is None:
-        return 0.0
-    # 1.029 lambda/D: width of a filled pupil's diffraction image.
-    beyond = width.value**2 - (1.029 * lambda_over_d_arcsec) ** 2
-    return max(beyond, 0.0) / 2.354820**2
 
 
 def _value(result: Result, key: str, otherwise: Any) -> Any:

@@ -11,17 +11,20 @@ from blursplit.campaign.change_rows import probability95
 from blursplit.campaign.common_air import width_at_common_air
 from blursplit.campaign.compare_lines import compare_lines
 from blursplit.campaign.compare_record import Change, Comparison, Side
-from blursplit.campaign.estimates import (
+from blursplit.campaign.estimates import from_draws, mean_of_sides
+from blursplit.campaign.paths import estimate_at
+from blursplit.constants import (
     BETWEEN_RUNS,
     BETWEEN_WIDTHS,
+    BLUR_TIME_TOLERANCE,
+    COMPARE_LEAST_TURNS,
+    POWER_80,
+    SURE_DIRECTION,
     Z95,
-    from_draws,
-    mean_of_sides,
 )
-from blursplit.campaign.paths import estimate_at
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
-from blursplit.result import Warning_
+from blursplit.result import Remark
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -33,23 +36,19 @@ if TYPE_CHECKING:
 COMPARED: tuple[str, ...] = (
     "structure.rms_major_arcsec",
     "structure.rms_minor_arcsec",
-    "structure.saved_arcsec",
+    "structure.saving_arcsec",
     "tracking.rms_major_arcsec",
     "tracking.drift_arcsec_per_min",
-    "unassigned.rms_major_arcsec",
+    "open.motion_rms_major_arcsec",
     "atmosphere.seeing_500nm_zenith_arcsec",
     "atmosphere.motion_rms_arcsec",
     "fwhm.recorded_arcsec",
     "fwhm.without_structure_arcsec",
 )
-SLOW = ("tracking.", "unassigned.", "atmosphere.motion", "fwhm.", "structure.saved")
+SLOW = ("tracking.", "open.", "atmosphere.motion", "fwhm.", "structure.saving")
 """Quantities that grow with the blur time, so that both sides need the same one."""
 SCATTER = {"atmosphere": 0.0, "fwhm": BETWEEN_WIDTHS}
 """Prior scatter between runs; the air is compared as it was in these very runs."""
-POWER_80 = 0.841621
-BLUR_TIME_TOLERANCE = 0.02
-TURNS = 2
-SURE = 0.975
 
 
 def compare(
@@ -100,7 +99,7 @@ def compare(
     rng = rng or np.random.default_rng(20_260_101)
     sides = (_in_time_order(before, "--before"), _in_time_order(after, "--after"))
     _refuse_same(*sides)
-    warnings: list[Warning_] = []
+    warnings: list[Remark] = []
     same_blur = _same_blur_time(sides, warnings)
     changes: dict[str, Change | None] = {}
     for key in COMPARED:
@@ -123,7 +122,7 @@ def compare(
         lines=compare_lines(*sides),
         probability_structure_improved=probability,
         statement=_statement(structure, probability)
-        + _open_cause(changes["unassigned.rms_major_arcsec"]),
+        + _open_cause(changes["open.motion_rms_major_arcsec"]),
         warnings=warnings,
     )
 
@@ -136,7 +135,7 @@ def split_alternating(results: Sequence[Result]) -> tuple[list[Result], list[Res
     InputError
         When fewer than two results are given, one has no start time, or two have the same.
     """
-    if len(results) < TURNS or any(r.sequence.start_utc is None for r in results):
+    if len(results) < COMPARE_LEAST_TURNS or any(r.sequence.start_utc is None for r in results):
         raise InputError(
             "results", "need at least two with a start time to alternate", "name both sides"
         )
@@ -158,7 +157,7 @@ def is_alternating(before: Sequence[Result], after: Sequence[Result]) -> bool:
     if any(start is None for start, _ in labelled):
         return False
     order = [side for _, side in sorted(labelled, key=lambda item: item[0] or "")]
-    return sum(a != b for a, b in pairwise(order)) >= TURNS
+    return sum(a != b for a, b in pairwise(order)) >= COMPARE_LEAST_TURNS
 
 
 def _in_time_order(results: Sequence[Result], name: str) -> list[Result]:
@@ -179,7 +178,7 @@ def _refuse_same(before: list[Result], after: list[Result]) -> None:
             )
 
 
-def _same_blur_time(sides: tuple[list[Result], list[Result]], warnings: list[Warning_]) -> bool:
+def _same_blur_time(sides: tuple[list[Result], list[Result]], warnings: list[Remark]) -> bool:
     times = [r.fwhm.blur_time_s for side in sides for r in side]
     known = [t for t in times if t is not None]
     if not known or max(known) <= min(known) * (1 + BLUR_TIME_TOLERANCE):
@@ -188,7 +187,7 @@ def _same_blur_time(sides: tuple[list[Result], list[Result]], warnings: list[War
         f"blur times from {min(known):g} s to {max(known):g} s: widths, tracking and what else "
         "grows with the blur time are not compared; measure all runs again with one --blur-time"
     )
-    warnings.append(Warning_(code="blur-times-differ", text=text))
+    warnings.append(Remark(code="blur-times-differ", text=text))
     return False
 
 
@@ -240,26 +239,26 @@ def _limit_note(before: bool, after: bool) -> str:
 
 def _doubts(
     sides: tuple[list[Result], list[Result]], design: str, changes: dict[str, Change | None]
-) -> list[Warning_]:
+) -> list[Remark]:
     found = []
     if min(len(side) for side in sides) == 1:
         text = (
             "one run on a side: how much repeats differ is assumed (about 20 percent), not "
             "measured; three or more runs a side, taken in turns, would measure it"
         )
-        found.append(Warning_(code="repeats-assumed", text=text))
+        found.append(Remark(code="repeats-assumed", text=text))
     if design == "before-after" and max(len(side) for side in sides) > 1:
         text = "the sides were not taken in turns: wind and air may have changed with the hour"
-        found.append(Warning_(code="not-alternating", text=text))
+        found.append(Remark(code="not-alternating", text=text))
     air = changes["atmosphere.seeing_500nm_zenith_arcsec"]
     if air is not None and not air.difference.low95 <= 0 <= air.difference.high95:  # type: ignore[operator]
         text = "the air itself changed: compare widths at the common air, not as recorded"
-        found.append(Warning_(code="air-changed", text=text))
+        found.append(Remark(code="air-changed", text=text))
     for name in ("aperture_m", "pixel_scale_arcsec", "focal_length_m"):
         values = {f"{r.setup[name].value:.3g}" for s in sides for r in s if name in r.setup}
         if len(values) > 1:
             text = f"{name} differs between the runs ({', '.join(sorted(values))})"
-            found.append(Warning_(code="setup-differs", text=text))
+            found.append(Remark(code="setup-differs", text=text))
     return found
 
 
@@ -275,7 +274,7 @@ def _statement(structure: Change | None, probability: float | None) -> str:
     d = structure.difference
     span = f"{d.value:+.2g} arcsec rms, 95 % interval {d.low95:+.2g} to {d.high95:+.2g}"
     for way, chance in (("smaller", probability), ("larger", 1 - probability)):
-        if chance >= SURE:
+        if chance >= SURE_DIRECTION:
             sure = probability95(chance)
             return f"The structure's motion became {way} ({span}); probability {sure}."
     return (
@@ -289,9 +288,9 @@ def _open_cause(change: Change | None) -> str:
     if change is None or change.probability_smaller is None:
         return ""
     p, d = change.probability_smaller, change.difference
-    if 1 - SURE < p < SURE:
+    if 1 - SURE_DIRECTION < p < SURE_DIRECTION:
         return ""
-    way = "smaller" if p >= SURE else "larger"
+    way = "smaller" if p >= SURE_DIRECTION else "larger"
     return (
         f" Shared motion whose cause is open became {way} ({d.value:+.2g} arcsec rms, 95 % "
         f"interval {d.low95:+.2g} to {d.high95:+.2g}): wind shake, tube currents or structure."

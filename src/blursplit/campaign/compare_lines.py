@@ -11,16 +11,13 @@ from blursplit.campaign.background import background_of
 from blursplit.campaign.compare_record import LineChange
 from blursplit.campaign.detection import smallest_line_arcsec, smallest_mode_arcsec
 from blursplit.campaign.estimates import bound95, from_draws, quantile
+from blursplit.constants import LINE_SHIFT_AT_MOST
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from blursplit.estimate import Estimate
     from blursplit.result import Line, Result
-
-SHIFT_AT_MOST = 0.25
-"""Largest relative shift of a line that is still taken for the same one: a change of stiffness
-by a factor of 1.6. Beyond it the line counts as gone and another as new. A choice, no source."""
 
 
 @dataclass
@@ -122,7 +119,7 @@ def _matched(
         for j, new in enumerate(after):
             f_old, f_new = (float(quantile(g.frequency, 0.0)) for g in (old, new))
             distance = abs(f_new / f_old - 1)
-            if distance <= SHIFT_AT_MOST:
+            if distance <= LINE_SHIFT_AT_MOST:
                 near.append((distance, i, j))
     pairs: list[tuple[_Group | None, _Group | None]] = []
     used_old: set[int] = set()

@@ -7,7 +7,7 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from blursplit.estimate import Estimate
-from blursplit.result import Warning_
+from blursplit.result import Remark
 
 COMPARE_SCHEMA = "blursplit-compare/1"
 
@@ -77,7 +77,7 @@ class Comparison(_Part):
     lines: list[LineChange] = Field(default_factory=list)
     probability_structure_improved: float | None = None
     statement: str = ""
-    warnings: list[Warning_] = Field(default_factory=list)
+    warnings: list[Remark] = Field(default_factory=list)
 
     model_config = ConfigDict(extra="ignore", allow_inf_nan=False, populate_by_name=True)
 

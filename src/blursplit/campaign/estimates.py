@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.constants import BETWEEN_RUNS, Z95
 from blursplit.estimate import Estimate
 
 if TYPE_CHECKING:
@@ -15,17 +16,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     FloatArray = NDArray[np.float64]
-
-Z95 = 1.959964
-BETWEEN_RUNS = 0.2
-BETWEEN_WIDTHS = 0.05
-"""Mean of the prior on the scatter between repeats, as a share of the value.
-
-Half a minute of a lightly damped mode scatters 9 to 20 percent about its nominal rms and half a
-minute of air up to 20 percent (docs, method: finite samples). Wind makes it more: that only
-repeats can tell, and with four or more in all they outweigh the prior. Widths: 20 percent of the
-motion's variance, which is about half of what widens a star, are 5 percent of its width.
-"""
 
 
 def quantile(estimate: Estimate, z: FloatArray | float) -> FloatArray:

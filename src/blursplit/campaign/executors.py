@@ -7,12 +7,12 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 from blursplit.campaign.worker import prepare_process
+from blursplit.constants import CONNECT_TIMEOUT_S
 from blursplit.errors import InputError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-CONNECT_TIMEOUT_S = 20
 THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 

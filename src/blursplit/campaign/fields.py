@@ -5,12 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from blursplit.constants import HIGH_ENOUGH_DEG, TWILIGHT_DEG
+
 if TYPE_CHECKING:
     from datetime import date
-
-TWILIGHT_DEG = -12.0
-"""The Sun's altitude below which the sky counts as dark (nautical twilight)."""
-HIGH_ENOUGH_DEG = 40.0
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from pathlib import Path
 from statistics import median
 from typing import TYPE_CHECKING
 
+from blursplit.constants import SAMPLE_BYTES, SEQUENCE_GAP_INTERVALS, SEQUENCE_GAP_S
 from blursplit.errors import InputError
 from blursplit.frames.finding import is_fits_name, natural_key
 from blursplit.frames.layout import Slab, read_layout
@@ -20,10 +21,6 @@ if TYPE_CHECKING:
 
     from blursplit.frames.header import Header
 
-SAMPLE_BYTES = 4096
-GAP_AT_LEAST_S = 60.0
-GAP_IN_INTERVALS = 10.0
-"""A pause longer than both starts a new sequence. A choice, no source."""
 NOT_SCIENCE = ("bias", "dark", "flat", "zero", "offset", "master", "focus", "skyflat")
 TIME_KEYS = ("DATE-AVG", "DATE-OBS", "DATE-BEG")
 
@@ -318,7 +315,7 @@ def _split(members: list[FileFacts], gap_s: float | None) -> Iterator[list[FileF
     steps = [b - a for a, b in pairwise(times)]
     usual = median([s for s in steps if s > 0] or [0.0])
     exposure = max(float(dict(members[0].facts).get("exposure_s", 0.0)), 0.0)
-    longest = gap_s if gap_s is not None else max(GAP_AT_LEAST_S, GAP_IN_INTERVALS * usual)
+    longest = gap_s if gap_s is not None else max(SEQUENCE_GAP_S, SEQUENCE_GAP_INTERVALS * usual)
     longest = max(longest, 2.0 * exposure)
     start = 0
     for index, step in enumerate(steps, start=1):

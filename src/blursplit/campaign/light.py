@@ -4,13 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-PHOTONS_ZERO_MAG = 1e11
-"""Photons of a star of magnitude 0 per second, square metre and micrometre of band near 550 nm:
-1000 per second, cm^2 and angstrom (common practice, from memory)."""
-EFFICIENCY = 0.4
-"""Photons that become electrons: optics, air and detector together. Assumed."""
-SKY_MAG_ARCSEC2 = 19.0
-"""Sky of a bright suburb. Assumed; at exposures below a second read noise matters more."""
+from blursplit.constants import EFFICIENCY, PHOTONS_ZERO_MAG
 
 
 def star_electrons(

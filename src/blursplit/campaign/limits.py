@@ -24,10 +24,10 @@ NEEDS_BLUR_TIME = (
     "fwhm.",
     "tracking.",
     "structure.",
-    "unassigned.",
+    "open.",
     "atmosphere.motion_rms_arcsec",
-    "atmosphere.saved_arcsec",
-    "instrument.saved_arcsec",
+    "atmosphere.saving_arcsec",
+    "instrument.saving_arcsec",
 )
 NO_BLUR_TIME = ("tracking.drift_", "fwhm.blur_time_s")
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from blursplit.campaign.summary import ArchiveSummary, GroupSpread, Row, Spread
     from blursplit.estimate import Estimate
 
-_COLOURS = {"tracking": "tracking", "structure": "structure", "unassigned": "unassigned",
+_COLOURS = {"tracking": "tracking", "structure": "structure", "open": "unassigned",
             "instrument": "instrument", "recorded": "recorded"}  # fmt: skip
 _SIGN = """
 <h2>Signatures</h2>

@@ -24,9 +24,18 @@ from blursplit.campaign.plan_record import (
     SeenHeight,
     Turns,
 )
-from blursplit.campaign.recording import DURATION_S, geometric_middle, plan_recording
+from blursplit.campaign.recording import geometric_middle, plan_recording
+from blursplit.constants import (
+    MAINS_HZ,
+    PLAN_DAMPING,
+    PLAN_DURATION_S,
+    PLAN_SEPARATIONS_ARCSEC,
+    PLAN_STARS,
+    SHOWN_HZ,
+    SIDEREAL_DAY_S,
+)
 from blursplit.errors import InputError
-from blursplit.result import SetupEntry, Warning_
+from blursplit.result import Remark, SetupEntry
 from blursplit.rig import Rig, as_rig, merge_settings
 
 if TYPE_CHECKING:
@@ -35,21 +44,14 @@ if TYPE_CHECKING:
     from blursplit.campaign.plan_record import Recording
     from blursplit.rig import Rig
 
-STARS = 4
-DAMPING = 0.015
-SHOWN_HZ = (1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 20.0, 30.0, 45.0, 60.0, 100.0)
-SEPARATIONS_ARCSEC = (30.0, 120.0, 600.0, 1800.0)
-SIDEREAL_DAY_S = 86164.0905
-MAINS_HZ = (50.0, 60.0)
-
 
 def plan(
     rig: Rig | str | Path,
     *,
     seeing_arcsec: float = 2.0,
-    stars: int = STARS,
-    duration_s: float = DURATION_S,
-    damping_ratio: float = DAMPING,
+    stars: int = PLAN_STARS,
+    duration_s: float = PLAN_DURATION_S,
+    damping_ratio: float = PLAN_DAMPING,
     night: date | None = None,
 ) -> Plan:
     """Plan a run.
@@ -93,7 +95,7 @@ def plan(
 
     instrument = merge_settings(as_rig(rig), {})
     _check(instrument, seeing_arcsec, stars, duration_s)
-    warnings: list[Warning_] = []
+    warnings: list[Remark] = []
     recording = plan_recording(instrument, seeing_arcsec, stars, duration_s, warnings)
     background = _background(instrument, recording, seeing_arcsec)
     detectable = [
@@ -121,7 +123,7 @@ def plan(
         smallest_structure_arcsec=mode,
         smallest_line_arcsec=line,
         smallest_between_hz=band,
-        pairs=[_seen(s, instrument) for s in SEPARATIONS_ARCSEC],
+        pairs=[_seen(s, instrument) for s in PLAN_SEPARATIONS_ARCSEC],
         mask=_mask(instrument),
         turns=_turns(instrument, recording.duration_s),
         mains=mains,
@@ -207,7 +209,7 @@ def _seen(separation_arcsec: float, instrument: Rig) -> SeenHeight:
 
 def _mask(instrument: Rig) -> str:
     aperture = float(instrument.get("aperture_m"))
-    widest = _seen(SEPARATIONS_ARCSEC[-1], instrument)
+    widest = _seen(PLAN_SEPARATIONS_ARCSEC[-1], instrument)
     opening = aperture / 4.0
     return (
         f"Even stars half a degree apart leave most of the air below "
@@ -243,7 +245,7 @@ def _mains(recording: Recording) -> list[Mains]:
     return found
 
 
-def _mains_warnings(mains: list[Mains], recording: Recording) -> list[Warning_]:
+def _mains_warnings(mains: list[Mains], recording: Recording) -> list[Remark]:
     slow = 15.0 / recording.duration_s
     hidden = [m for m in mains if m.apparent_hz < slow and m.amplitude_left > 0.1]  # noqa: PLR2004
     if not hidden:
@@ -253,10 +255,10 @@ def _mains_warnings(mains: list[Mains], recording: Recording) -> list[Warning_]:
         f"at {recording.rate_hz:.4g} frames/s the mains ({names}) folds to almost zero and passes "
         f"for drift: choose another rate, e.g. {recording.rate_hz * 0.93:.3g} frames/s"
     )
-    return [Warning_(code="mains-alias", text=text)]
+    return [Remark(code="mains-alias", text=text)]
 
 
-def _row_warnings(instrument: Rig) -> list[Warning_]:
+def _row_warnings(instrument: Rig) -> list[Remark]:
     row_us = float(instrument.get("row_time_us") or 0.0)
     if row_us == 0.0:
         if instrument.origin("row_time_us") != "default":
@@ -265,28 +267,28 @@ def _row_warnings(instrument: Rig) -> list[Warning_]:
             "row time not stated, a global shutter is assumed; with a rolling shutter state "
             "camera.row_time_us, or shared vibration looks like air"
         )
-        return [Warning_(code="row-time-unknown", text=text)]
+        return [Remark(code="row-time-unknown", text=text)]
     turn = 20.0 * 1000.0 * row_us * 1e-6 * 360.0
     text = (
         f"rolling shutter: stars 1000 rows apart see 20 Hz shifted by {turn:.0f} degrees; state "
         "camera.row_order too, and prefer stars on different rows, which tell aliases apart"
     )
-    return [Warning_(code="rolling-shutter", text=text)]
+    return [Remark(code="rolling-shutter", text=text)]
 
 
-def _fields(instrument: Rig, night: date | None, warnings: list[Warning_]) -> list[FieldTonight]:
+def _fields(instrument: Rig, night: date | None, warnings: list[Remark]) -> list[FieldTonight]:
     if night is None:
         return []
     latitude, longitude = instrument.get("latitude_deg"), instrument.get("longitude_deg")
     if latitude is None or longitude is None:
         text = "no fields listed: state site.latitude_deg and site.longitude_deg (east positive)"
-        warnings.append(Warning_(code="site-unknown", text=text))
+        warnings.append(Remark(code="site-unknown", text=text))
         return []
     from blursplit.campaign.fields import fields_tonight
 
     found = fields_tonight(night, latitude, longitude)
     if not found:
-        warnings.append(Warning_(code="no-dark-hours", text="no dark hours in this night"))
+        warnings.append(Remark(code="no-dark-hours", text="no dark hours in this night"))
     return [
         FieldTonight(
             name=v.field.name,

@@ -6,7 +6,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from blursplit.result import SetupEntry, Warning_
+from blursplit.result import Remark, SetupEntry
 
 PLAN_SCHEMA = "blursplit-plan/1"
 
@@ -106,7 +106,7 @@ class Plan(_Part):
     night: str | None = None
     fields: list[FieldTonight] = Field(default_factory=list)
     statement: str = ""
-    warnings: list[Warning_] = Field(default_factory=list)
+    warnings: list[Remark] = Field(default_factory=list)
 
     model_config = ConfigDict(extra="ignore", allow_inf_nan=False, populate_by_name=True)
 

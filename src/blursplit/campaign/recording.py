@@ -7,28 +7,22 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from blursplit.campaign.background import ARCSEC
-from blursplit.campaign.light import (
-    SKY_MAG_ARCSEC2,
-    centroid_noise_px,
-    peak_electrons,
-    star_electrons,
-)
+from blursplit.campaign.light import centroid_noise_px, peak_electrons, star_electrons
 from blursplit.campaign.plan_record import Recording
-from blursplit.result import Warning_
+from blursplit.constants import (
+    FULL_WELL_SHARE,
+    PLAN_DURATION_S,
+    PLAN_INTERVAL_S,
+    PLAN_LONGEST_EXPOSURE_S,
+    PLAN_NOISE_ARCSEC,
+    SKY_MAG_ARCSEC2,
+)
+from blursplit.result import Remark
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from blursplit.rig import Rig
-
-DURATION_S = 60.0
-INTERVAL_S = 0.0215
-"""A rate of 46.5 frames/s: at 50 the mains of 50 Hz and its harmonics would fold to zero and pass
-for drift; here those of 50 and 60 Hz stay 3 Hz or more away from it."""
-LONGEST_EXPOSURE_S = 0.02
-NOISE_ARCSEC = 0.1
-"""Centroid noise of one star in one frame that is still useful. A choice, no source."""
-FULL_WELL_SHARE = 0.8
 
 
 def geometric_middle(ends: Sequence[float]) -> float:
@@ -41,7 +35,7 @@ def plan_recording(
     seeing: float,
     stars: int,
     duration_s: float,
-    warnings: list[Warning_],
+    warnings: list[Remark],
 ) -> Recording:
     """Return how to record: exposure, rate, length and the magnitudes that serve.
 
@@ -61,22 +55,22 @@ def plan_recording(
     exposure, why = instrument.get("exposure_s"), "as stated"
     interval = instrument.get("frame_interval_s")
     if exposure is None:
-        longest = min(LONGEST_EXPOSURE_S, interval or LONGEST_EXPOSURE_S)
+        longest = min(PLAN_LONGEST_EXPOSURE_S, interval or PLAN_LONGEST_EXPOSURE_S)
         exposure = min(max(0.3 * aperture / wind, 1e-3), longest)
         why = f"0.3 D/V with a wind of {wind:.3g} m/s, so that the air is not averaged away"
     rate_why = "as stated"
     if interval is None:
-        interval = max(exposure, INTERVAL_S)
+        interval = max(exposure, PLAN_INTERVAL_S)
         rate_why = (
             "the exposure allows no faster one"
-            if exposure > INTERVAL_S
+            if exposure > PLAN_INTERVAL_S
             else (
                 "reaches resonances up to 23 Hz and keeps the mains from folding to zero; "
                 "faster is better where the camera allows it"
             )
         )
     if interval < exposure:
-        warnings.append(Warning_(
+        warnings.append(Remark(
             code="interval-below-exposure",
             text=f"frames every {interval:g} s cannot be exposed for {exposure:g} s",
         ))  # fmt: skip
@@ -90,7 +84,7 @@ def plan_recording(
         duration_s=duration_s,
         duration_reason=(
             "slow air of a shorter run is one draw, up to 20 percent off in variance"
-            if duration_s >= DURATION_S
+            if duration_s >= PLAN_DURATION_S
             else "short: the slow air of one run departs from theory by 20 percent and more"
         ),
         nyquist_hz=0.5 / interval,
@@ -103,7 +97,7 @@ def plan_recording(
 
 
 def _magnitudes(
-    instrument: Rig, seeing: float, exposure: float, warnings: list[Warning_]
+    instrument: Rig, seeing: float, exposure: float, warnings: list[Remark]
 ) -> tuple[float, float | None, float]:
     """Return the faintest and brightest useful magnitude and the noise of the faintest star."""
     scale = float(instrument.get("pixel_scale_arcsec"))
@@ -116,7 +110,7 @@ def _magnitudes(
             f"{scale:.2f} arcsec a pixel leaves a star {width / scale:.1f} px wide: below 2.1 px "
             "the centroid depends on the pixel phase; use a longer focal length or a Barlow lens"
         )
-        warnings.append(Warning_(code="undersampled", text=text))
+        warnings.append(Remark(code="undersampled", text=text))
     band = instrument.get("band_nm") or [400.0, 700.0]
     band_um = (band[1] - band[0]) / 1000.0
     obstruction = float(instrument.get("obstruction") or 0.0)
@@ -128,22 +122,22 @@ def _magnitudes(
     read = float(instrument.get("read_noise_e") or 3.0)
     grid = np.arange(-2.0, 18.0, 0.05)
     noise = np.array([centroid_noise_px(electrons(m), sky + read**2, sigma) for m in grid]) * scale
-    usable = np.flatnonzero(noise <= NOISE_ARCSEC)
+    usable = np.flatnonzero(noise <= PLAN_NOISE_ARCSEC)
     if len(usable) == 0:
         text = "even the brightest stars are too noisy in so short an exposure"
-        warnings.append(Warning_(code="too-little-light", text=text))
+        warnings.append(Remark(code="too-little-light", text=text))
         return float(grid[0]), None, float(noise[0])
     faintest = float(grid[usable[-1]])
     brightest = _brightest(instrument, electrons, aperture, wavelength, seeing, scale)
     if brightest is None:
         text = "saturation is not known (camera.saturation_adu and gain_e_per_adu): check the peak"
-        warnings.append(Warning_(code="saturation-unknown", text=text))
+        warnings.append(Remark(code="saturation-unknown", text=text))
     elif brightest > faintest:
         text = (
             f"stars bright enough to be measured (magnitude {faintest:.1f}) saturate in good "
             f"moments (from {brightest:.1f}): shorten the exposure or lower the gain"
         )
-        warnings.append(Warning_(code="saturation", text=text))
+        warnings.append(Remark(code="saturation", text=text))
     return faintest, brightest, float(noise[usable[-1]])
 
 

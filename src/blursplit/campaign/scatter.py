@@ -4,8 +4,14 @@ from __future__ import annotations
 
 from html import escape
 
-WIDTH, HEIGHT = 420, 250
-LEFT, RIGHT, TOP, BOTTOM = 54, 12, 12, 44
+from blursplit.constants import (
+    SCATTER_BOTTOM,
+    SCATTER_HEIGHT,
+    SCATTER_LEFT,
+    SCATTER_RIGHT,
+    SCATTER_TOP,
+    SCATTER_WIDTH,
+)
 
 
 def scatter_svg(
@@ -40,13 +46,17 @@ def scatter_svg(
 
     def at(x: float, y: float) -> tuple[float, float]:
         return (
-            LEFT + (x - x_low) / (x_high - x_low) * (WIDTH - LEFT - RIGHT),
-            HEIGHT - BOTTOM - (y - y_low) / (y_high - y_low) * (HEIGHT - TOP - BOTTOM),
+            SCATTER_LEFT
+            + (x - x_low) / (x_high - x_low) * (SCATTER_WIDTH - SCATTER_LEFT - SCATTER_RIGHT),
+            SCATTER_HEIGHT
+            - SCATTER_BOTTOM
+            - (y - y_low) / (y_high - y_low) * (SCATTER_HEIGHT - SCATTER_TOP - SCATTER_BOTTOM),
         )
 
     label = f"{escape(y_label)} against {escape(x_label)}, {len(everything)} sequences"
+    box = f"0 0 {SCATTER_WIDTH} {SCATTER_HEIGHT}"
     parts = [
-        f'<svg class="figure" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{label}">',
+        f'<svg class="figure" viewBox="{box}" role="img" aria-label="{label}">',
     ]
     for value in _ticks(x_low, x_high):
         x, y = at(value, y_low)
@@ -55,10 +65,10 @@ def scatter_svg(
         x, y = at(x_low, value)
         parts.append(_line(x - 5, y, x, y) + _text(x - 8, y + 4, f"{value:g}", "end"))
     corner_x, corner_y = at(x_low, y_low)
-    parts.append(_line(corner_x, corner_y, WIDTH - RIGHT, corner_y))
-    parts.append(_line(corner_x, TOP, corner_x, corner_y))
-    parts.append(_text((LEFT + WIDTH) / 2, HEIGHT - 8, x_label, "middle"))
-    middle = (TOP + HEIGHT - BOTTOM) / 2
+    parts.append(_line(corner_x, corner_y, SCATTER_WIDTH - SCATTER_RIGHT, corner_y))
+    parts.append(_line(corner_x, SCATTER_TOP, corner_x, corner_y))
+    parts.append(_text((SCATTER_LEFT + SCATTER_WIDTH) / 2, SCATTER_HEIGHT - 8, x_label, "middle"))
+    middle = (SCATTER_TOP + SCATTER_HEIGHT - SCATTER_BOTTOM) / 2
     parts.append(
         f'<text transform="translate(13 {middle:.0f}) rotate(-90)" text-anchor="middle" '
         f'font-size="12" fill="currentColor">{escape(y_label)}</text>'

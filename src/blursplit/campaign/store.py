@@ -28,14 +28,13 @@ import sqlite3
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Self
 
+from blursplit.constants import STORE_APPLICATION_ID, STORE_VERSION
 from blursplit.errors import InputError, OutputError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from pathlib import Path
 
-STORE_VERSION = 1
-APPLICATION_ID = 0x626C7370  # "blsp", so that `file` and we can tell the store from others
 
 CONDITIONS = (
     "object",
@@ -58,8 +57,8 @@ MEASURED: dict[str, str] = {
     "blur_time_s": "$.fwhm.blur_time_s",
     "stars_used": "$.sequence.stars_used",
     "frames_used": "$.sequence.frames_used",
-    "dominant": "$.verdict.dominant",
-    "statement": "$.verdict.statement",
+    "mechanics_matters": "$.verdict.matters.mechanics",
+    "headline": "$.verdict.headline",
 }
 ESTIMATES: dict[str, str] = {
     "recorded_fwhm_arcsec": "$.fwhm.recorded_arcsec",
@@ -70,9 +69,9 @@ ESTIMATES: dict[str, str] = {
     "tracking_rms_arcsec": "$.tracking.rms_major_arcsec",
     "tracking_drift_arcsec_per_min": "$.tracking.drift_arcsec_per_min",
     "structure_rms_arcsec": "$.structure.rms_major_arcsec",
-    "structure_saved_arcsec": "$.structure.saved_arcsec",
-    "tracking_saved_arcsec": "$.tracking.saved_arcsec",
-    "unassigned_rms_arcsec": "$.unassigned.rms_major_arcsec",
+    "structure_saving_arcsec": "$.structure.saving_arcsec",
+    "tracking_saving_arcsec": "$.tracking.saving_arcsec",
+    "open_rms_arcsec": "$.open.motion_rms_major_arcsec",
     "instrument_fwhm_arcsec": "$.instrument.fwhm_arcsec",
 }
 
@@ -220,7 +219,7 @@ class Store:
         tables = self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
         if tables == 0 and ours == 0:
             return
-        if ours != APPLICATION_ID:
+        if ours != STORE_APPLICATION_ID:
             raise InputError(
                 self.path, "is a database of another program", "name another file with --store"
             )
@@ -242,7 +241,7 @@ class Store:
                 for statement in _TABLES.split(";\n"):
                     if statement.strip():
                         self._db.execute(statement)
-                self._db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+                self._db.execute(f"PRAGMA application_id = {STORE_APPLICATION_ID}")
                 self._db.execute(f"PRAGMA user_version = {STORE_VERSION}")
             self._db.execute("COMMIT")
         except BaseException:

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
+from blursplit.constants import ARCHIVE_WORTH_SHARE, FEWEST_FOR_TREND, MANY_SEQUENCES
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
@@ -21,7 +23,7 @@ QUANTITIES: dict[str, str] = {
     "atmosphere_fwhm_arcsec": "Atmosphere's own FWHM",
     "tracking_rms_arcsec": "Tracking, rms",
     "structure_rms_arcsec": "Structure, rms",
-    "unassigned_rms_arcsec": "Shared, cause open, rms",
+    "open_rms_arcsec": "Shared, cause open, rms",
     "instrument_fwhm_arcsec": "Instrument, FWHM",
 }
 CONDITIONS: dict[str, str] = {
@@ -29,10 +31,6 @@ CONDITIONS: dict[str, str] = {
     "wind_m_s": "wind [m/s]",
     "temperature_c": "temperature [C]",
 }
-FEWEST_FOR_TREND = 8
-WORTH_SHARE = 0.1
-"""Part of the recorded width that a cure must save to be worth a look. A choice, no source."""
-MANY = 20
 
 
 class _Part(BaseModel):
@@ -92,7 +90,7 @@ class ArchiveSummary(_Part):
     trends: list[Trend]
     worth_opening: list[Pick]
     failures: dict[str, int]
-    dominant: dict[str, int]
+    mechanics_matters: dict[str, int]
 
     model_config = ConfigDict(extra="ignore", allow_inf_nan=False, populate_by_name=True)
 
@@ -127,7 +125,7 @@ def summarize_store(store: Store, settings: str | None = None) -> ArchiveSummary
         trends=[t for q in QUANTITIES for c in CONDITIONS if (t := _trend(rows, q, c))],
         worth_opening=_picks(rows),
         failures=_count(r["reason"] for r in everything if r["status"] == "failed"),
-        dominant=_count(r["dominant"] or "undecided" for r in rows),
+        mechanics_matters=_count(r["mechanics_matters"] or "not asked" for r in rows),
     )
 
 
@@ -212,13 +210,13 @@ def _picks(rows: list[Row]) -> list[Pick]:
         reasons, score = [], 0.0
         width = row["recorded_fwhm_arcsec"]
         for cause in ("structure", "tracking"):
-            saved, low = row[f"{cause}_saved_arcsec"], row[f"{cause}_saved_arcsec_low"]
-            if width and saved and low and saved > WORTH_SHARE * width and low > 0:
+            saved, low = row[f"{cause}_saving_arcsec"], row[f"{cause}_saving_arcsec_low"]
+            if width and saved and low and saved > ARCHIVE_WORTH_SHARE * width and low > 0:
                 reasons.append(f"{cause} costs {saved:.2g} of {width:.2g} arcsec FWHM")
                 score = max(score, saved / width)
-        if row["dominant"] in {"structure", "tracking", "unassigned"}:
-            reasons.append(f"largest part: {row['dominant']}")
-            score = max(score, WORTH_SHARE)
+        if row["mechanics_matters"] == "yes":
+            reasons.append("drive and structure together are worth curing")
+            score = max(score, ARCHIVE_WORTH_SHARE)
         if reasons:
             pick = Pick(
                 key=row["key"],
@@ -229,7 +227,7 @@ def _picks(rows: list[Row]) -> list[Pick]:
             )
             scored.append((score, pick))
     scored.sort(key=lambda item: (-item[0], item[1].key))
-    return [pick for _, pick in scored[:MANY]]
+    return [pick for _, pick in scored[:MANY_SEQUENCES]]
 
 
 def _count(items: Iterable[str]) -> dict[str, int]:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, ParamSpec, TypeVar
 
 import typer
 
+from blursplit.constants import EXIT_INPUT
 from blursplit.errors import BlursplitError
 from blursplit.plain import plain
 
@@ -19,8 +20,6 @@ if TYPE_CHECKING:
 
 P = ParamSpec("P")
 R = TypeVar("R")
-
-EXIT_INPUT = 2
 
 
 def say(text: str) -> None:

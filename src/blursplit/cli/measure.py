@@ -25,6 +25,12 @@ def run(
     blur_time: Annotated[
         float | None, typer.Option(help="Exposure for which the budget holds [s].", min=0.0)
     ] = None,
+    worth: Annotated[
+        float | None,
+        typer.Option(
+            help="Saving that is worth a cure [arcsec]; else 0.1 or 10 % of the width.", min=0.0
+        ),
+    ] = None,
     centroid: Annotated[str, typer.Option(help="windowed, com, quadratic or 2dg.")] = "windowed",
     bias: Annotated[list[Path] | None, typer.Option(help="Bias frames.")] = None,
     dark: Annotated[list[Path] | None, typer.Option(help="Dark frames.")] = None,
@@ -75,7 +81,13 @@ def run(
     target = default_folder(source.name) if out is None else out
     check_target(target, replace=replace)
     command = plain("blursplit " + shlex.join(sys.argv[1:]))
-    measurement = measure_tracks(source, blur_time_s=blur_time, command=command, focus_runs=others)
+    measurement = measure_tracks(
+        source,
+        blur_time_s=blur_time,
+        worth_arcsec=worth,
+        command=command,
+        focus_runs=others,
+    )
     page = render_page(measurement.result, measurement.series)
     write_result_folder(measurement, page, target, replace=replace)
     if json:

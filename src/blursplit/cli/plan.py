@@ -8,13 +8,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from blursplit.cli._common import say, speaks_plainly
+from blursplit.constants import FIELDS_SHOWN
 
 if TYPE_CHECKING:
     from datetime import date as Date  # noqa: N812 - `date` is the option
 
     from blursplit.campaign.plan_record import Plan
-
-FIELDS_SHOWN = 10
 
 
 @speaks_plainly
@@ -70,7 +69,7 @@ def _night(text: str | None) -> Date:
 def _show(plan: Plan) -> None:
     from rich.console import Console
 
-    from blursplit.report.wording import setup_text
+    from blursplit.report.words import setup_text
 
     console = Console(highlight=False, markup=False)
     console.print(plan.statement, style="bold")

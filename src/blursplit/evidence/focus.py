@@ -19,16 +19,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from blursplit.constants import (
+    AIR_SCATTER,
+    AIR_SCATTER_LN_SIGMA,
+    AIR_SCATTER_RANGE,
+    FOCUS_FOLLOWS,
+    FOCUS_N_BEST,
+    FOCUS_N_SCATTER,
+    FOCUS_N_SLOPE,
+    FOCUS_SLOPE_RANGE,
+    NEGLIGIBLE_ODDS,
+)
 from blursplit.types import FloatArray
-
-N_BEST, N_SLOPE, N_SCATTER = 121, 81, 9
-FOLLOWS = (0.0, 0.5, 1.0)  # how far the air as a whole follows what the pairs see of it
-SLOPE_RANGE = (0.02, 6.0)  # defocus over the span, in units of the smallest, the largest width
-NEGLIGIBLE = 1e-7
-# Relative change of r0^(-5/3) from one run to the next, minutes apart, where nothing measures it:
-# seeing that changes by 15 % (from memory: common practice, no source), to a factor of two.
-AIR_SCATTER, AIR_SCATTER_LN_SIGMA = 0.25, 0.6
-SCATTER_RANGE = (0.03, 0.8)
 
 
 @dataclass(frozen=True)
@@ -122,7 +124,10 @@ def fit_focus(
     )
     best_range, slope_range = run.ranges()
     for _ in range(2):  # the second time on the part that holds the posterior
-        best, log_slope = np.linspace(*best_range, N_BEST), np.linspace(*slope_range, N_SLOPE)
+        best, log_slope = (
+            np.linspace(*best_range, FOCUS_N_BEST),
+            np.linspace(*slope_range, FOCUS_N_SLOPE),
+        )
         chance, rest, sigma = run.log_chance(best, log_slope, air)
         chance += log_slope[:, None]
         if predicted_slope is not None:
@@ -158,7 +163,10 @@ class _Air:
 
 def _air_hypotheses(log_air: FloatArray, error: FloatArray) -> _Air:
     """Return scatter, and what is expected of each run's air given what its pairs saw."""
-    s, follows = (a.ravel() for a in np.meshgrid(np.geomspace(*SCATTER_RANGE, N_SCATTER), FOLLOWS))
+    s, follows = (
+        a.ravel()
+        for a in np.meshgrid(np.geomspace(*AIR_SCATTER_RANGE, FOCUS_N_SCATTER), FOCUS_FOLLOWS)
+    )
     seen = np.isfinite(log_air) & np.isfinite(error)
     value = np.where(seen, log_air, 0.0)
     spread = s[:, None] ** 2 + np.where(seen, error, 1.0) ** 2
@@ -198,7 +206,7 @@ class _Runs:
         span = high - low
         deep = self.least_arcsec2
         tall = max(float(self.variance_arcsec2.max()), deep)
-        least, most = np.log(np.array(SLOPE_RANGE) * np.sqrt([deep, tall]) / span)
+        least, most = np.log(np.array(FOCUS_SLOPE_RANGE) * np.sqrt([deep, tall]) / span)
         return (low - span, high + span), (float(least), float(most))
 
     def log_chance(
@@ -226,7 +234,7 @@ class _Runs:
 
 def _holding(grid: FloatArray, odds: FloatArray) -> tuple[float, float]:
     """Return the stretch of a grid that holds all but a millionth of the odds."""
-    held = np.flatnonzero(odds > NEGLIGIBLE * odds.max())
+    held = np.flatnonzero(odds > NEGLIGIBLE_ODDS * odds.max())
     first, last = max(held[0] - 1, 0), min(held[-1] + 1, len(grid) - 1)
     return float(grid[first]), float(grid[last])
 

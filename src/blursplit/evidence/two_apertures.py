@@ -15,7 +15,17 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from blursplit.constants import ARCSEC_PER_RADIAN, SEEING_WAVELENGTH_M
+from blursplit.constants import (
+    ARCSEC_PER_RADIAN,
+    MASK_AGREEMENT_SIGMAS,
+    MASK_ANGLES,
+    MASK_LEAST_FRAMES,
+    MASK_MIXTURES,
+    MASK_MOST_LAYERS,
+    MASK_SHORT_EXPOSURE,
+    MASK_SPEEDS,
+    SEEING_WAVELENGTH_M,
+)
 from blursplit.turbulence.conversions import scale_r0
 from blursplit.turbulence.exposure import exposure_factor, unit_nodes
 from blursplit.turbulence.tilt import (
@@ -26,10 +36,6 @@ from blursplit.turbulence.tilt import (
     mixed_kernels,
 )
 from blursplit.types import FloatArray, IntArray
-
-_LEAST_FRAMES = 10
-_AGREEMENT_SIGMAS = 3.0
-_SHORT_EXPOSURE = 0.9
 
 
 def measure_mask(
@@ -86,8 +92,10 @@ def measure_mask(
         msg = "the openings overlap: separation below the diameter"
         raise ValueError(msg)
     both = np.isfinite(x_arcsec).all(axis=1) & np.isfinite(y_arcsec).all(axis=1)
-    if np.count_nonzero(both) < _LEAST_FRAMES:
-        msg = f"only {np.count_nonzero(both)} frames show both images, {_LEAST_FRAMES} are needed"
+    if np.count_nonzero(both) < MASK_LEAST_FRAMES:
+        msg = (
+            f"only {np.count_nonzero(both)} frames show both images, {MASK_LEAST_FRAMES} are needed"
+        )
         raise ValueError(msg)
     stretch = np.zeros(both.size, dtype=np.int64) if segment is None else segment
     angle = np.radians(geometry.angle_deg)
@@ -204,7 +212,7 @@ def _ratio_likelihood(
     for i, part in enumerate(parts):
         adjacent = 0.5 * (part[1:] + part[:-1])
         adjacent = np.where(segment[1:] == segment[:-1], adjacent, np.nan)
-        if np.count_nonzero(np.isfinite(adjacent)) < 2 * _LEAST_FRAMES:
+        if np.count_nonzero(np.isfinite(adjacent)) < 2 * MASK_LEAST_FRAMES:
             continue
         double, _ = _variance(adjacent, segment[1:])
         single, sampling = moments[i]
@@ -324,7 +332,7 @@ def _rotate(axes: tuple[float, float], angle_rad: float) -> tuple[float, float]:
 
 def _notes(axes: list[AxisEstimate], disagreement: float) -> tuple[tuple[str, str], ...]:
     notes = []
-    if abs(disagreement) > _AGREEMENT_SIGMAS:
+    if abs(disagreement) > MASK_AGREEMENT_SIGMAS:
         text = (
             f"r0 along and across the mask differ by {abs(disagreement):.1f} standard errors: "
             "noise, exposure, or separation and opening of the mask are not as stated"
@@ -332,7 +340,7 @@ def _notes(axes: list[AxisEstimate], disagreement: float) -> tuple[tuple[str, st
         notes.append(("mask-axes-disagree", text))
     if any(axis.variance_arcsec2 <= 2.0 * axis.variance_sigma_arcsec2 for axis in axes):
         notes.append(("mask-noise", "differential motion is hardly above the centroid noise"))
-    if min(axis.exposure_factor for axis in axes) < _SHORT_EXPOSURE:
+    if min(axis.exposure_factor for axis in axes) < MASK_SHORT_EXPOSURE:
         lost = 100.0 * (1.0 - min(axis.exposure_factor for axis in axes))
         text = (
             f"about {lost:.0f} % of the motion was averaged out within the exposure: "
@@ -435,12 +443,6 @@ class MaskResult:
     notes: tuple[tuple[str, str], ...] = field(default=())
 
 
-_SPEEDS = 40
-_ANGLES = 24
-_MIXTURES = 6000
-_MOST_LAYERS = 4
-
-
 @dataclass(frozen=True)
 class WindMixtures:
     """Many ways in which one to four layers of air may blow, each as likely as any other.
@@ -464,7 +466,7 @@ class WindMixtures:
 
     def wind_m_s(self) -> FloatArray:
         """Return each mixture's wind, (sum w V^(5/3))^(3/5)."""
-        power = np.repeat(self.speeds_m_s[:, None] ** (5.0 / 3.0), _ANGLES, axis=1)
+        power = np.repeat(self.speeds_m_s[:, None] ** (5.0 / 3.0), MASK_ANGLES, axis=1)
         return np.asarray(self.mean_of(power) ** 0.6)
 
 
@@ -474,11 +476,11 @@ def wind_mixtures(wind_m_s: tuple[float, float]) -> WindMixtures:
     One fixed set, so that the same tracks always give the same number.
     """
     rng = np.random.default_rng(0)
-    speeds = np.geomspace(wind_m_s[0], wind_m_s[1], _SPEEDS)
-    cell = rng.integers(0, _SPEEDS * _ANGLES, (_MIXTURES, _MOST_LAYERS))
-    weight = rng.exponential(size=(_MIXTURES, _MOST_LAYERS))
-    layers = np.arange(_MIXTURES) % _MOST_LAYERS + 1
-    weight[np.arange(_MOST_LAYERS) >= layers[:, None]] = 0.0
+    speeds = np.geomspace(wind_m_s[0], wind_m_s[1], MASK_SPEEDS)
+    cell = rng.integers(0, MASK_SPEEDS * MASK_ANGLES, (MASK_MIXTURES, MASK_MOST_LAYERS))
+    weight = rng.exponential(size=(MASK_MIXTURES, MASK_MOST_LAYERS))
+    layers = np.arange(MASK_MIXTURES) % MASK_MOST_LAYERS + 1
+    weight[np.arange(MASK_MOST_LAYERS) >= layers[:, None]] = 0.0
     return WindMixtures(speeds, cell, weight / weight.sum(axis=1, keepdims=True))
 
 
@@ -515,7 +517,7 @@ def single_factors(
             speeds_m_s * exposure_s / opening_m, opening_m / outer_scale_m, obstruction, kind
         )
         total += share * 0.5 * (along + across)
-    return np.repeat(total[:, None], _ANGLES, axis=1)
+    return np.repeat(total[:, None], MASK_ANGLES, axis=1)
 
 
 def rebinned_factor(
@@ -562,7 +564,7 @@ def _exposed_variance(
     both = np.concatenate([-node, node])
     triangle = np.concatenate([weight, weight]) * (1.0 - np.abs(both))
     shift = speeds_m_s[:, None, None] * (lag_s + exposure_s * both) / opening_m
-    angle = np.pi * (np.arange(_ANGLES) + 0.5) / _ANGLES
+    angle = np.pi * (np.arange(MASK_ANGLES) + 0.5) / MASK_ANGLES
     x = shift * np.cos(angle)[:, None]
     y = shift * np.sin(angle)[:, None]
     b = separation_m / opening_m

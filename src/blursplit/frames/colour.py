@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 _CELL_FACTORS = {
     "pixel_um": 2.0,
     "pixel_scale_arcsec": 2.0,
+    "scale_wcs_arcsec": 2.0,
+    "scale_keyword_arcsec": 2.0,
     "row_time_us": 2.0,
     "gain_e_per_adu": 2.0,  # the mean of two counts twice the electrons per unit
     "read_noise_e": 2.0**0.5,

@@ -123,8 +123,12 @@ def _pixels(header: Header) -> dict[str, Setting]:
         known["pixel_um"] = Setting(size, "header", f"CCDXPIXE x binning {binning or 1}")
     known |= _celestial_axes(header)
     scale = header.number(*_SCALE)
-    if "pixel_scale_arcsec" not in known and scale is not None and 0.001 < scale[0] < 500:  # noqa: PLR2004
-        known["pixel_scale_arcsec"] = Setting(scale[0], "header", scale[1])
+    if "pixel_scale_arcsec" in known:
+        known["scale_wcs_arcsec"] = known["pixel_scale_arcsec"]
+    if scale is not None and 0.001 < scale[0] < 500:  # noqa: PLR2004
+        known["scale_keyword_arcsec"] = Setting(scale[0], "header", scale[1])
+    if "pixel_scale_arcsec" not in known and "scale_keyword_arcsec" in known:
+        known["pixel_scale_arcsec"] = known["scale_keyword_arcsec"]
     return known
 
 

@@ -12,24 +12,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.constants import (
+    FWHM_HALF_FIELD,
+    FWHM_HIGHEST,
+    FWHM_N_FREQUENCY,
+    FWHM_N_POINTS,
+    LEAST_WIDTH_PX,
+    PIXEL_EXCESS,
+    PIXEL_EXCESS_ERROR,
+    PIXEL_EXCESS_SCATTER,
+)
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     FloatArray = NDArray[np.float64]
-
-HIGHEST = 2.0  # times 1/width: a Gaussian's transfer function is 7e-7 there
-N_FREQUENCY = 48  # from 0 to HIGHEST; the image repeats after N/HIGHEST = 24 widths
-HALF_FIELD = 1.3  # widths
-N_POINTS = 61
-# Pixels pass no detail finer than two of them, which lowers the peak of a narrow star and so
-# widens its half maximum: relative excess exp(2.04 - 2.70 w) at a width of w pixels, with a
-# scatter of exp(0.99 - 2.82 w) over where the star lies in its pixel. Fitted to stars of air,
-# optics and pixel in any mixture of 1.1 to 3 pixels (tests); a star without air or pixel, all
-# Gaussian, has a half to three quarters of the excess.
-EXCESS = (2.04, -2.70)
-EXCESS_SCATTER = (0.99, -2.82)
-EXCESS_ERROR = 0.15
-LEAST_WIDTH_PX = 1.0
 
 
 @dataclass(frozen=True)
@@ -49,17 +46,17 @@ class HalfMaximum:
 @functools.cache
 def scaled_frequencies() -> tuple[FloatArray, FloatArray]:
     """Return fx (non-negative half) and fy of the sampling, shape (2 n + 1, n + 1)."""
-    fx = np.linspace(0.0, HIGHEST, N_FREQUENCY + 1)
-    fy = np.linspace(-HIGHEST, HIGHEST, 2 * N_FREQUENCY + 1)
+    fx = np.linspace(0.0, FWHM_HIGHEST, FWHM_N_FREQUENCY + 1)
+    fy = np.linspace(-FWHM_HIGHEST, FWHM_HIGHEST, 2 * FWHM_N_FREQUENCY + 1)
     grid_x, grid_y = np.meshgrid(fx, fy)
     return grid_x, grid_y
 
 
 @functools.cache
 def _matrices() -> tuple[NDArray[np.complex128], NDArray[np.complex128], FloatArray]:
-    points = np.linspace(-HALF_FIELD, HALF_FIELD, N_POINTS)
-    fx = np.linspace(0.0, HIGHEST, N_FREQUENCY + 1)
-    fy = np.linspace(-HIGHEST, HIGHEST, 2 * N_FREQUENCY + 1)
+    points = np.linspace(-FWHM_HALF_FIELD, FWHM_HALF_FIELD, FWHM_N_POINTS)
+    fx = np.linspace(0.0, FWHM_HIGHEST, FWHM_N_FREQUENCY + 1)
+    fy = np.linspace(-FWHM_HIGHEST, FWHM_HIGHEST, 2 * FWHM_N_FREQUENCY + 1)
     to_x = np.exp(2j * np.pi * np.outer(fx, points))
     to_x[1:] *= 2.0  # the other half of the plane holds the complex conjugate
     return np.exp(2j * np.pi * np.outer(points, fy)), to_x, points
@@ -141,15 +138,15 @@ def image_width(image: FloatArray, scale: float) -> HalfMaximum:
 
 def sampling_error(width_px: float) -> float:
     """Return the relative error of `image_width` of a star of this width that pixels cause."""
-    (level, fall), (scatter, scatter_fall) = EXCESS, EXCESS_SCATTER
-    excess = EXCESS_ERROR * np.exp(level + fall * width_px)
+    (level, fall), (scatter, scatter_fall) = PIXEL_EXCESS, PIXEL_EXCESS_SCATTER
+    excess = PIXEL_EXCESS_ERROR * np.exp(level + fall * width_px)
     return float(np.hypot(excess, np.exp(scatter + scatter_fall * width_px)))
 
 
 def _without_excess(seen_px: float) -> float:
     """Return the width that a star has whose sampled image has this one."""
     widths = np.linspace(LEAST_WIDTH_PX, 2.0 * LEAST_WIDTH_PX + seen_px, 400)
-    level, fall = EXCESS
+    level, fall = PIXEL_EXCESS
     return float(np.interp(seen_px, widths * (1.0 + np.exp(level + fall * widths)), widths))
 
 

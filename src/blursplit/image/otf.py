@@ -10,6 +10,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
+from blursplit.constants import (
+    REGISTERED_BASELINES,
+    REGISTERED_D_OVER_R0,
+    REGISTERED_LOG_BIAS,
+)
 from blursplit.turbulence.conversions import structure_function
 from blursplit.types import FloatArray
 
@@ -183,6 +188,29 @@ def registered_otf(
     exponent = gain * np.asarray(removed_variance_rad2, float)
     exponent = exponent - 0.5 * structure_function(baseline, r0_m, outer_scale_m)
     return np.asarray(np.exp(exponent), dtype=float)
+
+
+def log_otf_bias(d_over_r0: FloatArray, baseline_over_aperture: FloatArray) -> FloatArray:
+    """Return ln of a registered star's OTF over its Gaussian form, shape (n, n_baselines).
+
+    Parameters
+    ----------
+    d_over_r0 : ndarray, shape (n,)
+        Clipped to the table, 0.5 to 8.
+    baseline_over_aperture : ndarray, shape (n_baselines,)
+
+    Notes
+    -----
+    A centroid's tilt and the rest of the wavefront are not independent once speckles form; from
+    phase screens, short exposures, a filled pupil (benchmarks/registered_otf.py).
+    """
+    at = np.interp(d_over_r0, REGISTERED_D_OVER_R0, np.arange(len(REGISTERED_D_OVER_R0)))
+    rows = np.stack(
+        [np.interp(baseline_over_aperture, REGISTERED_BASELINES, r) for r in REGISTERED_LOG_BIAS]
+    )
+    lower = np.minimum(at.astype(np.int64), len(rows) - 2)
+    weight = (at - lower)[:, None]
+    return np.asarray((1.0 - weight) * rows[lower] + weight * rows[lower + 1])
 
 
 def fried_short_exposure_otf(

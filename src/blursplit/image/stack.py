@@ -8,15 +8,19 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.constants import ARCSEC_PER_RADIAN
+from blursplit.constants import (
+    ARCSEC_PER_RADIAN,
+    JACKKNIFE_BLOCKS,
+    LEAST_WIDTH_ERROR,
+    ONE_SIGMA,
+    STACK_BATCH,
+    STACK_LEAST_FRAMES,
+    STACK_LEAST_SNR,
+)
 from blursplit.estimate import Estimate, with_error
 from blursplit.image.fwhm import HalfMaximum, image_width, sampling_error
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import BoolArray, FloatArray
-
-BATCH = 64  # frames at a time: their transforms stay in the processor's cache
-MIN_FRAMES = 5
-JACKKNIFE_BLOCKS = 8
 
 
 @dataclass(frozen=True)
@@ -99,7 +103,7 @@ def restack(
     good = tracks.good[:, stamps.star]
     for reference in references.values():
         good = good & np.isfinite(reference).all(axis=2)
-    if int(good.any(axis=1).sum()) < MIN_FRAMES:
+    if int(good.any(axis=1).sum()) < STACK_LEAST_FRAMES:
         return None
     n_blocks = min(JACKKNIFE_BLOCKS, tracks.n_frames)
     block = (np.arange(tracks.n_frames) * n_blocks) // tracks.n_frames
@@ -140,8 +144,8 @@ def _batches(good: BoolArray, block: NDArray[np.int64]) -> Iterator[tuple[NDArra
     """Yield the rows of some good frames at a time, all of one block, and its number."""
     for b in range(int(block[-1]) + 1):
         rows = np.flatnonzero(good & (block == b))
-        for first in range(0, len(rows), BATCH):
-            yield rows[first : first + BATCH], b
+        for first in range(0, len(rows), STACK_BATCH):
+            yield rows[first : first + STACK_BATCH], b
 
 
 def _to_images(total: Mapping[str, NDArray[np.complex128]], size: int, frames: int) -> Restack:
@@ -157,11 +161,6 @@ def _to_images(total: Mapping[str, NDArray[np.complex128]], size: int, frames: i
         full = level > 0
         blocks[name] = by_block[full] / level[full][:, None, None]
     return Restack(images, blocks, stars, frames)
-
-
-LEAST_WIDTH_ERROR = 0.005  # flat field and sky under the star, relative
-ONE_SIGMA = 0.8413  # of a normal variable; two or three stars know their own spread badly
-MIN_PEAK_OVER_NOISE = 8.0
 
 
 @dataclass(frozen=True)
@@ -211,7 +210,7 @@ class StarImages:
 def _safe_width(image: FloatArray) -> float | None:
     """Width in pixels, None where noise has the upper hand."""
     border = np.concatenate([image[0], image[-1], image[:, 0], image[:, -1]])
-    if image.max() < MIN_PEAK_OVER_NOISE * max(float(np.std(border)), 1e-12):
+    if image.max() < STACK_LEAST_SNR * max(float(np.std(border)), 1e-12):
         return None
     return image_width(image, 1.0).mean
 

@@ -12,14 +12,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from blursplit.constants import (
+    LOWEST_PEAK_SNR,
+    SMALLEST_RESAMPLING,
+    WIDTH_CORE,
+    WIDTH_DIRECTIONS,
+    WIDTH_PIXELS_ACROSS,
+    WIDTH_RADIUS_STEP,
+)
 from blursplit.types import FloatArray
-
-_DIRECTIONS = 16
-_RADIUS_STEP = 0.08  # relative step of the radii; log intensity against radius^2 is interpolated
-_PIXELS_ACROSS = 24  # of the half-maximum width on resampled images
-_SMALLEST_RESAMPLING = 4
-_LOWEST_PEAK_SNR = 10.0
-_CORE = 0.75  # share of the peak above which a paraboloid is fitted to a noisy core
 
 
 @dataclass(frozen=True)
@@ -119,9 +120,9 @@ def half_maximum_radii(
         Radii [arcsec]; direction k is k 180/16 degrees from +x toward +y.
     """
     first, last = 0.35 * narrowest_arcsec, 0.6 * widest_arcsec
-    count = int(np.ceil(np.log(last / first) / _RADIUS_STEP)) + 2
-    radius = first * np.exp(_RADIUS_STEP * np.arange(count))
-    angle = np.pi * np.arange(_DIRECTIONS) / _DIRECTIONS
+    count = int(np.ceil(np.log(last / first) / WIDTH_RADIUS_STEP)) + 2
+    radius = first * np.exp(WIDTH_RADIUS_STEP * np.arange(count))
+    angle = np.pi * np.arange(WIDTH_DIRECTIONS) / WIDTH_DIRECTIONS
     along = np.outer(np.cos(angle), grid.fx_per_arcsec) + np.outer(
         np.sin(angle), grid.fy_per_arcsec
     )
@@ -130,8 +131,8 @@ def half_maximum_radii(
     flat = otf.reshape(-1, otf.shape[-1])
     peak = flat @ grid.weight
     profile = flat @ kernel.reshape(-1, kernel.shape[-1]).T
-    profile = profile.reshape(flat.shape[0], count, _DIRECTIONS) / peak[:, None, None]
-    return _first_crossing(profile, radius).reshape(*lead, _DIRECTIONS)
+    profile = profile.reshape(flat.shape[0], count, WIDTH_DIRECTIONS) / peak[:, None, None]
+    return _first_crossing(profile, radius).reshape(*lead, WIDTH_DIRECTIONS)
 
 
 def _first_crossing(profile: FloatArray, radius: FloatArray) -> FloatArray:
@@ -180,7 +181,7 @@ def fwhm_batch(
     """
     radii = half_maximum_radii(otf, grid, narrowest_arcsec, widest_arcsec)
     fwhm = 2.0 * np.sqrt(np.mean(radii**2, axis=-1))
-    angle = np.pi * np.arange(_DIRECTIONS) / _DIRECTIONS
+    angle = np.pi * np.arange(WIDTH_DIRECTIONS) / WIDTH_DIRECTIONS
     inverse = radii**-2.0
     level = inverse.mean(axis=-1)
     cosine = 2.0 * (inverse * np.cos(2.0 * angle)).mean(axis=-1)
@@ -203,7 +204,7 @@ def fwhm_of_otf_arcsec(otf: NDArray[np.generic], step_per_arcsec: float) -> Imag
     """
     image, scale_arcsec = _image_of_otf(np.asarray(otf), step_per_arcsec, 1)
     coarse = _contour_width(image, scale_arcsec, float(image.max()))
-    oversampling = int(np.ceil(_PIXELS_ACROSS * scale_arcsec / coarse.minor_arcsec))
+    oversampling = int(np.ceil(WIDTH_PIXELS_ACROSS * scale_arcsec / coarse.minor_arcsec))
     if oversampling > 1:
         image, scale_arcsec = _image_of_otf(np.asarray(otf), step_per_arcsec, oversampling)
     return _contour_width(image, scale_arcsec, float(image.max()))
@@ -254,10 +255,10 @@ def fwhm_of_image(
     image = np.nan_to_num(image - level, nan=0.0)
     above = int(np.count_nonzero(image > 0.5 * image.max()))
     rough_px = 2.0 * np.sqrt(max(above, 1) / np.pi)
-    factor = max(_SMALLEST_RESAMPLING, int(np.ceil(_PIXELS_ACROSS / rough_px)))
+    factor = max(SMALLEST_RESAMPLING, int(np.ceil(WIDTH_PIXELS_ACROSS / rough_px)))
     fine = zoom(image, factor, order=3, mode="nearest", grid_mode=True)
     peak = _peak(fine, noise)
-    if not peak > _LOWEST_PEAK_SNR * noise:
+    if not peak > LOWEST_PEAK_SNR * noise:
         return ImageWidth(*(float("nan"),) * 5)
     width = _contour_width(fine, scale_arcsec / factor, peak)
     sigma = _width_error(width.fwhm_arcsec, scale_arcsec, noise / peak)
@@ -277,7 +278,7 @@ def _peak(fine: FloatArray, noise: float) -> float:
     highest = float(fine.max())
     if highest > 200.0 * noise:
         return highest
-    row, column = np.nonzero(fine > _CORE * highest)
+    row, column = np.nonzero(fine > WIDTH_CORE * highest)
     y, x = row - row.mean(), column - column.mean()
     design = np.stack([np.ones_like(x), x, y, x**2, x * y, y**2], axis=1)
     fit, *_ = np.linalg.lstsq(design, fine[row, column], rcond=None)

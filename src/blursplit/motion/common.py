@@ -7,16 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.constants import HUBER, MOTION_ITERATIONS, ROTATION_LEAST_STARS
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from blursplit.stars.tracks import StarTracks
 
     FloatArray = NDArray[np.float64]
-
-MIN_STARS_FOR_ROTATION = 3
-HUBER = 3.0  # residuals beyond this many sigmas lose weight
-ITERATIONS = 8
 
 
 @dataclass(frozen=True)
@@ -88,7 +86,7 @@ def fit_common_motion(tracks: StarTracks) -> CommonMotion:
     variance = np.full(tracks.n_stars, np.nan)
     weight = np.full(tracks.n_stars, 1.0 / tracks.n_stars)
     residual = (np.zeros_like(x), np.zeros_like(y))
-    for _ in range(ITERATIONS):
+    for _ in range(MOTION_ITERATIONS):
         sample_weight = robust * weight
         centre = (float(weight @ reference[0]), float(weight @ reference[1]))
         shift = _solve_frames(x, y, sample_weight, reference, centre, good)
@@ -193,7 +191,7 @@ def _solve_frames(
         ],
         axis=-1,
     )
-    only_shift = good.sum(axis=1) < MIN_STARS_FOR_ROTATION
+    only_shift = good.sum(axis=1) < ROTATION_LEAST_STARS
     normal[only_shift, 2:, :] = 0.0
     normal[only_shift, :, 2:] = 0.0
     right[only_shift, 2:] = 0.0

@@ -119,6 +119,23 @@ class InsideMotion:
     limit_rms_arcsec: float
     axis_probability: tuple[float, float]
 
+    def tensors_of(self, draw: int, most: int = 48) -> FloatArray:
+        """Return tensors of evenly spread frames whose mean is that of a draw, (m, 2, 2).
+
+        A ringing mode's streaks differ from frame to frame, and the short ones keep the core of
+        their sum narrow: one tensor for all frames would make the image too wide.
+        """
+        n = len(self.frames_arcsec2)
+        tensors = self.frames_arcsec2[np.linspace(0, n - 1, min(n, most)).astype(np.int64)]
+        have, want = tensors.mean(axis=0), self.mechanical_arcsec2[draw]
+        size = float(np.trace(have))
+        if size <= 0.0:
+            return np.asarray(want[None])
+        # the draw's axes may differ from the mean's: what is missing is put into every frame
+        scaled = tensors * (float(np.trace(want)) / size)
+        rest, vector = np.linalg.eigh(scaled + (want - scaled.mean(axis=0)))
+        return np.asarray((vector * np.maximum(rest, 0.0)[:, None, :]) @ vector.swapaxes(1, 2))
+
 
 # --- measurement --------------------------------------------------------------------------------
 def measure_frame_tensors(

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.constants import PAIR_LEAST_FRAMES
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -14,7 +16,6 @@ if TYPE_CHECKING:
 
     FloatArray = NDArray[np.float64]
 
-MIN_COMMON_FRAMES = 10
 MAD_TO_SIGMA = 1.4826
 
 
@@ -110,7 +111,7 @@ def _one_pair(
     stars: _Stars, a: int, b: int, ref_x: FloatArray, ref_y: FloatArray
 ) -> tuple[float, ...] | None:
     both = stars.good[a] & stars.good[b]
-    if np.count_nonzero(both) < MIN_COMMON_FRAMES:
+    if np.count_nonzero(both) < PAIR_LEAST_FRAMES:
         return None
     time, segment = stars.time_s[both], stars.segment[both]
     dx = _detrend(time, stars.x_px[b][both] - stars.x_px[a][both], segment)

@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
+from html import escape
 from typing import TYPE_CHECKING, Any
 
-from blursplit.report.limits import as_limit, is_limited, own_widths, shown_shares
-from blursplit.report.shell import render_template
+from blursplit.estimate import Estimate
 from blursplit.report.summary import summarize
-from blursplit.result import CONTRIBUTIONS
+from blursplit.report.words import CURE_NAMES
+from blursplit.result import Result
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     from astropy.table import QTable
-
-    from blursplit.estimate import Estimate
-    from blursplit.result import Result
 
 __all__ = ["budget_table", "lines_table", "register_display", "result_html"]
 
@@ -25,7 +22,22 @@ _ENDS = ("value", "low", "high", "low95", "high95")
 
 def result_html(result: Result) -> str:
     """Return a short HTML fragment of a result, for ``_repr_html_``; no script, no style sheet."""
-    return render_template("notebook.html", s=summarize(result))
+    summary = summarize(result)
+    rows = "".join(
+        f"<tr><th>{escape(row['label'])}</th><td>{escape(row['answer'] or '–')}</td>"
+        f"<td>{escape(row['saving']['value'])}</td><td>{escape(row['saving']['range68'])}</td></tr>"
+        for row in summary["cures"]
+    )
+    table = (
+        "<table><thead><tr><th>cure</th><th>worth it?</th><th>saves [arcsec]</th>"
+        f"<th>68 %</th></tr></thead><tbody>{rows}</tbody></table>"
+        if rows
+        else ""
+    )
+    return (
+        f"<div><p>{escape(summary['title'])}</p><p><b>{escape(summary['headline'])}</b></p>{table}"
+        f"<p>{escape('; '.join(summary['facts']))}</p></div>"
+    )
 
 
 def register_display() -> bool:
@@ -37,8 +49,6 @@ def register_display() -> bool:
         False outside a notebook, where nothing is done.
     """
     import sys
-
-    from blursplit.result import Result
 
     shell_module = sys.modules.get("IPython")
     shell = shell_module.get_ipython() if shell_module is not None else None
@@ -62,39 +72,36 @@ def _columns(estimates: Iterable[Estimate | None], name: str, unit: Any) -> dict
 
 
 def budget_table(result: Result) -> QTable:
-    """Return the budget as a table with units, one row a contribution.
+    """Return what each cure would save as a table with units, one row a cure.
 
-    Columns ``share``, ``fwhm`` and ``saved``, each followed by ``_low``, ``_high`` (68 %),
-    ``_low95`` and ``_high95``. An upper limit has value NaN, low 0 and the limit as high;
-    what is not known is NaN throughout.
+    Columns ``cure``, ``matters`` and ``saving``, the last with ``_low``, ``_high`` (68 %),
+    ``_low95`` and ``_high95``, and ``share`` of the width above the base. An upper limit has value
+    NaN, low 0 and the limit as high; what is not known is NaN throughout.
 
     Examples
     --------
     >>> from pathlib import Path
     >>> from blursplit import budget_table, read_result
     >>> table = budget_table(read_result(Path("before")))
-    >>> table["contribution", "share"][:1].pformat(show_unit=False)[-1].split()[0]
-    'atmosphere'
-    >>> table["fwhm"].unit
+    >>> table["saving"].unit
     Unit("arcsec")
     """
     import astropy.units as u
+    import numpy as np
     from astropy.table import QTable
 
-    widths = own_widths(result)
-    parts: list[Any] = [getattr(result, name) for name in CONTRIBUTIONS]
-    saved = [
-        as_limit(part.saved_arcsec) if is_limited(result, name) else part.saved_arcsec
-        for name, part in zip(CONTRIBUTIONS, parts, strict=True)
+    parts: list[Any] = [
+        result.instrument if cure == "optics" else getattr(result, cure) for cure in CURE_NAMES
     ]
-    shares = shown_shares(result).values()
-    columns = {
-        "contribution": list(CONTRIBUTIONS),
-        **_columns(shares, "share", u.dimensionless_unscaled),
-        **_columns([widths[name] for name in CONTRIBUTIONS], "fwhm", u.arcsec),
-        **_columns(saved, "saved", u.arcsec),
-    }
-    return QTable(columns)
+    shares = [getattr(part, "share", None) for part in parts]
+    return QTable(
+        {
+            "cure": list(CURE_NAMES),
+            "matters": [result.verdict.matters.get(cure, "") for cure in CURE_NAMES],
+            **_columns([part.saving_arcsec for part in parts], "saving", u.arcsec),
+            "share": np.array([math.nan if s is None else s for s in shares], dtype=float),
+        }
+    )
 
 
 def lines_table(result: Result) -> QTable:

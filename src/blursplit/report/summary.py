@@ -1,17 +1,18 @@
-"""From a result to a plain dictionary of texts: what the page, the terminal and notebooks say."""
+"""From a result to plain texts: what the page, the terminal and notebooks say."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any, NamedTuple
 
+from blursplit.constants import BAR_TELLS, EVENT_ROWS, LEAST_ODDS_NAMED
+from blursplit.estimate import Estimate
 from blursplit.plain import plain
-from blursplit.report.cautions import cautions_for
-from blursplit.report.event_rows import MOST_EVENTS, event_row, event_words
-from blursplit.report.limits import NONE_FOUND, as_limit, is_limited, own_widths, shown_shares
-from blursplit.report.line_rows import line_row
-from blursplit.report.palette import CAUSE_NAMES
-from blursplit.report.wording import (
+from blursplit.report.words import (
+    CAUSE_NAMES,
+    CURE_NAMES,
     UNKNOWN,
+    cautions_for,
+    chance,
     estimate_cells,
     estimate_text,
     label_of_key,
@@ -19,27 +20,44 @@ from blursplit.report.wording import (
     probability,
     setting,
     setup_text,
+    text_of,
 )
-from blursplit.result import CONTRIBUTIONS
+from blursplit.result import Event, Line, NextStep, Result
 
-if TYPE_CHECKING:
-    from blursplit.estimate import Estimate
-    from blursplit.result import PeriodicTerm, Result
+__all__ = ["CURED_IMAGES", "Segment", "bar_of", "cure_shown", "summarize"]
 
-__all__ = ["summarize"]
-
-SCENARIOS = (
-    ("recorded", "As recorded"),
-    ("without_tracking", "Tracking cured"),
-    ("without_structure", "Structure cured"),
-    ("without_both", "Both cured"),
-)
-
-_METHODS = {
-    "frames": "measured, by shifting and adding the frames",
-    "model": "inferred, from the model",
-    "both": "inferred from model and shifted frames together",
+# which image and which width show a cure; the air's and the optics' cannot be shifted out
+CURED_IMAGES: dict[str, tuple[tuple[str, ...], str, str]] = {
+    "mechanics": (
+        ("without_mechanics", "without_both"),
+        "without_both_arcsec",
+        "On a steady mount",
+    ),
+    "structure": (("without_structure",), "without_structure_arcsec", "Without shaking"),
+    "tracking": (("without_tracking",), "without_tracking_arcsec", "With perfect tracking"),
 }
+
+ANSWERS = {"yes": "worth it", "no": "not worth it", "open": "open", "not asked": "not asked"}
+
+# which cure a step is; every other step decides something instead
+_CURE_OF_STEP = {
+    "stiffen": "structure",
+    "polar-alignment": "tracking",
+    "service-drive": "tracking",
+    "ventilate": "near_air",
+    "focus": "optics",
+    "collimate": "optics",
+}
+_KINDS_OF_EVENT = {"shock": "shock", "shocks": "several shocks", "gust": "gust"}
+
+
+class Segment(NamedTuple):
+    """A piece of the bar of the width: a cause, its words, and its share of the bar."""
+
+    name: str
+    label: str
+    size: str
+    share: float
 
 
 def _title(result: Result) -> str:
@@ -48,147 +66,294 @@ def _title(result: Result) -> str:
     return ", ".join(dict.fromkeys(named)) or "sequence"
 
 
-def _statement(result: Result) -> str:
+def _headline(result: Result) -> str:
     verdict = result.verdict
-    if verdict.statement:
-        return plain(verdict.statement)
-    if verdict.dominant == "undecided":
-        return "These data do not decide which cause gives the star most of its width."
-    return f"The largest share of the star's width: {CAUSE_NAMES[verdict.dominant].lower()}."
+    if verdict.headline_code:
+        from blursplit.result import Remark
+
+        return text_of(Remark(code=verdict.headline_code, facts=verdict.headline_facts))
+    return plain(verdict.headline) or "Nothing is said about this sequence."
 
 
-def _certainty(result: Result) -> dict[str, str | None]:
-    """Return how sure the verdict is; an undecided one says what it falls short of."""
+def _width(result: Result) -> tuple[Estimate | None, str]:
+    if result.fwhm.recorded_arcsec is not None:
+        return result.fwhm.recorded_arcsec, "arcsec"
+    return result.fwhm.recorded_px, "px"
+
+
+def cure_shown(result: Result) -> str | None:
+    """Return the cure whose star is shown beside the recorded one, None where none can be."""
     verdict = result.verdict
-    if verdict.probability is None:
-        return {"probability": None, "undecided": None}
-    percent = probability(verdict.probability)
-    if verdict.dominant != "undecided":
-        return {"probability": f"probability {percent}", "undecided": None}
-    return {
-        "probability": None,
-        "undecided": "A cause is named only if it has the largest share with a probability of "
-        f"90 %; here the likeliest reaches {percent}.",
+    cure = verdict.headline_facts.get("cure")
+    if isinstance(cure, str):
+        return cure if cure in CURED_IMAGES else None
+    return None if verdict.headline_code in {"not-asked", "not-converged"} else "mechanics"
+
+
+def _part_of(result: Result, cure: str) -> Any:
+    return result.instrument if cure == "optics" else getattr(result, cure)
+
+
+def bar_of(result: Result) -> list[Segment]:
+    """Return the pieces of the recorded width, mean shares above the base; empty if not known."""
+    recorded, base = result.fwhm.recorded_arcsec, result.instrument.base_fwhm_arcsec
+    if recorded is None or not recorded.value or base is None or base >= recorded.value:
+        return []
+    width = recorded.value
+    shares = {
+        "atmosphere": result.atmosphere.share,
+        "near_air": result.near_air.share,
+        "tracking": result.tracking.share,
+        "structure": result.structure.share,
+        "open": result.open.share,
+        "optics": result.instrument.share,
     }
+    known = {name: max(share, 0.0) for name, share in shares.items() if share is not None}
+    if not known:
+        return []
+    rest = 1.0 - sum(known.values())
+    if rest > BAR_TELLS and len(known) < len(shares):
+        known["untold"] = rest
+    total = sum(known.values())
+    sizes = {"base": base} | {
+        name: (width - base) * share / total for name, share in known.items() if total > 0
+    }
+    places = 1 if width >= 1 else 2
+    return [
+        Segment(name, CAUSE_NAMES[name], _rounded(size, places), size / width)
+        for name, size in sizes.items()
+        if size / width >= BAR_TELLS
+    ]
 
 
-def _widths(result: Result) -> list[dict[str, str]]:
-    fwhm = result.fwhm
+def _rounded(size: float, places: int) -> str:
+    text = f"{size:.{places}f}"
+    return f"< {10**-places:g}" if float(text) == 0 else text
+
+
+def _stars(result: Result) -> list[dict[str, Any]]:
+    """Return the stars of the first screen: the recorded one, and one with a cure."""
+    recorded, unit = _width(result)
+    cells = estimate_cells(recorded, "", finest=2)
+    stars: list[dict[str, Any]] = [
+        {"images": ("recorded",), "label": "Now", "width": cells["value"], "unit": unit}
+    ]
+    cure = cure_shown(result)
+    if cure is not None:
+        images, name, label = CURED_IMAGES[cure]
+        cells = estimate_cells(getattr(result.fwhm, name), "", finest=2)
+        shown = cells["value"]
+        if result.verdict.headline_code == "open" and cells["range68"]:
+            shown = cells["range68"]
+        stars.append({"images": images, "label": label, "width": shown, "unit": "arcsec"})
+    for star in stars:
+        if star["width"] == UNKNOWN:
+            star["unit"] = ""
+    return stars
+
+
+def _gain(result: Result, step: NextStep) -> str:
+    cure = _CURE_OF_STEP.get(step.code)
+    saving = None if cure is None else _part_of(result, cure).saving_arcsec
+    if saving is not None and saving.value is not None:
+        return f"It would save {estimate_text(saving, 'arcsec', finest=2)}."
+    if step.gain_arcsec is None or step.gain_arcsec <= 0:
+        return ""
+    verb = "save" if cure else "settle"
+    return f"It would {verb} up to {number(step.gain_arcsec, 2)} arcsec."
+
+
+def _steps(result: Result) -> list[dict[str, Any]]:
+    return [
+        {
+            "text": text_of(step),
+            "gain": _gain(result, step),
+            "cautions": cautions_for([step.code]),
+        }
+        for step in result.verdict.next
+    ]
+
+
+def _cures(result: Result) -> list[dict[str, Any]]:
+    """Return one row for each cure: whether it matters, and what it would save."""
+    verdict = result.verdict
     rows = []
-    for name, label in SCENARIOS:
-        estimate: Estimate | None = getattr(fwhm, f"{name}_arcsec")
-        unit = "arcsec"
-        if estimate is None and name == "recorded" and fwhm.recorded_px is not None:
-            estimate, unit = fwhm.recorded_px, "px"
-        cells = estimate_cells(estimate, unit)
-        basis = "unknown" if estimate is None else "measured"
-        if estimate is not None and name != "recorded":
-            basis = "measured" if fwhm.method == "frames" else "inferred"
-        rows.append({"name": name, "label": label, "basis": basis, **cells})
-    return rows
-
-
-def _basis(name: str, result: Result) -> str:
-    """Return how a contribution is known: measured, inferred, limit or unknown.
-
-    Whatever takes part in the split is inferred: it rests on the model of air and optics. Motion
-    that is read off the frames without a split, as in long subframes, is measured.
-    """
-    part: Any = getattr(result, name)
-    air_or_optics = name in {"atmosphere", "instrument"}
-    if (part.fwhm_arcsec if air_or_optics else part.rms_major_arcsec) is None:
-        return "unknown"
-    if is_limited(result, name):
-        return "limit"
-    split = air_or_optics or result.verdict.shares.get(name) is not None
-    return "inferred" if split else "measured"
-
-
-def _budget(result: Result) -> list[dict[str, Any]]:
-    widths, shares = own_widths(result), shown_shares(result)
-    rows = []
-    for name in CONTRIBUTIONS:
-        part: Any = getattr(result, name)
-        motion = UNKNOWN
-        if name == "instrument":
-            motion = "none"
-        elif name == "atmosphere":
-            motion = estimate_text(result.atmosphere.motion_rms_arcsec, "arcsec")
-        elif part.rms_major_arcsec is not None:
-            motion = estimate_text(part.rms_major_arcsec, "arcsec")
-            if part.rms_minor_arcsec is not None and not is_limited(result, name):
-                motion += " × " + estimate_text(part.rms_minor_arcsec, "arcsec")
-        share = estimate_cells(shares[name], "%", 100.0)
-        if shares[name] is None and result.verdict.shares.get(name) is not None:
-            share["value"] = NONE_FOUND
-        saved = as_limit(part.saved_arcsec) if is_limited(result, name) else part.saved_arcsec
+    for cure, label in CURE_NAMES.items():
+        part = _part_of(result, cure)
+        saving = part.saving_arcsec
+        answer = verdict.matters.get(cure)
+        if answer is None and saving is None:
+            continue
+        motion = getattr(part, "rms_major_arcsec", None)
+        minor = getattr(part, "rms_minor_arcsec", None)
+        moved = "" if motion is None else estimate_text(motion, "", finest=3)
+        if motion is not None and minor is not None and not motion.is_limit:
+            moved += " × " + estimate_text(minor, "", finest=3)
         rows.append(
             {
-                "name": name,
-                "label": CAUSE_NAMES[name],
-                "width": estimate_cells(widths[name], "arcsec"),
-                "motion": motion,
-                "saved": estimate_cells(saved, "arcsec"),
-                "share": share,
-                "basis": _basis(name, result),
-                "finding": plain(result.verdict.findings.get(name, "")),
+                "name": cure,
+                "label": label,
+                "answer": "" if answer is None or cure == "atmosphere" else ANSWERS[answer],
+                "state": answer or "",
+                "saving": estimate_cells(saving, "", finest=2),
+                "percent": estimate_cells(part.saving_fraction, "%", 100.0, finest=0)["value"],
+                "motion": moved,
             }
         )
     return rows
 
 
-def _facts(result: Result) -> list[str]:
-    sequence = result.sequence
-    facts = [f"{sequence.frames_used} of {sequence.frames} frames", f"{sequence.stars_used} stars"]
-    if sequence.stars_used == 1:
-        facts[1] = "1 star"
-    if sequence.frame_exposure_s is not None:
-        facts.append(f"{setting(sequence.frame_exposure_s)} s exposures")
-    if sequence.cadence_s:
-        facts.append(f"one every {setting(sequence.cadence_s)} s")
-    if sequence.duration_s is not None:
-        facts.append(f"{setting(sequence.duration_s)} s long")
-    if result.fwhm.blur_time_s is not None:
-        facts.append(f"budget for an exposure of {setting(result.fwhm.blur_time_s)} s")
-    if sequence.start_utc:
-        facts.append(f"began {plain(sequence.start_utc)} UTC")
-    return facts
-
-
-def _atmosphere(result: Result) -> list[tuple[str, str]]:
-    air = result.atmosphere
-    rows = [
-        (
-            "Seeing at 500 nm and zenith (0.976 λ/r₀)",
-            estimate_text(air.seeing_500nm_zenith_arcsec, "arcsec"),
-        ),
-        ("Fried's r₀ at 500 nm and zenith", estimate_text(air.r0_500nm_zenith_m, "m")),
-        (
-            "Lower bound of the seeing, from pairs of stars",
-            _bound(air.lower_seeing_arcsec, "low95", "at least"),
-        ),
-        (
-            "Upper bound of the seeing, from the registered star",
-            _bound(air.upper_seeing_arcsec, "high95", "at most"),
-        ),
-        ("Air that no pair can see", estimate_text(air.unseen_by_pairs_share, "%", 100.0)),
-        ("Wind that moves the turbulence", estimate_text(air.wind_m_s, "m/s")),
+def _widths(result: Result) -> list[tuple[str, str]]:
+    fwhm, air = result.fwhm, result.atmosphere
+    rows: list[tuple[str, Estimate | None, str]] = [
+        ("Recorded", *_width(result)),
+        ("With perfect tracking", fwhm.without_tracking_arcsec, "arcsec"),
+        ("Without shaking", fwhm.without_structure_arcsec, "arcsec"),
+        ("On a perfectly steady mount", fwhm.without_both_arcsec, "arcsec"),
+        ("Every frame centred on its star", fwhm.registered_arcsec, "arcsec"),
+        ("All the air alone", air.fwhm_arcsec, "arcsec"),
+        ("Optics beyond a perfect telescope", result.instrument.optics_fwhm_arcsec, "arcsec"),
+        ("Seeing of the air outside (500 nm, zenith)", air.seeing_500nm_zenith_arcsec, "arcsec"),
+        ("Seeing: lower bound, from pairs", air.lower_seeing_arcsec, "arcsec"),
+        ("Seeing: upper bound, from the centred star", air.upper_seeing_arcsec, "arcsec"),
+        ("Fried's r₀ (500 nm, zenith)", air.r0_500nm_zenith_m, "m"),
+        ("Wind that moves the turbulence", air.wind_m_s, "m/s"),
     ]
-    if air.unseen_below_m is not None:
+    return [
+        (label, estimate_text(estimate, unit, finest=2 if unit == "arcsec" else None))
+        for label, estimate, unit in rows
+        if estimate is not None
+    ]
+
+
+def _motion(result: Result) -> list[tuple[str, str]]:
+    motion, open_part = result.motion, result.open
+    rows = [
+        (label, f"{number(arcsec, 2)} arcsec" if arcsec is not None else f"{number(px, 2)} px")
+        for label, arcsec, px in (
+            ("Shared motion along x, rms", motion.common_rms_x_arcsec, motion.common_rms_x_px),
+            ("Shared motion along y, rms", motion.common_rms_y_arcsec, motion.common_rms_y_px),
+            ("Star against star along x, rms", None, motion.pair_rms_x_px),
+            ("Star against star along y, rms", None, motion.pair_rms_y_px),
+            ("Noise of one position, rms", motion.noise_rms_arcsec, motion.noise_rms_px),
+        )
+        if arcsec is not None or px is not None
+    ]
+    if open_part.motion_rms_major_arcsec is not None:
         rows.append(
             (
-                "Pairs see less than a tenth of the air below about",
-                f"{number(air.unseen_below_m, 2)} m",
+                "Shared motion without an owner, rms",
+                estimate_text(open_part.motion_rms_major_arcsec, "arcsec"),
             )
         )
+    if result.tracking.drift_arcsec_per_min is not None:
+        rows.append(("Drift", estimate_text(result.tracking.drift_arcsec_per_min, "arcsec/min")))
+    structure = result.structure
+    if structure.undetected_rms_arcsec is not None:
+        band = structure.band_hz
+        where = "" if band is None else f", {number(band[0], 2)} to {number(band[1], 2)} Hz"
+        size = number(structure.undetected_rms_arcsec, 2)
+        rows.append((f"Smallest mode that is found 95 times in 100{where}", f"{size} arcsec rms"))
     return rows
 
 
-def _bound(estimate: Estimate | None, end: str, word: str) -> str:
-    """Return a bound with the end of its 95 % interval that the sentences quote."""
-    outer = None if estimate is None else getattr(estimate, end)
-    text = estimate_text(estimate, "arcsec")
-    return text if outer is None else f"{text}; {word} {outer:.2f} arcsec at 95 %"
+def _line(index: int, line: Line) -> dict[str, str]:
+    rms = (line.rms_arcsec, "arcsec") if line.rms_arcsec is not None else (line.rms_px, "px")
+    damping = "steady" if line.kind == "steady" else UNKNOWN
+    if line.damping_ratio is not None:
+        damping = estimate_text(line.damping_ratio, "%", 100.0)
+    odds = [*line.alias_odds, *[None] * len(line.alias_candidates_hz)]
+    others = sorted(
+        zip(line.alias_candidates_hz, odds, strict=False), key=lambda item: -(item[1] or 0.0)
+    )
+    named = [
+        f"{number(frequency, 3)} Hz ({probability(odd)})"
+        for frequency, odd in others
+        if odd is not None and odd >= LEAST_ODDS_NAMED
+    ]
+    causes = sorted(line.cause_odds.items(), key=lambda item: -item[1])
+    named_causes = [
+        f"{plain(cause)} ({probability(odd)})" for cause, odd in causes if odd >= LEAST_ODDS_NAMED
+    ]
+    told = "" if len(named_causes) == 1 else ", ".join(named_causes)
+    return {
+        "number": str(index),
+        "frequency": estimate_text(line.frequency_hz, "Hz"),
+        "rms": estimate_text(*rms),
+        "direction": estimate_text(line.angle_deg, "deg"),
+        "damping": damping,
+        "chance": chance(line.false_alarm_probability),
+        "aliases": ", ".join(named) if len(named) > 1 else "no other",
+        "cause": told or plain(line.cause),
+    }
+
+
+def _event(index: int, event: Event) -> dict[str, str]:
+    kind = _KINDS_OF_EVENT[event.kind]
+    if event.kind == "shocks":
+        kind += f" ({event.onsets} or more)"
+    return {
+        "number": str(index),
+        "start": f"{event.start_s:.2f} s",
+        "duration": f"{number(event.duration_s, 2)} s",
+        "kind": kind,
+        "peak": estimate_text(event.peak_arcsec, "arcsec"),
+        "frequency": f"{number(event.frequency_hz, 2)} Hz",
+    }
+
+
+def _event_words(result: Result) -> list[str]:
+    search = result.event_search
+    if search is None:
+        return []
+    seen = (
+        f"an oscillation of {number(search.smallest_peak_arcsec, 2)} arcsec peak that lasts "
+        f"{setting(search.window_s)} s"
+    )
+    if not result.events:
+        return [f"No event was found in {search.frames_searched} frames; {seen}, would have been."]
+    left = len(result.events) - EVENT_ROWS
+    return [
+        f"{search.frames_affected} of {search.frames_searched} frames lie in events.",
+        f"The smallest that would be found: {seen}.",
+        "No frame is left out for an event.",
+        *([f"{left} more events are in the result file."] if left > 0 else []),
+    ]
+
+
+def _facts(result: Result) -> list[str]:
+    sequence = result.sequence
+    stars = "1 star" if sequence.stars_used == 1 else f"{sequence.stars_used} stars"
+    facts = [f"{sequence.frames_used} of {sequence.frames} frames", stars]
+    if sequence.frame_exposure_s is not None:
+        facts.append(f"exposures of {setting(sequence.frame_exposure_s)} s")
+    if sequence.duration_s is not None:
+        facts.append(f"{setting(float(f'{sequence.duration_s:.3g}'))} s long")
+    if result.fwhm.blur_time_s is not None:
+        blur_time = setting(float(f"{result.fwhm.blur_time_s:.3g}"))
+        facts.append(f"widths for an exposure of {blur_time} s")
+    if sequence.start_utc:
+        facts.append(f"{plain(sequence.start_utc)[:19].replace('T', ' ')} UTC")
+    return facts
+
+
+def _quality(result: Result) -> list[tuple[str, str]]:
+    sequence, fit = result.sequence, result.fit
+    rows = [
+        ("Files", str(sequence.files)),
+        ("Stretches without a gap", str(sequence.segments)),
+        ("Time stamps", sequence.timing),
+    ]
+    rows += [
+        (f"Left out: {plain(reason).replace('_', ' ')}", str(count))
+        for reason, count in sequence.frames_dropped.items()
+    ]
+    if sequence.nyquist_hz is not None:
+        rows.append(("Highest frequency sampled directly", f"{setting(sequence.nyquist_hz)} Hz"))
+    if fit is not None:
+        agree = "" if fit.r_hat_max is None else f"; two runs agree to R-hat {fit.r_hat_max:.3f}"
+        rows.append(("Fit", plain(fit.method) + agree))
+    return rows
 
 
 def summarize(result: Result) -> dict[str, Any]:
@@ -204,120 +369,38 @@ def summarize(result: Result) -> dict[str, Any]:
         Plain texts, lists and dictionaries; nothing is escaped for any medium, but control
         characters are gone.
     """
-    verdict, sequence = result.verdict, result.sequence
-    next_steps = [plain(step) for step in verdict.next]
+    verdict = result.verdict
+    checks = [{"severity": c.severity, "text": text_of(c)} for c in result.checks]
+    told = {check.code for check in result.checks}
     return {
         "title": _title(result),
-        "statement": _statement(result),
-        "dominant": verdict.dominant,
-        **_certainty(result),
+        "headline": _headline(result),
         "facts": _facts(result),
-        "reasons": [plain(reason) for reason in verdict.reasons],
-        "next": next_steps,
-        "cautions": cautions_for(next_steps),
+        "stars": _stars(result),
+        "bar": bar_of(result),
+        "steps": _steps(result),
+        "cautions": cautions_for(step.code for step in verdict.next[1:]),
+        "checks": checks,
+        "reasons": [text_of(reason) for reason in verdict.reasons],
+        "doubts": [text_of(w) for w in result.warnings if w.code not in told],
+        "worth": ""
+        if verdict.worth_arcsec is None
+        else f"{number(verdict.worth_arcsec, 2)} arcsec",
+        "cures": _cures(result),
         "widths": _widths(result),
-        "width_method": _METHODS[result.fwhm.method],
-        "registered": estimate_text(result.fwhm.registered_arcsec, "arcsec"),
-        "shape": [
-            ("larger axis", estimate_text(result.fwhm.recorded_major_arcsec, "arcsec")),
-            ("smaller axis", estimate_text(result.fwhm.recorded_minor_arcsec, "arcsec")),
-            ("direction of the larger", estimate_text(result.fwhm.recorded_angle_deg, "deg")),
-        ],
-        "budget": _budget(result),
-        "has_budget": any(_basis(name, result) != "unknown" for name in CONTRIBUTIONS),
-        "atmosphere": _atmosphere(result),
-        "evidence": [plain(text) for text in result.atmosphere.evidence],
-        "lines": [line_row(k, line) for k, line in enumerate(result.lines, start=1)],
-        "periodic": [
-            {
-                "name": plain(term.name),
-                "period": f"{setting(term.period_s)} s",
-                "harmonic": str(term.harmonic),
-                "amplitude": estimate_text(term.amplitude_arcsec, "arcsec"),
-                "whole": _whole_turn(result, term),
-                "turns": number(term.turns_covered, 3),
-            }
-            for term in result.tracking.periodic
-        ],
-        "drift": estimate_text(result.tracking.drift_arcsec_per_min, "arcsec/min"),
-        "events": [event_row(k, e) for k, e in enumerate(result.events[:MOST_EVENTS], start=1)],
-        "event_words": event_words(result),
-        "dropped": [
-            (plain(reason).replace("_", " "), count)
-            for reason, count in sequence.frames_dropped.items()
-        ],
+        "motion": _motion(result),
+        "lines": [_line(k, line) for k, line in enumerate(result.lines, start=1)],
+        "events": [_event(k, e) for k, e in enumerate(result.events[:EVENT_ROWS], start=1)],
+        "event_words": _event_words(result),
         "quality": _quality(result),
         "setup": [
             {
                 "label": label_of_key(key),
                 "value": setup_text(key, entry.value),
-                "origin": entry.origin,
-                "note": plain(entry.note),
+                "origin": "assumed" if entry.origin == "default" else entry.origin,
             }
             for key, entry in result.setup.items()
         ],
-        "warnings": [(plain(entry.code), plain(entry.text)) for entry in result.warnings],
-        "motion": _motion_rows(result),
         "command": plain(result.command),
         "version": plain(result.version),
     }
-
-
-def _quality(result: Result) -> list[tuple[str, str]]:
-    sequence, motion = result.sequence, result.motion
-    rows = [
-        ("Files read", str(sequence.files)),
-        ("Frames used", f"{sequence.frames_used} of {sequence.frames}"),
-        ("Stars used", str(sequence.stars_used)),
-        ("Stretches without a gap", str(sequence.segments)),
-        ("Time stamps", sequence.timing),
-    ]
-    if sequence.nyquist_hz is not None:
-        rows.append(("Highest frequency sampled directly", f"{setting(sequence.nyquist_hz)} Hz"))
-    if motion.noise_rms_arcsec is not None:
-        rows.append(
-            (
-                "Noise of one star's position in one frame",
-                f"{number(motion.noise_rms_arcsec)} arcsec",
-            )
-        )
-    elif motion.noise_rms_px is not None:
-        rows.append(
-            ("Noise of one star's position in one frame", f"{number(motion.noise_rms_px)} px")
-        )
-    return rows
-
-
-def _motion_rows(result: Result) -> list[tuple[str, str]]:
-    motion = result.motion
-    entry = result.setup.get("pixel_scale_arcsec")
-    scale = entry.value if entry is not None and isinstance(entry.value, (int, float)) else None
-    rows = []
-    for label, in_px, in_arcsec in (
-        ("Shared motion along x, rms", motion.common_rms_x_px, motion.common_rms_x_arcsec),
-        ("Shared motion along y, rms", motion.common_rms_y_px, motion.common_rms_y_arcsec),
-        ("Motion of one star against another along x, rms", motion.pair_rms_x_px, None),
-        ("Motion of one star against another along y, rms", motion.pair_rms_y_px, None),
-    ):
-        if in_arcsec is None and in_px is not None and scale is not None:
-            in_arcsec = in_px * scale  # noqa: PLW2901 - the same quantity in the other unit
-        texts = [
-            f"{number(value)} {unit}"
-            for value, unit in ((in_arcsec, "arcsec"), (in_px, "px"))
-            if value is not None
-        ]
-        if texts:
-            rows.append((label, texts[0] + (f" ({texts[1]})" if texts[1:] else "")))
-    if motion.rotation_rms_arcsec is not None:
-        rows.append(
-            ("Rotation of the field, angle, rms", f"{number(motion.rotation_rms_arcsec)} arcsec")
-        )
-    return rows
-
-
-def _whole_turn(result: Result, term: PeriodicTerm) -> str:
-    """Return peak to peak of a whole turn, beside the period's first harmonic."""
-    if term.harmonic != 1:
-        return ""
-    sizes = {c.name: c.peak_to_peak_arcsec for c in result.tracking.phase_curves}
-    return estimate_text(sizes.get(term.name), "arcsec")

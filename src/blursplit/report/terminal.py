@@ -1,48 +1,51 @@
-"""The same story on a terminal: a compact table, and progress of long work."""
+"""The same answer on a terminal, within one screen; and progress of long work."""
 
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from blursplit.constants import TERMINAL_LINES
 from blursplit.report.summary import summarize
+from blursplit.result import Result
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-
     from rich.console import Console
-    from rich.table import Table
-
-    from blursplit.result import Result
 
 __all__ = ["print_summary", "progress"]
 
-MOST_LINES = 6
-MOST_EVENTS = 6
+
+def _cells(row: dict[str, Any]) -> tuple[str, str, str]:
+    saving = row["saving"]
+    span = f" ({saving['range68']})" if saving["range68"] else ""
+    return row["label"], row["answer"] or "–", saving["value"] + span
 
 
-def _table(console: Console, *heads: str) -> Table:
-    from rich import box
-    from rich.table import Table
-
-    table = Table(
-        box=box.SIMPLE_HEAD if console.is_terminal else None,
-        pad_edge=False,
-        header_style="bold" if console.is_terminal else "",
-        show_edge=False,
-    )
-    for head in heads:
-        table.add_column(head, overflow="fold")
-    return table
-
-
-def _joined(cells: dict[str, str]) -> str:
-    return cells["value"] + (f" ({cells['range68']})" if cells["range68"] else "")
+def _told(summary: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """Yield label and text of what stands below the table, in its order."""
+    if not summary["cures"]:
+        yield from summary["motion"][:TERMINAL_LINES]
+    for line in summary["lines"][:TERMINAL_LINES]:
+        yield "line", f"{line['frequency']}, {line['rms']} rms, cause {line['cause']}"
+    left = len(summary["lines"]) - TERMINAL_LINES
+    if left > 0:
+        yield "line", f"and {left} more in the page"
+    for step in summary["steps"][:1]:
+        yield "next", f"{step['text']} {step['gain']}".rstrip()
+        for caution in step["cautions"]:
+            yield "caution", caution
+    count = len(summary["reasons"]) + len(summary["doubts"])
+    if count:
+        yield (
+            "why",
+            f"{count} {'reason or doubt' if count == 1 else 'reasons and doubts'} in the page",
+        )
 
 
 def print_summary(result: Result, console: Console) -> None:
-    """Print a result as a compact table; plain text without colours or boxes when piped.
+    """Print a result within a screen; plain text without colours or boxes when piped.
 
     Parameters
     ----------
@@ -50,88 +53,32 @@ def print_summary(result: Result, console: Console) -> None:
     console : rich.console.Console
         Texts from headers are printed as they are: markup in them does nothing.
     """
+    from rich.table import Table
     from rich.text import Text
 
     summary = summarize(result)
 
     def say(text: str, style: str = "") -> None:
-        console.print(Text(text, style=style if console.is_terminal else ""), soft_wrap=False)
+        console.print(Text(text, style=style if console.is_terminal else ""))
 
-    say(summary["title"])
-    doubt = f" ({summary['probability']})" if summary["probability"] else ""
-    say(summary["statement"] + doubt, "bold")
-    say("; ".join(summary["facts"]))
-    console.print()
-
-    widths = _table(console, "star", "FWHM (68 %)", "known how")
-    for row in summary["widths"]:
-        widths.add_row(*map(Text, (row["label"], _joined(row), row["basis"])))
-    console.print(widths)
-    console.print()
-
-    budget = _table(console, "cause", "share (68 %)", "alone, FWHM (68 %)", "known how")
-    for row in summary["budget"]:
-        cells = (
-            row["label"],
-            _joined(row["share"]),
-            _joined(row["width"]),
-            row["basis"],
-        )
-        budget.add_row(*map(Text, cells))
-    console.print(budget)
-    _print_lines(summary["lines"], console)
-    _print_events(summary["events"], summary["event_words"], console)
-    if not all(row["share"]["range68"] or row["basis"] == "limit" for row in summary["budget"]):
-        # Without a split the findings and the bare motion are all there is: they must be seen.
-        for row in summary["budget"]:
-            if row["finding"] and not row["share"]["range68"]:
-                say(f"{row['label'].lower()}: {row['finding']}")
-        for label, value in summary["motion"]:
-            say(f"{label} per frame: {value}")
-
-    for heading, texts in (
-        ("because", summary["reasons"]),
-        ("undecided", [summary["undecided"]] if summary["undecided"] else []),
-        ("next", summary["next"]),
-        ("caution", summary["cautions"]),
-        ("note", [text for _, text in summary["warnings"]]),
-    ):
-        for text in texts:
-            say(f"{heading}: {text}")
-
-
-def _print_lines(lines: list[dict[str, str]], console: Console) -> None:
-    from rich.text import Text
-
-    if not lines:
+    say(f"{summary['title']}: {'; '.join(summary['facts'][:4])}")
+    say(summary["headline"], "bold")
+    for check in summary["checks"]:
+        say(f"check: {check['text']}")
+    if summary["bar"]:
+        pieces = ", ".join(f"{piece.label.lower()} {piece.size}" for piece in summary["bar"])
+        say(f"width [arcsec], piece by piece: {pieces}")
+    if summary["cures"]:
         console.print()
-        return
-    console.print()
-    table = _table(console, "line", "frequency", "motion, rms", "cause")
-    for line in lines[:MOST_LINES]:
-        frequency = f"{line['frequency']} {line['elsewhere']}".rstrip()
-        table.add_row(*map(Text, (line["number"], frequency, line["rms"], line["cause"])))
-    console.print(table)
-    if len(lines) > MOST_LINES:
-        console.print(Text(f"and {len(lines) - MOST_LINES} more lines in the page"))
-    console.print()
-
-
-def _print_events(events: list[dict[str, str]], words: list[str], console: Console) -> None:
-    from rich.text import Text
-
-    if events:
-        table = _table(console, "event", "began", "lasted", "kind", "peak", "frequency", "frames")
-        for event in events[:MOST_EVENTS]:
-            keys = ("number", "start", "duration", "kind", "peak", "frequency", "frames")
-            table.add_row(*(Text(event[key]) for key in keys))
+        table = Table(box=None, pad_edge=False, header_style="dim" if console.is_terminal else "")
+        for head in ("cure", "worth it?", "saves [arcsec] (68 %)"):
+            table.add_column(Text(head), overflow="fold")
+        for row in summary["cures"]:
+            table.add_row(*map(Text, _cells(row)))
         console.print(table)
-        if len(events) > MOST_EVENTS:
-            console.print(Text("more events are in the page"))
-    if words:
-        # the first sentence counts the frames, or says what would have been seen
-        console.print(Text(words[0]))
         console.print()
+    for label, text in _told(summary):
+        say(f"{label}: {text}")
 
 
 @contextmanager

@@ -21,6 +21,7 @@ from blursplit.constants import (
 )
 from blursplit.estimate import Estimate
 from blursplit.plain import plain
+from blursplit.result import Remark, Result
 
 __all__ = [
     "CAUSE_NAMES",
@@ -115,8 +116,8 @@ _HEADLINES: dict[str, str] = {
         "{width_arcsec:figure}.[[ Your seeing was {seeing_arcsec:arcsec}.]]"
     ),
     "no-cure-matters": (
-        "Your mount is not the reason: no cure would save as much as {worth_arcsec:arcsec} of "
-        "your {width_arcsec:arcsec}.[[ Your seeing was {seeing_arcsec:arcsec}.]]"
+        "Your mount is not the reason: curing it would save less than {worth_arcsec:arcsec} of "
+        "your {width_arcsec:figure}.[[ Your seeing was {seeing_arcsec:arcsec}.]]"
     ),
     "open": (
         "Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be {cure:cure}; "
@@ -428,6 +429,15 @@ def text_of(remark: _Said) -> str:
 
     kept = re.sub(r"\[\[(.*?)\]\]", optional, template)
     return re.sub(r"\{(\w+):(\w+)\}", fill, kept)
+
+
+def put_in_words(result: Result) -> None:
+    """Write the sentence of every remark of a result into it."""
+    verdict = result.verdict
+    headline = Remark(code=verdict.headline_code, facts=verdict.headline_facts)
+    verdict.headline = text_of(headline)
+    for remark in (*verdict.reasons, *verdict.next, *result.checks, *result.warnings):
+        remark.text = text_of(remark)
 
 
 def cautions_for(codes: Iterable[str]) -> list[str]:

@@ -43,6 +43,7 @@ from blursplit.constants import (
     UNIFORM_SIGMA_PX,
     WIDER_BY,
 )
+from blursplit.rig import Rig, scale_readings
 from blursplit.types import BoolArray, FloatArray
 
 if TYPE_CHECKING:
@@ -75,21 +76,13 @@ class Check:
     touches: tuple[str, ...] = ()
 
 
-class _Rig(Protocol):
-    """What is asked of the rig: values by their key."""
-
-    def get(self, key: str) -> Any:
-        """Return the value of a key, or None."""
-        ...
-
-
 class _SharedMotion(Protocol):
     x_px: FloatArray
     y_px: FloatArray
 
 
 def are_these_raw(
-    tracks: StarTracks, motion: _SharedMotion | None = None, rig: _Rig | None = None
+    tracks: StarTracks, motion: _SharedMotion | None = None, rig: Rig | None = None
 ) -> tuple[Check, ...]:
     """Return what is wrong with the frames, nothing where they look raw.
 
@@ -98,7 +91,7 @@ def are_these_raw(
     tracks : StarTracks
     motion : CommonMotion, optional
         Shared motion of the stars; the mean of their positions is taken where it is not given.
-    rig : anything with `get`, optional
+    rig : Rig, optional
         Asked for the readings of the pixel scale.
     """
     path = _shared_path(tracks) if motion is None else np.stack([motion.x_px, motion.y_px])
@@ -564,18 +557,18 @@ def _trailed(tracks: StarTracks) -> Check | None:
 # --- pixel scale ----------------------------------------------------------------------------------
 
 
-def _disputed_scale(rig: _Rig) -> Check | None:
-    """Compare all readings of the pixel scale: the setup's, the headers', pixel over focal length.
-
-    The rig is asked for "scale_readings", a mapping of what each is called to arcsec a pixel.
-    """
-    readings = rig.get("scale_readings")
+def _disputed_scale(rig: Rig) -> Check | None:
+    """Compare all readings of the pixel scale: setup, headers, pixel over focal length."""
+    readings = scale_readings(rig)
     if not readings:
         return None
     low, high = min(readings.values()), max(readings.values())
     if high <= (1.0 + SCALE_AGREES) * low:
         return None
-    lowest, highest = min(readings, key=readings.get), max(readings, key=readings.get)
+    lowest, highest = (
+        min(readings, key=readings.__getitem__),
+        max(readings, key=readings.__getitem__),
+    )
     facts: Facts = {
         "low_arcsec": float(low),
         "high_arcsec": float(high),

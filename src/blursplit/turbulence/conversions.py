@@ -21,7 +21,11 @@ import numpy as np
 from astropy.units import Quantity
 from numpy.typing import ArrayLike
 
-from blursplit.constants import ARCSEC_PER_RADIAN, SEEING_IN_LAMBDA_OVER_R0
+from blursplit.constants import (
+    ARCSEC_PER_RADIAN,
+    SEEING_IN_LAMBDA_OVER_R0,
+    SMALLEST_OUTER_SCALE_RATIO,
+)
 from blursplit.types import FloatArray
 
 _FRIED = (24.0 / 5.0 * gamma(6.0 / 5.0)) ** (5.0 / 6.0)
@@ -32,8 +36,6 @@ STRUCTURE_CONSTANT = 2.0 * _FRIED
 SPECTRUM_CONSTANT = gamma(11.0 / 6.0) ** 2 / (2.0 * pi ** (11.0 / 3.0)) * _FRIED
 """0.022896: constant of the phase spectrum in cycles per metre (Noll 1976)."""
 
-SMALLEST_OUTER_SCALE_RATIO = 3.0
-"""Outer scale over r0 below which a von Karman image is mostly its unscattered core."""
 
 _VON_KARMAN = 2.0 ** (1.0 / 6.0) * gamma(11.0 / 6.0) * pi ** (-8.0 / 3.0) * _FRIED
 _SATURATION = gamma(5.0 / 6.0) * 2.0 ** (-1.0 / 6.0)

@@ -13,10 +13,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from blursplit.constants import ARCSEC_PER_RADIAN
+from blursplit.constants import ARCSEC_PER_RADIAN, DEFOCUS_STRIPS
 from blursplit.types import FloatArray
-
-N_STRIPS = 400
 
 
 def defocus_sigma_arcsec(
@@ -75,7 +73,7 @@ def defocus_otf(
     b = np.asarray(baseline_over_aperture, dtype=float)[..., None]
     edge_rad = 2.0 * np.asarray(sigma_arcsec, float) / np.sqrt(1.0 + obstruction**2)
     edge_rad = edge_rad[..., None, None] / ARCSEC_PER_RADIAN
-    u = (np.arange(N_STRIPS) + 0.5) / N_STRIPS  # even in u: one half is enough
+    u = (np.arange(DEFOCUS_STRIPS) + 0.5) / DEFOCUS_STRIPS  # even in u: one half is enough
     at = u * (1.0 - b)
     outer = np.sqrt(np.maximum(1.0 - (at + b) ** 2, 0.0))
     inner = np.sqrt(np.maximum(obstruction**2 - (at - b) ** 2, 0.0))

@@ -13,16 +13,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from blursplit.constants import ARCSEC_PER_RADIAN
+from blursplit.constants import (
+    ARCSEC_PER_RADIAN,
+    LOWEST_ALTITUDE_DEG,
+    PRESSURE_SCALE_HEIGHT_M,
+    UNKNOWN_BAND_NM,
+)
 from blursplit.types import FloatArray
-
-LOWEST_ALTITUDE_DEG = 10.0
-"""Below this the flat-layer formula n - 1 times tan z no longer holds."""
-
-UNKNOWN_BAND_NM = (400.0, 700.0)
-"""Band of an unfiltered camera as far as it matters here: wide, so that the bound is safe."""
-
-_STANDARD_HEIGHT_M = 8400.0  # scale height of the pressure
 
 
 @dataclass(frozen=True)
@@ -131,7 +128,7 @@ def differential_refraction_arcsec(
 
 def pressure_at_height_hpa(height_m: float) -> float:
     """Return the mean air pressure at a height above the sea (exponential, 8400 m)."""
-    return float(1013.25 * np.exp(-height_m / _STANDARD_HEIGHT_M))
+    return float(1013.25 * np.exp(-height_m / PRESSURE_SCALE_HEIGHT_M))
 
 
 def band_dispersion(

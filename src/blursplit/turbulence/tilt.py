@@ -20,25 +20,36 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
+from blursplit.constants import (
+    MIX_D_OVER_R0,
+    MIX_OBSTRUCTION,
+    MIX_WINDOW,
+    PAIR_LARGEST,
+    PAIR_PER_DECADE,
+    PAIR_SMALLEST,
+    TILT_HIGHEST,
+    TILT_LOG_STEP,
+    TILT_LOWEST,
+    TILT_MEAN_FROM,
+    TILT_MEAN_FULL,
+    TILT_MIX,
+    TILT_MIX_DEFAULT,
+    TILT_MIX_LEAST_SIGMA,
+    TILT_MIX_OPEN_SIGMA,
+    TILT_MIX_SHARE,
+    TILT_PHASE_CUT,
+)
 from blursplit.turbulence.conversions import SPECTRUM_CONSTANT
 from blursplit.types import FloatArray
 
 TiltKind = Literal["G", "Z"]
 
-LOG_STEP = 0.005
-"""Step of the grid in ln u: a kernel with argument q moves by 0.005 q between neighbours."""
-
-_LOWEST, _HIGHEST = 1e-8, 1e5
-# Above some tens of cycles a diameter the Bessel functions turn faster than the grid: there
-# their mean square takes over.
-_MEAN_FROM, _MEAN_FULL = 15.0, 45.0
-
 
 @lru_cache(maxsize=1)
 def grid() -> FloatArray:
     """Return the grid of u = f D, evenly spaced in ln u, read only."""
-    count = int(np.log(_HIGHEST / _LOWEST) / LOG_STEP) + 1
-    u = _LOWEST * np.exp(LOG_STEP * np.arange(count))
+    count = int(np.log(TILT_HIGHEST / TILT_LOWEST) / TILT_LOG_STEP) + 1
+    u = TILT_LOWEST * np.exp(TILT_LOG_STEP * np.arange(count))
     u.flags.writeable = False
     return np.asarray(u, dtype=float)
 
@@ -79,8 +90,8 @@ def tilt_filter(u: FloatArray, obstruction: float, kind: TiltKind) -> FloatArray
         msg = f"central obstruction must lie in [0, 0.95], not {obstruction}"
         raise ValueError(msg)
     z = pi * np.asarray(u, dtype=float)
-    blend = np.clip(np.log(u / _MEAN_FROM) / np.log(_MEAN_FULL / _MEAN_FROM), 0.0, 1.0)
-    waved = u < _MEAN_FULL
+    blend = np.clip(np.log(u / TILT_MEAN_FROM) / np.log(TILT_MEAN_FULL / TILT_MEAN_FROM), 0.0, 1.0)
+    waved = u < TILT_MEAN_FULL
     exact = np.zeros_like(z)
     zw = z[waved]
     if kind == "G":
@@ -136,12 +147,6 @@ def radial_density(
     spectrum = (u**2 + aperture_over_outer_scale**2) ** (-11.0 / 6.0)
     density = pi * SPECTRUM_CONSTANT * u**2 * tilt_filter(u, obstruction, kind) * spectrum
     return np.asarray(density, dtype=float)
-
-
-_SMALLEST, _LARGEST, _PER_DECADE = 1e-3, 1e3, 24
-# Waves whose phase turns by more than this across the separation average out; a smooth cut
-# keeps the logarithmic grid from aliasing them.
-_PHASE_CUT = 90.0
 
 
 def tilt_coefficient(
@@ -205,9 +210,9 @@ def _coefficient_spline(kind: TiltKind, obstruction: float) -> Any:
 @lru_cache(maxsize=4096)
 def _coefficient(kind: TiltKind, obstruction: float, aperture_over_outer_scale: float) -> float:
     density = radial_density(aperture_over_outer_scale, obstruction, kind)
-    inner = 3.0 * density[0] if aperture_over_outer_scale == 0 else 0.5 * LOG_STEP * density[0]
+    inner = 3.0 * density[0] if aperture_over_outer_scale == 0 else 0.5 * TILT_LOG_STEP * density[0]
     # Below the grid the Kolmogorov density goes as u^(1/3), so its integral is 3 x the last value.
-    return float(LOG_STEP * (density.sum() - 0.5 * density[0]) + inner)
+    return float(TILT_LOG_STEP * (density.sum() - 0.5 * density[0]) + inner)
 
 
 def pair_kernels(
@@ -266,13 +271,13 @@ def pair_covariance(
 
 
 def _interpolate(size: FloatArray, spline: Any, limit: float) -> FloatArray:
-    inside = np.clip(size, _SMALLEST, _LARGEST)
+    inside = np.clip(size, PAIR_SMALLEST, PAIR_LARGEST)
     value = np.exp(spline(np.log(inside)))
-    value = value * np.minimum(size / _SMALLEST, 1.0) ** 2
+    value = value * np.minimum(size / PAIR_SMALLEST, 1.0) ** 2
     # Beyond the table the Kolmogorov kernel nears its limit as s^(-1/3); with an outer scale it
     # has arrived.
-    beyond = np.maximum(size / _LARGEST, 1.0) ** (-1.0 / 3.0)
-    return np.asarray(np.where(size > _LARGEST, limit - (limit - value) * beyond, value))
+    beyond = np.maximum(size / PAIR_LARGEST, 1.0) ** (-1.0 / 3.0)
+    return np.asarray(np.where(size > PAIR_LARGEST, limit - (limit - value) * beyond, value))
 
 
 @lru_cache(maxsize=256)
@@ -297,60 +302,17 @@ def _bessel_weights() -> tuple[FloatArray, FloatArray, FloatArray]:
     """
     from scipy.special import j0, j1
 
-    count = round(np.log10(_LARGEST / _SMALLEST) * _PER_DECADE) + 1
-    log_size = np.linspace(np.log(_SMALLEST), np.log(_LARGEST), count)
+    count = round(np.log10(PAIR_LARGEST / PAIR_SMALLEST) * PAIR_PER_DECADE) + 1
+    log_size = np.linspace(np.log(PAIR_SMALLEST), np.log(PAIR_LARGEST), count)
     q = 2.0 * np.pi * np.outer(np.exp(log_size), grid())
-    cut = np.exp(-((q / _PHASE_CUT) ** 4))
+    cut = np.exp(-((q / TILT_PHASE_CUT) ** 4))
     zeroth, first = j0(q), j1(q)
     small = q < 1e-2  # noqa: PLR2004 - series there: the differences cancel
     second = np.where(small, q**2 / 8.0, 2.0 * first / np.maximum(q, 1e-300) - zeroth)
     lost = np.where(small, q**2 / 4.0, 1.0 - zeroth * cut)
-    along = 2.0 * LOG_STEP * (lost + second * cut)
-    across = 2.0 * LOG_STEP * (lost - second * cut)
+    along = 2.0 * TILT_LOG_STEP * (lost + second * cut)
+    across = 2.0 * TILT_LOG_STEP * (lost - second * cut)
     return log_size, along, across
-
-
-# Output of benchmarks/centroid_tilt.py (seed 20260, 2048 pupils a point, instantaneous images,
-# no pixel): filled pupil, then obstruction 0.33; rows D/r0, columns window sigma in lambda/D.
-_OBSTRUCTION = np.array([0.0, 0.33])
-_D_OVER_R0 = np.array([0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0])
-_WINDOW = np.array([0.5, 0.7, 1.0, 1.5, 2.5, 4.0])
-_MIX = np.array(
-    [
-        [
-            [1.14, 1.09, 0.94, 0.71, 0.47, 0.32],
-            [1.17, 1.12, 0.95, 0.71, 0.46, 0.30],
-            [1.23, 1.19, 0.99, 0.73, 0.47, 0.31],
-            [1.37, 1.30, 1.05, 0.74, 0.45, 0.28],
-            [1.87, 1.74, 1.29, 0.80, 0.46, 0.28],
-            [2.59, 2.39, 1.77, 1.04, 0.53, 0.32],
-            [3.49, 3.30, 2.71, 1.62, 0.69, 0.37],
-            [3.98, 3.88, 3.51, 2.44, 1.05, 0.53],
-        ],
-        [
-            [1.08, 0.94, 0.66, 0.41, 0.25, 0.16],
-            [1.10, 0.97, 0.68, 0.45, 0.30, 0.21],
-            [1.13, 0.98, 0.68, 0.44, 0.29, 0.20],
-            [1.20, 1.00, 0.70, 0.46, 0.32, 0.23],
-            [1.81, 1.45, 0.84, 0.41, 0.18, 0.07],
-            [2.03, 1.70, 1.14, 0.60, 0.32, 0.22],
-            [3.13, 2.83, 2.17, 1.31, 0.50, 0.25],
-            [3.26, 3.06, 2.67, 1.75, 0.63, 0.23],
-        ],
-    ]
-)
-# The same for a window of 1.5 star sigmas, star sigma from the area above half maximum.
-_DEFAULT_WINDOW_MIX = np.array(
-    [
-        [1.11, 1.15, 1.21, 1.34, 1.75, 2.18, 2.75, 3.24],
-        [1.07, 1.09, 1.10, 1.15, 1.55, 1.66, 2.26, 2.51],
-    ]
-)
-
-# What pixel, exposure and other obstructions leave open, and the table's own error (up to 15 % of
-# w - 1 from its pupils of 32 pixels): at least this much, and a share of the distance from 1.
-_LEAST_SIGMA, _SHARE = 0.1, 0.3
-_OPEN_WINDOW_SIGMA = 0.3  # a window twice as wide, for a star widened by pixels and optics
 
 
 def centroid_tilt_mix(
@@ -376,21 +338,21 @@ def centroid_tilt_mix(
         Variance = (w K_Z + (1 - w) K_G) lambda^2 r0^(-5/3) D^(-1/3). Without a window the
         uncertainty covers stars widened by pixels and optics up to twice.
     """
-    ratio = np.clip(np.asarray(d_over_r0, dtype=float), _D_OVER_R0[0], _D_OVER_R0[-1])
-    blocked = min(obstruction / _OBSTRUCTION[-1], 1.0)
+    ratio = np.clip(np.asarray(d_over_r0, dtype=float), MIX_D_OVER_R0[0], MIX_D_OVER_R0[-1])
+    blocked = min(obstruction / MIX_OBSTRUCTION[-1], 1.0)
     if window_over_diffraction is None:
-        default = (1.0 - blocked) * _DEFAULT_WINDOW_MIX[0] + blocked * _DEFAULT_WINDOW_MIX[1]
-        mix = np.asarray(np.interp(ratio, _D_OVER_R0, default), dtype=float)
-        return mix, np.hypot(_OPEN_WINDOW_SIGMA, _SHARE * (mix - 1.0))
+        default = np.average(TILT_MIX_DEFAULT, axis=0, weights=[1.0 - blocked, blocked])
+        mix = np.asarray(np.interp(ratio, MIX_D_OVER_R0, default), dtype=float)
+        return mix, np.hypot(TILT_MIX_OPEN_SIGMA, TILT_MIX_SHARE * (mix - 1.0))
     from scipy.interpolate import RegularGridInterpolator
 
-    window = np.clip(np.asarray(window_over_diffraction, float), _WINDOW[0], _WINDOW[-1])
-    values = (1.0 - blocked) * _MIX[0] + blocked * _MIX[1]
-    table = RegularGridInterpolator((np.log(_D_OVER_R0), np.log(_WINDOW)), values)
+    window = np.clip(np.asarray(window_over_diffraction, float), MIX_WINDOW[0], MIX_WINDOW[-1])
+    values = np.average(TILT_MIX, axis=0, weights=[1.0 - blocked, blocked])
+    table = RegularGridInterpolator((np.log(MIX_D_OVER_R0), np.log(MIX_WINDOW)), values)
     ratio, window = np.broadcast_arrays(ratio, window)
     points = np.stack([np.log(ratio), np.log(window)], axis=-1)
     mix = np.asarray(table(points), dtype=float).reshape(ratio.shape)
-    return mix, np.hypot(_LEAST_SIGMA, _SHARE * (mix - 1.0))
+    return mix, np.hypot(TILT_MIX_LEAST_SIGMA, TILT_MIX_SHARE * (mix - 1.0))
 
 
 def mixed_coefficient(

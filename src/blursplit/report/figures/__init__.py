@@ -7,7 +7,6 @@ Within `figure_style` they have the look of the page; on axes of your own they f
 from __future__ import annotations
 
 from blursplit.report.figures._canvas import axes_for, decimate, figure_of, figure_style, svg_text
-from blursplit.report.figures.budget import draw_shares, draw_widths, own_widths
 from blursplit.report.figures.evidence import (
     draw_ellipses,
     draw_exposure,
@@ -26,10 +25,11 @@ from blursplit.report.figures.motion import (
     draw_spectrum,
     shared_density,
 )
-from blursplit.report.figures.stars import draw_finder, draw_star
+from blursplit.report.figures.stars import bar_length, draw_finder, draw_star
 
 __all__ = [
     "axes_for",
+    "bar_length",
     "decimate",
     "draw_by_time",
     "draw_coherence",
@@ -42,15 +42,12 @@ __all__ = [
     "draw_pairs",
     "draw_periodic",
     "draw_shape",
-    "draw_shares",
     "draw_spectrum",
     "draw_star",
-    "draw_widths",
     "figure_of",
     "figure_style",
     "half_axes",
     "north_in_image",
-    "own_widths",
     "shared_density",
     "svg_text",
 ]

@@ -1,0 +1,264 @@
+"""The blur split: fit, histories and what is read off them, as far as the record allows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from blursplit.budget.fit import AirFit, FitSetup, fit_air
+from blursplit.budget.focus_account import focus_of, shaped
+from blursplit.budget.focus_report import FocusCurve
+from blursplit.budget.histories import (
+    DriveDraws,
+    Histories,
+    HistorySetup,
+    draw_histories,
+)
+from blursplit.budget.lower_bound import lower_bound_j
+from blursplit.budget.matched import match_width
+from blursplit.budget.optics_data import OpticsData, registered_transfer
+from blursplit.budget.record import Allowed, Lines, Motion, Record
+from blursplit.budget.shape import fast_variance_px2, shared_shape
+from blursplit.budget.summary import Readings, read_off
+from blursplit.constants import N_HISTORIES, STEADY_BLUR_EXPOSURE_S
+from blursplit.estimate import Estimate
+from blursplit.image.stack import (
+    StarImages,
+    registration_noise_arcsec2,
+    window_over_diffraction,
+)
+from blursplit.motion.inside import InsideMotion, fit_inside_motion, measure_frame_tensors
+from blursplit.types import FloatArray
+
+__all__ = ["Answer", "split_blur"]
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What was drawn, as far as the record allows: each None where it does not.
+
+    Parameters
+    ----------
+    fit : AirFit or None
+    histories : Histories or None
+    readings : Readings or None
+    transfer : OpticsData or None
+        The registered star's transfer function.
+    focus : FocusCurve or None
+    inside : InsideMotion or None
+    lower_strength : ndarray
+        Draws of the smallest r0^(-5/3) that the pairs allow; empty without a pair.
+    """
+
+    fit: AirFit | None = None
+    histories: Histories | None = None
+    readings: Readings | None = None
+    transfer: OpticsData | None = None
+    focus: FocusCurve | None = None
+    inside: InsideMotion | None = None
+    lower_strength: FloatArray | None = None
+
+
+def split_blur(
+    record: Record,
+    motion: Motion,
+    stack: StarImages | None,
+    allowed: Allowed,
+    lines: Lines,
+    seed: int,
+) -> Answer:
+    """Draw histories of the run at the level that it allows."""
+    lower = _lower_bound(record, motion, seed)
+    if allowed.level == "positions" or stack is None or record.conditions is None:
+        return Answer(lower_strength=lower)
+    inside = _inside(record, seed)
+    if allowed.level == "widths":
+        return _from_widths(record, motion, stack, inside, lower, seed)
+    return _from_spectra(record, motion, stack, lines, inside, lower, seed)
+
+
+def _lower_bound(record: Record, motion: Motion, seed: int) -> FloatArray | None:
+    facts = record.facts
+    if facts.optics is None or facts.scale_arcsec is None or motion.quiet is None:
+        return None
+    rng = np.random.default_rng([seed, 5])
+    if record.view.mask is not None:
+        return record.view.mask.lower_j(rng)
+    return lower_bound_j(motion.pairs, motion.quiet, facts.optics, facts.scale_arcsec, rng)
+
+
+def _inside(record: Record, seed: int) -> InsideMotion | None:
+    """Return what the shapes of the stars say of motion inside the frames.
+
+    Not where frames are so short that no mode of a mount has half its motion inside.
+    """
+    tracks, facts = record.view.images, record.facts
+    exposure, cadence = tracks.exposure_s, tracks.cadence_s
+    if exposure is None or cadence is None or exposure < STEADY_BLUR_EXPOSURE_S:
+        return None
+    scale = facts.scale_arcsec
+    optics = facts.optics
+    if scale is None or optics is None or record.view.mask is not None:
+        return None
+    tensors = measure_frame_tensors(tracks, scale, gain_e_per_adu=record.rig.get("gain_e_per_adu"))
+    if tensors is None:
+        return None
+    air_time_s = optics.aperture_m / optics.wind_m_s[0]
+    return fit_inside_motion(tensors, exposure, cadence, air_time_s=air_time_s, seed=seed)
+
+
+def _from_spectra(
+    record: Record,
+    motion: Motion,
+    stack: StarImages,
+    lines: Lines,
+    inside: InsideMotion | None,
+    lower: FloatArray | None,
+    seed: int,
+) -> Answer:
+    facts, tracks, rig = record.facts, record.view.images, record.rig
+    grid, quiet, conditions = motion.grid, motion.quiet, record.conditions
+    optics, scale = facts.optics, facts.scale_arcsec
+    assert grid is not None  # noqa: S101 - this level has spectra, scale and aperture
+    assert quiet is not None  # noqa: S101
+    assert optics is not None  # noqa: S101
+    assert scale is not None  # noqa: S101
+    assert conditions is not None  # noqa: S101
+    transfer = registered_transfer(
+        stack.stack.images["registered"],
+        stack.stack.blocks["registered"],
+        optics,
+        scale_arcsec=scale,
+        registered_fwhm_arcsec=stack.widths["registered"].mean,
+        dispersion_arcsec2=0.5 * float(np.trace(facts.dispersion)),
+    )
+    focus = focus_of(record.view, stack, quiet, transfer, facts)
+    terms = [line.term for line in lines.found]
+    shape = shared_shape(record.view.tracks)
+    fast = fast_variance_px2(record.view.tracks, shape) * scale**2
+    if inside is not None:
+        fast = inside.limit_rms_arcsec**2
+    fit = fit_air(
+        quiet,
+        terms,
+        shaped(transfer, focus),
+        FitSetup(
+            optics=optics,
+            recorded_fwhm_arcsec=stack.widths["recorded"].mean,
+            known_instrument_arcsec=facts.known_instrument_arcsec,
+            registration_noise_arcsec2=registration_noise_arcsec2(tracks, scale),
+            fast_motion_arcsec2=fast,
+            continuum=None if lines.search is None else lines.search.continuum,
+            mask=None if record.view.mask is None else record.view.mask.prior,
+            window_over_diffraction=window_over_diffraction(
+                tracks, scale, optics.aperture_m, optics.wavelength_m
+            ),
+            least_instrument_arcsec2=None if focus is None else focus.least_arcsec2,
+        ),
+        seed=seed,
+    )
+    histories = draw_histories(
+        grid,
+        fit,
+        terms,
+        motion.terms,
+        inside,
+        HistorySetup(
+            conditions=conditions,
+            dispersion_arcsec2=facts.dispersion,
+            drive_angle_deg=rig.get("ra_angle_deg"),
+            hidden_hz=lines.hidden_hz,
+            hidden_limit_arcsec=lines.hidden_limit_arcsec,
+        ),
+        n_draws=N_HISTORIES,
+        seed=seed,
+    )
+    readings = read_off(histories.runs, facts.blur_time_s)
+    return Answer(fit, histories, readings, transfer, focus, inside, lower)
+
+
+def _from_widths(
+    record: Record,
+    motion: Motion,
+    stack: StarImages,
+    inside: InsideMotion | None,
+    lower: FloatArray | None,
+    seed: int,
+) -> Answer:
+    """Draw histories of frames without spectra: long ones, or at uneven times."""
+    facts, tracks, conditions = record.facts, record.view.tracks, record.conditions
+    assert conditions is not None  # noqa: S101 - this level has a scale and an aperture
+    assert facts.optics is not None  # noqa: S101
+    assert facts.scale_arcsec is not None  # noqa: S101
+    recorded = stack.recorded_estimates()["mean"]
+    assert isinstance(recorded, Estimate)  # noqa: S101 - a stack has a width
+    rng = np.random.default_rng([seed, 6])
+    paths, tensors, rates = _slow_motion(record, motion, rng)
+    if inside is not None:
+        for k, tensor in enumerate(tensors):
+            if inside.is_shown or rng.random() < inside.probability:
+                draw = k % len(inside.mechanical_arcsec2)
+                tensor["structure"] = inside.mechanical_arcsec2[draw]
+    seen = np.isfinite(motion.shared.x_px)
+    runs = match_width(
+        conditions,
+        tracks.time_s[seen],
+        tracks.segment[seen],
+        paths,
+        tensors,
+        recorded,
+        blur_time_s=facts.blur_time_s,
+        outer_scale_m=facts.optics.outer_scale_m,
+        stated_optics_arcsec=facts.known_instrument_arcsec,
+        may_shake=True,
+        seed=seed,
+    )
+    empty = np.zeros((len(runs), 0, 2, 2))
+    histories = Histories(
+        runs, np.arange(len(runs)), DriveDraws(rates, empty, ()), {}, np.zeros(len(runs))
+    )
+    return Answer(
+        histories=histories,
+        readings=read_off(runs, facts.blur_time_s),
+        inside=inside,
+        lower_strength=lower,
+    )
+
+
+def _slow_motion(
+    record: Record, motion: Motion, rng: np.random.Generator
+) -> tuple[list[dict[str, FloatArray]], list[dict[str, FloatArray]], FloatArray]:
+    """Paths at frame times, blur inside the frames, and drift of frames without a spectrum.
+
+    A straight drift is tracking; what the frames do about it is open motion at frame times. Inside
+    an exposure the drift blurs by its rate, and the wandering by the scatter of the steps from
+    frame to frame times the duty cycle.
+    """
+    facts, tracks = record.facts, record.view.tracks
+    scale = facts.scale_arcsec or 1.0
+    seen = np.isfinite(motion.shared.x_px)
+    shared = np.stack([motion.shared.x_px, motion.shared.y_px], axis=1)[seen] * scale
+    time_s, segment = tracks.time_s[seen], tracks.segment[seen]
+    noise2 = float(np.nanmean(motion.shared.noise_px[seen] ** 2)) * scale**2
+    exposure = tracks.exposure_s or 0.0
+    same = np.diff(segment) == 0
+    gap = np.diff(time_s)[same]
+    steps = np.diff(shared, axis=0)[same]
+    paths, tensors, rates = [], [], []
+    n = len(steps)
+    for _ in range(N_HISTORIES):
+        pick = rng.integers(0, n, n) if n else np.zeros(0, dtype=np.int64)
+        rate = np.median(steps[pick] / gap[pick, None], axis=0) if n else np.zeros(2)
+        track = (time_s - time_s.mean())[:, None] * rate
+        around = shared - track
+        rest = steps[pick] - gap[pick, None] * rate
+        duty = np.minimum(exposure / np.median(gap), 1.0) if n else 0.0
+        scatter = np.cov(rest.T) - 2.0 * noise2 * np.eye(2) if n > 2 else np.zeros((2, 2))  # noqa: PLR2004
+        values, vectors = np.linalg.eigh(scatter)
+        inside = vectors @ np.diag(np.clip(values, 0.0, None)) @ vectors.T * duty**2 / 12.0
+        blur = np.outer(rate, rate) * exposure**2 / 12.0 + inside
+        paths.append({"tracking": track, "open": around - around.mean(axis=0)})
+        tensors.append({"tracking": blur})
+        rates.append(rate)
+    return paths, tensors, np.array(rates)

@@ -1,0 +1,172 @@
+"""Arrays and images behind the numbers: what the page draws."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping
+
+import numpy as np
+from scipy.ndimage import map_coordinates
+
+from blursplit.budget.facts import Facts
+from blursplit.budget.grid import GridData
+from blursplit.budget.histories import Histories
+from blursplit.constants import OVERSAMPLING
+from blursplit.definitions import Conditions, History, in_windows, motion_covariance
+from blursplit.image.stack import StarImages, star_images
+from blursplit.motion import CommonMotion, PairStatistics
+from blursplit.stars.tracks import StarTracks
+from blursplit.types import FloatArray
+
+
+def plain_arrays(
+    tracks: StarTracks, motion: CommonMotion, pairs: PairStatistics, scale: float | None
+) -> dict[str, FloatArray]:
+    """Return the arrays that need no model: times, shared motion, stars, shapes, pairs."""
+    out = {
+        "time_s": tracks.time_s,
+        "star_x_px": motion.reference_x_px + np.nanmean(motion.x_px),
+        "star_y_px": motion.reference_y_px + np.nanmean(motion.y_px),
+        "star_flux_adu": np.nanmedian(np.where(tracks.good, tracks.flux_adu, np.nan), axis=0),
+    }
+    weight = np.where(tracks.good, motion.weight, 0.0)
+    total = np.maximum(weight.sum(axis=1), 1e-12)
+    for name, values in (("elongation_e1", tracks.e1), ("elongation_e2", tracks.e2)):
+        out[name] = (np.nan_to_num(values) * weight).sum(axis=1) / total
+    if scale is not None:
+        out["common_x_arcsec"] = (motion.x_px - np.nanmean(motion.x_px)) * scale
+        out["common_y_arcsec"] = (motion.y_px - np.nanmean(motion.y_px)) * scale
+        out |= _pair_curves(pairs, scale)
+    return out
+
+
+def removed_motions(
+    tracks: StarTracks, grid: GridData, histories: Histories
+) -> tuple[dict[str, FloatArray], dict[str, FloatArray]]:
+    """Return the estimated motions at the frames, by the image that goes without them."""
+    first = np.cumsum([0, *(len(s.real) for s in grid.segments)])
+
+    def at_frames(owner: str) -> FloatArray:
+        path = histories.mean_path_arcsec.get(owner, np.zeros((int(first[-1]), 2)))
+        pieces = [path[a:b] for a, b in itertools.pairwise(first)]
+        return _on_frames(tracks, grid, pieces)
+
+    tracking, structure = at_frames("tracking"), at_frames("structure")
+    return (
+        {
+            "without_tracking": tracking,
+            "without_structure": structure,
+            "without_both": tracking + structure,
+        },
+        {
+            "tracking_x_arcsec": tracking[:, 0],
+            "tracking_y_arcsec": tracking[:, 1],
+            "structure_x_arcsec": structure[:, 0],
+            "structure_y_arcsec": structure[:, 1],
+        },
+    )
+
+
+def images(
+    tracks: StarTracks, stack: StarImages, facts: Facts, removed: Mapping[str, FloatArray]
+) -> tuple[dict[str, np.ndarray], float | None]:
+    """Return the star images for the page, peak of the recorded one 1, and their pixel."""
+    scale = facts.scale_arcsec
+    if removed and scale is not None:
+        shifted = {name: motion / scale for name, motion in removed.items()}
+        stack = star_images(tracks, facts.blur_time_s, scale, shifted) or stack
+    top = stack.stack.images["recorded"].max()
+    out = {
+        name: (_enlarged(image, OVERSAMPLING) / top).astype(np.float32)
+        for name, image in stack.stack.images.items()
+    }
+    return out, None if scale is None else scale / OVERSAMPLING
+
+
+def shared_motion_limit(
+    tracks: StarTracks, motion: CommonMotion, scale_arcsec: float, blur_time_s: float
+) -> tuple[float | None, float]:
+    """Return the 95 % upper end of the shared motion's rms along its larger axis, and from where.
+
+    Inside windows of the blur time, noise taken out; the error follows from how few frequencies
+    carry the motion: var(rms^2)/rms^4 = sum of S^2 over (sum of S)^2.
+    """
+    seen = np.isfinite(motion.x_px)
+    if int(seen.sum()) < 4:  # noqa: PLR2004 - no motion to speak of
+        return None, 0.0
+    path = np.stack([motion.x_px, motion.y_px], axis=1)[seen] * scale_arcsec
+    still = Conditions(1.0, 0.0, 1.0, 1.0)
+    run = History(still, tracks.time_s[seen], tracks.segment[seen], {"open": path})
+    run = in_windows(run, blur_time_s)
+    noise2 = float(np.nanmean(motion.noise_px[seen] ** 2)) * scale_arcsec**2
+    covariance = motion_covariance(run, "open")
+    values, vectors = np.linalg.eigh(covariance)
+    power = np.abs(np.fft.rfft(run.path_arcsec["open"] @ vectors[:, 1])[1:]) ** 2
+    error = float(np.sqrt(np.sum(power**2)) / np.sum(power))
+    # one-sided 95 % of a variance that few frequencies carry
+    high = max(float(values[1]) * (1.0 + 1.645 * error) - noise2, 0.0)
+    return float(np.sqrt(high)), 1.0 / blur_time_s
+
+
+def density_curves(grid: GridData) -> dict[str, FloatArray]:
+    """Return densities of shared and own motion, and the coherence, from the longest segment."""
+    from blursplit.spectra import coherence_spectrum, multitaper_density
+
+    segment = max(grid.segments, key=lambda s: len(s.real))
+    n = len(grid.star)
+    density = multitaper_density(segment.shared_arcsec, grid.cadence_s)
+    out = {
+        "frequency_hz": density.frequency_hz,
+        "common_psd_x_arcsec2_hz": density.psd[:, 0],
+        "common_psd_y_arcsec2_hz": density.psd[:, 1],
+        "common_psd_low_arcsec2_hz": density.low.sum(axis=1),
+        "common_psd_high_arcsec2_hz": density.high.sum(axis=1),
+        "noise_psd_arcsec2_hz": np.full(
+            len(density.frequency_hz), 2.0 * grid.shared_noise_psd_arcsec2_hz
+        ),
+    }
+    if n > 1:
+        own = segment.stars_arcsec - np.repeat(segment.shared_arcsec, n, axis=1)
+        each = multitaper_density(own, grid.cadence_s).psd
+        # One star against the mean of n has (n - 1)/n of its own motion.
+        out["differential_psd_arcsec2_hz"] = each.sum(axis=1) / (n - 1)
+        sigma = np.sqrt(grid.noise_psd_arcsec2_hz / (2.0 * grid.cadence_s))
+        shared = coherence_spectrum(
+            segment.stars_arcsec[:, :n],
+            segment.stars_arcsec[:, n:],
+            sigma,
+            grid.cadence_s,
+        )
+        out["coherence"] = np.interp(
+            density.frequency_hz, shared.frequency_hz, np.nan_to_num(shared.share, nan=0.0)
+        )
+    return out
+
+
+def _pair_curves(pairs: PairStatistics, scale: float) -> dict[str, FloatArray]:
+    """Return the motion of every pair, noise removed."""
+    return {
+        "pair_separation_arcsec": pairs.separation_px * scale,
+        "pair_along_rms_arcsec": scale * np.sqrt(np.maximum(pairs.along_var_px2, 0.0)),
+        "pair_across_rms_arcsec": scale * np.sqrt(np.maximum(pairs.across_var_px2, 0.0)),
+    }
+
+
+def _enlarged(image: FloatArray, factor: int) -> FloatArray:
+    """Return a finer image for the eye, sample 0 in its place.
+
+    Cubic splines: the exact band-limited image of a star hardly wider than its pixels rings far
+    along rows and columns, which looks like structure of the star.
+    """
+    fine = np.arange(image.shape[0] * factor) / factor
+    places = np.meshgrid(fine, fine, indexing="ij")
+    return np.asarray(map_coordinates(image, places, order=3, mode="nearest"))
+
+
+def _on_frames(tracks: StarTracks, grid: GridData, series: list[FloatArray]) -> FloatArray:
+    """Return motions on the grid at the frames of the tracks, shape (n_frames, 2); 0 outside."""
+    out = np.zeros((tracks.n_frames, 2))
+    for segment, motion in zip(grid.segments, series, strict=True):
+        real = segment.frame >= 0
+        out[segment.frame[real]] = motion[real]
+    return out

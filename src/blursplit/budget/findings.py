@@ -1,0 +1,430 @@
+"""The result: every part written down from what the stages found."""
+
+from __future__ import annotations
+
+from importlib.metadata import version
+from typing import Any
+
+import numpy as np
+
+from blursplit.budget import diagnostics, summary
+from blursplit.budget.answer import Answer
+from blursplit.budget.drive_notes import read_drive
+from blursplit.budget.drive_record import record_of_grid, record_of_tracks
+from blursplit.budget.event_records import find_shared_events, time_frequency_arrays
+from blursplit.budget.facts import Facts, duration_s
+from blursplit.budget.judge import Findings, judge_positions, judge_widths, worth_of
+from blursplit.budget.line_records import to_result
+from blursplit.budget.mask_report import image_places, mask_remark, with_mask
+from blursplit.budget.motion_part import motion_part
+from blursplit.budget.record import Allowed, Lines, Motion, Record, shown_owner
+from blursplit.constants import SHOWN_SHARE, STEADY_BLUR_EXPOSURE_S, WIDTH_DISAGREEMENT
+from blursplit.estimate import estimate, upper_limit
+from blursplit.folder import Measurement
+from blursplit.image.stack import StarImages
+from blursplit.result import (
+    Atmosphere,
+    Check,
+    Event,
+    EventSearch,
+    Fit,
+    Fwhm,
+    NearAir,
+    Open,
+    PeriodicTerm,
+    Remark,
+    Result,
+    SequenceInfo,
+    SetupEntry,
+    Tracking,
+    Verdict,
+)
+from blursplit.series import Series
+from blursplit.sources import Source
+
+
+def write_down(
+    source: Source,
+    record: Record,
+    motion: Motion,
+    stack: StarImages | None,
+    allowed: Allowed,
+    lines: Lines,
+    answer: Answer,
+    checks: tuple[Check, ...],
+    worth_arcsec: float | None,
+    command: str,
+    seed: int,
+) -> Measurement:
+    """Write down what was found; nothing is changed afterwards."""
+    facts = record.facts
+    rng = np.random.default_rng([seed, 9])
+    fwhm = _widths(facts, stack)
+    recorded = None if fwhm.recorded_arcsec is None else fwhm.recorded_arcsec.value
+    events: list[Event] = []
+    event_search: EventSearch | None = None
+    if motion.quiet is not None and facts.scale_arcsec is not None:
+        events, event_search = find_shared_events(motion.quiet, record.view.tracks.start_utc)
+    parts: dict[str, Any] = {
+        "motion": motion_part(record.view.tracks, motion.shared, motion.pairs, facts.scale_arcsec),
+        "fwhm": fwhm,
+        "lines": to_result(
+            list(lines.found),
+            exposure_s=record.view.tracks.exposure_s or 0.0,
+            in_arcsec=facts.scale_arcsec is not None,
+            rng=rng,
+        ),
+        "events": events,
+        "event_search": event_search,
+        "open": _shared_motion(record, motion),
+    }
+    if answer.lower_strength is not None and len(answer.lower_strength):
+        parts["atmosphere"] = Atmosphere(
+            lower_seeing_arcsec=estimate(summary.seeing_of(answer.lower_strength, facts)),
+            evidence=["motion of pairs"],
+        )
+    if answer.readings is not None:
+        parts |= _split_parts(record, motion, lines, answer, recorded)
+        parts["fwhm"] = summary.with_cures(fwhm, answer.readings, recorded)
+    parts["tracking"] = _with_drive(record, motion, answer, parts.get("tracking", Tracking()), rng)
+    remarks = list(allowed.reasons)
+    if record.view.mask is not None:
+        parts["atmosphere"] = with_mask(parts.get("atmosphere", Atmosphere()), record.view.mask)
+        remarks.append(mask_remark(record.view.mask))
+    if record.view.focus is not None and answer.focus is None:
+        remarks.append(Remark(code="focus-not-used"))
+    remarks += _doubts(record, answer, parts, recorded)
+    result = Result(
+        version=version("blursplit"),
+        command=command,
+        sequence=_sequence_info(source, record),
+        setup={
+            key: SetupEntry(value=entry.value, origin=entry.origin, note=entry.note)
+            for key, entry in record.rig.settings.items()
+        },
+        checks=list(checks),
+        fit=_fit_record(answer),
+        **parts,
+    )
+    found = _findings(record, allowed, lines, answer, checks, tuple(remarks))
+    result.verdict = _verdict(result, answer, found, recorded, worth_arcsec)
+    notes = [Remark(code=code, text=text) for code, text in record.whole.notes]
+    result.warnings = [*notes, *remarks, *checks]
+    return Measurement(result, _series(record, motion, stack, lines, answer), record.whole)
+
+
+def _verdict(
+    result: Result,
+    answer: Answer,
+    found: Findings,
+    recorded: float | None,
+    worth_arcsec: float | None,
+) -> Verdict:
+    if answer.readings is None or recorded is None:
+        return judge_positions(result, found, worth_arcsec)
+    return judge_widths(result, answer.readings, found, worth_of(recorded, worth_arcsec))
+
+
+def _widths(facts: Facts, stack: StarImages | None) -> Fwhm:
+    if stack is None:
+        return Fwhm(blur_time_s=facts.blur_time_s)
+    seen = stack.recorded_estimates()
+    if facts.scale_arcsec is None:
+        return Fwhm(
+            blur_time_s=facts.blur_time_s,
+            recorded_px=seen["mean"],
+            recorded_angle_deg=seen["angle"],
+            method="frames",
+        )
+    return Fwhm(
+        blur_time_s=facts.blur_time_s,
+        recorded_arcsec=seen["mean"],
+        recorded_major_arcsec=seen["major"],
+        recorded_minor_arcsec=seen["minor"],
+        recorded_angle_deg=seen["angle"],
+        registered_arcsec=seen["registered"],
+        method="frames",
+    )
+
+
+def _shared_motion(record: Record, motion: Motion) -> Open:
+    """Return all the shared motion of a record whose owners nobody could part, as a limit."""
+    facts, tracks = record.facts, record.view.tracks
+    if facts.scale_arcsec is None:
+        return Open()
+    limit, low_hz = diagnostics.shared_motion_limit(
+        tracks, motion.shared, facts.scale_arcsec, facts.blur_time_s
+    )
+    if limit is None or not tracks.cadence_s:
+        return Open()
+    return Open(
+        motion_rms_major_arcsec=upper_limit(limit), band_hz=(low_hz, 0.5 / tracks.cadence_s)
+    )
+
+
+def _split_parts(
+    record: Record, motion: Motion, lines: Lines, answer: Answer, recorded: float | None
+) -> dict[str, Any]:
+    readings, histories, facts = answer.readings, answer.histories, record.facts
+    assert readings is not None  # noqa: S101 - the caller has them
+    assert histories is not None  # noqa: S101
+    shown = _what_is_shown(record, lines, answer)
+    band = None
+    if motion.grid is not None:
+        band = (1.0 / motion.grid.longest_s, 0.5 / motion.grid.cadence_s)
+    stated = facts.known_instrument_arcsec is not None
+    has_focus = answer.focus is not None and answer.focus.least_arcsec2 is not None
+    optics_from = "stated width" if stated else "focus positions" if has_focus else None
+    parts: dict[str, Any] = {
+        "tracking": summary.tracking_part(
+            readings, histories.drive, facts, recorded, shown=shown.tracking
+        ),
+        "structure": summary.structure_part(
+            readings, facts, recorded, shown=shown.structure, undetected=lines.undetected
+        ),
+        "mechanics": summary.mechanics_part(
+            readings, recorded, shown=shown.tracking or shown.structure
+        ),
+        "open": summary.open_part(readings, facts, band),
+        "instrument": summary.instrument_part(
+            readings, facts, recorded, optics_from=optics_from, shown=shown.optics
+        ),
+    }
+    if answer.fit is not None:
+        names = ["motion of pairs"] if len(motion.pairs.separation_px) else []
+        names += ["registered star"] if answer.transfer is not None else []
+        lower = answer.lower_strength if answer.lower_strength is not None else np.zeros(0)
+        parts["atmosphere"] = summary.atmosphere_part(
+            answer.fit,
+            readings,
+            facts,
+            {"lower": lower, "upper": answer.fit.upper_j},
+            recorded,
+            [*names, "spectrum of the shared motion"],
+        )
+        parts["near_air"] = summary.near_air_part(
+            answer.fit, readings, recorded, shown=shown.near_air
+        )
+    else:
+        parts["atmosphere"] = Atmosphere(
+            fwhm_arcsec=_limit_of(readings.air_arcsec),
+            lower_seeing_arcsec=None
+            if answer.lower_strength is None or not len(answer.lower_strength)
+            else estimate(summary.seeing_of(answer.lower_strength, facts)),
+            upper_seeing_arcsec=_upper_seeing(record, answer),
+            evidence=["width of the star"],
+            share=readings.share["atmosphere"],
+            **summary.saving_parts(readings, "atmosphere", recorded, shown=True),
+        )
+        parts["near_air"] = NearAir()
+    if answer.focus is not None:
+        parts["instrument"] = parts["instrument"].model_copy(
+            update={
+                "defocus_arcsec": answer.focus.defocus,
+                "astigmatism_arcsec": answer.focus.astigmatism,
+                "focus": answer.focus.part,
+            }
+        )
+    return parts
+
+
+def _limit_of(draws: np.ndarray) -> Any:
+    return upper_limit(float(np.percentile(draws, 95.0)))
+
+
+def _upper_seeing(record: Record, answer: Answer) -> Any:
+    histories = answer.histories
+    assert histories is not None  # noqa: S101 - the caller has them
+    strength = np.array([run.strength for run in histories.runs])
+    seeing = summary.seeing_of(np.maximum(strength, 1e-9), record.facts)
+    return upper_limit(float(np.percentile(seeing, 95.0)))
+
+
+def _what_is_shown(record: Record, lines: Lines, answer: Answer) -> summary.Shown:
+    """Return which causes the record shows by evidence of their own."""
+    readings, histories = answer.readings, answer.histories
+    assert readings is not None  # noqa: S101 - the caller has them
+    assert histories is not None  # noqa: S101
+    drive = histories.drive
+    moves = summary.is_shown(drive.rate_arcsec_s) or any(
+        summary.is_shown(drive.periodic_arcsec[:, i, k])
+        for i in range(drive.periodic_arcsec.shape[1])
+        for k in range(2)
+    )
+    inside = answer.inside is not None and answer.inside.is_shown
+    stated = record.facts.known_instrument_arcsec is not None
+
+    def above(cure: str) -> bool:
+        return bool(np.percentile(readings.saving[cure][:, 0], 5.0) > SHOWN_SHARE)
+
+    return summary.Shown(
+        tracking=moves or shown_owner(lines.found, "tracking"),
+        structure=shown_owner(lines.found, "structure") or inside,
+        near_air=above("near_air"),
+        optics=stated or answer.focus is not None or above("optics"),
+    )
+
+
+def _with_drive(
+    record: Record, motion: Motion, answer: Answer, part: Tracking, rng: np.random.Generator
+) -> Tracking:
+    """Add what the record says of declared periods, right ascension and the polar axis."""
+    rig, facts = record.rig, record.facts
+    if not (motion.terms or rig.get("mount_kind") or rig.get("drive")):
+        return part
+    if not part.periodic:
+        each = {term.name: term for term in motion.terms}.values()
+        part = part.model_copy(
+            update={
+                "periodic": [
+                    PeriodicTerm(name=t.name, period_s=t.period_s, turns_covered=t.turns)
+                    for t in each
+                ]
+            }
+        )
+    if facts.scale_arcsec is None:
+        return part
+    if motion.grid is not None:
+        series = record_of_grid(motion.grid)
+    else:
+        uneven = record_of_tracks(record.view.tracks, motion.shared, facts.scale_arcsec)
+        if uneven is None:
+            return part
+        series = uneven
+    rate = None if answer.histories is None else answer.histories.drive.rate_arcsec_s
+    found, _ = read_drive(rig, series, motion.terms, rng, rate)
+    return part.model_copy(update=found)
+
+
+def _doubts(
+    record: Record, answer: Answer, parts: dict[str, Any], recorded: float | None
+) -> list[Remark]:
+    """Return where the histories contradict the frames: the sentence that cannot be trusted."""
+    out = []
+    if answer.readings is not None and recorded is not None:
+        modelled = float(np.median(answer.readings.width_arcsec))
+        if abs(modelled / recorded - 1.0) > WIDTH_DISAGREEMENT:
+            out.append(
+                Remark(
+                    code="widths-disagree",
+                    facts={"modelled_arcsec": modelled, "recorded_arcsec": recorded},
+                )
+            )
+        if not record.facts.dispersion_known:
+            out.append(Remark(code="dispersion-unknown"))
+    air: Atmosphere = parts.get("atmosphere", Atmosphere())
+    lower, upper = air.lower_seeing_arcsec, air.upper_seeing_arcsec
+    if lower and upper and lower.low95 and upper.high95 and lower.low95 > upper.high95:
+        out.append(
+            Remark(
+                code="evidence-disagrees",
+                facts={"lower_arcsec": lower.low95, "upper_arcsec": upper.high95},
+            )
+        )
+    if answer.fit is not None and answer.transfer is None:
+        out.append(Remark(code="pixels-too-large"))
+    if answer.inside is not None and answer.inside.is_shown:
+        size = float(
+            np.sqrt(np.median(np.trace(answer.inside.mechanical_arcsec2, axis1=1, axis2=2)))
+        )
+        out.append(Remark(code="inside-exposures", facts={"rms_arcsec": size}))
+    return out
+
+
+def _findings(
+    record: Record,
+    allowed: Allowed,
+    lines: Lines,
+    answer: Answer,
+    checks: tuple[Check, ...],
+    remarks: tuple[Remark, ...],
+) -> Findings:
+    del lines
+    tracks, facts = record.view.tracks, record.facts
+    exposure = tracks.exposure_s
+    has_focus = answer.focus is not None and answer.focus.least_arcsec2 is not None
+    return Findings(
+        level=allowed.level,
+        exposure_s=exposure,
+        duration_s=duration_s(tracks),
+        airmass=facts.airmass,
+        stars=tracks.n_stars,
+        optics_stated=facts.known_instrument_arcsec is not None or has_focus,
+        steady_blur=(exposure or 0.0) >= STEADY_BLUR_EXPOSURE_S,
+        converged=answer.fit is None or answer.fit.converged,
+        r_hat=None if answer.fit is None else answer.fit.r_hat_max,
+        pixel_arcsec=facts.scale_arcsec,
+        checks=checks,
+        remarks=remarks,
+        missing=allowed.steps,
+    )
+
+
+def _fit_record(answer: Answer) -> Fit | None:
+    fit = answer.fit
+    if fit is None:
+        return None if answer.histories is None else Fit(method="air matched to the width")
+    return Fit(
+        method="tempered sequential Monte Carlo",
+        r_hat_max=fit.r_hat_max,
+        effective_draws=fit.effective_draws,
+        log_evidence=fit.log_evidence,
+        seconds=fit.seconds,
+        converged=fit.converged,
+    )
+
+
+def _series(
+    record: Record, motion: Motion, stack: StarImages | None, lines: Lines, answer: Answer
+) -> Series:
+    facts, tracks = record.facts, record.view.tracks
+    arrays = diagnostics.plain_arrays(tracks, motion.shared, motion.pairs, facts.scale_arcsec)
+    if record.view.mask is not None:
+        arrays |= image_places(record.view)
+    if facts.scale_arcsec is not None:
+        arrays |= lines.arrays
+        if motion.quiet is not None:
+            arrays |= diagnostics.density_curves(motion.quiet)
+            arrays |= time_frequency_arrays(motion.quiet)
+    images = {} if tracks.finder_adu is None else {"finder": tracks.finder_adu}
+    scale = None
+    if stack is not None:
+        removed: dict[str, np.ndarray] = {}
+        if answer.histories is not None and motion.grid is not None and facts.scale_arcsec:
+            removed, estimated = diagnostics.removed_motions(tracks, motion.grid, answer.histories)
+            arrays |= estimated
+        more, scale = diagnostics.images(record.view.images, stack, facts, removed)
+        images |= more
+    if answer.fit is not None:
+        arrays |= answer.fit.transfer_curves()
+        if "frequency_hz" in arrays:
+            arrays |= answer.fit.air_curves(arrays["frequency_hz"])
+        if len(motion.pairs.separation_px) and facts.scale_arcsec is not None:
+            widest = float(motion.pairs.separation_px.max()) * facts.scale_arcsec
+            arrays |= answer.fit.pair_curves(np.linspace(0.02 * widest, 1.1 * widest, 24))
+    if answer.focus is not None:
+        arrays |= answer.focus.arrays
+    return Series(arrays, images, scale)
+
+
+def _sequence_info(source: Source, record: Record) -> SequenceInfo:
+    tracks, facts = record.view.tracks, record.facts
+    name = record.rig.get("object")
+    return SequenceInfo(
+        name=source.name,
+        object=None if name is None else str(name),
+        files=source.n_files,
+        frames=source.n_frames,
+        frames_used=tracks.n_frames,
+        frames_dropped=dict(tracks.dropped),
+        stars_used=tracks.n_stars,
+        frame_exposure_s=tracks.exposure_s,
+        cadence_s=tracks.cadence_s,
+        duration_s=duration_s(tracks),
+        nyquist_hz=None if not tracks.cadence_s else 0.5 / tracks.cadence_s,
+        timing=tracks.timing,
+        segments=len(np.unique(tracks.segment)),
+        start_utc=tracks.start_utc,
+        wavelength_m=None if facts.optics is None else facts.optics.wavelength_m,
+        airmass=facts.airmass,
+    )

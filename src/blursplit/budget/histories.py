@@ -1,0 +1,543 @@
+"""Histories of a run: possible courses of drift, shaking, open motion, air and optics.
+
+Each is one joint draw given one row of the fit. The drive's drift and periodic errors are one
+owner, drawn by generalised least squares with a physical prior against the fitted air, open
+motion, lines and noise; what is left divides among the stationary parts (`joint_draw`). Blur
+inside the frames follows from each line's true frequency, or from the shapes of the stars. Modes
+that the search could not have found are drawn from a stated prior.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from scipy.linalg import cho_factor, cho_solve
+from scipy.special import eval_legendre
+
+from blursplit.budget.drift import DriveTerm
+from blursplit.budget.fit import AirFit
+from blursplit.budget.grid import GridData
+from blursplit.budget.joint_draw import draw_parts, embedded_frequencies
+from blursplit.budget.line_terms import LineTerm, line_density
+from blursplit.constants import (
+    AMPLITUDE_SIGMA,
+    DRIFT_PRIOR_ARCSEC_S,
+    DRIVE_BLOCKS,
+    FASTEST_STRUCTURE_HZ,
+    HIDDEN_MODE_CHANCE,
+    HIDDEN_RMS_ARCSEC,
+    LEAST_KEPT,
+    OFF_AXIS_SHARE,
+    PERIODIC_PRIOR_ARCSEC,
+    SLOW_TURNS,
+    STEADY_BLUR_EXPOSURE_S,
+)
+from blursplit.definitions import Conditions, History
+from blursplit.motion.inside import InsideMotion
+from blursplit.types import FloatArray, IntArray
+
+__all__ = ["DriveDraws", "Histories", "HistorySetup", "draw_histories"]
+
+_LEGENDRE = (2, 3, 4)  # bends that show slow motion beside a straight drift
+
+
+@dataclass(frozen=True)
+class HistorySetup:
+    """What histories need beside grid, fit and lines.
+
+    Parameters
+    ----------
+    conditions : Conditions
+    dispersion_arcsec2 : ndarray, shape (2, 2)
+        Known blur by atmospheric dispersion.
+    drive_angle_deg : float or None
+        Direction of right ascension in the image.
+    hidden_hz, hidden_limit_arcsec : ndarray, shape (m,)
+        Rms at which 95 % of modes of each true frequency are found (infinite where none is).
+    known_paths : mapping of owner to (path, sigma), optional
+        Paths on the grid, (n, 2) over all segments, that a second witness gives, with the one-axis
+        error [arcsec].
+    """
+
+    conditions: Conditions
+    dispersion_arcsec2: FloatArray
+    drive_angle_deg: float | None
+    hidden_hz: FloatArray
+    hidden_limit_arcsec: FloatArray
+    known_paths: dict[str, tuple[FloatArray, FloatArray]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class DriveDraws:
+    """Draws of the drive's terms.
+
+    Parameters
+    ----------
+    rate_arcsec_s : ndarray, shape (n, 2)
+        Drift rate along x and y.
+    periodic_arcsec : ndarray, shape (n, n_terms, 2, 2)
+        Cosine and sine amplitude [second last axis] along x and y of each term.
+    terms : tuple of DriveTerm
+    """
+
+    rate_arcsec_s: FloatArray
+    periodic_arcsec: FloatArray
+    terms: tuple[DriveTerm, ...]
+
+
+@dataclass(frozen=True)
+class Histories:
+    """Draws of the run, and what they share.
+
+    Parameters
+    ----------
+    runs : tuple of History
+        Paths are on the grid of all segments, lost frames filled in.
+    rows : ndarray of int
+        Row of the fit that each belongs to.
+    drive : DriveDraws
+    mean_path_arcsec : dict of owner to ndarray, shape (n_grid, 2)
+        Best estimates.
+    hidden_rms_arcsec : ndarray
+        Rms of the mode that was not found in each, 0 where there is none.
+    """
+
+    runs: tuple[History, ...]
+    rows: IntArray
+    drive: DriveDraws
+    mean_path_arcsec: dict[str, FloatArray]
+    hidden_rms_arcsec: FloatArray
+
+
+def grid_times(grid: GridData) -> tuple[FloatArray, IntArray]:
+    """Return times and segment numbers of all points of the grid."""
+    times = [s.start_s + np.arange(len(s.real)) * grid.cadence_s for s in grid.segments]
+    number = [np.full(len(s.real), i, dtype=np.int64) for i, s in enumerate(grid.segments)]
+    return np.concatenate(times), np.concatenate(number)
+
+
+def draw_histories(
+    grid: GridData,
+    fit: AirFit,
+    lines: Sequence[LineTerm],
+    terms: Sequence[DriveTerm],
+    inside: InsideMotion | None,
+    setup: HistorySetup,
+    *,
+    n_draws: int,
+    seed: int,
+) -> Histories:
+    """Draw histories of a run with spectra and a fit of the air."""
+    rng = np.random.default_rng([seed, 77])
+    time_s, segment = grid_times(grid)
+    rows = np.linspace(0, len(fit.j_outside) - 1, n_draws).astype(np.int64)
+    drive = _Drive(grid, terms, time_s, segment, setup.drive_angle_deg)
+    shown = _Spectra(grid, fit, rows)
+    runs, rates, periodic, hidden = [], [], [], []
+    for k, row in enumerate(rows):
+        varied = [line.varied(rng) for line in lines]
+        parts = shown.parts(k, varied)
+        coefficients = drive.draw(parts, rng)
+        paths, inside_lines = _stationary(grid, parts, varied, drive.motion(coefficients), rng)
+        paths["tracking"] = paths.get("tracking", 0.0) + drive.tracking(coefficients)
+        for owner, (path, sigma) in setup.known_paths.items():
+            error = sigma * rng.standard_normal(2)
+            paths[owner] = (
+                paths.get(owner, 0.0) + path + error * path / max(float(path.std()), 1e-9)
+            )
+        history = History(
+            conditions=setup.conditions,
+            time_s=time_s,
+            segment=segment,
+            path_arcsec=paths,
+            inside_arcsec2=inside_lines | shown.open_inside(k, paths.get("open")),
+            strength=float(fit.j_outside[row]),
+            outer_scale_m=float(fit.outer_scale_m[row]),
+            near_strength=float(fit.j_near[row]),
+            near_outer_scale_m=float(fit.near_outer_scale_m[row]),
+            optics_arcsec2=fit.optics_arcsec2[row] + setup.dispersion_arcsec2,
+            defocus_share=float(fit.optics_shape[row]),
+            open_is_air=shown.room(k, paths.get("open")),
+            optics_may_shake=grid.exposure_s >= STEADY_BLUR_EXPOSURE_S,
+        )
+        history = _with_inside(history, inside, k, rng)
+        history, rms = _with_hidden_mode(history, setup, grid, has_lines=bool(lines), rng=rng)
+        runs.append(history)
+        hidden.append(rms)
+        rates.append(drive.rate(coefficients))
+        periodic.append(drive.amplitudes(coefficients))
+    owners = {owner for run in runs for owner in run.path_arcsec}
+    return Histories(
+        runs=tuple(runs),
+        rows=rows,
+        drive=DriveDraws(np.array(rates), np.array(periodic), tuple(terms)),
+        mean_path_arcsec={
+            owner: np.sum([r.path_arcsec[owner] for r in runs if owner in r.path_arcsec], axis=0)
+            / len(runs)
+            for owner in owners
+        },
+        hidden_rms_arcsec=np.array(hidden),
+    )
+
+
+# --- spectra of the parts -------------------------------------------------------------------------
+
+
+class _Spectra:
+    """Densities of air and noise, open motion and lines, at each segment's frequencies."""
+
+    def __init__(self, grid: GridData, fit: AirFit, rows: IntArray) -> None:
+        self.grid, self.fit, self.rows = grid, fit, rows
+        self.frequency_hz = [
+            embedded_frequencies(len(s.real), grid.cadence_s) for s in grid.segments
+        ]
+        fine = np.geomspace(min(f[0] for f in self.frequency_hz), 0.5 / grid.cadence_s, 200)
+        self._fine = fine
+        air, open_ = fit.shared_air_density(fine)[rows], fit.open_density(fine)[rows]
+        noise = grid.shared_noise_psd_arcsec2_hz * fit.noise_scale[rows]
+        self._rest = air + noise[:, None, None, None] * np.eye(2)[:, :, None]
+        self._open = open_
+        self._slow = air + open_
+
+    def parts(self, k: int, lines: Sequence[LineTerm]) -> list[dict[str, FloatArray]]:
+        """Return the densities by part for each segment, shape (m, 2, 2) each."""
+        out = []
+        for f in self.frequency_hz:
+            part = {
+                "rest": self._at(self._rest[k], f),
+                "open": self._at(self._open[k], f),
+                "slow": self._at(self._slow[k], f),
+            }
+            for i, line in enumerate(lines):
+                part[f"line {i}"] = line_density(line, f, self.grid.longest_s, self.grid.cadence_s)
+            out.append(part)
+        return out
+
+    def _at(self, density: FloatArray, frequency_hz: FloatArray) -> FloatArray:
+        x, fine = np.log(frequency_hz), np.log(self._fine)
+        out = np.empty((len(x), 2, 2))
+        for i in range(2):
+            level = np.log(np.maximum(density[i, i], 1e-12))
+            out[:, i, i] = np.exp(np.interp(x, fine, level))
+        root = np.sqrt(np.maximum(density[0, 0] * density[1, 1], 1e-24))
+        slant = np.clip(density[0, 1] / root, -0.999, 0.999)
+        out[:, 0, 1] = out[:, 1, 0] = np.interp(x, fine, slant) * np.sqrt(
+            out[:, 0, 0] * out[:, 1, 1]
+        )
+        return out
+
+    def open_inside(self, k: int, path: FloatArray | None) -> dict[str, FloatArray]:
+        """Blur tensor of the open motion inside the frames, from its spectrum's shape.
+
+        Below half of the first zero of the exposure's filter only: what lies above is not seen.
+        """
+        if path is None:
+            return {}
+        f = self._fine[self._fine * self.grid.exposure_s < 0.5]  # noqa: PLR2004 - half a turn
+        if len(f) < 2:  # noqa: PLR2004
+            return {}
+        kept = np.sinc(f * self.grid.exposure_s) ** 2
+        density = np.trace(self._open[k], axis1=0, axis2=1)[: len(f)]
+        seen = float(np.trapezoid(density, f))
+        lost = float(np.trapezoid(density * (1.0 / kept - 1.0), f))
+        ratio = lost / seen if seen > 0 else 0.0
+        return {"open": ratio * path.T @ path / len(path)}
+
+    def room(self, k: int, path: FloatArray | None) -> float:
+        """Part of the open variance that the upper bound on the air leaves to it."""
+        upper = self.fit.upper_j[self.rows[k]]
+        if path is None or not np.isfinite(upper):
+            return 1.0
+        row = self.rows[k]
+        own = float(self.fit.equivalent_j[row])
+        tilt2 = float(self.fit.one_star_motion_arcsec()[row] ** 2)
+        spare = 2.0 * tilt2 * max(upper / own - 1.0, 0.0)
+        size = float(np.trace(path.T @ path)) / len(path)
+        return float(min(1.0, spare / size)) if size > 0 else 1.0
+
+
+def _stationary(
+    grid: GridData,
+    parts: Sequence[dict[str, FloatArray]],
+    lines: Sequence[LineTerm],
+    drive: FloatArray,
+    rng: np.random.Generator,
+) -> tuple[dict[str, FloatArray], dict[str, FloatArray]]:
+    """Draw open motion and lines on the grid, and the lines' blur inside the frames."""
+    names = ["open", *(f"line {i}" for i in range(len(lines)))]
+    drawn: dict[str, list[FloatArray]] = {name: [] for name in names}
+    first = 0
+    for segment, part in zip(grid.segments, parts, strict=True):
+        n = len(segment.real)
+        left = segment.shared_arcsec - drive[first : first + n]
+        first += n
+        paths = draw_parts(
+            left - left.mean(axis=0), [part[name] for name in ("rest", *names)], grid.cadence_s, rng
+        )
+        for name, path in zip(names, paths[1:], strict=True):
+            drawn[name].append(path)
+    paths_of: dict[str, FloatArray] = {"open": np.concatenate(drawn["open"])}
+    inside: dict[str, FloatArray] = {}
+    for i, line in enumerate(lines):
+        owner = "open" if line.owner == "unassigned" else line.owner
+        # Filled-in samples and centroids of trailed stars: an error no counting shows.
+        path = np.concatenate(drawn[f"line {i}"]) * (1.0 + AMPLITUDE_SIGMA * rng.standard_normal())
+        paths_of[owner] = paths_of[owner] + path if owner in paths_of else path
+        true_hz = float(rng.choice(line.candidates_hz, p=line.odds))
+        kept = max(float(np.sinc(true_hz * grid.exposure_s)) ** 2, LEAST_KEPT)
+        blur = (1.0 / kept - 1.0) * path.T @ path / len(path)
+        inside[owner] = inside.get(owner, 0.0) + blur
+    return paths_of, inside
+
+
+def _with_inside(
+    history: History, inside: InsideMotion | None, k: int, rng: np.random.Generator
+) -> History:
+    """Put in what the shapes of the stars say of motion inside the frames.
+
+    A ringing mode that the lags carry outranks what a line's size suggests: it is measured there
+    by its square. The constant part that no air leaves stays with the optics.
+    """
+    if inside is None:
+        return history
+    draw = k % len(inside.mechanical_arcsec2)
+    shown = inside.is_shown or rng.random() < inside.probability
+    tensors = dict(history.inside_arcsec2)
+    if shown:
+        measured = inside.mechanical_arcsec2[draw]
+        lines = tensors.get("structure", np.zeros((2, 2)))
+        if np.trace(measured) > np.trace(np.asarray(lines)) or inside.is_shown:
+            tensors["structure"] = measured
+    return replace(history, inside_arcsec2=tensors)
+
+
+def _with_hidden_mode(
+    history: History,
+    setup: HistorySetup,
+    grid: GridData,
+    *,
+    has_lines: bool,
+    rng: np.random.Generator,
+) -> tuple[History, float]:
+    """Draw whether a mode was missed, and put it in.
+
+    Spike and slab: no such mode with a stated chance; else frequency and rms flat in their
+    logarithms, kept with the chance that the search misses it (5 % at the stated limit, falling
+    as the fourth power beyond). What it does inside the frames is taken from the optics' blur,
+    and where the frames do not show it at all, that bounds it.
+    """
+    del has_lines
+    if rng.random() >= HIDDEN_MODE_CHANCE or not len(setup.hidden_hz):
+        return history, 0.0
+    optics = float(np.trace(history.optics_arcsec2))
+    for _ in range(20):
+        i = int(rng.integers(len(setup.hidden_hz)))
+        rms = float(np.exp(rng.uniform(*np.log(HIDDEN_RMS_ARCSEC))))
+        miss = 1.0 / (1.0 + 19.0 * (rms / setup.hidden_limit_arcsec[i]) ** 4)
+        kept = float(np.sinc(setup.hidden_hz[i] * grid.exposure_s)) ** 2
+        blur = rms**2 * (1.0 - kept)
+        if rng.random() < miss and blur <= optics + 1e-12:
+            break
+    else:
+        return history, 0.0
+    angle, phase = rng.uniform(0.0, np.pi), rng.uniform(0.0, 2.0 * np.pi)
+    unit = np.array([np.cos(angle), np.sin(angle)])
+    wave = (
+        np.sqrt(2.0 * kept)
+        * rms
+        * np.cos(2.0 * np.pi * setup.hidden_hz[i] * history.time_s + phase)
+    )
+    paths, tensors = dict(history.path_arcsec), dict(history.inside_arcsec2)
+    paths["structure"] = paths.get("structure", 0.0) + wave[:, None] * unit
+    tensors["structure"] = tensors.get("structure", 0.0) + blur * np.outer(unit, unit)
+    left = max(0.0, 1.0 - blur / optics) if optics > 0 else 1.0
+    changed = replace(
+        history,
+        path_arcsec=paths,
+        inside_arcsec2=tensors,
+        optics_arcsec2=left * history.optics_arcsec2,
+    )
+    return changed, rms
+
+
+# --- the drive ------------------------------------------------------------------------------------
+
+
+class _Drive:
+    """Drift and periodic errors as one owner: least squares on means of stretches of the record.
+
+    Slow motion needs no more than a few hundred means, whose dense covariance is exact. A Gaussian
+    prior of the size that drives have keeps drift and a worm of about one turn, which trade places
+    within a record, from growing against each other; their sum is well measured.
+    """
+
+    def __init__(
+        self,
+        grid: GridData,
+        terms: Sequence[DriveTerm],
+        time_s: FloatArray,
+        segment: IntArray,
+        angle_deg: float | None,
+    ) -> None:
+        self.grid, self.terms = grid, list(terms)
+        n_segments = len(grid.segments)
+        self.design, self._prior = _drive_columns(terms, time_s, segment, n_segments, angle_deg)
+        self._first = n_segments  # the drift's column
+        values = np.concatenate([s.shared_arcsec for s in grid.segments])
+        total = len(time_s)
+        self._blocks = []
+        starts = np.concatenate([[0], np.cumsum([len(s.real) for s in grid.segments])])
+        for i in range(n_segments):
+            n = int(starts[i + 1] - starts[i])
+            count = max(4, min(n, round(DRIVE_BLOCKS * n / total)))
+            self._blocks.append((int(starts[i]), n, count, n // count))
+        self._means = self._in_blocks(values)
+        self._design = self._in_blocks(self.design)
+
+    def _in_blocks(self, values: FloatArray) -> FloatArray:
+        return np.concatenate(
+            [
+                values[start : start + count * length].reshape(count, length, -1).mean(axis=1)
+                for start, _, count, length in self._blocks
+            ]
+        )
+
+    def draw(self, parts: list[dict[str, FloatArray]], rng: np.random.Generator) -> FloatArray:
+        """Draw the coefficients, (n_columns, 2); open `parts` grow where bends show slow motion."""
+        covariance = self._covariance(parts, [n for n in parts[0] if n != "slow"])
+        mean, root = self._posterior(covariance)
+        bends = self._surplus(parts, covariance, mean, rng)
+        if bends > 0:
+            for part, f in zip(parts, self._frequencies(), strict=True):
+                turns = f * self.grid.longest_s
+                colour = np.where(turns < SLOW_TURNS, 1.0 / np.maximum(turns, 0.3), 0.0)
+                part["open"] = part["open"] + bends * colour[:, None, None] * part["slow"]
+            covariance = self._covariance(parts, [n for n in parts[0] if n != "slow"])
+            mean, root = self._posterior(covariance)
+        flat = mean + root @ rng.standard_normal(len(mean))
+        return np.asarray(flat.reshape(2, -1).T)
+
+    def _frequencies(self) -> list[FloatArray]:
+        return [embedded_frequencies(n, self.grid.cadence_s) for _, n, _, _ in self._blocks]
+
+    def _posterior(self, covariance: FloatArray) -> tuple[FloatArray, FloatArray]:
+        design = np.kron(np.eye(2), self._design)
+        factor = cho_factor(covariance, lower=True)
+        weighed = cho_solve(factor, design)
+        precision = design.T @ weighed + np.linalg.inv(self._prior)
+        spread = np.linalg.inv(0.5 * (precision + precision.T))
+        mean = spread @ (weighed.T @ self._means.T.ravel())
+        root = np.linalg.cholesky(0.5 * (spread + spread.T))
+        return np.asarray(mean), np.asarray(root, dtype=np.float64)
+
+    def _covariance(self, parts: list[dict[str, FloatArray]], names: Sequence[str]) -> FloatArray:
+        """Covariance of the means, all x then all y."""
+        sizes = [count for _, _, count, _ in self._blocks]
+        total = sum(sizes)
+        out = np.zeros((2, total, 2, total))
+        first = 0
+        for part, (_, _, count, length), f in zip(
+            parts, self._blocks, self._frequencies(), strict=True
+        ):
+            density = np.sum([part[name] for name in names], axis=0)
+            size = 2 * (len(f) - 1)
+            at = np.arange(len(f)) / size
+            with np.errstate(invalid="ignore", divide="ignore"):
+                filtered = np.sin(np.pi * at * length) / (length * np.sin(np.pi * at))
+            filtered[0] = 1.0
+            lags = np.fft.irfft(
+                (0.5 / self.grid.cadence_s) * density * filtered[:, None, None] ** 2, axis=0
+            )
+            place = length * np.abs(np.subtract.outer(np.arange(count), np.arange(count)))
+            block = lags[place]  # (count, count, 2, 2)
+            rows = slice(first, first + count)
+            out[:, rows, :, rows] = block.transpose(2, 0, 3, 1)
+            first += count
+        full = out.reshape(2 * total, 2 * total)
+        return np.asarray(full + 1e-10 * np.trace(full) / len(full) * np.eye(len(full)))
+
+    def _surplus(
+        self,
+        parts: list[dict[str, FloatArray]],
+        known: FloatArray,
+        mean: FloatArray,
+        rng: np.random.Generator,
+    ) -> float:
+        """Draw how much slow motion the record's bends show beyond the model.
+
+        Squares of the residual's polynomial coefficients over their variances under slow motion sum
+        to a chi-square times its strength; what the model itself explains is taken off.
+        """
+        n = len(self._design)
+        x = np.linspace(-1.0, 1.0, n)
+        bends = np.stack([eval_legendre(order, x) for order in _LEGENDRE], axis=1)
+        bends = bends - self._design @ (np.linalg.pinv(self._design) @ bends)
+        bends = bends[:, np.ptp(bends, axis=0) > 0.2]  # noqa: PLR2004 - of their range of two
+        if not bends.shape[1]:
+            return 0.0
+        residual = self._means.T.ravel() - np.kron(np.eye(2), self._design) @ mean
+        weights = np.kron(np.eye(2), np.linalg.pinv(bends))
+        found = weights @ residual
+        slow_parts = []
+        for part, f in zip(parts, self._frequencies(), strict=True):
+            turns = f * self.grid.longest_s
+            colour = np.where(turns < SLOW_TURNS, 1.0 / np.maximum(turns, 0.3), 0.0)
+            slow_parts.append({"slow": colour[:, None, None] * part["slow"]})
+        slow = np.diag(weights @ self._covariance(slow_parts, ["slow"]) @ weights.T)
+        own = np.diag(weights @ known @ weights.T)
+        strength = float(np.sum(found**2 / slow)) / rng.chisquare(len(found))
+        return max(strength - float(np.mean(own / slow)), 0.0)
+
+    def motion(self, coefficients: FloatArray) -> FloatArray:
+        """Return means, drift and periodic terms on the grid, shape (n, 2)."""
+        return np.asarray(self.design @ coefficients)
+
+    def tracking(self, coefficients: FloatArray) -> FloatArray:
+        """Return drift and periodic terms alone."""
+        first = self._first
+        return np.asarray(self.design[:, first:] @ coefficients[first:])
+
+    def rate(self, coefficients: FloatArray) -> FloatArray:
+        """Return the drift [arcsec/s]."""
+        return np.asarray(coefficients[self._first])
+
+    def amplitudes(self, coefficients: FloatArray) -> FloatArray:
+        """Return the periodic terms' amplitudes, (n_terms, 2, 2)."""
+        return np.asarray(coefficients[self._first + 1 :].reshape(len(self.terms), 2, 2))
+
+
+def _drive_columns(
+    terms: Sequence[DriveTerm],
+    time_s: FloatArray,
+    segment: IntArray,
+    n_segments: int,
+    angle_deg: float | None,
+) -> tuple[FloatArray, FloatArray]:
+    """Return columns (a mean a segment, drift, cosine and sine of each term) and their prior."""
+    columns = [(segment == i).astype(np.float64) for i in range(n_segments)]
+    sizes = [1e3] * n_segments
+    columns.append(time_s - time_s.mean())
+    sizes.append(DRIFT_PRIOR_ARCSEC_S)
+    for term in terms:
+        harmonic = max(term.harmonic, 1)
+        phase = 2.0 * np.pi * time_s * harmonic / term.period_s
+        columns += [np.cos(phase), np.sin(phase)]
+        sizes += [PERIODIC_PRIOR_ARCSEC / harmonic] * 2
+    n = len(columns)
+    prior = np.zeros((2, n, 2, n))
+    for i, size in enumerate(sizes):
+        shape = np.eye(2)
+        if angle_deg is not None and i > n_segments:
+            angle = np.radians(angle_deg)
+            unit = np.array([np.cos(angle), np.sin(angle)])
+            along = np.outer(unit, unit)
+            shape = along + OFF_AXIS_SHARE**2 * (np.eye(2) - along)
+        prior[:, i, :, i] = size**2 * shape
+    return np.stack(columns, axis=1), prior.reshape(2 * n, 2 * n)
+
+
+def hidden_frequencies(lowest_hz: float) -> FloatArray:
+    """Return the frequencies at which modes may hide, even in their logarithm."""
+    return np.geomspace(lowest_hz, FASTEST_STRUCTURE_HZ, 40)

@@ -1,0 +1,330 @@
+"""The verdict: whether each cure matters, what to say first, and what to do next."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from blursplit.budget.summary import Readings
+from blursplit.constants import (
+    AIRMASS_TO_MENTION,
+    FWHM_PER_SIGMA,
+    LARGEST_CHANCE,
+    LEAST_WORTH_ARCSEC,
+    SURE,
+    WORTH_SHARE,
+)
+from blursplit.definitions import CURES
+from blursplit.result import Answer, Check, Facts, NextStep, Remark, Result, Verdict
+
+__all__ = ["Findings", "judge_positions", "judge_widths"]
+
+_SINGLE = ("tracking", "structure", "near_air", "optics")
+_VOIDED_BY = {  # what a voided quantity takes with it
+    "motion": ("tracking", "structure", "mechanics", "near_air"),
+    "widths": tuple(CURES),
+    "seeing": ("atmosphere", "near_air"),
+}
+
+
+@dataclass(frozen=True)
+class Findings:
+    """What the verdict needs beside the readings: conditions and single findings, no words.
+
+    Parameters
+    ----------
+    level : "split", "widths" or "positions"
+    exposure_s, duration_s, airmass : float
+    optics_stated, has_near_air, steady_blur : bool
+        Whether the optics' width was stated or measured, whether near air is shown, and whether a
+        constant blur may be a vibration.
+    converged : bool
+    r_hat : float or None
+    checks : tuple of Check
+    remarks : tuple of Remark
+        Reasons of the stages before.
+    """
+
+    level: str
+    exposure_s: float | None
+    duration_s: float
+    airmass: float
+    stars: int
+    optics_stated: bool = False
+    steady_blur: bool = False
+    converged: bool = True
+    r_hat: float | None = None
+    pixel_arcsec: float | None = None
+    checks: tuple[Check, ...] = ()
+    remarks: tuple[Remark, ...] = ()
+    missing: tuple[str, ...] = field(default=())
+
+
+def worth_of(recorded_arcsec: float | None, asked_arcsec: float | None) -> float:
+    """Return the saving that counts as worth a cure [arcsec]."""
+    if asked_arcsec is not None:
+        return asked_arcsec
+    return max(LEAST_WORTH_ARCSEC, WORTH_SHARE * (recorded_arcsec or 0.0))
+
+
+def judge_widths(
+    result: Result, readings: Readings, found: Findings, worth_arcsec: float
+) -> Verdict:
+    """Return the verdict of a run whose widths are known."""
+    width = result.fwhm.recorded_arcsec
+    assert width is not None  # noqa: S101 - this level has widths
+    assert width.value is not None  # noqa: S101
+    recorded = width.value
+    low, high, matters = {}, {}, {}
+    for cure, saved in readings.saving.items():
+        least, most = recorded * saved.T
+        low[cure] = float(np.mean(least > worth_arcsec))
+        high[cure] = float(np.mean(most > worth_arcsec))
+        matters[cure] = _answer(low[cure], high[cure])
+    for check in found.checks:
+        for touched in (
+            str(check.facts.get("touches", "")).split() if check.severity == "void" else ()
+        ):
+            for cure in _VOIDED_BY.get(touched, ()):
+                matters[cure] = "not asked"
+    if not found.converged:
+        matters = dict.fromkeys(matters, "not asked")
+    code, facts = _headline(result, readings, matters, found, recorded, worth_arcsec)
+    return Verdict(
+        level=found.level,
+        worth_arcsec=worth_arcsec,
+        matters=matters,
+        probability_low=low,
+        probability_high=high,
+        largest=_largest(readings),
+        headline_code=code,
+        headline_facts=facts,
+        reasons=list(_reasons(result, found)),
+        next=_next_steps(result, readings, matters, found, recorded),
+    )
+
+
+def judge_positions(result: Result, found: Findings, worth_arcsec: float | None) -> Verdict:
+    """Return the verdict of a run that has positions alone.
+
+    In the band that the frames show, a Gaussian path of the shared motion's size adds at most its
+    own FWHM to a star of any width; what is faster than the exposure stays open.
+    """
+    worth = worth_of(None, worth_arcsec)
+    motion = result.open.motion_rms_major_arcsec
+    facts: Facts = {}
+    answer: Answer = "open"
+    if result.open.band_hz is not None:
+        facts["band_low_hz"], facts["band_high_hz"] = result.open.band_hz
+    if motion is not None and motion.high95 is not None:
+        added = FWHM_PER_SIGMA * motion.high95
+        facts |= {"rms_arcsec": motion.high95, "added_arcsec": added}
+        answer = "no" if added < worth else "open"
+    elif result.motion.common_rms_x_px is not None:
+        facts["rms_px"] = max(result.motion.common_rms_x_px, result.motion.common_rms_y_px or 0.0)
+    if any(check.severity == "void" for check in found.checks):
+        answer = "not asked"
+    matters: dict[str, Answer] = {
+        "tracking": answer,
+        "structure": answer,
+        "mechanics": answer,
+        "near_air": "open",
+        "optics": "open",
+        "atmosphere": "open",
+    }
+    steps = [NextStep(code=code) for code in found.missing]
+    if not steps:
+        steps = [NextStep(code="raw-frames")]
+    if found.exposure_s is None:
+        steps.append(NextStep(code="give-times"))
+    return Verdict(
+        level="positions",
+        worth_arcsec=worth,
+        matters=matters,
+        headline_code="positions-only",
+        headline_facts=facts,
+        reasons=list(_reasons(result, found)),
+        next=steps,
+    )
+
+
+def _answer(low: float, high: float) -> Answer:
+    if low >= SURE:
+        return "yes"
+    return "no" if 1.0 - high >= SURE else "open"
+
+
+def _largest(readings: Readings) -> list[str]:
+    """Which cures may save most, with more than 5 % each, either reading counting alike."""
+    saved = np.stack([readings.saving[cure] for cure in _SINGLE])  # (cure, draw, reading)
+    first = np.argmax(saved, axis=0).ravel()
+    chance = np.bincount(first, minlength=len(_SINGLE)) / first.size
+    return [_SINGLE[i] for i in np.argsort(-chance) if chance[i] > LARGEST_CHANCE]
+
+
+def _headline(
+    result: Result,
+    readings: Readings,
+    matters: Mapping[str, Answer],
+    found: Findings,
+    recorded: float,
+    worth: float,
+) -> tuple[str, Facts]:
+    if not found.converged:
+        return "not-converged", {"r_hat": found.r_hat}
+    void = next((c for c in found.checks if c.severity == "void"), None)
+    if void is not None and matters["mechanics"] == "not asked":
+        return "not-asked", {"check": void.code}
+    seeing = result.atmosphere.seeing_500nm_zenith_arcsec
+    facts: Facts = {"width_arcsec": recorded, "worth_arcsec": worth}
+    if seeing is not None and seeing.value is not None:
+        facts["seeing_arcsec"] = seeing.value
+    saved = {cure: float(np.median(s)) * recorded for cure, s in readings.saving.items()}
+    wins = [cure for cure in _SINGLE if matters[cure] == "yes"]
+    if matters["mechanics"] == "yes" and len(set(wins) & {"tracking", "structure"}) != 1:
+        wins = [w for w in wins if w not in {"tracking", "structure"}] + ["mechanics"]
+    if wins:
+        best = max(wins, key=saved.__getitem__)
+        least = float(np.median(readings.saving[best][:, 0])) * recorded
+        return "cure-matters", {**facts, "cure": best, "without_arcsec": recorded - least}
+    if matters["mechanics"] == "no":
+        return "no-cure-matters", {**facts, "cure": "mechanics"}
+    most = float(np.percentile(readings.saving["mechanics"][:, 1], 95.0)) * recorded
+    return "open", {**facts, "cure": "mechanics", "up_to_arcsec": max(most, 0.0)}
+
+
+def _reasons(result: Result, found: Findings) -> list[Remark]:
+    out = list(found.remarks)
+    mechanical = [line for line in result.lines if line.rms_arcsec and line.rms_arcsec.value]
+    if mechanical:
+        strongest = max(mechanical, key=lambda line: line.rms_arcsec.value or 0.0)  # type: ignore[union-attr]
+        out.append(
+            Remark(
+                code="lines-found",
+                facts={
+                    "count": len(mechanical),
+                    "strongest_hz": strongest.frequency_hz.value,
+                    "rms_arcsec": strongest.rms_arcsec.value if strongest.rms_arcsec else None,
+                    "cause": strongest.cause,
+                },
+            )
+        )
+    elif result.structure.undetected_rms_arcsec is not None and result.structure.band_hz:
+        low, high = result.structure.band_hz
+        out.append(
+            Remark(
+                code="no-line-found",
+                facts={
+                    "limit_rms_arcsec": result.structure.undetected_rms_arcsec,
+                    "band_low_hz": low,
+                    "band_high_hz": high,
+                },
+            )
+        )
+    lower = result.atmosphere.lower_seeing_arcsec
+    if lower is not None and lower.value:
+        out.append(Remark(code="pairs-show-air", facts={"seeing_arcsec": lower.value}))
+    motion = result.open.motion_rms_major_arcsec
+    if motion is not None and motion.value is not None:
+        out.append(Remark(code="open-motion", facts={"rms_arcsec": motion.value}))
+    drift = result.tracking.drift_arcsec_per_min
+    if drift is not None and drift.value is not None:
+        out.append(Remark(code="drift-found", facts={"rate_arcsec_per_min": drift.value}))
+    near = result.near_air.saving_arcsec
+    if near is not None and near.value is not None:
+        out.append(Remark(code="near-air", facts={"saving_arcsec": near.value}))
+    if found.stars in (1, 2):
+        out.append(Remark(code=("one-star", "two-stars")[found.stars - 1]))
+    if found.steady_blur and found.exposure_s is not None:
+        out.append(Remark(code="faster-than-exposure", facts={"exposure_s": found.exposure_s}))
+    if found.level != "positions" and not found.optics_stated:
+        out.append(Remark(code="optics-unstated"))
+    return out
+
+
+class _Steps:
+    """Steps with the arcsec that each could save or decide."""
+
+    def __init__(self, readings: Readings, recorded: float) -> None:
+        self._readings, self._recorded = readings, recorded
+        self._best: dict[str, NextStep] = {}
+
+    def add(self, code: str, gain: float, **facts: float | str | None) -> None:
+        """Add a step; of one named twice the larger gain counts."""
+        step = NextStep(code=code, gain_arcsec=max(gain, 0.0), facts=dict(facts))
+        known = self._best.get(code)
+        if known is None or (known.gain_arcsec or 0.0) < (step.gain_arcsec or 0.0):
+            self._best[code] = step
+
+    def saved(self, cure: str) -> float:
+        """Return what a cure saves in the low reading [arcsec]."""
+        return float(np.median(self._readings.saving[cure][:, 0])) * self._recorded
+
+    def undecided(self, cure: str) -> float:
+        """Return the range of a cure's saving over both readings [arcsec]."""
+        low, high = np.percentile(self._readings.saving[cure], [5.0, 95.0])
+        return float(high - low) * self._recorded
+
+    def in_order(self) -> list[NextStep]:
+        """Return the steps, the largest first."""
+        return sorted(self._best.values(), key=lambda step: -(step.gain_arcsec or 0.0))
+
+
+def _next_steps(
+    result: Result,
+    readings: Readings,
+    matters: Mapping[str, Answer],
+    found: Findings,
+    recorded: float,
+) -> list[NextStep]:
+    """Return what to do next, by the arcsec it could save or decide, the largest first."""
+    steps = _Steps(readings, recorded)
+    _add_cures(steps, result, matters)
+    _add_witnesses(steps, matters, found)
+    for code in found.missing:
+        steps.add(code, 0.5 * recorded)
+    if matters["mechanics"] == "no" and found.airmass > AIRMASS_TO_MENTION:
+        gain = recorded * (1.0 - found.airmass**-0.6)
+        steps.add("observe-higher", gain, airmass=found.airmass)
+    return steps.in_order()
+
+
+def _add_cures(steps: _Steps, result: Result, matters: Mapping[str, Answer]) -> None:
+    if matters["tracking"] == "yes":
+        drift = result.tracking.drift_arcsec_per_min
+        if drift is not None and drift.value is not None:
+            rate = drift.value
+            steps.add("polar-alignment", steps.saved("tracking"), rate_arcsec_per_min=rate)
+        for term in result.tracking.periodic:
+            if term.amplitude_arcsec is not None and term.amplitude_arcsec.value is not None:
+                gain = steps.saved("tracking")
+                steps.add("service-drive", gain, name=term.name, period_s=term.period_s)
+    if matters["structure"] == "yes":
+        ringing = [line.frequency_hz.value for line in result.lines if line.kind == "resonance"]
+        strongest = ringing[0] if ringing else None
+        steps.add("tap-pier", steps.saved("structure"), frequency_hz=strongest)
+        steps.add("stiffen", steps.saved("structure"), frequency_hz=strongest)
+    if matters["near_air"] == "yes":
+        steps.add("ventilate", steps.saved("near_air"))
+    if matters["optics"] == "yes":
+        steps.add("focus", steps.saved("optics"))
+        steps.add("collimate", 0.5 * steps.saved("optics"))
+
+
+def _add_witnesses(steps: _Steps, matters: Mapping[str, Answer], found: Findings) -> None:
+    if "open" in (matters["mechanics"], matters["structure"], matters["near_air"]):
+        gain = max(steps.undecided("mechanics"), steps.undecided("near_air"))
+        if found.level == "split":
+            steps.add("sensor", gain)
+            steps.add("second-camera", 0.9 * gain)
+            steps.add("longer-run", 0.5 * gain, duration_s=4.0 * found.duration_s)
+        if found.steady_blur and found.exposure_s is not None:
+            steps.add("shorter-exposure", gain, exposure_s=min(0.01, 0.1 * found.exposure_s))
+    if matters["optics"] == "open" and not found.optics_stated:
+        steps.add("focus-runs", steps.undecided("optics"))
+        if found.steady_blur:
+            steps.add("turn-camera", 0.5 * steps.undecided("optics"))
+    if matters["tracking"] == "open":
+        steps.add("longer-run", steps.undecided("tracking"), duration_s=4.0 * found.duration_s)

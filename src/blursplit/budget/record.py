@@ -1,0 +1,255 @@
+"""The stages between star tracks and the fit, each a frozen record of what it found."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from blursplit.budget.alias_evidence import StarImage
+from blursplit.budget.drift import DriveTerm, drive_terms, without_drive
+from blursplit.budget.facts import Facts, duration_s, longest_stretch_s
+from blursplit.budget.focus_runs import FocusSeries
+from blursplit.budget.grid import GridData, grid_data
+from blursplit.budget.lines import FoundLine, search_lines
+from blursplit.budget.rolling import align_rows
+from blursplit.budget.uneven import uneven_lines
+from blursplit.budget.view import View, view_of
+from blursplit.constants import (
+    FASTEST_STRUCTURE_HZ,
+    LIMIT_DAMPING,
+    LOWEST_LIMIT_HZ,
+    SLOWEST_STRUCTURE_HZ,
+)
+from blursplit.definitions import Conditions, History, width
+from blursplit.image.stack import StarImages, star_images
+from blursplit.motion import CommonMotion, PairStatistics, fit_common_motion, pair_statistics
+from blursplit.result import Remark
+from blursplit.rig import Rig
+from blursplit.spectra import LineSearch
+from blursplit.spectra.detection_limit import mode_limit_arcsec
+from blursplit.stars.tracks import StarTracks
+from blursplit.types import FloatArray
+
+__all__ = [
+    "Allowed",
+    "Lines",
+    "Motion",
+    "Record",
+    "find_shared_lines",
+    "prepare",
+    "what_can_be_said",
+]
+
+
+@dataclass(frozen=True)
+class Record:
+    """Star tracks and what is known beside them, special cases undone.
+
+    Parameters
+    ----------
+    whole : StarTracks
+        As followed.
+    view : View
+        What is to be looked at: behind a mask one star in place of its two images, of two frame
+        rates the longer one.
+    rig : Rig
+    facts : Facts
+    """
+
+    whole: StarTracks
+    view: View
+    rig: Rig
+    facts: Facts
+
+    @property
+    def conditions(self) -> Conditions | None:
+        """Telescope and camera of the images; None without an aperture or a scale."""
+        optics = self.facts.optics
+        if optics is None or self.facts.scale_arcsec is None:
+            return None
+        return Conditions(
+            optics.aperture_m, optics.obstruction, optics.wavelength_m, self.facts.scale_arcsec
+        )
+
+
+@dataclass(frozen=True)
+class Motion:
+    """Shared and differential motion; `grid` and `quiet` are None where there are no spectra.
+
+    `quiet` has the drive's fitted terms and the delays of the rows taken out, for the line search
+    and the air's fit.
+    """
+
+    shared: CommonMotion
+    pairs: PairStatistics
+    terms: tuple[DriveTerm, ...]
+    grid: GridData | None
+    quiet: GridData | None
+
+
+@dataclass(frozen=True)
+class Allowed:
+    """How much a record can say, and why not more."""
+
+    level: str
+    reasons: tuple[Remark, ...]
+    steps: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Lines:
+    """Lines of the shared motion, and what the search would have found.
+
+    Parameters
+    ----------
+    search : LineSearch or None
+    found : tuple of FoundLine
+    hidden_hz, hidden_limit_arcsec : ndarray
+        Rms at which 95 % of the modes of each true frequency are found.
+    undetected : (rms, (low, high)) or None
+        The largest of them over the band that the frames show.
+    arrays : dict
+        Densities, where the times are uneven.
+    """
+
+    search: LineSearch | None
+    found: tuple[FoundLine, ...]
+    hidden_hz: FloatArray
+    hidden_limit_arcsec: FloatArray
+    undetected: tuple[float, tuple[float, float]] | None
+    arrays: dict[str, FloatArray]
+
+
+def prepare(
+    whole: StarTracks,
+    second: StarTracks | None,
+    rig: Rig,
+    facts: Facts,
+    focus: FocusSeries | None,
+) -> Record:
+    """Undo what is special about a record: a mask, two rates."""
+    motion = fit_common_motion(whole)
+    pairs = pair_statistics(
+        whole, reference_x_px=motion.reference_x_px, reference_y_px=motion.reference_y_px
+    )
+    view = replace(view_of(whole, rig, facts, motion, pairs), focus=focus, second=second)
+    return Record(whole, view, rig, view.facts)
+
+
+def shared_and_differential(record: Record) -> Motion:
+    """Put the motion on a grid of times, if its times follow one."""
+    tracks, facts = record.view.tracks, record.facts
+    grid = None
+    if not facts.is_long and tracks.cadence_s is not None and tracks.timing != "irregular":
+        grid = grid_data(
+            tracks,
+            record.view.motion,
+            scale_arcsec=facts.scale_arcsec or 1.0,
+            cadence_s=tracks.cadence_s,
+        )
+    length = longest_stretch_s(tracks) if grid is None else grid.longest_s
+    terms = tuple(drive_terms(record.rig, length))
+    quiet = None if grid is None else align_rows(without_drive(grid, terms))
+    return Motion(record.view.motion, record.view.pairs, terms, grid, quiet)
+
+
+def stack_stars(record: Record) -> StarImages | None:
+    """Add up the cut-outs, as recorded and registered."""
+    facts = record.facts
+    return star_images(record.view.images, facts.blur_time_s, facts.scale_arcsec or 1.0, {})
+
+
+def what_can_be_said(record: Record, motion: Motion, stack: StarImages | None) -> Allowed:
+    """Return the level of the answer: positions < widths < split, with the reasons for less."""
+    facts, tracks = record.facts, record.view.tracks
+    reasons: list[Remark] = []
+    steps: list[str] = []
+    level = "split"
+
+    def lower(to: str, code: str, step: str | None = None, **more: float | str | None) -> None:
+        nonlocal level
+        level = min(level, to, key=("positions", "widths", "split").index)
+        reasons.append(Remark(code=code, facts=dict(more)))
+        if step is not None:
+            steps.append(step)
+
+    if record.view.barred is not None:
+        lower("positions", record.view.barred[0])
+    if facts.scale_arcsec is None:
+        lower("positions", "no-pixel-scale", "state-pixel-scale")
+    elif facts.optics is None and record.view.barred is None:
+        lower("positions", "no-aperture", "state-aperture")
+    if stack is None:
+        lower("positions", "no-star-image", "raw-frames")
+    if not facts.within_record:
+        lower(
+            "positions",
+            "blur-time-too-long",
+            "longer-run",
+            blur_time_s=facts.blur_time_s,
+            duration_s=duration_s(tracks),
+        )
+    if motion.grid is None:
+        lower("widths", *_no_spectra(record))
+    return Allowed(level, tuple(reasons), tuple(steps))
+
+
+def _no_spectra(record: Record) -> tuple[str, str]:
+    """Return why there are no spectra, and what would give them."""
+    tracks = record.view.tracks
+    if record.facts.is_long:
+        return "long-frames", "shorter-exposure"
+    if tracks.cadence_s is None or tracks.timing == "irregular":
+        return "irregular-times", "give-times"
+    return "few-frames", "longer-run"
+
+
+def find_shared_lines(record: Record, motion: Motion, stack: StarImages | None) -> Lines:
+    """Find the lines of the shared motion, and what would have been found."""
+    facts, tracks = record.facts, record.view.tracks
+    none = np.zeros(0)
+    if motion.quiet is None:
+        if facts.is_long or tracks.timing != "irregular":
+            return Lines(None, (), none, none, None, {})
+        uneven = uneven_lines(tracks, motion.shared, record.rig, facts.scale_arcsec or 1.0)
+        if uneven is None:
+            return Lines(None, (), none, none, None, {})
+        return Lines(None, uneven.lines, none, none, None, uneven.arrays)
+    star, conditions = None, record.conditions
+    if stack is not None and conditions is not None:
+        perfect = width(History(conditions, np.zeros(1), np.zeros(1, dtype=np.int64)))
+        star = StarImage(stack.widths["registered"], perfect)
+    search, found = search_lines(motion.quiet, tracks, record.rig, star, record.view.second)
+    if search is None:
+        return Lines(None, tuple(found), none, none, None, {})
+    at, limit, undetected = _limits(search, motion.quiet)
+    return Lines(search, tuple(found), at, limit, undetected, {})
+
+
+def _limits(
+    search: LineSearch, grid: GridData
+) -> tuple[FloatArray, FloatArray, tuple[float, tuple[float, float]] | None]:
+    low, high = search.searched_hz
+    frequency = np.geomspace(low, high, 200)
+    density = search.continuum(frequency).max(axis=1)
+    at = np.geomspace(max(SLOWEST_STRUCTURE_HZ, low), FASTEST_STRUCTURE_HZ, 60)
+    limit = mode_limit_arcsec(
+        at,
+        LIMIT_DAMPING,
+        frequency,
+        density,
+        duration_s=grid.longest_s,
+        cadence_s=grid.cadence_s,
+        exposure_s=grid.exposure_s,
+    )
+    band = (max(LOWEST_LIMIT_HZ, low), min(high, 0.5 / grid.cadence_s))
+    seen = (at >= band[0]) & (at <= band[1]) & np.isfinite(limit)
+    undetected = (float(limit[seen].max()), band) if np.any(seen) else None
+    return at, limit, undetected
+
+
+def shown_owner(lines: Sequence[FoundLine], owner: str) -> bool:
+    """Return whether a line of this owner was found."""
+    return any(line.owner == owner for line in lines)

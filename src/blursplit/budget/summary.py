@@ -1,0 +1,414 @@
+"""Readings of the histories, and the parts of the result that they make."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from blursplit.budget.drift import DriveTerm
+from blursplit.budget.facts import Facts
+from blursplit.budget.fit import AirFit
+from blursplit.budget.histories import DriveDraws
+from blursplit.constants import (
+    ARCSEC_PER_RADIAN,
+    FWHM_PER_SIGMA,
+    N_SHARES,
+    ROUND_RATIO,
+    SEEING_IN_LAMBDA_OVER_R0,
+    SEEING_WAVELENGTH_M,
+    SHOWN_CHI2,
+    SHOWN_SHARE,
+)
+from blursplit.definitions import (
+    CAUSES,
+    CURES,
+    OWNERS,
+    Conditions,
+    History,
+    in_windows,
+    motion_covariance,
+    savings,
+    shares,
+    width,
+)
+from blursplit.estimate import Estimate, axial_estimate, estimate, estimate_between, upper_limit
+from blursplit.result import (
+    Atmosphere,
+    Fwhm,
+    InstrumentPart,
+    NearAir,
+    Open,
+    PeriodicTerm,
+    Saving,
+    Structure,
+    Tracking,
+)
+from blursplit.types import FloatArray
+
+__all__ = ["Readings", "read_off"]
+
+
+@dataclass(frozen=True)
+class Readings:
+    """What the definitions read off the histories, one row a draw.
+
+    Parameters
+    ----------
+    width_arcsec : ndarray, shape (n,)
+        Modelled FWHM with everything.
+    base_arcsec : float
+        FWHM of the base alone.
+    saving : dict of cure to ndarray, shape (n, 2)
+        Fraction of the width saved, in the low and in the high reading.
+    motion_arcsec2 : dict of owner to ndarray, shape (n, 2, 2)
+        Covariance inside windows of the blur time.
+    share : dict of cause to float
+        Mean shares of the width above the base.
+    air_arcsec, optics_arcsec : ndarray, shape (n,)
+        FWHM of all the air alone, and of the optics beyond the base as a Gaussian.
+    """
+
+    width_arcsec: FloatArray
+    base_arcsec: float
+    saving: dict[str, FloatArray]
+    motion_arcsec2: dict[str, FloatArray]
+    share: dict[str, float]
+    air_arcsec: FloatArray
+    optics_arcsec: FloatArray
+
+
+def read_off(runs: Sequence[History], blur_time_s: float) -> Readings:
+    """Read every number off every history."""
+    seen = [in_windows(run, blur_time_s) for run in runs]
+    saved = [savings(run) for run in seen]
+    some = seen[:: max(1, len(seen) // N_SHARES)]
+    parts = [shares(run) for run in some]
+    optics = np.array([np.trace(run.optics_arcsec2) for run in seen])
+    return Readings(
+        width_arcsec=np.array([width(run) for run in seen]),
+        base_arcsec=width(seen[0], CAUSES),
+        saving={cure: np.array([s[cure] for s in saved]) for cure in CURES},
+        motion_arcsec2={
+            owner: np.array([motion_covariance(run, owner) for run in seen]) for owner in OWNERS
+        },
+        share={cause: float(np.mean([p[cause] for p in parts])) for cause in CAUSES},
+        air_arcsec=np.array([_air_alone(run) for run in seen]),
+        optics_arcsec=FWHM_PER_SIGMA * np.sqrt(0.5 * optics),
+    )
+
+
+_SHARP = Conditions(100.0, 0.0, 550e-9, 1e-3)  # a telescope that adds nothing to the air's width
+
+
+def _air_alone(run: History) -> float:
+    if run.strength + run.near_strength <= 0:
+        return 0.0
+    telescope = Conditions(_SHARP.aperture_m, 0.0, run.conditions.wavelength_m, _SHARP.pixel_arcsec)
+    return width(
+        History(
+            telescope,
+            run.time_s[:1],
+            run.segment[:1],
+            strength=run.strength,
+            outer_scale_m=run.outer_scale_m,
+            near_strength=run.near_strength,
+            near_outer_scale_m=run.near_outer_scale_m,
+        )
+    )
+
+
+# --- parts of the result --------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Shown:
+    """Which causes the record shows, each by evidence of its own."""
+
+    tracking: bool = False
+    structure: bool = False
+    near_air: bool = False
+    optics: bool = False
+
+
+def saving_parts(
+    readings: Readings, cure: str, recorded_arcsec: float | None, *, shown: bool
+) -> dict[str, Estimate | None]:
+    """Return what a cure saves, as arcsec of the measured width and as a fraction.
+
+    A limit where the cause is not shown and saving nothing is not excluded.
+    """
+    low, high = readings.saving[cure].T
+    fraction = estimate_between(low, high)
+    if fraction is not None and not shown and (fraction.low95 or 0.0) < SHOWN_SHARE:
+        fraction = upper_limit(max(float(np.percentile(high, 95.0)), 0.0))
+    return {
+        "saving_fraction": fraction,
+        "saving_arcsec": None if recorded_arcsec is None else _times(fraction, recorded_arcsec),
+    }
+
+
+def _times(value: Estimate | None, factor: float) -> Estimate | None:
+    if value is None:
+        return None
+    ends = value.model_dump()
+    return Estimate(**{k: None if v is None else v * factor for k, v in ends.items()})
+
+
+def _without(readings: Readings, cure: str, recorded: float) -> Estimate | None:
+    """Return the width that would have been recorded without a cause."""
+    fraction = saving_parts(readings, cure, recorded, shown=True)["saving_fraction"]
+    if fraction is None or fraction.value is None:
+        return None
+    return Estimate(
+        value=recorded * (1.0 - fraction.value),
+        low=recorded * (1.0 - (fraction.high or 0.0)),
+        high=recorded * (1.0 - (fraction.low or 0.0)),
+        low95=recorded * (1.0 - (fraction.high95 or 0.0)),
+        high95=recorded * (1.0 - (fraction.low95 or 0.0)),
+    )
+
+
+def axes(covariance: FloatArray, facts: Facts) -> dict[str, Estimate | None]:
+    """Return the larger and smaller rms and their direction."""
+    values, vectors = np.linalg.eigh(covariance)
+    # A straight drift has no width across itself; rounding must not pass for one.
+    values = np.where(values > 1e-8 * values[:, 1:], values, 0.0)
+    rms = np.sqrt(np.clip(values, 0.0, None))
+    angle = np.degrees(np.arctan2(vectors[:, 1, 1], vectors[:, 0, 1])) % 180.0
+    is_round = np.mean(rms[:, 0] > ROUND_RATIO * rms[:, 1]) > 0.5  # noqa: PLR2004 - in most draws
+    direction = None if is_round else axial_estimate(angle)
+    on_sky = facts.position_angle_deg(angle)
+    return {
+        "rms_major_arcsec": estimate(rms[:, 1]),
+        "rms_minor_arcsec": estimate(rms[:, 0]),
+        "angle_deg": direction,
+        "position_angle_deg": None
+        if direction is None or on_sky is None
+        else axial_estimate(on_sky),
+    }
+
+
+def _limited(part: dict[str, Estimate | None], high: FloatArray) -> dict[str, Estimate | None]:
+    """Turn a size that is not shown into a limit without a direction."""
+    values = np.sqrt(np.clip(np.linalg.eigvalsh(high)[:, 1], 0.0, None))
+    return {
+        **dict.fromkeys(part),
+        "rms_major_arcsec": upper_limit(float(np.percentile(values, 95.0))),
+    }
+
+
+def structure_part(
+    readings: Readings,
+    facts: Facts,
+    recorded: float | None,
+    *,
+    shown: bool,
+    undetected: tuple[float, tuple[float, float]] | None,
+) -> Structure:
+    """Return the structure's part.
+
+    The low reading is what is known to be structure, the high one counts open motion too; where
+    nothing is shown, a limit that includes open motion and a mode of the size that the search
+    could have missed.
+    """
+    own, open_ = readings.motion_arcsec2["structure"], readings.motion_arcsec2["open"]
+    part = axes(own, facts)
+    if shown:
+        larger = axes(own + open_, facts)
+        for name in ("rms_major_arcsec", "rms_minor_arcsec"):
+            part[name] = _between(part[name], larger[name])
+    else:
+        missed = 0.0 if undetected is None else undetected[0]
+        part = _limited(part, open_ + missed**2 * np.diag([1.0, 0.0]))
+    return Structure(
+        **part,
+        **saving_parts(readings, "structure", recorded, shown=shown),
+        share=readings.share["structure"],
+        undetected_rms_arcsec=None if undetected is None else undetected[0],
+        band_hz=None if undetected is None else undetected[1],
+    )
+
+
+def _between(low: Estimate | None, high: Estimate | None) -> Estimate | None:
+    if low is None or high is None or low.value is None:
+        return low
+    return low.model_copy(update={"high": high.high, "high95": high.high95})
+
+
+def open_part(readings: Readings, facts: Facts, band_hz: tuple[float, float] | None) -> Open:
+    """Return the motion, and the constant blur, whose owner stays open."""
+    covariance = readings.motion_arcsec2["open"]
+    part = axes(covariance, facts)
+    major = part["rms_major_arcsec"]
+    if major is None or (major.low95 or 0.0) < SHOWN_SHARE * float(
+        np.median(readings.width_arcsec)
+    ):
+        part = _limited(part, covariance)
+    return Open(
+        motion_rms_major_arcsec=part["rms_major_arcsec"],
+        motion_rms_minor_arcsec=part["rms_minor_arcsec"],
+        angle_deg=part["angle_deg"],
+        band_hz=band_hz,
+        share=readings.share["open"],
+    )
+
+
+def tracking_part(
+    readings: Readings, drive: DriveDraws, facts: Facts, recorded: float | None, *, shown: bool
+) -> Tracking:
+    """Return drift and drive terms."""
+    vector = 60.0 * drive.rate_arcsec_s
+    rate = np.hypot(*vector.T)
+    part = axes(readings.motion_arcsec2["tracking"], facts)
+    if is_shown(vector):
+        drift, direction = (
+            estimate(rate),
+            axial_estimate(np.degrees(np.arctan2(*vector.T[::-1])) % 180),
+        )
+    else:
+        drift, direction = upper_limit(float(np.percentile(rate, 95.0))), None
+    if not shown:
+        part = _limited(part, readings.motion_arcsec2["tracking"])
+    return Tracking(
+        **part,
+        **saving_parts(readings, "tracking", recorded, shown=shown),
+        share=readings.share["tracking"],
+        drift_arcsec_per_min=drift,
+        drift_angle_deg=direction,
+        periodic=[_periodic_term(drive, i, term) for i, term in enumerate(drive.terms)],
+    )
+
+
+def _periodic_term(drive: DriveDraws, i: int, term: DriveTerm) -> PeriodicTerm:
+    both = drive.periodic_arcsec[:, i]  # (n, cosine and sine, x and y)
+    covariance = np.einsum("nki,nkj->nij", both, both)
+    values, vectors = np.linalg.eigh(covariance)
+    direction = axial_estimate(np.degrees(np.arctan2(vectors[:, 1, 1], vectors[:, 0, 1])) % 180.0)
+    amplitude = np.sqrt(values[:, 1])
+    shown = any(is_shown(both[:, :, axis]) for axis in range(2))
+    return PeriodicTerm(
+        name=term.name,
+        period_s=term.period_s / max(term.harmonic, 1),
+        harmonic=max(term.harmonic, 1),
+        amplitude_arcsec=estimate(amplitude)
+        if shown
+        else upper_limit(float(np.percentile(amplitude, 95.0))),
+        angle_deg=None if direction is None else direction.value,
+        turns_covered=term.turns,
+    )
+
+
+def is_shown(vector: FloatArray) -> bool:
+    """Return whether draws of a vector (n, 2) exclude zero with 99 %."""
+    mean = vector.mean(axis=0)
+    covariance = np.cov(vector.T) + 1e-18 * np.eye(2)
+    return bool(mean @ np.linalg.solve(covariance, mean) > SHOWN_CHI2)
+
+
+def r0_zenith_m(strength: FloatArray, facts: Facts) -> FloatArray:
+    """Return r0 at 500 nm and zenith [m] of r0^(-5/3) along the line of sight."""
+    assert facts.optics is not None  # noqa: S101 - there is no strength without an aperture
+    with np.errstate(divide="ignore"):
+        r0 = np.asarray(strength, dtype=np.float64) ** -0.6
+    factor = (SEEING_WAVELENGTH_M / facts.optics.wavelength_m) ** 1.2 * facts.airmass**0.6
+    return np.asarray(r0 * factor)
+
+
+def seeing_of(strength: FloatArray, facts: Facts) -> FloatArray:
+    """Return the seeing at 500 nm and zenith [arcsec]."""
+    scale = SEEING_IN_LAMBDA_OVER_R0 * SEEING_WAVELENGTH_M * ARCSEC_PER_RADIAN
+    return np.asarray(scale / r0_zenith_m(strength, facts))
+
+
+def atmosphere_part(
+    fit: AirFit,
+    readings: Readings,
+    facts: Facts,
+    bounds: Mapping[str, FloatArray],
+    recorded: float | None,
+    evidence: list[str],
+) -> Atmosphere:
+    """Return what is known of the air: the seeing is that of the air outside."""
+    saving = saving_parts(readings, "atmosphere", recorded, shown=True)
+    heights = fit.model.table.height_m
+    unseen = 1.0 - fit.state.j_high.sum(axis=1) / (fit.j_outside + fit.j_near)
+    return Atmosphere(
+        fwhm_arcsec=estimate(readings.air_arcsec),
+        seeing_500nm_zenith_arcsec=estimate(seeing_of(fit.j_outside, facts)),
+        r0_500nm_zenith_m=estimate(r0_zenith_m(fit.j_outside, facts)),
+        lower_seeing_arcsec=estimate(seeing_of(bounds["lower"], facts)),
+        upper_seeing_arcsec=estimate(seeing_of(bounds["upper"], facts)),
+        evidence=evidence,
+        unseen_by_pairs_share=estimate(unseen) if len(heights) else None,
+        unseen_below_m=float(heights[0]) if len(heights) else None,
+        wind_m_s=estimate(fit.mean_wind_m_s()),
+        motion_rms_arcsec=estimate(fit.one_star_motion_arcsec()),
+        share=readings.share["atmosphere"],
+        **saving,
+    )
+
+
+def near_air_part(
+    fit: AirFit, readings: Readings, recorded: float | None, *, shown: bool
+) -> NearAir:
+    """Return near air: what cooling and ventilating would save."""
+    return NearAir(
+        **saving_parts(readings, "near_air", recorded, shown=shown),
+        share=readings.share["near_air"],
+        outer_scale_m=estimate(fit.near_outer_scale_m) if shown else None,
+    )
+
+
+def instrument_part(
+    readings: Readings,
+    facts: Facts,
+    recorded: float | None,
+    *,
+    optics_from: str | None,
+    shown: bool,
+) -> InstrumentPart:
+    """Return the base and the optics beyond it."""
+    optics = facts.optics
+    assert optics is not None  # noqa: S101 - callers have histories, which need an aperture
+    diffraction = (1.029 - 0.17 * optics.obstruction) * optics.wavelength_m / optics.aperture_m
+    size = estimate(readings.optics_arcsec)
+    if size is not None and not shown:
+        size = upper_limit(float(np.percentile(readings.optics_arcsec, 95.0)))
+    return InstrumentPart(
+        base_fwhm_arcsec=readings.base_arcsec,
+        optics_fwhm_arcsec=size,
+        optics_from=optics_from,
+        diffraction_arcsec=diffraction * ARCSEC_PER_RADIAN,
+        pixel_arcsec=facts.scale_arcsec,
+        dispersion_arcsec=FWHM_PER_SIGMA * float(np.sqrt(0.5 * np.trace(facts.dispersion)))
+        if facts.dispersion_known
+        else None,
+        share=readings.share["optics"],
+        **saving_parts(readings, "optics", recorded, shown=shown),
+    )
+
+
+def mechanics_part(readings: Readings, recorded: float | None, *, shown: bool) -> Saving:
+    """Return what curing drive and structure together would save."""
+    return Saving(**saving_parts(readings, "mechanics", recorded, shown=shown))
+
+
+def with_cures(fwhm: Fwhm, readings: Readings, recorded: float | None) -> Fwhm:
+    """Add the widths without each cause to the measured ones."""
+    if recorded is None:
+        return fwhm
+    return fwhm.model_copy(
+        update={
+            "method": "both",
+            **{
+                f"without_{name}_arcsec": _without(readings, cure, recorded)
+                for name, cure in (
+                    ("tracking", "tracking"),
+                    ("structure", "structure"),
+                    ("both", "mechanics"),
+                )
+            },
+        }
+    )

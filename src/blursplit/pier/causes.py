@@ -1,0 +1,339 @@
+"""Possible causes of a line, with odds: never a claim from one coincidence."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+
+from blursplit.constants import (
+    CAUSE_DRIVE_SIGMA,
+    CAUSE_FAN_SIGMA,
+    CAUSE_KNOWN_SIGMA,
+    CAUSE_LIKELY_FOLD,
+    CAUSE_MAINS_SIGMA_HZ,
+    CAUSE_MOST_HARMONICS,
+    CAUSE_NAMING_ODDS,
+    CAUSE_STEADY,
+    CAUSE_STEADY_ENOUGH,
+    CAUSE_UNKNOWN_PRIOR,
+    CAUSE_UNKNOWN_SPREAD,
+    CAUSE_UNKNOWN_STEADY,
+    PIER_MODEL_SIGMA,
+)
+from blursplit.drive.periods import declared_periods
+from blursplit.result import Line
+from blursplit.rig import KnownLine
+
+UNKNOWN = "unknown"
+Kind = Literal["drive", "mains", "fan", "pier", "known"]
+
+
+@dataclass(frozen=True)
+class Cause:
+    """Something that could make a line.
+
+    Parameters
+    ----------
+    name : str
+    kind : {"drive", "mains", "fan", "pier", "known"}
+    frequency_hz, sigma_hz : float
+        Where its line is expected and how sure that is.
+    family : str
+        Harmonics of one source share it.
+    angle_deg : float or None
+        Axial direction in the image along which it moves, where known.
+    harmonic : int
+        The k-th counts 1/k of the first.
+    """
+
+    name: str
+    kind: Kind
+    frequency_hz: float
+    sigma_hz: float
+    family: str = ""
+    angle_deg: float | None = None
+    harmonic: int = 1
+
+
+@dataclass(frozen=True)
+class LineFacts:
+    """What was measured of a line.
+
+    Parameters
+    ----------
+    frequency_hz, sigma_hz : float
+        As seen, below the Nyquist frequency.
+    candidates_hz, odds : sequence of float
+        True frequencies that fold onto it and their odds; empty means as seen.
+    is_steady : bool or None
+        A line rather than a damped mode; None where not decided.
+    angle_deg, angle_sigma_deg : float or None
+        Axial direction of its motion.
+    """
+
+    frequency_hz: float
+    sigma_hz: float
+    candidates_hz: Sequence[float] = field(default_factory=tuple)
+    odds: Sequence[float] = field(default_factory=tuple)
+    is_steady: bool | None = None
+    angle_deg: float | None = None
+    angle_sigma_deg: float | None = None
+
+    def folded(self) -> list[tuple[float, float]]:
+        """Return pairs of true frequency and its normalised odds."""
+        if not len(self.candidates_hz):
+            return [(self.frequency_hz, 1.0)]
+        odds = list(self.odds) or [1.0] * len(self.candidates_hz)
+        total = sum(odds)
+        return [(f, o / total) for f, o in zip(self.candidates_hz, odds, strict=True)]
+
+
+def list_causes(
+    *,
+    worm_period_s: Sequence[float] | None = None,
+    wheel_teeth: Sequence[int] | None = None,
+    drive_angle_deg: float | None = None,
+    mode_hz: Sequence[tuple[str, float]] = (),
+    mains_hz: Sequence[float] = (50.0, 60.0),
+    fan_rpm: Sequence[float] = (),
+    known_lines: Sequence[KnownLine] = (),
+    harmonics: int = CAUSE_MOST_HARMONICS,
+) -> list[Cause]:
+    """Return everything that is declared or usual and could make a line.
+
+    Parameters
+    ----------
+    worm_period_s, wheel_teeth : sequence, optional
+        Declared drive.
+    drive_angle_deg : float, optional
+        Direction of right ascension in the image.
+    mode_hz : sequence of (name, frequency)
+        Predicted modes of the pier.
+    mains_hz : sequence of float
+        Grid frequencies possible here; twice the grid's is what motors and lamps make.
+    fan_rpm : sequence of float
+        Plate speeds.
+    known_lines : sequence of KnownLine
+        The user's own.
+    harmonics : int, optional
+    """
+    causes = []
+    for period in declared_periods(worm_period_s, wheel_teeth):
+        for k in range(1, harmonics + 1):
+            hz = k / period.period_s
+            name = _with_harmonic(period.name, k)
+            sigma = CAUSE_DRIVE_SIGMA * hz
+            causes.append(Cause(name, "drive", hz, sigma, period.name, drive_angle_deg, k))
+    for grid in mains_hz:
+        family = f"mains {grid:g} Hz"
+        for k in range(1, harmonics + 1):
+            name = _with_harmonic(family, k)
+            causes.append(Cause(name, "mains", k * grid, k * CAUSE_MAINS_SIGMA_HZ, family, None, k))
+    for rpm in fan_rpm:
+        family = f"fan {rpm:g} rpm"
+        for k in (1, 2):
+            hz = k * rpm / 60.0
+            name = _with_harmonic(family, k)
+            causes.append(Cause(name, "fan", hz, CAUSE_FAN_SIGMA * hz, family, None, k))
+    for name, hz in mode_hz:
+        causes.append(Cause(f"pier {name}", "pier", hz, PIER_MODEL_SIGMA * hz, f"pier {name}"))
+    for line in known_lines:
+        hz = line.frequency_hz
+        sigma = CAUSE_KNOWN_SIGMA * hz if line.tolerance_hz is None else line.tolerance_hz / 2.0
+        causes.append(Cause(line.name, "known", hz, sigma, line.name))
+    return causes
+
+
+def _with_harmonic(name: str, harmonic: int) -> str:
+    return name if harmonic == 1 else f"{name}, harmonic {harmonic}"
+
+
+def name_causes(
+    line: LineFacts,
+    causes: Sequence[Cause],
+    *,
+    range_hz: tuple[float, float],
+    others: Sequence[LineFacts] = (),
+) -> tuple[str, dict[str, float]]:
+    """Return the cause in words and the odds of every cause worth mentioning.
+
+    Parameters
+    ----------
+    line : LineFacts
+    causes : sequence of Cause
+    range_hz : (float, float)
+        Frequencies in which a line could have been found, aliases included.
+    others : sequence of LineFacts, optional
+        The run's other lines, which may belong to the same source.
+
+    Returns
+    -------
+    cause : str
+        "unknown", or "compatible with ..." and what speaks for it.
+    odds : dict
+        Sum 1, "unknown" always there; causes below 1 in 100 are counted to "unknown".
+
+    Notes
+    -----
+    Bayes' rule. An unknown cause is as likely in every octave of a decade; a cause on the list
+    has a normal distribution about its own frequency, as wide as its tolerance and the line's
+    uncertainty together. Half of the prior goes to "unknown"; the other half is divided among
+    the families on the list, and among each family's members, so that a long list of loosely
+    placed candidates explains little by chance. Steadiness and direction enter as factors.
+    """
+    families = {cause.family for cause in causes}
+    weight = dict.fromkeys(families, 0.0)
+    for cause in causes:
+        weight[cause.family] += 1.0 / cause.harmonic
+    low, high = range_hz
+    folded = line.folded()
+    spread = min(math.log(high / low), CAUSE_UNKNOWN_SPREAD)
+    unknown = CAUSE_UNKNOWN_PRIOR * sum(odds / max(hz, low) / spread for hz, odds in folded)
+    if line.is_steady is not None:
+        chance = CAUSE_UNKNOWN_STEADY
+        unknown *= chance if line.is_steady else 1.0 - chance
+    scores: dict[str, float] = {}
+    for cause in causes:
+        if not low <= cause.frequency_hz <= high:
+            continue
+        prior = (1.0 - CAUSE_UNKNOWN_PRIOR) / len(families)
+        prior /= cause.harmonic * weight[cause.family]
+        sigma = math.hypot(cause.sigma_hz, line.sigma_hz)
+        fit = sum(odds * _normal(hz - cause.frequency_hz, sigma) for hz, odds in folded)
+        score = prior * fit * _steady_factor(line, cause) * _direction_factor(line, cause)
+        scores[cause.name] = scores.get(cause.name, 0.0) + score
+    total = unknown + sum(scores.values())
+    odds = {name: score / total for name, score in scores.items() if score >= 0.01 * total}
+    odds[UNKNOWN] = 1.0 - sum(odds.values())
+    by_name = {cause.name: cause for cause in causes}
+    best = _best_kind(odds, by_name)
+    if sum(odds[name] for name in best) < CAUSE_NAMING_ODDS:
+        return UNKNOWN, odds
+    grounds = _grounds(line, by_name[best[0]], causes, others)
+    return f"compatible with {' or '.join(best)} ({grounds})", odds
+
+
+def _best_kind(odds: dict[str, float], by_name: dict[str, Cause]) -> list[str]:
+    """Return the fewest causes of one kind that pass the naming odds, likeliest first.
+
+    Two modes of nearly one frequency, or 50 and 60 Hz folded onto one line, share their odds.
+    """
+    names = sorted((n for n in odds if n != UNKNOWN), key=odds.__getitem__, reverse=True)
+    if not names:
+        return []
+    chosen, total = [], 0.0
+    for name in names:
+        if by_name[name].kind == by_name[names[0]].kind and total < CAUSE_NAMING_ODDS:
+            chosen.append(name)
+            total += odds[name]
+    return chosen
+
+
+def _normal(distance: float, sigma: float) -> float:
+    return math.exp(-0.5 * (distance / sigma) ** 2) / (sigma * math.sqrt(2.0 * math.pi))
+
+
+def _steady_factor(line: LineFacts, cause: Cause) -> float:
+    chance = CAUSE_STEADY.get(cause.kind, CAUSE_UNKNOWN_STEADY)
+    if line.is_steady is None:
+        return 1.0
+    return chance if line.is_steady else 1.0 - chance
+
+
+def _direction_factor(line: LineFacts, cause: Cause) -> float:
+    """Return the density of the line's direction over that of a direction drawn at random."""
+    if cause.angle_deg is None or line.angle_deg is None or line.angle_sigma_deg is None:
+        return 1.0
+    apart = (line.angle_deg - cause.angle_deg + 90.0) % 180.0 - 90.0
+    # A few degrees for the declared direction itself; a tenth of such lines point elsewhere.
+    sigma = math.hypot(line.angle_sigma_deg, 3.0)
+    return 0.1 + 0.9 * min(180.0 * _normal(apart, sigma), 180.0 / sigma)
+
+
+def _agrees(line: LineFacts, cause: Cause) -> bool:
+    """Whether some likely true frequency of the line lies within two sigmas of the cause."""
+    reach = 2.0 * math.hypot(cause.sigma_hz, line.sigma_hz)
+    return any(
+        abs(hz - cause.frequency_hz) <= reach
+        for hz, odds in line.folded()
+        if odds >= CAUSE_LIKELY_FOLD
+    )
+
+
+def _grounds(
+    line: LineFacts, cause: Cause, causes: Sequence[Cause], others: Sequence[LineFacts]
+) -> str:
+    grounds = ["frequency"]
+    if line.is_steady is not None and _steady_factor(line, cause) > CAUSE_UNKNOWN_STEADY:
+        grounds.append("steadiness" if line.is_steady else "damping")
+    if _direction_factor(line, cause) > 2.0:  # noqa: PLR2004 - twice as likely as at random
+        grounds.append("direction")
+    kin = [c for c in causes if c.family == cause.family and c.name != cause.name]
+    if any(_agrees(other, relative) for other in others for relative in kin):
+        grounds.append("another line of its family")
+    if len(grounds) == 1:
+        return "frequency alone, one coincidence"
+    return ", ".join(grounds[:-1]) + " and " + grounds[-1]
+
+
+def is_steady(kind: Literal["steady", "resonance"], chance: float | None) -> bool | None:
+    """Return whether a line is steady, None where it is narrow but not shown to be a sinusoid.
+
+    Parameters
+    ----------
+    kind : "steady" or "resonance"
+        Whether the line is wider than the record resolves.
+    chance : float or None
+        That noise makes so steady a sinusoid (Thomson's F); None where not tested.
+    """
+    if kind != "steady":
+        return False
+    return True if chance is None or chance <= CAUSE_STEADY_ENOUGH else None
+
+
+def name_lines(
+    lines: Sequence[Line], causes: Sequence[Cause], *, range_hz: tuple[float, float]
+) -> list[Line]:
+    """Return the lines of a result with their causes and odds filled in.
+
+    Parameters
+    ----------
+    lines : sequence of Line
+    causes : sequence of Cause
+        From `list_causes`.
+    range_hz : (float, float)
+        Frequencies in which lines were looked for, aliases included.
+    """
+    facts = [_facts(line) for line in lines]
+    named = []
+    for k, line in enumerate(lines):
+        others = [fact for j, fact in enumerate(facts) if j != k]
+        cause, odds = name_causes(facts[k], causes, range_hz=range_hz, others=others)
+        named.append(line.model_copy(update={"cause": cause, "cause_odds": odds}))
+    return named
+
+
+def _facts(line: Line) -> LineFacts:
+    frequency = line.frequency_hz
+    value = float(frequency.value or 0.0)
+    low, high = frequency.low, frequency.high
+    sigma = 0.5 * (high - low) if low is not None and high is not None else 0.01 * value
+    angle, angle_sigma = None, None
+    estimate = line.angle_deg
+    if estimate is not None and estimate.value is not None:
+        angle = estimate.value
+        if estimate.low is not None and estimate.high is not None:
+            angle_sigma = 0.5 * (estimate.high - estimate.low)
+    return LineFacts(
+        value,
+        max(sigma, float(np.finfo(float).tiny), 1e-6 * value),
+        line.alias_candidates_hz,
+        line.alias_odds,
+        is_steady(line.kind, line.steady_chance),
+        angle,
+        angle_sigma,
+    )
