@@ -28,6 +28,9 @@ CAMERA_WAVELENGTH_NM = 550.0  # nm | middle of an unfiltered camera's band; judg
 
 LARGEST_TOML_BYTES = 1_000_000  # bytes | judgement: a setup file has some hundreds
 DEEPEST_TOML = 8  # tables within tables | a pier's sections need four
+MIDNIGHT_WAIT_S = 60.0  # s | longest wait over midnight between two frames; judgement
+CHECKED_BYTES = 64_000_000  # bytes | of data whose sums are compared before reading: 0.1 s
+LONGEST_SOURCE = 1000  # characters | of a path in a message; no real one is longer, judgement
 LONGEST_QUOTE = 60  # characters | of a wrong value in a message, judgement
 LONGEST_EXPOSED_SHARE = 1.05  # of the interval | 5 % for rounded values
 # own unit | least and largest value of a setup key: beyond, it is in another unit; judgement
@@ -60,6 +63,9 @@ SCALE_SOURCES = {
 }
 
 # --- stars --------------------------------------------------------------------------------------
+ROUNDING_ADU2 = 1.0 / 12.0  # adu^2 | variance of rounding to whole units
+LEAST_NOISE_SHARE = 1e-3  # of a star's peak | noise of a sky that was clipped away; judgement
+SMALLEST_SIDE_PX = 7  # px | a star of the narrowest usable width with a pixel of sky on each side
 BLANK_PATCHES = 12  # - | judgement: 1,700 pixels a frame tell a correlation to 0.005 in 24 frames
 BLANK_PATCH_PX = 12  # px | judgement: fits between the stars of an ordinary field
 BLANK_RUN_FRAMES = 16  # - | judgement: filters of cameras reach over a few frames
