@@ -15,12 +15,12 @@ import numpy as np
 
 from blursplit.constants import (
     FWHM_PER_SIGMA,
+    LEAST_WORTH_ARCSEC,
     WATCH_LINE_FRAMES,
     WATCH_LONGEST_WINDOW_S,
     WATCH_MODES,
     WATCH_SHORTEST_WINDOW_S,
     WATCH_WINDOWS,
-    WORTH_ARCSEC,
     WORTH_SHARE,
 )
 from blursplit.motion import CommonMotion, fit_common_motion
@@ -129,7 +129,7 @@ def so_far(tracks: StarTracks, rig: Rig) -> SoFar:
         line_rms = Interval(*(np.sqrt(max(v, 0.0)) for v in _ends(line_variance))).scaled(per_px)
     fwhm, saving = fwhm.scaled(per_px), saving.scaled(per_px)
     worth = WORTH_SHARE * fwhm.value
-    worth = worth if unit == "px" else max(WORTH_ARCSEC, worth)
+    worth = worth if unit == "px" else max(LEAST_WORTH_ARCSEC, worth)
     mechanics, more_s = _decide(saving, saving_line, worth, seconds)
     return SoFar(
         seconds=seconds,

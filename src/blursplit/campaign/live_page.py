@@ -7,8 +7,8 @@ import math
 from collections.abc import Iterable
 
 from blursplit.campaign.live import Interval, ModeChange, SoFar
-from blursplit.report.shell import page_shell
-from blursplit.report.wording import number
+from blursplit.report import page_shell
+from blursplit.report.words import number
 
 __all__ = ["LIVE_CAUTIONS", "live_lines", "render_live_page"]
 
