@@ -131,6 +131,11 @@ INSIDE_LEAST_BINS = 20  # - | fewer say nothing of a lag (3/sqrt(20) = 0.67); ju
 INSIDE_MOST_BINS = 400  # - | keeps the fit within two seconds; judgement
 INSIDE_AIR_LAG = (0.0, 0.12, 0.25)  # - | memory of air's shape over V tau/D of 1 and more; screens
 INSIDE_LARGEST_AIR_SHARE = 0.4  # - | scatter of air's tensor over its mean: 0.20 to 0.38; screens
+INSIDE_SHOWN = (0.99, 0.95)  # - | probability of memory and of form; judgement
+INSIDE_FORM_MOTION = (1.0, 2.5)  # - | traceless over half-trace variance: geometry, and beats
+INSIDE_FORM_CURRENTS = (0.0, 0.9)  # - | none for a defocus, 0.78 for five low orders (screens)
+INSIDE_AXIS_PRIOR = 0.293  # - | of a mode on one axis: one half that there is one on either
+INSIDE_JACKKNIFE = 12  # - | stretches; judgement
 INSIDE_SCALE_ERROR = 0.05  # - | slope of ln|OTF| tensors on true ones; screens
 INSIDE_RADII, INSIDE_ANGLES = 3, 8  # - | frequencies of the least squares; judgement
 INSIDE_HALF_CYCLES = 0.443  # cycles per exposure | sinc^2 is one half there
