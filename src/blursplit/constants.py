@@ -492,6 +492,7 @@ LOWEST_LIMIT_HZ = (
 SLOWEST_STRUCTURE_HZ = 0.5  # Hz | no pier rings so slowly; the air and the drive do move there
 WIDTH_DISAGREEMENT = 0.15  # - | of modelled and recorded width, from which on it is said; judgement
 OVERSAMPLING = 4  # - | of the star images that are kept for the page
+LONGEST_RINGING_S = 16.0  # s | energy of a mode of 1 Hz, damping 0.005, falls to 1/e: 1/(4 pi f z)
 N_HISTORIES = 100  # - | histories drawn; a 95 % probability then errs by 2 %
 AMPLITUDE_SIGMA = (
     0.02  # - | filled-in samples, trailed centroids, shared wings; judgement, no source

@@ -135,6 +135,8 @@ def shared_motion_limit(
     covariance = motion_covariance(run, "open")
     values, vectors = np.linalg.eigh(covariance)
     power = np.abs(np.fft.rfft(run.path_arcsec["open"] @ vectors[:, 1])[1:]) ** 2
+    if not np.any(power):  # each window is one frame: nothing moves between them
+        return None, 0.0
     error = float(np.sqrt(np.sum(power**2)) / np.sum(power))
     # one-sided 95 % of a variance that few frequencies carry
     high = max(float(values[1]) * (1.0 + 1.645 * error) - noise2, 0.0)
