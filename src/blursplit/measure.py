@@ -75,8 +75,8 @@ def measure(
 
     Examples
     --------
-    >>> from blursplit import measure_sequence
-    >>> night = measure_sequence("night1", "rig.toml")
+    >>> from blursplit.measure import measure
+    >>> night = measure("night1", "rig.toml")
     >>> night.result.sequence.stars_used
     3
     >>> night.result.verdict.statement

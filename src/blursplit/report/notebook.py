@@ -70,7 +70,8 @@ def budget_table(result: Result) -> QTable:
     Examples
     --------
     >>> from pathlib import Path
-    >>> from blursplit import budget_table, read_result
+    >>> from blursplit.folder import read_result
+    >>> from blursplit.report.notebook import budget_table
     >>> table = budget_table(read_result(Path("before")))
     >>> list(table["cure"][:3])
     ['tracking', 'structure', 'mechanics']
@@ -78,7 +79,6 @@ def budget_table(result: Result) -> QTable:
     Unit("arcsec")
     """
     import astropy.units as u
-    from astropy.table import QTable
 
     parts: dict[str, Any] = {
         "tracking": result.tracking,
@@ -98,7 +98,7 @@ def budget_table(result: Result) -> QTable:
             [getattr(part, "rms_major_arcsec", None) for part in parts.values()], "rms", u.arcsec
         ),
     }
-    return QTable(columns)
+    return _shown(columns)
 
 
 def lines_table(result: Result) -> QTable:
@@ -111,13 +111,13 @@ def lines_table(result: Result) -> QTable:
     Examples
     --------
     >>> from pathlib import Path
-    >>> from blursplit import lines_table, read_result
+    >>> from blursplit.folder import read_result
+    >>> from blursplit.report.notebook import lines_table
     >>> table = lines_table(read_result(Path("before")))
     >>> print(f"{table['frequency'][0]:.1f}")
     9.2 Hz
     """
     import astropy.units as u
-    from astropy.table import QTable
 
     lines = result.lines
     in_px = bool(lines) and all(line.rms_arcsec is None for line in lines)
@@ -132,4 +132,15 @@ def lines_table(result: Result) -> QTable:
         "kind": [str(line.kind) for line in lines],
         "cause": [line.cause for line in lines],
     }
-    return QTable(columns)
+    return _shown(columns)
+
+
+def _shown(columns: dict[str, Any]) -> QTable:
+    """Return a table that prints three digits of each number."""
+    from astropy.table import QTable
+
+    table = QTable(columns)
+    for name in table.colnames:
+        if table[name].dtype.kind == "f":
+            table[name].info.format = ".3g"
+    return table
