@@ -19,8 +19,8 @@ from pydantic import BaseModel
 from blursplit.campaign import json_schemas
 from blursplit.estimate import Estimate
 from blursplit.frames.prospects import Inspection
-from blursplit.mechanics.pier_report import PierReport
-from blursplit.report.wording import unit_of_key
+from blursplit.pier.report import PierReport
+from blursplit.report.words import unit_of_key
 from blursplit.result import Result
 from blursplit.rig import DEFAULTS, Setup, flat_key
 from blursplit.spectra.tap_result import TapResult
@@ -56,6 +56,7 @@ SETUP_NOTES = {
     "drive": "off: the stars trail, which gives the direction of right ascension; no drive period "
     "is sought",
     "guide_period_s": "cycle of the guide loop, if one ran",
+    "lever_m": "from where the structure turns to the head, for displacement and velocity",
     "opening_m": "diameter of each opening of a two-opening mask",
     "separation_m": "centre to centre",
     "angle_deg": "direction of the line joining the openings, from +x toward +y",

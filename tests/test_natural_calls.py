@@ -79,8 +79,8 @@ def test_an_array_with_times_gives_what_the_file_gives(night):
 
 
 def test_what_was_measured_prints_and_draws_itself(night):
-    print(night.seeing)
-    night.budget
+    print(night.seeing)  # noqa: T201 - as people write it
+    night.budget  # noqa: B018 - likewise
     night.lines["frequency"]
     figure = night.plot.spectrum()
     assert figure.axes
@@ -122,7 +122,7 @@ def test_saved_read_compared_and_accepted(night, desk):
     assert len(bs.accept([night, "out"], "limits.toml").judgements) == 2
 
 
-def test_tracks_are_measured_as_readily(night):
+def test_tracks_are_measured_as_readily():
     tracks = bs.StarTracks.read(DATA / "tracks" / "ringing_pier.csv")
     assert re.fullmatch(r"StarTracks\(800 frames, 4 stars, 20 s, 40 a second\)", repr(tracks))
     assert bs.measure(tracks, bs.Rig(pixel_scale=1 * u.arcsec)).result.sequence.stars_used == 4

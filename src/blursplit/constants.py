@@ -143,7 +143,10 @@ INSIDE_LEAST_ENERGY = 0.05  # of the noise | narrower cells would differ by roun
 INSIDE_ROUNDS = (400, 200, 8)  # places | first round, later rounds, rounds: 50 to 300 effective
 
 # --- spectra ------------------------------------------------------------------------------------
-LINE_FALSE_ALARM = 0.02  # - | chance that a search shows a line that is none; judgement, no source
+LINE_FALSE_ALARM = 0.01  # - | chance that a search shows a line that is none; judgement
+LINE_LOW_DOUBT = (
+    10.0  # - | chance of a low peak in a long record: benchmarks/detection.py, set 0 to 106
+)
 LINE_LOWEST_BINS = 15.0  # cycles a piece | slower lines look like the air's slow part; judgement
 LINE_PIECE_SAMPLES = (
     4000  # samples | longer records are cut, their periodograms averaged; judgement
@@ -164,6 +167,7 @@ LINE_WIDTH_RATIO = 2.2  # - | step of the widths tried; half of it off costs a f
 LINE_STRONG_RATIO = 1000.0  # - | gain from which a fit also starts at a steady line
 LINE_PEAK_BINS = 4.0  # 1/T | half width of a steady line's peak under the tapers
 LINE_CLOSE_GAIN = 20.5  # - | chi-square(5), 0.1 %: two modes for one
+LINE_SURE_CONTRAST = 10.0  # - | of a peak that may come and go; gusts of air make 6; judgement
 LINE_REFIT_LOSS = (
     1.8  # - | of the gain, to the continuum fitted with a mode; benchmarks/detection.py
 )
@@ -230,6 +234,29 @@ ALIAS_EXACT_SAMPLES = 900  # samples | where the full covariance is inverted; ju
 FAMILY_HIGHEST_HARMONIC = 12  # - | judgement, no source
 FAMILY_LARGEST_CHANCE = 0.05  # - | of an accidental match; judgement
 FAMILY_SIGMAS = 2.5  # sigma | of a match; judgement
+RING_MOST_MODES = 4  # - | modes fitted to one ring-down; judgement
+RING_LEAST_FRAMES = 4.0  # frames | in which a ring falls to 1/e; a faster one is the push itself
+RING_SMALLEST_SNR2 = 40.0  # - | matched filter; noise exceeds it once in about a thousand taps
+RING_LARGEST_DAMPING = 0.2  # - | damping ratio of a ring-down; judgement
+RING_BEND_REACH = 0.1  # of the frequency | two rings nearer than this may be one that bends
+RING_BEND_GAIN = 25.0  # - | chi-square that a bending frequency must gain; two parameters, 4e-6
+RING_LATER = (0.5, 1.0, 1.5, 2.0, 2.5)  # decay times | later starts; a quarter is left at 1.5
+RING_LATER_S = (0.05, 0.1, 0.2, 0.4, 0.8, 1.6)  # s | later starts where the whole fits nothing
+RING_SHORTEST_S = 0.3  # s | shorter stretches carry no ring-down; judgement
+RING_LONGEST_S = 15.0  # s | judgement
+RING_DISAGREES = 3.0  # sigma | between fits of the whole and of a later part
+RING_SMALLEST_CHANGE = 0.03  # of the damping ratio | less is no other motion; judgement
+RING_STILL_SEEN = 0.3  # of the largest mode's size | smaller ones may have gone; judgement
+RING_HARMONIC_OFF = 0.015  # - | of a third harmonic's frequency; judgement
+RING_LONGEST_SETTLING_S = 120.0  # s | judgement
+RING_DRAWS = 400  # - | behind the intervals of derived times
+RING_SAME_MODE = 0.05  # of the frequency | modes of two taps further apart are two; judgement
+RING_ODD_DAMPING = 0.04  # - | few structures are damped more: a fold is then looked at; judgement
+RING_DECIDED = 0.9  # - | odds from which a fold is taken for the frequency; judgement
+RING_USUAL_DAMPING = 0.012  # - | of piers, mounts and tripods, median; common practice, no source
+RING_DAMPING_SPREAD = 0.8  # ln | of the same, one sigma; common practice, no source
+TAP_SETTLE_ARCSEC = 0.5  # arcsec | amplitude that counts as still; judgement
+TAP_REFERENCE_ARCSEC = 5.0  # arcsec | amplitude from which settling is stated; judgement
 
 # --- turbulence ---------------------------------------------------------------------------------
 SMALLEST_OUTER_SCALE_RATIO = 3.0  # - | L0/r0; below, the image is mostly its unscattered core
@@ -346,6 +373,41 @@ GUIDE_SHOWN_GAIN = 5.5  # - | 1000 unguided series reached 5.0; benchmarks/guide
 GUIDE_LEAST_BINS = 8  # - | judgement, no source
 
 # --- pier ---------------------------------------------------------------------------------------
+CAUSE_NAMING_ODDS = 0.9  # - | below, a line's cause stays "unknown"; judgement
+CAUSE_UNKNOWN_PRIOR = 0.5  # - | a cause is not on the list as often as it is; judgement
+CAUSE_UNKNOWN_SPREAD = math.log(10.0)  # ln Hz | an unknown cause lies in a decade; judgement
+CAUSE_LIKELY_FOLD = 0.1  # odds | less likely folds back up no other line; judgement
+CAUSE_STEADY = {"drive": 0.9, "mains": 0.95, "fan": 0.8, "pier": 0.1}  # - | judgement, no source
+CAUSE_UNKNOWN_STEADY = 0.5  # - | an unknown cause says nothing
+CAUSE_STEADY_ENOUGH = 0.01  # - | chance of Thomson's F below which a line is steady; judgement
+CAUSE_MAINS_SIGMA_HZ = 0.1  # Hz | wander of a public grid; common practice, no source
+CAUSE_DRIVE_SIGMA = 0.002  # of a frequency | judgement, no source
+CAUSE_FAN_SIGMA = 0.03  # of a frequency | real speed against the plate; common practice
+CAUSE_KNOWN_SIGMA = 0.02  # of a frequency | where no tolerance is given; judgement
+CAUSE_MOST_HARMONICS = 4  # - | judgement, no source
+PIER_REST_SIGMA = 0.05  # of a frequency | what a model misses once its foot is fitted; judgement
+VIBRATION_CLASSES_UM_S = {  # um/s rms in third octaves | generic criteria, common practice
+    "VC-A": 50.0,
+    "VC-B": 25.0,
+    "VC-C": 12.5,
+    "VC-D": 6.25,
+    "VC-E": 3.12,
+}
+PIER_ELEMENTS = 24  # - | beam elements a stretch; frequencies then hold to 1e-4
+GROUT_PA = 2.5e10  # Pa | common practice, no source
+PIER_MODE_MOSTLY = 0.8  # - | share of the kinetic energy that gives a mode its name
+THREAD_AREA_FACTOR = (
+    0.8  # - | tensile over nominal area, 0.78 to 0.80 for M12 to M30; common practice
+)
+PIER_WALL_FACTOR = 1.5  # - | of the what-if; judgement
+PIER_BASE_FACTOR = 1.5  # - | of the what-if; judgement
+PIER_FOOTING_FACTOR = 1.25  # - | of the what-if; judgement
+PIER_PARALLEL_LIMIT_M = (
+    0.13  # m | of pipe above webs that the trade lets pass; common practice, no source
+)
+PIER_MODEL_SIGMA = 0.15  # of a frequency | joints, ground, welds; common practice, no source
+PIER_STIFF_N_M = 1e13  # N/m | does not move here: 1e4 times a heavy pier
+PIER_STIFF_NM_RAD = 1e13  # N m/rad | the same
 
 # --- evidence -----------------------------------------------------------------------------------
 FOCUS_N_BEST = 121  # - | grid of the position of best focus; finer ones change no digit shown
@@ -634,8 +696,8 @@ EVENT_ROWS = 40  # rows | of the page's table of events; judgement
 TERMINAL_LINES = 3  # lines | of the terminal's one screen; judgement
 CHART_POINTS = 6000  # points | of an interactive chart, peaks kept; judgement
 FEW_TURNS = 2.0  # turns | below, drift and periodic error trade places; judgement
-FIGURE_IN = (4.3, 2.9)  # inch | narrow: on a phone letters of 9.5 points stay above 12 px
-FIGURE_ENLARGED = 1.75  # CSS px a point | a point is 4/3 px; larger letters look clumsy
+FIGURE_IN = (4.3, 3.0)  # inch | narrow: letters of 11 points stay above 12 px on a phone
+FIGURE_ENLARGED = 1.5  # CSS px a point | a point is 4/3 px; larger letters look clumsy
 FIGURE_PAIRS = 150  # points | of pairs of stars, neighbours taken together; judgement
 FIGURE_FRAMES = 500  # points | of single frames in a figure; judgement
 FIGURE_MARKS = 8  # lines | marked in a spectrum; judgement
@@ -647,3 +709,4 @@ AGREEMENT_DEG = 2.0  # deg | within which a direction and a position angle agree
 NEARLY_ROUND = 0.8  # axis ratio | above, a circle misses neither axis by more than a tenth
 LOOP_FRAMES = 48  # frames | of the loop in the page: about three seconds; judgement
 LOOP_INTERVAL_S = 0.07  # s | from frame to frame in the page; judgement
+BAR_TELLS = 0.004  # of the bar | thinner pieces could not be seen; judgement

@@ -109,6 +109,7 @@ class Mount(_Section):
     ra_angle_deg: Finite | None = None
     drive: Literal["on", "off"] | None = None
     guide_period_s: Positive | None = None
+    lever_m: Positive | None = None
 
 
 class Mask(_Section):

@@ -32,7 +32,7 @@ def test_tables_and_cautions_are_printed():
 
 
 def test_json_alone_is_printed_and_follows_the_published_schema():
-    from blursplit.mechanics.pier_report import PierReport
+    from blursplit.pier.report import PierReport
 
     done = call(EXAMPLE, "--json")
     assert done.returncode == 0

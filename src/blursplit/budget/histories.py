@@ -251,7 +251,7 @@ class _Spectra:
         if path is None or not np.isfinite(upper):
             return 1.0
         row = self.rows[k]
-        own = float(self.fit.j_outside[row] + self.fit.j_near[row])
+        own = float(self.fit.equivalent_j[row])
         tilt2 = float(self.fit.one_star_motion_arcsec()[row] ** 2)
         spare = 2.0 * tilt2 * max(upper / own - 1.0, 0.0)
         size = float(np.trace(path.T @ path)) / len(path)

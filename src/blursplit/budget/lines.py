@@ -293,7 +293,7 @@ def name_found(
     lowest_hz : float
         Start of the search.
     """
-    from blursplit.mechanics import LineFacts, is_steady, list_causes, name_causes
+    from blursplit.pier.causes import LineFacts, is_steady, list_causes, name_causes
 
     mains = instrument.get("mains_hz")
     turns = instrument.get("drive") != "off"
@@ -331,7 +331,8 @@ def name_found(
 def _predicted_modes(instrument: Instrument) -> list[tuple[str, float]]:
     if not instrument.setup.pier:
         return []
-    from blursplit.mechanics import build_pier, pier_modes, read_pier
+    from blursplit.pier.model import build_pier, pier_modes
+    from blursplit.pier.setup import read_pier
 
     modes = pier_modes(build_pier(read_pier(instrument.setup.pier, "setup file")))
     return [(f"{mode.kind} {i + 1}", mode.frequency_hz) for i, mode in enumerate(modes)]

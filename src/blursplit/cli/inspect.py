@@ -66,7 +66,7 @@ def run(
 def _show(console: Console, found: Inspection) -> None:
     from rich.markup import escape
 
-    from blursplit.report.wording import setting
+    from blursplit.report.words import setting
 
     files = "file" if found.files == 1 else "files"
     size = f"{found.width_px} x {found.height_px} px"

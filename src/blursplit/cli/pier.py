@@ -10,16 +10,20 @@ import typer
 from blursplit.cli._common import speaks_plainly
 
 if TYPE_CHECKING:
+    from rich.console import Console
     from rich.table import Table
 
-    from blursplit.mechanics.pier_report import PierReport
+    from blursplit.pier.report import MeasuredFoot, PierReport
 
 TEXT_COLUMNS = ("unit", "note")
 
 
 @speaks_plainly
 def run(
-    setup: Annotated[Path, typer.Argument(help="Setup file that describes the pier.")],
+    setups: Annotated[
+        list[Path],
+        typer.Argument(metavar="SETUP...", help="Setup file of a pier; two for side by side."),
+    ],
     set_: Annotated[
         list[str] | None,
         typer.Option(
@@ -32,21 +36,75 @@ def run(
 
     A model for naming peaks and comparing options; not a structural certification.
     """
-    from blursplit.mechanics.pier_report import analyse_pier
-    from blursplit.mechanics.pier_setup import read_pier
+    from blursplit.pier.report import analyse_pier
+    from blursplit.pier.setup import read_pier
     from blursplit.rig import Rig
 
-    report = analyse_pier(read_pier(Rig.read(setup, set_ or []).setup.pier, setup))
+    reports = [
+        analyse_pier(read_pier(Rig.read(path, set_ or []).setup.pier, path)) for path in setups
+    ]
     if json:
-        typer.echo(report.to_json(), nl=False)
+        texts = [report.to_json() for report in reports]
+        typer.echo(texts[0] if len(texts) == 1 else f"[{','.join(texts)}]\n", nl=False)
+    elif len(reports) == 1:
+        _show(reports[0])
     else:
-        _show(report)
+        _show_beside([path.stem for path in setups], reports)
+
+
+def _show_beside(names: list[str], reports: list[PierReport]) -> None:
+    from rich.console import Console
+
+    console = Console(highlight=False, markup=False)
+    table = _table("Side by side", "", *names, *(["difference"] if len(names) == 2 else []))  # noqa: PLR2004
+    for name, places, values in _rows_beside(reports):
+        cells = ["-" if v is None else f"{v:.{places}f}" for v in values]
+        if len(values) == 2:  # noqa: PLR2004 - one difference
+            first, second = values
+            cells.append(
+                "-" if not first or second is None else f"{100 * (second / first - 1):+.0f} %"
+            )
+        table.add_row(name, *cells)
+    console.print(table)
+    _show_rest(console, reports[0])
+
+
+def _rows_beside(reports: list[PierReport]) -> list[tuple[str, int, list[float | None]]]:
+    def first(kind: str) -> list[float | None]:
+        return [
+            next((m.frequency_hz for m in report.modes if kind in m.kind), None)
+            for report in reports
+        ]
+
+    tilts = [report.stiffness for report in reports]
+    fitted = [
+        report.measured.tilt_at_axis_height_arcsec_n.value if report.measured else None
+        for report in reports
+    ]
+    rows: list[tuple[str, int, list[float | None]]] = [
+        ("column height [m]", 2, [r.height_m for r in reports]),
+        ("mass above the ground [kg]", 0, [r.mass_kg for r in reports]),
+        ("first bending mode [Hz]", 1, first("bending")),
+        ("first torsion mode [Hz]", 1, first("torsion")),
+        ("tilt, 1 N at the mount's foot, along x [arcsec]", 4, [t.tilt_x_arcsec_n for t in tilts]),
+        (
+            "tilt, 1 N at its axes, along x [arcsec]",
+            4,
+            [t.tilt_at_axis_height_x_arcsec_n for t in tilts],
+        ),
+        (
+            "tilt, 1 N at its axes, along y [arcsec]",
+            4,
+            [t.tilt_at_axis_height_y_arcsec_n for t in tilts],
+        ),
+        ("twist, 1 N m [arcsec]", 4, [t.twist_arcsec_nm for t in tilts]),
+        ("the same tilt at the axes after measured modes [arcsec]", 4, fitted),
+    ]
+    return [row for row in rows if any(value is not None for value in row[2])]
 
 
 def _show(report: PierReport) -> None:
     from rich.console import Console
-
-    from blursplit.mechanics.pier_report import MODEL_UNCERTAINTY
 
     console = Console(highlight=False, markup=False)
     console.print(
@@ -55,12 +113,39 @@ def _show(report: PierReport) -> None:
     )
     console.print(_modes_table(report))
     console.print(_stiffness_table(report))
+    if report.measured is not None:
+        console.print(_measured_text(report.measured))
     console.print(_what_if_table(report))
+    _show_rest(console, report)
+
+
+def _measured_text(found: MeasuredFoot) -> str:
+    modes = ", ".join(
+        f"{hz:g} Hz ({kind})" for hz, kind in zip(found.measured_hz, found.modes, strict=True)
+    )
+    tilt, foot = found.tilt_at_axis_height_arcsec_n, found.base_tilt_nm_rad
+    text = (
+        f"After the measured {modes}: rocking stiffness of the foot {foot.value:.2g} N m/rad "
+        f"({foot.low:.2g} to {foot.high:.2g}, 68 %); tilt for 1 N at the axes {tilt.value:.4f} "
+        f"arcsec ({tilt.low:.4f} to {tilt.high:.4f}), as drawn "
+        f"{found.design_tilt_at_axis_height_arcsec_n:.4f}."
+    )
+    if found.misfit_sigmas > 3.0:  # noqa: PLR2004 - no foot explains them
+        text += (
+            f" No foot explains these frequencies well ({found.misfit_sigmas:.0f} sigmas off): "
+            "masses, joints or the drawing differ."
+        )
+    return text
+
+
+def _show_rest(console: Console, report: PierReport) -> None:
+    from blursplit.constants import PIER_MODEL_SIGMA
+
     console.print(report.statement, style="bold")
-    doubt = 200.0 * MODEL_UNCERTAINTY
     console.print(
         "assumed: Tilt goes with the inverse square of a frequency: it carries "
-        f"{doubt:.0f} % where a frequency carries half of that; changes are better known."
+        f"{200.0 * PIER_MODEL_SIGMA:.0f} % where a frequency carries half of that; changes are "
+        "better known."
     )
     for word, lines in (("assumed", report.assumptions), ("caution", report.cautions)):
         for line in lines:

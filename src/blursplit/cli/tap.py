@@ -34,6 +34,12 @@ def run(
     settle: Annotated[
         float, typer.Option("--settle", metavar="ARCSEC", help="Amplitude that counts as still.")
     ] = 0.5,
+    reference: Annotated[
+        float,
+        typer.Option(
+            "--reference", metavar="ARCSEC", help="Amplitude from which settling is stated."
+        ),
+    ] = 5.0,
     out: Annotated[
         Path | None, typer.Option("--out", metavar="DIR", help="Folder to write tap.json into.")
     ] = None,
@@ -42,7 +48,8 @@ def run(
 ) -> None:
     """Find taps in the motion all stars share and fit the ring-downs after them.
 
-    Record at 50 frames/s or more, tap the pier gently three to five times, ten seconds apart.
+    Record at 50 frames/s or more, tap the pier with the ball of the hand, gently and with no tool,
+    three to five times, ten seconds apart.
     """
     from importlib.metadata import version
 
@@ -51,10 +58,12 @@ def run(
 
     if not 0.0 < settle < 1000.0:  # noqa: PLR2004 - a quarter of a degree is no star any more
         raise InputError("--settle", f"'{settle}' is not a usable angle", "give it in arcsec")
+    if not settle < reference < 1000.0:  # noqa: PLR2004
+        raise InputError("--reference", f"'{reference}' is not above --settle", "give it in arcsec")
     if out is not None:
         _check_out(out, replace=replace)
     tracks, name, scale = _tracks(sequence, Rig.read(setup, set_ or []))
-    result = _measure(tracks, name, scale, settle)
+    result = _measure(tracks, name, scale, settle, reference)
     command = plain(shlex.join(["blursplit", *sys.argv[1:]]))
     result = result.model_copy(update={"version": version("blursplit"), "command": command})
     if out is not None:
@@ -96,7 +105,7 @@ def _tracks(paths: list[Path], rig: Rig) -> tuple[StarTracks, str, tuple[float, 
 
 
 def _measure(
-    tracks: StarTracks, name: str, scale: tuple[float, str] | None, settle: float
+    tracks: StarTracks, name: str, scale: tuple[float, str] | None, settle: float, reference: float
 ) -> TapResult:
     import numpy as np
 
@@ -131,6 +140,7 @@ def _measure(
         segment=tracks.segment[good],
         pixel_scale_arcsec=scale[0] if scale else None,
         settle_arcsec=settle,
+        reference_arcsec=reference,
         sequence=about,
     )
 
@@ -179,6 +189,12 @@ def _show(result: TapResult) -> None:
             f"Still (below {result.settle_arcsec:g} arcsec): {_text(result.settling_s)} s"
             f"; below the motion of quiet times: {_text(result.to_air_s)} s."
         )
+    if result.decay_s is not None:
+        console.print(
+            f"However hard the tap: falls to 1/e in {_text(result.decay_s)} s, from "
+            f"{result.reference_arcsec:g} to {result.settle_arcsec:g} arcsec in "
+            f"{_text(result.settling_from_reference_s)} s."
+        )
     for warning in result.warnings:
         console.print(f"note: {warning.text} ({warning.code})")
     for line in result.cautions:
@@ -197,7 +213,8 @@ def _modes_table(result: TapResult) -> Table:
     for mode in result.modes:
         width = mode.half_power_damping_ratio
         pairs = zip(mode.alias_candidates_hz, mode.alias_damping_ratios, strict=True)
-        others = [pair for pair in pairs if pair[0] > result.sequence.nyquist_hz][:3]
+        stated = mode.frequency_hz.value or 0.0
+        others = [pair for pair in pairs if abs(pair[0] - stated) > 1e-6 * stated][:3]
         table.add_row(
             _text(mode.frequency_hz),
             _text(mode.damping_ratio),
@@ -231,8 +248,10 @@ def _peak_name(result: TapResult) -> str:
 
 
 def _text(estimate: Estimate | None) -> str:
-    from blursplit.report.wording import estimate_text
+    from blursplit.report.words import estimate_text
 
+    if estimate is not None and estimate.value is None and estimate.high is not None:
+        return f"below {estimate.high:.2g} (95 %)"
     if estimate is None or estimate.value is None or estimate.low is None or estimate.high is None:
         return "not measured"
     return estimate_text(estimate, "")

@@ -1,10 +1,10 @@
-"""The report: page, terminal table, figures and notebook display of a result."""
+"""The report: page, terminal, figures and notebook display of a result, and all its words."""
 
 from __future__ import annotations
 
 from blursplit.report import figures, notebook
-from blursplit.report.page import render_page
-from blursplit.report.shell import page_shell, render_template
+from blursplit.report.page import page_shell, render_page, render_template
+from blursplit.report.summary import summarize
 from blursplit.report.terminal import print_summary, progress
 
 __all__ = [
@@ -15,4 +15,5 @@ __all__ = [
     "progress",
     "render_page",
     "render_template",
+    "summarize",
 ]

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from html import escape
 from typing import TYPE_CHECKING, Any
 
+from blursplit.estimate import Estimate
+from blursplit.report.summary import summarize
+from blursplit.report.words import CURE_NAMES
+from blursplit.result import Result
+
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     from astropy.table import QTable
-
-    from blursplit.estimate import Estimate
-    from blursplit.result import Result
 
 __all__ = ["budget_table", "lines_table", "register_display", "result_html"]
 
@@ -21,9 +22,22 @@ _ENDS = ("value", "low", "high", "low95", "high95")
 
 def result_html(result: Result) -> str:
     """Return a short HTML fragment of a result, for ``_repr_html_``; no script, no style sheet."""
-    verdict = result.verdict
-    reasons = "".join(f"<li>{escape(remark.text)}</li>" for remark in verdict.reasons)
-    return f"<p><b>{escape(verdict.headline)}</b></p><ul>{reasons}</ul>"
+    summary = summarize(result)
+    rows = "".join(
+        f"<tr><th>{escape(row['label'])}</th><td>{escape(row['answer'] or '–')}</td>"
+        f"<td>{escape(row['saving']['value'])}</td><td>{escape(row['saving']['range68'])}</td></tr>"
+        for row in summary["cures"]
+    )
+    table = (
+        "<table><thead><tr><th>cure</th><th>worth it?</th><th>saves [arcsec]</th>"
+        f"<th>68 %</th></tr></thead><tbody>{rows}</tbody></table>"
+        if rows
+        else ""
+    )
+    return (
+        f"<div><p>{escape(summary['title'])}</p><p><b>{escape(summary['headline'])}</b></p>{table}"
+        f"<p>{escape('; '.join(summary['facts']))}</p></div>"
+    )
 
 
 def register_display() -> bool:
@@ -35,8 +49,6 @@ def register_display() -> bool:
         False outside a notebook, where nothing is done.
     """
     import sys
-
-    from blursplit.result import Result
 
     shell_module = sys.modules.get("IPython")
     shell = shell_module.get_ipython() if shell_module is not None else None
@@ -62,10 +74,9 @@ def _columns(estimates: Iterable[Estimate | None], name: str, unit: Any) -> dict
 def budget_table(result: Result) -> QTable:
     """Return what each cure would save as a table with units, one row a cure.
 
-    Columns ``cure``, ``matters``, ``share`` (of the width above the base, NaN where a cure is no
-    single cause), ``saving`` and ``rms`` (larger axis), the last two each followed by ``_low``,
-    ``_high`` (68 %), ``_low95`` and ``_high95``. An upper limit has value NaN, low 0 and the limit
-    as high; what is not known is NaN throughout.
+    Columns ``cure``, ``matters`` and ``saving``, the last with ``_low``, ``_high`` (68 %),
+    ``_low95`` and ``_high95``, and ``share`` of the width above the base. An upper limit has value
+    NaN, low 0 and the limit as high; what is not known is NaN throughout.
 
     Examples
     --------
@@ -73,32 +84,24 @@ def budget_table(result: Result) -> QTable:
     >>> from blursplit.folder import read_result
     >>> from blursplit.report.notebook import budget_table
     >>> table = budget_table(read_result(Path("before")))
-    >>> list(table["cure"][:3])
-    ['tracking', 'structure', 'mechanics']
     >>> table["saving"].unit
     Unit("arcsec")
     """
     import astropy.units as u
+    import numpy as np
 
-    parts: dict[str, Any] = {
-        "tracking": result.tracking,
-        "structure": result.structure,
-        "mechanics": result.mechanics,
-        "near_air": result.near_air,
-        "optics": result.instrument,
-        "atmosphere": result.atmosphere,
-    }
-    shares = [getattr(part, "share", None) for part in parts.values()]
-    columns = {
-        "cure": list(parts),
-        "matters": [result.verdict.matters.get(name, "not asked") for name in parts],
-        "share": [math.nan if share is None else share for share in shares],
-        **_columns([part.saving_arcsec for part in parts.values()], "saving", u.arcsec),
-        **_columns(
-            [getattr(part, "rms_major_arcsec", None) for part in parts.values()], "rms", u.arcsec
-        ),
-    }
-    return _shown(columns)
+    parts: list[Any] = [
+        result.instrument if cure == "optics" else getattr(result, cure) for cure in CURE_NAMES
+    ]
+    shares = [getattr(part, "share", None) for part in parts]
+    return _shown(
+        {
+            "cure": list(CURE_NAMES),
+            "matters": [result.verdict.matters.get(cure, "") for cure in CURE_NAMES],
+            **_columns([part.saving_arcsec for part in parts], "saving", u.arcsec),
+            "share": np.array([math.nan if s is None else s for s in shares], dtype=float),
+        }
+    )
 
 
 def lines_table(result: Result) -> QTable:

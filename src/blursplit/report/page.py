@@ -1,24 +1,397 @@
-"""The page of a result: what was found, in words, and the record behind it."""
+"""The page of a result, and the shell that all pages share: one HTML text without a network."""
 
 from __future__ import annotations
 
-from html import escape
+import base64
+import functools
+import hashlib
+import io
+import itertools
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any
 
-from blursplit.report.shell import page_shell
+import numpy as np
+
+from blursplit.constants import CHART_POINTS, LOOP_FRAMES, LOOP_INTERVAL_S
+from blursplit.plain import plain
+from blursplit.report import figures as draw
+from blursplit.report.evidence import Picture, evidence_sections, picture, thinned_table
+from blursplit.report.figures._canvas import block_means
+from blursplit.report.palette import css_variables
+from blursplit.report.summary import summarize
+from blursplit.report.words import tied
 from blursplit.result import Result
 from blursplit.series import Series
 
-__all__ = ["render_page"]
+if TYPE_CHECKING:
+    import jinja2
+    from numpy.typing import ArrayLike
+
+    from blursplit.types import FloatArray
+
+LOOKS = (
+    ("auto", "As the system"),
+    ("light", "Light"),
+    ("dark", "Dark"),
+    ("night", "Night, dim red"),
+)
+
+METHOD = {
+    "Stars are followed with a Gaussian-windowed centroid; noise is taken out.": "",
+    "Seeing is 0.976 λ/r₀; widths allow for the outer scale.": "Fried 1966; Tokovinin 2002",
+    "Pairs of stars bound the air from below, the centred star from above.": (
+        "Sarazin & Roddier 1990; Noll 1976"
+    ),
+    "Lines are judged against the continuum beside them.": "Thomson 1982",
+    "Intervals come from histories of this run that one fit allows.": "Whittle 1953",
+    "The bar shows mean shares of the width above that of a perfect telescope.": "Shapley 1953",
+}
+
+__all__ = ["page_shell", "render_page", "render_template"]
+
+
+# --- the shell ----------------------------------------------------------------------------------
+
+
+@functools.cache
+def _package_text(name: str) -> str:
+    return files("blursplit.report").joinpath(name).read_text(encoding="utf-8")
+
+
+@functools.cache
+def _environment() -> jinja2.Environment:
+    import jinja2
+
+    return jinja2.Environment(
+        loader=jinja2.FunctionLoader(lambda name: _package_text(f"templates/{name}")),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=lambda value: tied(value) if type(value) is str else value,
+    )
+
+
+def render_template(name: str, **values: Any) -> str:
+    """Fill one of the package's templates; every text is escaped unless it is `Markup`."""
+    return _environment().get_template(name).render(**values)
+
+
+def _style() -> str:
+    looks = [
+        f":root {{ {css_variables('light')} }}",
+        f"@media screen and (prefers-color-scheme: dark) {{ :root {{ {css_variables('dark')} }} }}",
+    ]
+    # Later rules of equal weight win, so the reader's choice stands above the system's.
+    looks += [
+        f"@media screen {{ :root:has(#look-{look}:checked) {{ {css_variables(look)} }} }}"
+        for look in ("light", "dark", "night")
+    ]
+    return "\n".join([*looks, _package_text("style.css")])
+
+
+def _policy(scripts: list[str]) -> str:
+    """Return a content security policy under which only the page's own scripts run.
+
+    Whatever a header smuggled into the page could neither run nor fetch anything.
+    """
+    hashes = [
+        f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
+        for text in scripts
+    ]
+    script = " ".join(hashes) if hashes else "'none'"
+    return f"default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src {script}"
+
+
+def page_shell(title: str, body_html: str, scripts: bool = False) -> str:
+    """Return a whole HTML page around a body, in the looks that all pages share.
+
+    Parameters
+    ----------
+    title : str
+        Title of the page as plain text; it is escaped here.
+    body_html : str
+        Ready HTML; whoever made it has escaped what came from files (for instance with
+        `render_template` or `html.escape`).
+    scripts : bool
+        Whether the charting script and the script that makes charts of the page's data go in.
+
+    Returns
+    -------
+    str
+        One self-contained page; the looks (system, light, dark, dim red for the night) are
+        chosen by radio buttons and CSS alone.
+    """
+    from importlib.metadata import version
+
+    from markupsafe import Markup
+
+    sources = [_package_text("vendor/uPlot.iife.min.js"), _package_text("script.js")]
+    chosen = [text.strip() for text in sources] if scripts else []
+    style = _style()
+    if scripts:
+        style = _package_text("vendor/uPlot.min.css") + "\n" + style
+    return render_template(
+        "shell.html",
+        title=title,
+        version=version("blursplit"),
+        policy=_policy(chosen),
+        style=Markup(style),  # noqa: S704 - the package's own files
+        looks=LOOKS,
+        body=Markup(body_html),  # noqa: S704 - ready HTML by contract
+        scripts=[Markup(text) for text in chosen],  # noqa: S704 - the package's own files
+    )
+
+
+# --- pictures of stars --------------------------------------------------------------------------
+
+
+def _field(result: Result, series: Series) -> float | None:
+    """Return half the side of the drawn field [arcsec], None without a scale."""
+    recorded, scale = result.fwhm.recorded_arcsec, series.image_scale_arcsec
+    image = series.images.get("recorded")
+    if image is None or not scale:
+        return None
+    half = 0.5 * min(image.shape) * scale
+    return float(
+        half if recorded is None or not recorded.value else min(half, 2.2 * recorded.value)
+    )
+
+
+def _stars(summary: dict[str, Any], result: Result, series: Series) -> list[dict[str, Any]]:
+    """Return the stars of the first screen with their pictures, in one scale and one stretch.
+
+    A cured star without a picture is left out; the recorded one keeps its words.
+    """
+    found = []
+    for star in summary["stars"]:
+        names = [name for name in star["images"] if name in series.images]
+        images = [np.asarray(series.images[name], dtype=float) for name in names]
+        image = next((i for i in images if np.isfinite(i).any()), None)
+        if image is not None or star["images"] == ("recorded",):
+            found.append({**star, "image": image})
+    pixels = [star["image"] for star in found if star["image"] is not None]
+    if not pixels:
+        return found if series.images else []
+    white = max(float(np.nanmax(image)) for image in pixels)
+    half = _field(result, series)
+    for index, star in enumerate(found):
+        if star["image"] is None:
+            continue
+        figure = draw.draw_star(
+            star["image"],
+            pixel_scale_arcsec=series.image_scale_arcsec,
+            half_size=half,
+            white=white,
+            label=False,
+        )
+        text = f"Star image, FWHM {star['width']} {star['unit']}; the ring is its half maximum."
+        star["bar"] = f"{draw.bar_length(half):g} arcsec" if half else ""
+        star["svg"] = draw.svg_text(figure, f"star-{index}", star["label"], text)
+    return found
+
+
+def _loop(result: Result, series: Series) -> dict[str, Any] | None:
+    """Return the film strip of single frames of the best star, and how it runs."""
+    frames = series.images.get("loop")
+    if frames is None or frames.ndim != 3 or not np.isfinite(frames).any():  # noqa: PLR2004
+        return None
+    cut = np.nan_to_num(np.asarray(frames[:LOOP_FRAMES], dtype=float))
+    half, entry = _field(result, series), result.setup.get("pixel_scale_arcsec")
+    if half and entry is not None and isinstance(entry.value, (int, float)):
+        side = int(min(max(round(2 * half / entry.value), 6), *cut.shape[1:]))
+        first_y, first_x = ((length - side) // 2 for length in cut.shape[1:])
+        cut = cut[:, first_y : first_y + side, first_x : first_x + side]
+    count, ny, nx = cut.shape
+    # row 0 is drawn below, as in the other pictures
+    strip = cut[:, ::-1].reshape(count * ny, nx)
+    low = float(np.median(cut))
+    high = max(float(np.percentile(cut.reshape(count, -1).max(axis=1), 90)), low + 1e-9)
+    shown = np.clip((strip - low) / (high - low), 0.0, 1.0) ** 0.6
+    return {
+        "source": _png(shown),
+        "frames": count,
+        "seconds": f"{count * LOOP_INTERVAL_S:.2f}",
+        "ratio": f"{nx} / {ny}",
+        "real": result.sequence.cadence_s,
+    }
+
+
+def _png(levels: FloatArray) -> str:
+    """Return a grey picture as a data address."""
+    from matplotlib.image import imsave
+
+    buffer = io.BytesIO()
+    about = {"Software": "blursplit"}
+    imsave(buffer, levels, cmap="gray", vmin=0, vmax=1, format="png", metadata=about)
+    return "data:image/png;base64," + base64.b64encode(buffer.getvalue()).decode()
+
+
+def _finder(series: Series) -> Picture | None:
+    finder = series.images.get("finder")
+    if finder is None or not np.isfinite(finder).any():
+        return None
+    arrays = series.arrays
+    table = None
+    x_px, y_px = arrays.get("star_x_px"), arrays.get("star_y_px")
+    if x_px is not None and y_px is not None:
+        table = thinned_table(
+            {"star": np.arange(x_px.size), "x [px]": x_px, "y [px]": y_px}, "Stars used."
+        )
+    return picture(
+        draw.draw_finder(series),
+        "finder",
+        "Finder chart",
+        "Mean of the first frames; rings: stars used, numbered from 0; column 0, row 0 at the "
+        "lower left.",
+        table,
+        pixels=True,
+    )
+
+
+# --- data of the interactive charts -------------------------------------------------------------
+
+
+def _numbers(values: ArrayLike, digits: int = 5) -> list[float | None]:
+    return [
+        float(f"{value:.{digits - 1}e}") if np.isfinite(value) else None
+        for value in np.asarray(values, dtype=float)
+    ]
+
+
+def _band(series: Series, name: str, colour: str) -> dict[str, Any]:
+    low, high = (series.arrays.get(f"{name}_psd_{end}_arcsec2_hz") for end in ("low", "high"))
+    frequency = series.arrays["frequency_hz"]
+    if low is None or high is None:
+        return {"colour": colour, "x": [], "low": [], "high": []}
+    good = (frequency > 0) & (low > 0) & (high > 0)
+    columns = block_means([frequency[good], low[good], high[good]], 300, logarithmic=True)
+    x, bottom, top = (_numbers(column, 4) for column in columns)
+    return {"colour": colour, "x": x, "low": bottom, "high": top}
+
+
+def _spectrum_chart(result: Result, series: Series) -> dict[str, Any] | None:
+    arrays = series.arrays
+    frequency, total = arrays.get("frequency_hz"), draw.shared_density(series)
+    if frequency is None or total is None:
+        return None
+    inside = np.flatnonzero(frequency > 0)
+    if not np.any(total[inside] > 0):
+        return None
+    if inside.size > CHART_POINTS:
+        # Above this length only a peak's neighbours matter: keep the highest of each stretch.
+        edges = np.unique(np.geomspace(1, inside.size, CHART_POINTS).astype(int))
+        peaks = [a + int(np.argmax(total[inside[a:b]])) for a, b in itertools.pairwise(edges)]
+        inside = inside[[0, *peaks]]
+    curves: list[tuple[str, Any, str, list[int]]] = [
+        ("shared by all stars", total, "recorded", []),
+        ("air's part of it", arrays.get("air_psd_arcsec2_hz"), "atmosphere", [8, 3]),
+        ("star against star", arrays.get("differential_psd_arcsec2_hz"), "optics", [4, 2]),
+        ("noise", arrays.get("noise_psd_arcsec2_hz"), "muted", [2, 3]),
+    ]
+    return {
+        "id": "spectrum",
+        "logarithmic": True,
+        "x": {"label": "frequency", "unit": "Hz", "values": _numbers(frequency[inside])},
+        "y": {"label": "density, both axes", "unit": "arcsec²/Hz"},
+        "series": [
+            {
+                "label": label,
+                "colour": colour,
+                "dash": dash,
+                "values": _numbers(np.where(values[inside] > 0, values[inside], np.nan)),
+            }
+            for label, values, colour, dash in curves
+            if values is not None
+        ],
+        "marks": [
+            {"x": line.frequency_hz.value, "label": f"{index}: {plain(line.cause)}"}
+            for index, line in enumerate(result.lines, start=1)
+            if line.frequency_hz.value is not None
+        ],
+        "spans": [],
+        "bands": [_band(series, "common", "recorded"), _band(series, "air", "atmosphere")],
+    }
+
+
+def _motion_chart(result: Result, series: Series, axis: str) -> dict[str, Any] | None:
+    time_s, common = series.arrays.get("time_s"), series.arrays.get(f"common_{axis}_arcsec")
+    if time_s is None or common is None or not np.isfinite(common).any():
+        return None
+    kept = np.arange(time_s.size)
+    if time_s.size > CHART_POINTS:
+        kept = np.asarray(draw.decimate(kept, common, CHART_POINTS)[0], dtype=int)
+    curves: list[tuple[str, Any, str, list[int]]] = [
+        ("shared motion", common, "quiet", []),
+        ("structure", series.arrays.get(f"structure_{axis}_arcsec"), "structure", []),
+        ("tracking", series.arrays.get(f"tracking_{axis}_arcsec"), "tracking", [6, 3]),
+    ]
+    return {
+        "id": f"motion-{axis}",
+        "logarithmic": False,
+        "x": {"label": "time", "unit": "s", "values": _numbers(time_s[kept], 7)},
+        "y": {"label": f"shift along {axis}", "unit": "arcsec"},
+        "series": [
+            {"label": label, "colour": colour, "dash": dash, "values": _numbers(values[kept], 4)}
+            for label, values, colour, dash in curves
+            if values is not None
+        ],
+        "marks": [],
+        "bands": [],
+        "spans": [[event.start_s, event.start_s + event.duration_s] for event in result.events],
+    }
+
+
+def charts_of(result: Result, series: Series) -> list[dict[str, Any]]:
+    """Return the charts that the page's script draws in place of the still figures, JSON-ready."""
+    found = [_spectrum_chart(result, series)]
+    found += [_motion_chart(result, series, axis) for axis in ("x", "y")]
+    return [chart for chart in found if chart is not None]
+
+
+# --- the page -----------------------------------------------------------------------------------
 
 
 def render_page(result: Result, series: Series) -> str:
-    """Render index.html of a result."""
-    del series
-    verdict = result.verdict
-    reasons = "".join(f"<li>{escape(remark.text)}</li>" for remark in verdict.reasons)
-    steps = "".join(f"<li>{escape(step.text)}</li>" for step in verdict.next)
-    body = (
-        f"<h1>{escape(verdict.headline)}</h1><ul>{reasons}</ul><h2>Next</h2><ol>{steps}</ol>"
-        f"<h2>Record</h2><pre>{escape(result.to_json())}</pre>"
+    """Return the page of a result as one self-contained HTML text.
+
+    Parameters
+    ----------
+    result : Result
+    series : Series
+        Whatever arrays and images there are; evidence without data is named as not shown.
+
+    Returns
+    -------
+    str
+        The page opens from disk without a network. Texts from headers are escaped, and a content
+        security policy lets only the page's own scripts run.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from blursplit.folder import read_result_folder
+    >>> from blursplit.report import render_page
+    >>> night = read_result_folder(Path("night1-result"))
+    >>> page = render_page(night.result, night.series)
+    >>> page.startswith("<!DOCTYPE html>") or page.startswith("<!doctype html>")
+    True
+    """
+    summary = summarize(result)
+    with draw.figure_style():
+        stars = _stars(summary, result, series)
+        finder = _finder(series)
+    sections, missing = evidence_sections(result, series)
+    charts = charts_of(result, series)
+    body = render_template(
+        "page.html",
+        s=summary,
+        stars=stars,
+        loop=_loop(result, series),
+        finder=finder,
+        sections=sections,
+        missing=missing,
+        charts=charts,
+        method=METHOD,
     )
-    return page_shell(result.sequence.name or "result", body)
+    return page_shell(f"{summary['title']}: {summary['headline']}", body, scripts=bool(charts))

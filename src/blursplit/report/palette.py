@@ -3,17 +3,21 @@
 A figure is drawn with the light colour of a name; `blursplit.report.figures.svg_text` then turns
 each into the CSS variable of the same name, so that one drawing serves the light, the dark, the
 night and the printed page. No meaning hangs on colour alone: each cause also has its own marker
-and dash, since the night page has nothing but shades of red.
+and dash, since the night page has nothing but shades of red. That page is dim on purpose: its
+text keeps a contrast of 3, hardly more, to spare eyes that are used to the dark.
 """
 
 from __future__ import annotations
 
 from typing import NamedTuple
 
-__all__ = ["CAUSE_NAMES", "CAUSE_STYLES", "LOOKS", "CauseStyle", "colour", "css_variables"]
+__all__ = ["CAUSE_STYLES", "LOOKS", "CauseStyle", "colour", "css_variables"]
 
 LOOKS: dict[str, dict[str, str]] = {
     "light": {
+        "optics": "#00806a",
+        "base": "#b9b4a6",
+        "open": "#8a9099",
         "paper": "#f6f4ef",
         "panel": "#fffefb",
         "ink": "#1c2530",
@@ -23,8 +27,6 @@ LOOKS: dict[str, dict[str, str]] = {
         "atmosphere": "#2a66a8",
         "tracking": "#c96a00",
         "structure": "#8c1f6b",
-        "unassigned": "#8a9099",
-        "instrument": "#00806a",
         "recorded": "#1d2631",
         "caution": "#fbf0d9",
         "overlay": "#fdfdfd",
@@ -32,6 +34,9 @@ LOOKS: dict[str, dict[str, str]] = {
         "ground": "#000001",
     },
     "dark": {
+        "optics": "#1fa588",
+        "base": "#4c5866",
+        "open": "#c9ced6",
         "paper": "#11161c",
         "panel": "#19212a",
         "ink": "#e6e9ec",
@@ -41,8 +46,6 @@ LOOKS: dict[str, dict[str, str]] = {
         "atmosphere": "#5c9fe8",
         "tracking": "#f0a23a",
         "structure": "#cf5fae",
-        "unassigned": "#c9ced6",
-        "instrument": "#1fa588",
         "recorded": "#e5e8eb",
         "caution": "#33291a",
         "overlay": "#fdfdfd",
@@ -50,22 +53,23 @@ LOOKS: dict[str, dict[str, str]] = {
         "ground": "#000001",
     },
     "night": {
+        "optics": "#6a0a00",
+        "base": "#3a0600",
+        "open": "#5c0a00",
         "paper": "#000000",
-        "panel": "#0a0000",
-        "ink": "#ee1c00",
-        "muted": "#e01800",
-        "rule": "#4a0900",
-        "accent": "#f02400",
-        "atmosphere": "#e02000",
-        "tracking": "#ff3a1a",
-        "structure": "#b81400",
-        "unassigned": "#8c1000",
-        "instrument": "#981000",
-        "recorded": "#f01e00",
-        "caution": "#1c0300",
-        "overlay": "#ff3000",
-        "quiet": "#6e0c00",
-        "ground": "#b01000",
+        "panel": "#060000",
+        "ink": "#c41800",
+        "muted": "#b81400",
+        "rule": "#360600",
+        "accent": "#c81a00",
+        "atmosphere": "#a01600",
+        "tracking": "#cc2a0c",
+        "structure": "#781000",
+        "recorded": "#c61800",
+        "caution": "#140200",
+        "overlay": "#d02400",
+        "quiet": "#520900",
+        "ground": "#8a0c00",
     },
 }
 
@@ -79,20 +83,11 @@ class CauseStyle(NamedTuple):
 
 CAUSE_STYLES: dict[str, CauseStyle] = {
     "atmosphere": CauseStyle("o", "-"),
+    "open": CauseStyle("D", (0.0, (1.0, 2.5))),
     "tracking": CauseStyle("s", (0.0, (6.0, 2.0))),
     "structure": CauseStyle("^", (0.0, (2.0, 1.5))),
-    "unassigned": CauseStyle("D", (0.0, (1.0, 2.5))),
-    "instrument": CauseStyle("v", (0.0, (8.0, 2.0, 1.5, 2.0))),
+    "optics": CauseStyle("v", (0.0, (8.0, 2.0, 1.5, 2.0))),
     "recorded": CauseStyle("P", "-"),
-}
-
-CAUSE_NAMES: dict[str, str] = {
-    "atmosphere": "Atmosphere",
-    "tracking": "Tracking",
-    "structure": "Structure",
-    "unassigned": "Shared, cause open",
-    "instrument": "Instrument",
-    "recorded": "As recorded",
 }
 
 

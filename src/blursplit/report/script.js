@@ -161,10 +161,7 @@
       button.addEventListener("click", act);
       bar.append(button);
     }
-    const hint = document.createElement("span");
-    hint.className = "small";
-    hint.textContent = "Drag across to zoom, double click for all; point or touch to read values.";
-    bar.append(hint);
+    bar.title = "Drag across to zoom, double click for all; point or touch to read values.";
     return bar;
   }
 
@@ -214,6 +211,8 @@
     });
   }
   window.addEventListener("resize", refit);
+  // a folded chart has no width until it is opened
+  document.querySelectorAll("details").forEach((part) => part.addEventListener("toggle", refit));
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", recolour);
   document.querySelectorAll('input[name="look"]').forEach((input) =>
     input.addEventListener("change", recolour));

@@ -1,32 +1,84 @@
-"""The same story on a terminal: a compact table, and progress of long work."""
+"""The same answer on a terminal, within one screen; and progress of long work."""
 
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+from blursplit.constants import TERMINAL_LINES
+from blursplit.report.summary import summarize
+from blursplit.result import Result
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-
     from rich.console import Console
-
-    from blursplit.result import Result
 
 __all__ = ["print_summary", "progress"]
 
 
-def print_summary(result: Result, console: Console) -> None:
-    """Print a result: headline, reasons and next steps; plain text when piped.
+def _cells(row: dict[str, Any]) -> tuple[str, str, str]:
+    saving = row["saving"]
+    span = f" ({saving['range68']})" if saving["range68"] else ""
+    return row["label"], row["answer"] or "–", saving["value"] + span
 
-    Texts from headers are printed as they are: markup in them does nothing.
+
+def _told(summary: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """Yield label and text of what stands below the table, in its order."""
+    if not summary["cures"]:
+        yield from summary["motion"][:TERMINAL_LINES]
+    for line in summary["lines"][:TERMINAL_LINES]:
+        yield "line", f"{line['frequency']}, {line['rms']} rms, cause {line['cause']}"
+    left = len(summary["lines"]) - TERMINAL_LINES
+    if left > 0:
+        yield "line", f"and {left} more in the page"
+    for step in summary["steps"][:1]:
+        yield "next", f"{step['text']} {step['gain']}".rstrip()
+        for caution in step["cautions"]:
+            yield "caution", caution
+    count = len(summary["reasons"]) + len(summary["doubts"])
+    if count:
+        yield (
+            "why",
+            f"{count} {'reason or doubt' if count == 1 else 'reasons and doubts'} in the page",
+        )
+
+
+def print_summary(result: Result, console: Console) -> None:
+    """Print a result within a screen; plain text without colours or boxes when piped.
+
+    Parameters
+    ----------
+    result : Result
+    console : rich.console.Console
+        Texts from headers are printed as they are: markup in them does nothing.
     """
+    from rich.table import Table
     from rich.text import Text
 
-    verdict = result.verdict
-    console.print(Text(verdict.headline, style="bold" if console.is_terminal else ""))
-    for remark in (*verdict.reasons, *verdict.next):
-        console.print(Text(f"- {remark.text}"))
+    summary = summarize(result)
+
+    def say(text: str, style: str = "") -> None:
+        console.print(Text(text, style=style if console.is_terminal else ""))
+
+    say(f"{summary['title']}: {'; '.join(summary['facts'][:4])}")
+    say(summary["headline"], "bold")
+    for check in summary["checks"]:
+        say(f"check: {check['text']}")
+    if summary["bar"]:
+        pieces = ", ".join(f"{piece.label.lower()} {piece.size}" for piece in summary["bar"])
+        say(f"width [arcsec], piece by piece: {pieces}")
+    if summary["cures"]:
+        console.print()
+        table = Table(box=None, pad_edge=False, header_style="dim" if console.is_terminal else "")
+        for head in ("cure", "worth it?", "saves [arcsec] (68 %)"):
+            table.add_column(Text(head), overflow="fold")
+        for row in summary["cures"]:
+            table.add_row(*map(Text, _cells(row)))
+        console.print(table)
+        console.print()
+    for label, text in _told(summary):
+        say(f"{label}: {text}")
 
 
 @contextmanager

@@ -116,8 +116,8 @@ _HEADLINES: dict[str, str] = {
         "{width_arcsec:figure}.[[ Your seeing was {seeing_arcsec:arcsec}.]]"
     ),
     "no-cure-matters": (
-        "Your mount is not the reason: no cure would save as much as {worth_arcsec:arcsec} of "
-        "your {width_arcsec:arcsec}.[[ Your seeing was {seeing_arcsec:arcsec}.]]"
+        "Your mount is not the reason: curing it would save less than {worth_arcsec:arcsec} of "
+        "your {width_arcsec:figure}.[[ Your seeing was {seeing_arcsec:arcsec}.]]"
     ),
     "open": (
         "Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be {cure:cure}; "

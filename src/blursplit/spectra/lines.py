@@ -22,6 +22,7 @@ from blursplit.constants import (
     LINE_INITIAL_RATIO,
     LINE_LARGEST_DAMPING,
     LINE_LEAST_BROAD_SHARE,
+    LINE_LOW_DOUBT,
     LINE_LOWEST_BINS,
     LINE_LOWEST_CONTRAST,
     LINE_MOST_FAILED,
@@ -29,10 +30,19 @@ from blursplit.constants import (
     LINE_PROMISING,
     LINE_ROUNDS,
     LINE_STRONG_RATIO,
+    LINE_SURE_CONTRAST,
     LINE_TRIALS_PER_BIN,
     LINE_WIDTH_RATIO,
 )
-from blursplit.spectra.modes import LineFit, Mode, describe, fit_modes, mode_spreads, whittle
+from blursplit.spectra.modes import (
+    LineFit,
+    Mode,
+    describe,
+    fit_modes,
+    mode_spreads,
+    realised_covariance,
+    whittle,
+)
 from blursplit.spectra.periodogram import (
     PROJECTIONS_RAD,
     Basis,
@@ -412,7 +422,7 @@ def _prune(search: _Search, state: _State) -> tuple[_State, list[float]]:
             others = [mode for j, mode in enumerate(state.modes) if j != k]
             without = _settle(search, others, state.coefficients)
             gain = 2.0 * (state.log_likelihood - without.log_likelihood)
-            chances.append(search.chance(gain) if _is_a_mode(search, state, k) else 1.0)
+            chances.append(min(1.0, _doubt(search, state, k) * search.chance(gain)))
         if max(chances) <= search.false_alarm:
             return state, chances
         worst = int(np.argmax(chances))
@@ -421,21 +431,26 @@ def _prune(search: _Search, state: _State) -> tuple[_State, list[float]]:
     return state, []
 
 
-def _is_a_mode(search: _Search, state: _State, index: int) -> bool:
-    """Return whether a mode is more than what air itself does to a spectrum.
+def _doubt(search: _Search, state: _State, index: int) -> float:
+    """Return the factor by which a mode's chance of being none grows, for what air itself makes.
 
     One frozen layer seen through a round pupil ripples (near 1.5 V/D and its multiples; at 3 m/s
     and 0.25 m: 18 Hz): peaks as wide as a damping ratio of 0.03 to 0.08, of 1 to 6 % of the rms.
     A peak as broad must hold a larger share, for a steady wind keeps its ripples for minutes. A
-    narrow one must stand out by itself or, in a long record, be there all the time: whatever the
-    air makes moves with the wind, modes stay.
+    narrow one must, in a long record, be there all the time: what the air makes moves with the
+    wind and comes in gusts, modes stay. In a short record it must stand out by itself. A low peak
+    must also be the less probable, for the continuum is a smooth curve only nearly.
     """
     mode, periodogram = state.modes[index], search.periodogram
     total = float(np.trace(periodogram.plain, axis1=1, axis2=2).sum() / periodogram.duration_s)
-    is_large = np.trace(mode.covariance) >= LINE_LEAST_BROAD_SHARE**2 * total
+    held = realised_covariance(periodogram, _rest(search, state, [index]), mode)[0]
+    is_large = np.trace(held) >= LINE_LEAST_BROAD_SHARE**2 * total
     if mode.damping_ratio > LINE_BROAD_DAMPING and not is_large:
-        return False
-    return _contrast(search, state, index) >= LINE_LOWEST_CONTRAST or _stays(search, state, index)
+        return np.inf
+    contrast = _contrast(search, state, index)
+    if contrast < LINE_SURE_CONTRAST and not _stays(search, state, index, contrast):
+        return np.inf
+    return 1.0 if contrast >= LINE_LOWEST_CONTRAST else LINE_LOW_DOUBT
 
 
 def _contrast(search: _Search, state: _State, index: int) -> float:
@@ -447,7 +462,7 @@ def _contrast(search: _Search, state: _State, index: int) -> float:
     return float(np.linalg.eigvals(np.linalg.solve(rest, own)).real.max())
 
 
-def _stays(search: _Search, state: _State, index: int) -> bool:
+def _stays(search: _Search, state: _State, index: int, contrast: float) -> bool:
     """Return whether a mode is there, at its frequency, in most parts of the record.
 
     In each part the power along the mode's main axis is fitted by the continuum, free to be
@@ -457,7 +472,7 @@ def _stays(search: _Search, state: _State, index: int) -> bool:
     """
     periodogram, mode = search.periodogram, state.modes[index]
     if len(periodogram.parts) < LINE_FEWEST_PARTS:
-        return False
+        return contrast >= LINE_LOWEST_CONTRAST
     values, vectors = np.linalg.eigh(mode.covariance)
     unit = vectors[:, 1]
     reach = max(8.0 * mode.damping_ratio * mode.frequency_hz, 8.0 / periodogram.duration_s)

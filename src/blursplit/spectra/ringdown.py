@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import astuple, dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.constants import (
+    RING_DISAGREES,
+    RING_DRAWS,
+    RING_HARMONIC_OFF,
+    RING_LATER,
+    RING_LATER_S,
+    RING_LONGEST_S,
+    RING_LONGEST_SETTLING_S,
+    RING_SAME_MODE,
+    RING_SHORTEST_S,
+    RING_SMALLEST_CHANGE,
+    RING_STILL_SEEN,
+)
 from blursplit.spectra.events import fast_part, find_onsets
-from blursplit.spectra.free_decay import SHORTEST_RING_S, fit_free_decay
-from blursplit.spectra.ringfit import Ring, envelope
-from blursplit.spectra.tap_means import Interval, RingMode, mean_of, modes_over_taps
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    FloatArray = NDArray[np.float64]
-
-LONGEST_RING_S = 15.0
-LONGEST_SETTLING_S = 120.0
-DRAWS = 400
+from blursplit.spectra.ringfit import Ring, envelope, fit_rings
+from blursplit.types import FloatArray
 
 
 @dataclass(frozen=True)
@@ -80,20 +83,6 @@ class RingDown:
     settle_amplitude: float
 
 
-def damping_of_decrement(decrement: float) -> float:
-    """Return the damping ratio, delta/sqrt(4 pi^2 + delta^2)."""
-    return float(decrement / np.hypot(2.0 * np.pi, decrement))
-
-
-def half_power_damping(low_hz: float, high_hz: float, peak_hz: float) -> float:
-    """Return the damping ratio from the half-power width, (f2 - f1)/(2 f_peak).
-
-    Biased by +0.04 % (0.015), +0.5 % (0.05), +2.1 % (0.1): closed form of a displacement
-    resonance driven by white force.
-    """
-    return (high_hz - low_hz) / (2.0 * peak_hz)
-
-
 def measure_ringdown(
     time_s: FloatArray,
     motion_xy: FloatArray,
@@ -131,8 +120,8 @@ def measure_ringdown(
     taps = []
     for index, start in enumerate(onsets):
         stop = onsets[index + 1] if index + 1 < len(onsets) else len(fast)
-        stop = min(stop, start + int(LONGEST_RING_S / cadence_s))
-        if (stop - start) * cadence_s < SHORTEST_RING_S:
+        stop = min(stop, start + int(RING_LONGEST_S / cadence_s))
+        if (stop - start) * cadence_s < RING_SHORTEST_S:
             continue
         part = motion_xy[start:stop]
         free, rings = fit_free_decay(part, cadence_s, noise, lowest_hz=lowest_hz)
@@ -142,6 +131,17 @@ def measure_ringdown(
         if free > 0 and rings:
             tap = _started_earlier(tap, free * cadence_s, fast[start : start + free], quiet)
         taps.append(tap)
+    return _over_taps(taps, quiet, settle_amplitude)
+
+
+def join_ringdowns(parts: Sequence[RingDown]) -> RingDown:
+    """Return what several stretches of one record say together."""
+    taps = [tap for part in parts for tap in part.taps]
+    quiet = float(np.median([part.quiet_rms for part in parts]))
+    return _over_taps(taps, quiet, parts[0].settle_amplitude)
+
+
+def _over_taps(taps: list[Tap], quiet: float, settle_amplitude: float) -> RingDown:
     return RingDown(
         tuple(taps),
         modes_over_taps(taps),
@@ -157,7 +157,7 @@ def settling_time(rings: tuple[Ring, ...], level: float) -> float:
     """Return the time after which the summed envelope of the modes stays below a level [s]."""
     if envelope(rings, np.zeros(1))[0] <= level:
         return 0.0
-    low, high = 0.0, LONGEST_SETTLING_S
+    low, high = 0.0, RING_LONGEST_SETTLING_S
     if envelope(rings, np.array([high]))[0] > level:
         return high
     for _ in range(60):  # the envelope falls monotonically
@@ -181,7 +181,7 @@ def _describe(
     window = len(part) * cadence_s
     if not rings:
         return Tap(start_s, window, (), None, None, None)
-    draws = [tuple(ring.drawn(rng) for ring in rings) for _ in range(DRAWS)]
+    draws = [tuple(ring.drawn(rng) for ring in rings) for _ in range(RING_DRAWS)]
     settle = [settling_time(draw, level) for draw in draws]
     to_air = [settling_time(draw, quiet) for draw in draws]
     peaks = [float(envelope(draw, np.zeros(1))[0]) for draw in draws]
@@ -264,3 +264,258 @@ def _noise_density(
         scale * np.abs(np.fft.rfft(fast[s : s + length] * taper, axis=0)) ** 2 for s in starts
     ]
     return np.asarray(frequency), np.asarray(np.mean(powers, axis=(0, 2)))
+
+
+def fit_free_decay(
+    motion: FloatArray,
+    cadence_s: float,
+    noise: tuple[FloatArray, FloatArray],
+    *,
+    lowest_hz: float,
+) -> tuple[int, tuple[Ring, ...]]:
+    """Fit the decaying modes from the first frame on from which they are free.
+
+    Parameters
+    ----------
+    motion : ndarray, shape (n, 2)
+        From the onset on.
+    cadence_s : float
+    noise : (frequency_hz, psd)
+        One-sided density of the undisturbed motion, one axis.
+    lowest_hz : float
+
+    Returns
+    -------
+    start : int
+        First frame of the fit; 0 where all is free, or where nothing is left to judge it by.
+    rings : tuple of Ring
+        Amplitudes at `start`, largest first.
+
+    Notes
+    -----
+    A fit of the whole is the sharper one where the model holds, that of a later part is right also
+    where it does not: their difference has the variance of the later less that of the whole
+    (Hausman 1978, Econometrica 46, 1251, from memory). Compared are frequency and damping ratio of
+    the largest late mode.
+    """
+    whole = fit_rings(motion, cadence_s, noise, lowest_hz=lowest_hz)
+    if not whole:
+        # what comes first (the push itself, a star out of its window) may hide a clean decay
+        for later_s in RING_LATER_S:
+            start = round(later_s / cadence_s)
+            if (len(motion) - start) * cadence_s < RING_SHORTEST_S:
+                break
+            late = fit_rings(motion[start:], cadence_s, noise, lowest_hz=lowest_hz)
+            if late:
+                return start, late
+        return 0, whole
+    decay_frames = 1.0 / (whole[0].decay_s * cadence_s)
+    fits = [(0, whole)]
+    for step in RING_LATER:
+        start = round(step * decay_frames)
+        if (len(motion) - start) * cadence_s < RING_SHORTEST_S:
+            break
+        late = fit_rings(motion[start:], cadence_s, noise, lowest_hz=lowest_hz)
+        if start > 0 and late:
+            fits.append((start, late))
+    return next(
+        (start, rings)
+        for k, (start, rings) in enumerate(fits)
+        if k == len(fits) - 1
+        or (
+            third_harmonic(rings) is None
+            and all(_agree(rings, late, (at - start) * cadence_s) for at, late in fits[k + 1 :])
+        )
+    )
+
+
+def third_harmonic(rings: tuple[Ring, ...]) -> Ring | None:
+    """Return a smaller mode at three times another's frequency, or None.
+
+    Motion whose largest part is cut off has it; that modes of a structure lie so is rare.
+    """
+    for ring in rings:
+        for other in rings:
+            ratio = ring.frequency_hz / other.frequency_hz
+            if ring.amplitude < other.amplitude and abs(ratio / 3.0 - 1.0) < RING_HARMONIC_OFF:
+                return ring
+    return None
+
+
+def _agree(early: tuple[Ring, ...], late: tuple[Ring, ...], later_s: float) -> bool:
+    """Return whether the largest late mode is among the early ones, as sharply as they say.
+
+    Where the early modes leave more of like size than the late fit tells apart, nothing is said.
+    """
+    left = [ring.amplitude * np.exp(-ring.decay_s * later_s) for ring in early]
+    if sum(size > RING_STILL_SEEN * max(left) for size in left) > len(late):
+        return True
+    near = min(early, key=lambda ring: abs(ring.frequency_hz - late[0].frequency_hz))
+    frequency = _scatter(near.frequency_sigma, late[0].frequency_sigma)
+    damping = max(
+        _scatter(near.damping_sigma, late[0].damping_sigma),
+        RING_SMALLEST_CHANGE * near.damping_ratio / RING_DISAGREES,
+    )
+    # a frequency that follows the size has not come to rest yet in a later part
+    bend = abs(near.bend) * near.frequency_hz * np.exp(-near.decay_s * later_s)
+    return bool(
+        abs(near.frequency_hz - late[0].frequency_hz) <= RING_DISAGREES * frequency + bend
+        and abs(near.damping_ratio - late[0].damping_ratio) <= RING_DISAGREES * damping
+    )
+
+
+def _scatter(sharp: float, rough: float) -> float:
+    """Return the standard error of the difference; half the rough one at least."""
+    return float(np.sqrt(max(rough**2 - sharp**2, (0.5 * rough) ** 2)))
+
+
+@dataclass(frozen=True)
+class Interval:
+    """A value with its 68 % and 95 % intervals."""
+
+    value: float
+    low: float
+    high: float
+    low95: float
+    high95: float
+
+
+@dataclass(frozen=True)
+class RingMode:
+    """A mode averaged over taps.
+
+    Parameters
+    ----------
+    frequency_hz, damping_ratio : Interval
+        Weighted means; intervals widen with the scatter from tap to tap.
+    decrement : float
+        Logarithmic decrement.
+    half_power_damping : float or None
+        From the width of the ring-down's spectrum, for comparison.
+    peak : Interval
+        Mean amplitude at the onset.
+    taps : int
+        Taps that showed it.
+    bend : Interval or None
+        By how much of its frequency it rang higher at the onset than when nearly still, where a
+        tap showed that.
+    """
+
+    frequency_hz: Interval
+    damping_ratio: Interval
+    decrement: float
+    half_power_damping: float | None
+    peak: Interval
+    taps: int
+    bend: Interval | None = None
+
+
+def decrement_of_damping(damping_ratio: float) -> float:
+    """Return the logarithmic decrement, 2 pi zeta/sqrt(1 - zeta^2)."""
+    return float(2.0 * np.pi * damping_ratio / np.sqrt(1.0 - damping_ratio**2))
+
+
+def mean_of(parts: list[Interval | None]) -> Interval | None:
+    """Return the mean of what is known, None where nothing is."""
+    known = [part for part in parts if part is not None]
+    if not known:
+        return None
+    return _weighted(
+        np.array([part.value for part in known]),
+        np.array([(part.high - part.low) / 2.0 for part in known]),
+        lowest=0.0,
+    )
+
+
+def _weighted(values: FloatArray, sigmas: FloatArray, lowest: float = -np.inf) -> Interval:
+    """Average taps that may differ by more than their errors say.
+
+    The variance between taps is that of DerSimonian and Laird (1986, from memory); where there is
+    any, Student's factors widen the interval.
+    """
+    from scipy.stats import t as student
+
+    sigmas = np.maximum(sigmas, 1e-9 * max(float(np.abs(values).max()), 1e-6))
+    weights = 1.0 / sigmas**2
+    mean = float((weights * values).sum() / weights.sum())
+    factor68, factor95 = 1.0, 1.96
+    if values.size > 1:
+        excess = float((weights * (values - mean) ** 2).sum()) - (values.size - 1)
+        spread = weights.sum() - (weights**2).sum() / weights.sum()
+        between = max(excess / spread, 0.0)
+        weights = 1.0 / (sigmas**2 + between)
+        mean = float((weights * values).sum() / weights.sum())
+        if between > 0.0:
+            factor68, factor95 = (float(student.ppf(p, values.size - 1)) for p in (0.841345, 0.975))
+    error = float(1.0 / np.sqrt(weights.sum()))
+    reach68, reach95 = factor68 * error, factor95 * error
+    return Interval(
+        mean,
+        max(mean - reach68, lowest),
+        mean + reach68,
+        max(mean - reach95, lowest),
+        mean + reach95,
+    )
+
+
+def modes_over_taps(taps: Sequence[Tap]) -> tuple[RingMode, ...]:
+    """Join the rings of all taps that are the same mode by frequency, one of each tap at most."""
+    rings = sorted(
+        ((number, ring) for number, tap in enumerate(taps) for ring in tap.rings),
+        key=lambda pair: pair[1].frequency_hz,
+    )
+    groups: list[dict[int, Ring]] = []
+    for number, ring in rings:
+        last = groups[-1] if groups else {}
+        if last and number not in last and _same(list(last.values()), ring):
+            last[number] = ring
+        else:
+            groups.append({number: ring})
+    late = {number for number, tap in enumerate(taps) if tap.free_after_s > 0.0}
+    modes = [_mean_mode(group, late) for group in groups]
+    return tuple(sorted(modes, key=lambda mode: -mode.peak.value * np.sqrt(mode.taps)))
+
+
+def _mean_mode(group: dict[int, Ring], late: set[int]) -> RingMode:
+    rings = list(group.values())
+    damping = _weighted(
+        np.array([ring.damping_ratio for ring in rings]),
+        np.array([ring.damping_sigma for ring in rings]),
+        lowest=0.0,
+    )
+    frequency = _weighted(
+        np.array([ring.frequency_hz for ring in rings]),
+        np.array([ring.frequency_sigma for ring in rings]),
+    )
+    # where the fit begins later than the tap, its amplitude is not that of the onset
+    sized = [ring for number, ring in group.items() if number not in late] or rings
+    peak = _weighted(
+        np.array([ring.amplitude for ring in sized]),
+        np.array([ring.amplitude_sigma for ring in sized]),
+        lowest=0.0,
+    )
+    widths = [ring.half_power for ring in rings if ring.half_power is not None]
+    return RingMode(
+        frequency,
+        damping,
+        decrement_of_damping(min(damping.value, 0.99)),
+        float(np.median(widths)) if widths else None,
+        peak,
+        len(rings),
+        _bend([ring for ring in rings if ring.bend_sigma > 0.0]),
+    )
+
+
+def _bend(rings: list[Ring]) -> Interval | None:
+    if not rings:
+        return None
+    return _weighted(
+        np.array([ring.bend for ring in rings]), np.array([ring.bend_sigma for ring in rings])
+    )
+
+
+def _same(group: list[Ring], ring: Ring) -> bool:
+    centre = float(np.mean([member.frequency_hz for member in group]))
+    width = ring.damping_ratio * ring.frequency_hz
+    reach = max(width, 4.0 * ring.frequency_sigma, 0.01 * centre)
+    return abs(ring.frequency_hz - centre) <= min(reach, max(RING_SAME_MODE * centre, 0.5 * width))

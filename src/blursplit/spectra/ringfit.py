@@ -3,23 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    FloatArray = NDArray[np.float64]
-    ComplexArray = NDArray[np.complex128]
-
-MOST_MODES = 4
-SMALLEST_SNR2 = 40.0
-"""Squared matched-filter signal-to-noise a mode needs. The best of the few hundred frequencies
-and dampings tried in noise (four real amplitudes each) exceeds 40 once in about a thousand
-taps."""
-
-LARGEST_DAMPING = 0.2
+from blursplit.constants import (
+    RING_BEND_GAIN,
+    RING_BEND_REACH,
+    RING_LARGEST_DAMPING,
+    RING_LEAST_FRAMES,
+    RING_MOST_MODES,
+    RING_SMALLEST_SNR2,
+)
+from blursplit.types import ComplexArray, FloatArray
 
 
 @dataclass(frozen=True)
@@ -39,6 +36,12 @@ class Ring:
         Its direction, [0, 180) from +x toward +y.
     half_power : float or None
         Damping ratio read off the width of the spectrum, where the window is long enough.
+    bend, bend_sigma : float
+        By how much of the frequency the mode rang higher at the onset than it does when it has
+        died away; 0 where one frequency describes all of it. Joints that open do this.
+    misfit : float
+        Density of what the fit leaves about the mode over that of the undisturbed motion, 1 or
+        more; the standard errors are scaled by its root.
     """
 
     frequency_hz: float
@@ -50,6 +53,9 @@ class Ring:
     amplitude_sigma: float
     angle_deg: float
     half_power: float | None
+    bend: float = 0.0
+    bend_sigma: float = 0.0
+    misfit: float = 1.0
 
     @property
     def decay_s(self) -> float:
@@ -66,6 +72,19 @@ class Ring:
             damping_ratio=float(min(max(zeta, 1e-5), 0.9)),
             amplitude=float(size),
         )
+
+
+class _Decay(NamedTuple):
+    """Undamped frequency and damping ratio at rest, and how both differ at the onset.
+
+    Frequency (and decay rate) at time t: f (1 + bend exp(-g t)), g (1 + drag exp(-g t)).
+    """
+
+    frequency_hz: float
+    zeta: float
+    bend: float = 0.0
+    drag: float = 0.0
+    is_bent: bool = False
 
 
 def envelope(rings: tuple[Ring, ...], time_s: FloatArray) -> FloatArray:
@@ -99,28 +118,56 @@ def fit_rings(
     """
     n = len(motion)
     baseline = _baseline(n, cadence_s, lowest_hz)
-    parameters: list[tuple[float, float]] = []
-    for _ in range(MOST_MODES):
-        residual = _fit(motion, parameters, baseline, cadence_s)[1]
-        start = _seed(residual, cadence_s, noise, lowest_hz)
+    fit = _Fit(motion, baseline, cadence_s, lowest_hz)
+    decays: list[_Decay] = []
+    for _ in range(RING_MOST_MODES):
+        start = _initial_decay(fit.left(decays), cadence_s, noise, lowest_hz)
         if start is None:
             break
-        trial = _optimise([*parameters, start], motion, baseline, cadence_s, lowest_hz)
+        trial = fit.best([*decays, start])
+        bent = fit.bent(decays, start)
+        if bent is not None:
+            unit = 2.0 * cadence_s / max(float(np.interp(start.frequency_hz, *noise)), 1e-300)
+            cost, pair, plain = (unit * fit.cost(d) for d in (bent, trial, decays))
+            crowded = _is_crowded(trial, n * cadence_s)
+            # one mode whose frequency follows its size looks like two close ones
+            if plain - cost > RING_BEND_GAIN and (crowded or cost < pair + RING_BEND_GAIN):
+                decays = bent
+                continue
         if _is_crowded(trial, n * cadence_s):
             break
-        parameters = trial
-    rings = _rings(parameters, motion, baseline, cadence_s, noise)
+        decays = trial
+    rings = _rings(_largest_bent(decays, fit, noise), fit, noise)
     largest = 2.0 * float(np.sqrt(((motion - motion.mean(axis=0)) ** 2).sum(axis=1).max()))
     good = [
         ring
         for ring in rings
-        if _snr2(ring, noise) >= SMALLEST_SNR2
+        if _snr2(ring, noise) >= RING_SMALLEST_SNR2 * ring.misfit
         # at a limit of the search, or two modes that cancel: no mode, only a flexible fit
-        and ring.damping_ratio <= LARGEST_DAMPING
+        and ring.damping_ratio <= RING_LARGEST_DAMPING
         and ring.frequency_hz > 1.05 * lowest_hz
+        # the frame in which the tap fell is exposed in part: what dies within a few frames is it
+        and ring.decay_s * cadence_s * RING_LEAST_FRAMES <= 1.0
         and ring.amplitude <= largest
     ]
     return tuple(sorted(good, key=lambda ring: -ring.amplitude))
+
+
+def _largest_bent(
+    decays: list[_Decay], fit: _Fit, noise: tuple[FloatArray, FloatArray]
+) -> list[_Decay]:
+    """Let the frequency of the largest mode follow its size where that explains far more."""
+    if not decays:
+        return decays
+    sizes = (fit.solve(decays)[0] ** 2).sum(axis=1).reshape(-1, 2).sum(axis=1)
+    rates = np.array([decay.zeta * decay.frequency_hz for decay in decays])
+    decay = decays[int(np.argmax(sizes / rates))]
+    bent = None if decay.is_bent else fit.bent(decays, decay)
+    if bent is None:
+        return decays
+    level = max(float(np.interp(decay.frequency_hz, *noise)), 1e-300)
+    gain = 2.0 * fit.cadence_s * (fit.cost(decays) - fit.cost(bent)) / level
+    return bent if gain > RING_BEND_GAIN else decays
 
 
 def _baseline(n: int, cadence_s: float, lowest_hz: float) -> FloatArray:
@@ -130,38 +177,128 @@ def _baseline(n: int, cadence_s: float, lowest_hz: float) -> FloatArray:
     return np.asarray(np.linalg.qr(np.cos(np.pi * index / n))[0])
 
 
-def _columns(parameters: list[tuple[float, float]], n: int, cadence_s: float) -> FloatArray:
+def _columns(decays: list[_Decay], n: int, cadence_s: float) -> FloatArray:
     time_s = np.arange(n) * cadence_s
     columns = []
-    for frequency, zeta in parameters:
-        omega = 2.0 * np.pi * frequency
-        wave = np.exp((1j * omega * np.sqrt(1.0 - zeta**2) - zeta * omega) * time_s)
+    for decay in decays:
+        omega = 2.0 * np.pi * decay.frequency_hz
+        rate = decay.zeta * omega
+        late = -np.expm1(-rate * time_s) / rate
+        turn = omega * (np.sqrt(1.0 - decay.zeta**2) * time_s + decay.bend * late)
+        wave = np.exp(1j * turn - rate * (time_s + decay.drag * late))
         columns += [wave.real, -wave.imag]
     return np.stack(columns, axis=1) if columns else np.zeros((n, 0))
 
 
-def _fit(
-    motion: FloatArray,
-    parameters: list[tuple[float, float]],
-    baseline: FloatArray,
-    cadence_s: float,
-) -> tuple[FloatArray, FloatArray]:
-    """Return amplitudes of the modes and what is left, baseline taken out of both sides."""
-    columns = _columns(parameters, len(motion), cadence_s)
-    columns = columns - baseline @ (baseline.T @ columns)
-    rest = motion - baseline @ (baseline.T @ motion)
-    gram = columns.T @ columns
-    ridge = 1e-10 * np.trace(gram) * np.eye(len(gram))
-    solution = np.linalg.solve(gram + ridge, columns.T @ rest)
-    return np.asarray(solution), np.asarray(rest - columns @ solution)
+@dataclass(frozen=True)
+class _Fit:
+    """One ring-down and what is taken out of it."""
+
+    motion: FloatArray
+    baseline: FloatArray
+    cadence_s: float
+    lowest_hz: float
+
+    @cached_property
+    def flat(self) -> FloatArray:
+        """Motion less its baseline."""
+        return np.asarray(self.motion - self.baseline @ (self.baseline.T @ self.motion))
+
+    def solve(self, decays: list[_Decay]) -> tuple[FloatArray, FloatArray]:
+        """Return amplitudes of the modes and what is left, baseline taken out of both sides."""
+        columns = _columns(decays, len(self.motion), self.cadence_s)
+        columns = columns - self.baseline @ (self.baseline.T @ columns)
+        rest = self.flat
+        gram = columns.T @ columns
+        ridge = 1e-10 * np.trace(gram) * np.eye(len(gram))
+        solution = np.linalg.solve(gram + ridge, columns.T @ rest)
+        return np.asarray(solution), np.asarray(rest - columns @ solution)
+
+    def left(self, decays: list[_Decay]) -> FloatArray:
+        """Return what the modes leave."""
+        return self.solve(decays)[1]
+
+    def cost(self, decays: list[_Decay]) -> float:
+        """Return the sum of squares that is left."""
+        return float((self.left(decays) ** 2).sum())
+
+    def best(self, start: list[_Decay]) -> list[_Decay]:
+        """Return the least-squares modes from a start."""
+        from scipy.optimize import least_squares
+
+        first, low, high = self._pack(start)
+        first = np.clip(first, low + 1e-6, high - 1e-6)
+        found = least_squares(
+            lambda vector: self.left(_unpack(vector, start)).ravel(),
+            first,
+            bounds=(low, high),
+            x_scale=0.01,
+            max_nfev=30,
+        )
+        return _unpack(found.x, start)
+
+    def bent(self, decays: list[_Decay], start: _Decay) -> list[_Decay] | None:
+        """Return the modes with the one next to a start let bend, None where none is near."""
+        away = [abs(start.frequency_hz / decay.frequency_hz - 1.0) for decay in decays]
+        near = sorted(range(len(decays)), key=lambda k: away[k])[:1]
+        if not near or away[near[0]] >= RING_BEND_REACH or decays[near[0]].is_bent:
+            return None
+        bending = [
+            decay._replace(is_bent=True) if k == near[0] else decay
+            for k, decay in enumerate(decays)
+        ]
+        return self.best(bending)
+
+    def spreads(self, decays: list[_Decay]) -> list[FloatArray]:
+        """Return errors of (ln f, ln zeta, bend, drag) a mode, in noise of unit variance."""
+        vector = self._pack(decays)[0]
+        slopes = []
+        for k in range(vector.size):
+            side = np.zeros(vector.size)
+            side[k] = 1e-5
+            ahead, behind = (self.left(_unpack(vector + s * side, decays)) for s in (1.0, -1.0))
+            slopes.append((ahead - behind).ravel() / 2e-5)
+        jacobian = np.array(slopes)
+        sigma = np.sqrt(np.maximum(np.diag(np.linalg.pinv(jacobian @ jacobian.T)), 0.0))
+        out, at = [], 0
+        for decay in decays:
+            size = 4 if decay.is_bent else 2
+            out.append(np.concatenate([sigma[at : at + size], np.zeros(4 - size)]))
+            at += size
+        return out
+
+    def _pack(self, decays: list[_Decay]) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return the free parameters of the modes and their bounds; two a mode, four if bent."""
+        top = np.log(0.99 * 0.5 / self.cadence_s)
+        rows = []
+        for decay in decays:
+            zeta = np.log(decay.zeta)
+            rows += [
+                (np.log(decay.frequency_hz), np.log(self.lowest_hz), top),
+                (zeta, np.log(1e-4), np.log(1.2 * RING_LARGEST_DAMPING)),
+            ]
+            if decay.is_bent:
+                rows += [(decay.bend, -RING_BEND_REACH, RING_BEND_REACH), (decay.drag, -0.9, 2.0)]
+        table = np.array(rows, dtype=np.float64)
+        return table[:, 0], table[:, 1], table[:, 2]
 
 
-def _seed(
+def _unpack(vector: FloatArray, like: list[_Decay]) -> list[_Decay]:
+    out, at = [], 0
+    for decay in like:
+        first = (float(np.exp(vector[at])), float(np.exp(vector[at + 1])))
+        bend = (float(vector[at + 2]), float(vector[at + 3])) if decay.is_bent else (0.0, 0.0)
+        out.append(_Decay(*first, *bend, decay.is_bent))
+        at += 4 if decay.is_bent else 2
+    return out
+
+
+def _initial_decay(
     residual: FloatArray,
     cadence_s: float,
     noise: tuple[FloatArray, FloatArray],
     lowest_hz: float,
-) -> tuple[float, float] | None:
+) -> _Decay | None:
     """Best matched filter over frequencies and dampings, or None below the limit."""
     n = len(residual)
     time_s = np.arange(n) * cadence_s
@@ -177,72 +314,75 @@ def _seed(
         score = 2.0 * cadence_s * spectrum.sum(axis=1) / (shape**2).sum()
         score = np.where(usable, score / np.maximum(level, 1e-300) * 1.0, 0.0)
         zeta = decay / (2.0 * np.pi * np.maximum(frequency, 1e-9))
-        score[zeta > LARGEST_DAMPING] = 0.0
+        score[zeta > RING_LARGEST_DAMPING] = 0.0
         index = int(np.argmax(score))
         if score[index] > best_score:
-            best, best_score = (float(frequency[index]), float(zeta[index])), float(score[index])
-    return best if best_score >= SMALLEST_SNR2 else None
+            best, best_score = (
+                _Decay(float(frequency[index]), float(zeta[index])),
+                float(score[index]),
+            )
+    return best if best_score >= RING_SMALLEST_SNR2 else None
 
 
-def _optimise(
-    start: list[tuple[float, float]],
-    motion: FloatArray,
-    baseline: FloatArray,
-    cadence_s: float,
-    lowest_hz: float,
-) -> list[tuple[float, float]]:
-    from scipy.optimize import least_squares
-
-    def residual(vector: FloatArray) -> FloatArray:
-        parameters = [
-            (float(np.exp(vector[2 * k])), float(np.exp(vector[2 * k + 1])))
-            for k in range(len(start))
-        ]
-        return np.asarray(_fit(motion, parameters, baseline, cadence_s)[1].ravel())
-
-    first = np.log(np.array(start)).ravel()
-    top = np.log(0.99 * 0.5 / cadence_s)
-    low = np.tile([np.log(lowest_hz), np.log(1e-4)], len(start))
-    high = np.tile([top, np.log(1.2 * LARGEST_DAMPING)], len(start))
-    first = np.clip(first, low + 1e-6, high - 1e-6)
-    found = least_squares(residual, first, bounds=(low, high), x_scale=0.01, max_nfev=30)
-    values = np.exp(found.x).reshape(-1, 2)
-    return [(float(f), float(z)) for f, z in values]
-
-
-def _is_crowded(parameters: list[tuple[float, float]], window_s: float) -> bool:
+def _is_crowded(decays: list[_Decay], window_s: float) -> bool:
     """Two modes closer than half a width and the window's resolution are one, fitted twice."""
-    for i, (f_i, z_i) in enumerate(parameters):
-        for f_j, z_j in parameters[:i]:
-            if abs(f_i - f_j) < max(0.5 * (z_i * f_i + z_j * f_j), 0.3 / window_s):
+    for i, one in enumerate(decays):
+        for other in decays[:i]:
+            widths = one.zeta * one.frequency_hz + other.zeta * other.frequency_hz
+            if abs(one.frequency_hz - other.frequency_hz) < max(0.5 * widths, 0.3 / window_s):
                 return True
     return False
 
 
-def _rings(
-    parameters: list[tuple[float, float]],
-    motion: FloatArray,
-    baseline: FloatArray,
-    cadence_s: float,
-    noise: tuple[FloatArray, FloatArray],
-) -> list[Ring]:
-    if not parameters:
+def _rings(decays: list[_Decay], fit: _Fit, noise: tuple[FloatArray, FloatArray]) -> list[Ring]:
+    if not decays:
         return []
-    solution, left = _fit(motion, parameters, baseline, cadence_s)
-    columns = _columns(parameters, len(motion), cadence_s)
+    cadence_s, n = fit.cadence_s, len(fit.motion)
+    solution, left = fit.solve(decays)
+    columns = _columns(decays, n, cadence_s)
+    spreads = fit.spreads(decays)
     rings = []
-    for k, (frequency, zeta) in enumerate(parameters):
+    for k, decay in enumerate(decays):
+        frequency, zeta = decay.frequency_hz, decay.zeta
         vector = solution[2 * k] + 1j * solution[2 * k + 1]
         size, angle = _ellipse(vector)
         level = float(np.interp(frequency, *noise))
-        sigmas = _errors(frequency, zeta, vector, level, len(motion) * cadence_s)
-        others = [p for j, p in enumerate(parameters) if j != k]
+        misfit = max(1.0, _density_left(left, decay, cadence_s) / max(level, 1e-300))
+        level *= misfit
+        spread = spreads[k] * np.sqrt(level / (2.0 * cadence_s))
+        own = _amplitude_error(frequency, zeta, vector, level, n * cadence_s)
+        others = [d for j, d in enumerate(decays) if j != k]
         alone = left + columns[:, 2 * k : 2 * k + 2] @ solution[2 * k : 2 * k + 2]
-        width = _half_power(alone, frequency, zeta, cadence_s, others)
+        width = None if decay.is_bent else _half_power(alone, frequency, zeta, cadence_s, others)
         rings.append(
-            Ring(frequency, sigmas[0], zeta, sigmas[1], vector, size, sigmas[2], angle, width)
+            Ring(
+                frequency,
+                float(spread[0] * frequency),
+                zeta,
+                float(spread[1] * zeta),
+                vector,
+                size,
+                own,
+                angle,
+                width,
+                decay.bend,
+                float(spread[2]),
+                misfit,
+            )
         )
     return rings
+
+
+def _density_left(left: FloatArray, decay: _Decay, cadence_s: float) -> float:
+    """Return the density of what a fit leaves about a mode, weighted by the mode's envelope."""
+    time_s = np.arange(len(left)) * cadence_s
+    rate = 2.0 * np.pi * decay.frequency_hz * decay.zeta
+    window = np.exp(-rate * time_s)
+    reach = max(3.0 * rate / (2.0 * np.pi), 1.5 / (len(left) * cadence_s))
+    grid = decay.frequency_hz + np.linspace(-reach, reach, 13)
+    turn = np.exp(-2j * np.pi * np.outer(grid[grid > 0], time_s))
+    power = np.abs(turn @ (left * window[:, None])) ** 2
+    return float(2.0 * cadence_s * power.mean() / (window**2).sum())
 
 
 def _ellipse(vector: ComplexArray) -> tuple[float, float]:
@@ -255,29 +395,23 @@ def _ellipse(vector: ComplexArray) -> tuple[float, float]:
     return float(size), float(np.rad2deg(np.arctan2(largest[1], largest[0])) % 180.0)
 
 
-def _errors(
+def _amplitude_error(
     frequency: float, zeta: float, vector: ComplexArray, level: float, window_s: float
-) -> tuple[float, float, float]:
-    """Return standard errors of frequency, damping ratio and amplitude.
+) -> float:
+    """Return the standard error of the amplitude at the onset, in noise of one-sided density.
 
     Notes
     -----
-    Fisher information of a complex amplitude, frequency and decay in noise of one-sided density
-    S: for a decay g much faster than the window, var(w) = var(g) = 8 g^3 S/(2 |a|^2) (Yao &
-    Pandit 1995, from memory; checked by simulation in the tests); computed here by quadrature
-    for any window.
+    Fisher information of a complex amplitude and its decay: |a|^2/S [[e0, -e1], [-e1, e2]], e_k the
+    moments of the squared envelope; for a decay g much faster than the window var(g) = 4 g^3
+    S/|a|^2 (Yao & Pandit 1995, from memory; checked by simulation in the tests).
     """
     power = float((np.abs(vector) ** 2).sum())
-    decay = 2.0 * np.pi * frequency * zeta
     t = np.linspace(0.0, window_s, 2000)
-    weight = np.exp(-2.0 * decay * t)
+    weight = np.exp(-4.0 * np.pi * frequency * zeta * t)
     e0, e1, e2 = (float(np.trapezoid(weight * t**k, t)) for k in range(3))
-    # Fisher matrix for (log amplitude, decay): |a|^2/S [[e0, -e1], [-e1, e2]]
     spread = np.linalg.inv(np.array([[e0, -e1], [-e1, e2]])) * level / power
-    decay_sigma = float(np.sqrt(spread[1, 1]))
-    own = float(np.sqrt(spread[0, 0] * power))
-    frequency_sigma = decay_sigma / (2.0 * np.pi)
-    return frequency_sigma, decay_sigma / (2.0 * np.pi * frequency), own
+    return float(np.sqrt(spread[0, 0] * power))
 
 
 def _snr2(ring: Ring, noise: tuple[FloatArray, FloatArray]) -> float:
@@ -291,7 +425,7 @@ def _half_power(
     frequency: float,
     zeta: float,
     cadence_s: float,
-    others: list[tuple[float, float]],
+    others: list[_Decay],
 ) -> float | None:
     """Damping ratio from the half-power width of the ring-down's own spectrum.
 
@@ -299,7 +433,7 @@ def _half_power(
     lies within three widths.
     """
     decay = 2.0 * np.pi * frequency * zeta
-    near = any(abs(f - frequency) < 6.0 * zeta * frequency for f, _ in others)
+    near = any(abs(f - frequency) < 6.0 * zeta * frequency for f, *_ in others)
     if near or decay * len(motion) * cadence_s < 3.0:  # noqa: PLR2004
         return None
     n_fft = 1 << int(np.ceil(np.log2(len(motion) * 16)))

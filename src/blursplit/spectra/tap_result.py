@@ -2,33 +2,37 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
+from blursplit.constants import (
+    RING_DAMPING_SPREAD,
+    RING_DECIDED,
+    RING_ODD_DAMPING,
+    RING_SHORTEST_S,
+    RING_USUAL_DAMPING,
+    TAP_REFERENCE_ARCSEC,
+    TAP_SETTLE_ARCSEC,
+)
 from blursplit.estimate import Estimate
 from blursplit.result import Remark
-from blursplit.spectra.aliases import alias_candidates
+from blursplit.spectra.aliases import alias_candidates, exposure_log_odds
 from blursplit.spectra.densities import regular_grid, segment_slices
-from blursplit.spectra.free_decay import third_harmonic
-from blursplit.spectra.ringdown import measure_ringdown
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.spectra.ringdown import RingDown, Tap
-    from blursplit.spectra.tap_means import Interval, RingMode
-
-    FloatArray = NDArray[np.float64]
-    IntArray = NDArray[np.int64]
+from blursplit.spectra.ringdown import (
+    Interval,
+    RingDown,
+    RingMode,
+    Tap,
+    join_ringdowns,
+    measure_ringdown,
+    third_harmonic,
+)
+from blursplit.types import FloatArray, IntArray
 
 TAP_SCHEMA = "blursplit-tap/1"
-SETTLE_ARCSEC = 0.5
-SEED = 20240229
 
 CAUTIONS: tuple[str, ...] = (
-    "Tap gently with the flat of a hand or a rubber mallet; never near optics or electronics.",
+    "Tap with the ball of the hand, gently; with no tool, and never near optics or electronics.",
     "Keep hands, tools, cables and clothing clear of a mount that moves or may start to move.",
     "Nobody stands under a telescope, counterweight or other load; check clamps and locks first.",
     "Do not climb or lean on the structure, and do not tap one that is cracked, loose or leaning.",
@@ -62,6 +66,9 @@ class TapMode(_Part):
     frequency_hz: Estimate
     alias_candidates_hz: list[float] = Field(default_factory=list)
     alias_damping_ratios: list[float] = Field(default_factory=list)
+    alias_odds: list[float] = Field(default_factory=list)
+    decay_s: Estimate | None = None
+    frequency_rise: Estimate | None = None
     damping_ratio: Estimate
     log_decrement: float
     half_power_damping_ratio: float | None = None
@@ -80,6 +87,8 @@ class TapRing(_Part):
     amplitude_px: float
     amplitude_arcsec: float | None = None
     angle_deg: float
+    frequency_rise: float = 0.0
+    misfit: float = 1.0
 
 
 class OneTap(_Part):
@@ -103,12 +112,15 @@ class TapResult(_Part):
     command: str = ""
     sequence: TapSequence
     settle_arcsec: float
+    reference_arcsec: float = TAP_REFERENCE_ARCSEC
     frequency_hz: Estimate | None = None
     damping_ratio: Estimate | None = None
     log_decrement: float | None = None
     half_power_damping_ratio: float | None = None
     peak_arcsec: Estimate | None = None
     peak_px: Estimate | None = None
+    decay_s: Estimate | None = None
+    settling_from_reference_s: Estimate | None = None
     settling_s: Estimate | None = None
     to_air_s: Estimate | None = None
     air_rms_arcsec: float | None = None
@@ -137,10 +149,11 @@ def measure_taps(
     *,
     segment: IntArray | None = None,
     pixel_scale_arcsec: float | None = None,
-    settle_arcsec: float = SETTLE_ARCSEC,
+    settle_arcsec: float = TAP_SETTLE_ARCSEC,
+    reference_arcsec: float = TAP_REFERENCE_ARCSEC,
     lowest_hz: float = 1.0,
     sequence: TapSequence | None = None,
-    seed: int = SEED,
+    seed: int = 0,
 ) -> TapResult:
     """Measure the ring-downs after taps in the shared motion of the stars.
 
@@ -151,11 +164,14 @@ def measure_taps(
         Shared motion; NaN where lost.
     cadence_s : float
     segment : ndarray of int, shape (n,), optional
-        The longest stretch is used.
+        Taps are looked for in each stretch.
     pixel_scale_arcsec : float, optional
         Without it amplitudes stay in pixels, and the settling time, which is defined by an
         angle, is null.
     settle_arcsec : float
+        Amplitude that counts as still.
+    reference_arcsec : float
+        Amplitude from which the settling time is stated that does not depend on the taps.
     lowest_hz : float
     sequence : TapSequence, optional
         What is known of the sequence; made from the arrays when absent.
@@ -180,32 +196,32 @@ def measure_taps(
     >>> f"{found.frequency_hz.value:.1f} Hz, damping ratio {found.damping_ratio.value:.3f}"
     '8.0 Hz, damping ratio 0.020'
     """
-    parts = segment_slices(segment, time_s.size)
-    longest = max(parts, key=lambda part: part.stop - part.start)
-    warnings = []
-    if len(parts) > 1:
-        warnings.append(
-            Remark(
-                code="tap-gaps",
-                text=f"the record has {len(parts)} stretches; the longest one is used",
+    parts = [
+        part
+        for part in segment_slices(segment, time_s.size)
+        if part.stop - part.start >= max(50, 2.0 * RING_SHORTEST_S / cadence_s)
+    ]
+    if not parts:
+        raise ValueError("no stretch of at least 50 samples")
+    level = settle_arcsec / pixel_scale_arcsec if pixel_scale_arcsec else 0.0
+    rng = np.random.default_rng(seed)
+    found, lost = [], []
+    for part in parts:
+        grid, filled = regular_grid(time_s[part], motion_px[part], cadence_s)
+        lost += filled.tolist()
+        times = time_s[part][0] + np.arange(len(grid)) * cadence_s
+        found.append(
+            measure_ringdown(
+                times, grid, cadence_s, settle_amplitude=level, lowest_hz=lowest_hz, rng=rng
             )
         )
-    times, motion = time_s[longest], motion_px[longest]
-    grid, filled = regular_grid(times, motion, cadence_s)
-    if filled.mean() > 0.05:  # noqa: PLR2004 - interpolation bends a ring-down
+    together = join_ringdowns(found)
+    warnings = []
+    if np.mean(lost) > 0.05:  # noqa: PLR2004 - interpolation bends a ring-down
         warnings.append(
-            Remark(code="tap-lost-frames", text=f"{filled.mean():.0%} of frames interpolated")
+            Remark(code="tap-lost-frames", text=f"{np.mean(lost):.0%} of frames interpolated")
         )
-    level = settle_arcsec / pixel_scale_arcsec if pixel_scale_arcsec else 0.0
-    found = measure_ringdown(
-        times[0] + np.arange(len(grid)) * cadence_s,
-        grid,
-        cadence_s,
-        settle_amplitude=level,
-        lowest_hz=lowest_hz,
-        rng=np.random.default_rng(seed),
-    )
-    warnings += _doubts(found, pixel_scale_arcsec)
+    warnings += _doubts(together, pixel_scale_arcsec, len(segment_slices(segment, time_s.size)))
     sequence = sequence or TapSequence(
         frames=time_s.size,
         frames_used=int(np.isfinite(motion_px).all(axis=1).sum()),
@@ -215,21 +231,51 @@ def measure_taps(
         nyquist_hz=0.5 / cadence_s,
         pixel_scale_arcsec=pixel_scale_arcsec,
     )
-    return _result(found, sequence, settle_arcsec, pixel_scale_arcsec, warnings)
+    return _result(
+        together, sequence, (settle_arcsec, reference_arcsec), pixel_scale_arcsec, warnings
+    )
 
 
 def _result(
     found: RingDown,
     sequence: TapSequence,
-    settle_arcsec: float,
+    levels: tuple[float, float],
     scale: float | None,
     warnings: list[Remark],
 ) -> TapResult:
-    modes = [_mode(mode, sequence.cadence_s, scale) for mode in found.modes]
+    modes = [_mode(mode, sequence, scale) for mode in found.modes]
+    for mode in modes:
+        if mode.frequency_rise is not None:
+            rise = 100.0 * float(mode.frequency_rise.value or 0.0)
+            warnings.append(
+                Remark(
+                    code="tap-frequency-bends",
+                    text=f"the mode at {mode.frequency_hz.value or 0.0:.2f} Hz rings "
+                    f"{abs(rise):.2g} % {'higher' if rise > 0 else 'lower'} while it is large: its "
+                    "stiffness depends on the amplitude, as that of joints that open does; the "
+                    "frequency and damping stated are those of small motion",
+                )
+            )
+        if mode.damping_ratio.value is None:
+            pairs = zip(mode.alias_candidates_hz, mode.alias_damping_ratios, strict=True)
+            listed = ", ".join(f"{ratio:.2g} at {hz:.1f} Hz" for hz, ratio in [*pairs][:3])
+            warnings.append(
+                Remark(
+                    code="tap-fold-open",
+                    text=f"the ring at {mode.frequency_hz.value or 0.0:.2f} Hz dies fast for its "
+                    "frequency: it may be a faster mode that the frame rate folds, so that its "
+                    f"damping ratio is open ({listed}); the decay time holds for all; record once "
+                    "more at another frame rate",
+                )
+            )
+    settle_arcsec, reference_arcsec = levels
     first = modes[0] if modes else None
     return TapResult(
         sequence=sequence,
         settle_arcsec=settle_arcsec,
+        reference_arcsec=reference_arcsec,
+        decay_s=first.decay_s if first else None,
+        settling_from_reference_s=_from_reference(modes, settle_arcsec, reference_arcsec),
         frequency_hz=first.frequency_hz if first else None,
         damping_ratio=first.damping_ratio if first else None,
         log_decrement=first.log_decrement if first else None,
@@ -246,7 +292,7 @@ def _result(
     )
 
 
-def _doubts(found: RingDown, scale: float | None) -> list[Remark]:
+def _doubts(found: RingDown, scale: float | None, stretches: int) -> list[Remark]:
     doubts = []
     if scale is None:
         doubts.append(
@@ -256,12 +302,20 @@ def _doubts(found: RingDown, scale: float | None) -> list[Remark]:
                 "camera.pixel_scale_arcsec",
             )
         )
-    if not found.taps:
+    if not found.taps and stretches > 1:
         doubts.append(
             Remark(
                 code="tap-none",
-                text="no tap stands out of the motion; tap a little harder, three to five times, "
-                "ten seconds apart, with the camera running",
+                text=f"no tap stands out of the motion in any of the {stretches} stretches between "
+                "gaps and jumps of the field; record without a gap, and do not move the telescope",
+            )
+        )
+    elif not found.taps:
+        doubts.append(
+            Remark(
+                code="tap-none",
+                text="no tap stands out of the motion; tap three to five times, ten seconds apart, "
+                "with the camera running, each time a little more firmly, never hard",
             )
         )
     elif not found.modes:
@@ -299,25 +353,97 @@ def _doubts(found: RingDown, scale: float | None) -> list[Remark]:
     return doubts
 
 
-def _mode(mode: RingMode, cadence_s: float, scale: float | None) -> TapMode:
-    apparent = min(mode.frequency_hz.value, 0.5 / cadence_s)
+def _from_reference(
+    modes: list[TapMode], settle_arcsec: float, reference_arcsec: float
+) -> Estimate | None:
+    """Return the time in which a motion of the reference amplitude falls to the still level.
+
+    The modes share the amplitude as they did after the taps; the longest of them counts.
+    """
+    if not modes or settle_arcsec <= 0:
+        return None
+    total = sum(float(mode.peak_px.value or 0.0) for mode in modes)
+    times = []
+    for mode in modes:
+        size = reference_arcsec * float(mode.peak_px.value or 0.0) / total
+        if mode.decay_s is not None and size > settle_arcsec:
+            times.append((float(np.log(size / settle_arcsec)), mode.decay_s))
+    if not times:
+        return Estimate(value=0.0, low=0.0, high=0.0, low95=0.0, high95=0.0)
+    factor, decay = max(times, key=lambda pair: pair[0] * float(pair[1].value or 0.0))
+    return Estimate(**{key: None if v is None else factor * v for key, v in _ends(decay).items()})
+
+
+def _ends(part: Estimate) -> dict[str, float | None]:
+    return {key: getattr(part, key) for key in ("value", "low", "high", "low95", "high95")}
+
+
+def _mode(mode: RingMode, sequence: TapSequence, scale: float | None) -> TapMode:
+    apparent = min(mode.frequency_hz.value, sequence.nyquist_hz)
     peak = _estimate(mode.peak)
-    frequency, damping = _estimate(mode.frequency_hz), _estimate(mode.damping_ratio)
-    if peak is None or frequency is None or damping is None or damping.value is None:
+    if peak is None:
         raise ValueError("a mode without estimates")
-    candidates = [float(f) for f in alias_candidates(apparent, cadence_s).frequency_hz]
+    candidates = alias_candidates(apparent, sequence.cadence_s).frequency_hz
+    # what decays is measured; its ratio to the frequency depends on which frequency it is
+    ratios = mode.damping_ratio.value * apparent / candidates
+    odds = _alias_odds(candidates, ratios, sequence.frame_exposure_s)
+    shown = int(np.argmin(np.abs(candidates - apparent)))
+    is_odd = ratios[shown] > RING_ODD_DAMPING
+    best = int(np.argmax(odds)) if is_odd and odds.max() >= RING_DECIDED else shown
+    factor = float(ratios[best] / mode.damping_ratio.value)
+    damping = _estimate(mode.damping_ratio, factor)
+    if is_odd and best == shown and len(candidates) > 1:
+        # a fast mode that folds, or a slow one that is damped as few structures are
+        high = mode.damping_ratio.high95 * factor
+        damping = Estimate(value=None, low=0.0, high=high, low95=0.0, high95=high)
+    if damping is None:
+        raise ValueError("a mode without estimates")
+    frequency = mode.frequency_hz
+    rate = 2.0 * np.pi * mode.frequency_hz.value
+    decay = mode.damping_ratio
     return TapMode(
-        frequency_hz=frequency,
-        alias_candidates_hz=candidates,
-        # what decays is measured; its ratio to the frequency depends on which frequency it is
-        alias_damping_ratios=[damping.value * apparent / f for f in candidates],
+        frequency_hz=Estimate(
+            value=float(candidates[best]),
+            low=candidates[best] - (frequency.value - frequency.low),
+            high=candidates[best] + (frequency.high - frequency.value),
+            low95=candidates[best] - (frequency.value - frequency.low95),
+            high95=candidates[best] + (frequency.high95 - frequency.value),
+        ),
+        alias_candidates_hz=[float(f) for f in candidates],
+        alias_damping_ratios=[float(ratio) for ratio in ratios],
+        alias_odds=[float(part) for part in odds],
         damping_ratio=damping,
-        log_decrement=mode.decrement,
-        half_power_damping_ratio=mode.half_power_damping,
+        decay_s=Estimate(
+            value=1.0 / (rate * decay.value),
+            low=1.0 / (rate * decay.high),
+            high=1.0 / (rate * max(decay.low, 1e-6)),
+            low95=1.0 / (rate * decay.high95),
+            high95=1.0 / (rate * max(decay.low95, 1e-6)),
+        ),
+        frequency_rise=_estimate(mode.bend),
+        log_decrement=mode.decrement * factor,
+        half_power_damping_ratio=None
+        if mode.half_power_damping is None
+        else mode.half_power_damping * factor,
         peak_arcsec=_estimate(mode.peak, scale) if scale else None,
         peak_px=peak,
         taps=mode.taps,
     )
+
+
+def _alias_odds(
+    candidates_hz: FloatArray, damping_ratios: FloatArray, exposure_s: float | None
+) -> FloatArray:
+    """Return the odds of the true frequencies of a ring-down; they sum to 1.
+
+    Dampings of structures are log-normal about 0.012; low frequencies ring more than high ones
+    (as 1/f); the exposure damps the fast ones. All three are stated in the documentation.
+    """
+    unusual = np.log(damping_ratios / RING_USUAL_DAMPING) / RING_DAMPING_SPREAD
+    total = -0.5 * unusual**2 - np.log(candidates_hz)
+    total = total + exposure_log_odds(candidates_hz, exposure_s)
+    odds = np.exp(total - total.max())
+    return np.asarray(odds / odds.sum())
 
 
 def _tap(tap: Tap, scale: float | None) -> OneTap:
@@ -338,6 +464,8 @@ def _tap(tap: Tap, scale: float | None) -> OneTap:
                 amplitude_px=ring.amplitude,
                 amplitude_arcsec=ring.amplitude * scale if scale else None,
                 angle_deg=ring.angle_deg,
+                frequency_rise=ring.bend,
+                misfit=ring.misfit,
             )
             for ring in tap.rings
         ],

@@ -25,10 +25,11 @@ from blursplit.report.figures.motion import (
     draw_spectrum,
     shared_density,
 )
-from blursplit.report.figures.stars import draw_finder, draw_star
+from blursplit.report.figures.stars import bar_length, draw_finder, draw_star
 
 __all__ = [
     "axes_for",
+    "bar_length",
     "decimate",
     "draw_by_time",
     "draw_coherence",

@@ -36,7 +36,7 @@ def figure_style() -> Iterator[None]:
 
     light = LOOKS["light"]
     settings: Any = {
-        "font.size": 9.5,
+        "font.size": 11.2,
         "axes.edgecolor": light["muted"],
         "axes.labelcolor": light["ink"],
         "axes.facecolor": "none",
@@ -49,7 +49,7 @@ def figure_style() -> Iterator[None]:
         "grid.color": light["rule"],
         "grid.linewidth": 0.6,
         "legend.frameon": False,
-        "legend.fontsize": 9.0,
+        "legend.fontsize": 11.2,
         "lines.linewidth": 1.3,
         "path.simplify": True,
         "path.simplify_threshold": 0.3,

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from blursplit.constants import AGREEMENT_DEG, FIGURE_FRAMES, FIGURE_PAIRS, NEARLY_ROUND
 from blursplit.report.figures._canvas import axes_for, block_means, figure_of, logarithmic
-from blursplit.report.palette import CAUSE_NAMES, CAUSE_STYLES, colour
+from blursplit.report.palette import CAUSE_STYLES, colour
+from blursplit.report.words import CAUSE_NAMES
 from blursplit.types import FloatArray
 
 if TYPE_CHECKING:
@@ -35,7 +36,7 @@ __all__ = [
 def binned_pairs(
     separation_arcsec: FloatArray, rms_arcsec: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Return separation and rms of pairs; of too many, rms of neighbours taken together."""
+    """Return separation and rms of pairs; of very many pairs, neighbours taken together."""
     order = np.argsort(separation_arcsec)
     x, squares = block_means(
         [separation_arcsec[order], np.asarray(rms_arcsec, dtype=float)[order] ** 2], FIGURE_PAIRS
@@ -159,7 +160,7 @@ def draw_focus(series: Series, focus: Focus | None = None, ax: Axes | None = Non
     ax = axes_for(ax)
     arrays = series.arrays
     at = arrays["focus_curve_position"]
-    hue = colour("instrument")
+    hue = colour("optics")
     low, high = arrays["focus_curve_low_arcsec"], arrays["focus_curve_high_arcsec"]
     ax.fill_between(at, low, high, color=hue, alpha=0.22, lw=0, label="curve, 68 %")
     ax.plot(at, arrays["focus_curve_arcsec"], color=hue)
@@ -246,11 +247,13 @@ def half_axes(result: Result) -> dict[str, tuple[float, float, float]]:
     air = result.atmosphere.motion_rms_arcsec
     if air is not None and air.value is not None:
         found["atmosphere"] = (air.value, air.value, 0.0)
-    for name in ("tracking", "structure", "unassigned"):
-        part = getattr(result, name)
-        major, minor, angle = part.rms_major_arcsec, part.rms_minor_arcsec, part.angle_deg
+    for name in ("tracking", "structure", "open"):
+        part: Any = getattr(result, name)
+        prefix = "motion_" if name == "open" else ""
+        major = getattr(part, f"{prefix}rms_major_arcsec")
         if major is None or major.value is None:
             continue
+        minor, angle = getattr(part, f"{prefix}rms_minor_arcsec"), part.angle_deg
         small = 0.0 if minor is None or minor.value is None else minor.value
         if angle is not None and angle.value is not None:
             found[name] = (major.value, small, angle.value)

@@ -111,7 +111,7 @@ def _mark_lines(ax: Axes, lines: Sequence[Line]) -> None:
             textcoords="offset points",
             ha="center",
             va="bottom",
-            fontsize=9,
+            fontsize=11.2,
         )
 
 
@@ -146,9 +146,9 @@ def draw_spectrum(series: Series, lines: Sequence[Line] = (), ax: Axes | None = 
             1.5,
         ),
         (
-            "one star against the others",
+            "star against star",
             arrays.get("differential_psd_arcsec2_hz"),
-            colour("instrument"),
+            colour("optics"),
             (0, (3, 1.5)),
             1.1,
         ),
@@ -161,7 +161,7 @@ def draw_spectrum(series: Series, lines: Sequence[Line] = (), ax: Axes | None = 
     logarithmic(ax, "xy")
     _mark_lines(ax, lines)
     ax.set(xlabel="frequency [Hz]", ylabel="density, both axes [arcsec²/Hz]")
-    ax.legend(loc="lower left")
+    figure_of(ax).legend(loc="outside upper center", ncols=2, handlelength=1.8)
     return figure_of(ax)
 
 
@@ -369,7 +369,7 @@ def _number(
         textcoords="offset points",
         ha="center" if along == "xaxis" else "left",
         va="bottom" if along == "xaxis" else "center",
-        fontsize=9,
+        fontsize=11.2,
         linespacing=1.0,
         annotation_clip=False,
     )

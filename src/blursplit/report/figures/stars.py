@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from blursplit.series import Series
 
-__all__ = ["draw_finder", "draw_star"]
+__all__ = ["bar_length", "draw_finder", "draw_star"]
 
 
 def draw_star(
@@ -26,6 +26,7 @@ def draw_star(
     pixel_scale_arcsec: float | None = None,
     half_size: float | None = None,
     white: float | None = None,
+    label: bool = True,
 ) -> Figure:
     """Draw one star with the outline of its half maximum and a bar of the angular scale.
 
@@ -39,6 +40,8 @@ def draw_star(
         Half the side of the drawn field [arcsec, or px without a scale].
     white : float or None
         Level drawn white; the same for all images that are compared. NaN is drawn black.
+    label : bool
+        Whether the bar says its length.
     """
     if ax is None:
         ax = axes_for(None, 2.0, 2.0)
@@ -70,17 +73,22 @@ def draw_star(
     ax.set_facecolor(colour("ground"))
     for spine in ax.spines.values():
         spine.set_visible(False)
-    _scale_bar(ax, half, "arcsec" if pixel_scale_arcsec else "px")
+    _scale_bar(ax, half, ("arcsec" if pixel_scale_arcsec else "px") if label else None)
     return figure_of(ax)
 
 
-def _scale_bar(ax: Axes, half: float, unit: str) -> None:
-    length = next(
-        (step for step in (50, 20, 10, 5, 2, 1, 0.5, 0.2, 0.1) if step <= 0.75 * half), half
-    )
+def bar_length(half_size: float) -> float:
+    """Return a round length for the bar of a field, in the unit of half its side."""
+    steps = (50, 20, 10, 5, 2, 1, 0.5, 0.2, 0.1)
+    return next((step for step in steps if step <= 0.75 * half_size), half_size)
+
+
+def _scale_bar(ax: Axes, half: float, unit: str | None) -> None:
+    length = bar_length(half)
     x0, y0 = -0.88 * half, -0.84 * half
     ax.plot([x0, x0 + length], [y0, y0], color=colour("overlay"), lw=2.2, solid_capstyle="butt")
-    ax.text(x0, y0 + 0.05 * half, f"{length:g} {unit}", color=colour("overlay"), va="bottom")
+    if unit is not None:
+        ax.text(x0, y0 + 0.05 * half, f"{length:g} {unit}", color=colour("overlay"), va="bottom")
 
 
 def _shrunk(image: NDArray[np.float64], largest: int) -> tuple[NDArray[np.float64], int]:
@@ -120,7 +128,7 @@ def draw_finder(series: Series, ax: Axes | None = None) -> Figure:
                 textcoords="offset points",
                 ha="left" if side > 0 else "right",
                 color=colour("overlay"),
-                fontsize=9,
+                fontsize=11.2,
             )
     ax.set_facecolor(colour("ground"))
     ax.set(xlabel="x, column [px]", ylabel="y, row [px]", xlim=extent[:2], ylim=extent[2:])

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import copy
-from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from blursplit.errors import InputError
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-    from pathlib import Path
 
 Length = Annotated[float, Field(gt=0, lt=50, allow_inf_nan=False)]
 Mass = Annotated[float, Field(ge=0, lt=1e6, allow_inf_nan=False)]
@@ -87,9 +85,9 @@ class Section(_Table):
 
 
 class Webs(_Table):
-    """Radial plates welded to the column, standing on the base plate."""
+    """Radial plates welded to the column, standing on the base plate; a count of 0: none."""
 
-    count: Annotated[int, Field(ge=3, le=24)] = 4
+    count: Annotated[int, Field(ge=0, le=24)] = 4
     thickness_m: Length
     height_m: Length
     reach_foot_m: Length
@@ -162,7 +160,10 @@ class Payload(_Table):
 
 
 class PierSetup(_Table):
-    """An upright from the ground to the telescope."""
+    """An upright from the ground to the telescope.
+
+    `measured_hz` are frequencies that a tap showed; they replace what is assumed of the foot.
+    """
 
     sections: Annotated[list[Section], Field(min_length=1, max_length=20)]
     webs: Webs | None = None
@@ -170,6 +171,14 @@ class PierSetup(_Table):
     footing: Footing | None = None
     head: Head | None = None
     payload: Payload = Payload()
+    measured_hz: Annotated[list[Stiffness], Field(max_length=6)] = []
+
+    @field_validator("webs")
+    @classmethod
+    def _drop_none(cls, webs: Webs | None) -> Webs | None:
+        if webs is not None and webs.count in {1, 2}:
+            raise ValueError("webs come in threes or more, or with count 0 not at all")
+        return webs if webs is not None and webs.count else None
 
     @property
     def height_m(self) -> float:
@@ -204,7 +213,7 @@ def read_pier(table: Mapping[str, Any], source: str | Path) -> PierSetup:
 
     Examples
     --------
-    >>> from blursplit.mechanics import read_pier
+    >>> from blursplit.pier.setup import read_pier
     >>> tube = {"kind": "tube", "length_m": 1.0, "outer_m": 0.1683, "wall_m": 0.005}
     >>> read_pier({"sections": [tube]}, "column.toml").sections[0].length_m
     1.0

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.mechanics.sections import (
+from blursplit.pier.beam import (
     MATERIALS,
     Material,
     box_section,

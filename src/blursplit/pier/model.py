@@ -5,42 +5,33 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.mechanics.beam import DOF, SHIFT_X, TURN_X, TURN_Y, TURN_Z, Frame
-from blursplit.mechanics.pier_setup import SOILS
-from blursplit.mechanics.sections import (
+from blursplit.constants import (
+    ARCSEC_PER_RADIAN,
+    GROUT_PA,
+    PIER_ELEMENTS,
+    PIER_MODE_MOSTLY,
+    PIER_STIFF_N_M,
+    PIER_STIFF_NM_RAD,
+    THREAD_AREA_FACTOR,
+)
+from blursplit.pier.beam import (
+    DOF,
     MATERIALS,
+    SHIFT_X,
+    TURN_X,
+    TURN_Y,
+    TURN_Z,
     CrossSection,
+    Frame,
     box_section,
     round_section,
     web_section,
 )
-from blursplit.mechanics.supports import (
-    SupportSpring,
-    footing_spring,
-    grout_tilt_nm_rad,
-    in_series,
-    plate_strip_n_m,
-    ring_tilt_nm_rad,
-    rod_axial_n_m,
-    rod_sway_n_m,
-    washer_bridge_n_m,
-)
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.mechanics.pier_setup import Base, Head, Payload, PierSetup, Section, Webs
-
-ARCSEC = 180.0 / math.pi * 3600.0
-ELEMENTS_A_STRETCH = 24
-# Stands for "does not move here": 1e4 times a heavy pier, still well inside double precision.
-STIFF_N_M, STIFF_NM_RAD = 1e13, 1e13
-GROUT_PA = 2.5e10  # common practice, no source
-MOSTLY = 0.8  # share of the kinetic energy that gives a mode its name
+from blursplit.pier.setup import SOILS, Base, Head, Payload, PierSetup, Section, Webs
+from blursplit.types import FloatArray
 
 
 @dataclass(frozen=True)
@@ -93,7 +84,7 @@ def section_at(section: Section, share: float, webs: Webs | None, height_m: floa
 def base_spring(base: Base, wall_radius_m: float) -> SupportSpring:
     """Return the spring of base plate and bolts under a column of the given radius."""
     if base.tilt_nm_rad is not None:
-        return SupportSpring(STIFF_N_M, base.tilt_nm_rad, STIFF_NM_RAD)
+        return SupportSpring(PIER_STIFF_N_M, base.tilt_nm_rad, PIER_STIFF_NM_RAD)
     assert base.bolt_circle_m is not None  # noqa: S101 - the setup's own check
     steel, radius = MATERIALS["steel"], base.bolt_circle_m / 2.0
     overhang = radius - wall_radius_m
@@ -118,7 +109,7 @@ def base_spring(base: Base, wall_radius_m: float) -> SupportSpring:
         bolts = ring_tilt_nm_rad(base.bolt_count, radius, parts[0])
         plan = 2.0 * radius + 4.0 * base.bolt_m
         tilt = bolts + grout_tilt_nm_rad(plan, base.grout_m, GROUT_PA)
-        return SupportSpring(STIFF_N_M, tilt, STIFF_NM_RAD)
+        return SupportSpring(PIER_STIFF_N_M, tilt, PIER_STIFF_NM_RAD)
     sway = base.bolt_count * rod_sway_n_m(base.bolt_m, base.free_length_m, steel.youngs_pa)
     return SupportSpring(sway, tilt, sway * radius**2)
 
@@ -156,7 +147,7 @@ def head_beam(head: Head) -> CrossSection:
 
 def payload_bodies(
     payload: Payload,
-) -> list[tuple[float, tuple[float, float, float], NDArray[np.float64]]]:
+) -> list[tuple[float, tuple[float, float, float], FloatArray]]:
     """Return mass, centre (from the tip) and inertia of mount, telescope and counterweight.
 
     The telescope is a slender rod along its pointing direction; the counterweight balances it
@@ -181,7 +172,7 @@ def payload_bodies(
     return bodies
 
 
-def build_pier(setup: PierSetup, elements: int = ELEMENTS_A_STRETCH) -> PierModel:
+def build_pier(setup: PierSetup, elements: int = PIER_ELEMENTS) -> PierModel:
     """Return the frame of a declared pier.
 
     Parameters
@@ -305,7 +296,7 @@ def tilt_per_load(model: PierModel) -> TiltPerLoad:
     """
     frame, at = model.frame, DOF * model.tip
 
-    def respond(**loads: float) -> NDArray[np.float64]:
+    def respond(**loads: float) -> FloatArray:
         load = np.zeros(DOF * frame.n_nodes)
         places = {"fx": SHIFT_X, "fy": SHIFT_X + 1, "mx": TURN_X, "my": TURN_Y, "mz": TURN_Z}
         for name, value in loads.items():
@@ -319,13 +310,13 @@ def tilt_per_load(model: PierModel) -> TiltPerLoad:
     top = wind_x[DOF * model.top + TURN_Y]
     tip = wind_x[at + TURN_Y]
     return TiltPerLoad(
-        float(force_x[at + TURN_Y]) * ARCSEC,
-        float(-force_y[at + TURN_X]) * ARCSEC,
-        float(tip) * ARCSEC,
-        float(-wind_y[at + TURN_X]) * ARCSEC,
-        float(respond(my=1.0)[at + TURN_Y]) * ARCSEC,
-        float(respond(mx=1.0)[at + TURN_X]) * ARCSEC,
-        float(respond(mz=1.0)[at + TURN_Z]) * ARCSEC,
+        float(force_x[at + TURN_Y]) * ARCSEC_PER_RADIAN,
+        float(-force_y[at + TURN_X]) * ARCSEC_PER_RADIAN,
+        float(tip) * ARCSEC_PER_RADIAN,
+        float(-wind_y[at + TURN_X]) * ARCSEC_PER_RADIAN,
+        float(respond(my=1.0)[at + TURN_Y]) * ARCSEC_PER_RADIAN,
+        float(respond(mx=1.0)[at + TURN_X]) * ARCSEC_PER_RADIAN,
+        float(respond(mz=1.0)[at + TURN_Z]) * ARCSEC_PER_RADIAN,
         float(force_x[at + SHIFT_X]) * 1e6,
         float(force_y[at + SHIFT_X + 1]) * 1e6,
         {
@@ -373,7 +364,7 @@ def pier_modes(model: PierModel, count: int = 6) -> list[PierMode]:
             "torsion": float(parts[TURN_Z]) / total,
         }
         move_um = math.hypot(shape[at], shape[at + 1]) * 1e6
-        tilt = math.hypot(shape[at + TURN_X], shape[at + TURN_Y]) * ARCSEC
+        tilt = math.hypot(shape[at + TURN_X], shape[at + TURN_Y]) * ARCSEC_PER_RADIAN
         kind = _name_mode(shares)
         ratio = None if kind == "torsion" else float(tilt / move_um)
         found.append(PierMode(float(frequency), kind, shares, ratio))
@@ -382,7 +373,127 @@ def pier_modes(model: PierModel, count: int = 6) -> list[PierMode]:
 
 def _name_mode(shares: dict[str, float]) -> str:
     name, largest = max(shares.items(), key=lambda item: item[1])
-    if largest > MOSTLY:
+    if largest > PIER_MODE_MOSTLY:
         return name
     # Equal stiffness along x and y leaves the direction open.
-    return "mixed" if shares["torsion"] > 1.0 - MOSTLY else "bending x and y"
+    return "mixed" if shares["torsion"] > 1.0 - PIER_MODE_MOSTLY else "bending x and y"
+
+
+@dataclass(frozen=True)
+class SupportSpring:
+    """Stiffness of a support, the same for x and y.
+
+    Parameters
+    ----------
+    sway_n_m : float
+        Against horizontal shift [N/m].
+    tilt_nm_rad : float
+        Against rocking [N m/rad].
+    twist_nm_rad : float
+        Against rotation about z [N m/rad].
+    """
+
+    sway_n_m: float
+    tilt_nm_rad: float
+    twist_nm_rad: float
+
+
+def in_series(*stiffnesses: float) -> float:
+    """Return the stiffness of springs in series; an infinite one changes nothing."""
+    softness = sum(1.0 / stiffness for stiffness in stiffnesses)
+    return math.inf if softness == 0.0 else 1.0 / softness
+
+
+def rod_axial_n_m(diameter_m: float, free_length_m: float, youngs_pa: float) -> float:
+    """Return E A_s / l of a threaded rod [N/m]."""
+    area = THREAD_AREA_FACTOR * math.pi / 4.0 * diameter_m**2
+    return youngs_pa * area / free_length_m
+
+
+def rod_sway_n_m(diameter_m: float, free_length_m: float, youngs_pa: float) -> float:
+    """Return 12 E I / l^3 of a rod whose ends stay parallel, on the thread's effective area."""
+    second_moment = math.pi / 64.0 * (THREAD_AREA_FACTOR * diameter_m**2) ** 2
+    return 12.0 * youngs_pa * second_moment / free_length_m**3
+
+
+def plate_strip_n_m(
+    overhang_m: float, strip_width_m: float, thickness_m: float, youngs_pa: float
+) -> float:
+    """Return the stiffness at a bolt of the plate between it and the column's wall.
+
+    Notes
+    -----
+    A cantilever strip, 3 E b t^3 / (12 a^3) (Roark, from memory): the bolt at its end, the wall
+    as its clamp. Crude within a factor of two, because a real plate also bends the wall.
+    """
+    if overhang_m <= 0.0:
+        return math.inf
+    return 3.0 * youngs_pa * strip_width_m * thickness_m**3 / 12.0 / overhang_m**3
+
+
+def washer_bridge_n_m(
+    slot_width_m: float, washer_width_m: float, thickness_m: float, youngs_pa: float
+) -> float:
+    """Return the stiffness of a washer that bridges a slotted hole.
+
+    Notes
+    -----
+    A strip clamped at both edges of the slot with the bolt's pull in the middle,
+    192 E I / s^3 (Roark, from memory).
+    """
+    second_moment = washer_width_m * thickness_m**3 / 12.0
+    return 192.0 * youngs_pa * second_moment / slot_width_m**3
+
+
+def ring_tilt_nm_rad(count: int, circle_radius_m: float, each_n_m: float) -> float:
+    """Return the rocking stiffness of three or more equal vertical springs on a circle.
+
+    Notes
+    -----
+    The sum of k (R cos phi)^2 over equally spaced angles is count k R^2 / 2 about any axis.
+    """
+    return count * each_n_m * circle_radius_m**2 / 2.0
+
+
+def grout_tilt_nm_rad(plate_width_m: float, thickness_m: float, youngs_pa: float) -> float:
+    """Return the rocking stiffness of a square plate fully bedded on grout, E I_plan / t.
+
+    It holds only while the bolts' preload keeps the whole plate pressed down.
+    """
+    return youngs_pa * plate_width_m**4 / 12.0 / thickness_m
+
+
+def footing_spring(
+    width_m: float, depth_m: float, soil_shear_pa: float, soil_poisson: float
+) -> tuple[SupportSpring, SupportSpring]:
+    """Return the springs of a rigid block on soil, for forces along x and along y.
+
+    Parameters
+    ----------
+    width_m, depth_m : float
+        Plan along x and y [m].
+    soil_shear_pa : float
+        Small-strain shear modulus of the ground.
+    soil_poisson : float
+
+    Notes
+    -----
+    Rigid disc on an elastic half-space: sway 8 G r/(2 - nu), rocking 8 G r^3/(3 (1 - nu)), twist
+    16 G r^3/3 (Richart, Hall and Woods 1970, from memory), with the radius that gives the
+    rectangle the same area, second moment or polar moment. Embedment, which stiffens, and
+    layering are left out.
+    """
+    area_radius = math.sqrt(width_m * depth_m / math.pi)
+    polar = width_m * depth_m * (width_m**2 + depth_m**2)
+    twist_radius = (polar / (6.0 * math.pi)) ** 0.25
+    sway = 8.0 * soil_shear_pa * area_radius / (2.0 - soil_poisson)
+    twist = 16.0 * soil_shear_pa * twist_radius**3 / 3.0
+
+    def rocking(along_m: float, across_m: float) -> float:
+        radius = math.sqrt(math.sqrt(across_m * along_m**3 / (3.0 * math.pi)))
+        return 8.0 * soil_shear_pa * radius**3 / (3.0 * (1.0 - soil_poisson))
+
+    return (
+        SupportSpring(sway, rocking(width_m, depth_m), twist),
+        SupportSpring(sway, rocking(depth_m, width_m), twist),
+    )

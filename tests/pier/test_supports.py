@@ -7,7 +7,7 @@ import math
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.mechanics.supports import (
+from blursplit.pier.model import (
     footing_spring,
     in_series,
     plate_strip_n_m,

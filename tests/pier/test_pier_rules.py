@@ -11,8 +11,8 @@ from typing import Any
 
 from numpy.testing import assert_allclose
 
-from blursplit.mechanics.pier import TiltPerLoad, build_pier, pier_modes, tilt_per_load
-from blursplit.mechanics.pier_setup import read_pier
+from blursplit.pier.model import TiltPerLoad, build_pier, pier_modes, tilt_per_load
+from blursplit.pier.setup import read_pier
 
 TUBE = {"kind": "tube", "length_m": 1.2, "outer_m": 0.1937, "wall_m": 0.0056}
 PAYLOAD = {

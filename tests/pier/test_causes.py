@@ -10,10 +10,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.budget.lines import FoundLine, name_found
+from blursplit.constants import CAUSE_NAMING_ODDS, CAUSE_STEADY
 from blursplit.estimate import Estimate
-from blursplit.mechanics.causes import (
-    NAMING_ODDS,
-    STEADY_CHANCE,
+from blursplit.pier.causes import (
     Cause,
     LineFacts,
     is_steady,
@@ -58,7 +57,7 @@ def test_mains_line_is_called_compatible_and_never_more():
     )
     assert cause.startswith("compatible with mains 50 Hz (")
     assert "steadiness" in cause
-    assert odds["mains 50 Hz"] > NAMING_ODDS
+    assert odds["mains 50 Hz"] > CAUSE_NAMING_ODDS
 
 
 def test_narrow_line_counts_as_steady_only_where_its_sinusoid_is_shown():
@@ -149,7 +148,7 @@ def test_named_causes_are_right_as_often_as_they_say():
             weight = np.array([1.0 / cause.harmonic for cause in members])
             pick: Cause = members[rng.choice(len(members), p=weight / weight.sum())]
             hz = pick.frequency_hz + pick.sigma_hz * rng.standard_normal()
-            steady, truth = rng.random() < STEADY_CHANCE.get(pick.kind, 0.5), pick.name
+            steady, truth = rng.random() < CAUSE_STEADY.get(pick.kind, 0.5), pick.name
         if not 10.0 < hz < 100.0:
             continue
         seen = hz + 0.02 * rng.standard_normal()
@@ -165,7 +164,7 @@ def test_named_causes_are_right_as_often_as_they_say():
     # but not of the prior, which makes the odds slightly low: 0.03 allowed for it.
     error = 3.0 * math.sqrt(0.06 * 0.94 / len(told))
     assert_allclose(np.mean(right), np.mean(told), atol=error + 0.03)
-    assert np.mean(right) >= NAMING_ODDS
+    assert np.mean(right) >= CAUSE_NAMING_ODDS
 
 
 def test_random_lines_are_rarely_named():
@@ -240,7 +239,7 @@ def test_unknown_gets_its_fair_share_whatever_is_declared():
         is_unknown = rng.random() < 0.5
         hz = cause.frequency_hz + cause.sigma_hz * rng.standard_normal()
         hz = 10.0 ** rng.uniform(1.0, 2.0) if is_unknown else hz
-        steady = rng.random() < (0.5 if is_unknown else STEADY_CHANCE.get(cause.kind, 0.5))
+        steady = rng.random() < (0.5 if is_unknown else CAUSE_STEADY.get(cause.kind, 0.5))
         line = LineFacts(hz + 0.02 * rng.standard_normal(), 0.02, is_steady=bool(steady))
         odds = name_causes(line, causes, range_hz=(1.0, 1000.0))[1]
         # what is below 1 in 100 is counted to "unknown" by rule
@@ -273,7 +272,7 @@ def test_fans_and_grid_of_the_setup_reach_the_lines():
         (line,) = name_found(found, instrument, cadence_s=0.005, lowest_hz=0.5)
         names[hz] = line.cause_odds
     assert "mains 50 Hz" not in names[50.0]
-    assert names[60.02]["mains 60 Hz"] > NAMING_ODDS
+    assert names[60.02]["mains 60 Hz"] > CAUSE_NAMING_ODDS
     assert names[24.5]["fan 1473 rpm"] > 0.3
 
 

@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from blursplit.mechanics.pier import build_pier, pier_modes, tilt_per_load
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from blursplit.mechanics.pier_setup import PierSetup
-
-WALL_FACTOR = 1.5
-BASE_FACTOR = 1.5
-FOOTING_FACTOR = 1.25
-# Longest parallel pipe above the webs that the trade lets pass (common practice, no source).
-PARALLEL_LIMIT_M = 0.13
+from blursplit.constants import (
+    PIER_BASE_FACTOR,
+    PIER_FOOTING_FACTOR,
+    PIER_PARALLEL_LIMIT_M,
+    PIER_WALL_FACTOR,
+)
+from blursplit.pier.model import build_pier, pier_modes, tilt_per_load
+from blursplit.pier.setup import PierSetup
 
 
 @dataclass(frozen=True)
@@ -101,11 +98,11 @@ def thicken_wall(setup: PierSetup) -> tuple[PierSetup, str]:
         table = section.model_dump()
         for key in ("wall_m", "wall_top_m"):
             if table[key] is not None:
-                table[key] *= WALL_FACTOR
+                table[key] *= PIER_WALL_FACTOR
         sections.append(table)
     if all(section.wall_m is None for section in setup.sections):
         raise DoesNotApply("the column is solid")
-    return _change(setup, sections=sections), f"walls x {WALL_FACTOR:g}, same outer size"
+    return _change(setup, sections=sections), f"walls x {PIER_WALL_FACTOR:g}, same outer size"
 
 
 def widen_base(setup: PierSetup) -> tuple[PierSetup, str]:
@@ -114,17 +111,19 @@ def widen_base(setup: PierSetup) -> tuple[PierSetup, str]:
         raise DoesNotApply("no base is declared")
     base = setup.base.model_dump()
     if setup.base.bolt_circle_m is None:
-        base["tilt_nm_rad"] *= BASE_FACTOR**2
-        return _change(setup, base=base), f"rocking stiffness x {BASE_FACTOR**2:g} (radius squared)"
+        base["tilt_nm_rad"] *= PIER_BASE_FACTOR**2
+        return _change(
+            setup, base=base
+        ), f"rocking stiffness x {PIER_BASE_FACTOR**2:g} (radius squared)"
     old = setup.base.bolt_circle_m
-    base["bolt_circle_m"] = old * BASE_FACTOR
+    base["bolt_circle_m"] = old * PIER_BASE_FACTOR
     # A plate that spans further must be thicker or it eats the gain: same strip stiffness.
     foot = setup.sections[0].at("outer" if setup.sections[0].is_round else "width", 0.0) / 2.0
     reach = setup.webs.reach_foot_m if setup.webs is not None else 0.0
     overhang = old / 2.0 - foot - reach
-    note = f"bolt circle x {BASE_FACTOR:g}"
+    note = f"bolt circle x {PIER_BASE_FACTOR:g}"
     updates: dict[str, Any] = {"base": base}
-    grown = (BASE_FACTOR - 1.0) * old / 2.0
+    grown = (PIER_BASE_FACTOR - 1.0) * old / 2.0
     if setup.webs is not None:
         updates["webs"] = setup.webs.model_dump() | {"reach_foot_m": reach + grown}
         note += ", webs' feet moved out with it"
@@ -140,8 +139,8 @@ def widen_footing(setup: PierSetup) -> tuple[PierSetup, str]:
         raise DoesNotApply("no footing is declared")
     block = setup.footing.model_dump()
     for key in ("width_m", "depth_m"):
-        block[key] *= FOOTING_FACTOR
-    return _change(setup, footing=block), f"footing {FOOTING_FACTOR:g} x as wide both ways"
+        block[key] *= PIER_FOOTING_FACTOR
+    return _change(setup, footing=block), f"footing {PIER_FOOTING_FACTOR:g} x as wide both ways"
 
 
 def raise_webs(setup: PierSetup) -> tuple[PierSetup, str]:
@@ -172,10 +171,10 @@ def shorten_parallel(setup: PierSetup) -> tuple[PierSetup, str]:
     webs_end = setup.webs.height_m if setup.webs is not None else 0.0
     bare = setup.height_m - webs_end
     last = setup.sections[-1]
-    if bare <= PARALLEL_LIMIT_M:
+    if bare <= PIER_PARALLEL_LIMIT_M:
         raise DoesNotApply("hardly any parallel pipe stands above the webs")
     cut = min(
-        bare - PARALLEL_LIMIT_M if setup.webs is not None else 0.25 * setup.height_m,
+        bare - PIER_PARALLEL_LIMIT_M if setup.webs is not None else 0.25 * setup.height_m,
         0.9 * last.length_m,
     )
     sections = [section.model_dump() for section in setup.sections]

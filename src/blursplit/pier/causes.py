@@ -3,42 +3,32 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 
+from blursplit.constants import (
+    CAUSE_DRIVE_SIGMA,
+    CAUSE_FAN_SIGMA,
+    CAUSE_KNOWN_SIGMA,
+    CAUSE_LIKELY_FOLD,
+    CAUSE_MAINS_SIGMA_HZ,
+    CAUSE_MOST_HARMONICS,
+    CAUSE_NAMING_ODDS,
+    CAUSE_STEADY,
+    CAUSE_STEADY_ENOUGH,
+    CAUSE_UNKNOWN_PRIOR,
+    CAUSE_UNKNOWN_SPREAD,
+    CAUSE_UNKNOWN_STEADY,
+    PIER_MODEL_SIGMA,
+)
 from blursplit.drive.periods import declared_periods
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from blursplit.result import Line
-    from blursplit.rig import KnownLine
+from blursplit.result import Line
+from blursplit.rig import KnownLine
 
 UNKNOWN = "unknown"
-# Odds below which a line's cause stays "unknown".
-NAMING_ODDS = 0.9
-# Before the data, a line's cause is not on the list as often as it is (our choice).
-UNKNOWN_PRIOR = 0.5
-# An unknown cause may lie anywhere in a decade about the line: a wider range would thin it out
-# and let every loose coincidence win.
-UNKNOWN_SPREAD = math.log(10.0)
-# True frequencies less likely than this are not used to back up another line.
-LIKELY_FOLD = 0.1
-# Chance that a line of each kind of cause comes out steady rather than damped (our choice,
-# no source); an unknown cause says nothing.
-STEADY_CHANCE: dict[str, float] = {"drive": 0.9, "mains": 0.95, "fan": 0.8, "pier": 0.1}
-UNKNOWN_STEADY_CHANCE = 0.5
-STEADY_ENOUGH = 0.01
-MODE_SIGMA = 0.15  # model uncertainty of a predicted mode, one sigma (common practice, no source)
-MAINS_SIGMA_HZ = 0.1  # wander of a public grid (common practice, no source)
-DRIVE_SIGMA = 0.002
-FAN_SIGMA = 0.03  # a fan's real speed against its plate (common practice, no source)
-KNOWN_SIGMA = 0.02
-# Lines whose ratio is within this of small whole numbers back each other up.
-MAX_HARMONIC = 4
-
 Kind = Literal["drive", "mains", "fan", "pier", "known"]
 
 
@@ -111,7 +101,7 @@ def list_causes(
     mains_hz: Sequence[float] = (50.0, 60.0),
     fan_rpm: Sequence[float] = (),
     known_lines: Sequence[KnownLine] = (),
-    harmonics: int = MAX_HARMONIC,
+    harmonics: int = CAUSE_MOST_HARMONICS,
 ) -> list[Cause]:
     """Return everything that is declared or usual and could make a line.
 
@@ -136,24 +126,24 @@ def list_causes(
         for k in range(1, harmonics + 1):
             hz = k / period.period_s
             name = _with_harmonic(period.name, k)
-            sigma = DRIVE_SIGMA * hz
+            sigma = CAUSE_DRIVE_SIGMA * hz
             causes.append(Cause(name, "drive", hz, sigma, period.name, drive_angle_deg, k))
     for grid in mains_hz:
         family = f"mains {grid:g} Hz"
         for k in range(1, harmonics + 1):
             name = _with_harmonic(family, k)
-            causes.append(Cause(name, "mains", k * grid, k * MAINS_SIGMA_HZ, family, None, k))
+            causes.append(Cause(name, "mains", k * grid, k * CAUSE_MAINS_SIGMA_HZ, family, None, k))
     for rpm in fan_rpm:
         family = f"fan {rpm:g} rpm"
         for k in (1, 2):
             hz = k * rpm / 60.0
             name = _with_harmonic(family, k)
-            causes.append(Cause(name, "fan", hz, FAN_SIGMA * hz, family, None, k))
+            causes.append(Cause(name, "fan", hz, CAUSE_FAN_SIGMA * hz, family, None, k))
     for name, hz in mode_hz:
-        causes.append(Cause(f"pier {name}", "pier", hz, MODE_SIGMA * hz, f"pier {name}"))
+        causes.append(Cause(f"pier {name}", "pier", hz, PIER_MODEL_SIGMA * hz, f"pier {name}"))
     for line in known_lines:
         hz = line.frequency_hz
-        sigma = KNOWN_SIGMA * hz if line.tolerance_hz is None else line.tolerance_hz / 2.0
+        sigma = CAUSE_KNOWN_SIGMA * hz if line.tolerance_hz is None else line.tolerance_hz / 2.0
         causes.append(Cause(line.name, "known", hz, sigma, line.name))
     return causes
 
@@ -201,16 +191,16 @@ def name_causes(
         weight[cause.family] += 1.0 / cause.harmonic
     low, high = range_hz
     folded = line.folded()
-    spread = min(math.log(high / low), UNKNOWN_SPREAD)
-    unknown = UNKNOWN_PRIOR * sum(odds / max(hz, low) / spread for hz, odds in folded)
+    spread = min(math.log(high / low), CAUSE_UNKNOWN_SPREAD)
+    unknown = CAUSE_UNKNOWN_PRIOR * sum(odds / max(hz, low) / spread for hz, odds in folded)
     if line.is_steady is not None:
-        chance = UNKNOWN_STEADY_CHANCE
+        chance = CAUSE_UNKNOWN_STEADY
         unknown *= chance if line.is_steady else 1.0 - chance
     scores: dict[str, float] = {}
     for cause in causes:
         if not low <= cause.frequency_hz <= high:
             continue
-        prior = (1.0 - UNKNOWN_PRIOR) / len(families)
+        prior = (1.0 - CAUSE_UNKNOWN_PRIOR) / len(families)
         prior /= cause.harmonic * weight[cause.family]
         sigma = math.hypot(cause.sigma_hz, line.sigma_hz)
         fit = sum(odds * _normal(hz - cause.frequency_hz, sigma) for hz, odds in folded)
@@ -221,7 +211,7 @@ def name_causes(
     odds[UNKNOWN] = 1.0 - sum(odds.values())
     by_name = {cause.name: cause for cause in causes}
     best = _best_kind(odds, by_name)
-    if sum(odds[name] for name in best) < NAMING_ODDS:
+    if sum(odds[name] for name in best) < CAUSE_NAMING_ODDS:
         return UNKNOWN, odds
     grounds = _grounds(line, by_name[best[0]], causes, others)
     return f"compatible with {' or '.join(best)} ({grounds})", odds
@@ -237,7 +227,7 @@ def _best_kind(odds: dict[str, float], by_name: dict[str, Cause]) -> list[str]:
         return []
     chosen, total = [], 0.0
     for name in names:
-        if by_name[name].kind == by_name[names[0]].kind and total < NAMING_ODDS:
+        if by_name[name].kind == by_name[names[0]].kind and total < CAUSE_NAMING_ODDS:
             chosen.append(name)
             total += odds[name]
     return chosen
@@ -248,7 +238,7 @@ def _normal(distance: float, sigma: float) -> float:
 
 
 def _steady_factor(line: LineFacts, cause: Cause) -> float:
-    chance = STEADY_CHANCE.get(cause.kind, UNKNOWN_STEADY_CHANCE)
+    chance = CAUSE_STEADY.get(cause.kind, CAUSE_UNKNOWN_STEADY)
     if line.is_steady is None:
         return 1.0
     return chance if line.is_steady else 1.0 - chance
@@ -268,7 +258,9 @@ def _agrees(line: LineFacts, cause: Cause) -> bool:
     """Whether some likely true frequency of the line lies within two sigmas of the cause."""
     reach = 2.0 * math.hypot(cause.sigma_hz, line.sigma_hz)
     return any(
-        abs(hz - cause.frequency_hz) <= reach for hz, odds in line.folded() if odds >= LIKELY_FOLD
+        abs(hz - cause.frequency_hz) <= reach
+        for hz, odds in line.folded()
+        if odds >= CAUSE_LIKELY_FOLD
     )
 
 
@@ -276,7 +268,7 @@ def _grounds(
     line: LineFacts, cause: Cause, causes: Sequence[Cause], others: Sequence[LineFacts]
 ) -> str:
     grounds = ["frequency"]
-    if line.is_steady is not None and _steady_factor(line, cause) > UNKNOWN_STEADY_CHANCE:
+    if line.is_steady is not None and _steady_factor(line, cause) > CAUSE_UNKNOWN_STEADY:
         grounds.append("steadiness" if line.is_steady else "damping")
     if _direction_factor(line, cause) > 2.0:  # noqa: PLR2004 - twice as likely as at random
         grounds.append("direction")
@@ -300,7 +292,7 @@ def is_steady(kind: Literal["steady", "resonance"], chance: float | None) -> boo
     """
     if kind != "steady":
         return False
-    return True if chance is None or chance <= STEADY_ENOUGH else None
+    return True if chance is None or chance <= CAUSE_STEADY_ENOUGH else None
 
 
 def name_lines(

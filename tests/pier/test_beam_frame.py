@@ -10,8 +10,19 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.mechanics.beam import DOF, SHIFT_X, SHIFT_Y, TURN_X, TURN_Y, TURN_Z, Frame
-from blursplit.mechanics.sections import MATERIALS, CrossSection, box_section, round_section
+from blursplit.pier.beam import (
+    DOF,
+    MATERIALS,
+    SHIFT_X,
+    SHIFT_Y,
+    TURN_X,
+    TURN_Y,
+    TURN_Z,
+    CrossSection,
+    Frame,
+    box_section,
+    round_section,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -1,0 +1,110 @@
+"""Taps of many sizes and frequencies against the frame rate: found, right, and honestly doubtful.
+
+    python benchmarks/taps.py [--draws N] [--bend]
+
+Three taps a record, ten seconds apart, 82 frames/s, exposures of 8 ms, a scale of 0.6 arcsec a
+pixel, air of 0.3 arcsec rms (frozen flow) and 0.03 arcsec of noise; damping ratio 0.015. The
+record goes through the search for jumps of the field, as a followed sequence does.
+"""
+
+from __future__ import annotations
+
+import argparse
+
+import numpy as np
+
+from blursplit.spectra.tap_result import measure_taps
+from blursplit.stars.assemble import find_jumps
+from motion_scenes import air
+
+RATE_HZ, SCALE, EXPOSURE_S, DAMPING = 82.0, 0.6, 0.008, 0.015
+SIZES_ARCSEC = (1.0, 2.0, 4.0, 8.0, 20.0)
+FREQUENCIES_HZ = (6.3, 14.8, 24.0, 37.0, 61.0, 79.0)
+TAPS_S = (5.0, 15.0, 25.0)
+
+
+def ring(
+    time_s: np.ndarray, frequency_hz: float, damping: float, size: float, bend: float
+) -> np.ndarray:
+    """Return decaying oscillations from each tap on; `bend` raises the frequency with the size."""
+    out = np.zeros(time_s.size)
+    omega = 2 * np.pi * frequency_hz
+    for start in TAPS_S:
+        late = np.maximum(time_s - start, 0.0)
+        envelope = np.exp(-damping * omega * late)
+        turn = omega * (late + bend * (1.0 - envelope) / (damping * omega))
+        out += np.where(time_s >= start, size * envelope * np.sin(turn), 0.0)
+    return out
+
+
+def one_record(
+    frequency_hz: float, size: float, seed: int, bend: float = 0.0
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return times, motion in pixels, and the number of each frame's stretch."""
+    rng = np.random.default_rng(seed)
+    n = round(35 * RATE_HZ)
+    fine = np.arange(8 * n) / (8 * RATE_HZ)
+    swing = ring(fine, frequency_hz, DAMPING, size, bend)
+    held = round(8 * RATE_HZ * EXPOSURE_S)
+    swing = np.convolve(swing, np.ones(held) / held, mode="same")[::8]
+    motion = air(
+        n,
+        RATE_HZ,
+        rng,
+        wind_m_s=8.0,
+        outer_scale_m=25.0,
+        aperture_m=0.2,
+        gradient=False,
+        rms=0.3,
+    )
+    motion = motion + np.outer(swing, [0.8, 0.6]) + 0.03 * rng.normal(size=(n, 2))
+    pixels = motion / SCALE
+    starts = np.zeros(n, dtype=np.int64)
+    starts[find_jumps(pixels[:, 0], pixels[:, 1], 2.0)] = 1
+    return np.arange(n) / RATE_HZ, pixels, np.cumsum(starts)
+
+
+def one_cell(frequency_hz: float, size: float, draws: int, bend: float = 0.0) -> str:
+    """Return a row of the table."""
+    taps, cut, right, modes, held, values = 0, 0, 0, 0, 0, []
+    for seed in range(draws):
+        times, pixels, segment = one_record(frequency_hz, size, 100 + seed, bend)
+        cut += int(segment.max() > 0)
+        found = measure_taps(times, pixels, 1 / RATE_HZ, segment=segment, pixel_scale_arcsec=SCALE)
+        taps += sum(min(abs(t.start_s - s) for s in TAPS_S) < 0.1 for t in found.taps if t.modes)
+        modes += len(found.modes)
+        if not found.modes:
+            continue
+        mode = found.modes[0]
+        apparent = abs(frequency_hz - RATE_HZ * round(frequency_hz / RATE_HZ))
+        seen = mode.frequency_hz.value
+        right += abs(abs(seen - RATE_HZ * round(seen / RATE_HZ)) - apparent) < 0.01 * apparent + 0.1
+        decay = mode.decay_s
+        truth = 1.0 / (2 * np.pi * frequency_hz * DAMPING)
+        held += decay.low95 <= truth <= decay.high95
+        values.append((seen, mode.damping_ratio.value))
+    middle = np.median(values, axis=0) if values else (np.nan, np.nan)
+    return (
+        f"| {frequency_hz} | {size:g} | {taps} of {3 * draws} | {cut} | {right} of {draws} | "
+        f"{modes / draws:.1f} | {middle[0]:.2f} | {middle[1]:.4f} | {held} of {draws} |"
+    )
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--draws", type=int, default=4)
+    parser.add_argument("--bend", type=float, default=0.0, help="rise of the frequency at onset")
+    options = parser.parse_args()
+    print(
+        "| frequency [Hz] | size [arcsec] | taps | records cut | frequency right | modes | "
+        "frequency stated | damping stated | decay time's 95 % holds |"
+    )
+    print("| --- | --- | --- | --- | --- | --- | --- | --- | --- |")
+    for frequency in FREQUENCIES_HZ:
+        for size in SIZES_ARCSEC:
+            print(one_cell(frequency, size, options.draws, options.bend), flush=True)
+
+
+if __name__ == "__main__":
+    main()

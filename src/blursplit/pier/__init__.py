@@ -1,0 +1,1 @@
+"""A declared pier as beams and springs: modes, tilt under loads, what-if, and measured modes."""

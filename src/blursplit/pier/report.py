@@ -1,0 +1,268 @@
+"""The published record of `blursplit pier`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field
+
+from blursplit.constants import (
+    ARCSEC_PER_RADIAN,
+    PERCENTILES,
+    PIER_ELEMENTS,
+    PIER_MODEL_SIGMA,
+    PIER_REST_SIGMA,
+    VIBRATION_CLASSES_UM_S,
+)
+from blursplit.estimate import Estimate
+from blursplit.pier.model import build_pier, pier_modes, section_at, tilt_per_load
+from blursplit.pier.setup import PierSetup
+from blursplit.pier.what_if import what_if
+from blursplit.types import FloatArray
+
+SCHEMA = "blursplit-pier/1"
+
+STATEMENT = (
+    "A model for naming peaks in a spectrum and for comparing ways to build; "
+    "it is not a structural certification."
+)
+CAUTIONS: tuple[str, ...] = (
+    "Strength, buckling, wind, snow, earthquake and frost are not looked at.",
+    "Local codes and licensed practice decide what may be built and changed.",
+    "Take the load off before bolts, welds or webs are changed; lift with gear rated for the mass.",
+    "Switch off and unplug before drilling, welding or earthing work near cables.",
+    "Check the ground for buried cables and pipes before digging.",
+)
+ASSUMPTIONS: tuple[str, ...] = (
+    "Welds and clamped faces are rigid, plates press fully, nothing slips.",
+    "Mount and telescope are rigid bodies; their own bending adds to the tilt.",
+    f"Frequencies carry {100 * PIER_MODEL_SIGMA:.0f} % (one sigma, common practice), no more.",
+)
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="ignore", allow_inf_nan=False)
+
+
+class ModeRow(_Part):
+    """A natural frequency with its 68 % interval."""
+
+    frequency_hz: float
+    low_hz: float
+    high_hz: float
+    kind: str
+    energy_shares: dict[str, float]
+    tilt_arcsec_um: float | None
+
+
+class StiffnessTable(_Part):
+    """Rotation of the mount's foot under unit loads."""
+
+    tilt_x_arcsec_n: float
+    tilt_y_arcsec_n: float
+    tilt_at_axis_height_x_arcsec_n: float
+    tilt_at_axis_height_y_arcsec_n: float
+    tilt_x_arcsec_nm: float
+    tilt_y_arcsec_nm: float
+    twist_arcsec_nm: float
+    deflection_x_um_n: float
+    deflection_y_um_n: float
+    tilt_shares: dict[str, float]
+
+
+class WhatIf(_Part):
+    """One change and what it does; null where it does not apply."""
+
+    change: str
+    tilt_at_axis_height_arcsec_n: float | None
+    tilt_ratio: float | None
+    first_frequency_hz: float | None
+    frequency_ratio: float | None
+    mass_change_kg: float | None
+    note: str
+
+
+class MeasuredFoot(_Part):
+    """What measured frequencies make of the model: how stiff the foot is, and what follows."""
+
+    measured_hz: list[float]
+    modes: list[str]
+    base_tilt_nm_rad: Estimate
+    tilt_at_axis_height_arcsec_n: Estimate
+    design_tilt_at_axis_height_arcsec_n: float
+    misfit_sigmas: float
+
+
+class PierReport(_Part):
+    """What `blursplit pier` found."""
+
+    schema_: str = Field(default=SCHEMA, alias="schema")
+    height_m: float
+    mass_kg: float
+    modes: list[ModeRow]
+    stiffness: StiffnessTable
+    what_if: list[WhatIf]
+    measured: MeasuredFoot | None = None
+    statement: str = STATEMENT
+    assumptions: list[str] = Field(default_factory=lambda: list(ASSUMPTIONS))
+    cautions: list[str] = Field(default_factory=lambda: list(CAUTIONS))
+
+    model_config = ConfigDict(extra="ignore", allow_inf_nan=False, populate_by_name=True)
+
+    def to_json(self) -> str:
+        """Return the record as JSON text."""
+        return self.model_dump_json(by_alias=True, indent=2) + "\n"
+
+
+def analyse_pier(setup: PierSetup, n_modes: int = 6) -> PierReport:
+    """Return modes, stiffness and what-if rows of a declared pier.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from blursplit.pier.report import analyse_pier
+    >>> from blursplit.pier.setup import read_pier
+    >>> from blursplit.rig import read_setup
+    >>> setup, _ = read_setup(Path("column.toml"))
+    >>> report = analyse_pier(read_pier(setup.pier, "column.toml"))
+    >>> len(report.modes), round(report.height_m, 2)
+    (6, 1.2)
+    """
+    model = build_pier(setup)
+    tilt = tilt_per_load(model)
+    modes = [
+        ModeRow(
+            frequency_hz=mode.frequency_hz,
+            low_hz=mode.frequency_hz * (1.0 - PIER_MODEL_SIGMA),
+            high_hz=mode.frequency_hz * (1.0 + PIER_MODEL_SIGMA),
+            kind=mode.kind,
+            energy_shares=mode.shares,
+            tilt_arcsec_um=mode.tilt_arcsec_um,
+        )
+        for mode in pier_modes(model, n_modes)
+    ]
+    rows = [
+        WhatIf(
+            change=row.change,
+            tilt_at_axis_height_arcsec_n=row.tilt_arcsec_n,
+            tilt_ratio=row.tilt_ratio,
+            first_frequency_hz=row.first_frequency_hz,
+            frequency_ratio=row.frequency_ratio,
+            mass_change_kg=row.mass_change_kg,
+            note=row.note,
+        )
+        for row in what_if(setup)
+    ]
+    stiffness = StiffnessTable(
+        tilt_x_arcsec_n=tilt.x_arcsec_n,
+        tilt_y_arcsec_n=tilt.y_arcsec_n,
+        tilt_at_axis_height_x_arcsec_n=tilt.axis_x_arcsec_n,
+        tilt_at_axis_height_y_arcsec_n=tilt.axis_y_arcsec_n,
+        tilt_x_arcsec_nm=tilt.moment_x_arcsec_nm,
+        tilt_y_arcsec_nm=tilt.moment_y_arcsec_nm,
+        twist_arcsec_nm=tilt.twist_arcsec_nm,
+        deflection_x_um_n=tilt.deflection_x_um_n,
+        deflection_y_um_n=tilt.deflection_y_um_n,
+        tilt_shares=tilt.shares,
+    )
+    return PierReport(
+        height_m=setup.height_m,
+        mass_kg=model.mass_kg,
+        modes=modes,
+        stiffness=stiffness,
+        what_if=rows,
+        measured=_fit_foot(setup) if setup.measured_hz else None,
+    )
+
+
+def _fit_foot(setup: PierSetup) -> MeasuredFoot:
+    """Return the rocking stiffness of the foot that explains the measured frequencies.
+
+    Notes
+    -----
+    The rocking spring between column and ground (or footing) runs over a grid from a thousandth to
+    a thousand times the column's own stiffness, alike in every octave. Each measured frequency is
+    held against the nearest mode; what a model misses once its foot is right is
+    `PIER_REST_SIGMA`. Values are weighted quantiles.
+    """
+    lowest = setup.sections[0]
+    own = section_at(lowest, 0.0, setup.webs, 0.0).ei_x_n_m2 / setup.height_m
+    grid = np.geomspace(1e-3, 1e3, 49) * own
+    measured = np.sort(setup.measured_hz)
+    found, tilts = [], []
+    for stiffness in grid:
+        table = setup.model_dump() | {"base": {"tilt_nm_rad": float(stiffness)}}
+        model = build_pier(type(setup).model_validate(table), PIER_ELEMENTS // 4)
+        found.append(pier_modes(model, 6))
+        tilt = tilt_per_load(model)
+        tilts.append(max(tilt.axis_x_arcsec_n, tilt.axis_y_arcsec_n))
+    fine = np.geomspace(grid[0], grid[-1], 2401)
+    at, place = np.log(fine), np.log(grid)
+    logs = np.array([[np.log(mode.frequency_hz) for mode in modes] for modes in found])
+    modes_at = np.stack([np.interp(at, place, column) for column in logs.T])
+    away = np.abs(np.log(measured)[:, None, None] - modes_at[None]).min(axis=1)
+    costs = (away**2).sum(axis=0) / PIER_REST_SIGMA**2
+    weight = np.exp(-0.5 * (costs - costs.min()))
+    best = found[int(np.argmin(np.abs(place - at[int(np.argmin(costs))])))]
+    kinds = [min(best, key=lambda mode: abs(mode.frequency_hz - f)).kind for f in measured]
+    design = tilt_per_load(build_pier(setup))
+    return MeasuredFoot(
+        measured_hz=[float(f) for f in measured],
+        modes=kinds,
+        base_tilt_nm_rad=_weighted(fine, weight),
+        tilt_at_axis_height_arcsec_n=_weighted(np.exp(np.interp(at, place, np.log(tilts))), weight),
+        design_tilt_at_axis_height_arcsec_n=max(design.axis_x_arcsec_n, design.axis_y_arcsec_n),
+        misfit_sigmas=float(np.sqrt(costs.min() / measured.size)),
+    )
+
+
+def _weighted(values: FloatArray, weight: FloatArray) -> Estimate:
+    """Return the weighted quantiles of a quantity on a grid."""
+    order = np.argsort(values)
+    share = np.cumsum(weight[order]) - 0.5 * weight[order]
+    ends = np.exp(
+        np.interp(np.array(PERCENTILES) / 100.0, share / weight.sum(), np.log(values[order]))
+    )
+    low95, low, value, high, high95 = (float(end) for end in ends)
+    return Estimate(value=value, low=low, high=high, low95=low95, high95=high95)
+
+
+@dataclass(frozen=True)
+class HeadMotion:
+    """A mode in the words of structural engineers.
+
+    Parameters
+    ----------
+    displacement_um, velocity_um_s : float
+        Rms, at the stated lever from where the structure turns.
+    vibration_class : str
+        The strictest generic vibration criterion (VC-A to VC-E, rms velocity in third octaves) that
+        this mode alone keeps.
+    """
+
+    displacement_um: float
+    velocity_um_s: float
+    vibration_class: str
+
+
+def head_motion(rms_arcsec: float, frequency_hz: float, lever_m: float) -> HeadMotion:
+    """Return what a mode's image motion is at the head of a pier that turns about its foot.
+
+    Parameters
+    ----------
+    rms_arcsec : float
+        One axis, before the exposure averaged it.
+    frequency_hz : float
+        The true one.
+    lever_m : float
+        From the axis of rotation to the head.
+
+    Notes
+    -----
+    Displacement = rotation x lever, velocity = 2 pi f x displacement. Classes by common practice.
+    """
+    displacement = rms_arcsec / ARCSEC_PER_RADIAN * lever_m * 1e6
+    velocity = 2.0 * np.pi * frequency_hz * displacement
+    kept = [name for name, limit in VIBRATION_CLASSES_UM_S.items() if velocity <= limit]
+    return HeadMotion(displacement, float(velocity), kept[-1] if kept else "worse than VC-A")

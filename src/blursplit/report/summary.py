@@ -1,0 +1,406 @@
+"""From a result to plain texts: what the page, the terminal and notebooks say."""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+from blursplit.constants import BAR_TELLS, EVENT_ROWS, LEAST_ODDS_NAMED
+from blursplit.estimate import Estimate
+from blursplit.plain import plain
+from blursplit.report.words import (
+    CAUSE_NAMES,
+    CURE_NAMES,
+    UNKNOWN,
+    cautions_for,
+    chance,
+    estimate_cells,
+    estimate_text,
+    label_of_key,
+    number,
+    probability,
+    setting,
+    setup_text,
+    text_of,
+)
+from blursplit.result import Event, Line, NextStep, Result
+
+__all__ = ["CURED_IMAGES", "Segment", "bar_of", "cure_shown", "summarize"]
+
+# which image and which width show a cure; the air's and the optics' cannot be shifted out
+CURED_IMAGES: dict[str, tuple[tuple[str, ...], str, str]] = {
+    "mechanics": (
+        ("without_mechanics", "without_both"),
+        "without_both_arcsec",
+        "On a steady mount",
+    ),
+    "structure": (("without_structure",), "without_structure_arcsec", "Without shaking"),
+    "tracking": (("without_tracking",), "without_tracking_arcsec", "With perfect tracking"),
+}
+
+ANSWERS = {"yes": "worth it", "no": "not worth it", "open": "open", "not asked": "not asked"}
+
+# which cure a step is; every other step decides something instead
+_CURE_OF_STEP = {
+    "stiffen": "structure",
+    "polar-alignment": "tracking",
+    "service-drive": "tracking",
+    "ventilate": "near_air",
+    "focus": "optics",
+    "collimate": "optics",
+}
+_KINDS_OF_EVENT = {"shock": "shock", "shocks": "several shocks", "gust": "gust"}
+
+
+class Segment(NamedTuple):
+    """A piece of the bar of the width: a cause, its words, and its share of the bar."""
+
+    name: str
+    label: str
+    size: str
+    share: float
+
+
+def _title(result: Result) -> str:
+    sequence = result.sequence
+    named = [plain(text) for text in (sequence.object, sequence.name) if text]
+    return ", ".join(dict.fromkeys(named)) or "sequence"
+
+
+def _headline(result: Result) -> str:
+    verdict = result.verdict
+    if verdict.headline_code:
+        from blursplit.result import Remark
+
+        return text_of(Remark(code=verdict.headline_code, facts=verdict.headline_facts))
+    return plain(verdict.headline) or "Nothing is said about this sequence."
+
+
+def _width(result: Result) -> tuple[Estimate | None, str]:
+    if result.fwhm.recorded_arcsec is not None:
+        return result.fwhm.recorded_arcsec, "arcsec"
+    return result.fwhm.recorded_px, "px"
+
+
+def cure_shown(result: Result) -> str | None:
+    """Return the cure whose star is shown beside the recorded one, None where none can be."""
+    verdict = result.verdict
+    cure = verdict.headline_facts.get("cure")
+    if isinstance(cure, str):
+        return cure if cure in CURED_IMAGES else None
+    return None if verdict.headline_code in {"not-asked", "not-converged"} else "mechanics"
+
+
+def _part_of(result: Result, cure: str) -> Any:
+    return result.instrument if cure == "optics" else getattr(result, cure)
+
+
+def bar_of(result: Result) -> list[Segment]:
+    """Return the pieces of the recorded width, mean shares above the base; empty if not known."""
+    recorded, base = result.fwhm.recorded_arcsec, result.instrument.base_fwhm_arcsec
+    if recorded is None or not recorded.value or base is None or base >= recorded.value:
+        return []
+    width = recorded.value
+    shares = {
+        "atmosphere": result.atmosphere.share,
+        "near_air": result.near_air.share,
+        "tracking": result.tracking.share,
+        "structure": result.structure.share,
+        "open": result.open.share,
+        "optics": result.instrument.share,
+    }
+    known = {name: max(share, 0.0) for name, share in shares.items() if share is not None}
+    if not known:
+        return []
+    rest = 1.0 - sum(known.values())
+    if rest > BAR_TELLS and len(known) < len(shares):
+        known["untold"] = rest
+    total = sum(known.values())
+    sizes = {"base": base} | {
+        name: (width - base) * share / total for name, share in known.items() if total > 0
+    }
+    places = 1 if width >= 1 else 2
+    return [
+        Segment(name, CAUSE_NAMES[name], _rounded(size, places), size / width)
+        for name, size in sizes.items()
+        if size / width >= BAR_TELLS
+    ]
+
+
+def _rounded(size: float, places: int) -> str:
+    text = f"{size:.{places}f}"
+    return f"< {10**-places:g}" if float(text) == 0 else text
+
+
+def _stars(result: Result) -> list[dict[str, Any]]:
+    """Return the stars of the first screen: the recorded one, and one with a cure."""
+    recorded, unit = _width(result)
+    cells = estimate_cells(recorded, "", finest=2)
+    stars: list[dict[str, Any]] = [
+        {"images": ("recorded",), "label": "Now", "width": cells["value"], "unit": unit}
+    ]
+    cure = cure_shown(result)
+    if cure is not None:
+        images, name, label = CURED_IMAGES[cure]
+        cells = estimate_cells(getattr(result.fwhm, name), "", finest=2)
+        shown = cells["value"]
+        if result.verdict.headline_code == "open" and cells["range68"]:
+            shown = cells["range68"]
+        stars.append({"images": images, "label": label, "width": shown, "unit": "arcsec"})
+    for star in stars:
+        if star["width"] == UNKNOWN:
+            star["unit"] = ""
+    return stars
+
+
+def _gain(result: Result, step: NextStep) -> str:
+    cure = _CURE_OF_STEP.get(step.code)
+    saving = None if cure is None else _part_of(result, cure).saving_arcsec
+    if saving is not None and saving.value is not None:
+        return f"It would save {estimate_text(saving, 'arcsec', finest=2)}."
+    if step.gain_arcsec is None or step.gain_arcsec <= 0:
+        return ""
+    verb = "save" if cure else "settle"
+    return f"It would {verb} up to {number(step.gain_arcsec, 2)} arcsec."
+
+
+def _steps(result: Result) -> list[dict[str, Any]]:
+    return [
+        {
+            "text": text_of(step),
+            "gain": _gain(result, step),
+            "cautions": cautions_for([step.code]),
+        }
+        for step in result.verdict.next
+    ]
+
+
+def _cures(result: Result) -> list[dict[str, Any]]:
+    """Return one row for each cure: whether it matters, and what it would save."""
+    verdict = result.verdict
+    rows = []
+    for cure, label in CURE_NAMES.items():
+        part = _part_of(result, cure)
+        saving = part.saving_arcsec
+        answer = verdict.matters.get(cure)
+        if answer is None and saving is None:
+            continue
+        motion = getattr(part, "rms_major_arcsec", None)
+        minor = getattr(part, "rms_minor_arcsec", None)
+        moved = "" if motion is None else estimate_text(motion, "", finest=3)
+        if motion is not None and minor is not None and not motion.is_limit:
+            moved += " × " + estimate_text(minor, "", finest=3)
+        rows.append(
+            {
+                "name": cure,
+                "label": label,
+                "answer": "" if answer is None or cure == "atmosphere" else ANSWERS[answer],
+                "state": answer or "",
+                "saving": estimate_cells(saving, "", finest=2),
+                "percent": estimate_cells(part.saving_fraction, "%", 100.0, finest=0)["value"],
+                "motion": moved,
+            }
+        )
+    return rows
+
+
+def _widths(result: Result) -> list[tuple[str, str]]:
+    fwhm, air = result.fwhm, result.atmosphere
+    rows: list[tuple[str, Estimate | None, str]] = [
+        ("Recorded", *_width(result)),
+        ("With perfect tracking", fwhm.without_tracking_arcsec, "arcsec"),
+        ("Without shaking", fwhm.without_structure_arcsec, "arcsec"),
+        ("On a perfectly steady mount", fwhm.without_both_arcsec, "arcsec"),
+        ("Every frame centred on its star", fwhm.registered_arcsec, "arcsec"),
+        ("All the air alone", air.fwhm_arcsec, "arcsec"),
+        ("Optics beyond a perfect telescope", result.instrument.optics_fwhm_arcsec, "arcsec"),
+        ("Seeing of the air outside (500 nm, zenith)", air.seeing_500nm_zenith_arcsec, "arcsec"),
+        ("Seeing: lower bound, from pairs", air.lower_seeing_arcsec, "arcsec"),
+        ("Seeing: upper bound, from the centred star", air.upper_seeing_arcsec, "arcsec"),
+        ("Fried's r₀ (500 nm, zenith)", air.r0_500nm_zenith_m, "m"),
+        ("Wind that moves the turbulence", air.wind_m_s, "m/s"),
+    ]
+    return [
+        (label, estimate_text(estimate, unit, finest=2 if unit == "arcsec" else None))
+        for label, estimate, unit in rows
+        if estimate is not None
+    ]
+
+
+def _motion(result: Result) -> list[tuple[str, str]]:
+    motion, open_part = result.motion, result.open
+    rows = [
+        (label, f"{number(arcsec, 2)} arcsec" if arcsec is not None else f"{number(px, 2)} px")
+        for label, arcsec, px in (
+            ("Shared motion along x, rms", motion.common_rms_x_arcsec, motion.common_rms_x_px),
+            ("Shared motion along y, rms", motion.common_rms_y_arcsec, motion.common_rms_y_px),
+            ("Star against star along x, rms", None, motion.pair_rms_x_px),
+            ("Star against star along y, rms", None, motion.pair_rms_y_px),
+            ("Noise of one position, rms", motion.noise_rms_arcsec, motion.noise_rms_px),
+        )
+        if arcsec is not None or px is not None
+    ]
+    if open_part.motion_rms_major_arcsec is not None:
+        rows.append(
+            (
+                "Shared motion without an owner, rms",
+                estimate_text(open_part.motion_rms_major_arcsec, "arcsec"),
+            )
+        )
+    if result.tracking.drift_arcsec_per_min is not None:
+        rows.append(("Drift", estimate_text(result.tracking.drift_arcsec_per_min, "arcsec/min")))
+    structure = result.structure
+    if structure.undetected_rms_arcsec is not None:
+        band = structure.band_hz
+        where = "" if band is None else f", {number(band[0], 2)} to {number(band[1], 2)} Hz"
+        size = number(structure.undetected_rms_arcsec, 2)
+        rows.append((f"Smallest mode that is found 95 times in 100{where}", f"{size} arcsec rms"))
+    return rows
+
+
+def _line(index: int, line: Line) -> dict[str, str]:
+    rms = (line.rms_arcsec, "arcsec") if line.rms_arcsec is not None else (line.rms_px, "px")
+    damping = "steady" if line.kind == "steady" else UNKNOWN
+    if line.damping_ratio is not None:
+        damping = estimate_text(line.damping_ratio, "%", 100.0)
+    odds = [*line.alias_odds, *[None] * len(line.alias_candidates_hz)]
+    others = sorted(
+        zip(line.alias_candidates_hz, odds, strict=False), key=lambda item: -(item[1] or 0.0)
+    )
+    named = [
+        f"{number(frequency, 3)} Hz ({probability(odd)})"
+        for frequency, odd in others
+        if odd is not None and odd >= LEAST_ODDS_NAMED
+    ]
+    causes = sorted(line.cause_odds.items(), key=lambda item: -item[1])
+    named_causes = [
+        f"{plain(cause)} ({probability(odd)})" for cause, odd in causes if odd >= LEAST_ODDS_NAMED
+    ]
+    told = "" if len(named_causes) == 1 else ", ".join(named_causes)
+    return {
+        "number": str(index),
+        "frequency": estimate_text(line.frequency_hz, "Hz"),
+        "rms": estimate_text(*rms),
+        "direction": estimate_text(line.angle_deg, "deg"),
+        "damping": damping,
+        "chance": chance(line.false_alarm_probability),
+        "aliases": ", ".join(named) if len(named) > 1 else "no other",
+        "cause": told or plain(line.cause),
+    }
+
+
+def _event(index: int, event: Event) -> dict[str, str]:
+    kind = _KINDS_OF_EVENT[event.kind]
+    if event.kind == "shocks":
+        kind += f" ({event.onsets} or more)"
+    return {
+        "number": str(index),
+        "start": f"{event.start_s:.2f} s",
+        "duration": f"{number(event.duration_s, 2)} s",
+        "kind": kind,
+        "peak": estimate_text(event.peak_arcsec, "arcsec"),
+        "frequency": f"{number(event.frequency_hz, 2)} Hz",
+    }
+
+
+def _event_words(result: Result) -> list[str]:
+    search = result.event_search
+    if search is None:
+        return []
+    seen = (
+        f"an oscillation of {number(search.smallest_peak_arcsec, 2)} arcsec peak that lasts "
+        f"{setting(search.window_s)} s"
+    )
+    if not result.events:
+        return [f"No event was found in {search.frames_searched} frames; {seen}, would have been."]
+    left = len(result.events) - EVENT_ROWS
+    return [
+        f"{search.frames_affected} of {search.frames_searched} frames lie in events.",
+        f"The smallest that would be found: {seen}.",
+        "No frame is left out for an event.",
+        *([f"{left} more events are in the result file."] if left > 0 else []),
+    ]
+
+
+def _facts(result: Result) -> list[str]:
+    sequence = result.sequence
+    stars = "1 star" if sequence.stars_used == 1 else f"{sequence.stars_used} stars"
+    facts = [f"{sequence.frames_used} of {sequence.frames} frames", stars]
+    if sequence.frame_exposure_s is not None:
+        facts.append(f"exposures of {setting(sequence.frame_exposure_s)} s")
+    if sequence.duration_s is not None:
+        facts.append(f"{setting(float(f'{sequence.duration_s:.3g}'))} s long")
+    if result.fwhm.blur_time_s is not None:
+        blur_time = setting(float(f"{result.fwhm.blur_time_s:.3g}"))
+        facts.append(f"widths for an exposure of {blur_time} s")
+    if sequence.start_utc:
+        facts.append(f"{plain(sequence.start_utc)[:19].replace('T', ' ')} UTC")
+    return facts
+
+
+def _quality(result: Result) -> list[tuple[str, str]]:
+    sequence, fit = result.sequence, result.fit
+    rows = [
+        ("Files", str(sequence.files)),
+        ("Stretches without a gap", str(sequence.segments)),
+        ("Time stamps", sequence.timing),
+    ]
+    rows += [
+        (f"Left out: {plain(reason).replace('_', ' ')}", str(count))
+        for reason, count in sequence.frames_dropped.items()
+    ]
+    if sequence.nyquist_hz is not None:
+        rows.append(("Highest frequency sampled directly", f"{setting(sequence.nyquist_hz)} Hz"))
+    if fit is not None:
+        agree = "" if fit.r_hat_max is None else f"; two runs agree to R-hat {fit.r_hat_max:.3f}"
+        rows.append(("Fit", plain(fit.method) + agree))
+    return rows
+
+
+def summarize(result: Result) -> dict[str, Any]:
+    """Return the texts of a report, each number with its unit and its interval.
+
+    Parameters
+    ----------
+    result : Result
+
+    Returns
+    -------
+    dict
+        Plain texts, lists and dictionaries; nothing is escaped for any medium, but control
+        characters are gone.
+    """
+    verdict = result.verdict
+    checks = [{"severity": c.severity, "text": text_of(c)} for c in result.checks]
+    told = {check.code for check in result.checks}
+    return {
+        "title": _title(result),
+        "headline": _headline(result),
+        "facts": _facts(result),
+        "stars": _stars(result),
+        "bar": bar_of(result),
+        "steps": _steps(result),
+        "cautions": cautions_for(step.code for step in verdict.next[1:]),
+        "checks": checks,
+        "reasons": [text_of(reason) for reason in verdict.reasons],
+        "doubts": [text_of(w) for w in result.warnings if w.code not in told],
+        "worth": ""
+        if verdict.worth_arcsec is None
+        else f"{number(verdict.worth_arcsec, 2)} arcsec",
+        "cures": _cures(result),
+        "widths": _widths(result),
+        "motion": _motion(result),
+        "lines": [_line(k, line) for k, line in enumerate(result.lines, start=1)],
+        "events": [_event(k, e) for k, e in enumerate(result.events[:EVENT_ROWS], start=1)],
+        "event_words": _event_words(result),
+        "quality": _quality(result),
+        "setup": [
+            {
+                "label": label_of_key(key),
+                "value": setup_text(key, entry.value),
+                "origin": "assumed" if entry.origin == "default" else entry.origin,
+            }
+            for key, entry in result.setup.items()
+        ],
+        "command": plain(result.command),
+        "version": plain(result.version),
+    }

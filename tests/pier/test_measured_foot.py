@@ -1,0 +1,61 @@
+"""Measured frequencies bring back the foot that made them; engineers' words from image motion."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from blursplit.errors import InputError
+from blursplit.pier.model import build_pier, pier_modes, tilt_per_load
+from blursplit.pier.report import analyse_pier, head_motion
+from blursplit.pier.setup import read_pier
+
+TUBE = {"kind": "tube", "length_m": 1.0, "outer_m": 0.1683, "wall_m": 0.005}
+LOAD = {"mount_kg": 40.0}
+
+
+@pytest.mark.parametrize("softness_nm_rad", [3.0e5, 5.0e6])
+def test_the_foot_that_made_a_frequency_is_found_again(softness_nm_rad: float) -> None:
+    """A pier drawn as clamped whose ground gives way, as a published one did."""
+    real = read_pier(
+        {"sections": [TUBE], "payload": LOAD, "base": {"tilt_nm_rad": softness_nm_rad}}, "real"
+    )
+    model = build_pier(real)
+    first = pier_modes(model, 1)[0].frequency_hz
+    drawn = read_pier({"sections": [TUBE], "payload": LOAD, "measured_hz": [first]}, "drawn")
+    found = analyse_pier(drawn).measured
+    assert found is not None
+    # the measured frequency is exact, what the model may miss is 5 % of it: 10 % of the softness
+    assert_allclose(found.base_tilt_nm_rad.value, softness_nm_rad, rtol=0.15)
+    assert found.base_tilt_nm_rad.low95 < softness_nm_rad < found.base_tilt_nm_rad.high95
+    truth = tilt_per_load(model).axis_x_arcsec_n
+    assert (
+        found.tilt_at_axis_height_arcsec_n.low95 < truth < found.tilt_at_axis_height_arcsec_n.high95
+    )
+    assert found.design_tilt_at_axis_height_arcsec_n < truth
+    assert found.misfit_sigmas < 0.5
+
+
+def test_frequencies_that_no_foot_explains_are_called_so() -> None:
+    """Twice the clamped frequency is beyond any foot: 54.6 Hz at most."""
+    drawn = read_pier({"sections": [TUBE], "payload": LOAD, "measured_hz": [110.0]}, "drawn")
+    assert analyse_pier(drawn).measured.misfit_sigmas > 3
+
+
+def test_a_count_of_no_webs_takes_them_off() -> None:
+    """`--set pier.webs.count=0` is the same pier without the table; two webs are refused."""
+    webs = {"count": 4, "thickness_m": 0.006, "height_m": 0.5, "reach_foot_m": 0.1}
+    bare = read_pier({"sections": [TUBE]}, "bare")
+    off = read_pier({"sections": [TUBE], "webs": webs, "webs.count": 0}, "off")
+    assert off == bare
+    with pytest.raises(InputError, match="threes or more"):
+        read_pier({"sections": [TUBE], "webs": webs | {"count": 2}}, "two")
+
+
+def test_head_motion_is_rotation_times_lever() -> None:
+    """0.1 arcsec at 10 Hz and 1.5 m: 0.727 um and 45.7 um/s, which VC-A alone allows."""
+    found = head_motion(0.1, 10.0, 1.5)
+    assert_allclose(found.displacement_um, 0.1 * 4.848137e-6 * 1.5e6, rtol=1e-6)
+    assert_allclose(found.velocity_um_s, 2 * np.pi * 10 * found.displacement_um, rtol=1e-12)
+    assert found.vibration_class == "VC-A"
+    assert head_motion(0.2, 10.0, 1.5).vibration_class == "worse than VC-A"
+    assert head_motion(0.001, 10.0, 1.5).vibration_class == "VC-E"

@@ -1,0 +1,113 @@
+"""Every remark has words: each fact with its unit, and nothing left open in the sentence."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from blursplit.report import words
+from blursplit.report.words import KINDS, TEMPLATES, text_of, tied
+from blursplit.result import Remark
+
+NUMBERS = {kind for kind in KINDS if kind not in {"cure", "owner", "name", "check"}}
+
+
+def invented(template: str) -> dict[str, float | str]:
+    """Return facts of the kinds that a template asks for."""
+    return {
+        name: 1.234 if kind in NUMBERS else "structure"
+        for name, kind in re.findall(r"\{(\w+):(\w+)\}", template)
+    }
+
+
+@pytest.mark.parametrize("code", sorted(TEMPLATES))
+def test_every_sentence_is_whole_with_and_without_its_facts(code):
+    template = TEMPLATES[code]
+    base, _, variant = code.partition("/")
+    facts = invented(template)
+    if variant:
+        name = words.VARIANT_FACTS[base]
+        facts[name] = float(variant) if variant.isdigit() else variant
+    for given in (facts, {k: v for k, v in facts.items() if k == words.VARIANT_FACTS.get(base)}):
+        text = text_of(Remark(code=base, facts=given))
+        assert not re.search(r"[{}`]|\[\[|\]\]|  ", text)
+        assert text[0].isupper() or text[0].isdigit()
+        assert text.endswith((".", ")", "?"))
+    assert set(re.findall(r"\{\w+:(\w+)\}", template)) <= set(KINDS)
+
+
+@pytest.mark.parametrize(
+    ("code", "facts", "text"),
+    [
+        (
+            "cure-matters",
+            {
+                "cure": "structure",
+                "width_arcsec": 2.49,
+                "without_arcsec": 1.12,
+                "seeing_arcsec": 0.8,
+            },
+            (
+                "Without the shaking your stars would be 1.1 arcsec, not 2.5. Your seeing was 0.80 "
+                "arcsec."
+            ),
+        ),
+        (
+            "cure-matters",
+            {"cure": "tracking", "width_arcsec": 12.4, "without_arcsec": 2.2},
+            "With perfect tracking your stars would be 2.2 arcsec, not 12.",
+        ),
+        (
+            "no-line-found",
+            {"limit_rms_arcsec": 0.0058, "band_low_hz": 0.5, "band_high_hz": 20},
+            (
+                "No ringing was found between 0.50 and 20 Hz; a mode of 0.006 arcsec rms would "
+                "have been, 95 times in 100."
+            ),
+        ),
+        ("longer-run", {"duration_s": 600.0}, "Record 10 min in one run."),
+        (
+            "lines-found",
+            {"count": 1.0, "strongest_hz": 6.31, "rms_arcsec": 0.833, "owner": None},
+            "One line in the motion that all stars share: at 6.3 Hz, 0.83 arcsec rms.",
+        ),
+    ],
+)
+def test_facts_are_told_with_two_figures_and_units(code, facts, text):
+    assert text_of(Remark(code=code, facts=facts)) == text
+
+
+def test_an_unknown_code_keeps_the_text_that_came_with_it():
+    assert text_of(Remark(code="from-next-year", text="Something new.")) == "Something new."
+    assert text_of(Remark(code="from-next-year")) == "from next year"
+
+
+def test_words_of_others_cannot_carry_control_characters():
+    text = text_of(
+        Remark(code="periodic-error-found", facts={"name": "wo\x1b[31mrm", "amplitude_arcsec": 1.0})
+    )
+    assert "\x1b" not in text
+
+
+def test_numbers_stay_with_their_units():
+    text = tied("1.1 arcsec (0.9 to 1.3), < 0.1 px at 95 % in 10 min")
+    pieces = [piece.replace("\u00a0", "_") for piece in text.split(" ")]
+    assert pieces == ["1.1_arcsec", "(0.9_to_1.3),", "<_0.1_px", "at", "95_%", "in", "10_min"]
+
+
+def test_work_that_can_hurt_carries_its_caution():
+    assert any("licensed" in text for text in words.cautions_for(["stiffen"]))
+    assert any("unplug" in text for text in words.cautions_for(["service-drive"]))
+    assert any("never look" in text for text in words.cautions_for(["collimate"]))
+    assert words.cautions_for(["longer-run", "state-aperture"]) == []
+    twice = words.cautions_for(["stiffen", "service-drive"])
+    assert len(twice) == len(set(twice))
+    assert set(words.CAUTIONS_OF) <= set(TEMPLATES)
+
+
+def test_a_limit_is_rounded_up_so_that_it_holds():
+    from blursplit.estimate import upper_limit
+
+    assert words.estimate_text(upper_limit(0.00581), "arcsec") == "< 0.006 arcsec at 95 %"
+    assert words.estimate_text(upper_limit(0.1231), "arcsec") == "< 0.13 arcsec at 95 %"
