@@ -34,13 +34,12 @@ def desk(tmp_path_factory):
     folder = tmp_path_factory.mktemp("desk")
     write_sequence(Scene.model_validate(NIGHT), folder / "night1")
     shutil.move(folder / "night1" / "setup.toml", folder / "rig.toml")
-    for name in ("before", "after"):
-        shutil.copytree(ROOT / "examples" / "audit" / name, folder / name)
-    shutil.copy(ROOT / "examples" / "audit" / "before.toml", folder / "before.toml")
     shutil.copy(ROOT / "examples" / "limits.toml", folder / "limits.toml")
-    shutil.copy(ROOT / "examples" / "pier_steel_tube.toml", folder / "column.toml")
     night = blursplit.measure(folder / "night1", folder / "rig.toml")
     night.save(folder / "night1-result")
+    night.save(folder / "before")
+    night.result.sequence.name = "another"
+    night.save(folder / "after")
     return folder
 
 

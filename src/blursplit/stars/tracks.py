@@ -118,6 +118,12 @@ class StarTracks:
         Warnings that go into the result.
     dropped : dict
         Reason -> number of frames dropped.
+
+    Examples
+    --------
+    >>> from blursplit import StarTracks
+    >>> StarTracks.read("night1-result")
+    StarTracks(40 frames, 3 stars, 0.78 s, 50 a second)
     """
 
     time_s: FloatArray
