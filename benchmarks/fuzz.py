@@ -30,7 +30,7 @@ with atheris.instrument_imports(include=["blursplit.frames", "blursplit.rig"]):
 
 
 BLOCK = 2880
-DATA = bytes(range(256)) * 24  # 12 frames of 16 x 16 of any type up to 16 bits
+DATA = bytes((i + 3 * (i // 128)) % 256 for i in range(6144))  # 12 different frames of 16 x 16
 
 KEYS = (
     "SIMPLE", "XTENSION", "BITPIX", "NAXIS", "NAXIS1", "NAXIS2", "NAXIS3", "NAXIS4", "PCOUNT",

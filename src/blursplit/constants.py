@@ -28,6 +28,9 @@ CAMERA_WAVELENGTH_NM = 550.0  # nm | middle of an unfiltered camera's band; judg
 
 LARGEST_TOML_BYTES = 1_000_000  # bytes | judgement: a setup file has some hundreds
 DEEPEST_TOML = 8  # tables within tables | a pier's sections need four
+MIDNIGHT_WAIT_S = 60.0  # s | longest wait over midnight between two frames; judgement
+CHECKED_BYTES = 64_000_000  # bytes | of data whose sums are compared before reading: 0.1 s
+LONGEST_SOURCE = 1000  # characters | of a path in a message; no real one is longer, judgement
 LONGEST_QUOTE = 60  # characters | of a wrong value in a message, judgement
 LONGEST_EXPOSED_SHARE = 1.05  # of the interval | 5 % for rounded values
 # own unit | least and largest value of a setup key: beyond, it is in another unit; judgement
@@ -60,6 +63,9 @@ SCALE_SOURCES = {
 }
 
 # --- stars --------------------------------------------------------------------------------------
+ROUNDING_ADU2 = 1.0 / 12.0  # adu^2 | variance of rounding to whole units
+LEAST_NOISE_SHARE = 1e-3  # of a star's peak | noise of a sky that was clipped away; judgement
+SMALLEST_SIDE_PX = 7  # px | a star of the narrowest usable width with a pixel of sky on each side
 BLANK_PATCHES = 12  # - | judgement: 1,700 pixels a frame tell a correlation to 0.005 in 24 frames
 BLANK_PATCH_PX = 12  # px | judgement: fits between the stars of an ordinary field
 BLANK_RUN_FRAMES = 16  # - | judgement: filters of cameras reach over a few frames
@@ -125,6 +131,11 @@ INSIDE_LEAST_BINS = 20  # - | fewer say nothing of a lag (3/sqrt(20) = 0.67); ju
 INSIDE_MOST_BINS = 400  # - | keeps the fit within two seconds; judgement
 INSIDE_AIR_LAG = (0.0, 0.12, 0.25)  # - | memory of air's shape over V tau/D of 1 and more; screens
 INSIDE_LARGEST_AIR_SHARE = 0.4  # - | scatter of air's tensor over its mean: 0.20 to 0.38; screens
+INSIDE_SHOWN = (0.99, 0.95)  # - | probability of memory and of form; judgement
+INSIDE_FORM_MOTION = (1.0, 2.5)  # - | traceless over half-trace variance: geometry, and beats
+INSIDE_FORM_CURRENTS = (0.0, 0.9)  # - | none for a defocus, 0.78 for five low orders (screens)
+INSIDE_AXIS_PRIOR = 0.293  # - | of a mode on one axis: one half that there is one on either
+INSIDE_JACKKNIFE = 12  # - | stretches; judgement
 INSIDE_SCALE_ERROR = 0.05  # - | slope of ln|OTF| tensors on true ones; screens
 INSIDE_RADII, INSIDE_ANGLES = 3, 8  # - | frequencies of the least squares; judgement
 INSIDE_HALF_CYCLES = 0.443  # cycles per exposure | sinc^2 is one half there
@@ -481,6 +492,7 @@ LOWEST_LIMIT_HZ = (
 SLOWEST_STRUCTURE_HZ = 0.5  # Hz | no pier rings so slowly; the air and the drive do move there
 WIDTH_DISAGREEMENT = 0.15  # - | of modelled and recorded width, from which on it is said; judgement
 OVERSAMPLING = 4  # - | of the star images that are kept for the page
+LONGEST_RINGING_S = 16.0  # s | energy of a mode of 1 Hz, damping 0.005, falls to 1/e: 1/(4 pi f z)
 N_HISTORIES = 100  # - | histories drawn; a 95 % probability then errs by 2 %
 AMPLITUDE_SIGMA = (
     0.02  # - | filled-in samples, trailed centroids, shared wings; judgement, no source

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from blursplit.constants import LONGEST_SOURCE
 from blursplit.plain import plain
 
 if TYPE_CHECKING:
@@ -56,6 +57,8 @@ class InputError(BlursplitError):
 
     def __init__(self, source: str | Path, problem: str, remedy: str) -> None:
         self.source = str(source)
+        if len(self.source) > LONGEST_SOURCE:
+            self.source = f"{self.source[:LONGEST_SOURCE]}..."
         self.problem = problem
         self.remedy = remedy
         super().__init__(plain(f"{self.source}: {problem}; {remedy}"))

@@ -178,16 +178,17 @@ def read_series_units(units: Any) -> dict[str, FloatArray]:
 
 
 def image_units(series: Series) -> list[Any]:
-    """Return the units of images.fits; the finder is packed, the star images are exact."""
+    """Return the units of images.fits; finder and loop are packed, the star images exact."""
     from astropy.io import fits
 
     units = []
     for name, image in series.images.items():
         pixels = np.asarray(image, dtype=np.float32)
         is_finder = name == "finder"
-        unit = packed_image(name, pixels) if is_finder else fits.ImageHDU(pixels, name=name)
+        is_packed = is_finder or name == "loop"
+        unit = packed_image(name, pixels) if is_packed else fits.ImageHDU(pixels, name=name)
         unit.header["COMMENT"] = IMAGE_NAMES[name]
-        if series.image_scale_arcsec is not None and not is_finder:
+        if series.image_scale_arcsec is not None and not is_packed:
             unit.header["SCALE"] = (series.image_scale_arcsec, "arcsec per pixel")
         units.append(unit)
     return units

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -110,7 +111,7 @@ def _single_path(frames: Frames) -> Path | None:
 def _is_positions(path: Path) -> bool:
     from blursplit.stars.positions import is_positions_file
 
-    return is_positions_file(path) and not path.is_dir()
+    return is_positions_file(path) and not os.path.isdir(path)  # noqa: PTH112 - of no error
 
 
 def _from_positions(positions: Any, rig: Rig) -> Source:

@@ -209,7 +209,7 @@ def _make_field() -> Callable[..., Field]:
     return make_field
 
 
-@pytest.fixture(name="expose")
+@pytest.fixture(name="expose", scope="session")
 def _expose() -> Callable[..., Field]:
     return expose
 

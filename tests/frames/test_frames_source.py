@@ -58,6 +58,7 @@ def test_star_in_plus_x_lies_in_a_later_column(tmp_path, maker):
     """Convention: arrays are [frame, y, x], pixel centres whole numbers from 0."""
     frames = np.zeros((12, 9, 11), dtype=np.float32)
     frames[:, 2, 7] = 1.0
+    frames[:, 8, 0] = np.arange(12) / 12  # one picture twelve times would be refused
     path = maker.cube(tmp_path / "c.fits", frames, FPS=10.0)
     stamp = open_frames([path]).source.cut(0, 1, np.array([6]), np.array([1]), 3)[0, 0]
     assert_array_equal(np.argwhere(stamp == 1), [[1, 1]])

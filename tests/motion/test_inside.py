@@ -188,6 +188,29 @@ def test_skewed_air_with_a_short_memory_is_no_shake():
     assert fit.limit_rms_arcsec > 0.1
 
 
+def test_slow_currents_that_change_the_focus_are_not_called_a_shake():
+    """They remember themselves as a mode does, but widen both axes at once."""
+    rng = np.random.default_rng(9)
+    slow = np.zeros((3, 300))
+    for i in range(1, 300):
+        slow[:, i] = 0.92 * slow[:, i - 1] + 0.39 * rng.standard_normal(3)
+    focus, upright, slanted = 0.3 * slow * [[1.0], [0.3], [0.3]]
+    values = np.stack(
+        [
+            0.3 + (focus + upright) ** 2 + slanted**2,
+            0.3 + (focus - upright) ** 2 + slanted**2,
+            2.0 * focus * slanted,
+        ],
+        axis=1,
+    )
+    values += 0.02 * rng.standard_normal(values.shape)
+    fit = fit_inside_motion(_tensors(values, 0.02), 0.5, 0.5, air_time_s=0.1, seed=1)
+    assert fit is not None
+    assert fit.memory_probability > 0.99
+    assert fit.form_probability < 0.5
+    assert not fit.is_shown
+
+
 def test_turned_by_a_right_angle_the_answer_turns_along():
     """Swapping the axes of the tensors swaps those of the answer."""
     values, _ = _scene(11, 0.5)

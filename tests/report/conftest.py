@@ -616,6 +616,12 @@ def cases() -> dict[str, Case]:
     }
 
 
+@pytest.fixture
+def full(cases: dict[str, Case]) -> Case:
+    """Return the case that has everything."""
+    return cases["yes"]
+
+
 CASE_NAMES = (
     "yes",
     "no",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -21,8 +21,14 @@ from blursplit.budget.optics_data import OpticsData, registered_transfer
 from blursplit.budget.record import Allowed, Lines, Motion, Record
 from blursplit.budget.shape import fast_variance_px2, shared_shape
 from blursplit.budget.summary import Readings, read_off
-from blursplit.constants import N_HISTORIES, STEADY_BLUR_EXPOSURE_S
+from blursplit.constants import (
+    FWHM_PER_SIGMA,
+    LONGEST_RINGING_S,
+    N_HISTORIES,
+    STEADY_BLUR_EXPOSURE_S,
+)
 from blursplit.estimate import Estimate
+from blursplit.evidence.long_frames import fit_width_law, tracking_of_long_frames
 from blursplit.image.stack import (
     StarImages,
     registration_noise_arcsec2,
@@ -91,11 +97,14 @@ def _lower_bound(record: Record, motion: Motion, seed: int) -> FloatArray | None
 def _inside(record: Record, seed: int) -> InsideMotion | None:
     """Return what the shapes of the stars say of motion inside the frames.
 
-    Not where frames are so short that no mode of a mount has half its motion inside.
+    Not where frames are so short that no mode of a mount has half its motion inside, nor where
+    they lie so far apart that every mode has forgotten itself: focus and air change slowly then.
     """
     tracks, facts = record.view.images, record.facts
     exposure, cadence = tracks.exposure_s, tracks.cadence_s
     if exposure is None or cadence is None or exposure < STEADY_BLUR_EXPOSURE_S:
+        return None
+    if cadence > LONGEST_RINGING_S:
         return None
     scale = facts.scale_arcsec
     optics = facts.optics
@@ -194,7 +203,7 @@ def _from_widths(
     recorded = stack.recorded_estimates()["mean"]
     assert isinstance(recorded, Estimate)  # noqa: S101 - a stack has a width
     rng = np.random.default_rng([seed, 6])
-    paths, tensors, rates = _slow_motion(record, motion, rng)
+    paths, tensors, rates = _slow_motion(record, motion, seed)
     if inside is not None:
         for k, tensor in enumerate(tensors):
             if inside.is_shown or rng.random() < inside.probability:
@@ -211,6 +220,7 @@ def _from_widths(
         blur_time_s=facts.blur_time_s,
         outer_scale_m=facts.optics.outer_scale_m,
         stated_optics_arcsec=facts.known_instrument_arcsec,
+        narrowest_arcsec=_narrowest(record),
         may_shake=True,
         seed=seed,
     )
@@ -220,45 +230,68 @@ def _from_widths(
     )
     return Answer(
         histories=histories,
-        readings=read_off(runs, facts.blur_time_s),
+        readings=_near_air_unseen(read_off(runs, facts.blur_time_s)),
         inside=inside,
         lower_strength=lower,
     )
 
 
-def _slow_motion(
-    record: Record, motion: Motion, rng: np.random.Generator
-) -> tuple[list[dict[str, FloatArray]], list[dict[str, FloatArray]], FloatArray]:
-    """Paths at frame times, blur inside the frames, and drift of frames without a spectrum.
+def _near_air_unseen(readings: Readings) -> Readings:
+    """Let near air be anything from none to all of the air, which one width cannot part."""
+    either = np.stack([0.0 * readings.width_arcsec, readings.saving["atmosphere"][:, 1]], axis=1)
+    return replace(readings, saving={**readings.saving, "near_air": either})
 
-    A straight drift is tracking; what the frames do about it is open motion at frame times. Inside
-    an exposure the drift blurs by its rate, and the wandering by the scatter of the steps from
-    frame to frame times the duty cycle.
+
+def _slow_motion(
+    record: Record, motion: Motion, seed: int
+) -> tuple[list[dict[str, FloatArray]], list[dict[str, FloatArray]], FloatArray]:
+    """Return paths at frame times, blur inside the frames, and drift of frames without a spectrum.
+
+    A straight drift is tracking; what the frames do about it is open motion at frame times. How
+    much of a step happens inside the exposures follows from duty cycle and elongations
+    (`evidence.long_frames`).
     """
     facts, tracks = record.facts, record.view.tracks
     scale = facts.scale_arcsec or 1.0
-    seen = np.isfinite(motion.shared.x_px)
-    shared = np.stack([motion.shared.x_px, motion.shared.y_px], axis=1)[seen] * scale
-    time_s, segment = tracks.time_s[seen], tracks.segment[seen]
-    noise2 = float(np.nanmean(motion.shared.noise_px[seen] ** 2)) * scale**2
+    shared = np.stack([motion.shared.x_px, motion.shared.y_px], axis=1) * scale
+    noise = motion.shared.noise_px * scale
     exposure = tracks.exposure_s or 0.0
-    same = np.diff(segment) == 0
-    gap = np.diff(time_s)[same]
-    steps = np.diff(shared, axis=0)[same]
-    paths, tensors, rates = [], [], []
-    n = len(steps)
-    for _ in range(N_HISTORIES):
-        pick = rng.integers(0, n, n) if n else np.zeros(0, dtype=np.int64)
-        rate = np.median(steps[pick] / gap[pick, None], axis=0) if n else np.zeros(2)
-        track = (time_s - time_s.mean())[:, None] * rate
-        around = shared - track
-        rest = steps[pick] - gap[pick, None] * rate
-        duty = np.minimum(exposure / np.median(gap), 1.0) if n else 0.0
-        scatter = np.cov(rest.T) - 2.0 * noise2 * np.eye(2) if n > 2 else np.zeros((2, 2))  # noqa: PLR2004
-        values, vectors = np.linalg.eigh(scatter)
-        inside = vectors @ np.diag(np.clip(values, 0.0, None)) @ vectors.T * duty**2 / 12.0
-        blur = np.outer(rate, rate) * exposure**2 / 12.0 + inside
+    tensors = None
+    if facts.is_long and record.view.mask is None:
+        gain = record.rig.get("gain_e_per_adu")
+        tensors = measure_frame_tensors(record.view.images, scale, gain_e_per_adu=gain)
+    long = tracking_of_long_frames(
+        tracks.time_s,
+        tracks.segment,
+        shared,
+        noise,
+        exposure,
+        tensors,
+        n_draws=N_HISTORIES,
+        seed=seed,
+    )
+    seen = np.isfinite(motion.shared.x_px)
+    since = tracks.time_s[seen] - tracks.time_s[seen].mean()
+    rates = np.zeros((N_HISTORIES, 2)) if long is None else long.drift_arcsec_per_min / 60.0
+    inside = np.zeros((N_HISTORIES, 2, 2)) if long is None else long.inside_arcsec2
+    paths, blurs = [], []
+    for rate, blur in zip(rates, inside, strict=True):
+        track = since[:, None] * rate
+        around = shared[seen] - track
         paths.append({"tracking": track, "open": around - around.mean(axis=0)})
-        tensors.append({"tracking": blur})
-        rates.append(rate)
-    return paths, tensors, np.array(rates)
+        blurs.append({"tracking": blur})
+    return paths, blurs, rates
+
+
+def _narrowest(record: Record) -> float | None:
+    """Return the FWHM that no constant cause exceeds: that of the narrowest frames (95 %)."""
+    tracks, scale = record.view.tracks, record.facts.scale_arcsec or 1.0
+    width = np.where(tracks.good, tracks.width_px, np.nan) * FWHM_PER_SIGMA * scale
+    count = np.isfinite(width).sum(axis=1)
+    if not np.any(count):
+        return None
+    seen = count > 0
+    middle = np.nanmedian(width[seen], axis=1)
+    sigma = 1.25 * np.nanstd(width[seen], axis=1) / np.sqrt(count[seen])
+    law = fit_width_law(middle, np.maximum(sigma, 1e-3 * middle))
+    return None if law is None else law.narrowest_arcsec

@@ -6,12 +6,13 @@ import itertools
 from collections.abc import Mapping
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
 from blursplit.budget.facts import Facts
 from blursplit.budget.grid import GridData
 from blursplit.budget.histories import Histories
-from blursplit.constants import OVERSAMPLING
+from blursplit.constants import LOOP_FRAMES, OVERSAMPLING
 from blursplit.definitions import Conditions, History, in_windows, motion_covariance
 from blursplit.image.stack import StarImages, star_images
 from blursplit.motion import CommonMotion, PairStatistics
@@ -80,7 +81,39 @@ def images(
         name: (_enlarged(image, OVERSAMPLING) / top).astype(np.float32)
         for name, image in stack.stack.images.items()
     }
+    loop = frames_of_best_star(tracks)
+    if loop is not None:
+        out["loop"] = loop
     return out, None if scale is None else scale / OVERSAMPLING
+
+
+def frames_of_best_star(tracks: StarTracks) -> NDArray[np.float32] | None:
+    """Return consecutive frames of the brightest star in one fixed window, brightest pixel 1.
+
+    Shape (frame, y, x); the sky is 0, and so is what lies outside a frame's own cut-out. None
+    without cut-outs.
+    """
+    stamps = tracks.stamps
+    if stamps is None or not stamps.pixels_adu.size:
+        return None
+    flux = np.nanmedian(np.where(tracks.good, tracks.flux_adu, np.nan), axis=0)
+    best = int(np.nanargmax(flux[stamps.star]))
+    kept = np.flatnonzero(tracks.good[:, stamps.star[best]])[:LOOP_FRAMES]
+    if not len(kept):
+        return None
+    pixels = stamps.pixels_adu[kept, best] - stamps.sky_adu[kept, best, None, None]
+    x0, y0 = stamps.x0_px[kept, best], stamps.y0_px[kept, best]
+    size = pixels.shape[-1]
+    window = np.zeros(pixels.shape, dtype=np.float32)
+    for k, frame in enumerate(np.nan_to_num(pixels)):
+        dx, dy = int(x0[k] - np.median(x0)), int(y0[k] - np.median(y0))
+        if max(abs(dx), abs(dy)) >= size:
+            continue
+        ours = (slice(max(dy, 0), size + min(dy, 0)), slice(max(dx, 0), size + min(dx, 0)))
+        its = (slice(max(-dy, 0), size - max(dy, 0)), slice(max(-dx, 0), size - max(dx, 0)))
+        window[k][ours] = frame[its]
+    top = float(window.max())
+    return (window / top).astype(np.float32) if top > 0 else None
 
 
 def shared_motion_limit(
@@ -102,6 +135,8 @@ def shared_motion_limit(
     covariance = motion_covariance(run, "open")
     values, vectors = np.linalg.eigh(covariance)
     power = np.abs(np.fft.rfft(run.path_arcsec["open"] @ vectors[:, 1])[1:]) ** 2
+    if not np.any(power):  # each window is one frame: nothing moves between them
+        return None, 0.0
     error = float(np.sqrt(np.sum(power**2)) / np.sum(power))
     # one-sided 95 % of a variance that few frequencies carry
     high = max(float(values[1]) * (1.0 + 1.645 * error) - noise2, 0.0)

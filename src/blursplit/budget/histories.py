@@ -303,13 +303,15 @@ def _with_inside(
     if inside is None:
         return history
     draw = k % len(inside.mechanical_arcsec2)
-    shown = inside.is_shown or rng.random() < inside.probability
     tensors = dict(history.inside_arcsec2)
-    if shown:
-        measured = inside.mechanical_arcsec2[draw]
-        lines = tensors.get("structure", np.zeros((2, 2)))
-        if np.trace(measured) > np.trace(np.asarray(lines)) or inside.is_shown:
+    measured = inside.tensors_of(draw)
+    lines = float(np.trace(np.asarray(tensors.get("structure", np.zeros((2, 2))))))
+    if inside.is_shown or rng.random() < inside.probability:
+        if float(np.trace(measured.mean(axis=0))) > lines or inside.is_shown:
             tensors["structure"] = measured
+    elif rng.random() < inside.memory_probability and "open" not in tensors:
+        # it remembers itself, but has not the form of a motion: a shaken mount or slow air
+        tensors["open"] = measured
     return replace(history, inside_arcsec2=tensors)
 
 

@@ -30,6 +30,7 @@ def match_width(
     blur_time_s: float,
     outer_scale_m: tuple[float, float],
     stated_optics_arcsec: float | None,
+    narrowest_arcsec: float | None,
     may_shake: bool,
     seed: int,
 ) -> tuple[History, ...]:
@@ -47,6 +48,8 @@ def match_width(
     outer_scale_m : (low, high)
     stated_optics_arcsec : float or None
         FWHM of the optics as stated.
+    narrowest_arcsec : float or None
+        FWHM that the optics, constant over the run, cannot exceed.
     may_shake : bool
         Whether the constant blur may be a steady vibration.
     seed : int
@@ -55,6 +58,11 @@ def match_width(
     assert recorded.value is not None  # noqa: S101 - a measured width
     assert recorded.high is not None  # noqa: S101
     sigma = recorded.high - recorded.value
+    constant2 = np.inf
+    if narrowest_arcsec is not None:
+        bare = History(conditions, time_s[:1], segment[:1])
+        most = (narrowest_arcsec / FWHM_PER_SIGMA) ** 2
+        constant2 = _solve(bare, "optics", narrowest_arcsec, most)
     out = []
     for path, blur in zip(paths, inside, strict=True):
         wanted = max(recorded.value + sigma * rng.standard_normal(), 0.1 * recorded.value)
@@ -70,6 +78,7 @@ def match_width(
         seen = in_windows(history, blur_time_s)
         if stated_optics_arcsec is None:
             rest2 = _solve(seen, "optics", wanted, (wanted / FWHM_PER_SIGMA) ** 2)
+            rest2 = min(rest2, constant2)
             optics2 = rng.random() * rest2
         else:
             optics2 = (stated_optics_arcsec / FWHM_PER_SIGMA) ** 2

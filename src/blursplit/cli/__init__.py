@@ -18,7 +18,7 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
 COMMANDS: dict[str, str] = {
-    "demo": "Two nights of the same width, two different causes: make, measure, show the pages.",
+    "demo": "Three nights of the same width, three answers: make, measure, show the pages.",
     "inspect": "Frames, timing, headers found and missing, and what can be told from them.",
     "measure": "The main job: how much of the star's width is air, drive, structure, instrument.",
     "tap": "Ring-down after a tap on the pier: frequency, damping ratio, settling time.",

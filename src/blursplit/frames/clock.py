@@ -90,6 +90,15 @@ def read_clock(units: Units) -> Clock:
     begins = read_stamps([slab.header for slab in slabs])
     if interval is None and len(slabs) == 1:
         interval, key = _interval_from_span(slabs[0])
+    if len(slabs) > 1 and begins is not None and all(slab.planes > 1 for slab in slabs):
+        same = np.flatnonzero(np.diff(np.sort(begins.seconds)) == 0)
+        if same.size and None in parts:
+            where = slabs[int(np.argsort(begins.seconds, kind="stable")[same[0] + 1])].where
+            raise TimingError(
+                where,
+                f"begins at the same time ({begins.keyword}) as another cube given with it",
+                "measure the cubes one by one, or correct the time of one",
+            )
     found = [part for part in parts if part is not None]
     if len(found) == len(parts):
         return Clock(_join(found, begins), interval, key, begins, one_cube=len(slabs) == 1)

@@ -97,15 +97,17 @@ def refuse_foreign(path: Path, start: bytes) -> None:
 
 
 def _expand(item: Path | str) -> list[Path]:
-    path = Path(item).expanduser()
+    path = Path(item)
     try:
+        path = path.expanduser()
         if path.is_dir():
             return _in_folder(path)
         if path.exists():
             return [path]
         matches = glob.glob(str(path)) if glob.has_magic(str(path)) else []  # noqa: PTH207
-    except (OSError, ValueError) as error:
-        raise InputError(item, "cannot be read", f"check the path ({error})") from error
+    except (OSError, ValueError, RuntimeError) as error:  # RuntimeError: a home nobody has
+        why = getattr(error, "strerror", None) or str(error)
+        raise InputError(item, "cannot be read", f"check the path ({why})") from error
     files = [Path(match) for match in matches if Path(match).is_file()]
     if files:
         return sorted(files, key=lambda file: natural_key(str(file)))

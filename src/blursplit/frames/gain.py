@@ -118,7 +118,8 @@ def _bright_stars(
     mean[count == 0] = np.median(mean[count > 0])
     smooth = _smooth(mean)
     sky = float(np.median(smooth))
-    noise = 1.4826 * float(np.median(np.abs(smooth - sky)))
+    # A sky clipped to one level has no noise; stars then stand out of all of the image's scatter.
+    noise = 1.4826 * float(np.median(np.abs(smooth - sky))) or 0.1 * float(smooth.std())
     limit = np.inf if saturation_adu is None else 0.8 * saturation_adu
     margin = STAMP_PX
     inner = smooth.copy()
@@ -127,7 +128,7 @@ def _bright_stars(
     ys: list[int] = []
     for _ in range(4 * STARS):
         y, x = np.unravel_index(int(np.argmax(inner)), inner.shape)
-        if inner[y, x] < sky + 8 * noise or len(xs) == STARS:
+        if inner[y, x] <= sky + 8 * noise or len(xs) == STARS:
             break
         top, is_hot = _peak(mean, int(x), int(y), sky)
         if not is_hot and top < limit:
@@ -242,7 +243,7 @@ def _correlation(residual: FloatArray, level: FloatArray) -> float:
         return 0.0
     products = np.sum(residual[:, one] * residual[:, other])
     squares = 0.5 * np.sum(residual[:, one] ** 2 + residual[:, other] ** 2)
-    return float(products / squares)
+    return float(products / squares) if squares > 0 else 1.0  # nothing varies: no noise to see
 
 
 def _expected_correlation(kept: FloatArray, level: FloatArray) -> float:
@@ -292,13 +293,16 @@ def _slope(parts: list[tuple[FloatArray, FloatArray, FloatArray]], frames: int) 
 
 def _fit(design: FloatArray, variance: FloatArray) -> float:
     """Return d variance / d level by weighted least squares with clipping."""
-    weight = np.full(variance.size, 1 / np.median(variance))
+    usual = float(np.median(variance))
+    if not usual > 0:
+        return 0.0  # most pixels never vary: clipped or repeated
+    weight = np.full(variance.size, 1 / usual)
     keep = np.ones(variance.size, dtype=bool)
     fitted: FloatArray = np.zeros(design.shape[1])
     for _ in range(5):
         rows = design[keep] * weight[keep, np.newaxis]
         fitted = np.asarray(np.linalg.lstsq(rows, variance[keep] * weight[keep], rcond=None)[0])
-        model = np.maximum(design @ fitted, 0.2 * np.median(variance))
+        model = np.maximum(design @ fitted, 0.2 * usual)
         weight = 1 / model
         keep = variance < 4 * model
     return float(fitted[1])

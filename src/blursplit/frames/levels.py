@@ -79,11 +79,18 @@ def find_levels(source: FrameSource, name: str, frames: Iterable[int] | None = N
     good = [image[np.isfinite(image)] for image in images]
     bad_share = 1 - sum(part.size for part in good) / sum(image.size for image in images)
     good = [part for part in good if part.size]
+    failures = getattr(source, "failures", {})
+    if not good and failures:
+        raise InputError(name, f"cannot be read ({next(iter(failures.values()))})", "copy it again")
     if not good:
         raise InputError(
             name,
             "no pixel holds a usable number (all NaN, infinite or beyond 1e15)",
             "write it anew",
+        )
+    if len(images) > 2 and all(np.array_equal(images[0], image) for image in images[1:]):  # noqa: PLR2004
+        raise InputError(
+            name, "all its frames are the same picture", "give frames one after another"
         )
     lowest = float(min(part.min() for part in good))
     highest = float(max(part.max() for part in good))

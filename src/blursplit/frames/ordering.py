@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.constants import MIDNIGHT_WAIT_S
 from blursplit.errors import TimingError, TooFewFramesError
 from blursplit.frames.clock import Clock, no_times
 from blursplit.frames.facts import read_exposure
@@ -95,6 +96,7 @@ def order_frames(
         raise TimingError(name, problem, "repair them")
     if stamps.note:
         notes.append(("times-assumed", stamps.note))
+    seconds = _past_midnight(seconds, notes)
     backward = int(np.count_nonzero(np.diff(seconds) < 0))
     if clock.one_cube and 0 < backward <= CLOCK_STEPS:
         seconds = _without_clock_steps(seconds)
@@ -135,6 +137,17 @@ def order_frames(
     )
     _note_timing(timing, given, clock, notes)
     return order, timing, report
+
+
+def _past_midnight(seconds: FloatArray, notes: Notes) -> FloatArray:
+    """Add a day where times of day start anew and the next frame would then follow as usual."""
+    steps = np.diff(seconds)
+    over = np.flatnonzero(steps < -0.5 * DAY_S)
+    usual = float(np.median(np.abs(steps))) if steps.size else 0.0
+    if over.size != 1 or abs(float(steps[over[0]]) + DAY_S) > max(MIDNIGHT_WAIT_S, 10.0 * usual):
+        return seconds
+    notes.append(("past-midnight", "times of day start anew at midnight: a day was added"))
+    return np.where(np.arange(seconds.size) > over[0], seconds + DAY_S, seconds)
 
 
 def _without_clock_steps(seconds: FloatArray) -> FloatArray:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.errors import InputError
 from blursplit.frames.calibration import CalibratedFrames, Calibration
 from blursplit.frames.colour import GreenFrames, green_facts, green_phase
 from blursplit.frames.gain import estimate_gain
@@ -42,6 +43,12 @@ def prepare_frames(
     known = dict(known)
     pattern = known.get("bayer_pattern")
     levels = find_levels(source, name)
+    stated = setup.camera.saturation_adu
+    if stated is not None and stated <= levels.median_adu:
+        problem = f"key 'camera.saturation_adu': {stated:g} lies below the sky of the frames, "
+        raise InputError(
+            name, f"{problem}{levels.median_adu:.4g}", "state the level at which a pixel is full"
+        )
     saturation = _saturation(levels, known, setup, notes)
     if saturation is not None:
         known["saturation_adu"] = saturation

@@ -10,6 +10,7 @@ from typing import Any, TypeAlias, TypeGuard
 import numpy as np
 from numpy.typing import NDArray
 
+from blursplit.constants import LONGEST_EXPOSED_SHARE, SMALLEST_SIDE_PX
 from blursplit.errors import InputError, TooFewFramesError
 from blursplit.frames.calibration import Calibration
 from blursplit.frames.clock import Clock, read_clock
@@ -30,7 +31,7 @@ from blursplit.frames.stamps import DAY_S, iso_utc, read_times
 from blursplit.frames.target_pixels import read_target_pixels
 from blursplit.frames.units import Units, read_units
 from blursplit.plain import plain
-from blursplit.rig import Rig, Setting, as_rig, merge_settings
+from blursplit.rig import Rig, Setting, Setup, as_rig, merge_settings, refuse_long_exposure
 from blursplit.types import FloatArray, IntArray
 
 Frames: TypeAlias = str | Path | Iterable[str | Path] | NDArray[Any]
@@ -163,6 +164,7 @@ def open_frames(
         parts.frames(order), known, parts.header, setup, calibration, name, notes
     )
     merged = merge_settings(declared, known)
+    _refuse_impossible(setup, timing.cadence_s, source.shape, name)
     segment = _split_at_flips(parts, order, timing.segment, notes)
     return Sequence(
         name=name,
@@ -181,6 +183,20 @@ def open_frames(
         stamps=report,
         keywords=tuple(parts.header.keys()),
     )
+
+
+def _refuse_impossible(setup: Setup, cadence_s: float, shape: tuple[int, int], name: str) -> None:
+    """Refuse frames too small for a star, and declared times that do not fit the frames."""
+    if min(shape) < SMALLEST_SIDE_PX:
+        problem = f"frames of {shape[1]} x {shape[0]} pixels are too small for a star"
+        raise InputError(name, problem, "record a larger window")
+    if setup.camera.exposure_s:
+        refuse_long_exposure(setup.camera.exposure_s, cadence_s, name)
+    rows_s = 1e-6 * (setup.camera.row_time_us or 0.0) * shape[0]
+    if rows_s > LONGEST_EXPOSED_SHARE * cadence_s:
+        problem = f"key 'camera.row_time_us': {shape[0]} rows take {rows_s:.3g} s, "
+        problem += f"longer than the interval of {cadence_s:.4g} s between frames"
+        raise InputError(name, problem, "give the time from row to row in microseconds")
 
 
 def is_array(frames: object) -> TypeGuard[np.ndarray]:

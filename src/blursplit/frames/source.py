@@ -207,6 +207,15 @@ class FileFrames:
     def _mapped(self, first: int, last: int, slab: Slab) -> NDArray[Any]:
         ny, nx = slab.shape
         number, plane = int(self._slab[first]), int(self._plane[first])
+        # A page beyond the end of a file ends the process, so the end is looked for each time.
+        frame_bytes = slab.dtype.itemsize * ny * nx * slab.stride
+        try:
+            size = slab.path.stat().st_size
+        except OSError as error:
+            return self._unreadable(first, last, slab, str(error))
+        if size < slab.offset + (plane + last - first) * frame_bytes:
+            self._map = None
+            return self._unreadable(first, last, slab, "the file was shortened while it was read")
         if self._map is not None and self._map[0] == number:
             begin = plane - self._map[1]
             if begin >= 0 and plane + last - first <= self._map[2]:
@@ -222,11 +231,14 @@ class FileFrames:
                 shape=(last - first, slab.stride, ny, nx),
             )
         except _UNREADABLE as error:
-            self.failures.update(dict.fromkeys(range(first, last), str(error)))
-            return np.full((last - first, ny, nx), np.nan, dtype=np.float32)
+            return self._unreadable(first, last, slab, str(error))
         raw = np.asarray(mapped)[:, _colour(slab)]
         self._map = (number, plane, plane + last - first, raw)
         return raw
+
+    def _unreadable(self, first: int, last: int, slab: Slab, why: str) -> NDArray[Any]:
+        self.failures.update(dict.fromkeys(range(first, last), f"{slab.where}: {why}"))
+        return np.full((last - first, *slab.shape), np.nan, dtype=np.float32)
 
     def _whole(self, frame: int, slab: Slab) -> NDArray[Any]:
         kept = self._cache.get(frame)

@@ -6,8 +6,12 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from blursplit.constants import CHECKED_BYTES
 from blursplit.errors import InputError
 from blursplit.frames.facts import is_light, read_exposure
+from blursplit.frames.header import BLOCK
 from blursplit.frames.layout import Slab, Table, read_layout
 from blursplit.frames.target_pixels import is_target_pixels
 
@@ -81,12 +85,61 @@ def read_units(files: list[Path]) -> Units:
             return units
         what = "a table, not an image" if units.tables else "no image"
         raise InputError(files[0], f"holds {what}", "give FITS files with images")
+    _compare_sums(units)
     _keep_lights(units)
     _keep_commonest(units, _exposure_key, "other exposure", "mixed_exposures")
     _keep_commonest(units, _filter_key, "other filter", "mixed_filters")
     _refuse_mixed(units.slabs)
     _name_contradictions(units)
     return units
+
+
+def _compare_sums(units: Units) -> None:
+    """Leave out files whose pixels do not match their DATASUM; where most do not, say so.
+
+    No more than 64 MB are summed, files spread over the sequence. A sum that most files contradict
+    was kept by a program that changed the pixels: they are measured, with a note.
+    """
+    summed = [slab for slab in units.slabs if slab.packing == "plain" and _sum_of(slab) is not None]
+    size = sum(_data_bytes(slab) for slab in summed)
+    every = max(1, -(-size // CHECKED_BYTES))
+    looked = [slab for slab in summed[::every] if _data_bytes(slab) <= CHECKED_BYTES]
+    wrong = [slab for slab in looked if _summed(slab) != _sum_of(slab)]
+    if not wrong:
+        return
+    if 2 * len(wrong) > len(looked):
+        text = f"the pixels of {wrong[0].where} do not match their DATASUM"
+        units.notes.append(("checksum-differs", f"{text}: damaged, or changed after recording"))
+        return
+    bad = {id(slab) for slab in wrong}
+    names = [f"{slab.path.name} (its pixels do not match DATASUM)" for slab in wrong]
+    count = sum(slab.planes for slab in wrong)
+    units.leave_out("unreadable file", "unreadable-files", names, count)
+    units.slabs = [slab for slab in units.slabs if id(slab) not in bad]
+
+
+def _sum_of(slab: Slab) -> int | None:
+    text = slab.header.text("DATASUM") if "DATASUM" in slab.header.keys() else ""  # noqa: SIM118
+    return int(text) if text.isdecimal() and len(text) <= 10 else None  # noqa: PLR2004
+
+
+def _data_bytes(slab: Slab) -> int:
+    pixels = slab.planes * slab.stride * slab.shape[0] * slab.shape[1]
+    return -(-pixels * slab.dtype.itemsize // BLOCK) * BLOCK
+
+
+def _summed(slab: Slab) -> int | None:
+    """Return the sum of a header unit's data by the rule of the FITS standard 4.0, appendix J."""
+    try:
+        words = np.fromfile(
+            slab.path, dtype=">u4", count=_data_bytes(slab) // 4, offset=slab.offset
+        )
+    except OSError:
+        return None
+    total = int(words.sum(dtype=np.uint64))
+    while total >> 32:
+        total = (total & 0xFFFFFFFF) + (total >> 32)
+    return total
 
 
 def _keep_lights(units: Units) -> None:

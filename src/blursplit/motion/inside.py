@@ -22,13 +22,17 @@ from blursplit.constants import (
     INSIDE_BAND_FWHM,
     INSIDE_BINS_PER_MEMORY,
     INSIDE_DAMPED_DECAYS,
+    INSIDE_FORM_CURRENTS,
+    INSIDE_FORM_MOTION,
     INSIDE_HALF_CYCLES,
+    INSIDE_JACKKNIFE,
     INSIDE_LARGEST_AIR_SHARE,
     INSIDE_LEAST_BINS,
     INSIDE_LONGEST_GAP,
     INSIDE_MOST_BINS,
     INSIDE_RADII,
     INSIDE_SCALE_ERROR,
+    INSIDE_SHOWN,
     INSIDE_STRETCHES,
     INSIDE_TAPER_PX,
     SIGMA_PER_MAD,
@@ -79,10 +83,15 @@ class InsideMotion:
     Parameters
     ----------
     probability : float
-        That a ringing mode is inside the frames, against air whose shape changes alone explain
-        them; both weighted alike beforehand.
+        That a ringing mode is inside the frames: `memory_probability` times `form_probability`.
+    memory_probability : float
+        That the changes remember more than air's do, both weighted alike beforehand.
+    form_probability : float
+        That the changes have the form of a motion, not that of slow currents in the tube, which
+        remember themselves too; both weighted alike beforehand.
     is_shown : bool
-        Whether that probability exceeds 0.99: the lags carry it.
+        Whether the first exceeds 0.99 and the second 0.95. Where only the first does, the owner of
+        what is drawn is open: a shaken mount, or slow air in the tube.
     mechanical_arcsec2 : ndarray, shape (n_draws, 2, 2)
         Realised mean over the frames, given that a mode is there.
     frames_arcsec2 : ndarray, shape (n_frames, 2, 2)
@@ -107,6 +116,8 @@ class InsideMotion:
     """
 
     probability: float
+    memory_probability: float
+    form_probability: float
     is_shown: bool
     mechanical_arcsec2: FloatArray
     frames_arcsec2: FloatArray
@@ -336,7 +347,11 @@ def fit_inside_motion(
     rho_1 = (sinh(a/2)/(a/2))^2 e^-a / h), a_i positively skewed air without memory. The rival is
     air alone, with a memory of up to 0.25 from one frame to the next. Both are integrated by
     adaptive importance sampling over a forward filter, so that the odds come with the draws.
-    The realised mean(m) - c is drawn, never the mean energy that a longer run would show.
+    Motion has a form: V is a sum of E_k e_k e_k^T along fixed lines, so that the traceless part of
+    its changes has at least the variance of half its trace (equal for independent energies, more
+    where close frequencies beat). A defocus has no traceless part, and the low orders of slow air
+    together less than their trace. The realised mean(m) - c is drawn, never the mean energy that a
+    longer run would show.
     """
     rng = np.random.default_rng(seed)
     bins = _bin_frames(tensors, exposure_s, cadence_s, air_time_s)
@@ -353,6 +368,7 @@ def fit_inside_motion(
     if fits[1].probability > fits[0].probability:
         axes, fits = axes[:, ::-1], fits[::-1]
     odds = np.array([f.probability for f in fits])
+    memory, form = float(1.0 - np.prod(1.0 - odds)), _form_probability(bins)
     scale = np.exp(INSIDE_SCALE_ERROR * rng.standard_normal(n_draws))
     along = np.stack([f.realised for f in fits], axis=1) * scale[:, None]
     along[:, 1] *= rng.random(n_draws) < odds[1]  # given a mode on the first axis
@@ -373,8 +389,10 @@ def fit_inside_motion(
     smooth[:, 1] *= odds[1]
     frames = np.einsum("nk,ik,jk->nij", smooth[bins.bin_of_frame], axes, axes)
     return InsideMotion(
-        probability=float(1.0 - np.prod(1.0 - odds)),
-        is_shown=bool(odds[0] > 0.99),  # noqa: PLR2004
+        probability=memory * form,
+        memory_probability=memory,
+        form_probability=form,
+        is_shown=bool(odds[0] > INSIDE_SHOWN[0] and form > INSIDE_SHOWN[1]),
         mechanical_arcsec2=np.einsum("nk,ik,jk->nij", along, axes, axes),
         frames_arcsec2=frames,
         constant_arcsec2=constant,
@@ -483,6 +501,38 @@ def _principal_axes(value: FloatArray) -> FloatArray:
     xx, yy, xy = vector[:, int(np.argmax(weight))]
     axes: FloatArray = np.linalg.eigh(np.array([[xx, xy], [xy, yy]]) * np.sign(xx + yy))[1][:, ::-1]
     return axes
+
+
+def _form_probability(bins: _Bins) -> float:
+    """Return how well the changes' traceless variance over half-trace variance suits a motion.
+
+    At least one for motion; air and aberrations that remember themselves lie below (0.8 for five
+    low orders of equal size). Error by jackknife over stretches.
+    """
+    from scipy.stats import norm
+
+    value = bins.value[np.isfinite(bins.value[:, 0])]
+    centred = value - value.mean(axis=0)
+    trace = 0.5 * (centred[:, 0] + centred[:, 1])
+    rest = np.hypot(0.5 * (centred[:, 0] - centred[:, 1]), centred[:, 2])
+    noise2 = 0.25 * (bins.sigma[0] ** 2 + bins.sigma[1] ** 2)
+    part = np.arange(len(value)) * INSIDE_JACKKNIFE // len(value)
+
+    def ratio(rows: BoolArray) -> float:
+        below = float(np.mean(trace[rows] ** 2)) - noise2
+        above = float(np.mean(rest[rows] ** 2)) - noise2 - float(bins.sigma[2] ** 2)
+        return above / below if below > 0 else np.nan
+
+    without = np.array([ratio(part != k) for k in range(INSIDE_JACKKNIFE)])
+    found = ratio(part >= 0)
+    if not np.isfinite(found + without.sum()):
+        return 0.5
+    error = float(np.sqrt((INSIDE_JACKKNIFE - 1) * np.var(without)))
+    likely = []
+    for low, high in (INSIDE_FORM_MOTION, INSIDE_FORM_CURRENTS):
+        inside = norm.cdf((high - found) / error) - norm.cdf((low - found) / error)
+        likely.append(float(inside) / (high - low) + 1e-12)
+    return likely[0] / sum(likely)
 
 
 def _elongation(tensor: FloatArray) -> FloatArray:

@@ -16,6 +16,7 @@ from scipy.special import gammaln, ive, ndtr
 from blursplit.constants import (
     INSIDE_AIR_LAG,
     INSIDE_AIR_SKEWS,
+    INSIDE_AXIS_PRIOR,
     INSIDE_DECAYS,
     INSIDE_LEAST_AIR_SHARE,
     INSIDE_LEAST_ENERGY,
@@ -73,7 +74,9 @@ def fit_ringing(
     model = _AxisModel(value[fitted], _steps(fitted), sigma, duty, air_share)
     ringing = _integrate(model.log_ringing, model, len(DECAYS), rng)
     air = _integrate(model.log_air, model, len(INSIDE_AIR_LAG), rng)
-    probability = 1.0 / (1.0 + np.exp(np.clip(air.log_evidence - ringing.log_evidence, -700, 700)))
+    prior = np.log(1.0 / INSIDE_AXIS_PRIOR - 1.0)
+    odds = np.clip(prior + air.log_evidence - ringing.log_evidence, -700.0, 700.0)
+    probability = 1.0 / (1.0 + np.exp(odds))
     pick = ringing.draw(n_draws, rng)
     _, constant, scatter = model.read(ringing.place[pick])
     realised = np.maximum(float(np.nanmean(value)) - constant, 0.0)

@@ -128,8 +128,8 @@ def _pairs(_result: Result, series: Series) -> Section | None:
     return Section(
         "pairs",
         "Stars against stars: air that no mount can make",
-        "A mount moves all stars alike; what differs between two stars is air high enough for "
-        "their beams to part. Air close to the telescope does not show here.",
+        "What differs between two stars is air high enough for their beams to part; air close to "
+        "the telescope does not show.",
         [
             picture(
                 draw.draw_pairs(series),
@@ -153,15 +153,15 @@ def _otf(result: Result, series: Series) -> Section | None:
     return Section(
         "otf",
         "The star with every frame centred",
-        "Centring takes out all motion from frame to frame; the width that is left is air, optics "
-        f"and motion within frames: {width}.",
+        "Without motion from frame to frame, what is left is air, optics and motion within frames: "
+        f"{width}.",
         [
             picture(
                 draw.draw_otf(series, aperture.value if aperture is not None else None),
                 "otf",
                 "Contrast of the centred star",
-                "Contrast left at each baseline across the pupil; band: the fitted model, 68 %. "
-                "Dotted: the aperture.",
+                "At each baseline across the pupil; band: the fitted model, 68 %; "
+                "dotted: aperture.",
                 thinned_table(
                     {
                         "baseline [m]": arrays["baseline_m"],
@@ -242,8 +242,7 @@ def _spectrum(result: Result, series: Series) -> Section | None:
                 draw.draw_coherence(series, result.lines),
                 "coherence",
                 "Share of the motion common to all stars",
-                "One: all stars move together, as a mount or air close by moves them. Zero: each "
-                "by itself, as high air does.",
+                "One: all stars move together. Zero: each by itself, as high air moves them.",
                 thinned_table(
                     {"frequency [Hz]": frequency[inside], "share": arrays["coherence"][inside]},
                     "Share common to all stars.",
@@ -254,8 +253,9 @@ def _spectrum(result: Result, series: Series) -> Section | None:
     return Section(
         "spectrum",
         "Rhythms in the motion",
-        "A narrow line that all stars share is mechanical whatever the air does. A broad excess is "
-        "no proof: currents in the tube and wind shake look alike.",
+        "A narrow line that all stars share is mechanical. A broad excess is "
+        "no proof: air close by "
+        "and wind shake look alike.",
         pictures,
         paper=True,
     )
@@ -457,8 +457,8 @@ def _shape(_result: Result, series: Series) -> Section | None:
     return Section(
         "shape",
         "Shape shared by all stars",
-        "A shape that changes from frame to frame is motion within the exposure; a constant one is "
-        "optics or steady fast motion.",
+        "Changing from frame to frame it is motion within the exposure; constant, optics or steady "
+        "fast motion.",
         [
             picture(
                 draw.draw_shape(series),

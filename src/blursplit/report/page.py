@@ -19,7 +19,7 @@ from blursplit.report.evidence import Picture, evidence_sections, picture, thinn
 from blursplit.report.figures._canvas import block_means
 from blursplit.report.palette import css_variables
 from blursplit.report.summary import summarize
-from blursplit.report.words import tied
+from blursplit.report.words import number, tied
 from blursplit.result import Result
 from blursplit.series import Series
 
@@ -37,14 +37,12 @@ LOOKS = (
 )
 
 METHOD = {
-    "Stars are followed with a Gaussian-windowed centroid; noise is taken out.": "",
-    "Seeing is 0.976 λ/r₀; widths allow for the outer scale.": "Fried 1966; Tokovinin 2002",
-    "Pairs of stars bound the air from below, the centred star from above.": (
-        "Sarazin & Roddier 1990; Noll 1976"
-    ),
+    "Stars are followed with a windowed centroid; noise is taken out.": "",
+    "Seeing is 0.976 λ/r₀.": "Fried 1966; Tokovinin 2002",
+    "Pairs bound the air from below, the centred star from above.": "Noll 1976",
     "Lines are judged against the continuum beside them.": "Thomson 1982",
     "Intervals come from histories of this run that one fit allows.": "Whittle 1953",
-    "The bar shows mean shares of the width above that of a perfect telescope.": "Shapley 1953",
+    "The bar shows mean shares of the width above the telescope's.": "Shapley 1953",
 }
 
 __all__ = ["page_shell", "render_page", "render_template"]
@@ -213,8 +211,15 @@ def _loop(result: Result, series: Series) -> dict[str, Any] | None:
         "frames": count,
         "seconds": f"{count * LOOP_INTERVAL_S:.2f}",
         "ratio": f"{nx} / {ny}",
-        "real": result.sequence.cadence_s,
+        "speed": _speed(result.sequence.cadence_s),
     }
+
+
+def _speed(cadence_s: float | None) -> str:
+    if not cadence_s:
+        return ""
+    ratio = LOOP_INTERVAL_S / cadence_s
+    return f"{number(ratio, 2)} × slower" if ratio >= 1 else f"{number(1 / ratio, 2)} × faster"
 
 
 def _png(levels: FloatArray) -> str:
@@ -242,8 +247,7 @@ def _finder(series: Series) -> Picture | None:
         draw.draw_finder(series),
         "finder",
         "Finder chart",
-        "Mean of the first frames; rings: stars used, numbered from 0; column 0, row 0 at the "
-        "lower left.",
+        "Rings: stars used, numbered from 0; row 0 is below.",
         table,
         pixels=True,
     )

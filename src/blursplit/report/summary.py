@@ -210,14 +210,14 @@ def _widths(result: Result) -> list[tuple[str, str]]:
         ("With perfect tracking", fwhm.without_tracking_arcsec, "arcsec"),
         ("Without shaking", fwhm.without_structure_arcsec, "arcsec"),
         ("On a perfectly steady mount", fwhm.without_both_arcsec, "arcsec"),
-        ("Every frame centred on its star", fwhm.registered_arcsec, "arcsec"),
+        ("Every frame centred", fwhm.registered_arcsec, "arcsec"),
         ("All the air alone", air.fwhm_arcsec, "arcsec"),
-        ("Optics beyond a perfect telescope", result.instrument.optics_fwhm_arcsec, "arcsec"),
-        ("Seeing of the air outside (500 nm, zenith)", air.seeing_500nm_zenith_arcsec, "arcsec"),
-        ("Seeing: lower bound, from pairs", air.lower_seeing_arcsec, "arcsec"),
-        ("Seeing: upper bound, from the centred star", air.upper_seeing_arcsec, "arcsec"),
-        ("Fried's r₀ (500 nm, zenith)", air.r0_500nm_zenith_m, "m"),
-        ("Wind that moves the turbulence", air.wind_m_s, "m/s"),
+        ("Optics", result.instrument.optics_fwhm_arcsec, "arcsec"),
+        ("Seeing outside (500 nm, zenith)", air.seeing_500nm_zenith_arcsec, "arcsec"),
+        ("Seeing at least, from pairs", air.lower_seeing_arcsec, "arcsec"),
+        ("Seeing at most, from the centred star", air.upper_seeing_arcsec, "arcsec"),
+        ("r₀ (500 nm, zenith)", air.r0_500nm_zenith_m, "m"),
+        ("Wind of the turbulence", air.wind_m_s, "m/s"),
     ]
     return [
         (label, estimate_text(estimate, unit, finest=2 if unit == "arcsec" else None))
@@ -233,8 +233,8 @@ def _motion(result: Result) -> list[tuple[str, str]]:
         for label, arcsec, px in (
             ("Shared motion along x, rms", motion.common_rms_x_arcsec, motion.common_rms_x_px),
             ("Shared motion along y, rms", motion.common_rms_y_arcsec, motion.common_rms_y_px),
-            ("Star against star along x, rms", None, motion.pair_rms_x_px),
-            ("Star against star along y, rms", None, motion.pair_rms_y_px),
+            ("Star to star along x, rms", None, motion.pair_rms_x_px),
+            ("Star to star along y, rms", None, motion.pair_rms_y_px),
             ("Noise of one position, rms", motion.noise_rms_arcsec, motion.noise_rms_px),
         )
         if arcsec is not None or px is not None
@@ -242,7 +242,7 @@ def _motion(result: Result) -> list[tuple[str, str]]:
     if open_part.motion_rms_major_arcsec is not None:
         rows.append(
             (
-                "Shared motion without an owner, rms",
+                "Motion without an owner, rms",
                 estimate_text(open_part.motion_rms_major_arcsec, "arcsec"),
             )
         )
@@ -253,7 +253,7 @@ def _motion(result: Result) -> list[tuple[str, str]]:
         band = structure.band_hz
         where = "" if band is None else f", {number(band[0], 2)} to {number(band[1], 2)} Hz"
         size = number(structure.undetected_rms_arcsec, 2)
-        rows.append((f"Smallest mode that is found 95 times in 100{where}", f"{size} arcsec rms"))
+        rows.append((f"Smallest mode found, 95 %{where}", f"{size} arcsec rms"))
     return rows
 
 
@@ -349,7 +349,7 @@ def _quality(result: Result) -> list[tuple[str, str]]:
         for reason, count in sequence.frames_dropped.items()
     ]
     if sequence.nyquist_hz is not None:
-        rows.append(("Highest frequency sampled directly", f"{setting(sequence.nyquist_hz)} Hz"))
+        rows.append(("Highest frequency sampled", f"{setting(sequence.nyquist_hz)} Hz"))
     if fit is not None:
         agree = "" if fit.r_hat_max is None else f"; two runs agree to R-hat {fit.r_hat_max:.3f}"
         rows.append(("Fit", plain(fit.method) + agree))

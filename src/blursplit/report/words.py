@@ -356,7 +356,20 @@ _CHECKS: dict[str, str] = {
 }
 
 # special evidence (masks, focus runs, sensors ...) brings its own sentences, one table each
-_GUESTS: tuple[dict[str, str], ...] = ()
+_MASK = {
+    "mask": (
+        "The two images of the mask give r₀ = {r0_m:metres} to {relative_error:percent}"
+        "[[: {r0_along_m:metres} from motion along the mask, {r0_across_m:metres} across]]. That "
+        "motion is free of vibration."
+    ),
+}
+_FOCUS = {
+    "focus-not-used": (
+        "The runs at other focus positions were not used: they do not differ by enough, or the "
+        "air changed between them."
+    ),
+}
+_GUESTS: tuple[dict[str, str], ...] = (_MASK, _FOCUS)
 
 TEMPLATES: dict[str, str] = {
     **_HEADLINES,
@@ -490,8 +503,7 @@ def number(value: float | None, digits: int = 3) -> str:
     if not PLAIN_NUMBER_POWERS[0] <= size <= PLAIN_NUMBER_POWERS[1]:
         head, power = f"{value:.{digits - 1}e}".split("e")
         return f"{head} × 10{str(int(power)).translate(_SUPERSCRIPTS)}".replace("-", "−")
-    rounded = float(f"{value:.{digits - 1}e}")
-    return f"{rounded:.{max(digits - 1 - size, 0)}f}".replace("-", "−")
+    return f"{value:.{max(digits - 1 - size, 0)}f}".replace("-", "−")
 
 
 def setting(value: float | None) -> str:
@@ -538,6 +550,7 @@ KINDS: dict[str, Callable[[Any], str]] = {
     "px": lambda value: f"{_figure(value)} px",
     "hz": lambda value: f"{_figure(value)} Hz",
     "s": _duration,
+    "metres": lambda value: f"{_figure(value)} m",
     "deg": lambda value: f"{value:.0f} deg",
     "percent": _per_cent,
     "arcsec_per_min": lambda value: f"{_figure(value)} arcsec/min",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -463,50 +463,3 @@ def read_scene(path: Path) -> Scene:
     9.2
     """
     return scene_from_tables(read_toml(path), path)
-
-
-def _quarry_hill() -> list[AirLayer]:
-    return [
-        AirLayer(height_m=10, weight=0.35, wind_m_s=4, direction_deg=15),
-        AirLayer(height_m=150, weight=0.20, wind_m_s=7, direction_deg=50),
-        AirLayer(height_m=2500, weight=0.25, wind_m_s=12, direction_deg=120),
-        AirLayer(height_m=8000, weight=0.20, wind_m_s=20, direction_deg=80),
-    ]
-
-
-# Two nights of the same width at an invented site. Strengths and seeds are tuned so that the
-# realised long exposures agree; a test holds them to it.
-def _night(r0_m: float, modes: list[Mode], start: datetime, seed: int) -> Scene:
-    return Scene(
-        telescope=SceneTelescope(aperture_m=0.25, obstruction=0.3, instrument_fwhm_arcsec=0.3),
-        camera=SceneCamera(
-            pixel_scale_arcsec=0.65,
-            width_px=320,
-            height_px=240,
-            exposure_s=0.008,
-            frame_interval_s=0.025,
-            gain_e_per_adu=0.8,
-            read_noise_e=2.0,
-            hot_pixels=6,
-        ),
-        air=SceneAir(r0_500nm_zenith_m=r0_m, airmass=1.1, outer_scale_m=25, layers=_quarry_hill()),
-        mode=modes,
-        stars=Stars(count=7, seed=5, flux_e_per_s=2.5e6, faintest_ratio=0.25, margin_px=28),
-        sequence=SequenceTable(
-            frames=880, start_utc=start, seed=seed, object="Test field 7", site="Quarry Hill"
-        ),
-    )
-
-
-def turbulent_night() -> Scene:
-    """Return the night on which the air is to blame."""
-    return _night(0.0408, [], datetime(2024, 3, 1, 21, 40, tzinfo=UTC), 14)
-
-
-def shaken_night() -> Scene:
-    """Return the night of good air on a pier that rings on both axes, as wide and as round."""
-    modes = [
-        Mode(frequency_hz=6.3, damping_ratio=0.012, rms_arcsec=0.833, angle_deg=0),
-        Mode(frequency_hz=7.4, damping_ratio=0.012, rms_arcsec=0.833, angle_deg=90),
-    ]
-    return _night(0.115, modes, datetime(2024, 3, 2, 22, 5, tzinfo=UTC), 376)

@@ -190,7 +190,7 @@ def _measure_at(
         again = brightest_near(whole[anew], shapes.x_px[anew], shapes.y_px[anew], recipe)
         for kept, new in zip(brightest, again, strict=True):
             kept[anew] = new
-    pixel_variance = background_variance(sky, variance, recipe, (n, k))
+    pixel_variance = background_variance(sky, variance, recipe, (n, k), brightest[2])
     peak, excess, noise = peaks_and_excess(brightest, shapes, sky, pixel_variance, recipe, (n, k))
     star_term, background_term = centroid_variance_terms(shapes, recipe.window_px, pixel_variance)
     snr = core_signal_to_noise(

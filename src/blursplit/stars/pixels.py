@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.constants import LEAST_NOISE_SHARE, ROUNDING_ADU2
 from blursplit.stars.centroid import measure_centroids
 from blursplit.stars.geometry import masked_median
 from blursplit.stars.spikes import measure_excess
@@ -26,15 +27,25 @@ STEADY_BLOCK, STEADY_STARS = 8, 4
 
 
 def background_variance(
-    sky: FloatArray, measured: FloatArray, recipe: Recipe, shape: tuple[int, int]
+    sky: FloatArray,
+    measured: FloatArray,
+    recipe: Recipe,
+    shape: tuple[int, int],
+    top: FloatArray,
 ) -> FloatArray:
     """Return the background variance of one pixel, shape (n k,) for `shape` (n, k).
 
     The scatter of the stamp's border holds sky photons, read-out and quantisation, but also
     neighbours and fixed pattern; the formula from gain and read-out noise holds a pedestal that
-    is no light. Both err upward, so the smaller one is taken.
+    is no light. Both err upward, so the smaller one is taken. A sky clipped to one level scatters
+    not at all: it gets what rounding to whole units has, or a thousandth of the brightest pixel
+    `top` where that is less.
     """
     measured = _steadied(measured.reshape(shape)).ravel()
+    clipped = measured <= 0
+    if clipped.any():
+        least = np.minimum(ROUNDING_ADU2, np.square(LEAST_NOISE_SHARE * (top - sky)))
+        measured = np.where(clipped, least, measured)
     if recipe.electronics_adu2 is None or not np.isfinite(recipe.gain_e_per_adu):
         return measured
     computed = np.maximum(sky, 0) / recipe.gain_e_per_adu + recipe.electronics_adu2
@@ -48,10 +59,11 @@ def _steadied(variance: FloatArray) -> FloatArray:
     known = np.isfinite(variance)
     per_star = masked_median(variance.T, known.T)
     with np.errstate(invalid="ignore", divide="ignore"):
-        ratio = variance / per_star
+        ratio = np.where(variance > 0, variance / per_star, np.nan)
     per_frame = np.ones(variance.shape[0])
     if variance.shape[1] >= STEADY_STARS:
         per_frame = masked_median(ratio, np.isfinite(ratio))
+        per_frame = np.where(np.isfinite(per_frame), per_frame, 1.0)
     return np.where(known, per_star * per_frame[:, None], np.nan)
 
 

@@ -1,0 +1,128 @@
+"""Frames that lie, one row a fault: what was done to them, and the check that tells it.
+
+| fault | expected | before these checks |
+| --- | --- | --- |
+| window re-centred by whole pixels | frames-recentred, void | a bad pier passed, no warning |
+| each frame twice, every third again | frames-repeated, void | no warning |
+| running mean, recursive filter | frames-mixed, void | structure half of the true one |
+| 3 x 3 median, unsharp mask | pixels-filtered, void | seeing 1.13 for 1.99 |
+| gamma 0.5, soft compression | pixels-nonlinear, void | seeing 2.78 for 1.99 |
+| a step in the middle | pointing-stepped, doubt | "check polar alignment" |
+| pixel scale off by two | scale-disputed, doubt | seeing 0.88 or 3.47 for 1.99 |
+
+False alarms and detections on phase screens are counted in benchmarks/frame_checks.py.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter, median_filter
+
+from blursplit.rig import Rig
+from blursplit.sources import read_source
+from blursplit.stars.raw_checks import are_these_raw
+
+N = 200
+
+
+def _recentred(frames: Any, field: Any) -> Any:
+    dx = np.rint(field.x_px[:, 2] - field.x_px[0, 2]).astype(int)
+    dy = np.rint(field.y_px[:, 2] - field.y_px[0, 2]).astype(int)
+    return np.stack(
+        [np.roll(f, (-b, -a), axis=(0, 1)) for f, a, b in zip(frames, dx, dy, strict=True)]
+    )
+
+
+def _recursive(frames: Any, _: Any) -> Any:
+    out = frames.copy()
+    for i in range(1, N):
+        out[i] = 0.69 * out[i - 1] + 0.31 * frames[i]
+    return out
+
+
+def _stretched(frames: Any, curve: Any) -> Any:
+    level = np.clip(frames - frames.min(), 0, None)
+    return 60000.0 * curve(level / level.max())
+
+
+FAULTS: dict[str, tuple[str, str, Any]] = {
+    "re-centred": ("frames-recentred", "void", _recentred),
+    "twice": ("frames-repeated", "void", lambda f, _: np.repeat(f[: N // 2], 2, axis=0)),
+    "third": ("frames-repeated", "void", lambda f, _: f[np.arange(N) - (np.arange(N) % 3 == 2)]),
+    "running mean": ("frames-mixed", "void", lambda f, _: 0.5 * (f[1:] + f[:-1])),
+    "recursive": ("frames-mixed", "void", _recursive),
+    "median": ("pixels-filtered", "void", lambda f, _: median_filter(f, (1, 3, 3))),
+    "unsharp": (
+        "pixels-filtered",
+        "void",
+        lambda f, _: f + 0.5 * (f - gaussian_filter(f, (0, 1.0, 1.0))),
+    ),
+    "gamma": ("pixels-nonlinear", "void", lambda f, _: _stretched(f, np.sqrt)),
+    "compressed": (
+        "pixels-nonlinear",
+        "void",
+        lambda f, _: _stretched(f, lambda v: np.log1p(20 * v) / np.log(21)),
+    ),
+    "step": (
+        "pointing-stepped",
+        "doubt",
+        lambda f, _: np.concatenate([f[: N // 2], np.roll(f[N // 2 :], 3, axis=2)]),
+    ),
+}
+
+
+@pytest.fixture(name="wandering", scope="module")
+def _wandering() -> Any:
+    """Return a motion of half a pixel or so that is forgotten within ten frames."""
+    rng = np.random.default_rng(12)
+    shared = np.zeros((N, 2))
+    for i in range(1, N):
+        shared[i] = 0.9 * shared[i - 1] + rng.normal(0, 0.26, 2)
+    return rng, shared
+
+
+@pytest.fixture(name="lie", scope="module")
+def _lie(wandering: Any, tmp_path_factory: Any, expose: Any) -> Any:
+    rng, shared = wandering
+    x = np.array([22.0, 74.0, 50.0, 24.0, 76.0]) + shared[:, :1] + rng.normal(0, 0.05, (N, 5))
+    y = np.array([24.0, 22.0, 52.0, 74.0, 76.0]) + shared[:, 1:] + rng.normal(0, 0.05, (N, 5))
+    field = expose(x, y, np.array([30e3, 26e3, 60e3, 20e3, 24e3]), rng)
+    folder = tmp_path_factory.mktemp("lies")
+    raw = field.frames
+
+    def write(name: str, spoil: Any, cards: Any = ()) -> Path:
+        field.frames, field.cards = spoil(raw, field), dict(cards)
+        path = field.cube(folder / f"{name}.fits")
+        field.frames = raw
+        return Path(path)
+
+    return write
+
+
+def test_raw_frames_raise_nothing(lie: Any) -> None:
+    """The same field as it was recorded."""
+    source = read_source(lie("raw", lambda f, _: f))
+    assert are_these_raw(source.tracks, None, source.rig) == ()
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_each_fault_is_told_by_its_check(lie: Any, fault: str) -> None:
+    """Its code and severity are among what is found."""
+    code, severity, spoil = FAULTS[fault]
+    source = read_source(lie(fault.replace(" ", ""), spoil))
+    found = {c.code: c.severity for c in are_these_raw(source.tracks, None, source.rig)}
+    assert found.get(code) == severity
+
+
+def test_binning_counted_twice_names_both_scales(lie: Any) -> None:
+    """The header's scale says 1.03 arcsec, the setup 2.06: no seeing is silently halved."""
+    cards = {"PIXSCALE": 1.0313, "XPIXSZ": 5.0, "FOCALLEN": 1000.0}
+    path = lie("scale", lambda f, _: f, cards)
+    source = read_source(path, Rig.read(None, ["camera.pixel_scale_arcsec=2.0626"]))
+    found = {c.code: c for c in are_these_raw(source.tracks, None, source.rig)}
+    assert set(found) == {"scale-disputed"}
+    assert found["scale-disputed"].facts["high_from"] == "the setup"
