@@ -81,7 +81,7 @@ def air_of_many_kinds(
 def mode(
     n: int, rate_hz: float, frequency_hz: float, damping: float, rng: np.random.Generator
 ) -> np.ndarray:
-    """Return a mode of unit rms in this record; its folds, where it has any, are those of frames."""
+    """Return a mode of unit rms in this record; its folds are those of the frames."""
     if damping == 0.0:
         phase = 2 * np.pi * (frequency_hz * np.arange(n) / rate_hz + rng.uniform())
         return np.sqrt(2.0) * np.sin(phase)
