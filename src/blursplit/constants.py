@@ -179,6 +179,7 @@ LINE_STRONG_RATIO = 1000.0  # - | gain from which a fit also starts at a steady 
 LINE_PEAK_BINS = 4.0  # 1/T | half width of a steady line's peak under the tapers
 LINE_CLOSE_GAIN = 20.5  # - | chi-square(5), 0.1 %: two modes for one
 LINE_SURE_CONTRAST = 10.0  # - | of a peak that may come and go; gusts of air make 6; judgement
+LINE_BROAD_MARGIN = 1.15  # - | its size as measured scatters by a tenth; docs/line_detection.md
 LINE_REFIT_LOSS = (
     1.8  # - | of the gain, to the continuum fitted with a mode; benchmarks/detection.py
 )
