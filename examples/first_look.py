@@ -12,16 +12,12 @@ from pathlib import Path
 
 import matplotlib.pyplot as plt
 
-from blursplit import (
-    budget_table,
-    inspect_sequence,
-    lines_table,
-    measure_sequence,
-    open_frames,
-    write_sequence,
-)
+from blursplit.frames import open_frames
+from blursplit.frames.prospects import inspect_sequence
+from blursplit.measure import measure
 from blursplit.report import figures
-from blursplit.simulate import shaken_night, turbulent_night
+from blursplit.report.notebook import budget_table, lines_table
+from blursplit.simulate import shaken_night, turbulent_night, write_sequence
 
 plt.rcParams["figure.dpi"] = 55
 work = Path(tempfile.mkdtemp())
@@ -48,7 +44,7 @@ for text in (*found.can, *found.cannot, *found.advice):
 # ## Measure both nights
 
 # %%
-nights = {name: measure_sequence(work / name, rig) for name in ("first", "second")}
+nights = {name: measure(work / name, rig) for name in ("first", "second")}
 for name, night in nights.items():
     print(f"{name}: {night.result.verdict.statement}")
 

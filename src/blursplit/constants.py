@@ -182,6 +182,7 @@ LINE_STRONG_RATIO = 1000.0  # - | gain from which a fit also starts at a steady 
 LINE_PEAK_BINS = 4.0  # 1/T | half width of a steady line's peak under the tapers
 LINE_CLOSE_GAIN = 20.5  # - | chi-square(5), 0.1 %: two modes for one
 LINE_SURE_CONTRAST = 10.0  # - | of a peak that may come and go; gusts of air make 6; judgement
+LINE_BROAD_MARGIN = 1.15  # - | its size as measured scatters by a tenth; docs/line_detection.md
 LINE_REFIT_LOSS = (
     1.8  # - | of the gain, to the continuum fitted with a mode; benchmarks/detection.py
 )
@@ -474,10 +475,25 @@ SENSOR_ZONES = 3  # - | Nyquist zones of the frames that a sensor is read in, ju
 SENSOR_TRANSFER_REACH = 5.0  # - | how far a real transfer may exceed the nominal one, judgement
 SENSOR_NEGLIGIBLE = 0.02  # - | of the motion's density: what a sensor could explain less of is left
 SENSOR_PHASE_DRAWS = 499  # - | draws with random phases that give the null
+PAIR_LEAST_COEFFICIENTS = 10  # - | in a bin of two cameras' spectra, for its Wishart law
+PAIR_HIGHEST_PHASE = 0.6  # cycles | of an exposure: beyond it the filter nears its zero
+PAIR_HIGHEST_SHARE = 0.45  # of the slower rate | bins end below its Nyquist limit
+PAIR_LINE_SIGMAS = 4.0  # robust sigmas | a difference this far above its neighbours is flexure
+PAIR_SAMPLES = 500  # - | spectra of each layer, drawn from its prior
+PAIR_CHAINS, PAIR_WARM_UP, PAIR_SWEEPS = 8, 80, 160  # - | of the Gibbs sampler
+PAIR_ROUGH_M, PAIR_USUAL_L0_M = 0.1, 25.0  # m | roughness is compared over, for air of, judgement
+PAIR_R0_M = (0.01, 1.0)  # m | range of each layer's r0
+PAIR_FREQUENCIES, PAIR_WAVES = 28, 30  # - | grid of the model's spectra: 2 % of a variance
+PAIR_FOLDS = 4  # - | aliases added at most: less than 2 % of the variance lies beyond
+PAIR_NEAR_L0_M = (0.2, 5.0)  # m | outer scale of near air
+PAIR_FAR_L0_M = (10.0, 50.0)  # m | outer scale of the air outside
+PAIR_WINDS_M_S = ((0.3, 8.0), (1.0, 12.0), (5.0, 35.0))  # m/s | near, ground, high layer
+PAIR_SHARE_SIGMA = 2.0  # - | of the logarithm of a layer's share (logistic normal), judgement
 SENSOR_ALARM = 0.01  # - | chance coherence accepted as coherent, counting the offsets tried
 SENSOR_OFFSET_S = (-5.0, 5.0)  # s | clock offsets tried where nothing is stated, judgement
 SENSOR_GAP_STEPS = 2.5  # median steps | a longer step is a gap
 SENSOR_CLIPPED_SHARE = 0.2  # - | of samples at the end of the range: the channel is useless
+SENSOR_END_S = 1.2  # s | frames this near the ends or gaps of the record are left out, judgement
 SENSOR_END_S = (
     1.2  # s | frames this near the ends or gaps of a sensor's record are left out, judgement
 )

@@ -75,12 +75,12 @@ def measure(
 
     Examples
     --------
-    >>> from blursplit import measure_sequence
-    >>> night = measure_sequence("night1", "rig.toml")
+    >>> import blursplit as bs
+    >>> night = bs.measure("night1", "rig.toml")
     >>> night.result.sequence.stars_used
     3
-    >>> night.result.verdict.statement
-    'Too few frames for spectra: the cause of the width is undecided.'
+    >>> night.verdict.level
+    'widths'
     """
     declared = as_rig(rig)
     how: dict[str, Any] = {"centroid": centroid, "calibration": calibration, "progress": progress}

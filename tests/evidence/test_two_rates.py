@@ -8,11 +8,10 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit import measure_sequence
 from blursplit.evidence.two_rates import split_at_rate_change
 from blursplit.frames.rates import change_of_rate, parts_of_rate, small_ratio
 from blursplit.frames.timing import solve_timing
-from blursplit.measure import Source, measure_tracks
+from blursplit.measure import Source, measure, measure_tracks
 from blursplit.rig import Setup, assemble
 from blursplit.stars.tracks import StarTracks
 
@@ -49,8 +48,8 @@ def test_second_rate_of_a_run_on_files_decides_the_alias(tmp_path):
     rng = np.random.default_rng(5)
     _record(tmp_path / "a", rng, 500, 40.0, 0.0)
     _record(tmp_path / "b", rng, 400, 47.0, 17.0)
-    alone = measure_sequence([tmp_path / "a"]).result
-    both = measure_sequence([tmp_path / "a", tmp_path / "b"]).result
+    alone = measure([tmp_path / "a"]).result
+    both = measure([tmp_path / "a", tmp_path / "b"]).result
     for result in (alone, both):
         assert result.sequence.timing == "regular"
         assert_allclose(result.sequence.cadence_s, 1 / 40, rtol=1e-3)

@@ -374,7 +374,8 @@ def render_page(result: Result, series: Series) -> str:
     Examples
     --------
     >>> from pathlib import Path
-    >>> from blursplit import read_result_folder, render_page
+    >>> from blursplit.folder import read_result_folder
+    >>> from blursplit.report import render_page
     >>> night = read_result_folder(Path("night1-result"))
     >>> page = render_page(night.result, night.series)
     >>> page.startswith("<!DOCTYPE html>") or page.startswith("<!doctype html>")

@@ -268,7 +268,7 @@ def write_sequence(
     Examples
     --------
     >>> from pathlib import Path
-    >>> from blursplit import Scene, write_sequence
+    >>> from blursplit.simulate import Scene, write_sequence
     >>> scene = Scene.model_validate(
     ...     {
     ...         "camera": {"width_px": 64, "height_px": 64},
