@@ -494,9 +494,6 @@ SENSOR_OFFSET_S = (-5.0, 5.0)  # s | clock offsets tried where nothing is stated
 SENSOR_GAP_STEPS = 2.5  # median steps | a longer step is a gap
 SENSOR_CLIPPED_SHARE = 0.2  # - | of samples at the end of the range: the channel is useless
 SENSOR_END_S = 1.2  # s | frames this near the ends or gaps of the record are left out, judgement
-SENSOR_END_S = (
-    1.2  # s | frames this near the ends or gaps of a sensor's record are left out, judgement
-)
 LONG_FRAME_LEAST_STEPS = 5  # - | a median and its scatter need them; judgement
 LONG_FRAME_LARGEST_STEP = 6.0  # robust sigmas | beyond it a step is a dither or a jump; judgement
 LONG_FRAME_MODEL_ERROR = 0.1  # - | a worm of ten frames a turn bends inside its steps: 5 to 10 %
