@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from blursplit.estimate import Estimate
     from blursplit.folder import Measurement, read_result, read_result_folder, write_result_folder
     from blursplit.frames import open_frames
-    from blursplit.frames.prospects import inspect_sequence
+    from blursplit.frames.inspection import inspect_sequence
     from blursplit.measure import measure as measure_sequence
     from blursplit.pier.report import analyse_pier
     from blursplit.pier.setup import read_pier
@@ -91,7 +91,7 @@ _HOMES: dict[str, str] = {
         "campaign.store": ("Store",),
         "errors": ("BlursplitError", "InputError", "OutputError"),
         "folder": ("Measurement", "read_result", "read_result_folder", "write_result_folder"),
-        "frames.prospects": ("inspect_sequence",),
+        "frames.inspection": ("inspect_sequence",),
         "frames.sequence": ("open_frames",),
         "rig": ("Rig", "Setup", "read_setup"),
         "measure": ("measure_sequence",),

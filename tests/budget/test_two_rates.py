@@ -10,8 +10,7 @@ from numpy.testing import assert_allclose
 
 from blursplit import measure_sequence
 from blursplit.budget.rates import part_by_rate
-from blursplit.frames.rates import change_of_rate, parts_of_rate, small_ratio
-from blursplit.frames.timing import solve_timing
+from blursplit.frames.timing import change_of_rate, parts_of_rate, small_ratio, solve_timing
 from blursplit.measure import Source, measure_tracks
 from blursplit.rig import Setup, assemble
 from blursplit.stars.tracks import StarTracks

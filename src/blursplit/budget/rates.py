@@ -9,8 +9,7 @@ import numpy as np
 
 from blursplit.budget.grid import grid_data
 from blursplit.budget.rolling import align_rows
-from blursplit.frames.rates import change_of_rate
-from blursplit.frames.timing import solve_timing
+from blursplit.frames.timing import change_of_rate, solve_timing
 from blursplit.motion import fit_common_motion
 
 if TYPE_CHECKING:
