@@ -187,7 +187,7 @@ def measure_taps(
     A tap at 3 s that rings at 8 Hz with a damping ratio of 0.02, and a little noise:
 
     >>> import numpy as np
-    >>> from blursplit import measure_taps
+    >>> from blursplit.spectra.tap_result import measure_taps
     >>> time_s = np.arange(0.0, 10.0, 0.01)
     >>> late_s = np.clip(time_s - 3.0, 0.0, None)
     >>> ring_px = 4.0 * np.exp(-2 * np.pi * 8 * 0.02 * late_s) * np.sin(2 * np.pi * 8 * late_s)
