@@ -364,6 +364,15 @@ WIDTH_CORE = 0.75  # - | share of the peak above which a paraboloid is fitted to
 # --- drive --------------------------------------------------------------------------------------
 SIDEREAL_DAY_S = 86164.0905  # s | IAU
 SIDEREAL_RATE_ARCSEC_S = 360.0 * 3600.0 / SIDEREAL_DAY_S  # arcsec/s
+DRIVE_LEAST_TURNS = 1.0  # - | a period of which less was seen shows as drift and its curvature
+DRIVE_FEW_TURNS = 2.0  # - | below, worm and drift trade places
+DRIVE_NO_LIMIT_ARCSEC = 100.0  # arcsec | no better than what is thought possible beforehand
+DRIVE_LEAST_SAMPLES = 3  # - | of a part: an offset takes one and a line through it a second
+DRIVE_MOST_SEGMENTS = 40  # - | more cost time and add little; judgement
+DRIVE_FEWEST_SAMPLES = 12  # - | of a record; judgement
+DRIVE_BLOCKS, DRIVE_BLOCKS_A_TURN, DRIVE_MOST_BLOCKS_OF_CURVE = 128, 24, 512  # - | judgement (time)
+DRIVE_STATED_SIGMA_DEG = 1.0  # deg | how well a stated direction is trusted; common practice
+DRIVE_CHI2_95 = 5.99  # - | 95 % of a chi-square of two degrees of freedom
 DRIVE_SAME_PERIOD = 0.01  # of the logarithm | closer ones are one period declared twice; judgement
 DRIVE_HARMONICS = 3  # - | judgement, no source
 DRIVE_SIZES_ARCSEC = (1e-3, 120.0)  # arcsec | few mounts err by more; common practice, no source

@@ -8,9 +8,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.budget.drift import drive_terms
-from blursplit.budget.drive_notes import read_drive, turn_notes
-from blursplit.budget.drive_record import DriveRecord, record_of_tracks
+from blursplit.drive.right_ascension import read_drive, turn_notes
+from blursplit.drive.terms import DriveRecord, drive_terms, record_of_tracks
 from blursplit.measure import Source, measure_tracks
 from blursplit.rig import assemble, read_setup
 from blursplit.simulate.motion import current_density, noise_series
