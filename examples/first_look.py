@@ -46,7 +46,7 @@ for text in (*found.can, *found.cannot, *found.advice):
 # %%
 nights = {name: measure(work / name, rig) for name in ("first", "second")}
 for name, night in nights.items():
-    print(f"{name}: {night.result.verdict.statement}")
+    print(f"{name}: {night.result.verdict.headline}")
 
 # %% [markdown]
 # A measurement shows itself as a short report:
@@ -100,9 +100,9 @@ for ax, (name, night) in zip(axes, nights.items(), strict=True):
 
 # %%
 table = budget_table(nights["second"].result)
-for name in table.colnames[1:]:
+for name in table.colnames[2:]:
     table[name].info.format = ".2f"
-table["contribution", "share", "share_low", "share_high", "fwhm", "fwhm_low", "fwhm_high"]
+table["cure", "matters", "saving", "saving_low", "saving_high", "share"]
 
 # %%
 lines = lines_table(nights["second"].result)
@@ -115,4 +115,4 @@ lines["frequency", "frequency_low", "frequency_high", "rms", "kind"]
 
 # %%
 for step in nights["second"].result.verdict.next:
-    print("-", step)
+    print("-", step.text)

@@ -128,6 +128,15 @@ def test_tracks_are_measured_as_readily():
     assert bs.measure(tracks, bs.Rig(pixel_scale=1 * u.arcsec)).result.sequence.stars_used == 4
 
 
+def test_the_three_lines_of_the_readme_lead_from_positions_to_a_verdict(monkeypatch, capsys):
+    readme = (DATA.parent / "README.md").read_text(encoding="utf-8")
+    (code,) = re.findall(r"```python\n(.*?)```", readme, re.DOTALL)
+    assert len(code.splitlines()) == 3
+    monkeypatch.chdir(DATA.parent)
+    exec(code, {})  # noqa: S102 - what the README tells people to run
+    assert re.match(r"Your stars moved by [\d.]+ arcsec rms between", capsys.readouterr().out)
+
+
 def test_a_plan_takes_quantities():
     run = bs.plan("rig.toml", seeing=2000 * u.mas, duration=2 * u.min)
     assert run.recording.duration_s == 120.0

@@ -121,6 +121,9 @@ NOISE_BAND_SHARE = 0.1  # - | of the band, its top: noise of positions that came
 TABLE_STAR_SIGMA_ARCSEC = 1.0  # arcsec | star of a table without widths; only for finding dithers
 
 # --- motion -------------------------------------------------------------------------------------
+GRID_LEAST_FRAMES = 50  # - | of a segment that carries a spectrum; judgement
+GRID_LEAST_GOOD_SHARE = 0.85  # - | of a star's frames; judgement
+GRID_MOST_STARS = 24  # - | judgement (time)
 ROTATION_LEAST_STARS = 3  # stars | with fewer, rotation cannot be told from the air of a pair
 HUBER = 3.0  # sigma | residuals beyond lose weight; judgement, no source
 MOTION_ITERATIONS = 8  # - | of the robust fit; the last changes nothing above 1e-6 px
@@ -422,6 +425,19 @@ PIER_STIFF_N_M = 1e13  # N/m | does not move here: 1e4 times a heavy pier
 PIER_STIFF_NM_RAD = 1e13  # N m/rad | the same
 
 # --- evidence -----------------------------------------------------------------------------------
+ROWS_FALSE_ALARM = 0.02  # - | of all zones together; judgement
+ROWS_HIGHEST_ORDER = 2  # frame rates | exposures leave little of faster motion
+ROWS_MOST_KEPT = 0.5  # of the power | where the plain mean keeps more, it finds the line itself
+ROWS_FEWEST_STARS = 3  # - | two stars' phases say hardly more than that they differ
+RATES_STAMP_RESOLUTION_S = 1e-6  # s | of times in the tracks
+RATES_FALSE_ALARM = 0.2  # - | a line counts only where a candidate puts it: false ones do no harm
+RATES_SLOW_CADENCE_S = 5.0  # s | frames as slow as this are started one by one, at any interval
+GUIDE_TAPERS = 3  # - | of the spectrum searched for a loop
+GUIDE_FREEDOM = 10.0  # - | of both axes' sum in every third bin, a fifth off for overlap
+GUIDE_LOG_TRIALS = 3.0  # - | gained by one in fifty unguided series; benchmarks/guide_loop.py
+GUIDE_LEAST_ODDS = 0.9  # - | judgement
+GUIDE_FALSE_ALARM = 0.0063  # - | 2 of 1000 fresh series, 95 % limit (Clopper and Pearson 1934)
+GUIDE_SIZE_ERROR = 0.3  # of the added variance | the continuum under the bump is a straight line
 FOCUS_N_BEST = 121  # - | grid of the position of best focus; finer ones change no digit shown
 FOCUS_N_SLOPE = 81  # - | grid of the slope; likewise
 FOCUS_N_SCATTER = 9  # - | grid of the scatter of the air; likewise
@@ -749,6 +765,8 @@ FIGURE_ROWS = 160  # rows | of the picture by time and frequency; judgement
 FIGURE_TICKS_HZ = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500)  # Hz | round numbers
 AGREEMENT_DEG = 2.0  # deg | within which a direction and a position angle agree; judgement
 NEARLY_ROUND = 0.8  # axis ratio | above, a circle misses neither axis by more than a tenth
+MISSING_IN_PICTURE = 0.3  # of a saving | that a picture of the cure may fail to show; judgement
+SAME_WIDTH = 0.04  # of a width | that nobody sees between two pictures; judgement
 LOOP_FRAMES = 48  # frames | of the loop in the page: about three seconds; judgement
 LOOP_INTERVAL_S = 0.07  # s | from frame to frame in the page; judgement
 BAR_TELLS = 0.004  # of the bar | thinner pieces could not be seen; judgement

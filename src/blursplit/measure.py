@@ -141,11 +141,11 @@ def measure_tracks(
         Records taken beside the frames.
     """
     from blursplit.budget import answer, findings, record
-    from blursplit.budget.rates import part_by_rate
     from blursplit.budget.witnesses import weigh_sensors
+    from blursplit.evidence.two_rates import split_at_rate_change
     from blursplit.report.words import put_in_words
 
-    tracks, second = part_by_rate(source.tracks, source.rig)
+    tracks, second = split_at_rate_change(source.tracks, source.rig)
     facts = gather_facts(tracks, source.rig, blur_time_s)
     focus = _focus_series(source.rig, facts, focus_runs)
     run = record.prepare(tracks, second, source.rig, facts, focus)
