@@ -12,7 +12,6 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from blursplit.budget.grid import GridData
 from blursplit.budget.histories import grid_times
 from blursplit.budget.lines import FoundLine
 from blursplit.budget.record import Lines, Motion, Record
@@ -20,6 +19,7 @@ from blursplit.constants import COHERENT_LINE
 from blursplit.errors import InputError
 from blursplit.evidence.sensor import CLAIMS, SensorEvidence, explain_shared_motion
 from blursplit.evidence.sensor_record import SensorRecord
+from blursplit.motion.grid import GridData
 from blursplit.result import Remark, Witness
 from blursplit.types import FloatArray
 
