@@ -162,7 +162,6 @@ def measure_taps(
     time_s : ndarray, shape (n,)
     motion_px : ndarray, shape (n, 2)
         Shared motion; NaN where lost.
-    cadence_s : float
     segment : ndarray of int, shape (n,), optional
         Taps are looked for in each stretch.
     pixel_scale_arcsec : float, optional
@@ -172,15 +171,10 @@ def measure_taps(
         Amplitude that counts as still.
     reference_arcsec : float
         Amplitude from which the settling time is stated that does not depend on the taps.
-    lowest_hz : float
     sequence : TapSequence, optional
         What is known of the sequence; made from the arrays when absent.
     seed : int
         Of the draws behind the intervals of derived times.
-
-    Returns
-    -------
-    TapResult
 
     Examples
     --------
