@@ -70,7 +70,7 @@ def nights(which: str) -> dict[str, Night]:
     if which == "seeds":
         return dict(list(near.items())[:6]) | dict(list(free.items())[:4])
     if which == "length":
-        return {"long": Night(seed=300, outside=far_air(0.08, 25, 300), frames=6000, stars=8)}
+        return {"long": Night(seed=300, outside=far_air(0.08, 25, 300), frames=4000, stars=6)}
     return near if which == "near" else free
 
 
@@ -170,7 +170,7 @@ def main() -> None:
             ]
             print(f"| {name} | " + " | ".join(columns) + " |", flush=True)
         else:
-            for frames, stars in ((500, 8), (1500, 8), (6000, 8), (6000, 2), (1500, 4), (1500, 1)):
+            for frames, stars in ((500, 6), (1500, 6), (4000, 6), (1500, 2), (1500, 1)):
                 part = fewer_stars(shortened(given, frames), stars)
                 fit = fitted(part)
                 near = (

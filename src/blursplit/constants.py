@@ -589,6 +589,22 @@ FIT_R_HAT = 1.02  # - | design: the gate
 FIT_FINE_FREQUENCIES = 140  # - | of tables at any frequency
 
 # --- campaign -----------------------------------------------------------------------------------
+WATCH_LEAST_FRAMES = 10  # - | frames followed together; the fewest that make a sequence
+WATCH_LOOK_S = 2.5  # s | between two looks; each finds the stars anew, in about 0.2 s
+WATCH_MOST_FRAMES = 4000  # - | frames followed together, so that nothing is late; judgement
+WATCH_FRAMES_KEPT = 24_000  # - | two minutes at 200 frames/s; 50 MB with 30 stars
+WATCH_GIVE_UP_S = 30.0  # s | a half-written file that changes no more is left out; judgement
+WATCH_NEW_RUN_S = 60.0  # s | a longer pause of the camera begins a new run; judgement
+WATCH_SAME_STEP = 0.5  # intervals | files' times are coarser than a camera's clock; judgement
+WATCH_NEAR_PX = 2.0  # px | mean places of a star in two pieces, beside the field's shift; judgement
+WATCH_JUMP_PX = 4.0  # px | farther off after a seam the field was moved; as in stars.assemble
+WATCH_EVERY_S = 10.0  # s | what is said so far is renewed so often
+WATCH_IDLE_S = 60.0  # s | without a new frame for so long, watching ends; judgement
+WATCH_LONGEST_WINDOW_S = 60.0  # s | windows within which motion counts; default of the blur time
+WATCH_SHORTEST_WINDOW_S = 1.0  # s | shorter ones hold too little of what drives do; judgement
+WATCH_WINDOWS = 8  # - | so many windows tell how well their mean is known; judgement
+WATCH_LINE_FRAMES = 8192  # - | latest frames in which lines are looked for, in about a second
+WATCH_MODES = 5  # - | lines that are told of while frames arrive; judgement
 BLUR_TIME_TOLERANCE = 0.02  # - | relative; blur times count as one below it; judgement, no source
 SHARED_FROM = 0.5  # - | probability from which a line counts as shared: more likely than not
 ALIAS_DECIDED = 0.95  # - | odds at which a candidate counts as the frequency; judgement, no source

@@ -21,6 +21,7 @@ COMMANDS: dict[str, str] = {
     "demo": "Three nights of the same width, three answers: make, measure, show the pages.",
     "inspect": "Frames, timing, headers found and missing, and what can be told from them.",
     "measure": "The main job: how much of the star's width is air, drive, structure, instrument.",
+    "watch": "The verdict while frames arrive, marked as provisional; then the whole measurement.",
     "tap": "Ring-down after a tap on the pier: frequency, damping ratio, settling time.",
     "pier": "Resonances and tilt stiffness of a declared pier and mount; what changes if ...",
     "plan": "Exposure, rate, length and stars needed; the smallest vibration that would be seen.",
@@ -35,6 +36,7 @@ COMMANDS: dict[str, str] = {
 # What an option takes, as the help names it, where the command does not say so itself.
 VALUES: dict[str, str] = {
     "after": "RESULT",
+    "against": "RESULT",
     "before": "RESULT",
     "bias": "FILES",
     "blur_time": "SECONDS",
@@ -43,8 +45,11 @@ VALUES: dict[str, str] = {
     "flat": "FILES",
     "focus_run": "PATH@POSITION",
     "folder": "FOLDER",
+    "idle": "SECONDS",
     "limits": "LIMITS",
     "out": "FOLDER",
+    "page": "FILE",
+    "path": "PATH",
     "result": "RESULT",
     "scene": "SCENE.toml",
     "seed": "NUMBER",
@@ -52,6 +57,7 @@ VALUES: dict[str, str] = {
     "set_": "KEY=VALUE",
     "setup": "FILE",
     "stars": "NUMBER",
+    "until": "WHEN",
     "workers": "NUMBER",
 }
 

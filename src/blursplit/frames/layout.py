@@ -6,7 +6,7 @@ import gzip
 import math
 import struct
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import IO, TYPE_CHECKING, Literal, cast
 
 import numpy as np
@@ -100,8 +100,14 @@ class Layout:
     tables: tuple[Table, ...]
 
 
-def read_layout(path: Path) -> Layout:
+def read_layout(path: Path, *, growing: bool = False) -> Layout:
     """Read the headers of a FITS or SER file and check them against the size of the file.
+
+    Parameters
+    ----------
+    path : Path
+    growing : bool
+        Of a plain cube that is still being written, take the frames that are there.
 
     Raises
     ------
@@ -127,12 +133,14 @@ def read_layout(path: Path) -> Layout:
         if size < BLOCK:
             raise InputError(path, f"holds {size} bytes: truncated", "copy it again")
         with path.open("rb") as file:
-            return _layout(path, file, size, gzipped=False)
+            return _layout(path, file, size, gzipped=False, growing=growing)
     except (OSError, EOFError, zlib.error, struct.error) as error:
         raise InputError(path, f"cannot be read ({error})", "check or copy the file") from error
 
 
-def _layout(path: Path, file: IO[bytes], size: float, *, gzipped: bool) -> Layout:
+def _layout(
+    path: Path, file: IO[bytes], size: float, *, gzipped: bool, growing: bool = False
+) -> Layout:
     slabs: list[Slab] = []
     tables: list[Table] = []
     primary: Header | None = None
@@ -151,9 +159,11 @@ def _layout(path: Path, file: IO[bytes], size: float, *, gzipped: bool) -> Layou
         primary = primary or header
         offset = position + length
         content = _data_bytes(header, str(path))
-        _check_size(path, offset + content, size)
         packing: Packing = "gzip" if gzipped else "plain"
         extension = str(header.get("XTENSION", "IMAGE")).strip()
+        if growing and not gzipped and extension == "IMAGE" and offset + content > size:
+            return Layout((*slabs, *_grown(path, number, header, offset, int(size))), ())
+        _check_size(path, offset + content, size)
         if extension == "IMAGE":
             slab = _image(path, number, header, offset, packing)
         elif header.get("ZIMAGE") is True:
@@ -167,6 +177,15 @@ def _layout(path: Path, file: IO[bytes], size: float, *, gzipped: bool) -> Layou
         position = offset + -(-content // BLOCK) * BLOCK
         number += 1
     return Layout(tuple(slabs), tuple(tables))
+
+
+def _grown(path: Path, number: int, header: Header, offset: int, size: int) -> tuple[Slab, ...]:
+    """Return the frames that a cube holds whole while it is being written, if any."""
+    slab = _image(path, number, header, offset, "plain")
+    if slab is None or slab.planes == 1:
+        return ()
+    there = (size - offset) // (slab.dtype.itemsize * slab.stride * math.prod(slab.shape))
+    return (replace(slab, planes=there),) if there > 0 else ()
 
 
 def _gzip_size(path: Path, packed: int) -> float:

@@ -98,6 +98,8 @@ def open_frames(
     rig: Rig | str | Path | None = None,
     times: Any = None,
     calibration: Calibration | None = None,
+    *,
+    growing: bool = False,
 ) -> Sequence:
     """Open files or an array as one sequence of frames; no pixels of files are kept.
 
@@ -111,6 +113,9 @@ def open_frames(
         Middle of each exposure, for an array only; by default the rig's frame interval.
     calibration : Calibration, optional
         Offset and flat field to apply.
+    growing : bool
+        Files are still being written: of a cube, the frames that are there are taken, and no
+        file is mapped into memory, since its writer may cut it.
 
     Raises
     ------
@@ -144,10 +149,12 @@ def open_frames(
             raise InputError("times", "go with an array of frames only", "leave them out for files")
         listed = [frames] if isinstance(frames, str | Path) else list(frames)
         files, repeated = find_files(listed)
-        units = read_units(files)
+        units = read_units(files, growing=growing)
         units.leave_out("file given twice", "repeated-files", repeated)
         name, n_files, dropped = plain(_name(files)), len(files), units.dropped
-        parts = _read_tables(units) if not units.slabs else _read_images(units, name)
+        parts = (
+            _read_tables(units) if not units.slabs else _read_images(units, name, growing=growing)
+        )
         notes = [*units.notes, *parts.notes]
     if parts.count < MIN_FRAMES:
         raise TooFewFramesError(name, parts.count, MIN_FRAMES)
@@ -221,7 +228,7 @@ class _Parts:
     sides: tuple[str, ...] = ()
 
 
-def _read_images(units: Units, name: str) -> _Parts:
+def _read_images(units: Units, name: str, *, growing: bool) -> _Parts:
     count = sum(slab.planes for slab in units.slabs)
     if count < MIN_FRAMES:
         raise TooFewFramesError(name, count, MIN_FRAMES)
@@ -238,7 +245,7 @@ def _read_images(units: Units, name: str) -> _Parts:
         planes=slabs[0].planes,
         clock=clock,
         header=slabs[len(slabs) // 2].header,
-        frames=lambda order: FileFrames(slabs, slab_of[order], plane_of[order]),
+        frames=lambda order: FileFrames(slabs, slab_of[order], plane_of[order], mapped=not growing),
         notes=notes,
         sides=tuple(sides[slab] for slab in slab_of) if len(set(sides)) > 1 else (),
     )

@@ -64,6 +64,9 @@ class FileFrames:
         Stacks of images, all of one shape.
     slab, plane : ndarray of int, shape (n_frames,)
         Which slab, and which image in it, each frame is.
+    mapped : bool
+        Files may be mapped into memory. One that its writer cuts meanwhile must not be: whoever
+        touches a page that is gone is ended by the system.
 
     Notes
     -----
@@ -74,7 +77,10 @@ class FileFrames:
     frame that cannot be read comes out as NaN and is named in `failures`.
     """
 
-    def __init__(self, slabs: Sequence[Slab], slab: Ints, plane: Ints) -> None:
+    def __init__(
+        self, slabs: Sequence[Slab], slab: Ints, plane: Ints, *, mapped: bool = True
+    ) -> None:
+        self._may_map = mapped
         self._open: tuple[str, int, Any, Any] | None = None
         self._map: tuple[int, int, int, NDArray[Any]] | None = None
         self._slabs = list(slabs)
@@ -158,9 +164,10 @@ class FileFrames:
         first = start
         while first < stop:
             slab = self._slabs[self._slab[first]]
-            if slab.packing == "plain" and slab.planes > 1:
+            if slab.packing == "plain" and slab.planes > 1 and (self._may_map or slab.stride == 1):
                 last = self._end_of_run(first, stop, slab)
-                if slab.stride == 1 and rows >= DENSE_SHARE * slab.shape[0]:
+                dense = rows >= DENSE_SHARE * slab.shape[0] or not self._may_map
+                if slab.stride == 1 and dense:
                     yield from self._streamed(first, last, slab)
                 else:
                     yield first, last, slab, self._mapped(first, last, slab)
@@ -206,6 +213,9 @@ class FileFrames:
 
     def _mapped(self, first: int, last: int, slab: Slab) -> NDArray[Any]:
         ny, nx = slab.shape
+        if not self._may_map:
+            self.failures.update(dict.fromkeys(range(first, last), f"{slab.where}: was cut short"))
+            return np.full((last - first, ny, nx), np.nan, dtype=np.float32)
         number, plane = int(self._slab[first]), int(self._plane[first])
         # A page beyond the end of a file ends the process, so the end is looked for each time.
         frame_bytes = slab.dtype.itemsize * ny * nx * slab.stride

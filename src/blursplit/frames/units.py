@@ -52,7 +52,7 @@ class Units:
         self.notes.append((code, f"{count} left out ({reason}): {shown}"))
 
 
-def read_units(files: list[Path]) -> Units:
+def read_units(files: list[Path], *, growing: bool = False) -> Units:
     """Read the headers of all files and keep the light frames of one kind.
 
     Raises
@@ -69,7 +69,7 @@ def read_units(files: list[Path]) -> Units:
     failures: list[InputError] = []
     for path in files:
         try:
-            layout = read_layout(path)
+            layout = read_layout(path, growing=growing)
         except InputError as error:
             failures.append(error)
             continue

@@ -1,0 +1,536 @@
+"""Frames while they arrive: what is whole is followed at once, and the result so far is kept.
+
+A folder or a file is looked at again and again. Frames that are whole are followed in pieces of
+some seconds, the pieces are laid on each other by their stars, and the latest minutes of them
+are kept. What is said on the way comes from `live`; at the end the caller measures the same
+files with `measure`, so that the last word is the ordinary one.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from blursplit.campaign.live import ModeChange, SoFar, compare_modes, so_far
+from blursplit.constants import (
+    WATCH_EVERY_S,
+    WATCH_FRAMES_KEPT,
+    WATCH_GIVE_UP_S,
+    WATCH_IDLE_S,
+    WATCH_JUMP_PX,
+    WATCH_LEAST_FRAMES,
+    WATCH_LOOK_S,
+    WATCH_MOST_FRAMES,
+    WATCH_NEAR_PX,
+    WATCH_NEW_RUN_S,
+    WATCH_SAME_STEP,
+)
+from blursplit.errors import BlursplitError, InputError
+from blursplit.frames import Sequence, open_frames
+from blursplit.frames.facts import read_exposure
+from blursplit.frames.finding import is_fits_name, natural_key
+from blursplit.frames.layout import Slab, read_layout
+from blursplit.frames.source import FrameSource
+from blursplit.rig import Rig
+from blursplit.stars import StarTracks, follow_stars
+from blursplit.stars.register import LIKE, Peaks, likeliest_shift
+from blursplit.types import IntArray
+
+__all__ = ["Arrivals", "Batch", "LiveRun", "Update", "Watch", "updates"]
+
+_WIDTHS = ("flux_adu", "width_px", "e1", "e2", "peak_adu")
+_PER_SAMPLE = ("row_time_s", "x_px", "y_px", "sigma_px", *_WIDTHS, "good")
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Whole frames of one kind that came since the last look, in the order of their files.
+
+    Parameters
+    ----------
+    paths : tuple of Path
+    skip : int
+        Frames of the first file that were taken before.
+    count : int
+        Frames to take.
+    kind : (shape, exposure)
+        Of each frame; another kind begins a new run.
+    """
+
+    paths: tuple[Path, ...]
+    skip: int
+    count: int
+    kind: tuple[tuple[int, int], float | None]
+
+
+@dataclass
+class _File:
+    """What is known of a file that is, or was, being written."""
+
+    taken: int = 0
+    size: int = -1
+    inode: int = 0
+    changed_s: float = 0.0
+    failed: str = ""
+    left_out: bool = False
+
+
+class Arrivals:
+    """Looks for whole frames in a folder that fills, or in files that grow.
+
+    Parameters
+    ----------
+    path : Path
+        A folder, or a cube or SER file that need not be there yet.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.notes: list[str] = []
+        self._files: dict[Path, _File] = {}
+
+    @property
+    def files(self) -> list[Path]:
+        """The files that frames were taken from, in natural order."""
+        taken = [path for path, one in self._files.items() if one.taken]
+        return sorted(taken, key=lambda path: natural_key(str(path)))
+
+    @property
+    def waiting(self) -> list[str]:
+        """The names of files that are half-written."""
+        return [path.name for path, one in self._files.items() if one.failed and not one.left_out]
+
+    def look(self, now_s: float) -> Iterator[Batch]:
+        """Yield what came since the last look; half-written files wait for a later one.
+
+        Parameters
+        ----------
+        now_s : float
+            A clock that does not go back: a file that cannot be read and has not changed for
+            half a minute is left out.
+        """
+        found: list[tuple[Path, _File, list[Slab]]] = []
+        for path in self._listed():
+            slabs = self._whole_frames(path, now_s)
+            if slabs:
+                found.append((path, self._files[path], slabs))
+        group: list[tuple[Path, int, int]] = []
+        kind: tuple[tuple[int, int], float | None] | None = None
+        for path, one, slabs in found:
+            own = _kind(slabs[0])
+            held = sum(slab.planes for slab in slabs)
+            if group and (own != kind or one.taken or _frames(group) >= WATCH_MOST_FRAMES):
+                yield from self._batch(group, kind)
+                group = []
+            kind = own
+            group.append((path, one.taken, held - one.taken))
+        yield from self._batch(group, kind)
+
+    def give_back(self, batch: Batch) -> None:
+        """Let frames that are too few to be followed come again with later ones."""
+        for number, path in enumerate(batch.paths):
+            one = self._files[path]
+            one.taken = batch.skip if number == 0 else 0
+            one.size = -1
+
+    def _batch(
+        self,
+        group: list[tuple[Path, int, int]],
+        kind: tuple[tuple[int, int], float | None] | None,
+    ) -> Iterator[Batch]:
+        if not group or kind is None:
+            return
+        for path, taken, new in group:
+            self._files[path].taken = taken + new
+        paths = tuple(path for path, _, _ in group)
+        yield Batch(paths, group[0][1], _frames(group), kind)
+
+    def _listed(self) -> list[Path]:
+        try:
+            if not self.path.is_dir():
+                return [self.path] if self.path.exists() else []
+            with os.scandir(self.path) as entries:
+                names = [entry.name for entry in entries if entry.is_file()]
+        except OSError as error:
+            raise InputError(self.path, "cannot be looked into", "check the path") from error
+        paths = [self.path / name for name in names]
+        return sorted(filter(is_fits_name, paths), key=lambda path: natural_key(path.name))
+
+    def _whole_frames(self, path: Path, now_s: float) -> list[Slab]:
+        """Return the stacks of a file that holds more whole frames than were taken, else none."""
+        try:
+            state = path.stat()
+        except OSError:
+            return []  # moved away between listing and looking
+        one = self._files.setdefault(path, _File(changed_s=now_s))
+        if one.inode and (state.st_ino != one.inode or state.st_size < one.size):
+            if one.taken:
+                self.notes.append(f"{path.name} was replaced or cut: its frames are taken anew")
+            self._files[path] = one = _File(changed_s=now_s)
+        if state.st_size == one.size:
+            if one.failed and not one.left_out and now_s - one.changed_s > WATCH_GIVE_UP_S:
+                one.left_out = True
+                self.notes.append(f"{path.name} was left out: {one.failed}")
+            return []
+        one.size, one.inode, one.changed_s, one.left_out = state.st_size, state.st_ino, now_s, False
+        try:
+            slabs = list(read_layout(path, growing=True).slabs)
+        except InputError as error:
+            one.failed = error.problem
+            return []
+        held = sum(slab.planes for slab in slabs)
+        one.failed = "" if held else "holds no whole frame"
+        return slabs if held > one.taken else []
+
+
+def _kind(slab: Slab) -> tuple[tuple[int, int], float | None]:
+    exposure = read_exposure(slab.header)
+    return slab.shape, None if exposure is None else float(exposure.value)
+
+
+def _frames(group: list[tuple[Path, int, int]]) -> int:
+    return sum(new for _, _, new in group)
+
+
+class _Part:
+    """Some frames of a source, counted from 0."""
+
+    def __init__(self, inner: FrameSource, first: int, count: int) -> None:
+        self._inner, self._first = inner, first
+        self.n_frames, self.shape = count, inner.shape
+        self.kept_frames = int(getattr(inner, "kept_frames", 256))
+
+    def read(self, start: int, stop: int) -> np.ndarray:
+        return self._inner.read(self._first + start, self._first + stop)
+
+    def cut(self, start: int, stop: int, x0: IntArray, y0: IntArray, size: int) -> np.ndarray:
+        return self._inner.cut(self._first + start, self._first + stop, x0, y0, size)
+
+    def close(self) -> None:
+        self._inner.close()
+
+
+@dataclass
+class LiveRun:
+    """The frames of one run so far: one field, one region, one exposure, no long pause.
+
+    Parameters
+    ----------
+    kind : (shape, exposure)
+    rig : Rig
+        As the first frames and what is declared say.
+    frames, left_out : int
+        Followed, and not followed because the field was not in them.
+    """
+
+    kind: tuple[tuple[int, int], float | None]
+    rig: Rig
+    frames: int = 0
+    left_out: int = 0
+    end_s: float = 0.0
+    _pieces: list[StarTracks] = field(default_factory=list)
+
+    def add(self, tracks: StarTracks, begin_s: float) -> bool:
+        """Lay a piece on the earlier ones; return whether the field was found in it.
+
+        Parameters
+        ----------
+        tracks : StarTracks
+            Of the piece.
+        begin_s : float
+            Its first frame's time since the first frame of the run.
+        """
+        count = tracks.n_frames
+        cadence = tracks.cadence_s or 0.0
+        joins = bool(self._pieces) and abs(begin_s - self.end_s - cadence) < 1.5 * cadence
+        if joins and abs(begin_s - self.end_s - cadence) < WATCH_SAME_STEP * cadence:
+            begin_s = self.end_s + cadence  # stamps are coarser than the camera's clock
+        moved = replace(tracks, time_s=tracks.time_s - tracks.time_s[0] + begin_s, stamps=None)
+        if self._pieces:
+            found = _same_stars(self._pieces[0], moved)
+            if found is None:
+                self.left_out += count
+                return False
+            moved = found
+            joins = joins and _step_px(self._pieces[-1], moved) < WATCH_JUMP_PX
+            last = int(self._pieces[-1].segment[-1])
+            segment = moved.segment - moved.segment[0] + last + (0 if joins else 1)
+            moved = replace(moved, segment=segment)
+        self._pieces.append(moved)
+        self.end_s = float(moved.time_s[-1])
+        self.frames += count
+        while len(self._pieces) > 2 and self._held() > WATCH_FRAMES_KEPT:  # noqa: PLR2004
+            # The first piece names the stars; of it a few frames stay, without a part in anything.
+            self._pieces[1:2] = []
+        return True
+
+    def tracks(self) -> StarTracks:
+        """Return the latest minutes as one set of tracks."""
+        pieces = self._pieces
+        if self.frames > self._held() and len(pieces) > 1:
+            pieces = pieces[1:]  # what came between them and the first piece is gone
+        first = pieces[0]
+        joined: dict[str, Any] = {
+            name: np.concatenate([getattr(piece, name) for piece in pieces])
+            for name in (*_PER_SAMPLE, "time_s", "segment")
+        }
+        frame = np.arange(len(joined["time_s"]), dtype=np.int64)
+        return replace(first, **joined, frame=frame, notes=(), dropped={}, pixels=None)
+
+    def _held(self) -> int:
+        return sum(piece.n_frames for piece in self._pieces)
+
+
+def _same_stars(first: StarTracks, piece: StarTracks) -> StarTracks | None:
+    """Return a piece with its stars in the order of the first one's.
+
+    Stars that are not found are lost samples; None where the field is not there.
+    """
+    known, seen = _places(first), _places(piece)
+    near = max(WATCH_NEAR_PX, float(np.nanmedian(first.width_px)))
+    shift_x, shift_y = likeliest_shift(known, seen, near)
+    far = np.hypot(
+        seen.x_px - known.x_px[:, None] - shift_x, seen.y_px - known.y_px[:, None] - shift_y
+    )
+    nearest = far.argmin(axis=1)
+    there = far.min(axis=1) <= near
+    if not there.any():
+        return None
+    # All stars of a piece lose about the same share of their light.
+    light = np.log(seen.height_adu[nearest] / known.height_adu)
+    there &= np.abs(light - np.median(light[there])) < LIKE
+    if 2 * there.sum() < min(known.x_px.size, seen.x_px.size):
+        return None
+    columns: dict[str, Any] = {}
+    for name in _PER_SAMPLE:
+        values = getattr(piece, name)[:, nearest].copy()
+        values[:, ~there] = False if name == "good" else 0.0 if name == "row_time_s" else np.nan
+        columns[name] = values
+    return replace(piece, **columns)
+
+
+def _step_px(before: StarTracks, after: StarTracks) -> float:
+    """Return how far the field lies after a seam from where it lay before, median of the stars."""
+    few = 5
+    with np.errstate(invalid="ignore"):
+        along = [
+            np.nanmedian(
+                getattr(after, name)[:few] - np.nanmedian(getattr(before, name)[-few:], axis=0)
+            )
+            for name in ("x_px", "y_px")
+        ]
+    return float(np.hypot(*along)) if np.isfinite(along).all() else np.inf
+
+
+def _places(tracks: StarTracks) -> Peaks:
+    """Return the mean places of stars, and their fluxes as heights, in the order of the tracks."""
+    with np.errstate(invalid="ignore"):
+        mean = [np.nanmean(values, axis=0) for values in (tracks.x_px, tracks.y_px)]
+        return Peaks(mean[0], mean[1], np.nanmedian(tracks.flux_adu, axis=0))
+
+
+class Watch:
+    """Follows what arrives at a path, run by run.
+
+    Parameters
+    ----------
+    path : Path
+    rig : Rig
+    """
+
+    def __init__(self, path: Path, rig: Rig) -> None:
+        self.arrivals = Arrivals(path)
+        self.rig = rig
+        self.run: LiveRun | None = None
+        self.run_files: list[Path] = []
+        self.runs = 0
+        self.notes: list[str] = []
+        self.problem = ""
+        self._start_mjd: float | None = None
+
+    def look(self, now_s: float) -> int:
+        """Take in what came; return how many frames were followed."""
+        taken = 0
+        for batch in self.arrivals.look(now_s):
+            if batch.skip + batch.count < WATCH_LEAST_FRAMES:
+                self.arrivals.give_back(batch)
+                continue
+            taken += self._take(batch)
+        self.notes += self.arrivals.notes
+        self.arrivals.notes = []
+        return taken
+
+    def _take(self, batch: Batch) -> int:
+        try:
+            sequence = open_frames(list(batch.paths), self.rig, growing=True)
+        except BlursplitError as error:
+            self.problem = str(error)
+            self.arrivals.give_back(batch)
+            return 0
+        try:
+            part = _newest(sequence, batch)
+            begin_s, why = self._begin(batch, part)
+            if part.n_frames < WATCH_LEAST_FRAMES and not why:
+                self.arrivals.give_back(batch)
+                return 0
+            tracks = follow_stars(part, max_stamps=1)
+        except BlursplitError as error:
+            self.problem = str(error)
+            return 0
+        finally:
+            sequence.source.close()
+        self.problem = ""
+        if why:
+            self._new_run(batch, sequence, why)
+            begin_s = 0.0
+        run = self.run
+        if run is None:  # never: the first frames begin a run
+            return 0
+        if not run.add(tracks, begin_s):
+            self.notes.append(f"{tracks.n_frames} frames do not show the field of the first ones")
+        self.run_files += [path for path in batch.paths if path not in self.run_files[-1:]]
+        return tracks.n_frames
+
+    def _begin(self, batch: Batch, part: Sequence) -> tuple[float, str]:
+        """Return when frames begin in the present run, and why they begin a new one ("" if not)."""
+        start = _mjd(part)
+        run = self.run
+        if run is None:
+            return 0.0, "first frames"
+        if batch.kind[0] != run.kind[0]:
+            old, new = run.kind[0], batch.kind[0]
+            return 0.0, f"the region changed from {old[1]} x {old[0]} to {new[1]} x {new[0]} px"
+        if batch.kind[1] != run.kind[1]:
+            return 0.0, f"the exposure changed from {run.kind[1]} to {batch.kind[1]} s"
+        begin = run.end_s + (part.cadence_s or 0.0)
+        if start is not None and self._start_mjd is not None:
+            begin = (start - self._start_mjd) * 86_400.0
+        why = ""
+        if begin - run.end_s > WATCH_NEW_RUN_S:
+            why = f"the camera paused for {begin - run.end_s:.0f} s"
+        elif begin < run.end_s - (part.cadence_s or 0.0):
+            why = "the times of the frames went back"
+        return begin, why
+
+    def _new_run(self, batch: Batch, sequence: Sequence, why: str) -> None:
+        if self.run is not None:
+            self.notes.append(f"a new run begins: {why}")
+        self.runs += 1
+        self.run = LiveRun(batch.kind, sequence.instrument)
+        self.run_files = []
+        self._start_mjd = _mjd(_newest(sequence, batch))
+
+
+def _newest(sequence: Sequence, batch: Batch) -> Sequence:
+    """Return the frames of a sequence that were not taken before, in order of time."""
+    new = np.flatnonzero(sequence.frame >= batch.skip)
+    first, last = int(new[0]), int(new[-1]) + 1
+    time_s = sequence.time_s[first:last]
+    return replace(
+        sequence,
+        source=_Part(sequence.source, first, last - first),
+        time_s=time_s - time_s[0],
+        start_utc=_later(sequence.start_utc, float(time_s[0])),
+        segment=sequence.segment[first:last],
+        frame=np.arange(last - first, dtype=np.int64),
+    )
+
+
+def _later(start_utc: str | None, seconds: float) -> str | None:
+    if start_utc is None:
+        return None
+    moment = np.datetime64(start_utc, "us") + np.timedelta64(round(seconds * 1e6), "us")
+    return str(moment)
+
+
+def _mjd(sequence: Sequence) -> float | None:
+    """Return the date of the first frame; differences of it are all that is used."""
+    if sequence.start_utc is None:
+        return None
+    since = np.datetime64(sequence.start_utc, "us") - np.datetime64("1858-11-17", "us")
+    return float(since / np.timedelta64(1, "s")) / 86_400.0
+
+
+@dataclass(frozen=True)
+class Update:
+    """The state of a watch when something is to be said.
+
+    Parameters
+    ----------
+    found : SoFar or None
+        None while no run has frames.
+    late_s : float
+        From the end of the look that took the last frame in to now.
+    """
+
+    found: SoFar | None
+    changes: list[ModeChange]
+    late_s: float
+    ended: str = ""
+
+
+def updates(
+    watch: Watch,
+    *,
+    before: StarTracks | None = None,
+    every_s: float = WATCH_EVERY_S,
+    idle_s: float = WATCH_IDLE_S,
+    until_decided: bool = False,
+    clock: Callable[[], float] = time.monotonic,
+    sleep: Callable[[float], None] = time.sleep,
+) -> Iterator[Update]:
+    """Yield what is known every few seconds, and at last why the watch ended.
+
+    Parameters
+    ----------
+    watch : Watch
+    before : StarTracks, optional
+        An earlier record, whose lines are compared.
+    every_s : float
+        The first update comes so long after the first frames.
+    idle_s : float
+        Without new frames for so long the watch ends.
+    until_decided : bool
+        End when two updates in a row say "yes" or "no" (one alone may be luck).
+    clock, sleep : callable
+        For tests.
+    """
+    begun = last = clock()
+    due: float | None = None
+    decided = 0
+    while True:
+        now = clock()
+        if watch.look(now):
+            last = clock()
+            due = due or now + every_s - WATCH_LOOK_S
+        if due is not None and clock() >= due and watch.run is not None:
+            update = _update(watch, before, last, clock)
+            due += every_s * max(1.0, np.ceil((clock() - due) / every_s))
+            decided = decided + 1 if update.found and update.found.mechanics != "open" else 0
+            yield update
+            if until_decided and decided >= 2:  # noqa: PLR2004
+                yield replace(update, ended="decided twice in a row")
+                return
+        if clock() - max(last, begun) > idle_s:
+            found = _update(watch, before, last, clock)
+            yield replace(found, ended=f"no new frame for {idle_s:.0f} s")
+            return
+        sleep(max(0.0, now + WATCH_LOOK_S - clock()))
+
+
+def _update(
+    watch: Watch, before: StarTracks | None, last: float, clock: Callable[[], float]
+) -> Update:
+    run = watch.run
+    if run is None:
+        return Update(None, [], 0.0)
+    tracks = run.tracks()
+    found = so_far(tracks, run.rig)
+    changes = [] if before is None else compare_modes(before, tracks, run.rig)
+    return Update(found, changes, clock() - last)

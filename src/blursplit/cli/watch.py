@@ -1,0 +1,131 @@
+"""`blursplit watch`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from blursplit.cli._common import say, speaks_plainly
+
+if TYPE_CHECKING:
+    from blursplit.campaign.watch import Update, Watch
+
+
+@speaks_plainly
+def run(
+    path: Annotated[
+        Path, typer.Argument(help="Folder that fills, or a cube or SER file that grows.")
+    ],
+    setup: Annotated[Path | None, typer.Option(help="Setup file (TOML).")] = None,
+    set_: Annotated[
+        list[str] | None, typer.Option("--set", help="SECTION.KEY=VALUE; overrides.")
+    ] = None,
+    against: Annotated[
+        Path | None, typer.Option(help="An earlier result: its modes before and now.")
+    ] = None,
+    until: Annotated[str, typer.Option(help="stopped or decided: when to end.")] = "stopped",
+    idle: Annotated[
+        float, typer.Option(help="End after so long without a new frame [s].", min=1.0)
+    ] = 60.0,
+    page: Annotated[
+        Path | None, typer.Option(help="Page that renews itself; default NAME-watch.html.")
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="Result folder; default NAME-blursplit.")] = None,
+    replace: Annotated[bool, typer.Option("--replace", help="Replace a result.")] = False,
+) -> None:
+    """Say what the frames show while they arrive; measure them all at the end.
+
+    Numbers on the way are provisional. Ctrl-C ends the watch and measures; a second one stops.
+    """
+    from blursplit.campaign.live_page import LIVE_CAUTIONS
+    from blursplit.campaign.watch import Watch, updates
+    from blursplit.cli import measure
+    from blursplit.errors import InputError
+    from blursplit.folder import check_target, default_folder, read_result_folder
+    from blursplit.plain import plain
+    from blursplit.rig import Rig
+
+    if until not in {"stopped", "decided"}:
+        raise InputError(f"--until {until}", "is no way to end", "use stopped or decided")
+    name = plain(path.resolve().stem if path.suffix else path.resolve().name) or "watch"
+    target = default_folder(name) if out is None else out
+    check_target(target, replace=replace)
+    rig = Rig.read(setup, set_ or [])
+    before = None
+    if against is not None:
+        before = read_result_folder(against, with_tracks=True).tracks
+        if before is None:
+            raise InputError(against, "holds no star tracks", "measure the frames again")
+        for caution in LIVE_CAUTIONS:
+            say(f"caution: {caution}")
+    place = Path(f"{name}-watch.html") if page is None else page
+    teller = _Teller(Watch(path, rig), name, place, with_cautions=before is not None)
+    teller.write()
+    say(f"watching {path}; page: {place}")
+    try:
+        for update in updates(
+            teller.watch, before=before, idle_s=idle, until_decided=until == "decided"
+        ):
+            teller.tell(update)
+    except KeyboardInterrupt:
+        say("the watch has ended; what came is measured now (Ctrl-C again stops)")
+    files = teller.watch.run_files
+    teller.ended = teller.ended or "stopped by hand"
+    teller.write()
+    if not files:
+        problem = teller.watch.problem or "no whole frames came"
+        raise InputError(path, problem, "check that the camera writes FITS or SER there")
+    measure.run(
+        sequence=[str(file) for file in files], setup=setup, set_=set_, out=target, replace=replace
+    )
+    teller.write(str(target / "index.html"))
+
+
+@dataclass
+class _Teller:
+    """Says on the terminal and on the page what a watch knows."""
+
+    watch: Watch
+    name: str
+    place: Path
+    with_cautions: bool
+    last: Update | None = None
+    ended: str = ""
+    _told: int = 0
+
+    def tell(self, update: Update) -> None:
+        from blursplit.campaign.live_page import live_lines
+
+        self.last, self.ended = update, update.ended
+        for note in self.watch.notes[self._told :]:
+            say(f"note: {note}")
+        self._told = len(self.watch.notes)
+        if update.found is not None:
+            for line in live_lines(update.found, update.changes):
+                typer.echo(line)
+            typer.echo("")
+        if self.watch.problem:
+            say(f"waiting: {self.watch.problem}")
+        if self.ended:
+            say(f"the watch has ended: {self.ended}")
+        self.write()
+
+    def write(self, result_page: str = "") -> None:
+        from blursplit.campaign.live_page import render_live_page
+        from blursplit.constants import WATCH_EVERY_S
+        from blursplit.folder import write_text_whole
+
+        text = render_live_page(
+            f"Watching {self.name}",
+            None if self.last is None else self.last.found,
+            [] if self.last is None else self.last.changes,
+            self.watch.notes,
+            renew_s=None if self.ended else WATCH_EVERY_S,
+            ended=self.ended,
+            result_page=result_page,
+            with_cautions=self.with_cautions,
+        )
+        write_text_whole(self.place, text)
