@@ -30,6 +30,7 @@ from blursplit.result import (
     Fit,
     Fwhm,
     NearAir,
+    NextStep,
     Open,
     PeriodicTerm,
     Remark,
@@ -86,13 +87,20 @@ def write_down(
     if answer.readings is not None:
         parts |= _split_parts(record, motion, lines, answer, recorded)
         parts["fwhm"] = summary.with_cures(fwhm, answer.readings, recorded)
-    parts["tracking"] = _with_drive(record, motion, answer, parts.get("tracking", Tracking()), rng)
     remarks = list(allowed.reasons)
+    parts["tracking"], said = _with_drive(
+        record, motion, answer, parts.get("tracking", Tracking()), rng
+    )
+    remarks += said
     if record.view.mask is not None:
         parts["atmosphere"] = with_mask(parts.get("atmosphere", Atmosphere()), record.view.mask)
         remarks.append(mask_remark(record.view.mask))
+        remarks += [Remark(code=code, text=text) for code, text in record.view.mask.notes]
     if record.view.focus is not None and answer.focus is None:
         remarks.append(Remark(code="focus-not-used"))
+    if answer.focus is not None:
+        remarks += [Remark(code=code, text=text) for code, text in answer.focus.warnings]
+        remarks += [Remark(code="focus-curve", text=text) for text in answer.focus.notes]
     remarks += _doubts(record, answer, parts, recorded)
     result = Result(
         version=version("blursplit"),
@@ -108,6 +116,10 @@ def write_down(
     )
     found = _findings(record, allowed, lines, answer, checks, tuple(remarks))
     result.verdict = _verdict(result, answer, found, recorded, worth_arcsec)
+    if answer.focus is not None:
+        result.verdict.next[:0] = [
+            NextStep(code="refocus", text=text) for text in answer.focus.steps
+        ]
     notes = [Remark(code=code, text=text) for code, text in record.whole.notes]
     result.warnings = [*notes, *remarks, *checks]
     return Measurement(result, _series(record, motion, stack, lines, answer), record.whole)
@@ -267,11 +279,11 @@ def _what_is_shown(record: Record, lines: Lines, answer: Answer) -> summary.Show
 
 def _with_drive(
     record: Record, motion: Motion, answer: Answer, part: Tracking, rng: np.random.Generator
-) -> Tracking:
+) -> tuple[Tracking, list[Remark]]:
     """Add what the record says of declared periods, right ascension and the polar axis."""
     rig, facts = record.rig, record.facts
     if not (motion.terms or rig.get("mount_kind") or rig.get("drive")):
-        return part
+        return part, []
     if not part.periodic:
         each = {term.name: term for term in motion.terms}.values()
         part = part.model_copy(
@@ -283,17 +295,18 @@ def _with_drive(
             }
         )
     if facts.scale_arcsec is None:
-        return part
+        return part, []
     if motion.grid is not None:
         series = record_of_grid(motion.grid)
     else:
         uneven = record_of_tracks(record.view.tracks, motion.shared, facts.scale_arcsec)
         if uneven is None:
-            return part
+            return part, []
         series = uneven
     rate = None if answer.histories is None else answer.histories.drive.rate_arcsec_s
-    found, _ = read_drive(rig, series, motion.terms, rng, rate)
-    return part.model_copy(update=found)
+    found, notes = read_drive(rig, series, motion.terms, rng, rate)
+    said = [Remark(code="drive-record", text=text) for text in notes]
+    return part.model_copy(update=found), said
 
 
 def _doubts(
