@@ -18,9 +18,9 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from blursplit.budget.air_data import Optics
 from blursplit.budget.fit import FitSetup
-from blursplit.budget.grid import GridData, GridSegment
 from blursplit.budget.line_terms import LineTerm
 from blursplit.budget.optics_data import OpticsData, registered_transfer
+from blursplit.motion.grid import GridData, GridSegment
 from independent_screens import ARCSEC, FINE_STEP_M, Plan, screen_of
 from independent_screens import Optics as Pupil
 from independent_shake import Oscillator, oscillate

@@ -85,7 +85,7 @@ def air_of_many_kinds(
 def mode(
     n: int, rate_hz: float, frequency_hz: float, damping: float, rng: np.random.Generator
 ) -> np.ndarray:
-    """Return a mode of unit rms in this record; its folds, where it has any, are those of frames."""
+    """Return a mode of unit rms in this record, as frames without exposure show it."""
     if damping == 0.0:
         phase = 2 * np.pi * (frequency_hz * np.arange(n) / rate_hz + rng.uniform())
         return np.sqrt(2.0) * np.sin(phase)
@@ -95,3 +95,115 @@ def mode(
     drive = rng.normal(size=n + warm)
     out = lfilter([1.0], [1.0, -2 * radius * np.cos(turn), radius**2], drive)[warm:]
     return out / out.std()
+
+
+LIMIT_ROWS = [
+    # length s, rate Hz, damping ratio, band Hz
+    (30.0, 50.0, 0.01, (3.0, 20.0)),
+    (178.0, 90.0, 0.01, (1.0, 3.0)),
+    (178.0, 90.0, 0.01, (3.0, 10.0)),
+    (178.0, 90.0, 0.01, (10.0, 36.0)),
+    (178.0, 90.0, 0.002, (3.0, 36.0)),
+    (178.0, 90.0, 0.03, (3.0, 36.0)),
+    (178.0, 90.0, 0.0, (3.0, 36.0)),
+]
+
+
+def at_the_limit(row: tuple, draws: int, first: int, scale: float = 1.0) -> str:
+    """Return how often modes of the stated size are found in fresh air."""
+    length_s, rate_hz, damping, band = row
+    n, found, sizes = round(length_s * rate_hz), 0, []
+    times = np.arange(n) / rate_hz
+    for k in range(draws):
+        rng = np.random.default_rng(10_000 * first + k)
+        motion = air_of_many_kinds(n, rate_hz, rng, rms=0.16, wander=(0.0, 0.1, 0.2)[k % 3])
+        f = float(np.exp(rng.uniform(*np.log(band))))
+        still = find_lines(times, motion, cadence_s=1 / rate_hz).continuum
+        grid = np.geomspace(still.low_hz, still.high_hz, 300)
+        density = still(grid).max(axis=1)
+        rms = scale * float(
+            mode_limit_arcsec(
+                f,
+                damping,
+                grid,
+                density,
+                duration_s=length_s,
+                cadence_s=1 / rate_hz,
+                exposure_s=0.0,
+            )
+        )
+        angle = rng.uniform(0.0, np.pi)
+        swing = rms * mode(n, rate_hz, f, damping, rng)
+        motion = motion + np.outer(swing, [np.cos(angle), np.sin(angle)])
+        lines = find_lines(times, motion, cadence_s=1 / rate_hz).lines
+        near = max(3.0 * damping * f, 3.0 / min(length_s, 44.0))
+        found += any(abs(line.frequency_hz - f) < near for line in lines)
+        sizes.append(rms)
+    return (
+        f"| {length_s:g} | {rate_hz:g} | {damping:g} | {band[0]:g} to {band[1]:g} | "
+        f"{1e3 * np.median(sizes):.1f} | {found} of {draws} |"
+    )
+
+
+def small_modes(rms: float, runs: int, draws: int, first: int) -> str:
+    """Return how often a mode is found in ten minutes at 90/s, or in several such runs joined."""
+    n, rate_hz, found = 54_000, 90.0, 0
+    for k in range(draws):
+        rng = np.random.default_rng(77_000 + 1000 * first + k)
+        f, angle = float(np.exp(rng.uniform(np.log(4.0), np.log(30.0)))), rng.uniform(0.0, np.pi)
+        pieces = []
+        for _ in range(runs):
+            air = air_of_many_kinds(n, rate_hz, rng, rms=0.16, wander=0.15)
+            swing = rms * mode(n, rate_hz, f, 0.01, rng)
+            pieces.append(air + np.outer(swing, [np.cos(angle), np.sin(angle)]))
+        segment = np.repeat(np.arange(runs), n)
+        lines = find_lines(
+            np.arange(n * runs) / rate_hz,
+            np.concatenate(pieces),
+            cadence_s=1 / rate_hz,
+            segment=segment,
+        ).lines
+        found += any(abs(line.frequency_hz - f) < 0.04 * f for line in lines)
+    return f"| {1e3 * rms:g} | {runs} | {found} of {draws} |"
+
+
+def false_lines(draws: int, first: int) -> str:
+    """Return how many series without lines show one; every eighth is of ten minutes."""
+    rate_hz, count, listed = 90.0, 0, []
+    for k in range(first, first + draws):
+        n = 54_000 if k % 8 == 0 else 16_000
+        rng = np.random.default_rng(90_000 + k)
+        wander = (0.0, 0.1, 0.2, 0.3)[(k // 8 + k) % 4]
+        motion = air_of_many_kinds(n, rate_hz, rng, rms=0.16, wander=wander)
+        lines = find_lines(np.arange(n) / rate_hz, motion, cadence_s=1 / rate_hz).lines
+        count += bool(lines)
+        listed += [f"{line.frequency_hz:.1f} Hz in {k}" for line in lines]
+    return f"{count} of {draws} series show a false line ({', '.join(listed) or 'none'})"
+
+
+def main() -> None:
+    """Print what was asked for."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("what", choices=["limit", "small", "false"])
+    parser.add_argument("--draws", type=int, default=60)
+    parser.add_argument("--first", type=int, default=1)
+    parser.add_argument("--scale", type=float, default=1.0, help="of the limit, to see its slope")
+    options = parser.parse_args()
+    start = time.perf_counter()
+    if options.what == "limit":
+        print("| length [s] | rate [1/s] | damping | band [Hz] | median limit [mas] | found |")
+        print("| --- | --- | --- | --- | --- | --- |")
+        for row in LIMIT_ROWS:
+            print(at_the_limit(row, options.draws, options.first, options.scale), flush=True)
+    elif options.what == "small":
+        print("| rms [mas] | runs of ten minutes | found |")
+        print("| --- | --- | --- |")
+        print(small_modes(0.02, 1, options.draws, options.first), flush=True)
+        print(small_modes(0.01, 20, max(1, options.draws // 10), options.first), flush=True)
+    else:
+        print(false_lines(options.draws, options.first), flush=True)
+    print(f"{time.perf_counter() - start:.0f} s")
+
+
+if __name__ == "__main__":
+    main()

@@ -20,8 +20,8 @@ from pathlib import Path
 
 import numpy as np
 
-from blursplit import Scene, write_sequence
 from blursplit.measure import Source, measure_tracks
+from blursplit.simulate import Scene, write_sequence
 from blursplit.sources import read_source
 
 SCALE, PIXEL_UM, OBSTRUCTION = 0.5, 3.76, 0.25

@@ -20,8 +20,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from blursplit.budget.grid import GridData, GridSegment
-from blursplit.budget.guiding import find_guide_motion
+from blursplit.evidence.guide_loop import find_guide_motion
+from blursplit.motion.grid import GridData, GridSegment
 from blursplit.rig import Setup, assemble
 from motion_scenes import slow_current, without_lines
 

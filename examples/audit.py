@@ -11,15 +11,11 @@ from pathlib import Path
 
 import matplotlib.pyplot as plt
 
-from blursplit import (
-    compare,
-    judge,
-    measure_sequence,
-    read_limits,
-    read_scene,
-    write_sequence,
-)
+from blursplit import compare
+from blursplit.campaign import judge, read_limits
+from blursplit.measure import measure
 from blursplit.report import figures
+from blursplit.simulate import read_scene, write_sequence
 
 plt.rcParams["figure.dpi"] = 60
 BLUR_TIME_S = 5.0
@@ -31,7 +27,7 @@ def run(side, seed):
     scene = read_scene(Path("audit") / f"{side}.toml")
     folder = work / f"{side}-{seed}"
     write_sequence(scene, folder, seed=seed)
-    return measure_sequence(folder, folder / "setup.toml", blur_time=BLUR_TIME_S)
+    return measure(folder, folder / "setup.toml", blur_time=BLUR_TIME_S)
 
 
 before = [run("before", seed=11)]

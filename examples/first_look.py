@@ -12,16 +12,12 @@ from pathlib import Path
 
 import matplotlib.pyplot as plt
 
-from blursplit import (
-    budget_table,
-    inspect_sequence,
-    lines_table,
-    measure_sequence,
-    open_frames,
-    write_sequence,
-)
+from blursplit.frames import open_frames
+from blursplit.frames.prospects import inspect_sequence
+from blursplit.measure import measure
 from blursplit.report import figures
-from blursplit.simulate import shaken_night, turbulent_night
+from blursplit.report.notebook import budget_table, lines_table
+from blursplit.simulate import shaken_night, turbulent_night, write_sequence
 
 plt.rcParams["figure.dpi"] = 55
 work = Path(tempfile.mkdtemp())
@@ -48,9 +44,9 @@ for text in (*found.can, *found.cannot, *found.advice):
 # ## Measure both nights
 
 # %%
-nights = {name: measure_sequence(work / name, rig) for name in ("first", "second")}
+nights = {name: measure(work / name, rig) for name in ("first", "second")}
 for name, night in nights.items():
-    print(f"{name}: {night.result.verdict.statement}")
+    print(f"{name}: {night.result.verdict.headline}")
 
 # %% [markdown]
 # A measurement shows itself as a short report:
@@ -104,9 +100,9 @@ for ax, (name, night) in zip(axes, nights.items(), strict=True):
 
 # %%
 table = budget_table(nights["second"].result)
-for name in table.colnames[1:]:
+for name in table.colnames[2:]:
     table[name].info.format = ".2f"
-table["contribution", "share", "share_low", "share_high", "fwhm", "fwhm_low", "fwhm_high"]
+table["cure", "matters", "saving", "saving_low", "saving_high", "share"]
 
 # %%
 lines = lines_table(nights["second"].result)
@@ -119,4 +115,4 @@ lines["frequency", "frequency_low", "frequency_high", "rms", "kind"]
 
 # %%
 for step in nights["second"].result.verdict.next:
-    print("-", step)
+    print("-", step.text)

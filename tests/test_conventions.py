@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-import blursplit
 from blursplit.frames import open_frames
 from blursplit.motion import fit_common_motion
 from blursplit.rig import Rig
+from blursplit.simulate import Scene, write_sequence
 from blursplit.simulate.imaging import Imager, choose_grid
 from blursplit.simulate.scene import SceneTelescope
 from blursplit.stars import follow_stars
@@ -23,7 +23,7 @@ STARS = [(30.0, 25.0, 4e6), (95.0, 30.0, 3e6), (60.0, 65.0, 3e6)]
 
 
 def scene_with(**tables):
-    return blursplit.Scene.model_validate(
+    return Scene.model_validate(
         {
             # optics that spread the light over 2.5 px: no centroid feels the pixel phase
             "telescope": {"aperture_m": 0.25, "instrument_fwhm_arcsec": 1.6},
@@ -43,7 +43,7 @@ def scene_with(**tables):
 
 def tracks_of(folder, scene):
     """Return the star tracks and the common motion of a scene, through files."""
-    blursplit.write_sequence(scene, folder)
+    write_sequence(scene, folder)
     sequence = open_frames(folder / "sequence.fits", folder / "setup.toml")
     tracks = follow_stars(sequence)
     sequence.source.close()

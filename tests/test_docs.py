@@ -41,7 +41,7 @@ def test_the_site_builds_without_warnings(tmp_path):
         env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"},
     )
     assert done.returncode == 0, done.stderr
-    assert "measure_sequence" in (tmp_path / "site" / "api.html").read_text(encoding="utf-8")
+    assert "measure" in (tmp_path / "site" / "api.html").read_text(encoding="utf-8")
 
 
 def test_schemas_and_tables_follow_from_the_code():
@@ -104,7 +104,8 @@ def test_links_between_pages_lead_to_files():
 
 def test_the_readme_table_of_stars_is_what_plan_computes():
     """Each entry is rounded down to a tenth of a magnitude, so that no star is promised."""
-    from blursplit import Rig, plan
+    from blursplit import Rig
+    from blursplit.campaign import plan
 
     row = re.compile(r"^\| ([\d.]+) m \|" + 3 * r" ([\d.]+) \|", re.MULTILINE)
     rows = row.findall(README)

@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 
 import blursplit
+from blursplit.simulate import Scene, write_sequence
 
 ROOT = Path(__file__).parents[1]
 FRAMES = 40
@@ -31,18 +32,14 @@ NIGHT = {
 def desk(tmp_path_factory):
     """Return a folder that holds the files which the examples name."""
     folder = tmp_path_factory.mktemp("desk")
-    scene = blursplit.Scene.model_validate(NIGHT)
-    blursplit.write_sequence(scene, folder / "night1")
+    write_sequence(Scene.model_validate(NIGHT), folder / "night1")
     shutil.move(folder / "night1" / "setup.toml", folder / "rig.toml")
-    for name in ("before", "after"):
-        shutil.copytree(ROOT / "examples" / "audit" / name, folder / name)
-    shutil.copy(ROOT / "examples" / "audit" / "before.toml", folder / "before.toml")
     shutil.copy(ROOT / "examples" / "limits.toml", folder / "limits.toml")
-    shutil.copy(ROOT / "examples" / "pier_steel_tube.toml", folder / "column.toml")
-    night = blursplit.measure_sequence(folder / "night1", folder / "rig.toml")
-    page = blursplit.render_page(night.result, night.series)
-    blursplit.write_result_folder(night, page, folder / "night1-result")
-    blursplit.archive(folder / "night1", folder / "nights.sqlite", workers=0)
+    night = blursplit.measure(folder / "night1", folder / "rig.toml")
+    night.save(folder / "night1-result")
+    night.save(folder / "before")
+    night.result.sequence.name = "another"
+    night.save(folder / "after")
     return folder
 
 
@@ -65,18 +62,40 @@ def test_all_is_sorted_and_each_name_can_be_had():
         assert getattr(blursplit, name) is not None
 
 
+TEN = "Estimate Measurement Rig StarTracks accept compare measure plan read simulate"
+
+
+def test_the_public_names_are_these_ten():
+    assert " ".join(blursplit.__all__) == TEN
+
+
 def test_a_public_name_stays_itself_after_every_module_was_imported():
     """A function with the name of its module would turn into the module on import."""
-    for home in set(blursplit._HOMES.values()):
+    for home in {*blursplit._HOMES.values(), "measure", "simulate"}:
         import_module(f"blursplit.{home}")
     for name in blursplit.__all__:
         assert not inspect.ismodule(getattr(blursplit, name)), name
+    from blursplit.measure import measure
+
+    assert blursplit.measure is measure
 
 
 def test_the_documented_names_are_the_public_ones():
     text = (ROOT / "docs" / "api.md").read_text(encoding="utf-8")
-    documented = re.findall(r"^\.\. auto(?:function|class|exception):: (\w+)", text, re.MULTILINE)
+    section = text.partition("## The ten names")[2].partition("\n## ")[0]
+    documented = re.findall(r"^\.\. auto(?:function|class):: (\w+)", section, re.MULTILINE)
     assert sorted(documented) == blursplit.__all__
+
+
+def test_every_documented_name_exists():
+    """The documentation names modules and what is in them; each of both is there."""
+    text = (ROOT / "docs" / "api.md").read_text(encoding="utf-8")
+    module = blursplit
+    for kind, name in re.findall(r"^\.\. (currentmodule|auto\w+):: ([\w.]+)", text, re.MULTILINE):
+        if kind == "currentmodule":
+            module = import_module(name)
+        else:
+            assert hasattr(module, name), f"{module.__name__}.{name}"
 
 
 def test_an_unknown_name_is_refused_as_any_module_does():

@@ -95,7 +95,7 @@ def test_every_key_of_the_setup_file_has_a_keyword_of_its_own():
     [
         ({"aperture": 0.25}, "aperture needs a unit"),
         ({"aperture": 25 * u.s}, "aperture is in s, which is no m"),
-        ({"apperture": 0.25 * u.m}, "did you mean 'aperture'?"),
+        ({"apertur": 0.25 * u.m}, "did you mean 'aperture'?"),
     ],
 )
 def test_a_wrong_keyword_is_named(values, told):
@@ -106,8 +106,8 @@ def test_a_wrong_keyword_is_named(values, told):
 def test_a_value_that_no_rig_has_is_named():
     with pytest.raises(InputError, match=re.escape("key 'telescope.aperture_m'")):
         Rig(aperture=-1 * u.m)
-    with pytest.raises(AttributeError, match="a rig has no 'apperture'"):
-        Rig().apperture  # noqa: B018 - the access is the test
+    with pytest.raises(AttributeError, match="a rig has no 'apertur'"):
+        Rig().apertur  # noqa: B018 - the access is the test
     with pytest.raises(TypeError, match="not int"):
         as_rig(3)
 

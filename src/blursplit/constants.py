@@ -121,6 +121,9 @@ NOISE_BAND_SHARE = 0.1  # - | of the band, its top: noise of positions that came
 TABLE_STAR_SIGMA_ARCSEC = 1.0  # arcsec | star of a table without widths; only for finding dithers
 
 # --- motion -------------------------------------------------------------------------------------
+GRID_LEAST_FRAMES = 50  # - | of a segment that carries a spectrum; judgement
+GRID_LEAST_GOOD_SHARE = 0.85  # - | of a star's frames; judgement
+GRID_MOST_STARS = 24  # - | judgement (time)
 ROTATION_LEAST_STARS = 3  # stars | with fewer, rotation cannot be told from the air of a pair
 HUBER = 3.0  # sigma | residuals beyond lose weight; judgement, no source
 MOTION_ITERATIONS = 8  # - | of the robust fit; the last changes nothing above 1e-6 px
@@ -179,6 +182,7 @@ LINE_STRONG_RATIO = 1000.0  # - | gain from which a fit also starts at a steady 
 LINE_PEAK_BINS = 4.0  # 1/T | half width of a steady line's peak under the tapers
 LINE_CLOSE_GAIN = 20.5  # - | chi-square(5), 0.1 %: two modes for one
 LINE_SURE_CONTRAST = 10.0  # - | of a peak that may come and go; gusts of air make 6; judgement
+LINE_BROAD_MARGIN = 1.15  # - | its size as measured scatters by a tenth; docs/line_detection.md
 LINE_REFIT_LOSS = (
     1.8  # - | of the gain, to the continuum fitted with a mode; benchmarks/detection.py
 )
@@ -421,6 +425,19 @@ PIER_STIFF_N_M = 1e13  # N/m | does not move here: 1e4 times a heavy pier
 PIER_STIFF_NM_RAD = 1e13  # N m/rad | the same
 
 # --- evidence -----------------------------------------------------------------------------------
+ROWS_FALSE_ALARM = 0.02  # - | of all zones together; judgement
+ROWS_HIGHEST_ORDER = 2  # frame rates | exposures leave little of faster motion
+ROWS_MOST_KEPT = 0.5  # of the power | where the plain mean keeps more, it finds the line itself
+ROWS_FEWEST_STARS = 3  # - | two stars' phases say hardly more than that they differ
+RATES_STAMP_RESOLUTION_S = 1e-6  # s | of times in the tracks
+RATES_FALSE_ALARM = 0.2  # - | a line counts only where a candidate puts it: false ones do no harm
+RATES_SLOW_CADENCE_S = 5.0  # s | frames as slow as this are started one by one, at any interval
+GUIDE_TAPERS = 3  # - | of the spectrum searched for a loop
+GUIDE_FREEDOM = 10.0  # - | of both axes' sum in every third bin, a fifth off for overlap
+GUIDE_LOG_TRIALS = 3.0  # - | gained by one in fifty unguided series; benchmarks/guide_loop.py
+GUIDE_LEAST_ODDS = 0.9  # - | judgement
+GUIDE_FALSE_ALARM = 0.0063  # - | 2 of 1000 fresh series, 95 % limit (Clopper and Pearson 1934)
+GUIDE_SIZE_ERROR = 0.3  # of the added variance | the continuum under the bump is a straight line
 FOCUS_N_BEST = 121  # - | grid of the position of best focus; finer ones change no digit shown
 FOCUS_N_SLOPE = 81  # - | grid of the slope; likewise
 FOCUS_N_SCATTER = 9  # - | grid of the scatter of the air; likewise
@@ -458,13 +475,25 @@ SENSOR_ZONES = 3  # - | Nyquist zones of the frames that a sensor is read in, ju
 SENSOR_TRANSFER_REACH = 5.0  # - | how far a real transfer may exceed the nominal one, judgement
 SENSOR_NEGLIGIBLE = 0.02  # - | of the motion's density: what a sensor could explain less of is left
 SENSOR_PHASE_DRAWS = 499  # - | draws with random phases that give the null
+PAIR_LEAST_COEFFICIENTS = 10  # - | in a bin of two cameras' spectra, for its Wishart law
+PAIR_HIGHEST_PHASE = 0.6  # cycles | of an exposure: beyond it the filter nears its zero
+PAIR_HIGHEST_SHARE = 0.45  # of the slower rate | bins end below its Nyquist limit
+PAIR_LINE_SIGMAS = 4.0  # robust sigmas | a difference this far above its neighbours is flexure
+PAIR_SAMPLES = 500  # - | spectra of each layer, drawn from its prior
+PAIR_CHAINS, PAIR_WARM_UP, PAIR_SWEEPS = 8, 80, 160  # - | of the Gibbs sampler
+PAIR_ROUGH_M, PAIR_USUAL_L0_M = 0.1, 25.0  # m | roughness is compared over, for air of, judgement
+PAIR_R0_M = (0.01, 1.0)  # m | range of each layer's r0
+PAIR_FREQUENCIES, PAIR_WAVES = 28, 30  # - | grid of the model's spectra: 2 % of a variance
+PAIR_FOLDS = 4  # - | aliases added at most: less than 2 % of the variance lies beyond
+PAIR_NEAR_L0_M = (0.2, 5.0)  # m | outer scale of near air
+PAIR_FAR_L0_M = (10.0, 50.0)  # m | outer scale of the air outside
+PAIR_WINDS_M_S = ((0.3, 8.0), (1.0, 12.0), (5.0, 35.0))  # m/s | near, ground, high layer
+PAIR_SHARE_SIGMA = 2.0  # - | of the logarithm of a layer's share (logistic normal), judgement
 SENSOR_ALARM = 0.01  # - | chance coherence accepted as coherent, counting the offsets tried
 SENSOR_OFFSET_S = (-5.0, 5.0)  # s | clock offsets tried where nothing is stated, judgement
 SENSOR_GAP_STEPS = 2.5  # median steps | a longer step is a gap
 SENSOR_CLIPPED_SHARE = 0.2  # - | of samples at the end of the range: the channel is useless
-SENSOR_END_S = (
-    1.2  # s | frames this near the ends or gaps of a sensor's record are left out, judgement
-)
+SENSOR_END_S = 1.2  # s | frames this near the ends or gaps of the record are left out, judgement
 LONG_FRAME_LEAST_STEPS = 5  # - | a median and its scatter need them; judgement
 LONG_FRAME_LARGEST_STEP = 6.0  # robust sigmas | beyond it a step is a dither or a jump; judgement
 LONG_FRAME_MODEL_ERROR = 0.1  # - | a worm of ten frames a turn bends inside its steps: 5 to 10 %
@@ -736,6 +765,8 @@ FIGURE_ROWS = 160  # rows | of the picture by time and frequency; judgement
 FIGURE_TICKS_HZ = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500)  # Hz | round numbers
 AGREEMENT_DEG = 2.0  # deg | within which a direction and a position angle agree; judgement
 NEARLY_ROUND = 0.8  # axis ratio | above, a circle misses neither axis by more than a tenth
+MISSING_IN_PICTURE = 0.3  # of a saving | that a picture of the cure may fail to show; judgement
+SAME_WIDTH = 0.04  # of a width | that nobody sees between two pictures; judgement
 LOOP_FRAMES = 48  # frames | of the loop in the page: about three seconds; judgement
 LOOP_INTERVAL_S = 0.07  # s | from frame to frame in the page; judgement
 BAR_TELLS = 0.004  # of the bar | thinner pieces could not be seen; judgement

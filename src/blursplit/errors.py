@@ -25,7 +25,8 @@ class BlursplitError(Exception):
     Examples
     --------
     >>> from pathlib import Path
-    >>> from blursplit import BlursplitError, read_result
+    >>> from blursplit.errors import BlursplitError
+    >>> from blursplit.folder import read_result
     >>> try:
     ...     read_result(Path("no-such-folder"))
     ... except BlursplitError as error:
@@ -48,7 +49,7 @@ class InputError(BlursplitError):
 
     Examples
     --------
-    >>> from blursplit import InputError
+    >>> from blursplit.errors import InputError
     >>> error = InputError("rig.toml", "key 'aperture' is unknown", "did you mean 'aperture_m'?")
     >>> error.source, error.remedy
     ('rig.toml', "did you mean 'aperture_m'?")
@@ -103,7 +104,7 @@ class OutputError(BlursplitError):
 
     Examples
     --------
-    >>> from blursplit import OutputError
+    >>> from blursplit.errors import OutputError
     >>> print(OutputError("night1-result", "exists already", "add --replace"))
     night1-result: exists already; add --replace
     """

@@ -7,11 +7,12 @@ Two kinds: a value (low95 <= low <= value <= high <= high95, percentiles 2.5, 15
 from __future__ import annotations
 
 import itertools
-from typing import Self
+from html import escape
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import ArrayLike
-from pydantic import BaseModel, ConfigDict, model_validator
+from pydantic import BaseModel, ConfigDict, PrivateAttr, model_validator
 
 from blursplit.constants import LEAST_RESULTANT, PERCENTILES
 
@@ -74,15 +75,36 @@ class Estimate(BaseModel):
             raise ValueError(msg)
         return self
 
+    _unit: str = PrivateAttr(default="")
+
+    def in_unit(self, unit: str) -> Self:
+        """Return the same estimate that prints with its unit."""
+        copy = self.model_copy()
+        copy._unit = unit  # noqa: SLF001 - of this very class
+        return copy
+
+    @property
+    def quantity(self) -> Any:
+        """The value as an astropy quantity; NaN for a limit."""
+        import astropy.units as u
+
+        return u.Quantity(np.nan if self.value is None else self.value, self._unit)
+
+    def _repr_html_(self) -> str:
+        return escape(str(self))
+
     def __str__(self) -> str:
+        unit = f" {self._unit}" if self._unit else ""
         high = self.high95 if self.high is None else self.high
         if self.value is None:
-            return "not known" if high is None else f"< {high:.{decimals(0.0, 2.0 * high)}f} (95 %)"
+            if high is None:
+                return "not known"
+            return f"< {high:.{decimals(0.0, 2.0 * high)}f}{unit} (95 %)"
         if self.low is None or high is None:
-            return f"{self.value:g}"
+            return f"{self.value:g}{unit}"
         places = decimals(self.low, high)
         up, down = high - self.value, self.value - self.low
-        return f"{self.value:.{places}f} +{up:.{places}f} -{down:.{places}f}"
+        return f"{self.value:.{places}f} +{up:.{places}f} -{down:.{places}f}{unit}"
 
 
 def decimals(low: float, high: float) -> int:

@@ -15,8 +15,9 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from blursplit.errors import InputError, OutputError
+from blursplit.estimate import Estimate
 from blursplit.fits_tables import DAMAGE, open_checked, write_units
-from blursplit.result import SCHEMA, Result
+from blursplit.result import SCHEMA, Result, Verdict
 from blursplit.series import (
     Series,
     image_units,
@@ -42,7 +43,7 @@ class Measurement:
     Examples
     --------
     >>> from pathlib import Path
-    >>> from blursplit import read_result_folder
+    >>> from blursplit.folder import read_result_folder
     >>> night = read_result_folder(Path("night1-result"))
     >>> night.result.sequence.frames_used
     40
@@ -54,6 +55,60 @@ class Measurement:
     series: Series
     tracks: StarTracks | None = None
 
+    @property
+    def verdict(self) -> Verdict:
+        """Whether each cure matters; prints as its headline."""
+        return self.result.verdict
+
+    @property
+    def seeing(self) -> Estimate | None:
+        """Seeing of the air outside at 500 nm and zenith, None where it was not measured."""
+        return _with_unit(self.result.atmosphere.seeing_500nm_zenith_arcsec, "arcsec")
+
+    @property
+    def fwhm(self) -> Estimate | None:
+        """Width of the star as recorded over the blur time, None where it was not measured."""
+        return _with_unit(self.result.fwhm.recorded_arcsec, "arcsec")
+
+    @property
+    def budget(self) -> Any:
+        """What each cure would save, as an astropy QTable, one row a cure."""
+        from blursplit.report.notebook import budget_table
+
+        return budget_table(self.result)
+
+    @property
+    def lines(self) -> Any:
+        """The lines of the shared motion, as an astropy QTable, one row a line."""
+        from blursplit.report.notebook import lines_table
+
+        return lines_table(self.result)
+
+    @property
+    def plot(self) -> Any:
+        """Figures by name: `spectrum`, `motion`, `pairs`, `otf`, `star`, `by_time` and others."""
+        from blursplit.report.plots import Plots
+
+        return Plots(self.result, self.series)
+
+    def save(self, folder: str | Path, *, replace: bool = False) -> Path:
+        """Write result, tables, images, tracks and page into a folder, whole or not at all.
+
+        Parameters
+        ----------
+        folder : str or Path
+            Made new; `replace` takes the place of an older result.
+
+        Raises
+        ------
+        OutputError
+            When it exists already or cannot be written.
+        """
+        from blursplit.report.page import render_page
+
+        page = render_page(self.result, self.series)
+        return write_result_folder(self, page, Path(folder), replace=replace)
+
     def __repr__(self) -> str:
         return f"Measurement({self.result.sequence.name!r}: {self.result.verdict.headline!r})"
 
@@ -61,6 +116,10 @@ class Measurement:
         from blursplit.report.notebook import result_html
 
         return result_html(self.result)
+
+
+def _with_unit(estimate: Estimate | None, unit: str) -> Estimate | None:
+    return None if estimate is None else estimate.in_unit(unit)
 
 
 def default_folder(name: str) -> Path:
@@ -133,7 +192,8 @@ def write_result_folder(
     Examples
     --------
     >>> from pathlib import Path
-    >>> from blursplit import read_result_folder, render_page, write_result_folder
+    >>> from blursplit.folder import read_result_folder, write_result_folder
+    >>> from blursplit.report import render_page
     >>> night = read_result_folder(Path("night1-result"), with_tracks=True)
     >>> page = render_page(night.result, night.series)
     >>> sorted(file.name for file in write_result_folder(night, page, Path("copy")).iterdir())
@@ -233,7 +293,7 @@ def read_result(path: Path) -> Result:
     Examples
     --------
     >>> from pathlib import Path
-    >>> from blursplit import read_result
+    >>> from blursplit.folder import read_result
     >>> result = read_result(Path("before"))
     >>> f"{result.fwhm.recorded_arcsec.value:.2f} arcsec"
     '1.74 arcsec'
@@ -303,7 +363,7 @@ def read_result_folder(path: Path, *, with_tracks: bool = False) -> Measurement:
     Examples
     --------
     >>> from pathlib import Path
-    >>> from blursplit import read_result_folder
+    >>> from blursplit.folder import read_result_folder
     >>> night = read_result_folder(Path("night1-result"), with_tracks=True)
     >>> night.tracks.n_frames
     40

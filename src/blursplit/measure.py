@@ -75,12 +75,12 @@ def measure(
 
     Examples
     --------
-    >>> from blursplit import measure_sequence
-    >>> night = measure_sequence("night1", "rig.toml")
+    >>> import blursplit as bs
+    >>> night = bs.measure("night1", "rig.toml")
     >>> night.result.sequence.stars_used
     3
-    >>> night.result.verdict.statement
-    'Too few frames for spectra: the cause of the width is undecided.'
+    >>> night.verdict.level
+    'widths'
     """
     declared = as_rig(rig)
     how: dict[str, Any] = {"centroid": centroid, "calibration": calibration, "progress": progress}
@@ -133,10 +133,10 @@ def measure_tracks(
         Runs at other focus positions.
     """
     from blursplit.budget import answer, findings, record
-    from blursplit.budget.rates import part_by_rate
+    from blursplit.evidence.two_rates import split_at_rate_change
     from blursplit.report.words import put_in_words
 
-    tracks, second = part_by_rate(source.tracks, source.rig)
+    tracks, second = split_at_rate_change(source.tracks, source.rig)
     facts = gather_facts(tracks, source.rig, blur_time_s)
     focus = _focus_series(source.rig, facts, focus_runs)
     run = record.prepare(tracks, second, source.rig, facts, focus)

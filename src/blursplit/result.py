@@ -356,6 +356,9 @@ class Verdict(_Part):
     reasons: list[Remark] = Field(default_factory=list)
     next: list[NextStep] = Field(default_factory=list)
 
+    def __str__(self) -> str:
+        return self.headline
+
 
 class Fit(_Part):
     """How the posterior was found, and whether two seeds agree."""

@@ -153,7 +153,7 @@ class Setup(BaseModel):
 
     Examples
     --------
-    >>> from blursplit import Setup
+    >>> from blursplit.rig import Setup
     >>> Setup.model_validate({"telescope": {"aperture_m": 0.2}}).telescope.aperture_m
     0.2
     """
@@ -410,7 +410,7 @@ def read_setup(
 
     Examples
     --------
-    >>> from blursplit import read_setup
+    >>> from blursplit.rig import read_setup
     >>> setup, origins = read_setup("rig.toml", ["camera.frame_interval_s=0.02"])
     >>> setup.camera.frame_interval_s, origins["frame_interval_s"]
     (0.02, 'option')

@@ -18,9 +18,9 @@ from blursplit.budget.air_data import (
 )
 from blursplit.budget.air_model import AirModel, AirState
 from blursplit.budget.fit import FitSetup, build_model, fit_air
-from blursplit.budget.grid import GridData, GridSegment
 from blursplit.budget.optics_data import OpticsData
 from blursplit.image.otf import log_otf_bias
+from blursplit.motion.grid import GridData, GridSegment
 from blursplit.turbulence.spectra import cross_spectrum_table, tilt_spectra
 
 CADENCE, EXPOSURE = 0.04, 0.01

@@ -3,13 +3,13 @@
 import numpy as np
 from numpy.testing import assert_allclose
 
-from blursplit.budget.grid import GridData, GridSegment
 from blursplit.budget.line_terms import LineTerm, line_density
 from blursplit.budget.realise import (
     _to_series,
     shared_coefficients,
     without_lines,
 )
+from blursplit.motion.grid import GridData, GridSegment
 from blursplit.spectra import LineFit
 
 CADENCE = 0.02

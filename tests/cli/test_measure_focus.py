@@ -8,8 +8,8 @@ import pytest
 from astropy.io import fits
 from typer.testing import CliRunner
 
-from blursplit import Scene, write_sequence
 from blursplit.cli import app
+from blursplit.simulate import Scene, write_sequence
 
 SCALE, PIXEL_UM, APERTURE_M, OBSTRUCTION = 0.5, 3.76, 0.2, 0.3
 FOCAL_M = PIXEL_UM * 1e-6 * 206264.806 / SCALE

@@ -104,6 +104,17 @@ def test_nothing_is_drawn_that_was_not_measured(name, cases, page_of):
     assert "On a steady mount" not in page_of(name).replace("\u00a0", " ")
 
 
+def test_a_cure_that_its_picture_does_not_show_has_no_picture(cases):
+    """A star said to be 1.1 arcsec wide is not shown by a picture as wide as the recorded one."""
+    case = cases["yes"]
+    images = dict(case.series.images)
+    shown = render_page(case.result, case.series)
+    images["without_structure"] = images["recorded"]
+    hidden = render_page(case.result, Series(case.series.arrays, images, 0.2))
+    assert "no picture" not in shown.replace("\u00a0", " ")
+    assert "no picture" in hidden.replace("\u00a0", " ")
+
+
 def test_one_action_says_what_it_would_save_and_its_caution(cases):
     first = summarize(cases["yes"].result)["steps"][0]
     assert "6.3 Hz" in first["text"]

@@ -12,6 +12,7 @@ from astropy.io import fits
 from numpy.testing import assert_allclose
 
 from blursplit.errors import OutputError
+from blursplit.evidence.sensor_record import read_sensor
 from blursplit.rig import Rig
 from blursplit.simulate import Scene, simulate, write_sequence
 
@@ -119,3 +120,22 @@ def test_interrupted_run_leaves_nothing(scene, tmp_path):
     with pytest.raises(KeyboardInterrupt):
         write_sequence(scene, tmp_path / "night", progress=stop)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_sensors_are_written_as_files_that_can_be_read(tmp_path):
+    """A scene's sensor comes out as CSV with its units, zero of time, kind and noise."""
+    tables = {
+        **TABLES,
+        "mode": [{"frequency_hz": 8.0, "rms_arcsec": 0.4}],
+        "sequence": {"frames": 60, "start_utc": "2024-02-28T23:59:59Z"},
+        "sensor": [{"rate_hz": 400.0, "offset_s": 0.25, "noise": 1e-6}],
+    }
+    scene = Scene.model_validate(tables)
+    write_sequence(scene, tmp_path / "out")
+    record = read_sensor(tmp_path / "out" / "sensor_1.csv")
+    assert record.kind == "acceleration"
+    assert_allclose(record.noise, 1e-6)
+    assert_allclose(record.time_s[0], -0.25, atol=1e-6)
+    assert record.start_utc.isoformat() == "2024-02-28T23:59:59+00:00"
+    # 0.4 arcsec at 8 Hz on a column of 1.5/m is 3.3 mm/s2, drawn over a second
+    assert 5e-4 < record.values[:, 0].std() < 1e-2

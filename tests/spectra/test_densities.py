@@ -7,7 +7,6 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.spectra import (
-    cross_density,
     lomb_scargle_density,
     multitaper_density,
     regular_grid,
@@ -108,25 +107,6 @@ def test_too_short_a_record_is_refused():
     """Too short a record is refused."""
     with pytest.raises(ValueError, match="at least 16"):
         multitaper_density(np.zeros(10), 1.0)
-
-
-def test_coherence_of_known_mixture(rng):
-    """Coherence of known mixture."""
-    shared, own = rng.normal(size=(4096,)), rng.normal(size=(2, 4096))
-    found = cross_density(shared + own[0], shared + own[1], 0.02)
-    # equal powers: |coherence|^2 = 1/4; an estimate from 7 tapers is biased by (1 - c)^2/7
-    assert_allclose(found.coherence.mean(), 0.25 + 0.75**2 / 7, atol=0.03)
-    assert np.all((found.low <= found.coherence) & (found.coherence <= found.high))
-
-
-def test_positive_phase_means_that_the_second_leads():
-    """Positive phase means that the second leads."""
-    time = np.arange(2000) * 0.01
-    first = np.sin(2 * np.pi * 5.0 * time)
-    second = np.sin(2 * np.pi * 5.0 * time + 0.5)
-    found = cross_density(first, second, 0.01)
-    at = int(np.argmin(np.abs(found.frequency_hz - 5.0)))
-    assert_allclose(np.angle(found.csd[at]), 0.5, atol=1e-3)
 
 
 @pytest.mark.parametrize(

@@ -18,7 +18,6 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.budget.grid import GridData
 from blursplit.constants import (
     ARCSEC_PER_RADIAN,
     FIT_BIN_RATIO,
@@ -34,6 +33,7 @@ from blursplit.constants import (
     FIT_TAPERS,
     FIT_WIND_NODES,
 )
+from blursplit.motion.grid import GridData
 from blursplit.turbulence.conversions import structure_function
 from blursplit.turbulence.spectra import cross_spectrum_table, tilt_spectra
 from blursplit.turbulence.tilt import pair_kernels, tilt_coefficient

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from blursplit.budget.grid import GridData
+    from blursplit.motion.grid import GridData
     from blursplit.rig import Instrument
 
     FloatArray = NDArray[np.float64]

@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from blursplit.budget.drift import DriveTerm
-    from blursplit.budget.grid import GridData
     from blursplit.motion import CommonMotion
+    from blursplit.motion.grid import GridData
     from blursplit.stars.tracks import StarTracks
 
     FloatArray = NDArray[np.float64]

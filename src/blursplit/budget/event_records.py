@@ -13,7 +13,7 @@ from blursplit.result import Event, EventSearch
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from blursplit.budget.grid import GridData
+    from blursplit.motion.grid import GridData
     from blursplit.spectra import MotionEvent
 
     FloatArray = NDArray[np.float64]

@@ -18,7 +18,6 @@ from blursplit.budget.air_data import (
     spectral_data,
 )
 from blursplit.budget.air_model import AirModel, AirState, Guest, Priors
-from blursplit.budget.grid import GridData
 from blursplit.budget.line_terms import (
     LineTerm,
     blur_inside_exposure,
@@ -46,6 +45,7 @@ from blursplit.constants import (
     SEEING_IN_LAMBDA_OVER_R0,
 )
 from blursplit.image.otf import log_otf_bias
+from blursplit.motion.grid import GridData
 from blursplit.spectra import Continuum
 from blursplit.turbulence.conversions import STRUCTURE_CONSTANT
 from blursplit.turbulence.tilt import pair_kernels

@@ -13,10 +13,10 @@ from blursplit.budget.focus_runs import focus_run
 if TYPE_CHECKING:
     from blursplit.budget.facts import Facts
     from blursplit.budget.focus_report import FocusCurve
-    from blursplit.budget.grid import GridData
     from blursplit.budget.optics_data import OpticsData
     from blursplit.budget.view import View
     from blursplit.image.stack import StarImages
+    from blursplit.motion.grid import GridData
 
 GAUSS = 2.354820045
 STATED_SIGMA = 0.05  # of a stated instrument width

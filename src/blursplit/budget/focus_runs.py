@@ -9,7 +9,6 @@ import numpy as np
 
 from blursplit.budget.facts import gather_facts
 from blursplit.budget.focus_air import air_by_pairs
-from blursplit.budget.grid import grid_data
 from blursplit.budget.optics_data import (
     ARCSEC,
     HIGHEST_BASELINE,
@@ -20,11 +19,12 @@ from blursplit.budget.optics_data import (
     N_BASELINES,
     POINT_SIGMA,
 )
-from blursplit.budget.rolling import align_rows
 from blursplit.errors import InputError
+from blursplit.evidence.rolling_rows import align_rows
 from blursplit.image.otf import telescope_otf
 from blursplit.image.stack import star_images
 from blursplit.motion import fit_common_motion
+from blursplit.motion.grid import grid_data
 from blursplit.turbulence.defocus import defocus_sigma_arcsec, equivalent_variance
 
 if TYPE_CHECKING:
@@ -32,8 +32,8 @@ if TYPE_CHECKING:
 
     from blursplit.budget.air_data import Optics
     from blursplit.budget.facts import Facts
-    from blursplit.budget.grid import GridData
     from blursplit.image.stack import StarImages
+    from blursplit.motion.grid import GridData
     from blursplit.rig import Instrument
     from blursplit.stars.tracks import StarTracks
 

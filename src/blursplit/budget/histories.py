@@ -18,7 +18,6 @@ from scipy.special import eval_legendre
 
 from blursplit.budget.drift import DriveTerm
 from blursplit.budget.fit import AirFit
-from blursplit.budget.grid import GridData
 from blursplit.budget.joint_draw import draw_parts, embedded_frequencies
 from blursplit.budget.line_terms import LineTerm, line_density
 from blursplit.constants import (
@@ -36,6 +35,7 @@ from blursplit.constants import (
     STEADY_BLUR_EXPOSURE_S,
 )
 from blursplit.definitions import Conditions, History
+from blursplit.motion.grid import GridData
 from blursplit.motion.inside import InsideMotion
 from blursplit.types import FloatArray, IntArray
 

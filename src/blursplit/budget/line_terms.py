@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from blursplit.budget.rolling import kept_by_rows
+from blursplit.evidence.rolling_rows import kept_by_rows
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -8,16 +8,15 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from blursplit.budget.alias_evidence import damping_log_odds, image_log_odds
-from blursplit.budget.guiding import NAME as GUIDE_LOOP
-from blursplit.budget.guiding import find_guide_motion
 from blursplit.budget.line_terms import (
     SLOWEST_STRUCTURE_HZ,
     LineTerm,
     smallest_detectable_rms,
 )
-from blursplit.budget.rates import lines_at_second_rate
-from blursplit.budget.rolling import kept_by_rows
-from blursplit.budget.zone_search import search_zones
+from blursplit.evidence.guide_loop import NAME as GUIDE_LOOP
+from blursplit.evidence.guide_loop import find_guide_motion
+from blursplit.evidence.rolling_rows import kept_by_rows, search_zones
+from blursplit.evidence.two_rates import lines_at_second_rate
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,8 +24,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from blursplit.budget.alias_evidence import StarImage
-    from blursplit.budget.grid import GridData, GridSegment
-    from blursplit.budget.rates import RateLines
+    from blursplit.evidence.two_rates import RateLines
+    from blursplit.motion.grid import GridData, GridSegment
     from blursplit.rig import Instrument
     from blursplit.spectra import LineFit, LineSearch
     from blursplit.spectra.aliases import AliasDecision

@@ -11,16 +11,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from blursplit.budget.air_data import TILT
-from blursplit.budget.grid import remove_trend
 from blursplit.constants import TILT_G_OVER_Z
+from blursplit.motion.grid import remove_trend
 from blursplit.turbulence.tilt import pair_kernels
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from blursplit.budget.air_data import Optics
-    from blursplit.budget.grid import GridData
     from blursplit.motion import PairStatistics
+    from blursplit.motion.grid import GridData
 
     FloatArray = NDArray[np.float64]
 

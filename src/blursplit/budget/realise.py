@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from blursplit.budget.grid import remove_trend
+from blursplit.motion.grid import remove_trend
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from blursplit.budget.grid import GridData
+    from blursplit.motion.grid import GridData
 
     FloatArray = NDArray[np.float64]
     ComplexArray = NDArray[np.complex128]

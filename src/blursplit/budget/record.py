@@ -11,9 +11,7 @@ from blursplit.budget.alias_evidence import StarImage
 from blursplit.budget.drift import DriveTerm, drive_terms, without_drive
 from blursplit.budget.facts import Facts, duration_s, longest_stretch_s
 from blursplit.budget.focus_runs import FocusSeries
-from blursplit.budget.grid import GridData, grid_data
 from blursplit.budget.lines import FoundLine, search_lines
-from blursplit.budget.rolling import align_rows
 from blursplit.budget.uneven import uneven_lines
 from blursplit.budget.view import View, view_of
 from blursplit.constants import (
@@ -23,8 +21,10 @@ from blursplit.constants import (
     SLOWEST_STRUCTURE_HZ,
 )
 from blursplit.definitions import Conditions, History, width
+from blursplit.evidence.rolling_rows import align_rows
 from blursplit.image.stack import StarImages, star_images
 from blursplit.motion import CommonMotion, PairStatistics, fit_common_motion, pair_statistics
+from blursplit.motion.grid import GridData, grid_data
 from blursplit.result import Remark
 from blursplit.rig import Rig
 from blursplit.spectra import LineSearch

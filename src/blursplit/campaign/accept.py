@@ -106,7 +106,8 @@ def judge(
     Examples
     --------
     >>> from pathlib import Path
-    >>> from blursplit import judge, read_limits, read_result
+    >>> from blursplit.campaign import judge, read_limits
+    >>> from blursplit.folder import read_result
     >>> acceptance = judge(read_result(Path("before")), read_limits(Path("limits.toml")))
     >>> acceptance.state, acceptance.exit_code
     ('not shown', 4)

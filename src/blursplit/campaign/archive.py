@@ -118,7 +118,7 @@ def archive(
     Examples
     --------
     >>> from pathlib import Path
-    >>> from blursplit import archive
+    >>> from blursplit.campaign import archive
     >>> run = archive(Path("night1"), Path("fresh.sqlite"), workers=0)
     >>> run.sequences, run.done
     (1, 1)

@@ -89,7 +89,8 @@ def compare(
     Examples
     --------
     >>> from pathlib import Path
-    >>> from blursplit import compare, read_result
+    >>> from blursplit.campaign import compare
+    >>> from blursplit.folder import read_result
     >>> found = compare([read_result(Path("before"))], [read_result(Path("after"))])
     >>> found.probability_structure_improved > 0.95
     True

@@ -104,7 +104,7 @@ def read_limits(path: Path) -> Limits:
     Examples
     --------
     >>> from pathlib import Path
-    >>> from blursplit import read_limits
+    >>> from blursplit.campaign import read_limits
     >>> limits = read_limits(Path("limits.toml"))
     >>> limits.limits["structure.rms_major_arcsec"].at_most
     0.2

@@ -86,7 +86,7 @@ def plan(
 
     Examples
     --------
-    >>> from blursplit import plan
+    >>> from blursplit.campaign import plan
     >>> run = plan("rig.toml", seeing_arcsec=2.0, stars=4, duration_s=60.0)
     >>> f"{run.recording.rate_hz:.0f} frames/s, stars to magnitude {run.recording.faintest_mag:.0f}"
     '50 frames/s, stars to magnitude 11'

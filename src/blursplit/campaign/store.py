@@ -166,7 +166,7 @@ class Store:
     Examples
     --------
     >>> from pathlib import Path
-    >>> from blursplit import Store
+    >>> from blursplit.campaign import Store
     >>> with Store(Path("nights.sqlite")) as store:
     ...     [(row["object"], row["frames"], row["status"]) for row in store.rows("sequences")]
     [('SIMULATED FIELD', 40, 'done')]

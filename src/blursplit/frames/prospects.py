@@ -131,7 +131,8 @@ def inspect_sequence(sequence: Sequence) -> Inspection:
 
     Examples
     --------
-    >>> from blursplit import inspect_sequence, open_frames
+    >>> from blursplit.frames import open_frames
+    >>> from blursplit.frames.prospects import inspect_sequence
     >>> found = inspect_sequence(open_frames(["night1"]))
     >>> found.frames, found.timing.kind
     (40, 'regular')

@@ -130,7 +130,7 @@ def open_frames(
 
     Examples
     --------
-    >>> from blursplit import open_frames
+    >>> from blursplit.frames import open_frames
     >>> sequence = open_frames("night1/sequence.fits")
     >>> sequence.n_frames, round(sequence.cadence_s, 3)
     (40, 0.02)

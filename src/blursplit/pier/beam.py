@@ -66,12 +66,7 @@ def bending_mass(
 
 @dataclass
 class Frame:
-    """Stiffness and mass of an upright that is put together piece by piece.
-
-    Parameters
-    ----------
-    n_nodes : int
-    """
+    """Stiffness and mass of an upright that is put together piece by piece."""
 
     n_nodes: int
     stiffness: FloatArray = field(init=False)
@@ -112,7 +107,6 @@ class Frame:
 
         Parameters
         ----------
-        upper : int
         stiffness : sequence of 5 floats
             For shift x, y [N/m] and turn x, y, z [N m/rad]; must be finite.
         lower : int, optional
@@ -134,8 +128,6 @@ class Frame:
 
         Parameters
         ----------
-        node : int
-        mass_kg : float
         offset_m : sequence of 3 floats
             Centre of mass from the node.
         inertia_kg_m2 : ndarray, shape (3, 3)
@@ -194,7 +186,6 @@ class Material:
     ----------
     youngs_pa, shear_pa : float
         Young's modulus and shear modulus [Pa].
-    density_kg_m3 : float
     """
 
     youngs_pa: float

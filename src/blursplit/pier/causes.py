@@ -38,7 +38,6 @@ class Cause:
 
     Parameters
     ----------
-    name : str
     kind : {"drive", "mains", "fan", "pier", "known"}
     frequency_hz, sigma_hz : float
         Where its line is expected and how sure that is.
@@ -119,7 +118,6 @@ def list_causes(
         Plate speeds.
     known_lines : sequence of KnownLine
         The user's own.
-    harmonics : int, optional
     """
     causes = []
     for period in declared_periods(worm_period_s, wheel_teeth):

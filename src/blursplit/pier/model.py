@@ -62,10 +62,8 @@ def section_at(section: Section, share: float, webs: Webs | None, height_m: floa
 
     Parameters
     ----------
-    section : Section
     share : float
         0 at the stretch's foot, 1 at its top.
-    webs : Webs or None
     height_m : float
         Height of this place above the base plate [m].
     """
@@ -177,7 +175,6 @@ def build_pier(setup: PierSetup, elements: int = PIER_ELEMENTS) -> PierModel:
 
     Parameters
     ----------
-    setup : PierSetup
     elements : int, optional
         Beam elements for each stretch; a stretch in which webs end is split there first.
     """
@@ -333,7 +330,6 @@ class PierMode:
 
     Parameters
     ----------
-    frequency_hz : float
     kind : str
         "bending x", "bending y", "bending x and y", "torsion" or "mixed".
     shares : dict
@@ -474,7 +470,6 @@ def footing_spring(
         Plan along x and y [m].
     soil_shear_pa : float
         Small-strain shear modulus of the ground.
-    soil_poisson : float
 
     Notes
     -----

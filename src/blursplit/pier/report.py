@@ -121,7 +121,9 @@ def analyse_pier(setup: PierSetup, n_modes: int = 6) -> PierReport:
     Examples
     --------
     >>> from pathlib import Path
-    >>> from blursplit import analyse_pier, read_pier, read_setup
+    >>> from blursplit.pier.report import analyse_pier
+    >>> from blursplit.pier.setup import read_pier
+    >>> from blursplit.rig import read_setup
     >>> setup, _ = read_setup(Path("column.toml"))
     >>> report = analyse_pier(read_pier(setup.pier, "column.toml"))
     >>> len(report.modes), round(report.height_m, 2)

@@ -213,7 +213,7 @@ def read_pier(table: Mapping[str, Any], source: str | Path) -> PierSetup:
 
     Examples
     --------
-    >>> from blursplit import read_pier
+    >>> from blursplit.pier.setup import read_pier
     >>> tube = {"kind": "tube", "length_m": 1.0, "outer_m": 0.1683, "wall_m": 0.005}
     >>> read_pier({"sections": [tube]}, "column.toml").sections[0].length_m
     1.0

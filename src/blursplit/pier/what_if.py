@@ -30,8 +30,6 @@ class WhatIfRow:
         change does not apply.
     tilt_ratio : float or None
         New tilt over old tilt.
-    first_frequency_hz, frequency_ratio : float or None
-    mass_change_kg : float or None
     note : str
         Why the row does not apply, or what it assumes.
     """

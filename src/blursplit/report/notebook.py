@@ -81,20 +81,20 @@ def budget_table(result: Result) -> QTable:
     Examples
     --------
     >>> from pathlib import Path
-    >>> from blursplit import budget_table, read_result
+    >>> from blursplit.folder import read_result
+    >>> from blursplit.report.notebook import budget_table
     >>> table = budget_table(read_result(Path("before")))
     >>> table["saving"].unit
     Unit("arcsec")
     """
     import astropy.units as u
     import numpy as np
-    from astropy.table import QTable
 
     parts: list[Any] = [
         result.instrument if cure == "optics" else getattr(result, cure) for cure in CURE_NAMES
     ]
     shares = [getattr(part, "share", None) for part in parts]
-    return QTable(
+    return _shown(
         {
             "cure": list(CURE_NAMES),
             "matters": [result.verdict.matters.get(cure, "") for cure in CURE_NAMES],
@@ -114,13 +114,13 @@ def lines_table(result: Result) -> QTable:
     Examples
     --------
     >>> from pathlib import Path
-    >>> from blursplit import lines_table, read_result
+    >>> from blursplit.folder import read_result
+    >>> from blursplit.report.notebook import lines_table
     >>> table = lines_table(read_result(Path("before")))
     >>> print(f"{table['frequency'][0]:.1f}")
     9.2 Hz
     """
     import astropy.units as u
-    from astropy.table import QTable
 
     lines = result.lines
     in_px = bool(lines) and all(line.rms_arcsec is None for line in lines)
@@ -135,4 +135,15 @@ def lines_table(result: Result) -> QTable:
         "kind": [str(line.kind) for line in lines],
         "cause": [line.cause for line in lines],
     }
-    return QTable(columns)
+    return _shown(columns)
+
+
+def _shown(columns: dict[str, Any]) -> QTable:
+    """Return a table that prints three digits of each number."""
+    from astropy.table import QTable
+
+    table = QTable(columns)
+    for name in table.colnames:
+        if table[name].dtype.kind == "f":
+            table[name].info.format = ".3g"
+    return table

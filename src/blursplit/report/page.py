@@ -7,19 +7,26 @@ import functools
 import hashlib
 import io
 import itertools
+import re
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from blursplit.constants import CHART_POINTS, LOOP_FRAMES, LOOP_INTERVAL_S
+from blursplit.constants import (
+    CHART_POINTS,
+    LOOP_FRAMES,
+    LOOP_INTERVAL_S,
+    MISSING_IN_PICTURE,
+    SAME_WIDTH,
+)
 from blursplit.plain import plain
 from blursplit.report import figures as draw
 from blursplit.report.evidence import Picture, evidence_sections, picture, thinned_table
 from blursplit.report.figures._canvas import block_means
 from blursplit.report.palette import css_variables
 from blursplit.report.summary import summarize
-from blursplit.report.words import number, tied
+from blursplit.report.words import UNKNOWN, number, tied
 from blursplit.result import Result
 from blursplit.series import Series
 
@@ -60,7 +67,7 @@ def _package_text(name: str) -> str:
 def _environment() -> jinja2.Environment:
     import jinja2
 
-    return jinja2.Environment(
+    environment = jinja2.Environment(
         loader=jinja2.FunctionLoader(lambda name: _package_text(f"templates/{name}")),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
@@ -68,6 +75,16 @@ def _environment() -> jinja2.Environment:
         lstrip_blocks=True,
         finalize=lambda value: tied(value) if type(value) is str else value,
     )
+    environment.filters["options"] = _with_options
+    return environment
+
+
+def _with_options(text: str) -> Any:
+    """Return a text whose command-line options are set apart and never broken."""
+    from markupsafe import Markup, escape
+
+    marked = re.sub(r"(--[\w-]+)", r'<span class="option">\1</span>', str(escape(tied(text))))
+    return Markup(marked)  # noqa: S704 - escaped above
 
 
 def render_template(name: str, **values: Any) -> str:
@@ -156,32 +173,56 @@ def _field(result: Result, series: Series) -> float | None:
     )
 
 
+def _width_of(image: FloatArray, scale_arcsec: float) -> float:
+    """Return the diameter of the circle with the area of an image above half its maximum."""
+    area = np.count_nonzero(image > 0.5 * np.nanmax(image)) * scale_arcsec**2
+    return float(2.0 * np.sqrt(area / np.pi))
+
+
+def _shows(image: FloatArray, star: dict[str, Any], recorded: FloatArray, scale: float) -> bool:
+    """Return whether a picture shows most of what its cure is said to save.
+
+    Motion that is known by its size alone cannot be shifted out of the frames.
+    """
+    stated = star.get("stated_arcsec")
+    if stated is None:
+        return True
+    now, seen = _width_of(recorded, scale), _width_of(image, scale)
+    missing = MISSING_IN_PICTURE * max(now - stated, 0.0)
+    return bool(seen - stated <= max(missing, SAME_WIDTH * now))
+
+
 def _stars(summary: dict[str, Any], result: Result, series: Series) -> list[dict[str, Any]]:
     """Return the stars of the first screen with their pictures, in one scale and one stretch.
 
-    A cured star without a picture is left out; the recorded one keeps its words.
+    A star keeps its words where there is no picture that shows them.
     """
-    found = []
+    scale = series.image_scale_arcsec
+    found: list[dict[str, Any]] = []
     for star in summary["stars"]:
-        names = [name for name in star["images"] if name in series.images]
-        images = [np.asarray(series.images[name], dtype=float) for name in names]
-        image = next((i for i in images if np.isfinite(i).any()), None)
-        if image is not None or star["images"] == ("recorded",):
-            found.append({**star, "image": image})
+        arrays = [
+            np.asarray(series.images[name], dtype=float)
+            for name in star["images"]
+            if name in series.images
+        ]
+        image = next((i for i in arrays if np.isfinite(i).any()), None)
+        if found and (image is None or star["width"] == UNKNOWN):
+            continue
+        if image is not None and found and scale:
+            image = image if _shows(image, star, found[0]["image"], scale) else None
+        found.append({**star, "image": image})
+        if image is None and not found[1:]:
+            break
     pixels = [star["image"] for star in found if star["image"] is not None]
     if not pixels:
-        return found if series.images else []
+        return found if found and found[0]["width"] != UNKNOWN else []
     white = max(float(np.nanmax(image)) for image in pixels)
     half = _field(result, series)
     for index, star in enumerate(found):
         if star["image"] is None:
             continue
         figure = draw.draw_star(
-            star["image"],
-            pixel_scale_arcsec=series.image_scale_arcsec,
-            half_size=half,
-            white=white,
-            label=False,
+            star["image"], pixel_scale_arcsec=scale, half_size=half, white=white, label=False
         )
         text = f"Star image, FWHM {star['width']} {star['unit']}; the ring is its half maximum."
         star["bar"] = f"{draw.bar_length(half):g} arcsec" if half else ""
@@ -374,7 +415,8 @@ def render_page(result: Result, series: Series) -> str:
     Examples
     --------
     >>> from pathlib import Path
-    >>> from blursplit import read_result_folder, render_page
+    >>> from blursplit.folder import read_result_folder
+    >>> from blursplit.report import render_page
     >>> night = read_result_folder(Path("night1-result"))
     >>> page = render_page(night.result, night.series)
     >>> page.startswith("<!DOCTYPE html>") or page.startswith("<!doctype html>")

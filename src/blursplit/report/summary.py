@@ -141,11 +141,25 @@ def _stars(result: Result) -> list[dict[str, Any]]:
     cure = cure_shown(result)
     if cure is not None:
         images, name, label = CURED_IMAGES[cure]
-        cells = estimate_cells(getattr(result.fwhm, name), "", finest=2)
+        estimate = getattr(result.fwhm, name)
+        cells = estimate_cells(estimate, "", finest=2)
         shown = cells["value"]
+        stated = result.verdict.headline_facts.get("without_arcsec")
+        if isinstance(stated, float):  # the reading that the headline speaks of
+            shown = f"{stated:.2f}"
+        elif estimate is not None:
+            stated = estimate.value
         if result.verdict.headline_code == "open" and cells["range68"]:
-            shown = cells["range68"]
-        stars.append({"images": images, "label": label, "width": shown, "unit": "arcsec"})
+            shown, stated = cells["range68"], estimate.low  # where all of it is the mount's
+        stars.append(
+            {
+                "images": images,
+                "label": label,
+                "width": shown,
+                "unit": "arcsec",
+                "stated_arcsec": stated,
+            }
+        )
     for star in stars:
         if star["width"] == UNKNOWN:
             star["unit"] = ""

@@ -286,52 +286,79 @@ class FineBand:
         out += share_across * (here.imag - here.real)
 
 
-def layer_geometries(scene: Scene, field: StarField) -> list[LayerGeometry]:
-    """Return each layer with its own r0 and the offsets of the stars' beams.
+def _beams(
+    scene: Scene, field: StarField, second: StarField | None
+) -> tuple[FloatArray, FloatArray]:
+    """Return direction [rad, times airmass] and opening [m] of all beams, shape (n, 2) each.
 
     A star at +x on the image is met at +x in the layer; heights count along the line of sight.
-    The openings of a mask stand apart by the same distance in every layer.
+    The openings of a mask, and the second camera's tube, stand apart by the same distance in
+    every layer.
     """
-    air, camera = scene.air, scene.camera
-    r0 = air.r0_m
+    opening, wedge = field.beams()
+    skies, openings = [_sky(scene, field, wedge)], [opening]
+    if second is not None and scene.second_camera is not None:
+        seen = scene.of_second_camera()
+        angle = np.deg2rad(scene.second_camera.angle_deg)
+        c, s = np.cos(angle), np.sin(angle)
+        own = _sky(seen, second, np.zeros((second.x_px.size, 2)))
+        skies.append(own @ np.array([[c, s], [-s, c]]))
+        openings.append(np.tile(scene.second_camera.baseline_m, (second.x_px.size, 1)))
+    return np.concatenate(skies), np.concatenate(openings)
+
+
+def _sky(scene: Scene, field: StarField, wedge_px: FloatArray) -> FloatArray:
+    camera = scene.camera
+    scale = camera.pixel_scale_arcsec / ARCSEC_PER_RADIAN * scene.air.airmass
+    x = field.x_px - wedge_px[:, 0] - (camera.width_px - 1) / 2
+    y = field.y_px - wedge_px[:, 1] - (camera.height_px - 1) / 2
+    return np.asarray(np.stack([x, y], axis=1) * scale)
+
+
+def _crossed(
+    r0_m: float,
+    outer_scale_m: float,
+    wind_m_s: float,
+    direction_deg: float,
+    place_m: FloatArray,
+) -> LayerGeometry:
+    angle = float(np.deg2rad(direction_deg))
+    c, s = np.cos(angle), np.sin(angle)
+    x, y = place_m.T
+    return LayerGeometry(r0_m, outer_scale_m, wind_m_s, angle, c * x + s * y, -s * x + c * y)
+
+
+def layer_geometries(
+    scene: Scene, field: StarField, second: StarField | None = None
+) -> list[LayerGeometry]:
+    """Return each layer with its own r0 and the places of the beams, the second camera's last."""
+    air, r0 = scene.air, scene.air.r0_m
     if r0 is None:
         return []
     total = sum(layer.weight for layer in air.layers)
-    scale = camera.pixel_scale_arcsec / ARCSEC_PER_RADIAN * air.airmass
-    opening, wedge = field.beams()
-    x = (field.x_px - wedge[:, 0] - (camera.width_px - 1) / 2) * scale
-    y = (field.y_px - wedge[:, 1] - (camera.height_px - 1) / 2) * scale
-    out = []
-    for layer in air.layers:
-        angle = float(np.deg2rad(layer.direction_deg))
-        c, s = np.cos(angle), np.sin(angle)
-        out.append(
-            LayerGeometry(
-                # r0^(-5/3) of the layers add
-                r0_m=r0 * (layer.weight / total) ** (-3 / 5),
-                outer_scale_m=air.outer_scale_m,
-                wind_m_s=layer.wind_m_s,
-                angle_rad=angle,
-                star_along_m=layer.height_m * (c * x + s * y)
-                + (c * opening[:, 0] + s * opening[:, 1]),
-                star_across_m=layer.height_m * (-s * x + c * y)
-                + (-s * opening[:, 0] + c * opening[:, 1]),
-            )
+    sky, opening = _beams(scene, field, second)
+    return [
+        _crossed(
+            # r0^(-5/3) of the layers add
+            r0 * (layer.weight / total) ** (-3 / 5),
+            air.outer_scale_m,
+            layer.wind_m_s,
+            layer.direction_deg,
+            layer.height_m * sky + opening,
         )
-    return out
+        for layer in air.layers
+    ]
 
 
-def near_geometry(scene: Scene, field: StarField) -> list[LayerGeometry]:
+def near_geometry(
+    scene: Scene, field: StarField, second: StarField | None = None
+) -> list[LayerGeometry]:
     """Return the near layer, at height 0, or no layer."""
     near, r0 = scene.near_air, scene.near_r0_m
     if r0 is None:
         return []
-    angle = float(np.deg2rad(near.direction_deg))
-    c, s = np.cos(angle), np.sin(angle)
-    x, y = field.beams()[0].T
-    return [
-        LayerGeometry(r0, near.outer_scale_m, near.wind_m_s, angle, c * x + s * y, -s * x + c * y)
-    ]
+    opening = _beams(scene, field, second)[1]
+    return [_crossed(r0, near.outer_scale_m, near.wind_m_s, near.direction_deg, opening)]
 
 
 @dataclass(frozen=True)

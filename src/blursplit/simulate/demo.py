@@ -70,6 +70,6 @@ def shaken_night() -> Scene:
 
 def open_night() -> Scene:
     """Return the night whose shared motion may be wind in the mount or air close by."""
-    shake = WindShake(rms_arcsec=0.5, corner_hz=1.2, second_rms_arcsec=0.45)
+    shake = WindShake(rms_arcsec=0.4, corner_hz=0.8, second_rms_arcsec=0.36)
     start = datetime(2024, 3, 3, 20, 50, tzinfo=UTC)
-    return _night(0.055, start, 7, wind_shake=shake)
+    return _night(0.048, start, 7, wind_shake=shake)

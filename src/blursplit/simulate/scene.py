@@ -294,7 +294,7 @@ class Scene(_Table):
 
     Examples
     --------
-    >>> from blursplit import Scene
+    >>> from blursplit.simulate import Scene
     >>> scene = Scene.model_validate({"air": {"seeing_arcsec": 2.0}, "sequence": {"frames": 100}})
     >>> f"r0 = {scene.air.r0_zenith_m:.4f} m, {scene.duration_s:.2f} s"
     'r0 = 0.0503 m, 1.99 s'
@@ -458,7 +458,7 @@ def read_scene(path: Path) -> Scene:
     Examples
     --------
     >>> from pathlib import Path
-    >>> from blursplit import read_scene
+    >>> from blursplit.simulate import read_scene
     >>> read_scene(Path("before.toml")).mode[0].frequency_hz
     9.2
     """

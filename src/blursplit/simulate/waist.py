@@ -106,7 +106,7 @@ def draw_tilts(
     for layer in layers:
         reach = max(WAIST_HIGHEST * layer.wind_m_s / b.aperture_m for b in beams)
         longest = min(b.exposure_s for b in beams)
-        highest = max(highest, min(reach, max(4.0 / longest, 30.0)))
+        highest = max(highest, min(reach, max(2.0 / longest, 30.0)))
     rate = 2 * highest * WAIST_OVERSAMPLING
     n = 2 * int(np.ceil(duration_s * rate))  # twice as long: its ends meet, the record's do not
     spectrum = np.zeros((len(beams), 2, n // 2 + 1), dtype=complex)
@@ -160,17 +160,18 @@ def _layer_waves(
     return out
 
 
-def _beams(scene: Scene, layers: list[LayerGeometry]) -> list[Beam]:
-    n_stars = layers[0].star_along_m.size if layers else 0
+def _beams(scenes: list[tuple[Scene, int]], layers: list[LayerGeometry]) -> list[Beam]:
+    """Return the beams of the stars of each camera, in order."""
+    who = [scene for scene, stars in scenes for _ in range(stars)]
     return [
         Beam(
             scene.pupil.aperture_m,
             scene.pupil.obstruction,
             scene.camera.exposure_s,
-            np.array([layer.star_along_m[star] for layer in layers]),
-            np.array([layer.star_across_m[star] for layer in layers]),
+            np.array([layer.star_along_m[k] for layer in layers]),
+            np.array([layer.star_across_m[k] for layer in layers]),
         )
-        for star in range(n_stars)
+        for k, scene in enumerate(who)
     ]
 
 
@@ -225,37 +226,86 @@ def draw_tracks(
     noise : bool
         Add the noise of the centroids.
     """
+    alone = scene.model_copy(update={"second_camera": None})
+    return _draw(alone, seed, gradient_share, noise=noise)[0]
+
+
+def draw_two_cameras(
+    scene: Scene,
+    seed: int | None = None,
+    *,
+    gradient_share: float = 0.0,
+    noise: bool = True,
+) -> tuple[Waist, Waist]:
+    """Draw the tracks of the main and of the second camera, from the same air and motion.
+
+    Parameters are those of `draw_tracks`. The second camera's tracks have its own clock's times
+    from the start of the main camera's first exposure.
+    """
+    main, second = _draw(scene, seed, gradient_share, noise=noise)
+    return main, second
+
+
+def _draw(scene: Scene, seed: int | None, gradient_share: float, *, noise: bool) -> list[Waist]:
     rng = np.random.default_rng(scene.sequence.seed if seed is None else seed)
-    shared_rng, air_rng, noise_rng, time_rng, near_rng = rng.spawn(5)
-    field = images_through_mask(place_stars(scene), scene)
-    times = plan_frames(scene, time_rng)
+    shared_rng, air_rng, noise_rng, time_rng, near_rng, second_rng = rng.spawn(6)
     shared = draw_shared_motion(scene, shared_rng)
-    camera = scene.camera
-    delay = camera.row_time_us * 1e-6 * field.y_px
-    start = times.start_s[:, None] + delay
-    middle = start + camera.exposure_s / 2
-    last = float(middle.max()) + camera.exposure_s + 1.0
-    tilts = []
-    for layers, part_rng in (
-        (layer_geometries(scene, field), air_rng),
-        (near_geometry(scene, field), near_rng),
+    cameras = [scene] if scene.second_camera is None else [scene, scene.of_second_camera()]
+    rngs = [(time_rng, noise_rng), tuple(second_rng.spawn(2))]
+    fields = [images_through_mask(place_stars(one), one) for one in cameras]
+    times = [plan_frames(one, rngs[k][0]) for k, one in enumerate(cameras)]
+    starts = [
+        t.start_s[:, None] + one.camera.row_time_us * 1e-6 * f.y_px
+        for one, f, t in zip(cameras, fields, times, strict=True)
+    ]
+    middles = [s + one.camera.exposure_s / 2 for one, s in zip(cameras, starts, strict=True)]
+    first = min(float(m.min()) for m in middles)
+    last = max(float(m.max()) for m in middles) - first + 1.0
+    stars = [f.x_px.size for f in fields]
+    tilts: list[list[FloatArray]] = [[], []]
+    other = fields[1] if len(fields) > 1 else None
+    for kind, layers, part_rng in (
+        (0, layer_geometries(scene, fields[0], other), air_rng),
+        (1, near_geometry(scene, fields[0], other), near_rng),
     ):
-        tilt = np.zeros((*middle.shape, 2))
+        drawn = None
         if layers:
+            beams = _beams(list(zip(cameras, stars, strict=True)), layers)
             wavelength = scene.air.wavelength_nm * 1e-9
-            drawn = draw_tilts(
-                layers, _beams(scene, layers), wavelength, last, part_rng, gradient_share
+            drawn = draw_tilts(layers, beams, wavelength, last, part_rng, gradient_share)
+        for k, middle in enumerate(middles):
+            own = slice(sum(stars[:k]), sum(stars[: k + 1]))
+            tilts[kind].append(
+                np.zeros((*middle.shape, 2))
+                if drawn is None
+                else _read(drawn[0], drawn[1][:, own], middle - first)
             )
-            tilt = _read(*drawn, middle - middle.min())
-        tilts.append(tilt)
-    moved = _exposed(shared, shared.total(), start, camera.exposure_s)
-    place = np.stack([field.x_px, field.y_px], axis=-1) + times.dither_px[:, None]
-    place = place + (tilts[0] + tilts[1] + moved) / camera.pixel_scale_arcsec
-    sigma = np.broadcast_to(centroid_sigma_px(scene, field.flux_e_per_s), middle.shape)
-    if noise:
-        place = place + sigma[..., None] * noise_rng.standard_normal(place.shape)
-    tracks = _tracks(scene, field, times, place, sigma, noise_rng)
-    return Waist(tracks, tilts[0], tilts[1], shared, times)
+    out = []
+    for k, one in enumerate(cameras):
+        camera, field = one.camera, fields[k]
+        moved = _exposed(shared, shared.total(), starts[k], camera.exposure_s)
+        whole = tilts[0][k] + tilts[1][k] + moved
+        own_rng = rngs[k][1]
+        stamp = times[k]
+        if k and scene.second_camera is not None:
+            second = scene.second_camera
+            whole[..., 0] += second.flexure_arcsec_per_min / 60 * middles[k]
+            turn = np.deg2rad(second.angle_deg)
+            c, s = np.cos(turn), np.sin(turn)
+            whole = whole @ np.array([[c, -s], [s, c]])
+            stamp = replace(stamp, stamp_s=stamp.stamp_s - second.offset_s)
+        place = np.stack([field.x_px, field.y_px], axis=-1) + stamp.dither_px[:, None]
+        place = place + whole / camera.pixel_scale_arcsec
+        sigma = np.broadcast_to(centroid_sigma_px(one, field.flux_e_per_s), middles[k].shape)
+        if noise:
+            place = place + sigma[..., None] * own_rng.standard_normal(place.shape)
+        tracks = _tracks(one, field, stamp, place, sigma, own_rng)
+        if k:
+            shift = float(stamp.stamp_s[0] - times[0].stamp_s[0])
+            shift += (camera.exposure_s - scene.camera.exposure_s) / 2
+            tracks = replace(tracks, time_s=tracks.time_s + shift)
+        out.append(Waist(tracks, tilts[0][k], tilts[1][k], shared, times[k]))
+    return out
 
 
 def _tracks(

@@ -18,6 +18,7 @@ from blursplit.constants import ARCSEC_PER_RADIAN
 from blursplit.errors import OutputError
 from blursplit.simulate.scene import Scene
 from blursplit.simulate.sequence import Simulation
+from blursplit.simulate.witnesses import draw_sensor, sensor_text
 
 if TYPE_CHECKING:
     from astropy.io.fits import Header
@@ -245,7 +246,7 @@ def write_sequence(
     scene : Scene
     out : Path
         Folder to make: `sequence.fits` (or `frames/`), `truth.json`, `truth.csv` (motions frame
-        by frame) and `setup.toml`.
+        by frame), `setup.toml`, and `sensor_1.csv`, ... for the scene's sensors.
     files : bool
         One file a frame instead of one cube.
     replace : bool
@@ -268,7 +269,7 @@ def write_sequence(
     Examples
     --------
     >>> from pathlib import Path
-    >>> from blursplit import Scene, write_sequence
+    >>> from blursplit.simulate import Scene, write_sequence
     >>> scene = Scene.model_validate(
     ...     {
     ...         "camera": {"width_px": 64, "height_px": 64},
@@ -327,4 +328,9 @@ def _fill(
     (work / TRUTH_NAME).write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
     (work / SERIES_NAME).write_text(_series_text(run), encoding="utf-8")
     (work / SETUP_NAME).write_text(setup_text(scene), encoding="utf-8")
+    rng = np.random.default_rng([run.seed, 2])
+    for number, sensor in enumerate(scene.sensor, start=1):
+        record = draw_sensor(sensor, run.shared, scene.duration_s, rng)
+        text = sensor_text(record, iso_time(start_of(scene)) + "Z")
+        (work / f"sensor_{number}.csv").write_text(text, encoding="utf-8")
     return truth

@@ -15,9 +15,7 @@ from blursplit.spectra.aliases import (
     time_stamp_log_odds,
 )
 from blursplit.spectra.densities import (
-    CrossDensity,
     Density,
-    cross_density,
     lomb_scargle_density,
     multitaper_density,
     regular_grid,
@@ -46,7 +44,6 @@ __all__ = [
     "AliasDecision",
     "Candidates",
     "Continuum",
-    "CrossDensity",
     "Density",
     "EventSearch",
     "Family",
@@ -59,7 +56,6 @@ __all__ = [
     "alias_candidates",
     "apparent_frequency",
     "coherence_spectrum",
-    "cross_density",
     "decide_alias",
     "find_events",
     "find_lines",

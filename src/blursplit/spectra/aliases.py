@@ -78,14 +78,8 @@ def alias_candidates(
 
     Parameters
     ----------
-    apparent_hz : float
-    cadence_s : float
     highest_hz : float
         The apparent frequency itself is always a candidate.
-
-    Returns
-    -------
-    Candidates
     """
     rate = 1.0 / cadence_s
     rows = [(apparent_hz, 0, 1)]
@@ -133,10 +127,6 @@ def row_time_log_odds(
         Motion of each star on the regular grid, without NaN, in the unit of the line.
     row_time_s : ndarray, shape (n_stars,)
         Mean delay of each star's row.
-    cadence_s : float
-    line : LineFit
-    continuum : Continuum
-    candidates : Candidates
     row_order_known : bool
         False: both directions of read-out are allowed for, which leaves nu and its mirror
         image k fs - nu harder to tell apart.
@@ -173,8 +163,6 @@ def time_stamp_log_odds(
         True times of the frames' middles.
     motion_xy : ndarray, shape (n, 2)
         In the unit of the line; rows with NaN are left out.
-    line : LineFit
-    continuum : Continuum
     candidates_hz : ndarray, shape (c,)
 
     Returns
@@ -221,7 +209,6 @@ def second_rate_log_odds(
     Parameters
     ----------
     candidates_hz : ndarray, shape (c,)
-    second_cadence_s : float
     second_lines_hz, second_sigma_hz : ndarray, shape (l,)
         Apparent lines of the other run and their standard errors.
     first_sigma_hz : float
@@ -255,15 +242,9 @@ def decide_alias(
 
     Parameters
     ----------
-    candidates : Candidates
-    exposure_s : float, optional
     row_times, time_stamps, second_rate : ndarray, shape (c,), optional
         Log likelihoods from the functions above. Pass `time_stamps` for stamps made by the
         camera's own clock only: stamps of a computer scatter while the shutter is regular.
-
-    Returns
-    -------
-    AliasDecision
     """
     named = {"row times": row_times, "time stamps": time_stamps, "second frame rate": second_rate}
     total = exposure_log_odds(candidates.frequency_hz, exposure_s)

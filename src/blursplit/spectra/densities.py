@@ -35,29 +35,6 @@ class Density:
     dof: FloatArray
 
 
-@dataclass(frozen=True)
-class CrossDensity:
-    """Density between two series.
-
-    Parameters
-    ----------
-    frequency_hz : ndarray, shape (m,)
-    csd : ndarray of complex, shape (m,)
-        One-sided cross density, conj(a) b: a positive phase means that b leads.
-    coherence, low, high : ndarray, shape (m,)
-        Magnitude-squared coherence (0..1) and its 68 % jackknife band.
-    tapers : int
-        Number of independent estimates averaged; unrelated series give 1/tapers on average.
-    """
-
-    frequency_hz: FloatArray
-    csd: ComplexArray
-    coherence: FloatArray
-    low: FloatArray
-    high: FloatArray
-    tapers: int
-
-
 def regular_grid(
     time_s: FloatArray, values: FloatArray, cadence_s: float
 ) -> tuple[FloatArray, BoolArray]:
@@ -69,7 +46,6 @@ def regular_grid(
         Increasing; each sample goes to the nearest grid point.
     values : ndarray, shape (n,) or (n, k)
         NaN counts as missing.
-    cadence_s : float
 
     Returns
     -------
@@ -112,17 +88,12 @@ def multitaper_density(
     ----------
     values : ndarray, shape (n,) or (n, k)
         Regular samples without NaN; the mean is removed here.
-    cadence_s : float
     bandwidth : float
         Half width of the tapers times the record's length, NW; 2 NW - 1 tapers are used.
     adaptive : bool
         Weigh the tapers against leakage, frequency by frequency.
     n_grid : int, optional
         Pad to this length, so that records of unequal length share one frequency grid.
-
-    Returns
-    -------
-    Density
 
     Raises
     ------
@@ -151,54 +122,6 @@ def multitaper_density(
     edge = twice[:, 0] < 2.0  # noqa: PLR2004 - real values there: half the freedom
     dof[edge] /= 2.0
     return Density(frequency, psd * twice, low * twice, high * twice, dof)
-
-
-def cross_density(
-    a: FloatArray, b: FloatArray, cadence_s: float, *, bandwidth: float = 4.0
-) -> CrossDensity:
-    """Return cross density and coherence of two regular series.
-
-    Parameters
-    ----------
-    a, b : ndarray, shape (n,)
-    cadence_s : float
-    bandwidth : float
-        NW of the tapers.
-
-    Returns
-    -------
-    CrossDensity
-
-    Notes
-    -----
-    The band is a jackknife over tapers of atanh(|coherence|), Thomson & Chave 1991 (from memory).
-    """
-    both = np.stack([a, b], axis=1)
-    spectra, ratios = _eigenspectra(_columns(both), cadence_s, bandwidth, None)
-    first, second = spectra[..., 0], spectra[..., 1]
-    weight = ratios[:, None]
-    terms = (
-        weight * first.conj() * second,
-        weight * np.abs(first) ** 2,
-        weight * np.abs(second) ** 2,
-    )
-    totals = [term.sum(axis=0) for term in terms]
-    n_tapers = ratios.size
-    absolute = _absolute_coherence(totals)
-    without = np.stack(
-        [
-            _absolute_coherence([t - term[k] for t, term in zip(totals, terms, strict=True)])
-            for k in range(n_tapers)
-        ]
-    )
-    spread = np.arctanh(without)
-    sigma = np.sqrt((n_tapers - 1) * ((spread - spread.mean(axis=0)) ** 2).mean(axis=0))
-    centre = np.arctanh(absolute)
-    low, high = np.tanh(np.maximum(centre - sigma, 0.0)) ** 2, np.tanh(centre + sigma) ** 2
-    twice = _one_sided(both.shape[0], absolute.size)
-    csd = totals[0] / ratios.sum() * twice
-    frequency = np.asarray(np.fft.rfftfreq(both.shape[0], cadence_s), dtype=np.float64)
-    return CrossDensity(frequency, csd, absolute**2, low, high, n_tapers)
 
 
 def lomb_scargle_density(
@@ -298,11 +221,6 @@ def _jackknife_band(power: FloatArray, weights: FloatArray) -> tuple[FloatArray,
     return psd * np.exp(-reach), psd * np.exp(reach)
 
 
-def _absolute_coherence(totals: list[ComplexArray]) -> FloatArray:
-    product = np.maximum(totals[1].real * totals[2].real, np.finfo(np.float64).tiny)
-    return np.minimum(np.abs(totals[0]) / np.sqrt(product), 1.0 - 1e-12)
-
-
 def _one_sided(n_fft: int, size: int) -> FloatArray:
     factor = np.full(size, 2.0)
     factor[0] = 1.0
@@ -325,7 +243,6 @@ def steady_chance(
     ----------
     values : ndarray, shape (n,)
         Regular, without NaN.
-    cadence_s : float
     frequency_hz, sigma_hz : float
         Where a line was found, and its standard error.
     bandwidth : float

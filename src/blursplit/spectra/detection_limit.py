@@ -6,26 +6,27 @@ worth is measured in benchmarks/detection.py, which injects modes of that size i
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from blursplit.constants import (
+    LINE_BROAD_DAMPING,
+    LINE_BROAD_MARGIN,
     LINE_FALSE_ALARM,
+    LINE_FEWEST_PARTS,
+    LINE_LEAST_BROAD_SHARE,
     LINE_LEFT_AT_LEAST,
     LINE_LIMIT_DAMPINGS,
+    LINE_LOW_DOUBT,
     LINE_LOWEST_BINS,
     LINE_LOWEST_CONTRAST,
     LINE_PIECE_SAMPLES,
     LINE_REFIT_LOSS,
 )
+from blursplit.spectra.periodogram import Periodogram, mode_density, motion_periodogram
 from blursplit.types import FloatArray
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
-    from blursplit.spectra.periodogram import Periodogram
 
 
 def limit_rms_arcsec(
@@ -109,19 +110,33 @@ def mode_limit_arcsec(
     # half-power width 2 zeta f in units of 1/length, in steps of 5 %
     bins = 2.0 * damping_ratio * at * piece_s
     steps = np.exp(0.05 * np.round(np.log(np.maximum(bins, 0.05)) / 0.05)) * (damping_ratio > 0)
-    threshold = _gain_threshold(piece_s, 0.5 / cadence_s, false_alarm)
-    ratios = {w: _needed_ratio(w, threshold, pieces * runs, detection) for w in set(steps.flat)}
+    averaged = pieces * runs
+    ratios = {
+        w: _needed_ratio(w, piece_s, 0.5 / cadence_s, averaged, detection, false_alarm)
+        for w in set(steps.flat)
+    }
     ratio = np.array([ratios[w] for w in steps.flat]).reshape(steps.shape)
     folded = np.abs(at - np.round(at * cadence_s) / cadence_s)
     logs = np.interp(folded, frequency_hz, np.log(np.maximum(density, 1e-300)))
     left = np.abs(np.sinc(at * exposure_s))
     hidden = (left < LINE_LEFT_AT_LEAST) | (folded * piece_s < LINE_LOWEST_BINS)
     seen = np.sqrt(np.exp(logs) * ratio / piece_s)
+    if damping_ratio > LINE_BROAD_DAMPING:
+        # the search takes a broad feature of a small share of the motion for a ripple of the air
+        total = np.sqrt(2.0 * np.trapezoid(density, frequency_hz))
+        seen = np.maximum(seen, LINE_BROAD_MARGIN * LINE_LEAST_BROAD_SHARE * total)
     return np.asarray(np.where(hidden, np.inf, seen / np.maximum(left, 1e-9)))
 
 
-@lru_cache(maxsize=512)
-def _needed_ratio(width_bins: float, threshold: float, averaged: int, detection: float) -> float:
+@lru_cache(maxsize=1024)
+def _needed_ratio(
+    width_bins: float,
+    piece_s: float,
+    nyquist_hz: float,
+    averaged: int,
+    detection: float,
+    false_alarm: float,
+) -> float:
     """Return the a^2 T/S at which a mode of rms a is found with the stated probability.
 
     Notes
@@ -130,24 +145,27 @@ def _needed_ratio(width_bins: float, threshold: float, averaged: int, detection:
     the tapers, in units of the duration) the gain is 2 w sum [y_k (1 - 1/r_k) - ln r_k], y_k the
     measured power and w the independent values a bin. The sum over y_k is taken as a gamma
     variate with its mean and variance; y_k has the variance r_k^2/w for a mode driven by noise
-    and (2 r_k - 1)/w for a steady line. Besides, the fitted peak must stand above the continuum by
-    the contrast that the search asks for.
+    and (2 r_k - 1)/w for a steady line. A peak that stands low over the continuum needs a record
+    long enough to show that it stays, and a higher gain.
     """
     from scipy.special import gdtrc, ndtri
 
     shape, weight = _shape_in_bins(round(width_bins, 6))
     weight *= averaged
-    needed_gain = threshold * (1.0 if width_bins == 0 else LINE_REFIT_LOSS)
-    contrast = LINE_LOWEST_CONTRAST * (1.0 if width_bins == 0 else LINE_REFIT_LOSS**0.5)
+    loss = 1.0 if width_bins == 0 else LINE_REFIT_LOSS
+    contrast = LINE_LOWEST_CONTRAST * loss**0.5
 
-    def found(log_q: float) -> float:
-        r = 1.0 + np.exp(log_q) * shape
-        lever = 1.0 - 1.0 / r
-        mean = 2.0 * weight * np.sum(r * lever)
-        spread = 2.0 * r - 1.0 if width_bins == 0 else r**2
-        variance = 4.0 * weight * np.sum(spread * lever**2)
-        level = needed_gain + 2.0 * weight * np.sum(np.log(r))
-        return float(gdtrc(mean / variance, mean**2 / variance, level)) - detection
+    def gains(threshold: float) -> float:
+        def found(log_q: float) -> float:
+            r = 1.0 + np.exp(log_q) * shape
+            lever = 1.0 - 1.0 / r
+            mean = 2.0 * weight * np.sum(r * lever)
+            spread = 2.0 * r - 1.0 if width_bins == 0 else r**2
+            variance = 4.0 * weight * np.sum(spread * lever**2)
+            level = loss * threshold + 2.0 * weight * np.sum(np.log(r))
+            return float(gdtrc(mean / variance, mean**2 / variance, level)) - detection
+
+        return _root(found)
 
     def stands_out(log_q: float) -> float:
         rise = np.exp(log_q) * shape
@@ -155,7 +173,11 @@ def _needed_ratio(width_bins: float, threshold: float, averaged: int, detection:
         error = np.sqrt(2.0 / (weight * np.sum((rise / (1.0 + rise)) ** 2)))
         return float(np.log(rise.max() / contrast) - ndtri(detection) * error)
 
-    return float(np.exp(max(_root(found), _root(stands_out))))
+    clear = max(gains(_gain_threshold(piece_s, nyquist_hz, false_alarm)), _root(stands_out))
+    if averaged >= LINE_FEWEST_PARTS:
+        low = gains(_gain_threshold(piece_s, nyquist_hz, false_alarm / LINE_LOW_DOUBT))
+        clear = min(clear, low)
+    return float(np.exp(clear))
 
 
 def _root(function: Callable[[float], float]) -> float:
@@ -170,8 +192,6 @@ def _root(function: Callable[[float], float]) -> float:
 @lru_cache(maxsize=256)
 def _shape_in_bins(width_bins: float) -> tuple[FloatArray, float]:
     """Return a unit mode's expected periodogram times 1/T around its bin, and the bin's weight."""
-    from blursplit.spectra.periodogram import mode_density
-
     periodogram = _blank_periodogram()
     # In the middle of the band no flank is cut off or mirrored.
     f = float(periodogram.frequency_hz[periodogram.frequency_hz.size // 2])
@@ -182,8 +202,6 @@ def _shape_in_bins(width_bins: float) -> tuple[FloatArray, float]:
 
 @lru_cache(maxsize=1)
 def _blank_periodogram() -> Periodogram:
-    from blursplit.spectra.periodogram import motion_periodogram
-
     n = 2048
     return motion_periodogram(np.arange(float(n)), np.zeros((n, 2)), 1.0)
 

@@ -47,7 +47,6 @@ class MotionEvent:
 
     Parameters
     ----------
-    start_s, duration_s : float
     frames : int
         Recorded frames in it.
     kind : "shock", "shocks" or "gust"
@@ -119,15 +118,10 @@ def find_events(
         Regular grid.
     motion_xy : ndarray, shape (n, 2)
         Without NaN.
-    cadence_s : float
     real : ndarray of bool, shape (n,), optional
         False where a sample was filled in.
     false_alarm : float
         Probability, at most, that steady motion shows an event in this record.
-
-    Returns
-    -------
-    EventSearch
 
     Raises
     ------
@@ -353,8 +347,6 @@ def fast_part(motion_xy: FloatArray, cadence_s: float, lowest_hz: float) -> Floa
     ----------
     motion_xy : ndarray, shape (n, 2)
         Regular, without NaN.
-    cadence_s : float
-    lowest_hz : float
 
     Returns
     -------
@@ -379,7 +371,6 @@ def find_onsets(motion_xy: FloatArray, cadence_s: float, gap_s: float = ONSET_GA
     ----------
     motion_xy : ndarray, shape (n, 2)
         Regular, without NaN.
-    cadence_s : float
     gap_s : float
         Shortest time between two shocks.
 
@@ -475,7 +466,6 @@ def time_frequency(
         On a regular grid within each segment.
     motion_xy : ndarray, shape (n, 2)
         Without NaN.
-    cadence_s : float
     segment : ndarray of int, shape (n,), optional
         Stretches between which there is a gap.
     real : ndarray of bool, shape (n,), optional

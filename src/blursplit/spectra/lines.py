@@ -139,7 +139,6 @@ def find_lines(
     time_s : ndarray, shape (n,)
     motion_xy : ndarray, shape (n, 2)
         Motion in any unit; NaN where lost.
-    cadence_s : float
     exposure_s : float, optional
         Not used: lines are reported as measured, and the continuum is fitted to air that the
         exposure has already smoothed. Callers that undo the smoothing do so knowing the alias.
@@ -156,10 +155,6 @@ def find_lines(
         Most lines kept; `is_cut` says where there may be more.
     lowest_hz : float, optional
         Start of the search, default fifteen cycles a record.
-
-    Returns
-    -------
-    LineSearch
 
     Raises
     ------

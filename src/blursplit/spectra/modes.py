@@ -87,10 +87,8 @@ def fit_modes(
 
     Parameters
     ----------
-    periodogram : Periodogram
     rest : ndarray, shape (m, 2, 2)
         Expected density of everything else: continuum and the other modes.
-    starts : list of Mode
     like : list of Mode, optional
         Modes whose window is taken, so that fits of different starts can be compared.
 
@@ -175,9 +173,7 @@ def damping_profile(
 
     Parameters
     ----------
-    periodogram : Periodogram
     rest : ndarray, shape (m, 2, 2)
-    mode : Mode
     grid : ndarray, shape (g,)
         Damping ratios.
 
@@ -206,10 +202,8 @@ def direction_sigma_deg(periodogram: Periodogram, rest: FloatArray, mode: Mode) 
 
     Parameters
     ----------
-    periodogram : Periodogram
     rest : ndarray, shape (m, 2, 2)
         Everything but the mode.
-    mode : Mode
 
     Returns
     -------
@@ -235,10 +229,8 @@ def realised_covariance(
 
     Parameters
     ----------
-    periodogram : Periodogram
     rest : ndarray, shape (m, 2, 2)
         Everything but the mode.
-    mode : Mode
 
     Returns
     -------
@@ -313,7 +305,6 @@ def mode_spreads(periodogram: Periodogram, rest: FloatArray, modes: list[Mode]) 
 
     Parameters
     ----------
-    periodogram : Periodogram
     rest : ndarray, shape (m, 2, 2)
         Everything but these modes.
     modes : list of Mode
@@ -417,17 +408,10 @@ def describe(
 
     Parameters
     ----------
-    periodogram : Periodogram
     rest : ndarray, shape (m, 2, 2)
         Expected density of everything else.
-    mode : Mode
-    spread : Spread
     chance : float
         False-alarm probability.
-
-    Returns
-    -------
-    LineFit
     """
     mode, low, high, kind = _damping(periodogram, rest, mode)
     if kind == "resonance":

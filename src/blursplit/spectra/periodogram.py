@@ -90,15 +90,10 @@ def motion_periodogram(
     time_s : ndarray, shape (n,)
     motion_xy : ndarray, shape (n, 2)
         NaN counts as missing.
-    cadence_s : float
     timing : "regular", "jittered" or "irregular"
         Regular records go onto a grid (fast transform); the others are transformed at their own
         times.
     segment : ndarray of int, shape (n,), optional
-
-    Returns
-    -------
-    Periodogram
 
     Raises
     ------
@@ -153,7 +148,6 @@ def mode_density(
 
     Parameters
     ----------
-    periodogram : Periodogram
     frequency_hz : float
         Undamped frequency of the mode; above Nyquist it folds, as it does in the data.
     damping_ratio : float
@@ -187,11 +181,6 @@ def mode_density_slopes(
     periodogram: Periodogram, frequency_hz: float, damping_ratio: float
 ) -> FloatArray:
     """Return the expected periodogram of a mode and its slopes by ln frequency and ln damping.
-
-    Parameters
-    ----------
-    periodogram : Periodogram
-    frequency_hz, damping_ratio : float
 
     Returns
     -------
@@ -360,7 +349,6 @@ class Continuum:
         For the motion along 0, 45, 90 and 135 degrees from +x toward +y.
     low_hz, high_hz : float
         Range in which it was fitted; beyond it the end values hold.
-    nyquist_hz : float
     noise_psd : tuple of float, or None
         White noise of the centroids along x and y, as given by the caller [unit^2/Hz].
     """
@@ -452,7 +440,6 @@ def fit_log_spline(
         Periodogram.
     lines : ndarray, shape (m,)
         Known part of its expectation.
-    basis : Basis
     weight, shape : float
         As in `Periodogram`.
     clip : float

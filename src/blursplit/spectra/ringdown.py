@@ -100,7 +100,6 @@ def measure_ringdown(
         Regular grid.
     motion_xy : ndarray, shape (n, 2)
         Shared motion, without NaN.
-    cadence_s : float
     settle_amplitude : float
         In the unit of the motion.
     lowest_hz : float
@@ -279,10 +278,8 @@ def fit_free_decay(
     ----------
     motion : ndarray, shape (n, 2)
         From the onset on.
-    cadence_s : float
     noise : (frequency_hz, psd)
         One-sided density of the undisturbed motion, one axis.
-    lowest_hz : float
 
     Returns
     -------

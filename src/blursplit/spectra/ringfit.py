@@ -27,7 +27,6 @@ class Ring:
     ----------
     frequency_hz, frequency_sigma : float
         Undamped frequency.
-    damping_ratio, damping_sigma : float
     vector : ndarray of complex, shape (2,)
         Amplitudes along x and y at the onset: motion = Re(vector exp(i w t - g t)).
     amplitude, amplitude_sigma : float
@@ -105,7 +104,6 @@ def fit_rings(
     ----------
     motion : ndarray, shape (n, 2)
         From the onset on.
-    cadence_s : float
     noise : (frequency_hz, psd)
         One-sided density of the undisturbed motion, one axis.
     lowest_hz : float

@@ -64,15 +64,8 @@ def array_spectra(
     ----------
     x, y : ndarray, shape (n, n_stars)
         Motion of each star on the regular grid, without NaN, in the unit of the line.
-    cadence_s : float
-    line : LineFit
-    continuum : Continuum
     row_time_s : ndarray, shape (n_stars,), optional
         Delay of each star's row.
-
-    Returns
-    -------
-    ArraySpectra
     """
     n, n_stars = x.shape
     # a Hann taper: the red part must not leak under a weak line; scaled to keep the density
@@ -113,7 +106,6 @@ def row_aligned_motion(
     x, y : ndarray, shape (n, n_stars)
         Motion of each star on the regular grid, without NaN.
     row_time_s : ndarray, shape (n_stars,)
-    cadence_s : float
     order, sign : int
         Zone: true frequencies order x frame rate + sign x apparent frequency.
 
@@ -140,7 +132,6 @@ def shared_log_likelihood(spectra: ArraySpectra, order: int = 0, sign: int = 1) 
 
     Parameters
     ----------
-    spectra : ArraySpectra
     order, sign : int
         The true frequency is order x frame rate + sign x apparent frequency; with row times
         this sets the phase between the stars. Order 0, sign 1: as it appears.
@@ -242,13 +233,8 @@ def coherence_spectrum(
         Motion on the regular grid, without NaN, any unit.
     noise_sigma : float or ndarray, shape (n_stars,)
         Centroid noise of one axis, same unit.
-    cadence_s : float
     row_time_s : ndarray, shape (n_stars,), optional
         Delays of the stars' rows; taken out of the phases as if nothing were aliased.
-
-    Returns
-    -------
-    SharedSpectrum
 
     Raises
     ------
@@ -294,9 +280,6 @@ def shared_probability(
     ----------
     x, y : ndarray, shape (n, n_stars)
         Motion of each star on the regular grid, without NaN, in the unit of the line.
-    cadence_s : float
-    line : LineFit
-    continuum : Continuum
     row_time_s : ndarray, shape (n_stars,), optional
     signs : tuple of (order, sign)
         Alias candidates to allow for when rows have their own times.

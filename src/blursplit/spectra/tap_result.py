@@ -162,7 +162,6 @@ def measure_taps(
     time_s : ndarray, shape (n,)
     motion_px : ndarray, shape (n, 2)
         Shared motion; NaN where lost.
-    cadence_s : float
     segment : ndarray of int, shape (n,), optional
         Taps are looked for in each stretch.
     pixel_scale_arcsec : float, optional
@@ -172,22 +171,17 @@ def measure_taps(
         Amplitude that counts as still.
     reference_arcsec : float
         Amplitude from which the settling time is stated that does not depend on the taps.
-    lowest_hz : float
     sequence : TapSequence, optional
         What is known of the sequence; made from the arrays when absent.
     seed : int
         Of the draws behind the intervals of derived times.
-
-    Returns
-    -------
-    TapResult
 
     Examples
     --------
     A tap at 3 s that rings at 8 Hz with a damping ratio of 0.02, and a little noise:
 
     >>> import numpy as np
-    >>> from blursplit import measure_taps
+    >>> from blursplit.spectra.tap_result import measure_taps
     >>> time_s = np.arange(0.0, 10.0, 0.01)
     >>> late_s = np.clip(time_s - 3.0, 0.0, None)
     >>> ring_px = 4.0 * np.exp(-2 * np.pi * 8 * 0.02 * late_s) * np.sin(2 * np.pi * 8 * late_s)

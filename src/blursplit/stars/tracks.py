@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -79,7 +79,7 @@ class PixelStatistics:
     noise_count: tuple[int, ...] = ()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class StarTracks:
     """Stars followed through the frames; samples that were lost are masked, never guessed.
 
@@ -118,6 +118,12 @@ class StarTracks:
         Warnings that go into the result.
     dropped : dict
         Reason -> number of frames dropped.
+
+    Examples
+    --------
+    >>> from blursplit import StarTracks
+    >>> StarTracks.read("night1-result")
+    StarTracks(40 frames, 3 stars, 0.78 s, 50 a second)
     """
 
     time_s: FloatArray
@@ -163,6 +169,44 @@ class StarTracks:
     def n_stars(self) -> int:
         """Number of stars."""
         return int(self.x_px.shape[1])
+
+    def __repr__(self) -> str:
+        length = float(np.ptp(self.time_s)) if self.n_frames else 0.0
+        rate = "" if not self.cadence_s else f", {1.0 / self.cadence_s:.3g} a second"
+        return f"StarTracks({self.n_frames} frames, {self.n_stars} stars, {length:.3g} s{rate})"
+
+    def _repr_html_(self) -> str:
+        from html import escape
+
+        notes = "".join(f"<li>{escape(text)}</li>" for _, text in self.notes)
+        return f"<p>{escape(repr(self))}</p><ul>{notes}</ul>"
+
+    @classmethod
+    def read(cls, positions: Any, rig: Any = None) -> StarTracks:
+        """Return tracks of a table of positions, a CSV or ECSV file, or a result folder.
+
+        Parameters
+        ----------
+        positions : Table, str or Path
+            Columns time, star, x, y and, where known, flux, width, sigma; or a folder that
+            `measure` wrote.
+        rig : Rig, optional
+            Gives pixel scale, exposure and frame interval of positions.
+
+        Examples
+        --------
+        >>> from blursplit import StarTracks
+        >>> StarTracks.read("night1-result")
+        StarTracks(40 frames, 3 stars, 0.78 s, 50 a second)
+        """
+        from pathlib import Path
+
+        from blursplit.stars.positions import positions_to_tracks
+        from blursplit.stars.tracks_file import load_tracks
+
+        if isinstance(positions, str | Path) and Path(positions).is_dir():
+            return load_tracks(Path(positions))
+        return positions_to_tracks(positions, rig)[0]
 
     def without_stamps(self) -> StarTracks:
         """Return the same tracks without cut-outs."""

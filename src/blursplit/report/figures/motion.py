@@ -120,7 +120,7 @@ def draw_spectrum(series: Series, lines: Sequence[Line] = (), ax: Axes | None = 
 
     Lines are marked with their numbers in the table of lines.
     """
-    ax = axes_for(ax, height_in=3.6)
+    own, ax = ax is None, axes_for(ax, height_in=3.8)
     arrays = series.arrays
     frequency = arrays["frequency_hz"]
     inside = frequency > 0
@@ -161,7 +161,10 @@ def draw_spectrum(series: Series, lines: Sequence[Line] = (), ax: Axes | None = 
     logarithmic(ax, "xy")
     _mark_lines(ax, lines)
     ax.set(xlabel="frequency [Hz]", ylabel="density, both axes [arcsec²/Hz]")
-    figure_of(ax).legend(loc="outside upper center", ncols=2, handlelength=1.8)
+    if own:
+        figure_of(ax).legend(loc="outside upper center", ncols=2, handlelength=1.8)
+    else:
+        ax.legend(loc="lower left")
     return figure_of(ax)
 
 

@@ -3,27 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
-from blursplit.budget.grid import grid_data
-from blursplit.budget.rolling import align_rows
+from blursplit.constants import (
+    RATES_FALSE_ALARM,
+    RATES_SLOW_CADENCE_S,
+    RATES_STAMP_RESOLUTION_S,
+)
+from blursplit.evidence.rolling_rows import align_rows
 from blursplit.frames.rates import change_of_rate
 from blursplit.frames.timing import solve_timing
 from blursplit.motion import fit_common_motion
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.rig import Instrument
-    from blursplit.stars.tracks import StarTracks
-
-    FloatArray = NDArray[np.float64]
-
-STAMP_RESOLUTION_S = 1e-6
-FALSE_ALARM = 0.2  # a line counts only where a candidate puts it: more false ones do no harm
-SLOW_CADENCE_S = 5.0  # frames as slow as this are started one by one, at any interval
+from blursplit.motion.grid import grid_data
+from blursplit.rig import Instrument
+from blursplit.stars.tracks import StarTracks
+from blursplit.types import FloatArray
 
 
 @dataclass(frozen=True)
@@ -41,7 +37,7 @@ class RateLines:
     sigma_hz: FloatArray
 
 
-def part_by_rate(
+def split_at_rate_change(
     tracks: StarTracks, instrument: Instrument
 ) -> tuple[StarTracks, StarTracks | None]:
     """Return the part of the longer run at one rate, and the other part.
@@ -58,7 +54,7 @@ def part_by_rate(
         The tracks as they are where there is one rate.
     second : StarTracks or None
     """
-    if (tracks.cadence_s or np.inf) >= SLOW_CADENCE_S:
+    if (tracks.cadence_s or np.inf) >= RATES_SLOW_CADENCE_S:
         return tracks, None
     cut = change_of_rate(tracks.time_s)
     if cut is None:
@@ -89,7 +85,7 @@ def lines_at_second_rate(second: StarTracks) -> RateLines | None:
     """
     from blursplit.spectra import find_lines
 
-    assert second.cadence_s is not None  # noqa: S101 - `part_by_rate` sets it
+    assert second.cadence_s is not None  # noqa: S101 - `split_at_rate_change` sets it
     motion = fit_common_motion(second)
     # only frequencies are asked for: pixels will do
     grid = grid_data(second, motion, scale_arcsec=1.0, cadence_s=second.cadence_s)
@@ -105,7 +101,7 @@ def lines_at_second_rate(second: StarTracks) -> RateLines | None:
         np.concatenate([piece.shared_arcsec for piece in pieces]),
         cadence_s=grid.cadence_s,
         segment=number.astype(np.int64),
-        false_alarm=FALSE_ALARM,
+        false_alarm=RATES_FALSE_ALARM,
     )
     return RateLines(
         grid.cadence_s,
@@ -117,7 +113,7 @@ def lines_at_second_rate(second: StarTracks) -> RateLines | None:
 def _part(tracks: StarTracks, rows: slice, hardware: bool) -> StarTracks:
     """Return some frames of the tracks, their times on a grid of their own."""
     n = tracks.n_frames
-    timing = solve_timing(tracks.time_s[rows], STAMP_RESOLUTION_S, hardware=hardware)
+    timing = solve_timing(tracks.time_s[rows], RATES_STAMP_RESOLUTION_S, hardware=hardware)
     cut: dict[str, Any] = {
         field.name: value[rows]
         for field in fields(tracks)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.budget.guiding import find_guide_motion
+from blursplit.evidence.guide_loop import find_guide_motion
 from blursplit.measure import Source, measure_tracks
 from blursplit.rig import Setup, assemble, read_setup
 from blursplit.simulate.motion import noise_series
@@ -91,8 +91,8 @@ def test_unguided_motion_shows_no_loop_though_one_is_declared(tmp_path):
 
 @pytest.mark.parametrize("cycle_s", [None, 40.0])
 def test_no_cycle_or_too_few_of_them_give_nothing(cycle_s):
-    from blursplit.budget.grid import grid_data
     from blursplit.motion import fit_common_motion
+    from blursplit.motion.grid import grid_data
 
     tracks = _tracks(guided=True)
     grid = grid_data(tracks, fit_common_motion(tracks), scale_arcsec=1.0, cadence_s=CADENCE_S)

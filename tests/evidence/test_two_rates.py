@@ -8,11 +8,10 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit import measure_sequence
-from blursplit.budget.rates import part_by_rate
+from blursplit.evidence.two_rates import split_at_rate_change
 from blursplit.frames.rates import change_of_rate, parts_of_rate, small_ratio
 from blursplit.frames.timing import solve_timing
-from blursplit.measure import Source, measure_tracks
+from blursplit.measure import Source, measure, measure_tracks
 from blursplit.rig import Setup, assemble
 from blursplit.stars.tracks import StarTracks
 
@@ -49,8 +48,8 @@ def test_second_rate_of_a_run_on_files_decides_the_alias(tmp_path):
     rng = np.random.default_rng(5)
     _record(tmp_path / "a", rng, 500, 40.0, 0.0)
     _record(tmp_path / "b", rng, 400, 47.0, 17.0)
-    alone = measure_sequence([tmp_path / "a"]).result
-    both = measure_sequence([tmp_path / "a", tmp_path / "b"]).result
+    alone = measure([tmp_path / "a"]).result
+    both = measure([tmp_path / "a", tmp_path / "b"]).result
     for result in (alone, both):
         assert result.sequence.timing == "regular"
         assert_allclose(result.sequence.cadence_s, 1 / 40, rtol=1e-3)
@@ -167,7 +166,7 @@ def _tracks(counts, rates_hz):
 def test_double_rate_leaves_no_frame_filled_in_and_halves_the_candidates():
     """At 25 frames/s 31 Hz shows at 6 Hz, at 50 at 19 Hz: so it is not 6 Hz."""
     tracks = _tracks((400, 700), (50.0, 25.0))
-    main, second = part_by_rate(tracks, assemble(Setup(), {}, {}))
+    main, second = split_at_rate_change(tracks, assemble(Setup(), {}, {}))
     assert second is not None
     assert (main.n_frames, second.n_frames) in {(700, 400), (699, 401), (701, 399)}
     assert_allclose([main.cadence_s, second.cadence_s], [0.04, 0.02], rtol=1e-6)

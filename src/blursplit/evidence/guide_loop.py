@@ -3,30 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.budget.grid import GridData
-    from blursplit.drive.guide_loop import GuideLoop
-    from blursplit.rig import Instrument
-    from blursplit.spectra import LineFit
-
-    FloatArray = NDArray[np.float64]
+from blursplit.constants import (
+    GUIDE_FALSE_ALARM,
+    GUIDE_FREEDOM,
+    GUIDE_LEAST_ODDS,
+    GUIDE_LOG_TRIALS,
+    GUIDE_SIZE_ERROR,
+    GUIDE_TAPERS,
+)
+from blursplit.drive.guide_loop import GuideLoop, find_guide_loop, residual_gain
+from blursplit.motion.grid import GridData
+from blursplit.rig import Instrument
+from blursplit.spectra import LineFit
+from blursplit.types import BoolArray, FloatArray
 
 NAME = "guide loop"
-TAPERS = 3
-# Of the sum of both axes in every third bin: three sine tapers, a fifth off for their overlap.
-DEGREES_OF_FREEDOM = 10.0
-# A gain of 3 is as probable without a loop as with one (our choice): one in fifty unguided series
-# gains that much, and each further unit is about e times rarer (benchmarks/guide_loop.py).
-LOG_TRIALS = 3.0
-LEAST_ODDS = 0.9
-FALSE_ALARM = 0.0063  # 2 of 1000 fresh series, 95 % upper limit (Clopper and Pearson 1934)
-SIZE_ERROR = 0.3  # of the added variance: the continuum under the bump is a straight line
 
 
 @dataclass(frozen=True)
@@ -69,7 +63,6 @@ def find_guide_motion(grid: GridData, instrument: Instrument) -> GuideMotion | N
     Excess = S (1 - 1/|R|^2) where the loop's residual gain |R| exceeds one. It enters the budget
     as a damped mode of that variance, whose peak and half width are those of |R|^2.
     """
-    from blursplit.drive.guide_loop import find_guide_loop, residual_gain
     from blursplit.spectra.periodogram import motion_periodogram
 
     cycle_s = instrument.get("guide_period_s")
@@ -87,21 +80,21 @@ def find_guide_motion(grid: GridData, instrument: Instrument) -> GuideMotion | N
     found = motion_periodogram(
         np.arange(len(motion), dtype=np.float64) * cadence_s, motion, cadence_s
     )
-    bins = slice(TAPERS - 1, None, TAPERS)
+    bins = slice(GUIDE_TAPERS - 1, None, GUIDE_TAPERS)
     frequency, power = found.frequency_hz[bins], found.power[bins]
     total = np.trace(power, axis1=1, axis2=2)
-    loop = find_guide_loop(frequency, total, DEGREES_OF_FREEDOM, float(cycle_s))
+    loop = find_guide_loop(frequency, total, GUIDE_FREEDOM, float(cycle_s))
     if loop is None or not loop.is_shown:
         return None
-    odds = float(1.0 / (1.0 + np.exp(LOG_TRIALS - loop.log_likelihood_gain)))
-    if odds < LEAST_ODDS:
+    odds = float(1.0 / (1.0 + np.exp(GUIDE_LOG_TRIALS - loop.log_likelihood_gain)))
+    if odds < GUIDE_LEAST_ODDS:
         return None
     grown = residual_gain(frequency, float(cycle_s), loop.gain, loop.delay_cycles) ** 2
     bump = (grown > 1.0) & (frequency <= 0.5 / cycle_s)
     if bump.sum() < 2:  # noqa: PLR2004 - a bump in one bin is none
         return None
     share = np.where(bump, 1.0 - 1.0 / np.maximum(grown, 1.0), 0.0)
-    width_hz = TAPERS / found.duration_s
+    width_hz = GUIDE_TAPERS / found.duration_s
     covariance = np.einsum("m,mij->ij", share, power) * width_hz
     line = _as_line(found.frequency_hz, frequency, bump, share * total, covariance, width_hz)
     band = (float(frequency[bump][0]), float(frequency[bump][-1]))
@@ -111,7 +104,7 @@ def find_guide_motion(grid: GridData, instrument: Instrument) -> GuideMotion | N
 def _as_line(
     all_hz: FloatArray,
     frequency_hz: FloatArray,
-    bump: NDArray[np.bool_],
+    bump: BoolArray,
     excess: FloatArray,
     covariance: FloatArray,
     width_hz: float,
@@ -124,7 +117,7 @@ def _as_line(
     middle = float(weight @ inside)
     spread = float(np.sqrt(weight @ (inside - middle) ** 2))
     half = max(spread, width_hz)
-    sigma = SIZE_ERROR * np.sqrt(np.outer(np.diag(covariance), np.diag(covariance)))
+    sigma = GUIDE_SIZE_ERROR * np.sqrt(np.outer(np.diag(covariance), np.diag(covariance)))
     angle, angle_sigma, ratio = principal_axes(covariance, sigma)
     # Lorentzian of this half width and unit variance
     shape = half / np.pi / ((all_hz - middle) ** 2 + half**2)
@@ -140,7 +133,7 @@ def _as_line(
         angle_deg=angle,
         angle_sigma_deg=angle_sigma,
         axis_ratio=ratio,
-        false_alarm_probability=FALSE_ALARM,
+        false_alarm_probability=GUIDE_FALSE_ALARM,
         band_hz=(float(inside[0]), float(inside[-1])),
         psd_model=shape[:, None, None] * covariance,
         bin_hz=float(all_hz[0]),

@@ -3,21 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.motion import CommonMotion
-    from blursplit.stars.tracks import StarTracks
-
-    FloatArray = NDArray[np.float64]
-
-MIN_SEGMENT_FRAMES = 50
-MIN_GOOD_SHARE = 0.85
-MAX_STARS = 24
+from blursplit.constants import GRID_LEAST_FRAMES, GRID_LEAST_GOOD_SHARE, GRID_MOST_STARS
+from blursplit.motion.common import CommonMotion
+from blursplit.stars.tracks import StarTracks
+from blursplit.types import BoolArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -43,8 +35,8 @@ class GridSegment:
     start_s: float
     shared_arcsec: FloatArray
     stars_arcsec: FloatArray
-    real: NDArray[np.bool_]
-    frame: NDArray[np.int64]
+    real: BoolArray
+    frame: IntArray
     as_read_arcsec: FloatArray | None = None
 
 
@@ -68,7 +60,7 @@ class GridData:
     """
 
     segments: tuple[GridSegment, ...]
-    star: NDArray[np.int64]
+    star: IntArray
     star_x_arcsec: FloatArray
     star_y_arcsec: FloatArray
     noise_psd_arcsec2_hz: FloatArray
@@ -126,7 +118,7 @@ def grid_data(
         _one_segment(tracks.time_s, rows, shared * scale_arcsec, own * scale_arcsec, cadence_s)
         for rows in (np.flatnonzero(tracks.segment == s) for s in np.unique(tracks.segment))
     ]
-    kept = tuple(s for s in segments if s is not None and len(s.real) >= MIN_SEGMENT_FRAMES)
+    kept = tuple(s for s in segments if s is not None and len(s.real) >= GRID_LEAST_FRAMES)
     if not kept:
         return None
     sigma2 = np.nanmean(np.where(tracks.good, tracks.sigma_px, np.nan) ** 2, axis=0)[chosen]
@@ -146,23 +138,23 @@ def grid_data(
     )
 
 
-def _choose_stars(tracks: StarTracks) -> NDArray[np.int64]:
+def _choose_stars(tracks: StarTracks) -> IntArray:
     """Stars seen nearly always, the quietest first; at least the one seen most often."""
     share = tracks.good.mean(axis=0)
-    enough = np.flatnonzero(share >= min(MIN_GOOD_SHARE, float(share.max())))
+    enough = np.flatnonzero(share >= min(GRID_LEAST_GOOD_SHARE, float(share.max())))
     sigma = np.nanmedian(np.where(tracks.good, tracks.sigma_px, np.nan)[:, enough], axis=0)
-    return np.sort(enough[np.argsort(sigma)[:MAX_STARS]])
+    return np.sort(enough[np.argsort(sigma)[:GRID_MOST_STARS]])
 
 
 def _one_segment(
     time_s: FloatArray,
-    rows: NDArray[np.int64],
+    rows: IntArray,
     shared: FloatArray,
     own: FloatArray,
     cadence_s: float,
 ) -> GridSegment | None:
     rows = rows[np.isfinite(shared[rows, 0])]
-    if len(rows) < MIN_SEGMENT_FRAMES // 2:
+    if len(rows) < GRID_LEAST_FRAMES // 2:
         return None
     start = float(time_s[rows[0]])
     place = np.rint((time_s[rows] - start) / cadence_s).astype(np.int64)
@@ -186,7 +178,7 @@ def _one_segment(
 
 
 def _fill(
-    place: NDArray[np.int64], offset_s: FloatArray, values: FloatArray, n: int, cadence_s: float
+    place: IntArray, offset_s: FloatArray, values: FloatArray, n: int, cadence_s: float
 ) -> FloatArray:
     """Interpolate linearly onto the grid, over lost samples and small jitter alike."""
     at = place + offset_s / cadence_s

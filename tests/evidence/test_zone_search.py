@@ -10,11 +10,10 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.budget.grid import GridData, GridSegment
 from blursplit.budget.line_records import to_result
 from blursplit.budget.lines import search_lines
-from blursplit.budget.rolling import align_rows
-from blursplit.budget.zone_search import zones_to_search
+from blursplit.evidence.rolling_rows import align_rows, zones_to_search
+from blursplit.motion.grid import GridData, GridSegment
 from blursplit.rig import Camera, Setup, assemble
 
 RATE, N, STARS = 60.0, 1800, 8

@@ -1,0 +1,249 @@
+"""What people may hand in, turned into records: the public calls beside `measure`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blursplit.campaign.accept import Acceptance, worst
+from blursplit.campaign.compare_record import Comparison
+from blursplit.campaign.limits import Limits
+from blursplit.campaign.plan_record import Plan
+from blursplit.errors import InputError
+from blursplit.folder import Measurement, read_result, read_result_folder
+from blursplit.result import Result
+from blursplit.rig import Rig
+from blursplit.simulate.scene import Scene
+
+__all__ = ["Simulated", "accept", "compare", "plan", "read", "simulate"]
+
+Night: TypeAlias = Measurement | Result | str | Path
+"""A measurement, its result, or the folder that holds it."""
+
+
+def read(folder: str | Path) -> Measurement:
+    """Read a result folder: result, series, images and star tracks.
+
+    Parameters
+    ----------
+    folder : str or Path
+
+    Raises
+    ------
+    InputError
+        When it is no result, of another edition, damaged, or was changed after it was measured.
+
+    Examples
+    --------
+    >>> import blursplit as bs
+    >>> night = bs.read("night1-result")
+    >>> night.tracks.n_frames
+    40
+    """
+    path = Path(folder)
+    has_tracks = (path / "tracks.fits").is_file()
+    return read_result_folder(path, with_tracks=has_tracks)
+
+
+def compare(before: Iterable[Night], after: Iterable[Night], **how: Any) -> Comparison:
+    """Compare runs before and after a change.
+
+    Parameters
+    ----------
+    before, after : iterable of Measurement, Result, str or Path
+        At least one each; an A-B-A-B run is all of A before and all of B after.
+    **how
+        `rng` and `n_draws` of `blursplit.campaign.compare`.
+
+    Examples
+    --------
+    >>> import blursplit as bs
+    >>> found = bs.compare(["before"], ["after"])
+    >>> "fwhm.recorded_arcsec" in found.changes
+    True
+    """
+    from blursplit.campaign.compare import compare as compare_results
+
+    sides = [[_result(night) for night in _several(side)] for side in (before, after)]
+    return compare_results(*sides, **how)
+
+
+def accept(
+    nights: Iterable[Night] | Night,
+    limits: str | Path | Limits,
+    *,
+    tap: Mapping[str, Any] | None = None,
+) -> Acceptance:
+    """Judge runs against limits.
+
+    Parameters
+    ----------
+    nights : Measurement, Result, str or Path, or an iterable of them
+        Several runs are judged one by one; the whole fails where one fails, and is not shown
+        where one does not show it.
+    limits : str, Path or Limits
+        Limits file (TOML), or what was read of one.
+    tap : mapping, optional
+        Record of `blursplit tap --json`.
+
+    Examples
+    --------
+    >>> import blursplit as bs
+    >>> bs.accept(["before"], "limits.toml").state in {"pass", "fail", "not shown"}
+    True
+    """
+    from blursplit.campaign.accept import judge
+    from blursplit.campaign.limits import read_limits
+
+    rules = limits if isinstance(limits, Limits) else read_limits(Path(limits))
+    several = _several(nights)
+    if not several:
+        raise InputError("accept", "is given no run", "give a result folder or a measurement")
+    judged = []
+    for night in several:
+        series = night.series if isinstance(night, Measurement) else None
+        if isinstance(night, str | Path) and (Path(night) / "series.fits").is_file():
+            series = read_result_folder(Path(night)).series
+        judged.append(judge(_result(night), rules, tap=tap, series=series))
+    if len(judged) == 1:
+        return judged[0]
+    rows = [row for one in judged for row in one.judgements]
+    state = worst([row.state for row in rows])
+    return judged[0].model_copy(update={"judgements": rows, "state": state})
+
+
+def plan(
+    rig: Rig | str | Path,
+    *,
+    seeing: Any = 2.0,
+    stars: int | None = None,
+    duration: Any = None,
+    damping_ratio: float | None = None,
+    night: date | None = None,
+) -> Plan:
+    """Plan a run: how to record, and what it could show.
+
+    Parameters
+    ----------
+    rig : Rig, str or Path
+        Aperture and pixel scale are needed; a stated exposure or frame interval is kept.
+    seeing : Quantity or float [arcsec]
+        At 500 nm and zenith.
+    stars : int, optional
+        Stars to be used, each as bright as the faintest allowed.
+    duration : Quantity or float [s], optional
+    damping_ratio : float, optional
+        Of the structure looked for.
+    night : date, optional
+        Evening for which fields are listed; needs the site.
+
+    Examples
+    --------
+    >>> import astropy.units as u
+    >>> import blursplit as bs
+    >>> run = bs.plan("rig.toml", seeing=2 * u.arcsec, stars=4, duration=1 * u.min)
+    >>> f"{run.recording.rate_hz:.0f} frames/s, stars to magnitude {run.recording.faintest_mag:.0f}"
+    '50 frames/s, stars to magnitude 11'
+    """
+    from blursplit.campaign.plan import plan as plan_run
+
+    given: dict[str, Any] = {
+        "stars": stars,
+        "duration_s": None if duration is None else _in(duration, "s"),
+        "damping_ratio": damping_ratio,
+    }
+    known = {key: value for key, value in given.items() if value is not None}
+    return plan_run(rig, seeing_arcsec=_in(seeing, "arcsec"), night=night, **known)
+
+
+@dataclass(frozen=True)
+class Simulated:
+    """Frames whose truth is known.
+
+    Parameters
+    ----------
+    frames : ndarray of uint16, shape (n_frames, height, width)
+    times : Quantity, shape (n_frames,)
+        Middle of each exposure, as its stamp has it.
+    rig : Rig
+        What a setup file would say of telescope and camera.
+    truth : dict
+        What really happened: motions, widths with each cause removed, lines.
+    """
+
+    frames: NDArray[np.uint16]
+    times: Any
+    rig: Rig
+    truth: dict[str, Any]
+
+
+def simulate(
+    scene: Scene | Mapping[str, Any] | str | Path, *, seed: int | None = None
+) -> Simulated:
+    """Simulate a scene in memory: frames, their times, the rig, and the truth.
+
+    Parameters
+    ----------
+    scene : Scene, mapping, str or Path
+        A scene file (TOML), its tables, or a scene; docs/scene_file.md lists the keys.
+    seed : int, optional
+        Overrides the scene's own.
+
+    Examples
+    --------
+    >>> import blursplit as bs
+    >>> made = bs.simulate({"sequence": {"frames": 12}, "stars": {"count": 1}}, seed=1)
+    >>> made.frames.shape
+    (12, 240, 320)
+    >>> sorted(made.truth)[:3]
+    ['atmosphere', 'blur_time_s', 'duration_s']
+    """
+    import tomllib
+
+    import astropy.units as u
+
+    from blursplit.rig import Setup, rig_of
+    from blursplit.simulate.scene import read_scene, scene_from_tables
+    from blursplit.simulate.sequence import Simulation
+    from blursplit.simulate.write import setup_text
+
+    if isinstance(scene, str | Path):
+        scene = read_scene(Path(scene))
+    elif not isinstance(scene, Scene):
+        scene = scene_from_tables(dict(scene), "scene")
+    run = Simulation(scene, seed)
+    frames = np.concatenate([block for _, block in run.blocks()])
+    setup = Setup.model_validate(tomllib.loads(setup_text(scene)))
+    middle_s = run.times.stamp_s + 0.5 * scene.camera.exposure_s
+    rig = rig_of(setup, {}).with_setting("exposure_s", scene.camera.exposure_s, "setup file")
+    return Simulated(frames, (middle_s - middle_s[0]) * u.s, rig, run.truth())
+
+
+def _several(nights: Any) -> list[Night]:
+    """Return the runs of a side: one by itself or many."""
+    if isinstance(nights, Measurement | Result | str | Path):
+        return [nights]
+    return list(nights)
+
+
+def _result(night: Night) -> Result:
+    if isinstance(night, Measurement):
+        return night.result
+    return night if isinstance(night, Result) else read_result(Path(night))
+
+
+def _in(value: Any, unit: str) -> float:
+    """Return a quantity, or a plain number, in a unit."""
+    if not hasattr(value, "to_value"):
+        return float(value)
+    try:
+        return float(value.to_value(unit))
+    except ValueError as error:  # astropy's UnitConversionError is one
+        msg = f"{value} is given where {unit} is meant"
+        raise ValueError(msg) from error

@@ -1,0 +1,218 @@
+"""Two cameras on one mount: kernels, alignment, likelihood, seeing."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from blursplit.constants import ARCSEC_PER_RADIAN
+from blursplit.evidence.second_camera import (
+    Alignment,
+    CameraMotion,
+    PairSpectra,
+    air_matrices,
+    align_cameras,
+    difference_power,
+    measure_seeing,
+    pair_spectra,
+    second_camera_log_likelihood,
+)
+from blursplit.simulate import Scene
+from blursplit.simulate.waist import draw_two_cameras
+from blursplit.turbulence.conversions import structure_function
+
+WAVELENGTH_M = 550e-9
+
+
+def night(seed, *, frames=900, shake=0.3, near=0.0, air=True, **second):
+    """Return the scene and both cameras' motions."""
+    given = {
+        "baseline_m": [0.3, 0.0],
+        "telescope": {"aperture_m": 0.06},
+        "camera": {
+            "pixel_scale_arcsec": 2.0,
+            "exposure_s": 0.02,
+            "frame_interval_s": 0.05,
+            "width_px": 160,
+            "height_px": 120,
+        },
+        "stars": {"star": [{"x_px": 79.5, "y_px": 59.5, "flux_e_per_s": 4e6}]},
+        **second,
+    }
+    layers = [
+        {"height_m": 20, "weight": 0.6, "wind_m_s": 5, "direction_deg": 40},
+        {"height_m": 8000, "weight": 0.4, "wind_m_s": 18, "direction_deg": 110},
+    ]
+    scene = Scene.model_validate(
+        {
+            "sequence": {"frames": frames, "seed": seed},
+            "camera": {"exposure_s": 0.01, "frame_interval_s": 0.04},
+            "telescope": {"aperture_m": 0.2},
+            "stars": {"star": [{"x_px": 159.5, "y_px": 119.5, "flux_e_per_s": 4e6}]},
+            "air": {"r0_500nm_zenith_m": 0.09, "layers": layers if air else []},
+            "near_air": {"strength": near},
+            "mode": [{"frequency_hz": 6.0, "rms_arcsec": shake, "second_rms_arcsec": shake / 2}]
+            if shake
+            else [],
+            "second_camera": given,
+        }
+    )
+    motions = []
+    for waist, seen in zip(draw_two_cameras(scene), (scene, scene.of_second_camera()), strict=True):
+        scale = seen.camera.pixel_scale_arcsec
+        tracks = waist.tracks
+        motions.append(
+            CameraMotion(
+                tracks.time_s,
+                np.stack([tracks.x_px[:, 0], tracks.y_px[:, 0]], axis=1) * scale,
+                float(tracks.sigma_px.mean()) * scale,
+                seen.camera.exposure_s,
+                seen.telescope.aperture_m,
+                seen.telescope.obstruction,
+            )
+        )
+    return scene, motions
+
+
+def spectra_of(scene, motions, offset_s=(-1.0, 1.0)):
+    """Return the pair's spectra."""
+    alignment = align_cameras(*motions, offset_s)
+    return pair_spectra(*motions, scene.second_camera.baseline_m, alignment)
+
+
+@pytest.fixture(scope="module")
+def quiet():
+    """Return bins of two cameras that saw nothing, for the model alone."""
+    one = CameraMotion(np.arange(0, 60, 0.002), np.zeros((30000, 2)), 0.0, 1e-4, 0.2, 0.35)
+    two = replace(one, aperture_m=0.05, obstruction=0.0)
+    f = np.geomspace(0.01, 200.0, 90)
+    return PairSpectra(
+        frequency_hz=f,
+        count=np.full(f.size, 10.0),
+        matrix=np.zeros((f.size, 2, 2, 2), dtype=complex),
+        used=np.ones((f.size, 2), dtype=bool),
+        cameras=(one, two),
+        baseline_m=0.3,
+        alignment=Alignment(0.0, 0.0, mirrored=False, agreement=1.0),
+    )
+
+
+def test_integral_of_the_model_is_the_covariance_of_two_apertures(quiet):
+    """0.2 m (0.35) and 0.05 m, 0.3 m apart, L0 20 m: c 0.0519 along, 0.1209 across the line.
+
+    In lambda^2 r0^(-5/3); of the single apertures 0.2150 and 0.3984 (separate quadrature).
+    """
+    n = 12
+    wind = np.full(n, 5.0)
+    direction = np.arange(n) * np.pi / n
+    air = air_matrices(quiet, wind, direction, np.full(n, 20.0), WAVELENGTH_M)
+    unit = (WAVELENGTH_M * ARCSEC_PER_RADIAN) ** 2
+    step = np.gradient(np.log(quiet.frequency_hz)) * quiet.frequency_hz
+    total = np.real(air * step[:, None, None, None]).sum(axis=1) / unit
+    # trapezoids over 90 bins, waves on a grid of 30: 5 percent
+    difference = total[..., 0, 0] + total[..., 1, 1] - 2 * total[..., 0, 1]
+    assert_allclose(difference.mean(axis=0), [0.5096, 0.3717], rtol=0.06)
+    assert_allclose(total[..., 0, 1].mean(axis=0), [0.0519, 0.1209], rtol=0.12)
+
+
+def test_air_that_blows_along_the_baseline_is_coherent_with_a_delay(quiet):
+    """b/V = 60 ms: 21.6 degrees at 1 Hz, coherence nearly one (physics of frozen flow)."""
+    air = air_matrices(quiet, np.array([5.0]), np.zeros(1), np.array([20.0]), WAVELENGTH_M)[0, :, 0]
+    at = int(np.argmin(abs(quiet.frequency_hz - 1.0)))
+    cross = air[at, 0, 1]
+    coherence = abs(cross) ** 2 / np.real(air[at, 0, 0] * air[at, 1, 1])
+    turn = abs(np.degrees(np.angle(cross))) / quiet.frequency_hz[at]
+    assert_allclose(turn, 21.6, rtol=0.1)
+    assert coherence > 0.9
+
+
+def test_clock_and_turn_of_the_second_camera_are_found():
+    """0.4 arcsec of ring fix both: milliseconds and half a degree."""
+    scene, motions = night(3, shake=0.4, angle_deg=37.0, offset_s=0.42)
+    found = spectra_of(scene, motions).alignment
+    assert_allclose(found.offset_s, 0.42, atol=3e-3)
+    assert_allclose(found.angle_deg, 37.0, atol=2.0)
+    assert not found.mirrored
+
+
+@pytest.mark.slow
+def test_shake_drops_out_of_the_difference():
+    """With shake and without, the same air: the difference has the same power."""
+    power = []
+    for shake in (0.0, 0.5):
+        scene, motions = night(4, shake=shake)
+        spectra = spectra_of(scene, motions, (-0.02, 0.02))
+        inside = spectra.frequency_hz < 5.5
+        power.append(difference_power(spectra)[inside].mean(axis=0))
+    assert_allclose(power[1], power[0], rtol=0.3)
+
+
+@pytest.mark.slow
+def test_likelihood_is_largest_near_the_true_strength():
+    """The true layers times a factor: the peak lies at one, within a minute's error of 10 %."""
+    scene, motions = night(5)
+    spectra = spectra_of(scene, motions)
+    r0 = scene.air.r0_m
+    air = sum(
+        layer.weight
+        * air_matrices(
+            spectra,
+            np.array([layer.wind_m_s]),
+            np.deg2rad([layer.direction_deg]),
+            np.array([scene.air.outer_scale_m]),
+            WAVELENGTH_M,
+        )
+        for layer in scene.air.layers
+    )
+    factor = np.geomspace(0.4, 2.5, 60)
+    models = factor[:, None, None, None, None] * r0 ** (-5 / 3) * air
+    alone = factor[np.argmax(second_camera_log_likelihood(spectra, models))]
+    shake = np.full((factor.size, spectra.frequency_hz.size, 2), 1e-6)
+    still, motions = night(5, shake=0.0)
+    joint = factor[
+        np.argmax(
+            second_camera_log_likelihood(spectra_of(still, motions, (-1e-3, 1e-3)), models, shake)
+        )
+    ]
+    assert_allclose(alone, 1.0, rtol=0.3)
+    assert_allclose(joint, 1.0, rtol=0.3)
+
+
+@pytest.mark.slow
+def test_seeing_of_a_minute_is_right_within_its_interval():
+    """Six minutes, half of them with as much near air as outside: bias, scatter, coverage."""
+    errors, sigmas, held = [], [], 0
+    for seed in range(6):
+        scene, motions = night(20 + seed, frames=1500, near=float(seed % 2))
+        found = measure_seeing(
+            spectra_of(scene, motions), WAVELENGTH_M, plane_share=(1.0, 0.02), seed=seed
+        )
+        rough = structure_function(0.1, scene.air.r0_m, scene.air.outer_scale_m)
+        if scene.near_r0_m is not None:
+            near = scene.near_air.outer_scale_m
+            rough = rough + structure_function(0.1, scene.near_r0_m, near)
+        true = float((rough / structure_function(0.1, 1.0, 25.0)) ** -0.6)
+        errors.append(np.log(found.r0_m.value / true))
+        sigmas.append(np.log(found.r0_m.high / found.r0_m.low) / 2)
+        held += found.r0_m.low95 <= true <= found.r0_m.high95
+    # six of them: the mean to 0.4 of the scatter
+    assert abs(np.mean(errors)) < 0.1
+    assert np.sqrt(np.mean(np.square(errors))) < 0.15
+    assert np.mean(sigmas) < 0.15
+    assert held >= 5
+
+
+def test_two_runs_of_different_nights_are_an_error():
+    """No overlap, no spectra."""
+    scene, motions = night(6, frames=300)
+    later = replace(motions[1], time_s=motions[1].time_s + 100.0)
+    with pytest.raises(ValueError, match=r"overlap for 0\.0 s"):
+        pair_spectra(
+            motions[0],
+            later,
+            scene.second_camera.baseline_m,
+            align_cameras(motions[0], motions[1], (-1, 1)),
+        )
