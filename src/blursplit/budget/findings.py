@@ -82,7 +82,7 @@ def write_down(
     if answer.lower_strength is not None and len(answer.lower_strength):
         parts["atmosphere"] = Atmosphere(
             lower_seeing_arcsec=estimate(summary.seeing_of(answer.lower_strength, facts)),
-            evidence=["motion of pairs"],
+            evidence=[] if record.view.mask is not None else ["motion of pairs"],
         )
     if answer.readings is not None:
         parts |= _split_parts(record, motion, lines, answer, recorded)
