@@ -1,6 +1,6 @@
 """How fast is it? Ratios against plain passes over the same bytes and against other libraries.
 
-    python benchmarks/speed.py [--frames 3000] [--files 600] [--folder DIR] [--only SECTION]
+    python benchmarks/speed.py [--frames 3000] [--files 600] [--cube FILE] [--only SECTION]
 
 Every ratio is taken within one run, both sides in turn, the best of a few rounds each, in
 processor time of one thread: a busy machine then disturbs both alike. Prints a table in
@@ -12,6 +12,7 @@ from __future__ import annotations
 import argparse
 import os
 import platform
+import struct
 import subprocess
 import sys
 import sysconfig
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
 
 SIDE, STARS, SIGMA_PX, SKY_ADU, READ_ADU = 512, 30, 1.6, 100.0, 8.0
 CADENCE_S = 0.02
+ROUNDS = 5
 ROWS: list[tuple[str, str, str, str, str]] = []
 
 
@@ -61,17 +63,18 @@ def star_pixels(centre: NDArray[np.float64], size: int) -> NDArray[np.float64]:
     return 0.5 * np.diff(erf((edges - centre[:, None]) / (np.sqrt(2) * SIGMA_PX)), axis=1)
 
 
-def write_header(file: Any, frames: int | None) -> None:
-    """Write the header of an unsigned 16-bit image or cube."""
+def write_header(file: Any, frames: int | None, bits: int = 16) -> None:
+    """Write the header of an unsigned image or cube."""
     from astropy.io import fits
 
     header = fits.Header()
-    header["SIMPLE"], header["BITPIX"] = True, 16
+    header["SIMPLE"], header["BITPIX"] = True, bits
     header["NAXIS"] = 2 if frames is None else 3
     header["NAXIS1"] = header["NAXIS2"] = SIDE
     if frames is not None:
         header["NAXIS3"] = frames
-    header["BZERO"], header["BSCALE"] = 32768, 1
+    if bits == 16:
+        header["BZERO"], header["BSCALE"] = 32768, 1
     header["EXPTIME"], header["OBJECT"] = 0.01, "made up"
     file.write(header.tostring().encode())
 
@@ -132,40 +135,56 @@ def follow(paths: list[Path], watch: Callable[[int, int], None] | None = None) -
         sequence.source.close()
 
 
-def plain_pass(path: Path, frames: int) -> None:
+def plain_pass(path: Path, frames: int, kind: str = "uint16") -> None:
     """Sum all pixels of a cube through a memory map."""
-    cube = np.memmap(path, dtype=">i2", mode="r", offset=2880, shape=(frames, SIDE, SIDE))
+    dtype, offset = {"uint16": (">i2", 2880), "bytes": ("u1", 2880), "SER": ("<u2", 178)}[kind]
+    cube = np.memmap(path, dtype=dtype, mode="r", offset=offset, shape=(frames, SIDE, SIDE))
     for first in range(0, frames, 64):
         cube[first : first + 64].sum()
 
 
-def time_cube(folder: Path, frames: int) -> None:
-    """Compare the pixel stage of a cube with one plain pass over it."""
-    path = folder / "cube.fits"
-    make_cube(path, frames)
-    short = folder / "short.fits"
-    make_cube(short, frames // 3)
-    follow([short])  # imports, tables: once a process
-    whole, third, passed = [], [], []
-    for _ in range(3):
-        whole.append(best(lambda: follow([path]), 1))
-        passed.append(best(lambda: plain_pass(path, frames), 2))
-        third.append(best(lambda: follow([short]), 1))
-    ours, other = min(whole), min(passed)
-    report(f"pixel stage, cube of {frames} frames, all", ours, other, "s", "")
-    growth = (ours - min(third)) / (frames - frames // 3)
-    per_frame = other / frames
-    report("of it for each further frame", 1e3 * growth, 1e3 * per_frame, "ms", "1.5")
-    fixed = ours - growth * frames
-    long = fixed + 10_000 * growth
-    report("10,000 frames, extrapolated by these two", long, 10_000 * per_frame, "s", "1.5")
-    for stars in (10, 20):
-        few = folder / "few.fits"
-        make_cube(few, frames // 3, stars)
-        spent = min(best(partial(follow, [few]), 1) for _ in range(2))
-        report(
-            f"{stars} stars instead of {STARS}, {frames // 3} frames", spent, min(third), "s", ""
+def convert_cube(cube: Path, frames: int, kind: str, path: Path) -> None:
+    """Write an unsigned 16-bit cube again as bytes, or as SER without times."""
+    pixels = np.memmap(cube, dtype=">i2", mode="r", offset=2880, shape=(frames, SIDE, SIDE))
+    with path.open("wb") as file:
+        if kind == "bytes":
+            write_header(file, frames, 8)
+        else:
+            file.write(b"LUCAM-RECORDER" + struct.pack("<7i", 0, 0, 0, SIDE, SIDE, 16, frames))
+            file.write(bytes(136))
+        for frame in pixels:
+            adu = frame.astype(np.int32) + 32768
+            stored = np.minimum(adu // 16, 255) if kind == "bytes" else adu
+            file.write(stored.astype("u1" if kind == "bytes" else "<u2").tobytes())
+        file.write(b"\0" * (-file.tell() % 2880 if kind == "bytes" else 0))
+
+
+def time_cube(folder: Path, frames: int, given: Path | None = None) -> None:
+    """Compare the pixel stage of cubes with a plain pass over them, in pairs."""
+    path = given or folder / "cube.fits"
+    if given is None:
+        make_cube(path, frames)
+    for kind in ("uint16", "bytes", "SER"):
+        one = path if kind == "uint16" else folder / ("run.ser" if kind == "SER" else "bytes.fits")
+        if kind != "uint16":
+            convert_cube(path, frames, kind, one)
+        start = time.process_time()
+        follow([one])  # imports, compiled kernels, tables: once a process
+        first = time.process_time() - start
+        pairs = []
+        for _ in range(ROUNDS):
+            ours = best(partial(follow, [one]), 1)
+            pairs.append((ours, best(partial(plain_pass, one, frames, kind), 1)))
+        ratio = np.array([ours / other for ours, other in pairs])
+        row = (
+            f"pixel stage, {kind} cube of {frames} frames, all; median of {ROUNDS} pairs",
+            f"{np.median([ours for ours, _ in pairs]):.2f} s",
+            f"{np.median([other for _, other in pairs]):.2f} s",
+            f"{np.median(ratio):.2f} ({ratio.min():.2f} to {ratio.max():.2f})",
+            "1.5" if kind == "SER" else "1.3",
         )
+        print("| " + " | ".join(row) + " |", flush=True)
+        print(f"| the same, first run of the process | {first:.2f} s | | | |", flush=True)
 
 
 def time_files(folder: Path, frames: int) -> None:
@@ -314,6 +333,7 @@ def main() -> None:
     parser.add_argument("--frames", type=int, default=3000)
     parser.add_argument("--files", type=int, default=600)
     parser.add_argument("--folder", type=Path)
+    parser.add_argument("--cube", type=Path, help="made before, of so many frames")
     parser.add_argument("--only", choices=("cube", "files", "centroids", "memory", "start"))
     given = parser.parse_args()
     print(describe_machine() + "\n")
@@ -323,7 +343,7 @@ def main() -> None:
         sections: dict[str, Callable[[], None]] = {
             "centroids": time_centroids,
             "start": time_start,
-            "cube": lambda: time_cube(folder, given.frames),
+            "cube": lambda: time_cube(folder, given.frames, given.cube),
             "files": lambda: time_files(folder, given.files),
             "memory": lambda: measure_memory(folder, given.frames),
         }

@@ -130,7 +130,9 @@ def so_far(tracks: StarTracks, rig: Rig) -> SoFar:
     fwhm, saving = fwhm.scaled(per_px), saving.scaled(per_px)
     worth = WORTH_SHARE * fwhm.value
     worth = worth if unit == "px" else max(LEAST_WORTH_ARCSEC, worth)
-    mechanics, more_s = _decide(saving, saving_line, worth, seconds)
+    # Lines are looked for in the latest frames alone: more of them make their size no surer.
+    grows = tracks.n_frames < WATCH_LINE_FRAMES
+    mechanics, more_s = _decide(saving, saving_line, worth, seconds, line_grows=grows)
     return SoFar(
         seconds=seconds,
         frames=tracks.n_frames,
@@ -150,7 +152,7 @@ def so_far(tracks: StarTracks, rig: Rig) -> SoFar:
 
 
 def _decide(
-    shared: Interval, line: Interval | None, worth: float, seconds: float
+    shared: Interval, line: Interval | None, worth: float, seconds: float, *, line_grows: bool
 ) -> tuple[str, float | None]:
     """Return the verdict of the two bounds, and how much longer it may take.
 
@@ -164,7 +166,7 @@ def _decide(
     waits = []
     if np.isfinite(shared.half) and shared.value < worth:
         waits.append((shared.high95 - shared.value) / (worth - shared.value))
-    if line is not None and np.isfinite(line.half) and line.value > worth:
+    if line_grows and line is not None and np.isfinite(line.half) and line.value > worth:
         waits.append((line.value - line.low95) / (line.value - worth))
     if not waits:
         return "open", None
