@@ -167,7 +167,7 @@ def test_a_damaged_result_is_refused_in_one_line(tmp_path, content, told):
 
 def test_a_result_of_a_later_schema_is_named(measurement, tmp_path):
     target = write_result_folder(measurement, "page", tmp_path / "out")
-    text = (target / "result.json").read_text().replace("blursplit-result/1", "blursplit-result/9")
+    text = (target / "result.json").read_text().replace("blursplit-result/2", "blursplit-result/9")
     (target / "result.json").write_text(text)
     with pytest.raises(InputError, match=r"schema 'blursplit-result/9' is not"):
         read_result(target)
