@@ -79,7 +79,7 @@ def make_source(frames: int, stars: int) -> Source:
             pixels[start:stop, star] = electrons / gain
             corner[0, start:stop, star], corner[1, start:stop, star] = x0 - edge, y0 - edge
     electrons = run.stars.flux_e_per_s * camera.exposure_s
-    # Photons of the star and of the sky under it (see `blursplit.stars.noise`).
+    # Photons of the star and of the sky under it (see `blursplit.stars.pixels`).
     variance = SIGMA_PX**2 / electrons
     variance = variance + 8 * np.pi * SIGMA_PX**4 * (SKY_E + READ_E**2) / electrons**2
     sigma = np.broadcast_to(np.sqrt(variance), (frames, stars))

@@ -24,9 +24,9 @@ for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 
 import numpy as np  # noqa: E402 - after the number of threads
 
-from blursplit.budget.drift import drive_terms  # noqa: E402
-from blursplit.budget.drive_curve import drive_curves  # noqa: E402
-from blursplit.budget.drive_record import DriveRecord  # noqa: E402
+from blursplit.drive.terms import drive_terms  # noqa: E402
+from blursplit.drive.periodic_error import drive_curves  # noqa: E402
+from blursplit.drive.terms import DriveRecord  # noqa: E402
 from blursplit.drive.periodic_error import PHASES, harmonic_columns  # noqa: E402
 from blursplit.rig import Rig, merge_settings  # noqa: E402
 from motion_scenes import air, slow_current  # noqa: E402

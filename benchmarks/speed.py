@@ -220,7 +220,7 @@ def time_centroids() -> None:
     from photutils.centroids import centroid_2dg, centroid_com, centroid_quadratic
 
     from blursplit.stars.centroid import measure_windowed
-    from blursplit.stars.sky import measure_sky
+    from blursplit.stars.pixels import measure_sky
 
     rng = np.random.default_rng(5)
     size, sigma, flux, many = 21, 2.2, 60e3, 4096

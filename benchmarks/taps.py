@@ -14,7 +14,7 @@ import argparse
 import numpy as np
 
 from blursplit.spectra.tap_result import measure_taps
-from blursplit.stars.assemble import find_jumps
+from blursplit.stars.build_tracks import find_jumps
 from motion_scenes import air
 
 RATE_HZ, SCALE, EXPOSURE_S, DAMPING = 82.0, 0.6, 0.008, 0.015

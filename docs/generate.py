@@ -18,7 +18,7 @@ from pydantic import BaseModel
 
 from blursplit.campaign import json_schemas
 from blursplit.estimate import Estimate
-from blursplit.frames.prospects import Inspection
+from blursplit.frames.inspection import Inspection
 from blursplit.pier.report import PierReport
 from blursplit.report.words import unit_of_key
 from blursplit.result import Result

@@ -13,7 +13,7 @@ from pathlib import Path
 import matplotlib.pyplot as plt
 
 from blursplit.frames import open_frames
-from blursplit.frames.prospects import inspect_sequence
+from blursplit.frames.inspection import inspect_sequence
 from blursplit.measure import measure
 from blursplit.report import figures
 from blursplit.report.notebook import budget_table, lines_table

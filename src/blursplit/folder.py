@@ -318,7 +318,7 @@ def _refuse_other_edition(file: Path, text: str) -> None:
     """Say what to do with a record of another edition, before its fields are looked at."""
     try:
         schema = str(json.loads(text).get("schema", ""))
-    except (ValueError, AttributeError, RecursionError):  # no record of ours
+    except (ValueError, AttributeError, RecursionError):
         return
     name, _, edition = schema.partition("/")
     own_name, _, own = SCHEMA.partition("/")

@@ -11,7 +11,7 @@ from astropy.io import fits
 from typer.testing import CliRunner
 
 from blursplit.cli import app
-from blursplit.frames.prospects import Inspection
+from blursplit.frames.inspection import Inspection
 
 if TYPE_CHECKING:
     from pathlib import Path

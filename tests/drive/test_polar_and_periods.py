@@ -11,7 +11,7 @@ from blursplit.drive.periods import (
     declared_periods,
     worm_period_s,
 )
-from blursplit.drive.polar import (
+from blursplit.drive.right_ascension import (
     declination_drift_arcsec_min,
     ra_axis_from_position_angle,
     read_polar_axis,

@@ -9,8 +9,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.evidence.two_rates import split_at_rate_change
-from blursplit.frames.rates import change_of_rate, parts_of_rate, small_ratio
-from blursplit.frames.timing import solve_timing
+from blursplit.frames.timing import change_of_rate, parts_of_rate, small_ratio, solve_timing
 from blursplit.measure import Source, measure, measure_tracks
 from blursplit.rig import Setup, assemble
 from blursplit.stars.tracks import StarTracks

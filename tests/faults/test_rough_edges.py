@@ -133,7 +133,7 @@ def test_times_of_day_without_a_date_are_refused(field: Any, tmp_path: Path) -> 
 def test_a_file_that_was_shortened_is_named_before_the_sky(field: Any, tmp_path: Path) -> None:
     """The file ends before its first frame when it is read: no word of focus or exposure."""
     from blursplit.frames import open_frames
-    from blursplit.frames.levels import find_levels
+    from blursplit.frames.pixels import find_levels
 
     path = field.cube(tmp_path / "cut.fits")
     sequence = open_frames(path)

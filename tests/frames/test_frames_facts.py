@@ -13,9 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from blursplit.frames.facts import is_light, read_exposure, read_facts
+from blursplit.frames.facts import is_light, read_exposure, read_facts, read_passband
 from blursplit.frames.header import Header
-from blursplit.frames.passbands import read_passband
 from blursplit.frames.pointing import (
     airmass_of,
     complete_pointing,

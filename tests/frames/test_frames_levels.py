@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.frames import ArrayFrames, estimate_gain
-from blursplit.frames.levels import find_levels
+from blursplit.frames.pixels import find_levels
 
 
 def star_frames(gain, *, seed=1, count=48, size=160, stars=8, motion_px=0.4, pedestal=300):

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from blursplit.frames.header import Header
-from blursplit.frames.stamps import Instant, iso_utc, parse_clock, parse_instant, read_stamps
+from blursplit.frames.timestamps import Instant, iso_utc, parse_clock, parse_instant, read_stamps
 
 
 def header(**cards):

@@ -9,7 +9,7 @@ import pytest
 
 from blursplit.frames.facts import read_exposure, read_facts
 from blursplit.frames.header import Header
-from blursplit.frames.stamps import iso_utc, read_stamps
+from blursplit.frames.timestamps import iso_utc, read_stamps
 
 ZOO = Path(__file__).parents[2] / "data" / "headers"
 EXPECTED = tomllib.loads((ZOO / "expected.toml").read_text(encoding="utf-8"))

@@ -16,13 +16,14 @@ from blursplit.stars.centroid import (
     measure_windowed,
     unwindow,
 )
-from blursplit.stars.noise import (
+from blursplit.stars.pixels import (
     centroid_variance_terms,
     core_signal_to_noise,
+    fill_gaps,
     gain_of,
+    measure_sky,
     noise_against_level,
 )
-from blursplit.stars.sky import fill_gaps, measure_sky
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

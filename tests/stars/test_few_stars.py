@@ -8,9 +8,8 @@ import numpy as np
 import pytest
 
 from blursplit.stars import follow_stars
-from blursplit.stars.geometry import extrapolate, last_step
+from blursplit.stars.geometry import extrapolate, fit_field_rotation, last_step, nearest_turn_deg
 from blursplit.stars.register import Peaks, lasting_peaks, register
-from blursplit.stars.turning import fit_turning, nearest_turn_deg
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -195,7 +194,7 @@ def test_the_error_of_a_turn_is_its_scatter(memory: float) -> None:
         noise = rng.normal(0, 0.4, (2, n, 3))
         for i in range(1, n):
             noise[:, i] = memory * noise[:, i - 1] + np.sqrt(1 - memory**2) * noise[:, i]
-        found.append(fit_turning(x, y, *noise, np.ones((n, 3), dtype=bool)))
+        found.append(fit_field_rotation(x, y, *noise, np.ones((n, 3), dtype=bool)))
     turns = np.array([one.turn_deg for one in found if one is not None])
     stated = np.median([one.error_deg for one in found if one is not None])
     # A scatter of 400 is known to 3.5 %, three times that; the median of a series with memory

@@ -11,10 +11,10 @@ from numpy.testing import assert_allclose, assert_array_equal
 from scipy.special import erf
 
 from blursplit.compiled import SWITCH, compiled_kernels, ready_kernels
-from blursplit.frames.stamping import gather, gather_stored, to_adu
+from blursplit.frames.source import gather, gather_stored, to_adu
 from blursplit.stars import block
 from blursplit.stars.geometry import masked_median
-from blursplit.stars.recipe import Recipe
+from blursplit.stars.window_setup import WindowSetup
 
 kernels = compiled_kernels()
 needs_kernels = pytest.mark.skipif(kernels is None, reason="numba is not installed")
@@ -28,9 +28,9 @@ def rng():
     return np.random.default_rng(7)
 
 
-def _recipe(*, compiled: bool) -> Recipe:
+def _recipe(*, compiled: bool) -> WindowSetup:
     none = np.zeros(0, dtype=np.int64)
-    return Recipe(SIGMA, 1.5 * SIGMA, 17, SIZE, 1.0, 64.0, None, none, none, compiled=compiled)
+    return WindowSetup(SIGMA, 1.5 * SIGMA, 17, SIZE, 1.0, 64.0, None, none, none, compiled=compiled)
 
 
 def _stamps(rng, count=400, sky=100.0):

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from blursplit.stars.assemble import find_jumps
+from blursplit.stars.build_tracks import find_jumps
 from blursplit.stars.geometry import extrapolate, fit_turn_and_scale, runs, turned
 from blursplit.stars.register import Peaks, find_hot_pixels, find_peaks, register
 

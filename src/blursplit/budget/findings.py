@@ -9,8 +9,6 @@ import numpy as np
 
 from blursplit.budget import diagnostics, summary
 from blursplit.budget.answer import Answer
-from blursplit.budget.drive_notes import read_drive
-from blursplit.budget.drive_record import record_of_grid, record_of_tracks
 from blursplit.budget.event_records import find_shared_events, time_frequency_arrays
 from blursplit.budget.facts import Facts, duration_s
 from blursplit.budget.judge import Findings, judge_positions, judge_widths, worth_of
@@ -19,6 +17,8 @@ from blursplit.budget.mask_report import image_places, mask_remark, with_mask
 from blursplit.budget.motion_part import motion_part
 from blursplit.budget.record import Allowed, Lines, Motion, Record, shown_owner
 from blursplit.constants import SHOWN_SHARE, STEADY_BLUR_EXPOSURE_S, WIDTH_DISAGREEMENT
+from blursplit.drive.right_ascension import read_drive
+from blursplit.drive.terms import record_of_grid, record_of_tracks
 from blursplit.estimate import estimate, upper_limit
 from blursplit.folder import Measurement
 from blursplit.image.stack import StarImages

@@ -16,7 +16,6 @@ import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 from scipy.special import eval_legendre
 
-from blursplit.budget.drift import DriveTerm
 from blursplit.budget.fit import AirFit
 from blursplit.budget.joint_draw import draw_parts, embedded_frequencies
 from blursplit.budget.line_terms import LineTerm, line_density
@@ -35,6 +34,7 @@ from blursplit.constants import (
     STEADY_BLUR_EXPOSURE_S,
 )
 from blursplit.definitions import Conditions, History
+from blursplit.drive.terms import DriveTerm
 from blursplit.motion.grid import GridData
 from blursplit.motion.inside import InsideMotion
 from blursplit.types import FloatArray, IntArray

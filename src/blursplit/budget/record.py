@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from blursplit.budget.alias_evidence import StarImage
-from blursplit.budget.drift import DriveTerm, drive_terms, without_drive
 from blursplit.budget.facts import Facts, duration_s, longest_stretch_s
 from blursplit.budget.focus_runs import FocusSeries
 from blursplit.budget.lines import FoundLine, search_lines
@@ -21,6 +20,7 @@ from blursplit.constants import (
     SLOWEST_STRUCTURE_HZ,
 )
 from blursplit.definitions import Conditions, History, width
+from blursplit.drive.terms import DriveTerm, drive_terms, without_drive
 from blursplit.evidence.rolling_rows import align_rows
 from blursplit.image.stack import StarImages, star_images
 from blursplit.motion import CommonMotion, PairStatistics, fit_common_motion, pair_statistics

@@ -12,7 +12,7 @@ from blursplit.cli._common import speaks_plainly
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from blursplit.frames.prospects import Inspection
+    from blursplit.frames.inspection import Inspection
 
 _UNITS = (
     ("_e_per_adu", "e-/ADU"),
@@ -45,7 +45,7 @@ def run(
 ) -> None:
     """Read headers and a few frames; no star is measured and nothing is written."""
     from blursplit.frames import open_frames
-    from blursplit.frames.prospects import inspect_sequence
+    from blursplit.frames.inspection import inspect_sequence
     from blursplit.rig import Rig
 
     opened = open_frames(sequence, Rig.read(setup, set_ or []))

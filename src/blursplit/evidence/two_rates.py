@@ -13,8 +13,7 @@ from blursplit.constants import (
     RATES_STAMP_RESOLUTION_S,
 )
 from blursplit.evidence.rolling_rows import align_rows
-from blursplit.frames.rates import change_of_rate
-from blursplit.frames.timing import solve_timing
+from blursplit.frames.timing import change_of_rate, solve_timing
 from blursplit.motion import fit_common_motion
 from blursplit.motion.grid import grid_data
 from blursplit.rig import Instrument

@@ -11,8 +11,7 @@ from blursplit.errors import InputError
 from blursplit.frames.facts import read_exposure
 from blursplit.frames.finding import find_files
 from blursplit.frames.layout import read_layout
-from blursplit.frames.source import FileFrames
-from blursplit.frames.stamping import copy_pixels, gather, positions
+from blursplit.frames.source import FileFrames, copy_pixels, gather, positions
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

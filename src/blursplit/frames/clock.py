@@ -10,7 +10,7 @@ import numpy as np
 
 from blursplit.errors import TimingError
 from blursplit.frames.header import Header
-from blursplit.frames.stamps import (
+from blursplit.frames.timestamps import (
     DAY_S,
     LONGEST_S,
     Stamps,
@@ -21,8 +21,8 @@ from blursplit.frames.stamps import (
 )
 
 if TYPE_CHECKING:
+    from blursplit.frames.hdus import Units
     from blursplit.frames.layout import Slab, Table
-    from blursplit.frames.units import Units
 
 _TABLE_COLUMNS: tuple[tuple[str, float, float], ...] = (
     ("TIME", 1.0, 1e-6),

@@ -11,9 +11,15 @@ from blursplit.constants import MIDNIGHT_WAIT_S
 from blursplit.errors import TimingError, TooFewFramesError
 from blursplit.frames.clock import Clock, no_times
 from blursplit.frames.facts import read_exposure
-from blursplit.frames.rates import parts_of_rate
-from blursplit.frames.stamps import DAY_S, LONGEST_S, Stamps
-from blursplit.frames.timing import GAP_FRAMES, GAP_S, Timing, even_timing, solve_timing
+from blursplit.frames.timestamps import DAY_S, LONGEST_S, Stamps
+from blursplit.frames.timing import (
+    GAP_FRAMES,
+    GAP_S,
+    Timing,
+    even_timing,
+    parts_of_rate,
+    solve_timing,
+)
 from blursplit.rig import Setting, Setup
 
 if TYPE_CHECKING:

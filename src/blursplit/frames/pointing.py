@@ -6,7 +6,7 @@ import math
 import re
 from typing import TYPE_CHECKING
 
-from blursplit.frames.offline import offline
+from blursplit.frames.timestamps import offline
 from blursplit.rig import Setting
 
 if TYPE_CHECKING:

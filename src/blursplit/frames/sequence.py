@@ -16,6 +16,7 @@ from blursplit.frames.calibration import Calibration
 from blursplit.frames.clock import Clock, read_clock
 from blursplit.frames.facts import read_facts
 from blursplit.frames.finding import find_files
+from blursplit.frames.hdus import Units, read_units
 from blursplit.frames.header import Header
 from blursplit.frames.ordering import (
     MIN_FRAMES,
@@ -27,9 +28,8 @@ from blursplit.frames.ordering import (
 from blursplit.frames.pixels import prepare_frames
 from blursplit.frames.pointing import complete_pointing
 from blursplit.frames.source import ArrayFrames, FileFrames, FrameSource, enumerate_frames
-from blursplit.frames.stamps import DAY_S, iso_utc, read_times
 from blursplit.frames.target_pixels import read_target_pixels
-from blursplit.frames.units import Units, read_units
+from blursplit.frames.timestamps import DAY_S, iso_utc, read_times
 from blursplit.plain import plain
 from blursplit.rig import Rig, Setting, Setup, as_rig, merge_settings, refuse_long_exposure
 from blursplit.types import FloatArray, IntArray

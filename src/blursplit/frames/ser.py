@@ -17,7 +17,7 @@ from blursplit.constants import (
 from blursplit.errors import InputError
 from blursplit.frames.header import CARD, Header
 from blursplit.frames.layout import Slab
-from blursplit.frames.stamps import DAY_S, Stamps
+from blursplit.frames.timestamps import DAY_S, Stamps
 from blursplit.types import IntArray
 
 __all__ = ["read_ser"]

@@ -11,7 +11,7 @@ import numpy as np
 
 from blursplit.errors import InputError
 from blursplit.frames.source import ArrayFrames
-from blursplit.frames.stamps import DAY_S, LONGEST_S, Stamps
+from blursplit.frames.timestamps import DAY_S, LONGEST_S, Stamps
 from blursplit.rig import Setting
 
 if TYPE_CHECKING:

@@ -9,6 +9,7 @@ import numpy as np
 
 from blursplit.compiled import ready_kernels
 from blursplit.stars.centroid import ROUNDING, measure_windowed, near_reach, shapes_of
+from blursplit.stars.cosmic_rays import find_flank_hits, find_spikes
 from blursplit.stars.geometry import runs
 from blursplit.stars.guide import (
     FAST_GUIDES,
@@ -18,18 +19,21 @@ from blursplit.stars.guide import (
     pick_guides,
     vote_offsets,
 )
-from blursplit.stars.noise import centroid_variance_terms, core_signal_to_noise
 from blursplit.stars.pixels import (
     background_variance,
     blank_hot_pixels,
+    border_places,
     brightest_near,
     brightest_reach,
+    centroid_variance_terms,
+    complete_sky,
+    core_signal_to_noise,
+    fill_gaps,
     is_holey,
+    measure_sky,
     other_centroid,
     peaks_and_excess,
 )
-from blursplit.stars.sky import border_places, complete_sky, fill_gaps, measure_sky
-from blursplit.stars.spikes import find_flank_hits, find_spikes
 from blursplit.stars.window import SETTLING, window_basis
 
 if TYPE_CHECKING:
@@ -37,7 +41,7 @@ if TYPE_CHECKING:
 
     from blursplit.frames import FrameSource
     from blursplit.stars.centroid import WindowedShapes
-    from blursplit.stars.recipe import Recipe
+    from blursplit.stars.window_setup import WindowSetup
 
     FloatArray = NDArray[np.float64]
     BoolArray = NDArray[np.bool_]
@@ -95,7 +99,7 @@ def measure_block(
     y_px: FloatArray,
     flux_adu: FloatArray,
     margin: int,
-    recipe: Recipe,
+    recipe: WindowSetup,
     *,
     steady: bool,
 ) -> Block:
@@ -111,7 +115,7 @@ def measure_block(
         Their expected flux.
     margin : int
         How far the whole field may lie off its expected place.
-    recipe : Recipe
+    recipe : WindowSetup
     steady : bool
         The field hardly leaves its expected place: frames are not searched for it first.
     """
@@ -161,7 +165,7 @@ def _cut_wide(
     x_px: FloatArray,
     y_px: FloatArray,
     margin: int,
-    recipe: Recipe,
+    recipe: WindowSetup,
 ) -> tuple[Stack, FloatArray, FloatArray]:
     """Return wide cut-outs of guide stars, hot pixels blanked, and the stars' places in them."""
     size = recipe.core + 2 * margin
@@ -172,7 +176,7 @@ def _cut_wide(
 
 
 def _measure_at(
-    source: FrameSource, start: int, x_px: FloatArray, y_px: FloatArray, recipe: Recipe
+    source: FrameSource, start: int, x_px: FloatArray, y_px: FloatArray, recipe: WindowSetup
 ) -> Block:
     """Measure stars close to the given places, each frame by itself."""
     n, k = x_px.shape
@@ -247,7 +251,7 @@ class _FirstLook:
     brightest: tuple[FloatArray, FloatArray, FloatArray, FloatArray]
 
 
-def _first_look(flat: Stack, at_x: FloatArray, at_y: FloatArray, recipe: Recipe) -> _FirstLook:
+def _first_look(flat: Stack, at_x: FloatArray, at_y: FloatArray, recipe: WindowSetup) -> _FirstLook:
     kernels = ready_kernels() if recipe.compiled else None
     if kernels is None:
         sky, variance = measure_sky(flat)
@@ -286,7 +290,7 @@ def _shapes_near(
     sky: FloatArray,
     at_x: FloatArray,
     at_y: FloatArray,
-    recipe: Recipe,
+    recipe: WindowSetup,
     shapes: WindowedShapes,
 ) -> tuple[Stack, IntArray, IntArray, WindowedShapes]:
     """Measure anew, gaps filled and in all of the stamp, the stars that a first look missed.

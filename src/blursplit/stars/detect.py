@@ -9,9 +9,10 @@ import numpy as np
 
 from blursplit.errors import InputError, TooFewStarsError
 from blursplit.stars.centroid import WINDOW_OVER_SIGMA, measure_windowed
-from blursplit.stars.early import (
+from blursplit.stars.pixels import complete_sky, fill_gaps, measure_sky
+from blursplit.stars.reference_image import (
     SIGMA_RANGE_PX,
-    Early,
+    ReferenceImage,
     find_lasting_hot_pixels,
     find_saturation,
     find_width,
@@ -28,7 +29,6 @@ from blursplit.stars.register import (
     find_peaks,
     robust_level,
 )
-from blursplit.stars.sky import complete_sky, fill_gaps, measure_sky
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -176,7 +176,7 @@ def _detect(image: Image, sigma: float, most: int) -> Peaks:
 
 def _choose(
     name: str,
-    early: Early,
+    early: ReferenceImage,
     sigma: float,
     hot: BoolArray,
     limit: float | None,
@@ -218,7 +218,7 @@ def _clear_peaks(image: Image, sigma: float, scatter: float) -> Peaks:
 
 
 def _refuse(
-    early: Early,
+    early: ReferenceImage,
     sources: Peaks,
     found: dict[str, FloatArray],
     sigma: float,

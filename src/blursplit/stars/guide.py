@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from blursplit.stars.geometry import masked_median
-from blursplit.stars.sky import measure_sky
+from blursplit.stars.pixels import measure_sky
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

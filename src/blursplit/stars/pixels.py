@@ -1,21 +1,22 @@
-"""What single pixels of a stamp say: noise, gaps, peaks and spikes."""
+"""What the pixels of a stamp say: sky, gaps, peaks, noise, and how well they tell a centroid."""
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from blursplit.constants import LEAST_NOISE_SHARE, ROUNDING_ADU2
 from blursplit.stars.centroid import measure_centroids
+from blursplit.stars.cosmic_rays import measure_excess
 from blursplit.stars.geometry import masked_median
-from blursplit.stars.spikes import measure_excess
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from blursplit.stars.centroid import WindowedShapes
-    from blursplit.stars.recipe import Recipe
+    from blursplit.stars.window_setup import WindowSetup
 
     FloatArray = NDArray[np.float64]
     BoolArray = NDArray[np.bool_]
@@ -29,7 +30,7 @@ STEADY_BLOCK, STEADY_STARS = 8, 4
 def background_variance(
     sky: FloatArray,
     measured: FloatArray,
-    recipe: Recipe,
+    recipe: WindowSetup,
     shape: tuple[int, int],
     top: FloatArray,
 ) -> FloatArray:
@@ -67,7 +68,7 @@ def _steadied(variance: FloatArray) -> FloatArray:
     return np.where(known, per_star * per_frame[:, None], np.nan)
 
 
-def blank_hot_pixels(cuts: Stack, x0: IntArray, y0: IntArray, recipe: Recipe) -> None:
+def blank_hot_pixels(cuts: Stack, x0: IntArray, y0: IntArray, recipe: WindowSetup) -> None:
     """Set the hot pixels of stamps to NaN, in place; only those near a star are looked at."""
     size = cuts.shape[-1]
     hot_x, hot_y = recipe.hot_x[:, None], recipe.hot_y[:, None]
@@ -86,7 +87,7 @@ def peaks_and_excess(
     shapes: WindowedShapes,
     sky: FloatArray,
     variance: FloatArray,
-    recipe: Recipe,
+    recipe: WindowSetup,
     shape: tuple[int, int],
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the brightest pixel near each centroid above the sky, its excess and the noise of it.
@@ -104,12 +105,14 @@ def peaks_and_excess(
     return peak, excess, noise.reshape(shape)
 
 
-def brightest_reach(size: int, recipe: Recipe) -> int:
+def brightest_reach(size: int, recipe: WindowSetup) -> int:
     """Return how far from a centroid its brightest pixel is looked for: 1.5 sigmas and a pixel."""
     return min(int(np.ceil(1.5 * recipe.sigma_px)) + 1, size // 2 - 1)
 
 
-def brightest_near(stamps: Stack, x_px: FloatArray, y_px: FloatArray, recipe: Recipe) -> Brightest:
+def brightest_near(
+    stamps: Stack, x_px: FloatArray, y_px: FloatArray, recipe: WindowSetup
+) -> Brightest:
     """Return x, y, height and neighbours' mean of the brightest pixel near each centroid."""
     m, size, _ = stamps.shape
     reach = brightest_reach(size, recipe)
@@ -139,7 +142,7 @@ def brightest_near(stamps: Stack, x_px: FloatArray, y_px: FloatArray, recipe: Re
     return at_x.astype(float), at_y.astype(float), pixels[place].astype(float), 0.25 * around
 
 
-def is_holey(stamps: Stack, x: FloatArray, y: FloatArray, recipe: Recipe) -> BoolArray:
+def is_holey(stamps: Stack, x: FloatArray, y: FloatArray, recipe: WindowSetup) -> BoolArray:
     """Say which stamps miss too many pixels under the window to be trusted.
 
     One or two lone pixels are filled from their neighbours; a frame's edge within 1.5 windows
@@ -156,7 +159,12 @@ def is_holey(stamps: Stack, x: FloatArray, y: FloatArray, recipe: Recipe) -> Boo
 
 
 def other_centroid(
-    stamps: Stack, sky: FloatArray, x: FloatArray, y: FloatArray, alive: BoolArray, recipe: Recipe
+    stamps: Stack,
+    sky: FloatArray,
+    x: FloatArray,
+    y: FloatArray,
+    alive: BoolArray,
+    recipe: WindowSetup,
 ) -> tuple[FloatArray, FloatArray]:
     """Replace windowed centroids by those of another method, in stamps cut to the star."""
     out_x, out_y = np.full_like(x, np.nan), np.full_like(y, np.nan)
@@ -170,3 +178,282 @@ def other_centroid(
     found_x, found_y = measure_centroids(near, sky[i], recipe.window_px, recipe.method)
     out_x[i], out_y[i] = found_x + column, found_y + row
     return out_x, out_y
+
+
+# A gain is fitted to pixels at least this many times brighter than the sky's scatter.
+_MIN_LEVEL_SIGMAS = 5.0
+_DIFFERENCE = np.array([1.0, -4.0, 6.0, -4.0, 1.0])
+# The level that the variance of the filtered noise follows: the mean under the squared filter.
+_LEVEL = _DIFFERENCE**2 / np.sum(_DIFFERENCE**2)
+
+
+def centroid_variance_terms(
+    shapes: WindowedShapes, window_px: float, pixel_variance_adu2: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the two terms of the variance of windowed centroids, mean of the two axes.
+
+    Parameters
+    ----------
+    shapes : WindowedShapes
+        Moments, arrays of shape (m,).
+    window_px : float
+        Sigma of the window.
+    pixel_variance_adu2 : ndarray, shape (m,)
+        Variance of one pixel of the background: sky photons, read-out, quantisation.
+
+    Returns
+    -------
+    star_px2_adu : ndarray, shape (m,)
+        To be divided by the gain [e-/adu]: photon noise of the star itself.
+    background_px2 : ndarray, shape (m,)
+        The variance is their sum; NaN where the shape is unknown.
+    """
+    background = np.zeros_like(shapes.core_adu)
+    star = np.zeros_like(shapes.core_adu)
+    axes = (
+        (shapes.xx_px2, shapes.yy_px2, shapes.slope_x_adu),
+        (shapes.yy_px2, shapes.xx_px2, shapes.slope_y_adu),
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        for own, other, slope in axes:
+            light = _window_squared_moment(own, other, window_px) * shapes.flux_adu
+            star += 0.5 * light / slope**2
+            background += 0.25 * np.pi * window_px**4 * pixel_variance_adu2 / slope**2
+    return star, background
+
+
+def _window_squared_moment(own: FloatArray, other: FloatArray, window: float) -> FloatArray:
+    """Return sum w^2 x^2 P for a Gaussian P of unit flux and variances `own` (along x), `other`."""
+    narrow = 1.0 / (1.0 / own + 2.0 / window**2)
+    narrow_other = 1.0 / (1.0 / other + 2.0 / window**2)
+    return narrow * np.sqrt(narrow / own * narrow_other / other)
+
+
+def core_signal_to_noise(
+    core_adu: FloatArray, window_px: float, gain_e_per_adu: float, pixel_variance_adu2: FloatArray
+) -> FloatArray:
+    """Return the signal-to-noise ratio of the windowed flux, shape (m,)."""
+    # sum w^2 over pixels is pi w^2; the star's photons weigh at most w.
+    variance = np.maximum(core_adu, 0) / gain_e_per_adu
+    variance = variance + np.pi * window_px**2 * pixel_variance_adu2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(core_adu / np.sqrt(variance), dtype=float)
+
+
+def noise_against_level(
+    stamps_adu: NDArray[np.float32], sky_adu: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return level above the sky, noise variance and number of star pixels, in bins of the level.
+
+    Parameters
+    ----------
+    stamps_adu : ndarray of float32, shape (m, size, size)
+        Stamps of unsaturated stars.
+    sky_adu : ndarray, shape (m,)
+
+    Notes
+    -----
+    A fourth difference along both axes passes the noise of single pixels and hardly any of a
+    sampled star image, whatever the air does from frame to frame. All are empty where the stamps
+    are too few or too faint.
+    """
+    nothing = np.zeros(0), np.zeros(0), np.zeros(0)
+    whole = np.isfinite(stamps_adu).all(axis=(1, 2)) & np.isfinite(sky_adu)
+    clean, sky = stamps_adu[whole].astype(float), sky_adu[whole]
+    if len(clean) < 20:  # noqa: PLR2004 - too few to bin
+        return nothing
+    noise = _filter(clean, _DIFFERENCE) ** 2 / np.square(np.sum(_DIFFERENCE**2))
+    level = _filter(clean, _LEVEL) - sky[:, None, None]
+    noise, level = noise.ravel(), level.ravel()
+    floor = float(np.median(noise) / 0.455)  # median of chi-square with one degree of freedom
+    bright = level > _MIN_LEVEL_SIGMAS * np.sqrt(floor)
+    if bright.sum() < 200:  # noqa: PLR2004
+        return nothing
+    edges = np.quantile(level, [0.0, 0.3, 0.6, *np.linspace(0.8, 1.0, 15)])
+    which = np.clip(np.searchsorted(edges, level) - 1, 0, edges.size - 2)
+    count = np.bincount(which, minlength=edges.size - 1)
+    used = count > 10  # noqa: PLR2004
+    mean_level = np.bincount(which, level, edges.size - 1)[used] / count[used]
+    mean_noise = np.bincount(which, noise, edges.size - 1)[used] / count[used]
+    return mean_level, mean_noise, count[used].astype(float)
+
+
+def gain_of(
+    level_adu: FloatArray, variance_adu2: FloatArray, count: FloatArray
+) -> tuple[float, float] | None:
+    """Return gain [e-/adu] and its relative error from `noise_against_level`, or None.
+
+    Notes
+    -----
+    The variance is fitted with v0 + level / gain + b level^2, b >= 0; the last term takes up the
+    little of the star that still passes. (An estimator of our own; no source.)
+    """
+    from scipy.optimize import nnls
+
+    if not level_adu.size:
+        return None
+    design = np.stack([np.ones_like(level_adu), level_adu, level_adu**2], axis=1)
+    weight = np.sqrt(count) / np.maximum(variance_adu2, 1e-12)
+    scale = np.abs(design).max(axis=0)
+    fit, _ = nnls(design / scale * weight[:, None], variance_adu2 * weight)
+    per_level = float((fit / scale)[1])
+    if per_level <= 0:
+        return None
+    normal = (design / scale * weight[:, None]).T @ (design / scale * weight[:, None])
+    # Neighbouring outputs of the filter overlap: about four pixels make one independent value.
+    error = 2.0 * np.sqrt(2.0 * np.linalg.pinv(normal)[1, 1]) / scale[1]
+    return 1.0 / per_level, float(error / per_level)
+
+
+def _filter(stamps: FloatArray, kernel: FloatArray) -> FloatArray:
+    from scipy.ndimage import correlate1d
+
+    out = correlate1d(correlate1d(stamps, kernel, axis=1), kernel, axis=2)
+    return np.asarray(out[:, 2:-2, 2:-2], dtype=float)
+
+
+PIECES = 12
+DARK_SHARE = 0.2
+CHUNK = 512  # stamps at a time: their pixels stay in the processor's cache
+
+
+def measure_sky(stamps_adu: Stack, border_px: int = 2) -> tuple[FloatArray, FloatArray]:
+    """Return local sky level and pixel variance from the border of each stamp.
+
+    Parameters
+    ----------
+    stamps_adu : ndarray of float32, shape (..., size, size)
+    border_px : int
+        Width of the border.
+
+    Returns
+    -------
+    sky_adu, variance_adu2 : ndarray, shape (...)
+        Medians of twelve pieces of the border, so that a neighbour, a cosmic ray or a masked
+        corner in a minority of them does no harm. NaN where no border pixel is finite.
+    """
+    size = stamps_adu.shape[-1]
+    lead = stamps_adu.shape[:-2]
+    flat = stamps_adu.reshape(-1, size * size)
+    places, joined = _border(size, border_px)
+    even = joined.mean(axis=1, keepdims=True)
+    sky = np.empty(len(flat))
+    variance = np.empty(len(flat))
+    for i in range(0, len(flat), CHUNK):
+        part = slice(i, i + CHUNK)
+        pixels = flat[part].take(places, axis=1)
+        guess = pixels @ even
+        if not np.isfinite(guess).all():
+            sky[part], variance[part] = _with_gaps(pixels)
+            continue
+        pixels -= guess  # squares of the level itself would not fit into 24 bits
+        mean = pixels @ joined
+        spread = np.square(pixels) @ joined - np.square(mean)
+        sky[part] = guess[:, 0] + _middle(mean)
+        variance[part] = _middle(spread)
+    variance *= _of_few(places.size // PIECES)
+    return sky.reshape(lead), variance.reshape(lead)
+
+
+def border_places(size: int, border_px: int = 2) -> tuple[IntArray, float]:
+    """Return the pixels of the border's twelve pieces and the factor of their median variance."""
+    places = _border(size, border_px)[0].astype(np.int64).reshape(PIECES, -1)
+    return places, _of_few(places.shape[1])
+
+
+def _of_few(n: int) -> float:
+    # Median of chi-square over its mean for n - 1 degrees of freedom (Wilson & Hilferty 1931).
+    return float(n / (n - 1) / (1 - 2 / (9 * n - 9)) ** 3)
+
+
+@lru_cache(maxsize=32)
+def _border(size: int, b: int) -> tuple[NDArray[np.intp], Stack]:
+    """Return the pixels of the twelve pieces, and the matrix that averages each of them."""
+    third = (size - b) // 3
+    number = np.arange(size * size).reshape(size, size)
+    sides = (
+        number[:b, : 3 * third],
+        number[-b:, size - 3 * third :],
+        number[size - 3 * third :, :b].T,
+        number[: 3 * third, -b:].T,
+    )
+    pieces = np.concatenate([s.reshape(b, 3, third).swapaxes(0, 1).reshape(3, -1) for s in sides])
+    n = pieces.shape[1]
+    joined = np.repeat(np.eye(PIECES, dtype=np.float32), n, axis=0) / np.float32(n)
+    return pieces.ravel(), joined
+
+
+def _middle(pieces: Stack) -> Stack:
+    ordered = np.sort(pieces, axis=1)
+    return np.asarray(0.5 * (ordered[:, PIECES // 2 - 1] + ordered[:, PIECES // 2]))
+
+
+def _with_gaps(pixels: Stack) -> tuple[Stack, Stack]:
+    pieces = pixels.reshape(len(pixels), PIECES, -1)
+    finite = np.isfinite(pieces)
+    mean = _nanmean(pieces, finite)
+    spread = _nanmean(np.square(pieces - mean[..., None]), finite)
+    return _nanmedian(mean), _nanmedian(spread)
+
+
+def _nanmean(values: Stack, finite: NDArray[np.bool_]) -> Stack:
+    count = finite.sum(axis=-1)
+    total = np.where(finite, values, 0).sum(axis=-1)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan).astype(np.float32)
+
+
+def _nanmedian(values: Stack) -> Stack:
+    empty = np.asarray(np.isnan(values).all(axis=1))
+    filled = np.where(empty[:, None], 0, values)
+    return np.where(empty, np.nan, np.nanmedian(filled, axis=1))
+
+
+def complete_sky(stamps_adu: Stack, sky_adu: FloatArray, variance_adu2: FloatArray) -> BoolArray:
+    """Take the sky of stamps without any border pixel from the darkest fifth of their pixels.
+
+    A frame's corner, or an image hardly larger than the star, leaves no border. Works in place.
+
+    Parameters
+    ----------
+    stamps_adu : ndarray of float32, shape (m, size, size)
+    sky_adu, variance_adu2 : ndarray, shape (m,)
+        From `measure_sky`.
+
+    Returns
+    -------
+    ndarray of bool, shape (m,)
+        Which stamps hold no pixel at all.
+    """
+    empty = ~np.isfinite(sky_adu)
+    for i in np.flatnonzero(empty):
+        pixels = stamps_adu[i][np.isfinite(stamps_adu[i])]
+        if pixels.size:
+            sky_adu[i] = np.quantile(pixels, DARK_SHARE)
+            # What scatters below the level is no star.
+            below = pixels[pixels <= sky_adu[i]] - sky_adu[i]
+            variance_adu2[i] = np.mean(np.square(below))
+            empty[i] = False
+    return empty
+
+
+def fill_gaps(stamps_adu: Stack, sky_adu: FloatArray) -> Stack:
+    """Return the stamps with NaN pixels replaced by the mean of their finite neighbours.
+
+    Parameters
+    ----------
+    stamps_adu : ndarray of float32, shape (m, size, size)
+    sky_adu : ndarray, shape (m,)
+        Used where no neighbour within one pixel is finite.
+    """
+    finite = np.isfinite(stamps_adu)
+    values = np.pad(np.where(finite, stamps_adu, 0), ((0, 0), (1, 1), (1, 1)))
+    weight = np.pad(finite.astype(np.float32), ((0, 0), (1, 1), (1, 1)))
+    size = stamps_adu.shape[-1]
+    total = np.zeros_like(stamps_adu)
+    count = np.zeros_like(stamps_adu)
+    for dy in range(3):
+        for dx in range(3):
+            total += values[:, dy : dy + size, dx : dx + size]
+            count += weight[:, dy : dy + size, dx : dx + size]
+    near = np.where(count > 0, total / np.maximum(count, 1), sky_adu[:, None, None])
+    return np.where(finite, stamps_adu, near).astype(np.float32)

@@ -24,10 +24,10 @@ from blursplit.constants import (
 from blursplit.errors import InputError, TooFewFramesError, TooFewStarsError
 from blursplit.frames.clock import Clock
 from blursplit.frames.ordering import MIN_FRAMES, order_frames, start_mjd
-from blursplit.frames.stamps import iso_utc, read_times
+from blursplit.frames.timestamps import iso_utc, read_times
 from blursplit.plain import plain
 from blursplit.rig import Rig, Setting
-from blursplit.stars.assemble import find_jumps
+from blursplit.stars.build_tracks import find_jumps
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray, IntArray
 

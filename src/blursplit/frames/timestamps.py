@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
+import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import partial
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from blursplit.errors import InputError
 from blursplit.frames.header import Header
-from blursplit.frames.offline import offline
 from blursplit.types import FloatArray
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 Where = Literal["begin", "middle", "end"]
 DAY_S = 86400.0
@@ -417,3 +421,24 @@ def _finest_step(seconds: FloatArray) -> float:
         if np.allclose(seconds, np.round(seconds, digits), rtol=0.0, atol=1e-7):
             return float(10.0**-digits)
     return 1e-6
+
+
+@contextlib.contextmanager
+def offline() -> Iterator[None]:
+    """Keep astropy from downloading Earth orientation and leap seconds while inside.
+
+    Notes
+    -----
+    Predicted or missing Earth orientation moves an altitude by far less than an arcminute, and a
+    leap second missing from the tables moves a date by one second; neither matters here.
+    """
+    from astropy.utils import iers
+
+    with (
+        warnings.catch_warnings(),
+        iers.conf.set_temp("auto_download", False),  # noqa: FBT003
+        iers.conf.set_temp("auto_max_age", None),
+        iers.conf.set_temp("iers_degraded_accuracy", "ignore"),
+    ):
+        warnings.simplefilter("ignore")
+        yield

@@ -7,16 +7,16 @@ from typing import TYPE_CHECKING, Literal, cast
 import numpy as np
 
 from blursplit.errors import TooFewStarsError
+from blursplit.stars.frame_quality import find_duplicates
 from blursplit.stars.geometry import masked_columns
-from blursplit.stars.noise import gain_of, noise_against_level
+from blursplit.stars.pixels import gain_of, noise_against_level
 from blursplit.stars.tracks import Stamps, StarTracks
-from blursplit.stars.twins import twins
 from blursplit.types import BoolArray, FloatArray, IntArray
 
 if TYPE_CHECKING:
     from blursplit.frames import Sequence
     from blursplit.stars.detect import Field
-    from blursplit.stars.journey import Journey
+    from blursplit.stars.tracker import Tracker
 
 Notes = list[tuple[str, str]]
 
@@ -36,8 +36,8 @@ DEWED = 1.25
 UNDERSAMPLED_PX = 0.6
 
 
-def assemble_tracks(sequence: Sequence, field: Field, journey: Journey) -> StarTracks:
-    """Return the tracks of a finished journey.
+def assemble_tracks(sequence: Sequence, field: Field, tracker: Tracker) -> StarTracks:
+    """Return the tracks of a finished tracker.
 
     Raises
     ------
@@ -45,11 +45,11 @@ def assemble_tracks(sequence: Sequence, field: Field, journey: Journey) -> StarT
         When no star could be followed.
     """
     notes: Notes = []
-    good = journey.good.copy()
-    stars = _steady_stars(journey, good, notes)
+    good = tracker.good.copy()
+    stars = _steady_stars(tracker, good, notes)
     seen: BoolArray = np.asarray(good[:, stars].any(axis=1), dtype=bool)
     rows = np.flatnonzero(seen)
-    dropped = _dropped(journey, seen)
+    dropped = _dropped(tracker, seen)
     if rows.size == 0 or stars.size == 0:
         raise TooFewStarsError(
             sequence.name,
@@ -59,12 +59,12 @@ def assemble_tracks(sequence: Sequence, field: Field, journey: Journey) -> StarT
     good = good[np.ix_(rows, stars)]
     take = {
         name: np.where(good, values[np.ix_(rows, stars)], np.nan)
-        for name, values in journey.samples.items()
+        for name, values in tracker.samples.items()
     }
     column_of = {int(star): i for i, star in enumerate(stars)}
-    stamps = journey.book.stamps(rows, column_of)
+    stamps = tracker.book.stamps(rows, column_of)
     curve = _noise_curve(stamps)
-    gain = _gain(journey, curve, notes)
+    gain = _gain(tracker, curve, notes)
     if field.clipped:
         stamps = None
         notes.append(("cores-clipped", "stretched for display, cores clipped: positions only"))
@@ -73,10 +73,10 @@ def assemble_tracks(sequence: Sequence, field: Field, journey: Journey) -> StarT
         stamps = None
         text = f"stars of {2.355 * width:.1f} px FWHM are too narrow for these pixels: "
         notes.append(("undersampled", text + "positions only, no widths and no split"))
-    _describe(sequence, field, journey, rows, stars, take["width"], notes)
+    _describe(sequence, field, tracker, rows, stars, take["width"], notes)
     return StarTracks(
         time_s=sequence.time_s[rows],
-        segment=_segments(sequence.segment, journey, rows, notes),
+        segment=_segments(sequence.segment, tracker, rows, notes),
         row_time_s=_row_time_s(sequence, take["y"], notes),
         x_px=take["x"],
         y_px=take["y"],
@@ -94,13 +94,13 @@ def assemble_tracks(sequence: Sequence, field: Field, journey: Journey) -> StarT
         frame=np.asarray(sequence.frame, dtype=np.int64)[rows],
         finder_adu=field.image_adu,
         stamps=stamps,
-        pixels=journey.blank.statistics(curve),
+        pixels=tracker.blank.statistics(curve),
         notes=tuple(notes),
         dropped=dropped,
     )
 
 
-def _steady_stars(journey: Journey, good: BoolArray, notes: Notes) -> IntArray:
+def _steady_stars(tracker: Tracker, good: BoolArray, notes: Notes) -> IntArray:
     """Return the stars, once each, that were seen often enough and did not move among others."""
     frames = max(int(good.any(axis=1).sum()), 1)
     often = good.sum(axis=0) >= RARELY_SEEN * frames
@@ -110,17 +110,17 @@ def _steady_stars(journey: Journey, good: BoolArray, notes: Notes) -> IntArray:
     if rare:
         notes.append(("stars-lost", f"{rare} stars were left out: seen in few of the frames"))
     stars = np.flatnonzero(often)
-    twin = twins(
-        journey.samples["x"][:, stars],
-        journey.samples["y"][:, stars],
+    twin = find_duplicates(
+        tracker.samples["x"][:, stars],
+        tracker.samples["y"][:, stars],
         good[:, stars],
-        journey.field.sigma_px,
+        tracker.field.sigma_px,
     )
     if twin.any():
         notes.append(("twins", f"{int(twin.sum())} sources were stars that are followed already"))
         stars = stars[~twin]
     if stars.size > FEW_STARS:
-        moving = _moving(journey, good[:, stars], stars)
+        moving = _moving(tracker, good[:, stars], stars)
         if moving.any() and not moving.all():
             notes.append(
                 (
@@ -132,11 +132,11 @@ def _steady_stars(journey: Journey, good: BoolArray, notes: Notes) -> IntArray:
     return stars.astype(np.int64)
 
 
-def _moving(journey: Journey, good: BoolArray, stars: IntArray) -> BoolArray:
+def _moving(tracker: Tracker, good: BoolArray, stars: IntArray) -> BoolArray:
     """Say which sources drift against the field from the first to the last fifth they are seen."""
-    x, y = journey.expected_places()
-    off_x = journey.samples["x"][:, stars] - x[:, stars]
-    off_y = journey.samples["y"][:, stars] - y[:, stars]
+    x, y = tracker.expected_places()
+    off_x = tracker.samples["x"][:, stars] - x[:, stars]
+    off_y = tracker.samples["y"][:, stars] - y[:, stars]
     moved = np.full((stars.size, 2), np.nan)
     for i in range(stars.size):
         rows = np.flatnonzero(good[:, i])
@@ -149,9 +149,9 @@ def _moving(journey: Journey, good: BoolArray, stars: IntArray) -> BoolArray:
     return np.asarray(apart > max(DRIFT_APART_PX, 6.0 * typical), dtype=bool)
 
 
-def _dropped(journey: Journey, seen: BoolArray) -> dict[str, int]:
-    unreadable = journey.unreadable & ~seen
-    saturated = journey.all_saturated & ~seen & ~unreadable
+def _dropped(tracker: Tracker, seen: BoolArray) -> dict[str, int]:
+    unreadable = tracker.unreadable & ~seen
+    saturated = tracker.all_saturated & ~seen & ~unreadable
     counts = {
         "unreadable": int(unreadable.sum()),
         "all stars saturated": int(saturated.sum()),
@@ -171,10 +171,10 @@ def _noise_curve(stamps: Stamps | None) -> Curve:
     return noise_against_level(stamps.pixels_adu[::every, 0], stamps.sky_adu[::every, 0])
 
 
-def _gain(journey: Journey, curve: Curve, notes: Notes) -> float:
+def _gain(tracker: Tracker, curve: Curve, notes: Notes) -> float:
     """Return the gain in e-/ADU: as known, else fitted to the stars' own pixel noise."""
-    if np.isfinite(journey.recipe.gain_e_per_adu):
-        return journey.recipe.gain_e_per_adu
+    if np.isfinite(tracker.recipe.gain_e_per_adu):
+        return tracker.recipe.gain_e_per_adu
     fitted = gain_of(*curve)
     if fitted is None or fitted[1] > WORST_GAIN_ERROR:
         notes.append(
@@ -194,13 +194,13 @@ def _gain(journey: Journey, curve: Curve, notes: Notes) -> float:
     return gain
 
 
-def _segments(given: IntArray, journey: Journey, rows: IntArray, notes: Notes) -> IntArray:
+def _segments(given: IntArray, tracker: Tracker, rows: IntArray, notes: Notes) -> IntArray:
     """Return the number of each frame's stretch between gaps, dithers and turns of the field."""
-    x, y, turn = journey.shift_x[rows], journey.shift_y[rows], journey.turn_deg[rows]
+    x, y, turn = tracker.shift_x[rows], tracker.shift_y[rows], tracker.turn_deg[rows]
     breaks = np.flatnonzero(np.diff(given[rows]) != 0) + 1
     turned = np.flatnonzero(np.abs((np.diff(turn) + 180.0) % 360.0 - 180.0) > 90.0) + 1  # noqa: PLR2004
     jumps = np.array(
-        [i for i in find_jumps(x, y, journey.field.sigma_px) if i not in set(turned)],
+        [i for i in find_jumps(x, y, tracker.field.sigma_px) if i not in set(turned)],
         dtype=np.int64,
     )
     if turned.size:
@@ -303,7 +303,7 @@ def _row_time_s(sequence: Sequence, y_px: FloatArray, notes: Notes) -> FloatArra
 def _describe(
     sequence: Sequence,
     field: Field,
-    journey: Journey,
+    tracker: Tracker,
     rows: IntArray,
     stars: IntArray,
     width_px: FloatArray,
@@ -319,7 +319,7 @@ def _describe(
         notes.append(("sources-refused", f"sources not used: {listed}"))
     if field.hot.any():
         notes.append(("hot-pixels", f"{int(field.hot.sum())} hot or dead pixels were left out"))
-    level = journey.transparency[rows]
+    level = tracker.transparency[rows]
     usual = float(np.nanmedian(level))
     dim = int((level < CLOUD * usual).sum())
     if dim:
@@ -331,12 +331,12 @@ def _describe(
         ("saturated", "saturated"),
         ("cosmic ray", "hit by a cosmic ray"),
     ):
-        count = journey.counts[kind]
+        count = tracker.counts[kind]
         if count:
             samples, were = ("sample", "was") if count == 1 else ("samples", "were")
             notes.append((kind.replace(" ", "-"), f"{count} {samples} {text} {were} left out"))
     _describe_width(width_px, notes)
-    if journey.book.fewer:
+    if tracker.book.fewer:
         notes.append(("stamps-fewer", "stamps of fewer stars were kept: the run is long"))
 
 

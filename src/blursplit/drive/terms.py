@@ -1,34 +1,115 @@
-"""The shared motion as a series for the drive: from short frames or long ones, split or not."""
+"""Drift and the periods of the drive in a record: designs, and what the record holds of them."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from blursplit.constants import (
+    DRIVE_BLOCKS,
+    DRIVE_BLOCKS_A_TURN,
+    DRIVE_FEWEST_SAMPLES,
+    DRIVE_HARMONICS,
+    DRIVE_LEAST_SAMPLES,
+    DRIVE_LEAST_TURNS,
+    DRIVE_MOST_BLOCKS_OF_CURVE,
+    DRIVE_MOST_SEGMENTS,
+)
+from blursplit.drive.periods import declared_periods
 from blursplit.drive.red_noise import block_series, fit_in_red_noise
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
-
-    from blursplit.budget.drift import DriveTerm
-    from blursplit.motion import CommonMotion
-    from blursplit.motion.grid import GridData
-    from blursplit.stars.tracks import StarTracks
-
-    FloatArray = NDArray[np.float64]
-
-# A part's own offset takes one sample and a line through it a second; with a dither after every
-# frame nothing is left to see. More parts than this cost time and add little.
-LEAST_SAMPLES = 3
-MOST_SEGMENTS = 40
-FEWEST_SAMPLES = 12
-BLOCKS, BLOCKS_A_TURN, MOST_BLOCKS = 128, 24, 512
+from blursplit.motion import CommonMotion
+from blursplit.motion.grid import GridData
+from blursplit.rig import Instrument
+from blursplit.stars.tracks import StarTracks
+from blursplit.types import FloatArray, IntArray
 
 
+@dataclass(frozen=True)
+class DriveTerm:
+    """One declared period and harmonic that the record can hold."""
+
+    name: str
+    period_s: float
+    harmonic: int
+    turns: float
+
+
+def drive_terms(instrument: Instrument, length_s: float) -> list[DriveTerm]:
+    """Return the declared periods as terms to be fitted; none where the drive was off.
+
+    Parameters
+    ----------
+    instrument : Instrument
+        For `worm_period_s`, `wheel_teeth` and `drive`.
+    length_s : float
+        Length of the record. Of periods with less than one turn in it only the curvature of
+        the drift is fitted (harmonic 0), once for all of them.
+    """
+    if instrument.get("drive") == "off":
+        return []
+    periods = declared_periods(instrument.get("worm_period_s"), instrument.get("wheel_teeth"))
+    terms = []
+    for period in periods:
+        turns = length_s / period.period_s
+        orders = range(1, DRIVE_HARMONICS + 1) if turns >= DRIVE_LEAST_TURNS else (0,)
+        terms += [DriveTerm(period.name, period.period_s, k, turns) for k in orders]
+    return sorted(terms, key=lambda term: term.harmonic == 0)
+
+
+def without_drive(grid: GridData, terms: Sequence[DriveTerm]) -> GridData:
+    """Return the grid with the fitted drive terms taken out of all motions.
+
+    Drift itself stays: every later step removes the straight line of each segment.
+    """
+    if not terms:
+        return grid
+    design, owner, _ = _design(grid, terms)
+    values = np.concatenate([s.shared_arcsec for s in grid.segments])
+    columns = owner > 0
+    fitted = design[:, columns] @ (np.linalg.pinv(design) @ values)[columns]
+    n = len(grid.star)
+    sizes = np.cumsum([len(s.real) for s in grid.segments])[:-1]
+    segments = tuple(
+        replace(
+            segment,
+            shared_arcsec=segment.shared_arcsec - part,
+            stars_arcsec=segment.stars_arcsec - np.repeat(part, n, axis=1),
+        )
+        for segment, part in zip(grid.segments, np.split(fitted, sizes), strict=True)
+    )
+    return replace(grid, segments=segments)
+
+
+def _design(grid: GridData, terms: Sequence[DriveTerm]) -> tuple[FloatArray, IntArray, FloatArray]:
+    """Columns: a mean for each segment (owner -1), time, cosine and sine of each term.
+
+    Periods under a turn share one curvature, which the first of them owns.
+    """
+    times = np.concatenate(
+        [s.start_s + np.arange(len(s.real)) * grid.cadence_s for s in grid.segments]
+    )
+    number = np.concatenate([np.full(len(s.real), i) for i, s in enumerate(grid.segments)])
+    columns = [(number == i).astype(float) for i in range(len(grid.segments))]
+    owner = [-1] * len(columns)
+    columns.append(times - times.mean())
+    owner.append(0)
+    for i, term in enumerate(terms):
+        if term.harmonic == 0:
+            if i and terms[i - 1].harmonic == 0:
+                continue
+            centred = times - times.mean()
+            columns.append(centred**2 - np.mean(centred**2))
+            owner.append(i + 1)
+            continue
+        phase = 2.0 * np.pi * times * term.harmonic / term.period_s
+        columns += [np.cos(phase), np.sin(phase)]
+        owner += [i + 1, i + 1]
+    return np.stack(columns, axis=1).astype(np.float64), np.array(owner), times
+
+
+# --- the record as a series for the drive ---------------------------------------------------------
 @dataclass(frozen=True)
 class Readings:
     """How much of each pattern a record holds, once with the noise beside it, once as noise.
@@ -66,7 +147,7 @@ class DriveRecord:
 
     time_s: FloatArray
     motion_arcsec: FloatArray
-    segment: NDArray[np.intp]
+    segment: IntArray
     cadence_s: float
     exposure_s: float
 
@@ -88,7 +169,7 @@ class DriveRecord:
         is long, and records without a fit have none.
         """
         turns = float(np.ptp(self.time_s)) / period_s
-        count = int(np.clip(BLOCKS_A_TURN * turns, BLOCKS, MOST_BLOCKS))
+        count = int(np.clip(DRIVE_BLOCKS_A_TURN * turns, DRIVE_BLOCKS, DRIVE_MOST_BLOCKS_OF_CURVE))
         blocks = block_series(self.time_s, self.segment, count)
         design = blocks.average(np.concatenate([others, patterns.T], axis=1))
         values = blocks.average(self.motion_arcsec)
@@ -138,10 +219,10 @@ def record_of_tracks(
     shared = np.stack([motion.x_px, motion.y_px], axis=1) * scale_arcsec
     good = np.isfinite(shared).all(axis=1)
     labels, counts = np.unique(tracks.segment[good], return_counts=True)
-    longest = np.argsort(-counts, kind="stable")[:MOST_SEGMENTS]
-    good &= np.isin(tracks.segment, labels[longest][counts[longest] >= LEAST_SAMPLES])
+    longest = np.argsort(-counts, kind="stable")[:DRIVE_MOST_SEGMENTS]
+    good &= np.isin(tracks.segment, labels[longest][counts[longest] >= DRIVE_LEAST_SAMPLES])
     time_s, segment = tracks.time_s[good], tracks.segment[good]
-    if len(time_s) < FEWEST_SAMPLES or np.any(np.diff(time_s) <= 0.0):
+    if len(time_s) < DRIVE_FEWEST_SAMPLES or np.any(np.diff(time_s) <= 0.0):
         return None
     cadence_s = tracks.cadence_s or float(np.median(np.diff(time_s)))
     exposure_s = tracks.exposure_s if tracks.exposure_s is not None else cadence_s

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 if TYPE_CHECKING:
-    from blursplit.frames.rates import RatePart
     from blursplit.frames.sequence import Sequence
+    from blursplit.frames.timing import RatePart
 
 INSPECTION_SCHEMA = "blursplit-inspect/1"
 SPECTRUM_FRAMES = 50
@@ -132,7 +132,7 @@ def inspect_sequence(sequence: Sequence) -> Inspection:
     Examples
     --------
     >>> from blursplit.frames import open_frames
-    >>> from blursplit.frames.prospects import inspect_sequence
+    >>> from blursplit.frames.inspection import inspect_sequence
     >>> found = inspect_sequence(open_frames(["night1"]))
     >>> found.frames, found.timing.kind
     (40, 'regular')
@@ -203,14 +203,14 @@ def _timing(sequence: Sequence) -> FrameTiming:
 def _rates(sequence: Sequence) -> tuple[RatePart, ...]:
     if (sequence.cadence_s or SUBFRAME_S) >= SUBFRAME_S:
         return ()  # such frames are started one by one, at any interval
-    from blursplit.frames.rates import parts_of_rate
+    from blursplit.frames.timing import parts_of_rate
 
     return parts_of_rate(sequence.time_s)
 
 
 def _prospects_of_rates(rates: tuple[RatePart, ...]) -> tuple[str, str]:
     """Return what two rates in one run are good for, and what they cannot do."""
-    from blursplit.frames.rates import small_ratio
+    from blursplit.frames.timing import small_ratio
 
     longer, shorter = sorted(rates, key=lambda part: part.frames, reverse=True)
     ratio = small_ratio(longer.rate_hz, shorter.rate_hz)

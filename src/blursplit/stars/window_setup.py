@@ -26,7 +26,7 @@ MOST_HOT = 5000
 
 
 @dataclass(frozen=True)
-class Recipe:
+class WindowSetup:
     """What stays fixed for a whole run.
 
     Parameters
@@ -62,7 +62,7 @@ class Recipe:
     compiled: bool = False
 
 
-def make_recipe(sequence: Sequence, field: Field, method: CentroidMethod) -> Recipe:
+def make_window_setup(sequence: Sequence, field: Field, method: CentroidMethod) -> WindowSetup:
     """Return what stays fixed for a run: window, stamp size, noise and saturation."""
     known = sequence.instrument.get
     gain, read_noise = known("gain_e_per_adu"), known("read_noise_e")
@@ -73,7 +73,7 @@ def make_recipe(sequence: Sequence, field: Field, method: CentroidMethod) -> Rec
         electronics = (read_noise / gain) ** 2 + 1.0 / 12.0
     core = 2 * max(int(np.ceil(CORE_SIGMAS * sigma)), SMALLEST_CORE // 2) + 1
     hot_y, hot_x = np.nonzero(field.hot)
-    return Recipe(
+    return WindowSetup(
         sigma_px=sigma,
         window_px=WINDOW_OVER_SIGMA * sigma,
         core=core,

@@ -1,4 +1,4 @@
-"""Which samples are that star and which frames show the field: checks against the group."""
+"""Which samples are that star, which frames show the field, which stars were entered twice."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ HIT_PULL_PX = 2.0  # a cosmic ray pulls a star's centroid no farther than the wi
 
 
 @dataclass(frozen=True)
-class Verdict:
+class FrameQuality:
     """What the group says of a block.
 
     Parameters
@@ -48,9 +48,9 @@ class Verdict:
     shift_y: FloatArray
     transparency: FloatArray
 
-    def rows(self, which: slice) -> Verdict:
-        """Return the verdict on some of the frames."""
-        return Verdict(
+    def rows(self, which: slice) -> FrameQuality:
+        """Return the quality on some of the frames."""
+        return FrameQuality(
             self.good[which],
             self.lost[which],
             self.shift_x[which],
@@ -68,7 +68,7 @@ def judge_block(
     tolerance_px: float,
     *,
     jumped: bool = False,
-) -> Verdict:
+) -> FrameQuality:
     """Check every sample of a block against the other stars of its frame.
 
     Parameters
@@ -115,7 +115,7 @@ def judge_block(
     shift_x, shift_y = masked_median(off_x, near), masked_median(off_y, near)
     shift_x[lost] = shift_y[lost] = np.nan
     transparency = np.where(lost, np.nan, transparency)
-    return Verdict(good, lost, shift_x, shift_y, transparency)
+    return FrameQuality(good, lost, shift_x, shift_y, transparency)
 
 
 def _half_vanished(
@@ -165,4 +165,52 @@ def _near_group(
         one = fits.sum(axis=1) == 1
         near[two] = False
         near[two & one] = fits[two & one]
+    return near
+
+
+# Two equal Gaussians nearer than this have one peak, so no two centroids can be two stars.
+ONE_PEAK_SIGMAS = 2.0
+
+
+def find_duplicates(
+    x_px: FloatArray, y_px: FloatArray, good: BoolArray, sigma_px: float
+) -> BoolArray:
+    """Say which tracks follow a star that another track follows longer, shape (k,).
+
+    Parameters
+    ----------
+    x_px, y_px : ndarray, shape (n, k)
+    good : ndarray of bool, shape (n, k)
+    sigma_px : float
+        One-axis sigma of a star.
+    """
+    seen = good.sum(axis=0)
+    twin = np.zeros(seen.size, dtype=bool)
+    order = np.argsort(-seen, kind="stable")
+    near = _often_near(x_px, y_px, good, ONE_PEAK_SIGMAS * sigma_px)
+    for place, second in enumerate(order.tolist()):
+        for first in order[:place].tolist():
+            if twin[first] or not near[first, second]:
+                continue
+            both = good[:, first] & good[:, second]
+            apart = np.hypot(
+                x_px[both, first] - x_px[both, second], y_px[both, first] - y_px[both, second]
+            )
+            if np.median(apart) < ONE_PEAK_SIGMAS * sigma_px:
+                twin[second] = True
+                break
+    return twin
+
+
+def _often_near(x_px: FloatArray, y_px: FloatArray, good: BoolArray, limit_px: float) -> BoolArray:
+    """Say which pairs are near each other in half of their common frames, shape (k, k)."""
+    x, y = np.where(good, x_px, np.nan), np.where(good, y_px, np.nan)
+    near = np.zeros((x.shape[1],) * 2, dtype=bool)
+    for star in range(1, len(near)):
+        with np.errstate(invalid="ignore"):
+            close = np.square(x[:, :star] - x[:, star : star + 1])
+            close += np.square(y[:, :star] - y[:, star : star + 1])
+            often = 2 * (close < limit_px**2).sum(axis=0)
+        together = (good[:, :star] & good[:, star : star + 1]).sum(axis=0)
+        near[star, :star] = near[:star, star] = (together > 0) & (often >= together - 1)
     return near

@@ -7,17 +7,22 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from blursplit.stars.block import Block, measure_block
+from blursplit.stars.build_tracks import assemble_tracks
+from blursplit.stars.centroid import CENTROID_METHODS
+from blursplit.stars.cutouts import StampBook, stamp_size
+from blursplit.stars.detect import find_stars
+from blursplit.stars.frame_quality import FrameQuality, judge_block
 from blursplit.stars.geometry import (
     SMALLEST_MARGIN,
     extrapolate,
+    fit_field_rotation,
     masked_columns,
     masked_median,
+    nearest_turn_deg,
     runs,
     turned,
 )
-from blursplit.stars.judge import Verdict, judge_block
 from blursplit.stars.pixel_statistics import BlankSky
-from blursplit.stars.recipe import make_recipe
 from blursplit.stars.register import (
     FALSE_MATCH,
     UNSURE_MATCH,
@@ -26,8 +31,7 @@ from blursplit.stars.register import (
     find_peaks,
     register,
 )
-from blursplit.stars.stamps import StampBook, stamp_size
-from blursplit.stars.turning import fit_turning, nearest_turn_deg
+from blursplit.stars.window_setup import make_window_setup
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -38,6 +42,9 @@ if TYPE_CHECKING:
 
     FloatArray = NDArray[np.float64]
     BoolArray = NDArray[np.bool_]
+    from collections.abc import Callable
+
+    from blursplit.stars.tracks import StarTracks
 
 SAMPLE_NAMES = (
     "x",
@@ -69,7 +76,7 @@ HALF_FLIP_DEG = 90.0
 TURNS_ABOUT_DEG = 90.0  # no turn and half a turn lie far from where turns start anew
 
 
-class Journey:
+class Tracker:
     """Walks through the sequence block by block and keeps what was measured.
 
     Parameters
@@ -86,7 +93,7 @@ class Journey:
     ) -> None:
         self.sequence, self.field = sequence, field
         self.source = sequence.source
-        self.recipe = make_recipe(sequence, field, method)
+        self.recipe = make_window_setup(sequence, field, method)
         n, k = self.source.n_frames, field.x_px.size
         self.samples = {name: np.full((n, k), np.nan) for name in SAMPLE_NAMES}
         self.good = np.zeros((n, k), dtype=bool)
@@ -121,13 +128,13 @@ class Journey:
         """Measure the next block and return where it ends."""
         stop = self._block_end(start)
         shift_x, shift_y = self._expected_shift(start, stop)
-        block, verdict = self._measure(start, stop, shift_x, shift_y)
-        distance = np.hypot(verdict.shift_x, verdict.shift_y)
-        self._retake_far(start, block, verdict, shift_x, shift_y)
-        self._store(start, block, verdict, shift_x, shift_y)
+        block, quality = self._measure(start, stop, shift_x, shift_y)
+        distance = np.hypot(quality.shift_x, quality.shift_y)
+        self._retake_far(start, block, quality, shift_x, shift_y)
+        self._store(start, block, quality, shift_x, shift_y)
         here = slice(start, stop)
         self.blank.look(self.source, start, stop, self.shift_x[here], self.shift_y[here])
-        if verdict.lost.any():
+        if quality.lost.any():
             self._search(start, stop)
         self._learn(start, stop, distance)
         return stop
@@ -175,7 +182,7 @@ class Journey:
         shift_y: FloatArray,
         *,
         jumped: bool = False,
-    ) -> tuple[Block, Verdict]:
+    ) -> tuple[Block, FrameQuality]:
         turn = self._turn_at(self.sequence.time_s[start:stop])
         self.turn_deg[start:stop] = turn
         x, y = self._place(shift_x, shift_y, turn)
@@ -193,54 +200,54 @@ class Journey:
                 & (block.y < ny - 1 - edge)
             )
         block.alive &= ~cropped
-        verdict = judge_block(block, x, y, self.flux, inside, self.tolerance_px, jumped=jumped)
-        return block, verdict
+        quality = judge_block(block, x, y, self.flux, inside, self.tolerance_px, jumped=jumped)
+        return block, quality
 
     def _retake_far(
         self,
         start: int,
         block: Block,
-        verdict: Verdict,
+        quality: FrameQuality,
         shift_x: FloatArray,
         shift_y: FloatArray,
     ) -> None:
         """Cut again, about where they were found, frames that left the middle of their stamps."""
         middle = (self.recipe.cut - 1) / 2
         off_x, off_y = block.x - block.x0 - middle, block.y - block.y0 - middle
-        off_x, off_y = masked_median(off_x, verdict.good), masked_median(off_y, verdict.good)
+        off_x, off_y = masked_median(off_x, quality.good), masked_median(off_y, quality.good)
         with np.errstate(invalid="ignore"):
             far = np.maximum(np.abs(off_x), np.abs(off_y)) > OFF_CENTRE_PX
         for first, last in runs(far):
             rows = slice(first, last)
-            moved_x = shift_x[rows] + verdict.shift_x[rows]
-            moved_y = shift_y[rows] + verdict.shift_y[rows]
+            moved_x = shift_x[rows] + quality.shift_x[rows]
+            moved_y = shift_y[rows] + quality.shift_y[rows]
             again, new = self._measure(start + first, start + last, moved_x, moved_y)
             block.put(rows, again)
             for name in ("good", "lost", "shift_x", "shift_y", "transparency"):
-                getattr(verdict, name)[rows] = getattr(new, name)
+                getattr(quality, name)[rows] = getattr(new, name)
             shift_x[rows], shift_y[rows] = moved_x, moved_y
 
     def _store(
         self,
         start: int,
         block: Block,
-        verdict: Verdict,
+        quality: FrameQuality,
         shift_x: FloatArray,
         shift_y: FloatArray,
     ) -> None:
-        rows = slice(start, start + verdict.lost.size)
+        rows = slice(start, start + quality.lost.size)
         for name in SAMPLE_NAMES:
-            self.samples[name][rows] = np.where(verdict.good, getattr(block, name), np.nan)
-        self.good[rows] = verdict.good
-        self.shift_x[rows] = shift_x + verdict.shift_x
-        self.shift_y[rows] = shift_y + verdict.shift_y
-        self.transparency[rows] = verdict.transparency
-        seen = ~verdict.lost[:, None]
+            self.samples[name][rows] = np.where(quality.good, getattr(block, name), np.nan)
+        self.good[rows] = quality.good
+        self.shift_x[rows] = shift_x + quality.shift_x
+        self.shift_y[rows] = shift_y + quality.shift_y
+        self.transparency[rows] = quality.transparency
+        seen = ~quality.lost[:, None]
         self.unreadable[rows] = block.empty.all(axis=1)
-        self.all_saturated[rows] = verdict.lost & block.saturated.any(axis=1)
+        self.all_saturated[rows] = quality.lost & block.saturated.any(axis=1)
         self.counts["saturated"] += int((seen & block.saturated).sum())
         self.counts["cosmic ray"] += int((seen & block.spiked & ~block.saturated).sum())
-        self.book.keep(start, block, verdict.lost)
+        self.book.keep(start, block, quality.lost)
 
     def _search(self, start: int, stop: int) -> None:
         """Look for the field in lost frames, ever more rarely while it stays away."""
@@ -297,17 +304,17 @@ class Journey:
         n = last - first
         moved = (np.full(n, found.shift_x_px), np.full(n, found.shift_y_px))
         turns_deg = self.turn_deg[first:last].copy()
-        block, verdict = self._measure(first, last, *moved, jumped=True)
-        if verdict.lost[frame - first]:
+        block, quality = self._measure(first, last, *moved, jumped=True)
+        if quality.lost[frame - first]:
             self.turn, self.turn_deg[first:last] = before, turns_deg
             return False
-        self._retake_far(first, block, verdict, *moved)
+        self._retake_far(first, block, quality, *moved)
         self.good[first:last] = False
         self.shift_x[first:last] = self.shift_y[first:last] = np.nan
-        for a, b in runs(~verdict.lost):
+        for a, b in runs(~quality.lost):
             rows = slice(a, b)
             self._store(
-                first + a, block.rows(rows), verdict.rows(rows), moved[0][rows], moved[1][rows]
+                first + a, block.rows(rows), quality.rows(rows), moved[0][rows], moved[1][rows]
             )
         self.refound.append(frame)
         return True
@@ -393,8 +400,58 @@ class Journey:
         px, py = self._place(np.zeros(1), np.zeros(1), middle)
         px -= (self.source.shape[1] - 1) / 2
         py -= (self.source.shape[0] - 1) / 2
-        found = fit_turning(px[0], py[0], off_x, off_y, good)
+        found = fit_field_rotation(px[0], py[0], off_x, off_y, good)
         if found is None:
             return None
         mean_s = float(np.mean(self.sequence.time_s[rows]))
         return middle + found.turn_deg, found.scale, mean_s, found.spread_px, found.error_deg
+
+
+def follow_stars(
+    sequence: Sequence,
+    *,
+    centroid: CentroidMethod = "windowed",
+    max_stars: int = 60,
+    max_stamps: int = 3,
+    progress: Callable[[int, int], None] | None = None,
+) -> StarTracks:
+    """Follow every star of a sequence: positions, noise, flux and shape, frame by frame.
+
+    Parameters
+    ----------
+    sequence : Sequence
+    centroid : {"windowed", "com", "quadratic", "2dg"}
+        How positions are measured; fluxes, shapes and noise always come from the window.
+    max_stars : int
+        Follow at most so many.
+    max_stamps : int
+        Keep the stamps of at most so many bright, isolated stars.
+    progress : callable, optional
+        Called with (frames done, frames in all).
+
+    Returns
+    -------
+    StarTracks
+        Samples that were lost are NaN and not `good`; frames in which no star was found are
+        left out and counted in `dropped`.
+
+    Raises
+    ------
+    TooFewStarsError
+        When no star is found, or none can be followed.
+    InputError
+        When all stars are saturated.
+    ValueError
+        For an unknown centroid method.
+    """
+    if centroid not in CENTROID_METHODS:
+        msg = f"centroid method {centroid!r} is none of {', '.join(CENTROID_METHODS)}"
+        raise ValueError(msg)
+    field = find_stars(sequence, max_stars)
+    tracker = Tracker(sequence, field, method=centroid, max_stamps=max_stamps)
+    done = 0
+    while done < sequence.source.n_frames:
+        done = tracker.advance(done)
+        if progress is not None:
+            progress(done, sequence.source.n_frames)
+    return assemble_tracks(sequence, field, tracker)

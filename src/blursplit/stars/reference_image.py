@@ -42,7 +42,7 @@ LASTING_SHARE = 0.5  # of the mean excess of a pixel that the median of the fram
 
 
 @dataclass(frozen=True)
-class Early:
+class ReferenceImage:
     """Registered mean of early frames, and what single frames say that the mean hides."""
 
     image: Image
@@ -187,7 +187,7 @@ def _clipped_near(image: Image, peaks: Peaks, limit: float | None) -> BoolArray:
 
 def register_mean(
     frames: Image, sigma: float, hot: BoolArray, limit: float | None, name: str
-) -> Early:
+) -> ReferenceImage:
     """Shift frames by whole pixels on the one with most stars, clip outliers, and average."""
     peaks = [find_peaks(frame, sigma, hot=hot) for frame in frames]
     shape = (frames.shape[1], frames.shape[2])
@@ -217,7 +217,7 @@ def register_mean(
     if len(moved) > 4 and np.isfinite(mean).mean() < SPARSE_FIELD:  # noqa: PLR2004 - as above
         # Small images of stars have no sky between them: their scatter in time is the noise.
         scatter = min(scatter, float(np.nanmedian(spread)))
-    return Early(mean, full, scatter, *first)
+    return ReferenceImage(mean, full, scatter, *first)
 
 
 def _mean_within(

@@ -1,0 +1,310 @@
+"""Where right ascension lies, what a drift says of the polar axis, and the drive as a whole."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from blursplit.constants import (
+    DRIVE_CHI2_95,
+    DRIVE_FEW_TURNS,
+    DRIVE_LEAST_TURNS,
+    DRIVE_STATED_SIGMA_DEG,
+    SIDEREAL_RATE_ARCSEC_S,
+)
+from blursplit.drive.periodic_error import DriveCurve, drive_curves
+from blursplit.drive.periods import declared_periods
+from blursplit.drive.terms import DriveRecord, DriveTerm
+from blursplit.estimate import Estimate, axial_estimate, estimate, upper_limit
+from blursplit.result import PhaseCurve, PolarAxis, RightAscension
+from blursplit.rig import Instrument
+from blursplit.types import FloatArray
+
+# 15.04107 arcsec/s over one minute of time, per radian of misalignment [arcsec/min].
+SIDEREAL_ARCSEC_MIN = SIDEREAL_RATE_ARCSEC_S * 60.0
+
+
+def declination_drift_arcsec_min(
+    misalignment_arcmin: float, hour_angle_deg: float, axis_hour_angle_deg: float
+) -> float:
+    """Return the declination drift of a tracked star, -omega eps sin(H - Hp) [arcsec/min].
+
+    Parameters
+    ----------
+    misalignment_arcmin : float
+        Angle between the polar axis and the pole.
+    hour_angle_deg, axis_hour_angle_deg : float
+        Of the star and of the point toward which the axis is off.
+
+    Examples
+    --------
+    >>> round(declination_drift_arcsec_min(1.0, -90.0, 0.0), 5)
+    0.26252
+    """
+    eps = math.radians(misalignment_arcmin / 60.0)
+    phase = math.radians(hour_angle_deg - axis_hour_angle_deg)
+    return -SIDEREAL_ARCSEC_MIN * eps * math.sin(phase)
+
+
+@dataclass(frozen=True)
+class PolarReading:
+    """The part of the polar misalignment that this star's declination drift shows.
+
+    Parameters
+    ----------
+    component_arcmin : float
+        |eps sin(H - Hp)|: the misalignment is at least this.
+    sigma_arcmin : float
+    low95_arcmin, high95_arcmin : float
+    text : str
+        The reading in words, with its limits.
+    """
+
+    component_arcmin: float
+    sigma_arcmin: float
+    low95_arcmin: float
+    high95_arcmin: float
+    text: str
+
+
+def read_polar_axis(rate_arcsec_min: float, sigma_arcsec_min: float) -> PolarReading:
+    """Return what a declination drift says of the polar axis.
+
+    Parameters
+    ----------
+    rate_arcsec_min, sigma_arcsec_min : float
+        Declination drift of an unguided equatorial mount and its uncertainty; the sign does not
+        matter, because which way is north needs the camera's parity.
+    """
+    per_arcmin = declination_drift_arcsec_min(1.0, -90.0, 0.0)
+    size, sigma = abs(rate_arcsec_min) / per_arcmin, sigma_arcsec_min / per_arcmin
+    low, high = max(0.0, size - 1.96 * sigma), size + 1.96 * sigma
+    if low > 0.0:
+        words = (
+            f"the declination drift needs a polar misalignment of at least {low:.1f} arcmin "
+            f"(this star shows {size:.1f} +- {sigma:.1f} arcmin of it)"
+        )
+    else:
+        words = (
+            f"no declination drift is shown; the part of the polar misalignment that this star "
+            f"sees is below {high:.1f} arcmin"
+        )
+    words += "; a star six hours away in hour angle shows the other part"
+    return PolarReading(size, sigma, low, high, words)
+
+
+def ra_axis_from_position_angle(position_angle_deg: float, *, is_mirrored: bool = False) -> float:
+    """Return the axial direction of right ascension from the camera's position angle [deg].
+
+    Parameters
+    ----------
+    position_angle_deg : float
+        Position angle, north through east, of the image's +y direction.
+    is_mirrored : bool, optional
+        Whether east lies to the right of north when +y is up and +x to the right.
+    """
+    return (position_angle_deg if is_mirrored else -position_angle_deg) % 180.0
+
+
+# --- right ascension ------------------------------------------------------------------------------
+def stated_direction(instrument: Instrument) -> RightAscension | None:
+    """Return the direction that setup or header state, the declared one first."""
+    declared, position = instrument.get("ra_angle_deg"), instrument.get("position_angle_deg")
+    if declared is not None:
+        return _stated(float(declared) % 180.0, "declared")
+    if position is None:
+        return None
+    angle = ra_axis_from_position_angle(float(position), is_mirrored=bool(instrument.get("flip")))
+    return _stated(angle, "camera position angle")
+
+
+def found_direction(
+    instrument: Instrument, curves: Sequence[DriveCurve], rate_arcsec_s: FloatArray
+) -> RightAscension | None:
+    """Return the direction that the record itself shows, or None where it cannot tell.
+
+    Parameters
+    ----------
+    instrument : Instrument
+        For `mount_kind` and `drive`: only the drive of an equatorial mount moves the image along
+        right ascension, and only one that is off lets the stars trail along it.
+    curves : sequence of DriveCurve
+    rate_arcsec_s : ndarray, shape (n, 2)
+        Draws of the drift.
+    """
+    if instrument.get("drive") == "off":
+        mean, covariance = rate_arcsec_s.mean(axis=0), np.cov(rate_arcsec_s.T)
+        if mean @ np.linalg.solve(covariance + 1e-18 * np.eye(2), mean) < DRIVE_CHI2_95:
+            return None
+        angle = axial_estimate(np.degrees(np.arctan2(rate_arcsec_s[:, 1], rate_arcsec_s[:, 0])))
+        return _found(angle, "drift with the drive off")
+    if instrument.get("mount_kind") != "equatorial":
+        return None
+    shown = [c for c in curves if c.is_shown and c.record.turns_covered >= DRIVE_LEAST_TURNS]
+    if not shown:
+        return None
+    best = max(shown, key=lambda curve: curve.gain)
+    return _found(axial_estimate(best.error.angles_deg()), "periodic error")
+
+
+def read_polar(
+    instrument: Instrument,
+    ra: RightAscension | None,
+    rate_arcsec_s: FloatArray,
+    rng: np.random.Generator,
+) -> tuple[PolarAxis, str] | None:
+    """Return what the drift across right ascension says of the polar axis, also in words.
+
+    None for other mounts than equatorial ones, with a guide loop, with the drive off, or where
+    the direction of right ascension is open: its own uncertainty, times the drift along it,
+    enters the interval.
+    """
+    if instrument.get("mount_kind") != "equatorial" or instrument.get("guide_period_s"):
+        return None
+    if instrument.get("drive") == "off" or ra is None:
+        return None
+    low, high = ra.angle_deg.low, ra.angle_deg.high
+    assert ra.angle_deg.value is not None  # noqa: S101 - directions have all ends
+    assert low is not None  # noqa: S101
+    assert high is not None  # noqa: S101
+    spread = 0.5 * (high - low) * rng.standard_normal(len(rate_arcsec_s))
+    turn = np.radians(ra.angle_deg.value + spread)
+    across = -rate_arcsec_s[:, 0] * np.sin(turn) + rate_arcsec_s[:, 1] * np.cos(turn)
+    rate = 60.0 * across
+    centre, sigma = float(np.median(rate)), float(np.std(rate))
+    reading = read_polar_axis(centre, sigma)
+    size = np.abs(centre) + sigma * rng.standard_normal(len(rate))
+    per_arcmin = abs(centre) / reading.component_arcmin if reading.component_arcmin else 1.0
+    if reading.low95_arcmin <= 0.0:
+        drift = upper_limit(reading.high95_arcmin * per_arcmin)
+        part = upper_limit(reading.high95_arcmin)
+    else:
+        drift = _positive(estimate(size))
+        part = _positive(estimate(size / per_arcmin))
+    return (
+        PolarAxis(declination_drift_arcsec_per_min=drift, misalignment_at_least_arcmin=part),
+        reading.text,
+    )
+
+
+def _positive(found: Estimate | None) -> Estimate:
+    assert found is not None  # noqa: S101 - of draws
+    return found
+
+
+def _stated(
+    angle_deg: float, origin: Literal["declared", "camera position angle"]
+) -> RightAscension:
+    ends = {
+        name: angle_deg + k * DRIVE_STATED_SIGMA_DEG
+        for name, k in (("low", -1.0), ("high", 1.0), ("low95", -2.0), ("high95", 2.0))
+    }
+    return RightAscension(angle_deg=Estimate(value=angle_deg, **ends), origin=origin)
+
+
+def _found(
+    angle: Estimate | None, origin: Literal["periodic error", "drift with the drive off"]
+) -> RightAscension | None:
+    return None if angle is None else RightAscension(angle_deg=angle, origin=origin)
+
+
+# --- the drive as a whole -------------------------------------------------------------------------
+def read_drive(
+    instrument: Instrument,
+    record: DriveRecord,
+    terms: Sequence[DriveTerm],
+    rng: np.random.Generator,
+    rate_arcsec_s: FloatArray | None = None,
+) -> tuple[dict[str, Any], list[str]]:
+    """Return what goes into the result's tracking, and sentences on it.
+
+    Parameters
+    ----------
+    instrument : Instrument
+        For periods, the kind of mount, guiding and the direction of right ascension.
+    record : DriveRecord
+    terms : sequence of DriveTerm
+    rng : numpy.random.Generator
+    rate_arcsec_s : ndarray, shape (n, 2), optional
+        Draws of the drift; from the record where there was no split.
+    """
+    is_equatorial = instrument.get("mount_kind") != "altazimuth"
+    ra = stated_direction(instrument) if is_equatorial else None
+    angle = None if ra is None else ra.angle_deg.value
+    curves = drive_curves(record, terms, rng, angle)
+    wanted = instrument.get("mount_kind") == "equatorial" or instrument.get("drive") == "off"
+    notes = [_size_note(curve.record) for curve in curves]
+    if instrument.get("guide_period_s") and curves:
+        notes.append("The run was guided: its periodic error is what the guiding left of it.")
+    found: dict[str, Any] = {"phase_curves": [curve.record for curve in curves]}
+    if not wanted:
+        return found | {"right_ascension": ra}, notes
+    if rate_arcsec_s is None:
+        rate_arcsec_s = record.draw_rate(terms, rng)
+    if ra is None and is_equatorial:
+        ra = found_direction(instrument, curves, rate_arcsec_s)
+    notes.append(_direction_note(ra))
+    polar = read_polar(instrument, ra, rate_arcsec_s, rng)
+    if polar is not None:
+        found["polar"] = polar[0]
+        notes.append(polar[1][0].upper() + polar[1][1:] + ".")
+    return found | {"right_ascension": ra}, notes
+
+
+def turn_notes(instrument: Instrument, terms: Sequence[DriveTerm]) -> list[str]:
+    """Return how many turns of each declared period the record covers."""
+    if instrument.get("drive") == "off" and _periods(instrument):
+        return ["The drive was off: no drive period was sought."]
+    notes = []
+    for name, term in {term.name: term for term in terms}.items():
+        words = f"The record covers {term.turns:.2f} turns of the {name} ({term.period_s:.1f} s)"
+        if term.turns < DRIVE_FEW_TURNS:
+            words += ": too few to tell its error from drift"
+        notes.append(words + ".")
+    return notes
+
+
+def _periods(instrument: Instrument) -> bool:
+    return bool(declared_periods(instrument.get("worm_period_s"), instrument.get("wheel_teeth")))
+
+
+def _size_note(curve: PhaseCurve) -> str:
+    size = curve.peak_to_peak_arcsec
+    name = f"Periodic error of the {curve.name}"
+    if size is None:
+        return f"{name}: nothing in this part of the turn limits it."
+    if size.value is None:
+        return f"{name}: not shown; below {size.high:.2g} arcsec peak to peak (95 %)."
+    words = f"{name}: {_plain(size)} arcsec peak to peak (95 %: {_ends(size)})"
+    if curve.turns_covered < 1.0:
+        words += ", most of the turn being inferred from the bend of the part seen"
+    return words + "."
+
+
+def _plain(size: Estimate) -> str:
+    return f"{size.value:.3g}"
+
+
+def _ends(size: Estimate) -> str:
+    return f"{size.low95:.2g} to {size.high95:.2g}"
+
+
+def _direction_note(ra: RightAscension | None) -> str:
+    if ra is None:
+        return (
+            "Which way right ascension lies in the image is not known, nor does the record show "
+            "it: state mount.ra_angle_deg or camera.position_angle_deg, or record the stars "
+            "trailing with the drive off."
+        )
+    angle = ra.angle_deg
+    assert angle.low is not None  # noqa: S101 - directions have all ends
+    assert angle.high is not None  # noqa: S101
+    half = 0.5 * (angle.high - angle.low)
+    return (
+        f"Right ascension lies along {angle.value:.0f} ± {half:.1f} deg from +x toward +y "
+        f"({ra.origin})."
+    )
