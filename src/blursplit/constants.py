@@ -499,6 +499,7 @@ PAIR_FAR_L0_M = (10.0, 50.0)  # m | outer scale of the air outside
 PAIR_WINDS_M_S = ((0.3, 8.0), (1.0, 12.0), (5.0, 35.0))  # m/s | near, ground, high layer
 PAIR_SHARE_SIGMA = 2.0  # - | of the logarithm of a layer's share (logistic normal), judgement
 SENSOR_ALARM = 0.01  # - | chance coherence accepted as coherent, counting the offsets tried
+COHERENT_LINE = 0.5  # - | squared coherence from which a line is the sensor's, judgement
 SENSOR_OFFSET_S = (-5.0, 5.0)  # s | clock offsets tried where nothing is stated, judgement
 SENSOR_GAP_STEPS = 2.5  # median steps | a longer step is a gap
 SENSOR_CLIPPED_SHARE = 0.2  # - | of samples at the end of the range: the channel is useless

@@ -9,6 +9,7 @@ from typing import Any
 from blursplit.budget.facts import Facts, gather_facts
 from blursplit.budget.focus_runs import FocusSeries
 from blursplit.errors import InputError
+from blursplit.evidence.sensor_record import SensorRecord, sensor_at
 from blursplit.folder import Measurement
 from blursplit.frames.calibration import Calibration
 from blursplit.rig import Rig, as_rig
@@ -29,6 +30,7 @@ def measure(
     centroid: str = "windowed",
     calibration: Calibration | None = None,
     focus_runs: Iterable[Path | str] = (),
+    sensors: Iterable[Path | str] = (),
     command: str = "",
     seed: int = SEED,
     progress: Callable[[int, int], None] | None = None,
@@ -56,6 +58,8 @@ def measure(
     focus_runs : iterable of Path or str
         Runs of the same telescope at other focus positions, taken within minutes: sequences or
         result folders, each optionally as PATH@POSITION.
+    sensors : iterable of Path or str
+        Records of sensors beside the telescope, each optionally as FILE@KIND.
     command : str
         The command line, kept with the result.
     seed : int
@@ -93,6 +97,7 @@ def measure(
         command=command,
         seed=seed,
         focus_runs=others,
+        sensors=[sensor_at(str(one)) for one in sensors],
     )
 
 
@@ -115,6 +120,7 @@ def measure_tracks(
     command: str = "",
     seed: int = SEED,
     focus_runs: Sequence[Source] = (),
+    sensors: Sequence[SensorRecord] = (),
 ) -> Measurement:
     """Measure star tracks: everything after the pixels, top to bottom.
 
@@ -131,8 +137,11 @@ def measure_tracks(
     seed : int
     focus_runs : sequence of Source
         Runs at other focus positions.
+    sensors : sequence of SensorRecord
+        Records taken beside the frames.
     """
     from blursplit.budget import answer, findings, record
+    from blursplit.budget.witnesses import weigh_sensors
     from blursplit.evidence.two_rates import split_at_rate_change
     from blursplit.report.words import put_in_words
 
@@ -144,10 +153,15 @@ def measure_tracks(
     stack = record.stack_stars(run)
     allowed = record.what_can_be_said(run, motion, stack)
     lines = record.find_shared_lines(run, motion, stack)
-    given = answer.split_blur(run, motion, stack, allowed, lines, seed)
+    weighed = weigh_sensors(run, motion, lines, sensors, seed)
+    given = answer.split_blur(
+        run, weighed.motion, stack, allowed, weighed.lines, seed, weighed.paths
+    )
     night = findings.write_down(
         source, run, motion, stack, allowed, lines, given, (), worth_arcsec, command, seed
     )
+    night.result.witnesses = list(weighed.witnesses)
+    night.result.warnings = [*night.result.warnings, *weighed.remarks]
     put_in_words(night.result)
     return night
 

@@ -73,15 +73,19 @@ def split_blur(
     allowed: Allowed,
     lines: Lines,
     seed: int,
+    known_paths: dict[str, tuple[FloatArray, FloatArray]] | None = None,
 ) -> Answer:
-    """Draw histories of the run at the level that it allows."""
+    """Draw histories of the run at the level that it allows.
+
+    Known paths are of motion that has been taken out of `motion`.
+    """
     lower = _lower_bound(record, motion, seed)
     if allowed.level == "positions" or stack is None or record.conditions is None:
         return Answer(lower_strength=lower)
     inside = _inside(record, seed)
     if allowed.level == "widths":
         return _from_widths(record, motion, stack, inside, lower, seed)
-    return _from_spectra(record, motion, stack, lines, inside, lower, seed)
+    return _from_spectra(record, motion, stack, lines, inside, lower, seed, known_paths or {})
 
 
 def _lower_bound(record: Record, motion: Motion, seed: int) -> FloatArray | None:
@@ -125,6 +129,7 @@ def _from_spectra(
     inside: InsideMotion | None,
     lower: FloatArray | None,
     seed: int,
+    known_paths: dict[str, tuple[FloatArray, FloatArray]],
 ) -> Answer:
     facts, tracks, rig = record.facts, record.view.images, record.rig
     grid, quiet, conditions = motion.grid, motion.quiet, record.conditions
@@ -179,6 +184,7 @@ def _from_spectra(
             drive_angle_deg=rig.get("ra_angle_deg"),
             hidden_hz=lines.hidden_hz,
             hidden_limit_arcsec=lines.hidden_limit_arcsec,
+            known_paths=known_paths,
         ),
         n_draws=N_HISTORIES,
         seed=seed,

@@ -59,6 +59,7 @@ VALUES: dict[str, str] = {
     "stars": "NUMBER",
     "until": "WHEN",
     "workers": "NUMBER",
+    "worth": "ARCSEC",
 }
 
 

@@ -39,6 +39,13 @@ def run(
         list[str] | None,
         typer.Option(help="PATH or PATH@POSITION: the same telescope at another focus."),
     ] = None,
+    sensor: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="FILE or FILE@KIND: a record (CSV, ECSV) taken beside the frames. Keep cables "
+            "and sensors clear of moving parts and mains."
+        ),
+    ] = None,
     out: Annotated[Path | None, typer.Option(help="Result folder; default NAME-blursplit.")] = None,
     replace: Annotated[bool, typer.Option("--replace", help="Replace a result.")] = False,
     json: Annotated[
@@ -49,6 +56,7 @@ def run(
     from rich.console import Console
 
     from blursplit.errors import InputError
+    from blursplit.evidence.sensor_record import sensor_at
     from blursplit.folder import check_target, default_folder, write_result_folder
     from blursplit.measure import measure_tracks
     from blursplit.report import print_summary, progress, render_page
@@ -74,6 +82,7 @@ def run(
     }
     with progress("reading frames") as step:
         source = read_source(list(sequence), **how, progress=step)
+    sensors = [sensor_at(text) for text in sensor or ()]
     others = []
     for text in focus_run or ():
         with progress(f"reading {text}") as step:
@@ -87,6 +96,7 @@ def run(
         worth_arcsec=worth,
         command=command,
         focus_runs=others,
+        sensors=sensors,
     )
     page = render_page(measurement.result, measurement.series)
     write_result_folder(measurement, page, target, replace=replace)

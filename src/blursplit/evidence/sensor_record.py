@@ -148,6 +148,14 @@ def _no_overlap(time_s: FloatArray, duration_s: float) -> tuple[str, str]:
     )
 
 
+def sensor_at(text: str) -> SensorRecord:
+    """Read a sensor's record that is named FILE or FILE@KIND."""
+    name, _, kind = text.rpartition("@")
+    if name and kind in KINDS:
+        return read_sensor(Path(name), kind)
+    return read_sensor(Path(text))
+
+
 def read_sensor(
     path: Path, kind: str | None = None, offset_s: tuple[float, float] | None = None
 ) -> SensorRecord:

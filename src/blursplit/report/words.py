@@ -369,7 +369,35 @@ _FOCUS = {
         "air changed between them."
     ),
 }
-_GUESTS: tuple[dict[str, str], ...] = (_MASK, _FOCUS)
+_SENSOR = {
+    "sensor-coherent": (
+        "The sensor {name:name} went with {rms_arcsec:arcsec} of the shared motion: that is motion "
+        "of the sensor's place, not air."
+    ),
+    "sensor-incoherent": (
+        "Nothing of the shared motion went with the sensor {name:name}; up to "
+        "{rms_arcsec:arcsec} would not show. Either its place stood still, or it recorded "
+        "something else: another clock, another pier. It was not used."
+    ),
+    "sensor-proves-nothing": (
+        "The record {name:name} proves no cause by going with the motion: a guide star carries "
+        "the same air, and wind moves air and pier alike."
+    ),
+    "sensor-not-used": (
+        "The sensor {name:name} was not used: it needs frames at regular times and a known scale."
+    ),
+    "sensor-repeated-times": (
+        "The sensor {name:name} repeats times; the repeated samples were left out."
+    ),
+    "sensor-channel-constant": (
+        "Channel {channel:name} of the sensor {name:name} does not move and was left out."
+    ),
+    "sensor-channel-saturated": (
+        "Channel {channel:name} of the sensor {name:name} is saturated and was left out."
+    ),
+    "sensor-clipped": "Channel {channel:name} of the sensor {name:name} is clipped now and then.",
+}
+_GUESTS: tuple[dict[str, str], ...] = (_MASK, _FOCUS, _SENSOR)
 
 TEMPLATES: dict[str, str] = {
     **_HEADLINES,

@@ -1,0 +1,175 @@
+"""Sensors beside the frames: what of the shared motion they own is taken out before the fit.
+
+The coherent path is subtracted from the motion that the fit sees and given back to every history
+as its owner's; a line that a sensor explains is reported, and no part of the fit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+
+import numpy as np
+
+from blursplit.budget.histories import grid_times
+from blursplit.budget.lines import FoundLine
+from blursplit.budget.record import Lines, Motion, Record
+from blursplit.constants import COHERENT_LINE
+from blursplit.errors import InputError
+from blursplit.evidence.sensor import CLAIMS, SensorEvidence, explain_shared_motion
+from blursplit.evidence.sensor_record import SensorRecord
+from blursplit.motion.grid import GridData
+from blursplit.result import Remark, Witness
+from blursplit.types import FloatArray
+
+__all__ = ["Weighed", "weigh_sensors"]
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """What the sensors leave, and what they own.
+
+    Parameters
+    ----------
+    motion : Motion
+        Without the coherent paths.
+    lines : Lines
+        Without the lines that a sensor explains.
+    paths : mapping of owner to (path, sigma)
+        On the grid of all segments, with the error of its rms along x and y [arcsec].
+    witnesses : tuple of Witness
+    remarks : tuple of Remark
+    """
+
+    motion: Motion
+    lines: Lines
+    paths: dict[str, tuple[FloatArray, FloatArray]] = field(default_factory=dict)
+    witnesses: tuple[Witness, ...] = ()
+    remarks: tuple[Remark, ...] = ()
+
+
+def weigh_sensors(
+    record: Record, motion: Motion, lines: Lines, sensors: Sequence[SensorRecord], seed: int
+) -> Weighed:
+    """Find what each sensor explains of the motion that those before it left.
+
+    Raises
+    ------
+    InputError
+        When a sensor does not overlap with the frames.
+    """
+    out = Weighed(motion, lines)
+    for sensor in sensors:
+        name = sensor.source.rsplit("/", maxsplit=1)[-1]
+        if out.motion.quiet is None or record.facts.scale_arcsec is None:
+            remark = Remark(code="sensor-not-used", facts={"name": name})
+            out = replace(out, remarks=(*out.remarks, remark))
+            continue
+        out = _weigh(record, out, sensor, name, seed)
+    return out
+
+
+def _weigh(record: Record, so_far: Weighed, sensor: SensorRecord, name: str, seed: int) -> Weighed:
+    grid = so_far.motion.quiet
+    assert grid is not None  # noqa: S101 - the caller looked
+    time_s, _ = grid_times(grid)
+    real = np.concatenate([segment.real for segment in grid.segments])
+    shared = np.concatenate([segment.shared_arcsec for segment in grid.segments])
+    placed = sensor.placed(_start(record), float(time_s[-1]))
+    remarks = [Remark(code=code, facts={"name": name, **facts}) for code, facts in placed.remarks]
+    owner = CLAIMS[sensor.kind]
+    if owner is None:
+        remarks.append(Remark(code="sensor-proves-nothing", facts={"name": name}))
+        witness = Witness(kind=sensor.kind, name=name, used=False)
+        return replace(
+            so_far,
+            witnesses=(*so_far.witnesses, witness),
+            remarks=(*so_far.remarks, *remarks),
+        )
+    try:
+        found = explain_shared_motion(
+            time_s[real], shared[real], grid.exposure_s, placed, seed=seed
+        )
+    except ValueError as error:
+        raise InputError(sensor.source, str(error), "give the record of the whole run") from error
+    best = max(found.rms_arcsec, key=lambda rms: rms.value or 0.0)
+    seen = found.frequency_hz[np.any(found.seen, axis=1)]
+    blind = found.blind_band_hz
+    witness = Witness(
+        kind=sensor.kind,
+        name=name,
+        offset_s=found.offset_s,
+        coherent_rms_arcsec=best,
+        band_hz=(float(seen.min()), float(seen.max())) if seen.size else None,
+        blind_band_hz=blind[0] if blind else None,
+        used=found.coherent,
+    )
+    code = "sensor-coherent" if found.coherent else "sensor-incoherent"
+    facts = {"name": name, "rms_arcsec": best.value if best.value is not None else best.high}
+    out = replace(
+        so_far,
+        witnesses=(*so_far.witnesses, witness),
+        remarks=(*so_far.remarks, *remarks, Remark(code=code, facts=facts)),
+    )
+    return _taken(out, found, owner, real) if found.coherent else out
+
+
+def _start(record: Record) -> datetime | None:
+    text = record.view.tracks.start_utc
+    if text is None:
+        return None
+    moment = datetime.fromisoformat(text)
+    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+
+
+def _taken(so_far: Weighed, found: SensorEvidence, owner: str, real: np.ndarray) -> Weighed:
+    """Return what is left without the path, which the owner gets."""
+    path = np.zeros((real.size, 2))
+    path[real] = np.nan_to_num(found.path_arcsec)
+    motion = so_far.motion
+    left = replace(
+        motion,
+        grid=None if motion.grid is None else _without(motion.grid, path),
+        quiet=None if motion.quiet is None else _without(motion.quiet, path),
+    )
+    sigma = np.array(
+        [
+            0.0 if rms.high is None or rms.low is None else 0.5 * (rms.high - rms.low)
+            for rms in found.rms_arcsec
+        ]
+    )
+    before = so_far.paths.get(owner)
+    if before is not None:
+        path, sigma = path + before[0], np.hypot(sigma, before[1])
+    kept = tuple(line for line in so_far.lines.found if not _explains(found, line))
+    return replace(
+        so_far,
+        motion=left,
+        lines=replace(so_far.lines, found=kept),
+        paths={**so_far.paths, owner: (path, sigma)},
+    )
+
+
+def _explains(found: SensorEvidence, line: FoundLine) -> bool:
+    at = int(np.argmin(np.abs(found.frequency_hz - line.fit.frequency_hz)))
+    return bool(found.coherence[at].max() > COHERENT_LINE)
+
+
+def _without(grid: GridData, path: FloatArray) -> GridData:
+    segments, first = [], 0
+    for segment in grid.segments:
+        part = path[first : first + len(segment.real)]
+        first += len(segment.real)
+        n_stars = segment.stars_arcsec.shape[1] // 2
+        each = np.repeat(part, n_stars, axis=1)
+        as_read = segment.as_read_arcsec
+        segments.append(
+            replace(
+                segment,
+                shared_arcsec=segment.shared_arcsec - part,
+                stars_arcsec=segment.stars_arcsec - each,
+                as_read_arcsec=None if as_read is None else as_read - each,
+            )
+        )
+    return replace(grid, segments=tuple(segments))
