@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from importlib.metadata import version
 from typing import Any
 
@@ -42,6 +43,7 @@ from blursplit.result import (
 )
 from blursplit.series import Series
 from blursplit.sources import Source
+from blursplit.stars.raw_checks import Check as RawCheck
 
 
 def write_down(
@@ -52,7 +54,7 @@ def write_down(
     allowed: Allowed,
     lines: Lines,
     answer: Answer,
-    checks: tuple[Check, ...],
+    raw_checks: Sequence[RawCheck],
     worth_arcsec: float | None,
     command: str,
     seed: int,
@@ -60,6 +62,14 @@ def write_down(
     """Write down what was found; nothing is changed afterwards."""
     facts = record.facts
     rng = np.random.default_rng([seed, 9])
+    checks = tuple(
+        Check(
+            code=check.code,
+            severity=check.severity,
+            facts={**check.facts, "touches": " ".join(check.touches)},
+        )
+        for check in raw_checks
+    )
     fwhm = _widths(facts, stack)
     recorded = None if fwhm.recorded_arcsec is None else fwhm.recorded_arcsec.value
     events: list[Event] = []
