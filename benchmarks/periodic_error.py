@@ -29,7 +29,7 @@ from blursplit.drive.periodic_error import (  # noqa: E402
     drive_curves,
     harmonic_columns,
 )
-from blursplit.drive.terms import (
+from blursplit.drive.terms import (  # noqa: E402
     DriveRecord,
     drive_terms,
 )

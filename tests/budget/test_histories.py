@@ -4,10 +4,10 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from numpy.testing import assert_allclose
-
 from blursplit.budget.drift import DriveTerm
 from blursplit.budget.grid import GridData, GridSegment
+from numpy.testing import assert_allclose
+
 from blursplit.budget.histories import HistorySetup, draw_histories
 from blursplit.budget.line_terms import LineTerm
 from blursplit.budget.summary import is_shown
