@@ -10,9 +10,13 @@ formulas were set, except for the rows called "set".
 
 from __future__ import annotations
 
+import argparse
+import time
+
 import numpy as np
 from scipy.signal import lfilter
 
+from blursplit.spectra import find_lines, mode_limit_arcsec
 from motion_scenes import tilt_density
 
 

@@ -24,10 +24,15 @@ for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 
 import numpy as np  # noqa: E402 - after the number of threads
 
-from blursplit.drive.terms import drive_terms  # noqa: E402
-from blursplit.drive.periodic_error import drive_curves  # noqa: E402
-from blursplit.drive.terms import DriveRecord  # noqa: E402
-from blursplit.drive.periodic_error import PHASES, harmonic_columns  # noqa: E402
+from blursplit.drive.periodic_error import (  # noqa: E402
+    PHASES,
+    drive_curves,
+    harmonic_columns,
+)
+from blursplit.drive.terms import (  # noqa: E402
+    DriveRecord,
+    drive_terms,
+)
 from blursplit.rig import Rig, merge_settings  # noqa: E402
 from motion_scenes import air, slow_current  # noqa: E402
 

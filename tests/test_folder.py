@@ -152,7 +152,7 @@ def test_text_is_written_whole_or_not_at_all(tmp_path, monkeypatch):
     [
         (b"", "is not a blursplit result"),
         (b"\xff\xfe", "is not a blursplit result"),
-        (b'{"schema": "blursplit-result/1"', "is not a blursplit result"),
+        (b'{"schema": "blursplit-result/2"', "is not a blursplit result"),
         (b"[" * 5000, "is not a blursplit result"),
         (None, "is not a result folder"),
     ],
@@ -169,7 +169,23 @@ def test_a_result_of_a_later_schema_is_named(measurement, tmp_path):
     target = write_result_folder(measurement, "page", tmp_path / "out")
     text = (target / "result.json").read_text().replace("blursplit-result/2", "blursplit-result/9")
     (target / "result.json").write_text(text)
-    with pytest.raises(InputError, match=r"schema 'blursplit-result/9' is not"):
+    with pytest.raises(InputError, match=r"schema 'blursplit-result/9' is not.*update blursplit"):
+        read_result(target)
+    older = text.replace("blursplit-result/9", "blursplit-result/1")
+    (target / "result.json").write_text(older)
+    with pytest.raises(InputError, match=r"schema 'blursplit-result/1' is not.*measure again"):
+        read_result(target)
+
+
+@pytest.mark.parametrize("file", ["result.json", "series.fits"])
+def test_a_record_that_was_changed_later_is_refused(measurement, tmp_path, file):
+    target = write_result_folder(measurement, "page", tmp_path / "out")
+    assert read_result(target).digest
+    changed = (target / file).read_bytes().replace(b'"files": 1', b'"files": 2', 1)
+    if file == "series.fits":
+        changed = changed[:-1] + b"\x01"
+    (target / file).write_bytes(changed)
+    with pytest.raises(InputError, match="was changed after it was measured"):
         read_result(target)
 
 

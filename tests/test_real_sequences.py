@@ -39,8 +39,7 @@ def test_cluster_moves_mostly_with_the_air():
         separation > np.percentile(separation, 75),
     )
     assert np.median(along[far]) > np.median(along[near])
-    assert result.verdict.dominant == "undecided"
-    assert not result.verdict.findings["structure"].startswith("present")
+    assert "yes" not in result.verdict.matters.values()
 
 
 def test_subframes_of_an_archive_are_followed_and_left_undecided():
@@ -49,7 +48,7 @@ def test_subframes_of_an_archive_are_followed_and_left_undecided():
     result = found.result
     assert result.sequence.frames_used >= 65
     assert result.sequence.start_utc.startswith("2017-12-20T01:3")
-    assert result.verdict.dominant == "undecided"
+    assert "yes" not in result.verdict.matters.values()
     assert result.tracking.drift_arcsec_per_min is not None
     assert "long-frames" in {warning.code for warning in result.warnings}
 

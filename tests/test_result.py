@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from blursplit.estimate import Estimate
-from blursplit.result import CONTRIBUTIONS, SCHEMA, Remark, Result, SequenceInfo
+from blursplit.result import SCHEMA, Remark, Result, SequenceInfo, Structure
 
 NUMBERS = st.floats(allow_nan=False, allow_infinity=False)
 INFO = {"files": 1, "frames": 20, "frames_used": 19, "stars_used": 2}
@@ -36,7 +36,7 @@ def test_what_is_written_is_read_back(numbers, text):
 def test_the_schema_is_named_first():
     record = json.loads(make().to_json())
     assert next(iter(record)) == "schema"
-    assert record["schema"] == SCHEMA == "blursplit-result/1"
+    assert record["schema"] == SCHEMA == "blursplit-result/2"
 
 
 def test_keys_of_later_versions_are_ignored():
@@ -57,18 +57,25 @@ def test_a_limit_is_an_estimate_without_a_value():
     assert not Estimate(value=0.1, low=0.0, high=0.3).is_limit
 
 
-def test_a_fresh_result_knows_nothing_and_says_undecided():
+def test_a_fresh_result_knows_nothing_and_asks_nothing():
     result = make()
-    assert result.verdict.dominant == "undecided"
+    assert result.verdict.matters == {}
     assert result.atmosphere.fwhm_arcsec is None
     assert result.structure.rms_major_arcsec is None
-    assert set(CONTRIBUTIONS) == {
-        "atmosphere",
-        "tracking",
-        "structure",
-        "unassigned",
-        "instrument",
-    }
+
+
+def test_ends_of_an_estimate_that_are_out_of_order_are_refused():
+    with pytest.raises(ValidationError, match="not in order"):
+        Estimate(value=1.0, low=1.1, high=1.2)
+    with pytest.raises(ValidationError, match="not in order"):
+        Estimate(value=1.0, low=0.9, high=1.1, low95=0.95, high95=1.2)
+
+
+def test_a_size_below_zero_is_refused_and_a_saving_below_zero_is_not():
+    below = Estimate(value=-0.1, low=-0.2, high=0.1, low95=-0.3, high95=0.2)
+    with pytest.raises(ValidationError, match="cannot be negative"):
+        make(structure=Structure(rms_major_arcsec=below))
+    assert make(structure=Structure(saving_arcsec=below)).structure.saving_arcsec == below
 
 
 @pytest.mark.parametrize("gone", ["sequence", "schema"])

@@ -552,6 +552,7 @@ OFF_AXIS_SHARE = (
     0.1  # - | of a periodic error across right ascension, where that is known; judgement
 )
 DRIVE_BLOCKS = 160  # - | means of the record from which drift and periodic errors are fitted
+LEAST_TELLING = 0.1  # - | of the error of a bend: slow motion that shows less of itself; judgement
 SLOW_TURNS = 2.5  # turns a record | below, slow currents pass for a drift's bends
 SOLVER_TOLERANCE = 1e-4  # - | of a joint draw, in the norm of the data; far below any draw's spread
 MOST_ITERATIONS = 60  # - | of that solver, a safety only

@@ -144,12 +144,14 @@ def measure_tracks(
     from blursplit.budget.witnesses import weigh_sensors
     from blursplit.evidence.two_rates import split_at_rate_change
     from blursplit.report.words import put_in_words
+    from blursplit.stars.raw_checks import are_these_raw
 
     tracks, second = split_at_rate_change(source.tracks, source.rig)
     facts = gather_facts(tracks, source.rig, blur_time_s)
     focus = _focus_series(source.rig, facts, focus_runs)
     run = record.prepare(tracks, second, source.rig, facts, focus)
     motion = record.shared_and_differential(run)
+    checks = are_these_raw(run.whole, run.view.motion if run.view.mask is None else None, run.rig)
     stack = record.stack_stars(run)
     allowed = record.what_can_be_said(run, motion, stack)
     lines = record.find_shared_lines(run, motion, stack)
@@ -158,7 +160,7 @@ def measure_tracks(
         run, weighed.motion, stack, allowed, weighed.lines, seed, weighed.paths
     )
     night = findings.write_down(
-        source, run, motion, stack, allowed, lines, given, (), worth_arcsec, command, seed
+        source, run, motion, stack, allowed, lines, given, checks, worth_arcsec, command, seed
     )
     night.result.witnesses = list(weighed.witnesses)
     night.result.warnings = [*night.result.warnings, *weighed.remarks]

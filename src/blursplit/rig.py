@@ -52,7 +52,7 @@ def _no_truth(value: Any) -> Any:
 
 
 def _rising(pair: list[float]) -> list[float]:
-    if not pair[0] < pair[1]:
+    if not pair[0] <= pair[1]:  # equal ends: a value that is known
         msg = f"give the lower end first: [{pair[1]:g}, {pair[0]:g}]"
         raise ValueError(msg)
     return pair

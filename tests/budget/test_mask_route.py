@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.budget.air_data import AirTable
+from blursplit.budget.air_data import AirTable, Axis, OneStar, mean_of_openings
 from blursplit.budget.facts import gather_facts
 from blursplit.budget.mask_route import MaskFailure, MaskReading, read_mask
 from blursplit.measure import Source, measure_tracks
@@ -126,29 +126,37 @@ def test_mean_of_the_images_moves_as_the_kernels_say():
     reading = reading_of(image_tracks(), *MASK)
     ratio = OPENING_M / 20.0
     x = np.geomspace(1e-6, 30.0, 1200)
-    one = np.stack(tilt_spectra(x, ratio, 0.0, "Z")).reshape(1, 1, 2, -1)
+    one = np.log(np.maximum(np.stack(tilt_spectra(x, ratio, 0.0, "Z")), 1e-300))
     wind = 8.0
-    table = AirTable(
-        height_m=np.zeros(2),
-        log_wind=np.log([wind]),
-        log_outer_scale=np.log([20.0]),
-        modes=np.zeros((2, 1, 1, 2, 2)),
-        ground=one,
-        shared=one,
-        fine_hz=x * wind / OPENING_M,
-        shared_fraction=np.ones((2, 1, 1, x.size)),
+    star = OneStar(
+        wind=Axis(np.log([wind])),
+        outer=Axis(np.log([20.0])),
+        bins=one[None, None],
+        fine=one[None, None],
+        variance=np.zeros((1, 1)),
+        still=np.zeros((1, 1)),
         structure=np.zeros((1, 1)),
-        baseline_m=np.zeros(1),
-        tilt_var=np.ones((1, 1)),
     )
-    out = reading.prior.on_mean_of_images(table, reading.facts.optics, table.fine_hz)
-    total = np.trapezoid(out.shared[0, 0].mean(axis=0), x)
+    nothing = np.zeros((0, 1, 1, 1), dtype=np.float32)
+    at_hz = x * wind / OPENING_M
+    table = AirTable(
+        near=star,
+        outside=star,
+        height_m=np.zeros(0),
+        high_wind=star.wind,
+        high=nothing[..., None],
+        fine_hz=at_hz,
+        high_fine=nothing,
+        baseline_m=np.zeros(1),
+    )
+    optics = reading.facts.optics
+    out = mean_of_openings(table, optics, at_hz, reading.prior.separation_m).outside
+    total = np.trapezoid(np.exp(out.fine[0, 0]).mean(axis=0), x)
     along, across = pair_kernels(SEPARATION_M / OPENING_M, ratio, 0.0, "Z")
     expected = tilt_coefficient("Z", 0.0, ratio) - 0.125 * float(np.ravel(along + across)[0])
     assert_allclose(total, expected, rtol=0.02)
-    assert_allclose(out.ground, out.shared)
-    assert_allclose(out.shared[0, 0, :, -1], 0.5 * one[0, 0, :, -1], rtol=0.03)
-    assert table.shared is one
+    assert_allclose(out.bins, out.fine)
+    assert table.outside is star
 
 
 @pytest.mark.parametrize(

@@ -46,7 +46,7 @@ def test_change_between_two_limits_has_an_interval_and_no_value() -> None:
 
 
 def test_what_was_not_compared_is_named() -> None:
-    rows, absent = change_rows(comparison(structure__saved_arcsec=None))
+    rows, absent = change_rows(comparison(structure__saving_arcsec=None))
     assert rows == []
     assert absent == ["FWHM that curing the structure saves"]
 

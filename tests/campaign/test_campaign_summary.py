@@ -23,7 +23,7 @@ def store(tmp_path, make):
     for i in range(12):
         estimate = make.limit(0.1) if i == 0 else make.estimate(0.2 + 0.05 * i, 0.01)
         run = make.result(structure=estimate)
-        run.structure.saved_arcsec = make.estimate(0.8, 0.1) if i == 11 else None
+        run.structure.saving_arcsec = make.estimate(0.8, 0.1) if i == 11 else None
         row = base | {
             "name": f"run {i} <script>", "night": f"2026-03-0{1 + i // 6}", "airmass": 1 + 0.1 * i,
             "pier_side": "east" if i % 2 else "west", "azimuth_deg": 350.0 + i,

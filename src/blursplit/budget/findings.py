@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from importlib.metadata import version
 from typing import Any
 
@@ -30,6 +31,7 @@ from blursplit.result import (
     Fit,
     Fwhm,
     NearAir,
+    NextStep,
     Open,
     PeriodicTerm,
     Remark,
@@ -41,6 +43,7 @@ from blursplit.result import (
 )
 from blursplit.series import Series
 from blursplit.sources import Source
+from blursplit.stars.raw_checks import Check as RawCheck
 
 
 def write_down(
@@ -51,7 +54,7 @@ def write_down(
     allowed: Allowed,
     lines: Lines,
     answer: Answer,
-    checks: tuple[Check, ...],
+    raw_checks: Sequence[RawCheck],
     worth_arcsec: float | None,
     command: str,
     seed: int,
@@ -59,6 +62,14 @@ def write_down(
     """Write down what was found; nothing is changed afterwards."""
     facts = record.facts
     rng = np.random.default_rng([seed, 9])
+    checks = tuple(
+        Check(
+            code=check.code,
+            severity=check.severity,
+            facts={**check.facts, "touches": " ".join(check.touches)},
+        )
+        for check in raw_checks
+    )
     fwhm = _widths(facts, stack)
     recorded = None if fwhm.recorded_arcsec is None else fwhm.recorded_arcsec.value
     events: list[Event] = []
@@ -81,18 +92,25 @@ def write_down(
     if answer.lower_strength is not None and len(answer.lower_strength):
         parts["atmosphere"] = Atmosphere(
             lower_seeing_arcsec=estimate(summary.seeing_of(answer.lower_strength, facts)),
-            evidence=["motion of pairs"],
+            evidence=[] if record.view.mask is not None else ["motion of pairs"],
         )
     if answer.readings is not None:
         parts |= _split_parts(record, motion, lines, answer, recorded)
         parts["fwhm"] = summary.with_cures(fwhm, answer.readings, recorded)
-    parts["tracking"] = _with_drive(record, motion, answer, parts.get("tracking", Tracking()), rng)
     remarks = list(allowed.reasons)
+    parts["tracking"], said = _with_drive(
+        record, motion, answer, parts.get("tracking", Tracking()), rng
+    )
+    remarks += said
     if record.view.mask is not None:
         parts["atmosphere"] = with_mask(parts.get("atmosphere", Atmosphere()), record.view.mask)
         remarks.append(mask_remark(record.view.mask))
+        remarks += [Remark(code=code, text=text) for code, text in record.view.mask.notes]
     if record.view.focus is not None and answer.focus is None:
         remarks.append(Remark(code="focus-not-used"))
+    if answer.focus is not None:
+        remarks += [Remark(code=code, text=text) for code, text in answer.focus.warnings]
+        remarks += [Remark(code="focus-curve", text=text) for text in answer.focus.notes]
     remarks += _doubts(record, answer, parts, recorded)
     result = Result(
         version=version("blursplit"),
@@ -108,6 +126,10 @@ def write_down(
     )
     found = _findings(record, allowed, lines, answer, checks, tuple(remarks))
     result.verdict = _verdict(result, answer, found, recorded, worth_arcsec)
+    if answer.focus is not None:
+        result.verdict.next[:0] = [
+            NextStep(code="refocus", text=text) for text in answer.focus.steps
+        ]
     notes = [Remark(code=code, text=text) for code, text in record.whole.notes]
     result.warnings = [*notes, *remarks, *checks]
     return Measurement(result, _series(record, motion, stack, lines, answer), record.whole)
@@ -267,11 +289,11 @@ def _what_is_shown(record: Record, lines: Lines, answer: Answer) -> summary.Show
 
 def _with_drive(
     record: Record, motion: Motion, answer: Answer, part: Tracking, rng: np.random.Generator
-) -> Tracking:
+) -> tuple[Tracking, list[Remark]]:
     """Add what the record says of declared periods, right ascension and the polar axis."""
     rig, facts = record.rig, record.facts
     if not (motion.terms or rig.get("mount_kind") or rig.get("drive")):
-        return part
+        return part, []
     if not part.periodic:
         each = {term.name: term for term in motion.terms}.values()
         part = part.model_copy(
@@ -283,17 +305,18 @@ def _with_drive(
             }
         )
     if facts.scale_arcsec is None:
-        return part
+        return part, []
     if motion.grid is not None:
         series = record_of_grid(motion.grid)
     else:
         uneven = record_of_tracks(record.view.tracks, motion.shared, facts.scale_arcsec)
         if uneven is None:
-            return part
+            return part, []
         series = uneven
     rate = None if answer.histories is None else answer.histories.drive.rate_arcsec_s
-    found, _ = read_drive(rig, series, motion.terms, rng, rate)
-    return part.model_copy(update=found)
+    found, notes = read_drive(rig, series, motion.terms, rng, rate)
+    said = [Remark(code="drive-record", text=text) for text in notes]
+    return part.model_copy(update=found), said
 
 
 def _doubts(

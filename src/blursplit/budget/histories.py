@@ -27,6 +27,7 @@ from blursplit.constants import (
     HIDDEN_MODE_CHANCE,
     HIDDEN_RMS_ARCSEC,
     LEAST_KEPT,
+    LEAST_TELLING,
     OFF_AXIS_SHARE,
     PERIODIC_PRIOR_ARCSEC,
     SLOW_TURNS,
@@ -489,6 +490,12 @@ class _Drive:
             slow_parts.append({"slow": colour[:, None, None] * part["slow"]})
         slow = np.diag(weights @ self._covariance(slow_parts, ["slow"]) @ weights.T)
         own = np.diag(weights @ known @ weights.T)
+        telling = (
+            slow > LEAST_TELLING * own
+        )  # bends that the drive's terms leave nothing of are mute
+        if not np.any(telling):
+            return 0.0
+        found, slow, own = found[telling], slow[telling], own[telling]
         strength = float(np.sum(found**2 / slow)) / rng.chisquare(len(found))
         return max(strength - float(np.mean(own / slow)), 0.0)
 

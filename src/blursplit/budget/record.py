@@ -176,7 +176,9 @@ def what_can_be_said(record: Record, motion: Motion, stack: StarImages | None) -
             steps.append(step)
 
     if record.view.barred is not None:
-        lower("positions", record.view.barred[0])
+        code, text = record.view.barred
+        level = "positions"
+        reasons.append(Remark(code=code, text=text))
     if facts.scale_arcsec is None:
         lower("positions", "no-pixel-scale", "state-pixel-scale")
     elif facts.optics is None and record.view.barred is None:

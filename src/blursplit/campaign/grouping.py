@@ -148,7 +148,13 @@ def _fits_files(folder: Path) -> Iterator[Path]:
         if Path(error.filename or "") == folder:
             raise InputError(folder, "cannot be listed", f"check its rights ({error.strerror})")
 
-    for here, folders, names in os.walk(folder, onerror=complain):
+    entered: set[str] = set()  # links are followed, a circle of them once
+    for here, folders, names in os.walk(folder, onerror=complain, followlinks=True):
+        real = os.path.realpath(here)
+        if real in entered:
+            folders.clear()
+            continue
+        entered.add(real)
         folders.sort(key=natural_key)
         # Results of an earlier measurement hold FITS files, but no exposures.
         if "result.json" in names:

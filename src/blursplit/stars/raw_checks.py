@@ -77,8 +77,10 @@ class Check:
 
 
 class _SharedMotion(Protocol):
-    x_px: FloatArray
-    y_px: FloatArray
+    @property
+    def x_px(self) -> FloatArray: ...
+    @property
+    def y_px(self) -> FloatArray: ...
 
 
 def are_these_raw(
