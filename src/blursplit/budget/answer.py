@@ -212,9 +212,11 @@ def _from_widths(
     paths, tensors, rates = _slow_motion(record, motion, seed)
     if inside is not None:
         for k, tensor in enumerate(tensors):
-            if inside.is_shown or rng.random() < inside.probability:
-                draw = k % len(inside.mechanical_arcsec2)
-                tensor["structure"] = inside.mechanical_arcsec2[draw]
+            draw = k % len(inside.mechanical_arcsec2)
+            if inside.is_shown:
+                tensor["structure"] = inside.tensors_of(draw)
+            elif rng.random() < inside.memory_probability:
+                tensor["open"] = inside.tensors_of(draw)
     seen = np.isfinite(motion.shared.x_px)
     runs = match_width(
         conditions,

@@ -307,11 +307,10 @@ def _with_inside(
     tensors = dict(history.inside_arcsec2)
     measured = inside.tensors_of(draw)
     lines = float(np.trace(np.asarray(tensors.get("structure", np.zeros((2, 2))))))
-    if inside.is_shown or rng.random() < inside.probability:
-        if float(np.trace(measured.mean(axis=0))) > lines or inside.is_shown:
-            tensors["structure"] = measured
-    elif rng.random() < inside.memory_probability and "open" not in tensors:
-        # it remembers itself, but has not the form of a motion: a shaken mount or slow air
+    if inside.is_shown:
+        tensors["structure"] = measured
+    elif rng.random() < inside.memory_probability and lines == 0.0 and "open" not in tensors:
+        # not enough to blame the mount: a shaken one, or air that remembers itself
         tensors["open"] = measured
     return replace(history, inside_arcsec2=tensors)
 
