@@ -81,59 +81,43 @@ def coverage(rows: list[Row], name: str) -> dict[str, float] | None:
     }
 
 
-def true_dominant(row: Row) -> str:
-    """Return which contribution really was the largest, from the modelled truth."""
-    from blursplit.budget.contributions import Blur, all_widths, shares
-
-    draw, truth = row["draw"], row["truth"]
-    r0 = 0.97586 * 500e-9 * 206264.8 / truth["seeing"] * (550 / 500) ** 1.2
-    unassigned = (truth["tube"] ** 2) * 0.5
-    wave = {"structure": truth["structure"], "tracking": truth["tracking"]}
-    blur = Blur(
-        j=r0 ** (-5 / 3),
-        outer_scale_m=draw["outer_scale_m"],
-        wavelength_m=550e-9,
-        aperture_m=draw["aperture_m"],
-        obstruction=0.0,
-        drift_arcsec=(wave["tracking"] * 12**0.5, 0.0),
-        sinusoids=(),
-        tracking_extra=np.zeros((2, 2)),
-        structure=_structure(draw["modes"], wave["structure"]),
-        unassigned=unassigned * np.eye(2),
-        optics_sigma_arcsec=draw["blur_fwhm_arcsec"] / 2.3548,
-        pixel_arcsec=draw["pixel_arcsec"],
-        dispersion=np.zeros((2, 2)),
-    )
-    share = shares(all_widths(blur))
-    # Slow currents in the tube are air by definition.
-    share["atmosphere"] += share.pop("unassigned")
-    return max(share, key=share.__getitem__)
+def true_savings(row: Row) -> dict[str, float]:
+    """Return what each cure really would save [arcsec], from the mean images of the truth."""
+    truth = row["truth"]
+    without = {
+        "tracking": truth["without_tracking"],
+        "structure": truth["without_structure"],
+        "mechanics": truth.get("without_both"),
+    }
+    return {cure: truth["recorded"] - w for cure, w in without.items() if w is not None}
 
 
-def _structure(modes: list[tuple[float, float, float, float]], major: float) -> Any:
-    """Return the covariance of modes along lines, scaled to the realised larger rms."""
-    total = np.zeros((2, 2))
-    for _, _, rms, angle in modes:
-        unit = np.array([np.cos(np.deg2rad(angle)), np.sin(np.deg2rad(angle))])
-        total += rms**2 * np.outer(unit, unit)
-    largest = np.linalg.eigvalsh(total)[1]
-    return total * major**2 / largest if largest > 0 else total
+def decisions(rows: list[Row]) -> dict[str, Counter[str]]:
+    """Count answers to "does this cure matter" against the truth.
 
-
-def confusion(rows: list[Row]) -> Counter[tuple[str, str]]:
-    """Count verdicts against truth."""
-    return Counter((true_dominant(r), r["result"]["verdict"]["dominant"]) for r in rows)
+    `clear` nights are those whose true saving is further than a third of `worth` from it.
+    """
+    counts: dict[str, Counter[str]] = {}
+    for row in rows:
+        verdict = row["result"]["verdict"]
+        worth = verdict["worth_arcsec"]
+        for cure, saving in true_savings(row).items():
+            answer = verdict["matters"].get(cure)
+            if worth is None or answer is None:
+                continue
+            kept = counts.setdefault(cure, Counter())
+            right = "yes" if saving > worth else "no"
+            clear = "clear" if abs(saving - worth) > worth / 3.0 else "near worth"
+            answer_is = "right" if answer == right else "wrong"
+            told = answer_is if answer in {"yes", "no"} else "open"
+            kept[f"{clear}, {told}"] += 1
+    return counts
 
 
 def false_structure(rows: list[Row]) -> tuple[int, int]:
-    """Return on how many still-pier scenes structure was called present, and of how many."""
+    """Return on how many still-pier scenes the structure was blamed, and of how many."""
     still = [r for r in rows if r["truth"]["structure"] == 0]
-    wrong = [
-        r
-        for r in still
-        if r["result"]["verdict"]["dominant"] == "structure"
-        or r["result"]["verdict"]["findings"]["structure"].startswith("present")
-    ]
+    wrong = [r for r in still if r["result"]["verdict"]["matters"].get("structure") == "yes"]
     return len(wrong), len(still)
 
 
@@ -179,27 +163,26 @@ def table(rows: list[Row]) -> str:
                     f"| {name} | {group} | {found['n']} | {found['68']:.2f} | {found['95']:.2f} "
                     f"| {100 * found['bias']:+.1f} % | {found['scatter']:.3f} |"
                 )
-    undecided = sum(r["result"]["verdict"]["dominant"] == "undecided" for r in good)
     wrong, still = false_structure(good)
     held, stated = limits(good)
+    open_ = sum(r["result"]["verdict"]["headline_code"] == "open" for r in good)
     lines += [
         "",
-        f"Verdicts that are undecided: {undecided} of {len(good)}.",
-        f"Structure called present or dominant on a still pier: {wrong} of {still}.",
+        f"Headlines that are open: {open_} of {len(good)}.",
+        f"Still piers blamed: {wrong} of {still}.",
         f"Upper limits on structure that held: {held} of {stated}.",
         "",
-        "| truth \\ verdict | " + " | ".join(VERDICTS) + " |",
-        "| --- " * (len(VERDICTS) + 1) + "|",
+        "| cure | clear: right | wrong | open | near worth: right | wrong | open |",
+        "| --- | --- | --- | --- | --- | --- | --- |",
     ]
-    counts = confusion(good)
-    for truth in VERDICTS[:-1]:
-        row = [counts.get((truth, verdict), 0) for verdict in VERDICTS]
-        if sum(row):
-            lines.append(f"| {truth} | " + " | ".join(str(n) for n in row) + " |")
+    for cure, kept in decisions(good).items():
+        cells = [
+            str(kept[f"{night}, {told}"])
+            for night in ("clear", "near worth")
+            for told in ("right", "wrong", "open")
+        ]
+        lines.append(f"| {cure} | " + " | ".join(cells) + " |")
     return "\n".join(lines) + "\n"
-
-
-VERDICTS = ("atmosphere", "tracking", "structure", "unassigned", "instrument", "undecided")
 
 
 def is_design_case(row: Row) -> bool:

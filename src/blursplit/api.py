@@ -11,7 +11,7 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.campaign.accept import Acceptance, worst
+from blursplit.campaign.accept import Acceptance
 from blursplit.campaign.compare_record import Comparison
 from blursplit.campaign.limits import Limits
 from blursplit.campaign.plan_record import Plan
@@ -85,8 +85,8 @@ def accept(
     Parameters
     ----------
     nights : Measurement, Result, str or Path, or an iterable of them
-        Several runs are judged one by one; the whole fails where one fails, and is not shown
-        where one does not show it.
+        Several runs of one telescope are judged together: numbers by their mean, lines by the run
+        that shows most.
     limits : str, Path or Limits
         Limits file (TOML), or what was read of one.
     tap : mapping, optional
@@ -98,24 +98,20 @@ def accept(
     >>> bs.accept(["before"], "limits.toml").state in {"pass", "fail", "not shown"}
     True
     """
-    from blursplit.campaign.accept import judge
+    from blursplit.campaign.accept import judge_runs
     from blursplit.campaign.limits import read_limits
 
     rules = limits if isinstance(limits, Limits) else read_limits(Path(limits))
     several = _several(nights)
     if not several:
         raise InputError("accept", "is given no run", "give a result folder or a measurement")
-    judged = []
-    for night in several:
-        series = night.series if isinstance(night, Measurement) else None
-        if isinstance(night, str | Path) and (Path(night) / "series.fits").is_file():
-            series = read_result_folder(Path(night)).series
-        judged.append(judge(_result(night), rules, tap=tap, series=series))
-    if len(judged) == 1:
-        return judged[0]
-    rows = [row for one in judged for row in one.judgements]
-    state = worst([row.state for row in rows])
-    return judged[0].model_copy(update={"judgements": rows, "state": state})
+    runs = []
+    for one in several:
+        series = one.series if isinstance(one, Measurement) else None
+        if isinstance(one, str | Path) and (Path(one) / "series.fits").is_file():
+            series = read_result_folder(Path(one)).series
+        runs.append((_result(one), series))
+    return judge_runs(runs, rules, tap=tap)
 
 
 def plan(

@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from blursplit.campaign import judge, read_limits
+from blursplit.campaign import judge, judge_runs, read_limits
 from blursplit.campaign.accept import worst
 from blursplit.campaign.limits import Limits
 from blursplit.errors import InputError
@@ -207,3 +207,22 @@ def test_example_in_the_repository_is_valid() -> None:
 
     example = Path(__file__).parents[2] / "examples" / "limits.toml"
     assert read_limits(example).blur_time_s == 30.0
+
+
+def test_several_runs_are_judged_by_their_mean_and_the_run_that_shows_most(make):
+    """Their own errors join to 0.014; how far two runs lie apart widens that by Student's t (1)."""
+    rules = limits(limits={"structure.rms_major_arcsec": {"at_most": 0.5}})
+    runs = [make.result(structure=make.estimate(v, 0.01)) for v in (0.20, 0.22)]
+    both = judge_runs([(run, None) for run in runs], rules)
+    row = both.judgements[0]
+    assert (both.state, both.runs) == ("pass", 2)
+    # 12.7 x 0.01: standard error of the mean of two, at 97.5 %
+    assert row.low95 == pytest.approx(0.21 - 0.128, abs=0.002)
+    assert row.high95 == pytest.approx(0.21 + 0.128, abs=0.002)
+
+
+def test_runs_of_two_telescopes_are_not_judged_together(make):
+    one, other = make.result(), make.result()
+    other.setup["aperture_m"].value = 0.4
+    with pytest.raises(InputError, match="apertures of"):
+        judge_runs([(one, None), (other, None)], limits())

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from blursplit.campaign.accept import Acceptance, judge
+from blursplit.campaign.accept import Acceptance, judge, judge_runs
 from blursplit.campaign.archive import ArchiveRun, archive
 from blursplit.campaign.compare import compare, split_alternating
 from blursplit.campaign.compare_record import Comparison
@@ -25,6 +25,7 @@ __all__ = [
     "compare",
     "json_schemas",
     "judge",
+    "judge_runs",
     "plan",
     "read_limits",
     "split_alternating",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -13,6 +14,7 @@ from blursplit.campaign.estimates import bound95
 from blursplit.campaign.limits import EXACT, depends_on_blur_time
 from blursplit.campaign.paths import value_at
 from blursplit.constants import ALIAS_DECIDED, ALIAS_NEGLIGIBLE, BLUR_TIME_TOLERANCE, SHARED_FROM
+from blursplit.errors import InputError
 from blursplit.estimate import Estimate
 
 if TYPE_CHECKING:
@@ -24,6 +26,7 @@ if TYPE_CHECKING:
 
 ACCEPT_SCHEMA = "blursplit-accept/1"
 State = Literal["pass", "fail", "not shown"]
+ENDS = ("low95", "high95")
 EXIT_CODES: dict[State, int] = {"pass": 0, "fail": 3, "not shown": 4}
 
 
@@ -60,6 +63,7 @@ class Acceptance(_Part):
     start_utc: str | None = None
     command: str = ""
     blur_time_s: float | None
+    runs: int = 1
     state: State
     judgements: list[Judgement]
 
@@ -133,6 +137,90 @@ def judge(
         blur_time_s=limits.blur_time_s,
         state=worst([j.state for j in judgements]),
         judgements=judgements,
+    )
+
+
+def judge_runs(
+    runs: Sequence[tuple[Result, Series | None]],
+    limits: Limits,
+    *,
+    tap: Mapping[str, Any] | None = None,
+) -> Acceptance:
+    """Judge several runs of one telescope together.
+
+    Parameters
+    ----------
+    runs : sequence of (Result, Series or None)
+        At least one.
+    limits : Limits
+    tap : mapping, optional
+
+    Raises
+    ------
+    InputError
+        Where runs are of telescopes of different aperture.
+
+    Notes
+    -----
+    A number is the mean of the runs; its 95 % interval joins their own errors and how far the runs
+    lie apart (Student's t). For lines the run that shows most decides: one line above the limit
+    fails all, and what one run is blind to another may show.
+    """
+    apertures = {
+        entry.value for result, _ in runs if (entry := result.setup.get("aperture_m")) is not None
+    }
+    if len(apertures) > 1:
+        named = " and ".join(f"{a:g} m" for a in sorted(apertures))
+        raise InputError("accept", f"the runs are of apertures of {named}", "give one telescope's")
+    judged = [judge(result, limits, tap=tap, series=series) for result, series in runs]
+    if len(judged) == 1:
+        return judged[0]
+    rows = [
+        _pooled(list(same), limits)
+        for same in zip(*(one.judgements for one in judged), strict=True)
+    ]
+    first = judged[0]
+    return first.model_copy(
+        update={
+            "judgements": rows,
+            "state": worst([row.state for row in rows]),
+            "sequence": ", ".join(one.sequence for one in judged),
+            "frames_used": sum(one.frames_used or 0 for one in judged),
+            "duration_s": sum(one.duration_s or 0.0 for one in judged),
+            "runs": len(judged),
+        }
+    )
+
+
+def _pooled(same: list[Judgement], limits: Limits) -> Judgement:
+    """Join the judgements of one limit over several runs."""
+    limit = limits.limits.get(same[0].key)
+    known = [j for j in same if j.low95 is not None and j.high95 is not None]
+    if limit is None or len(known) < 2:  # noqa: PLR2004 - a line, or nothing to take a mean of
+        for state in ("fail", "pass"):
+            best = next((j for j in same if j.state == state), None)
+            if best is not None:
+                return best
+        return same[0]
+    from scipy.stats import t as student_t
+
+    low, high = (np.array([getattr(j, end) for j in known], dtype=float) for end in ENDS)
+    middle, own = 0.5 * (low + high), 0.5 * (high - low)
+    n = len(known)
+    apart = float(student_t.ppf(0.975, n - 1) * np.std(middle, ddof=1) / np.sqrt(n))
+    half = float(np.hypot(np.sqrt(np.sum(own**2)) / n, apart))
+    mean = float(middle.mean())
+    ends = (max(mean - half, min(0.0, float(low.min()))), mean + half)
+    state, reason = _state(*ends, limit)
+    unit = unit_of(same[0].key)
+    return same[0].model_copy(
+        update={
+            "state": state,
+            "low95": ends[0],
+            "high95": ends[1],
+            "measured": f"{mean:.3g} {unit} ({ends[0]:.3g} to {ends[1]:.3g}, 95 %)",
+            "reason": f"{reason} (mean of {n} runs)",
+        }
     )
 
 

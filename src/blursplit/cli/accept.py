@@ -17,8 +17,12 @@ if TYPE_CHECKING:
 
 @speaks_plainly
 def run(
-    result: Annotated[Path, typer.Argument(help="Result folder, or its result.json.")],
-    limits: Annotated[Path, typer.Argument(help="Limits file (TOML).")],
+    files: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="RESULT... LIMITS", help="Result folders, or their result.json; limits (TOML)."
+        ),
+    ],
     tap: Annotated[
         Path | None, typer.Option("--tap", metavar="TAP.json", help="Result of `tap --json`.")
     ] = None,
@@ -29,11 +33,14 @@ def run(
     ] = None,
 ) -> None:
     """Exit code 0: all passed; 3: a limit failed; 4: not shown; 2: a file cannot be used."""
-    from blursplit.campaign import judge, read_limits
+    from blursplit.campaign import judge_runs, read_limits
+    from blursplit.errors import InputError
 
+    *results, limits = files
+    if not results:
+        raise InputError(str(limits), "no result is given", "name RESULT... and LIMITS")
     rules = read_limits(limits)
-    measured, series = _read(result)
-    acceptance = judge(measured, rules, tap=_read_tap(tap), series=series)
+    acceptance = judge_runs([_read(path) for path in results], rules, tap=_read_tap(tap))
     if out is not None:
         from blursplit.campaign.pages import acceptance_page
         from blursplit.folder import write_text_whole
