@@ -4,8 +4,8 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from blursplit.budget.drift import DriveTerm
-from blursplit.budget.grid import GridData, GridSegment
+from blursplit.drive.terms import DriveTerm
+from blursplit.motion.grid import GridData, GridSegment
 from numpy.testing import assert_allclose
 
 from blursplit.budget.histories import HistorySetup, draw_histories
