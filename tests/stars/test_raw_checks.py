@@ -16,6 +16,7 @@ from blursplit.frames import ArrayFrames, Sequence
 from blursplit.rig import Rig, Setting, merge_settings
 from blursplit.stars import follow_stars, load_tracks, save_tracks
 from blursplit.stars.raw_checks import are_these_raw, not_checked
+from blursplit.stars.tracks import StarTracks
 
 N = 240
 X, Y = np.array([24.0, 74.0, 50.0, 22.0]), np.array([22.0, 28.0, 52.0, 76.0])
@@ -280,6 +281,24 @@ def test_a_table_of_positions_says_what_was_not_looked_at(frames):
     assert set(not_checked(bare)) == {
         "frames-mixed", "pixels-filtered", "pixels-nonlinear", "stars-trailed",
     }  # fmt: skip
+
+
+def test_bare_positions_of_one_star_raise_nothing_and_no_warning():
+    """Positions without noise, flux or shape, a thousand a second, hardly moving in between."""
+    rng = np.random.default_rng(6)
+    n = 4000
+    nothing = np.full((n, 1), np.nan)
+    path = np.cumsum(rng.normal(0, 2e-3, (2, n)), axis=1)[..., None]
+    tracks = StarTracks(
+        time_s=1e-3 * np.arange(n), segment=np.zeros(n, dtype=np.int64),
+        row_time_s=np.zeros((n, 1)), x_px=path[0], y_px=path[1], sigma_px=nothing,
+        flux_adu=nothing, width_px=nothing, e1=nothing, e2=nothing, peak_adu=nothing,
+        good=np.ones((n, 1), dtype=bool), exposure_s=None, cadence_s=1e-3,
+    )  # fmt: skip
+    assert codes(tracks) == {}
+    again = np.repeat(np.arange(n // 2), 2)
+    twice = replace(tracks, x_px=path[0][again], y_px=path[1][again])
+    assert codes(twice)["frames-repeated"] == "void"
 
 
 def test_what_pixels_say_is_kept_with_the_tracks(frames, tmp_path):

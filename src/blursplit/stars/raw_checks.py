@@ -158,7 +158,7 @@ def _repeated(tracks: StarTracks) -> Check | None:
     Notes
     -----
     Positions rounded in a table agree by chance too, at any lag: what agrees five frames on is
-    taken off. A share of repeats below one in a hundred is found among 300 frames and more.
+    taken off. Positions alone, without flux, have to be equal to the last digit.
     """
     same, far = _same_as(tracks, 1), _same_as(tracks, 5)
     if same is None or far is None:
@@ -181,10 +181,11 @@ def _same_as(tracks: StarTracks, lag: int) -> FloatArray | None:
         return None
     good = tracks.good[lag:] & tracks.good[:-lag]
     agree = np.ones(good.shape, dtype=bool)
+    near_px = REPEATED_PX if np.isfinite(tracks.flux_adu).any() else 0.0
     with np.errstate(invalid="ignore"):
         for name in ("x_px", "y_px"):
             values = getattr(tracks, name)
-            agree &= np.abs(values[lag:] - values[:-lag]) <= REPEATED_PX
+            agree &= np.abs(values[lag:] - values[:-lag]) <= near_px
         for name in ("flux_adu", "width_px", "peak_adu"):
             values = getattr(tracks, name)
             known = np.isfinite(values[lag:]) & np.isfinite(values[:-lag])
@@ -332,9 +333,10 @@ def _follows_star(tracks: StarTracks) -> float | None:
     Only bright stars, whose noise is far below a pixel, and whose leaps the others share.
     """
     bright = np.argsort(-np.nan_to_num(_medians(tracks.flux_adu)), kind="stable")[:5]
+    noise_px = _medians(tracks.sigma_px)
     for star in bright.tolist():
         xy = np.stack([tracks.x_px[:, star], tracks.y_px[:, star]])
-        if not np.nanmedian(tracks.sigma_px[:, star]) < QUIETEST_STAR_PX:
+        if not noise_px[star] < QUIETEST_STAR_PX:
             continue
         rms_px = _within_a_pixel(xy)
         if rms_px is None:
@@ -407,9 +409,10 @@ def _too_quiet(tracks: StarTracks, touches: tuple[str, ...]) -> Check | None:
     if rows.sum() < FEWEST_INDEPENDENT:
         return None
     n = used.size
-    noise = float(np.nanmean(np.square(tracks.sigma_px[np.ix_(rows, used)])))
-    if not np.isfinite(noise):
+    sigma_px = tracks.sigma_px[np.ix_(rows, used)]
+    if not np.isfinite(sigma_px).any():
         return None
+    noise = float(np.nanmean(np.square(sigma_px)))
     whole = np.stack(
         [_detrended(values[np.ix_(rows, used)]) for values in (tracks.x_px, tracks.y_px)]
     )
@@ -542,7 +545,10 @@ def _trailed(tracks: StarTracks) -> Check | None:
     mean = np.array([np.median(e1[known]), np.median(e2[known])])
     size = float(np.hypot(*mean))
     scatter = np.hypot(e1[known] - mean[0], e2[known] - mean[1])
-    width = float(np.nanmedian(_medians(tracks.width_px)))
+    widths = _medians(tracks.width_px)
+    if not np.isfinite(widths).any():
+        return None
+    width = float(np.nanmedian(widths))
     minor = width * float(np.sqrt(max(1.0 - size, 0.0)))
     apart = float(np.median(scatter))
     if minor < NARROWEST_SHAPE_PX or size < TRAILED_ELONGATION or apart > 0.5 * size:
