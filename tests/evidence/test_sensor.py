@@ -172,6 +172,9 @@ def test_a_sensor_that_sees_only_its_noise_is_blind():
     found = explain(night(13, 0.1, noise=150 * MICRO_G))
     assert found.blind_band_hz
     assert found.blind_band_hz[0][0] < 0.3
+    # no limit from a record that could not have seen it
+    for axis, rms in enumerate(found.rms_arcsec):
+        assert found.seen[:, axis].any() or (rms.value is None and rms.high is None)
 
 
 def test_two_sensors_with_noise_of_their_own_need_no_floor():

@@ -93,19 +93,21 @@ def _weigh(record: Record, so_far: Weighed, sensor: SensorRecord, name: str, see
         )
     except ValueError as error:
         raise InputError(sensor.source, str(error), "give the record of the whole run") from error
-    best = max(found.rms_arcsec, key=lambda rms: rms.value or 0.0)
+    best = max(found.rms_arcsec, key=lambda rms: (rms.value or 0.0, rms.high or 0.0))
     seen = found.frequency_hz[np.any(found.seen, axis=1)]
     blind = found.blind_band_hz
     witness = Witness(
         kind=sensor.kind,
         name=name,
         offset_s=found.offset_s,
-        coherent_rms_arcsec=best,
+        coherent_rms_arcsec=None if best.high is None else best,
         band_hz=(float(seen.min()), float(seen.max())) if seen.size else None,
         blind_band_hz=blind[0] if blind else None,
         used=found.coherent,
     )
     code = "sensor-coherent" if found.coherent else "sensor-incoherent"
+    if best.high is None:
+        code = "sensor-blind"
     facts = {"name": name, "rms_arcsec": best.value if best.value is not None else best.high}
     out = replace(
         so_far,

@@ -268,7 +268,12 @@ def _moved(offset: Estimate, by_s: float) -> Estimate:
 def _rms(
     explained: FloatArray, variance: FloatArray, seen: BoolArray, width_hz: FloatArray
 ) -> Estimate:
-    """Return the coherent rms of one axis in the seen band; a limit where it may be absent."""
+    """Return the coherent rms of one axis in the seen band; a limit where it may be absent.
+
+    A sensor that sees no band at all gives neither value nor limit.
+    """
+    if not seen.any():
+        return Estimate(value=None, low=None, high=None)
     total = float(np.sum((explained * width_hz)[seen]))
     sigma = float(np.sqrt(np.sum((variance * width_hz**2)[seen])))
     if total < 1.645 * sigma:
@@ -472,6 +477,16 @@ def _fit_block(
     )
     # what the sensor's noise takes is known as well as its power is
     variance += float(np.sum((each * gain * (gain - 1)) ** 2)) / n
+    # nor do the tapers weigh the record's ends as its middle: the mean square of their weight is
+    # 1 + 1/(2 k); what is seen in a few coefficients, as a ring, differs most
+    fit = np.abs(basis @ part) ** 2
+    share = float(np.sum(fit**2) / max(np.sum(fit), 1e-300) ** 2) / 2
+    variance += share * explained**2 / (2 * SENSOR_TAPERS)
+    # and a direction under the sensor's floor may hide what its scatter lets pass
+    floor = signal.floor(0, blocks.frequency_hz[here])
+    if floor is not None and kept < min(2, floor.shape[1]):
+        hidden = SENSOR_FLOOR_SIGMAS / np.sqrt(n) * float(floor.mean(axis=0).min())
+        variance += min(hidden, power) ** 2
     weights = sum(
         (p * fact[0] for p, fact in zip(part, facts, strict=True)),
         start=np.zeros(u.shape[2], dtype=complex),
@@ -547,7 +562,10 @@ def _chance(
             total += float(_evidence(np.linalg.qr(basis[:n])[0], flat[:n, None])[0])
         displaced.append(total)
     # two directly neighbouring pairs are the two axes of one block
-    return max(_tail(found, random), _tail(found, np.array(displaced[2:-2] or displaced)))
+    others = np.array(displaced[2:-2])
+    if others.size < 4:  # noqa: PLR2004 - too few for a spread: the tail of a few draws
+        return _tail(found, random)
+    return max(_tail(found, random), _tail(found, others))
 
 
 def _evidence(basis: ComplexArray, series: ComplexArray) -> FloatArray:

@@ -379,6 +379,10 @@ _SENSOR = {
         "{rms_arcsec:arcsec} would not show. Either its place stood still, or it recorded "
         "something else: another clock, another pier. It was not used."
     ),
+    "sensor-blind": (
+        "The sensor {name:name} shows little but its own noise: it could not have seen the "
+        "motion, and says nothing about it."
+    ),
     "sensor-proves-nothing": (
         "The record {name:name} proves no cause by going with the motion: a guide star carries "
         "the same air, and wind moves air and pier alike."
