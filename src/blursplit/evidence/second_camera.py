@@ -181,6 +181,8 @@ def pair_spectra(
     second: CameraMotion,
     baseline_m: tuple[float, float],
     alignment: Alignment,
+    *,
+    refine: bool = True,
 ) -> PairSpectra:
     """Return the spectra of both cameras along and across the baseline.
 
@@ -193,6 +195,9 @@ def pair_spectra(
     baseline_m : (float, float)
         From the main to the second aperture along the main camera's axes.
     alignment : Alignment
+    refine : bool
+        Turn and delay the second camera so that the difference is least. Where nothing shakes,
+        air alone fixes neither: then state both, and refine nothing.
 
     Raises
     ------
@@ -228,9 +233,10 @@ def pair_spectra(
     bins = int(number.max()) + 1
     matrix = np.zeros((bins, 2, 2, 2), dtype=complex)
     gains = [np.sinc(f * camera.exposure_s)[:, None, None] for camera in (main, second)]
-    sums[1], alignment = _refined(
-        f, number, [s / g for s, g in zip(sums, gains, strict=True)], alignment
-    )
+    undone = [s / g for s, g in zip(sums, gains, strict=True)]
+    if refine:
+        undone[1], alignment = _refined(f, number, undone, alignment)
+    sums[1] = undone[1]
     sums[1] = sums[1] * gains[1]
     stacked = np.stack(sums, axis=-1)  # frequency, taper, axis, camera
     for b in range(bins):
