@@ -4,14 +4,14 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from blursplit.drive.terms import DriveTerm
-from blursplit.motion.grid import GridData, GridSegment
 from numpy.testing import assert_allclose
 
 from blursplit.budget.histories import HistorySetup, draw_histories
 from blursplit.budget.line_terms import LineTerm
 from blursplit.budget.summary import is_shown
 from blursplit.definitions import Conditions, in_windows, motion_covariance
+from blursplit.drive.terms import DriveTerm
+from blursplit.motion.grid import GridData, GridSegment
 from blursplit.simulate.motion import mode_density, noise_series
 
 RATE_HZ, N_DRAWS = 20.0, 40

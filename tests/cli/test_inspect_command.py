@@ -111,7 +111,7 @@ def test_one_rate_is_not_split(cube):
 @pytest.mark.parametrize(
     ("name", "content", "message"),
     [
-        ("a.avi", b"RIFF\0\0\0\0AVI LIST", "convert it to FITS"),
+        ("a.avi", b"RIFF\0\0\0\0AVI LIST", "record FITS or SER"),
         ("a.fits", b"", "is empty"),
         ("b.fits", b"SIMPLE  =                    T", "truncated"),
     ],

@@ -57,6 +57,6 @@ def test_the_split_survives_drops_clouds_rays_a_trail_and_a_dither(
     assert overlap(
         clean.atmosphere.seeing_500nm_zenith_arcsec, spoilt.atmosphere.seeing_500nm_zenith_arcsec
     )
-    # The mode stands among the lines, at its frequency within one percent.
+    # Standard error of a mode's frequency: sqrt(zeta f/2 pi T), 0.022 Hz in 27 s; four of them.
     nearest = min(spoilt.lines, key=lambda line: abs(line.frequency_hz.value - 5.3))
-    assert nearest.frequency_hz.value == pytest.approx(5.3, rel=0.01)
+    assert nearest.frequency_hz.value == pytest.approx(5.3, abs=0.09)

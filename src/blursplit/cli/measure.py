@@ -42,8 +42,9 @@ def run(
     sensor: Annotated[
         list[str] | None,
         typer.Option(
+            metavar="FILE[@KIND]",
             help="FILE or FILE@KIND: a record (CSV, ECSV) taken beside the frames. Keep cables "
-            "and sensors clear of moving parts and mains."
+            "and sensors clear of moving parts and mains.",
         ),
     ] = None,
     out: Annotated[Path | None, typer.Option(help="Result folder; default NAME-blursplit.")] = None,

@@ -224,10 +224,6 @@ def find_levels(source: FrameSource, name: str, frames: Iterable[int] | None = N
             "no pixel holds a usable number (all NaN, infinite or beyond 1e15)",
             "write it anew",
         )
-    if len(images) > 2 and all(np.array_equal(images[0], image) for image in images[1:]):  # noqa: PLR2004
-        raise InputError(
-            name, "all its frames are the same picture", "give frames one after another"
-        )
     lowest = float(min(part.min() for part in good))
     highest = float(max(part.max() for part in good))
     if lowest == highest:
@@ -239,6 +235,10 @@ def find_levels(source: FrameSource, name: str, frames: Iterable[int] | None = N
         share = 100 * sum(top) / sum(part.size for part in good)
         raise InputError(
             name, f"{share:.0f} % of the pixels are saturated at {highest:g}", "expose less"
+        )
+    if len(images) > 2 and all(np.array_equal(images[0], image) for image in images[1:]):  # noqa: PLR2004
+        raise InputError(
+            name, "all its frames are the same picture", "give frames one after another"
         )
     return Levels(
         lowest,

@@ -1,0 +1,182 @@
+"""The verdict: yes, no and open from both readings; what comes first; what to do next."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from blursplit.budget.judge import Findings, judge_positions, judge_widths, worth_of
+from blursplit.budget.matched import match_width
+from blursplit.budget.summary import Readings
+from blursplit.definitions import CAUSES, CURES, OWNERS, Conditions, in_windows, width
+from blursplit.estimate import Estimate, estimate_between
+from blursplit.report.words import put_in_words
+from blursplit.result import Check, Fwhm, Line, Motion, Open, Result, SequenceInfo
+
+N = 100
+INFO = SequenceInfo(files=1, frames=500, frames_used=500, stars_used=5)
+WIDTH = Estimate(value=2.5, low=2.47, high=2.53, low95=2.44, high95=2.56)
+
+
+def readings(**saved):
+    """Return readings of a 2.5 arcsec star; each cure's saving [arcsec] as (low, high)."""
+    rng = np.random.default_rng(1)
+    saving = {}
+    for cure in CURES:
+        low, high = saved.get(cure, (0.0, 0.0))
+        draws = np.stack(
+            [low + 0.01 * rng.standard_normal(N), high + 0.01 * rng.standard_normal(N)]
+        )
+        saving[cure] = np.sort(draws.T, axis=1) / 2.5
+    nothing = np.zeros((N, 2, 2))
+    return Readings(
+        width_arcsec=np.full(N, 2.5),
+        base_arcsec=0.7,
+        saving=saving,
+        motion_arcsec2=dict.fromkeys(OWNERS, nothing),
+        share=dict.fromkeys(CAUSES, 0.0),
+        air_arcsec=np.full(N, 2.0),
+        optics_arcsec=np.zeros(N),
+    )
+
+
+def verdict(read, worth=0.25, checks=(), lines=(), **more):
+    found = Findings(
+        level="split",
+        exposure_s=0.01,
+        duration_s=60.0,
+        airmass=1.0,
+        stars=5,
+        checks=tuple(checks),
+        **more,
+    )
+    result = Result(sequence=INFO, fwhm=Fwhm(recorded_arcsec=WIDTH), lines=list(lines))
+    result.verdict = judge_widths(result, read, found, worth)
+    put_in_words(result)
+    return result.verdict
+
+
+def test_worth_is_a_tenth_of_the_width_or_a_tenth_of_an_arcsec():
+    assert worth_of(2.5, None) == 0.25
+    assert worth_of(0.6, None) == worth_of(None, None) == 0.1
+    assert worth_of(2.5, 0.4) == 0.4
+
+
+def test_a_cure_that_saves_more_than_worth_in_the_low_reading_is_yes():
+    told = verdict(readings(structure=(0.9, 1.2), mechanics=(0.9, 1.2)))
+    assert told.matters["structure"] == told.matters["mechanics"] == "yes"
+    assert told.matters["tracking"] == "no"
+    assert told.headline_code == "cure-matters"
+    assert told.headline_facts["cure"] == "structure"
+    assert_allclose(told.headline_facts["without_arcsec"], 1.6, atol=0.01)
+    assert "1.6 arcsec" in told.headline
+    assert [step.code for step in told.next][:2] == ["tap-pier", "stiffen"]
+    assert all(step.text for step in told.next)
+
+
+def test_two_cures_that_matter_together_alone_are_called_mechanics():
+    told = verdict(
+        readings(structure=(0.2, 0.2), tracking=(0.2, 0.2), mechanics=(0.45, 0.45)), worth=0.3
+    )
+    assert told.matters["structure"] == told.matters["tracking"] == "no"
+    assert told.headline_facts["cure"] == "mechanics"
+
+
+def test_open_motion_leaves_it_open_and_names_the_witness():
+    told = verdict(readings(structure=(0.0, 0.5), mechanics=(0.0, 0.5)))
+    assert told.matters["mechanics"] == "open"
+    assert told.headline_code == "open"
+    assert_allclose(told.headline_facts["up_to_arcsec"], 0.5, atol=0.05)
+    assert told.next[0].code == "sensor"
+    gains = [step.gain_arcsec for step in told.next]
+    assert gains == sorted(gains, reverse=True)
+
+
+def test_nothing_to_save_is_said_as_no():
+    told = verdict(readings())
+    assert told.headline_code == "no-cure-matters"
+    assert set(told.matters.values()) == {"no"}
+
+
+def test_a_fit_that_did_not_converge_gives_no_verdict():
+    told = verdict(readings(structure=(1.0, 1.0)), converged=False, r_hat=1.4)
+    assert set(told.matters.values()) == {"not asked"}
+    assert told.headline_code == "not-converged"
+
+
+def test_frames_that_hide_motion_void_what_they_touch():
+    check = Check(code="frames-recentred", severity="void", facts={"touches": "motion lines"})
+    told = verdict(readings(structure=(1.0, 1.0), optics=(0.5, 0.5)), checks=[check])
+    assert told.matters["structure"] == told.matters["mechanics"] == "not asked"
+    assert told.matters["optics"] == "yes"
+    doubt = Check(code="frames-mixed", severity="doubt", facts={"touches": "motion"})
+    assert verdict(readings(structure=(1.0, 1.0)), checks=[doubt]).matters["structure"] == "yes"
+
+
+def test_largest_names_every_cure_that_may_save_most():
+    assert verdict(readings(structure=(0.5, 0.5), tracking=(0.1, 0.1))).largest == ["structure"]
+    both = verdict(readings(structure=(0.5, 0.5), tracking=(0.5, 0.5))).largest
+    assert set(both) == {"structure", "tracking"}
+
+
+@pytest.mark.parametrize(("limit", "answer"), [(0.02, "no"), (0.1, "open")])
+def test_positions_alone_decide_on_what_a_gaussian_path_adds(limit, answer):
+    """2.3548 x 0.02 = 0.047 arcsec is below a tenth, 0.235 is not."""
+    result = Result(
+        sequence=INFO,
+        motion=Motion(),
+        open=Open(
+            motion_rms_major_arcsec=Estimate(value=None, low=0.0, high=limit, high95=limit),
+            band_hz=(0.05, 2.6),
+        ),
+    )
+    found = Findings("positions", 0.19, 18.0, 1.0, 24, missing=("raw-frames",))
+    told = judge_positions(result, found, None)
+    assert told.matters["mechanics"] == answer
+    assert_allclose(told.headline_facts["added_arcsec"], 2.3548 * limit, rtol=1e-4)
+    assert told.next
+
+
+def test_line_of_the_largest_size_is_named():
+    line = Line(
+        frequency_hz=Estimate(value=7.0, low=6.9, high=7.1),
+        rms_arcsec=Estimate(value=0.5, low=0.4, high=0.6),
+        false_alarm_probability=1e-6,
+    )
+    told = verdict(readings(structure=(0.9, 1.2)), lines=[line])
+    named = next(remark for remark in told.reasons if remark.code == "lines-found")
+    assert named.facts["strongest_hz"] == 7.0
+
+
+def test_estimates_between_readings_take_each_end_from_its_own():
+    low, high = np.linspace(0.0, 1.0, 1001), np.linspace(1.0, 2.0, 1001)
+    found = estimate_between(low, high)
+    assert_allclose([found.low95, found.high95], [0.025, 1.975], atol=1e-3)
+    assert found.low < found.value < found.high
+
+
+def test_air_is_what_is_left_of_the_width_of_a_long_frame():
+    """Modelled widths equal the recorded one in every draw; optics and air trade places."""
+    rig = Conditions(0.2, 0.3, 550e-9, 1.5)
+    times, segment = 180.0 * np.arange(20), np.zeros(20, dtype=np.int64)
+    runs = match_width(
+        rig,
+        times,
+        segment,
+        [{}] * 30,
+        [{"tracking": np.diag([0.25, 0.0])}] * 30,
+        Estimate(value=4.0, low=3.96, high=4.04),
+        blur_time_s=60.0,
+        outer_scale_m=(10.0, 50.0),
+        stated_optics_arcsec=None,
+        narrowest_arcsec=3.5,
+        may_shake=True,
+        seed=1,
+    )
+    widths = np.array([width(in_windows(run, 60.0)) for run in runs])
+    # 1 % is the recorded width's own error, 0.3 % the search's.
+    assert_allclose(widths, 4.0, rtol=0.04)
+    assert_allclose(widths.std(), 0.04, rtol=0.5)
+    strength = np.array([run.strength for run in runs])
+    optics = np.array([run.optics_arcsec2[0, 0] for run in runs])
+    assert np.corrcoef(strength, optics)[0, 1] < -0.9
+    assert optics.max() < (3.5 / 2.3548) ** 2
