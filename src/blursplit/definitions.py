@@ -32,6 +32,7 @@ from blursplit.constants import (
 )
 from blursplit.image.fwhm import half_maximum_width, scaled_frequencies
 from blursplit.image.otf import telescope_otf
+from blursplit.image.stack import about_window_mean, window_number
 from blursplit.turbulence.conversions import structure_function
 from blursplit.turbulence.defocus import defocus_otf
 from blursplit.types import FloatArray, IntArray
@@ -46,7 +47,6 @@ __all__ = [
     "savings",
     "shares",
     "width",
-    "window_number",
 ]
 
 OWNERS = ("tracking", "structure", "open")
@@ -114,34 +114,10 @@ class History:
     optics_may_shake: bool = False
 
 
-def window_number(time_s: FloatArray, segment: IntArray, length_s: float) -> IntArray:
-    """Return the number of the blur-time window of each frame.
-
-    A remainder shorter than half a window joins the window before it.
-    """
-    out = np.zeros(len(time_s), dtype=np.int64)
-    first = 0
-    for s in np.unique(segment):
-        rows = segment == s
-        t = time_s[rows] - time_s[rows][0]
-        n_windows = max(1, round(float(t[-1]) / length_s)) if length_s > 0 else 1
-        out[rows] = first + np.minimum((t / max(length_s, 1e-9)).astype(np.int64), n_windows - 1)
-        first += n_windows
-    return out
-
-
-def _about_window_means(path: FloatArray, window: IntArray) -> FloatArray:
-    count = np.maximum(np.bincount(window), 1)
-    means = np.stack([np.bincount(window, path[:, k]) / count for k in range(2)], axis=1)
-    return np.asarray(path - means[window])
-
-
 def in_windows(history: History, blur_time_s: float) -> History:
     """Return the history with each path about its own mean in windows of the blur time."""
     window = window_number(history.time_s, history.segment, blur_time_s)
-    paths = {
-        owner: _about_window_means(path, window) for owner, path in history.path_arcsec.items()
-    }
+    paths = {owner: about_window_mean(path, window) for owner, path in history.path_arcsec.items()}
     return replace(history, path_arcsec=paths)
 
 
