@@ -10,6 +10,7 @@ here can part.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -478,7 +479,7 @@ def _memory_bins(value: FloatArray) -> int:
         product = np.nansum(centred[lag:] * centred[:-lag])
         if lag == 1:
             first = float(product)
-        if first <= 0.0 or product < first / np.e:
+        if first <= 0.0 or product < first / math.e:
             return lag
     return max(len(value) // 4, 1)
 
