@@ -9,11 +9,17 @@ from typing import Any
 from blursplit.budget.facts import Facts, gather_facts
 from blursplit.budget.focus_runs import FocusSeries
 from blursplit.errors import InputError
-from blursplit.evidence.sensor_record import SensorRecord, sensor_at
+from blursplit.evidence.sensor_record import SensorRecord, read_sensors
 from blursplit.folder import Measurement
 from blursplit.frames.calibration import Calibration
 from blursplit.rig import Rig, as_rig
-from blursplit.sources import Frames, Source, read_focus_source, read_source
+from blursplit.sources import (
+    Frames,
+    Source,
+    read_focus_source,
+    read_second_camera,
+    read_source,
+)
 
 __all__ = ["Measurement", "Source", "measure", "measure_tracks", "read_source"]
 
@@ -31,6 +37,7 @@ def measure(
     calibration: Calibration | None = None,
     focus_runs: Iterable[Path | str] = (),
     sensors: Iterable[Path | str] = (),
+    second_camera: Path | str | None = None,
     command: str = "",
     seed: int = SEED,
     progress: Callable[[int, int], None] | None = None,
@@ -59,7 +66,11 @@ def measure(
         Runs of the same telescope at other focus positions, taken within minutes: sequences or
         result folders, each optionally as PATH@POSITION.
     sensors : iterable of Path or str
-        Records of sensors beside the telescope, each optionally as FILE@KIND.
+        Records of sensors beside the telescope, each optionally as FILE@KIND; those of the setup
+        file are read too.
+    second_camera : Path or str, optional
+        Sequence of another camera on the same mount, taken at the same time, optionally as
+        SEQUENCE@SETUP; how it lies to the main one stands in `[second_camera]` of the setup.
     command : str
         The command line, kept with the result.
     seed : int
@@ -97,7 +108,10 @@ def measure(
         command=command,
         seed=seed,
         focus_runs=others,
-        sensors=[sensor_at(str(one)) for one in sensors],
+        sensors=read_sensors(declared, [str(one) for one in sensors]),
+        second_camera=None
+        if second_camera is None
+        else read_second_camera(str(second_camera), declared, **how),
     )
 
 
@@ -121,6 +135,7 @@ def measure_tracks(
     seed: int = SEED,
     focus_runs: Sequence[Source] = (),
     sensors: Sequence[SensorRecord] = (),
+    second_camera: Source | None = None,
 ) -> Measurement:
     """Measure star tracks: everything after the pixels, top to bottom.
 
@@ -139,8 +154,11 @@ def measure_tracks(
         Runs at other focus positions.
     sensors : sequence of SensorRecord
         Records taken beside the frames.
+    second_camera : Source, optional
+        Of another camera on the same mount.
     """
     from blursplit.budget import answer, findings, record
+    from blursplit.budget.two_cameras import weigh_second_camera
     from blursplit.budget.witnesses import weigh_sensors
     from blursplit.evidence.two_rates import split_at_rate_change
     from blursplit.report.words import put_in_words
@@ -156,8 +174,9 @@ def measure_tracks(
     allowed = record.what_can_be_said(run, motion, stack)
     lines = record.find_shared_lines(run, motion, stack)
     weighed = weigh_sensors(run, motion, lines, sensors, seed)
+    weighed, second_view = weigh_second_camera(run, weighed, second_camera, seed)
     given = answer.split_blur(
-        run, weighed.motion, stack, allowed, weighed.lines, seed, weighed.paths
+        run, weighed.motion, stack, allowed, weighed.lines, seed, weighed.paths, second_view
     )
     night = findings.write_down(
         source, run, motion, stack, allowed, lines, given, checks, worth_arcsec, command, seed

@@ -380,6 +380,11 @@ class Witness(_Part):
     coherent_rms_arcsec: Estimate | None = None
     band_hz: tuple[float, float] | None = None
     blind_band_hz: tuple[float, float] | None = None
+    angle_deg: Estimate | None = None
+    seeing_500nm_zenith_arcsec: Estimate | None = None
+    near_share: Estimate | None = None
+    flexure_hz: list[float] = Field(default_factory=list)
+    r_hat: float | None = None
     used: bool = True
 
 

@@ -66,6 +66,8 @@ PositiveRange = Annotated[
     list[Positive], Field(min_length=2, max_length=2), AfterValidator(_rising)
 ]
 
+FiniteRange = Annotated[list[Finite], Field(min_length=2, max_length=2), AfterValidator(_rising)]
+
 
 class _Section(BaseModel):
     """A table of the setup file; unknown keys are refused, so that a typing error shows."""
@@ -148,6 +150,28 @@ class KnownLine(_Section):
     tolerance_hz: Positive | None = None
 
 
+class SecondCameraSetup(_Section):
+    """Another camera on the same mount: its own setup file, and how it lies to the main one."""
+
+    setup: str | None = None
+    baseline_m: Annotated[list[Finite], Field(min_length=2, max_length=2)] | None = None
+    angle_deg: Finite | None = None
+    mirrored: bool = False
+    offset_s: FiniteRange | None = None
+
+
+class SensorSetup(_Section):
+    """A record of a sensor beside the telescope."""
+
+    file: Annotated[str, Field(min_length=1)]
+    kind: str | None = None
+    columns: list[str] | None = None
+    unit: str | None = None
+    noise: Positive | None = None
+    lever_m: Positive | None = None
+    offset_s: FiniteRange | None = None
+
+
 class Setup(BaseModel):
     """The setup file: every key optional, `pier` is read by the pier model itself.
 
@@ -167,6 +191,8 @@ class Setup(BaseModel):
     air: Air = Air()
     site: Site = Site()
     known_lines: list[KnownLine] = Field(default_factory=list)
+    second_camera: SecondCameraSetup = SecondCameraSetup()
+    sensor: list[SensorSetup] = Field(default_factory=list)
     pier: dict[str, Any] = Field(default_factory=dict)
 
 
@@ -418,6 +444,7 @@ def read_setup(
     tables: dict[str, Any] = {}
     if path is not None:
         tables = read_toml(path)
+        _resolve_files(tables, Path(path).parent)
     origins: dict[str, Origin] = {}
     for section, content in tables.items():
         if isinstance(content, dict):
@@ -430,6 +457,17 @@ def read_setup(
         table[key] = value
         origins[flat_key(section, key)] = "option"
     return _validated(tables, "--set" if path is None else path), origins
+
+
+def _resolve_files(tables: dict[str, Any], folder: Path) -> None:
+    """Let files that a setup file names stand beside it."""
+    sensors, second = tables.get("sensor"), tables.get("second_camera")
+    for table, key in (
+        *((one, "file") for one in (sensors if isinstance(sensors, list) else ())),
+        (second, "setup"),
+    ):
+        if isinstance(table, dict) and isinstance(table.get(key), str):
+            table[key] = str(folder / table[key])
 
 
 def _validated(tables: dict[str, Any], source: str | Path) -> Setup:

@@ -157,3 +157,17 @@ def read_focus_source(text: str, rig: Rig | str | Path | None = None, **how: Any
     if position is not None:
         settings["focus_position"] = Setting(position, "option")
     return read_source(path, Rig(settings, declared.setup), **how)
+
+
+def read_second_camera(text: str, rig: Rig | str | Path | None = None, **how: Any) -> Source:
+    """Read another camera's sequence, given as SEQUENCE or SEQUENCE@SETUP.
+
+    Its own setup file stands behind the path or in `[second_camera]` of the main camera's; nothing
+    else of the main camera's setup holds for it.
+    """
+    path, at, own = text.rpartition("@")
+    setup: str | None = own
+    if not at or Path(text).exists():
+        path, setup = text, as_rig(rig).setup.second_camera.setup
+    how.pop("calibration", None)  # the main camera's
+    return read_source(path, Rig.read(setup), **how)

@@ -151,6 +151,11 @@ class Priors:
     fast_arcsec2: float
     ln_j: tuple[float, float] | None
 
+    @property
+    def fast_ends(self) -> tuple[float, float]:
+        """Least and largest variance of shake inside the exposures."""
+        return FIT_FAST_RANGE * self.fast_arcsec2, self.fast_arcsec2
+
 
 @dataclass(frozen=True)
 class AirModel:
@@ -235,13 +240,16 @@ class AirModel:
         """Return the physical quantities of each row of z, shape (n, n_parameters)."""
         part = {name: z[:, place] for name, place in self._places.items()}
         p, n = self.priors, len(z)
-        log_near_outer = _flat(part["outer"][:, 0], FIT_NEAR_OUTER_SCALE_M)
-        log_outer = _flat(part["outer"][:, 1], p.outer_scale_m)
+        log_near_outer = uniform_between(part["outer"][:, 0], FIT_NEAR_OUTER_SCALE_M)
+        log_outer = uniform_between(part["outer"][:, 1], p.outer_scale_m)
         share = np.exp(FIT_SHARE_SIGMA * part["shares"] @ self._contrasts)
         share /= share.sum(axis=1, keepdims=True)
         per_j = share[:, 0] * self.table.near.structure_at(log_near_outer)[:, -1]
         per_j += (1.0 - share[:, 0]) * self.table.outside.structure_at(log_outer)[:, -1]
-        j = share * (np.exp(_flat(part["strength"][:, 0], p.structure_rad2)) / per_j)[:, None]
+        j = (
+            share
+            * (np.exp(uniform_between(part["strength"][:, 0], p.structure_rad2)) / per_j)[:, None]
+        )
         open_ = part["open"]
         centre = FIT_OPEN_CENTRE[0] + (FIT_OPEN_CENTRE[1] - FIT_OPEN_CENTRE[0]) * _uniform(
             open_[:, 2]
@@ -257,23 +265,25 @@ class AirModel:
             j_high=j[:, 2:],
             log_near_outer=log_near_outer,
             log_outer=log_outer,
-            log_near_wind=_flat(part["wind"][:, 0], FIT_NEAR_WIND_M_S),
-            log_ground_wind=_flat(part["wind"][:, 1], p.wind_m_s),
-            log_high_wind=_flat(part["wind"][:, 2:], p.wind_m_s),
-            near_axis=_in_disk(part["near_axis"]),
-            ground_axis=_in_disk(part["ground_axis"]),
+            log_near_wind=uniform_between(part["wind"][:, 0], FIT_NEAR_WIND_M_S),
+            log_ground_wind=uniform_between(part["wind"][:, 1], p.wind_m_s),
+            log_high_wind=uniform_between(part["wind"][:, 2:], p.wind_m_s),
+            near_axis=in_disk(part["near_axis"]),
+            ground_axis=in_disk(part["ground_axis"]),
             tilt_scale=self._tilt_scale(j.sum(axis=1), part["centroid"][:, 0]),
             noise_scale=np.exp(FIT_NOISE_SIGMA * part["noise"][:, 0]),
             otf_scale=1.0 + FIT_OTF_SIGMA * part["otf"][:, 0] if star else none + 1.0,
             optics_arcsec=np.exp(log_optics) if star else none,
             optics_shape=shape,
             open_arcsec2=_ellipses(
-                np.exp(2.0 * _flat(open_[:, 0], FIT_OPEN_RMS_ARCSEC)), part["open_axis"]
+                np.exp(2.0 * uniform_between(open_[:, 0], FIT_OPEN_RMS_ARCSEC)), part["open_axis"]
             ),
-            open_corner_hz=np.exp(_flat(open_[:, 1], FIT_OPEN_CORNER_HZ)),
+            open_corner_hz=np.exp(uniform_between(open_[:, 1], FIT_OPEN_CORNER_HZ)),
             open_centre_hz=np.maximum(centre, 0.0) * p.nyquist_hz,
             fast_arcsec2=np.exp(
-                _flat(part["fast"][:, 0], (FIT_FAST_RANGE * p.fast_arcsec2, p.fast_arcsec2))
+                uniform_between(
+                    part["fast"][:, 0], (FIT_FAST_RANGE * p.fast_arcsec2, p.fast_arcsec2)
+                )
             )
             if fast
             else none,
@@ -286,7 +296,7 @@ class AirModel:
         if p.measured_optics is not None:
             log_sigma, below = p.measured_optics
             return np.asarray(np.interp(_uniform(z), below, log_sigma))
-        return _flat(z, p.optics_arcsec)
+        return uniform_between(z, p.optics_arcsec)
 
     def _tilt_scale(self, j: FloatArray, z: FloatArray) -> FloatArray:
         """Tilt variance of the centroid over Z-tilt's: it grows with D/r0 (`centroid_tilt`)."""
@@ -429,7 +439,7 @@ class AirModel:
             modes = np.broadcast_to(noise, (len(noise), *data.power.shape))
         shared = self._at_telescope(state, "bins")
         kept = np.sinc(data.centre_hz * self.exposure_s) ** 2
-        shape = self._open_shape(state, data.centre_hz) * kept
+        shape = open_shape(state, data.centre_hz) * kept
         shared += shape[:, :, None, None] * state.open_arcsec2[:, None]
         shared += self.line_power
         shared *= data.n_stars
@@ -468,22 +478,9 @@ class AirModel:
         assert total is not None  # noqa: S101 - two layers were added
         return total
 
-    def _open_shape(self, state: AirState, frequency_hz: FloatArray) -> FloatArray:
-        """Density of the open motion over its variance, no exposure, shape (n, n_frequencies).
-
-        A first-order (exponentially correlated) motion: flat below its corner, falling as the
-        square of the frequency above. It may stand on a carrier: a mode above Nyquist that the
-        frames fold to a place where its width makes a hump and no line.
-        """
-        centre = state.open_centre_hz[:, None]
-        corner = _hump(state)[:, None]
-        shape = 1.0 / (1.0 + ((frequency_hz - centre) / corner) ** 2)
-        shape += 1.0 / (1.0 + ((frequency_hz + centre) / corner) ** 2)
-        return np.asarray(shape / (np.pi * corner))
-
     def open_density(self, state: AirState, frequency_hz: FloatArray) -> FloatArray:
         """Return the broadband shared excess, exposure averaged, shape (n, 2, 2, n_frequencies)."""
-        shape = self._open_shape(state, frequency_hz)
+        shape = open_shape(state, frequency_hz)
         shape *= np.sinc(frequency_hz * self.exposure_s) ** 2
         return np.asarray(state.open_arcsec2[:, :, :, None] * shape[:, None, None, :])
 
@@ -659,13 +656,13 @@ def _uniform(z: FloatArray) -> FloatArray:
     return np.asarray(ndtr(z))
 
 
-def _flat(z: FloatArray, ends: tuple[float, float]) -> FloatArray:
-    """Return a logarithm that is flat between those of the ends."""
+def uniform_between(z: FloatArray, ends: tuple[float, float]) -> FloatArray:
+    """Return a logarithm that is flat between those of the ends, for unit normal z."""
     low, high = np.log(ends[0]), np.log(ends[1])
     return np.asarray(low + (high - low) * _uniform(z))
 
 
-def _in_disk(z: FloatArray) -> FloatArray:
+def in_disk(z: FloatArray) -> FloatArray:
     """Return points spread evenly over the unit disk, shape (n, 2), for unit normal pairs."""
     square = np.maximum((z**2).sum(axis=1), 1e-30)
     return np.asarray(z * np.sqrt(-np.expm1(-0.5 * square) / square)[:, None])
@@ -681,6 +678,20 @@ def _ellipses(major_arcsec2: FloatArray, z: FloatArray) -> FloatArray:
     out[:, 0, 0], out[:, 1, 1] = mean + half * cosine, mean - half * cosine
     out[:, 0, 1] = out[:, 1, 0] = half * sine
     return out
+
+
+def open_shape(state: AirState, frequency_hz: FloatArray) -> FloatArray:
+    """Density of the open motion over its variance, no exposure, shape (n, n_frequencies).
+
+    A first-order (exponentially correlated) motion: flat below its corner, falling as the
+    square of the frequency above. It may stand on a carrier: a mode above Nyquist that the
+    frames fold to a place where its width makes a hump and no line.
+    """
+    centre = state.open_centre_hz[:, None]
+    corner = _hump(state)[:, None]
+    shape = 1.0 / (1.0 + ((frequency_hz - centre) / corner) ** 2)
+    shape += 1.0 / (1.0 + ((frequency_hz + centre) / corner) ** 2)
+    return np.asarray(shape / (np.pi * corner))
 
 
 def _hump(state: AirState) -> FloatArray:

@@ -21,6 +21,7 @@ from blursplit.budget.optics_data import OpticsData, registered_transfer
 from blursplit.budget.record import Allowed, Lines, Motion, Record
 from blursplit.budget.shape import fast_variance_px2, shared_shape
 from blursplit.budget.summary import Readings, read_off
+from blursplit.budget.two_cameras import SecondCamera
 from blursplit.constants import (
     FWHM_PER_SIGMA,
     LONGEST_RINGING_S,
@@ -74,6 +75,7 @@ def split_blur(
     lines: Lines,
     seed: int,
     known_paths: dict[str, tuple[FloatArray, FloatArray]] | None = None,
+    second: SecondCamera | None = None,
 ) -> Answer:
     """Draw histories of the run at the level that it allows.
 
@@ -85,7 +87,9 @@ def split_blur(
     inside = _inside(record, seed)
     if allowed.level == "widths":
         return _from_widths(record, motion, stack, inside, lower, seed)
-    return _from_spectra(record, motion, stack, lines, inside, lower, seed, known_paths or {})
+    return _from_spectra(
+        record, motion, stack, lines, inside, lower, seed, known_paths or {}, second
+    )
 
 
 def _lower_bound(record: Record, motion: Motion, seed: int) -> FloatArray | None:
@@ -130,6 +134,7 @@ def _from_spectra(
     lower: FloatArray | None,
     seed: int,
     known_paths: dict[str, tuple[FloatArray, FloatArray]],
+    second: SecondCamera | None,
 ) -> Answer:
     facts, tracks, rig = record.facts, record.view.images, record.rig
     grid, quiet, conditions = motion.grid, motion.quiet, record.conditions
@@ -170,6 +175,7 @@ def _from_spectra(
             ),
             least_instrument_arcsec2=None if focus is None else focus.least_arcsec2,
         ),
+        () if second is None else (second,),
         seed=seed,
     )
     histories = draw_histories(
@@ -185,6 +191,7 @@ def _from_spectra(
             hidden_hz=lines.hidden_hz,
             hidden_limit_arcsec=lines.hidden_limit_arcsec,
             known_paths=known_paths,
+            mechanical_share=None if second is None else second.mechanical_share(fit, seed),
         ),
         n_draws=N_HISTORIES,
         seed=seed,

@@ -60,6 +60,8 @@ class HistorySetup:
     known_paths : mapping of owner to (path, sigma), optional
         Paths on the grid, (n, 2) over all segments, that a second witness gives, with the one-axis
         error [arcsec].
+    mechanical_share : ndarray, shape (n rows of the fit,), optional
+        Part of the open motion that a second camera shows to be none of the air's.
     """
 
     conditions: Conditions
@@ -68,6 +70,7 @@ class HistorySetup:
     hidden_hz: FloatArray
     hidden_limit_arcsec: FloatArray
     known_paths: dict[str, tuple[FloatArray, FloatArray]] = field(default_factory=dict)
+    mechanical_share: FloatArray | None = None
 
 
 @dataclass(frozen=True)
@@ -136,6 +139,7 @@ def draw_histories(
     rows = np.linspace(0, len(fit.j_outside) - 1, n_draws).astype(np.int64)
     drive = _Drive(grid, terms, time_s, segment, setup.drive_angle_deg)
     shown = _Spectra(grid, fit, rows)
+    known = setup.mechanical_share
     runs, rates, periodic, hidden = [], [], [], []
     for k, row in enumerate(rows):
         varied = [line.varied(rng) for line in lines]
@@ -160,7 +164,10 @@ def draw_histories(
             near_outer_scale_m=float(fit.near_outer_scale_m[row]),
             optics_arcsec2=fit.optics_arcsec2[row] + setup.dispersion_arcsec2,
             defocus_share=float(fit.optics_shape[row]),
-            open_is_air=shown.room(k, paths.get("open")),
+            open_is_air=min(
+                shown.room(k, paths.get("open")),
+                1.0 - (0.0 if known is None else float(known[row])),
+            ),
             optics_may_shake=grid.exposure_s >= STEADY_BLUR_EXPOSURE_S,
         )
         history = _with_inside(history, inside, k, rng)

@@ -21,6 +21,7 @@ from blursplit.evidence.sensor import CLAIMS, SensorEvidence, explain_shared_mot
 from blursplit.evidence.sensor_record import SensorRecord
 from blursplit.motion.grid import GridData
 from blursplit.result import Remark, Witness
+from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray
 
 __all__ = ["Weighed", "weigh_sensors"]
@@ -40,6 +41,8 @@ class Weighed:
         On the grid of all segments, with the error of its rms along x and y [arcsec].
     witnesses : tuple of Witness
     remarks : tuple of Remark
+    arrays : dict
+        Curves for the page.
     """
 
     motion: Motion
@@ -47,6 +50,7 @@ class Weighed:
     paths: dict[str, tuple[FloatArray, FloatArray]] = field(default_factory=dict)
     witnesses: tuple[Witness, ...] = ()
     remarks: tuple[Remark, ...] = ()
+    arrays: dict[str, FloatArray] = field(default_factory=dict)
 
 
 def weigh_sensors(
@@ -76,7 +80,7 @@ def _weigh(record: Record, so_far: Weighed, sensor: SensorRecord, name: str, see
     time_s, _ = grid_times(grid)
     real = np.concatenate([segment.real for segment in grid.segments])
     shared = np.concatenate([segment.shared_arcsec for segment in grid.segments])
-    placed = sensor.placed(_start(record), float(time_s[-1]))
+    placed = sensor.placed(start_of(record.view.tracks), float(time_s[-1]))
     remarks = [Remark(code=code, facts={"name": name, **facts}) for code, facts in placed.remarks]
     owner = CLAIMS[sensor.kind]
     if owner is None:
@@ -117,8 +121,9 @@ def _weigh(record: Record, so_far: Weighed, sensor: SensorRecord, name: str, see
     return _taken(out, found, owner, real) if found.coherent else out
 
 
-def _start(record: Record) -> datetime | None:
-    text = record.view.tracks.start_utc
+def start_of(tracks: StarTracks) -> datetime | None:
+    """Return the zero of the tracks' times, None where it is not known."""
+    text = tracks.start_utc
     if text is None:
         return None
     moment = datetime.fromisoformat(text)

@@ -47,6 +47,15 @@ def run(
             "and sensors clear of moving parts and mains.",
         ),
     ] = None,
+    second_camera: Annotated[
+        str | None,
+        typer.Option(
+            metavar="SEQUENCE[@SETUP]",
+            help="SEQUENCE or SEQUENCE@SETUP: another camera through another tube on the same "
+            "mount, at the same time. Hang nothing where it can fall; keep cables clear of moving "
+            "parts.",
+        ),
+    ] = None,
     out: Annotated[Path | None, typer.Option(help="Result folder; default NAME-blursplit.")] = None,
     replace: Annotated[bool, typer.Option("--replace", help="Replace a result.")] = False,
     json: Annotated[
@@ -57,12 +66,12 @@ def run(
     from rich.console import Console
 
     from blursplit.errors import InputError
-    from blursplit.evidence.sensor_record import sensor_at
+    from blursplit.evidence.sensor_record import read_sensors
     from blursplit.folder import check_target, default_folder, write_result_folder
     from blursplit.measure import measure_tracks
     from blursplit.report import print_summary, progress, render_page
     from blursplit.rig import Rig
-    from blursplit.sources import read_focus_source, read_source
+    from blursplit.sources import read_focus_source, read_second_camera, read_source
 
     if centroid not in {"windowed", "com", "quadratic", "2dg"}:
         raise InputError(
@@ -83,7 +92,11 @@ def run(
     }
     with progress("reading frames") as step:
         source = read_source(list(sequence), **how, progress=step)
-    sensors = [sensor_at(text) for text in sensor or ()]
+    sensors = read_sensors(rig, sensor or ())
+    other = None
+    if second_camera is not None:
+        with progress("reading the second camera") as step:
+            other = read_second_camera(second_camera, **how, progress=step)
     others = []
     for text in focus_run or ():
         with progress(f"reading {text}") as step:
@@ -98,6 +111,7 @@ def run(
         command=command,
         focus_runs=others,
         sensors=sensors,
+        second_camera=other,
     )
     page = render_page(measurement.result, measurement.series)
     write_result_folder(measurement, page, target, replace=replace)

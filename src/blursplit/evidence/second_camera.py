@@ -13,13 +13,18 @@ Goodman (1963), Ann. Math. Stat. 34, 152 (complex Wishart law; from memory).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
 from blursplit.constants import (
     ARCSEC_PER_RADIAN,
-    PAIR_CHAINS,
+    FIT_CONTAMINATED,
+    FIT_MODEL_ERROR_OCTAVE,
+    FIT_MODEL_ERROR_SHARED,
+    PAIR_DIRECTIONS,
     PAIR_FAR_L0_M,
     PAIR_FOLDS,
     PAIR_FREQUENCIES,
@@ -27,25 +32,19 @@ from blursplit.constants import (
     PAIR_HIGHEST_SHARE,
     PAIR_LEAST_COEFFICIENTS,
     PAIR_LINE_SIGMAS,
+    PAIR_MODEL_ERROR,
     PAIR_NEAR_L0_M,
-    PAIR_R0_M,
-    PAIR_ROUGH_M,
-    PAIR_SAMPLES,
-    PAIR_SHARE_SIGMA,
-    PAIR_SWEEPS,
-    PAIR_USUAL_L0_M,
-    PAIR_WARM_UP,
+    PAIR_NOISE_SIGMA,
+    PAIR_OUTER_NODES,
+    PAIR_PROFILES_AT_ONCE,
+    PAIR_REACH_S,
     PAIR_WAVES,
+    PAIR_WIND_NODES,
     PAIR_WINDS_M_S,
     SENSOR_TAPERS,
 )
-from blursplit.estimate import Estimate, estimate
 from blursplit.evidence.sensor_signal import tapered_sums, without_trend
-from blursplit.turbulence.conversions import (
-    SPECTRUM_CONSTANT,
-    seeing_arcsec,
-    structure_function,
-)
+from blursplit.turbulence.conversions import SPECTRUM_CONSTANT
 from blursplit.turbulence.tilt import signed_tilt_gain
 from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
 
@@ -77,6 +76,10 @@ class CameraMotion:
         """Frames a second."""
         return 1 / float(np.median(np.diff(self.time_s)))
 
+    def later(self, shift_s: float) -> CameraMotion:
+        """Return the motion with its times raised."""
+        return replace(self, time_s=self.time_s + shift_s)
+
 
 @dataclass(frozen=True)
 class Alignment:
@@ -105,7 +108,8 @@ class PairSpectra:
     used : ndarray of bool, shape (n_bins, 2)
         False where a line stands in the difference (flexure, or a mode folded in one camera).
     cameras : (CameraMotion, CameraMotion)
-    baseline_m : float
+    baseline_m, baseline_rad, duration_s : float
+        Its length, its direction from the main camera's +x, and the common record's length.
     alignment : Alignment
         As refined.
     """
@@ -117,11 +121,33 @@ class PairSpectra:
     cameras: tuple[CameraMotion, CameraMotion]
     baseline_m: float
     alignment: Alignment
+    baseline_rad: float = 0.0
+    duration_s: float = 60.0
 
     def exposure_gains(self) -> FloatArray:
         """Return what each exposure leaves of a motion, shape (n_bins, 2)."""
         tau = np.array([camera.exposure_s for camera in self.cameras])
         return np.asarray(np.sinc(self.frequency_hz[:, None] * tau))
+
+    def coherence(self) -> FloatArray:
+        """Return the squared coherence along and across the baseline, shape (n_bins, 2)."""
+        m = self.matrix
+        own = np.real(m[:, :, 0, 0] * m[:, :, 1, 1])
+        return np.asarray(np.abs(m[:, :, 0, 1]) ** 2 / np.maximum(own, 1e-300))
+
+    def coherence_at(self, frequency_hz: float) -> float:
+        """Return the larger squared coherence of both axes at a frequency, 0 beyond the bins."""
+        at = int(np.argmin(np.abs(self.frequency_hz - frequency_hz)))
+        step = np.gradient(self.frequency_hz)[at]
+        inside = abs(self.frequency_hz[at] - frequency_hz) <= step
+        return float(self.coherence()[at].max()) if inside else 0.0
+
+    def alignment_sigmas(self) -> tuple[float, float]:
+        """Return the errors of offset [s] and angle [deg] (Knapp and Carter 1976)."""
+        square = np.minimum(self.coherence(), 1 - 1e-6)
+        weight = 2 * self.count[:, None] * square / (1 - square)
+        turns = np.sum((2 * np.pi * self.frequency_hz[:, None]) ** 2 * weight)
+        return float(turns**-0.5), float(np.degrees(np.sum(weight) ** -0.5))
 
     def noise(self) -> FloatArray:
         """Return the density of each camera's centroid noise [arcsec^2/Hz]."""
@@ -182,7 +208,8 @@ def pair_spectra(
     baseline_m: tuple[float, float],
     alignment: Alignment,
     *,
-    refine: bool = True,
+    reach_s: tuple[float, float] = (-PAIR_REACH_S, PAIR_REACH_S),
+    turn: bool = True,
 ) -> PairSpectra:
     """Return the spectra of both cameras along and across the baseline.
 
@@ -195,9 +222,11 @@ def pair_spectra(
     baseline_m : (float, float)
         From the main to the second aperture along the main camera's axes.
     alignment : Alignment
-    refine : bool
-        Turn and delay the second camera so that the difference is least. Where nothing shakes,
-        air alone fixes neither: then state both, and refine nothing.
+    reach_s : (float, float)
+        By how much the offset may be changed so that the difference is least. Where nothing
+        shakes, air alone would fix it wrongly: then state it, and leave no reach.
+    turn : bool
+        Turn the second camera too.
 
     Raises
     ------
@@ -209,7 +238,7 @@ def pair_spectra(
     if stop - start < 10:  # noqa: PLR2004 - a dozen coefficients at the least
         msg = f"the two cameras overlap for {max(0.0, stop - start):.1f} s only"
         raise ValueError(msg)
-    turn = np.exp(1j * np.deg2rad(alignment.angle_deg))
+    rotation = np.exp(1j * np.deg2rad(alignment.angle_deg))
     along = np.exp(-1j * np.arctan2(baseline_m[1], baseline_m[0]))
     highest = min(
         PAIR_HIGHEST_SHARE * min(main.rate_hz, second.rate_hz),
@@ -222,7 +251,7 @@ def pair_spectra(
         inside = (time >= start) & (time <= stop)
         z = camera.motion_arcsec[inside, 0] + 1j * camera.motion_arcsec[inside, 1]
         if camera is second:
-            z = (z.conj() if alignment.mirrored else z) * turn
+            z = (z.conj() if alignment.mirrored else z) * rotation
         z = z * along
         path = without_trend(time[inside], np.stack([z.real, z.imag], axis=1))
         coefficients = tapered_sums(time[inside], path, f, stop - start)
@@ -234,10 +263,8 @@ def pair_spectra(
     matrix = np.zeros((bins, 2, 2, 2), dtype=complex)
     gains = [np.sinc(f * camera.exposure_s)[:, None, None] for camera in (main, second)]
     undone = [s / g for s, g in zip(sums, gains, strict=True)]
-    if refine:
-        undone[1], alignment = _refined(f, number, undone, alignment)
-    sums[1] = undone[1]
-    sums[1] = sums[1] * gains[1]
+    undone[1], alignment = _refined(f, number, undone, alignment, reach_s, turn=turn)
+    sums[1] = undone[1] * gains[1]
     stacked = np.stack(sums, axis=-1)  # frequency, taper, axis, camera
     for b in range(bins):
         here = stacked[number == b].reshape(-1, 2, 2)
@@ -250,6 +277,8 @@ def pair_spectra(
         cameras=(main, second),
         baseline_m=float(np.hypot(*baseline_m)),
         alignment=alignment,
+        baseline_rad=float(np.arctan2(baseline_m[1], baseline_m[0])),
+        duration_s=stop - start,
     )
     return replace(spectra, used=_without_lines(spectra))
 
@@ -259,6 +288,9 @@ def _refined(
     number: IntArray,
     sums: list[ComplexArray],
     alignment: Alignment,
+    reach_s: tuple[float, float],
+    *,
+    turn: bool,
 ) -> tuple[ComplexArray, Alignment]:
     """Turn and delay the second camera's coefficients so that the difference is least.
 
@@ -276,8 +308,11 @@ def _refined(
         wave = np.exp(-2j * np.pi * frequency_hz * delay_s)[:, None, None]
         return np.asarray(second @ np.array([[c, s], [-s, c]]) * wave)
 
+    def meant(at: FloatArray) -> tuple[float, float]:
+        return float(np.clip(at[0] * 1e-2, *reach_s)), float(at[1] * 1e-1) if turn else 0.0
+
     def power(at: FloatArray) -> FloatArray:
-        rest = first - moved(at[0] * 1e-2, at[1] * 1e-1)
+        rest = first - moved(*meant(at))
         size = (np.abs(rest) ** 2).mean(axis=1)
         total = [np.bincount(number, size[:, k], bins) for k in (0, 1)]
         return np.asarray(np.stack(total, axis=1) / np.bincount(number)[:, None])
@@ -290,7 +325,7 @@ def _refined(
 
     best = np.zeros(2)
     options = {"xatol": 1e-3, "fatol": 1e-2, "maxiter": 200}
-    for _ in range(3):
+    for _ in range(3 if turn or reach_s[0] < reach_s[1] else 0):
         level = smooth(power(best))
 
         def cost(at: FloatArray, level: FloatArray = level) -> float:
@@ -300,11 +335,11 @@ def _refined(
         best = minimize(
             cost, best, method="Nelder-Mead", options={**options, "initial_simplex": simplex}
         ).x
-    delay, turn = float(best[0] * 1e-2), float(best[1] * 1e-1)
-    return moved(delay, turn), replace(
+    delay, angle = meant(best)
+    return moved(delay, angle), replace(
         alignment,
         offset_s=alignment.offset_s + delay,
-        angle_deg=alignment.angle_deg + float(np.degrees(turn)),
+        angle_deg=alignment.angle_deg + float(np.degrees(angle)),
     )
 
 
@@ -348,7 +383,6 @@ def air_matrices(
     direction_rad: FloatArray,
     outer_scale_m: FloatArray,
     wavelength_m: float,
-    plane_share: FloatArray | float = 1.0,
 ) -> ComplexArray:
     """Return the model spectra of one frozen layer of r0 = 1 m, folded as each camera folds.
 
@@ -358,8 +392,6 @@ def air_matrices(
     wind_m_s, direction_rad, outer_scale_m : ndarray, shape (n,)
         Of the layer in each of n profiles; the direction is from the baseline.
     wavelength_m : float
-    plane_share : float or ndarray, shape (n,)
-        Share of the plane tilt in what the centroid follows, the rest is the mean gradient.
 
     Returns
     -------
@@ -380,15 +412,12 @@ def air_matrices(
     # phase_spectrum with an outer scale for each profile
     power = SPECTRUM_CONSTANT * (f**2 + outer_scale_m[:, None, None] ** -2.0) ** (-11 / 6)
     power = power * weight * 2 / wind_m_s[:, None, None]
-    share = np.broadcast_to(np.asarray(plane_share, dtype=float), (n,))[:, None, None]
-    gains = []
     table = np.geomspace(1e-3, f.max() * 1.01, 600)
-    for camera in spectra.cameras:
-        z, g = (
-            np.interp(f, table, signed_tilt_gain(table, camera.aperture_m, camera.obstruction, k))
-            for k in ("Z", "G")
-        )
-        gains.append(share * z + (1 - share) * g)
+    # of the plane tilt: a scale factor turns it into what the centroid measures
+    gains = [
+        np.interp(f, table, signed_tilt_gain(table, c.aperture_m, c.obstruction, "Z"))
+        for c in spectra.cameras
+    ]
     c, s = np.cos(direction_rad)[:, None], np.sin(direction_rad)[:, None]
     b = spectra.baseline_m
     place_u, place_v = (c * b)[:, :, None], (-s * b)[:, :, None]
@@ -449,211 +478,286 @@ def _folded(
     return total
 
 
-def second_camera_log_likelihood(
-    spectra: PairSpectra, air: ComplexArray, shake: FloatArray | None = None
-) -> FloatArray:
-    """Return the log likelihood of model spectra of both cameras.
+@dataclass(frozen=True)
+class LayerTable:
+    """What one frozen layer of r0 = 1 m does to two cameras, for any wind and outer scale.
+
+    Parameters
+    ----------
+    log_wind, log_outer : ndarray
+        Even grids of ln m/s and ln m.
+    values : ndarray, shape (n_wind, n_outer, n_directions + 1, n_bins, 2, 2)
+        ln of the density of the difference and the real cross density, along and across the
+        baseline, exposures undone; the wind turned from 0 to 90 degrees off the baseline (both
+        are even in it and of period 180 degrees), and last the mean over all directions.
+    """
+
+    log_wind: FloatArray
+    log_outer: FloatArray
+    values: FloatArray
+
+    def at(
+        self, log_wind: FloatArray, log_outer: FloatArray, axis: FloatArray | None = None
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return densities of the difference and of what both share, (n, n_bins, 2) each.
+
+        Parameters
+        ----------
+        log_wind, log_outer : ndarray, shape (n,)
+        axis : ndarray, shape (n, 2), or None
+            Cosine and sine of twice the wind's direction from the baseline, times how steady it
+            is; None where it blows from anywhere.
+        """
+        i, u = _place(log_wind, self.log_wind)
+        k, v = _place(log_outer, self.log_outer)
+        n_outer, n_turns = self.values.shape[1:3]
+        flat = self.values.reshape(-1, *self.values.shape[3:])
+
+        def read(turn: IntArray | int) -> FloatArray:
+            out = np.zeros((len(u), *flat.shape[1:]))
+            for a, b, weight in (
+                (0, 0, (1 - u) * (1 - v)),
+                (0, 1, (1 - u) * v),
+                (1, 0, u * (1 - v)),
+                (1, 1, u * v),
+            ):
+                place = ((i + a) * n_outer + k + b) * n_turns + turn
+                out += weight[:, None, None, None] * flat[place]
+            return out
+
+        anyhow = read(n_turns - 1)
+        anyhow[..., 0] = np.exp(anyhow[..., 0])
+        if axis is None:
+            return anyhow[..., 0], anyhow[..., 1]
+        steady = np.hypot(axis[:, 0], axis[:, 1])[:, None, None]
+        angle = 0.5 * np.abs(np.arctan2(axis[:, 1], axis[:, 0])) / (0.5 * np.pi) * (n_turns - 2)
+        lower = np.minimum(angle.astype(np.int64), n_turns - 3)
+        part = (angle - lower)[:, None, None, None]
+        turned = (1 - part) * read(lower) + part * read(lower + 1)
+        turned[..., 0] = np.exp(turned[..., 0])
+        both = steady[..., None] * turned + (1 - steady[..., None]) * anyhow
+        return both[..., 0], both[..., 1]
+
+
+def _place(value: FloatArray, nodes: FloatArray) -> tuple[IntArray, FloatArray]:
+    at = np.clip((value - nodes[0]) / (nodes[1] - nodes[0]), 0.0, len(nodes) - 1.0)
+    lower = np.minimum(at.astype(np.int64), len(nodes) - 2)
+    return lower, at - lower
+
+
+@dataclass(frozen=True)
+class Layer:
+    """A frozen layer in many sets of parameters: strengths r0^(-5/3), ln winds, ln outer scales.
+
+    `is_near` tells whose table holds it, `axis` is that of `LayerTable.at`.
+    """
+
+    strength: FloatArray
+    log_wind: FloatArray
+    log_outer: FloatArray
+    axis: FloatArray | None = None
+    is_near: bool = False
+
+
+@dataclass(frozen=True)
+class PairEvidence:
+    """Spectra of two cameras, and what any air would make of them.
 
     Parameters
     ----------
     spectra : PairSpectra
-    air : ndarray, shape (n, n_bins, 2, 2, 2)
-        Model of the air from `air_matrices`, times r0^(-5/3), summed over layers.
-    shake : ndarray, shape (n, n_bins, 2), or None
-        Density of what turns both alike, before exposure. With None it is free in every bin:
-        the cameras' difference alone counts.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-
-    Notes
-    -----
-    Complex Wishart law: -n [ln det C + tr(C^-1 S)]; of the difference, -n [ln D + P/D].
-    """
-    gain, noise = spectra.exposure_gains(), spectra.noise()
-    weight = spectra.count[:, None] * spectra.used
-    model = air + np.eye(2) * noise
-    if shake is None:
-        undone = 1 / gain
-        expected = (
-            np.real(model[..., 0, 0]) * undone[:, 0, None] ** 2
-            + np.real(model[..., 1, 1]) * undone[:, 1, None] ** 2
-            - 2 * np.real(model[..., 0, 1]) * (undone[:, 0] * undone[:, 1])[:, None]
-        )
-        found = difference_power(spectra)
-        return np.asarray(-np.sum(weight * (np.log(expected) + found / expected), axis=(1, 2)))
-    both = gain[:, :, None] * gain[:, None, :]
-    model = model + shake[..., None, None] * both[:, None]
-    determinant = np.real(model[..., 0, 0] * model[..., 1, 1] - model[..., 0, 1] * model[..., 1, 0])
-    m = spectra.matrix
-    trace = np.real(
-        model[..., 1, 1] * m[..., 0, 0]
-        + model[..., 0, 0] * m[..., 1, 1]
-        - model[..., 0, 1] * m[..., 1, 0]
-        - model[..., 1, 0] * m[..., 0, 1]
-    )
-    return np.asarray(-np.sum(weight * (np.log(determinant) + trace / determinant), axis=(1, 2)))
-
-
-@dataclass(frozen=True)
-class PairResult:
-    """Seeing from two cameras.
-
-    Parameters
-    ----------
-    r0_m : Estimate
-        Of all the air, at the wavelength and along the line of sight: that of air of an outer
-        scale of 25 m which is as rough over 0.1 m. Near air of a small outer scale counts by
-        what it does to an image, which r0 alone does not say.
-    seeing_arcsec : Estimate
-        0.976 lambda/r0 of it.
-    outside_seeing_arcsec : Estimate
-        The same of the air outside.
-    near_share : Estimate
-        Share of near air in r0^(-5/3).
-    r_hat : float
-        Of ln r0 between chains that started apart; 1.05 or less when they agree.
-    misfit : float
-        Mean of power over model of the difference; about 1.
-    line_hz : tuple of float
-        Frequencies left out because a line stands in the difference.
+    near, outside : LayerTable
+    steady : ndarray of bool, shape (n_bins,)
+        Bins without a mechanical line, in which open motion is compared.
     """
 
-    r0_m: Estimate
-    seeing_arcsec: Estimate
-    outside_seeing_arcsec: Estimate
-    near_share: Estimate
-    r_hat: float
-    misfit: float
-    line_hz: tuple[float, ...]
+    spectra: PairSpectra
+    near: LayerTable
+    outside: LayerTable
+    steady: BoolArray
+
+    def air(self, layers: Sequence[Layer], scale: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the air's density in the difference and in what both share, (n, n_bins, 2).
+
+        Parameters
+        ----------
+        layers : sequence of Layer
+        scale : ndarray, shape (n,)
+            Tilt variance of the centroid over that of the plane tilt.
+        """
+        apart = shared = np.zeros((len(scale), self.spectra.frequency_hz.size, 2))
+        for layer in layers:
+            table = self.near if layer.is_near else self.outside
+            strength = (layer.strength * scale)[:, None, None]
+            one, both = table.at(layer.log_wind, layer.log_outer, layer.axis)
+            apart, shared = apart + strength * one, shared + strength * both
+        return apart, shared
+
+    def log_likelihood(
+        self, apart: FloatArray, shared: FloatArray, shake: FloatArray | None, noise: FloatArray
+    ) -> FloatArray:
+        """Return ln likelihood, shape (n,), of what the cameras do apart and of what they share.
+
+        Parameters
+        ----------
+        apart, shared : ndarray, shape (n, n_bins, 2)
+            Of the air, from `air`.
+        shake : ndarray, shape (n, n_bins, 2), or None
+            Mechanical motion of both, before exposure; None leaves it free in every bin.
+        noise : ndarray, shape (n,)
+            Main camera's noise over what was stated.
+
+        Notes
+        -----
+        ln of the difference's power has the mean ln S + psi(n) - ln n and the variance psi_1(n);
+        the model of the air errs by a Gaussian process in ln nu, one for both axes and one for
+        each. The cross-spectrum has no noise of its own; a bin that holds more of it than the
+        model is let go at the price of the chance that it does.
+        """
+        own = self._noise
+        expected = apart + (noise[:, None] * own[:, 0] + own[:, 1])[:, :, None]
+        residual = np.where(self.spectra.used, self._measured - np.log(expected), 0.0)
+        white = residual.reshape(len(expected), -1) @ self._whiten
+        total = -0.5 * np.einsum("tb,tb->t", white, white)
+        if shake is None:
+            return np.asarray(total)
+        error = np.sqrt(self.cross_variance + (FIT_MODEL_ERROR_SHARED * shared) ** 2)
+        most = np.sqrt(-2.0 * np.log(FIT_CONTAMINATED))
+        # neighbours err alike: an octave of them counts as one where the model is at fault
+        left = np.minimum((self.cross_density - shared - shake) / error, most)
+        use = self.steady[:, None] & self.spectra.used
+        step = np.gradient(np.log(self.spectra.frequency_hz))[:, None]
+        alike = (FIT_MODEL_ERROR_SHARED * shared) ** 2 / error**2
+        weight = use / (1.0 + alike * (FIT_MODEL_ERROR_OCTAVE / step - 1.0).clip(0.0))
+        total += np.sum(-0.5 * weight * left**2 - weight * np.log(error), axis=(1, 2))
+        return np.asarray(total)
+
+    @cached_property
+    def _noise(self) -> FloatArray:
+        """Noise of each camera in the difference, shape (n_bins, 2)."""
+        return np.asarray(self.spectra.noise() / self.spectra.exposure_gains() ** 2)
+
+    @cached_property
+    def _measured(self) -> FloatArray:
+        from scipy.special import digamma
+
+        count = self.spectra.count
+        bias = np.log(count) - digamma(count)
+        return np.asarray(np.log(difference_power(self.spectra)) + bias[:, None])
+
+    @cached_property
+    def _whiten(self) -> FloatArray:
+        from scipy.special import polygamma
+
+        spectra, n = self.spectra, self.spectra.frequency_hz.size
+        noise = self._noise[:, :, None] / difference_power(spectra)[:, None, :]
+        air = np.clip(1.0 - noise.sum(axis=1), 0.0, 1.0).ravel()
+        second = np.clip(noise[:, 1], 0.0, 1.0).ravel()
+        step = np.subtract.outer(np.log(spectra.frequency_hz), np.log(spectra.frequency_hz))
+        kernel = np.kron(np.exp(-0.5 * (step / FIT_MODEL_ERROR_OCTAVE) ** 2), np.ones((2, 2)))
+        same = np.kron(np.ones((n, n)), np.eye(2))
+        covariance = np.diag(np.repeat(polygamma(1, spectra.count), 2))
+        model = PAIR_MODEL_ERROR**2 * (1.0 + same)
+        covariance = covariance + model * kernel * np.outer(air, air)
+        covariance += PAIR_NOISE_SIGMA**2 * np.outer(second, second)
+        # a bin that is left out has a residual of zero and no say
+        unused = ~spectra.used.ravel()
+        covariance[unused] = covariance[:, unused] = 0.0
+        covariance[unused, unused] = 1.0
+        return np.asarray(np.linalg.inv(np.linalg.cholesky(covariance)).T)
+
+    @cached_property
+    def cross_density(self) -> FloatArray:
+        """What both cameras share in phase, exposures undone, shape (n_bins, 2)."""
+        gain = self.spectra.exposure_gains()
+        cross = np.real(self.spectra.matrix[:, :, 0, 1])
+        return np.asarray(cross / (gain[:, 0] * gain[:, 1])[:, None])
+
+    @cached_property
+    def cross_variance(self) -> FloatArray:
+        """Variance of that mean of n products, (S11 S22 + Re(S12)^2 - Im(S12)^2)/2n."""
+        gain, m = self.spectra.exposure_gains(), self.spectra.matrix
+        own = np.real(m[:, :, 0, 0] * m[:, :, 1, 1]) / (gain[:, 0] * gain[:, 1])[:, None] ** 2
+        cross = m[:, :, 0, 1] / (gain[:, 0] * gain[:, 1])[:, None]
+        whole = own + np.real(cross) ** 2 - np.imag(cross) ** 2
+        return np.asarray(np.maximum(whole, 1e-12) / (2 * self.spectra.count[:, None]))
+
+    def shaken_arcsec2(self, shared: FloatArray, rng: np.random.Generator) -> FloatArray:
+        """Return draws of the variance that turns both alike, both axes' sum, shape (n,).
+
+        Parameters
+        ----------
+        shared : ndarray, shape (n, n_bins, 2)
+            Density of the air that both see, from `air`.
+        rng : Generator
+
+        Notes
+        -----
+        In the bins alone; lines are in it. Air errs by the model's own error, an octave long.
+        """
+        f = self.spectra.frequency_hz
+        step = np.subtract.outer(np.log(f), np.log(f))
+        kernel = np.exp(-0.5 * (step / FIT_MODEL_ERROR_OCTAVE) ** 2) + 1e-9 * np.eye(f.size)
+        errors = rng.standard_normal((len(shared), f.size)) @ np.linalg.cholesky(kernel).T
+        air = shared * np.exp(FIT_MODEL_ERROR_SHARED * errors)[:, :, None]
+        chance = np.sqrt(self.cross_variance) * rng.standard_normal(shared.shape)
+        left = (self.cross_density + chance - air) * self.spectra.used
+        return np.asarray((left * self.width_hz[:, None]).sum(axis=(1, 2)))
+
+    @cached_property
+    def width_hz(self) -> FloatArray:
+        """Width of each bin, shape (n_bins,)."""
+        duration = self.spectra.duration_s
+        return self.spectra.count / SENSOR_TAPERS * (SENSOR_TAPERS + 1) / duration
 
 
-def measure_seeing(
-    spectra: PairSpectra,
-    wavelength_m: float,
-    *,
-    plane_share: tuple[float, float] = (0.9, 0.1),
-    seed: int = 0,
-) -> PairResult:
-    """Measure the air from what two cameras do differently, whatever shakes them.
+def pair_evidence(
+    spectra: PairSpectra, wavelength_m: float, lines_hz: Sequence[tuple[float, float]] = ()
+) -> PairEvidence:
+    """Tabulate what air would make of these two cameras.
 
     Parameters
     ----------
     spectra : PairSpectra
     wavelength_m : float
-    plane_share : (float, float)
-        Mean and sigma of the share of the plane tilt in the centroid.
-    seed : int
-
-    Notes
-    -----
-    Three frozen layers (near, ground, high) of unknown strengths, winds, directions and outer
-    scales. A library of each layer's spectra is made once; Gibbs sampling (Geman & Geman 1984)
-    draws the entry of each layer and, on grids, its strength. Eight chains start apart and warm
-    up from a flattened likelihood.
+    lines_hz : sequence of (low, high)
+        Bands that mechanical lines fill.
     """
-    rng = np.random.default_rng(seed)
-    made = [_library(spectra, k, wavelength_m, plane_share, rng) for k in range(3)]
-    library, rough = [one[0] for one in made], np.stack([one[1] for one in made], axis=1)
-    found, noise = difference_power(spectra), _difference_noise(spectra)[:, None]
-    weight = spectra.count[:, None] * spectra.used
-    grid = np.linspace(np.log(PAIR_R0_M[1] ** (-5 / 3)) - 5, np.log(PAIR_R0_M[0] ** (-5 / 3)), 90)
-    log_j = rng.uniform(grid[0] + 5, grid[-1], (PAIR_CHAINS, 3))
-    entry = rng.integers(0, PAIR_SAMPLES, (PAIR_CHAINS, 3))
-    part = np.stack([library[k][entry[:, k]] for k in range(3)], axis=1)
-
-    def likelihood(expected: FloatArray) -> FloatArray:
-        return np.asarray(-np.sum(weight * (np.log(expected) + found / expected), axis=(-1, -2)))
-
-    def pick(log_weight: FloatArray) -> IntArray:
-        # the largest of the logarithms with Gumbel noise is a draw
-        return np.asarray(np.argmax(log_weight + rng.gumbel(size=log_weight.shape), axis=1))
-
-    kept, depths = [], []
-    for sweep in range(PAIR_WARM_UP + PAIR_SWEEPS):
-        heat = min(1.0, (sweep + 5) / PAIR_WARM_UP)
-        for k in range(3):
-            whole = (np.exp(log_j)[:, :, None, None] * part).sum(axis=1) + noise
-            rest = whole - np.exp(log_j[:, k])[:, None, None] * part[:, k]
-            trial = rest[:, None] + np.exp(log_j[:, k])[:, None, None, None] * library[k]
-            entry[:, k] = pick(heat * likelihood(trial))
-            part[:, k] = library[k][entry[:, k]]
-            trial = rest[:, None] + np.exp(grid)[:, None, None] * part[:, k, None]
-            others = log_j[:, [m for m in range(3) if m != k]]
-            each = np.concatenate(
-                [
-                    np.broadcast_to(others[:, None, :], (PAIR_CHAINS, grid.size, 2)),
-                    np.broadcast_to(grid[None, :, None], (PAIR_CHAINS, grid.size, 1)),
-                ],
-                axis=-1,
-            )
-            prior = -0.5 * np.sum((each - each.mean(-1, keepdims=True)) ** 2, axis=-1)
-            step = grid[1] - grid[0]
-            log_j[:, k] = grid[pick(heat * likelihood(trial) + prior / PAIR_SHARE_SIGMA**2)]
-            log_j[:, k] += step * rng.uniform(-0.5, 0.5, PAIR_CHAINS)
-        # all strengths together: shares stay
-        shift = np.linspace(-1, 1, 61) * (0.6 if sweep < PAIR_WARM_UP else 0.2)
-        air = (np.exp(log_j)[:, :, None, None] * part).sum(axis=1)
-        trial = air[:, None] * np.exp(shift)[:, None, None] + noise
-        log_j += shift[pick(heat * likelihood(trial))][:, None]
-        if sweep >= PAIR_WARM_UP:
-            kept.append(log_j.copy())
-            depth = np.stack([rough[entry[:, k], k] for k in range(3)], axis=1)
-            depths.append((np.exp(log_j) * depth).sum(axis=1))
-    draws = np.stack(kept)  # sweep, chain, layer
-    total = np.log(np.stack(depths))
-    between, within = total.mean(axis=0).var(ddof=1), total.var(axis=0, ddof=1).mean()
-    strength = np.exp(draws).reshape(-1, 3)
-    # r0 of air of the usual outer scale that is as rough over 0.1 m
-    usual = structure_function(PAIR_ROUGH_M, 1.0, PAIR_USUAL_L0_M)
-    r0 = (np.concatenate(depths) / usual) ** -0.6
-    outside = np.maximum(strength[:, 1:].sum(axis=1), 1e-9) ** -0.6
-    model = (np.exp(log_j)[:, :, None, None] * part).sum(axis=1) + noise
-    misfit = float(np.sum(weight * (found / model).mean(axis=0)) / np.sum(weight))
-    lines = spectra.frequency_hz[~spectra.used.all(axis=1)]
-    return PairResult(
-        r0_m=_estimated(r0),
-        seeing_arcsec=_estimated(seeing_arcsec(r0, wavelength_m)),
-        outside_seeing_arcsec=_estimated(seeing_arcsec(outside, wavelength_m)),
-        near_share=_estimated(strength[:, 0] / strength.sum(axis=1)),
-        r_hat=float(np.sqrt(1 + between / within)),
-        misfit=misfit,
-        line_hz=tuple(lines.tolist()),
+    edge = spectra.frequency_hz[:, None]
+    steady = np.ones(spectra.frequency_hz.size, dtype=bool)
+    for low, high in lines_hz:
+        half = 0.5 * np.gradient(spectra.frequency_hz)
+        steady &= (edge[:, 0] + half < low) | (edge[:, 0] - half > high)
+    near, outside = (
+        _layer_table(spectra, outer, nodes, wavelength_m)
+        for outer, nodes in zip((PAIR_NEAR_L0_M, PAIR_FAR_L0_M), PAIR_OUTER_NODES, strict=True)
     )
+    return PairEvidence(spectra, near, outside, steady)
 
 
-def _estimated(draws: FloatArray) -> Estimate:
-    found = estimate(draws)
-    if found is None:
-        msg = "no draw is finite"
-        raise ValueError(msg)
-    return found
-
-
-def _library(
-    spectra: PairSpectra,
-    layer: int,
-    wavelength_m: float,
-    plane_share: tuple[float, float],
-    rng: np.random.Generator,
-) -> tuple[FloatArray, FloatArray]:
-    """Return difference spectra and roughness of one layer of r0 = 1 m, drawn from its prior."""
-
-    def between(limits: tuple[float, float]) -> FloatArray:
-        draw = rng.uniform(size=PAIR_SAMPLES)
-        return np.asarray(limits[0] * (limits[1] / limits[0]) ** draw)
-
-    wind = between(PAIR_WINDS_M_S[layer])
-    outer = between(PAIR_FAR_L0_M if layer else PAIR_NEAR_L0_M)
-    direction = rng.uniform(0, 2 * np.pi, PAIR_SAMPLES)
-    mix = np.clip(rng.normal(*plane_share, PAIR_SAMPLES), 0, 1)
-    parts = [
-        air_matrices(spectra, wind[k], direction[k], outer[k], wavelength_m, mix[k])
-        for k in np.array_split(np.arange(PAIR_SAMPLES), 4)
-    ]
-    rough = structure_function(PAIR_ROUGH_M, 1.0, outer)
-    return _difference_of(spectra, np.concatenate(parts)), rough
+def _layer_table(
+    spectra: PairSpectra, outer_scale_m: tuple[float, float], n_outer: int, wavelength_m: float
+) -> LayerTable:
+    wind = np.linspace(*np.log(PAIR_WINDS_M_S), PAIR_WIND_NODES)
+    outer = np.linspace(*np.log(outer_scale_m), n_outer)
+    turn = np.linspace(0.0, 0.5 * np.pi, PAIR_DIRECTIONS)
+    w, o, t = (part.ravel() for part in np.meshgrid(wind, outer, turn, indexing="ij"))
+    pieces = max(1, w.size // PAIR_PROFILES_AT_ONCE)
+    air = np.concatenate(
+        [
+            air_matrices(spectra, np.exp(w[k]), t[k], np.exp(o[k]), wavelength_m)
+            for k in np.array_split(np.arange(w.size), pieces)
+        ]
+    )
+    gain = spectra.exposure_gains()
+    cross = np.real(air[..., 0, 1]) / (gain[:, 0] * gain[:, 1])[:, None]
+    values = np.stack([_difference_of(spectra, air), cross], axis=-1)
+    values = values.reshape(wind.size, n_outer, turn.size, *values.shape[1:])
+    weight = np.r_[0.5, np.ones(turn.size - 2), 0.5] / (turn.size - 1)
+    mean = np.einsum("t,wotbac->wobac", weight, values)
+    values = np.concatenate([values, mean[:, :, None]], axis=2)
+    values[..., 0] = np.log(np.maximum(values[..., 0], 1e-300))
+    return LayerTable(wind, outer, values)
 
 
 def _difference_of(spectra: PairSpectra, air: ComplexArray) -> FloatArray:
@@ -663,7 +767,3 @@ def _difference_of(spectra: PairSpectra, air: ComplexArray) -> FloatArray:
         + np.real(air[..., 1, 1]) * undone[:, 1, None] ** 2
         - 2 * np.real(air[..., 0, 1]) * (undone[:, 0] * undone[:, 1])[:, None]
     )
-
-
-def _difference_noise(spectra: PairSpectra) -> FloatArray:
-    return np.asarray((spectra.noise() / spectra.exposure_gains() ** 2).sum(axis=1))

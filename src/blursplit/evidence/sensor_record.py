@@ -9,6 +9,7 @@ lines that are read: `# t0: 2026-03-04T21:30:00Z`, `# kind: acceleration`, `# no
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -18,10 +19,13 @@ import numpy as np
 from blursplit.constants import (
     ARCSEC_PER_RADIAN,
     GRAVITY_M_S2,
+    PIER_SHAPE,
+    PIER_SHAPE_PER_M,
     SENSOR_CLIPPED_SHARE,
     SENSOR_GAP_STEPS,
 )
 from blursplit.errors import InputError
+from blursplit.rig import Rig
 from blursplit.types import BoolArray, FloatArray
 
 KINDS = ("acceleration", "velocity", "angle", "rate", "encoder", "guide-log", "wind")
@@ -84,6 +88,8 @@ class SensorRecord:
     source : str
     start_utc : datetime or None
         Zero of `time_s`.
+    shape_per_m : float
+        Rotation over deflection where it stands.
     remarks : tuple of (code, facts)
     """
 
@@ -96,6 +102,7 @@ class SensorRecord:
     offset_s: tuple[float, float] | None = None
     source: str = "sensor"
     start_utc: datetime | None = None
+    shape_per_m: float = PIER_SHAPE_PER_M
     remarks: tuple[tuple[str, dict[str, object]], ...] = ()
 
     @property
@@ -126,25 +133,35 @@ class SensorRecord:
         keep = (time > min(low, 0.0) - 10.0) & (time < duration_s + max(high, 0.0) + 10.0)
         inside = (time >= 0) & (time <= duration_s)
         if inside.sum() < 10:  # noqa: PLR2004 - less than this is no record
-            raise InputError(self.source, *_no_overlap(time, duration_s))
+            raise InputError(self.source, *no_overlap(time, (0.0, duration_s), "'# t0:'"))
         return replace(
             self, time_s=time[keep], values=self.values[keep], good=self.good[keep], start_utc=None
         )
 
 
-def _no_overlap(time_s: FloatArray, duration_s: float) -> tuple[str, str]:
-    middle = 0.5 * (time_s[0] + time_s[-1]) - duration_s / 2
+def no_overlap(time_s: FloatArray, span_s: tuple[float, float], key: str) -> tuple[str, str]:
+    """Return problem and remedy of a record that lies beside the frames, whole half hours named.
+
+    Parameters
+    ----------
+    time_s : ndarray
+    span_s : (float, float)
+        First and last time of the frames.
+    key : str
+        What corrects the record's clock.
+    """
+    middle = 0.5 * float(time_s[0] + time_s[-1] - sum(span_s))
     half_hours = round(middle / 1800)
-    reach = 0.5 * (time_s[-1] - time_s[0] + duration_s)
+    reach = 0.5 * float(time_s[-1] - time_s[0] + span_s[1] - span_s[0])
     if half_hours and abs(half_hours) <= 28 and abs(middle - 1800 * half_hours) < reach:  # noqa: PLR2004 - zones go to 14 h
         hours = half_hours / 2
         return (
             f"its times lie {hours:+g} h from the frames'",
-            "they look like those of another time zone: write them in UTC, or correct '# t0:'",
+            f"they look like those of another time zone: write them in UTC, or correct {key}",
         )
     return (
         f"has no sample while the frames were taken (it lies {middle:+.0f} s from them)",
-        "give the record of the same run, or correct '# t0:'",
+        f"give the record of the same run, or correct {key}",
     )
 
 
@@ -156,8 +173,35 @@ def sensor_at(text: str) -> SensorRecord:
     return read_sensor(Path(text))
 
 
+def read_sensors(rig: Rig, texts: Iterable[str]) -> list[SensorRecord]:
+    """Read the records that the setup file lists under `[[sensor]]`, and those named FILE[@KIND].
+
+    What the setup says of a file outranks the file's own header.
+    """
+    listed = [
+        read_sensor(
+            Path(one.file),
+            one.kind,
+            None if one.offset_s is None else (one.offset_s[0], one.offset_s[1]),
+            columns=one.columns,
+            unit=one.unit,
+            noise=one.noise,
+            lever_m=one.lever_m,
+        )
+        for one in rig.setup.sensor
+    ]
+    return listed + [sensor_at(text) for text in texts]
+
+
 def read_sensor(
-    path: Path, kind: str | None = None, offset_s: tuple[float, float] | None = None
+    path: Path,
+    kind: str | None = None,
+    offset_s: tuple[float, float] | None = None,
+    *,
+    columns: list[str] | None = None,
+    unit: str | None = None,
+    noise: float | None = None,
+    lever_m: float | None = None,
 ) -> SensorRecord:
     """Read a sensor's record.
 
@@ -169,6 +213,12 @@ def read_sensor(
         One of `KINDS`; by default from the header or the unit.
     offset_s : (float, float) or None
         Range of the clock's offset; +- 5 s by default.
+    columns : list of str or None
+        Names of the channels to be read, others are left out.
+    unit, noise
+        As in the header's comment lines, which they outrank.
+    lever_m : float or None
+        Length of the column at whose top the sensor stands.
 
     Raises
     ------
@@ -184,38 +234,50 @@ def read_sensor(
             path, f"has no column of times among {', '.join(names)}", "name one 'time [s]'"
         )
     seconds, start = _times(path, first, time_at, units[time_at], told)
-    columns = [k for k in range(len(names)) if k != time_at and not _is_a_time(names[k], units[k])]
-    common = told.get("unit")
-    missing = [names[k] for k in columns if units[k] is None and common is None]
+    numbers = [k for k in range(len(names)) if k != time_at and not _is_a_time(names[k], units[k])]
+    if columns is not None:
+        absent = next((c for c in columns if c.strip().lower() not in names), None)
+        if absent is not None:
+            raise InputError(
+                path, f"has no column '{absent}'", f"its columns are {', '.join(names)}"
+            )
+        asked = {c.strip().lower() for c in columns}
+        numbers = [k for k in numbers if names[k] in asked]
+    common = unit or told.get("unit")
+    if unit is not None:
+        units = [None if k in numbers else u for k, u in enumerate(units)]
+    missing = [names[k] for k in numbers if units[k] is None and common is None]
     if missing:
         raise InputError(
             path,
             f"column '{missing[0]}' has no unit",
             f"write it as '{missing[0]} [m/s2]', or add a line '# unit: m/s2'",
         )
-    unit = {k: _clean(units[k] or common or "") for k in columns}
-    unknown = next((u for u in unit.values() if u not in _UNITS), None)
+    each = {k: _clean(units[k] or common or "") for k in numbers}
+    unknown = next((u for u in each.values() if u not in _UNITS), None)
     if unknown is not None:
         raise InputError(path, f"unit '{unknown}' is not known", f"use one of {', '.join(_UNITS)}")
-    kind = _kind(path, kind or told.get("kind"), set(unit.values()))
-    columns = [k for k in columns if kind in _UNITS[unit[k]][1]]
-    if not columns:
+    kind = _kind(path, kind or told.get("kind"), set(each.values()))
+    numbers = [k for k in numbers if kind in _UNITS[each[k]][1]]
+    if not numbers:
         raise InputError(path, f"has no column with a unit of {kind}", "state the kind: FILE@KIND")
-    raw = _numbers(path, first, columns)
+    raw = _numbers(path, first, numbers)
     n = min(len(seconds), len(raw))
     order = np.argsort(seconds[:n], kind="stable")
-    factor = np.array([_UNITS[unit[k]][0] for k in columns])
-    noise = told.get("noise")
+    factor = np.array([_UNITS[each[k]][0] for k in numbers])
+    if noise is None and "noise" in told:
+        noise = _number(path, "noise", told["noise"])
     record = SensorRecord(
         kind=kind,
         time_s=seconds[:n][order],
         values=raw[:n][order] * factor,
         good=np.isfinite(raw[:n][order]),
-        channels=tuple(names[k] for k in columns),
-        noise=None if noise is None else _number(path, "noise", noise) * factor,
+        channels=tuple(names[k] for k in numbers),
+        noise=None if noise is None else noise * factor,
         offset_s=offset_s,
         source=str(path),
         start_utc=start,
+        shape_per_m=PIER_SHAPE_PER_M if lever_m is None else PIER_SHAPE / lever_m,
     )
     return _inspected(record, path, told)
 

@@ -119,7 +119,9 @@ class Signal:
         self.frequency_hz = np.fft.rfftfreq(self._n, step)
         spectrum = np.fft.rfft(values, n=self._n, axis=0)
         # below a tenth of the lowest frequency of interest the division would only blow up noise
-        gain = nominal_rotation(sensor.kind, np.maximum(self.frequency_hz, 1e-9))
+        gain = nominal_rotation(
+            sensor.kind, np.maximum(self.frequency_hz, 1e-9), sensor.shape_per_m
+        )
         gain[self.frequency_hz < 1.0 / (n * step)] = 0.0
         self.spectrum = spectrum * gain[:, None]
         self.zones = self._zones()
@@ -186,7 +188,9 @@ class Signal:
         if self.sensor.noise is None:
             return None
         true = self.true_frequency(zone, folded_hz)
-        gain = np.abs(nominal_rotation(self.sensor.kind, true)) * np.sinc(true * self.exposure_s)
+        gain = np.abs(nominal_rotation(self.sensor.kind, true, self.sensor.shape_per_m)) * np.sinc(
+            true * self.exposure_s
+        )
         return np.asarray((gain[:, None] * self.sensor.noise) ** 2)
 
     def path(self, transfer: list[ComplexArray], middle_s: FloatArray) -> FloatArray:

@@ -13,6 +13,7 @@ outer scale of its own.
 from __future__ import annotations
 
 from collections.abc import Callable
+from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
@@ -445,15 +446,18 @@ class Atmosphere:
         rng: np.random.Generator,
     ) -> None:
         self._layers, self._aperture_m, self._pitch_m = layers, aperture_m, pitch_m
-        self._x_m, self._y_m, self._rng = x_m, y_m, rng
+        self._rng, self._first = rng, 0
         self._duration_s = duration_s
         self._smooth = [
             [CoarseBand(layer, aperture_m, duration_s, band, rng) for band in ("middle", "coarse")]
             for layer in layers
         ]
         self._fine: list[FineBand] = []
-        self._frame_start_s = np.zeros(1)
+        self._starts = [np.zeros(1)]
         self._places: list[FloatArray] = []
+        self._see_through(aperture_m, x_m, y_m)
+
+    def _see_through(self, aperture_m: float, x_m: FloatArray, y_m: FloatArray) -> None:
         radius = aperture_m / 2 * 1.03
         node = np.cos(np.pi * (np.arange(AIR_NODES) + 0.5) / AIR_NODES)
         self._node_x = np.tile(node * radius, AIR_NODES)
@@ -461,6 +465,19 @@ class Atmosphere:
         across, down = _lagrange(node, x_m / radius), _lagrange(node, y_m / radius)
         weights = (down[:, None, :] * across[None, :, :]).reshape(AIR_NODES**2, -1)
         self._weights = weights.astype(np.float32)
+        self._x_m, self._y_m = x_m, y_m
+
+    def seen_through(
+        self, aperture_m: float, x_m: FloatArray, y_m: FloatArray, first: int
+    ) -> Atmosphere:
+        """Return the same air for another, no larger pupil, whose stars count from `first` on.
+
+        It follows the stretches that are begun here.
+        """
+        other = copy(self)
+        other._first = first  # noqa: SLF001 - of its own kind; the stretch is the same list
+        other._see_through(aperture_m, x_m, y_m)  # noqa: SLF001
+        return other
 
     def begin_stretch(self, frame_start_s: FloatArray, pace: Pace) -> None:
         """Draw the finest bands anew for a stretch of frames.
@@ -471,9 +488,10 @@ class Atmosphere:
             Starts of the stretch's exposures, increasing.
         pace : Pace
         """
-        self._frame_start_s = np.asarray(frame_start_s, dtype=float)
-        since = self._frame_start_s - self._frame_start_s[0]
-        self._fine, self._places = [], []
+        self._starts[0] = np.asarray(frame_start_s, dtype=float)
+        since = self._starts[0] - self._starts[0][0]
+        self._fine.clear()
+        self._places.clear()
         for layer in self._layers:
             path = fine_path_m(
                 layer, self._aperture_m, pace, since.size, float(since[-1]) + pace.frame_s
@@ -489,6 +507,7 @@ class Atmosphere:
     def smooth_nodes(self, star: int, time_s: FloatArray) -> NDArray[np.float32]:
         """Return the smooth bands at the nodes of the pupil, shape (n_samples, AIR_NODES^2)."""
         total = np.zeros((time_s.size, AIR_NODES**2), dtype=np.float32)
+        star += self._first
         for layer, bands in zip(self._layers, self._smooth, strict=True):
             u, v = layer.rotated(self._node_x, self._node_y)
             path = layer.star_along_m[star] - layer.wind_m_s * time_s
@@ -516,8 +535,10 @@ class Atmosphere:
         ndarray of float32, shape (n_samples, n_points)
         """
         out = nodes @ self._weights
-        frame = np.searchsorted(self._frame_start_s, time_s, side="right") - 1
-        inside = time_s - self._frame_start_s[frame]
+        star += self._first
+        starts = self._starts[0]
+        frame = np.searchsorted(starts, time_s, side="right") - 1
+        inside = time_s - starts[frame]
         for layer, band, place in zip(self._layers, self._fine, self._places, strict=True):
             path = layer.star_along_m[star] + place[frame] - layer.wind_m_s * inside
             band.add_phase(star, path, self._x_m, self._y_m, out)

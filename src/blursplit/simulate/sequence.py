@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -138,7 +139,7 @@ class Simulation:
         self.wavelength_m = scene.air.wavelength_nm * 1e-9
         self.stars = images_through_mask(place_stars(scene), scene)
         self.times = plan_frames(scene, time_rng)
-        self.shared: Shared = draw_shared_motion(scene, shared_rng)
+        self.shared = self._draw_motion(shared_rng)
         self.n_sub = sub_exposures(scene)
         scale = scene.camera.pixel_scale_arcsec
         self.imager = Imager(
@@ -154,13 +155,29 @@ class Simulation:
             frame_s=scene.camera.exposure_s + rows_s,
             step_s=scene.camera.exposure_s / self.n_sub,
         )
-        outside, near = layer_geometries(scene, self.stars), near_geometry(scene, self.stars)
-        grid = self.imager.grid
-        self._stretch = frames_per_stretch(
-            [*outside, *near], scene.pupil.aperture_m, grid.pitch_m, self._pace
-        )
-        self._air, self._near = self._frozen(outside, air_rng), self._frozen(near, near_rng)
+        self._air, self._near = self._draw_air(air_rng, near_rng)
         self._prepare_truth()
+
+    def _draw_motion(self, rng: np.random.Generator) -> Shared:
+        return draw_shared_motion(self.scene, rng)
+
+    def _draw_air(
+        self, air_rng: np.random.Generator, near_rng: np.random.Generator
+    ) -> tuple[Atmosphere, Atmosphere]:
+        """Return the air outside and near, wide and long enough for a second camera too."""
+        scene, other = self.scene, None
+        if scene.second_camera is not None:
+            seen = scene.of_second_camera()
+            other = place_stars(seen)
+            # its frames lie anywhere between these: no frame takes a place of its own in the air
+            reach = scene.camera.frame_interval_s + seen.camera.frame_interval_s
+            self._pace = replace(self._pace, frame_s=self._pace.frame_s + reach)
+        outside = layer_geometries(scene, self.stars, other)
+        near = near_geometry(scene, self.stars, other)
+        self._stretch = frames_per_stretch(
+            [*outside, *near], scene.pupil.aperture_m, self.imager.grid.pitch_m, self._pace
+        )
+        return self._frozen(outside, air_rng), self._frozen(near, near_rng)
 
     def _frozen(self, layers: list[LayerGeometry], rng: np.random.Generator) -> Atmosphere:
         imager, scene = self.imager, self.scene
@@ -173,6 +190,11 @@ class Simulation:
             scene.duration_s,
             rng,
         )
+
+    @property
+    def air(self) -> tuple[Atmosphere, Atmosphere]:
+        """The air outside and the near layer."""
+        return self._air, self._near
 
     @property
     def n_frames(self) -> int:
@@ -257,22 +279,36 @@ class Simulation:
                 out[name] = (r0 * float(total / samples / rest) ** (-3 / 5), outer)
         return out
 
-    def blocks(self) -> Iterator[tuple[int, NDArray[np.uint16]]]:
+    def blocks(
+        self, beside: Callable[[float], None] | None = None
+    ) -> Iterator[tuple[int, NDArray[np.uint16]]]:
         """Yield (number of the first frame of the block, frames of counts), in order.
 
         The truth is complete when the last block has been taken.
+
+        Parameters
+        ----------
+        beside : callable, optional
+            Called with the time [s] up to which the present stretch of air holds, before the next
+            one is drawn.
         """
         for start in range(0, self.n_frames, self._stretch):
             stop = min(start + self._stretch, self.n_frames)
             for air in (self._air, self._near):
                 air.begin_stretch(self.times.start_s[start:stop], self._pace)
-            parts = [self._star_light(star, start, stop) for star in range(self.stars.x_px.size)]
-            light = np.stack([part[0] for part in parts])
-            x0, y0 = np.stack([part[1] for part in parts]), np.stack([part[2] for part in parts])
-            for first in range(start, stop, FRAMES_AT_ONCE):
-                here = slice(first - start, min(first + FRAMES_AT_ONCE, stop) - start)
-                number = self.times.number[start:stop][here]
-                yield first, self._detector.expose(light[:, here], x0[:, here], y0[:, here], number)
+            yield from self.exposed(start, stop)
+            if beside is not None:
+                beside(float(self.times.start_s[stop]) if stop < self.n_frames else np.inf)
+
+    def exposed(self, start: int, stop: int) -> Iterator[tuple[int, NDArray[np.uint16]]]:
+        """Yield the frames of one stretch of air, as `blocks` does."""
+        parts = [self._star_light(star, start, stop) for star in range(self.stars.x_px.size)]
+        light = np.stack([part[0] for part in parts])
+        x0, y0 = np.stack([part[1] for part in parts]), np.stack([part[2] for part in parts])
+        for first in range(start, stop, FRAMES_AT_ONCE):
+            here = slice(first - start, min(first + FRAMES_AT_ONCE, stop) - start)
+            number = self.times.number[start:stop][here]
+            yield first, self._detector.expose(light[:, here], x0[:, here], y0[:, here], number)
 
     def follow(self, stamped: int) -> tuple[NDArray[np.float32], IntArray]:
         """Draw no frames, but the tilt of every star and the light of the first few.

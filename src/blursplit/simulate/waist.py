@@ -283,7 +283,9 @@ def _draw(scene: Scene, seed: int | None, gradient_share: float, *, noise: bool)
     out = []
     for k, one in enumerate(cameras):
         camera, field = one.camera, fields[k]
-        moved = _exposed(shared, shared.total(), starts[k], camera.exposure_s)
+        # the main tube's own currents are not the second camera's
+        both = tuple(t for t in shared.terms if not k or t not in shared.owners.get("near_air", ()))
+        moved = _exposed(shared, shared.total(both), starts[k], camera.exposure_s)
         whole = tilts[0][k] + tilts[1][k] + moved
         own_rng = rngs[k][1]
         stamp = times[k]

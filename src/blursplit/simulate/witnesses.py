@@ -1,13 +1,20 @@
-"""What stands beside the telescope in a scene: sensors, and tracks of the second camera."""
+"""What stands beside the telescope in a scene: sensors, and the second camera."""
 
 from __future__ import annotations
 
-import numpy as np
+from collections.abc import Iterator
+from dataclasses import replace
 
+import numpy as np
+from numpy.typing import NDArray
+
+from blursplit.constants import FRAMES_OF_SECOND
 from blursplit.evidence.sensor_record import SensorRecord
 from blursplit.evidence.sensor_signal import nominal_rotation
+from blursplit.simulate.air import Atmosphere
 from blursplit.simulate.motion import Shared
-from blursplit.simulate.scene import SceneSensor
+from blursplit.simulate.scene import SceneSensor, SecondCamera
+from blursplit.simulate.sequence import Simulation
 from blursplit.types import FloatArray
 
 UNITS = {"acceleration": "m/s2", "velocity": "m/s", "rate": "rad/s", "angle": "rad"}
@@ -82,3 +89,63 @@ def sensor_text(record: SensorRecord, start_utc: str) -> str:
 def quiet_shared(rate_hz: float, motion: FloatArray) -> Shared:
     """Return a motion of the supports given as a series, from time zero."""
     return Shared(0.0, rate_hz, {"given": motion}, None, {"structure": ("given",)})
+
+
+class SecondCameraRun(Simulation):
+    """The second camera's frames, through the main camera's air and moved by the same mount.
+
+    The main tube's own currents are not in them; the near layer, which both look through, is.
+
+    Parameters
+    ----------
+    main : Simulation
+        Of a scene with a second camera.
+    """
+
+    def __init__(self, main: Simulation) -> None:
+        self._main = main
+        given = main.scene.second_camera
+        assert given is not None  # noqa: S101 - the caller looked
+        self._given = given
+        super().__init__(main.scene.of_second_camera(), main.seed + 1, widths=False)
+        self.times = replace(self.times, stamp_s=self.times.stamp_s - given.offset_s)
+        self._done = 0
+
+    def _draw_motion(self, rng: np.random.Generator) -> Shared:
+        del rng
+        return as_second_sees(self._main.shared, self._given)
+
+    def _draw_air(
+        self, air_rng: np.random.Generator, near_rng: np.random.Generator
+    ) -> tuple[Atmosphere, Atmosphere]:
+        del air_rng, near_rng
+        turn = np.deg2rad(self._given.angle_deg)
+        c, s = np.cos(turn), np.sin(turn)
+        # its pupil's points along the main camera's axes
+        x, y = self.imager.x_m, self.imager.y_m
+        pupil = (self.scene.telescope.aperture_m, c * x - s * y, s * x + c * y)
+        outside, near = self._main.air
+        first = self._main.stars.x_px.size
+        return outside.seen_through(*pupil, first), near.seen_through(*pupil, first)
+
+    def until(self, time_s: float) -> Iterator[tuple[int, NDArray[np.uint16]]]:
+        """Yield the frames that begin before a time, those already taken left out."""
+        stop = int(np.searchsorted(self.times.start_s, time_s))
+        for start in range(self._done, stop, FRAMES_OF_SECOND):
+            yield from self.exposed(start, min(start + FRAMES_OF_SECOND, stop))
+        self._done = stop
+
+
+def as_second_sees(shared: Shared, given: SecondCamera) -> Shared:
+    """Return the motion along the second camera's axes, its flexure beside it."""
+    turn = np.deg2rad(given.angle_deg)
+    c, s = np.cos(turn), np.sin(turn)
+    axes = np.array([[c, -s], [s, c]])
+    own = set(shared.owners.get("near_air", ()))
+    terms = {name: path @ axes for name, path in shared.terms.items() if name not in own}
+    bend = np.zeros_like(next(iter(shared.terms.values())))
+    bend[:, 0] = given.flexure_arcsec_per_min / 60 * shared.time_s
+    terms["flexure"] = bend @ axes
+    owners = {owner: names for owner, names in shared.owners.items() if owner != "near_air"}
+    owners["structure"] = (*owners.get("structure", ()), "flexure")
+    return Shared(shared.start_s, shared.rate_hz, terms, None, owners)

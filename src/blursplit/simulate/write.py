@@ -6,6 +6,7 @@ import json
 import shutil
 import tempfile
 from collections.abc import Callable
+from contextlib import ExitStack
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import TracebackType
@@ -14,11 +15,11 @@ from typing import TYPE_CHECKING, Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.constants import ARCSEC_PER_RADIAN
+from blursplit.constants import ARCSEC_PER_RADIAN, SAME_CLOCK_S
 from blursplit.errors import OutputError
 from blursplit.simulate.scene import Scene
 from blursplit.simulate.sequence import Simulation
-from blursplit.simulate.witnesses import draw_sensor, sensor_text
+from blursplit.simulate.witnesses import SecondCameraRun, draw_sensor, sensor_text
 
 if TYPE_CHECKING:
     from astropy.io.fits import Header
@@ -30,6 +31,7 @@ SEQUENCE_NAME = "sequence.fits"
 TRUTH_NAME = "truth.json"
 SERIES_NAME = "truth.csv"
 SETUP_NAME = "setup.toml"
+SECOND_NAME = "second"
 
 
 def start_of(scene: Scene) -> datetime:
@@ -205,6 +207,12 @@ def setup_text(scene: Scene) -> str:
     if scene.mask is not None:
         lines += ["", "[mask]"]
         lines += [f"{key} = {value}" for key, value in scene.mask.model_dump().items()]
+    if scene.second_camera is not None:
+        second = scene.second_camera
+        lines += ["", "[second_camera]", f'setup = "{SECOND_NAME}/{SETUP_NAME}"']
+        lines.append(f"baseline_m = {list(second.baseline_m)}")
+        if not second.offset_s:  # one computer, one clock
+            lines.append(f"offset_s = [{-SAME_CLOCK_S}, {SAME_CLOCK_S}]")
     if scene.periodic:
         periods = sorted({p.period_s for p in scene.periodic}, reverse=True)
         lines += ["", "[mount]", f"worm_period_s = {periods}"]
@@ -246,7 +254,8 @@ def write_sequence(
     scene : Scene
     out : Path
         Folder to make: `sequence.fits` (or `frames/`), `truth.json`, `truth.csv` (motions frame
-        by frame), `setup.toml`, and `sensor_1.csv`, ... for the scene's sensors.
+        by frame), `setup.toml`, `sensor_1.csv`, ... for the scene's sensors, and `second/` with
+        sequence and setup of the second camera.
     files : bool
         One file a frame instead of one cube.
     replace : bool
@@ -307,6 +316,10 @@ def write_sequence(
     return truth
 
 
+def _sink(folder: Path, run: Simulation, *, files: bool) -> CubeFile | FrameFiles:
+    return FrameFiles(folder / "frames", run) if files else CubeFile(folder / SEQUENCE_NAME, run)
+
+
 def _fill(
     scene: Scene,
     work: Path,
@@ -316,14 +329,26 @@ def _fill(
     progress: Callable[[int, int], None] | None,
 ) -> dict[str, Any]:
     run = Simulation(scene, seed)
-    sink: CubeFile | FrameFiles
-    sink = FrameFiles(work / "frames", run) if files else CubeFile(work / SEQUENCE_NAME, run)
-    with sink:
-        for first, block in run.blocks():
+    with ExitStack() as stack:
+        sink, beside = stack.enter_context(_sink(work, run, files=files)), None
+        if scene.second_camera is not None:
+            other = SecondCameraRun(run)
+            (work / SECOND_NAME).mkdir()
+            second = stack.enter_context(_sink(work / SECOND_NAME, other, files=files))
+
+            def beside(time_s: float) -> None:
+                for first, block in other.until(time_s):
+                    second.add(first, block)
+
+        for first, block in run.blocks(beside):
             sink.add(first, block)
             if progress is not None:
                 progress(first + block.shape[0], run.n_frames)
         sink.close()
+        if beside is not None:
+            second.close()
+            text = setup_text(other.scene)
+            (work / SECOND_NAME / SETUP_NAME).write_text(text, encoding="utf-8")
     truth = run.truth()
     (work / TRUTH_NAME).write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
     (work / SERIES_NAME).write_text(_series_text(run), encoding="utf-8")

@@ -1,0 +1,416 @@
+"""The second camera in the budget: a guest of the fit, and what it says by itself.
+
+What both cameras do apart is air, whatever shakes them: its spectra are data of the fit. What
+they do alike beyond the air that both see is mechanical: so much of the open motion has an owner.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from blursplit.budget.air_model import AirState, in_disk, open_shape, uniform_between
+from blursplit.budget.facts import Facts, gather_facts
+from blursplit.budget.fit import AirFit
+from blursplit.budget.line_terms import line_cores_hz
+from blursplit.budget.record import Lines, Record
+from blursplit.budget.sampler import r_hat, sample
+from blursplit.budget.summary import seeing_of
+from blursplit.budget.witnesses import Weighed, start_of
+from blursplit.constants import (
+    FIT_CENTROID_SIGMA,
+    FIT_NOISE_SIGMA,
+    FIT_SHARE_SIGMA,
+    N_WITNESS_DRAWS,
+    PAIR_BASELINES_M,
+    PAIR_FAR_L0_M,
+    PAIR_FEWEST_FRAMES,
+    PAIR_FINAL_SWEEPS,
+    PAIR_KNOWN_OFFSET_S,
+    PAIR_LAYER_WINDS_M_S,
+    PAIR_LEAST_OVERLAP_S,
+    PAIR_NEAR_L0_M,
+    PAIR_ONE_MOTION,
+    PAIR_PARTICLES,
+    PAIR_R0_M,
+    PAIR_REACH_S,
+    PAIR_ROUGH_M,
+    PAIR_SHARED_LINE,
+    PAIR_USUAL_L0_M,
+    SENSOR_OFFSET_S,
+    TILT_G_OVER_Z,
+)
+from blursplit.errors import InputError
+from blursplit.estimate import estimate, upper_limit
+from blursplit.evidence.second_camera import (
+    CameraMotion,
+    Layer,
+    PairEvidence,
+    PairSpectra,
+    align_cameras,
+    difference_power,
+    pair_evidence,
+    pair_spectra,
+)
+from blursplit.evidence.sensor_record import no_overlap
+from blursplit.result import Remark, Witness
+from blursplit.rig import SecondCameraSetup
+from blursplit.sources import Source
+from blursplit.stars.tracks import StarTracks
+from blursplit.turbulence.conversions import structure_function
+from blursplit.types import FloatArray
+
+__all__ = ["PairSeeing", "SecondCamera", "seeing_of_two_cameras", "weigh_second_camera"]
+
+
+def weigh_second_camera(
+    record: Record, so_far: Weighed, source: Source | None, seed: int
+) -> tuple[Weighed, SecondCamera | None]:
+    """Find what the other camera does apart from this one, and what both do alike.
+
+    Returns
+    -------
+    Weighed
+        With its witness and remarks.
+    SecondCamera or None
+        A guest of the fit.
+
+    Raises
+    ------
+    InputError
+        When aperture, scale or baseline are not known, or the cameras do not overlap.
+    """
+    facts = record.facts
+    if source is None:
+        return so_far, None
+    if facts.optics is None or facts.scale_arcsec is None or so_far.motion.quiet is None:
+        remark = Remark(code="second-camera-not-used", facts={"name": source.name})
+        return replace(so_far, remarks=(*so_far.remarks, remark)), None
+    stated = record.rig.setup.second_camera
+    baseline = _baseline_m(stated)
+    main = _camera_motion(record.view.tracks, facts, "the sequence")
+    second = _camera_motion(
+        source.tracks, gather_facts(source.tracks, source.rig, None), source.name
+    )
+    start, other = start_of(record.view.tracks), start_of(source.tracks)
+    if start is not None and other is not None:
+        second = second.later((other - start).total_seconds())
+    _refuse_apart(main, second, stated, source.name)
+    spectra, known = _aligned(main, second, baseline, stated, so_far.lines)
+    if not known:
+        witness = Witness(kind="second-camera", name=source.name, used=False)
+        remark = Remark(code="second-camera-clock", facts={"name": source.name})
+        return _with(so_far, witness, remark), None
+    terms = [line.term for line in so_far.lines.found]
+    pair = pair_evidence(
+        spectra, facts.optics.wavelength_m, line_cores_hz(terms, spectra.duration_s)
+    )
+    seen = seeing_of_two_cameras(pair, seed)
+    rng = np.random.default_rng([seed, 17])
+    offset_s, angle_deg = spectra.alignment_sigmas()
+    alignment = spectra.alignment
+    shaken = seen.shaken_arcsec / np.sqrt(2.0)
+    is_shaken = float(np.percentile(shaken, 2.5)) > 0.0
+    draws = rng.standard_normal((2, N_WITNESS_DRAWS))
+    seeing = seeing_of(seen.r0_m ** (-5.0 / 3.0), facts)
+    witness = Witness(
+        kind="second-camera",
+        name=source.name,
+        offset_s=estimate(alignment.offset_s + offset_s * draws[0]),
+        angle_deg=estimate(alignment.angle_deg + angle_deg * draws[1]),
+        coherent_rms_arcsec=estimate(shaken)
+        if is_shaken
+        else upper_limit(float(np.percentile(shaken, 95.0))),
+        band_hz=(float(spectra.frequency_hz[0]), float(spectra.frequency_hz[-1])),
+        seeing_500nm_zenith_arcsec=estimate(seeing),
+        near_share=estimate(seen.near_share),
+        r_hat=max(seen.r_hat.values()),
+        flexure_hz=spectra.frequency_hz[~spectra.used.all(axis=1)].tolist(),
+    )
+    code = "second-camera-shaken" if is_shaken else "second-camera-still"
+    rms = witness.coherent_rms_arcsec
+    remark = Remark(
+        code=code,
+        facts={
+            "name": source.name,
+            "rms_arcsec": None if rms is None else rms.value if is_shaken else rms.high95,
+            "seeing_arcsec": float(np.median(seeing)),
+        },
+    )
+    return _with(so_far, witness, remark), SecondCamera(pair)
+
+
+def _with(so_far: Weighed, witness: Witness, remark: Remark) -> Weighed:
+    return replace(
+        so_far, witnesses=(*so_far.witnesses, witness), remarks=(*so_far.remarks, remark)
+    )
+
+
+def _baseline_m(stated: SecondCameraSetup) -> tuple[float, float]:
+    key = "second_camera.baseline_m"
+    if stated.baseline_m is None:
+        raise InputError(
+            "--second-camera",
+            f"key '{key}' is not known",
+            "give the way from the main to the other aperture along the main camera's columns and "
+            f"rows: --set {key}=[0.25, 0.0]",
+        )
+    x, y = stated.baseline_m
+    if not PAIR_BASELINES_M[0] <= np.hypot(x, y) <= PAIR_BASELINES_M[1]:
+        raise InputError(
+            "--second-camera",
+            f"key '{key}': two tubes on one mount are not {np.hypot(x, y):g} m apart",
+            "give it in metres, centre to centre",
+        )
+    return float(x), float(y)
+
+
+def _camera_motion(tracks: StarTracks, facts: Facts, name: str) -> CameraMotion:
+    """Return the motion of the brightest star in the longest stretch without a gap."""
+    if facts.optics is None or facts.scale_arcsec is None or tracks.exposure_s is None:
+        raise InputError(
+            name,
+            "aperture, pixel scale or exposure of the second camera are not known",
+            "give its own setup file: --second-camera SEQUENCE@SETUP",
+        )
+    number, count = np.unique(tracks.segment, return_counts=True)
+    flux = np.nanmedian(np.where(tracks.good, tracks.flux_adu, np.nan), axis=0)
+    star = int(np.nanargmax(flux * tracks.good.mean(axis=0)))
+    use = (tracks.segment == number[np.argmax(count)]) & tracks.good[:, star]
+    if use.sum() < PAIR_FEWEST_FRAMES:
+        raise InputError(
+            name, f"its brightest star stands in {int(use.sum())} frames only", "record longer"
+        )
+    place = np.stack([tracks.x_px[use, star], tracks.y_px[use, star]], axis=1)
+    return CameraMotion(
+        time_s=tracks.time_s[use],
+        motion_arcsec=place * facts.scale_arcsec,
+        noise_arcsec=float(np.median(tracks.sigma_px[use, star])) * facts.scale_arcsec,
+        exposure_s=tracks.exposure_s,
+        aperture_m=facts.optics.aperture_m,
+        obstruction=facts.optics.obstruction,
+    )
+
+
+def _refuse_apart(
+    main: CameraMotion, second: CameraMotion, stated: SecondCameraSetup, name: str
+) -> None:
+    if main.time_s.shape == second.time_s.shape and np.array_equal(
+        main.motion_arcsec, second.motion_arcsec
+    ):
+        raise InputError(name, "is the measured sequence itself", "name the other camera's frames")
+    low, high = stated.offset_s or SENSOR_OFFSET_S
+    start = max(main.time_s[0], second.time_s[0] + low)
+    stop = min(main.time_s[-1], second.time_s[-1] + high)
+    if stop - start < PAIR_LEAST_OVERLAP_S:
+        span = (float(main.time_s[0]), float(main.time_s[-1]))
+        raise InputError(name, *no_overlap(second.time_s, span, "[second_camera] offset_s"))
+
+
+def _aligned(
+    main: CameraMotion,
+    second: CameraMotion,
+    baseline_m: tuple[float, float],
+    stated: SecondCameraSetup,
+    lines: Lines,
+) -> tuple[PairSpectra, bool]:
+    """Return both cameras' spectra, and whether something other than air fixes their clocks.
+
+    Air that blows along the baseline looks like a clock that is late: a stated offset, a line
+    that both show, or motion that is nearly the same in both decide; air alone does not.
+    """
+    low, high = stated.offset_s or SENSOR_OFFSET_S
+    found = align_cameras(main, second, (low, high))
+    if stated.angle_deg is not None:
+        found = replace(found, angle_deg=stated.angle_deg, mirrored=stated.mirrored)
+    at = float(np.clip(found.offset_s, low, high))
+    is_stated = high - low <= PAIR_KNOWN_OFFSET_S
+    reach = (max(low - at, -PAIR_REACH_S), min(high - at, PAIR_REACH_S))
+    spectra = pair_spectra(
+        main,
+        second,
+        baseline_m,
+        replace(found, offset_s=at),
+        reach_s=reach,
+        turn=stated.angle_deg is None,
+    )
+    shown = [spectra.coherence_at(line.fit.frequency_hz) > PAIR_SHARED_LINE for line in lines.found]
+    return spectra, is_stated or any(shown) or found.agreement > PAIR_ONE_MOTION
+
+
+@dataclass(frozen=True)
+class SecondCamera:
+    """Evidence of a second camera on the fit's parameters, a guest of the fit.
+
+    Parameters
+    ----------
+    evidence : PairEvidence
+    """
+
+    evidence: PairEvidence
+
+    def constraint(self, theta: AirState) -> FloatArray:
+        """Return the log probability of both cameras' motion for each row, shape (n,)."""
+        apart, shared = self._air(theta)
+        shake = self._turned(
+            theta.open_arcsec2[:, :, :, None]
+            * open_shape(theta, self.evidence.spectra.frequency_hz)[:, None, None, :]
+        )
+        return self.evidence.log_likelihood(apart, shared, shake, theta.noise_scale)
+
+    def mechanical_share(self, fit: AirFit, seed: int) -> FloatArray:
+        """Return how much of each row's open motion both cameras show alike, 0 to 1.
+
+        What lies beyond their common band counts as not shown.
+        """
+        pair, rng = self.evidence, np.random.default_rng([seed, 16])
+        f, width = pair.spectra.frequency_hz, pair.width_hz
+        use = pair.steady[:, None] & pair.spectra.used
+        some = replace(pair, spectra=replace(pair.spectra, used=use))
+        shaken = some.shaken_arcsec2(self._air(fit.state)[1], rng)
+        open_ = self._turned(fit.open_density(f)) / np.sinc(f * fit.model.exposure_s)[:, None] ** 2
+        inside = (open_ * use * width[:, None]).sum(axis=(1, 2))
+        fine = fit.model.table.fine_hz
+        whole = np.trace(fit.open_density(fine), axis1=1, axis2=2)
+        seen = (fine >= f[0] - 0.5 * width[0]) & (fine <= f[-1] + 0.5 * width[-1])
+        band = np.trapezoid(whole * seen, fine, axis=1) / np.trapezoid(whole, fine, axis=1)
+        return np.asarray(np.clip(shaken / np.maximum(inside, 1e-12), 0.0, 1.0) * band)
+
+    def _air(self, theta: AirState) -> tuple[FloatArray, FloatArray]:
+        turn = 2.0 * self.evidence.spectra.baseline_rad
+        back = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+        layers = [
+            Layer(
+                theta.j_near,
+                theta.log_near_wind,
+                theta.log_near_outer,
+                theta.near_axis @ back,
+                is_near=True,
+            ),
+            Layer(theta.j_ground, theta.log_ground_wind, theta.log_outer, theta.ground_axis @ back),
+            *(
+                Layer(j, wind, theta.log_outer)
+                for j, wind in zip(theta.j_high.T, theta.log_high_wind.T, strict=True)
+            ),
+        ]
+        return self.evidence.air(layers, theta.tilt_scale)
+
+    def _turned(self, density: FloatArray) -> FloatArray:
+        """Return the diagonal along and across the baseline, (n, n_f, 2), of (n, 2, 2, n_f)."""
+        c, s = (
+            np.cos(self.evidence.spectra.baseline_rad),
+            np.sin(self.evidence.spectra.baseline_rad),
+        )
+        axes = np.array([[c, s], [-s, c]])
+        return np.asarray(np.einsum("ai,aj,nijf->nfa", axes, axes, density))
+
+
+@dataclass(frozen=True)
+class PairSeeing:
+    """Draws of what two cameras say by themselves, whatever shakes them.
+
+    Parameters
+    ----------
+    r0_m : ndarray, shape (n,)
+        Of all the air along the line of sight: that of air of an outer scale of 25 m which is as
+        rough over 0.1 m.
+    outside_r0_m, near_share : ndarray
+        Of the air outside; share of near air in that roughness.
+    shaken_arcsec : ndarray
+        Rms of what turns both alike in their common band, both axes' sum.
+    r_hat : dict of str to float
+        Between two seeds.
+    misfit : float
+        Mean of power over model of the difference; about 1.
+    """
+
+    r0_m: FloatArray
+    outside_r0_m: FloatArray
+    near_share: FloatArray
+    shaken_arcsec: FloatArray
+    r_hat: dict[str, float]
+    misfit: float
+
+
+def seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> PairSeeing:
+    """Measure the air from what two cameras do differently, by themselves, from two seeds.
+
+    Near air, ground and a high layer of unknown shares, winds, directions and outer scales; the
+    shake is free in every bin.
+    """
+
+    def layers_of(z: FloatArray) -> tuple[list[Layer], FloatArray, FloatArray]:
+        near = uniform_between(z[:, 3], PAIR_NEAR_L0_M)
+        outer = uniform_between(z[:, 4], PAIR_FAR_L0_M)
+        share = np.exp(FIT_SHARE_SIGMA * z[:, 1:3] @ _CONTRASTS)
+        share /= share.sum(axis=1, keepdims=True)
+        rough = [structure_function(PAIR_ROUGH_M, 1.0, np.exp(log)) for log in (near, outer)]
+        per_j = share[:, 0] * rough[0] + (1.0 - share[:, 0]) * rough[1]
+        usual = structure_function(PAIR_ROUGH_M, 1.0, PAIR_USUAL_L0_M)
+        r0 = np.exp(uniform_between(z[:, 0], PAIR_R0_M))
+        j = share * (r0 ** (-5.0 / 3.0) * usual / per_j)[:, None]
+        layers = [
+            Layer(
+                j[:, k],
+                uniform_between(z[:, 5 + k], PAIR_LAYER_WINDS_M_S[k]),
+                outer if k else near,
+                in_disk(z[:, 8 + 2 * k : 10 + 2 * k]),
+                is_near=not k,
+            )
+            for k in range(3)
+        ]
+        return layers, r0, share[:, 0] * rough[0] / per_j
+
+    def scales(z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        tilt = 1.0 + FIT_CENTROID_SIGMA * (1.0 - TILT_G_OVER_Z) * z[:, 14]
+        return tilt, np.exp(FIT_NOISE_SIGMA * z[:, 15])
+
+    def log_likelihood(z: FloatArray) -> FloatArray:
+        tilt, noise = scales(z)
+        apart, shared = pair.air(layers_of(z)[0], tilt)
+        return pair.log_likelihood(apart, shared, None, noise)
+
+    runs = [
+        sample(
+            log_likelihood,
+            16,
+            np.random.default_rng([seed, number]),
+            n_particles=PAIR_PARTICLES,
+            final_sweeps=PAIR_FINAL_SWEEPS,
+        )
+        for number in range(2)
+    ]
+    drawn: list[dict[str, FloatArray]] = []
+    rng = np.random.default_rng([seed, 2])
+    for run in runs:
+        z = run.chains.reshape(-1, 16)
+        layers, r0, near = layers_of(z)
+        apart, shared = pair.air(layers, scales(z)[0])
+        outside = (layers[1].strength + layers[2].strength) ** -0.6
+        power = np.clip(pair.shaken_arcsec2(shared, rng), 0.0, None)
+        drawn.append({"r0": r0, "outside": outside, "near": near, "shaken": np.sqrt(power)})
+    watched = {
+        "ln_r0": [np.log(one["r0"]) for one in drawn],
+        "ln_outside_r0": [np.log(one["outside"]) for one in drawn],
+        "near_share": [one["near"] for one in drawn],
+        "shaken": [one["shaken"] for one in drawn],
+    }
+    joined = {key: np.concatenate([one[key] for one in drawn]) for key in drawn[0]}
+    noise = (pair.spectra.noise() / pair.spectra.exposure_gains() ** 2).sum(axis=1)
+    model = np.median(apart, axis=0) + noise[:, None]
+    weight = pair.spectra.count[:, None] * pair.spectra.used
+    return PairSeeing(
+        joined["r0"],
+        joined["outside"],
+        joined["near"],
+        joined["shaken"],
+        {name: r_hat(two) for name, two in watched.items()},
+        float(np.sum(weight * difference_power(pair.spectra) / model) / np.sum(weight)),
+    )
+
+
+# orthonormal contrasts of near air, ground and high layer
+_CONTRASTS = np.array(
+    [[1.0, -1.0, 0.0], [1.0, 1.0, -2.0]] / np.sqrt([[2.0], [6.0]]),
+)
