@@ -503,6 +503,9 @@ PAIR_BASELINES_M = (0.02, 5.0)  # m | two tubes on one mount
 PAIR_FEWEST_FRAMES = 100  # frames | of the star followed: a dozen coefficients
 PAIR_LEAST_OVERLAP_S = 10.0  # s | of both records: a dozen coefficients
 N_WITNESS_DRAWS = 4000  # - | of a number that has a Gaussian error
+SHAKEN_SHARE = (
+    0.3  # of the median | shake whose 95 % interval begins below it is a limit, judgement
+)
 PAIR_SHARED_LINE = 0.5  # - | squared coherence at a line from which the line fixes the clock
 PAIR_ONE_MOTION = 0.9  # - | agreement of both motions that air through two apertures never has
 PAIR_FREQUENCIES, PAIR_WAVES = 28, 30  # - | grid of the model's spectra: 2 % of a variance

@@ -39,6 +39,7 @@ from blursplit.constants import (
     PAIR_SHARED_LINE,
     PAIR_USUAL_L0_M,
     SENSOR_OFFSET_S,
+    SHAKEN_SHARE,
     TILT_G_OVER_Z,
 )
 from blursplit.errors import InputError
@@ -111,7 +112,8 @@ def weigh_second_camera(
     offset_s, angle_deg = spectra.alignment_sigmas()
     alignment = spectra.alignment
     shaken = seen.shaken_arcsec / np.sqrt(2.0)
-    is_shaken = float(np.percentile(shaken, 2.5)) > 0.0
+    low, middle = np.percentile(shaken, [2.5, 50.0])
+    is_shaken = bool(low > SHAKEN_SHARE * middle)
     draws = rng.standard_normal((2, N_WITNESS_DRAWS))
     seeing = seeing_of(seen.r0_m ** (-5.0 / 3.0), facts)
     witness = Witness(
@@ -268,7 +270,7 @@ class SecondCamera:
         f, width = pair.spectra.frequency_hz, pair.width_hz
         use = pair.steady[:, None] & pair.spectra.used
         some = replace(pair, spectra=replace(pair.spectra, used=use))
-        shaken = some.shaken_arcsec2(self._air(fit.state)[1], rng)
+        shaken, _ = some.shaken_arcsec2(self._air(fit.state)[1], rng)
         open_ = self._turned(fit.open_density(f)) / np.sinc(f * fit.model.exposure_s)[:, None] ** 2
         inside = (open_ * use * width[:, None]).sum(axis=(1, 2))
         fine = fit.model.table.fine_hz
@@ -388,8 +390,10 @@ def seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> PairSeeing:
         layers, r0, near = layers_of(z)
         apart, shared = pair.air(layers, scales(z)[0])
         outside = (layers[1].strength + layers[2].strength) ** -0.6
-        power = np.clip(pair.shaken_arcsec2(shared, rng), 0.0, None)
-        drawn.append({"r0": r0, "outside": outside, "near": near, "shaken": np.sqrt(power)})
+        power, weight = pair.shaken_arcsec2(shared, rng)
+        chosen = rng.choice(len(power), len(power), p=weight / weight.sum())
+        shaken = np.sqrt(power[chosen])
+        drawn.append({"r0": r0, "outside": outside, "near": near, "shaken": shaken})
     watched = {
         "ln_r0": [np.log(one["r0"]) for one in drawn],
         "ln_outside_r0": [np.log(one["outside"]) for one in drawn],

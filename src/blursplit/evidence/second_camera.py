@@ -682,8 +682,10 @@ class PairEvidence:
         whole = own + np.real(cross) ** 2 - np.imag(cross) ** 2
         return np.asarray(np.maximum(whole, 1e-12) / (2 * self.spectra.count[:, None]))
 
-    def shaken_arcsec2(self, shared: FloatArray, rng: np.random.Generator) -> FloatArray:
-        """Return draws of the variance that turns both alike, both axes' sum, shape (n,).
+    def shaken_arcsec2(
+        self, shared: FloatArray, rng: np.random.Generator
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return draws of the variance that turns both alike, both axes' sum, and their weights.
 
         Parameters
         ----------
@@ -691,18 +693,32 @@ class PairEvidence:
             Density of the air that both see, from `air`.
         rng : Generator
 
+        Returns
+        -------
+        variance : ndarray, shape (n,)
+            Not negative; in the bins alone, lines included.
+        weight : ndarray, shape (n,)
+            Of each row: air that shares more than the cameras do is the less likely.
+
         Notes
         -----
-        In the bins alone; lines are in it. Air errs by the model's own error, an octave long.
+        The products' scatter is Gaussian, cut at zero; air errs by the model's own error, an
+        octave long.
         """
+        from scipy.stats import norm
+
         f = self.spectra.frequency_hz
         step = np.subtract.outer(np.log(f), np.log(f))
         kernel = np.exp(-0.5 * (step / FIT_MODEL_ERROR_OCTAVE) ** 2) + 1e-9 * np.eye(f.size)
         errors = rng.standard_normal((len(shared), f.size)) @ np.linalg.cholesky(kernel).T
         air = shared * np.exp(FIT_MODEL_ERROR_SHARED * errors)[:, :, None]
-        chance = np.sqrt(self.cross_variance) * rng.standard_normal(shared.shape)
-        left = (self.cross_density + chance - air) * self.spectra.used
-        return np.asarray((left * self.width_hz[:, None]).sum(axis=(1, 2)))
+        width = self.width_hz[:, None] * self.spectra.used
+        mean = ((self.cross_density - air) * width).sum(axis=(1, 2))
+        sigma = float(np.sqrt((self.cross_variance * width**2).sum()))
+        chance = norm.cdf(mean / sigma)
+        # inverse of the cut distribution: z above -mean/sigma
+        z = -norm.ppf(chance * rng.uniform(1e-9, 1.0, len(mean)))
+        return np.maximum(mean + sigma * z, 0.0), chance
 
     @cached_property
     def width_hz(self) -> FloatArray:
