@@ -491,6 +491,7 @@ FOCUS_STATED_SIGMA = 0.05  # of a stated instrument width | judgement, no source
 FOCUS_STEP_ARCSEC2 = 1e-3  # arcsec^2 | for a derivative
 FOCUS_AIR_CHANGE = 0.5  # of r0^(-5/3) | scatter worth a word: seeing that changes by a third
 FOCUS_LEAST_SHOWN = 0.12  # of the width | less does not widen the star by a hundredth
+FOCUS_SEED = 5  # - | draws of its own: a run measured without focus runs stays as it was
 FOCUS_N_CURVE = 61  # points | of the curve in its figure
 FOCUS_AIR_BLOCKS, FOCUS_BLOCK_FRAMES = 8, 25  # -, frames | stretches that give an error, judgement
 FOCUS_AIR_ERROR = 0.05  # of r0^(-5/3) | other stars, other places in the field; judgement

@@ -23,6 +23,7 @@ from blursplit.constants import (
     FOCUS_LEAST_SHOWN,
     FOCUS_N_CURVE,
     FOCUS_SAME,
+    FOCUS_SEED,
     FOCUS_SLOPE_SIGMA,
     FOCUS_STATED_SIGMA,
     FWHM_PER_SIGMA,
@@ -53,8 +54,6 @@ from blursplit.rig import Rig
 from blursplit.stars.tracks import StarTracks
 from blursplit.turbulence.defocus import defocus_loss, defocus_sigma_arcsec, equivalent_variance
 from blursplit.types import FloatArray
-
-SEED = 5  # draws of its own: a run measured without focus runs stays as it was
 
 
 @dataclass(frozen=True)
@@ -104,7 +103,7 @@ class FocusRuns(Guest):
         if transfer is None or not record.shapes_are_stars:
             return self
         assert facts.optics is not None  # noqa: S101 - there is a transfer function
-        rng = np.random.default_rng(SEED)
+        rng = np.random.default_rng(FOCUS_SEED)
         own = focus_run("this run", self.own_position, stack, facts, grid)
         curve = focus_curve(own, self.others, facts.optics, transfer, self.slope_arcsec, rng)
         stated = facts.known_instrument_arcsec
