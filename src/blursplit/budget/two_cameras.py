@@ -11,10 +11,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from blursplit.budget.air_model import AirState, in_disk, open_shape, uniform_between
-from blursplit.budget.facts import Facts, gather_facts
 from blursplit.budget.fit import AirFit
 from blursplit.budget.line_terms import line_cores_hz
-from blursplit.budget.record import Lines, Record
+from blursplit.budget.record import Lines
 from blursplit.budget.sampler import r_hat, sample
 from blursplit.budget.summary import seeing_of
 from blursplit.budget.witnesses import Weighed, start_of
@@ -44,6 +43,7 @@ from blursplit.constants import (
 )
 from blursplit.errors import InputError
 from blursplit.estimate import estimate, upper_limit
+from blursplit.evidence.guest import Guest, Record
 from blursplit.evidence.second_camera import (
     CameraMotion,
     Layer,
@@ -55,6 +55,7 @@ from blursplit.evidence.second_camera import (
     pair_spectra,
 )
 from blursplit.evidence.sensor_record import no_overlap
+from blursplit.facts import Facts, gather_facts
 from blursplit.result import Remark, Witness
 from blursplit.rig import SecondCameraSetup
 from blursplit.sources import Source
@@ -67,15 +68,15 @@ __all__ = ["PairSeeing", "SecondCamera", "seeing_of_two_cameras", "weigh_second_
 
 def weigh_second_camera(
     record: Record, so_far: Weighed, source: Source | None, seed: int
-) -> tuple[Weighed, SecondCamera | None]:
+) -> tuple[Record, Weighed]:
     """Find what the other camera does apart from this one, and what both do alike.
 
     Returns
     -------
+    Record
+        With it as a guest.
     Weighed
         With its witness and remarks.
-    SecondCamera or None
-        A guest of the fit.
 
     Raises
     ------
@@ -84,17 +85,17 @@ def weigh_second_camera(
     """
     facts = record.facts
     if source is None:
-        return so_far, None
+        return record, so_far
     if facts.optics is None or facts.scale_arcsec is None or so_far.motion.quiet is None:
         remark = Remark(code="second-camera-not-used", facts={"name": source.name})
-        return replace(so_far, remarks=(*so_far.remarks, remark)), None
+        return record, replace(so_far, remarks=(*so_far.remarks, remark))
     stated = record.rig.setup.second_camera
     baseline = _baseline_m(stated)
-    main = _camera_motion(record.view.tracks, facts, "the sequence")
+    main = _camera_motion(record.tracks, facts, "the sequence")
     second = _camera_motion(
         source.tracks, gather_facts(source.tracks, source.rig, None), source.name
     )
-    start, other = start_of(record.view.tracks), start_of(source.tracks)
+    start, other = start_of(record.tracks), start_of(source.tracks)
     if start is not None and other is not None:
         second = second.later((other - start).total_seconds())
     _refuse_apart(main, second, stated, source.name)
@@ -102,7 +103,7 @@ def weigh_second_camera(
     if not known:
         witness = Witness(kind="second-camera", name=source.name, used=False)
         remark = Remark(code="second-camera-clock", facts={"name": source.name})
-        return _with(so_far, witness, remark), None
+        return record, _with(so_far, witness, remark)
     terms = [line.term for line in so_far.lines.found]
     pair = pair_evidence(
         spectra, facts.optics.wavelength_m, line_cores_hz(terms, spectra.duration_s)
@@ -140,7 +141,8 @@ def weigh_second_camera(
             "seeing_arcsec": float(np.median(seeing)),
         },
     )
-    return _with(so_far, witness, remark), SecondCamera(pair)
+    guests = (*record.guests, SecondCamera(pair))
+    return replace(record, guests=guests), _with(so_far, witness, remark)
 
 
 def _with(so_far: Weighed, witness: Witness, remark: Remark) -> Weighed:
@@ -242,7 +244,7 @@ def _aligned(
 
 
 @dataclass(frozen=True)
-class SecondCamera:
+class SecondCamera(Guest):
     """Evidence of a second camera on the fit's parameters, a guest of the fit.
 
     Parameters

@@ -14,9 +14,10 @@ import numpy as np
 
 from blursplit.budget.histories import grid_times
 from blursplit.budget.lines import FoundLine
-from blursplit.budget.record import Lines, Motion, Record
+from blursplit.budget.record import Lines, Motion
 from blursplit.constants import COHERENT_LINE
 from blursplit.errors import InputError
+from blursplit.evidence.guest import Record
 from blursplit.evidence.sensor import CLAIMS, SensorEvidence, explain_shared_motion
 from blursplit.evidence.sensor_record import SensorRecord
 from blursplit.motion.grid import GridData
@@ -80,7 +81,7 @@ def _weigh(record: Record, so_far: Weighed, sensor: SensorRecord, name: str, see
     time_s, _ = grid_times(grid)
     real = np.concatenate([segment.real for segment in grid.segments])
     shared = np.concatenate([segment.shared_arcsec for segment in grid.segments])
-    placed = sensor.placed(start_of(record.view.tracks), float(time_s[-1]))
+    placed = sensor.placed(start_of(record.tracks), float(time_s[-1]))
     remarks = [Remark(code=code, facts={"name": name, **facts}) for code, facts in placed.remarks]
     owner = CLAIMS[sensor.kind]
     if owner is None:

@@ -754,8 +754,8 @@ def pair_evidence(
 def _layer_table(
     spectra: PairSpectra, outer_scale_m: tuple[float, float], n_outer: int, wavelength_m: float
 ) -> LayerTable:
-    wind = np.linspace(*np.log(PAIR_WINDS_M_S), PAIR_WIND_NODES)
-    outer = np.linspace(*np.log(outer_scale_m), n_outer)
+    wind = np.log(np.geomspace(*PAIR_WINDS_M_S, PAIR_WIND_NODES))
+    outer = np.log(np.geomspace(*outer_scale_m, n_outer))
     turn = np.linspace(0.0, 0.5 * np.pi, PAIR_DIRECTIONS)
     w, o, t = (part.ravel() for part in np.meshgrid(wind, outer, turn, indexing="ij"))
     pieces = max(1, w.size // PAIR_PROFILES_AT_ONCE)

@@ -330,11 +330,14 @@ def _fill(
 ) -> dict[str, Any]:
     run = Simulation(scene, seed)
     with ExitStack() as stack:
-        sink, beside = stack.enter_context(_sink(work, run, files=files)), None
+        sink = _sink(work, run, files=files)
+        stack.enter_context(sink)
+        beside: Callable[[float], None] | None = None
         if scene.second_camera is not None:
             other = SecondCameraRun(run)
             (work / SECOND_NAME).mkdir()
-            second = stack.enter_context(_sink(work / SECOND_NAME, other, files=files))
+            second = _sink(work / SECOND_NAME, other, files=files)
+            stack.enter_context(second)
 
             def beside(time_s: float) -> None:
                 for first, block in other.until(time_s):
