@@ -70,6 +70,23 @@ SETUP_NOTES = {
     "height_m": "above sea level",
     "mains_hz": "of the electric grid; both are allowed for where it is not given",
     "fan_rpm": "speeds of fans by their plates, one or more",
+    "second_camera.setup": "its own setup file, beside this one; `--second-camera SEQUENCE@SETUP` "
+    "outranks it",
+    "second_camera.baseline_m": "from the main aperture's centre to the other's, along the main "
+    "detector's columns and rows (x, y)",
+    "second_camera.angle_deg": "its detector is turned by this; found from the common motion where "
+    "not given",
+    "second_camera.mirrored": "whether it shows the sky mirrored against the main camera; with "
+    "angle_deg",
+    "second_camera.offset_s": "lowest and highest of what is to be added to its times; found from "
+    "the common motion where something other than air moves both",
+    "sensor.file": "CSV or ECSV, beside this file",
+    "sensor.kind": "acceleration, velocity, rate, angle, encoder, guide-log or wind",
+    "sensor.columns": "names of the channels to be read",
+    "sensor.unit": "of these channels, such as m/s2 or arcsec",
+    "sensor.noise": "the sensor's own, in that unit over the root of a hertz",
+    "sensor.lever_m": "length of the column at whose top it stands",
+    "sensor.offset_s": "lowest and highest of what is to be added to its times",
 }
 
 
@@ -126,16 +143,28 @@ def _plain_type(annotation: Any) -> str:
 def setup_table() -> str:
     """Return the table of the setup file's keys."""
     lines = ["| key | unit | type | default | meaning |", "| --- | --- | --- | --- | --- |"]
-    for section in ("telescope", "camera", "mount", "mask", "air", "site"):
-        model = Setup.model_fields[section].annotation
+    for section in (
+        "telescope",
+        "camera",
+        "mount",
+        "mask",
+        "air",
+        "site",
+        "second_camera",
+        "sensor",
+    ):
+        annotation = Setup.model_fields[section].annotation
+        many = typing.get_args(annotation)
+        model, name = (many[0], f"[[{section}]] ") if many else (annotation, f"{section}.")
         assert isinstance(model, type)
         assert issubclass(model, BaseModel)
         for key, part in model.model_fields.items():
             default = DEFAULTS.get(flat_key(section, key))
-            shown = "" if default is None else f"{default}"
+            shown = "" if default is None or many else f"{default}"
+            note = SETUP_NOTES.get(f"{section}.{key}") or SETUP_NOTES[key]
             lines.append(
-                f"| `{section}.{key}` | {unit_of_key(key)} | {_plain_type(part.annotation)} "
-                f"| {shown} | {SETUP_NOTES[key]} |"
+                f"| `{name}{key}` | {unit_of_key(key)} | {_plain_type(part.annotation)} "
+                f"| {shown} | {note} |"
             )
     return "\n".join(lines) + "\n"
 

@@ -9,7 +9,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.errors import InputError
-from blursplit.evidence.sensor_record import read_sensor
+from blursplit.evidence.sensor_record import read_sensor, read_sensors
+from blursplit.rig import Rig
 
 N = 400
 RNG = np.random.default_rng(3)
@@ -126,6 +127,16 @@ def test_empty_cells_are_marked_and_the_rest_is_kept(tmp_path):
         ),
         (["# t0: yesterday", "time [s],x [m/s2],y [m/s2]"], rows(), ["'yesterday'", "(UTC)"]),
         (["# kind: seismic", "time [s],x [m/s2],y [m/s2]"], rows(), ["'seismic' is not known"]),
+        (
+            ["# noise: 3 furlong/sqrt(Hz)", "time [s],x [m/s2],y [m/s2]"],
+            rows(),
+            ["unit of '# noise: 3 furlong", "m/s2/sqrt(Hz)"],
+        ),
+        (
+            ["time [s],x [m/s2],y [m/s2]"],
+            rows(np.r_[np.arange(200) / 20, np.arange(200) / 20 + 4]),
+            ["set back by", "s after its start", "records of their own"],
+        ),
         ([""], [], ["is empty"]),
     ],
 )
@@ -157,3 +168,45 @@ def test_records_without_dates_start_together(tmp_path):
     """Where one of the two has no date, their zeros are taken as one."""
     record = read_sensor(write(tmp_path, ["time [s],x [m/s2],y [m/s2]"], rows()))
     assert_allclose(record.placed(datetime(2026, 3, 4, tzinfo=UTC), 2.0).time_s[0], 0.0)
+
+
+def test_noise_may_name_a_unit_of_its_own(tmp_path):
+    """Micro-g of noise beside channels in m/s2, as the guide for owners writes it."""
+    head = ["# noise: 10 ug/sqrt(Hz)", "time [s],x [m/s2],y [m/s2]"]
+    assert_allclose(read_sensor(write(tmp_path, head, rows())).noise, 10 * 9.80665e-6)
+
+
+def test_a_clock_that_is_set_forward_is_told(tmp_path):
+    """Half the samples come 30 s late: a gap, or a clock that was set; the reader is told."""
+    time = np.arange(N) / 200
+    time[N // 2 :] += 30
+    record = read_sensor(write(tmp_path, ["time [s],x [m/s2],y [m/s2]"], rows(time)))
+    code, facts = record.remarks[0]
+    assert code == "sensor-clock-jump"
+    assert_allclose([facts["jump_s"], facts["at_s"]], [30.0, 1.0], atol=0.011)
+    assert record.time_s.size == N
+
+
+def test_the_setup_file_lists_sensors_with_what_their_headers_lack(tmp_path):
+    """Unit, columns, noise, lever and offset from `[[sensor]]`; the file stands beside it."""
+    write(tmp_path, ["time [s],x,y,battery"], rows(None, X, Y, Y))
+    setup = tmp_path / "rig.toml"
+    text = """
+    [[sensor]]
+    file = "pier.csv"
+    columns = ["x", "y"]
+    unit = "mg"
+    noise = 0.025
+    lever_m = 2.0
+    offset_s = [-0.5, 0.5]
+    """
+    setup.write_text(text, encoding="utf-8")
+    (record,) = read_sensors(Rig.read(setup), [])
+    assert record.channels == ("x", "y")
+    assert_allclose(record.values[:, 0], X * 9.80665e-3)
+    assert_allclose(record.noise, 0.025 * 9.80665e-3)
+    assert record.shape_per_m == 0.75  # 1.5 over the column's length
+    assert record.offset_s == (-0.5, 0.5)
+    setup.write_text(text.replace('"y"]', '"z"]'), encoding="utf-8")
+    with pytest.raises(InputError, match=r"no column 'z'.*x, y, battery"):
+        read_sensors(Rig.read(setup), [])

@@ -19,7 +19,9 @@ from blursplit.budget.summary import seeing_of
 from blursplit.budget.witnesses import Weighed, start_of
 from blursplit.constants import (
     FIT_CENTROID_SIGMA,
+    FIT_MOST_DOUBLINGS,
     FIT_NOISE_SIGMA,
+    FIT_R_HAT,
     FIT_SHARE_SIGMA,
     N_WITNESS_DRAWS,
     PAIR_BASELINES_M,
@@ -341,7 +343,8 @@ def seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> PairSeeing:
     """Measure the air from what two cameras do differently, by themselves, from two seeds.
 
     Near air, ground and a high layer of unknown shares, winds, directions and outer scales; the
-    shake is free in every bin.
+    shake is free in every bin. Runs that differ by more than R-hat 1.02 are run again twice as
+    long, twice at most, as those of the fit.
     """
 
     def layers_of(z: FloatArray) -> tuple[list[Layer], FloatArray, FloatArray]:
@@ -375,19 +378,16 @@ def seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> PairSeeing:
         apart, shared = pair.air(layers_of(z)[0], tilt)
         return pair.log_likelihood(apart, shared, None, noise)
 
-    runs = [
-        sample(
+    rng = np.random.default_rng([seed, FIT_MOST_DOUBLINGS + 1])
+
+    def draw(attempt: int, number: int) -> dict[str, FloatArray]:
+        run = sample(
             log_likelihood,
             16,
-            np.random.default_rng([seed, number]),
+            np.random.default_rng([seed, attempt, number]),
             n_particles=PAIR_PARTICLES,
-            final_sweeps=PAIR_FINAL_SWEEPS,
+            final_sweeps=PAIR_FINAL_SWEEPS * 2**attempt,
         )
-        for number in range(2)
-    ]
-    drawn: list[dict[str, FloatArray]] = []
-    rng = np.random.default_rng([seed, 2])
-    for run in runs:
         z = run.chains.reshape(-1, 16)
         layers, r0, near = layers_of(z)
         apart, shared = pair.air(layers, scales(z)[0])
@@ -395,23 +395,30 @@ def seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> PairSeeing:
         power, weight = pair.shaken_arcsec2(shared, rng)
         chosen = rng.choice(len(power), len(power), p=weight / weight.sum())
         shaken = np.sqrt(power[chosen])
-        drawn.append({"r0": r0, "outside": outside, "near": near, "shaken": shaken})
-    watched = {
-        "ln_r0": [np.log(one["r0"]) for one in drawn],
-        "ln_outside_r0": [np.log(one["outside"]) for one in drawn],
-        "near_share": [one["near"] for one in drawn],
-        "shaken": [one["shaken"] for one in drawn],
-    }
+        middle = np.median(apart, axis=0)[None]
+        return {"r0": r0, "outside": outside, "near": near, "shaken": shaken, "apart": middle}
+
+    for attempt in range(FIT_MOST_DOUBLINGS + 1):
+        drawn = [draw(attempt, number) for number in range(2)]
+        watched = {
+            "ln_r0": [np.log(one["r0"]) for one in drawn],
+            "ln_outside_r0": [np.log(one["outside"]) for one in drawn],
+            "near_share": [one["near"] for one in drawn],
+            "shaken": [one["shaken"] for one in drawn],
+        }
+        ratios = {name: r_hat(two) for name, two in watched.items()}
+        if max(ratios.values()) <= FIT_R_HAT:
+            break
     joined = {key: np.concatenate([one[key] for one in drawn]) for key in drawn[0]}
     noise = (pair.spectra.noise() / pair.spectra.exposure_gains() ** 2).sum(axis=1)
-    model = np.median(apart, axis=0) + noise[:, None]
+    model = joined["apart"].mean(axis=0) + noise[:, None]
     weight = pair.spectra.count[:, None] * pair.spectra.used
     return PairSeeing(
         joined["r0"],
         joined["outside"],
         joined["near"],
         joined["shaken"],
-        {name: r_hat(two) for name, two in watched.items()},
+        ratios,
         float(np.sum(weight * difference_power(pair.spectra) / model) / np.sum(weight)),
     )
 

@@ -3,13 +3,13 @@
 One row a sample: a time and one or more channels, each with its unit in the header (`ax [m/s2]`,
 `Acceleration x (m/s^2)`), in an ECSV header, or in a comment line `# unit: m/s2`. Other comment
 lines that are read: `# t0: 2026-03-04T21:30:00Z`, `# kind: acceleration`, `# noise: 1e-5`
-(in the channels' unit over the root of a hertz), `# range: 19.6`.
+(in the channels' unit over the root of a hertz, or another that is named), `# range: 19.6`.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -23,10 +23,12 @@ from blursplit.constants import (
     PIER_SHAPE_PER_M,
     SENSOR_CLIPPED_SHARE,
     SENSOR_GAP_STEPS,
+    SENSOR_JUMP_S,
+    SENSOR_JUMP_STEPS,
 )
 from blursplit.errors import InputError
 from blursplit.rig import Rig
-from blursplit.types import BoolArray, FloatArray
+from blursplit.types import BoolArray, FloatArray, IntArray
 
 KINDS = ("acceleration", "velocity", "angle", "rate", "encoder", "guide-log", "wind")
 
@@ -236,13 +238,7 @@ def read_sensor(
     seconds, start = _times(path, first, time_at, units[time_at], told)
     numbers = [k for k in range(len(names)) if k != time_at and not _is_a_time(names[k], units[k])]
     if columns is not None:
-        absent = next((c for c in columns if c.strip().lower() not in names), None)
-        if absent is not None:
-            raise InputError(
-                path, f"has no column '{absent}'", f"its columns are {', '.join(names)}"
-            )
-        asked = {c.strip().lower() for c in columns}
-        numbers = [k for k in numbers if names[k] in asked]
+        numbers = _asked(path, names, numbers, columns)
     common = unit or told.get("unit")
     if unit is not None:
         units = [None if k in numbers else u for k, u in enumerate(units)]
@@ -263,17 +259,18 @@ def read_sensor(
         raise InputError(path, f"has no column with a unit of {kind}", "state the kind: FILE@KIND")
     raw = _numbers(path, first, numbers)
     n = min(len(seconds), len(raw))
-    order = np.argsort(seconds[:n], kind="stable")
+    order = _order(path, seconds[:n])
     factor = np.array([_UNITS[each[k]][0] for k in numbers])
-    if noise is None and "noise" in told:
-        noise = _number(path, "noise", told["noise"])
+    own = None if noise is None else noise * factor
+    if own is None and "noise" in told:
+        own = _noise(path, told["noise"], factor)
     record = SensorRecord(
         kind=kind,
         time_s=seconds[:n][order],
         values=raw[:n][order] * factor,
         good=np.isfinite(raw[:n][order]),
         channels=tuple(names[k] for k in numbers),
-        noise=None if noise is None else noise * factor,
+        noise=own,
         offset_s=offset_s,
         source=str(path),
         start_utc=start,
@@ -343,6 +340,41 @@ def _number(path: Path, key: str, text: str) -> float:
     if match is None or not _is_number(match[0]):
         raise InputError(path, f"'# {key}: {text}' is no number", f"write '# {key}: 1e-5'")
     return float(match[0])
+
+
+def _asked(path: Path, names: list[str], numbers: list[int], columns: list[str]) -> list[int]:
+    """Return the places of the columns asked for."""
+    asked = [column.strip().lower() for column in columns]
+    absent = next((column for column in asked if column not in names), None)
+    if absent is not None:
+        raise InputError(path, f"has no column '{absent}'", f"its columns are {', '.join(names)}")
+    return [k for k in numbers if names[k] in asked]
+
+
+def _order(path: Path, seconds: FloatArray) -> IntArray:
+    """Return the order of the times; rows may be swapped, but a clock may not be set back."""
+    step = np.diff(seconds)
+    if step.size and step.min() < -SENSOR_JUMP_S:
+        at = int(np.argmin(step))
+        since = seconds[at] - seconds[0]
+        raise InputError(
+            path,
+            f"its clock was set back by {-step[at]:.1f} s, {since:.1f} s after its start",
+            "give the parts before and after as records of their own",
+        )
+    return np.argsort(seconds, kind="stable")
+
+
+def _noise(path: Path, text: str, factor: FloatArray) -> FloatArray:
+    """Return each channel's noise in SI over the root of a hertz, in its own unit or that named."""
+    value = _number(path, "noise", text)
+    written = re.sub(r"^[-+0-9.eE]+", "", text.strip())
+    unit = _clean(re.split(r"/\s*(?:sqrt|\u221a|rt)", written)[0])
+    if unit and unit not in _UNITS:
+        raise InputError(
+            path, f"unit of '# noise: {text}' is not known", "write '# noise: 1e-5 m/s2/sqrt(Hz)'"
+        )
+    return np.full(factor.size, value * _UNITS[unit][0]) if unit else value * factor
 
 
 def _separator(path: Path, first: int) -> str | None:
@@ -475,7 +507,7 @@ def _inspected(record: SensorRecord, path: Path, told: dict[str, str]) -> Sensor
         )
     advance = np.r_[True, np.diff(record.time_s) > 0]
     values, good = record.values[advance], record.good[advance].copy()
-    remarks: list[tuple[str, dict[str, object]]] = []
+    remarks: list[tuple[str, dict[str, object]]] = list(_clock_jump(record.time_s))
     if not advance.all():
         remarks.append(("sensor-repeated-times", {"samples": int((~advance).sum())}))
     kept = []
@@ -508,6 +540,15 @@ def _inspected(record: SensorRecord, path: Path, told: dict[str, str]) -> Sensor
         noise=None if record.noise is None else record.noise[kept],
         remarks=tuple(remarks),
     )
+
+
+def _clock_jump(time_s: FloatArray) -> Iterator[tuple[str, dict[str, object]]]:
+    """Yield a remark where times leave out a stretch that samples at their pace would fill."""
+    step = np.diff(time_s)
+    at = int(np.argmax(step))
+    if step[at] > max(SENSOR_JUMP_S, SENSOR_JUMP_STEPS * float(np.median(step))):
+        since = float(time_s[at] - time_s[0])
+        yield "sensor-clock-jump", {"jump_s": float(step[at]), "at_s": since}
 
 
 def _clipped(column: FloatArray, good: BoolArray, told: dict[str, str]) -> BoolArray:

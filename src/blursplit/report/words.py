@@ -400,8 +400,31 @@ _SENSOR = {
         "Channel {channel:name} of the sensor {name:name} is saturated and was left out."
     ),
     "sensor-clipped": "Channel {channel:name} of the sensor {name:name} is clipped now and then.",
+    "sensor-clock-jump": (
+        "The times of the sensor {name:name} jump by {jump_s:s}, {at_s:s} after its start. If its "
+        "clock was set then, give the parts before and after as records of their own."
+    ),
 }
-_GUESTS: tuple[dict[str, str], ...] = (_MASK, _FOCUS, _SENSOR)
+_SECOND_CAMERA = {
+    "second-camera-shaken": (
+        "Both cameras move alike by {rms_arcsec:arcsec} beyond the air that both see: that is the "
+        "mount and what carries it. What they do apart is air, whatever shakes them."
+    ),
+    "second-camera-still": (
+        "Beyond the air that both see, the two cameras move alike by less than "
+        "{rms_arcsec:arcsec}: mount and pier move no more than that in their common band."
+    ),
+    "second-camera-clock": (
+        "The second camera was not used: nothing but air ties its clock to the main one's, and "
+        "air that blows from tube to tube looks like a late clock. State offset_s in "
+        "[second_camera], or tap the mount while both record."
+    ),
+    "second-camera-not-used": (
+        "The second camera was not used: the main one's frames need regular times, a known scale "
+        "and a known aperture."
+    ),
+}
+_GUESTS: tuple[dict[str, str], ...] = (_MASK, _FOCUS, _SENSOR, _SECOND_CAMERA)
 
 TEMPLATES: dict[str, str] = {
     **_HEADLINES,
