@@ -196,9 +196,9 @@ def test_empty_folder_makes_an_empty_store(tmp_path) -> None:
 
 
 def test_unreachable_scheduler_is_one_clear_error(tmp_path, frames, monkeypatch) -> None:
-    from blursplit.campaign import executors
+    from blursplit.campaign import workers
 
-    monkeypatch.setattr(executors, "CONNECT_TIMEOUT_S", 1)
+    monkeypatch.setattr(workers, "CONNECT_TIMEOUT_S", 1)
     frames(tmp_path / "in", "A")
     with pytest.raises(InputError, match="does not answer"):
         archive(tmp_path / "in", tmp_path / "s.db", scheduler="tcp://127.0.0.1:9")

@@ -8,11 +8,9 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
-from blursplit.campaign.background import background_of
-from blursplit.campaign.detection import smallest_line_arcsec
-from blursplit.campaign.estimates import bound95
+from blursplit.campaign.background import background_of, smallest_line_arcsec
+from blursplit.campaign.estimates import bound95, value_at
 from blursplit.campaign.limits import EXACT, depends_on_blur_time
-from blursplit.campaign.paths import value_at
 from blursplit.constants import ALIAS_DECIDED, ALIAS_NEGLIGIBLE, BLUR_TIME_TOLERANCE, SHARED_FROM
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate

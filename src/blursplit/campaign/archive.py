@@ -10,10 +10,16 @@ from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from blursplit.campaign.executors import dask_cluster, local_processes
 from blursplit.campaign.grouping import Group, walk
 from blursplit.campaign.store import CONDITIONS, Store
-from blursplit.campaign.worker import MEASURE, Outcome, Task, measure_task
+from blursplit.campaign.workers import (
+    MEASURE,
+    Outcome,
+    Task,
+    dask_cluster,
+    local_processes,
+    measure_task,
+)
 from blursplit.constants import LEAST_FRAMES_OF_SEQUENCE
 from blursplit.errors import OutputError
 from blursplit.plain import plain

@@ -1,4 +1,4 @@
-"""What a line must stand out of: the air that all stars share, and noise."""
+"""What a line must stand out of: the shared air and noise; and the smallest line that does."""
 
 from __future__ import annotations
 
@@ -6,6 +6,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
+
+from blursplit.constants import LINE_FALSE_ALARM
+from blursplit.types import FloatArray
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -208,3 +211,42 @@ def _measured(series: Series, duration_s: float, cadence_s: float, exposure_s: f
     # The worse axis counts: a line may lie along it.
     worse = np.exp(median_filter(np.log(np.maximum(x, y)[ok]), size=25, mode="nearest"))
     return Background(f[ok], worse, worse, worse, duration_s, cadence_s, exposure_s)
+
+
+def smallest_line_arcsec(
+    frequency_hz: FloatArray | float,
+    background: Background,
+    *,
+    false_alarm: float = LINE_FALSE_ALARM,
+    detection: float = 0.95,
+    which: Range = "middle",
+) -> FloatArray:
+    """Return the rms [arcsec] of the smallest steady line that would be found at a frequency."""
+    return smallest_mode_arcsec(
+        frequency_hz, 0.0, background, false_alarm=false_alarm, detection=detection, which=which
+    )
+
+
+def smallest_mode_arcsec(
+    frequency_hz: FloatArray | float,
+    damping_ratio: float,
+    background: Background,
+    *,
+    false_alarm: float = LINE_FALSE_ALARM,
+    detection: float = 0.95,
+    which: Range = "middle",
+) -> FloatArray:
+    """Return the rms [arcsec] of the smallest damped mode that would be found at a frequency."""
+    from blursplit.spectra.detection_limit import mode_limit_arcsec
+
+    return mode_limit_arcsec(
+        frequency_hz,
+        damping_ratio,
+        background.frequency_hz,
+        getattr(background, which),
+        duration_s=background.duration_s,
+        cadence_s=background.cadence_s,
+        exposure_s=background.exposure_s,
+        detection=detection,
+        false_alarm=false_alarm,
+    )

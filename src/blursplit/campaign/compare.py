@@ -7,12 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.campaign.change_rows import probability95
 from blursplit.campaign.common_air import width_at_common_air
 from blursplit.campaign.compare_lines import compare_lines
-from blursplit.campaign.compare_record import Change, Comparison, Side
-from blursplit.campaign.estimates import from_draws, mean_of_sides
-from blursplit.campaign.paths import estimate_at
+from blursplit.campaign.compare_record import Change, Comparison, Side, probability95
+from blursplit.campaign.estimates import estimate_at, from_draws, mean_of_sides
 from blursplit.constants import (
     BETWEEN_RUNS,
     BETWEEN_WIDTHS,

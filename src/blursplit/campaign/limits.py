@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from blursplit.campaign.paths import known_paths, nearest_path
+from blursplit.campaign.estimates import known_paths, nearest_path
 from blursplit.errors import InputError
 from blursplit.rig import read_toml
 

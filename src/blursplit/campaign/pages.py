@@ -5,7 +5,7 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING
 
-from blursplit.campaign.change_rows import cell95, change_rows, probability95, side_texts
+from blursplit.campaign.compare_record import cell95, change_rows, probability95, side_texts
 from blursplit.campaign.scatter import scatter_svg
 from blursplit.campaign.summary import CONDITIONS, QUANTITIES
 

@@ -14,17 +14,19 @@ from blursplit.campaign.background import (
     exposure_response,
     model_background,
     r0_along_sight_m,
+    smallest_line_arcsec,
+    smallest_mode_arcsec,
 )
-from blursplit.campaign.detection import smallest_line_arcsec, smallest_mode_arcsec
-from blursplit.campaign.plan_record import (
+from blursplit.campaign.recording import (
     Detectable,
     FieldTonight,
     Mains,
     Plan,
     SeenHeight,
     Turns,
+    geometric_middle,
+    plan_recording,
 )
-from blursplit.campaign.recording import geometric_middle, plan_recording
 from blursplit.constants import (
     MAINS_HZ,
     PLAN_DAMPING,
@@ -41,7 +43,7 @@ from blursplit.rig import Rig, as_rig, merge_settings
 if TYPE_CHECKING:
     from datetime import date
 
-    from blursplit.campaign.plan_record import Recording
+    from blursplit.campaign.recording import Recording
     from blursplit.rig import Rig
 
 

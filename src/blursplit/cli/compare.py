@@ -92,7 +92,7 @@ def _show(comparison: Comparison) -> None:
     from rich.console import Console
     from rich.table import Table
 
-    from blursplit.campaign.change_rows import cell95, change_rows, probability95
+    from blursplit.campaign.compare_record import cell95, change_rows, probability95
 
     console = Console(highlight=False, markup=False)
     console.print(comparison.statement, style="bold")

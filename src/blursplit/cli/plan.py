@@ -13,7 +13,7 @@ from blursplit.constants import FIELDS_SHOWN
 if TYPE_CHECKING:
     from datetime import date as Date  # noqa: N812 - `date` is the option
 
-    from blursplit.campaign.plan_record import Plan
+    from blursplit.campaign.recording import Plan
 
 
 @speaks_plainly
