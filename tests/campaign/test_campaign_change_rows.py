@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from blursplit.campaign.compare import COMPARED
+from blursplit.campaign.compare import COMPARED, IN_PIXELS
 from blursplit.campaign.compare_record import (
     NAMES,
     Change,
@@ -42,7 +42,7 @@ def both_limits() -> Change:
 
 
 def test_every_compared_quantity_has_a_name_and_a_unit() -> None:
-    assert set(NAMES) == set(COMPARED)
+    assert set(NAMES) == {*COMPARED, *IN_PIXELS}
     assert all(name and unit for name, unit in NAMES.values())
 
 

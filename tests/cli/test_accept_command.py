@@ -63,7 +63,7 @@ def test_page_is_to_be_signed_and_escapes_its_texts(result: Path, tmp_path: Path
     text = page.read_text()
     assert json.loads(done.stdout)["state"] == "pass"
     assert "Accepted by" in text
-    assert "30 s" in text
+    assert "30\u00a0s" in text
     assert "Pier &lt;1&gt;" in text
     assert "&lt;b&gt;run" in text
     assert "<b>run" not in text

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from pydantic import BaseModel
+
 from blursplit.campaign.accept import ACCEPT_SCHEMA, Acceptance, judge, judge_runs
 from blursplit.campaign.archive import ArchiveRun, archive
 from blursplit.campaign.compare import compare, split_alternating
@@ -36,7 +38,7 @@ __all__ = [
 
 def json_schemas() -> dict[str, dict[str, Any]]:
     """Return the JSON schema of each record by the name that stands in its ``schema`` key."""
-    models = {
+    models: dict[str, type[BaseModel]] = {
         ACCEPT_SCHEMA: Acceptance,
         ARCHIVE_SCHEMA: ArchiveSummary,
         COMPARE_SCHEMA: Comparison,

@@ -11,12 +11,8 @@ from blursplit.constants import LINE_FALSE_ALARM
 from blursplit.types import FloatArray
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from blursplit.result import Result
     from blursplit.series import Series
-
-    FloatArray = NDArray[np.float64]
 
 Range = Literal["low", "middle", "high"]
 ARCSEC = 206_264.806

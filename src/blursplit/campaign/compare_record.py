@@ -13,7 +13,6 @@ from blursplit.estimate import Estimate
 from blursplit.result import Remark
 
 if TYPE_CHECKING:
-    from blursplit.campaign.compare_record import Comparison, Side
     from blursplit.estimate import Estimate
 
 COMPARE_SCHEMA = "blursplit-compare/1"
@@ -83,6 +82,7 @@ class Comparison(_Part):
     common_air: CommonAir | None = None
     lines: list[LineChange] = Field(default_factory=list)
     probability_structure_improved: float | None = None
+    headline: str = ""
     statement: str = ""
     warnings: list[Remark] = Field(default_factory=list)
 
@@ -102,6 +102,8 @@ NAMES: dict[str, tuple[str, str]] = {
     "open.motion_rms_major_arcsec": ("shared, cause open, rms of larger axis", "arcsec"),
     "atmosphere.seeing_500nm_zenith_arcsec": ("seeing at 500 nm and zenith", "arcsec"),
     "atmosphere.motion_rms_arcsec": ("motion by the air, rms on one axis", "arcsec"),
+    "motion.common_rms_px": ("motion shared by all stars, rms on one axis", "px"),
+    "fwhm.recorded_px": ("recorded FWHM", "px"),
     "fwhm.recorded_arcsec": ("recorded FWHM", "arcsec"),
     "fwhm.without_structure_arcsec": ("FWHM with the structure cured", "arcsec"),
 }

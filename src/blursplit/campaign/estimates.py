@@ -17,9 +17,7 @@ from blursplit.result import Result
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
-    FloatArray = NDArray[np.float64]
+    from blursplit.types import FloatArray
 
 
 def known_paths() -> dict[str, str]:
@@ -238,9 +236,12 @@ def mean_of_sides(
         _draw_mean(side, s, tau, logarithmic=logarithmic, rng=rng)
         for side, s in zip(sides, sigma, strict=True)
     ]
+    # a size whose interval touches zero does not go below it; a saving may
+    floor = 0.0 if all(bound95(e)[0] >= 0 for e in everything) else -np.inf
+    drawn = [np.exp(mean) if logarithmic else np.maximum(mean, floor) for mean in means]
     return TwoSides(
-        before=np.exp(means[0]) if logarithmic else means[0],
-        after=np.exp(means[1]) if logarithmic else means[1],
+        before=drawn[0],
+        after=drawn[1],
         between_runs=from_draws(tau),
         logarithmic=logarithmic,
     )

@@ -10,6 +10,7 @@ import traceback
 from concurrent.futures import Executor, Future
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from blursplit.constants import CONNECT_TIMEOUT_S
@@ -18,6 +19,8 @@ from blursplit.rig import Origin
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
+
+    from blursplit.errors import TimingError
 
 MEASURE = "blursplit.measure:measure"
 
@@ -38,6 +41,12 @@ class Task:
     blur_time_s : float or None
     measure : str
         ``module:function`` with the arguments of `blursplit.measure.measure`.
+    settings : str
+        Digest of setup and options, for the store.
+    interval_s : float
+        Taken for the frame interval where nothing tells the times, so that widths come out.
+    folder : str or None
+        Where the whole result goes, as a folder named by the key.
     """
 
     key: str
@@ -46,6 +55,9 @@ class Task:
     origins: dict[str, Origin] = field(default_factory=dict)
     blur_time_s: float | None = None
     measure: str = MEASURE
+    settings: str = ""
+    interval_s: float = 1.0
+    folder: str | None = None
 
 
 @dataclass(frozen=True)
@@ -89,19 +101,14 @@ def measure_task(task: Task) -> Outcome:
     -------
     Outcome
     """
-    from blursplit.errors import BlursplitError, TooFewFramesError
-    from blursplit.rig import Setup, rig_of
+    from blursplit.errors import BlursplitError, TimingError, TooFewFramesError
 
     start = time.perf_counter()
     try:
-        module, _, name = task.measure.partition(":")
-        measure = getattr(importlib.import_module(module), name)
-        measurement = measure(
-            list(task.paths),
-            rig_of(Setup.model_validate(task.setup), task.origins),
-            blur_time=task.blur_time_s,
-        )
-        text = measurement.result.to_json()
+        try:
+            text = _measured(task)
+        except TimingError as error:
+            text = _width_alone(task, error)
     except TooFewFramesError as error:
         return Outcome(task.key, "too short", str(error), seconds=time.perf_counter() - start)
     except BlursplitError as error:
@@ -109,6 +116,43 @@ def measure_task(task: Task) -> Outcome:
     except Exception as error:  # noqa: BLE001 - one broken sequence must not stop an archive
         return Outcome(task.key, "failed", _internal(error), seconds=time.perf_counter() - start)
     return Outcome(task.key, "done", result=text, seconds=time.perf_counter() - start)
+
+
+def _measured(task: Task, **camera: float) -> str:
+    """Measure and return the text of result.json; write the whole result where one is wanted."""
+    from blursplit.rig import Setup, rig_of
+
+    module, _, name = task.measure.partition(":")
+    measure = getattr(importlib.import_module(module), name)
+    setup = task.setup | ({"camera": task.setup.get("camera", {}) | camera} if camera else {})
+    rig = rig_of(Setup.model_validate(setup), task.origins)
+    measurement = measure(list(task.paths), rig, blur_time=task.blur_time_s)
+    if task.folder is not None and not camera:
+        measurement.save(Path(task.folder) / task.key, replace=True)
+    return str(measurement.result.to_json())
+
+
+def _width_alone(task: Task, missing: TimingError) -> str:
+    """Measure frames without times for their width: all else depends on when they were taken."""
+    from blursplit.errors import BlursplitError
+    from blursplit.result import Fwhm, Remark, Result
+
+    try:
+        whole = Result.from_json(_measured(task, frame_interval_s=task.interval_s))
+    except BlursplitError as error:
+        raise missing from error
+    sequence = {"cadence_s": None, "duration_s": None, "nyquist_hz": None, "start_utc": None}
+    known = {
+        name: getattr(whole.fwhm, name) for name in Fwhm.model_fields if name.startswith("recorded")
+    }
+    alone = Result(
+        version=whole.version,
+        sequence=whole.sequence.model_copy(update=sequence),
+        setup={k: e for k, e in whole.setup.items() if k != "frame_interval_s"},
+        fwhm=Fwhm(**known),
+        warnings=[Remark(code="times-unknown", text=str(missing))],
+    )
+    return alone.to_json()
 
 
 def _internal(error: Exception) -> str:
