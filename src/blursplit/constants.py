@@ -736,6 +736,9 @@ PHOTONS_ZERO_MAG = 1e11  # 1/(s m2 um) | magnitude 0 at 550 nm: 1000/(s cm2 A), 
 EFFICIENCY = 0.4  # e-/photon | optics, air and detector; judgement, no source
 SKY_MAG_ARCSEC2 = 19.0  # mag/arcsec2 | a bright suburb; judgement, no source
 PLAN_STARS = 4  # stars | the full fit needs four
+PLAN_REPEATS = 3  # runs | the fewest whose scatter says something; judgement
+PLAN_OTHER_RATE = 0.93  # - | of the frame rate for a second run, to part aliases; judgement
+PLAN_TAPS_S = 60.0  # s | five taps, ten seconds apart; judgement
 PLAN_DAMPING = 0.015  # - | of the structure looked for: bolted steel, common practice, no source
 SHOWN_HZ = (
     1.0,
@@ -775,6 +778,7 @@ SCATTER_RIGHT = 12  # px | margin; judgement
 SCATTER_TOP = 12  # px | margin; judgement
 SCATTER_BOTTOM = 44  # px | margin; judgement
 STORE_VERSION = 2  # - | layout of the store, ours
+STORE_BEFORE_NUMBERS = 1  # - | layout whose view read every result; columns are filled when opened
 STORE_APPLICATION_ID = (
     0x626C7370  # - | "blsp", so that `file` and we can tell the store from others
 )

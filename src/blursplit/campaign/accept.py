@@ -216,14 +216,25 @@ def _aperture(results: Sequence[Result], limits: Limits) -> float | None:
     if len(set(known)) > 1:
         named = " and ".join(f"{a:g} m" for a in sorted(set(known)))
         raise InputError("accept", f"the runs are of apertures of {named}", "give one telescope's")
+    if known:
+        refuse_other_aperture("accept", known[0], limits, "runs are")
+    return known[0] if known else None
+
+
+def refuse_other_aperture(command: str, aperture_m: float, limits: Limits, whose: str) -> None:
+    """Refuse limits that name a telescope of another aperture.
+
+    Raises
+    ------
+    InputError
+    """
     aim = limits.stated_aperture_m
-    if known and aim is not None and abs(known[0] - aim) > ACCEPT_SAME_APERTURE * aim:
+    if aim is not None and abs(aperture_m - aim) > ACCEPT_SAME_APERTURE * aim:
         raise InputError(
-            "accept",
-            f"the runs are of an aperture of {known[0]:g} m, the limits of {aim:g} m",
+            command,
+            f"the {whose} of an aperture of {aperture_m:g} m, the limits of {aim:g} m",
             "give that telescope's limits, or correct 'aperture_m' in the limits file",
         )
-    return known[0] if known else None
 
 
 def _telescope(result: Result) -> str:

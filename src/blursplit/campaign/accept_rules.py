@@ -343,8 +343,6 @@ def mount_rms_arcsec(
     section 8.5; from memory, verify) and the density's own band. The ends are the least and the
     largest M over A in its interval and c within 1.96/sqrt(n).
     """
-    from scipy.stats import chi2
-
     arrays = series.arrays
     time_s = np.asarray(arrays["time_s"], dtype=float)
     motion = np.stack([arrays["common_x_arcsec"], arrays["common_y_arcsec"]]).astype(float)
@@ -369,16 +367,42 @@ def mount_rms_arcsec(
         for end in ("low_", "", "high_")
     }
     sizes = {end: float(np.trapezoid(density * taken, frequency)) for end, density in air.items()}
-    middle = max(sizes[""], 1e-12)
     squared = float(np.trapezoid((air[""] * taken) ** 2, frequency))
-    degrees = max(2.0 * over_s * middle**2 / max(squared, 1e-30), 1.0)
-    spread = max(sizes["high_"] / middle, middle / max(sizes["low_"], 1e-12)) ** Z95
+    least, largest = mount_ends_arcsec(
+        np.maximum(shared, 0.0), [sizes["low_"], sizes[""], sizes["high_"]], squared, over_s
+    )
+    return begins[kept] - slew_ended_s, least, largest
+
+
+def mount_ends_arcsec(
+    shared_arcsec2: FloatArray,
+    air_arcsec2: Sequence[float],
+    air_squared: float,
+    over_s: float,
+) -> tuple[FloatArray, FloatArray]:
+    """Return the 95 % ends of the mount's rms within shared motion; see `mount_rms_arcsec`.
+
+    Parameters
+    ----------
+    shared_arcsec2 : ndarray
+        Variance less noise.
+    air_arcsec2 : (low, middle, high)
+        Variance of the air in such a stretch and its 68 % range.
+    air_squared : float
+        Integral of the squared density of the air [arcsec^4/Hz].
+    over_s : float
+    """
+    from scipy.stats import chi2
+
+    low, middle, high = (max(size, 1e-12) for size in air_arcsec2)
+    degrees = max(2.0 * over_s * middle**2 / max(air_squared, 1e-30), 1.0)
+    spread = max(high / middle, middle / low) ** Z95
     ends = middle * chi2.ppf([0.025, 0.975], degrees) / degrees * [1.0 / spread, spread]
-    grid = np.concatenate([[0.0], np.geomspace(max(ends[0], 1e-12), ends[1], 40)])
+    grid = np.geomspace(max(ends[0], 1e-12), ends[1], 40)
     chance = min(Z95 / np.sqrt(degrees), 1.0)
-    v = np.maximum(shared, 0.0)[:, None]
+    v = shared_arcsec2[:, None]
     within = grid * (1.0 - chance**2) <= v
     root = np.sqrt(np.maximum(v - grid * (1.0 - chance**2), 0.0))
-    largest = np.where(within, chance * np.sqrt(grid) + root, 0.0)[:, 1:].max(axis=1)
-    least = np.where(within, root - chance * np.sqrt(grid), 0.0)[:, 1:].min(axis=1)
-    return begins[kept] - slew_ended_s, np.maximum(least, 0.0), largest
+    largest = np.where(within, chance * np.sqrt(grid) + root, 0.0).max(axis=1)
+    least = np.where(within, root - chance * np.sqrt(grid), 0.0).min(axis=1)
+    return np.maximum(least, 0.0), largest

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from blursplit.constants import LINE_FALSE_ALARM
+from blursplit.constants import ARCSEC_PER_RADIAN, LINE_FALSE_ALARM
 from blursplit.types import FloatArray
 
 if TYPE_CHECKING:
@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from blursplit.series import Series
 
 Range = Literal["low", "middle", "high"]
-ARCSEC = 206_264.806
 
 
 @dataclass(frozen=True)
@@ -118,7 +117,7 @@ def model_background(
     """
     nyquist = 0.5 / cadence_s
     f = np.geomspace(min(1.0 / duration_s, 0.1 * nyquist), nyquist, n_bins)
-    unit = (ARCSEC * wavelength_m) ** 2 * r0_m ** (-5 / 3) * aperture_m ** (-1 / 3)
+    unit = (ARCSEC_PER_RADIAN * wavelength_m) ** 2 * r0_m ** (-5 / 3) * aperture_m ** (-1 / 3)
     winds = np.geomspace(wind_m_s[0], wind_m_s[1], 7)
     air = np.empty((len(winds), n_bins))
     ratio = aperture_m / outer_scale_m
@@ -188,7 +187,7 @@ def r0_along_sight_m(
     seeing_500nm_zenith_arcsec: float, wavelength_m: float, airmass: float
 ) -> float:
     """Return r0 at a wavelength and airmass from the seeing at 500 nm and zenith (Fried 1966)."""
-    zenith = 0.975863 * 500e-9 * ARCSEC / seeing_500nm_zenith_arcsec
+    zenith = 0.975863 * 500e-9 * ARCSEC_PER_RADIAN / seeing_500nm_zenith_arcsec
     return float(zenith * (wavelength_m / 500e-9) ** 1.2 * airmass**-0.6)
 
 

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
-from blursplit.campaign.background import ARCSEC
 from blursplit.constants import (
+    ARCSEC_PER_RADIAN,
     EFFICIENCY,
     FULL_WELL_SHARE,
     PHOTONS_ZERO_MAG,
@@ -103,6 +103,16 @@ class FieldTonight(_Part):
     hours_above_40_deg: float
 
 
+class LimitNeeds(_Part):
+    """What a limit takes to be shown; no length where none would do, or any does (`how`)."""
+
+    key: str
+    name: str = ""
+    length_s: float | None
+    runs: int
+    how: str
+
+
 class Plan(_Part):
     """A plan for a run."""
 
@@ -122,6 +132,7 @@ class Plan(_Part):
     mains: list[Mains]
     night: str | None = None
     fields: list[FieldTonight] = Field(default_factory=list)
+    limits: list[LimitNeeds] = Field(default_factory=list)
     statement: str = ""
     warnings: list[Remark] = Field(default_factory=list)
 
@@ -263,7 +274,7 @@ def _magnitudes(
     scale = float(instrument.get("pixel_scale_arcsec"))
     aperture = float(instrument.get("aperture_m"))
     wavelength = float(instrument.get("wavelength_nm")) * 1e-9
-    width = float(np.hypot(seeing, 1.029 * wavelength / aperture * ARCSEC))
+    width = float(np.hypot(seeing, 1.029 * wavelength / aperture * ARCSEC_PER_RADIAN))
     sigma = width / 2.354820 / scale
     if width / scale < 2.1:  # noqa: PLR2004 - method notes: below, the centroid feels the pixel phase
         text = (
@@ -314,7 +325,7 @@ def _brightest(
     if not (level and gain):
         return None
     # Short exposures reach half the seeing in lucky moments, never less than diffraction.
-    width = max(1.029 * wavelength / aperture * ARCSEC, 0.5 * seeing)
+    width = max(1.029 * wavelength / aperture * ARCSEC_PER_RADIAN, 0.5 * seeing)
     sharp = max(width / 2.354820 / scale, 0.3)
     full = FULL_WELL_SHARE * level * gain
     return float(2.5 * np.log10(peak_electrons(electrons(0.0), sharp) / full))

@@ -31,7 +31,7 @@ import sqlite3
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Self
 
-from blursplit.constants import STORE_APPLICATION_ID, STORE_VERSION
+from blursplit.constants import STORE_APPLICATION_ID, STORE_BEFORE_NUMBERS, STORE_VERSION
 from blursplit.errors import InputError, OutputError
 
 if TYPE_CHECKING:
@@ -39,7 +39,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
-_BEFORE_NUMBERS = 1  # layout whose view read every result; its columns are filled when opened
 CONDITIONS = (
     "object",
     "telescope",
@@ -239,7 +238,7 @@ class Store:
             raise InputError(
                 self.path, "is a database of another program", "name another file with --store"
             )
-        if version not in {_BEFORE_NUMBERS, STORE_VERSION}:
+        if version not in {STORE_BEFORE_NUMBERS, STORE_VERSION}:
             remedy = (
                 "update blursplit, or name another file with --store"
                 if version > STORE_VERSION
@@ -255,7 +254,7 @@ class Store:
         try:
             version = self._db.execute("PRAGMA user_version").fetchone()[0]
             statements = [text for text in _TABLES.split(";\n") if text.strip()]
-            if version == _BEFORE_NUMBERS:
+            if version == STORE_BEFORE_NUMBERS:
                 new = [s for s in statements if "CREATE VIEW" in s or "TABLE numbers" in s]
                 statements = ["DROP VIEW nights", "DROP VIEW measurements", *new, _FILL]
             if version < STORE_VERSION:
