@@ -54,6 +54,8 @@ class ArchiveRun:
     settings : set of str
         Digests of setup and options, as in the store's column ``settings``: one, or one for each
         telescope whose scale is given.
+    superseded : set of str
+        Keys under which sequences whose scale is given now stood without it.
     """
 
     sequences: int = 0
@@ -64,6 +66,7 @@ class ArchiveRun:
     refused_files: int = 0
     skipped_files: dict[str, int] = field(default_factory=dict)
     settings: set[str] = field(default_factory=set)
+    superseded: set[str] = field(default_factory=set)
 
 
 def archive(
@@ -159,6 +162,8 @@ def archive(
             own = tables if scale is None else _with_scale(tables, scale)
             settings = settings_digest(own, blur_time_s)
             run.settings.add(settings)
+            if scale is not None:
+                run.superseded.add(_key(group, settings_digest(tables, blur_time_s)))
             key = _key(group, settings)
             task = Task(
                 key,

@@ -114,7 +114,11 @@ class ArchiveSummary(_Part):
         return self.model_dump_json(by_alias=True, indent=2) + "\n"
 
 
-def summarize_store(store: Store, settings: str | Collection[str] | None = None) -> ArchiveSummary:
+def summarize_store(
+    store: Store,
+    settings: str | Collection[str] | None = None,
+    without: Collection[str] = (),
+) -> ArchiveSummary:
     """Return a store in numbers.
 
     Parameters
@@ -122,14 +126,16 @@ def summarize_store(store: Store, settings: str | Collection[str] | None = None)
     store : Store
     settings : str or collection of str, optional
         Only the rows of these setups and blur times (column ``settings``); default all rows.
+    without : collection of str
+        Keys of rows that are left out.
 
     Returns
     -------
     ArchiveSummary
     """
     chosen = {settings} if isinstance(settings, str) else settings
-    everything = _of(store.rows("sequences"), chosen)
-    rows = with_unscaled(_of(store.rows("measurements"), chosen))
+    everything = _of(store.rows("sequences"), chosen, without)
+    rows = with_unscaled(_of(store.rows("measurements"), chosen, without))
     nights = _groups(rows, lambda r: r["night"] or UNDATED)
     for night in nights:
         if night.label != UNDATED:
@@ -191,8 +197,9 @@ def _headline(overall: GroupSpread, nights: list[GroupSpread], picks: list[Pick]
 _STATES = ("done", "failed", "too short")
 
 
-def _of(rows: list[Row], settings: Collection[str] | None) -> list[Row]:
-    return [r for r in rows if settings is None or r["settings"] in settings]
+def _of(rows: list[Row], settings: Collection[str] | None, without: Collection[str]) -> list[Row]:
+    known = (r for r in rows if settings is None or r["settings"] in settings)
+    return [r for r in known if r["key"] not in without]
 
 
 def _groups(rows: list[Row], label: Callable[[Row], str | None]) -> list[GroupSpread]:

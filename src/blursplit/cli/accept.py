@@ -57,11 +57,13 @@ def run(
 
         write_text_whole(out, acceptance_page(acceptance))
         say(f"page written: {out}")
-    if json:
-        typer.echo(acceptance.to_json(), nl=False)
-    else:
-        _show(acceptance)
-    raise typer.Exit(acceptance.exit_code)
+    try:
+        if json:
+            typer.echo(acceptance.to_json(), nl=False)
+        else:
+            _show(acceptance)
+    finally:  # the answer stands even where nobody reads on
+        raise typer.Exit(acceptance.exit_code)
 
 
 def _read(path: Path) -> tuple[Result, Series | None]:

@@ -102,8 +102,12 @@ def run(
         )
     _tell(done)
     with Store(store) as opened:
-        summary = summarize_store(opened, done.settings)
-        rows = [r for r in opened.rows("measurements") if r["settings"] in done.settings]
+        summary = summarize_store(opened, done.settings, done.superseded)
+        rows = [
+            row
+            for row in opened.rows("measurements")
+            if row["settings"] in done.settings and row["key"] not in done.superseded
+        ]
     page = out or store.with_suffix(".html")
     title = plain(f"Archive {folder.resolve().name}")
     write_text_whole(page, archive_page(summary, rows, title, results))
