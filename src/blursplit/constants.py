@@ -709,6 +709,7 @@ ALIAS_NEGLIGIBLE = 0.001  # - | odds below which a candidate counts as none; jud
 ACCEPT_SAME_APERTURE = 0.05  # - | relative; makers round, 16 inches are called 0.4 m; judgement
 ACCEPT_MOST_RUNS = 30  # runs | more are no remedy, the value lies at its limit; judgement
 ACCEPT_LONGEST_S = 14_400.0  # s | a longer record is no remedy: half a night; judgement
+ACCEPT_LENGTH_STEP = 1.25  # - | between lengths tried; judgement
 ACCEPT_BANDS_TOUCH = 0.1  # - | relative; bands so near to each other are told as one; judgement
 ACCEPT_SLEW_STEPS = 30  # - | windows a length, moved along the record after a slew; judgement
 LEAST_FRAMES_OF_SEQUENCE = 3  # frames | fewer are no sequence to measure; judgement, no source

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,6 +17,7 @@ from blursplit.campaign.background import (
 from blursplit.campaign.estimates import bound95
 from blursplit.constants import (
     ACCEPT_BANDS_TOUCH,
+    ACCEPT_LENGTH_STEP,
     ACCEPT_LONGEST_S,
     ACCEPT_SLEW_STEPS,
     ALIAS_DECIDED,
@@ -218,14 +220,14 @@ def _bands(grid: FloatArray, seen: FloatArray, limit: float, best: Background | 
                     between_hz=(float(grid[first]), float(grid[last])),
                     shown=False,
                     smallest_arcsec=float(seen[at]) if np.isfinite(seen[at]) else None,
-                    shown_by=_line_shown_by(float(grid[at]), float(seen[at]), limit, best),
+                    shown_by=_line_shown_by(float(grid[at]), limit, best),
                 )
             )
         start = last + 1
     return found
 
 
-def _line_shown_by(frequency: float, smallest: float, limit: float, best: Background) -> str:
+def _line_shown_by(frequency: float, limit: float, best: Background) -> str:
     rate = 1.0 / best.cadence_s
     if float(exposure_response(frequency, best.exposure_s)) < LINE_LEFT_AT_LEAST:
         return f"exposures below {0.5 / frequency:.2g} s"
@@ -234,10 +236,14 @@ def _line_shown_by(frequency: float, smallest: float, limit: float, best: Backgr
         if frequency < 0.5 * rate:
             return f"a record of {LINE_LOWEST_BINS / frequency:.3g} s or more"
         return f"a second run at another frame rate, {0.93 * rate:.3g}/s"
-    length = best.duration_s * (smallest / limit) ** 2
-    if length > ACCEPT_LONGEST_S:
-        return "steadier air, or a sensor on the pier: no length of record helps here"
-    return f"{length:.2g} s of record in all" if length < 1000 else f"{length / 60:.2g} min in all"  # noqa: PLR2004
+    length = best.duration_s
+    while length <= ACCEPT_LONGEST_S:
+        length *= ACCEPT_LENGTH_STEP
+        longer = replace(best, duration_s=length)
+        if float(smallest_line_arcsec(frequency, longer, which="high")) <= limit:
+            told = f"{length:.2g} s" if length < 1000 else f"{length / 60:.2g} min"  # noqa: PLR2004
+            return f"{told} of record in all"
+    return "steadier air, or a sensor on the pier: no length of record helps here"
 
 
 def _hz(line: Line) -> str:

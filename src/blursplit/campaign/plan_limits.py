@@ -13,6 +13,7 @@ from blursplit.campaign.background import smallest_line_arcsec, smallest_mode_ar
 from blursplit.campaign.limits import EXACT
 from blursplit.campaign.recording import LimitNeeds
 from blursplit.constants import (
+    ACCEPT_LENGTH_STEP,
     ACCEPT_LONGEST_S,
     LINE_LEFT_AT_LEAST,
     PLAN_DURATION_S,
@@ -103,7 +104,7 @@ def _until(
     while length <= ACCEPT_LONGEST_S:
         if smallest(length) <= limit:
             return LimitNeeds(**frame, length_s=float(ceil(length)), runs=runs, how=how)
-        length *= 1.25
+        length *= ACCEPT_LENGTH_STEP
     left = smallest(ACCEPT_LONGEST_S)
     hidden = (
         f"{left:.2g} arcsec is the least that {ACCEPT_LONGEST_S / 3600:g} h show: brighter or "
