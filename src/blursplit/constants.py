@@ -158,9 +158,9 @@ INSIDE_ROUNDS = (400, 200, 8)  # places | first round, later rounds, rounds: 50 
 
 # --- spectra ------------------------------------------------------------------------------------
 LINE_FALSE_ALARM = 0.01  # - | chance that a search shows a line that is none; judgement
-LINE_LOW_DOUBT = (
-    10.0  # - | chance of a low peak in a long record: benchmarks/detection.py, set 0 to 106
-)
+# - | chance of a low peak in a long record, narrower and wider than a bin; series 200000 to 200511
+# of `benchmarks/detection.py false`, of which six showed a line at 10 for both
+LINE_LOW_DOUBT = (10.0, 200.0)
 LINE_LOWEST_BINS = 15.0  # cycles a piece | slower lines look like the air's slow part; judgement
 LINE_PIECE_SAMPLES = (
     4000  # samples | longer records are cut, their periodograms averaged; judgement
@@ -175,12 +175,17 @@ LINE_INITIAL_RATIO = 12.0  # - | weaker excesses reach no false alarm worth stat
 LINE_ROUNDS = 6  # - | of fitting modes and continuum, which gives back wings only slowly
 LINE_MOST_FAILED = 6  # - | places in a row where nothing could be kept; judgement (time)
 LINE_BROAD_DAMPING = 0.02  # - | broader peaks may be ripples of one frozen layer; simulated
+LINE_RIPPLE_DAMPING = 0.03  # - | of the narrowest ripple of one frozen layer; simulated
+LINE_NARROWER_GAIN = 4.0  # - | chi-square(1), 95 %: a low peak is narrower than ripples
 LINE_LEAST_BROAD_SHARE = 0.1  # of the rms | ripples hold 1 to 6 %; simulated
 LINE_LARGEST_DAMPING = 0.08  # - | wider peaks cannot be told from the air's own maximum
 LINE_WIDTH_RATIO = 2.2  # - | step of the widths tried; half of it off costs a few per cent
 LINE_STRONG_RATIO = 1000.0  # - | gain from which a fit also starts at a steady line
 LINE_PEAK_BINS = 4.0  # 1/T | half width of a steady line's peak under the tapers
 LINE_CLOSE_GAIN = 20.5  # - | chi-square(5), 0.1 %: two modes for one
+LINE_PAIR_GAIN = 10.83  # - | chi-square(1), 0.1 %: a split on perpendicular axes
+LINE_WIDEST_SPLIT = 0.04  # of the frequency | of a round pipe's two modes, beforehand; judgement
+LINE_LEAST_SECOND_AXIS = 0.2  # of the larger axis' rms | less shows no second mode; judgement
 LINE_SURE_CONTRAST = 10.0  # - | of a peak that may come and go; gusts of air make 6; judgement
 LINE_BROAD_MARGIN = 1.15  # - | its size as measured scatters by a tenth; docs/line_detection.md
 LINE_REFIT_LOSS = (

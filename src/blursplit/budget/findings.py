@@ -84,6 +84,7 @@ def write_down(
             exposure_s=record.view.tracks.exposure_s or 0.0,
             in_arcsec=facts.scale_arcsec is not None,
             rng=rng,
+            lever_m=record.rig.get("lever_m"),
         ),
         "events": events,
         "event_search": event_search,

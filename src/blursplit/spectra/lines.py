@@ -8,7 +8,7 @@ Every line is tested against the best continuum that does without it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -22,21 +22,28 @@ from blursplit.constants import (
     LINE_INITIAL_RATIO,
     LINE_LARGEST_DAMPING,
     LINE_LEAST_BROAD_SHARE,
+    LINE_LEAST_SECOND_AXIS,
     LINE_LOW_DOUBT,
     LINE_LOWEST_BINS,
     LINE_LOWEST_CONTRAST,
     LINE_MOST_FAILED,
+    LINE_NARROWER_GAIN,
+    LINE_PAIR_GAIN,
     LINE_PEAK_BINS,
     LINE_PROMISING,
+    LINE_RIPPLE_DAMPING,
     LINE_ROUNDS,
     LINE_STRONG_RATIO,
     LINE_SURE_CONTRAST,
     LINE_TRIALS_PER_BIN,
+    LINE_WIDEST_SPLIT,
     LINE_WIDTH_RATIO,
 )
 from blursplit.spectra.modes import (
     LineFit,
     Mode,
+    Pair,
+    Spread,
     describe,
     fit_modes,
     mode_spreads,
@@ -360,9 +367,13 @@ def _part_close_modes(search: _Search, state: _State) -> _State:
     A round pipe has two modes a per cent or two apart on perpendicular axes; two machines may
     turn at nearly one speed.
     """
-    index = 0
+    index, pairs = 0, 0
     while index < len(state.modes):
-        parted = _parted(search, state, index)
+        parted = _perpendicular(search, state, index, pairs + 1)
+        pairs += parted is not None and len(parted.modes) > len(state.modes)
+        if parted is None or len(parted.modes) == len(state.modes):
+            state = parted or state
+            parted = _parted(search, state, index)
         if parted is None:
             index += 1
         else:
@@ -370,10 +381,38 @@ def _part_close_modes(search: _Search, state: _State) -> _State:
     return state
 
 
+def _perpendicular(search: _Search, state: _State, index: int, number: int) -> _State | None:
+    """Return a state with two modes on perpendicular axes for one, or with a doubt, or None.
+
+    The pair costs one parameter, the split. Where it is likely but not sure, the single mode keeps
+    half of it as an error of its frequency, by the odds of two modes up to `LINE_WIDEST_SPLIT`
+    apart against one.
+    """
+    mode, periodogram = state.modes[index], search.periodogram
+    sizes = np.linalg.eigvalsh(mode.covariance)
+    is_wide = _is_resolved(periodogram, mode)
+    if mode.pair or not is_wide or sizes[0] < LINE_LEAST_SECOND_AXIS**2 * sizes[1]:
+        return None
+    pair = Pair(periodogram, _rest(search, state, [index]), mode)
+    vector, gain, sigma = pair.fit()
+    others = [*state.modes[:index], *state.modes[index + 1 :]]
+    if gain > LINE_PAIR_GAIN:
+        two = [replace(one, pair=number) for one in pair.modes(vector)]
+        trial = _settle(search, [*others, *two], state.coefficients)
+        if 2.0 * (trial.log_likelihood - state.log_likelihood) > LINE_PAIR_GAIN:
+            return trial
+    # Gaussian evidence of a split, uniform before, against none (Jeffreys 1961)
+    odds = np.sqrt(2.0 * np.pi) * sigma / (200.0 * LINE_WIDEST_SPLIT) * np.exp(min(gain, 60.0) / 2)
+    half = 0.005 * mode.frequency_hz * abs(float(vector[1])) * float(np.sqrt(odds / (1.0 + odds)))
+    modes = list(state.modes)
+    modes[index] = replace(mode, doubt_hz=half)
+    return replace(state, modes=modes)
+
+
 def _parted(search: _Search, state: _State, index: int) -> _State | None:
     mode, periodogram = state.modes[index], search.periodogram
     half = max(mode.damping_ratio * mode.frequency_hz, 0.5 / periodogram.duration_s)
-    if 2.0 * mode.damping_ratio * mode.frequency_hz * periodogram.duration_s < 1.0:
+    if not _is_resolved(periodogram, mode):
         return None
     rest = _rest(search, state, [index])
     alone = fit_modes(periodogram, rest, [mode])[1]
@@ -431,21 +470,51 @@ def _doubt(search: _Search, state: _State, index: int) -> float:
 
     One frozen layer seen through a round pupil ripples (near 1.5 V/D and its multiples; at 3 m/s
     and 0.25 m: 18 Hz): peaks as wide as a damping ratio of 0.03 to 0.08, of 1 to 6 % of the rms.
-    A peak as broad must hold a larger share, for a steady wind keeps its ripples for minutes. A
-    narrow one must, in a long record, be there all the time: what the air makes moves with the
-    wind and comes in gusts, modes stay. In a short record it must stand out by itself. A low peak
-    must also be the less probable, for the continuum is a smooth curve only nearly.
+    A peak as broad, and a low one that may be, must hold a larger share, for a steady wind keeps
+    its ripples for minutes. A narrow one must, in a long record, be there all the time: what the
+    air makes moves with the wind and comes in gusts, modes stay. In a short record it must stand
+    out by itself. A low peak must also be the less probable, for the continuum is a smooth curve
+    only nearly; the more so where it is wider than the resolution, as ripples are.
     """
     mode, periodogram = state.modes[index], search.periodogram
     total = float(np.trace(periodogram.plain, axis1=1, axis2=2).sum() / periodogram.duration_s)
     held = realised_covariance(periodogram, _rest(search, state, [index]), mode)[0]
     is_large = np.trace(held) >= LINE_LEAST_BROAD_SHARE**2 * total
-    if mode.damping_ratio > LINE_BROAD_DAMPING and not is_large:
-        return np.inf
     contrast = _contrast(search, state, index)
+    is_low = contrast < LINE_LOWEST_CONTRAST
+    if not is_large and _may_be_broad(search, state, index, is_low=is_low):
+        return np.inf
     if contrast < LINE_SURE_CONTRAST and not _stays(search, state, index, contrast):
         return np.inf
-    return 1.0 if contrast >= LINE_LOWEST_CONTRAST else LINE_LOW_DOUBT
+    if not is_low:
+        return 1.0
+    return LINE_LOW_DOUBT[int(_is_resolved(periodogram, mode))]
+
+
+def _is_resolved(periodogram: Periodogram, mode: Mode) -> bool:
+    """Return whether a mode's peak is at least as wide as one bin."""
+    return 2.0 * mode.damping_ratio * mode.frequency_hz * periodogram.duration_s >= 1.0
+
+
+def _may_be_broad(search: _Search, state: _State, index: int, *, is_low: bool) -> bool:
+    """Return whether a peak is as broad as ripples of the air; a low one has to be narrower.
+
+    The narrowest ripple in its place, of the best size, with the continuum refitted, must explain
+    the record worse.
+    """
+    from scipy.optimize import minimize_scalar
+
+    mode = state.modes[index]
+    if not is_low or mode.damping_ratio > LINE_BROAD_DAMPING:
+        return mode.damping_ratio > LINE_BROAD_DAMPING
+
+    def cost(log_size: float) -> float:
+        ripple = Mode(mode.frequency_hz, LINE_RIPPLE_DAMPING, np.exp(log_size) * mode.covariance)
+        modes = [*state.modes[:index], ripple, *state.modes[index + 1 :]]
+        return -_settle(search, modes, state.coefficients).log_likelihood
+
+    best = minimize_scalar(cost, bounds=(-1.5, 2.5), method="bounded", options={"xatol": 0.05})
+    return bool(2.0 * (state.log_likelihood + best.fun) < LINE_NARROWER_GAIN)
 
 
 def _contrast(search: _Search, state: _State, index: int) -> float:
@@ -500,11 +569,24 @@ def _stays(search: _Search, state: _State, index: int, contrast: float) -> bool:
 def _describe_all(search: _Search, state: _State, chances: list[float]) -> tuple[LineFit, ...]:
     lines = []
     for k, (mode, chance) in enumerate(zip(state.modes, chances, strict=True)):
-        group = _neighbours(search.periodogram, state.modes, k)
-        near = [state.modes[j] for j in group]
-        spread = mode_spreads(search.periodogram, _rest(search, state, group), near)[0]
+        spread = _spread(search, state, k)
         lines.append(describe(search.periodogram, _rest(search, state, [k]), mode, spread, chance))
     return tuple(sorted(lines, key=lambda line: line.frequency_hz))
+
+
+def _spread(search: _Search, state: _State, index: int) -> Spread:
+    """Return the standard errors of a mode, with its neighbours or as one of a pair."""
+    mode, periodogram = state.modes[index], search.periodogram
+    twins = [k for k, one in enumerate(state.modes) if mode.pair and one.pair == mode.pair]
+    if len(twins) == 2:  # noqa: PLR2004 - the pair is whole
+        upper, lower = sorted((state.modes[k] for k in twins), key=lambda one: -one.frequency_hz)
+        middle = float(np.sqrt(upper.frequency_hz * lower.frequency_hz))
+        start = Mode(middle, mode.damping_ratio, upper.covariance + lower.covariance)
+        found = Pair(periodogram, _rest(search, state, twins), start).spreads()
+        return found[0] if mode is upper else found[1]
+    group = _neighbours(periodogram, state.modes, index)
+    near = [state.modes[j] for j in group]
+    return mode_spreads(periodogram, _rest(search, state, group), near)[0]
 
 
 def _strongest_excess(search: _Search, state: _State, left_out: BoolArray) -> _Excess | None:
