@@ -195,6 +195,7 @@ LINE_REFIT_LOSS = (
 )
 LINE_LEFT_AT_LEAST = 0.1  # - | amplitude left by the exposure; less hides a line; judgement
 LINE_LIMIT_DAMPINGS = (0.002, 0.01, 0.03)  # - | damping ratios of piers and mounts; judgement
+LEAST_ALIAS_ODDS = 0.05  # - | of candidates that a line's interval covers: 95 % of the odds
 LINE_TAPERS = 3  # - | sine tapers: resolution +-2/T, leakage falling as the fourth power
 LINE_TAPER_VARIANCE = 1.0 + 1.0 / (2 * LINE_TAPERS)  # - | N sum (mean taper^2)^2
 LINE_SEGMENT_SHARE = 0.25  # of the longest | shorter stretches are left out; judgement

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.constants import LEAST_ALIAS_ODDS
 from blursplit.estimate import Estimate, axial_estimate, upper_limit, with_error
 from blursplit.result import Line
 
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
 LEAST_SINC2 = 0.1
 LEAST_ROWS = 0.02
 DIRECTION_DRAWS = 400
-LEAST_ALIAS_ODDS = 0.05  # candidates that the interval of a line covers: 95 % of the odds
 
 
 def to_result(
