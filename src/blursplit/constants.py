@@ -158,9 +158,7 @@ INSIDE_ROUNDS = (400, 200, 8)  # places | first round, later rounds, rounds: 50 
 
 # --- spectra ------------------------------------------------------------------------------------
 LINE_FALSE_ALARM = 0.01  # - | chance that a search shows a line that is none; judgement
-# - | chance of a low peak in a long record, narrower and wider than a bin; series 200000 to 200511
-# of `benchmarks/detection.py false`, of which six showed a line at 10 for both
-LINE_LOW_DOUBT = (10.0, 200.0)
+LINE_LOW_DOUBT = (10.0, 200.0)  # - | of low peaks below, above a bin's width; detection.py false
 LINE_LOWEST_BINS = 15.0  # cycles a piece | slower lines look like the air's slow part; judgement
 LINE_PIECE_SAMPLES = (
     4000  # samples | longer records are cut, their periodograms averaged; judgement
