@@ -81,8 +81,8 @@ def draw_scene(number: int) -> Draw:
     interval = max(1.0 / log_between(20.0, 60.0), exposure * 1.03)
     interval = interval if regime == "fast" else exposure * between(1.01, 1.3)
     longest, fewest, most = {
-        "fast": (LONGEST_S, 400, 1200),
-        "slow": (4 * LONGEST_S, 150, 600),
+        "fast": (LONGEST_S, 400, 1000),
+        "slow": (LONGEST_S, 150, 240),
         "long": (600.0, 30, 60),
     }[regime]
     frames = int(np.clip(longest / interval, fewest, most))
@@ -116,7 +116,7 @@ def draw_scene(number: int) -> Draw:
         optics_size=between(0.2, 0.8) if optics == "blur" else log_between(20.0, 120.0),
         optics_known=optics == "blur" and bool(rng.random() < 0.5),
         aperture_m=aperture,
-        stars=int(rng.choice([1, 2, 3, 4, 5, 6, 8, 12])),
+        stars=int(rng.choice([1, 2, 3, 4, 5, 6, 8, 12] if regime == "fast" else [1, 2, 3, 4, 6])),
         flux_e_per_s=log_between(0.03, 1.0) * (2e4 if regime == "fast" else 2e5) / exposure,
         pixel_arcsec=between(0.4, 0.8),
         frames=frames,
