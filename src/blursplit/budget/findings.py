@@ -96,7 +96,7 @@ def write_down(
         )
     if answer.readings is not None:
         parts |= _split_parts(record, motion, lines, answer, recorded)
-        parts["fwhm"] = summary.with_cures(fwhm, answer.readings, recorded)
+        parts["fwhm"] = summary.with_cures(fwhm, answer.readings)
     remarks = list(allowed.reasons)
     parts["tracking"], said = _with_drive(
         record, motion, answer, parts.get("tracking", Tracking()), rng
