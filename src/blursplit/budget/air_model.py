@@ -20,12 +20,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Protocol
 
 import numpy as np
 
-from blursplit.budget.air_data import AirTable, OneStar, Optics, SpectralData
-from blursplit.budget.optics_data import OpticsData
+from blursplit.budget.air_data import AirTable, OneStar, SpectralData
 from blursplit.constants import (
     ARCSEC_PER_RADIAN,
     FIT_CENTROID_SIGMA,
@@ -49,7 +47,10 @@ from blursplit.constants import (
     REFERENCE_BASELINE,
     TILT_G_OVER_Z,
 )
+from blursplit.evidence.guest import Guest
+from blursplit.facts import Optics
 from blursplit.image.otf import log_otf_bias
+from blursplit.image.transfer import OpticsData
 from blursplit.turbulence.conversions import STRUCTURE_CONSTANT
 from blursplit.turbulence.defocus import defocus_loss
 from blursplit.turbulence.tilt import centroid_tilt_mix
@@ -109,14 +110,6 @@ class AirState:
     def j_outside(self) -> FloatArray:
         """Strength of all but the near air."""
         return np.asarray(self.j_ground + self.j_high.sum(axis=1))
-
-
-class Guest(Protocol):
-    """Other evidence on the same parameters."""
-
-    def constraint(self, theta: AirState) -> FloatArray:
-        """Return the log probability of each row, shape (n,)."""
-        ...
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blursplit.budget.facts import Facts
 from blursplit.budget.fit import AirFit
 from blursplit.budget.histories import DriveDraws
 from blursplit.constants import (
@@ -34,6 +33,7 @@ from blursplit.definitions import (
 )
 from blursplit.drive.terms import DriveTerm
 from blursplit.estimate import Estimate, axial_estimate, estimate, estimate_between, upper_limit
+from blursplit.facts import Facts
 from blursplit.result import (
     Atmosphere,
     Fwhm,
