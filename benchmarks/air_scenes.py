@@ -16,10 +16,10 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from blursplit.budget.air_data import Optics
 from blursplit.budget.fit import FitSetup
 from blursplit.budget.line_terms import LineTerm
-from blursplit.budget.optics_data import OpticsData, registered_transfer
+from blursplit.facts import Optics
+from blursplit.image.transfer import OpticsData, registered_transfer
 from blursplit.motion.grid import GridData, GridSegment
 from independent_screens import ARCSEC, FINE_STEP_M, Plan, screen_of
 from independent_screens import Optics as Pupil

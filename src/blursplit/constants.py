@@ -367,6 +367,24 @@ SMALLEST_RESAMPLING = 4  # - | finer than the pixels of the image
 LOWEST_PEAK_SNR = 10.0  # - | below it an image has no width; judgement, no source
 WIDTH_CORE = 0.75  # - | share of the peak above which a paraboloid is fitted to a noisy core
 
+LOWEST_TRANSFER_BASELINE = 0.05  # apertures | below it the stamp's edge and the sky decide
+HIGHEST_TRANSFER_BASELINE = 0.30  # apertures | above it the registered OTF's Gaussian form fails
+TRANSFER_BASELINES = 8  # - | between them; neighbours share the stamp's noise, judgement
+TRANSFER_FEWEST = 3  # - | baselines of a usable star image, judgement
+TRANSFER_ANGLES = 24  # - | of the azimuthal mean; more change it by less than the pixel's part
+MOST_TRANSFER_CYCLES_PX = (
+    0.42  # cycles/px | Nyquist and a margin for the pixel's response, judgement
+)
+LEAST_TRANSFER = 0.04  # - | contrast below which noise decides, judgement
+TRANSFER_POINT_SIGMA = 0.01  # of ln contrast | pixel response and interpolation, judgement
+TRANSFER_SLOPE_SIGMA = 0.02  # of ln contrast | figure and pixel at the highest baseline, judgement
+# Light of the wings beyond the stamp, and in the sky measured at its edge, is missing from the
+# flux that the transfer function is divided by; it falls as (radius/FWHM)^(-5/3).
+WING_LEVEL = 0.5  # of the light | at one FWHM; stamps of two simulators (0.45 to 0.7)
+WING_LEVEL_SIGMA = 0.5  # of WING_LEVEL | the same stamps
+LEAST_WING_SIGMA = 0.01  # of the light | sky level, judgement
+WHOLE_TURN = 0.7  # turns | in an exposure, from where motion blurs like a whole oscillation
+
 # --- drive --------------------------------------------------------------------------------------
 SIDEREAL_DAY_S = 86164.0905  # s | IAU
 SIDEREAL_RATE_ARCSEC_S = 360.0 * 3600.0 / SIDEREAL_DAY_S  # arcsec/s
@@ -469,6 +487,39 @@ NEGLIGIBLE_ODDS = 1e-7  # - | of the largest; the grid is cut there
 AIR_SCATTER = 0.25  # - | change of r0^(-5/3) between runs: seeing by 15 % (m), no source
 AIR_SCATTER_LN_SIGMA = 0.6  # - | of its logarithm: a factor of two; judgement, no source
 AIR_SCATTER_RANGE = (0.03, 0.8)  # - | searched; judgement, no source
+FOCUS_FEWEST, FOCUS_FEWEST_ASTIGMATIC = 3, 4  # positions | parabola; a line in 2 parts and a rest
+FOCUS_FEWEST_BASELINES = 4  # - | that all runs share, judgement
+FOCUS_SLOPE_SIGMA = (
+    0.1  # of a predicted slope | focal length, step; simulated ones fall 2 to 10 % short
+)
+FOCUS_SAME = 0.02  # - | relative: two runs of one telescope and camera, judgement
+FOCUS_STATED_SIGMA = 0.05  # of a stated instrument width | judgement, no source
+FOCUS_STEP_ARCSEC2 = 1e-3  # arcsec^2 | for a derivative
+FOCUS_AIR_CHANGE = 0.5  # of r0^(-5/3) | scatter worth a word: seeing that changes by a third
+FOCUS_LEAST_SHOWN = 0.12  # of the width | less does not widen the star by a hundredth
+FOCUS_SEED = 5  # - | draws of its own: a run measured without focus runs stays as it was
+FOCUS_N_CURVE = 61  # points | of the curve in its figure
+FOCUS_AIR_BLOCKS, FOCUS_BLOCK_FRAMES = 8, 25  # -, frames | stretches that give an error, judgement
+FOCUS_AIR_ERROR = 0.05  # of r0^(-5/3) | other stars, other places in the field; judgement
+MASK_UNEQUAL = 1.5  # - | flux ratio of the images that is worth a word, judgement
+MASK_NOT_A_PAIR = 3.0  # - | flux ratio beyond which they are two stars, judgement
+MASK_KERNEL_SIGMA = 0.05  # of J | tilt that the centroid measures, 3 %, and outer scale
+MASK_DRAWS = 300  # - | of the lower bound; its percentiles err by a twentieth of their width
+MASK_RUN_FRAMES = 64  # frames | of both images: r0 to 0.6 sqrt(2/128) = 8 %
+IRREGULAR_FEWEST_FRAMES = 100  # frames | of a spectrum without a grid of times, judgement
+IRREGULAR_MOST_FRAMES = 8000  # frames | of the density: its cost grows with their square
+IRREGULAR_FREEDOM = 4.0  # - | of the sum of two axes in one bin, no taper
+IRREGULAR_SIZE_ERROR = (
+    0.25  # of the variance | sizes came out 12 % too large, docs/line_detection.md
+)
+STREAK_WIDTH_ERROR = 0.1  # of the variance | half-maximum widths are no Gaussians, judgement
+LONGEST_STREAK = 20.0  # perfect widths | no star that is still one is drawn out further
+USUAL_DAMPING = 0.015  # - | ratio of steel and concrete structures; common practice, no source
+DAMPING_LN_SPREAD = math.log(3.0)  # - | a factor of three either way; common practice, no source
+SHAPE_LEAST_STARS, SHAPE_LEAST_FRAMES = 3, 10  # - | a median and its scatter need them, judgement
+SHAPE_SURE = 3.0  # sigma | from where an elongation is spoken of, judgement
+WINDOW_DIMMING = 2.0  # - | a centroid's window hides half of what a streak adds along its length
+LEAST_ELONGATION = 0.03  # (a^2 - b^2)/(a^2 + b^2) | less than any camera's tilt gives, judgement
 MASK_LEAST_FRAMES = 10  # frames | for a variance; judgement, no source
 MASK_AGREEMENT_SIGMAS = 3.0  # sigma | beyond it the two axes disagree; judgement, no source
 MASK_SHORT_EXPOSURE = (
@@ -517,6 +568,13 @@ LONG_FRAME_NARROWEST = 0.05  # of the frames | that bound every constant cause; 
 LONG_FRAME_BLOCKS = 10  # - | of the bootstrap: seeing is remembered for minutes; judgement
 
 # --- estimates, fit, histories, verdict -----------------------------------------------------------
+SHARED_ENOUGH = 0.9  # - | a line that moves single stars is air or a double star, no vibration
+DRIVE_ODDS = 0.9  # - | from where a line is the drive's, judgement
+LINE_CORE_WIDTHS, LINE_CORE_BINS = 4.0, 3.0  # half widths, 1/T | left out of the air's fit a side
+LINE_INSIDE_SIGMA = 0.3  # of ln contrast | what centroids say of motion inside a frame, judgement
+LINE_LEAST_ODDS = 0.02  # - | of a true frequency that counts, judgement
+LEAST_SINC2 = 0.1  # of the power | exposure averaging is undone only where this much is left
+STREAK_ANGLES = 90  # - | of an azimuthal mean
 PERCENTILES = (2.5, 15.865, 50.0, 84.135, 97.5)  # % | of draws; 68 % and 95 % intervals, definition
 PATH_PLACES = 600  # - | of a path in its transfer function, which then errs by 0.04 where it is 0
 N_SHARES = 16  # - | histories whose shares are averaged; they draw the picture and decide nothing
@@ -589,7 +647,7 @@ FIT_OPEN_CENTRE = (-0.5, 1.0)  # Nyquist frequencies | below zero: no hump, it f
 FIT_LEAST_HUMP = 0.15  # - | half-width of a hump over its frequency: half a bin
 FIT_NOISE_SIGMA = 0.1  # - | gain and read noise are rarely known better; judgement
 FIT_OTF_SIGMA = 0.08  # - | Gaussian registration formula up to D/r0 of 4, finite records
-FIT_OPTICS_RANGE = (0.02, 1.0)  # of the recorded width's sigma | unstated optics, judgement
+FIT_OPTICS_RANGE = (0.01, 1.0)  # of the recorded width's sigma | unstated optics, judgement
 FIT_INSTRUMENT_SIGMA = 0.05  # - | relative error of a stated instrument width; judgement
 FIT_EXCLUDED_WIDTH = 1e-3  # - | chance of a larger measured defocus that is let go
 FIT_FAST_RANGE = 1e-2  # - | smallest over largest shake inside exposures that is allowed
@@ -746,6 +804,9 @@ STEPS_PER_CYCLE = 8.0  # - | steps of an exposure in one period of the fastest m
 STEPS_SHORT, STEPS_LONG, SHORT_EXPOSURE_S = 8, 48, 0.05  # -, -, s | speed, judgement
 LONGEST_BLUR_TIME_S = 60.0  # s | blur time of short frames, by definition (docs: conventions)
 LONG_FRAME_S = 5.0  # s | from here on the blur time is one frame, by definition
+FEWEST_STRETCH_FRAMES = 10  # frames | shorter stretches are no record of their own, judgement
+BLUR_WITHIN = 1.001  # of the duration | rounding of frame times
+LOWEST_DISPERSED_DEG = 10.0  # deg | of altitude: below, the plane-parallel formula fails
 WAIST_NODES = 40  # - | waves across the wind of each sign and frequency, drawn in their bins
 WAIST_HIGHEST = 1.6  # V/D | Z tilt above it holds under 1e-3 of the variance (physics: slope -17/3)
 WAIST_OVERSAMPLING = 4  # - | grid points over Nyquist's; a local cubic then errs by 1 %

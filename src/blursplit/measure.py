@@ -6,9 +6,6 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-from blursplit.budget.facts import Facts, gather_facts
-from blursplit.budget.focus_runs import FocusSeries
-from blursplit.errors import InputError
 from blursplit.evidence.sensor_record import SensorRecord, sensor_at
 from blursplit.folder import Measurement
 from blursplit.frames.calibration import Calibration
@@ -142,16 +139,18 @@ def measure_tracks(
     """
     from blursplit.budget import answer, findings, record
     from blursplit.budget.witnesses import weigh_sensors
-    from blursplit.evidence.two_rates import split_at_rate_change
+    from blursplit.evidence.focus_runs import FocusRuns
+    from blursplit.evidence.guest import AboveTheAir
+    from blursplit.evidence.mask import MaskGuest
+    from blursplit.evidence.two_rates import TwoRates
     from blursplit.report.words import put_in_words
     from blursplit.stars.raw_checks import are_these_raw
 
-    tracks, second = split_at_rate_change(source.tracks, source.rig)
-    facts = gather_facts(tracks, source.rig, blur_time_s)
-    focus = _focus_series(source.rig, facts, focus_runs)
-    run = record.prepare(tracks, second, source.rig, facts, focus)
+    others = FocusRuns(tuple((one.name, one.tracks, one.rig) for one in focus_runs))
+    guests = (TwoRates(blur_time_s), others, AboveTheAir(), MaskGuest())
+    run = record.prepare(source.tracks, source.rig, blur_time_s, guests)
     motion = record.shared_and_differential(run)
-    checks = are_these_raw(run.whole, run.view.motion if run.view.mask is None else None, run.rig)
+    checks = are_these_raw(run.whole, run.motion if run.tracks is run.whole else None, run.rig)
     stack = record.stack_stars(run)
     allowed = record.what_can_be_said(run, motion, stack)
     lines = record.find_shared_lines(run, motion, stack)
@@ -166,21 +165,3 @@ def measure_tracks(
     night.result.warnings = [*night.result.warnings, *weighed.remarks]
     put_in_words(night.result)
     return night
-
-
-def _focus_series(instrument: Rig, facts: Facts, runs: Sequence[Source]) -> FocusSeries | None:
-    if not runs or facts.optics is None or facts.scale_arcsec is None:
-        return None
-    from blursplit.budget.focus_runs import FocusSeries, predicted_slope, read_focus_run
-
-    own = instrument.get("focus_position")
-    if own is None:
-        raise InputError(
-            "--focus-run",
-            "the focus position of the measured run is not known",
-            "give it: --set telescope.focus_position=...",
-        )
-    others = tuple(
-        read_focus_run(r.name, r.tracks, r.rig, facts.optics, facts.scale_arcsec) for r in runs
-    )
-    return FocusSeries(float(own), others, predicted_slope(instrument, facts.optics))

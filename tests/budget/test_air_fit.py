@@ -17,9 +17,9 @@ from blursplit.budget.air_data import (
     spectral_data,
 )
 from blursplit.budget.air_model import AirModel, AirState
-from blursplit.budget.fit import FitSetup, build_model, fit_air
-from blursplit.budget.optics_data import OpticsData
+from blursplit.budget.fit import FitSetup, _measured_width_prior, build_model, fit_air
 from blursplit.image.otf import log_otf_bias
+from blursplit.image.transfer import OpticsData
 from blursplit.motion.grid import GridData, GridSegment
 from blursplit.turbulence.spectra import cross_spectrum_table, tilt_spectra
 
@@ -357,3 +357,17 @@ def drawn_from(model: AirModel, z: np.ndarray, rng: np.random.Generator) -> AirM
         data=replace(data, power=power, shared_xy=mixed * np.sqrt(power[:, 0] * power[:, 1])),
         star=replace(star, log_otf=log_otf),
     )
+
+
+@pytest.mark.parametrize("least", [0.0, 0.09])
+def test_the_prior_is_that_of_a_sum_of_variances(least):
+    rng = np.random.default_rng(0)
+    low, high = 0.01, 0.6
+    draws = np.abs(least + 0.2 * least * rng.standard_normal(2000))
+    edge, cumulated = _measured_width_prior(draws, low, high)
+    rest = np.exp(rng.uniform(np.log(low), np.log(high), 200_000))
+    drawn = 0.5 * np.log(rng.choice(draws, rest.size) + rest**2)
+    for share in (0.1, 0.5, 0.9):
+        below = np.interp(np.quantile(drawn, share), edge, cumulated)
+        # 2000 draws of the least variance scatter by 0.01, one in a thousand is cut off
+        np.testing.assert_allclose(below, share, atol=0.03)

@@ -3,13 +3,12 @@
 import numpy as np
 from numpy.testing import assert_allclose
 
-from blursplit.budget.alias_evidence import StarImage, damping_log_odds, image_log_odds
 from blursplit.budget.line_terms import (
     LineTerm,
     blur_inside_exposure,
-    kept_by_exposure,
     line_cores_hz,
 )
+from blursplit.evidence.star_image import StarImage, damping_log_odds, image_log_odds
 from blursplit.image.fwhm import HalfMaximum
 from blursplit.spectra import LineFit
 
@@ -36,18 +35,6 @@ def term(
     )
     found = np.array(candidates or [frequency])
     return LineTerm(fit, "structure", found, np.full(len(found), 1.0 / len(found)))
-
-
-def test_what_is_kept_is_undone_only_where_a_tenth_is_left() -> None:
-    kept = kept_by_exposure([], np.array([1.0, 10.0, 19.0]), 0.05, None)
-    assert_allclose(kept[0], np.sinc(0.05) ** 2)
-    assert kept[2] == 1.0  # sinc^2(0.95) = 0.003
-
-
-def test_aliased_line_is_undone_at_its_true_frequency() -> None:
-    line = term(5.0, np.eye(2), [45.0])
-    kept = kept_by_exposure([line], np.array([5.0]), 0.008, None)
-    assert_allclose(kept, np.sinc(45.0 * 0.008) ** 2)
 
 
 def hidden(line: LineTerm, true_hz: float, exposure_s: float) -> np.ndarray:

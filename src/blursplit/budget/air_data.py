@@ -33,6 +33,7 @@ from blursplit.constants import (
     FIT_TAPERS,
     FIT_WIND_NODES,
 )
+from blursplit.facts import Optics
 from blursplit.motion.grid import GridData
 from blursplit.turbulence.conversions import structure_function
 from blursplit.turbulence.spectra import cross_spectrum_table, tilt_spectra
@@ -41,23 +42,6 @@ from blursplit.types import FloatArray, IntArray
 
 TILT: Literal["Z"] = "Z"  # a scale factor turns it into what the centroid measures
 SAMPLES = (np.arange(4) + 0.5) / 4  # where in a bin the model is evaluated
-
-
-@dataclass(frozen=True)
-class Optics:
-    """What of telescope and sky the air's part depends on."""
-
-    aperture_m: float
-    obstruction: float
-    wavelength_m: float
-    outer_scale_m: tuple[float, float]
-    wind_m_s: tuple[float, float]
-
-    @property
-    def unit_arcsec2(self) -> float:
-        """lambda^2 D^(-1/3) in arcsec^2 m^(5/3): tilt variance is K times this times J."""
-        scale = (self.wavelength_m * ARCSEC_PER_RADIAN) ** 2
-        return scale * float(self.aperture_m ** (-1.0 / 3.0))
 
 
 @dataclass(frozen=True)

@@ -20,12 +20,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Protocol
 
 import numpy as np
 
-from blursplit.budget.air_data import AirTable, OneStar, Optics, SpectralData
-from blursplit.budget.optics_data import OpticsData
+from blursplit.budget.air_data import AirTable, OneStar, SpectralData
 from blursplit.constants import (
     ARCSEC_PER_RADIAN,
     FIT_CENTROID_SIGMA,
@@ -49,7 +47,10 @@ from blursplit.constants import (
     REFERENCE_BASELINE,
     TILT_G_OVER_Z,
 )
+from blursplit.evidence.guest import Guest
+from blursplit.facts import Optics
 from blursplit.image.otf import log_otf_bias
+from blursplit.image.transfer import OpticsData
 from blursplit.turbulence.conversions import STRUCTURE_CONSTANT
 from blursplit.turbulence.defocus import defocus_loss
 from blursplit.turbulence.tilt import centroid_tilt_mix
@@ -111,14 +112,6 @@ class AirState:
         return np.asarray(self.j_ground + self.j_high.sum(axis=1))
 
 
-class Guest(Protocol):
-    """Other evidence on the same parameters."""
-
-    def constraint(self, theta: AirState) -> FloatArray:
-        """Return the log probability of each row, shape (n,)."""
-        ...
-
-
 @dataclass(frozen=True)
 class Priors:
     """What is assumed beforehand.
@@ -130,7 +123,8 @@ class Priors:
     outer_scale_m, wind_m_s : (low, high)
         Of the air outside, flat in the logarithm.
     optics_arcsec : (low, high)
-        One-axis rms of unstated optics, flat in the logarithm.
+        One-axis rms of unstated optics, every size alike: a prior flat in the logarithm would
+        make the limit on what is not shown as small as its lower end.
     stated_optics_arcsec : float or None
     measured_optics : (ln sigma, cumulated probability) or None
         Where runs at several focus positions have measured a part of it.
@@ -286,7 +280,8 @@ class AirModel:
         if p.measured_optics is not None:
             log_sigma, below = p.measured_optics
             return np.asarray(np.interp(_uniform(z), below, log_sigma))
-        return _flat(z, p.optics_arcsec)
+        low, high = p.optics_arcsec
+        return np.asarray(np.log(low + (high - low) * _uniform(z)))
 
     def _tilt_scale(self, j: FloatArray, z: FloatArray) -> FloatArray:
         """Tilt variance of the centroid over Z-tilt's: it grows with D/r0 (`centroid_tilt`)."""

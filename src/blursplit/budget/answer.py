@@ -7,8 +7,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from blursplit.budget.fit import AirFit, FitSetup, fit_air
-from blursplit.budget.focus_account import focus_of, shaped
-from blursplit.budget.focus_report import FocusCurve
 from blursplit.budget.histories import (
     DriveDraws,
     Histories,
@@ -17,9 +15,7 @@ from blursplit.budget.histories import (
 )
 from blursplit.budget.lower_bound import lower_bound_j
 from blursplit.budget.matched import match_width
-from blursplit.budget.optics_data import OpticsData, registered_transfer
-from blursplit.budget.record import Allowed, Lines, Motion, Record
-from blursplit.budget.shape import fast_variance_px2, shared_shape
+from blursplit.budget.record import Allowed, Lines, Motion
 from blursplit.budget.summary import Readings, read_off
 from blursplit.constants import (
     FWHM_PER_SIGMA,
@@ -28,13 +24,16 @@ from blursplit.constants import (
     STEADY_BLUR_EXPOSURE_S,
 )
 from blursplit.estimate import Estimate
+from blursplit.evidence.guest import Guest, KnownOptics, Record
 from blursplit.evidence.long_frames import fit_width_law, tracking_of_long_frames
 from blursplit.image.stack import (
     StarImages,
     registration_noise_arcsec2,
     window_over_diffraction,
 )
+from blursplit.image.transfer import OpticsData, registered_transfer
 from blursplit.motion.inside import InsideMotion, fit_inside_motion, measure_frame_tensors
+from blursplit.motion.shared_shape import fast_variance_px2, shared_shape
 from blursplit.types import FloatArray
 
 __all__ = ["Answer", "split_blur"]
@@ -51,7 +50,8 @@ class Answer:
     readings : Readings or None
     transfer : OpticsData or None
         The registered star's transfer function.
-    focus : FocusCurve or None
+    guests : tuple of Guest
+        With what the star's image told them.
     inside : InsideMotion or None
     lower_strength : ndarray
         Draws of the smallest r0^(-5/3) that the pairs allow; empty without a pair.
@@ -61,9 +61,20 @@ class Answer:
     histories: Histories | None = None
     readings: Readings | None = None
     transfer: OpticsData | None = None
-    focus: FocusCurve | None = None
+    guests: tuple[Guest, ...] = ()
     inside: InsideMotion | None = None
     lower_strength: FloatArray | None = None
+
+    @property
+    def optics(self) -> KnownOptics | None:
+        """What a guest has measured of the optics."""
+        return next((g.optics for g in self.guests if g.optics is not None), None)
+
+    @property
+    def optics_source(self) -> str | None:
+        """What a part of the optics was measured with."""
+        known = self.optics
+        return None if known is None or known.least_arcsec2 is None else known.source
 
 
 def split_blur(
@@ -81,7 +92,7 @@ def split_blur(
     """
     lower = _lower_bound(record, motion, seed)
     if allowed.level == "positions" or stack is None or record.conditions is None:
-        return Answer(lower_strength=lower)
+        return Answer(lower_strength=lower, guests=record.guests)
     inside = _inside(record, seed)
     if allowed.level == "widths":
         return _from_widths(record, motion, stack, inside, lower, seed)
@@ -93,8 +104,10 @@ def _lower_bound(record: Record, motion: Motion, seed: int) -> FloatArray | None
     if facts.optics is None or facts.scale_arcsec is None or motion.quiet is None:
         return None
     rng = np.random.default_rng([seed, 5])
-    if record.view.mask is not None:
-        return record.view.mask.lower_j(rng)
+    for guest in record.guests:
+        strength = guest.lower_strength(rng)
+        if strength is not None:
+            return strength
     return lower_bound_j(motion.pairs, motion.quiet, facts.optics, facts.scale_arcsec, rng)
 
 
@@ -104,7 +117,7 @@ def _inside(record: Record, seed: int) -> InsideMotion | None:
     Not where frames are so short that no mode of a mount has half its motion inside, nor where
     they lie so far apart that every mode has forgotten itself: focus and air change slowly then.
     """
-    tracks, facts = record.view.images, record.facts
+    tracks, facts = record.images, record.facts
     exposure, cadence = tracks.exposure_s, tracks.cadence_s
     if exposure is None or cadence is None or exposure < STEADY_BLUR_EXPOSURE_S:
         return None
@@ -112,7 +125,7 @@ def _inside(record: Record, seed: int) -> InsideMotion | None:
         return None
     scale = facts.scale_arcsec
     optics = facts.optics
-    if scale is None or optics is None or record.view.mask is not None:
+    if scale is None or optics is None or not record.shapes_are_stars:
         return None
     tensors = measure_frame_tensors(tracks, scale, gain_e_per_adu=record.rig.get("gain_e_per_adu"))
     if tensors is None:
@@ -131,7 +144,7 @@ def _from_spectra(
     seed: int,
     known_paths: dict[str, tuple[FloatArray, FloatArray]],
 ) -> Answer:
-    facts, tracks, rig = record.facts, record.view.images, record.rig
+    facts, tracks, rig = record.facts, record.images, record.rig
     grid, quiet, conditions = motion.grid, motion.quiet, record.conditions
     optics, scale = facts.optics, facts.scale_arcsec
     assert grid is not None  # noqa: S101 - this level has spectra, scale and aperture
@@ -147,16 +160,19 @@ def _from_spectra(
         registered_fwhm_arcsec=stack.widths["registered"].mean,
         dispersion_arcsec2=0.5 * float(np.trace(facts.dispersion)),
     )
-    focus = focus_of(record.view, stack, quiet, transfer, facts)
+    guests = tuple(guest.seen(record, stack, quiet, transfer) for guest in record.guests)
+    known = next((guest.optics for guest in guests if guest.optics is not None), None)
+    if transfer is not None and known is not None and known.shape is not None:
+        transfer = replace(transfer, defocus=known.shape)
     terms = [line.term for line in lines.found]
-    shape = shared_shape(record.view.tracks)
-    fast = fast_variance_px2(record.view.tracks, shape) * scale**2
+    shape = shared_shape(record.tracks)
+    fast = fast_variance_px2(record.tracks, shape) * scale**2
     if inside is not None:
         fast = inside.limit_rms_arcsec**2
     fit = fit_air(
         quiet,
         terms,
-        shaped(transfer, focus),
+        transfer,
         FitSetup(
             optics=optics,
             recorded_fwhm_arcsec=stack.widths["recorded"].mean,
@@ -164,12 +180,13 @@ def _from_spectra(
             registration_noise_arcsec2=registration_noise_arcsec2(tracks, scale),
             fast_motion_arcsec2=fast,
             continuum=None if lines.search is None else lines.search.continuum,
-            mask=None if record.view.mask is None else record.view.mask.prior,
+            strength=record.strength,
             window_over_diffraction=window_over_diffraction(
                 tracks, scale, optics.aperture_m, optics.wavelength_m
             ),
-            least_instrument_arcsec2=None if focus is None else focus.least_arcsec2,
+            least_instrument_arcsec2=None if known is None else known.least_arcsec2,
         ),
+        guests=guests,
         seed=seed,
     )
     histories = draw_histories(
@@ -190,7 +207,7 @@ def _from_spectra(
         seed=seed,
     )
     readings = read_off(histories.runs, facts.blur_time_s)
-    return Answer(fit, histories, readings, transfer, focus, inside, lower)
+    return Answer(fit, histories, readings, transfer, guests, inside, lower)
 
 
 def _from_widths(
@@ -202,7 +219,7 @@ def _from_widths(
     seed: int,
 ) -> Answer:
     """Draw histories of frames without spectra: long ones, or at uneven times."""
-    facts, tracks, conditions = record.facts, record.view.tracks, record.conditions
+    facts, tracks, conditions = record.facts, record.tracks, record.conditions
     assert conditions is not None  # noqa: S101 - this level has a scale and an aperture
     assert facts.optics is not None  # noqa: S101
     assert facts.scale_arcsec is not None  # noqa: S101
@@ -239,6 +256,7 @@ def _from_widths(
     return Answer(
         histories=histories,
         readings=_near_air_unseen(read_off(runs, facts.blur_time_s)),
+        guests=record.guests,
         inside=inside,
         lower_strength=lower,
     )
@@ -259,15 +277,15 @@ def _slow_motion(
     much of a step happens inside the exposures follows from duty cycle and elongations
     (`evidence.long_frames`).
     """
-    facts, tracks = record.facts, record.view.tracks
+    facts, tracks = record.facts, record.tracks
     scale = facts.scale_arcsec or 1.0
     shared = np.stack([motion.shared.x_px, motion.shared.y_px], axis=1) * scale
     noise = motion.shared.noise_px * scale
     exposure = tracks.exposure_s or 0.0
     tensors = None
-    if facts.is_long and record.view.mask is None:
+    if facts.is_long and record.shapes_are_stars:
         gain = record.rig.get("gain_e_per_adu")
-        tensors = measure_frame_tensors(record.view.images, scale, gain_e_per_adu=gain)
+        tensors = measure_frame_tensors(record.images, scale, gain_e_per_adu=gain)
     long = tracking_of_long_frames(
         tracks.time_s,
         tracks.segment,
@@ -293,7 +311,7 @@ def _slow_motion(
 
 def _narrowest(record: Record) -> float | None:
     """Return the FWHM that no constant cause exceeds: that of the narrowest frames (95 %)."""
-    tracks, scale = record.view.tracks, record.facts.scale_arcsec or 1.0
+    tracks, scale = record.tracks, record.facts.scale_arcsec or 1.0
     width = np.where(tracks.good, tracks.width_px, np.nan) * FWHM_PER_SIGMA * scale
     count = np.isfinite(width).sum(axis=1)
     if not np.any(count):

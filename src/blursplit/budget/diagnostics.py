@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
-from blursplit.budget.facts import Facts
 from blursplit.budget.histories import Histories
 from blursplit.constants import LOOP_FRAMES, OVERSAMPLING
 from blursplit.definitions import Conditions, History, in_windows, motion_covariance
+from blursplit.facts import Facts
 from blursplit.image.stack import StarImages, star_images
 from blursplit.motion import CommonMotion, PairStatistics
 from blursplit.motion.grid import GridData

@@ -11,16 +11,16 @@ import numpy as np
 from blursplit.budget import diagnostics, summary
 from blursplit.budget.answer import Answer
 from blursplit.budget.event_records import find_shared_events, time_frequency_arrays
-from blursplit.budget.facts import Facts, duration_s
 from blursplit.budget.judge import Findings, judge_positions, judge_widths, worth_of
 from blursplit.budget.line_records import to_result
-from blursplit.budget.mask_report import image_places, mask_remark, with_mask
 from blursplit.budget.motion_part import motion_part
-from blursplit.budget.record import Allowed, Lines, Motion, Record, shown_owner
+from blursplit.budget.record import Allowed, Lines, Motion, shown_owner
 from blursplit.constants import SHOWN_SHARE, STEADY_BLUR_EXPOSURE_S, WIDTH_DISAGREEMENT
 from blursplit.drive.right_ascension import read_drive
 from blursplit.drive.terms import record_of_grid, record_of_tracks
 from blursplit.estimate import estimate, upper_limit
+from blursplit.evidence.guest import Record
+from blursplit.facts import Facts, duration_s
 from blursplit.folder import Measurement
 from blursplit.image.stack import StarImages
 from blursplit.result import (
@@ -31,7 +31,6 @@ from blursplit.result import (
     Fit,
     Fwhm,
     NearAir,
-    NextStep,
     Open,
     PeriodicTerm,
     Remark,
@@ -75,13 +74,13 @@ def write_down(
     events: list[Event] = []
     event_search: EventSearch | None = None
     if motion.quiet is not None and facts.scale_arcsec is not None:
-        events, event_search = find_shared_events(motion.quiet, record.view.tracks.start_utc)
+        events, event_search = find_shared_events(motion.quiet, record.tracks.start_utc)
     parts: dict[str, Any] = {
-        "motion": motion_part(record.view.tracks, motion.shared, motion.pairs, facts.scale_arcsec),
+        "motion": motion_part(record.tracks, motion.shared, motion.pairs, facts.scale_arcsec),
         "fwhm": fwhm,
         "lines": to_result(
             list(lines.found),
-            exposure_s=record.view.tracks.exposure_s or 0.0,
+            exposure_s=record.tracks.exposure_s or 0.0,
             in_arcsec=facts.scale_arcsec is not None,
             rng=rng,
             lever_m=record.rig.get("lever_m"),
@@ -93,25 +92,19 @@ def write_down(
     if answer.lower_strength is not None and len(answer.lower_strength):
         parts["atmosphere"] = Atmosphere(
             lower_seeing_arcsec=estimate(summary.seeing_of(answer.lower_strength, facts)),
-            evidence=[] if record.view.mask is not None else ["motion of pairs"],
+            evidence=[] if record.strength is not None else ["motion of pairs"],
         )
     if answer.readings is not None:
         parts |= _split_parts(record, motion, lines, answer, recorded)
-        parts["fwhm"] = summary.with_cures(fwhm, answer.readings, recorded)
+        parts["fwhm"] = summary.with_cures(fwhm, answer.readings)
     remarks = list(allowed.reasons)
     parts["tracking"], said = _with_drive(
         record, motion, answer, parts.get("tracking", Tracking()), rng
     )
     remarks += said
-    if record.view.mask is not None:
-        parts["atmosphere"] = with_mask(parts.get("atmosphere", Atmosphere()), record.view.mask)
-        remarks.append(mask_remark(record.view.mask))
-        remarks += [Remark(code=code, text=text) for code, text in record.view.mask.notes]
-    if record.view.focus is not None and answer.focus is None:
-        remarks.append(Remark(code="focus-not-used"))
-    if answer.focus is not None:
-        remarks += [Remark(code=code, text=text) for code, text in answer.focus.warnings]
-        remarks += [Remark(code="focus-curve", text=text) for text in answer.focus.notes]
+    for guest in answer.guests:
+        parts = guest.parts(parts)
+        remarks += guest.remarks()
     remarks += _doubts(record, answer, parts, recorded)
     result = Result(
         version=version("blursplit"),
@@ -127,10 +120,7 @@ def write_down(
     )
     found = _findings(record, allowed, lines, answer, checks, tuple(remarks))
     result.verdict = _verdict(result, answer, found, recorded, worth_arcsec)
-    if answer.focus is not None:
-        result.verdict.next[:0] = [
-            NextStep(code="refocus", text=text) for text in answer.focus.steps
-        ]
+    result.verdict.next[:0] = [step for guest in answer.guests for step in guest.steps()]
     notes = [Remark(code=code, text=text) for code, text in record.whole.notes]
     result.warnings = [*notes, *remarks, *checks]
     return Measurement(result, _series(record, motion, stack, lines, answer), record.whole)
@@ -172,7 +162,7 @@ def _widths(facts: Facts, stack: StarImages | None) -> Fwhm:
 
 def _shared_motion(record: Record, motion: Motion) -> Open:
     """Return all the shared motion of a record whose owners nobody could part, as a limit."""
-    facts, tracks = record.facts, record.view.tracks
+    facts, tracks = record.facts, record.tracks
     if facts.scale_arcsec is None:
         return Open()
     limit, low_hz = diagnostics.shared_motion_limit(
@@ -196,8 +186,7 @@ def _split_parts(
     if motion.grid is not None:
         band = (1.0 / motion.grid.longest_s, 0.5 / motion.grid.cadence_s)
     stated = facts.known_instrument_arcsec is not None
-    has_focus = answer.focus is not None and answer.focus.least_arcsec2 is not None
-    optics_from = "stated width" if stated else "focus positions" if has_focus else None
+    optics_from = "stated width" if stated else answer.optics_source
     parts: dict[str, Any] = {
         "tracking": summary.tracking_part(
             readings, histories.drive, facts, recorded, shown=shown.tracking
@@ -240,14 +229,6 @@ def _split_parts(
             **summary.saving_parts(readings, "atmosphere", recorded, shown=True),
         )
         parts["near_air"] = NearAir()
-    if answer.focus is not None:
-        parts["instrument"] = parts["instrument"].model_copy(
-            update={
-                "defocus_arcsec": answer.focus.defocus,
-                "astigmatism_arcsec": answer.focus.astigmatism,
-                "focus": answer.focus.part,
-            }
-        )
     return parts
 
 
@@ -284,7 +265,7 @@ def _what_is_shown(record: Record, lines: Lines, answer: Answer) -> summary.Show
         tracking=moves or shown_owner(lines.found, "tracking"),
         structure=shown_owner(lines.found, "structure") or inside,
         near_air=above("near_air"),
-        optics=stated or answer.focus is not None or above("optics"),
+        optics=stated or answer.optics is not None or above("optics"),
     )
 
 
@@ -310,7 +291,7 @@ def _with_drive(
     if motion.grid is not None:
         series = record_of_grid(motion.grid)
     else:
-        uneven = record_of_tracks(record.view.tracks, motion.shared, facts.scale_arcsec)
+        uneven = record_of_tracks(record.tracks, motion.shared, facts.scale_arcsec)
         if uneven is None:
             return part, []
         series = uneven
@@ -364,16 +345,15 @@ def _findings(
     remarks: tuple[Remark, ...],
 ) -> Findings:
     del lines
-    tracks, facts = record.view.tracks, record.facts
+    tracks, facts = record.tracks, record.facts
     exposure = tracks.exposure_s
-    has_focus = answer.focus is not None and answer.focus.least_arcsec2 is not None
     return Findings(
         level=allowed.level,
         exposure_s=exposure,
         duration_s=duration_s(tracks),
         airmass=facts.airmass,
         stars=tracks.n_stars,
-        optics_stated=facts.known_instrument_arcsec is not None or has_focus,
+        optics_stated=facts.known_instrument_arcsec is not None or answer.optics_source is not None,
         steady_blur=(exposure or 0.0) >= STEADY_BLUR_EXPOSURE_S,
         converged=answer.fit is None or answer.fit.converged,
         r_hat=None if answer.fit is None else answer.fit.r_hat_max,
@@ -401,10 +381,10 @@ def _fit_record(answer: Answer) -> Fit | None:
 def _series(
     record: Record, motion: Motion, stack: StarImages | None, lines: Lines, answer: Answer
 ) -> Series:
-    facts, tracks = record.facts, record.view.tracks
+    facts, tracks = record.facts, record.tracks
     arrays = diagnostics.plain_arrays(tracks, motion.shared, motion.pairs, facts.scale_arcsec)
-    if record.view.mask is not None:
-        arrays |= image_places(record.view)
+    for guest in answer.guests:
+        arrays |= guest.arrays(record)
     if facts.scale_arcsec is not None:
         arrays |= lines.arrays
         if motion.quiet is not None:
@@ -417,7 +397,7 @@ def _series(
         if answer.histories is not None and motion.grid is not None and facts.scale_arcsec:
             removed, estimated = diagnostics.removed_motions(tracks, motion.grid, answer.histories)
             arrays |= estimated
-        more, scale = diagnostics.images(record.view.images, stack, facts, removed)
+        more, scale = diagnostics.images(record.images, stack, facts, removed)
         images |= more
     if answer.fit is not None:
         arrays |= answer.fit.transfer_curves()
@@ -426,13 +406,11 @@ def _series(
         if len(motion.pairs.separation_px) and facts.scale_arcsec is not None:
             widest = float(motion.pairs.separation_px.max()) * facts.scale_arcsec
             arrays |= answer.fit.pair_curves(np.linspace(0.02 * widest, 1.1 * widest, 24))
-    if answer.focus is not None:
-        arrays |= answer.focus.arrays
     return Series(arrays, images, scale)
 
 
 def _sequence_info(source: Source, record: Record) -> SequenceInfo:
-    tracks, facts = record.view.tracks, record.facts
+    tracks, facts = record.tracks, record.facts
     name = record.rig.get("object")
     return SequenceInfo(
         name=source.name,

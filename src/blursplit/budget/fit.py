@@ -10,22 +10,19 @@ import numpy as np
 
 from blursplit.budget.air_data import (
     TILT,
-    Optics,
     build_air_table,
     differential_modes,
     fiducial_covariance,
     mean_of_openings,
     spectral_data,
 )
-from blursplit.budget.air_model import AirModel, AirState, Guest, Priors
+from blursplit.budget.air_model import AirModel, AirState, Priors
 from blursplit.budget.line_terms import (
     LineTerm,
     blur_inside_exposure,
     line_cores_hz,
     line_density,
 )
-from blursplit.budget.mask_prior import MaskPrior
-from blursplit.budget.optics_data import OpticsData
 from blursplit.budget.realise import shared_coefficients, without_lines
 from blursplit.budget.sampler import Draws, effective_draws, r_hat, sample
 from blursplit.constants import (
@@ -44,7 +41,10 @@ from blursplit.constants import (
     REGISTERED_BIAS_SIGMA,
     SEEING_IN_LAMBDA_OVER_R0,
 )
+from blursplit.evidence.guest import Guest, KnownStrength
+from blursplit.facts import Optics
 from blursplit.image.otf import log_otf_bias
+from blursplit.image.transfer import OpticsData
 from blursplit.motion.grid import GridData
 from blursplit.spectra import Continuum
 from blursplit.turbulence.conversions import STRUCTURE_CONSTANT
@@ -69,7 +69,8 @@ class FitSetup:
         Largest one-axis variance of shake inside the exposures that changing shapes suggest.
     continuum : Continuum or None
         Smooth density of the shared motion, to take strong lines out of the fit's data.
-    mask : MaskPrior or None
+    strength : KnownStrength or None
+        Where a guest has measured the air.
     window_over_diffraction : float or None
         Sigma of the centroid's window in lambda/D.
     least_instrument_arcsec2 : ndarray or None
@@ -82,7 +83,7 @@ class FitSetup:
     registration_noise_arcsec2: float
     fast_motion_arcsec2: float = 0.0
     continuum: Continuum | None = None
-    mask: MaskPrior | None = None
+    strength: KnownStrength | None = None
     window_over_diffraction: float | None = None
     least_instrument_arcsec2: FloatArray | None = None
 
@@ -337,8 +338,8 @@ def build_model(
     table = build_air_table(
         grid, data, optics, fine_hz=fine, baseline_m=np.append(baseline, reference)
     )
-    if setup.mask is not None:
-        table = mean_of_openings(table, optics, data.centre_hz, setup.mask.separation_m)
+    if setup.strength is not None:
+        table = mean_of_openings(table, optics, data.centre_hz, setup.strength.separation_m)
     inside, doubt = blur_inside_exposure(
         lines, grid.exposure_s, baseline / optics.wavelength_m / ARCSEC_PER_RADIAN
     )
@@ -396,7 +397,7 @@ def _priors(setup: FitSetup, grid: GridData, reference_m: float, *, has_star: bo
         else _measured_width_prior(least, low, high),
         nyquist_hz=0.5 / grid.cadence_s,
         fast_arcsec2=setup.fast_motion_arcsec2 if has_star else 0.0,
-        ln_j=None if setup.mask is None else setup.mask.ln_j,
+        ln_j=None if setup.strength is None else setup.strength.ln_j,
     )
 
 

@@ -2,40 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 
-from blursplit.budget.alias_evidence import damping_log_odds, image_log_odds
-from blursplit.budget.line_terms import (
+from blursplit.budget.line_terms import LineTerm
+from blursplit.constants import (
+    DRIVE_ODDS,
+    LINE_PIECE_SAMPLES,
+    SHARED_ENOUGH,
     SLOWEST_STRUCTURE_HZ,
-    LineTerm,
-    smallest_detectable_rms,
 )
+from blursplit.evidence.guest import Guest
 from blursplit.evidence.guide_loop import NAME as GUIDE_LOOP
 from blursplit.evidence.guide_loop import find_guide_motion
+from blursplit.evidence.irregular_sampling import IrregularLines
 from blursplit.evidence.rolling_rows import kept_by_rows, search_zones
-from blursplit.evidence.two_rates import lines_at_second_rate
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
-
-    from blursplit.budget.alias_evidence import StarImage
-    from blursplit.evidence.two_rates import RateLines
-    from blursplit.motion.grid import GridData, GridSegment
-    from blursplit.rig import Instrument
-    from blursplit.spectra import LineFit, LineSearch
-    from blursplit.spectra.aliases import AliasDecision
-    from blursplit.stars.tracks import StarTracks
-
-    FloatArray = NDArray[np.float64]
-
-SHARED_ENOUGH = 0.9  # a line that moves single stars is air or a double star, no vibration
-DRIVE_ODDS = 0.9
-SLOWEST_STRUCTURE_LIMIT_HZ = 3.0  # limits on unseen modes hold from here up (design, section 6)
+from blursplit.evidence.star_image import StarImage, damping_log_odds, image_log_odds
+from blursplit.motion.grid import GridData, GridSegment
+from blursplit.rig import Rig
+from blursplit.spectra import AliasDecision, LineFit, LineSearch
+from blursplit.stars.tracks import StarTracks
+from blursplit.types import FloatArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -66,9 +56,9 @@ class FoundLine:
 def search_lines(
     grid: GridData,
     tracks: StarTracks,
-    instrument: Instrument,
+    rig: Rig,
     star: StarImage | None,
-    second: StarTracks | None = None,
+    guests: Sequence[Guest] = (),
 ) -> tuple[LineSearch | None, list[FoundLine]]:
     """Find the lines of the shared motion.
 
@@ -76,12 +66,12 @@ def search_lines(
     ----------
     grid : GridData
     tracks : StarTracks
-    instrument : Instrument
+    rig : Rig
         For time stamps, row times, declared periods and known sources of vibration.
     star : StarImage or None
         Widths of the registered star, in the unit of the grid.
-    second : StarTracks or None
-        Frames of the same run at another rate, which tell aliases apart.
+    guests : sequence of Guest
+        What else tells aliases apart.
 
     Returns
     -------
@@ -112,13 +102,12 @@ def search_lines(
     for number, family in enumerate(group_harmonics(frequency, sigma)):
         family_of.update(dict.fromkeys((int(m) for m in family.members), number))
     longest = max(grid.segments, key=lambda s: len(s.real))
-    other = lines_at_second_rate(second) if second is not None and fits else None
     lines = []
     for i, fit in enumerate(fits):
         shared = _shared(grid, longest, fit, search)
         if shared is not None and shared < SHARED_ENOUGH:
             continue
-        alias = _alias(grid, longest, fit, search, tracks, instrument, star, other)
+        alias = _alias(grid, longest, fit, search, tracks, rig, star, guests)
         kept = kept_by_rows(alias.candidates_hz, grid.row_time_s, grid.cadence_s)
         if all(fit is not line for line in search.lines):
             # found with the rows' delays undone: the mean over the rows shows this much of it
@@ -127,17 +116,13 @@ def search_lines(
         lines.append(
             FoundLine(fit, shared, alias, family=family_of.get(i), kept=kept, steady_chance=steady)
         )
-    lines = name_found(lines, instrument, cadence_s=grid.cadence_s, lowest_hz=search.searched_hz[0])
-    return search, _with_guide_loop(lines, grid, instrument)
+    lines = name_found(lines, rig, cadence_s=grid.cadence_s, lowest_hz=search.searched_hz[0])
+    return search, _with_guide_loop(lines, grid, rig)
 
 
-def _with_guide_loop(
-    lines: list[FoundLine], grid: GridData, instrument: Instrument
-) -> list[FoundLine]:
+def _with_guide_loop(lines: list[FoundLine], grid: GridData, rig: Rig) -> list[FoundLine]:
     """Give the lines in a guide loop's bump to tracking; the bump itself where none was found."""
-    from blursplit.spectra import AliasDecision
-
-    guide = find_guide_motion(grid, instrument)
+    guide = find_guide_motion(grid, rig)
     if guide is None:
         return lines
     low, high = guide.band_hz
@@ -169,7 +154,7 @@ def _owner(fit: LineFit, drive_odds: float) -> Literal["tracking", "structure", 
     return "structure" if fit.frequency_hz >= SLOWEST_STRUCTURE_HZ else "unassigned"
 
 
-def _joined(grid: GridData) -> tuple[FloatArray, FloatArray, NDArray[np.int64]]:
+def _joined(grid: GridData) -> tuple[FloatArray, FloatArray, IntArray]:
     time = np.concatenate(
         [s.start_s + np.arange(len(s.real)) * grid.cadence_s for s in grid.segments]
     )
@@ -200,7 +185,6 @@ def _steady_chance(piece: GridSegment, fit: LineFit, cadence_s: float) -> float 
 
     As many samples as the search takes at once, whatever the length of the record.
     """
-    from blursplit.constants import LINE_PIECE_SAMPLES
     from blursplit.spectra import steady_chance
 
     if fit.kind != "steady":
@@ -216,15 +200,14 @@ def _alias(
     fit: LineFit,
     search: LineSearch,
     tracks: StarTracks,
-    instrument: Instrument,
+    rig: Rig,
     star: StarImage | None,
-    other: RateLines | None,
+    guests: Sequence[Guest],
 ) -> AliasDecision:
     from blursplit.spectra.aliases import (
         alias_candidates,
         decide_alias,
         row_time_log_odds,
-        second_rate_log_odds,
         time_stamp_log_odds,
     )
 
@@ -241,10 +224,10 @@ def _alias(
             fit,
             search.continuum,
             candidates,
-            row_order_known=instrument.get("row_order") is not None,
+            row_order_known=rig.get("row_order") is not None,
         )
     by_stamps = None
-    if instrument.get("time_stamps") == "hardware" and tracks.timing == "jittered":
+    if rig.get("time_stamps") == "hardware" and tracks.timing == "jittered":
         good = piece.frame >= 0
         rows_of = piece.frame[good]
         by_stamps = time_stamp_log_odds(
@@ -254,21 +237,13 @@ def _alias(
             search.continuum,
             candidates.frequency_hz,
         )
-    by_rate = None
-    if other is not None:
-        by_rate = second_rate_log_odds(
-            candidates.frequency_hz,
-            other.cadence_s,
-            other.frequency_hz,
-            other.sigma_hz,
-            fit.frequency_sigma,
-        )
+    said = {
+        guest.alias_evidence: guest.alias_log_odds(fit, candidates.frequency_hz) for guest in guests
+    }
     decision = decide_alias(
         candidates,
         exposure_s=grid.exposure_s,
-        row_times=by_rows,
-        time_stamps=by_stamps,
-        second_rate=by_rate,
+        evidence={"row times": by_rows, "time stamps": by_stamps, **said},
     )
     more = damping_log_odds(fit, decision.candidates_hz)
     evidence = [*decision.evidence, "usual damping"]
@@ -279,31 +254,42 @@ def _alias(
     return replace(decision, odds=odds / odds.sum(), evidence=tuple(evidence))
 
 
+def lines_at_own_times(found: IrregularLines, rig: Rig) -> tuple[FoundLine, ...]:
+    """Return the lines of a run without a grid of times: nothing folds them."""
+    lines = [
+        FoundLine(
+            fit, None, AliasDecision(np.array([fit.frequency_hz]), np.ones(1), ("uneven times",))
+        )
+        for fit in found.lines
+    ]
+    return tuple(name_found(lines, rig, cadence_s=found.cadence_s, lowest_hz=found.lowest_hz))
+
+
 def name_found(
-    found: Sequence[FoundLine], instrument: Instrument, *, cadence_s: float, lowest_hz: float
+    found: Sequence[FoundLine], rig: Rig, *, cadence_s: float, lowest_hz: float
 ) -> list[FoundLine]:
     """Return the lines with causes that the declared sources allow, and whose they are.
 
     Parameters
     ----------
     found : sequence of FoundLine
-    instrument : Instrument
+    rig : Rig
     cadence_s : float
     lowest_hz : float
         Start of the search.
     """
     from blursplit.pier.causes import LineFacts, is_steady, list_causes, name_causes
 
-    mains = instrument.get("mains_hz")
-    turns = instrument.get("drive") != "off"
+    mains = rig.get("mains_hz")
+    turns = rig.get("drive") != "off"
     causes = list_causes(
-        worm_period_s=instrument.get("worm_period_s") if turns else None,
-        wheel_teeth=instrument.get("wheel_teeth") if turns else None,
-        drive_angle_deg=instrument.get("ra_angle_deg"),
-        mode_hz=_predicted_modes(instrument),
+        worm_period_s=rig.get("worm_period_s") if turns else None,
+        wheel_teeth=rig.get("wheel_teeth") if turns else None,
+        drive_angle_deg=rig.get("ra_angle_deg"),
+        mode_hz=_predicted_modes(rig),
         mains_hz=(50.0, 60.0) if mains is None else (float(mains),),
-        fan_rpm=instrument.get("fan_rpm") or (),
-        known_lines=instrument.setup.known_lines,
+        fan_rpm=rig.get("fan_rpm") or (),
+        known_lines=rig.setup.known_lines,
     )
     facts = [
         LineFacts(
@@ -327,27 +313,11 @@ def name_found(
     return out
 
 
-def _predicted_modes(instrument: Instrument) -> list[tuple[str, float]]:
-    if not instrument.setup.pier:
+def _predicted_modes(rig: Rig) -> list[tuple[str, float]]:
+    if not rig.setup.pier:
         return []
     from blursplit.pier.model import build_pier, pier_modes
     from blursplit.pier.setup import read_pier
 
-    modes = pier_modes(build_pier(read_pier(instrument.setup.pier, "setup file")))
+    modes = pier_modes(build_pier(read_pier(rig.setup.pier, "setup file")))
     return [(f"{mode.kind} {i + 1}", mode.frequency_hz) for i, mode in enumerate(modes)]
-
-
-def structure_limit(search: LineSearch | None, grid: GridData) -> float | None:
-    """Return the smallest mode that would have been found from 3 Hz to Nyquist, unit of the grid.
-
-    None where nothing was searched there.
-    """
-    if search is None:
-        return None
-    low = max(SLOWEST_STRUCTURE_LIMIT_HZ, search.searched_hz[0])
-    high = search.searched_hz[1]
-    if low >= high:
-        return None
-    frequency = np.geomspace(low, high, 60)
-    density = search.continuum(frequency).mean(axis=1)
-    return float(np.max(smallest_detectable_rms(density, frequency, grid.longest_s)))

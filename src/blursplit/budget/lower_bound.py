@@ -18,7 +18,7 @@ from blursplit.turbulence.tilt import pair_kernels
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from blursplit.budget.air_data import Optics
+    from blursplit.facts import Optics
     from blursplit.motion import PairStatistics
     from blursplit.motion.grid import GridData
 

@@ -3,27 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from blursplit.budget.alias_evidence import StarImage
-from blursplit.budget.facts import Facts, duration_s, longest_stretch_s
-from blursplit.budget.focus_runs import FocusSeries
-from blursplit.budget.lines import FoundLine, search_lines
-from blursplit.budget.uneven import uneven_lines
-from blursplit.budget.view import View, view_of
+from blursplit.budget.lines import FoundLine, lines_at_own_times, search_lines
 from blursplit.constants import (
     FASTEST_STRUCTURE_HZ,
     LIMIT_DAMPING,
     LOWEST_LIMIT_HZ,
     SLOWEST_STRUCTURE_HZ,
 )
-from blursplit.definitions import Conditions, History, width
+from blursplit.definitions import History, width
 from blursplit.drive.terms import DriveTerm, drive_terms, without_drive
+from blursplit.evidence.guest import Guest, Record
+from blursplit.evidence.irregular_sampling import find_lines_at_own_times
 from blursplit.evidence.rolling_rows import align_rows
+from blursplit.evidence.star_image import StarImage
+from blursplit.facts import duration_s, longest_stretch_s
 from blursplit.image.stack import StarImages, star_images
-from blursplit.motion import CommonMotion, PairStatistics, fit_common_motion, pair_statistics
+from blursplit.motion import CommonMotion, PairStatistics
 from blursplit.motion.grid import GridData, grid_data
 from blursplit.result import Remark
 from blursplit.rig import Rig
@@ -41,37 +40,6 @@ __all__ = [
     "prepare",
     "what_can_be_said",
 ]
-
-
-@dataclass(frozen=True)
-class Record:
-    """Star tracks and what is known beside them, special cases undone.
-
-    Parameters
-    ----------
-    whole : StarTracks
-        As followed.
-    view : View
-        What is to be looked at: behind a mask one star in place of its two images, of two frame
-        rates the longer one.
-    rig : Rig
-    facts : Facts
-    """
-
-    whole: StarTracks
-    view: View
-    rig: Rig
-    facts: Facts
-
-    @property
-    def conditions(self) -> Conditions | None:
-        """Telescope and camera of the images; None without an aperture or a scale."""
-        optics = self.facts.optics
-        if optics is None or self.facts.scale_arcsec is None:
-            return None
-        return Conditions(
-            optics.aperture_m, optics.obstruction, optics.wavelength_m, self.facts.scale_arcsec
-        )
 
 
 @dataclass(frozen=True)
@@ -123,47 +91,41 @@ class Lines:
 
 
 def prepare(
-    whole: StarTracks,
-    second: StarTracks | None,
-    rig: Rig,
-    facts: Facts,
-    focus: FocusSeries | None,
+    tracks: StarTracks, rig: Rig, blur_time_s: float | None, guests: Sequence[Guest]
 ) -> Record:
-    """Undo what is special about a record: a mask, two rates."""
-    motion = fit_common_motion(whole)
-    pairs = pair_statistics(
-        whole, reference_x_px=motion.reference_x_px, reference_y_px=motion.reference_y_px
-    )
-    view = replace(view_of(whole, rig, facts, motion, pairs), focus=focus, second=second)
-    return Record(whole, view, rig, view.facts)
+    """Undo what is special about a record."""
+    record = Record.of(tracks, rig, blur_time_s)
+    for guest in guests:
+        record = guest.prepare(record)
+    return record
 
 
 def shared_and_differential(record: Record) -> Motion:
     """Put the motion on a grid of times, if its times follow one."""
-    tracks, facts = record.view.tracks, record.facts
+    tracks, facts = record.tracks, record.facts
     grid = None
     if not facts.is_long and tracks.cadence_s is not None and tracks.timing != "irregular":
         grid = grid_data(
             tracks,
-            record.view.motion,
+            record.motion,
             scale_arcsec=facts.scale_arcsec or 1.0,
             cadence_s=tracks.cadence_s,
         )
     length = longest_stretch_s(tracks) if grid is None else grid.longest_s
     terms = tuple(drive_terms(record.rig, length))
     quiet = None if grid is None else align_rows(without_drive(grid, terms))
-    return Motion(record.view.motion, record.view.pairs, terms, grid, quiet)
+    return Motion(record.motion, record.pairs, terms, grid, quiet)
 
 
 def stack_stars(record: Record) -> StarImages | None:
     """Add up the cut-outs, as recorded and registered."""
     facts = record.facts
-    return star_images(record.view.images, facts.blur_time_s, facts.scale_arcsec or 1.0, {})
+    return star_images(record.images, facts.blur_time_s, facts.scale_arcsec or 1.0, {})
 
 
 def what_can_be_said(record: Record, motion: Motion, stack: StarImages | None) -> Allowed:
     """Return the level of the answer: positions < widths < split, with the reasons for less."""
-    facts, tracks = record.facts, record.view.tracks
+    facts, tracks = record.facts, record.tracks
     reasons: list[Remark] = []
     steps: list[str] = []
     level = "split"
@@ -175,13 +137,13 @@ def what_can_be_said(record: Record, motion: Motion, stack: StarImages | None) -
         if step is not None:
             steps.append(step)
 
-    if record.view.barred is not None:
-        code, text = record.view.barred
+    if record.barred is not None:
+        code, text = record.barred
         level = "positions"
         reasons.append(Remark(code=code, text=text))
     if facts.scale_arcsec is None:
         lower("positions", "no-pixel-scale", "state-pixel-scale")
-    elif facts.optics is None and record.view.barred is None:
+    elif facts.optics is None and record.barred is None:
         lower("positions", "no-aperture", "state-aperture")
     if stack is None:
         lower("positions", "no-star-image", "raw-frames")
@@ -200,7 +162,7 @@ def what_can_be_said(record: Record, motion: Motion, stack: StarImages | None) -
 
 def _no_spectra(record: Record) -> tuple[str, str]:
     """Return why there are no spectra, and what would give them."""
-    tracks = record.view.tracks
+    tracks = record.tracks
     if record.facts.is_long:
         return "long-frames", "shorter-exposure"
     if tracks.cadence_s is None or tracks.timing == "irregular":
@@ -210,24 +172,25 @@ def _no_spectra(record: Record) -> tuple[str, str]:
 
 def find_shared_lines(record: Record, motion: Motion, stack: StarImages | None) -> Lines:
     """Find the lines of the shared motion, and what would have been found."""
-    facts, tracks = record.facts, record.view.tracks
+    facts, tracks = record.facts, record.tracks
     none = np.zeros(0)
     if motion.quiet is None:
         if facts.is_long or tracks.timing != "irregular":
             return Lines(None, (), none, none, None, {})
-        uneven = uneven_lines(tracks, motion.shared, record.rig, facts.scale_arcsec or 1.0)
+        uneven = find_lines_at_own_times(tracks, motion.shared, facts.scale_arcsec or 1.0)
         if uneven is None:
             return Lines(None, (), none, none, None, {})
-        return Lines(None, uneven.lines, none, none, None, uneven.arrays)
+        found = lines_at_own_times(uneven, record.rig)
+        return Lines(None, found, none, none, None, uneven.arrays)
     star, conditions = None, record.conditions
     if stack is not None and conditions is not None:
         perfect = width(History(conditions, np.zeros(1), np.zeros(1, dtype=np.int64)))
         star = StarImage(stack.widths["registered"], perfect)
-    search, found = search_lines(motion.quiet, tracks, record.rig, star, record.view.second)
+    search, several = search_lines(motion.quiet, tracks, record.rig, star, record.guests)
     if search is None:
-        return Lines(None, tuple(found), none, none, None, {})
+        return Lines(None, tuple(several), none, none, None, {})
     at, limit, undetected = _limits(search, motion.quiet)
-    return Lines(search, tuple(found), at, limit, undetected, {})
+    return Lines(search, tuple(several), at, limit, undetected, {})
 
 
 def _limits(

@@ -14,9 +14,10 @@ import numpy as np
 
 from blursplit.budget.histories import grid_times
 from blursplit.budget.lines import FoundLine
-from blursplit.budget.record import Lines, Motion, Record
+from blursplit.budget.record import Lines, Motion
 from blursplit.constants import COHERENT_LINE
 from blursplit.errors import InputError
+from blursplit.evidence.guest import Record
 from blursplit.evidence.sensor import CLAIMS, SensorEvidence, explain_shared_motion
 from blursplit.evidence.sensor_record import SensorRecord
 from blursplit.motion.grid import GridData
@@ -118,7 +119,7 @@ def _weigh(record: Record, so_far: Weighed, sensor: SensorRecord, name: str, see
 
 
 def _start(record: Record) -> datetime | None:
-    text = record.view.tracks.start_utc
+    text = record.tracks.start_utc
     if text is None:
         return None
     moment = datetime.fromisoformat(text)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -12,11 +13,13 @@ from blursplit.constants import (
     RATES_SLOW_CADENCE_S,
     RATES_STAMP_RESOLUTION_S,
 )
+from blursplit.evidence.guest import Guest, Record
 from blursplit.evidence.rolling_rows import align_rows
 from blursplit.frames.timing import change_of_rate, solve_timing
 from blursplit.motion import fit_common_motion
 from blursplit.motion.grid import grid_data
-from blursplit.rig import Instrument
+from blursplit.rig import Rig
+from blursplit.spectra import LineFit
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray
 
@@ -36,15 +39,50 @@ class RateLines:
     sigma_hz: FloatArray
 
 
-def split_at_rate_change(
-    tracks: StarTracks, instrument: Instrument
-) -> tuple[StarTracks, StarTracks | None]:
+@dataclass(frozen=True)
+class TwoRates(Guest):
+    """The part of the run at another rate, which tells aliases apart."""
+
+    blur_time_s: float | None = None
+    second: StarTracks | None = None
+
+    alias_evidence = "second frame rate"
+
+    def prepare(self, record: Record) -> Record:
+        """Keep the longer part of a run whose rate changes."""
+        main, second = split_at_rate_change(record.whole, record.rig)
+        if second is None:
+            return record
+        left = Record.of(main, record.rig, self.blur_time_s)
+        return replace(left, guests=(*record.guests, replace(self, second=second)))
+
+    @cached_property
+    def _lines(self) -> RateLines | None:
+        return None if self.second is None else lines_at_second_rate(self.second)
+
+    def alias_log_odds(self, line: LineFit, candidates_hz: FloatArray) -> FloatArray | None:
+        """Return how well each true frequency agrees with the lines at the other rate."""
+        from blursplit.spectra.aliases import second_rate_log_odds
+
+        other = self._lines
+        if other is None:
+            return None
+        return second_rate_log_odds(
+            candidates_hz,
+            other.cadence_s,
+            other.frequency_hz,
+            other.sigma_hz,
+            line.frequency_sigma,
+        )
+
+
+def split_at_rate_change(tracks: StarTracks, rig: Rig) -> tuple[StarTracks, StarTracks | None]:
     """Return the part of the longer run at one rate, and the other part.
 
     Parameters
     ----------
     tracks : StarTracks
-    instrument : Instrument
+    rig : Rig
         Whether the camera made the time stamps.
 
     Returns
@@ -58,7 +96,7 @@ def split_at_rate_change(
     cut = change_of_rate(tracks.time_s)
     if cut is None:
         return tracks, None
-    hardware = instrument.get("time_stamps") == "hardware"
+    hardware = rig.get("time_stamps") == "hardware"
     parts = [_part(tracks, slice(0, cut), hardware), _part(tracks, slice(cut, None), hardware)]
     if any(part.timing == "irregular" for part in parts):
         return tracks, None

@@ -14,6 +14,7 @@ from blursplit.constants import (
     REGISTERED_BASELINES,
     REGISTERED_D_OVER_R0,
     REGISTERED_LOG_BIAS,
+    WHOLE_TURN,
 )
 from blursplit.turbulence.conversions import structure_function
 from blursplit.types import FloatArray
@@ -61,6 +62,28 @@ def _lens(distance: FloatArray, large: float, small: float) -> FloatArray:
         - d * half_chord
     )
     return np.asarray(np.where(inside, np.pi * small**2, np.where(apart, 0.0, area)), dtype=float)
+
+
+def streak_otf(cycles: FloatArray, sigma: float, turns: float) -> FloatArray:
+    """Return the transfer function, along the motion, of a line's motion inside the exposures.
+
+    Parameters
+    ----------
+    cycles : ndarray
+        Sky frequencies along the motion, in one over the unit of `sigma`.
+    sigma : float
+        Rms of the motion inside an exposure.
+    turns : float
+        Oscillations in an exposure.
+    """
+    size = cycles * sigma
+    if turns >= WHOLE_TURN:
+        return np.asarray(np.exp(-2.0 * np.pi**2 * size**2))
+    from scipy.special import erf
+
+    # Mean of sin(cz)/(cz) over a normal z: d(c mean)/dc is that of cos(cz), exp(-c^2/2).
+    c = np.maximum(np.pi * np.sqrt(12.0) * np.abs(size), 1e-6)
+    return np.asarray(np.sqrt(np.pi / 2.0) * erf(c / np.sqrt(2.0)) / c)
 
 
 def pixel_otf(

@@ -8,6 +8,7 @@ samples between the frames).
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -234,29 +235,27 @@ def decide_alias(
     candidates: Candidates,
     *,
     exposure_s: float | None = None,
-    row_times: FloatArray | None = None,
-    time_stamps: FloatArray | None = None,
-    second_rate: FloatArray | None = None,
+    evidence: Mapping[str, FloatArray | None] | None = None,
 ) -> AliasDecision:
     """Join the evidence into odds.
 
     Parameters
     ----------
-    row_times, time_stamps, second_rate : ndarray, shape (c,), optional
-        Log likelihoods from the functions above. Pass `time_stamps` for stamps made by the
-        camera's own clock only: stamps of a computer scatter while the shutter is regular.
+    evidence : mapping of name to ndarray, shape (c,), optional
+        Log likelihoods, None where there is no such evidence. Pass those of time stamps for
+        stamps made by the camera's own clock only: stamps of a computer scatter while the
+        shutter is regular.
     """
-    named = {"row times": row_times, "time stamps": time_stamps, "second frame rate": second_rate}
     total = exposure_log_odds(candidates.frequency_hz, exposure_s)
-    evidence = ["exposure"] if exposure_s else []
-    for name, values in named.items():
+    used = ["exposure"] if exposure_s else []
+    for name, values in (evidence or {}).items():
         if values is not None:
             total = total + values
-            evidence.append(name)
+            used.append(name)
     odds = np.exp(total - total.max())
     odds = odds / odds.sum()
     odds = (odds + ALIAS_ODDS_FLOOR) / (1.0 + ALIAS_ODDS_FLOOR * odds.size)
-    return AliasDecision(candidates.frequency_hz, odds, tuple(evidence))
+    return AliasDecision(candidates.frequency_hz, odds, tuple(used))
 
 
 def _continuum_covariance(lag: FloatArray, continuum: Continuum, axis: int) -> FloatArray:

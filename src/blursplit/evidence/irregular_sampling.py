@@ -3,49 +3,47 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.budget.lines import FoundLine, name_found
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.motion import CommonMotion
-    from blursplit.rig import Instrument
-    from blursplit.spectra import LineFit
-    from blursplit.stars.tracks import StarTracks
-
-    FloatArray = NDArray[np.float64]
-
-FEWEST_FRAMES = 100
-MOST_FRAMES = 8000  # of the density: its cost grows with their square
-DEGREES_OF_FREEDOM = 4.0  # of the sum of two axes in one bin, no taper
-# Of the variance: at random intervals sizes came out 12 % too large (24 modes, see the docs).
-SIZE_ERROR = 0.25
+from blursplit.constants import (
+    IRREGULAR_FEWEST_FRAMES,
+    IRREGULAR_FREEDOM,
+    IRREGULAR_MOST_FRAMES,
+    IRREGULAR_SIZE_ERROR,
+)
+from blursplit.motion import CommonMotion
+from blursplit.spectra import LineFit
+from blursplit.stars.tracks import StarTracks
+from blursplit.types import FloatArray
 
 
 @dataclass(frozen=True)
-class UnevenLines:
+class IrregularLines:
     """What was found.
 
     Parameters
     ----------
-    lines : tuple of FoundLine
+    lines : tuple of LineFit
         In the unit of the motion.
+    cadence_s : float
+        Median interval of the longest stretch.
+    lowest_hz : float
+        Start of the search.
     arrays : dict
         Frequencies and densities of the shared motion along x and y, of the longest stretch, and
         the 68 % band of their sum.
     """
 
-    lines: tuple[FoundLine, ...]
+    lines: tuple[LineFit, ...]
+    cadence_s: float
+    lowest_hz: float
     arrays: dict[str, FloatArray]
 
 
-def uneven_lines(
-    tracks: StarTracks, motion: CommonMotion, instrument: Instrument, scale_arcsec: float
-) -> UnevenLines | None:
+def find_lines_at_own_times(
+    tracks: StarTracks, motion: CommonMotion, scale_arcsec: float
+) -> IrregularLines | None:
     """Search the shared motion at the frames' own times.
 
     Parameters
@@ -53,14 +51,12 @@ def uneven_lines(
     tracks : StarTracks
         Irregular in time.
     motion : CommonMotion
-    instrument : Instrument
-        For the causes.
     scale_arcsec : float
         Arcsec per pixel (1 to stay in pixels).
 
     Returns
     -------
-    UnevenLines or None
+    IrregularLines or None
         None with fewer than 100 frames in the longest stretch.
 
     Notes
@@ -71,7 +67,7 @@ def uneven_lines(
     """
     from scipy.stats import chi2
 
-    from blursplit.spectra import AliasDecision, find_lines, lomb_scargle_density
+    from blursplit.spectra import find_lines, lomb_scargle_density
 
     shared = scale_arcsec * np.stack([motion.x_px, motion.y_px], axis=1)
     good = np.isfinite(shared).all(axis=1)
@@ -80,39 +76,30 @@ def uneven_lines(
         return None
     numbers, counts = np.unique(segment, return_counts=True)
     longest = segment == numbers[int(np.argmax(counts))]
-    if longest.sum() < FEWEST_FRAMES:
+    if longest.sum() < IRREGULAR_FEWEST_FRAMES:
         return None
     cadence_s = float(np.median(np.diff(time_s[longest])))
     search = find_lines(
         time_s, shared, cadence_s=cadence_s, timing="irregular", segment=segment.astype(np.int64)
     )
-    lines = [
-        FoundLine(
-            _doubted(fit),
-            None,
-            AliasDecision(np.array([fit.frequency_hz]), np.ones(1), ("uneven times",)),
-        )
-        for fit in search.lines
-    ]
-    named = name_found(
-        lines, instrument, cadence_s=cadence_s, lowest_hz=float(search.searched_hz[0])
-    )
-    at, part = time_s[longest][:MOST_FRAMES], shared[longest][:MOST_FRAMES]
+    at, part = time_s[longest][:IRREGULAR_MOST_FRAMES], shared[longest][:IRREGULAR_MOST_FRAMES]
     slope = np.polynomial.polynomial.polyfit(at, part, 1)
     part = part - (slope[0] + np.outer(at, slope[1]))
     span_s = float(at[-1] - at[0])
     frequency = np.arange(1, max(int(0.5 * span_s / cadence_s), 2)) / span_s
     densities = [lomb_scargle_density(at, part[:, axis], frequency) for axis in range(2)]
     total = densities[0] + densities[1]
-    low, high = (float(chi2.ppf(part, DEGREES_OF_FREEDOM)) for part in (0.15865, 0.84135))
-    return UnevenLines(
-        tuple(named),
+    low, high = (float(chi2.ppf(part, IRREGULAR_FREEDOM)) for part in (0.15865, 0.84135))
+    return IrregularLines(
+        tuple(_doubted(fit) for fit in search.lines),
+        cadence_s,
+        float(search.searched_hz[0]),
         {
             "frequency_hz": frequency,
             "common_psd_x_arcsec2_hz": densities[0],
             "common_psd_y_arcsec2_hz": densities[1],
-            "common_psd_low_arcsec2_hz": DEGREES_OF_FREEDOM * total / high,
-            "common_psd_high_arcsec2_hz": DEGREES_OF_FREEDOM * total / low,
+            "common_psd_low_arcsec2_hz": IRREGULAR_FREEDOM * total / high,
+            "common_psd_high_arcsec2_hz": IRREGULAR_FREEDOM * total / low,
         },
     )
 
@@ -120,4 +107,6 @@ def uneven_lines(
 def _doubted(fit: LineFit) -> LineFit:
     """Widen the errors of a line's size by what uneven times leave open."""
     size = np.sqrt(np.outer(np.diag(fit.covariance), np.diag(fit.covariance)))
-    return replace(fit, covariance_sigma=np.hypot(fit.covariance_sigma, SIZE_ERROR * size))
+    return replace(
+        fit, covariance_sigma=np.hypot(fit.covariance_sigma, IRREGULAR_SIZE_ERROR * size)
+    )

@@ -3,35 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.constants import (
+    ARCSEC_PER_RADIAN,
+    HIGHEST_TRANSFER_BASELINE,
+    LEAST_TRANSFER,
+    LEAST_WING_SIGMA,
+    LOWEST_TRANSFER_BASELINE,
+    MOST_TRANSFER_CYCLES_PX,
+    TRANSFER_ANGLES,
+    TRANSFER_BASELINES,
+    TRANSFER_FEWEST,
+    TRANSFER_POINT_SIGMA,
+    TRANSFER_SLOPE_SIGMA,
+    WING_LEVEL,
+    WING_LEVEL_SIGMA,
+)
+from blursplit.facts import Optics
 from blursplit.image.otf import telescope_otf
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.budget.air_data import Optics
-
-    FloatArray = NDArray[np.float64]
-
-ARCSEC = 206264.80625
-LOWEST_BASELINE = 0.05  # apertures; below it the stamp's edge and the sky decide
-HIGHEST_BASELINE = 0.30  # above it the Gaussian form of the registered OTF fails
-N_BASELINES = 8
-MAX_CYCLES_PX = 0.42
-LEAST_OTF = 0.04
-N_ANGLES = 24
-# Light of the wings beyond the stamp, and in the sky measured at its edge, is missing from the
-# flux that the transfer function is divided by. It falls as (radius/FWHM)^(-5/3) for Kolmogorov
-# wings; the factor was read off stamps of two simulators (0.45 to 0.7).
-WING_LEVEL = 0.5
-WING_LEVEL_SIGMA = 0.5  # relative
-LEAST_LEVEL_SIGMA = 0.01
-POINT_SIGMA = 0.01  # pixel response and interpolation
-SLOPE_SIGMA = 0.02  # of figure and pixel response, at the highest baseline, as its square
-MIN_BASELINES = 3
+from blursplit.types import FloatArray
 
 
 @dataclass(frozen=True)
@@ -114,17 +106,19 @@ def registered_transfer(
     OpticsData or None
         None where the pixels are too large, or the star too fat, for three baselines.
     """
-    share = np.linspace(LOWEST_BASELINE, HIGHEST_BASELINE, N_BASELINES)
+    share = np.linspace(LOWEST_TRANSFER_BASELINE, HIGHEST_TRANSFER_BASELINE, TRANSFER_BASELINES)
     baseline = share * optics.aperture_m
-    cycles_arcsec = baseline / optics.wavelength_m / ARCSEC
+    cycles_arcsec = baseline / optics.wavelength_m / ARCSEC_PER_RADIAN
     cycles_px = cycles_arcsec * scale_arcsec
     measured = _azimuthal_mean(image, cycles_px)
-    use = (cycles_px < MAX_CYCLES_PX) & (measured > LEAST_OTF) & np.isfinite(measured)
+    use = (
+        (cycles_px < MOST_TRANSFER_CYCLES_PX) & (measured > LEAST_TRANSFER) & np.isfinite(measured)
+    )
     use &= np.cumprod(use).astype(bool)  # nothing beyond the first baseline that fails
-    if int(use.sum()) < MIN_BASELINES:
+    if int(use.sum()) < TRANSFER_FEWEST:
         return None
     by_block = np.stack([np.log(_azimuthal_mean(b, cycles_px[use])) for b in blocks])
-    angles = np.pi * (np.arange(N_ANGLES) + 0.5) / N_ANGLES
+    angles = np.pi * (np.arange(TRANSFER_ANGLES) + 0.5) / TRANSFER_ANGLES
     fx, fy = np.outer(cycles_px[use], np.cos(angles)), np.outer(cycles_px[use], np.sin(angles))
     pixel = np.mean(np.sinc(fx) * np.sinc(fy), axis=1)
     instrument = np.log(telescope_otf(share[use], optics.obstruction) * pixel)
@@ -134,12 +128,14 @@ def registered_transfer(
     radius_px = 0.5 * (image.shape[0] - 1)
     level = WING_LEVEL * (radius_px * scale_arcsec / registered_fwhm_arcsec) ** (-5.0 / 3.0)
     level = min(level, 0.2)
-    level_sigma = WING_LEVEL_SIGMA * level + LEAST_LEVEL_SIGMA
-    slope = SLOPE_SIGMA * (share[use] / HIGHEST_BASELINE) ** 2
-    covariance = scatter + level_sigma**2 + POINT_SIGMA**2 * np.eye(n) + np.outer(slope, slope)
+    level_sigma = WING_LEVEL_SIGMA * level + LEAST_WING_SIGMA
+    slope = TRANSFER_SLOPE_SIGMA * (share[use] / HIGHEST_TRANSFER_BASELINE) ** 2
+    covariance = (
+        scatter + level_sigma**2 + TRANSFER_POINT_SIGMA**2 * np.eye(n) + np.outer(slope, slope)
+    )
     return OpticsData(
         baseline_m=baseline[use],
-        frequency_rad2=(cycles_arcsec[use] * ARCSEC) ** 2,
+        frequency_rad2=(cycles_arcsec[use] * ARCSEC_PER_RADIAN) ** 2,
         log_otf=np.log(measured[use]) - instrument - level,
         covariance=covariance,
         instrument=instrument,
@@ -148,7 +144,7 @@ def registered_transfer(
 
 def _azimuthal_mean(image: FloatArray, cycles_px: FloatArray) -> FloatArray:
     """Mean modulus of the image's transform on circles, over its value at zero."""
-    angles = np.pi * (np.arange(N_ANGLES) + 0.5) / N_ANGLES
+    angles = np.pi * (np.arange(TRANSFER_ANGLES) + 0.5) / TRANSFER_ANGLES
     axis = np.arange(image.shape[0]) - (image.shape[0] - 1) / 2.0
     out = np.empty(len(cycles_px))
     for i, f in enumerate(cycles_px):

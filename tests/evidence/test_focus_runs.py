@@ -1,17 +1,16 @@
-"""What runs at several focus positions come to: prior, astigmatism, words and doubts."""
+"""What runs at several focus positions come to: astigmatism, words and doubts."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 
 import numpy as np
-import pytest
 
-from blursplit.budget.air_data import Optics
-from blursplit.budget.focus_curve import focus_curve
-from blursplit.budget.focus_prior import edge_density
-from blursplit.budget.focus_runs import ANGLES, SHARE, FocusRun
-from blursplit.budget.optics_data import ARCSEC, OpticsData
+from blursplit.constants import ARCSEC_PER_RADIAN
+from blursplit.evidence.focus import ANGLES, SHARE, FocusRun
+from blursplit.evidence.focus_runs import focus_curve
+from blursplit.facts import Optics
+from blursplit.image.transfer import OpticsData
 from blursplit.turbulence.defocus import defocus_otf, defocus_sigma_arcsec
 
 OPTICS = Optics(
@@ -21,10 +20,10 @@ OPTICS = Optics(
     outer_scale_m=(10.0, 50.0),
     wind_m_s=(2.0, 30.0),
 )
-CYCLES = SHARE * OPTICS.aperture_m / OPTICS.wavelength_m / ARCSEC
+CYCLES = SHARE * OPTICS.aperture_m / OPTICS.wavelength_m / ARCSEC_PER_RADIAN
 TRANSFER = OpticsData(
     baseline_m=SHARE * OPTICS.aperture_m,
-    frequency_rad2=(CYCLES * ARCSEC) ** 2,
+    frequency_rad2=(CYCLES * ARCSEC_PER_RADIAN) ** 2,
     log_otf=np.zeros(8),
     covariance=0.02**2 + 0.01**2 * np.eye(8),
     instrument=np.zeros(8),
@@ -155,20 +154,3 @@ def test_air_that_changed_much_is_warned_of():
 def test_runs_without_pairs_say_what_is_assumed_of_their_air():
     curve = curve_of(run_at(z, log_air=None) for z in POSITIONS)
     assert codes(curve) == ["focus-air-unseen"]
-
-
-@pytest.mark.parametrize("least", [0.0, 0.09])
-def test_the_prior_is_that_of_a_sum_of_variances(least):
-    rng = np.random.default_rng(0)
-    low, high = 0.01, 0.6
-    draws = np.abs(least + 0.2 * least * rng.standard_normal(2000))
-    grid, log_density = edge_density(draws, low, high)
-    density = np.exp(log_density)
-    density /= density.sum()
-    rest = np.exp(rng.uniform(np.log(low), np.log(high), 200_000))
-    drawn = 0.5 * np.log(rng.choice(draws, rest.size) + rest**2)
-    edges = grid + 0.5 * (grid[1] - grid[0])
-    for share in (0.1, 0.5, 0.9):
-        below = np.interp(np.quantile(drawn, share), edges, np.cumsum(density))
-        # 2000 draws of the least variance scatter by 0.01, one in a thousand is cut off
-        np.testing.assert_allclose(below, share, atol=0.03)

@@ -7,27 +7,20 @@ widens every frame. A registered star narrower than that rules the candidate out
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.budget.line_terms import streak_otf
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.image.fwhm import HalfMaximum
-    from blursplit.spectra import LineFit
-
-    FloatArray = NDArray[np.float64]
-
-GAUSS = 2.354820045
-WIDTH_ERROR = 0.1  # of the registered star's variance: half-maximum widths are no Gaussians
-LONGEST_STREAK = 20.0  # perfect widths; no star that is still one is drawn out further
-# Damping ratios of steel and concrete structures: 0.015 within a factor of three either way
-# (common practice, no source).
-USUAL_DAMPING = 0.015
-DAMPING_SPREAD = float(np.log(3.0))
+from blursplit.constants import (
+    DAMPING_LN_SPREAD,
+    FWHM_PER_SIGMA,
+    LONGEST_STREAK,
+    STREAK_WIDTH_ERROR,
+    USUAL_DAMPING,
+)
+from blursplit.image.fwhm import HalfMaximum
+from blursplit.image.otf import streak_otf
+from blursplit.spectra import LineFit
+from blursplit.types import FloatArray
 
 
 @dataclass(frozen=True)
@@ -69,7 +62,9 @@ def image_log_odds(
         kept = max(float(np.sinc(hz * exposure_s)) ** 2, 1e-4)
         sigma = np.sqrt(along * (1.0 - kept) / kept)
         least = _drawn_out_fwhm(star.perfect_fwhm, float(sigma), turns=hz * exposure_s)
-        excess = max(least**2 - max(seen2, star.perfect_fwhm**2), 0.0) / (WIDTH_ERROR * seen2)
+        excess = max(least**2 - max(seen2, star.perfect_fwhm**2), 0.0) / (
+            STREAK_WIDTH_ERROR * seen2
+        )
         odds[i] = -0.5 * min(excess, 30.0) ** 2
     return odds
 
@@ -79,9 +74,11 @@ def _drawn_out_fwhm(perfect_fwhm: float, sigma: float, *, turns: float) -> float
     from scipy.optimize import brentq
 
     sigma = min(sigma, LONGEST_STREAK * perfect_fwhm)
-    widest = GAUSS * float(np.hypot(sigma, perfect_fwhm / GAUSS))
+    widest = FWHM_PER_SIGMA * float(np.hypot(sigma, perfect_fwhm / FWHM_PER_SIGMA))
     f = np.linspace(0.0, 4.0 / perfect_fwhm, 1200)
-    otf = np.exp(-2.0 * (np.pi * f * perfect_fwhm / GAUSS) ** 2) * streak_otf(f, sigma, turns)
+    otf = np.exp(-2.0 * (np.pi * f * perfect_fwhm / FWHM_PER_SIGMA) ** 2) * streak_otf(
+        f, sigma, turns
+    )
 
     def above_half(x: float) -> float:
         return float(np.sum(otf * (np.cos(2.0 * np.pi * f * x) - 0.5)) - 0.25 * otf[0])
@@ -98,4 +95,4 @@ def damping_log_odds(fit: LineFit, candidates_hz: FloatArray) -> FloatArray:
     if fit.damping_ratio is None:
         return np.zeros(len(candidates_hz))
     damping = fit.damping_ratio * fit.frequency_hz / candidates_hz
-    return np.asarray(-0.5 * (np.log(damping / USUAL_DAMPING) / DAMPING_SPREAD) ** 2)
+    return np.asarray(-0.5 * (np.log(damping / USUAL_DAMPING) / DAMPING_LN_SPREAD) ** 2)

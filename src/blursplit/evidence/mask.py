@@ -7,28 +7,96 @@ goes on through the budget as the motion of one star.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import Any
 
 import numpy as np
 
-from blursplit.budget.facts import gather_facts
-from blursplit.budget.mask_prior import MaskPrior
+from blursplit.constants import (
+    MASK_DRAWS,
+    MASK_KERNEL_SIGMA,
+    MASK_NOT_A_PAIR,
+    MASK_RUN_FRAMES,
+    MASK_UNEQUAL,
+    SEEING_WAVELENGTH_M,
+)
+from blursplit.estimate import Estimate, estimate
+from blursplit.evidence.guest import Guest, KnownStrength, Record, motion_and_pairs
 from blursplit.evidence.two_apertures import MaskGeometry, MaskResult, find_mask_pairs, measure_mask
+from blursplit.facts import Facts, gather_facts
+from blursplit.result import Atmosphere, Remark
+from blursplit.rig import Rig
+from blursplit.stars.tracks import StarTracks
+from blursplit.turbulence.conversions import seeing_arcsec
+from blursplit.types import FloatArray
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
+EVIDENCE = "two-aperture mask"
 
-    from blursplit.budget.facts import Facts
-    from blursplit.rig import Instrument
-    from blursplit.stars.tracks import StarTracks
 
-    FloatArray = NDArray[np.float64]
+@dataclass(frozen=True)
+class MaskGuest(Guest):
+    """A mask with two openings: it measures the air, and leaves one star."""
 
-UNEQUAL = 1.5  # flux ratio of the images that is worth a word
-NOT_A_PAIR = 3.0  # flux ratio beyond which they are two stars
-KERNEL_SIGMA = 0.05  # of J: tilt that the centroid measures and outer scale; physics of tilt, 3 %
-N_DRAWS = 300
-MIN_FRAMES = 64
+    reading: MaskReading | None = None
+
+    def prepare(self, record: Record) -> Record:
+        """Pair the images where a mask is declared."""
+        if record.barred is not None:
+            return record
+        reading = read_mask(record.tracks, record.rig, record.facts)
+        if reading is None:
+            return record
+        if isinstance(reading, MaskFailure):
+            return record.without_air(reading.code, reading.text)
+        motion, pairs = motion_and_pairs(reading.tracks)
+        return replace(
+            record,
+            tracks=reading.tracks,
+            motion=motion,
+            pairs=pairs,
+            facts=reading.facts,
+            guests=(*record.guests, MaskGuest(reading)),
+        )
+
+    @property
+    def _read(self) -> MaskReading:
+        assert self.reading is not None  # noqa: S101 - `prepare` keeps no guest without one
+        return self.reading
+
+    @property
+    def shapes_are_stars(self) -> bool:
+        """Each image has passed one opening alone."""
+        return False
+
+    @property
+    def strength(self) -> KnownStrength:
+        """What the joint fit is told."""
+        return self._read.prior
+
+    def lower_strength(self, rng: np.random.Generator) -> FloatArray:
+        """Return draws of the smallest r0^(-5/3), no exposure undone."""
+        return self._read.lower_j(rng)
+
+    def parts(self, parts: dict[str, Any]) -> dict[str, Any]:
+        """Put what the mask measured into the air's part."""
+        return {**parts, "atmosphere": with_mask(parts.get("atmosphere", Atmosphere()), self._read)}
+
+    def arrays(self, record: Record) -> dict[str, FloatArray]:
+        """Return the places of the two images, not the place between them."""
+        tracks, columns = record.images, list(self._read.columns)
+        places = {
+            "star_x_px": tracks.x_px,
+            "star_y_px": tracks.y_px,
+            "star_flux_adu": tracks.flux_adu,
+        }
+        return {
+            name: np.nanmedian(np.where(tracks.good, values, np.nan)[:, columns], axis=0)
+            for name, values in places.items()
+        }
+
+    def remarks(self) -> tuple[Remark, ...]:
+        """Return what the two images say, and doubts about them."""
+        notes = (Remark(code=code, text=text) for code, text in self._read.notes)
+        return (mask_remark(self._read), *notes)
 
 
 @dataclass(frozen=True)
@@ -75,29 +143,27 @@ class MaskReading:
         return float(np.hypot(self.result.log_r0_sigma, self.result.log_r0_systematic))
 
     @property
-    def prior(self) -> MaskPrior:
+    def prior(self) -> KnownStrength:
         """What the joint fit is told."""
         ln_j = -5.0 / 3.0 * float(np.log(self.result.r0_m))
-        return MaskPrior((ln_j, 5.0 / 3.0 * self.log_r0_error), self.geometry.separation_m)
+        return KnownStrength((ln_j, 5.0 / 3.0 * self.log_r0_error), self.geometry.separation_m)
 
     def lower_j(self, rng: np.random.Generator) -> FloatArray:
         """Return draws of the smallest r0^(-5/3): the variance as measured, no exposure undone."""
         axes = (self.result.along, self.result.across)
         j = float(np.mean([axis.uncorrected_r0_m ** (-5.0 / 3.0) for axis in axes]))
-        sigma = float(np.hypot(5.0 / 3.0 * self.result.log_r0_sigma, KERNEL_SIGMA))
-        return np.asarray(j * np.exp(sigma * rng.standard_normal(N_DRAWS)))
+        sigma = float(np.hypot(5.0 / 3.0 * self.result.log_r0_sigma, MASK_KERNEL_SIGMA))
+        return np.asarray(j * np.exp(sigma * rng.standard_normal(MASK_DRAWS)))
 
 
-def read_mask(
-    tracks: StarTracks, instrument: Instrument, facts: Facts
-) -> MaskReading | MaskFailure | None:
+def read_mask(tracks: StarTracks, rig: Rig, facts: Facts) -> MaskReading | MaskFailure | None:
     """Measure the air through the declared mask.
 
     Parameters
     ----------
     tracks : StarTracks
         The two images of the star among them.
-    instrument : Instrument
+    rig : Rig
         With `mask_opening_m` and `mask_separation_m`; the split finds the images where there
         are more than two.
     facts : Facts
@@ -106,8 +172,8 @@ def read_mask(
     -------
     MaskReading, or MaskFailure with its reason, or None where no mask was declared.
     """
-    opening, separation = instrument.get("mask_opening_m"), instrument.get("mask_separation_m")
-    split = instrument.get("mask_split_arcsec")
+    opening, separation = rig.get("mask_opening_m"), rig.get("mask_separation_m")
+    split = rig.get("mask_split_arcsec")
     if opening is None and separation is None and split is None:
         return None
     pair = None
@@ -122,7 +188,7 @@ def read_mask(
         return MaskFailure("mask-overlap", text)
     if pair is None:
         return MaskFailure("mask-no-pair", _why_no_pair(tracks, split))
-    return _measure(tracks, instrument, facts, float(opening), float(separation), pair)
+    return _measure(tracks, rig, facts, float(opening), float(separation), pair)
 
 
 def _recognised(tracks: StarTracks, pair: tuple[int, int] | None) -> MaskFailure | None:
@@ -143,7 +209,7 @@ def _images(tracks: StarTracks, split_px: float | None) -> tuple[int, int] | Non
         pairs = find_mask_pairs(tracks.x_px, tracks.y_px, split_px)
     else:
         pairs = [(0, 1)] if tracks.n_stars == 2 else []  # noqa: PLR2004
-    alike = [p for p in pairs if _ratio(flux, p) < NOT_A_PAIR]
+    alike = [p for p in pairs if _ratio(flux, p) < MASK_NOT_A_PAIR]
     return max(alike, key=lambda p: float(flux[p[0]] + flux[p[1]])) if alike else None
 
 
@@ -168,7 +234,7 @@ def _why_no_pair(tracks: StarTracks, split: float | None) -> str:
 
 def _measure(
     tracks: StarTracks,
-    instrument: Instrument,
+    rig: Rig,
     facts: Facts,
     opening_m: float,
     separation_m: float,
@@ -180,15 +246,15 @@ def _measure(
     if facts.is_long or tracks.exposure_s is None or tracks.cadence_s is None:
         text = "the mask needs short frames of known exposure and interval: 2 to 10 ms are best"
         return MaskFailure("mask-exposure-unknown", text)
-    if both < MIN_FRAMES:
-        text = f"only {both} frames show both images of the mask, {MIN_FRAMES} are needed"
+    if both < MASK_RUN_FRAMES:
+        text = f"only {both} frames show both images of the mask, {MASK_RUN_FRAMES} are needed"
         return MaskFailure("mask-few-frames", text)
-    own = instrument.with_setting("aperture_m", opening_m, "option")
+    own = rig.with_setting("aperture_m", opening_m, "option")
     own = own.with_setting("obstruction", 0.0, "option")
     through_one = gather_facts(tracks, own, facts.blur_time_s)
     optics = through_one.optics
     assert optics is not None  # noqa: S101 - scale and opening are known
-    angle, notes = _direction(tracks, instrument, pair)
+    angle, notes = _direction(tracks, rig, pair)
     geometry = MaskGeometry(opening_m, separation_m, angle)
     place = list(pair)
     result = measure_mask(
@@ -207,7 +273,7 @@ def _measure(
     if not np.isfinite(result.r0_m):
         text = "what the mask's images do differently is not above the noise of their centroids"
         return MaskFailure("mask-noise", text)
-    aperture = instrument.get("aperture_m")
+    aperture = rig.get("aperture_m")
     return MaskReading(
         result=result,
         geometry=geometry,
@@ -215,7 +281,7 @@ def _measure(
         tracks=_as_one_star(tracks, pair),
         facts=through_one,
         aperture_m=None if aperture is None else float(aperture),
-        obstruction=float(instrument.get("obstruction") or 0.0),
+        obstruction=float(rig.get("obstruction") or 0.0),
         notes=(*notes, *result.notes),
     )
 
@@ -225,19 +291,19 @@ def _seen(tracks: StarTracks, values: FloatArray) -> FloatArray:
 
 
 def _direction(
-    tracks: StarTracks, instrument: Instrument, pair: tuple[int, int]
+    tracks: StarTracks, rig: Rig, pair: tuple[int, int]
 ) -> tuple[float, list[tuple[str, str]]]:
     """Return the direction of the line of the openings, and doubts about the images."""
     notes = []
     flux = np.nanmedian(_seen(tracks, tracks.flux_adu), axis=0)
     ratio = _ratio(flux, pair)
-    if ratio > UNEQUAL:
+    if ratio > MASK_UNEQUAL:
         text = (
             f"one image of the mask is {ratio:.1f} times as bright as the other: an opening is "
             "partly covered, or they are two stars"
         )
         notes.append(("mask-images-unequal", text))
-    declared = instrument.get("mask_angle_deg")
+    declared = rig.get("mask_angle_deg")
     if declared is not None:
         return float(declared), notes
     dx, dy = (
@@ -276,3 +342,64 @@ def _as_one_star(tracks: StarTracks, pair: tuple[int, int]) -> StarTracks:
         good=good,
         stamps=None,
     )
+
+
+# --- as parts of the result -----------------------------------------------------------------------
+def with_mask(part: Atmosphere, reading: MaskReading) -> Atmosphere:
+    """Put what the mask measured into the air's part, in place of the joint fit's."""
+    result = reading.result
+    update: dict[str, object] = {
+        "r0_500nm_zenith_m": _log_estimate(result.r0_500nm_zenith_m, reading.log_r0_error),
+        "seeing_500nm_zenith_arcsec": _log_estimate(
+            float(seeing_arcsec(result.r0_500nm_zenith_m, SEEING_WAVELENGTH_M)),
+            reading.log_r0_error,
+        ),
+        "evidence": [EVIDENCE, *part.evidence],
+    }
+    if part.lower_seeing_arcsec is None:
+        lower = _seeing_of_j(reading, reading.lower_j(np.random.default_rng(0)))
+        update["lower_seeing_arcsec"] = estimate(lower)
+    if part.wind_m_s is None:
+        low, middle, high = result.wind_m_s
+        update["wind_m_s"] = Estimate(value=middle, low=low, high=high)
+    return part.model_copy(update=update)
+
+
+def mask_remark(reading: MaskReading) -> Remark:
+    """Return what the two images say, as facts."""
+    result, geometry = reading.result, reading.geometry
+    turn = np.radians(geometry.angle_deg)
+    along, across = result.expected_common_arcsec2
+    expected = np.sqrt(
+        [
+            along * np.cos(turn) ** 2 + across * np.sin(turn) ** 2,
+            along * np.sin(turn) ** 2 + across * np.cos(turn) ** 2,
+        ]
+    )
+    common = np.sqrt(np.maximum(result.common_variance_arcsec2, 0.0))
+    return Remark(
+        code="mask",
+        facts={
+            "opening_m": geometry.opening_m,
+            "separation_m": geometry.separation_m,
+            "r0_m": result.r0_500nm_zenith_m,
+            "relative_error": float(np.expm1(reading.log_r0_error)),
+            "r0_along_m": result.along.r0_m,
+            "r0_across_m": result.across.r0_m,
+            "common_x_arcsec": float(common[0]),
+            "common_y_arcsec": float(common[1]),
+            "expected_x_arcsec": float(expected[0]),
+            "expected_y_arcsec": float(expected[1]),
+        },
+    )
+
+
+def _log_estimate(value: float, log_sigma: float) -> Estimate:
+    low, high, low95, high95 = (value * float(np.exp(k * log_sigma)) for k in (-1, 1, -2, 2))
+    return Estimate(value=value, low=low, high=high, low95=low95, high95=high95)
+
+
+def _seeing_of_j(reading: MaskReading, j: FloatArray) -> FloatArray:
+    """Return the seeing at 500 nm and zenith of r0^(-5/3) along the line of sight."""
+    to_zenith = reading.result.r0_500nm_zenith_m / reading.result.r0_m
+    return seeing_arcsec(to_zenith * j**-0.6, SEEING_WAVELENGTH_M)

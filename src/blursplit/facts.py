@@ -1,28 +1,41 @@
-"""What the budget needs to know of telescope and sky, gathered from the instrument."""
+"""What the budget needs to know of telescope and sky, gathered from the rig."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.budget.air_data import Optics
+from blursplit.constants import (
+    ARCSEC_PER_RADIAN,
+    BLUR_WITHIN,
+    FEWEST_STRETCH_FRAMES,
+    LONG_FRAME_S,
+    LONGEST_BLUR_TIME_S,
+    LOWEST_DISPERSED_DEG,
+)
 from blursplit.errors import InputError
+from blursplit.rig import Rig
+from blursplit.stars.tracks import StarTracks
+from blursplit.types import FloatArray
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
 
-    from blursplit.rig import Instrument
-    from blursplit.stars.tracks import StarTracks
+@dataclass(frozen=True)
+class Optics:
+    """What of telescope and sky the air's part depends on."""
 
-    FloatArray = NDArray[np.float64]
+    aperture_m: float
+    obstruction: float
+    wavelength_m: float
+    outer_scale_m: tuple[float, float]
+    wind_m_s: tuple[float, float]
 
-LONG_EXPOSURE_S = 5.0  # design, section 2: longer frames are judged one by one
-LONGEST_BLUR_TIME_S = 60.0
-FEWEST_FRAMES = 10  # shorter stretches are no record of their own
-LOWEST_ALTITUDE_DEG = 10.0  # below it the plane-parallel dispersion formula fails
+    @property
+    def unit_arcsec2(self) -> float:
+        """lambda^2 D^(-1/3) in arcsec^2 m^(5/3): tilt variance is K times this times J."""
+        scale = (self.wavelength_m * ARCSEC_PER_RADIAN) ** 2
+        return scale * float(self.aperture_m ** (-1.0 / 3.0))
 
 
 @dataclass(frozen=True)
@@ -86,12 +99,12 @@ def longest_stretch_s(tracks: StarTracks) -> float:
     """
     number, count = np.unique(tracks.segment, return_counts=True)
     longest = tracks.time_s[tracks.segment == number[np.argmax(count)]]
-    if len(longest) < FEWEST_FRAMES:
+    if len(longest) < FEWEST_STRETCH_FRAMES:
         return duration_s(tracks)
     return float(longest[-1] - longest[0]) + (tracks.cadence_s or 0.0)
 
 
-def gather_facts(tracks: StarTracks, instrument: Instrument, blur_time_s: float | None) -> Facts:
+def gather_facts(tracks: StarTracks, rig: Rig, blur_time_s: float | None) -> Facts:
     """Gather what the budget needs.
 
     Raises
@@ -99,10 +112,10 @@ def gather_facts(tracks: StarTracks, instrument: Instrument, blur_time_s: float 
     InputError
         When the blur time asked for is shorter than an exposure.
     """
-    scale = instrument.get("pixel_scale_arcsec")
-    aperture = instrument.get("aperture_m")
+    scale = rig.get("pixel_scale_arcsec")
+    aperture = rig.get("aperture_m")
     exposure = tracks.exposure_s
-    is_long = exposure is not None and exposure >= LONG_EXPOSURE_S
+    is_long = exposure is not None and exposure >= LONG_FRAME_S
     length = duration_s(tracks)
     if blur_time_s is None:
         stretch = longest_stretch_s(tracks)
@@ -115,40 +128,40 @@ def gather_facts(tracks: StarTracks, instrument: Instrument, blur_time_s: float 
                 f"is shorter than the exposure of a frame ({exposure:g} s)",
                 "give a longer time",
             )
-    airmass = float(instrument.get("airmass") or 1.0)
+    airmass = float(rig.get("airmass") or 1.0)
     optics = None
     if scale and aperture:
-        low, high = instrument.get("outer_scale_m")
-        wind_low, wind_high = instrument.get("wind_m_s")
+        low, high = rig.get("outer_scale_m")
+        wind_low, wind_high = rig.get("wind_m_s")
         optics = Optics(
             aperture_m=float(aperture),
-            obstruction=float(instrument.get("obstruction") or 0.0),
-            wavelength_m=float(instrument.get("wavelength_nm")) * 1e-9,
+            obstruction=float(rig.get("obstruction") or 0.0),
+            wavelength_m=float(rig.get("wavelength_nm")) * 1e-9,
             outer_scale_m=(float(low), float(high)),
             wind_m_s=(float(wind_low), float(wind_high)),
         )
-    dispersion, known = _dispersion(instrument, airmass)
-    stated = instrument.get("instrument_fwhm_arcsec")
+    dispersion, known = _dispersion(rig, airmass)
+    stated = rig.get("instrument_fwhm_arcsec")
     return Facts(
         scale_arcsec=float(scale) if scale else None,
         optics=optics,
         airmass=airmass,
         known_instrument_arcsec=float(stated) if stated else None,
         blur_time_s=float(blur),
-        within_record=bool(blur <= 1.001 * length),
+        within_record=bool(blur <= BLUR_WITHIN * length),
         is_long=is_long,
         dispersion=dispersion,
         dispersion_known=known,
-        north=_north(instrument),
+        north=_north(rig),
     )
 
 
-def _north(instrument: Instrument) -> tuple[float, bool] | None:
-    position = instrument.get("position_angle_deg")
-    return None if position is None else (float(position), bool(instrument.get("flip")))
+def _north(rig: Rig) -> tuple[float, bool] | None:
+    position = rig.get("position_angle_deg")
+    return None if position is None else (float(position), bool(rig.get("flip")))
 
 
-def _dispersion(instrument: Instrument, airmass: float) -> tuple[FloatArray, bool]:
+def _dispersion(rig: Rig, airmass: float) -> tuple[FloatArray, bool]:
     """Covariance of the dispersion in image axes; round where its direction is unknown.
 
     An unknown band gives nothing here: the free width of the optics takes it up, and the result
@@ -156,29 +169,29 @@ def _dispersion(instrument: Instrument, airmass: float) -> tuple[FloatArray, boo
     """
     from blursplit.turbulence.dispersion import band_dispersion
 
-    band = instrument.get("band_nm")
-    altitude = instrument.get("altitude_deg")
+    band = rig.get("band_nm")
+    altitude = rig.get("altitude_deg")
     if altitude is None:
         altitude = math.degrees(math.asin(1.0 / max(airmass, 1.0)))
-    if band is None or altitude < LOWEST_ALTITUDE_DEG:
+    if band is None or altitude < LOWEST_DISPERSED_DEG:
         return np.zeros((2, 2)), False
     rms = band_dispersion(
         (float(band[0]), float(band[1])),
         float(altitude),
-        height_m=float(instrument.get("height_m") or 0.0),
+        height_m=float(rig.get("height_m") or 0.0),
     ).rms_arcsec
-    vertical = _vertical_in_image_deg(instrument)
+    vertical = _vertical_in_image_deg(rig)
     if vertical is None:
         return 0.5 * rms**2 * np.eye(2), True
     unit = np.array([math.cos(math.radians(vertical)), math.sin(math.radians(vertical))])
     return rms**2 * np.outer(unit, unit), True
 
 
-def _vertical_in_image_deg(instrument: Instrument) -> float | None:
+def _vertical_in_image_deg(rig: Rig) -> float | None:
     """Direction of the zenith in the image, from +x toward +y; axial, so its sign is free."""
-    parallactic = instrument.get("parallactic_angle_deg")
-    position = instrument.get("position_angle_deg")
+    parallactic = rig.get("parallactic_angle_deg")
+    position = rig.get("position_angle_deg")
     if parallactic is None or position is None:
         return None
     turn = float(parallactic) - float(position)
-    return 90.0 - turn if instrument.get("flip") else 90.0 + turn
+    return 90.0 - turn if rig.get("flip") else 90.0 + turn

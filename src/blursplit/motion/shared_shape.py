@@ -7,23 +7,18 @@ Its changes from frame to frame are evidence of motion by themselves. Its consta
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.stars.tracks import StarTracks
-
-    FloatArray = NDArray[np.float64]
-
-LEAST_STARS = 3
-LEAST_FRAMES = 10
-# A centroid's own window hides about half of what a streak adds along its length.
-WINDOW_DIMMING = 2.0
-SURE = 3.0  # sigmas from which an elongation is spoken of
-LEAST_ELONGATION = 0.03  # (a^2 - b^2)/(a^2 + b^2); less than any camera's tilt gives
+from blursplit.constants import (
+    LEAST_ELONGATION,
+    SHAPE_LEAST_FRAMES,
+    SHAPE_LEAST_STARS,
+    SHAPE_SURE,
+    SIGMA_PER_MAD,
+    WINDOW_DIMMING,
+)
+from blursplit.stars.tracks import StarTracks
 
 
 @dataclass(frozen=True)
@@ -54,12 +49,12 @@ class SharedShape:
     @property
     def constant_is_shown(self) -> bool:
         """Whether the mean elongation stands out."""
-        return self.constant > max(SURE * self.constant_sigma, LEAST_ELONGATION)
+        return self.constant > max(SHAPE_SURE * self.constant_sigma, LEAST_ELONGATION)
 
     @property
     def change_is_shown(self) -> bool:
         """Whether the elongation changes beyond what single stars scatter."""
-        return self.changing > max(SURE * self.changing_sigma, LEAST_ELONGATION)
+        return self.changing > max(SHAPE_SURE * self.changing_sigma, LEAST_ELONGATION)
 
     def motion_px(self, elongation: float) -> float:
         """Return the rms motion along one axis that makes this elongation [px]."""
@@ -79,13 +74,13 @@ def shared_shape(tracks: StarTracks) -> SharedShape | None:
     the stars lie from it, so that air, which differs from star to star, counts as error.
     """
     good = tracks.good & np.isfinite(tracks.e1) & np.isfinite(tracks.e2)
-    enough = good.sum(axis=1) >= LEAST_STARS
-    if enough.sum() < LEAST_FRAMES:
+    enough = good.sum(axis=1) >= SHAPE_LEAST_STARS
+    if enough.sum() < SHAPE_LEAST_FRAMES:
         return None
     e = np.where(good[..., None], np.stack([tracks.e1, tracks.e2], axis=-1), np.nan)[enough]
     count = good[enough].sum(axis=1)
     shared = np.nanmedian(e, axis=1)
-    scatter = 1.4826 * np.nanmedian(np.abs(e - shared[:, None]), axis=1)
+    scatter = SIGMA_PER_MAD * np.nanmedian(np.abs(e - shared[:, None]), axis=1)
     # The median of n values errs by 1.25 sigma/sqrt(n).
     noise2 = np.mean((1.25 * scatter) ** 2 / count[:, None], axis=0)
     mean = shared.mean(axis=0)
@@ -126,7 +121,7 @@ def fast_variance_px2(tracks: StarTracks, shape: SharedShape | None) -> float:
         width_px = shape.sigma_px
     else:
         good = tracks.good & np.isfinite(tracks.e1) & np.isfinite(tracks.e2)
-        if good.sum() < LEAST_FRAMES:
+        if good.sum() < SHAPE_LEAST_FRAMES:
             return 0.0
         width_px = float(np.median(tracks.width_px[good]))
         # A position known to s says of (a^2 - b^2)/(a^2 + b^2) two s/width, each component.
@@ -134,37 +129,3 @@ def fast_variance_px2(tracks: StarTracks, shape: SharedShape | None) -> float:
         power = float(np.mean(tracks.e1[good] ** 2 + tracks.e2[good] ** 2))
         elongation = float(np.sqrt(max(power - noise2, 0.0)))
     return WINDOW_DIMMING * elongation * width_px**2
-
-
-def shape_words(shape: SharedShape, scale_arcsec: float | None) -> list[str]:
-    """Return what the shared elongation says, in sentences."""
-    unit = "px" if scale_arcsec is None else "arcsec"
-    size = 1.0 if scale_arcsec is None else scale_arcsec
-    words = []
-    if shape.change_is_shown:
-        rms = shape.motion_px(shape.changing) * size
-        words.append(
-            f"The elongation shared by all stars changes by {shape.changing:.3f} "
-            f"± {shape.changing_sigma:.1g} from frame to frame: motion inside the exposures of "
-            f"up to {rms:.2f} {unit} rms, or air close to the telescope."
-        )
-    if shape.constant_is_shown:
-        rms = shape.motion_px(shape.constant) * size
-        words.append(
-            f"All stars are elongated alike by {shape.constant:.3f} ± {shape.constant_sigma:.1g} "
-            f"along {shape.angle_deg:.0f} deg: optics, or steady fast motion of up to {rms:.2f} "
-            f"{unit} rms; which of them is undecided."
-        )
-    return words
-
-
-def shape_steps(shape: SharedShape) -> list[str]:
-    """Return what would decide between optics and motion."""
-    if not shape.constant_is_shown:
-        return []
-    step = (
-        "Record a second run with half the exposure time, or with the camera turned by 90 degrees: "
-        "an elongation that stays with the camera is optics, one that shrinks with the exposure or "
-        "stays with the sky is motion."
-    )
-    return [step]

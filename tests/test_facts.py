@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.budget.facts import gather_facts
 from blursplit.errors import InputError
+from blursplit.facts import gather_facts
 from blursplit.rig import Instrument, Setup, assemble
 from blursplit.stars.tracks import StarTracks
 

@@ -9,8 +9,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.budget.air_data import AirTable, Axis, OneStar, mean_of_openings
-from blursplit.budget.facts import gather_facts
-from blursplit.budget.mask_route import MaskFailure, MaskReading, read_mask
+from blursplit.evidence.mask import MaskFailure, MaskReading, read_mask
+from blursplit.facts import gather_facts
 from blursplit.measure import Source, measure_tracks
 from blursplit.rig import assemble, read_setup
 from blursplit.stars.tracks import StarTracks

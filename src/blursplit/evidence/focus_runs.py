@@ -1,0 +1,630 @@
+"""Runs at several focus positions: what of the optics is defocus or astigmatism, and in words.
+
+The run that is measured is one point of the curve. Its own star then enters the joint fit as
+well; that is no second use of it, since the curve leaves open how much of the rest is air.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from blursplit.constants import (
+    ARCSEC_PER_RADIAN,
+    FOCUS_AIR_BLOCKS,
+    FOCUS_AIR_CHANGE,
+    FOCUS_AIR_ERROR,
+    FOCUS_BLOCK_FRAMES,
+    FOCUS_FEWEST,
+    FOCUS_FEWEST_BASELINES,
+    FOCUS_LEAST_SHOWN,
+    FOCUS_N_CURVE,
+    FOCUS_SAME,
+    FOCUS_SEED,
+    FOCUS_SLOPE_SIGMA,
+    FOCUS_STATED_SIGMA,
+    FWHM_PER_SIGMA,
+    LEAST_TRANSFER,
+    MOST_TRANSFER_CYCLES_PX,
+)
+from blursplit.errors import InputError
+from blursplit.estimate import Estimate, axial_estimate, estimate, upper_limit
+from blursplit.evidence.focus import (
+    ANGLES,
+    SHARE,
+    Astigmatism,
+    FocusFit,
+    FocusRun,
+    find_astigmatism,
+    fit_focus,
+)
+from blursplit.evidence.guest import Guest, KnownOptics, Record
+from blursplit.evidence.rolling_rows import align_rows
+from blursplit.facts import Facts, Optics, gather_facts
+from blursplit.image.otf import telescope_otf
+from blursplit.image.stack import StarImages, star_images
+from blursplit.image.transfer import DefocusShape, OpticsData
+from blursplit.motion import fit_common_motion
+from blursplit.motion.grid import GridData, grid_data, remove_trend
+from blursplit.result import Focus, FocusPosition, NextStep, Remark
+from blursplit.rig import Rig
+from blursplit.stars.tracks import StarTracks
+from blursplit.turbulence.defocus import defocus_loss, defocus_sigma_arcsec, equivalent_variance
+from blursplit.types import FloatArray
+
+
+@dataclass(frozen=True)
+class FocusRuns(Guest):
+    """Runs of the same telescope at other focus positions.
+
+    Parameters
+    ----------
+    runs : tuple of (name, tracks, rig)
+        As followed.
+    own_position : float
+        Of the measured run, in the unit of the recorded focus position.
+    others : tuple of FocusRun
+    slope_arcsec : float or None
+        Predicted rms of the defocused rays for each unit of position.
+    curve : FocusCurve or None
+        None before the star's image was seen, and where that does not show the focus.
+    """
+
+    runs: tuple[tuple[str, StarTracks, Rig], ...]
+    own_position: float = 0.0
+    others: tuple[FocusRun, ...] = ()
+    slope_arcsec: float | None = None
+    curve: FocusCurve | None = None
+
+    def prepare(self, record: Record) -> Record:
+        """Read the other runs, where telescope and camera of the measured one are known."""
+        optics, scale = record.facts.optics, record.facts.scale_arcsec
+        if not self.runs or optics is None or scale is None:
+            return record
+        own = record.rig.get("focus_position")
+        if own is None:
+            raise InputError(
+                "--focus-run",
+                "the focus position of the measured run is not known",
+                "give it: --set telescope.focus_position=...",
+            )
+        others = tuple(read_focus_run(*run, optics, scale) for run in self.runs)
+        guest = FocusRuns(self.runs, float(own), others, predicted_slope(record.rig, optics))
+        return replace(record, guests=(*record.guests, guest))
+
+    def seen(
+        self, record: Record, stack: StarImages, grid: GridData, transfer: OpticsData | None
+    ) -> FocusRuns:
+        """Fit the curve; not where pixels as large as the star, or a mask, hide the focus."""
+        facts = record.facts
+        if transfer is None or not record.shapes_are_stars:
+            return self
+        assert facts.optics is not None  # noqa: S101 - there is a transfer function
+        rng = np.random.default_rng(FOCUS_SEED)
+        own = focus_run("this run", self.own_position, stack, facts, grid)
+        curve = focus_curve(own, self.others, facts.optics, transfer, self.slope_arcsec, rng)
+        stated = facts.known_instrument_arcsec
+        if stated is not None and curve.least_arcsec2 is not None:
+            least = FWHM_PER_SIGMA * float(np.sqrt(np.percentile(curve.least_arcsec2, 2.275)))
+            if least > stated * (1.0 + 2.0 * FOCUS_STATED_SIGMA):
+                curve.warn(
+                    "focus-disagrees",
+                    f"defocus alone ({least:.2f} arcsec or more) exceeds the stated instrument "
+                    f"width of {stated:.2f} arcsec, which is used: it was not measured at this "
+                    "focus",
+                )
+        return replace(self, curve=curve)
+
+    @property
+    def optics(self) -> KnownOptics | None:
+        """What the curve says of the optics."""
+        if self.curve is None:
+            return None
+        shape = self.curve.shape if self.curve.is_shown else None
+        return KnownOptics("focus positions", self.curve.least_arcsec2, shape)
+
+    def parts(self, parts: dict[str, Any]) -> dict[str, Any]:
+        """Put the curve into the instrument's part."""
+        if self.curve is None:
+            return parts
+        told = {
+            "defocus_arcsec": self.curve.defocus,
+            "astigmatism_arcsec": self.curve.astigmatism,
+            "focus": self.curve.part,
+        }
+        return {**parts, "instrument": parts["instrument"].model_copy(update=told)}
+
+    def arrays(self, record: Record) -> dict[str, FloatArray]:
+        """Return the curve for its figure."""
+        del record
+        return {} if self.curve is None else self.curve.arrays
+
+    def remarks(self) -> tuple[Remark, ...]:
+        """Return doubts, and what the curve says."""
+        if self.curve is None:
+            return (Remark(code="focus-not-used"),)
+        doubts = [Remark(code=code, text=text) for code, text in self.curve.warnings]
+        return (*doubts, *(Remark(code="focus-curve", text=text) for text in self.curve.notes))
+
+    def steps(self) -> tuple[NextStep, ...]:
+        """Return where to move the focus."""
+        steps = [] if self.curve is None else self.curve.steps
+        return tuple(NextStep(code="refocus", text=text) for text in steps)
+
+
+@dataclass
+class FocusCurve:
+    """What the focus positions say.
+
+    Parameters
+    ----------
+    least_arcsec2 : ndarray or None
+        Draws of the variance of defocus (and astigmatism, where shown) of the measured run, as
+        a Gaussian of the joint fit; None when no curve could be fitted.
+    shape : DefocusShape or None
+        Of that defocus, for the joint fit.
+    part : Focus or None
+        For the result.
+    defocus, astigmatism : Estimate or None
+        Gaussian-equivalent FWHM [arcsec].
+    arrays : dict
+        For the figure.
+    warnings : list of (code, text)
+    notes, steps : list of str
+        For the verdict.
+    """
+
+    least_arcsec2: FloatArray | None = None
+    shape: DefocusShape | None = None
+    part: Focus | None = None
+    defocus: Estimate | None = None
+    astigmatism: Estimate | None = None
+    arrays: dict[str, FloatArray] = field(default_factory=dict)
+    warnings: list[tuple[str, str]] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    steps: list[str] = field(default_factory=list)
+
+    @property
+    def is_shown(self) -> bool:
+        """Whether defocus, or astigmatism, was found and not only limited."""
+        return any(
+            part is not None and not part.is_limit for part in (self.defocus, self.astigmatism)
+        )
+
+    def warn(self, code: str, text: str) -> None:
+        """Keep a doubt that goes with the numbers."""
+        self.warnings.append((code, text))
+
+
+# --- one run --------------------------------------------------------------------------------------
+def focus_run(
+    name: str,
+    position: float,
+    images: StarImages,
+    facts: Facts,
+    grid: GridData | None,
+) -> FocusRun:
+    """Return what a run contributes.
+
+    Parameters
+    ----------
+    name : str
+    position : float
+    images : StarImages
+    facts : Facts
+        With optics and pixel scale.
+    grid : GridData or None
+        For what its pairs say of its air.
+    """
+    optics, scale = facts.optics, facts.scale_arcsec
+    assert optics is not None  # noqa: S101 - callers have checked
+    assert scale is not None  # noqa: S101
+    cycles = SHARE * optics.aperture_m / optics.wavelength_m / ARCSEC_PER_RADIAN
+    fx, fy = np.outer(cycles, np.cos(ANGLES)), np.outer(cycles, np.sin(ANGLES))
+    known = np.log(telescope_otf(SHARE, optics.obstruction))[:, None]
+    known = known + np.log(np.sinc(fx * scale) * np.sinc(fy * scale))
+    form = facts.dispersion[0, 0] * fx**2 + facts.dispersion[1, 1] * fy**2
+    known = known - 2.0 * np.pi**2 * (form + 2.0 * facts.dispersion[0, 1] * fx * fy)
+    stack = images.stack
+    otf = _transfer(stack.images["registered"], cycles * scale)
+    good = (otf.mean(axis=1) > LEAST_TRANSFER) & (cycles * scale < MOST_TRANSFER_CYCLES_PX)
+    good = np.cumprod(good).astype(bool)
+    loss = np.where(good[:, None], known - np.log(otf), np.nan)
+    blocks = np.stack(
+        [known - np.log(_transfer(b, cycles * scale)) for b in stack.blocks["registered"]]
+    )
+    log_air = None if grid is None else air_by_pairs(grid)
+    return FocusRun(name, position, loss, blocks, cycles, log_air)
+
+
+def _transfer(image: FloatArray, cycles_px: FloatArray) -> FloatArray:
+    """Modulus of the image's transform over its value at zero, shape (n_baselines, n_angles)."""
+    axis = np.arange(image.shape[0]) - (image.shape[0] - 1) / 2.0
+    wave_x = np.exp(-2j * np.pi * np.multiply.outer(np.outer(cycles_px, np.cos(ANGLES)), axis))
+    wave_y = np.exp(-2j * np.pi * np.multiply.outer(np.outer(cycles_px, np.sin(ANGLES)), axis))
+    value = np.abs(np.einsum("bay,yx,bax->ba", wave_y, image, wave_x))
+    return np.asarray(np.maximum(value / image.sum(), 1e-6))
+
+
+def predicted_slope(rig: Rig, optics: Optics) -> float | None:
+    """Return k [arcsec for each unit of position] by geometry; None where a number is missing."""
+    step_um = rig.get("focus_step_um")
+    focal_m = rig.get("focal_length_m")
+    pixel_um, scale = rig.get("pixel_um"), rig.get("pixel_scale_arcsec")
+    if focal_m is None and pixel_um and scale:
+        focal_m = ARCSEC_PER_RADIAN * pixel_um * 1e-6 / scale
+    if not step_um or not focal_m:
+        return None
+    return float(
+        defocus_sigma_arcsec(
+            step_um * 1e-6,
+            aperture_m=optics.aperture_m,
+            focal_length_m=float(focal_m),
+            obstruction=optics.obstruction,
+        )
+    )
+
+
+def read_focus_run(
+    name: str,
+    tracks: StarTracks,
+    rig: Rig,
+    reference: Optics,
+    scale_arcsec: float,
+) -> FocusRun:
+    """Return what another run contributes, after checking that it is of the same telescope.
+
+    Parameters
+    ----------
+    name : str
+    tracks : StarTracks
+    rig : Rig
+    reference : Optics
+        Of the run that is measured.
+    scale_arcsec : float
+        Its pixel scale.
+
+    Raises
+    ------
+    InputError
+        When the run has no focus position, no star image, or another telescope, pixel scale or
+        wavelength.
+    """
+    position = rig.get("focus_position")
+    if position is None:
+        raise InputError(
+            f"--focus-run {name}",
+            "its focus position is not known",
+            "write it behind the path: --focus-run PATH@POSITION",
+        )
+    facts = gather_facts(tracks, rig, None)
+    if facts.optics is None or facts.scale_arcsec is None:
+        raise InputError(
+            f"--focus-run {name}", "has no aperture or pixel scale", "give them in --setup"
+        )
+    for key, here, there in (
+        ("aperture", reference.aperture_m, facts.optics.aperture_m),
+        ("wavelength", reference.wavelength_m, facts.optics.wavelength_m),
+        ("pixel scale", scale_arcsec, facts.scale_arcsec),
+    ):
+        if abs(there / here - 1.0) > FOCUS_SAME:
+            raise InputError(
+                f"--focus-run {name}",
+                f"its {key} differs from that of the measured run",
+                "take all focus positions with one telescope, camera and filter",
+            )
+    images = star_images(tracks, facts.blur_time_s, facts.scale_arcsec, {})
+    if images is None:
+        raise InputError(f"--focus-run {name}", "no star image could be stacked", "leave it out")
+    return focus_run(name, float(position), images, facts, _grid_of(tracks, facts))
+
+
+def _grid_of(tracks: StarTracks, facts: Facts) -> GridData | None:
+    if tracks.cadence_s is None or tracks.timing == "irregular":
+        return None
+    assert facts.scale_arcsec is not None  # noqa: S101 - callers have checked
+    motion = fit_common_motion(tracks)
+    grid = grid_data(tracks, motion, scale_arcsec=facts.scale_arcsec, cadence_s=tracks.cadence_s)
+    return None if grid is None else align_rows(grid)
+
+
+def air_by_pairs(grid: GridData) -> tuple[float, float] | None:
+    """Return ln of the stars' differential variance and its sampling error; None where unseen.
+
+    Parameters
+    ----------
+    grid : GridData
+
+    Notes
+    -----
+    Shift is taken out of every frame, rotation and scale too with three stars or more; of two
+    stars only the motion along the line that joins them is used. What is left is air alone and
+    proportional to r0^(-5/3). The error is the scatter of eight stretches.
+    """
+    pattern = _patterns(grid)
+    if pattern is None:
+        return None
+    noise = np.tile(grid.noise_psd_arcsec2_hz / (2.0 * grid.cadence_s), 2)
+    floor = float((noise[:, None] * pattern**2).sum(axis=0).mean())
+    variance: list[float] = []
+    for segment in grid.segments:
+        n_blocks = min(FOCUS_AIR_BLOCKS, len(segment.real) // FOCUS_BLOCK_FRAMES)
+        if n_blocks:
+            parts = np.array_split(segment.stars_arcsec @ pattern, n_blocks)
+            variance += [float(remove_trend(p).var(axis=0).mean()) - floor for p in parts]
+    mean = float(np.mean(variance)) if variance else 0.0
+    if len(variance) < 2 or mean <= 0.0:  # noqa: PLR2004 - no error from one
+        return None
+    error = float(np.std(variance, ddof=1)) / np.sqrt(len(variance)) / mean
+    return float(np.log(mean)), float(np.hypot(error, FOCUS_AIR_ERROR))
+
+
+def _patterns(grid: GridData) -> FloatArray | None:
+    """Return orthonormal patterns of displacement that only air makes, shape (2n, n_patterns)."""
+    n = len(grid.star)
+    if n < 2:  # noqa: PLR2004
+        return None
+    x = grid.star_x_arcsec - grid.star_x_arcsec.mean()
+    y = grid.star_y_arcsec - grid.star_y_arcsec.mean()
+    one, zero = np.ones(n), np.zeros(n)
+    shared = [(one, zero), (zero, one), (-y, x)]
+    if n > 2:  # noqa: PLR2004 - two stars would have nothing left
+        shared.append((x, y))
+    basis = np.stack([np.concatenate(part) for part in shared], axis=1)
+    left, _, _ = np.linalg.svd(basis, full_matrices=True)
+    return np.asarray(left[:, len(shared) :], dtype=float)
+
+
+# --- the curve ------------------------------------------------------------------------------------
+def focus_curve(
+    own: FocusRun,
+    others: Sequence[FocusRun],
+    optics: Optics,
+    transfer: OpticsData,
+    predicted: float | None,
+    rng: np.random.Generator,
+) -> FocusCurve:
+    """Fit the focus curve and say what follows for the measured run.
+
+    Parameters
+    ----------
+    own : FocusRun
+        The measured run.
+    others : sequence of FocusRun
+    optics : Optics
+    transfer : OpticsData
+        Of the measured run, for the weights that the joint fit gives its baselines.
+    predicted : float or None
+        Slope [arcsec for each unit of position] by geometry.
+    rng : numpy.random.Generator
+    """
+    out = FocusCurve()
+    runs, n = _sharp_enough([own, *others], out)
+    positions = len({run.position for run in runs})
+    if own not in runs or positions < (FOCUS_FEWEST if predicted is None else FOCUS_FEWEST - 1):
+        out.warn(
+            "focus-few-positions",
+            f"{positions} usable focus position{'' if positions == 1 else 's'}: a curve needs "
+            "three (two, where telescope.focus_step_um and the focal length are known), the "
+            "measured run's own among them, so nothing is taken from them",
+        )
+        return out
+    telescope = {
+        "aperture_m": optics.aperture_m,
+        "wavelength_m": optics.wavelength_m,
+        "obstruction": optics.obstruction,
+    }
+    sigma, loss = defocus_loss(SHARE[:n], **telescope)
+    table = (sigma, equivalent_variance(loss, own.cycles_arcsec[:n]))
+    fit = _fit(runs, n, table, predicted, rng, out)
+    defocus = fit.defocus_arcsec(own.position)
+    out.shape = _as_gaussian(transfer, telescope, float(np.median(defocus)))
+    as_gaussian = (out.shape.sigma_arcsec, out.shape.variance_arcsec2)
+    out.least_arcsec2 = np.interp(defocus, *as_gaussian)
+    describe_curve(out, own, runs, n, fit, predicted)
+    _add_astigmatism(out, find_astigmatism(runs, n, fit, rng), as_gaussian)
+    return out
+
+
+def _sharp_enough(runs: list[FocusRun], out: FocusCurve) -> tuple[list[FocusRun], int]:
+    """Return the runs with enough contrast, and how many baselines all of them share."""
+    kept = [run for run in runs if run.n_usable >= FOCUS_FEWEST_BASELINES]
+    for run in runs:
+        if run not in kept:
+            out.warn(
+                "focus-run-too-blurred",
+                f"focus run '{run.name}' at {run.position:g} is too blurred, or its pixels "
+                "too large, to be used",
+            )
+    return kept, min((run.n_usable for run in kept), default=0)
+
+
+def _fit(
+    runs: list[FocusRun],
+    n: int,
+    table: tuple[FloatArray, FloatArray],
+    predicted: float | None,
+    rng: np.random.Generator,
+    out: FocusCurve,
+) -> FocusFit:
+    """Fit the curve; a predicted slope helps where the measured one does not contradict it."""
+    measured = np.array([run.variance_arcsec2(n) for run in runs])
+    air = np.array([(np.nan, np.nan) if run.log_air is None else run.log_air for run in runs])
+    position = np.array([run.position for run in runs])
+
+    def fitted(slope: tuple[float, float] | None) -> FocusFit:
+        return fit_focus(
+            position,
+            measured[:, 0],
+            measured[:, 1],
+            loss=table,
+            rng=rng,
+            predicted_slope=slope,
+            log_air=air[:, 0],
+            log_air_error=air[:, 1],
+        )
+
+    if predicted is None:
+        return fitted(None)
+    known = (predicted, FOCUS_SLOPE_SIGMA)
+    if len(np.unique(position)) < FOCUS_FEWEST:
+        return fitted(known)
+    free = fitted(None)
+    low, high = np.percentile(free.slope_arcsec, (2.275, 97.725))
+    if low < predicted * (1.0 + 2.0 * FOCUS_SLOPE_SIGMA) and high > predicted * (
+        1.0 - 2.0 * FOCUS_SLOPE_SIGMA
+    ):
+        return fitted(known)
+    out.warn(
+        "focus-slope-disagrees",
+        f"the focus curve is {np.median(free.slope_arcsec) / predicted:.2g} times as steep as "
+        "telescope.focus_step_um and the focal ratio predict: check both (a moving mirror "
+        "shifts the focus by more than itself); the measured steepness is used",
+    )
+    return free
+
+
+def _as_gaussian(
+    transfer: OpticsData, telescope: dict[str, float], here_arcsec: float
+) -> DefocusShape:
+    """Tabulate the variance of the Gaussian that the joint fit would take a defocus for.
+
+    The loss of the measured defocus departs from that Gaussian's over the baselines: it grows
+    more slowly than f^2, almost like that of the air.
+
+    Its level is nearly fixed and its baselines are weighted by their errors, so that the same
+    defocus counts for more than in a slope with a free level.
+    """
+    sigma, loss = defocus_loss(transfer.baseline_m / telescope["aperture_m"], **telescope)
+    x = 2.0 * np.pi**2 * transfer.frequency_rad2 / ARCSEC_PER_RADIAN**2
+    weight = np.linalg.solve(transfer.covariance, x)
+    variance = np.asarray(loss @ weight / (weight @ x))
+    row = int(np.clip(np.searchsorted(sigma, here_arcsec), 1, len(sigma) - 2))
+    return DefocusShape(np.asarray(loss[row] / (variance[row] * x)), sigma, variance)
+
+
+def _add_astigmatism(
+    out: FocusCurve, found: Astigmatism | None, as_gaussian: tuple[FloatArray, FloatArray]
+) -> None:
+    """Add astigmatism to the least width where it is shown, else state its limit."""
+    if found is None:
+        return
+    ratio = as_gaussian[1][1] / as_gaussian[0][1] ** 2
+    width = FWHM_PER_SIGMA * np.sqrt(ratio * found.variance_arcsec2)
+    if not found.is_shown:
+        out.astigmatism = upper_limit(float(np.percentile(width, 97.725)))
+        return
+    assert out.least_arcsec2 is not None  # noqa: S101 - a curve was fitted
+    assert out.part is not None  # noqa: S101
+    out.astigmatism = estimate(width)
+    out.least_arcsec2 = out.least_arcsec2 + ratio * found.variance_arcsec2
+    out.part.astigmatism_angle_deg = axial_estimate(found.angle_deg)
+    out.notes.append(
+        "The stars' elongation turns by 90 degrees from one side of focus to the other: that "
+        "part of it is astigmatism, neither motion nor wind."
+    )
+
+
+# --- as parts of the result -----------------------------------------------------------------------
+def describe_curve(
+    out: FocusCurve,
+    own: FocusRun,
+    runs: list[FocusRun],
+    n: int,
+    fit: FocusFit,
+    predicted: float | None,
+) -> None:
+    """Fill in the record, the figure's arrays, doubts and words."""
+    assert out.least_arcsec2 is not None  # noqa: S101 - the caller has set it
+    points = [(run, *run.variance_arcsec2(n)) for run in runs]
+    rest = FWHM_PER_SIGMA * np.sqrt(fit.rest_arcsec2)
+    defocus = FWHM_PER_SIGMA * np.sqrt(out.least_arcsec2)
+    shown = np.percentile(defocus, 2.275) > FOCUS_LEAST_SHOWN * float(np.median(rest))
+    out.defocus = estimate(defocus) if shown else upper_limit(float(np.percentile(defocus, 97.725)))
+    out.part = Focus(
+        positions=[
+            FocusPosition(name=run.name, position=run.position, fwhm_arcsec=_width(value, error))
+            for run, value, error in points
+        ],
+        used_position=own.position,
+        best_position=estimate(fit.best),
+        rest_fwhm_arcsec=estimate(rest),
+        slope_arcsec=estimate(fit.slope_arcsec),
+        predicted_slope_arcsec=predicted,
+        air_change=estimate(fit.air_scatter),
+    )
+    _arrays(out, points, fit)
+    _doubts(out, runs, fit)
+    best, width = out.part.best_position, out.defocus
+    assert best is not None  # noqa: S101 - there are draws
+    assert width is not None  # noqa: S101
+    words = (
+        f"{width.value:.2f} arcsec ({width.low:.2f} to {width.high:.2f})"
+        if shown
+        else f"below {width.high:.2f} arcsec (95 %)"
+    )
+    out.notes.append(
+        f"{len(runs)} runs at several focus positions: best focus at {best.value:.6g} "
+        f"({best.low:.6g} to {best.high:.6g}), this run at {own.position:.6g}; its defocus is "
+        f"{words}, as a Gaussian FWHM. What is left at best focus is air and aberrations, which "
+        "no focus curve can part."
+    )
+    if shown:
+        out.steps.append(
+            f"Refocus: move from {own.position:.6g} to {best.value:.6g} (in the unit of the "
+            "recorded focus position) and measure again."
+        )
+
+
+def _width(variance: float, error: float) -> Estimate:
+    """Return a variance with its error as a Gaussian FWHM."""
+    ends = FWHM_PER_SIGMA * np.sqrt(np.maximum(variance + error * np.array([0, -1, 1, -2, 2]), 0.0))
+    value, low, high, low95, high95 = map(float, ends)
+    return Estimate(value=value, low=low, high=high, low95=low95, high95=high95)
+
+
+def _arrays(out: FocusCurve, points: list[tuple[FocusRun, float, float]], fit: FocusFit) -> None:
+    position = np.array([run.position for run, _, _ in points])
+    value = np.array([value for _, value, _ in points])
+    # Each point may lie off the curve by its error and by its own air.
+    spread = np.median(fit.air_scatter) * np.median(fit.rest_arcsec2)
+    error = np.hypot([error for _, _, error in points], spread)
+    low, high = position.min(), position.max()
+    at = np.linspace(low - 0.1 * (high - low), high + 0.1 * (high - low), FOCUS_N_CURVE)
+    bands = np.percentile(fit.variance_arcsec2(at), (15.865, 50.0, 84.135), axis=1)
+    out.arrays = {
+        "focus_position": position,
+        "focus_fwhm_arcsec": FWHM_PER_SIGMA * np.sqrt(np.maximum(value, 0.0)),
+        "focus_fwhm_low_arcsec": FWHM_PER_SIGMA * np.sqrt(np.maximum(value - error, 0.0)),
+        "focus_fwhm_high_arcsec": FWHM_PER_SIGMA * np.sqrt(np.maximum(value + error, 0.0)),
+        "focus_curve_position": at,
+    }
+    for name, band in zip(("_low", "", "_high"), bands, strict=True):
+        out.arrays[f"focus_curve{name}_arcsec"] = FWHM_PER_SIGMA * np.sqrt(band)
+
+
+def _doubts(out: FocusCurve, runs: list[FocusRun], fit: FocusFit) -> None:
+    position = np.array([run.position for run in runs])
+    low, high = np.percentile(fit.best, (15.865, 84.135))
+    if low < position.min() or high > position.max():
+        out.warn(
+            "focus-not-bracketed",
+            "best focus is not shown to lie between the positions recorded: add runs on the "
+            "far side of it",
+        )
+    changed = float(np.median(fit.air_scatter))
+    if changed > FOCUS_AIR_CHANGE:
+        out.warn(
+            "focus-air-changed",
+            f"the air changed by about {100 * 0.6 * changed:.0f} % (as seeing) from run to "
+            "run: take the focus positions within minutes, or more of them",
+        )
+    if not any(run.log_air is not None for run in runs):
+        out.warn(
+            "focus-air-unseen",
+            "no focus run has a pair of stars that tells how its air differed: seeing is "
+            "taken to change by about 15 % from run to run",
+        )

@@ -1,0 +1,209 @@
+"""The record of a run, and the faces of the special cases that know more than its stars alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from blursplit.definitions import Conditions
+from blursplit.facts import Facts, gather_facts
+from blursplit.image.stack import StarImages
+from blursplit.image.transfer import DefocusShape, OpticsData
+from blursplit.motion import CommonMotion, PairStatistics, fit_common_motion, pair_statistics
+from blursplit.motion.grid import GridData
+from blursplit.result import NextStep, Remark
+from blursplit.rig import Rig
+from blursplit.spectra import LineFit
+from blursplit.stars.tracks import StarTracks
+from blursplit.types import FloatArray
+
+
+@dataclass(frozen=True)
+class Record:
+    """Star tracks and what is known beside them, special cases undone.
+
+    Parameters
+    ----------
+    whole : StarTracks
+        As followed, of two frame rates the longer part.
+    tracks : StarTracks
+        What the budget is drawn from: behind a mask one star in place of its two images.
+    images : StarTracks
+        The tracks with stamps, image by image; widths are measured on these.
+    motion : CommonMotion
+    pairs : PairStatistics
+    rig : Rig
+    facts : Facts
+        Behind a mask: with the optics of one opening.
+    guests : tuple of Guest
+        The special cases that this record is.
+    barred : (code, text) or None
+        Why nothing may be said of the air.
+    """
+
+    whole: StarTracks
+    tracks: StarTracks
+    images: StarTracks
+    motion: CommonMotion
+    pairs: PairStatistics
+    rig: Rig
+    facts: Facts
+    guests: tuple[Guest, ...] = ()
+    barred: tuple[str, str] | None = None
+
+    @classmethod
+    def of(cls, tracks: StarTracks, rig: Rig, blur_time_s: float | None) -> Record:
+        """Return the record of tracks as they are."""
+        facts = gather_facts(tracks, rig, blur_time_s)
+        return cls(tracks, tracks, tracks, *motion_and_pairs(tracks), rig, facts)
+
+    @property
+    def conditions(self) -> Conditions | None:
+        """Telescope and camera of the images; None without an aperture or a scale."""
+        optics = self.facts.optics
+        if optics is None or self.facts.scale_arcsec is None:
+            return None
+        return Conditions(
+            optics.aperture_m, optics.obstruction, optics.wavelength_m, self.facts.scale_arcsec
+        )
+
+    @property
+    def strength(self) -> KnownStrength | None:
+        """What a guest has measured of the air."""
+        return next((g.strength for g in self.guests if g.strength is not None), None)
+
+    @property
+    def shapes_are_stars(self) -> bool:
+        """Whether the shapes of the images are those of stars through the whole telescope."""
+        return all(guest.shapes_are_stars for guest in self.guests)
+
+    def without_air(self, code: str, text: str) -> Record:
+        """Return the record barred from saying anything of the air."""
+        return replace(self, facts=replace(self.facts, optics=None), barred=(code, text))
+
+
+def motion_and_pairs(tracks: StarTracks) -> tuple[CommonMotion, PairStatistics]:
+    """Return the shared motion of the stars, and what pairs of them do differently."""
+    motion = fit_common_motion(tracks)
+    pairs = pair_statistics(
+        tracks, reference_x_px=motion.reference_x_px, reference_y_px=motion.reference_y_px
+    )
+    return motion, pairs
+
+
+@dataclass(frozen=True)
+class KnownStrength:
+    """A guest's word on the air.
+
+    Parameters
+    ----------
+    ln_j : (mean, sigma)
+        Of ln r0^(-5/3) at the observing wavelength along the line of sight.
+    separation_m : float
+        Distance of the openings whose mean motion the record shows.
+    """
+
+    ln_j: tuple[float, float]
+    separation_m: float
+
+
+@dataclass(frozen=True)
+class KnownOptics:
+    """A guest's word on the optics.
+
+    Parameters
+    ----------
+    source : str
+        What it was measured with.
+    least_arcsec2 : ndarray or None
+        Draws of the variance of the part that was measured.
+    shape : DefocusShape or None
+        Of that part, where it is shown.
+    """
+
+    source: str
+    least_arcsec2: FloatArray | None
+    shape: DefocusShape | None
+
+
+class Guest:
+    """A special case: what it may add to each stage, by default nothing."""
+
+    alias_evidence = ""  # what its log odds are called in a line's evidence
+
+    @property
+    def shapes_are_stars(self) -> bool:
+        """Whether the shapes of the images are those of stars through the whole telescope."""
+        return True
+
+    @property
+    def strength(self) -> KnownStrength | None:
+        """What it has measured of the air."""
+        return None
+
+    def prepare(self, record: Record) -> Record:
+        """Return the record with this special case undone, and with this guest if it is one."""
+        return replace(record, guests=(*record.guests, self))
+
+    def alias_log_odds(self, line: LineFit, candidates_hz: FloatArray) -> FloatArray | None:
+        """Return the log likelihood of each true frequency that a line may have."""
+        del line, candidates_hz
+        return None
+
+    def seen(
+        self, record: Record, stack: StarImages, grid: GridData, transfer: OpticsData | None
+    ) -> Guest:
+        """Return the guest with what the star's image tells it."""
+        del record, stack, grid, transfer
+        return self
+
+    @property
+    def optics(self) -> KnownOptics | None:
+        """What it has measured of the optics."""
+        return None
+
+    def lower_strength(self, rng: np.random.Generator) -> FloatArray | None:
+        """Return draws of the smallest r0^(-5/3) in place of those of the pairs."""
+        del rng
+        return None
+
+    def constraint(self, theta: Any) -> FloatArray:
+        """Return the log probability of each row of the fit's parameters."""
+        del theta
+        return np.zeros(1)
+
+    def parts(self, parts: dict[str, Any]) -> dict[str, Any]:
+        """Return the parts of the result with what it has measured."""
+        return parts
+
+    def arrays(self, record: Record) -> dict[str, FloatArray]:
+        """Return arrays for the figures."""
+        del record
+        return {}
+
+    def remarks(self) -> tuple[Remark, ...]:
+        """Return what is to be said, as facts."""
+        return ()
+
+    def steps(self) -> tuple[NextStep, ...]:
+        """Return what is to be done first of all."""
+        return ()
+
+
+@dataclass(frozen=True)
+class AboveTheAir(Guest):
+    """A telescope in space: nothing may be said of an atmosphere."""
+
+    note: str = "target-pixels"  # of the frames room
+
+    def prepare(self, record: Record) -> Record:
+        """Bar the record from the air where its files are those of such a telescope."""
+        if not any(code == self.note for code, _ in record.tracks.notes):
+            return record
+        return record.without_air(
+            "above-the-air",
+            "a telescope in space sees no air: what its stars do differently is pointing, focus "
+            "and the pixels, so nothing is said of an atmosphere",
+        )
