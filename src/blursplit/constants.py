@@ -158,9 +158,7 @@ INSIDE_ROUNDS = (400, 200, 8)  # places | first round, later rounds, rounds: 50 
 
 # --- spectra ------------------------------------------------------------------------------------
 LINE_FALSE_ALARM = 0.01  # - | chance that a search shows a line that is none; judgement
-LINE_LOW_DOUBT = (
-    10.0  # - | chance of a low peak in a long record: benchmarks/detection.py, set 0 to 106
-)
+LINE_LOW_DOUBT = (10.0, 200.0)  # - | of low peaks below, above a bin's width; detection.py false
 LINE_LOWEST_BINS = 15.0  # cycles a piece | slower lines look like the air's slow part; judgement
 LINE_PIECE_SAMPLES = (
     4000  # samples | longer records are cut, their periodograms averaged; judgement
@@ -170,17 +168,24 @@ LINE_LOWEST_CONTRAST = 2.0  # - | peak over continuum; judgement, no source
 LINE_MOST_PARTS = 8  # - | successive parts kept of a record, to see what stays; judgement
 LINE_FEWEST_PARTS = 4  # - | with fewer a mode must stand out by itself; judgement
 LINE_PROMISING = 0.4  # - | power left without the best third of the parts, of the mean; judgement
+LINE_GUST_REACH = 0.1  # ln(frequency) | beside a line, to see how loud the air is; judgement
+LINE_GUST_RATIO = 2.0  # of power, loud to quiet half | still air scatters by less; judgement
 LINE_CLIP = 2.5  # - | ratio above which a bin of the periodogram lifts the continuum no further
 LINE_INITIAL_RATIO = 12.0  # - | weaker excesses reach no false alarm worth stating, are not fitted
 LINE_ROUNDS = 6  # - | of fitting modes and continuum, which gives back wings only slowly
 LINE_MOST_FAILED = 6  # - | places in a row where nothing could be kept; judgement (time)
 LINE_BROAD_DAMPING = 0.02  # - | broader peaks may be ripples of one frozen layer; simulated
+LINE_RIPPLE_DAMPING = 0.03  # - | of the narrowest ripple of one frozen layer; simulated
+LINE_NARROWER_GAIN = 4.0  # - | chi-square(1), 95 %: a low peak is narrower than ripples
 LINE_LEAST_BROAD_SHARE = 0.1  # of the rms | ripples hold 1 to 6 %; simulated
 LINE_LARGEST_DAMPING = 0.08  # - | wider peaks cannot be told from the air's own maximum
 LINE_WIDTH_RATIO = 2.2  # - | step of the widths tried; half of it off costs a few per cent
 LINE_STRONG_RATIO = 1000.0  # - | gain from which a fit also starts at a steady line
 LINE_PEAK_BINS = 4.0  # 1/T | half width of a steady line's peak under the tapers
 LINE_CLOSE_GAIN = 20.5  # - | chi-square(5), 0.1 %: two modes for one
+LINE_PAIR_GAIN = 10.83  # - | chi-square(1), 0.1 %: a split on perpendicular axes
+LINE_WIDEST_SPLIT = 0.04  # of the frequency | of a round pipe's two modes, beforehand; judgement
+LINE_LEAST_SECOND_AXIS = 0.2  # of the larger axis' rms | less shows no second mode; judgement
 LINE_SURE_CONTRAST = 10.0  # - | of a peak that may come and go; gusts of air make 6; judgement
 LINE_BROAD_MARGIN = 1.15  # - | its size as measured scatters by a tenth; docs/line_detection.md
 LINE_REFIT_LOSS = (
@@ -188,6 +193,7 @@ LINE_REFIT_LOSS = (
 )
 LINE_LEFT_AT_LEAST = 0.1  # - | amplitude left by the exposure; less hides a line; judgement
 LINE_LIMIT_DAMPINGS = (0.002, 0.01, 0.03)  # - | damping ratios of piers and mounts; judgement
+LEAST_ALIAS_ODDS = 0.05  # - | of candidates that a line's interval covers: 95 % of the odds
 LINE_TAPERS = 3  # - | sine tapers: resolution +-2/T, leakage falling as the fourth power
 LINE_TAPER_VARIANCE = 1.0 + 1.0 / (2 * LINE_TAPERS)  # - | N sum (mean taper^2)^2
 LINE_SEGMENT_SHARE = 0.25  # of the longest | shorter stretches are left out; judgement
@@ -638,7 +644,7 @@ FIT_OPEN_CENTRE = (-0.5, 1.0)  # Nyquist frequencies | below zero: no hump, it f
 FIT_LEAST_HUMP = 0.15  # - | half-width of a hump over its frequency: half a bin
 FIT_NOISE_SIGMA = 0.1  # - | gain and read noise are rarely known better; judgement
 FIT_OTF_SIGMA = 0.08  # - | Gaussian registration formula up to D/r0 of 4, finite records
-FIT_OPTICS_RANGE = (0.02, 1.0)  # of the recorded width's sigma | unstated optics, judgement
+FIT_OPTICS_RANGE = (0.01, 1.0)  # of the recorded width's sigma | unstated optics, judgement
 FIT_INSTRUMENT_SIGMA = 0.05  # - | relative error of a stated instrument width; judgement
 FIT_EXCLUDED_WIDTH = 1e-3  # - | chance of a larger measured defocus that is let go
 FIT_FAST_RANGE = 1e-2  # - | smallest over largest shake inside exposures that is allowed

@@ -33,6 +33,7 @@ def readings(**saved):
         base_arcsec=0.7,
         saving=saving,
         motion_arcsec2=dict.fromkeys(OWNERS, nothing),
+        steady_arcsec2=nothing,
         share=dict.fromkeys(CAUSES, 0.0),
         air_arcsec=np.full(N, 2.0),
         optics_arcsec=np.zeros(N),

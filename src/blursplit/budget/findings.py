@@ -83,6 +83,7 @@ def write_down(
             exposure_s=record.tracks.exposure_s or 0.0,
             in_arcsec=facts.scale_arcsec is not None,
             rng=rng,
+            lever_m=record.rig.get("lever_m"),
         ),
         "events": events,
         "event_search": event_search,
@@ -95,7 +96,7 @@ def write_down(
         )
     if answer.readings is not None:
         parts |= _split_parts(record, motion, lines, answer, recorded)
-        parts["fwhm"] = summary.with_cures(fwhm, answer.readings, recorded)
+        parts["fwhm"] = summary.with_cures(fwhm, answer.readings)
     remarks = list(allowed.reasons)
     parts["tracking"], said = _with_drive(
         record, motion, answer, parts.get("tracking", Tracking()), rng
