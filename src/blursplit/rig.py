@@ -278,7 +278,7 @@ class Rig:
         >>> rig.frame_interval, rig.origin("frame_interval_s")
         (<Quantity 0.02 s>, 'option')
         """
-        setup, origins = read_setup(path, options)
+        setup, origins = _read_setup(path, options)
         return cls(_declared(setup, origins, "setup file"), setup)
 
     def get(self, key: str) -> Any:
@@ -403,18 +403,8 @@ def _declared(setup: Setup, origins: Mapping[str, Origin], otherwise: Origin) ->
     }
 
 
-def read_setup(
-    path: str | Path | None, options: Iterable[str] = ()
-) -> tuple[Setup, dict[str, Origin]]:
-    """Return what a setup file and options say, and flat key -> "setup file" or "option".
-
-    Examples
-    --------
-    >>> from blursplit.rig import read_setup
-    >>> setup, origins = read_setup("rig.toml", ["camera.frame_interval_s=0.02"])
-    >>> setup.camera.frame_interval_s, origins["frame_interval_s"]
-    (0.02, 'option')
-    """
+def _read_setup(path: str | Path | None, options: Iterable[str]) -> tuple[Setup, dict[str, Origin]]:
+    """Return what a setup file and options say, and flat key -> "setup file" or "option"."""
     tables: dict[str, Any] = {}
     if path is not None:
         tables = read_toml(path)
@@ -613,17 +603,7 @@ def _scale_from_optics(rig: Rig) -> Rig:
     )
 
 
-# Old names, until nobody asks for them any more.
-Instrument = Rig
-Known = Setting
-
-
 def rig_of(setup: Setup | None, origins: Mapping[str, Origin] | None) -> Rig:
     """Return the rig that a setup and the origins of its keys describe."""
     setup = setup or Setup()
     return Rig(_declared(setup, origins or {}, "setup file"), setup)
-
-
-def assemble(setup: Setup, origins: Mapping[str, Origin], header: Mapping[str, Setting]) -> Rig:
-    """Join setup file, options, headers and defaults: the old face of `merge_settings`."""
-    return merge_settings(rig_of(setup, origins), header)
