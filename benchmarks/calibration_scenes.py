@@ -1,234 +1,263 @@
 """Scenes of the calibration study: drawn at random over what telescopes meet.
 
-Two makers of truth: this project's simulator and sequences from an independent library's phase
-screens (`independent_screens.py`), in turn.
+Two makers of truth, in turn: this project's phase screens, and an independent library's
+(`independent_screens.py`). All go through pixels and files. Nothing in a draw was chosen by what
+the measurement makes of it.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from pathlib import Path
-
-FRAMES_PER_S = (20.0, 25.0, 40.0)
-MAX_FRAMES = 600
-LONGEST_S = 32.0
+SEED = 4_100_000
+LONGEST_S = 40.0
 # Of the independent screens, which are drawn once for each; 41 m is a third of a screen.
 OUTER_SCALES_M = (11.0, 16.0, 23.0, 33.0, 40.0)
+NEAR_OUTER_SCALES_M = (0.25, 0.4, 0.57, 1.0, 1.8, 3.0, 5.0)
+REGIMES = {"fast": 0.7, "slow": 0.22, "long": 0.08}
 
 
 @dataclass(frozen=True)
 class Draw:
-    """One random scene.
-
-    Parameters
-    ----------
-    number : int
-    maker : "own" or "independent"
-    r0_m, aperture_m, ground_share, outer_scale_m, blur_fwhm_arcsec : float
-    stars, frames : int
-    exposure_s, interval_s : float
-    modes : list of (frequency_hz, damping, rms_arcsec, angle_deg)
-    drift_arcsec_per_min, drift_angle_deg, tube_rms_arcsec, tube_timescale_s : float
-    instrument_known : bool
-    pixel_arcsec : float
-    """
+    """One random scene; a part that is absent is zero or None."""
 
     number: int
     maker: str
+    regime: str
     r0_m: float
-    aperture_m: float
-    ground_share: float
     outer_scale_m: float
-    blur_fwhm_arcsec: float
+    ground_share: float
+    winds: tuple[float, float, float]
+    directions: tuple[float, float, float, float]
+    near: tuple[float, float, float] | None  # strength over the free air's, outer scale, wind
+    modes: tuple[tuple[float, float, float, float], ...]  # Hz, damping, rms, angle
+    shake: tuple[float, float, float] | None  # rms, corner, angle
+    drift: tuple[float, float]  # arcsec/min, angle
+    worm: tuple[float, float, float] | None  # period s, amplitude, angle
+    worm_declared: bool
+    optics: str  # "blur", "defocus" or "astigmatism"
+    optics_size: float  # arcsec (FWHM) or nm (rms)
+    optics_known: bool
+    aperture_m: float
     stars: int
+    flux_e_per_s: float
+    pixel_arcsec: float
     frames: int
     exposure_s: float
     interval_s: float
-    modes: tuple[tuple[float, float, float, float], ...]
-    drift_arcsec_per_min: float
-    drift_angle_deg: float
-    tube_rms_arcsec: float
-    tube_timescale_s: float
-    instrument_known: bool
-    pixel_arcsec: float
-    winds: tuple[float, float, float]
-    directions: tuple[float, float, float]
+    stamp_jitter_s: float
 
     @property
     def layers(self) -> list[tuple[float, float, float, float]]:
-        """Height, weight, wind, direction of each layer."""
+        """Height, weight, wind and direction of the layers of free air."""
         ground = max(self.ground_share, 1e-3)
-        high = 1.0 - ground
+        weights = (ground, 0.5 * (1.0 - ground), 0.5 * (1.0 - ground))
         heights = (12.0, 1800.0, 7500.0)
-        weights = (ground, 0.5 * high, 0.5 * high)
-        return [
-            row
-            for row in zip(heights, weights, self.winds, self.directions, strict=True)
-            if row[1] > 0
-        ]
+        return list(zip(heights, weights, self.winds, self.directions[:3], strict=True))
 
 
 def draw_scene(number: int) -> Draw:
     """Return scene `number` of the study; odd ones are made by the independent library."""
-    rng = np.random.default_rng(770_000 + number)
+    rng = np.random.default_rng(SEED + number)
+
+    def between(low: float, high: float) -> float:
+        return float(rng.uniform(low, high))
+
+    def log_between(low: float, high: float) -> float:
+        return float(np.exp(rng.uniform(np.log(low), np.log(high))))
+
     maker = "own" if number % 2 == 0 else "independent"
-    aperture = float(rng.uniform(0.1, 0.4))
-    r0 = float(np.exp(rng.uniform(np.log(0.04), np.log(0.20))))
-    long_exposure = rng.random() < 0.15
-    exposure = float(np.exp(rng.uniform(np.log(0.005), np.log(0.02))))
-    interval = 1.0 / float(rng.choice(FRAMES_PER_S))
-    if long_exposure:
-        exposure = float(np.exp(rng.uniform(np.log(0.1), np.log(1.0))))
-        interval = exposure * 1.05
-    frames = int(min(MAX_FRAMES, max(LONGEST_S / interval, 160)))
-    modes: list[tuple[float, float, float, float]] = []
-    if rng.random() < 0.5:
-        modes = [
-            (
-                float(
-                    np.exp(rng.uniform(np.log(3.0), np.log(np.clip(0.45 / exposure, 3.5, 40.0))))
-                ),
-                float(np.exp(rng.uniform(np.log(0.005), np.log(0.03)))),
-                float(np.exp(rng.uniform(np.log(0.1), np.log(2.0)))),
-                float(rng.uniform(0, 180)),
-            )
-            for _ in range(int(rng.integers(1, 3)))
-        ]
-    has_tube = maker == "own" and rng.random() < 0.25
+    regime = str(rng.choice(list(REGIMES), p=list(REGIMES.values())))
+    aperture = between(0.1, 0.4)
+    exposure = {
+        "fast": lambda: log_between(0.002, 0.02),
+        "slow": lambda: log_between(0.05, 1.0),
+        "long": lambda: log_between(5.0, 20.0),
+    }[regime]()
+    interval = max(1.0 / log_between(20.0, 60.0), exposure * 1.03)
+    interval = interval if regime == "fast" else exposure * between(1.01, 1.3)
+    longest, fewest, most = {
+        "fast": (LONGEST_S, 400, 1000),
+        "slow": (LONGEST_S, 150, 240),
+        "long": (600.0, 30, 60),
+    }[regime]
+    frames = int(np.clip(longest / interval, fewest, most))
+    duration = frames * interval
+    modes = []
+    if rng.random() < 0.45:
+        for _ in range(int(rng.integers(1, 3))):
+            hz = log_between(1.5, float(np.clip(0.6 / exposure, 8.0, 60.0)))
+            modes.append((hz, log_between(0.004, 0.03), log_between(0.05, 1.5), between(0, 180)))
+    optics = str(rng.choice(["blur", "defocus", "astigmatism"], p=[0.6, 0.25, 0.15]))
+    optics = optics if maker == "own" else "blur"
+    near = (log_between(0.05, 1.5), float(rng.choice(NEAR_OUTER_SCALES_M)), log_between(0.2, 3.0))
+    shake = (log_between(0.05, 0.6), log_between(0.3, 3.0), between(0, 180))
+    worm = (duration / log_between(0.5, 5.0), log_between(0.2, 5.0), between(0, 180))
     return Draw(
         number=number,
         maker=maker,
-        r0_m=r0,
+        regime=regime,
+        r0_m=log_between(0.04, 0.2),
+        outer_scale_m=float(rng.choice(OUTER_SCALES_M)),
+        ground_share=between(0.0, 0.95),
+        winds=(between(2, 8), between(6, 16), between(10, 28)),
+        directions=tuple(float(d) for d in rng.uniform(0, 360, 4)),  # type: ignore[arg-type]
+        near=near if rng.random() < 0.4 else None,
+        modes=tuple(modes),
+        shake=shake if rng.random() < 0.2 else None,
+        drift=(log_between(0.5, 12.0), between(0, 180)) if rng.random() < 0.5 else (0.0, 0.0),
+        worm=worm if rng.random() < 0.25 else None,
+        worm_declared=bool(rng.random() < 0.5),
+        optics=optics,
+        optics_size=between(0.2, 0.8) if optics == "blur" else log_between(20.0, 120.0),
+        optics_known=optics == "blur" and bool(rng.random() < 0.5),
         aperture_m=aperture,
-        ground_share=float(rng.uniform(0.0, 0.95)),
-        outer_scale_m=float(np.exp(rng.uniform(np.log(10.0), np.log(48.0)))),
-        blur_fwhm_arcsec=float(rng.uniform(0.2, 0.8)),
-        stars=int(rng.choice([2, 3, 4, 5, 6, 8])),
+        stars=int(rng.choice([1, 2, 3, 4, 5, 6, 8, 12] if regime == "fast" else [1, 2, 3, 4, 6])),
+        flux_e_per_s=log_between(0.03, 1.0) * (2e4 if regime == "fast" else 2e5) / exposure,
+        pixel_arcsec=between(0.4, 0.8),
         frames=frames,
         exposure_s=exposure,
-        interval_s=max(interval, exposure * 1.01),
-        modes=tuple(modes),
-        drift_arcsec_per_min=float(rng.uniform(1.0, 12.0)) if rng.random() < 0.4 else 0.0,
-        drift_angle_deg=float(rng.uniform(0, 180)),
-        tube_rms_arcsec=float(rng.uniform(0.1, 0.5)) if has_tube else 0.0,
-        tube_timescale_s=float(rng.uniform(0.7, 4.0)),
-        instrument_known=bool(rng.random() < 0.5),
-        pixel_arcsec=float(rng.uniform(0.45, 0.75)),
-        winds=(
-            float(rng.uniform(2, 8)),
-            float(rng.uniform(6, 16)),
-            float(rng.uniform(10, 28)),
-        ),
-        directions=tuple(float(d) for d in rng.uniform(0, 360, 3)),  # type: ignore[arg-type]
+        interval_s=interval,
+        stamp_jitter_s=0.004 if regime == "fast" and rng.random() < 0.1 else 0.0,
     )
 
 
-def make(draw: Draw, folder: Path, cache: Path) -> dict:
-    """Write the sequence and return its truth in the study's own terms."""
-    if draw.maker == "own":
-        return _make_own(draw, folder)
-    return _make_independent(draw, folder, cache)
+def make(draw: Draw, folder: Path, cache: Path) -> tuple[Any, list[str], dict[str, Any]]:
+    """Return what is measured (a path or tracks), the setup's keys and the truth."""
+    known = [
+        f"telescope.aperture_m={draw.aperture_m}",
+        f"camera.pixel_scale_arcsec={draw.pixel_arcsec}",
+        f"camera.exposure_s={draw.exposure_s}",
+        f"camera.frame_interval_s={draw.interval_s}",
+        "camera.gain_e_per_adu=1.0",
+        "camera.read_noise_e=2.5",
+        f"camera.time_stamps={'software' if draw.stamp_jitter_s else 'hardware'}",
+        # The scenes are monochromatic, so there is no dispersion to allow for.
+        "air.wavelength_nm=550.0",
+        "air.band_nm=[549.9, 550.1]",
+    ]
+    if draw.optics_known:
+        stated = draw.optics_size * (1 + np.random.default_rng(draw.number).normal(0.0, 0.05))
+        known.append(f"telescope.instrument_fwhm_arcsec={stated}")
+    if draw.worm is not None and draw.worm_declared:
+        known.append(f"mount.worm_period_s=[{draw.worm[0]}]")
+    what, truth = _own(draw, folder) if draw.maker == "own" else _independent(draw, folder, cache)
+    return what, known, truth
 
 
-def _make_own(draw: Draw, folder: Path) -> dict:
+def _own(draw: Draw, folder: Path) -> tuple[Any, dict[str, Any]]:
     from blursplit.simulate import scene_from_tables, write_sequence
 
-    scene = scene_from_tables(
-        {
-            "telescope": {
-                "aperture_m": draw.aperture_m,
-                "instrument_fwhm_arcsec": draw.blur_fwhm_arcsec,
-            },
-            "camera": {
-                "pixel_scale_arcsec": draw.pixel_arcsec,
-                "width_px": 280,
-                "height_px": 210,
-                "exposure_s": draw.exposure_s,
-                "frame_interval_s": draw.interval_s,
-            },
-            "air": {
-                "r0_500nm_zenith_m": draw.r0_m,
-                "outer_scale_m": draw.outer_scale_m,
-                "layers": [
-                    dict(zip(("height_m", "weight", "wind_m_s", "direction_deg"), row, strict=True))
-                    for row in draw.layers
-                ],
-            },
-            "tube": {"rms_arcsec": draw.tube_rms_arcsec, "timescale_s": draw.tube_timescale_s},
-            "drift": [
-                {"arcsec_per_min": draw.drift_arcsec_per_min, "angle_deg": draw.drift_angle_deg}
-            ],
-            "mode": [
-                {"frequency_hz": f, "damping_ratio": z, "rms_arcsec": r, "angle_deg": a}
-                for f, z, r, a in draw.modes
-            ],
-            "stars": {
-                "count": draw.stars,
-                "seed": draw.number,
-                "flux_e_per_s": _flux(draw),
-                "margin_px": 24,
-            },
-            "sequence": {"frames": draw.frames, "seed": draw.number},
+    key = {"blur": "instrument_fwhm_arcsec", "defocus": "defocus_nm"}
+    layer = ("height_m", "weight", "wind_m_s", "direction_deg")
+    tables: dict[str, Any] = {
+        "telescope": {
+            "aperture_m": draw.aperture_m,
+            key.get(draw.optics, "astigmatism_nm"): draw.optics_size,
         },
-        f"scene {draw.number}",
-    )
-    truth = write_sequence(scene, folder)
-    air = truth["atmosphere"]
-    return {
-        "seeing": air["seeing_500nm_zenith_realised_arcsec"],
+        "camera": {
+            "pixel_scale_arcsec": draw.pixel_arcsec,
+            "width_px": 280,
+            "height_px": 210,
+            "exposure_s": draw.exposure_s,
+            "frame_interval_s": draw.interval_s,
+            "stamp_jitter_s": draw.stamp_jitter_s,
+        },
+        "air": {
+            "r0_500nm_zenith_m": draw.r0_m,
+            "outer_scale_m": draw.outer_scale_m,
+            "layers": [dict(zip(layer, row, strict=True)) for row in draw.layers],
+        },
+        "drift": [{"arcsec_per_min": draw.drift[0], "angle_deg": draw.drift[1]}],
+        "mode": [
+            {"frequency_hz": f, "damping_ratio": z, "rms_arcsec": r, "angle_deg": a}
+            for f, z, r, a in draw.modes
+        ],
+        "stars": {
+            "count": draw.stars,
+            "seed": draw.number,
+            "flux_e_per_s": draw.flux_e_per_s,
+            "margin_px": 24,
+        },
+        "sequence": {"frames": draw.frames, "seed": draw.number},
+    }
+    if draw.near is not None:
+        strength, outer, wind = draw.near
+        tables["near_air"] = {
+            "strength": strength,
+            "outer_scale_m": outer,
+            "wind_m_s": wind,
+            "direction_deg": draw.directions[3],
+        }
+    if draw.worm is not None:
+        period, amplitude, angle = draw.worm
+        tables["periodic"] = [
+            {"period_s": period, "amplitude_arcsec": amplitude, "angle_deg": angle}
+        ]
+    if draw.shake is not None:
+        rms, corner, angle = draw.shake
+        tables["wind_shake"] = {"rms_arcsec": rms, "corner_hz": corner, "angle_deg": angle}
+    scene = scene_from_tables(tables, f"scene {draw.number}")
+    truth = write_sequence(scene, folder / "made")
+    return folder / "made" / "sequence.fits", {
+        "seeing": truth["atmosphere"]["seeing_500nm_zenith_realised_arcsec"],
         "structure": truth["structure"]["rms_major_arcsec"],
-        "drift": draw.drift_arcsec_per_min,
         "tracking": truth["tracking"]["rms_major_arcsec"],
-        "tube": truth["near_air"]["rms_major_arcsec"],
-        "recorded": truth["fwhm"]["recorded_arcsec"],
-        "without_structure": truth["fwhm"]["without_structure_arcsec"],
-        "without_tracking": truth["fwhm"]["without_tracking_arcsec"],
+        **{
+            name: truth["fwhm"].get(f"{name}_arcsec")
+            for name in (
+                "recorded",
+                "without_structure",
+                "without_tracking",
+                "without_both",
+                "without_near_air",
+                "without_optics",
+            )
+        },
     }
 
 
-def _make_independent(draw: Draw, folder: Path, cache: Path) -> dict:
+def _independent(draw: Draw, folder: Path, cache: Path) -> tuple[Any, dict[str, Any]]:
     from independent_screens import Layer, Oscillator, Plan, independent_sequence
 
+    layers = [Layer(*row) for row in draw.layers]
+    r0 = draw.r0_m
+    if draw.near is not None:
+        strength, outer, wind = draw.near
+        layers.append(Layer(0.0, strength, wind, draw.directions[3], outer))
+        r0 *= (1.0 + strength) ** (-3 / 5)
     plan = Plan(
         seed=draw.number,
         frames=draw.frames,
         exposure_s=draw.exposure_s,
         interval_s=draw.interval_s,
         aperture_m=draw.aperture_m,
-        r0_500nm_m=draw.r0_m,
-        outer_scale_m=min(OUTER_SCALES_M, key=lambda m: abs(np.log(m / draw.outer_scale_m))),
-        layers=tuple(Layer(*row) for row in draw.layers),
+        r0_500nm_m=r0,
+        outer_scale_m=draw.outer_scale_m,
+        layers=tuple(layers),
         oscillators=tuple(Oscillator(*mode) for mode in draw.modes),
-        drift_arcsec_per_min=draw.drift_arcsec_per_min,
-        drift_angle_deg=draw.drift_angle_deg,
+        shake=draw.shake,
+        drift_arcsec_per_min=draw.drift[0],
+        drift_angle_deg=draw.drift[1],
+        worm=draw.worm,
         stars=draw.stars,
-        flux_e_per_s=_flux(draw),
+        flux_e_per_s=draw.flux_e_per_s,
         width_px=280,
         height_px=210,
         pixel_arcsec=draw.pixel_arcsec,
-        blur_fwhm_arcsec=draw.blur_fwhm_arcsec,
+        blur_fwhm_arcsec=draw.optics_size,
+        # two moments for each time that ten metres a second take across the aperture
+        steps=int(np.clip(20.0 * draw.exposure_s / draw.aperture_m, 3, 40)),
         cache=str(cache),
     )
-    truth = independent_sequence(plan, folder)
-    return {
-        "seeing": truth["atmosphere"]["seeing_500nm_zenith_arcsec"],
+    truth = independent_sequence(plan, folder, widths=True)
+    return folder / "sequence.fits", {
+        "seeing": 0.9759 * 500e-9 / draw.r0_m * 206264.8,
         "structure": truth["structure"]["rms_major_arcsec"],
-        "drift": draw.drift_arcsec_per_min,
         "tracking": truth["tracking"]["rms_major_arcsec"],
-        "tube": 0.0,
-        "recorded": None,
-        "without_structure": None,
-        "without_tracking": None,
+        **truth["fwhm"],
     }
-
-
-def _flux(draw: Draw) -> float:
-    """Electrons per second of the brightest star: a star bright enough for its exposure."""
-    return (
-        2e4 / min(draw.exposure_s, 0.02) * (0.25 / draw.aperture_m if draw.aperture_m > 0.25 else 1)
-    )

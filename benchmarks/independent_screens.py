@@ -31,16 +31,21 @@ UPSAMPLE = 3
 # that the spline between them loses nothing; the fine ones go on to waves of 2 cm and less.
 CROSSOVER_PER_M = 2.7
 FINE_STEP_M = 0.005
+LONG_FRAME_S = 5.0  # frames as long as this are windows of their own
 
 
 @dataclass(frozen=True)
 class Layer:
-    """A frozen layer; the direction is where the air moves to, from +x toward +y."""
+    """A frozen layer; the direction is where the air moves to, from +x toward +y.
+
+    Near air has an outer scale of its own.
+    """
 
     height_m: float
     weight: float
     wind_m_s: float
     direction_deg: float
+    outer_scale_m: float | None = None
 
 
 @dataclass(frozen=True)
@@ -64,6 +69,8 @@ class Plan:
     oscillators: tuple[Oscillator, ...] = ()
     drift_arcsec_per_min: float = 0.0
     drift_angle_deg: float = 0.0
+    worm: tuple[float, float, float] | None = None  # period s, amplitude arcsec, angle deg
+    shake: tuple[float, float, float] | None = None  # rms arcsec, corner Hz, angle deg
     stars: int = 7
     flux_e_per_s: float = 3e6
     width_px: int = 300
@@ -80,7 +87,9 @@ class Plan:
     cache: str | None = field(default=None, compare=False)
 
 
-def screen_of(plan: Plan, index: int, step_m: float) -> np.ndarray:
+def screen_of(
+    plan: Plan, index: int, step_m: float, outer_scale_m: float | None = None
+) -> np.ndarray:
     """Return the coarse or fine part of a screen of r0 = 1 m, as spline coefficients.
 
     One screen cannot hold both the outer scale and what is smaller than a tenth of a pupil. So
@@ -90,16 +99,17 @@ def screen_of(plan: Plan, index: int, step_m: float) -> np.ndarray:
     from scipy.ndimage import spline_filter
 
     reach = plan.points * plan.step_m
-    if plan.outer_scale_m > reach / 3:
-        message = f"outer scale {plan.outer_scale_m} m needs a screen wider than {reach} m"
+    outer = plan.outer_scale_m if outer_scale_m is None else outer_scale_m
+    if outer > reach / 3:
+        message = f"outer scale {outer} m needs a screen wider than {reach} m"
         raise ValueError(message)
     seed = 100_000 * plan.seed + index if plan.cache is None else index
     seed += 50_000 if step_m == FINE_STEP_M else 0
-    name = f"screen-{plan.points}-{step_m}-{plan.outer_scale_m}-{seed}.npy"
+    name = f"screen-{plan.points}-{step_m}-{outer}-{seed}.npy"
     kept = None if plan.cache is None else Path(plan.cache) / name
     if kept is not None and kept.is_file():
         return np.load(kept)
-    drawn = ft_phase_screen(1.0, plan.points, step_m, plan.outer_scale_m, 1e-3, seed=seed)
+    drawn = ft_phase_screen(1.0, plan.points, step_m, outer, 1e-3, seed=seed)
     transform = np.fft.rfft2(drawn)
     size = np.hypot(
         np.fft.fftfreq(plan.points, step_m)[:, None], np.fft.rfftfreq(plan.points, step_m)
@@ -142,6 +152,16 @@ class Optics:
         """Return pixel images (sum 1), each the mean of `steps` moments: (n, size, size)."""
         from scipy.ndimage import gaussian_filter
 
+        s = self.size
+        light = self.light(phase, offset_arcsec)
+        light = light.reshape(-1, steps, s * UPSAMPLE, s * UPSAMPLE).mean(axis=1)
+        if self.blur > 0:
+            # on the fine grid: a kernel much narrower than its own step would do nothing
+            light = gaussian_filter(light, (0, self.blur, self.blur), truncate=6.0)
+        return self.scale * light.reshape(-1, s, UPSAMPLE, s, UPSAMPLE).sum(axis=(2, 4))
+
+    def light(self, phase: np.ndarray, offset_arcsec: np.ndarray) -> np.ndarray:
+        """Return the light of each moment on pixels a third as wide, before the optics' blur."""
         k = 2 * np.pi / self.wavelength_m * ARCSEC
         tilt = k * offset_arcsec @ np.stack([self.x_m, self.y_m])
         n = self.kernel.shape[1]
@@ -149,13 +169,7 @@ class Optics:
         field_[:, self.inside] = np.exp(1j * (phase + tilt).astype(np.float32))
         wave = (field_.reshape(-1, n) @ self.kernel.T).reshape(phase.shape[0], n, -1)
         wave = np.matmul(self.kernel, wave)
-        light = wave.real**2 + wave.imag**2
-        s = self.size
-        light = light.reshape(-1, steps, s * UPSAMPLE, s * UPSAMPLE).mean(axis=1)
-        if self.blur > 0:
-            # on the fine grid: a kernel much narrower than its own step would do nothing
-            light = gaussian_filter(light, (0, self.blur, self.blur), truncate=6.0)
-        return self.scale * light.reshape(-1, s, UPSAMPLE, s, UPSAMPLE).sum(axis=(2, 4))
+        return wave.real**2 + wave.imag**2
 
 
 def star_table(plan: Plan, rng: np.random.Generator) -> np.ndarray:
@@ -178,7 +192,8 @@ def _paths(plan: Plan, rng: np.random.Generator) -> list[dict[str, object]]:
         paths.append(
             {
                 "splines": [
-                    (screen_of(plan, pick, step), step) for step in (plan.step_m, FINE_STEP_M)
+                    (screen_of(plan, pick, step, layer.outer_scale_m), step)
+                    for step in (plan.step_m, FINE_STEP_M)
                 ],
                 "gain": (r0 * (layer.weight / total) ** (-3 / 5)) ** (-5 / 6),
                 "start": rng.uniform(0, plan.points * plan.step_m, 2),
@@ -225,12 +240,34 @@ def _shared_motion(plan: Plan, rng: np.random.Generator) -> tuple[float, np.ndar
     structure = np.zeros((n, 2))
     for mode in plan.oscillators:
         structure += oscillate(mode, rate, n, rng)
-    angle = np.deg2rad(plan.drift_angle_deg)
-    speed = plan.drift_arcsec_per_min / 60 * np.array([np.cos(angle), np.sin(angle)])
-    return rate, structure, (np.arange(n) / rate)[:, None] * speed
+    if plan.shake is not None:
+        rms, corner, angle_deg = plan.shake
+        structure += rms * _wander(corner, rate, n, rng)[:, None] * _axis(angle_deg)
+    time_s = np.arange(n) / rate
+    speed = plan.drift_arcsec_per_min / 60 * _axis(plan.drift_angle_deg)
+    tracking = time_s[:, None] * speed
+    if plan.worm is not None:
+        period, amplitude, angle_deg = plan.worm
+        wave = np.sin(2 * np.pi * (time_s / period + rng.random()))
+        tracking += amplitude * wave[:, None] * _axis(angle_deg)
+    return rate, structure, tracking
 
 
-def independent_sequence(plan: Plan, out: Path) -> dict:
+def _axis(angle_deg: float) -> np.ndarray:
+    return np.array([np.cos(np.deg2rad(angle_deg)), np.sin(np.deg2rad(angle_deg))])
+
+
+def _wander(corner_hz: float, rate_hz: float, n: int, rng: np.random.Generator) -> np.ndarray:
+    """Return noise that forgets itself after 1/(2 pi corner): exact steps, unit variance."""
+    from scipy.signal import lfilter
+
+    kept = np.exp(-2 * np.pi * corner_hz / rate_hz)
+    kicks = np.sqrt(1 - kept**2) * rng.standard_normal(n)
+    kicks[0] = rng.standard_normal()
+    return lfilter([1.0], [1.0, -kept], kicks)
+
+
+def independent_sequence(plan: Plan, out: Path, *, widths: bool = False) -> dict:
     """Write `sequence.fits`, `truth.json` and `setup.toml` into a folder; return the truth.
 
     Parameters
@@ -238,6 +275,8 @@ def independent_sequence(plan: Plan, out: Path) -> dict:
     plan : Plan
     out : Path
         Folder, made if need be.
+    widths : bool
+        Draw the brightest star's mean image with and without each cause, for the truth.
 
     Returns
     -------
@@ -263,7 +302,8 @@ def independent_sequence(plan: Plan, out: Path) -> dict:
     tilt = np.zeros((plan.frames, plan.stars, 2))
     plane = np.linalg.pinv(np.stack([optics.x_m, optics.y_m, np.ones_like(optics.x_m)], axis=1))
     to_arcsec = plan.wavelength_m / (2 * np.pi) / ARCSEC
-    batch = 48
+    batch = max(1, 144 // plan.steps)
+    means = _MeanImages(optics, grid, structure, tracking)
     for number, star in enumerate(stars):
         for first in range(0, plan.frames, batch):
             part = slice(first, min(first + batch, plan.frames))
@@ -275,11 +315,80 @@ def independent_sequence(plan: Plan, out: Path) -> dict:
             tilt[part, number] = slope.reshape(-1, plan.steps, 2).mean(axis=1)
             images = optics.images(phase, offset.reshape(-1, 2), plan.steps)
             _add(light[part], images * (star[2] * plan.exposure_s), centre)
+            if widths and number == 0:
+                means.add(plan, paths, star, moments[part].ravel(), phase)
     frames = _record(plan, light, rng)
     truth = _truth(plan, structure, tracking, rate, tilt, stars)
+    if widths:
+        truth["fwhm"] = means.widths(plan)
     out.mkdir(parents=True, exist_ok=True)
     _write(plan, frames, truth, out)
     return truth
+
+
+class _MeanImages:
+    """The mean image of a star with and without each cause, on pixels a third as wide.
+
+    Motion is taken about its mean over the exposures (over each of them where frames are long).
+    """
+
+    def __init__(
+        self, optics: Optics, grid: np.ndarray, structure: np.ndarray, tracking: np.ndarray
+    ) -> None:
+        self.optics, self.grid = optics, grid
+        still = np.zeros_like(structure)
+        self.moved = {
+            "recorded": structure + tracking,
+            "without_structure": tracking,
+            "without_tracking": structure,
+            "without_both": still,
+            "without_near_air": structure + tracking,
+            "without_optics": structure + tracking,
+        }
+        self.light: dict[str, np.ndarray] = {}
+
+    def add(
+        self, plan: Plan, paths: list[dict], star: np.ndarray, t: np.ndarray, phase: np.ndarray
+    ) -> None:
+        """Add moments of a star, whose phases hold all layers."""
+        near = [path for path in paths if path["layer"].outer_scale_m is not None]
+        free = phase - _phase(plan, self.optics, near, star, t) if near else phase
+        for name, path in self.moved.items():
+            at = np.stack([np.interp(t, self.grid, path[:, k]) for k in (0, 1)], axis=-1)
+            if plan.exposure_s >= LONG_FRAME_S:
+                own = at.reshape(-1, plan.steps, 2)
+                at = (own - own.mean(axis=1, keepdims=True)).reshape(-1, 2)
+            else:
+                at = at - path[: int(self.last(plan) / self.grid[1])].mean(axis=0)
+            seen = free if name == "without_near_air" else phase
+            whole = np.rint(at * UPSAMPLE / plan.pixel_arcsec).astype(int)
+            images = self.optics.light(seen, at - whole * plan.pixel_arcsec / UPSAMPLE)
+            if name not in self.light:
+                reach = int(np.abs(path - path.mean(axis=0)).max() * UPSAMPLE / plan.pixel_arcsec)
+                side = images.shape[1] + 4 * reach + 8
+                self.light[name] = np.zeros((side, side))
+            box = self.light[name]
+            corner = (len(box) - images.shape[1]) // 2
+            for image, (x, y) in zip(images, whole + corner, strict=True):
+                box[y : y + len(image), x : x + len(image)] += image
+
+    @staticmethod
+    def last(plan: Plan) -> float:
+        """Return the end of the last exposure [s]."""
+        return (plan.frames - 1) * plan.interval_s + plan.exposure_s
+
+    def widths(self, plan: Plan) -> dict[str, float]:
+        """Return the diameter of a circle of the area above half maximum, pixel included."""
+        from scipy.ndimage import gaussian_filter, uniform_filter, zoom
+
+        out = {}
+        for name, light in self.light.items():
+            blur = 0.0 if name == "without_optics" else self.optics.blur
+            image = gaussian_filter(light, blur, truncate=6.0) if blur else light
+            image = zoom(uniform_filter(image, UPSAMPLE, mode="constant"), 4, order=3)
+            fine = plan.pixel_arcsec / UPSAMPLE * (len(light) - 1) / (len(image) - 1)
+            out[name] = float(2 * np.sqrt((image > image.max() / 2).sum() / np.pi) * fine)
+        return out
 
 
 def _add(frames: np.ndarray, images: np.ndarray, centre: np.ndarray) -> None:
@@ -312,9 +421,15 @@ def _truth(
     stars: np.ndarray,
 ) -> dict:
     n = int(((plan.frames - 1) * plan.interval_s + plan.exposure_s) * rate)
+    starts = (np.arange(plan.frames) * plan.interval_s * rate).astype(int)
+    inside = starts[:, None] + np.arange(max(2, int(plan.exposure_s * rate)))
 
     def axes(series: np.ndarray) -> dict:
-        values, vectors = np.linalg.eigh(np.cov(series[:n].T, bias=True))
+        windows = series[inside] if plan.exposure_s >= LONG_FRAME_S else series[None, :n]
+        parts = windows - windows.mean(axis=1, keepdims=True)
+        values, vectors = np.linalg.eigh(
+            np.einsum("wti,wtj->ij", parts, parts) / parts[..., 0].size
+        )
         minor, major = np.sqrt(np.clip(values, 0, None))
         angle = np.rad2deg(np.arctan2(vectors[1, 1], vectors[0, 1])) % 180
         return {"rms_major_arcsec": major, "rms_minor_arcsec": minor, "angle_deg": float(angle)}

@@ -236,8 +236,9 @@ def _is_present(history: History, cause: str) -> bool:
 class _Image:
     """Transfer functions of a history's causes on frequencies that suit its image.
 
-    `fx` and `fy` [cycles/arcsec] have shape (2 n + 1, n + 1); `step` is their step along the
-    second axis of the arrays and, in its second column, along the first.
+    `fx` and `fy` [cycles/arcsec] have shape (2 n + 1, n + 1), `pupil` is the baseline there over
+    the aperture; `step` is their step along the second axis of the arrays and, in its second
+    column, along the first.
     """
 
     history: History
@@ -245,6 +246,7 @@ class _Image:
     open_left: float
     fx: FloatArray
     fy: FloatArray
+    pupil: FloatArray
     step: FloatArray
     size_arcsec: float
 
@@ -258,23 +260,21 @@ class _Image:
         fy = along[1, 1] * unit_x + along[1, 0] * unit_y
         step = along[:, ::-1] * (FWHM_HIGHEST / FWHM_N_FREQUENCY)
         size = float(np.sqrt(scale.prod()))
-        return cls(history, removed, open_left, fx, fy, step, size)
+        telescope = history.conditions
+        pupil = np.hypot(fx, fy) * (
+            ARCSEC_PER_RADIAN * telescope.wavelength_m / telescope.aperture_m
+        )
+        return cls(history, removed, open_left, fx, fy, pupil, step, size)
 
     def base(self) -> FloatArray:
         telescope = self.history.conditions
         pixel = telescope.pixel_arcsec
-        out = np.interp(self._pupil(), *_pupil_table(telescope.obstruction))
+        out = np.interp(self.pupil, *_pupil_table(telescope.obstruction))
         return np.asarray(out * np.sinc(self.fx * pixel) * np.sinc(self.fy * pixel))
-
-    def _pupil(self) -> FloatArray:
-        """Baseline over aperture."""
-        telescope = self.history.conditions
-        cycles_rad = np.hypot(self.fx, self.fy) * ARCSEC_PER_RADIAN
-        return np.asarray(cycles_rad * telescope.wavelength_m / telescope.aperture_m)
 
     def air(self) -> FloatArray | None:
         history = self.history
-        baseline = self._pupil() * history.conditions.aperture_m
+        baseline = self.pupil * history.conditions.aperture_m
         exponent = None
         for cause, strength, outer in (
             ("atmosphere", history.strength, history.outer_scale_m),
@@ -294,7 +294,7 @@ class _Image:
         sigma = math.sqrt(0.5 * history.defocus_share * float(np.trace(history.optics_arcsec2)))
         if sigma > 0:
             where = telescope.aperture_m, telescope.wavelength_m, telescope.obstruction
-            out = out * np.interp(self._pupil(), *_defocus_table(round(sigma, 3), *where))
+            out = out * np.interp(self.pupil, *_defocus_table(round(sigma, 3), *where))
         return np.asarray(out)
 
     def motion(self) -> FloatArray | None:

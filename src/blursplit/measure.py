@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -133,6 +134,7 @@ def measure_tracks(
     focus_runs: Sequence[Source] = (),
     sensors: Sequence[SensorRecord] = (),
     second_camera: Source | None = None,
+    tell: Callable[[str], None] = lambda _stage: None,
 ) -> Measurement:
     """Measure star tracks: everything after the pixels, top to bottom.
 
@@ -153,6 +155,8 @@ def measure_tracks(
         Records taken beside the frames.
     second_camera : Source, optional
         Of another camera on the same mount.
+    tell : callable
+        Called with the name of each stage as it begins.
     """
     from blursplit.budget import answer, findings, record
     from blursplit.budget.two_cameras import weigh_second_camera
@@ -166,21 +170,26 @@ def measure_tracks(
 
     others = FocusRuns(tuple((one.name, one.tracks, one.rig) for one in focus_runs))
     guests = (TwoRates(blur_time_s), others, AboveTheAir(), MaskGuest())
+    tell("shared motion")
     run = record.prepare(source.tracks, source.rig, blur_time_s, guests)
     motion = record.shared_and_differential(run)
     checks = are_these_raw(run.whole, run.motion if run.tracks is run.whole else None, run.rig)
+    tell("stacked stars")
     stack = record.stack_stars(run)
     allowed = record.what_can_be_said(run, motion, stack)
+    tell("lines")
     lines = record.find_shared_lines(run, motion, stack)
     weighed = weigh_sensors(run, motion, lines, sensors, seed)
     run, weighed = weigh_second_camera(run, weighed, second_camera, seed)
+    run = replace(run, guests=(*run.guests, weighed))
+    tell("air and causes, from two seeds")
     given = answer.split_blur(
         run, weighed.motion, stack, allowed, weighed.lines, seed, weighed.paths
     )
+    tell("widths without each cause")
+    lines = weighed.named(lines)
     night = findings.write_down(
         source, run, motion, stack, allowed, lines, given, checks, worth_arcsec, command, seed
     )
-    night.result.witnesses = list(weighed.witnesses)
-    night.result.warnings = [*night.result.warnings, *weighed.remarks]
     put_in_words(night.result)
     return night

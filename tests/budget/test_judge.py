@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from blursplit.budget.answer import match_width
 from blursplit.budget.judge import Findings, judge_positions, judge_widths, worth_of
-from blursplit.budget.matched import match_width
 from blursplit.budget.summary import Readings
 from blursplit.definitions import CAUSES, CURES, OWNERS, Conditions, in_windows, width
 from blursplit.estimate import Estimate, estimate_between
@@ -33,6 +33,7 @@ def readings(**saved):
         base_arcsec=0.7,
         saving=saving,
         motion_arcsec2=dict.fromkeys(OWNERS, nothing),
+        steady_arcsec2=nothing,
         share=dict.fromkeys(CAUSES, 0.0),
         air_arcsec=np.full(N, 2.0),
         optics_arcsec=np.zeros(N),

@@ -112,7 +112,7 @@ def test_an_unknown_clock_without_a_line_is_not_used(pair):
     """Air that blows along the baseline looks like a late clock: nothing is claimed."""
     record, weighed = weigh(*pair, "second_camera.baseline_m=[0.3, 0.0]")
     assert record.guests == ()
-    assert weighed.remarks[0].code == "second-camera-clock"
+    assert weighed.said[0].code == "second-camera-clock"
     assert not weighed.witnesses[0].used
 
 

@@ -123,7 +123,8 @@ class Priors:
     outer_scale_m, wind_m_s : (low, high)
         Of the air outside, flat in the logarithm.
     optics_arcsec : (low, high)
-        One-axis rms of unstated optics, flat in the logarithm.
+        One-axis rms of unstated optics, every size alike: a prior flat in the logarithm would
+        make the limit on what is not shown as small as its lower end.
     stated_optics_arcsec : float or None
     measured_optics : (ln sigma, cumulated probability) or None
         Where runs at several focus positions have measured a part of it.
@@ -289,7 +290,8 @@ class AirModel:
         if p.measured_optics is not None:
             log_sigma, below = p.measured_optics
             return np.asarray(np.interp(_uniform(z), below, log_sigma))
-        return uniform_between(z, p.optics_arcsec)
+        low, high = p.optics_arcsec
+        return np.asarray(np.log(low + (high - low) * _uniform(z)))
 
     def _tilt_scale(self, j: FloatArray, z: FloatArray) -> FloatArray:
         """Tilt variance of the centroid over Z-tilt's: it grows with D/r0 (`centroid_tilt`)."""

@@ -17,6 +17,8 @@ from blursplit.constants import (
     WORTH_SHARE,
 )
 from blursplit.definitions import CURES
+from blursplit.evidence.second_camera import witness_baseline_m
+from blursplit.evidence.sensor_signal import MOTION_SENSORS, accelerometer_noise_ug
 from blursplit.result import Answer, Check, Facts, NextStep, Remark, Result, Verdict
 
 __all__ = ["Findings", "judge_positions", "judge_widths"]
@@ -282,7 +284,7 @@ def _next_steps(
     """Return what to do next, by the arcsec it could save or decide, the largest first."""
     steps = _Steps(readings, recorded)
     _add_cures(steps, result, matters)
-    _add_witnesses(steps, matters, found)
+    _add_witnesses(steps, result, matters, found)
     for code in found.missing:
         steps.add(code, 0.5 * recorded)
     if matters["mechanics"] == "no" and found.airmass > AIRMASS_TO_MENTION:
@@ -313,12 +315,17 @@ def _add_cures(steps: _Steps, result: Result, matters: Mapping[str, Answer]) -> 
         steps.add("collimate", 0.5 * steps.saved("optics"))
 
 
-def _add_witnesses(steps: _Steps, matters: Mapping[str, Answer], found: Findings) -> None:
+def _add_witnesses(
+    steps: _Steps, result: Result, matters: Mapping[str, Answer], found: Findings
+) -> None:
+    used = {witness.kind for witness in result.witnesses if witness.used}
     if "open" in (matters["mechanics"], matters["structure"], matters["near_air"]):
         gain = max(steps.undecided("mechanics"), steps.undecided("near_air"))
         if found.level == "split":
-            steps.add("sensor", gain)
-            steps.add("second-camera", 0.9 * gain)
+            if not used & set(MOTION_SENSORS):
+                steps.add("sensor", gain, noise_ug=_noise_needed_ug(result))
+            if "second-camera" not in used:
+                steps.add("second-camera", 0.9 * gain, baseline_m=_baseline_needed_m(result))
             steps.add("longer-run", 0.5 * gain, duration_s=4.0 * found.duration_s)
         if found.steady_blur and found.exposure_s is not None:
             steps.add("shorter-exposure", gain, exposure_s=min(0.01, 0.1 * found.exposure_s))
@@ -328,3 +335,17 @@ def _add_witnesses(steps: _Steps, matters: Mapping[str, Answer], found: Findings
             steps.add("turn-camera", 0.5 * steps.undecided("optics"))
     if matters["tracking"] == "open":
         steps.add("longer-run", steps.undecided("tracking"), duration_s=4.0 * found.duration_s)
+
+
+def _noise_needed_ug(result: Result) -> float | None:
+    """Return the accelerometer's noise [micro-g/sqrt(Hz)] that hides a tenth of the open motion."""
+    rms, band = result.open.motion_rms_major_arcsec, result.open.band_hz
+    size = None if rms is None else rms.value or rms.high95
+    if not size or band is None:
+        return None
+    return accelerometer_noise_ug(size**2 / (band[1] - band[0]))
+
+
+def _baseline_needed_m(result: Result) -> float | None:
+    entry = result.setup.get("aperture_m")
+    return None if entry is None else witness_baseline_m(float(entry.value))

@@ -64,6 +64,8 @@ class Readings:
         Fraction of the width saved, in the low and in the high reading.
     motion_arcsec2 : dict of owner to ndarray, shape (n, 2, 2)
         Covariance inside windows of the blur time.
+    steady_arcsec2 : ndarray, shape (n, 2, 2)
+        Constant blur that may as well be a steady vibration inside the frames.
     share : dict of cause to float
         Mean shares of the width above the base.
     air_arcsec, optics_arcsec : ndarray, shape (n,)
@@ -74,6 +76,7 @@ class Readings:
     base_arcsec: float
     saving: dict[str, FloatArray]
     motion_arcsec2: dict[str, FloatArray]
+    steady_arcsec2: FloatArray
     share: dict[str, float]
     air_arcsec: FloatArray
     optics_arcsec: FloatArray
@@ -93,6 +96,7 @@ def read_off(runs: Sequence[History], blur_time_s: float) -> Readings:
         motion_arcsec2={
             owner: np.array([motion_covariance(run, owner) for run in seen]) for owner in OWNERS
         },
+        steady_arcsec2=np.array([run.optics_may_shake * run.optics_arcsec2 for run in seen]),
         share={cause: float(np.mean([p[cause] for p in parts])) for cause in CAUSES},
         air_arcsec=np.array([_air_alone(run) for run in seen]),
         optics_arcsec=FWHM_PER_SIGMA * np.sqrt(0.5 * optics),
@@ -156,18 +160,26 @@ def _times(value: Estimate | None, factor: float) -> Estimate | None:
     return Estimate(**{k: None if v is None else v * factor for k, v in ends.items()})
 
 
-def _without(readings: Readings, cure: str, recorded: float) -> Estimate | None:
-    """Return the width that would have been recorded without a cause."""
-    fraction = saving_parts(readings, cure, recorded, shown=True)["saving_fraction"]
-    if fraction is None or fraction.value is None:
+def _without(readings: Readings, cure: str, recorded: Estimate) -> Estimate | None:
+    """Return the width that would have been recorded without a cause.
+
+    The error of the measured width and that of the saving add in squares, each side by itself.
+    """
+    fraction = saving_parts(readings, cure, None, shown=True)["saving_fraction"]
+    if fraction is None or fraction.value is None or recorded.value is None:
         return None
-    return Estimate(
-        value=recorded * (1.0 - fraction.value),
-        low=recorded * (1.0 - (fraction.high or 0.0)),
-        high=recorded * (1.0 - (fraction.low or 0.0)),
-        low95=recorded * (1.0 - (fraction.high95 or 0.0)),
-        high95=recorded * (1.0 - (fraction.low95 or 0.0)),
-    )
+    value = recorded.value * (1.0 - fraction.value)
+    ends = {}
+    for sign, name, other in (
+        (-1.0, "low", "high"),
+        (1.0, "high", "low"),
+        (-1.0, "low95", "high95"),
+        (1.0, "high95", "low95"),
+    ):
+        measured = getattr(recorded, name) * (1.0 - fraction.value) - value
+        saved = recorded.value * (fraction.value - getattr(fraction, other))
+        ends[name] = max(value + sign * float(np.hypot(measured, saved)), 0.0)
+    return Estimate(value=value, **ends)
 
 
 def axes(covariance: FloatArray, facts: Facts) -> dict[str, Estimate | None]:
@@ -209,19 +221,20 @@ def structure_part(
 ) -> Structure:
     """Return the structure's part.
 
-    The low reading is what is known to be structure, the high one counts open motion too; where
-    nothing is shown, a limit that includes open motion and a mode of the size that the search
-    could have missed.
+    The low reading is what is known to be structure, the high one counts open motion and a steady
+    vibration inside the frames too; where nothing is shown, a limit that includes these and a mode
+    of the size that the search could have missed.
     """
     own, open_ = readings.motion_arcsec2["structure"], readings.motion_arcsec2["open"]
     part = axes(own, facts)
     if shown:
-        larger = axes(own + open_, facts)
+        larger = axes(own + open_ + readings.steady_arcsec2, facts)
         for name in ("rms_major_arcsec", "rms_minor_arcsec"):
             part[name] = _between(part[name], larger[name])
     else:
         missed = 0.0 if undetected is None else undetected[0]
-        part = _limited(part, open_ + missed**2 * np.diag([1.0, 0.0]))
+        hidden = readings.steady_arcsec2 + missed**2 * np.diag([1.0, 0.0])
+        part = _limited(part, open_ + hidden)
     return Structure(
         **part,
         **saving_parts(readings, "structure", recorded, shown=shown),
@@ -395,8 +408,9 @@ def mechanics_part(readings: Readings, recorded: float | None, *, shown: bool) -
     return Saving(**saving_parts(readings, "mechanics", recorded, shown=shown))
 
 
-def with_cures(fwhm: Fwhm, readings: Readings, recorded: float | None) -> Fwhm:
+def with_cures(fwhm: Fwhm, readings: Readings) -> Fwhm:
     """Add the widths without each cause to the measured ones."""
+    recorded = fwhm.recorded_arcsec
     if recorded is None:
         return fwhm
     return fwhm.model_copy(

@@ -90,7 +90,7 @@ def weigh_second_camera(
         return record, so_far
     if facts.optics is None or facts.scale_arcsec is None or so_far.motion.quiet is None:
         remark = Remark(code="second-camera-not-used", facts={"name": source.name})
-        return record, replace(so_far, remarks=(*so_far.remarks, remark))
+        return record, replace(so_far, said=(*so_far.said, remark))
     stated = record.rig.setup.second_camera
     baseline = _baseline_m(stated)
     main = _camera_motion(record.tracks, facts, "the sequence")
@@ -148,9 +148,7 @@ def weigh_second_camera(
 
 
 def _with(so_far: Weighed, witness: Witness, remark: Remark) -> Weighed:
-    return replace(
-        so_far, witnesses=(*so_far.witnesses, witness), remarks=(*so_far.remarks, remark)
-    )
+    return replace(so_far, witnesses=(*so_far.witnesses, witness), said=(*so_far.said, remark))
 
 
 def _baseline_m(stated: SecondCameraSetup) -> tuple[float, float]:
@@ -264,6 +262,11 @@ class SecondCamera(Guest):
             * open_shape(theta, self.evidence.spectra.frequency_hz)[:, None, None, :]
         )
         return self.evidence.log_likelihood(apart, shared, shake, theta.noise_scale)
+
+    def arrays(self, record: Record) -> dict[str, FloatArray]:
+        """Return both cameras' spectra."""
+        del record
+        return self.evidence.arrays()
 
     def mechanical_share(self, fit: AirFit, seed: int) -> FloatArray:
         """Return how much of each row's open motion both cameras show alike, 0 to 1.

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from typing import Any
 
 import numpy as np
 
@@ -17,8 +18,8 @@ from blursplit.budget.lines import FoundLine
 from blursplit.budget.record import Lines, Motion
 from blursplit.constants import COHERENT_LINE
 from blursplit.errors import InputError
-from blursplit.evidence.guest import Record
-from blursplit.evidence.sensor import CLAIMS, SensorEvidence, explain_shared_motion
+from blursplit.evidence.guest import Guest, Record
+from blursplit.evidence.sensor import CLAIMS, Claim, SensorEvidence, explain_shared_motion
 from blursplit.evidence.sensor_record import SensorRecord
 from blursplit.motion.grid import GridData
 from blursplit.result import Remark, Witness
@@ -29,8 +30,8 @@ __all__ = ["Weighed", "weigh_sensors"]
 
 
 @dataclass(frozen=True)
-class Weighed:
-    """What the sensors leave, and what they own.
+class Weighed(Guest):
+    """What the witnesses leave, and what they own: a guest that brings their part of the result.
 
     Parameters
     ----------
@@ -41,17 +42,45 @@ class Weighed:
     paths : mapping of owner to (path, sigma)
         On the grid of all segments, with the error of its rms along x and y [arcsec].
     witnesses : tuple of Witness
-    remarks : tuple of Remark
-    arrays : dict
-        Curves for the page.
+    said : tuple of Remark
+    explained : dict of line's frequency to (sensor, owner)
+        What a sensor on the column goes with.
+    curves : dict
+        For the page.
     """
 
     motion: Motion
     lines: Lines
     paths: dict[str, tuple[FloatArray, FloatArray]] = field(default_factory=dict)
     witnesses: tuple[Witness, ...] = ()
-    remarks: tuple[Remark, ...] = ()
-    arrays: dict[str, FloatArray] = field(default_factory=dict)
+    said: tuple[Remark, ...] = ()
+    explained: dict[float, tuple[str, Claim]] = field(default_factory=dict)
+    curves: dict[str, FloatArray] = field(default_factory=dict)
+
+    def named(self, lines: Lines) -> Lines:
+        """Return the lines as found, those that a sensor explains with their cause."""
+        found = []
+        for line in lines.found:
+            known = self.explained.get(line.fit.frequency_hz)
+            if known is not None:
+                sensor, owner = known
+                cause = f"coherent with {sensor}"
+                line = replace(line, cause=cause, cause_odds={cause: 1.0}, owner=owner)  # noqa: PLW2901
+            found.append(line)
+        return replace(lines, found=tuple(found))
+
+    def parts(self, parts: dict[str, Any]) -> dict[str, Any]:
+        """Return the parts of the result with the witnesses."""
+        return {**parts, "witnesses": list(self.witnesses)}
+
+    def arrays(self, record: Record) -> dict[str, FloatArray]:
+        """Return a coherent sensor's curves."""
+        del record
+        return self.curves
+
+    def remarks(self) -> tuple[Remark, ...]:
+        """Return what is to be said of them."""
+        return self.said
 
 
 def weigh_sensors(
@@ -69,7 +98,7 @@ def weigh_sensors(
         name = sensor.source.rsplit("/", maxsplit=1)[-1]
         if out.motion.quiet is None or record.facts.scale_arcsec is None:
             remark = Remark(code="sensor-not-used", facts={"name": name})
-            out = replace(out, remarks=(*out.remarks, remark))
+            out = replace(out, said=(*out.said, remark))
             continue
         out = _weigh(record, out, sensor, name, seed)
     return out
@@ -90,7 +119,7 @@ def _weigh(record: Record, so_far: Weighed, sensor: SensorRecord, name: str, see
         return replace(
             so_far,
             witnesses=(*so_far.witnesses, witness),
-            remarks=(*so_far.remarks, *remarks),
+            said=(*so_far.said, *remarks),
         )
     try:
         found = explain_shared_motion(
@@ -117,9 +146,9 @@ def _weigh(record: Record, so_far: Weighed, sensor: SensorRecord, name: str, see
     out = replace(
         so_far,
         witnesses=(*so_far.witnesses, witness),
-        remarks=(*so_far.remarks, *remarks, Remark(code=code, facts=facts)),
+        said=(*so_far.said, *remarks, Remark(code=code, facts=facts)),
     )
-    return _taken(out, found, owner, real) if found.coherent else out
+    return _taken(out, found, owner, real, name) if found.coherent else out
 
 
 def start_of(tracks: StarTracks) -> datetime | None:
@@ -131,7 +160,9 @@ def start_of(tracks: StarTracks) -> datetime | None:
     return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
 
 
-def _taken(so_far: Weighed, found: SensorEvidence, owner: str, real: np.ndarray) -> Weighed:
+def _taken(
+    so_far: Weighed, found: SensorEvidence, owner: Claim, real: np.ndarray, name: str
+) -> Weighed:
     """Return what is left without the path, which the owner gets."""
     path = np.zeros((real.size, 2))
     path[real] = np.nan_to_num(found.path_arcsec)
@@ -151,11 +182,24 @@ def _taken(so_far: Weighed, found: SensorEvidence, owner: str, real: np.ndarray)
     if before is not None:
         path, sigma = path + before[0], np.hypot(sigma, before[1])
     kept = tuple(line for line in so_far.lines.found if not _explains(found, line))
+    explained = {
+        line.fit.frequency_hz: (name, owner)
+        for line in so_far.lines.found
+        if _explains(found, line)
+    }
     return replace(
         so_far,
         motion=left,
         lines=replace(so_far.lines, found=kept),
         paths={**so_far.paths, owner: (path, sigma)},
+        explained=so_far.explained | explained,
+        curves={
+            "sensor_frequency_hz": found.frequency_hz,
+            "sensor_motion_psd_arcsec2_hz": found.motion.sum(axis=1),
+            "sensor_explained_psd_arcsec2_hz": found.explained.sum(axis=1),
+            "sensor_coherence": found.coherence.mean(axis=1),
+            "sensor_sees": np.any(found.seen, axis=1).astype(np.float64),
+        },
     )
 
 

@@ -41,6 +41,7 @@ from blursplit.constants import (
     PAIR_WAVES,
     PAIR_WIND_NODES,
     PAIR_WINDS_M_S,
+    PAIR_WITNESS_BASELINE,
     SENSOR_TAPERS,
 )
 from blursplit.evidence.sensor_signal import tapered_sums, without_trend
@@ -79,6 +80,11 @@ class CameraMotion:
     def later(self, shift_s: float) -> CameraMotion:
         """Return the motion with its times raised."""
         return replace(self, time_s=self.time_s + shift_s)
+
+
+def witness_baseline_m(aperture_m: float) -> float:
+    """Return how far apart two tubes should stand for their air to differ."""
+    return max(PAIR_WITNESS_BASELINE[0], PAIR_WITNESS_BASELINE[1] * aperture_m)
 
 
 @dataclass(frozen=True)
@@ -719,6 +725,17 @@ class PairEvidence:
         # inverse of the cut distribution: z above -mean/sigma
         z = -norm.ppf(chance * rng.uniform(1e-9, 1.0, len(mean)))
         return np.maximum(mean + sigma * z, 0.0), chance
+
+    def arrays(self) -> dict[str, FloatArray]:
+        """Return curves for the page: both axes' sums, exposures undone."""
+        own = np.real(self.spectra.matrix[:, :, 0, 0]) / self.spectra.exposure_gains()[:, :1] ** 2
+        return {
+            "cameras_frequency_hz": self.spectra.frequency_hz,
+            "cameras_main_psd_arcsec2_hz": own.sum(axis=1),
+            "cameras_apart_psd_arcsec2_hz": difference_power(self.spectra).sum(axis=1),
+            "cameras_alike_psd_arcsec2_hz": self.cross_density.sum(axis=1),
+            "cameras_coherence": self.spectra.coherence().mean(axis=1),
+        }
 
     @cached_property
     def width_hz(self) -> FloatArray:

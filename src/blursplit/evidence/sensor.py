@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Literal, TypeAlias
 
 import numpy as np
 
@@ -43,8 +44,9 @@ from blursplit.evidence.sensor_signal import (
 )
 from blursplit.types import BoolArray, ComplexArray, FloatArray
 
+Claim: TypeAlias = Literal["structure", "tracking"]
 # what coherence with a kind of sensor may prove
-CLAIMS = {
+CLAIMS: dict[str, Claim | None] = {
     "acceleration": "structure",
     "velocity": "structure",
     "angle": "structure",

@@ -12,6 +12,7 @@ from blursplit.constants import (
     PIER_SHAPE_PER_M,
     SENSOR_BLOCK_COEFFICIENTS,
     SENSOR_BLOCK_HZ,
+    SENSOR_CLEAR,
     SENSOR_END_S,
     SENSOR_TAPERS,
     SENSOR_ZONES,
@@ -37,6 +38,23 @@ def nominal_rotation(
     if kind == "rate":
         return np.asarray(-1j * ARCSEC_PER_RADIAN / np.maximum(omega, 1e-6))
     return np.full(frequency_hz.shape, ARCSEC_PER_RADIAN, dtype=complex)
+
+
+# kinds whose coherence shows motion of their place
+MOTION_SENSORS = ("acceleration", "velocity", "angle", "rate")
+
+
+def accelerometer_noise_ug(density_arcsec2_hz: float) -> float:
+    """Return the noise [micro-g/sqrt(Hz)] of an accelerometer that is not blind at 1 Hz.
+
+    Parameters
+    ----------
+    density_arcsec2_hz : float
+        Of the motion that it is to explain; its own floor is a tenth of that.
+    """
+    rotation = np.sqrt(SENSOR_CLEAR * density_arcsec2_hz)
+    gain = np.abs(nominal_rotation("acceleration", np.ones(1)))[0]
+    return float(rotation / gain / (1e-6 * GRAVITY_M_S2))
 
 
 @dataclass(frozen=True)

@@ -419,6 +419,59 @@ def _periodic(result: Result, _series: Series) -> Section | None:
     return Section("periodic", "Periodic error", "The drive's own rhythm, folded.", pictures)
 
 
+def _witness(result: Result, series: Series, name: str) -> Section | None:
+    arrays = series.arrays
+    if not _holds(series, f"{name}_frequency_hz", f"{name}_coherence"):
+        return None
+    kinds = {"second-camera"} if name == "cameras" else {w.kind for w in result.witnesses}
+    used = [w for w in result.witnesses if w.kind in kinds and w.used]
+    is_pair = name == "cameras"
+    if is_pair:
+        heading = "A second camera on the mount"
+        text = (
+            "Mount and pier turn both tubes alike; what the cameras do apart is air, near air "
+            "included."
+        )
+        caption = "Both axes added. Dotted: what the cameras do apart, whatever shakes them."
+    else:
+        used = [w for w in used if w.kind != "second-camera"]
+        heading = "A sensor beside the telescope"
+        text = "What goes with the sensor is motion of its place, not air."
+        caption = "Both axes added. Shaded: the band in which the sensor is blind."
+    for one in used:
+        seeing = estimate_text(one.seeing_500nm_zenith_arcsec, "arcsec", finest=2)
+        told = (
+            f" {plain(one.name)}: {estimate_text(one.coherent_rms_arcsec, 'arcsec')} in each axis"
+        )
+        text += told + (f"; seeing of all the air {seeing}." if is_pair else ".")
+    columns: dict[str, Any] = {"frequency [Hz]": arrays[f"{name}_frequency_hz"]}
+    for key, label, _, _ in draw.WITNESS_CURVES[name]:
+        columns[f"{label} [arcsec²/Hz]"] = arrays.get(key)
+    columns["coherence"] = arrays[f"{name}_coherence"]
+    table = thinned_table(columns, "Spectra and coherence.", logarithmic=True)
+    title = "Spectra of both cameras" if is_pair else "What goes with the sensor"
+    pictures = [
+        picture(draw.draw_witness(series, name), f"{name}-spectra", title, caption, table),
+        picture(
+            draw.draw_witness_coherence(series, name),
+            f"{name}-coherence",
+            "Coherence of both cameras" if is_pair else "Coherence with the sensor",
+            "One: all of the motion at this frequency goes with it."
+            + (" Air that blows along the baseline is coherent too." if is_pair else ""),
+            None,
+        ),
+    ]
+    return Section(name, heading, text, pictures)
+
+
+def _sensor(result: Result, series: Series) -> Section | None:
+    return _witness(result, series, "sensor")
+
+
+def _cameras(result: Result, series: Series) -> Section | None:
+    return _witness(result, series, "cameras")
+
+
 def _exposure(result: Result, series: Series) -> Section | None:
     arrays = series.arrays
     if not _holds(series, "exposure_grid_s", "exposure_fwhm_arcsec"):
@@ -480,6 +533,8 @@ _ALL: dict[str, Callable[[Result, Series], Section | None]] = {
     "rhythms over time": _by_time,
     "periodic error": _periodic,
     "focus positions": _focus,
+    "a sensor": _sensor,
+    "a second camera": _cameras,
     "width against exposure": _exposure,
     "shape of the stars": _shape,
 }

@@ -251,12 +251,13 @@ _REASONS: dict[str, str] = {
 
 _NEXT: dict[str, str] = {
     "sensor": (
-        "Fix a vibration sensor to the mount and record it beside the frames (measure --sensor): "
-        "motion that goes with it is shaking."
+        "Fix a vibration sensor[[ with a noise of {noise_ug:figure} µg/√Hz or less]] to the mount "
+        "and record it beside the frames (measure --sensor): motion that goes with it is shaking."
     ),
     "second-camera": (
-        "Record with a second camera on the same mount at the same time (measure "
-        "--second-camera): what moves in one alone is air."
+        "Record with a second camera on the same mount[[, its tube {baseline_m:metres} or more "
+        "from the main one,]] at the same time (measure --second-camera): what moves in one alone "
+        "is air."
     ),
     "longer-run": "Record {duration_s:s} in one run.",
     "shorter-exposure": "Record with exposures of {exposure_s:s} or shorter.",

@@ -8,12 +8,15 @@ from __future__ import annotations
 
 from blursplit.report.figures._canvas import axes_for, decimate, figure_of, figure_style, svg_text
 from blursplit.report.figures.evidence import (
+    WITNESS_CURVES,
     draw_ellipses,
     draw_exposure,
     draw_focus,
     draw_otf,
     draw_pairs,
     draw_shape,
+    draw_witness,
+    draw_witness_coherence,
     half_axes,
     north_in_image,
 )
@@ -22,12 +25,14 @@ from blursplit.report.figures.motion import (
     draw_coherence,
     draw_motion,
     draw_periodic,
+    draw_spectra_of_sides,
     draw_spectrum,
     shared_density,
 )
 from blursplit.report.figures.stars import bar_length, draw_finder, draw_star
 
 __all__ = [
+    "WITNESS_CURVES",
     "axes_for",
     "bar_length",
     "decimate",
@@ -42,8 +47,11 @@ __all__ = [
     "draw_pairs",
     "draw_periodic",
     "draw_shape",
+    "draw_spectra_of_sides",
     "draw_spectrum",
     "draw_star",
+    "draw_witness",
+    "draw_witness_coherence",
     "figure_of",
     "figure_style",
     "half_axes",

@@ -28,6 +28,8 @@ __all__ = [
     "draw_otf",
     "draw_pairs",
     "draw_shape",
+    "draw_witness",
+    "draw_witness_coherence",
     "half_axes",
     "north_in_image",
 ]
@@ -77,6 +79,63 @@ def draw_pairs(series: Series, ax: Axes | None = None) -> Figure:
     ax.set_xlim(left=0)
     ax.legend(loc="best")
     return figure_of(ax)
+
+
+WITNESS_CURVES = {
+    "sensor": (
+        ("sensor_motion_psd_arcsec2_hz", "motion of the stars", "recorded", "-"),
+        ("sensor_explained_psd_arcsec2_hz", "goes with the sensor", "structure", (0, (5, 2))),
+    ),
+    "cameras": (
+        ("cameras_main_psd_arcsec2_hz", "main camera", "recorded", "-"),
+        ("cameras_alike_psd_arcsec2_hz", "both alike", "structure", (0, (5, 2))),
+        ("cameras_apart_psd_arcsec2_hz", "apart: air", "atmosphere", (0, (1, 1.5))),
+    ),
+}
+
+
+def draw_witness(series: Series, name: str, ax: Axes | None = None) -> Figure:
+    """Draw the spectra of a witness ("sensor" or "cameras") beside that of the stars."""
+    ax = axes_for(ax)
+    frequency = series.arrays[f"{name}_frequency_hz"]
+    for key, label, hue, dash in WITNESS_CURVES[name]:
+        density = series.arrays.get(key)
+        if density is not None:
+            shown = np.where(density > 0, density, np.nan)
+            ax.plot(frequency, shown, color=colour(hue), ls=dash, label=label)
+    _shade_blind(series, name, ax)
+    logarithmic(ax, "xy")
+    ax.set(xlabel="frequency [Hz]", ylabel="density [arcsec²/Hz]")
+    ax.legend(loc="best")
+    return figure_of(ax)
+
+
+def draw_witness_coherence(series: Series, name: str, ax: Axes | None = None) -> Figure:
+    """Draw how much of the motion goes with a witness, by frequency."""
+    ax = axes_for(ax)
+    frequency, coherence = (
+        series.arrays[f"{name}_{part}"] for part in ("frequency_hz", "coherence")
+    )
+    ax.plot(frequency, coherence, ".-", color=colour("structure"), label="coherence, squared")
+    _shade_blind(series, name, ax)
+    logarithmic(ax, "x")
+    ax.set(xlabel="frequency [Hz]", ylabel="squared coherence", ylim=(0, 1.03))
+    ax.legend(loc="best")
+    return figure_of(ax)
+
+
+def _shade_blind(series: Series, name: str, ax: Axes) -> None:
+    """Shade the band in which a sensor is blind."""
+    sees = series.arrays.get(f"{name}_sees")
+    if sees is None or bool(sees.all()):
+        return
+    f = series.arrays[f"{name}_frequency_hz"]
+    edge = np.concatenate([[f[0]], np.sqrt(f[:-1] * f[1:]), [f[-1]]])
+    told = {"label": "blind band"}
+    for low, high, seen in zip(edge[:-1], edge[1:], sees, strict=True):
+        if not seen:
+            ax.axvspan(low, high, color=colour("muted"), alpha=0.2, lw=0, **told)
+            told = {}
 
 
 def draw_otf(series: Series, aperture_m: float | None = None, ax: Axes | None = None) -> Figure:
