@@ -119,11 +119,6 @@ def _alike(one: float, other: float) -> bool:
 class CalibratedFrames:
     """Frames with offset and flat field applied.
 
-    Parameters
-    ----------
-    inner : FrameSource
-    calibration : Calibration
-
     Raises
     ------
     InputError

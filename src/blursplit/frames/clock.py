@@ -45,7 +45,6 @@ class Clock:
     ----------
     stamps : Stamps or None
         None where only `interval_s` is known.
-    interval_s : float or None
     interval_key : str
         Keyword of the interval.
     start : Stamps or None

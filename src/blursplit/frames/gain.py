@@ -37,7 +37,6 @@ class Gain:
 
     Parameters
     ----------
-    e_per_adu, error_e_per_adu : float
     stars, frames : int
         What it rests on.
     """

@@ -29,7 +29,6 @@ class Units:
 
     Parameters
     ----------
-    slabs : list of Slab
     tables : list of Table
         Binary tables of the files that hold cubes.
     dropped : dict

@@ -120,10 +120,6 @@ class Inspection(_Part):
 def inspect_sequence(sequence: Sequence) -> Inspection:
     """Return what is known of a sequence and what it will bear.
 
-    Parameters
-    ----------
-    sequence : Sequence
-
     Returns
     -------
     Inspection

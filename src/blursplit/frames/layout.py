@@ -108,7 +108,6 @@ def read_layout(path: Path, *, growing: bool = False) -> Layout:
 
     Parameters
     ----------
-    path : Path
     growing : bool
         Of a plain cube that is still being written, take the frames that are there.
 
@@ -376,7 +375,6 @@ def check_tiles(file: IO[bytes], offset: int, header: Header, source: str) -> No
 
     Parameters
     ----------
-    file : binary file
     offset : int
         Where the table of tiles begins [bytes].
     header : Header

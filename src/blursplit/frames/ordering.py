@@ -44,7 +44,6 @@ class StampReport:
     ----------
     keyword : str
         Keyword or table they came from; '' where only an interval is known.
-    resolution_s, jitter_rms_s : float or None
     missing, backward, duplicates : int
         Frames absent from the grid, steps back in the order of the files, equal stamps dropped.
     gaps : tuple of (float, float)

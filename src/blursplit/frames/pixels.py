@@ -167,7 +167,6 @@ class Levels:
 
     Parameters
     ----------
-    lowest_adu, median_adu, highest_adu : float
     saturation_adu : float or None
         Level at which pixels pile up, None where they do not.
     step_adu : int

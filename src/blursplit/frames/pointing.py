@@ -127,7 +127,6 @@ def parallactic_angle_deg(altitude_deg: float, azimuth_deg: float, latitude_deg:
     ----------
     altitude_deg, azimuth_deg : float
         Azimuth from north through east.
-    latitude_deg : float
 
     Notes
     -----

@@ -32,9 +32,6 @@ class TargetPixels:
 
     Parameters
     ----------
-    source : ArrayFrames
-    stamps : Stamps
-    exposure : Setting or None
     facts : dict
         Pixel scale and gain.
     """

@@ -79,7 +79,6 @@ class Stamps:
         Seconds since the first frame in the list, not sorted, of what `where` says.
     first_mjd_utc : float or None
         Date of the first one; None for local time of an unknown zone.
-    keyword : str
     where : "begin", "middle" or "end"
     resolution_s : float
         Smallest step that the keyword can express.

@@ -82,10 +82,6 @@ def solve_timing(
     interval_s : float or None
         Frame interval where the user gave it.
 
-    Returns
-    -------
-    Timing
-
     Notes
     -----
     Software stamps scatter while the shutter is regular, so that t = t0 + n dt is fitted, with
@@ -222,7 +218,6 @@ class RatePart:
     ----------
     first, frames : int
         Number of the first frame, and how many.
-    start_s, interval_s : float
     missing : int
         Frames that the part's own interval leaves room for, gaps not counted.
     """
@@ -257,10 +252,6 @@ def parts_of_rate(time_s: FloatArray, longest_wait_s: float = np.inf) -> tuple[R
 
 def small_ratio(first_hz: float, second_hz: float) -> tuple[int, int] | None:
     """Return the small whole numbers whose ratio two rates have, or None.
-
-    Parameters
-    ----------
-    first_hz, second_hz : float
 
     Notes
     -----

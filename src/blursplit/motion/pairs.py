@@ -53,7 +53,6 @@ def pair_statistics(
 
     Parameters
     ----------
-    tracks : StarTracks
     reference_x_px, reference_y_px : ndarray, shape (n_stars,)
         Mean places, as `CommonMotion` gives them.
 

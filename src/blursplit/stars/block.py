@@ -107,15 +107,12 @@ def measure_block(
 
     Parameters
     ----------
-    source : FrameSource
-    start : int
     x_px, y_px : ndarray, shape (n, k)
         Where the stars are expected.
     flux_adu : ndarray, shape (k,)
         Their expected flux.
     margin : int
         How far the whole field may lie off its expected place.
-    recipe : WindowSetup
     steady : bool
         The field hardly leaves its expected place: frames are not searched for it first.
     """

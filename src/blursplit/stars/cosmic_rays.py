@@ -48,7 +48,6 @@ def measure_excess(
         Brightest pixel less the mean of its four neighbours.
     dx_px, dy_px : ndarray, shape (m,)
         Where that pixel lies from the centroid.
-    shapes : WindowedShapes
     shape : (n, k)
         Frames and stars, m = n k.
 

@@ -51,7 +51,6 @@ class StampBook:
 
     Parameters
     ----------
-    field : Field
     size : int
         Width of a stamp, odd.
     n_frames, most : int

@@ -71,7 +71,6 @@ class Field:
     image_adu : ndarray, shape (ny, nx)
         Registered mean of early frames.
     hot : ndarray of bool, shape (ny, nx)
-    saturation_adu : float or None
     clipped : bool
         Stretched for display with clipped cores: positions can be used, shapes cannot.
     shift_x_px, shift_y_px : float
@@ -99,7 +98,6 @@ def find_stars(sequence: Sequence, max_stars: int = 60) -> Field:
 
     Parameters
     ----------
-    sequence : Sequence
     max_stars : int
         Keep at most so many: half of them the brightest, the others spread over the field.
 

@@ -73,7 +73,6 @@ def judge_block(
 
     Parameters
     ----------
-    block : Block
     x_px, y_px : ndarray, shape (n, k)
         Where the stars were expected.
     flux_adu : ndarray, shape (k,)

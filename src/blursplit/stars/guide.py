@@ -133,7 +133,6 @@ def vote_offsets(
     cuts : ndarray of float32, shape (n, g, size, size)
     at_x, at_y : ndarray, shape (n, g)
     flux : ndarray, shape (g,)
-    sigma : float
     """
     sky, _ = measure_sky(cuts)
     voted_x, voted_y = _vote(cuts, sky, flux, sigma)

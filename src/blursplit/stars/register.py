@@ -164,8 +164,6 @@ def smooth_near(image: Image, x: IntArray, y: IntArray, sigma_px: float, reach: 
     image : ndarray of float32, shape (ny, nx)
         Without NaN; continued beyond its edges by their own pixels.
     x, y : ndarray of int, shape (m,)
-    sigma_px : float
-    reach : int
 
     Returns
     -------
@@ -333,10 +331,8 @@ def lasting_peaks(pattern: Peaks, others: list[Peaks], tolerance_px: float) -> P
 
     Parameters
     ----------
-    pattern : Peaks
     others : list of Peaks
         Of other frames, each laid on the pattern by its likeliest shift.
-    tolerance_px : float
     """
     seen = np.zeros(pattern.x_px.size)
     for peaks in others:

@@ -81,11 +81,8 @@ class Tracker:
 
     Parameters
     ----------
-    sequence : Sequence
     field : Field
         From `find_stars`.
-    method : CentroidMethod
-    max_stamps : int
     """
 
     def __init__(
@@ -419,7 +416,6 @@ def follow_stars(
 
     Parameters
     ----------
-    sequence : Sequence
     centroid : {"windowed", "com", "quadratic", "2dg"}
         How positions are measured; fluxes, shapes and noise always come from the window.
     max_stars : int

@@ -42,7 +42,6 @@ def window_basis(size: int, window_px: float, reach_px: float) -> tuple[Stack, i
     ----------
     size : int
         Width of the stamps.
-    window_px : float
     reach_px : float
         How far from the stamp's centre the window may go.
 

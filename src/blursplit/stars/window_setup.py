@@ -41,10 +41,8 @@ class WindowSetup:
         Infinity where it is not known yet.
     electronics_adu2 : float or None
         Read-out variance of a pixel; with it the sky's photon noise is computed.
-    saturation_adu : float or None
     hot_x, hot_y : ndarray of int
         Pixels to leave out.
-    method : CentroidMethod
     compiled : bool
         Long enough for the compiled kernels to repay their loading.
     """
