@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-if TYPE_CHECKING:
-    from blursplit.frames.sequence import Sequence
-    from blursplit.frames.timing import RatePart
+from blursplit.frames.sequence import Sequence
+from blursplit.frames.timing import RatePart
 
 INSPECTION_SCHEMA = "blursplit-inspect/1"
 SPECTRUM_FRAMES = 50

@@ -7,8 +7,10 @@ import math
 import re
 import struct
 import zlib
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import IO, TYPE_CHECKING, Any, Literal, cast
+from pathlib import Path
+from typing import IO, Any, Literal, cast
 
 import numpy as np
 
@@ -16,12 +18,6 @@ from blursplit.errors import InputError
 from blursplit.frames.finding import SER_MAGIC, refuse_foreign
 from blursplit.frames.header import BLOCK, Header, read_header
 from blursplit.frames.timestamps import Stamps
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from pathlib import Path
-
-    from blursplit.frames.header import Header
 
 MAX_FRAME_PIXELS = 400_000_000  # larger than any single detector; a frame of it fills 1.6 GB
 MAX_COMPRESSION = 1100.0  # DEFLATE cannot exceed 1032:1 (zlib's technical notes)

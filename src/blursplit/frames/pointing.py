@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import math
 import re
-from typing import TYPE_CHECKING
 
+from blursplit.frames.header import Header
 from blursplit.frames.timestamps import offline
 from blursplit.rig import Setting
-
-if TYPE_CHECKING:
-    from blursplit.frames.header import Header
 
 LOWEST_DEG = 10.0  # nobody measures image quality below
 SAME_ALTITUDE_DEG = 5.0

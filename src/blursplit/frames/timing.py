@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    FloatArray = NDArray[np.float64]
-    IntArray = NDArray[np.int64]
+from blursplit.types import FloatArray, IntArray
 
 TimingKind = Literal["regular", "jittered", "irregular"]
 MOST_STEPS = 1e12  # of a grid, which at a thousand frames a second is thirty years

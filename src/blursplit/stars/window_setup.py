@@ -8,16 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from blursplit.compiled import ready_kernels
-from blursplit.stars.centroid import WINDOW_OVER_SIGMA
+from blursplit.frames import Sequence
+from blursplit.stars.centroid import WINDOW_OVER_SIGMA, CentroidMethod
+from blursplit.types import IntArray
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.frames import Sequence
-    from blursplit.stars.centroid import CentroidMethod
+if TYPE_CHECKING:  # detection needs the pixels, and they this file
     from blursplit.stars.detect import Field
-
-    IntArray = NDArray[np.int64]
 
 CORE_SIGMAS = 4.5  # three windows
 SMALLEST_CORE = 13
