@@ -275,7 +275,7 @@ def _motion(result: Result, series: Series) -> Section | None:
                 draw.draw_motion(series, "x" if axis == "x" else "y", result.events),
                 f"motion-{axis}",
                 f"Shared motion along {axis}",
-                f"All stars together{told}.{events}",
+                f"All stars together{told}.{events}" if not pictures else f"The same along {axis}.",
                 thinned_table(
                     {
                         "time [s]": arrays["time_s"],
