@@ -263,7 +263,7 @@ def _spectrum(result: Result, series: Series) -> Section | None:
 
 def _motion(result: Result, series: Series) -> Section | None:
     arrays = series.arrays
-    pictures = []
+    pictures: list[Picture] = []
     for axis in ("x", "y"):
         if not _holds(series, "time_s", f"common_{axis}_arcsec"):
             continue
