@@ -84,6 +84,12 @@ def positions_to_tracks(
         name = plain(Path(positions).name)
         positions = _read_file(Path(positions))
     columns = _name_columns(positions, name)
+    if positions.colnames and all(_is_number(title) for title in positions.colnames):
+        raise InputError(
+            name,
+            "has no header line: its first row is numbers",
+            "name the columns there: time, x and y, and star where there are several",
+        )
     for needed in ("time", "x", "y"):
         if needed not in columns:
             raise InputError(
@@ -237,6 +243,14 @@ def _set_unit(table: Any, name: str, unit: str, path: Path) -> None:
     except (ValueError, TypeError, AttributeError) as error:
         problem = f"column '{name}': unit '{unit}' is unknown"
         raise InputError(path, problem, "write e.g. s, arcsec or pixel") from error
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
 
 
 def _name_columns(table: Any, name: str) -> dict[str, str]:
