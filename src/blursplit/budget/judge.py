@@ -252,7 +252,7 @@ class _Steps:
         self._readings, self._recorded = readings, recorded
         self._best: dict[str, NextStep] = {}
 
-    def add(self, code: str, gain: float, **facts: float | str | None) -> None:
+    def add(self, code: str, gain: float, **facts: float | str | list[float] | None) -> None:
         """Add a step; of one named twice the larger gain counts."""
         step = NextStep(code=code, gain_arcsec=max(gain, 0.0), facts=dict(facts))
         known = self._best.get(code)
