@@ -14,6 +14,7 @@ from blursplit.constants import (
     FWHM_PER_SIGMA,
     LARGEST_CHANCE,
     LEAST_WORTH_ARCSEC,
+    LONGER_RUN,
     SURE,
     WORTH_SHARE,
 )
@@ -293,10 +294,12 @@ def _next_steps(
 
 
 def _facts_of(code: str, found: Findings) -> Facts:
-    """Return what the words of a step name: the exposure that would show what this one blurs."""
-    if code != "shorter-exposure" or found.exposure_s is None:
-        return {}
-    return {"exposure_s": min(EXPOSURE_TO_TRY_S, 0.1 * found.exposure_s)}
+    """Return what the words of a step name: how long a run, or how short the exposures."""
+    if code == "longer-run":
+        return {"duration_s": LONGER_RUN * found.duration_s}
+    if code == "shorter-exposure" and found.exposure_s is not None:
+        return {"exposure_s": min(EXPOSURE_TO_TRY_S, 0.1 * found.exposure_s)}
+    return {}
 
 
 def _add_cures(steps: _Steps, result: Result, matters: Mapping[str, Answer]) -> None:
@@ -327,7 +330,7 @@ def _add_witnesses(steps: _Steps, matters: Mapping[str, Answer], found: Findings
         if found.level == "split":
             steps.add("sensor", gain)
             steps.add("second-camera", 0.9 * gain)
-            steps.add("longer-run", 0.5 * gain, duration_s=4.0 * found.duration_s)
+            steps.add("longer-run", 0.5 * gain, **_facts_of("longer-run", found))
         if found.steady_blur and found.exposure_s is not None:
             steps.add("shorter-exposure", gain, **_facts_of("shorter-exposure", found))
     if matters["optics"] == "open" and not found.optics_stated:
@@ -335,4 +338,4 @@ def _add_witnesses(steps: _Steps, matters: Mapping[str, Answer], found: Findings
         if found.steady_blur:
             steps.add("turn-camera", 0.5 * steps.undecided("optics"))
     if matters["tracking"] == "open":
-        steps.add("longer-run", steps.undecided("tracking"), duration_s=4.0 * found.duration_s)
+        steps.add("longer-run", steps.undecided("tracking"), **_facts_of("longer-run", found))
