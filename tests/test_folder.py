@@ -96,8 +96,15 @@ def test_an_empty_folder_may_be_replaced_a_file_and_a_link_may_not(measurement, 
     for name in ("file", "link"):
         with pytest.raises(OutputError, match="is not a folder"):
             check_target(tmp_path / name, replace=True)
-    with pytest.raises(OutputError, match="does not exist; make it first"):
-        check_target(tmp_path / "no" / "such" / "out", replace=False)
+    with pytest.raises(OutputError, match="is not a folder"):
+        check_target(tmp_path / "file" / "out", replace=False)
+
+
+def test_folders_above_a_result_are_made(measurement, tmp_path):
+    target = tmp_path / "no" / "such" / "out"
+    check_target(target, replace=False)
+    assert not (tmp_path / "no").exists()
+    assert write_result_folder(measurement, "page", target).is_dir()
 
 
 def full_disk(*_args: object, **_kwargs: object) -> None:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from blursplit.campaign.accept import Acceptance
 from blursplit.campaign.compare_record import Comparison
 from blursplit.campaign.limits import Limits
-from blursplit.campaign.plan_record import Plan
+from blursplit.campaign.recording import Plan
 from blursplit.errors import InputError
 from blursplit.folder import Measurement, read_result, read_result_folder
 from blursplit.result import Result

@@ -158,9 +158,7 @@ INSIDE_ROUNDS = (400, 200, 8)  # places | first round, later rounds, rounds: 50 
 
 # --- spectra ------------------------------------------------------------------------------------
 LINE_FALSE_ALARM = 0.01  # - | chance that a search shows a line that is none; judgement
-LINE_LOW_DOUBT = (
-    10.0  # - | chance of a low peak in a long record: benchmarks/detection.py, set 0 to 106
-)
+LINE_LOW_DOUBT = (10.0, 200.0)  # - | of low peaks below, above a bin's width; detection.py false
 LINE_LOWEST_BINS = 15.0  # cycles a piece | slower lines look like the air's slow part; judgement
 LINE_PIECE_SAMPLES = (
     4000  # samples | longer records are cut, their periodograms averaged; judgement
@@ -170,17 +168,24 @@ LINE_LOWEST_CONTRAST = 2.0  # - | peak over continuum; judgement, no source
 LINE_MOST_PARTS = 8  # - | successive parts kept of a record, to see what stays; judgement
 LINE_FEWEST_PARTS = 4  # - | with fewer a mode must stand out by itself; judgement
 LINE_PROMISING = 0.4  # - | power left without the best third of the parts, of the mean; judgement
+LINE_GUST_REACH = 0.1  # ln(frequency) | beside a line, to see how loud the air is; judgement
+LINE_GUST_RATIO = 2.0  # of power, loud to quiet half | still air scatters by less; judgement
 LINE_CLIP = 2.5  # - | ratio above which a bin of the periodogram lifts the continuum no further
 LINE_INITIAL_RATIO = 12.0  # - | weaker excesses reach no false alarm worth stating, are not fitted
 LINE_ROUNDS = 6  # - | of fitting modes and continuum, which gives back wings only slowly
 LINE_MOST_FAILED = 6  # - | places in a row where nothing could be kept; judgement (time)
 LINE_BROAD_DAMPING = 0.02  # - | broader peaks may be ripples of one frozen layer; simulated
+LINE_RIPPLE_DAMPING = 0.03  # - | of the narrowest ripple of one frozen layer; simulated
+LINE_NARROWER_GAIN = 4.0  # - | chi-square(1), 95 %: a low peak is narrower than ripples
 LINE_LEAST_BROAD_SHARE = 0.1  # of the rms | ripples hold 1 to 6 %; simulated
 LINE_LARGEST_DAMPING = 0.08  # - | wider peaks cannot be told from the air's own maximum
 LINE_WIDTH_RATIO = 2.2  # - | step of the widths tried; half of it off costs a few per cent
 LINE_STRONG_RATIO = 1000.0  # - | gain from which a fit also starts at a steady line
 LINE_PEAK_BINS = 4.0  # 1/T | half width of a steady line's peak under the tapers
 LINE_CLOSE_GAIN = 20.5  # - | chi-square(5), 0.1 %: two modes for one
+LINE_PAIR_GAIN = 10.83  # - | chi-square(1), 0.1 %: a split on perpendicular axes
+LINE_WIDEST_SPLIT = 0.04  # of the frequency | of a round pipe's two modes, beforehand; judgement
+LINE_LEAST_SECOND_AXIS = 0.2  # of the larger axis' rms | less shows no second mode; judgement
 LINE_SURE_CONTRAST = 10.0  # - | of a peak that may come and go; gusts of air make 6; judgement
 LINE_BROAD_MARGIN = 1.15  # - | its size as measured scatters by a tenth; docs/line_detection.md
 LINE_REFIT_LOSS = (
@@ -188,6 +193,7 @@ LINE_REFIT_LOSS = (
 )
 LINE_LEFT_AT_LEAST = 0.1  # - | amplitude left by the exposure; less hides a line; judgement
 LINE_LIMIT_DAMPINGS = (0.002, 0.01, 0.03)  # - | damping ratios of piers and mounts; judgement
+LEAST_ALIAS_ODDS = 0.05  # - | of candidates that a line's interval covers: 95 % of the odds
 LINE_TAPERS = 3  # - | sine tapers: resolution +-2/T, leakage falling as the fourth power
 LINE_TAPER_VARIANCE = 1.0 + 1.0 / (2 * LINE_TAPERS)  # - | N sum (mean taper^2)^2
 LINE_SEGMENT_SHARE = 0.25  # of the longest | shorter stretches are left out; judgement
@@ -354,12 +360,6 @@ JACKKNIFE_BLOCKS = 8  # - | of a stack, for its error; judgement, no source
 LEAST_WIDTH_ERROR = 0.005  # - | relative: flat field and sky under the star; judgement, no source
 ONE_SIGMA = 0.8413  # - | normal probability below + 1 sigma
 STACK_LEAST_SNR = 8.0  # - | of the peak of a stack; judgement, no source
-WIDTH_DIRECTIONS = 16  # - | in which the half maximum is sought
-WIDTH_RADIUS_STEP = 0.08  # - | relative step of the radii; widths are good to 0.1 %
-WIDTH_PIXELS_ACROSS = 24  # px | of the half-maximum width on resampled images
-SMALLEST_RESAMPLING = 4  # - | finer than the pixels of the image
-LOWEST_PEAK_SNR = 10.0  # - | below it an image has no width; judgement, no source
-WIDTH_CORE = 0.75  # - | share of the peak above which a paraboloid is fitted to a noisy core
 
 LOWEST_TRANSFER_BASELINE = 0.05  # apertures | below it the stamp's edge and the sky decide
 HIGHEST_TRANSFER_BASELINE = 0.30  # apertures | above it the registered OTF's Gaussian form fails
@@ -383,7 +383,6 @@ WHOLE_TURN = 0.7  # turns | in an exposure, from where motion blurs like a whole
 SIDEREAL_DAY_S = 86164.0905  # s | IAU
 SIDEREAL_RATE_ARCSEC_S = 360.0 * 3600.0 / SIDEREAL_DAY_S  # arcsec/s
 DRIVE_LEAST_TURNS = 1.0  # - | a period of which less was seen shows as drift and its curvature
-DRIVE_FEW_TURNS = 2.0  # - | below, worm and drift trade places
 DRIVE_NO_LIMIT_ARCSEC = 100.0  # arcsec | no better than what is thought possible beforehand
 DRIVE_LEAST_SAMPLES = 3  # - | of a part: an offset takes one and a line through it a second
 DRIVE_MOST_SEGMENTS = 40  # - | more cost time and add little; judgement
@@ -562,6 +561,10 @@ LONG_FRAME_NARROWEST = 0.05  # of the frames | that bound every constant cause; 
 LONG_FRAME_BLOCKS = 10  # - | of the bootstrap: seeing is remembered for minutes; judgement
 
 # --- estimates, fit, histories, verdict -----------------------------------------------------------
+LOWER_BOUND_DRAWS = 300  # - | its percentiles err by a twentieth of their width
+LARGEST_TILT = 1.15  # of Z | what a windowed centroid measures at D/r0 of 8
+DIFFERENTIAL_SLOWEST_HZ = 0.2  # Hz | independent pieces of the differential motion last V/L0
+PAIR_BINS, PAIRS_IN_BIN = 6, 3  # - | of separation: most, and fewest pairs in each, judgement
 SHARED_ENOUGH = 0.9  # - | a line that moves single stars is air or a double star, no vibration
 DRIVE_ODDS = 0.9  # - | from where a line is the drive's, judgement
 LINE_CORE_WIDTHS, LINE_CORE_BINS = 4.0, 3.0  # half widths, 1/T | left out of the air's fit a side
@@ -708,9 +711,16 @@ BLUR_TIME_TOLERANCE = 0.02  # - | relative; blur times count as one below it; ju
 SHARED_FROM = 0.5  # - | probability from which a line counts as shared: more likely than not
 ALIAS_DECIDED = 0.95  # - | odds at which a candidate counts as the frequency; judgement, no source
 ALIAS_NEGLIGIBLE = 0.001  # - | odds below which a candidate counts as none; judgement, no source
+ACCEPT_SAME_APERTURE = 0.05  # - | relative; makers round, 16 inches are called 0.4 m; judgement
+ACCEPT_MOST_RUNS = 30  # runs | more are no remedy, the value lies at its limit; judgement
+ACCEPT_LONGEST_S = 14_400.0  # s | a longer record is no remedy: half a night; judgement
+ACCEPT_LENGTH_STEP = 1.25  # - | between lengths tried; judgement
+ACCEPT_BANDS_TOUCH = 0.1  # - | relative; bands so near to each other are told as one; judgement
+ACCEPT_SLEW_STEPS = 30  # - | windows a length, moved along the record after a slew; judgement
 LEAST_FRAMES_OF_SEQUENCE = 3  # frames | fewer are no sequence to measure; judgement, no source
 CERTAIN_CHANGE = 0.999  # - | probability shown as certain; judgement, no source
 FALLBACK_APERTURE_M = 0.2  # m | where no run states one; judgement, no source
+MOTION_ONE_DRAW = 0.1  # share | slow air of one run departs by a fifth in variance; judgement
 POWER_80 = 0.841621  # - | normal quantile of 0.8: a difference found four times in five
 COMPARE_LEAST_TURNS = (
     2  # turns | of a drive period before its size is compared; judgement, no source
@@ -732,6 +742,9 @@ PHOTONS_ZERO_MAG = 1e11  # 1/(s m2 um) | magnitude 0 at 550 nm: 1000/(s cm2 A), 
 EFFICIENCY = 0.4  # e-/photon | optics, air and detector; judgement, no source
 SKY_MAG_ARCSEC2 = 19.0  # mag/arcsec2 | a bright suburb; judgement, no source
 PLAN_STARS = 4  # stars | the full fit needs four
+PLAN_REPEATS = 3  # runs | the fewest whose scatter says something; judgement
+PLAN_OTHER_RATE = 0.93  # - | of the frame rate for a second run, to part aliases; judgement
+PLAN_TAPS_S = 60.0  # s | five taps, ten seconds apart; judgement
 PLAN_DAMPING = 0.015  # - | of the structure looked for: bolted steel, common practice, no source
 SHOWN_HZ = (
     1.0,
@@ -760,16 +773,24 @@ PLAN_INTERVAL_S = (
 PLAN_LONGEST_EXPOSURE_S = 0.02  # s | judgement, no source
 PLAN_NOISE_ARCSEC = 0.1  # arcsec | of a star in a frame that is still useful; judgement, no source
 FULL_WELL_SHARE = 0.8  # - | of the full well that a peak may reach; judgement, no source
+DIGEST_SHOWN = 16  # hex digits | of a SHA-256 on paper: 64 bits tell any two files apart
+PLOT_ROW_PX = 30  # px | height of an interval; judgement
+PLOT_SCALE_PX = 20  # px | of the labels below it; judgement
 SCATTER_WIDTH = 420  # px | of a picture; judgement
 SCATTER_HEIGHT = 250  # px | of a picture; judgement
+SCATTER_POINTS = 1000  # - | drawn of more sequences; more hide each other; judgement
 SCATTER_LEFT = 54  # px | margin; judgement
 SCATTER_RIGHT = 12  # px | margin; judgement
 SCATTER_TOP = 12  # px | margin; judgement
 SCATTER_BOTTOM = 44  # px | margin; judgement
-STORE_VERSION = 1  # - | layout of the store, ours
+STORE_VERSION = 2  # - | layout of the store, ours
+STORE_BEFORE_NUMBERS = 1  # - | layout whose view read every result; columns are filled when opened
 STORE_APPLICATION_ID = (
     0x626C7370  # - | "blsp", so that `file` and we can tell the store from others
 )
+ARCHIVE_WIDE = 1.5  # - | widths above so many medians of their telescope stand out; judgement
+ARCHIVE_FEWEST_FOR_WIDE = 5  # sequences | of a telescope before its widths are ranked; judgement
+ARCHIVE_LISTED = 500  # sequences | listed one by one at most; judgement
 FEWEST_FOR_TREND = 8  # runs | judgement, no source
 ARCHIVE_WORTH_SHARE = 0.1  # - | of the width that a cure must save to be worth a look; judgement
 MANY_SEQUENCES = 20  # sequences | shown one by one at most; judgement, no source
@@ -785,7 +806,6 @@ TURN_APART = 0.382  # - | golden section: keeps many turns of a ribbon apart
 LONGEST_SPARSE = 512  # apertures | fresh air that one long exposure draws from, judgement
 SPARSE_FRAMES = 256  # - | frames of one draw of fresh air, judgement
 AIR_NODES = 6  # - | Chebyshev nodes across the aperture; a wave of one aperture errs by 3 %
-AIR_RATE_HZ = 200.0  # Hz | grid of a near layer's realised tilt in the truth, judgement
 SAMPLES_PER_CYCLE = 16  # - | a cubic spline then errs by less than 1e-3 of the amplitude
 MOTION_GRID = 6_000_000  # - | longest grid of shared motion, 100 MB a term
 RING_TIMES = 12.0  # damping times | length that a drawn mode has at least

@@ -134,7 +134,7 @@ def check_target(target: Path, *, replace: bool) -> None:
     ------
     OutputError
         When the target exists (and `replace` is not set), is no result folder, holds anything
-        that `measure` did not write, or when its parent cannot be written.
+        that `measure` did not write, or when the folder it goes into cannot be made or written.
     """
     if target.exists() or target.is_symlink():
         if not replace:
@@ -142,9 +142,9 @@ def check_target(target: Path, *, replace: bool) -> None:
         if not target.is_dir() or target.is_symlink():
             raise OutputError(target, "is not a folder", "name another --out")
         _refuse_foreign(target)
-    parent = target.resolve().parent
+    parent = next(p for p in target.resolve().parents if p.exists())
     if not parent.is_dir():
-        raise OutputError(target, f"the folder '{parent}' does not exist", "make it first")
+        raise OutputError(target, f"'{parent}' is not a folder", "name another --out")
     if not os.access(parent, os.W_OK):
         raise OutputError(target, f"the folder '{parent}' cannot be written", "name another --out")
 
@@ -203,6 +203,7 @@ def write_result_folder(
 
     check_target(target, replace=replace)
     try:
+        target.resolve().parent.mkdir(parents=True, exist_ok=True)
         temporary = Path(tempfile.mkdtemp(prefix=f".{target.name}.", dir=target.resolve().parent))
     except OSError as error:
         raise OutputError(target, f"cannot be written ({error.strerror})", "check disk") from error
@@ -253,7 +254,7 @@ def write_page(measurement: Measurement, target: Path) -> Path:
 
 
 def write_text_whole(path: Path, text: str) -> None:
-    """Write a text file under a temporary name and move it into place.
+    """Write a text file under a temporary name and move it into place; parents are made.
 
     Raises
     ------
@@ -261,6 +262,7 @@ def write_text_whole(path: Path, text: str) -> None:
         When it cannot be written.
     """
     try:
+        path.resolve().parent.mkdir(parents=True, exist_ok=True)
         handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.resolve().parent)
     except OSError as error:
         raise OutputError(path, f"cannot be written ({error.strerror})", "check it") from error

@@ -286,7 +286,10 @@ class Line(_Part):
     `frequency_hz` and `damping_ratio` are the true ones where the alias is decided, else those of
     the likeliest candidate; `folded_frequency_hz` is where the record shows the line.
     `minor_over_major` is the axis ratio of the ellipse of motion; `steady_chance` the chance that
-    noise makes so steady a sinusoid (Thomson's F).
+    noise makes so steady a sinusoid (Thomson's F). `head_displacement_um` and
+    `head_velocity_um_s` (rms, with `mount.lever_m` stated) are those of the pier's head if the
+    structure makes the line; `vibration_class` is the strictest class (VC-A to VC-E) that the line
+    alone keeps over its 95 % interval.
     """
 
     frequency_hz: Estimate
@@ -305,6 +308,9 @@ class Line(_Part):
     family: int | None = None
     cause: str = "unknown"
     cause_odds: dict[str, float] = Field(default_factory=dict)
+    head_displacement_um: Estimate | None = None
+    head_velocity_um_s: Estimate | None = None
+    vibration_class: Literal["none", "VC-A", "VC-B", "VC-C", "VC-D", "VC-E"] | None = None
 
 
 class Event(_Part):

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from blursplit.budget.answer import match_width
 from blursplit.budget.judge import Findings, judge_positions, judge_widths, worth_of
-from blursplit.budget.matched import match_width
 from blursplit.budget.summary import Readings
 from blursplit.definitions import CAUSES, CURES, OWNERS, Conditions, in_windows, width
 from blursplit.estimate import Estimate, estimate_between

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -12,7 +14,7 @@ from blursplit.spectra import AliasDecision
 from blursplit.spectra.modes import LineFit, principal_axes
 
 
-def _line(covariance, sigma):
+def _line(covariance, sigma, **how):
     angle, angle_sigma, ratio = principal_axes(covariance, sigma)
     fit = LineFit(
         frequency_hz=7.0,
@@ -32,8 +34,9 @@ def _line(covariance, sigma):
         bin_hz=1.0,
     )
     found = FoundLine(fit, 0.99, AliasDecision(np.array([7.0]), np.ones(1), ()), steady_chance=0.2)
+    found = replace(found, owner=how.pop("owner", "structure"))
     rng = np.random.default_rng(2)
-    (line,) = to_result([found], exposure_s=0.01, in_arcsec=True, rng=rng)
+    (line,) = to_result([found], exposure_s=0.01, in_arcsec=True, rng=rng, **how)
     return line
 
 
@@ -57,3 +60,21 @@ def test_straight_motion_has_a_limit_on_its_axis_ratio():
     assert line.minor_over_major.is_limit
     # variance across below 0.0005 + 1.645 x 0.001 with 95 %
     assert_allclose(line.minor_over_major.high, np.sqrt(0.00215 / 0.04), rtol=0.1)
+
+
+def test_a_stated_lever_adds_the_motion_of_the_head():
+    size = np.diag([0.01, 0.0005]), 1e-4 * np.ones((2, 2))
+    plain, moved = _line(*size), _line(*size, lever_m=2.0)
+    assert plain.head_displacement_um is None
+    assert plain.vibration_class is None
+    # arcsec to rad, 2 m, in micrometres
+    assert_allclose(
+        moved.head_displacement_um.value, moved.rms_arcsec.value * 2e6 / 206264.806, rtol=1e-6
+    )
+    assert_allclose(
+        moved.head_velocity_um_s.value,
+        2 * np.pi * 7.0 * moved.head_displacement_um.value,
+        rtol=1e-12,
+    )
+    assert moved.vibration_class == "VC-A"
+    assert _line(*size, lever_m=2.0, owner="tracking").head_displacement_um is None

@@ -22,8 +22,9 @@ from blursplit.budget.line_terms import (
     blur_inside_exposure,
     line_cores_hz,
     line_density,
+    shared_coefficients,
+    without_lines,
 )
-from blursplit.budget.realise import shared_coefficients, without_lines
 from blursplit.budget.sampler import Draws, effective_draws, r_hat, sample
 from blursplit.constants import (
     ARCSEC_PER_RADIAN,

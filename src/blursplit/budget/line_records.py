@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.constants import LEAST_ALIAS_ODDS
 from blursplit.estimate import Estimate, axial_estimate, upper_limit, with_error
 from blursplit.result import Line
 
@@ -25,16 +26,51 @@ DIRECTION_DRAWS = 400
 
 
 def to_result(
-    found: Sequence[FoundLine], *, exposure_s: float, in_arcsec: bool, rng: np.random.Generator
+    found: Sequence[FoundLine],
+    *,
+    exposure_s: float,
+    in_arcsec: bool,
+    rng: np.random.Generator,
+    lever_m: float | None = None,
 ) -> list[Line]:
     """Turn lines into the records of the result.
+
+    Parameters
+    ----------
+    lever_m : float, optional
+        From where the structure turns to its head: adds the head's motion to lines that are not
+        the drive's.
 
     Notes
     -----
     Exposure averaging is undone where the true frequency is decided and a tenth of the power is
     left; else the interval covers the candidates.
     """
-    return [_one_line(line, exposure_s, rng, in_arcsec=in_arcsec) for line in found]
+    records = [_one_line(line, exposure_s, rng, in_arcsec=in_arcsec) for line in found]
+    if lever_m is None:
+        return records
+    return [
+        record if line.owner == "tracking" else _with_head(record, line, lever_m)
+        for record, line in zip(records, found, strict=True)
+    ]
+
+
+def _with_head(record: Line, line: FoundLine, lever_m: float) -> Line:
+    """Add what the line is at the pier's head, over all true frequencies that it may have."""
+    from blursplit.pier.report import head_motion
+
+    if record.rms_arcsec is None:
+        return record
+    order = np.argsort(-line.alias.odds, kind="stable")
+    likely = [k for k in order if k == order[0] or line.alias.odds[k] > LEAST_ALIAS_ODDS]
+    head = head_motion(record.rms_arcsec, line.alias.candidates_hz[likely].tolist(), lever_m)
+    return record.model_copy(
+        update={
+            "head_displacement_um": head.displacement_um,
+            "head_velocity_um_s": head.velocity_um_s,
+            "vibration_class": head.vibration_class or "none",
+        }
+    )
 
 
 def _one_line(
@@ -48,7 +84,7 @@ def _one_line(
     gain = float(np.sqrt(gains[int(np.argmax(line.alias.odds))]))
     rms = with_error(fit.rms * gain, fit.rms_sigma * gain)
     if not line.alias.is_decided:
-        likely = np.sqrt(gains[line.alias.odds > 0.05])  # noqa: PLR2004 - 95 % of the odds
+        likely = np.sqrt(gains[line.alias.odds > LEAST_ALIAS_ODDS])
         rms = _widened(rms, fit.rms, likely)
     damping: Estimate | None
     if fit.damping_ratio is None:

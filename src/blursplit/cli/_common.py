@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import functools
+import os
 import signal
 import sys
 import threading
@@ -33,7 +34,7 @@ def speaks_plainly(command: Callable[P, R]) -> Callable[P, R]:
     @functools.wraps(command)
     def wrapper(*args: P.args, **kwargs: P.kwargs) -> R:
         try:
-            with _terminated_like_interrupted():
+            with _terminated_like_interrupted(), _reader_may_leave():
                 return command(*args, **kwargs)
         except BlursplitError as error:
             say("blursplit: " + " ".join(str(error).split()))
@@ -43,6 +44,28 @@ def speaks_plainly(command: Callable[P, R]) -> Callable[P, R]:
             raise typer.Exit(130) from error
 
     return wrapper
+
+
+@contextlib.contextmanager
+def _reader_may_leave() -> Iterator[None]:
+    """Let `blursplit ... | head` end quietly: whoever reads has what was asked for."""
+    code = 0
+    try:
+        try:
+            yield
+        except typer.Exit as end:
+            code = end.exit_code
+            raise
+        except SystemExit as end:
+            if end.code == 1:  # what rich makes of a closed pipe
+                raise BrokenPipeError from end
+            raise
+        finally:
+            sys.stdout.flush()
+    except BrokenPipeError as error:
+        with contextlib.suppress(OSError):  # else the interpreter flushes once more at its end
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise typer.Exit(code) from error
 
 
 @contextlib.contextmanager

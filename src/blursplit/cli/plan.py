@@ -13,7 +13,7 @@ from blursplit.constants import FIELDS_SHOWN
 if TYPE_CHECKING:
     from datetime import date as Date  # noqa: N812 - `date` is the option
 
-    from blursplit.campaign.plan_record import Plan
+    from blursplit.campaign.recording import Plan
 
 
 @speaks_plainly
@@ -34,10 +34,14 @@ def run(
         str | None,
         typer.Option("--date", metavar="UTC", help="Evening, e.g. 2026-11-25; default today."),
     ] = None,
+    limits: Annotated[
+        Path | None,
+        typer.Option("--limits", metavar="LIMITS", help="How long a run each limit takes."),
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print the plan alone, as JSON.")] = False,
 ) -> None:
     """Plan a run with the measurement's own model of air, noise and line search."""
-    from blursplit.campaign import plan
+    from blursplit.campaign import plan, read_limits
     from blursplit.rig import Rig
 
     made = plan(
@@ -46,6 +50,7 @@ def run(
         stars=stars,
         duration_s=length,
         night=_night(date),
+        limits=None if limits is None else read_limits(limits),
     )
     if json:
         typer.echo(made.to_json(), nl=False)
@@ -82,6 +87,8 @@ def _show(plan: Plan) -> None:
         f"Stars to magnitude {r.faintest_mag:.1f}{bright}: one star's noise "
         f"{r.star_noise_arcsec:.2g} arcsec, {r.stars} stars {r.shared_noise_arcsec:.2g} arcsec."
     )
+    if plan.limits:
+        _show_limits(plan, console)
     _tables(plan, console)
     console.print(plan.mask)
     for turn in plan.turns:
@@ -93,6 +100,23 @@ def _show(plan: Plan) -> None:
         console.print(f"assumed: {key} = {setup_text(key, plan.setup[key].value)}")
     for warning in plan.warnings:
         say(f"{warning.code}: {warning.text}")
+
+
+def _show_limits(plan: Plan, console: object) -> None:
+    from rich import box
+    from rich.table import Table
+
+    table = Table(box=box.SIMPLE, title="What each limit takes", title_justify="left")
+    for column in ("limit on", "length of a run", "runs", "how"):
+        table.add_column(column, overflow="fold")
+    for need in plan.limits:
+        length = "-" if need.length_s is None else _time(need.length_s)
+        table.add_row(need.name or need.key, length, str(need.runs), need.how)
+    console.print(table)  # type: ignore[attr-defined]
+
+
+def _time(seconds: float) -> str:
+    return f"{seconds:.3g} s" if seconds < 120 else f"{seconds / 60:.2g} min"  # noqa: PLR2004
 
 
 def _tables(plan: Plan, console: object) -> None:

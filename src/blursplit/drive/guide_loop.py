@@ -53,11 +53,6 @@ def residual_gain(
     return np.asarray(np.abs(top / (top + gain * z ** (-(1.0 + delay_cycles)))))
 
 
-def white_variance_gain(gain: float) -> float:
-    """Return 2/(2 - g): how much a loop without delay adds to the variance of white motion."""
-    return 2.0 / (2.0 - gain)
-
-
 def bump_frequency_hz(cycle_s: float, gain: float) -> float:
     """Return g/(2 pi T), below which the loop corrects and above which it may amplify."""
     return gain / (2.0 * math.pi * cycle_s)

@@ -21,7 +21,7 @@ from blursplit.drive.periods import declared_periods
 from blursplit.drive.red_noise import block_series, fit_in_red_noise
 from blursplit.motion import CommonMotion
 from blursplit.motion.grid import GridData
-from blursplit.rig import Instrument
+from blursplit.rig import Rig
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray, IntArray
 
@@ -36,20 +36,20 @@ class DriveTerm:
     turns: float
 
 
-def drive_terms(instrument: Instrument, length_s: float) -> list[DriveTerm]:
+def drive_terms(rig: Rig, length_s: float) -> list[DriveTerm]:
     """Return the declared periods as terms to be fitted; none where the drive was off.
 
     Parameters
     ----------
-    instrument : Instrument
+    rig : Rig
         For `worm_period_s`, `wheel_teeth` and `drive`.
     length_s : float
         Length of the record. Of periods with less than one turn in it only the curvature of
         the drift is fitted (harmonic 0), once for all of them.
     """
-    if instrument.get("drive") == "off":
+    if rig.get("drive") == "off":
         return []
-    periods = declared_periods(instrument.get("worm_period_s"), instrument.get("wheel_teeth"))
+    periods = declared_periods(rig.get("worm_period_s"), rig.get("wheel_teeth"))
     terms = []
     for period in periods:
         turns = length_s / period.period_s

@@ -105,10 +105,10 @@ class Inspection(_Part):
     dropped: dict[str, int]
     width_px: int
     height_px: int
-    duration_s: float
+    duration_s: float | None
     start_utc: str | None
     exposure_s: float | None
-    timing: FrameTiming
+    timing: FrameTiming | None
     known: dict[str, Fact]
     missing: list[Missing]
     can: list[str]
@@ -165,6 +165,37 @@ def inspect_sequence(sequence: Sequence) -> Inspection:
         cannot=cannot,
         advice=_advice(sequence),
         notes=[Note(code=code, text=text) for code, text in sequence.notes],
+    )
+
+
+def without_times(found: Inspection, missing: str) -> Inspection:
+    """Return what is said of frames of which nothing tells when they were taken.
+
+    Parameters
+    ----------
+    found : Inspection
+        Of the same frames with an interval put in to be able to open them.
+    missing : str
+        What was not found, and the remedy.
+    """
+    interval = Missing(
+        key="frame_interval_s",
+        needed_for="spectra, drift, seeing and all else but widths",
+        remedy="header: DATE-OBS; or --set camera.frame_interval_s=...",
+    )
+    return found.model_copy(
+        update={
+            "timing": None,
+            "duration_s": None,
+            "start_utc": None,
+            "known": {k: fact for k, fact in found.known.items() if k != "frame_interval_s"},
+            "missing": [interval, *found.missing],
+            "can": ["widths of the stars"],
+            "cannot": [
+                "spectra, drift and what they tell: nothing says when the frames were taken"
+            ],
+            "notes": [Note(code="times-unknown", text=missing), *found.notes],
+        }
     )
 
 

@@ -93,11 +93,6 @@ class FileFrames:
         return cls(slabs, *enumerate_frames(slabs))
 
     @property
-    def block_frames(self) -> int:
-        """Number of frames that make a block of about 48 MB as float32."""
-        return max(1, BLOCK_BYTES // (4 * self.shape[0] * self.shape[1]))
-
-    @property
     def kept_frames(self) -> int:
         """Number of frames that may be cut again without being read again."""
         slab = self._slabs[0]

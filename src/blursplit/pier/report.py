@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -123,8 +124,8 @@ def analyse_pier(setup: PierSetup, n_modes: int = 6) -> PierReport:
     >>> from pathlib import Path
     >>> from blursplit.pier.report import analyse_pier
     >>> from blursplit.pier.setup import read_pier
-    >>> from blursplit.rig import read_setup
-    >>> setup, _ = read_setup(Path("column.toml"))
+    >>> from blursplit import Rig
+    >>> setup = Rig.read(Path("column.toml")).setup
     >>> report = analyse_pier(read_pier(setup.pier, "column.toml"))
     >>> len(report.modes), round(report.height_m, 2)
     (6, 1.2)
@@ -234,35 +235,45 @@ class HeadMotion:
 
     Parameters
     ----------
-    displacement_um, velocity_um_s : float
+    displacement_um, velocity_um_s : Estimate
         Rms, at the stated lever from where the structure turns.
-    vibration_class : str
-        The strictest generic vibration criterion (VC-A to VC-E, rms velocity in third octaves) that
-        this mode alone keeps.
+    vibration_class : str or None
+        The strictest generic vibration criterion (rms velocity in third octaves) that this mode
+        alone keeps with its whole 95 % interval: VC-A (loosest) to VC-E, None where it keeps none.
     """
 
-    displacement_um: float
-    velocity_um_s: float
-    vibration_class: str
+    displacement_um: Estimate
+    velocity_um_s: Estimate
+    vibration_class: str | None
 
 
-def head_motion(rms_arcsec: float, frequency_hz: float, lever_m: float) -> HeadMotion:
+def head_motion(rms_arcsec: Estimate, frequency_hz: Sequence[float], lever_m: float) -> HeadMotion:
     """Return what a mode's image motion is at the head of a pier that turns about its foot.
 
     Parameters
     ----------
-    rms_arcsec : float
-        One axis, before the exposure averaged it.
-    frequency_hz : float
-        The true one.
+    rms_arcsec : Estimate
+        Before the exposure averaged it; a value, no limit.
+    frequency_hz : sequence of float
+        True frequencies that it may have, the likeliest first: the velocity's interval covers all.
     lever_m : float
         From the axis of rotation to the head.
 
     Notes
     -----
-    Displacement = rotation x lever, velocity = 2 pi f x displacement. Classes by common practice.
+    Displacement = rotation x lever, velocity = 2 pi f x displacement, which leave out what the
+    head shifts without turning. Classes by common practice.
     """
-    displacement = rms_arcsec / ARCSEC_PER_RADIAN * lever_m * 1e6
-    velocity = 2.0 * np.pi * frequency_hz * displacement
-    kept = [name for name, limit in VIBRATION_CLASSES_UM_S.items() if velocity <= limit]
-    return HeadMotion(displacement, float(velocity), kept[-1] if kept else "worse than VC-A")
+    size = lever_m * 1e6 / ARCSEC_PER_RADIAN
+    turns = 2.0 * np.pi * np.array(frequency_hz)
+    velocity = _times(rms_arcsec, size * turns.min(), size * turns[0], size * turns.max())
+    fastest = velocity.high95 or np.inf
+    kept = [name for name, limit in VIBRATION_CLASSES_UM_S.items() if fastest <= limit]
+    return HeadMotion(_times(rms_arcsec, size, size, size), velocity, kept[-1] if kept else None)
+
+
+def _times(one: Estimate, low: float, value: float, high: float) -> Estimate:
+    """Return an estimate times a factor that lies between two ends."""
+    ends = {"low": low, "low95": low, "value": value, "high": high, "high95": high}
+    found = {name: getattr(one, name) for name in ends}
+    return Estimate(**{k: None if v is None else float(v * ends[k]) for k, v in found.items()})

@@ -299,7 +299,20 @@ def _line(index: int, line: Line) -> dict[str, str]:
         "chance": chance(line.false_alarm_probability),
         "aliases": ", ".join(named) if len(named) > 1 else "no other",
         "cause": told or plain(line.cause),
+        "head": _head(line),
     }
+
+
+def _head(line: Line) -> str:
+    """Return the motion of the pier's head, empty where no lever is stated."""
+    if line.head_displacement_um is None:
+        return ""
+    kept = line.vibration_class
+    return (
+        f"{estimate_text(line.head_displacement_um, 'µm')}, "
+        f"{estimate_text(line.head_velocity_um_s, 'µm/s')} rms; "
+        + ("keeps none of VC-A to VC-E" if kept in {None, "none"} else f"keeps {kept} by itself")
+    )
 
 
 def _event(index: int, event: Event) -> dict[str, str]:
@@ -404,6 +417,7 @@ def summarize(result: Result) -> dict[str, Any]:
         "widths": _widths(result),
         "motion": _motion(result),
         "lines": [_line(k, line) for k, line in enumerate(result.lines, start=1)],
+        "has_head": any(line.head_displacement_um is not None for line in result.lines),
         "events": [_event(k, e) for k, e in enumerate(result.events[:EVENT_ROWS], start=1)],
         "event_words": _event_words(result),
         "quality": _quality(result),

@@ -175,7 +175,8 @@ def _needed_ratio(
 
     clear = max(gains(_gain_threshold(piece_s, nyquist_hz, false_alarm)), _root(stands_out))
     if averaged >= LINE_FEWEST_PARTS:
-        low = gains(_gain_threshold(piece_s, nyquist_hz, false_alarm / LINE_LOW_DOUBT))
+        doubt = LINE_LOW_DOUBT[int(width_bins >= 1.0)]
+        low = gains(_gain_threshold(piece_s, nyquist_hz, false_alarm / doubt))
         clear = min(clear, low)
     return float(np.exp(clear))
 

@@ -8,7 +8,7 @@ Every line is tested against the best continuum that does without it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -19,24 +19,32 @@ from blursplit.constants import (
     LINE_CLOSE_GAIN,
     LINE_FALSE_ALARM,
     LINE_FEWEST_PARTS,
+    LINE_GUST_RATIO,
+    LINE_GUST_REACH,
     LINE_INITIAL_RATIO,
-    LINE_LARGEST_DAMPING,
     LINE_LEAST_BROAD_SHARE,
+    LINE_LEAST_SECOND_AXIS,
     LINE_LOW_DOUBT,
     LINE_LOWEST_BINS,
     LINE_LOWEST_CONTRAST,
     LINE_MOST_FAILED,
+    LINE_NARROWER_GAIN,
+    LINE_PAIR_GAIN,
     LINE_PEAK_BINS,
     LINE_PROMISING,
+    LINE_RIPPLE_DAMPING,
     LINE_ROUNDS,
     LINE_STRONG_RATIO,
     LINE_SURE_CONTRAST,
     LINE_TRIALS_PER_BIN,
-    LINE_WIDTH_RATIO,
+    LINE_WIDEST_SPLIT,
 )
+from blursplit.spectra.excess import Excess, strongest_excess
 from blursplit.spectra.modes import (
     LineFit,
     Mode,
+    Pair,
+    Spread,
     describe,
     fit_modes,
     mode_spreads,
@@ -52,7 +60,6 @@ from blursplit.spectra.periodogram import (
     fit_log_spline,
     make_basis,
     motion_periodogram,
-    transform_of_lags,
 )
 from blursplit.types import BoolArray, FloatArray, IntArray
 
@@ -106,17 +113,6 @@ class _State:
     modes: list[Mode]
     coefficients: FloatArray
     log_likelihood: float
-
-
-@dataclass(frozen=True)
-class _Excess:
-    """The best place found: frequency, width at half maximum, direction, excess variance."""
-
-    frequency_hz: float
-    width_hz: float
-    angle_rad: float
-    variance: float
-    ratio: float
 
 
 def find_lines(
@@ -228,12 +224,12 @@ def _collect(search: _Search, max_lines: int) -> tuple[_State, bool]:
             state, failed = grown, 0
 
 
-def _around(periodogram: Periodogram, excess: _Excess, widths: float) -> BoolArray:
+def _around(periodogram: Periodogram, excess: Excess, widths: float) -> BoolArray:
     reach = max(widths * excess.width_hz, 2.0 / periodogram.duration_s)
     return np.asarray(np.abs(periodogram.frequency_hz - excess.frequency_hz) <= reach)
 
 
-def _grown(search: _Search, state: _State, excess: _Excess) -> _State | None:
+def _grown(search: _Search, state: _State, excess: Excess) -> _State | None:
     """Return the state with one more mode, or two neighbours at once, where that is worth it.
 
     Two close modes on different axes gain only together: one alone fits worse than a humped
@@ -300,7 +296,7 @@ def _settle(search: _Search, modes: list[Mode], start: FloatArray | None = None)
     return _State(modes, coefficients, value)
 
 
-def _with_excess(search: _Search, state: _State, excess: _Excess) -> _State:
+def _with_excess(search: _Search, state: _State, excess: Excess) -> _State:
     return max(
         (_with_mode(search, state, mode) for mode in _initial_modes(search.periodogram, excess)),
         key=lambda trial: trial.log_likelihood,
@@ -360,9 +356,13 @@ def _part_close_modes(search: _Search, state: _State) -> _State:
     A round pipe has two modes a per cent or two apart on perpendicular axes; two machines may
     turn at nearly one speed.
     """
-    index = 0
+    index, pairs = 0, 0
     while index < len(state.modes):
-        parted = _parted(search, state, index)
+        parted = _perpendicular(search, state, index, pairs + 1)
+        pairs += parted is not None and len(parted.modes) > len(state.modes)
+        if parted is None or len(parted.modes) == len(state.modes):
+            state = parted or state
+            parted = _parted(search, state, index)
         if parted is None:
             index += 1
         else:
@@ -370,10 +370,38 @@ def _part_close_modes(search: _Search, state: _State) -> _State:
     return state
 
 
+def _perpendicular(search: _Search, state: _State, index: int, number: int) -> _State | None:
+    """Return a state with two modes on perpendicular axes for one, or with a doubt, or None.
+
+    The pair costs one parameter, the split. Where it is likely but not sure, the single mode keeps
+    half of it as an error of its frequency, by the odds of two modes up to `LINE_WIDEST_SPLIT`
+    apart against one.
+    """
+    mode, periodogram = state.modes[index], search.periodogram
+    sizes = np.linalg.eigvalsh(mode.covariance)
+    is_wide = _is_resolved(periodogram, mode)
+    if mode.pair or not is_wide or sizes[0] < LINE_LEAST_SECOND_AXIS**2 * sizes[1]:
+        return None
+    pair = Pair(periodogram, _rest(search, state, [index]), mode)
+    vector, gain, sigma = pair.fit()
+    others = [*state.modes[:index], *state.modes[index + 1 :]]
+    if gain > LINE_PAIR_GAIN:
+        two = [replace(one, pair=number) for one in pair.modes(vector)]
+        trial = _settle(search, [*others, *two], state.coefficients)
+        if 2.0 * (trial.log_likelihood - state.log_likelihood) > LINE_PAIR_GAIN:
+            return trial
+    # Gaussian evidence of a split, uniform before, against none (Jeffreys 1961)
+    odds = np.sqrt(2.0 * np.pi) * sigma / (200.0 * LINE_WIDEST_SPLIT) * np.exp(min(gain, 60.0) / 2)
+    half = 0.005 * mode.frequency_hz * abs(float(vector[1])) * float(np.sqrt(odds / (1.0 + odds)))
+    modes = list(state.modes)
+    modes[index] = replace(mode, doubt_hz=half)
+    return replace(state, modes=modes)
+
+
 def _parted(search: _Search, state: _State, index: int) -> _State | None:
     mode, periodogram = state.modes[index], search.periodogram
     half = max(mode.damping_ratio * mode.frequency_hz, 0.5 / periodogram.duration_s)
-    if 2.0 * mode.damping_ratio * mode.frequency_hz * periodogram.duration_s < 1.0:
+    if not _is_resolved(periodogram, mode):
         return None
     rest = _rest(search, state, [index])
     alone = fit_modes(periodogram, rest, [mode])[1]
@@ -431,21 +459,51 @@ def _doubt(search: _Search, state: _State, index: int) -> float:
 
     One frozen layer seen through a round pupil ripples (near 1.5 V/D and its multiples; at 3 m/s
     and 0.25 m: 18 Hz): peaks as wide as a damping ratio of 0.03 to 0.08, of 1 to 6 % of the rms.
-    A peak as broad must hold a larger share, for a steady wind keeps its ripples for minutes. A
-    narrow one must, in a long record, be there all the time: what the air makes moves with the
-    wind and comes in gusts, modes stay. In a short record it must stand out by itself. A low peak
-    must also be the less probable, for the continuum is a smooth curve only nearly.
+    A peak as broad, and a low one that may be, must hold a larger share, for a steady wind keeps
+    its ripples for minutes. A narrow one must, in a long record, be there all the time: what the
+    air makes moves with the wind and comes in gusts, modes stay. In a short record it must stand
+    out by itself. A low peak must also be the less probable, for the continuum is a smooth curve
+    only nearly; the more so where it is wider than the resolution, as ripples are.
     """
     mode, periodogram = state.modes[index], search.periodogram
     total = float(np.trace(periodogram.plain, axis1=1, axis2=2).sum() / periodogram.duration_s)
     held = realised_covariance(periodogram, _rest(search, state, [index]), mode)[0]
     is_large = np.trace(held) >= LINE_LEAST_BROAD_SHARE**2 * total
-    if mode.damping_ratio > LINE_BROAD_DAMPING and not is_large:
-        return np.inf
     contrast = _contrast(search, state, index)
+    is_low = contrast < LINE_LOWEST_CONTRAST
+    if not is_large and _may_be_broad(search, state, index, is_low=is_low):
+        return np.inf
     if contrast < LINE_SURE_CONTRAST and not _stays(search, state, index, contrast):
         return np.inf
-    return 1.0 if contrast >= LINE_LOWEST_CONTRAST else LINE_LOW_DOUBT
+    if not is_low:
+        return 1.0
+    return LINE_LOW_DOUBT[int(_is_resolved(periodogram, mode))]
+
+
+def _is_resolved(periodogram: Periodogram, mode: Mode) -> bool:
+    """Return whether a mode's peak is at least as wide as one bin."""
+    return 2.0 * mode.damping_ratio * mode.frequency_hz * periodogram.duration_s >= 1.0
+
+
+def _may_be_broad(search: _Search, state: _State, index: int, *, is_low: bool) -> bool:
+    """Return whether a peak is as broad as ripples of the air; a low one has to be narrower.
+
+    The narrowest ripple in its place, of the best size, with the continuum refitted, must explain
+    the record worse.
+    """
+    from scipy.optimize import minimize_scalar
+
+    mode = state.modes[index]
+    if not is_low or mode.damping_ratio > LINE_BROAD_DAMPING:
+        return mode.damping_ratio > LINE_BROAD_DAMPING
+
+    def cost(log_size: float) -> float:
+        ripple = Mode(mode.frequency_hz, LINE_RIPPLE_DAMPING, np.exp(log_size) * mode.covariance)
+        modes = [*state.modes[:index], ripple, *state.modes[index + 1 :]]
+        return -_settle(search, modes, state.coefficients).log_likelihood
+
+    best = minimize_scalar(cost, bounds=(-1.5, 2.5), method="bounded", options={"xatol": 0.05})
+    return bool(2.0 * (state.log_likelihood + best.fun) < LINE_NARROWER_GAIN)
 
 
 def _contrast(search: _Search, state: _State, index: int) -> float:
@@ -462,8 +520,9 @@ def _stays(search: _Search, state: _State, index: int, contrast: float) -> bool:
 
     In each part the power along the mode's main axis is fitted by the continuum, free to be
     stronger or weaker, the mode, and the mode's slope by frequency. Without the third of the parts
-    that shows the mode best it must still hold a fair share of its power, and its frequency must
-    not scatter by more than its errors and a per cent.
+    that shows the mode best it must still hold a fair share of its power, so it must in the
+    quieter half of parts of gusty air, and its frequency must not scatter by more than its errors
+    and a per cent.
     """
     periodogram, mode = search.periodogram, state.modes[index]
     if len(periodogram.parts) < LINE_FEWEST_PARTS:
@@ -490,6 +549,8 @@ def _stays(search: _Search, state: _State, index: int, contrast: float) -> bool:
     mean = float(share @ size)
     if mean <= 0 or left < LINE_PROMISING * mean:
         return False
+    if _comes_with_gusts(periodogram, _models(search, state), near, mode, size):
+        return False
     sigma = np.sqrt(inverse[2, 2] / periodogram.part_weight)
     scatter = float((((shift - share @ shift) / np.hypot(sigma, 0.01 * mean)) ** 2).sum())
     from scipy.special import chdtrc
@@ -497,48 +558,65 @@ def _stays(search: _Search, state: _State, index: int, contrast: float) -> bool:
     return bool(chdtrc(len(shift) - 1, scatter) > 1e-3)  # noqa: PLR2004 - it moves for sure
 
 
+def _comes_with_gusts(
+    periodogram: Periodogram, models: FloatArray, near: BoolArray, mode: Mode, size: FloatArray
+) -> bool:
+    """Return whether a peak is there only while the air about it is loud.
+
+    `size` is the mode's power in each part. Power beyond the air's knee goes with a high power of
+    the wind: a gust makes few values of a long record count, and chance peaks of them stand out.
+    """
+    frequency = periodogram.frequency_hz
+    beside = ~near & (np.abs(np.log(frequency / mode.frequency_hz)) < LINE_GUST_REACH)
+    if beside.sum() < len(size):
+        return False
+    power = np.trace(periodogram.parts[:, beside], axis1=2, axis2=3)
+    level = (power / (models[0] + models[2])[beside]).mean(axis=1)
+    share = periodogram.part_weight / periodogram.part_weight.sum()
+    order = np.argsort(level)
+    quiet, loud = order[: len(order) // 2], order[(len(order) + 1) // 2 :]
+    if level[loud].mean() < LINE_GUST_RATIO * level[quiet].mean():
+        return False
+    kept = float(share[quiet] @ size[quiet] / share[quiet].sum())
+    return kept < LINE_PROMISING * float(share @ size)
+
+
 def _describe_all(search: _Search, state: _State, chances: list[float]) -> tuple[LineFit, ...]:
     lines = []
     for k, (mode, chance) in enumerate(zip(state.modes, chances, strict=True)):
-        group = _neighbours(search.periodogram, state.modes, k)
-        near = [state.modes[j] for j in group]
-        spread = mode_spreads(search.periodogram, _rest(search, state, group), near)[0]
+        spread = _spread(search, state, k)
         lines.append(describe(search.periodogram, _rest(search, state, [k]), mode, spread, chance))
     return tuple(sorted(lines, key=lambda line: line.frequency_hz))
 
 
-def _strongest_excess(search: _Search, state: _State, left_out: BoolArray) -> _Excess | None:
+def _spread(search: _Search, state: _State, index: int) -> Spread:
+    """Return the standard errors of a mode, with its neighbours or as one of a pair."""
+    mode, periodogram = state.modes[index], search.periodogram
+    twins = [k for k, one in enumerate(state.modes) if mode.pair and one.pair == mode.pair]
+    if len(twins) == 2:  # noqa: PLR2004 - the pair is whole
+        upper, lower = sorted((state.modes[k] for k in twins), key=lambda one: -one.frequency_hz)
+        middle = float(np.sqrt(upper.frequency_hz * lower.frequency_hz))
+        start = Mode(middle, mode.damping_ratio, upper.covariance + lower.covariance)
+        found = Pair(periodogram, _rest(search, state, twins), start).spreads()
+        return found[0] if mode is upper else found[1]
+    group = _neighbours(periodogram, state.modes, index)
+    near = [state.modes[j] for j in group]
+    return mode_spreads(periodogram, _rest(search, state, group), near)[0]
+
+
+def _strongest_excess(search: _Search, state: _State, left_out: BoolArray) -> Excess | None:
     """Return the strongest narrow excess over a state, or None where there is none.
 
-    `ratio` is twice the gain of log likelihood; two perpendicular directions that rise together
-    count together. The continuum is fitted so that what stands out does not lift it.
+    The continuum is fitted so that what stands out does not lift it.
     """
-    periodogram = search.periodogram
     robust = _continuum_fit(search, state.modes, LINE_CLIP, state.coefficients)
     models = _models(search, _State(state.modes, robust, state.log_likelihood))
-    frequency = periodogram.frequency_hz
-    powers = np.stack([periodogram.along(angle) for angle in PROJECTIONS_RAD])
+    frequency = search.periodogram.frequency_hz
     inside = (frequency >= search.low_hz) & (frequency <= search.high_hz) & ~left_out
-    best: _Excess | None = None
-    for width in _widths(periodogram, search.high_hz):
-        allowed = inside & (width <= 2.0 * LINE_LARGEST_DAMPING * frequency)
-        centres = np.flatnonzero(allowed)[:: max(1, int(width * periodogram.duration_s / 6.0))]
-        if centres.size == 0:
-            continue
-        shape = _line_shape(periodogram, width)
-        centres = _promising(powers, models, shape, centres)
-        found = [
-            _excess(power, model, shape, centres, periodogram.weight)
-            for power, model in zip(powers, models, strict=True)
-        ]
-        ratios = np.stack([ratio for ratio, _ in found])
-        candidate = _best_of(ratios, [a for _, a in found], centres, frequency, width)
-        if best is None or candidate.ratio > best.ratio:
-            best = candidate
-    return best if best is not None and best.ratio > 0 else None
+    return strongest_excess(search.periodogram, models, inside)
 
 
-def _initial_modes(periodogram: Periodogram, excess: _Excess) -> list[Mode]:
+def _initial_modes(periodogram: Periodogram, excess: Excess) -> list[Mode]:
     """Return the modes from which a fit should start.
 
     The excess as it stands; for one far above all else also a steady line at the centre of mass of
@@ -556,91 +634,3 @@ def _initial_modes(periodogram: Periodogram, excess: _Excess) -> list[Mode]:
         centre = float(power @ periodogram.frequency_hz[near] / power.sum())
         starts.append(Mode(centre, 1e-5, periodogram.plain[near].sum(axis=0) * step))
     return starts
-
-
-def _widths(periodogram: Periodogram, highest_hz: float) -> list[float]:
-    widths = [0.0]
-    width = 1.5 / periodogram.duration_s
-    while width <= 2.0 * LINE_LARGEST_DAMPING * highest_hz:
-        widths.append(width)
-        width *= LINE_WIDTH_RATIO
-    return widths
-
-
-def _line_shape(periodogram: Periodogram, width_hz: float) -> FloatArray:
-    """Return a unit-variance Lorentzian seen through the tapers, at bins 0..half away."""
-    lags = periodogram.taper_lags
-    tau_s = np.arange(lags.size) * periodogram.cadence_s
-    # a carrier in the middle of the band keeps both flanks in view; without it the mirror
-    # image at negative frequency would add to the far flank
-    middle = periodogram.frequency_hz.size // 2
-    carrier = 2.0 * np.pi * periodogram.frequency_hz[middle]
-    density = transform_of_lags(
-        lags * np.exp(-np.pi * width_hz * tau_s) * np.cos(carrier * tau_s), periodogram.cadence_s
-    )
-    half = max(4, int(3.0 * width_hz * periodogram.duration_s))
-    return density[middle : min(middle + half + 1, density.size)]
-
-
-def _promising(
-    powers: FloatArray, models: FloatArray, shape: FloatArray, centres: IntArray
-) -> IntArray:
-    """Return the centres with the largest linear gain, few enough to be fitted one by one."""
-    from scipy.signal import fftconvolve
-
-    most = 48
-    if centres.size <= most:
-        return centres
-    line = np.concatenate([shape[:0:-1], shape])[None]
-    over = fftconvolve((powers / models - 1.0) / models, line, mode="same", axes=1)
-    scale = fftconvolve(1.0 / models**2, line**2, mode="same", axes=1)
-    gain = np.maximum(over[:, centres], 0.0) ** 2 / np.maximum(scale[:, centres], 1e-300)
-    score = np.maximum(gain.max(axis=0), (gain[:2] + gain[2:]).max(axis=0))
-    return np.sort(centres[np.argsort(score)[-most:]])
-
-
-def _excess(
-    power: FloatArray, model: FloatArray, shape: FloatArray, centres: IntArray, weight: float
-) -> tuple[FloatArray, FloatArray]:
-    """Return twice the log likelihood gain and the variance of a line at each centre bin."""
-    half = shape.size - 1
-    line = np.concatenate([shape[:0:-1], shape])
-    padded_ratio = np.pad(power / model, half, constant_values=1.0)
-    padded_inverse = np.pad(1.0 / model, half, constant_values=0.0)
-    windows = centres[:, None] + np.arange(2 * half + 1)[None]
-    y, rise = padded_ratio[windows], padded_inverse[windows] * line
-    amount = np.maximum(((y - 1.0) * rise).sum(axis=1) / (rise**2).sum(axis=1), 0.0)
-    for _ in range(12):
-        total = 1.0 + amount[:, None] * rise
-        score = (rise * (y - total) / total**2).sum(axis=1)
-        information = (rise**2 / total**2).sum(axis=1)
-        amount = np.clip(amount + score / information, 0.1 * amount, 10.0 * amount + 1e-30)
-    total = 1.0 + amount[:, None] * rise
-    gain = (y - y / total - np.log(total)).sum(axis=1)
-    return np.asarray(2.0 * weight * np.maximum(gain, 0.0)), np.asarray(amount)
-
-
-def _best_of(
-    ratios: FloatArray,
-    amounts: list[FloatArray],
-    centres: IntArray,
-    frequency: FloatArray,
-    width: float,
-) -> _Excess:
-    """Choose among four directions and two perpendicular pairs."""
-    pairs = ratios[:2] + ratios[2:]
-    # two degrees of freedom: chance exp(-s/2)(1 + s/2), put on the scale of one
-    pairs = pairs - 2.0 * np.log1p(pairs / 2.0)
-    scores = np.concatenate([ratios, pairs])
-    row, column = np.unravel_index(int(np.argmax(scores)), scores.shape)
-    axis = int(row)
-    if row >= len(ratios):
-        first = int(row) - len(ratios)
-        axis = first if amounts[first][column] >= amounts[first + 2][column] else first + 2
-    return _Excess(
-        float(frequency[centres[column]]),
-        width,
-        float(PROJECTIONS_RAD[axis]),
-        float(amounts[axis][column]),
-        float(scores[row, column]),
-    )

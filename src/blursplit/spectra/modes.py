@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -25,11 +26,17 @@ from blursplit.types import FloatArray
 
 @dataclass(frozen=True)
 class Mode:
-    """A mode: frequency, damping ratio, and the covariance of its (x, y) motion."""
+    """A mode: frequency, damping ratio, and the covariance of its (x, y) motion.
+
+    `doubt_hz` is what a second mode that may hide behind it adds to the error of its frequency;
+    `pair` numbers the two modes of one perpendicular pair, 0 for none.
+    """
 
     frequency_hz: float
     damping_ratio: float
     covariance: FloatArray
+    doubt_hz: float = 0.0
+    pair: int = 0
 
     def density(self, periodogram: Periodogram) -> FloatArray:
         """Return its expected periodogram, shape (m, 2, 2)."""
@@ -114,6 +121,132 @@ def fit_modes(
     found = search(group.cost, first, jac=True, method="L-BFGS-B", bounds=bounds, options=options)
     vector = found.x if found.fun <= group.cost(first)[0] else first
     return group.modes(vector), -float(group.cost(vector)[0])
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Two modes on perpendicular axes with one damping ratio, as a round pipe has them.
+
+    One number more than a single mode: the split. Parameters of a vector: ln of the mean frequency
+    over the start's (in hundredths), split of ln frequency (in hundredths), ln damping ratio,
+    direction of the upper mode [rad], ln of both rms.
+
+    Parameters
+    ----------
+    rest : ndarray, shape (m, 2, 2)
+        Expected density of everything else.
+    start : Mode
+        The single mode fitted to both; its window is looked at.
+    """
+
+    periodogram: Periodogram
+    rest: FloatArray
+    start: Mode
+
+    def modes(self, vector: FloatArray) -> list[Mode]:
+        """Return the upper and the lower mode."""
+        middle, split, log_damping, angle, *sizes = vector.tolist()
+        unit = np.array([np.cos(angle), np.sin(angle)])
+        across = np.array([-unit[1], unit[0]])
+        return [
+            Mode(
+                float(self.start.frequency_hz * np.exp(0.01 * (middle + half * split))),
+                float(np.exp(log_damping)),
+                np.exp(2.0 * size) * np.outer(axis, axis),
+            )
+            for half, size, axis in ((0.5, sizes[0], unit), (-0.5, sizes[1], across))
+        ]
+
+    def cost(self, vector: FloatArray) -> tuple[float, FloatArray]:
+        """Return minus the log likelihood in the start's window, and its gradient."""
+        window, modes = _window(self.periodogram, [self.start]), self.modes(vector)
+        shapes = [
+            mode_density_slopes(self.periodogram, m.frequency_hz, m.damping_ratio)[:, window]
+            for m in modes
+        ]
+        model = self.rest[window].copy()
+        for mode, shape in zip(modes, shapes, strict=True):
+            model = model + shape[0][:, None, None] * mode.covariance
+        power, weight = self.periodogram.power[window], self.periodogram.weight
+        value, slope = whittle_slope(power, model, weight)
+        upper, lower = (np.einsum("mij,ij->m", slope, mode.covariance) for mode in modes)
+        by_hz = 0.01 * upper @ shapes[0][1], 0.01 * lower @ shapes[1][1]
+        cos, sin = np.cos(vector[3]), np.sin(vector[3])
+        turned = np.array([[-2.0 * sin * cos, cos**2 - sin**2], [cos**2 - sin**2, 2.0 * sin * cos]])
+        sizes = [float(np.trace(mode.covariance)) for mode in modes]
+        turn = np.einsum("mij,ij->m", slope, turned) @ (
+            sizes[0] * shapes[0][0] - sizes[1] * shapes[1][0]
+        )
+        gradient = [
+            by_hz[0] + by_hz[1],
+            0.5 * (by_hz[0] - by_hz[1]),
+            upper @ shapes[0][2] + lower @ shapes[1][2],
+            turn,
+            2.0 * upper @ shapes[0][0],
+            2.0 * lower @ shapes[1][0],
+        ]
+        return -value, -np.array(gradient)
+
+    def fit(self) -> tuple[FloatArray, float, float]:
+        """Return the best vector, twice the gain over no split, and the error of the split.
+
+        The split is in hundredths of the frequency.
+        """
+        from scipy.optimize import minimize
+
+        values, vectors = np.linalg.eigh(self.start.covariance)
+        angle = float(np.arctan2(vectors[1, 1], vectors[0, 1]))
+        sizes = 0.5 * np.log(np.maximum(values[::-1], 1e-6 * values[1]))
+        width = 100.0 * self.start.damping_ratio
+        bounds = [(-3.0 * width, 3.0 * width), (-6.0 * width, 6.0 * width)]
+        bounds += [(np.log(MODE_DAMPING_FLOOR), np.log(MODE_DAMPING_CEILING))]
+        bounds += [(-10.0, 10.0), *((size - 4.0, size + 4.0) for size in sizes)]
+        options = {"maxiter": 60, "maxfun": MODE_MOST_EVALUATIONS, "ftol": 1e-9}
+        search: Any = minimize  # some type stubs know no cost that returns its slope as well
+
+        def best(split: float, turn: float, *, fixed: bool = False) -> Any:
+            first = np.array([0.0, split, np.log(self.start.damping_ratio), angle + turn, *sizes])
+            ends = [(0.0, 0.0) if fixed and k == 1 else end for k, end in enumerate(bounds)]
+            return search(
+                self.cost, first, jac=True, method="L-BFGS-B", bounds=ends, options=options
+            )
+
+        single = best(0.0, 0.0, fixed=True)
+        turns = np.pi / 4.0 * np.arange(4)
+        pairs = [best(0.7 * width, turn) for turn in turns.tolist()]
+        found = min(pairs, key=lambda pair: pair.fun)
+        gain = 2.0 * max(float(single.fun - found.fun), 0.0)
+        return found.x, gain, float(np.sqrt(self._covariance(found.x)[1, 1]))
+
+    def spreads(self) -> list[Spread]:
+        """Return the standard errors of the higher and of the lower mode by frequency."""
+        vector, _, _ = self.fit()
+        left = self._covariance(vector)
+        out = []
+        for half, mode in zip((0.5, -0.5), self.modes(vector), strict=True):
+            variance = left[0, 0] + half**2 * left[1, 1] + 2.0 * half * left[0, 1]
+            sigma_hz = 0.01 * mode.frequency_hz * float(np.sqrt(variance))
+            out.append((mode.frequency_hz, Spread(sigma_hz, float(np.sqrt(left[2, 2])))))
+        return [spread for _, spread in sorted(out, key=lambda one: -one[0])]
+
+    def _covariance(self, vector: FloatArray) -> FloatArray:
+        return _inverse_curvature(
+            lambda v: self.cost(v)[1], vector, np.array([0.02, 0.02, 0.05, 0.02, 0.02, 0.02])
+        )
+
+
+def _inverse_curvature(
+    slope: Callable[[FloatArray], FloatArray], vector: FloatArray, steps: FloatArray
+) -> FloatArray:
+    """Return the inverse of a cost's curvature; flat directions get a wide but finite error."""
+    rows = []
+    for i, step in enumerate(steps):
+        side = np.zeros(vector.size)
+        side[i] = step
+        rows.append((slope(vector + side) - slope(vector - side)) / (2.0 * step))
+    hessian = np.array(rows)
+    values, vectors = np.linalg.eigh((hessian + hessian.T) / 2.0)
+    return np.asarray((vectors / np.maximum(values, 0.02)) @ vectors.T)
 
 
 @dataclass(frozen=True)
@@ -319,15 +452,7 @@ def mode_spreads(periodogram: Periodogram, rest: FloatArray, modes: list[Mode]) 
         ]
     )
     steps = np.tile([0.02, 0.05, 0.02, 0.02, 0.02], vector.size // 5)
-    rows = []
-    for i, step in enumerate(steps):
-        side = np.zeros(vector.size)
-        side[i] = step
-        rows.append((group.cost(vector + side)[1] - group.cost(vector - side)[1]) / (2.0 * step))
-    hessian = np.array(rows)
-    values, vectors = np.linalg.eigh((hessian + hessian.T) / 2.0)
-    # flat directions (a damping ratio that only has an upper limit) get a wide but finite error
-    inverse = (vectors / np.maximum(values, 0.02)) @ vectors.T
+    inverse = _inverse_curvature(lambda v: group.cost(v)[1], vector, steps)
     sigma = np.sqrt(np.maximum(np.diag(inverse), 0.0))
     return [
         Spread(0.01 * start.frequency_hz * float(sigma[5 * k]), float(sigma[5 * k + 1]))
@@ -413,6 +538,7 @@ def describe(
     chance : float
         False-alarm probability.
     """
+    frequency_sigma = float(np.hypot(spread.frequency_hz, mode.doubt_hz))
     mode, low, high, kind = _damping(periodogram, rest, mode)
     if kind == "resonance":
         doubt = float(
@@ -434,7 +560,7 @@ def describe(
     reach = max(2.0 * width, resolution)
     return LineFit(
         mode.frequency_hz,
-        max(spread.frequency_hz, 1e-3 / periodogram.duration_s),
+        max(frequency_sigma, 1e-3 / periodogram.duration_s),
         None if kind == "steady" else mode.damping_ratio,
         low,
         high,
