@@ -581,6 +581,8 @@ SHOWN_SHARE = (
 )
 ROUND_RATIO = 0.9  # - | axes more alike than this have no direction to speak of; judgement
 SURE = 0.95  # - | probability of a yes or a no | the question's definition
+EXPOSURE_TO_TRY_S = 0.01  # s | freezes most piers and air: common practice, no source
+LONGER_RUN = 4.0  # - | times as long halves the errors that length alone makes
 LEAST_WORTH_ARCSEC = 0.1  # arcsec | worth is the larger of this and the next | definition
 WORTH_SHARE = 0.1  # - | of the recorded width | definition
 LARGEST_CHANCE = 0.05  # - | cures that save most with at least this chance are named | definition

@@ -84,13 +84,7 @@ def positions_to_tracks(
         name = plain(Path(positions).name)
         positions = _read_file(Path(positions))
     columns = _name_columns(positions, name)
-    for needed in ("time", "x", "y"):
-        if needed not in columns:
-            raise InputError(
-                name,
-                f"has no column '{needed}'",
-                f"it has {', '.join(map(str, positions.colnames)) or 'no columns at all'}",
-            )
+    _require_columns(positions, columns, name)
     notes: list[tuple[str, str]] = []
     scale_arcsec, settings = _scale(positions, columns, rig, name)
     cells = _arrange(positions, columns, name)
@@ -236,6 +230,23 @@ def _set_unit(table: Any, name: str, unit: str, path: Path) -> None:
     except (ValueError, TypeError, AttributeError) as error:
         problem = f"column '{name}': unit '{unit}' is unknown"
         raise InputError(path, problem, "write e.g. s, arcsec or pixel") from error
+
+
+def _require_columns(positions: Any, columns: dict[str, str], name: str) -> None:
+    titles = " ".join(map(str, positions.colnames)).split()
+    if titles and all(re.fullmatch(r"[-+.\deE]+", title) for title in titles):
+        raise InputError(
+            name,
+            "has no header line: its first row is numbers",
+            "name the columns there: time, x and y, and star where there are several",
+        )
+    for needed in ("time", "x", "y"):
+        if needed not in columns:
+            raise InputError(
+                name,
+                f"has no column '{needed}'",
+                f"it has {', '.join(map(str, positions.colnames)) or 'no columns at all'}",
+            )
 
 
 def _name_columns(table: Any, name: str) -> dict[str, str]:
