@@ -7,24 +7,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from blursplit.compiled import ready_kernels
-from blursplit.frames import FrameSource
-from blursplit.stars.centroid import (
-    ROUNDING,
-    WindowedShapes,
-    measure_windowed,
-    near_reach,
-    shapes_of,
+from blursplit.constants import (
+    FAINTEST_CORE_SNR,
+    FAST_GUIDES,
+    GUIDE_WIDTH_RANGE,
+    NEAR_PX,
+    SATURATED_SHARE,
+    SKY_ROUNDING,
 )
+from blursplit.frames import FrameSource
+from blursplit.stars.centroid import WindowedShapes, measure_windowed, near_reach, shapes_of
 from blursplit.stars.cosmic_rays import find_flank_hits, find_spikes
 from blursplit.stars.geometry import runs
-from blursplit.stars.guide import (
-    FAST_GUIDES,
-    WIDTH_RANGE,
-    find_doubtful,
-    guess_offsets,
-    pick_guides,
-    vote_offsets,
-)
+from blursplit.stars.guide import find_doubtful, guess_offsets, pick_guides, vote_offsets
 from blursplit.stars.pixels import (
     background_variance,
     blank_hot_pixels,
@@ -43,10 +38,6 @@ from blursplit.stars.pixels import (
 from blursplit.stars.window import SETTLING, window_basis
 from blursplit.stars.window_setup import WindowSetup
 from blursplit.types import BoolArray, FloatArray, ImageArray, IntArray
-
-FAINTEST_CORE_SNR = 5.0  # below, a peak of the sky may pass for a star
-SATURATED_SHARE = 0.97
-NEAR_PX = 2.0  # how far from the middle of its stamp a star is looked for first
 
 
 @dataclass
@@ -204,8 +195,8 @@ def _measure_at(
         alive = (
             np.isfinite(x)
             & (snr > FAINTEST_CORE_SNR)
-            & (ratio > WIDTH_RANGE[0])
-            & (ratio < WIDTH_RANGE[1])
+            & (ratio > GUIDE_WIDTH_RANGE[0])
+            & (ratio < GUIDE_WIDTH_RANGE[1])
             & ~holey
         )
     if recipe.method != "windowed":
@@ -269,7 +260,7 @@ def _first_look(
         recipe.window_px,
         reach,
         SETTLING,
-        ROUNDING,
+        SKY_ROUNDING,
         brightest_reach(size, recipe),
         found,
     )

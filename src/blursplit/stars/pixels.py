@@ -7,7 +7,16 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.constants import LEAST_NOISE_SHARE, ROUNDING_ADU2
+from blursplit.constants import (
+    BORDER_PIECES,
+    DARK_SHARE,
+    GAIN_LEVEL_SIGMAS,
+    LEAST_NOISE_SHARE,
+    PIXEL_CHUNK,
+    ROUNDING_ADU2,
+    STEADY_BLOCK,
+    STEADY_STARS,
+)
 from blursplit.stars.centroid import WindowedShapes, measure_centroids
 from blursplit.stars.cosmic_rays import measure_excess
 from blursplit.stars.geometry import masked_median
@@ -15,8 +24,6 @@ from blursplit.stars.window_setup import WindowSetup
 from blursplit.types import BoolArray, FloatArray, ImageArray, IntArray
 
 Brightest = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
-
-STEADY_BLOCK, STEADY_STARS = 8, 4
 
 
 def background_variance(
@@ -172,8 +179,6 @@ def other_centroid(
     return out_x, out_y
 
 
-# A gain is fitted to pixels at least this many times brighter than the sky's scatter.
-_MIN_LEVEL_SIGMAS = 5.0
 _DIFFERENCE = np.array([1.0, -4.0, 6.0, -4.0, 1.0])
 # The level that the variance of the filtered noise follows: the mean under the squared filter.
 _LEVEL = _DIFFERENCE**2 / np.sum(_DIFFERENCE**2)
@@ -258,7 +263,7 @@ def noise_against_level(
     level = _filter(clean, _LEVEL) - sky[:, None, None]
     noise, level = noise.ravel(), level.ravel()
     floor = float(np.median(noise) / 0.455)  # median of chi-square with one degree of freedom
-    bright = level > _MIN_LEVEL_SIGMAS * np.sqrt(floor)
+    bright = level > GAIN_LEVEL_SIGMAS * np.sqrt(floor)
     if bright.sum() < 200:  # noqa: PLR2004
         return nothing
     edges = np.quantile(level, [0.0, 0.3, 0.6, *np.linspace(0.8, 1.0, 15)])
@@ -304,11 +309,6 @@ def _filter(stamps: FloatArray, kernel: FloatArray) -> FloatArray:
     return np.asarray(out[:, 2:-2, 2:-2], dtype=float)
 
 
-PIECES = 12
-DARK_SHARE = 0.2
-CHUNK = 512  # stamps at a time: their pixels stay in the processor's cache
-
-
 def measure_sky(stamps_adu: ImageArray, border_px: int = 2) -> tuple[FloatArray, FloatArray]:
     """Return local sky level and pixel variance from the border of each stamp.
 
@@ -331,8 +331,8 @@ def measure_sky(stamps_adu: ImageArray, border_px: int = 2) -> tuple[FloatArray,
     even = joined.mean(axis=1, keepdims=True)
     sky = np.empty(len(flat))
     variance = np.empty(len(flat))
-    for i in range(0, len(flat), CHUNK):
-        part = slice(i, i + CHUNK)
+    for i in range(0, len(flat), PIXEL_CHUNK):
+        part = slice(i, i + PIXEL_CHUNK)
         pixels = flat[part].take(places, axis=1)
         guess = pixels @ even
         if not np.isfinite(guess).all():
@@ -343,13 +343,13 @@ def measure_sky(stamps_adu: ImageArray, border_px: int = 2) -> tuple[FloatArray,
         spread = np.square(pixels) @ joined - np.square(mean)
         sky[part] = guess[:, 0] + _middle(mean)
         variance[part] = _middle(spread)
-    variance *= _of_few(places.size // PIECES)
+    variance *= _of_few(places.size // BORDER_PIECES)
     return sky.reshape(lead), variance.reshape(lead)
 
 
 def border_places(size: int, border_px: int = 2) -> tuple[IntArray, float]:
     """Return the pixels of the border's twelve pieces and the factor of their median variance."""
-    places = _border(size, border_px)[0].astype(np.int64).reshape(PIECES, -1)
+    places = _border(size, border_px)[0].astype(np.int64).reshape(BORDER_PIECES, -1)
     return places, _of_few(places.shape[1])
 
 
@@ -371,17 +371,17 @@ def _border(size: int, b: int) -> tuple[NDArray[np.intp], ImageArray]:
     )
     pieces = np.concatenate([s.reshape(b, 3, third).swapaxes(0, 1).reshape(3, -1) for s in sides])
     n = pieces.shape[1]
-    joined = np.repeat(np.eye(PIECES, dtype=np.float32), n, axis=0) / np.float32(n)
+    joined = np.repeat(np.eye(BORDER_PIECES, dtype=np.float32), n, axis=0) / np.float32(n)
     return pieces.ravel(), joined
 
 
 def _middle(pieces: ImageArray) -> ImageArray:
     ordered = np.sort(pieces, axis=1)
-    return np.asarray(0.5 * (ordered[:, PIECES // 2 - 1] + ordered[:, PIECES // 2]))
+    return np.asarray(0.5 * (ordered[:, BORDER_PIECES // 2 - 1] + ordered[:, BORDER_PIECES // 2]))
 
 
 def _with_gaps(pixels: ImageArray) -> tuple[ImageArray, ImageArray]:
-    pieces = pixels.reshape(len(pixels), PIECES, -1)
+    pieces = pixels.reshape(len(pixels), BORDER_PIECES, -1)
     finite = np.isfinite(pieces)
     mean = _nanmean(pieces, finite)
     spread = _nanmean(np.square(pieces - mean[..., None]), finite)
