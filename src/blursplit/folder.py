@@ -177,10 +177,8 @@ def write_result_folder(
 
     Parameters
     ----------
-    measurement : Measurement
     page : str
         Text of index.html.
-    target : Path
     replace : bool
         Whether an existing result folder may be replaced.
 
@@ -355,7 +353,6 @@ def read_result_folder(path: Path, *, with_tracks: bool = False) -> Measurement:
 
     Parameters
     ----------
-    path : Path
     with_tracks : bool
         Whether to read the star tracks too.
 

@@ -61,11 +61,8 @@ class FitSetup:
 
     Parameters
     ----------
-    optics : Optics
-    recorded_fwhm_arcsec : float
     known_instrument_arcsec : float or None
         Stated FWHM of the instrument.
-    registration_noise_arcsec2 : float
     fast_motion_arcsec2 : float
         Largest one-axis variance of shake inside the exposures that changing shapes suggest.
     continuum : Continuum or None
@@ -95,13 +92,11 @@ class AirFit:
 
     Parameters
     ----------
-    model : AirModel
     state : AirState
         The draws as physical quantities.
     upper_j : ndarray, shape (n,)
         Strength of air alone that would explain the registered star: no motion inside the
         exposures, perfect optics, no near air. NaN without a star image.
-    log_evidence : float
     r_hat : dict of str to float
         Between the two runs: ln of the strengths, motions, open rms.
     effective_draws : float
@@ -110,7 +105,6 @@ class AirFit:
         Processor time.
     n_particles, n_sweeps : int
         In each run; sweeps at the posterior itself.
-    converged : bool
     """
 
     model: AirModel
@@ -268,15 +262,12 @@ def fit_air(
 
     Parameters
     ----------
-    grid : GridData
     lines : sequence of LineTerm
         Accepted lines; their cores take no part, their feet are modelled.
     star : OpticsData or None
         The registered star's transfer function.
-    setup : FitSetup
     guests : sequence of Guest
         Further evidence on the same parameters.
-    seed : int
     n_draws : int
         Rows of the result, chosen from both runs.
 

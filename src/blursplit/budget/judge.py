@@ -38,13 +38,9 @@ class Findings:
     Parameters
     ----------
     level : "split", "widths" or "positions"
-    exposure_s, duration_s, airmass : float
     optics_stated, has_near_air, steady_blur : bool
         Whether the optics' width was stated or measured, whether near air is shown, and whether a
         constant blur may be a vibration.
-    converged : bool
-    r_hat : float or None
-    checks : tuple of Check
     remarks : tuple of Remark
         Reasons of the stages before.
     """

@@ -2,23 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 import numpy as np
 
+from blursplit.budget.lines import FoundLine
 from blursplit.constants import LEAST_ALIAS_ODDS
 from blursplit.estimate import Estimate, axial_estimate, upper_limit, with_error
 from blursplit.result import Line
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
-
-    from blursplit.budget.lines import FoundLine
-    from blursplit.spectra import LineFit
-
-    FloatArray = NDArray[np.float64]
+from blursplit.spectra import LineFit
+from blursplit.types import FloatArray
 
 LEAST_SINC2 = 0.1
 LEAST_ROWS = 0.02

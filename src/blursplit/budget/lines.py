@@ -64,8 +64,6 @@ def search_lines(
 
     Parameters
     ----------
-    grid : GridData
-    tracks : StarTracks
     rig : Rig
         For time stamps, row times, declared periods and known sources of vibration.
     star : StarImage or None
@@ -272,9 +270,6 @@ def name_found(
 
     Parameters
     ----------
-    found : sequence of FoundLine
-    rig : Rig
-    cadence_s : float
     lowest_hz : float
         Start of the search.
     """

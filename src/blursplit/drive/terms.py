@@ -142,7 +142,6 @@ class DriveRecord:
     motion_arcsec : ndarray, shape (n_samples, 2)
     segment : ndarray of int, shape (n_samples,)
         Parts between gaps and dithers; each has an offset of its own.
-    cadence_s, exposure_s : float
     """
 
     time_s: FloatArray
@@ -236,8 +235,6 @@ def other_columns(
 
     Parameters
     ----------
-    record : DriveRecord
-    terms : sequence of DriveTerm
     term : DriveTerm or None
         None for all periods.
 

@@ -30,7 +30,6 @@ class RateLines:
 
     Parameters
     ----------
-    cadence_s : float
     frequency_hz, sigma_hz : ndarray, shape (l,)
     """
 
@@ -81,7 +80,6 @@ def split_at_rate_change(tracks: StarTracks, rig: Rig) -> tuple[StarTracks, Star
 
     Parameters
     ----------
-    tracks : StarTracks
     rig : Rig
         Whether the camera made the time stamps.
 

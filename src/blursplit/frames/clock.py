@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from blursplit.errors import TimingError
+from blursplit.frames.hdus import Units
 from blursplit.frames.header import Header
+from blursplit.frames.layout import Slab, Table
 from blursplit.frames.timestamps import (
     DAY_S,
     LONGEST_S,
@@ -19,10 +21,6 @@ from blursplit.frames.timestamps import (
     read_stamps,
     without_time,
 )
-
-if TYPE_CHECKING:
-    from blursplit.frames.hdus import Units
-    from blursplit.frames.layout import Slab, Table
 
 _TABLE_COLUMNS: tuple[tuple[str, float, float], ...] = (
     ("TIME", 1.0, 1e-6),
@@ -45,7 +43,6 @@ class Clock:
     ----------
     stamps : Stamps or None
         None where only `interval_s` is known.
-    interval_s : float or None
     interval_key : str
         Keyword of the interval.
     start : Stamps or None

@@ -3,17 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.frames.source import FrameSource
-
-    FloatArray = NDArray[np.float64]
-    IntArray = NDArray[np.int64]
+from blursplit.frames.source import FrameSource
+from blursplit.types import FloatArray, IntArray
 
 FRAMES = 96
 FEWEST_FRAMES = 16
@@ -37,7 +31,6 @@ class Gain:
 
     Parameters
     ----------
-    e_per_adu, error_e_per_adu : float
     stars, frames : int
         What it rests on.
     """

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import numpy as np
 
@@ -14,10 +15,6 @@ from blursplit.frames.facts import is_light, read_exposure
 from blursplit.frames.header import BLOCK
 from blursplit.frames.layout import Slab, Table, read_layout
 from blursplit.frames.target_pixels import is_target_pixels
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Hashable, Iterable
-    from pathlib import Path
 
 NAMES_SHOWN = 3
 SAME_EXPOSURE = 1.02
@@ -29,7 +26,6 @@ class Units:
 
     Parameters
     ----------
-    slabs : list of Slab
     tables : list of Table
         Binary tables of the files that hold cubes.
     dropped : dict

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-if TYPE_CHECKING:
-    from blursplit.frames.sequence import Sequence
-    from blursplit.frames.timing import RatePart
+from blursplit.frames.sequence import Sequence
+from blursplit.frames.timing import RatePart
 
 INSPECTION_SCHEMA = "blursplit-inspect/1"
 SPECTRUM_FRAMES = 50
@@ -119,10 +118,6 @@ class Inspection(_Part):
 
 def inspect_sequence(sequence: Sequence) -> Inspection:
     """Return what is known of a sequence and what it will bear.
-
-    Parameters
-    ----------
-    sequence : Sequence
 
     Returns
     -------

@@ -7,8 +7,10 @@ import math
 import re
 import struct
 import zlib
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import IO, TYPE_CHECKING, Any, Literal, cast
+from pathlib import Path
+from typing import IO, Any, Literal, cast
 
 import numpy as np
 
@@ -16,12 +18,6 @@ from blursplit.errors import InputError
 from blursplit.frames.finding import SER_MAGIC, refuse_foreign
 from blursplit.frames.header import BLOCK, Header, read_header
 from blursplit.frames.timestamps import Stamps
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from pathlib import Path
-
-    from blursplit.frames.header import Header
 
 MAX_FRAME_PIXELS = 400_000_000  # larger than any single detector; a frame of it fills 1.6 GB
 MAX_COMPRESSION = 1100.0  # DEFLATE cannot exceed 1032:1 (zlib's technical notes)
@@ -108,7 +104,6 @@ def read_layout(path: Path, *, growing: bool = False) -> Layout:
 
     Parameters
     ----------
-    path : Path
     growing : bool
         Of a plain cube that is still being written, take the frames that are there.
 
@@ -376,7 +371,6 @@ def check_tiles(file: IO[bytes], offset: int, header: Header, source: str) -> No
 
     Parameters
     ----------
-    file : binary file
     offset : int
         Where the table of tiles begins [bytes].
     header : Header

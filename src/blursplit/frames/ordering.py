@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -11,6 +10,7 @@ from blursplit.constants import MIDNIGHT_WAIT_S
 from blursplit.errors import TimingError, TooFewFramesError
 from blursplit.frames.clock import Clock, no_times
 from blursplit.frames.facts import read_exposure
+from blursplit.frames.header import Header
 from blursplit.frames.timestamps import DAY_S, LONGEST_S, Stamps
 from blursplit.frames.timing import (
     GAP_FRAMES,
@@ -21,15 +21,9 @@ from blursplit.frames.timing import (
     solve_timing,
 )
 from blursplit.rig import Setting, Setup
+from blursplit.types import FloatArray, IntArray
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.frames.header import Header
-
-    IntArray = NDArray[np.int64]
-    FloatArray = NDArray[np.float64]
-    Notes = list[tuple[str, str]]
+Notes = list[tuple[str, str]]
 
 MIN_FRAMES = 10
 INTERVAL_AGREES = 0.02
@@ -44,7 +38,6 @@ class StampReport:
     ----------
     keyword : str
         Keyword or table they came from; '' where only an interval is known.
-    resolution_s, jitter_rms_s : float or None
     missing, backward, duplicates : int
         Frames absent from the grid, steps back in the order of the files, equal stamps dropped.
     gaps : tuple of (float, float)

@@ -2,25 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from blursplit.errors import InputError
 from blursplit.frames.calibration import CalibratedFrames, Calibration
 from blursplit.frames.colour import GreenFrames, green_facts, green_phase
 from blursplit.frames.gain import estimate_gain
+from blursplit.frames.header import Header
+from blursplit.frames.source import FrameSource
 from blursplit.rig import Setting, Setup
 
-if TYPE_CHECKING:
-    from blursplit.frames.header import Header
-    from blursplit.frames.source import FrameSource
-
-    Notes = list[tuple[str, str]]
-    from collections.abc import Iterable
-
-    from numpy.typing import NDArray
+Notes = list[tuple[str, str]]
 
 BAD_SHARE = 0.02
 EIGHT_BITS = 255.0
@@ -167,7 +163,6 @@ class Levels:
 
     Parameters
     ----------
-    lowest_adu, median_adu, highest_adu : float
     saturation_adu : float or None
         Level at which pixels pile up, None where they do not.
     step_adu : int

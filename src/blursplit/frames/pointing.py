@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import math
 import re
-from typing import TYPE_CHECKING
 
+from blursplit.frames.header import Header
 from blursplit.frames.timestamps import offline
 from blursplit.rig import Setting
-
-if TYPE_CHECKING:
-    from blursplit.frames.header import Header
 
 LOWEST_DEG = 10.0  # nobody measures image quality below
 SAME_ALTITUDE_DEG = 5.0
@@ -127,7 +124,6 @@ def parallactic_angle_deg(altitude_deg: float, azimuth_deg: float, latitude_deg:
     ----------
     altitude_deg, azimuth_deg : float
         Azimuth from north through east.
-    latitude_deg : float
 
     Notes
     -----

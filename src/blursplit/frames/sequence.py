@@ -43,25 +43,20 @@ class Sequence:
 
     Parameters
     ----------
-    name : str
     source : FrameSource
         Where the pixels come from; close it when done.
     time_s : ndarray, shape (n_frames,)
         Middle of each exposure since the first frame's, increasing.
     start_utc : str or None
         ISO time of the first frame's middle.
-    exposure_s, cadence_s : float or None
     timing : "regular", "jittered" or "irregular"
     segment : ndarray of int, shape (n_frames,)
         Number of the stretch without gaps.
     frame : ndarray of int, shape (n_frames,)
         Number of each frame in the order of the files.
-    instrument : Rig
-    n_files : int
     notes : tuple of (code, text)
     dropped : dict
         Reason -> number of frames left out.
-    stamps : StampReport
     keywords : tuple of str
         Keywords of the first header.
     """

@@ -35,7 +35,6 @@ def read_ser(path: Path, size: int) -> Slab:
 
     Parameters
     ----------
-    path : Path
     size : int
         Bytes in the file; frames that it does not hold whole are left out.
 

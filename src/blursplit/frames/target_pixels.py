@@ -5,21 +5,17 @@ from __future__ import annotations
 import math
 import warnings
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from blursplit.errors import InputError
+from blursplit.frames.layout import Table
 from blursplit.frames.source import ArrayFrames
 from blursplit.frames.timestamps import DAY_S, LONGEST_S, Stamps
 from blursplit.rig import Setting
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.frames.layout import Table
-
-    Floats = NDArray[np.float32]
+from blursplit.types import ImageArray
 
 MARGIN_PX = 8  # NaN between the images, so that no stamp shows two stars
 MAX_BYTES = 400_000_000
@@ -32,9 +28,6 @@ class TargetPixels:
 
     Parameters
     ----------
-    source : ArrayFrames
-    stamps : Stamps
-    exposure : Setting or None
     facts : dict
         Pixel scale and gain.
     """
@@ -49,7 +42,7 @@ class TargetPixels:
 class _Target:
     cadence: NDArray[np.int64]
     time_d: NDArray[np.float64]
-    flux: Floats
+    flux: ImageArray
     table: Table
 
 
@@ -107,7 +100,7 @@ def _read(table: Table) -> _Target:
     return _Target(cadence[order], time_d[order], flux[order], table)
 
 
-def _mosaic(targets: list[_Target], shared: NDArray[np.int64]) -> Floats:
+def _mosaic(targets: list[_Target], shared: NDArray[np.int64]) -> ImageArray:
     """Return [frame, y, x] with the images on a square grid of equal cells."""
     cell = [max(target.flux.shape[axis] for target in targets) + MARGIN_PX for axis in (1, 2)]
     across = math.ceil(math.sqrt(len(targets)))

@@ -5,21 +5,18 @@ from __future__ import annotations
 import contextlib
 import re
 import warnings
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 
 from blursplit.errors import InputError
 from blursplit.frames.header import Header
 from blursplit.types import FloatArray
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
 
 Where = Literal["begin", "middle", "end"]
 DAY_S = 86400.0
@@ -79,7 +76,6 @@ class Stamps:
         Seconds since the first frame in the list, not sorted, of what `where` says.
     first_mjd_utc : float or None
         Date of the first one; None for local time of an unknown zone.
-    keyword : str
     where : "begin", "middle" or "end"
     resolution_s : float
         Smallest step that the keyword can express.

@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    FloatArray = NDArray[np.float64]
-    IntArray = NDArray[np.int64]
+from blursplit.types import FloatArray, IntArray
 
 TimingKind = Literal["regular", "jittered", "irregular"]
 MOST_STEPS = 1e12  # of a grid, which at a thousand frames a second is thirty years
@@ -81,10 +77,6 @@ def solve_timing(
         Whether the camera made the stamps: then they are kept as they are.
     interval_s : float or None
         Frame interval where the user gave it.
-
-    Returns
-    -------
-    Timing
 
     Notes
     -----
@@ -222,7 +214,6 @@ class RatePart:
     ----------
     first, frames : int
         Number of the first frame, and how many.
-    start_s, interval_s : float
     missing : int
         Frames that the part's own interval leaves room for, gaps not counted.
     """
@@ -257,10 +248,6 @@ def parts_of_rate(time_s: FloatArray, longest_wait_s: float = np.inf) -> tuple[R
 
 def small_ratio(first_hz: float, second_hz: float) -> tuple[int, int] | None:
     """Return the small whole numbers whose ratio two rates have, or None.
-
-    Parameters
-    ----------
-    first_hz, second_hz : float
 
     Notes
     -----

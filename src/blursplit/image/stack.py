@@ -165,13 +165,7 @@ def _to_images(total: Mapping[str, NDArray[np.complex128]], size: int, frames: i
 
 @dataclass(frozen=True)
 class StarImages:
-    """Restacked images and the widths of each.
-
-    Parameters
-    ----------
-    stack : Restack
-    widths : dict of str to HalfMaximum
-    """
+    """Restacked images and the widths of each."""
 
     stack: Restack
     widths: dict[str, HalfMaximum]
@@ -225,7 +219,6 @@ def star_images(
 
     Parameters
     ----------
-    tracks : StarTracks
     blur_time_s : float
         Windows of this length, each about its own mean place.
     scale : float

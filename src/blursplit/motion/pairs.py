@@ -3,18 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from blursplit.constants import PAIR_LEAST_FRAMES
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.stars.tracks import StarTracks
-
-    FloatArray = NDArray[np.float64]
+from blursplit.stars.tracks import StarTracks
+from blursplit.types import FloatArray
 
 MAD_TO_SIGMA = 1.4826
 
@@ -53,7 +48,6 @@ def pair_statistics(
 
     Parameters
     ----------
-    tracks : StarTracks
     reference_x_px, reference_y_px : ndarray, shape (n_stars,)
         Mean places, as `CommonMotion` gives them.
 

@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, Literal, cast
 import numpy as np
 
 from blursplit.errors import TooFewStarsError
+from blursplit.frames import Sequence
+from blursplit.stars.detect import Field
 from blursplit.stars.frame_quality import find_duplicates
 from blursplit.stars.geometry import masked_columns
 from blursplit.stars.pixels import gain_of, noise_against_level
 from blursplit.stars.tracks import Stamps, StarTracks
 from blursplit.types import BoolArray, FloatArray, IntArray
 
-if TYPE_CHECKING:
-    from blursplit.frames import Sequence
-    from blursplit.stars.detect import Field
+if TYPE_CHECKING:  # which builds tracks with this file
     from blursplit.stars.tracker import Tracker
 
 Notes = list[tuple[str, str]]

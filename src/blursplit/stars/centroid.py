@@ -7,17 +7,13 @@ The default is the Gaussian-windowed centroid: the position c at which the first
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from blursplit.stars.window import WINDOW_OVER_SIGMA, compress, settle, window_basis
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    FloatArray = NDArray[np.float64]
-    Stack = NDArray[np.float32]
+from blursplit.types import FloatArray, ImageArray
 
 __all__ = [
     "CENTROID_METHODS",
@@ -89,7 +85,7 @@ class WindowedShapes:
 
 
 def measure_windowed(
-    stamps_adu: Stack,
+    stamps_adu: ImageArray,
     sky_adu: FloatArray,
     window_px: float,
     *,
@@ -185,7 +181,10 @@ def unwindow(
 
 
 def measure_centroids(
-    stamps_adu: Stack, sky_adu: FloatArray, window_px: float, method: CentroidMethod = "windowed"
+    stamps_adu: ImageArray,
+    sky_adu: FloatArray,
+    window_px: float,
+    method: CentroidMethod = "windowed",
 ) -> tuple[FloatArray, FloatArray]:
     """Return centroids (x, y) in the stamps by the chosen method, each of shape (m,).
 

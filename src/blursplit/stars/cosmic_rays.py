@@ -2,20 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
+from blursplit.stars.centroid import WindowedShapes
 from blursplit.stars.geometry import masked_median
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.stars.centroid import WindowedShapes
-
-    FloatArray = NDArray[np.float64]
-    BoolArray = NDArray[np.bool_]
-    Stack = NDArray[np.float32]
+from blursplit.types import BoolArray, FloatArray, ImageArray
 
 # Limits of our own. Speckled stars of 0.8 to 1.4 px sigma, still and shaken, stayed below 4.5 to
 # 7.5 sigmas of their own sharpness in 12,000 samples of simulated air.
@@ -48,7 +39,6 @@ def measure_excess(
         Brightest pixel less the mean of its four neighbours.
     dx_px, dy_px : ndarray, shape (m,)
         Where that pixel lies from the centroid.
-    shapes : WindowedShapes
     shape : (n, k)
         Frames and stars, m = n k.
 
@@ -143,7 +133,11 @@ def find_spikes(
 
 
 def find_flank_hits(
-    stamps: Stack, flux_adu: FloatArray, noise: FloatArray, doubtful: BoolArray, usual: BoolArray
+    stamps: ImageArray,
+    flux_adu: FloatArray,
+    noise: FloatArray,
+    doubtful: BoolArray,
+    usual: BoolArray,
 ) -> BoolArray:
     """Say which doubtful samples show a pixel far sharper than the star usually does.
 
@@ -169,7 +163,7 @@ def find_flank_hits(
     return hit
 
 
-def _sharpest(stamps: Stack) -> FloatArray:
+def _sharpest(stamps: ImageArray) -> FloatArray:
     """Return the most that a pixel exceeds the mean of its four neighbours, shape (m,)."""
     around = stamps[:, :-2, 1:-1] + stamps[:, 2:, 1:-1]
     around += stamps[:, 1:-1, :-2] + stamps[:, 1:-1, 2:]

@@ -2,20 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
+from numpy.typing import NDArray
 
+from blursplit.stars.block import Block
+from blursplit.stars.detect import Field
 from blursplit.stars.tracks import Stamps
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.stars.block import Block
-    from blursplit.stars.detect import Field
-
-    BoolArray = NDArray[np.bool_]
-    IntArray = NDArray[np.int64]
+from blursplit.types import BoolArray, IntArray
 
 MOST_BYTES = 150_000_000
 SMALLEST_STAMP, LARGEST_STAMP = 21, 61
@@ -51,7 +44,6 @@ class StampBook:
 
     Parameters
     ----------
-    field : Field
     size : int
         Width of a stamp, odd.
     n_frames, most : int

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from blursplit.errors import InputError, TooFewStarsError
+from blursplit.frames import Sequence
 from blursplit.stars.centroid import WINDOW_OVER_SIGMA, measure_windowed
 from blursplit.stars.pixels import complete_sky, fill_gaps, measure_sky
 from blursplit.stars.reference_image import (
@@ -29,15 +30,7 @@ from blursplit.stars.register import (
     find_peaks,
     robust_level,
 )
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.frames import Sequence
-
-    FloatArray = NDArray[np.float64]
-    BoolArray = NDArray[np.bool_]
-    Image = NDArray[np.float32]
+from blursplit.types import BoolArray, FloatArray, ImageArray
 
 # Shares of the median star width beyond which a source is no star of this field.
 NARROWEST, WIDEST, MOST_ELONGATED = 0.65, 1.5, 0.35
@@ -71,7 +64,6 @@ class Field:
     image_adu : ndarray, shape (ny, nx)
         Registered mean of early frames.
     hot : ndarray of bool, shape (ny, nx)
-    saturation_adu : float or None
     clipped : bool
         Stretched for display with clipped cores: positions can be used, shapes cannot.
     shift_x_px, shift_y_px : float
@@ -85,7 +77,7 @@ class Field:
     flux_adu: FloatArray
     sigma_px: float
     pattern: Peaks
-    image_adu: Image
+    image_adu: ImageArray
     hot: BoolArray
     saturation_adu: float | None
     clipped: bool
@@ -99,7 +91,6 @@ def find_stars(sequence: Sequence, max_stars: int = 60) -> Field:
 
     Parameters
     ----------
-    sequence : Sequence
     max_stars : int
         Keep at most so many: half of them the brightest, the others spread over the field.
 
@@ -123,7 +114,7 @@ def find_stars(sequence: Sequence, max_stars: int = 60) -> Field:
 
 
 def _measure(
-    image: Image, x: FloatArray, y: FloatArray, sigma: float, hot: BoolArray
+    image: ImageArray, x: FloatArray, y: FloatArray, sigma: float, hot: BoolArray
 ) -> dict[str, FloatArray]:
     """Measure sources of one image: position, flux, width, elongation."""
     half = int(np.ceil(4.5 * sigma)) + 4
@@ -145,7 +136,7 @@ def _measure(
     }
 
 
-def _detect(image: Image, sigma: float, most: int) -> Peaks:
+def _detect(image: ImageArray, sigma: float, most: int) -> Peaks:
     """Return the sources of an image, brightest first: photutils' peaks of the smoothed image.
 
     Smoothed by less than the stars' own sigma, so that close neighbours stay apart and are seen
@@ -207,7 +198,7 @@ def _choose(
     )
 
 
-def _clear_peaks(image: Image, sigma: float, scatter: float) -> Peaks:
+def _clear_peaks(image: ImageArray, sigma: float, scatter: float) -> Peaks:
     """Return the peaks of the mean image that a single frame shows as well."""
     peaks = find_peaks(image, sigma, count=MAX_PEAKS)
     # Smoothing by a Gaussian of sigma s divides the noise of pixels by 2 sqrt(pi) s.

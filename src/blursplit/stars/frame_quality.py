@@ -3,19 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.stars.block import Block
 from blursplit.stars.geometry import masked_median
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.stars.block import Block
-
-    FloatArray = NDArray[np.float64]
-    BoolArray = NDArray[np.bool_]
+from blursplit.types import BoolArray, FloatArray
 
 NEEDED_SHARE = 0.3  # of the stars that should be in the frame
 AGREEING_SHARE = 0.5  # of the stars that can be measured at all
@@ -73,7 +66,6 @@ def judge_block(
 
     Parameters
     ----------
-    block : Block
     x_px, y_px : ndarray, shape (n, k)
         Where the stars were expected.
     flux_adu : ndarray, shape (k,)

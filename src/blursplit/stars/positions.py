@@ -159,7 +159,6 @@ def positions_of_tracks(tracks: StarTracks, scale_arcsec: float | None = None) -
 
     Parameters
     ----------
-    tracks : StarTracks
     scale_arcsec : float, optional
         Arcsec per pixel; without it positions are in pixels.
     """

@@ -3,16 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    FloatArray = NDArray[np.float64]
-    Image = NDArray[np.float32]
-    IntArray = NDArray[np.int64]
+from blursplit.types import FloatArray, ImageArray, IntArray
 
 MAX_PEAKS = 40
 PEAK_SIGMAS = 5.0
@@ -143,7 +138,7 @@ def find_peaks(
     return Peaks(x.astype(float), y.astype(float), height.astype(float))
 
 
-def binned(image: Image, bins: int) -> Image:
+def binned(image: ImageArray, bins: int) -> ImageArray:
     """Return the means of `bins` x `bins` pixels; what is left over at the far edges is cut off."""
     ny, nx = (bins * (length // bins) for length in image.shape)
     rows = image[0:ny:bins] + image[1:ny:bins]
@@ -156,7 +151,9 @@ def binned(image: Image, bins: int) -> Image:
     return out
 
 
-def smooth_near(image: Image, x: IntArray, y: IntArray, sigma_px: float, reach: int = 0) -> Image:
+def smooth_near(
+    image: ImageArray, x: IntArray, y: IntArray, sigma_px: float, reach: int = 0
+) -> ImageArray:
     """Return what a Gaussian filter makes of the pixels within reach of some places.
 
     Parameters
@@ -164,8 +161,6 @@ def smooth_near(image: Image, x: IntArray, y: IntArray, sigma_px: float, reach: 
     image : ndarray of float32, shape (ny, nx)
         Without NaN; continued beyond its edges by their own pixels.
     x, y : ndarray of int, shape (m,)
-    sigma_px : float
-    reach : int
 
     Returns
     -------
@@ -183,8 +178,8 @@ def smooth_near(image: Image, x: IntArray, y: IntArray, sigma_px: float, reach: 
 
 
 def _sharpened(
-    image: Image, x: IntArray, y: IntArray, sigma_px: float, bins: int
-) -> tuple[IntArray, IntArray, Image]:
+    image: ImageArray, x: IntArray, y: IntArray, sigma_px: float, bins: int
+) -> tuple[IntArray, IntArray, ImageArray]:
     """Return places to the pixel and heights of peaks found in larger pixels, brightest first."""
     near = smooth_near(image, x, y, sigma_px, bins)
     wide = near.shape[-1]
@@ -333,10 +328,8 @@ def lasting_peaks(pattern: Peaks, others: list[Peaks], tolerance_px: float) -> P
 
     Parameters
     ----------
-    pattern : Peaks
     others : list of Peaks
         Of other frames, each laid on the pattern by its likeliest shift.
-    tolerance_px : float
     """
     seen = np.zeros(pattern.x_px.size)
     for peaks in others:

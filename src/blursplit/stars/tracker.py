@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Callable
 
 import numpy as np
 
+from blursplit.frames import Sequence
 from blursplit.stars.block import Block, measure_block
 from blursplit.stars.build_tracks import assemble_tracks
-from blursplit.stars.centroid import CENTROID_METHODS
+from blursplit.stars.centroid import CENTROID_METHODS, CentroidMethod
 from blursplit.stars.cutouts import StampBook, stamp_size
-from blursplit.stars.detect import find_stars
+from blursplit.stars.detect import Field, find_stars
 from blursplit.stars.frame_quality import FrameQuality, judge_block
 from blursplit.stars.geometry import (
     SMALLEST_MARGIN,
@@ -31,20 +32,9 @@ from blursplit.stars.register import (
     find_peaks,
     register,
 )
+from blursplit.stars.tracks import StarTracks
 from blursplit.stars.window_setup import make_window_setup
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.frames import Sequence
-    from blursplit.stars.centroid import CentroidMethod
-    from blursplit.stars.detect import Field
-
-    FloatArray = NDArray[np.float64]
-    BoolArray = NDArray[np.bool_]
-    from collections.abc import Callable
-
-    from blursplit.stars.tracks import StarTracks
+from blursplit.types import FloatArray
 
 SAMPLE_NAMES = (
     "x",
@@ -81,11 +71,8 @@ class Tracker:
 
     Parameters
     ----------
-    sequence : Sequence
     field : Field
         From `find_stars`.
-    method : CentroidMethod
-    max_stamps : int
     """
 
     def __init__(
@@ -419,7 +406,6 @@ def follow_stars(
 
     Parameters
     ----------
-    sequence : Sequence
     centroid : {"windowed", "com", "quadratic", "2dg"}
         How positions are measured; fluxes, shapes and noise always come from the window.
     max_stars : int

@@ -8,16 +8,10 @@ touched) and every further step works on the small projection.
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    BoolArray = NDArray[np.bool_]
-    FloatArray = NDArray[np.float64]
-    Stack = NDArray[np.float32]
+from blursplit.types import BoolArray, FloatArray, ImageArray
 
 # Window of 1.5 star sigmas: within 2 to 6 % of the Cramer-Rao bound with background
 # (computed from the two variance formulas in `noise`).
@@ -35,14 +29,13 @@ SETTLING = (MAX_STEPS, TOLERANCE_PX, LAST_STEP_PX, PLAIN_GAIN, FLATTEST)
 
 
 @lru_cache(maxsize=32)
-def window_basis(size: int, window_px: float, reach_px: float) -> tuple[Stack, int]:
+def window_basis(size: int, window_px: float, reach_px: float) -> tuple[ImageArray, int]:
     """Return an orthonormal basis of all windows within reach and of their moments.
 
     Parameters
     ----------
     size : int
         Width of the stamps.
-    window_px : float
     reach_px : float
         How far from the stamp's centre the window may go.
 
@@ -62,7 +55,7 @@ def window_basis(size: int, window_px: float, reach_px: float) -> tuple[Stack, i
     return np.pad(basis, ((lead, lead), (0, 0))).astype(np.float32), lead
 
 
-def compress(stamps: Stack, sky: FloatArray, basis: Stack) -> Stack:
+def compress(stamps: ImageArray, sky: FloatArray, basis: ImageArray) -> ImageArray:
     """Project stamps less sky on the basis: shape (n, n, m), the stamp's number last."""
     m, size, _ = stamps.shape
     n = basis.shape[1]
@@ -75,7 +68,7 @@ def compress(stamps: Stack, sky: FloatArray, basis: Stack) -> Stack:
     return small
 
 
-def _windows(basis: Stack, window: float, centre: FloatArray, orders: int) -> list[Stack]:
+def _windows(basis: ImageArray, window: float, centre: FloatArray, orders: int) -> list[ImageArray]:
     """Return the window and its first moments about `centre` in the basis, each (n, m)."""
     position = np.arange(basis.shape[0], dtype=np.float32)
     dx = position[:, None] - centre.astype(np.float32)
@@ -88,7 +81,13 @@ def _windows(basis: Stack, window: float, centre: FloatArray, orders: int) -> li
 
 
 def _moments(
-    small: Stack, basis: Stack, window: float, x: FloatArray, y: FloatArray, *, first: bool
+    small: ImageArray,
+    basis: ImageArray,
+    window: float,
+    x: FloatArray,
+    y: FloatArray,
+    *,
+    first: bool,
 ) -> FloatArray:
     """Return core, mean x, mean y, mean xx, yy and xy about (x, y), shape (6, m).
 
@@ -127,8 +126,8 @@ def _step(
 
 
 def settle(
-    small: Stack,
-    basis: Stack,
+    small: ImageArray,
+    basis: ImageArray,
     window: float,
     start_x: FloatArray,
     start_y: FloatArray,
