@@ -172,8 +172,8 @@ def _noise_curve(stamps: Stamps | None) -> Curve:
 
 def _gain(tracker: Tracker, curve: Curve, notes: Notes) -> float:
     """Return the gain in e-/ADU: as known, else fitted to the stars' own pixel noise."""
-    if np.isfinite(tracker.recipe.gain_e_per_adu):
-        return tracker.recipe.gain_e_per_adu
+    if np.isfinite(tracker.setup.gain_e_per_adu):
+        return tracker.setup.gain_e_per_adu
     fitted = gain_of(*curve)
     if fitted is None or fitted[1] > WORST_GAIN_ERROR:
         notes.append(
