@@ -614,6 +614,7 @@ PERIODIC_PRIOR_ARCSEC = (
 OFF_AXIS_SHARE = (
     0.1  # - | of a periodic error across right ascension, where that is known; judgement
 )
+DRIFT_BLOCKS = 10  # - | means of a run of uneven times about which its drift is straight; judgement
 DRIVE_BLOCKS = 160  # - | means of the record from which drift and periodic errors are fitted
 LEAST_TELLING = 0.1  # - | of the error of a bend: slow motion that shows less of itself; judgement
 SLOW_TURNS = 2.5  # turns a record | below, slow currents pass for a drift's bends

@@ -39,9 +39,9 @@ class Findings:
     ----------
     level : "split", "widths" or "positions"
     exposure_s, duration_s, airmass : float
-    optics_stated, has_near_air, steady_blur : bool
-        Whether the optics' width was stated or measured, whether near air is shown, and whether a
-        constant blur may be a vibration.
+    optics_stated, drive_stated, steady_blur : bool
+        Whether the optics' width was stated or measured, whether anything is known of the drive,
+        and whether a constant blur may be a vibration.
     converged : bool
     r_hat : float or None
     checks : tuple of Check
@@ -55,6 +55,7 @@ class Findings:
     airmass: float
     stars: int
     optics_stated: bool = False
+    drive_stated: bool = False
     steady_blur: bool = False
     converged: bool = True
     r_hat: float | None = None
@@ -337,5 +338,7 @@ def _add_witnesses(steps: _Steps, matters: Mapping[str, Answer], found: Findings
         steps.add("focus-runs", steps.undecided("optics"))
         if found.steady_blur:
             steps.add("turn-camera", 0.5 * steps.undecided("optics"))
-    if matters["tracking"] == "open":
+    if matters["tracking"] == "open" and found.level == "split" and not found.drive_stated:
+        steps.add("state-drive", steps.undecided("tracking"))
+    elif matters["tracking"] == "open":
         steps.add("longer-run", steps.undecided("tracking"), **_facts_of("longer-run", found))

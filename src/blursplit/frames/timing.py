@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 TimingKind = Literal["regular", "jittered", "irregular"]
 MOST_STEPS = 1e12  # of a grid, which at a thousand frames a second is thirty years
 GRID_JITTER = 0.35  # of an interval: beyond it frames cannot be told to lie on a grid
+GRID_JITTER_STATED = 0.7  # the same where the interval was stated: no grid has to be found
 SLOW_CADENCE_S = 5.0  # slower frames are started by a script; their stamps are truer than a grid
 EVEN = 0.005  # of an interval: hardware stamps that scatter less are as good as a grid
 GAP_FRAMES = 10
@@ -97,7 +98,8 @@ def solve_timing(
     dt, number = fit_grid(stamp_s, resolution_s, interval_s)
     residual = stamp_s - _line(number, stamp_s, interval_s)
     jitter = float(np.std(residual))
-    on_grid = bool(np.quantile(np.abs(residual), 0.98) < max(GRID_JITTER * dt, resolution_s))
+    most = (GRID_JITTER if interval_s is None else GRID_JITTER_STATED) * dt
+    on_grid = bool(np.quantile(np.abs(residual), 0.98) < max(most, resolution_s))
     steps = np.diff(number)
     missing = int(np.sum(steps - 1)) if on_grid else 0
     snap = on_grid and dt < SLOW_CADENCE_S and not hardware
