@@ -61,14 +61,10 @@ class Answer:
 
     Parameters
     ----------
-    fit : AirFit or None
-    histories : Histories or None
-    readings : Readings or None
     transfer : OpticsData or None
         The registered star's transfer function.
     guests : tuple of Guest
         With what the star's image told them.
-    inside : InsideMotion or None
     lower_strength : ndarray
         Draws of the smallest r0^(-5/3) that the pairs allow; empty without a pair.
     """
@@ -369,13 +365,11 @@ def match_width(
 
     Parameters
     ----------
-    conditions : Conditions
     time_s, segment : ndarray, shape (n,)
     paths, inside : sequence of dict
         Of each draw: paths (n, 2) and blur tensors inside the frames, by owner.
     recorded : Estimate
         Its error is drawn.
-    blur_time_s : float
     outer_scale_m : (low, high)
     stated_optics_arcsec : float or None
         FWHM of the optics as stated.
@@ -383,7 +377,6 @@ def match_width(
         FWHM that the optics, constant over the run, cannot exceed.
     may_shake : bool
         Whether the constant blur may be a steady vibration.
-    seed : int
     """
     rng = np.random.default_rng([seed, 78])
     assert recorded.value is not None  # noqa: S101 - a measured width
@@ -453,12 +446,8 @@ def lower_bound_j(
 
     Parameters
     ----------
-    pairs : PairStatistics
     grid : GridData
         For the length of the record.
-    optics : Optics
-    scale_arcsec : float
-    rng : numpy.random.Generator
 
     Notes
     -----

@@ -357,14 +357,12 @@ def time_frequency_arrays(grid: GridData) -> dict[str, FloatArray]:
     """
     from blursplit.spectra import time_frequency
 
-    times = [s.start_s + np.arange(len(s.real)) * grid.cadence_s for s in grid.segments]
-    number = [np.full(len(s.real), k) for k, s in enumerate(grid.segments)]
     try:
         view = time_frequency(
-            np.concatenate(times),
-            np.concatenate([s.shared_arcsec for s in grid.segments]),
+            grid.time_s,
+            grid.shared_arcsec,
             grid.cadence_s,
-            segment=np.concatenate(number),
+            segment=grid.number,
             real=np.concatenate([s.real for s in grid.segments]),
         )
     except ValueError:

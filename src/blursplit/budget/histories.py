@@ -113,9 +113,7 @@ class Histories:
 
 def grid_times(grid: GridData) -> tuple[FloatArray, IntArray]:
     """Return times and segment numbers of all points of the grid."""
-    times = [s.start_s + np.arange(len(s.real)) * grid.cadence_s for s in grid.segments]
-    number = [np.full(len(s.real), i, dtype=np.int64) for i, s in enumerate(grid.segments)]
-    return np.concatenate(times), np.concatenate(number)
+    return grid.time_s, grid.number
 
 
 def draw_histories(

@@ -38,13 +38,9 @@ class Findings:
     Parameters
     ----------
     level : "split", "widths" or "positions"
-    exposure_s, duration_s, airmass : float
     optics_stated, drive_stated, steady_blur : bool
         Whether the optics' width was stated or measured, whether anything is known of the drive,
         and whether a constant blur may be a vibration.
-    converged : bool
-    r_hat : float or None
-    checks : tuple of Check
     remarks : tuple of Remark
         Reasons of the stages before.
     """

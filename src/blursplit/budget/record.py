@@ -72,8 +72,6 @@ class Lines:
 
     Parameters
     ----------
-    search : LineSearch or None
-    found : tuple of FoundLine
     hidden_hz, hidden_limit_arcsec : ndarray
         Rms at which 95 % of the modes of each true frequency are found.
     undetected : (rms, (low, high)) or None

@@ -91,9 +91,6 @@ def tracking_of_long_frames(
         Shared motion of the stars, NaN where lost.
     noise_arcsec : ndarray, shape (n_frames,)
         One-axis noise of it.
-    exposure_s : float
-    tensors : FrameTensors, optional
-    n_draws, seed : int
 
     Returns
     -------
