@@ -91,7 +91,7 @@ def peaks_and_excess(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the brightest pixel near each centroid above the sky, its excess and the noise of it.
 
-    The excess (`cosmic_rays.measure_excess`) and its noise, shape `shape`, are in fluxes of the star.
+    The excess (`measure_excess`) and its noise, shape `shape`, are in fluxes of the star.
     """
     at_x, at_y, top, around = brightest
     known = np.isfinite(shapes.x_px)
