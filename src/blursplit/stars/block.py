@@ -16,7 +16,13 @@ from blursplit.constants import (
     SKY_ROUNDING,
 )
 from blursplit.frames import FrameSource
-from blursplit.stars.centroid import WindowedShapes, measure_windowed, near_reach, shapes_of
+from blursplit.stars.centroid import (
+    WindowedShapes,
+    WindowSetup,
+    measure_windowed,
+    near_reach,
+    shapes_of,
+)
 from blursplit.stars.cosmic_rays import find_flank_hits, find_spikes
 from blursplit.stars.geometry import runs
 from blursplit.stars.guide import find_doubtful, guess_offsets, pick_guides, vote_offsets
@@ -36,7 +42,6 @@ from blursplit.stars.pixels import (
     peaks_and_excess,
 )
 from blursplit.stars.window import SETTLING, window_basis
-from blursplit.stars.window_setup import WindowSetup
 from blursplit.types import BoolArray, FloatArray, ImageArray, IntArray
 
 

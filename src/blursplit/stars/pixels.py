@@ -17,10 +17,9 @@ from blursplit.constants import (
     STEADY_BLOCK,
     STEADY_STARS,
 )
-from blursplit.stars.centroid import WindowedShapes, measure_centroids
+from blursplit.stars.centroid import WindowedShapes, WindowSetup, measure_centroids
 from blursplit.stars.cosmic_rays import measure_excess
 from blursplit.stars.geometry import masked_median
-from blursplit.stars.window_setup import WindowSetup
 from blursplit.types import BoolArray, FloatArray, ImageArray, IntArray
 
 Brightest = tuple[FloatArray, FloatArray, FloatArray, FloatArray]

@@ -29,9 +29,8 @@ from blursplit.constants import (
 )
 from blursplit.frames import Sequence
 from blursplit.stars.block import Block, measure_block
-from blursplit.stars.build_tracks import assemble_tracks
-from blursplit.stars.centroid import CENTROID_METHODS, CentroidMethod
-from blursplit.stars.cutouts import StampBook, stamp_size
+from blursplit.stars.build_tracks import StampBook, assemble_tracks, stamp_size
+from blursplit.stars.centroid import CENTROID_METHODS, CentroidMethod, make_window_setup
 from blursplit.stars.detect import Field, find_stars
 from blursplit.stars.frame_quality import FrameQuality, judge_block
 from blursplit.stars.geometry import (
@@ -46,7 +45,6 @@ from blursplit.stars.geometry import (
 from blursplit.stars.pixel_statistics import BlankSky
 from blursplit.stars.register import Peaks, Registration, find_peaks, register
 from blursplit.stars.tracks import StarTracks
-from blursplit.stars.window_setup import make_window_setup
 from blursplit.types import FloatArray
 
 SAMPLE_NAMES = (
