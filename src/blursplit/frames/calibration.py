@@ -8,15 +8,13 @@ from pathlib import Path
 
 import numpy as np
 
+from blursplit.constants import DARK_SAME_EXPOSURE, FLAT_FLOOR
 from blursplit.errors import InputError
 from blursplit.frames.facts import read_exposure
 from blursplit.frames.finding import find_files
 from blursplit.frames.layout import read_layout
 from blursplit.frames.source import FileFrames, FrameSource, copy_pixels, gather, positions
 from blursplit.types import ImageArray, IntArray
-
-SAME_EXPOSURE = 1.1
-FLAT_FLOOR = 0.05  # a pixel with less than this of the mean sensitivity is a bad pixel
 
 
 @dataclass(frozen=True)
@@ -104,7 +102,7 @@ def _mean(paths: Iterable[Path | str]) -> tuple[ImageArray | None, float | None]
 
 
 def _alike(one: float, other: float) -> bool:
-    return max(one, other) <= SAME_EXPOSURE * min(one, other)
+    return max(one, other) <= DARK_SAME_EXPOSURE * min(one, other)
 
 
 class CalibratedFrames:

@@ -8,19 +8,12 @@ from typing import Any
 
 import numpy as np
 
+from blursplit.constants import DAY_S, LONGEST_TIME_S
 from blursplit.errors import TimingError
 from blursplit.frames.hdus import Units
 from blursplit.frames.header import Header
 from blursplit.frames.layout import Slab, Table
-from blursplit.frames.timestamps import (
-    DAY_S,
-    LONGEST_S,
-    Stamps,
-    Where,
-    parse_instant,
-    read_stamps,
-    without_time,
-)
+from blursplit.frames.timestamps import Stamps, Where, parse_instant, read_stamps, without_time
 
 _TABLE_COLUMNS: tuple[tuple[str, float, float], ...] = (
     ("TIME", 1.0, 1e-6),
@@ -207,7 +200,7 @@ def _table_stamps(table: Table, slab: Slab) -> Stamps | None:
         scale = _UNITS.get(unit, factor)
         if column is None or column.shape != (slab.planes,):
             continue
-        if not np.all(np.abs(column) < LONGEST_S / scale):  # NaN too
+        if not np.all(np.abs(column) < LONGEST_TIME_S / scale):  # NaN too
             continue
         begins = read_stamps([slab.header])
         first = begins.first_mjd_utc if begins is not None else None

@@ -30,7 +30,6 @@ _NUMBERS: tuple[tuple[str, tuple[str, ...], float, float], ...] = (
     ("read_noise_e", ("RDNOISE", "READNOIS", "RON", "READNOISE", "ENOISE"), 0, 1000),
     ("row_time_us", ("ROWTIME", "LINETIME"), 0, 1e5),
 )
-ARCSEC = 206264.806
 
 
 def read_facts(header: Header) -> dict[str, Setting]:

@@ -9,15 +9,11 @@ from pathlib import Path
 
 import numpy as np
 
-from blursplit.constants import CHECKED_BYTES
+from blursplit.constants import CHECKED_BYTES, FITS_BLOCK, NAMES_SHOWN, RUN_SAME_EXPOSURE
 from blursplit.errors import InputError
 from blursplit.frames.facts import is_light, read_exposure
-from blursplit.frames.header import BLOCK
 from blursplit.frames.layout import Slab, Table, read_layout
 from blursplit.frames.target_pixels import is_target_pixels
-
-NAMES_SHOWN = 3
-SAME_EXPOSURE = 1.02
 
 
 @dataclass
@@ -121,7 +117,7 @@ def _sum_of(slab: Slab) -> int | None:
 
 def _data_bytes(slab: Slab) -> int:
     pixels = slab.planes * slab.stride * slab.shape[0] * slab.shape[1]
-    return -(-pixels * slab.dtype.itemsize // BLOCK) * BLOCK
+    return -(-pixels * slab.dtype.itemsize // FITS_BLOCK) * FITS_BLOCK
 
 
 def _summed(slab: Slab) -> int | None:
@@ -178,7 +174,7 @@ def _keep_commonest(units: Units, key: Callable[[Slab], Hashable], reason: str, 
 
 def _alike(one: Hashable, usual: Hashable) -> bool:
     if isinstance(one, float) and isinstance(usual, float):
-        return max(one, usual) <= SAME_EXPOSURE * min(one, usual)
+        return max(one, usual) <= RUN_SAME_EXPOSURE * min(one, usual)
     return one == usual
 
 

@@ -13,14 +13,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blursplit.compiled import ready_kernels
+from blursplit.constants import (
+    CACHE_BYTES,
+    CUT_BYTES,
+    DENSE_SHARE,
+    LARGEST_ADU,
+    MAPPED_BYTES,
+    STREAM_BYTES,
+    WHOLE_ADU,
+)
 from blursplit.frames.layout import Slab
 from blursplit.types import ImageArray, IntArray
 
-CACHE_BYTES = 96_000_000
-MAPPED_BYTES = 128_000_000
-BLOCK_BYTES = 48_000_000
-STREAM_BYTES = 4_000_000
-DENSE_SHARE = 0.5  # of a frame's rows: mapping pages brings in 64 kB about each of them
 _UNREADABLE = (OSError, EOFError, ValueError, RuntimeError, TypeError, KeyError, IndexError)
 
 
@@ -363,10 +367,7 @@ class ArrayFrames:
         """Nothing to let go of."""
 
 
-CUT_BYTES = 800_000
 STORED = frozenset({"|u1", "<u2", ">u2", "<i2", ">i2"})
-WHOLE_ADU = 2**22  # whole numbers up to here add exactly in float32
-LARGEST_ADU = 1e15  # no camera counts so far; the squares of such numbers overflow float32
 
 
 def to_adu(raw: NDArray[Any], slab: Slab, out: ImageArray | None = None) -> ImageArray:

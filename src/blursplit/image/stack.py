@@ -263,7 +263,7 @@ def window_over_diffraction(
 
     A pixel blurs the image before the window weighs it, which acts like a wider window.
     """
-    from blursplit.stars.window import WINDOW_OVER_SIGMA
+    from blursplit.constants import WINDOW_OVER_SIGMA
 
     sigma_px = float(np.nanmedian(np.where(tracks.good, tracks.width_px, np.nan)))
     window = scale * float(np.hypot(WINDOW_OVER_SIGMA * sigma_px, 12.0**-0.5))

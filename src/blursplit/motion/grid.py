@@ -68,6 +68,23 @@ class GridData:
     row_time_s: FloatArray | None = None
 
     @property
+    def time_s(self) -> FloatArray:
+        """Times of all points, segment after segment."""
+        return np.concatenate(
+            [s.start_s + np.arange(len(s.real)) * self.cadence_s for s in self.segments]
+        )
+
+    @property
+    def number(self) -> IntArray:
+        """Number of the segment of each point."""
+        return np.repeat(np.arange(len(self.segments)), [len(s.real) for s in self.segments])
+
+    @property
+    def shared_arcsec(self) -> FloatArray:
+        """Shared motion at all points, shape (n, 2)."""
+        return np.concatenate([s.shared_arcsec for s in self.segments])
+
+    @property
     def longest_s(self) -> float:
         """Length of the longest segment."""
         return max(len(s.real) for s in self.segments) * self.cadence_s

@@ -7,11 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.constants import PAIR_LEAST_FRAMES
+from blursplit.constants import PAIR_LEAST_FRAMES, SIGMA_PER_MAD
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray
-
-MAD_TO_SIGMA = 1.4826
 
 
 @dataclass(frozen=True)
@@ -151,7 +149,7 @@ def _detrend(time_s: FloatArray, values: FloatArray, number: NDArray[np.int64]) 
 
 
 def _mad(values: FloatArray) -> float:
-    return float(MAD_TO_SIGMA * np.median(np.abs(values - np.median(values))))
+    return float(SIGMA_PER_MAD * np.median(np.abs(values - np.median(values))))
 
 
 def _not_outlying(values: FloatArray) -> NDArray[np.bool_]:

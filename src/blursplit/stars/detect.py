@@ -7,12 +7,33 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from blursplit.constants import (
+    BLEND_SHARE,
+    BLEND_SIGMAS,
+    CROWD_ELONGATED,
+    CROWD_OFFSET,
+    CROWD_SNR,
+    CROWD_STARS,
+    CROWD_WIDEST,
+    DETECTION_SIGMAS,
+    DETECTION_WIDTH,
+    EDGE_SIGMAS,
+    FAINTEST_SNR,
+    HALF_DIAGONAL_PX,
+    MOST_ELONGATED,
+    MOST_PEAKS,
+    NARROWEST,
+    OFTEN_CLIPPED,
+    PEAK_SIGMAS,
+    SIGMA_RANGE_PX,
+    SMALLEST_SNR,
+    WIDEST,
+)
 from blursplit.errors import InputError, TooFewStarsError
 from blursplit.frames import Sequence
 from blursplit.stars.centroid import WINDOW_OVER_SIGMA, measure_windowed
 from blursplit.stars.pixels import complete_sky, fill_gaps, measure_sky
 from blursplit.stars.reference_image import (
-    SIGMA_RANGE_PX,
     ReferenceImage,
     find_lasting_hot_pixels,
     find_saturation,
@@ -23,30 +44,8 @@ from blursplit.stars.reference_image import (
     register_mean,
     sum_core,
 )
-from blursplit.stars.register import (
-    MAX_PEAKS,
-    PEAK_SIGMAS,
-    Peaks,
-    find_peaks,
-    robust_level,
-)
+from blursplit.stars.register import Peaks, find_peaks, robust_level
 from blursplit.types import BoolArray, FloatArray, ImageArray
-
-# Shares of the median star width beyond which a source is no star of this field.
-NARROWEST, WIDEST, MOST_ELONGATED = 0.65, 1.5, 0.35
-# A neighbour at 4.5 star sigmas, three windows, has a weight of 0.011 in the centroid.
-BLEND_SIGMAS = 4.5
-BLEND_SHARE = 0.15
-# What is let through where fewer than so many stars stand alone.
-CROWD_STARS, CROWD_OFFSET, CROWD_WIDEST, CROWD_ELONGATED = 12, 0.35, 1.6, 0.5
-CROWD_SNR = 15.0
-DETECTION_SIGMAS = 4.0  # of the smoothed mean image
-DETECTION_WIDTH = 0.7
-EDGE_SIGMAS = 3.0  # two windows
-HALF_DIAGONAL_PX = 0.71
-OFTEN_CLIPPED = 0.2  # of the early frames
-SMALLEST_SNR = 10.0
-FAINTEST_SNR = 5.0
 
 
 @dataclass(frozen=True)
@@ -200,7 +199,7 @@ def _choose(
 
 def _clear_peaks(image: ImageArray, sigma: float, scatter: float) -> Peaks:
     """Return the peaks of the mean image that a single frame shows as well."""
-    peaks = find_peaks(image, sigma, count=MAX_PEAKS)
+    peaks = find_peaks(image, sigma, count=MOST_PEAKS)
     # Smoothing by a Gaussian of sigma s divides the noise of pixels by 2 sqrt(pi) s.
     clear = peaks.height_adu > PEAK_SIGMAS * scatter / (2.0 * np.sqrt(np.pi) * sigma)
     if not clear.any():

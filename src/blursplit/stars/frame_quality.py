@@ -6,18 +6,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from blursplit.constants import (
+    AGREEING_SHARE,
+    FLUX_FACTOR,
+    HIT_PULL_PX,
+    JUMPED_FLUX_RANGE,
+    LONE_FLUX_RANGE,
+    NEEDED_SHARE,
+    ONE_PEAK_SIGMAS,
+    PAIR,
+)
 from blursplit.stars.block import Block
 from blursplit.stars.geometry import masked_median
 from blursplit.types import BoolArray, FloatArray
-
-NEEDED_SHARE = 0.3  # of the stars that should be in the frame
-AGREEING_SHARE = 0.5  # of the stars that can be measured at all
-# Scintillation in a small aperture and short exposures stays within a factor of 2.5.
-FLUX_FACTOR = 2.5
-LONE_FLUX_RANGE = (0.03, 3.0)
-JUMPED_FLUX_RANGE = (0.3, 3.0)
-PAIR = 2
-HIT_PULL_PX = 2.0  # a cosmic ray pulls a star's centroid no farther than the window reaches
 
 
 @dataclass(frozen=True)
@@ -158,10 +159,6 @@ def _near_group(
         near[two] = False
         near[two & one] = fits[two & one]
     return near
-
-
-# Two equal Gaussians nearer than this have one peak, so no two centroids can be two stars.
-ONE_PEAK_SIGMAS = 2.0
 
 
 def find_duplicates(

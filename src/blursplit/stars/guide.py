@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 
+from blursplit.constants import (
+    FAST_GUIDES,
+    GUIDE_FLUX_RANGE,
+    GUIDE_SIGMAS,
+    GUIDE_WIDTH_RANGE,
+    GUIDES,
+)
 from blursplit.stars.geometry import masked_median
 from blursplit.stars.pixels import measure_sky
 from blursplit.types import FloatArray, ImageArray, IntArray
 
 Shape = tuple[int, int]
-
-GUIDES, FAST_GUIDES = 5, 3
-# Guide stars agree when their offsets lie within this many star sigmas of their median.
-GUIDE_SIGMAS = 2.0
-FLUX_RANGE = (0.1, 4.0)
-WIDTH_RANGE = (0.45, 2.5)
 
 
 def pick_guides(x_px: FloatArray, y_px: FloatArray, flux: FloatArray, shape: Shape) -> IntArray:
@@ -105,8 +106,8 @@ def find_doubtful(
         Star sigma [px].
     """
     with np.errstate(invalid="ignore"):
-        fits = (ratio > FLUX_RANGE[0]) & (ratio < FLUX_RANGE[1])
-        fits &= (width > WIDTH_RANGE[0]) & (width < WIDTH_RANGE[1])
+        fits = (ratio > GUIDE_FLUX_RANGE[0]) & (ratio < GUIDE_FLUX_RANGE[1])
+        fits &= (width > GUIDE_WIDTH_RANGE[0]) & (width < GUIDE_WIDTH_RANGE[1])
     middle_x, middle_y = masked_median(off_x, fits), masked_median(off_y, fits)
     with np.errstate(invalid="ignore"):
         far = np.hypot(off_x - middle_x[:, None], off_y - middle_y[:, None])

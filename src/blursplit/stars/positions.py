@@ -17,13 +17,14 @@ from typing import Any
 import numpy as np
 
 from blursplit.constants import (
+    FEWEST_FRAMES,
     LEAST_SAMPLES_OF_STAR,
     NOISE_BAND_SHARE,
     TABLE_STAR_SIGMA_ARCSEC,
 )
 from blursplit.errors import InputError, TooFewFramesError, TooFewStarsError
 from blursplit.frames.clock import Clock
-from blursplit.frames.ordering import MIN_FRAMES, order_frames, start_mjd
+from blursplit.frames.ordering import order_frames, start_mjd
 from blursplit.frames.timestamps import iso_utc, read_times
 from blursplit.plain import plain
 from blursplit.rig import Rig, Setting
@@ -98,8 +99,8 @@ def positions_to_tracks(
     stamps = read_times(cells.times, name)
     clock = Clock(stamps=stamps, interval_key="times")
     dropped: dict[str, int] = {}
-    if len(stamps.seconds) < MIN_FRAMES:
-        raise TooFewFramesError(name, len(stamps.seconds), MIN_FRAMES)
+    if len(stamps.seconds) < FEWEST_FRAMES:
+        raise TooFewFramesError(name, len(stamps.seconds), FEWEST_FRAMES)
     rows, timing, _ = order_frames(clock, len(stamps.seconds), name, rig.setup, notes, dropped)
     values = {key: value[rows] for key, value in values.items()}
     good = np.isfinite(values["x"]) & np.isfinite(values["y"])

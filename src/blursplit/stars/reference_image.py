@@ -7,11 +7,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from blursplit.constants import (
+    CLIP_SIGMAS,
+    FIRST_SIGMA_PX,
+    LASTING_SHARE,
+    MEAN_BYTES,
+    MEAN_FRAMES,
+    SATURATED_SHARE,
+    SIGMA_RANGE_PX,
+    SPARSE_FIELD,
+    UNSURE_MATCH,
+)
 from blursplit.errors import TooFewStarsError
 from blursplit.frames import FrameSource
 from blursplit.stars.geometry import masked_median
 from blursplit.stars.register import (
-    UNSURE_MATCH,
     Peaks,
     find_hot_pixels,
     find_peaks,
@@ -21,16 +31,6 @@ from blursplit.stars.register import (
     smooth_near,
 )
 from blursplit.types import BoolArray, FloatArray, ImageArray
-
-MEAN_FRAMES = 24
-MEAN_BYTES = 120_000_000
-# Outliers in m of n frames lie sqrt((n - m) / m) of their own rms off the mean: two of 24 at 3.3.
-CLIP_SIGMAS = 3.0
-FIRST_SIGMA_PX = 1.7  # FWHM of 4 px, to begin with
-SIGMA_RANGE_PX = (0.5, 12.0)
-SATURATED_SHARE = 0.97
-SPARSE_FIELD = 0.5  # share of a frame's pixels that hold anything
-LASTING_SHARE = 0.5  # of the mean excess of a pixel that the median of the frames must show
 
 
 @dataclass(frozen=True)

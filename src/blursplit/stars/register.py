@@ -7,22 +7,21 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from blursplit.constants import (
+    FALSE_MATCH,
+    FEW_LIKE,
+    FINEST_SIGMA_PX,
+    HOT_SHARE,
+    LIKE,
+    MATCH_SHARE,
+    MOST_BINNED,
+    MOST_PEAKS,
+    PEAK_SIGMAS,
+    SCATTER_PIXELS,
+    SMALLEST_MATCH,
+    SPARSE_SHARE,
+)
 from blursplit.types import FloatArray, ImageArray, IntArray
-
-MAX_PEAKS = 40
-PEAK_SIGMAS = 5.0
-# A lone hot pixel: its brightest neighbour has less than this share of it. A star image of
-# sigma 0.8 px centred on a pixel leaves 0.46 (Gaussian), of 0.6 px 0.25.
-HOT_SHARE = 0.25
-SMALLEST_SHARE = 0.4
-SMALLEST_MATCH = 3
-FALSE_MATCH = 1e-3  # fields that chance alone may find in a frame
-UNSURE_MATCH = 0.04  # the same where a wrong frame does no harm or another one has to agree
-FEW_LIKE = np.log(3.0)  # of one or two stars
-LIKE = np.log(2.5)  # scintillation of a small aperture in short exposures, as a factor
-SAMPLED_PIXELS = 16_000  # the scatter of so many is known to 1 %
-FINEST_SIGMA_PX, MOST_BINNED = 0.59, 8  # a star's sigma in the pixels it is looked for in
-SPARSE_SHARE = 4.0  # of a frame's pixels: looked at one by one, so many cost as much as a filter
 
 
 @dataclass(frozen=True)
@@ -82,7 +81,7 @@ def find_hot_pixels(image_adu: NDArray[np.float32]) -> NDArray[np.bool_]:
 
 def robust_level(image: NDArray[np.float32]) -> tuple[float, float]:
     """Return median and 1.48 times the median deviation of an image (every few pixels of it)."""
-    step = max(1, int(np.sqrt(image.size / SAMPLED_PIXELS)))
+    step = max(1, int(np.sqrt(image.size / SCATTER_PIXELS)))
     sample = image[::step, ::step]
     sample = sample[np.isfinite(sample)]
     if sample.size == 0:
@@ -98,7 +97,7 @@ def find_peaks(
     sigma_px: float,
     *,
     hot: NDArray[np.bool_] | None = None,
-    count: int = MAX_PEAKS,
+    count: int = MOST_PEAKS,
 ) -> Peaks:
     """Return the brightest star-like peaks of a frame.
 
@@ -300,7 +299,7 @@ def _vote(
         chance = 0.0 if brightest else _chance(n, n, share, trials * n_turns)
         return (Registration(*refined, turn_deg, n, chance) if whole else None), 1.0
     chance = _chance(alike, expected, share, x.size * peaks.x_px.size * n_turns)
-    enough = n >= SMALLEST_SHARE * expected and alike >= SMALLEST_MATCH
+    enough = n >= MATCH_SHARE * expected and alike >= SMALLEST_MATCH
     return (Registration(*refined, turn_deg, n, chance) if enough else None), chance
 
 

@@ -8,17 +8,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from blursplit.compiled import ready_kernels
+from blursplit.constants import BORDER_PX, CORE_SIGMAS, MOST_HOT, SMALLEST_CORE
 from blursplit.frames import Sequence
 from blursplit.stars.centroid import WINDOW_OVER_SIGMA, CentroidMethod
 from blursplit.types import IntArray
 
 if TYPE_CHECKING:  # detection needs the pixels, and they this file
     from blursplit.stars.detect import Field
-
-CORE_SIGMAS = 4.5  # three windows
-SMALLEST_CORE = 13
-BORDER_PX = 4
-MOST_HOT = 5000
 
 
 @dataclass(frozen=True)
