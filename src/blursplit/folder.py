@@ -151,7 +151,7 @@ def check_target(target: Path, *, replace: bool) -> None:
 
 def _refuse_foreign(target: Path) -> None:
     """Refuse to replace a folder unless all that it holds is a result of ours."""
-    from blursplit.stars.tracks_file import STAMPS_NAME, TRACKS_NAME
+    from blursplit.stars.tracks import STAMPS_NAME, TRACKS_NAME
 
     ours = {RESULT_FILE, SERIES_FILE, IMAGES_FILE, PAGE_FILE, TRACKS_NAME, STAMPS_NAME}
     try:
@@ -177,10 +177,8 @@ def write_result_folder(
 
     Parameters
     ----------
-    measurement : Measurement
     page : str
         Text of index.html.
-    target : Path
     replace : bool
         Whether an existing result folder may be replaced.
 
@@ -311,7 +309,7 @@ def read_result(path: Path) -> Result:
         ) from error
     except (ValidationError, UnicodeDecodeError) as error:
         raise InputError(file, "is not a blursplit result", "measure the sequence again") from error
-    if result.digest and result.digest.split("-") != _known_digest(result, file):
+    if result.digest and result.digest.split("-") != _known_digest(text, result.digest, file):
         raise InputError(file, "was changed after it was measured", "measure the sequence again")
     return result
 
@@ -331,21 +329,23 @@ def _refuse_other_edition(file: Path, text: str) -> None:
 
 def _digest(result: Result, series: Path) -> str:
     """Return SHA-256 of the record (without its digest) and of the series beside it."""
-    return "-".join(_digests(result, series))
+    bare = result.model_copy(update={"digest": ""}).to_json()
+    return "-".join(
+        hashlib.sha256(part).hexdigest() for part in (bare.encode(), series.read_bytes())
+    )
 
 
-def _digests(result: Result, series: Path) -> list[str]:
-    bare = result.model_copy(update={"digest": ""}).to_json().encode()
-    return [hashlib.sha256(part).hexdigest() for part in (bare, series.read_bytes())]
+def _known_digest(text: str, digest: str, file: Path) -> list[str]:
+    """Return what the digest has to be; a record without its series answers for itself alone.
 
-
-def _known_digest(result: Result, file: Path) -> list[str]:
-    """Return what the digest has to be; a record without its series answers for itself alone."""
+    Of the text as it was written, which a version with more fields would write otherwise.
+    """
+    bare = text.replace(f'"digest": "{digest}"', '"digest": ""', 1)
+    own = hashlib.sha256(bare.encode()).hexdigest()
     series = file.with_name(SERIES_FILE)
-    if series.is_file():
-        return _digests(result, series)
-    bare = result.model_copy(update={"digest": ""}).to_json().encode()
-    return [hashlib.sha256(bare).hexdigest(), *result.digest.split("-")[1:]]
+    if not series.is_file():
+        return [own, *digest.split("-")[1:]]
+    return [own, hashlib.sha256(series.read_bytes()).hexdigest()]
 
 
 def read_result_folder(path: Path, *, with_tracks: bool = False) -> Measurement:
@@ -353,7 +353,6 @@ def read_result_folder(path: Path, *, with_tracks: bool = False) -> Measurement:
 
     Parameters
     ----------
-    path : Path
     with_tracks : bool
         Whether to read the star tracks too.
 

@@ -305,7 +305,12 @@ class Rig:
         (<Quantity 0.02 s>, 'option')
         """
         setup, origins = _read_setup(path, options)
-        return cls(_declared(setup, origins, "setup file"), setup)
+        return cls.of_setup(setup, origins)
+
+    @classmethod
+    def of_setup(cls, setup: Setup, origins: Mapping[str, Origin] | None = None) -> Rig:
+        """Return the rig that a setup and the origins of its keys describe."""
+        return cls(_declared(setup, origins or {}, "setup file"), setup)
 
     def get(self, key: str) -> Any:
         """Return the value of a setup or header key such as "aperture_m", None where unknown."""
@@ -639,9 +644,3 @@ def _scale_from_optics(rig: Rig) -> Rig:
     return rig.with_setting(
         "pixel_scale_arcsec", scale, weaker, "pixel size / focal length (binning as in the header)"
     )
-
-
-def rig_of(setup: Setup | None, origins: Mapping[str, Origin] | None) -> Rig:
-    """Return the rig that a setup and the origins of its keys describe."""
-    setup = setup or Setup()
-    return Rig(_declared(setup, origins or {}, "setup file"), setup)

@@ -92,6 +92,13 @@ def test_open_motion_leaves_it_open_and_names_the_witness():
     assert gains == sorted(gains, reverse=True)
 
 
+def test_a_step_that_frames_lack_something_names_the_exposure_to_try():
+    told = verdict(readings(mechanics=(0.0, 0.6)), missing=("long-frames", "shorter-exposure"))
+    (step,) = (step for step in told.next if step.code == "shorter-exposure")
+    assert "not known" not in step.text
+    assert step.facts["exposure_s"] <= 0.01
+
+
 def test_nothing_to_save_is_said_as_no():
     told = verdict(readings())
     assert told.headline_code == "no-cure-matters"

@@ -13,7 +13,7 @@ from blursplit.campaign import plan
 from blursplit.campaign.fields import FIELDS, fields_tonight
 from blursplit.campaign.recording import centroid_noise_px, peak_electrons, star_electrons
 from blursplit.errors import InputError
-from blursplit.rig import Rig, Setup, rig_of
+from blursplit.rig import Rig, Setup
 
 
 def setup(**tables: dict[str, object]) -> Rig:
@@ -24,7 +24,7 @@ def setup(**tables: dict[str, object]) -> Rig:
     }
     for name, table in tables.items():
         base[name] = base.get(name, {}) | table
-    return rig_of(Setup.model_validate(base), {})
+    return Rig.of_setup(Setup.model_validate(base))
 
 
 def codes(made) -> set[str]:
@@ -87,7 +87,7 @@ def test_missing_optics_are_named(missing: str) -> None:
     tables = {"telescope": {"aperture_m": 0.2}, "camera": {"pixel_scale_arcsec": 0.5}}
     del tables[missing]
     with pytest.raises(InputError, match=f"{missing}\\."):
-        plan(rig_of(Setup.model_validate(tables), {}))
+        plan(Rig.of_setup(Setup.model_validate(tables)))
 
 
 @pytest.mark.parametrize("bad", [{"seeing_arcsec": 0.0}, {"stars": 0}, {"duration_s": 0.1}])

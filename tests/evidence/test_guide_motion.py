@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.evidence.guide_loop import find_guide_motion
 from blursplit.measure import Source, measure_tracks
-from blursplit.rig import Rig, Setup, merge_settings, rig_of
+from blursplit.rig import Rig, Setup, merge_settings
 from blursplit.simulate.motion import noise_series
 from blursplit.stars.tracks import StarTracks
 
@@ -97,4 +97,4 @@ def test_no_cycle_or_too_few_of_them_give_nothing(cycle_s):
     tracks = _tracks(guided=True)
     grid = grid_data(tracks, fit_common_motion(tracks), scale_arcsec=1.0, cadence_s=CADENCE_S)
     setup = Setup() if cycle_s is None else Setup(mount={"guide_period_s": cycle_s})
-    assert find_guide_motion(grid, merge_settings(rig_of(setup, {}), {})) is None
+    assert find_guide_motion(grid, merge_settings(Rig.of_setup(setup), {})) is None

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.testing import assert_allclose
 
 from blursplit.measure import Source, measure_tracks
-from blursplit.rig import Setup, merge_settings, rig_of
+from blursplit.rig import Rig, Setup, merge_settings
 from blursplit.stars.tracks import StarTracks
 
 TRUE_HZ, RMS_ARCSEC = 7.3, 0.3
@@ -42,7 +42,7 @@ def _measured(seed, *, shakes=True, frames=900):
     )
     setup = Setup.model_validate({"camera": {"pixel_scale_arcsec": 1.0}})
     return measure_tracks(
-        Source(tracks, merge_settings(rig_of(setup, {}), {}), "uneven", 1, frames)
+        Source(tracks, merge_settings(Rig.of_setup(setup), {}), "uneven", 1, frames)
     )
 
 

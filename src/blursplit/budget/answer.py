@@ -33,7 +33,11 @@ from blursplit.constants import (
 from blursplit.definitions import Conditions, History, in_windows, width
 from blursplit.estimate import Estimate
 from blursplit.evidence.guest import Guest, KnownOptics, Record
-from blursplit.evidence.long_frames import fit_width_law, tracking_of_long_frames
+from blursplit.evidence.long_frames import (
+    drift_of_short_frames,
+    fit_width_law,
+    tracking_of_long_frames,
+)
 from blursplit.facts import Optics
 from blursplit.image.stack import (
     StarImages,
@@ -57,14 +61,10 @@ class Answer:
 
     Parameters
     ----------
-    fit : AirFit or None
-    histories : Histories or None
-    readings : Readings or None
     transfer : OpticsData or None
         The registered star's transfer function.
     guests : tuple of Guest
         With what the star's image told them.
-    inside : InsideMotion or None
     lower_strength : ndarray
         Draws of the smallest r0^(-5/3) that the pairs allow; empty without a pair.
     """
@@ -299,26 +299,32 @@ def _slow_motion(
     facts, tracks = record.facts, record.tracks
     scale = facts.scale_arcsec or 1.0
     shared = np.stack([motion.shared.x_px, motion.shared.y_px], axis=1) * scale
-    noise = motion.shared.noise_px * scale
     exposure = tracks.exposure_s or 0.0
-    tensors = None
-    if facts.is_long and record.shapes_are_stars:
-        gain = record.rig.get("gain_e_per_adu")
-        tensors = measure_frame_tensors(record.images, scale, gain_e_per_adu=gain)
-    long = tracking_of_long_frames(
-        tracks.time_s,
-        tracks.segment,
-        shared,
-        noise,
-        exposure,
-        tensors,
-        n_draws=N_HISTORIES,
-        seed=seed,
-    )
     seen = np.isfinite(motion.shared.x_px)
     since = tracks.time_s[seen] - tracks.time_s[seen].mean()
-    rates = np.zeros((N_HISTORIES, 2)) if long is None else long.drift_arcsec_per_min / 60.0
-    inside = np.zeros((N_HISTORIES, 2, 2)) if long is None else long.inside_arcsec2
+    rates, inside = np.zeros((N_HISTORIES, 2)), np.zeros((N_HISTORIES, 2, 2))
+    if facts.is_long:
+        tensors = None
+        if record.shapes_are_stars:
+            gain = record.rig.get("gain_e_per_adu")
+            tensors = measure_frame_tensors(record.images, scale, gain_e_per_adu=gain)
+        long = tracking_of_long_frames(
+            tracks.time_s,
+            tracks.segment,
+            shared,
+            motion.shared.noise_px * scale,
+            exposure,
+            tensors,
+            n_draws=N_HISTORIES,
+            seed=seed,
+        )
+        if long is not None:
+            rates, inside = long.drift_arcsec_per_min / 60.0, long.inside_arcsec2
+    else:
+        rates = drift_of_short_frames(
+            tracks.time_s, tracks.segment, shared, n_draws=N_HISTORIES, seed=seed
+        )
+        inside = rates[:, :, None] * rates[:, None, :] * exposure**2 / 12.0
     paths, blurs = [], []
     for rate, blur in zip(rates, inside, strict=True):
         track = since[:, None] * rate
@@ -366,13 +372,11 @@ def match_width(
 
     Parameters
     ----------
-    conditions : Conditions
     time_s, segment : ndarray, shape (n,)
     paths, inside : sequence of dict
         Of each draw: paths (n, 2) and blur tensors inside the frames, by owner.
     recorded : Estimate
         Its error is drawn.
-    blur_time_s : float
     outer_scale_m : (low, high)
     stated_optics_arcsec : float or None
         FWHM of the optics as stated.
@@ -380,7 +384,6 @@ def match_width(
         FWHM that the optics, constant over the run, cannot exceed.
     may_shake : bool
         Whether the constant blur may be a steady vibration.
-    seed : int
     """
     rng = np.random.default_rng([seed, 78])
     assert recorded.value is not None  # noqa: S101 - a measured width
@@ -450,12 +453,8 @@ def lower_bound_j(
 
     Parameters
     ----------
-    pairs : PairStatistics
     grid : GridData
         For the length of the record.
-    optics : Optics
-    scale_arcsec : float
-    rng : numpy.random.Generator
 
     Notes
     -----

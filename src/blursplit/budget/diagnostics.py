@@ -15,6 +15,7 @@ from blursplit.constants import (
     ARCSEC_PER_RADIAN,
     EVENT_FALSE_ALARM,
     LOOP_FRAMES,
+    ONE_SIDED_95,
     OVERSAMPLING,
     PAIR_BINS,
     PAIRS_IN_BIN,
@@ -152,7 +153,7 @@ def shared_motion_limit(
         return None, 0.0
     error = float(np.sqrt(np.sum(power**2)) / np.sum(power))
     # one-sided 95 % of a variance that few frequencies carry
-    high = max(float(values[1]) * (1.0 + 1.645 * error) - noise2, 0.0)
+    high = max(float(values[1]) * (1.0 + ONE_SIDED_95 * error) - noise2, 0.0)
     return float(np.sqrt(high)), 1.0 / blur_time_s
 
 
@@ -357,14 +358,12 @@ def time_frequency_arrays(grid: GridData) -> dict[str, FloatArray]:
     """
     from blursplit.spectra import time_frequency
 
-    times = [s.start_s + np.arange(len(s.real)) * grid.cadence_s for s in grid.segments]
-    number = [np.full(len(s.real), k) for k, s in enumerate(grid.segments)]
     try:
         view = time_frequency(
-            np.concatenate(times),
-            np.concatenate([s.shared_arcsec for s in grid.segments]),
+            grid.time_s,
+            grid.shared_arcsec,
             grid.cadence_s,
-            segment=np.concatenate(number),
+            segment=grid.number,
             real=np.concatenate([s.real for s in grid.segments]),
         )
     except ValueError:

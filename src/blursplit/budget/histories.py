@@ -116,9 +116,7 @@ class Histories:
 
 def grid_times(grid: GridData) -> tuple[FloatArray, IntArray]:
     """Return times and segment numbers of all points of the grid."""
-    times = [s.start_s + np.arange(len(s.real)) * grid.cadence_s for s in grid.segments]
-    number = [np.full(len(s.real), i, dtype=np.int64) for i, s in enumerate(grid.segments)]
-    return np.concatenate(times), np.concatenate(number)
+    return grid.time_s, grid.number
 
 
 def draw_histories(
@@ -288,7 +286,7 @@ def _stationary(
     paths_of: dict[str, FloatArray] = {"open": np.concatenate(drawn["open"])}
     inside: dict[str, FloatArray] = {}
     for i, line in enumerate(lines):
-        owner = "open" if line.owner == "unassigned" else line.owner
+        owner = line.owner
         # Filled-in samples and centroids of trailed stars: an error no counting shows.
         path = np.concatenate(drawn[f"line {i}"]) * (1.0 + AMPLITUDE_SIGMA * rng.standard_normal())
         paths_of[owner] = paths_of[owner] + path if owner in paths_of else path

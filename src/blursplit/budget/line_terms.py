@@ -28,7 +28,7 @@ class LineTerm:
     """A line and the contribution it counts for."""
 
     fit: LineFit
-    owner: Literal["tracking", "structure", "unassigned"]
+    owner: Literal["tracking", "structure", "open"]
     candidates_hz: FloatArray
     odds: FloatArray
 
@@ -101,8 +101,6 @@ def blur_inside_exposure(
 
     Parameters
     ----------
-    terms : sequence of LineTerm
-    exposure_s : float
     cycles_arcsec : ndarray, shape (n,)
         Sky frequencies.
 
@@ -230,7 +228,6 @@ def without_lines(
 
     Parameters
     ----------
-    grid : GridData
     cores_hz : list of (low, high)
     lines, rest : ndarray, shape (n, 2, 2)
         Densities at the frequencies of `shared_coefficients(grid)`.

@@ -338,11 +338,11 @@ def archive_page(
         title=title,
         picks=[{"pick": p, "link": link(p.key)} for p in summary.worth_opening],
         groups=[
-            {"heading": heading, "table": _spreads([*groups, summary.overall])}
-            for heading, groups in (
-                ("Nights", summary.nights),
-                ("Side of the pier", summary.pier_sides),
-                ("Direction of the sky", summary.azimuths),
+            {"heading": heading, "table": _spreads([*groups, summary.overall], head)}
+            for heading, head, groups in (
+                ("Nights", "night", summary.nights),
+                ("Side of the pier", "side", summary.pier_sides),
+                ("Direction of the sky", "direction", summary.azimuths),
             )
             if groups
         ],
@@ -399,10 +399,10 @@ def _figures(rows: Sequence[Row]) -> Iterator[dict[str, str]]:
             yield {"svg": svg, "caption": " ".join(captions)}
 
 
-def _spreads(groups: Sequence[GroupSpread]) -> dict[str, Any]:
+def _spreads(groups: Sequence[GroupSpread], head: str) -> dict[str, Any]:
     used = [q for q in QUANTITIES if any(q in g.spreads for g in groups)]
     days = any(g.julian_day is not None for g in groups)
-    heads = ["", *(["Julian day"] if days else []), "sequences", *(QUANTITIES[q] for q in used)]
+    heads = [head, *(["Julian day"] if days else []), "sequences", *(QUANTITIES[q] for q in used)]
     rows = [
         [
             g.label,

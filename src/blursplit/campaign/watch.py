@@ -19,6 +19,7 @@ import numpy as np
 
 from blursplit.campaign.live import ModeChange, SoFar, compare_modes, so_far
 from blursplit.constants import (
+    LIKE,
     WATCH_EVERY_S,
     WATCH_FRAMES_KEPT,
     WATCH_GIVE_UP_S,
@@ -34,12 +35,11 @@ from blursplit.constants import (
 from blursplit.errors import BlursplitError, InputError
 from blursplit.frames import Sequence, open_frames
 from blursplit.frames.facts import read_exposure
-from blursplit.frames.finding import is_fits_name, natural_key
-from blursplit.frames.layout import Slab, read_layout
+from blursplit.frames.layout import Slab, is_fits_name, natural_key, read_layout
 from blursplit.frames.source import FrameSource
 from blursplit.rig import Rig
 from blursplit.stars import StarTracks, follow_stars
-from blursplit.stars.register import LIKE, Peaks, likeliest_shift
+from blursplit.stars.register import Peaks, likeliest_shift
 from blursplit.types import IntArray
 
 __all__ = ["Arrivals", "Batch", "LiveRun", "Update", "Watch", "updates"]

@@ -120,12 +120,12 @@ def measure_task(task: Task) -> Outcome:
 
 def _measured(task: Task, **camera: float) -> str:
     """Measure and return the text of result.json; write the whole result where one is wanted."""
-    from blursplit.rig import Setup, rig_of
+    from blursplit.rig import Rig, Setup
 
     module, _, name = task.measure.partition(":")
     measure = getattr(importlib.import_module(module), name)
     setup = task.setup | ({"camera": task.setup.get("camera", {}) | camera} if camera else {})
-    rig = rig_of(Setup.model_validate(setup), task.origins)
+    rig = Rig.of_setup(Setup.model_validate(setup), task.origins)
     measurement = measure(list(task.paths), rig, blur_time=task.blur_time_s)
     if task.folder is not None and not camera:
         measurement.save(Path(task.folder) / task.key, replace=True)

@@ -17,7 +17,9 @@ from blursplit.errors import BlursplitError
 from blursplit.plain import plain
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Container, Iterable, Iterator
+
+    from rich.console import Console
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -79,6 +81,30 @@ def _terminated_like_interrupted() -> Iterator[None]:
         yield
     finally:
         signal.signal(signal.SIGTERM, before)
+
+
+def show_table(
+    console: Console,
+    columns: Iterable[str],
+    rows: Iterable[Iterable[object]],
+    title: str = "",
+    whole: Container[str] = (),
+) -> None:
+    """Print a table of plain texts; nothing where there is no row.
+
+    Cells of the columns in `whole` are never broken; no text is taken for markup.
+    """
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(title=title or None, title_justify="left", box=box.SIMPLE)
+    for column in columns:
+        table.add_column(Text(column), overflow="fold", no_wrap=column in whole)
+    for row in rows:
+        table.add_row(*(Text(str(cell)) for cell in row))
+    if table.row_count:
+        console.print(table)
 
 
 def is_terminal() -> bool:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from blursplit.cli._common import say, speaks_plainly
+from blursplit.cli._common import say, show_table, speaks_plainly
 
 if TYPE_CHECKING:
     from blursplit.campaign.accept import Acceptance
@@ -95,16 +95,16 @@ def _read_tap(path: Path | None) -> dict[str, Any] | None:
 
 
 def _show(acceptance: Acceptance) -> None:
-    from rich import box
     from rich.console import Console
-    from rich.table import Table
 
     console = Console(highlight=False, markup=False)
-    console.print(f"{acceptance.title}: {acceptance.state}", style="bold")
-    table = Table(box=box.SIMPLE)
-    for column in ("limit on", "limit", "measured", "judged", "because"):
-        table.add_column(column, overflow="fold")
+    console.print(f"{acceptance.state.upper()}: {acceptance.title}", style="bold")
+    if acceptance.telescope:
+        console.print(f"telescope of the runs: {acceptance.telescope}")
+    rows = []
     for j in acceptance.judgements:
-        by = f"; shown by {j.shown_by}" if j.shown_by else ""
-        table.add_row(j.name or j.key, j.limit, j.measured, j.state, j.reason + by)
-    console.print(table)
+        told = f"{j.name or j.key}: {j.measured} ({j.limit})"
+        if j.state != "pass":
+            told += f"\n{j.reason}" + (f"; shown by {j.shown_by}" if j.shown_by else "")
+        rows.append((j.state.upper(), told))
+    show_table(console, ("judged", "limit on: measured (limit)"), rows, whole=("judged",))

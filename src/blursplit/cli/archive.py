@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from blursplit.cli._common import is_terminal, say, speaks_plainly
+from blursplit.cli._common import is_terminal, say, show_table, speaks_plainly
 from blursplit.plain import plain
 
 if TYPE_CHECKING:
@@ -169,9 +169,7 @@ def _tell(run: ArchiveRun) -> None:
 
 
 def _show(summary: ArchiveSummary) -> None:
-    from rich import box
     from rich.console import Console
-    from rich.table import Table
 
     from blursplit.campaign.pages import spread_text
 
@@ -179,17 +177,16 @@ def _show(summary: ArchiveSummary) -> None:
     console.print(summary.headline, style="bold")
     names = [n for n in SHOWN if n in summary.overall.spreads]
     if names:
-        table = Table(
-            box=box.SIMPLE,
-            title="Medians and spreads (middle 68 % of the sequences) [arcsec]",
-            title_justify="left",
+        show_table(
+            console,
+            ("night", "sequences", *(SHOWN[n] for n in names)),
+            (
+                (g.label, g.sequences, *(spread_text(g.spreads.get(n)) for n in names))
+                for g in (*summary.nights, summary.overall)
+            ),
+            "Medians and spreads (middle 68 % of the sequences) [arcsec]",
+            whole=("night",),
         )
-        for column in ("night", "sequences", *(SHOWN[n] for n in names)):
-            table.add_column(column, no_wrap=column == "night")
-        for group in (*summary.nights, summary.overall):
-            cells = [spread_text(group.spreads.get(n)) for n in names]
-            table.add_row(group.label, str(group.sequences), *cells)
-        console.print(table)
     for pick in summary.worth_opening:
         console.print(f"worth opening: {pick.name}: {'; '.join(pick.reasons)}")
     for reason, count in summary.failures.items():

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from blursplit.cli._common import say, speaks_plainly
+from blursplit.cli._common import say, show_table, speaks_plainly
 
 if TYPE_CHECKING:
     from blursplit.campaign.compare_record import Comparison
@@ -98,9 +98,7 @@ def _series(path: Path) -> Series | None:
 
 
 def _show(comparison: Comparison) -> None:
-    from rich import box
     from rich.console import Console
-    from rich.table import Table
 
     from blursplit.campaign.compare_record import cell95, change_rows, probability95
 
@@ -110,16 +108,15 @@ def _show(comparison: Comparison) -> None:
     console.print(comparison.statement, style="" if comparison.headline else "bold")
     rows, absent = change_rows(comparison)
     title = "Values, and below them their 95 % intervals"
-    table = Table(box=box.SIMPLE, title=title, title_justify="left")
-    for column in ("quantity", "before", "after", "change"):
-        table.add_column(column, no_wrap=column != "quantity")
+    heads = ("quantity", "before", "after", "change")
+    cells = []
     for row in rows:
-        cells = ["\n".join(part for part in cell if part) for cell in (row[3], row[4], row[5])]
+        parts = ["\n".join(part for part in cell if part) for cell in (row[3], row[4], row[5])]
         if row.probability != "-":
-            cells[2] += f"\nP(smaller) {row.probability}"
-        cells[2] += f"\nshown from {row.smallest}"
-        table.add_row(f"{row.name} [{row.unit}]", *cells)
-    console.print(table)
+            parts[2] += f"\nP(smaller) {row.probability}"
+        parts[2] += f"\nshown from {row.smallest}"
+        cells.append((f"{row.name} [{row.unit}]", *parts))
+    show_table(console, heads, cells, title, whole=heads[1:])
     console.print(
         "P(smaller): probability that it became smaller, untold where both sides are only limits. "
         "Shown from: a change of that size would have been told from none four times in five."

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from blursplit.cli._common import say, speaks_plainly
+from blursplit.cli._common import say, show_table, speaks_plainly
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -124,14 +124,14 @@ def _show(console: Console, found: Inspection) -> None:
     length = "times unknown" if found.duration_s is None else f"{setting(found.duration_s)} s"
     console.print(f" in {found.files} {files}, {length}")
     if found.timing is not None:
-        _table(console, "Timing", _timing_rows(found, found.timing), ("what", "value"))
+        show_table(console, ("what", "value"), _timing_rows(found, found.timing), "Timing")
     rows = [
         (key, _with_unit(key, fact.value), fact.origin, fact.note)
         for key, fact in found.known.items()
     ]
-    _table(console, "Setting", rows, ("fact", "value", "origin", "from"))
+    show_table(console, ("fact", "value", "origin", "from"), rows, "Setting")
     absent = [(one.key, one.needed_for, one.remedy) for one in found.missing]
-    _table(console, "Missing", absent, ("fact", "needed for", "remedy"))
+    show_table(console, ("fact", "needed for", "remedy"), absent, "Missing")
     for title, lines in (
         ("What can be told", found.can),
         ("What cannot be told", found.cannot),
@@ -172,21 +172,6 @@ def _timing_rows(found: Inspection, timing: FrameTiming) -> list[tuple[str, str]
     dropped = ", ".join(f"{count} ({reason})" for reason, count in found.dropped.items())
     rows.append(("left out", dropped or "nothing"))
     return rows
-
-
-def _table(console: Console, title: str, rows: list[Any], columns: tuple[str, ...]) -> None:
-    from rich import box
-    from rich.markup import escape
-    from rich.table import Table
-
-    if not rows:
-        return
-    table = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD)
-    for column in columns:
-        table.add_column(column, overflow="fold")
-    for row in rows:
-        table.add_row(*(escape(str(cell)) for cell in row))
-    console.print(table)
 
 
 def _with_unit(key: str, value: Any) -> str:

@@ -28,7 +28,6 @@ def residual_gain(
 
     Parameters
     ----------
-    frequency_hz : ndarray
     cycle_s : float
         Time from one correction to the next.
     gain : float
@@ -64,18 +63,14 @@ class GuideLoop:
 
     Parameters
     ----------
-    is_shown : bool
     log_likelihood_gain : float
         Of the continuum times the loop's shape over the continuum alone.
-    gain : float
-    delay_cycles : int
     corner_hz : float
         g/(2 pi T).
     amplified_above_hz : float or None
         Lowest frequency at which the loop makes motion larger.
     added_variance_share : float
         Part of the power in the searched band that the loop's bump adds to it; 0 where not shown.
-    text : str
     """
 
     is_shown: bool
@@ -102,7 +97,6 @@ def find_guide_loop(
         One-sided density of the shared motion, independent bins.
     degrees_of_freedom : float
         Of each bin (2 for one periodogram on one axis, 4 for the sum of two axes, ...).
-    guide_period_s : float
 
     Returns
     -------

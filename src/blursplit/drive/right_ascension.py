@@ -56,8 +56,6 @@ class PolarReading:
     ----------
     component_arcmin : float
         |eps sin(H - Hp)|: the misalignment is at least this.
-    sigma_arcmin : float
-    low95_arcmin, high95_arcmin : float
     text : str
         The reading in words, with its limits.
     """
@@ -130,7 +128,6 @@ def found_direction(
     rig : Rig
         For `mount_kind` and `drive`: only the drive of an equatorial mount moves the image along
         right ascension, and only one that is off lets the stars trail along it.
-    curves : sequence of DriveCurve
     rate_arcsec_s : ndarray, shape (n, 2)
         Draws of the drift.
     """
@@ -224,9 +221,6 @@ def read_drive(
     ----------
     rig : Rig
         For periods, the kind of mount, guiding and the direction of right ascension.
-    record : DriveRecord
-    terms : sequence of DriveTerm
-    rng : numpy.random.Generator
     rate_arcsec_s : ndarray, shape (n, 2), optional
         Draws of the drift; from the record where there was no split.
     """

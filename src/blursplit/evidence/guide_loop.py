@@ -29,7 +29,6 @@ class GuideMotion:
 
     Parameters
     ----------
-    loop : GuideLoop
     odds : float
         That the dip and bump are a loop's.
     line : LineFit
@@ -54,7 +53,6 @@ def find_guide_motion(grid: GridData, rig: Rig) -> GuideMotion | None:
 
     Parameters
     ----------
-    grid : GridData
     rig : Rig
         For `guide_period_s`.
 

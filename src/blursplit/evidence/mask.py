@@ -19,7 +19,7 @@ from blursplit.constants import (
     MASK_UNEQUAL,
     SEEING_WAVELENGTH_M,
 )
-from blursplit.estimate import Estimate, estimate
+from blursplit.estimate import Estimate, estimate, with_error
 from blursplit.evidence.guest import Guest, KnownStrength, Record, motion_and_pairs
 from blursplit.evidence.two_apertures import MaskGeometry, MaskResult, find_mask_pairs, measure_mask
 from blursplit.facts import Facts, gather_facts
@@ -113,8 +113,6 @@ class MaskReading:
 
     Parameters
     ----------
-    result : MaskResult
-    geometry : MaskGeometry
     columns : (int, int)
         The two images among the tracks.
     tracks : StarTracks
@@ -123,7 +121,6 @@ class MaskReading:
         With the optics of one opening.
     aperture_m : float or None
         Of the whole telescope, where it is known.
-    obstruction : float
     notes : tuple of (code, text)
         Doubts, those of the result among them.
     """
@@ -166,7 +163,6 @@ def read_mask(tracks: StarTracks, rig: Rig, facts: Facts) -> MaskReading | MaskF
     rig : Rig
         With `mask_opening_m` and `mask_separation_m`; the split finds the images where there
         are more than two.
-    facts : Facts
 
     Returns
     -------
@@ -395,8 +391,7 @@ def mask_remark(reading: MaskReading) -> Remark:
 
 
 def _log_estimate(value: float, log_sigma: float) -> Estimate:
-    low, high, low95, high95 = (value * float(np.exp(k * log_sigma)) for k in (-1, 1, -2, 2))
-    return Estimate(value=value, low=low, high=high, low95=low95, high95=high95)
+    return with_error(float(np.log(value)), log_sigma, np.exp)
 
 
 def _seeing_of_j(reading: MaskReading, j: FloatArray) -> FloatArray:

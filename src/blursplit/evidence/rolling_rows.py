@@ -64,7 +64,6 @@ def kept_by_rows(
         True frequencies.
     row_time_s : ndarray, shape (n_stars,) or None
         None for a global shutter, which keeps all.
-    cadence_s : float
     """
     if row_time_s is None:
         return np.ones(len(true_hz))
@@ -92,7 +91,6 @@ def zone_motion(grid: GridData, order: int, sign: int) -> FloatArray:
 
     Parameters
     ----------
-    grid : GridData
     order, sign : int
         True frequencies order x frame rate + sign x apparent frequency.
 
@@ -114,14 +112,13 @@ def zone_motion(grid: GridData, order: int, sign: int) -> FloatArray:
     return np.concatenate(parts)
 
 
-def search_zones(
+def rolling_shutter_lines(
     grid: GridData, time_s: FloatArray, segment: IntArray, found: list[LineFit]
 ) -> list[LineFit]:
     """Return the lines of all zones: those given, and what the rows' delays had hidden.
 
     Parameters
     ----------
-    grid : GridData
     time_s, segment : ndarray, shape (n,)
         Of the joined segments.
     found : list of LineFit

@@ -2,30 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import numpy as np
 
+from blursplit.constants import DARK_SAME_EXPOSURE, FLAT_FLOOR
 from blursplit.errors import InputError
 from blursplit.frames.facts import read_exposure
-from blursplit.frames.finding import find_files
-from blursplit.frames.layout import read_layout
-from blursplit.frames.source import FileFrames, copy_pixels, gather, positions
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-    from pathlib import Path
-
-    from numpy.typing import NDArray
-
-    from blursplit.frames.source import FrameSource
-
-    Floats = NDArray[np.float32]
-    Ints = NDArray[np.int64]
-
-SAME_EXPOSURE = 1.1
-FLAT_FLOOR = 0.05  # a pixel with less than this of the mean sensitivity is a bad pixel
+from blursplit.frames.header import Header
+from blursplit.frames.layout import find_files, read_layout
+from blursplit.frames.source import FileFrames, FrameSource, copy_pixels, gather, positions
+from blursplit.rig import Setting
+from blursplit.types import ImageArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -41,8 +31,8 @@ class Calibration:
         What had to be assumed.
     """
 
-    offset_adu: Floats | None = None
-    flat: Floats | None = None
+    offset_adu: ImageArray | None = None
+    flat: ImageArray | None = None
     note: str = ""
 
 
@@ -91,7 +81,7 @@ def read_calibration(
     return Calibration(offset, sensitivity, note)
 
 
-def _mean(paths: Iterable[Path | str]) -> tuple[Floats | None, float | None]:
+def _mean(paths: Iterable[Path | str]) -> tuple[ImageArray | None, float | None]:
     given = list(paths)
     if not given:
         return None, None
@@ -113,16 +103,11 @@ def _mean(paths: Iterable[Path | str]) -> tuple[Floats | None, float | None]:
 
 
 def _alike(one: float, other: float) -> bool:
-    return max(one, other) <= SAME_EXPOSURE * min(one, other)
+    return max(one, other) <= DARK_SAME_EXPOSURE * min(one, other)
 
 
 class CalibratedFrames:
     """Frames with offset and flat field applied.
-
-    Parameters
-    ----------
-    inner : FrameSource
-    calibration : Calibration
 
     Raises
     ------
@@ -145,7 +130,7 @@ class CalibratedFrames:
         """Number of frames that may be cut again without being read again."""
         return int(getattr(self._inner, "kept_frames", 256))
 
-    def read(self, start: int, stop: int) -> Floats:
+    def read(self, start: int, stop: int) -> ImageArray:
         """Return calibrated frames ``start:stop``."""
         frames = self._inner.read(start, stop)
         if self._offset is not None:
@@ -154,7 +139,7 @@ class CalibratedFrames:
             frames /= self._flat
         return frames
 
-    def cut(self, start: int, stop: int, x0: Ints, y0: Ints, size: int) -> Floats:
+    def cut(self, start: int, stop: int, x0: IntArray, y0: IntArray, size: int) -> ImageArray:
         """Return calibrated stamps."""
         stamps = self._inner.cut(start, stop, x0, y0, size)
         x0, y0 = positions(x0, y0, stop - start)
@@ -164,11 +149,107 @@ class CalibratedFrames:
             stamps /= self._stamps_of(self._flat, x0, y0, size)
         return stamps
 
-    def _stamps_of(self, image: Floats, x0: Ints, y0: Ints, size: int) -> Floats:
+    def _stamps_of(self, image: ImageArray, x0: IntArray, y0: IntArray, size: int) -> ImageArray:
         same = np.broadcast_to(image, (x0.shape[0], *image.shape))
         out = np.empty((*x0.shape, size, size), dtype=np.float32)
         gather(same, x0, y0, size, copy_pixels, out)
         return out
+
+    def close(self) -> None:
+        """Let go of all files."""
+        self._inner.close()
+
+
+# --- frames of a colour mosaic --------------------------------------------------------------------
+# What becomes of the instrument when two pixels of a 2 x 2 cell are averaged: value x factor.
+_CELL_FACTORS = {
+    "pixel_um": 2.0,
+    "pixel_scale_arcsec": 2.0,
+    "scale_wcs_arcsec": 2.0,
+    "scale_keyword_arcsec": 2.0,
+    "row_time_us": 2.0,
+    "gain_e_per_adu": 2.0,  # the mean of two counts twice the electrons per unit
+    "read_noise_e": 2.0**0.5,
+}
+
+
+def green_phase(pattern: str, header: Header) -> int:
+    """Return 0 where the greens of a cell lie at (0, 0) and (1, 1), 1 at (1, 0) and (0, 1).
+
+    Parameters
+    ----------
+    pattern : str
+        Such as RGGB, rows first.
+    header : Header
+        XBAYROFF and YBAYROFF shift the pattern by whole pixels.
+    """
+    phase = 0 if pattern[0] == "G" else 1
+    for key in ("XBAYROFF", "YBAYROFF"):
+        shift = header.number(key)
+        phase ^= int(shift[0]) & 1 if shift is not None else 0
+    return phase
+
+
+def green_facts(known: dict[str, Setting]) -> dict[str, Setting]:
+    """Return the facts of a camera as they hold for the averaged green samples."""
+    out = dict(known)
+    for key, factor in _CELL_FACTORS.items():
+        entry = known.get(key)
+        if entry is not None:
+            note = f"{entry.note}, for a cell of 2 x 2 colour pixels".lstrip(", ")
+            out[key] = Setting(entry.value * factor, entry.origin, note)
+    return out
+
+
+class GreenFrames:
+    """Mean of the two green samples of each 2 x 2 cell; pixel [y, x] is the cell's centre.
+
+    Parameters
+    ----------
+    inner : FrameSource
+        Frames with the mosaic in them.
+    phase : int
+        From `green_phase`.
+    saturation_adu : float or None
+        A cell in which either sample reaches it keeps that value, so that it stays recognisable.
+
+    Notes
+    -----
+    Both samples are real measurements whose mean position is the centre of the cell, at
+    (2 x + 0.5, 2 y + 0.5) of the mosaic, for either phase. Nothing is interpolated; the scale is
+    that of the cells, twice the pixel's.
+    """
+
+    def __init__(self, inner: FrameSource, phase: int, saturation_adu: float | None) -> None:
+        self._inner = inner
+        self._phase = phase
+        self._saturation = saturation_adu
+        self.n_frames = inner.n_frames
+        self.shape = (inner.shape[0] // 2, inner.shape[1] // 2)
+
+    @property
+    def kept_frames(self) -> int:
+        """Number of frames that may be cut again without being read again."""
+        return int(getattr(self._inner, "kept_frames", 256))
+
+    def read(self, start: int, stop: int) -> ImageArray:
+        """Return the green frames ``start:stop``."""
+        mosaic = self._inner.read(start, stop)
+        return self._green(mosaic[:, : 2 * self.shape[0], : 2 * self.shape[1]])
+
+    def cut(self, start: int, stop: int, x0: IntArray, y0: IntArray, size: int) -> ImageArray:
+        """Return green stamps; positions and size count cells."""
+        x0, y0 = 2 * np.asarray(x0), 2 * np.asarray(y0)
+        return self._green(self._inner.cut(start, stop, x0, y0, 2 * size))
+
+    def _green(self, mosaic: ImageArray) -> ImageArray:
+        one = mosaic[..., 0::2, self._phase :: 2]
+        other = mosaic[..., 1::2, 1 - self._phase :: 2]
+        green = (one + other) * np.float32(0.5)
+        if self._saturation is not None:
+            full = np.maximum(one, other) >= self._saturation
+            green[full] = self._saturation
+        return np.asarray(green, dtype=np.float32)
 
     def close(self) -> None:
         """Let go of all files."""

@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-if TYPE_CHECKING:
-    from blursplit.frames.sequence import Sequence
-    from blursplit.frames.timing import RatePart
+from blursplit.constants import (
+    GOOD_DURATION_S,
+    GOOD_EXPOSURE_S,
+    GOOD_RATE_HZ,
+    LOW_ALTITUDE_AIRMASS,
+    SINC_HALF_POWER,
+    SPECTRUM_FRAMES,
+    SUBFRAME_S,
+)
+from blursplit.frames.sequence import Sequence
+from blursplit.frames.timing import RatePart
 
 INSPECTION_SCHEMA = "blursplit-inspect/1"
-SPECTRUM_FRAMES = 50
-SHORT_EXPOSURE_S = 0.010
-SUBFRAME_S = 5.0
-GOOD_DURATION_S = 60.0
-GOOD_RATE_HZ = 50.0
-HALF_POWER = 0.443  # sinc^2(x) = 1/2 at x = 0.443
-LOW_ALTITUDE_AIRMASS = 2.0
 SATURATED = "saturated-pixels"
 
 # (key, keywords in a header, what it is needed for)
@@ -119,10 +120,6 @@ class Inspection(_Part):
 
 def inspect_sequence(sequence: Sequence) -> Inspection:
     """Return what is known of a sequence and what it will bear.
-
-    Parameters
-    ----------
-    sequence : Sequence
 
     Returns
     -------
@@ -289,7 +286,7 @@ def _prospects(sequence: Sequence) -> tuple[list[str], list[str]]:
         cannot.append(f"spectra: {sequence.n_frames} frames, at least {SPECTRUM_FRAMES} are needed")
     if exposure is not None:
         can.append(
-            f"motion up to about {HALF_POWER / exposure:.3g} Hz keeps half its power or more "
+            f"motion up to about {SINC_HALF_POWER / exposure:.3g} Hz keeps half its power or more "
             f"within a frame of {exposure:.4g} s"
         )
     else:
@@ -315,7 +312,7 @@ def _advice(sequence: Sequence) -> list[str]:
     known = sequence.instrument.settings
     out = []
     cadence, exposure = sequence.cadence_s or 1.0, sequence.exposure_s
-    if exposure is not None and exposure > SHORT_EXPOSURE_S:
+    if exposure is not None and exposure > GOOD_EXPOSURE_S:
         out.append(
             f"expose 2 to 10 ms instead of {_duration(exposure)}: longer frames blur fast motion"
         )

@@ -1,31 +1,31 @@
-"""What lies where in a FITS or SER file: image arrays and their type, checked before reading."""
+"""Which files belong together, and where in each the frames lie."""
 
 from __future__ import annotations
 
+import glob
 import gzip
 import math
 import re
 import struct
 import zlib
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from typing import IO, TYPE_CHECKING, Any, Literal, cast
+from pathlib import Path
+from typing import IO, Any, Literal, cast
 
 import numpy as np
 
+from blursplit.constants import (
+    COLOURS,
+    FITS_BLOCK,
+    HEADER_SCAN_BYTES,
+    MOST_COMPRESSION,
+    MOST_FRAME_PIXELS,
+)
 from blursplit.errors import InputError
-from blursplit.frames.finding import SER_MAGIC, refuse_foreign
-from blursplit.frames.header import BLOCK, Header, read_header
+from blursplit.frames.header import Header, read_header
 from blursplit.frames.timestamps import Stamps
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from pathlib import Path
-
-    from blursplit.frames.header import Header
-
-MAX_FRAME_PIXELS = 400_000_000  # larger than any single detector; a frame of it fills 1.6 GB
-MAX_COMPRESSION = 1100.0  # DEFLATE cannot exceed 1032:1 (zlib's technical notes)
-COLOURS = 3
 _DTYPES = {8: "u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}
 _NOT_FRAMES = ("err", "var", "dq", "mask", "sigma", "weight", "bpm", "bad", "thumb", "quality")
 
@@ -108,7 +108,6 @@ def read_layout(path: Path, *, growing: bool = False) -> Layout:
 
     Parameters
     ----------
-    path : Path
     growing : bool
         Of a plain cube that is still being written, take the frames that are there.
 
@@ -133,7 +132,7 @@ def read_layout(path: Path, *, growing: bool = False) -> Layout:
             return Layout((read_ser(path, size),), ())
         if start[:6] != b"SIMPLE":
             refuse_foreign(path, start)
-        if size < BLOCK:
+        if size < FITS_BLOCK:
             raise InputError(path, f"holds {size} bytes: truncated", "copy it again")
         with path.open("rb") as file:
             return _layout(path, file, size, gzipped=False, growing=growing)
@@ -177,7 +176,7 @@ def _layout(
                 tables.append(Table(path, number, header, offset, gzipped))
         if slab is not None and not _is_auxiliary(slab):
             slabs.append(slab)
-        position = offset + -(-content // BLOCK) * BLOCK
+        position = offset + -(-content // FITS_BLOCK) * FITS_BLOCK
         number += 1
     return Layout(tuple(slabs), tuple(tables))
 
@@ -196,7 +195,7 @@ def _gzip_size(path: Path, packed: int) -> float:
     with path.open("rb") as raw:
         raw.seek(max(packed - 4, 0))
         size = int.from_bytes(raw.read(4), "little")
-    if packed < size <= MAX_COMPRESSION * packed and size % BLOCK == 0:
+    if packed < size <= MOST_COMPRESSION * packed and size % FITS_BLOCK == 0:
         return size
     total = 0
     with gzip.open(path, "rb") as file:
@@ -271,7 +270,7 @@ def _frames_of(axes: list[int], source: str) -> tuple[int, int, tuple[int, int]]
     if len(lengths) < 2 or min(lengths[:2]) < 2 or 0 in lengths:  # noqa: PLR2004
         return None
     shape = (lengths[1], lengths[0])
-    if math.prod(shape) > MAX_FRAME_PIXELS:
+    if math.prod(shape) > MOST_FRAME_PIXELS:
         raise InputError(
             source,
             f"a frame of {lengths[0]} x {lengths[1]} pixels is beyond any camera",
@@ -340,7 +339,7 @@ def _tiles(
             source, "its compressed tiles do not make up the image it promises", "copy it again"
         )
     bitpix = _bitpix(header, "ZBITPIX", source)
-    if math.prod(axes) * abs(bitpix) // 8 > MAX_COMPRESSION * max(content, 1):
+    if math.prod(axes) * abs(bitpix) // 8 > MOST_COMPRESSION * max(content, 1):
         raise InputError(
             source,
             f"promises {_bytes(math.prod(axes) * abs(bitpix) // 8)} from {_bytes(content)} of "
@@ -368,7 +367,6 @@ def _is_auxiliary(slab: Slab) -> bool:
 _BYTES = {"L": 1, "B": 1, "A": 1, "I": 2, "J": 4, "K": 8, "E": 4, "D": 8, "C": 8, "M": 16}
 _FORM = re.compile(r"(\d{0,9})([A-Z])([A-Z]?)")
 _DATA = ("COMPRESSED_DATA", "GZIP_COMPRESSED_DATA", "UNCOMPRESSED_DATA")
-_ROWS = 1 << 16  # read at once
 
 
 def check_tiles(file: IO[bytes], offset: int, header: Header, source: str) -> None:
@@ -376,7 +374,6 @@ def check_tiles(file: IO[bytes], offset: int, header: Header, source: str) -> No
 
     Parameters
     ----------
-    file : binary file
     offset : int
         Where the table of tiles begins [bytes].
     header : Header
@@ -397,8 +394,8 @@ def check_tiles(file: IO[bytes], offset: int, header: Header, source: str) -> No
     size = rows * width + extra - begin
     if begin < rows * width or size < 0:
         raise _damaged(source, f"keyword THEAP = {begin} lies outside of it")
-    for first in range(0, rows, _ROWS):
-        count = min(_ROWS, rows - first)
+    for first in range(0, rows, HEADER_SCAN_BYTES):
+        count = min(HEADER_SCAN_BYTES, rows - first)
         file.seek(offset + first * width)
         table = np.frombuffer(file.read(count * width), dtype=np.uint8)
         if table.size != count * width:
@@ -446,3 +443,123 @@ def _columns(
             raise _damaged(source, f"keyword TFORM{number} makes no sense")
     if start != width:
         raise _damaged(source, f"its columns take {start} bytes a row, not {width}")
+
+
+# --- the files of a sequence ----------------------------------------------------------------------
+FITS_ENDINGS = (".fits", ".fit", ".fts", ".fz", ".fits.gz", ".fit.gz", ".fts.gz", ".fits.fz")
+FRAME_ENDINGS = (*FITS_ENDINGS, ".ser")
+VIDEO_ENDINGS = (".avi", ".mp4", ".mov", ".mkv", ".wmv", ".m4v", ".webm")
+SER_MAGIC = b"LUCAM-RECORDER"
+
+_CONVERT = (
+    "record FITS or SER; or 1. decode all frames, unscaled, into an array [frame, y, x], 2. write "
+    "it with astropy.io.fits.writeto('cube.fits', frames) and give camera.frame_interval_s"
+)
+# (offset, first bytes, what it is, remedy)
+_FOREIGN: tuple[tuple[int, bytes, str, str], ...] = (
+    (0, b"RIFF", "is a video container (AVI), neither FITS nor SER", _CONVERT),
+    (4, b"ftyp", "is a video container (MP4 or MOV), neither FITS nor SER", _CONVERT),
+    (0, b"\x1aE\xdf\xa3", "is a video container (MKV or WebM), neither FITS nor SER", _CONVERT),
+    (0, b"\x30\x26\xb2\x75", "is a video container (WMV), neither FITS nor SER", _CONVERT),
+    (0, b"II*\x00", "is a TIFF image, not FITS", "write the frames as FITS"),
+    (0, b"MM\x00*", "is a TIFF image, not FITS", "write the frames as FITS"),
+    (0, b"\x89PNG", "is a PNG image, not FITS", "write the frames as FITS"),
+    (0, b"\xff\xd8\xff", "is a JPEG image, not FITS", "write the frames as FITS, unstretched"),
+    (0, b"XISF", "is an XISF image, not FITS", "save the frames as FITS"),
+    (0, b"\x89HDF", "is an HDF5 file, not FITS", "write the frames as FITS"),
+    (0, b"\x93NUMPY", "is a numpy array, not FITS", "write it with astropy.io.fits"),
+)
+
+
+def find_files(paths: Iterable[Path | str]) -> tuple[list[Path], list[str]]:
+    """Return the files of a sequence, each once, those of a folder or pattern in natural order.
+
+    Parameters
+    ----------
+    paths : iterable of Path or str
+        Folders, files and patterns (``night/*.fits``, also when no shell has expanded them).
+
+    Returns
+    -------
+    files : list of Path
+    repeated : list of str
+        Names that were given more than once.
+
+    Raises
+    ------
+    InputError
+        When a path does not exist, a folder or pattern holds no FITS file, or nothing was given.
+    """
+    given = list(paths)
+    found: list[Path] = []
+    for item in given:
+        found.extend(_expand(item))
+    if not found:
+        raise InputError("sequence", "no files were given", "name a folder, files or a cube")
+    if len(given) > 1 and len(found) == len(given):
+        found.sort(key=lambda path: natural_key(str(path)))
+    unique: dict[Path, Path] = {}
+    repeated: list[str] = []
+    for path in found:
+        real = path.resolve()
+        if real in unique:
+            repeated.append(path.name)
+        else:
+            unique[real] = path
+    return list(unique.values()), repeated
+
+
+def natural_key(text: str) -> list[tuple[int, int, str]]:
+    """Return a sort key under which ``f2`` comes before ``f10``."""
+    parts = re.split(r"([0-9]+)", text.lower())
+    return [(1, int(part), "") if part.isdecimal() else (0, 0, part) for part in parts]
+
+
+def is_fits_name(path: Path) -> bool:
+    """Return whether the name ends like a FITS file, compressed or not, or a SER file."""
+    return path.name.lower().endswith(FRAME_ENDINGS) and not path.name.startswith(".")
+
+
+def refuse_foreign(path: Path, start: bytes) -> None:
+    """Raise InputError saying what a file is when its first bytes are not those of FITS."""
+    for offset, magic, problem, remedy in _FOREIGN:
+        if start[offset : offset + len(magic)] == magic:
+            raise InputError(path, problem, remedy)
+    if path.name.lower().endswith(VIDEO_ENDINGS):
+        raise InputError(path, "is a video container, neither FITS nor SER", _CONVERT)
+    raise InputError(path, "is not a FITS file (it does not begin with SIMPLE)", "give FITS files")
+
+
+def _expand(item: Path | str) -> list[Path]:
+    path = Path(item)
+    try:
+        path = path.expanduser()
+        if path.is_dir():
+            return _in_folder(path)
+        if path.exists():
+            return [path]
+        matches = glob.glob(str(path)) if glob.has_magic(str(path)) else []  # noqa: PTH207
+    except (OSError, ValueError, RuntimeError) as error:  # RuntimeError: a home nobody has
+        why = getattr(error, "strerror", None) or str(error)
+        raise InputError(item, "cannot be read", f"check the path ({why})") from error
+    files = [Path(match) for match in matches if Path(match).is_file()]
+    if files:
+        return sorted(files, key=lambda file: natural_key(str(file)))
+    if glob.has_magic(str(path)):
+        raise InputError(item, "matches no file", "check the pattern")
+    raise InputError(item, "no such file or folder", "check the path")
+
+
+def _in_folder(folder: Path) -> list[Path]:
+    inside = [path for path in folder.iterdir() if path.is_file()]
+    files = sorted(filter(is_fits_name, inside), key=lambda path: natural_key(path.name))
+    if files:
+        return files
+    for path in inside:
+        if path.name.lower().endswith(VIDEO_ENDINGS):
+            raise InputError(path, "is a video container, neither FITS nor SER", _CONVERT)
+    raise InputError(
+        folder,
+        "holds no FITS files",
+        "give a folder with .fits, .fit, .fts, .fz, .gz or .ser files",
+    )

@@ -165,13 +165,7 @@ def _to_images(total: Mapping[str, NDArray[np.complex128]], size: int, frames: i
 
 @dataclass(frozen=True)
 class StarImages:
-    """Restacked images and the widths of each.
-
-    Parameters
-    ----------
-    stack : Restack
-    widths : dict of str to HalfMaximum
-    """
+    """Restacked images and the widths of each."""
 
     stack: Restack
     widths: dict[str, HalfMaximum]
@@ -225,7 +219,6 @@ def star_images(
 
     Parameters
     ----------
-    tracks : StarTracks
     blur_time_s : float
         Windows of this length, each about its own mean place.
     scale : float
@@ -270,7 +263,7 @@ def window_over_diffraction(
 
     A pixel blurs the image before the window weighs it, which acts like a wider window.
     """
-    from blursplit.stars.window import WINDOW_OVER_SIGMA
+    from blursplit.constants import WINDOW_OVER_SIGMA
 
     sigma_px = float(np.nanmedian(np.where(tracks.good, tracks.width_px, np.nan)))
     window = scale * float(np.hypot(WINDOW_OVER_SIGMA * sigma_px, 12.0**-0.5))

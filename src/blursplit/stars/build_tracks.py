@@ -5,35 +5,40 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Literal, cast
 
 import numpy as np
+from numpy.typing import NDArray
 
+from blursplit.constants import (
+    CLOUD_FLUX,
+    DEWED,
+    DRIFT_APART_PX,
+    FEW_STARS,
+    GAIN_STAMPS,
+    ISOLATED_SHARE,
+    JUMP_LONG_SIDE,
+    JUMP_SIDE,
+    JUMP_SIGMAS,
+    LARGEST_STAMP,
+    RARELY_SEEN,
+    SMALLEST_JUMP_PX,
+    SMALLEST_STAMP,
+    STAMPS_MOST_BYTES,
+    UNDERSAMPLED_PX,
+    WORST_GAIN_ERROR,
+)
 from blursplit.errors import TooFewStarsError
+from blursplit.frames import Sequence
+from blursplit.stars.block import Block
+from blursplit.stars.detect import Field
 from blursplit.stars.frame_quality import find_duplicates
 from blursplit.stars.geometry import masked_columns
 from blursplit.stars.pixels import gain_of, noise_against_level
 from blursplit.stars.tracks import Stamps, StarTracks
 from blursplit.types import BoolArray, FloatArray, IntArray
 
-if TYPE_CHECKING:
-    from blursplit.frames import Sequence
-    from blursplit.stars.detect import Field
+if TYPE_CHECKING:  # which builds tracks with this file
     from blursplit.stars.tracker import Tracker
 
 Notes = list[tuple[str, str]]
-
-RARELY_SEEN = 0.2
-JUMP_SIGMAS = 6.0  # of a shaking field: a swing's fastest step is twice its usual one
-SMALLEST_JUMP_PX = 4.0
-SIDE = 5  # frames between two steps, fewer of which show no rest
-LONG_SIDE = 15  # frames before and after a jump, more where the field swings on
-CLOUD = 0.5
-DRIFT_APART_PX = 1.0
-GAIN_STAMPS = 1500
-WORST_GAIN_ERROR = 0.5
-FEW_STARS = 4
-DEWED = 1.25
-# One-axis sigma below which the pixels alias a sixth and more of what the star image transfers:
-# exp(-(pi sigma)^2 / 2) of a Gaussian at the pixels' highest frequency.
-UNDERSAMPLED_PX = 0.6
 
 
 def assemble_tracks(sequence: Sequence, field: Field, tracker: Tracker) -> StarTracks:
@@ -173,8 +178,8 @@ def _noise_curve(stamps: Stamps | None) -> Curve:
 
 def _gain(tracker: Tracker, curve: Curve, notes: Notes) -> float:
     """Return the gain in e-/ADU: as known, else fitted to the stars' own pixel noise."""
-    if np.isfinite(tracker.recipe.gain_e_per_adu):
-        return tracker.recipe.gain_e_per_adu
+    if np.isfinite(tracker.setup.gain_e_per_adu):
+        return tracker.setup.gain_e_per_adu
     fitted = gain_of(*curve)
     if fitted is None or fitted[1] > WORST_GAIN_ERROR:
         notes.append(
@@ -253,7 +258,7 @@ def find_jumps(x_px: FloatArray, y_px: FloatArray, sigma_px: float) -> IntArray:
     for k, (first, last) in enumerate(bursts):
         begin = bursts[k - 1][1] if k else 0
         end = bursts[k + 1][0] if k + 1 < len(bursts) else x_px.size
-        before = np.median(place[max(begin, first - LONG_SIDE) : first], axis=0)
+        before = np.median(place[max(begin, first - JUMP_LONG_SIDE) : first], axis=0)
         after = _resting_place(place[last:end])
         if after is not None and float(np.hypot(*(after - before))) > 0.6 * limit:
             found |= {first, last}
@@ -262,14 +267,14 @@ def find_jumps(x_px: FloatArray, y_px: FloatArray, sigma_px: float) -> IntArray:
 
 def _moves_on(place: FloatArray, step_px: float) -> bool:
     """Return whether the field swings between two steps rather than resting there."""
-    if len(place) < SIDE:
+    if len(place) < JUMP_SIDE:
         return True
-    return bool(np.hypot(*np.ptp(place[-2 * LONG_SIDE :], axis=0)) > 0.6 * step_px)
+    return bool(np.hypot(*np.ptp(place[-2 * JUMP_LONG_SIDE :], axis=0)) > 0.6 * step_px)
 
 
 def _resting_place(place: FloatArray) -> FloatArray | None:
     """Return where the field rests, None where it swings too slowly to tell; place (n, 2)."""
-    length = min(len(place), LONG_SIDE)
+    length = min(len(place), JUMP_LONG_SIDE)
     while True:
         part = place[:length] - place[:length].mean(axis=0)
         along = part @ np.linalg.svd(part, full_matrices=False)[2][0]
@@ -278,7 +283,7 @@ def _resting_place(place: FloatArray) -> FloatArray | None:
             break
         length = min(2 * length, len(place))
     swing, step = np.ptp(along), np.abs(np.diff(along))
-    is_smooth = length >= LONG_SIDE and swing > SMALLEST_JUMP_PX and step.max() < 0.5 * swing
+    is_smooth = length >= JUMP_LONG_SIDE and swing > SMALLEST_JUMP_PX and step.max() < 0.5 * swing
     if is_smooth and crossings < 4:  # noqa: PLR2004 - two periods
         return None
     weight = np.hanning(length + 2)[1:-1] if crossings >= 4 else np.ones(length)  # noqa: PLR2004
@@ -321,7 +326,7 @@ def _describe(
         notes.append(("hot-pixels", f"{int(field.hot.sum())} hot or dead pixels were left out"))
     level = tracker.transparency[rows]
     usual = float(np.nanmedian(level))
-    dim = int((level < CLOUD * usual).sum())
+    dim = int((level < CLOUD_FLUX * usual).sum())
     if dim:
         notes.append(("cloud", f"stars were fainter than half their usual flux in {dim} frames"))
     lost = sequence.source.n_frames - rows.size
@@ -356,3 +361,96 @@ def _describe_width(width_px: FloatArray, notes: Notes) -> None:
                 f"star width changed by {100 * (ratio - 1):+.0f} % over the run: focus, dew or air",
             )
         )
+
+
+# --- the cut-outs that are kept -------------------------------------------------------------------
+def stamp_size(sigma_px: float) -> int:
+    """Return the width of the stamps to keep: 4.5 star sigmas and 4 pixels to each side, odd."""
+    size = 2 * int(np.ceil(4.5 * sigma_px)) + 9
+    return int(np.clip(size, SMALLEST_STAMP, LARGEST_STAMP))
+
+
+def pick_stamp_stars(field: Field, size: int, most: int) -> IntArray:
+    """Return the stars to keep stamps of: bright, alone in their stamp, away from the edge."""
+    ny, nx = field.image_adu.shape
+    pattern = field.pattern
+    alone = np.ones(field.x_px.size, dtype=bool)
+    for i, (x, y) in enumerate(zip(field.x_px, field.y_px, strict=True)):
+        far = np.maximum(np.abs(pattern.x_px - x), np.abs(pattern.y_px - y))
+        own = pattern.height_adu[np.argmin(far)]
+        near = (far > field.sigma_px) & (far < size // 2 + 1)
+        alone[i] = not bool((pattern.height_adu[near] > ISOLATED_SHARE * own).any())
+    edge = np.minimum.reduce(
+        [field.x_px, field.y_px, nx - 1 - field.x_px, ny - 1 - field.y_px]
+    ) / min(nx, ny)
+    # A star that a drift may carry out of the frame counts less, one with company far less.
+    merit = field.flux_adu * np.clip(edge / 0.1, 0.2, 1.0) * np.where(alone, 1.0, 0.05)
+    return np.sort(np.argsort(-merit, kind="stable")[:most]).astype(np.int64)
+
+
+class StampBook:
+    """Collects stamps while the stars are followed.
+
+    Parameters
+    ----------
+    size : int
+        Width of a stamp, odd.
+    n_frames, most : int
+        Keep at most `most` stars, fewer where all their stamps would exceed 150 MB; one star is
+        always kept.
+    """
+
+    def __init__(self, field: Field, size: int, n_frames: int, most: int) -> None:
+        one_star = 4 * size * size * max(n_frames, 1)
+        fits = max(1, STAMPS_MOST_BYTES // one_star)
+        self.fewer = min(most, field.x_px.size) > fits
+        self.star = pick_stamp_stars(field, size, min(most, fits))
+        k = self.star.size
+        self.pixels = np.full((n_frames, k, size, size), np.nan, dtype=np.float32)
+        self.x0 = np.zeros((n_frames, k), dtype=np.int64)
+        self.y0 = np.zeros((n_frames, k), dtype=np.int64)
+        self.sky = np.full((n_frames, k), np.nan)
+
+    def keep(self, start: int, block: Block, lost: BoolArray) -> None:
+        """Take the stamps of a block, centred on the stars to the pixel; lost frames stay NaN."""
+        size, wide = self.pixels.shape[-1], block.cuts.shape[-1]
+        rows = np.flatnonzero(~lost)
+        for column, star in enumerate(self.star):
+            x, y = block.x[rows, star], block.y[rows, star]
+            from_x = _inside(x - block.x0[rows, star], size, wide)
+            from_y = _inside(y - block.y0[rows, star], size, wide)
+            if size <= wide:
+                view = np.lib.stride_tricks.sliding_window_view(
+                    block.cuts[:, star], (size, size), axis=(1, 2)
+                )
+                self.pixels[start + rows, column] = view[rows, from_y, from_x]
+            else:
+                gap = (size - wide) // 2
+                self.pixels[start + rows, column, gap : gap + wide, gap : gap + wide] = block.cuts[
+                    rows, star
+                ]
+                from_x = from_y = np.full(rows.size, -gap)
+            self.x0[start + rows, column] = block.x0[rows, star] + from_x
+            self.y0[start + rows, column] = block.y0[rows, star] + from_y
+            self.sky[start + rows, column] = block.sky[rows, star]
+
+    def stamps(self, rows: IntArray, column_of: dict[int, int]) -> Stamps | None:
+        """Return the stamps of some frames; `column_of` maps a star to its column in the tracks."""
+        kept = [i for i, star in enumerate(self.star) if int(star) in column_of]
+        if not kept:
+            return None
+        every = rows.size == len(self.pixels) and len(kept) == self.star.size
+        return Stamps(
+            star=np.array([column_of[int(self.star[i])] for i in kept], dtype=np.int64),
+            pixels_adu=self.pixels if every else self.pixels[rows][:, kept],
+            x0_px=self.x0[rows][:, kept],
+            y0_px=self.y0[rows][:, kept],
+            sky_adu=self.sky[rows][:, kept],
+        )
+
+
+def _inside(centre: NDArray[np.float64], size: int, wide: int) -> IntArray:
+    """Return where a stamp about `centre` begins, kept within a cut of width `wide`."""
+    middle = np.where(np.isfinite(centre), centre, wide // 2)
+    begin = np.rint(middle).astype(np.int64) - size // 2
+    return np.clip(begin, 0, max(wide - size, 0))

@@ -3,34 +3,32 @@
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-from blursplit.constants import LEAST_NOISE_SHARE, ROUNDING_ADU2
-from blursplit.stars.centroid import measure_centroids
+from blursplit.constants import (
+    BORDER_PIECES,
+    DARK_SHARE,
+    GAIN_LEVEL_SIGMAS,
+    LEAST_NOISE_SHARE,
+    PIXEL_CHUNK,
+    ROUNDING_ADU2,
+    STEADY_BLOCK,
+    STEADY_STARS,
+)
+from blursplit.stars.centroid import WindowedShapes, WindowSetup, measure_centroids
 from blursplit.stars.cosmic_rays import measure_excess
 from blursplit.stars.geometry import masked_median
+from blursplit.types import BoolArray, FloatArray, ImageArray, IntArray
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.stars.centroid import WindowedShapes
-    from blursplit.stars.window_setup import WindowSetup
-
-    FloatArray = NDArray[np.float64]
-    BoolArray = NDArray[np.bool_]
-    IntArray = NDArray[np.int64]
-    Stack = NDArray[np.float32]
-    Brightest = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
-
-STEADY_BLOCK, STEADY_STARS = 8, 4
+Brightest = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
 
 
 def background_variance(
     sky: FloatArray,
     measured: FloatArray,
-    recipe: WindowSetup,
+    setup: WindowSetup,
     shape: tuple[int, int],
     top: FloatArray,
 ) -> FloatArray:
@@ -47,9 +45,9 @@ def background_variance(
     if clipped.any():
         least = np.minimum(ROUNDING_ADU2, np.square(LEAST_NOISE_SHARE * (top - sky)))
         measured = np.where(clipped, least, measured)
-    if recipe.electronics_adu2 is None or not np.isfinite(recipe.gain_e_per_adu):
+    if setup.electronics_adu2 is None or not np.isfinite(setup.gain_e_per_adu):
         return measured
-    computed = np.maximum(sky, 0) / recipe.gain_e_per_adu + recipe.electronics_adu2
+    computed = np.maximum(sky, 0) / setup.gain_e_per_adu + setup.electronics_adu2
     return np.fmin(measured, computed)
 
 
@@ -68,14 +66,14 @@ def _steadied(variance: FloatArray) -> FloatArray:
     return np.where(known, per_star * per_frame[:, None], np.nan)
 
 
-def blank_hot_pixels(cuts: Stack, x0: IntArray, y0: IntArray, recipe: WindowSetup) -> None:
+def blank_hot_pixels(cuts: ImageArray, x0: IntArray, y0: IntArray, setup: WindowSetup) -> None:
     """Set the hot pixels of stamps to NaN, in place; only those near a star are looked at."""
     size = cuts.shape[-1]
-    hot_x, hot_y = recipe.hot_x[:, None], recipe.hot_y[:, None]
+    hot_x, hot_y = setup.hot_x[:, None], setup.hot_y[:, None]
     near = (hot_x >= x0.min(axis=0)) & (hot_x < x0.max(axis=0) + size)
     near &= (hot_y >= y0.min(axis=0)) & (hot_y < y0.max(axis=0) + size)
     for i in np.flatnonzero(near.any(axis=1)):
-        x, y = recipe.hot_x[i], recipe.hot_y[i]
+        x, y = setup.hot_x[i], setup.hot_y[i]
         column, row = x - x0, y - y0
         frame, star = np.nonzero((column >= 0) & (column < size) & (row >= 0) & (row < size))
         if frame.size:
@@ -87,12 +85,12 @@ def peaks_and_excess(
     shapes: WindowedShapes,
     sky: FloatArray,
     variance: FloatArray,
-    recipe: WindowSetup,
+    setup: WindowSetup,
     shape: tuple[int, int],
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the brightest pixel near each centroid above the sky, its excess and the noise of it.
 
-    The excess (`spikes.measure_excess`) and its noise, shape `shape`, are in fluxes of the star.
+    The excess (`measure_excess`) and its noise, shape `shape`, are in fluxes of the star.
     """
     at_x, at_y, top, around = brightest
     known = np.isfinite(shapes.x_px)
@@ -100,22 +98,22 @@ def peaks_and_excess(
     above = np.where(known, top - around, np.nan)
     excess = measure_excess(above, at_x - shapes.x_px, at_y - shapes.y_px, shapes, shape)
     with np.errstate(invalid="ignore", divide="ignore"):
-        noise = np.sqrt(1.25 * (variance + np.maximum(peak, 0) / recipe.gain_e_per_adu))
+        noise = np.sqrt(1.25 * (variance + np.maximum(peak, 0) / setup.gain_e_per_adu))
         noise = noise / shapes.flux_adu
     return peak, excess, noise.reshape(shape)
 
 
-def brightest_reach(size: int, recipe: WindowSetup) -> int:
+def brightest_reach(size: int, setup: WindowSetup) -> int:
     """Return how far from a centroid its brightest pixel is looked for: 1.5 sigmas and a pixel."""
-    return min(int(np.ceil(1.5 * recipe.sigma_px)) + 1, size // 2 - 1)
+    return min(int(np.ceil(1.5 * setup.sigma_px)) + 1, size // 2 - 1)
 
 
 def brightest_near(
-    stamps: Stack, x_px: FloatArray, y_px: FloatArray, recipe: WindowSetup
+    stamps: ImageArray, x_px: FloatArray, y_px: FloatArray, setup: WindowSetup
 ) -> Brightest:
     """Return x, y, height and neighbours' mean of the brightest pixel near each centroid."""
     m, size, _ = stamps.shape
-    reach = brightest_reach(size, recipe)
+    reach = brightest_reach(size, setup)
     wide = 2 * reach + 1
     middle = size // 2
     known = np.isfinite(x_px) & np.isfinite(y_px)
@@ -142,7 +140,7 @@ def brightest_near(
     return at_x.astype(float), at_y.astype(float), pixels[place].astype(float), 0.25 * around
 
 
-def is_holey(stamps: Stack, x: FloatArray, y: FloatArray, recipe: WindowSetup) -> BoolArray:
+def is_holey(stamps: ImageArray, x: FloatArray, y: FloatArray, setup: WindowSetup) -> BoolArray:
     """Say which stamps miss too many pixels under the window to be trusted.
 
     One or two lone pixels are filled from their neighbours; a frame's edge within 1.5 windows
@@ -153,35 +151,33 @@ def is_holey(stamps: Stack, x: FloatArray, y: FloatArray, recipe: WindowSetup) -
     with np.errstate(invalid="ignore"):
         far_y = np.square(position[None, :, None] - y[:, None, None])
         far_x = np.square(position[None, None, :] - x[:, None, None])
-        under = far_x + far_y < (1.5 * recipe.window_px) ** 2
+        under = far_x + far_y < (1.5 * setup.window_px) ** 2
     lost = (~np.isfinite(stamps) & under).sum(axis=(1, 2))
     return np.asarray((lost > 2) | ~np.isfinite(x), dtype=bool)  # noqa: PLR2004
 
 
 def other_centroid(
-    stamps: Stack,
+    stamps: ImageArray,
     sky: FloatArray,
     x: FloatArray,
     y: FloatArray,
     alive: BoolArray,
-    recipe: WindowSetup,
+    setup: WindowSetup,
 ) -> tuple[FloatArray, FloatArray]:
     """Replace windowed centroids by those of another method, in stamps cut to the star."""
     out_x, out_y = np.full_like(x, np.nan), np.full_like(y, np.nan)
     i = np.flatnonzero(alive)
-    size, core = stamps.shape[-1], recipe.core
+    size, core = stamps.shape[-1], setup.core
     column = np.clip(np.rint(x[i]).astype(int) - core // 2, 0, size - core)
     row = np.clip(np.rint(y[i]).astype(int) - core // 2, 0, size - core)
     near = np.lib.stride_tricks.sliding_window_view(stamps, (core, core), axis=(1, 2))[
         i, row, column
     ]
-    found_x, found_y = measure_centroids(near, sky[i], recipe.window_px, recipe.method)
+    found_x, found_y = measure_centroids(near, sky[i], setup.window_px, setup.method)
     out_x[i], out_y[i] = found_x + column, found_y + row
     return out_x, out_y
 
 
-# A gain is fitted to pixels at least this many times brighter than the sky's scatter.
-_MIN_LEVEL_SIGMAS = 5.0
 _DIFFERENCE = np.array([1.0, -4.0, 6.0, -4.0, 1.0])
 # The level that the variance of the filtered noise follows: the mean under the squared filter.
 _LEVEL = _DIFFERENCE**2 / np.sum(_DIFFERENCE**2)
@@ -266,7 +262,7 @@ def noise_against_level(
     level = _filter(clean, _LEVEL) - sky[:, None, None]
     noise, level = noise.ravel(), level.ravel()
     floor = float(np.median(noise) / 0.455)  # median of chi-square with one degree of freedom
-    bright = level > _MIN_LEVEL_SIGMAS * np.sqrt(floor)
+    bright = level > GAIN_LEVEL_SIGMAS * np.sqrt(floor)
     if bright.sum() < 200:  # noqa: PLR2004
         return nothing
     edges = np.quantile(level, [0.0, 0.3, 0.6, *np.linspace(0.8, 1.0, 15)])
@@ -312,12 +308,7 @@ def _filter(stamps: FloatArray, kernel: FloatArray) -> FloatArray:
     return np.asarray(out[:, 2:-2, 2:-2], dtype=float)
 
 
-PIECES = 12
-DARK_SHARE = 0.2
-CHUNK = 512  # stamps at a time: their pixels stay in the processor's cache
-
-
-def measure_sky(stamps_adu: Stack, border_px: int = 2) -> tuple[FloatArray, FloatArray]:
+def measure_sky(stamps_adu: ImageArray, border_px: int = 2) -> tuple[FloatArray, FloatArray]:
     """Return local sky level and pixel variance from the border of each stamp.
 
     Parameters
@@ -339,8 +330,8 @@ def measure_sky(stamps_adu: Stack, border_px: int = 2) -> tuple[FloatArray, Floa
     even = joined.mean(axis=1, keepdims=True)
     sky = np.empty(len(flat))
     variance = np.empty(len(flat))
-    for i in range(0, len(flat), CHUNK):
-        part = slice(i, i + CHUNK)
+    for i in range(0, len(flat), PIXEL_CHUNK):
+        part = slice(i, i + PIXEL_CHUNK)
         pixels = flat[part].take(places, axis=1)
         guess = pixels @ even
         if not np.isfinite(guess).all():
@@ -351,13 +342,13 @@ def measure_sky(stamps_adu: Stack, border_px: int = 2) -> tuple[FloatArray, Floa
         spread = np.square(pixels) @ joined - np.square(mean)
         sky[part] = guess[:, 0] + _middle(mean)
         variance[part] = _middle(spread)
-    variance *= _of_few(places.size // PIECES)
+    variance *= _of_few(places.size // BORDER_PIECES)
     return sky.reshape(lead), variance.reshape(lead)
 
 
 def border_places(size: int, border_px: int = 2) -> tuple[IntArray, float]:
     """Return the pixels of the border's twelve pieces and the factor of their median variance."""
-    places = _border(size, border_px)[0].astype(np.int64).reshape(PIECES, -1)
+    places = _border(size, border_px)[0].astype(np.int64).reshape(BORDER_PIECES, -1)
     return places, _of_few(places.shape[1])
 
 
@@ -367,7 +358,7 @@ def _of_few(n: int) -> float:
 
 
 @lru_cache(maxsize=32)
-def _border(size: int, b: int) -> tuple[NDArray[np.intp], Stack]:
+def _border(size: int, b: int) -> tuple[NDArray[np.intp], ImageArray]:
     """Return the pixels of the twelve pieces, and the matrix that averages each of them."""
     third = (size - b) // 3
     number = np.arange(size * size).reshape(size, size)
@@ -379,36 +370,38 @@ def _border(size: int, b: int) -> tuple[NDArray[np.intp], Stack]:
     )
     pieces = np.concatenate([s.reshape(b, 3, third).swapaxes(0, 1).reshape(3, -1) for s in sides])
     n = pieces.shape[1]
-    joined = np.repeat(np.eye(PIECES, dtype=np.float32), n, axis=0) / np.float32(n)
+    joined = np.repeat(np.eye(BORDER_PIECES, dtype=np.float32), n, axis=0) / np.float32(n)
     return pieces.ravel(), joined
 
 
-def _middle(pieces: Stack) -> Stack:
+def _middle(pieces: ImageArray) -> ImageArray:
     ordered = np.sort(pieces, axis=1)
-    return np.asarray(0.5 * (ordered[:, PIECES // 2 - 1] + ordered[:, PIECES // 2]))
+    return np.asarray(0.5 * (ordered[:, BORDER_PIECES // 2 - 1] + ordered[:, BORDER_PIECES // 2]))
 
 
-def _with_gaps(pixels: Stack) -> tuple[Stack, Stack]:
-    pieces = pixels.reshape(len(pixels), PIECES, -1)
+def _with_gaps(pixels: ImageArray) -> tuple[ImageArray, ImageArray]:
+    pieces = pixels.reshape(len(pixels), BORDER_PIECES, -1)
     finite = np.isfinite(pieces)
     mean = _nanmean(pieces, finite)
     spread = _nanmean(np.square(pieces - mean[..., None]), finite)
     return _nanmedian(mean), _nanmedian(spread)
 
 
-def _nanmean(values: Stack, finite: NDArray[np.bool_]) -> Stack:
+def _nanmean(values: ImageArray, finite: NDArray[np.bool_]) -> ImageArray:
     count = finite.sum(axis=-1)
     total = np.where(finite, values, 0).sum(axis=-1)
     return np.where(count > 0, total / np.maximum(count, 1), np.nan).astype(np.float32)
 
 
-def _nanmedian(values: Stack) -> Stack:
+def _nanmedian(values: ImageArray) -> ImageArray:
     empty = np.asarray(np.isnan(values).all(axis=1))
     filled = np.where(empty[:, None], 0, values)
     return np.where(empty, np.nan, np.nanmedian(filled, axis=1))
 
 
-def complete_sky(stamps_adu: Stack, sky_adu: FloatArray, variance_adu2: FloatArray) -> BoolArray:
+def complete_sky(
+    stamps_adu: ImageArray, sky_adu: FloatArray, variance_adu2: FloatArray
+) -> BoolArray:
     """Take the sky of stamps without any border pixel from the darkest fifth of their pixels.
 
     A frame's corner, or an image hardly larger than the star, leaves no border. Works in place.
@@ -436,7 +429,7 @@ def complete_sky(stamps_adu: Stack, sky_adu: FloatArray, variance_adu2: FloatArr
     return empty
 
 
-def fill_gaps(stamps_adu: Stack, sky_adu: FloatArray) -> Stack:
+def fill_gaps(stamps_adu: ImageArray, sky_adu: FloatArray) -> ImageArray:
     """Return the stamps with NaN pixels replaced by the mean of their finite neighbours.
 
     Parameters

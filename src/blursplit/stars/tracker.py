@@ -2,18 +2,38 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Callable
 
 import numpy as np
 
+from blursplit.constants import (
+    FALSE_MATCH,
+    FASTEST_TURN_DEG,
+    FIRST_BLOCK,
+    HALF_FLIP_DEG,
+    LARGEST_BLOCK,
+    LARGEST_MARGIN,
+    OFF_CENTRE_PX,
+    RECENT,
+    SLOWEST_RETRY,
+    SLOWEST_TURN_PX,
+    SMALLEST_BLOCK,
+    SMALLEST_MARGIN,
+    STEADY_PX,
+    STRAY_SIGMAS,
+    SURE_TURN_SIGMAS,
+    TRACKER_BLOCK_BYTES,
+    TURNS_ABOUT_DEG,
+    UNSURE_MATCH,
+    WITNESSES,
+)
+from blursplit.frames import Sequence
 from blursplit.stars.block import Block, measure_block
-from blursplit.stars.build_tracks import assemble_tracks
-from blursplit.stars.centroid import CENTROID_METHODS
-from blursplit.stars.cutouts import StampBook, stamp_size
-from blursplit.stars.detect import find_stars
+from blursplit.stars.build_tracks import StampBook, assemble_tracks, stamp_size
+from blursplit.stars.centroid import CENTROID_METHODS, CentroidMethod, make_window_setup
+from blursplit.stars.detect import Field, find_stars
 from blursplit.stars.frame_quality import FrameQuality, judge_block
 from blursplit.stars.geometry import (
-    SMALLEST_MARGIN,
     extrapolate,
     fit_field_rotation,
     masked_columns,
@@ -23,28 +43,9 @@ from blursplit.stars.geometry import (
     turned,
 )
 from blursplit.stars.pixel_statistics import BlankSky
-from blursplit.stars.register import (
-    FALSE_MATCH,
-    UNSURE_MATCH,
-    Peaks,
-    Registration,
-    find_peaks,
-    register,
-)
-from blursplit.stars.window_setup import make_window_setup
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.frames import Sequence
-    from blursplit.stars.centroid import CentroidMethod
-    from blursplit.stars.detect import Field
-
-    FloatArray = NDArray[np.float64]
-    BoolArray = NDArray[np.bool_]
-    from collections.abc import Callable
-
-    from blursplit.stars.tracks import StarTracks
+from blursplit.stars.register import Peaks, Registration, find_peaks, register
+from blursplit.stars.tracks import StarTracks
+from blursplit.types import FloatArray
 
 SAMPLE_NAMES = (
     "x",
@@ -57,23 +58,6 @@ SAMPLE_NAMES = (
     "e2",
     "peak",
 )
-FIRST_BLOCK, SMALLEST_BLOCK, LARGEST_BLOCK = 32, 4, 256
-BLOCK_BYTES = 20_000_000
-LARGEST_MARGIN = 16
-STEADY_PX = 2.0  # a field that stays this close to its expected place need not be searched for
-RECENT = 32
-OFF_CENTRE_PX = 3.5  # beyond, the sky about a star and its kept stamp are cut anew
-# A star strays from the field by its own air, distortion and noise: eight robust sigmas.
-STRAY_SIGMAS = 8.0
-SLOWEST_RETRY = 32
-# Two unsure matches in one place, of the few per cent of a frame that the widest cuts hold:
-# 0.04 x 3 x 0.04 x 0.05, less than a sure match may have.
-WITNESSES = 3
-FASTEST_TURN_DEG = 5.0  # between two halves of a block
-SLOWEST_TURN_PX = 0.3
-SURE_TURN_SIGMAS = 3.0
-HALF_FLIP_DEG = 90.0
-TURNS_ABOUT_DEG = 90.0  # no turn and half a turn lie far from where turns start anew
 
 
 class Tracker:
@@ -81,11 +65,8 @@ class Tracker:
 
     Parameters
     ----------
-    sequence : Sequence
     field : Field
         From `find_stars`.
-    method : CentroidMethod
-    max_stamps : int
     """
 
     def __init__(
@@ -93,7 +74,7 @@ class Tracker:
     ) -> None:
         self.sequence, self.field = sequence, field
         self.source = sequence.source
-        self.recipe = make_window_setup(sequence, field, method)
+        self.setup = make_window_setup(sequence, field, method)
         n, k = self.source.n_frames, field.x_px.size
         self.samples = {name: np.full((n, k), np.nan) for name in SAMPLE_NAMES}
         self.good = np.zeros((n, k), dtype=bool)
@@ -108,7 +89,7 @@ class Tracker:
         self.turn, self.turn_rate, self.turn_time_s, self.scale = 0.0, 0.0, 0.0, 1.0
         self.spread = float("nan")
         # Cuts that reach far beyond a small frame tell nothing more.
-        room = (min(self.source.shape) - self.recipe.core) // 2
+        room = (min(self.source.shape) - self.setup.core) // 2
         self.widest = int(np.clip(room, SMALLEST_MARGIN, LARGEST_MARGIN))
         self.block, self.margin = FIRST_BLOCK, min(SMALLEST_MARGIN + 2, self.widest)
         self.steady = True
@@ -141,8 +122,8 @@ class Tracker:
 
     def _block_end(self, start: int) -> int:
         k = self.field.x_px.size
-        size = self.recipe.cut
-        fits = max(SMALLEST_BLOCK, BLOCK_BYTES // (4 * k * size * size))
+        size = self.setup.cut
+        fits = max(SMALLEST_BLOCK, TRACKER_BLOCK_BYTES // (4 * k * size * size))
         # Guides are cut before the stars: no frame should have to be read twice for it.
         fits = min(fits, max(SMALLEST_BLOCK, getattr(self.source, "kept_frames", LARGEST_BLOCK)))
         return min(start + min(self.block, fits), self.source.n_frames)
@@ -187,7 +168,7 @@ class Tracker:
         self.turn_deg[start:stop] = turn
         x, y = self._place(shift_x, shift_y, turn)
         block = measure_block(
-            self.source, start, x, y, self.flux, self.margin, self.recipe, steady=self.steady
+            self.source, start, x, y, self.flux, self.margin, self.setup, steady=self.steady
         )
         ny, nx = self.source.shape
         edge = 2.5 * self.field.sigma_px + 1.0
@@ -212,7 +193,7 @@ class Tracker:
         shift_y: FloatArray,
     ) -> None:
         """Cut again, about where they were found, frames that left the middle of their stamps."""
-        middle = (self.recipe.cut - 1) / 2
+        middle = (self.setup.cut - 1) / 2
         off_x, off_y = block.x - block.x0 - middle, block.y - block.y0 - middle
         off_x, off_y = masked_median(off_x, quality.good), masked_median(off_y, quality.good)
         with np.errstate(invalid="ignore"):
@@ -419,7 +400,6 @@ def follow_stars(
 
     Parameters
     ----------
-    sequence : Sequence
     centroid : {"windowed", "com", "quadratic", "2dg"}
         How positions are measured; fluxes, shapes and noise always come from the window.
     max_stars : int
