@@ -688,7 +688,7 @@ def _savings_truth(widths: dict[str, Any]) -> dict[str, dict[str, float] | None]
 def _shares_truth(run: Simulation) -> dict[str, float] | None:
     """Return each cause's share of the width above the base, as the estimator defines it.
 
-    None of a scene whose blur has no place in a history: currents in the tube, astigmatism, defocus.
+    None of a scene whose blur has no place in a history: currents in the tube and bent optics.
     """
     telescope = run.scene.telescope
     if np.any(run.shared.of("near_air")) or telescope.defocus_nm or telescope.astigmatism_nm:
