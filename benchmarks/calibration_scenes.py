@@ -13,6 +13,8 @@ from typing import Any
 
 import numpy as np
 
+from blursplit.constants import ARCSEC_PER_RADIAN, FWHM_PER_SIGMA
+
 SEED = 4_100_000
 LONGEST_S = 40.0
 # Of the independent screens, which are drawn once for each; 41 m is a third of a screen.
@@ -151,6 +153,7 @@ def make(draw: Draw, folder: Path, cache: Path) -> tuple[Any, list[str], dict[st
 
 def _own(draw: Draw, folder: Path) -> tuple[Any, dict[str, Any]]:
     from blursplit.simulate import scene_from_tables, write_sequence
+    from blursplit.simulate.motion import draw_shared_motion
 
     key = {"blur": "instrument_fwhm_arcsec", "defocus": "defocus_nm"}
     layer = ("height_m", "weight", "wind_m_s", "direction_deg")
@@ -203,7 +206,15 @@ def _own(draw: Draw, folder: Path) -> tuple[Any, dict[str, Any]]:
         tables["wind_shake"] = {"rms_arcsec": rms, "corner_hz": corner, "angle_deg": angle}
     scene = scene_from_tables(tables, f"scene {draw.number}")
     truth = write_sequence(scene, folder / "made")
+    near_r0 = truth["near_air"]["r0_m"]
+    steps = int(np.clip(40 * draw.exposure_s, 5, 100))
+    inside = (np.arange(steps) + 0.5) / steps * draw.exposure_s
+    moments = np.arange(draw.frames)[:, None] * draw.interval_s + inside
+    shared = draw_shared_motion(scene, np.random.default_rng(draw.number).spawn(5)[0])
+    paths = [shared.at(moments, shared.of(owner)) for owner in ("structure", "tracking")]
+    r0 = truth["atmosphere"]["r0_500nm_zenith_realised_m"] * 1.1**1.2
     return folder / "made" / "sequence.fits", {
+        **by_definition(draw, moments, *paths, r0, near_r0),
         "seeing": truth["atmosphere"]["seeing_500nm_zenith_realised_arcsec"],
         "structure": truth["structure"]["rms_major_arcsec"],
         "tracking": truth["tracking"]["rms_major_arcsec"],
@@ -225,10 +236,11 @@ def _independent(draw: Draw, folder: Path, cache: Path) -> tuple[Any, dict[str, 
     from independent_screens import Layer, Oscillator, Plan, independent_sequence
 
     layers = [Layer(*row) for row in draw.layers]
-    r0 = draw.r0_m
+    r0, near_r0 = draw.r0_m, None
     if draw.near is not None:
         strength, outer, wind = draw.near
         layers.append(Layer(0.0, strength, wind, draw.directions[3], outer))
+        near_r0 = r0 * strength ** (-3 / 5) * 1.1**1.2
         r0 *= (1.0 + strength) ** (-3 / 5)
     plan = Plan(
         seed=draw.number,
@@ -260,4 +272,52 @@ def _independent(draw: Draw, folder: Path, cache: Path) -> tuple[Any, dict[str, 
         "structure": truth["structure"]["rms_major_arcsec"],
         "tracking": truth["tracking"]["rms_major_arcsec"],
         **truth["fwhm"],
+        **by_definition(draw, *truth["paths"], draw.r0_m * 1.1**1.2, near_r0),
+    }
+
+
+def by_definition(
+    draw: Draw,
+    moments_s: np.ndarray,
+    structure: np.ndarray,
+    tracking: np.ndarray,
+    r0_m: float,
+    near_r0_m: float | None,
+) -> dict[str, Any]:
+    """Return savings (fractions) and shares of the true history, read by the one file for all.
+
+    Parameters
+    ----------
+    moments_s : ndarray, shape (frames, steps)
+        Within the exposures; the paths have shape (frames, steps, 2).
+    r0_m, near_r0_m : float
+        At the wavelength.
+    """
+    from blursplit import definitions
+
+    frame = np.repeat(np.arange(len(moments_s)), moments_s.shape[1])
+    radius = 0.5 * draw.aperture_m
+    # one-axis rms of the rays of a wavefront of this rms: Noll (1976) modes 4 and 5
+    rays = {"defocus": 12.0**0.5, "astigmatism": 6.0**0.5}
+    if draw.optics == "blur":
+        sigma = draw.optics_size / FWHM_PER_SIGMA
+    else:
+        sigma = rays[draw.optics] * draw.optics_size * 1e-9 / radius * ARCSEC_PER_RADIAN
+    run = definitions.History(
+        definitions.Conditions(draw.aperture_m, 0.0, 550e-9, draw.pixel_arcsec),
+        moments_s.ravel(),
+        frame if draw.regime == "long" else 0 * frame,
+        {"structure": structure.reshape(-1, 2), "tracking": tracking.reshape(-1, 2)},
+        strength=r0_m ** (-5 / 3),
+        outer_scale_m=draw.outer_scale_m,
+        near_strength=0.0 if near_r0_m is None else near_r0_m ** (-5 / 3),
+        near_outer_scale_m=1.0 if draw.near is None else draw.near[1],
+        optics_arcsec2=sigma**2 * np.eye(2),
+        defocus_share=float(draw.optics == "defocus"),
+    )
+    seen = definitions.in_windows(run, draw.exposure_s if draw.regime == "long" else 60.0)
+    return {
+        "saving": {cure: pair[0] for cure, pair in definitions.savings(seen).items()},
+        "share": definitions.shares(seen),
+        "modelled": definitions.width(seen),
     }

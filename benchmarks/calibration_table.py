@@ -15,11 +15,18 @@ Row = dict[str, Any]
 FEWEST = 10  # values that a line of the table needs
 PRESENT_ARCSEC = 0.02  # true rms or saving from which a cause is there at all
 CURES = {
-    "tracking": ("tracking", "without_tracking"),
-    "structure": ("structure", "without_structure"),
-    "mechanics": ("mechanics", "without_both"),
-    "near_air": ("near_air", "without_near_air"),
-    "optics": ("instrument", "without_optics"),
+    "tracking": "tracking",
+    "structure": "structure",
+    "mechanics": "mechanics",
+    "near_air": "near_air",
+    "optics": "instrument",
+}
+SHARES = {
+    "atmosphere": "atmosphere",
+    "near_air": "near_air",
+    "tracking": "tracking",
+    "structure": "structure",
+    "optics": "instrument",
 }
 
 
@@ -29,10 +36,10 @@ def read_rows(paths: Iterable[Path]) -> list[Row]:
 
 
 def saving(row: Row, cure: str) -> float | None:
-    """Return what a cure really would save, from the mean images of the truth [arcsec]."""
-    truth, name = row["truth"], CURES[cure][1]
-    both = truth.get("recorded"), truth.get(name)
-    return None if None in both else both[0] - both[1]
+    """Return what a cure really would save [arcsec], by definition a part of the true width."""
+    truth = row["truth"]
+    width = truth.get("recorded")
+    return None if width is None else width * truth["saving"][cure]
 
 
 def _quantities() -> dict[str, tuple[str, str, Callable[[Row], float | None]]]:
@@ -50,10 +57,21 @@ def _quantities() -> dict[str, tuple[str, str, Callable[[Row], float | None]]]:
         "drift": ("tracking", "drift_arcsec_per_min", drift),
         "FWHM recorded": ("fwhm", "recorded_arcsec", plain("recorded")),
     }
-    for name in ("structure", "tracking", "both"):
-        key = f"without_{name}"
-        out[f"FWHM without {name}"] = ("fwhm", f"{key}_arcsec", plain(key))
-    for cure, (part, _) in CURES.items():
+    for name, cure in (("structure", "structure"), ("tracking", "tracking"), ("both", "mechanics")):
+        out[f"FWHM without {name}"] = (
+            "fwhm",
+            f"without_{name}_arcsec",
+            lambda row, c=cure: (
+                None if saving(row, c) is None else row["truth"]["recorded"] - saving(row, c)
+            ),
+        )
+        # the same of the truth's own images, with the chances of one run
+        out[f"FWHM without {name} (images)"] = (
+            "fwhm",
+            f"without_{name}_arcsec",
+            plain(f"without_{name}"),
+        )
+    for cure, part in CURES.items():
         out[f"saving: {cure}"] = (part, "saving_arcsec", lambda row, c=cure: saving(row, c))
     return out
 

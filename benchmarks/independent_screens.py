@@ -296,7 +296,7 @@ def independent_sequence(plan: Plan, out: Path, *, widths: bool = False) -> dict
     moments = start[:, None] + inside
     grid = np.arange(structure.shape[0]) / rate
     total = structure + tracking
-    moved = np.stack([np.interp(moments, grid, total[:, k]) for k in (0, 1)], axis=-1)
+    moved = _read_at(moments, grid, total)
     shape = (plan.frames, plan.height_px, plan.width_px)
     light = np.full(shape, plan.sky_e_per_s * plan.exposure_s, dtype=np.float32)
     tilt = np.zeros((plan.frames, plan.stars, 2))
@@ -323,7 +323,14 @@ def independent_sequence(plan: Plan, out: Path, *, widths: bool = False) -> dict
         truth["fwhm"] = means.widths(plan)
     out.mkdir(parents=True, exist_ok=True)
     _write(plan, frames, truth, out)
-    return truth
+    return truth | {
+        "paths": (moments, *(_read_at(moments, grid, p) for p in (structure, tracking)))
+    }
+
+
+def _read_at(moments_s: np.ndarray, grid_s: np.ndarray, path: np.ndarray) -> np.ndarray:
+    """Return a path at the moments of the exposures, shape (frames, steps, 2)."""
+    return np.stack([np.interp(moments_s, grid_s, path[:, k]) for k in (0, 1)], axis=-1)
 
 
 class _MeanImages:
@@ -354,7 +361,7 @@ class _MeanImages:
         near = [path for path in paths if path["layer"].outer_scale_m is not None]
         free = phase - _phase(plan, self.optics, near, star, t) if near else phase
         for name, path in self.moved.items():
-            at = np.stack([np.interp(t, self.grid, path[:, k]) for k in (0, 1)], axis=-1)
+            at = _read_at(t, self.grid, path)
             if plan.exposure_s >= LONG_FRAME_S:
                 own = at.reshape(-1, plan.steps, 2)
                 at = (own - own.mean(axis=1, keepdims=True)).reshape(-1, 2)
@@ -502,7 +509,7 @@ def main(arguments: list[str] | None = None) -> int:
     )
     begin = time.process_time()
     truth = independent_sequence(plan, given.out)
-    truth.pop("plan"), truth.pop("stars")
+    truth.pop("plan"), truth.pop("stars"), truth.pop("paths")
     print(json.dumps(truth, indent=1))
     print(f"{time.process_time() - begin:.1f} s of processor time", file=sys.stderr)
     return 0

@@ -1,5 +1,6 @@
 """What holds for all tests."""
 
+import shutil
 import signal
 
 import pytest
@@ -9,3 +10,64 @@ import pytest
 def _interrupts_reach_the_programs_under_test():
     """Undo that a test run in the background of a shell ignores Ctrl-C, and its children too."""
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+@pytest.fixture(scope="session")
+def browser():
+    """Return one browser for all tests of pages."""
+    pytest.importorskip("playwright")
+    from playwright.sync_api import sync_playwright
+
+    chromium = shutil.which("chromium") or shutil.which("chromium-browser")
+    if chromium is None:
+        pytest.skip("no chromium on this machine (Debian's package is called chromium)")
+    switches = [
+        "--headless",
+        "--no-sandbox",
+        "--disable-gpu",
+        "--disable-quic",
+        "--no-first-run",
+        "--disable-background-networking",
+        "--disable-component-update",
+        "--disable-sync",
+    ]
+    with sync_playwright() as control:
+        running = control.chromium.launch(executable_path=chromium, args=switches)
+        yield running
+        running.close()
+
+
+@pytest.fixture
+def open_page(browser, tmp_path):
+    """Return a function that opens a page from disk and fails on any error in its console.
+
+    The folder's name has a space and a letter beyond ASCII, as users' have.
+    """
+    troubles: list[str] = []
+    contexts = []
+    folder = tmp_path / "pagés of nights"
+    folder.mkdir()
+
+    def open_text(text, name, *, width=1280, height=900, **settings):
+        path = folder / f"{name}.html"
+        path.write_text(text, encoding="utf-8")
+        context = browser.new_context(viewport={"width": width, "height": height}, **settings)
+        contexts.append(context)
+        page = context.new_page()
+        page.on("console", lambda message: troubles.append(f"{message.type}: {message.text}"))
+        page.on("pageerror", lambda error: troubles.append(str(error)))
+        page.on(
+            "request",
+            lambda request: (
+                None
+                if request.url.startswith(("file:", "data:"))
+                else troubles.append(f"request to {request.url}")
+            ),
+        )
+        page.goto(path.as_uri())
+        return page
+
+    yield open_text
+    for context in contexts:
+        context.close()
+    assert troubles == []

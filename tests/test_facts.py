@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.errors import InputError
 from blursplit.facts import gather_facts
-from blursplit.rig import Instrument, Setup, assemble
+from blursplit.rig import Rig, Setup, merge_settings
 from blursplit.stars.tracks import StarTracks
 
 
@@ -32,9 +32,9 @@ def tracks_of(n: int, cadence: float, exposure: float) -> StarTracks:
     )
 
 
-def instrument(**telescope: float) -> Instrument:
+def instrument(**telescope: float) -> Rig:
     setup = Setup.model_validate({"telescope": telescope, "camera": {"pixel_scale_arcsec": 0.6}})
-    return assemble(setup, {}, {})
+    return merge_settings(Rig.of_setup(setup), {})
 
 
 def test_blur_time_is_the_duration_up_to_a_minute() -> None:

@@ -96,8 +96,15 @@ def test_an_empty_folder_may_be_replaced_a_file_and_a_link_may_not(measurement, 
     for name in ("file", "link"):
         with pytest.raises(OutputError, match="is not a folder"):
             check_target(tmp_path / name, replace=True)
-    with pytest.raises(OutputError, match="does not exist; make it first"):
-        check_target(tmp_path / "no" / "such" / "out", replace=False)
+    with pytest.raises(OutputError, match="is not a folder"):
+        check_target(tmp_path / "file" / "out", replace=False)
+
+
+def test_folders_above_a_result_are_made(measurement, tmp_path):
+    target = tmp_path / "no" / "such" / "out"
+    check_target(target, replace=False)
+    assert not (tmp_path / "no").exists()
+    assert write_result_folder(measurement, "page", target).is_dir()
 
 
 def full_disk(*_args: object, **_kwargs: object) -> None:
@@ -204,3 +211,22 @@ def test_the_page_is_drawn_anew_from_the_folder(measurement, tmp_path):
     page = write_page(read_result_folder(target), target)
     assert page == target / "index.html"
     assert "<html" in page.read_text(encoding="utf-8")
+
+
+def test_a_record_of_a_version_with_fewer_fields_is_no_changed_record(measurement, tmp_path):
+    import hashlib
+    import json
+
+    target = write_result_folder(measurement, "page", tmp_path / "out")
+    file = target / "result.json"
+    record = json.loads(file.read_text())
+    del record["witnesses"]  # as a version wrote it that did not know them
+    record["digest"] = ""
+    own = hashlib.sha256(json.dumps(record, indent=2).encode()).hexdigest()
+    series = hashlib.sha256((target / "series.fits").read_bytes()).hexdigest()
+    record["digest"] = f"{own}-{series}"
+    file.write_text(json.dumps(record, indent=2))
+    assert read_result(target).witnesses == []
+    file.write_text(file.read_text().replace('"frames": ', '"frames": 1'))
+    with pytest.raises(InputError, match="was changed after it was measured"):
+        read_result(target)

@@ -51,6 +51,8 @@ def test_subframes_of_an_archive_are_followed_and_left_undecided():
     assert "yes" not in result.verdict.matters.values()
     assert result.tracking.drift_arcsec_per_min is not None
     assert "long-frames" in {warning.code for warning in result.warnings}
+    said = [*result.verdict.reasons, *result.verdict.next, *result.warnings]
+    assert not [remark.text for remark in said if "not known" in remark.text]
 
 
 def test_space_telescope_is_given_no_air():

@@ -18,8 +18,8 @@ from blursplit.rig import (
     Setting,
     Setup,
     _keywords,
-    _places,
     as_rig,
+    key_places,
     merge_settings,
 )
 
@@ -84,7 +84,7 @@ def test_a_rig_says_the_same_from_python_as_from_a_file(tmp_path):
 
 
 def test_every_key_of_the_setup_file_has_a_keyword_of_its_own():
-    assert len(_keywords()) == len(_places())
+    assert len(_keywords()) == len(key_places())
     for keyword, (_, unit) in _keywords().items():
         assert not unit or u.Unit(unit)
         assert keyword.isidentifier()

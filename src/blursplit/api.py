@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from blursplit.campaign.accept import Acceptance
 from blursplit.campaign.compare_record import Comparison
 from blursplit.campaign.limits import Limits
-from blursplit.campaign.plan_record import Plan
+from blursplit.campaign.recording import Plan
 from blursplit.errors import InputError
 from blursplit.folder import Measurement, read_result, read_result_folder
 from blursplit.result import Result
@@ -204,7 +204,7 @@ def simulate(
 
     import astropy.units as u
 
-    from blursplit.rig import Setup, rig_of
+    from blursplit.rig import Rig, Setup
     from blursplit.simulate.scene import read_scene, scene_from_tables
     from blursplit.simulate.sequence import Simulation
     from blursplit.simulate.write import setup_text
@@ -217,7 +217,7 @@ def simulate(
     frames = np.concatenate([block for _, block in run.blocks()])
     setup = Setup.model_validate(tomllib.loads(setup_text(scene)))
     middle_s = run.times.stamp_s + 0.5 * scene.camera.exposure_s
-    rig = rig_of(setup, {}).with_setting("exposure_s", scene.camera.exposure_s, "setup file")
+    rig = Rig.of_setup(setup).with_setting("exposure_s", scene.camera.exposure_s, "setup file")
     return Simulated(frames, (middle_s - middle_s[0]) * u.s, rig, run.truth())
 
 

@@ -62,6 +62,62 @@ SCALE_SOURCES = {
     "scale_keyword_arcsec": "the header's scale keyword",
 }
 
+DARK_SAME_EXPOSURE = 1.1  # - | exposures this alike may share a dark frame, judgement
+FLAT_FLOOR = 0.05  # of the mean sensitivity | a pixel with less is a bad pixel, judgement
+GAIN_FRAMES, GAIN_FEWEST_FRAMES, GAIN_REFERENCE_FRAMES = 96, 16, 8  # frames | judgement
+GAIN_WINDOW_PX, GAIN_STARS, GAIN_STAMP_PX = 1024, 24, 17  # px, stars, px | speed, judgement
+GAIN_TIME_BLOCKS, GAIN_EXTRA_ROUNDS = 8, 3  # - | error of a slope; outliers taken out, judgement
+LONE_PIXEL = 1.5  # - | light of 3 x 3 pixels over the middle one; a star has 2.7 or more
+GAIN_CORRELATED = 0.05  # - | neighbouring pixels of noise are independent, moving light is not
+GAIN_SYSTEMATIC, WORST_GAIN_FIT = 0.05, 0.3  # of a gain | a floor, and what is no gain; judgement
+GAIN_EDGE_SLACK = 1.05  # - | above the edge of the random singular values, sqrt(n) + sqrt(m)
+GAIN_MODE_ORDER = 4  # - | motion of half a star's sigma leaves less than its photon noise
+NAMES_SHOWN = 3  # - | of files in a message, judgement
+RUN_SAME_EXPOSURE = 1.02  # - | exposures this alike are one setting, judgement
+FITS_BLOCK, FITS_CARD = 2880, 80  # bytes | FITS standard 4.0, section 3
+MOST_HEADER_BLOCKS = 2000  # - | 5.8 MB, beyond any real header: what is longer has lost its END
+SPECTRUM_FRAMES = 50  # frames | of the shortest record with a spectrum, judgement
+# s, s, Hz | air stands still; slow modes and piers are seen
+GOOD_EXPOSURE_S, GOOD_DURATION_S, GOOD_RATE_HZ = 0.010, 60.0, 50.0
+SUBFRAME_S = 5.0  # s | frames this slow are no short exposures, by definition (LONG_FRAME_S)
+SINC_HALF_POWER = 0.443  # - | sinc^2(x) = 1/2
+LOW_ALTITUDE_AIRMASS = 2.0  # - | 30 deg: dispersion and refraction grow, judgement
+MOST_FRAME_PIXELS = 400_000_000  # px | larger than any single detector; a frame of it fills 1.6 GB
+MOST_COMPRESSION = 1100.0  # - | DEFLATE cannot exceed 1032:1 (zlib's technical notes)
+COLOURS = 3  # - | planes of a colour image
+HEADER_SCAN_BYTES = 1 << 16  # bytes | read at once
+FEWEST_FRAMES = 10  # frames | of a sequence that says anything, judgement
+INTERVAL_AGREES = 0.02  # - | relative: stated and measured interval, judgement
+CLOCK_STEPS = 3  # - | in a cube, whose planes are in order: more of them are disorder
+BAD_PIXEL_SHARE = 0.02  # of the pixels | that is worth a word, judgement
+EIGHT_BITS = 255.0  # ADU | full scale, definition
+LEVEL_FRAMES, LEVEL_PIXELS = 8, 20_000  # - | looked at: their median errs by 1 % of the scatter
+PILED_PIXELS = 3  # px | in one frame at the very top: saturated, judgement
+FULL_SHARE = 0.9  # of the pixels | at the top: nothing is left to measure
+# deg | nobody measures below; header against sky, judgement
+LOWEST_POINTING_DEG, SAME_ALTITUDE_DEG = 10.0, 5.0
+SER_HEADER_BYTES, SER_LOOKED_AT = 178, 5  # bytes, frames | published layout; order of the bytes
+CACHE_BYTES, MAPPED_BYTES = 96_000_000, 128_000_000  # bytes | of frames kept for a second look
+STREAM_BYTES, CUT_BYTES = 4_000_000, 800_000  # bytes | read and turned at a time: the cache's size
+DENSE_SHARE = 0.5  # of a frame's rows | mapping pages brings in 64 kB about each of them
+WHOLE_ADU = 2**22  # ADU | whole numbers up to here add exactly in float32
+LARGEST_ADU = 1e15  # ADU | no camera counts so far; the squares of more overflow float32
+MOSAIC_MARGIN_PX = 8  # px | NaN between the images, so that no stamp shows two stars
+MOSAIC_MOST_BYTES = 400_000_000  # bytes | of a mosaic in memory, judgement
+JD_AT_MJD_0 = 2400000.5  # d | definition
+DAY_S = 86400.0  # s | definition
+LONGEST_TIME_S = 1e12  # s | 30,000 years: what lies further from zero is no date in use
+FINEST_TIME_S = 1e-3  # s | finer digits do not make one keyword better than another
+GPS_BEHIND_TAI_S = 19.0  # s | constant by definition of GPS time
+MOST_GRID_STEPS = 1e12  # - | thirty years of a thousand frames a second
+GRID_JITTER, EVEN_JITTER = 0.35, 0.005  # of an interval | more is no grid; less is as good as one
+SLOW_CADENCE_S = 5.0  # s | slower frames are started by a script: their stamps beat a grid
+GAP_FRAMES, GAP_S, SLOW_GAP_FRAMES = 10, 1.0, 5  # frames, s, frames | a longer pause parts a run
+RATE_FEWEST_FRAMES = 100  # frames | on both sides of a change of rate, judgement
+RATE_LEAST_CHANGE = 0.02  # of the interval | less is a clock, not a setting
+RATE_GAP, RATE_LONG_STEP, RATE_SHORT_STEP = 3.0, 1.5, 0.75  # intervals | no step of either rate
+RATE_FEW, RATE_SMALL_NUMBERS = 0.02, 6  # -, - | odd steps let pass; ratios of skipped frames
+
 # --- stars --------------------------------------------------------------------------------------
 ROUNDING_ADU2 = 1.0 / 12.0  # adu^2 | variance of rounding to whole units
 LEAST_NOISE_SHARE = 1e-3  # of a star's peak | noise of a sky that was clipped away; judgement
@@ -132,6 +188,103 @@ LEAST_SAMPLES_OF_STAR = 10  # frames | of a star in a table of positions; judgem
 NOISE_BAND_SHARE = 0.1  # - | of the band, its top: noise of positions that came without; judgement
 TABLE_STAR_SIGMA_ARCSEC = 1.0  # arcsec | star of a table without widths; only for finding dithers
 
+FAINTEST_CORE_SNR = 5.0  # - | below, a peak of the sky may pass for a star
+SATURATED_SHARE = 0.97  # of full scale | from where counts are taken for saturated, judgement
+NEAR_PX = 2.0  # px | how far from the middle of its stamp a star is looked for first
+RARELY_SEEN = 0.2  # of the frames | a star seen in fewer is left out, judgement
+# sigma, px | a swing's fastest step is twice its usual one
+JUMP_SIGMAS, SMALLEST_JUMP_PX = 6.0, 4.0
+# frames | before and after a jump that show rest; more while swinging
+JUMP_SIDE, JUMP_LONG_SIDE = 5, 15
+CLOUD_FLUX = 0.5  # of the usual flux | a frame with less is under cloud, judgement
+DRIFT_APART_PX = 1.0  # px | a star that strays so far from the field is none of it, judgement
+# frames, relative | of a gain fitted to stamps, judgement
+GAIN_STAMPS, WORST_GAIN_ERROR = 1500, 0.5
+FEW_STARS = 4  # stars | so few are not left out for being seen rarely, judgement
+DEWED = 1.25  # - | change of width over a run that is worth a word, judgement
+UNDERSAMPLED_PX = 0.6  # px | sigma below which a sixth is aliased: exp(-(pi sigma)^2 / 2)
+SKY_ROUNDING = 1e-6  # of the sky | in single precision
+CENTROID_CHUNK = 1024  # stamps | at a time: pixels and projections stay in the cache
+# Speckled stars of 0.8 to 1.4 px sigma, still and shaken, stayed below 4.5 to 7.5 sigmas of their
+# own sharpness in 12,000 samples of simulated air; unhurt samples reached 9 on the flanks.
+RAY_SURE_SIGMAS = 9.0  # sigma | those samples
+RAY_LIKELY_SIGMAS, RAY_ODD_SIGMAS = 2.5, 5.5  # sigma | less where place and flux are odd as well
+RAY_FLANK_SIGMAS = 12.0  # sigma | robust ones of a block of twelve are rough
+RAY_NOISE_SIGMAS = 6.0  # sigma | of pixel noise, judgement
+# sigma, - | weak hits stand out twice the sharpest usual pixel
+RAY_DOUBT_SIGMAS, RAY_SHARPER = 4.0, 2.0
+# samples, of the flux | that tell what is usual; where nothing does
+RAY_FEWEST, RAY_LONE_EXCESS = 12, 0.35
+STAMPS_MOST_BYTES = 150_000_000  # bytes | of kept stamps, judgement
+SMALLEST_STAMP, LARGEST_STAMP = 21, 61  # px | side, judgement
+ISOLATED_SHARE = 0.03  # of a star's height | a neighbour that high spoils its wings, judgement
+# of the median width | else no star of this field
+NARROWEST, WIDEST, MOST_ELONGATED = 0.65, 1.5, 0.35
+# sigma, of the height | three windows: a weight of 0.011 in a centroid
+BLEND_SIGMAS, BLEND_SHARE = 4.5, 0.15
+# What is let through where fewer than so many stars stand alone.
+CROWD_STARS, CROWD_OFFSET, CROWD_WIDEST, CROWD_ELONGATED = 12, 0.35, 1.6, 0.5  # - | judgement
+CROWD_SNR = 15.0  # - | judgement
+# sigma, star sigmas | of the smoothed mean image, judgement
+DETECTION_SIGMAS, DETECTION_WIDTH = 4.0, 0.7
+EDGE_SIGMAS, HALF_DIAGONAL_PX = 3.0, 0.71  # star sigmas, px | two windows; of a pixel
+OFTEN_CLIPPED = 0.2  # of the early frames | that clip a star, judgement
+SMALLEST_SNR, FAINTEST_SNR = 10.0, 5.0  # - | of a star; where there are too few of them, judgement
+# of the stars | expected in the frame; that can be measured
+NEEDED_SHARE, AGREEING_SHARE = 0.3, 0.5
+PAIR = 2  # stars | nobody tells which of two is right
+FLUX_FACTOR = 2.5  # - | scintillation in a small aperture and short exposures stays within
+LONE_FLUX_RANGE, JUMPED_FLUX_RANGE = (0.03, 3.0), (0.3, 3.0)  # of the usual | judgement
+HIT_PULL_PX = 2.0  # px | a cosmic ray pulls a centroid no farther than its window reaches
+ONE_PEAK_SIGMAS = 2.0  # sigma | nearer Gaussians have one peak: no two centroids are two stars
+TREND_FEWEST, TREND_LATEST = 4, 8  # frames | a line needs them; the latest place, judgement
+DRIFT_MATTERS_PX = 0.7  # px | a block's drift that moves a star off its pixels, judgement
+SMALLEST_MARGIN = 4  # px | off its expected place that the narrowest cuts still hold a field
+SMALLEST_FIT = 3  # stars | two cannot be checked by a third
+GUIDES, FAST_GUIDES = 5, 3  # stars | judgement
+GUIDE_SIGMAS = 2.0  # star sigmas | guide stars agree within this of their median
+GUIDE_FLUX_RANGE, GUIDE_WIDTH_RANGE = (0.1, 4.0), (0.45, 2.5)  # of the usual | judgement
+STEADY_BLOCK, STEADY_STARS = 8, 4  # frames, stars | that share one sky noise, judgement
+GAIN_LEVEL_SIGMAS = 5.0  # sigma | of the sky: pixels that bright tell a gain
+BORDER_PIECES = 12  # - | of a stamp's border: their median is the sky, judgement
+DARK_SHARE = 0.2  # quantile | of a stamp that shows no border: its sky
+PIXEL_CHUNK = 512  # stamps | at a time: their pixels stay in the processor's cache
+MEAN_FRAMES, MEAN_BYTES = 24, 120_000_000  # frames, bytes | of the reference image
+CLIP_SIGMAS = 3.0  # rms | outliers in m of n frames lie sqrt((n - m)/m) off: two of 24 at 3.3
+FIRST_SIGMA_PX, SIGMA_RANGE_PX = 1.7, (0.5, 12.0)  # px | FWHM of 4 px to begin with; judgement
+# of the pixels, of an excess | holds anything; median shows it
+SPARSE_FIELD, LASTING_SHARE = 0.5, 0.5
+MOST_PEAKS, PEAK_SIGMAS = 40, 5.0  # -, sigma | of a frame that is registered, judgement
+HOT_SHARE = 0.25  # of a peak | its neighbour's: a star of sigma 0.8 px leaves 0.46, of 0.6 px 0.25
+MATCH_SHARE, SMALLEST_MATCH = 0.4, 3  # of the expected stars, stars | judgement
+FALSE_MATCH, UNSURE_MATCH = 1e-3, 0.04  # fields a frame | by chance; where no harm is done
+FEW_LIKE, LIKE = math.log(3.0), math.log(2.5)  # ln flux ratio | scintillation of a small aperture
+SCATTER_PIXELS = 16_000  # px | the scatter of so many is known to 1 %
+FINEST_SIGMA_PX, MOST_BINNED = 0.59, 8  # px, - | a star's sigma in the pixels it is looked for in
+SPARSE_SHARE = 4.0  # of a frame's pixels | looked at one by one cost as much as a filter
+FIRST_BLOCK, SMALLEST_BLOCK, LARGEST_BLOCK = 32, 4, 256  # frames | speed, judgement
+TRACKER_BLOCK_BYTES = 20_000_000  # bytes | of cut-outs at a time: the cache's size
+LARGEST_MARGIN = 16  # px | off its expected place that the widest cuts hold a field
+STEADY_PX, RECENT = 2.0, 32  # px, frames | a field this close need not be searched for
+OFF_CENTRE_PX = 3.5  # px | beyond, the sky about a star and its kept stamp are cut anew
+STRAY_SIGMAS = 8.0  # robust sigmas | a star strays by its own air, distortion and noise
+SLOWEST_RETRY = 32  # frames | between searches for a lost field, judgement
+# Two unsure matches in one place, of the few per cent of a frame that the widest cuts hold:
+# 0.04 x 3 x 0.04 x 0.05, less than a sure match may have.
+WITNESSES = 3  # frames | that product
+# deg a half block, px, sigma | judgement
+FASTEST_TURN_DEG, SLOWEST_TURN_PX, SURE_TURN_SIGMAS = 5.0, 0.3, 3.0
+HALF_FLIP_DEG, TURNS_ABOUT_DEG = 90.0, 90.0  # deg | no turn and half a turn lie far from them
+WINDOW_OVER_SIGMA = 1.5  # - | within 2 to 6 % of the Cramer-Rao bound with background (computed)
+# -, px | a usable star's noise is 5e-3 px and more
+WINDOW_MOST_STEPS, WINDOW_TOLERANCE_PX = 25, 2e-4
+WINDOW_LAST_STEP_PX = 0.02  # px | Newton errs by a tenth of its square: below 4e-5 px
+BASIS_PRECISION = 1e-5  # - | of singular values left out
+# windows, of an offset | a weight below 0.011; a credible mean sees it
+FULL_WINDOWS, FLATTEST = 3.0, 0.25
+CORE_SIGMAS, SMALLEST_CORE, BORDER_PX = 4.5, 13, 4  # star sigmas, px, px | three windows, judgement
+MOST_HOT = 5000  # px | hot pixels that are remembered, judgement
+
 # --- motion -------------------------------------------------------------------------------------
 GRID_LEAST_FRAMES = 50  # - | of a segment that carries a spectrum; judgement
 GRID_LEAST_GOOD_SHARE = 0.85  # - | of a star's frames; judgement
@@ -172,9 +325,8 @@ INSIDE_ROUNDS = (400, 200, 8)  # places | first round, later rounds, rounds: 50 
 LINE_FALSE_ALARM = 0.01  # - | chance that a search shows a line that is none; judgement
 LINE_LOW_DOUBT = (10.0, 200.0)  # - | of low peaks below, above a bin's width; detection.py false
 LINE_LOWEST_BINS = 15.0  # cycles a piece | slower lines look like the air's slow part; judgement
-LINE_PIECE_SAMPLES = (
-    4000  # samples | longer records are cut, their periodograms averaged; judgement
-)
+# samples | longer records are cut, their periodograms averaged; judgement
+LINE_PIECE_SAMPLES = 4000
 LINE_TRIALS_PER_BIN = 0.08  # - | benchmarks/lines.py, series without lines
 LINE_LOWEST_CONTRAST = 2.0  # - | peak over continuum; judgement, no source
 LINE_MOST_PARTS = 8  # - | successive parts kept of a record, to see what stays; judgement
@@ -200,9 +352,8 @@ LINE_WIDEST_SPLIT = 0.04  # of the frequency | of a round pipe's two modes, befo
 LINE_LEAST_SECOND_AXIS = 0.2  # of the larger axis' rms | less shows no second mode; judgement
 LINE_SURE_CONTRAST = 10.0  # - | of a peak that may come and go; gusts of air make 6; judgement
 LINE_BROAD_MARGIN = 1.15  # - | its size as measured scatters by a tenth; docs/line_detection.md
-LINE_REFIT_LOSS = (
-    1.8  # - | of the gain, to the continuum fitted with a mode; benchmarks/detection.py
-)
+# - | of the gain, to the continuum fitted with a mode; benchmarks/detection.py
+LINE_REFIT_LOSS = 1.8
 LINE_LEFT_AT_LEAST = 0.1  # - | amplitude left by the exposure; less hides a line; judgement
 LINE_LIMIT_DAMPINGS = (0.002, 0.01, 0.03)  # - | damping ratios of piers and mounts; judgement
 LEAST_ALIAS_ODDS = 0.05  # - | of candidates that a line's interval covers: 95 % of the odds
@@ -214,9 +365,8 @@ LINE_DRIFT_BINS = 15  # bins | below are the drift's
 LINE_DENSITY_FLOOR = 1e-24  # unit^2/Hz | no motion
 CONTINUUM_KNOT_RATIO = 2.0**0.5  # - | follows knees, not modes; benchmarks/ideal_detector.py
 CONTINUUM_BINS_PER_KNOT = 6  # bins | judgement, no source
-CONTINUUM_CURVATURE = (
-    0.3  # ln power/knot^2 | the knee bends by 0.5 to 0.9; benchmarks/ideal_detector.py
-)
+# ln power/knot^2 | the knee bends by 0.5 to 0.9; benchmarks/ideal_detector.py
+CONTINUUM_CURVATURE = 0.3
 CONTINUUM_COHERENCE = 0.9  # - | of the axes at most, keeps matrices definite; judgement
 MODE_DAMPING_FLOOR = 1e-5  # - | damping ratios of the fit
 MODE_DAMPING_CEILING = 0.15  # - | damping ratios of the fit
@@ -295,10 +445,8 @@ TAP_REFERENCE_ARCSEC = 5.0  # arcsec | amplitude from which settling is stated; 
 SMALLEST_OUTER_SCALE_RATIO = 3.0  # - | L0/r0; below, the image is mostly its unscattered core
 DEFOCUS_STRIPS = 400  # - | of half a pupil; 400 are good to 1e-5
 LOWEST_ALTITUDE_DEG = 10.0  # deg | below, the flat-layer formula (n - 1) tan z no longer holds
-UNKNOWN_BAND_NM = (
-    400.0,
-    700.0,
-)  # nm | an unfiltered camera's, wide so that the bound is safe; judgement
+# nm | an unfiltered camera's, wide so that the bound is safe; judgement
+UNKNOWN_BAND_NM = (400.0, 700.0)
 PRESSURE_SCALE_HEIGHT_M = 8400.0  # m | of the standard atmosphere
 SPECTRUM_RANGE = (1e-6, 100.0)  # - | frequencies nu D/V tabulated
 CROSS_PHASE_CUT = 30.0  # rad | beyond, two beams count as unrelated: at most 3 % of the density
@@ -309,16 +457,14 @@ CROSS_STRIDE = 8  # - | steps of the grid a row of the table: 4 % in x
 TILT_LOG_STEP = 0.005  # - | of the grid in ln u; coefficients are good to 1e-4
 TILT_LOWEST = 1e-8  # - | u = f D of the grid
 TILT_HIGHEST = 1e5  # - | u = f D of the grid
-TILT_MEAN_FROM = (
-    15.0  # - | u; Bessel functions turn faster than the grid: their mean square from here
-)
+# - | u; Bessel functions turn faster than the grid: their mean square from here
+TILT_MEAN_FROM = 15.0
 TILT_MEAN_FULL = 45.0  # - | u; and alone from here
 PAIR_SMALLEST = 1e-3  # - | s/D tabulated; the square law continues below
 PAIR_LARGEST = 1e3  # - | s/D tabulated
 PAIR_PER_DECADE = 24  # - | rows of the table; interpolation is good to 1e-4
-TILT_PHASE_CUT = (
-    90.0  # rad | waves that turn by more average out; keeps the grid from aliasing them
-)
+# rad | waves that turn by more average out; keeps the grid from aliasing them
+TILT_PHASE_CUT = 90.0
 # - | rows of the two tables below
 MIX_OBSTRUCTION = (0.0, 0.33)
 # - | rows of the two tables below
@@ -372,21 +518,14 @@ JACKKNIFE_BLOCKS = 8  # - | of a stack, for its error; judgement, no source
 LEAST_WIDTH_ERROR = 0.005  # - | relative: flat field and sky under the star; judgement, no source
 ONE_SIGMA = 0.8413  # - | normal probability below + 1 sigma
 STACK_LEAST_SNR = 8.0  # - | of the peak of a stack; judgement, no source
-WIDTH_DIRECTIONS = 16  # - | in which the half maximum is sought
-WIDTH_RADIUS_STEP = 0.08  # - | relative step of the radii; widths are good to 0.1 %
-WIDTH_PIXELS_ACROSS = 24  # px | of the half-maximum width on resampled images
-SMALLEST_RESAMPLING = 4  # - | finer than the pixels of the image
-LOWEST_PEAK_SNR = 10.0  # - | below it an image has no width; judgement, no source
-WIDTH_CORE = 0.75  # - | share of the peak above which a paraboloid is fitted to a noisy core
 
 LOWEST_TRANSFER_BASELINE = 0.05  # apertures | below it the stamp's edge and the sky decide
 HIGHEST_TRANSFER_BASELINE = 0.30  # apertures | above it the registered OTF's Gaussian form fails
 TRANSFER_BASELINES = 8  # - | between them; neighbours share the stamp's noise, judgement
 TRANSFER_FEWEST = 3  # - | baselines of a usable star image, judgement
 TRANSFER_ANGLES = 24  # - | of the azimuthal mean; more change it by less than the pixel's part
-MOST_TRANSFER_CYCLES_PX = (
-    0.42  # cycles/px | Nyquist and a margin for the pixel's response, judgement
-)
+# cycles/px | Nyquist and a margin for the pixel's response, judgement
+MOST_TRANSFER_CYCLES_PX = 0.42
 LEAST_TRANSFER = 0.04  # - | contrast below which noise decides, judgement
 TRANSFER_POINT_SIGMA = 0.01  # of ln contrast | pixel response and interpolation, judgement
 TRANSFER_SLOPE_SIGMA = 0.02  # of ln contrast | figure and pixel at the highest baseline, judgement
@@ -401,7 +540,6 @@ WHOLE_TURN = 0.7  # turns | in an exposure, from where motion blurs like a whole
 SIDEREAL_DAY_S = 86164.0905  # s | IAU
 SIDEREAL_RATE_ARCSEC_S = 360.0 * 3600.0 / SIDEREAL_DAY_S  # arcsec/s
 DRIVE_LEAST_TURNS = 1.0  # - | a period of which less was seen shows as drift and its curvature
-DRIVE_FEW_TURNS = 2.0  # - | below, worm and drift trade places
 DRIVE_NO_LIMIT_ARCSEC = 100.0  # arcsec | no better than what is thought possible beforehand
 DRIVE_LEAST_SAMPLES = 3  # - | of a part: an offset takes one and a line through it a second
 DRIVE_MOST_SEGMENTS = 40  # - | more cost time and add little; judgement
@@ -456,15 +594,13 @@ VIBRATION_CLASSES_UM_S = {  # um/s rms in third octaves | generic criteria, comm
 PIER_ELEMENTS = 24  # - | beam elements a stretch; frequencies then hold to 1e-4
 GROUT_PA = 2.5e10  # Pa | common practice, no source
 PIER_MODE_MOSTLY = 0.8  # - | share of the kinetic energy that gives a mode its name
-THREAD_AREA_FACTOR = (
-    0.8  # - | tensile over nominal area, 0.78 to 0.80 for M12 to M30; common practice
-)
+# - | tensile over nominal area, 0.78 to 0.80 for M12 to M30; common practice
+THREAD_AREA_FACTOR = 0.8
 PIER_WALL_FACTOR = 1.5  # - | of the what-if; judgement
 PIER_BASE_FACTOR = 1.5  # - | of the what-if; judgement
 PIER_FOOTING_FACTOR = 1.25  # - | of the what-if; judgement
-PIER_PARALLEL_LIMIT_M = (
-    0.13  # m | of pipe above webs that the trade lets pass; common practice, no source
-)
+# m | of pipe above webs that the trade lets pass; common practice, no source
+PIER_PARALLEL_LIMIT_M = 0.13
 PIER_MODEL_SIGMA = 0.15  # of a frequency | joints, ground, welds; common practice, no source
 PIER_STIFF_N_M = 1e13  # N/m | does not move here: 1e4 times a heavy pier
 PIER_STIFF_NM_RAD = 1e13  # N m/rad | the same
@@ -486,24 +622,18 @@ GUIDE_SIZE_ERROR = 0.3  # of the added variance | the continuum under the bump i
 FOCUS_N_BEST = 121  # - | grid of the position of best focus; finer ones change no digit shown
 FOCUS_N_SLOPE = 81  # - | grid of the slope; likewise
 FOCUS_N_SCATTER = 9  # - | grid of the scatter of the air; likewise
-FOCUS_FOLLOWS = (
-    0.0,
-    0.5,
-    1.0,
-)  # - | how far the air as a whole follows what the pairs see; judgement
-FOCUS_SLOPE_RANGE = (
-    0.02,
-    6.0,
-)  # - | defocus over the span, in the smallest and the largest width; judgement
+# - | how far the air as a whole follows what the pairs see; judgement
+FOCUS_FOLLOWS = (0.0, 0.5, 1.0)
+# - | defocus over the span, in the smallest and the largest width; judgement
+FOCUS_SLOPE_RANGE = (0.02, 6.0)
 NEGLIGIBLE_ODDS = 1e-7  # - | of the largest; the grid is cut there
 AIR_SCATTER = 0.25  # - | change of r0^(-5/3) between runs: seeing by 15 % (m), no source
 AIR_SCATTER_LN_SIGMA = 0.6  # - | of its logarithm: a factor of two; judgement, no source
 AIR_SCATTER_RANGE = (0.03, 0.8)  # - | searched; judgement, no source
 FOCUS_FEWEST, FOCUS_FEWEST_ASTIGMATIC = 3, 4  # positions | parabola; a line in 2 parts and a rest
 FOCUS_FEWEST_BASELINES = 4  # - | that all runs share, judgement
-FOCUS_SLOPE_SIGMA = (
-    0.1  # of a predicted slope | focal length, step; simulated ones fall 2 to 10 % short
-)
+# of a predicted slope | focal length, step; simulated ones fall 2 to 10 % short
+FOCUS_SLOPE_SIGMA = 0.1
 FOCUS_SAME = 0.02  # - | relative: two runs of one telescope and camera, judgement
 FOCUS_STATED_SIGMA = 0.05  # of a stated instrument width | judgement, no source
 FOCUS_STEP_ARCSEC2 = 1e-3  # arcsec^2 | for a derivative
@@ -521,9 +651,8 @@ MASK_RUN_FRAMES = 64  # frames | of both images: r0 to 0.6 sqrt(2/128) = 8 %
 IRREGULAR_FEWEST_FRAMES = 100  # frames | of a spectrum without a grid of times, judgement
 IRREGULAR_MOST_FRAMES = 8000  # frames | of the density: its cost grows with their square
 IRREGULAR_FREEDOM = 4.0  # - | of the sum of two axes in one bin, no taper
-IRREGULAR_SIZE_ERROR = (
-    0.25  # of the variance | sizes came out 12 % too large, docs/line_detection.md
-)
+# of the variance | sizes came out 12 % too large, docs/line_detection.md
+IRREGULAR_SIZE_ERROR = 0.25
 STREAK_WIDTH_ERROR = 0.1  # of the variance | half-maximum widths are no Gaussians, judgement
 LONGEST_STREAK = 20.0  # perfect widths | no star that is still one is drawn out further
 USUAL_DAMPING = 0.015  # - | ratio of steel and concrete structures; common practice, no source
@@ -534,9 +663,8 @@ WINDOW_DIMMING = 2.0  # - | a centroid's window hides half of what a streak adds
 LEAST_ELONGATION = 0.03  # (a^2 - b^2)/(a^2 + b^2) | less than any camera's tilt gives, judgement
 MASK_LEAST_FRAMES = 10  # frames | for a variance; judgement, no source
 MASK_AGREEMENT_SIGMAS = 3.0  # sigma | beyond it the two axes disagree; judgement, no source
-MASK_SHORT_EXPOSURE = (
-    0.9  # - | share of the motion left, below which frames are too long; judgement
-)
+# - | share of the motion left, below which frames are too long; judgement
+MASK_SHORT_EXPOSURE = 0.9
 MASK_SPEEDS = 40  # - | wind speeds tabulated; finer grids change r0 by 0.1 %
 MASK_ANGLES = 24  # - | wind directions tabulated; likewise
 MASK_MIXTURES = 6000  # - | draws of layers; error of the mean 1 %
@@ -580,6 +708,12 @@ LONG_FRAME_NARROWEST = 0.05  # of the frames | that bound every constant cause; 
 LONG_FRAME_BLOCKS = 10  # - | of the bootstrap: seeing is remembered for minutes; judgement
 
 # --- estimates, fit, histories, verdict -----------------------------------------------------------
+LOWER_BOUND_DRAWS = 300  # - | its percentiles err by a twentieth of their width
+LARGEST_TILT = 1.15  # of Z | what a windowed centroid measures at D/r0 of 8
+DIFFERENTIAL_SLOWEST_HZ = 0.2  # Hz | independent pieces of the differential motion last V/L0
+PAIR_BINS, PAIRS_IN_BIN = 6, 3  # - | of separation: most, and fewest pairs in each, judgement
+LINE_LEAST_ROWS, LINE_DIRECTION_DRAWS = 0.02, 400  # of the power, - | undone no further; judgement
+BAND_PERCENTILES = (15.865, 50.0, 84.135)  # % | 68 % band of a curve, definition
 SHARED_ENOUGH = 0.9  # - | a line that moves single stars is air or a double star, no vibration
 DRIVE_ODDS = 0.9  # - | from where a line is the drive's, judgement
 LINE_CORE_WIDTHS, LINE_CORE_BINS = 4.0, 3.0  # half widths, 1/T | left out of the air's fit a side
@@ -591,42 +725,38 @@ PERCENTILES = (2.5, 15.865, 50.0, 84.135, 97.5)  # % | of draws; 68 % and 95 % i
 PATH_PLACES = 600  # - | of a path in its transfer function, which then errs by 0.04 where it is 0
 N_SHARES = 16  # - | histories whose shares are averaged; they draw the picture and decide nothing
 SHOWN_CHI2 = 9.21  # - | 99 % of chi-square with two degrees of freedom: a vector that is not zero
-SHOWN_SHARE = (
-    0.01  # - | of the width: savings and motions that may be smaller are limits; judgement
-)
+# - | of the width: savings and motions that may be smaller are limits; judgement
+SHOWN_SHARE = 0.01
 ROUND_RATIO = 0.9  # - | axes more alike than this have no direction to speak of; judgement
 SURE = 0.95  # - | probability of a yes or a no | the question's definition
+EXPOSURE_TO_TRY_S = 0.01  # s | freezes most piers and air: common practice, no source
+LONGER_RUN = 4.0  # - | times as long halves the errors that length alone makes
 LEAST_WORTH_ARCSEC = 0.1  # arcsec | worth is the larger of this and the next | definition
 WORTH_SHARE = 0.1  # - | of the recorded width | definition
 LARGEST_CHANCE = 0.05  # - | cures that save most with at least this chance are named | definition
 AIRMASS_TO_MENTION = 1.3  # - | from here on observing higher narrows the star by 15 % or more
 LIMIT_DAMPING = 0.02  # - | of the mode that a limit speaks of; piers have 0.005 to 0.04
-LOWEST_LIMIT_HZ = (
-    3.0  # Hz | limits on modes are stated from here up; slower ones hide under the air
-)
+# Hz | limits on modes are stated from here up; slower ones hide under the air
+LOWEST_LIMIT_HZ = 3.0
 SLOWEST_STRUCTURE_HZ = 0.5  # Hz | no pier rings so slowly; the air and the drive do move there
 WIDTH_DISAGREEMENT = 0.15  # - | of modelled and recorded width, from which on it is said; judgement
 OVERSAMPLING = 4  # - | of the star images that are kept for the page
 LONGEST_RINGING_S = 16.0  # s | energy of a mode of 1 Hz, damping 0.005, falls to 1/e: 1/(4 pi f z)
 N_HISTORIES = 100  # - | histories drawn; a 95 % probability then errs by 2 %
-AMPLITUDE_SIGMA = (
-    0.02  # - | filled-in samples, trailed centroids, shared wings; judgement, no source
-)
-LEAST_KEPT = (
-    0.02  # - | power an exposure must leave of a line for its blur inside to be told from it
-)
+# - | filled-in samples, trailed centroids, shared wings; judgement, no source
+AMPLITUDE_SIGMA = 0.02
+# - | power an exposure must leave of a line for its blur inside to be told from it
+LEAST_KEPT = 0.02
 FASTEST_STRUCTURE_HZ = 50.0  # Hz | few modes of mounts are faster, and those are small; judgement
 STEADY_BLUR_EXPOSURE_S = 0.02  # s | one turn of FASTEST_STRUCTURE_HZ: longer frames may hide a
 # steady vibration in their constant blur
 HIDDEN_MODE_CHANCE = 0.5  # - | beforehand, that a mode exists that was not found; an even chance
 HIDDEN_RMS_ARCSEC = (0.002, 2.0)  # arcsec | range of such modes, flat in the logarithm; judgement
 DRIFT_PRIOR_ARCSEC_S = 1.0  # arcsec/s | one sigma; a degree of polar misalignment gives 0.26
-PERIODIC_PRIOR_ARCSEC = (
-    30.0  # arcsec | one sigma of an amplitude, over its harmonic; common practice
-)
-OFF_AXIS_SHARE = (
-    0.1  # - | of a periodic error across right ascension, where that is known; judgement
-)
+# arcsec | one sigma of an amplitude, over its harmonic; common practice
+PERIODIC_PRIOR_ARCSEC = 30.0
+# - | of a periodic error across right ascension, where that is known; judgement
+OFF_AXIS_SHARE = 0.1
 DRIVE_BLOCKS = 160  # - | means of the record from which drift and periodic errors are fitted
 LEAST_TELLING = 0.1  # - | of the error of a bend: slow motion that shows less of itself; judgement
 SLOW_TURNS = 2.5  # turns a record | below, slow currents pass for a drift's bends
@@ -637,9 +767,8 @@ LEAST_RESULTANT = 0.3  # - | directions more scattered have none; judgement, no 
 FIT_TAPERS = 3  # - | less than half a per cent of a steep spectrum leaks through the third
 FIT_TAPER_HALF_BANDWIDTH = 3.0  # Fourier frequencies | judgement, no source
 FIT_BIN_RATIO = 1.3  # - | judgement, no source: four bins an octave and a half
-FIT_FEWEST_IN_BIN = (
-    4  # Fourier frequencies | with the tapers five coefficients: ln is near Gaussian
-)
+# Fourier frequencies | with the tapers five coefficients: ln is near Gaussian
+FIT_FEWEST_IN_BIN = 4
 FIT_MOST_DIFFERENTIAL_MODES = 14  # - | judgement, no source: the later ones are noise
 # the layers' tables
 FIT_LAYER_SEPARATIONS = (0.3, 1.5, 6.0)  # apertures | heights where the middle pair's beams part
@@ -724,13 +853,19 @@ BLUR_TIME_TOLERANCE = 0.02  # - | relative; blur times count as one below it; ju
 SHARED_FROM = 0.5  # - | probability from which a line counts as shared: more likely than not
 ALIAS_DECIDED = 0.95  # - | odds at which a candidate counts as the frequency; judgement, no source
 ALIAS_NEGLIGIBLE = 0.001  # - | odds below which a candidate counts as none; judgement, no source
+ACCEPT_SAME_APERTURE = 0.05  # - | relative; makers round, 16 inches are called 0.4 m; judgement
+ACCEPT_MOST_RUNS = 30  # runs | more are no remedy, the value lies at its limit; judgement
+ACCEPT_LONGEST_S = 14_400.0  # s | a longer record is no remedy: half a night; judgement
+ACCEPT_LENGTH_STEP = 1.25  # - | between lengths tried; judgement
+ACCEPT_BANDS_TOUCH = 0.1  # - | relative; bands so near to each other are told as one; judgement
+ACCEPT_SLEW_STEPS = 30  # - | windows a length, moved along the record after a slew; judgement
 LEAST_FRAMES_OF_SEQUENCE = 3  # frames | fewer are no sequence to measure; judgement, no source
 CERTAIN_CHANGE = 0.999  # - | probability shown as certain; judgement, no source
 FALLBACK_APERTURE_M = 0.2  # m | where no run states one; judgement, no source
+MOTION_ONE_DRAW = 0.1  # share | slow air of one run departs by a fifth in variance; judgement
 POWER_80 = 0.841621  # - | normal quantile of 0.8: a difference found four times in five
-COMPARE_LEAST_TURNS = (
-    2  # turns | of a drive period before its size is compared; judgement, no source
-)
+# turns | of a drive period before its size is compared; judgement, no source
+COMPARE_LEAST_TURNS = 2
 SURE_DIRECTION = 0.975  # - | probability from which a change has a direction: two-sided 95 %
 LINE_SHIFT_AT_MOST = 0.25  # - | relative; larger shifts make another line; judgement, no source
 Z95 = 1.959964  # - | normal quantile of 0.975
@@ -738,9 +873,8 @@ BETWEEN_RUNS = 0.2  # - | prior scatter between repeats, share of a value; judge
 BETWEEN_WIDTHS = 0.05  # - | the same for widths; judgement, no source
 CONNECT_TIMEOUT_S = 20  # s | for a cluster to answer; judgement, no source
 TWILIGHT_DEG = -12.0  # deg | altitude of the Sun below which the sky is dark: nautical twilight
-HIGH_ENOUGH_DEG = (
-    40.0  # deg | altitude of a field worth planning: airmass 1.6; judgement, no source
-)
+# deg | altitude of a field worth planning: airmass 1.6; judgement, no source
+HIGH_ENOUGH_DEG = 40.0
 SAMPLE_BYTES = 4096  # bytes | of a file that tell it from another; judgement, no source
 SEQUENCE_GAP_S = 60.0  # s | a pause longer than this and than the next starts a sequence; judgement
 SEQUENCE_GAP_INTERVALS = 10.0  # intervals | see above; judgement, no source
@@ -748,44 +882,38 @@ PHOTONS_ZERO_MAG = 1e11  # 1/(s m2 um) | magnitude 0 at 550 nm: 1000/(s cm2 A), 
 EFFICIENCY = 0.4  # e-/photon | optics, air and detector; judgement, no source
 SKY_MAG_ARCSEC2 = 19.0  # mag/arcsec2 | a bright suburb; judgement, no source
 PLAN_STARS = 4  # stars | the full fit needs four
+PLAN_REPEATS = 3  # runs | the fewest whose scatter says something; judgement
+PLAN_OTHER_RATE = 0.93  # - | of the frame rate for a second run, to part aliases; judgement
+PLAN_TAPS_S = 60.0  # s | five taps, ten seconds apart; judgement
 PLAN_DAMPING = 0.015  # - | of the structure looked for: bolted steel, common practice, no source
-SHOWN_HZ = (
-    1.0,
-    2.0,
-    3.0,
-    5.0,
-    8.0,
-    12.0,
-    20.0,
-    30.0,
-    45.0,
-    60.0,
-    100.0,
-)  # Hz | rows of the plan; judgement, no source
-PLAN_SEPARATIONS_ARCSEC = (
-    30.0,
-    120.0,
-    600.0,
-    1800.0,
-)  # arcsec | rows of the plan; judgement, no source
+# Hz | rows of the plan; judgement, no source
+SHOWN_HZ = (1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 20.0, 30.0, 45.0, 60.0, 100.0)
+# arcsec | rows of the plan; judgement, no source
+PLAN_SEPARATIONS_ARCSEC = (30.0, 120.0, 600.0, 1800.0)
 MAINS_HZ = (50.0, 60.0)  # Hz | public grids
 PLAN_DURATION_S = 60.0  # s | judgement, no source
-PLAN_INTERVAL_S = (
-    0.0215  # s | 46.5 a second: mains of 50 and 60 Hz and harmonics fold 3 Hz off zero
-)
+# s | 46.5 a second: mains of 50 and 60 Hz and harmonics fold 3 Hz off zero
+PLAN_INTERVAL_S = 0.0215
 PLAN_LONGEST_EXPOSURE_S = 0.02  # s | judgement, no source
 PLAN_NOISE_ARCSEC = 0.1  # arcsec | of a star in a frame that is still useful; judgement, no source
 FULL_WELL_SHARE = 0.8  # - | of the full well that a peak may reach; judgement, no source
+DIGEST_SHOWN = 16  # hex digits | of a SHA-256 on paper: 64 bits tell any two files apart
+PLOT_ROW_PX = 30  # px | height of an interval; judgement
+PLOT_SCALE_PX = 20  # px | of the labels below it; judgement
 SCATTER_WIDTH = 420  # px | of a picture; judgement
 SCATTER_HEIGHT = 250  # px | of a picture; judgement
+SCATTER_POINTS = 1000  # - | drawn of more sequences; more hide each other; judgement
 SCATTER_LEFT = 54  # px | margin; judgement
 SCATTER_RIGHT = 12  # px | margin; judgement
 SCATTER_TOP = 12  # px | margin; judgement
 SCATTER_BOTTOM = 44  # px | margin; judgement
-STORE_VERSION = 1  # - | layout of the store, ours
-STORE_APPLICATION_ID = (
-    0x626C7370  # - | "blsp", so that `file` and we can tell the store from others
-)
+STORE_VERSION = 2  # - | layout of the store, ours
+STORE_BEFORE_NUMBERS = 1  # - | layout whose view read every result; columns are filled when opened
+# - | "blsp", so that `file` and we can tell the store from others
+STORE_APPLICATION_ID = 0x626C7370
+ARCHIVE_WIDE = 1.5  # - | widths above so many medians of their telescope stand out; judgement
+ARCHIVE_FEWEST_FOR_WIDE = 5  # sequences | of a telescope before its widths are ranked; judgement
+ARCHIVE_LISTED = 500  # sequences | listed one by one at most; judgement
 FEWEST_FOR_TREND = 8  # runs | judgement, no source
 ARCHIVE_WORTH_SHARE = 0.1  # - | of the width that a cure must save to be worth a look; judgement
 MANY_SEQUENCES = 20  # sequences | shown one by one at most; judgement, no source
@@ -801,7 +929,6 @@ TURN_APART = 0.382  # - | golden section: keeps many turns of a ribbon apart
 LONGEST_SPARSE = 512  # apertures | fresh air that one long exposure draws from, judgement
 SPARSE_FRAMES = 256  # - | frames of one draw of fresh air, judgement
 AIR_NODES = 6  # - | Chebyshev nodes across the aperture; a wave of one aperture errs by 3 %
-AIR_RATE_HZ = 200.0  # Hz | grid of a near layer's realised tilt in the truth, judgement
 SAMPLES_PER_CYCLE = 16  # - | a cubic spline then errs by less than 1e-3 of the amplitude
 MOTION_GRID = 6_000_000  # - | longest grid of shared motion, 100 MB a term
 RING_TIMES = 12.0  # damping times | length that a drawn mode has at least

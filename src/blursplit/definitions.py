@@ -79,7 +79,6 @@ class History:
 
     Parameters
     ----------
-    conditions : Conditions
     time_s, segment : ndarray, shape (n,)
         Moments of the paths, and the stretch without gap or dither each belongs to.
     path_arcsec : mapping of owner to ndarray, shape (n, 2)
@@ -88,7 +87,6 @@ class History:
         Blur tensor of the motion inside the frames: its mean, or one a frame.
     strength, near_strength : float
         r0^(-5/3) of the air outside and of near air along the line of sight [m^(-5/3)].
-    outer_scale_m, near_outer_scale_m : float
     optics_arcsec2 : ndarray, shape (2, 2)
         Blur tensor of focus, figure, collimation and dispersion.
     defocus_share : float
@@ -148,7 +146,6 @@ def width(history: History, without: Iterable[str] = (), *, open_left: float = 1
 
     Parameters
     ----------
-    history : History
     without : iterable of causes
         Any of `CAUSES`.
     open_left : float

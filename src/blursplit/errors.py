@@ -10,13 +10,10 @@ BlursplitError
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 from blursplit.constants import LONGEST_SOURCE
 from blursplit.plain import plain
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 
 class BlursplitError(Exception):

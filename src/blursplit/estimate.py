@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from pydantic import BaseModel, ConfigDict, PrivateAttr, model_validator
 
-from blursplit.constants import LEAST_RESULTANT, PERCENTILES
+from blursplit.constants import LEAST_RESULTANT, PERCENTILES, Z95
 
 __all__ = [
     "Estimate",
@@ -161,7 +161,7 @@ def upper_limit(high95: float) -> Estimate:
 
 def with_error(value: float, sigma: float) -> Estimate:
     """Return a Gaussian estimate; a positive quantity keeps positive ends."""
-    ends = [value + k * sigma for k in (-1.0, 1.0, -1.959964, 1.959964)]
+    ends = [value + k * sigma for k in (-1.0, 1.0, -Z95, Z95)]
     if value >= 0:
         ends = [max(end, 0.0) for end in ends]
     return Estimate(value=value, low=ends[0], high=ends[1], low95=ends[2], high95=ends[3])

@@ -48,10 +48,8 @@ class Facts:
         Pixel scale.
     optics : Optics or None
         None without an aperture or a pixel scale.
-    airmass : float
     known_instrument_arcsec : float or None
         Stated Gaussian-equivalent FWHM of optics and focus.
-    blur_time_s : float
     within_record : bool
         False when the blur time is longer than the record: then nothing is extrapolated.
     is_long : bool

@@ -134,7 +134,7 @@ def check_target(target: Path, *, replace: bool) -> None:
     ------
     OutputError
         When the target exists (and `replace` is not set), is no result folder, holds anything
-        that `measure` did not write, or when its parent cannot be written.
+        that `measure` did not write, or when the folder it goes into cannot be made or written.
     """
     if target.exists() or target.is_symlink():
         if not replace:
@@ -142,9 +142,9 @@ def check_target(target: Path, *, replace: bool) -> None:
         if not target.is_dir() or target.is_symlink():
             raise OutputError(target, "is not a folder", "name another --out")
         _refuse_foreign(target)
-    parent = target.resolve().parent
+    parent = next(p for p in target.resolve().parents if p.exists())
     if not parent.is_dir():
-        raise OutputError(target, f"the folder '{parent}' does not exist", "make it first")
+        raise OutputError(target, f"'{parent}' is not a folder", "name another --out")
     if not os.access(parent, os.W_OK):
         raise OutputError(target, f"the folder '{parent}' cannot be written", "name another --out")
 
@@ -177,10 +177,8 @@ def write_result_folder(
 
     Parameters
     ----------
-    measurement : Measurement
     page : str
         Text of index.html.
-    target : Path
     replace : bool
         Whether an existing result folder may be replaced.
 
@@ -203,6 +201,7 @@ def write_result_folder(
 
     check_target(target, replace=replace)
     try:
+        target.resolve().parent.mkdir(parents=True, exist_ok=True)
         temporary = Path(tempfile.mkdtemp(prefix=f".{target.name}.", dir=target.resolve().parent))
     except OSError as error:
         raise OutputError(target, f"cannot be written ({error.strerror})", "check disk") from error
@@ -253,7 +252,7 @@ def write_page(measurement: Measurement, target: Path) -> Path:
 
 
 def write_text_whole(path: Path, text: str) -> None:
-    """Write a text file under a temporary name and move it into place.
+    """Write a text file under a temporary name and move it into place; parents are made.
 
     Raises
     ------
@@ -261,6 +260,7 @@ def write_text_whole(path: Path, text: str) -> None:
         When it cannot be written.
     """
     try:
+        path.resolve().parent.mkdir(parents=True, exist_ok=True)
         handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.resolve().parent)
     except OSError as error:
         raise OutputError(path, f"cannot be written ({error.strerror})", "check it") from error
@@ -309,7 +309,7 @@ def read_result(path: Path) -> Result:
         ) from error
     except (ValidationError, UnicodeDecodeError) as error:
         raise InputError(file, "is not a blursplit result", "measure the sequence again") from error
-    if result.digest and result.digest.split("-") != _known_digest(result, file):
+    if result.digest and result.digest.split("-") != _known_digest(text, result.digest, file):
         raise InputError(file, "was changed after it was measured", "measure the sequence again")
     return result
 
@@ -329,21 +329,23 @@ def _refuse_other_edition(file: Path, text: str) -> None:
 
 def _digest(result: Result, series: Path) -> str:
     """Return SHA-256 of the record (without its digest) and of the series beside it."""
-    return "-".join(_digests(result, series))
+    bare = result.model_copy(update={"digest": ""}).to_json()
+    return "-".join(
+        hashlib.sha256(part).hexdigest() for part in (bare.encode(), series.read_bytes())
+    )
 
 
-def _digests(result: Result, series: Path) -> list[str]:
-    bare = result.model_copy(update={"digest": ""}).to_json().encode()
-    return [hashlib.sha256(part).hexdigest() for part in (bare, series.read_bytes())]
+def _known_digest(text: str, digest: str, file: Path) -> list[str]:
+    """Return what the digest has to be; a record without its series answers for itself alone.
 
-
-def _known_digest(result: Result, file: Path) -> list[str]:
-    """Return what the digest has to be; a record without its series answers for itself alone."""
+    Of the text as it was written, which a version with more fields would write otherwise.
+    """
+    bare = text.replace(f'"digest": "{digest}"', '"digest": ""', 1)
+    own = hashlib.sha256(bare.encode()).hexdigest()
     series = file.with_name(SERIES_FILE)
-    if series.is_file():
-        return _digests(result, series)
-    bare = result.model_copy(update={"digest": ""}).to_json().encode()
-    return [hashlib.sha256(bare).hexdigest(), *result.digest.split("-")[1:]]
+    if not series.is_file():
+        return [own, *digest.split("-")[1:]]
+    return [own, hashlib.sha256(series.read_bytes()).hexdigest()]
 
 
 def read_result_folder(path: Path, *, with_tracks: bool = False) -> Measurement:
@@ -351,7 +353,6 @@ def read_result_folder(path: Path, *, with_tracks: bool = False) -> Measurement:
 
     Parameters
     ----------
-    path : Path
     with_tracks : bool
         Whether to read the star tracks too.
 

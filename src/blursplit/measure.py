@@ -118,6 +118,7 @@ def measure_tracks(
     seed: int = SEED,
     focus_runs: Sequence[Source] = (),
     sensors: Sequence[SensorRecord] = (),
+    tell: Callable[[str], None] = lambda _stage: None,
 ) -> Measurement:
     """Measure star tracks: everything after the pixels, top to bottom.
 
@@ -136,6 +137,8 @@ def measure_tracks(
         Runs at other focus positions.
     sensors : sequence of SensorRecord
         Records taken beside the frames.
+    tell : callable
+        Called with the name of each stage as it begins.
     """
     from blursplit.budget import answer, findings, record
     from blursplit.budget.witnesses import weigh_sensors
@@ -148,16 +151,21 @@ def measure_tracks(
 
     others = FocusRuns(tuple((one.name, one.tracks, one.rig) for one in focus_runs))
     guests = (TwoRates(blur_time_s), others, AboveTheAir(), MaskGuest())
+    tell("shared motion")
     run = record.prepare(source.tracks, source.rig, blur_time_s, guests)
     motion = record.shared_and_differential(run)
     checks = are_these_raw(run.whole, run.motion if run.tracks is run.whole else None, run.rig)
+    tell("stacked stars")
     stack = record.stack_stars(run)
     allowed = record.what_can_be_said(run, motion, stack)
+    tell("lines")
     lines = record.find_shared_lines(run, motion, stack)
     weighed = weigh_sensors(run, motion, lines, sensors, seed)
+    tell("air and causes, from two seeds")
     given = answer.split_blur(
         run, weighed.motion, stack, allowed, weighed.lines, seed, weighed.paths
     )
+    tell("widths without each cause")
     night = findings.write_down(
         source, run, motion, stack, allowed, lines, given, checks, worth_arcsec, command, seed
     )

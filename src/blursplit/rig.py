@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import lru_cache
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
 from pydantic import (
     AfterValidator,
@@ -278,8 +278,13 @@ class Rig:
         >>> rig.frame_interval, rig.origin("frame_interval_s")
         (<Quantity 0.02 s>, 'option')
         """
-        setup, origins = read_setup(path, options)
-        return cls(_declared(setup, origins, "setup file"), setup)
+        setup, origins = _read_setup(path, options)
+        return cls.of_setup(setup, origins)
+
+    @classmethod
+    def of_setup(cls, setup: Setup, origins: Mapping[str, Origin] | None = None) -> Rig:
+        """Return the rig that a setup and the origins of its keys describe."""
+        return cls(_declared(setup, origins or {}, "setup file"), setup)
 
     def get(self, key: str) -> Any:
         """Return the value of a setup or header key such as "aperture_m", None where unknown."""
@@ -340,7 +345,7 @@ def flat_key(section: str, key: str) -> str:
 
 
 @lru_cache(maxsize=1)
-def _places() -> dict[str, tuple[str, str]]:
+def key_places() -> dict[str, tuple[str, str]]:
     """Return flat key -> (section, key) of everything that a setup file may say."""
     return {
         flat_key(section, key): (section, key)
@@ -353,7 +358,7 @@ def _places() -> dict[str, tuple[str, str]]:
 def _keywords() -> dict[str, tuple[str, str]]:
     """Return keyword of `Rig` -> (flat key, unit)."""
     out = {}
-    for key in _places():
+    for key in key_places():
         ending = next((e for e in _ENDINGS if key.endswith(e)), "")
         out[key.removesuffix(ending)] = (key, _ENDINGS.get(ending, ""))
     return out
@@ -375,8 +380,8 @@ def _tables_of(values: Mapping[str, Any], setup: Setup | None) -> dict[str, Any]
             tables[name] = dict(value)
             continue
         key, unit = _keywords().get(name, (name, ""))
-        if key not in _places():
-            near = get_close_matches(name, [*_keywords(), *_places()], n=1)
+        if key not in key_places():
+            near = get_close_matches(name, [*_keywords(), *key_places()], n=1)
             hint = f"; did you mean {near[0]!r}?" if near else ""
             msg = f"Rig has no keyword {name!r}{hint}"
             raise TypeError(msg)
@@ -389,7 +394,7 @@ def _tables_of(values: Mapping[str, Any], setup: Setup | None) -> dict[str, Any]
             except u.UnitConversionError as error:
                 msg = f"{name} is in {value.unit}, which is no {unit}"
                 raise TypeError(msg) from error
-        section, place = _places()[key]
+        section, place = key_places()[key]
         tables.setdefault(section, {})[place] = value
     return tables
 
@@ -403,18 +408,8 @@ def _declared(setup: Setup, origins: Mapping[str, Origin], otherwise: Origin) ->
     }
 
 
-def read_setup(
-    path: str | Path | None, options: Iterable[str] = ()
-) -> tuple[Setup, dict[str, Origin]]:
-    """Return what a setup file and options say, and flat key -> "setup file" or "option".
-
-    Examples
-    --------
-    >>> from blursplit.rig import read_setup
-    >>> setup, origins = read_setup("rig.toml", ["camera.frame_interval_s=0.02"])
-    >>> setup.camera.frame_interval_s, origins["frame_interval_s"]
-    (0.02, 'option')
-    """
+def _read_setup(path: str | Path | None, options: Iterable[str]) -> tuple[Setup, dict[str, Origin]]:
+    """Return what a setup file and options say, and flat key -> "setup file" or "option"."""
     tables: dict[str, Any] = {}
     if path is not None:
         tables = read_toml(path)
@@ -442,15 +437,27 @@ def _validated(tables: dict[str, Any], source: str | Path) -> Setup:
         where = ".".join(str(part) for part in first["loc"])
         got = repr(first["input"])
         remedy = (
-            "remove it or correct its spelling"
+            _nearest_key(first["loc"])
             if first["type"] == "extra_forbidden"
             else f"got {got if len(got) <= LONGEST_QUOTE else got[:LONGEST_QUOTE] + ' ...'}"
         )
         said = first["msg"].removeprefix("Value error, ")
+        said = "is unknown" if first["type"] == "extra_forbidden" else said
         said = f"{said[:1].lower()}{said[1:]}"
         raise InputError(source, f"key '{where}': {said}", remedy) from error
     _check_plausible(setup, source)
     return setup
+
+
+def _nearest_key(place: tuple[int | str, ...]) -> str:
+    """Return the remedy for an unknown key: the key of its table that looks most like it."""
+    here: Any = Setup
+    for part in place[:-1]:
+        field = None if isinstance(part, int) else here.model_fields.get(part)
+        kinds = [] if field is None else [field.annotation, *get_args(field.annotation)]
+        here = next((k for k in kinds if isinstance(k, type) and issubclass(k, BaseModel)), here)
+    near = get_close_matches(str(place[-1]), list(here.model_fields), n=1)
+    return f"did you mean '{near[0]}'?" if near else "remove it or correct its spelling"
 
 
 def _check_plausible(setup: Setup, source: str | Path) -> None:
@@ -599,19 +606,3 @@ def _scale_from_optics(rig: Rig) -> Rig:
     return rig.with_setting(
         "pixel_scale_arcsec", scale, weaker, "pixel size / focal length (binning as in the header)"
     )
-
-
-# Old names, until nobody asks for them any more.
-Instrument = Rig
-Known = Setting
-
-
-def rig_of(setup: Setup | None, origins: Mapping[str, Origin] | None) -> Rig:
-    """Return the rig that a setup and the origins of its keys describe."""
-    setup = setup or Setup()
-    return Rig(_declared(setup, origins or {}, "setup file"), setup)
-
-
-def assemble(setup: Setup, origins: Mapping[str, Origin], header: Mapping[str, Setting]) -> Rig:
-    """Join setup file, options, headers and defaults: the old face of `merge_settings`."""
-    return merge_settings(rig_of(setup, origins), header)

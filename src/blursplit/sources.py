@@ -10,10 +10,10 @@ from typing import Any, TypeAlias
 
 from numpy.typing import NDArray
 
+from blursplit.constants import FEWEST_FRAMES
 from blursplit.errors import InputError, TooFewFramesError
 from blursplit.folder import is_result_folder, read_result_folder
 from blursplit.frames.calibration import Calibration
-from blursplit.frames.ordering import MIN_FRAMES
 from blursplit.plain import plain
 from blursplit.rig import Rig, Setting, as_rig, merge_settings
 from blursplit.stars.tracks import StarTracks
@@ -90,8 +90,8 @@ def read_source(
 
 
 def _checked(tracks: StarTracks, rig: Rig, name: str, n_files: int) -> Source:
-    if tracks.n_frames < MIN_FRAMES:
-        raise TooFewFramesError(name, tracks.n_frames, MIN_FRAMES)
+    if tracks.n_frames < FEWEST_FRAMES:
+        raise TooFewFramesError(name, tracks.n_frames, FEWEST_FRAMES)
     return Source(tracks, rig, name, n_files, tracks.n_frames)
 
 

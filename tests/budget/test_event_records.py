@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.budget.event_records import find_shared_events, time_frequency_arrays
+from blursplit.budget.diagnostics import find_shared_events, time_frequency_arrays
 from blursplit.motion.grid import GridData, GridSegment
 from blursplit.series import SERIES_NAMES
 

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from blursplit.budget.answer import match_width
 from blursplit.budget.judge import Findings, judge_positions, judge_widths, worth_of
-from blursplit.budget.matched import match_width
 from blursplit.budget.summary import Readings
 from blursplit.definitions import CAUSES, CURES, OWNERS, Conditions, in_windows, width
 from blursplit.estimate import Estimate, estimate_between
@@ -90,6 +90,13 @@ def test_open_motion_leaves_it_open_and_names_the_witness():
     assert told.next[0].code == "sensor"
     gains = [step.gain_arcsec for step in told.next]
     assert gains == sorted(gains, reverse=True)
+
+
+def test_a_step_that_frames_lack_something_names_the_exposure_to_try():
+    told = verdict(readings(mechanics=(0.0, 0.6)), missing=("long-frames", "shorter-exposure"))
+    (step,) = (step for step in told.next if step.code == "shorter-exposure")
+    assert "not known" not in step.text
+    assert step.facts["exposure_s"] <= 0.01
 
 
 def test_nothing_to_save_is_said_as_no():

@@ -3,9 +3,10 @@
 import numpy as np
 from numpy.testing import assert_allclose
 
-from blursplit.budget.line_terms import LineTerm, line_density
-from blursplit.budget.realise import (
+from blursplit.budget.line_terms import (
+    LineTerm,
     _to_series,
+    line_density,
     shared_coefficients,
     without_lines,
 )

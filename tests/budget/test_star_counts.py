@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.measure import Source, measure_tracks
-from blursplit.rig import assemble, read_setup
+from blursplit.rig import Rig, merge_settings
 from blursplit.simulate.motion import mode_density, noise_series
 from blursplit.stars.tracks import StarTracks
 from blursplit.turbulence.conversions import r0_m
@@ -72,9 +72,9 @@ def measured(n_stars, **how):
         "camera.pixel_scale_arcsec=1.0",
         "air.wavelength_nm=500.0",
     ]
-    setup, origins = read_setup(None, options)
+    rig = merge_settings(Rig.read(None, options), {})
     tracks = star_tracks(n_stars, **how)
-    source = Source(tracks, assemble(setup, origins, {}), "stars", 1, FRAMES)
+    source = Source(tracks, rig, "stars", 1, FRAMES)
     return measure_tracks(source).result
 
 

@@ -9,9 +9,10 @@ import sys
 import textwrap
 import time
 
+import numpy as np
 import pytest
 
-from blursplit.campaign import Store, archive
+from blursplit.campaign import Store, archive, summarize_store
 from blursplit.errors import InputError
 from blursplit.rig import Rig
 
@@ -196,9 +197,74 @@ def test_empty_folder_makes_an_empty_store(tmp_path) -> None:
 
 
 def test_unreachable_scheduler_is_one_clear_error(tmp_path, frames, monkeypatch) -> None:
-    from blursplit.campaign import executors
+    from blursplit.campaign import workers
 
-    monkeypatch.setattr(executors, "CONNECT_TIMEOUT_S", 1)
+    monkeypatch.setattr(workers, "CONNECT_TIMEOUT_S", 1)
     frames(tmp_path / "in", "A")
     with pytest.raises(InputError, match="does not answer"):
         archive(tmp_path / "in", tmp_path / "s.db", scheduler="tcp://127.0.0.1:9")
+
+
+def test_a_scale_given_for_a_telescope_measures_its_sequences_alone_anew(
+    tmp_path, frames, standin
+) -> None:
+    measure, log = standin
+    frames(tmp_path / "in", "A", TELESCOP="Old reflector")
+    frames(tmp_path / "in", "B", TELESCOP="T1")
+    how = {"measure": measure, "workers": 0}
+    archive(tmp_path / "in", tmp_path / "s.db", **how)
+    run = archive(tmp_path / "in", tmp_path / "s.db", scales={"old reflector": 1.2}, **how)
+    assert (run.done, run.known) == (1, 1)
+    assert (calls(log, "A"), calls(log, "B")) == (2, 1)
+    with Store(tmp_path / "s.db") as store:
+        assert len(store.rows()) == 3
+        assert summarize_store(store, run.settings, run.superseded).sequences["done"] == 2
+    with pytest.raises(InputError, match="did you mean 'Old reflector'"):
+        archive(tmp_path / "in", tmp_path / "s.db", scales={"Old refractor": 1.0}, **how)
+
+
+def test_frames_without_times_give_their_width_and_nothing_that_needs_times(monkeypatch) -> None:
+    import types
+
+    from blursplit.campaign.workers import Task, measure_task
+    from blursplit.errors import TimingError
+    from blursplit.estimate import Estimate
+    from blursplit.result import Fwhm, Result, SequenceInfo, Tracking
+
+    width = Estimate(value=2.0, low=1.9, high=2.1)
+
+    def measure(paths, rig, **_):
+        if rig.get("frame_interval_s") is None:
+            raise TimingError(paths[0], "no frame times", "give camera.frame_interval_s")
+        info = SequenceInfo(files=1, frames=9, frames_used=9, stars_used=3, cadence_s=20.0)
+        found = Result(
+            sequence=info,
+            fwhm=Fwhm(blur_time_s=60.0, recorded_px=width, without_both_arcsec=width),
+            tracking=Tracking(rms_major_arcsec=width),
+        )
+        return types.SimpleNamespace(result=found)
+
+    module = types.ModuleType("timeless")
+    module.measure = measure
+    monkeypatch.setitem(sys.modules, "timeless", module)
+    outcome = measure_task(Task("k", ("a.fits",), measure="timeless:measure", interval_s=20.0))
+    assert outcome.status == "done"
+    alone = Result.from_json(outcome.result)
+    assert alone.fwhm.recorded_px == width
+    assert alone.fwhm.without_both_arcsec is None
+    assert alone.tracking.rms_major_arcsec is None
+    assert alone.sequence.cadence_s is None
+    assert [w.code for w in alone.warnings] == ["times-unknown"]
+
+
+@pytest.mark.parametrize(("key", "value"), [("JD", 2461101.3), ("MJD-OBS", 61100.8)])
+def test_night_is_known_by_julian_dates_too(tmp_path, key, value) -> None:
+    from astropy.io import fits
+
+    from blursplit.campaign.grouping import walk
+
+    hdu = fits.PrimaryHDU(np.random.default_rng(3).integers(0, 99, (8, 9)).astype(np.int16))
+    hdu.header["OBJECT"], hdu.header[key] = "A", value
+    hdu.writeto(tmp_path / "a.fits")
+    # JD 2461101 begins at noon of 1 March 2026
+    assert walk(tmp_path).groups[0].facts["night"] == "2026-03-01"

@@ -4,9 +4,17 @@ from __future__ import annotations
 
 import pytest
 
-from blursplit.campaign.change_rows import NAMES, cell95, change_rows, probability95, side_texts
-from blursplit.campaign.compare import COMPARED
-from blursplit.campaign.compare_record import Change, Comparison, Side
+from blursplit.campaign.compare import COMPARED, IN_PIXELS
+from blursplit.campaign.compare_record import (
+    NAMES,
+    Change,
+    Comparison,
+    Side,
+    cell95,
+    change_rows,
+    probability95,
+    side_texts,
+)
 from blursplit.estimate import Estimate
 
 LIMIT = Estimate(value=None, low=0.0, high=0.1, high95=0.1)
@@ -34,7 +42,7 @@ def both_limits() -> Change:
 
 
 def test_every_compared_quantity_has_a_name_and_a_unit() -> None:
-    assert set(NAMES) == set(COMPARED)
+    assert set(NAMES) == {*COMPARED, *IN_PIXELS}
     assert all(name and unit for name, unit in NAMES.values())
 
 

@@ -159,3 +159,37 @@ def test_order_of_repeats_does_not_matter_beyond_the_draws(make) -> None:
 def test_record_is_valid_json_under_its_schema_name(make) -> None:
     text = compare([make.result(name="a")], [make.result(name="b")]).to_json()
     assert json.loads(text)["schema"] == "blursplit-compare/1"
+
+
+def test_motion_is_compared_in_pixels_where_no_scale_is_known(make) -> None:
+    def unscaled(px, name):
+        run = make.result(recorded=None, structure=None, name=name)
+        run.motion.common_rms_x_px = run.motion.common_rms_y_px = px
+        run.fwhm.recorded_px = make.estimate(3.0 * px, 0.1)
+        return run
+
+    before = [unscaled(px, f"b{px}") for px in (2.0, 2.1, 1.9)]
+    after = [unscaled(px, f"a{px}") for px in (0.5, 0.52, 0.48)]
+    found = compare(before, after)
+    change = found.changes["motion.common_rms_px"]
+    assert change.before.value == pytest.approx(2.0, rel=0.1)
+    assert change.probability_smaller > 0.99
+    assert "motion that all stars share became smaller" in found.statement
+    assert "px rms" in found.statement
+    assert "motion.common_rms_px" not in compare([make.result()], [make.result(name="b")]).changes
+
+
+def test_sizes_are_never_negative(make) -> None:
+    small = [make.result(structure=make.limit(0.1), name=f"r{i}") for i in range(2)]
+    change = compare(small[:1], small[1:]).changes["structure.rms_major_arcsec"]
+    ends = [change.before.low95, change.before.low, change.after.low95, change.after.low]
+    assert min(end for end in ends if end is not None) >= 0.0
+
+
+def test_comparison_leads_with_both_widths_in_the_same_air_and_names_lines_gone(make) -> None:
+    before = make.result(lines=[make.line(9.0, 0.5)], recorded=make.estimate(2.6, 0.02))
+    after = make.result(name="after", recorded=make.estimate(1.6, 0.02), noise=0.01)
+    found = compare([before], [after])
+    assert found.headline.startswith("In the same air 2.")
+    assert "would have become 1." in found.headline
+    assert "Gone is the line at 9.000 Hz" in found.statement

@@ -5,8 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from blursplit.campaign.background import model_background
-from blursplit.campaign.detection import smallest_line_arcsec, smallest_mode_arcsec
+from blursplit.campaign.background import (
+    model_background,
+    smallest_line_arcsec,
+    smallest_mode_arcsec,
+)
 from blursplit.spectra.lines import find_lines
 
 RUNS = 24

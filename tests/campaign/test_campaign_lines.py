@@ -11,9 +11,10 @@ from blursplit.campaign.background import (
     apparent_frequency,
     background_of,
     exposure_response,
+    smallest_line_arcsec,
+    smallest_mode_arcsec,
 )
 from blursplit.campaign.compare_lines import compare_lines
-from blursplit.campaign.detection import smallest_line_arcsec, smallest_mode_arcsec
 
 
 def states(changes) -> list[str]:

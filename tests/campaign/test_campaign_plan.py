@@ -11,9 +11,9 @@ from numpy.testing import assert_allclose
 
 from blursplit.campaign import plan
 from blursplit.campaign.fields import FIELDS, fields_tonight
-from blursplit.campaign.light import centroid_noise_px, peak_electrons, star_electrons
+from blursplit.campaign.recording import centroid_noise_px, peak_electrons, star_electrons
 from blursplit.errors import InputError
-from blursplit.rig import Rig, Setup, rig_of
+from blursplit.rig import Rig, Setup
 
 
 def setup(**tables: dict[str, object]) -> Rig:
@@ -24,7 +24,7 @@ def setup(**tables: dict[str, object]) -> Rig:
     }
     for name, table in tables.items():
         base[name] = base.get(name, {}) | table
-    return rig_of(Setup.model_validate(base), {})
+    return Rig.of_setup(Setup.model_validate(base))
 
 
 def codes(made) -> set[str]:
@@ -87,7 +87,7 @@ def test_missing_optics_are_named(missing: str) -> None:
     tables = {"telescope": {"aperture_m": 0.2}, "camera": {"pixel_scale_arcsec": 0.5}}
     del tables[missing]
     with pytest.raises(InputError, match=f"{missing}\\."):
-        plan(rig_of(Setup.model_validate(tables), {}))
+        plan(Rig.of_setup(Setup.model_validate(tables)))
 
 
 @pytest.mark.parametrize("bad", [{"seeing_arcsec": 0.0}, {"stars": 0}, {"duration_s": 0.1}])
@@ -148,3 +148,61 @@ def test_record_is_json_with_its_schema() -> None:
 
 def test_fields_without_a_site_are_a_warning() -> None:
     assert "site-unknown" in codes(plan(setup(), night=date(2026, 3, 1)))
+
+
+def needs(text: str, tmp_path, **how):
+    """Return what limits take with the example's telescope, by key."""
+    from blursplit.campaign import read_limits
+
+    (tmp_path / "limits.toml").write_text(text)
+    made = plan(setup(), limits=read_limits(tmp_path / "limits.toml"), **how)
+    return {need.key: need for need in made.limits}
+
+
+LINES = "[[lines]]\nno_shared_line_above_arcsec = {}\nbetween_hz = [5, 20]\n"
+
+
+def test_a_limit_half_the_size_takes_four_to_sixteen_times_the_length(tmp_path) -> None:
+    # amplitudes shrink with the root of the length, in long records, which are searched in
+    # pieces, with its fourth root; lengths go in steps of a quarter
+    large, small = (
+        needs(LINES.format(v), tmp_path)["lines between 5 and 20 Hz"].length_s for v in (0.1, 0.05)
+    )
+    assert 4.0 / 1.25 <= small / large <= 16.0 * 1.25
+
+
+def test_lines_above_half_the_rate_take_a_second_run_at_another_rate(tmp_path) -> None:
+    text = "[[lines]]\nno_shared_line_above_arcsec = 2\nbetween_hz = [5, 40]"
+    need = needs(text, tmp_path)["lines between 5 and 40 Hz"]
+    assert need.runs == 2
+    assert "parts aliases" in need.how
+
+
+def test_limits_that_no_frames_show_say_what_would(tmp_path) -> None:
+    text = LINES.format(1e-5) + (
+        "[[after_slew]]\nrms_at_most_arcsec = 0.01\nover_s = 15\nwithin_s = 4\n"
+    )
+    for need in needs(text, tmp_path).values():
+        assert need.length_s is None
+        assert "sensor" in need.how
+
+
+def test_other_limits_take_repeats_taps_or_any_run(tmp_path) -> None:
+    text = (
+        "blur_time_s = 90\n[limits]\n'tap.settling_s' = {at_most = 1}\n"
+        "'sequence.stars_used' = {at_least = 4}\n'fwhm.recorded_arcsec' = {at_most = 2}\n"
+        "'structure.rms_major_arcsec' = {at_most = 0.2}\n"
+        "'tracking.drift_arcsec_per_min' = {at_most = 1}\n"
+    )
+    found = needs(text, tmp_path)
+    assert found["fwhm.recorded_arcsec"].length_s == 90.0
+    assert found["fwhm.recorded_arcsec"].runs == 3
+    assert "taps" in found["tap.settling_s"].how
+    assert found["sequence.stars_used"].how == "any run"
+    assert found["structure.rms_major_arcsec"].length_s >= 90.0
+    assert found["tracking.drift_arcsec_per_min"].length_s >= 90.0
+
+
+def test_limits_of_another_telescope_are_refused_in_a_plan(tmp_path) -> None:
+    with pytest.raises(InputError, match="the setup is of an aperture"):
+        needs("aperture_m = 2.0\n" + LINES.format(0.1), tmp_path)

@@ -6,7 +6,7 @@ import json
 
 from blursplit.campaign import compare, json_schemas, judge, plan
 from blursplit.campaign.limits import Limits
-from blursplit.rig import Setup, rig_of
+from blursplit.rig import Rig, Setup
 
 
 def test_each_record_names_a_published_schema_and_has_its_required_keys(make) -> None:
@@ -15,7 +15,7 @@ def test_each_record_names_a_published_schema_and_has_its_required_keys(make) ->
     records = (
         compare([make.result(name="a")], [make.result(name="b")], n_draws=500),
         judge(make.result(), rule),
-        plan(rig_of(Setup.model_validate(optics), {})),
+        plan(Rig.of_setup(Setup.model_validate(optics))),
     )
     schemas = json_schemas()
     assert len(schemas) == 4

@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from blursplit.campaign import Store, summarize_store
-from blursplit.campaign.pages import archive_page
-from blursplit.campaign.scatter import scatter_svg
+from blursplit.campaign.pages import archive_page, scatter_svg
 from blursplit.campaign.store import CONDITIONS
 from blursplit.campaign.summary import spread
 
@@ -69,6 +68,63 @@ def test_sequence_with_much_to_save_is_worth_opening(store) -> None:
     assert "structure costs 0.8 of 2.2 arcsec" in picks[0].reasons[0]
 
 
+def add(store, make, key, *, width=None, width_px=None, **columns):
+    """Put one more sequence of telescope T1 into a store."""
+    run = make.result(recorded=width)
+    run.fwhm.recorded_px = width_px
+    row = {
+        "content": "c", "settings": "s", "status": "done", "files": 2, "frames": 2, "version": "0",
+        "first_file": "a.fits", "name": key, **dict.fromkeys(CONDITIONS), "telescope": "T1",
+    } | columns  # fmt: skip
+    store.put(key, row, [f"{key}.fits"], run.to_json())
+
+
+def test_wide_sequence_of_a_telescope_stands_out_and_leads_the_page(tmp_path, make) -> None:
+    with Store(tmp_path / "w.db") as store:
+        for i, width in enumerate((2.0, 2.1, 1.9, 2.0, 4.0)):
+            add(store, make, f"w{i}", width=make.estimate(width, 0.1), night="2026-03-01")
+        summary = summarize_store(store)
+    assert [p.key for p in summary.worth_opening] == ["w4"]
+    assert summary.headline == (
+        "5 sequences of 1 night, median width 2 arcsec. w4 stands out: 4 arcsec wide, 2 times "
+        "the median of its telescope."
+    )
+
+
+def test_sequences_without_scale_say_so_and_how_to_give_it(tmp_path, make) -> None:
+    with Store(tmp_path / "p.db") as store:
+        add(store, make, "p", width_px=make.estimate(3.0, 0.1))
+        summary, rows = summarize_store(store), store.rows()
+    page = archive_page(summary, rows, "Archive")
+    assert summary.without_scale == {"T1": 1}
+    assert summary.overall.spreads["unscaled_fwhm_px"].median == 3.0
+    assert "T1=ARCSEC" in page
+    assert "median width 3 px" in summary.headline
+
+
+def test_nights_have_julian_days_and_undated_sequences_a_row(tmp_path, make) -> None:
+    with Store(tmp_path / "n.db") as store:
+        add(store, make, "a", night="2000-01-01")
+        add(store, make, "b")
+        summary, rows = summarize_store(store), store.rows()
+    # noon of 1 January 2000 is JD 2451545.0
+    assert [(n.label, n.julian_day) for n in summary.nights] == [
+        ("2000-01-01", 2451545), ("undated", None)
+    ]  # fmt: skip
+    assert "Undated: b" in archive_page(summary, rows, "Archive")
+
+
+def test_page_links_to_the_results_that_are_there(tmp_path, make) -> None:
+    with Store(tmp_path / "l.db") as store:
+        add(store, make, "there")
+        add(store, make, "gone")
+        summary, rows = summarize_store(store), store.rows()
+    (tmp_path / "results" / "there").mkdir(parents=True)
+    (tmp_path / "results" / "there" / "index.html").touch()
+    page = archive_page(summary, rows, "Archive", tmp_path / "results")
+    assert page.count("index.html") == 1
+
+
 def test_other_settings_do_not_mix(store) -> None:
     assert summarize_store(store, "other").sequences["done"] == 0
 
@@ -80,7 +136,7 @@ def test_page_escapes_what_comes_from_headers_and_has_its_figures(store) -> None
     assert "&lt;b&gt;a.fits" in page
     assert "Archive &amp; more" in page
     assert page.count('<svg class="figure"') >= 4
-    assert "triangles are upper limits" in page
+    assert "Triangles are upper limits" in page
 
 
 def test_empty_store_has_a_page(tmp_path) -> None:

@@ -50,6 +50,19 @@ def test_exit_code_tells_pass_fail_and_not_shown(result: Path, at_most: float, c
     assert call(result / "result.json", limits(result, at_most)).exit_code == code
 
 
+@pytest.mark.parametrize("form", [[], ["--json"]])
+def test_a_reader_that_leaves_is_no_fault_and_the_answer_stands(result: Path, form) -> None:
+    import subprocess
+    import sys
+
+    code = "from blursplit.cli import app; app()"
+    args = [sys.executable, "-c", code, "accept", result, limits(result, 0.1), *form]
+    with subprocess.Popen(args, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as run:
+        run.stdout.close()
+        assert run.stderr.read() == b""
+        assert run.wait() == 3
+
+
 def test_bad_limits_are_code_2_and_name_the_key(result: Path) -> None:
     done = call(result, limits(result, 0.2, "colour = 'red'"))
     assert done.exit_code == 2
@@ -63,13 +76,35 @@ def test_page_is_to_be_signed_and_escapes_its_texts(result: Path, tmp_path: Path
     text = page.read_text()
     assert json.loads(done.stdout)["state"] == "pass"
     assert "Accepted by" in text
-    assert "30 s" in text
+    assert "30\u00a0s" in text
     assert "Pier &lt;1&gt;" in text
     assert "&lt;b&gt;run" in text
     assert "<b>run" not in text
 
 
+def test_out_makes_its_parents(result: Path, tmp_path: Path) -> None:
+    page = tmp_path / "new" / "folder" / "page.html"
+    assert call(result, limits(result, 0.25), "--out", page).exit_code == 0
+    assert page.is_file()
+
+
+def test_page_states_files_and_what_is_judged(result: Path, tmp_path: Path) -> None:
+    import hashlib
+
+    file = limits(result, 0.25)
+    done = call(result, file, "--out", tmp_path / "page.html", "--json")
+    record = json.loads(done.stdout)
+    digest = hashlib.sha256(file.read_bytes()).hexdigest()
+    assert record["limits_digest"] == digest
+    text = (tmp_path / "page.html").read_text()
+    assert digest[:16] in text
+    assert record["runs"][0]["digest"][:16] in text
+    assert "PASS" in text
+    assert record["judged_utc"][:10] in text
+
+
 def test_page_that_cannot_be_written_is_one_line(result: Path, tmp_path: Path) -> None:
+    (tmp_path / "none").touch()
     done = call(result, limits(result, 0.25), "--out", tmp_path / "none" / "page.html")
     assert done.exit_code == 2
     assert done.stderr.count("\n") == 1

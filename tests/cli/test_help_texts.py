@@ -7,7 +7,7 @@ import re
 import pytest
 from typer.testing import CliRunner
 
-from blursplit.campaign.executors import dask_cluster
+from blursplit.campaign.workers import dask_cluster
 from blursplit.cli import COMMANDS, app
 from blursplit.errors import InputError
 
@@ -32,3 +32,10 @@ def test_times_are_in_seconds() -> None:
 def test_an_address_that_is_none_is_refused_before_a_client_is_made() -> None:
     with pytest.raises(InputError, match="is no address"), dask_cluster("foo"):
         pytest.fail("no cluster is there")
+
+
+@pytest.mark.parametrize(("typed", "meant"), [("measur", "measure"), ("plann", "plan")])
+def test_misspelt_command_is_answered_with_the_one_meant(typed, meant):
+    done = CliRunner().invoke(app, [typed])
+    assert done.exit_code == 2
+    assert f"did you mean '{meant}'?" in done.stderr

@@ -131,6 +131,38 @@ def test_no_interval_names_the_option(tmp_path):
     path = tmp_path / "cube.fits"
     fits.PrimaryHDU(np.arange(12 * 20 * 24, dtype=np.int32).reshape(12, 20, 24)).writeto(path)
     result = run(path)
-    assert result.exit_code == 2
-    assert "--set camera.frame_interval_s=" in result.stderr
+    assert "--set camera.frame_interval_s=" in result.stdout
     assert run(path, "--set", "camera.frame_interval_s=0.02").exit_code == 0
+
+
+@pytest.fixture
+def timeless(tmp_path: Path) -> Path:
+    """Write a cube of which nothing says when its frames were taken."""
+    frames = np.random.default_rng(2).normal(800, 30, (60, 20, 24)).astype(np.uint16)
+    path = tmp_path / "timeless.fits"
+    fits.PrimaryHDU(frames).writeto(path)
+    return path
+
+
+def test_frames_without_times_are_inspected_all_the_same(timeless):
+    result = run(timeless, "--json")
+    assert result.exit_code == 0, result.stderr
+    found = Inspection.model_validate(json.loads(result.stdout))
+    assert (found.timing, found.duration_s, found.frames) == (None, None, 60)
+    assert found.missing[0].key == "frame_interval_s"
+    assert found.can == ["widths of the stars"]
+    assert "times unknown" in run(timeless).stdout
+
+
+def test_written_setup_is_read_again_and_names_what_is_missing(cube, tmp_path):
+    from blursplit.rig import Rig
+
+    file = tmp_path / "new" / "setup.toml"
+    done = run(cube, "--set", "telescope.aperture_m=0.25", "--write-setup", file)
+    assert done.exit_code == 0, done.stderr
+    text = file.read_text()
+    assert Rig.read(file, []).get("aperture_m") == 0.25
+    assert "# pixel_scale_arcsec =   # missing: arcseconds" in text
+    assert "# exposure_s = 0.005  # header" in text
+    assert run(cube, "--write-setup", file).exit_code == 2
+    assert file.read_text() == text

@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.evidence.guide_loop import find_guide_motion
 from blursplit.measure import Source, measure_tracks
-from blursplit.rig import Setup, assemble, read_setup
+from blursplit.rig import Rig, Setup, merge_settings
 from blursplit.simulate.motion import noise_series
 from blursplit.stars.tracks import StarTracks
 
@@ -68,8 +68,8 @@ def _result(tmp_path, tracks):
         f"[mount]\nguide_period_s = {CYCLE_S}\n",
         encoding="utf-8",
     )
-    known, origins = read_setup(setup)
-    source = Source(tracks, assemble(known, origins, {}), "guided", 1, FRAMES)
+    rig = merge_settings(Rig.read(setup), {})
+    source = Source(tracks, rig, "guided", 1, FRAMES)
     return measure_tracks(source).result
 
 
@@ -97,4 +97,4 @@ def test_no_cycle_or_too_few_of_them_give_nothing(cycle_s):
     tracks = _tracks(guided=True)
     grid = grid_data(tracks, fit_common_motion(tracks), scale_arcsec=1.0, cadence_s=CADENCE_S)
     setup = Setup() if cycle_s is None else Setup(mount={"guide_period_s": cycle_s})
-    assert find_guide_motion(grid, assemble(setup, {}, {})) is None
+    assert find_guide_motion(grid, merge_settings(Rig.of_setup(setup), {})) is None

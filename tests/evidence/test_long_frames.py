@@ -7,9 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.evidence.long_frames import (
-    altitude_deg,
     fit_width_law,
-    pairs_over_minutes,
     tracking_of_long_frames,
 )
 from blursplit.motion.inside import FrameTensors
@@ -178,35 +176,3 @@ def test_focus_that_moves_takes_its_part_of_the_width():
     rest = law.constant_arcsec2 + law.air_arcsec2
     assert_allclose(np.median(rest), 4.0, rtol=0.05)
     assert np.quantile(law.constant_arcsec2, 0.05) < 0.5
-
-
-def test_altitude_follows_the_hour_angle():
-    """At the meridian 90 - |latitude - declination|; the celestial pole stands still."""
-    assert_allclose(
-        altitude_deg(np.zeros(1), hour_angle_deg=0.0, declination_deg=10.0, latitude_deg=50.0), 50.0
-    )
-    pole = altitude_deg(
-        np.array([0.0, 9e3]), hour_angle_deg=20.0, declination_deg=90.0, latitude_deg=32.0
-    )
-    assert_allclose(pole, 32.0, atol=1e-9)
-
-
-def test_refraction_over_minutes_is_not_called_air():
-    """A field drawn together along the vertical is slow, within the bound of the altitude."""
-    rng = np.random.default_rng(6)
-    time = 180.0 * np.arange(70)
-    altitude = altitude_deg(time, hour_angle_deg=10.0, declination_deg=45.0, latitude_deg=32.0)
-    place = rng.uniform(-1500, 1500, (12, 2))
-    squeeze = 2.79e-4 / np.sin(np.radians(altitude)) ** 2
-    residual = np.zeros((70, 12, 2))
-    residual[:, :, 1] = -(squeeze - squeeze.mean())[:, None] * place[:, 1]
-    residual += 0.05 * rng.standard_normal(residual.shape)
-    found = pairs_over_minutes(time, residual, np.full((70, 12), 0.05), place, altitude)
-    assert found is not None
-    assert found.is_refraction
-    assert found.fast_rms_arcsec < 0.02
-    truth = np.sqrt(np.mean(np.var(residual[:, :, 1], axis=0) - 0.05**2) / 2)
-    assert_allclose(found.slow_rms_arcsec, truth, rtol=0.1)
-    bare = pairs_over_minutes(time, residual, np.full((70, 12), 0.05), place)
-    assert bare is not None
-    assert not bare.is_refraction

@@ -12,7 +12,7 @@ from blursplit.budget.air_data import AirTable, Axis, OneStar, mean_of_openings
 from blursplit.evidence.mask import MaskFailure, MaskReading, read_mask
 from blursplit.facts import gather_facts
 from blursplit.measure import Source, measure_tracks
-from blursplit.rig import assemble, read_setup
+from blursplit.rig import Rig, merge_settings
 from blursplit.stars.tracks import StarTracks
 from blursplit.turbulence.conversions import r0_m
 from blursplit.turbulence.spectra import tilt_spectra
@@ -75,8 +75,7 @@ def image_tracks(*, shake_arcsec=0.0, extra=0, flux=(1.0, 1.0), seed=5):
 
 def instrument_of(*options):
     """Return the instrument that these options describe."""
-    setup, origins = read_setup(None, options)
-    return assemble(setup, origins, {})
+    return merge_settings(Rig.read(None, options), {})
 
 
 def reading_of(tracks, *options):

@@ -14,7 +14,7 @@ from blursplit.budget.line_records import to_result
 from blursplit.budget.lines import search_lines
 from blursplit.evidence.rolling_rows import align_rows, zones_to_search
 from blursplit.motion.grid import GridData, GridSegment
-from blursplit.rig import Camera, Setup, assemble
+from blursplit.rig import Camera, Rig, Setup, merge_settings
 
 RATE, N, STARS = 60.0, 1800, 8
 EXPOSURE_S = 0.005
@@ -82,7 +82,7 @@ def _grid(scenes, seed, rms):
 
 
 def _lines(grid):
-    instrument = assemble(Setup(camera=Camera(row_order="first-row-first")), {}, {})
+    instrument = merge_settings(Rig.of_setup(Setup(camera=Camera(row_order="first-row-first"))), {})
     return search_lines(grid, SimpleNamespace(timing="regular"), instrument, None)[1]
 
 

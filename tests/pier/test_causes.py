@@ -21,7 +21,7 @@ from blursplit.pier.causes import (
     name_lines,
 )
 from blursplit.result import Line
-from blursplit.rig import KnownLine, Setup, assemble
+from blursplit.rig import KnownLine, Rig, Setup, merge_settings
 from blursplit.spectra import AliasDecision
 
 RANGE = (1e-3, 120.0)
@@ -268,7 +268,7 @@ def test_fans_and_grid_of_the_setup_reach_the_lines():
         )
         alias = AliasDecision(np.array([hz]), np.ones(1), ())
         found = [FoundLine(fit, None, alias)]  # type: ignore[arg-type]
-        instrument = assemble(setup, {}, {})
+        instrument = merge_settings(Rig.of_setup(setup), {})
         (line,) = name_found(found, instrument, cadence_s=0.005, lowest_hz=0.5)
         names[hz] = line.cause_odds
     assert "mains 50 Hz" not in names[50.0]

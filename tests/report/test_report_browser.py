@@ -3,26 +3,9 @@
 from __future__ import annotations
 
 import io
-import shutil
 
 import pytest
 
-pytest.importorskip("playwright")
-
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-SWITCHES = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
-pytestmark = pytest.mark.skipif(
-    CHROMIUM is None, reason="no chromium on this machine (Debian's package is called chromium)"
-)
 CASES = (
     "yes",
     "no",
@@ -37,52 +20,14 @@ CASES = (
 )
 
 
-@pytest.fixture(scope="module")
-def browser():
-    """Return one browser for all tests of this file."""
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as control:
-        running = control.chromium.launch(executable_path=CHROMIUM, args=SWITCHES)
-        yield running
-        running.close()
-
-
-@pytest.fixture(scope="module")
-def folder(tmp_path_factory):
-    """Return a folder whose name has a space and a letter beyond ASCII, as users' have."""
-    return tmp_path_factory.mktemp("pagés of nights")
-
-
 @pytest.fixture
-def visit(browser, folder, page_of):
+def visit(open_page, page_of):
     """Return a function that opens a case's page and fails on any error in its console."""
-    troubles: list[str] = []
-    contexts = []
 
-    def open_page(name, *, width=1280, height=900, **settings):
-        path = folder / f"{name}.html"
-        path.write_text(page_of(name), encoding="utf-8")
-        context = browser.new_context(viewport={"width": width, "height": height}, **settings)
-        contexts.append(context)
-        page = context.new_page()
-        page.on("console", lambda message: troubles.append(f"{message.type}: {message.text}"))
-        page.on("pageerror", lambda error: troubles.append(str(error)))
-        page.on(
-            "request",
-            lambda request: (
-                None
-                if request.url.startswith(("file:", "data:"))
-                else troubles.append(f"request to {request.url}")
-            ),
-        )
-        page.goto(path.as_uri())
-        return page
+    def open_case(name, **settings):
+        return open_page(page_of(name), name, **settings)
 
-    yield open_page
-    for context in contexts:
-        context.close()
-    assert troubles == []
+    return open_case
 
 
 def unfold(page):

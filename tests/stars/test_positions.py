@@ -249,6 +249,7 @@ def test_too_little_is_told():
     [
         (b"", "it has no columns at all"),
         (b"\xff\xfe\x00", "is no table of positions"),
+        (b"0.27 -0.38\n0.25 -0.31\n", "has no header line"),
         (b"time,star,x,y\n1,2\n", "column 'x' has no unit"),
         (b"# %ECSV 1.0\n# ---\n# datatype: [\n", "is no table of positions"),
         (b"time_s,x [furlong per],y_px\n1,2,3\n", "unit 'furlong per' is unknown"),

@@ -7,9 +7,9 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.special import jv
 
-from blursplit.turbulence.exposure import exposed_covariance, exposure_factor, pair_exposure_factor
+from blursplit.turbulence.exposure import exposure_factor, pair_exposure_factor
 from blursplit.turbulence.spectra import cross_spectra, cross_spectrum_table, tilt_spectra
-from blursplit.turbulence.tilt import pair_covariance, pair_kernels, tilt_coefficient, tilt_filter
+from blursplit.turbulence.tilt import pair_covariance, tilt_coefficient, tilt_filter
 
 X = np.geomspace(1e-6, 50.0, 6000)
 
@@ -136,20 +136,3 @@ def test_cross_spectra_at_zero_separation_are_the_mean_spectrum():
     mean = 0.5 * sum(tilt_spectra(x, 0.02, 0.33, "G"))
     assert_allclose(along[:, 0], mean)
     assert_allclose(across[:, 0], mean)
-
-
-def test_exposed_covariance_agrees_with_averaging_over_wind_angles():
-    angle = (np.arange(90) + 0.5) * np.pi / 90
-    for path in (0.5, 3.0):
-        along, across = exposed_covariance([0.0, 1.0], 0.01, 0.0, 1.0, path)
-        for i, covariance in enumerate((along, across)):
-            factor = pair_exposure_factor(path, 1.0, angle, 0.01, 0.0, "Z")[i].mean()
-            still = pair_kernels(1.0, 0.01, 0.0, "Z")[i]
-            assert_allclose(2 * (covariance[0] - covariance[1]) / still, factor, atol=5e-4)
-
-
-def test_no_exposure_takes_nothing():
-    got = exposed_covariance([[0.0, 0.5], [2.0, 7.0]], 0.02, 0.0, 0.3, 0.0)
-    z = pair_covariance([[0.0, 0.5], [2.0, 7.0]], 0.02, 0.0, "Z")
-    g = pair_covariance([[0.0, 0.5], [2.0, 7.0]], 0.02, 0.0, "G")
-    assert_allclose(got[0], 0.3 * z[0] + 0.7 * g[0])

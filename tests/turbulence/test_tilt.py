@@ -15,7 +15,6 @@ from blursplit.turbulence.tilt import (
     pair_covariance,
     pair_kernels,
     tilt_coefficient,
-    tilt_coefficients,
 )
 
 
@@ -178,15 +177,6 @@ def test_centroid_goes_from_beyond_z_to_near_g_as_its_window_widens():
     assert_allclose(mixed_coefficient(float(middle)) / tilt_coefficient("Z"), 0.97, atol=0.02)
     kernels = mixed_kernels(2.0, 0.0, 0.0, 0.0)
     assert_allclose(kernels, pair_kernels(2.0, 0.0, 0.0, "G"))
-
-
-def test_many_outer_scales_at_once_are_the_single_ones():
-    ratios = np.array([0.0, 1e-5, 0.0037, 0.011, 0.033, 0.6])
-    for kind, obstruction in (("G", 0.0), ("Z", 0.33)):
-        single = [tilt_coefficient(kind, obstruction, float(r)) for r in ratios]
-        assert_allclose(tilt_coefficients(kind, obstruction, ratios), single, rtol=1e-4)
-    with pytest.raises(ValueError, match="outer scale"):
-        tilt_coefficients("Z", 0.0, 1.5)
 
 
 def test_obstruction_lowers_the_share_of_z_tilt():

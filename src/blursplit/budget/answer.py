@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.optimize import brentq
 
+from blursplit.budget.air_data import TILT
 from blursplit.budget.fit import AirFit, FitSetup, fit_air
 from blursplit.budget.histories import (
     DriveDraws,
@@ -13,28 +16,37 @@ from blursplit.budget.histories import (
     HistorySetup,
     draw_histories,
 )
-from blursplit.budget.lower_bound import lower_bound_j
-from blursplit.budget.matched import match_width
 from blursplit.budget.record import Allowed, Lines, Motion
 from blursplit.budget.summary import Readings, read_off
 from blursplit.constants import (
+    ARCSEC_PER_RADIAN,
+    DIFFERENTIAL_SLOWEST_HZ,
     FWHM_PER_SIGMA,
+    LARGEST_TILT,
     LONGEST_RINGING_S,
+    LOWER_BOUND_DRAWS,
     N_HISTORIES,
+    SEEING_IN_LAMBDA_OVER_R0,
     STEADY_BLUR_EXPOSURE_S,
+    TILT_G_OVER_Z,
 )
+from blursplit.definitions import Conditions, History, in_windows, width
 from blursplit.estimate import Estimate
 from blursplit.evidence.guest import Guest, KnownOptics, Record
 from blursplit.evidence.long_frames import fit_width_law, tracking_of_long_frames
+from blursplit.facts import Optics
 from blursplit.image.stack import (
     StarImages,
     registration_noise_arcsec2,
     window_over_diffraction,
 )
 from blursplit.image.transfer import OpticsData, registered_transfer
+from blursplit.motion import PairStatistics
+from blursplit.motion.grid import GridData, remove_trend
 from blursplit.motion.inside import InsideMotion, fit_inside_motion, measure_frame_tensors
 from blursplit.motion.shared_shape import fast_variance_px2, shared_shape
-from blursplit.types import FloatArray
+from blursplit.turbulence.tilt import pair_kernels
+from blursplit.types import FloatArray, IntArray
 
 __all__ = ["Answer", "split_blur"]
 
@@ -45,14 +57,10 @@ class Answer:
 
     Parameters
     ----------
-    fit : AirFit or None
-    histories : Histories or None
-    readings : Readings or None
     transfer : OpticsData or None
         The registered star's transfer function.
     guests : tuple of Guest
         With what the star's image told them.
-    inside : InsideMotion or None
     lower_strength : ndarray
         Draws of the smallest r0^(-5/3) that the pairs allow; empty without a pair.
     """
@@ -321,3 +329,160 @@ def _narrowest(record: Record) -> float | None:
     sigma = 1.25 * np.nanstd(width[seen], axis=1) / np.sqrt(count[seen])
     law = fit_width_law(middle, np.maximum(sigma, 1e-3 * middle))
     return None if law is None else law.narrowest_arcsec
+
+
+# --- air that a width leaves ----------------------------------------------------------------------
+def match_width(
+    conditions: Conditions,
+    time_s: FloatArray,
+    segment: IntArray,
+    paths: Sequence[dict[str, FloatArray]],
+    inside: Sequence[dict[str, FloatArray]],
+    recorded: Estimate,
+    *,
+    blur_time_s: float,
+    outer_scale_m: tuple[float, float],
+    stated_optics_arcsec: float | None,
+    narrowest_arcsec: float | None,
+    may_shake: bool,
+    seed: int,
+) -> tuple[History, ...]:
+    """Return histories of a run whose widths are known but whose air no spectrum shows.
+
+    The air is what is left: in each draw the optics take a part of the width that motion and base
+    leave, flat between nothing and all of it where nobody stated it, and the air the rest. So air
+    and optics come out as ranges that only their sum bounds.
+
+    Parameters
+    ----------
+    time_s, segment : ndarray, shape (n,)
+    paths, inside : sequence of dict
+        Of each draw: paths (n, 2) and blur tensors inside the frames, by owner.
+    recorded : Estimate
+        Its error is drawn.
+    outer_scale_m : (low, high)
+    stated_optics_arcsec : float or None
+        FWHM of the optics as stated.
+    narrowest_arcsec : float or None
+        FWHM that the optics, constant over the run, cannot exceed.
+    may_shake : bool
+        Whether the constant blur may be a steady vibration.
+    """
+    rng = np.random.default_rng([seed, 78])
+    assert recorded.value is not None  # noqa: S101 - a measured width
+    assert recorded.high is not None  # noqa: S101
+    sigma = recorded.high - recorded.value
+    constant2 = np.inf
+    if narrowest_arcsec is not None:
+        bare = History(conditions, time_s[:1], segment[:1])
+        most = (narrowest_arcsec / FWHM_PER_SIGMA) ** 2
+        constant2 = _solve(bare, "optics", narrowest_arcsec, most)
+    out = []
+    for path, blur in zip(paths, inside, strict=True):
+        wanted = max(recorded.value + sigma * rng.standard_normal(), 0.1 * recorded.value)
+        history = History(
+            conditions,
+            time_s,
+            segment,
+            path,
+            blur,
+            outer_scale_m=float(np.exp(rng.uniform(*np.log(outer_scale_m)))),
+            optics_may_shake=may_shake,
+        )
+        seen = in_windows(history, blur_time_s)
+        if stated_optics_arcsec is None:
+            rest2 = _solve(seen, "optics", wanted, (wanted / FWHM_PER_SIGMA) ** 2)
+            rest2 = min(rest2, constant2)
+            optics2 = rng.random() * rest2
+        else:
+            optics2 = (stated_optics_arcsec / FWHM_PER_SIGMA) ** 2
+        tensor = optics2 * np.eye(2)
+        unit = SEEING_IN_LAMBDA_OVER_R0 * conditions.wavelength_m * ARCSEC_PER_RADIAN
+        strongest = (2.0 * wanted / unit) ** (5.0 / 3.0)
+        with_optics = replace(seen, optics_arcsec2=tensor)
+        strength = _solve(with_optics, "air", wanted, strongest)
+        out.append(replace(history, optics_arcsec2=tensor, strength=strength))
+    return tuple(out)
+
+
+def _solve(history: History, what: str, wanted: float, most: float) -> float:
+    """Return how much of the optics' variance, or of air, makes the wanted width.
+
+    0 where it is wider without any, `most` where it is narrower with all of it.
+    """
+
+    def beyond(size: float) -> float:
+        if what == "air":
+            return width(replace(history, strength=size)) - wanted
+        return width(replace(history, optics_arcsec2=size * np.eye(2))) - wanted
+
+    if beyond(0.0) >= 0:
+        return 0.0
+    return most if beyond(most) <= 0 else float(brentq(beyond, 0.0, most, rtol=1e-3))
+
+
+# --- the lower bound on the air -------------------------------------------------------------------
+# No vibration moves two stars apart, so all of what pairs do differently is air. The bound uses the
+# variance as measured, noise removed, exposure averaging not undone, and the largest kernel that
+# any height can have.
+def lower_bound_j(
+    pairs: PairStatistics,
+    grid: GridData,
+    optics: Optics,
+    scale_arcsec: float,
+    rng: np.random.Generator,
+) -> FloatArray:
+    """Return draws of the smallest r0^(-5/3) that the pairs allow; empty without a pair.
+
+    Parameters
+    ----------
+    grid : GridData
+        For the length of the record.
+
+    Notes
+    -----
+    J >= variance/(K lambda^2 D^(-1/3)) with K the largest pair kernel: both axes' mean at the
+    separation and outer scale at which it peaks. With two stars only their motion along the line
+    that joins them is used, since rotation adds across it.
+    """
+    if not len(pairs.separation_px) or len(grid.star) < 2:  # noqa: PLR2004
+        return np.zeros(0)
+    two_stars = len(grid.star) == 2  # noqa: PLR2004
+    if two_stars:
+        variance = float(pairs.along_var_px2[0]) * scale_arcsec**2
+    else:
+        variance = _mean_pair_variance(grid)
+    s = np.geomspace(0.5, 200.0, 40)
+    largest = 0.0
+    for outer in optics.outer_scale_m:
+        k_along, k_across = pair_kernels(s, optics.aperture_m / outer, optics.obstruction, TILT)
+        largest = max(largest, float(np.max(k_along if two_stars else 0.5 * (k_along + k_across))))
+    independent = max(grid.duration_s * DIFFERENTIAL_SLOWEST_HZ, 1.0) * (1.0 if two_stars else 4.0)
+    spread = 1.0 + rng.standard_normal(LOWER_BOUND_DRAWS) / np.sqrt(independent)
+    tilt = rng.uniform(TILT_G_OVER_Z, LARGEST_TILT, LOWER_BOUND_DRAWS)
+    j = variance * np.maximum(spread, 0.0) / (largest * tilt * optics.unit_arcsec2)
+    return np.asarray(np.maximum(j, 1e-9))
+
+
+def _mean_pair_variance(grid: GridData) -> float:
+    """Mean variance of the pairs, one axis, that rotation and plate scale cannot have made.
+
+    Of n stars, 2n - 4 numbers are left after shift, rotation and scale of every frame are
+    removed. Beams that have fully parted give each of them half the variance of a pair; beams
+    that have not give more of it to rotation and scale, the widest patterns of all, so that
+    what is left then falls short, as a lower bound may.
+    """
+    n = len(grid.star)
+    x = grid.star_x_arcsec - grid.star_x_arcsec.mean()
+    y = grid.star_y_arcsec - grid.star_y_arcsec.mean()
+    one, zero = np.ones(n), np.zeros(n)
+    columns = [(one, zero), (zero, one), (-y, x), (x, y)]
+    basis, _ = np.linalg.qr(np.stack([np.concatenate(c) for c in columns], axis=1))
+    project = np.eye(2 * n) - basis @ basis.T
+    noise = np.tile(grid.noise_psd_arcsec2_hz / (2.0 * grid.cadence_s), 2)
+    left = sum(
+        len(s.real) * float(remove_trend(s.stars_arcsec @ project).var(axis=0).sum())
+        for s in grid.segments
+    )
+    total = left / sum(len(s.real) for s in grid.segments) - float(np.diag(project) @ noise)
+    return max(total, 0.0) / (n - 2)

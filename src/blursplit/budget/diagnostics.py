@@ -1,21 +1,34 @@
-"""Arrays and images behind the numbers: what the page draws."""
+"""What needs no model: arrays and images that the page draws, plain statistics, events."""
 
 from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
 from blursplit.budget.histories import Histories
-from blursplit.constants import LOOP_FRAMES, OVERSAMPLING
+from blursplit.constants import (
+    ARCSEC_PER_RADIAN,
+    EVENT_FALSE_ALARM,
+    LOOP_FRAMES,
+    OVERSAMPLING,
+    PAIR_BINS,
+    PAIRS_IN_BIN,
+)
 from blursplit.definitions import Conditions, History, in_windows, motion_covariance
+from blursplit.estimate import with_error
 from blursplit.facts import Facts
 from blursplit.image.stack import StarImages, star_images
 from blursplit.motion import CommonMotion, PairStatistics
 from blursplit.motion.grid import GridData
+from blursplit.motion.pairs import detrend
+from blursplit.result import Event, EventSearch, PairMotion
+from blursplit.result import Motion as MotionPart
+from blursplit.spectra import MotionEvent
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray
 
@@ -205,3 +218,157 @@ def _on_frames(tracks: StarTracks, grid: GridData, series: list[FloatArray]) -> 
         real = segment.frame >= 0
         out[segment.frame[real]] = motion[real]
     return out
+
+
+# --- plain statistics, before any model -----------------------------------------------------------
+def motion_part(
+    tracks: StarTracks, motion: CommonMotion, pairs: PairStatistics, scale: float | None
+) -> MotionPart:
+    """Return rms of shared and pair motion: trend and noise removed, averaging not undone."""
+    seen = np.isfinite(motion.x_px)
+    time, segment = tracks.time_s[seen], tracks.segment[seen]
+    noise2 = float(np.nanmean(motion.noise_px[seen] ** 2))
+    rms = [
+        max(float(np.var(detrend(time, values[seen], segment))) - noise2, 0.0) ** 0.5
+        for values in (motion.x_px, motion.y_px)
+    ]
+    single = float(np.sqrt(np.nanmean(np.where(tracks.good, tracks.sigma_px, np.nan) ** 2)))
+    turn = motion.rotation_rad[seen]
+    turning = bool(np.any(turn != 0))
+    have_pairs = len(pairs.separation_px) > 0
+    return MotionPart(
+        common_rms_x_arcsec=None if scale is None else rms[0] * scale,
+        common_rms_y_arcsec=None if scale is None else rms[1] * scale,
+        noise_rms_arcsec=None if scale is None else single * scale,
+        common_rms_x_px=rms[0],
+        common_rms_y_px=rms[1],
+        pair_rms_x_px=float(np.median(pairs.mad_x_px)) if have_pairs else None,
+        pair_rms_y_px=float(np.median(pairs.mad_y_px)) if have_pairs else None,
+        noise_rms_px=single,
+        rotation_rms_arcsec=float(ARCSEC_PER_RADIAN * np.std(detrend(time, turn, segment)))
+        if turning
+        else None,
+        pairs=[] if scale is None else _pair_bins(pairs, scale),
+    )
+
+
+def _pair_bins(pairs: PairStatistics, scale: float) -> list[PairMotion]:
+    """Pairs in bins of separation with about equal numbers."""
+    n = len(pairs.separation_px)
+    if n == 0:
+        return []
+    order = np.argsort(pairs.separation_px)
+    bins = np.array_split(order, max(1, min(PAIR_BINS, n // PAIRS_IN_BIN)))
+    return [
+        PairMotion(
+            separation_arcsec=float(pairs.separation_px[rows].mean() * scale),
+            along_rms_arcsec=_root(pairs.along_var_px2[rows], scale),
+            across_rms_arcsec=_root(pairs.across_var_px2[rows], scale),
+            count=len(rows),
+        )
+        for rows in bins
+    ]
+
+
+def _root(variance_px2: FloatArray, scale: float) -> float | None:
+    mean = float(variance_px2.mean())
+    return scale * float(np.sqrt(mean)) if mean > 0 else None
+
+
+# --- events of the shared motion ------------------------------------------------------------------
+def find_shared_events(
+    grid: GridData, start_utc: str | None
+) -> tuple[list[Event], EventSearch | None]:
+    """Find events in each stretch of the shared motion.
+
+    Parameters
+    ----------
+    grid : GridData
+        In arcsec, drive terms removed.
+    start_utc : str or None
+        ISO time at which the grid's times are zero.
+
+    Returns
+    -------
+    list of Event
+    EventSearch
+        Its smallest peak is that of the least sensitive stretch.
+    """
+    from blursplit.spectra import find_events
+
+    searches = [
+        find_events(
+            segment.start_s + np.arange(len(segment.real), dtype=np.float64) * grid.cadence_s,
+            segment.shared_arcsec,
+            grid.cadence_s,
+            real=segment.real,
+            # the longer a stretch, the larger its part of what may go wrong in the record
+            false_alarm=EVENT_FALSE_ALARM * len(segment.real) * grid.cadence_s / grid.duration_s,
+        )
+        for segment in grid.segments
+    ]
+    events = [_event(event, start_utc) for search in searches for event in search.events]
+    energy = sum(search.energy for search in searches)
+    affected = sum(search.energy_affected for search in searches)
+    return events, EventSearch(
+        frames_searched=sum(int(segment.real.sum()) for segment in grid.segments),
+        frames_affected=sum(int(search.affected.sum()) for search in searches),
+        fast_motion_share=affected / energy if energy > 0 else 0.0,
+        smallest_peak_arcsec=max(search.smallest_peak for search in searches),
+        window_s=searches[0].window_s,
+        false_alarm_probability=EVENT_FALSE_ALARM,
+    )
+
+
+def _event(event: MotionEvent, start_utc: str | None) -> Event:
+    return Event(
+        start_s=event.start_s,
+        start_utc=_later(start_utc, event.start_s),
+        duration_s=event.duration_s,
+        frames=event.frames,
+        kind=event.kind,
+        onsets=event.onsets,
+        peak_arcsec=with_error(event.peak, event.peak_error),
+        frequency_hz=event.frequency_hz,
+        frequency_low_hz=event.low_hz,
+        frequency_high_hz=event.high_hz,
+    )
+
+
+def _later(start_utc: str | None, seconds: float) -> str | None:
+    """Return an ISO time so much later, to the hundredth of a second."""
+    if start_utc is None:
+        return None
+    moment = datetime.fromisoformat(start_utc)
+    if moment.tzinfo is not None:
+        moment = moment.astimezone(UTC).replace(tzinfo=None)
+    # rounded, not cut: 5 ms up
+    moment += timedelta(seconds=seconds, milliseconds=5)
+    return moment.isoformat(timespec="milliseconds")[:-1]
+
+
+def time_frequency_arrays(grid: GridData) -> dict[str, FloatArray]:
+    """Return the shared motion's density by time and frequency; empty for too short a record.
+
+    Parameters
+    ----------
+    grid : GridData
+        In arcsec.
+    """
+    from blursplit.spectra import time_frequency
+
+    try:
+        view = time_frequency(
+            grid.time_s,
+            grid.shared_arcsec,
+            grid.cadence_s,
+            segment=grid.number,
+            real=np.concatenate([s.real for s in grid.segments]),
+        )
+    except ValueError:
+        return {}
+    return {
+        "time_edge_s": view.time_edge_s,
+        "frequency_edge_hz": view.frequency_edge_hz,
+        "common_psd_by_time_arcsec2_hz": view.psd,
+    }

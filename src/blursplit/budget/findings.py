@@ -10,10 +10,8 @@ import numpy as np
 
 from blursplit.budget import diagnostics, summary
 from blursplit.budget.answer import Answer
-from blursplit.budget.event_records import find_shared_events, time_frequency_arrays
 from blursplit.budget.judge import Findings, judge_positions, judge_widths, worth_of
 from blursplit.budget.line_records import to_result
-from blursplit.budget.motion_part import motion_part
 from blursplit.budget.record import Allowed, Lines, Motion, shown_owner
 from blursplit.constants import SHOWN_SHARE, STEADY_BLUR_EXPOSURE_S, WIDTH_DISAGREEMENT
 from blursplit.drive.right_ascension import read_drive
@@ -74,9 +72,11 @@ def write_down(
     events: list[Event] = []
     event_search: EventSearch | None = None
     if motion.quiet is not None and facts.scale_arcsec is not None:
-        events, event_search = find_shared_events(motion.quiet, record.tracks.start_utc)
+        events, event_search = diagnostics.find_shared_events(motion.quiet, record.tracks.start_utc)
     parts: dict[str, Any] = {
-        "motion": motion_part(record.tracks, motion.shared, motion.pairs, facts.scale_arcsec),
+        "motion": diagnostics.motion_part(
+            record.tracks, motion.shared, motion.pairs, facts.scale_arcsec
+        ),
         "fwhm": fwhm,
         "lines": to_result(
             list(lines.found),
@@ -389,7 +389,7 @@ def _series(
         arrays |= lines.arrays
         if motion.quiet is not None:
             arrays |= diagnostics.density_curves(motion.quiet)
-            arrays |= time_frequency_arrays(motion.quiet)
+            arrays |= diagnostics.time_frequency_arrays(motion.quiet)
     images = {} if tracks.finder_adu is None else {"finder": tracks.finder_adu}
     scale = None
     if stack is not None:

@@ -22,11 +22,13 @@ from blursplit.budget.line_terms import (
     blur_inside_exposure,
     line_cores_hz,
     line_density,
+    shared_coefficients,
+    without_lines,
 )
-from blursplit.budget.realise import shared_coefficients, without_lines
 from blursplit.budget.sampler import Draws, effective_draws, r_hat, sample
 from blursplit.constants import (
     ARCSEC_PER_RADIAN,
+    BAND_PERCENTILES,
     FIT_EXCLUDED_WIDTH,
     FIT_FINAL_SWEEPS,
     FIT_FINE_FREQUENCIES,
@@ -51,8 +53,6 @@ from blursplit.turbulence.conversions import STRUCTURE_CONSTANT
 from blursplit.turbulence.tilt import pair_kernels
 from blursplit.types import FloatArray
 
-BAND = (15.865, 50.0, 84.135)
-
 
 @dataclass(frozen=True)
 class FitSetup:
@@ -60,11 +60,8 @@ class FitSetup:
 
     Parameters
     ----------
-    optics : Optics
-    recorded_fwhm_arcsec : float
     known_instrument_arcsec : float or None
         Stated FWHM of the instrument.
-    registration_noise_arcsec2 : float
     fast_motion_arcsec2 : float
         Largest one-axis variance of shake inside the exposures that changing shapes suggest.
     continuum : Continuum or None
@@ -94,13 +91,11 @@ class AirFit:
 
     Parameters
     ----------
-    model : AirModel
     state : AirState
         The draws as physical quantities.
     upper_j : ndarray, shape (n,)
         Strength of air alone that would explain the registered star: no motion inside the
         exposures, perfect optics, no near air. NaN without a star image.
-    log_evidence : float
     r_hat : dict of str to float
         Between the two runs: ln of the strengths, motions, open rms.
     effective_draws : float
@@ -109,7 +104,6 @@ class AirFit:
         Processor time.
     n_particles, n_sweeps : int
         In each run; sweeps at the posterior itself.
-    converged : bool
     """
 
     model: AirModel
@@ -217,7 +211,7 @@ class AirFit:
         density = self.shared_air_density(np.maximum(frequency_hz, self.model.table.fine_hz[0]))
         total = density[:, 0, 0] + density[:, 1, 1]
         ends = ("air_psd_low_arcsec2_hz", "air_psd_arcsec2_hz", "air_psd_high_arcsec2_hz")
-        return dict(zip(ends, np.percentile(total, BAND, axis=0), strict=True))
+        return dict(zip(ends, np.percentile(total, BAND_PERCENTILES, axis=0), strict=True))
 
     def transfer_curves(self) -> dict[str, FloatArray]:
         """Return the registered star's transfer function, measured and fitted."""
@@ -229,7 +223,7 @@ class AirFit:
         return {
             "baseline_m": star.baseline_m,
             "otf_measured": np.exp(star.log_otf + star.instrument),
-            **dict(zip(ends, np.percentile(fitted, BAND, axis=0), strict=True)),
+            **dict(zip(ends, np.percentile(fitted, BAND_PERCENTILES, axis=0), strict=True)),
         }
 
     def pair_curves(self, separation_arcsec: FloatArray) -> dict[str, FloatArray]:
@@ -247,7 +241,7 @@ class AirFit:
             sums = [total + strength * kernel for total, kernel in zip(sums, kernels, strict=True)]
         out = {"pair_model_separation_arcsec": separation_arcsec}
         for name, variance in zip(("along", "across"), sums, strict=True):
-            bands = np.percentile(np.sqrt(optics.unit_arcsec2 * variance), BAND, axis=0)
+            bands = np.percentile(np.sqrt(optics.unit_arcsec2 * variance), BAND_PERCENTILES, axis=0)
             for end, band in zip(("_low", "", "_high"), bands, strict=True):
                 out[f"pair_model_{name}{end}_arcsec"] = band
         return out
@@ -267,15 +261,12 @@ def fit_air(
 
     Parameters
     ----------
-    grid : GridData
     lines : sequence of LineTerm
         Accepted lines; their cores take no part, their feet are modelled.
     star : OpticsData or None
         The registered star's transfer function.
-    setup : FitSetup
     guests : sequence of Guest
         Further evidence on the same parameters.
-    seed : int
     n_draws : int
         Rows of the result, chosen from both runs.
 

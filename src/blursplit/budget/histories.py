@@ -23,7 +23,6 @@ from blursplit.constants import (
     AMPLITUDE_SIGMA,
     DRIFT_PRIOR_ARCSEC_S,
     DRIVE_BLOCKS,
-    FASTEST_STRUCTURE_HZ,
     HIDDEN_MODE_CHANCE,
     HIDDEN_RMS_ARCSEC,
     LEAST_KEPT,
@@ -114,9 +113,7 @@ class Histories:
 
 def grid_times(grid: GridData) -> tuple[FloatArray, IntArray]:
     """Return times and segment numbers of all points of the grid."""
-    times = [s.start_s + np.arange(len(s.real)) * grid.cadence_s for s in grid.segments]
-    number = [np.full(len(s.real), i, dtype=np.int64) for i, s in enumerate(grid.segments)]
-    return np.concatenate(times), np.concatenate(number)
+    return grid.time_s, grid.number
 
 
 def draw_histories(
@@ -544,8 +541,3 @@ def _drive_columns(
             shape = along + OFF_AXIS_SHARE**2 * (np.eye(2) - along)
         prior[:, i, :, i] = size**2 * shape
     return np.stack(columns, axis=1), prior.reshape(2 * n, 2 * n)
-
-
-def hidden_frequencies(lowest_hz: float) -> FloatArray:
-    """Return the frequencies at which modes may hide, even in their logarithm."""
-    return np.geomspace(lowest_hz, FASTEST_STRUCTURE_HZ, 40)

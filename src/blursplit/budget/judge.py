@@ -10,9 +10,11 @@ import numpy as np
 from blursplit.budget.summary import Readings
 from blursplit.constants import (
     AIRMASS_TO_MENTION,
+    EXPOSURE_TO_TRY_S,
     FWHM_PER_SIGMA,
     LARGEST_CHANCE,
     LEAST_WORTH_ARCSEC,
+    LONGER_RUN,
     SURE,
     WORTH_SHARE,
 )
@@ -36,13 +38,9 @@ class Findings:
     Parameters
     ----------
     level : "split", "widths" or "positions"
-    exposure_s, duration_s, airmass : float
     optics_stated, has_near_air, steady_blur : bool
         Whether the optics' width was stated or measured, whether near air is shown, and whether a
         constant blur may be a vibration.
-    converged : bool
-    r_hat : float or None
-    checks : tuple of Check
     remarks : tuple of Remark
         Reasons of the stages before.
     """
@@ -134,7 +132,7 @@ def judge_positions(result: Result, found: Findings, worth_arcsec: float | None)
         "optics": "open",
         "atmosphere": "open",
     }
-    steps = [NextStep(code=code) for code in found.missing]
+    steps = [NextStep(code=code, facts=_facts_of(code, found)) for code in found.missing]
     if not steps:
         steps = [NextStep(code="raw-frames")]
     if found.exposure_s is None:
@@ -251,7 +249,7 @@ class _Steps:
         self._readings, self._recorded = readings, recorded
         self._best: dict[str, NextStep] = {}
 
-    def add(self, code: str, gain: float, **facts: float | str | None) -> None:
+    def add(self, code: str, gain: float, **facts: float | str | list[float] | None) -> None:
         """Add a step; of one named twice the larger gain counts."""
         step = NextStep(code=code, gain_arcsec=max(gain, 0.0), facts=dict(facts))
         known = self._best.get(code)
@@ -284,11 +282,20 @@ def _next_steps(
     _add_cures(steps, result, matters)
     _add_witnesses(steps, matters, found)
     for code in found.missing:
-        steps.add(code, 0.5 * recorded)
+        steps.add(code, 0.5 * recorded, **_facts_of(code, found))
     if matters["mechanics"] == "no" and found.airmass > AIRMASS_TO_MENTION:
         gain = recorded * (1.0 - found.airmass**-0.6)
         steps.add("observe-higher", gain, airmass=found.airmass)
     return steps.in_order()
+
+
+def _facts_of(code: str, found: Findings) -> Facts:
+    """Return what the words of a step name: how long a run, or how short the exposures."""
+    if code == "longer-run":
+        return {"duration_s": LONGER_RUN * found.duration_s}
+    if code == "shorter-exposure" and found.exposure_s is not None:
+        return {"exposure_s": min(EXPOSURE_TO_TRY_S, 0.1 * found.exposure_s)}
+    return {}
 
 
 def _add_cures(steps: _Steps, result: Result, matters: Mapping[str, Answer]) -> None:
@@ -319,12 +326,12 @@ def _add_witnesses(steps: _Steps, matters: Mapping[str, Answer], found: Findings
         if found.level == "split":
             steps.add("sensor", gain)
             steps.add("second-camera", 0.9 * gain)
-            steps.add("longer-run", 0.5 * gain, duration_s=4.0 * found.duration_s)
+            steps.add("longer-run", 0.5 * gain, **_facts_of("longer-run", found))
         if found.steady_blur and found.exposure_s is not None:
-            steps.add("shorter-exposure", gain, exposure_s=min(0.01, 0.1 * found.exposure_s))
+            steps.add("shorter-exposure", gain, **_facts_of("shorter-exposure", found))
     if matters["optics"] == "open" and not found.optics_stated:
         steps.add("focus-runs", steps.undecided("optics"))
         if found.steady_blur:
             steps.add("turn-camera", 0.5 * steps.undecided("optics"))
     if matters["tracking"] == "open":
-        steps.add("longer-run", steps.undecided("tracking"), duration_s=4.0 * found.duration_s)
+        steps.add("longer-run", steps.undecided("tracking"), **_facts_of("longer-run", found))

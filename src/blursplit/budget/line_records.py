@@ -2,27 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 import numpy as np
 
-from blursplit.constants import LEAST_ALIAS_ODDS
+from blursplit.budget.lines import FoundLine
+from blursplit.constants import LEAST_ALIAS_ODDS, LEAST_SINC2, LINE_DIRECTION_DRAWS, LINE_LEAST_ROWS
 from blursplit.estimate import Estimate, axial_estimate, upper_limit, with_error
 from blursplit.result import Line
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
-
-    from blursplit.budget.lines import FoundLine
-    from blursplit.spectra import LineFit
-
-    FloatArray = NDArray[np.float64]
-
-LEAST_SINC2 = 0.1
-LEAST_ROWS = 0.02
-DIRECTION_DRAWS = 400
+from blursplit.spectra import LineFit
+from blursplit.types import FloatArray
 
 
 def to_result(
@@ -80,7 +69,7 @@ def _one_line(
     kept = np.sinc(line.alias.candidates_hz * exposure_s) ** 2
     gains = 1.0 / np.maximum(kept, LEAST_SINC2)
     if line.kept is not None:
-        gains = gains / np.maximum(line.kept, LEAST_ROWS)
+        gains = gains / np.maximum(line.kept, LINE_LEAST_ROWS)
     gain = float(np.sqrt(gains[int(np.argmax(line.alias.odds))]))
     rms = with_error(fit.rms * gain, fit.rms_sigma * gain)
     if not line.alias.is_decided:
@@ -103,7 +92,7 @@ def _one_line(
         rms_arcsec=rms if in_arcsec else None,
         rms_px=None if in_arcsec else rms,
         angle_deg=axial_estimate(
-            fit.angle_deg + fit.angle_sigma_deg * rng.standard_normal(DIRECTION_DRAWS)
+            fit.angle_deg + fit.angle_sigma_deg * rng.standard_normal(LINE_DIRECTION_DRAWS)
         ),
         minor_over_major=_axis_ratio(fit, rng),
         damping_ratio=damping,
@@ -125,7 +114,9 @@ def _axis_ratio(fit: LineFit, rng: np.random.Generator) -> Estimate:
     A limit where motion along a straight line is not excluded: errors then turn some variance
     along the smaller axis negative, which counts as none.
     """
-    noise = rng.standard_normal((DIRECTION_DRAWS, 3)) * fit.covariance_sigma[[0, 0, 1], [0, 1, 1]]
+    noise = (
+        rng.standard_normal((LINE_DIRECTION_DRAWS, 3)) * fit.covariance_sigma[[0, 0, 1], [0, 1, 1]]
+    )
     xx, xy, yy = (fit.covariance[[0, 0, 1], [0, 1, 1]] + noise).T
     mean, half = (xx + yy) / 2.0, np.hypot((xx - yy) / 2.0, xy)
     larger = np.maximum(mean + half, np.finfo(np.float64).tiny)

@@ -25,7 +25,7 @@ from blursplit.motion.grid import GridData, GridSegment
 from blursplit.rig import Rig
 from blursplit.spectra import AliasDecision, LineFit, LineSearch
 from blursplit.stars.tracks import StarTracks
-from blursplit.types import FloatArray, IntArray
+from blursplit.types import FloatArray
 
 
 @dataclass(frozen=True)
@@ -64,8 +64,6 @@ def search_lines(
 
     Parameters
     ----------
-    grid : GridData
-    tracks : StarTracks
     rig : Rig
         For time stamps, row times, declared periods and known sources of vibration.
     star : StarImage or None
@@ -82,7 +80,7 @@ def search_lines(
     """
     from blursplit.spectra import find_lines, group_harmonics
 
-    time, motion, segment = _joined(grid)
+    time, motion, segment = grid.time_s, grid.shared_arcsec, grid.number
     noise = grid.shared_noise_psd_arcsec2_hz
     try:
         search = find_lines(
@@ -152,17 +150,6 @@ def _owner(fit: LineFit, drive_odds: float) -> Literal["tracking", "structure", 
     if drive_odds >= DRIVE_ODDS:
         return "tracking"
     return "structure" if fit.frequency_hz >= SLOWEST_STRUCTURE_HZ else "unassigned"
-
-
-def _joined(grid: GridData) -> tuple[FloatArray, FloatArray, IntArray]:
-    time = np.concatenate(
-        [s.start_s + np.arange(len(s.real)) * grid.cadence_s for s in grid.segments]
-    )
-    motion = np.concatenate([s.shared_arcsec for s in grid.segments])
-    segment = np.concatenate(
-        [np.full(len(s.real), i, dtype=np.int64) for i, s in enumerate(grid.segments)]
-    )
-    return time, motion, segment
 
 
 def _star_motion(grid: GridData, piece: GridSegment) -> tuple[FloatArray, FloatArray]:
@@ -272,9 +259,6 @@ def name_found(
 
     Parameters
     ----------
-    found : sequence of FoundLine
-    rig : Rig
-    cadence_s : float
     lowest_hz : float
         Start of the search.
     """

@@ -72,8 +72,6 @@ class Lines:
 
     Parameters
     ----------
-    search : LineSearch or None
-    found : tuple of FoundLine
     hidden_hz, hidden_limit_arcsec : ndarray
         Rms at which 95 % of the modes of each true frequency are found.
     undetected : (rms, (low, high)) or None
@@ -156,7 +154,7 @@ def what_can_be_said(record: Record, motion: Motion, stack: StarImages | None) -
             duration_s=duration_s(tracks),
         )
     if motion.grid is None:
-        lower("widths", *_no_spectra(record))
+        lower("widths", *_no_spectra(record), exposure_s=tracks.exposure_s)
     return Allowed(level, tuple(reasons), tuple(steps))
 
 

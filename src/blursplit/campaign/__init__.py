@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from blursplit.campaign.accept import Acceptance, judge, judge_runs
+from typing import Any
+
+from pydantic import BaseModel
+
+from blursplit.campaign.accept import ACCEPT_SCHEMA, Acceptance, judge, judge_runs
 from blursplit.campaign.archive import ArchiveRun, archive
 from blursplit.campaign.compare import compare, split_alternating
-from blursplit.campaign.compare_record import Comparison
+from blursplit.campaign.compare_record import COMPARE_SCHEMA, Comparison
 from blursplit.campaign.limits import Limits, read_limits
 from blursplit.campaign.plan import plan
-from blursplit.campaign.plan_record import Plan
-from blursplit.campaign.schemas import json_schemas
+from blursplit.campaign.recording import PLAN_SCHEMA, Plan
 from blursplit.campaign.store import Store
-from blursplit.campaign.summary import ArchiveSummary, summarize_store
+from blursplit.campaign.summary import ARCHIVE_SCHEMA, ArchiveSummary, summarize_store
 
 __all__ = [
     "Acceptance",
@@ -31,3 +34,17 @@ __all__ = [
     "split_alternating",
     "summarize_store",
 ]
+
+
+def json_schemas() -> dict[str, dict[str, Any]]:
+    """Return the JSON schema of each record by the name that stands in its ``schema`` key."""
+    models: dict[str, type[BaseModel]] = {
+        ACCEPT_SCHEMA: Acceptance,
+        ARCHIVE_SCHEMA: ArchiveSummary,
+        COMPARE_SCHEMA: Comparison,
+        PLAN_SCHEMA: Plan,
+    }
+    return {
+        name: model.model_json_schema(by_alias=True, mode="serialization")
+        for name, model in models.items()
+    }

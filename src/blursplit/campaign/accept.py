@@ -1,51 +1,79 @@
-"""Judge a result against limits: pass, fail, or not shown by these data."""
+"""Judge runs of one telescope against limits: pass, fail, or not shown by these data."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import hashlib
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
-from blursplit.campaign.background import background_of
-from blursplit.campaign.detection import smallest_line_arcsec
-from blursplit.campaign.estimates import bound95
+from blursplit.campaign.estimates import bound95, value_at
 from blursplit.campaign.limits import EXACT, depends_on_blur_time
-from blursplit.campaign.paths import value_at
-from blursplit.constants import ALIAS_DECIDED, ALIAS_NEGLIGIBLE, BLUR_TIME_TOLERANCE, SHARED_FROM
+from blursplit.constants import (
+    ACCEPT_MOST_RUNS,
+    ACCEPT_SAME_APERTURE,
+    BLUR_TIME_TOLERANCE,
+)
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
-    from blursplit.campaign.limits import Limit, Limits, LineRule
-    from blursplit.result import Line, Result
+    from blursplit.campaign.limits import Limit, Limits
+    from blursplit.result import Result
     from blursplit.series import Series
 
-ACCEPT_SCHEMA = "blursplit-accept/1"
+ACCEPT_SCHEMA = "blursplit-accept/2"
 State = Literal["pass", "fail", "not shown"]
-ENDS = ("low95", "high95")
 EXIT_CODES: dict[State, int] = {"pass": 0, "fail": 3, "not shown": 4}
 
 
 class _Part(BaseModel):
-    model_config = ConfigDict(extra="ignore", allow_inf_nan=False)
+    model_config = ConfigDict(extra="ignore", allow_inf_nan=False, populate_by_name=True)
+
+
+class Band(_Part):
+    """A part of a rule's band: whether a line at the limit would have been found, what would."""
+
+    between_hz: tuple[float, float]
+    shown: bool
+    smallest_arcsec: float | None = None
+    shown_by: str = ""
 
 
 class Judgement(_Part):
-    """One limit judged."""
+    """One limit judged; `shown_by` says what would decide what is not shown."""
 
     key: str
     name: str = ""
     why: str = ""
     limit: str
+    at_most: float | None = None
+    at_least: float | None = None
+    unit: str = ""
     state: State
-    measured: str
+    measured: str = "-"
+    value: float | None = None
     low95: float | None = None
     high95: float | None = None
     reason: str
+    shown_by: str = ""
+    bands: list[Band] = Field(default_factory=list)
+
+
+class Run(_Part):
+    """One of the runs judged; `digest` is that of its record and series."""
+
+    name: str
+    object: str = ""
+    start_utc: str | None = None
+    frames_used: int
+    stars_used: int
+    duration_s: float | None = None
+    command: str = ""
+    digest: str
 
 
 class Acceptance(_Part):
@@ -54,20 +82,15 @@ class Acceptance(_Part):
     schema_: str = Field(default=ACCEPT_SCHEMA, alias="schema")
     version: str = ""
     title: str
-    telescope: str = ""
-    sequence: str = ""
-    object: str = ""
-    frames_used: int | None = None
-    stars_used: int | None = None
-    duration_s: float | None = None
-    start_utc: str | None = None
-    command: str = ""
+    telescope: str
+    aperture_m: float | None = None
+    judged_utc: str = ""
+    limits_digest: str = ""
+    tap_digest: str = ""
     blur_time_s: float | None
-    runs: int = 1
+    runs: list[Run]
     state: State
     judgements: list[Judgement]
-
-    model_config = ConfigDict(extra="ignore", allow_inf_nan=False, populate_by_name=True)
 
     @property
     def exit_code(self) -> int:
@@ -86,26 +109,7 @@ def judge(
     tap: Mapping[str, Any] | None = None,
     series: Series | None = None,
 ) -> Acceptance:
-    """Judge a result against limits.
-
-    Parameters
-    ----------
-    result : Result
-    limits : Limits
-    tap : mapping, optional
-        Parsed JSON of `blursplit tap`; its numbers are reached by paths beginning with ``tap.``.
-    series : Series, optional
-        With the density of the shared motion, from which the smallest visible line is taken;
-        otherwise it is computed from the run's own seeing, noise and length.
-
-    Returns
-    -------
-    Acceptance
-
-    Notes
-    -----
-    A limit is passed only when the whole 95 % interval lies inside it, failed only when the
-    whole interval lies outside, and not shown in all other cases.
+    """Judge one run against limits; see `judge_runs`.
 
     Examples
     --------
@@ -116,28 +120,7 @@ def judge(
     >>> acceptance.state, acceptance.exit_code
     ('not shown', 4)
     """
-    from importlib.metadata import version
-
-    judgements = [
-        _judge_limit(key, limit, result, limits.blur_time_s, tap)
-        for key, limit in limits.limits.items()
-    ]
-    judgements += [_judge_lines(rule, result, series) for rule in limits.lines]
-    return Acceptance(
-        version=version("blursplit"),
-        title=limits.title,
-        telescope=limits.telescope,
-        sequence=result.sequence.name,
-        object=result.sequence.object or "",
-        frames_used=result.sequence.frames_used,
-        stars_used=result.sequence.stars_used,
-        duration_s=result.sequence.duration_s,
-        start_utc=result.sequence.start_utc,
-        command=result.command,
-        blur_time_s=limits.blur_time_s,
-        state=worst([j.state for j in judgements]),
-        judgements=judgements,
-    )
+    return judge_runs([(result, series)], limits, tap=tap)
 
 
 def judge_runs(
@@ -145,129 +128,228 @@ def judge_runs(
     limits: Limits,
     *,
     tap: Mapping[str, Any] | None = None,
+    judged_utc: str = "",
+    digests: Mapping[str, str] | None = None,
 ) -> Acceptance:
-    """Judge several runs of one telescope together.
+    """Judge runs of one telescope together.
 
     Parameters
     ----------
     runs : sequence of (Result, Series or None)
-        At least one.
+        At least one. With the density of the shared motion in the series the smallest visible
+        line is taken from it, otherwise from the run's own seeing, noise and length.
     limits : Limits
     tap : mapping, optional
+        Parsed JSON of `blursplit tap`; its numbers are reached by paths beginning with ``tap.``.
+    judged_utc : str
+        When, for the page.
+    digests : mapping, optional
+        SHA-256 of the files ``limits`` and ``tap``.
+
+    Returns
+    -------
+    Acceptance
 
     Raises
     ------
     InputError
-        Where runs are of telescopes of different aperture.
+        Where runs are of telescopes of different aperture, or the limits name another.
 
     Notes
     -----
-    A number is the mean of the runs; its 95 % interval joins their own errors and how far the runs
-    lie apart (Student's t). For lines the run that shows most decides: one line above the limit
-    fails all, and what one run is blind to another may show.
+    A limit is passed only when the whole 95 % interval lies inside it, failed only when all of
+    it lies outside, and not shown in all other cases. A number is the mean of the runs; its
+    interval joins their own errors and how far the runs lie apart (Student's t). Counts are those
+    of the worst run. Of lines, one above the limit in any run fails; at each frequency the run
+    that sees best says what could hide. After a slew, every slew counts.
     """
-    apertures = {
-        entry.value for result, _ in runs if (entry := result.setup.get("aperture_m")) is not None
-    }
-    if len(apertures) > 1:
-        named = " and ".join(f"{a:g} m" for a in sorted(apertures))
-        raise InputError("accept", f"the runs are of apertures of {named}", "give one telescope's")
-    judged = [judge(result, limits, tap=tap, series=series) for result, series in runs]
-    if len(judged) == 1:
-        return judged[0]
-    rows = [
-        _pooled(list(same), limits)
-        for same in zip(*(one.judgements for one in judged), strict=True)
-    ]
-    first = judged[0]
-    return first.model_copy(
-        update={
-            "judgements": rows,
-            "state": worst([row.state for row in rows]),
-            "sequence": ", ".join(one.sequence for one in judged),
-            "frames_used": sum(one.frames_used or 0 for one in judged),
-            "duration_s": sum(one.duration_s or 0.0 for one in judged),
-            "runs": len(judged),
-        }
+    from importlib.metadata import version
+
+    from blursplit.campaign.accept_rules import judge_lines, judge_slews
+
+    results = [result for result, _ in runs]
+    aperture = _aperture(results, limits)
+    rows = [_judge_limit(k, lim, results, limits, tap) for k, lim in limits.limits.items()]
+    rows += [judge_lines(rule, runs) for rule in limits.lines]
+    rows += [judge_slews(rule, runs) for rule in limits.after_slew]
+    known = digests or {}
+    return Acceptance(
+        version=version("blursplit"),
+        title=limits.title,
+        telescope=_telescope(results[0]),
+        aperture_m=aperture,
+        judged_utc=judged_utc,
+        limits_digest=known.get("limits", ""),
+        tap_digest=known.get("tap", ""),
+        blur_time_s=limits.blur_time_s,
+        runs=[_run(result) for result in results],
+        state=worst([row.state for row in rows]),
+        judgements=rows,
     )
 
 
-def _pooled(same: list[Judgement], limits: Limits) -> Judgement:
-    """Join the judgements of one limit over several runs."""
-    limit = limits.limits.get(same[0].key)
-    known = [j for j in same if j.low95 is not None and j.high95 is not None]
-    if limit is None or len(known) < 2:  # noqa: PLR2004 - a line, or nothing to take a mean of
-        for state in ("fail", "pass"):
-            best = next((j for j in same if j.state == state), None)
-            if best is not None:
-                return best
-        return same[0]
-    from scipy.stats import t as student_t
-
-    low, high = (np.array([getattr(j, end) for j in known], dtype=float) for end in ENDS)
-    middle, own = 0.5 * (low + high), 0.5 * (high - low)
-    n = len(known)
-    apart = float(student_t.ppf(0.975, n - 1) * np.std(middle, ddof=1) / np.sqrt(n))
-    half = float(np.hypot(np.sqrt(np.sum(own**2)) / n, apart))
-    mean = float(middle.mean())
-    ends = (max(mean - half, min(0.0, float(low.min()))), mean + half)
-    state, reason = _state(*ends, limit)
-    unit = unit_of(same[0].key)
-    return same[0].model_copy(
-        update={
-            "state": state,
-            "low95": ends[0],
-            "high95": ends[1],
-            "measured": f"{mean:.3g} {unit} ({ends[0]:.3g} to {ends[1]:.3g}, 95 %)",
-            "reason": f"{reason} (mean of {n} runs)",
-        }
-    )
-
-
-def worst(states: list[State]) -> State:
+def worst(states: Sequence[State]) -> State:
     """Return the state of the whole: a failure outranks "not shown", and that a pass."""
     if "fail" in states:
         return "fail"
     return "not shown" if "not shown" in states or not states else "pass"
 
 
+def _run(result: Result) -> Run:
+    s = result.sequence
+    own = hashlib.sha256(result.to_json().encode()).hexdigest()
+    return Run(
+        name=s.name,
+        object=s.object or "",
+        start_utc=s.start_utc,
+        frames_used=s.frames_used,
+        stars_used=s.stars_used,
+        duration_s=s.duration_s,
+        command=result.command,
+        digest=result.digest or own,
+    )
+
+
+def _aperture(results: Sequence[Result], limits: Limits) -> float | None:
+    """Return the aperture of the runs; refuse runs or limits of another telescope."""
+    known = [float(e.value) for r in results if (e := r.setup.get("aperture_m")) is not None]
+    if len(set(known)) > 1:
+        named = " and ".join(f"{a:g} m" for a in sorted(set(known)))
+        raise InputError("accept", f"the runs are of apertures of {named}", "give one telescope's")
+    if known:
+        refuse_other_aperture("accept", known[0], limits, "runs are")
+    return known[0] if known else None
+
+
+def refuse_other_aperture(command: str, aperture_m: float, limits: Limits, whose: str) -> None:
+    """Refuse limits that name a telescope of another aperture.
+
+    Raises
+    ------
+    InputError
+    """
+    aim = limits.stated_aperture_m
+    if aim is not None and abs(aperture_m - aim) > ACCEPT_SAME_APERTURE * aim:
+        raise InputError(
+            command,
+            f"the {whose} of an aperture of {aperture_m:g} m, the limits of {aim:g} m",
+            "give that telescope's limits, or correct 'aperture_m' in the limits file",
+        )
+
+
+def _telescope(result: Result) -> str:
+    """Return the telescope of a run in words: what its setup says of it."""
+    texts = []
+    for key, what in (("aperture_m", "aperture"), ("focal_length_m", "focal length")):
+        entry = result.setup.get(key)
+        if entry is not None and isinstance(entry.value, int | float):
+            texts.append(f"{what} {entry.value:.3g} m ({entry.origin})")
+    return ", ".join(texts)
+
+
+# --- numbers -----------------------------------------------------------------------------------
+
+
 def _judge_limit(
     key: str,
     limit: Limit,
-    result: Result,
-    blur_time_s: float | None,
+    results: Sequence[Result],
+    limits: Limits,
     tap: Mapping[str, Any] | None,
 ) -> Judgement:
-    frame = {"key": key, "name": limit.name, "why": limit.why, "limit": _limit_text(key, limit)}
-    if depends_on_blur_time(key) and not _same(result.fwhm.blur_time_s, blur_time_s):
-        had = result.fwhm.blur_time_s
-        reason = (
-            f"measured over {_seconds(had)}, the limit holds for {_seconds(blur_time_s)}: "
-            + _remedy(result.sequence.duration_s, blur_time_s)
-        )
-        return Judgement(**frame, state="not shown", measured="-", reason=reason)
-    value, missing = _find(key, result, tap)
-    if value is None:
-        return Judgement(**frame, state="not shown", measured="-", reason=missing)
-    if not isinstance(value, Estimate):
-        if not key.startswith(EXACT):
-            reason = "the value comes without an interval, so nothing is shown by it"
-            return Judgement(
-                **frame, state="not shown", measured=f"{value:.4g} {unit_of(key)}", reason=reason
-            )
-        value = Estimate(value=value, low=value, high=value, low95=value, high95=value)
-    low, high = bound95(value)
+    unit = unit_of(key)
+    frame = {
+        "key": key,
+        "name": limit.name,
+        "why": limit.why,
+        "limit": _limit_text(limit, unit),
+        "at_most": limit.at_most,
+        "at_least": limit.at_least,
+        "unit": unit,
+    }
+    found: list[Estimate] = []
+    missing: list[tuple[str, str]] = []
+    for result in results if not key.startswith("tap.") else results[:1]:
+        one, why, remedy = _find(key, result, limits.blur_time_s, tap)
+        if one is None:
+            missing.append((why, remedy))
+        else:
+            found.append(one)
+    if not found:
+        reason, remedy = missing[0]
+        return Judgement(**frame, state="not shown", reason=reason, shown_by=remedy)
+    value, low, high = _pooled(found, limit if key.startswith(EXACT) else None)
     state, reason = _state(low, high, limit)
     if low == high:
         reason = f"counted or stated, without error: {'inside' if state == 'pass' else 'outside'}"
+    if len(results) > 1 and not key.startswith("tap."):
+        how = "worst" if key.startswith(EXACT) else "mean"
+        reason += f" ({how} of {len(found)} runs)"
+        if missing:
+            reason += f"; {len(missing)} more do not tell: {missing[0][0]}"
     return Judgement(
         **frame,
         state=state,
-        measured=_measured_text(key, value, low, high),
+        measured=_measured_text(value, low, high, unit),
+        value=value,
         low95=low if np.isfinite(low) else None,
         high95=high if np.isfinite(high) else None,
         reason=reason,
+        shown_by="" if state != "not shown" else _decided_by(value, low, high, limit, len(found)),
     )
+
+
+def _find(
+    key: str, result: Result, blur_time_s: float | None, tap: Mapping[str, Any] | None
+) -> tuple[Estimate | None, str, str]:
+    """Return the value at a path of the result or of the tap result, or why none, and a remedy."""
+    had = result.fwhm.blur_time_s
+    if depends_on_blur_time(key) and not _same(had, blur_time_s):
+        over = "an unknown blur time" if had is None else f"{had:g} s"
+        reason = f"measured over {over}, the limit holds for {blur_time_s:g} s"
+        return None, reason, _longer(result.sequence.duration_s, blur_time_s)
+    if key.startswith("tap."):
+        if tap is None:
+            return None, "no tap result was given (--tap)", "a tap run: blursplit tap --json"
+        value = value_at(dict(tap), key.removeprefix("tap."))
+        missing, remedy = "the tap result does not hold it", "a clearer tap"
+    else:
+        value = value_at(result, key)
+        missing, remedy = "it was not measured" + _why_missing(key, result), ""
+    if isinstance(value, dict):
+        value = Estimate.model_validate(
+            {"value": None, "low": None, "high": None} | value, extra="ignore"
+        )
+    if isinstance(value, Estimate):
+        empty = value.value is None and value.high is None and value.high95 is None
+        return (None, missing, remedy) if empty else (value, "", "")
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None, missing, remedy
+    if not key.startswith(EXACT):
+        return None, "the value comes without an interval, so nothing is shown by it", ""
+    exact = float(value)
+    ends = {"value": exact, "low": exact, "high": exact, "low95": exact, "high95": exact}
+    return Estimate(**ends), "", ""
+
+
+def _pooled(found: Sequence[Estimate], count: Limit | None) -> tuple[float | None, float, float]:
+    """Return value and 95 % ends of one quantity over several runs; of a count, the worst."""
+    low, high = np.array([bound95(one) for one in found]).T
+    n = len(found)
+    if n == 1:
+        return found[0].value, float(low[0]), float(high[0])
+    if all(one.is_limit for one in found):
+        return None, 0.0, float(high.mean())  # each end holds on 95 %, and so does their mean
+    middle, own = 0.5 * (low + high), 0.5 * (high - low)
+    mean = float(middle.mean())
+    if count is not None:
+        extreme = float(low.min() if count.at_most is None else high.max())
+        return extreme, extreme, extreme
+    from scipy.stats import t as student_t
+
+    apart = float(student_t.ppf(0.975, n - 1) * np.std(middle, ddof=1) / np.sqrt(n))
+    half = float(np.hypot(np.sqrt(np.sum(own**2)) / n, apart))
+    return mean, max(mean - half, min(0.0, float(low.min()))), mean + half
 
 
 def _state(low: float, high: float, limit: Limit) -> tuple[State, str]:
@@ -282,44 +364,33 @@ def _state(low: float, high: float, limit: Limit) -> tuple[State, str]:
     return "not shown", "the 95 % interval reaches across the limit"
 
 
+def _decided_by(value: float | None, low: float, high: float, limit: Limit, runs: int) -> str:
+    """Return what would bring an interval off its limit: errors shrink with the root of runs."""
+    edges = [e for e in (limit.at_most, limit.at_least) if e is not None and low <= e <= high]
+    if not edges or not np.isfinite([low, high]).all():
+        return "a measurement with an interval"
+    if value is None:
+        times = (high / max(edges[0], 1e-12)) ** 2
+        return f"a record {times:.2g} times as long, if there is nothing to be seen in it"
+    middle, half = 0.5 * (low + high), 0.5 * (high - low)
+    gap = min(abs(edge - middle) for edge in edges)
+    needed = runs * (half / max(gap, 1e-12)) ** 2
+    if needed > ACCEPT_MOST_RUNS:
+        return "no sensible number of runs: the value lies at the limit"
+    way = "a pass" if _state(middle, middle, limit)[0] == "pass" else "a failure"
+    return f"some {int(np.ceil(needed))} such runs together; {way} is the likelier"
+
+
 def _same(a: float | None, b: float | None) -> bool:
     return a is not None and b is not None and abs(a - b) <= BLUR_TIME_TOLERANCE * b
 
 
-def _remedy(duration_s: float | None, blur_time_s: float | None) -> str:
+def _longer(duration_s: float | None, blur_time_s: float | None) -> str:
     if blur_time_s is None:
-        return "state blur_time_s in the limits file"
+        return "blur_time_s stated in the limits file"
     if duration_s is not None and duration_s < blur_time_s:
-        return f"the record is shorter, so record {blur_time_s:g} s or more"
-    return f"measure again with --blur-time {blur_time_s:g}"
-
-
-def _seconds(value: float | None) -> str:
-    return "an unknown blur time" if value is None else f"{value:g} s"
-
-
-def _find(
-    key: str, result: Result, tap: Mapping[str, Any] | None
-) -> tuple[Estimate | float | None, str]:
-    """Return the value at a path of the result or of the tap result, or why there is none."""
-    if key.startswith("tap."):
-        if tap is None:
-            return None, "no tap result was given (--tap)"
-        value = value_at(dict(tap), key.removeprefix("tap."))
-        missing = "the tap result does not hold it"
-    else:
-        value = value_at(result, key)
-        missing = "it was not measured" + _why_missing(key, result)
-    if isinstance(value, dict):
-        value = Estimate.model_validate(
-            {"value": None, "low": None, "high": None} | value, extra="ignore"
-        )
-    if isinstance(value, Estimate):
-        empty = value.value is None and value.high is None and value.high95 is None
-        return (None, missing) if empty else (value, "")
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return None, missing
-    return float(value), ""
+        return f"a longer record: the record is shorter, so record {blur_time_s:g} s or more"
+    return f"the same frames measured again with --blur-time {blur_time_s:g}"
 
 
 def _why_missing(key: str, result: Result) -> str:
@@ -330,99 +401,7 @@ def _why_missing(key: str, result: Result) -> str:
     return ""
 
 
-def _judge_lines(rule: LineRule, result: Result, series: Series | None) -> Judgement:
-    low_hz, high_hz = rule.between_hz
-    limit = rule.no_shared_line_above_arcsec
-    frame = {
-        "key": f"lines between {low_hz:g} and {high_hz:g} Hz",
-        "name": rule.name,
-        "why": rule.why,
-        "limit": f"no shared line above {limit:g} arcsec rms",
-    }
-    above: list[tuple[Line, float, float]] = []
-    open_: list[str] = []
-    doubtful = ""
-    for line in result.lines:
-        share = _share_in_band(line, low_hz, high_hz)
-        if share == 0 or (
-            line.shared_probability is not None and line.shared_probability < SHARED_FROM
-        ):
-            continue
-        if line.rms_arcsec is None:
-            open_.append(f"{_hz(line)}: no rms in arcsec (pixel scale unknown)")
-            continue
-        low, high = bound95(line.rms_arcsec)
-        if low > limit and share == 1:
-            above.append((line, low, high))
-        elif high > limit:
-            doubt = (
-                "its rms reaches across the limit"
-                if share == 1
-                else f"in this band with odds of {100 * share:.0f} % only, else an alias of a "
-                "line outside it"
-            )
-            open_.append(f"{_hz(line)}: {doubt}")
-            doubtful = doubtful or f"{_hz(line)}, {low:.3g} to {high:.3g} arcsec rms (95 %)"
-    if above:
-        line, low, high = max(above, key=lambda item: item[1])
-        text = f"{_hz(line)}, {low:.3g} to {high:.3g} arcsec rms (95 %)"
-        reason = f"{len(above)} shared line{'s' if len(above) > 1 else ''} above the limit"
-        return Judgement(
-            **frame, state="fail", measured=text, low95=low, high95=high, reason=reason
-        )
-    hidden, where = _largest_hidden(low_hz, high_hz, result, series)
-    if hidden is None:
-        open_.append(where)
-    elif hidden > limit:
-        size = f"of {hidden:.2g} arcsec rms" if np.isfinite(hidden) else "of any size"
-        open_.append(f"a line {size} at {where} could have stayed unseen")
-    measured = (
-        "no line found above it"
-        if hidden is None or not np.isfinite(hidden)
-        else (f"any line above {hidden:.2g} arcsec rms would have been found")
-    )
-    if open_:
-        measured = doubtful or measured
-        return Judgement(**frame, state="not shown", measured=measured, reason="; ".join(open_))
-    return Judgement(
-        **frame, state="pass", measured=measured, high95=hidden, reason="no line above the limit"
-    )
-
-
-def _share_in_band(line: Line, low_hz: float, high_hz: float) -> float:
-    """Return the odds that the line lies in the band, summed over its alias candidates."""
-    if not line.alias_candidates_hz:
-        low, high = bound95(line.frequency_hz)
-        return 1.0 if high >= low_hz and low <= high_hz else 0.0
-    n = len(line.alias_candidates_hz)
-    odds = line.alias_odds if len(line.alias_odds) == n else [1.0 / n] * n
-    inside = sum(
-        o for f, o in zip(line.alias_candidates_hz, odds, strict=True) if low_hz <= f <= high_hz
-    )
-    total = sum(odds)
-    share = inside / total if total > 0 else 0.0
-    return 1.0 if share >= ALIAS_DECIDED else (0.0 if share <= ALIAS_NEGLIGIBLE else share)
-
-
-def _hz(line: Line) -> str:
-    low, high = bound95(line.frequency_hz)
-    return f"{line.frequency_hz.value or 0.5 * (low + high):.4g} Hz"
-
-
-def _largest_hidden(
-    low_hz: float, high_hz: float, result: Result, series: Series | None
-) -> tuple[float | None, str]:
-    """Return the largest line that could hide in the band, and where."""
-    background = background_of(result, series)
-    if background is None:
-        return None, "what could have been seen is not known (frame interval or seeing missing)"
-    step = 0.5 / background.duration_s
-    grid = np.arange(low_hz, high_hz + step, max(step, (high_hz - low_hz) / 20_000))
-    # Frames are blind in a strip of 8/T around each multiple of the frame rate, and where the
-    # exposure averages a line away: those strips are named, not overlooked.
-    smallest = smallest_line_arcsec(grid, background, detection=0.95, which="high")
-    worst_at = int(np.argmax(smallest))
-    return float(smallest[worst_at]), f"{grid[worst_at]:.3g} Hz"
+# --- words -------------------------------------------------------------------------------------
 
 
 def unit_of(key: str) -> str:
@@ -440,20 +419,23 @@ def unit_of(key: str) -> str:
     return next((unit for ending, unit in endings.items() if key.endswith(ending)), "")
 
 
-def _limit_text(key: str, limit: Limit) -> str:
-    unit = unit_of(key)
-    parts = []
-    if limit.at_least is not None:
-        parts.append(f"at least {limit.at_least:g} {unit}".rstrip())
-    if limit.at_most is not None:
-        parts.append(f"at most {limit.at_most:g} {unit}".rstrip())
-    return ", ".join(parts)
+def _limit_text(limit: Limit, unit: str) -> str:
+    ends = (("at least", limit.at_least), ("at most", limit.at_most))
+    return ", ".join(f"{how} {end:g} {unit}".rstrip() for how, end in ends if end is not None)
 
 
-def _measured_text(key: str, value: Estimate, low: float, high: float) -> str:
-    unit = unit_of(key)
-    if value.value is None:
-        return f"below {high:.3g} {unit} (95 %)"
+def _measured_text(value: float | None, low: float, high: float, unit: str) -> str:
+    if value is None:
+        return f"below {high:.2g} {unit} (95 %)"
     if low == high:
-        return f"{value.value:.6g} {unit}".rstrip()
-    return f"{value.value:.3g} {unit} ({low:.3g} to {high:.3g}, 95 %)"
+        return f"{value:.6g} {unit}".rstrip()
+    figures = [figure_text(v, high - low) for v in (value, low, high)]
+    return f"{figures[0]} {unit} ({figures[1]} to {figures[2]}, 95 %)"
+
+
+def figure_text(value: float, span: float) -> str:
+    """Return a number with as many decimals as two figures of its interval's length warrant."""
+    if not (np.isfinite(span) and span > 0):
+        return f"{value:.3g}"
+    places = max(1 - int(np.floor(np.log10(span))), 0)
+    return f"{value:.{min(places, 6)}f}"

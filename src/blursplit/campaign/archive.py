@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import hashlib
 import json
 from collections import deque
@@ -10,18 +11,24 @@ from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from blursplit.campaign.executors import dask_cluster, local_processes
 from blursplit.campaign.grouping import Group, walk
 from blursplit.campaign.store import CONDITIONS, Store
-from blursplit.campaign.worker import MEASURE, Outcome, Task, measure_task
+from blursplit.campaign.workers import (
+    MEASURE,
+    Outcome,
+    Task,
+    dask_cluster,
+    local_processes,
+    measure_task,
+)
 from blursplit.constants import LEAST_FRAMES_OF_SEQUENCE
-from blursplit.errors import OutputError
+from blursplit.errors import InputError, OutputError
 from blursplit.plain import plain
 from blursplit.result import SCHEMA
 from blursplit.rig import Rig, as_rig
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Mapping, Sequence
     from concurrent.futures import Executor, Future
     from pathlib import Path
 
@@ -44,8 +51,11 @@ class ArchiveRun:
         FITS files that could not be read.
     skipped_files : dict
         Reason -> files that are no exposures of the sky, or copies.
-    settings : str
-        Digest of setup and options, as in the store's column ``settings``.
+    settings : set of str
+        Digests of setup and options, as in the store's column ``settings``: one, or one for each
+        telescope whose scale is given.
+    superseded : set of str
+        Keys under which sequences whose scale is given now stood without it.
     """
 
     sequences: int = 0
@@ -55,7 +65,8 @@ class ArchiveRun:
     too_short: int = 0
     refused_files: int = 0
     skipped_files: dict[str, int] = field(default_factory=dict)
-    settings: str = ""
+    settings: set[str] = field(default_factory=set)
+    superseded: set[str] = field(default_factory=set)
 
 
 def archive(
@@ -69,6 +80,8 @@ def archive(
     workers: int = 2,
     scheduler: str | None = None,
     retry_failed: bool = False,
+    scales: Mapping[str, float] | None = None,
+    results: Path | None = None,
     measure: str = MEASURE,
     on_walk: Callable[[int], None] | None = None,
     on_sequence: Callable[[int, int], None] | None = None,
@@ -93,6 +106,10 @@ def archive(
         Address of an existing Dask cluster.
     retry_failed : bool
         Whether to try again what failed in an earlier run.
+    scales : mapping of str to float, optional
+        Telescope, as the headers name it, -> pixel scale [arcsec]: for all of its sequences.
+    results : Path, optional
+        Folder into which whole results go, each as a folder named by the key of the sequence.
     measure : str
         ``module:function`` that measures; for trials.
     on_walk, on_sequence : callable, optional
@@ -128,31 +145,64 @@ def archive(
     declared = as_rig(rig)
     tables = declared.setup.model_dump(mode="json", exclude_none=True)
     origins = {key: entry.origin for key, entry in declared.settings.items()}
-    settings = settings_digest(tables, blur_time_s)
+    by_telescope = {name.casefold(): scale for name, scale in (scales or {}).items()}
     with Store(store_path) as store:
         found = walk(folder, gap_s, on_walk)
         store.refuse(list(found.refused))
+        _refuse_unknown(scales or {}, found.groups)
         run = ArchiveRun(
             sequences=len(found.groups),
             refused_files=len(found.refused),
             skipped_files=found.skipped,
-            settings=settings,
         )
         todo: deque[tuple[Task, Group]] = deque()
         known = store.known(with_failed=not retry_failed)
         for group in found.groups:
+            scale = by_telescope.get(str(group.facts.get("telescope") or "").casefold())
+            own = tables if scale is None else _with_scale(tables, scale)
+            settings = settings_digest(own, blur_time_s)
+            run.settings.add(settings)
+            if scale is not None:
+                run.superseded.add(_key(group, settings_digest(tables, blur_time_s)))
             key = _key(group, settings)
+            task = Task(
+                key,
+                tuple(group.paths),
+                own,
+                origins if scale is None else origins | {"pixel_scale_arcsec": "option"},
+                blur_time_s,
+                measure,
+                settings,
+                float(group.facts.get("exposure_s") or 1.0),
+                None if results is None else str(results),
+            )
             if key in known:
                 store.moved(key, group.paths)
                 run.known += 1
             elif group.frames < min_frames:
                 short = Outcome(key, "too short", f"{group.frames} frames, {min_frames} needed")
-                _write(store, run, group, short)
+                _write(store, run, (task, group), short)
             else:
-                task = Task(key, tuple(group.paths), tables, origins, blur_time_s, measure)
                 todo.append((task, group))
+        if results is not None and todo:
+            results.mkdir(parents=True, exist_ok=True)
         _run_all(store, run, todo, workers, scheduler, on_sequence)
     return run
+
+
+def _with_scale(tables: Mapping[str, Any], scale: float) -> dict[str, Any]:
+    return dict(tables) | {"camera": tables.get("camera", {}) | {"pixel_scale_arcsec": scale}}
+
+
+def _refuse_unknown(scales: Mapping[str, float], groups: Sequence[Group]) -> None:
+    """Refuse the scale of a telescope that no header names."""
+    names = sorted({str(g.facts["telescope"]) for g in groups if g.facts.get("telescope")})
+    there = {name.casefold() for name in names} | {""}
+    for name in scales:
+        if name.casefold() not in there:
+            near = difflib.get_close_matches(name, names, n=1, cutoff=0.4)
+            remedy = f"did you mean '{near[0]}'?" if near else f"there are: {', '.join(names)}"
+            raise InputError(f"--scale {name}", "is no telescope of these headers", remedy)
 
 
 def settings_digest(tables: Mapping[str, Any], blur_time_s: float | None) -> str:
@@ -190,7 +240,7 @@ class _Line:
                 self.take(future)
 
     def take(self, future: Future[Outcome]) -> None:
-        task, group = self.flying[future]
+        pair = self.flying[future]
         try:
             outcome = future.result()
         except BrokenProcessPool:
@@ -200,12 +250,12 @@ class _Line:
                 self.store.path, "lost the cluster", "run again: what is finished is kept"
             ) from error
         except Exception as error:  # noqa: BLE001 - whatever a cluster raises for a lost worker
-            outcome = Outcome(task.key, "failed", _lost(error))
+            outcome = Outcome(pair[0].key, "failed", _lost(error))
         del self.flying[future]
-        self.settle(group, outcome)
+        self.settle(pair, outcome)
 
-    def settle(self, group: Group, outcome: Outcome) -> None:
-        _write(self.store, self.run, group, outcome)
+    def settle(self, pair: tuple[Task, Group], outcome: Outcome) -> None:
+        _write(self.store, self.run, pair, outcome)
         self.finished += 1
         if self.tell is not None:
             self.tell(self.finished, self.total)
@@ -260,15 +310,17 @@ def _try_alone(line: _Line, suspect: tuple[Task, Group]) -> None:
             line.feed(executor, deque([suspect]), 1)
     except BrokenProcessPool:
         line.flying.clear()
-        line.settle(suspect[1], Outcome(suspect[0].key, "failed", DIED))
+        line.settle(suspect, Outcome(suspect[0].key, "failed", DIED))
 
 
-def _write(store: Store, run: ArchiveRun, group: Group, outcome: Outcome) -> None:
+def _write(store: Store, run: ArchiveRun, pair: tuple[Task, Group], outcome: Outcome) -> None:
     from importlib.metadata import version
+
+    task, group = pair
 
     row = {
         "content": group.key,
-        "settings": run.settings,
+        "settings": task.settings,
         "status": outcome.status,
         "reason": outcome.reason,
         "name": _name(group),

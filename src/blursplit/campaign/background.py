@@ -1,4 +1,4 @@
-"""What a line must stand out of: the air that all stars share, and noise."""
+"""What a line must stand out of: the shared air and noise; and the smallest line that does."""
 
 from __future__ import annotations
 
@@ -7,16 +7,14 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
+from blursplit.constants import ARCSEC_PER_RADIAN, LINE_FALSE_ALARM
+from blursplit.types import FloatArray
 
+if TYPE_CHECKING:
     from blursplit.result import Result
     from blursplit.series import Series
 
-    FloatArray = NDArray[np.float64]
-
 Range = Literal["low", "middle", "high"]
-ARCSEC = 206_264.806
 
 
 @dataclass(frozen=True)
@@ -119,7 +117,7 @@ def model_background(
     """
     nyquist = 0.5 / cadence_s
     f = np.geomspace(min(1.0 / duration_s, 0.1 * nyquist), nyquist, n_bins)
-    unit = (ARCSEC * wavelength_m) ** 2 * r0_m ** (-5 / 3) * aperture_m ** (-1 / 3)
+    unit = (ARCSEC_PER_RADIAN * wavelength_m) ** 2 * r0_m ** (-5 / 3) * aperture_m ** (-1 / 3)
     winds = np.geomspace(wind_m_s[0], wind_m_s[1], 7)
     air = np.empty((len(winds), n_bins))
     ratio = aperture_m / outer_scale_m
@@ -189,7 +187,7 @@ def r0_along_sight_m(
     seeing_500nm_zenith_arcsec: float, wavelength_m: float, airmass: float
 ) -> float:
     """Return r0 at a wavelength and airmass from the seeing at 500 nm and zenith (Fried 1966)."""
-    zenith = 0.975863 * 500e-9 * ARCSEC / seeing_500nm_zenith_arcsec
+    zenith = 0.975863 * 500e-9 * ARCSEC_PER_RADIAN / seeing_500nm_zenith_arcsec
     return float(zenith * (wavelength_m / 500e-9) ** 1.2 * airmass**-0.6)
 
 
@@ -208,3 +206,42 @@ def _measured(series: Series, duration_s: float, cadence_s: float, exposure_s: f
     # The worse axis counts: a line may lie along it.
     worse = np.exp(median_filter(np.log(np.maximum(x, y)[ok]), size=25, mode="nearest"))
     return Background(f[ok], worse, worse, worse, duration_s, cadence_s, exposure_s)
+
+
+def smallest_line_arcsec(
+    frequency_hz: FloatArray | float,
+    background: Background,
+    *,
+    false_alarm: float = LINE_FALSE_ALARM,
+    detection: float = 0.95,
+    which: Range = "middle",
+) -> FloatArray:
+    """Return the rms [arcsec] of the smallest steady line that would be found at a frequency."""
+    return smallest_mode_arcsec(
+        frequency_hz, 0.0, background, false_alarm=false_alarm, detection=detection, which=which
+    )
+
+
+def smallest_mode_arcsec(
+    frequency_hz: FloatArray | float,
+    damping_ratio: float,
+    background: Background,
+    *,
+    false_alarm: float = LINE_FALSE_ALARM,
+    detection: float = 0.95,
+    which: Range = "middle",
+) -> FloatArray:
+    """Return the rms [arcsec] of the smallest damped mode that would be found at a frequency."""
+    from blursplit.spectra.detection_limit import mode_limit_arcsec
+
+    return mode_limit_arcsec(
+        frequency_hz,
+        damping_ratio,
+        background.frequency_hz,
+        getattr(background, which),
+        duration_s=background.duration_s,
+        cadence_s=background.cadence_s,
+        exposure_s=background.exposure_s,
+        detection=detection,
+        false_alarm=false_alarm,
+    )

@@ -15,12 +15,8 @@ from blursplit.definitions import Conditions, History, width
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
     from blursplit.estimate import Estimate
     from blursplit.result import Result
-
-    FloatArray = NDArray[np.float64]
 
 
 def width_at_common_air(

@@ -7,17 +7,24 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.campaign.change_rows import probability95
 from blursplit.campaign.common_air import width_at_common_air
 from blursplit.campaign.compare_lines import compare_lines
-from blursplit.campaign.compare_record import Change, Comparison, Side
-from blursplit.campaign.estimates import from_draws, mean_of_sides
-from blursplit.campaign.paths import estimate_at
+from blursplit.campaign.compare_record import (
+    Change,
+    CommonAir,
+    Comparison,
+    LineChange,
+    Side,
+    cell95,
+    probability95,
+)
+from blursplit.campaign.estimates import estimate_at, from_draws, mean_of_sides
 from blursplit.constants import (
     BETWEEN_RUNS,
     BETWEEN_WIDTHS,
     BLUR_TIME_TOLERANCE,
     COMPARE_LEAST_TURNS,
+    MOTION_ONE_DRAW,
     POWER_80,
     SURE_DIRECTION,
     Z95,
@@ -45,6 +52,8 @@ COMPARED: tuple[str, ...] = (
     "fwhm.recorded_arcsec",
     "fwhm.without_structure_arcsec",
 )
+IN_PIXELS = ("motion.common_rms_px", "fwhm.recorded_px")
+"""Compared as well where a run has no pixel scale."""
 SLOW = ("tracking.", "open.", "atmosphere.motion", "fwhm.", "structure.saving")
 """Quantities that grow with the blur time, so that both sides need the same one."""
 SCATTER = {"atmosphere": 0.0, "fwhm": BETWEEN_WIDTHS}
@@ -103,7 +112,8 @@ def compare(
     warnings: list[Remark] = []
     same_blur = _same_blur_time(sides, warnings)
     changes: dict[str, Change | None] = {}
-    for key in COMPARED:
+    scaled = all(r.fwhm.recorded_arcsec is not None for side in sides for r in side)
+    for key in COMPARED + (() if scaled else IN_PIXELS):
         if key.startswith(SLOW) and not same_blur:
             changes[key] = None
             continue
@@ -113,6 +123,12 @@ def compare(
     air = width_at_common_air(*sides, rng=rng) if same_blur else None
     structure = changes["structure.rms_major_arcsec"]
     probability = structure.probability_smaller if structure else None
+    told = _statement(structure, probability, "structure's motion", "arcsec")
+    in_pixels = changes.get("motion.common_rms_px")
+    if structure is None and in_pixels is not None:
+        chance = in_pixels.probability_smaller
+        told = _statement(in_pixels, chance, "motion that all stars share", "px")
+    lines = compare_lines(*sides)
     return Comparison(
         version=_version(),
         before=_side(sides[0]),
@@ -120,10 +136,12 @@ def compare(
         design=design,
         changes=changes,
         common_air=air,
-        lines=compare_lines(*sides),
+        lines=lines,
         probability_structure_improved=probability,
-        statement=_statement(structure, probability)
-        + _open_cause(changes["open.motion_rms_major_arcsec"]),
+        headline=_headline(air),
+        statement=(told + _lines_told(lines) + _open_cause(changes["open.motion_rms_major_arcsec"]))
+        .replace(" -", " −")
+        .replace("(-", "(−"),
         warnings=warnings,
     )
 
@@ -198,7 +216,7 @@ def _change(
     rng: np.random.Generator,
     n_draws: int,
 ) -> Change | None:
-    known = [[e for e in (estimate_at(r, key) for r in side) if e is not None] for side in sides]
+    known = [[e for e in (_estimate(r, key) for r in side) if e is not None] for side in sides]
     if not (known[0] and known[1]):
         return None
     scatter = SCATTER.get(key.partition(".")[0], BETWEEN_RUNS)
@@ -221,6 +239,18 @@ def _change(
         runs=(len(known[0]), len(known[1])),
         note=note,
     )
+
+
+def _estimate(result: Result, key: str) -> Estimate | None:
+    """Return what is compared: a path of the result, or the shared motion in pixels, one axis."""
+    x, y = result.motion.common_rms_x_px, result.motion.common_rms_y_px
+    if key != "motion.common_rms_px":
+        return estimate_at(result, key)
+    if x is None or y is None:
+        return None
+    rms = float(np.hypot(x, y) / np.sqrt(2.0))
+    ends = [rms * (1.0 + z * MOTION_ONE_DRAW) for z in (-Z95, -1.0, 1.0, Z95)]
+    return Estimate(value=rms, low95=ends[0], low=ends[1], high=ends[2], high95=ends[3])
 
 
 def _limit_or_value(draws: NDArray[np.float64], *, limit: bool) -> Estimate:
@@ -263,25 +293,47 @@ def _doubts(
     return found
 
 
-def _statement(structure: Change | None, probability: float | None) -> str:
-    if structure is None:
+def _headline(air: CommonAir | None) -> str:
+    """Return both widths in the same air; without them the statement leads."""
+    if air is None:
+        return ""
+    d = air.difference_arcsec
+    before, after = cell95(air.before_arcsec).value, cell95(air.after_arcsec).value
+    text = f"In the same air {before} arcsec would have become {after} arcsec."
+    if d.low95 is not None and d.high95 is not None and d.low95 <= 0.0 <= d.high95:
+        text += " These data do not tell that from no change."
+    return text
+
+
+def _statement(change: Change | None, probability: float | None, what: str, unit: str) -> str:
+    if change is None:
         return "The structure was not measured on both sides, so nothing can be said of it."
-    smallest = f"{structure.smallest_change:.2g} arcsec"
+    smallest = f"{change.smallest_change:.2g} {unit}"
     if probability is None:
         return (
             f"No structure was shown before or after; a change of {smallest} rms or more "
             "would have been seen."
         )
-    d = structure.difference
-    span = f"{d.value:+.2g} arcsec rms, 95 % interval {d.low95:+.2g} to {d.high95:+.2g}"
+    d = change.difference
+    span = f"{d.value:+.2g} {unit} rms, 95 % interval {d.low95:+.2g} to {d.high95:+.2g}"
     for way, chance in (("smaller", probability), ("larger", 1 - probability)):
         if chance >= SURE_DIRECTION:
             sure = probability95(chance)
-            return f"The structure's motion became {way} ({span}); probability {sure}."
+            return f"The {what} became {way} ({span}); probability {sure}."
     return (
-        f"Undecided whether the structure's motion changed ({span}); probability that it became "
+        f"Undecided whether the {what} changed ({span}); probability that it became "
         f"smaller {probability:.2f}. These data could have shown a change of {smallest} or more."
     )
+
+
+def _lines_told(lines: Sequence[LineChange]) -> str:
+    """Return a sentence on the lines that came or went."""
+    told = [
+        f"{line.state} is the line at {cell95(hz).value} Hz"
+        for line in lines
+        if line.state in {"gone", "new"} and (hz := line.before_hz or line.after_hz) is not None
+    ]
+    return f" {'; '.join(told).capitalize().replace(' hz', ' Hz')}." if told else ""
 
 
 def _open_cause(change: Change | None) -> str:

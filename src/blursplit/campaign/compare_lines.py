@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.campaign.background import background_of
+from blursplit.campaign.background import background_of, smallest_line_arcsec, smallest_mode_arcsec
 from blursplit.campaign.compare_record import LineChange
-from blursplit.campaign.detection import smallest_line_arcsec, smallest_mode_arcsec
 from blursplit.campaign.estimates import bound95, from_draws, quantile
 from blursplit.constants import LINE_SHIFT_AT_MOST
 

@@ -1,13 +1,19 @@
-"""What a comparison found: one typed record with a published schema."""
+"""What a comparison found: a typed record with a published schema, and its rows in words."""
 
 from __future__ import annotations
 
-from typing import Literal
+import math
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from blursplit.campaign.estimates import bound95
+from blursplit.constants import CERTAIN_CHANGE
 from blursplit.estimate import Estimate
 from blursplit.result import Remark
+
+if TYPE_CHECKING:
+    from blursplit.estimate import Estimate
 
 COMPARE_SCHEMA = "blursplit-compare/1"
 
@@ -76,6 +82,7 @@ class Comparison(_Part):
     common_air: CommonAir | None = None
     lines: list[LineChange] = Field(default_factory=list)
     probability_structure_improved: float | None = None
+    headline: str = ""
     statement: str = ""
     warnings: list[Remark] = Field(default_factory=list)
 
@@ -84,3 +91,110 @@ class Comparison(_Part):
     def to_json(self) -> str:
         """Return the record as JSON text."""
         return self.model_dump_json(by_alias=True, indent=2) + "\n"
+
+
+NAMES: dict[str, tuple[str, str]] = {
+    "structure.rms_major_arcsec": ("structure, rms of larger axis", "arcsec"),
+    "structure.rms_minor_arcsec": ("structure, rms of smaller axis", "arcsec"),
+    "structure.saving_arcsec": ("FWHM that curing the structure saves", "arcsec"),
+    "tracking.rms_major_arcsec": ("tracking, rms of larger axis", "arcsec"),
+    "tracking.drift_arcsec_per_min": ("drift", "arcsec/min"),
+    "open.motion_rms_major_arcsec": ("shared, cause open, rms of larger axis", "arcsec"),
+    "atmosphere.seeing_500nm_zenith_arcsec": ("seeing at 500 nm and zenith", "arcsec"),
+    "atmosphere.motion_rms_arcsec": ("motion by the air, rms on one axis", "arcsec"),
+    "motion.common_rms_px": ("motion shared by all stars, rms on one axis", "px"),
+    "fwhm.recorded_px": ("recorded FWHM", "px"),
+    "fwhm.recorded_arcsec": ("recorded FWHM", "arcsec"),
+    "fwhm.without_structure_arcsec": ("FWHM with the structure cured", "arcsec"),
+}
+
+
+class Cell(NamedTuple):
+    """A value and its 95 % interval; a limit has no interval, an open change no value."""
+
+    value: str
+    interval: str = ""
+
+    def __str__(self) -> str:
+        """Return both in one phrase."""
+        if not self.interval:
+            return self.value
+        return f"{self.value} ({self.interval})" if self.value else self.interval
+
+
+class ChangeRow(NamedTuple):
+    """One quantity before and after."""
+
+    key: str
+    name: str
+    unit: str
+    before: Cell
+    after: Cell
+    change: Cell
+    probability: str
+    smallest: str
+    note: str
+
+
+def change_rows(comparison: Comparison) -> tuple[list[ChangeRow], list[str]]:
+    """Return the rows of what was compared, and the names of what could not be."""
+    rows, absent = [], []
+    for key, change in comparison.changes.items():
+        name, unit = NAMES.get(key, (key, ""))
+        if change is None:
+            absent.append(name)
+            continue
+        difference = cell95(change.difference, signed=True)
+        if change.before.is_limit and change.after.is_limit:
+            # The middle of what two upper limits leave open is no measurement.
+            difference = Cell("", difference.interval)
+        rows.append(
+            ChangeRow(
+                key=key,
+                name=name,
+                unit=unit,
+                before=cell95(change.before),
+                after=cell95(change.after),
+                change=difference,
+                probability=probability95(change.probability_smaller),
+                smallest=f"{change.smallest_change:.2g}",
+                note=change.note,
+            )
+        )
+    return rows, absent
+
+
+def probability95(value: float | None) -> str:
+    """Return a probability that is never told as certain; a dash where none can be told."""
+    if value is None:
+        return "-"
+    if value > CERTAIN_CHANGE:
+        return f"> {CERTAIN_CHANGE:g}"
+    return f"< {1 - CERTAIN_CHANGE:.3f}" if value < 1 - CERTAIN_CHANGE else f"{value:.3f}"
+
+
+def cell95(estimate: Estimate | None, *, signed: bool = False) -> Cell:
+    """Return an estimate with its 95 % interval, in the decimals that the interval warrants."""
+    if estimate is None:
+        return Cell("-")
+    low, high = bound95(estimate)
+    if estimate.value is None:
+        return Cell("not known" if not math.isfinite(high) else f"< {high:.2g}")
+    half = max(abs(high - estimate.value), abs(estimate.value - low))
+    places = 2
+    if math.isfinite(half) and half > 0:
+        places = min(max(1 - math.floor(math.log10(half)), 0), 6)
+    sign = "+" if signed else ""
+    numbers = [
+        f"{v:{sign}.{places}f}" if math.isfinite(v) else "open" for v in (low, estimate.value, high)
+    ]
+    low_text, value_text, high_text = (text.replace("-", "−") for text in numbers)
+    return Cell(value_text, f"{low_text} to {high_text}")
+
+
+def side_texts(side: Side) -> list[str]:
+    """Return each run of a side by its name and when it began."""
+    return [
+        f"{name or 'unnamed'}, {start.partition('.')[0]} UTC" if start else name or "unnamed"
+        for name, start in zip(side.names, side.start_utc, strict=True)
+    ]

@@ -1,21 +1,83 @@
-"""Estimates as distributions: quantiles through their intervals, and the mean of several runs."""
+"""Estimates: by their path in a result, as distributions, and as the mean of several runs."""
 
 from __future__ import annotations
 
+import difflib
+import types
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Union, get_args, get_origin
 
 import numpy as np
+from pydantic import BaseModel
 
 from blursplit.constants import BETWEEN_RUNS, Z95
 from blursplit.estimate import Estimate
+from blursplit.result import Result
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
+    from blursplit.types import FloatArray
 
-    FloatArray = NDArray[np.float64]
+
+def known_paths() -> dict[str, str]:
+    """Return every number of a result and, under ``tap.``, of a tap result.
+
+    Returns
+    -------
+    dict
+        Path -> "estimate" or "number".
+    """
+    from blursplit.spectra.tap_result import TapResult
+
+    found: dict[str, str] = {}
+    _collect(Result, "", found)
+    _collect(TapResult, "tap.", found)
+    return found
+
+
+def _collect(model: type[BaseModel], prefix: str, found: dict[str, str]) -> None:
+    for name, entry in model.model_fields.items():
+        path = f"{prefix}{entry.alias or name}"
+        for kind in _alternatives(entry.annotation):
+            if kind is Estimate:
+                found[path] = "estimate"
+            elif kind in {int, float}:
+                found[path] = "number"
+            elif isinstance(kind, type) and issubclass(kind, BaseModel):
+                _collect(kind, f"{path}.", found)
+
+
+def _alternatives(annotation: Any) -> tuple[Any, ...]:
+    if get_origin(annotation) in {Union, types.UnionType}:
+        return tuple(a for a in get_args(annotation) if a is not types.NoneType)
+    return (annotation,)
+
+
+def nearest_path(path: str) -> str:
+    """Return the known path most like `path`, or an empty text."""
+    close = difflib.get_close_matches(path, known_paths(), n=1, cutoff=0.5)
+    return close[0] if close else ""
+
+
+def value_at(record: BaseModel | dict[str, Any], path: str) -> Any:
+    """Return what stands at a path of a record or of parsed JSON; None where the path ends."""
+    here: Any = record
+    for part in path.split("."):
+        here = here.get(part) if isinstance(here, dict) else getattr(here, part, None)
+        if here is None:
+            return None
+    return here
+
+
+def estimate_at(result: Result, path: str) -> Estimate | None:
+    """Return the estimate at a path, None where it was not measured or has no upper end."""
+    value = value_at(result, path)
+    if not isinstance(value, Estimate):
+        return None
+    if value.value is None and value.high is None and value.high95 is None:
+        return None
+    return value
 
 
 def quantile(estimate: Estimate, z: FloatArray | float) -> FloatArray:
@@ -174,9 +236,12 @@ def mean_of_sides(
         _draw_mean(side, s, tau, logarithmic=logarithmic, rng=rng)
         for side, s in zip(sides, sigma, strict=True)
     ]
+    # a size whose interval touches zero does not go below it; a saving may
+    floor = 0.0 if all(bound95(e)[0] >= 0 for e in everything) else -np.inf
+    drawn = [np.exp(mean) if logarithmic else np.maximum(mean, floor) for mean in means]
     return TwoSides(
-        before=np.exp(means[0]) if logarithmic else means[0],
-        after=np.exp(means[1]) if logarithmic else means[1],
+        before=drawn[0],
+        after=drawn[1],
         between_runs=from_draws(tau),
         logarithmic=logarithmic,
     )

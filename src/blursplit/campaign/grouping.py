@@ -254,6 +254,9 @@ def _start(header: Header) -> float | None:
         if found is not None:
             # 40587 is the modified Julian date of 1 January 1970.
             return (found[0] - 40587.0) * 86400.0
+    found = header.number("JD_UTC", "JD-OBS", "JD", "JULIAN")
+    if found is not None:
+        return (found[0] - 2_440_587.5) * 86400.0
     return None
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import difflib
+import re
 from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from blursplit.campaign.paths import known_paths, nearest_path
+from blursplit.campaign.estimates import known_paths, nearest_path
 from blursplit.errors import InputError
 from blursplit.rig import read_toml
 
@@ -71,14 +72,41 @@ class LineRule(_Strict):
         return self
 
 
+class SettleRule(_Strict):
+    """Stillness after a slew: rms below a limit over a stretch that begins soon enough.
+
+    The record begins while the mount arrives; `slew_ended_s` says when it did [s of the record].
+    """
+
+    rms_at_most_arcsec: Positive
+    over_s: Positive
+    within_s: Positive
+    slew_ended_s: Annotated[float, Field(ge=0, allow_inf_nan=False)] = 0.0
+    name: Text = ""
+    why: Text = ""
+
+
 class Limits(_Strict):
     """A limits file."""
 
     title: Text = "Acceptance"
     telescope: Text = ""
+    aperture_m: Positive | None = None
     blur_time_s: Positive | None = None
     limits: dict[str, Limit] = Field(default_factory=dict)
     lines: list[LineRule] = Field(default_factory=list)
+    after_slew: list[SettleRule] = Field(default_factory=list)
+
+    @property
+    def stated_aperture_m(self) -> float | None:
+        """Aperture of the telescope that the limits are for: as stated, or the one size named."""
+        if self.aperture_m is not None:
+            return self.aperture_m
+        sizes = re.findall(r"(\d+(?:\.\d+)?)\s?(mm|cm|m)\b", self.telescope)
+        if len(sizes) != 1:
+            return None
+        number, unit = sizes[0]
+        return float(number) * {"mm": 1e-3, "cm": 1e-2, "m": 1.0}[unit]
 
 
 def read_limits(path: Path) -> Limits:
@@ -87,9 +115,9 @@ def read_limits(path: Path) -> Limits:
     Parameters
     ----------
     path : Path
-        TOML: ``title``, ``telescope``, ``blur_time_s``, a table ``[limits]`` whose keys are
-        paths of result.json or, beginning with ``tap.``, of the tap result, and any number of
-        ``[[lines]]`` rules.
+        TOML: ``title``, ``telescope``, ``aperture_m``, ``blur_time_s``, a table ``[limits]``
+        whose keys are paths of result.json or, beginning with ``tap.``, of the tap result, and
+        any number of ``[[lines]]`` and ``[[after_slew]]`` rules.
 
     Returns
     -------
@@ -116,7 +144,7 @@ def read_limits(path: Path) -> Limits:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
         raise InputError(path, f"key '{where}': {_problem(first)}", _remedy(first)) from error
-    if not limits.limits and not limits.lines:
+    if not (limits.limits or limits.lines or limits.after_slew):
         raise InputError(path, "holds no limit", "write a [limits] table or [[lines]] rules")
     kinds = known_paths()
     for key in limits.limits:
@@ -147,7 +175,6 @@ def _problem(first: Any) -> str:
 def _remedy(first: Any) -> str:
     if first["type"] != "extra_forbidden":
         return f"got {first['input']!r}"
-    keys = ["title", "telescope", "blur_time_s", "limits", "lines", "at_most", "at_least", "name",
-            "why", "no_shared_line_above_arcsec", "between_hz"]  # fmt: skip
+    keys = [name for part in (Limits, Limit, LineRule, SettleRule) for name in part.model_fields]
     near = difflib.get_close_matches(str(first["loc"][-1]), keys, n=1)
     return f"did you mean '{near[0]}'?" if near else "remove it or correct its spelling"

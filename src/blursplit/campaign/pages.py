@@ -1,37 +1,48 @@
-"""Pages of a comparison, an acceptance and an archive; every text from outside is escaped."""
+"""Pages of a comparison, an acceptance and an archive: facts put in order for the templates."""
 
 from __future__ import annotations
 
 from html import escape
-from typing import TYPE_CHECKING
+from math import ceil, floor, isfinite, log10
+from typing import TYPE_CHECKING, Any
 
-from blursplit.campaign.change_rows import cell95, change_rows, probability95, side_texts
-from blursplit.campaign.scatter import scatter_svg
-from blursplit.campaign.summary import CONDITIONS, QUANTITIES
+import numpy as np
+
+from blursplit.campaign.compare_record import (
+    NAMES,
+    cell95,
+    change_rows,
+    probability95,
+    side_texts,
+)
+from blursplit.campaign.estimates import bound95
+from blursplit.campaign.summary import CONDITIONS, QUANTITIES, UNDATED, with_unscaled
+from blursplit.constants import (
+    ARCHIVE_LISTED,
+    DIGEST_SHOWN,
+    PLOT_ROW_PX,
+    PLOT_SCALE_PX,
+    SCATTER_BOTTOM,
+    SCATTER_HEIGHT,
+    SCATTER_LEFT,
+    SCATTER_POINTS,
+    SCATTER_RIGHT,
+    SCATTER_TOP,
+    SCATTER_WIDTH,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterator, Sequence
+    from pathlib import Path
 
-    from blursplit.campaign.accept import Acceptance
-    from blursplit.campaign.compare_record import Comparison
+    from blursplit.campaign.accept import Acceptance, Judgement
+    from blursplit.campaign.compare_record import Change, Comparison
     from blursplit.campaign.summary import ArchiveSummary, GroupSpread, Row, Spread
-    from blursplit.estimate import Estimate
+    from blursplit.result import Result
+    from blursplit.series import Series
 
-_COLOURS = {"tracking": "tracking", "structure": "structure", "open": "unassigned",
-            "instrument": "instrument", "recorded": "recorded"}  # fmt: skip
-_SIGN = """
-<h2>Signatures</h2>
-<p>The numbers above were measured by software from the named recording. Whether the telescope
-is accepted is decided by those who sign.</p>
-<table class="signatures"><tbody>
-<tr><th scope="row" style="width:9rem;padding-top:2.6rem">Measured by</th>
-<td style="width:16rem"></td><th scope="row" style="padding-top:2.6rem">Date</th>
-<td style="width:9rem"></td></tr>
-<tr><th scope="row" style="padding-top:2.6rem">Accepted by</th><td></td>
-<th scope="row" style="padding-top:2.6rem">Date</th><td></td></tr>
-<tr><th scope="row" style="padding-top:2.6rem">Remarks</th><td colspan="3"></td></tr>
-</tbody></table>
-"""
+    Night = tuple[Result, Series | None]
+
 _STATE_TEXT = {
     "pass": "All limits are kept.",
     "fail": "At least one limit is not kept.",
@@ -39,181 +50,336 @@ _STATE_TEXT = {
 }
 
 
+# --- intervals on one axis -----------------------------------------------------------------------
+
+
+class _Axis:
+    """From values to per cent of a plot's width."""
+
+    def __init__(self, values: Sequence[float | None]) -> None:
+        known = [v for v in values if v is not None and isfinite(v)] or [0.0]
+        low, high = min(0.0, *known), max(0.0, *known)
+        self.low = low * 1.08
+        self.high = high * 1.08 if high > low else low + 1.0
+
+    def at(self, value: float) -> float:
+        """Return a place; beyond the ends of the axis it stops there."""
+        share = (value - self.low) / (self.high - self.low) if isfinite(value) else float(value > 0)
+        return round(100.0 * min(max(share, 0.0), 1.0), 2)
+
+    def area(self, kind: str, low: float, high: float, top: int, height: int) -> dict[str, Any]:
+        """Return a shaded stretch of the axis."""
+        x, end = self.at(low), self.at(high)
+        return {"kind": kind, "x": x, "width": round(end - x, 2), "y": top, "height": height}
+
+    def row(
+        self, at: int, value: float | None, low: float | None, high: float | None, label: str = ""
+    ) -> dict[str, Any]:
+        """Return an interval with its value; an end that lies at infinity has no stop."""
+        ends = [self.at(e) for e in (low, high) if e is not None and isfinite(e)]
+        row = {"y": at, "label": label, "ends": ends}
+        row["value"] = None if value is None else self.at(value)
+        row["low"] = None if low is None else self.at(low)
+        row["high"] = None if low is None else self.at(float("inf") if high is None else high)
+        return row
+
+    def mark(self, value: float, label: str, kind: str = "") -> dict[str, Any]:
+        """Return an upright line with its label below."""
+        x = self.at(value)
+        edge, other = 12, 88  # per cent within which a label would leave the plot
+        anchor = "start" if x < edge else "end" if x > other else "middle"
+        return {"x": x, "label": label, "kind": kind, "top": 0, "anchor": anchor}
+
+
+def _limit_plot(j: Judgement) -> dict[str, Any] | None:
+    """Return the interval of a limit: what is allowed shaded, the limit marked."""
+    edges = [e for e in (j.at_least, j.at_most) if e is not None]
+    if j.low95 is None and j.high95 is None:
+        return None
+    axis = _Axis([j.low95, j.high95, j.value, *edges])
+    height = PLOT_ROW_PX + PLOT_SCALE_PX
+    low = axis.low if j.at_least is None else j.at_least
+    high = axis.high if j.at_most is None else j.at_most
+    marks = [axis.mark(e, f"limit {e:g} {j.unit}".rstrip(), "limit") for e in edges]
+    room = 30  # per cent, for the zero beside the limit's label
+    if all(m["x"] > room for m in marks):
+        marks.append(axis.mark(0.0, "0"))
+    return {
+        "text": f"{j.name or j.key}: {j.measured}; limit: {j.limit}",
+        "height": height,
+        "areas": [axis.area("allowed", low, high, 0, PLOT_ROW_PX)],
+        "marks": marks,
+        "rows": [axis.row(PLOT_ROW_PX // 2, j.value, j.low95, j.high95)],
+    }
+
+
+# --- acceptance ----------------------------------------------------------------------------------
+
+
 def acceptance_page(acceptance: Acceptance) -> str:
     """Return the page of an acceptance: to be printed on A4, signed and filed."""
+    from blursplit.report import page_shell, render_template
+
     a = acceptance
-    rows = [
-        [
-            _named(j.name, j.key),
-            escape(j.limit),
-            escape(j.measured),
-            f"<strong>{escape(j.state)}</strong>",
-            escape(j.reason) + (f"<br><span class='small'>{escape(j.why)}</span>" if j.why else ""),
-        ]
-        for j in a.judgements
+    lengths = [r.duration_s for r in a.runs if r.duration_s]
+    facts = {
+        "Telescope": a.telescope or "not stated in the recordings",
+        "Recorded": _days([r.start_utc for r in a.runs]),
+        "Runs": f"{len(a.runs)}" + (f", {sum(lengths):.3g} s in all" if lengths else ""),
+        "Limits hold for exposures of": f"{a.blur_time_s:g} s" if a.blur_time_s else "any length",
+        "Judged": a.judged_utc or "time not noted",
+    }
+    runs = [
+        {
+            "name": ", ".join(dict.fromkeys(t for t in (r.object, r.name) if t)) or "unnamed",
+            "begun": (r.start_utc or "unknown").partition(".")[0].replace("T", " "),
+            "frames": str(r.frames_used),
+            "stars": str(r.stars_used),
+            "length": f"{r.duration_s:.3g} s" if r.duration_s else "unknown",
+            "digest": r.digest[:DIGEST_SHOWN],
+        }
+        for r in a.runs
     ]
-    blur = "not stated" if a.blur_time_s is None else f"{a.blur_time_s:g} s"
-    facts = [
-        f"Telescope: {a.telescope or 'not stated'}",
-        "Recording: " + (", ".join(t for t in (a.object, a.sequence) if t) or "unnamed"),
-        f"Begun: {a.start_utc} UTC" if a.start_utc else "Begun: time unknown",
-        *([f"{a.frames_used} frames, {a.stars_used} stars"] if a.frames_used else []),
-        *([f"Length: {a.duration_s:.4g} s"] if a.duration_s else []),
-        f"Limits hold for an exposure of {blur}",
-    ]
-    body = (
-        f"<h1>{escape(a.title)}</h1><p class='verdict'>{_STATE_TEXT[a.state]}</p>"
-        + _facts(facts)
-        + "<h2>Limits</h2>"
-        + _table(["Limit on", "Limit", "Measured", "Judged", "Because"], rows)
-        + "<p class='small'>Pass: the whole 95 % interval lies inside the limit. Fail: the whole "
-        "interval lies outside. Not shown: neither; a longer or better recording may decide.</p>"
-        "<div class='caution' role='note'><p>This judges the motion of star images. It certifies "
-        "neither strength nor safety: loads, anchors, lifting and wiring are for licensed people "
-        "and local codes.</p></div>"
-        + _SIGN
-        + f"<p class='small'>Made by blursplit {escape(a.version)}"
-        + (f" from <code>{escape(a.command)}</code>" if a.command else "")
-        + ".</p>"
+    digests = [("the limits", a.limits_digest), ("the tap result", a.tap_digest)]
+    order = {"fail": 0, "not shown": 1, "pass": 2}
+    body = render_template(
+        "accept.html",
+        a=a,
+        said=_STATE_TEXT[a.state],
+        facts=facts.items(),
+        limits=[
+            {
+                "row": j,
+                "plot": _limit_plot(j),
+                "bands": [] if all(b.shown for b in j.bands) else j.bands,
+            }
+            for j in sorted(a.judgements, key=lambda j: order[j.state])
+        ],
+        runs=runs,
+        digests=[(name, digest[:DIGEST_SHOWN]) for name, digest in digests if digest],
     )
-    return _shell(f"{a.title}: {a.state}", body)
+    return page_shell(f"{a.title}: {a.state}", body)
 
 
-def comparison_page(comparison: Comparison) -> str:
-    """Return the page of a comparison."""
+def _days(starts: Sequence[str | None]) -> str:
+    days = sorted({s.partition("T")[0] for s in starts if s})
+    return ", ".join(days) if days else "time unknown"
+
+
+# --- comparison ----------------------------------------------------------------------------------
+
+
+def comparison_page(
+    comparison: Comparison,
+    before: Sequence[Night] = (),
+    after: Sequence[Night] = (),
+) -> str:
+    """Return the page of a comparison.
+
+    Parameters
+    ----------
+    comparison : Comparison
+    before, after : sequence of (Result, Series or None)
+        The runs compared, for the pictures.
+    """
+    from blursplit.report import page_shell, render_template
+
     c = comparison
     found, absent = change_rows(c)
-    rows = [
-        [
-            _named(f"{r.name} [{r.unit}]", r.key),
-            escape(str(r.before)),
-            escape(str(r.after)),
-            escape(str(r.change)),
-            escape(r.probability),
-            r.smallest + (f"<br><span class='small'>{escape(r.note)}</span>" if r.note else ""),
-        ]
-        for r in found
-    ]
-    body = (
-        f"<h1>Before against after</h1><p class='verdict'>{escape(c.statement)}</p>"
-        + _facts([f"Before: {t}" for t in side_texts(c.before)])
-        + _facts([f"After: {t}" for t in side_texts(c.after)])
-        + _warnings([w.text for w in c.warnings])
-        + "<h2>What changed</h2>"
-        + _table(
-            [
-                "Quantity",
-                "Before",
-                "After",
-                "Change",
-                "Probability that it became smaller",
-                "Smallest change these data could show",
-            ],
-            rows,
-        )
-        + "<p class='small'>Brackets hold 95 %. A change of the smallest size named would have "
-        "been told from none four times in five.</p>"
-        + (
-            f"<p class='small'>Not compared, for want of a value on each side: "
-            f"{escape('; '.join(absent))}.</p>"
-            if absent
-            else ""
-        )
+    series = [[s for _, s in side if s is not None] for side in (before, after)]
+    body = render_template(
+        "compare.html",
+        c=c,
+        stars=_air_stars(c, before, after),
+        plot=_change_plot(c),
+        spectra=_side_spectra(c, *series),
+        runs=[("Before", side_texts(c.before)), ("After", side_texts(c.after))],
+        rows=found,
+        absent=absent,
+        lines=[
+            {
+                "number": k,
+                "state": line.state,
+                "hz": [str(cell95(line.before_hz)), str(cell95(line.after_hz))],
+                "rms": [str(cell95(line.before_rms_arcsec)), str(cell95(line.after_rms_arcsec))],
+                "reason": line.reason,
+            }
+            for k, line in enumerate(c.lines, start=1)
+        ],
+        probability=None
+        if c.common_air is None
+        else probability95(c.common_air.probability_smaller),
     )
-    if c.common_air is not None:
-        air = c.common_air
-        body += (
-            "<h2>In the same air</h2><p>In a seeing of "
-            f"{air.seeing_500nm_zenith_arcsec:.2f} arcsec the recorded FWHM would be "
-            f"{cell95(air.before_arcsec)} arcsec before and {cell95(air.after_arcsec)} arcsec "
-            "after; probability that it became smaller "
-            f"{escape(probability95(air.probability_smaller))}.</p>"
-            f"<p class='small'>{escape(air.method)}</p>"
+    return page_shell(c.headline or "Before against after", body)
+
+
+def _air_stars(
+    c: Comparison, before: Sequence[Night], after: Sequence[Night]
+) -> list[dict[str, Any]]:
+    """Return both sides' recorded stars, each drawn at its width in the common air."""
+    from blursplit.report import figures as draw
+
+    if c.common_air is None:
+        return []
+    found = []
+    for label, side, width in (
+        ("Before", before, c.common_air.before_arcsec),
+        ("After", after, c.common_air.after_arcsec),
+    ):
+        run = next((n for n in side if n[1] is not None and "recorded" in n[1].images), None)
+        star: dict[str, Any] = {"label": label, "width": cell95(width)}
+        found.append(star)
+        if run is None or run[1] is None or not run[1].image_scale_arcsec or not width.value:
+            continue
+        own = run[0].fwhm.recorded_arcsec
+        if own is None or not own.value:
+            continue
+        star["image"] = np.asarray(run[1].images["recorded"], dtype=float)
+        star["scale"] = run[1].image_scale_arcsec * width.value / own.value
+    drawn = [star for star in found if "image" in star]
+    widths = [star.value for star in (c.common_air.before_arcsec, c.common_air.after_arcsec)]
+    half = 1.6 * max(w or 0.0 for w in widths)  # of the wider star, with some dark around
+    for k, star in enumerate(drawn):
+        with draw.figure_style():
+            figure = draw.draw_star(
+                star["image"], pixel_scale_arcsec=star["scale"], half_size=half, label=False
+            )
+            text = f"{star['label']}: FWHM {star['width'].value} arcsec; the ring is half maximum."
+            star["svg"] = draw.svg_text(figure, f"side-{k}", star["label"], text)
+        star["bar"] = f"{draw.bar_length(half):g} arcsec"
+    return found
+
+
+def _main_change(c: Comparison) -> Change | None:
+    keys = ("structure.rms_major_arcsec", "motion.common_rms_px")
+    return next((found for key in keys if (found := c.changes.get(key)) is not None), None)
+
+
+def _change_plot(c: Comparison) -> dict[str, Any] | None:
+    """Return before, after and change on one axis, with zero and the smallest visible change."""
+    change = _main_change(c)
+    if change is None:
+        return None
+    name, unit = NAMES[change.key]
+    rows = [("Before", change.before), ("After", change.after), ("Change", change.difference)]
+    ends = [bound95(e) for _, e in rows]
+    blind = change.smallest_change
+    axis = _Axis([v for pair in ends for v in pair] + [-blind, blind])
+    step = PLOT_ROW_PX + PLOT_SCALE_PX // 2
+    bars = [
+        axis.row(
+            step * k + PLOT_ROW_PX - 4,
+            estimate.value,
+            *pair,
+            f"{label} {cell95(estimate, signed=label == 'Change')}",
         )
-    if c.lines:
-        line_rows = [
-            [
-                escape(line.state),
-                _text95(line.before_hz),
-                _text95(line.after_hz),
-                _text95(line.before_rms_arcsec),
-                _text95(line.after_rms_arcsec),
-                escape(line.reason),
-            ]
-            for line in c.lines
-        ]
-        heads = ["Line", "Before [Hz]", "After [Hz]", "Before, rms [arcsec]",
-                 "After, rms [arcsec]", "Because"]  # fmt: skip
-        body += "<h2>Lines of the spectrum</h2>" + _table(heads, line_rows)
-    return _shell("Before against after", body)
+        for k, ((label, estimate), pair) in enumerate(zip(rows, ends, strict=True))
+        for cell in [cell95(estimate, signed=label == "Change")]
+    ]
+    height = 3 * step + PLOT_SCALE_PX
+    marks = [axis.mark(0.0, "0")]
+    marks.append(axis.mark(axis.high / 1.08, f"{axis.high / 1.08:.2g} {unit}"))
+    return {
+        "title": f"{name[0].upper()}{name[1:]} [{unit}]",
+        "text": "; ".join(f"{label} {cell95(estimate)} {unit}" for label, estimate in rows),
+        "height": height,
+        "areas": [axis.area("blind", -blind, blind, 2 * step + PLOT_ROW_PX - 14, 20)],
+        "marks": marks,
+        "rows": bars,
+        "smallest": f"{blind:.2g} {unit}",
+    }
 
 
-def archive_page(summary: ArchiveSummary, rows: Sequence[Row], title: str) -> str:
+def _side_spectra(c: Comparison, before: list[Series], after: list[Series]) -> str:
+    from blursplit.report import figures as draw
+
+    sides = [[s for s in side if draw.shared_density(s) is not None] for side in (before, after)]
+    if not (sides[0] and sides[1]):
+        return ""
+    marks = [
+        (hz.value, str(k))
+        for k, line in enumerate(c.lines, start=1)
+        if (hz := line.before_hz or line.after_hz) is not None and hz.value
+    ]
+    with draw.figure_style():
+        figure = draw.draw_spectra_of_sides(sides[0], sides[1], marks)
+        text = "Density of the shared motion before (thick) and after (thin); lines are numbered."
+        return draw.svg_text(figure, "sides", "Shared motion, before and after", text)
+
+
+# --- archive -------------------------------------------------------------------------------------
+
+
+def archive_page(
+    summary: ArchiveSummary, rows: Sequence[Row], title: str, results: Path | None = None
+) -> str:
     """Return the summary page of an archive.
 
     Parameters
     ----------
     summary : ArchiveSummary
     rows : sequence of dict
-        Rows of the store's view ``measurements``, for the figures.
+        Rows of the store's view ``measurements``, for figures and list.
     title : str
+    results : Path, optional
+        Folder with a result folder a sequence, named by its key, to which the page links.
     """
-    counts = summary.sequences
-    facts = [
-        f"{counts.get('done', 0)} sequences measured",
-        f"{counts.get('failed', 0)} failed",
-        f"{counts.get('too short', 0)} too short",
-        f"files that could not be read: {summary.refused_files}",
-    ]
-    body = f"<h1>{escape(title)}</h1>" + _facts(facts)
-    body += "<h2>Worth opening</h2>"
-    if summary.worth_opening:
-        picks = [
-            [
-                escape(p.name),
-                escape(p.start_utc or "unknown"),
-                escape("; ".join(p.reasons)),
-                f"<span class='code'>{escape(p.first_file)}</span>",
-            ]
-            for p in summary.worth_opening
-        ]
-        body += _table(["Sequence", "Begun [UTC]", "Because", "First file"], picks)
-    else:
-        body += "<p>No sequence stands out by tracking or structure.</p>"
-    for heading, groups in (
-        ("Nights", summary.nights),
-        ("Side of the pier", summary.pier_sides),
-        ("Direction of the sky", summary.azimuths),
-    ):
-        if groups:
-            body += f"<h2>{heading}</h2>" + _spreads([*groups, summary.overall])
-    body += _figures(rows)
-    if summary.trends:
-        trends = [
-            [
-                escape(QUANTITIES[t.quantity]),
-                escape(CONDITIONS[t.condition]),
+    from blursplit.report import page_shell, render_template
+
+    rows = with_unscaled(rows)
+
+    def link(key: str) -> str:
+        page = None if results is None else (results / key / "index.html").resolve()
+        return page.as_uri() if page is not None and page.is_file() else ""
+
+    body = render_template(
+        "archive.html",
+        s=summary,
+        title=title,
+        picks=[{"pick": p, "link": link(p.key)} for p in summary.worth_opening],
+        groups=[
+            {"heading": heading, "table": _spreads([*groups, summary.overall], head)}
+            for heading, head, groups in (
+                ("Nights", "night", summary.nights),
+                ("Side of the pier", "side", summary.pier_sides),
+                ("Direction of the sky", "direction", summary.azimuths),
+            )
+            if groups
+        ],
+        figures=list(_figures(rows)),
+        trends=[
+            (
+                QUANTITIES[t.quantity].partition(" [")[0],
+                CONDITIONS[t.condition],
                 str(t.sequences),
                 f"{t.rank_correlation:+.2f} ({t.low95:+.2f} to {t.high95:+.2f})",
-            ]
+            )
             for t in summary.trends
-        ]
-        heads = ["Quantity", "Against", "Sequences", "Rank correlation, 95 %"]
-        body += "<h2>Trends</h2>" + _table(heads, trends)
-        body += (
-            "<p class='small'>A correlation is no cause, and among many correlations one in "
-            "twenty lies beyond its 95 % interval by chance.</p>"
-        )
-    if summary.failures:
-        failed = [[escape(reason), str(n)] for reason, n in summary.failures.items()]
-        body += "<h2>What failed</h2>" + _table(["Reason", "Sequences"], failed)
-    return _shell(title, body)
+        ],
+        undated=[r["name"] for r in rows if r["night"] is None],
+        listed=[
+            {
+                "name": r["name"],
+                "begun": (r["start_utc"] or UNDATED).partition(".")[0].replace("T", " "),
+                "width": _width(r),
+                "link": link(r["key"]),
+            }
+            for r in rows[:ARCHIVE_LISTED]
+        ],
+        rest=max(len(rows) - ARCHIVE_LISTED, 0),
+    )
+    return page_shell(summary.headline or title, body)
 
 
-def _figures(rows: Sequence[Row]) -> str:
-    figures = []
-    for quantity in ("recorded_fwhm_arcsec", "seeing_500nm_zenith_arcsec",
-                     "structure_rms_arcsec", "tracking_rms_arcsec"):  # fmt: skip
+def _width(row: Row) -> str:
+    for column, unit in (("recorded_fwhm_arcsec", "arcsec"), ("unscaled_fwhm_px", "px")):
+        if row[column] is not None:
+            return f"{row[column]:.3g} {unit}"
+    return "-"
+
+
+def _figures(rows: Sequence[Row]) -> Iterator[dict[str, str]]:
+    for quantity, colour in _DRAWN.items():
         for condition in (*CONDITIONS, "azimuth_deg"):
             known = [r for r in rows if r[condition] is not None]
             points = [(r[condition], r[quantity]) for r in known if r[quantity] is not None]
@@ -225,87 +391,144 @@ def _figures(rows: Sequence[Row]) -> str:
             if len(points) + len(limits) < 3:  # noqa: PLR2004 - two points are no picture
                 continue
             label = CONDITIONS.get(condition, "azimuth [deg]")
-            colour = _COLOURS.get(quantity.partition("_")[0], "atmosphere")
-            svg = scatter_svg(points, label, f"{QUANTITIES[quantity]} [arcsec]", colour, limits)
-            caption = f"{QUANTITIES[quantity]} against {label}"
-            if limits:
-                caption += "; triangles are upper limits"
-            figures.append(
-                f"<figure class='plot card'>{svg}"
-                f"<figcaption>{escape(caption)}</figcaption></figure>"
-            )
-    return (
-        f"<h2>Against the conditions</h2><div class='pair'>{''.join(figures)}</div>"
-        if (figures)
-        else ""
-    )
+            stride = ceil((len(points) + len(limits)) / SCATTER_POINTS)
+            captions = [f"One sequence in {stride} is drawn."] if stride > 1 else []
+            captions += ["Triangles are upper limits."] if limits else []
+            points, limits = points[::stride], limits[::stride]
+            svg = scatter_svg(points, label, QUANTITIES[quantity], colour, limits)
+            yield {"svg": svg, "caption": " ".join(captions)}
 
 
-def _spreads(groups: list[GroupSpread]) -> str:
+def _spreads(groups: Sequence[GroupSpread], head: str) -> dict[str, Any]:
     used = [q for q in QUANTITIES if any(q in g.spreads for g in groups)]
+    days = any(g.julian_day is not None for g in groups)
+    heads = [head, *(["Julian day"] if days else []), "sequences", *(QUANTITIES[q] for q in used)]
     rows = [
-        [escape(g.label), str(g.sequences), *[_spread(g.spreads.get(q)) for q in used]]
+        [
+            g.label,
+            *([str(g.julian_day or "-")] if days else []),
+            str(g.sequences),
+            *[spread_text(g.spreads.get(q)) for q in used],
+        ]
         for g in groups
     ]
-    heads = ["", "Sequences", *[f"{QUANTITIES[q]} [arcsec]" for q in used]]
-    return _table(heads, rows) + (
-        "<p class='small'>Median and the range of the middle 68 % of the sequences, which is their "
-        "spread and not the error of one; (one): a single sequence. Upper limits rank below all "
-        "values.</p>"
-    )
+    return {
+        "caption": "Median, and the middle 68 % of the sequences.",
+        "columns": heads,
+        "rows": rows,
+    }
 
 
-def _spread(spread: Spread | None) -> str:
+def spread_text(spread: Spread | None) -> str:
+    """Return a median with the range of the middle 68 %; limits rank below all values."""
     if spread is None:
         return "-"
     if spread.median is None:
         return f"limits in {spread.limits} of {spread.limits + spread.values}"
     if spread.values + spread.limits == 1:
         return f"{spread.median:.2f} (one)"
-    low = "limit" if spread.low is None else f"{spread.low:.2f}"
-    high = "limit" if spread.high is None else f"{spread.high:.2f}"
+    low, high = ("limit" if v is None else f"{v:.2f}" for v in (spread.low, spread.high))
     return f"{spread.median:.2f} ({low} to {high})"
 
 
-def _text95(estimate: Estimate | None) -> str:
-    return escape(str(cell95(estimate)))
+_DRAWN = {
+    "recorded_fwhm_arcsec": "recorded",
+    "unscaled_fwhm_px": "recorded",
+    "seeing_500nm_zenith_arcsec": "atmosphere",
+    "structure_rms_arcsec": "structure",
+    "tracking_rms_arcsec": "tracking",
+}
 
 
-def _named(name: str, key: str) -> str:
-    """Return a name for people with the key of the file below it, or the key alone."""
-    shown = f"{escape(name)}<br>" if name else ""
-    return f"{shown}<span class='code small'>{escape(key)}</span>"
+def scatter_svg(
+    points: list[tuple[float, float]],
+    x_label: str,
+    y_label: str,
+    colour_name: str,
+    limits: list[tuple[float, float]] | None = None,
+) -> str:
+    """Return a scatter plot of (x, y) with a text for readers of the page who do not see it.
 
+    Parameters
+    ----------
+    points : list of (x, y)
+        Drawn as dots.
+    x_label, y_label : str
+        With units.
+    colour_name : str
+        Name of the palette, such as ``structure``.
+    limits : list of (x, y), optional
+        Upper limits, drawn as marks that point downward.
 
-def _facts(facts: Iterable[str]) -> str:
-    return "<ul class='facts'>" + "".join(f"<li>{escape(f)}</li>" for f in facts) + "</ul>"
+    Returns
+    -------
+    str
+        An ``svg`` element; colours are CSS variables of the page.
+    """
+    everything = points + (limits or [])
+    xs, ys = [p[0] for p in everything], [p[1] for p in everything]
+    x_low, x_high = _range(xs)
+    y_low, y_high = 0.0 if min(ys) >= 0 else _range(ys)[0], _range(ys)[1]
 
-
-def _warnings(texts: list[str]) -> str:
-    if not texts:
-        return ""
-    return "<div class='caution'>" + "".join(f"<p>{escape(t)}</p>" for t in texts) + "</div>"
-
-
-def _table(heads: list[str], rows: list[list[str]]) -> str:
-    """Return a table; heads are plain text, cells ready HTML."""
-    head = "".join(f"<th scope='col'>{escape(h)}</th>" for h in heads)
-    body = "".join(
-        "<tr>"
-        + "".join(
-            f"<td data-label='{escape(h, quote=True)}'>{cell}</td>"
-            for h, cell in zip(heads, row, strict=True)
+    def at(x: float, y: float) -> tuple[float, float]:
+        return (
+            SCATTER_LEFT
+            + (x - x_low) / (x_high - x_low) * (SCATTER_WIDTH - SCATTER_LEFT - SCATTER_RIGHT),
+            SCATTER_HEIGHT
+            - SCATTER_BOTTOM
+            - (y - y_low) / (y_high - y_low) * (SCATTER_HEIGHT - SCATTER_TOP - SCATTER_BOTTOM),
         )
-        + "</tr>"
-        for row in rows
+
+    label = f"{escape(y_label)} against {escape(x_label)}, {len(everything)} sequences"
+    box = f"0 0 {SCATTER_WIDTH} {SCATTER_HEIGHT}"
+    parts = [
+        f'<svg class="figure" viewBox="{box}" role="img" aria-label="{label}">',
+    ]
+    for value in _ticks(x_low, x_high):
+        x, y = at(value, y_low)
+        parts.append(_line(x, y, x, y + 5) + _text(x, y + 18, f"{value:g}", "middle"))
+    for value in _ticks(y_low, y_high):
+        x, y = at(x_low, value)
+        parts.append(_line(x - 5, y, x, y) + _text(x - 8, y + 4, f"{value:g}", "end"))
+    corner_x, corner_y = at(x_low, y_low)
+    parts.append(_line(corner_x, corner_y, SCATTER_WIDTH - SCATTER_RIGHT, corner_y))
+    parts.append(_line(corner_x, SCATTER_TOP, corner_x, corner_y))
+    parts.append(_text((SCATTER_LEFT + SCATTER_WIDTH) / 2, SCATTER_HEIGHT - 8, x_label, "middle"))
+    middle = (SCATTER_TOP + SCATTER_HEIGHT - SCATTER_BOTTOM) / 2
+    parts.append(
+        f'<text transform="translate(13 {middle:.0f}) rotate(-90)" text-anchor="middle" '
+        f'font-size="12" fill="currentColor">{escape(y_label)}</text>'
     )
+    style = f'fill="var(--{escape(colour_name)})" fill-opacity="0.75"'
+    for px, py in points:
+        x, y = at(px, py)
+        parts.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="3.2" {style}/>')
+    for px, py in limits or []:
+        x, y = at(px, py)
+        parts.append(f'<path d="M{x - 4:.1f} {y:.1f}h8l-4 7z" {style} fill-opacity="0.4"/>')
+    return "".join([*parts, "</svg>"])
+
+
+def _range(values: list[float]) -> tuple[float, float]:
+    low, high = min(values), max(values)
+    margin = 0.06 * (high - low) or 0.1 * abs(high) or 1.0
+    return low - margin, high + margin
+
+
+def _ticks(low: float, high: float) -> list[float]:
+    rough = (high - low) / 5
+    base = 10.0 ** floor(log10(rough))
+    step = next(base * m for m in (1, 2, 5, 10) if base * m >= rough)
+    first = ceil(low / step)
+    return [round(k * step, 10) for k in range(first, floor(high / step) + 1)]
+
+
+def _line(x1: float, y1: float, x2: float, y2: float) -> str:
+    return f'<line x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}" stroke="currentColor"/>'
+
+
+def _text(x: float, y: float, text: str, anchor: str) -> str:
     return (
-        f"<div class='scroll'><table class='stacked'><thead><tr>{head}</tr></thead>"
-        f"<tbody>{body}</tbody></table></div>"
+        f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" font-size="12" '
+        f'fill="currentColor">{escape(text)}</text>'
     )
-
-
-def _shell(title: str, body: str) -> str:
-    from blursplit.report import page_shell
-
-    return page_shell(title, body)

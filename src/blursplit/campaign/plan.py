@@ -8,24 +8,26 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from blursplit.campaign.background import (
-    ARCSEC,
     Background,
     apparent_frequency,
     exposure_response,
     model_background,
     r0_along_sight_m,
+    smallest_line_arcsec,
+    smallest_mode_arcsec,
 )
-from blursplit.campaign.detection import smallest_line_arcsec, smallest_mode_arcsec
-from blursplit.campaign.plan_record import (
+from blursplit.campaign.recording import (
     Detectable,
     FieldTonight,
     Mains,
     Plan,
     SeenHeight,
     Turns,
+    geometric_middle,
+    plan_recording,
 )
-from blursplit.campaign.recording import geometric_middle, plan_recording
 from blursplit.constants import (
+    ARCSEC_PER_RADIAN,
     MAINS_HZ,
     PLAN_DAMPING,
     PLAN_DURATION_S,
@@ -41,7 +43,8 @@ from blursplit.rig import Rig, as_rig, merge_settings
 if TYPE_CHECKING:
     from datetime import date
 
-    from blursplit.campaign.plan_record import Recording
+    from blursplit.campaign.limits import Limits
+    from blursplit.campaign.recording import LimitNeeds, Recording
     from blursplit.rig import Rig
 
 
@@ -53,6 +56,7 @@ def plan(
     duration_s: float = PLAN_DURATION_S,
     damping_ratio: float = PLAN_DAMPING,
     night: date | None = None,
+    limits: Limits | None = None,
 ) -> Plan:
     """Plan a run.
 
@@ -69,6 +73,8 @@ def plan(
         Of the structure looked for.
     night : date, optional
         Evening for which fields are listed; needs the site.
+    limits : Limits, optional
+        Whose length and number of runs are told.
 
     Returns
     -------
@@ -110,6 +116,11 @@ def plan(
     mains = _mains(recording)
     warnings += _mains_warnings(mains, recording) + _row_warnings(instrument)
     fields = _fields(instrument, night, warnings)
+    needs = (
+        []
+        if limits is None
+        else _needs(limits, instrument, recording, seeing_arcsec, damping_ratio)
+    )
     return Plan(
         version=version("blursplit"),
         seeing_arcsec=seeing_arcsec,
@@ -129,9 +140,26 @@ def plan(
         mains=mains,
         night=None if night is None else night.isoformat(),
         fields=fields,
+        limits=needs,
         statement=_statement(recording, mode, line, band, seeing_arcsec, stars, damping_ratio),
         warnings=warnings,
     )
+
+
+def _needs(
+    limits: Limits, instrument: Rig, recording: Recording, seeing: float, damping: float
+) -> list[LimitNeeds]:
+    """Return what the limits take with this telescope; refuse those of another."""
+    from blursplit.campaign.accept import refuse_other_aperture
+    from blursplit.campaign.plan_limits import needs_of
+
+    refuse_other_aperture("plan", float(instrument.get("aperture_m")), limits, "setup is")
+
+    def make(length_s: float, cadence_s: float) -> Background:
+        how = {"duration_s": length_s, "frame_interval_s": cadence_s}
+        return _background(instrument, recording.model_copy(update=how), seeing)
+
+    return needs_of(limits, make, recording.frame_interval_s, damping)
 
 
 def _check(instrument: Rig, seeing_arcsec: float, stars: int, duration_s: float) -> None:
@@ -200,7 +228,7 @@ def _seen(separation_arcsec: float, instrument: Rig) -> SeenHeight:
     sizes = np.geomspace(0.02, 60.0, 400)
     along, across = pair_kernels(sizes, ratio, obstruction, "Z")
     seen = 0.5 * (along + across) / (2.0 * tilt_coefficient("Z", obstruction, ratio))
-    heights = sizes * aperture / (separation_arcsec / ARCSEC)
+    heights = sizes * aperture / (separation_arcsec / ARCSEC_PER_RADIAN)
     tenth, half = (float(heights[np.argmax(seen >= part)]) for part in (0.1, 0.5))
     return SeenHeight(
         separation_arcsec=separation_arcsec, tenth_seen_above_m=tenth, half_seen_above_m=half

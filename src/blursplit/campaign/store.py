@@ -9,13 +9,16 @@ sequences
     (``object`` ... ``temperature_c``), ``seconds``, ``measured_utc``, ``version``.
 results
     ``key`` and ``result``, the text of result.json; SQLite's ``json_extract`` reaches into it.
+numbers
+    ``key`` and the main numbers as columns, each estimate as NAME, NAME_low and NAME_high (68 %).
+    An upper limit has NAME null and NAME_high set.
 files
     ``key``, ``position``, ``path``.
 refused_files
     FITS files that could not be read, and why.
 measurements
-    View: the done rows of ``sequences`` with the main numbers as columns; each estimate as
-    NAME, NAME_low and NAME_high (68 %). An upper limit has NAME null and NAME_high set.
+    View: the done rows of ``sequences`` with their ``numbers``; the texts of the results, which
+    are most of the file, are not read.
 nights
     View: counts and means by night (date of the evening).
 
@@ -28,7 +31,7 @@ import sqlite3
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Self
 
-from blursplit.constants import STORE_APPLICATION_ID, STORE_VERSION
+from blursplit.constants import STORE_APPLICATION_ID, STORE_BEFORE_NUMBERS, STORE_VERSION
 from blursplit.errors import InputError, OutputError
 
 if TYPE_CHECKING:
@@ -72,16 +75,24 @@ ESTIMATES: dict[str, str] = {
     "structure_saving_arcsec": "$.structure.saving_arcsec",
     "tracking_saving_arcsec": "$.tracking.saving_arcsec",
     "open_rms_arcsec": "$.open.motion_rms_major_arcsec",
-    "instrument_fwhm_arcsec": "$.instrument.fwhm_arcsec",
+    "optics_fwhm_arcsec": "$.instrument.optics_fwhm_arcsec",
 }
 
 
-def _view() -> str:
-    columns = [f"json_extract(r.result, '{path}') AS {name}" for name, path in MEASURED.items()]
+def _numbers() -> dict[str, str]:
+    """Return the columns of ``numbers`` and the place of each in result.json."""
+    found = dict(MEASURED)
     for name, path in ESTIMATES.items():
-        for column, part in ((name, "value"), (f"{name}_low", "low"), (f"{name}_high", "high")):
-            columns.append(f"json_extract(r.result, '{path}.{part}') AS {column}")
-    return ",\n  ".join(columns)
+        found |= {
+            name: f"{path}.value",
+            f"{name}_low": f"{path}.low",
+            f"{name}_high": f"{path}.high",
+        }
+    return found
+
+
+_EXTRACTED = ", ".join(f"json_extract(result, '{path}')" for path in _numbers().values())
+_FILL = f"INSERT INTO numbers SELECT key, {_EXTRACTED} FROM results"  # noqa: S608 - names of our own
 
 
 _TEXTS = {
@@ -116,6 +127,10 @@ CREATE TABLE results (
   key TEXT PRIMARY KEY REFERENCES sequences (key) ON DELETE CASCADE,
   result TEXT NOT NULL
 );
+CREATE TABLE numbers (
+  key TEXT PRIMARY KEY REFERENCES sequences (key) ON DELETE CASCADE,
+  {", ".join(_numbers())}
+) WITHOUT ROWID;
 CREATE TABLE files (
   key TEXT NOT NULL REFERENCES sequences (key) ON DELETE CASCADE,
   position INTEGER NOT NULL,
@@ -125,8 +140,8 @@ CREATE TABLE files (
 CREATE INDEX files_path ON files (path);
 CREATE TABLE refused_files (path TEXT PRIMARY KEY, reason TEXT NOT NULL);
 CREATE VIEW measurements AS
-SELECT s.*, {_view()}
-FROM sequences AS s JOIN results AS r USING (key)
+SELECT s.*, {", ".join(f"n.{name}" for name in _numbers())}
+FROM sequences AS s JOIN numbers AS n USING (key)
 WHERE s.status = 'done';
 CREATE VIEW nights AS
 SELECT night, count(*) AS sequences, sum(frames) AS frames,
@@ -223,7 +238,7 @@ class Store:
             raise InputError(
                 self.path, "is a database of another program", "name another file with --store"
             )
-        if version != STORE_VERSION:
+        if version not in {STORE_BEFORE_NUMBERS, STORE_VERSION}:
             remedy = (
                 "update blursplit, or name another file with --store"
                 if version > STORE_VERSION
@@ -237,10 +252,14 @@ class Store:
         # Two first runs at once: the second waits here and then finds the tables there.
         self._db.execute("BEGIN IMMEDIATE")
         try:
-            if self._db.execute("PRAGMA user_version").fetchone()[0] == 0:
-                for statement in _TABLES.split(";\n"):
-                    if statement.strip():
-                        self._db.execute(statement)
+            version = self._db.execute("PRAGMA user_version").fetchone()[0]
+            statements = [text for text in _TABLES.split(";\n") if text.strip()]
+            if version == STORE_BEFORE_NUMBERS:
+                new = [s for s in statements if "CREATE VIEW" in s or "TABLE numbers" in s]
+                statements = ["DROP VIEW nights", "DROP VIEW measurements", *new, _FILL]
+            if version < STORE_VERSION:
+                for statement in statements:
+                    self._db.execute(statement)
                 self._db.execute(f"PRAGMA application_id = {STORE_APPLICATION_ID}")
                 self._db.execute(f"PRAGMA user_version = {STORE_VERSION}")
             self._db.execute("COMMIT")
@@ -308,6 +327,7 @@ class Store:
             )
             if result_json is not None:
                 db.execute("INSERT INTO results VALUES (?, ?)", (key, result_json))
+                db.execute(f"{_FILL} WHERE key = ?", (key,))
 
     def moved(self, key: str, paths: list[str]) -> None:
         """Remember where the files of a known sequence are now."""

@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+from datetime import date
+from statistics import median
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
-from blursplit.constants import ARCHIVE_WORTH_SHARE, FEWEST_FOR_TREND, MANY_SEQUENCES
+from blursplit.constants import (
+    ARCHIVE_FEWEST_FOR_WIDE,
+    ARCHIVE_WIDE,
+    ARCHIVE_WORTH_SHARE,
+    FEWEST_FOR_TREND,
+    MANY_SEQUENCES,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Collection, Iterable, Sequence
 
     from blursplit.campaign.store import Store
 
@@ -18,13 +26,14 @@ ARCHIVE_SCHEMA = "blursplit-archive/1"
 Row = dict[str, Any]
 
 QUANTITIES: dict[str, str] = {
-    "recorded_fwhm_arcsec": "Recorded FWHM",
-    "seeing_500nm_zenith_arcsec": "Seeing, 500 nm and zenith",
-    "atmosphere_fwhm_arcsec": "Atmosphere's own FWHM",
-    "tracking_rms_arcsec": "Tracking, rms",
-    "structure_rms_arcsec": "Structure, rms",
-    "open_rms_arcsec": "Shared, cause open, rms",
-    "instrument_fwhm_arcsec": "Instrument, FWHM",
+    "recorded_fwhm_arcsec": "Recorded FWHM [arcsec]",
+    "unscaled_fwhm_px": "Recorded FWHM without a scale [px]",
+    "seeing_500nm_zenith_arcsec": "Seeing, 500 nm and zenith [arcsec]",
+    "atmosphere_fwhm_arcsec": "FWHM of all the air [arcsec]",
+    "tracking_rms_arcsec": "Tracking, rms [arcsec]",
+    "structure_rms_arcsec": "Structure, rms [arcsec]",
+    "open_rms_arcsec": "Shared, owner open, rms [arcsec]",
+    "optics_fwhm_arcsec": "Optics, FWHM [arcsec]",
 }
 CONDITIONS: dict[str, str] = {
     "airmass": "airmass",
@@ -48,9 +57,13 @@ class Spread(_Part):
 
 
 class GroupSpread(_Part):
-    """Spreads of all quantities over the sequences of one night, pier side or quarter."""
+    """Spreads of all quantities over the sequences of one night, pier side or quarter.
+
+    A night is named by its evening's date; `julian_day` begins at noon of that date (UTC).
+    """
 
     label: str
+    julian_day: int | None = None
     sequences: int
     spreads: dict[str, Spread]
 
@@ -82,7 +95,9 @@ class ArchiveSummary(_Part):
     schema_: str = Field(default=ARCHIVE_SCHEMA, alias="schema")
     sequences: dict[str, int]
     refused_files: int
-    settings: str = ""
+    settings: list[str] = Field(default_factory=list)
+    headline: str = ""
+    without_scale: dict[str, int] = Field(default_factory=dict)
     overall: GroupSpread
     nights: list[GroupSpread]
     pier_sides: list[GroupSpread]
@@ -99,41 +114,92 @@ class ArchiveSummary(_Part):
         return self.model_dump_json(by_alias=True, indent=2) + "\n"
 
 
-def summarize_store(store: Store, settings: str | None = None) -> ArchiveSummary:
+def summarize_store(
+    store: Store,
+    settings: str | Collection[str] | None = None,
+    without: Collection[str] = (),
+) -> ArchiveSummary:
     """Return a store in numbers.
 
     Parameters
     ----------
     store : Store
-    settings : str, optional
-        Only the rows of one setup and blur time (column ``settings``); default all rows.
+    settings : str or collection of str, optional
+        Only the rows of these setups and blur times (column ``settings``); default all rows.
+    without : collection of str
+        Keys of rows that are left out.
 
     Returns
     -------
     ArchiveSummary
     """
-    everything = _of(store.rows("sequences"), settings)
-    rows = _of(store.rows("measurements"), settings)
+    chosen = {settings} if isinstance(settings, str) else settings
+    everything = _of(store.rows("sequences"), chosen, without)
+    rows = with_unscaled(_of(store.rows("measurements"), chosen, without))
+    nights = _groups(rows, lambda r: r["night"] or UNDATED)
+    for night in nights:
+        if night.label != UNDATED:
+            # the day that began at noon of 1 January 1 (proleptic) is 1 721 426
+            night.julian_day = date.fromisoformat(night.label).toordinal() + 1_721_425
+    overall = _group("all sequences", rows)
+    picks = _picks(rows)
     return ArchiveSummary(
         sequences={s: sum(r["status"] == s for r in everything) for s in _STATES},
         refused_files=len(store.rows("refused_files")),
-        settings=settings or "",
-        overall=_group("all sequences", rows),
-        nights=_groups(rows, lambda r: r["night"]),
+        settings=sorted(chosen or ()),
+        headline=_headline(overall, nights, picks),
+        without_scale=_count(
+            r["telescope"] or "" for r in rows if r["unscaled_fwhm_px"] is not None
+        ),
+        overall=overall,
+        nights=nights,
         pier_sides=_groups(rows, lambda r: r["pier_side"]),
         azimuths=_groups(rows, lambda r: _quarter(r["azimuth_deg"])),
         trends=[t for q in QUANTITIES for c in CONDITIONS if (t := _trend(rows, q, c))],
-        worth_opening=_picks(rows),
+        worth_opening=picks,
         failures=_count(r["reason"] for r in everything if r["status"] == "failed"),
         mechanics_matters=_count(r["mechanics_matters"] or "not asked" for r in rows),
     )
 
 
+UNDATED = "undated"
+
+
+def with_unscaled(rows: Sequence[Row]) -> list[Row]:
+    """Return rows with the width in pixels of those that have no other."""
+    ends = ("", "_low", "_high")
+    return [
+        row
+        | {
+            f"unscaled_fwhm_px{end}": row[f"recorded_fwhm_px{end}"]
+            if row["recorded_fwhm_arcsec"] is None
+            else None
+            for end in ends
+        }
+        for row in rows
+    ]
+
+
+def _headline(overall: GroupSpread, nights: list[GroupSpread], picks: list[Pick]) -> str:
+    dated = sum(night.label != UNDATED for night in nights)
+    many = f"{overall.sequences} sequence{'s' * (overall.sequences != 1)}"
+    text = f"{many} of {dated} night{'s' * (dated != 1)}" if dated else many
+    for quantity, unit in (("recorded_fwhm_arcsec", "arcsec"), ("unscaled_fwhm_px", "px")):
+        width = overall.spreads.get(quantity)
+        if width is not None and width.median is not None:
+            text += f", median width {width.median:.3g} {unit}"
+            break
+    if picks:
+        return f"{text}. {picks[0].name} stands out: {picks[0].reasons[0]}."
+    return text + "." + (" None stands out." if overall.sequences > 1 else "")
+
+
 _STATES = ("done", "failed", "too short")
 
 
-def _of(rows: list[Row], settings: str | None) -> list[Row]:
-    return [r for r in rows if settings is None or r["settings"] == settings]
+def _of(rows: list[Row], settings: Collection[str] | None, without: Collection[str]) -> list[Row]:
+    known = (r for r in rows if settings is None or r["settings"] in settings)
+    return [r for r in known if r["key"] not in without]
 
 
 def _groups(rows: list[Row], label: Callable[[Row], str | None]) -> list[GroupSpread]:
@@ -204,8 +270,9 @@ def _trend(rows: list[Row], quantity: str, condition: str) -> Trend | None:
 
 
 def _picks(rows: list[Row]) -> list[Pick]:
-    """Return the sequences whose cure would save most, then those with odd verdicts."""
+    """Return what stands out: wide for its telescope, or with a cure that saves much."""
     scored = []
+    usual = _usual_widths(rows)
     for row in rows:
         reasons, score = [], 0.0
         width = row["recorded_fwhm_arcsec"]
@@ -214,6 +281,14 @@ def _picks(rows: list[Row]) -> list[Pick]:
             if width and saved and low and saved > ARCHIVE_WORTH_SHARE * width and low > 0:
                 reasons.append(f"{cause} costs {saved:.2g} of {width:.2g} arcsec FWHM")
                 score = max(score, saved / width)
+        for unit in ("arcsec", "px"):
+            own, middle = row[_WIDTHS[unit]], usual.get((row["telescope"], unit))
+            if own is not None and middle is not None and own > ARCHIVE_WIDE * middle:
+                times = own / middle
+                reasons.append(
+                    f"{own:.2g} {unit} wide, {times:.2g} times the median of its telescope"
+                )
+                score = max(score, times - 1.0)
         if row["mechanics_matters"] == "yes":
             reasons.append("drive and structure together are worth curing")
             score = max(score, ARCHIVE_WORTH_SHARE)
@@ -228,6 +303,19 @@ def _picks(rows: list[Row]) -> list[Pick]:
             scored.append((score, pick))
     scored.sort(key=lambda item: (-item[0], item[1].key))
     return [pick for _, pick in scored[:MANY_SEQUENCES]]
+
+
+_WIDTHS = {"arcsec": "recorded_fwhm_arcsec", "px": "unscaled_fwhm_px"}
+
+
+def _usual_widths(rows: list[Row]) -> dict[tuple[str | None, str], float]:
+    """Return the median width by telescope and unit, where it has sequences enough."""
+    found: dict[tuple[str | None, str], list[float]] = {}
+    for row in rows:
+        for unit, column in _WIDTHS.items():
+            if row[column] is not None:
+                found.setdefault((row["telescope"], unit), []).append(row[column])
+    return {k: median(v) for k, v in found.items() if len(v) >= ARCHIVE_FEWEST_FOR_WIDE}
 
 
 def _count(items: Iterable[str]) -> dict[str, int]:

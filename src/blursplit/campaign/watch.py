@@ -19,6 +19,7 @@ import numpy as np
 
 from blursplit.campaign.live import ModeChange, SoFar, compare_modes, so_far
 from blursplit.constants import (
+    LIKE,
     WATCH_EVERY_S,
     WATCH_FRAMES_KEPT,
     WATCH_GIVE_UP_S,
@@ -39,7 +40,7 @@ from blursplit.frames.layout import Slab, read_layout
 from blursplit.frames.source import FrameSource
 from blursplit.rig import Rig
 from blursplit.stars import StarTracks, follow_stars
-from blursplit.stars.register import LIKE, Peaks, likeliest_shift
+from blursplit.stars.register import Peaks, likeliest_shift
 from blursplit.types import IntArray
 
 __all__ = ["Arrivals", "Batch", "LiveRun", "Update", "Watch", "updates"]

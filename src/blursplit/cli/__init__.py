@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import importlib
 import os
 from typing import Any
@@ -70,9 +71,13 @@ class _LazyGroup(TyperGroup):
         return list(COMMANDS)
 
     def get_command(self, ctx: Any, name: str) -> Any:  # noqa: ARG002
-        if name not in COMMANDS:
-            return None
-        return _load(name)
+        return _load(name) if name in COMMANDS else None
+
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        near = [] if args[0] in COMMANDS else difflib.get_close_matches(args[0], COMMANDS, n=1)
+        if near:
+            ctx.fail(f"no command '{args[0]}'; did you mean '{near[0]}'?")
+        return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:  # noqa: ARG002
         with formatter.section("Commands"):

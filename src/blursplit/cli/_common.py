@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import functools
+import os
 import signal
 import sys
 import threading
@@ -16,7 +17,9 @@ from blursplit.errors import BlursplitError
 from blursplit.plain import plain
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Container, Iterable, Iterator
+
+    from rich.console import Console
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -33,7 +36,7 @@ def speaks_plainly(command: Callable[P, R]) -> Callable[P, R]:
     @functools.wraps(command)
     def wrapper(*args: P.args, **kwargs: P.kwargs) -> R:
         try:
-            with _terminated_like_interrupted():
+            with _terminated_like_interrupted(), _reader_may_leave():
                 return command(*args, **kwargs)
         except BlursplitError as error:
             say("blursplit: " + " ".join(str(error).split()))
@@ -43,6 +46,28 @@ def speaks_plainly(command: Callable[P, R]) -> Callable[P, R]:
             raise typer.Exit(130) from error
 
     return wrapper
+
+
+@contextlib.contextmanager
+def _reader_may_leave() -> Iterator[None]:
+    """Let `blursplit ... | head` end quietly: whoever reads has what was asked for."""
+    code = 0
+    try:
+        try:
+            yield
+        except typer.Exit as end:
+            code = end.exit_code
+            raise
+        except SystemExit as end:
+            if end.code == 1:  # what rich makes of a closed pipe
+                raise BrokenPipeError from end
+            raise
+        finally:
+            sys.stdout.flush()
+    except BrokenPipeError as error:
+        with contextlib.suppress(OSError):  # else the interpreter flushes once more at its end
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise typer.Exit(code) from error
 
 
 @contextlib.contextmanager
@@ -56,6 +81,30 @@ def _terminated_like_interrupted() -> Iterator[None]:
         yield
     finally:
         signal.signal(signal.SIGTERM, before)
+
+
+def show_table(
+    console: Console,
+    columns: Iterable[str],
+    rows: Iterable[Iterable[object]],
+    title: str = "",
+    whole: Container[str] = (),
+) -> None:
+    """Print a table of plain texts; nothing where there is no row.
+
+    Cells of the columns in `whole` are never broken; no text is taken for markup.
+    """
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(title=title or None, title_justify="left", box=box.SIMPLE)
+    for column in columns:
+        table.add_column(Text(column), overflow="fold", no_wrap=column in whole)
+    for row in rows:
+        table.add_row(*(Text(str(cell)) for cell in row))
+    if table.row_count:
+        console.print(table)
 
 
 def is_terminal() -> bool:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from blursplit.cli._common import say, speaks_plainly
+from blursplit.cli._common import say, show_table, speaks_plainly
 
 if TYPE_CHECKING:
     from blursplit.campaign.accept import Acceptance
@@ -33,6 +33,9 @@ def run(
     ] = None,
 ) -> None:
     """Exit code 0: all passed; 3: a limit failed; 4: not shown; 2: a file cannot be used."""
+    import hashlib
+    from datetime import UTC, datetime
+
     from blursplit.campaign import judge_runs, read_limits
     from blursplit.errors import InputError
 
@@ -40,18 +43,27 @@ def run(
     if not results:
         raise InputError(str(limits), "no result is given", "name RESULT... and LIMITS")
     rules = read_limits(limits)
-    acceptance = judge_runs([_read(path) for path in results], rules, tap=_read_tap(tap))
+    files_read = {"limits": limits} | ({} if tap is None else {"tap": tap})
+    acceptance = judge_runs(
+        [_read(path) for path in results],
+        rules,
+        tap=_read_tap(tap),
+        judged_utc=datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC"),
+        digests={k: hashlib.sha256(p.read_bytes()).hexdigest() for k, p in files_read.items()},
+    )
     if out is not None:
         from blursplit.campaign.pages import acceptance_page
         from blursplit.folder import write_text_whole
 
         write_text_whole(out, acceptance_page(acceptance))
         say(f"page written: {out}")
-    if json:
-        typer.echo(acceptance.to_json(), nl=False)
-    else:
-        _show(acceptance)
-    raise typer.Exit(acceptance.exit_code)
+    try:
+        if json:
+            typer.echo(acceptance.to_json(), nl=False)
+        else:
+            _show(acceptance)
+    finally:  # the answer stands even where nobody reads on
+        raise typer.Exit(acceptance.exit_code)
 
 
 def _read(path: Path) -> tuple[Result, Series | None]:
@@ -83,15 +95,16 @@ def _read_tap(path: Path | None) -> dict[str, Any] | None:
 
 
 def _show(acceptance: Acceptance) -> None:
-    from rich import box
     from rich.console import Console
-    from rich.table import Table
 
     console = Console(highlight=False, markup=False)
-    console.print(f"{acceptance.title}: {acceptance.state}", style="bold")
-    table = Table(box=box.SIMPLE)
-    for column in ("limit on", "limit", "measured", "judged", "because"):
-        table.add_column(column, overflow="fold")
+    console.print(f"{acceptance.state.upper()}: {acceptance.title}", style="bold")
+    if acceptance.telescope:
+        console.print(f"telescope of the runs: {acceptance.telescope}")
+    rows = []
     for j in acceptance.judgements:
-        table.add_row(j.name or j.key, j.limit, j.measured, j.state, j.reason)
-    console.print(table)
+        told = f"{j.name or j.key}: {j.measured} ({j.limit})"
+        if j.state != "pass":
+            told += f"\n{j.reason}" + (f"; shown by {j.shown_by}" if j.shown_by else "")
+        rows.append((j.state.upper(), told))
+    show_table(console, ("judged", "limit on: measured (limit)"), rows, whole=("judged",))

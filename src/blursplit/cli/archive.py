@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from blursplit.cli._common import is_terminal, say, speaks_plainly
+from blursplit.cli._common import is_terminal, say, show_table, speaks_plainly
 from blursplit.plain import plain
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from blursplit.campaign.archive import ArchiveRun
-    from blursplit.campaign.summary import ArchiveSummary, Spread
+    from blursplit.campaign.summary import ArchiveSummary
 
 STORE_NAME = "blursplit-archive.sqlite"
 SHOWN = {
@@ -59,6 +59,18 @@ def run(
     retry: Annotated[
         bool, typer.Option("--retry", help="Try again what failed in an earlier run.")
     ] = False,
+    scale: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--scale",
+            metavar="TELESCOPE=ARCSEC",
+            help="Pixel scale of all sequences of a telescope, as headers name it.",
+        ),
+    ] = None,
+    results: Annotated[
+        Path | None,
+        typer.Option("--results", metavar="FOLDER", help="Keep whole results; the page links."),
+    ] = None,
     out: Annotated[
         Path | None,
         typer.Option("--out", metavar="PAGE.html", help="Summary page; default beside the store."),
@@ -83,20 +95,40 @@ def run(
             workers=workers,
             scheduler=scheduler,
             retry_failed=retry,
+            scales=dict(_scale(text) for text in scale or ()),
+            results=results,
             on_walk=on_walk,
             on_sequence=on_sequence,
         )
     _tell(done)
     with Store(store) as opened:
-        summary = summarize_store(opened, done.settings)
-        rows = [r for r in opened.rows("measurements") if r["settings"] == done.settings]
+        summary = summarize_store(opened, done.settings, done.superseded)
+        rows = [
+            row
+            for row in opened.rows("measurements")
+            if row["settings"] in done.settings and row["key"] not in done.superseded
+        ]
     page = out or store.with_suffix(".html")
-    write_text_whole(page, archive_page(summary, rows, plain(f"Archive {folder.resolve().name}")))
+    title = plain(f"Archive {folder.resolve().name}")
+    write_text_whole(page, archive_page(summary, rows, title, results))
     say(f"page written: {page}")
     if json:
         typer.echo(summary.to_json(), nl=False)
     else:
         _show(summary)
+
+
+def _scale(text: str) -> tuple[str, float]:
+    from blursplit.errors import InputError
+
+    name, _, size = text.rpartition("=")
+    try:
+        scale = float(size)
+    except ValueError:
+        scale = 0.0
+    if not 0.0 < scale < 100.0:  # noqa: PLR2004 - coarser pixels show no star's shape
+        raise InputError(f"--scale {text}", "is no TELESCOPE=ARCSEC", "write e.g. 'T1=0.8'")
+    return name.strip(), scale
 
 
 @contextmanager
@@ -137,36 +169,25 @@ def _tell(run: ArchiveRun) -> None:
 
 
 def _show(summary: ArchiveSummary) -> None:
-    from rich import box
     from rich.console import Console
-    from rich.table import Table
+
+    from blursplit.campaign.pages import spread_text
 
     console = Console(highlight=False, markup=False)
+    console.print(summary.headline, style="bold")
     names = [n for n in SHOWN if n in summary.overall.spreads]
     if names:
-        table = Table(
-            box=box.SIMPLE,
-            title="Medians and spreads (middle 68 % of the sequences) [arcsec]",
-            title_justify="left",
+        show_table(
+            console,
+            ("night", "sequences", *(SHOWN[n] for n in names)),
+            (
+                (g.label, g.sequences, *(spread_text(g.spreads.get(n)) for n in names))
+                for g in (*summary.nights, summary.overall)
+            ),
+            "Medians and spreads (middle 68 % of the sequences) [arcsec]",
+            whole=("night",),
         )
-        for column in ("night", "sequences", *(SHOWN[n] for n in names)):
-            table.add_column(column, no_wrap=column == "night")
-        for group in (*summary.nights, summary.overall):
-            cells = [_median(group.spreads.get(n)) for n in names]
-            table.add_row(group.label, str(group.sequences), *cells)
-        console.print(table)
     for pick in summary.worth_opening:
         console.print(f"worth opening: {pick.name}: {'; '.join(pick.reasons)}")
     for reason, count in summary.failures.items():
         console.print(f"failed ({count}): {reason}")
-
-
-def _median(spread: Spread | None) -> str:
-    if spread is None:
-        return "-"
-    if spread.median is None:
-        return "limits"
-    if spread.values + spread.limits == 1:
-        return f"{spread.median:.2f} (one)"
-    low, high = ("limit" if v is None else f"{v:.2f}" for v in (spread.low, spread.high))
-    return f"{spread.median:.2f} ({low} to {high})"

@@ -7,11 +7,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from blursplit.cli._common import say, speaks_plainly
+from blursplit.cli._common import say, show_table, speaks_plainly
 
 if TYPE_CHECKING:
     from blursplit.campaign.compare_record import Comparison
     from blursplit.result import Result
+    from blursplit.series import Series
+
+    Run = tuple[Path, Result]
 
 
 @speaks_plainly
@@ -40,12 +43,13 @@ def run(
     from blursplit.campaign import compare
 
     sides = _sides(turns or [], before or [], after or [])
-    comparison = compare(*sides)
+    comparison = compare(*([result for _, result in side] for side in sides))
     if out is not None:
         from blursplit.campaign.pages import comparison_page
         from blursplit.folder import write_text_whole
 
-        write_text_whole(out, comparison_page(comparison))
+        nights = ([(result, _series(path)) for path, result in side] for side in sides)
+        write_text_whole(out, comparison_page(comparison, *nights))
         say(f"page written: {out}")
     if json:
         typer.echo(comparison.to_json(), nl=False)
@@ -53,9 +57,7 @@ def run(
         _show(comparison)
 
 
-def _sides(
-    turns: list[Path], before: list[Path], after: list[Path]
-) -> tuple[list[Result], list[Result]]:
+def _sides(turns: list[Path], before: list[Path], after: list[Path]) -> list[list[Run]]:
     from blursplit.campaign import split_alternating
     from blursplit.errors import InputError
 
@@ -65,12 +67,14 @@ def _sides(
             "belongs to neither side",
             "write --before or --after in front of each result, or give a folder of results",
         )
-    if turns:
-        return split_alternating(_results(turns))
-    return _results(before), _results(after)
+    if not turns:
+        return [_results(before), _results(after)]
+    runs = _results(turns)
+    split = split_alternating([result for _, result in runs])
+    return [[next(run for run in runs if run[1] is one) for one in side] for side in split]
 
 
-def _results(paths: list[Path]) -> list[Result]:
+def _results(paths: list[Path]) -> list[Run]:
     """Read results; a folder that is none itself stands for the results in it."""
     from blursplit.errors import InputError
     from blursplit.folder import is_result_folder, read_result
@@ -78,36 +82,41 @@ def _results(paths: list[Path]) -> list[Result]:
     found = []
     for path in paths:
         if not path.is_dir() or is_result_folder(path):
-            found.append(read_result(path))
+            found.append((path, read_result(path)))
             continue
         inside = sorted(p for p in path.iterdir() if p.is_dir() and is_result_folder(p))
         if not inside:
             raise InputError(path, "holds no result", "name a folder that `measure` wrote")
-        found += [read_result(p) for p in inside]
+        found += [(p, read_result(p)) for p in inside]
     return found
 
 
-def _show(comparison: Comparison) -> None:
-    from rich import box
-    from rich.console import Console
-    from rich.table import Table
+def _series(path: Path) -> Series | None:
+    from blursplit.folder import SERIES_FILE, read_result_folder
 
-    from blursplit.campaign.change_rows import cell95, change_rows, probability95
+    return read_result_folder(path).series if (path / SERIES_FILE).is_file() else None
+
+
+def _show(comparison: Comparison) -> None:
+    from rich.console import Console
+
+    from blursplit.campaign.compare_record import cell95, change_rows, probability95
 
     console = Console(highlight=False, markup=False)
-    console.print(comparison.statement, style="bold")
+    if comparison.headline:
+        console.print(comparison.headline, style="bold")
+    console.print(comparison.statement, style="" if comparison.headline else "bold")
     rows, absent = change_rows(comparison)
     title = "Values, and below them their 95 % intervals"
-    table = Table(box=box.SIMPLE, title=title, title_justify="left")
-    for column in ("quantity", "before", "after", "change"):
-        table.add_column(column, no_wrap=column != "quantity")
+    heads = ("quantity", "before", "after", "change")
+    cells = []
     for row in rows:
-        cells = ["\n".join(part for part in cell if part) for cell in (row[3], row[4], row[5])]
+        parts = ["\n".join(part for part in cell if part) for cell in (row[3], row[4], row[5])]
         if row.probability != "-":
-            cells[2] += f"\nP(smaller) {row.probability}"
-        cells[2] += f"\nshown from {row.smallest}"
-        table.add_row(f"{row.name} [{row.unit}]", *cells)
-    console.print(table)
+            parts[2] += f"\nP(smaller) {row.probability}"
+        parts[2] += f"\nshown from {row.smallest}"
+        cells.append((f"{row.name} [{row.unit}]", *parts))
+    show_table(console, heads, cells, title, whole=heads[1:])
     console.print(
         "P(smaller): probability that it became smaller, untold where both sides are only limits. "
         "Shown from: a change of that size would have been told from none four times in five."

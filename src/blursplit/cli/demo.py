@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
 from typing import Annotated
 
@@ -35,18 +35,25 @@ def run(
 
     from blursplit.errors import OutputError
     from blursplit.folder import check_target, read_result
-    from blursplit.report import print_summary
+    from blursplit.report import print_summary, stages
 
     try:
-        out.mkdir(exist_ok=True)
+        out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise OutputError(out, f"cannot be made ({error.strerror})", "name another") from error
     targets = [out / night for night in NIGHTS]
     for target in targets:
         check_target(target, replace=replace)
     say("simulating and measuring three nights, each on its own processor; about a minute")
-    with ProcessPoolExecutor(max_workers=len(NIGHTS)) as pool:
-        list(pool.map(_one_night, NIGHTS, targets, [keep_frames] * len(NIGHTS)))
+    with ProcessPoolExecutor(max_workers=len(NIGHTS)) as pool, stages() as tell:
+        tell("simulating and measuring")
+        jobs = [
+            pool.submit(_one_night, night, target, keep_frames)
+            for night, target in zip(NIGHTS, targets, strict=True)
+        ]
+        for done, job in enumerate(as_completed(jobs), start=1):
+            job.result()
+            tell(f"{done} of {len(NIGHTS)} nights measured")
     results = [read_result(target) for target in targets]
     if json:
         typer.echo("[" + ",\n".join(result.to_json().strip() for result in results) + "]")

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from blursplit.cli._common import speaks_plainly
+from blursplit.cli._common import say, show_table, speaks_plainly
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from blursplit.frames.inspection import Inspection
+    from blursplit.frames.inspection import FrameTiming, Inspection
 
 _UNITS = (
     ("_e_per_adu", "e-/ADU"),
@@ -41,18 +41,30 @@ def run(
     set_: Annotated[
         list[str] | None, typer.Option("--set", help="SECTION.KEY=VALUE; overrides.")
     ] = None,
+    write_setup: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write a setup file: what is known, what is missing."),
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="JSON on standard output.")] = False,
 ) -> None:
-    """Read headers and a few frames; no star is measured and nothing is written."""
-    from blursplit.frames import open_frames
-    from blursplit.frames.inspection import inspect_sequence
-    from blursplit.rig import Rig
+    """Read headers and a few frames; no star is measured."""
+    from blursplit.errors import OutputError, TimingError
+    from blursplit.folder import write_text_whole
+    from blursplit.frames.inspection import without_times
 
-    opened = open_frames(sequence, Rig.read(setup, set_ or []))
+    if write_setup is not None and write_setup.exists():
+        raise OutputError(write_setup, "exists already", "name another or remove it")
     try:
-        found = inspect_sequence(opened)
-    finally:
-        opened.source.close()
+        found = _look(sequence, setup, set_ or [])
+    except TimingError as error:
+        try:
+            found = _look(sequence, setup, [*(set_ or []), "camera.frame_interval_s=1"])
+        except TimingError:
+            raise error from None
+        found = without_times(found, f"{error.problem}; {error.remedy}")
+    if write_setup is not None:
+        write_text_whole(write_setup, _setup_text(found))
+        say(f"setup written: {write_setup}")
     if json:
         typer.echo(found.model_dump_json(by_alias=True, indent=2))
         return
@@ -63,6 +75,44 @@ def run(
     _show(console, found)
 
 
+def _look(sequence: list[Path], setup: Path | None, options: list[str]) -> Inspection:
+    from blursplit.frames import open_frames
+    from blursplit.frames.inspection import inspect_sequence
+    from blursplit.rig import Rig
+
+    opened = open_frames(sequence, Rig.read(setup, options))
+    try:
+        return inspect_sequence(opened)
+    finally:
+        opened.source.close()
+
+
+def _setup_text(found: Inspection) -> str:
+    """Return a setup file: stated values as they are, others and missing ones as remarks."""
+    import json
+
+    from blursplit.plain import plain
+    from blursplit.rig import SECTIONS, key_places
+
+    rows: dict[str, list[str]] = {section: [] for section in SECTIONS}
+    places = key_places()
+    for key, fact in found.known.items():
+        if key not in places:
+            continue
+        section, name = places[key]
+        stated = fact.origin in {"setup file", "option"}
+        value = json.dumps(fact.value, ensure_ascii=False)
+        text = f"{name} = {value}" + ("" if stated else f"  # {fact.origin} {fact.note}".rstrip())
+        rows[section].append(plain(text if stated else f"# {text}"))
+    for one in found.missing:
+        if one.key in places:
+            section, name = places[one.key]
+            rows[section].append(f"# {name} =   # missing: {one.needed_for}")
+    tables = "\n".join(f"\n[{name}]\n" + "\n".join(rows[name]) for name in SECTIONS if rows[name])
+    head = "# Setup for blursplit. Remarks hold what headers say or what was assumed: take the #\n"
+    return f"{head}# away to overrule them, and fill in what is missing.\n{tables}\n"
+
+
 def _show(console: Console, found: Inspection) -> None:
     from rich.markup import escape
 
@@ -71,15 +121,17 @@ def _show(console: Console, found: Inspection) -> None:
     files = "file" if found.files == 1 else "files"
     size = f"{found.width_px} x {found.height_px} px"
     console.print(f"[bold]{escape(found.name)}[/bold]: {found.frames} frames of {size}", end="")
-    console.print(f" in {found.files} {files}, {setting(found.duration_s)} s")
-    _table(console, "Timing", _timing_rows(found), ("what", "value"))
+    length = "times unknown" if found.duration_s is None else f"{setting(found.duration_s)} s"
+    console.print(f" in {found.files} {files}, {length}")
+    if found.timing is not None:
+        show_table(console, ("what", "value"), _timing_rows(found, found.timing), "Timing")
     rows = [
         (key, _with_unit(key, fact.value), fact.origin, fact.note)
         for key, fact in found.known.items()
     ]
-    _table(console, "Setting", rows, ("fact", "value", "origin", "from"))
+    show_table(console, ("fact", "value", "origin", "from"), rows, "Setting")
     absent = [(one.key, one.needed_for, one.remedy) for one in found.missing]
-    _table(console, "Missing", absent, ("fact", "needed for", "remedy"))
+    show_table(console, ("fact", "needed for", "remedy"), absent, "Missing")
     for title, lines in (
         ("What can be told", found.can),
         ("What cannot be told", found.cannot),
@@ -92,8 +144,7 @@ def _show(console: Console, found: Inspection) -> None:
                 console.print(f"  - {escape(line)}", soft_wrap=True)
 
 
-def _timing_rows(found: Inspection) -> list[tuple[str, str]]:
-    timing = found.timing
+def _timing_rows(found: Inspection, timing: FrameTiming) -> list[tuple[str, str]]:
     rows = [
         ("times from", timing.source),
         ("middle of first exposure", f"{found.start_utc} UTC" if found.start_utc else "unknown"),
@@ -121,21 +172,6 @@ def _timing_rows(found: Inspection) -> list[tuple[str, str]]:
     dropped = ", ".join(f"{count} ({reason})" for reason, count in found.dropped.items())
     rows.append(("left out", dropped or "nothing"))
     return rows
-
-
-def _table(console: Console, title: str, rows: list[Any], columns: tuple[str, ...]) -> None:
-    from rich import box
-    from rich.markup import escape
-    from rich.table import Table
-
-    if not rows:
-        return
-    table = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD)
-    for column in columns:
-        table.add_column(column, overflow="fold")
-    for row in rows:
-        table.add_row(*(escape(str(cell)) for cell in row))
-    console.print(table)
 
 
 def _with_unit(key: str, value: Any) -> str:

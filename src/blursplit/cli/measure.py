@@ -60,7 +60,7 @@ def run(
     from blursplit.evidence.sensor_record import sensor_at
     from blursplit.folder import check_target, default_folder, write_result_folder
     from blursplit.measure import measure_tracks
-    from blursplit.report import print_summary, progress, render_page
+    from blursplit.report import print_summary, progress, render_page, stages
     from blursplit.rig import Rig
     from blursplit.sources import read_focus_source, read_source
 
@@ -91,15 +91,18 @@ def run(
     target = default_folder(source.name) if out is None else out
     check_target(target, replace=replace)
     command = plain("blursplit " + shlex.join(sys.argv[1:]))
-    measurement = measure_tracks(
-        source,
-        blur_time_s=blur_time,
-        worth_arcsec=worth,
-        command=command,
-        focus_runs=others,
-        sensors=sensors,
-    )
-    page = render_page(measurement.result, measurement.series)
+    with stages() as tell:
+        measurement = measure_tracks(
+            source,
+            blur_time_s=blur_time,
+            worth_arcsec=worth,
+            command=command,
+            focus_runs=others,
+            sensors=sensors,
+            tell=tell,
+        )
+        tell("page")
+        page = render_page(measurement.result, measurement.series)
     write_result_folder(measurement, page, target, replace=replace)
     if json:
         typer.echo(measurement.result.to_json(), nl=False)

@@ -7,13 +7,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from blursplit.cli._common import say, speaks_plainly
+from blursplit.cli._common import say, show_table, speaks_plainly
 from blursplit.constants import FIELDS_SHOWN
 
 if TYPE_CHECKING:
     from datetime import date as Date  # noqa: N812 - `date` is the option
 
-    from blursplit.campaign.plan_record import Plan
+    from rich.console import Console
+
+    from blursplit.campaign.recording import Plan
 
 
 @speaks_plainly
@@ -34,10 +36,14 @@ def run(
         str | None,
         typer.Option("--date", metavar="UTC", help="Evening, e.g. 2026-11-25; default today."),
     ] = None,
+    limits: Annotated[
+        Path | None,
+        typer.Option("--limits", metavar="LIMITS", help="How long a run each limit takes."),
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print the plan alone, as JSON.")] = False,
 ) -> None:
     """Plan a run with the measurement's own model of air, noise and line search."""
-    from blursplit.campaign import plan
+    from blursplit.campaign import plan, read_limits
     from blursplit.rig import Rig
 
     made = plan(
@@ -46,6 +52,7 @@ def run(
         stars=stars,
         duration_s=length,
         night=_night(date),
+        limits=None if limits is None else read_limits(limits),
     )
     if json:
         typer.echo(made.to_json(), nl=False)
@@ -95,45 +102,62 @@ def _show(plan: Plan) -> None:
         say(f"{warning.code}: {warning.text}")
 
 
-def _tables(plan: Plan, console: object) -> None:
-    from rich import box
-    from rich.table import Table
+def _time(seconds: float) -> str:
+    return f"{seconds:.3g} s" if seconds < 120 else f"{seconds / 60:.2g} min"  # noqa: PLR2004
 
-    lines = Table(box=box.SIMPLE, title="Found nine times in ten from, arcsec rms (range of winds)",
-                  title_justify="left")  # fmt: skip
-    for column in ("Hz", "steady line", f"mode, damping {100 * plan.damping_ratio:g} %"):
-        lines.add_column(column)
-    for d in plan.detectable:
-        lines.add_row(
-            f"{d.frequency_hz:g}",
-            _range(d.line_rms_arcsec, d.line_low_arcsec, d.line_high_arcsec),
-            _range(d.mode_rms_arcsec, d.mode_low_arcsec, d.mode_high_arcsec),
-        )
-    console.print(lines)  # type: ignore[attr-defined]
-    pairs = Table(
-        box=box.SIMPLE,
-        title="How high the air must be for a pair of stars to see it",
-        title_justify="left",
+
+def _tables(plan: Plan, console: Console) -> None:
+    show_table(
+        console,
+        ("limit on", "length of a run", "runs", "how"),
+        (
+            (n.name or n.key, "-" if n.length_s is None else _time(n.length_s), n.runs, n.how)
+            for n in plan.limits
+        ),
+        "What each limit takes",
     )
-    for column in ("stars apart [arcsec]", "a tenth of it, above [m]", "half of it, above [m]"):
-        pairs.add_column(column, justify="right")
-    for s in plan.pairs:
-        pairs.add_row(
-            f"{s.separation_arcsec:g}", f"{s.tenth_seen_above_m:.0f}", f"{s.half_seen_above_m:.0f}"
-        )
-    console.print(pairs)  # type: ignore[attr-defined]
-    if plan.fields:
-        table = Table(box=box.SIMPLE, title=f"Fields, night of {plan.night}", title_justify="left")
-        for column in ("field", "size [arcmin]", "mag", "highest [deg]", "at UTC"):
-            table.add_column(column)
-        for f in plan.fields[:FIELDS_SHOWN]:
-            # The day is that of the night or the next; the hour is what an observer needs.
-            table.add_row(f.name if f.kind == "cluster" else f"{f.name} ({f.kind})",
-                          f"{f.size_arcmin:g}", f"{f.brightest_mag:.1f}",
-                          f"{f.highest_deg:.0f}", f.best_utc.partition("T")[2][:5])  # fmt: skip
-        table.caption = "mag: brightest star of a cluster, fainter star of a pair"
-        table.caption_justify = "left"
-        console.print(table)  # type: ignore[attr-defined]
+    show_table(
+        console,
+        ("Hz", "steady line", f"mode, damping {100 * plan.damping_ratio:g} %"),
+        (
+            (
+                f"{d.frequency_hz:g}",
+                _range(d.line_rms_arcsec, d.line_low_arcsec, d.line_high_arcsec),
+                _range(d.mode_rms_arcsec, d.mode_low_arcsec, d.mode_high_arcsec),
+            )
+            for d in plan.detectable
+        ),
+        "Found nine times in ten from, arcsec rms (range of winds)",
+    )
+    show_table(
+        console,
+        ("stars apart [arcsec]", "a tenth of it, above [m]", "half of it, above [m]"),
+        (
+            (
+                f"{s.separation_arcsec:g}",
+                f"{s.tenth_seen_above_m:.0f}",
+                f"{s.half_seen_above_m:.0f}",
+            )
+            for s in plan.pairs
+        ),
+        "How high the air must be for a pair of stars to see it",
+    )
+    show_table(
+        console,
+        ("field", "size [arcmin]", "mag", "highest [deg]", "at UTC"),
+        (
+            (
+                f.name if f.kind == "cluster" else f"{f.name} ({f.kind})",
+                f"{f.size_arcmin:g}",
+                f"{f.brightest_mag:.1f}",
+                f"{f.highest_deg:.0f}",
+                # the day is that of the night or the next; the hour is what an observer needs
+                f.best_utc.partition("T")[2][:5],
+            )
+            for f in plan.fields[:FIELDS_SHOWN]
+        ),
+        f"Fields, night of {plan.night} (mag: brightest star of a cluster, fainter of a pair)",
+    )
 
 
 def _range(value: float | None, low: float | None, high: float | None) -> str:

@@ -28,7 +28,6 @@ def residual_gain(
 
     Parameters
     ----------
-    frequency_hz : ndarray
     cycle_s : float
         Time from one correction to the next.
     gain : float
@@ -53,11 +52,6 @@ def residual_gain(
     return np.asarray(np.abs(top / (top + gain * z ** (-(1.0 + delay_cycles)))))
 
 
-def white_variance_gain(gain: float) -> float:
-    """Return 2/(2 - g): how much a loop without delay adds to the variance of white motion."""
-    return 2.0 / (2.0 - gain)
-
-
 def bump_frequency_hz(cycle_s: float, gain: float) -> float:
     """Return g/(2 pi T), below which the loop corrects and above which it may amplify."""
     return gain / (2.0 * math.pi * cycle_s)
@@ -69,18 +63,14 @@ class GuideLoop:
 
     Parameters
     ----------
-    is_shown : bool
     log_likelihood_gain : float
         Of the continuum times the loop's shape over the continuum alone.
-    gain : float
-    delay_cycles : int
     corner_hz : float
         g/(2 pi T).
     amplified_above_hz : float or None
         Lowest frequency at which the loop makes motion larger.
     added_variance_share : float
         Part of the power in the searched band that the loop's bump adds to it; 0 where not shown.
-    text : str
     """
 
     is_shown: bool
@@ -107,7 +97,6 @@ def find_guide_loop(
         One-sided density of the shared motion, independent bins.
     degrees_of_freedom : float
         Of each bin (2 for one periodogram on one axis, 4 for the sum of two axes, ...).
-    guide_period_s : float
 
     Returns
     -------

@@ -87,8 +87,6 @@ def harmonic_columns(
     ----------
     time_s : ndarray, shape (n_samples,)
         Middle of each exposure.
-    period_s : float
-    harmonics : int
     exposure_s : float, optional
         A motion of frequency f, averaged over it, keeps sinc(f exposure).
     """
@@ -197,7 +195,6 @@ def likelihood_gain(
     errors_arcsec2 : ndarray, shape (2, m, m)
         Covariance of the readings if there is no error.
     response : ndarray, shape (m, 2 n_harmonics)
-    angle_deg : float, optional
 
     Notes
     -----
@@ -228,10 +225,8 @@ def draw_periodic_error(
     errors_arcsec2 : ndarray, shape (2, m, m)
         Covariance of the readings on each axis.
     response : ndarray, shape (m, 2 n_harmonics)
-    rng : numpy.random.Generator
     angle_deg : float, optional
         Direction of the error where it is known, from +x toward +y.
-    n_draws : int, optional
     for_limit : bool, optional
         Take all sizes as equally likely, not their logarithms, and the error as nearly a sine,
         which hides best beside a straight line.
@@ -327,7 +322,6 @@ def bin_errors(
         Bin of each sample.
     cadence_s : float
         Lost frames count as places without a sample.
-    bins : int, optional
 
     Notes
     -----
@@ -381,9 +375,6 @@ def drive_curves(
 
     Parameters
     ----------
-    record : DriveRecord
-    terms : sequence of DriveTerm
-    rng : numpy.random.Generator
     angle_deg : float, optional
         Direction of the drive in the image, where it is known.
     """

@@ -38,7 +38,6 @@ def declared_periods(
 
     Parameters
     ----------
-    period_s : sequence of float, optional
     wheel_teeth : sequence of int, optional
         One period of 86164.0905 s / teeth each; one that repeats a declared period within 1 %
         is dropped.

@@ -46,7 +46,6 @@ def block_series(
     time_s : ndarray, shape (sample,)
         In order of time.
     segment : ndarray of int, shape (sample,)
-    max_blocks : int, optional
     """
     size = max(1, int(np.ceil(time_s.size / max_blocks)))
     index: list[IntArray] = []

@@ -11,17 +11,15 @@ import numpy as np
 
 from blursplit.constants import (
     DRIVE_CHI2_95,
-    DRIVE_FEW_TURNS,
     DRIVE_LEAST_TURNS,
     DRIVE_STATED_SIGMA_DEG,
     SIDEREAL_RATE_ARCSEC_S,
 )
 from blursplit.drive.periodic_error import DriveCurve, drive_curves
-from blursplit.drive.periods import declared_periods
 from blursplit.drive.terms import DriveRecord, DriveTerm
 from blursplit.estimate import Estimate, axial_estimate, estimate, upper_limit
 from blursplit.result import PhaseCurve, PolarAxis, RightAscension
-from blursplit.rig import Instrument
+from blursplit.rig import Rig
 from blursplit.types import FloatArray
 
 # 15.04107 arcsec/s over one minute of time, per radian of misalignment [arcsec/min].
@@ -58,8 +56,6 @@ class PolarReading:
     ----------
     component_arcmin : float
         |eps sin(H - Hp)|: the misalignment is at least this.
-    sigma_arcmin : float
-    low95_arcmin, high95_arcmin : float
     text : str
         The reading in words, with its limits.
     """
@@ -111,38 +107,37 @@ def ra_axis_from_position_angle(position_angle_deg: float, *, is_mirrored: bool 
 
 
 # --- right ascension ------------------------------------------------------------------------------
-def stated_direction(instrument: Instrument) -> RightAscension | None:
+def stated_direction(rig: Rig) -> RightAscension | None:
     """Return the direction that setup or header state, the declared one first."""
-    declared, position = instrument.get("ra_angle_deg"), instrument.get("position_angle_deg")
+    declared, position = rig.get("ra_angle_deg"), rig.get("position_angle_deg")
     if declared is not None:
         return _stated(float(declared) % 180.0, "declared")
     if position is None:
         return None
-    angle = ra_axis_from_position_angle(float(position), is_mirrored=bool(instrument.get("flip")))
+    angle = ra_axis_from_position_angle(float(position), is_mirrored=bool(rig.get("flip")))
     return _stated(angle, "camera position angle")
 
 
 def found_direction(
-    instrument: Instrument, curves: Sequence[DriveCurve], rate_arcsec_s: FloatArray
+    rig: Rig, curves: Sequence[DriveCurve], rate_arcsec_s: FloatArray
 ) -> RightAscension | None:
     """Return the direction that the record itself shows, or None where it cannot tell.
 
     Parameters
     ----------
-    instrument : Instrument
+    rig : Rig
         For `mount_kind` and `drive`: only the drive of an equatorial mount moves the image along
         right ascension, and only one that is off lets the stars trail along it.
-    curves : sequence of DriveCurve
     rate_arcsec_s : ndarray, shape (n, 2)
         Draws of the drift.
     """
-    if instrument.get("drive") == "off":
+    if rig.get("drive") == "off":
         mean, covariance = rate_arcsec_s.mean(axis=0), np.cov(rate_arcsec_s.T)
         if mean @ np.linalg.solve(covariance + 1e-18 * np.eye(2), mean) < DRIVE_CHI2_95:
             return None
         angle = axial_estimate(np.degrees(np.arctan2(rate_arcsec_s[:, 1], rate_arcsec_s[:, 0])))
         return _found(angle, "drift with the drive off")
-    if instrument.get("mount_kind") != "equatorial":
+    if rig.get("mount_kind") != "equatorial":
         return None
     shown = [c for c in curves if c.is_shown and c.record.turns_covered >= DRIVE_LEAST_TURNS]
     if not shown:
@@ -152,7 +147,7 @@ def found_direction(
 
 
 def read_polar(
-    instrument: Instrument,
+    rig: Rig,
     ra: RightAscension | None,
     rate_arcsec_s: FloatArray,
     rng: np.random.Generator,
@@ -163,9 +158,9 @@ def read_polar(
     the direction of right ascension is open: its own uncertainty, times the drift along it,
     enters the interval.
     """
-    if instrument.get("mount_kind") != "equatorial" or instrument.get("guide_period_s"):
+    if rig.get("mount_kind") != "equatorial" or rig.get("guide_period_s"):
         return None
-    if instrument.get("drive") == "off" or ra is None:
+    if rig.get("drive") == "off" or ra is None:
         return None
     low, high = ra.angle_deg.low, ra.angle_deg.high
     assert ra.angle_deg.value is not None  # noqa: S101 - directions have all ends
@@ -214,7 +209,7 @@ def _found(
 
 # --- the drive as a whole -------------------------------------------------------------------------
 def read_drive(
-    instrument: Instrument,
+    rig: Rig,
     record: DriveRecord,
     terms: Sequence[DriveTerm],
     rng: np.random.Generator,
@@ -224,21 +219,18 @@ def read_drive(
 
     Parameters
     ----------
-    instrument : Instrument
+    rig : Rig
         For periods, the kind of mount, guiding and the direction of right ascension.
-    record : DriveRecord
-    terms : sequence of DriveTerm
-    rng : numpy.random.Generator
     rate_arcsec_s : ndarray, shape (n, 2), optional
         Draws of the drift; from the record where there was no split.
     """
-    is_equatorial = instrument.get("mount_kind") != "altazimuth"
-    ra = stated_direction(instrument) if is_equatorial else None
+    is_equatorial = rig.get("mount_kind") != "altazimuth"
+    ra = stated_direction(rig) if is_equatorial else None
     angle = None if ra is None else ra.angle_deg.value
     curves = drive_curves(record, terms, rng, angle)
-    wanted = instrument.get("mount_kind") == "equatorial" or instrument.get("drive") == "off"
+    wanted = rig.get("mount_kind") == "equatorial" or rig.get("drive") == "off"
     notes = [_size_note(curve.record) for curve in curves]
-    if instrument.get("guide_period_s") and curves:
+    if rig.get("guide_period_s") and curves:
         notes.append("The run was guided: its periodic error is what the guiding left of it.")
     found: dict[str, Any] = {"phase_curves": [curve.record for curve in curves]}
     if not wanted:
@@ -246,30 +238,13 @@ def read_drive(
     if rate_arcsec_s is None:
         rate_arcsec_s = record.draw_rate(terms, rng)
     if ra is None and is_equatorial:
-        ra = found_direction(instrument, curves, rate_arcsec_s)
+        ra = found_direction(rig, curves, rate_arcsec_s)
     notes.append(_direction_note(ra))
-    polar = read_polar(instrument, ra, rate_arcsec_s, rng)
+    polar = read_polar(rig, ra, rate_arcsec_s, rng)
     if polar is not None:
         found["polar"] = polar[0]
         notes.append(polar[1][0].upper() + polar[1][1:] + ".")
     return found | {"right_ascension": ra}, notes
-
-
-def turn_notes(instrument: Instrument, terms: Sequence[DriveTerm]) -> list[str]:
-    """Return how many turns of each declared period the record covers."""
-    if instrument.get("drive") == "off" and _periods(instrument):
-        return ["The drive was off: no drive period was sought."]
-    notes = []
-    for name, term in {term.name: term for term in terms}.items():
-        words = f"The record covers {term.turns:.2f} turns of the {name} ({term.period_s:.1f} s)"
-        if term.turns < DRIVE_FEW_TURNS:
-            words += ": too few to tell its error from drift"
-        notes.append(words + ".")
-    return notes
-
-
-def _periods(instrument: Instrument) -> bool:
-    return bool(declared_periods(instrument.get("worm_period_s"), instrument.get("wheel_teeth")))
 
 
 def _size_note(curve: PhaseCurve) -> str:

@@ -21,7 +21,7 @@ from blursplit.drive.periods import declared_periods
 from blursplit.drive.red_noise import block_series, fit_in_red_noise
 from blursplit.motion import CommonMotion
 from blursplit.motion.grid import GridData
-from blursplit.rig import Instrument
+from blursplit.rig import Rig
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray, IntArray
 
@@ -36,20 +36,20 @@ class DriveTerm:
     turns: float
 
 
-def drive_terms(instrument: Instrument, length_s: float) -> list[DriveTerm]:
+def drive_terms(rig: Rig, length_s: float) -> list[DriveTerm]:
     """Return the declared periods as terms to be fitted; none where the drive was off.
 
     Parameters
     ----------
-    instrument : Instrument
+    rig : Rig
         For `worm_period_s`, `wheel_teeth` and `drive`.
     length_s : float
         Length of the record. Of periods with less than one turn in it only the curvature of
         the drift is fitted (harmonic 0), once for all of them.
     """
-    if instrument.get("drive") == "off":
+    if rig.get("drive") == "off":
         return []
-    periods = declared_periods(instrument.get("worm_period_s"), instrument.get("wheel_teeth"))
+    periods = declared_periods(rig.get("worm_period_s"), rig.get("wheel_teeth"))
     terms = []
     for period in periods:
         turns = length_s / period.period_s
@@ -87,10 +87,7 @@ def _design(grid: GridData, terms: Sequence[DriveTerm]) -> tuple[FloatArray, Int
 
     Periods under a turn share one curvature, which the first of them owns.
     """
-    times = np.concatenate(
-        [s.start_s + np.arange(len(s.real)) * grid.cadence_s for s in grid.segments]
-    )
-    number = np.concatenate([np.full(len(s.real), i) for i, s in enumerate(grid.segments)])
+    times, number = grid.time_s, grid.number
     columns = [(number == i).astype(float) for i in range(len(grid.segments))]
     owner = [-1] * len(columns)
     columns.append(times - times.mean())
@@ -142,7 +139,6 @@ class DriveRecord:
     motion_arcsec : ndarray, shape (n_samples, 2)
     segment : ndarray of int, shape (n_samples,)
         Parts between gaps and dithers; each has an offset of its own.
-    cadence_s, exposure_s : float
     """
 
     time_s: FloatArray
@@ -204,12 +200,9 @@ class DriveRecord:
 
 def record_of_grid(grid: GridData) -> DriveRecord:
     """Return the record of frames on a regular grid of times."""
-    time_s = np.concatenate(
-        [s.start_s + np.arange(len(s.real)) * grid.cadence_s for s in grid.segments]
+    return DriveRecord(
+        grid.time_s, grid.shared_arcsec, grid.number, grid.cadence_s, grid.exposure_s
     )
-    segment = np.repeat(np.arange(len(grid.segments)), [len(s.real) for s in grid.segments])
-    motion = np.concatenate([s.shared_arcsec for s in grid.segments])
-    return DriveRecord(time_s, motion, segment, grid.cadence_s, grid.exposure_s)
 
 
 def record_of_tracks(
@@ -236,8 +229,6 @@ def other_columns(
 
     Parameters
     ----------
-    record : DriveRecord
-    terms : sequence of DriveTerm
     term : DriveTerm or None
         None for all periods.
 

@@ -51,7 +51,6 @@ class FocusRun:
 
     Parameters
     ----------
-    name : str
     position : float
         In the unit of the recorded focus position.
     log_loss : ndarray, shape (n_baselines, n_angles)
@@ -143,13 +142,11 @@ def fit_focus(
         `equivalent_variance` of each run and its measuring error.
     loss : (sigma, variance)
         `equivalent_variance` of `defocus_otf` against the rms of the defocus, rising.
-    rng : numpy.random.Generator
     predicted_slope : (value, relative error), optional
         k known beforehand.
     log_air, log_air_error : ndarray, shape (n,), optional
         ln r0^(-5/3) of each run from its own pairs of stars, NaN where there is none, and its
         sampling error; any constant factor drops out.
-    n_draws : int
 
     Raises
     ------
@@ -328,11 +325,8 @@ def find_astigmatism(
 
     Parameters
     ----------
-    runs : sequence of FocusRun
     n_baselines : int
         Baselines that all runs share.
-    fit : FocusFit
-    rng : numpy.random.Generator
 
     Notes
     -----

@@ -66,7 +66,6 @@ class FocusRuns(Guest):
         As followed.
     own_position : float
         Of the measured run, in the unit of the recorded focus position.
-    others : tuple of FocusRun
     slope_arcsec : float or None
         Predicted rms of the defocused rays for each unit of position.
     curve : FocusCurve or None
@@ -211,9 +210,6 @@ def focus_run(
 
     Parameters
     ----------
-    name : str
-    position : float
-    images : StarImages
     facts : Facts
         With optics and pixel scale.
     grid : GridData or None
@@ -279,9 +275,6 @@ def read_focus_run(
 
     Parameters
     ----------
-    name : str
-    tracks : StarTracks
-    rig : Rig
     reference : Optics
         Of the run that is measured.
     scale_arcsec : float
@@ -333,10 +326,6 @@ def _grid_of(tracks: StarTracks, facts: Facts) -> GridData | None:
 
 def air_by_pairs(grid: GridData) -> tuple[float, float] | None:
     """Return ln of the stars' differential variance and its sampling error; None where unseen.
-
-    Parameters
-    ----------
-    grid : GridData
 
     Notes
     -----
@@ -393,13 +382,10 @@ def focus_curve(
     ----------
     own : FocusRun
         The measured run.
-    others : sequence of FocusRun
-    optics : Optics
     transfer : OpticsData
         Of the measured run, for the weights that the joint fit gives its baselines.
     predicted : float or None
         Slope [arcsec for each unit of position] by geometry.
-    rng : numpy.random.Generator
     """
     out = FocusCurve()
     runs, n = _sharp_enough([own, *others], out)

@@ -32,9 +32,6 @@ class Record:
         What the budget is drawn from: behind a mask one star in place of its two images.
     images : StarTracks
         The tracks with stamps, image by image; widths are measured on these.
-    motion : CommonMotion
-    pairs : PairStatistics
-    rig : Rig
     facts : Facts
         Behind a mask: with the optics of one opening.
     guests : tuple of Guest

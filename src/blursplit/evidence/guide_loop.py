@@ -16,7 +16,7 @@ from blursplit.constants import (
 )
 from blursplit.drive.guide_loop import GuideLoop, find_guide_loop, residual_gain
 from blursplit.motion.grid import GridData
-from blursplit.rig import Instrument
+from blursplit.rig import Rig
 from blursplit.spectra import LineFit
 from blursplit.types import BoolArray, FloatArray
 
@@ -29,7 +29,6 @@ class GuideMotion:
 
     Parameters
     ----------
-    loop : GuideLoop
     odds : float
         That the dip and bump are a loop's.
     line : LineFit
@@ -49,13 +48,12 @@ class GuideMotion:
         return f"{self.loop.text} (cycle and shape of the spectrum)"
 
 
-def find_guide_motion(grid: GridData, instrument: Instrument) -> GuideMotion | None:
+def find_guide_motion(grid: GridData, rig: Rig) -> GuideMotion | None:
     """Return the motion that a declared guide loop adds, or None where none is shown.
 
     Parameters
     ----------
-    grid : GridData
-    instrument : Instrument
+    rig : Rig
         For `guide_period_s`.
 
     Notes
@@ -65,7 +63,7 @@ def find_guide_motion(grid: GridData, instrument: Instrument) -> GuideMotion | N
     """
     from blursplit.spectra.periodogram import motion_periodogram
 
-    cycle_s = instrument.get("guide_period_s")
+    cycle_s = rig.get("guide_period_s")
     if cycle_s is None:
         return None
     piece = max(grid.segments, key=lambda each: len(each.real))

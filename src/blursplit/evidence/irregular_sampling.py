@@ -50,7 +50,6 @@ def find_lines_at_own_times(
     ----------
     tracks : StarTracks
         Irregular in time.
-    motion : CommonMotion
     scale_arcsec : float
         Arcsec per pixel (1 to stay in pixels).
 

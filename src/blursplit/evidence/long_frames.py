@@ -21,16 +21,12 @@ from blursplit.constants import (
     SIGMA_PER_MAD,
 )
 from blursplit.motion.inside import FrameTensors
-from blursplit.turbulence.dispersion import refractivity
 from blursplit.types import BoolArray, FloatArray, IntArray
 
 __all__ = [
     "LongFrames",
-    "PairsOverMinutes",
     "WidthLaw",
-    "altitude_deg",
     "fit_width_law",
-    "pairs_over_minutes",
     "tracking_of_long_frames",
 ]
 
@@ -93,9 +89,6 @@ def tracking_of_long_frames(
         Shared motion of the stars, NaN where lost.
     noise_arcsec : ndarray, shape (n_frames,)
         One-axis noise of it.
-    exposure_s : float
-    tensors : FrameTensors, optional
-    n_draws, seed : int
 
     Returns
     -------
@@ -365,103 +358,3 @@ def _away_from_focus(width: FloatArray, focus: FloatArray, good: BoolArray) -> F
         return None
     best = np.clip(-0.5 * slope / bend, focus[known].min(), focus[known].max())
     return np.where(known, (focus - best) ** 2, 0.0)
-
-
-# --- pairs over minutes ---------------------------------------------------------------------------
-@dataclass(frozen=True)
-class PairsOverMinutes:
-    """What stars do differently over minutes, and how much of it refraction can be.
-
-    Parameters
-    ----------
-    slow_rms_arcsec : float
-        Rms of the slow part: refraction, scale, flexure, rotation left over.
-    fast_rms_arcsec : float
-        Rms of what follows no slow course: air at most, per star and axis, noise removed.
-    refraction_arcsec : float or None
-        Largest change of a pair's separation by refraction; None without the altitude.
-    is_refraction : bool
-        Whether refraction can be all of the slow part.
-    """
-
-    slow_rms_arcsec: float
-    fast_rms_arcsec: float
-    refraction_arcsec: float | None
-    is_refraction: bool
-
-
-def altitude_deg(
-    time_s: FloatArray, *, hour_angle_deg: float, declination_deg: float, latitude_deg: float
-) -> FloatArray:
-    """Return the altitude from the hour angle at time zero.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> place = {"declination_deg": 47.0, "latitude_deg": 32.0}
-    >>> altitude_deg(np.zeros(1), hour_angle_deg=0.0, **place).round(3)
-    array([75.])
-    """
-    turn = np.radians(hour_angle_deg + time_s * (360.0 / 86164.0905))
-    pole, star = np.radians(latitude_deg), np.radians(declination_deg)
-    sine = np.sin(pole) * np.sin(star) + np.cos(pole) * np.cos(star) * np.cos(turn)
-    return np.asarray(np.degrees(np.arcsin(np.clip(sine, -1.0, 1.0))))
-
-
-def pairs_over_minutes(
-    time_s: FloatArray,
-    residual_arcsec: FloatArray,
-    noise_arcsec: FloatArray,
-    place_arcsec: FloatArray,
-    altitude: FloatArray | None = None,
-    wavelength_m: float = 550e-9,
-) -> PairsOverMinutes | None:
-    """Part what stars do differently into a slow course and the rest.
-
-    Parameters
-    ----------
-    time_s : ndarray, shape (n_frames,)
-    residual_arcsec : ndarray, shape (n_frames, n_stars, 2)
-        What shift, rotation and scale leave of each star's motion.
-    noise_arcsec : ndarray, shape (n_frames, n_stars)
-    place_arcsec : ndarray, shape (n_stars, 2)
-    altitude : ndarray, shape (n_frames,), optional
-        In degrees.
-
-    Notes
-    -----
-    Refraction (n - 1) tan z draws a field together along the vertical by (n - 1) sec^2 z: over
-    minutes this is no air. A cubic in time per star and axis takes the slow course up.
-    """
-    n_frames, n_stars, _ = residual_arcsec.shape
-    if n_frames < 2 * LONG_FRAME_LEAST_STEPS or n_stars < 2:  # noqa: PLR2004
-        return None
-    span = np.ptp(time_s)
-    basis = np.polynomial.legendre.legvander(2.0 * (time_s - time_s[0]) / span - 1.0, 3)
-    slow2, fast2, count = 0.0, 0.0, 0
-    for star in range(n_stars):
-        for axis in range(2):
-            value = residual_arcsec[:, star, axis]
-            good = np.isfinite(value)
-            if int(good.sum()) < 2 * LONG_FRAME_LEAST_STEPS:
-                continue
-            part, *_ = np.linalg.lstsq(basis[good], value[good], rcond=None)
-            slow = basis[good] @ part
-            rest = value[good] - slow
-            freedom = max(int(good.sum()) - basis.shape[1], 1)
-            noise2 = float(np.mean(noise_arcsec[good, star] ** 2))
-            variance = float(rest @ rest) / freedom
-            slow2 += float(np.var(slow)) - variance * (basis.shape[1] - 1) / int(good.sum())
-            fast2 += variance - noise2
-            count += 1
-    if not count:
-        return None
-    slow_rms, fast_rms = (float(np.sqrt(max(v / count, 0.0))) for v in (slow2, fast2))
-    change = None
-    if altitude is not None:
-        squeeze = float(refractivity(wavelength_m * 1e9)) / np.sin(np.radians(altitude)) ** 2
-        size = float(np.max(np.ptp(place_arcsec, axis=0)))
-        change = float(np.ptp(squeeze)) * size
-    return PairsOverMinutes(
-        slow_rms, fast_rms, change, change is not None and slow_rms < 0.5 * change
-    )

@@ -113,8 +113,6 @@ class MaskReading:
 
     Parameters
     ----------
-    result : MaskResult
-    geometry : MaskGeometry
     columns : (int, int)
         The two images among the tracks.
     tracks : StarTracks
@@ -123,7 +121,6 @@ class MaskReading:
         With the optics of one opening.
     aperture_m : float or None
         Of the whole telescope, where it is known.
-    obstruction : float
     notes : tuple of (code, text)
         Doubts, those of the result among them.
     """
@@ -166,7 +163,6 @@ def read_mask(tracks: StarTracks, rig: Rig, facts: Facts) -> MaskReading | MaskF
     rig : Rig
         With `mask_opening_m` and `mask_separation_m`; the split finds the images where there
         are more than two.
-    facts : Facts
 
     Returns
     -------

@@ -64,7 +64,6 @@ def kept_by_rows(
         True frequencies.
     row_time_s : ndarray, shape (n_stars,) or None
         None for a global shutter, which keeps all.
-    cadence_s : float
     """
     if row_time_s is None:
         return np.ones(len(true_hz))
@@ -92,7 +91,6 @@ def zone_motion(grid: GridData, order: int, sign: int) -> FloatArray:
 
     Parameters
     ----------
-    grid : GridData
     order, sign : int
         True frequencies order x frame rate + sign x apparent frequency.
 
@@ -121,7 +119,6 @@ def search_zones(
 
     Parameters
     ----------
-    grid : GridData
     time_s, segment : ndarray, shape (n,)
         Of the joined segments.
     found : list of LineFit

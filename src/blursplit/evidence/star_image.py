@@ -41,8 +41,6 @@ def image_log_odds(
     fit : LineFit
         Motion as the centroids show it, same unit as the widths.
     candidates_hz : ndarray, shape (n,)
-    exposure_s : float
-    star : StarImage
 
     Notes
     -----

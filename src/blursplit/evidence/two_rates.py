@@ -30,7 +30,6 @@ class RateLines:
 
     Parameters
     ----------
-    cadence_s : float
     frequency_hz, sigma_hz : ndarray, shape (l,)
     """
 
@@ -81,7 +80,6 @@ def split_at_rate_change(tracks: StarTracks, rig: Rig) -> tuple[StarTracks, Star
 
     Parameters
     ----------
-    tracks : StarTracks
     rig : Rig
         Whether the camera made the time stamps.
 
@@ -128,16 +126,12 @@ def lines_at_second_rate(second: StarTracks) -> RateLines | None:
     grid = grid_data(second, motion, scale_arcsec=1.0, cadence_s=second.cadence_s)
     if grid is None:
         return None
-    pieces = align_rows(grid).segments
-    time_s = np.concatenate(
-        [piece.start_s + np.arange(len(piece.real)) * grid.cadence_s for piece in pieces]
-    )
-    number = np.repeat(np.arange(len(pieces)), [len(piece.real) for piece in pieces])
+    aligned = align_rows(grid)
     search = find_lines(
-        time_s,
-        np.concatenate([piece.shared_arcsec for piece in pieces]),
+        aligned.time_s,
+        aligned.shared_arcsec,
         cadence_s=grid.cadence_s,
-        segment=number.astype(np.int64),
+        segment=aligned.number,
         false_alarm=RATES_FALSE_ALARM,
     )
     return RateLines(

@@ -2,30 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import numpy as np
 
+from blursplit.constants import DARK_SAME_EXPOSURE, FLAT_FLOOR
 from blursplit.errors import InputError
 from blursplit.frames.facts import read_exposure
 from blursplit.frames.finding import find_files
 from blursplit.frames.layout import read_layout
-from blursplit.frames.source import FileFrames, copy_pixels, gather, positions
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-    from pathlib import Path
-
-    from numpy.typing import NDArray
-
-    from blursplit.frames.source import FrameSource
-
-    Floats = NDArray[np.float32]
-    Ints = NDArray[np.int64]
-
-SAME_EXPOSURE = 1.1
-FLAT_FLOOR = 0.05  # a pixel with less than this of the mean sensitivity is a bad pixel
+from blursplit.frames.source import FileFrames, FrameSource, copy_pixels, gather, positions
+from blursplit.types import ImageArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -41,8 +30,8 @@ class Calibration:
         What had to be assumed.
     """
 
-    offset_adu: Floats | None = None
-    flat: Floats | None = None
+    offset_adu: ImageArray | None = None
+    flat: ImageArray | None = None
     note: str = ""
 
 
@@ -91,7 +80,7 @@ def read_calibration(
     return Calibration(offset, sensitivity, note)
 
 
-def _mean(paths: Iterable[Path | str]) -> tuple[Floats | None, float | None]:
+def _mean(paths: Iterable[Path | str]) -> tuple[ImageArray | None, float | None]:
     given = list(paths)
     if not given:
         return None, None
@@ -113,16 +102,11 @@ def _mean(paths: Iterable[Path | str]) -> tuple[Floats | None, float | None]:
 
 
 def _alike(one: float, other: float) -> bool:
-    return max(one, other) <= SAME_EXPOSURE * min(one, other)
+    return max(one, other) <= DARK_SAME_EXPOSURE * min(one, other)
 
 
 class CalibratedFrames:
     """Frames with offset and flat field applied.
-
-    Parameters
-    ----------
-    inner : FrameSource
-    calibration : Calibration
 
     Raises
     ------
@@ -145,7 +129,7 @@ class CalibratedFrames:
         """Number of frames that may be cut again without being read again."""
         return int(getattr(self._inner, "kept_frames", 256))
 
-    def read(self, start: int, stop: int) -> Floats:
+    def read(self, start: int, stop: int) -> ImageArray:
         """Return calibrated frames ``start:stop``."""
         frames = self._inner.read(start, stop)
         if self._offset is not None:
@@ -154,7 +138,7 @@ class CalibratedFrames:
             frames /= self._flat
         return frames
 
-    def cut(self, start: int, stop: int, x0: Ints, y0: Ints, size: int) -> Floats:
+    def cut(self, start: int, stop: int, x0: IntArray, y0: IntArray, size: int) -> ImageArray:
         """Return calibrated stamps."""
         stamps = self._inner.cut(start, stop, x0, y0, size)
         x0, y0 = positions(x0, y0, stop - start)
@@ -164,7 +148,7 @@ class CalibratedFrames:
             stamps /= self._stamps_of(self._flat, x0, y0, size)
         return stamps
 
-    def _stamps_of(self, image: Floats, x0: Ints, y0: Ints, size: int) -> Floats:
+    def _stamps_of(self, image: ImageArray, x0: IntArray, y0: IntArray, size: int) -> ImageArray:
         same = np.broadcast_to(image, (x0.shape[0], *image.shape))
         out = np.empty((*x0.shape, size, size), dtype=np.float32)
         gather(same, x0, y0, size, copy_pixels, out)

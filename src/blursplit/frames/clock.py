@@ -4,25 +4,16 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
+from blursplit.constants import DAY_S, LONGEST_TIME_S
 from blursplit.errors import TimingError
+from blursplit.frames.hdus import Units
 from blursplit.frames.header import Header
-from blursplit.frames.timestamps import (
-    DAY_S,
-    LONGEST_S,
-    Stamps,
-    Where,
-    parse_instant,
-    read_stamps,
-    without_time,
-)
-
-if TYPE_CHECKING:
-    from blursplit.frames.hdus import Units
-    from blursplit.frames.layout import Slab, Table
+from blursplit.frames.layout import Slab, Table
+from blursplit.frames.timestamps import Stamps, Where, parse_instant, read_stamps, without_time
 
 _TABLE_COLUMNS: tuple[tuple[str, float, float], ...] = (
     ("TIME", 1.0, 1e-6),
@@ -45,7 +36,6 @@ class Clock:
     ----------
     stamps : Stamps or None
         None where only `interval_s` is known.
-    interval_s : float or None
     interval_key : str
         Keyword of the interval.
     start : Stamps or None
@@ -210,7 +200,7 @@ def _table_stamps(table: Table, slab: Slab) -> Stamps | None:
         scale = _UNITS.get(unit, factor)
         if column is None or column.shape != (slab.planes,):
             continue
-        if not np.all(np.abs(column) < LONGEST_S / scale):  # NaN too
+        if not np.all(np.abs(column) < LONGEST_TIME_S / scale):  # NaN too
             continue
         begins = read_stamps([slab.header])
         first = begins.first_mjd_utc if begins is not None else None

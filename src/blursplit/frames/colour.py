@@ -2,20 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
+from blursplit.frames.header import Header
+from blursplit.frames.source import FrameSource
 from blursplit.rig import Setting
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.frames.header import Header
-    from blursplit.frames.source import FrameSource
-
-    Floats = NDArray[np.float32]
-    Ints = NDArray[np.int64]
+from blursplit.types import ImageArray, IntArray
 
 # What becomes of the instrument when two pixels of a 2 x 2 cell are averaged: value x factor.
 _CELL_FACTORS = {
@@ -88,17 +80,17 @@ class GreenFrames:
         """Number of frames that may be cut again without being read again."""
         return int(getattr(self._inner, "kept_frames", 256))
 
-    def read(self, start: int, stop: int) -> Floats:
+    def read(self, start: int, stop: int) -> ImageArray:
         """Return the green frames ``start:stop``."""
         mosaic = self._inner.read(start, stop)
         return self._green(mosaic[:, : 2 * self.shape[0], : 2 * self.shape[1]])
 
-    def cut(self, start: int, stop: int, x0: Ints, y0: Ints, size: int) -> Floats:
+    def cut(self, start: int, stop: int, x0: IntArray, y0: IntArray, size: int) -> ImageArray:
         """Return green stamps; positions and size count cells."""
         x0, y0 = 2 * np.asarray(x0), 2 * np.asarray(y0)
         return self._green(self._inner.cut(start, stop, x0, y0, 2 * size))
 
-    def _green(self, mosaic: Floats) -> Floats:
+    def _green(self, mosaic: ImageArray) -> ImageArray:
         one = mosaic[..., 0::2, self._phase :: 2]
         other = mosaic[..., 1::2, 1 - self._phase :: 2]
         green = (one + other) * np.float32(0.5)

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import math
 import re
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
+from blursplit.frames.header import Header
 from blursplit.frames.pointing import read_pointing
 from blursplit.rig import Setting
-
-if TYPE_CHECKING:
-    from blursplit.frames.header import Header
 
 _SCALE = ("PIXSCALE", "SECPIX", "SECPIX1", "IM_SCALE", "PIXSCAL1", "PLTSCALE", "SCALE")
 _PIXEL = ("XPIXSZ", "PIXSIZE1", "PIXSIZE", "XPIXELSZ", "PIXSZ")
@@ -32,7 +30,6 @@ _NUMBERS: tuple[tuple[str, tuple[str, ...], float, float], ...] = (
     ("read_noise_e", ("RDNOISE", "READNOIS", "RON", "READNOISE", "ENOISE"), 0, 1000),
     ("row_time_us", ("ROWTIME", "LINETIME"), 0, 1e5),
 )
-ARCSEC = 206264.806
 
 
 def read_facts(header: Header) -> dict[str, Setting]:

@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import glob
 import re
+from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from blursplit.errors import InputError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
 
 FITS_ENDINGS = (".fits", ".fit", ".fts", ".fz", ".fits.gz", ".fit.gz", ".fts.gz", ".fits.fz")
 FRAME_ENDINGS = (*FITS_ENDINGS, ".ser")

@@ -3,32 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.frames.source import FrameSource
-
-    FloatArray = NDArray[np.float64]
-    IntArray = NDArray[np.int64]
-
-FRAMES = 96
-FEWEST_FRAMES = 16
-REFERENCE_FRAMES = 8
-WINDOW_PX = 1024
-STARS = 24
-STAMP_PX = 17
-TIME_BLOCKS = 8
-EXTRA_ROUNDS = 3
-LONE_PIXEL = 1.5  # light of 3 x 3 pixels over that of the middle one; a star has 2.7 or more
-CORRELATED = 0.05  # neighbouring pixels of noise are independent, those of moving light are not
-SYSTEMATIC = 0.05
-EDGE_SLACK = 1.05
-MODE_ORDER = 4  # motion of half the star's sigma leaves less than its photon noise
-MAX_RELATIVE_ERROR = 0.3
+from blursplit.constants import (
+    GAIN_CORRELATED,
+    GAIN_EDGE_SLACK,
+    GAIN_EXTRA_ROUNDS,
+    GAIN_FEWEST_FRAMES,
+    GAIN_FRAMES,
+    GAIN_MODE_ORDER,
+    GAIN_REFERENCE_FRAMES,
+    GAIN_STAMP_PX,
+    GAIN_STARS,
+    GAIN_SYSTEMATIC,
+    GAIN_TIME_BLOCKS,
+    GAIN_WINDOW_PX,
+    LONE_PIXEL,
+    WORST_GAIN_FIT,
+)
+from blursplit.frames.source import FrameSource
+from blursplit.types import FloatArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -37,7 +32,6 @@ class Gain:
 
     Parameters
     ----------
-    e_per_adu, error_e_per_adu : float
     stars, frames : int
         What it rests on.
     """
@@ -76,17 +70,17 @@ def estimate_gain(source: FrameSource, saturation_adu: float | None = None) -> G
     jackknife over 8 stretches of time with 5 percent for what such patterns leave or take away
     (found on simulated stars).
     """
-    frames = min(FRAMES, source.n_frames)
-    if frames < FEWEST_FRAMES:
+    frames = min(GAIN_FRAMES, source.n_frames)
+    if frames < GAIN_FEWEST_FRAMES:
         return None
-    stars = _bright_stars(source, min(REFERENCE_FRAMES, frames), saturation_adu)
+    stars = _bright_stars(source, min(GAIN_REFERENCE_FRAMES, frames), saturation_adu)
     if stars is None:
         return None
     stamps = _follow(source, frames, *stars)
     limit = np.inf if saturation_adu is None else 0.8 * saturation_adu
     stamps = _of_usual_brightness(stamps)
     frames = stamps.shape[0]
-    if frames < FEWEST_FRAMES:
+    if frames < GAIN_FEWEST_FRAMES:
         return None
     usable = np.isfinite(stamps).all(axis=(0, 2, 3)) & (stamps.max(axis=(0, 2, 3)) < limit)
     if not usable.any():
@@ -101,8 +95,8 @@ def _bright_stars(
     source: FrameSource, frames: int, saturation_adu: float | None
 ) -> tuple[IntArray, IntArray] | None:
     """Return the corners of stamps around isolated bright maxima of the mean of early frames."""
-    size = min(*source.shape, WINDOW_PX)
-    if size < 2 * STAMP_PX:
+    size = min(*source.shape, GAIN_WINDOW_PX)
+    if size < 2 * GAIN_STAMP_PX:
         return None
     corner_x, corner_y = (source.shape[1] - size) // 2, (source.shape[0] - size) // 2
     x0, y0 = np.array([corner_x]), np.array([corner_y])
@@ -121,20 +115,23 @@ def _bright_stars(
     # A sky clipped to one level has no noise; stars then stand out of all of the image's scatter.
     noise = 1.4826 * float(np.median(np.abs(smooth - sky))) or 0.1 * float(smooth.std())
     limit = np.inf if saturation_adu is None else 0.8 * saturation_adu
-    margin = STAMP_PX
+    margin = GAIN_STAMP_PX
     inner = smooth.copy()
     inner[:margin] = inner[-margin:] = inner[:, :margin] = inner[:, -margin:] = sky
     xs: list[int] = []
     ys: list[int] = []
-    for _ in range(4 * STARS):
+    for _ in range(4 * GAIN_STARS):
         y, x = np.unravel_index(int(np.argmax(inner)), inner.shape)
-        if inner[y, x] <= sky + 8 * noise or len(xs) == STARS:
+        if inner[y, x] <= sky + 8 * noise or len(xs) == GAIN_STARS:
             break
         top, is_hot = _peak(mean, int(x), int(y), sky)
         if not is_hot and top < limit:
-            xs.append(corner_x + int(x) - STAMP_PX // 2)
-            ys.append(corner_y + int(y) - STAMP_PX // 2)
-        inner[max(y - STAMP_PX, 0) : y + STAMP_PX, max(x - STAMP_PX, 0) : x + STAMP_PX] = sky
+            xs.append(corner_x + int(x) - GAIN_STAMP_PX // 2)
+            ys.append(corner_y + int(y) - GAIN_STAMP_PX // 2)
+        inner[
+            max(y - GAIN_STAMP_PX, 0) : y + GAIN_STAMP_PX,
+            max(x - GAIN_STAMP_PX, 0) : x + GAIN_STAMP_PX,
+        ] = sky
     return (np.array(xs), np.array(ys)) if xs else None
 
 
@@ -155,11 +152,11 @@ def _smooth(image: FloatArray) -> FloatArray:
 
 def _follow(source: FrameSource, frames: int, x0: IntArray, y0: IntArray) -> FloatArray:
     """Return stamps that follow the shared drift by whole pixels [frame, star, y, x]."""
-    out = np.empty((frames, x0.size, STAMP_PX, STAMP_PX))
+    out = np.empty((frames, x0.size, GAIN_STAMP_PX, GAIN_STAMP_PX))
     shift = np.zeros(2, dtype=np.int64)
-    axis = np.arange(STAMP_PX) - STAMP_PX // 2
+    axis = np.arange(GAIN_STAMP_PX) - GAIN_STAMP_PX // 2
     for number in range(frames):
-        stamps = source.cut(number, number + 1, x0 + shift[0], y0 + shift[1], STAMP_PX)[0]
+        stamps = source.cut(number, number + 1, x0 + shift[0], y0 + shift[1], GAIN_STAMP_PX)[0]
         out[number] = stamps
         if not np.isfinite(stamps).any(axis=(1, 2)).all():
             continue
@@ -199,25 +196,25 @@ def _residuals(stamps: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray] 
     modes += [
         along_y
         for order, slope in enumerate(along_x)
-        for along_y in _derivatives(slope, axis=0)[: MODE_ORDER + 1 - order]
+        for along_y in _derivatives(slope, axis=0)[: GAIN_MODE_ORDER + 1 - order]
     ]
     flat = stamps.reshape(frames, -1) - mean.ravel()
     level = mean.ravel() - np.median(mean)
     columns = np.stack([mode.ravel() for mode in modes], axis=1)
-    for _ in range(EXTRA_ROUNDS):
+    for _ in range(GAIN_EXTRA_ROUNDS):
         basis = np.linalg.qr(columns)[0]
         residual = flat - (flat @ basis) @ basis.T
         spread = np.maximum(residual.std(axis=0), 1e-9)
         _, size, patterns = np.linalg.svd(residual / spread, full_matrices=False)
         # White noise stays below this edge (Marchenko & Pastur 1967); what exceeds it moves.
-        strong = size > EDGE_SLACK * (np.sqrt(frames) + np.sqrt(spread.size))
+        strong = size > GAIN_EDGE_SLACK * (np.sqrt(frames) + np.sqrt(spread.size))
         if not strong.any():
             break
         columns = np.column_stack([columns, (patterns[strong] * spread).T])
     basis = np.linalg.qr(columns)[0]
     residual = flat - (flat @ basis) @ basis.T
     kept = np.eye(basis.shape[0]) - basis @ basis.T
-    if abs(_correlation(residual, level) - _expected_correlation(kept, level)) > CORRELATED:
+    if abs(_correlation(residual, level) - _expected_correlation(kept, level)) > GAIN_CORRELATED:
         return None
     left = kept**2
     # Patterns taken from the data cost a degree of freedom in time each, as the mean does.
@@ -228,8 +225,8 @@ def _residuals(stamps: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray] 
 
 def _neighbours(level: FloatArray) -> tuple[IntArray, IntArray]:
     """Return pairs of pixels side by side where the star is bright, as flat numbers."""
-    bright = (level > 0.1 * level.max()).reshape(STAMP_PX, STAMP_PX)
-    number = np.arange(level.size).reshape(STAMP_PX, STAMP_PX)
+    bright = (level > 0.1 * level.max()).reshape(GAIN_STAMP_PX, GAIN_STAMP_PX)
+    number = np.arange(level.size).reshape(GAIN_STAMP_PX, GAIN_STAMP_PX)
     across = bright[:, :-1] & bright[:, 1:]
     along = bright[:-1] & bright[1:]
     one = np.concatenate([number[:, :-1][across], number[:-1][along]])
@@ -269,7 +266,7 @@ def _derivatives(image: FloatArray, axis: int) -> list[FloatArray]:
 def _slope(parts: list[tuple[FloatArray, FloatArray, FloatArray]], frames: int) -> Gain | None:
     level = np.concatenate([part[2] for part in parts])
     design = np.stack([np.concatenate([part[1] for part in parts]), level], axis=1)
-    blocks = np.array_split(np.arange(frames), TIME_BLOCKS)
+    blocks = np.array_split(np.arange(frames), GAIN_TIME_BLOCKS)
     sums = np.stack(
         [np.concatenate([part[0][block].sum(axis=0) for part in parts]) for block in blocks]
     )
@@ -280,14 +277,14 @@ def _slope(parts: list[tuple[FloatArray, FloatArray, FloatArray]], frames: int) 
     slopes = np.array(
         [
             _fit(design, (sums.sum(axis=0) - sums[i]) / (frames - counts[i]))
-            for i in range(TIME_BLOCKS)
+            for i in range(GAIN_TIME_BLOCKS)
         ]
     )
     spread = np.sum((slopes - slopes.mean()) ** 2)
-    error = float(np.sqrt((TIME_BLOCKS - 1) / TIME_BLOCKS * spread))
-    if not error < MAX_RELATIVE_ERROR * slope:
+    error = float(np.sqrt((GAIN_TIME_BLOCKS - 1) / GAIN_TIME_BLOCKS * spread))
+    if not error < WORST_GAIN_FIT * slope:
         return None
-    relative = float(np.hypot(error / slope, SYSTEMATIC))
+    relative = float(np.hypot(error / slope, GAIN_SYSTEMATIC))
     return Gain(1 / slope, relative / slope, len(parts), frames)
 
 

@@ -3,24 +3,17 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import numpy as np
 
-from blursplit.constants import CHECKED_BYTES
+from blursplit.constants import CHECKED_BYTES, FITS_BLOCK, NAMES_SHOWN, RUN_SAME_EXPOSURE
 from blursplit.errors import InputError
 from blursplit.frames.facts import is_light, read_exposure
-from blursplit.frames.header import BLOCK
 from blursplit.frames.layout import Slab, Table, read_layout
 from blursplit.frames.target_pixels import is_target_pixels
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Hashable, Iterable
-    from pathlib import Path
-
-NAMES_SHOWN = 3
-SAME_EXPOSURE = 1.02
 
 
 @dataclass
@@ -29,7 +22,6 @@ class Units:
 
     Parameters
     ----------
-    slabs : list of Slab
     tables : list of Table
         Binary tables of the files that hold cubes.
     dropped : dict
@@ -125,7 +117,7 @@ def _sum_of(slab: Slab) -> int | None:
 
 def _data_bytes(slab: Slab) -> int:
     pixels = slab.planes * slab.stride * slab.shape[0] * slab.shape[1]
-    return -(-pixels * slab.dtype.itemsize // BLOCK) * BLOCK
+    return -(-pixels * slab.dtype.itemsize // FITS_BLOCK) * FITS_BLOCK
 
 
 def _summed(slab: Slab) -> int | None:
@@ -182,7 +174,7 @@ def _keep_commonest(units: Units, key: Callable[[Slab], Hashable], reason: str, 
 
 def _alike(one: Hashable, usual: Hashable) -> bool:
     if isinstance(one, float) and isinstance(usual, float):
-        return max(one, usual) <= SAME_EXPOSURE * min(one, usual)
+        return max(one, usual) <= RUN_SAME_EXPOSURE * min(one, usual)
     return one == usual
 
 

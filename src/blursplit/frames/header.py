@@ -5,11 +5,8 @@ from __future__ import annotations
 import re
 from typing import IO, Any
 
+from blursplit.constants import FITS_BLOCK, FITS_CARD, MOST_HEADER_BLOCKS
 from blursplit.errors import InputError
-
-BLOCK = 2880
-CARD = 80
-MAX_HEADER_BLOCKS = 2000  # 5.8 MB, far beyond any real header: what is longer has lost its END
 
 _STRING = re.compile(r"\s*'((?:[^']|'')*)'")
 _INTEGER = re.compile(r"[+-]?\d{1,40}")
@@ -34,8 +31,8 @@ class Header:
         self.parent = parent
         self._bodies: dict[str, bytes] = {}
         self.contradictions: list[str] = []
-        for start in range(0, len(cards), CARD):
-            card = cards[start : start + CARD]
+        for start in range(0, len(cards), FITS_CARD):
+            card = cards[start : start + FITS_CARD]
             if card[8:10] != b"= ":
                 if not card.startswith(b"HIERARCH"):
                     continue
@@ -131,20 +128,20 @@ def read_header(
         When the header has no END.
     """
     cards = bytearray()
-    for block_number in range(MAX_HEADER_BLOCKS):
-        block = file.read(BLOCK)
-        if len(block) < BLOCK:
+    for block_number in range(MOST_HEADER_BLOCKS):
+        block = file.read(FITS_BLOCK)
+        if len(block) < FITS_BLOCK:
             if block_number == 0:
                 return None
             break
         if block_number == 0 and block[:8] not in {b"SIMPLE  ", b"XTENSION"}:
             return None
         start = block.find(b"END     ")
-        while start != -1 and start % CARD:
+        while start != -1 and start % FITS_CARD:
             start = block.find(b"END     ", start + 1)
         if start != -1:
             cards += block[:start]
-            return Header(bytes(cards), parent), (block_number + 1) * BLOCK
+            return Header(bytes(cards), parent), (block_number + 1) * FITS_BLOCK
         cards += block
     raise InputError(source, "the FITS header has no END: truncated or damaged", "copy it again")
 

@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-if TYPE_CHECKING:
-    from blursplit.frames.sequence import Sequence
-    from blursplit.frames.timing import RatePart
+from blursplit.constants import (
+    GOOD_DURATION_S,
+    GOOD_EXPOSURE_S,
+    GOOD_RATE_HZ,
+    LOW_ALTITUDE_AIRMASS,
+    SINC_HALF_POWER,
+    SPECTRUM_FRAMES,
+    SUBFRAME_S,
+)
+from blursplit.frames.sequence import Sequence
+from blursplit.frames.timing import RatePart
 
 INSPECTION_SCHEMA = "blursplit-inspect/1"
-SPECTRUM_FRAMES = 50
-SHORT_EXPOSURE_S = 0.010
-SUBFRAME_S = 5.0
-GOOD_DURATION_S = 60.0
-GOOD_RATE_HZ = 50.0
-HALF_POWER = 0.443  # sinc^2(x) = 1/2 at x = 0.443
-LOW_ALTITUDE_AIRMASS = 2.0
 SATURATED = "saturated-pixels"
 
 # (key, keywords in a header, what it is needed for)
@@ -105,10 +106,10 @@ class Inspection(_Part):
     dropped: dict[str, int]
     width_px: int
     height_px: int
-    duration_s: float
+    duration_s: float | None
     start_utc: str | None
     exposure_s: float | None
-    timing: FrameTiming
+    timing: FrameTiming | None
     known: dict[str, Fact]
     missing: list[Missing]
     can: list[str]
@@ -119,10 +120,6 @@ class Inspection(_Part):
 
 def inspect_sequence(sequence: Sequence) -> Inspection:
     """Return what is known of a sequence and what it will bear.
-
-    Parameters
-    ----------
-    sequence : Sequence
 
     Returns
     -------
@@ -165,6 +162,37 @@ def inspect_sequence(sequence: Sequence) -> Inspection:
         cannot=cannot,
         advice=_advice(sequence),
         notes=[Note(code=code, text=text) for code, text in sequence.notes],
+    )
+
+
+def without_times(found: Inspection, missing: str) -> Inspection:
+    """Return what is said of frames of which nothing tells when they were taken.
+
+    Parameters
+    ----------
+    found : Inspection
+        Of the same frames with an interval put in to be able to open them.
+    missing : str
+        What was not found, and the remedy.
+    """
+    interval = Missing(
+        key="frame_interval_s",
+        needed_for="spectra, drift, seeing and all else but widths",
+        remedy="header: DATE-OBS; or --set camera.frame_interval_s=...",
+    )
+    return found.model_copy(
+        update={
+            "timing": None,
+            "duration_s": None,
+            "start_utc": None,
+            "known": {k: fact for k, fact in found.known.items() if k != "frame_interval_s"},
+            "missing": [interval, *found.missing],
+            "can": ["widths of the stars"],
+            "cannot": [
+                "spectra, drift and what they tell: nothing says when the frames were taken"
+            ],
+            "notes": [Note(code="times-unknown", text=missing), *found.notes],
+        }
     )
 
 
@@ -258,7 +286,7 @@ def _prospects(sequence: Sequence) -> tuple[list[str], list[str]]:
         cannot.append(f"spectra: {sequence.n_frames} frames, at least {SPECTRUM_FRAMES} are needed")
     if exposure is not None:
         can.append(
-            f"motion up to about {HALF_POWER / exposure:.3g} Hz keeps half its power or more "
+            f"motion up to about {SINC_HALF_POWER / exposure:.3g} Hz keeps half its power or more "
             f"within a frame of {exposure:.4g} s"
         )
     else:
@@ -284,7 +312,7 @@ def _advice(sequence: Sequence) -> list[str]:
     known = sequence.instrument.settings
     out = []
     cadence, exposure = sequence.cadence_s or 1.0, sequence.exposure_s
-    if exposure is not None and exposure > SHORT_EXPOSURE_S:
+    if exposure is not None and exposure > GOOD_EXPOSURE_S:
         out.append(
             f"expose 2 to 10 ms instead of {_duration(exposure)}: longer frames blur fast motion"
         )

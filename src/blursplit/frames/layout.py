@@ -7,25 +7,25 @@ import math
 import re
 import struct
 import zlib
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import IO, TYPE_CHECKING, Any, Literal, cast
+from pathlib import Path
+from typing import IO, Any, Literal, cast
 
 import numpy as np
 
+from blursplit.constants import (
+    COLOURS,
+    FITS_BLOCK,
+    HEADER_SCAN_BYTES,
+    MOST_COMPRESSION,
+    MOST_FRAME_PIXELS,
+)
 from blursplit.errors import InputError
 from blursplit.frames.finding import SER_MAGIC, refuse_foreign
-from blursplit.frames.header import BLOCK, Header, read_header
+from blursplit.frames.header import Header, read_header
 from blursplit.frames.timestamps import Stamps
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from pathlib import Path
-
-    from blursplit.frames.header import Header
-
-MAX_FRAME_PIXELS = 400_000_000  # larger than any single detector; a frame of it fills 1.6 GB
-MAX_COMPRESSION = 1100.0  # DEFLATE cannot exceed 1032:1 (zlib's technical notes)
-COLOURS = 3
 _DTYPES = {8: "u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}
 _NOT_FRAMES = ("err", "var", "dq", "mask", "sigma", "weight", "bpm", "bad", "thumb", "quality")
 
@@ -108,7 +108,6 @@ def read_layout(path: Path, *, growing: bool = False) -> Layout:
 
     Parameters
     ----------
-    path : Path
     growing : bool
         Of a plain cube that is still being written, take the frames that are there.
 
@@ -133,7 +132,7 @@ def read_layout(path: Path, *, growing: bool = False) -> Layout:
             return Layout((read_ser(path, size),), ())
         if start[:6] != b"SIMPLE":
             refuse_foreign(path, start)
-        if size < BLOCK:
+        if size < FITS_BLOCK:
             raise InputError(path, f"holds {size} bytes: truncated", "copy it again")
         with path.open("rb") as file:
             return _layout(path, file, size, gzipped=False, growing=growing)
@@ -177,7 +176,7 @@ def _layout(
                 tables.append(Table(path, number, header, offset, gzipped))
         if slab is not None and not _is_auxiliary(slab):
             slabs.append(slab)
-        position = offset + -(-content // BLOCK) * BLOCK
+        position = offset + -(-content // FITS_BLOCK) * FITS_BLOCK
         number += 1
     return Layout(tuple(slabs), tuple(tables))
 
@@ -196,7 +195,7 @@ def _gzip_size(path: Path, packed: int) -> float:
     with path.open("rb") as raw:
         raw.seek(max(packed - 4, 0))
         size = int.from_bytes(raw.read(4), "little")
-    if packed < size <= MAX_COMPRESSION * packed and size % BLOCK == 0:
+    if packed < size <= MOST_COMPRESSION * packed and size % FITS_BLOCK == 0:
         return size
     total = 0
     with gzip.open(path, "rb") as file:
@@ -271,7 +270,7 @@ def _frames_of(axes: list[int], source: str) -> tuple[int, int, tuple[int, int]]
     if len(lengths) < 2 or min(lengths[:2]) < 2 or 0 in lengths:  # noqa: PLR2004
         return None
     shape = (lengths[1], lengths[0])
-    if math.prod(shape) > MAX_FRAME_PIXELS:
+    if math.prod(shape) > MOST_FRAME_PIXELS:
         raise InputError(
             source,
             f"a frame of {lengths[0]} x {lengths[1]} pixels is beyond any camera",
@@ -340,7 +339,7 @@ def _tiles(
             source, "its compressed tiles do not make up the image it promises", "copy it again"
         )
     bitpix = _bitpix(header, "ZBITPIX", source)
-    if math.prod(axes) * abs(bitpix) // 8 > MAX_COMPRESSION * max(content, 1):
+    if math.prod(axes) * abs(bitpix) // 8 > MOST_COMPRESSION * max(content, 1):
         raise InputError(
             source,
             f"promises {_bytes(math.prod(axes) * abs(bitpix) // 8)} from {_bytes(content)} of "
@@ -368,7 +367,6 @@ def _is_auxiliary(slab: Slab) -> bool:
 _BYTES = {"L": 1, "B": 1, "A": 1, "I": 2, "J": 4, "K": 8, "E": 4, "D": 8, "C": 8, "M": 16}
 _FORM = re.compile(r"(\d{0,9})([A-Z])([A-Z]?)")
 _DATA = ("COMPRESSED_DATA", "GZIP_COMPRESSED_DATA", "UNCOMPRESSED_DATA")
-_ROWS = 1 << 16  # read at once
 
 
 def check_tiles(file: IO[bytes], offset: int, header: Header, source: str) -> None:
@@ -376,7 +374,6 @@ def check_tiles(file: IO[bytes], offset: int, header: Header, source: str) -> No
 
     Parameters
     ----------
-    file : binary file
     offset : int
         Where the table of tiles begins [bytes].
     header : Header
@@ -397,8 +394,8 @@ def check_tiles(file: IO[bytes], offset: int, header: Header, source: str) -> No
     size = rows * width + extra - begin
     if begin < rows * width or size < 0:
         raise _damaged(source, f"keyword THEAP = {begin} lies outside of it")
-    for first in range(0, rows, _ROWS):
-        count = min(_ROWS, rows - first)
+    for first in range(0, rows, HEADER_SCAN_BYTES):
+        count = min(HEADER_SCAN_BYTES, rows - first)
         file.seek(offset + first * width)
         table = np.frombuffer(file.read(count * width), dtype=np.uint8)
         if table.size != count * width:

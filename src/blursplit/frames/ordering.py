@@ -3,37 +3,29 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.constants import MIDNIGHT_WAIT_S
+from blursplit.constants import (
+    CLOCK_STEPS,
+    DAY_S,
+    FEWEST_FRAMES,
+    GAP_FRAMES,
+    GAP_S,
+    INTERVAL_AGREES,
+    LONGEST_TIME_S,
+    MIDNIGHT_WAIT_S,
+)
 from blursplit.errors import TimingError, TooFewFramesError
 from blursplit.frames.clock import Clock, no_times
 from blursplit.frames.facts import read_exposure
-from blursplit.frames.timestamps import DAY_S, LONGEST_S, Stamps
-from blursplit.frames.timing import (
-    GAP_FRAMES,
-    GAP_S,
-    Timing,
-    even_timing,
-    parts_of_rate,
-    solve_timing,
-)
+from blursplit.frames.header import Header
+from blursplit.frames.timestamps import Stamps
+from blursplit.frames.timing import Timing, even_timing, parts_of_rate, solve_timing
 from blursplit.rig import Setting, Setup
+from blursplit.types import FloatArray, IntArray
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.frames.header import Header
-
-    IntArray = NDArray[np.int64]
-    FloatArray = NDArray[np.float64]
-    Notes = list[tuple[str, str]]
-
-MIN_FRAMES = 10
-INTERVAL_AGREES = 0.02
-CLOCK_STEPS = 3  # in a cube, whose planes are in order: more of them are disorder
+Notes = list[tuple[str, str]]
 
 
 @dataclass(frozen=True)
@@ -44,7 +36,6 @@ class StampReport:
     ----------
     keyword : str
         Keyword or table they came from; '' where only an interval is known.
-    resolution_s, jitter_rms_s : float or None
     missing, backward, duplicates : int
         Frames absent from the grid, steps back in the order of the files, equal stamps dropped.
     gaps : tuple of (float, float)
@@ -97,7 +88,7 @@ def order_frames(
         return np.arange(count, dtype=np.int64), even_timing(count, interval), report
     stamps = clock.stamps
     seconds = stamps.seconds
-    if not np.all(np.abs(seconds) < LONGEST_S):
+    if not np.all(np.abs(seconds) < LONGEST_TIME_S):
         problem = f"its times ({stamps.keyword}) lie further apart than any calendar reaches"
         raise TimingError(name, problem, "repair them")
     if stamps.note:
@@ -119,8 +110,8 @@ def order_frames(
         notes.append(
             ("duplicate-times", f"{duplicates} frames repeat the time of another: dropped")
         )
-    if order.size < MIN_FRAMES:
-        raise TooFewFramesError(name, int(order.size), MIN_FRAMES)
+    if order.size < FEWEST_FRAMES:
+        raise TooFewFramesError(name, int(order.size), FEWEST_FRAMES)
     timing = solve_timing(
         seconds[order],
         stamps.resolution_s,

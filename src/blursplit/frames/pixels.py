@@ -2,28 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
+from blursplit.constants import (
+    BAD_PIXEL_SHARE,
+    EIGHT_BITS,
+    FULL_SHARE,
+    LEVEL_FRAMES,
+    LEVEL_PIXELS,
+    PILED_PIXELS,
+)
 from blursplit.errors import InputError
 from blursplit.frames.calibration import CalibratedFrames, Calibration
 from blursplit.frames.colour import GreenFrames, green_facts, green_phase
 from blursplit.frames.gain import estimate_gain
+from blursplit.frames.header import Header
+from blursplit.frames.source import FrameSource
 from blursplit.rig import Setting, Setup
 
-if TYPE_CHECKING:
-    from blursplit.frames.header import Header
-    from blursplit.frames.source import FrameSource
-
-    Notes = list[tuple[str, str]]
-    from collections.abc import Iterable
-
-    from numpy.typing import NDArray
-
-BAD_SHARE = 0.02
-EIGHT_BITS = 255.0
+Notes = list[tuple[str, str]]
 
 
 def prepare_frames(
@@ -79,7 +80,7 @@ def _saturation(
     """Return the level at which pixels are full: the header's, unless the data pile up below."""
     said = known.get("saturation_adu")
     found = levels.saturation_adu
-    if levels.bad_share > BAD_SHARE:
+    if levels.bad_share > BAD_PIXEL_SHARE:
         share = 100 * levels.bad_share
         notes.append(("bad-pixels", f"{share:.1f} % of the pixels are NaN, infinite or blank"))
     if levels.step_adu in {4, 16, 64}:
@@ -152,10 +153,6 @@ def _calibrate(
     return CalibratedFrames(source, calibration)
 
 
-SAMPLES = 8
-SAMPLED_PIXELS = 20_000  # of a frame: their median has 1 % of the scatter as error
-PILED_PIXELS = 3
-FULL_SHARE = 0.9  # of the pixels at the top: nothing is left to measure
 # Full scales of 8 to 16 bits, also of 12 and 14 bits shifted left to fill 16.
 _BITS = ((8, 0), (10, 0), (10, 6), (12, 0), (12, 4), (14, 0), (14, 2), (16, 0))
 _FULL_SCALES = frozenset(float((2**bits - 1) << shift) for bits, shift in _BITS)
@@ -167,7 +164,6 @@ class Levels:
 
     Parameters
     ----------
-    lowest_adu, median_adu, highest_adu : float
     saturation_adu : float or None
         Level at which pixels pile up, None where they do not.
     step_adu : int
@@ -210,7 +206,7 @@ def find_levels(source: FrameSource, name: str, frames: Iterable[int] | None = N
     """
     chosen = frames
     if chosen is None:
-        chosen = np.unique(np.linspace(0, source.n_frames - 1, SAMPLES).astype(int)).tolist()
+        chosen = np.unique(np.linspace(0, source.n_frames - 1, LEVEL_FRAMES).astype(int)).tolist()
     images = [source.read(number, number + 1)[0] for number in chosen]
     good = [image[np.isfinite(image)] for image in images]
     bad_share = 1 - sum(part.size for part in good) / sum(image.size for image in images)
@@ -260,7 +256,7 @@ def _is_piled(parts: list[NDArray[np.float32]], highest: float, top: list[int]) 
 
 
 def _sample(pixels: NDArray[np.float32]) -> NDArray[np.float32]:
-    return pixels[:: max(1, pixels.size // SAMPLED_PIXELS)]
+    return pixels[:: max(1, pixels.size // LEVEL_PIXELS)]
 
 
 def _step(parts: list[NDArray[np.float32]], lowest: float) -> int:

@@ -4,16 +4,12 @@ from __future__ import annotations
 
 import math
 import re
-from typing import TYPE_CHECKING
 
+from blursplit.constants import LOWEST_POINTING_DEG, SAME_ALTITUDE_DEG
+from blursplit.frames.header import Header
 from blursplit.frames.timestamps import offline
 from blursplit.rig import Setting
 
-if TYPE_CHECKING:
-    from blursplit.frames.header import Header
-
-LOWEST_DEG = 10.0  # nobody measures image quality below
-SAME_ALTITUDE_DEG = 5.0
 _SEXAGESIMAL = re.compile(
     r"\s*([+-]?)\s*(\d{1,3})\s*[: dh°]\s*(\d{1,2})(?:\s*[: m']\s*(\d{1,2}(?:\.\d*)?))?\s*[s\"]?\s*"
     r"([NSEWnsew]?)\s*"
@@ -127,7 +123,6 @@ def parallactic_angle_deg(altitude_deg: float, azimuth_deg: float, latitude_deg:
     ----------
     altitude_deg, azimuth_deg : float
         Azimuth from north through east.
-    latitude_deg : float
 
     Notes
     -----
@@ -176,7 +171,7 @@ def _check_longitude(known: dict[str, Setting], mjd_utc: float) -> dict[str, Set
     ]
     said = known.get("altitude_deg")
     if said is None:
-        wrong = altitudes[0] < 0 < LOWEST_DEG < altitudes[1]
+        wrong = altitudes[0] < 0 < LOWEST_POINTING_DEG < altitudes[1]
     else:
         misses = [abs(altitude - float(said.value)) for altitude in altitudes]
         wrong = misses[1] < SAME_ALTITUDE_DEG < misses[0]

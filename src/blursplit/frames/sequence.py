@@ -10,7 +10,7 @@ from typing import Any, TypeAlias, TypeGuard
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.constants import LONGEST_EXPOSED_SHARE, SMALLEST_SIDE_PX
+from blursplit.constants import DAY_S, FEWEST_FRAMES, LONGEST_EXPOSED_SHARE, SMALLEST_SIDE_PX
 from blursplit.errors import InputError, TooFewFramesError
 from blursplit.frames.calibration import Calibration
 from blursplit.frames.clock import Clock, read_clock
@@ -18,18 +18,12 @@ from blursplit.frames.facts import read_facts
 from blursplit.frames.finding import find_files
 from blursplit.frames.hdus import Units, read_units
 from blursplit.frames.header import Header
-from blursplit.frames.ordering import (
-    MIN_FRAMES,
-    StampReport,
-    check_exposure,
-    order_frames,
-    start_mjd,
-)
+from blursplit.frames.ordering import StampReport, check_exposure, order_frames, start_mjd
 from blursplit.frames.pixels import prepare_frames
 from blursplit.frames.pointing import complete_pointing
 from blursplit.frames.source import ArrayFrames, FileFrames, FrameSource, enumerate_frames
 from blursplit.frames.target_pixels import read_target_pixels
-from blursplit.frames.timestamps import DAY_S, iso_utc, read_times
+from blursplit.frames.timestamps import iso_utc, read_times
 from blursplit.plain import plain
 from blursplit.rig import Rig, Setting, Setup, as_rig, merge_settings, refuse_long_exposure
 from blursplit.types import FloatArray, IntArray
@@ -43,25 +37,20 @@ class Sequence:
 
     Parameters
     ----------
-    name : str
     source : FrameSource
         Where the pixels come from; close it when done.
     time_s : ndarray, shape (n_frames,)
         Middle of each exposure since the first frame's, increasing.
     start_utc : str or None
         ISO time of the first frame's middle.
-    exposure_s, cadence_s : float or None
     timing : "regular", "jittered" or "irregular"
     segment : ndarray of int, shape (n_frames,)
         Number of the stretch without gaps.
     frame : ndarray of int, shape (n_frames,)
         Number of each frame in the order of the files.
-    instrument : Rig
-    n_files : int
     notes : tuple of (code, text)
     dropped : dict
         Reason -> number of frames left out.
-    stamps : StampReport
     keywords : tuple of str
         Keywords of the first header.
     """
@@ -156,8 +145,8 @@ def open_frames(
             _read_tables(units) if not units.slabs else _read_images(units, name, growing=growing)
         )
         notes = [*units.notes, *parts.notes]
-    if parts.count < MIN_FRAMES:
-        raise TooFewFramesError(name, parts.count, MIN_FRAMES)
+    if parts.count < FEWEST_FRAMES:
+        raise TooFewFramesError(name, parts.count, FEWEST_FRAMES)
     order, timing, report = order_frames(parts.clock, parts.count, name, setup, notes, dropped)
     exposure = parts.exposure or check_exposure(parts.header, parts.planes, timing.cadence_s, notes)
     first_mjd = start_mjd(parts.clock, order, timing, exposure)
@@ -230,8 +219,8 @@ class _Parts:
 
 def _read_images(units: Units, name: str, *, growing: bool) -> _Parts:
     count = sum(slab.planes for slab in units.slabs)
-    if count < MIN_FRAMES:
-        raise TooFewFramesError(name, count, MIN_FRAMES)
+    if count < FEWEST_FRAMES:
+        raise TooFewFramesError(name, count, FEWEST_FRAMES)
     clock = read_clock(units)  # leaves out files without a time
     slabs = units.slabs
     slab_of, plane_of = enumerate_frames(slabs)

@@ -8,26 +8,28 @@ from pathlib import Path
 import numpy as np
 
 from blursplit.constants import (
+    DAY_S,
+    FITS_CARD,
     SER_FEWEST_TICKS,
+    SER_HEADER_BYTES,
     SER_LATEST_TICKS,
+    SER_LOOKED_AT,
     SER_SAME_CLOCK_S,
     SER_TICK_S,
     SER_UNLIKE,
 )
 from blursplit.errors import InputError
-from blursplit.frames.header import CARD, Header
+from blursplit.frames.header import Header
 from blursplit.frames.layout import Slab
-from blursplit.frames.timestamps import DAY_S, Stamps
+from blursplit.frames.timestamps import Stamps
 from blursplit.types import IntArray
 
 __all__ = ["read_ser"]
 
-HEADER_BYTES = 178
 _FIELDS = struct.Struct("<14s7i40s40s40s2q")
 _MOSAICS = {8: "RGGB", 9: "GRBG", 10: "GBRG", 11: "BGGR"}
 _TICKS_AT_MJD_0 = 678_575 * 86_400 * 10_000_000  # from 0001-01-01 to 1858-11-17, both at midnight
 _KIND_BITS = (1 << 62) - 1  # some writers keep a mark of local or universal time above these
-_LOOKED_AT = 5  # frames that tell the order of the bytes
 
 
 def read_ser(path: Path, size: int) -> Slab:
@@ -35,7 +37,6 @@ def read_ser(path: Path, size: int) -> Slab:
 
     Parameters
     ----------
-    path : Path
     size : int
         Bytes in the file; frames that it does not hold whole are left out.
 
@@ -44,10 +45,10 @@ def read_ser(path: Path, size: int) -> Slab:
     InputError
         When the header is cut short or makes no sense, or the frames are not a mosaic or grey.
     """
-    if size < HEADER_BYTES:
+    if size < SER_HEADER_BYTES:
         raise InputError(path, f"holds {size} bytes of a SER header", "copy it again")
     with path.open("rb") as file:
-        fields = _FIELDS.unpack(file.read(HEADER_BYTES))
+        fields = _FIELDS.unpack(file.read(SER_HEADER_BYTES))
     _, _, colour, little, nx, ny, depth, promised, *names, local, universal = fields
     if not (0 < nx <= 1 << 16 and 0 < ny <= 1 << 16 and promised >= 0):
         problem = f"ImageWidth, ImageHeight, FrameCount = {nx}, {ny}, {promised} make no sense"
@@ -58,7 +59,7 @@ def read_ser(path: Path, size: int) -> Slab:
         problem = f"ColorID = {colour}: neither grey nor a mosaic of red, green and blue"
         raise InputError(path, problem, "record grey frames or the raw mosaic")
     frame_bytes = nx * ny * (1 if depth <= 8 else 2)  # noqa: PLR2004
-    held = (size - HEADER_BYTES) // frame_bytes
+    held = (size - SER_HEADER_BYTES) // frame_bytes
     planes = min(promised, held) if promised else held
     notes: list[tuple[str, str]] = []
     if planes < promised or not promised:
@@ -78,7 +79,7 @@ def read_ser(path: Path, size: int) -> Slab:
         path=path,
         hdu=0,
         packing="plain",
-        offset=HEADER_BYTES,
+        offset=SER_HEADER_BYTES,
         dtype=dtype,
         planes=planes,
         shape=(ny, nx),
@@ -105,8 +106,10 @@ def _byte_order(
     by_flag = ">u2" if little else "<u2"
     pixels = shape[0] * shape[1]
     unlike, variety = {"<u2": 0.0, ">u2": 0.0}, {"<u2": 0.0, ">u2": 0.0}
-    for number in np.unique(np.linspace(0, planes - 1, _LOOKED_AT).astype(int)) if planes else ():
-        offset = HEADER_BYTES + int(number) * pixels * 2
+    for number in (
+        np.unique(np.linspace(0, planes - 1, SER_LOOKED_AT).astype(int)) if planes else ()
+    ):
+        offset = SER_HEADER_BYTES + int(number) * pixels * 2
         raw = np.fromfile(path, dtype="<u2", count=pixels, offset=offset).reshape(shape)
         for order in unlike:
             frame = raw.view(order).astype(np.float64)
@@ -160,7 +163,7 @@ def _times(
 
 def _trailer(path: Path, planes: int, frame_bytes: int, size: int) -> IntArray | None:
     """Return the times of the frames in ticks, or None where they are absent or make no sense."""
-    begin = HEADER_BYTES + planes * frame_bytes
+    begin = SER_HEADER_BYTES + planes * frame_bytes
     if planes == 0 or size - begin < 8 * planes:
         return None
     ticks = np.fromfile(path, dtype="<i8", count=planes, offset=begin) & _KIND_BITS
@@ -185,4 +188,4 @@ def _text(field: bytes) -> str:
 
 def _card(key: str, text: str) -> bytes:
     body = text.replace("'", "''")
-    return f"{key:<8}= '{body}'".encode("latin-1", "replace").ljust(CARD)[:CARD]
+    return f"{key:<8}= '{body}'".encode("latin-1", "replace").ljust(FITS_CARD)[:FITS_CARD]

@@ -5,29 +5,26 @@ from __future__ import annotations
 import gzip
 import warnings
 from collections import OrderedDict
+from collections.abc import Callable, Iterator, Sequence
 from functools import partial
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import Any, Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from blursplit.compiled import ready_kernels
+from blursplit.constants import (
+    CACHE_BYTES,
+    CUT_BYTES,
+    DENSE_SHARE,
+    LARGEST_ADU,
+    MAPPED_BYTES,
+    STREAM_BYTES,
+    WHOLE_ADU,
+)
+from blursplit.frames.layout import Slab
+from blursplit.types import ImageArray, IntArray
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    from numpy.typing import NDArray
-
-    from blursplit.frames.layout import Slab
-
-    Floats = NDArray[np.float32]
-    Ints = NDArray[np.int64]
-    from collections.abc import Callable
-
-CACHE_BYTES = 96_000_000
-MAPPED_BYTES = 128_000_000
-BLOCK_BYTES = 48_000_000
-STREAM_BYTES = 4_000_000
-DENSE_SHARE = 0.5  # of a frame's rows: mapping pages brings in 64 kB about each of them
 _UNREADABLE = (OSError, EOFError, ValueError, RuntimeError, TypeError, KeyError, IndexError)
 
 
@@ -37,11 +34,11 @@ class FrameSource(Protocol):
     n_frames: int
     shape: tuple[int, int]
 
-    def read(self, start: int, stop: int) -> Floats:
+    def read(self, start: int, stop: int) -> ImageArray:
         """Return frames ``start:stop`` as float32 [frame, y, x]; bad pixels are NaN."""
         ...
 
-    def cut(self, start: int, stop: int, x0: Ints, y0: Ints, size: int) -> Floats:
+    def cut(self, start: int, stop: int, x0: IntArray, y0: IntArray, size: int) -> ImageArray:
         """Return ``size x size`` stamps of frames ``start:stop``, float32 [frame, star, y, x]."""
         ...
 
@@ -73,7 +70,7 @@ class FileFrames:
     """
 
     def __init__(
-        self, slabs: Sequence[Slab], slab: Ints, plane: Ints, *, mapped: bool = True
+        self, slabs: Sequence[Slab], slab: IntArray, plane: IntArray, *, mapped: bool = True
     ) -> None:
         self._may_map = mapped
         self._open: tuple[str, int, Any, Any] | None = None
@@ -93,11 +90,6 @@ class FileFrames:
         return cls(slabs, *enumerate_frames(slabs))
 
     @property
-    def block_frames(self) -> int:
-        """Number of frames that make a block of about 48 MB as float32."""
-        return max(1, BLOCK_BYTES // (4 * self.shape[0] * self.shape[1]))
-
-    @property
     def kept_frames(self) -> int:
         """Number of frames that may be cut again without being read again."""
         slab = self._slabs[0]
@@ -105,7 +97,7 @@ class FileFrames:
         mapped = slab.packing == "plain" and slab.planes > 1
         return max(1, (MAPPED_BYTES if mapped else CACHE_BYTES) // (frame_bytes * slab.stride))
 
-    def read(self, start: int, stop: int) -> Floats:
+    def read(self, start: int, stop: int) -> ImageArray:
         """Return frames ``start:stop`` as float32 [frame, y, x]; bad pixels are NaN."""
         out = np.empty((stop - start, *self.shape), dtype=np.float32)
         for first, last, slab, raw in self._pieces(start, stop):
@@ -113,7 +105,7 @@ class FileFrames:
                 to_adu(raw[number], slab, out[first - start + number])
         return out
 
-    def cut(self, start: int, stop: int, x0: Ints, y0: Ints, size: int) -> Floats:
+    def cut(self, start: int, stop: int, x0: IntArray, y0: IntArray, size: int) -> ImageArray:
         """Return stamps of frames ``start:stop``; outside the frame they are NaN.
 
         Parameters
@@ -327,7 +319,7 @@ class FileFrames:
             self._open = None
 
 
-def enumerate_frames(slabs: Sequence[Slab]) -> tuple[Ints, Ints]:
+def enumerate_frames(slabs: Sequence[Slab]) -> tuple[IntArray, IntArray]:
     """Return, for every frame in the order of the files, its slab and its plane there."""
     counts = [slab.planes for slab in slabs]
     slab = np.repeat(np.arange(len(counts), dtype=np.int64), counts)
@@ -349,13 +341,13 @@ class ArrayFrames:
         Which of them are the frames, in order of time; all by default.
     """
 
-    def __init__(self, frames_adu: NDArray[Any], order: Ints | None = None) -> None:
+    def __init__(self, frames_adu: NDArray[Any], order: IntArray | None = None) -> None:
         self._frames = frames_adu
         self._order = np.arange(len(frames_adu)) if order is None else order
         self.n_frames = int(self._order.size)
         self.shape = (int(frames_adu.shape[1]), int(frames_adu.shape[2]))
 
-    def read(self, start: int, stop: int) -> Floats:
+    def read(self, start: int, stop: int) -> ImageArray:
         """Return a copy of frames ``start:stop``."""
         chosen = self._frames[self._order[start:stop]]
         frames = np.ma.getdata(chosen).astype(np.float32)
@@ -364,7 +356,7 @@ class ArrayFrames:
         frames[wild] = np.nan
         return frames
 
-    def cut(self, start: int, stop: int, x0: Ints, y0: Ints, size: int) -> Floats:
+    def cut(self, start: int, stop: int, x0: IntArray, y0: IntArray, size: int) -> ImageArray:
         """Return stamps of frames ``start:stop``; outside the frame they are NaN."""
         x0, y0 = positions(x0, y0, stop - start)
         out = np.empty((*x0.shape, size, size), dtype=np.float32)
@@ -375,13 +367,10 @@ class ArrayFrames:
         """Nothing to let go of."""
 
 
-CUT_BYTES = 800_000
 STORED = frozenset({"|u1", "<u2", ">u2", "<i2", ">i2"})
-WHOLE_ADU = 2**22  # whole numbers up to here add exactly in float32
-LARGEST_ADU = 1e15  # no camera counts so far; the squares of such numbers overflow float32
 
 
-def to_adu(raw: NDArray[Any], slab: Slab, out: Floats | None = None) -> Floats:
+def to_adu(raw: NDArray[Any], slab: Slab, out: ImageArray | None = None) -> ImageArray:
     """Return stored numbers as float32 ADU, with BSCALE, BZERO and BLANK applied.
 
     What is infinite or beyond 1e15 comes out as NaN: a flipped bit or a wrong type, not light.
@@ -402,7 +391,7 @@ def to_adu(raw: NDArray[Any], slab: Slab, out: Floats | None = None) -> Floats:
 
 
 def gather_stored(
-    frames: NDArray[Any], x0: Ints, y0: Ints, size: int, slab: Slab, out: Floats
+    frames: NDArray[Any], x0: IntArray, y0: IntArray, size: int, slab: Slab, out: ImageArray
 ) -> None:
     """Copy stamps as `gather` does with `to_adu`, by the compiled kernel where that can do it."""
     kernels = ready_kernels()
@@ -434,11 +423,11 @@ def gather_stored(
 
 def gather(
     frames: NDArray[Any],
-    x0: Ints,
-    y0: Ints,
+    x0: IntArray,
+    y0: IntArray,
     size: int,
-    convert: Callable[..., Floats],
-    out: Floats,
+    convert: Callable[..., ImageArray],
+    out: ImageArray,
 ) -> None:
     """Copy the stamps of a block of frames into `out`, float32 [frame, star, y, x].
 
@@ -478,14 +467,14 @@ def gather(
             out[f, s, to_y, to_x] = convert(frames[f, ys, xs])
 
 
-def positions(x0: Ints, y0: Ints, count: int) -> tuple[Ints, Ints]:
+def positions(x0: IntArray, y0: IntArray, count: int) -> tuple[IntArray, IntArray]:
     """Return stamp positions given for all frames at once, or per frame, as (n, k) arrays."""
     x0, y0 = np.asarray(x0), np.asarray(y0)
     shape = (count, x0.shape[-1])
     return np.broadcast_to(x0, shape), np.broadcast_to(y0, shape)
 
 
-def copy_pixels(values: Floats, out: Floats | None = None) -> Floats:
+def copy_pixels(values: ImageArray, out: ImageArray | None = None) -> ImageArray:
     """Return pixels that are in ADU already, or write them into `out`."""
     if out is None:
         return values

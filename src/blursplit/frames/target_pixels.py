@@ -5,25 +5,24 @@ from __future__ import annotations
 import math
 import warnings
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from blursplit.constants import (
+    DAY_S,
+    JD_AT_MJD_0,
+    LONGEST_TIME_S,
+    MOSAIC_MARGIN_PX,
+    MOSAIC_MOST_BYTES,
+)
 from blursplit.errors import InputError
+from blursplit.frames.layout import Table
 from blursplit.frames.source import ArrayFrames
-from blursplit.frames.timestamps import DAY_S, LONGEST_S, Stamps
+from blursplit.frames.timestamps import Stamps
 from blursplit.rig import Setting
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.frames.layout import Table
-
-    Floats = NDArray[np.float32]
-
-MARGIN_PX = 8  # NaN between the images, so that no stamp shows two stars
-MAX_BYTES = 400_000_000
-_JD_TO_MJD = 2400000.5
+from blursplit.types import ImageArray
 
 
 @dataclass(frozen=True)
@@ -32,9 +31,6 @@ class TargetPixels:
 
     Parameters
     ----------
-    source : ArrayFrames
-    stamps : Stamps
-    exposure : Setting or None
     facts : dict
         Pixel scale and gain.
     """
@@ -49,7 +45,7 @@ class TargetPixels:
 class _Target:
     cadence: NDArray[np.int64]
     time_d: NDArray[np.float64]
-    flux: Floats
+    flux: ImageArray
     table: Table
 
 
@@ -79,7 +75,7 @@ def read_target_pixels(tables: list[Table]) -> TargetPixels:
     days = first.time_d[rows]
     reference = (first.table.header.number("BJDREFI") or (0.0, ""))[0]
     reference += (first.table.header.number("BJDREFF") or (0.0, ""))[0]
-    mjd = float(days[0]) + reference - _JD_TO_MJD if reference else None
+    mjd = float(days[0]) + reference - JD_AT_MJD_0 if reference else None
     note = "barycentric times in days, taken as UTC within minutes"
     stamps = Stamps((days - days[0]) * DAY_S, mjd, "TIME column", "middle", 1e-2, note)
     return TargetPixels(ArrayFrames(frames), stamps, _exposure(first.table), _facts(first.table))
@@ -102,25 +98,27 @@ def _read(table: Table) -> _Target:
             raise InputError(table.path, f"cannot be read ({error})", "copy it again") from error
     if flux.ndim != 3:  # noqa: PLR2004
         raise InputError(table.path, "its FLUX column holds no images", "leave it out")
-    time_d[~(np.abs(time_d) < LONGEST_S / DAY_S)] = np.nan
+    time_d[~(np.abs(time_d) < LONGEST_TIME_S / DAY_S)] = np.nan
     order = np.argsort(cadence, kind="stable")
     return _Target(cadence[order], time_d[order], flux[order], table)
 
 
-def _mosaic(targets: list[_Target], shared: NDArray[np.int64]) -> Floats:
+def _mosaic(targets: list[_Target], shared: NDArray[np.int64]) -> ImageArray:
     """Return [frame, y, x] with the images on a square grid of equal cells."""
-    cell = [max(target.flux.shape[axis] for target in targets) + MARGIN_PX for axis in (1, 2)]
+    cell = [
+        max(target.flux.shape[axis] for target in targets) + MOSAIC_MARGIN_PX for axis in (1, 2)
+    ]
     across = math.ceil(math.sqrt(len(targets)))
     down = math.ceil(len(targets) / across)
-    shape = (shared.size, down * cell[0] + MARGIN_PX, across * cell[1] + MARGIN_PX)
-    if 4 * math.prod(shape) > MAX_BYTES:
+    shape = (shared.size, down * cell[0] + MOSAIC_MARGIN_PX, across * cell[1] + MOSAIC_MARGIN_PX)
+    if 4 * math.prod(shape) > MOSAIC_MOST_BYTES:
         raise InputError(
             targets[0].table.path, "too many images for one sequence", "give fewer files"
         )
     frames = np.full(shape, np.nan, dtype=np.float32)
     for number, target in enumerate(targets):
-        y = number // across * cell[0] + MARGIN_PX
-        x = number % across * cell[1] + MARGIN_PX
+        y = number // across * cell[0] + MOSAIC_MARGIN_PX
+        x = number % across * cell[1] + MOSAIC_MARGIN_PX
         image = target.flux[np.searchsorted(target.cadence, shared)]
         frames[:, y : y + image.shape[1], x : x + image.shape[2]] = image
     return frames

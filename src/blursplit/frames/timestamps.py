@@ -5,26 +5,21 @@ from __future__ import annotations
 import contextlib
 import re
 import warnings
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 
+from blursplit.constants import DAY_S, FINEST_TIME_S, GPS_BEHIND_TAI_S
 from blursplit.errors import InputError
 from blursplit.frames.header import Header
 from blursplit.types import FloatArray
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
 Where = Literal["begin", "middle", "end"]
-DAY_S = 86400.0
-LONGEST_S = 1e12  # 30,000 years: what lies further from zero is no date of any calendar in use
-FINEST_S = 1e-3  # finer digits than this do not make one keyword better than another
 
 _DATE = re.compile(r"\s*(\d{4})-(\d{1,2})-(\d{1,2})")
 _OLD_DATE = re.compile(r"\s*(\d{1,2})/(\d{1,2})/(\d{2,4})")
@@ -56,7 +51,6 @@ _DAYS: tuple[tuple[str, Where, float], ...] = (
 )
 _SCALES = {"UTC": "utc", "UT": "utc", "GMT": "utc", "TAI": "tai", "TT": "tt", "TDT": "tt"}
 _SCALES |= {"ET": "tt", "TDB": "tdb", "TCB": "tcb", "TCG": "tcg", "UT1": "ut1", "GPS": "tai"}
-GPS_BEHIND_TAI_S = 19.0  # constant by definition of GPS time
 
 
 @dataclass(frozen=True)
@@ -79,7 +73,6 @@ class Stamps:
         Seconds since the first frame in the list, not sorted, of what `where` says.
     first_mjd_utc : float or None
         Date of the first one; None for local time of an unknown zone.
-    keyword : str
     where : "begin", "middle" or "end"
     resolution_s : float
         Smallest step that the keyword can express.
@@ -151,7 +144,7 @@ def read_stamps(headers: Sequence[Header]) -> Stamps | None:
     if not found:
         return None
     # Digits decide before kind: whole seconds lose against milliseconds, local time to UTC.
-    best = min(found, key=lambda one: (max(one.resolution_s, FINEST_S), one.local))
+    best = min(found, key=lambda one: (max(one.resolution_s, FINEST_TIME_S), one.local))
     return best.build()
 
 

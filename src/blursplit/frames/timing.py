@@ -3,24 +3,29 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    FloatArray = NDArray[np.float64]
-    IntArray = NDArray[np.int64]
+from blursplit.constants import (
+    EVEN_JITTER,
+    GAP_FRAMES,
+    GAP_S,
+    GRID_JITTER,
+    MOST_GRID_STEPS,
+    RATE_FEW,
+    RATE_FEWEST_FRAMES,
+    RATE_GAP,
+    RATE_LEAST_CHANGE,
+    RATE_LONG_STEP,
+    RATE_SHORT_STEP,
+    RATE_SMALL_NUMBERS,
+    SLOW_CADENCE_S,
+    SLOW_GAP_FRAMES,
+)
+from blursplit.types import FloatArray, IntArray
 
 TimingKind = Literal["regular", "jittered", "irregular"]
-MOST_STEPS = 1e12  # of a grid, which at a thousand frames a second is thirty years
-GRID_JITTER = 0.35  # of an interval: beyond it frames cannot be told to lie on a grid
-SLOW_CADENCE_S = 5.0  # slower frames are started by a script; their stamps are truer than a grid
-EVEN = 0.005  # of an interval: hardware stamps that scatter less are as good as a grid
-GAP_FRAMES = 10
-GAP_S = 1.0
-SLOW_GAP_FRAMES = 5
 
 
 @dataclass(frozen=True)
@@ -82,10 +87,6 @@ def solve_timing(
     interval_s : float or None
         Frame interval where the user gave it.
 
-    Returns
-    -------
-    Timing
-
     Notes
     -----
     Software stamps scatter while the shutter is regular, so that t = t0 + n dt is fitted, with
@@ -103,7 +104,7 @@ def solve_timing(
     snap = on_grid and dt < SLOW_CADENCE_S and not hardware
     time_s = (number - number[0]) * dt if snap else _strictly_increasing(stamp_s)
     kind: TimingKind = "irregular"
-    if snap or (on_grid and jitter < max(EVEN * dt, 50e-6)):
+    if snap or (on_grid and jitter < max(EVEN_JITTER * dt, 50e-6)):
         kind = "regular"
     elif on_grid:
         kind = "jittered"
@@ -152,7 +153,7 @@ def _first_interval(stamp_s: FloatArray, resolution_s: float) -> float:
 
 
 def _number_frames(stamp_s: FloatArray, dt: float, resolution_s: float) -> IntArray:
-    if not stamp_s[-1] < MOST_STEPS * dt:
+    if not stamp_s[-1] < MOST_GRID_STEPS * dt:
         return np.arange(stamp_s.size, dtype=np.int64)  # damaged stamps: no grid is that long
     steps = np.diff(stamp_s) / dt
     whole = np.rint(steps)
@@ -205,15 +206,6 @@ def _strictly_increasing(stamp_s: FloatArray) -> FloatArray:
     return out
 
 
-LEAST_FRAMES = 100
-LEAST_CHANGE = 0.02  # of the interval: less is a clock, not a setting
-LONG_INTERVAL = 3.0  # of the median interval: a gap, which says nothing of the rate
-GAP = 1.5  # of the longer interval
-HALF_STEP = 0.75  # of the interval: shorter ones belong to a faster rate
-FEW = 0.02
-SMALL_NUMBERS = 6
-
-
 @dataclass(frozen=True)
 class RatePart:
     """Frames in a row at one rate.
@@ -222,7 +214,6 @@ class RatePart:
     ----------
     first, frames : int
         Number of the first frame, and how many.
-    start_s, interval_s : float
     missing : int
         Frames that the part's own interval leaves room for, gaps not counted.
     """
@@ -258,10 +249,6 @@ def parts_of_rate(time_s: FloatArray, longest_wait_s: float = np.inf) -> tuple[R
 def small_ratio(first_hz: float, second_hz: float) -> tuple[int, int] | None:
     """Return the small whole numbers whose ratio two rates have, or None.
 
-    Parameters
-    ----------
-    first_hz, second_hz : float
-
     Notes
     -----
     Rates p and q times a common base fold the same frequencies together every p q of it, and where
@@ -274,9 +261,9 @@ def small_ratio(first_hz: float, second_hz: float) -> tuple[int, int] | None:
     """
     from fractions import Fraction
 
-    near = Fraction(first_hz / second_hz).limit_denominator(SMALL_NUMBERS)
+    near = Fraction(first_hz / second_hz).limit_denominator(RATE_SMALL_NUMBERS)
     exact = abs(first_hz / second_hz / float(near) - 1.0) < 1e-3 if near else False  # noqa: PLR2004
-    small = exact and max(near.numerator, near.denominator) <= SMALL_NUMBERS
+    small = exact and max(near.numerator, near.denominator) <= RATE_SMALL_NUMBERS
     return (near.numerator, near.denominator) if small else None
 
 
@@ -305,11 +292,11 @@ def change_of_rate(time_s: FloatArray) -> int | None:
     """
     steps = np.diff(time_s)
     n = steps.size
-    if n < 2 * LEAST_FRAMES:
+    if n < 2 * RATE_FEWEST_FRAMES:
         return None
-    steps = np.minimum(steps, LONG_INTERVAL * float(np.median(steps)))
+    steps = np.minimum(steps, RATE_GAP * float(np.median(steps)))
     total = np.cumsum(steps)
-    first = np.arange(LEAST_FRAMES, n - LEAST_FRAMES + 1)
+    first = np.arange(RATE_FEWEST_FRAMES, n - RATE_FEWEST_FRAMES + 1)
     left = total[first - 1]
     right = total[-1] - left
     # the fit of two means is best where this sum is largest
@@ -318,13 +305,13 @@ def change_of_rate(time_s: FloatArray) -> int | None:
     a, b = float(np.median(before)), float(np.median(after))
     # the ends of the middle half, so that single late stamps and lost frames count for nothing
     spread = [float(np.subtract(*np.percentile(part, (75.0, 25.0)))) for part in (before, after)]
-    if abs(a - b) <= max(LEAST_CHANGE * min(a, b), *spread):
+    if abs(a - b) <= max(RATE_LEAST_CHANGE * min(a, b), *spread):
         return None
     slower = after if b > a else before
-    if np.mean(slower < HALF_STEP * max(a, b)) > FEW:
+    if np.mean(slower < RATE_SHORT_STEP * max(a, b)) > RATE_FEW:
         return None
     # steps[k] leads from frame k to frame k + 1: a gap between the parts belongs to neither
-    second = (np.abs(steps - b) < np.abs(steps - a)) & (steps < GAP * max(a, b))
+    second = (np.abs(steps - b) < np.abs(steps - a)) & (steps < RATE_LONG_STEP * max(a, b))
     while cut < n and not second[cut]:
         cut += 1
-    return cut if cut <= n - LEAST_FRAMES else None
+    return cut if cut <= n - RATE_FEWEST_FRAMES else None

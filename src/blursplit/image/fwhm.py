@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import functools
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from blursplit.constants import (
     FWHM_HALF_FIELD,
@@ -22,11 +22,7 @@ from blursplit.constants import (
     PIXEL_EXCESS_ERROR,
     PIXEL_EXCESS_SCATTER,
 )
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    FloatArray = NDArray[np.float64]
+from blursplit.types import FloatArray
 
 
 @dataclass(frozen=True)

@@ -165,13 +165,7 @@ def _to_images(total: Mapping[str, NDArray[np.complex128]], size: int, frames: i
 
 @dataclass(frozen=True)
 class StarImages:
-    """Restacked images and the widths of each.
-
-    Parameters
-    ----------
-    stack : Restack
-    widths : dict of str to HalfMaximum
-    """
+    """Restacked images and the widths of each."""
 
     stack: Restack
     widths: dict[str, HalfMaximum]
@@ -225,7 +219,6 @@ def star_images(
 
     Parameters
     ----------
-    tracks : StarTracks
     blur_time_s : float
         Windows of this length, each about its own mean place.
     scale : float
@@ -255,32 +248,6 @@ def star_images(
     return StarImages(stack, widths)
 
 
-def width_against_exposure(
-    tracks: StarTracks, scale: float, cadence_s: float
-) -> tuple[FloatArray, FloatArray]:
-    """Return exposure times and the width that exposures of that length record.
-
-    Notes
-    -----
-    Frames are joined in runs of 1, 2, 4, ... frames, each run about its own mean place.
-    """
-    assert tracks.stamps is not None  # noqa: S101 - callers have images
-    star = tracks.stamps.star
-    own = np.stack([tracks.x_px[:, star], tracks.y_px[:, star]], axis=-1)
-    flat = own.reshape(len(own), -1)
-    lengths = 2 ** np.arange(int(np.log2(max(tracks.n_frames // 4, 1))) + 1)
-    references = {}
-    for n in lengths:
-        window = window_number(tracks.time_s, tracks.segment, n * cadence_s * (1 - 1e-9))
-        references[str(n)] = (flat - about_window_mean(flat, window)).reshape(own.shape)
-    stack = restack(tracks, references)
-    if stack is None:
-        return np.zeros(0), np.zeros(0)
-    exposure = tracks.exposure_s or cadence_s
-    times = np.array([exposure + (n - 1) * cadence_s for n in lengths])
-    return times, np.array([image_width(stack.images[str(n)], scale).mean for n in lengths])
-
-
 def registration_noise_arcsec2(tracks: StarTracks, scale: float) -> float:
     """Return the one-axis variance that registering on noisy centroids adds."""
     assert tracks.stamps is not None  # noqa: S101 - callers have images
@@ -296,7 +263,7 @@ def window_over_diffraction(
 
     A pixel blurs the image before the window weighs it, which acts like a wider window.
     """
-    from blursplit.stars.window import WINDOW_OVER_SIGMA
+    from blursplit.constants import WINDOW_OVER_SIGMA
 
     sigma_px = float(np.nanmedian(np.where(tracks.good, tracks.width_px, np.nan)))
     window = scale * float(np.hypot(WINDOW_OVER_SIGMA * sigma_px, 12.0**-0.5))

@@ -93,7 +93,6 @@ def registered_transfer(
         Mean of the frames, each shifted on its own centroid; sky removed.
     blocks : ndarray, shape (n_blocks, size, size)
         The same from disjoint stretches of time.
-    optics : Optics
     scale_arcsec : float
         Pixel size.
     registered_fwhm_arcsec : float

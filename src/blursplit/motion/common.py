@@ -3,18 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from blursplit.constants import HUBER, MOTION_ITERATIONS, ROTATION_LEAST_STARS
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.stars.tracks import StarTracks
-
-    FloatArray = NDArray[np.float64]
+from blursplit.stars.tracks import StarTracks
+from blursplit.types import FloatArray
 
 
 @dataclass(frozen=True)

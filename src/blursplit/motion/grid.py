@@ -46,7 +46,6 @@ class GridData:
 
     Parameters
     ----------
-    segments : tuple of GridSegment
     star : ndarray of int, shape (n_stars,)
         Columns of the tracks that were chosen.
     star_x_arcsec, star_y_arcsec : ndarray, shape (n_stars,)
@@ -54,7 +53,6 @@ class GridData:
         One-sided density of each star's centroid noise, one axis.
     shared_noise_psd_arcsec2_hz : float
         The same of the shared motion.
-    cadence_s, exposure_s : float
     row_time_s : ndarray, shape (n_stars,), or None
         Delay of each star's row; None where all rows are read at once.
     """
@@ -68,6 +66,23 @@ class GridData:
     cadence_s: float
     exposure_s: float
     row_time_s: FloatArray | None = None
+
+    @property
+    def time_s(self) -> FloatArray:
+        """Times of all points, segment after segment."""
+        return np.concatenate(
+            [s.start_s + np.arange(len(s.real)) * self.cadence_s for s in self.segments]
+        )
+
+    @property
+    def number(self) -> IntArray:
+        """Number of the segment of each point."""
+        return np.repeat(np.arange(len(self.segments)), [len(s.real) for s in self.segments])
+
+    @property
+    def shared_arcsec(self) -> FloatArray:
+        """Shared motion at all points, shape (n, 2)."""
+        return np.concatenate([s.shared_arcsec for s in self.segments])
 
     @property
     def longest_s(self) -> float:
@@ -87,8 +102,6 @@ def grid_data(
 
     Parameters
     ----------
-    tracks : StarTracks
-    motion : CommonMotion
     scale_arcsec : float
         Arcsec per pixel (1 to stay in pixels).
     cadence_s : float

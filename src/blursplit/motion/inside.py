@@ -329,12 +329,9 @@ def fit_inside_motion(
 
     Parameters
     ----------
-    tensors : FrameTensors
-    exposure_s, cadence_s : float
     air_time_s : float
         Time after which the air over the aperture has been replaced (aperture over the slowest
         wind): frames closer than that are averaged, since air remembers itself for so long.
-    n_draws, seed : int
 
     Returns
     -------

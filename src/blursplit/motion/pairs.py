@@ -3,20 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-from blursplit.constants import PAIR_LEAST_FRAMES
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.stars.tracks import StarTracks
-
-    FloatArray = NDArray[np.float64]
-
-MAD_TO_SIGMA = 1.4826
+from blursplit.constants import PAIR_LEAST_FRAMES, SIGMA_PER_MAD
+from blursplit.stars.tracks import StarTracks
+from blursplit.types import FloatArray
 
 
 @dataclass(frozen=True)
@@ -53,7 +46,6 @@ def pair_statistics(
 
     Parameters
     ----------
-    tracks : StarTracks
     reference_x_px, reference_y_px : ndarray, shape (n_stars,)
         Mean places, as `CommonMotion` gives them.
 
@@ -157,7 +149,7 @@ def _detrend(time_s: FloatArray, values: FloatArray, number: NDArray[np.int64]) 
 
 
 def _mad(values: FloatArray) -> float:
-    return float(MAD_TO_SIGMA * np.median(np.abs(values - np.median(values))))
+    return float(SIGMA_PER_MAD * np.median(np.abs(values - np.median(values))))
 
 
 def _not_outlying(values: FloatArray) -> NDArray[np.bool_]:

@@ -68,8 +68,6 @@ def fit_ringing(
         Time inside a bin's exposures over the bins' spacing.
     air_share : float
         Largest scatter of shared air over the constant part.
-    n_draws : int
-    rng : Generator
     """
     model = _AxisModel(value[fitted], _steps(fitted), sigma, duty, air_share)
     ringing = _integrate(model.log_ringing, model, len(DECAYS), rng)

@@ -29,12 +29,10 @@ class SharedShape:
     ----------
     constant : float
         Size of the mean elongation, (a^2 - b^2)/(a^2 + b^2).
-    constant_sigma : float
     angle_deg : float
         Direction of the longer axis, [0, 180) from +x toward +y.
     changing : float
         Rms of its changes over the frames, what single stars scatter removed.
-    changing_sigma : float
     sigma_px : float
         Median one-axis width of the stars.
     """
@@ -63,10 +61,6 @@ class SharedShape:
 
 def shared_shape(tracks: StarTracks) -> SharedShape | None:
     """Measure the elongation shared by all stars; None for fewer than three stars.
-
-    Parameters
-    ----------
-    tracks : StarTracks
 
     Notes
     -----
@@ -105,7 +99,6 @@ def fast_variance_px2(tracks: StarTracks, shape: SharedShape | None) -> float:
 
     Parameters
     ----------
-    tracks : StarTracks
     shape : SharedShape or None
         None for fewer than three stars: then the stars' own changes set the upper end.
 

@@ -124,8 +124,8 @@ def analyse_pier(setup: PierSetup, n_modes: int = 6) -> PierReport:
     >>> from pathlib import Path
     >>> from blursplit.pier.report import analyse_pier
     >>> from blursplit.pier.setup import read_pier
-    >>> from blursplit.rig import read_setup
-    >>> setup, _ = read_setup(Path("column.toml"))
+    >>> from blursplit import Rig
+    >>> setup = Rig.read(Path("column.toml")).setup
     >>> report = analyse_pier(read_pier(setup.pier, "column.toml"))
     >>> len(report.modes), round(report.height_m, 2)
     (6, 1.2)

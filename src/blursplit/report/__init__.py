@@ -5,7 +5,7 @@ from __future__ import annotations
 from blursplit.report import figures, notebook
 from blursplit.report.page import page_shell, render_page, render_template
 from blursplit.report.summary import summarize
-from blursplit.report.terminal import print_summary, progress
+from blursplit.report.terminal import print_summary, progress, stages
 
 __all__ = [
     "figures",
@@ -15,5 +15,6 @@ __all__ = [
     "progress",
     "render_page",
     "render_template",
+    "stages",
     "summarize",
 ]

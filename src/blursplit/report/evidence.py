@@ -263,7 +263,7 @@ def _spectrum(result: Result, series: Series) -> Section | None:
 
 def _motion(result: Result, series: Series) -> Section | None:
     arrays = series.arrays
-    pictures = []
+    pictures: list[Picture] = []
     for axis in ("x", "y"):
         if not _holds(series, "time_s", f"common_{axis}_arcsec"):
             continue
@@ -275,7 +275,7 @@ def _motion(result: Result, series: Series) -> Section | None:
                 draw.draw_motion(series, "x" if axis == "x" else "y", result.events),
                 f"motion-{axis}",
                 f"Shared motion along {axis}",
-                f"All stars together{told}.{events}",
+                f"All stars together{told}.{events}" if not pictures else f"The same along {axis}.",
                 thinned_table(
                     {
                         "time [s]": arrays["time_s"],

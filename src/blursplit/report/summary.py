@@ -48,6 +48,8 @@ _CURE_OF_STEP = {
     "focus": "optics",
     "collimate": "optics",
 }
+# in the title, or of no use to a reader
+_SAID_ELSEWHERE = ("object", "image_kind")
 _KINDS_OF_EVENT = {"shock": "shock", "shocks": "several shocks", "gust": "gust"}
 
 
@@ -242,17 +244,22 @@ def _widths(result: Result) -> list[tuple[str, str]]:
 
 def _motion(result: Result) -> list[tuple[str, str]]:
     motion, open_part = result.motion, result.open
-    rows = [
-        (label, f"{number(arcsec, 2)} arcsec" if arcsec is not None else f"{number(px, 2)} px")
-        for label, arcsec, px in (
-            ("Shared motion along x, rms", motion.common_rms_x_arcsec, motion.common_rms_x_px),
-            ("Shared motion along y, rms", motion.common_rms_y_arcsec, motion.common_rms_y_px),
-            ("Star to star along x, rms", None, motion.pair_rms_x_px),
-            ("Star to star along y, rms", None, motion.pair_rms_y_px),
-            ("Noise of one position, rms", motion.noise_rms_arcsec, motion.noise_rms_px),
-        )
-        if arcsec is not None or px is not None
+    sizes = [
+        (
+            "Shared motion along x × y, rms",
+            (motion.common_rms_x_arcsec, motion.common_rms_y_arcsec),
+            (motion.common_rms_x_px, motion.common_rms_y_px),
+        ),
+        ("Star to star along x × y, rms", (None,), (motion.pair_rms_x_px, motion.pair_rms_y_px)),
+        ("Noise of one position, rms", (motion.noise_rms_arcsec,), (motion.noise_rms_px,)),
     ]
+    rows = []
+    for label, *units in sizes:
+        for values, unit in zip(units, ("arcsec", "px"), strict=True):
+            known = [number(value, 2) for value in values if value is not None]
+            if known:
+                rows.append((label, f"{' × '.join(known)} {unit}"))
+                break
     if open_part.motion_rms_major_arcsec is not None:
         rows.append(
             (
@@ -428,6 +435,7 @@ def summarize(result: Result) -> dict[str, Any]:
                 "origin": "assumed" if entry.origin == "default" else entry.origin,
             }
             for key, entry in result.setup.items()
+            if key not in _SAID_ELSEWHERE
         ],
         "command": plain(result.command),
         "version": plain(result.version),

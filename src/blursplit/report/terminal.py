@@ -14,7 +14,7 @@ from blursplit.result import Result
 if TYPE_CHECKING:
     from rich.console import Console
 
-__all__ = ["print_summary", "progress"]
+__all__ = ["print_summary", "progress", "stages"]
 
 
 def _cells(row: dict[str, Any]) -> tuple[str, str, str]:
@@ -123,3 +123,21 @@ def progress(label: str) -> Iterator[Callable[[int, int], None]]:
     with bar:
         task = bar.add_task(label, total=None)
         yield lambda done, total: bar.update(task, completed=done, total=total)
+
+
+@contextmanager
+def stages() -> Iterator[Callable[[str], None]]:
+    """Give a function ``tell(stage)`` that names what is being done, with the time it takes.
+
+    For work whose length nobody knows beforehand; without a terminal nothing is shown.
+    """
+    if not sys.stderr.isatty():
+        yield lambda _stage: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+    columns = (SpinnerColumn(), TextColumn("{task.description}", markup=False), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=None)
+        yield lambda stage: bar.update(task, description=stage)

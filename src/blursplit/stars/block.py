@@ -3,22 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from blursplit.compiled import ready_kernels
-from blursplit.stars.centroid import ROUNDING, measure_windowed, near_reach, shapes_of
+from blursplit.constants import (
+    FAINTEST_CORE_SNR,
+    FAST_GUIDES,
+    GUIDE_WIDTH_RANGE,
+    NEAR_PX,
+    SATURATED_SHARE,
+    SKY_ROUNDING,
+)
+from blursplit.frames import FrameSource
+from blursplit.stars.centroid import WindowedShapes, measure_windowed, near_reach, shapes_of
 from blursplit.stars.cosmic_rays import find_flank_hits, find_spikes
 from blursplit.stars.geometry import runs
-from blursplit.stars.guide import (
-    FAST_GUIDES,
-    WIDTH_RANGE,
-    find_doubtful,
-    guess_offsets,
-    pick_guides,
-    vote_offsets,
-)
+from blursplit.stars.guide import find_doubtful, guess_offsets, pick_guides, vote_offsets
 from blursplit.stars.pixels import (
     background_variance,
     blank_hot_pixels,
@@ -35,22 +36,8 @@ from blursplit.stars.pixels import (
     peaks_and_excess,
 )
 from blursplit.stars.window import SETTLING, window_basis
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.frames import FrameSource
-    from blursplit.stars.centroid import WindowedShapes
-    from blursplit.stars.window_setup import WindowSetup
-
-    FloatArray = NDArray[np.float64]
-    BoolArray = NDArray[np.bool_]
-    IntArray = NDArray[np.int64]
-    Stack = NDArray[np.float32]
-
-FAINTEST_CORE_SNR = 5.0  # below, a peak of the sky may pass for a star
-SATURATED_SHARE = 0.97
-NEAR_PX = 2.0  # how far from the middle of its stamp a star is looked for first
+from blursplit.stars.window_setup import WindowSetup
+from blursplit.types import BoolArray, FloatArray, ImageArray, IntArray
 
 
 @dataclass
@@ -80,7 +67,7 @@ class Block:
     empty: BoolArray
     x0: IntArray
     y0: IntArray
-    cuts: Stack
+    cuts: ImageArray
 
     def rows(self, which: slice) -> Block:
         """Return some of the frames."""
@@ -107,15 +94,12 @@ def measure_block(
 
     Parameters
     ----------
-    source : FrameSource
-    start : int
     x_px, y_px : ndarray, shape (n, k)
         Where the stars are expected.
     flux_adu : ndarray, shape (k,)
         Their expected flux.
     margin : int
         How far the whole field may lie off its expected place.
-    recipe : WindowSetup
     steady : bool
         The field hardly leaves its expected place: frames are not searched for it first.
     """
@@ -166,7 +150,7 @@ def _cut_wide(
     y_px: FloatArray,
     margin: int,
     recipe: WindowSetup,
-) -> tuple[Stack, FloatArray, FloatArray]:
+) -> tuple[ImageArray, FloatArray, FloatArray]:
     """Return wide cut-outs of guide stars, hot pixels blanked, and the stars' places in them."""
     size = recipe.core + 2 * margin
     x0, y0 = _corners(x_px, size), _corners(y_px, size)
@@ -211,8 +195,8 @@ def _measure_at(
         alive = (
             np.isfinite(x)
             & (snr > FAINTEST_CORE_SNR)
-            & (ratio > WIDTH_RANGE[0])
-            & (ratio < WIDTH_RANGE[1])
+            & (ratio > GUIDE_WIDTH_RANGE[0])
+            & (ratio < GUIDE_WIDTH_RANGE[1])
             & ~holey
         )
     if recipe.method != "windowed":
@@ -251,7 +235,9 @@ class _FirstLook:
     brightest: tuple[FloatArray, FloatArray, FloatArray, FloatArray]
 
 
-def _first_look(flat: Stack, at_x: FloatArray, at_y: FloatArray, recipe: WindowSetup) -> _FirstLook:
+def _first_look(
+    flat: ImageArray, at_x: FloatArray, at_y: FloatArray, recipe: WindowSetup
+) -> _FirstLook:
     kernels = ready_kernels() if recipe.compiled else None
     if kernels is None:
         sky, variance = measure_sky(flat)
@@ -274,7 +260,7 @@ def _first_look(flat: Stack, at_x: FloatArray, at_y: FloatArray, recipe: WindowS
         recipe.window_px,
         reach,
         SETTLING,
-        ROUNDING,
+        SKY_ROUNDING,
         brightest_reach(size, recipe),
         found,
     )
@@ -286,13 +272,13 @@ def _first_look(flat: Stack, at_x: FloatArray, at_y: FloatArray, recipe: WindowS
 
 
 def _shapes_near(
-    flat: Stack,
+    flat: ImageArray,
     sky: FloatArray,
     at_x: FloatArray,
     at_y: FloatArray,
     recipe: WindowSetup,
     shapes: WindowedShapes,
-) -> tuple[Stack, IntArray, IntArray, WindowedShapes]:
+) -> tuple[ImageArray, IntArray, IntArray, WindowedShapes]:
     """Measure anew, gaps filled and in all of the stamp, the stars that a first look missed.
 
     Returns
@@ -304,7 +290,7 @@ def _shapes_near(
     shapes : WindowedShapes
     """
 
-    def measure(stamps: Stack, which: IntArray, reach_px: float) -> WindowedShapes:
+    def measure(stamps: ImageArray, which: IntArray, reach_px: float) -> WindowedShapes:
         return measure_windowed(
             stamps[which],
             sky[which],

@@ -6,34 +6,33 @@ from typing import TYPE_CHECKING, Literal, cast
 
 import numpy as np
 
+from blursplit.constants import (
+    CLOUD_FLUX,
+    DEWED,
+    DRIFT_APART_PX,
+    FEW_STARS,
+    GAIN_STAMPS,
+    JUMP_LONG_SIDE,
+    JUMP_SIDE,
+    JUMP_SIGMAS,
+    RARELY_SEEN,
+    SMALLEST_JUMP_PX,
+    UNDERSAMPLED_PX,
+    WORST_GAIN_ERROR,
+)
 from blursplit.errors import TooFewStarsError
+from blursplit.frames import Sequence
+from blursplit.stars.detect import Field
 from blursplit.stars.frame_quality import find_duplicates
 from blursplit.stars.geometry import masked_columns
 from blursplit.stars.pixels import gain_of, noise_against_level
 from blursplit.stars.tracks import Stamps, StarTracks
 from blursplit.types import BoolArray, FloatArray, IntArray
 
-if TYPE_CHECKING:
-    from blursplit.frames import Sequence
-    from blursplit.stars.detect import Field
+if TYPE_CHECKING:  # which builds tracks with this file
     from blursplit.stars.tracker import Tracker
 
 Notes = list[tuple[str, str]]
-
-RARELY_SEEN = 0.2
-JUMP_SIGMAS = 6.0  # of a shaking field: a swing's fastest step is twice its usual one
-SMALLEST_JUMP_PX = 4.0
-SIDE = 5  # frames between two steps, fewer of which show no rest
-LONG_SIDE = 15  # frames before and after a jump, more where the field swings on
-CLOUD = 0.5
-DRIFT_APART_PX = 1.0
-GAIN_STAMPS = 1500
-WORST_GAIN_ERROR = 0.5
-FEW_STARS = 4
-DEWED = 1.25
-# One-axis sigma below which the pixels alias a sixth and more of what the star image transfers:
-# exp(-(pi sigma)^2 / 2) of a Gaussian at the pixels' highest frequency.
-UNDERSAMPLED_PX = 0.6
 
 
 def assemble_tracks(sequence: Sequence, field: Field, tracker: Tracker) -> StarTracks:
@@ -253,7 +252,7 @@ def find_jumps(x_px: FloatArray, y_px: FloatArray, sigma_px: float) -> IntArray:
     for k, (first, last) in enumerate(bursts):
         begin = bursts[k - 1][1] if k else 0
         end = bursts[k + 1][0] if k + 1 < len(bursts) else x_px.size
-        before = np.median(place[max(begin, first - LONG_SIDE) : first], axis=0)
+        before = np.median(place[max(begin, first - JUMP_LONG_SIDE) : first], axis=0)
         after = _resting_place(place[last:end])
         if after is not None and float(np.hypot(*(after - before))) > 0.6 * limit:
             found |= {first, last}
@@ -262,14 +261,14 @@ def find_jumps(x_px: FloatArray, y_px: FloatArray, sigma_px: float) -> IntArray:
 
 def _moves_on(place: FloatArray, step_px: float) -> bool:
     """Return whether the field swings between two steps rather than resting there."""
-    if len(place) < SIDE:
+    if len(place) < JUMP_SIDE:
         return True
-    return bool(np.hypot(*np.ptp(place[-2 * LONG_SIDE :], axis=0)) > 0.6 * step_px)
+    return bool(np.hypot(*np.ptp(place[-2 * JUMP_LONG_SIDE :], axis=0)) > 0.6 * step_px)
 
 
 def _resting_place(place: FloatArray) -> FloatArray | None:
     """Return where the field rests, None where it swings too slowly to tell; place (n, 2)."""
-    length = min(len(place), LONG_SIDE)
+    length = min(len(place), JUMP_LONG_SIDE)
     while True:
         part = place[:length] - place[:length].mean(axis=0)
         along = part @ np.linalg.svd(part, full_matrices=False)[2][0]
@@ -278,7 +277,7 @@ def _resting_place(place: FloatArray) -> FloatArray | None:
             break
         length = min(2 * length, len(place))
     swing, step = np.ptp(along), np.abs(np.diff(along))
-    is_smooth = length >= LONG_SIDE and swing > SMALLEST_JUMP_PX and step.max() < 0.5 * swing
+    is_smooth = length >= JUMP_LONG_SIDE and swing > SMALLEST_JUMP_PX and step.max() < 0.5 * swing
     if is_smooth and crossings < 4:  # noqa: PLR2004 - two periods
         return None
     weight = np.hanning(length + 2)[1:-1] if crossings >= 4 else np.ones(length)  # noqa: PLR2004
@@ -321,7 +320,7 @@ def _describe(
         notes.append(("hot-pixels", f"{int(field.hot.sum())} hot or dead pixels were left out"))
     level = tracker.transparency[rows]
     usual = float(np.nanmedian(level))
-    dim = int((level < CLOUD * usual).sum())
+    dim = int((level < CLOUD_FLUX * usual).sum())
     if dim:
         notes.append(("cloud", f"stars were fainter than half their usual flux in {dim} frames"))
     lost = sequence.source.n_frames - rows.size

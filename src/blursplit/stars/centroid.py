@@ -7,17 +7,14 @@ The default is the Gaussian-windowed centroid: the position c at which the first
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
-from blursplit.stars.window import WINDOW_OVER_SIGMA, compress, settle, window_basis
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    FloatArray = NDArray[np.float64]
-    Stack = NDArray[np.float32]
+from blursplit.constants import CENTROID_CHUNK, SKY_ROUNDING, WINDOW_OVER_SIGMA
+from blursplit.stars.window import compress, settle, window_basis
+from blursplit.types import FloatArray, ImageArray
 
 __all__ = [
     "CENTROID_METHODS",
@@ -31,9 +28,6 @@ __all__ = [
 
 CentroidMethod = Literal["windowed", "com", "quadratic", "2dg"]
 CENTROID_METHODS: tuple[CentroidMethod, ...] = ("windowed", "com", "quadratic", "2dg")
-
-ROUNDING = 1e-6  # of the sky, in single precision
-CHUNK = 1024  # stamps at a time: their pixels and projections stay in the processor's cache
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +83,7 @@ class WindowedShapes:
 
 
 def measure_windowed(
-    stamps_adu: Stack,
+    stamps_adu: ImageArray,
     sky_adu: FloatArray,
     window_px: float,
     *,
@@ -134,11 +128,11 @@ def measure_windowed(
     used = basis[lead : size - lead]
     x, y = np.empty(m), np.empty(m)
     moments = np.empty((6, m))
-    for i in range(0, m, CHUNK):
-        part = slice(i, i + CHUNK)
+    for i in range(0, m, CENTROID_CHUNK):
+        part = slice(i, i + CENTROID_CHUNK)
         small = compress(stamps_adu[part], sky[part], basis)
         start = (start_x[part] - lead, start_y[part] - lead)
-        darkest = ROUNDING * window_px**2 * np.abs(sky[part])
+        darkest = SKY_ROUNDING * window_px**2 * np.abs(sky[part])
         x[part], y[part], moments[:, part] = settle(
             small, used, float(window_px), *start, within, darkest
         )
@@ -185,7 +179,10 @@ def unwindow(
 
 
 def measure_centroids(
-    stamps_adu: Stack, sky_adu: FloatArray, window_px: float, method: CentroidMethod = "windowed"
+    stamps_adu: ImageArray,
+    sky_adu: FloatArray,
+    window_px: float,
+    method: CentroidMethod = "windowed",
 ) -> tuple[FloatArray, FloatArray]:
     """Return centroids (x, y) in the stamps by the chosen method, each of shape (m,).
 

@@ -2,35 +2,22 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
+from blursplit.constants import (
+    RAY_DOUBT_SIGMAS,
+    RAY_FEWEST,
+    RAY_FLANK_SIGMAS,
+    RAY_LIKELY_SIGMAS,
+    RAY_LONE_EXCESS,
+    RAY_NOISE_SIGMAS,
+    RAY_ODD_SIGMAS,
+    RAY_SHARPER,
+    RAY_SURE_SIGMAS,
+)
+from blursplit.stars.centroid import WindowedShapes
 from blursplit.stars.geometry import masked_median
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.stars.centroid import WindowedShapes
-
-    FloatArray = NDArray[np.float64]
-    BoolArray = NDArray[np.bool_]
-    Stack = NDArray[np.float32]
-
-# Limits of our own. Speckled stars of 0.8 to 1.4 px sigma, still and shaken, stayed below 4.5 to
-# 7.5 sigmas of their own sharpness in 12,000 samples of simulated air.
-SURE_SIGMAS = 9.0
-# Less is enough where place and flux are odd as well: a hit pulls one and adds to the other.
-LIKELY_SIGMAS, ODD_SIGMAS = 2.5, 5.5
-# A ray on the flank of a star does not show at its peak, but pulls it and adds to it beyond all
-# habit. Robust sigmas of a block of twelve are rough: unhurt samples reached 9 in simulations.
-FLANK_SIGMAS = 12.0
-NOISE_SIGMAS = 6.0
-# A weaker hit adds light and width, which air does as well; then its pixel has to stand out
-# twice as much as the sharpest one of the star's usual stamps.
-DOUBT_SIGMAS, SHARPER = 4.0, 2.0
-FEWEST = 12  # samples that tell what is usual
-LONE_EXCESS = 0.35  # of the flux, in one pixel, where nothing tells what is usual
+from blursplit.types import BoolArray, FloatArray, ImageArray
 
 
 def measure_excess(
@@ -48,7 +35,6 @@ def measure_excess(
         Brightest pixel less the mean of its four neighbours.
     dx_px, dy_px : ndarray, shape (m,)
         Where that pixel lies from the centroid.
-    shapes : WindowedShapes
     shape : (n, k)
         Frames and stars, m = n k.
 
@@ -117,9 +103,9 @@ def find_spikes(
     Hit too, on its flank, is a star that left both by 12 sigmas at once and became brighter.
     """
     known = np.isfinite(excess)
-    if known.sum() < FEWEST:
+    if known.sum() < RAY_FEWEST:
         with np.errstate(invalid="ignore"):
-            alone = known & (excess > np.maximum(LONE_EXCESS, NOISE_SIGMAS * noise))
+            alone = known & (excess > np.maximum(RAY_LONE_EXCESS, RAY_NOISE_SIGMAS * noise))
         return np.asarray(alone, dtype=bool), np.zeros(known.shape, dtype=bool)
     sharp = _in_sigmas(excess, known)
     if excess.shape[1] > 2:  # noqa: PLR2004 - of two stars neither is the odd one
@@ -133,17 +119,21 @@ def find_spikes(
     )
     strayed = np.hypot(along_x, along_y)
     odd = np.square(strayed) + np.square(brighter)
-    flank = known & (strayed > FLANK_SIGMAS) & (brighter > FLANK_SIGMAS)
+    flank = known & (strayed > RAY_FLANK_SIGMAS) & (brighter > RAY_FLANK_SIGMAS)
     with np.errstate(invalid="ignore"):
-        hit = (sharp > SURE_SIGMAS) | ((sharp > LIKELY_SIGMAS) & (odd > ODD_SIGMAS**2))
-        peaked = known & hit & (excess - middle > NOISE_SIGMAS * noise)
+        hit = (sharp > RAY_SURE_SIGMAS) | ((sharp > RAY_LIKELY_SIGMAS) & (odd > RAY_ODD_SIGMAS**2))
+        peaked = known & hit & (excess - middle > RAY_NOISE_SIGMAS * noise)
     hit_at_all = np.asarray(peaked | flank, dtype=bool)
-    doubtful = known & ~hit_at_all & (brighter > DOUBT_SIGMAS) & (wider > DOUBT_SIGMAS)
+    doubtful = known & ~hit_at_all & (brighter > RAY_DOUBT_SIGMAS) & (wider > RAY_DOUBT_SIGMAS)
     return hit_at_all, np.asarray(doubtful, dtype=bool)
 
 
 def find_flank_hits(
-    stamps: Stack, flux_adu: FloatArray, noise: FloatArray, doubtful: BoolArray, usual: BoolArray
+    stamps: ImageArray,
+    flux_adu: FloatArray,
+    noise: FloatArray,
+    doubtful: BoolArray,
+    usual: BoolArray,
 ) -> BoolArray:
     """Say which doubtful samples show a pixel far sharper than the star usually does.
 
@@ -159,17 +149,17 @@ def find_flank_hits(
     hit = np.zeros(doubtful.shape, dtype=bool)
     for star in np.flatnonzero(doubtful.any(axis=0)):
         own = np.flatnonzero(usual[:, star])
-        if own.size < FEWEST // 2:
+        if own.size < RAY_FEWEST // 2:
             continue
-        own = own[:: max(1, own.size // (2 * FEWEST))]
-        most = SHARPER * float(np.median(_sharpest(stamps[own, star])))
+        own = own[:: max(1, own.size // (2 * RAY_FEWEST))]
+        most = RAY_SHARPER * float(np.median(_sharpest(stamps[own, star])))
         rows = np.flatnonzero(doubtful[:, star])
         above = _sharpest(stamps[rows, star]) - most
-        hit[rows, star] = above > NOISE_SIGMAS * noise[rows, star] * flux_adu[rows, star]
+        hit[rows, star] = above > RAY_NOISE_SIGMAS * noise[rows, star] * flux_adu[rows, star]
     return hit
 
 
-def _sharpest(stamps: Stack) -> FloatArray:
+def _sharpest(stamps: ImageArray) -> FloatArray:
     """Return the most that a pixel exceeds the mean of its four neighbours, shape (m,)."""
     around = stamps[:, :-2, 1:-1] + stamps[:, 2:, 1:-1]
     around += stamps[:, 1:-1, :-2] + stamps[:, 1:-1, 2:]
@@ -186,7 +176,7 @@ def _apart_in_sigmas(values: FloatArray) -> FloatArray:
 
 def _in_sigmas(values: FloatArray, known: BoolArray) -> FloatArray:
     """Return deviations in robust sigmas: of each star, or of all where the frames are few."""
-    each = len(values) >= FEWEST
+    each = len(values) >= RAY_FEWEST
     table = values.T if each else values.reshape(1, -1)
     mask = known.T if each else known.reshape(1, -1)
     middle = masked_median(table, mask)[:, None]

@@ -2,24 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
+from numpy.typing import NDArray
 
+from blursplit.constants import ISOLATED_SHARE, LARGEST_STAMP, SMALLEST_STAMP, STAMPS_MOST_BYTES
+from blursplit.stars.block import Block
+from blursplit.stars.detect import Field
 from blursplit.stars.tracks import Stamps
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.stars.block import Block
-    from blursplit.stars.detect import Field
-
-    BoolArray = NDArray[np.bool_]
-    IntArray = NDArray[np.int64]
-
-MOST_BYTES = 150_000_000
-SMALLEST_STAMP, LARGEST_STAMP = 21, 61
-ISOLATED_SHARE = 0.03
+from blursplit.types import BoolArray, IntArray
 
 
 def stamp_size(sigma_px: float) -> int:
@@ -51,7 +41,6 @@ class StampBook:
 
     Parameters
     ----------
-    field : Field
     size : int
         Width of a stamp, odd.
     n_frames, most : int
@@ -61,7 +50,7 @@ class StampBook:
 
     def __init__(self, field: Field, size: int, n_frames: int, most: int) -> None:
         one_star = 4 * size * size * max(n_frames, 1)
-        fits = max(1, MOST_BYTES // one_star)
+        fits = max(1, STAMPS_MOST_BYTES // one_star)
         self.fewer = min(most, field.x_px.size) > fits
         self.star = pick_stamp_stars(field, size, min(most, fits))
         k = self.star.size

@@ -3,15 +3,37 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
+from blursplit.constants import (
+    BLEND_SHARE,
+    BLEND_SIGMAS,
+    CROWD_ELONGATED,
+    CROWD_OFFSET,
+    CROWD_SNR,
+    CROWD_STARS,
+    CROWD_WIDEST,
+    DETECTION_SIGMAS,
+    DETECTION_WIDTH,
+    EDGE_SIGMAS,
+    FAINTEST_SNR,
+    HALF_DIAGONAL_PX,
+    MOST_ELONGATED,
+    MOST_PEAKS,
+    NARROWEST,
+    OFTEN_CLIPPED,
+    PEAK_SIGMAS,
+    SIGMA_RANGE_PX,
+    SMALLEST_SNR,
+    WIDEST,
+)
 from blursplit.errors import InputError, TooFewStarsError
+from blursplit.frames import Sequence
 from blursplit.stars.centroid import WINDOW_OVER_SIGMA, measure_windowed
 from blursplit.stars.pixels import complete_sky, fill_gaps, measure_sky
 from blursplit.stars.reference_image import (
-    SIGMA_RANGE_PX,
     ReferenceImage,
     find_lasting_hot_pixels,
     find_saturation,
@@ -22,38 +44,8 @@ from blursplit.stars.reference_image import (
     register_mean,
     sum_core,
 )
-from blursplit.stars.register import (
-    MAX_PEAKS,
-    PEAK_SIGMAS,
-    Peaks,
-    find_peaks,
-    robust_level,
-)
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.frames import Sequence
-
-    FloatArray = NDArray[np.float64]
-    BoolArray = NDArray[np.bool_]
-    Image = NDArray[np.float32]
-
-# Shares of the median star width beyond which a source is no star of this field.
-NARROWEST, WIDEST, MOST_ELONGATED = 0.65, 1.5, 0.35
-# A neighbour at 4.5 star sigmas, three windows, has a weight of 0.011 in the centroid.
-BLEND_SIGMAS = 4.5
-BLEND_SHARE = 0.15
-# What is let through where fewer than so many stars stand alone.
-CROWD_STARS, CROWD_OFFSET, CROWD_WIDEST, CROWD_ELONGATED = 12, 0.35, 1.6, 0.5
-CROWD_SNR = 15.0
-DETECTION_SIGMAS = 4.0  # of the smoothed mean image
-DETECTION_WIDTH = 0.7
-EDGE_SIGMAS = 3.0  # two windows
-HALF_DIAGONAL_PX = 0.71
-OFTEN_CLIPPED = 0.2  # of the early frames
-SMALLEST_SNR = 10.0
-FAINTEST_SNR = 5.0
+from blursplit.stars.register import Peaks, find_peaks, robust_level
+from blursplit.types import BoolArray, FloatArray, ImageArray
 
 
 @dataclass(frozen=True)
@@ -71,7 +63,6 @@ class Field:
     image_adu : ndarray, shape (ny, nx)
         Registered mean of early frames.
     hot : ndarray of bool, shape (ny, nx)
-    saturation_adu : float or None
     clipped : bool
         Stretched for display with clipped cores: positions can be used, shapes cannot.
     shift_x_px, shift_y_px : float
@@ -85,7 +76,7 @@ class Field:
     flux_adu: FloatArray
     sigma_px: float
     pattern: Peaks
-    image_adu: Image
+    image_adu: ImageArray
     hot: BoolArray
     saturation_adu: float | None
     clipped: bool
@@ -99,7 +90,6 @@ def find_stars(sequence: Sequence, max_stars: int = 60) -> Field:
 
     Parameters
     ----------
-    sequence : Sequence
     max_stars : int
         Keep at most so many: half of them the brightest, the others spread over the field.
 
@@ -123,7 +113,7 @@ def find_stars(sequence: Sequence, max_stars: int = 60) -> Field:
 
 
 def _measure(
-    image: Image, x: FloatArray, y: FloatArray, sigma: float, hot: BoolArray
+    image: ImageArray, x: FloatArray, y: FloatArray, sigma: float, hot: BoolArray
 ) -> dict[str, FloatArray]:
     """Measure sources of one image: position, flux, width, elongation."""
     half = int(np.ceil(4.5 * sigma)) + 4
@@ -145,7 +135,7 @@ def _measure(
     }
 
 
-def _detect(image: Image, sigma: float, most: int) -> Peaks:
+def _detect(image: ImageArray, sigma: float, most: int) -> Peaks:
     """Return the sources of an image, brightest first: photutils' peaks of the smoothed image.
 
     Smoothed by less than the stars' own sigma, so that close neighbours stay apart and are seen
@@ -207,9 +197,9 @@ def _choose(
     )
 
 
-def _clear_peaks(image: Image, sigma: float, scatter: float) -> Peaks:
+def _clear_peaks(image: ImageArray, sigma: float, scatter: float) -> Peaks:
     """Return the peaks of the mean image that a single frame shows as well."""
-    peaks = find_peaks(image, sigma, count=MAX_PEAKS)
+    peaks = find_peaks(image, sigma, count=MOST_PEAKS)
     # Smoothing by a Gaussian of sigma s divides the noise of pixels by 2 sqrt(pi) s.
     clear = peaks.height_adu > PEAK_SIGMAS * scatter / (2.0 * np.sqrt(np.pi) * sigma)
     if not clear.any():

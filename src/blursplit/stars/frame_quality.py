@@ -3,28 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.constants import (
+    AGREEING_SHARE,
+    FLUX_FACTOR,
+    HIT_PULL_PX,
+    JUMPED_FLUX_RANGE,
+    LONE_FLUX_RANGE,
+    NEEDED_SHARE,
+    ONE_PEAK_SIGMAS,
+    PAIR,
+)
+from blursplit.stars.block import Block
 from blursplit.stars.geometry import masked_median
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.stars.block import Block
-
-    FloatArray = NDArray[np.float64]
-    BoolArray = NDArray[np.bool_]
-
-NEEDED_SHARE = 0.3  # of the stars that should be in the frame
-AGREEING_SHARE = 0.5  # of the stars that can be measured at all
-# Scintillation in a small aperture and short exposures stays within a factor of 2.5.
-FLUX_FACTOR = 2.5
-LONE_FLUX_RANGE = (0.03, 3.0)
-JUMPED_FLUX_RANGE = (0.3, 3.0)
-PAIR = 2
-HIT_PULL_PX = 2.0  # a cosmic ray pulls a star's centroid no farther than the window reaches
+from blursplit.types import BoolArray, FloatArray
 
 
 @dataclass(frozen=True)
@@ -73,7 +67,6 @@ def judge_block(
 
     Parameters
     ----------
-    block : Block
     x_px, y_px : ndarray, shape (n, k)
         Where the stars were expected.
     flux_adu : ndarray, shape (k,)
@@ -166,10 +159,6 @@ def _near_group(
         near[two] = False
         near[two & one] = fits[two & one]
     return near
-
-
-# Two equal Gaussians nearer than this have one peak, so no two centroids can be two stars.
-ONE_PEAK_SIGMAS = 2.0
 
 
 def find_duplicates(

@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from blursplit.compiled import ready_kernels
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    FloatArray = NDArray[np.float64]
-    BoolArray = NDArray[np.bool_]
-
-FEW = 4
-LATEST = 8
-DRIFT_MATTERS_PX = 0.7
-SMALLEST_MARGIN = 4  # how far off its expected place [px] the narrowest cuts still hold a field
+from blursplit.constants import (
+    DRIFT_MATTERS_PX,
+    SMALLEST_FIT,
+    SMALLEST_MARGIN,
+    TREND_FEWEST,
+    TREND_LATEST,
+)
+from blursplit.types import BoolArray, FloatArray
 
 
 def turned(
@@ -51,10 +47,10 @@ def extrapolate(time_s: FloatArray, value_px: FloatArray, ahead_s: FloatArray) -
     since = last_step(value_px)
     time_s, value_px = time_s[since:], value_px[since:]
     n = time_s.size
-    latest = float(np.median(value_px[-LATEST:]))
-    if since and n < LATEST:
+    latest = float(np.median(value_px[-TREND_LATEST:]))
+    if since and n < TREND_LATEST:
         return np.full(ahead_s.shape, latest)
-    if n < FEW:
+    if n < TREND_FEWEST:
         return np.full(ahead_s.shape, float(value_px[-1]))
     half = n // 2
     step_s = float(time_s[-half:].mean() - time_s[:half].mean())
@@ -71,7 +67,7 @@ def extrapolate(time_s: FloatArray, value_px: FloatArray, ahead_s: FloatArray) -
     error = slope_error * float(ahead_s[-1] - time_s[-1])
     if far < DRIFT_MATTERS_PX or abs(slope) < 3.0 * slope_error or error > SMALLEST_MARGIN:
         return np.full(ahead_s.shape, latest)
-    recent = float(np.median(rest[-LATEST:]))
+    recent = float(np.median(rest[-TREND_LATEST:]))
     return np.asarray(recent + slope * ahead_s, dtype=float)
 
 
@@ -86,20 +82,20 @@ def last_step(value_px: FloatArray) -> int:
     parameter more than a line, its place. Fewer than four values on a side may be outliers.
     """
     n = value_px.size
-    if n < 2 * FEW:
+    if n < 2 * TREND_FEWEST:
         return 0
     half = n // 2
     index = np.arange(n)
     slope = (np.median(value_px[-half:]) - np.median(value_px[:half])) / (n - half)
     rest = value_px - slope * index
     line = float(np.abs(rest - np.median(rest)).sum())
-    before = index < np.arange(FEW, n - FEW + 1)[:, None]
+    before = index < np.arange(TREND_FEWEST, n - TREND_FEWEST + 1)[:, None]
     table = np.broadcast_to(value_px, before.shape)
     early, late = masked_median(table, before), masked_median(table, ~before)
     levels = np.abs(table - np.where(before, early[:, None], late[:, None])).sum(axis=1)
     best = int(np.argmin(levels))
     is_step = 2.0 * n * np.log(max(line, 1e-9) / max(float(levels[best]), 1e-9)) > np.log(n)
-    return best + FEW if is_step else 0
+    return best + TREND_FEWEST if is_step else 0
 
 
 def fit_turn_and_scale(
@@ -179,9 +175,6 @@ def masked_median(values: FloatArray, mask: BoolArray) -> FloatArray:
     some = count > 0
     middle[some] = 0.5 * (low[..., 0][some] + high[..., 0][some])
     return middle
-
-
-SMALLEST_FIT = 3  # two stars cannot be checked by a third
 
 
 @dataclass(frozen=True)

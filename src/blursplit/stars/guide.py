@@ -2,26 +2,20 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
+from blursplit.constants import (
+    FAST_GUIDES,
+    GUIDE_FLUX_RANGE,
+    GUIDE_SIGMAS,
+    GUIDE_WIDTH_RANGE,
+    GUIDES,
+)
 from blursplit.stars.geometry import masked_median
 from blursplit.stars.pixels import measure_sky
+from blursplit.types import FloatArray, ImageArray, IntArray
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    FloatArray = NDArray[np.float64]
-    IntArray = NDArray[np.int64]
-    Shape = tuple[int, int]
-    Stack = NDArray[np.float32]
-
-GUIDES, FAST_GUIDES = 5, 3
-# Guide stars agree when their offsets lie within this many star sigmas of their median.
-GUIDE_SIGMAS = 2.0
-FLUX_RANGE = (0.1, 4.0)
-WIDTH_RANGE = (0.45, 2.5)
+Shape = tuple[int, int]
 
 
 def pick_guides(x_px: FloatArray, y_px: FloatArray, flux: FloatArray, shape: Shape) -> IntArray:
@@ -33,7 +27,7 @@ def pick_guides(x_px: FloatArray, y_px: FloatArray, flux: FloatArray, shape: Sha
 
 
 def guess_offsets(
-    cuts: Stack, at_x: FloatArray, at_y: FloatArray, sigma: float
+    cuts: ImageArray, at_x: FloatArray, at_y: FloatArray, sigma: float
 ) -> tuple[FloatArray, FloatArray]:
     """Guess how far each frame lies off its expected place, to about half a pixel.
 
@@ -68,7 +62,7 @@ def guess_offsets(
     return offsets[0], offsets[1]
 
 
-def _joined(level: Stack) -> Stack:
+def _joined(level: ImageArray) -> ImageArray:
     """Return the median over the stars, of shape (n, g, size), or the sum of one or two."""
     g = level.shape[1]
     if g <= 2:  # noqa: PLR2004 - of two profiles neither outvotes the other
@@ -79,7 +73,7 @@ def _joined(level: Stack) -> Stack:
     return np.maximum(np.minimum(first, second), np.minimum(np.maximum(first, second), third))
 
 
-def _peak(profile: Stack) -> FloatArray:
+def _peak(profile: ImageArray) -> FloatArray:
     """Return the place of the highest point of each row, refined by a parabola."""
     row = np.arange(len(profile))
     at = np.clip(profile.argmax(axis=1), 1, profile.shape[1] - 2)
@@ -90,7 +84,7 @@ def _peak(profile: Stack) -> FloatArray:
     return np.asarray(at + np.clip(fine, -0.5, 0.5), dtype=float)
 
 
-def _without_gaps(cuts: Stack) -> Stack:
+def _without_gaps(cuts: ImageArray) -> ImageArray:
     known = np.isfinite(cuts)
     count = np.maximum(known.sum(axis=(2, 3), keepdims=True), 1)
     level = np.where(known, cuts, 0).sum(axis=(2, 3), keepdims=True) / count
@@ -112,8 +106,8 @@ def find_doubtful(
         Star sigma [px].
     """
     with np.errstate(invalid="ignore"):
-        fits = (ratio > FLUX_RANGE[0]) & (ratio < FLUX_RANGE[1])
-        fits &= (width > WIDTH_RANGE[0]) & (width < WIDTH_RANGE[1])
+        fits = (ratio > GUIDE_FLUX_RANGE[0]) & (ratio < GUIDE_FLUX_RANGE[1])
+        fits &= (width > GUIDE_WIDTH_RANGE[0]) & (width < GUIDE_WIDTH_RANGE[1])
     middle_x, middle_y = masked_median(off_x, fits), masked_median(off_y, fits)
     with np.errstate(invalid="ignore"):
         far = np.hypot(off_x - middle_x[:, None], off_y - middle_y[:, None])
@@ -122,7 +116,7 @@ def find_doubtful(
 
 
 def vote_offsets(
-    cuts: Stack, at_x: FloatArray, at_y: FloatArray, flux: FloatArray, sigma: float
+    cuts: ImageArray, at_x: FloatArray, at_y: FloatArray, flux: FloatArray, sigma: float
 ) -> tuple[FloatArray, FloatArray]:
     """Return how far each frame lies off its expected place, all guide stars voting in 2-D.
 
@@ -133,7 +127,6 @@ def vote_offsets(
     cuts : ndarray of float32, shape (n, g, size, size)
     at_x, at_y : ndarray, shape (n, g)
     flux : ndarray, shape (g,)
-    sigma : float
     """
     sky, _ = measure_sky(cuts)
     voted_x, voted_y = _vote(cuts, sky, flux, sigma)
@@ -143,7 +136,7 @@ def vote_offsets(
 
 
 def _vote(
-    cuts: Stack, sky: FloatArray, flux: FloatArray, sigma: float
+    cuts: ImageArray, sky: FloatArray, flux: FloatArray, sigma: float
 ) -> tuple[FloatArray, FloatArray]:
     """Return offsets from the stamps' centres at which the stars together are likeliest."""
     n, _, size, _ = cuts.shape

@@ -3,28 +3,27 @@
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-from blursplit.constants import LEAST_NOISE_SHARE, ROUNDING_ADU2
-from blursplit.stars.centroid import measure_centroids
+from blursplit.constants import (
+    BORDER_PIECES,
+    DARK_SHARE,
+    GAIN_LEVEL_SIGMAS,
+    LEAST_NOISE_SHARE,
+    PIXEL_CHUNK,
+    ROUNDING_ADU2,
+    STEADY_BLOCK,
+    STEADY_STARS,
+)
+from blursplit.stars.centroid import WindowedShapes, measure_centroids
 from blursplit.stars.cosmic_rays import measure_excess
 from blursplit.stars.geometry import masked_median
+from blursplit.stars.window_setup import WindowSetup
+from blursplit.types import BoolArray, FloatArray, ImageArray, IntArray
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.stars.centroid import WindowedShapes
-    from blursplit.stars.window_setup import WindowSetup
-
-    FloatArray = NDArray[np.float64]
-    BoolArray = NDArray[np.bool_]
-    IntArray = NDArray[np.int64]
-    Stack = NDArray[np.float32]
-    Brightest = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
-
-STEADY_BLOCK, STEADY_STARS = 8, 4
+Brightest = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
 
 
 def background_variance(
@@ -68,7 +67,7 @@ def _steadied(variance: FloatArray) -> FloatArray:
     return np.where(known, per_star * per_frame[:, None], np.nan)
 
 
-def blank_hot_pixels(cuts: Stack, x0: IntArray, y0: IntArray, recipe: WindowSetup) -> None:
+def blank_hot_pixels(cuts: ImageArray, x0: IntArray, y0: IntArray, recipe: WindowSetup) -> None:
     """Set the hot pixels of stamps to NaN, in place; only those near a star are looked at."""
     size = cuts.shape[-1]
     hot_x, hot_y = recipe.hot_x[:, None], recipe.hot_y[:, None]
@@ -111,7 +110,7 @@ def brightest_reach(size: int, recipe: WindowSetup) -> int:
 
 
 def brightest_near(
-    stamps: Stack, x_px: FloatArray, y_px: FloatArray, recipe: WindowSetup
+    stamps: ImageArray, x_px: FloatArray, y_px: FloatArray, recipe: WindowSetup
 ) -> Brightest:
     """Return x, y, height and neighbours' mean of the brightest pixel near each centroid."""
     m, size, _ = stamps.shape
@@ -142,7 +141,7 @@ def brightest_near(
     return at_x.astype(float), at_y.astype(float), pixels[place].astype(float), 0.25 * around
 
 
-def is_holey(stamps: Stack, x: FloatArray, y: FloatArray, recipe: WindowSetup) -> BoolArray:
+def is_holey(stamps: ImageArray, x: FloatArray, y: FloatArray, recipe: WindowSetup) -> BoolArray:
     """Say which stamps miss too many pixels under the window to be trusted.
 
     One or two lone pixels are filled from their neighbours; a frame's edge within 1.5 windows
@@ -159,7 +158,7 @@ def is_holey(stamps: Stack, x: FloatArray, y: FloatArray, recipe: WindowSetup) -
 
 
 def other_centroid(
-    stamps: Stack,
+    stamps: ImageArray,
     sky: FloatArray,
     x: FloatArray,
     y: FloatArray,
@@ -180,8 +179,6 @@ def other_centroid(
     return out_x, out_y
 
 
-# A gain is fitted to pixels at least this many times brighter than the sky's scatter.
-_MIN_LEVEL_SIGMAS = 5.0
 _DIFFERENCE = np.array([1.0, -4.0, 6.0, -4.0, 1.0])
 # The level that the variance of the filtered noise follows: the mean under the squared filter.
 _LEVEL = _DIFFERENCE**2 / np.sum(_DIFFERENCE**2)
@@ -266,7 +263,7 @@ def noise_against_level(
     level = _filter(clean, _LEVEL) - sky[:, None, None]
     noise, level = noise.ravel(), level.ravel()
     floor = float(np.median(noise) / 0.455)  # median of chi-square with one degree of freedom
-    bright = level > _MIN_LEVEL_SIGMAS * np.sqrt(floor)
+    bright = level > GAIN_LEVEL_SIGMAS * np.sqrt(floor)
     if bright.sum() < 200:  # noqa: PLR2004
         return nothing
     edges = np.quantile(level, [0.0, 0.3, 0.6, *np.linspace(0.8, 1.0, 15)])
@@ -312,12 +309,7 @@ def _filter(stamps: FloatArray, kernel: FloatArray) -> FloatArray:
     return np.asarray(out[:, 2:-2, 2:-2], dtype=float)
 
 
-PIECES = 12
-DARK_SHARE = 0.2
-CHUNK = 512  # stamps at a time: their pixels stay in the processor's cache
-
-
-def measure_sky(stamps_adu: Stack, border_px: int = 2) -> tuple[FloatArray, FloatArray]:
+def measure_sky(stamps_adu: ImageArray, border_px: int = 2) -> tuple[FloatArray, FloatArray]:
     """Return local sky level and pixel variance from the border of each stamp.
 
     Parameters
@@ -339,8 +331,8 @@ def measure_sky(stamps_adu: Stack, border_px: int = 2) -> tuple[FloatArray, Floa
     even = joined.mean(axis=1, keepdims=True)
     sky = np.empty(len(flat))
     variance = np.empty(len(flat))
-    for i in range(0, len(flat), CHUNK):
-        part = slice(i, i + CHUNK)
+    for i in range(0, len(flat), PIXEL_CHUNK):
+        part = slice(i, i + PIXEL_CHUNK)
         pixels = flat[part].take(places, axis=1)
         guess = pixels @ even
         if not np.isfinite(guess).all():
@@ -351,13 +343,13 @@ def measure_sky(stamps_adu: Stack, border_px: int = 2) -> tuple[FloatArray, Floa
         spread = np.square(pixels) @ joined - np.square(mean)
         sky[part] = guess[:, 0] + _middle(mean)
         variance[part] = _middle(spread)
-    variance *= _of_few(places.size // PIECES)
+    variance *= _of_few(places.size // BORDER_PIECES)
     return sky.reshape(lead), variance.reshape(lead)
 
 
 def border_places(size: int, border_px: int = 2) -> tuple[IntArray, float]:
     """Return the pixels of the border's twelve pieces and the factor of their median variance."""
-    places = _border(size, border_px)[0].astype(np.int64).reshape(PIECES, -1)
+    places = _border(size, border_px)[0].astype(np.int64).reshape(BORDER_PIECES, -1)
     return places, _of_few(places.shape[1])
 
 
@@ -367,7 +359,7 @@ def _of_few(n: int) -> float:
 
 
 @lru_cache(maxsize=32)
-def _border(size: int, b: int) -> tuple[NDArray[np.intp], Stack]:
+def _border(size: int, b: int) -> tuple[NDArray[np.intp], ImageArray]:
     """Return the pixels of the twelve pieces, and the matrix that averages each of them."""
     third = (size - b) // 3
     number = np.arange(size * size).reshape(size, size)
@@ -379,36 +371,38 @@ def _border(size: int, b: int) -> tuple[NDArray[np.intp], Stack]:
     )
     pieces = np.concatenate([s.reshape(b, 3, third).swapaxes(0, 1).reshape(3, -1) for s in sides])
     n = pieces.shape[1]
-    joined = np.repeat(np.eye(PIECES, dtype=np.float32), n, axis=0) / np.float32(n)
+    joined = np.repeat(np.eye(BORDER_PIECES, dtype=np.float32), n, axis=0) / np.float32(n)
     return pieces.ravel(), joined
 
 
-def _middle(pieces: Stack) -> Stack:
+def _middle(pieces: ImageArray) -> ImageArray:
     ordered = np.sort(pieces, axis=1)
-    return np.asarray(0.5 * (ordered[:, PIECES // 2 - 1] + ordered[:, PIECES // 2]))
+    return np.asarray(0.5 * (ordered[:, BORDER_PIECES // 2 - 1] + ordered[:, BORDER_PIECES // 2]))
 
 
-def _with_gaps(pixels: Stack) -> tuple[Stack, Stack]:
-    pieces = pixels.reshape(len(pixels), PIECES, -1)
+def _with_gaps(pixels: ImageArray) -> tuple[ImageArray, ImageArray]:
+    pieces = pixels.reshape(len(pixels), BORDER_PIECES, -1)
     finite = np.isfinite(pieces)
     mean = _nanmean(pieces, finite)
     spread = _nanmean(np.square(pieces - mean[..., None]), finite)
     return _nanmedian(mean), _nanmedian(spread)
 
 
-def _nanmean(values: Stack, finite: NDArray[np.bool_]) -> Stack:
+def _nanmean(values: ImageArray, finite: NDArray[np.bool_]) -> ImageArray:
     count = finite.sum(axis=-1)
     total = np.where(finite, values, 0).sum(axis=-1)
     return np.where(count > 0, total / np.maximum(count, 1), np.nan).astype(np.float32)
 
 
-def _nanmedian(values: Stack) -> Stack:
+def _nanmedian(values: ImageArray) -> ImageArray:
     empty = np.asarray(np.isnan(values).all(axis=1))
     filled = np.where(empty[:, None], 0, values)
     return np.where(empty, np.nan, np.nanmedian(filled, axis=1))
 
 
-def complete_sky(stamps_adu: Stack, sky_adu: FloatArray, variance_adu2: FloatArray) -> BoolArray:
+def complete_sky(
+    stamps_adu: ImageArray, sky_adu: FloatArray, variance_adu2: FloatArray
+) -> BoolArray:
     """Take the sky of stamps without any border pixel from the darkest fifth of their pixels.
 
     A frame's corner, or an image hardly larger than the star, leaves no border. Works in place.
@@ -436,7 +430,7 @@ def complete_sky(stamps_adu: Stack, sky_adu: FloatArray, variance_adu2: FloatArr
     return empty
 
 
-def fill_gaps(stamps_adu: Stack, sky_adu: FloatArray) -> Stack:
+def fill_gaps(stamps_adu: ImageArray, sky_adu: FloatArray) -> ImageArray:
     """Return the stamps with NaN pixels replaced by the mean of their finite neighbours.
 
     Parameters

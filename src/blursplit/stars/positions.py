@@ -17,13 +17,14 @@ from typing import Any
 import numpy as np
 
 from blursplit.constants import (
+    FEWEST_FRAMES,
     LEAST_SAMPLES_OF_STAR,
     NOISE_BAND_SHARE,
     TABLE_STAR_SIGMA_ARCSEC,
 )
 from blursplit.errors import InputError, TooFewFramesError, TooFewStarsError
 from blursplit.frames.clock import Clock
-from blursplit.frames.ordering import MIN_FRAMES, order_frames, start_mjd
+from blursplit.frames.ordering import order_frames, start_mjd
 from blursplit.frames.timestamps import iso_utc, read_times
 from blursplit.plain import plain
 from blursplit.rig import Rig, Setting
@@ -84,13 +85,7 @@ def positions_to_tracks(
         name = plain(Path(positions).name)
         positions = _read_file(Path(positions))
     columns = _name_columns(positions, name)
-    for needed in ("time", "x", "y"):
-        if needed not in columns:
-            raise InputError(
-                name,
-                f"has no column '{needed}'",
-                f"it has {', '.join(map(str, positions.colnames)) or 'no columns at all'}",
-            )
+    _require_columns(positions, columns, name)
     notes: list[tuple[str, str]] = []
     scale_arcsec, settings = _scale(positions, columns, rig, name)
     cells = _arrange(positions, columns, name)
@@ -104,8 +99,8 @@ def positions_to_tracks(
     stamps = read_times(cells.times, name)
     clock = Clock(stamps=stamps, interval_key="times")
     dropped: dict[str, int] = {}
-    if len(stamps.seconds) < MIN_FRAMES:
-        raise TooFewFramesError(name, len(stamps.seconds), MIN_FRAMES)
+    if len(stamps.seconds) < FEWEST_FRAMES:
+        raise TooFewFramesError(name, len(stamps.seconds), FEWEST_FRAMES)
     rows, timing, _ = order_frames(clock, len(stamps.seconds), name, rig.setup, notes, dropped)
     values = {key: value[rows] for key, value in values.items()}
     good = np.isfinite(values["x"]) & np.isfinite(values["y"])
@@ -165,7 +160,6 @@ def positions_of_tracks(tracks: StarTracks, scale_arcsec: float | None = None) -
 
     Parameters
     ----------
-    tracks : StarTracks
     scale_arcsec : float, optional
         Arcsec per pixel; without it positions are in pixels.
     """
@@ -237,6 +231,23 @@ def _set_unit(table: Any, name: str, unit: str, path: Path) -> None:
     except (ValueError, TypeError, AttributeError) as error:
         problem = f"column '{name}': unit '{unit}' is unknown"
         raise InputError(path, problem, "write e.g. s, arcsec or pixel") from error
+
+
+def _require_columns(positions: Any, columns: dict[str, str], name: str) -> None:
+    titles = " ".join(map(str, positions.colnames)).split()
+    if titles and all(re.fullmatch(r"[-+.\deE]+", title) for title in titles):
+        raise InputError(
+            name,
+            "has no header line: its first row is numbers",
+            "name the columns there: time, x and y, and star where there are several",
+        )
+    for needed in ("time", "x", "y"):
+        if needed not in columns:
+            raise InputError(
+                name,
+                f"has no column '{needed}'",
+                f"it has {', '.join(map(str, positions.colnames)) or 'no columns at all'}",
+            )
 
 
 def _name_columns(table: Any, name: str) -> dict[str, str]:

@@ -4,14 +4,24 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.constants import (
+    CLIP_SIGMAS,
+    FIRST_SIGMA_PX,
+    LASTING_SHARE,
+    MEAN_BYTES,
+    MEAN_FRAMES,
+    SATURATED_SHARE,
+    SIGMA_RANGE_PX,
+    SPARSE_FIELD,
+    UNSURE_MATCH,
+)
 from blursplit.errors import TooFewStarsError
+from blursplit.frames import FrameSource
 from blursplit.stars.geometry import masked_median
 from blursplit.stars.register import (
-    UNSURE_MATCH,
     Peaks,
     find_hot_pixels,
     find_peaks,
@@ -20,46 +30,28 @@ from blursplit.stars.register import (
     robust_level,
     smooth_near,
 )
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.frames import FrameSource
-
-    FloatArray = NDArray[np.float64]
-    BoolArray = NDArray[np.bool_]
-    Image = NDArray[np.float32]
-
-MEAN_FRAMES = 24
-MEAN_BYTES = 120_000_000
-# Outliers in m of n frames lie sqrt((n - m) / m) of their own rms off the mean: two of 24 at 3.3.
-CLIP_SIGMAS = 3.0
-FIRST_SIGMA_PX = 1.7  # FWHM of 4 px, to begin with
-SIGMA_RANGE_PX = (0.5, 12.0)
-SATURATED_SHARE = 0.97
-SPARSE_FIELD = 0.5  # share of a frame's pixels that hold anything
-LASTING_SHARE = 0.5  # of the mean excess of a pixel that the median of the frames must show
+from blursplit.types import BoolArray, FloatArray, ImageArray
 
 
 @dataclass(frozen=True)
 class ReferenceImage:
     """Registered mean of early frames, and what single frames say that the mean hides."""
 
-    image: Image
-    clipped_share: Image  # share of frames in which a pixel is saturated
+    image: ImageArray
+    clipped_share: ImageArray  # share of frames in which a pixel is saturated
     scatter: float  # of the sky of one frame
     shift_x_px: float  # of frame 0
     shift_y_px: float
 
 
-def read_early_frames(source: FrameSource) -> Image:
+def read_early_frames(source: FrameSource) -> ImageArray:
     """Return up to 24 first frames, fewer where they are large (120 MB)."""
     ny, nx = source.shape
     count = int(np.clip(MEAN_BYTES // (4 * ny * nx), 3, MEAN_FRAMES))
     return source.read(0, min(count, source.n_frames))
 
 
-def mean_of(frames: Image) -> Image:
+def mean_of(frames: ImageArray) -> ImageArray:
     """Return the mean over frames, NaN pixels left out."""
     finite = np.isfinite(frames)
     if finite.all():
@@ -69,7 +61,7 @@ def mean_of(frames: Image) -> Image:
     return np.where(count > 0, total / np.maximum(count, 1), np.nan).astype(np.float32)
 
 
-def find_lasting_hot_pixels(frames: Image, mean: Image) -> BoolArray:
+def find_lasting_hot_pixels(frames: ImageArray, mean: ImageArray) -> BoolArray:
     """Return the pixels that stand out of the mean of the frames, and do so in most of them.
 
     Where a cosmic ray hit, or two trails cross, the mean stands out as well, but only by what
@@ -92,7 +84,7 @@ def find_lasting_hot_pixels(frames: Image, mean: Image) -> BoolArray:
     return hot
 
 
-def find_saturation(frames: Image, hot: BoolArray, declared: float | None) -> float | None:
+def find_saturation(frames: ImageArray, hot: BoolArray, declared: float | None) -> float | None:
     """Return the level of saturation: declared, or seen as a pile-up at the highest value."""
     # A frame at a time, so that no second copy of them all is made.
     tops = [float(np.fmax.reduce(frame[~hot], initial=-np.inf)) for frame in frames]
@@ -112,7 +104,9 @@ def find_saturation(frames: Image, hot: BoolArray, declared: float | None) -> fl
     return min(known) if known else None
 
 
-def find_width(frames: Image, mean: Image, hot: BoolArray, limit: float | None, name: str) -> float:
+def find_width(
+    frames: ImageArray, mean: ImageArray, hot: BoolArray, limit: float | None, name: str
+) -> float:
     """Return the sigma of the bright stars: median of five single frames, or of the mean.
 
     Five, so that one or two full of flipped bits or cosmic rays do not set the width.
@@ -137,7 +131,7 @@ def no_star(name: str) -> TooFewStarsError:
     )
 
 
-def _width_of(image: Image, hot: BoolArray, limit: float | None) -> float | None:
+def _width_of(image: ImageArray, hot: BoolArray, limit: float | None) -> float | None:
     """Iterate the smoothing to the stars' own width; None without a peak."""
     sigma = FIRST_SIGMA_PX
     for _ in range(4):
@@ -150,7 +144,7 @@ def _width_of(image: Image, hot: BoolArray, limit: float | None) -> float | None
     return sigma
 
 
-def _width_at(image: Image, sigma: float, hot: BoolArray, limit: float | None) -> float | None:
+def _width_at(image: ImageArray, sigma: float, hot: BoolArray, limit: float | None) -> float | None:
     """Return the lower quartile of the widths of the brightest peaks, or None without a peak.
 
     Smoothed by s, the peak of a Gaussian star of sigma w has a height in proportion to
@@ -178,7 +172,7 @@ def _width_at(image: Image, sigma: float, hot: BoolArray, limit: float | None) -
     return float(np.quantile(width, 0.25)) if width.size else None
 
 
-def _clipped_near(image: Image, peaks: Peaks, limit: float | None) -> BoolArray:
+def _clipped_near(image: ImageArray, peaks: Peaks, limit: float | None) -> BoolArray:
     if limit is None:
         return np.zeros(peaks.x_px.size, dtype=bool)
     full = (image >= SATURATED_SHARE * limit).astype(np.float32)
@@ -186,7 +180,7 @@ def _clipped_near(image: Image, peaks: Peaks, limit: float | None) -> BoolArray:
 
 
 def register_mean(
-    frames: Image, sigma: float, hot: BoolArray, limit: float | None, name: str
+    frames: ImageArray, sigma: float, hot: BoolArray, limit: float | None, name: str
 ) -> ReferenceImage:
     """Shift frames by whole pixels on the one with most stars, clip outliers, and average."""
     peaks = [find_peaks(frame, sigma, hot=hot) for frame in frames]
@@ -221,13 +215,13 @@ def register_mean(
 
 
 def _mean_within(
-    moved: list[tuple[Image, int, int]],
+    moved: list[tuple[ImageArray, int, int]],
     hot: BoolArray,
-    middle: Image,
-    limit: Image,
+    middle: ImageArray,
+    limit: ImageArray,
     *,
     squared: bool = False,
-) -> Image:
+) -> ImageArray:
     """Return the mean of what frames, laid on each other, differ from `middle`, far ones left out.
 
     A frame at a time, so that it is added while the processor's cache holds it; NaN where no
@@ -297,7 +291,7 @@ def _overlap(
     return (along[0][0], along[1][0]), (along[0][1], along[1][1])
 
 
-def _shifted(image: Image, by_x: int, by_y: int) -> Image:
+def _shifted(image: ImageArray, by_x: int, by_y: int) -> ImageArray:
     """Move an image by whole pixels; NaN comes in from outside."""
     out = np.full_like(image, np.nan)
     to, from_ = _overlap(image.shape, by_x, by_y)
@@ -305,7 +299,7 @@ def _shifted(image: Image, by_x: int, by_y: int) -> Image:
     return out
 
 
-def sum_core(share: Image, x: FloatArray, y: FloatArray) -> FloatArray:
+def sum_core(share: ImageArray, x: FloatArray, y: FloatArray) -> FloatArray:
     """Sum an image over 7x7 pixels about each place."""
     padded = np.pad(share, 3)
     window = np.lib.stride_tricks.sliding_window_view(padded, (7, 7))

@@ -3,31 +3,25 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    FloatArray = NDArray[np.float64]
-    Image = NDArray[np.float32]
-    IntArray = NDArray[np.int64]
-
-MAX_PEAKS = 40
-PEAK_SIGMAS = 5.0
-# A lone hot pixel: its brightest neighbour has less than this share of it. A star image of
-# sigma 0.8 px centred on a pixel leaves 0.46 (Gaussian), of 0.6 px 0.25.
-HOT_SHARE = 0.25
-SMALLEST_SHARE = 0.4
-SMALLEST_MATCH = 3
-FALSE_MATCH = 1e-3  # fields that chance alone may find in a frame
-UNSURE_MATCH = 0.04  # the same where a wrong frame does no harm or another one has to agree
-FEW_LIKE = np.log(3.0)  # of one or two stars
-LIKE = np.log(2.5)  # scintillation of a small aperture in short exposures, as a factor
-SAMPLED_PIXELS = 16_000  # the scatter of so many is known to 1 %
-FINEST_SIGMA_PX, MOST_BINNED = 0.59, 8  # a star's sigma in the pixels it is looked for in
-SPARSE_SHARE = 4.0  # of a frame's pixels: looked at one by one, so many cost as much as a filter
+from blursplit.constants import (
+    FALSE_MATCH,
+    FEW_LIKE,
+    FINEST_SIGMA_PX,
+    HOT_SHARE,
+    LIKE,
+    MATCH_SHARE,
+    MOST_BINNED,
+    MOST_PEAKS,
+    PEAK_SIGMAS,
+    SCATTER_PIXELS,
+    SMALLEST_MATCH,
+    SPARSE_SHARE,
+)
+from blursplit.types import FloatArray, ImageArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -87,7 +81,7 @@ def find_hot_pixels(image_adu: NDArray[np.float32]) -> NDArray[np.bool_]:
 
 def robust_level(image: NDArray[np.float32]) -> tuple[float, float]:
     """Return median and 1.48 times the median deviation of an image (every few pixels of it)."""
-    step = max(1, int(np.sqrt(image.size / SAMPLED_PIXELS)))
+    step = max(1, int(np.sqrt(image.size / SCATTER_PIXELS)))
     sample = image[::step, ::step]
     sample = sample[np.isfinite(sample)]
     if sample.size == 0:
@@ -103,7 +97,7 @@ def find_peaks(
     sigma_px: float,
     *,
     hot: NDArray[np.bool_] | None = None,
-    count: int = MAX_PEAKS,
+    count: int = MOST_PEAKS,
 ) -> Peaks:
     """Return the brightest star-like peaks of a frame.
 
@@ -143,7 +137,7 @@ def find_peaks(
     return Peaks(x.astype(float), y.astype(float), height.astype(float))
 
 
-def binned(image: Image, bins: int) -> Image:
+def binned(image: ImageArray, bins: int) -> ImageArray:
     """Return the means of `bins` x `bins` pixels; what is left over at the far edges is cut off."""
     ny, nx = (bins * (length // bins) for length in image.shape)
     rows = image[0:ny:bins] + image[1:ny:bins]
@@ -156,7 +150,9 @@ def binned(image: Image, bins: int) -> Image:
     return out
 
 
-def smooth_near(image: Image, x: IntArray, y: IntArray, sigma_px: float, reach: int = 0) -> Image:
+def smooth_near(
+    image: ImageArray, x: IntArray, y: IntArray, sigma_px: float, reach: int = 0
+) -> ImageArray:
     """Return what a Gaussian filter makes of the pixels within reach of some places.
 
     Parameters
@@ -164,8 +160,6 @@ def smooth_near(image: Image, x: IntArray, y: IntArray, sigma_px: float, reach: 
     image : ndarray of float32, shape (ny, nx)
         Without NaN; continued beyond its edges by their own pixels.
     x, y : ndarray of int, shape (m,)
-    sigma_px : float
-    reach : int
 
     Returns
     -------
@@ -183,8 +177,8 @@ def smooth_near(image: Image, x: IntArray, y: IntArray, sigma_px: float, reach: 
 
 
 def _sharpened(
-    image: Image, x: IntArray, y: IntArray, sigma_px: float, bins: int
-) -> tuple[IntArray, IntArray, Image]:
+    image: ImageArray, x: IntArray, y: IntArray, sigma_px: float, bins: int
+) -> tuple[IntArray, IntArray, ImageArray]:
     """Return places to the pixel and heights of peaks found in larger pixels, brightest first."""
     near = smooth_near(image, x, y, sigma_px, bins)
     wide = near.shape[-1]
@@ -305,7 +299,7 @@ def _vote(
         chance = 0.0 if brightest else _chance(n, n, share, trials * n_turns)
         return (Registration(*refined, turn_deg, n, chance) if whole else None), 1.0
     chance = _chance(alike, expected, share, x.size * peaks.x_px.size * n_turns)
-    enough = n >= SMALLEST_SHARE * expected and alike >= SMALLEST_MATCH
+    enough = n >= MATCH_SHARE * expected and alike >= SMALLEST_MATCH
     return (Registration(*refined, turn_deg, n, chance) if enough else None), chance
 
 
@@ -333,10 +327,8 @@ def lasting_peaks(pattern: Peaks, others: list[Peaks], tolerance_px: float) -> P
 
     Parameters
     ----------
-    pattern : Peaks
     others : list of Peaks
         Of other frames, each laid on the pattern by its likeliest shift.
-    tolerance_px : float
     """
     seen = np.zeros(pattern.x_px.size)
     for peaks in others:

@@ -2,18 +2,39 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Callable
 
 import numpy as np
 
+from blursplit.constants import (
+    FALSE_MATCH,
+    FASTEST_TURN_DEG,
+    FIRST_BLOCK,
+    HALF_FLIP_DEG,
+    LARGEST_BLOCK,
+    LARGEST_MARGIN,
+    OFF_CENTRE_PX,
+    RECENT,
+    SLOWEST_RETRY,
+    SLOWEST_TURN_PX,
+    SMALLEST_BLOCK,
+    SMALLEST_MARGIN,
+    STEADY_PX,
+    STRAY_SIGMAS,
+    SURE_TURN_SIGMAS,
+    TRACKER_BLOCK_BYTES,
+    TURNS_ABOUT_DEG,
+    UNSURE_MATCH,
+    WITNESSES,
+)
+from blursplit.frames import Sequence
 from blursplit.stars.block import Block, measure_block
 from blursplit.stars.build_tracks import assemble_tracks
-from blursplit.stars.centroid import CENTROID_METHODS
+from blursplit.stars.centroid import CENTROID_METHODS, CentroidMethod
 from blursplit.stars.cutouts import StampBook, stamp_size
-from blursplit.stars.detect import find_stars
+from blursplit.stars.detect import Field, find_stars
 from blursplit.stars.frame_quality import FrameQuality, judge_block
 from blursplit.stars.geometry import (
-    SMALLEST_MARGIN,
     extrapolate,
     fit_field_rotation,
     masked_columns,
@@ -23,28 +44,10 @@ from blursplit.stars.geometry import (
     turned,
 )
 from blursplit.stars.pixel_statistics import BlankSky
-from blursplit.stars.register import (
-    FALSE_MATCH,
-    UNSURE_MATCH,
-    Peaks,
-    Registration,
-    find_peaks,
-    register,
-)
+from blursplit.stars.register import Peaks, Registration, find_peaks, register
+from blursplit.stars.tracks import StarTracks
 from blursplit.stars.window_setup import make_window_setup
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.frames import Sequence
-    from blursplit.stars.centroid import CentroidMethod
-    from blursplit.stars.detect import Field
-
-    FloatArray = NDArray[np.float64]
-    BoolArray = NDArray[np.bool_]
-    from collections.abc import Callable
-
-    from blursplit.stars.tracks import StarTracks
+from blursplit.types import FloatArray
 
 SAMPLE_NAMES = (
     "x",
@@ -57,23 +60,6 @@ SAMPLE_NAMES = (
     "e2",
     "peak",
 )
-FIRST_BLOCK, SMALLEST_BLOCK, LARGEST_BLOCK = 32, 4, 256
-BLOCK_BYTES = 20_000_000
-LARGEST_MARGIN = 16
-STEADY_PX = 2.0  # a field that stays this close to its expected place need not be searched for
-RECENT = 32
-OFF_CENTRE_PX = 3.5  # beyond, the sky about a star and its kept stamp are cut anew
-# A star strays from the field by its own air, distortion and noise: eight robust sigmas.
-STRAY_SIGMAS = 8.0
-SLOWEST_RETRY = 32
-# Two unsure matches in one place, of the few per cent of a frame that the widest cuts hold:
-# 0.04 x 3 x 0.04 x 0.05, less than a sure match may have.
-WITNESSES = 3
-FASTEST_TURN_DEG = 5.0  # between two halves of a block
-SLOWEST_TURN_PX = 0.3
-SURE_TURN_SIGMAS = 3.0
-HALF_FLIP_DEG = 90.0
-TURNS_ABOUT_DEG = 90.0  # no turn and half a turn lie far from where turns start anew
 
 
 class Tracker:
@@ -81,11 +67,8 @@ class Tracker:
 
     Parameters
     ----------
-    sequence : Sequence
     field : Field
         From `find_stars`.
-    method : CentroidMethod
-    max_stamps : int
     """
 
     def __init__(
@@ -142,7 +125,7 @@ class Tracker:
     def _block_end(self, start: int) -> int:
         k = self.field.x_px.size
         size = self.recipe.cut
-        fits = max(SMALLEST_BLOCK, BLOCK_BYTES // (4 * k * size * size))
+        fits = max(SMALLEST_BLOCK, TRACKER_BLOCK_BYTES // (4 * k * size * size))
         # Guides are cut before the stars: no frame should have to be read twice for it.
         fits = min(fits, max(SMALLEST_BLOCK, getattr(self.source, "kept_frames", LARGEST_BLOCK)))
         return min(start + min(self.block, fits), self.source.n_frames)
@@ -419,7 +402,6 @@ def follow_stars(
 
     Parameters
     ----------
-    sequence : Sequence
     centroid : {"windowed", "com", "quadratic", "2dg"}
         How positions are measured; fluxes, shapes and noise always come from the window.
     max_stars : int

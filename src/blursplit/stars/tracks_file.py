@@ -70,7 +70,6 @@ def save_tracks(tracks: StarTracks, folder: str | Path) -> None:
 
     Parameters
     ----------
-    tracks : StarTracks
     folder : str or Path
         Made if it is not there; older files of these names are replaced.
 
@@ -145,10 +144,6 @@ def _stamp_units(stamps: Stamps) -> list[Any]:
 
 def load_tracks(folder: str | Path) -> StarTracks:
     """Read tracks and cut-outs that `save_tracks` has written.
-
-    Parameters
-    ----------
-    folder : str or Path
 
     Returns
     -------

@@ -8,41 +8,33 @@ touched) and every further step works on the small projection.
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
+from blursplit.constants import (
+    BASIS_PRECISION,
+    FLATTEST,
+    FULL_WINDOWS,
+    WINDOW_LAST_STEP_PX,
+    WINDOW_MOST_STEPS,
+    WINDOW_OVER_SIGMA,
+    WINDOW_TOLERANCE_PX,
+)
+from blursplit.types import BoolArray, FloatArray, ImageArray
 
-    BoolArray = NDArray[np.bool_]
-    FloatArray = NDArray[np.float64]
-    Stack = NDArray[np.float32]
-
-# Window of 1.5 star sigmas: within 2 to 6 % of the Cramer-Rao bound with background
-# (computed from the two variance formulas in `noise`).
-WINDOW_OVER_SIGMA = 1.5
-MAX_STEPS = 25
-TOLERANCE_PX = 2e-4  # far below the noise of any usable star (about 5e-3 px and more)
-# Newton's error is about a tenth of the step squared, in pixels: below 4e-5 px after this one.
-LAST_STEP_PX = 0.02
-BASIS_PRECISION = 1e-5
-FULL_WINDOWS = 3.0  # beyond them a window weighs less than 0.011
-FLATTEST = 0.25  # share of an offset that a credible windowed mean must see
 PLAIN_GAIN = 1.0 + 1.0 / WINDOW_OVER_SIGMA**2
 # What the compiled twin of `settle` goes by.
-SETTLING = (MAX_STEPS, TOLERANCE_PX, LAST_STEP_PX, PLAIN_GAIN, FLATTEST)
+SETTLING = (WINDOW_MOST_STEPS, WINDOW_TOLERANCE_PX, WINDOW_LAST_STEP_PX, PLAIN_GAIN, FLATTEST)
 
 
 @lru_cache(maxsize=32)
-def window_basis(size: int, window_px: float, reach_px: float) -> tuple[Stack, int]:
+def window_basis(size: int, window_px: float, reach_px: float) -> tuple[ImageArray, int]:
     """Return an orthonormal basis of all windows within reach and of their moments.
 
     Parameters
     ----------
     size : int
         Width of the stamps.
-    window_px : float
     reach_px : float
         How far from the stamp's centre the window may go.
 
@@ -62,7 +54,7 @@ def window_basis(size: int, window_px: float, reach_px: float) -> tuple[Stack, i
     return np.pad(basis, ((lead, lead), (0, 0))).astype(np.float32), lead
 
 
-def compress(stamps: Stack, sky: FloatArray, basis: Stack) -> Stack:
+def compress(stamps: ImageArray, sky: FloatArray, basis: ImageArray) -> ImageArray:
     """Project stamps less sky on the basis: shape (n, n, m), the stamp's number last."""
     m, size, _ = stamps.shape
     n = basis.shape[1]
@@ -75,7 +67,7 @@ def compress(stamps: Stack, sky: FloatArray, basis: Stack) -> Stack:
     return small
 
 
-def _windows(basis: Stack, window: float, centre: FloatArray, orders: int) -> list[Stack]:
+def _windows(basis: ImageArray, window: float, centre: FloatArray, orders: int) -> list[ImageArray]:
     """Return the window and its first moments about `centre` in the basis, each (n, m)."""
     position = np.arange(basis.shape[0], dtype=np.float32)
     dx = position[:, None] - centre.astype(np.float32)
@@ -88,7 +80,13 @@ def _windows(basis: Stack, window: float, centre: FloatArray, orders: int) -> li
 
 
 def _moments(
-    small: Stack, basis: Stack, window: float, x: FloatArray, y: FloatArray, *, first: bool
+    small: ImageArray,
+    basis: ImageArray,
+    window: float,
+    x: FloatArray,
+    y: FloatArray,
+    *,
+    first: bool,
 ) -> FloatArray:
     """Return core, mean x, mean y, mean xx, yy and xy about (x, y), shape (6, m).
 
@@ -127,8 +125,8 @@ def _step(
 
 
 def settle(
-    small: Stack,
-    basis: Stack,
+    small: ImageArray,
+    basis: ImageArray,
     window: float,
     start_x: FloatArray,
     start_y: FloatArray,
@@ -161,7 +159,7 @@ def settle(
     kept = np.full((6, x.size), np.nan)
     active = np.arange(x.size)
     part, at_x, at_y = small, start_x, start_y
-    for count in range(MAX_STEPS):
+    for count in range(WINDOW_MOST_STEPS):
         moments = _moments(part, basis, window, at_x, at_y, first=count == 0)
         step_x, step_y, newton = _step(moments, window, first=count == 0)
         size = np.maximum(np.abs(step_x), np.abs(step_y))
@@ -170,7 +168,11 @@ def settle(
         at_y = at_y + np.clip(step_y, -2 * window, 2 * window)
         inside = np.maximum(np.abs(at_x - half), np.abs(at_y - half)) < reach
         inside &= moments[0] > darkest[active]
-        done = inside & (count > 0) & (size < np.where(newton, LAST_STEP_PX, TOLERANCE_PX))
+        done = (
+            inside
+            & (count > 0)
+            & (size < np.where(newton, WINDOW_LAST_STEP_PX, WINDOW_TOLERANCE_PX))
+        )
         if active.size == x.size and done.all():
             return at_x, at_y, moments
         found = active[done]

@@ -8,21 +8,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from blursplit.compiled import ready_kernels
-from blursplit.stars.centroid import WINDOW_OVER_SIGMA
+from blursplit.constants import BORDER_PX, CORE_SIGMAS, MOST_HOT, SMALLEST_CORE
+from blursplit.frames import Sequence
+from blursplit.stars.centroid import WINDOW_OVER_SIGMA, CentroidMethod
+from blursplit.types import IntArray
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.frames import Sequence
-    from blursplit.stars.centroid import CentroidMethod
+if TYPE_CHECKING:  # detection needs the pixels, and they this file
     from blursplit.stars.detect import Field
-
-    IntArray = NDArray[np.int64]
-
-CORE_SIGMAS = 4.5  # three windows
-SMALLEST_CORE = 13
-BORDER_PX = 4
-MOST_HOT = 5000
 
 
 @dataclass(frozen=True)
@@ -41,10 +33,8 @@ class WindowSetup:
         Infinity where it is not known yet.
     electronics_adu2 : float or None
         Read-out variance of a pixel; with it the sky's photon noise is computed.
-    saturation_adu : float or None
     hot_x, hot_y : ndarray of int
         Pixels to leave out.
-    method : CentroidMethod
     compiled : bool
         Long enough for the compiled kernels to repay their loading.
     """

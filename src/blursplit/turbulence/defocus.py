@@ -57,7 +57,6 @@ def defocus_otf(
         Pupil baselines over the diameter, 0 to 1.
     sigma_arcsec : array_like, shape (...)
         One-axis rms of the rays, from `defocus_sigma_arcsec`.
-    aperture_m, wavelength_m, obstruction : float
 
     Returns
     -------

@@ -153,10 +153,6 @@ def band_dispersion(
     parallactic_angle_deg : float, optional
         Angle of the vertical from north through east.
 
-    Returns
-    -------
-    Dispersion
-
     Raises
     ------
     ValueError

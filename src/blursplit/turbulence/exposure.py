@@ -10,7 +10,6 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import ArrayLike
 
-from blursplit.turbulence.spectra import cross_spectra
 from blursplit.turbulence.tilt import TiltKind, pair_covariance, tilt_coefficient
 from blursplit.types import FloatArray
 
@@ -106,48 +105,3 @@ def unit_nodes() -> tuple[FloatArray, FloatArray]:
     middle, half = 0.5 * (edges[1:] + edges[:-1]), 0.5 * np.diff(edges)
     nodes = (middle[:, None] + half[:, None] * node).ravel()
     return nodes, (half[:, None] * weight).ravel()
-
-
-def exposed_covariance(
-    separation_over_aperture: ArrayLike,
-    aperture_over_outer_scale: float,
-    obstruction: float,
-    tilt_mix: float,
-    path_over_aperture: float,
-) -> tuple[FloatArray, FloatArray]:
-    """Return covariance coefficients of two beams after an exposure, averaged over wind directions.
-
-    Parameters
-    ----------
-    separation_over_aperture : array_like
-        Distance of the beams over the diameter, any shape.
-    aperture_over_outer_scale, obstruction : float
-        D/L0 and diameter ratio.
-    tilt_mix : float
-        Share w of Z tilt: w S_Z + (1 - w) S_G.
-    path_over_aperture : float
-        V tau/D.
-
-    Returns
-    -------
-    along, across : ndarray, shape of `separation_over_aperture`
-        Covariance in units lambda^2 r0^(-5/3) D^(-1/3): what the exposure takes away is
-        integrated over frequency, int S (1 - sinc^2) dx, and subtracted from K1 - K/2.
-    """
-    size = np.abs(np.asarray(separation_over_aperture, dtype=float))
-    distinct, back = np.unique(size.ravel(), return_inverse=True)
-    x = np.exp(np.linspace(np.log(1e-4), np.log(15.0), 500))
-    lost = (1.0 - np.sinc(x * path_over_aperture) ** 2) * x
-    weight = np.full(x.size, np.log(x[1] / x[0]))
-    weight[[0, -1]] *= 0.5
-    out = [np.zeros(distinct.size), np.zeros(distinct.size)]
-    kinds: tuple[tuple[TiltKind, float], ...] = (("Z", tilt_mix), ("G", 1.0 - tilt_mix))
-    for kind, share in kinds:
-        if share == 0.0:
-            continue
-        telescope = (aperture_over_outer_scale, obstruction, kind)
-        still = pair_covariance(distinct, *telescope)
-        spectra = cross_spectra(x, distinct, *telescope)
-        for part in (0, 1):
-            out[part] += share * (still[part] - (lost * weight) @ spectra[part])
-    return out[0][back].reshape(size.shape), out[1][back].reshape(size.shape)

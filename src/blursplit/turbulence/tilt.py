@@ -172,41 +172,6 @@ def tilt_coefficient(
     return _coefficient(kind, float(obstruction), float(aperture_over_outer_scale))
 
 
-def tilt_coefficients(
-    kind: TiltKind, obstruction: float, aperture_over_outer_scale: ArrayLike
-) -> FloatArray:
-    """Return K1 for many outer scales at once, interpolated to 1e-4.
-
-    Parameters
-    ----------
-    kind : "G" or "Z"
-    obstruction : float
-        Diameter ratio.
-    aperture_over_outer_scale : array_like
-        D/L0 in [0, 1].
-
-    Raises
-    ------
-    ValueError
-        For D/L0 outside [0, 1].
-    """
-    ratio = np.asarray(aperture_over_outer_scale, dtype=float)
-    if np.any((ratio < 0.0) | (ratio > 1.0)):
-        msg = "aperture over outer scale must lie in [0, 1]"
-        raise ValueError(msg)
-    return np.asarray(_coefficient_spline(kind, float(obstruction))(ratio ** (1.0 / 3.0)))
-
-
-@lru_cache(maxsize=16)
-def _coefficient_spline(kind: TiltKind, obstruction: float) -> Any:
-    from scipy.interpolate import CubicSpline
-
-    # The coefficient is close to linear in (D/L0)^(1/3) (Tokovinin 2002).
-    cube_root = np.linspace(0.0, 1.0, 30)
-    values = [tilt_coefficient(kind, obstruction, root**3) for root in cube_root.tolist()]
-    return CubicSpline(cube_root, values)
-
-
 @lru_cache(maxsize=4096)
 def _coefficient(kind: TiltKind, obstruction: float, aperture_over_outer_scale: float) -> float:
     density = radial_density(aperture_over_outer_scale, obstruction, kind)

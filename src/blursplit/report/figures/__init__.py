@@ -22,6 +22,7 @@ from blursplit.report.figures.motion import (
     draw_coherence,
     draw_motion,
     draw_periodic,
+    draw_spectra_of_sides,
     draw_spectrum,
     shared_density,
 )
@@ -42,6 +43,7 @@ __all__ = [
     "draw_pairs",
     "draw_periodic",
     "draw_shape",
+    "draw_spectra_of_sides",
     "draw_spectrum",
     "draw_star",
     "figure_of",

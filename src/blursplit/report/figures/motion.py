@@ -37,6 +37,7 @@ __all__ = [
     "draw_coherence",
     "draw_motion",
     "draw_periodic",
+    "draw_spectra_of_sides",
     "draw_spectrum",
     "mark_labels",
     "shared_density",
@@ -102,6 +103,10 @@ def _mark_lines(ax: Axes, lines: Sequence[Line]) -> None:
             continue
         ax.axvline(frequency, color=colour("muted"), lw=0.8, ls=":")
         places.append((float(np.log10(frequency)), str(index)))
+    _label_marks(ax, places)
+
+
+def _label_marks(ax: Axes, places: Sequence[tuple[float, str]]) -> None:
     for x, label in mark_labels(places):
         ax.annotate(
             label,
@@ -160,6 +165,47 @@ def draw_spectrum(series: Series, lines: Sequence[Line] = (), ax: Axes | None = 
             ax.plot(x, y, color=hue, ls=dash, lw=width, label=label)
     logarithmic(ax, "xy")
     _mark_lines(ax, lines)
+    ax.set(xlabel="frequency [Hz]", ylabel="density, both axes [arcsec²/Hz]")
+    if own:
+        figure_of(ax).legend(loc="outside upper center", ncols=2, handlelength=1.8)
+    else:
+        ax.legend(loc="lower left")
+    return figure_of(ax)
+
+
+def draw_spectra_of_sides(
+    before: Sequence[Series],
+    after: Sequence[Series],
+    marks: Sequence[tuple[float, str]] = (),
+    ax: Axes | None = None,
+) -> Figure:
+    """Draw the density of the shared motion before and after, the mean of each side's runs.
+
+    Parameters
+    ----------
+    before, after : sequence of Series
+        With densities.
+    marks : sequence of (float, str)
+        Frequencies [Hz] and labels of the lines.
+    """
+    own, ax = ax is None, axes_for(ax, height_in=3.8)
+    for label, side, hue, dash, width in (
+        ("before", before, colour("quiet"), "-", 2.2),
+        ("after", after, colour("recorded"), "-", 1.1),
+    ):
+        grid = side[0].arrays["frequency_hz"]
+        totals = [
+            np.interp(grid, one.arrays["frequency_hz"], total)
+            for one in side
+            if (total := shared_density(one)) is not None
+        ]
+        inside = grid > 0
+        f, density = block_means([grid[inside], np.mean(totals, axis=0)[inside]], logarithmic=True)
+        ax.plot(f, _positive(density), color=hue, ls=dash, lw=width, label=label)
+    logarithmic(ax, "xy")
+    for frequency, _ in marks:
+        ax.axvline(frequency, color=colour("muted"), lw=0.8, ls=":")
+    _label_marks(ax, [(float(np.log10(f)), label) for f, label in marks if f > 0])
     ax.set(xlabel="frequency [Hz]", ylabel="density, both axes [arcsec²/Hz]")
     if own:
         figure_of(ax).legend(loc="outside upper center", ncols=2, handlelength=1.8)

@@ -1,0 +1,414 @@
+"""Rules judged on a run's motion: lines in a band, and stillness after a slew."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from blursplit.campaign.accept import Band, Judgement, State, worst
+from blursplit.campaign.background import (
+    apparent_frequency,
+    background_of,
+    exposure_response,
+    smallest_line_arcsec,
+)
+from blursplit.campaign.estimates import bound95
+from blursplit.constants import (
+    ACCEPT_BANDS_TOUCH,
+    ACCEPT_LENGTH_STEP,
+    ACCEPT_LONGEST_S,
+    ACCEPT_SLEW_STEPS,
+    ALIAS_DECIDED,
+    ALIAS_NEGLIGIBLE,
+    LINE_LEFT_AT_LEAST,
+    LINE_LOWEST_BINS,
+    SHARED_FROM,
+    Z95,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from blursplit.campaign.background import Background
+    from blursplit.campaign.limits import LineRule, SettleRule
+    from blursplit.result import Line, Result
+    from blursplit.series import Series
+    from blursplit.types import FloatArray
+
+
+def judge_lines(rule: LineRule, runs: Sequence[tuple[Result, Series | None]]) -> Judgement:
+    """Judge a rule on lines over several runs, band by band; see `judge_runs`."""
+    low_hz, high_hz = rule.between_hz
+    limit = rule.no_shared_line_above_arcsec
+    frame = {
+        "key": f"lines between {low_hz:g} and {high_hz:g} Hz",
+        "name": rule.name,
+        "why": rule.why,
+        "limit": f"no shared line above {limit:g} arcsec rms",
+        "at_most": limit,
+        "unit": "arcsec",
+    }
+    backgrounds = [background_of(result, series) for result, series in runs]
+    grid, seen = _visible(low_hz, high_hz, backgrounds)
+    above, doubts = _found(rule, runs, backgrounds)
+    bands = _bands(grid, seen, limit, next((b for b in backgrounds if b is not None), None))
+    if above:
+        text, low, high = max(above, key=lambda item: item[1])
+        reason = f"{len(above)} shared line{'s' if len(above) > 1 else ''} above the limit"
+        return Judgement(
+            **frame, state="fail", measured=text, low95=low, high95=high, reason=reason, bands=bands
+        )
+    shown = seen[np.isfinite(seen)]
+    measured = (
+        f"any line above {shown.max():.2g} arcsec rms would have been found"
+        if shown.size == seen.size > 0
+        else "no line found above it"
+    )
+    reasons = [text for text, _ in doubts]
+    if not seen.size:
+        reasons.append("what could have been seen is not known (frame interval or seeing missing)")
+    elif seen.max() > limit:
+        at = int(np.argmax(seen))
+        size = f"of {seen[at]:.2g} arcsec rms" if np.isfinite(seen[at]) else "of any size"
+        reasons.append(f"a line {size} at {grid[at]:.3g} Hz could have stayed unseen")
+    if not reasons:
+        return Judgement(
+            **frame,
+            state="pass",
+            measured=measured,
+            low95=0.0,
+            high95=float(seen.max()),
+            reason="no line above the limit",
+            bands=bands,
+        )
+    return Judgement(
+        **frame,
+        state="not shown",
+        measured=next((text for _, text in doubts if text), measured),
+        low95=0.0,
+        high95=float(shown.max()) if shown.size else None,
+        reason="; ".join(reasons),
+        shown_by="; ".join(dict.fromkeys(b.shown_by for b in bands if b.shown_by))
+        or "a run at another frame rate, which parts a line from its alias",
+        bands=bands,
+    )
+
+
+def _found(
+    rule: LineRule,
+    runs: Sequence[tuple[Result, Series | None]],
+    backgrounds: Sequence[Background | None],
+) -> tuple[list[tuple[str, float, float]], list[tuple[str, str]]]:
+    """Return the lines above a limit, and those of which it is open, each with its reason."""
+    limit = rule.no_shared_line_above_arcsec
+    above: list[tuple[str, float, float]] = []
+    doubts: list[tuple[str, str]] = []
+    for k, (result, _) in enumerate(runs):
+        for line, share in _lines_in(result, *rule.between_hz):
+            if line.rms_arcsec is None:
+                doubts.append((f"{_hz(line)}: no rms in arcsec (pixel scale unknown)", ""))
+                continue
+            low, high = bound95(line.rms_arcsec)
+            measured = f"{_hz(line)}, {low:.3g} to {high:.3g} arcsec rms (95 %)"
+            if low > limit and share == 1:
+                above.append((measured, low, high))
+            elif high > limit and share == 1:
+                doubts.append((f"{_hz(line)}: its rms reaches across the limit", measured))
+            elif high > limit and not _settled(line, k, rule, runs, backgrounds):
+                odds = f"in this band with odds of {100 * share:.0f} % only, else an alias of a "
+                doubts.append((f"{_hz(line)}: {odds}line outside it", measured))
+    return above, doubts
+
+
+def _visible(
+    low_hz: float, high_hz: float, backgrounds: Sequence[Background | None]
+) -> tuple[FloatArray, FloatArray]:
+    """Return frequencies of a band, and the smallest line that the best of the runs would find.
+
+    Frames are blind in a strip of 15/T around each multiple of the frame rate, and where the
+    exposure averages a line away: infinite there.
+    """
+    known = [b for b in backgrounds if b is not None]
+    if not known:
+        return np.zeros(0), np.zeros(0)
+    step = 0.5 / max(b.duration_s for b in known)
+    grid = np.arange(low_hz, high_hz + step, max(step, (high_hz - low_hz) / 20_000))
+    each = [smallest_line_arcsec(grid, b, detection=0.95, which="high") for b in known]
+    return grid, np.min(each, axis=0)
+
+
+def _lines_in(result: Result, low_hz: float, high_hz: float) -> Iterator[tuple[Line, float]]:
+    """Yield the shared lines that may lie in a band, and the odds that they do."""
+    for line in result.lines:
+        share = _share_in_band(line, low_hz, high_hz)
+        shared = line.shared_probability
+        if share > 0 and (shared is None or shared >= SHARED_FROM):
+            yield line, share
+
+
+def _share_in_band(line: Line, low_hz: float, high_hz: float) -> float:
+    """Return the odds that the line lies in the band, summed over its alias candidates."""
+    if not line.alias_candidates_hz:
+        low, high = bound95(line.frequency_hz)
+        return 1.0 if high >= low_hz and low <= high_hz else 0.0
+    n = len(line.alias_candidates_hz)
+    odds = line.alias_odds if len(line.alias_odds) == n else [1.0 / n] * n
+    inside = sum(
+        o for f, o in zip(line.alias_candidates_hz, odds, strict=True) if low_hz <= f <= high_hz
+    )
+    total = sum(odds)
+    share = inside / total if total > 0 else 0.0
+    return 1.0 if share >= ALIAS_DECIDED else (0.0 if share <= ALIAS_NEGLIGIBLE else share)
+
+
+def _settled(
+    line: Line,
+    own: int,
+    rule: LineRule,
+    runs: Sequence[tuple[Result, Series | None]],
+    backgrounds: Sequence[Background | None],
+) -> bool:
+    """Return whether other runs, at other rates, show that an alias does not lie in the band."""
+    low_hz, high_hz = rule.between_hz
+    inside = [f for f in line.alias_candidates_hz if low_hz <= f <= high_hz]
+
+    def excludes(k: int, frequency: float) -> bool:
+        background = backgrounds[k]
+        if k == own or background is None:
+            return False
+        there = smallest_line_arcsec(frequency, background, detection=0.95, which="high")
+        if float(there) > rule.no_shared_line_above_arcsec:
+            return False
+        near = LINE_LOWEST_BINS / background.duration_s
+        return all(
+            abs(f - frequency) > near
+            for other, _ in _lines_in(runs[k][0], low_hz, high_hz)
+            for f in other.alias_candidates_hz or [other.frequency_hz.value or 0.0]
+        )
+
+    return bool(inside) and all(any(excludes(k, f) for k in range(len(runs))) for f in inside)
+
+
+def _bands(grid: FloatArray, seen: FloatArray, limit: float, best: Background | None) -> list[Band]:
+    """Return the stretches of a band in which a line at the limit shows, and those between."""
+    if not grid.size or best is None:
+        return []
+    hidden: list[list[int]] = []
+    for k in np.flatnonzero(seen > limit):
+        # stretches that nearly touch are told as one
+        last = hidden[-1][1] if hidden else -2
+        if k == last + 1 or (hidden and grid[k] <= grid[last] * (1.0 + ACCEPT_BANDS_TOUCH)):
+            hidden[-1][1] = int(k)
+        else:
+            hidden.append([int(k), int(k)])
+    found: list[Band] = []
+    start = 0
+    for first, last in [*hidden, [grid.size, grid.size]]:
+        if first > start:
+            piece = slice(start, first)
+            ends = (float(grid[piece][0]), float(grid[piece][-1]))
+            found.append(
+                Band(between_hz=ends, shown=True, smallest_arcsec=float(seen[piece].max()))
+            )
+        if first < grid.size:
+            piece = slice(first, last + 1)
+            at = first + int(np.argmax(seen[piece]))
+            found.append(
+                Band(
+                    between_hz=(float(grid[first]), float(grid[last])),
+                    shown=False,
+                    smallest_arcsec=float(seen[at]) if np.isfinite(seen[at]) else None,
+                    shown_by=_line_shown_by(float(grid[at]), limit, best),
+                )
+            )
+        start = last + 1
+    return found
+
+
+def _line_shown_by(frequency: float, limit: float, best: Background) -> str:
+    rate = 1.0 / best.cadence_s
+    if float(exposure_response(frequency, best.exposure_s)) < LINE_LEFT_AT_LEAST:
+        return f"exposures below {0.5 / frequency:.2g} s"
+    apparent = float(apparent_frequency(frequency, rate))
+    if apparent * best.stretch_s < LINE_LOWEST_BINS:
+        if frequency < 0.5 * rate:
+            return f"a record of {LINE_LOWEST_BINS / frequency:.3g} s or more"
+        return f"a second run at another frame rate, {0.93 * rate:.3g}/s"
+    length = best.duration_s
+    while length <= ACCEPT_LONGEST_S:
+        length *= ACCEPT_LENGTH_STEP
+        longer = replace(best, duration_s=length)
+        if float(smallest_line_arcsec(frequency, longer, which="high")) <= limit:
+            told = f"{length:.2g} s" if length < 1000 else f"{length / 60:.2g} min"  # noqa: PLR2004
+            return f"{told} of record in all"
+    return "steadier air, or a sensor on the pier: no length of record helps here"
+
+
+def _hz(line: Line) -> str:
+    low, high = bound95(line.frequency_hz)
+    return f"{line.frequency_hz.value or 0.5 * (low + high):.4g} Hz"
+
+
+# --- after a slew ---------------------------------------------------------------------------
+
+
+def judge_slews(rule: SettleRule, runs: Sequence[tuple[Result, Series | None]]) -> Judgement:
+    """Judge a rule on every slew, a run each; the worst counts.
+
+    Notes
+    -----
+    A stretch of `over_s` that begins `t` after the slew is still when the mount's rms in it, along
+    its larger axis and about its own mean, lies below the limit. The settling time is the first
+    such t: at the earliest where the lower end of that rms allows it, at the latest where its
+    upper end does; see `mount_rms_arcsec`.
+    """
+    told = [_one(rule, series) for _, series in runs]
+    states = [state for state, *_ in told]
+    state = worst(states)
+    _, measured, reason, early, late, by = told[states.index(state)]
+    return Judgement(
+        key=f"after a slew, {rule.over_s:g} s",
+        name=rule.name,
+        why=rule.why,
+        limit=f"rms at most {rule.rms_at_most_arcsec:g} arcsec over {rule.over_s:g} s, from "
+        f"{rule.within_s:g} s after the slew",
+        at_most=rule.within_s,
+        unit="s",
+        state=state,
+        measured=measured,
+        low95=early,
+        high95=late,
+        reason=reason + (f" (worst of {len(runs)} slews)" if len(runs) > 1 else ""),
+        shown_by=by if state == "not shown" else "",
+    )
+
+
+def _one(
+    rule: SettleRule, series: Series | None
+) -> tuple[State, str, str, float | None, float | None, str]:
+    """Return state, what was measured, why, both ends of the settling time [s], and the remedy."""
+    if series is None or not {"time_s", "common_x_arcsec", "air_psd_arcsec2_hz"} <= set(
+        series.arrays
+    ):
+        remedy = "the whole result folder, of a run with a pixel scale and a seeing"
+        return "not shown", "-", "the record holds no motion in arcsec", None, None, remedy
+    start, low, high = mount_rms_arcsec(series, rule.over_s, rule.slew_ended_s)
+    if not start.size:
+        needed = rule.slew_ended_s + rule.within_s + rule.over_s
+        reason = "the record is shorter than the stretch"
+        return "not shown", "-", reason, None, None, f"a record of {needed:g} s or more"
+    early, late = (
+        next((float(t) for t, v in zip(start, rms, strict=True) if v <= limit), None)
+        for rms, limit in ((low, rule.rms_at_most_arcsec), (high, rule.rms_at_most_arcsec))
+    )
+    k = int(np.searchsorted(start, min(rule.within_s, start[-1])))
+    ends = [f"{t:.2g} s" if t is not None else "never in this record" for t in (early, late)]
+    measured = (
+        f"still from {ends[0] if ends[0] == ends[1] else ' to '.join(ends)} on (95 %); "
+        f"at {start[k]:.2g} s the mount moves by {low[k]:.2g} to {high[k]:.2g} arcsec rms"
+    )
+    if late is not None and late <= rule.within_s:
+        reason = f"still from {late:.2g} s after the slew at the latest"
+        return "pass", measured, reason, early, late, ""
+    if start[-1] >= rule.within_s and (early is None or early > rule.within_s):
+        when = "never in this record" if early is None else f"at {early:.2g} s at the earliest"
+        return "fail", measured, f"still {when}", early, late, ""
+    air = "the air that all stars share hides so small a motion"
+    remedy = "a wider field or steadier air, or an encoder or sensor on the mount"
+    return "not shown", measured, air, early, late, remedy
+
+
+def mount_rms_arcsec(
+    series: Series, over_s: float, slew_ended_s: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the mount's rms in stretches after a slew.
+
+    Parameters
+    ----------
+    series : Series
+        With the shared motion and the densities of air and noise in it.
+    over_s : float
+        Length of a stretch.
+    slew_ended_s : float
+        End of the slew [s of the record].
+
+    Returns
+    -------
+    start_s, low_arcsec, high_arcsec : ndarray, shape (stretch,)
+        Begin of each stretch after the slew, and the 95 % ends of the one-axis rms of what the
+        mount does in it, along the larger axis.
+
+    Notes
+    -----
+    Shared variance less noise is V = M + A + 2 c sqrt(M A): mount, air, and their chance product,
+    whose c has the standard deviation 1/sqrt(n). A is the air's density integrated with
+    1 - sinc^2(f W) for the mean taken out, with the chi-square spread of
+    n = 2 W (integral S df)^2 / integral S^2 df degrees of freedom (Bendat & Piersol, Random Data,
+    section 8.5; from memory, verify) and the density's own band. The ends are the least and the
+    largest M over A in its interval and c within 1.96/sqrt(n).
+    """
+    arrays = series.arrays
+    time_s = np.asarray(arrays["time_s"], dtype=float)
+    motion = np.stack([arrays["common_x_arcsec"], arrays["common_y_arcsec"]]).astype(float)
+    good = np.isfinite(motion).all(axis=0) & (time_s >= slew_ended_s)
+    time_s, motion = time_s[good], motion[:, good]
+    if not time_s.size or time_s[-1] - slew_ended_s < over_s:
+        return (np.zeros(0),) * 3
+    begins = np.arange(slew_ended_s, time_s[-1] - over_s, over_s / ACCEPT_SLEW_STEPS)
+    begins = begins if begins.size else np.array([slew_ended_s])
+    edges = np.searchsorted(time_s, [begins, begins + over_s])
+    kept = edges[1] - edges[0] > 2  # noqa: PLR2004 - a variance needs three frames
+    shared = np.array(
+        [np.linalg.eigvalsh(np.cov(motion[:, a:b]))[-1] for a, b in edges.T[kept]], dtype=float
+    )
+    frequency = np.asarray(arrays["frequency_hz"], dtype=float)
+    noise = arrays.get("noise_psd_arcsec2_hz", np.zeros_like(frequency))
+    taken = 1.0 - np.sinc(frequency * over_s) ** 2
+    shared -= 0.5 * float(np.trapezoid(np.nan_to_num(noise) * taken, frequency))
+    air = {
+        end: 0.5
+        * np.nan_to_num(arrays.get(f"air_psd_{end}arcsec2_hz", arrays["air_psd_arcsec2_hz"]))
+        for end in ("low_", "", "high_")
+    }
+    sizes = {end: float(np.trapezoid(density * taken, frequency)) for end, density in air.items()}
+    squared = float(np.trapezoid((air[""] * taken) ** 2, frequency))
+    least, largest = mount_ends_arcsec(
+        np.maximum(shared, 0.0), [sizes["low_"], sizes[""], sizes["high_"]], squared, over_s
+    )
+    return begins[kept] - slew_ended_s, least, largest
+
+
+def mount_ends_arcsec(
+    shared_arcsec2: FloatArray,
+    air_arcsec2: Sequence[float],
+    air_squared: float,
+    over_s: float,
+) -> tuple[FloatArray, FloatArray]:
+    """Return the 95 % ends of the mount's rms within shared motion; see `mount_rms_arcsec`.
+
+    Parameters
+    ----------
+    shared_arcsec2 : ndarray
+        Variance less noise.
+    air_arcsec2 : (low, middle, high)
+        Variance of the air in such a stretch and its 68 % range.
+    air_squared : float
+        Integral of the squared density of the air [arcsec^4/Hz].
+    over_s : float
+    """
+    from scipy.stats import chi2
+
+    low, middle, high = (max(size, 1e-12) for size in air_arcsec2)
+    degrees = max(2.0 * over_s * middle**2 / max(air_squared, 1e-30), 1.0)
+    spread = max(high / middle, middle / low) ** Z95
+    ends = middle * chi2.ppf([0.025, 0.975], degrees) / degrees * [1.0 / spread, spread]
+    grid = np.geomspace(max(ends[0], 1e-12), ends[1], 40)
+    chance = min(Z95 / np.sqrt(degrees), 1.0)
+    v = shared_arcsec2[:, None]
+    within = grid * (1.0 - chance**2) <= v
+    root = np.sqrt(np.maximum(v - grid * (1.0 - chance**2), 0.0))
+    largest = np.where(within, chance * np.sqrt(grid) + root, 0.0).max(axis=1)
+    least = np.where(within, root - chance * np.sqrt(grid), 0.0).min(axis=1)
+    return np.maximum(least, 0.0), largest
