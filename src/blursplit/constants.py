@@ -111,6 +111,7 @@ FINEST_TIME_S = 1e-3  # s | finer digits do not make one keyword better than ano
 GPS_BEHIND_TAI_S = 19.0  # s | constant by definition of GPS time
 MOST_GRID_STEPS = 1e12  # - | thirty years of a thousand frames a second
 GRID_JITTER, EVEN_JITTER = 0.35, 0.005  # of an interval | more is no grid; less is as good as one
+GRID_JITTER_STATED = 0.7  # of an interval | the same where the interval was stated, judgement
 SLOW_CADENCE_S = 5.0  # s | slower frames are started by a script: their stamps beat a grid
 GAP_FRAMES, GAP_S, SLOW_GAP_FRAMES = 10, 1.0, 5  # frames, s, frames | a longer pause parts a run
 RATE_FEWEST_FRAMES = 100  # frames | on both sides of a change of rate, judgement
@@ -757,6 +758,8 @@ DRIFT_PRIOR_ARCSEC_S = 1.0  # arcsec/s | one sigma; a degree of polar misalignme
 PERIODIC_PRIOR_ARCSEC = 30.0
 # - | of a periodic error across right ascension, where that is known; judgement
 OFF_AXIS_SHARE = 0.1
+# - | means of a run of uneven times about which its drift is straight; judgement
+DRIFT_BLOCKS = 10
 DRIVE_BLOCKS = 160  # - | means of the record from which drift and periodic errors are fitted
 LEAST_TELLING = 0.1  # - | of the error of a bend: slow motion that shows less of itself; judgement
 SLOW_TURNS = 2.5  # turns a record | below, slow currents pass for a drift's bends
@@ -868,7 +871,7 @@ POWER_80 = 0.841621  # - | normal quantile of 0.8: a difference found four times
 COMPARE_LEAST_TURNS = 2
 SURE_DIRECTION = 0.975  # - | probability from which a change has a direction: two-sided 95 %
 LINE_SHIFT_AT_MOST = 0.25  # - | relative; larger shifts make another line; judgement, no source
-Z95 = 1.959964  # - | normal quantile of 0.975
+Z95, ONE_SIDED_95 = 1.959964, 1.645  # - | normal quantiles of 0.975 and 0.95
 BETWEEN_RUNS = 0.2  # - | prior scatter between repeats, share of a value; judgement, no source
 BETWEEN_WIDTHS = 0.05  # - | the same for widths; judgement, no source
 CONNECT_TIMEOUT_S = 20  # s | for a cluster to answer; judgement, no source

@@ -52,7 +52,7 @@ __all__ = [
 OWNERS = ("tracking", "structure", "open")
 CAUSES = ("atmosphere", "near_air", "tracking", "structure", "optics", "open")
 # What a cure removes; `open` follows in the reading in which it belongs to the cured.
-_MOVING = frozenset({"structure", "mechanics"})
+_MOVING = frozenset({"tracking", "structure", "mechanics"})
 CURES: dict[str, frozenset[str]] = {
     "tracking": frozenset({"tracking"}),
     "structure": frozenset({"structure"}),

@@ -33,7 +33,11 @@ from blursplit.constants import (
 from blursplit.definitions import Conditions, History, in_windows, width
 from blursplit.estimate import Estimate
 from blursplit.evidence.guest import Guest, KnownOptics, Record
-from blursplit.evidence.long_frames import fit_width_law, tracking_of_long_frames
+from blursplit.evidence.long_frames import (
+    drift_of_short_frames,
+    fit_width_law,
+    tracking_of_long_frames,
+)
 from blursplit.facts import Optics
 from blursplit.image.stack import (
     StarImages,
@@ -288,26 +292,32 @@ def _slow_motion(
     facts, tracks = record.facts, record.tracks
     scale = facts.scale_arcsec or 1.0
     shared = np.stack([motion.shared.x_px, motion.shared.y_px], axis=1) * scale
-    noise = motion.shared.noise_px * scale
     exposure = tracks.exposure_s or 0.0
-    tensors = None
-    if facts.is_long and record.shapes_are_stars:
-        gain = record.rig.get("gain_e_per_adu")
-        tensors = measure_frame_tensors(record.images, scale, gain_e_per_adu=gain)
-    long = tracking_of_long_frames(
-        tracks.time_s,
-        tracks.segment,
-        shared,
-        noise,
-        exposure,
-        tensors,
-        n_draws=N_HISTORIES,
-        seed=seed,
-    )
     seen = np.isfinite(motion.shared.x_px)
     since = tracks.time_s[seen] - tracks.time_s[seen].mean()
-    rates = np.zeros((N_HISTORIES, 2)) if long is None else long.drift_arcsec_per_min / 60.0
-    inside = np.zeros((N_HISTORIES, 2, 2)) if long is None else long.inside_arcsec2
+    rates, inside = np.zeros((N_HISTORIES, 2)), np.zeros((N_HISTORIES, 2, 2))
+    if facts.is_long:
+        tensors = None
+        if record.shapes_are_stars:
+            gain = record.rig.get("gain_e_per_adu")
+            tensors = measure_frame_tensors(record.images, scale, gain_e_per_adu=gain)
+        long = tracking_of_long_frames(
+            tracks.time_s,
+            tracks.segment,
+            shared,
+            motion.shared.noise_px * scale,
+            exposure,
+            tensors,
+            n_draws=N_HISTORIES,
+            seed=seed,
+        )
+        if long is not None:
+            rates, inside = long.drift_arcsec_per_min / 60.0, long.inside_arcsec2
+    else:
+        rates = drift_of_short_frames(
+            tracks.time_s, tracks.segment, shared, n_draws=N_HISTORIES, seed=seed
+        )
+        inside = rates[:, :, None] * rates[:, None, :] * exposure**2 / 12.0
     paths, blurs = [], []
     for rate, blur in zip(rates, inside, strict=True):
         track = since[:, None] * rate

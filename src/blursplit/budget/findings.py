@@ -11,7 +11,7 @@ import numpy as np
 from blursplit.budget import diagnostics, summary
 from blursplit.budget.answer import Answer
 from blursplit.budget.judge import Findings, judge_positions, judge_widths, worth_of
-from blursplit.budget.line_records import to_result
+from blursplit.budget.lines import to_result
 from blursplit.budget.record import Allowed, Lines, Motion, shown_owner
 from blursplit.constants import SHOWN_SHARE, STEADY_BLUR_EXPOSURE_S, WIDTH_DISAGREEMENT
 from blursplit.drive.right_ascension import read_drive
@@ -118,7 +118,7 @@ def write_down(
         fit=_fit_record(answer),
         **parts,
     )
-    found = _findings(record, allowed, lines, answer, checks, tuple(remarks))
+    found = _findings(record, allowed, answer, checks, tuple(remarks))
     result.verdict = _verdict(result, answer, found, recorded, worth_arcsec)
     result.verdict.next[:0] = [step for guest in answer.guests for step in guest.steps()]
     notes = [Remark(code=code, text=text) for code, text in record.whole.notes]
@@ -339,12 +339,10 @@ def _doubts(
 def _findings(
     record: Record,
     allowed: Allowed,
-    lines: Lines,
     answer: Answer,
     checks: tuple[Check, ...],
     remarks: tuple[Remark, ...],
 ) -> Findings:
-    del lines
     tracks, facts = record.tracks, record.facts
     exposure = tracks.exposure_s
     return Findings(
@@ -354,6 +352,9 @@ def _findings(
         airmass=facts.airmass,
         stars=tracks.n_stars,
         optics_stated=facts.known_instrument_arcsec is not None or answer.optics_source is not None,
+        drive_stated=any(
+            record.rig.get(key) is not None for key in ("worm_period_s", "wheel_teeth", "drive")
+        ),
         steady_blur=(exposure or 0.0) >= STEADY_BLUR_EXPOSURE_S,
         converged=answer.fit is None or answer.fit.converged,
         r_hat=None if answer.fit is None else answer.fit.r_hat_max,

@@ -38,9 +38,9 @@ class Findings:
     Parameters
     ----------
     level : "split", "widths" or "positions"
-    optics_stated, has_near_air, steady_blur : bool
-        Whether the optics' width was stated or measured, whether near air is shown, and whether a
-        constant blur may be a vibration.
+    optics_stated, drive_stated, steady_blur : bool
+        Whether the optics' width was stated or measured, whether anything is known of the drive,
+        and whether a constant blur may be a vibration.
     remarks : tuple of Remark
         Reasons of the stages before.
     """
@@ -51,6 +51,7 @@ class Findings:
     airmass: float
     stars: int
     optics_stated: bool = False
+    drive_stated: bool = False
     steady_blur: bool = False
     converged: bool = True
     r_hat: float | None = None
@@ -333,5 +334,7 @@ def _add_witnesses(steps: _Steps, matters: Mapping[str, Answer], found: Findings
         steps.add("focus-runs", steps.undecided("optics"))
         if found.steady_blur:
             steps.add("turn-camera", 0.5 * steps.undecided("optics"))
-    if matters["tracking"] == "open":
+    if matters["tracking"] == "open" and found.level == "split" and not found.drive_stated:
+        steps.add("state-drive", steps.undecided("tracking"))
+    elif matters["tracking"] == "open":
         steps.add("longer-run", steps.undecided("tracking"), **_facts_of("longer-run", found))

@@ -228,9 +228,7 @@ def structure_part(
     own, open_ = readings.motion_arcsec2["structure"], readings.motion_arcsec2["open"]
     part = axes(own, facts)
     if shown:
-        larger = axes(own + open_ + readings.steady_arcsec2, facts)
-        for name in ("rms_major_arcsec", "rms_minor_arcsec"):
-            part[name] = _between(part[name], larger[name])
+        _reach_up(part, axes(own + open_ + readings.steady_arcsec2, facts))
     else:
         missed = 0.0 if undetected is None else undetected[0]
         hidden = readings.steady_arcsec2 + missed**2 * np.diag([1.0, 0.0])
@@ -244,10 +242,12 @@ def structure_part(
     )
 
 
-def _between(low: Estimate | None, high: Estimate | None) -> Estimate | None:
-    if low is None or high is None or low.value is None:
-        return low
-    return low.model_copy(update={"high": high.high, "high95": high.high95})
+def _reach_up(part: dict[str, Estimate | None], larger: dict[str, Estimate | None]) -> None:
+    """Let the sizes of a part reach up to those of the high reading."""
+    for name in ("rms_major_arcsec", "rms_minor_arcsec"):
+        low, high = part[name], larger[name]
+        if low is not None and high is not None and low.value is not None:
+            part[name] = low.model_copy(update={"high": high.high, "high95": high.high95})
 
 
 def open_part(readings: Readings, facts: Facts, band_hz: tuple[float, float] | None) -> Open:
@@ -271,10 +271,11 @@ def open_part(readings: Readings, facts: Facts, band_hz: tuple[float, float] | N
 def tracking_part(
     readings: Readings, drive: DriveDraws, facts: Facts, recorded: float | None, *, shown: bool
 ) -> Tracking:
-    """Return drift and drive terms."""
+    """Return drift and drive terms; the high reading counts open motion too."""
     vector = 60.0 * drive.rate_arcsec_s
     rate = np.hypot(*vector.T)
-    part = axes(readings.motion_arcsec2["tracking"], facts)
+    own, open_ = readings.motion_arcsec2["tracking"], readings.motion_arcsec2["open"]
+    part = axes(own, facts)
     if is_shown(vector):
         drift, direction = (
             estimate(rate),
@@ -282,8 +283,10 @@ def tracking_part(
         )
     else:
         drift, direction = upper_limit(float(np.percentile(rate, 95.0))), None
-    if not shown:
-        part = _limited(part, readings.motion_arcsec2["tracking"])
+    if shown:
+        _reach_up(part, axes(own + open_, facts))
+    else:
+        part = _limited(part, own + open_)
     return Tracking(
         **part,
         **saving_parts(readings, "tracking", recorded, shown=shown),

@@ -13,11 +13,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from blursplit.constants import (
+    DRIFT_BLOCKS,
     LONG_FRAME_BLOCKS,
     LONG_FRAME_LARGEST_STEP,
     LONG_FRAME_LEAST_STEPS,
     LONG_FRAME_MODEL_ERROR,
     LONG_FRAME_NARROWEST,
+    ONE_SIDED_95,
     SIGMA_PER_MAD,
 )
 from blursplit.motion.inside import FrameTensors
@@ -26,6 +28,7 @@ from blursplit.types import BoolArray, FloatArray, IntArray
 __all__ = [
     "LongFrames",
     "WidthLaw",
+    "drift_of_short_frames",
     "fit_width_law",
     "tracking_of_long_frames",
 ]
@@ -166,6 +169,42 @@ def _drift(rate: FloatArray, rng: np.random.Generator, n_draws: int) -> FloatArr
     scatter = SIGMA_PER_MAD * np.median(np.abs(rate - middle), axis=0)
     error = 1.25 * scatter / np.sqrt(len(rate))
     return np.asarray(middle + error * rng.standard_normal((n_draws, 2)))
+
+
+def drift_of_short_frames(
+    time_s: FloatArray, segment: IntArray, shared_arcsec: FloatArray, *, n_draws: int, seed: int
+) -> FloatArray:
+    """Draw the steady rate of short frames at uneven times, shape (n_draws, 2) [arcsec/s].
+
+    Means of blocks of a tenth of the run against time, each stretch about its own middle; the
+    error is that of a straight line through blocks that scatter as these do (Student's t).
+    """
+    rng = np.random.default_rng(seed)
+    seen = np.isfinite(shared_arcsec).all(axis=1)
+    time, path, part = time_s[seen], shared_arcsec[seen], segment[seen]
+    block = np.minimum(
+        ((time - time[0]) / max(np.ptp(time), 1e-9) * DRIFT_BLOCKS).astype(np.int64),
+        DRIFT_BLOCKS - 1,
+    )
+    number = np.unique(np.stack([part, block]), axis=1, return_inverse=True)[1].ravel()
+    count = np.bincount(number)
+
+    def means(value: FloatArray) -> FloatArray:
+        about = value - (np.bincount(part, value) / np.maximum(np.bincount(part), 1))[part]
+        return np.asarray(np.bincount(number, about) / count)
+
+    at = means(time)
+    spread = float(count @ at**2)
+    freedom = len(count) - len(np.unique(part)) - 1
+    if freedom < 1 or spread <= 0.0:
+        return np.zeros((n_draws, 2))
+    rates = np.empty((n_draws, 2))
+    for axis in range(2):
+        value = means(path[:, axis])
+        slope = float(count @ (at * value)) / spread
+        scatter2 = float(count @ (value - slope * at) ** 2) / freedom
+        rates[:, axis] = slope + np.sqrt(scatter2 / spread) * rng.standard_t(freedom, n_draws)
+    return rates
 
 
 @dataclass(frozen=True)
@@ -338,7 +377,9 @@ def fit_width_law(
     narrow = fwhm_arcsec[rows][few]
     # the least of many noisy widths is too small by about their noise
     error = float(np.median(sigma_arcsec[rows][few]))
-    narrowest = float(narrow.mean() + 1.645 * np.hypot(error, narrow.std() / np.sqrt(len(few))))
+    narrowest = float(
+        narrow.mean() + ONE_SIDED_95 * np.hypot(error, narrow.std() / np.sqrt(len(few)))
+    )
     tells = air_like is not None and bool(free[:, 1].mean() > 2.0 * free[:, 1].std())
     if not tells:
         # any split between nothing and all of the narrowest frames

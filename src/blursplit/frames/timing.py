@@ -12,6 +12,7 @@ from blursplit.constants import (
     GAP_FRAMES,
     GAP_S,
     GRID_JITTER,
+    GRID_JITTER_STATED,
     MOST_GRID_STEPS,
     RATE_FEW,
     RATE_FEWEST_FRAMES,
@@ -98,7 +99,8 @@ def solve_timing(
     dt, number = fit_grid(stamp_s, resolution_s, interval_s)
     residual = stamp_s - _line(number, stamp_s, interval_s)
     jitter = float(np.std(residual))
-    on_grid = bool(np.quantile(np.abs(residual), 0.98) < max(GRID_JITTER * dt, resolution_s))
+    most = (GRID_JITTER if interval_s is None else GRID_JITTER_STATED) * dt
+    on_grid = bool(np.quantile(np.abs(residual), 0.98) < max(most, resolution_s))
     steps = np.diff(number)
     missing = int(np.sum(steps - 1)) if on_grid else 0
     snap = on_grid and dt < SLOW_CADENCE_S and not hardware

@@ -191,8 +191,8 @@ _REASONS: dict[str, str] = {
         "{limit_rms_arcsec:arcsec} rms would have been, 95 times in 100."
     ),
     "open-motion": (
-        "Shared motion of {rms_arcsec:arcsec} rms has no proven owner: air close to the telescope "
-        "and wind shake look alike in it."
+        "Shared motion of {rms_arcsec:arcsec} rms has no proven owner: air close to the "
+        "telescope, wind shake and a drive that nobody described look alike in it."
     ),
     "pairs-show-air": (
         "Stars move against each other, which no mount can do: that air alone makes a seeing of "
@@ -269,6 +269,10 @@ _NEXT: dict[str, str] = {
         "from air."
     ),
     "state-aperture": "State the aperture (--set telescope.aperture_m=...).",
+    "state-drive": (
+        "State the periods of the drive (--set mount.worm_period_s=[...]): what repeats with them "
+        "is its own."
+    ),
     "state-pixel-scale": "State the pixel scale (--set camera.pixel_scale_arcsec=...).",
     "give-times": (
         "Give the time of each frame in the headers, or state their rate (--set "
