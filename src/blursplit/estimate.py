@@ -7,6 +7,7 @@ Two kinds: a value (low95 <= low <= value <= high <= high95, percentiles 2.5, 15
 from __future__ import annotations
 
 import itertools
+from collections.abc import Callable
 from html import escape
 from typing import Any, Self
 
@@ -159,10 +160,18 @@ def upper_limit(high95: float) -> Estimate:
     return Estimate(value=None, low=0.0, high=float(high95), low95=0.0, high95=float(high95))
 
 
-def with_error(value: float, sigma: float) -> Estimate:
-    """Return a Gaussian estimate; a positive quantity keeps positive ends."""
+def with_error(
+    value: float, sigma: float, read: Callable[[float], float] | None = None
+) -> Estimate:
+    """Return a Gaussian estimate; a positive quantity keeps positive ends.
+
+    `read` turns the quantity that is Gaussian, such as a logarithm or a variance, into the one
+    that is wanted; it must rise.
+    """
     ends = [value + k * sigma for k in (-1.0, 1.0, -Z95, Z95)]
-    if value >= 0:
+    if read is not None:
+        value, *ends = (float(read(end)) for end in (value, *ends))
+    elif value >= 0:
         ends = [max(end, 0.0) for end in ends]
     return Estimate(value=value, low=ends[0], high=ends[1], low95=ends[2], high95=ends[3])
 

@@ -151,7 +151,7 @@ def check_target(target: Path, *, replace: bool) -> None:
 
 def _refuse_foreign(target: Path) -> None:
     """Refuse to replace a folder unless all that it holds is a result of ours."""
-    from blursplit.stars.tracks_file import STAMPS_NAME, TRACKS_NAME
+    from blursplit.stars.tracks import STAMPS_NAME, TRACKS_NAME
 
     ours = {RESULT_FILE, SERIES_FILE, IMAGES_FILE, PAGE_FILE, TRACKS_NAME, STAMPS_NAME}
     try:

@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.budget.line_records import to_result
-from blursplit.budget.lines import FoundLine
+from blursplit.budget.lines import FoundLine, to_result
 from blursplit.spectra import AliasDecision
 from blursplit.spectra.modes import LineFit, principal_axes
 

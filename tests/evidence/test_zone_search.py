@@ -10,8 +10,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.budget.line_records import to_result
-from blursplit.budget.lines import search_lines
+from blursplit.budget.lines import search_lines, to_result
 from blursplit.evidence.rolling_rows import align_rows, zones_to_search
 from blursplit.motion.grid import GridData, GridSegment
 from blursplit.rig import Camera, Rig, Setup, merge_settings

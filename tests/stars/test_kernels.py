@@ -13,8 +13,8 @@ from scipy.special import erf
 from blursplit.compiled import SWITCH, compiled_kernels, ready_kernels
 from blursplit.frames.source import gather, gather_stored, to_adu
 from blursplit.stars import block
+from blursplit.stars.centroid import WindowSetup
 from blursplit.stars.geometry import masked_median
-from blursplit.stars.window_setup import WindowSetup
 
 kernels = compiled_kernels()
 needs_kernels = pytest.mark.skipif(kernels is None, reason="numba is not installed")

@@ -15,6 +15,7 @@ from blursplit.constants import (
     ARCSEC_PER_RADIAN,
     EVENT_FALSE_ALARM,
     LOOP_FRAMES,
+    ONE_SIDED_95,
     OVERSAMPLING,
     PAIR_BINS,
     PAIRS_IN_BIN,
@@ -152,7 +153,7 @@ def shared_motion_limit(
         return None, 0.0
     error = float(np.sqrt(np.sum(power**2)) / np.sum(power))
     # one-sided 95 % of a variance that few frequencies carry
-    high = max(float(values[1]) * (1.0 + 1.645 * error) - noise2, 0.0)
+    high = max(float(values[1]) * (1.0 + ONE_SIDED_95 * error) - noise2, 0.0)
     return float(np.sqrt(high)), 1.0 / blur_time_s
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from blursplit.budget import diagnostics, summary
 from blursplit.budget.answer import Answer
 from blursplit.budget.judge import Findings, judge_positions, judge_widths, worth_of
-from blursplit.budget.line_records import to_result
+from blursplit.budget.lines import to_result
 from blursplit.budget.record import Allowed, Lines, Motion, shown_owner
 from blursplit.constants import SHOWN_SHARE, STEADY_BLUR_EXPOSURE_S, WIDTH_DISAGREEMENT
 from blursplit.drive.right_ascension import read_drive

@@ -279,7 +279,7 @@ def _stationary(
     paths_of: dict[str, FloatArray] = {"open": np.concatenate(drawn["open"])}
     inside: dict[str, FloatArray] = {}
     for i, line in enumerate(lines):
-        owner = "open" if line.owner == "unassigned" else line.owner
+        owner = line.owner
         # Filled-in samples and centroids of trailed stars: an error no counting shows.
         path = np.concatenate(drawn[f"line {i}"]) * (1.0 + AMPLITUDE_SIGMA * rng.standard_normal())
         paths_of[owner] = paths_of[owner] + path if owner in paths_of else path

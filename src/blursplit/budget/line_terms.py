@@ -28,7 +28,7 @@ class LineTerm:
     """A line and the contribution it counts for."""
 
     fit: LineFit
-    owner: Literal["tracking", "structure", "unassigned"]
+    owner: Literal["tracking", "structure", "open"]
     candidates_hz: FloatArray
     odds: FloatArray
 

@@ -347,7 +347,8 @@ def mount_rms_arcsec(
     1 - sinc^2(f W) for the mean taken out, with the chi-square spread of
     n = 2 W (integral S df)^2 / integral S^2 df degrees of freedom (Bendat & Piersol, Random Data,
     section 8.5; from memory, verify) and the density's own band. The ends are the least and the
-    largest M over A in its interval and c within 1.96/sqrt(n).
+    largest M over A in its interval, which holds 97.5 % as the larger of two axes is taken, and
+    c within 1.96/sqrt(n).
     """
     arrays = series.arrays
     time_s = np.asarray(arrays["time_s"], dtype=float)
@@ -403,7 +404,7 @@ def mount_ends_arcsec(
     low, middle, high = (max(size, 1e-12) for size in air_arcsec2)
     degrees = max(2.0 * over_s * middle**2 / max(air_squared, 1e-30), 1.0)
     spread = max(high / middle, middle / low) ** Z95
-    ends = middle * chi2.ppf([0.025, 0.975], degrees) / degrees * [1.0 / spread, spread]
+    ends = middle * chi2.ppf([0.0125, 0.9875], degrees) / degrees * [1.0 / spread, spread]
     grid = np.geomspace(max(ends[0], 1e-12), ends[1], 40)
     chance = min(Z95 / np.sqrt(degrees), 1.0)
     v = shared_arcsec2[:, None]

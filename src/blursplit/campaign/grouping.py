@@ -13,8 +13,7 @@ from typing import TYPE_CHECKING
 
 from blursplit.constants import SAMPLE_BYTES, SEQUENCE_GAP_INTERVALS, SEQUENCE_GAP_S
 from blursplit.errors import InputError
-from blursplit.frames.finding import is_fits_name, natural_key
-from blursplit.frames.layout import Slab, read_layout
+from blursplit.frames.layout import Slab, is_fits_name, natural_key, read_layout
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

@@ -35,8 +35,7 @@ from blursplit.constants import (
 from blursplit.errors import BlursplitError, InputError
 from blursplit.frames import Sequence, open_frames
 from blursplit.frames.facts import read_exposure
-from blursplit.frames.finding import is_fits_name, natural_key
-from blursplit.frames.layout import Slab, read_layout
+from blursplit.frames.layout import Slab, is_fits_name, natural_key, read_layout
 from blursplit.frames.source import FrameSource
 from blursplit.rig import Rig
 from blursplit.stars import StarTracks, follow_stars

@@ -29,9 +29,10 @@ from blursplit.constants import (
     FWHM_PER_SIGMA,
     LEAST_TRANSFER,
     MOST_TRANSFER_CYCLES_PX,
+    PERCENTILES,
 )
 from blursplit.errors import InputError
-from blursplit.estimate import Estimate, axial_estimate, estimate, upper_limit
+from blursplit.estimate import Estimate, axial_estimate, estimate, limit, with_error
 from blursplit.evidence.focus import (
     ANGLES,
     SHARE,
@@ -107,7 +108,9 @@ class FocusRuns(Guest):
         curve = focus_curve(own, self.others, facts.optics, transfer, self.slope_arcsec, rng)
         stated = facts.known_instrument_arcsec
         if stated is not None and curve.least_arcsec2 is not None:
-            least = FWHM_PER_SIGMA * float(np.sqrt(np.percentile(curve.least_arcsec2, 2.275)))
+            least = FWHM_PER_SIGMA * float(
+                np.sqrt(np.percentile(curve.least_arcsec2, PERCENTILES[0]))
+            )
             if least > stated * (1.0 + 2.0 * FOCUS_STATED_SIGMA):
                 curve.warn(
                     "focus-disagrees",
@@ -459,7 +462,7 @@ def _fit(
     if len(np.unique(position)) < FOCUS_FEWEST:
         return fitted(known)
     free = fitted(None)
-    low, high = np.percentile(free.slope_arcsec, (2.275, 97.725))
+    low, high = np.percentile(free.slope_arcsec, PERCENTILES[:: len(PERCENTILES) - 1])
     if low < predicted * (1.0 + 2.0 * FOCUS_SLOPE_SIGMA) and high > predicted * (
         1.0 - 2.0 * FOCUS_SLOPE_SIGMA
     ):
@@ -501,7 +504,7 @@ def _add_astigmatism(
     ratio = as_gaussian[1][1] / as_gaussian[0][1] ** 2
     width = FWHM_PER_SIGMA * np.sqrt(ratio * found.variance_arcsec2)
     if not found.is_shown:
-        out.astigmatism = upper_limit(float(np.percentile(width, 97.725)))
+        out.astigmatism = limit(width)
         return
     assert out.least_arcsec2 is not None  # noqa: S101 - a curve was fitted
     assert out.part is not None  # noqa: S101
@@ -528,8 +531,8 @@ def describe_curve(
     points = [(run, *run.variance_arcsec2(n)) for run in runs]
     rest = FWHM_PER_SIGMA * np.sqrt(fit.rest_arcsec2)
     defocus = FWHM_PER_SIGMA * np.sqrt(out.least_arcsec2)
-    shown = np.percentile(defocus, 2.275) > FOCUS_LEAST_SHOWN * float(np.median(rest))
-    out.defocus = estimate(defocus) if shown else upper_limit(float(np.percentile(defocus, 97.725)))
+    shown = np.percentile(defocus, PERCENTILES[0]) > FOCUS_LEAST_SHOWN * float(np.median(rest))
+    out.defocus = estimate(defocus) if shown else limit(defocus)
     out.part = Focus(
         positions=[
             FocusPosition(name=run.name, position=run.position, fwhm_arcsec=_width(value, error))
@@ -567,9 +570,7 @@ def describe_curve(
 
 def _width(variance: float, error: float) -> Estimate:
     """Return a variance with its error as a Gaussian FWHM."""
-    ends = FWHM_PER_SIGMA * np.sqrt(np.maximum(variance + error * np.array([0, -1, 1, -2, 2]), 0.0))
-    value, low, high, low95, high95 = map(float, ends)
-    return Estimate(value=value, low=low, high=high, low95=low95, high95=high95)
+    return with_error(variance, error, lambda v: FWHM_PER_SIGMA * max(v, 0.0) ** 0.5)
 
 
 def _arrays(out: FocusCurve, points: list[tuple[FocusRun, float, float]], fit: FocusFit) -> None:
@@ -580,7 +581,7 @@ def _arrays(out: FocusCurve, points: list[tuple[FocusRun, float, float]], fit: F
     error = np.hypot([error for _, _, error in points], spread)
     low, high = position.min(), position.max()
     at = np.linspace(low - 0.1 * (high - low), high + 0.1 * (high - low), FOCUS_N_CURVE)
-    bands = np.percentile(fit.variance_arcsec2(at), (15.865, 50.0, 84.135), axis=1)
+    bands = np.percentile(fit.variance_arcsec2(at), PERCENTILES[1:4], axis=1)
     out.arrays = {
         "focus_position": position,
         "focus_fwhm_arcsec": FWHM_PER_SIGMA * np.sqrt(np.maximum(value, 0.0)),
@@ -594,7 +595,7 @@ def _arrays(out: FocusCurve, points: list[tuple[FocusRun, float, float]], fit: F
 
 def _doubts(out: FocusCurve, runs: list[FocusRun], fit: FocusFit) -> None:
     position = np.array([run.position for run in runs])
-    low, high = np.percentile(fit.best, (15.865, 84.135))
+    low, high = np.percentile(fit.best, PERCENTILES[1:4:2])
     if low < position.min() or high > position.max():
         out.warn(
             "focus-not-bracketed",

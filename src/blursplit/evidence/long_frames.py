@@ -19,6 +19,7 @@ from blursplit.constants import (
     LONG_FRAME_LEAST_STEPS,
     LONG_FRAME_MODEL_ERROR,
     LONG_FRAME_NARROWEST,
+    ONE_SIDED_95,
     SIGMA_PER_MAD,
 )
 from blursplit.motion.inside import FrameTensors
@@ -376,7 +377,9 @@ def fit_width_law(
     narrow = fwhm_arcsec[rows][few]
     # the least of many noisy widths is too small by about their noise
     error = float(np.median(sigma_arcsec[rows][few]))
-    narrowest = float(narrow.mean() + 1.645 * np.hypot(error, narrow.std() / np.sqrt(len(few))))
+    narrowest = float(
+        narrow.mean() + ONE_SIDED_95 * np.hypot(error, narrow.std() / np.sqrt(len(few)))
+    )
     tells = air_like is not None and bool(free[:, 1].mean() > 2.0 * free[:, 1].std())
     if not tells:
         # any split between nothing and all of the narrowest frames

@@ -19,7 +19,7 @@ from blursplit.constants import (
     MASK_UNEQUAL,
     SEEING_WAVELENGTH_M,
 )
-from blursplit.estimate import Estimate, estimate
+from blursplit.estimate import Estimate, estimate, with_error
 from blursplit.evidence.guest import Guest, KnownStrength, Record, motion_and_pairs
 from blursplit.evidence.two_apertures import MaskGeometry, MaskResult, find_mask_pairs, measure_mask
 from blursplit.facts import Facts, gather_facts
@@ -391,8 +391,7 @@ def mask_remark(reading: MaskReading) -> Remark:
 
 
 def _log_estimate(value: float, log_sigma: float) -> Estimate:
-    low, high, low95, high95 = (value * float(np.exp(k * log_sigma)) for k in (-1, 1, -2, 2))
-    return Estimate(value=value, low=low, high=high, low95=low95, high95=high95)
+    return with_error(float(np.log(value)), log_sigma, np.exp)
 
 
 def _seeing_of_j(reading: MaskReading, j: FloatArray) -> FloatArray:

@@ -112,7 +112,7 @@ def zone_motion(grid: GridData, order: int, sign: int) -> FloatArray:
     return np.concatenate(parts)
 
 
-def search_zones(
+def rolling_shutter_lines(
     grid: GridData, time_s: FloatArray, segment: IntArray, found: list[LineFit]
 ) -> list[LineFit]:
     """Return the lines of all zones: those given, and what the rows' delays had hidden.

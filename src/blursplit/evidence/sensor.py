@@ -20,6 +20,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from blursplit.constants import (
+    ONE_SIDED_95,
     SENSOR_ALARM,
     SENSOR_BLOCK_HZ,
     SENSOR_CLEAR,
@@ -276,8 +277,8 @@ def _rms(
         return Estimate(value=None, low=None, high=None)
     total = float(np.sum((explained * width_hz)[seen]))
     sigma = float(np.sqrt(np.sum((variance * width_hz**2)[seen])))
-    if total < 1.645 * sigma:
-        return upper_limit(float(np.sqrt(max(total, 0.0) + 1.645 * sigma)))
+    if total < ONE_SIDED_95 * sigma:
+        return upper_limit(float(np.sqrt(max(total, 0.0) + ONE_SIDED_95 * sigma)))
     ends = [np.sqrt(max(total + k * sigma, 0.0)) for k in (-1.96, -1.0, 0.0, 1.0, 1.96)]
     return Estimate(value=ends[2], low=ends[1], high=ends[3], low95=ends[0], high95=ends[4])
 

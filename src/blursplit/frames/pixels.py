@@ -17,8 +17,13 @@ from blursplit.constants import (
     PILED_PIXELS,
 )
 from blursplit.errors import InputError
-from blursplit.frames.calibration import CalibratedFrames, Calibration
-from blursplit.frames.colour import GreenFrames, green_facts, green_phase
+from blursplit.frames.calibration import (
+    CalibratedFrames,
+    Calibration,
+    GreenFrames,
+    green_facts,
+    green_phase,
+)
 from blursplit.frames.gain import estimate_gain
 from blursplit.frames.header import Header
 from blursplit.frames.source import FrameSource

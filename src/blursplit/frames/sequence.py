@@ -15,9 +15,9 @@ from blursplit.errors import InputError, TooFewFramesError
 from blursplit.frames.calibration import Calibration
 from blursplit.frames.clock import Clock, read_clock
 from blursplit.frames.facts import read_facts
-from blursplit.frames.finding import find_files
 from blursplit.frames.hdus import Units, read_units
 from blursplit.frames.header import Header
+from blursplit.frames.layout import find_files
 from blursplit.frames.ordering import StampReport, check_exposure, order_frames, start_mjd
 from blursplit.frames.pixels import prepare_frames
 from blursplit.frames.pointing import complete_pointing

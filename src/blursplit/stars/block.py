@@ -16,7 +16,13 @@ from blursplit.constants import (
     SKY_ROUNDING,
 )
 from blursplit.frames import FrameSource
-from blursplit.stars.centroid import WindowedShapes, measure_windowed, near_reach, shapes_of
+from blursplit.stars.centroid import (
+    WindowedShapes,
+    WindowSetup,
+    measure_windowed,
+    near_reach,
+    shapes_of,
+)
 from blursplit.stars.cosmic_rays import find_flank_hits, find_spikes
 from blursplit.stars.geometry import runs
 from blursplit.stars.guide import find_doubtful, guess_offsets, pick_guides, vote_offsets
@@ -36,7 +42,6 @@ from blursplit.stars.pixels import (
     peaks_and_excess,
 )
 from blursplit.stars.window import SETTLING, window_basis
-from blursplit.stars.window_setup import WindowSetup
 from blursplit.types import BoolArray, FloatArray, ImageArray, IntArray
 
 
@@ -86,7 +91,7 @@ def measure_block(
     y_px: FloatArray,
     flux_adu: FloatArray,
     margin: int,
-    recipe: WindowSetup,
+    setup: WindowSetup,
     *,
     steady: bool,
 ) -> Block:
@@ -107,27 +112,27 @@ def measure_block(
     at_x, at_y = x_px, y_px
     if not steady:
         fast = guides[:FAST_GUIDES]
-        cuts, off_x, off_y = _cut_wide(source, start, x_px[:, fast], y_px[:, fast], margin, recipe)
-        shift_x, shift_y = guess_offsets(cuts, off_x, off_y, recipe.sigma_px)
+        cuts, off_x, off_y = _cut_wide(source, start, x_px[:, fast], y_px[:, fast], margin, setup)
+        shift_x, shift_y = guess_offsets(cuts, off_x, off_y, setup.sigma_px)
         at_x, at_y = x_px + shift_x[:, None], y_px + shift_y[:, None]
-    block = _measure_at(source, start, at_x, at_y, recipe)
+    block = _measure_at(source, start, at_x, at_y, setup)
     doubtful = np.zeros(len(x_px), dtype=bool)
     doubtful[
         find_doubtful(
             (block.x - x_px)[:, guides],
             (block.y - y_px)[:, guides],
             (block.flux / flux_adu)[:, guides],
-            (block.width / recipe.sigma_px)[:, guides],
-            recipe.sigma_px,
+            (block.width / setup.sigma_px)[:, guides],
+            setup.sigma_px,
         )
     ] = True
     for first, last in runs(doubtful):
         rows, begin = slice(first, last), start + first
         where = x_px[rows][:, guides], y_px[rows][:, guides]
-        cuts, off_x, off_y = _cut_wide(source, begin, *where, margin, recipe)
-        shift_x, shift_y = vote_offsets(cuts, off_x, off_y, flux_adu[guides], recipe.sigma_px)
+        cuts, off_x, off_y = _cut_wide(source, begin, *where, margin, setup)
+        shift_x, shift_y = vote_offsets(cuts, off_x, off_y, flux_adu[guides], setup.sigma_px)
         voted = x_px[rows] + shift_x[:, None], y_px[rows] + shift_y[:, None]
-        block.put(rows, _measure_at(source, begin, *voted, recipe))
+        block.put(rows, _measure_at(source, begin, *voted, setup))
     off = block.x - x_px, block.y - y_px
     hit, doubtful = find_spikes(
         block.excess, block.excess_noise, *off, block.flux / flux_adu, block.width
@@ -149,49 +154,49 @@ def _cut_wide(
     x_px: FloatArray,
     y_px: FloatArray,
     margin: int,
-    recipe: WindowSetup,
+    setup: WindowSetup,
 ) -> tuple[ImageArray, FloatArray, FloatArray]:
     """Return wide cut-outs of guide stars, hot pixels blanked, and the stars' places in them."""
-    size = recipe.core + 2 * margin
+    size = setup.core + 2 * margin
     x0, y0 = _corners(x_px, size), _corners(y_px, size)
     cuts = source.cut(start, start + len(x_px), x0, y0, size)
-    blank_hot_pixels(cuts, x0, y0, recipe)
+    blank_hot_pixels(cuts, x0, y0, setup)
     return cuts, x_px - x0, y_px - y0
 
 
 def _measure_at(
-    source: FrameSource, start: int, x_px: FloatArray, y_px: FloatArray, recipe: WindowSetup
+    source: FrameSource, start: int, x_px: FloatArray, y_px: FloatArray, setup: WindowSetup
 ) -> Block:
     """Measure stars close to the given places, each frame by itself."""
     n, k = x_px.shape
-    size = recipe.cut
+    size = setup.cut
     x0, y0 = _corners(x_px, size), _corners(y_px, size)
     fixed = bool((x0 == x0[:1]).all() and (y0 == y0[:1]).all())
     cuts = source.cut(start, start + n, x0[0] if fixed else x0, y0[0] if fixed else y0, size)
-    blank_hot_pixels(cuts, x0, y0, recipe)
+    blank_hot_pixels(cuts, x0, y0, setup)
     flat = cuts.reshape(n * k, size, size)
     near = (x_px - x0).ravel(), (y_px - y0).ravel()
-    first = _first_look(flat, *near, recipe)
+    first = _first_look(flat, *near, setup)
     sky, variance, brightest = first.sky, first.variance, first.brightest
-    whole, holed, anew, shapes = _shapes_near(flat, sky, *near, recipe, first.shapes)
+    whole, holed, anew, shapes = _shapes_near(flat, sky, *near, setup, first.shapes)
     if anew.size:
-        again = brightest_near(whole[anew], shapes.x_px[anew], shapes.y_px[anew], recipe)
+        again = brightest_near(whole[anew], shapes.x_px[anew], shapes.y_px[anew], setup)
         for kept, new in zip(brightest, again, strict=True):
             kept[anew] = new
-    pixel_variance = background_variance(sky, variance, recipe, (n, k), brightest[2])
-    peak, excess, noise = peaks_and_excess(brightest, shapes, sky, pixel_variance, recipe, (n, k))
-    star_term, background_term = centroid_variance_terms(shapes, recipe.window_px, pixel_variance)
+    pixel_variance = background_variance(sky, variance, setup, (n, k), brightest[2])
+    peak, excess, noise = peaks_and_excess(brightest, shapes, sky, pixel_variance, setup, (n, k))
+    star_term, background_term = centroid_variance_terms(shapes, setup.window_px, pixel_variance)
     snr = core_signal_to_noise(
-        shapes.core_adu, recipe.window_px, recipe.gain_e_per_adu, pixel_variance
+        shapes.core_adu, setup.window_px, setup.gain_e_per_adu, pixel_variance
     )
     x, y = shapes.x_px, shapes.y_px
     holey = np.zeros(n * k, dtype=bool)
-    holey[holed] = is_holey(flat[holed], x[holed], y[holed], recipe)
+    holey[holed] = is_holey(flat[holed], x[holed], y[holed], setup)
     with np.errstate(invalid="ignore"):
         saturated = np.zeros(n * k, dtype=bool)
-        if recipe.saturation_adu is not None:
-            saturated = peak + sky >= SATURATED_SHARE * recipe.saturation_adu
-        ratio = shapes.width_px / recipe.sigma_px
+        if setup.saturation_adu is not None:
+            saturated = peak + sky >= SATURATED_SHARE * setup.saturation_adu
+        ratio = shapes.width_px / setup.sigma_px
         alive = (
             np.isfinite(x)
             & (snr > FAINTEST_CORE_SNR)
@@ -199,8 +204,8 @@ def _measure_at(
             & (ratio < GUIDE_WIDTH_RANGE[1])
             & ~holey
         )
-    if recipe.method != "windowed":
-        x, y = other_centroid(whole, sky, x, y, alive, recipe)
+    if setup.method != "windowed":
+        x, y = other_centroid(whole, sky, x, y, alive, setup)
         alive &= np.isfinite(x)
     block = {
         "x": x + x0.ravel(),
@@ -236,16 +241,16 @@ class _FirstLook:
 
 
 def _first_look(
-    flat: ImageArray, at_x: FloatArray, at_y: FloatArray, recipe: WindowSetup
+    flat: ImageArray, at_x: FloatArray, at_y: FloatArray, setup: WindowSetup
 ) -> _FirstLook:
-    kernels = ready_kernels() if recipe.compiled else None
+    kernels = ready_kernels() if setup.compiled else None
     if kernels is None:
         sky, variance = measure_sky(flat)
         empty = complete_sky(flat, sky, variance)
         shapes = measure_windowed(
-            flat, sky, recipe.window_px, start_x_px=at_x, start_y_px=at_y, reach_px=NEAR_PX
+            flat, sky, setup.window_px, start_x_px=at_x, start_y_px=at_y, reach_px=NEAR_PX
         )
-        brightest = brightest_near(flat, shapes.x_px, shapes.y_px, recipe)
+        brightest = brightest_near(flat, shapes.x_px, shapes.y_px, setup)
         return _FirstLook(sky, variance, empty, shapes, brightest)
     m, size, _ = flat.shape
     places, factor = border_places(size)
@@ -256,16 +261,16 @@ def _first_look(
         places,
         at_x,
         at_y,
-        window_basis(size, recipe.window_px, reach)[1],
-        recipe.window_px,
+        window_basis(size, setup.window_px, reach)[1],
+        setup.window_px,
         reach,
         SETTLING,
         SKY_ROUNDING,
-        brightest_reach(size, recipe),
+        brightest_reach(size, setup),
         found,
     )
     sky, variance, x, y, *moments, to_x, to_y, top, around = np.ascontiguousarray(found.T)
-    shapes = shapes_of(x, y, np.stack(moments), recipe.window_px)
+    shapes = shapes_of(x, y, np.stack(moments), setup.window_px)
     variance *= factor
     empty = complete_sky(flat, sky, variance)
     return _FirstLook(sky, variance, empty, shapes, (to_x, to_y, top, around))
@@ -276,7 +281,7 @@ def _shapes_near(
     sky: FloatArray,
     at_x: FloatArray,
     at_y: FloatArray,
-    recipe: WindowSetup,
+    setup: WindowSetup,
     shapes: WindowedShapes,
 ) -> tuple[ImageArray, IntArray, IntArray, WindowedShapes]:
     """Measure anew, gaps filled and in all of the stamp, the stars that a first look missed.
@@ -294,7 +299,7 @@ def _shapes_near(
         return measure_windowed(
             stamps[which],
             sky[which],
-            recipe.window_px,
+            setup.window_px,
             start_x_px=at_x[which],
             start_y_px=at_y[which],
             reach_px=reach_px,
@@ -311,6 +316,6 @@ def _shapes_near(
         off = np.flatnonzero(np.isnan(shapes.x_px) & np.isfinite(sky))
     if off.size:
         # Nearer to the edge than two windows a stamp holds too little of a star to tell its place.
-        reach = max(NEAR_PX, (recipe.cut - 1) / 2 - 2.0 * recipe.window_px)
+        reach = max(NEAR_PX, (setup.cut - 1) / 2 - 2.0 * setup.window_px)
         shapes = shapes.replaced(off, measure(whole, off, reach))
     return whole, holed, anew, shapes

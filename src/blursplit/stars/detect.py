@@ -28,10 +28,11 @@ from blursplit.constants import (
     SIGMA_RANGE_PX,
     SMALLEST_SNR,
     WIDEST,
+    WINDOW_OVER_SIGMA,
 )
 from blursplit.errors import InputError, TooFewStarsError
 from blursplit.frames import Sequence
-from blursplit.stars.centroid import WINDOW_OVER_SIGMA, measure_windowed
+from blursplit.stars.centroid import measure_windowed
 from blursplit.stars.pixels import complete_sky, fill_gaps, measure_sky
 from blursplit.stars.reference_image import (
     ReferenceImage,

@@ -17,10 +17,9 @@ from blursplit.constants import (
     STEADY_BLOCK,
     STEADY_STARS,
 )
-from blursplit.stars.centroid import WindowedShapes, measure_centroids
+from blursplit.stars.centroid import WindowedShapes, WindowSetup, measure_centroids
 from blursplit.stars.cosmic_rays import measure_excess
 from blursplit.stars.geometry import masked_median
-from blursplit.stars.window_setup import WindowSetup
 from blursplit.types import BoolArray, FloatArray, ImageArray, IntArray
 
 Brightest = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
@@ -29,7 +28,7 @@ Brightest = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
 def background_variance(
     sky: FloatArray,
     measured: FloatArray,
-    recipe: WindowSetup,
+    setup: WindowSetup,
     shape: tuple[int, int],
     top: FloatArray,
 ) -> FloatArray:
@@ -46,9 +45,9 @@ def background_variance(
     if clipped.any():
         least = np.minimum(ROUNDING_ADU2, np.square(LEAST_NOISE_SHARE * (top - sky)))
         measured = np.where(clipped, least, measured)
-    if recipe.electronics_adu2 is None or not np.isfinite(recipe.gain_e_per_adu):
+    if setup.electronics_adu2 is None or not np.isfinite(setup.gain_e_per_adu):
         return measured
-    computed = np.maximum(sky, 0) / recipe.gain_e_per_adu + recipe.electronics_adu2
+    computed = np.maximum(sky, 0) / setup.gain_e_per_adu + setup.electronics_adu2
     return np.fmin(measured, computed)
 
 
@@ -67,14 +66,14 @@ def _steadied(variance: FloatArray) -> FloatArray:
     return np.where(known, per_star * per_frame[:, None], np.nan)
 
 
-def blank_hot_pixels(cuts: ImageArray, x0: IntArray, y0: IntArray, recipe: WindowSetup) -> None:
+def blank_hot_pixels(cuts: ImageArray, x0: IntArray, y0: IntArray, setup: WindowSetup) -> None:
     """Set the hot pixels of stamps to NaN, in place; only those near a star are looked at."""
     size = cuts.shape[-1]
-    hot_x, hot_y = recipe.hot_x[:, None], recipe.hot_y[:, None]
+    hot_x, hot_y = setup.hot_x[:, None], setup.hot_y[:, None]
     near = (hot_x >= x0.min(axis=0)) & (hot_x < x0.max(axis=0) + size)
     near &= (hot_y >= y0.min(axis=0)) & (hot_y < y0.max(axis=0) + size)
     for i in np.flatnonzero(near.any(axis=1)):
-        x, y = recipe.hot_x[i], recipe.hot_y[i]
+        x, y = setup.hot_x[i], setup.hot_y[i]
         column, row = x - x0, y - y0
         frame, star = np.nonzero((column >= 0) & (column < size) & (row >= 0) & (row < size))
         if frame.size:
@@ -86,12 +85,12 @@ def peaks_and_excess(
     shapes: WindowedShapes,
     sky: FloatArray,
     variance: FloatArray,
-    recipe: WindowSetup,
+    setup: WindowSetup,
     shape: tuple[int, int],
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the brightest pixel near each centroid above the sky, its excess and the noise of it.
 
-    The excess (`spikes.measure_excess`) and its noise, shape `shape`, are in fluxes of the star.
+    The excess (`measure_excess`) and its noise, shape `shape`, are in fluxes of the star.
     """
     at_x, at_y, top, around = brightest
     known = np.isfinite(shapes.x_px)
@@ -99,22 +98,22 @@ def peaks_and_excess(
     above = np.where(known, top - around, np.nan)
     excess = measure_excess(above, at_x - shapes.x_px, at_y - shapes.y_px, shapes, shape)
     with np.errstate(invalid="ignore", divide="ignore"):
-        noise = np.sqrt(1.25 * (variance + np.maximum(peak, 0) / recipe.gain_e_per_adu))
+        noise = np.sqrt(1.25 * (variance + np.maximum(peak, 0) / setup.gain_e_per_adu))
         noise = noise / shapes.flux_adu
     return peak, excess, noise.reshape(shape)
 
 
-def brightest_reach(size: int, recipe: WindowSetup) -> int:
+def brightest_reach(size: int, setup: WindowSetup) -> int:
     """Return how far from a centroid its brightest pixel is looked for: 1.5 sigmas and a pixel."""
-    return min(int(np.ceil(1.5 * recipe.sigma_px)) + 1, size // 2 - 1)
+    return min(int(np.ceil(1.5 * setup.sigma_px)) + 1, size // 2 - 1)
 
 
 def brightest_near(
-    stamps: ImageArray, x_px: FloatArray, y_px: FloatArray, recipe: WindowSetup
+    stamps: ImageArray, x_px: FloatArray, y_px: FloatArray, setup: WindowSetup
 ) -> Brightest:
     """Return x, y, height and neighbours' mean of the brightest pixel near each centroid."""
     m, size, _ = stamps.shape
-    reach = brightest_reach(size, recipe)
+    reach = brightest_reach(size, setup)
     wide = 2 * reach + 1
     middle = size // 2
     known = np.isfinite(x_px) & np.isfinite(y_px)
@@ -141,7 +140,7 @@ def brightest_near(
     return at_x.astype(float), at_y.astype(float), pixels[place].astype(float), 0.25 * around
 
 
-def is_holey(stamps: ImageArray, x: FloatArray, y: FloatArray, recipe: WindowSetup) -> BoolArray:
+def is_holey(stamps: ImageArray, x: FloatArray, y: FloatArray, setup: WindowSetup) -> BoolArray:
     """Say which stamps miss too many pixels under the window to be trusted.
 
     One or two lone pixels are filled from their neighbours; a frame's edge within 1.5 windows
@@ -152,7 +151,7 @@ def is_holey(stamps: ImageArray, x: FloatArray, y: FloatArray, recipe: WindowSet
     with np.errstate(invalid="ignore"):
         far_y = np.square(position[None, :, None] - y[:, None, None])
         far_x = np.square(position[None, None, :] - x[:, None, None])
-        under = far_x + far_y < (1.5 * recipe.window_px) ** 2
+        under = far_x + far_y < (1.5 * setup.window_px) ** 2
     lost = (~np.isfinite(stamps) & under).sum(axis=(1, 2))
     return np.asarray((lost > 2) | ~np.isfinite(x), dtype=bool)  # noqa: PLR2004
 
@@ -163,18 +162,18 @@ def other_centroid(
     x: FloatArray,
     y: FloatArray,
     alive: BoolArray,
-    recipe: WindowSetup,
+    setup: WindowSetup,
 ) -> tuple[FloatArray, FloatArray]:
     """Replace windowed centroids by those of another method, in stamps cut to the star."""
     out_x, out_y = np.full_like(x, np.nan), np.full_like(y, np.nan)
     i = np.flatnonzero(alive)
-    size, core = stamps.shape[-1], recipe.core
+    size, core = stamps.shape[-1], setup.core
     column = np.clip(np.rint(x[i]).astype(int) - core // 2, 0, size - core)
     row = np.clip(np.rint(y[i]).astype(int) - core // 2, 0, size - core)
     near = np.lib.stride_tricks.sliding_window_view(stamps, (core, core), axis=(1, 2))[
         i, row, column
     ]
-    found_x, found_y = measure_centroids(near, sky[i], recipe.window_px, recipe.method)
+    found_x, found_y = measure_centroids(near, sky[i], setup.window_px, setup.method)
     out_x[i], out_y[i] = found_x + column, found_y + row
     return out_x, out_y
 

@@ -29,9 +29,8 @@ from blursplit.constants import (
 )
 from blursplit.frames import Sequence
 from blursplit.stars.block import Block, measure_block
-from blursplit.stars.build_tracks import assemble_tracks
-from blursplit.stars.centroid import CENTROID_METHODS, CentroidMethod
-from blursplit.stars.cutouts import StampBook, stamp_size
+from blursplit.stars.build_tracks import StampBook, assemble_tracks, stamp_size
+from blursplit.stars.centroid import CENTROID_METHODS, CentroidMethod, make_window_setup
 from blursplit.stars.detect import Field, find_stars
 from blursplit.stars.frame_quality import FrameQuality, judge_block
 from blursplit.stars.geometry import (
@@ -46,7 +45,6 @@ from blursplit.stars.geometry import (
 from blursplit.stars.pixel_statistics import BlankSky
 from blursplit.stars.register import Peaks, Registration, find_peaks, register
 from blursplit.stars.tracks import StarTracks
-from blursplit.stars.window_setup import make_window_setup
 from blursplit.types import FloatArray
 
 SAMPLE_NAMES = (
@@ -76,7 +74,7 @@ class Tracker:
     ) -> None:
         self.sequence, self.field = sequence, field
         self.source = sequence.source
-        self.recipe = make_window_setup(sequence, field, method)
+        self.setup = make_window_setup(sequence, field, method)
         n, k = self.source.n_frames, field.x_px.size
         self.samples = {name: np.full((n, k), np.nan) for name in SAMPLE_NAMES}
         self.good = np.zeros((n, k), dtype=bool)
@@ -91,7 +89,7 @@ class Tracker:
         self.turn, self.turn_rate, self.turn_time_s, self.scale = 0.0, 0.0, 0.0, 1.0
         self.spread = float("nan")
         # Cuts that reach far beyond a small frame tell nothing more.
-        room = (min(self.source.shape) - self.recipe.core) // 2
+        room = (min(self.source.shape) - self.setup.core) // 2
         self.widest = int(np.clip(room, SMALLEST_MARGIN, LARGEST_MARGIN))
         self.block, self.margin = FIRST_BLOCK, min(SMALLEST_MARGIN + 2, self.widest)
         self.steady = True
@@ -124,7 +122,7 @@ class Tracker:
 
     def _block_end(self, start: int) -> int:
         k = self.field.x_px.size
-        size = self.recipe.cut
+        size = self.setup.cut
         fits = max(SMALLEST_BLOCK, TRACKER_BLOCK_BYTES // (4 * k * size * size))
         # Guides are cut before the stars: no frame should have to be read twice for it.
         fits = min(fits, max(SMALLEST_BLOCK, getattr(self.source, "kept_frames", LARGEST_BLOCK)))
@@ -170,7 +168,7 @@ class Tracker:
         self.turn_deg[start:stop] = turn
         x, y = self._place(shift_x, shift_y, turn)
         block = measure_block(
-            self.source, start, x, y, self.flux, self.margin, self.recipe, steady=self.steady
+            self.source, start, x, y, self.flux, self.margin, self.setup, steady=self.steady
         )
         ny, nx = self.source.shape
         edge = 2.5 * self.field.sigma_px + 1.0
@@ -195,7 +193,7 @@ class Tracker:
         shift_y: FloatArray,
     ) -> None:
         """Cut again, about where they were found, frames that left the middle of their stamps."""
-        middle = (self.recipe.cut - 1) / 2
+        middle = (self.setup.cut - 1) / 2
         off_x, off_y = block.x - block.x0 - middle, block.y - block.y0 - middle
         off_x, off_y = masked_median(off_x, quality.good), masked_median(off_y, quality.good)
         with np.errstate(invalid="ignore"):
