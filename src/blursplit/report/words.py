@@ -207,6 +207,10 @@ _REASONS: dict[str, str] = {
     "periodic-error-found": (
         "The drive's {name:name} swings the stars with an amplitude of {amplitude_arcsec:arcsec}."
     ),
+    "drive-period-found": (
+        "The stars swing along one line every {period_s:s}, for {turns:figure} turns: the drive's "
+        "doing, though nobody stated that period."
+    ),
     "inside-exposures": (
         "Within single exposures the stars move by {rms_arcsec:arcsec} rms"
         "[[; the change from frame to frame shows {share_shown:percent} of it]]."
@@ -332,7 +336,9 @@ _CHECKS: dict[str, str] = {
     "pixels-nonlinear": (
         "The pixel values do not follow the light[[: pixels of {level_adu:count} ADU are only "
         "{noise_ratio:ratio} times as noisy as the sky]][[: bright stars are {wider_by:percent} "
-        "wider than faint ones]]; record without gamma, stretch or compression."
+        "wider than faint ones]][[: a star's light grows as its image widens (slope "
+        "{flux_slope:ratio}, 0 where values follow the light)]]; record without gamma, stretch or "
+        "compression."
     ),
     "pixels-filtered": (
         "The noise of neighbouring pixels goes together[[ (correlation {correlation:ratio}; raw "
