@@ -34,8 +34,10 @@ from blursplit.constants import (  # noqa: E402
 from blursplit.evidence.second_camera import (  # noqa: E402
     CameraMotion,
     align_cameras,
-    pair_evidence,
     pair_spectra,
+)
+from blursplit.evidence.second_camera_air import (  # noqa: E402
+    pair_evidence,
 )
 from blursplit.evidence.sensor import explain_shared_motion  # noqa: E402
 from blursplit.simulate import Scene  # noqa: E402

@@ -13,13 +13,15 @@ from blursplit.constants import ARCSEC_PER_RADIAN
 from blursplit.evidence.second_camera import (
     Alignment,
     CameraMotion,
-    Layer,
     PairSpectra,
-    air_matrices,
     align_cameras,
     difference_power,
-    pair_evidence,
     pair_spectra,
+)
+from blursplit.evidence.second_camera_air import (
+    Layer,
+    air_matrices,
+    pair_evidence,
 )
 from blursplit.simulate import Scene
 from blursplit.simulate.waist import draw_two_cameras

@@ -48,13 +48,15 @@ from blursplit.estimate import estimate, upper_limit
 from blursplit.evidence.guest import Guest, Record
 from blursplit.evidence.second_camera import (
     CameraMotion,
-    Layer,
-    PairEvidence,
     PairSpectra,
     align_cameras,
     difference_power,
-    pair_evidence,
     pair_spectra,
+)
+from blursplit.evidence.second_camera_air import (
+    Layer,
+    PairEvidence,
+    pair_evidence,
 )
 from blursplit.evidence.sensor_record import no_overlap
 from blursplit.facts import Facts, gather_facts

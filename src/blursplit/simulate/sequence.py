@@ -45,7 +45,7 @@ from blursplit.simulate.air import (
 from blursplit.simulate.camera import Detector, images_through_mask, place_stars, plan_frames
 from blursplit.simulate.imaging import (
     Imager,
-    Width,
+    MeanLight,
     atmosphere_fwhm_arcsec,
     choose_grid,
     expected_variances,
@@ -84,47 +84,6 @@ def sub_exposures(scene: Scene) -> int:
     )
     most = STEPS_SHORT if tau <= SHORT_EXPOSURE_S else STEPS_LONG
     return min(int(np.ceil(steps)), most)
-
-
-class MeanLight:
-    """The mean image of a star, on the fine grid of the imager, in a box as wide as it moves.
-
-    Parameters
-    ----------
-    imager : Imager
-    reach_arcsec : float
-        Largest distance of the pointing from the centre.
-    optics : bool
-        With the optics' aberrations and blur.
-    """
-
-    def __init__(self, imager: Imager, reach_arcsec: float, *, optics: bool) -> None:
-        self._imager, self._optics = imager, optics
-        self._pad = int(np.ceil(reach_arcsec / imager.fine_arcsec)) + 1
-        size = imager.grid.fine_points + 2 * self._pad
-        self.image = np.zeros((size, size))
-
-    def add(self, phase_rad: NDArray[np.float32], offset_arcsec: FloatArray) -> None:
-        """Add frames: phases of all their sub-exposures, offsets of shape (frame, sub, 2)."""
-        from scipy.fft import fftshift, irfft2
-
-        m, fine = self._imager.grid.fine_points, self._imager.fine_arcsec
-        whole = np.rint(offset_arcsec.mean(axis=1) / fine).astype(np.int64)
-        rest = offset_arcsec - whole[:, None, :] * fine
-        spectra = self._imager.spectra(
-            phase_rad, rest.reshape(-1, 2), offset_arcsec.shape[1], optics=self._optics
-        )
-        images = fftshift(irfft2(spectra, s=(m, m)), axes=(1, 2))
-        for image, (x, y) in zip(images, whole + self._pad, strict=True):
-            self.image[y : y + m, x : x + m] += image
-
-    def width(self) -> Width:
-        """Return the width of the mean image, pixel included."""
-        from scipy.fft import fftshift, rfft2
-
-        spectrum = rfft2(fftshift(self.image / self.image.sum()))
-        transfer = self._imager.blur_transfer(self.image.shape[0], optics=self._optics)
-        return width_of_transform(spectrum * transfer, self._imager.fine_arcsec)
 
 
 class Simulation:
