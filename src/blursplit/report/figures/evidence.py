@@ -131,11 +131,11 @@ def _shade_blind(series: Series, name: str, ax: Axes) -> None:
         return
     f = series.arrays[f"{name}_frequency_hz"]
     edge = np.concatenate([[f[0]], np.sqrt(f[:-1] * f[1:]), [f[-1]]])
-    told = {"label": "blind band"}
+    label = "blind band"
     for low, high, seen in zip(edge[:-1], edge[1:], sees, strict=True):
         if not seen:
-            ax.axvspan(low, high, color=colour("muted"), alpha=0.2, lw=0, **told)
-            told = {}
+            ax.axvspan(low, high, color=colour("muted"), alpha=0.2, lw=0, label=label)
+            label = "_"  # once in the legend
 
 
 def draw_otf(series: Series, aperture_m: float | None = None, ax: Axes | None = None) -> Figure:
