@@ -888,6 +888,7 @@ PLAN_INTERVAL_S = 0.0215
 PLAN_LONGEST_EXPOSURE_S = 0.02  # s | judgement, no source
 PLAN_NOISE_ARCSEC = 0.1  # arcsec | of a star in a frame that is still useful; judgement, no source
 FULL_WELL_SHARE = 0.8  # - | of the full well that a peak may reach; judgement, no source
+DEMO_OPEN_WORTH_ARCSEC = 0.15  # arcsec | what the owner of the third night asks for; judgement
 DIGEST_SHOWN = 16  # hex digits | of a SHA-256 on paper: 64 bits tell any two files apart
 PLOT_ROW_PX = 30  # px | height of an interval; judgement
 PLOT_SCALE_PX = 20  # px | of the labels below it; judgement
