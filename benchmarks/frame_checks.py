@@ -30,6 +30,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, median_filter
+from scipy.signal import lfilter
 
 from blursplit.errors import BlursplitError
 from blursplit.frames import ArrayFrames, Sequence, open_frames
@@ -295,16 +296,82 @@ def score_real(folder: Path) -> None:
         print(f"{name:20} {tracks.n_frames} frames, {tracks.n_stars} stars: {found or 'clean'}")
 
 
+def drawn_tracks(seed: int) -> StarTracks:
+    """Draw tracks without pixels: motions of all sizes and memories, knocks, clouds, noise."""
+    rng = np.random.default_rng([seed, 3])
+    n, stars = int(rng.choice([200, 600, 2000])), int(rng.integers(1, 5))
+    times = np.arange(n) * 0.02
+
+    def wander(size: float, keep: float, k: int) -> np.ndarray:
+        drive = size * np.sqrt(1 - keep**2) * rng.normal(size=(n, k))
+        drive[0] /= np.sqrt(1 - keep**2)
+        return lfilter([1.0], [1.0, -keep], drive, axis=0)
+
+    keeps = (0.0, 0.5, 0.9, 0.99)
+    path = wander(float(np.exp(rng.uniform(np.log(0.05), np.log(2.5)))), rng.choice(keeps), 2)
+    path = path + rng.normal(0, 3, 2) * (rng.random() < 0.5) * (times / times[-1])[:, None]
+    if rng.random() < 0.4:
+        turn = 2 * np.pi * (times * rng.uniform(0.05, 20.0) + rng.random())
+        path += rng.uniform(0.1, 3.0) * np.sin(turn)[:, None] * rng.normal(size=2)
+    for _ in range(rng.integers(0, 4) * (rng.random() < 0.3)):  # knocks that ring down
+        since = times - rng.uniform(0, times[-1])
+        ring = np.exp(-np.maximum(since, 0) * rng.uniform(0.5, 5)) * (since > 0)
+        ring = ring * np.sin(2 * np.pi * rng.uniform(2, 20) * since)
+        path += rng.uniform(1.0, 10.0) * ring[:, None] * rng.normal(size=2)
+    noise = float(np.exp(rng.uniform(np.log(0.002), np.log(0.1))))
+    own = [wander(rng.uniform(0.03, 0.6), rng.choice(keeps[:3]), stars) for _ in "xy"]
+    place = rng.uniform(20, 80, (2, stars))
+    x, y = (place[i] + path[:, i : i + 1] + own[i] for i in (0, 1))
+    width = 2.0 * np.exp(wander(rng.uniform(0.03, 0.2), rng.choice(keeps[:3]), 1))
+    light = np.exp(wander(rng.uniform(0.01, 0.05), rng.choice(keeps[:3]), 1))
+    if rng.random() < 0.3:  # clouds
+        light = light * np.exp(-np.abs(wander(0.5, 0.99, 1)))
+    error = noise * rng.normal(size=(3, n, stars))  # of places, width, and flux with the width
+    flux = 1e4 * light * (1 + error[2] + error[1])
+    seen = np.ones((n, stars))
+    return StarTracks(
+        time_s=times,
+        segment=np.zeros(n, dtype=np.int64),
+        row_time_s=0.0 * seen,
+        x_px=x + 2 * error[0],
+        y_px=y + 2 * noise * rng.normal(size=(n, stars)),
+        sigma_px=2 * noise * seen,
+        flux_adu=flux,
+        width_px=width * (1 + error[1]),
+        e1=0.02 * rng.normal(size=(n, stars)),
+        e2=0.02 * rng.normal(size=(n, stars)),
+        peak_adu=flux / width**2,
+        good=seen > 0,
+        exposure_s=0.01,
+        cadence_s=0.02,
+    )
+
+
+def score_paths(first: int, draws: int) -> None:
+    """Print how often the checks that need no pixels speak of drawn tracks."""
+    spoke: Counter[str] = Counter()
+    for seed in range(first, first + draws):
+        found = are_these_raw(drawn_tracks(seed), None, Rig())
+        spoke.update(check.code for check in found)
+        for check in found:
+            print(seed, check.code, check.facts)
+    print(f"drawn tracks {first} to {first + draws - 1}: {dict(spoke)} of {draws}")
+
+
 def main() -> None:
     """Make scenes, or score them."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--scenes", type=int, default=300)
     parser.add_argument("--first", type=int, default=0, help="seed of the first scene")
-    parser.add_argument("--kept", type=Path, required=True, help="folder of the scenes")
+    parser.add_argument("--kept", type=Path, default=Path("scenes"), help="folder of the scenes")
+    parser.add_argument("--paths", type=int, default=0, help="drawn tracks to score instead")
     parser.add_argument("--score", action="store_true")
     parser.add_argument("--faults", default="")
     chosen = parser.parse_args()
     begun = time.perf_counter()
+    if chosen.paths:
+        score_paths(chosen.first, chosen.paths)
+        return
     if not chosen.score:
         chosen.kept.mkdir(parents=True, exist_ok=True)
         for seed in range(chosen.first, chosen.first + chosen.scenes):

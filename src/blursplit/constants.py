@@ -165,9 +165,21 @@ FEWEST_MOVES = 3  # - | judgement: chance makes one in 600 looks
 FEWEST_STILL = 5  # - | judgement
 QUIET_SHARE = 0.3  # - | F test of 40 and 40 values: one in 10,000
 LEAST_STEP_PX = 0.5  # px | judgement: smaller steps hardly widen a star
-STEP_SIGMAS = (6.0, 5.0, 5.0)  # - | none of scenes 0 to 99 of benchmarks/frame_checks.py has 4.5
-STEP_OVER_RMS = 4.0  # - | of the motion about a line and the step; slow air of ten frames makes 3.2
-STEP_SPANS = (24, 72, 216)  # frames | judgement
+STEP_SIGMAS = 5.5  # - | one in 4 million places by chance, two axes; benchmarks/frame_checks.py
+STEP_SPAN = 24  # frames | before and after a step that must keep it; judgement
+STEP_AGREES = (
+    0.65,
+    2.0,
+)  # of it | change of medians beside it; benchmarks/frame_checks.py
+STEP_KEPT = 0.5  # of the step | by all that lies before and after it; judgement
+STEP_MEMORY = 8  # frames | by which a path's changes are predicted; judgement
+PHASE_PX = 0.08  # px | of a pixel's middle: 2.5 % of motions lie there on both axes by chance
+PHASE_SIGMA_PX = (0.25, 0.40)  # px | rounding alone 0.289, with 0.25 px of its own error 0.38
+PHASE_REACH_PX = 0.85  # px | 98 % of half a pixel and of that error
+PHASE_LEAPS = (0.15, 0.45)  # of frames | rounded fast motion: a quarter by more than half a pixel
+STRETCH_SLOPE = 0.45  # - | flux against width, 1 for a square root; scenes 0 to 39: 0.24 and 0.60
+STRETCH_CORRELATION = 0.8  # - | scenes 0 to 39 of benchmarks/frame_checks.py: 0.75 and 0.89
+STRETCH_NOISE = 0.04  # of the width | centroid noise of stars that are asked; the same scenes
 TRAILED_ELONGATION = 0.2  # - | twice what air makes, see `raw_checks._trailed`
 SCALE_AGREES = 0.03  # - | judgement: nominal focal lengths are good to 2 or 3 %
 

@@ -331,7 +331,9 @@ _CHECKS: dict[str, str] = {
     "pixels-nonlinear": (
         "The pixel values do not follow the light[[: pixels of {level_adu:count} ADU are only "
         "{noise_ratio:ratio} times as noisy as the sky]][[: bright stars are {wider_by:percent} "
-        "wider than faint ones]]; record without gamma, stretch or compression."
+        "wider than faint ones]][[: a star's light grows as its image widens (slope "
+        "{flux_slope:ratio}, 0 where values follow the light)]]; record without gamma, stretch or "
+        "compression."
     ),
     "pixels-filtered": (
         "The noise of neighbouring pixels goes together[[ (correlation {correlation:ratio}; raw "

@@ -29,14 +29,23 @@ from blursplit.constants import (
     NEIGHBOUR_CORRELATION,
     NOISIEST_CAMERA_E,
     NOISIEST_SKY_E,
+    PHASE_LEAPS,
+    PHASE_PX,
+    PHASE_REACH_PX,
+    PHASE_SIGMA_PX,
     QUIET_SHARE,
     QUIETEST_STAR_PX,
     REPEATED_PX,
     REPEATED_SHARE,
     SCALE_AGREES,
-    STEP_OVER_RMS,
+    STEP_AGREES,
+    STEP_KEPT,
+    STEP_MEMORY,
     STEP_SIGMAS,
-    STEP_SPANS,
+    STEP_SPAN,
+    STRETCH_CORRELATION,
+    STRETCH_NOISE,
+    STRETCH_SLOPE,
     SURE_SIGMAS,
     TRAILED_ELONGATION,
     UNIFORM_RANGE_PX,
@@ -234,10 +243,51 @@ def _nonlinear(tracks: StarTracks) -> Check | None:
     noise = _noise_facts(tracks.pixels)
     if noise is not None:
         return Check("pixels-nonlinear", "void", noise, ("widths", "seeing"))
-    trend = _width_trend(tracks)
-    if trend is not None:
-        return Check("pixels-nonlinear", "void", trend, ("widths", "seeing"))
+    for trend in (_flux_trend(tracks), _width_trend(tracks)):
+        if trend is not None:
+            return Check("pixels-nonlinear", "void", trend, ("widths", "seeing"))
     return None
+
+
+def _flux_trend(tracks: StarTracks) -> Facts | None:
+    """Look for flux that grows from frame to frame as the image widens.
+
+    Notes
+    -----
+    In linear frames a star's light is the same however wide it is spread: ln(flux) against
+    ln(width) has the slope 0, and what an aperture loses makes it negative. A level I stretched to
+    I^g sums to flux^g x width^(2 - 2g): the slope is 2 - 2g for a Gaussian, 1 for a square root.
+    Changes from frame to frame are compared, which clouds and drifting seeing do not join; faint
+    stars are left out, whose noise raises both.
+    """
+    bright = np.argsort(-np.nan_to_num(_medians(tracks.flux_adu)), kind="stable")[:5]
+    noise = _medians(tracks.sigma_px) / _medians(tracks.width_px)
+    rows = []
+    for star in bright.tolist():
+        if not noise[star] < STRETCH_NOISE:
+            continue
+        with np.errstate(invalid="ignore", divide="ignore"):
+            logs = np.log(np.stack([tracks.flux_adu[:, star], tracks.width_px[:, star]]))
+        step = np.diff(np.where(tracks.good[:, star], logs, np.nan), axis=1)
+        step = step[:, np.isfinite(step).all(axis=0)]
+        if step.shape[1] < FEWEST_INDEPENDENT:
+            continue
+        sigma = step.std(axis=1, keepdims=True)
+        flux, width = np.clip(step, -4.0 * sigma, 4.0 * sigma)
+        if flux.any() and width.any():
+            shared = float(flux @ width)
+            rows.append(
+                (
+                    shared / float(width @ width),
+                    shared / float(flux @ flux) ** 0.5 / float(width @ width) ** 0.5,
+                )
+            )
+    if not rows:
+        return None
+    slope, together = (float(value) for value in np.median(rows, axis=0))
+    if slope < STRETCH_SLOPE or together < STRETCH_CORRELATION:
+        return None
+    return {"flux_slope": slope, "correlation": together}
 
 
 def _noise_facts(pixels: PixelStatistics | None) -> Facts | None:
@@ -382,7 +432,34 @@ def _within_a_pixel(xy: FloatArray) -> float | None:
         fits.append((loose[-1] and tight, inside))
         sigmas.append(sigma)
     one = any(fit and fits[1 - i][1] for i, (fit, _) in enumerate(fits))
-    return float(np.hypot(sigmas[0], sigmas[1]) / 2**0.5) if all(loose) or one else None
+    if not (all(loose) or one or _stays_on_a_pixel(xy)):
+        return None
+    return float(np.hypot(sigmas[0], sigmas[1]) / 2**0.5)
+
+
+def _stays_on_a_pixel(xy: FloatArray) -> bool:
+    """Return whether a star wanders about the middle of one pixel, as fast as leaps make it.
+
+    Notes
+    -----
+    Where the camera centres on the star less well than it is measured here, what is left is no
+    longer uniform. But it is still centred on a whole pixel, on both axes, with hardly more than
+    the scatter of rounding; the middle of a motion of the star's own lies anywhere.
+    """
+    for values in xy:
+        known = values[np.isfinite(values)]
+        middle = float(np.median(known))
+        away = np.abs(known - np.rint(middle))
+        leaps = float(np.mean(np.abs(np.diff(known)) > 0.5))  # noqa: PLR2004 - half a pixel
+        if (
+            abs(middle - np.rint(middle)) > PHASE_PX
+            or not PHASE_SIGMA_PX[0] < float(known.std()) < PHASE_SIGMA_PX[1]
+            or float(np.quantile(away, 0.98)) > PHASE_REACH_PX
+            or not PHASE_LEAPS[0] < leaps < PHASE_LEAPS[1]
+            or _independent(known) < 2 * FEWEST_INDEPENDENT
+        ):
+            return False
+    return True
 
 
 def _independent(values: FloatArray) -> float:
@@ -461,72 +538,86 @@ def _stepped(tracks: StarTracks, path: FloatArray) -> Check | None:
 
     Notes
     -----
-    The medians of as many frames before and after each moment are compared. A step stands out of
-    the scatter about either of them, is there within eight frames, is not the end of two slopes,
-    and what lies farther away keeps most of it: a slow swing does none of this.
+    The step of the largest likelihood ratio in noise that remembers itself: the path's changes are
+    predicted from the last eight and from the place itself, and what is left over of the path is
+    compared with what would be left over of a step at each moment. The medians of eight and of
+    more frames on either side then differ by as much, and all that lies farther away keeps most
+    of it: after a knock or on a slow swing they do not.
     """
     longest = np.bincount(tracks.segment).argmax()
     here = (tracks.segment == longest) & np.isfinite(path).all(axis=0)
     time_s, xy = tracks.time_s[here], path[:, here]
-    best: tuple[float, int, float] | None = None
-    for span, least in zip(STEP_SPANS, STEP_SIGMAS, strict=True):
-        if time_s.size < 4 * span:
-            break
-        windows = np.lib.stride_tricks.sliding_window_view(xy, span, axis=1)
-        level = np.median(windows, axis=2)
-        rest = np.abs(windows - level[..., None])
-        scatter = 1.4826 * np.median(rest, axis=2)
-        change = level[:, span:] - level[:, :-span]
-        usual = np.sqrt(0.5 * (np.square(scatter[:, span:]) + np.square(scatter[:, :-span])))
-        height = np.hypot(*(change / np.maximum(usual, 1e-9)))
-        i = int(height.argmax())
-        size, at = float(np.hypot(*change[:, i])), i + span
-        if size < LEAST_STEP_PX or height[i] < least:
-            continue
-        at, beside, lines, whole = _near_step(xy, at, span)
-        if beside < 0.7 * size or lines < 0.5 * size or whole < 0.5 * size:
-            continue
-        if size < STEP_OVER_RMS * _rms_beside_step(xy, at):
-            continue
-        if best is None or height[i] > best[2]:
-            place = min(max(at - span, 0), change.shape[1] - 1)
-            best = float(np.hypot(*change[:, place])), at, float(height[i])
-    if best is None:
+    if time_s.size < 4 * STEP_SPAN:
         return None
-    facts: Facts = {"step_px": best[0], "at_s": float(time_s[best[1]]), "sigmas": best[2]}
+    found = [_step_ratio(values) for values in xy]
+    ratio = np.sqrt(sum(part[0] for part in found))
+    at = int(ratio.argmax())
+    size = float(np.hypot(*(part[1][at] for part in found)))
+    if size < LEAST_STEP_PX or ratio[at] < STEP_SIGMAS:
+        return None
+    few, near, far = (_change_of_median(xy, at, span) / size for span in (8, STEP_SPAN, None))
+    low, high = STEP_AGREES
+    if not (low < few < high and low < near < high and far > STEP_KEPT):
+        return None
+    facts: Facts = {"step_px": size, "at_s": float(time_s[at]), "sigmas": float(ratio[at])}
     return Check("pointing-stepped", "doubt", facts, ("motion",))
 
 
-def _near_step(xy: FloatArray, at: int, span: int) -> tuple[int, float, float, float]:
-    """Return where a step is sharpest, and its size there by eight frames, by lines, by all."""
-    few, reach = min(8, span), span // 3
-    first = max(at - reach - few, 0)
-    near = xy[:, first : at + reach + few]
-    beside = np.hypot(*(_after_less_before(values, few) for values in near))
-    at = first + few + int(beside.argmax())
-    t = np.arange(-span, span) + 0.5
-    here = slice(max(at - span, 0), at + span)
-    t = t[max(span - at, 0) :][: xy[:, here].shape[1]]
-    ends = [
-        np.polynomial.polynomial.polyfit(t[side], xy[:, here][:, side].T, 1)[0]
-        for side in (t < 0, t > 0)
-    ]
-    whole = np.median(xy[:, at:], axis=1) - np.median(xy[:, :at], axis=1)
-    return at, float(beside.max()), float(np.hypot(*(ends[1] - ends[0]))), float(np.hypot(*whole))
+def _step_ratio(path: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return, for a step before each sample, its squared significance and its size.
+
+    Zero near the ends. With changes d predicted as sum a_k d_(t-k) + b x_(t-1), a step leaves 1 at
+    its place, -a_k behind it and -b from then on; a line is taken off both.
+    """
+    n, order = path.size, STEP_MEMORY
+    values = path - np.median(path)
+    change = np.diff(values)
+    about = change - np.median(change)
+    usual = 1.4826 * float(np.median(np.abs(about)))
+    about = np.clip(about, -4.0 * usual, 4.0 * usual)
+    level = np.cumsum(about)
+    level = level - np.linspace(level[0], level[-1], level.size)
+    level = level - level.mean()
+    lags = [about[order - k - 1 : n - 2 - k] for k in range(order)]
+    design = np.stack([*lags, level[order - 1 : -1], np.ones(n - 1 - order)], axis=1)
+    weights = np.linalg.lstsq(design, about[order:], rcond=None)[0]
+    rest = about[order:] - design @ weights
+    variance = max(float(np.median(rest**2)) / 0.455, 1e-12)  # chi-square(1) has this median
+    left = change[order:] - weights[order] * values[order:-1]
+    for k in range(order):
+        left = left - weights[k] * change[order - k - 1 : n - 2 - k]
+    m = left.size
+    line = np.stack([np.ones(m), np.linspace(-1.0, 1.0, m)], axis=1)
+    line, _ = np.linalg.qr(line)
+    left = left - line @ (line.T @ left)
+    mark = np.concatenate([[1.0], -weights[:order]])
+    first = np.arange(m - order - 1)  # the step's own place among what is left over
+    tails = [np.concatenate([np.cumsum(part[::-1])[::-1], [0.0]]) for part in (left, *line.T)]
+    product, on_line = (
+        [
+            sum(mark[k] * part[first + k] for k in range(order + 1))
+            - weights[order] * tail[first + 1]
+            for part, tail in zip(parts, ends, strict=True)
+        ]
+        for parts, ends in (((left,), tails[:1]), (line.T, tails[1:]))
+    )
+    # sum of the squares of what a step leaves: its mark, and the tail that overlaps with it
+    tail = weights[order]
+    square = 1.0 + float(((mark[1:] - tail) ** 2).sum()) + tail**2 * (m - first - order - 1)
+    square = square - on_line[0] ** 2 - on_line[1] ** 2
+    ratio, size = np.zeros(n), np.zeros(n)
+    inside = slice(order + 1, order + 1 + first.size)
+    ratio[inside] = product[0] ** 2 / np.maximum(square, 1e-12) / variance
+    size[inside] = product[0] / np.maximum(square, 1e-12)
+    ratio[:STEP_SPAN] = ratio[-STEP_SPAN:] = 0.0
+    return ratio, size
 
 
-def _rms_beside_step(xy: FloatArray, at: int) -> float:
-    """Return the one-axis rms of a motion about a line and a step at one place."""
-    n = xy.shape[1]
-    index = np.arange(n)
-    design = np.stack([np.ones(n), index / n, index >= at], axis=1)
-    rest = xy.T - design @ np.linalg.lstsq(design, xy.T, rcond=None)[0]
-    return float(np.sqrt(np.mean(np.square(rest))))
-
-
-def _after_less_before(values: FloatArray, span: int) -> FloatArray:
-    windows = np.median(np.lib.stride_tricks.sliding_window_view(values, span), axis=1)
-    return np.asarray(windows[span:] - windows[:-span])
+def _change_of_median(xy: FloatArray, at: int, span: int | None) -> float:
+    """Return how far the median of so many frames (None: of all) moves at one place."""
+    after, before = xy[:, at : None if span is None else at + span], xy[:, :at]
+    before = before if span is None else before[:, -span:]
+    return float(np.hypot(*(np.median(after, axis=1) - np.median(before, axis=1))))
 
 
 def _trailed(tracks: StarTracks) -> Check | None:
