@@ -307,7 +307,6 @@ INSIDE_AXIS_PRIOR = 0.293  # - | of a mode on one axis: one half that there is o
 INSIDE_JACKKNIFE = 12  # - | stretches; judgement
 INSIDE_SCALE_ERROR = 0.05  # - | slope of ln|OTF| tensors on true ones; screens
 INSIDE_RADII, INSIDE_ANGLES = 3, 8  # - | frequencies of the least squares; judgement
-INSIDE_HALF_CYCLES = 0.443  # cycles per exposure | sinc^2 is one half there
 INSIDE_DECAYS = (0.06, 2.4, 9)  # per bin | above, a mode remembers no more than air may (0.25)
 INSIDE_DAMPED_DECAYS = (2.4, 20.0)  # per bin | too damped for any lag to show
 INSIDE_AIR_SKEWS = (0.2, 0.6, 1.2, 2.0, 3.0)  # - | of the shared tensor; screens 1.2 to 3
