@@ -759,6 +759,11 @@ PERIODIC_PRIOR_ARCSEC = 30.0
 OFF_AXIS_SHARE = 0.1
 # - | means of a run of uneven times about which its drift is straight; judgement
 DRIFT_BLOCKS = 10
+FOUND_PERIOD_SHORTEST_S = 2.0  # s | supports ring faster: half a hertz, common practice, no source
+FOUND_PERIOD_LEAST_TURNS = 1.3  # turns | fewer are a bend; judgement
+FOUND_PERIOD_MOST_TURNS = 20.0  # turns | eight blocks of 160 in each
+FOUND_PERIOD_CHANCE = 1e-4  # - | of air alone that passes for a drive, before its tails; judgement
+FOUND_PERIOD_ROUNDEST = 0.3  # - | smaller over larger axis of a swing along one line; judgement
 DRIVE_BLOCKS = 160  # - | means of the record from which drift and periodic errors are fitted
 LEAST_TELLING = 0.1  # - | of the error of a bend: slow motion that shows less of itself; judgement
 SLOW_TURNS = 2.5  # turns a record | below, slow currents pass for a drift's bends
