@@ -207,6 +207,10 @@ _REASONS: dict[str, str] = {
     "periodic-error-found": (
         "The drive's {name:name} swings the stars with an amplitude of {amplitude_arcsec:arcsec}."
     ),
+    "drive-period-found": (
+        "The stars swing along one line every {period_s:s}, for {turns:figure} turns: the drive's "
+        "doing, though nobody stated that period."
+    ),
     "inside-exposures": (
         "Within single exposures the stars move by {rms_arcsec:arcsec} rms"
         "[[; the change from frame to frame shows {share_shown:percent} of it]]."
