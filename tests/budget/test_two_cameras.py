@@ -12,7 +12,7 @@ from blursplit.budget.witnesses import Weighed
 from blursplit.errors import InputError
 from blursplit.evidence.guest import Record
 from blursplit.measure import measure
-from blursplit.rig import Rig, read_setup
+from blursplit.rig import Rig
 from blursplit.simulate import Scene, write_sequence
 from blursplit.simulate.waist import draw_two_cameras
 from blursplit.sources import Source
@@ -99,7 +99,7 @@ def weigh(main, second, *options):
     from blursplit.budget.record import Lines, shared_and_differential
     from blursplit.rig import merge_settings
 
-    rig = Rig(main.rig.settings, read_setup(None, options)[0]) if options else main.rig
+    rig = Rig(main.rig.settings, Rig.read(None, options).setup) if options else main.rig
     record = Record.of(main.tracks, merge_settings(rig, {}), None)
     none = np.zeros(0)
     lines = Lines(None, (), none, none, None, {})
