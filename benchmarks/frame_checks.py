@@ -13,7 +13,7 @@ frames aligned 15 of 39 (32 by pixels-filtered), a step of 3 px 6 of 40, of 8 px
 of 40, compression 0 of 39. With them, on scenes 0 to 39, which set their limits: no alarm in 40;
 re-centred 24 of 32, gamma 40 of 40, compression 40 of 40, a step of 3 px 18 of 40, of 8 px 22 of 40
 and 16 more that end a segment. Drawn tracks 5000 to 7999 (--paths), which set nothing: 13 of 3000
-called stepped, all of them knocked or slow and large motions; none called re-centred or stretched.
+called stepped, none called re-centred or stretched.
 
     python benchmarks/frame_checks.py --scenes 300 --kept FOLDER      make and keep the scenes
     python benchmarks/frame_checks.py --scenes 300 --kept FOLDER --score [--faults gamma,median]
