@@ -7,6 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.constants import ARCSEC_PER_RADIAN
+from blursplit.definitions import in_windows, savings, width
 from blursplit.simulate import Scene, Simulation, simulate
 from blursplit.simulate.imaging import width_of_transform
 from blursplit.simulate.sequence import sub_exposures
@@ -367,3 +368,34 @@ def test_long_frames_far_apart_stay_in_bounded_memory_and_are_smooth():
     # 480 moments, some of them close together in the slow layers
     expected = _theory_fwhm(scene, 0.08 * 1.1**1.2)
     assert_allclose(truth["fwhm"]["recorded_arcsec"], expected, rtol=0.06)
+
+
+def test_savings_and_shares_are_those_of_the_definitions():
+    """Without air the images are what the definitions make of the same course."""
+    scene = scene_of(
+        frames=400,
+        air=STILL,
+        telescope={"aperture_m": 0.2, "instrument_fwhm_arcsec": 0.8},
+        drift=[{"arcsec_per_min": 12.0, "angle_deg": 20.0}],
+        mode=[{"frequency_hz": 9.0, "damping_ratio": 0.01, "rms_arcsec": 0.4, "angle_deg": 110}],
+    )
+    run = Simulation(scene)
+    for _ in run.blocks():
+        pass
+    truth, course = run.truth(), in_windows(run.course(), run.blur_time_s())
+    recorded = truth["fwhm"]["recorded_arcsec"]
+    # definitions 0.3 %, and frames that see a quarter of the time of a mode
+    assert_allclose(width(course), recorded, rtol=0.03)
+    for cure in ("tracking", "structure", "mechanics", "optics"):
+        saved = truth["savings"][cure]["saving_fraction"]
+        assert_allclose(saved, savings(course)[cure][0], atol=0.03)
+    assert truth["savings"]["near_air"]["saving_arcsec"] == 0.0
+    assert_allclose(sum(truth["shares"].values()), 1.0, atol=1e-5)
+    assert truth["shares"]["atmosphere"] == 0.0
+
+
+def test_blur_without_a_transfer_function_gets_no_share():
+    run = Simulation(scene_of(frames=4, tube={"rms_arcsec": 0.3, "timescale_s": 0.3}))
+    for _ in run.blocks():
+        pass
+    assert run.truth()["shares"] is None

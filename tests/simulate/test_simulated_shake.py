@@ -14,7 +14,7 @@ from blursplit.simulate.motion import (
     shake_density,
 )
 from blursplit.simulate.scene import Scene
-from blursplit.simulate.sequence import axes_of, covariance_in_windows
+from blursplit.simulate.sequence import axes_of
 
 
 def scene_of(frames=1500, **tables):
@@ -117,15 +117,3 @@ def test_tube_currents_are_slow():
     spectrum = np.abs(np.fft.rfft(series, axis=0)) ** 2
     frequency = np.fft.rfftfreq(len(series), 1 / shared.rate_hz)
     assert spectrum[frequency > 2].sum() < 0.02 * spectrum[1:].sum()
-
-
-def test_windows_remove_their_own_means():
-    """Windows remove their own means."""
-    rate, n = 100.0, 4000
-    time = np.arange(n) / rate
-    steps = np.stack([np.floor(time / 10), np.zeros(n)], axis=1)
-    drift = np.stack([time * 0.3, np.zeros(n)], axis=1)
-    assert_allclose(covariance_in_windows(steps, rate, 10.0, 40.0), 0, atol=1e-12)
-    covariance = covariance_in_windows(drift, rate, 10.0, 40.0)
-    # a drift of length L has an rms of L/sqrt(12)
-    assert_allclose(np.sqrt(covariance[0, 0]), 3.0 / np.sqrt(12), rtol=1e-4)

@@ -241,11 +241,16 @@ def _from_widths(
     paths, tensors, rates = _slow_motion(record, motion, seed)
     if inside is not None:
         for k, tensor in enumerate(tensors):
-            draw = k % len(inside.mechanical_arcsec2)
-            if inside.is_shown:
-                tensor["structure"] = inside.tensors_of(draw)
+            blur = inside.tensors_of(k % len(inside.mechanical_arcsec2))
+            if facts.is_long and inside.is_shown:
+                # A drive's wander is remembered over such frames as ringing is over short ones:
+                # what the steps do not tell of it is mechanical, of unknown owner.
+                told = float(np.trace(tensor["tracking"]) / max(np.trace(blur.mean(axis=0)), 1e-12))
+                tensor["open"] = max(1.0 - told, 0.0) * blur
+            elif inside.is_shown:
+                tensor["structure"] = blur
             elif rng.random() < inside.memory_probability:
-                tensor["open"] = inside.tensors_of(draw)
+                tensor["open"] = blur
     seen = np.isfinite(motion.shared.x_px)
     runs = match_width(
         conditions,
@@ -261,6 +266,8 @@ def _from_widths(
         may_shake=True,
         seed=seed,
     )
+    if facts.is_long and inside is not None and inside.is_shown:
+        runs = tuple(replace(run, open_is_air=0.0) for run in runs)
     empty = np.zeros((len(runs), 0, 2, 2))
     histories = Histories(
         runs, np.arange(len(runs)), DriveDraws(rates, empty, ()), {}, np.zeros(len(runs))

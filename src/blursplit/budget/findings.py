@@ -255,7 +255,8 @@ def _what_is_shown(record: Record, lines: Lines, answer: Answer) -> summary.Show
         for i in range(drive.periodic_arcsec.shape[1])
         for k in range(2)
     )
-    inside = answer.inside is not None and answer.inside.is_shown
+    is_long = record.facts.is_long
+    inside = answer.inside is not None and answer.inside.is_shown and not is_long
     stated = record.facts.known_instrument_arcsec is not None
 
     def above(cure: str) -> bool:
@@ -276,6 +277,11 @@ def _with_drive(
     rig, facts = record.rig, record.facts
     if not (motion.terms or rig.get("mount_kind") or rig.get("drive")):
         return part, []
+    said = [
+        Remark(code="drive-period-found", facts={"period_s": term.period_s, "turns": term.turns})
+        for term in motion.terms
+        if term.found
+    ]
     if not part.periodic:
         each = {term.name: term for term in motion.terms}.values()
         part = part.model_copy(
@@ -287,17 +293,17 @@ def _with_drive(
             }
         )
     if facts.scale_arcsec is None:
-        return part, []
+        return part, said
     if motion.grid is not None:
         series = record_of_grid(motion.grid)
     else:
         uneven = record_of_tracks(record.tracks, motion.shared, facts.scale_arcsec)
         if uneven is None:
-            return part, []
+            return part, said
         series = uneven
     rate = None if answer.histories is None else answer.histories.drive.rate_arcsec_s
     found, notes = read_drive(rig, series, motion.terms, rng, rate)
-    said = [Remark(code="drive-record", text=text) for text in notes]
+    said += [Remark(code="drive-record", text=text) for text in notes]
     return part.model_copy(update=found), said
 
 

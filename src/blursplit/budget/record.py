@@ -15,7 +15,13 @@ from blursplit.constants import (
     SLOWEST_STRUCTURE_HZ,
 )
 from blursplit.definitions import History, width
-from blursplit.drive.terms import DriveTerm, drive_terms, without_drive
+from blursplit.drive.terms import (
+    DriveTerm,
+    drive_terms,
+    found_period,
+    record_of_grid,
+    without_drive,
+)
 from blursplit.evidence.guest import Guest, Record
 from blursplit.evidence.irregular_sampling import find_lines_at_own_times
 from blursplit.evidence.rolling_rows import align_rows
@@ -111,6 +117,9 @@ def shared_and_differential(record: Record) -> Motion:
         )
     length = longest_stretch_s(tracks) if grid is None else grid.longest_s
     terms = tuple(drive_terms(record.rig, length))
+    if not terms and grid is not None and record.rig.get("drive") != "off":
+        found = found_period(record_of_grid(grid))
+        terms = () if found is None else (found,)
     quiet = None if grid is None else align_rows(without_drive(grid, terms))
     return Motion(record.motion, record.pairs, terms, grid, quiet)
 

@@ -16,6 +16,11 @@ from blursplit.constants import (
     DRIVE_LEAST_TURNS,
     DRIVE_MOST_BLOCKS_OF_CURVE,
     DRIVE_MOST_SEGMENTS,
+    FOUND_PERIOD_CHANCE,
+    FOUND_PERIOD_LEAST_TURNS,
+    FOUND_PERIOD_MOST_TURNS,
+    FOUND_PERIOD_ROUNDEST,
+    FOUND_PERIOD_SHORTEST_S,
 )
 from blursplit.drive.periods import declared_periods
 from blursplit.drive.red_noise import block_series, fit_in_red_noise
@@ -28,12 +33,13 @@ from blursplit.types import FloatArray, IntArray
 
 @dataclass(frozen=True)
 class DriveTerm:
-    """One declared period and harmonic that the record can hold."""
+    """One period and harmonic that the record can hold: declared, or found in it."""
 
     name: str
     period_s: float
     harmonic: int
     turns: float
+    found: bool = False
 
 
 def drive_terms(rig: Rig, length_s: float) -> list[DriveTerm]:
@@ -56,6 +62,60 @@ def drive_terms(rig: Rig, length_s: float) -> list[DriveTerm]:
         orders = range(1, DRIVE_HARMONICS + 1) if turns >= DRIVE_LEAST_TURNS else (0,)
         terms += [DriveTerm(period.name, period.period_s, k, turns) for k in orders]
     return sorted(terms, key=lambda term: term.harmonic == 0)
+
+
+def found_period(record: DriveRecord) -> DriveTerm | None:
+    """Return the period of a swing that nobody declared, None where the record shows none.
+
+    A drive swings the stars along one line with one period. Air, gusts and supports have no
+    rhythm as slow as seconds; so what is told from slow noise of any colour, is straight, and
+    goes on for more than a turn is the drive's.
+
+    Notes
+    -----
+    The period is that of the largest least-squares power on the longest blocks that still resolve
+    it; amplitudes are tested against the record's own slow noise (`DriveRecord.read`), with the
+    chance divided by the number of independent periods tried.
+    """
+    from scipy.optimize import minimize_scalar
+    from scipy.stats import chi2
+
+    span = float(np.ptp(record.time_s))
+    shortest = max(FOUND_PERIOD_SHORTEST_S, span / FOUND_PERIOD_MOST_TURNS, 8.0 * record.cadence_s)
+    longest = span / FOUND_PERIOD_LEAST_TURNS
+    if len(record.time_s) < DRIVE_FEWEST_SAMPLES or shortest >= longest:
+        return None
+    others = other_columns(record, (), None)
+    blocks = block_series(record.time_s, record.segment, DRIVE_BLOCKS)
+    beside = blocks.average(others)
+    free = np.eye(len(beside)) - beside @ np.linalg.pinv(beside)
+    values = free @ blocks.average(record.motion_arcsec)
+
+    def swing(period_s: float) -> FloatArray:
+        phase = 2.0 * np.pi * record.time_s / period_s
+        return np.stack([np.cos(phase), np.sin(phase)])
+
+    def left(log_period: float) -> float:
+        pattern = free @ blocks.average(swing(float(np.exp(log_period))).T)
+        return float(np.square(values - pattern @ (np.linalg.pinv(pattern) @ values)).sum())
+
+    frequency = np.arange(1.0 / longest, 1.0 / shortest, 1.0 / (3.0 * span))
+    best = -np.log(frequency[np.argmin([left(-np.log(one)) for one in frequency])])
+    step = float(np.exp(best)) / (3.0 * span)
+    near = minimize_scalar(left, bounds=(best - step, best + step), method="bounded")
+    period = float(np.exp(near.x))
+    if not shortest <= period <= longest:
+        return None
+    read = record.read(others, swing(period), period)
+    size = sum(
+        float(seen @ np.linalg.solve(errors, seen))
+        for seen, errors in zip(read.seen_arcsec.T, read.errors_arcsec2, strict=True)
+    )
+    chance = FOUND_PERIOD_CHANCE / (span / shortest)
+    minor, major = np.sqrt(np.linalg.eigvalsh(read.seen_arcsec.T @ read.seen_arcsec))
+    if size < chi2.isf(chance, 4) or minor > FOUND_PERIOD_ROUNDEST * major:
+        return None
+    return DriveTerm(f"drive {period:.3g} s", period, 1, span / period, found=True)
 
 
 def without_drive(grid: GridData, terms: Sequence[DriveTerm]) -> GridData:

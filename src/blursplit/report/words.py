@@ -207,6 +207,10 @@ _REASONS: dict[str, str] = {
     "periodic-error-found": (
         "The drive's {name:name} swings the stars with an amplitude of {amplitude_arcsec:arcsec}."
     ),
+    "drive-period-found": (
+        "The stars swing along one line every {period_s:s}, for {turns:figure} turns: the drive's "
+        "doing, though nobody stated that period."
+    ),
     "inside-exposures": (
         "Within single exposures the stars move by {rms_arcsec:arcsec} rms"
         "[[; the change from frame to frame shows {share_shown:percent} of it]]."
@@ -280,11 +284,11 @@ _NEXT: dict[str, str] = {
     ),
     "more-stars": "Choose a field that holds four stars or more.",
     "tap-pier": (
-        "Tap the pier and record how it dies away (blursplit tap): does it ring at "
-        "{frequency_hz:hz}?"
+        "Tap the pier and record how it dies away (blursplit tap).[[ Does it ring at "
+        "{frequency_hz:hz}?]]"
     ),
     "stiffen": (
-        "Find what rings at {frequency_hz:hz} and stiffen it: pier and its bolts, mount head, "
+        "Find what shakes[[ at {frequency_hz:hz}]] and stiffen it: pier and its bolts, mount head, "
         "clamps, tube rings."
     ),
     "polar-alignment": (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 from blursplit.constants import (
     ARCSEC_PER_RADIAN,
     FRAMES_AT_ONCE,
+    FWHM_PER_SIGMA,
     LONG_FRAME_S,
     LONGEST_BLUR_TIME_S,
     PUPILS_AT_ONCE,
@@ -23,6 +25,14 @@ from blursplit.constants import (
     STEPS_PER_CYCLE,
     STEPS_SHORT,
     TRUTH_STARS,
+)
+from blursplit.definitions import (
+    Conditions,
+    History,
+    in_windows,
+    motion_covariance,
+    principal_axes,
+    shares,
 )
 from blursplit.simulate.air import (
     Atmosphere,
@@ -45,7 +55,7 @@ from blursplit.simulate.imaging import (
 )
 from blursplit.simulate.motion import Shared, draw_shared_motion
 from blursplit.simulate.scene import Scene
-from blursplit.types import FloatArray, IntArray
+from blursplit.types import BoolArray, FloatArray, IntArray
 
 # a width of the truth: the causes that its image leaves out
 WIDTHS: dict[str, frozenset[str]] = {
@@ -226,15 +236,46 @@ class Simulation:
             found.add("optics")
         return frozenset(found)
 
+    @property
+    def recorded(self) -> BoolArray:
+        """Which times of the fine grid lie between the first exposure and the end of the last."""
+        time = self.shared.time_s
+        return np.asarray((time >= 0) & (time <= self.scene.duration_s))
+
+    def course(self) -> History:
+        """Return the run as one history, the air as realised so far."""
+        scene, telescope = self.scene, self.scene.pupil
+        inside = self.recorded
+        strength = {
+            name: (0.0, 25.0) if air is None else (air[0] ** (-5.0 / 3.0), air[1])
+            for name, air in self.air_strengths().items()
+        }
+        blur = scene.telescope.instrument_fwhm_arcsec / FWHM_PER_SIGMA
+        return History(
+            Conditions(
+                telescope.aperture_m,
+                telescope.obstruction,
+                self.wavelength_m,
+                scene.camera.pixel_scale_arcsec,
+            ),
+            self.shared.time_s[inside],
+            np.zeros(int(inside.sum()), dtype=np.int64),
+            {owner: self.shared.of(owner)[inside] for owner in ("tracking", "structure")},
+            strength=strength["outside"][0],
+            outer_scale_m=strength["outside"][1],
+            near_strength=strength["near"][0],
+            near_outer_scale_m=strength["near"][1],
+            optics_arcsec2=blur**2 * np.eye(2),
+        )
+
     def owner_paths(self) -> tuple[FloatArray, dict[str, FloatArray]]:
         """Return the fine time grid [s] from the first exposure's start on, and each owner's path.
 
         The paths [arcsec], shape (n, 2), are those of "tracking", "structure" and "near_air";
         the last holds the tube's currents alone, a near layer's tilt is in `near_tilt_arcsec`.
         """
-        time = self.shared.time_s
-        inside = (time >= 0) & (time <= self.scene.duration_s)
-        return time[inside], {
+        inside = self.recorded
+        return self.shared.time_s[inside], {
             owner: self.shared.of(owner)[inside] for owner in ("tracking", "structure", "near_air")
         }
 
@@ -465,39 +506,12 @@ def simulate(scene: Scene, seed: int | None = None) -> tuple[NDArray[np.uint16],
     return frames, run.truth()
 
 
-def covariance_in_windows(
-    series: FloatArray, rate_hz: float, window_s: float, duration_s: float
-) -> FloatArray:
-    """Return the mean covariance of a motion inside windows, each about its own mean.
-
-    Parameters
-    ----------
-    series : ndarray, shape (n, 2)
-        Motion on a regular grid that starts with the first exposure.
-    rate_hz, window_s, duration_s : float
-        Sampling of the series, blur time and length of the sequence; the sequence is cut into
-        as many whole windows as fit.
-
-    Returns
-    -------
-    ndarray, shape (2, 2)
-    """
-    n = min(series.shape[0], max(2, round(duration_s * rate_hz)))
-    length = max(2, min(n, round(window_s * rate_hz)))
-    windows = max(1, n // length)
-    cut = series[: windows * length].reshape(windows, length, 2)
-    cut = cut - cut.mean(axis=1, keepdims=True)
-    return np.asarray(np.einsum("wti,wtj->ij", cut, cut) / (windows * length))
-
-
 def axes_of(covariance: FloatArray) -> dict[str, float]:
     """Return major and minor rms and the axial direction of a covariance of (x, y)."""
-    values, vectors = np.linalg.eigh(covariance)
-    minor, major = np.sqrt(np.clip(values, 0, None))
-    angle = float(np.rad2deg(np.arctan2(vectors[1, 1], vectors[0, 1])) % 180)
+    major, minor, angle = principal_axes(covariance)
     return {
-        "rms_major_arcsec": round(float(major), 6),
-        "rms_minor_arcsec": round(float(minor), 6),
+        "rms_major_arcsec": round(major, 6),
+        "rms_minor_arcsec": round(minor, 6),
         "angle_deg": round(angle, 3),
     }
 
@@ -527,7 +541,9 @@ def truth_of(run: Simulation) -> dict[str, Any]:
         **{owner: _motion_truth(run, owner) for owner in ("tracking", "structure")},
         "lines": _lines_truth(run),
         "instrument": _instrument_truth(run),
-        "fwhm": _width_truth(run),
+        "fwhm": (widths := _width_truth(run)),
+        "savings": _savings_truth(widths),
+        "shares": _shares_truth(run),
         "stars": [
             {"x_px": round(float(x), 4), "y_px": round(float(y), 4), "flux_e_per_s": float(f)}
             for x, y, f in zip(run.stars.x_px, run.stars.y_px, run.stars.flux_e_per_s, strict=True)
@@ -537,10 +553,8 @@ def truth_of(run: Simulation) -> dict[str, Any]:
 
 
 def _window_of(run: Simulation, series: FloatArray) -> FloatArray:
-    first = round(-run.shared.start_s * run.shared.rate_hz)
-    return covariance_in_windows(
-        series[first:], run.shared.rate_hz, run.blur_time_s(), run.scene.duration_s
-    )
+    moved = replace(run.course(), path_arcsec={"structure": series[run.recorded]})
+    return motion_covariance(in_windows(moved, run.blur_time_s()), "structure")
 
 
 def _motion_truth(run: Simulation, owner: str) -> dict[str, Any]:
@@ -656,3 +670,28 @@ def _width_truth(run: Simulation) -> dict[str, Any]:
         out[f"{name}_minor_arcsec"] = round(float(np.mean([w.minor for w in widths])), 6)
         out[f"{name}_angle_deg"] = round(widths[0].angle_deg, 2)
     return out
+
+
+def _savings_truth(widths: dict[str, Any]) -> dict[str, dict[str, float] | None]:
+    """Return what each cure would save of the recorded width, from the images without its cause."""
+    recorded = widths.get("recorded_arcsec")
+    out: dict[str, dict[str, float] | None] = {}
+    for cure in ("tracking", "structure", "mechanics", "near_air", "optics"):
+        left = widths.get(f"without_{'both' if cure == 'mechanics' else cure}_arcsec")
+        out[cure] = None
+        if recorded and left is not None:
+            saved = {"saving_arcsec": recorded - left, "saving_fraction": 1.0 - left / recorded}
+            out[cure] = {name: round(value, 6) for name, value in saved.items()}
+    return out
+
+
+def _shares_truth(run: Simulation) -> dict[str, float] | None:
+    """Return each cause's share of the width above the base, as the estimator defines it.
+
+    None of a scene whose blur has no place in a history: currents in the tube and bent optics.
+    """
+    telescope = run.scene.telescope
+    if np.any(run.shared.of("near_air")) or telescope.defocus_nm or telescope.astigmatism_nm:
+        return None
+    course = in_windows(run.course(), run.blur_time_s())
+    return {cause: round(share, 6) for cause, share in shares(course).items()}
