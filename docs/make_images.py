@@ -2,7 +2,7 @@
 
 python docs/make_images.py blursplit-demo
 
-Needs a chromium; one picture a night goes to docs/images.
+Needs a chromium; one picture a result goes to docs/images.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from playwright.sync_api import sync_playwright
 
 from blursplit.folder import read_result_folder, write_page
 
-NIGHTS = ("turbulent", "shaken", "open")
+NIGHTS = ("turbulent", "shaken", "open", "open-with-sensor")
 WIDTH_PX, MARGIN_PX = 1180, 14
 
 
@@ -36,7 +36,7 @@ def main(demo: Path, target: Path) -> None:
             box = page.locator(".first").bounding_box()
             assert box is not None
             page.screenshot(
-                path=target / f"demo_{night}.png",
+                path=target / f"demo_{night.replace('-', '_')}.png",
                 clip={
                     "x": 0,
                     "y": 0,

@@ -38,7 +38,7 @@ def test_a_place_that_cannot_be_made_is_one_line(tmp_path):
 
 
 @pytest.mark.slow
-def test_the_three_nights_look_alike_and_get_three_answers(tmp_path):
+def test_the_three_nights_look_alike_get_three_answers_and_a_sensor_decides_the_third(tmp_path):
     done = run(tmp_path / "demo", "--json")
     assert done.exit_code == 0, done.stderr
     nights = [Result.model_validate(one) for one in json.loads(done.stdout)]
@@ -47,8 +47,12 @@ def test_the_three_nights_look_alike_and_get_three_answers(tmp_path):
     assert widths[0] == pytest.approx(widths[1], rel=0.03)
     assert widths[2] == pytest.approx(widths[0], rel=0.1)
     answers = [night.verdict.headline_code for night in nights]
-    assert answers == ["no-cure-matters", "cure-matters", "open"]
+    assert answers == ["no-cure-matters", "cure-matters", "open", "cure-matters"]
     assert nights[1].verdict.headline_facts["cure"] == "structure"
-    assert nights[2].verdict.next
+    assert nights[2].verdict.next[0].code == "sensor"
+    assert nights[3].verdict.headline_facts["cure"] == "structure"
+    # the truth of that record: 2.442 arcsec, 2.129 without the structure
+    saving = nights[3].structure.saving_arcsec
+    assert saving.low95 <= 2.442 - 2.129 <= saving.high95
     folders = {path.name for path in (tmp_path / "demo").iterdir()}
-    assert folders == {"turbulent", "shaken", "open"}
+    assert folders == {"turbulent", "shaken", "open", "open-with-sensor"}

@@ -30,7 +30,7 @@ def test_it_says_what_the_page_says(cases):
     text = " ".join(printed(cases["yes"]).split())
     assert "Without the shaking your stars would be 1.1 arcsec, not 2.5." in text
     assert "worth it 1.37 (1.32 to 1.43)" in text
-    assert "next: Find what rings at 6.3 Hz" in text
+    assert "next: Find what shakes at 6.3 Hz" in text
     assert "It would save 1.37 arcsec" in text
     assert "caution: Loads" in text
     assert "line: 6.310 Hz (6.297 to 6.323), 0.83 arcsec" in text

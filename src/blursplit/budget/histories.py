@@ -161,7 +161,7 @@ def draw_histories(
             optics_may_shake=grid.exposure_s >= STEADY_BLUR_EXPOSURE_S,
         )
         history = _with_inside(history, inside, k, rng)
-        history, rms = _with_hidden_mode(history, setup, grid, has_lines=bool(lines), rng=rng)
+        history, rms = _with_hidden_mode(history, setup, grid, rng=rng)
         runs.append(history)
         hidden.append(rms)
         rates.append(drive.rate(coefficients))
@@ -317,7 +317,6 @@ def _with_hidden_mode(
     setup: HistorySetup,
     grid: GridData,
     *,
-    has_lines: bool,
     rng: np.random.Generator,
 ) -> tuple[History, float]:
     """Draw whether a mode was missed, and put it in.
@@ -327,7 +326,6 @@ def _with_hidden_mode(
     as the fourth power beyond). What it does inside the frames is taken from the optics' blur,
     and where the frames do not show it at all, that bounds it.
     """
-    del has_lines
     if rng.random() >= HIDDEN_MODE_CHANCE or not len(setup.hidden_hz):
         return history, 0.0
     optics = float(np.trace(history.optics_arcsec2))

@@ -151,25 +151,17 @@ class Coefficients:
     frequency_hz : ndarray, shape (n,)
     value : ndarray of complex, shape (n, 2)
         Scaled so that the sum of |value|^2 is the variance [arcsec^2].
-    resolution_hz : ndarray, shape (n,)
-        Spacing of the frequencies of that segment: variance of a coefficient is S times this.
-    weight : ndarray, shape (n,)
-        Share of the segment in the whole record.
     segment : ndarray of int, shape (n,)
     """
 
     frequency_hz: FloatArray
     value: ComplexArray
-    resolution_hz: FloatArray
-    weight: FloatArray
     segment: IntArray
 
 
 def shared_coefficients(grid: GridData) -> Coefficients:
     """Transform the shared motion of each segment, trend removed."""
-    columns: list[list[FloatArray]] = []
-    values = []
-    total = sum(len(s.real) for s in grid.segments)
+    frequencies, values, numbers = [], [], []
     for number, segment in enumerate(grid.segments):
         n = len(segment.real)
         transform = np.fft.rfft(remove_trend(segment.shared_arcsec), axis=0)[1:] / n
@@ -177,22 +169,11 @@ def shared_coefficients(grid: GridData) -> Coefficients:
         transform *= np.sqrt(2.0)
         if n % 2 == 0:
             transform[-1] /= np.sqrt(2.0)
-        frequency = np.fft.rfftfreq(n, grid.cadence_s)[1:].astype(np.float64)
-        m = len(frequency)
         values.append(transform)
-        columns.append(
-            [
-                frequency,
-                np.full(m, 1.0 / (n * grid.cadence_s)),
-                np.full(m, n / total),
-                np.full(m, float(number)),
-            ]
-        )
-    frequency, resolution, weight, number_of = (
-        np.concatenate([column[i] for column in columns]) for i in range(4)
-    )
+        frequencies.append(np.fft.rfftfreq(n, grid.cadence_s)[1:].astype(np.float64))
+        numbers.append(np.full(len(transform), number))
     return Coefficients(
-        frequency, np.concatenate(values), resolution, weight, number_of.astype(np.int64)
+        np.concatenate(frequencies), np.concatenate(values), np.concatenate(numbers)
     )
 
 

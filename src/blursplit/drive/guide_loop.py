@@ -67,10 +67,6 @@ class GuideLoop:
         Of the continuum times the loop's shape over the continuum alone.
     corner_hz : float
         g/(2 pi T).
-    amplified_above_hz : float or None
-        Lowest frequency at which the loop makes motion larger.
-    added_variance_share : float
-        Part of the power in the searched band that the loop's bump adds to it; 0 where not shown.
     """
 
     is_shown: bool
@@ -78,8 +74,6 @@ class GuideLoop:
     gain: float
     delay_cycles: int
     corner_hz: float
-    amplified_above_hz: float | None
-    added_variance_share: float
     text: str
 
 
@@ -127,7 +121,6 @@ def find_guide_loop(
     shape = residual_gain(nu, guide_period_s, best_gain, best_delay) ** 2
     above = nu[shape > 1.0]
     shown = bool(gained > GUIDE_SHOWN_GAIN)
-    excess = np.where(shape > 1.0, power * (1.0 - 1.0 / np.maximum(shape, 1.0)), 0.0)
     corner = bump_frequency_hz(guide_period_s, best_gain)
     text = "no guide loop is shown"
     if shown:
@@ -136,16 +129,7 @@ def find_guide_loop(
         )
         if above.size:
             text += f", made larger above {float(above[0]):.3g} Hz"
-    return GuideLoop(
-        shown,
-        float(gained),
-        best_gain,
-        best_delay,
-        corner,
-        float(above[0]) if above.size else None,
-        float(excess.sum() / power.sum()) if shown else 0.0,
-        text,
-    )
+    return GuideLoop(shown, float(gained), best_gain, best_delay, corner, text)
 
 
 def _continua(nu: FloatArray) -> FloatArray:

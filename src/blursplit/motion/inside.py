@@ -25,7 +25,6 @@ from blursplit.constants import (
     INSIDE_DAMPED_DECAYS,
     INSIDE_FORM_CURRENTS,
     INSIDE_FORM_MOTION,
-    INSIDE_HALF_CYCLES,
     INSIDE_JACKKNIFE,
     INSIDE_LARGEST_AIR_SHARE,
     INSIDE_LEAST_BINS,
@@ -108,12 +107,8 @@ class InsideMotion:
         Time in which the mode's energy falls to 1/e, 1/(4 pi f zeta), along each principal axis.
     angle_deg : float
         First principal axis, [0, 180) from +x toward +y.
-    from_hz : float
-        Frequency from which on more than half of a motion's variance is inside the frames.
     limit_rms_arcsec : float
         95 % upper end of the rms along the major axis, given that a mode is there.
-    axis_probability : tuple of float
-        `probability` along each principal axis.
     """
 
     probability: float
@@ -127,9 +122,7 @@ class InsideMotion:
     open_arcsec2: FloatArray
     decay_s: FloatArray
     angle_deg: float
-    from_hz: float
     limit_rms_arcsec: float
-    axis_probability: tuple[float, float]
 
     def tensors_of(self, draw: int, most: int = 48) -> FloatArray:
         """Return tensors of evenly spread frames whose mean is that of a draw, (m, 2, 2).
@@ -398,9 +391,7 @@ def fit_inside_motion(
         decay_s=bins.spacing_s / np.stack([f.decay for f in fits], axis=1),
         angle_deg=float(np.degrees(np.arctan2(axes[1, 0], axes[0, 0])) % 180.0),
         open_arcsec2=np.einsum("nk,ik,jk->nij", unremembered, axes, axes),
-        from_hz=INSIDE_HALF_CYCLES / exposure_s,
         limit_rms_arcsec=float(np.sqrt(np.quantile(fits[0].realised * scale, 0.95))),
-        axis_probability=(float(odds[0]), float(odds[1])),
     )
 
 

@@ -284,11 +284,11 @@ _NEXT: dict[str, str] = {
     ),
     "more-stars": "Choose a field that holds four stars or more.",
     "tap-pier": (
-        "Tap the pier and record how it dies away (blursplit tap): does it ring at "
-        "{frequency_hz:hz}?"
+        "Tap the pier and record how it dies away (blursplit tap).[[ Does it ring at "
+        "{frequency_hz:hz}?]]"
     ),
     "stiffen": (
-        "Find what rings at {frequency_hz:hz} and stiffen it: pier and its bolts, mount head, "
+        "Find what shakes[[ at {frequency_hz:hz}]] and stiffen it: pier and its bolts, mount head, "
         "clamps, tube rings."
     ),
     "polar-alignment": (

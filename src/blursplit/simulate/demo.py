@@ -14,6 +14,7 @@ from blursplit.simulate.scene import (
     Scene,
     SceneAir,
     SceneCamera,
+    SceneSensor,
     SceneTelescope,
     SequenceTable,
     Stars,
@@ -69,7 +70,11 @@ def shaken_night() -> Scene:
 
 
 def open_night() -> Scene:
-    """Return the night whose shared motion may be wind in the mount or air close by."""
+    """Return the night whose shared motion may be wind in the mount or air close by.
+
+    A sensor of acceleration is on the mount; the frames alone do not tell.
+    """
     shake = WindShake(rms_arcsec=0.4, corner_hz=0.8, second_rms_arcsec=0.36)
     start = datetime(2024, 3, 3, 20, 50, tzinfo=UTC)
-    return _night(0.048, start, 7, wind_shake=shake)
+    sensor = [SceneSensor(kind="acceleration", noise=1e-6)]  # m/s2 in 1 Hz: a seismic one
+    return _night(0.048, start, 7, wind_shake=shake, sensor=sensor)
