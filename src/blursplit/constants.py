@@ -726,6 +726,7 @@ PATH_PLACES = 600  # - | of a path in its transfer function, which then errs by 
 N_SHARES = 16  # - | histories whose shares are averaged; they draw the picture and decide nothing
 SHOWN_CHI2 = 9.21  # - | 99 % of chi-square with two degrees of freedom: a vector that is not zero
 # - | of the width: savings and motions that may be smaller are limits; judgement
+ABSENT_SHARE = 1e-4  # of the width | a draw in which a cause saves less holds none of it
 SHOWN_SHARE = 0.01
 ROUND_RATIO = 0.9  # - | axes more alike than this have no direction to speak of; judgement
 SURE = 0.95  # - | probability of a yes or a no | the question's definition
@@ -786,6 +787,7 @@ FIT_OUTER_SCALE_NODES = (9, 4)  # near, outside | thirteen over 0.2 to 50 m; fou
 FIT_NEAR_OUTER_SCALE_M = (0.2, 5.0)  # m | domes and tubes (0.57 m in one: arXiv 2509.02298)
 FIT_NEAR_WIND_M_S = (0.3, 15.0)  # m/s | judgement, no source: convection to wind
 # priors of the fit
+FIT_NEAR_ABSENT = 1e-4  # - | of its strength is left of near air that is not there: nothing
 FIT_SHARE_SIGMA = 2.0  # - | logistic-normal shares of layers, judgement: from a hundredth to all
 REFERENCE_BASELINE = 0.2  # diameters | where the strength of all the air is told; judgement
 FIT_STRENGTH_RANGE = (1e-3, 2.5)  # of the Kolmogorov value of the recorded width | judgement
