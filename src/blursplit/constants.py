@@ -747,6 +747,7 @@ PATH_PLACES = 600  # - | of a path in its transfer function, which then errs by 
 N_SHARES = 16  # - | histories whose shares are averaged; they draw the picture and decide nothing
 SHOWN_CHI2 = 9.21  # - | 99 % of chi-square with two degrees of freedom: a vector that is not zero
 # - | of the width: savings and motions that may be smaller are limits; judgement
+ABSENT_SHARE = 1e-4  # of the width | a draw in which a cause saves less holds none of it
 SHOWN_SHARE = 0.01
 ROUND_RATIO = 0.9  # - | axes more alike than this have no direction to speak of; judgement
 SURE = 0.95  # - | probability of a yes or a no | the question's definition
@@ -807,6 +808,7 @@ FIT_OUTER_SCALE_NODES = (9, 4)  # near, outside | thirteen over 0.2 to 50 m; fou
 FIT_NEAR_OUTER_SCALE_M = (0.2, 5.0)  # m | domes and tubes (0.57 m in one: arXiv 2509.02298)
 FIT_NEAR_WIND_M_S = (0.3, 15.0)  # m/s | judgement, no source: convection to wind
 # priors of the fit
+FIT_NEAR_ABSENT = 1e-4  # - | of its strength is left of near air that is not there: nothing
 FIT_SHARE_SIGMA = 2.0  # - | logistic-normal shares of layers, judgement: from a hundredth to all
 REFERENCE_BASELINE = 0.2  # diameters | where the strength of all the air is told; judgement
 FIT_STRENGTH_RANGE = (1e-3, 2.5)  # of the Kolmogorov value of the recorded width | judgement
@@ -870,6 +872,8 @@ WATCH_NEW_RUN_S = 60.0  # s | a longer pause of the camera begins a new run; jud
 WATCH_SAME_STEP = 0.5  # intervals | files' times are coarser than a camera's clock; judgement
 WATCH_NEAR_PX = 2.0  # px | mean places of a star in two pieces, beside the field's shift; judgement
 WATCH_JUMP_PX = 4.0  # px | farther off after a seam the field was moved; as in stars.assemble
+WATCH_FIT_FIRST_S = 10.0  # s | of frames before the first whole fit on the way; judgement
+WATCH_FIT_LONGER = 1.3  # - | times as long before the next: errors shrink by an eighth
 WATCH_EVERY_S = 10.0  # s | what is said so far is renewed so often
 WATCH_IDLE_S = 60.0  # s | without a new frame for so long, watching ends; judgement
 WATCH_LONGEST_WINDOW_S = 60.0  # s | windows within which motion counts; default of the blur time

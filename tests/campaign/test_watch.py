@@ -10,7 +10,7 @@ from astropy.io import fits
 
 from blursplit.campaign.live import compare_modes, so_far
 from blursplit.campaign.live_page import live_lines, render_live_page
-from blursplit.campaign.watch import Arrivals, Watch, updates
+from blursplit.campaign.watch import Arrivals, Fits, Watch, fit_so_far, updates
 from blursplit.constants import WATCH_FRAMES_KEPT, WATCH_GIVE_UP_S
 from blursplit.rig import Rig
 from blursplit.stars import StarTracks
@@ -364,3 +364,22 @@ def test_the_page_renews_itself_and_shuns_scripts():
 
 def test_arrivals_of_a_missing_folder_wait(tmp_path):
     assert list(Arrivals(tmp_path / "later").look(0.0)) == []
+
+
+@pytest.mark.slow
+def test_a_whole_fit_of_the_first_part_comes_beside_the_watch(tmp_path):
+    """The fit runs in a process of its own; it says what `measure` says of the same frames."""
+    frames = make_frames(600)
+    for number, frame in enumerate(frames):
+        write_frame(tmp_path, number, frame)
+    watch, fits_ = watched(tmp_path), Fits()
+    watch.look(0.0)
+    assert fits_.offer(watch, 5.0) is None  # too short to be fitted
+    assert fits_.offer(watch, 12.0) is None  # begins
+    fits_.wait()
+    found = fits_.offer(watch, 13.0)  # too soon for the next
+    assert found == fit_so_far(watch.run_files, watch.rig)
+    assert found.seconds == pytest.approx(599 / RATE_HZ)
+    assert found.headline
+    watch.runs += 1
+    assert fits_.offer(watch, 1.0) is None  # of another run

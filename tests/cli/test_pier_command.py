@@ -31,6 +31,22 @@ def test_tables_and_cautions_are_printed():
     assert done.stderr == ""
 
 
+def test_a_page_for_a_leaflet_has_the_tables_and_all_cautions(tmp_path: Path):
+    from blursplit.pier.report import CAUTIONS
+
+    page = tmp_path / "leaflet.html"
+    done = call(EXAMPLE, "--out", page)
+    assert done.returncode == 0, done.stderr
+    assert "page written" in done.stderr
+    text = page.read_text(encoding="utf-8")
+    assert all(caution in text for caution in CAUTIONS)
+    assert text.count("<table>") == 3
+    assert "arcsec/N" in text
+    # cautions stand in front of the first table, and nothing is loaded from a network
+    assert text.index(CAUTIONS[-1]) < text.index("<table>")
+    assert "http" not in text.split("</style>")[-1]
+
+
 def test_json_alone_is_printed_and_follows_the_published_schema():
     from blursplit.pier.report import PierReport
 

@@ -10,6 +10,19 @@
 | a step in the middle | pointing-stepped, doubt | "check polar alignment" |
 | pixel scale off by two | scale-disputed, doubt | seeing 0.88 or 3.47 for 1.99 |
 
+What no check looks for: the stars, or most of them, stay where they are, and no check calls it
+something else.
+
+| fault | expected | comes out (200 frames, five stars) |
+| --- | --- | --- |
+| a comet crosses | nothing said | four stars within 0.012 px, the one it passes 0.11 px |
+| glow of an amplifier | nothing said | five stars within 0.018 px |
+| double star | nothing said | five stars within 0.018 px |
+| dead column through a star | nothing said | that star 0.07 px or not used, the others 0.01 px |
+| interlaced rows, a frame apart | nothing said | all stars 0.09 to 0.10 px: a mean of two |
+| lost frames sent again | frames-repeated | frames-repeated |
+| 12 bits in the upper of 16 | nothing said | places as before |
+
 False alarms and detections on phase screens are counted in benchmarks/frame_checks.py.
 """
 
@@ -100,6 +113,7 @@ def _lie(wandering: Any, tmp_path_factory: Any, expose: Any) -> Any:
         field.frames = raw
         return Path(path)
 
+    write.places = field.x_px, field.y_px  # type: ignore[attr-defined]
     return write
 
 
@@ -126,3 +140,80 @@ def test_binning_counted_twice_names_both_scales(lie: Any) -> None:
     found = {c.code: c for c in are_these_raw(source.tracks, None, source.rig)}
     assert set(found) == {"scale-disputed"}
     assert found["scale-disputed"].facts["high_from"] == "the setup"
+
+
+def _own(frames: Any, offset: Any) -> Any:
+    """Return frames with light added, photon noise of it included."""
+    return frames + np.random.default_rng(8).poisson(offset)
+
+
+def _spot(shape: Any, x: float, y: float, sigma: float, total: float) -> Any:
+    rows, columns = np.indices(shape)
+    away = (columns - x) ** 2 + (rows - y) ** 2
+    return total / (2 * np.pi * sigma**2) * np.exp(-0.5 * away / sigma**2)
+
+
+def _comet(frames: Any, _: Any) -> Any:
+    """Add a diffuse ball, as bright as the stars, that crosses a third of the field."""
+    shape = frames.shape[1:]
+    moves = [_spot(shape, 30 + 30 * i / N, 40 + 8 * i / N, 4.0, 3e4) for i in range(N)]
+    return _own(frames, np.stack(moves))
+
+
+def _glow(frames: Any, _: Any) -> Any:
+    rows, columns = np.indices(frames.shape[1:])
+    return _own(frames, np.broadcast_to(800 * np.exp(-(rows + columns) / 25), frames.shape))
+
+
+def _companion(frames: Any, field: Any) -> Any:
+    """Give the first star a companion of a third of its light, 4 px beside it."""
+    shape = frames.shape[1:]
+    at = zip(field.x_px[:, 0], field.y_px[:, 0], strict=True)
+    return _own(frames, np.stack([_spot(shape, x + 4.0, y, 1.8, 1e4) for x, y in at]))
+
+
+def _dead_column(frames: Any, _: Any) -> Any:
+    out = frames.copy()
+    out[:, :, 24] = 200.0
+    return out
+
+
+def _interlaced(frames: Any, _: Any) -> Any:
+    """Make every second row younger: of the next frame."""
+    out = frames[:-1].copy()
+    out[:, 1::2] = frames[1:, 1::2]
+    return out
+
+
+def _refilled(frames: Any, _: Any) -> Any:
+    """Lose each tenth frame: the camera sends the one before again."""
+    return frames[np.arange(N) - (np.arange(N) % 10 == 9)]
+
+
+# what was done; the checks that may speak; how far places lie from the truth at most [px, rms]
+UNSEEN: dict[str, tuple[set[str], float, Any]] = {
+    "comet": (set(), 0.15, _comet),
+    "amplifier glow": (set(), 0.1, _glow),
+    "double star": (set(), 0.1, _companion),
+    "dead column": (set(), 0.15, _dead_column),
+    "interlaced": (set(), 0.5, _interlaced),
+    "lost frames sent again": ({"frames-repeated"}, 0.3, _refilled),
+    "12 bits in the upper of 16": (set(), 0.1, lambda f, _: 16.0 * np.rint(f)),
+}
+
+
+@pytest.mark.parametrize("fault", UNSEEN)
+def test_what_no_check_looks_for_is_not_called_something_else(lie: Any, fault: str) -> None:
+    """Nothing false is said, and most stars stay where they are."""
+    expected, most_px, spoil = UNSEEN[fault]
+    source = read_source(lie(fault.replace(" ", ""), spoil))
+    tracks = source.tracks
+    found = {c.code for c in are_these_raw(tracks, None, source.rig)}
+    x_px, y_px = lie.places
+    away = np.hypot(
+        tracks.x_px[:, :, None] - x_px[tracks.frame][:, None],
+        tracks.y_px[:, :, None] - y_px[tracks.frame][:, None],
+    )
+    away = away - np.nanmean(away, axis=0)
+    assert found == expected
+    assert np.median(np.nanstd(away, axis=0).min(axis=1)) < most_px

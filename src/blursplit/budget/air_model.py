@@ -6,8 +6,8 @@ the registered star's transfer function. Everything works on many vectors at onc
 
 Coordinates: the strength of all the air is told by its phase structure function at a fifth of the
 aperture, which the star's image measures; near air, ground and the layers above share r0^(-5/3)
-by the softmax of Gaussians. The near layer is always there: where the data do not call for it,
-the posterior says how little of it there may be.
+by the softmax of Gaussians. Near air is there or not, an even chance beforehand: a layer that is
+always there takes a part of the free air on nights that have none.
 
 The logarithm of a power that is the mean of n coefficients has the mean ln S + psi(n) - ln n and
 the variance psi_1(n). The model's shape errs too: real air blows in more ways than the model
@@ -36,6 +36,7 @@ from blursplit.constants import (
     FIT_MODEL_ERROR_OCTAVE,
     FIT_MODEL_ERROR_OWN,
     FIT_MODEL_ERROR_SHARED,
+    FIT_NEAR_ABSENT,
     FIT_NEAR_OUTER_SCALE_M,
     FIT_NEAR_WIND_M_S,
     FIT_NOISE_SIGMA,
@@ -195,6 +196,7 @@ class AirModel:
         sizes = {
             "strength": 1,
             "shares": k + 1,
+            "near_there": 1,
             "outer": 2,
             "wind": k + 2,
             "near_axis": 2,
@@ -237,6 +239,7 @@ class AirModel:
         log_near_outer = uniform_between(part["outer"][:, 0], FIT_NEAR_OUTER_SCALE_M)
         log_outer = uniform_between(part["outer"][:, 1], p.outer_scale_m)
         share = np.exp(FIT_SHARE_SIGMA * part["shares"] @ self._contrasts)
+        share[part["near_there"][:, 0] < 0.0, 0] *= FIT_NEAR_ABSENT
         share /= share.sum(axis=1, keepdims=True)
         per_j = share[:, 0] * self.table.near.structure_at(log_near_outer)[:, -1]
         per_j += (1.0 - share[:, 0]) * self.table.outside.structure_at(log_outer)[:, -1]

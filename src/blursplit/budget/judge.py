@@ -342,7 +342,7 @@ def _add_witnesses(
         if found.steady_blur:
             steps.add("turn-camera", 0.5 * steps.undecided("optics"))
     if matters["tracking"] == "open" and found.level == "split" and not found.drive_stated:
-        steps.add("state-drive", steps.undecided("tracking"))
+        steps.add("state-drive", 0.5 * steps.undecided("tracking"))
     elif matters["tracking"] == "open":
         steps.add("longer-run", steps.undecided("tracking"), **_facts_of("longer-run", found))
 

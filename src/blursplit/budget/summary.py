@@ -10,6 +10,7 @@ import numpy as np
 from blursplit.budget.fit import AirFit
 from blursplit.budget.histories import DriveDraws
 from blursplit.constants import (
+    ABSENT_SHARE,
     ARCSEC_PER_RADIAN,
     FWHM_PER_SIGMA,
     N_SHARES,
@@ -141,12 +142,14 @@ def saving_parts(
 ) -> dict[str, Estimate | None]:
     """Return what a cure saves, as arcsec of the measured width and as a fraction.
 
-    A limit where the cause is not shown and saving nothing is not excluded.
+    A limit where the cause is not shown and saving nothing is not excluded: that of the draws in
+    which the cause is there at all, so that no chance given to its absence makes it small.
     """
     low, high = readings.saving[cure].T
     fraction = estimate_between(low, high)
     if fraction is not None and not shown and (fraction.low95 or 0.0) < SHOWN_SHARE:
-        fraction = upper_limit(max(float(np.percentile(high, 95.0)), 0.0))
+        there = high[high > ABSENT_SHARE]
+        fraction = upper_limit(float(np.percentile(there, 95.0)) if there.size else 0.0)
     return {
         "saving_fraction": fraction,
         "saving_arcsec": None if recorded_arcsec is None else _times(fraction, recorded_arcsec),

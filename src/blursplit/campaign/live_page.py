@@ -25,8 +25,13 @@ _VERDICTS = {
 _BAR, _ROW = 320, 22  # px of a drawing
 
 
-def live_lines(found: SoFar, changes: Iterable[ModeChange] = ()) -> list[str]:
-    """Return what is known so far, a sentence a line; every number with unit and interval."""
+def live_lines(
+    found: SoFar, changes: Iterable[ModeChange] = (), fit: tuple[float, str] | None = None
+) -> list[str]:
+    """Return what is known so far, a sentence a line; every number with unit and interval.
+
+    `fit` is the length of the part that was fitted as a whole [s], and what the fit says of it.
+    """
     unit = found.unit
     lines = [
         (
@@ -54,6 +59,8 @@ def live_lines(found: SoFar, changes: Iterable[ModeChange] = ()) -> list[str]:
             else "; more of the same frames does not decide it, the fit at the end may"
         )
     lines.append(f"{verdict} (worth a cure: {number(found.worth, 2)} {unit})")
+    if fit is not None:
+        lines.append(f"the whole fit of the first {number(fit[0])} s: {fit[1]}")
     for one in changes:
         shown = not one.change.low95 <= 0.0 <= one.change.high95
         lines.append(
@@ -72,6 +79,7 @@ def render_live_page(
     notes: Iterable[str],
     *,
     renew_s: float | None,
+    fit: tuple[float, str] | None = None,
     ended: str = "",
     result_page: str = "",
     with_cautions: bool = False,
@@ -87,6 +95,8 @@ def render_live_page(
     notes : iterable of str
     renew_s : float or None
         None for the last state.
+    fit : (float, str), optional
+        See `live_lines`.
     ended, result_page : str
         Why the watch ended, and where the whole result is.
     with_cautions : bool
@@ -98,7 +108,7 @@ def render_live_page(
     if result_page:
         place = html.escape(result_page, quote=True)
         body.append(f'<p>The whole result: <a href="{place}">{place}</a></p>')
-    lines = ["No frames yet."] if found is None else live_lines(found, changes)
+    lines = ["No frames yet."] if found is None else live_lines(found, changes, fit)
     body += [f"<p>{html.escape(_capital(line))}.</p>" for line in lines]
     if changes:
         body.append("<h2>Before and now</h2>" + _bars(changes))

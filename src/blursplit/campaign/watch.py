@@ -2,12 +2,14 @@
 
 A folder or a file is looked at again and again. Frames that are whole are followed in pieces of
 some seconds, the pieces are laid on each other by their stars, and the latest minutes of them
-are kept. What is said on the way comes from `live`; at the end the caller measures the same
-files with `measure`, so that the last word is the ordinary one.
+are kept. What is said on the way comes from `live`, and from whole fits in a process beside; at
+the end the caller measures the same files with `measure`, so that the last word is the ordinary
+one.
 """
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import time
 from collections.abc import Callable, Iterator
@@ -21,6 +23,8 @@ from blursplit.campaign.live import ModeChange, SoFar, compare_modes, so_far
 from blursplit.constants import (
     LIKE,
     WATCH_EVERY_S,
+    WATCH_FIT_FIRST_S,
+    WATCH_FIT_LONGER,
     WATCH_FRAMES_KEPT,
     WATCH_GIVE_UP_S,
     WATCH_IDLE_S,
@@ -42,7 +46,7 @@ from blursplit.stars import StarTracks, follow_stars
 from blursplit.stars.register import Peaks, likeliest_shift
 from blursplit.types import IntArray
 
-__all__ = ["Arrivals", "Batch", "LiveRun", "Update", "Watch", "updates"]
+__all__ = ["Arrivals", "Batch", "FitSoFar", "Fits", "LiveRun", "Update", "Watch", "updates"]
 
 _WIDTHS = ("flux_adu", "width_px", "e1", "e2", "peak_adu")
 _PER_SAMPLE = ("row_time_s", "x_px", "y_px", "sigma_px", *_WIDTHS, "good")
@@ -458,6 +462,93 @@ def _mjd(sequence: Sequence) -> float | None:
 
 
 @dataclass(frozen=True)
+class FitSoFar:
+    """What the whole fit says of the first part of a run.
+
+    Parameters
+    ----------
+    seconds : float
+        Length of that part.
+    headline : str
+        Or why there is none.
+    mechanics : str
+        "yes", "no", "open" or "not asked".
+    """
+
+    seconds: float
+    headline: str
+    mechanics: str
+
+
+def fit_so_far(files: list[Path], rig: Rig) -> FitSoFar:
+    """Measure what a run has so far as `measure` would."""
+    from blursplit.measure import measure_tracks
+    from blursplit.sources import Source
+
+    sequence = open_frames(list(files), rig, growing=True)
+    try:
+        tracks = follow_stars(sequence)
+    finally:
+        sequence.source.close()
+    source = Source(tracks, sequence.instrument, "so far", len(files), tracks.n_frames)
+    verdict = measure_tracks(source).result.verdict
+    seconds = float(tracks.time_s[-1] - tracks.time_s[0])
+    return FitSoFar(seconds, verdict.headline, verdict.matters.get("mechanics", "open"))
+
+
+def _fit_into(pipe: Any, files: list[Path], rig: Rig) -> None:
+    if hasattr(os, "nice"):
+        os.nice(10)  # frames come first
+    try:
+        pipe.send(fit_so_far(files, rig))
+    except BlursplitError as error:
+        pipe.send(FitSoFar(0.0, str(error), "open"))
+
+
+class Fits:
+    """Whole fits beside a watch, one at a time, in a process of their own that ends with it."""
+
+    def __init__(self) -> None:
+        self.latest: FitSoFar | None = None
+        self._running: tuple[int, Any, Any] | None = None
+        self._run, self._asked_s = 0, 0.0
+
+    def offer(self, watch: Watch, seconds: float) -> FitSoFar | None:
+        """Take up a fit that has ended, begin the next where there is enough more to fit.
+
+        Parameters
+        ----------
+        watch : Watch
+        seconds : float
+            Length of the present run.
+        """
+        if watch.runs != self._run:
+            self._run, self._asked_s, self.latest = watch.runs, 0.0, None
+        if self._running is not None:
+            run, process, pipe = self._running
+            ended = pipe.poll() or not process.is_alive()
+            if ended and pipe.poll():
+                found = pipe.recv()
+                self.latest = found if run == self._run else self.latest
+            self._running = None if ended else self._running
+        due = max(WATCH_FIT_FIRST_S, WATCH_FIT_LONGER * self._asked_s)
+        if self._running is None and watch.run is not None and seconds >= due:
+            spawn = multiprocessing.get_context("spawn")
+            here, there = spawn.Pipe(duplex=False)
+            files, rig = list(watch.run_files), watch.rig
+            process = spawn.Process(target=_fit_into, args=(there, files, rig), daemon=True)
+            process.start()
+            there.close()
+            self._running, self._asked_s = (watch.runs, process, here), seconds
+        return self.latest
+
+    def wait(self) -> None:
+        """Wait until the fit that runs, if any, has ended."""
+        if self._running is not None:
+            self._running[1].join()
+
+
+@dataclass(frozen=True)
 class Update:
     """The state of a watch when something is to be said.
 
@@ -465,6 +556,8 @@ class Update:
     ----------
     found : SoFar or None
         None while no run has frames.
+    fit : FitSoFar or None
+        The latest whole fit.
     late_s : float
         From the end of the look that took the last frame in to now.
     """
@@ -472,6 +565,7 @@ class Update:
     found: SoFar | None
     changes: list[ModeChange]
     late_s: float
+    fit: FitSoFar | None = None
     ended: str = ""
 
 
@@ -482,6 +576,7 @@ def updates(
     every_s: float = WATCH_EVERY_S,
     idle_s: float = WATCH_IDLE_S,
     until_decided: bool = False,
+    fits: Fits | None = None,
     clock: Callable[[], float] = time.monotonic,
     sleep: Callable[[float], None] = time.sleep,
 ) -> Iterator[Update]:
@@ -497,13 +592,15 @@ def updates(
     idle_s : float
         Without new frames for so long the watch ends.
     until_decided : bool
-        End when two updates in a row say "yes" or "no" (one alone may be luck).
+        End when two updates, or two fits, in a row say the same "yes" or "no" (one may be luck).
+    fits : Fits, optional
+        Whole fits on the way.
     clock, sleep : callable
         For tests.
     """
     begun = last = clock()
     due: float | None = None
-    decided = 0
+    decided, answers = 0, [(0.0, "open")]
     while True:
         now = clock()
         if watch.look(now):
@@ -513,13 +610,20 @@ def updates(
             update = _update(watch, before, last, clock)
             due += every_s * max(1.0, np.ceil((clock() - due) / every_s))
             decided = decided + 1 if update.found and update.found.mechanics != "open" else 0
+            if fits is not None and update.found is not None:
+                fit = fits.offer(watch, update.found.seconds)
+                update = replace(update, fit=fit)
+                if fit is not None and fit.seconds != answers[-1][0]:
+                    answers = [*answers[-1:], (fit.seconds, fit.mechanics)]
             yield update
-            if until_decided and decided >= 2:  # noqa: PLR2004
+            agree = answers[-1][1] in {"yes", "no"} and answers[-1][1] == answers[0][1]
+            if until_decided and (decided >= 2 or (agree and len(answers) > 1)):  # noqa: PLR2004
                 yield replace(update, ended="decided twice in a row")
                 return
         if clock() - max(last, begun) > idle_s:
             found = _update(watch, before, last, clock)
-            yield replace(found, ended=f"no new frame for {idle_s:.0f} s")
+            fit = None if fits is None else fits.latest
+            yield replace(found, fit=fit, ended=f"no new frame for {idle_s:.0f} s")
             return
         sleep(max(0.0, now + WATCH_LOOK_S - clock()))
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from blursplit.cli._common import speaks_plainly
+from blursplit.cli._common import say, speaks_plainly
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -31,6 +31,10 @@ def run(
         ),
     ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print the record alone, as JSON.")] = False,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="PAGE.html", help="Write a page for a leaflet as well."),
+    ] = None,
 ) -> None:
     """Compute the natural frequencies and the tilt for unit loads of the declared pier.
 
@@ -43,6 +47,11 @@ def run(
     reports = [
         analyse_pier(read_pier(Rig.read(path, set_ or []).setup.pier, path)) for path in setups
     ]
+    if out is not None:
+        from blursplit.folder import write_text_whole
+
+        write_text_whole(out, _leaflet([path.stem for path in setups], reports))
+        say(f"page written: {out}")
     if json:
         texts = [report.to_json() for report in reports]
         typer.echo(texts[0] if len(texts) == 1 else f"[{','.join(texts)}]\n", nl=False)
@@ -56,6 +65,11 @@ def _show_beside(names: list[str], reports: list[PierReport]) -> None:
     from rich.console import Console
 
     console = Console(highlight=False, markup=False)
+    console.print(_beside_table(names, reports))
+    _show_rest(console, reports[0])
+
+
+def _beside_table(names: list[str], reports: list[PierReport]) -> Table:
     table = _table("Side by side", "", *names, *(["difference"] if len(names) == 2 else []))  # noqa: PLR2004
     for name, places, values in _rows_beside(reports):
         cells = ["-" if v is None else f"{v:.{places}f}" for v in values]
@@ -65,8 +79,47 @@ def _show_beside(names: list[str], reports: list[PierReport]) -> None:
                 "-" if not first or second is None else f"{100 * (second / first - 1):+.0f} %"
             )
         table.add_row(name, *cells)
-    console.print(table)
-    _show_rest(console, reports[0])
+    return table
+
+
+def _leaflet(names: list[str], reports: list[PierReport]) -> str:
+    """Return a page to print: the tables, what was assumed, and the cautions in front of them."""
+    from html import escape
+
+    from blursplit.report.page import page_shell
+
+    one = reports[0]
+    heading = " and ".join(names)
+    parts = [f"<h1>{escape(heading)}: stiffness of the pier</h1>"]
+    parts.append(f"<p><strong>{escape(one.statement)}</strong></p>")
+    parts += [f"<p>Caution: {escape(line)}</p>" for line in one.cautions]
+    if len(reports) > 1:
+        tables = [_beside_table(names, reports)]
+    else:
+        parts.append(f"<p>{escape(_size_text(one))}</p>")
+        tables = [_modes_table(one), _stiffness_table(one), _what_if_table(one)]
+    parts += [_as_html(table) for table in tables]
+    if len(reports) == 1 and one.measured is not None:
+        parts.append(f"<p>{escape(_measured_text(one.measured))}</p>")
+    parts += [f"<p>Assumed: {escape(line)}</p>" for line in (_tilt_doubt(), *one.assumptions)]
+    return page_shell(f"{heading}: pier", "\n".join(parts))
+
+
+def _as_html(table: Table) -> str:
+    from html import escape
+
+    def row(cells: list[str], tag: str) -> str:
+        return "<tr>" + "".join(f"<{tag}>{escape(cell)}</{tag}>" for cell in cells) + "</tr>"
+
+    heads = row([str(column.header) for column in table.columns], "th")
+    columns = [[str(cell) for cell in column.cells] for column in table.columns]
+    rows = "".join(row(list(cells), "td") for cells in zip(*columns, strict=True))
+    caption = escape(" ".join(str(part) for part in (table.title, table.caption) if part))
+    label = escape(str(table.title), quote=True)
+    return (
+        f'<div class="scroll" tabindex="0" role="region" aria-label="{label}"><table>'
+        f"<caption>{caption}</caption><thead>{heads}</thead><tbody>{rows}</tbody></table></div>"
+    )
 
 
 def _rows_beside(reports: list[PierReport]) -> list[tuple[str, int, list[float | None]]]:
@@ -107,16 +160,20 @@ def _show(report: PierReport) -> None:
     from rich.console import Console
 
     console = Console(highlight=False, markup=False)
-    console.print(
-        f"Column {report.height_m:.2f} m, {report.mass_kg:.0f} kg above the ground "
-        "(footing not counted)."
-    )
+    console.print(_size_text(report))
     console.print(_modes_table(report))
     console.print(_stiffness_table(report))
     if report.measured is not None:
         console.print(_measured_text(report.measured))
     console.print(_what_if_table(report))
     _show_rest(console, report)
+
+
+def _size_text(report: PierReport) -> str:
+    return (
+        f"Column {report.height_m:.2f} m, {report.mass_kg:.0f} kg above the ground "
+        "(footing not counted)."
+    )
 
 
 def _measured_text(found: MeasuredFoot) -> str:
@@ -139,17 +196,21 @@ def _measured_text(found: MeasuredFoot) -> str:
 
 
 def _show_rest(console: Console, report: PierReport) -> None:
-    from blursplit.constants import PIER_MODEL_SIGMA
-
     console.print(report.statement, style="bold")
-    console.print(
-        "assumed: Tilt goes with the inverse square of a frequency: it carries "
-        f"{200.0 * PIER_MODEL_SIGMA:.0f} % where a frequency carries half of that; changes are "
-        "better known."
-    )
+    console.print(f"assumed: {_tilt_doubt()}")
     for word, lines in (("assumed", report.assumptions), ("caution", report.cautions)):
         for line in lines:
             console.print(f"{word}: {line}")
+
+
+def _tilt_doubt() -> str:
+    from blursplit.constants import PIER_MODEL_SIGMA
+
+    return (
+        "Tilt goes with the inverse square of a frequency: it carries "
+        f"{200.0 * PIER_MODEL_SIGMA:.0f} % where a frequency carries half of that; changes are "
+        "better known."
+    )
 
 
 def _table(title: str, *columns: str) -> Table:

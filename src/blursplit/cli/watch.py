@@ -41,7 +41,7 @@ def run(
     Numbers on the way are provisional. Ctrl-C ends the watch and measures; a second one stops.
     """
     from blursplit.campaign.live_page import LIVE_CAUTIONS
-    from blursplit.campaign.watch import Watch, updates
+    from blursplit.campaign.watch import Fits, Watch, updates
     from blursplit.cli import measure
     from blursplit.errors import InputError
     from blursplit.folder import check_target, default_folder, read_result_folder
@@ -67,7 +67,11 @@ def run(
     say(f"watching {path}; page: {place}")
     try:
         for update in updates(
-            teller.watch, before=before, idle_s=idle, until_decided=until == "decided"
+            teller.watch,
+            before=before,
+            idle_s=idle,
+            until_decided=until == "decided",
+            fits=Fits(),
         ):
             teller.tell(update)
     except KeyboardInterrupt:
@@ -104,7 +108,7 @@ class _Teller:
             say(f"note: {note}")
         self._told = len(self.watch.notes)
         if update.found is not None:
-            for line in live_lines(update.found, update.changes):
+            for line in live_lines(update.found, update.changes, self._fit):
                 typer.echo(line)
             typer.echo("")
         if self.watch.problem:
@@ -112,6 +116,11 @@ class _Teller:
         if self.ended:
             say(f"the watch has ended: {self.ended}")
         self.write()
+
+    @property
+    def _fit(self) -> tuple[float, str] | None:
+        fit = None if self.last is None else self.last.fit
+        return None if fit is None else (fit.seconds, fit.headline)
 
     def write(self, result_page: str = "") -> None:
         from blursplit.campaign.live_page import render_live_page
@@ -124,6 +133,7 @@ class _Teller:
             [] if self.last is None else self.last.changes,
             self.watch.notes,
             renew_s=None if self.ended else WATCH_EVERY_S,
+            fit=self._fit,
             ended=self.ended,
             result_page=result_page,
             with_cautions=self.with_cautions,
