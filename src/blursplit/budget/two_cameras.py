@@ -352,10 +352,13 @@ def seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> PairSeeing:
     long, twice at most, as those of the fit.
     """
 
+    # orthonormal, of near air, ground and high layer
+    contrasts = np.array([[1.0, -1.0, 0.0], [1.0, 1.0, -2.0]]) / np.sqrt([[2.0], [6.0]])
+
     def layers_of(z: FloatArray) -> tuple[list[Layer], FloatArray, FloatArray]:
         near = uniform_between(z[:, 3], PAIR_NEAR_L0_M)
         outer = uniform_between(z[:, 4], PAIR_FAR_L0_M)
-        share = np.exp(FIT_SHARE_SIGMA * z[:, 1:3] @ _CONTRASTS)
+        share = np.exp(FIT_SHARE_SIGMA * z[:, 1:3] @ contrasts)
         share /= share.sum(axis=1, keepdims=True)
         rough = [structure_function(PAIR_ROUGH_M, 1.0, np.exp(log)) for log in (near, outer)]
         per_j = share[:, 0] * rough[0] + (1.0 - share[:, 0]) * rough[1]
@@ -426,9 +429,3 @@ def seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> PairSeeing:
         ratios,
         float(np.sum(weight * difference_power(pair.spectra) / model) / np.sum(weight)),
     )
-
-
-# orthonormal contrasts of near air, ground and high layer
-_CONTRASTS = np.array(
-    [[1.0, -1.0, 0.0], [1.0, 1.0, -2.0]] / np.sqrt([[2.0], [6.0]]),
-)
