@@ -351,7 +351,6 @@ def seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> PairSeeing:
     shake is free in every bin. Runs that differ by more than R-hat 1.02 are run again twice as
     long, twice at most, as those of the fit.
     """
-
     # orthonormal, of near air, ground and high layer
     contrasts = np.array([[1.0, -1.0, 0.0], [1.0, 1.0, -2.0]]) / np.sqrt([[2.0], [6.0]])
 
