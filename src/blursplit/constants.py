@@ -12,6 +12,7 @@ import math
 ARCSEC_PER_RADIAN = 180.0 * 3600.0 / math.pi  # arcsec/rad | definition
 FWHM_PER_SIGMA = 2.0 * math.sqrt(2.0 * math.log(2.0))  # - | of a Gaussian, definition
 SIGMA_PER_MAD = 1.4826  # - | of a Gaussian: 1 over the normal quantile of 3/4
+AIRY_FWHM = 1.029  # lambda/D | full width at half maximum of the Airy disk
 SEEING_IN_LAMBDA_OVER_R0 = 0.975863  # - | Hankel transform, `kolmogorov_width` (Fried 1966: 0.976)
 SEEING_WAVELENGTH_M = 500e-9  # m | the trade's convention for seeing
 

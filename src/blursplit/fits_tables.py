@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.constants import PACKING_STEPS, PACKING_TILE_FRAMES
+from blursplit.constants import PACKING_STEPS, PACKING_TILE_FRAMES, SIGMA_PER_MAD
 
 __all__ = ["Column", "open_checked", "packed_image", "read_table", "table", "write_units"]
 
@@ -120,7 +120,7 @@ def noise_of(pixels: NDArray[np.float32]) -> float:
     """Return the scatter of neighbouring pixels along x, small where the image is smooth."""
     step = np.diff(np.asarray(pixels, dtype=np.float64), axis=-1)
     size = np.abs(step[np.isfinite(step)])
-    return 1.4826 * float(np.median(size)) / np.sqrt(2.0) if size.size else 0.0
+    return SIGMA_PER_MAD * float(np.median(size)) / np.sqrt(2.0) if size.size else 0.0
 
 
 def write_units(path: Path, units: Sequence[Any], cards: Sequence[tuple[str, Any, str]]) -> None:

@@ -11,6 +11,7 @@ from blursplit.budget.fit import AirFit
 from blursplit.budget.histories import DriveDraws
 from blursplit.constants import (
     ABSENT_SHARE,
+    AIRY_FWHM,
     ARCSEC_PER_RADIAN,
     FWHM_PER_SIGMA,
     N_SHARES,
@@ -391,7 +392,7 @@ def instrument_part(
     """Return the base and the optics beyond it."""
     optics = facts.optics
     assert optics is not None  # noqa: S101 - callers have histories, which need an aperture
-    diffraction = (1.029 - 0.17 * optics.obstruction) * optics.wavelength_m / optics.aperture_m
+    diffraction = (AIRY_FWHM - 0.17 * optics.obstruction) * optics.wavelength_m / optics.aperture_m
     size = estimate(readings.optics_arcsec)
     if size is not None and not shown:
         size = upper_limit(float(np.percentile(readings.optics_arcsec, 95.0)))

@@ -7,7 +7,13 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from blursplit.constants import ARCSEC_PER_RADIAN, LINE_FALSE_ALARM
+from blursplit.constants import (
+    ARCSEC_PER_RADIAN,
+    BAND_PERCENTILES,
+    LINE_FALSE_ALARM,
+    SEEING_IN_LAMBDA_OVER_R0,
+    SEEING_WAVELENGTH_M,
+)
 from blursplit.types import FloatArray
 
 if TYPE_CHECKING:
@@ -128,7 +134,7 @@ def model_background(
             term *= exposure_response(image, exposure_s) ** 2
             air[k] = term if image is f else air[k] + term
     noise = 2.0 * noise_arcsec**2 * cadence_s
-    low, middle, high = np.quantile(air, [0.1587, 0.5, 0.8413], axis=0) + noise
+    low, middle, high = np.percentile(air, BAND_PERCENTILES, axis=0) + noise
     return Background(f, low, middle, high, duration_s, cadence_s, exposure_s)
 
 
@@ -187,8 +193,13 @@ def r0_along_sight_m(
     seeing_500nm_zenith_arcsec: float, wavelength_m: float, airmass: float
 ) -> float:
     """Return r0 at a wavelength and airmass from the seeing at 500 nm and zenith (Fried 1966)."""
-    zenith = 0.975863 * 500e-9 * ARCSEC_PER_RADIAN / seeing_500nm_zenith_arcsec
-    return float(zenith * (wavelength_m / 500e-9) ** 1.2 * airmass**-0.6)
+    zenith = (
+        SEEING_IN_LAMBDA_OVER_R0
+        * SEEING_WAVELENGTH_M
+        * ARCSEC_PER_RADIAN
+        / seeing_500nm_zenith_arcsec
+    )
+    return float(zenith * (wavelength_m / SEEING_WAVELENGTH_M) ** 1.2 * airmass**-0.6)
 
 
 def _known(result: Result, key: str) -> Any:

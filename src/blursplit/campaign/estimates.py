@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Union, get_args, get_origin
 import numpy as np
 from pydantic import BaseModel
 
-from blursplit.constants import BETWEEN_RUNS, Z95
+from blursplit.constants import BETWEEN_RUNS, PERCENTILES, Z95
 from blursplit.estimate import Estimate
 from blursplit.result import Result
 
@@ -157,9 +157,7 @@ def bound95(estimate: Estimate) -> tuple[float, float]:
 
 def from_draws(draws: FloatArray) -> Estimate:
     """Return median, 68 % and 95 % interval of draws."""
-    low95, low, value, high, high95 = (
-        float(v) for v in np.quantile(draws, [0.025, 0.1587, 0.5, 0.8413, 0.975])
-    )
+    low95, low, value, high, high95 = (float(v) for v in np.percentile(draws, PERCENTILES))
     return Estimate(value=value, low=low, high=high, low95=low95, high95=high95)
 
 

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 
 from blursplit.campaign.live import Interval, ModeChange, SoFar
 from blursplit.report import page_shell
-from blursplit.report.words import number
+from blursplit.report.words import number, tied
 
 __all__ = ["LIVE_CAUTIONS", "live_lines", "render_live_page"]
 
@@ -60,7 +60,7 @@ def live_lines(
         )
     lines.append(f"{verdict} (worth a cure: {number(found.worth, 2)} {unit})")
     if fit is not None:
-        lines.append(f"the whole fit of the first {number(fit[0])} s: {fit[1]}")
+        lines.insert(0, f"the first {number(fit[0])} s, fitted: {fit[1].rstrip('.')}")
     for one in changes:
         shown = not one.change.low95 <= 0.0 <= one.change.high95
         lines.append(
@@ -109,7 +109,7 @@ def render_live_page(
         place = html.escape(result_page, quote=True)
         body.append(f'<p>The whole result: <a href="{place}">{place}</a></p>')
     lines = ["No frames yet."] if found is None else live_lines(found, changes, fit)
-    body += [f"<p>{html.escape(_capital(line))}.</p>" for line in lines]
+    body += [f"<p>{html.escape(tied(_capital(line)))}.</p>" for line in lines]
     if changes:
         body.append("<h2>Before and now</h2>" + _bars(changes))
     if with_cautions:

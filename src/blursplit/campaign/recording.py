@@ -8,6 +8,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from blursplit.constants import (
+    AIRY_FWHM,
     ARCSEC_PER_RADIAN,
     EFFICIENCY,
     FULL_WELL_SHARE,
@@ -274,7 +275,7 @@ def _magnitudes(
     scale = float(instrument.get("pixel_scale_arcsec"))
     aperture = float(instrument.get("aperture_m"))
     wavelength = float(instrument.get("wavelength_nm")) * 1e-9
-    width = float(np.hypot(seeing, 1.029 * wavelength / aperture * ARCSEC_PER_RADIAN))
+    width = float(np.hypot(seeing, AIRY_FWHM * wavelength / aperture * ARCSEC_PER_RADIAN))
     sigma = width / 2.354820 / scale
     if width / scale < 2.1:  # noqa: PLR2004 - method notes: below, the centroid feels the pixel phase
         text = (
@@ -325,7 +326,7 @@ def _brightest(
     if not (level and gain):
         return None
     # Short exposures reach half the seeing in lucky moments, never less than diffraction.
-    width = max(1.029 * wavelength / aperture * ARCSEC_PER_RADIAN, 0.5 * seeing)
+    width = max(AIRY_FWHM * wavelength / aperture * ARCSEC_PER_RADIAN, 0.5 * seeing)
     sharp = max(width / 2.354820 / scale, 0.3)
     full = FULL_WELL_SHARE * level * gain
     return float(2.5 * np.log10(peak_electrons(electrons(0.0), sharp) / full))

@@ -13,8 +13,10 @@ from blursplit.constants import (
     ARCHIVE_FEWEST_FOR_WIDE,
     ARCHIVE_WIDE,
     ARCHIVE_WORTH_SHARE,
+    BAND_PERCENTILES,
     FEWEST_FOR_TREND,
     MANY_SEQUENCES,
+    Z95,
 )
 
 if TYPE_CHECKING:
@@ -225,8 +227,8 @@ def spread(rows: list[Row], quantity: str) -> Spread | None:
     if not values and not limits:
         return None
     padded = np.array([np.nan] * limits + values)
-    ends = [_ranked(padded, q) for q in (0.5, 0.1587, 0.8413)]
-    return Spread(median=ends[0], low=ends[1], high=ends[2], values=len(values), limits=limits)
+    low, median, high = (_ranked(padded, 0.01 * q) for q in BAND_PERCENTILES)
+    return Spread(median=median, low=low, high=high, values=len(values), limits=limits)
 
 
 def _ranked(ordered: np.ndarray[Any, np.dtype[np.float64]], q: float) -> float | None:
@@ -257,7 +259,7 @@ def _trend(rows: list[Row], quantity: str, condition: str) -> Trend | None:
         return None
     rho = float(spearmanr(x, y).statistic)
     # Fieller, Hartley & Pearson 1957, Biometrika 44, 470: variance 1.06/(n - 3) (from memory).
-    half = 1.959964 * np.sqrt(1.06 / (len(pairs) - 3))
+    half = Z95 * np.sqrt(1.06 / (len(pairs) - 3))
     z = np.arctanh(np.clip(rho, -0.999999, 0.999999))
     return Trend(
         quantity=quantity,

@@ -20,6 +20,7 @@ from blursplit.constants import (
     GAIN_TIME_BLOCKS,
     GAIN_WINDOW_PX,
     LONE_PIXEL,
+    SIGMA_PER_MAD,
     WORST_GAIN_FIT,
 )
 from blursplit.frames.source import FrameSource
@@ -113,7 +114,7 @@ def _bright_stars(
     smooth = _smooth(mean)
     sky = float(np.median(smooth))
     # A sky clipped to one level has no noise; stars then stand out of all of the image's scatter.
-    noise = 1.4826 * float(np.median(np.abs(smooth - sky))) or 0.1 * float(smooth.std())
+    noise = SIGMA_PER_MAD * float(np.median(np.abs(smooth - sky))) or 0.1 * float(smooth.std())
     limit = np.inf if saturation_adu is None else 0.8 * saturation_adu
     margin = GAIN_STAMP_PX
     inner = smooth.copy()

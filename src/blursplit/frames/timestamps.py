@@ -14,7 +14,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from blursplit.constants import DAY_S, FINEST_TIME_S, GPS_BEHIND_TAI_S
+from blursplit.constants import DAY_S, FINEST_TIME_S, GPS_BEHIND_TAI_S, JD_AT_MJD_0
 from blursplit.errors import InputError
 from blursplit.frames.header import Header
 from blursplit.types import FloatArray
@@ -45,8 +45,8 @@ _DAYS: tuple[tuple[str, Where, float], ...] = (
     ("MJD-BEG", "begin", 0.0),
     ("MJD-OBS", "begin", 0.0),
     ("MJD", "begin", 0.0),
-    ("JD-OBS", "begin", 2400000.5),
-    ("JD", "begin", 2400000.5),
+    ("JD-OBS", "begin", JD_AT_MJD_0),
+    ("JD", "begin", JD_AT_MJD_0),
     ("MJD-END", "end", 0.0),
 )
 _SCALES = {"UTC": "utc", "UT": "utc", "GMT": "utc", "TAI": "tai", "TT": "tt", "TDT": "tt"}

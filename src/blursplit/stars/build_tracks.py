@@ -19,6 +19,7 @@ from blursplit.constants import (
     JUMP_SIGMAS,
     LARGEST_STAMP,
     RARELY_SEEN,
+    SIGMA_PER_MAD,
     SMALLEST_JUMP_PX,
     SMALLEST_STAMP,
     STAMPS_MOST_BYTES,
@@ -243,7 +244,7 @@ def find_jumps(x_px: FloatArray, y_px: FloatArray, sigma_px: float) -> IntArray:
         return np.zeros(0, dtype=np.int64)
     step_x, step_y = np.diff(x_px), np.diff(y_px)
     size = np.hypot(step_x - np.median(step_x), step_y - np.median(step_y))
-    usual = 1.4826 * float(np.median(size))
+    usual = SIGMA_PER_MAD * float(np.median(size))
     limit = max(JUMP_SIGMAS * usual, 3.0 * sigma_px, SMALLEST_JUMP_PX)
     place = np.stack([x_px, y_px], axis=1)
     bursts: list[tuple[int, int]] = []

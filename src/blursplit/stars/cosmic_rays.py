@@ -14,6 +14,7 @@ from blursplit.constants import (
     RAY_ODD_SIGMAS,
     RAY_SHARPER,
     RAY_SURE_SIGMAS,
+    SIGMA_PER_MAD,
 )
 from blursplit.stars.centroid import WindowedShapes
 from blursplit.stars.geometry import masked_median
@@ -181,6 +182,6 @@ def _in_sigmas(values: FloatArray, known: BoolArray) -> FloatArray:
     mask = known.T if each else known.reshape(1, -1)
     middle = masked_median(table, mask)[:, None]
     with np.errstate(invalid="ignore", divide="ignore"):
-        spread = 1.4826 * masked_median(np.abs(table - middle), mask)[:, None]
+        spread = SIGMA_PER_MAD * masked_median(np.abs(table - middle), mask)[:, None]
         out = (table - middle) / np.maximum(spread, 1e-9)
     return out.T if each else out.reshape(values.shape)

@@ -9,6 +9,7 @@ import numpy as np
 from blursplit.compiled import ready_kernels
 from blursplit.constants import (
     DRIFT_MATTERS_PX,
+    SIGMA_PER_MAD,
     SMALLEST_FIT,
     SMALLEST_MARGIN,
     TREND_FEWEST,
@@ -60,7 +61,7 @@ def extrapolate(time_s: FloatArray, value_px: FloatArray, ahead_s: FloatArray) -
     line = slope * time_s
     rest = value_px - line
     middle = float(np.median(rest))
-    scatter = 1.4826 * float(np.median(np.abs(rest - middle)))
+    scatter = SIGMA_PER_MAD * float(np.median(np.abs(rest - middle)))
     # The median of n/2 values has 1.25 times the error of their mean.
     slope_error = 1.25 * scatter * np.sqrt(4.0 / n) / step_s
     far = abs(slope) * float(ahead_s[-1] - time_s[-1])
@@ -232,12 +233,12 @@ def fit_field_rotation(
     frames = good[:, used].sum(axis=0) * _own_share(*kept)
     square = np.square(x_px[used] - x_px[used].mean()) + np.square(y_px[used] - y_px[used].mean())
     weight = float((square * frames).sum())
-    error = 1.25 * 1.4826 * usual / np.sqrt(weight) if weight > 0 else np.inf
+    error = 1.25 * SIGMA_PER_MAD * usual / np.sqrt(weight) if weight > 0 else np.inf
     return FieldRotation(
         turn_deg=fitted[0],
         error_deg=float(np.rad2deg(error)),
         scale=fitted[1],
-        spread_px=1.4826 * float(np.hypot(usual, np.median(np.abs(left)))),
+        spread_px=SIGMA_PER_MAD * float(np.hypot(usual, np.median(np.abs(left)))),
     )
 
 

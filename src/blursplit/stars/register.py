@@ -18,6 +18,7 @@ from blursplit.constants import (
     MOST_PEAKS,
     PEAK_SIGMAS,
     SCATTER_PIXELS,
+    SIGMA_PER_MAD,
     SMALLEST_MATCH,
     SPARSE_SHARE,
 )
@@ -87,7 +88,7 @@ def robust_level(image: NDArray[np.float32]) -> tuple[float, float]:
     if sample.size == 0:
         return 0.0, 1.0
     middle = float(np.median(sample))
-    scatter = 1.4826 * float(np.median(np.abs(sample - middle)))
+    scatter = SIGMA_PER_MAD * float(np.median(np.abs(sample - middle)))
     # Half of an image may be one and the same value (8-bit data, zeros): use its spread instead.
     return middle, scatter or float(sample.std()) or 1.0
 
