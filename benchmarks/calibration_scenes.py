@@ -84,7 +84,7 @@ def draw_scene(number: int) -> Draw:
     interval = interval if regime == "fast" else exposure * between(1.01, 1.3)
     longest, fewest, most = {
         "fast": (LONGEST_S, 400, 1000),
-        "slow": (LONGEST_S, 150, 240),
+        "slow": (1.3 * LONGEST_S, 50, 240),
         "long": (600.0, 30, 60),
     }[regime]
     frames = int(np.clip(longest / interval, fewest, most))
