@@ -6,8 +6,7 @@ the registered star's transfer function. Everything works on many vectors at onc
 
 Coordinates: the strength of all the air is told by its phase structure function at a fifth of the
 aperture, which the star's image measures; near air, ground and the layers above share r0^(-5/3)
-by the softmax of Gaussians. Near air is there or not, an even chance beforehand: a layer that is
-always there takes a part of the free air on nights that have none.
+by the softmax of Gaussians. Near air is there or not, an even chance: else it takes free air.
 
 The logarithm of a power that is the mean of n coefficients has the mean ln S + psi(n) - ln n and
 the variance psi_1(n). The model's shape errs too: real air blows in more ways than the model
