@@ -8,9 +8,8 @@ import numpy as np
 import pytest
 
 from blursplit.campaign import judge, judge_runs, read_limits
-from blursplit.campaign.accept import worst
+from blursplit.campaign.accept import Limits, worst
 from blursplit.campaign.accept_rules import mount_rms_arcsec
-from blursplit.campaign.limits import Limits
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
 

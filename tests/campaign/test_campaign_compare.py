@@ -9,7 +9,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.campaign import compare, split_alternating
-from blursplit.campaign.common_air import model_fwhm_arcsec
+from blursplit.campaign.compare import model_fwhm_arcsec
 from blursplit.errors import InputError
 
 

@@ -14,7 +14,7 @@ from blursplit.campaign.background import (
     smallest_line_arcsec,
     smallest_mode_arcsec,
 )
-from blursplit.campaign.compare_lines import compare_lines
+from blursplit.campaign.compare_record import compare_lines
 
 
 def states(changes) -> list[str]:

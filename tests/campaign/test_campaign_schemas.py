@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 
 from blursplit.campaign import compare, json_schemas, judge, plan
-from blursplit.campaign.limits import Limits
+from blursplit.campaign.accept import Limits
 from blursplit.rig import Rig, Setup
 
 

@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from blursplit.campaign.live import compare_modes, so_far
-from blursplit.campaign.live_page import live_lines, render_live_page
+from blursplit.campaign.live import compare_modes, live_lines, render_live_page, so_far
 from blursplit.campaign.watch import Arrivals, Fits, Watch, fit_so_far, updates
 from blursplit.constants import WATCH_FRAMES_KEPT, WATCH_GIVE_UP_S
 from blursplit.rig import Rig

@@ -6,11 +6,17 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from blursplit.campaign.accept import ACCEPT_SCHEMA, Acceptance, judge, judge_runs
+from blursplit.campaign.accept import (
+    ACCEPT_SCHEMA,
+    Acceptance,
+    Limits,
+    judge,
+    judge_runs,
+    read_limits,
+)
 from blursplit.campaign.archive import ArchiveRun, archive
 from blursplit.campaign.compare import compare, split_alternating
 from blursplit.campaign.compare_record import COMPARE_SCHEMA, Comparison
-from blursplit.campaign.limits import Limits, read_limits
 from blursplit.campaign.plan import plan
 from blursplit.campaign.recording import PLAN_SCHEMA, Plan
 from blursplit.campaign.store import Store

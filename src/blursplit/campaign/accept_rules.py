@@ -31,8 +31,8 @@ from blursplit.constants import (
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from blursplit.campaign.accept import LineRule, SettleRule
     from blursplit.campaign.background import Background
-    from blursplit.campaign.limits import LineRule, SettleRule
     from blursplit.result import Line, Result
     from blursplit.series import Series
     from blursplit.types import FloatArray

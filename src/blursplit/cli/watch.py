@@ -40,7 +40,7 @@ def run(
 
     Numbers on the way are provisional. Ctrl-C ends the watch and measures; a second one stops.
     """
-    from blursplit.campaign.live_page import LIVE_CAUTIONS
+    from blursplit.campaign.live import LIVE_CAUTIONS
     from blursplit.campaign.watch import Fits, Watch, updates
     from blursplit.cli import measure
     from blursplit.errors import InputError
@@ -101,7 +101,7 @@ class _Teller:
     _told: int = 0
 
     def tell(self, update: Update) -> None:
-        from blursplit.campaign.live_page import live_lines
+        from blursplit.campaign.live import live_lines
 
         self.last, self.ended = update, update.ended
         for note in self.watch.notes[self._told :]:
@@ -123,7 +123,7 @@ class _Teller:
         return None if fit is None else (fit.seconds, fit.headline)
 
     def write(self, result_page: str = "") -> None:
-        from blursplit.campaign.live_page import render_live_page
+        from blursplit.campaign.live import render_live_page
         from blursplit.constants import WATCH_EVERY_S
         from blursplit.folder import write_text_whole
 
