@@ -20,7 +20,7 @@ from blursplit.campaign import json_schemas
 from blursplit.estimate import Estimate
 from blursplit.frames.inspection import Inspection
 from blursplit.pier.report import PierReport
-from blursplit.report.words import unit_of_key
+from blursplit.report.numbers import unit_of_key
 from blursplit.result import Result
 from blursplit.rig import DEFAULTS, Setup, flat_key
 from blursplit.spectra.tap_result import TapResult

@@ -75,6 +75,7 @@ GAIN_EDGE_SLACK = 1.05  # - | above the edge of the random singular values, sqrt
 GAIN_MODE_ORDER = 4  # - | motion of half a star's sigma leaves less than its photon noise
 NAMES_SHOWN = 3  # - | of files in a message, judgement
 RUN_SAME_EXPOSURE = 1.02  # - | exposures this alike are one setting, judgement
+UNSIGNED_ZERO = 32768  # counts | BZERO of unsigned 16-bit counts, FITS standard 4.0, section 5.2
 FITS_BLOCK, FITS_CARD = 2880, 80  # bytes | FITS standard 4.0, section 3
 MOST_HEADER_BLOCKS = 2000  # - | 5.8 MB, beyond any real header: what is longer has lost its END
 SPECTRUM_FRAMES = 50  # frames | of the shortest record with a spectrum, judgement

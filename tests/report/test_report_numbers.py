@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from blursplit.estimate import Estimate
 from blursplit.plain import plain
-from blursplit.report.words import (
+from blursplit.report.numbers import (
     estimate_cells,
     estimate_text,
     label_of_key,

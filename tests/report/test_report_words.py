@@ -7,7 +7,8 @@ import re
 import pytest
 
 from blursplit.report import words
-from blursplit.report.words import KINDS, TEMPLATES, text_of, tied
+from blursplit.report.numbers import estimate_text, tied
+from blursplit.report.words import KINDS, TEMPLATES, text_of
 from blursplit.result import Remark
 
 NUMBERS = {kind for kind in KINDS if kind not in {"cure", "owner", "name", "check"}}
@@ -109,5 +110,5 @@ def test_work_that_can_hurt_carries_its_caution():
 def test_a_limit_is_rounded_up_so_that_it_holds():
     from blursplit.estimate import upper_limit
 
-    assert words.estimate_text(upper_limit(0.00581), "arcsec") == "< 0.006 arcsec at 95 %"
-    assert words.estimate_text(upper_limit(0.1231), "arcsec") == "< 0.13 arcsec at 95 %"
+    assert estimate_text(upper_limit(0.00581), "arcsec") == "< 0.006 arcsec at 95 %"
+    assert estimate_text(upper_limit(0.1231), "arcsec") == "< 0.13 arcsec at 95 %"

@@ -11,7 +11,7 @@ from pathlib import Path
 from statistics import median
 from typing import TYPE_CHECKING
 
-from blursplit.constants import SAMPLE_BYTES, SEQUENCE_GAP_INTERVALS, SEQUENCE_GAP_S
+from blursplit.constants import FITS_BLOCK, SAMPLE_BYTES, SEQUENCE_GAP_INTERVALS, SEQUENCE_GAP_S
 from blursplit.errors import InputError
 from blursplit.frames.layout import Slab, is_fits_name, natural_key, read_layout
 
@@ -207,8 +207,8 @@ def _digest(path: Path, slab: Slab) -> str:
     with path.open("rb") as file:
         # Head, middle and tail hold header cards and pixels; photon noise makes each frame's
         # samples its own even where a writer repeats the header.
-        digest.update(file.read(max(slab.offset, 2880)))
-        for start in (size // 3, size // 2, max(size - 2880 - SAMPLE_BYTES, 0)):
+        digest.update(file.read(max(slab.offset, FITS_BLOCK)))
+        for start in (size // 3, size // 2, max(size - FITS_BLOCK - SAMPLE_BYTES, 0)):
             file.seek(start)
             digest.update(file.read(SAMPLE_BYTES))
     return digest.hexdigest()

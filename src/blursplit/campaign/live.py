@@ -27,7 +27,7 @@ from blursplit.constants import (
 )
 from blursplit.motion import CommonMotion, fit_common_motion
 from blursplit.report import page_shell
-from blursplit.report.words import number, tied
+from blursplit.report.numbers import number, tied
 from blursplit.rig import Rig
 from blursplit.spectra import find_lines
 from blursplit.spectra.modes import LineFit

@@ -116,7 +116,7 @@ def _setup_text(found: Inspection) -> str:
 def _show(console: Console, found: Inspection) -> None:
     from rich.markup import escape
 
-    from blursplit.report.words import setting
+    from blursplit.report.numbers import setting
 
     files = "file" if found.files == 1 else "files"
     size = f"{found.width_px} x {found.height_px} px"

@@ -76,7 +76,7 @@ def _night(text: str | None) -> Date:
 def _show(plan: Plan) -> None:
     from rich.console import Console
 
-    from blursplit.report.words import setup_text
+    from blursplit.report.numbers import setup_text
 
     console = Console(highlight=False, markup=False)
     console.print(plan.statement, style="bold")

@@ -248,7 +248,7 @@ def _peak_name(result: TapResult) -> str:
 
 
 def _text(estimate: Estimate | None) -> str:
-    from blursplit.report.words import estimate_text
+    from blursplit.report.numbers import estimate_text
 
     if estimate is not None and estimate.value is None and estimate.high is not None:
         return f"below {estimate.high:.2g} (95 %)"

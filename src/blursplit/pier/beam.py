@@ -15,7 +15,7 @@ import numpy as np
 
 from blursplit.types import FloatArray, IntArray
 
-DOF = 5
+DOF = 5  # of a node: it shifts and turns about both level axes, and twists
 SHIFT_X, SHIFT_Y, TURN_X, TURN_Y, TURN_Z = range(DOF)
 
 

@@ -12,7 +12,7 @@ from blursplit.constants import FEW_TURNS, TABLE_ROWS
 from blursplit.plain import plain
 from blursplit.report import figures as draw
 from blursplit.report.figures.evidence import binned_pairs
-from blursplit.report.words import estimate_text, number, setting
+from blursplit.report.numbers import estimate_text, number, setting
 from blursplit.result import PhaseCurve, Result
 from blursplit.series import Series
 from blursplit.types import FloatArray

@@ -24,9 +24,9 @@ from blursplit.plain import plain
 from blursplit.report import figures as draw
 from blursplit.report.evidence import Picture, evidence_sections, picture, thinned_table
 from blursplit.report.figures._canvas import block_means
+from blursplit.report.numbers import UNKNOWN, number, tied
 from blursplit.report.palette import css_variables
 from blursplit.report.summary import summarize
-from blursplit.report.words import UNKNOWN, number, tied
 from blursplit.result import Result
 from blursplit.series import Series
 

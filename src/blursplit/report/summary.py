@@ -7,11 +7,8 @@ from typing import Any, NamedTuple
 from blursplit.constants import BAR_TELLS, EVENT_ROWS, LEAST_ODDS_NAMED
 from blursplit.estimate import Estimate
 from blursplit.plain import plain
-from blursplit.report.words import (
-    CAUSE_NAMES,
-    CURE_NAMES,
+from blursplit.report.numbers import (
     UNKNOWN,
-    cautions_for,
     chance,
     estimate_cells,
     estimate_text,
@@ -20,8 +17,8 @@ from blursplit.report.words import (
     probability,
     setting,
     setup_text,
-    text_of,
 )
+from blursplit.report.words import CAUSE_NAMES, CURE_NAMES, cautions_for, text_of
 from blursplit.result import Event, Line, NextStep, Result
 
 __all__ = ["CURED_IMAGES", "Segment", "bar_of", "cure_shown", "summarize"]

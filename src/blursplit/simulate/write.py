@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.constants import ARCSEC_PER_RADIAN, SAME_CLOCK_S
+from blursplit.constants import ARCSEC_PER_RADIAN, FITS_BLOCK, SAME_CLOCK_S, UNSIGNED_ZERO
 from blursplit.errors import OutputError
 from blursplit.simulate.scene import Scene
 from blursplit.simulate.sequence import Simulation
@@ -25,8 +25,6 @@ if TYPE_CHECKING:
     from astropy.io.fits import Header
 
 DEFAULT_START = datetime(2024, 3, 1, 22, 0, 0, tzinfo=UTC)
-FITS_BLOCK = 2880
-ZERO = 32768
 SEQUENCE_NAME = "sequence.fits"
 TRUTH_NAME = "truth.json"
 SERIES_NAME = "truth.csv"
@@ -105,7 +103,7 @@ class CubeFile:
         primary["NAXIS"] = 3
         for axis, size in enumerate(reversed(shape), start=1):
             primary.insert(2 + axis, (f"NAXIS{axis}", size))
-        primary["BZERO"] = (ZERO, "unsigned 16-bit counts")
+        primary["BZERO"] = (UNSIGNED_ZERO, "unsigned 16-bit counts")
         primary["BSCALE"] = 1
         self._file = path.open("wb")
         self._file.write(primary.tostring().encode("ascii"))
@@ -123,7 +121,7 @@ class CubeFile:
 
     def add(self, first: int, frames: NDArray[np.uint16]) -> None:  # noqa: ARG002
         """Append frames."""
-        signed = (frames ^ np.uint16(ZERO)).view(np.int16)
+        signed = (frames ^ np.uint16(UNSIGNED_ZERO)).view(np.int16)
         self._file.write(signed.astype(">i2").tobytes())
 
     def close(self) -> None:

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from blursplit.frames import FrameSource
     from blursplit.stars.detect import Field
 
-LAGS = (1, 2, 3)
+LAGS = (1, 2, 3)  # frames: noise of raw frames has forgotten itself after one
 
 
 class BlankSky:

@@ -292,7 +292,7 @@ def draw_periodic(curve: PhaseCurve, ax: Axes | None = None) -> Figure:
     return figure_of(ax)
 
 
-LOWEST_PERCENT, HIGHEST_PERCENT = 5.0, 99.7
+LOWEST_PERCENT, HIGHEST_PERCENT = 5.0, 99.7  # % of the powers, where the shades end
 
 
 def _even_rows(edge_hz: FloatArray, psd: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -1,0 +1,251 @@
+"""How numbers are written: figures that their intervals support, each with its unit."""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Any
+
+from blursplit.constants import (
+    CAPS_OF_DECIMALS,
+    PLAIN_NUMBER_POWERS,
+    SETTING_WITHOUT_EXPONENT,
+    SMALLEST_CHANCE_SHOWN,
+    SUREST_SHOWN,
+)
+from blursplit.estimate import Estimate
+from blursplit.plain import plain
+
+__all__ = [
+    "UNKNOWN",
+    "chance",
+    "duration",
+    "estimate_cells",
+    "estimate_text",
+    "figure",
+    "label_of_key",
+    "number",
+    "probability",
+    "setting",
+    "setup_text",
+    "tied",
+    "unit_of_key",
+]
+
+UNKNOWN = "not known"
+
+_SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+
+# Suffix of a key -> unit as written for people; longer suffixes first.
+_UNITS: tuple[tuple[str, str], ...] = (
+    ("_arcsec_per_min", "arcsec/min"),
+    ("_e_per_adu", "e⁻/ADU"),
+    ("_m_s", "m/s"),
+    ("_arcsec", "arcsec"),
+    ("_adu", "ADU"),
+    ("_deg", "deg"),
+    ("_rpm", "rpm"),
+    ("_nm", "nm"),
+    ("_um", "µm"),
+    ("_us", "µs"),
+    ("_hz", "Hz"),
+    ("_px", "px"),
+    ("_c", "°C"),
+    ("_e", "e⁻"),
+    ("_m", "m"),
+    ("_s", "s"),
+)
+
+_TIED = re.compile(
+    r"(?<=[\d…]) (?=(?:arcsec|arcmin|px|Hz|s|min|m|m/s|%|deg|rpm|ADU|nm|µm|µs|stars?|frames?)"
+    r"(?![\w-]))|(?<=<) (?=\d)|(?<=\d) (?=(?:to|×) \d)|(?<=\d to) (?=\d)"
+)
+
+
+def tied(text: str) -> str:
+    """Return a text whose numbers do not part from their units at the end of a line."""
+    return _TIED.sub("\u00a0", text)
+
+
+def number(value: float | None, digits: int = 3) -> str:
+    """Return a number with so many significant digits, without an exponent where it is readable."""
+    if value is None or not math.isfinite(value):
+        return UNKNOWN
+    if value == 0:
+        return "0"
+    size = math.floor(math.log10(abs(float(f"{value:.{digits - 1}e}"))))
+    if not PLAIN_NUMBER_POWERS[0] <= size <= PLAIN_NUMBER_POWERS[1]:
+        head, power = f"{value:.{digits - 1}e}".split("e")
+        return f"{head} × 10{str(int(power)).translate(_SUPERSCRIPTS)}".replace("-", "−")
+    return f"{value:.{max(digits - 1 - size, 0)}f}".replace("-", "−")
+
+
+def setting(value: float | None) -> str:
+    """Return a number that was set, not measured: up to four digits, no trailing zeros."""
+    if value is None:
+        return UNKNOWN
+    return f"{value:.4g}" if abs(value) < SETTING_WITHOUT_EXPONENT else f"{value:.0f}"
+
+
+def probability(value: float | None) -> str:
+    """Return a probability in percent that never claims to be certain: ``> 99 %`` at most."""
+    if value is None:
+        return UNKNOWN
+    if value > SUREST_SHOWN:
+        return f"> {100 * SUREST_SHOWN:.0f} %"
+    smallest = 1.0 - SUREST_SHOWN
+    return f"< {100 * smallest:.0f} %" if value < smallest else f"{100 * value:.0f} %"
+
+
+def figure(value: float) -> str:
+    """Return two figures of a number, no finer than a thousandth."""
+    text = number(value, 2)
+    return text if "×" in text else _fixed(float(text.replace("−", "-")), min(_places(text), 3))
+
+
+def _places(text: str) -> int:
+    return len(text.partition(".")[2])
+
+
+def duration(seconds: float) -> str:
+    """Return a time in the unit that reads best."""
+    if seconds < 120:  # noqa: PLR2004 - longer times read better in minutes
+        return f"{setting(float(f'{seconds:.2g}'))} s"
+    minutes = seconds / 60.0
+    return f"{minutes:.0f} min" if minutes < 120 else f"{minutes / 60.0:.1f} h"  # noqa: PLR2004
+
+
+def _decimals(estimate: Estimate, finest: int) -> int:
+    """Return the decimals that the 68 % interval warrants.
+
+    Its half-width keeps two significant digits where they are 10 to 29, else one, so that
+    rounding never shifts an end by more than a sixth of the half-width.
+    """
+    ends = [end for end in (estimate.low, estimate.high) if end is not None]
+    centre = estimate.value
+    if centre is None or not ends:
+        reference = abs(ends[-1]) if ends else abs(centre or 0.0)
+        if reference <= 0:
+            return 1
+        return min(max(1 - math.floor(math.log10(reference)), 0), finest)
+    half = max(abs(end - centre) for end in ends)
+    if half <= 0:
+        half = abs(centre) / 100.0
+    if half <= 0:
+        return 1
+    digits, power = f"{half:.1e}".split("e")
+    wanted = 1 if float(digits) < 3 else 0  # noqa: PLR2004 - where two digits become one
+    return min(max(wanted - int(power), 0), finest)
+
+
+def _fixed(value: float, decimals: int) -> str:
+    text = f"{value:.{decimals}f}"
+    if float(text) == 0:
+        text = text.lstrip("-")
+    return text.replace("-", "−")
+
+
+def _with_unit(text: str, unit: str) -> str:
+    return f"{text} {unit}" if unit else text
+
+
+def estimate_cells(
+    estimate: Estimate | None, unit: str, scale: float = 1.0, *, finest: int | None = None
+) -> dict[str, str]:
+    """Return the texts of an estimate: ``value``, ``range68`` and ``range95``, each with its unit.
+
+    Parameters
+    ----------
+    estimate : Estimate or None
+    unit : str
+        Unit after scaling.
+    scale : float
+        Factor on all numbers, for instance 100 for percent.
+    finest : int or None
+        Most decimals; None where the unit decides.
+    """
+    if estimate is None:
+        return {"value": UNKNOWN, "range68": "", "range95": ""}
+    scaled = estimate.model_copy(
+        update={
+            name: None if end is None else end * scale
+            for name in ("value", "low", "high", "low95", "high95")
+            for end in (getattr(estimate, name),)
+        }
+    )
+    decimals = _decimals(scaled, CAPS_OF_DECIMALS.get(unit, 9) if finest is None else finest)
+    if scaled.value is None:
+        if scaled.high is None:
+            return {"value": UNKNOWN, "range68": "", "range95": ""}
+        # a limit is rounded up: it must hold
+        limit = math.ceil(scaled.high * 10**decimals - 1e-9) / 10**decimals
+        return {
+            "value": f"< {_with_unit(_fixed(limit, decimals), unit)} at 95 %",
+            "range68": "",
+            "range95": "",
+        }
+
+    def interval(low: float | None, high: float | None) -> str:
+        if low is None or high is None:
+            return ""
+        return _with_unit(f"{_fixed(low, decimals)} to {_fixed(high, decimals)}", unit)
+
+    return {
+        "value": _with_unit(_fixed(scaled.value, decimals), unit),
+        "range68": interval(scaled.low, scaled.high),
+        "range95": interval(scaled.low95, scaled.high95),
+    }
+
+
+def estimate_text(
+    estimate: Estimate | None, unit: str, scale: float = 1.0, *, finest: int | None = None
+) -> str:
+    """Return an estimate in one phrase: ``2.51 arcsec (2.44 to 2.58)`` or ``< 0.1 arcsec at 95 %``.
+
+    The brackets hold the 68 % interval; an estimate without one says so.
+    """
+    cells = estimate_cells(estimate, unit, scale, finest=finest)
+    if estimate is None or estimate.value is None:
+        return cells["value"]
+    span = cells["range68"]
+    if not span:
+        return f"{cells['value']} (interval not known)"
+    return f"{cells['value']} ({span[: -len(unit)].rstrip() if unit else span})"
+
+
+def chance(value: float) -> str:
+    """Return a chance of false alarm; far tails of a distribution are not told apart."""
+    return "< 10⁻⁶" if value < SMALLEST_CHANCE_SHOWN else number(value, 2)
+
+
+def unit_of_key(key: str) -> str:
+    """Return the unit that the end of a key tells, or an empty text."""
+    return next((unit for suffix, unit in _UNITS if key.endswith(suffix)), "")
+
+
+def label_of_key(key: str) -> str:
+    """Return a key as words without its unit: ``focal_length_m`` gives ``focal length``."""
+    if key == "pixel_um":
+        return "pixel size"
+    suffix = next((suffix for suffix, _ in _UNITS if key.endswith(suffix)), "")
+    return plain(key.removesuffix(suffix).replace("_", " "))
+
+
+def setup_text(key: str, value: Any) -> str:
+    """Return a setup value in words with the unit of its key; a pair of numbers is a range."""
+    unit = "arcsec/px" if key == "pixel_scale_arcsec" else unit_of_key(key)
+    if value is None:
+        return UNKNOWN
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, (int, float)):
+        return _with_unit(f"{value:.6g}".replace("-", "−"), unit)
+    if isinstance(value, (list, tuple)):
+        numbers = [v for v in value if isinstance(v, (int, float)) and not isinstance(v, bool)]
+        if len(numbers) == len(value) and numbers:
+            joint = " to " if len(value) == 2 and unit else ", "  # noqa: PLR2004 - low and high
+            if key == "worm_period_s":
+                joint = ", "
+            return _with_unit(joint.join(f"{v:.6g}" for v in numbers), unit)
+        return ", ".join(plain(v) for v in value)
+    return plain(value)
