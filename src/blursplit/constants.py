@@ -810,7 +810,7 @@ FIT_OUTER_SCALE_NODES = (9, 4)  # near, outside | thirteen over 0.2 to 50 m; fou
 FIT_NEAR_OUTER_SCALE_M = (0.2, 5.0)  # m | domes and tubes (0.57 m in one: arXiv 2509.02298)
 FIT_NEAR_WIND_M_S = (0.3, 15.0)  # m/s | judgement, no source: convection to wind
 # priors of the fit
-FIT_NEAR_ABSENT = 1e-4  # - | of its strength is left of near air that is not there: nothing
+FIT_NEAR_ABSENT = 1e-3  # - | least part of near air left, decades alike: half below 3 %
 FIT_SHARE_SIGMA = 2.0  # - | logistic-normal shares of layers, judgement: from a hundredth to all
 REFERENCE_BASELINE = 0.2  # diameters | where the strength of all the air is told; judgement
 FIT_STRENGTH_RANGE = (1e-3, 2.5)  # of the Kolmogorov value of the recorded width | judgement

@@ -6,7 +6,7 @@ the registered star's transfer function. Everything works on many vectors at onc
 
 Coordinates: the strength of all the air is told by its phase structure function at a fifth of the
 aperture, which the star's image measures; near air, ground and the layers above share r0^(-5/3)
-by the softmax of Gaussians. Near air is there or not, an even chance: else it takes free air.
+by the softmax of Gaussians. Near air may be all but gone: else it takes a part of the free air.
 
 The logarithm of a power that is the mean of n coefficients has the mean ln S + psi(n) - ln n and
 the variance psi_1(n). The model's shape errs too: real air blows in more ways than the model
@@ -238,7 +238,7 @@ class AirModel:
         log_near_outer = uniform_between(part["outer"][:, 0], FIT_NEAR_OUTER_SCALE_M)
         log_outer = uniform_between(part["outer"][:, 1], p.outer_scale_m)
         share = np.exp(FIT_SHARE_SIGMA * part["shares"] @ self._contrasts)
-        share[part["near_there"][:, 0] < 0.0, 0] *= FIT_NEAR_ABSENT
+        share[:, 0] *= FIT_NEAR_ABSENT ** _uniform(part["near_there"][:, 0])
         share /= share.sum(axis=1, keepdims=True)
         per_j = share[:, 0] * self.table.near.structure_at(log_near_outer)[:, -1]
         per_j += (1.0 - share[:, 0]) * self.table.outside.structure_at(log_outer)[:, -1]

@@ -189,8 +189,9 @@ _REASONS: dict[str, str] = {
         "The drive's {name:name} swings the stars with an amplitude of {amplitude_arcsec:arcsec}."
     ),
     "drive-period-found": (
-        "The stars swing along one line every {period_s:s}, for {turns:figure} turns: the drive's "
-        "doing, though nobody stated that period."
+        "The stars swing along one line every {period_s:s}, for {turns:figure} turns, as a gear "
+        "of the drive makes them; it counts as tracking. Nobody stated that period, and a steady "
+        "vibration close to a multiple of the frame rate would look the same."
     ),
     "inside-exposures": (
         "Within single exposures the stars move by {rms_arcsec:arcsec} rms"
