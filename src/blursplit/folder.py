@@ -7,7 +7,8 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -251,29 +252,36 @@ def write_page(measurement: Measurement, target: Path) -> Path:
     return page
 
 
-def write_text_whole(path: Path, text: str) -> None:
-    """Write a text file under a temporary name and move it into place; parents are made.
+@contextmanager
+def written_whole(path: Path) -> Iterator[Path]:
+    """Give a file to write under a temporary name and move it into place; parents are made.
 
     Raises
     ------
     OutputError
-        When it cannot be written.
+        When it cannot be written; the file that was there before stays.
     """
     try:
         path.resolve().parent.mkdir(parents=True, exist_ok=True)
         handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.resolve().parent)
     except OSError as error:
         raise OutputError(path, f"cannot be written ({error.strerror})", "check it") from error
+    os.close(handle)
     temporary = Path(name)
     try:
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(text)
+        yield temporary
         temporary.chmod(0o644)
         temporary.replace(path)
     except OSError as error:
         raise OutputError(path, f"cannot be written ({error.strerror})", "check disk") from error
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def write_text_whole(path: Path, text: str) -> None:
+    """Write a text file under a temporary name and move it into place; see `written_whole`."""
+    with written_whole(path) as temporary:
+        temporary.write_text(text, encoding="utf-8")
 
 
 def is_result_folder(path: Path) -> bool:

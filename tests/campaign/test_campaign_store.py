@@ -54,6 +54,50 @@ def test_measurements_view_has_the_numbers_in_columns_for_sql_and_pandas(tmp_pat
     assert nights.loc[0, "sequences"] == 1
 
 
+def test_parquet_holds_the_measurements_with_units_for_tables_and_bare_for_pandas(
+    tmp_path, make
+) -> None:
+    import pandas as pd
+    from astropy.table import QTable
+
+    path = tmp_path / "new folder" / "s.parquet"
+    with Store(tmp_path / "s.db") as store:
+        runs = {"a": make.result(), "b": make.result(structure=make.limit(0.2)), "c": make.result()}
+        for key, run in runs.items():
+            store.put(key, row(telescope="T é"), [key], run.to_json())
+        store.put("other", row(settings="t"), ["d"], make.result().to_json())
+        store.put("f", row(status="failed", reason="no star"), ["e"])
+        assert store.write_parquet(path, {"s"}, {"c"}) == 2
+        names = list(store.rows()[0])
+    table = QTable.read(path)
+    assert table.colnames == names
+    assert list(table["key"]) == ["a", "b"]
+    assert table["structure_rms_arcsec"].unit == "arcsec"
+    assert table["tracking_drift_arcsec_per_min_low"].unit == "arcsec / min"
+    assert str(table["recorded_fwhm_px"].unit) == "pix"
+    frame = pd.read_parquet(path)
+    assert list(frame.columns) == names
+    assert frame.loc[0, "structure_rms_arcsec"] == 0.5
+    assert pd.isna(frame.loc[1, "structure_rms_arcsec"])
+    assert frame.loc[1, "structure_rms_arcsec_high"] == 0.2
+    assert frame.loc[0, "telescope"] == "T é"
+    assert frame["files"].dtype == "int64"
+
+
+def test_parquet_of_a_store_without_measurements_has_the_same_columns(tmp_path, make) -> None:
+    from astropy.table import Table
+
+    with Store(tmp_path / "s.db") as store:
+        assert store.write_parquet(tmp_path / "none.parquet") == 0
+        store.put("a", row(), ["a"], make.result().to_json())
+        store.write_parquet(tmp_path / "one.parquet")
+    none, one = (Table.read(tmp_path / f"{name}.parquet") for name in ("none", "one"))
+    assert none.colnames == one.colnames
+    assert [c.dtype.kind for c in none.columns.values()] == [
+        c.dtype.kind for c in one.columns.values()
+    ]
+
+
 def test_store_is_in_write_ahead_mode_and_carries_its_version(tmp_path) -> None:
     Store(tmp_path / "s.db").close()
     connection = sqlite3.connect(tmp_path / "s.db")

@@ -69,3 +69,25 @@ def test_unwritable_place_is_one_line(archive: Path, tmp_path: Path) -> None:
     done = call(archive, "--store", tmp_path / "none" / "s.db")
     assert done.exit_code == 2
     assert done.stderr.count("\n") == 1
+
+
+def test_parquet_is_written_on_request_and_refused_before_work_without_its_library(
+    archive: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import sys
+
+    store, flat = tmp_path / "s.db", tmp_path / "s.parquet"
+    with monkeypatch.context() as without:
+        without.setitem(sys.modules, "pyarrow", None)
+        refused = call(archive, "--store", store, "--parquet", flat)
+    assert refused.exit_code == 2
+    assert refused.stderr == (
+        "blursplit: --parquet: needs the library pyarrow; pip install 'blursplit[parquet]'\n"
+    )
+    assert not store.exists()
+    done = call(archive, "--store", store, "--parquet", flat)
+    assert done.exit_code == 0, done.stderr
+    assert f"table written: {flat} (sequences: 1)" in done.stderr
+    from astropy.table import Table
+
+    assert Table.read(flat)["object"][0] == "M 39"

@@ -23,19 +23,23 @@ nights
     View: counts and means by night (date of the evening).
 
 For example ``pandas.read_sql("SELECT * FROM measurements", sqlite3.connect(path))``.
+`Store.write_parquet` writes ``measurements`` for what reads columns rather than SQL.
 """
 
 from __future__ import annotations
 
 import sqlite3
 from contextlib import contextmanager
+from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any, Self
 
 from blursplit.constants import STORE_APPLICATION_ID, STORE_BEFORE_NUMBERS, STORE_VERSION
 from blursplit.errors import InputError, OutputError
+from blursplit.folder import written_whole
+from blursplit.report.numbers import unit_of_key
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Collection, Iterator, Mapping
     from pathlib import Path
 
 
@@ -63,6 +67,7 @@ MEASURED: dict[str, str] = {
     "mechanics_matters": "$.verdict.matters.mechanics",
     "headline": "$.verdict.headline",
 }
+_MEASURED_TEXTS = {"mechanics_matters", "headline"}
 ESTIMATES: dict[str, str] = {
     "recorded_fwhm_arcsec": "$.fwhm.recorded_arcsec",
     "without_both_arcsec": "$.fwhm.without_both_arcsec",
@@ -151,6 +156,14 @@ SELECT night, count(*) AS sequences, sum(frames) AS frames,
   avg(recorded_fwhm_arcsec) AS mean_recorded_fwhm_arcsec
 FROM measurements GROUP BY night;
 """  # noqa: S608 - names of our own
+
+
+def check_parquet() -> None:
+    """Refuse to write Parquet, before anything is measured, where the library is not there."""
+    if find_spec("pyarrow") is None:
+        raise InputError(
+            "--parquet", "needs the library pyarrow", "pip install 'blursplit[parquet]'"
+        )
 
 
 def writable(value: Any) -> Any:
@@ -354,8 +367,21 @@ class Store:
             rows = [tuple(map(writable, file)) for file in files]
             db.executemany("INSERT OR REPLACE INTO refused_files VALUES (?, ?)", rows)
 
-    def rows(self, table: str = "measurements") -> list[dict[str, Any]]:
-        """Return all rows of a public table or view.
+    def rows(
+        self,
+        table: str = "measurements",
+        settings: Collection[str] | None = None,
+        without: Collection[str] = (),
+    ) -> list[dict[str, Any]]:
+        """Return the rows of a public table or view.
+
+        Parameters
+        ----------
+        table : str
+        settings : collection of str, optional
+            Only the rows of these setups and blur times (column ``settings``); default all rows.
+        without : collection of str
+            Keys of rows that are left out.
 
         Raises
         ------
@@ -366,7 +392,60 @@ class Store:
             msg = f"no table {table!r} in a store"
             raise ValueError(msg)
         order = " ORDER BY start_utc, key" if table in {"sequences", "measurements"} else ""
-        return [dict(row) for row in self._db.execute(f"SELECT * FROM {table}{order}")]  # noqa: S608
+        found = self._db.execute(f"SELECT * FROM {table}{order}")  # noqa: S608
+        return [
+            dict(row)
+            for row in found
+            if (settings is None or row["settings"] in settings)
+            and (not without or row["key"] not in without)
+        ]
+
+    def write_parquet(
+        self, path: Path, settings: Collection[str] | None = None, without: Collection[str] = ()
+    ) -> int:
+        """Write the rows of ``measurements`` as a Parquet file and return how many they are.
+
+        Columns carry the units that astropy's ``QTable.read`` gives back. What is not known is NaN
+        or an empty text. `settings` and `without` as for `rows`.
+
+        Raises
+        ------
+        InputError
+            When the library that writes such files is not installed.
+        OutputError
+            When the file cannot be written.
+
+        Examples
+        --------
+        >>> from pathlib import Path
+        >>> from blursplit.campaign import Store
+        >>> with Store(Path("nights.sqlite")) as store:
+        ...     store.write_parquet(Path("nights.parquet"))
+        1
+        >>> from astropy.table import QTable
+        >>> QTable.read("nights.parquet")["recorded_fwhm_arcsec"].unit
+        Unit("arcsec")
+        """
+        import numpy as np
+        from astropy.table import Column, Table
+
+        check_parquet()
+        rows = self.rows(settings=settings, without=without)
+        types = dict(self._db.execute("SELECT name, type FROM pragma_table_info('measurements')"))
+        columns = []
+        for name, declared in types.items():
+            values = [row[name] for row in rows]
+            if declared == "TEXT" or name in _MEASURED_TEXTS:
+                columns.append(Column(["" if v is None else v for v in values], name, dtype="U"))
+            elif declared == "INTEGER":
+                columns.append(Column(values, name, dtype=np.int64))
+            else:
+                unit = unit_of_key(name.removesuffix("_low").removesuffix("_high"))
+                unit = {"px": "pix", "°C": "deg_C"}.get(unit, unit) or None
+                columns.append(Column(np.array(values, dtype=np.float64), name, unit=unit))
+        with written_whole(path) as temporary:
+            Table(columns).write(temporary, format="parquet", overwrite=True)
+        return len(rows)
 
     def result_json(self, key: str) -> str | None:
         """Return the text of result.json of a sequence, None when it has no result."""

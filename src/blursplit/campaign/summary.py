@@ -136,8 +136,8 @@ def summarize_store(
     ArchiveSummary
     """
     chosen = {settings} if isinstance(settings, str) else settings
-    everything = _of(store.rows("sequences"), chosen, without)
-    rows = with_unscaled(_of(store.rows("measurements"), chosen, without))
+    everything = store.rows("sequences", chosen, without)
+    rows = with_unscaled(store.rows("measurements", chosen, without))
     nights = _groups(rows, lambda r: r["night"] or UNDATED)
     for night in nights:
         if night.label != UNDATED:
@@ -197,11 +197,6 @@ def _headline(overall: GroupSpread, nights: list[GroupSpread], picks: list[Pick]
 
 
 _STATES = ("done", "failed", "too short")
-
-
-def _of(rows: list[Row], settings: Collection[str] | None, without: Collection[str]) -> list[Row]:
-    known = (r for r in rows if settings is None or r["settings"] in settings)
-    return [r for r in known if r["key"] not in without]
 
 
 def _groups(rows: list[Row], label: Callable[[Row], str | None]) -> list[GroupSpread]:

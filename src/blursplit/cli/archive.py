@@ -71,6 +71,10 @@ def run(
         Path | None,
         typer.Option("--results", metavar="FOLDER", help="Keep whole results; the page links."),
     ] = None,
+    parquet: Annotated[
+        Path | None,
+        typer.Option("--parquet", metavar="FILE", help="Write the measurements as Parquet too."),
+    ] = None,
     out: Annotated[
         Path | None,
         typer.Option("--out", metavar="PAGE.html", help="Summary page; default beside the store."),
@@ -80,10 +84,13 @@ def run(
     """Stop it at any time; run it again and only what is new is measured."""
     from blursplit.campaign import Store, archive
     from blursplit.campaign.pages import archive_page
+    from blursplit.campaign.store import check_parquet
     from blursplit.campaign.summary import summarize_store
     from blursplit.folder import write_text_whole
     from blursplit.rig import Rig
 
+    if parquet is not None:
+        check_parquet()
     rig = Rig.read(setup, set_ or [])
     with _progress() as (on_walk, on_sequence):
         done = archive(
@@ -103,11 +110,10 @@ def run(
     _tell(done)
     with Store(store) as opened:
         summary = summarize_store(opened, done.settings, done.superseded)
-        rows = [
-            row
-            for row in opened.rows("measurements")
-            if row["settings"] in done.settings and row["key"] not in done.superseded
-        ]
+        rows = opened.rows("measurements", done.settings, done.superseded)
+        if parquet is not None:
+            written = opened.write_parquet(parquet, done.settings, done.superseded)
+            say(f"table written: {parquet} (sequences: {written})")
     page = out or store.with_suffix(".html")
     title = plain(f"Archive {folder.resolve().name}")
     write_text_whole(page, archive_page(summary, rows, title, results))
