@@ -71,3 +71,40 @@ def open_page(browser, tmp_path):
     for context in contexts:
         context.close()
     assert troubles == []
+
+
+@pytest.fixture
+def barriers(open_page):
+    """Return a function that opens a page and lists what a checker finds, in every look.
+
+    Names, headings, landmarks, contrast, with all that folds open. The night look is dim on
+    purpose: its text keeps a contrast of 3 (see report/palette.py), where others keep 4.5.
+    """
+    from axe_playwright_python.sync_playwright import Axe
+
+    whole = {"resultTypes": ["violations"]}
+    contrast = whole | {"runOnly": ["color-contrast"]}
+    dim = "contrastRatio: {normal: {expected: 3}, large: {expected: 3}}"
+    recheck = "options => axe.run(document, options)"
+
+    def barriers_of(text, name):
+        page = open_page(text, name, bypass_csp=True)
+        page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true })")
+        found = {}
+        for look in ("light", "dark", "night"):
+            page.evaluate(f"document.getElementById('look-{look}').checked = true")
+            if look == "light":
+                found[look] = Axe().run(page, options=whole).response["violations"]
+                continue
+            if look == "night":
+                page.evaluate(
+                    f"axe.configure({{checks: [{{id: 'color-contrast', options: {{{dim}}}}}]}})"
+                )
+            found[look] = page.evaluate(recheck, contrast)["violations"]
+        return [
+            (look, violation["id"], [node["html"][:120] for node in violation["nodes"]][:3])
+            for look, violations in found.items()
+            for violation in violations
+        ]
+
+    return barriers_of

@@ -344,21 +344,47 @@ def test_memory_is_bounded():
     assert run.tracks().n_frames <= WATCH_FRAMES_KEPT
 
 
-def test_the_page_renews_itself_and_shuns_scripts():
+def test_the_page_renews_itself_with_and_without_scripts():
     found = so_far(line_tracks(20, 0.6), rig())
     changes = compare_modes(line_tracks(20, 0.8), line_tracks(20, 0.4, seed=1), rig())
     text = render_live_page(
         "Watching <x>", found, changes, ["a & b"], renew_s=10, with_cautions=True
     )
-    assert '<meta http-equiv="refresh" content="10">' in text
-    assert "<script>" not in text
+    assert '<noscript><meta http-equiv="refresh" content="10"></noscript>' in text
     assert "Watching &lt;x&gt;" in text
     assert "a &amp; b" in text
     assert "Provisional" in text
     assert "Hands off a moving mount" in text
     last = render_live_page("x", found, [], [], renew_s=None, ended="stopped", result_page="r.html")
     assert 'http-equiv="refresh"' not in last
+    assert "<script>" not in last
     assert 'href="r.html"' in last
+
+
+def test_the_page_can_be_held(open_page):
+    page = open_page(render_live_page("x", None, [], [], renew_s=1), "watch")
+    page.evaluate("document.title = 'as it was'")
+    page.locator("#hold").check()
+    page.wait_for_timeout(1500)
+    assert page.title() == "as it was"
+    page.locator("#hold").uncheck()
+    page.wait_for_function("() => document.title === 'x'")
+
+
+def test_no_barrier_that_a_checker_can_find(barriers):
+    found = so_far(line_tracks(20, 0.6), rig())
+    changes = compare_modes(line_tracks(20, 0.8), line_tracks(20, 0.4, seed=1), rig())
+    text = render_live_page(
+        "Watching <x>",
+        found,
+        changes,
+        ["a & b"],
+        renew_s=999,
+        ended="stopped",
+        result_page="r.html",
+        with_cautions=True,
+    )
+    assert barriers(text, "watch") == []
 
 
 def test_arrivals_of_a_missing_folder_wait(tmp_path):

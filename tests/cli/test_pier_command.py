@@ -47,6 +47,12 @@ def test_a_page_for_a_leaflet_has_the_tables_and_all_cautions(tmp_path: Path):
     assert "http" not in text.split("</style>")[-1]
 
 
+def test_no_barrier_that_a_checker_can_find_in_a_leaflet(tmp_path: Path, barriers):
+    page = tmp_path / "leaflet.html"
+    assert call(EXAMPLE, "--out", page).returncode == 0
+    assert barriers(page.read_text(encoding="utf-8"), "leaflet") == []
+
+
 def test_json_alone_is_printed_and_follows_the_published_schema():
     from blursplit.pier.report import PierReport
 

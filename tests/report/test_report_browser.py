@@ -146,12 +146,6 @@ def test_paper_takes_four_pages_at_most_and_holds_the_cautions(name, visit):
     assert box["height"] > 10
 
 
-@pytest.mark.parametrize("name", ["yes", "open", "positions", "voided"])
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_no_barrier_that_a_checker_can_find(name, scheme, visit):
-    """Names, headings, contrast (the night look is dim on purpose and has tests of its own)."""
-    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
-    page = visit(name, color_scheme=scheme, bypass_csp=True)
-    unfold(page)
-    found = axe.Axe().run(page).response["violations"]
-    assert [(v["id"], [n["html"][:120] for n in v["nodes"]][:3]) for v in found] == []
+@pytest.mark.parametrize("name", CASES)
+def test_no_barrier_that_a_checker_can_find(name, page_of, barriers):
+    assert barriers(page_of(name), name) == []

@@ -432,7 +432,7 @@ def render_live_page(
     result_page: str = "",
     with_cautions: bool = False,
 ) -> str:
-    """Return a page without scripts that a browser reads again from disk every few seconds.
+    """Return a page that a browser reads again from disk every few seconds, unless it is held.
 
     Parameters
     ----------
@@ -469,10 +469,18 @@ def render_live_page(
         body.append("<h2>Notes</h2><ul>")
         body += [f"<li>{html.escape(note)}</li>" for note in notes[-20:]]
         body.append("</ul>")
-    page = page_shell(title, "\n".join(body))
     if renew_s is None:
-        return page
-    return page.replace("<head>", f'<head>\n<meta http-equiv="refresh" content="{renew_s:.0f}">', 1)
+        return page_shell(title, "\n".join(body))
+    hold = f'<input type="checkbox" id="hold" data-seconds="{renew_s:.0f}">'
+    body.insert(1, f'<p class="no-paper"><label>{hold} Hold this page as it is</label></p>')
+    refresh = f'<meta http-equiv="refresh" content="{renew_s:.0f}">'
+    body.append(f"<noscript>{refresh}</noscript>")
+    return page_shell(title, "\n".join(body), script=_RENEW)
+
+
+# A page that changes by itself can be held: a reader, or a screen reader, may need longer for it.
+_RENEW = """const hold = document.getElementById("hold");
+setInterval(() => { if (!hold.checked) location.reload(); }, 1000 * hold.dataset.seconds);"""
 
 
 def _bars(changes: list[ModeChange]) -> str:

@@ -441,8 +441,8 @@ class Store:
                 columns.append(Column(values, name, dtype=np.int64))
             else:
                 unit = unit_of_key(name.removesuffix("_low").removesuffix("_high"))
-                unit = {"px": "pix", "°C": "deg_C"}.get(unit, unit) or None
-                columns.append(Column(np.array(values, dtype=np.float64), name, unit=unit))
+                unit = {"px": "pix", "°C": "deg_C"}.get(unit, unit)
+                columns.append(Column(np.array(values, dtype=np.float64), name, unit=unit or None))
         with written_whole(path) as temporary:
             Table(columns).write(temporary, format="parquet", overwrite=True)
         return len(rows)

@@ -118,7 +118,7 @@ def _policy(scripts: list[str]) -> str:
     return f"default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src {script}"
 
 
-def page_shell(title: str, body_html: str, scripts: bool = False) -> str:
+def page_shell(title: str, body_html: str, charts: bool = False, script: str = "") -> str:
     """Return a whole HTML page around a body, in the looks that all pages share.
 
     Parameters
@@ -128,8 +128,10 @@ def page_shell(title: str, body_html: str, scripts: bool = False) -> str:
     body_html : str
         Ready HTML; whoever made it has escaped what came from files (for instance with
         `render_template` or `html.escape`).
-    scripts : bool
+    charts : bool
         Whether the charting script and the script that makes charts of the page's data go in.
+    script : str
+        A script of this page alone.
 
     Returns
     -------
@@ -141,10 +143,10 @@ def page_shell(title: str, body_html: str, scripts: bool = False) -> str:
 
     from markupsafe import Markup
 
-    sources = [_package_text("vendor/uPlot.iife.min.js"), _package_text("script.js")]
-    chosen = [text.strip() for text in sources] if scripts else []
+    sources = ["vendor/uPlot.iife.min.js", "script.js"] if charts else []
+    chosen = [*(_package_text(name).strip() for name in sources), *([script] if script else [])]
     style = _style()
-    if scripts:
+    if charts:
         style = _package_text("vendor/uPlot.min.css") + "\n" + style
     return render_template(
         "shell.html",
@@ -439,4 +441,4 @@ def render_page(result: Result, series: Series) -> str:
         charts=charts,
         method=METHOD,
     )
-    return page_shell(f"{summary['title']}: {summary['headline']}", body, scripts=bool(charts))
+    return page_shell(f"{summary['title']}: {summary['headline']}", body, charts=bool(charts))
