@@ -283,8 +283,8 @@ class InstrumentPart(_Part):
 class Line(_Part):
     """A narrow feature of the spectrum of the shared motion.
 
-    `frequency_hz` and `damping_ratio` are the true ones where the alias is decided, else those of
-    the likeliest candidate; `folded_frequency_hz` is where the record shows the line.
+    `frequency_hz` and `damping_ratio` are the true ones where the alias is decided, else as the
+    record shows them; `folded_frequency_hz` is where the record shows the line.
     `minor_over_major` is the axis ratio of the ellipse of motion; `steady_chance` the chance that
     noise makes so steady a sinusoid (Thomson's F). `head_displacement_um` and
     `head_velocity_um_s` (rms, with `mount.lever_m` stated) are those of the pier's head if the
@@ -311,6 +311,11 @@ class Line(_Part):
     head_displacement_um: Estimate | None = None
     head_velocity_um_s: Estimate | None = None
     vibration_class: Literal["none", "VC-A", "VC-B", "VC-C", "VC-D", "VC-E"] | None = None
+
+    @property
+    def shown_hz(self) -> float | None:
+        """Where the record's spectrum shows the line."""
+        return (self.folded_frequency_hz or self.frequency_hz).value
 
 
 class Event(_Part):

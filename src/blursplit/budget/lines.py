@@ -376,20 +376,24 @@ def _one_line(
     if not line.alias.is_decided:
         likely = np.sqrt(gains[line.alias.odds > LEAST_ALIAS_ODDS])
         rms = _widened(rms, fit.rms, likely)
+    true_hz = line.alias.best_hz if line.alias.is_decided else fit.frequency_hz
+    # a mode decays alike whatever its alias: the damping ratio goes with 1 / frequency
+    damping_high = fit.damping_high * fit.frequency_hz / true_hz
     damping: Estimate | None
     if fit.damping_ratio is None:
-        damping = Estimate(value=None, low=0.0, high=fit.damping_high, high95=fit.damping_high)
+        damping = Estimate(value=None, low=0.0, high=damping_high, high95=damping_high)
     else:
-        half = fit.damping_high - fit.damping_ratio
+        ratio, low = np.array([fit.damping_ratio, fit.damping_low]) * fit.frequency_hz / true_hz
         damping = Estimate(
-            value=fit.damping_ratio,
-            low=fit.damping_low,
-            high=fit.damping_high,
-            low95=max(0.0, 2.0 * fit.damping_low - fit.damping_ratio),
-            high95=fit.damping_ratio + 2.0 * half,
+            value=ratio,
+            low=low,
+            high=damping_high,
+            low95=max(0.0, 2.0 * low - ratio),
+            high95=2.0 * damping_high - ratio,
         )
     return Line(
-        frequency_hz=with_error(fit.frequency_hz, fit.frequency_sigma),
+        frequency_hz=with_error(true_hz, fit.frequency_sigma),
+        folded_frequency_hz=with_error(fit.frequency_hz, fit.frequency_sigma),
         rms_arcsec=rms if in_arcsec else None,
         rms_px=None if in_arcsec else rms,
         angle_deg=axial_estimate(

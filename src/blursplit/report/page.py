@@ -352,9 +352,9 @@ def _spectrum_chart(result: Result, series: Series) -> dict[str, Any] | None:
             if values is not None
         ],
         "marks": [
-            {"x": line.frequency_hz.value, "label": f"{index}: {plain(line.cause)}"}
+            {"x": line.shown_hz, "label": f"{index}: {plain(line.cause)}"}
             for index, line in enumerate(result.lines, start=1)
-            if line.frequency_hz.value is not None
+            if line.shown_hz is not None
         ],
         "spans": [],
         "bands": [_band(series, "common", "recorded"), _band(series, "air", "atmosphere")],

@@ -289,6 +289,9 @@ def _line(index: int, line: Line) -> dict[str, str]:
         for frequency, odd in others
         if odd is not None and odd >= LEAST_ODDS_NAMED
     ]
+    aliases = ", ".join(named) if len(named) > 1 else "no other"
+    if line.shown_hz is not None and line.shown_hz != line.frequency_hz.value:
+        aliases += f"; the frames show it at {number(line.shown_hz, 3)} Hz"
     causes = sorted(line.cause_odds.items(), key=lambda item: -item[1])
     named_causes = [
         f"{plain(cause)} ({probability(odd)})" for cause, odd in causes if odd >= LEAST_ODDS_NAMED
@@ -301,7 +304,7 @@ def _line(index: int, line: Line) -> dict[str, str]:
         "direction": estimate_text(line.angle_deg, "deg"),
         "damping": damping,
         "chance": chance(line.false_alarm_probability),
-        "aliases": ", ".join(named) if len(named) > 1 else "no other",
+        "aliases": aliases,
         "cause": told or plain(line.cause),
         "head": _head(line),
     }

@@ -98,7 +98,7 @@ def mark_labels(
 def _mark_lines(ax: Axes, lines: Sequence[Line]) -> None:
     places = []
     for index, line in strongest(lines):
-        frequency = line.frequency_hz.value
+        frequency = line.shown_hz
         if frequency is None or frequency <= 0:
             continue
         ax.axvline(frequency, color=colour("muted"), lw=0.8, ls=":")
@@ -188,6 +188,8 @@ def draw_spectra_of_sides(
     marks : sequence of (float, str)
         Frequencies [Hz] and labels of the lines.
     """
+    from blursplit.spectra import apparent_frequency
+
     own, ax = ax is None, axes_for(ax, height_in=3.8)
     for label, side, hue, dash, width in (
         ("before", before, colour("quiet"), "-", 2.2),
@@ -203,9 +205,11 @@ def draw_spectra_of_sides(
         f, density = block_means([grid[inside], np.mean(totals, axis=0)[inside]], logarithmic=True)
         ax.plot(f, _positive(density), color=hue, ls=dash, lw=width, label=label)
     logarithmic(ax, "xy")
-    for frequency, _ in marks:
+    # a line beyond the spectrum's end shows where it folds to
+    places = [(float(apparent_frequency(f, 2.0 * grid[-1])), label) for f, label in marks]
+    for frequency, _ in places:
         ax.axvline(frequency, color=colour("muted"), lw=0.8, ls=":")
-    _label_marks(ax, [(float(np.log10(f)), label) for f, label in marks if f > 0])
+    _label_marks(ax, [(float(np.log10(f)), label) for f, label in places if f > 0])
     ax.set(xlabel="frequency [Hz]", ylabel="density, both axes [arcsec²/Hz]")
     if own:
         figure_of(ax).legend(loc="outside upper center", ncols=2, handlelength=1.8)
@@ -387,10 +391,9 @@ def _mark(
     for x, label in mark_labels(places, FIGURE_LABELS_TOUCH_SHARE * span):
         _number(ax, label, (x, 1.03), "xaxis", (0, 3))
     found = [
-        (float(np.log10(line.frequency_hz.value)), str(index))
+        (float(np.log10(shown)), str(index))
         for index, line in strongest(lines)
-        if line.frequency_hz.value is not None
-        and extent[2] < np.log10(max(line.frequency_hz.value, 1e-9)) < extent[3]
+        if (shown := line.shown_hz) and extent[2] < np.log10(max(shown, 1e-9)) < extent[3]
     ]
     for y, _ in found:
         ax.plot(
