@@ -519,6 +519,8 @@ STACK_LEAST_FRAMES = 5  # frames | of a stack; judgement, no source
 JACKKNIFE_BLOCKS = 8  # - | of a stack, for its error; judgement, no source
 LEAST_WIDTH_ERROR = 0.005  # - | relative: flat field and sky under the star; judgement, no source
 ONE_SIGMA = 0.8413  # - | normal probability below + 1 sigma
+STACK_REACH = 0.25  # cut-outs | a star moved further has its image in a larger one
+STACK_LARGEST_MARGIN_PX = 200  # px | 90 MB for five stars: a longer trail gets no image
 STACK_LEAST_SNR = 8.0  # - | of the peak of a stack; judgement, no source
 
 LOWEST_TRANSFER_BASELINE = 0.05  # apertures | below it the stamp's edge and the sky decide

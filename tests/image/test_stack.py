@@ -1,10 +1,13 @@
 """Frames shifted and added in Fourier space, against the obvious way."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.image.stack import restack
+from blursplit.image.fwhm import image_width
+from blursplit.image.stack import restack, star_images
 from blursplit.stars.tracks import Stamps, StarTracks
 
 FRAMES, SKY = 150, 20.0
@@ -44,7 +47,7 @@ def test_restack_equals_a_phase_a_frequency_and_frame(size):
     rng = np.random.default_rng(size)
     # Whole numbers, which single precision holds exactly, so that only the sums round.
     pixels = rng.integers(0, 1000, (FRAMES, 2, size, size)).astype(float)
-    place = np.array([40.0, 60.0]) + (size - 1) / 2 + rng.normal(0, 2, (FRAMES, 2, 2))
+    place = np.array([40.0, 60.0]) + (size - 1) / 2 + rng.normal(0, 0.8, (FRAMES, 2, 2))
     got = restack(tracks_of(pixels), {"star": place})
     fy, fx = np.fft.fftfreq(size)[:, None], np.fft.rfftfreq(size)
     each = []
@@ -63,7 +66,7 @@ def test_star_off_by_whole_pixels_is_moved_to_the_middle():
     rng = np.random.default_rng(4)
     shape = rng.uniform(1, 2, (3, 3))
     pixels = np.full((FRAMES, 1, size, size), SKY)
-    step = rng.integers(-4, 5, (FRAMES, 2))
+    step = rng.integers(-3, 4, (FRAMES, 2))
     for i, (x, y) in enumerate(step):
         pixels[i, 0, middle + y - 1 : middle + y + 2, middle + x - 1 : middle + x + 2] += shape
     place = (np.array([40.0, 60.0]) + middle + step)[:, None, :]
@@ -72,3 +75,43 @@ def test_star_off_by_whole_pixels_is_moved_to_the_middle():
     expected[middle - 1 : middle + 2, middle - 1 : middle + 2] = shape / shape.sum()
     # Single precision keeps 7e-8 of the pixels, of which there are 20 units of sky to each of 1.
     assert_allclose(got, expected, atol=1e-6)
+
+
+def test_star_that_leaves_its_cutouts_has_its_whole_trail():
+    """A star drifts over 70 pixels in cut-outs of 21: the sum of the whole frames is the truth."""
+    size, sigma = 21, 1.7
+    path = np.stack([np.linspace(50.0, 120.0, FRAMES), np.linspace(60.0, 71.0, FRAMES)], axis=1)
+    corner = np.rint(path).astype(int) - size // 2
+    y, x = np.mgrid[0:170, 0:170]
+    whole = np.zeros((170, 170))
+    pixels = np.zeros((FRAMES, 1, size, size))
+    for i, (at_x, at_y) in enumerate(path):
+        frame = 1000.0 * np.exp(-0.5 * ((x - at_x) ** 2 + (y - at_y) ** 2) / sigma**2)
+        whole += frame
+        x0, y0 = corner[i]
+        pixels[i, 0] = SKY + frame[y0 : y0 + size, x0 : x0 + size]
+    tracks = tracks_of(pixels)
+    stamps = replace(tracks.stamps, x0_px=corner[:, :1], y0_px=corner[:, 1:])
+    tracks = replace(tracks, x_px=path[:, :1], y_px=path[:, 1:], stamps=stamps)
+    found = star_images(tracks, 1e3, 1.0, {})
+    got = found.stack.images["recorded"]
+    middle_x, middle_y = np.rint(path.mean(axis=0)).astype(int)
+    half = got.shape[0] // 2
+    there = whole[middle_y - 45 : middle_y + 46, middle_x - 45 : middle_x + 46]
+    here = got[half - 45 : half + 46, half - 45 : half + 46]
+    # the path's mean lies up to half a pixel beside the whole pixel: compare moments and the top
+    assert_allclose(here.sum(), 1.0, atol=1e-4)
+    columns = np.arange(-45, 46)
+    spread = [
+        np.sqrt(
+            columns**2 @ image.sum(axis=0) / image.sum()
+            - (columns @ image.sum(axis=0) / image.sum()) ** 2
+        )
+        for image in (here, there)
+    ]
+    assert_allclose(spread[0], spread[1], rtol=1e-4)
+    assert_allclose(here.max(), there.max() / whole.sum(), rtol=1e-3)
+    # noise-free: what differs is half a pixel of place, and the pixel's phase in each frame
+    width = image_width(there / there.sum(), 1.0).mean
+    assert_allclose(found.widths["recorded"].mean, width, rtol=0.005)
+    assert_allclose(found.widths["registered"].mean, 2.3548 * sigma, rtol=0.02)

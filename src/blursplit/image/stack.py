@@ -14,8 +14,10 @@ from blursplit.constants import (
     LEAST_WIDTH_ERROR,
     ONE_SIGMA,
     STACK_BATCH,
+    STACK_LARGEST_MARGIN_PX,
     STACK_LEAST_FRAMES,
     STACK_LEAST_SNR,
+    STACK_REACH,
 )
 from blursplit.estimate import Estimate, with_error
 from blursplit.image.fwhm import HalfMaximum, image_width, sampling_error
@@ -30,7 +32,7 @@ class Restack:
     Parameters
     ----------
     images : dict of str to ndarray, shape (size, size)
-        Sky removed, flux 1.
+        Sky removed, flux 1. As large as the cut-outs, larger where the stars leave them.
     blocks : dict of str to ndarray, shape (n_blocks, size, size)
         The same from disjoint stretches of time, for the sampling error.
     star_images : dict of str to ndarray, shape (n_stamps, size, size)
@@ -92,9 +94,9 @@ def restack(
     Returns
     -------
     Restack or None
-        None without stamps or with fewer than five usable frames.
+        None without stamps, with fewer than five usable frames, or with a path too long to draw.
     """
-    from scipy.fft import rfft2
+    from scipy.fft import irfft2, rfft2
 
     stamps = tracks.stamps
     if stamps is None or not len(stamps.star):
@@ -107,27 +109,45 @@ def restack(
         return None
     n_blocks = min(JACKKNIFE_BLOCKS, tracks.n_frames)
     block = (np.arange(tracks.n_frames) * n_blocks) // tracks.n_frames
-    total = {
-        name: np.zeros((n_blocks, len(stamps.star), size, size // 2 + 1), dtype=np.complex128)
-        for name in references
+    corner = np.stack([stamps.x0_px, stamps.y0_px], axis=-1)
+    shift = {n: reference - corner - (size - 1) / 2.0 for n, reference in references.items()}
+    margin = {n: _margin(s[good], size) for n, s in shift.items()}
+    if max(margin.values()) > STACK_LARGEST_MARGIN_PX:
+        return None
+    # A transform wraps what leaves the cut-out: whole pixels are moved in a larger image instead.
+    whole = {
+        n: np.rint(np.nan_to_num(s)).astype(np.int64) * (margin[n] > 0) for n, s in shift.items()
     }
-    middle = (size - 1) / 2.0
+    total = {
+        n: np.zeros((n_blocks, len(stamps.star), size + 2 * m, size + 2 * m))
+        for n, m in margin.items()
+    }
     order = np.rint(np.fft.fftfreq(size) * size).astype(np.int64)
     for k in range(len(stamps.star)):
-        for rows, b in _batches(good[:, k], block):
+        alike = np.column_stack([block, *(w[:, k] for w in whole.values())])
+        for rows in _batches(good[:, k], np.unique(alike, axis=0, return_inverse=True)[1].ravel()):
             pixels = stamps.pixels_adu[rows, k].astype(np.float64)
             pixels -= stamps.sky_adu[rows, k, None, None]
             transform = rfft2(np.nan_to_num(pixels, copy=False))
-            for name, reference in references.items():
-                sx = reference[rows, k, 0] - stamps.x0_px[rows, k] - middle
-                sy = reference[rows, k, 1] - stamps.y0_px[rows, k] - middle
+            for n, s in shift.items():
+                at = whole[n][rows[0], k]
+                sx, sy = (s[rows, k] - at).T
                 # Moving the reference to the middle is a shift by -s: phase +2 pi f s, by axes.
                 shifted = transform * _phases(sx, size)[:, None, :]
                 along_y = _phases(sy, size)[:, np.abs(order)]
                 along_y = np.where(order < 0, along_y.conj(), along_y)
                 # A product of matrices for each y adds the frames up.
-                total[name][b, k] += (along_y.T[:, None] @ shifted.swapaxes(0, 1))[:, 0]
-    return _to_images(total, size, int(good.any(axis=1).sum()))
+                added = (along_y.T[:, None] @ shifted.swapaxes(0, 1))[:, 0]
+                x, y = margin[n] - at
+                here = total[n][block[rows[0]], k, y : y + size, x : x + size]
+                here += irfft2(added, s=(size, size))
+    return _to_images(total, int(good.any(axis=1).sum()))
+
+
+def _margin(shift_px: FloatArray, size: int) -> int:
+    """Return how far beyond its cut-out a star's image reaches; 0 where it stays well inside."""
+    reach = float(np.abs(shift_px).max(initial=0.0))
+    return int(np.ceil(reach)) if reach > STACK_REACH * size else 0
 
 
 def _phases(shift_px: FloatArray, size: int) -> NDArray[np.complex128]:
@@ -140,20 +160,20 @@ def _phases(shift_px: FloatArray, size: int) -> NDArray[np.complex128]:
     return out
 
 
-def _batches(good: BoolArray, block: NDArray[np.int64]) -> Iterator[tuple[NDArray[np.int64], int]]:
-    """Yield the rows of some good frames at a time, all of one block, and its number."""
-    for b in range(int(block[-1]) + 1):
-        rows = np.flatnonzero(good & (block == b))
-        for first in range(0, len(rows), STACK_BATCH):
-            yield rows[first : first + STACK_BATCH], b
+def _batches(good: BoolArray, kind: NDArray[np.int64]) -> Iterator[NDArray[np.int64]]:
+    """Yield the rows of some good frames at a time, all of one kind."""
+    rows = np.flatnonzero(good)
+    rows = rows[np.argsort(kind[rows], kind="stable")]
+    for alike in np.split(rows, np.flatnonzero(np.diff(kind[rows])) + 1):
+        for first in range(0, len(alike), STACK_BATCH):
+            yield alike[first : first + STACK_BATCH]
 
 
-def _to_images(total: Mapping[str, NDArray[np.complex128]], size: int, frames: int) -> Restack:
+def _to_images(total: Mapping[str, FloatArray], frames: int) -> Restack:
     images, blocks, stars = {}, {}, {}
-    for name, transform in total.items():
-        flux = np.abs(transform.sum(axis=0)[:, 0, 0])
+    for name, each in total.items():
+        flux = np.abs(each.sum(axis=(0, 2, 3)))
         flux[flux <= 0] = 1.0
-        each = np.fft.irfft2(transform, s=(size, size))
         stars[name] = each.sum(axis=0) / flux[:, None, None]
         images[name] = stars[name].mean(axis=0)
         by_block = (each / flux[:, None, None]).sum(axis=1)
