@@ -920,6 +920,7 @@ SKY_MAG_ARCSEC2 = 19.0  # mag/arcsec2 | a bright suburb; judgement, no source
 PLAN_STARS = 4  # stars | the full fit needs four
 PLAN_REPEATS = 3  # runs | the fewest whose scatter says something; judgement
 PLAN_OTHER_RATE = 0.93  # - | of the frame rate for a second run, to part aliases; judgement
+PLAN_BOARD_UG = 25.0  # micro-g/sqrt(Hz) | a good small accelerometer board, from memory
 PLAN_TAPS_S = 60.0  # s | five taps, ten seconds apart; judgement
 PLAN_DAMPING = 0.015  # - | of the structure looked for: bolted steel, common practice, no source
 # Hz | rows of the plan; judgement, no source

@@ -206,3 +206,15 @@ def test_other_limits_take_repeats_taps_or_any_run(tmp_path) -> None:
 def test_limits_of_another_telescope_are_refused_in_a_plan(tmp_path) -> None:
     with pytest.raises(InputError, match="the setup is of an aperture"):
         needs("aperture_m = 2.0\n" + LINES.format(0.1), tmp_path)
+
+
+def test_witnesses_are_named_with_what_they_must_be():
+    """Shaking of sigma adds 2.355 sigma in squares: the one that costs 10 % of 2 arcsec is 0.39."""
+    sensor, second, mask = plan(setup(), seeing_arcsec=2.0).witnesses
+    assert [w.kind for w in (sensor, second, mask)] == ["sensor", "second-camera", "mask"]
+    assert_allclose(np.hypot(2.0, 2.3548 * sensor.shake_arcsec), 2.2, rtol=1e-4)
+    # twice the motion may hide twice the noise: the density goes with the square
+    steadier = plan(setup(), seeing_arcsec=1.0).witnesses[0]
+    assert_allclose(sensor.noise_ug / steadier.noise_ug, 2.0, rtol=1e-6)
+    assert f"{second.baseline_m:.2g} m" in second.text
+    assert mask.opening_m < mask.separation_m < 0.25

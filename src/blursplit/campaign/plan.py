@@ -27,6 +27,7 @@ from blursplit.campaign.recording import (
     Plan,
     SeenHeight,
     Turns,
+    Witness,
     geometric_middle,
     plan_recording,
 )
@@ -34,8 +35,11 @@ from blursplit.constants import (
     ACCEPT_LENGTH_STEP,
     ACCEPT_LONGEST_S,
     ARCSEC_PER_RADIAN,
+    FWHM_PER_SIGMA,
+    LEAST_WORTH_ARCSEC,
     LINE_LEFT_AT_LEAST,
     MAINS_HZ,
+    PLAN_BOARD_UG,
     PLAN_DAMPING,
     PLAN_DURATION_S,
     PLAN_OTHER_RATE,
@@ -45,9 +49,12 @@ from blursplit.constants import (
     PLAN_TAPS_S,
     SHOWN_HZ,
     SIDEREAL_DAY_S,
+    WORTH_SHARE,
     Z95,
 )
 from blursplit.errors import InputError
+from blursplit.evidence.second_camera import witness_baseline_m
+from blursplit.evidence.sensor_signal import accelerometer_noise_ug
 from blursplit.result import Remark, SetupEntry
 from blursplit.rig import Rig, as_rig, merge_settings
 
@@ -150,7 +157,7 @@ def plan(
         smallest_line_arcsec=line,
         smallest_between_hz=band,
         pairs=[_seen(s, instrument) for s in PLAN_SEPARATIONS_ARCSEC],
-        mask=_mask(instrument),
+        witnesses=_witnesses(instrument, recording, seeing_arcsec),
         turns=_turns(instrument, recording.duration_s),
         mains=mains,
         night=None if night is None else night.isoformat(),
@@ -249,18 +256,45 @@ def _seen(separation_arcsec: float, instrument: Rig) -> SeenHeight:
     )
 
 
-def _mask(instrument: Rig) -> str:
+def _witnesses(instrument: Rig, recording: Recording, seeing_arcsec: float) -> list[Witness]:
+    """Return what would decide between shaking and air, the easiest first.
+
+    The sensor must show the shaking that is just worth a cure, spread evenly up to half the rate.
+    """
     aperture = float(instrument.get("aperture_m"))
+    worth = max(LEAST_WORTH_ARCSEC, WORTH_SHARE * seeing_arcsec)
+    shake = float(np.sqrt((seeing_arcsec + worth) ** 2 - seeing_arcsec**2)) / FWHM_PER_SIGMA
+    noise_ug = accelerometer_noise_ug(shake**2 / recording.nyquist_hz)
+    baseline = witness_baseline_m(aperture)
     widest = _seen(PLAN_SEPARATIONS_ARCSEC[-1], instrument)
-    opening = aperture / 4.0
-    return (
-        f"Even stars half a degree apart leave most of the air below "
-        f"{widest.tenth_seen_above_m:.0f} m unseen, so ground air and shared shake without lines "
-        "stay together. A mask with two openings on one star sees all of the air: openings of "
-        f"{opening * 1000:.0f} mm, {aperture * 0.72 * 1000:.0f} mm apart, one with a weak wedge. "
-        "Needed when the verdict between air and shared motion comes out undecided, or when no "
-        "field with four stars fits the camera."
-    )
+    opening, apart = aperture / 4.0, 0.72 * aperture
+    return [
+        Witness(
+            kind="sensor",
+            text="Stars half a degree apart still leave most of the air below "
+            f"{widest.tenth_seen_above_m:.0f} m unseen, so ground air and shaking without lines "
+            "may stay open. An accelerometer fixed to the mount and recorded beside the frames "
+            f"decides down to {shake:.2g} arcsec rms: from 1 Hz on with a noise of {noise_ug:.2g} "
+            f"µg/√Hz, from {np.sqrt(PLAN_BOARD_UG / noise_ug):.2g} Hz on with "
+            f"{PLAN_BOARD_UG:g} µg/√Hz (measure --sensor).",
+            shake_arcsec=shake,
+            noise_ug=noise_ug,
+        ),
+        Witness(
+            kind="second-camera",
+            text=f"Or a second camera on the same mount, its tube {baseline:.2g} m or more beside "
+            "this one, exposed as briefly (measure --second-camera).",
+            baseline_m=baseline,
+        ),
+        Witness(
+            kind="mask",
+            text="Or a mask with two openings on one star, which sees all of the air: openings of "
+            f"{opening * 1000:.0f} mm, {apart * 1000:.0f} mm apart, one with a weak wedge; also "
+            "where no field with four stars fits the camera.",
+            opening_m=opening,
+            separation_m=apart,
+        ),
+    ]
 
 
 def _turns(instrument: Rig, duration_s: float) -> list[Turns]:

@@ -74,6 +74,22 @@ class SeenHeight(_Part):
     half_seen_above_m: float
 
 
+class Witness(_Part):
+    """What parts air from shaking where the stars alone leave it open, and what it must be.
+
+    A sensor on the mount of a noise of `noise_ug` micro-g/sqrt(Hz), which shows shaking of
+    `shake_arcsec` rms spread over the frames' band; a second tube at `baseline_m`; a mask.
+    """
+
+    kind: Literal["sensor", "second-camera", "mask"]
+    text: str
+    shake_arcsec: float | None = None
+    noise_ug: float | None = None
+    baseline_m: float | None = None
+    opening_m: float | None = None
+    separation_m: float | None = None
+
+
 class Turns(_Part):
     """How long a drive period takes to cover."""
 
@@ -128,7 +144,7 @@ class Plan(_Part):
     smallest_line_arcsec: float | None
     smallest_between_hz: tuple[float, float]
     pairs: list[SeenHeight]
-    mask: str
+    witnesses: list[Witness]
     turns: list[Turns]
     mains: list[Mains]
     night: str | None = None

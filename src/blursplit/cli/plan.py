@@ -90,7 +90,8 @@ def _show(plan: Plan) -> None:
         f"{r.star_noise_arcsec:.2g} arcsec, {r.stars} stars {r.shared_noise_arcsec:.2g} arcsec."
     )
     _tables(plan, console)
-    console.print(plan.mask)
+    for witness in plan.witnesses:
+        console.print(witness.text)
     for turn in plan.turns:
         console.print(
             f"Drive period {turn.period_s:.1f} s: {turn.turns_in_run:.2f} turns in this run; two "
