@@ -227,6 +227,19 @@ def table(rows: list[Row]) -> str:
             for told in ("right", "wrong", "open")
         ]
         lines.append(f"| {cure} | " + " | ".join(cells) + " |")
+    lines += [
+        "",
+        "| clear answers, all cures | asked | right | wrong | open | right of asked |",
+        "| --- | --- | --- | --- | --- | --- |",
+    ]
+    for group, belongs in GROUPS.items():
+        told = sum(decisions([r for r in good if belongs(r["draw"])]).values(), Counter())
+        right, wrong, open_ = (told[f"clear, {how}"] for how in ("right", "wrong", "open"))
+        asked = right + wrong + open_
+        if asked:
+            lines.append(
+                f"| {group} | {asked} | {right} | {wrong} | {open_} | {right / asked:.0%} |"
+            )
     return "\n".join(lines) + "\n"
 
 
