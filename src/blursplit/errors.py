@@ -80,7 +80,7 @@ class TooFewFramesError(InputError):
         self.found, self.needed = found, needed
         super().__init__(
             source,
-            f"only {found} usable frames, at least {needed} are needed",
+            f"only {found} usable frame{'s' * (found != 1)}, at least {needed} are needed",
             "record a longer sequence",
         )
 

@@ -166,3 +166,65 @@ def test_written_setup_is_read_again_and_names_what_is_missing(cube, tmp_path):
     assert "# exposure_s = 0.005  # header" in text
     assert run(cube, "--write-setup", file).exit_code == 2
     assert file.read_text() == text
+
+
+def write_calibrated_night(folder: Path) -> None:
+    """Write twelve frames of the sky, and calibration frames among them and in a folder beside."""
+    rng = np.random.default_rng(4)
+
+    def write(name: str, shape=(20, 24), **cards: object) -> None:
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        fits.PrimaryHDU(rng.normal(800, 30, shape).astype(np.float32), fits.Header(cards)).writeto(
+            path
+        )
+
+    for k in range(12):
+        write(f"lights/l{k}.fits", EXPTIME=0.01, **{"DATE-OBS": f"2026-03-01T22:00:{k:02d}.5"})
+    for k in range(3):
+        write(f"lights/d{k}.fits", EXPTIME=0.01, IMAGETYP="Dark Frame")
+        write(f"My flats/f{k}.fits", EXPTIME=2.0, FRAME="Flat")
+        write(f"darks/d{k}.fits", EXPTIME=10.0, IMGTYPE="DARK")
+    write("calib/master.fits", (5, 40, 48), OBSTYPE="zero")
+    write("another night/d.fits", EXPTIME=0.01, IMAGETYP="Dark Frame")
+    (folder / "darks" / "broken.fits").write_bytes(b"SIMPLE")
+
+
+def test_calibration_frames_about_are_found_and_said_how_to_use(tmp_path):
+    write_calibrated_night(tmp_path)
+    lights = tmp_path / "lights"
+    found = Inspection.model_validate(json.loads(run(lights, "--json").stdout))
+    assert (found.frames, found.dropped) == (12, {"calibration frame": 3})
+    about = {(c.kind, c.frames, c.exposure_s): c.use for c in found.calibration}
+    assert about == {
+        ("dark", 3, 0.01): f"measure with --dark {lights}",
+        ("dark", 3, 10.0): f"measure with --dark {tmp_path.resolve() / 'darks'} and with bias "
+        "frames: the frames were exposed 10 ms",
+        ("flat", 3, 2.0): f"measure with --flat '{tmp_path.resolve() / 'My flats'}'",
+        ("bias", 5, None): "of another size than the frames: of no use here",
+    }
+    # what it says is true: of a folder of lights and darks, `measure` takes the darks
+    from blursplit.frames import read_calibration
+
+    darks = [fits.getdata(lights / f"d{k}.fits") for k in range(3)]
+    taken = read_calibration(dark=[lights]).offset_adu
+    np.testing.assert_allclose(taken, np.mean(darks, axis=0), rtol=1e-6)
+    text = run(lights).stdout
+    assert f"3 dark frames of 0.01 s, 24 x 20 px, in {lights}" in text
+
+
+def test_folder_of_calibration_frames_alone_is_said_to_be_one(tmp_path):
+    for k in range(10):
+        header = fits.Header({"DATE-OBS": f"2026-03-01T22:00:{k:02d}.5", "IMAGETYP": "Bias"})
+        fits.PrimaryHDU(np.full((20, 24), k, np.int16), header).writeto(tmp_path / f"b{k}.fits")
+    result = run(tmp_path)
+    assert result.exit_code == 0, result.stderr
+    assert "all of these are calibration frames (bias)" in result.stdout
+
+
+def test_table_of_positions_is_sent_to_the_command_that_takes_it(tmp_path):
+    table = tmp_path / "stars.csv"
+    table.write_text("time,star,x,y\n0,1,2,3\n")
+    result = run(table)
+    assert result.exit_code == 2
+    assert f"blursplit measure {table}" in result.stderr

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from blursplit.frames.facts import is_light, read_exposure, read_facts, read_passband
+from blursplit.frames.facts import calibration_kind, read_exposure, read_facts, read_passband
 from blursplit.frames.header import Header
 from blursplit.frames.pointing import (
     airmass_of,
@@ -199,11 +199,22 @@ def test_longitude_positive_to_the_west_is_turned_around():
 
 
 @pytest.mark.parametrize(
-    ("kind", "light"),
-    [("Light Frame", True), ("object", True), ("Flat Field", False), ("zero", False), ("", True)],
+    ("cards", "kind"),
+    [
+        ({"IMAGETYP": "Light Frame"}, None),
+        ({"IMAGETYP": "object"}, None),
+        ({"IMAGETYP": ""}, None),
+        ({}, None),
+        ({"IMAGETYP": "Flat Field"}, "flat"),
+        ({"IMAGETYP": "skyflat"}, "flat"),
+        ({"FRAME": "Dark"}, "dark"),
+        ({"OBSTYPE": "DARK FLAT"}, "dark"),
+        ({"IMGTYPE": "zero"}, "bias"),
+        ({"IMAGE-TY": "Bias Frame"}, "bias"),
+    ],
 )
-def test_kind_of_frame(kind, light):
-    assert is_light(head(IMAGETYP=kind)) is light
+def test_kind_of_frame(cards, kind):
+    assert calibration_kind(head(**cards)) == kind
 
 
 @given(cards=st.binary(max_size=800))

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from blursplit.constants import FITS_BLOCK, SAMPLE_BYTES, SEQUENCE_GAP_INTERVALS, SEQUENCE_GAP_S
 from blursplit.errors import InputError
+from blursplit.frames.facts import calibration_kind, image_kind
 from blursplit.frames.layout import Slab, is_fits_name, natural_key, read_layout
 
 if TYPE_CHECKING:
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 
     from blursplit.frames.header import Header
 
-NOT_SCIENCE = ("bias", "dark", "flat", "zero", "offset", "master", "focus", "skyflat")
+NOT_SCIENCE = ("master", "focus")  # nor calibration frames
 TIME_KEYS = ("DATE-AVG", "DATE-OBS", "DATE-BEG")
 
 
@@ -187,8 +188,8 @@ def look_at(path: Path) -> FileFacts | str:
         return "no image in it"
     slab = layout.slabs[0]
     header = slab.header
-    kind = (header.string("IMAGETYP", "OBSTYPE", "FRAME", "IMAGE-TY") or ("", ""))[0].lower()
-    if any(word in kind for word in NOT_SCIENCE):
+    kind = image_kind(header)
+    if calibration_kind(header) is not None or any(word in kind for word in NOT_SCIENCE):
         return f"calibration frame ({kind})"
     frames = sum(s.planes for s in layout.slabs)
     return FileFacts(

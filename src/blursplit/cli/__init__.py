@@ -101,7 +101,6 @@ def _load(name: str) -> Any:
 
 app = typer.Typer(
     cls=_LazyGroup,
-    add_completion=False,
     no_args_is_help=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,

@@ -12,7 +12,7 @@ from blursplit.cli._common import say, show_table, speaks_plainly
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from blursplit.frames.inspection import FrameTiming, Inspection
+    from blursplit.frames.inspection import CalibrationFrames, FrameTiming, Inspection
 
 _UNITS = (
     ("_e_per_adu", "e-/ADU"),
@@ -76,13 +76,18 @@ def run(
 
 
 def _look(sequence: list[Path], setup: Path | None, options: list[str]) -> Inspection:
+    from blursplit.errors import InputError
     from blursplit.frames import open_frames
     from blursplit.frames.inspection import inspect_sequence
     from blursplit.rig import Rig
+    from blursplit.stars.positions import is_positions_file
 
+    if len(sequence) == 1 and sequence[0].is_file() and is_positions_file(sequence[0]):
+        problem = "is a table of positions, in which there are no frames to inspect"
+        raise InputError(sequence[0], problem, f"blursplit measure {sequence[0]}")
     opened = open_frames(sequence, Rig.read(setup, options))
     try:
-        return inspect_sequence(opened)
+        return inspect_sequence(opened, sequence)
     finally:
         opened.source.close()
 
@@ -133,6 +138,7 @@ def _show(console: Console, found: Inspection) -> None:
     absent = [(one.key, one.needed_for, one.remedy) for one in found.missing]
     show_table(console, ("fact", "needed for", "remedy"), absent, "Missing")
     for title, lines in (
+        ("Calibration frames", [_calibration_text(one) for one in found.calibration]),
         ("What can be told", found.can),
         ("What cannot be told", found.cannot),
         ("How to record better", found.advice),
@@ -142,6 +148,12 @@ def _show(console: Console, found: Inspection) -> None:
             console.print(f"\n[bold]{title}[/bold]")
             for line in lines:
                 console.print(f"  - {escape(line)}", soft_wrap=True)
+
+
+def _calibration_text(one: CalibrationFrames) -> str:
+    exposed = "" if one.exposure_s is None else f" of {one.exposure_s:.4g} s"
+    frames = f"{one.frames} {one.kind} frame{'s' * (one.frames != 1)}"
+    return f"{frames}{exposed}, {one.width_px} x {one.height_px} px, in {one.folder}: {one.use}"
 
 
 def _timing_rows(found: Inspection, timing: FrameTiming) -> list[tuple[str, str]]:

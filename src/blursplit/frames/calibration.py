@@ -10,7 +10,7 @@ import numpy as np
 
 from blursplit.constants import DARK_SAME_EXPOSURE, FLAT_FLOOR
 from blursplit.errors import InputError
-from blursplit.frames.facts import read_exposure
+from blursplit.frames.facts import calibration_kind, read_exposure
 from blursplit.frames.header import Header
 from blursplit.frames.layout import find_files, read_layout
 from blursplit.frames.source import FileFrames, FrameSource, copy_pixels, gather, positions
@@ -45,6 +45,8 @@ def read_calibration(
 ) -> Calibration:
     """Average bias, dark and flat frames; each argument is a list of files, folders or cubes.
 
+    Of a folder with frames of several kinds, those are taken whose headers say that they are meant.
+
     Parameters
     ----------
     exposure_s : float or None
@@ -55,12 +57,12 @@ def read_calibration(
     InputError
         When frames cannot be read, differ in size, or darks would have to be scaled without bias.
     """
-    bias_adu, _ = _mean(bias)
-    dark_adu, dark_s = _mean(dark)
-    flat_adu, _ = _mean(flat)
+    bias_adu, _ = _mean(bias, "bias")
+    dark_adu, dark_s = _mean(dark, "dark")
+    flat_adu, _ = _mean(flat, "flat")
     offset, note = bias_adu, ""
     if dark_adu is not None:
-        same = exposure_s is None or dark_s is None or _alike(dark_s, exposure_s)
+        same = exposure_s is None or dark_s is None or same_exposure(dark_s, exposure_s)
         if same:
             offset = dark_adu
         elif bias_adu is None:
@@ -81,7 +83,8 @@ def read_calibration(
     return Calibration(offset, sensitivity, note)
 
 
-def _mean(paths: Iterable[Path | str]) -> tuple[ImageArray | None, float | None]:
+def _mean(paths: Iterable[Path | str], kind: str) -> tuple[ImageArray | None, float | None]:
+    """Return mean and exposure of the frames of a kind; of all, where no header says its kind."""
     given = list(paths)
     if not given:
         return None, None
@@ -89,6 +92,7 @@ def _mean(paths: Iterable[Path | str]) -> tuple[ImageArray | None, float | None]
     slabs = [slab for path in files for slab in read_layout(path).slabs]
     if not slabs:
         raise InputError(files[0], "holds no image", "give calibration frames as FITS images")
+    slabs = [slab for slab in slabs if calibration_kind(slab.header) == kind] or slabs
     for slab in slabs:
         if slab.shape != slabs[0].shape:
             raise InputError(slab.where, "differs in size from the others", "give one size")
@@ -102,7 +106,8 @@ def _mean(paths: Iterable[Path | str]) -> tuple[ImageArray | None, float | None]
     return (total / source.n_frames).astype(np.float32), seconds
 
 
-def _alike(one: float, other: float) -> bool:
+def same_exposure(one: float, other: float) -> bool:
+    """Return whether darks of one exposure [s] serve frames of the other unscaled."""
     return max(one, other) <= DARK_SAME_EXPOSURE * min(one, other)
 
 

@@ -19,7 +19,7 @@ _NAMES: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("object", ("OBJECT", "OBJNAME", "TARGET")),
     ("camera_name", ("INSTRUME", "CAMERA", "DETECTOR", "CAMMODEL")),
     ("telescope_name", ("TELESCOP",)),
-    ("image_kind", ("IMAGETYP", "OBSTYPE", "FRAME", "IMGTYPE")),
+    ("image_kind", ("IMAGETYP", "OBSTYPE", "FRAME", "IMGTYPE", "IMAGE-TY")),
     ("pier_side", ("PIERSIDE",)),
 )
 _NUMBERS: tuple[tuple[str, tuple[str, ...], float, float], ...] = (
@@ -241,11 +241,21 @@ def read_exposure(header: Header) -> Setting | None:
     return Setting(value, "header", key)
 
 
-def is_light(header: Header) -> bool:
-    """Return whether a frame shows the sky, by IMAGETYP and its relatives."""
-    text = header.string("IMAGETYP", "IMGTYPE", "OBSTYPE")
-    kind = text[0].lower() if text is not None else ""
-    return not any(word in kind for word in ("bias", "zero", "dark", "flat", "offset"))
+_CALIBRATION = {"dark": "dark", "flat": "flat", "bias": "bias", "zero": "bias", "offset": "bias"}
+
+
+def image_kind(header: Header) -> str:
+    """Return what a header says a frame is, in small letters; empty where it is silent."""
+    return (header.string(*dict(_NAMES)["image_kind"]) or ("", ""))[0].lower()
+
+
+def calibration_kind(header: Header) -> str | None:
+    """Return "bias", "dark" or "flat" by IMAGETYP and its relatives, None for a frame of the sky.
+
+    A dark flat is a dark.
+    """
+    kind = image_kind(header)
+    return next((name for word, name in _CALIBRATION.items() if word in kind), None)
 
 
 class Passband(NamedTuple):

@@ -11,7 +11,7 @@ import numpy as np
 
 from blursplit.constants import CHECKED_BYTES, FITS_BLOCK, NAMES_SHOWN, RUN_SAME_EXPOSURE
 from blursplit.errors import InputError
-from blursplit.frames.facts import is_light, read_exposure
+from blursplit.frames.facts import calibration_kind, read_exposure
 from blursplit.frames.layout import Slab, Table, read_layout
 from blursplit.frames.target_pixels import is_target_pixels
 
@@ -135,11 +135,14 @@ def _summed(slab: Slab) -> int | None:
 
 
 def _keep_lights(units: Units) -> None:
-    lights = [slab for slab in units.slabs if is_light(slab.header)]
-    if lights and len(lights) < len(units.slabs):
-        others = [slab.path.name for slab in units.slabs if not is_light(slab.header)]
+    kinds = [calibration_kind(slab.header) for slab in units.slabs]
+    others = [s.path.name for s, kind in zip(units.slabs, kinds, strict=True) if kind is not None]
+    if others and len(others) == len(kinds):
+        text = f"by their headers all of these are calibration frames ({kinds[0]})"
+        units.notes.append(("calibration-frames", text))
+    elif others:
         units.leave_out("calibration frame", "calibration-frames", others)
-        units.slabs = lights
+        units.slabs = [s for s, kind in zip(units.slabs, kinds, strict=True) if kind is None]
 
 
 def _exposure_key(slab: Slab) -> Hashable:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import shlex
+from collections.abc import Iterable
+from pathlib import Path
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -15,8 +18,13 @@ from blursplit.constants import (
     SPECTRUM_FRAMES,
     SUBFRAME_S,
 )
+from blursplit.errors import InputError
+from blursplit.frames.calibration import same_exposure
+from blursplit.frames.facts import calibration_kind, read_exposure
+from blursplit.frames.layout import is_fits_name, read_layout
 from blursplit.frames.sequence import Sequence
 from blursplit.frames.timing import RatePart
+from blursplit.plain import plain
 
 INSPECTION_SCHEMA = "blursplit-inspect/1"
 SATURATED = "saturated-pixels"
@@ -33,6 +41,7 @@ _WANTED: tuple[tuple[str, str, str], ...] = (
     ("position_angle_deg", "celestial WCS", "directions on the sky"),
     ("row_order", "ROWORDER", "the sign of a rolling shutter's delay"),
 )
+_CALIBRATION_FOLDERS = ("bias", "dark", "flat", "zero", "offset", "calib")
 _SECTIONS = {
     "aperture_m": "telescope",
     "wavelength_nm": "air",
@@ -89,6 +98,18 @@ class FrameTiming(_Part):
     rates: list[RateStretch] = Field(default_factory=list)
 
 
+class CalibrationFrames(_Part):
+    """Calibration frames of one kind, size and exposure, in one folder."""
+
+    kind: Literal["bias", "dark", "flat"]
+    folder: str
+    frames: int
+    exposure_s: float | None
+    width_px: int
+    height_px: int
+    use: str
+
+
 class Note(_Part):
     """A remark with its code."""
 
@@ -112,14 +133,22 @@ class Inspection(_Part):
     timing: FrameTiming | None
     known: dict[str, Fact]
     missing: list[Missing]
+    calibration: list[CalibrationFrames] = Field(default_factory=list)
     can: list[str]
     cannot: list[str]
     advice: list[str]
     notes: list[Note]
 
 
-def inspect_sequence(sequence: Sequence) -> Inspection:
+def inspect_sequence(sequence: Sequence, paths: Iterable[Path] = ()) -> Inspection:
     """Return what is known of a sequence and what it will bear.
+
+    Parameters
+    ----------
+    sequence : Sequence
+    paths : iterable of Path
+        Where calibration frames are looked for, by their headers: in these folders, or those of
+        these files, and in the folders beside and within whose names speak of calibration.
 
     Returns
     -------
@@ -158,11 +187,69 @@ def inspect_sequence(sequence: Sequence) -> Inspection:
             for key, entry in sorted(known.items())
         },
         missing=missing,
+        calibration=_calibration(sequence, paths),
         can=can,
         cannot=cannot,
         advice=_advice(sequence),
         notes=[Note(code=code, text=text) for code, text in sequence.notes],
     )
+
+
+def _calibration(sequence: Sequence, paths: Iterable[Path]) -> list[CalibrationFrames]:
+    """Return the calibration frames about, and what each kind is good for here."""
+    counts: dict[tuple[str, Path, float | None, tuple[int, int]], int] = {}
+    for folder in _folders_about(paths):
+        for path in sorted(folder.iterdir()):
+            if not is_fits_name(path) or not path.is_file():
+                continue
+            try:
+                slabs = read_layout(path).slabs
+            except InputError:
+                continue
+            for slab in slabs:
+                kind = calibration_kind(slab.header)
+                if kind is not None:
+                    exposure = read_exposure(slab.header)
+                    seconds = None if exposure is None else float(exposure.value)
+                    key = (kind, folder, seconds, slab.shape)
+                    counts[key] = counts.get(key, 0) + slab.planes
+    return [
+        CalibrationFrames(
+            kind=kind,
+            folder=plain(folder),
+            frames=count,
+            exposure_s=seconds,
+            width_px=shape[1],
+            height_px=shape[0],
+            use=_use(kind, folder, seconds, shape, sequence),
+        )
+        for (kind, folder, seconds, shape), count in counts.items()
+    ]
+
+
+def _folders_about(paths: Iterable[Path]) -> list[Path]:
+    own = dict.fromkeys(path if path.is_dir() else path.parent for path in paths if path.exists())
+    about = {
+        one: None
+        for folder in own
+        for place in (folder, folder.resolve().parent)
+        for one in sorted(place.iterdir())
+        if one.is_dir() and any(word in one.name.lower() for word in _CALIBRATION_FOLDERS)
+    }
+    return list(own | about)
+
+
+def _use(
+    kind: str, folder: Path, seconds: float | None, shape: tuple[int, int], sequence: Sequence
+) -> str:
+    """Return how calibration frames are given to `measure`, or why they are of no use."""
+    if shape != sequence.source.shape:
+        return "of another size than the frames: of no use here"
+    option = f"measure with --{kind} {shlex.quote(plain(folder))}"
+    exposure = sequence.exposure_s
+    if kind == "dark" and exposure and seconds and not same_exposure(seconds, exposure):
+        return f"{option} and with bias frames: the frames were exposed {_duration(exposure)}"
+    return option
 
 
 def without_times(found: Inspection, missing: str) -> Inspection:
