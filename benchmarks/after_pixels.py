@@ -25,6 +25,7 @@ from blursplit.rig import Rig, Setting, merge_settings  # noqa: E402
 from blursplit.simulate import shaken_night  # noqa: E402
 from blursplit.simulate.sequence import Simulation  # noqa: E402
 from blursplit.stars.tracks import Stamps, StarTracks  # noqa: E402
+from ledger import keep  # noqa: E402
 
 STAMPED, STAMP_PX, SKY_E, READ_E, SIGMA_PX = 3, 25, 30.0, 2.0, 1.3
 SAMPLES_AT_ONCE = 128
@@ -146,13 +147,16 @@ def main() -> None:
     given = parser.parse_args()
     source = make_source(given.frames, given.stars)
     measure_tracks(shortened(source, given.frames // 8))  # imports and tables: once a process
-    print(f"| frames of {given.stars} stars | processor time [s] | load |\n| --- | --- | --- |")
+    print(f"| frames of {given.stars} stars | processor time [s] | load | before |")
+    print("| --- | --- | --- | --- |")
     for part in (4, 2, 1):
         frames = given.frames // part
         start = time.process_time()
         measure_tracks(shortened(source, frames))
         taken = time.process_time() - start
-        print(f"| {frames} | {taken:.1f} | {os.getloadavg()[0]:.0f} |", flush=True)
+        what = f"{frames} frames of {given.stars} stars"
+        before = keep("after_pixels", what, taken, "s of processor time")
+        print(f"| {frames} | {taken:.1f} | {os.getloadavg()[0]:.0f} | {before} |", flush=True)
 
 
 if __name__ == "__main__":

@@ -1,6 +1,6 @@
 """Count the house: lines, files, public names, numbers without a source, words for people.
 
-Run from the top of the project: `python benchmarks/house.py [--json] [--rooms]`.
+Run from the top of the project: `python benchmarks/house.py [--json] [--rooms] [--keep]`.
 
 * lines: all lines of src; files: its modules.
 * public names: functions and classes at module level without a leading underscore.
@@ -136,14 +136,18 @@ def main() -> None:
     """Print the counts."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--json", action="store_true")
+    parser.add_argument("--keep", action="store_true", help="note them for this commit")
     parser.add_argument("--rooms", action="store_true", help="a line for each room")
     asked = parser.parse_args()
     found = count()
     if asked.json:
         json.dump(found, sys.stdout, indent=1)
         return
+    from ledger import keep
+
     for key in ("lines", "files", "public_names", "bare_numbers", "unsourced", "words"):
-        print(f"{key:14s} {found[key]:7d}")
+        before = keep("house", key, found[key], "") if asked.keep else ""
+        print(f"{key:14s} {found[key]:7d}  {before}".rstrip())
     print(f"{'longest file':14s} {found['longest_file'][1]:7d}  {found['longest_file'][0]}")
     for number, places in found["repeated_numbers"].items():
         print(f"{number} stands in {', '.join(places)}")

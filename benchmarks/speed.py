@@ -29,6 +29,8 @@ for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 import numpy as np  # noqa: E402 - after the number of threads
 from scipy.special import erf  # noqa: E402
 
+from ledger import keep  # noqa: E402
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -37,12 +39,13 @@ if TYPE_CHECKING:
 SIDE, STARS, SIGMA_PX, SKY_ADU, READ_ADU = 512, 30, 1.6, 100.0, 8.0
 CADENCE_S = 0.02
 ROUNDS = 5
-ROWS: list[tuple[str, str, str, str, str]] = []
+ROWS: list[tuple[str, ...]] = []
 
 
 def report(what: str, ours: float, other: float, unit: str, goal: str) -> None:
-    """Print one line of the table: ours, the yardstick, their ratio, the goal."""
-    row = (what, f"{ours:.3g} {unit}", f"{other:.3g} {unit}", f"{ours / other:.2f}", goal)
+    """Print one line of the table: ours, the yardstick, their ratio, goal, last commit's ratio."""
+    before = keep("speed", what, ours / other, "of the yardstick")
+    row = (what, f"{ours:.3g} {unit}", f"{other:.3g} {unit}", f"{ours / other:.2f}", goal, before)
     ROWS.append(row)
     print("| " + " | ".join(row) + " |", flush=True)
 
@@ -337,7 +340,7 @@ def main() -> None:
     parser.add_argument("--only", choices=("cube", "files", "centroids", "memory", "start"))
     given = parser.parse_args()
     print(describe_machine() + "\n")
-    print("| what | ours | yardstick | ratio | goal |\n| --- | --- | --- | --- | --- |")
+    print("| what | ours | yardstick | ratio | goal | before |\n" + "| --- " * 6 + "|")
     with tempfile.TemporaryDirectory(dir=given.folder) as name:
         folder = Path(name)
         sections: dict[str, Callable[[], None]] = {

@@ -42,3 +42,24 @@ def test_numbers_stand_in_the_file_of_numbers(counted):
 
 def test_every_number_has_a_unit_and_a_source(counted):
     assert not counted["unsourced_names"], "write `# unit | source` behind each"
+
+
+def test_benchmarks_are_kept_by_commit_and_compared_with_the_last(tmp_path, monkeypatch):
+    spec = importlib.util.spec_from_file_location("ledger", ROOT / "benchmarks" / "ledger.py")
+    ledger = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(ledger)
+    said = {"describe": "aaa", "show": "2026-01-02"}
+    monkeypatch.setattr(ledger, "_git", lambda *words: said[words[0]])
+    monkeypatch.setattr(ledger, "FOLDER", tmp_path / "results")
+    assert ledger.keep("speed", "a pass", 2.0, "s") == "first of its kind"
+    assert ledger.keep("speed", "a pass", 2.2, "s") == "first of its kind"  # this commit, again
+    said["describe"] = "bbb"
+    assert ledger.keep("speed", "a pass", 1.1, "s") == "-50 % against 2.2 s at aaa"
+    said["describe"] = "ccc+"
+    assert ledger.keep("speed", "a pass", 2.2, "s") == "+100 % against 1.1 s at bbb"
+    kept = (tmp_path / "results" / "speed.csv").read_text().splitlines()
+    assert kept == [
+        "commit,date,what,value,unit",
+        "aaa,2026-01-02,a pass,2.2,s",
+        "bbb,2026-01-02,a pass,1.1,s",
+    ]

@@ -11,7 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from blursplit.constants import DENSITY_SHORTEST
+from blursplit.constants import BAND_PERCENTILES, DENSITY_SHORTEST
 from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
 
 
@@ -216,7 +216,7 @@ def _jackknife_band(power: FloatArray, weights: FloatArray) -> tuple[FloatArray,
     without = np.log(np.maximum((total - weights * power) / (weight - weights), tiny))
     spread = (without - without.mean(axis=0)) ** 2
     sigma = np.sqrt((n_tapers - 1) / n_tapers * spread.sum(axis=0))
-    reach = student.ppf(0.841345, n_tapers - 1) * sigma
+    reach = student.ppf(0.01 * BAND_PERCENTILES[-1], n_tapers - 1) * sigma
     psd = total / weight
     return psd * np.exp(-reach), psd * np.exp(reach)
 

@@ -8,6 +8,7 @@ from dataclasses import astuple, dataclass, replace
 import numpy as np
 
 from blursplit.constants import (
+    PERCENTILES,
     RING_DISAGREES,
     RING_DRAWS,
     RING_HARMONIC_OFF,
@@ -217,7 +218,7 @@ def _later(time: Interval | None, by_s: float) -> Interval | None:
 
 
 def _interval(value: float, draws: list[float]) -> Interval:
-    low95, low, high, high95 = np.percentile(draws, [2.5, 15.865, 84.135, 97.5])
+    low95, low, _, high, high95 = np.percentile(draws, PERCENTILES)
     return Interval(
         value,
         float(min(low, value)),
@@ -443,7 +444,8 @@ def _weighted(values: FloatArray, sigmas: FloatArray, lowest: float = -np.inf) -
         weights = 1.0 / (sigmas**2 + between)
         mean = float((weights * values).sum() / weights.sum())
         if between > 0.0:
-            factor68, factor95 = (float(student.ppf(p, values.size - 1)) for p in (0.841345, 0.975))
+            upper = 0.01 * np.array(PERCENTILES[-2:])
+            factor68, factor95 = map(float, student.ppf(upper, values.size - 1))
     error = float(1.0 / np.sqrt(weights.sum()))
     reach68, reach95 = factor68 * error, factor95 * error
     return Interval(

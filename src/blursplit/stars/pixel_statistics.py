@@ -30,6 +30,7 @@ from blursplit.constants import (
     NEIGHBOUR_CORRELATION,
     PATTERN_REACH_PX,
     PATTERN_SIGMAS,
+    SIGMA_PER_MAD,
 )
 from blursplit.stars.tracks import PixelStatistics
 from blursplit.types import BoolArray, FloatArray, IntArray
@@ -283,7 +284,9 @@ def _lone_pixels(image: NDArray[np.float32]) -> tuple[FloatArray, FloatArray]:
     if not known.size:
         return np.zeros(0), np.zeros(0)
     middle = float(np.median(known[:: max(1, known.size // 20_000)]))
-    noise = 1.4826 * float(np.median(np.abs(known[:: max(1, known.size // 20_000)] - middle)))
+    noise = SIGMA_PER_MAD * float(
+        np.median(np.abs(known[:: max(1, known.size // 20_000)] - middle))
+    )
     y, x = np.nonzero(above > middle + HOT_SIGMAS * max(noise, 0.5))
     order = np.argsort(-above[y, x], kind="stable")[:MOST_LONE_PIXELS]
     return x[order].astype(float) + 1.0, y[order].astype(float) + 1.0

@@ -38,6 +38,7 @@ from blursplit.constants import (
     REPEATED_PX,
     REPEATED_SHARE,
     SCALE_AGREES,
+    SIGMA_PER_MAD,
     STEP_AGREES,
     STEP_KEPT,
     STEP_MEMORY,
@@ -573,7 +574,7 @@ def _step_ratio(path: FloatArray) -> tuple[FloatArray, FloatArray]:
     values = path - np.median(path)
     change = np.diff(values)
     about = change - np.median(change)
-    usual = 1.4826 * float(np.median(np.abs(about)))
+    usual = SIGMA_PER_MAD * float(np.median(np.abs(about)))
     about = np.clip(about, -4.0 * usual, 4.0 * usual)
     level = np.cumsum(about)
     level = level - np.linspace(level[0], level[-1], level.size)
