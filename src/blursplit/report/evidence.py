@@ -128,8 +128,7 @@ def _pairs(_result: Result, series: Series) -> Section | None:
     return Section(
         "pairs",
         "Stars against stars: air that no mount can make",
-        "What differs between two stars is air high enough for their beams to part; air close to "
-        "the telescope does not show.",
+        "Two stars differ by air high enough for their beams to part; air close by does not show.",
         [
             picture(
                 draw.draw_pairs(series),
@@ -149,12 +148,10 @@ def _otf(result: Result, series: Series) -> Section | None:
     if not _holds(series, "baseline_m", "otf_measured"):
         return None
     aperture = result.setup.get("aperture_m")
-    width = estimate_text(result.fwhm.registered_arcsec, "arcsec", finest=2)
     return Section(
         "otf",
         "The star with every frame centred",
-        "Without motion from frame to frame, what is left is air, optics and motion within frames: "
-        f"{width}.",
+        "What is left without motion from frame to frame: air, optics, motion within frames.",
         [
             picture(
                 draw.draw_otf(series, aperture.value if aperture is not None else None),
@@ -268,14 +265,14 @@ def _motion(result: Result, series: Series) -> Section | None:
         if not _holds(series, "time_s", f"common_{axis}_arcsec"):
             continue
         terms = [n for n in ("tracking", "structure") if f"{n}_{axis}_arcsec" in arrays]
-        told = f"; in colour: {' and '.join(terms)}" if terms else ""
+        told = f" In colour: {' and '.join(terms)}." if terms else ""
         events = " Shaded: events." if result.events else ""
         pictures.append(
             picture(
                 draw.draw_motion(series, "x" if axis == "x" else "y", result.events),
                 f"motion-{axis}",
                 f"Shared motion along {axis}",
-                f"All stars together{told}.{events}" if not pictures else f"The same along {axis}.",
+                f"All stars together.{told}{events}" if not pictures else f"The same along {axis}.",
                 thinned_table(
                     {
                         "time [s]": arrays["time_s"],
@@ -289,7 +286,7 @@ def _motion(result: Result, series: Series) -> Section | None:
         )
     if not pictures:
         return None
-    text = "What moves all stars at once: drive, structure, and air close to the telescope."
+    text = "What moves all stars at once: drive, structure, air close by."
     return Section("motion", "Motion over time", text, pictures, paper=True)
 
 
@@ -351,9 +348,7 @@ def _ellipses(result: Result, _series: Series) -> Section | None:
                     estimate_text(part.position_angle_deg, "deg"),
                 ]
             )
-    where = (
-        "" if draw.north_in_image(result) else " Which way north lies in the image is not known."
-    )
+    where = "" if draw.north_in_image(result) else " North is not known."
     return Section(
         "ellipses",
         "Directions",
@@ -517,7 +512,7 @@ def _shape(_result: Result, series: Series) -> Section | None:
                 draw.draw_shape(series),
                 "shape",
                 "Shared elongation, one point a frame",
-                f"Means: e1 {mean(e1)}, e2 {mean(e2)} (no unit; errors from the scatter).",
+                f"Means: e1 {mean(e1)}, e2 {mean(e2)}.",
                 thinned_table({"e1": e1, "e2": e2}, "Shared elongation."),
             )
         ],
@@ -544,5 +539,6 @@ def evidence_sections(result: Result, series: Series) -> tuple[list[Section], li
     """Return the pieces of evidence that the data allow, and the names of those they do not."""
     with draw.figure_style():
         made = {name: build(result, series) for name, build in _ALL.items()}
-    missing = [name for name, section in made.items() if section is None]
+    brought = {"focus positions", "a sensor", "a second camera"}  # absent unless somebody did
+    missing = [name for name, section in made.items() if section is None and name not in brought]
     return [section for section in made.values() if section is not None], missing

@@ -44,11 +44,11 @@ LOOKS = (
 )
 
 METHOD = {
-    "Stars are followed with a windowed centroid; noise is taken out.": "",
+    "Windowed centroids, noise taken out.": "",
     "Seeing is 0.976 λ/r₀.": "Fried 1966; Tokovinin 2002",
     "Pairs bound the air from below, the centred star from above.": "Noll 1976",
     "Lines are judged against the continuum beside them.": "Thomson 1982",
-    "Intervals come from histories of this run that one fit allows.": "Whittle 1953",
+    "Intervals: histories of this run that one fit allows.": "Whittle 1953",
     "The bar shows mean shares of the width above the telescope's.": "Shapley 1953",
 }
 

@@ -46,7 +46,16 @@ _CURE_OF_STEP = {
     "collimate": "optics",
 }
 # in the title, or of no use to a reader
-_SAID_ELSEWHERE = ("object", "image_kind")
+_SAID_ELSEWHERE = (
+    "object",
+    "image_kind",
+    "camera_name",
+    "telescope_name",
+    "pier_side",
+    "binning",
+)
+_OF_SCALE = ("focal_length_m", "pixel_um")  # only the pixel scale enters, where it is known
+_ORIGINS = {"default": "assumed", "setup file": "setup"}
 _KINDS_OF_EVENT = {"shock": "shock", "shocks": "several shocks", "gust": "gust"}
 
 
@@ -198,10 +207,7 @@ def _cures(result: Result) -> list[dict[str, Any]]:
         if answer is None and saving is None:
             continue
         motion = getattr(part, "rms_major_arcsec", None)
-        minor = getattr(part, "rms_minor_arcsec", None)
         moved = "" if motion is None else estimate_text(motion, "", finest=3)
-        if motion is not None and minor is not None and not motion.is_limit:
-            moved += " × " + estimate_text(minor, "", finest=3)
         rows.append(
             {
                 "name": cure,
@@ -209,7 +215,6 @@ def _cures(result: Result) -> list[dict[str, Any]]:
                 "answer": "" if answer is None or cure == "atmosphere" else ANSWERS[answer],
                 "state": answer or "",
                 "saving": estimate_cells(saving, "", finest=2),
-                "percent": estimate_cells(part.saving_fraction, "%", 100.0, finest=0)["value"],
                 "motion": moved,
             }
         )
@@ -229,7 +234,6 @@ def _widths(result: Result) -> list[tuple[str, str]]:
         ("Seeing outside (500 nm, zenith)", air.seeing_500nm_zenith_arcsec, "arcsec"),
         ("Seeing at least, from pairs", air.lower_seeing_arcsec, "arcsec"),
         ("Seeing at most, from the centred star", air.upper_seeing_arcsec, "arcsec"),
-        ("r₀ (500 nm, zenith)", air.r0_500nm_zenith_m, "m"),
         ("Wind of the turbulence", air.wind_m_s, "m/s"),
     ]
     return [
@@ -373,11 +377,9 @@ def _facts(result: Result) -> list[str]:
 
 def _quality(result: Result) -> list[tuple[str, str]]:
     sequence, fit = result.sequence, result.fit
-    rows = [
-        ("Files", str(sequence.files)),
-        ("Stretches without a gap", str(sequence.segments)),
-        ("Time stamps", sequence.timing),
-    ]
+    counts = (("Files", sequence.files), ("Stretches without a gap", sequence.segments))
+    rows = [(label, str(count)) for label, count in counts if count > 1]
+    rows.append(("Time stamps", sequence.timing))
     rows += [
         (f"Left out: {plain(reason).replace('_', ' ')}", str(count))
         for reason, count in sequence.frames_dropped.items()
@@ -406,6 +408,9 @@ def summarize(result: Result) -> dict[str, Any]:
     verdict = result.verdict
     checks = [{"severity": c.severity, "text": text_of(c)} for c in result.checks]
     told = {check.code for check in result.checks}
+    reasons = [text_of(reason) for reason in verdict.reasons]
+    first = cautions_for(step.code for step in verdict.next[:1])
+    later = cautions_for(step.code for step in verdict.next[1:])
     return {
         "title": _title(result),
         "headline": _headline(result),
@@ -413,10 +418,17 @@ def summarize(result: Result) -> dict[str, Any]:
         "stars": _stars(result),
         "bar": bar_of(result),
         "steps": _steps(result),
-        "cautions": cautions_for(step.code for step in verdict.next[1:]),
+        "cautions": [text for text in later if text not in first],
+        "cautions_above": any(text in first for text in later),
         "checks": checks,
-        "reasons": [text_of(reason) for reason in verdict.reasons],
-        "doubts": [text_of(w) for w in result.warnings if w.code not in told],
+        "reasons": reasons,
+        "doubts": [
+            text
+            for w in result.warnings
+            if w.code not in told
+            for text in (text_of(w),)
+            if text not in reasons
+        ],
         "worth": ""
         if verdict.worth_arcsec is None
         else f"{number(verdict.worth_arcsec, 2)} arcsec",
@@ -432,10 +444,11 @@ def summarize(result: Result) -> dict[str, Any]:
             {
                 "label": label_of_key(key),
                 "value": setup_text(key, entry.value),
-                "origin": "assumed" if entry.origin == "default" else entry.origin,
+                "origin": _ORIGINS.get(entry.origin, entry.origin),
             }
             for key, entry in result.setup.items()
             if key not in _SAID_ELSEWHERE
+            and not (key in _OF_SCALE and "pixel_scale_arcsec" in result.setup)
         ],
         "command": plain(result.command),
         "version": plain(result.version),
