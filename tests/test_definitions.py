@@ -84,6 +84,30 @@ def test_a_drift_is_no_gaussian():
     assert width(no_air) > gaussian
 
 
+@pytest.mark.parametrize("amplitude_arcsec", [1.0, 3.0, 9.0])
+@pytest.mark.parametrize("turns", [0.6, 1.04, 3.3])
+def test_a_worm_is_as_wide_as_the_stars_along_its_way(amplitude_arcsec, turns):
+    """Stars pile up at the turning points, one more often than the other: added one by one."""
+    sigma, places = 0.6, 500
+    phase = 2.0 * np.pi * turns * (np.arange(places) + 0.5) / places + 0.4
+    along = amplitude_arcsec * np.sin(phase)
+    history = History(
+        Conditions(4.0, 0.0, 550e-9, 1e-3),  # sharp and finely sampled: the optics are the star
+        np.arange(places) * 1.0,
+        np.zeros(places, dtype=np.int64),
+        {"tracking": np.stack([0.8 * along, 0.6 * along], axis=1)},
+        optics_arcsec2=sigma**2 * np.eye(2),
+    )
+    step = 0.02
+    x = np.arange(-14.0, 14.0, step)
+    y = np.arange(-2.0, 2.0, step)
+    on_axis = np.exp(-0.5 * ((x[:, None] - along) / sigma) ** 2).sum(axis=1)
+    image = on_axis * np.exp(-0.5 * (y[:, None] / sigma) ** 2)
+    area = np.count_nonzero(image > 0.5 * image.max()) * step**2
+    found = width(in_windows(history, 1e3))
+    assert_allclose(found, 2.0 * np.sqrt(area / np.pi), rtol=0.015)
+
+
 def test_two_parts_of_air_add_their_strengths():
     """Equal outer scales: near air beside free air is the same image as all of it outside."""
     half = R0_M ** (-5 / 3) / 2

@@ -509,10 +509,13 @@ TILT_MIX_OPEN_SIGMA = 0.3  # - | for a window twice as wide: a star widened by p
 FWHM_HIGHEST = 2.0  # 1/width | a Gaussian's transfer function is 7e-7 there
 FWHM_N_FREQUENCY = 48  # - | the image repeats after N/HIGHEST = 24 widths
 FWHM_HALF_FIELD = 1.3  # widths | of the sampled image
+FWHM_LONG_TRAIL = 3.0  # - | rough length over width: beyond it sharp ends need finer sampling
+FWHM_MOST_FINENESS = 24  # - | trails up to 48 widths long
 FWHM_N_POINTS = 61  # - | an axis of the sampled image
 PIXEL_EXCESS = (2.04, -2.70)  # - | excess of narrow stars, from simulated stars, see image/fwhm.py
 PIXEL_EXCESS_SCATTER = (0.99, -2.82)  # - | of it from star to star, likewise
 PIXEL_EXCESS_ERROR = 0.15  # - | of it for other profiles, likewise
+IMAGE_PART = 0.2  # - | of the largest part above half the peak: smaller ones are noise; judgement
 LEAST_WIDTH_PX = 1.0  # px | narrower stars have no width; judgement, no source
 STACK_BATCH = 64  # frames | at a time: their transforms stay in the processor's cache
 STACK_LEAST_FRAMES = 5  # frames | of a stack; judgement, no source

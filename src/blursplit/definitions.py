@@ -25,6 +25,8 @@ from numpy.typing import NDArray
 from blursplit.constants import (
     ARCSEC_PER_RADIAN,
     FWHM_HIGHEST,
+    FWHM_LONG_TRAIL,
+    FWHM_MOST_FINENESS,
     FWHM_N_FREQUENCY,
     FWHM_PER_SIGMA,
     PATH_PLACES,
@@ -251,7 +253,10 @@ class _Image:
     def of(cls, history: History, removed: frozenset[str], open_left: float) -> _Image:
         values, vectors = np.linalg.eigh(_rough_covariance(history, removed, open_left))
         scale = FWHM_PER_SIGMA * np.sqrt(values)
-        unit_x, unit_y = scaled_frequencies()
+        trail = float(scale[1] / scale[0])
+        # a long trail has ends as sharp as the star is narrow
+        fineness = math.ceil(0.5 * trail) if trail > FWHM_LONG_TRAIL else 1
+        unit_x, unit_y = scaled_frequencies(min(fineness, FWHM_MOST_FINENESS))
         along = vectors / scale
         fx = along[0, 1] * unit_x + along[0, 0] * unit_y
         fy = along[1, 1] * unit_x + along[1, 0] * unit_y
@@ -310,7 +315,8 @@ class _Image:
         if paths:
             together = np.sum(paths, axis=0)
             if np.any(together):
-                out = _of_path(_some_places(together) @ self.step)
+                finest = self.fx.shape[1] - 1
+                out = _of_path(_some_places(together) @ self.step, finest)
         for owner, factor in left.items():
             inside = history.inside_arcsec2.get(owner)
             if inside is None or not np.any(inside) or factor <= 0:
@@ -394,15 +400,16 @@ def _some_places(path: FloatArray) -> FloatArray:
     return np.asarray(path[((np.arange(PATH_PLACES) + jitter) * (n / PATH_PLACES)).astype(int)])
 
 
-def _of_path(turns: FloatArray) -> FloatArray:
-    """Return the transfer function of a motion along a path, its mean cos(2 pi f x).
+def _of_path(turns: FloatArray, finest: int) -> FloatArray:
+    """Return the transfer function of a motion along a path, its mean exp(2 pi i f x).
 
-    `turns`, shape (n, 2), are the path's places times the steps of frequency along both axes.
+    `turns`, shape (n, 2), are the path's places times the steps of frequency along both axes,
+    of which there are `finest` along the first.
     """
-    x, y = (_powers(2.0 * np.pi * along, FWHM_N_FREQUENCY) for along in turns.T)
-    even, odd = y.real @ x.real.T, y.imag @ x.imag.T
-    out = np.concatenate([(even + odd)[:0:-1], even - odd]) / len(turns)
-    return np.asarray(out, dtype=np.float64)
+    x = _powers(2.0 * np.pi * turns[:, 0], finest)
+    y = _powers(2.0 * np.pi * turns[:, 1], FWHM_N_FREQUENCY)
+    out = np.concatenate([(y.conj() @ x.T)[:0:-1], y @ x.T]) / len(turns)
+    return np.asarray(out, dtype=np.complex128)
 
 
 def _powers(angle: FloatArray, n: int) -> NDArray[np.complex64]:

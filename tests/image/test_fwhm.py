@@ -111,3 +111,18 @@ def test_core_width_scales_with_the_step() -> None:
     y, x = np.indices((61, 61)) - 30.0
     star = np.exp(-(x**2 + y**2) / (2 * 9.0**2))
     assert_allclose(width_of_core(star, 0.1).mean, 0.9 * GAUSS, rtol=3e-3)
+
+
+def test_all_cores_of_a_trail_count_and_a_noise_peak_does_not():
+    """Two equal cores cover twice the area of one: the circle is the root of two larger."""
+    y, x = np.mgrid[0:61, 0:61]
+
+    def core(at_x, height, sigma=2.5):
+        return height * np.exp(-0.5 * ((x - at_x) ** 2 + (y - 30.0) ** 2) / sigma**2)
+
+    one = image_width(core(15.0, 1.0), 1.0).mean
+    both = image_width(core(15.0, 1.0) + core(45.0, 1.0), 1.0)
+    assert_allclose(both.mean, np.sqrt(2.0) * one, rtol=0.005)
+    assert both.angle_deg % 180.0 < 1e-6
+    noisy = image_width(core(15.0, 1.0) + core(45.0, 0.55, sigma=0.9), 1.0).mean
+    assert_allclose(noisy, one, rtol=0.005)

@@ -17,6 +17,7 @@ from blursplit.constants import (
     FWHM_HIGHEST,
     FWHM_N_FREQUENCY,
     FWHM_N_POINTS,
+    IMAGE_PART,
     LEAST_WIDTH_PX,
     PIXEL_EXCESS,
     PIXEL_EXCESS_ERROR,
@@ -40,34 +41,47 @@ class HalfMaximum:
 
 
 @functools.cache
-def scaled_frequencies() -> tuple[FloatArray, FloatArray]:
-    """Return fx (non-negative half) and fy of the sampling, shape (2 n + 1, n + 1)."""
-    fx = np.linspace(0.0, FWHM_HIGHEST, FWHM_N_FREQUENCY + 1)
+def scaled_frequencies(fineness: int = 1) -> tuple[FloatArray, FloatArray]:
+    """Return fx (non-negative half) and fy of the sampling, shape (2 n + 1, fineness n + 1).
+
+    Parameters
+    ----------
+    fineness : int
+        How many times higher the frequencies along x go: for a long trail with sharp ends.
+    """
+    fx = np.linspace(0.0, fineness * FWHM_HIGHEST, fineness * FWHM_N_FREQUENCY + 1)
     fy = np.linspace(-FWHM_HIGHEST, FWHM_HIGHEST, 2 * FWHM_N_FREQUENCY + 1)
     grid_x, grid_y = np.meshgrid(fx, fy)
     return grid_x, grid_y
 
 
 @functools.cache
-def _matrices() -> tuple[NDArray[np.complex128], NDArray[np.complex128], FloatArray]:
-    points = np.linspace(-FWHM_HALF_FIELD, FWHM_HALF_FIELD, FWHM_N_POINTS)
-    fx = np.linspace(0.0, FWHM_HIGHEST, FWHM_N_FREQUENCY + 1)
-    fy = np.linspace(-FWHM_HIGHEST, FWHM_HIGHEST, 2 * FWHM_N_FREQUENCY + 1)
-    to_x = np.exp(2j * np.pi * np.outer(fx, points))
+def _matrices(fineness: int) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
+    fx, fy = scaled_frequencies(fineness)
+    y = np.linspace(-FWHM_HALF_FIELD, FWHM_HALF_FIELD, FWHM_N_POINTS)
+    x = np.linspace(-FWHM_HALF_FIELD, FWHM_HALF_FIELD, fineness * (FWHM_N_POINTS - 1) + 1)
+    to_x = np.exp(2j * np.pi * np.outer(fx[0], x))
     to_x[1:] *= 2.0  # the other half of the plane holds the complex conjugate
-    return np.exp(2j * np.pi * np.outer(points, fy)), to_x, points
+    return np.exp(2j * np.pi * np.outer(y, fy[:, 0])), to_x
 
 
 def half_maximum_width(otf: FloatArray) -> HalfMaximum:
-    """Return the widths of the image of a real transfer function.
+    """Return the widths of the image of a transfer function.
 
     Parameters
     ----------
-    otf : ndarray, shape (2 n + 1, n + 1)
-        At `scaled_frequencies`; otf(-f) = otf(f).
+    otf : ndarray, shape (2 n + 1, fineness n + 1)
+        At `scaled_frequencies`; otf(-f) is the conjugate of otf(f).
+
+    Returns
+    -------
+    HalfMaximum
+        The axes and the angle hold for a fineness of 1.
     """
-    to_y, to_x, points = _matrices()
-    return width_of_core((to_y @ otf @ to_x).real, float(points[1] - points[0]))
+    fineness = (otf.shape[1] - 1) // FWHM_N_FREQUENCY
+    to_y, to_x = _matrices(fineness)
+    step = 2.0 * FWHM_HALF_FIELD / (FWHM_N_POINTS - 1) / np.sqrt(fineness)
+    return width_of_core((to_y @ otf @ to_x).real, float(step))
 
 
 def width_of_core(image: FloatArray, step: float) -> HalfMaximum:
@@ -113,23 +127,25 @@ def image_width(image: FloatArray, scale: float) -> HalfMaximum:
     scale : float
         Size of a pixel in the unit wanted.
     """
+    from scipy.ndimage import label
+
     pixels_across = max(2.0 * float(np.sqrt((image > 0.5 * image.max()).sum() / np.pi)), 1.0)
     factor = max(4, int(np.ceil(12.0 / pixels_across)))
     fine = resample(image, factor)
-    half = fine > 0.5 * fine.max()
-    # Only the part of the image that holds the peak: a noise peak elsewhere is not the star.
-    rows, columns = np.nonzero(half)
-    peak_y, peak_x = np.unravel_index(int(np.argmax(fine)), fine.shape)
-    reach = 2.5 * pixels_across * factor
-    near = (np.abs(rows - peak_y) < reach) & (np.abs(columns - peak_x) < reach)
-    y0, y1 = max(int(rows[near].min()) - 3, 0), int(rows[near].max()) + 4
-    x0, x1 = max(int(columns[near].min()) - 3, 0), int(columns[near].max()) + 4
+    # A worm's star has a core at each turning point; a noise peak elsewhere is not the star.
+    part, n_parts = label(fine > 0.5 * fine.max())
+    size = np.bincount(part.ravel(), minlength=n_parts + 1)
+    noise = size < IMAGE_PART * size[1:].max()
+    fine = np.where(noise[part], 0.0, fine)
+    rows, columns = np.nonzero(fine > 0.5 * fine.max())
+    y0, y1 = max(int(rows.min()) - 3, 0), int(rows.max()) + 4
+    x0, x1 = max(int(columns.min()) - 3, 0), int(columns.max()) + 4
     seen = width_of_core(fine[y0:y1, x0:x1], 1.0 / factor)
     # Axes from second moments, brought to the area that the mean width stands for.
-    size = seen.mean / np.sqrt(seen.major * seen.minor)
-    major, minor = (_without_excess(size * width) for width in (seen.major, seen.minor))
+    swell = seen.mean / np.sqrt(seen.major * seen.minor)
+    major, minor = (_without_excess(swell * width) for width in (seen.major, seen.minor))
     mean = float(np.sqrt(major * minor))
-    return HalfMaximum(mean * scale, major / size * scale, minor / size * scale, seen.angle_deg)
+    return HalfMaximum(mean * scale, major / swell * scale, minor / swell * scale, seen.angle_deg)
 
 
 def sampling_error(width_px: float) -> float:
