@@ -581,11 +581,11 @@ def _tracked(shaken: record.Result) -> record.Result:
             },
             reasons=[
                 remark("drift-found", rate_arcsec_per_min=3.2, angle_deg=2.0),
-                remark("periodic-error-found", name="worm", amplitude_arcsec=0.35),
+                remark("drive-period-found", period_s=480.0, turns=1.5),
             ],
             next=[
                 step("polar-alignment", 1.0, rate_arcsec_per_min=3.2),
-                step("service-drive", 0.3, name="worm", period_s=480.0),
+                step("service-drive", 0.3, period_s=480.0),
             ],
         ),
     )

@@ -193,7 +193,8 @@ def _headline(
     if matters["mechanics"] == "no":
         return "no-cure-matters", {**facts, "cure": "mechanics"}
     most = float(np.percentile(readings.saving["mechanics"][:, 1], 95.0)) * recorded
-    return "open", {**facts, "cure": "mechanics", "up_to_arcsec": max(most, 0.0)}
+    facts |= {"cure": "mechanics", "near_air": matters["near_air"]}
+    return "open", {**facts, "up_to_arcsec": max(most, 0.0)}
 
 
 def _reasons(result: Result, found: Findings) -> list[Remark]:
@@ -310,7 +311,7 @@ def _add_cures(steps: _Steps, result: Result, matters: Mapping[str, Answer]) -> 
         for term in result.tracking.periodic:
             if term.amplitude_arcsec is not None and term.amplitude_arcsec.value is not None:
                 gain = steps.saved("tracking")
-                steps.add("service-drive", gain, name=term.name, period_s=term.period_s)
+                steps.add("service-drive", gain, period_s=term.period_s)
     if matters["structure"] == "yes":
         ringing = [line.frequency_hz.value for line in result.lines if line.kind == "resonance"]
         strongest = ringing[0] if ringing else None

@@ -170,9 +170,12 @@ def _field(result: Result, series: Series) -> float | None:
     if image is None or not scale:
         return None
     half = 0.5 * min(image.shape) * scale
-    return float(
-        half if recorded is None or not recorded.value else min(half, 2.2 * recorded.value)
-    )
+    if recorded is None or not recorded.value:
+        return float(half)
+    # a trail is longer than its width tells
+    bright = np.argwhere(np.nan_to_num(image) > 0.5 * np.nanmax(image))
+    reach = float(np.abs(bright - 0.5 * (min(image.shape) - 1)).max()) * scale
+    return float(min(half, max(2.2 * recorded.value, 1.3 * reach)))
 
 
 def _width_of(image: FloatArray, scale_arcsec: float) -> float:

@@ -69,7 +69,7 @@ _OWNERS: dict[str, str] = {
 
 VARIANT_FACTS: dict[str, str] = {
     "cure-matters": "cure",
-    "open": "cure",
+    "open": "near_air",
     "not-asked": "check",
     "lines-found": "count",
 }
@@ -101,28 +101,12 @@ _HEADLINES: dict[str, str] = {
         "your {width_arcsec:figure}.[[ Your seeing was {seeing_arcsec:arcsec}.]]"
     ),
     "open": (
-        "Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be {cure:cure}; "
-        "these frames do not tell."
-    ),
-    "open/structure": (
-        "Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be shaking, or air close "
-        "to the telescope; these frames do not tell which."
-    ),
-    "open/mechanics": (
         "Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be shaking and drift, or "
         "air close to the telescope; these frames do not tell which."
     ),
-    "open/tracking": (
-        "Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be tracking, or slow air; "
-        "these frames do not tell which."
-    ),
-    "open/near_air": (
-        "Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be air close to the "
-        "telescope, or shaking; these frames do not tell which."
-    ),
-    "open/optics": (
-        "Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be the optics, or the "
-        "air; these frames do not tell which."
+    "open/no": (
+        "Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be shaking and drift; "
+        "these frames do not prove it."
     ),
     "air-or-optics": (
         "Your stars are {width_arcsec:arcsec} wide. How much of it is air and how much optics, "
@@ -184,9 +168,6 @@ _REASONS: dict[str, str] = {
     "drift-found": (
         "The stars drift by {rate_arcsec_per_min:arcsec_per_min}[[, along {angle_deg:deg} from +x "
         "toward +y]]."
-    ),
-    "periodic-error-found": (
-        "The drive's {name:name} swings the stars with an amplitude of {amplitude_arcsec:arcsec}."
     ),
     "drive-period-found": (
         "The stars swing along one line every {period_s:s}, for {turns:figure} turns, as a gear "
@@ -278,8 +259,8 @@ _NEXT: dict[str, str] = {
         "Improve the polar alignment: the stars drift by {rate_arcsec_per_min:arcsec_per_min}."
     ),
     "service-drive": (
-        "See to the drive: its {name:name}[[ of {period_s:s}]] swings the stars. Clean and adjust "
-        "it, or let the mount correct it."
+        "See to the drive: it swings the stars every {period_s:s}. Clean and adjust it, or let "
+        "the mount correct it."
     ),
     "ventilate": (
         "Let the telescope cool, move the air in tube and dome, and keep heat away from the beam."
