@@ -65,7 +65,7 @@ def test_upper_limits_rank_below_values() -> None:
 def test_sequence_with_much_to_save_is_worth_opening(store) -> None:
     picks = summarize_store(store).worth_opening
     assert [p.key for p in picks] == ["k11"]
-    assert "structure costs 0.8 of 2.2 arcsec" in picks[0].reasons[0]
+    assert "structure costs 0.80 of 2.2 arcsec" in picks[0].reasons[0]
 
 
 def add(store, make, key, *, width=None, width_px=None, **columns):

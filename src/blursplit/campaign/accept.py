@@ -14,6 +14,7 @@ from blursplit.campaign.estimates import bound95, known_paths, nearest_path, val
 from blursplit.constants import ACCEPT_MOST_RUNS, ACCEPT_SAME_APERTURE, BLUR_TIME_TOLERANCE
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
+from blursplit.report.numbers import number, unit_of_key
 from blursplit.rig import read_toml
 
 if TYPE_CHECKING:
@@ -420,7 +421,7 @@ def _judge_limit(
     limits: Limits,
     tap: Mapping[str, Any] | None,
 ) -> Judgement:
-    unit = unit_of(key)
+    unit = unit_of_key(key)
     frame = {
         "key": key,
         "name": limit.name,
@@ -473,7 +474,11 @@ def _find(
         return None, reason, _longer(result.sequence.duration_s, blur_time_s)
     if key.startswith("tap."):
         if tap is None:
-            return None, "no tap result was given (--tap)", "a tap run: blursplit tap --json"
+            return (
+                None,
+                "no tap result was given (--tap)",
+                "a tap run: blursplit tap SEQUENCE --out FOLDER, given as --tap FOLDER/tap.json",
+            )
         value = value_at(dict(tap), key.removeprefix("tap."))
         missing, remedy = "the tap result does not hold it", "a clearer tap"
     else:
@@ -534,7 +539,7 @@ def _decided_by(value: float | None, low: float, high: float, limit: Limit, runs
         return "a measurement with an interval"
     if value is None:
         times = (high / max(edges[0], 1e-12)) ** 2
-        return f"a record {times:.2g} times as long, if there is nothing to be seen in it"
+        return f"a record {number(times, 2)} times as long, if there is nothing to be seen in it"
     middle, half = 0.5 * (low + high), 0.5 * (high - low)
     gap = min(abs(edge - middle) for edge in edges)
     needed = runs * (half / max(gap, 1e-12)) ** 2
@@ -567,21 +572,6 @@ def _why_missing(key: str, result: Result) -> str:
 # --- words -------------------------------------------------------------------------------------
 
 
-def unit_of(key: str) -> str:
-    """Return the unit that a key names in its ending."""
-    endings = {
-        "_arcsec_per_min": "arcsec/min",
-        "_m_s": "m/s",
-        "_arcsec": "arcsec",
-        "_hz": "Hz",
-        "_deg": "deg",
-        "_px": "px",
-        "_s": "s",
-        "_m": "m",
-    }
-    return next((unit for ending, unit in endings.items() if key.endswith(ending)), "")
-
-
 def _limit_text(limit: Limit, unit: str) -> str:
     ends = (("at least", limit.at_least), ("at most", limit.at_most))
     return ", ".join(f"{how} {end:g} {unit}".rstrip() for how, end in ends if end is not None)
@@ -589,7 +579,7 @@ def _limit_text(limit: Limit, unit: str) -> str:
 
 def _measured_text(value: float | None, low: float, high: float, unit: str) -> str:
     if value is None:
-        return f"below {high:.2g} {unit} (95 %)"
+        return f"below {number(high, 2)} {unit} (95 %)"
     if low == high:
         return f"{value:.6g} {unit}".rstrip()
     figures = [figure_text(v, high - low) for v in (value, low, high)]

@@ -27,6 +27,7 @@ from blursplit.constants import (
     SHARED_FROM,
     Z95,
 )
+from blursplit.report.numbers import number
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -62,7 +63,7 @@ def judge_lines(rule: LineRule, runs: Sequence[tuple[Result, Series | None]]) ->
         )
     shown = seen[np.isfinite(seen)]
     measured = (
-        f"any line above {shown.max():.2g} arcsec rms would have been found"
+        f"any line above {number(shown.max(), 2)} arcsec rms would have been found"
         if shown.size == seen.size > 0
         else "no line found above it"
     )
@@ -71,7 +72,7 @@ def judge_lines(rule: LineRule, runs: Sequence[tuple[Result, Series | None]]) ->
         reasons.append("what could have been seen is not known (frame interval or seeing missing)")
     elif seen.max() > limit:
         at = int(np.argmax(seen))
-        size = f"of {seen[at]:.2g} arcsec rms" if np.isfinite(seen[at]) else "of any size"
+        size = f"of {number(seen[at], 2)} arcsec rms" if np.isfinite(seen[at]) else "of any size"
         reasons.append(f"a line {size} at {grid[at]:.3g} Hz could have stayed unseen")
     if not reasons:
         return Judgement(
@@ -230,7 +231,7 @@ def _bands(grid: FloatArray, seen: FloatArray, limit: float, best: Background | 
 def _line_shown_by(frequency: float, limit: float, best: Background) -> str:
     rate = 1.0 / best.cadence_s
     if float(exposure_response(frequency, best.exposure_s)) < LINE_LEFT_AT_LEAST:
-        return f"exposures below {0.5 / frequency:.2g} s"
+        return f"exposures below {number(0.5 / frequency, 2)} s"
     apparent = float(apparent_frequency(frequency, rate))
     if apparent * best.stretch_s < LINE_LOWEST_BINS:
         if frequency < 0.5 * rate:
@@ -241,7 +242,7 @@ def _line_shown_by(frequency: float, limit: float, best: Background) -> str:
         length *= ACCEPT_LENGTH_STEP
         longer = replace(best, duration_s=length)
         if float(smallest_line_arcsec(frequency, longer, which="high")) <= limit:
-            told = f"{length:.2g} s" if length < 1000 else f"{length / 60:.2g} min"  # noqa: PLR2004
+            told = f"{number(length, 2)} s" if length < 1000 else f"{number(length / 60, 2)} min"  # noqa: PLR2004
             return f"{told} of record in all"
     return "steadier air, or a sensor on the pier: no length of record helps here"
 
@@ -304,16 +305,19 @@ def _one(
         for rms, limit in ((low, rule.rms_at_most_arcsec), (high, rule.rms_at_most_arcsec))
     )
     k = int(np.searchsorted(start, min(rule.within_s, start[-1])))
-    ends = [f"{t:.2g} s" if t is not None else "never in this record" for t in (early, late)]
+    ends = [f"{number(t, 2)} s" if t is not None else "never in this record" for t in (early, late)]
     measured = (
         f"still from {ends[0] if ends[0] == ends[1] else ' to '.join(ends)} on (95 %); "
-        f"at {start[k]:.2g} s the mount moves by {low[k]:.2g} to {high[k]:.2g} arcsec rms"
+        f"at {number(start[k], 2)} s the mount moves by {number(low[k], 2)} to "
+        f"{number(high[k], 2)} arcsec rms"
     )
     if late is not None and late <= rule.within_s:
-        reason = f"still from {late:.2g} s after the slew at the latest"
+        reason = f"still from {number(late, 2)} s after the slew at the latest"
         return "pass", measured, reason, early, late, ""
     if start[-1] >= rule.within_s and (early is None or early > rule.within_s):
-        when = "never in this record" if early is None else f"at {early:.2g} s at the earliest"
+        when = (
+            "never in this record" if early is None else f"at {number(early, 2)} s at the earliest"
+        )
         return "fail", measured, f"still {when}", early, late, ""
     air = "the air that all stars share hides so small a motion"
     remedy = "a wider field or steadier air, or an encoder or sensor on the mount"

@@ -37,6 +37,7 @@ from blursplit.constants import (
 from blursplit.definitions import Conditions, History, width
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
+from blursplit.report.numbers import number
 from blursplit.result import Remark
 
 if TYPE_CHECKING:
@@ -314,14 +315,15 @@ def _headline(air: CommonAir | None) -> str:
 def _statement(change: Change | None, probability: float | None, what: str, unit: str) -> str:
     if change is None:
         return "The structure was not measured on both sides, so nothing can be said of it."
-    smallest = f"{change.smallest_change:.2g} {unit}"
+    smallest = f"{number(change.smallest_change, 2)} {unit}"
     if probability is None:
         return (
             f"No structure was shown before or after; a change of {smallest} rms or more "
             "would have been seen."
         )
     d = change.difference
-    span = f"{d.value:+.2g} {unit} rms, 95 % interval {d.low95:+.2g} to {d.high95:+.2g}"
+    cell = cell95(d, signed=True)
+    span = f"{cell.value} {unit} rms, 95 % interval {cell.interval}"
     for way, chance in (("smaller", probability), ("larger", 1 - probability)):
         if chance >= SURE_DIRECTION:
             sure = probability95(chance)

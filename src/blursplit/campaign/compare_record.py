@@ -13,6 +13,7 @@ from blursplit.campaign.background import background_of, smallest_line_arcsec, s
 from blursplit.campaign.estimates import bound95, from_draws, quantile
 from blursplit.constants import CERTAIN_CHANGE, LINE_SHIFT_AT_MOST
 from blursplit.estimate import Estimate
+from blursplit.report.numbers import number
 from blursplit.result import Remark
 
 if TYPE_CHECKING:
@@ -162,7 +163,7 @@ def change_rows(comparison: Comparison) -> tuple[list[ChangeRow], list[str]]:
                 after=cell95(change.after),
                 change=difference,
                 probability=probability95(change.probability_smaller),
-                smallest=f"{change.smallest_change:.2g}",
+                smallest=f"{number(change.smallest_change, 2)}",
                 note=change.note,
             )
         )
@@ -184,7 +185,7 @@ def cell95(estimate: Estimate | None, *, signed: bool = False) -> Cell:
         return Cell("-")
     low, high = bound95(estimate)
     if estimate.value is None:
-        return Cell("not known" if not math.isfinite(high) else f"< {high:.2g}")
+        return Cell("not known" if not math.isfinite(high) else f"< {number(high, 2)}")
     half = max(abs(high - estimate.value), abs(estimate.value - low))
     places = 2
     if math.isfinite(half) and half > 0:
@@ -347,11 +348,11 @@ def _one(group: _Group, other_side: Sequence[Result], state: str) -> LineChange:
     decided = smallest is not None and rms_low is not None and smallest < rms_low
     old = state == "gone"
     if decided:
-        reason = f"a line of {smallest:.2g} arcsec rms would have been found"
+        reason = f"a line of {number(smallest, 2)} arcsec rms would have been found"
     elif smallest is None:
         reason = "what the other side could have shown is not known at this frequency"
     else:
-        reason = f"the other side shows lines only from {smallest:.2g} arcsec rms"
+        reason = f"the other side shows lines only from {number(smallest, 2)} arcsec rms"
     return LineChange(
         state=("gone" if old else "new") if decided else "not decided",
         before_hz=group.frequency if old else None,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from blursplit.campaign.accept import EXACT, unit_of
+from blursplit.campaign.accept import EXACT
 from blursplit.campaign.accept_rules import mount_ends_arcsec
 from blursplit.campaign.background import (
     Background,
@@ -55,6 +55,7 @@ from blursplit.constants import (
 from blursplit.errors import InputError
 from blursplit.evidence.second_camera import witness_baseline_m
 from blursplit.evidence.sensor_signal import accelerometer_noise_ug
+from blursplit.report.numbers import unit_of_key
 from blursplit.result import Remark, SetupEntry
 from blursplit.rig import Rig, as_rig, merge_settings
 
@@ -457,7 +458,7 @@ def _number(
             return 2.0 * Z95 * 60.0 * float(np.sqrt(6.0 * slow / length_s**3))
 
         return _until(frame, drift, edge, blur_s, "if the drift is below half of it")
-    how = f"repeats; how far they lie apart decides ({unit_of(key) or 'no unit'})"
+    how = f"repeats; how far they lie apart decides ({unit_of_key(key) or 'no unit'})"
     return LimitNeeds(**frame, length_s=max(blur_s, PLAN_DURATION_S), runs=PLAN_REPEATS, how=how)
 
 

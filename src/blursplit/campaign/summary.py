@@ -18,6 +18,7 @@ from blursplit.constants import (
     MANY_SEQUENCES,
     Z95,
 )
+from blursplit.report.numbers import number
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Sequence
@@ -276,14 +277,17 @@ def _picks(rows: list[Row]) -> list[Pick]:
         for cause in ("structure", "tracking"):
             saved, low = row[f"{cause}_saving_arcsec"], row[f"{cause}_saving_arcsec_low"]
             if width and saved and low and saved > ARCHIVE_WORTH_SHARE * width and low > 0:
-                reasons.append(f"{cause} costs {saved:.2g} of {width:.2g} arcsec FWHM")
+                reasons.append(
+                    f"{cause} costs {number(saved, 2)} of {number(width, 2)} arcsec FWHM"
+                )
                 score = max(score, saved / width)
         for unit in ("arcsec", "px"):
             own, middle = row[_WIDTHS[unit]], usual.get((row["telescope"], unit))
             if own is not None and middle is not None and own > ARCHIVE_WIDE * middle:
                 times = own / middle
                 reasons.append(
-                    f"{own:.2g} {unit} wide, {times:.2g} times the median of its telescope"
+                    f"{number(own, 2)} {unit} wide, {number(times, 2)} times the median of its "
+                    "telescope"
                 )
                 score = max(score, times - 1.0)
         if row["mechanics_matters"] == "yes":

@@ -103,7 +103,8 @@ def _show(acceptance: Acceptance) -> None:
         console.print(f"telescope of the runs: {acceptance.telescope}")
     rows = []
     for j in acceptance.judgements:
-        told = f"{j.name or j.key}: {j.measured} ({j.limit})"
+        measured = "not measured" if j.measured == "-" else j.measured
+        told = f"{j.name or j.key}: {measured} ({j.limit})"
         if j.state != "pass":
             told += f"\n{j.reason}" + (f"; shown by {j.shown_by}" if j.shown_by else "")
         rows.append((j.state.upper(), told))
