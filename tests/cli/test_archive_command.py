@@ -82,7 +82,7 @@ def test_parquet_is_written_on_request_and_refused_before_work_without_its_libra
         refused = call(archive, "--store", store, "--parquet", flat)
     assert refused.exit_code == 2
     assert refused.stderr == (
-        "blursplit: --parquet: needs the library pyarrow; pip install 'blursplit[parquet]'\n"
+        "blursplit: --parquet: needs the library pyarrow; python -m pip install pyarrow\n"
     )
     assert not store.exists()
     done = call(archive, "--store", store, "--parquet", flat)

@@ -58,6 +58,7 @@ def test_text_names_facts_with_unit_and_origin(cube):
     assert "option" in line
     assert "[red]M 13[/red] <b>" in result.stdout  # header text is never markup
     assert "25 Hz" in result.stdout
+    assert f"Next: blursplit measure '{cube}'" in result.stdout
     assert "\x1b" not in result.stdout  # plain when piped
 
 

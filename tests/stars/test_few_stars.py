@@ -78,6 +78,21 @@ def turned(x: FloatArray, y: FloatArray, degrees: FloatArray) -> tuple[FloatArra
     return middle + cos * dx - sin * dy, middle + sin * dx + cos * dy
 
 
+def test_three_wide_stars_in_a_small_window_are_followed(make_sequence: Any) -> None:
+    """So few and so wide that even a frame on itself might match by chance."""
+    rng = np.random.default_rng(5)
+    motion = wander(30, rng)
+    x = np.array([20.0, 60.0, 40.0]) + motion[:, :1]
+    y = np.array([22.0, 30.0, 62.0]) + motion[:, 1:]
+    flux = np.array([1.8e5, 1.4e5, 1.1e5])
+    tracks = follow_stars(make_sequence(x, y, flux, rng, shape=(80, 80), sigma=2.7))
+    assert tracks.n_stars == 3
+    assert tracks.good.all()
+    order = np.argsort(tracks.x_px[0])
+    # 1.1e5 electrons at a sigma of 2.7 px: a hundredth of a pixel, and the sky's noise beside it
+    np.testing.assert_allclose(tracks.x_px[:, order], x[:, [0, 2, 1]], atol=0.1)
+
+
 @pytest.mark.parametrize("seed", [1, 2, 3])
 @pytest.mark.parametrize("k", [2, 3, 4])
 def test_a_dither_of_few_stars_is_no_turn(make_sequence: Any, k: int, seed: int) -> None:

@@ -161,9 +161,7 @@ FROM measurements GROUP BY night;
 def check_parquet() -> None:
     """Refuse to write Parquet, before anything is measured, where the library is not there."""
     if find_spec("pyarrow") is None:
-        raise InputError(
-            "--parquet", "needs the library pyarrow", "pip install 'blursplit[parquet]'"
-        )
+        raise InputError("--parquet", "needs the library pyarrow", "python -m pip install pyarrow")
 
 
 def writable(value: Any) -> Any:

@@ -193,6 +193,11 @@ def _show(summary: ArchiveSummary) -> None:
             "Medians and spreads (middle 68 % of the sequences) [arcsec]",
             whole=("night",),
         )
+    for telescope, count in summary.without_scale.items():
+        console.print(
+            f"widths in pixels alone: {count} of {telescope or 'an unnamed telescope'}; give its "
+            f"pixel scale and run again: --scale '{telescope}=ARCSEC'"
+        )
     for pick in summary.worth_opening:
         console.print(f"worth opening: {pick.name}: {'; '.join(pick.reasons)}")
     for reason, count in summary.failures.items():

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from blursplit.cli._common import say, show_table, speaks_plainly
+from blursplit.plain import plain
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -73,6 +75,9 @@ def run(
     # A pipe has no width: lines are then long enough for any value.
     console = Console(width=None if Console().is_terminal else 160, highlight=False)
     _show(console, found)
+    told = " ".join(shlex.quote(str(path)) for path in sequence)
+    rig = "" if setup is None else f" --setup {shlex.quote(str(setup))}"
+    console.print(f"\nNext: blursplit measure {plain(told)}{rig}", markup=False, soft_wrap=True)
 
 
 def _look(sequence: list[Path], setup: Path | None, options: list[str]) -> Inspection:
@@ -96,7 +101,6 @@ def _setup_text(found: Inspection) -> str:
     """Return a setup file: stated values as they are, others and missing ones as remarks."""
     import json
 
-    from blursplit.plain import plain
     from blursplit.rig import SECTIONS, key_places
 
     rows: dict[str, list[str]] = {section: [] for section in SECTIONS}

@@ -167,7 +167,7 @@ def inspect_sequence(sequence: Sequence, paths: Iterable[Path] = ()) -> Inspecti
     missing = [
         Missing(key=key, needed_for=use, remedy=_remedy(key, keywords))
         for key, keywords, use in _WANTED
-        if key not in known
+        if key not in known and not (key == "altitude_deg" and _knows_airmass(sequence))
     ]
     can, cannot = _prospects(sequence)
     return Inspection(
@@ -281,6 +281,11 @@ def without_times(found: Inspection, missing: str) -> Inspection:
             "notes": [Note(code="times-unknown", text=missing), *found.notes],
         }
     )
+
+
+def _knows_airmass(sequence: Sequence) -> bool:
+    airmass = sequence.instrument.settings.get("airmass")
+    return airmass is not None and airmass.origin != "default"
 
 
 def _remedy(key: str, keywords: str) -> str:

@@ -140,7 +140,7 @@ def open_frames(
         files, repeated = find_files(listed)
         units = read_units(files, growing=growing)
         units.leave_out("file given twice", "repeated-files", repeated)
-        name, n_files, dropped = plain(_name(files)), len(files), units.dropped
+        name, n_files, dropped = plain(_name(listed, files)), len(files), units.dropped
         parts = (
             _read_tables(units) if not units.slabs else _read_images(units, name, growing=growing)
         )
@@ -297,8 +297,9 @@ def _split_at_flips(
     return np.concatenate([[0], np.cumsum(breaks)]).astype(np.int64)
 
 
-def _name(files: list[Path]) -> str:
-    if len(files) == 1:
+def _name(given: list[str | Path], files: list[Path]) -> str:
+    """Return what a sequence is called: the folder that was given, or its file."""
+    if len(files) == 1 and not Path(given[0]).is_dir():
         stem = files[0].name
         for ending in (".gz", ".fz", ".fits", ".fit", ".fts", ".ser"):
             stem = stem[: -len(ending)] if stem.lower().endswith(ending) else stem

@@ -277,6 +277,10 @@ def _registered(
             best, most = places, fitting
         if 2 * most > len(peaks):
             break
+    if most == 0:
+        # Three wide stars in a small window fit by chance too often for any match to be sure, a
+        # frame on itself included. Frames of one run hardly move: they are laid as they are.
+        return [(0.0, 0.0) if one.x_px.size else None for one in peaks]
     return best
 
 
