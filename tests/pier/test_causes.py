@@ -11,16 +11,13 @@ from numpy.testing import assert_allclose
 
 from blursplit.budget.lines import FoundLine, name_found
 from blursplit.constants import CAUSE_NAMING_ODDS, CAUSE_STEADY
-from blursplit.estimate import Estimate
 from blursplit.pier.causes import (
     Cause,
     LineFacts,
     is_steady,
     list_causes,
     name_causes,
-    name_lines,
 )
-from blursplit.result import Line
 from blursplit.rig import KnownLine, Rig, Setup, merge_settings
 from blursplit.spectra import AliasDecision
 
@@ -280,13 +277,3 @@ def test_fans_and_grid_of_the_setup_reach_the_lines():
 def test_fan_is_listed_with_its_blade_like_second_harmonic(rpm: float):
     names = [cause.name for cause in list_causes(mains_hz=(), fan_rpm=(rpm,))]
     assert names == [f"fan {rpm:g} rpm", f"fan {rpm:g} rpm, harmonic 2"]
-
-
-def test_lines_of_a_result_get_causes_and_keep_the_rest():
-    estimate = Estimate(value=50.01, low=49.99, high=50.03, low95=49.97, high95=50.05)
-    line = Line(frequency_hz=estimate, false_alarm_probability=1e-6, kind="steady")
-    (named,) = name_lines([line], list_causes(), range_hz=RANGE)
-    assert named.cause.startswith("compatible with mains 50 Hz")
-    assert_allclose(sum(named.cause_odds.values()), 1.0, rtol=1e-9)
-    assert named.frequency_hz == estimate
-    assert line.cause == "unknown"

@@ -114,7 +114,7 @@ def _as_html(table: Table) -> str:
     heads = row([str(column.header) for column in table.columns], "th")
     columns = [[str(cell) for cell in column.cells] for column in table.columns]
     rows = "".join(row(list(cells), "td") for cells in zip(*columns, strict=True))
-    caption = escape(" ".join(str(part) for part in (table.title, table.caption) if part))
+    caption = escape(". ".join(str(part) for part in (table.title, table.caption) if part))
     label = escape(str(table.title), quote=True)
     return (
         f'<div class="scroll" tabindex="0" role="region" aria-label="{label}"><table>'

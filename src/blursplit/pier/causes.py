@@ -7,8 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-import numpy as np
-
 from blursplit.constants import (
     CAUSE_DRIVE_SIGMA,
     CAUSE_FAN_SIGMA,
@@ -25,7 +23,6 @@ from blursplit.constants import (
     PIER_MODEL_SIGMA,
 )
 from blursplit.drive.periods import declared_periods
-from blursplit.result import Line
 from blursplit.rig import KnownLine
 
 UNKNOWN = "unknown"
@@ -291,47 +288,3 @@ def is_steady(kind: Literal["steady", "resonance"], chance: float | None) -> boo
     if kind != "steady":
         return False
     return True if chance is None or chance <= CAUSE_STEADY_ENOUGH else None
-
-
-def name_lines(
-    lines: Sequence[Line], causes: Sequence[Cause], *, range_hz: tuple[float, float]
-) -> list[Line]:
-    """Return the lines of a result with their causes and odds filled in.
-
-    Parameters
-    ----------
-    lines : sequence of Line
-    causes : sequence of Cause
-        From `list_causes`.
-    range_hz : (float, float)
-        Frequencies in which lines were looked for, aliases included.
-    """
-    facts = [_facts(line) for line in lines]
-    named = []
-    for k, line in enumerate(lines):
-        others = [fact for j, fact in enumerate(facts) if j != k]
-        cause, odds = name_causes(facts[k], causes, range_hz=range_hz, others=others)
-        named.append(line.model_copy(update={"cause": cause, "cause_odds": odds}))
-    return named
-
-
-def _facts(line: Line) -> LineFacts:
-    frequency = line.frequency_hz
-    value = float(frequency.value or 0.0)
-    low, high = frequency.low, frequency.high
-    sigma = 0.5 * (high - low) if low is not None and high is not None else 0.01 * value
-    angle, angle_sigma = None, None
-    estimate = line.angle_deg
-    if estimate is not None and estimate.value is not None:
-        angle = estimate.value
-        if estimate.low is not None and estimate.high is not None:
-            angle_sigma = 0.5 * (estimate.high - estimate.low)
-    return LineFacts(
-        value,
-        max(sigma, float(np.finfo(float).tiny), 1e-6 * value),
-        line.alias_candidates_hz,
-        line.alias_odds,
-        is_steady(line.kind, line.steady_chance),
-        angle,
-        angle_sigma,
-    )
