@@ -86,7 +86,7 @@ def test_wide_sequence_of_a_telescope_stands_out_and_leads_the_page(tmp_path, ma
         summary = summarize_store(store)
     assert [p.key for p in summary.worth_opening] == ["w4"]
     assert summary.headline == (
-        "5 sequences of 1 night, median width 2 arcsec. w4 stands out: 4 arcsec wide, 2 times "
+        "5 sequences of 1 night, median width 2 arcsec. w4 stands out: 4.0 arcsec wide, 2.0 times "
         "the median of its telescope."
     )
 
