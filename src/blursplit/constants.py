@@ -22,7 +22,6 @@ SER_FEWEST_TICKS = 600_000_000_000_000_000  # 100 ns | the year 1902: earlier is
 SER_LATEST_TICKS = 700_000_000_000_000_000  # 100 ns | the year 2219: later is no time of a frame
 SER_SAME_CLOCK_S = 600.0  # s | clocks that agree so far are in one zone (zones differ by 900 s)
 SER_UNLIKE = 0.9  # - | both byte orders look alike above; noise gives 1.0 within 0.01, tests/frames
-KERNEL_SAMPLES = 50_000  # - | stars in frames; fewer do not repay loading numba, speed.py
 OUTER_SCALE_RANGE_M = (10.0, 50.0)  # m | of the free air; common practice, no source
 WIND_RANGE_M_S = (2.0, 30.0)  # m/s | calm ground to jet stream; judgement, no source
 CAMERA_WAVELENGTH_NM = 550.0  # nm | middle of an unfiltered camera's band; judgement, no source
@@ -101,7 +100,6 @@ LOWEST_POINTING_DEG, SAME_ALTITUDE_DEG = 10.0, 5.0
 SER_HEADER_BYTES, SER_LOOKED_AT = 178, 5  # bytes, frames | published layout; order of the bytes
 CACHE_BYTES, MAPPED_BYTES = 96_000_000, 128_000_000  # bytes | of frames kept for a second look
 STREAM_BYTES, CUT_BYTES = 4_000_000, 800_000  # bytes | read and turned at a time: the cache's size
-DENSE_SHARE = 0.5  # of a frame's rows | mapping pages brings in 64 kB about each of them
 WHOLE_ADU = 2**22  # ADU | whole numbers up to here add exactly in float32
 LARGEST_ADU = 1e15  # ADU | no camera counts so far; the squares of more overflow float32
 MOSAIC_MARGIN_PX = 8  # px | NaN between the images, so that no stamp shows two stars
@@ -207,7 +205,6 @@ FEW_STARS = 4  # stars | so few are not left out for being seen rarely, judgemen
 DEWED = 1.25  # - | change of width over a run that is worth a word, judgement
 UNDERSAMPLED_PX = 0.6  # px | sigma below which a sixth is aliased: exp(-(pi sigma)^2 / 2)
 SKY_ROUNDING = 1e-6  # of the sky | in single precision
-CENTROID_CHUNK = 1024  # stamps | at a time: pixels and projections stay in the cache
 # Speckled stars of 0.8 to 1.4 px sigma, still and shaken, stayed below 4.5 to 7.5 sigmas of their
 # own sharpness in 12,000 samples of simulated air; unhurt samples reached 9 on the flanks.
 RAY_SURE_SIGMAS = 9.0  # sigma | those samples
@@ -249,9 +246,15 @@ GUIDE_SIGMAS = 2.0  # star sigmas | guide stars agree within this of their media
 GUIDE_FLUX_RANGE, GUIDE_WIDTH_RANGE = (0.1, 4.0), (0.45, 2.5)  # of the usual | judgement
 STEADY_BLOCK, STEADY_STARS = 8, 4  # frames, stars | that share one sky noise, judgement
 GAIN_LEVEL_SIGMAS = 5.0  # sigma | of the sky: pixels that bright tell a gain
-BORDER_PIECES = 12  # - | of a stamp's border: their median is the sky, judgement
+# places | thirty-nine exchanges sort twelve values (Knuth, Art of Computer Programming 3, 5.3.4)
+SORTING_TWELVE = (
+    (0, 8), (1, 7), (2, 6), (3, 11), (4, 10), (5, 9), (0, 1), (2, 5), (3, 4), (6, 9), (7, 8),
+    (10, 11), (0, 2), (1, 6), (5, 10), (9, 11), (0, 3), (1, 2), (4, 6), (5, 7), (8, 11), (9, 10),
+    (1, 4), (3, 5), (6, 8), (7, 10), (1, 3), (2, 5), (6, 9), (8, 10), (2, 3), (4, 5), (6, 7),
+    (8, 9), (4, 6), (5, 7), (3, 4), (5, 6), (7, 8),
+)  # fmt: skip
+STAMP_NUMBERS = 14  # - | that a kernel writes of each stamp: `kernels.measure_stamps`
 DARK_SHARE = 0.2  # quantile | of a stamp that shows no border: its sky
-PIXEL_CHUNK = 512  # stamps | at a time: their pixels stay in the processor's cache
 MEAN_FRAMES, MEAN_BYTES = 24, 120_000_000  # frames, bytes | of the reference image
 CLIP_SIGMAS = 3.0  # rms | outliers in m of n frames lie sqrt((n - m)/m) off: two of 24 at 3.3
 FIRST_SIGMA_PX, SIGMA_RANGE_PX = 1.7, (0.5, 12.0)  # px | FWHM of 4 px to begin with; judgement
@@ -264,7 +267,6 @@ FALSE_MATCH, UNSURE_MATCH = 1e-3, 0.04  # fields a frame | by chance; where no h
 FEW_LIKE, LIKE = math.log(3.0), math.log(2.5)  # ln flux ratio | scintillation of a small aperture
 SCATTER_PIXELS = 16_000  # px | the scatter of so many is known to 1 %
 FINEST_SIGMA_PX, MOST_BINNED = 0.59, 8  # px, - | a star's sigma in the pixels it is looked for in
-SPARSE_SHARE = 4.0  # of a frame's pixels | looked at one by one cost as much as a filter
 FIRST_BLOCK, SMALLEST_BLOCK, LARGEST_BLOCK = 32, 4, 256  # frames | speed, judgement
 TRACKER_BLOCK_BYTES = 20_000_000  # bytes | of cut-outs at a time: the cache's size
 LARGEST_MARGIN = 16  # px | off its expected place that the widest cuts hold a field
@@ -282,7 +284,6 @@ WINDOW_OVER_SIGMA = 1.5  # - | within 2 to 6 % of the Cramer-Rao bound with back
 # -, px | a usable star's noise is 5e-3 px and more
 WINDOW_MOST_STEPS, WINDOW_TOLERANCE_PX = 25, 2e-4
 WINDOW_LAST_STEP_PX = 0.02  # px | Newton errs by a tenth of its square: below 4e-5 px
-BASIS_PRECISION = 1e-5  # - | of singular values left out
 # windows, of an offset | a weight below 0.011; a credible mean sees it
 FULL_WINDOWS, FLATTEST = 3.0, 0.25
 CORE_SIGMAS, SMALLEST_CORE, BORDER_PX = 4.5, 13, 4  # star sigmas, px, px | three windows, judgement

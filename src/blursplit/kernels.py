@@ -1,78 +1,134 @@
-"""Inner loops compiled by numba. Each has a slower twin in numpy that gives the same numbers.
+"""Inner loops over pixels, compiled by numba at their first use on a machine.
 
-Only `blursplit.compiled` imports this module. Pixels are summed in single precision, as in
-numpy; what is made of the sums is double.
+Only `blursplit.compiled` imports this module. Pixels are summed in single precision; what is
+made of the sums is double.
 """
 
 from __future__ import annotations
 
 import math
-from typing import Any
+from collections.abc import Callable
+from typing import Any, TypeVar
 
 import numpy as np
 from numba import njit
 
-__all__ = ["gather", "masked_median", "measure_stamps"]
+from blursplit.constants import SORTING_TWELVE
 
-# Sums may be reordered and products joined; NaN and infinity keep their meaning.
-_LOOSE = {"contract", "reassoc", "nsz", "arcp"}
+__all__ = ["exact", "gather", "loose", "masked_median", "measure_stamps", "median_of"]
+
 _LANES = 32  # pixels of a row that are summed together; windows are padded with zeros
-_PIECES = 12  # of a stamp's border, as in `stars.sky`
+_PIECES = 12  # of a stamp's border, a median of them forgives a neighbour or two
 _NOTHING = (math.nan,) * 8
 
 
-@njit(cache=True, nogil=True)
+Kernel = TypeVar("Kernel", bound=Callable[..., Any])
+
+
+def exact(function: Kernel, **options: Any) -> Kernel:
+    """Compile a function; where no folder can keep the machine code, anew in each process."""
+    compiled: Kernel
+    try:
+        compiled = njit(cache=True, nogil=True, **options)(function)
+    except RuntimeError:
+        compiled = njit(nogil=True, **options)(function)
+    return compiled
+
+
+def loose(function: Kernel) -> Kernel:
+    """Compile so that sums may be reordered and products joined; NaN and infinity stay."""
+    return exact(function, fastmath={"contract", "reassoc", "nsz", "arcp"})
+
+
+@exact
 def gather(  # pragma: no cover - compiled
-    raw: Any, swapped: bool, flip: int, zero: float, x0: Any, y0: Any, size: int, out: Any
+    raw: Any, packing: Any, x0: Any, y0: Any, out: Any
 ) -> int:
-    """Copy stamps that lie within their frames into float32 [frame, star, y, x].
+    """Copy stamps into float32 [frame, star, y, x]; what lies beyond the frame is NaN.
 
     Parameters
     ----------
     raw : ndarray of uint8 or uint16, shape (n, ny, nx)
-    swapped : bool
-        The bytes of 16-bit numbers stand in the other order.
-    flip : int
-        0x8000 where 16-bit numbers have a sign; `zero` is then less by 32768.
+    packing : tuple
+        Whether the bytes of 16-bit numbers stand in the other order; 0x8000 where they have a
+        sign; and what is added to them, which is then less by 32768.
 
     Returns
     -------
     int
         Without meaning: it keeps the compiler from leaving out that the next stamp is fetched.
     """
-    count, ny, nx = raw.shape
-    stars = x0.shape[1]
+    stars, size = x0.shape[1], out.shape[2]
     stored = np.empty(size * size, dtype=raw.dtype)
-    add = np.float32(zero)
     fetched = 0
-    for number in range(count):
-        frame = raw[number].reshape(ny * nx)
+    for number in range(raw.shape[0]):
         for star in range(stars):
-            if star + 1 < stars:  # the processor looks ahead over few instructions only
-                ahead = y0[number, star + 1] * nx + x0[number, star + 1]
-                fetched += _fetch(frame, ahead, nx, size)
-            place = y0[number, star] * nx + x0[number, star]
-            for row in range(size):
-                source = frame[place : place + size]
-                target = stored[row * size : (row + 1) * size]
-                for i in range(size):
-                    target[i] = source[i]
-                place += nx
             stamp = out[number, star].reshape(size * size)
-            if swapped:
-                for i in range(size * size):
-                    value = np.uint16(stored[i])
-                    value = np.uint16((value << 8) | (value >> 8))
-                    stamp[i] = np.float32(np.int32(value ^ flip)) + add
-            else:
-                for i in range(size * size):
-                    stamp[i] = np.float32(np.int32(stored[i] ^ flip)) + add
+            fetched += _copy_stamp(
+                raw[number], packing, x0[number], y0[number], star, stored, stamp
+            )
     return fetched
 
 
-@njit(cache=True, nogil=True)
+@exact
+def _copy_stamp(  # pragma: no cover - compiled
+    frame: Any, packing: Any, x0: Any, y0: Any, star: int, stored: Any, stamp: Any
+) -> int:
+    """Copy the stamp of one star, and fetch the next star's pixels into the cache."""
+    swapped, flip, zero = packing
+    ny, nx = frame.shape
+    size = round(math.sqrt(stamp.size))
+    x, y = x0[star], y0[star]
+    add = np.float32(zero)
+    if not _is_inside(x, y, size, nx, ny):
+        _copy_over_edge(frame, packing, x, y, size, stamp)
+        return 0
+    pixels = frame.reshape(ny * nx)
+    fetched = 0
+    if star + 1 < x0.size and _is_inside(x0[star + 1], y0[star + 1], size, nx, ny):
+        fetched = _fetch(pixels, y0[star + 1] * nx + x0[star + 1], nx, size)
+    place = y * nx + x
+    for row in range(size):
+        source = pixels[place : place + size]
+        target = stored[row * size : (row + 1) * size]
+        for i in range(size):
+            target[i] = source[i]
+        place += nx
+    if swapped:
+        for i in range(size * size):
+            value = np.uint16(stored[i])
+            value = np.uint16((value << 8) | (value >> 8))
+            stamp[i] = np.float32(np.int32(value ^ flip)) + add
+    else:
+        for i in range(size * size):
+            stamp[i] = np.float32(np.int32(stored[i] ^ flip)) + add
+    return fetched
+
+
+@exact
+def _copy_over_edge(  # pragma: no cover - compiled
+    frame: Any, packing: Any, x: int, y: int, size: int, stamp: Any
+) -> None:
+    swapped, flip, zero = packing
+    ny, nx = frame.shape
+    for i in range(size * size):
+        column, row = x + i % size, y + i // size
+        stamp[i] = np.float32(math.nan)
+        if 0 <= column < nx and 0 <= row < ny:
+            value = np.uint16(frame[row, column])
+            if swapped:
+                value = np.uint16((value << 8) | (value >> 8))
+            stamp[i] = np.float32(np.int32(value ^ flip)) + np.float32(zero)
+
+
+@exact
+def _is_inside(x: int, y: int, size: int, nx: int, ny: int) -> bool:  # pragma: no cover - compiled
+    return bool((x >= 0) & (y >= 0) & (x + size <= nx) & (y + size <= ny))
+
+
+@exact
 def _fetch(frame: Any, at: int, nx: int, size: int) -> int:  # pragma: no cover - compiled
-    """Touch both ends of every row of a stamp."""
+    """Touch both ends of every row of a stamp: looking ahead, processors do not get that far."""
     fetched = 0
     for place in range(at, at + size * nx, nx):
         fetched += frame[place]
@@ -81,7 +137,7 @@ def _fetch(frame: Any, at: int, nx: int, size: int) -> int:  # pragma: no cover 
     return fetched
 
 
-@njit(cache=True, nogil=True)
+@exact
 def masked_median(values: Any, mask: Any, out: Any) -> None:  # pragma: no cover - compiled
     """Write the median of each row's values under the mask, NaN where there is none."""
     rows, columns = values.shape
@@ -92,11 +148,33 @@ def masked_median(values: Any, mask: Any, out: Any) -> None:  # pragma: no cover
             if mask[row, column]:
                 kept[n] = values[row, column]
                 n += 1
-        out[row] = _median(kept, n)
+        out[row] = median_of(kept, n)
 
 
-@njit(cache=True, nogil=True)
-def _median(kept: Any, n: int) -> float:  # pragma: no cover - compiled
+@exact
+def in_sigmas(values: Any, mask: Any, least: float, out: Any) -> None:  # pragma: no cover
+    """Write each row's deviations from its median under the mask in median deviations.
+
+    Median deviations are `least` at least; a row without any value under the mask is NaN.
+    """
+    rows, columns = values.shape
+    kept = np.empty(columns)
+    for row in range(rows):
+        n = 0
+        for column in range(columns):
+            if mask[row, column]:
+                kept[n] = values[row, column]
+                n += 1
+        middle = median_of(kept, n)
+        for i in range(n):
+            kept[i] = abs(kept[i] - middle)
+        spread = max(median_of(kept, n), least)
+        for column in range(columns):
+            out[row, column] = (values[row, column] - middle) / spread
+
+
+@exact
+def median_of(kept: Any, n: int) -> float:  # pragma: no cover - compiled
     """Return the median of the first n values, which lose their order."""
     if n == 0:
         return math.nan
@@ -114,7 +192,7 @@ def _median(kept: Any, n: int) -> float:  # pragma: no cover - compiled
     return float(0.5 * (low + high))
 
 
-@njit(cache=True, nogil=True)
+@exact
 def _select(values: Any, n: int, wanted: int) -> None:  # pragma: no cover - compiled
     """Bring the value of rank `wanted` to its place, smaller ones before it (Hoare 1961)."""
     first, last = 0, n - 1
@@ -147,45 +225,42 @@ def _select(values: Any, n: int, wanted: int) -> None:  # pragma: no cover - com
         values[j + 1] = value
 
 
-@njit(cache=True, nogil=True)
+@loose
 def _middle(values: Any) -> float:  # pragma: no cover - compiled
-    """Return the median of twelve values by their ranks: no branch to guess."""
-    total = 0.0
-    for i in range(_PIECES):
-        rank = 0
-        for j in range(_PIECES):
-            rank += (values[j] < values[i]) | ((values[j] == values[i]) & (j < i))
-        if _PIECES // 2 - 1 <= rank <= _PIECES // 2:
-            total += values[i]
-    return 0.5 * total
+    """Return the median of twelve values, which are sorted: no branch to guess."""
+    for i, j in SORTING_TWELVE:
+        low, high = min(values[i], values[j]), max(values[i], values[j])
+        values[i], values[j] = low, high
+    return float(0.5 * (values[_PIECES // 2 - 1] + values[_PIECES // 2]))
 
 
-@njit(cache=True, nogil=True, fastmath=_LOOSE)
+@loose
 def _sky(  # pragma: no cover - compiled
-    stamp: Any, places: Any, level: Any, spread: Any
+    stamp: Any, places: Any, edge: Any, level: Any, spread: Any
 ) -> tuple[float, float]:
-    """Return the sky and the variance of its pixels: medians over pieces of the border.
-
-    Twin of `stars.sky.measure_sky`, before that one's factor for few pixels.
-    """
+    """Return the sky and the variance of its pixels: medians over pieces of the border."""
     each = places.shape[1]
-    base = np.float64(stamp[places[0, 0]])  # squares of the level itself would not be exact
+    flat = places.reshape(places.size)
+    for i in range(flat.size):
+        edge[i] = stamp[flat[i]]
+    base = np.float64(edge[0])  # squares of the level itself would not be exact
     whole = 0.0
     for piece in range(_PIECES):
         total, squares = 0.0, 0.0
+        pixels = edge[piece * each : (piece + 1) * each]
         for i in range(each):
-            value = stamp[places[piece, i]] - base
+            value = pixels[i] - base
             total += value
             squares += value * value
         level[piece] = total / each
         spread[piece] = squares / each - level[piece] * level[piece]
         whole += squares
     if whole < math.inf:  # which NaN is not
-        return base + _middle(level), _middle(spread)
+        return float(base + _middle(level)), float(_middle(spread))
     return _sky_with_gaps(stamp, places, level, spread)
 
 
-@njit(cache=True, nogil=True)
+@exact
 def _sky_with_gaps(  # pragma: no cover - compiled
     stamp: Any, places: Any, level: Any, spread: Any
 ) -> tuple[float, float]:
@@ -211,10 +286,10 @@ def _sky_with_gaps(  # pragma: no cover - compiled
             level[full] = total / known
             spread[full] = squares / known - level[full] * level[full]
             full += 1
-    return base + _median(level, full), _median(spread, full)
+    return float(base + median_of(level, full)), float(median_of(spread, full))
 
 
-@njit(cache=True, nogil=True, fastmath=_LOOSE)
+@loose
 def _windows(  # pragma: no cover - compiled
     x: float, y: float, scale: float, used: int, along_x: Any, along_y: Any
 ) -> None:
@@ -239,7 +314,7 @@ def _windows(  # pragma: no cover - compiled
         ratio_y *= factor
 
 
-@njit(cache=True, nogil=True, fastmath=_LOOSE)
+@loose
 def _moments(  # pragma: no cover - compiled
     light: Any, first: int, size: int, used: int, along_x: Any, along_y: Any
 ) -> tuple[float, float, float, float, float, float]:
@@ -264,7 +339,7 @@ def _moments(  # pragma: no cover - compiled
     return core, x, y, xx, yy, xy
 
 
-@njit(cache=True, nogil=True, fastmath=_LOOSE)
+@loose
 def _centroid(  # pragma: no cover - compiled
     light: Any,
     size: int,
@@ -278,7 +353,7 @@ def _centroid(  # pragma: no cover - compiled
     along_x: Any,
     along_y: Any,
 ) -> Any:
-    """Bring the window to its own centroid: twin of `stars.window.settle`, for one stamp."""
+    """Bring the window to its own centroid."""
     most_steps, tolerance, last_step, gain, flattest = rules
     used = size - 2 * lead
     half = (used - 1) / 2
@@ -306,89 +381,202 @@ def _centroid(  # pragma: no cover - compiled
     return _NOTHING
 
 
-@njit(cache=True, nogil=True, fastmath=_LOOSE)
+@loose
+def border_sky(stamps: Any, places: Any, out: Any) -> None:  # pragma: no cover - compiled
+    """Write sky and variance of stamps, float32 (m, size * size), into (m, 2); as `measure`."""
+    level, spread = np.empty(_PIECES), np.empty(_PIECES)
+    edge = np.empty(places.size, dtype=np.float32)
+    for number in range(stamps.shape[0]):
+        out[number, 0], out[number, 1] = _sky(stamps[number], places, edge, level, spread)
+
+
+@loose
+def settle_windows(  # pragma: no cover - compiled
+    stamps: Any, sky: Any, start_x: Any, start_y: Any, window: Any, out: Any
+) -> None:
+    """Write x, y, core and moments as `measure_stamps` does into (m, 8), the sky being known."""
+    size = round(math.sqrt(stamps.shape[1]))
+    room = _room(size, window)
+    for number in range(stamps.shape[0]):
+        at = start_x[number], start_y[number]
+        _settle(stamps[number], sky[number], at, size, window, room, out[number])
+
+
+@exact
+def _room(size: int, window: Any) -> Any:  # pragma: no cover - compiled
+    """Return room for a stamp's light and for the windows along both axes."""
+    lanes = -(-(size - 2 * window[0]) // _LANES) * _LANES
+    return (
+        np.zeros(size * size + lanes, dtype=np.float32),
+        np.zeros((3, lanes), dtype=np.float32),
+        np.zeros((3, lanes), dtype=np.float64),
+    )
+
+
+@loose
+def _settle(  # pragma: no cover - compiled
+    stamp: Any, sky: float, start: Any, size: int, window: Any, room: Any, out: Any
+) -> None:
+    """Take the sky off a stamp and bring the window to its centroid, where all is finite."""
+    lead, sigma, reach, rounding, rules = window
+    light, along_x, along_y = room
+    flat = np.float32(sky)
+    gaps = np.float32(0)
+    for i in range(size * size):
+        above = stamp[i] - flat
+        light[i] = above
+        gaps += above * np.float32(0)
+    found = _NOTHING
+    if gaps == 0:  # which NaN is not
+        x, y = start[0] - lead, start[1] - lead
+        darkest = rounding * sigma * sigma * abs(sky)
+        found = _centroid(light, size, lead, x, y, sigma, reach, darkest, rules, along_x, along_y)
+    for i in range(8):
+        out[i] = found[i]
+
+
+@exact
+def _brightest(  # pragma: no cover - compiled
+    stamp: Any, size: int, look: int, x: float, y: float, out: Any
+) -> None:
+    """Write x, y and height of the brightest pixel within `look` of (x, y), and the mean about it.
+
+    It is looked for in the middle of the stamp where (x, y) is NaN.
+    """
+    middle = size // 2
+    left, top = middle - look, middle - look
+    # Most stars are in the middle of their stamp; the others get a window of their own.
+    if max(abs(x - middle), abs(y - middle)) > 1.5:  # noqa: PLR2004
+        left = min(max(int(np.rint(x)) - look, 1), size - 2 * look - 2)
+        top = min(max(int(np.rint(y)) - look, 1), size - 2 * look - 2)
+    at = top * size + left
+    for base in range(at, at + (2 * look + 1) * size, size):
+        for i in range(base, base + 2 * look + 1):
+            if stamp[i] > stamp[at]:
+                at = i
+    out[0], out[1], out[2] = at % size, at // size, stamp[at]
+    around = np.float64(stamp[at - 1]) + stamp[at + 1] + stamp[at - size] + stamp[at + size]
+    out[3] = 0.25 * around
+
+
+@exact
+def brightest_pixels(  # pragma: no cover - compiled
+    stamps: Any, x: Any, y: Any, look: int, out: Any
+) -> None:
+    """Write the brightest pixel near each place into (m, 4), as `measure_stamps` does."""
+    size = round(math.sqrt(stamps.shape[1]))
+    for number in range(stamps.shape[0]):
+        _brightest(stamps[number], size, look, x[number], y[number], out[number])
+
+
+@loose
 def measure_stamps(  # pragma: no cover - compiled
-    stamps: Any,
-    places: Any,
-    start_x: Any,
-    start_y: Any,
-    lead: int,
-    window: float,
-    reach: float,
-    rules: Any,
-    rounding: float,
-    look: int,
-    out: Any,
+    stamps: Any, start_x: Any, start_y: Any, places: Any, window: Any, look: int, out: Any
 ) -> None:
     """Measure sky, windowed centroid, moments and brightest pixel of stamps.
 
     Parameters
     ----------
     stamps : ndarray of float32, shape (m, size * size)
+    start_x, start_y : ndarray, shape (m,)
+        Where the window begins.
     places : ndarray of int, shape (12, n)
         Pixels of the border's pieces.
-    start_x, start_y : ndarray, shape (m,)
-    lead : int
-        Pixels at either edge that no window touches.
-    window, reach : float
-        Sigma of the window, and how far from the middle of the stamp it may go.
-    rules : tuple
-        Most steps, tolerance, last step of Newton's, gain of a plain step, flattest window.
-    rounding : float
-        Share of the sky under the window that may be rounding alone.
+    window : tuple
+        Pixels at either edge that no window touches; sigma of the window; how far from the middle
+        of the stamp it may go; share of the sky under it that may be rounding alone; and most
+        steps, tolerance, last step of Newton's, gain of a plain step, flattest window.
     look : int
         The brightest pixel is looked for so far from the star.
     out : ndarray, shape (m, 14)
         Sky, variance; x, y; core, mean x, y, xx, yy, xy; brightest pixel's x, y and height, mean
         of its four neighbours. NaN in x where a pixel is not finite or nothing was found.
     """
-    m, pixels = stamps.shape
-    size = round(math.sqrt(pixels))
-    middle = size // 2
-    used = size - 2 * lead
-    lanes = -(-used // _LANES) * _LANES
-    light = np.zeros(pixels + lanes, dtype=np.float32)
-    along_x = np.zeros((3, lanes), dtype=np.float32)
-    along_y = np.zeros((3, lanes), dtype=np.float64)
-    level, spread = np.empty(_PIECES), np.empty(_PIECES)
-    for number in range(m):
-        stamp = stamps[number]
-        row = out[number]
-        sky, variance = _sky(stamp, places, level, spread)
-        row[0], row[1] = sky, variance
-        flat = np.float32(sky)
-        gaps = np.float32(0)
-        for i in range(pixels):
-            above = stamp[i] - flat
-            light[i] = above
-            gaps += above * np.float32(0)
-        if gaps == 0:
-            found = _centroid(
-                light,
-                size,
-                lead,
-                start_x[number] - lead,
-                start_y[number] - lead,
-                window,
-                reach,
-                rounding * window * window * abs(sky),
-                rules,
-                along_x,
-                along_y,
+    size = round(math.sqrt(stamps.shape[1]))
+    room = _room(size, window)
+    border = np.empty(places.size, dtype=np.float32), np.empty(_PIECES), np.empty(_PIECES)
+    for number in range(stamps.shape[0]):
+        at = start_x[number], start_y[number]
+        _measure(stamps[number], size, at, places, window, look, border, room, out[number])
+
+
+@loose
+def _measure(  # pragma: no cover - compiled
+    stamp: Any,
+    size: int,
+    at: Any,
+    places: Any,
+    window: Any,
+    look: int,
+    border: Any,
+    room: Any,
+    out: Any,
+) -> None:
+    edge, level, spread = border
+    out[0], out[1] = _sky(stamp, places, edge, level, spread)
+    _settle(stamp, out[0], at, size, window, room, out[2:10])
+    _brightest(stamp, size, look, out[2], out[3], out[10:])
+
+
+@loose
+def measure_stored(  # pragma: no cover - compiled
+    raw: Any,
+    packing: Any,
+    x0: Any,
+    y0: Any,
+    hot: Any,
+    x: Any,
+    y: Any,
+    places: Any,
+    window: Any,
+    look: int,
+    stamps: Any,
+    out: Any,
+) -> int:
+    """Do what `gather`, `blank_pixels` and `measure_stamps` do while a stamp is in the cache.
+
+    `x`, `y` (n, stars) are places in the frames; `stamps` and `out` begin with (n, stars).
+    """
+    stars, size = x0.shape[1], stamps.shape[2]
+    stored = np.empty(size * size, dtype=raw.dtype)
+    room = _room(size, window)
+    border = np.empty(places.size, dtype=np.float32), np.empty(_PIECES), np.empty(_PIECES)
+    fetched = 0
+    for number in range(raw.shape[0]):
+        for star in range(stars):
+            stamp = stamps[number, star].reshape(size * size)
+            fetched += _copy_stamp(
+                raw[number], packing, x0[number], y0[number], star, stored, stamp
             )
-        else:
-            found = _NOTHING
-        for i in range(8):
-            row[2 + i] = found[i]
-        left, top = middle - look, middle - look
-        if max(abs(found[0] - middle), abs(found[1] - middle)) > 1.5:  # noqa: PLR2004
-            left = min(max(int(np.rint(found[0])) - look, 1), size - 2 * look - 2)
-            top = min(max(int(np.rint(found[1])) - look, 1), size - 2 * look - 2)
-        at = top * size + left
-        for base in range(at, at + (2 * look + 1) * size, size):
-            for i in range(base, base + 2 * look + 1):
-                if stamp[i] > stamp[at]:
-                    at = i
-        row[10], row[11], row[12] = at % size, at // size, stamp[at]
-        around = np.float64(stamp[at - 1]) + stamp[at + 1] + stamp[at - size] + stamp[at + size]
-        row[13] = 0.25 * around
+            _blank(stamp, size, x0[number, star], y0[number, star], hot, star)
+            at = x[number, star] - x0[number, star], y[number, star] - y0[number, star]
+            _measure(stamp, size, at, places, window, look, border, room, out[number, star])
+    return fetched
+
+
+@exact
+def blank_pixels(stamps: Any, x0: Any, y0: Any, hot: Any) -> None:  # pragma: no cover - compiled
+    """Set the hot pixels of stamps [frame, star, y, x] to NaN.
+
+    Parameters
+    ----------
+    hot : tuple
+        x and y of hot pixels, in the order of the stars near which they lie, and where each
+        star's begin, shape (stars + 1,).
+    """
+    n, stars, size, _ = stamps.shape
+    for number in range(n):
+        for star in range(stars):
+            stamp = stamps[number, star].reshape(size * size)
+            _blank(stamp, size, x0[number, star], y0[number, star], hot, star)
+
+
+@exact
+def _blank(  # pragma: no cover - compiled
+    stamp: Any, size: int, x0: int, y0: int, hot: Any, star: int
+) -> None:
+    hot_x, hot_y, first = hot
+    for i in range(first[star], first[star + 1]):
+        column, row = hot_x[i] - x0, hot_y[i] - y0
+        if 0 <= column < size and 0 <= row < size:
+            stamp[row * size + column] = np.float32(math.nan)

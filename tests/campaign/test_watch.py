@@ -139,6 +139,20 @@ def test_a_growing_fits_cube_gives_its_whole_frames(tmp_path):
     assert watch.run_files == [path]
 
 
+def test_frames_that_come_while_a_file_is_opened_are_followed_once(tmp_path):
+    frames = make_frames(60)
+    path = tmp_path / "run.ser"
+    header = b"LUCAM-RECORDER" + struct.pack("<7i", 0, 0, 0, SIDE, SIDE, 16, 0) + bytes(136)
+    one = frames[0].nbytes
+    path.write_bytes(header + frames.tobytes()[: 30 * one])
+    watch = watched(path, f"camera.frame_interval_s={1 / RATE_HZ}")
+    (batch,) = watch.arrivals.look(0.0)
+    path.write_bytes(header + frames.tobytes())
+    assert watch._take(batch) == 30
+    assert watch.look(1.0) == 30
+    assert watch.run.frames == 60
+
+
 def test_a_growing_ser_file_is_followed(tmp_path):
     frames = make_frames(60)
     path = tmp_path / "run.ser"

@@ -1,23 +1,28 @@
-"""The compiled kernels against their twins in numpy, which are what is used without a compiler."""
+"""The compiled kernels against plain numpy, which says in a line what each of them does."""
 
 from __future__ import annotations
 
+import os
+import subprocess
 import sys
 from functools import partial
+from itertools import product
 
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
+from scipy import ndimage
 from scipy.special import erf
 
-from blursplit.compiled import SWITCH, compiled_kernels, ready_kernels
-from blursplit.frames.source import gather, gather_stored, to_adu
+from blursplit import kernels
+from blursplit.compiled import frame_kernels
+from blursplit.constants import SORTING_TWELVE, STAMP_NUMBERS
+from blursplit.frames.source import gather, pack, to_adu
 from blursplit.stars import block
-from blursplit.stars.centroid import WindowSetup
-from blursplit.stars.geometry import masked_median
-
-kernels = compiled_kernels()
-needs_kernels = pytest.mark.skipif(kernels is None, reason="numba is not installed")
+from blursplit.stars.centroid import WindowSetup, kernel_window, measure_windowed
+from blursplit.stars.geometry import masked_median, median_of
+from blursplit.stars.pixels import border_places, brightest_near, measure_sky
+from blursplit.stars.register import smoothed
 
 SIZE, SIGMA = 25, 1.6
 EPSILON = float(np.finfo(np.float32).eps)
@@ -28,9 +33,9 @@ def rng():
     return np.random.default_rng(7)
 
 
-def _recipe(*, compiled: bool) -> WindowSetup:
+def _recipe() -> WindowSetup:
     none = np.zeros(0, dtype=np.int64)
-    return WindowSetup(SIGMA, 1.5 * SIGMA, 17, SIZE, 1.0, 64.0, None, none, none, compiled=compiled)
+    return WindowSetup(SIGMA, 1.5 * SIGMA, 17, SIZE, 1.0, 64.0, None, none, none)
 
 
 def _stamps(rng, count=400, sky=100.0):
@@ -44,82 +49,84 @@ def _stamps(rng, count=400, sky=100.0):
     return np.rint(noisy).astype(np.float32), centre
 
 
-@needs_kernels
+def _measure(stamps, centre):
+    found = np.empty((len(stamps), STAMP_NUMBERS))
+    recipe = border_places(SIZE)[0], kernel_window(SIZE, 1.5 * SIGMA, 2.0), 4
+    kernels.measure_stamps(stamps.reshape(len(stamps), -1), *centre, *recipe, found)
+    return found
+
+
+def test_the_network_sorts_whatever_twelve_values():
+    """By the 0-1 principle it is enough to sort all rows of zeros and ones (Knuth)."""
+    for row in product((0, 1), repeat=12):
+        values = list(row)
+        for i, j in SORTING_TWELVE:
+            values[i], values[j] = min(values[i], values[j]), max(values[i], values[j])
+        assert values == sorted(row)
+
+
 @pytest.mark.parametrize("sky", [0.0, 100.0, 20_000.0])
-def test_compiled_measurement_agrees_with_numpy(rng, sky):
-    stamps, centre = _stamps(rng, sky=sky)
-    start = centre + rng.normal(0, 0.4, centre.shape)
-    slow = block._first_look(stamps, *start, _recipe(compiled=False))
-    fast = block._first_look(stamps, *start, _recipe(compiled=True))
-    assert_allclose(fast.sky, slow.sky, rtol=2 * EPSILON, atol=10 * EPSILON)
-    # Squares of a noise of 8 to 20 ADU about a mean that is good to half a last digit of the sky.
-    assert_allclose(fast.variance, slow.variance, rtol=1e-4, atol=2 * EPSILON * sky * 20)
-    found = np.isfinite(slow.shapes.x_px)
-    assert_array_equal(np.isfinite(fast.shapes.x_px), found)
-    assert found.mean() > 0.6  # the faint ones drown in the photons of the brightest sky
-    # numpy projects pixels with their sky in single precision: the light under the window,
-    # 2 pi w^2 sky + core, is rounded to a few last digits, which pulls by a window at most.
-    core = slow.shapes.core_adu
-    bound = 4 * EPSILON * 1.5 * SIGMA * (2 * np.pi * (1.5 * SIGMA) ** 2 * sky + core) / core
-    # Where rounding decides whether one more step is taken, the sum of those left out is below
-    # five plain steps of 2e-4 px: each is at most four fifths of the one before.
-    off = np.hypot(fast.shapes.x_px - slow.shapes.x_px, fast.shapes.y_px - slow.shapes.y_px)
-    one_more = off > bound
-    assert one_more.sum() <= 0.01 * found.sum()
-    assert np.nanmax(off) < 1e-3
-    same = found & ~one_more
-    assert_allclose(
-        fast.shapes.width_px[same], slow.shapes.width_px[same], rtol=1e-3, equal_nan=True
-    )
-    for one, other in zip(fast.brightest, slow.brightest, strict=True):
-        assert_allclose(one, other, rtol=2 * EPSILON)
+def test_sky_is_the_median_over_pieces_of_the_border(rng, sky):
+    stamps, _ = _stamps(rng, 50, sky)
+    stamps[7, 0, 3] = 60_000.0  # a cosmic ray
+    places, factor = border_places(SIZE)
+    pieces = stamps.astype(float).reshape(50, -1)[:, places]
+    level, variance = measure_sky(stamps)
+    assert_allclose(level, np.median(pieces.mean(axis=2), axis=1), rtol=1e-12, atol=1e-12)
+    assert_allclose(variance, factor * np.median(pieces.var(axis=2), axis=1), rtol=1e-9)
 
 
-@needs_kernels
-def test_gaps_and_empty_stamps_come_out_as_in_numpy(rng):
+def test_windowed_centroid_is_where_the_first_moment_vanishes(rng):
+    """The definition, in double precision and without the kernel's shortcuts."""
+    stamps, centre = _stamps(rng, 40)
+    stamps, centre = stamps[:20], centre[:, :20]  # bright enough for Newton's steps
+    found = _measure(stamps, centre)
+    y, x = np.mgrid[:SIZE, :SIZE]
+    for stamp, (sky, _, at_x, at_y, core) in zip(stamps, found[:, :5], strict=True):
+        weight = np.exp(-0.5 * ((x - at_x) ** 2 + (y - at_y) ** 2) / (1.5 * SIGMA) ** 2)
+        light = weight * (stamp.astype(float) - sky)
+        # A plain step would be twice this; Newton's error after its last step is below 4e-5 px.
+        assert abs((light * (x - at_x)).sum() / light.sum()) < 1e-4
+        assert abs((light * (y - at_y)).sum() / light.sum()) < 1e-4
+        assert_allclose(core, light.sum(), rtol=1e-3)  # of the step before the last
+
+
+def test_one_pass_says_what_its_parts_say(rng):
+    stamps, centre = _stamps(rng)
+    found = _measure(stamps, centre)
+    sky, variance = measure_sky(stamps)
+    assert_array_equal(found[:, 0], sky)
+    assert_allclose(found[:, 1] * border_places(SIZE)[1], variance, rtol=1e-12)
+    start = {"start_x_px": centre[0], "start_y_px": centre[1], "reach_px": 2.0}
+    shapes = measure_windowed(stamps, sky, 1.5 * SIGMA, **start)
+    assert_array_equal(found[:, 2], shapes.x_px)
+    assert_array_equal(found[:, 4], shapes.core_adu)
+    brightest = brightest_near(stamps, found[:, 2], found[:, 3], _recipe())
+    assert_array_equal(found[:, 10:].T, brightest)
+    for stamp, x, y, top in zip(stamps, *brightest[:3], strict=True):
+        assert top == stamp[int(y), int(x)] >= stamp[9:16, 9:16].max()
+
+
+def test_gaps_are_found_and_empty_stamps_have_no_sky(rng):
     stamps, centre = _stamps(rng, 60)
     stamps[3, 12, 12] = np.nan  # under the star
     stamps[4, 0, :] = np.nan  # of the border only
     stamps[5] = np.nan
     stamps[6, 12, 12] = np.inf
-    results = []
-    for compiled in (False, True):
-        recipe = _recipe(compiled=compiled)
-        first = block._first_look(stamps, *centre, recipe)
-        whole, holed, anew, shapes = block._shapes_near(
-            stamps, first.sky, *centre, recipe, first.shapes
-        )
-        results.append((first.sky, shapes.x_px, holed, anew, first.empty, whole))
-    slow, fast = results
-    for one, other in zip(fast, slow, strict=True):
-        assert_allclose(one, other, rtol=1e-5, equal_nan=True)
-    assert_array_equal(slow[2], [3, 4, 6])
+    setup = _recipe()
+    seen = block._first_look(stamps, _measure(stamps, centre), setup)
+    assert_array_equal(np.flatnonzero(seen.empty), [5])
+    _, holed, anew, shapes = block._shapes_near(stamps, seen.sky, *centre, setup, seen.shapes)
+    assert_array_equal(holed, [3, 4, 6])
+    assert set(holed) <= set(anew)
+    assert_allclose(shapes.x_px[[3, 4, 6]], centre[0, [3, 4, 6]], atol=0.1)
+    clean = np.delete(stamps[4], 0, axis=0).astype(float)
+    assert abs(seen.sky[4] - np.median(clean)) < 8.0  # sigma of a pixel's noise
 
 
-@needs_kernels
-def test_windowed_centroid_is_where_the_first_moment_vanishes(rng):
-    """The definition, in double precision, without a basis and without the kernel's shortcuts."""
-    stamps, centre = _stamps(rng, 40)
-    stamps, centre = stamps[:20], centre[:, :20]  # bright enough for Newton's steps
-    found = block._first_look(stamps, *centre, _recipe(compiled=True))
-    y, x = np.mgrid[:SIZE, :SIZE]
-    window = 1.5 * SIGMA
-    for stamp, sky, at_x, at_y in zip(
-        stamps, found.sky, found.shapes.x_px, found.shapes.y_px, strict=True
-    ):
-        if not np.isfinite(at_x):
-            continue
-        weight = np.exp(-0.5 * ((x - at_x) ** 2 + (y - at_y) ** 2) / window**2)
-        light = weight * (stamp.astype(float) - sky)
-        # A plain step would be twice this; Newton's error after its last step is below 4e-5 px.
-        assert abs((light * (x - at_x)).sum() / light.sum()) < 1e-4
-        assert abs((light * (y - at_y)).sum() / light.sum()) < 1e-4
-
-
-@needs_kernels
 @pytest.mark.parametrize("dtype", ["u1", "<u2", ">u2", "<i2", ">i2"])
 @pytest.mark.parametrize("bzero", [0.0, 32768.0, -7.0])
-def test_compiled_copying_gives_the_same_pixels(rng, dtype, bzero):
+def test_stamps_are_the_same_pixels_as_numpy_copies(rng, dtype, bzero):
     class Slab:
         blank, bscale = None, 1.0
 
@@ -127,52 +134,136 @@ def test_compiled_copying_gives_the_same_pixels(rng, dtype, bzero):
     kind = np.dtype(dtype)
     info = np.iinfo(kind)
     frames = rng.integers(info.min, info.max, (7, 40, 60), endpoint=True).astype(kind)
-    x0, y0 = rng.integers(0, 60 - 13, (7, 5)), rng.integers(0, 40 - 13, (7, 5))
+    x0, y0 = rng.integers(-6, 60 - 7, (7, 5)), rng.integers(-6, 40 - 7, (7, 5))
     slow = np.empty((7, 5, 13, 13), dtype=np.float32)
     fast = np.empty_like(slow)
     gather(frames, x0, y0, 13, partial(to_adu, slab=Slab), slow)
-    gather_stored(frames, x0, y0, 13, Slab, fast)
+    kernels.gather(*pack(frames, Slab), x0, y0, fast)
     assert_array_equal(fast, slow)
+    assert np.isnan(fast).any()
 
 
-@needs_kernels
-def test_stamps_over_the_edge_are_left_to_numpy(rng):
+@pytest.mark.parametrize("change", [{"blank": 5}, {"bscale": 2.0}, {"bzero": 0.5}])
+def test_pixels_that_need_more_than_a_sum_are_left_to_numpy(change):
     class Slab:
         blank, bscale, bzero = None, 1.0, 0.0
 
-    frames = rng.integers(0, 99, (2, 20, 20)).astype(">u2")
-    corner = np.array([[-3, 12], [4, 5]])
-    out = np.empty((2, 2, 13, 13), dtype=np.float32)
-    gather_stored(frames, corner, corner, 13, Slab, out)
-    assert np.isnan(out[0]).any(axis=(1, 2)).all()
-    assert_array_equal(out[1, 0], frames[1, 4:17, 4:17])
+    for name, value in change.items():
+        setattr(Slab, name, value)
+    assert pack(np.zeros((2, 4, 4), dtype=">i2"), Slab)[1] is None
 
 
-@needs_kernels
-@pytest.mark.parametrize("columns", [1, 2, 7, 8, 30, 301])
+def test_stored_frames_are_measured_as_their_stamps_are(rng):
+    """Gathering, blanking of hot pixels and measuring in one go: the same numbers."""
+    stamps, _ = _stamps(rng, 3)
+    frame = np.concatenate(list(np.clip(stamps, 0, 60_000)), axis=1).astype(">u2")[np.newaxis]
+
+    class Slab:
+        blank, bscale, bzero = None, 1.0, 0.0
+
+    x0, y0 = np.array([[0, 25, 50]]), np.zeros((1, 3), dtype=np.int64)
+    hot = np.array([30, 52]), np.array([12, 3]), np.array([0, 0, 1, 2])
+    recipe = border_places(SIZE)[0], kernel_window(SIZE, 1.5 * SIGMA, 2.0), 4
+    at = x0 + 12.0, y0 + 12.0
+    cuts, found = np.empty((1, 3, SIZE, SIZE), dtype=np.float32), np.empty((1, 3, STAMP_NUMBERS))
+    kernels.measure_stored(*pack(frame, Slab), x0, y0, hot, *at, *recipe, cuts, found)
+    expected = np.clip(stamps, 0, 60_000)
+    expected[1, 12, 5] = expected[2, 3, 2] = np.nan
+    assert_array_equal(cuts[0], expected)
+    assert_array_equal(found[0], _measure(expected, np.full((2, 3), 12.0)))
+
+
+@pytest.mark.parametrize("columns", [0, 1, 2, 7, 8, 30, 301])
 def test_compiled_median_is_exact(rng, columns):
     values = rng.normal(size=(50, columns)).round(1)  # with ties
     mask = rng.random(values.shape) < 0.7
-    mask[0] = False
+    mask[:1] = False
     expected = [np.median(v[m]) if m.any() else np.nan for v, m in zip(values, mask, strict=True)]
     assert_array_equal(masked_median(values, mask), expected)
+    if columns:
+        assert median_of(values[1]) == np.median(values[1])
 
 
-def test_switched_off_kernels_are_not_loaded(monkeypatch):
-    monkeypatch.setenv(SWITCH, "off")
-    compiled_kernels.cache_clear()
-    assert ready_kernels(10**9) is None
-    compiled_kernels.cache_clear()
+def test_deviations_in_sigmas_are_those_from_the_median(rng):
+    values, mask = rng.normal(size=(5, 40)), rng.random((5, 40)) < 0.8
+    out = np.empty_like(values)
+    kernels.in_sigmas(values, mask, 1e-9, out)
+    for row, kept, found in zip(values, mask, out, strict=True):
+        off = row - np.median(row[kept])
+        assert_allclose(found, off / np.median(np.abs(off[kept])), rtol=1e-12)
 
 
-def test_a_missing_compiler_leaves_the_work_to_numpy(monkeypatch):
-    monkeypatch.setitem(sys.modules, "blursplit.kernels", None)  # importing it raises ImportError
-    compiled_kernels.cache_clear()
-    assert ready_kernels(10**9) is None
-    compiled_kernels.cache_clear()
+def test_smoothing_is_that_of_scipy(rng):
+    image = rng.normal(size=(31, 47)).astype(np.float32)
+    smooth, around = smoothed(image, 1.7, half=9)
+    assert_allclose(smooth, ndimage.gaussian_filter(image.astype(float), 1.7), atol=20 * EPSILON)
+    assert_allclose(around, ndimage.uniform_filter(image.astype(float), 19), atol=20 * EPSILON)
 
 
-def test_short_sequences_do_not_load_the_kernels(monkeypatch):
-    monkeypatch.delitem(sys.modules, "blursplit.kernels", raising=False)
-    assert ready_kernels(1000) is None
-    assert "blursplit.kernels" not in sys.modules
+def test_local_maxima_are_those_of_a_maximum_filter(rng):
+    image = rng.normal(size=(31, 47)).round(1).astype(np.float32)  # with ties
+    out = np.empty(image.size, dtype=np.int64)
+    n = frame_kernels().local_maxima(image, 0.5, 2, out)
+    expected = (image > 0.5) & (image == ndimage.maximum_filter(image, size=5))
+    assert_array_equal(out[:n], np.flatnonzero(expected))
+
+
+def test_frames_are_added_where_they_differ_little(rng):
+    frame = rng.normal(size=(9, 11)).astype(np.float32)
+    frame[2, 3] = np.nan
+    hot = rng.random(frame.shape) < 0.1
+    middle, limit = np.full_like(frame, 0.1), np.full_like(frame, 1.5)
+    total, count, squared = np.zeros_like(frame), np.zeros_like(frame), True
+    frame_kernels().add_within(frame, middle, limit, hot, 2, -1, squared, total, count)
+    off = frame - middle
+    kept = (np.abs(off) <= limit) & ~hot
+    expected = np.zeros_like(frame)
+    expected[:-1, 2:] = np.where(kept, np.square(off), 0)[1:, :-2]
+    assert_array_equal(total, expected)
+    assert count.sum() == kept[1:, :-2].sum()
+
+
+def test_patterns_are_correlated_with_moved_ones(rng):
+    one = rng.normal(size=(2, 3, 10, 10))
+    other = np.roll(one, (1, -2), axis=(2, 3))
+    table = np.empty((2, 49))
+    frame_kernels().pattern_products(one, other, 3, table)
+    inner, part = one[:, :, 3:-3, 3:-3], other[:, :, 2:6, 4:8]
+    scale = np.sqrt((inner**2).sum(axis=(1, 2, 3)) * (part**2).sum(axis=(1, 2, 3)))
+    assert_allclose(table[:, 2 * 7 + 4], (inner * part).sum(axis=(1, 2, 3)) / scale, rtol=1e-12)
+    assert_array_equal(table.argmax(axis=1), 4 * 7 + 1)
+
+
+def test_changes_and_neighbours_are_clipped(rng):
+    images = rng.normal(size=(6, 30))
+    images[4] = images[3]
+    total, same = frame_kernels().clipped_changes(images, 1, 0.7)
+    assert_allclose(total, np.square(np.clip(np.diff(images, axis=0), -0.7, 0.7)).sum())
+    assert same == 1
+    patches = rng.normal(size=(2, 3, 8, 8))
+    clipped = np.clip(patches, -0.5, 0.5)
+    across = (clipped[..., :-2] * clipped[..., 2:]).mean()
+    along = (clipped[..., :-2, :] * clipped[..., 2:, :]).mean()
+    product_of_two = frame_kernels().neighbour_products(patches, 2, 0.5)
+    assert_allclose(product_of_two, 0.5 * (across + along))
+
+
+def test_without_the_compiler_the_same_code_gives_the_same_numbers(rng, tmp_path):
+    stamps, centre = _stamps(rng, 12)
+    np.savez(tmp_path / "in.npz", stamps=stamps, x=centre[0], y=centre[1])
+    code = (
+        "import sys, numpy as np; from blursplit.stars.pixels import measure_sky;"
+        "from blursplit.stars.centroid import measure_windowed;"
+        "given = np.load(sys.argv[1]); sky, _ = measure_sky(given['stamps']);"
+        "found = measure_windowed(given['stamps'], sky, 2.4,"
+        " start_x_px=given['x'], start_y_px=given['y'], reach_px=2.0);"
+        "np.save(sys.argv[2], [sky, found.x_px, found.y_px])"
+    )
+    environment = {**os.environ, "NUMBA_DISABLE_JIT": "1"}
+    command = [sys.executable, "-c", code, str(tmp_path / "in.npz"), str(tmp_path / "out.npy")]
+    subprocess.run(command, check=True, env=environment)
+    sky, x, y = np.load(tmp_path / "out.npy")
+    found = _measure(stamps, centre)
+    assert_allclose(sky, found[:, 0], rtol=1e-12)
+    # Sums in another order, in single precision, of light that is 1.5 windows wide.
+    assert_allclose([x, y], found[:, 2:4].T, atol=1e-4)

@@ -432,8 +432,9 @@ class Watch:
 
 
 def _newest(sequence: Sequence, batch: Batch) -> Sequence:
-    """Return the frames of a sequence that were not taken before, in order of time."""
-    new = np.flatnonzero(sequence.frame >= batch.skip)
+    """Return the frames of a batch, in order of time: later ones came while it was opened."""
+    late = batch.skip + batch.count
+    new = np.flatnonzero((sequence.frame >= batch.skip) & (sequence.frame < late))
     first, last = int(new[0]), int(new[-1]) + 1
     time_s = sequence.time_s[first:last]
     return replace(

@@ -12,11 +12,10 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.compiled import ready_kernels
+from blursplit.compiled import kernels
 from blursplit.constants import (
     CACHE_BYTES,
     CUT_BYTES,
-    DENSE_SHARE,
     LARGEST_ADU,
     MAPPED_BYTES,
     STREAM_BYTES,
@@ -62,9 +61,8 @@ class FileFrames:
 
     Notes
     -----
-    Few stamps of uncompressed cubes touch only their own pixels, through a memory map of at most
-    128 MB that the next one replaces, so that mapped pages do not add up; where stamps take up
-    half of a frame's rows or more, frames are read whole, 4 MB at a time. Files of one frame,
+    Stamps of uncompressed cubes touch only their own pixels, through a memory map of at most
+    128 MB that the next one replaces, so that mapped pages do not add up. Files of one frame,
     gzipped and tile-compressed ones are read once and kept for the next call, up to 96 MB. A
     frame that cannot be read comes out as NaN and is named in `failures`.
     """
@@ -100,7 +98,7 @@ class FileFrames:
     def read(self, start: int, stop: int) -> ImageArray:
         """Return frames ``start:stop`` as float32 [frame, y, x]; bad pixels are NaN."""
         out = np.empty((stop - start, *self.shape), dtype=np.float32)
-        for first, last, slab, raw in self._pieces(start, stop):
+        for first, last, slab, raw in self.pieces(start, stop):
             for number in range(last - first):  # a frame at a time stays in the processor's cache
                 to_adu(raw[number], slab, out[first - start + number])
         return out
@@ -122,9 +120,13 @@ class FileFrames:
         count = stop - start
         x0, y0 = positions(x0, y0, count)
         out = np.empty((count, x0.shape[1], size, size), dtype=np.float32)
-        for first, last, slab, raw in self._pieces(start, stop, x0.shape[1] * size):
+        for first, last, slab, frames in self.pieces(start, stop):
             part = slice(first - start, last - start)
-            gather_stored(raw, x0[part], y0[part], size, slab, out[part])
+            raw, packing = pack(frames, slab)
+            if packing is None:
+                gather(raw, x0[part], y0[part], size, partial(to_adu, slab=slab), out[part])
+            else:
+                kernels().gather(raw, packing, x0[part], y0[part], out[part])
         return out
 
     def close(self) -> None:
@@ -137,12 +139,9 @@ class FileFrames:
     def __del__(self) -> None:
         self._close_file()
 
-    def _pieces(
-        self, start: int, stop: int, rows: int = 0
-    ) -> Iterator[tuple[int, int, Slab, NDArray[Any]]]:
+    def pieces(self, start: int, stop: int) -> Iterator[tuple[int, int, Slab, NDArray[Any]]]:
         """Yield (first, last, slab, raw [frame, y, x]) runs that cover ``start:stop``.
 
-        `rows` says how many rows of each frame are looked at, parts of rows counting as whole.
         The frames of one run may be overwritten by those of the next.
         """
         if not 0 <= start <= stop <= self.n_frames:
@@ -153,8 +152,7 @@ class FileFrames:
             slab = self._slabs[self._slab[first]]
             if slab.packing == "plain" and slab.planes > 1 and (self._may_map or slab.stride == 1):
                 last = self._end_of_run(first, stop, slab)
-                dense = rows >= DENSE_SHARE * slab.shape[0] or not self._may_map
-                if slab.stride == 1 and dense:
+                if slab.stride == 1 and not self._may_map:
                     yield from self._streamed(first, last, slab)
                 else:
                     yield first, last, slab, self._mapped(first, last, slab)
@@ -177,8 +175,7 @@ class FileFrames:
     ) -> Iterator[tuple[int, int, Slab, NDArray[Any]]]:
         """Yield a few frames of a cube at a time, read whole.
 
-        That takes no longer than mapping most of their pages, and leaves the pixels in the
-        processor's cache, from where stamps are copied several times faster.
+        Nothing is mapped, which a writer who shortens the file would take away.
         """
         pixels = slab.shape[0] * slab.shape[1]
         few = max(1, STREAM_BYTES // (pixels * slab.dtype.itemsize))
@@ -217,21 +214,22 @@ class FileFrames:
             begin = plane - self._map[1]
             if begin >= 0 and plane + last - first <= self._map[2]:
                 return self._map[3][begin : begin + last - first]
-        plane_bytes = slab.dtype.itemsize * ny * nx
-        offset = slab.offset + int(self._plane[first]) * slab.stride * plane_bytes
+        # What follows is mapped along with it, as it is likely to be asked for next.
+        fits = max(last - first, MAPPED_BYTES // frame_bytes)
+        count = min(fits, slab.planes - plane, (size - slab.offset) // frame_bytes - plane)
         try:
             mapped = np.memmap(
                 slab.path,
                 dtype=slab.dtype,
                 mode="r",
-                offset=offset,
-                shape=(last - first, slab.stride, ny, nx),
+                offset=slab.offset + plane * frame_bytes,
+                shape=(count, slab.stride, ny, nx),
             )
         except _UNREADABLE as error:
             return self._unreadable(first, last, slab, str(error))
         raw = np.asarray(mapped)[:, _colour(slab)]
-        self._map = (number, plane, plane + last - first, raw)
-        return raw
+        self._map = (number, plane, plane + count, raw)
+        return raw[: last - first]
 
     def _unreadable(self, first: int, last: int, slab: Slab, why: str) -> NDArray[Any]:
         self.failures.update(dict.fromkeys(range(first, last), f"{slab.where}: {why}"))
@@ -390,35 +388,40 @@ def to_adu(raw: NDArray[Any], slab: Slab, out: ImageArray | None = None) -> Imag
     return out
 
 
-def gather_stored(
-    frames: NDArray[Any], x0: IntArray, y0: IntArray, size: int, slab: Slab, out: ImageArray
-) -> None:
-    """Copy stamps as `gather` does with `to_adu`, by the compiled kernel where that can do it."""
-    kernels = ready_kernels()
-    ny, nx = frames.shape[1:]
+Packing = tuple[bool, np.uint16, float]
+
+
+def pack(frames: NDArray[Any], slab: Slab) -> tuple[NDArray[Any], Packing | None]:
+    """Return stored frames and how they are packed as the kernels ask, None where they cannot."""
     whole = slab.bscale == 1 and slab.blank is None and slab.bzero == round(slab.bzero)
     if (
-        kernels is None
-        or not whole
+        not whole
         or frames.dtype.kind not in "iu"
         or frames.dtype.str not in STORED
         or not frames.flags.c_contiguous
         or abs(slab.bzero) > WHOLE_ADU
-        or min(x0.min(initial=0), y0.min(initial=0)) < 0
-        or x0.max(initial=0) + size > nx
-        or y0.max(initial=0) + size > ny
     ):
-        gather(frames, x0, y0, size, partial(to_adu, slab=slab), out)
-        return
+        return frames, None
     signed = frames.dtype.kind == "i"
     raw = frames.view(f"=u{frames.dtype.itemsize}")
     raw.flags.writeable = False  # one compiled kernel serves mapped and copied pixels
     swapped = raw.dtype.itemsize > 1 and not frames.dtype.isnative
     flip = np.uint16(0x8000 if signed else 0)
-    zero = float(slab.bzero) - (0x8000 if signed else 0)
-    kernels.gather(
-        raw, swapped, flip, zero, np.ascontiguousarray(x0), np.ascontiguousarray(y0), size, out
-    )
+    return raw, (swapped, flip, float(slab.bzero) - (0x8000 if signed else 0))
+
+
+def stored_pieces(
+    source: FrameSource, start: int, stop: int
+) -> Iterator[tuple[int, int, NDArray[Any] | None, Packing | None]]:
+    """Yield runs (first, last) that cover ``start:stop``, their pixels as stored and their packing.
+
+    The packing is None where the kernels cannot read the pixels: they have to be cut out.
+    """
+    if not isinstance(source, FileFrames):
+        yield start, stop, None, None
+        return
+    for first, last, slab, raw in source.pieces(start, stop):
+        yield first, last, *pack(raw, slab)
 
 
 def gather(
@@ -471,7 +474,8 @@ def positions(x0: IntArray, y0: IntArray, count: int) -> tuple[IntArray, IntArra
     """Return stamp positions given for all frames at once, or per frame, as (n, k) arrays."""
     x0, y0 = np.asarray(x0), np.asarray(y0)
     shape = (count, x0.shape[-1])
-    return np.broadcast_to(x0, shape), np.broadcast_to(y0, shape)
+    x0, y0 = np.broadcast_to(x0, shape), np.broadcast_to(y0, shape)
+    return np.ascontiguousarray(x0), np.ascontiguousarray(y0)
 
 
 def copy_pixels(values: ImageArray, out: ImageArray | None = None) -> ImageArray:

@@ -6,19 +6,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blursplit.compiled import ready_kernels
+from blursplit.compiled import kernels
 from blursplit.constants import (
     FAINTEST_CORE_SNR,
     FAST_GUIDES,
     GUIDE_WIDTH_RANGE,
     NEAR_PX,
     SATURATED_SHARE,
-    SKY_ROUNDING,
+    STAMP_NUMBERS,
 )
 from blursplit.frames import FrameSource
+from blursplit.frames.source import stored_pieces
 from blursplit.stars.centroid import (
     WindowedShapes,
     WindowSetup,
+    kernel_window,
     measure_windowed,
     near_reach,
     shapes_of,
@@ -28,7 +30,6 @@ from blursplit.stars.geometry import runs
 from blursplit.stars.guide import find_doubtful, guess_offsets, pick_guides, vote_offsets
 from blursplit.stars.pixels import (
     background_variance,
-    blank_hot_pixels,
     border_places,
     brightest_near,
     brightest_reach,
@@ -36,12 +37,11 @@ from blursplit.stars.pixels import (
     complete_sky,
     core_signal_to_noise,
     fill_gaps,
+    hot_near,
     is_holey,
-    measure_sky,
     other_centroid,
     peaks_and_excess,
 )
-from blursplit.stars.window import SETTLING, window_basis
 from blursplit.types import BoolArray, FloatArray, ImageArray, IntArray
 
 
@@ -160,7 +160,7 @@ def _cut_wide(
     size = setup.core + 2 * margin
     x0, y0 = _corners(x_px, size), _corners(y_px, size)
     cuts = source.cut(start, start + len(x_px), x0, y0, size)
-    blank_hot_pixels(cuts, x0, y0, setup)
+    kernels().blank_pixels(cuts, x0, y0, hot_near(x0, y0, size, setup))
     return cuts, x_px - x0, y_px - y0
 
 
@@ -171,14 +171,31 @@ def _measure_at(
     n, k = x_px.shape
     size = setup.cut
     x0, y0 = _corners(x_px, size), _corners(y_px, size)
-    fixed = bool((x0 == x0[:1]).all() and (y0 == y0[:1]).all())
-    cuts = source.cut(start, start + n, x0[0] if fixed else x0, y0[0] if fixed else y0, size)
-    blank_hot_pixels(cuts, x0, y0, setup)
-    flat = cuts.reshape(n * k, size, size)
     near = (x_px - x0).ravel(), (y_px - y0).ravel()
-    first = _first_look(flat, *near, setup)
-    sky, variance, brightest = first.sky, first.variance, first.brightest
-    whole, holed, anew, shapes = _shapes_near(flat, sky, *near, setup, first.shapes)
+    cuts = np.empty((n, k, size, size), dtype=np.float32)
+    found = np.empty((n, k, STAMP_NUMBERS))
+    hot = hot_near(x0, y0, size, setup)
+    reach = near_reach(size, NEAR_PX)
+    recipe = (
+        border_places(size)[0],
+        kernel_window(size, setup.window_px, reach),
+        brightest_reach(size, setup),
+    )
+    for first, last, raw, packing in stored_pieces(source, start, start + n):
+        rows = slice(first - start, last - start)
+        if packing is not None:
+            where = x0[rows], y0[rows], hot, x_px[rows], y_px[rows]
+            kernels().measure_stored(raw, packing, *where, *recipe, cuts[rows], found[rows])
+            continue
+        cuts[rows] = source.cut(first, last, x0[rows], y0[rows], size)
+        kernels().blank_pixels(cuts[rows], x0[rows], y0[rows], hot)
+        at = (x_px[rows] - x0[rows]).ravel(), (y_px[rows] - y0[rows]).ravel()
+        stamps, out = cuts[rows].reshape(-1, size * size), found[rows].reshape(-1, STAMP_NUMBERS)
+        kernels().measure_stamps(stamps, *at, *recipe, out)
+    flat = cuts.reshape(n * k, size, size)
+    seen = _first_look(flat, found.reshape(n * k, STAMP_NUMBERS), setup)
+    sky, variance, brightest = seen.sky, seen.variance, seen.brightest
+    whole, holed, anew, shapes = _shapes_near(flat, sky, *near, setup, seen.shapes)
     if anew.size:
         again = brightest_near(whole[anew], shapes.x_px[anew], shapes.y_px[anew], setup)
         for kept, new in zip(brightest, again, strict=True):
@@ -224,7 +241,7 @@ def _measure_at(
         "alive": alive,
         "saturated": saturated,
         "spiked": np.zeros(n * k, dtype=bool),
-        "empty": first.empty,
+        "empty": seen.empty,
     }
     return Block(**{key: v.reshape(n, k) for key, v in block.items()}, x0=x0, y0=y0, cuts=cuts)
 
@@ -240,38 +257,10 @@ class _FirstLook:
     brightest: tuple[FloatArray, FloatArray, FloatArray, FloatArray]
 
 
-def _first_look(
-    flat: ImageArray, at_x: FloatArray, at_y: FloatArray, setup: WindowSetup
-) -> _FirstLook:
-    kernels = ready_kernels() if setup.compiled else None
-    if kernels is None:
-        sky, variance = measure_sky(flat)
-        empty = complete_sky(flat, sky, variance)
-        shapes = measure_windowed(
-            flat, sky, setup.window_px, start_x_px=at_x, start_y_px=at_y, reach_px=NEAR_PX
-        )
-        brightest = brightest_near(flat, shapes.x_px, shapes.y_px, setup)
-        return _FirstLook(sky, variance, empty, shapes, brightest)
-    m, size, _ = flat.shape
-    places, factor = border_places(size)
-    reach = near_reach(size, NEAR_PX)
-    found = np.empty((m, 14))
-    kernels.measure_stamps(
-        flat.reshape(m, size * size),
-        places,
-        at_x,
-        at_y,
-        window_basis(size, setup.window_px, reach)[1],
-        setup.window_px,
-        reach,
-        SETTLING,
-        SKY_ROUNDING,
-        brightest_reach(size, setup),
-        found,
-    )
+def _first_look(flat: ImageArray, found: FloatArray, setup: WindowSetup) -> _FirstLook:
     sky, variance, x, y, *moments, to_x, to_y, top, around = np.ascontiguousarray(found.T)
     shapes = shapes_of(x, y, np.stack(moments), setup.window_px)
-    variance *= factor
+    variance *= border_places(flat.shape[-1])[1]
     empty = complete_sky(flat, sky, variance)
     return _FirstLook(sky, variance, empty, shapes, (to_x, to_y, top, around))
 

@@ -31,7 +31,7 @@ from blursplit.frames import Sequence
 from blursplit.stars.block import Block
 from blursplit.stars.detect import Field
 from blursplit.stars.frame_quality import find_duplicates
-from blursplit.stars.geometry import masked_columns
+from blursplit.stars.geometry import masked_columns, median_of
 from blursplit.stars.pixels import gain_of, noise_against_level
 from blursplit.stars.tracks import Stamps, StarTracks
 from blursplit.types import BoolArray, FloatArray, IntArray
@@ -149,7 +149,7 @@ def _moving(tracker: Tracker, good: BoolArray, stars: IntArray) -> BoolArray:
         part = max(rows.size // 5, 1)
         for axis, off in enumerate((off_x, off_y)):
             first, last = off[rows[:part], i], off[rows[-part:], i]
-            moved[i, axis] = float(np.median(last) - np.median(first))
+            moved[i, axis] = median_of(last) - median_of(first)
     apart = np.hypot(*(moved - np.median(moved, axis=0)).T)
     typical = float(np.median(apart))
     return np.asarray(apart > max(DRIFT_APART_PX, 6.0 * typical), dtype=bool)

@@ -1,7 +1,7 @@
 """Where a star is: centroids of whole stacks of stamps, and the shape inside the same window.
 
 The default is the Gaussian-windowed centroid: the position c at which the first moment of
-(pixels - sky) under a Gaussian window centred on c itself vanishes; `window` iterates it.
+(pixels - sky) under a Gaussian window centred on c itself vanishes; a kernel iterates it.
 """
 
 from __future__ import annotations
@@ -12,19 +12,26 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.compiled import ready_kernels
+from blursplit.compiled import kernels
 from blursplit.constants import (
     BORDER_PX,
-    CENTROID_CHUNK,
     CORE_SIGMAS,
+    FLATTEST,
+    FULL_WINDOWS,
     MOST_HOT,
     SKY_ROUNDING,
     SMALLEST_CORE,
+    WINDOW_LAST_STEP_PX,
+    WINDOW_MOST_STEPS,
     WINDOW_OVER_SIGMA,
+    WINDOW_TOLERANCE_PX,
 )
 from blursplit.frames import Sequence
-from blursplit.stars.window import compress, settle, window_basis
 from blursplit.types import FloatArray, ImageArray, IntArray
+
+PLAIN_GAIN = 1.0 + 1.0 / WINDOW_OVER_SIGMA**2
+# How the kernels bring a window to its centroid.
+SETTLING = (WINDOW_MOST_STEPS, WINDOW_TOLERANCE_PX, WINDOW_LAST_STEP_PX, PLAIN_GAIN, FLATTEST)
 
 CentroidMethod = Literal["windowed", "com", "quadratic", "2dg"]
 CENTROID_METHODS: tuple[CentroidMethod, ...] = ("windowed", "com", "quadratic", "2dg")
@@ -119,24 +126,31 @@ def measure_windowed(
     with the slope from the stamp's own second moments, where these are credible.
     """
     m, size, _ = stamps_adu.shape
-    half = (size - 1) / 2
-    start_x = np.full(m, half) if start_x_px is None else np.asarray(start_x_px, dtype=float)
-    start_y = np.full(m, half) if start_y_px is None else np.asarray(start_y_px, dtype=float)
-    sky = np.asarray(sky_adu, dtype=float)
+    half = np.full(m, (size - 1) / 2)
     within = near_reach(size, reach_px)
-    basis, lead = window_basis(size, float(window_px), within)
-    used = basis[lead : size - lead]
-    x, y = np.empty(m), np.empty(m)
-    moments = np.empty((6, m))
-    for i in range(0, m, CENTROID_CHUNK):
-        part = slice(i, i + CENTROID_CHUNK)
-        small = compress(stamps_adu[part], sky[part], basis)
-        start = (start_x[part] - lead, start_y[part] - lead)
-        darkest = SKY_ROUNDING * window_px**2 * np.abs(sky[part])
-        x[part], y[part], moments[:, part] = settle(
-            small, used, float(window_px), *start, within, darkest
-        )
-    return shapes_of(x + lead, y + lead, moments, float(window_px))
+    found = np.empty((m, 8))
+    kernels().settle_windows(
+        flat_stamps(stamps_adu),
+        np.array(sky_adu, dtype=float),
+        half if start_x_px is None else np.array(start_x_px, dtype=float),
+        half if start_y_px is None else np.array(start_y_px, dtype=float),
+        kernel_window(size, window_px, within),
+        found,
+    )
+    x, y, *moments = np.ascontiguousarray(found.T)
+    return shapes_of(x, y, np.stack(moments), float(window_px))
+
+
+def flat_stamps(stamps_adu: ImageArray) -> ImageArray:
+    """Return stamps as the kernels take them: float32, shape (m, size * size)."""
+    m, size, _ = stamps_adu.shape
+    return np.ascontiguousarray(stamps_adu, dtype=np.float32).reshape(m, size * size)
+
+
+def kernel_window(size: int, window_px: float, reach_px: float) -> tuple[object, ...]:
+    """Return what the kernels ask of a window: see `kernels.measure_stamps`."""
+    lead = max(0, int(np.floor((size - 1) / 2 - reach_px - FULL_WINDOWS * window_px)))
+    return lead, float(window_px), float(reach_px), SKY_ROUNDING, SETTLING
 
 
 def near_reach(size: int, reach_px: float | None) -> float:
@@ -244,8 +258,6 @@ class WindowSetup:
         Read-out variance of a pixel; with it the sky's photon noise is computed.
     hot_x, hot_y : ndarray of int
         Pixels to leave out.
-    compiled : bool
-        Long enough for the compiled kernels to repay their loading.
     """
 
     sigma_px: float
@@ -258,7 +270,6 @@ class WindowSetup:
     hot_x: IntArray
     hot_y: IntArray
     method: CentroidMethod = "windowed"
-    compiled: bool = False
 
 
 def make_window_setup(sequence: Sequence, field: Field, method: CentroidMethod) -> WindowSetup:
@@ -283,5 +294,4 @@ def make_window_setup(sequence: Sequence, field: Field, method: CentroidMethod) 
         hot_x=hot_x[:MOST_HOT],
         hot_y=hot_y[:MOST_HOT],
         method=method,
-        compiled=ready_kernels(sequence.source.n_frames * field.x_px.size) is not None,
     )

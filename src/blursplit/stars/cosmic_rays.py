@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from blursplit.compiled import kernels
 from blursplit.constants import (
     RAY_DOUBT_SIGMAS,
     RAY_FEWEST,
@@ -17,7 +18,7 @@ from blursplit.constants import (
     SIGMA_PER_MAD,
 )
 from blursplit.stars.centroid import WindowedShapes
-from blursplit.stars.geometry import masked_median
+from blursplit.stars.geometry import masked_median, median_of
 from blursplit.types import BoolArray, FloatArray, ImageArray
 
 
@@ -112,7 +113,7 @@ def find_spikes(
     if excess.shape[1] > 2:  # noqa: PLR2004 - of two stars neither is the odd one
         shared = masked_median(excess, known)[:, None]
         sharp = np.minimum(sharp, _in_sigmas(excess - shared, known))
-    middle = float(np.median(excess[known]))
+    middle = median_of(excess[known])
     with np.errstate(invalid="ignore", divide="ignore"):
         brightness = np.log(flux_ratio)
     along_x, along_y, brighter, wider = (
@@ -153,7 +154,7 @@ def find_flank_hits(
         if own.size < RAY_FEWEST // 2:
             continue
         own = own[:: max(1, own.size // (2 * RAY_FEWEST))]
-        most = RAY_SHARPER * float(np.median(_sharpest(stamps[own, star])))
+        most = RAY_SHARPER * median_of(_sharpest(stamps[own, star]))
         rows = np.flatnonzero(doubtful[:, star])
         above = _sharpest(stamps[rows, star]) - most
         hit[rows, star] = above > RAY_NOISE_SIGMAS * noise[rows, star] * flux_adu[rows, star]
@@ -178,10 +179,9 @@ def _apart_in_sigmas(values: FloatArray) -> FloatArray:
 def _in_sigmas(values: FloatArray, known: BoolArray) -> FloatArray:
     """Return deviations in robust sigmas: of each star, or of all where the frames are few."""
     each = len(values) >= RAY_FEWEST
-    table = values.T if each else values.reshape(1, -1)
-    mask = known.T if each else known.reshape(1, -1)
-    middle = masked_median(table, mask)[:, None]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        spread = SIGMA_PER_MAD * masked_median(np.abs(table - middle), mask)[:, None]
-        out = (table - middle) / np.maximum(spread, 1e-9)
+    table = np.ascontiguousarray(values.T if each else values.reshape(1, -1))
+    out = np.empty_like(table)
+    mask = np.ascontiguousarray(known.T if each else known.reshape(1, -1))
+    kernels().in_sigmas(table, mask, 1e-9 / SIGMA_PER_MAD, out)
+    out /= SIGMA_PER_MAD
     return out.T if each else out.reshape(values.shape)

@@ -45,7 +45,7 @@ from blursplit.stars.reference_image import (
     register_mean,
     sum_core,
 )
-from blursplit.stars.register import Peaks, find_peaks, robust_level
+from blursplit.stars.register import Peaks, find_peaks, local_maxima, robust_level, smoothed
 from blursplit.types import BoolArray, FloatArray, ImageArray
 
 
@@ -137,32 +137,21 @@ def _measure(
 
 
 def _detect(image: ImageArray, sigma: float, most: int) -> Peaks:
-    """Return the sources of an image, brightest first: photutils' peaks of the smoothed image.
+    """Return the sources of an image, brightest first.
 
     Smoothed by less than the stars' own sigma, so that close neighbours stay apart and are seen
     to be there; the wider smoothing that is taken off removes slopes of the background.
     """
-    import warnings
-
-    from photutils.detection import find_peaks as find_sources
-    from scipy.ndimage import gaussian_filter
-
     sky, _ = robust_level(image)
     known = np.isfinite(image)
     clean = np.where(known, image, np.float32(sky))
-    smooth = gaussian_filter(clean, DETECTION_WIDTH * sigma) - gaussian_filter(clean, 3.0 * sigma)
+    smooth = smoothed(clean, DETECTION_WIDTH * sigma)[0] - smoothed(clean, 3.0 * sigma)[0]
     middle, scatter = robust_level(smooth)
-    box = 2 * int(np.ceil(sigma)) + 1
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # "no peaks found" is told by our own error
-        table = find_sources(smooth, middle + DETECTION_SIGMAS * scatter, box_size=box, mask=~known)
-    if table is None or len(table) == 0:
-        return Peaks(*(np.zeros(0) for _ in range(3)))
-    order = np.argsort(-np.asarray(table["peak_value"]), kind="stable")[: max(most, 100)]
-    x, y, height = (
-        np.asarray(table[name], dtype=float)[order] for name in ("x_peak", "y_peak", "peak_value")
-    )
-    return Peaks(x, y, height - middle)
+    y, x = local_maxima(smooth, middle + DETECTION_SIGMAS * scatter, int(np.ceil(sigma)))
+    y, x = y[known[y, x]], x[known[y, x]]
+    order = np.argsort(-smooth[y, x], kind="stable")[: max(most, 100)]
+    y, x = y[order], x[order]
+    return Peaks(x.astype(float), y.astype(float), smooth[y, x].astype(float) - middle)
 
 
 def _choose(

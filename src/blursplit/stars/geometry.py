@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blursplit.compiled import ready_kernels
+from blursplit.compiled import kernels
 from blursplit.constants import (
     DRIFT_MATTERS_PX,
     SIGMA_PER_MAD,
@@ -48,7 +48,7 @@ def extrapolate(time_s: FloatArray, value_px: FloatArray, ahead_s: FloatArray) -
     since = last_step(value_px)
     time_s, value_px = time_s[since:], value_px[since:]
     n = time_s.size
-    latest = float(np.median(value_px[-TREND_LATEST:]))
+    latest = median_of(value_px[-TREND_LATEST:])
     if since and n < TREND_LATEST:
         return np.full(ahead_s.shape, latest)
     if n < TREND_FEWEST:
@@ -57,18 +57,18 @@ def extrapolate(time_s: FloatArray, value_px: FloatArray, ahead_s: FloatArray) -
     step_s = float(time_s[-half:].mean() - time_s[:half].mean())
     if step_s <= 0:
         return np.full(ahead_s.shape, latest)
-    slope = float(np.median(value_px[-half:]) - np.median(value_px[:half])) / step_s
+    slope = (median_of(value_px[-half:]) - median_of(value_px[:half])) / step_s
     line = slope * time_s
     rest = value_px - line
-    middle = float(np.median(rest))
-    scatter = SIGMA_PER_MAD * float(np.median(np.abs(rest - middle)))
+    middle = median_of(rest)
+    scatter = SIGMA_PER_MAD * median_of(np.abs(rest - middle))
     # The median of n/2 values has 1.25 times the error of their mean.
     slope_error = 1.25 * scatter * np.sqrt(4.0 / n) / step_s
     far = abs(slope) * float(ahead_s[-1] - time_s[-1])
     error = slope_error * float(ahead_s[-1] - time_s[-1])
     if far < DRIFT_MATTERS_PX or abs(slope) < 3.0 * slope_error or error > SMALLEST_MARGIN:
         return np.full(ahead_s.shape, latest)
-    recent = float(np.median(rest[-TREND_LATEST:]))
+    recent = median_of(rest[-TREND_LATEST:])
     return np.asarray(recent + slope * ahead_s, dtype=float)
 
 
@@ -87,9 +87,9 @@ def last_step(value_px: FloatArray) -> int:
         return 0
     half = n // 2
     index = np.arange(n)
-    slope = (np.median(value_px[-half:]) - np.median(value_px[:half])) / (n - half)
+    slope = (median_of(value_px[-half:]) - median_of(value_px[:half])) / (n - half)
     rest = value_px - slope * index
-    line = float(np.abs(rest - np.median(rest)).sum())
+    line = float(np.abs(rest - median_of(rest)).sum())
     before = index < np.arange(TREND_FEWEST, n - TREND_FEWEST + 1)[:, None]
     table = np.broadcast_to(value_px, before.shape)
     early, late = masked_median(table, before), masked_median(table, ~before)
@@ -122,7 +122,7 @@ def fit_turn_and_scale(
         fitted = (np.rad2deg(solution[0]), *solution[1:])
         left = np.concatenate([dx_px, dy_px]) - offsets_of(x_px, y_px, *fitted)
         left = np.hypot(*left.reshape(2, -1))
-        again = left <= 4.0 * max(float(np.median(left)), 1e-3)
+        again = left <= 4.0 * max(median_of(left), 1e-3)
         if again.sum() < 3 or (again == used).all():  # noqa: PLR2004
             break
         used = again
@@ -153,29 +153,22 @@ def runs(mask: BoolArray) -> list[tuple[int, int]]:
     return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
 
 
+def median_of(values: FloatArray) -> float:
+    """Return the median of all values, NaN where there are none or one of them is NaN."""
+    kept = np.array(values, dtype=float).ravel()
+    return float(kernels().median_of(kept, kept.size))
+
+
 def masked_median(values: FloatArray, mask: BoolArray) -> FloatArray:
     """Return the median along the last axis of the values under the mask; NaN where none is."""
-    n = values.shape[-1]
-    if not n:
-        return np.full(values.shape[:-1], np.nan)
-    kernels = ready_kernels()
-    if kernels is not None and values.ndim == 2:  # noqa: PLR2004
-        middle = np.empty(values.shape[0])
-        kernels.masked_median(
-            np.ascontiguousarray(values, dtype=float), np.ascontiguousarray(mask), middle
-        )
-        return middle
-    if mask.all():
-        ordered = np.sort(values, axis=-1)
-        return np.asarray(0.5 * (ordered[..., (n - 1) // 2] + ordered[..., n // 2]))
-    count = mask.sum(axis=-1)
-    ordered = np.sort(np.where(mask, values, np.inf), axis=-1)
-    low = np.take_along_axis(ordered, np.maximum((count - 1) // 2, 0)[..., None], axis=-1)
-    high = np.take_along_axis(ordered, np.minimum(count // 2, n - 1)[..., None], axis=-1)
-    middle = np.full(count.shape, np.nan)
-    some = count > 0
-    middle[some] = 0.5 * (low[..., 0][some] + high[..., 0][some])
-    return middle
+    rows = int(np.prod(values.shape[:-1], dtype=np.int64))
+    middle = np.empty(rows)
+    kernels().masked_median(
+        np.ascontiguousarray(values, dtype=float).reshape(rows, values.shape[-1]),
+        np.ascontiguousarray(mask).reshape(rows, values.shape[-1]),
+        middle,
+    )
+    return middle.reshape(values.shape[:-1])
 
 
 @dataclass(frozen=True)
@@ -228,8 +221,8 @@ def fit_field_rotation(
     left = np.concatenate([dx[used], dy[used]])
     left = left - offsets_of(x_px[used], y_px[used], *fitted)
     scatter = np.concatenate([np.abs(off_x_px - dx)[good], np.abs(off_y_px - dy)[good]])
-    usual = float(np.median(scatter))
-    kept = np.where(good, off_x_px - dx, np.nan), np.where(good, off_y_px - dy, np.nan)
+    usual = median_of(scatter)
+    kept = np.where(good, off_x_px - dx, 0.0), np.where(good, off_y_px - dy, 0.0)
     frames = good[:, used].sum(axis=0) * _own_share(*kept)
     square = np.square(x_px[used] - x_px[used].mean()) + np.square(y_px[used] - y_px[used].mean())
     weight = float((square * frames).sum())
@@ -238,14 +231,17 @@ def fit_field_rotation(
         turn_deg=fitted[0],
         error_deg=float(np.rad2deg(error)),
         scale=fitted[1],
-        spread_px=SIGMA_PER_MAD * float(np.hypot(usual, np.median(np.abs(left)))),
+        spread_px=SIGMA_PER_MAD * float(np.hypot(usual, median_of(np.abs(left)))),
     )
 
 
 def _own_share(*offsets_px: FloatArray) -> float:
-    """Return the share of frames that are as good as independent, from neighbours' correlation."""
-    together = sum(float(np.nansum(off[1:] * off[:-1])) for off in offsets_px)
-    alone = sum(float(np.nansum(np.square(off))) for off in offsets_px)
+    """Return the share of frames that are as good as independent, from neighbours' correlation.
+
+    The offsets are zero where a star was not measured.
+    """
+    together = sum(float((off[1:] * off[:-1]).sum()) for off in offsets_px)
+    alone = sum(float(np.square(off).sum()) for off in offsets_px)
     shared = float(np.clip(together / alone, 0.0, 0.99)) if alone > 0 else 0.0
     return (1.0 - shared) / (1.0 + shared)
 

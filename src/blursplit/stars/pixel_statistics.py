@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit.compiled import frame_kernels
 from blursplit.constants import (
     ALIKE_PX,
     BLANK_PATCH_PX,
@@ -30,8 +31,10 @@ from blursplit.constants import (
     NEIGHBOUR_CORRELATION,
     PATTERN_REACH_PX,
     PATTERN_SIGMAS,
+    SCATTER_PIXELS,
     SIGMA_PER_MAD,
 )
+from blursplit.stars.geometry import masked_columns, median_of
 from blursplit.stars.tracks import PixelStatistics
 from blursplit.types import BoolArray, FloatArray, IntArray
 
@@ -129,9 +132,10 @@ class BlankSky:
         before, self.hot = self.hot, now
         if before is None or not (now[0].size and before[0].size):
             return
-        apart = (now[0][:, :, None] - before[0][:, None, :]).reshape(2, -1)
-        edges = np.arange(-HOT_REACH_PX - 0.5, HOT_REACH_PX + 1.0)
-        table, _, _ = np.histogram2d(apart[0], apart[1], bins=(edges, edges))
+        side = 2 * HOT_REACH_PX + 1
+        apart = (now[0][:, :, None] - before[0][:, None, :]).reshape(2, -1) + HOT_REACH_PX
+        near = apart[:, ((apart >= 0) & (apart < side)).all(axis=0)].astype(np.int64)
+        table = np.bincount(near[0] * side + near[1], minlength=side**2).reshape(side, side)
         chance = now[0].shape[1] * before[0].shape[1] / size**2
         enough = max(int(poisson.isf(HOT_CHANCE, chance)) + 1, 3)
         best = np.unravel_index(int(table.argmax()), table.shape)
@@ -150,51 +154,54 @@ class BlankSky:
         clean = np.isfinite(level).all(axis=0)
         fixed = patch - level[:, :, None, None]
         change = fixed[BLANK_RUN_LAG:] - fixed[:-BLANK_RUN_LAG]
-        spread = np.median(np.square(change), axis=(0, 2, 3)) / 0.455 / 2.0
+        spread = np.empty(change.shape[1])
+        frame_kernels().patch_spread(change, spread)
+        spread /= 2.0 * 0.455
         with np.errstate(invalid="ignore"):
             # A star that comes in lifts the level, and a patch of it changes more than the others.
             known = np.isfinite(self.level)
-            lifted = known & (np.abs(np.median(level, axis=0) - self.level) > np.sqrt(spread))
-            clean &= ~lifted & (spread <= 2.0 * np.median(spread[clean])) if clean.any() else clean
-        self.level = np.where(known, self.level, np.median(level, axis=0))
+            usual = masked_columns(level, np.ones(level.shape, dtype=bool))
+            lifted = known & (np.abs(usual - self.level) > np.sqrt(spread))
+            clean &= ~lifted & (spread <= 2.0 * median_of(spread[clean])) if clean.any() else clean
+        self.level = np.where(known, self.level, usual)
         if not clean.any():
             return
         fixed, change = fixed[:, clean], change[:, clean]
-        limit = 5.0 * np.sqrt(2.0 * np.median(spread[clean]))
+        limit = 5.0 * np.sqrt(2.0 * median_of(spread[clean]))
         self.frames += len(patch)
         self._add_changes(np.diff(fixed, axis=3), limit)
-        self._add_neighbours(np.clip(change, -limit, limit), 0)
+        self._add_neighbours(change, limit, 0)
         one, other = _alike(shift_px)
         if one.size:
             alike = fixed[one] - fixed[other]
-            self._add_neighbours(np.clip(alike, -limit, limit), 1)
+            self._add_neighbours(alike, limit, 1)
             beside = np.clip(np.diff(alike, axis=3), -1.5 * limit, 1.5 * limit)
             self.alike += float(np.square(beside).sum())
             self.alikes += beside.size
         self._add_pattern(fixed)
 
     def _add_changes(self, fixed: FloatArray, limit: float) -> None:
+        images = np.ascontiguousarray(fixed).reshape(len(fixed), -1)
         for number, lag in enumerate((*LAGS, *range(6, BLANK_RUN_FRAMES - 2))):
             if lag >= len(fixed):
                 break
             far = number >= len(LAGS)
-            change = fixed[lag:] - fixed[:-lag]
-            same = ~change.any(axis=(1, 2, 3))
+            pairs = len(fixed) - lag
+            total, same = frame_kernels().clipped_changes(images, lag, 1.5 * limit)
             if lag == 1:
-                self.same, self.pairs = self.same + int(same.sum()), self.pairs + same.size
+                self.same, self.pairs = self.same + same, self.pairs + pairs
             elif far:
-                self.far_same += int(same.sum())
-                self.far_pairs += same.size
-            other = np.clip(change[~same], -1.5 * limit, 1.5 * limit)
+                self.far_same += same
+                self.far_pairs += pairs
             row = len(LAGS) if far else number
-            self.change[row] += float(np.square(other).sum())
-            self.changes[row] += other.size
+            self.change[row] += total
+            self.changes[row] += (pairs - same) * images.shape[1]
 
-    def _add_neighbours(self, change: FloatArray, kind: int) -> None:
+    def _add_neighbours(self, change: FloatArray, limit: float, kind: int) -> None:
+        change = np.ascontiguousarray(change)
         for row, step in enumerate((1, FAR_PIXEL, 0)):
-            across = change[..., : BLANK_PATCH_PX - step] * change[..., step:]
-            along = change[..., : BLANK_PATCH_PX - step, :] * change[..., step:, :]
-            self.beside[kind, row] += 0.5 * float(across.mean() + along.mean()) * change.size
+            product = frame_kernels().neighbour_products(change, step, limit)
+            self.beside[kind, row] += product * change.size
         self.count[kind] += change.size
 
     def _add_pattern(self, fixed: FloatArray) -> None:
@@ -206,18 +213,11 @@ class BlankSky:
         )  # fmt: skip
         one, other = sharp[:-BLANK_RUN_LAG], sharp[BLANK_RUN_LAG:]
         size = sharp.shape[-1]
-        inner = one[:, :, reach:-reach, reach:-reach]
         side = 2 * reach + 1
         table = np.empty((len(one), side * side))
-        own = np.einsum("fpyx,fpyx->f", inner, inner)
-        for row in range(side):
-            for column in range(side):
-                part = other[:, :, row : size - 2 * reach + row, column : size - 2 * reach + column]
-                product = np.einsum("fpyx,fpyx->f", inner, part)
-                scale = np.sqrt(own * np.einsum("fpyx,fpyx->f", part, part))
-                table[:, row * side + column] = product / np.maximum(scale, 1e-30)
+        frame_kernels().pattern_products(one, other, reach, table)
         # The filter that sharpens correlates neighbours: 1.5 times the scatter of as many pixels.
-        sigma = 1.5 / np.sqrt(inner[0].size)
+        sigma = 1.5 / np.sqrt(one.shape[1] * (size - 2 * reach) ** 2)
         middle = side * side // 2
         here, best = table[:, middle], table.argmax(axis=1)
         top = table[np.arange(len(table)), best]
@@ -276,20 +276,15 @@ def _alike(shift_px: FloatArray) -> tuple[IntArray, IntArray]:
 
 def _lone_pixels(image: NDArray[np.float32]) -> tuple[FloatArray, FloatArray]:
     """Return the pixels that stand far above all four neighbours, the clearest first."""
-    around = np.maximum(
-        np.maximum(image[:-2, 1:-1], image[2:, 1:-1]), np.maximum(image[1:-1, :-2], image[1:-1, 2:])
-    )
-    above = image[1:-1, 1:-1] - around
-    known = above[np.isfinite(above)]
-    if not known.size:
-        return np.zeros(0), np.zeros(0)
-    middle = float(np.median(known[:: max(1, known.size // 20_000)]))
-    noise = SIGMA_PER_MAD * float(
-        np.median(np.abs(known[:: max(1, known.size // 20_000)] - middle))
-    )
-    y, x = np.nonzero(above > middle + HOT_SIGMAS * max(noise, 0.5))
-    order = np.argsort(-above[y, x], kind="stable")[:MOST_LONE_PIXELS]
-    return x[order].astype(float) + 1.0, y[order].astype(float) + 1.0
+    above = np.empty((image.shape[0] - 2, image.shape[1] - 2), dtype=np.float32)
+    frame_kernels().above_neighbours(image, above)
+    step = max(1, int(np.sqrt(above.size / SCATTER_PIXELS)))
+    _, middle, deviation = frame_kernels().level_and_scatter(above, step)
+    flat = above.ravel()
+    lone = np.flatnonzero(flat > middle + HOT_SIGMAS * max(SIGMA_PER_MAD * deviation, 0.5))
+    lone = lone[np.argsort(-flat[lone], kind="stable")[:MOST_LONE_PIXELS]]
+    y, x = np.divmod(lone, above.shape[1])
+    return x.astype(float) + 1.0, y.astype(float) + 1.0
 
 
 def blank_patches(field: Field) -> tuple[IntArray, IntArray]:

@@ -7,17 +7,21 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from blursplit.compiled import frame_kernels, kernels
 from blursplit.constants import (
-    BORDER_PIECES,
     DARK_SHARE,
     GAIN_LEVEL_SIGMAS,
     LEAST_NOISE_SHARE,
-    PIXEL_CHUNK,
     ROUNDING_ADU2,
     STEADY_BLOCK,
     STEADY_STARS,
 )
-from blursplit.stars.centroid import WindowedShapes, WindowSetup, measure_centroids
+from blursplit.stars.centroid import (
+    WindowedShapes,
+    WindowSetup,
+    flat_stamps,
+    measure_centroids,
+)
 from blursplit.stars.cosmic_rays import measure_excess
 from blursplit.stars.geometry import masked_median
 from blursplit.types import BoolArray, FloatArray, ImageArray, IntArray
@@ -66,18 +70,16 @@ def _steadied(variance: FloatArray) -> FloatArray:
     return np.where(known, per_star * per_frame[:, None], np.nan)
 
 
-def blank_hot_pixels(cuts: ImageArray, x0: IntArray, y0: IntArray, setup: WindowSetup) -> None:
-    """Set the hot pixels of stamps to NaN, in place; only those near a star are looked at."""
-    size = cuts.shape[-1]
-    hot_x, hot_y = setup.hot_x[:, None], setup.hot_y[:, None]
-    near = (hot_x >= x0.min(axis=0)) & (hot_x < x0.max(axis=0) + size)
-    near &= (hot_y >= y0.min(axis=0)) & (hot_y < y0.max(axis=0) + size)
-    for i in np.flatnonzero(near.any(axis=1)):
-        x, y = setup.hot_x[i], setup.hot_y[i]
-        column, row = x - x0, y - y0
-        frame, star = np.nonzero((column >= 0) & (column < size) & (row >= 0) & (row < size))
-        if frame.size:
-            cuts[frame, star, row[frame, star], column[frame, star]] = np.nan
+def hot_near(
+    x0: IntArray, y0: IntArray, size: int, setup: WindowSetup
+) -> tuple[IntArray, IntArray, IntArray]:
+    """Return the hot pixels that lie near each star's stamps, as `kernels.blank_pixels` asks."""
+    hot_x, hot_y = setup.hot_x, setup.hot_y
+    near = (hot_x >= x0.min(axis=0)[:, None]) & (hot_x < x0.max(axis=0)[:, None] + size)
+    near &= (hot_y >= y0.min(axis=0)[:, None]) & (hot_y < y0.max(axis=0)[:, None] + size)
+    star, which = np.nonzero(near)
+    first = np.searchsorted(star, np.arange(x0.shape[1] + 1))
+    return hot_x[which], hot_y[which], first
 
 
 def peaks_and_excess(
@@ -113,31 +115,10 @@ def brightest_near(
 ) -> Brightest:
     """Return x, y, height and neighbours' mean of the brightest pixel near each centroid."""
     m, size, _ = stamps.shape
-    reach = brightest_reach(size, setup)
-    wide = 2 * reach + 1
-    middle = size // 2
-    known = np.isfinite(x_px) & np.isfinite(y_px)
-    x = np.where(known, x_px, middle)
-    y = np.where(known, y_px, middle)
-    corner = middle - reach
-    at = stamps[:, corner : corner + wide, corner : corner + wide].reshape(m, -1).argmax(axis=1)
-    at_y, at_x = np.divmod(at, wide)
-    at_x, at_y = at_x + corner, at_y + corner
-    # Most stars are in the middle of their stamp; the others get a window of their own.
-    off = np.flatnonzero(np.maximum(np.abs(x - middle), np.abs(y - middle)) > 1.5)  # noqa: PLR2004
-    if off.size:
-        column = np.clip(np.rint(x[off]).astype(np.int64) - reach, 1, size - wide - 1)
-        row = np.clip(np.rint(y[off]).astype(np.int64) - reach, 1, size - wide - 1)
-        view = np.lib.stride_tricks.sliding_window_view(stamps, (wide, wide), axis=(1, 2))
-        at = view[off, row, column].reshape(off.size, -1).argmax(axis=1)
-        own_y, own_x = np.divmod(at, wide)
-        at_x[off], at_y[off] = own_x + column, own_y + row
-    pixels = stamps.reshape(m * size * size)
-    place = np.arange(m) * (size * size) + at_y * size + at_x
-    around = pixels[place - 1].astype(float) + pixels[place + 1]
-    around += pixels[place - size]
-    around += pixels[place + size]
-    return at_x.astype(float), at_y.astype(float), pixels[place].astype(float), 0.25 * around
+    out = np.empty((m, 4))
+    kernels().brightest_pixels(flat_stamps(stamps), x_px, y_px, brightest_reach(size, setup), out)
+    at_x, at_y, top, around = np.ascontiguousarray(out.T)
+    return at_x, at_y, top, around
 
 
 def is_holey(stamps: ImageArray, x: FloatArray, y: FloatArray, setup: WindowSetup) -> BoolArray:
@@ -255,23 +236,22 @@ def noise_against_level(
     """
     nothing = np.zeros(0), np.zeros(0), np.zeros(0)
     whole = np.isfinite(stamps_adu).all(axis=(1, 2)) & np.isfinite(sky_adu)
-    clean, sky = stamps_adu[whole].astype(float), sky_adu[whole]
+    clean, sky = np.ascontiguousarray(stamps_adu[whole], dtype=np.float32), sky_adu[whole]
     if len(clean) < 20:  # noqa: PLR2004 - too few to bin
         return nothing
-    noise = _filter(clean, _DIFFERENCE) ** 2 / np.square(np.sum(_DIFFERENCE**2))
-    level = _filter(clean, _LEVEL) - sky[:, None, None]
+    inner = (len(clean), clean.shape[1] - 4, clean.shape[2] - 4)
+    noise, level = np.empty(inner), np.empty(inner)
+    frame_kernels().filtered_noise(clean, sky, _DIFFERENCE, _LEVEL, noise, level)
     noise, level = noise.ravel(), level.ravel()
+    noise /= np.square(np.sum(_DIFFERENCE**2))
     floor = float(np.median(noise) / 0.455)  # median of chi-square with one degree of freedom
-    bright = level > GAIN_LEVEL_SIGMAS * np.sqrt(floor)
-    if bright.sum() < 200:  # noqa: PLR2004
+    if np.count_nonzero(level > GAIN_LEVEL_SIGMAS * np.sqrt(floor)) < 200:  # noqa: PLR2004
         return nothing
     edges = np.quantile(level, [0.0, 0.3, 0.6, *np.linspace(0.8, 1.0, 15)])
-    which = np.clip(np.searchsorted(edges, level) - 1, 0, edges.size - 2)
-    count = np.bincount(which, minlength=edges.size - 1)
+    count, levels, noises = np.zeros((3, edges.size - 1))
+    frame_kernels().sums_in_bins(edges, level, noise, count, levels, noises)
     used = count > 10  # noqa: PLR2004
-    mean_level = np.bincount(which, level, edges.size - 1)[used] / count[used]
-    mean_noise = np.bincount(which, noise, edges.size - 1)[used] / count[used]
-    return mean_level, mean_noise, count[used].astype(float)
+    return levels[used] / count[used], noises[used] / count[used], count[used]
 
 
 def gain_of(
@@ -301,13 +281,6 @@ def gain_of(
     return 1.0 / per_level, float(error / per_level)
 
 
-def _filter(stamps: FloatArray, kernel: FloatArray) -> FloatArray:
-    from scipy.ndimage import correlate1d
-
-    out = correlate1d(correlate1d(stamps, kernel, axis=1), kernel, axis=2)
-    return np.asarray(out[:, 2:-2, 2:-2], dtype=float)
-
-
 def measure_sky(stamps_adu: ImageArray, border_px: int = 2) -> tuple[FloatArray, FloatArray]:
     """Return local sky level and pixel variance from the border of each stamp.
 
@@ -325,43 +298,18 @@ def measure_sky(stamps_adu: ImageArray, border_px: int = 2) -> tuple[FloatArray,
     """
     size = stamps_adu.shape[-1]
     lead = stamps_adu.shape[:-2]
-    flat = stamps_adu.reshape(-1, size * size)
-    places, joined = _border(size, border_px)
-    even = joined.mean(axis=1, keepdims=True)
-    sky = np.empty(len(flat))
-    variance = np.empty(len(flat))
-    for i in range(0, len(flat), PIXEL_CHUNK):
-        part = slice(i, i + PIXEL_CHUNK)
-        pixels = flat[part].take(places, axis=1)
-        guess = pixels @ even
-        if not np.isfinite(guess).all():
-            sky[part], variance[part] = _with_gaps(pixels)
-            continue
-        pixels -= guess  # squares of the level itself would not fit into 24 bits
-        mean = pixels @ joined
-        spread = np.square(pixels) @ joined - np.square(mean)
-        sky[part] = guess[:, 0] + _middle(mean)
-        variance[part] = _middle(spread)
-    variance *= _of_few(places.size // BORDER_PIECES)
-    return sky.reshape(lead), variance.reshape(lead)
-
-
-def border_places(size: int, border_px: int = 2) -> tuple[IntArray, float]:
-    """Return the pixels of the border's twelve pieces and the factor of their median variance."""
-    places = _border(size, border_px)[0].astype(np.int64).reshape(BORDER_PIECES, -1)
-    return places, _of_few(places.shape[1])
-
-
-def _of_few(n: int) -> float:
-    # Median of chi-square over its mean for n - 1 degrees of freedom (Wilson & Hilferty 1931).
-    return float(n / (n - 1) / (1 - 2 / (9 * n - 9)) ** 3)
+    places, factor = border_places(size, border_px)
+    flat = flat_stamps(stamps_adu.reshape(-1, size, size))
+    out = np.empty((len(flat), 2))
+    kernels().border_sky(flat, places, out)
+    return out[:, 0].reshape(lead), factor * out[:, 1].reshape(lead)
 
 
 @lru_cache(maxsize=32)
-def _border(size: int, b: int) -> tuple[NDArray[np.intp], ImageArray]:
-    """Return the pixels of the twelve pieces, and the matrix that averages each of them."""
-    third = (size - b) // 3
-    number = np.arange(size * size).reshape(size, size)
+def border_places(size: int, border_px: int = 2) -> tuple[IntArray, float]:
+    """Return the pixels of the border's twelve pieces and the factor of their median variance."""
+    b, third = border_px, (size - border_px) // 3
+    number = np.arange(size * size, dtype=np.int64).reshape(size, size)
     sides = (
         number[:b, : 3 * third],
         number[-b:, size - 3 * third :],
@@ -369,34 +317,12 @@ def _border(size: int, b: int) -> tuple[NDArray[np.intp], ImageArray]:
         number[: 3 * third, -b:].T,
     )
     pieces = np.concatenate([s.reshape(b, 3, third).swapaxes(0, 1).reshape(3, -1) for s in sides])
-    n = pieces.shape[1]
-    joined = np.repeat(np.eye(BORDER_PIECES, dtype=np.float32), n, axis=0) / np.float32(n)
-    return pieces.ravel(), joined
+    return np.ascontiguousarray(pieces), _of_few(pieces.shape[1])
 
 
-def _middle(pieces: ImageArray) -> ImageArray:
-    ordered = np.sort(pieces, axis=1)
-    return np.asarray(0.5 * (ordered[:, BORDER_PIECES // 2 - 1] + ordered[:, BORDER_PIECES // 2]))
-
-
-def _with_gaps(pixels: ImageArray) -> tuple[ImageArray, ImageArray]:
-    pieces = pixels.reshape(len(pixels), BORDER_PIECES, -1)
-    finite = np.isfinite(pieces)
-    mean = _nanmean(pieces, finite)
-    spread = _nanmean(np.square(pieces - mean[..., None]), finite)
-    return _nanmedian(mean), _nanmedian(spread)
-
-
-def _nanmean(values: ImageArray, finite: NDArray[np.bool_]) -> ImageArray:
-    count = finite.sum(axis=-1)
-    total = np.where(finite, values, 0).sum(axis=-1)
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan).astype(np.float32)
-
-
-def _nanmedian(values: ImageArray) -> ImageArray:
-    empty = np.asarray(np.isnan(values).all(axis=1))
-    filled = np.where(empty[:, None], 0, values)
-    return np.where(empty, np.nan, np.nanmedian(filled, axis=1))
+def _of_few(n: int) -> float:
+    # Median of chi-square over its mean for n - 1 degrees of freedom (Wilson & Hilferty 1931).
+    return float(n / (n - 1) / (1 - 2 / (9 * n - 9)) ** 3)
 
 
 def complete_sky(

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from blursplit.compiled import frame_kernels
 from blursplit.constants import (
     CLIP_SIGMAS,
     FIRST_SIGMA_PX,
@@ -53,12 +54,10 @@ def read_early_frames(source: FrameSource) -> ImageArray:
 
 def mean_of(frames: ImageArray) -> ImageArray:
     """Return the mean over frames, NaN pixels left out."""
-    finite = np.isfinite(frames)
-    if finite.all():
-        return np.asarray(frames.mean(axis=0), dtype=np.float32)
-    count = finite.sum(axis=0)
-    total = np.where(finite, frames, 0).sum(axis=0)
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan).astype(np.float32)
+    shape = frames.shape[1:]
+    none, far = np.zeros(shape, dtype=bool), np.full(shape, np.inf, dtype=np.float32)
+    moved = [(frame, 0, 0) for frame in frames]
+    return _mean_within(moved, none, np.zeros(shape, dtype=np.float32), far)
 
 
 def find_lasting_hot_pixels(frames: ImageArray, mean: ImageArray) -> BoolArray:
@@ -229,14 +228,9 @@ def _mean_within(
     """
     total, count = np.zeros_like(middle), np.zeros_like(middle)
     for frame, by_x, by_y in moved:
-        to, from_ = _overlap(hot.shape, by_x, by_y)
-        off = frame[from_] - middle[to]
-        size = np.abs(off)
-        kept = (size <= limit[to]) & (size < np.inf) & ~hot[from_]
-        if not kept.all():
-            off[~kept] = 0
-        total[to] += np.square(off) if squared else off
-        count[to] += kept
+        frame_kernels().add_within(
+            frame, middle, limit, hot, int(by_x), int(by_y), squared, total, count
+        )
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray(total / count)
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from blursplit.compiled import frame_kernels
 from blursplit.constants import (
     FALSE_MATCH,
     FEW_LIKE,
@@ -20,8 +21,8 @@ from blursplit.constants import (
     SCATTER_PIXELS,
     SIGMA_PER_MAD,
     SMALLEST_MATCH,
-    SPARSE_SHARE,
 )
+from blursplit.stars.geometry import median_of
 from blursplit.types import FloatArray, ImageArray, IntArray
 
 
@@ -66,31 +67,34 @@ def find_hot_pixels(image_adu: NDArray[np.float32]) -> NDArray[np.bool_]:
     Hot and cold pixels are narrower than any image that a telescope makes; the threshold lies
     below the share that a star of sigma 0.6 px leaves to its brightest neighbour.
     """
-    from scipy.ndimage import maximum_filter
-
     image = np.where(np.isfinite(image_adu), image_adu, np.nanmedian(image_adu))
     sky, scatter = robust_level(image)
-    ring = np.ones((3, 3), dtype=bool)
-    ring[1, 1] = False
-    above = image - sky
-    around = maximum_filter(above, footprint=ring)
-    # Background slopes lift the neighbours; a floor of the scatter keeps noise from mattering.
-    hot = (above > 8.0 * scatter) & (around < HOT_SHARE * above)
-    cold = (above < -8.0 * scatter) & (-maximum_filter(-above, footprint=ring) > HOT_SHARE * above)
-    return np.asarray(hot | cold, dtype=bool)
+    above = np.pad(image - np.float32(sky), 1, mode="edge")
+    hot = np.zeros(image.shape, dtype=bool)
+    for sign in (1, -1):
+        y, x = np.divmod(np.flatnonzero(sign * above > 8.0 * scatter), above.shape[1])
+        inner = (y > 0) & (y <= image.shape[0]) & (x > 0) & (x <= image.shape[1])
+        y, x = y[inner], x[inner]
+        ring = [(j, i) for j in (-1, 0, 1) for i in (-1, 0, 1) if j or i]
+        around = np.max([sign * above[y + j, x + i] for j, i in ring], axis=0)
+        # Background slopes lift the neighbours; a floor of the scatter keeps noise from mattering.
+        hot[y - 1, x - 1] |= around < HOT_SHARE * sign * above[y, x]
+    return hot
 
 
 def robust_level(image: NDArray[np.float32]) -> tuple[float, float]:
     """Return median and 1.48 times the median deviation of an image (every few pixels of it)."""
     step = max(1, int(np.sqrt(image.size / SCATTER_PIXELS)))
-    sample = image[::step, ::step]
-    sample = sample[np.isfinite(sample)]
-    if sample.size == 0:
+    n, middle, deviation = frame_kernels().level_and_scatter(
+        np.ascontiguousarray(image, dtype=np.float32), step
+    )
+    if n == 0:
         return 0.0, 1.0
-    middle = float(np.median(sample))
-    scatter = SIGMA_PER_MAD * float(np.median(np.abs(sample - middle)))
+    if deviation:
+        return middle, SIGMA_PER_MAD * deviation
     # Half of an image may be one and the same value (8-bit data, zeros): use its spread instead.
-    return middle, scatter or float(sample.std()) or 1.0
+    sample = image[::step, ::step]
+    return middle, float(sample[np.isfinite(sample)].std()) or 1.0
 
 
 def find_peaks(
@@ -113,8 +117,6 @@ def find_peaks(
     count : int
         Keep so many.
     """
-    from scipy.ndimage import gaussian_filter, uniform_filter
-
     image = np.asarray(image_adu, dtype=np.float32)
     bad = ~np.isfinite(image) if hot is None else (~np.isfinite(image) | hot)
     if bad.any():
@@ -124,10 +126,10 @@ def find_peaks(
     coarse = binned(image, bins) if bins > 1 else image
     sigma = sigma_px / bins
     # A box as wide as a Gaussian of three sigmas costs a tenth of it.
-    around = uniform_filter(coarse, 2 * int(np.ceil(5.2 * sigma)) + 1)
-    smooth = gaussian_filter(coarse, sigma) - around
+    smooth, around = smoothed(coarse, sigma, int(np.ceil(5.2 * sigma)))
+    smooth -= around
     middle, scatter = robust_level(smooth)
-    y, x = _local_maxima(smooth, middle + PEAK_SIGMAS * scatter, int(np.ceil(1.5 * sigma)))
+    y, x = local_maxima(smooth, middle + PEAK_SIGMAS * scatter, int(np.ceil(1.5 * sigma)))
     height = smooth[y, x] - middle
     order = np.argsort(-height, kind="stable")[:count]
     x, y, height = x[order], y[order], height[order]
@@ -151,6 +153,20 @@ def binned(image: ImageArray, bins: int) -> ImageArray:
     return out
 
 
+def smoothed(image: ImageArray, sigma_px: float, half: int = 0) -> tuple[ImageArray, ImageArray]:
+    """Return an image smoothed by a Gaussian, and its means over boxes of 2 half + 1 pixels."""
+    smooth, around = np.empty_like(image), np.empty_like(image)
+    frame_kernels().smooth_and_box(image, gaussian_weights(sigma_px), half, smooth, around)
+    return smooth, around
+
+
+def gaussian_weights(sigma_px: float) -> ImageArray:
+    """Return the weights of a Gaussian filter out to four sigmas."""
+    far = int(4.0 * sigma_px + 0.5)
+    kernel = np.exp(-0.5 * np.square(np.arange(-far, far + 1) / sigma_px))
+    return np.asarray(kernel / kernel.sum(), dtype=np.float32)
+
+
 def smooth_near(
     image: ImageArray, x: IntArray, y: IntArray, sigma_px: float, reach: int = 0
 ) -> ImageArray:
@@ -166,11 +182,11 @@ def smooth_near(
     -------
     ndarray of float32, shape (m, 2 reach + 1, 2 reach + 1)
     """
-    far = int(4.0 * sigma_px + 0.5)
-    kernel = np.exp(-0.5 * np.square(np.arange(-far, far + 1) / sigma_px))
+    kernel = gaussian_weights(sigma_px)
+    far = kernel.size // 2
     weights = np.zeros((2 * reach + 1, 2 * (reach + far) + 1), dtype=np.float32)
     for i in range(2 * reach + 1):
-        weights[i, i : i + 2 * far + 1] = kernel / kernel.sum()
+        weights[i, i : i + 2 * far + 1] = kernel
     offset = np.arange(-reach - far, reach + far + 1)
     rows = np.clip(y[:, None] + offset, 0, image.shape[0] - 1)
     columns = np.clip(x[:, None] + offset, 0, image.shape[1] - 1)
@@ -190,21 +206,17 @@ def _sharpened(
     return x, y, height
 
 
-def _local_maxima(
+def local_maxima(
     image: NDArray[np.float32], threshold: float, reach: int
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return rows and columns of the pixels above a threshold that no pixel within reach tops."""
-    from scipy.ndimage import maximum_filter
-
-    y, x = np.nonzero(image > threshold)
-    wide = 2 * reach + 1
-    if y.size * wide * wide > SPARSE_SHARE * image.size:
-        top = image[y, x] == maximum_filter(image, size=wide)[y, x]
-    else:
-        padded = np.pad(image, reach, mode="edge")
-        view = np.lib.stride_tricks.sliding_window_view(padded, (wide, wide))
-        top = image[y, x] == view[y, x].max(axis=(1, 2))
-    return y[top], x[top]
+    places = np.empty(MOST_PEAKS, dtype=np.int64)
+    n = frame_kernels().local_maxima(image, threshold, reach, places)
+    if n > places.size:
+        places = np.empty(n, dtype=np.int64)
+        frame_kernels().local_maxima(image, threshold, reach, places)
+    y, x = np.divmod(places[:n], image.shape[1])
+    return y, x
 
 
 def register(
@@ -282,12 +294,12 @@ def _vote(
         return None, np.inf
     nearest = distance.argmin(axis=1)[matched]
     refined = (
-        float(np.median(peaks.x_px[nearest] - x[matched])),
-        float(np.median(peaks.y_px[nearest] - y[matched])),
+        median_of(peaks.x_px[nearest] - x[matched]),
+        median_of(peaks.y_px[nearest] - y[matched]),
     )
     log_ratio = np.log(peaks.height_adu[nearest] / height[matched])
     # All stars of a frame lose about the same share of their light.
-    level = float(np.median(log_ratio))
+    level = median_of(log_ratio)
     alike = int((np.abs(log_ratio - level) < LIKE)[inside[matched]].sum())
     log_height, log_peak = np.log(np.maximum(height, 1e-12)), np.log(peaks.height_adu)
     rivals = np.abs(log_peak - log_height[:, None] - level) < LIKE
@@ -313,12 +325,12 @@ def likeliest_shift(pattern: Peaks, peaks: Peaks, tolerance_px: float) -> tuple[
     alike = np.exp(-0.5 * np.square(np.log(np.maximum(ratio, 1e-12)))).ravel() + 0.1
     column = np.floor((dx - dx.min()) / tolerance_px).astype(int)
     row = np.floor((dy - dy.min()) / tolerance_px).astype(int)
-    votes = np.zeros((row.max() + 2, column.max() + 2))
-    np.add.at(votes, (row, column), alike)
+    height, width = int(row.max()) + 2, int(column.max()) + 2
+    votes = np.bincount(row * width + column, alike, height * width).reshape(height, width)
     joined = votes[:-1, :-1] + votes[1:, :-1] + votes[:-1, 1:] + votes[1:, 1:]
     row0, column0 = np.unravel_index(int(np.argmax(joined)), joined.shape)
     near = (row - row0 >= 0) & (row - row0 <= 1) & (column - column0 >= 0) & (column - column0 <= 1)
-    return float(np.median(dx[near])), float(np.median(dy[near]))
+    return median_of(dx[near]), median_of(dy[near])
 
 
 def lasting_peaks(pattern: Peaks, others: list[Peaks], tolerance_px: float) -> Peaks:
@@ -363,7 +375,7 @@ def _chance(matched: int, expected: int, share: float, trials: int) -> float:
     free on an axis q times as often as into one that a given pair ties down, and each of the q
     pairs can be the given one, which leaves q^2 (Glaz, Naus and Wallenstein 2001).
     """
-    from scipy.stats import binom
+    from scipy.special import bdtrc
 
-    tail = binom.sf(matched - 2, max(expected - 1, 0), share)
+    tail = bdtrc(matched - 2, max(expected - 1, 0), share)
     return float(trials * matched**2 * tail)

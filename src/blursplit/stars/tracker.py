@@ -38,6 +38,7 @@ from blursplit.stars.geometry import (
     fit_field_rotation,
     masked_columns,
     masked_median,
+    median_of,
     nearest_turn_deg,
     runs,
     turned,
@@ -377,7 +378,7 @@ class Tracker:
         turn = nearest_turn_deg(self.turn_deg[rows], self.turn)
         x, y = self._place(self.shift_x[rows], self.shift_y[rows], turn)
         off_x, off_y = self.samples["x"][rows] - x, self.samples["y"][rows] - y
-        middle = float(np.median(turn))
+        middle = median_of(turn)
         px, py = self._place(np.zeros(1), np.zeros(1), middle)
         px -= (self.source.shape[1] - 1) / 2
         py -= (self.source.shape[0] - 1) / 2

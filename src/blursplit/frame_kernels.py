@@ -1,0 +1,313 @@
+"""Inner loops over whole frames and patches of them, compiled like those of `kernels`.
+
+Only `blursplit.compiled` imports this module.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+from blursplit.kernels import exact, loose, median_of
+
+__all__ = [
+    "add_within",
+    "clipped_changes",
+    "level_and_scatter",
+    "local_maxima",
+    "pattern_products",
+    "smooth_and_box",
+]
+
+
+@exact
+def level_and_scatter(image: Any, step: int) -> Any:  # pragma: no cover - compiled
+    """Return number, median and median deviation of the finite ones of every few pixels."""
+    ny, nx = image.shape
+    kept = np.empty(((ny + step - 1) // step) * ((nx + step - 1) // step))
+    n = 0
+    for y in range(0, ny, step):
+        for x in range(0, nx, step):
+            if abs(image[y, x]) < math.inf:
+                kept[n] = image[y, x]
+                n += 1
+    middle = median_of(kept, n)
+    for i in range(n):
+        kept[i] = abs(kept[i] - middle)
+    return n, middle, median_of(kept, n)
+
+
+@loose
+def smooth_and_box(  # pragma: no cover - compiled
+    image: Any, weights: Any, half: int, smooth: Any, around: Any
+) -> None:
+    """Write an image smoothed by symmetric weights along both axes, and its running means.
+
+    Parameters
+    ----------
+    image : ndarray of float32, shape (ny, nx)
+        Continued beyond its edges by their mirror image.
+    weights : ndarray of float32, shape (2 reach + 1,)
+    half : int
+        The means are over 2 half + 1 pixels.
+    """
+    ny, nx = image.shape
+    reach = weights.size // 2
+    pad = max(reach, half)
+    line = np.empty(nx + 2 * pad, dtype=np.float32)
+    along = np.zeros((ny, nx), dtype=np.float32)
+    sums = np.zeros((ny, nx), dtype=np.float32)
+    share = np.float32(1.0 / (2 * half + 1))
+    for y in range(ny):
+        line[pad : pad + nx] = image[y]
+        for i in range(pad):
+            line[pad - 1 - i] = image[y, _mirrored(-1 - i, nx)]
+            line[pad + nx + i] = image[y, _mirrored(nx + i, nx)]
+        for i in range(2 * reach + 1):
+            _add_row(along[y], line[pad - reach + i : pad - reach + i + nx], weights[i])
+        for i in range(2 * half + 1):
+            _add_row(sums[y], line[pad - half + i : pad - half + i + nx], share)
+    smooth[:] = 0
+    around[:] = 0
+    for y in range(ny):
+        for i in range(2 * reach + 1):
+            _add_row(smooth[y], along[_mirrored(y - reach + i, ny)], weights[i])
+        for i in range(2 * half + 1):
+            _add_row(around[y], sums[_mirrored(y - half + i, ny)], share)
+
+
+@loose
+def _add_row(total: Any, row: Any, weight: Any) -> None:  # pragma: no cover - compiled
+    for i in range(total.size):
+        total[i] += weight * row[i]
+
+
+@exact
+def _mirrored(place: int, length: int) -> int:  # pragma: no cover - compiled
+    """Return the pixel that stands for one beyond the edge: the edge's own comes twice."""
+    place %= 2 * length
+    return 2 * length - 1 - place if place >= length else place
+
+
+@exact
+def local_maxima(  # pragma: no cover - compiled
+    image: Any, threshold: float, reach: int, out: Any
+) -> int:
+    """Write places (y nx + x) above a threshold that no pixel within reach tops; return how many.
+
+    At most as many as `out` has room for are written; the number is of them all.
+    """
+    ny, nx = image.shape
+    n = 0
+    for y in range(ny):
+        for x in range(nx):
+            value = image[y, x]
+            if not value > threshold:
+                continue
+            top = True
+            for j in range(max(y - reach, 0), min(y + reach + 1, ny)):
+                for i in range(max(x - reach, 0), min(x + reach + 1, nx)):
+                    if image[j, i] > value:
+                        top = False
+                        break
+                if not top:
+                    break
+            if top:
+                if n < out.size:
+                    out[n] = y * nx + x
+                n += 1
+    return n
+
+
+@exact
+def add_within(  # pragma: no cover - compiled
+    frame: Any,
+    middle: Any,
+    limit: Any,
+    hot: Any,
+    by_x: int,
+    by_y: int,
+    squared: bool,
+    total: Any,
+    count: Any,
+) -> None:
+    """Add what a frame, moved by whole pixels, differs from `middle` (or its square) to `total`.
+
+    Pixels that are hot, not finite, or off by more than `limit` are left out of it and of `count`.
+    """
+    ny, nx = frame.shape
+    first, last = max(by_x, 0), max(nx + min(by_x, 0), by_x, 0)
+    for y in range(max(by_y, 0), ny + min(by_y, 0)):
+        source = frame[y - by_y, first - by_x : last - by_x]
+        away = hot[y - by_y, first - by_x : last - by_x]
+        usual, most = middle[y, first:last], limit[y, first:last]
+        sums, counts = total[y, first:last], count[y, first:last]
+        for x in range(sums.size):
+            off = source[x] - usual[x]
+            size = abs(off)
+            kept = (size <= most[x]) & (size < np.float32(math.inf)) & (away[x] == 0)
+            value = off * off if squared else off
+            sums[x] += value if kept else np.float32(0)
+            counts[x] += np.float32(1) if kept else np.float32(0)
+
+
+@loose
+def pattern_products(one: Any, other: Any, reach: int, out: Any) -> None:  # pragma: no cover
+    """Write how images are correlated with others moved by whole pixels.
+
+    Parameters
+    ----------
+    one, other : ndarray, shape (n, patches, size, size)
+    reach : int
+        Largest move along either axis; so many pixels at either edge of `one` take no part.
+    out : ndarray, shape (n, (2 reach + 1)^2)
+    """
+    n, patches, size, _ = one.shape
+    inner, side = size - 2 * reach, 2 * reach + 1
+    for number in range(n):
+        own = 0.0
+        for patch in range(patches):
+            for y in range(reach, size - reach):
+                for x in range(reach, size - reach):
+                    own += one[number, patch, y, x] ** 2
+        for place in range(side * side):
+            row, column = place // side, place % side
+            product, power = 0.0, 0.0
+            for patch in range(patches):
+                for y in range(inner):
+                    still = one[number, patch, reach + y, reach : reach + inner]
+                    moved = other[number, patch, row + y, column : column + inner]
+                    for x in range(inner):
+                        product += still[x] * moved[x]
+                        power += moved[x] * moved[x]
+            out[number, place] = product / max(math.sqrt(own * power), 1e-30)
+
+
+@loose
+def clipped_changes(images: Any, lag: int, limit: float) -> Any:  # pragma: no cover - compiled
+    """Return the sum of squares of what pixels change in `lag` images, and how many equal ones.
+
+    Parameters
+    ----------
+    images : ndarray, shape (n, pixels)
+    limit : float
+        Changes are clipped there.
+    """
+    total, same = 0.0, 0
+    for number in range(images.shape[0] - lag):
+        most, squares = 0.0, 0.0
+        early, late = images[number], images[number + lag]
+        for i in range(early.size):
+            size = min(abs(late[i] - early[i]), limit)
+            most = max(most, size)
+            squares += size * size
+        same += most == 0.0
+        total += squares
+    return total, same
+
+
+@loose
+def filtered_noise(  # pragma: no cover - compiled
+    stamps: Any, sky: Any, weights: Any, levels: Any, noise: Any, level: Any
+) -> None:
+    """Write, of each inner pixel of stamps, a squared filter's output and the level it sees.
+
+    Parameters
+    ----------
+    stamps : ndarray of float32, shape (m, size, size)
+    sky : ndarray, shape (m,)
+        Taken off the level.
+    weights, levels : ndarray, shape (5,)
+        Applied along both axes to the pixels and for the level.
+    noise, level : ndarray, shape (m, size - 4, size - 4)
+    """
+    m, size, _ = stamps.shape
+    one, other = np.empty((size, size - 4)), np.empty((size, size - 4))
+    for number in range(m):
+        for y in range(size):
+            row = stamps[number, y]
+            for x in range(size - 4):
+                a, b = 0.0, 0.0
+                for i in range(5):
+                    value = row[x + i] - sky[number]
+                    a += weights[i] * value
+                    b += levels[i] * value
+                one[y, x], other[y, x] = a, b
+        for y in range(size - 4):
+            for x in range(size - 4):
+                a, b = 0.0, 0.0
+                for i in range(5):
+                    a += weights[i] * one[y + i, x]
+                    b += levels[i] * other[y + i, x]
+                noise[number, y, x] = a * a
+                level[number, y, x] = b
+
+
+@exact
+def sums_in_bins(  # pragma: no cover - compiled
+    edges: Any, level: Any, noise: Any, count: Any, levels: Any, noises: Any
+) -> None:
+    """Add the values in each bin of the level; what lies at an edge belongs to the bin below."""
+    bins = edges.size - 1
+    for i in range(level.size):
+        low, high = 0, bins  # the bin is the last whose lower edge lies below the level
+        while high - low > 1:
+            middle = (low + high) // 2
+            if edges[middle] < level[i]:
+                low = middle
+            else:
+                high = middle
+        count[low] += 1
+        levels[low] += level[i]
+        noises[low] += noise[i]
+
+
+@loose
+def neighbour_products(images: Any, step: int, limit: float) -> float:  # pragma: no cover
+    """Return the mean product of pixels `step` apart, along both axes alike, clipped to `limit`.
+
+    `images` has the shape (n, patches, size, size).
+    """
+    n, patches, size, _ = images.shape
+    across, along = 0.0, 0.0
+    for number in range(n):
+        for patch in range(patches):
+            image = images[number, patch]
+            for y in range(size):
+                for x in range(size - step):
+                    one = min(max(image[y, x], -limit), limit)
+                    across += one * min(max(image[y, x + step], -limit), limit)
+            for y in range(size - step):
+                for x in range(size):
+                    one = min(max(image[y, x], -limit), limit)
+                    along += one * min(max(image[y + step, x], -limit), limit)
+    return float(0.5 * (across + along) / (n * patches * size * (size - step)))
+
+
+@exact
+def patch_spread(change: Any, out: Any) -> None:  # pragma: no cover - compiled
+    """Write the median square of each patch's pixels; `change` is (n, patches, size, size)."""
+    n, patches, size, _ = change.shape
+    kept = np.empty(n * size * size)
+    for patch in range(patches):
+        at = 0
+        for number in range(n):
+            for y in range(size):
+                for x in range(size):
+                    kept[at] = change[number, patch, y, x] ** 2
+                    at += 1
+        out[patch] = median_of(kept, at)
+
+
+@exact
+def above_neighbours(image: Any, out: Any) -> None:  # pragma: no cover - compiled
+    """Write by how much each inner pixel stands above the highest of its four neighbours."""
+    ny, nx = image.shape
+    for y in range(1, ny - 1):
+        up, here, down, to = image[y - 1], image[y], image[y + 1], out[y - 1]
+        for x in range(nx - 2):
+            beside = max(here[x], here[x + 2])
+            over = max(up[x + 1], down[x + 1])
+            to[x] = here[x + 1] - max(beside, over)
