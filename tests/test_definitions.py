@@ -148,6 +148,16 @@ def test_open_motion_gives_two_readings():
     assert either["optics"][1] == either["structure"][1] > 0.03
 
 
+def test_optics_of_unknown_shape_may_cost_what_a_gaussian_costs():
+    """A defocus smaller than the diffraction disk dims the core and hardly widens it."""
+    small = {"strength": 0.0, "optics_arcsec2": 0.04 * np.eye(2)}
+    gaussian, defocus = night(**small), night(**small, defocus_share=1.0)
+    assert width(defocus) < 0.9 * width(gaussian)
+    low, high = savings(defocus)["optics"]
+    assert_allclose(low, 1.0 - width(defocus, {"optics"}) / width(defocus), rtol=1e-12)
+    assert_allclose(high, savings(gaussian)["optics"][0], rtol=1e-12)
+
+
 def test_turning_the_field_changes_no_width():
     turn = np.array([[0.6, -0.8], [0.8, 0.6]])
     rng = np.random.default_rng(5)

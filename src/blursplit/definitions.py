@@ -185,7 +185,10 @@ def savings(history: History) -> dict[str, tuple[float, float]]:
                 most = width(history, removed | {"open", "optics"})
             if cure == "optics":
                 least = whole
-        pair = 1.0 - least / whole, 1.0 - most / whole
+        pair = [1.0 - least / whole, 1.0 - most / whole]
+        if cure == "optics" and history.defocus_share > 0:
+            # frames hardly tell a Gaussian from a defocus of as wide rays, which costs less width
+            pair.append(1.0 - least / width(replace(history, defocus_share=0.0)))
         out[cure] = (min(pair), max(pair))
     return out
 
