@@ -1,11 +1,12 @@
 """Whether modes at the stated limit are found, and how often a long record shows a false line.
 
-    python benchmarks/detection.py [limit|small|false|close] [--draws N] [--first N]
+    python benchmarks/detection.py [limit|small|false|screens|close] [--draws N] [--first N]
 
 Air is made in the frequency domain: one or two frozen layers of von Karman tilt whose wind wanders
 slowly (its logarithm by 0.1 to 0.3 rms within minutes, as wind does) or stands still, slow
-currents, noise of the centroids. Modes are driven by white force. Nothing here was seen when the
-formulas were set, except for the rows called "set".
+currents, noise of the centroids. `screens` takes its air from another library (aotools) instead:
+slopes of phase screens over a round pupil, drawn across by such a wind. Modes are driven by white
+force. Nothing here was seen when the formulas were set, except for the rows called "set".
 """
 
 from __future__ import annotations
@@ -19,6 +20,81 @@ from scipy.signal import lfilter
 from blursplit.spectra import find_lines, mode_limit_arcsec
 from motion_scenes import tilt_density
 
+SCREEN_POINTS, SCREEN_STEP_M = 4096, 0.03
+PASS_M, FADE_M = 100.0, 10.0  # a pass and its fade stay inside one period of the screen
+SERIES_PER_SCREENS, SCREENS_AT_ONCE = 64, 3
+
+
+def blown(n: int, rate_hz: float, wander: float, rng: np.random.Generator) -> np.ndarray:
+    """Return how far the wind has come, in frames of the mean wind; ln wind wanders by `wander`."""
+    steps = np.full(n, 1.0)
+    if wander > 0:
+        keep = np.exp(-1.0 / (rate_hz * 60.0))
+        drive = rng.normal(size=n) * np.sqrt(1.0 - keep**2)
+        drive[0] = rng.normal()
+        steps = np.exp(wander * lfilter([1.0], [1.0, -keep], drive) - 0.5 * wander**2)
+    return np.cumsum(steps)
+
+
+class Screens:
+    """Slopes over a round pupil of aotools' phase screens, read along the wind.
+
+    A path longer than a screen is made of straight passes that begin anywhere, each fading into
+    the next: the screen's period then puts no lines into the motion.
+    """
+
+    def __init__(self, number: int) -> None:
+        from aotools.turbulence.phasescreen import ft_phase_screen
+        from scipy.ndimage import spline_filter
+        from scipy.special import j1, jv
+
+        fx = np.fft.rfftfreq(SCREEN_POINTS, SCREEN_STEP_M)[None]
+        fy = np.fft.fftfreq(SCREEN_POINTS, SCREEN_STEP_M)[:, None]
+        self.slopes = []
+        for k in range(SCREENS_AT_ONCE):
+            rng = np.random.default_rng([31_000, number, k])
+            outer_m, pupil_m = rng.choice([8.0, 20.0, 40.0]), rng.choice([0.1, 0.2, 0.3])
+            seed = 500_000 + SCREENS_AT_ONCE * number + k
+            drawn = ft_phase_screen(0.1, SCREEN_POINTS, SCREEN_STEP_M, outer_m, 1e-3, seed=seed)
+            z = np.maximum(np.pi * pupil_m * np.hypot(fx, fy), 1e-6)
+            spectrum = np.fft.rfft2(drawn) * (8 * jv(2, z) / z**2 if k % 2 else 2 * j1(z) / z)
+            both = [np.fft.irfft2(1j * f * spectrum, s=drawn.shape) for f in (fx, fy)]
+            self.slopes.append(
+                [spline_filter(part, 3, np.float32, mode="grid-wrap") for part in both]
+            )
+
+    def layer(self, n: int, rate_hz: float, wander: float, rng: np.random.Generator) -> np.ndarray:
+        """Return the motion by one layer in one wind, shape (n, 2), of unit rms."""
+        from scipy.ndimage import map_coordinates
+
+        wind = float(np.exp(rng.uniform(np.log(3.0), np.log(25.0))))
+        angle = rng.uniform(0.0, 2.0 * np.pi)
+        pupil = int(rng.integers(len(self.slopes)))
+        distance = wind / rate_hz * blown(n, rate_hz, wander, rng)
+        motion = np.zeros((n, 2))
+        for begin in np.arange(0.0, distance[-1], PASS_M):
+            start = rng.uniform(0.0, SCREEN_POINTS, 2)
+            here = slice(*np.searchsorted(distance, [begin, begin + PASS_M + FADE_M]))
+            along = distance[here] - begin
+            rise = np.minimum(along / FADE_M, 1.0) if begin > 0 else np.ones(along.size)
+            fall = np.clip((along - PASS_M) / FADE_M, 0.0, 1.0)
+            weight = np.sin(0.5 * np.pi * rise) * np.cos(0.5 * np.pi * fall)
+            turn = np.array([[np.sin(angle)], [np.cos(angle)]])
+            path = start[:, None] + turn * along / SCREEN_STEP_M
+            for axis, slope in enumerate(self.slopes[pupil]):
+                read = map_coordinates(slope, path, order=3, mode="grid-wrap", prefilter=False)
+                motion[here, axis] += weight * read
+        return motion / motion.std()
+
+    def series(
+        self, n: int, rate_hz: float, rng: np.random.Generator, *, rms: float, wander: float
+    ) -> np.ndarray:
+        """Return one or two layers, currents in half of the series, and noise; arcsec, (n, 2)."""
+        motion = self.layer(n, rate_hz, wander, rng)
+        if rng.random() < 0.5:
+            motion = motion + rng.uniform(0.3, 1.0) * self.layer(n, rate_hz, wander, rng)
+        return with_current_and_noise(rms * motion / motion.std(), rate_hz, rng, rms)
+
 
 def wandering_air(
     n: int, rate_hz: float, rng: np.random.Generator, *, wander: float, rms: float, **kind: float
@@ -29,13 +105,7 @@ def wandering_air(
     wind has blown it: ripples of the pupil then move with the wind.
     """
     wind = kind["wind_m_s"]
-    steps = np.full(n, 1.0)
-    if wander > 0:
-        keep = np.exp(-1.0 / (rate_hz * 60.0))
-        drive = rng.normal(size=n) * np.sqrt(1.0 - keep**2)
-        drive[0] = rng.normal()
-        steps = np.exp(wander * lfilter([1.0], [1.0, -keep], drive) - 0.5 * wander**2)
-    place = np.cumsum(steps)  # in frames of the mean wind
+    place = blown(n, rate_hz, wander, rng)
     fine = 4
     m = int(1 << int(np.ceil(np.log2(fine * (place[-1] + 64)))))
     frequency = np.fft.rfftfreq(m, 1.0 / (rate_hz * fine))
@@ -75,11 +145,19 @@ def air_of_many_kinds(
         aperture_m=float(rng.choice([0.1, 0.2, 0.3])),
         gradient=float(rng.random() < 0.5),
     )
+    return with_current_and_noise(motion, rate_hz, rng, rms)
+
+
+def with_current_and_noise(
+    motion: np.ndarray, rate_hz: float, rng: np.random.Generator, rms: float
+) -> np.ndarray:
+    """Return the motion with a slow current in half of the cases, and noise."""
     if rng.random() < 0.5:
         keep = np.exp(-1.0 / (rate_hz * rng.uniform(0.5, 5.0)))
-        drive = rng.normal(size=(n, 2)) * np.sqrt(1.0 - keep**2)
-        motion += rng.uniform(0.1, 1.0) * rms * lfilter([1.0], [1.0, -keep], drive, axis=0)
-    return motion + rng.choice([0.003, 0.01, 0.03]) * rng.normal(size=(n, 2))
+        drive = rng.normal(size=motion.shape) * np.sqrt(1.0 - keep**2)
+        current = lfilter([1.0], [1.0, -keep], drive, axis=0)
+        motion = motion + rng.uniform(0.1, 1.0) * rms * current
+    return motion + rng.choice([0.003, 0.01, 0.03]) * rng.normal(size=motion.shape)
 
 
 def mode(
@@ -170,18 +248,47 @@ def small_modes(rms: float, runs: int, draws: int, first: int) -> str:
     return f"| {1e3 * rms:g} | {runs} | {found} of {draws} |"
 
 
-def false_lines(draws: int, first: int) -> str:
-    """Return how many series without lines show one; every eighth is of ten minutes."""
-    rate_hz, count, listed = 90.0, 0, []
+def false_lines(draws: int, first: int, *, screens: bool) -> str:
+    """Return how many series without lines show one.
+
+    Of eight series one is of ten minutes and five of three, at 90/s, and two of half a minute at
+    50/s.
+    """
+    counts: dict[float, list[int]] = {}
+    listed, library = [], None
     for k in range(first, first + draws):
-        n = 54_000 if k % 8 == 0 else 16_000
-        rng = np.random.default_rng(90_000 + k)
+        n, rate_hz = (54_000, 90.0) if k % 8 == 0 else (16_000, 90.0)
+        if k % 8 in (2, 5):
+            n, rate_hz = 1500, 50.0
+        rng = np.random.default_rng([90_000, k])
         wander = (0.0, 0.1, 0.2, 0.3)[(k // 8 + k) % 4]
-        motion = air_of_many_kinds(n, rate_hz, rng, rms=0.16, wander=wander)
+        if screens and (library is None or k % SERIES_PER_SCREENS == 0):
+            library = Screens(k // SERIES_PER_SCREENS)
+        make = air_of_many_kinds if library is None else library.series
+        motion = make(n, rate_hz, rng, rms=0.16, wander=wander)
         lines = find_lines(np.arange(n) / rate_hz, motion, cadence_s=1 / rate_hz).lines
-        count += bool(lines)
-        listed += [f"{line.frequency_hz:.1f} Hz in {k}" for line in lines]
-    return f"{count} of {draws} series show a false line ({', '.join(listed) or 'none'})"
+        count = counts.setdefault(n / rate_hz, [0, 0])
+        count[0] += bool(lines)
+        count[1] += 1
+        listed += [
+            f"{x.frequency_hz:.2f} Hz, {x.damping_ratio or 0:.3f}, {1e3 * x.rms:.1f} mas in {k}"
+            for x in lines
+        ]
+        if (k + 1) % 16 == 0:
+            print(wilson(counts), flush=True)
+    return f"{wilson(counts)} ({'; '.join(listed) or 'none'})"
+
+
+def wilson(counts: dict[float, list[int]]) -> str:
+    """Return counts by length and in all, with the 95 % interval of the share (Wilson 1927)."""
+    from scipy.stats import binomtest
+
+    parts = ", ".join(
+        f"{length:.0f} s: {few} of {many}" for length, (few, many) in sorted(counts.items())
+    )
+    few, many = np.sum(list(counts.values()), axis=0).tolist()
+    low, high = binomtest(few, many).proportion_ci(method="wilson")
+    return f"{few} of {many} ({100 * low:.2f} to {100 * high:.2f} %); {parts}"
 
 
 SPLITS = (0.0, 0.005, 0.01, 0.02, 0.03, 0.04)
@@ -225,7 +332,7 @@ def close_modes(split: float, draws: int, first: int) -> str:
 def main() -> None:
     """Print what was asked for."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=["limit", "small", "false", "close"])
+    parser.add_argument("what", choices=["limit", "small", "false", "screens", "close"])
     parser.add_argument("--draws", type=int, default=60)
     parser.add_argument("--first", type=int, default=1)
     parser.add_argument("--scale", type=float, default=1.0, help="of the limit, to see its slope")
@@ -247,7 +354,8 @@ def main() -> None:
         for split in SPLITS:
             print(close_modes(split, options.draws, options.first), flush=True)
     else:
-        print(false_lines(options.draws, options.first), flush=True)
+        screens = options.what == "screens"
+        print(false_lines(options.draws, options.first, screens=screens), flush=True)
     print(f"{time.perf_counter() - start:.0f} s")
 
 
