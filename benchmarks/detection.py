@@ -1,6 +1,6 @@
 """Whether modes at the stated limit are found, and how often a long record shows a false line.
 
-    python benchmarks/detection.py [limit|small|false|screens|close] [--draws N] [--first N]
+    python benchmarks/detection.py [limit|small|false|screens|close|reach] [--draws N] [--first N]
 
 Air is made in the frequency domain: one or two frozen layers of von Karman tilt whose wind wanders
 slowly (its logarithm by 0.1 to 0.3 rms within minutes, as wind does) or stands still, slow
@@ -17,8 +17,9 @@ import time
 import numpy as np
 from scipy.signal import lfilter
 
+from blursplit.constants import LINE_PAIR_GAIN, MODE_SPLIT_SHOWS
 from blursplit.spectra import find_lines, mode_limit_arcsec
-from motion_scenes import tilt_density
+from motion_scenes import damped_mode, tilt_density
 
 SCREEN_POINTS, SCREEN_STEP_M = 4096, 0.03
 PASS_M, FADE_M = 100.0, 10.0  # a pass and its fade stay inside one period of the screen
@@ -167,11 +168,7 @@ def mode(
     if damping == 0.0:
         phase = 2 * np.pi * (frequency_hz * np.arange(n) / rate_hz + rng.uniform())
         return np.sqrt(2.0) * np.sin(phase)
-    omega = 2 * np.pi * frequency_hz / rate_hz
-    radius, turn = np.exp(-damping * omega), omega * np.sqrt(1.0 - damping**2)
-    warm = int(min(10.0 / (damping * omega), 4 * n))
-    drive = rng.normal(size=n + warm)
-    out = lfilter([1.0], [1.0, -2 * radius * np.cos(turn), radius**2], drive)[warm:]
+    out = damped_mode(n, rate_hz, frequency_hz, damping, rng)[::8]
     return out / out.std()
 
 
@@ -291,7 +288,30 @@ def wilson(counts: dict[float, list[int]]) -> str:
     return f"{few} of {many} ({100 * low:.2f} to {100 * high:.2f} %); {parts}"
 
 
-SPLITS = (0.0, 0.005, 0.01, 0.02, 0.03, 0.04)
+def reach_of_one_line(shows: float) -> str:
+    """Return what intervals of two close modes hold, by their split in errors of the fitted split.
+
+    Gaussian errors, two modes of one size: the middle is known twice as well as the split. Below
+    `shows` errors one line is stated with the middle's error; from there to where a pair is
+    reported one line whose interval reaches to both; beyond, each mode with its own error.
+    """
+    from scipy.stats import norm
+
+    seen = np.linspace(-12.0, 16.0, 5601)
+    size, middle, own = np.abs(seen), 0.5, np.sqrt(0.5)
+    half = np.where(size < shows, middle, size / 2.0 + middle)
+    shares = []
+    for split in (0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0):
+        chance = norm.pdf(seen, split) * (seen[1] - seen[0])
+        # by symmetry the upper mode stands for both
+        one = norm.cdf((half + split / 2) / middle) - norm.cdf((-half + split / 2) / middle)
+        off = (size - split) / 2.0
+        two = norm.cdf((own + off) / middle) - norm.cdf((-own + off) / middle)
+        shares.append(float(chance @ np.where(seen**2 > LINE_PAIR_GAIN, two, one)))
+    return f"| {shows:g} | " + " | ".join(f"{share:.2f}" for share in shares) + " |"
+
+
+SPLITS = (0.0, 0.005, 0.01, 0.02, 0.04)
 
 
 def close_modes(split: float, draws: int, first: int) -> str:
@@ -332,7 +352,7 @@ def close_modes(split: float, draws: int, first: int) -> str:
 def main() -> None:
     """Print what was asked for."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=["limit", "small", "false", "screens", "close"])
+    parser.add_argument("what", choices=["limit", "small", "false", "screens", "close", "reach"])
     parser.add_argument("--draws", type=int, default=60)
     parser.add_argument("--first", type=int, default=1)
     parser.add_argument("--scale", type=float, default=1.0, help="of the limit, to see its slope")
@@ -348,6 +368,9 @@ def main() -> None:
         print("| --- | --- | --- |")
         print(small_modes(0.02, 1, options.draws, options.first), flush=True)
         print(small_modes(0.01, 20, max(1, options.draws // 10), options.first), flush=True)
+    elif options.what == "reach":
+        for shows in (0.8, 1.0, MODE_SPLIT_SHOWS, 1.6, 2.0):
+            print(reach_of_one_line(shows))
     elif options.what == "close":
         print("| split | parted | missed | f within 1 sigma | 2 sigma | damping holds | modes |")
         print("| --- | --- | --- | --- | --- | --- | --- |")

@@ -351,13 +351,15 @@ LINE_STRONG_RATIO = 1000.0  # - | gain from which a fit also starts at a steady 
 LINE_PEAK_BINS = 4.0  # 1/T | half width of a steady line's peak under the tapers
 LINE_CLOSE_GAIN = 20.5  # - | chi-square(5), 0.1 %: two modes for one
 LINE_PAIR_GAIN = 10.83  # - | chi-square(1), 0.1 %: a split on perpendicular axes
-LINE_WIDEST_SPLIT = 0.04  # of the frequency | of a round pipe's two modes, beforehand; judgement
+LINE_PAIR_LOSS = 9.49  # - | chi-square(4), 5 %: a pair where two modes of their own were fitted
+LINE_WIDEST_SPLIT = 0.08  # of the frequency | of a round pipe's two modes; judgement
 LINE_LEAST_SECOND_AXIS = 0.2  # of the larger axis' rms | less shows no second mode; judgement
 LINE_SURE_CONTRAST = 10.0  # - | of a peak that may come and go; gusts of air make 6; judgement
 LINE_BROAD_MARGIN = 1.15  # - | its size as measured scatters by a tenth; docs/line_detection.md
 # - | of the gain, to the continuum fitted with a mode; benchmarks/detection.py
 LINE_REFIT_LOSS = 1.8
 LINE_LEFT_AT_LEAST = 0.1  # - | amplitude left by the exposure; less hides a line; judgement
+LINE_WIDEST_SHARE = 0.25  # of half the rate | wider folded modes look like white noise; judgement
 LINE_LIMIT_DAMPINGS = (0.002, 0.01, 0.03)  # - | damping ratios of piers and mounts; judgement
 LEAST_ALIAS_ODDS = 0.05  # - | of candidates that a line's interval covers: 95 % of the odds
 LINE_TAPERS = 3  # - | sine tapers: resolution +-2/T, leakage falling as the fourth power
@@ -380,6 +382,8 @@ MODE_SIZE_DOUBT_CONTRAST = 16.0  # - | peak over continuum from which it falls a
 UNKNOWN_DIRECTION_DEG = 180.0 / 12.0**0.5  # deg | a direction of which nothing is known
 MODE_DAMPING_DOUBT = 4.0  # ln(ratio) per ratio | 11 % at 0.015; docs/line_detection.md
 MODE_DAMPING_LOSS = 0.2  # ln(ratio) | weak modes lose wings; docs/line_detection.md
+# standard errors | from there one line's interval reaches to two modes; detection.py reach
+MODE_SPLIT_SHOWS = 1.3
 MODE_STEADY_GAIN = 3.84  # - | chi-square(1), 95 %
 ARRAY_SIDE_BAND = 3.0  # line bands | where the stars' own noise is taken; judgement
 SHARED_BANDS_PER_OCTAVE = 3  # - | judgement

@@ -24,6 +24,7 @@ from blursplit.constants import (
     LINE_LOWEST_CONTRAST,
     LINE_PIECE_SAMPLES,
     LINE_REFIT_LOSS,
+    LINE_WIDEST_SHARE,
 )
 from blursplit.spectra.periodogram import Periodogram, mode_density, motion_periodogram
 from blursplit.types import FloatArray
@@ -67,8 +68,8 @@ def limit_rms_arcsec(
     -------
     ndarray, shape (b,)
         Rms along the mode's direction before the exposure averaged it, infinite where the band
-        holds a frequency that the run is blind to (fewer than fifteen apparent cycles, or a tenth
-        of the amplitude left).
+        holds a frequency that the run is blind to (fewer than fifteen apparent cycles, a tenth of
+        the amplitude left, or a mode as wide as a quarter of the spectrum).
     """
     worst = np.zeros(len(bands_hz))
     for k, (low, high) in enumerate(bands_hz):
@@ -108,7 +109,9 @@ def mode_limit_arcsec(
     pieces = int(np.ceil(duration_s / cadence_s / LINE_PIECE_SAMPLES))
     piece_s = duration_s / pieces
     # half-power width 2 zeta f in units of 1/length, in steps of 5 %
-    bins = 2.0 * damping_ratio * at * piece_s
+    widest = LINE_WIDEST_SHARE * 0.5 / cadence_s * piece_s
+    is_wide = 2.0 * damping_ratio * at * piece_s > widest  # folded, in slow records
+    bins = np.minimum(2.0 * damping_ratio * at * piece_s, widest)
     steps = np.exp(0.05 * np.round(np.log(np.maximum(bins, 0.05)) / 0.05)) * (damping_ratio > 0)
     averaged = pieces * runs
     ratios = {
@@ -119,7 +122,7 @@ def mode_limit_arcsec(
     folded = np.abs(at - np.round(at * cadence_s) / cadence_s)
     logs = np.interp(folded, frequency_hz, np.log(np.maximum(density, 1e-300)))
     left = np.abs(np.sinc(at * exposure_s))
-    hidden = (left < LINE_LEFT_AT_LEAST) | (folded * piece_s < LINE_LOWEST_BINS)
+    hidden = (left < LINE_LEFT_AT_LEAST) | (folded * piece_s < LINE_LOWEST_BINS) | is_wide
     seen = np.sqrt(np.exp(logs) * ratio / piece_s)
     if damping_ratio > LINE_BROAD_DAMPING:
         # the search takes a broad feature of a small share of the motion for a ripple of the air

@@ -9,6 +9,7 @@ Every line is tested against the best continuum that does without it.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import permutations
 from typing import Literal
 
 import numpy as np
@@ -30,6 +31,7 @@ from blursplit.constants import (
     LINE_MOST_FAILED,
     LINE_NARROWER_GAIN,
     LINE_PAIR_GAIN,
+    LINE_PAIR_LOSS,
     LINE_PEAK_BINS,
     LINE_PROMISING,
     LINE_RIPPLE_DAMPING,
@@ -243,7 +245,7 @@ def _grown(search: _Search, state: _State, excess: Excess) -> _State | None:
     if second is None or second.ratio < LINE_INITIAL_RATIO:
         return None
     pair = _with_excess(search, trial, second)
-    gain = (pair.log_likelihood - state.log_likelihood) * 2.0 / 2.0
+    gain = pair.log_likelihood - state.log_likelihood  # half for each
     return pair if search.chance(gain) <= search.false_alarm else None
 
 
@@ -356,45 +358,65 @@ def _part_close_modes(search: _Search, state: _State) -> _State:
     A round pipe has two modes a per cent or two apart on perpendicular axes; two machines may
     turn at nearly one speed.
     """
-    index, pairs = 0, 0
+    state, index = _paired(search, state), 0
     while index < len(state.modes):
-        parted = _perpendicular(search, state, index, pairs + 1)
-        pairs += parted is not None and len(parted.modes) > len(state.modes)
-        if parted is None or len(parted.modes) == len(state.modes):
-            state = parted or state
-            parted = _parted(search, state, index)
-        if parted is None:
-            index += 1
-        else:
-            state = parted
+        known = len(state.modes)
+        state = _perpendicular(search, state, index)
+        parted = None if len(state.modes) > known else _parted(search, state, index)
+        index += len(state.modes) == known and parted is None
+        state = parted or state
     return state
 
 
-def _perpendicular(search: _Search, state: _State, index: int, number: int) -> _State | None:
-    """Return a state with two modes on perpendicular axes for one, or with a doubt, or None.
+def _paired(search: _Search, state: _State) -> _State:
+    """Fit two modes that the search has taken up one after the other as one pipe's pair.
 
-    The pair costs one parameter, the split. Where it is likely but not sure, the single mode keeps
-    half of it as an error of its frequency, by the odds of two modes up to `LINE_WIDEST_SPLIT`
-    apart against one.
+    Where that is as probable as two modes of their own, which have four numbers more.
     """
-    mode, periodogram = state.modes[index], search.periodogram
+    periodogram = search.periodogram
+    for high, low in permutations(range(len(state.modes)), 2):
+        upper, lower = state.modes[high], state.modes[low]
+        middle = float(np.sqrt(upper.frequency_hz * lower.frequency_hz))
+        split = float(np.log(upper.frequency_hz / lower.frequency_hz))
+        damping = float(np.sqrt(upper.damping_ratio * lower.damping_ratio))
+        start = Mode(middle, damping, upper.covariance + lower.covariance)
+        known = upper.spread is not None or lower.spread is not None
+        if known or not 0 < split < LINE_WIDEST_SPLIT or not _may_be_pair(periodogram, start):
+            continue
+        others = [mode for k, mode in enumerate(state.modes) if k not in (high, low)]
+        pair = Pair(periodogram, _rest(search, state, [high, low]), start)
+        vector, _, covariance = pair.fit(100.0 * split)
+        trial = _settle(search, [*others, *pair.parted(vector, covariance)], state.coefficients)
+        if 2.0 * (state.log_likelihood - trial.log_likelihood) < LINE_PAIR_LOSS:
+            return _paired(search, trial)
+    return state
+
+
+def _may_be_pair(periodogram: Periodogram, mode: Mode) -> bool:
+    """Return whether a mode may be two of a round pipe: resolved, moving on both axes."""
     sizes = np.linalg.eigvalsh(mode.covariance)
-    is_wide = _is_resolved(periodogram, mode)
-    if mode.pair or not is_wide or sizes[0] < LINE_LEAST_SECOND_AXIS**2 * sizes[1]:
-        return None
-    pair = Pair(periodogram, _rest(search, state, [index]), mode)
-    vector, gain, sigma = pair.fit()
+    is_flat = sizes[0] < LINE_LEAST_SECOND_AXIS**2 * sizes[1]
+    return mode.spread is None and _is_resolved(periodogram, mode) and not is_flat
+
+
+def _perpendicular(search: _Search, state: _State, index: int) -> _State:
+    """Return a state with two modes on perpendicular axes for one, or with an interval for both.
+
+    The pair costs one parameter, the split.
+    """
+    mode = state.modes[index]
+    if not _may_be_pair(search.periodogram, mode):
+        return state
+    pair = Pair(search.periodogram, _rest(search, state, [index]), mode)
+    vector, gain, covariance = pair.fit()
     others = [*state.modes[:index], *state.modes[index + 1 :]]
     if gain > LINE_PAIR_GAIN:
-        two = [replace(one, pair=number) for one in pair.modes(vector)]
+        two = pair.parted(vector, covariance)
         trial = _settle(search, [*others, *two], state.coefficients)
         if 2.0 * (trial.log_likelihood - state.log_likelihood) > LINE_PAIR_GAIN:
             return trial
-    # Gaussian evidence of a split, uniform before, against none (Jeffreys 1961)
-    odds = np.sqrt(2.0 * np.pi) * sigma / (200.0 * LINE_WIDEST_SPLIT) * np.exp(min(gain, 60.0) / 2)
-    half = 0.005 * mode.frequency_hz * abs(float(vector[1])) * float(np.sqrt(odds / (1.0 + odds)))
     modes = list(state.modes)
-    modes[index] = replace(mode, doubt_hz=half)
+    modes[index] = pair.one_for_two(vector, covariance)
     return replace(state, modes=modes)
 
 
@@ -590,15 +612,10 @@ def _describe_all(search: _Search, state: _State, chances: list[float]) -> tuple
 
 
 def _spread(search: _Search, state: _State, index: int) -> Spread:
-    """Return the standard errors of a mode, with its neighbours or as one of a pair."""
+    """Return the standard errors of a mode, from its pair or fitted with its neighbours."""
     mode, periodogram = state.modes[index], search.periodogram
-    twins = [k for k, one in enumerate(state.modes) if mode.pair and one.pair == mode.pair]
-    if len(twins) == 2:  # noqa: PLR2004 - the pair is whole
-        upper, lower = sorted((state.modes[k] for k in twins), key=lambda one: -one.frequency_hz)
-        middle = float(np.sqrt(upper.frequency_hz * lower.frequency_hz))
-        start = Mode(middle, mode.damping_ratio, upper.covariance + lower.covariance)
-        found = Pair(periodogram, _rest(search, state, twins), start).spreads()
-        return found[0] if mode is upper else found[1]
+    if mode.spread is not None:
+        return mode.spread
     group = _neighbours(periodogram, state.modes, index)
     near = [state.modes[j] for j in group]
     return mode_spreads(periodogram, _rest(search, state, group), near)[0]

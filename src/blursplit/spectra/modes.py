@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -17,6 +17,7 @@ from blursplit.constants import (
     MODE_SIZE_DOUBT,
     MODE_SIZE_DOUBT_CONTRAST,
     MODE_SIZE_DOUBT_DAMPING,
+    MODE_SPLIT_SHOWS,
     MODE_STEADY_GAIN,
     UNKNOWN_DIRECTION_DEG,
 )
@@ -25,31 +26,29 @@ from blursplit.types import FloatArray
 
 
 @dataclass(frozen=True)
-class Mode:
-    """A mode: frequency, damping ratio, and the covariance of its (x, y) motion.
-
-    `doubt_hz` is what a second mode that may hide behind it adds to the error of its frequency;
-    `pair` numbers the two modes of one perpendicular pair, 0 for none.
-    """
-
-    frequency_hz: float
-    damping_ratio: float
-    covariance: FloatArray
-    doubt_hz: float = 0.0
-    pair: int = 0
-
-    def density(self, periodogram: Periodogram) -> FloatArray:
-        """Return its expected periodogram, shape (m, 2, 2)."""
-        shape = mode_density(periodogram, self.frequency_hz, self.damping_ratio)
-        return shape[:, None, None] * self.covariance
-
-
-@dataclass(frozen=True)
 class Spread:
     """Standard errors of a fitted mode: frequency, ln(damping ratio)."""
 
     frequency_hz: float
     log_damping: float
+
+
+@dataclass(frozen=True)
+class Mode:
+    """A mode: frequency, damping ratio, and the covariance of its (x, y) motion.
+
+    `spread` holds the errors where a fit to a pair on perpendicular axes has told them.
+    """
+
+    frequency_hz: float
+    damping_ratio: float
+    covariance: FloatArray
+    spread: Spread | None = None
+
+    def density(self, periodogram: Periodogram) -> FloatArray:
+        """Return its expected periodogram, shape (m, 2, 2)."""
+        shape = mode_density(periodogram, self.frequency_hz, self.damping_ratio)
+        return shape[:, None, None] * self.covariance
 
 
 def whittle(power: FloatArray, model: FloatArray, weight: float) -> float:
@@ -187,10 +186,10 @@ class Pair:
         ]
         return -value, -np.array(gradient)
 
-    def fit(self) -> tuple[FloatArray, float, float]:
-        """Return the best vector, twice the gain over no split, and the error of the split.
+    def fit(self, split: float | None = None) -> tuple[FloatArray, float, FloatArray]:
+        """Return the best vector, twice the gain over no split, and the vector's covariance.
 
-        The split is in hundredths of the frequency.
+        `split` is where to start, in hundredths of the frequency.
         """
         from scipy.optimize import minimize
 
@@ -198,7 +197,8 @@ class Pair:
         angle = float(np.arctan2(vectors[1, 1], vectors[0, 1]))
         sizes = 0.5 * np.log(np.maximum(values[::-1], 1e-6 * values[1]))
         width = 100.0 * self.start.damping_ratio
-        bounds = [(-3.0 * width, 3.0 * width), (-6.0 * width, 6.0 * width)]
+        begin = 0.7 * width if split is None else split
+        bounds = [(-3.0 * width, 3.0 * width), (-6.0 * max(width, begin), 6.0 * max(width, begin))]
         bounds += [(np.log(MODE_DAMPING_FLOOR), np.log(MODE_DAMPING_CEILING))]
         bounds += [(-10.0, 10.0), *((size - 4.0, size + 4.0) for size in sizes)]
         options = {"maxiter": 60, "maxfun": MODE_MOST_EVALUATIONS, "ftol": 1e-9}
@@ -213,25 +213,37 @@ class Pair:
 
         single = best(0.0, 0.0, fixed=True)
         turns = np.pi / 4.0 * np.arange(4)
-        pairs = [best(0.7 * width, turn) for turn in turns.tolist()]
+        pairs = [best(begin, turn) for turn in turns.tolist()]
         found = min(pairs, key=lambda pair: pair.fun)
         gain = 2.0 * max(float(single.fun - found.fun), 0.0)
-        return found.x, gain, float(np.sqrt(self._covariance(found.x)[1, 1]))
+        steps = np.array([0.02, 0.02, 0.05, 0.02, 0.02, 0.02])
+        return found.x, gain, _inverse_curvature(lambda v: self.cost(v)[1], found.x, steps)
 
-    def spreads(self) -> list[Spread]:
-        """Return the standard errors of the higher and of the lower mode by frequency."""
-        vector, _, _ = self.fit()
-        left = self._covariance(vector)
+    def parted(self, vector: FloatArray, covariance: FloatArray) -> list[Mode]:
+        """Return the modes of a fit with their standard errors."""
         out = []
         for half, mode in zip((0.5, -0.5), self.modes(vector), strict=True):
-            variance = left[0, 0] + half**2 * left[1, 1] + 2.0 * half * left[0, 1]
-            sigma_hz = 0.01 * mode.frequency_hz * float(np.sqrt(variance))
-            out.append((mode.frequency_hz, Spread(sigma_hz, float(np.sqrt(left[2, 2])))))
-        return [spread for _, spread in sorted(out, key=lambda one: -one[0])]
+            lever = np.array([1.0, half])
+            sigma_hz = 0.01 * mode.frequency_hz * np.sqrt(lever @ covariance[:2, :2] @ lever)
+            spread = Spread(float(sigma_hz), float(np.sqrt(covariance[2, 2])))
+            out.append(replace(mode, spread=spread))
+        return out
 
-    def _covariance(self, vector: FloatArray) -> FloatArray:
-        return _inverse_curvature(
-            lambda v: self.cost(v)[1], vector, np.array([0.02, 0.02, 0.05, 0.02, 0.02, 0.02])
+    def one_for_two(self, vector: FloatArray, covariance: FloatArray) -> Mode:
+        """Return one mode for both, whose interval reaches to either where a split shows.
+
+        Without: as the fit of one mode has it. With: the middle, plus or minus half of the split
+        and the middle's error.
+        """
+        split, sigma = abs(float(vector[1])), float(np.sqrt(covariance[1, 1]))
+        if split < MODE_SPLIT_SHOWS * sigma:
+            return self.start
+        middle = self.start.frequency_hz * float(np.exp(0.01 * vector[0]))
+        reach = 0.01 * middle * (split / 2.0 + float(np.sqrt(covariance[0, 0])))
+        return replace(
+            self.start,
+            frequency_hz=middle,
+            spread=Spread(reach, float(np.sqrt(covariance[2, 2]))),
         )
 
 
@@ -538,7 +550,7 @@ def describe(
     chance : float
         False-alarm probability.
     """
-    frequency_sigma = float(np.hypot(spread.frequency_hz, mode.doubt_hz))
+    frequency_sigma = spread.frequency_hz
     mode, low, high, kind = _damping(periodogram, rest, mode)
     if kind == "resonance":
         doubt = float(

@@ -192,18 +192,18 @@ def mode_density_slopes(
     - (u/s) exp(-zeta u) sin(s u) by ln w0 and exp(-zeta u) (sin(s u)/s^3 - u cos(s u)/s^2) by
     zeta.
     """
-    lags = periodogram.taper_lags
-    turn = 2.0 * np.pi * frequency_hz * periodogram.cadence_s * np.arange(lags.size)
+    step = 2.0 * np.pi * frequency_hz * periodogram.cadence_s
+    size = periodogram.taper_lags.size
+    # later lags hold less than exp(-25) of a mode, and most of the time goes into them
+    lags = periodogram.taper_lags[: min(size, int(25.0 / (damping_ratio * step)) + 2)]
+    turn = step * np.arange(lags.size)
     root = np.sqrt(1.0 - damping_ratio**2)
     decay = np.exp(-damping_ratio * turn) * lags
     cosine, sine = decay * np.cos(root * turn), decay * np.sin(root * turn)
-    rows = np.stack(
-        [
-            cosine + damping_ratio / root * sine,
-            -turn / root * sine,
-            damping_ratio * (sine / root**3 - turn * cosine / root**2),
-        ]
-    )
+    rows = np.zeros((3, size))
+    rows[0, : lags.size] = cosine + damping_ratio / root * sine
+    rows[1, : lags.size] = -turn / root * sine
+    rows[2, : lags.size] = damping_ratio * (sine / root**3 - turn * cosine / root**2)
     return transform_of_lags(rows, periodogram.cadence_s)
 
 
