@@ -21,9 +21,9 @@ from blursplit.constants import LINE_PAIR_GAIN, MODE_SPLIT_SHOWS
 from blursplit.spectra import find_lines, mode_limit_arcsec
 from motion_scenes import damped_mode, tilt_density
 
-SCREEN_POINTS, SCREEN_STEP_M = 4096, 0.03
-PASS_M, FADE_M = 100.0, 10.0  # a pass and its fade stay inside one period of the screen
-SERIES_PER_SCREENS, SCREENS_AT_ONCE = 64, 3
+SCREEN_POINTS, SCREEN_STEP_M = 2048, 0.03
+PASS_M, FADE_M = 46.0, 10.0  # a pass and its fade stay inside one period of the screen
+SERIES_PER_SCREENS, SCREENS_AT_ONCE = 192, 3
 
 
 def blown(n: int, rate_hz: float, wander: float, rng: np.random.Generator) -> np.ndarray:
@@ -54,7 +54,7 @@ class Screens:
         self.slopes = []
         for k in range(SCREENS_AT_ONCE):
             rng = np.random.default_rng([31_000, number, k])
-            outer_m, pupil_m = rng.choice([8.0, 20.0, 40.0]), rng.choice([0.1, 0.2, 0.3])
+            outer_m, pupil_m = rng.choice([5.0, 10.0, 20.0]), rng.choice([0.1, 0.2, 0.3])
             seed = 500_000 + SCREENS_AT_ONCE * number + k
             drawn = ft_phase_screen(0.1, SCREEN_POINTS, SCREEN_STEP_M, outer_m, 1e-3, seed=seed)
             z = np.maximum(np.pi * pupil_m * np.hypot(fx, fy), 1e-6)

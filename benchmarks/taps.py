@@ -66,7 +66,7 @@ def one_record(
 
 def one_cell(frequency_hz: float, size: float, draws: int, bend: float = 0.0) -> str:
     """Return a row of the table."""
-    taps, cut, right, modes, held, values = 0, 0, 0, 0, 0, []
+    taps, cut, right, modes, held, limited, values = 0, 0, 0, 0, 0, 0, []
     for seed in range(draws):
         times, pixels, segment = one_record(frequency_hz, size, 100 + seed, bend)
         cut += int(segment.max() > 0)
@@ -82,11 +82,14 @@ def one_cell(frequency_hz: float, size: float, draws: int, bend: float = 0.0) ->
         decay = mode.decay_s
         truth = 1.0 / (2 * np.pi * frequency_hz * DAMPING)
         held += decay.low95 <= truth <= decay.high95
-        values.append((seen, mode.damping_ratio.value))
+        damping = mode.damping_ratio
+        limited += damping.value is None
+        values.append((seen, damping.high95 if damping.value is None else damping.value))
     middle = np.median(values, axis=0) if values else (np.nan, np.nan)
+    sign = "< " if limited > len(values) / 2 else ""
     return (
         f"| {frequency_hz} | {size:g} | {taps} of {3 * draws} | {cut} | {right} of {draws} | "
-        f"{modes / draws:.1f} | {middle[0]:.2f} | {middle[1]:.4f} | {held} of {draws} |"
+        f"{modes / draws:.1f} | {middle[0]:.2f} | {sign}{middle[1]:.4f} | {held} of {draws} |"
     )
 
 
@@ -94,6 +97,7 @@ def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--draws", type=int, default=4)
+    parser.add_argument("--frequency", type=float, nargs="*", default=FREQUENCIES_HZ)
     parser.add_argument("--bend", type=float, default=0.0, help="rise of the frequency at onset")
     options = parser.parse_args()
     print(
@@ -101,7 +105,7 @@ def main() -> None:
         "frequency stated | damping stated | decay time's 95 % holds |"
     )
     print("| --- | --- | --- | --- | --- | --- | --- | --- | --- |")
-    for frequency in FREQUENCIES_HZ:
+    for frequency in options.frequency:
         for size in SIZES_ARCSEC:
             print(one_cell(frequency, size, options.draws, options.bend), flush=True)
 

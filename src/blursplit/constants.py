@@ -404,6 +404,7 @@ EVENT_LEAST_SHAPE = 0.5  # - | gamma shapes believed: slow one-axis motion
 EVENT_MOST_SHAPE = 1.0  # - | and a single narrow mode, whose power is exponential
 EVENT_UPPER_QUANTILE = 0.75  # - | of the power, compared with the median; judgement
 ONSET_SHOCK_POWER = 10.0  # - | air alone reached 9.0 in 200 records of 25 s, 7.7 in 432 of 30 s
+ONSET_LOWEST_HZ = (1.0, 5.0)  # Hz | 1 arcsec at 15 Hz: 9 of 12 taps, 1 without 5; taps.py
 ONSET_RISE_POWER = 4.0  # - | against the half second before; judgement
 ONSET_SHORT_S = 0.12  # s | window of the power; judgement
 ONSET_BEFORE_S = 0.5  # s | judgement

@@ -26,6 +26,7 @@ from blursplit.constants import (
     EVENT_UPPER_QUANTILE,
     ONSET_BEFORE_S,
     ONSET_GAP_S,
+    ONSET_LOWEST_HZ,
     ONSET_RISE_POWER,
     ONSET_SHOCK_POWER,
     ONSET_SHORT_S,
@@ -406,18 +407,17 @@ def find_onsets(motion_xy: FloatArray, cadence_s: float, gap_s: float = ONSET_GA
 def _relative_power(motion_xy: FloatArray, cadence_s: float) -> FloatArray:
     """Return the power of the fast motion over its typical value, shape (n,).
 
-    The larger of two views: displacement faster than 1 Hz, and its change from frame to frame,
-    in which the slow air is nearly gone and a ring-down stands out.
+    The largest of three views: displacement faster than 1 Hz and than 5 Hz, and its change from
+    frame to frame, in which the slow air is nearly gone and a ring-down stands out.
     """
-    fast = fast_part(motion_xy, cadence_s, 1.0)
     change = np.diff(motion_xy, axis=0, prepend=motion_xy[:1])
     views = []
-    for view in (fast, change):
+    for view in (*(fast_part(motion_xy, cadence_s, low) for low in ONSET_LOWEST_HZ), change):
         energy = (view**2).sum(axis=1)
         # the median of an exponential law is ln 2 of its mean
         typical = float(np.median(energy)) / np.log(2.0)
         views.append(energy / max(typical, 1e-300))
-    return np.asarray(np.maximum(views[0], views[1]))
+    return np.asarray(np.max(views, axis=0))
 
 
 def _first_large(power: FloatArray, start: int, short: int) -> int:
