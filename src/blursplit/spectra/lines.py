@@ -268,10 +268,10 @@ def _projected(matrix: FloatArray) -> FloatArray:
 
 
 def _continuum_fit(
-    search: _Search, modes: list[Mode], clip: float, start: FloatArray | None = None
+    search: _Search, modes_density: FloatArray, clip: float, start: FloatArray | None = None
 ) -> FloatArray:
     periodogram = search.periodogram
-    lines = _projected(_sum_of(periodogram, modes))
+    lines = _projected(modes_density)
     return np.stack(
         [
             fit_log_spline(
@@ -288,12 +288,17 @@ def _continuum_fit(
     )
 
 
-def _settle(search: _Search, modes: list[Mode], start: FloatArray | None = None) -> _State:
+def _settle(
+    search: _Search,
+    modes: list[Mode],
+    start: FloatArray | None = None,
+    modes_density: FloatArray | None = None,
+) -> _State:
     """Fit the continuum to what the modes leave, and say how probable the whole is."""
     periodogram = search.periodogram
-    coefficients = _continuum_fit(search, modes, np.inf, start)
-    total = density_matrix(np.exp(search.basis.matrix @ coefficients.T))
-    total = total + _sum_of(periodogram, modes)
+    lines = _sum_of(periodogram, modes) if modes_density is None else modes_density
+    coefficients = _continuum_fit(search, lines, np.inf, start)
+    total = density_matrix(np.exp(search.basis.matrix @ coefficients.T)) + lines
     value = whittle(periodogram.power[1:], total[1:], periodogram.weight)
     return _State(modes, coefficients, value)
 
@@ -307,7 +312,8 @@ def _with_excess(search: _Search, state: _State, excess: Excess) -> _State:
 
 def _with_mode(search: _Search, state: _State, mode: Mode) -> _State:
     modes = [*state.modes, mode]
-    robust = _continuum_fit(search, modes, LINE_CLIP, state.coefficients)
+    lines = _sum_of(search.periodogram, modes)
+    robust = _continuum_fit(search, lines, LINE_CLIP, state.coefficients)
     return _refined(search, _State(modes, robust, -np.inf), len(modes) - 1)
 
 
@@ -462,12 +468,19 @@ def _pairs(mode: Mode, half_hz: float) -> list[list[Mode]]:
 def _prune(search: _Search, state: _State) -> tuple[_State, list[float]]:
     """Test every mode again with all others in the model; drop the weakest until all pass."""
     while state.modes:
-        chances = []
-        for k in range(len(state.modes)):
+        chances: list[float] = []
+        total = _sum_of(search.periodogram, state.modes)
+        for k, own in enumerate(state.modes):
             others = [mode for j, mode in enumerate(state.modes) if j != k]
-            without = _settle(search, others, state.coefficients)
+            left = total - own.density(search.periodogram)
+            without = _settle(search, others, state.coefficients, left)
             gain = 2.0 * (state.log_likelihood - without.log_likelihood)
-            chances.append(min(1.0, _doubt(search, state, k) * search.chance(gain)))
+            chance = search.chance(gain)
+            if chance < 1.0:
+                chance = min(1.0, _doubt(search, state, k) * chance)
+            chances.append(chance)
+            if chance >= 1.0:  # none is weaker; many ripples of a steady wind are slow to test
+                break
         if max(chances) <= search.false_alarm:
             return state, chances
         worst = int(np.argmax(chances))
@@ -519,10 +532,14 @@ def _may_be_broad(search: _Search, state: _State, index: int, *, is_low: bool) -
     if not is_low or mode.damping_ratio > LINE_BROAD_DAMPING:
         return mode.damping_ratio > LINE_BROAD_DAMPING
 
+    others = [one for k, one in enumerate(state.modes) if k != index]
+    beside = _sum_of(search.periodogram, others)
+    unit = Mode(mode.frequency_hz, LINE_RIPPLE_DAMPING, mode.covariance)
+    ripple = unit.density(search.periodogram)
+
     def cost(log_size: float) -> float:
-        ripple = Mode(mode.frequency_hz, LINE_RIPPLE_DAMPING, np.exp(log_size) * mode.covariance)
-        modes = [*state.modes[:index], ripple, *state.modes[index + 1 :]]
-        return -_settle(search, modes, state.coefficients).log_likelihood
+        lines = beside + np.exp(log_size) * ripple
+        return -_settle(search, others, state.coefficients, lines).log_likelihood
 
     best = minimize_scalar(cost, bounds=(-1.5, 2.5), method="bounded", options={"xatol": 0.05})
     return bool(2.0 * (state.log_likelihood + best.fun) < LINE_NARROWER_GAIN)
@@ -626,7 +643,8 @@ def _strongest_excess(search: _Search, state: _State, left_out: BoolArray) -> Ex
 
     The continuum is fitted so that what stands out does not lift it.
     """
-    robust = _continuum_fit(search, state.modes, LINE_CLIP, state.coefficients)
+    lines = _sum_of(search.periodogram, state.modes)
+    robust = _continuum_fit(search, lines, LINE_CLIP, state.coefficients)
     models = _models(search, _State(state.modes, robust, state.log_likelihood))
     frequency = search.periodogram.frequency_hz
     inside = (frequency >= search.low_hz) & (frequency <= search.high_hz) & ~left_out
