@@ -8,7 +8,7 @@ import math
 import re
 import struct
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import IO, Any, Literal, cast
@@ -25,6 +25,7 @@ from blursplit.constants import (
 from blursplit.errors import InputError
 from blursplit.frames.header import Header, read_header
 from blursplit.frames.timestamps import Stamps
+from blursplit.types import IntArray
 
 _DTYPES = {8: "u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}
 _NOT_FRAMES = ("err", "var", "dq", "mask", "sigma", "weight", "bpm", "bad", "thumb", "quality")
@@ -330,10 +331,11 @@ def _tiles(
     frames = _frames_of(axes, source) if axes else None
     if frames is None:
         return None
-    tiles = 1
-    for axis, length in enumerate(axes, start=1):
-        tile = _whole(header, f"ZTILE{axis}", source, length if axis == 1 else 1)
-        tiles *= -(-length // max(tile, 1))
+    tile = [
+        max(_whole(header, f"ZTILE{axis}", source, length if axis == 1 else 1), 1)
+        for axis, length in enumerate(axes, start=1)
+    ]
+    tiles = math.prod(-(-length // size) for length, size in zip(axes, tile, strict=True))
     if tiles != _whole(header, "NAXIS2", source):
         raise InputError(
             source, "its compressed tiles do not make up the image it promises", "copy it again"
@@ -346,7 +348,7 @@ def _tiles(
             "compressed data",
             "no real image shrinks that far: copy it again",
         )
-    check_tiles(file, offset, header, source)
+    check_tiles(file, offset, header, source, axes, tile)
     bscale, bzero, blank = _scaling(header, source, bitpix)
     planes, stride, shape = frames
     dtype = np.dtype(_DTYPES[bitpix])
@@ -369,8 +371,15 @@ _FORM = re.compile(r"(\d{0,9})([A-Z])([A-Z]?)")
 _DATA = ("COMPRESSED_DATA", "GZIP_COMPRESSED_DATA", "UNCOMPRESSED_DATA")
 
 
-def check_tiles(file: IO[bytes], offset: int, header: Header, source: str) -> None:
-    """Refuse a compressed image with a tile that lies outside its data or is missing.
+def check_tiles(
+    file: IO[bytes],
+    offset: int,
+    header: Header,
+    source: str,
+    axes: Sequence[int],
+    tile: Sequence[int],
+) -> None:
+    """Refuse a compressed image with a tile that lies outside its data, is missing or misfits.
 
     Parameters
     ----------
@@ -380,11 +389,13 @@ def check_tiles(file: IO[bytes], offset: int, header: Header, source: str) -> No
         Of the table; its NAXIS1, NAXIS2 and PCOUNT are within the file.
     source : str
         For messages.
+    axes, tile : sequence of int
+        Lengths of the image and of its tiles, the fastest first.
 
     Raises
     ------
     InputError
-        When a tile cannot be where the table says.
+        When a tile cannot be where the table says, or says itself that it is of another size.
     """
     width, rows, extra = (int(header.get(key, 0)) for key in ("NAXIS1", "NAXIS2", "PCOUNT"))
     columns = list(_columns(header, width, source))
@@ -412,8 +423,56 @@ def check_tiles(file: IO[bytes], offset: int, header: Header, source: str) -> No
                 raise _damaged(source, f"tile {number} lies outside of it")
             if name in _DATA:
                 filled |= length > 0
+            if name == _DATA[0]:
+                places = np.stack([length, offset + begin + place], axis=1)
+                _refuse_misfit(file, header, item, places, (first, axes, tile), source)
         if not filled.all():
             raise _damaged(source, f"tile {first + int(np.argmin(filled)) + 1} is empty")
+
+
+def _refuse_misfit(
+    file: IO[bytes],
+    header: Header,
+    item: int,
+    tiles: IntArray,
+    grid: tuple[int, Sequence[int], Sequence[int]],
+    source: str,
+) -> None:
+    """Refuse an image with a tile that states another size than it has.
+
+    Notes
+    -----
+    The decoder of HCOMPRESS_1 writes as many pixels as the head of the tile promises, past the end
+    of its memory too, and that of PLIO_1 reads as many words: other numbers end the process. With
+    these numbers right, no damage elsewhere in a tile did (tests/frames/test_flipped_tables.py).
+    """
+    kind = str(header.get("ZCMPTYPE", "")).strip()
+    if kind not in ("HCOMPRESS_1", "PLIO_1"):
+        return
+    first, axes, tile = grid
+    for row in np.flatnonzero(tiles[:, 0]).tolist():
+        length, place = tiles[row].tolist()
+        file.seek(place)
+        head = file.read(min(length * item, 12)).ljust(12, b"\0")
+        if kind == "HCOMPRESS_1":
+            stated = np.frombuffer(head, ">i4", 2, offset=2).tolist()
+            sides = _sides(first + row, axes, tile)
+            fits = item == 1 and stated == [side for side in sides[::-1] if side != 1]
+        else:
+            words = np.frombuffer(head, ">i2").tolist()
+            count = words[2] if words[2] > 0 else (words[4] << 15) + words[3]
+            fits = item == 2 and 0 < count <= length  # noqa: PLR2004 - bytes of a word
+        if not fits:
+            raise _damaged(source, f"tile {first + row + 1} is not of the size that it states")
+
+
+def _sides(number: int, axes: Sequence[int], tile: Sequence[int]) -> list[int]:
+    """Return the lengths of a tile, the fastest first: those at the edges are cut."""
+    sides = []
+    for length, size in zip(axes, tile, strict=True):
+        number, at = divmod(number, -(-length // size))
+        sides.append(min(size, length - at * size))
+    return sides
 
 
 def _damaged(source: str, what: str) -> InputError:
