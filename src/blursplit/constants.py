@@ -165,7 +165,8 @@ FEWEST_MOVES = 3  # - | judgement: chance makes one in 600 looks
 FEWEST_STILL = 5  # - | judgement
 QUIET_SHARE = 0.3  # - | F test of 40 and 40 values: one in 10,000
 LEAST_STEP_PX = 0.5  # px | judgement: smaller steps hardly widen a star
-STEP_SIGMAS = 5.5  # - | one in 4 million places by chance, two axes; benchmarks/frame_checks.py
+STEP_CHANCE = 0.003  # - | of a step by chance in a record, normal noise
+STEP_PUSHES = 4  # frames | from a step on in which one push may explain it as well; judgement
 STEP_SPAN = 24  # frames | before and after a step that must keep it; judgement
 STEP_AGREES = (
     0.65,

@@ -177,6 +177,8 @@ def _note_timing(timing: Timing, given: float | None, clock: Clock, notes: Notes
             ("gaps", f"{len(timing.gaps)} gaps, the longest {longest:.3g} s: split into segments")
         )
     said = given or clock.interval_s
+    if clock.stamps is not None:
+        _note_coarse(timing, clock.stamps, notes, stated=bool(said))
     if not said or clock.stamps is None:
         return
     found = timing
@@ -188,6 +190,28 @@ def _note_timing(timing: Timing, given: float | None, clock: Clock, notes: Notes
     if abs(found_s / said - 1) > INTERVAL_AGREES:
         text = f"an interval of {said:.6g} s is given, the times say {found_s:.6g} s"
         notes.append(("interval-contradicts-times", text))
+
+
+def _note_coarse(timing: Timing, stamps: Stamps, notes: Notes, *, stated: bool) -> None:
+    """Say what stamps in whole seconds leave open where many frames share one.
+
+    Notes
+    -----
+    They were cut or rounded, nothing says which: half their step. The first and the last change of
+    a stamp fall somewhere between two frames, which leaves the interval open by two of them over
+    the time between these changes.
+    """
+    step_s, dt = stamps.resolution_s, timing.cadence_s
+    if step_s < 2.0 * dt:
+        return
+    text = f"{stamps.keyword} holds steps of {step_s:.3g} s, cut or rounded: the start is known to "
+    text += f"{0.5 * step_s:.2g} s"
+    between_s = float(timing.time_s[-1]) - 2.0 * step_s
+    doubt = 2.0 * dt / between_s if between_s > 0 else np.inf
+    if not stated and doubt > INTERVAL_AGREES:
+        text += f", the interval to {doubt:.1%}" if doubt < 1 else ", the interval hardly"
+        text += " (frequencies too); state camera.frame_interval_s"
+    notes.append(("times-coarse", text))
 
 
 def check_exposure(header: Header, planes: int, cadence_s: float, notes: Notes) -> Setting | None:

@@ -26,7 +26,7 @@ from blursplit.frames.calibration import (
 )
 from blursplit.frames.gain import estimate_gain
 from blursplit.frames.header import Header
-from blursplit.frames.source import FrameSource
+from blursplit.frames.source import FrameSource, failed_frames
 from blursplit.rig import Setting, Setup
 
 Notes = list[tuple[str, str]]
@@ -216,7 +216,7 @@ def find_levels(source: FrameSource, name: str, frames: Iterable[int] | None = N
     good = [image[np.isfinite(image)] for image in images]
     bad_share = 1 - sum(part.size for part in good) / sum(image.size for image in images)
     good = [part for part in good if part.size]
-    failures = getattr(source, "failures", {})
+    failures = failed_frames(source)
     if not good and failures:
         raise InputError(name, f"cannot be read ({next(iter(failures.values()))})", "copy it again")
     if not good:

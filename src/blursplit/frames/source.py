@@ -317,6 +317,13 @@ class FileFrames:
             self._open = None
 
 
+def failed_frames(source: FrameSource) -> dict[int, str]:
+    """Return why frames could not be read so far, whatever wraps their files."""
+    while hasattr(source, "_inner"):
+        source = source._inner  # noqa: SLF001 - a wrapper of this room
+    return dict(getattr(source, "failures", {}))
+
+
 def enumerate_frames(slabs: Sequence[Slab]) -> tuple[IntArray, IntArray]:
     """Return, for every frame in the order of the files, its slab and its plane there."""
     counts = [slab.planes for slab in slabs]

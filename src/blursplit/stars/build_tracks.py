@@ -28,6 +28,7 @@ from blursplit.constants import (
 )
 from blursplit.errors import TooFewStarsError
 from blursplit.frames import Sequence
+from blursplit.frames.source import failed_frames
 from blursplit.stars.block import Block
 from blursplit.stars.detect import Field
 from blursplit.stars.frame_quality import find_duplicates
@@ -330,8 +331,12 @@ def _describe(
     dim = int((level < CLOUD_FLUX * usual).sum())
     if dim:
         notes.append(("cloud", f"stars were fainter than half their usual flux in {dim} frames"))
-    lost = sequence.source.n_frames - rows.size
-    if lost:
+    failed = failed_frames(sequence.source)
+    if failed:
+        first = failed[min(failed)]
+        notes.append(("frames-unreadable", f"{len(failed)} frames could not be read ({first})"))
+    lost = sequence.source.n_frames - rows.size - len(failed)
+    if lost > 0:
         notes.append(("frames-lost", f"no star was found in {lost} frames"))
     for kind, text in (
         ("saturated", "saturated"),

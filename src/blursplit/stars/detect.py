@@ -102,7 +102,7 @@ def find_stars(sequence: Sequence, max_stars: int = 60) -> Field:
         When all stars are saturated.
     """
     source = sequence.source
-    frames = read_early_frames(source)
+    frames = read_early_frames(source, sequence.name)
     plain_mean = mean_of(frames)
     hot = find_lasting_hot_pixels(frames, plain_mean)
     limit = find_saturation(frames, hot, sequence.instrument.get("saturation_adu"))

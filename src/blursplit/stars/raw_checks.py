@@ -40,9 +40,10 @@ from blursplit.constants import (
     SCALE_AGREES,
     SIGMA_PER_MAD,
     STEP_AGREES,
+    STEP_CHANCE,
     STEP_KEPT,
     STEP_MEMORY,
-    STEP_SIGMAS,
+    STEP_PUSHES,
     STEP_SPAN,
     STRETCH_CORRELATION,
     STRETCH_NOISE,
@@ -541,9 +542,12 @@ def _stepped(tracks: StarTracks, path: FloatArray) -> Check | None:
     -----
     The step of the largest likelihood ratio in noise that remembers itself: the path's changes are
     predicted from the last eight and from the place itself, and what is left over of the path is
-    compared with what would be left over of a step at each moment. The medians of eight and of
-    more frames on either side then differ by as much, and all that lies farther away keeps most
-    of it: after a knock or on a slow swing they do not.
+    compared with what would be left over of a step at each moment. Its square is a chi-square of
+    two values by chance, which passes 2 ln(n / p) in one of n frames with probability p. A knock
+    leaves one push, which the path then remembers as it always does: a step has to explain more
+    than any one push beside it (an innovation against a level shift: Tsay 1988). The medians
+    of eight and of more frames on either side then differ by as much, and all that lies farther
+    away keeps most of it: on a slow swing they do not.
     """
     longest = np.bincount(tracks.segment).argmax()
     here = (tracks.segment == longest) & np.isfinite(path).all(axis=0)
@@ -551,21 +555,22 @@ def _stepped(tracks: StarTracks, path: FloatArray) -> Check | None:
     if time_s.size < 4 * STEP_SPAN:
         return None
     found = [_step_ratio(values) for values in xy]
-    ratio = np.sqrt(sum(part[0] for part in found))
-    at = int(ratio.argmax())
+    square, push = (sum(part[k] for part in found) for k in (0, 2))
+    at = int(square.argmax())
     size = float(np.hypot(*(part[1][at] for part in found)))
-    if size < LEAST_STEP_PX or ratio[at] < STEP_SIGMAS:
+    least = max(2.0 * np.log(time_s.size / STEP_CHANCE), push[at - 1 : at + STEP_PUSHES].max())
+    if size < LEAST_STEP_PX or square[at] < least:
         return None
     few, near, far = (_change_of_median(xy, at, span) / size for span in (8, STEP_SPAN, None))
     low, high = STEP_AGREES
     if not (low < few < high and low < near < high and far > STEP_KEPT):
         return None
-    facts: Facts = {"step_px": size, "at_s": float(time_s[at]), "sigmas": float(ratio[at])}
+    facts: Facts = {"step_px": size, "at_s": float(time_s[at]), "sigmas": float(square[at] ** 0.5)}
     return Check("pointing-stepped", "doubt", facts, ("motion",))
 
 
-def _step_ratio(path: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return, for a step before each sample, its squared significance and its size.
+def _step_ratio(path: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return, for a step before each sample, its squared significance, its size, and a push's.
 
     Zero near the ends. With changes d predicted as sum a_k d_(t-k) + b x_(t-1), a step leaves 1 at
     its place, -a_k behind it and -b from then on; a line is taken off both.
@@ -606,12 +611,13 @@ def _step_ratio(path: FloatArray) -> tuple[FloatArray, FloatArray]:
     tail = weights[order]
     square = 1.0 + float(((mark[1:] - tail) ** 2).sum()) + tail**2 * (m - first - order - 1)
     square = square - on_line[0] ** 2 - on_line[1] ** 2
-    ratio, size = np.zeros(n), np.zeros(n)
+    ratio, size, push = np.zeros(n), np.zeros(n), np.zeros(n)
+    push[order + 1 :] = left**2 / variance
     inside = slice(order + 1, order + 1 + first.size)
     ratio[inside] = product[0] ** 2 / np.maximum(square, 1e-12) / variance
     size[inside] = product[0] / np.maximum(square, 1e-12)
     ratio[:STEP_SPAN] = ratio[-STEP_SPAN:] = 0.0
-    return ratio, size
+    return ratio, size, push
 
 
 def _change_of_median(xy: FloatArray, at: int, span: int | None) -> float:

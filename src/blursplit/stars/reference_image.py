@@ -19,8 +19,9 @@ from blursplit.constants import (
     SPARSE_FIELD,
     UNSURE_MATCH,
 )
-from blursplit.errors import TooFewStarsError
+from blursplit.errors import InputError, TooFewStarsError
 from blursplit.frames import FrameSource
+from blursplit.frames.source import failed_frames
 from blursplit.stars.geometry import masked_median
 from blursplit.stars.register import (
     Peaks,
@@ -45,11 +46,21 @@ class ReferenceImage:
     shift_y_px: float
 
 
-def read_early_frames(source: FrameSource) -> ImageArray:
-    """Return up to 24 first frames, fewer where they are large (120 MB)."""
+def read_early_frames(source: FrameSource, name: str) -> ImageArray:
+    """Return up to 24 first frames, fewer where they are large (120 MB).
+
+    Raises
+    ------
+    InputError
+        When most of them cannot be read: that is no fault of the sky.
+    """
     ny, nx = source.shape
     count = int(np.clip(MEAN_BYTES // (4 * ny * nx), 3, MEAN_FRAMES))
-    return source.read(0, min(count, source.n_frames))
+    frames = source.read(0, min(count, source.n_frames))
+    failed = [why for frame, why in failed_frames(source).items() if frame < len(frames)]
+    if 2 * len(failed) > len(frames):
+        raise InputError(name, f"cannot be read ({failed[0]})", "copy it again")
+    return frames
 
 
 def mean_of(frames: ImageArray) -> ImageArray:
