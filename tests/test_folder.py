@@ -10,6 +10,7 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
 from blursplit.errors import InputError, OutputError
+from blursplit.estimate import Estimate
 from blursplit.folder import (
     Measurement,
     check_target,
@@ -19,7 +20,7 @@ from blursplit.folder import (
     write_result_folder,
     write_text_whole,
 )
-from blursplit.result import Result, SequenceInfo
+from blursplit.result import Fwhm, Result, SequenceInfo
 from blursplit.series import Series
 
 
@@ -229,4 +230,40 @@ def test_a_record_of_a_version_with_fewer_fields_is_no_changed_record(measuremen
     assert read_result(target).witnesses == []
     file.write_text(file.read_text().replace('"frames": ', '"frames": 1'))
     with pytest.raises(InputError, match="was changed after it was measured"):
+        read_result(target)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        (None, None, "holds no digest of what was measured; measure the sequence again"),
+        ('"low95": ', '"low95": -', "is not a blursplit result; measure"),
+        (
+            '"high95": ',
+            '"high95": 0.5, "was": ',
+            "is not a blursplit result; measure the sequence again",
+        ),
+    ],
+    ids=["digest taken out", "negative size", "ends out of order"],
+)
+def test_an_edited_record_is_refused_with_its_digest_taken_out_or_made_anew(
+    measurement, tmp_path, old, new, told
+):
+    """Whoever edits it may drop the digest or make it anew: sizes and order are looked at too."""
+    import hashlib
+
+    width = Estimate(value=2.0, low=1.9, high=2.1, low95=1.8, high95=2.2)
+    measurement.result.fwhm = Fwhm(recorded_arcsec=width)
+    target = write_result_folder(measurement, "page", tmp_path / "out")
+    file = target / "result.json"
+    digest = read_result(target).digest
+    bare = file.read_text().replace(digest, "", 1)
+    if old is not None:
+        place = bare.index(old, bare.index('"recorded_arcsec": {'))
+        bare = bare[:place] + new + bare[place + len(old) :]
+        own = hashlib.sha256(bare.encode()).hexdigest()
+        fresh = f"{own}-{digest.partition('-')[2]}"
+        bare = bare.replace('"digest": ""', f'"digest": "{fresh}"', 1)
+    file.write_text(bare)
+    with pytest.raises(InputError, match=told):
         read_result(target)

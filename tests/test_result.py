@@ -25,7 +25,7 @@ def make(**parts):
 @given(numbers=st.lists(NUMBERS, min_size=5, max_size=5), text=st.text(max_size=80))
 def test_what_is_written_is_read_back(numbers, text):
     names = ("low95", "low", "value", "high", "high95")
-    estimate = Estimate(**dict(zip(names, sorted(numbers), strict=True)))
+    estimate = Estimate(**dict(zip(names, sorted(map(abs, numbers)), strict=True)))
     result = make(command=text.encode("utf-8", "replace").decode())
     result.fwhm.recorded_arcsec = estimate
     result.warnings.append(Remark(code="few-frames", text="ü\n<b>"))

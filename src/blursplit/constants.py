@@ -174,6 +174,10 @@ STEP_AGREES = (
 )  # of it | change of medians beside it; benchmarks/frame_checks.py
 STEP_KEPT = 0.5  # of the step | by all that lies before and after it; judgement
 STEP_MEMORY = 8  # frames | by which a path's changes are predicted; judgement
+STEP_WAIT = 4.0  # intervals | a longer gap dates no step; judgement
+WIDTH_SPAN = 24  # frames | least of a stretch whose median width counts; judgement
+WIDTH_PARTS = 16  # - | most stretches of a run; judgement
+WIDTH_CHANGES = 1.75  # - | between stretches; drawn tracks of benchmarks/frame_checks.py: 1 in 170
 PHASE_PX = 0.08  # px | of a pixel's middle: 2.5 % of motions lie there on both axes by chance
 PHASE_SIGMA_PX = (0.25, 0.40)  # px | rounding alone 0.289, with 0.25 px of its own error 0.38
 PHASE_REACH_PX = 0.85  # px | 98 % of half a pixel and of that error

@@ -317,7 +317,9 @@ def read_result(path: Path) -> Result:
         ) from error
     except (ValidationError, UnicodeDecodeError) as error:
         raise InputError(file, "is not a blursplit result", "measure the sequence again") from error
-    if result.digest and result.digest.split("-") != _known_digest(text, result.digest, file):
+    if not result.digest:
+        raise InputError(file, "holds no digest of what was measured", "measure the sequence again")
+    if result.digest.split("-") != _known_digest(text, result.digest, file):
         raise InputError(file, "was changed after it was measured", "measure the sequence again")
     return result
 

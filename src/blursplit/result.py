@@ -439,10 +439,12 @@ class Result(_Part):
 
     @model_validator(mode="after")
     def _sizes_are_not_negative(self) -> Self:
-        for part in (self.tracking, self.structure, self.open, self.atmosphere, self.instrument):
+        causes = (self.tracking, self.structure, self.open, self.atmosphere, self.instrument)
+        for part in (*causes, self.fwhm):
             for name, value in part:
                 size = name.endswith(("rms_arcsec", "major_arcsec", "minor_arcsec", "fwhm_arcsec"))
-                if size and isinstance(value, Estimate) and (value.low95 or 0.0) < 0:
+                width = part is self.fwhm and not name.endswith("_deg")
+                if (size or width) and isinstance(value, Estimate) and (value.low95 or 0.0) < 0:
                     msg = f"{name} is a size and cannot be negative"
                     raise ValueError(msg)
         return self

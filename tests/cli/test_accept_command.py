@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from typer.testing import CliRunner
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 @pytest.fixture
-def result(tmp_path: Path) -> Path:
+def result(tmp_path: Path, sealed: Any) -> Path:
     """Return a result of 0.2 +- 0.02 arcsec over 30 s."""
     info = SequenceInfo(name="<b>run", files=1, frames=9, frames_used=9, stars_used=4)
     e = Estimate(value=0.2, low=0.18, high=0.22, low95=0.16, high95=0.24)
@@ -25,7 +25,7 @@ def result(tmp_path: Path) -> Path:
         sequence=info, fwhm=Fwhm(blur_time_s=30.0), structure=Structure(rms_major_arcsec=e)
     )
     (tmp_path / "run").mkdir()
-    (tmp_path / "run" / "result.json").write_text(run.to_json())
+    (tmp_path / "run" / "result.json").write_text(sealed(run))
     return tmp_path / "run"
 
 

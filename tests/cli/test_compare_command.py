@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from typer.testing import CliRunner
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 @pytest.fixture
-def folders(tmp_path: Path) -> Path:
+def folders(tmp_path: Path, sealed: Any) -> Path:
     """Return a folder with four results, in turns quiet and shaking."""
     for i, rms in enumerate((0.8, 0.2, 0.82, 0.21)):
         info = SequenceInfo(
@@ -29,7 +29,7 @@ def folders(tmp_path: Path) -> Path:
                         structure=Structure(rms_major_arcsec=e))  # fmt: skip
         folder = tmp_path / ("a" if i % 2 == 0 else "b") / f"run{i}"
         folder.mkdir(parents=True)
-        (folder / "result.json").write_text(result.to_json())
+        (folder / "result.json").write_text(sealed(result))
     return tmp_path
 
 
@@ -73,9 +73,11 @@ def test_table_names_quantities_and_units_for_people(folders: Path) -> None:
     assert "not compared, for want of a value on each side:" in " ".join(text.split())
 
 
-def test_runs_of_one_start_are_not_put_in_turns(folders: Path) -> None:
+def test_runs_of_one_start_are_not_put_in_turns(folders: Path, sealed: Any) -> None:
     path = folders / "b" / "run1" / "result.json"
-    path.write_text(path.read_text().replace("20:01:00", "20:00:00"))
+    later = Result.from_json(path.read_text())
+    later.sequence.start_utc = "2026-03-01T20:00:00"
+    path.write_text(sealed(later))
     done = call(folders / "a" / "run0", folders / "b" / "run1")
     assert done.exit_code == 2
     assert "began at the same time" in done.stderr

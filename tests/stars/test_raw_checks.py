@@ -311,3 +311,27 @@ def test_what_pixels_say_is_kept_with_the_tracks(frames, tmp_path):
     assert replace(again, neighbour_correlation=0.0) == replace(pixels, neighbour_correlation=0.0)
     save_tracks(replace(tracks, pixels=None), tmp_path)
     assert load_tracks(tmp_path).pixels is None
+
+
+def test_a_knock_that_rings_down_is_no_step(frames):
+    """One push, which the path remembers as it always does: not a place that moved for good."""
+    images, measure = frames
+    tracks = measure(images)
+    since = np.maximum(tracks.time_s - 6.0, 0.0)[:, None]
+    ring = 6.0 * np.exp(-1.5 * since) * np.sin(2 * np.pi * 2.2 * since)
+    assert codes(replace(tracks, x_px=tracks.x_px + ring)) == {}
+    moved = 6.0 * (since > 0)
+    assert codes(replace(tracks, x_px=tracks.x_px + moved)) == {"pointing-stepped": "doubt"}
+
+
+def test_a_star_that_is_lost_while_the_field_turns_is_no_step(frames):
+    """The mean place of those left moves, the stars do not."""
+    images, measure = frames
+    tracks = measure(images)
+    two = tracks.x_px[:, :2] + np.linspace(-3.0, 3.0, N)[:, None] * np.array([1.0, -1.0])
+    good = tracks.good[:, :2].copy()
+    good[180:, 1] = False
+    names = ("row_time_s", "y_px", "sigma_px", "flux_adu", "width_px", "e1", "e2", "peak_adu")
+    kept = {name: np.where(good, getattr(tracks, name)[:, :2], np.nan) for name in names}
+    fewer = replace(tracks, x_px=np.where(good, two, np.nan), good=good, **kept)
+    assert codes(fewer) == {}

@@ -322,6 +322,11 @@ _CHECKS: dict[str, str] = {
         "The pointing stepped[[ by {step_px:px} after {at_s:s}]] and stayed there; look for a "
         "mirror that shifts, a cable that pulls or a knock, and measure the parts apart."
     ),
+    "widths-changed": (
+        "The stars were [[{times:ratio} times ]]as wide in one part of the run as in another: the "
+        "focus moved or the air changed, and one width speaks for both; keep the focus as it is "
+        "while frames are recorded, or measure the parts apart."
+    ),
     "times-impossible": (
         "The times of the frames cannot be true[[: {interval_s:s} apart, and "
         "{standing_share:percent} of them do not advance]]; give the true times, or the interval "

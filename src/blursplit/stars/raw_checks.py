@@ -8,7 +8,7 @@ voids what it touches, one that is "doubt" widens it. Silence means raw as far a
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal, Protocol
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -45,6 +45,7 @@ from blursplit.constants import (
     STEP_MEMORY,
     STEP_PUSHES,
     STEP_SPAN,
+    STEP_WAIT,
     STRETCH_CORRELATION,
     STRETCH_NOISE,
     STRETCH_SLOPE,
@@ -53,6 +54,9 @@ from blursplit.constants import (
     UNIFORM_RANGE_PX,
     UNIFORM_SIGMA_PX,
     WIDER_BY,
+    WIDTH_CHANGES,
+    WIDTH_PARTS,
+    WIDTH_SPAN,
 )
 from blursplit.rig import Rig, scale_readings
 from blursplit.types import BoolArray, FloatArray
@@ -87,15 +91,8 @@ class Check:
     touches: tuple[str, ...] = ()
 
 
-class _SharedMotion(Protocol):
-    @property
-    def x_px(self) -> FloatArray: ...
-    @property
-    def y_px(self) -> FloatArray: ...
-
-
 def are_these_raw(
-    tracks: StarTracks, motion: _SharedMotion | None = None, rig: Rig | None = None
+    tracks: StarTracks, motion: Any = None, rig: Rig | None = None
 ) -> tuple[Check, ...]:
     """Return what is wrong with the frames, nothing where they look raw.
 
@@ -117,6 +114,7 @@ def are_these_raw(
         _recentred(tracks),
         _stepped(tracks, path),
         _trailed(tracks),
+        _widths_changed(tracks),
         None if rig is None else _disputed_scale(rig),
     ]
     found = tuple(check for check in checks if check is not None)
@@ -416,8 +414,7 @@ def _within_a_pixel(xy: FloatArray) -> float | None:
     has 1.19 px, a steady sine 0.82 px, a drift does not leap. One axis that fits may be chance;
     then limits are tighter, and the other axis must stay within the pixel too.
     """
-    fits, loose = [], []
-    sigmas = []
+    fits, loose, sigmas = [], [], []
     for values in xy:
         known = values[np.isfinite(values)]
         if known.size < FEWEST_INDEPENDENT:
@@ -509,8 +506,8 @@ def _too_quiet(tracks: StarTracks, touches: tuple[str, ...]) -> Check | None:
     quiet = float(min(single.min() / apart, n * mean / apart if many else np.inf))
     if quiet > QUIET_SHARE:
         return None
-    facts: Facts = {"seen_by": "pairs", "rms_px": float(np.sqrt(max(quiet, 0.0) * apart))}
-    facts["required_px"] = float(np.sqrt(apart))
+    rms_px = float(np.sqrt(max(quiet, 0.0) * apart))
+    facts: Facts = {"seen_by": "pairs", "rms_px": rms_px, "required_px": float(np.sqrt(apart))}
     return Check("frames-recentred", "void", facts, touches)
 
 
@@ -547,7 +544,8 @@ def _stepped(tracks: StarTracks, path: FloatArray) -> Check | None:
     leaves one push, which the path then remembers as it always does: a step has to explain more
     than any one push beside it (an innovation against a level shift: Tsay 1988). The medians
     of eight and of more frames on either side then differ by as much, and all that lies farther
-    away keeps most of it: on a slow swing they do not.
+    away keeps most of it: on a slow swing they do not. Each star has to step: where one is lost
+    while the field turns, their mean does.
     """
     longest = np.bincount(tracks.segment).argmax()
     here = (tracks.segment == longest) & np.isfinite(path).all(axis=0)
@@ -556,14 +554,20 @@ def _stepped(tracks: StarTracks, path: FloatArray) -> Check | None:
         return None
     found = [_step_ratio(values) for values in xy]
     square, push = (sum(part[k] for part in found) for k in (0, 2))
+    waits = np.diff(time_s, prepend=time_s[0])
+    square[waits > STEP_WAIT * np.median(waits)] = 0.0  # much may come to pass in a gap
     at = int(square.argmax())
     size = float(np.hypot(*(part[1][at] for part in found)))
     least = max(2.0 * np.log(time_s.size / STEP_CHANCE), push[at - 1 : at + STEP_PUSHES].max())
     if size < LEAST_STEP_PX or square[at] < least:
         return None
-    few, near, far = (_change_of_median(xy, at, span) / size for span in (8, STEP_SPAN, None))
+    steps = [_change_of_median(xy[..., None], at, span) for span in (8, STEP_SPAN, time_s.size)]
+    few, near, far = (float(np.hypot(*step)[0]) / size for step in steps)
+    own = _change_of_median(np.stack([tracks.x_px[here], tracks.y_px[here]]), at, STEP_SPAN)
+    each = (steps[1].T @ own)[0, np.isfinite(own[0])]
+    all_step = each.size > 0 and float(np.median(each)) > STEP_KEPT * (near * size) ** 2
     low, high = STEP_AGREES
-    if not (low < few < high and low < near < high and far > STEP_KEPT):
+    if not (low < few < high and low < near < high and far > STEP_KEPT and all_step):
         return None
     facts: Facts = {"step_px": size, "at_s": float(time_s[at]), "sigmas": float(square[at] ** 0.5)}
     return Check("pointing-stepped", "doubt", facts, ("motion",))
@@ -620,11 +624,10 @@ def _step_ratio(path: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     return ratio, size, push
 
 
-def _change_of_median(xy: FloatArray, at: int, span: int | None) -> float:
-    """Return how far the median of so many frames (None: of all) moves at one place."""
-    after, before = xy[:, at : None if span is None else at + span], xy[:, :at]
-    before = before if span is None else before[:, -span:]
-    return float(np.hypot(*(np.median(after, axis=1) - np.median(before, axis=1))))
+def _change_of_median(places: FloatArray, at: int, span: int) -> FloatArray:
+    """Return how far the medians of so many frames move at one place, shape (2, n_stars)."""
+    before, after = places[:, max(at - span, 0) : at], places[:, at : at + span]
+    return np.array([_medians(two) - _medians(one) for one, two in zip(before, after, strict=True)])
 
 
 def _trailed(tracks: StarTracks) -> Check | None:
@@ -660,6 +663,27 @@ def _trailed(tracks: StarTracks) -> Check | None:
     return Check("stars-trailed", "doubt", facts, ("widths", "seeing"))
 
 
+def _widths_changed(tracks: StarTracks) -> Check | None:
+    """Look for stretches of the run in which all stars are wider than in others.
+
+    One seeing and one width of the optics are asked of the run: a focus that moved in it, or air
+    that changed as much, has none. Air of one strength changes medians of 24 frames by at most a
+    fifth (a hundred scenes); a sixteenth of a long run has more frames.
+    """
+    shown = np.where(tracks.good, tracks.width_px / _medians(tracks.width_px), np.nan)
+    seen = np.isfinite(shown).any(axis=1)
+    span = max(WIDTH_SPAN, int(seen.sum()) // WIDTH_PARTS)
+    parts = int(seen.sum()) // span
+    if parts < 2:  # noqa: PLR2004
+        return None
+    shared = np.nanmedian(shown[seen], axis=1)[: parts * span]
+    width = np.median(shared.reshape(parts, span), axis=1)
+    change = float(width.max() / width.min())
+    if change < WIDTH_CHANGES:
+        return None
+    return Check("widths-changed", "doubt", {"times": change}, ("widths", "seeing"))
+
+
 # --- pixel scale ----------------------------------------------------------------------------------
 
 
@@ -668,17 +692,10 @@ def _disputed_scale(rig: Rig) -> Check | None:
     readings = scale_readings(rig)
     if not readings:
         return None
-    low, high = min(readings.values()), max(readings.values())
+    lowest, *_, highest = sorted([*readings] * 2, key=readings.__getitem__)
+    low, high = float(readings[lowest]), float(readings[highest])
     if high <= (1.0 + SCALE_AGREES) * low:
         return None
-    lowest, highest = (
-        min(readings, key=readings.__getitem__),
-        max(readings, key=readings.__getitem__),
-    )
-    facts: Facts = {
-        "low_arcsec": float(low),
-        "high_arcsec": float(high),
-        "low_from": str(lowest),
-        "high_from": str(highest),
-    }
+    facts: Facts = {"low_arcsec": low, "high_arcsec": high}
+    facts |= {"low_from": str(lowest), "high_from": str(highest)}
     return Check("scale-disputed", "doubt", facts, ("motion", "widths", "seeing"))
