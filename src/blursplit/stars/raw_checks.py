@@ -654,12 +654,9 @@ def _trailed(tracks: StarTracks) -> Check | None:
     apart = float(np.median(scatter))
     if minor < NARROWEST_SHAPE_PX or size < TRAILED_ELONGATION or apart > 0.5 * size:
         return None
-    facts: Facts = {
-        "elongation": size,
-        "angle_deg": float(np.rad2deg(0.5 * np.arctan2(mean[1], mean[0])) % 180.0),
-        "minor_sigma_px": minor,
-        "major_sigma_px": width * float(np.sqrt(1.0 + size)),
-    }
+    angle_deg = float(np.rad2deg(0.5 * np.arctan2(mean[1], mean[0])) % 180.0)
+    facts: Facts = {"elongation": size, "angle_deg": angle_deg, "minor_sigma_px": minor}
+    facts["major_sigma_px"] = width * float(np.sqrt(1.0 + size))
     return Check("stars-trailed", "doubt", facts, ("widths", "seeing"))
 
 
