@@ -553,7 +553,7 @@ def _stepped(tracks: StarTracks, path: FloatArray) -> Check | None:
     if time_s.size < 4 * STEP_SPAN:
         return None
     found = [_step_ratio(values) for values in xy]
-    square, push = (sum(part[k] for part in found) for k in (0, 2))
+    square, push = (found[0][k] + found[1][k] for k in (0, 2))
     waits = np.diff(time_s, prepend=time_s[0])
     square[waits > STEP_WAIT * np.median(waits)] = 0.0  # much may come to pass in a gap
     at = int(square.argmax())
