@@ -765,7 +765,6 @@ PATH_PLACES = 600  # - | of a path in its transfer function, which then errs by 
 N_SHARES = 16  # - | histories whose shares are averaged; they draw the picture and decide nothing
 SHOWN_CHI2 = 9.21  # - | 99 % of chi-square with two degrees of freedom: a vector that is not zero
 # - | of the width: savings and motions that may be smaller are limits; judgement
-ABSENT_SHARE = 1e-4  # of the width | a draw in which a cause saves less holds none of it
 SHOWN_SHARE = 0.01
 ROUND_RATIO = 0.9  # - | axes more alike than this have no direction to speak of; judgement
 SURE = 0.95  # - | probability of a yes or a no | the question's definition

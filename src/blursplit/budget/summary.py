@@ -10,7 +10,6 @@ import numpy as np
 from blursplit.budget.fit import AirFit
 from blursplit.budget.histories import DriveDraws
 from blursplit.constants import (
-    ABSENT_SHARE,
     AIRY_FWHM,
     ARCSEC_PER_RADIAN,
     FWHM_PER_SIGMA,
@@ -149,8 +148,9 @@ def saving_parts(
     low, high = readings.saving[cure].T
     fraction = estimate_between(low, high)
     if fraction is not None and not shown and (fraction.low95 or 0.0) < SHOWN_SHARE:
-        there = high[high > ABSENT_SHARE]
-        fraction = upper_limit(float(np.percentile(there, 95.0)) if there.size else 0.0)
+        there = high[high > SHOWN_SHARE]
+        most = float(np.percentile(there if there.size else high, 95.0))
+        fraction = upper_limit(max(most, 0.0))
     return {
         "saving_fraction": fraction,
         "saving_arcsec": None if recorded_arcsec is None else _times(fraction, recorded_arcsec),
