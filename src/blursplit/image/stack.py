@@ -124,23 +124,25 @@ def restack(
     }
     order = np.rint(np.fft.fftfreq(size) * size).astype(np.int64)
     for k in range(len(stamps.star)):
-        alike = np.column_stack([block, *(w[:, k] for w in whole.values())])
-        for rows in _batches(good[:, k], np.unique(alike, axis=0, return_inverse=True)[1].ravel()):
+        for rows, b in _batches(good[:, k], block):
             pixels = stamps.pixels_adu[rows, k].astype(np.float64)
             pixels -= stamps.sky_adu[rows, k, None, None]
             transform = rfft2(np.nan_to_num(pixels, copy=False))
             for n, s in shift.items():
-                at = whole[n][rows[0], k]
+                at = whole[n][rows, k]
                 sx, sy = (s[rows, k] - at).T
                 # Moving the reference to the middle is a shift by -s: phase +2 pi f s, by axes.
                 shifted = transform * _phases(sx, size)[:, None, :]
                 along_y = _phases(sy, size)[:, np.abs(order)]
                 along_y = np.where(order < 0, along_y.conj(), along_y)
-                # A product of matrices for each y adds the frames up.
-                added = (along_y.T[:, None] @ shifted.swapaxes(0, 1))[:, 0]
-                x, y = margin[n] - at
-                here = total[n][block[rows[0]], k, y : y + size, x : x + size]
-                here += irfft2(added, s=(size, size))
+                if margin[n]:
+                    moved = irfft2(shifted * along_y[:, :, None], s=(size, size))
+                    for image, (x, y) in zip(moved, margin[n] - at, strict=True):
+                        total[n][b, k, y : y + size, x : x + size] += image
+                else:
+                    # A product of matrices for each y adds the frames up.
+                    added = (along_y.T[:, None] @ shifted.swapaxes(0, 1))[:, 0]
+                    total[n][b, k] += irfft2(added, s=(size, size))
     return _to_images(total, int(good.any(axis=1).sum()))
 
 
@@ -160,13 +162,12 @@ def _phases(shift_px: FloatArray, size: int) -> NDArray[np.complex128]:
     return out
 
 
-def _batches(good: BoolArray, kind: NDArray[np.int64]) -> Iterator[NDArray[np.int64]]:
-    """Yield the rows of some good frames at a time, all of one kind."""
-    rows = np.flatnonzero(good)
-    rows = rows[np.argsort(kind[rows], kind="stable")]
-    for alike in np.split(rows, np.flatnonzero(np.diff(kind[rows])) + 1):
-        for first in range(0, len(alike), STACK_BATCH):
-            yield alike[first : first + STACK_BATCH]
+def _batches(good: BoolArray, block: NDArray[np.int64]) -> Iterator[tuple[NDArray[np.int64], int]]:
+    """Yield the rows of some good frames at a time, all of one block, and its number."""
+    for b in range(int(block[-1]) + 1):
+        rows = np.flatnonzero(good & (block == b))
+        for first in range(0, len(rows), STACK_BATCH):
+            yield rows[first : first + STACK_BATCH], b
 
 
 def _to_images(total: Mapping[str, FloatArray], frames: int) -> Restack:
