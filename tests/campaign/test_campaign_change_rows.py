@@ -49,7 +49,7 @@ def test_every_compared_quantity_has_a_name_and_a_unit() -> None:
 def test_change_between_two_limits_has_an_interval_and_no_value() -> None:
     (row,), _ = change_rows(comparison(tracking__rms_major_arcsec=both_limits()))
     assert row.change == ("", "−0.071 to +0.112")
-    assert str(row.before) == "< 0.1"
+    assert str(row.before) == "< 0.10"
     assert row.probability == "-"
 
 
