@@ -6,7 +6,7 @@ from functools import cache
 from importlib import import_module
 from types import ModuleType
 
-__all__ = ["frame_kernels", "kernels"]
+__all__ = ["kernels"]
 
 
 @cache
@@ -21,9 +21,3 @@ def kernels() -> ModuleType:
     slower.
     """
     return import_module("blursplit.kernels")
-
-
-@cache
-def frame_kernels() -> ModuleType:
-    """Return `blursplit.frame_kernels`; see `kernels`."""
-    return import_module("blursplit.frame_kernels")

@@ -143,11 +143,7 @@ def masked_median(values: Any, mask: Any, out: Any) -> None:  # pragma: no cover
     rows, columns = values.shape
     kept = np.empty(columns)
     for row in range(rows):
-        n = 0
-        for column in range(columns):
-            if mask[row, column]:
-                kept[n] = values[row, column]
-                n += 1
+        n = _keep(values[row], mask[row], kept)
         out[row] = median_of(kept, n)
 
 
@@ -160,17 +156,24 @@ def in_sigmas(values: Any, mask: Any, least: float, out: Any) -> None:  # pragma
     rows, columns = values.shape
     kept = np.empty(columns)
     for row in range(rows):
-        n = 0
-        for column in range(columns):
-            if mask[row, column]:
-                kept[n] = values[row, column]
-                n += 1
+        n = _keep(values[row], mask[row], kept)
         middle = median_of(kept, n)
         for i in range(n):
             kept[i] = abs(kept[i] - middle)
         spread = max(median_of(kept, n), least)
         for column in range(columns):
             out[row, column] = (values[row, column] - middle) / spread
+
+
+@exact
+def _keep(values: Any, mask: Any, kept: Any) -> int:  # pragma: no cover - compiled
+    """Write the values under the mask one after the other and return how many they are."""
+    n = 0
+    for i in range(values.size):
+        if mask[i]:
+            kept[n] = values[i]
+            n += 1
+    return n
 
 
 @exact

@@ -15,10 +15,9 @@ from scipy import ndimage
 from scipy.special import erf
 
 from blursplit import kernels
-from blursplit.compiled import frame_kernels
 from blursplit.constants import SORTING_TWELVE, STAMP_NUMBERS
 from blursplit.frames.source import gather, pack, to_adu
-from blursplit.stars import block
+from blursplit.stars import block, frame_kernels
 from blursplit.stars.centroid import WindowSetup, kernel_window, measure_windowed
 from blursplit.stars.geometry import masked_median, median_of
 from blursplit.stars.pixels import border_places, brightest_near, measure_sky
@@ -203,7 +202,7 @@ def test_smoothing_is_that_of_scipy(rng):
 def test_local_maxima_are_those_of_a_maximum_filter(rng):
     image = rng.normal(size=(31, 47)).round(1).astype(np.float32)  # with ties
     out = np.empty(image.size, dtype=np.int64)
-    n = frame_kernels().local_maxima(image, 0.5, 2, out)
+    n = frame_kernels.local_maxima(image, 0.5, 2, out)
     expected = (image > 0.5) & (image == ndimage.maximum_filter(image, size=5))
     assert_array_equal(out[:n], np.flatnonzero(expected))
 
@@ -214,7 +213,7 @@ def test_frames_are_added_where_they_differ_little(rng):
     hot = rng.random(frame.shape) < 0.1
     middle, limit = np.full_like(frame, 0.1), np.full_like(frame, 1.5)
     total, count, squared = np.zeros_like(frame), np.zeros_like(frame), True
-    frame_kernels().add_within(frame, middle, limit, hot, 2, -1, squared, total, count)
+    frame_kernels.add_within(frame, middle, limit, hot, 2, -1, squared, total, count)
     off = frame - middle
     kept = (np.abs(off) <= limit) & ~hot
     expected = np.zeros_like(frame)
@@ -227,7 +226,7 @@ def test_patterns_are_correlated_with_moved_ones(rng):
     one = rng.normal(size=(2, 3, 10, 10))
     other = np.roll(one, (1, -2), axis=(2, 3))
     table = np.empty((2, 49))
-    frame_kernels().pattern_products(one, other, 3, table)
+    frame_kernels.pattern_products(one, other, 3, table)
     inner, part = one[:, :, 3:-3, 3:-3], other[:, :, 2:6, 4:8]
     scale = np.sqrt((inner**2).sum(axis=(1, 2, 3)) * (part**2).sum(axis=(1, 2, 3)))
     assert_allclose(table[:, 2 * 7 + 4], (inner * part).sum(axis=(1, 2, 3)) / scale, rtol=1e-12)
@@ -237,14 +236,14 @@ def test_patterns_are_correlated_with_moved_ones(rng):
 def test_changes_and_neighbours_are_clipped(rng):
     images = rng.normal(size=(6, 30))
     images[4] = images[3]
-    total, same = frame_kernels().clipped_changes(images, 1, 0.7)
+    total, same = frame_kernels.clipped_changes(images, 1, 0.7)
     assert_allclose(total, np.square(np.clip(np.diff(images, axis=0), -0.7, 0.7)).sum())
     assert same == 1
     patches = rng.normal(size=(2, 3, 8, 8))
     clipped = np.clip(patches, -0.5, 0.5)
     across = (clipped[..., :-2] * clipped[..., 2:]).mean()
     along = (clipped[..., :-2, :] * clipped[..., 2:, :]).mean()
-    product_of_two = frame_kernels().neighbour_products(patches, 2, 0.5)
+    product_of_two = frame_kernels.neighbour_products(patches, 2, 0.5)
     assert_allclose(product_of_two, 0.5 * (across + along))
 
 

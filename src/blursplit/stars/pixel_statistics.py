@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from blursplit.compiled import frame_kernels
 from blursplit.constants import (
     ALIKE_PX,
     BLANK_PATCH_PX,
@@ -150,12 +149,14 @@ class BlankSky:
 
     def _add(self, patch: FloatArray, shift_px: FloatArray) -> None:
         """Add a run, shape (frames, patches, y, x), and where the field lay in it."""
+        from blursplit.stars.frame_kernels import patch_spread
+
         level = patch.mean(axis=(2, 3))
         clean = np.isfinite(level).all(axis=0)
         fixed = patch - level[:, :, None, None]
         change = fixed[BLANK_RUN_LAG:] - fixed[:-BLANK_RUN_LAG]
         spread = np.empty(change.shape[1])
-        frame_kernels().patch_spread(change, spread)
+        patch_spread(change, spread)
         spread /= 2.0 * 0.455
         with np.errstate(invalid="ignore"):
             # A star that comes in lifts the level, and a patch of it changes more than the others.
@@ -181,13 +182,15 @@ class BlankSky:
         self._add_pattern(fixed)
 
     def _add_changes(self, fixed: FloatArray, limit: float) -> None:
+        from blursplit.stars.frame_kernels import clipped_changes
+
         images = np.ascontiguousarray(fixed).reshape(len(fixed), -1)
         for number, lag in enumerate((*LAGS, *range(6, BLANK_RUN_FRAMES - 2))):
             if lag >= len(fixed):
                 break
             far = number >= len(LAGS)
             pairs = len(fixed) - lag
-            total, same = frame_kernels().clipped_changes(images, lag, 1.5 * limit)
+            total, same = clipped_changes(images, lag, 1.5 * limit)
             if lag == 1:
                 self.same, self.pairs = self.same + same, self.pairs + pairs
             elif far:
@@ -198,14 +201,18 @@ class BlankSky:
             self.changes[row] += (pairs - same) * images.shape[1]
 
     def _add_neighbours(self, change: FloatArray, limit: float, kind: int) -> None:
+        from blursplit.stars.frame_kernels import neighbour_products
+
         change = np.ascontiguousarray(change)
         for row, step in enumerate((1, FAR_PIXEL, 0)):
-            product = frame_kernels().neighbour_products(change, step, limit)
+            product = neighbour_products(change, step, limit)
             self.beside[kind, row] += product * change.size
         self.count[kind] += change.size
 
     def _add_pattern(self, fixed: FloatArray) -> None:
         """Count frames whose fixed pattern lies where it lay before, or whole pixels from there."""
+        from blursplit.stars.frame_kernels import pattern_products
+
         reach = PATTERN_REACH_PX
         sharp = fixed[:, :, 1:-1, 1:-1] - 0.25 * (
             fixed[:, :, 2:, 1:-1] + fixed[:, :, :-2, 1:-1] + fixed[:, :, 1:-1, 2:]
@@ -215,7 +222,7 @@ class BlankSky:
         size = sharp.shape[-1]
         side = 2 * reach + 1
         table = np.empty((len(one), side * side))
-        frame_kernels().pattern_products(one, other, reach, table)
+        pattern_products(one, other, reach, table)
         # The filter that sharpens correlates neighbours: 1.5 times the scatter of as many pixels.
         sigma = 1.5 / np.sqrt(one.shape[1] * (size - 2 * reach) ** 2)
         middle = side * side // 2
@@ -276,10 +283,12 @@ def _alike(shift_px: FloatArray) -> tuple[IntArray, IntArray]:
 
 def _lone_pixels(image: NDArray[np.float32]) -> tuple[FloatArray, FloatArray]:
     """Return the pixels that stand far above all four neighbours, the clearest first."""
+    from blursplit.stars.frame_kernels import above_neighbours, level_and_scatter
+
     above = np.empty((image.shape[0] - 2, image.shape[1] - 2), dtype=np.float32)
-    frame_kernels().above_neighbours(image, above)
+    above_neighbours(image, above)
     step = max(1, int(np.sqrt(above.size / SCATTER_PIXELS)))
-    _, middle, deviation = frame_kernels().level_and_scatter(above, step)
+    _, middle, deviation = level_and_scatter(above, step)
     flat = above.ravel()
     lone = np.flatnonzero(flat > middle + HOT_SIGMAS * max(SIGMA_PER_MAD * deviation, 0.5))
     lone = lone[np.argsort(-flat[lone], kind="stable")[:MOST_LONE_PIXELS]]

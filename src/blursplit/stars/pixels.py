@@ -7,7 +7,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.compiled import frame_kernels, kernels
+from blursplit.compiled import kernels
 from blursplit.constants import (
     DARK_SHARE,
     GAIN_LEVEL_SIGMAS,
@@ -234,6 +234,8 @@ def noise_against_level(
     sampled star image, whatever the air does from frame to frame. All are empty where the stamps
     are too few or too faint.
     """
+    from blursplit.stars.frame_kernels import filtered_noise, sums_in_bins
+
     nothing = np.zeros(0), np.zeros(0), np.zeros(0)
     whole = np.isfinite(stamps_adu).all(axis=(1, 2)) & np.isfinite(sky_adu)
     clean, sky = np.ascontiguousarray(stamps_adu[whole], dtype=np.float32), sky_adu[whole]
@@ -241,7 +243,7 @@ def noise_against_level(
         return nothing
     inner = (len(clean), clean.shape[1] - 4, clean.shape[2] - 4)
     noise, level = np.empty(inner), np.empty(inner)
-    frame_kernels().filtered_noise(clean, sky, _DIFFERENCE, _LEVEL, noise, level)
+    filtered_noise(clean, sky, _DIFFERENCE, _LEVEL, noise, level)
     noise, level = noise.ravel(), level.ravel()
     noise /= np.square(np.sum(_DIFFERENCE**2))
     floor = float(np.median(noise) / 0.455)  # median of chi-square with one degree of freedom
@@ -249,7 +251,7 @@ def noise_against_level(
         return nothing
     edges = np.quantile(level, [0.0, 0.3, 0.6, *np.linspace(0.8, 1.0, 15)])
     count, levels, noises = np.zeros((3, edges.size - 1))
-    frame_kernels().sums_in_bins(edges, level, noise, count, levels, noises)
+    sums_in_bins(edges, level, noise, count, levels, noises)
     used = count > 10  # noqa: PLR2004
     return levels[used] / count[used], noises[used] / count[used], count[used]
 

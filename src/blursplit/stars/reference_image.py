@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blursplit.compiled import frame_kernels
 from blursplit.constants import (
     CLIP_SIGMAS,
     FIRST_SIGMA_PX,
@@ -237,11 +236,11 @@ def _mean_within(
     A frame at a time, so that it is added while the processor's cache holds it; NaN where no
     frame has a pixel.
     """
+    from blursplit.stars.frame_kernels import add_within
+
     total, count = np.zeros_like(middle), np.zeros_like(middle)
     for frame, by_x, by_y in moved:
-        frame_kernels().add_within(
-            frame, middle, limit, hot, int(by_x), int(by_y), squared, total, count
-        )
+        add_within(frame, middle, limit, hot, int(by_x), int(by_y), squared, total, count)
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray(total / count)
 

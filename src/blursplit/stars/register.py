@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.compiled import frame_kernels
 from blursplit.constants import (
     FALSE_MATCH,
     FEW_LIKE,
@@ -84,10 +83,10 @@ def find_hot_pixels(image_adu: NDArray[np.float32]) -> NDArray[np.bool_]:
 
 def robust_level(image: NDArray[np.float32]) -> tuple[float, float]:
     """Return median and 1.48 times the median deviation of an image (every few pixels of it)."""
+    from blursplit.stars.frame_kernels import level_and_scatter
+
     step = max(1, int(np.sqrt(image.size / SCATTER_PIXELS)))
-    n, middle, deviation = frame_kernels().level_and_scatter(
-        np.ascontiguousarray(image, dtype=np.float32), step
-    )
+    n, middle, deviation = level_and_scatter(np.ascontiguousarray(image, dtype=np.float32), step)
     if n == 0:
         return 0.0, 1.0
     if deviation:
@@ -155,8 +154,10 @@ def binned(image: ImageArray, bins: int) -> ImageArray:
 
 def smoothed(image: ImageArray, sigma_px: float, half: int = 0) -> tuple[ImageArray, ImageArray]:
     """Return an image smoothed by a Gaussian, and its means over boxes of 2 half + 1 pixels."""
+    from blursplit.stars.frame_kernels import smooth_and_box
+
     smooth, around = np.empty_like(image), np.empty_like(image)
-    frame_kernels().smooth_and_box(image, gaussian_weights(sigma_px), half, smooth, around)
+    smooth_and_box(image, gaussian_weights(sigma_px), half, smooth, around)
     return smooth, around
 
 
@@ -210,11 +211,13 @@ def local_maxima(
     image: NDArray[np.float32], threshold: float, reach: int
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return rows and columns of the pixels above a threshold that no pixel within reach tops."""
+    from blursplit.stars.frame_kernels import local_maxima
+
     places = np.empty(MOST_PEAKS, dtype=np.int64)
-    n = frame_kernels().local_maxima(image, threshold, reach, places)
+    n = local_maxima(image, threshold, reach, places)
     if n > places.size:
         places = np.empty(n, dtype=np.int64)
-        frame_kernels().local_maxima(image, threshold, reach, places)
+        local_maxima(image, threshold, reach, places)
     y, x = np.divmod(places[:n], image.shape[1])
     return y, x
 
