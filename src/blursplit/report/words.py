@@ -105,8 +105,8 @@ _HEADLINES: dict[str, str] = {
         "air close to the telescope; these frames do not tell which."
     ),
     "open/no": (
-        "Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be shaking and drift; "
-        "these frames do not prove it."
+        "Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be shaking and drift, or "
+        "air; these frames do not tell which."
     ),
     "air-or-optics": (
         "Your stars are {width_arcsec:arcsec} wide. How much of it is air and how much optics, "
