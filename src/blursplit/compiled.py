@@ -6,8 +6,6 @@ from functools import cache
 from importlib import import_module
 from types import ModuleType
 
-__all__ = ["kernels"]
-
 
 @cache
 def kernels() -> ModuleType:

@@ -39,18 +39,6 @@ from blursplit.turbulence.conversions import structure_function
 from blursplit.turbulence.defocus import defocus_otf
 from blursplit.types import FloatArray, IntArray
 
-__all__ = [
-    "CURES",
-    "Conditions",
-    "History",
-    "in_windows",
-    "motion_covariance",
-    "principal_axes",
-    "savings",
-    "shares",
-    "width",
-]
-
 OWNERS = ("tracking", "structure", "open")
 CAUSES = ("atmosphere", "near_air", "tracking", "structure", "optics", "open")
 # What a cure removes; `open` follows in the reading in which it belongs to the cured.

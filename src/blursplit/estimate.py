@@ -17,16 +17,6 @@ from pydantic import BaseModel, ConfigDict, PrivateAttr, model_validator
 
 from blursplit.constants import LEAST_RESULTANT, PERCENTILES, Z95
 
-__all__ = [
-    "Estimate",
-    "axial_estimate",
-    "estimate",
-    "estimate_between",
-    "limit",
-    "upper_limit",
-    "with_error",
-]
-
 
 class Estimate(BaseModel):
     """A value with its 68 % (low, high) and 95 % (low95, high95) intervals, or an upper limit.

@@ -21,8 +21,6 @@ from numpy.typing import NDArray
 
 from blursplit.constants import PACKING_STEPS, PACKING_TILE_FRAMES, SIGMA_PER_MAD
 
-__all__ = ["Column", "open_checked", "packed_image", "read_table", "table", "write_units"]
-
 DAMAGE = (
     OSError,
     ValueError,

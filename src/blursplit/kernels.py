@@ -15,8 +15,6 @@ from numba import njit
 
 from blursplit.constants import SORTING_TWELVE
 
-__all__ = ["exact", "gather", "loose", "masked_median", "measure_stamps", "median_of"]
-
 _LANES = 32  # pixels of a row that are summed together; windows are padded with zeros
 _PIECES = 12  # of a stamp's border, a median of them forgives a neighbour or two
 _NOTHING = (math.nan,) * 8

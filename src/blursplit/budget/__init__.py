@@ -1,1 +1,1 @@
-"""Placeholder until the room is furnished."""
+"""Air, motion and optics fitted at once; histories drawn from the fit; what each cause costs."""

@@ -52,8 +52,6 @@ from blursplit.motion.shared_shape import fast_variance_px2, shared_shape
 from blursplit.turbulence.tilt import pair_kernels
 from blursplit.types import FloatArray, IntArray
 
-__all__ = ["Answer", "split_blur"]
-
 
 @dataclass(frozen=True)
 class Answer:

@@ -38,8 +38,6 @@ from blursplit.motion.grid import GridData
 from blursplit.motion.inside import InsideMotion
 from blursplit.types import FloatArray, IntArray
 
-__all__ = ["DriveDraws", "Histories", "HistorySetup", "draw_histories"]
-
 _LEGENDRE = (2, 3, 4)  # bends that show slow motion beside a straight drift
 
 

@@ -23,8 +23,6 @@ from blursplit.evidence.second_camera import witness_baseline_m
 from blursplit.evidence.sensor_signal import MOTION_SENSORS, accelerometer_noise_ug
 from blursplit.result import Answer, Check, Facts, NextStep, Remark, Result, Verdict
 
-__all__ = ["Findings", "judge_positions", "judge_widths"]
-
 _SINGLE = ("tracking", "structure", "near_air", "optics")
 _VOIDED_BY = {  # what a voided quantity takes with it
     "motion": ("tracking", "structure", "mechanics", "near_air"),

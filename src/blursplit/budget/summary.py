@@ -48,8 +48,6 @@ from blursplit.result import (
 )
 from blursplit.types import FloatArray
 
-__all__ = ["Readings", "read_off"]
-
 
 @dataclass(frozen=True)
 class Readings:

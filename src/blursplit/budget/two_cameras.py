@@ -67,8 +67,6 @@ from blursplit.stars.tracks import StarTracks
 from blursplit.turbulence.conversions import structure_function
 from blursplit.types import FloatArray
 
-__all__ = ["PairSeeing", "SecondCamera", "seeing_of_two_cameras", "weigh_second_camera"]
-
 
 def weigh_second_camera(
     record: Record, so_far: Weighed, source: Source | None, seed: int

@@ -26,8 +26,6 @@ from blursplit.result import Remark, Witness
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray
 
-__all__ = ["Weighed", "weigh_sensors"]
-
 
 @dataclass(frozen=True)
 class Weighed(Guest):

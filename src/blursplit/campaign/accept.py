@@ -5,7 +5,9 @@ from __future__ import annotations
 import difflib
 import hashlib
 import re
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Annotated, Any, Literal
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
@@ -15,14 +17,9 @@ from blursplit.constants import ACCEPT_MOST_RUNS, ACCEPT_SAME_APERTURE, BLUR_TIM
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
 from blursplit.report.numbers import number, unit_of_key
+from blursplit.result import Result
 from blursplit.rig import read_toml
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-    from pathlib import Path
-
-    from blursplit.result import Result
-    from blursplit.series import Series
+from blursplit.series import Series
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]

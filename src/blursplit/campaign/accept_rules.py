@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -9,6 +10,7 @@ import numpy as np
 
 from blursplit.campaign.accept import Band, Judgement, State, worst
 from blursplit.campaign.background import (
+    Background,
     apparent_frequency,
     background_of,
     exposure_response,
@@ -28,15 +30,12 @@ from blursplit.constants import (
     Z95,
 )
 from blursplit.report.numbers import number
+from blursplit.result import Line, Result
+from blursplit.series import Series
+from blursplit.types import FloatArray
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
     from blursplit.campaign.accept import LineRule, SettleRule
-    from blursplit.campaign.background import Background
-    from blursplit.result import Line, Result
-    from blursplit.series import Series
-    from blursplit.types import FloatArray
 
 
 def judge_lines(rule: LineRule, runs: Sequence[tuple[Result, Series | None]]) -> Judgement:

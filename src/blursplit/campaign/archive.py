@@ -6,10 +6,12 @@ import difflib
 import hashlib
 import json
 from collections import deque
-from concurrent.futures import FIRST_COMPLETED, CancelledError, wait
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 from blursplit.campaign.grouping import Group, walk
 from blursplit.campaign.store import CONDITIONS, Store
@@ -26,11 +28,6 @@ from blursplit.errors import InputError, OutputError
 from blursplit.plain import plain
 from blursplit.result import SCHEMA
 from blursplit.rig import Rig, as_rig
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
-    from concurrent.futures import Executor, Future
-    from pathlib import Path
 
 DIED = "the process that measured it died: out of memory, or killed from outside"
 

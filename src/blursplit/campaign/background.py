@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -14,11 +14,9 @@ from blursplit.constants import (
     SEEING_IN_LAMBDA_OVER_R0,
     SEEING_WAVELENGTH_M,
 )
+from blursplit.result import Result
+from blursplit.series import Series
 from blursplit.types import FloatArray
-
-if TYPE_CHECKING:
-    from blursplit.result import Result
-    from blursplit.series import Series
 
 Range = Literal["low", "middle", "high"]
 

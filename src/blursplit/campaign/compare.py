@@ -5,10 +5,12 @@ Widths of two sides are compared as they would be in one and the same air.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from blursplit.campaign.background import r0_along_sight_m
 from blursplit.campaign.compare_record import (
@@ -38,14 +40,7 @@ from blursplit.definitions import Conditions, History, width
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
 from blursplit.report.numbers import number
-from blursplit.result import Remark
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
-
-    from blursplit.result import Result
+from blursplit.result import Remark, Result
 
 COMPARED: tuple[str, ...] = (
     "structure.rms_major_arcsec",

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
@@ -14,12 +15,7 @@ from blursplit.campaign.estimates import bound95, from_draws, quantile
 from blursplit.constants import CERTAIN_CHANGE, LINE_SHIFT_AT_MOST
 from blursplit.estimate import Estimate
 from blursplit.report.numbers import number
-from blursplit.result import Remark
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from blursplit.result import Line, Result
+from blursplit.result import Line, Remark, Result
 
 COMPARE_SCHEMA = "blursplit-compare/1"
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import difflib
 import types
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Union, get_args, get_origin
+from typing import Any, Union, get_args, get_origin
 
 import numpy as np
 from pydantic import BaseModel
@@ -13,11 +14,7 @@ from pydantic import BaseModel
 from blursplit.constants import BETWEEN_RUNS, PERCENTILES, Z95
 from blursplit.estimate import Estimate
 from blursplit.result import Result
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from blursplit.types import FloatArray
+from blursplit.types import FloatArray
 
 
 def known_paths() -> dict[str, str]:

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from datetime import date
 
 from blursplit.constants import HIGH_ENOUGH_DEG, TWILIGHT_DEG
-
-if TYPE_CHECKING:
-    from datetime import date
 
 
 @dataclass(frozen=True)

@@ -4,22 +4,18 @@ from __future__ import annotations
 
 import hashlib
 import os
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 from statistics import median
-from typing import TYPE_CHECKING
 
 from blursplit.constants import FITS_BLOCK, SAMPLE_BYTES, SEQUENCE_GAP_INTERVALS, SEQUENCE_GAP_S
 from blursplit.errors import InputError
 from blursplit.frames.facts import calibration_kind, image_kind
+from blursplit.frames.header import Header
 from blursplit.frames.layout import Slab, is_fits_name, natural_key, read_layout
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-
-    from blursplit.frames.header import Header
 
 NOT_SCIENCE = ("master", "focus")  # nor calibration frames
 TIME_KEYS = ("DATE-AVG", "DATE-OBS", "DATE-BEG")

@@ -2,21 +2,35 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from html import escape
 from math import ceil, floor, isfinite, log10
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from blursplit.campaign.accept import Acceptance, Judgement
 from blursplit.campaign.compare_record import (
     NAMES,
+    Change,
+    Comparison,
     cell95,
     change_rows,
     probability95,
     side_texts,
 )
 from blursplit.campaign.estimates import bound95
-from blursplit.campaign.summary import CONDITIONS, QUANTITIES, UNDATED, with_unscaled
+from blursplit.campaign.summary import (
+    CONDITIONS,
+    QUANTITIES,
+    UNDATED,
+    ArchiveSummary,
+    GroupSpread,
+    Row,
+    Spread,
+    with_unscaled,
+)
 from blursplit.constants import (
     ARCHIVE_LISTED,
     DIGEST_SHOWN,
@@ -30,17 +44,10 @@ from blursplit.constants import (
     SCATTER_TOP,
     SCATTER_WIDTH,
 )
+from blursplit.result import Result
+from blursplit.series import Series
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-    from pathlib import Path
-
-    from blursplit.campaign.accept import Acceptance, Judgement
-    from blursplit.campaign.compare_record import Change, Comparison
-    from blursplit.campaign.summary import ArchiveSummary, GroupSpread, Row, Spread
-    from blursplit.result import Result
-    from blursplit.series import Series
-
     Night = tuple[Result, Series | None]
 
 _STATE_TEXT = {

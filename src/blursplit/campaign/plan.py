@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from datetime import date
 from math import ceil
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from blursplit.campaign.accept import EXACT
+from blursplit.campaign.accept import EXACT, Limit, Limits, LineRule, SettleRule
 from blursplit.campaign.accept_rules import mount_ends_arcsec
 from blursplit.campaign.background import (
     Background,
@@ -25,6 +27,7 @@ from blursplit.campaign.recording import (
     LimitNeeds,
     Mains,
     Plan,
+    Recording,
     SeenHeight,
     Turns,
     Witness,
@@ -58,17 +61,11 @@ from blursplit.evidence.sensor_signal import accelerometer_noise_ug
 from blursplit.report.numbers import unit_of_key
 from blursplit.result import Remark, SetupEntry
 from blursplit.rig import Rig, as_rig, merge_settings
+from blursplit.types import FloatArray
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-    from datetime import date
-
     _Make = Callable[[float, float], Background]
     """Background of a run by its length [s] and frame interval [s]."""
-
-    from blursplit.campaign.accept import Limit, Limits, LineRule, SettleRule
-    from blursplit.campaign.recording import Recording
-    from blursplit.types import FloatArray
 
 
 def plan(

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal
+from collections.abc import Callable, Sequence
+from typing import Literal
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
@@ -20,11 +21,7 @@ from blursplit.constants import (
     SKY_MAG_ARCSEC2,
 )
 from blursplit.result import Remark, SetupEntry
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
-    from blursplit.rig import Rig
+from blursplit.rig import Rig
 
 PLAN_SCHEMA = "blursplit-plan/1"
 

@@ -29,19 +29,16 @@ For example ``pandas.read_sql("SELECT * FROM measurements", sqlite3.connect(path
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
 from importlib.util import find_spec
-from typing import TYPE_CHECKING, Any, Self
+from pathlib import Path
+from typing import Any, Self
 
 from blursplit.constants import STORE_APPLICATION_ID, STORE_BEFORE_NUMBERS, STORE_VERSION
 from blursplit.errors import InputError, OutputError
 from blursplit.folder import written_whole
 from blursplit.report.numbers import unit_of_key
-
-if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator, Mapping
-    from pathlib import Path
-
 
 CONDITIONS = (
     "object",

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Collection, Iterable, Sequence
 from datetime import date
 from statistics import median
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
+from blursplit.campaign.store import Store
 from blursplit.constants import (
     ARCHIVE_FEWEST_FOR_WIDE,
     ARCHIVE_WIDE,
@@ -19,11 +21,6 @@ from blursplit.constants import (
     Z95,
 )
 from blursplit.report.numbers import number
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterable, Sequence
-
-    from blursplit.campaign.store import Store
 
 ARCHIVE_SCHEMA = "blursplit-archive/1"
 Row = dict[str, Any]

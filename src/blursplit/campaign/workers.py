@@ -7,20 +7,16 @@ import os
 import threading
 import time
 import traceback
+from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 from blursplit.constants import CONNECT_TIMEOUT_S
-from blursplit.errors import InputError
+from blursplit.errors import InputError, TimingError
 from blursplit.rig import Origin
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-
-    from blursplit.errors import TimingError
 
 MEASURE = "blursplit.measure:measure"
 

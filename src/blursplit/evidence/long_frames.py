@@ -25,14 +25,6 @@ from blursplit.constants import (
 from blursplit.motion.inside import FrameTensors
 from blursplit.types import BoolArray, FloatArray, IntArray
 
-__all__ = [
-    "LongFrames",
-    "WidthLaw",
-    "drift_of_short_frames",
-    "fit_width_law",
-    "tracking_of_long_frames",
-]
-
 
 @dataclass(frozen=True)
 class LongFrames:

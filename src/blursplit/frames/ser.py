@@ -24,8 +24,6 @@ from blursplit.frames.layout import Slab
 from blursplit.frames.timestamps import Stamps
 from blursplit.types import IntArray
 
-__all__ = ["read_ser"]
-
 _FIELDS = struct.Struct("<14s7i40s40s40s2q")
 _MOSAICS = {8: "RGGB", 9: "GRBG", 10: "GBRG", 11: "BGGR"}
 _TICKS_AT_MJD_0 = 678_575 * 86_400 * 10_000_000  # from 0001-01-01 to 1858-11-17, both at midnight

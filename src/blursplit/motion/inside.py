@@ -41,8 +41,6 @@ from blursplit.motion.ringing import energy_spread, fit_ringing
 from blursplit.stars.tracks import Stamps, StarTracks
 from blursplit.types import BoolArray, FloatArray, IntArray
 
-__all__ = ["FrameTensors", "InsideMotion", "fit_inside_motion", "measure_frame_tensors"]
-
 Transfer = Callable[[FloatArray, FloatArray], FloatArray]
 
 

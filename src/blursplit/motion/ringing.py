@@ -28,8 +28,6 @@ from blursplit.constants import (
 )
 from blursplit.types import FloatArray, IntArray
 
-__all__ = ["RingingAxis", "energy_spread", "fit_ringing"]
-
 DECAYS = np.geomspace(*INSIDE_DECAYS)
 
 

@@ -20,8 +20,6 @@ from blursplit.types import FloatArray
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["Picture", "Section", "evidence_sections", "picture", "thinned_table"]
-
 
 class Table(TypedDict):
     """A table of texts; units stand in the column heads."""

@@ -15,8 +15,6 @@ from blursplit.result import Result
 if TYPE_CHECKING:
     from astropy.table import QTable
 
-__all__ = ["budget_table", "lines_table", "register_display", "result_html"]
-
 _ENDS = ("value", "low", "high", "low95", "high95")
 
 

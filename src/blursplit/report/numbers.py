@@ -16,22 +16,6 @@ from blursplit.constants import (
 from blursplit.estimate import Estimate
 from blursplit.plain import plain
 
-__all__ = [
-    "UNKNOWN",
-    "chance",
-    "duration",
-    "estimate_cells",
-    "estimate_text",
-    "figure",
-    "label_of_key",
-    "number",
-    "probability",
-    "setting",
-    "setup_text",
-    "tied",
-    "unit_of_key",
-]
-
 UNKNOWN = "not known"
 
 _SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")

@@ -12,6 +12,7 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from blursplit.constants import (
     CHART_POINTS,
@@ -29,12 +30,10 @@ from blursplit.report.palette import css_variables
 from blursplit.report.summary import summarize
 from blursplit.result import Result
 from blursplit.series import Series
+from blursplit.types import FloatArray
 
 if TYPE_CHECKING:
     import jinja2
-    from numpy.typing import ArrayLike
-
-    from blursplit.types import FloatArray
 
 LOOKS = (
     ("auto", "As the system"),
@@ -51,9 +50,6 @@ METHOD = {
     "Intervals: histories of this run that one fit allows.": "Whittle 1953",
     "The bar shows mean shares of the width above the telescope's.": "Shapley 1953",
 }
-
-__all__ = ["page_shell", "render_page", "render_template"]
-
 
 # --- the shell ----------------------------------------------------------------------------------
 

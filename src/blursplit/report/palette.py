@@ -11,8 +11,6 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-__all__ = ["CAUSE_STYLES", "LOOKS", "CauseStyle", "colour", "css_variables"]
-
 LOOKS: dict[str, dict[str, str]] = {
     "light": {
         "optics": "#00806a",

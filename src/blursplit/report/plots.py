@@ -13,8 +13,6 @@ from blursplit.report import figures
 from blursplit.result import Result
 from blursplit.series import Series
 
-__all__ = ["Plots"]
-
 
 class Plots:
     """Figures of one measurement; each takes axes to draw on, or makes a figure of its own.

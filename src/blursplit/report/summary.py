@@ -21,8 +21,6 @@ from blursplit.report.numbers import (
 from blursplit.report.words import CAUSE_NAMES, CURE_NAMES, cautions_for, text_of
 from blursplit.result import Event, Line, NextStep, Result
 
-__all__ = ["CURED_IMAGES", "Segment", "bar_of", "cure_shown", "summarize"]
-
 # which image and which width show a cure; the air's and the optics' cannot be shifted out
 CURED_IMAGES: dict[str, tuple[tuple[str, ...], str, str]] = {
     "mechanics": (

@@ -14,8 +14,6 @@ from blursplit.result import Result
 if TYPE_CHECKING:
     from rich.console import Console
 
-__all__ = ["print_summary", "progress", "stages"]
-
 
 def _cells(row: dict[str, Any]) -> tuple[str, str, str]:
     saving = row["saving"]

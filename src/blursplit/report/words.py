@@ -15,16 +15,6 @@ from blursplit.plain import plain
 from blursplit.report.numbers import UNKNOWN, duration, figure, probability
 from blursplit.result import Remark, Result
 
-__all__ = [
-    "CAUSE_NAMES",
-    "CAUTIONS_OF",
-    "CURE_NAMES",
-    "TEMPLATES",
-    "cautions_for",
-    "text_of",
-]
-
-
 # --- names of causes and cures ------------------------------------------------------------------
 
 CAUSE_NAMES: dict[str, str] = {

@@ -21,8 +21,6 @@ from blursplit.simulate.scene import (
     WindShake,
 )
 
-__all__ = ["open_night", "shaken_night", "turbulent_night"]
-
 
 def _quarry_hill() -> list[AirLayer]:
     return [

@@ -12,15 +12,6 @@ import numpy as np
 
 from blursplit.kernels import exact, loose, median_of
 
-__all__ = [
-    "add_within",
-    "clipped_changes",
-    "level_and_scatter",
-    "local_maxima",
-    "pattern_products",
-    "smooth_and_box",
-]
-
 
 @exact
 def level_and_scatter(image: Any, step: int) -> Any:  # pragma: no cover - compiled

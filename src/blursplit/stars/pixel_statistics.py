@@ -6,9 +6,8 @@ Programs and cameras that repeat, average, filter or stretch frames leave their 
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
+from numpy.typing import NDArray
 
 from blursplit.constants import (
     ALIKE_PX,
@@ -33,15 +32,11 @@ from blursplit.constants import (
     SCATTER_PIXELS,
     SIGMA_PER_MAD,
 )
+from blursplit.frames import FrameSource
+from blursplit.stars.detect import Field
 from blursplit.stars.geometry import masked_columns, median_of
 from blursplit.stars.tracks import PixelStatistics
 from blursplit.types import BoolArray, FloatArray, IntArray
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from blursplit.frames import FrameSource
-    from blursplit.stars.detect import Field
 
 LAGS = (1, 2, 3)  # frames: noise of raw frames has forgotten itself after one
 

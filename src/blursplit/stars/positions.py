@@ -32,8 +32,6 @@ from blursplit.stars.build_tracks import find_jumps
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray, IntArray
 
-__all__ = ["is_positions_file", "positions_of_tracks", "positions_to_tracks"]
-
 ENDINGS = (".csv", ".ecsv")
 _LENGTHS = ("x", "y", "width", "sigma")
 _COLUMNS = ("time", "star", *_LENGTHS, "flux")

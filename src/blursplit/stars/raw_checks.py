@@ -8,7 +8,7 @@ voids what it touches, one that is "doubt" widens it. Silence means raw as far a
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -59,12 +59,8 @@ from blursplit.constants import (
     WIDTH_SPAN,
 )
 from blursplit.rig import Rig, scale_readings
+from blursplit.stars.tracks import PixelStatistics, StarTracks
 from blursplit.types import BoolArray, FloatArray
-
-if TYPE_CHECKING:
-    from blursplit.stars.tracks import PixelStatistics, StarTracks
-
-__all__ = ["Check", "are_these_raw", "not_checked"]
 
 Severity = Literal["void", "doubt"]
 Facts = dict[str, float | str]

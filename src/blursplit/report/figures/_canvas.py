@@ -6,24 +6,20 @@ import io
 import itertools
 import re
 import warnings
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from html import escape
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from blursplit.constants import FIGURE_ENLARGED, FIGURE_IN
 from blursplit.report.palette import LOOKS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-    from numpy.typing import ArrayLike, NDArray
-
-__all__ = ["axes_for", "block_means", "decimate", "figure_of", "figure_style", "svg_text"]
-
 
 _COLOUR_NAMES = {value: name for name, value in LOOKS["light"].items()}
 _SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")

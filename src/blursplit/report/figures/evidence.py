@@ -11,28 +11,13 @@ from blursplit.constants import AGREEMENT_DEG, FIGURE_FRAMES, FIGURE_PAIRS, NEAR
 from blursplit.report.figures._canvas import axes_for, block_means, figure_of, logarithmic
 from blursplit.report.palette import CAUSE_STYLES, colour
 from blursplit.report.words import CAUSE_NAMES
+from blursplit.result import Focus, Result
+from blursplit.series import Series
 from blursplit.types import FloatArray
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-    from blursplit.result import Focus, Result
-    from blursplit.series import Series
-
-__all__ = [
-    "binned_pairs",
-    "draw_ellipses",
-    "draw_exposure",
-    "draw_focus",
-    "draw_otf",
-    "draw_pairs",
-    "draw_shape",
-    "draw_witness",
-    "draw_witness_coherence",
-    "half_axes",
-    "north_in_image",
-]
 
 
 def binned_pairs(

@@ -23,26 +23,13 @@ from blursplit.report.figures._canvas import (
     power_label,
 )
 from blursplit.report.palette import CAUSE_STYLES, colour
+from blursplit.result import Event, Line, PhaseCurve
+from blursplit.series import Series
 from blursplit.types import BoolArray, FloatArray
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-    from blursplit.result import Event, Line, PhaseCurve
-    from blursplit.series import Series
-
-__all__ = [
-    "draw_by_time",
-    "draw_coherence",
-    "draw_motion",
-    "draw_periodic",
-    "draw_spectra_of_sides",
-    "draw_spectrum",
-    "mark_labels",
-    "shared_density",
-    "strongest",
-]
 
 
 def shared_density(series: Series) -> FloatArray | None:

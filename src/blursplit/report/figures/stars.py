@@ -5,18 +5,15 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from blursplit.report.figures._canvas import axes_for, figure_of
 from blursplit.report.palette import colour
+from blursplit.series import Series
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-    from numpy.typing import ArrayLike, NDArray
-
-    from blursplit.series import Series
-
-__all__ = ["bar_length", "draw_finder", "draw_star"]
 
 
 def draw_star(
