@@ -158,23 +158,12 @@ def plan(
 
 @dataclass(frozen=True)
 class Simulated:
-    """Frames whose truth is known.
+    """Frames whose truth is known."""
 
-    Parameters
-    ----------
-    frames : ndarray of uint16, shape (n_frames, height, width)
-    times : Quantity, shape (n_frames,)
-        Middle of each exposure, as its stamp has it.
-    rig : Rig
-        What a setup file would say of telescope and camera.
-    truth : dict
-        What really happened: motions, widths with each cause removed, lines.
-    """
-
-    frames: NDArray[np.uint16]
-    times: Any
-    rig: Rig
-    truth: dict[str, Any]
+    frames: NDArray[np.uint16]  # (n_frames, height, width) uint16
+    times: Any  # Quantity, shape (n_frames,): middle of each exposure, as its stamp has it
+    rig: Rig  # what a setup file would say of telescope and camera
+    truth: dict[str, Any]  # what really happened: motions, widths with each cause removed, lines
 
 
 def simulate(

@@ -11,8 +11,6 @@ from types import ModuleType
 def kernels() -> ModuleType:
     """Return `blursplit.kernels`.
 
-    Notes
-    -----
     The first use on a machine compiles for some seconds and leaves the machine code beside the
     package, or in the user's own cache folder; later processes load it in half a second. With
     NUMBA_DISABLE_JIT=1 in the environment the same code runs uncompiled, some hundred times

@@ -65,40 +65,32 @@ class Conditions:
 
 @dataclass(frozen=True)
 class History:
-    """One possible course of a run.
-
-    Parameters
-    ----------
-    time_s, segment : ndarray, shape (n,)
-        Moments of the paths, and the stretch without gap or dither each belongs to.
-    path_arcsec : mapping of owner to ndarray, shape (n, 2)
-        Motion at those moments, exposure averaged if there is blur inside the frames.
-    inside_arcsec2 : mapping of owner to ndarray, shape (2, 2) or (m, 2, 2)
-        Blur tensor of the motion inside the frames: its mean, or one a frame.
-    strength, near_strength : float
-        r0^(-5/3) of the air outside and of near air along the line of sight [m^(-5/3)].
-    optics_arcsec2 : ndarray, shape (2, 2)
-        Blur tensor of focus, figure, collimation and dispersion.
-    defocus_share : float
-        Part of the optics' variance that acts as a defocus; the rest is Gaussian.
-    open_is_air : float
-        Part of the open motion's variance that the bounds on the air leave room for.
-    optics_may_shake : bool
-        Whether the constant blur may as well be a steady vibration inside the frames.
-    """
+    """One possible course of a run."""
 
     conditions: Conditions
+    # `time_s`, `segment`: (n,): moments of the paths, and the stretch without gap or dither each
+    # belongs to.
     time_s: FloatArray
     segment: IntArray
+    # mapping of owner to ndarray, shape (n, 2): motion at those moments, exposure averaged if there
+    # is blur inside the frames.
     path_arcsec: Mapping[str, FloatArray] = field(default_factory=dict)
+    # mapping of owner to ndarray, shape (2, 2) or (m, 2, 2): blur tensor of the motion inside the
+    # frames: its mean, or one a frame.
     inside_arcsec2: Mapping[str, FloatArray] = field(default_factory=dict)
+    # `strength`, `near_strength`: r0^(-5/3) of the air outside and of near air along the line of
+    # sight [m^(-5/3)].
     strength: float = 0.0
     outer_scale_m: float = 25.0
     near_strength: float = 0.0
     near_outer_scale_m: float = 1.0
+    # (2, 2): blur tensor of focus, figure, collimation and dispersion.
     optics_arcsec2: FloatArray = field(default_factory=lambda: np.zeros((2, 2)))
+    # Part of the optics' variance that acts as a defocus; the rest is Gaussian.
     defocus_share: float = 0.0
+    # Part of the open motion's variance that the bounds on the air leave room for.
     open_is_air: float = 1.0
+    # Whether the constant blur may as well be a steady vibration inside the frames.
     optics_may_shake: bool = False
 
 
@@ -134,12 +126,7 @@ def principal_axes(covariance: FloatArray) -> tuple[float, float, float]:
 def width(history: History, without: Iterable[str] = (), *, open_left: float = 1.0) -> float:
     """Return the FWHM [arcsec] of a history `in_windows` without these causes.
 
-    Parameters
-    ----------
-    without : iterable of causes
-        Any of `CAUSES`.
-    open_left : float
-        Part of the open motion's variance that stays.
+    `without`: any of `CAUSES`. `open_left`: part of the open motion's variance that stays.
     """
     removed = frozenset(without)
     image = _Image.of(history, removed, open_left)
@@ -184,8 +171,6 @@ def savings(history: History) -> dict[str, tuple[float, float]]:
 def shares(history: History) -> dict[str, float]:
     """Return each cause's share of the width above the base, summing to one (zero for none).
 
-    Notes
-    -----
     How much the width falls when a cause is removed, averaged over all orders of removal (the
     value of Shapley 1953 in the theory of games).
     """

@@ -40,37 +40,20 @@ class Optics:
 
 @dataclass(frozen=True)
 class Facts:
-    """Numbers the budget is computed with; None where nothing is known.
+    """Numbers the budget is computed with; None where nothing is known."""
 
-    Parameters
-    ----------
-    scale_arcsec : float or None
-        Pixel scale.
-    optics : Optics or None
-        None without an aperture or a pixel scale.
-    known_instrument_arcsec : float or None
-        Stated Gaussian-equivalent FWHM of optics and focus.
-    within_record : bool
-        False when the blur time is longer than the record: then nothing is extrapolated.
-    is_long : bool
-        Frames of five seconds or more.
-    dispersion : ndarray, shape (2, 2)
-        Covariance of the atmospheric dispersion in image axes [arcsec^2].
-    dispersion_known : bool
-        Whether pass band, altitude and direction were all known.
-    north : (position angle of +y, mirrored) or None
-        Where the sky lies in the image, from its WCS or the setup.
-    """
-
-    scale_arcsec: float | None
-    optics: Optics | None
+    scale_arcsec: float | None  # pixel scale
+    optics: Optics | None  # none without an aperture or a pixel scale
     airmass: float
-    known_instrument_arcsec: float | None
+    known_instrument_arcsec: float | None  # stated Gaussian-equivalent FWHM of optics and focus
     blur_time_s: float
+    # False when the blur time is longer than the record: then nothing is extrapolated.
     within_record: bool
-    is_long: bool
+    is_long: bool  # frames of five seconds or more
+    # (2, 2): covariance of the atmospheric dispersion in image axes [arcsec^2].
     dispersion: FloatArray
-    dispersion_known: bool
+    dispersion_known: bool  # whether pass band, altitude and direction were all known
+    # (position angle of +y, mirrored): where the sky lies in the image, from its WCS or the setup.
     north: tuple[float, bool] | None = None
 
     def position_angle_deg(self, angle_deg: FloatArray) -> FloatArray | None:
@@ -105,10 +88,7 @@ def longest_stretch_s(tracks: StarTracks) -> float:
 def gather_facts(tracks: StarTracks, rig: Rig, blur_time_s: float | None) -> Facts:
     """Gather what the budget needs.
 
-    Raises
-    ------
-    InputError
-        When the blur time asked for is shorter than an exposure.
+    Raises InputError when the blur time asked for is shorter than an exposure.
     """
     scale = rig.get("pixel_scale_arcsec")
     aperture = rig.get("aperture_m")

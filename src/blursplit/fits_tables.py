@@ -146,10 +146,7 @@ def write_units(path: Path, units: Sequence[Any], cards: Sequence[tuple[str, Any
 def open_checked(path: Path) -> Iterator[Any]:
     """Open a file of ours once every unit of it has its size and its checksums.
 
-    Raises
-    ------
-    ValueError
-        When one has not; and whatever else astropy makes of a damaged file.
+    Raises ValueError when one has not; and whatever else astropy makes of a damaged file.
     """
     from astropy.io import fits
 

@@ -131,11 +131,9 @@ def default_folder(name: str) -> Path:
 def check_target(target: Path, *, replace: bool) -> None:
     """Refuse a target before the work starts, when it could not be written at the end.
 
-    Raises
-    ------
-    OutputError
-        When the target exists (and `replace` is not set), is no result folder, holds anything
-        that `measure` did not write, or when the folder it goes into cannot be made or written.
+    Raises OutputError when the target exists (and `replace` is not set), is no result folder, holds
+    anything that `measure` did not write, or when the folder it goes into cannot be made or
+    written.
     """
     if target.exists() or target.is_symlink():
         if not replace:
@@ -176,17 +174,9 @@ def write_result_folder(
 ) -> Path:
     """Write a result folder under a temporary name and move it into place.
 
-    Parameters
-    ----------
-    page : str
-        Text of index.html.
-    replace : bool
-        Whether an existing result folder may be replaced.
+    `page`: text of index.html. `replace`: whether an existing result folder may be replaced.
 
-    Raises
-    ------
-    OutputError
-        When the folder cannot be written; nothing half-written remains.
+    Raises OutputError when the folder cannot be written; nothing half-written remains.
 
     Examples
     --------
@@ -256,10 +246,7 @@ def write_page(measurement: Measurement, target: Path) -> Path:
 def written_whole(path: Path) -> Iterator[Path]:
     """Give a file to write under a temporary name and move it into place; parents are made.
 
-    Raises
-    ------
-    OutputError
-        When it cannot be written; the file that was there before stays.
+    Raises OutputError when it cannot be written; the file that was there before stays.
     """
     try:
         path.resolve().parent.mkdir(parents=True, exist_ok=True)
@@ -293,10 +280,7 @@ def is_result_folder(path: Path) -> bool:
 def read_result(path: Path) -> Result:
     """Read result.json from a result folder or by its own path.
 
-    Raises
-    ------
-    InputError
-        When there is none, or it is not of this schema.
+    Raises InputError when there is none, or it is not of this schema.
 
     Examples
     --------
@@ -361,15 +345,9 @@ def _known_digest(text: str, digest: str, file: Path) -> list[str]:
 def read_result_folder(path: Path, *, with_tracks: bool = False) -> Measurement:
     """Read a result folder.
 
-    Parameters
-    ----------
-    with_tracks : bool
-        Whether to read the star tracks too.
+    `with_tracks`: whether to read the star tracks too.
 
-    Raises
-    ------
-    InputError
-        When the folder is not a result or is damaged.
+    Raises InputError when the folder is not a result or is damaged.
 
     Examples
     --------

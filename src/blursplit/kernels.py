@@ -44,17 +44,11 @@ def gather(  # pragma: no cover - compiled
 ) -> int:
     """Copy stamps into float32 [frame, star, y, x]; what lies beyond the frame is NaN.
 
-    Parameters
-    ----------
-    raw : ndarray of uint8 or uint16, shape (n, ny, nx)
-    packing : tuple
-        Whether the bytes of 16-bit numbers stand in the other order; 0x8000 where they have a
-        sign; and what is added to them, which is then less by 32768.
+    `raw` (ndarray of uint8 or uint16, shape (n, ny, nx)). `packing`: whether the bytes of 16-bit
+    numbers stand in the other order; 0x8000 where they have a sign; and what is added to them,
+    which is then less by 32768.
 
-    Returns
-    -------
-    int
-        Without meaning: it keeps the compiler from leaving out that the next stamp is fetched.
+    Returns: without meaning: it keeps the compiler from leaving out that the next stamp is fetched.
     """
     stars, size = x0.shape[1], out.shape[2]
     stored = np.empty(size * size, dtype=raw.dtype)
@@ -476,22 +470,13 @@ def measure_stamps(  # pragma: no cover - compiled
 ) -> None:
     """Measure sky, windowed centroid, moments and brightest pixel of stamps.
 
-    Parameters
-    ----------
-    stamps : ndarray of float32, shape (m, size * size)
-    start_x, start_y : ndarray, shape (m,)
-        Where the window begins.
-    places : ndarray of int, shape (12, n)
-        Pixels of the border's pieces.
-    window : tuple
-        Pixels at either edge that no window touches; sigma of the window; how far from the middle
-        of the stamp it may go; share of the sky under it that may be rounding alone; and most
-        steps, tolerance, last step of Newton's, gain of a plain step, flattest window.
-    look : int
-        The brightest pixel is looked for so far from the star.
-    out : ndarray, shape (m, 14)
-        Sky, variance; x, y; core, mean x, y, xx, yy, xy; brightest pixel's x, y and height, mean
-        of its four neighbours. NaN in x where a pixel is not finite or nothing was found.
+    `stamps` (m, size * size) float32. `start_x`, `start_y` (m,): where the window begins. `places`
+    (12, n): pixels of the border's pieces. `window`: pixels at either edge that no window touches;
+    sigma of the window; how far from the middle of the stamp it may go; share of the sky under it
+    that may be rounding alone; and most steps, tolerance, last step of Newton's, gain of a plain
+    step, flattest window. `look`: the brightest pixel is looked for so far from the star. `out` (m,
+    14): sky, variance; x, y; core, mean x, y, xx, yy, xy; brightest pixel's x, y and height, mean
+    of its four neighbours. NaN in x where a pixel is not finite or nothing was found.
     """
     size = round(math.sqrt(stamps.shape[1]))
     room = _room(size, window)
@@ -559,11 +544,8 @@ def measure_stored(  # pragma: no cover - compiled
 def blank_pixels(stamps: Any, x0: Any, y0: Any, hot: Any) -> None:  # pragma: no cover - compiled
     """Set the hot pixels of stamps [frame, star, y, x] to NaN.
 
-    Parameters
-    ----------
-    hot : tuple
-        x and y of hot pixels, in the order of the stars near which they lie, and where each
-        star's begin, shape (stars + 1,).
+    `hot`: x and y of hot pixels, in the order of the stars near which they lie, and where each
+    star's begin, shape (stars + 1,).
     """
     n, stars, size, _ = stamps.shape
     for number in range(n):

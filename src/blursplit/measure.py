@@ -138,25 +138,11 @@ def measure_tracks(
 ) -> Measurement:
     """Measure star tracks: everything after the pixels, top to bottom.
 
-    Parameters
-    ----------
-    source : Source
-    blur_time_s : float, optional
-        Exposure for which the answer holds.
-    worth_arcsec : float, optional
-        Saving that counts as worth a cure; if not given the larger of 0.1 arcsec and 10 % of the
-        recorded width.
-    command : str
-        Kept with the result.
-    seed : int
-    focus_runs : sequence of Source
-        Runs at other focus positions.
-    sensors : sequence of SensorRecord
-        Records taken beside the frames.
-    second_camera : Source, optional
-        Of another camera on the same mount.
-    tell : callable
-        Called with the name of each stage as it begins.
+    `blur_time_s`: exposure for which the answer holds. `worth_arcsec`: saving that counts as worth
+    a cure; if not given the larger of 0.1 arcsec and 10 % of the recorded width. `command`: kept
+    with the result. `focus_runs`: runs at other focus positions. `sensors`: records taken beside
+    the frames. `second_camera`: of another camera on the same mount. `tell`: called with the name
+    of each stage as it begins.
     """
     from blursplit.budget import answer, findings, record
     from blursplit.budget.two_cameras import weigh_second_camera

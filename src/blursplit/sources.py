@@ -44,23 +44,12 @@ def read_source(
 ) -> Source:
     """Follow the stars of frames, or take positions and tracks as they are.
 
-    Parameters
-    ----------
-    frames : path, paths, ndarray, Table or StarTracks
-        Files that form one sequence; a CSV or ECSV file or a table of positions; a result folder
-        (its tracks); frames as an array [frame, y, x]; or tracks.
-    rig : Rig or path of a setup file, optional
-    times : Quantity, Time or ndarray of float [s], optional
-        Of the frames of an array.
-    centroid : {"windowed", "com", "quadratic", "2dg"}
-    calibration : Calibration, optional
-    progress : callable, optional
-        Called with (frames done, frames in all).
+    `frames`: files that form one sequence; a CSV or ECSV file or a table of positions; a result
+    folder (its tracks); frames as an array [frame, y, x]; or tracks. `times` (Quantity, Time or
+    ndarray of float [s]): of the frames of an array. `centroid` ({"windowed", "com", "quadratic",
+    "2dg"}). `progress`: called with (frames done, frames in all).
 
-    Raises
-    ------
-    InputError
-        When nothing can be measured there; says what to do.
+    Raises InputError when nothing can be measured there; says what to do.
     """
     declared = as_rig(rig)
     if not _is_pixels(frames) and times is not None:

@@ -46,36 +46,22 @@ SAMPLES = (np.arange(4) + 0.5) / 4  # where in a bin the model is evaluated
 
 @dataclass(frozen=True)
 class SpectralData:
-    """Powers of the modes in bins of frequency, one-sided densities [arcsec^2/Hz].
+    """Powers of the modes in bins of frequency, one-sided densities [arcsec^2/Hz]."""
 
-    Parameters
-    ----------
-    frequency_hz : ndarray, shape (n_bins, n_samples)
-        Frequencies at which the model is averaged over each bin.
-    low_hz, high_hz : ndarray, shape (n_bins,)
-    count : ndarray, shape (n_bins,)
-        Independent complex coefficients that a power is the mean of, tapers counted.
-    correlation : ndarray, shape (n_bins, n_bins)
-        Of the scatter of the bins, which share what the tapers leak.
-    power : ndarray, shape (n_bins, n_modes)
-        Modes 0 and 1 are sqrt(n_stars) times the mean shift along x and y.
-    shared_xy : ndarray, shape (n_bins,)
-        Real cross density of modes 0 and 1.
-    modes : ndarray, shape (n_modes, 2 n_stars)
-        Orthonormal.
-    noise : ndarray, shape (n_modes,)
-        One-sided noise density.
-    """
-
+    # (n_bins, n_samples): frequencies at which the model is averaged over each bin.
     frequency_hz: FloatArray
+    # `low_hz`, `high_hz`: (n_bins,)
     low_hz: FloatArray
     high_hz: FloatArray
+    # (n_bins,): independent complex coefficients that a power is the mean of, tapers counted.
     count: FloatArray
+    # (n_bins, n_bins): of the scatter of the bins, which share what the tapers leak.
     correlation: FloatArray
+    # (n_bins, n_modes): modes 0 and 1 are sqrt(n_stars) times the mean shift along x and y.
     power: FloatArray
-    shared_xy: FloatArray
-    modes: FloatArray
-    noise: FloatArray
+    shared_xy: FloatArray  # (n_bins,): real cross density of modes 0 and 1
+    modes: FloatArray  # (n_modes, 2 n_stars): orthonormal
+    noise: FloatArray  # (n_modes,): one-sided noise density
 
     @cached_property
     def centre_hz(self) -> FloatArray:
@@ -91,15 +77,9 @@ class SpectralData:
 def differential_modes(covariance: FloatArray, x: FloatArray, y: FloatArray) -> FloatArray:
     """Return the modes: shared shifts, then the differential modes by falling variance.
 
-    Parameters
-    ----------
-    covariance : ndarray, shape (2 n_stars, 2 n_stars)
-        Covariance of the displacements under a typical layer (all x, then all y).
-    x, y : ndarray, shape (n_stars,)
-        Places of the stars, any unit.
+    `covariance` (2 n_stars, 2 n_stars): covariance of the displacements under a typical layer (all
+    x, then all y). `x`, `y` (n_stars,): places of the stars, any unit.
 
-    Notes
-    -----
     A pair's turning shows across it, so across it tells nothing; three stars and more lose
     rotation and scale.
     """
@@ -180,15 +160,9 @@ def spectral_data(
 ) -> SpectralData:
     """Measure powers of the modes in bins of frequency.
 
-    Parameters
-    ----------
-    grid : GridData
-    modes : ndarray, shape (n_modes, 2 n_stars)
-    skip_hz : list of (low, high)
-        Bands filled by lines; their Fourier frequencies are left out of the bins.
+    `modes` (n_modes, 2 n_stars). `skip_hz` (list of (low, high)): bands filled by lines; their
+    Fourier frequencies are left out of the bins.
 
-    Notes
-    -----
     Slepian tapers keep the steep spectrum of the air from leaking into the quiet high
     frequencies (Thomson 1982). The lowest bin starts at 1.5/length, since the removed trend and
     the tapers blur what lies below. A bin holds five Fourier frequencies or more, so that the
@@ -309,30 +283,20 @@ class Axis:
 
 @dataclass(frozen=True)
 class OneStar:
-    """Spectra of one star's tilt for the layers at the telescope, one range of outer scales.
+    """Spectra of one star's tilt for the layers at the telescope, one range of outer scales."""
 
-    Parameters
-    ----------
-    wind, outer : Axis
-        ln m/s, ln m.
-    bins, fine : ndarray, shape (n_wind, n_outer, 2, n)
-        ln of the density along and across the wind [arcsec^2/Hz per J], exposure averaged and
-        folded: in the bins of the data, and at `fine_hz` of the table.
-    variance : ndarray, shape (n_wind, n_outer)
-        ln of the one-axis variance of the exposure-averaged tilt [arcsec^2 per J].
-    still : ndarray, shape (n_wind, n_outer)
-        The same without an exposure.
-    structure : ndarray, shape (n_outer, n_baselines)
-        ln of the phase structure function per J.
-    """
-
+    # `wind`, `outer`: ln m/s, ln m.
     wind: Axis
     outer: Axis
+    # `bins`, `fine`: (n_wind, n_outer, 2, n): ln of the density along and across the wind
+    # [arcsec^2/Hz per J], exposure averaged and folded: in the bins of the data, and at `fine_hz`
+    # of the table.
     bins: FloatArray
     fine: FloatArray
+    # (n_wind, n_outer): ln of the one-axis variance of the exposure-averaged tilt [arcsec^2 per J].
     variance: FloatArray
-    still: FloatArray
-    structure: FloatArray
+    still: FloatArray  # (n_wind, n_outer): the same without an exposure
+    structure: FloatArray  # (n_outer, n_baselines): ln of the phase structure function per J
 
     def at(self, values: FloatArray, log_wind: FloatArray, log_outer: FloatArray) -> FloatArray:
         """Return exp of bilinearly interpolated tables (n_wind, n_outer, ...), shape (n, ...)."""
@@ -356,31 +320,21 @@ class OneStar:
 
 @dataclass(frozen=True)
 class AirTable:
-    """Densities per unit strength J = r0^(-5/3) [m^(-5/3)] of each layer.
+    """Densities per unit strength J = r0^(-5/3) [m^(-5/3)] of each layer."""
 
-    Parameters
-    ----------
-    near, outside : OneStar
-        Air at the telescope with the outer scales of tube and dome, and of the free air.
-    height_m : ndarray, shape (n_high,)
-        Heights of the layers above along the line of sight.
-    high_wind : Axis
-    high : ndarray, shape (n_high, n_wind, n_outer, n_bins, n_modes)
-        One-sided density of each mode [arcsec^2/Hz per J], wind from anywhere.
-    fine_hz : ndarray, shape (n_fine,)
-    high_fine : ndarray, shape (n_high, n_wind, n_outer, n_fine)
-        Density of the stars' mean shift, one axis.
-    baseline_m : ndarray, shape (n_baselines,)
-        The last one is where the strength of all the air is told (`Model`).
-    """
-
+    # `near`, `outside`: air at the telescope with the outer scales of tube and dome, and of the
+    # free air.
     near: OneStar
     outside: OneStar
-    height_m: FloatArray
+    height_m: FloatArray  # (n_high,): heights of the layers above along the line of sight
     high_wind: Axis
+    # (n_high, n_wind, n_outer, n_bins, n_modes): one-sided density of each mode [arcsec^2/Hz per
+    # J], wind from anywhere.
     high: NDArray[np.float32]
-    fine_hz: FloatArray
+    fine_hz: FloatArray  # (n_fine,)
+    # (n_high, n_wind, n_outer, n_fine): density of the stars' mean shift, one axis.
     high_fine: NDArray[np.float32]
+    # (n_baselines,): the last one is where the strength of all the air is told (`Model`).
     baseline_m: FloatArray
 
     def high_at(
@@ -392,11 +346,7 @@ class AirTable:
     ) -> FloatArray:
         """Return the sum over the high layers of strength times values, shape (n, ...).
 
-        Parameters
-        ----------
-        values : ndarray, shape (n_high, n_wind, n_outer, ...)
-        j, log_wind : ndarray, shape (n, n_high)
-        log_outer : ndarray, shape (n,)
+        `values` (n_high, n_wind, n_outer, ...). `j`, `log_wind` (n, n_high). `log_outer` (n,).
         """
         i, u = self.high_wind.place(log_wind)
         k, v = self.outside.outer.place(log_outer)
@@ -431,16 +381,8 @@ def build_air_table(
 ) -> AirTable:
     """Tabulate the air for these stars, this camera and this telescope.
 
-    Parameters
-    ----------
-    grid : GridData
-    data : SpectralData
-    optics : Optics
-    fine_hz : ndarray, shape (n_fine,)
-    baseline_m : ndarray, shape (n_baselines,)
+    `fine_hz` (n_fine,). `baseline_m` (n_baselines,).
 
-    Notes
-    -----
     Cross-spectra of the high layers are averaged over the unknown direction of the wind;
     exposure averaging multiplies by sinc^2(nu tau), and what lies above Nyquist is folded back as
     the sampling does.
@@ -560,19 +502,9 @@ def mean_of_openings(
 ) -> AirTable:
     """Return the table for the mean motion of a mask's two images in place of one star's.
 
-    Parameters
-    ----------
-    table : AirTable
-        For one opening.
-    optics : Optics
-        Of one opening.
-    frequency_hz : ndarray, shape (n_bins,)
-        Centres of the bins of the data.
-    separation_m : float
-        Distance of the openings' centres.
+    `table`: for one opening. `optics`: of one opening. `frequency_hz` (n_bins,): centres of the
+    bins of the data. `separation_m`: distance of the openings' centres.
 
-    Notes
-    -----
     The mean of two tilts has the spectrum (S1 + Sc)/2 with Sc the co-spectrum of beams the
     separation apart, here its mean over directions of the wind and both axes. Openings that
     stand 2.5 diameters apart halve the fast motion and leave the slow one whole.

@@ -61,50 +61,39 @@ LEAST_POWER = 1e-12  # arcsec^2/Hz, keeps logarithms finite
 
 @dataclass(frozen=True)
 class AirState:
-    """Physical quantities, one row a set of parameters; strengths are r0^(-5/3) [m^(-5/3)].
+    """Physical quantities, one row a set of parameters; strengths are r0^(-5/3) [m^(-5/3)]."""
 
-    Parameters
-    ----------
-    j_near, j_ground : ndarray, shape (n,)
-    j_high : ndarray, shape (n, n_high)
-    log_near_outer, log_outer : ndarray, shape (n,)
-        ln of the outer scales [m] of the near layer and of all others.
-    log_near_wind, log_ground_wind : ndarray, shape (n,)
-    log_high_wind : ndarray, shape (n, n_high)
-    near_axis, ground_axis : ndarray, shape (n, 2)
-        Cosine and sine of twice the wind's direction, times how steady that is (0 to 1).
-    tilt_scale : ndarray, shape (n,)
-        Tilt variance of the centroid over that of the least-squares plane.
-    noise_scale, otf_scale : ndarray, shape (n,)
-        Of the centroid noise; of the air's part of ln OTF.
-    optics_arcsec, optics_shape : ndarray, shape (n,)
-        One-axis rms of the rays, and 0 for a Gaussian to 1 for a defocus.
-    open_arcsec2 : ndarray, shape (n, 2, 2)
-        Covariance of the broadband shared excess, all frequencies, no exposure.
-    open_corner_hz, open_centre_hz : ndarray, shape (n,)
-    fast_arcsec2 : ndarray, shape (n,)
-        One-axis variance of further shake inside the exposures.
-    """
-
+    # `j_near`, `j_ground`: (n,)
     j_near: FloatArray
     j_ground: FloatArray
-    j_high: FloatArray
+    j_high: FloatArray  # (n, n_high)
+    # `log_near_outer`, `log_outer`: (n,): ln of the outer scales [m] of the near layer and of all
+    # others.
     log_near_outer: FloatArray
     log_outer: FloatArray
+    # `log_near_wind`, `log_ground_wind`: (n,)
     log_near_wind: FloatArray
     log_ground_wind: FloatArray
-    log_high_wind: FloatArray
+    log_high_wind: FloatArray  # (n, n_high)
+    # `near_axis`, `ground_axis`: (n, 2): cosine and sine of twice the wind's direction, times how
+    # steady that is (0 to 1).
     near_axis: FloatArray
     ground_axis: FloatArray
+    # (n,): tilt variance of the centroid over that of the least-squares plane.
     tilt_scale: FloatArray
+    # `noise_scale`, `otf_scale`: (n,): of the centroid noise; of the air's part of ln OTF.
     noise_scale: FloatArray
     otf_scale: FloatArray
+    # `optics_arcsec`, `optics_shape`: (n,): one-axis rms of the rays, and 0 for a Gaussian to 1 for
+    # a defocus.
     optics_arcsec: FloatArray
     optics_shape: FloatArray
+    # (n, 2, 2): covariance of the broadband shared excess, all frequencies, no exposure.
     open_arcsec2: FloatArray
+    # `open_corner_hz`, `open_centre_hz`: (n,)
     open_corner_hz: FloatArray
     open_centre_hz: FloatArray
-    fast_arcsec2: FloatArray
+    fast_arcsec2: FloatArray  # (n,): one-axis variance of further shake inside the exposures
 
     @property
     def j_outside(self) -> FloatArray:
@@ -114,36 +103,24 @@ class AirState:
 
 @dataclass(frozen=True)
 class Priors:
-    """What is assumed beforehand.
+    """What is assumed beforehand."""
 
-    Parameters
-    ----------
-    structure_rad2 : (low, high)
-        Structure function of all the air at a fifth of the aperture, flat in the logarithm.
-    outer_scale_m, wind_m_s : (low, high)
-        Of the air outside, flat in the logarithm.
-    optics_arcsec : (low, high)
-        One-axis rms of unstated optics, every size alike: a prior flat in the logarithm would
-        make the limit on what is not shown as small as its lower end.
-    stated_optics_arcsec : float or None
-    measured_optics : (ln sigma, cumulated probability) or None
-        Where runs at several focus positions have measured a part of it.
-    nyquist_hz : float
-    fast_arcsec2 : float
-        Largest variance of shake inside the exposures; 0 leaves it out.
-    ln_j : (mean, sigma) or None
-        Where a mask has measured the air.
-    """
-
+    # (low, high): structure function of all the air at a fifth of the aperture, flat in the
+    # logarithm.
     structure_rad2: tuple[float, float]
+    # `outer_scale_m`, `wind_m_s`: (low, high): of the air outside, flat in the logarithm.
     outer_scale_m: tuple[float, float]
     wind_m_s: tuple[float, float]
+    # (low, high): one-axis rms of unstated optics, every size alike: a prior flat in the logarithm
+    # would make the limit on what is not shown as small as its lower end.
     optics_arcsec: tuple[float, float]
     stated_optics_arcsec: float | None
+    # (ln sigma, cumulated probability): where runs at several focus positions have measured a part
+    # of it.
     measured_optics: tuple[FloatArray, FloatArray] | None
     nyquist_hz: float
-    fast_arcsec2: float
-    ln_j: tuple[float, float] | None
+    fast_arcsec2: float  # largest variance of shake inside the exposures; 0 leaves it out
+    ln_j: tuple[float, float] | None  # (mean, sigma): where a mask has measured the air
 
     @property
     def fast_ends(self) -> tuple[float, float]:
@@ -153,36 +130,22 @@ class Priors:
 
 @dataclass(frozen=True)
 class AirModel:
-    """Everything the likelihood needs.
-
-    Parameters
-    ----------
-    priors : Priors
-    table : AirTable
-    data : SpectralData
-    star : OpticsData or None
-        None when no star image could be registered.
-    optics : Optics
-    line_power : ndarray, shape (n_bins, 2, 2)
-        Density that lines add to the shared shift [arcsec^2/Hz].
-    line_log_otf : ndarray, shape (n_baselines,)
-        ln of what the lines' motion inside an exposure does to the OTF.
-    exposure_s, registration_noise_arcsec2 : float
-        The latter is the one-axis variance that registering on a noisy centroid adds.
-    window_over_diffraction : float or None
-        Sigma of the centroid's window in lambda/D; None for that of a sharp, well-sampled star.
-    guests : sequence of Guest
-    """
+    """Everything the likelihood needs."""
 
     priors: Priors
     table: AirTable
     data: SpectralData
-    star: OpticsData | None
+    star: OpticsData | None  # none when no star image could be registered
     optics: Optics
+    # (n_bins, 2, 2): density that lines add to the shared shift [arcsec^2/Hz].
     line_power: FloatArray
+    # (n_baselines,): ln of what the lines' motion inside an exposure does to the OTF.
     line_log_otf: FloatArray
+    # `exposure_s`, `registration_noise_arcsec2`: the latter is the one-axis variance that
+    # registering on a noisy centroid adds.
     exposure_s: float
     registration_noise_arcsec2: float = 0.0
+    # Sigma of the centroid's window in lambda/D; None for that of a sharp, well-sampled star.
     window_over_diffraction: float | None = None
     guests: Sequence[Guest] = ()
 
@@ -413,14 +376,7 @@ class AirModel:
     def powers(self, state: AirState) -> tuple[FloatArray, FloatArray]:
         """Return the model's densities in the bins [arcsec^2/Hz].
 
-        Parameters
-        ----------
-        state : AirState
-
-        Returns
-        -------
-        shared : ndarray, shape (n, n_bins, 2, 2)
-        own : ndarray, shape (n, n_bins, n_modes - 2)
+        Returns `shared` (n, n_bins, 2, 2); `own` (n, n_bins, n_modes - 2).
         """
         data, table = self.data, self.table
         noise = state.noise_scale[:, None, None] * data.noise + LEAST_POWER
@@ -529,11 +485,7 @@ class AirModel:
     def removed_tilt_arcsec2(self, state: AirState, *, still: bool = False) -> FloatArray:
         """Return the air's one-axis motion variance that registering one star removes.
 
-        Parameters
-        ----------
-        state : AirState
-        still : bool
-            As if the exposures were short.
+        `still`: as if the exposures were short.
         """
         outside, which = self.table.outside, "still" if still else "variance"
         total = state.j_near * _scalar(

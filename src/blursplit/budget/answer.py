@@ -55,24 +55,15 @@ from blursplit.types import FloatArray, IntArray
 
 @dataclass(frozen=True)
 class Answer:
-    """What was drawn, as far as the record allows: each None where it does not.
-
-    Parameters
-    ----------
-    transfer : OpticsData or None
-        The registered star's transfer function.
-    guests : tuple of Guest
-        With what the star's image told them.
-    lower_strength : ndarray
-        Draws of the smallest r0^(-5/3) that the pairs allow; empty without a pair.
-    """
+    """What was drawn, as far as the record allows: each None where it does not."""
 
     fit: AirFit | None = None
     histories: Histories | None = None
     readings: Readings | None = None
-    transfer: OpticsData | None = None
-    guests: tuple[Guest, ...] = ()
+    transfer: OpticsData | None = None  # the registered star's transfer function
+    guests: tuple[Guest, ...] = ()  # with what the star's image told them
     inside: InsideMotion | None = None
+    # Draws of the smallest r0^(-5/3) that the pairs allow; empty without a pair.
     lower_strength: FloatArray | None = None
 
     @property
@@ -375,20 +366,11 @@ def match_width(
     leave, flat between nothing and all of it where nobody stated it, and the air the rest. So air
     and optics come out as ranges that only their sum bounds.
 
-    Parameters
-    ----------
-    time_s, segment : ndarray, shape (n,)
-    paths, inside : sequence of dict
-        Of each draw: paths (n, 2) and blur tensors inside the frames, by owner.
-    recorded : Estimate
-        Its error is drawn.
-    outer_scale_m : (low, high)
-    stated_optics_arcsec : float or None
-        FWHM of the optics as stated.
-    narrowest_arcsec : float or None
-        FWHM that the optics, constant over the run, cannot exceed.
-    may_shake : bool
-        Whether the constant blur may be a steady vibration.
+    `time_s`, `segment` (n,). `paths`, `inside`: of each draw: paths (n, 2) and blur tensors inside
+    the frames, by owner. `recorded`: its error is drawn. `outer_scale_m` (low, high).
+    `stated_optics_arcsec`: FWHM of the optics as stated. `narrowest_arcsec`: FWHM that the optics,
+    constant over the run, cannot exceed. `may_shake`: whether the constant blur may be a steady
+    vibration.
     """
     rng = np.random.default_rng([seed, 78])
     assert recorded.value is not None  # noqa: S101 - a measured width
@@ -456,13 +438,8 @@ def lower_bound_j(
 ) -> FloatArray:
     """Return draws of the smallest r0^(-5/3) that the pairs allow; empty without a pair.
 
-    Parameters
-    ----------
-    grid : GridData
-        For the length of the record.
+    `grid`: for the length of the record.
 
-    Notes
-    -----
     J >= variance/(K lambda^2 D^(-1/3)) with K the largest pair kernel: both axes' mean at the
     separation and outer scale at which it peaks. With two stars only their motion along the line
     that joins them is used, since rotation adds across it.

@@ -282,18 +282,10 @@ def find_shared_events(
 ) -> tuple[list[Event], EventSearch | None]:
     """Find events in each stretch of the shared motion.
 
-    Parameters
-    ----------
-    grid : GridData
-        In arcsec, drive terms removed.
-    start_utc : str or None
-        ISO time at which the grid's times are zero.
+    `grid`: in arcsec, drive terms removed. `start_utc`: ISO time at which the grid's times are
+    zero.
 
-    Returns
-    -------
-    list of Event
-    EventSearch
-        Its smallest peak is that of the least sensitive stretch.
+    Returns: its smallest peak is that of the least sensitive stretch.
     """
     from blursplit.spectra import find_events
 
@@ -351,10 +343,7 @@ def _later(start_utc: str | None, seconds: float) -> str | None:
 def time_frequency_arrays(grid: GridData) -> dict[str, FloatArray]:
     """Return the shared motion's density by time and frequency; empty for too short a record.
 
-    Parameters
-    ----------
-    grid : GridData
-        In arcsec.
+    `grid`: in arcsec.
     """
     from blursplit.spectra import time_frequency
 

@@ -56,63 +56,37 @@ from blursplit.types import FloatArray
 
 @dataclass(frozen=True)
 class FitSetup:
-    """What the fit is told beside the data.
-
-    Parameters
-    ----------
-    known_instrument_arcsec : float or None
-        Stated FWHM of the instrument.
-    fast_motion_arcsec2 : float
-        Largest one-axis variance of shake inside the exposures that changing shapes suggest.
-    continuum : Continuum or None
-        Smooth density of the shared motion, to take strong lines out of the fit's data.
-    strength : KnownStrength or None
-        Where a guest has measured the air.
-    window_over_diffraction : float or None
-        Sigma of the centroid's window in lambda/D.
-    least_instrument_arcsec2 : ndarray or None
-        Draws of the variance of a measured defocus.
-    """
+    """What the fit is told beside the data."""
 
     optics: Optics
     recorded_fwhm_arcsec: float
-    known_instrument_arcsec: float | None
+    known_instrument_arcsec: float | None  # stated FWHM of the instrument
     registration_noise_arcsec2: float
+    # Largest one-axis variance of shake inside the exposures that changing shapes suggest.
     fast_motion_arcsec2: float = 0.0
+    # Smooth density of the shared motion, to take strong lines out of the fit's data.
     continuum: Continuum | None = None
-    strength: KnownStrength | None = None
-    window_over_diffraction: float | None = None
+    strength: KnownStrength | None = None  # where a guest has measured the air
+    window_over_diffraction: float | None = None  # sigma of the centroid's window in lambda/D
+    # Draws of the variance of a measured defocus.
     least_instrument_arcsec2: FloatArray | None = None
 
 
 @dataclass(frozen=True)
 class AirFit:
-    """Posterior draws, one row a draw, and what the fit says of itself.
-
-    Parameters
-    ----------
-    state : AirState
-        The draws as physical quantities.
-    upper_j : ndarray, shape (n,)
-        Strength of air alone that would explain the registered star: no motion inside the
-        exposures, perfect optics, no near air. NaN without a star image.
-    r_hat : dict of str to float
-        Between the two runs: ln of the strengths, motions, open rms.
-    effective_draws : float
-        Fewest of those quantities.
-    seconds : float
-        Processor time.
-    n_particles, n_sweeps : int
-        In each run; sweeps at the posterior itself.
-    """
+    """Posterior draws, one row a draw, and what the fit says of itself."""
 
     model: AirModel
-    state: AirState
+    state: AirState  # the draws as physical quantities
+    # (n,): strength of air alone that would explain the registered star: no motion inside the
+    # exposures, perfect optics, no near air. NaN without a star image.
     upper_j: FloatArray
     log_evidence: float
+    # Between the two runs: ln of the strengths, motions, open rms.
     r_hat: dict[str, float]
-    effective_draws: float
-    seconds: float
+    effective_draws: float  # fewest of those quantities
+    seconds: float  # processor time
+    # `n_particles`, `n_sweeps`: in each run; sweeps at the posterior itself.
     n_particles: int
     n_sweeps: int
     converged: bool
@@ -259,19 +233,10 @@ def fit_air(
 ) -> AirFit:
     """Fit air, open motion and optics to powers and registered star at once, from two seeds.
 
-    Parameters
-    ----------
-    lines : sequence of LineTerm
-        Accepted lines; their cores take no part, their feet are modelled.
-    star : OpticsData or None
-        The registered star's transfer function.
-    guests : sequence of Guest
-        Further evidence on the same parameters.
-    n_draws : int
-        Rows of the result, chosen from both runs.
+    `lines`: accepted lines; their cores take no part, their feet are modelled. `star`: the
+    registered star's transfer function. `guests`: further evidence on the same parameters.
+    `n_draws`: rows of the result, chosen from both runs.
 
-    Notes
-    -----
     A fit whose two runs differ by more than R-hat 1.02 is run again twice as long, twice at most;
     then `converged` is False.
     """
@@ -397,15 +362,10 @@ def _measured_width_prior(
 ) -> tuple[FloatArray, FloatArray]:
     """Return ln sigma and its cumulated probability: a measured least variance and a rest.
 
-    Parameters
-    ----------
-    least_arcsec2 : ndarray
-        Draws of the part that was measured (defocus, astigmatism), not negative.
-    low_arcsec, high_arcsec : float
-        The rest (aberrations) is flat in the logarithm of its rms between these.
+    `least_arcsec2`: draws of the part that was measured (defocus, astigmatism), not negative.
+    `low_arcsec`, `high_arcsec`: the rest (aberrations) is flat in the logarithm of its rms between
+    these.
 
-    Notes
-    -----
     P(sigma < x) = mean over draws of (ln sqrt(x^2 - least) - ln low)/ln(high/low), cut to 0...1.
     """
     top = float(np.sqrt(high_arcsec**2 + np.quantile(least_arcsec2, 1.0 - FIT_EXCLUDED_WIDTH)))

@@ -43,72 +43,43 @@ _LEGENDRE = (2, 3, 4)  # bends that show slow motion beside a straight drift
 
 @dataclass(frozen=True)
 class HistorySetup:
-    """What histories need beside grid, fit and lines.
-
-    Parameters
-    ----------
-    conditions : Conditions
-    dispersion_arcsec2 : ndarray, shape (2, 2)
-        Known blur by atmospheric dispersion.
-    drive_angle_deg : float or None
-        Direction of right ascension in the image.
-    hidden_hz, hidden_limit_arcsec : ndarray, shape (m,)
-        Rms at which 95 % of modes of each true frequency are found (infinite where none is).
-    known_paths : mapping of owner to (path, sigma), optional
-        Paths on the grid, (n, 2) over all segments, that a second witness gives, with the one-axis
-        error [arcsec].
-    mechanical_share : ndarray, shape (n rows of the fit,), optional
-        Part of the open motion that a second camera shows to be none of the air's.
-    """
+    """What histories need beside grid, fit and lines."""
 
     conditions: Conditions
-    dispersion_arcsec2: FloatArray
-    drive_angle_deg: float | None
+    dispersion_arcsec2: FloatArray  # (2, 2): known blur by atmospheric dispersion
+    drive_angle_deg: float | None  # direction of right ascension in the image
+    # `hidden_hz`, `hidden_limit_arcsec`: (m,): rms at which 95 % of modes of each true frequency
+    # are found (infinite where none is).
     hidden_hz: FloatArray
     hidden_limit_arcsec: FloatArray
+    # mapping of owner to (path, sigma): paths on the grid, (n, 2) over all segments, that a second
+    # witness gives, with the one-axis error [arcsec].
     known_paths: dict[str, tuple[FloatArray, FloatArray]] = field(default_factory=dict)
+    # (n rows of the fit,): part of the open motion that a second camera shows to be none of the
+    # air's.
     mechanical_share: FloatArray | None = None
 
 
 @dataclass(frozen=True)
 class DriveDraws:
-    """Draws of the drive's terms.
+    """Draws of the drive's terms."""
 
-    Parameters
-    ----------
-    rate_arcsec_s : ndarray, shape (n, 2)
-        Drift rate along x and y.
-    periodic_arcsec : ndarray, shape (n, n_terms, 2, 2)
-        Cosine and sine amplitude [second last axis] along x and y of each term.
-    terms : tuple of DriveTerm
-    """
-
-    rate_arcsec_s: FloatArray
+    rate_arcsec_s: FloatArray  # (n, 2): drift rate along x and y
+    # (n, n_terms, 2, 2): cosine and sine amplitude [second last axis] along x and y of each term.
     periodic_arcsec: FloatArray
     terms: tuple[DriveTerm, ...]
 
 
 @dataclass(frozen=True)
 class Histories:
-    """Draws of the run, and what they share.
+    """Draws of the run, and what they share."""
 
-    Parameters
-    ----------
-    runs : tuple of History
-        Paths are on the grid of all segments, lost frames filled in.
-    rows : ndarray of int
-        Row of the fit that each belongs to.
-    drive : DriveDraws
-    mean_path_arcsec : dict of owner to ndarray, shape (n_grid, 2)
-        Best estimates.
-    hidden_rms_arcsec : ndarray
-        Rms of the mode that was not found in each, 0 where there is none.
-    """
-
-    runs: tuple[History, ...]
-    rows: IntArray
+    runs: tuple[History, ...]  # paths are on the grid of all segments, lost frames filled in
+    rows: IntArray  # row of the fit that each belongs to
     drive: DriveDraws
+    # dict of owner to ndarray, shape (n_grid, 2): best estimates.
     mean_path_arcsec: dict[str, FloatArray]
+    # Rms of the mode that was not found in each, 0 where there is none.
     hidden_rms_arcsec: FloatArray
 
 

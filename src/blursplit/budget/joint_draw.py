@@ -26,19 +26,11 @@ def draw_parts(
 ) -> list[FloatArray]:
     """Draw the parts of a measured motion.
 
-    Parameters
-    ----------
-    measured : ndarray, shape (n, 2)
-        Sum of all parts, mean removed, on even times.
-    parts : sequence of ndarray, shape (m, 2, 2)
-        One-sided densities, noise included as a part, at `embedded_frequencies(n, cadence_s)`.
-    cadence_s : float
-    rng : numpy.random.Generator
+    `measured` (n, 2): sum of all parts, mean removed, on even times. `parts` (sequence of ndarray,
+    shape (m, 2, 2)): one-sided densities, noise included as a part, at `embedded_frequencies(n,
+    cadence_s)`.
 
-    Returns
-    -------
-    list of ndarray, shape (n, 2)
-        They sum to the measured motion.
+    Returns: list of ndarray, shape (n, 2): they sum to the measured motion.
     """
     n = len(measured)
     size = _embedding(n)

@@ -33,23 +33,16 @@ _VOIDED_BY = {  # what a voided quantity takes with it
 
 @dataclass(frozen=True)
 class Findings:
-    """What the verdict needs beside the readings: conditions and single findings, no words.
+    """What the verdict needs beside the readings: conditions and single findings, no words."""
 
-    Parameters
-    ----------
-    level : "split", "widths" or "positions"
-    optics_stated, drive_stated, steady_blur : bool
-        Whether the optics' width was stated or measured, whether anything is known of the drive,
-        and whether a constant blur may be a vibration.
-    remarks : tuple of Remark
-        Reasons of the stages before.
-    """
-
-    level: str
+    level: str  # "split", "widths" or "positions"
     exposure_s: float | None
     duration_s: float
     airmass: float
     stars: int
+    # `optics_stated`, `drive_stated`, `steady_blur`: whether the optics' width was stated or
+    # measured, whether anything is known of the drive, and whether a constant blur may be a
+    # vibration.
     optics_stated: bool = False
     drive_stated: bool = False
     steady_blur: bool = False
@@ -57,7 +50,7 @@ class Findings:
     r_hat: float | None = None
     pixel_arcsec: float | None = None
     checks: tuple[Check, ...] = ()
-    remarks: tuple[Remark, ...] = ()
+    remarks: tuple[Remark, ...] = ()  # reasons of the stages before
     missing: tuple[str, ...] = field(default=())
 
 

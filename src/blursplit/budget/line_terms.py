@@ -60,8 +60,6 @@ def line_density(
 ) -> FloatArray:
     """Return the line's density matrix, shape (n, 2, 2), as a record of this length shows it.
 
-    Notes
-    -----
     Displacement of a damped mode under white force, S ~ 1/[(f0^2 - f^2)^2 + (2 zeta f0 f)^2],
     normalised over all frequencies; its width never falls below the record's resolution, and
     its feet above Nyquist are folded back once.
@@ -99,16 +97,11 @@ def blur_inside_exposure(
 ) -> tuple[FloatArray, FloatArray]:
     """Return ln of the azimuthal mean transfer function of motion inside the exposures.
 
-    Parameters
-    ----------
-    cycles_arcsec : ndarray, shape (n,)
-        Sky frequencies.
+    `cycles_arcsec` (n,): sky frequencies.
 
-    Returns
-    -------
-    mean, doubt : ndarray, shape (n,)
-        Over the candidates for the true frequencies by their odds, and the error: how far the
-        candidates lie apart, and 30 % for what centroids say of motion inside a frame.
+    Returns `mean`, `doubt` (n,): over the candidates for the true frequencies by their odds, and
+    the error: how far the candidates lie apart, and 30 % for what centroids say of motion inside a
+    frame.
     """
     mean, variance = np.zeros(len(cycles_arcsec)), np.zeros(len(cycles_arcsec))
     for term in terms:
@@ -144,19 +137,11 @@ def _line_blur(
 # --- strong lines, taken out of the motion before the air is fitted -------------------------------
 @dataclass(frozen=True)
 class Coefficients:
-    """Fourier coefficients of the shared motion, one row a frequency of a segment.
+    """Fourier coefficients of the shared motion, one row a frequency of a segment."""
 
-    Parameters
-    ----------
-    frequency_hz : ndarray, shape (n,)
-    value : ndarray of complex, shape (n, 2)
-        Scaled so that the sum of |value|^2 is the variance [arcsec^2].
-    segment : ndarray of int, shape (n,)
-    """
-
-    frequency_hz: FloatArray
-    value: ComplexArray
-    segment: IntArray
+    frequency_hz: FloatArray  # (n,)
+    value: ComplexArray  # (n, 2): scaled so that the sum of |value|^2 is the variance [arcsec^2]
+    segment: IntArray  # (n,)
 
 
 def shared_coefficients(grid: GridData) -> Coefficients:
@@ -207,14 +192,9 @@ def without_lines(
 ) -> GridData:
     """Return the grid with the smoothed estimate of the lines taken out inside their cores.
 
-    Parameters
-    ----------
-    cores_hz : list of (low, high)
-    lines, rest : ndarray, shape (n, 2, 2)
-        Densities at the frequencies of `shared_coefficients(grid)`.
+    `cores_hz` (list of (low, high)). `lines`, `rest` (n, 2, 2): densities at the frequencies of
+    `shared_coefficients(grid)`.
 
-    Notes
-    -----
     The cores take no part in the air's fit, but a strong line would leak through the tapers far
     beyond its core and pass for fast air.
     """

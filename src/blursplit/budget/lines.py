@@ -69,21 +69,11 @@ def search_lines(
 ) -> tuple[LineSearch | None, list[FoundLine]]:
     """Find the lines of the shared motion.
 
-    Parameters
-    ----------
-    rig : Rig
-        For time stamps, row times, declared periods and known sources of vibration.
-    star : StarImage or None
-        Widths of the registered star, in the unit of the grid.
-    guests : sequence of Guest
-        What else tells aliases apart.
+    `rig`: for time stamps, row times, declared periods and known sources of vibration. `star`:
+    widths of the registered star, in the unit of the grid. `guests`: what else tells aliases apart.
 
-    Returns
-    -------
-    search : LineSearch or None
-        None when the record is too short.
-    lines : list of FoundLine
-        Only lines that all stars share (or of a single star).
+    Returns `search`: none when the record is too short; `lines`: only lines that all stars share
+    (or of a single star).
     """
     from blursplit.spectra import find_lines, group_harmonics
 
@@ -264,10 +254,7 @@ def name_found(
 ) -> list[FoundLine]:
     """Return the lines with causes that the declared sources allow, and whose they are.
 
-    Parameters
-    ----------
-    lowest_hz : float
-        Start of the search.
+    `lowest_hz`: start of the search.
     """
     from blursplit.pier.causes import LineFacts, is_steady, list_causes, name_causes
 
@@ -325,14 +312,9 @@ def to_result(
 ) -> list[Line]:
     """Turn lines into the records of the result.
 
-    Parameters
-    ----------
-    lever_m : float, optional
-        From where the structure turns to its head: adds the head's motion to lines that are not
-        the drive's.
+    `lever_m`: from where the structure turns to its head: adds the head's motion to lines that are
+    not the drive's.
 
-    Notes
-    -----
     Exposure averaging is undone where the true frequency is decided and a tenth of the power is
     left; else the interval covers the candidates.
     """

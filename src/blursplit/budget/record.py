@@ -74,24 +74,17 @@ class Allowed:
 
 @dataclass(frozen=True)
 class Lines:
-    """Lines of the shared motion, and what the search would have found.
-
-    Parameters
-    ----------
-    hidden_hz, hidden_limit_arcsec : ndarray
-        Rms at which 95 % of the modes of each true frequency are found.
-    undetected : (rms, (low, high)) or None
-        The largest of them over the band that the frames show.
-    arrays : dict
-        Densities, where the times are uneven.
-    """
+    """Lines of the shared motion, and what the search would have found."""
 
     search: LineSearch | None
     found: tuple[FoundLine, ...]
+    # `hidden_hz`, `hidden_limit_arcsec`: rms at which 95 % of the modes of each true frequency are
+    # found.
     hidden_hz: FloatArray
     hidden_limit_arcsec: FloatArray
+    # (rms, (low, high)): the largest of them over the band that the frames show.
     undetected: tuple[float, tuple[float, float]] | None
-    arrays: dict[str, FloatArray]
+    arrays: dict[str, FloatArray]  # densities, where the times are uneven
 
 
 def prepare(

@@ -32,18 +32,11 @@ LogLikelihood = Callable[[FloatArray], FloatArray]
 
 @dataclass(frozen=True)
 class Draws:
-    """What one run leaves.
+    """What one run leaves."""
 
-    Parameters
-    ----------
-    chains : ndarray, shape (n_kept, n_particles, d)
-        Particles after each of the last sweeps that were kept.
-    log_evidence : float
-        ln of the mean likelihood under the prior.
-    """
-
+    # (n_kept, n_particles, d): particles after each of the last sweeps that were kept.
     chains: FloatArray
-    log_evidence: float
+    log_evidence: float  # ln of the mean likelihood under the prior
 
 
 def sample(
@@ -57,17 +50,8 @@ def sample(
 ) -> Draws:
     """Return draws of z given ln likelihood(z), shape (n,) for (n, d), and z ~ N(0, 1).
 
-    Parameters
-    ----------
-    log_likelihood : callable
-    d : int
-    rng : numpy.random.Generator
-    n_particles : int
-        Even.
-    final_sweeps : int
-        Sweeps over all particles at the posterior itself; the first quarter lets them settle, of
-        the others every `thin`-th is kept.
-    thin : int
+    `n_particles`: even. `final_sweeps`: sweeps over all particles at the posterior itself; the
+    first quarter lets them settle, of the others every `thin`-th is kept.
     """
     cloud = _Cloud(log_likelihood, rng.standard_normal((n_particles, d)), rng)
     temperature, log_evidence = 0.0, 0.0
@@ -238,12 +222,8 @@ def r_hat(runs: list[FloatArray]) -> float:
 def effective_draws(runs: list[FloatArray]) -> float:
     """Return how many independent draws the chains of one quantity are worth.
 
-    Parameters
-    ----------
-    runs : list of ndarray, shape (n_kept, n_particles)
+    `runs` (list of ndarray, shape (n_kept, n_particles)).
 
-    Notes
-    -----
     Autocorrelation of all chains about the common mean, so that chains which stay where they
     began count as one draw each; summed over pairs of lags until it turns negative (Geyer 1992).
     """

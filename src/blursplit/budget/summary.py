@@ -51,32 +51,20 @@ from blursplit.types import FloatArray
 
 @dataclass(frozen=True)
 class Readings:
-    """What the definitions read off the histories, one row a draw.
+    """What the definitions read off the histories, one row a draw."""
 
-    Parameters
-    ----------
-    width_arcsec : ndarray, shape (n,)
-        Modelled FWHM with everything.
-    base_arcsec : float
-        FWHM of the base alone.
-    saving : dict of cure to ndarray, shape (n, 2)
-        Fraction of the width saved, in the low and in the high reading.
-    motion_arcsec2 : dict of owner to ndarray, shape (n, 2, 2)
-        Covariance inside windows of the blur time.
-    steady_arcsec2 : ndarray, shape (n, 2, 2)
-        Constant blur that may as well be a steady vibration inside the frames.
-    share : dict of cause to float
-        Mean shares of the width above the base.
-    air_arcsec, optics_arcsec : ndarray, shape (n,)
-        FWHM of all the air alone, and of the optics beyond the base as a Gaussian.
-    """
-
-    width_arcsec: FloatArray
-    base_arcsec: float
+    width_arcsec: FloatArray  # (n,): modelled FWHM with everything
+    base_arcsec: float  # FWHM of the base alone
+    # dict of cure to ndarray, shape (n, 2): fraction of the width saved, in the low and in the high
+    # reading.
     saving: dict[str, FloatArray]
+    # dict of owner to ndarray, shape (n, 2, 2): covariance inside windows of the blur time.
     motion_arcsec2: dict[str, FloatArray]
+    # (n, 2, 2): constant blur that may as well be a steady vibration inside the frames.
     steady_arcsec2: FloatArray
-    share: dict[str, float]
+    share: dict[str, float]  # dict of cause to float: mean shares of the width above the base
+    # `air_arcsec`, `optics_arcsec`: (n,): FWHM of all the air alone, and of the optics beyond the
+    # base as a Gaussian.
     air_arcsec: FloatArray
     optics_arcsec: FloatArray
 

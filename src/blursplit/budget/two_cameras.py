@@ -73,17 +73,9 @@ def weigh_second_camera(
 ) -> tuple[Record, Weighed]:
     """Find what the other camera does apart from this one, and what both do alike.
 
-    Returns
-    -------
-    Record
-        With it as a guest.
-    Weighed
-        With its witness and remarks.
+    Returns: with it as a guest; with its witness and remarks.
 
-    Raises
-    ------
-    InputError
-        When aperture, scale or baseline are not known, or the cameras do not overlap.
+    Raises InputError when aperture, scale or baseline are not known, or the cameras do not overlap.
     """
     facts = record.facts
     if source is None:
@@ -245,12 +237,7 @@ def _aligned(
 
 @dataclass(frozen=True)
 class SecondCamera(Guest):
-    """Evidence of a second camera on the fit's parameters, a guest of the fit.
-
-    Parameters
-    ----------
-    evidence : PairEvidence
-    """
+    """Evidence of a second camera on the fit's parameters, a guest of the fit."""
 
     evidence: PairEvidence
 
@@ -317,29 +304,17 @@ class SecondCamera(Guest):
 
 @dataclass(frozen=True)
 class PairSeeing:
-    """Draws of what two cameras say by themselves, whatever shakes them.
+    """Draws of what two cameras say by themselves, whatever shakes them."""
 
-    Parameters
-    ----------
-    r0_m : ndarray, shape (n,)
-        Of all the air along the line of sight: that of air of an outer scale of 25 m which is as
-        rough over 0.1 m.
-    outside_r0_m, near_share : ndarray
-        Of the air outside; share of near air in that roughness.
-    shaken_arcsec : ndarray
-        Rms of what turns both alike in their common band, both axes' sum.
-    r_hat : dict of str to float
-        Between two seeds.
-    misfit : float
-        Mean of power over model of the difference; about 1.
-    """
-
+    # (n,): of all the air along the line of sight: that of air of an outer scale of 25 m which is
+    # as rough over 0.1 m.
     r0_m: FloatArray
+    # `outside_r0_m`, `near_share`: of the air outside; share of near air in that roughness.
     outside_r0_m: FloatArray
     near_share: FloatArray
-    shaken_arcsec: FloatArray
-    r_hat: dict[str, float]
-    misfit: float
+    shaken_arcsec: FloatArray  # rms of what turns both alike in their common band, both axes' sum
+    r_hat: dict[str, float]  # dict of str to float: between two seeds
+    misfit: float  # mean of power over model of the difference; about 1
 
 
 def seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> PairSeeing:

@@ -29,31 +29,18 @@ from blursplit.types import FloatArray
 
 @dataclass(frozen=True)
 class Weighed(Guest):
-    """What the witnesses leave, and what they own: a guest that brings their part of the result.
+    """What the witnesses leave, and what they own: a guest that brings their part of the result."""
 
-    Parameters
-    ----------
-    motion : Motion
-        Without the coherent paths.
-    lines : Lines
-        Without the lines that a sensor explains.
-    paths : mapping of owner to (path, sigma)
-        On the grid of all segments, with the error of its rms along x and y [arcsec].
-    witnesses : tuple of Witness
-    said : tuple of Remark
-    explained : dict of line's frequency to (sensor, owner)
-        What a sensor on the column goes with.
-    curves : dict
-        For the page.
-    """
-
-    motion: Motion
-    lines: Lines
+    motion: Motion  # without the coherent paths
+    lines: Lines  # without the lines that a sensor explains
+    # mapping of owner to (path, sigma): on the grid of all segments, with the error of its rms
+    # along x and y [arcsec].
     paths: dict[str, tuple[FloatArray, FloatArray]] = field(default_factory=dict)
     witnesses: tuple[Witness, ...] = ()
     said: tuple[Remark, ...] = ()
+    # dict of line's frequency to (sensor, owner): what a sensor on the column goes with.
     explained: dict[float, tuple[str, Claim]] = field(default_factory=dict)
-    curves: dict[str, FloatArray] = field(default_factory=dict)
+    curves: dict[str, FloatArray] = field(default_factory=dict)  # for the page
 
     def named(self, lines: Lines) -> Lines:
         """Return the lines as found, those that a sensor explains with their cause."""
@@ -86,10 +73,7 @@ def weigh_sensors(
 ) -> Weighed:
     """Find what each sensor explains of the motion that those before it left.
 
-    Raises
-    ------
-    InputError
-        When a sensor does not overlap with the frames.
+    Raises InputError when a sensor does not overlap with the frames.
     """
     out = Weighed(motion, lines)
     for sensor in sensors:

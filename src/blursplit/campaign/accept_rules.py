@@ -257,8 +257,6 @@ def _hz(line: Line) -> str:
 def judge_slews(rule: SettleRule, runs: Sequence[tuple[Result, Series | None]]) -> Judgement:
     """Judge a rule on every slew, a run each; the worst counts.
 
-    Notes
-    -----
     A stretch of `over_s` that begins `t` after the slew is still when the mount's rms in it, along
     its larger axis and about its own mean, lies below the limit. The settling time is the first
     such t: at the earliest where the lower end of that rms allows it, at the latest where its
@@ -328,23 +326,12 @@ def mount_rms_arcsec(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the mount's rms in stretches after a slew.
 
-    Parameters
-    ----------
-    series : Series
-        With the shared motion and the densities of air and noise in it.
-    over_s : float
-        Length of a stretch.
-    slew_ended_s : float
-        End of the slew [s of the record].
+    `series`: with the shared motion and the densities of air and noise in it. `over_s`: length of a
+    stretch. `slew_ended_s`: end of the slew [s of the record].
 
-    Returns
-    -------
-    start_s, low_arcsec, high_arcsec : ndarray, shape (stretch,)
-        Begin of each stretch after the slew, and the 95 % ends of the one-axis rms of what the
-        mount does in it, along the larger axis.
+    Returns `start_s`, `low_arcsec`, `high_arcsec` (stretch,): begin of each stretch after the slew,
+    and the 95 % ends of the one-axis rms of what the mount does in it, along the larger axis.
 
-    Notes
-    -----
     Shared variance less noise is V = M + A + 2 c sqrt(M A): mount, air, and their chance product,
     whose c has the standard deviation 1/sqrt(n). A is the air's density integrated with
     1 - sinc^2(f W) for the mean taken out, with the chi-square spread of
@@ -392,15 +379,9 @@ def mount_ends_arcsec(
 ) -> tuple[FloatArray, FloatArray]:
     """Return the 95 % ends of the mount's rms within shared motion; see `mount_rms_arcsec`.
 
-    Parameters
-    ----------
-    shared_arcsec2 : ndarray
-        Variance less noise.
-    air_arcsec2 : (low, middle, high)
-        Variance of the air in such a stretch and its 68 % range.
-    air_squared : float
-        Integral of the squared density of the air [arcsec^4/Hz].
-    over_s : float
+    `shared_arcsec2`: variance less noise. `air_arcsec2` (low, middle, high): variance of the air in
+    such a stretch and its 68 % range. `air_squared`: integral of the squared density of the air
+    [arcsec^4/Hz].
     """
     from scipy.stats import chi2
 

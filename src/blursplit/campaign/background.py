@@ -23,19 +23,11 @@ Range = Literal["low", "middle", "high"]
 
 @dataclass(frozen=True)
 class Background:
-    """What a line must stand out of, on one axis of the shared motion.
+    """What a line must stand out of, on one axis of the shared motion."""
 
-    Parameters
-    ----------
-    frequency_hz : ndarray, shape (m,)
-        Increasing, from about 1/duration to the Nyquist frequency.
-    low, middle, high : ndarray, shape (m,)
-        One-sided density [arcsec^2/Hz] and its range, mostly that of the wind.
-    duration_s, cadence_s : float
-    exposure_s : float
-    """
-
-    frequency_hz: FloatArray
+    frequency_hz: FloatArray  # (m,): increasing, from about 1/duration to the Nyquist frequency
+    # `low`, `middle`, `high`: (m,): one-sided density [arcsec^2/Hz] and its range, mostly that of
+    # the wind.
     low: FloatArray
     middle: FloatArray
     high: FloatArray
@@ -94,26 +86,10 @@ def model_background(
 ) -> Background:
     """Return the shared motion's background: air seen by all stars alike, plus centroid noise.
 
-    Parameters
-    ----------
-    aperture_m, obstruction : float
-    r0_m : float
-        Fried parameter along the line of sight at `wavelength_m`.
-    wavelength_m, outer_scale_m : float
-    wind_m_s : (low, high)
-        Winds equally likely in their logarithm; the density's median over them is `middle`, the
-        16 % and 84 % points are `low` and `high`.
-    noise_arcsec : float
-        One-axis noise of the shared motion in one frame.
-    duration_s, cadence_s, exposure_s : float
-    n_bins : int
+    `r0_m`: Fried parameter along the line of sight at `wavelength_m`. `wind_m_s` (low, high): winds
+    equally likely in their logarithm; the density's median over them is `middle`, the 16 % and 84 %
+    points are `low` and `high`. `noise_arcsec`: one-axis noise of the shared motion in one frame.
 
-    Returns
-    -------
-    Background
-
-    Notes
-    -----
     Tilt spectra (Conan, Rousset & Madec 1995, JOSA A 12, 1559), mean of the two wind directions,
     times sinc^2 of the exposure; what lies above the Nyquist frequency is folded back once. All
     of the air counts as common, which is the ground-layer case and the worst one for a line. Noise:
@@ -146,17 +122,10 @@ def _mean_tilt(x: FloatArray, ratio: float, obstruction: float) -> FloatArray:
 def background_of(result: Result, series: Series | None = None) -> Background | None:
     """Return the background of a measured run: its own density, else that of its model.
 
-    Parameters
-    ----------
-    result : Result
-    series : Series, optional
-        With the density of the shared motion; the running median over two dozen bins is the
-        continuum, so that the lines themselves do not raise it.
+    `series`: with the density of the shared motion; the running median over two dozen bins is the
+    continuum, so that the lines themselves do not raise it.
 
-    Returns
-    -------
-    Background or None
-        None when too little is known (no frame interval, no seeing, no aperture).
+    Returns: none when too little is known (no frame interval, no seeing, no aperture).
     """
     s = result.sequence
     if not (s.cadence_s and s.duration_s and s.duration_s > 8 * s.cadence_s):

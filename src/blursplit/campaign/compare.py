@@ -377,15 +377,7 @@ def width_at_common_air(
     the optical transfer function of telescope, air, instrument and the run's own mechanical
     motion, so that a run with strong shake answers less to a change of the air than a quiet one.
 
-    Parameters
-    ----------
-    before, after : sequence of Result
-    rng : numpy.random.Generator
-
-    Returns
-    -------
-    CommonAir or None
-        None when a side has no run with both a recorded width and a seeing.
+    Returns: none when a side has no run with both a recorded width and a seeing.
     """
     sides = [[r for r in side if _usable(r)] for side in (before, after)]
     if not (sides[0] and sides[1]):
@@ -439,20 +431,11 @@ def _moved(result: Result, common_seeing: float, rng: np.random.Generator) -> Es
 def model_fwhm_arcsec(result: Result, seeing_500nm_zenith_arcsec: float) -> float:
     """Return the modelled long-exposure width of a run in a given air.
 
-    Parameters
-    ----------
-    result : Result
-        Gives aperture, wavelength, airmass, outer scale, instrument width and the covariance of
-        all mechanical motion over the blur time.
-    seeing_500nm_zenith_arcsec : float
+    `result`: gives aperture, wavelength, airmass, outer scale, instrument width and the covariance
+    of all mechanical motion over the blur time.
 
-    Returns
-    -------
-    float
-        Diameter of the circle with the area above half maximum [arcsec].
+    Returns: diameter of the circle with the area above half maximum [arcsec].
 
-    Notes
-    -----
     The width of `blursplit.definitions`, motions entering as Gaussians of their covariance: the
     paths are not in the record; harmless in a ratio.
     """

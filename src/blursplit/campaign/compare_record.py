@@ -222,17 +222,10 @@ class _Group:
 def compare_lines(before: Sequence[Result], after: Sequence[Result]) -> list[LineChange]:
     """Match lines by frequency and say what became of each.
 
-    Parameters
-    ----------
-    before, after : sequence of Result
-
-    Returns
-    -------
-    list of LineChange
-        By frequency. A line is "gone" only when the other side would have shown it (its smallest
-        detectable line lies below the 95 % lower end of this one), else "not decided". A match
-        within 25 percent whose 95 % intervals part is "shifted". With several runs a side a line
-        counts when at least half of the runs show it.
+    Returns: by frequency. A line is "gone" only when the other side would have shown it (its
+    smallest detectable line lies below the 95 % lower end of this one), else "not decided". A match
+    within 25 percent whose 95 % intervals part is "shifted". With several runs a side a line counts
+    when at least half of the runs show it.
     """
     groups_before, groups_after = _groups(before), _groups(after)
     changes = []

@@ -20,10 +20,7 @@ from blursplit.types import FloatArray
 def known_paths() -> dict[str, str]:
     """Return every number of a result and, under ``tap.``, of a tap result.
 
-    Returns
-    -------
-    dict
-        Path -> "estimate" or "number".
+    Returns: path -> "estimate" or "number".
     """
     from blursplit.spectra.tap_result import TapResult
 
@@ -80,25 +77,14 @@ def estimate_at(result: Result, path: str) -> Estimate | None:
 def quantile(estimate: Estimate, z: FloatArray | float) -> FloatArray:
     """Return the quantiles of an estimate at standard normal scores.
 
-    Parameters
-    ----------
-    estimate : Estimate
-        With a value: the ends of its intervals are taken as the scores -1.96, -1, 1 and 1.96
-        and joined by straight pieces, in the logarithm when all of them are positive; without
-        the 95 % ends this is the two-piece normal (Fechner 1897; Wallis 2014, Stat. Sci. 29,
-        106). Without a value (an upper limit): half-normal, 95 % of it below `high`.
-    z : float or ndarray
-        Standard normal scores.
+    `estimate`: with a value: the ends of its intervals are taken as the scores -1.96, -1, 1 and
+    1.96 and joined by straight pieces, in the logarithm when all of them are positive; without the
+    95 % ends this is the two-piece normal (Fechner 1897; Wallis 2014, Stat. Sci. 29, 106). Without
+    a value (an upper limit): half-normal, 95 % of it below `high`. `z`: standard normal scores.
 
-    Returns
-    -------
-    ndarray, shape of z
-        In the unit of the estimate.
+    Returns: of z: in the unit of the estimate.
 
-    Raises
-    ------
-    ValueError
-        When neither a value nor an upper end is known.
+    Raises ValueError when neither a value nor an upper end is known.
     """
     scores = np.asarray(z, dtype=float)
     if estimate.value is None:
@@ -160,23 +146,15 @@ def from_draws(draws: FloatArray) -> Estimate:
 
 @dataclass(frozen=True)
 class TwoSides:
-    """Draws of the mean of each side, and the scatter between repeats.
+    """Draws of the mean of each side, and the scatter between repeats."""
 
-    Parameters
-    ----------
-    before, after : ndarray, shape (n_draws,)
-        Mean of each side, in the unit of the estimates.
-    between_runs : Estimate
-        Standard deviation between repeats: a share of the value when `logarithmic`, else in the
-        unit of the estimates.
-    logarithmic : bool
-        Whether the means were taken in the logarithm.
-    """
-
+    # `before`, `after`: (n_draws,): mean of each side, in the unit of the estimates.
     before: FloatArray
     after: FloatArray
+    # Standard deviation between repeats: a share of the value when `logarithmic`, else in the unit
+    # of the estimates.
     between_runs: Estimate
-    logarithmic: bool
+    logarithmic: bool  # whether the means were taken in the logarithm
 
 
 def mean_of_sides(
@@ -194,23 +172,10 @@ def mean_of_sides(
     mean `scatter`) and is integrated over, so that one run a side carries the scatter
     that one run has, and many runs speak for themselves.
 
-    Parameters
-    ----------
-    before, after : sequence of Estimate
-        At least one each.
-    rng : numpy.random.Generator
-    n_draws : int
-    scatter : float
-        Mean of the prior on the scatter between runs, a share of the value. With 0 none is added:
-        what these very runs had is compared (the air of those minutes), not what repeats would
-        have.
+    `before`, `after`: at least one each. `scatter`: mean of the prior on the scatter between runs,
+    a share of the value. With 0 none is added: what these very runs had is compared (the air of
+    those minutes), not what repeats would have.
 
-    Returns
-    -------
-    TwoSides
-
-    Notes
-    -----
     Model and integration over the scatter: Gelman et al. 2013, Bayesian Data Analysis, section
     5.4; gamma prior of shape 2, which keeps few groups off zero: Chung et al. 2013, Psychometrika
     78, 685 (both from memory, verify). The means have a flat prior. The errors keep their

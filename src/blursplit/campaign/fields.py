@@ -10,25 +10,15 @@ from blursplit.constants import HIGH_ENOUGH_DEG, TWILIGHT_DEG
 
 @dataclass(frozen=True)
 class Field:
-    """A field with several bright stars.
-
-    Parameters
-    ----------
-    name : str
-    ra_deg, dec_deg : float
-        J2000.
-    kind : "cluster" or "pair"
-    size_arcmin : float
-        Diameter of a cluster, separation of a pair.
-    brightest_mag : float
-        Roughly: visual magnitude of the brightest star, or of the fainter star of a pair.
-    """
+    """A field with several bright stars."""
 
     name: str
+    # `ra_deg`, `dec_deg`: J2000.
     ra_deg: float
     dec_deg: float
-    kind: str
-    size_arcmin: float
+    kind: str  # "cluster" or "pair"
+    size_arcmin: float  # diameter of a cluster, separation of a pair
+    # Roughly: visual magnitude of the brightest star, or of the fainter star of a pair.
     brightest_mag: float
 
 
@@ -104,19 +94,11 @@ class Visibility:
 def fields_tonight(night: date, latitude_deg: float, longitude_deg: float) -> list[Visibility]:
     """Return the fields by their greatest altitude in the dark hours of a night.
 
-    Parameters
-    ----------
-    night : date
-        Evening of the night, local.
-    latitude_deg, longitude_deg : float
-        East positive.
+    `night`: evening of the night, local. `latitude_deg`, `longitude_deg`: east positive.
 
-    Returns
-    -------
-    list of Visibility
-        Highest first, those that stay below 20 degrees left out; empty where it does not get
-        dark. Altitudes without refraction, good to 0.1 deg. Needs no network: the rotation of the
-        Earth is extrapolated from the tables that came with astropy.
+    Returns: highest first, those that stay below 20 degrees left out; empty where it does not get
+    dark. Altitudes without refraction, good to 0.1 deg. Needs no network: the rotation of the Earth
+    is extrapolated from the tables that came with astropy.
     """
     import warnings
 

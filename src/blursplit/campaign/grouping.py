@@ -23,43 +23,24 @@ TIME_KEYS = ("DATE-AVG", "DATE-OBS", "DATE-BEG")
 
 @dataclass(frozen=True, slots=True)
 class FileFacts:
-    """What grouping needs to know of a file.
-
-    Parameters
-    ----------
-    path : str
-    digest : str
-        Of its size, its header and three samples of its data: the same for a copy.
-    group : tuple of str
-        Object, telescope, instrument, filter, exposure, binning, size, frames in the file.
-    frames : int
-        Frames in the file.
-    time_s : float or None
-        Start as seconds since 1970 (UTC as the header says it).
-    facts : tuple of (name, value)
-        Conditions: airmass, altitude_deg, azimuth_deg, pier_side, wind_m_s, temperature_c,
-        longitude_deg; absent where the header is silent.
-    """
+    """What grouping needs to know of a file."""
 
     path: str
-    digest: str
+    digest: str  # of its size, its header and three samples of its data: the same for a copy
+    # Object, telescope, instrument, filter, exposure, binning, size, frames in the file.
     group: tuple[str, ...]
-    frames: int
-    time_s: float | None
+    frames: int  # frames in the file
+    time_s: float | None  # start as seconds since 1970 (UTC as the header says it)
+    # tuple of (name, value): conditions: airmass, altitude_deg, azimuth_deg, pier_side, wind_m_s,
+    # temperature_c, longitude_deg; absent where the header is silent.
     facts: tuple[tuple[str, float | str], ...] = ()
 
 
 @dataclass(frozen=True)
 class Group:
-    """One sequence: files in order, and what their headers say of it.
+    """One sequence: files in order, and what their headers say of it."""
 
-    Parameters
-    ----------
-    key : str
-        Digest of the contents of all files: a moved or renamed sequence keeps its key.
-    """
-
-    key: str
+    key: str  # digest of the contents of all files: a moved or renamed sequence keeps its key
     files: tuple[FileFacts, ...]
     facts: dict[str, float | str | None] = field(default_factory=dict)
 
@@ -76,20 +57,12 @@ class Group:
 
 @dataclass(frozen=True)
 class Walk:
-    """What a tree holds.
-
-    Parameters
-    ----------
-    groups : tuple of Group
-    refused : tuple of (path, reason)
-        FITS files that could not be read.
-    skipped : dict
-        Reason -> number of files that are no exposures of the sky, or copies.
-    """
+    """What a tree holds."""
 
     groups: tuple[Group, ...]
+    # tuple of (path, reason): FITS files that could not be read.
     refused: tuple[tuple[str, str], ...]
-    skipped: dict[str, int]
+    skipped: dict[str, int]  # reason -> number of files that are no exposures of the sky, or copies
 
 
 def walk(
@@ -97,24 +70,11 @@ def walk(
 ) -> Walk:
     """Find every sequence under a folder.
 
-    Parameters
-    ----------
-    folder : Path
-        Read only; symbolic links to folders are not followed, so that no file counts twice.
-    gap_s : float, optional
-        A longer pause starts a new sequence; default: 60 s or ten times the usual interval,
-        whichever is longer.
-    progress : callable, optional
-        Called with the number of files seen.
+    `folder`: read only; symbolic links to folders are not followed, so that no file counts twice.
+    `gap_s`: a longer pause starts a new sequence; default: 60 s or ten times the usual interval,
+    whichever is longer. `progress`: called with the number of files seen.
 
-    Returns
-    -------
-    Walk
-
-    Raises
-    ------
-    InputError
-        When the folder does not exist or cannot be listed.
+    Raises InputError when the folder does not exist or cannot be listed.
     """
     if not folder.is_dir():
         raise InputError(folder, "is not a folder", "name the folder that holds the archive")
@@ -165,19 +125,9 @@ def _fits_files(folder: Path) -> Iterator[Path]:
 def look_at(path: Path) -> FileFacts | str:
     """Read a file's headers and three small samples of its data.
 
-    Parameters
-    ----------
-    path : Path
+    Returns: a text says why the file is no exposure of the sky.
 
-    Returns
-    -------
-    FileFacts or str
-        A text says why the file is no exposure of the sky.
-
-    Raises
-    ------
-    InputError
-        When it is not a readable FITS file.
+    Raises InputError when it is not a readable FITS file.
     """
     layout = read_layout(path)
     if not layout.slabs:

@@ -183,11 +183,7 @@ def comparison_page(
 ) -> str:
     """Return the page of a comparison.
 
-    Parameters
-    ----------
-    comparison : Comparison
-    before, after : sequence of (Result, Series or None)
-        The runs compared, for the pictures.
+    `before`, `after` (sequence of (Result, Series or None)): the runs compared, for the pictures.
     """
     from blursplit.report import page_shell, render_template
 
@@ -322,14 +318,8 @@ def archive_page(
 ) -> str:
     """Return the summary page of an archive.
 
-    Parameters
-    ----------
-    summary : ArchiveSummary
-    rows : sequence of dict
-        Rows of the store's view ``measurements``, for figures and list.
-    title : str
-    results : Path, optional
-        Folder with a result folder a sequence, named by its key, to which the page links.
+    `rows`: rows of the store's view ``measurements``, for figures and list. `results`: folder with
+    a result folder a sequence, named by its key, to which the page links.
     """
     from blursplit.report import page_shell, render_template
 
@@ -456,21 +446,11 @@ def scatter_svg(
 ) -> str:
     """Return a scatter plot of (x, y) with a text for readers of the page who do not see it.
 
-    Parameters
-    ----------
-    points : list of (x, y)
-        Drawn as dots.
-    x_label, y_label : str
-        With units.
-    colour_name : str
-        Name of the palette, such as ``structure``.
-    limits : list of (x, y), optional
-        Upper limits, drawn as marks that point downward.
+    `points` (list of (x, y)): drawn as dots. `x_label`, `y_label`: with units. `colour_name`: name
+    of the palette, such as ``structure``. `limits` (list of (x, y)): upper limits, drawn as marks
+    that point downward.
 
-    Returns
-    -------
-    str
-        An ``svg`` element; colours are CSS variables of the page.
+    Returns: an ``svg`` element; colours are CSS variables of the page.
     """
     everything = points + (limits or [])
     xs, ys = [p[0] for p in everything], [p[1] for p in everything]

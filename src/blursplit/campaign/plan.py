@@ -407,17 +407,9 @@ def needs_of(
 ) -> list[LimitNeeds]:
     """Return what each limit takes, in the order of the file.
 
-    Parameters
-    ----------
-    limits : Limits
-    make : callable
-        Background of the shared motion by length and frame interval [s].
-    cadence_s : float
-    damping_ratio : float
-        Of the structure looked for.
+    `make`: background of the shared motion by length and frame interval [s]. `damping_ratio`: of
+    the structure looked for.
 
-    Notes
-    -----
     A limit counts as shown where the run would show half of it (numbers) or a line of its size
     (rules on lines), as `accept` asks: the upper range of winds, found 95 times in 100.
     """

@@ -162,13 +162,7 @@ def star_electrons(
 ) -> float:
     """Return the electrons of a star in one exposure.
 
-    Parameters
-    ----------
-    magnitude : float
-    aperture_m, obstruction : float
-    band_um : float
-        Width of the pass band.
-    exposure_s : float
+    `band_um`: width of the pass band.
     """
     area = 0.25 * np.pi * aperture_m**2 * (1.0 - obstruction**2)
     rate = PHOTONS_ZERO_MAG * area * band_um * EFFICIENCY * 10.0 ** (-0.4 * magnitude)
@@ -178,17 +172,9 @@ def star_electrons(
 def centroid_noise_px(electrons: float, background_e: float, sigma_px: float) -> float:
     """Return the one-axis noise of a Gaussian-weighted centroid.
 
-    Parameters
-    ----------
-    electrons : float
-        In the star.
-    background_e : float
-        Sky electrons plus read noise squared, a pixel.
-    sigma_px : float
-        Of the star, before the pixel.
+    `electrons`: in the star. `background_e`: sky electrons plus read noise squared, a pixel.
+    `sigma_px`: of the star, before the pixel.
 
-    Notes
-    -----
     Weight of the star's own width s_w = s, star in pixels s_p^2 = s^2 + 1/12,
     1/s_c^2 = 1/s_p^2 + 1/s_w^2, 1/s_d^2 = 1/s_p^2 + 2/s_w^2:
     s_d^4 s_p^6/(N s_c^8) + pi B s_w^4 s_p^8/(2 N^2 s_c^8) (method notes, section 7: agrees with
@@ -224,16 +210,8 @@ def plan_recording(
 ) -> Recording:
     """Return how to record: exposure, rate, length and the magnitudes that serve.
 
-    Parameters
-    ----------
-    instrument : Rig
-        A stated exposure or frame interval is kept.
-    seeing : float
-        At 500 nm and zenith [arcsec].
-    stars : int
-    duration_s : float
-    warnings : list
-        Doubts are added to it.
+    `instrument`: a stated exposure or frame interval is kept. `seeing`: at 500 nm and zenith
+    [arcsec]. `warnings`: doubts are added to it.
     """
     aperture = float(instrument.get("aperture_m"))
     wind = geometric_middle(instrument.get("wind_m_s"))

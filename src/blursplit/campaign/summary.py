@@ -210,10 +210,7 @@ def _group(label: str, rows: list[Row]) -> GroupSpread:
 def spread(rows: list[Row], quantity: str) -> Spread | None:
     """Return median and range of a quantity; upper limits rank below all values.
 
-    Returns
-    -------
-    Spread or None
-        None where no sequence knows the quantity.
+    Returns: none where no sequence knows the quantity.
     """
     values = sorted(r[quantity] for r in rows if r[quantity] is not None)
     limits = sum(r[quantity] is None and r[f"{quantity}_high"] is not None for r in rows)

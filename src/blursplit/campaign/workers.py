@@ -23,37 +23,18 @@ MEASURE = "blursplit.measure:measure"
 
 @dataclass(frozen=True)
 class Task:
-    """One sequence to measure.
-
-    Parameters
-    ----------
-    key : str
-    paths : tuple of str
-        Files in order; every process must see them under these names.
-    setup : dict
-        Tables of the setup file.
-    origins : dict
-        Flat key -> "setup file" or "option".
-    blur_time_s : float or None
-    measure : str
-        ``module:function`` with the arguments of `blursplit.measure.measure`.
-    settings : str
-        Digest of setup and options, for the store.
-    interval_s : float
-        Taken for the frame interval where nothing tells the times, so that widths come out.
-    folder : str or None
-        Where the whole result goes, as a folder named by the key.
-    """
+    """One sequence to measure."""
 
     key: str
-    paths: tuple[str, ...]
-    setup: dict[str, Any] = field(default_factory=dict)
-    origins: dict[str, Origin] = field(default_factory=dict)
+    paths: tuple[str, ...]  # files in order; every process must see them under these names
+    setup: dict[str, Any] = field(default_factory=dict)  # tables of the setup file
+    origins: dict[str, Origin] = field(default_factory=dict)  # flat key -> "setup file" or "option"
     blur_time_s: float | None = None
-    measure: str = MEASURE
-    settings: str = ""
+    measure: str = MEASURE  # ``module:function`` with the arguments of `blursplit.measure.measure`
+    settings: str = ""  # digest of setup and options, for the store
+    # Taken for the frame interval where nothing tells the times, so that widths come out.
     interval_s: float = 1.0
-    folder: str | None = None
+    folder: str | None = None  # where the whole result goes, as a folder named by the key
 
 
 @dataclass(frozen=True)
@@ -87,16 +68,7 @@ def _leave_with_parent() -> None:
 
 
 def measure_task(task: Task) -> Outcome:
-    """Measure one sequence; whatever goes wrong comes back as a reason.
-
-    Parameters
-    ----------
-    task : Task
-
-    Returns
-    -------
-    Outcome
-    """
+    """Measure one sequence; whatever goes wrong comes back as a reason."""
     from blursplit.errors import BlursplitError, TimingError, TooFewFramesError
 
     start = time.perf_counter()
@@ -210,16 +182,10 @@ def local_processes(workers: int) -> Iterator[Executor]:
 def dask_cluster(address: str) -> Iterator[tuple[Executor, int]]:
     """Connect to an existing cluster and return its executor and its number of threads.
 
-    Parameters
-    ----------
-    address : str
-        Such as ``tcp://192.0.2.7:8786``. The workers need blursplit installed and must see the
-        archive under the same paths.
+    `address`: such as ``tcp://192.0.2.7:8786``. The workers need blursplit installed and must see
+    the archive under the same paths.
 
-    Raises
-    ------
-    InputError
-        When the Dask client is not installed, nothing answers, or no worker is there.
+    Raises InputError when the Dask client is not installed, nothing answers, or no worker is there.
     """
     if "://" not in address and ":" not in address:
         # Refused here: the client's own refusal leaves a half-made object that complains at exit.

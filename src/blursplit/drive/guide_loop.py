@@ -26,17 +26,10 @@ def residual_gain(
 ) -> FloatArray:
     """Return |S|, what a guide loop leaves of a motion at each frequency.
 
-    Parameters
-    ----------
-    cycle_s : float
-        Time from one correction to the next.
-    gain : float
-        Integrating proportional correction: the part of the error taken out each cycle.
-    delay_cycles : int, optional
-        Extra cycles between measuring and correcting.
+    `cycle_s`: time from one correction to the next. `gain`: integrating proportional correction:
+    the part of the error taken out each cycle. `delay_cycles`: extra cycles between measuring and
+    correcting.
 
-    Notes
-    -----
     |1 / (1 + g z^-(1+m) / (1 - z^-1))| with z = exp(2 pi i nu T): a high-pass that amplifies
     above a fraction of the cycle frequency. The guide camera's exposure adds a sinc and half a
     cycle of delay, which are left out.
@@ -59,21 +52,13 @@ def bump_frequency_hz(cycle_s: float, gain: float) -> float:
 
 @dataclass(frozen=True)
 class GuideLoop:
-    """A guide loop that a run shows, or does not.
-
-    Parameters
-    ----------
-    log_likelihood_gain : float
-        Of the continuum times the loop's shape over the continuum alone.
-    corner_hz : float
-        g/(2 pi T).
-    """
+    """A guide loop that a run shows, or does not."""
 
     is_shown: bool
-    log_likelihood_gain: float
+    log_likelihood_gain: float  # of the continuum times the loop's shape over the continuum alone
     gain: float
     delay_cycles: int
-    corner_hz: float
+    corner_hz: float  # g/(2 pi T)
     text: str
 
 
@@ -85,20 +70,12 @@ def find_guide_loop(
 ) -> GuideLoop | None:
     """Return whether a density shows the dip and bump of a guide loop.
 
-    Parameters
-    ----------
-    frequency_hz, psd_arcsec2_hz : ndarray, shape (bin,)
-        One-sided density of the shared motion, independent bins.
-    degrees_of_freedom : float
-        Of each bin (2 for one periodogram on one axis, 4 for the sum of two axes, ...).
+    `frequency_hz`, `psd_arcsec2_hz` (bin,): one-sided density of the shared motion, independent
+    bins. `degrees_of_freedom`: of each bin (2 for one periodogram on one axis, 4 for the sum of two
+    axes, ...).
 
-    Returns
-    -------
-    GuideLoop or None
-        None where fewer than eight bins lie below the loop's highest frequency.
+    Returns: none where fewer than eight bins lie below the loop's highest frequency.
 
-    Notes
-    -----
     Whittle likelihood of a continuum C against C |S|^2, C = A nu^-p [1 + B/(1 + (nu/nu_c)^2)]:
     air, and a slow current on it. All its numbers, the gain and the delay lie on grids; only
     frequencies up to half the correction rate are used.

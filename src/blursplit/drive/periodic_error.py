@@ -34,30 +34,20 @@ PHASES = np.arange(240) / 240.0
 
 @dataclass(frozen=True)
 class PeriodView:
-    """What a record can see of a periodic error beside offsets, drift and other terms.
+    """What a record can see of a periodic error beside offsets, drift and other terms."""
 
-    Parameters
-    ----------
-    weights : ndarray, shape (m, n_samples)
-        Orthonormal rows that offsets, drift and other terms cannot make.
-    response : ndarray, shape (m, 2 n_harmonics)
-        Their reading for a cosine and sine of 1 arcsec of each harmonic in turn.
-    """
-
+    # (m, n_samples): orthonormal rows that offsets, drift and other terms cannot make.
     weights: FloatArray
+    # (m, 2 n_harmonics): their reading for a cosine and sine of 1 arcsec of each harmonic in turn.
     response: FloatArray
 
 
 @dataclass(frozen=True)
 class PeriodicError:
-    """Draws of a periodic error.
+    """Draws of a periodic error."""
 
-    Parameters
-    ----------
-    draws_arcsec : ndarray, shape (n, 2 n_harmonics, 2)
-        Cosine and sine of each harmonic in turn, along x and y; phase 0 at time 0.
-    """
-
+    # (n, 2 n_harmonics, 2): cosine and sine of each harmonic in turn, along x and y; phase 0 at
+    # time 0.
     draws_arcsec: FloatArray
 
     def angles_deg(self) -> FloatArray:
@@ -83,12 +73,8 @@ def harmonic_columns(
 ) -> FloatArray:
     """Return cosine and sine of each harmonic, shape (n_samples, 2 harmonics).
 
-    Parameters
-    ----------
-    time_s : ndarray, shape (n_samples,)
-        Middle of each exposure.
-    exposure_s : float, optional
-        A motion of frequency f, averaged over it, keeps sinc(f exposure).
+    `time_s` (n_samples,): middle of each exposure. `exposure_s`: a motion of frequency f, averaged
+    over it, keeps sinc(f exposure).
     """
     columns = []
     for k in range(1, harmonics + 1):
@@ -106,11 +92,8 @@ def harmonics_within(period_s: float, cadence_s: float) -> int:
 def view_period(own: FloatArray, others: FloatArray) -> PeriodView:
     """Return what of the periodic columns is left beside the others.
 
-    Parameters
-    ----------
-    own : ndarray, shape (n_samples, 2 n_harmonics)
-    others : ndarray, shape (n_samples, n_others)
-        Offsets, drift and the columns of other terms.
+    `own` (n_samples, 2 n_harmonics). `others` (n_samples, n_others): offsets, drift and the columns
+    of other terms.
     """
     left = own - others @ (np.linalg.pinv(others) @ own)
     patterns, strength, mixing = np.linalg.svd(left, full_matrices=False)
@@ -122,24 +105,13 @@ def view_period(own: FloatArray, others: FloatArray) -> PeriodView:
 
 @dataclass(frozen=True)
 class _Prior:
-    """What is thought of the error before the data, on a grid.
+    """What is thought of the error before the data, on a grid."""
 
-    Parameters
-    ----------
-    sizes : ndarray, shape (n_sizes,)
-    log_width : ndarray, shape (n_angles,)
-        Of each direction's share of the half turn.
-    axis : ndarray, shape (n_angles, n_kinds, 2, 2)
-    sigmas : ndarray, shape (n_kinds, 2 n_harmonics)
-        A kind is a smoothness and a share across.
-    shape : ndarray, shape (n_angles, n_kinds, 2 m, 2 m)
-        Covariance of the readings under an error of 1 arcsec.
-    """
-
-    sizes: FloatArray
-    log_width: FloatArray
-    axis: FloatArray
-    sigmas: FloatArray
+    sizes: FloatArray  # (n_sizes,)
+    log_width: FloatArray  # (n_angles,): of each direction's share of the half turn
+    axis: FloatArray  # (n_angles, n_kinds, 2, 2)
+    sigmas: FloatArray  # (n_kinds, 2 n_harmonics): a kind is a smoothness and a share across
+    # (n_angles, n_kinds, 2 m, 2 m): covariance of the readings under an error of 1 arcsec.
     shape: FloatArray
 
 
@@ -189,15 +161,9 @@ def likelihood_gain(
 ) -> float:
     """Return twice the logarithm of the likelihood ratio of the best error against none.
 
-    Parameters
-    ----------
-    seen_arcsec : ndarray, shape (m, 2)
-    errors_arcsec2 : ndarray, shape (2, m, m)
-        Covariance of the readings if there is no error.
-    response : ndarray, shape (m, 2 n_harmonics)
+    `seen_arcsec` (m, 2). `errors_arcsec2` (2, m, m): covariance of the readings if there is no
+    error. `response` (m, 2 n_harmonics).
 
-    Notes
-    -----
     Above `constants.DRIVE_SHOWN_GAIN` the error counts as shown.
     """
     base, reading = _both_axes(errors_arcsec2), seen_arcsec.T.ravel()
@@ -218,21 +184,11 @@ def draw_periodic_error(
 ) -> PeriodicError:
     """Draw a periodic error from what the record's view of it reads.
 
-    Parameters
-    ----------
-    seen_arcsec : ndarray, shape (m, 2)
-        Readings along x and y.
-    errors_arcsec2 : ndarray, shape (2, m, m)
-        Covariance of the readings on each axis.
-    response : ndarray, shape (m, 2 n_harmonics)
-    angle_deg : float, optional
-        Direction of the error where it is known, from +x toward +y.
-    for_limit : bool, optional
-        Take all sizes as equally likely, not their logarithms, and the error as nearly a sine,
-        which hides best beside a straight line.
+    `seen_arcsec` (m, 2): readings along x and y. `errors_arcsec2` (2, m, m): covariance of the
+    readings on each axis. `response` (m, 2 n_harmonics). `angle_deg`: direction of the error where
+    it is known, from +x toward +y. `for_limit`: take all sizes as equally likely, not their
+    logarithms, and the error as nearly a sine, which hides best beside a straight line.
 
-    Notes
-    -----
     Gaussian prior: cosine and sine of harmonic k have the standard deviation A/k^p along the
     error's direction and a share of it across; A is flat in the logarithm, the direction flat in
     angle, p and the share one of a few (common practice, no source).
@@ -313,18 +269,10 @@ def bin_errors(
 ) -> FloatArray:
     """Return the standard error of each bin's mean, shape (bins,); NaN where it is empty.
 
-    Parameters
-    ----------
-    misfit : ndarray, shape (n_samples,)
-        What a fit leaves of the series: its own noise, air and vibration.
-    time_s : ndarray, shape (n_samples,)
-    index : ndarray of int, shape (n_samples,)
-        Bin of each sample.
-    cadence_s : float
-        Lost frames count as places without a sample.
+    `misfit` (n_samples,): what a fit leaves of the series: its own noise, air and vibration.
+    `time_s` (n_samples,). `index` (n_samples,): bin of each sample. `cadence_s`: lost frames count
+    as places without a sample.
 
-    Notes
-    -----
     Neighbouring samples move together, so that the scatter over the root of their number is far
     too small. With a the misfit's autocovariance and w the weights of a mean, the variance is
     the sum of w_i w_j a_|i-j|, evaluated as the misfit's periodogram times |W|^2 (Wiener and
@@ -373,10 +321,7 @@ def drive_curves(
 ) -> list[DriveCurve]:
     """Return the curve of each declared period.
 
-    Parameters
-    ----------
-    angle_deg : float, optional
-        Direction of the drive in the image, where it is known.
+    `angle_deg`: direction of the drive in the image, where it is known.
     """
     names = list(dict.fromkeys(term.name for term in terms))
     curves = [_one_curve(record, terms, name, rng, angle_deg) for name in names]

@@ -36,11 +36,8 @@ def declared_periods(
 ) -> tuple[DrivePeriod, ...]:
     """Return the declared drive periods, longest first, each only once.
 
-    Parameters
-    ----------
-    wheel_teeth : sequence of int, optional
-        One period of 86164.0905 s / teeth each; one that repeats a declared period within 1 %
-        is dropped.
+    `wheel_teeth`: one period of 86164.0905 s / teeth each; one that repeats a declared period
+    within 1 % is dropped.
     """
     found = [DrivePeriod(f"drive {value:g} s", float(value)) for value in period_s or ()]
     for teeth in wheel_teeth or ():

@@ -19,17 +19,10 @@ from blursplit.types import FloatArray, IntArray
 
 @dataclass(frozen=True)
 class Blocks:
-    """A series averaged over blocks of equal count.
+    """A series averaged over blocks of equal count."""
 
-    Parameters
-    ----------
-    time_s : ndarray, shape (block,)
-    index : list of ndarray
-        Which samples went into each block.
-    """
-
-    time_s: FloatArray
-    index: list[IntArray]
+    time_s: FloatArray  # (block,)
+    index: list[IntArray]  # which samples went into each block
 
     def average(self, values: FloatArray) -> FloatArray:
         """Return block means of values, shape (sample, ...) -> (block, ...)."""
@@ -41,11 +34,7 @@ def block_series(
 ) -> Blocks:
     """Return blocks that do not cross segments, at most about `max_blocks` of them.
 
-    Parameters
-    ----------
-    time_s : ndarray, shape (sample,)
-        In order of time.
-    segment : ndarray of int, shape (sample,)
+    `time_s` (sample,): in order of time. `segment` (sample,).
     """
     size = max(1, int(np.ceil(time_s.size / max_blocks)))
     index: list[IntArray] = []
@@ -58,36 +47,21 @@ def block_series(
 
 @dataclass(frozen=True)
 class LinearFit:
-    """Coefficients of a linear model on two axes, the noise's own shape averaged over.
+    """Coefficients of a linear model on two axes, the noise's own shape averaged over."""
 
-    Parameters
-    ----------
-    mean : ndarray, shape (2, column)
-    covariance : ndarray, shape (2, column, column)
-    noise_rms_arcsec : ndarray, shape (2,)
-        Of the blocks.
-    correlation_time_s : ndarray, shape (2,)
-        Weighted geometric mean over the noise shapes tried.
-    noise_covariance : ndarray, shape (2, block, block)
-        Of the blocks, averaged over the noise shapes tried.
-    """
-
-    mean: FloatArray
-    covariance: FloatArray
-    noise_rms_arcsec: FloatArray
-    correlation_time_s: FloatArray
+    mean: FloatArray  # (2, column)
+    covariance: FloatArray  # (2, column, column)
+    noise_rms_arcsec: FloatArray  # (2,): of the blocks
+    correlation_time_s: FloatArray  # (2,): weighted geometric mean over the noise shapes tried
+    # (2, block, block): of the blocks, averaged over the noise shapes tried.
     noise_covariance: FloatArray
 
 
 def noise_kernels(time_s: FloatArray) -> list[tuple[float, FloatArray]]:
     """Return correlation matrices of slow noise, each with its longest correlation time.
 
-    Parameters
-    ----------
-    time_s : ndarray, shape (block,)
+    `time_s` (block,).
 
-    Notes
-    -----
     Two families, each from half a block to the length of the run: air and currents last tens of
     seconds, but flexure and refraction wander as long as the run does. One
     exponential: flat, then falling as nu^-2, like currents in the tube or a gust. A sum of
@@ -119,16 +93,9 @@ def fit_in_red_noise(
 ) -> LinearFit:
     """Return the coefficients of `design` under correlated noise of unknown shape.
 
-    Parameters
-    ----------
-    time_s : ndarray, shape (block,)
-    values_arcsec : ndarray, shape (block, 2)
-    design : ndarray, shape (block, column)
-    prior_sd : ndarray, shape (2, column)
-        Standard deviation of each coefficient before the data, on each axis.
+    `time_s` (block,). `values_arcsec` (block, 2). `design` (block, column). `prior_sd` (2, column):
+    standard deviation of each coefficient before the data, on each axis.
 
-    Notes
-    -----
     Noise covariance s^2 [(1 - w) K + w 1] with K from `noise_kernels` and w, the white part, one of
     a few. Each pair is weighted by its evidence and the results are mixed, so that the interval
     carries what the run cannot know about its own noise (Gaussian-process regression,

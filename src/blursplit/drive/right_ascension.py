@@ -31,12 +31,8 @@ def declination_drift_arcsec_min(
 ) -> float:
     """Return the declination drift of a tracked star, -omega eps sin(H - Hp) [arcsec/min].
 
-    Parameters
-    ----------
-    misalignment_arcmin : float
-        Angle between the polar axis and the pole.
-    hour_angle_deg, axis_hour_angle_deg : float
-        Of the star and of the point toward which the axis is off.
+    `misalignment_arcmin`: angle between the polar axis and the pole. `hour_angle_deg`,
+    `axis_hour_angle_deg`: of the star and of the point toward which the axis is off.
 
     Examples
     --------
@@ -50,31 +46,20 @@ def declination_drift_arcsec_min(
 
 @dataclass(frozen=True)
 class PolarReading:
-    """The part of the polar misalignment that this star's declination drift shows.
+    """The part of the polar misalignment that this star's declination drift shows."""
 
-    Parameters
-    ----------
-    component_arcmin : float
-        |eps sin(H - Hp)|: the misalignment is at least this.
-    text : str
-        The reading in words, with its limits.
-    """
-
-    component_arcmin: float
+    component_arcmin: float  # |eps sin(H - Hp)|: the misalignment is at least this
     sigma_arcmin: float
     low95_arcmin: float
     high95_arcmin: float
-    text: str
+    text: str  # the reading in words, with its limits
 
 
 def read_polar_axis(rate_arcsec_min: float, sigma_arcsec_min: float) -> PolarReading:
     """Return what a declination drift says of the polar axis.
 
-    Parameters
-    ----------
-    rate_arcsec_min, sigma_arcsec_min : float
-        Declination drift of an unguided equatorial mount and its uncertainty; the sign does not
-        matter, because which way is north needs the camera's parity.
+    `rate_arcsec_min`, `sigma_arcsec_min`: declination drift of an unguided equatorial mount and its
+    uncertainty; the sign does not matter, because which way is north needs the camera's parity.
     """
     per_arcmin = declination_drift_arcsec_min(1.0, -90.0, 0.0)
     size, sigma = abs(rate_arcsec_min) / per_arcmin, sigma_arcsec_min / per_arcmin
@@ -96,12 +81,8 @@ def read_polar_axis(rate_arcsec_min: float, sigma_arcsec_min: float) -> PolarRea
 def ra_axis_from_position_angle(position_angle_deg: float, *, is_mirrored: bool = False) -> float:
     """Return the axial direction of right ascension from the camera's position angle [deg].
 
-    Parameters
-    ----------
-    position_angle_deg : float
-        Position angle, north through east, of the image's +y direction.
-    is_mirrored : bool, optional
-        Whether east lies to the right of north when +y is up and +x to the right.
+    `position_angle_deg`: position angle, north through east, of the image's +y direction.
+    `is_mirrored`: whether east lies to the right of north when +y is up and +x to the right.
     """
     return (position_angle_deg if is_mirrored else -position_angle_deg) % 180.0
 
@@ -123,13 +104,9 @@ def found_direction(
 ) -> RightAscension | None:
     """Return the direction that the record itself shows, or None where it cannot tell.
 
-    Parameters
-    ----------
-    rig : Rig
-        For `mount_kind` and `drive`: only the drive of an equatorial mount moves the image along
-        right ascension, and only one that is off lets the stars trail along it.
-    rate_arcsec_s : ndarray, shape (n, 2)
-        Draws of the drift.
+    `rig`: for `mount_kind` and `drive`: only the drive of an equatorial mount moves the image along
+    right ascension, and only one that is off lets the stars trail along it. `rate_arcsec_s` (n, 2):
+    draws of the drift.
     """
     if rig.get("drive") == "off":
         mean, covariance = rate_arcsec_s.mean(axis=0), np.cov(rate_arcsec_s.T)
@@ -217,12 +194,8 @@ def read_drive(
 ) -> tuple[dict[str, Any], list[str]]:
     """Return what goes into the result's tracking, and sentences on it.
 
-    Parameters
-    ----------
-    rig : Rig
-        For periods, the kind of mount, guiding and the direction of right ascension.
-    rate_arcsec_s : ndarray, shape (n, 2), optional
-        Draws of the drift; from the record where there was no split.
+    `rig`: for periods, the kind of mount, guiding and the direction of right ascension.
+    `rate_arcsec_s` (n, 2): draws of the drift; from the record where there was no split.
     """
     is_equatorial = rig.get("mount_kind") != "altazimuth"
     ra = stated_direction(rig) if is_equatorial else None

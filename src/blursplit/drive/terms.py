@@ -45,13 +45,9 @@ class DriveTerm:
 def drive_terms(rig: Rig, length_s: float) -> list[DriveTerm]:
     """Return the declared periods as terms to be fitted; none where the drive was off.
 
-    Parameters
-    ----------
-    rig : Rig
-        For `worm_period_s`, `wheel_teeth` and `drive`.
-    length_s : float
-        Length of the record. Of periods with less than one turn in it only the curvature of
-        the drift is fitted (harmonic 0), once for all of them.
+    `rig`: for `worm_period_s`, `wheel_teeth` and `drive`. `length_s`: length of the record. Of
+    periods with less than one turn in it only the curvature of the drift is fitted (harmonic 0),
+    once for all of them.
     """
     if rig.get("drive") == "off":
         return []
@@ -71,8 +67,6 @@ def found_period(record: DriveRecord) -> DriveTerm | None:
     rhythm as slow as seconds; so what is told from slow noise of any colour, is straight, and
     goes on for more than a turn is the drive's.
 
-    Notes
-    -----
     The period is that of the largest least-squares power on the longest blocks that still resolve
     it; amplitudes are tested against the record's own slow noise (`DriveRecord.read`), with the
     chance divided by the number of independent periods tried.
@@ -169,57 +163,31 @@ def _design(grid: GridData, terms: Sequence[DriveTerm]) -> tuple[FloatArray, Int
 # --- the record as a series for the drive ---------------------------------------------------------
 @dataclass(frozen=True)
 class Readings:
-    """How much of each pattern a record holds, once with the noise beside it, once as noise.
+    """How much of each pattern a record holds, once with the noise beside it, once as noise."""
 
-    Parameters
-    ----------
-    seen_arcsec : ndarray, shape (m, 2)
-    errors_arcsec2 : ndarray, shape (2, m, m)
-        The noise being what the patterns leave.
-    plain_arcsec : ndarray, shape (m, 2)
-        By ordinary least squares.
-    as_noise_arcsec2 : ndarray, shape (2, m, m)
-        Their covariance if the patterns are noise like the rest.
-    """
-
-    seen_arcsec: FloatArray
-    errors_arcsec2: FloatArray
-    plain_arcsec: FloatArray
+    seen_arcsec: FloatArray  # (m, 2)
+    errors_arcsec2: FloatArray  # (2, m, m): the noise being what the patterns leave
+    plain_arcsec: FloatArray  # (m, 2): by ordinary least squares
+    # (2, m, m): their covariance if the patterns are noise like the rest.
     as_noise_arcsec2: FloatArray
 
 
 @dataclass(frozen=True)
 class DriveRecord:
-    """The shared motion as a series.
+    """The shared motion as a series."""
 
-    Parameters
-    ----------
-    time_s : ndarray, shape (n_samples,)
-        From the start of the record; rising.
-    motion_arcsec : ndarray, shape (n_samples, 2)
-    segment : ndarray of int, shape (n_samples,)
-        Parts between gaps and dithers; each has an offset of its own.
-    """
-
-    time_s: FloatArray
-    motion_arcsec: FloatArray
-    segment: IntArray
+    time_s: FloatArray  # (n_samples,): from the start of the record; rising
+    motion_arcsec: FloatArray  # (n_samples, 2)
+    segment: IntArray  # (n_samples,): parts between gaps and dithers; each has an offset of its own
     cadence_s: float
     exposure_s: float
 
     def read(self, others: FloatArray, patterns: FloatArray, period_s: float) -> Readings:
         """Return how much of each pattern the motion holds, with air and currents as error.
 
-        Parameters
-        ----------
-        others : ndarray, shape (n_samples, n_others)
-            Columns beside the patterns, of any size.
-        patterns : ndarray, shape (m, n_samples)
-        period_s : float
-            Blocks that are averaged must be short beside it.
+        `others` (n_samples, n_others): columns beside the patterns, of any size. `patterns` (m,
+        n_samples). `period_s`: blocks that are averaged must be short beside it.
 
-        Notes
-        -----
         The noise's strength and colour are the record's own, averaged over by their evidence
         (`fit_in_red_noise`): a fit of air and excess says less of motion as slow as the record
         is long, and records without a fit have none.
@@ -287,15 +255,10 @@ def other_columns(
 ) -> FloatArray:
     """Return offsets, time and what the periods other than `term` add.
 
-    Parameters
-    ----------
-    term : DriveTerm or None
-        None for all periods.
+    `term`: none for all periods.
 
-    Returns
-    -------
-    ndarray, shape (n_samples, n_columns)
-        Periods under a turn share one curvature, unless `term` is one of them.
+    Returns: (n_samples, n_columns): periods under a turn share one curvature, unless `term` is one
+    of them.
     """
     since = record.time_s - record.time_s.mean()
     columns = [(record.segment == label).astype(float) for label in np.unique(record.segment)]

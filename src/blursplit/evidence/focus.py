@@ -47,27 +47,17 @@ SHARE = np.linspace(LOWEST_TRANSFER_BASELINE, HIGHEST_TRANSFER_BASELINE, TRANSFE
 
 @dataclass(frozen=True)
 class FocusRun:
-    """What a run at one focus position contributes.
-
-    Parameters
-    ----------
-    position : float
-        In the unit of the recorded focus position.
-    log_loss : ndarray, shape (n_baselines, n_angles)
-        -ln of the registered star's transfer function with telescope, pixel and dispersion
-        divided out, at 0.05 to 0.3 apertures; NaN from the first baseline that fails.
-    block_loss : ndarray, shape (n_blocks, n_baselines, n_angles)
-        The same from disjoint stretches of time.
-    cycles_arcsec : ndarray, shape (n_baselines,)
-    log_air : (mean, sigma) or None
-        ln r0^(-5/3), but for a constant, from the run's own pairs; None without pairs.
-    """
+    """What a run at one focus position contributes."""
 
     name: str
-    position: float
+    position: float  # in the unit of the recorded focus position
+    # (n_baselines, n_angles): -ln of the registered star's transfer function with telescope, pixel
+    # and dispersion divided out, at 0.05 to 0.3 apertures; NaN from the first baseline that fails.
     log_loss: FloatArray
+    # (n_blocks, n_baselines, n_angles): the same from disjoint stretches of time.
     block_loss: FloatArray
-    cycles_arcsec: FloatArray
+    cycles_arcsec: FloatArray  # (n_baselines,)
+    # (mean, sigma): ln r0^(-5/3), but for a constant, from the run's own pairs; None without pairs.
     log_air: tuple[float, float] | None
 
     @property
@@ -87,26 +77,13 @@ class FocusRun:
 
 @dataclass(frozen=True)
 class FocusFit:
-    """Draws from what a focus curve allows; every array has shape (n_draws,).
+    """Draws from what a focus curve allows; every array has shape (n_draws,)."""
 
-    Parameters
-    ----------
-    best : ndarray
-        Position of best focus.
-    slope_arcsec : ndarray
-        k, rms of the defocus [arcsec] for each unit of position.
-    rest_arcsec2 : ndarray
-        Variance at best focus: air and aberrations together.
-    air_scatter : ndarray
-        Relative change of the air from run to run.
-    loss : (sigma, variance)
-        Table of `equivalent_variance` against the rms of a defocus.
-    """
-
-    best: FloatArray
-    slope_arcsec: FloatArray
-    rest_arcsec2: FloatArray
-    air_scatter: FloatArray
+    best: FloatArray  # position of best focus
+    slope_arcsec: FloatArray  # k, rms of the defocus [arcsec] for each unit of position
+    rest_arcsec2: FloatArray  # variance at best focus: air and aberrations together
+    air_scatter: FloatArray  # relative change of the air from run to run
+    # (sigma, variance): table of `equivalent_variance` against the rms of a defocus.
     loss: tuple[FloatArray, FloatArray]
 
     def defocus_arcsec(self, position: ArrayLike) -> FloatArray:
@@ -134,27 +111,15 @@ def fit_focus(
 ) -> FocusFit:
     """Fit rest + k^2 (z - z0)^2 to registered widths at several focus positions.
 
-    Parameters
-    ----------
-    position : ndarray, shape (n,)
-        In any unit, at least three different ones, or two with `predicted_slope`.
-    variance_arcsec2, error_arcsec2 : ndarray, shape (n,)
-        `equivalent_variance` of each run and its measuring error.
-    loss : (sigma, variance)
-        `equivalent_variance` of `defocus_otf` against the rms of the defocus, rising.
-    predicted_slope : (value, relative error), optional
-        k known beforehand.
-    log_air, log_air_error : ndarray, shape (n,), optional
-        ln r0^(-5/3) of each run from its own pairs of stars, NaN where there is none, and its
-        sampling error; any constant factor drops out.
+    `position` (n,): in any unit, at least three different ones, or two with `predicted_slope`.
+    `variance_arcsec2`, `error_arcsec2` (n,): `equivalent_variance` of each run and its measuring
+    error. `loss` (sigma, variance): `equivalent_variance` of `defocus_otf` against the rms of the
+    defocus, rising. `predicted_slope` (value, relative error): k known beforehand. `log_air`,
+    `log_air_error` (n,): ln r0^(-5/3) of each run from its own pairs of stars, NaN where there is
+    none, and its sampling error; any constant factor drops out.
 
-    Raises
-    ------
-    ValueError
-        With too few different positions.
+    Raises ValueError with too few different positions.
 
-    Notes
-    -----
     The air of each run departs from the mean by a scatter that `log_air` measures. As nothing
     here tells how much of the rest is air, the scatter applies to all of it; how far what the
     pairs see follows the air as a whole is open (correlation 0, 1/2 or 1).
@@ -301,21 +266,13 @@ def _draw_positive(mean: FloatArray, sigma: FloatArray, rng: np.random.Generator
 # --- astigmatism ----------------------------------------------------------------------------------
 @dataclass(frozen=True)
 class Astigmatism:
-    """Draws of the astigmatism.
+    """Draws of the astigmatism."""
 
-    Parameters
-    ----------
-    variance_arcsec2 : ndarray, shape (n_draws,)
-        One-axis variance of its rays at best focus, the scatter of the draws taken out.
-    angle_deg : ndarray, shape (n_draws,)
-        Direction along which the image is longer beyond best focus (larger positions).
-    is_shown : bool
-        Whether the draws exclude none with 95 %.
-    """
-
+    # (n_draws,): one-axis variance of its rays at best focus, the scatter of the draws taken out.
     variance_arcsec2: FloatArray
+    # (n_draws,): direction along which the image is longer beyond best focus (larger positions).
     angle_deg: FloatArray
-    is_shown: bool
+    is_shown: bool  # whether the draws exclude none with 95 %
 
 
 def find_astigmatism(
@@ -323,13 +280,8 @@ def find_astigmatism(
 ) -> Astigmatism | None:
     """Find how the elongation changes through focus; None with fewer than four runs.
 
-    Parameters
-    ----------
-    n_baselines : int
-        Baselines that all runs share.
+    `n_baselines`: baselines that all runs share.
 
-    Notes
-    -----
     With the rms h of the defocused rays and a of the astigmatic ones, the variance along an axis
     at the angle t from the astigmatism's is (h + a cos 2t)^2, so that the second harmonic over
     angle is 2 h a (derived): least squares on 2 k (z - z0), one a draw of the curve. What the

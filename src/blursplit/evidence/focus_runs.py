@@ -59,24 +59,14 @@ from blursplit.types import FloatArray
 
 @dataclass(frozen=True)
 class FocusRuns(Guest):
-    """Runs of the same telescope at other focus positions.
+    """Runs of the same telescope at other focus positions."""
 
-    Parameters
-    ----------
-    runs : tuple of (name, tracks, rig)
-        As followed.
-    own_position : float
-        Of the measured run, in the unit of the recorded focus position.
-    slope_arcsec : float or None
-        Predicted rms of the defocused rays for each unit of position.
-    curve : FocusCurve or None
-        None before the star's image was seen, and where that does not show the focus.
-    """
-
-    runs: tuple[tuple[str, StarTracks, Rig], ...]
-    own_position: float = 0.0
+    runs: tuple[tuple[str, StarTracks, Rig], ...]  # tuple of (name, tracks, rig): as followed
+    own_position: float = 0.0  # of the measured run, in the unit of the recorded focus position
     others: tuple[FocusRun, ...] = ()
+    # Predicted rms of the defocused rays for each unit of position.
     slope_arcsec: float | None = None
+    # None before the star's image was seen, and where that does not show the focus.
     curve: FocusCurve | None = None
 
     def prepare(self, record: Record) -> Record:
@@ -159,33 +149,19 @@ class FocusRuns(Guest):
 
 @dataclass
 class FocusCurve:
-    """What the focus positions say.
+    """What the focus positions say."""
 
-    Parameters
-    ----------
-    least_arcsec2 : ndarray or None
-        Draws of the variance of defocus (and astigmatism, where shown) of the measured run, as
-        a Gaussian of the joint fit; None when no curve could be fitted.
-    shape : DefocusShape or None
-        Of that defocus, for the joint fit.
-    part : Focus or None
-        For the result.
-    defocus, astigmatism : Estimate or None
-        Gaussian-equivalent FWHM [arcsec].
-    arrays : dict
-        For the figure.
-    warnings : list of (code, text)
-    notes, steps : list of str
-        For the verdict.
-    """
-
+    # Draws of the variance of defocus (and astigmatism, where shown) of the measured run, as a
+    # Gaussian of the joint fit; None when no curve could be fitted.
     least_arcsec2: FloatArray | None = None
-    shape: DefocusShape | None = None
-    part: Focus | None = None
+    shape: DefocusShape | None = None  # of that defocus, for the joint fit
+    part: Focus | None = None  # for the result
+    # `defocus`, `astigmatism`: Gaussian-equivalent FWHM [arcsec].
     defocus: Estimate | None = None
     astigmatism: Estimate | None = None
-    arrays: dict[str, FloatArray] = field(default_factory=dict)
-    warnings: list[tuple[str, str]] = field(default_factory=list)
+    arrays: dict[str, FloatArray] = field(default_factory=dict)  # for the figure
+    warnings: list[tuple[str, str]] = field(default_factory=list)  # list of (code, text)
+    # `notes`, `steps`: for the verdict.
     notes: list[str] = field(default_factory=list)
     steps: list[str] = field(default_factory=list)
 
@@ -211,12 +187,7 @@ def focus_run(
 ) -> FocusRun:
     """Return what a run contributes.
 
-    Parameters
-    ----------
-    facts : Facts
-        With optics and pixel scale.
-    grid : GridData or None
-        For what its pairs say of its air.
+    `facts`: with optics and pixel scale. `grid`: for what its pairs say of its air.
     """
     optics, scale = facts.optics, facts.scale_arcsec
     assert optics is not None  # noqa: S101 - callers have checked
@@ -276,18 +247,10 @@ def read_focus_run(
 ) -> FocusRun:
     """Return what another run contributes, after checking that it is of the same telescope.
 
-    Parameters
-    ----------
-    reference : Optics
-        Of the run that is measured.
-    scale_arcsec : float
-        Its pixel scale.
+    `reference`: of the run that is measured. `scale_arcsec`: its pixel scale.
 
-    Raises
-    ------
-    InputError
-        When the run has no focus position, no star image, or another telescope, pixel scale or
-        wavelength.
+    Raises InputError when the run has no focus position, no star image, or another telescope, pixel
+    scale or wavelength.
     """
     position = rig.get("focus_position")
     if position is None:
@@ -330,8 +293,6 @@ def _grid_of(tracks: StarTracks, facts: Facts) -> GridData | None:
 def air_by_pairs(grid: GridData) -> tuple[float, float] | None:
     """Return ln of the stars' differential variance and its sampling error; None where unseen.
 
-    Notes
-    -----
     Shift is taken out of every frame, rotation and scale too with three stars or more; of two
     stars only the motion along the line that joins them is used. What is left is air alone and
     proportional to r0^(-5/3). The error is the scatter of eight stretches.
@@ -381,14 +342,8 @@ def focus_curve(
 ) -> FocusCurve:
     """Fit the focus curve and say what follows for the measured run.
 
-    Parameters
-    ----------
-    own : FocusRun
-        The measured run.
-    transfer : OpticsData
-        Of the measured run, for the weights that the joint fit gives its baselines.
-    predicted : float or None
-        Slope [arcsec for each unit of position] by geometry.
+    `own`: the measured run. `transfer`: of the measured run, for the weights that the joint fit
+    gives its baselines. `predicted`: slope [arcsec for each unit of position] by geometry.
     """
     out = FocusCurve()
     runs, n = _sharp_enough([own, *others], out)

@@ -22,33 +22,18 @@ from blursplit.types import FloatArray
 
 @dataclass(frozen=True)
 class Record:
-    """Star tracks and what is known beside them, special cases undone.
+    """Star tracks and what is known beside them, special cases undone."""
 
-    Parameters
-    ----------
-    whole : StarTracks
-        As followed, of two frame rates the longer part.
-    tracks : StarTracks
-        What the budget is drawn from: behind a mask one star in place of its two images.
-    images : StarTracks
-        The tracks with stamps, image by image; widths are measured on these.
-    facts : Facts
-        Behind a mask: with the optics of one opening.
-    guests : tuple of Guest
-        The special cases that this record is.
-    barred : (code, text) or None
-        Why nothing may be said of the air.
-    """
-
-    whole: StarTracks
+    whole: StarTracks  # as followed, of two frame rates the longer part
+    # What the budget is drawn from: behind a mask one star in place of its two images.
     tracks: StarTracks
-    images: StarTracks
+    images: StarTracks  # the tracks with stamps, image by image; widths are measured on these
     motion: CommonMotion
     pairs: PairStatistics
     rig: Rig
-    facts: Facts
-    guests: tuple[Guest, ...] = ()
-    barred: tuple[str, str] | None = None
+    facts: Facts  # behind a mask: with the optics of one opening
+    guests: tuple[Guest, ...] = ()  # the special cases that this record is
+    barred: tuple[str, str] | None = None  # (code, text): why nothing may be said of the air
 
     @classmethod
     def of(cls, tracks: StarTracks, rig: Rig, blur_time_s: float | None) -> Record:
@@ -92,37 +77,20 @@ def motion_and_pairs(tracks: StarTracks) -> tuple[CommonMotion, PairStatistics]:
 
 @dataclass(frozen=True)
 class KnownStrength:
-    """A guest's word on the air.
+    """A guest's word on the air."""
 
-    Parameters
-    ----------
-    ln_j : (mean, sigma)
-        Of ln r0^(-5/3) at the observing wavelength along the line of sight.
-    separation_m : float
-        Distance of the openings whose mean motion the record shows.
-    """
-
+    # (mean, sigma): of ln r0^(-5/3) at the observing wavelength along the line of sight.
     ln_j: tuple[float, float]
-    separation_m: float
+    separation_m: float  # distance of the openings whose mean motion the record shows
 
 
 @dataclass(frozen=True)
 class KnownOptics:
-    """A guest's word on the optics.
+    """A guest's word on the optics."""
 
-    Parameters
-    ----------
-    source : str
-        What it was measured with.
-    least_arcsec2 : ndarray or None
-        Draws of the variance of the part that was measured.
-    shape : DefocusShape or None
-        Of that part, where it is shown.
-    """
-
-    source: str
-    least_arcsec2: FloatArray | None
-    shape: DefocusShape | None
+    source: str  # what it was measured with
+    least_arcsec2: FloatArray | None  # draws of the variance of the part that was measured
+    shape: DefocusShape | None  # of that part, where it is shown
 
 
 class Guest:

@@ -25,22 +25,12 @@ NAME = "guide loop"
 
 @dataclass(frozen=True)
 class GuideMotion:
-    """What a guide loop adds.
-
-    Parameters
-    ----------
-    odds : float
-        That the dip and bump are a loop's.
-    line : LineFit
-        The bump as a damped mode of the same peak, width and variance.
-    band_hz : (low, high)
-        Where the loop makes motion larger.
-    """
+    """What a guide loop adds."""
 
     loop: GuideLoop
-    odds: float
-    line: LineFit
-    band_hz: tuple[float, float]
+    odds: float  # that the dip and bump are a loop's
+    line: LineFit  # the bump as a damped mode of the same peak, width and variance
+    band_hz: tuple[float, float]  # (low, high): where the loop makes motion larger
 
     @property
     def cause(self) -> str:
@@ -51,13 +41,8 @@ class GuideMotion:
 def find_guide_motion(grid: GridData, rig: Rig) -> GuideMotion | None:
     """Return the motion that a declared guide loop adds, or None where none is shown.
 
-    Parameters
-    ----------
-    rig : Rig
-        For `guide_period_s`.
+    `rig`: for `guide_period_s`.
 
-    Notes
-    -----
     Excess = S (1 - 1/|R|^2) where the loop's residual gain |R| exceeds one. It enters the budget
     as a damped mode of that variance, whose peak and half width are those of |R|^2.
     """

@@ -20,24 +20,13 @@ from blursplit.types import FloatArray
 
 @dataclass(frozen=True)
 class IrregularLines:
-    """What was found.
+    """What was found."""
 
-    Parameters
-    ----------
-    lines : tuple of LineFit
-        In the unit of the motion.
-    cadence_s : float
-        Median interval of the longest stretch.
-    lowest_hz : float
-        Start of the search.
-    arrays : dict
-        Frequencies and densities of the shared motion along x and y, of the longest stretch, and
-        the 68 % band of their sum.
-    """
-
-    lines: tuple[LineFit, ...]
-    cadence_s: float
-    lowest_hz: float
+    lines: tuple[LineFit, ...]  # in the unit of the motion
+    cadence_s: float  # median interval of the longest stretch
+    lowest_hz: float  # start of the search
+    # Frequencies and densities of the shared motion along x and y, of the longest stretch, and the
+    # 68 % band of their sum.
     arrays: dict[str, FloatArray]
 
 
@@ -46,20 +35,10 @@ def find_lines_at_own_times(
 ) -> IrregularLines | None:
     """Search the shared motion at the frames' own times.
 
-    Parameters
-    ----------
-    tracks : StarTracks
-        Irregular in time.
-    scale_arcsec : float
-        Arcsec per pixel (1 to stay in pixels).
+    `tracks`: irregular in time. `scale_arcsec`: arcsec per pixel (1 to stay in pixels).
 
-    Returns
-    -------
-    IrregularLines or None
-        None with fewer than 100 frames in the longest stretch.
+    Returns: none with fewer than 100 frames in the longest stretch.
 
-    Notes
-    -----
     Generalised Lomb-Scargle periodogram for the density; the search transforms at the same times.
     Up to half the usual rate only: intervals that scatter fold no frequency onto another, but hide
     none either, and what is faster shows as a raised floor.

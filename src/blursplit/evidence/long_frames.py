@@ -28,30 +28,17 @@ from blursplit.types import BoolArray, FloatArray, IntArray
 
 @dataclass(frozen=True)
 class LongFrames:
-    """Tracking of long frames: drift, motion inside the frames, and how it was found.
+    """Tracking of long frames: drift, motion inside the frames, and how it was found."""
 
-    Parameters
-    ----------
-    drift_arcsec_per_min : ndarray, shape (n_draws, 2)
-        Steady rate along x and y.
-    step_rms_arcsec : ndarray, shape (2,)
-        Scatter of the steps from frame to frame, centroid noise removed.
-    inside_arcsec2 : ndarray, shape (n_draws, 2, 2)
-        Mean tensor of the tracking inside the frames.
-    frames_arcsec2 : ndarray, shape (n_frames, 2, 2)
-        The same frame by frame, mean of the draws.
-    share : ndarray, shape (n_draws,)
-        Tensor inside the frames over that of a steady step: the duty cycle squared where the
-        mount moves evenly, zero where it moves between the exposures only.
-    share_measured : (value, sigma) or None
-        From the regression of the frames' tensors on the steps; None without tensors.
-    """
-
-    drift_arcsec_per_min: FloatArray
+    drift_arcsec_per_min: FloatArray  # (n_draws, 2): steady rate along x and y
+    # (2,): scatter of the steps from frame to frame, centroid noise removed.
     step_rms_arcsec: FloatArray
-    inside_arcsec2: FloatArray
-    frames_arcsec2: FloatArray
+    inside_arcsec2: FloatArray  # (n_draws, 2, 2): mean tensor of the tracking inside the frames
+    frames_arcsec2: FloatArray  # (n_frames, 2, 2): the same frame by frame, mean of the draws
+    # (n_draws,): tensor inside the frames over that of a steady step: the duty cycle squared where
+    # the mount moves evenly, zero where it moves between the exposures only.
     share: FloatArray
+    # (value, sigma): from the regression of the frames' tensors on the steps; None without tensors.
     share_measured: tuple[float, float] | None
 
     @property
@@ -75,23 +62,12 @@ def tracking_of_long_frames(
 ) -> LongFrames | None:
     """Draw the tracking inside long frames from the steps between them.
 
-    Parameters
-    ----------
-    time_s : ndarray, shape (n_frames,)
-    segment : ndarray of int, shape (n_frames,)
-        Steps are taken within a segment only.
-    shared_arcsec : ndarray, shape (n_frames, 2)
-        Shared motion of the stars, NaN where lost.
-    noise_arcsec : ndarray, shape (n_frames,)
-        One-axis noise of it.
+    `time_s` (n_frames,). `segment` (n_frames,): steps are taken within a segment only.
+    `shared_arcsec` (n_frames, 2): shared motion of the stars, NaN where lost. `noise_arcsec`
+    (n_frames,): one-axis noise of it.
 
-    Returns
-    -------
-    LongFrames or None
-        None for fewer than five steps.
+    Returns: none for fewer than five steps.
 
-    Notes
-    -----
     The steps are a mixture of unknown shares: even motion, whose tensor in a step s over the time t
     is (tau/t)^2 s s^T/12; wander (Brownian), which leaves 2 (t/tau)/(1 - tau/3t) times that, since
     its variance about the mean is S tau/6t for steps of S (1 - tau/3t); and moves between the
@@ -287,27 +263,15 @@ def _positive(tensor: FloatArray) -> FloatArray:
 # --- widths within the sequence -------------------------------------------------------------------
 @dataclass(frozen=True)
 class WidthLaw:
-    """Squared width of the frames as a constant, air that follows the airmass, and focus.
+    """Squared width of the frames as a constant, air that follows the airmass, and focus."""
 
-    Parameters
-    ----------
-    constant_arcsec2 : ndarray, shape (n_draws,)
-        FWHM^2 of all that neither airmass nor focus changes.
-    air_arcsec2 : ndarray, shape (n_draws,)
-        FWHM^2 at airmass one that grows as airmass^1.2.
-    focus_arcsec2 : ndarray, shape (n_draws,)
-        FWHM^2 per squared unit away from the best focus; zero without focus positions.
-    narrowest_arcsec : float
-        Upper end (95 %) of the width of the narrowest frames: no constant cause exceeds it.
-    tells_air : bool
-        Whether the airmass changed enough for the two to be told apart.
-    """
-
-    constant_arcsec2: FloatArray
-    air_arcsec2: FloatArray
+    constant_arcsec2: FloatArray  # (n_draws,): FWHM^2 of all that neither airmass nor focus changes
+    air_arcsec2: FloatArray  # (n_draws,): FWHM^2 at airmass one that grows as airmass^1.2
+    # (n_draws,): FWHM^2 per squared unit away from the best focus; zero without focus positions.
     focus_arcsec2: FloatArray
+    # Upper end (95 %) of the width of the narrowest frames: no constant cause exceeds it.
     narrowest_arcsec: float
-    tells_air: bool
+    tells_air: bool  # whether the airmass changed enough for the two to be told apart
 
 
 def fit_width_law(
@@ -321,19 +285,11 @@ def fit_width_law(
 ) -> WidthLaw | None:
     """Part the frames' widths by what changes within the sequence, by bootstrap in blocks.
 
-    Parameters
-    ----------
-    fwhm_arcsec, sigma_arcsec : ndarray, shape (n_frames,)
-        Width of each frame (median of its stars) and its error; NaN where unknown.
-    airmass, focus : ndarray, shape (n_frames,), optional
+    `fwhm_arcsec`, `sigma_arcsec` (n_frames,): width of each frame (median of its stars) and its
+    error; NaN where unknown. `airmass`, `focus` (n_frames,).
 
-    Returns
-    -------
-    WidthLaw or None
-        None with fewer than ten widths.
+    Returns: none with fewer than ten widths.
 
-    Notes
-    -----
     Kolmogorov seeing grows as airmass^0.6 (Fried 1966), so that FWHM^2 = A + B X^1.2
     + C (f - f0)^2 with A, B, C >= 0. Seeing changes for other reasons too; blocks of a tenth of
     the run carry that into the errors.

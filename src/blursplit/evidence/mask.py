@@ -109,29 +109,16 @@ class MaskFailure:
 
 @dataclass(frozen=True)
 class MaskReading:
-    """What the mask gave.
-
-    Parameters
-    ----------
-    columns : (int, int)
-        The two images among the tracks.
-    tracks : StarTracks
-        One star that moves as the mean of the images; without stamps.
-    facts : Facts
-        With the optics of one opening.
-    aperture_m : float or None
-        Of the whole telescope, where it is known.
-    notes : tuple of (code, text)
-        Doubts, those of the result among them.
-    """
+    """What the mask gave."""
 
     result: MaskResult
     geometry: MaskGeometry
-    columns: tuple[int, int]
-    tracks: StarTracks
-    facts: Facts
-    aperture_m: float | None
+    columns: tuple[int, int]  # the two images among the tracks
+    tracks: StarTracks  # one star that moves as the mean of the images; without stamps
+    facts: Facts  # with the optics of one opening
+    aperture_m: float | None  # of the whole telescope, where it is known
     obstruction: float
+    # tuple of (code, text): doubts, those of the result among them.
     notes: tuple[tuple[str, str], ...]
 
     @property
@@ -156,17 +143,8 @@ class MaskReading:
 def read_mask(tracks: StarTracks, rig: Rig, facts: Facts) -> MaskReading | MaskFailure | None:
     """Measure the air through the declared mask.
 
-    Parameters
-    ----------
-    tracks : StarTracks
-        The two images of the star among them.
-    rig : Rig
-        With `mask_opening_m` and `mask_separation_m`; the split finds the images where there
-        are more than two.
-
-    Returns
-    -------
-    MaskReading, or MaskFailure with its reason, or None where no mask was declared.
+    `tracks`: the two images of the star among them. `rig`: with `mask_opening_m` and
+    `mask_separation_m`; the split finds the images where there are more than two.
     """
     opening, separation = rig.get("mask_opening_m"), rig.get("mask_separation_m")
     split = rig.get("mask_split_arcsec")

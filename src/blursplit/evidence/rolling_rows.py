@@ -58,12 +58,8 @@ def kept_by_rows(
 ) -> FloatArray:
     """Return the share of the power that the mean over the aligned rows keeps.
 
-    Parameters
-    ----------
-    true_hz : ndarray, shape (n,)
-        True frequencies.
-    row_time_s : ndarray, shape (n_stars,) or None
-        None for a global shutter, which keeps all.
+    `true_hz` (n,): true frequencies. `row_time_s` (n_stars,): none for a global shutter, which
+    keeps all.
     """
     if row_time_s is None:
         return np.ones(len(true_hz))
@@ -89,14 +85,9 @@ def zones_to_search(grid: GridData) -> list[tuple[int, int]]:
 def zone_motion(grid: GridData, order: int, sign: int) -> FloatArray:
     """Return the shared motion of all segments, rows brought to one time for one zone.
 
-    Parameters
-    ----------
-    order, sign : int
-        True frequencies order x frame rate + sign x apparent frequency.
+    `order`, `sign`: true frequencies order x frame rate + sign x apparent frequency.
 
-    Returns
-    -------
-    ndarray, shape (n, 2)
+    Returns: (n, 2).
     """
     from blursplit.spectra import row_aligned_motion
 
@@ -117,17 +108,9 @@ def rolling_shutter_lines(
 ) -> list[LineFit]:
     """Return the lines of all zones: those given, and what the rows' delays had hidden.
 
-    Parameters
-    ----------
-    time_s, segment : ndarray, shape (n,)
-        Of the joined segments.
-    found : list of LineFit
-        Lines of the plain mean.
+    `time_s`, `segment` (n,): of the joined segments. `found`: lines of the plain mean.
 
-    Returns
-    -------
-    list of LineFit
-        Of each apparent line the fit that holds most of it.
+    Returns: of each apparent line the fit that holds most of it.
     """
     from blursplit.spectra import find_lines
 

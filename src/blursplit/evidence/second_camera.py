@@ -32,22 +32,12 @@ from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
 
 @dataclass(frozen=True)
 class CameraMotion:
-    """How the image moved in one camera.
+    """How the image moved in one camera."""
 
-    Parameters
-    ----------
-    time_s : ndarray, shape (n_frames,)
-        Middles of the exposures on this camera's clock.
-    motion_arcsec : ndarray, shape (n_frames, 2)
-        Along the camera's own axes; of one star, or the mean of stars close together.
-    noise_arcsec : float
-        One-axis noise of a frame.
-    exposure_s, aperture_m, obstruction : float
-    """
-
-    time_s: FloatArray
+    time_s: FloatArray  # (n_frames,): middles of the exposures on this camera's clock
+    # (n_frames, 2): along the camera's own axes; of one star, or the mean of stars close together.
     motion_arcsec: FloatArray
-    noise_arcsec: float
+    noise_arcsec: float  # one-axis noise of a frame
     exposure_s: float
     aperture_m: float
     obstruction: float = 0.0
@@ -83,30 +73,22 @@ class Alignment:
 
 @dataclass(frozen=True)
 class PairSpectra:
-    """Spectra of two cameras along and across their baseline.
+    """Spectra of two cameras along and across their baseline."""
 
-    Parameters
-    ----------
-    frequency_hz, count : ndarray, shape (n_bins,)
-        Mean frequency and number of independent coefficients.
-    matrix : ndarray, shape (n_bins, 2, 2, 2)
-        Bin, axis (along, across), camera, camera: one-sided densities [arcsec^2/Hz].
-    used : ndarray of bool, shape (n_bins, 2)
-        False where a line stands in the difference (flexure, or a mode folded in one camera).
-    cameras : (CameraMotion, CameraMotion)
-    baseline_m, baseline_rad, duration_s : float
-        Its length, its direction from the main camera's +x, and the common record's length.
-    alignment : Alignment
-        As refined.
-    """
-
+    # `frequency_hz`, `count`: (n_bins,): mean frequency and number of independent coefficients.
     frequency_hz: FloatArray
     count: FloatArray
+    # (n_bins, 2, 2, 2): bin, axis (along, across), camera, camera: one-sided densities
+    # [arcsec^2/Hz].
     matrix: ComplexArray
+    # (n_bins, 2): false where a line stands in the difference (flexure, or a mode folded in one
+    # camera).
     used: BoolArray
     cameras: tuple[CameraMotion, CameraMotion]
+    # `baseline_m`, `baseline_rad`, `duration_s`: its length, its direction from the main camera's
+    # +x, and the common record's length.
     baseline_m: float
-    alignment: Alignment
+    alignment: Alignment  # as refined
     baseline_rad: float = 0.0
     duration_s: float = 60.0
 
@@ -145,17 +127,10 @@ def align_cameras(
 ) -> Alignment:
     """Find clock offset and turn of the second camera from the motion that both share.
 
-    Parameters
-    ----------
-    main, second : CameraMotion
-    offset_s : (float, float)
-        Range in which the offset lies.
+    `offset_s`: range in which the offset lies.
 
-    Returns
-    -------
-    Alignment
-        The offset takes in the delay of air that blows along the baseline (b/V) where nothing
-        else moves.
+    Returns: the offset takes in the delay of air that blows along the baseline (b/V) where nothing
+    else moves.
     """
     step = 0.25 * min(1 / main.rate_hz, 1 / second.rate_hz)
     start = max(main.time_s[0], second.time_s[0] + offset_s[0])
@@ -202,22 +177,12 @@ def pair_spectra(
     Tapered Fourier sums at each camera's own times: nothing is interpolated, so that a mode
     above the slower camera's limit stays where it is in the faster one.
 
-    Parameters
-    ----------
-    main, second : CameraMotion
-    baseline_m : (float, float)
-        From the main to the second aperture along the main camera's axes.
-    alignment : Alignment
-    reach_s : (float, float)
-        By how much the offset may be changed so that the difference is least. Where nothing
-        shakes, air alone would fix it wrongly: then state it, and leave no reach.
-    turn : bool
-        Turn the second camera too.
+    `baseline_m`: from the main to the second aperture along the main camera's axes. `reach_s`: by
+    how much the offset may be changed so that the difference is least. Where nothing shakes, air
+    alone would fix it wrongly: then state it, and leave no reach. `turn`: turn the second camera
+    too.
 
-    Raises
-    ------
-    ValueError
-        When the two overlap for less than ten seconds.
+    Raises ValueError when the two overlap for less than ten seconds.
     """
     own = second.time_s + alignment.offset_s
     start, stop = max(main.time_s[0], own[0]), min(main.time_s[-1], own[-1])

@@ -47,17 +47,10 @@ def air_matrices(
 ) -> ComplexArray:
     """Return the model spectra of one frozen layer of r0 = 1 m, folded as each camera folds.
 
-    Parameters
-    ----------
-    spectra : PairSpectra
-    wind_m_s, direction_rad, outer_scale_m : ndarray, shape (n,)
-        Of the layer in each of n profiles; the direction is from the baseline.
-    wavelength_m : float
+    `wind_m_s`, `direction_rad`, `outer_scale_m` (n,): of the layer in each of n profiles; the
+    direction is from the baseline.
 
-    Returns
-    -------
-    ndarray, shape (n, n_bins, 2, 2, 2)
-        As `PairSpectra.matrix`, exposures included, noise not.
+    Returns: (n, n_bins, 2, 2, 2): as `PairSpectra.matrix`, exposures included, noise not.
     """
     top = max(
         PAIR_FOLDS * max(c.rate_hz for c in spectra.cameras),
@@ -141,20 +134,15 @@ def _folded(
 
 @dataclass(frozen=True)
 class LayerTable:
-    """What one frozen layer of r0 = 1 m does to two cameras, for any wind and outer scale.
+    """What one frozen layer of r0 = 1 m does to two cameras, for any wind and outer scale."""
 
-    Parameters
-    ----------
-    log_wind, log_outer : ndarray
-        Even grids of ln m/s and ln m.
-    values : ndarray, shape (n_wind, n_outer, n_directions + 1, n_bins, 2, 2)
-        ln of the density of the difference and the real cross density, along and across the
-        baseline, exposures undone; the wind turned from 0 to 90 degrees off the baseline (both
-        are even in it and of period 180 degrees), and last the mean over all directions.
-    """
-
+    # `log_wind`, `log_outer`: even grids of ln m/s and ln m.
     log_wind: FloatArray
     log_outer: FloatArray
+    # (n_wind, n_outer, n_directions + 1, n_bins, 2, 2): ln of the density of the difference and the
+    # real cross density, along and across the baseline, exposures undone; the wind turned from 0 to
+    # 90 degrees off the baseline (both are even in it and of period 180 degrees), and last the mean
+    # over all directions.
     values: FloatArray
 
     def at(
@@ -162,12 +150,8 @@ class LayerTable:
     ) -> tuple[FloatArray, FloatArray]:
         """Return densities of the difference and of what both share, (n, n_bins, 2) each.
 
-        Parameters
-        ----------
-        log_wind, log_outer : ndarray, shape (n,)
-        axis : ndarray, shape (n, 2), or None
-            Cosine and sine of twice the wind's direction from the baseline, times how steady it
-            is; None where it blows from anywhere.
+        `log_wind`, `log_outer` (n,). `axis` (n, 2): cosine and sine of twice the wind's direction
+        from the baseline, times how steady it is; None where it blows from anywhere.
         """
         i, u = _place(log_wind, self.log_wind)
         k, v = _place(log_outer, self.log_outer)
@@ -222,29 +206,17 @@ class Layer:
 
 @dataclass(frozen=True)
 class PairEvidence:
-    """Spectra of two cameras, and what any air would make of them.
-
-    Parameters
-    ----------
-    spectra : PairSpectra
-    near, outside : LayerTable
-    steady : ndarray of bool, shape (n_bins,)
-        Bins without a mechanical line, in which open motion is compared.
-    """
+    """Spectra of two cameras, and what any air would make of them."""
 
     spectra: PairSpectra
     near: LayerTable
     outside: LayerTable
-    steady: BoolArray
+    steady: BoolArray  # (n_bins,): bins without a mechanical line, in which open motion is compared
 
     def air(self, layers: Sequence[Layer], scale: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the air's density in the difference and in what both share, (n, n_bins, 2).
 
-        Parameters
-        ----------
-        layers : sequence of Layer
-        scale : ndarray, shape (n,)
-            Tilt variance of the centroid over that of the plane tilt.
+        `scale` (n,): tilt variance of the centroid over that of the plane tilt.
         """
         apart = shared = np.zeros((len(scale), self.spectra.frequency_hz.size, 2))
         for layer in layers:
@@ -259,17 +231,10 @@ class PairEvidence:
     ) -> FloatArray:
         """Return ln likelihood, shape (n,), of what the cameras do apart and of what they share.
 
-        Parameters
-        ----------
-        apart, shared : ndarray, shape (n, n_bins, 2)
-            Of the air, from `air`.
-        shake : ndarray, shape (n, n_bins, 2), or None
-            Mechanical motion of both, before exposure; None leaves it free in every bin.
-        noise : ndarray, shape (n,)
-            Main camera's noise over what was stated.
+        `apart`, `shared` (n, n_bins, 2): of the air, from `air`. `shake` (n, n_bins, 2): mechanical
+        motion of both, before exposure; None leaves it free in every bin. `noise` (n,): main
+        camera's noise over what was stated.
 
-        Notes
-        -----
         ln of the difference's power has the mean ln S + psi(n) - ln n and the variance psi_1(n);
         the model of the air errs by a Gaussian process in ln nu, one for both axes and one for
         each. The cross-spectrum has no noise of its own; a bin that holds more of it than the
@@ -348,21 +313,11 @@ class PairEvidence:
     ) -> tuple[FloatArray, FloatArray]:
         """Return draws of the variance that turns both alike, both axes' sum, and their weights.
 
-        Parameters
-        ----------
-        shared : ndarray, shape (n, n_bins, 2)
-            Density of the air that both see, from `air`.
-        rng : Generator
+        `shared` (n, n_bins, 2): density of the air that both see, from `air`.
 
-        Returns
-        -------
-        variance : ndarray, shape (n,)
-            Not negative; in the bins alone, lines included.
-        weight : ndarray, shape (n,)
-            Of each row: air that shares more than the cameras do is the less likely.
+        Returns `variance` (n,): not negative; in the bins alone, lines included; `weight` (n,): of
+        each row: air that shares more than the cameras do is the less likely.
 
-        Notes
-        -----
         The products' scatter is Gaussian, cut at zero; air errs by the model's own error, an
         octave long.
         """
@@ -404,12 +359,7 @@ def pair_evidence(
 ) -> PairEvidence:
     """Tabulate what air would make of these two cameras.
 
-    Parameters
-    ----------
-    spectra : PairSpectra
-    wavelength_m : float
-    lines_hz : sequence of (low, high)
-        Bands that mechanical lines fill.
+    `lines_hz` (sequence of (low, high)): bands that mechanical lines fill.
     """
     edge = spectra.frequency_hz[:, None]
     steady = np.ones(spectra.frequency_hz.size, dtype=bool)

@@ -60,52 +60,36 @@ CLAIMS: dict[str, Claim | None] = {
 
 @dataclass(frozen=True)
 class SensorEvidence:
-    """What a sensor explains of the shared motion.
-
-    Parameters
-    ----------
-    kind : str
-    owner : "structure", "tracking" or None
-        Whose the coherent motion is; None for kinds whose coherence proves nothing.
-    coherent : bool
-        Whether coherence exceeds chance, offsets tried counted. Where it does not, either
-        nothing moved or the sensor recorded something else, and nothing is claimed.
-    chance : float
-        Probability of such coherence by chance, from phases drawn at random.
-    offset_s : Estimate or None
-        To be added to the sensor's times; None where the motion does not fix it.
-    drift_ppm : Estimate or None
-        Rate of the sensor's clock against the camera's.
-    frequency_hz, width_hz : ndarray, shape (n_blocks,)
-        Centres and widths of the blocks, as the frames show them.
-    coherence, motion, explained, error : ndarray, shape (n_blocks, 2)
-        Squared coherence (chance not removed); densities [arcsec^2/Hz] of the motion, of its
-        coherent part (chance and the sensor's noise removed) and the error of the latter.
-    seen : ndarray of bool, shape (n_blocks, 2)
-        False where the sensor's noise hides what it could explain: the blind band.
-    rms_arcsec : (Estimate, Estimate)
-        Coherent motion along x and y in the band that is seen, a limit where it is not there.
-    path_arcsec : ndarray, shape (n_frames, 2)
-        The coherent motion at the frames, NaN where the sensor has a gap.
-    path_density : ndarray, shape (n_blocks, 2)
-        Density of the path's error; that of the motion itself where the path holds nothing.
-    """
+    """What a sensor explains of the shared motion."""
 
     kind: str
-    owner: str | None
+    owner: str | None  # whose the coherent motion is; None for kinds whose coherence proves nothing
+    # Whether coherence exceeds chance, offsets tried counted. Where it does not, either nothing
+    # moved or the sensor recorded something else, and nothing is claimed.
     coherent: bool
-    chance: float
+    chance: float  # probability of such coherence by chance, from phases drawn at random
+    # To be added to the sensor's times; None where the motion does not fix it.
     offset_s: Estimate | None
-    drift_ppm: Estimate | None
+    drift_ppm: Estimate | None  # rate of the sensor's clock against the camera's
+    # `frequency_hz`, `width_hz`: (n_blocks,): centres and widths of the blocks, as the frames show
+    # them.
     frequency_hz: FloatArray
     width_hz: FloatArray
+    # `coherence`, `motion`, `explained`, `error`: (n_blocks, 2): squared coherence (chance not
+    # removed); densities [arcsec^2/Hz] of the motion, of its coherent part (chance and the sensor's
+    # noise removed) and the error of the latter.
     coherence: FloatArray
     motion: FloatArray
     explained: FloatArray
     error: FloatArray
+    # (n_blocks, 2): false where the sensor's noise hides what it could explain: the blind band.
     seen: BoolArray
+    # Coherent motion along x and y in the band that is seen, a limit where it is not there.
     rms_arcsec: tuple[Estimate, Estimate]
+    # (n_frames, 2): the coherent motion at the frames, NaN where the sensor has a gap.
     path_arcsec: FloatArray
+    # (n_blocks, 2): density of the path's error; that of the motion itself where the path holds
+    # nothing.
     path_density: FloatArray
 
     @property
@@ -157,31 +141,15 @@ def explain_shared_motion(
 ) -> SensorEvidence:
     """Find what of the shared motion is coherent with a sensor.
 
-    Parameters
-    ----------
-    time_s : ndarray, shape (n_frames,)
-        Middles of the exposures, on the time axis that the sensor's times are meant to have.
-    motion_xy_arcsec : ndarray, shape (n_frames, 2)
-        Shared motion; frames with NaN are left out.
-    exposure_s : float
-    sensor : SensorRecord
-        Its `offset_s` is the range in which the offset of its clock is looked for.
-    air_density : callable or None
-        One-sided density [arcsec^2/Hz] of all but the sensor's motion at the frames' frequencies,
-        shape (n_f, 2), which whitens both; what the sensor leaves is used by default.
-    twin : SensorRecord or None
-        A second sensor with noise of its own on the same part, on the same clock: its
-        cross-spectrum with the first is free of both noises.
-    seed : int
+    `time_s` (n_frames,): middles of the exposures, on the time axis that the sensor's times are
+    meant to have. `motion_xy_arcsec` (n_frames, 2): shared motion; frames with NaN are left out.
+    `sensor`: its `offset_s` is the range in which the offset of its clock is looked for.
+    `air_density`: one-sided density [arcsec^2/Hz] of all but the sensor's motion at the frames'
+    frequencies, shape (n_f, 2), which whitens both; what the sensor leaves is used by default.
+    `twin`: a second sensor with noise of its own on the same part, on the same clock: its
+    cross-spectrum with the first is free of both noises.
 
-    Returns
-    -------
-    SensorEvidence
-
-    Raises
-    ------
-    ValueError
-        When fewer than 100 frames lie within the sensor's record.
+    Raises ValueError when fewer than 100 frames lie within the sensor's record.
     """
     rng = np.random.default_rng(seed)
     rate = 1 / float(np.median(np.diff(time_s)))
@@ -376,16 +344,10 @@ def _directions(
 ) -> tuple[ComplexArray, list[tuple[ComplexArray, float]]]:
     """Return orthonormal sensor directions of a block, strongest first, above the floor.
 
-    Parameters
-    ----------
-    u : ndarray, shape (n_f in block, n_tapers, n_columns)
-        Whitened coefficients.
+    `u` (n_f in block, n_tapers, n_columns): whitened coefficients.
 
-    Returns
-    -------
-    basis : ndarray, shape (n, n_kept)
-    facts : list of (column weights, gain for the sensor's noise)
-        For each direction.
+    Returns `basis` (n, n_kept); `facts` (list of (column weights, gain for the sensor's noise)):
+    for each direction.
     """
     here = blocks.block == block
     n = u.shape[0] * u.shape[1]

@@ -69,43 +69,22 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 @dataclass(frozen=True)
 class SensorRecord:
-    """What a sensor wrote.
+    """What a sensor wrote."""
 
-    Parameters
-    ----------
-    kind : str
-        One of `KINDS`.
-    time_s : ndarray, shape (n,)
-        Increasing; on the camera's time axis after `placed`, else since `start_utc` or the
-        first sample.
-    values : ndarray, shape (n, n_channels)
-        In SI: m/s2, m/s, rad, rad/s.
-    good : ndarray of bool, shape (n, n_channels)
-        False for clipped or missing samples.
-    channels : tuple of str
-    noise : ndarray, shape (n_channels,), or None
-        Density of the sensor's own noise [unit/sqrt(Hz)].
-    offset_s : (float, float) or None
-        Range in which the clock's offset lies.
-    source : str
-    start_utc : datetime or None
-        Zero of `time_s`.
-    shape_per_m : float
-        Rotation over deflection where it stands.
-    remarks : tuple of (code, facts)
-    """
-
-    kind: str
+    kind: str  # one of `KINDS`
+    # (n,): increasing; on the camera's time axis after `placed`, else since `start_utc` or the
+    # first sample.
     time_s: FloatArray
-    values: FloatArray
-    good: BoolArray
+    values: FloatArray  # (n, n_channels): in SI: m/s2, m/s, rad, rad/s
+    good: BoolArray  # (n, n_channels): false for clipped or missing samples
     channels: tuple[str, ...]
+    # (n_channels,): density of the sensor's own noise [unit/sqrt(Hz)].
     noise: FloatArray | None = None
-    offset_s: tuple[float, float] | None = None
+    offset_s: tuple[float, float] | None = None  # range in which the clock's offset lies
     source: str = "sensor"
-    start_utc: datetime | None = None
-    shape_per_m: float = PIER_SHAPE_PER_M
-    remarks: tuple[tuple[str, dict[str, object]], ...] = ()
+    start_utc: datetime | None = None  # zero of `time_s`
+    shape_per_m: float = PIER_SHAPE_PER_M  # rotation over deflection where it stands
+    remarks: tuple[tuple[str, dict[str, object]], ...] = ()  # tuple of (code, facts)
 
     @property
     def gap_s(self) -> float:
@@ -115,18 +94,10 @@ class SensorRecord:
     def placed(self, frames_start_utc: datetime | None, duration_s: float) -> SensorRecord:
         """Return the record on the camera's time axis, cut to what the frames cover.
 
-        Parameters
-        ----------
-        frames_start_utc : datetime or None
-            Zero of the frames' times; without it, or without the sensor's own, both zeros are
-            taken as one.
-        duration_s : float
-            Last time of the frames.
+        `frames_start_utc`: zero of the frames' times; without it, or without the sensor's own, both
+        zeros are taken as one. `duration_s`: last time of the frames.
 
-        Raises
-        ------
-        InputError
-            When the two do not overlap.
+        Raises InputError when the two do not overlap.
         """
         time = self.time_s
         if frames_start_utc is not None and self.start_utc is not None:
@@ -144,13 +115,7 @@ class SensorRecord:
 def no_overlap(time_s: FloatArray, span_s: tuple[float, float], key: str) -> tuple[str, str]:
     """Return problem and remedy of a record that lies beside the frames, whole half hours named.
 
-    Parameters
-    ----------
-    time_s : ndarray
-    span_s : (float, float)
-        First and last time of the frames.
-    key : str
-        What corrects the record's clock.
+    `span_s`: first and last time of the frames. `key`: what corrects the record's clock.
     """
     middle = 0.5 * float(time_s[0] + time_s[-1] - sum(span_s))
     half_hours = round(middle / 1800)
@@ -207,25 +172,12 @@ def read_sensor(
 ) -> SensorRecord:
     """Read a sensor's record.
 
-    Parameters
-    ----------
-    path : Path
-        CSV or ECSV; see the module for its header.
-    kind : str or None
-        One of `KINDS`; by default from the header or the unit.
-    offset_s : (float, float) or None
-        Range of the clock's offset; +- 5 s by default.
-    columns : list of str or None
-        Names of the channels to be read, others are left out.
-    unit, noise
-        As in the header's comment lines, which they outrank.
-    lever_m : float or None
-        Length of the column at whose top the sensor stands.
+    `path`: CSV or ECSV; see the module for its header. `kind`: one of `KINDS`; by default from the
+    header or the unit. `offset_s`: range of the clock's offset; +- 5 s by default. `columns`: names
+    of the channels to be read, others are left out. `unit`, `noise`: as in the header's comment
+    lines, which they outrank. `lever_m`: length of the column at whose top the sensor stands.
 
-    Raises
-    ------
-    InputError
-        Names what is missing in the header, or wrong with the samples.
+    Raises InputError names what is missing in the header, or wrong with the samples.
     """
     names, units, told, first = _header(path)
     if not names:

@@ -47,10 +47,7 @@ MOTION_SENSORS = ("acceleration", "velocity", "angle", "rate")
 def accelerometer_noise_ug(density_arcsec2_hz: float) -> float:
     """Return the noise [micro-g/sqrt(Hz)] of an accelerometer that is not blind at 1 Hz.
 
-    Parameters
-    ----------
-    density_arcsec2_hz : float
-        Of the motion that it is to explain; its own floor is a tenth of that.
+    `density_arcsec2_hz`: of the motion that it is to explain; its own floor is a tenth of that.
     """
     rotation = np.sqrt(SENSOR_CLEAR * density_arcsec2_hz)
     gain = np.abs(nominal_rotation("acceleration", np.ones(1)))[0]

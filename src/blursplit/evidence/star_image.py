@@ -36,14 +36,8 @@ def image_log_odds(
 ) -> FloatArray:
     """Return the log likelihood of each candidate given the registered star's width and shape.
 
-    Parameters
-    ----------
-    fit : LineFit
-        Motion as the centroids show it, same unit as the widths.
-    candidates_hz : ndarray, shape (n,)
+    `fit`: motion as the centroids show it, same unit as the widths. `candidates_hz` (n,).
 
-    Notes
-    -----
     Motion of measured variance V at nu has V (1 - k)/k inside the exposures, k = sinc^2(nu tau).
     Along its direction the registered star is at least as wide as the perfect star drawn out by
     it. Streaks differ in length from frame to frame, and the short ones keep the core of their

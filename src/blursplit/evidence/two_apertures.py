@@ -54,33 +54,14 @@ def measure_mask(
 ) -> MaskResult:
     """Measure r0 from the tracks of the two images of a star.
 
-    Parameters
-    ----------
-    x_arcsec, y_arcsec, sigma_arcsec : ndarray, shape (n_frames, 2)
-        Centroids of the two images and their one-axis noise; NaN where lost.
-    geometry : MaskGeometry
-    wavelength_m : float
-        Wavelength [m].
-    exposure_s, cadence_s : float
-        Exposure and frame interval [s]; their difference is the dead time.
-    segment : ndarray of int, shape (n_frames,), optional
-        Frames of different numbers are not neighbours in time; one stretch by default.
-    airmass : float
-        Secant of the zenith angle.
-    outer_scale_m, wind_m_s : (float, float)
-        Ranges; both are taken as evenly likely in their logarithm.
+    `x_arcsec`, `y_arcsec`, `sigma_arcsec` (n_frames, 2): centroids of the two images and their
+    one-axis noise; NaN where lost. `exposure_s`, `cadence_s`: exposure and frame interval [s];
+    their difference is the dead time. `segment` (n_frames,): frames of different numbers are not
+    neighbours in time; one stretch by default. `airmass`: secant of the zenith angle.
+    `outer_scale_m`, `wind_m_s`: ranges; both are taken as evenly likely in their logarithm.
 
-    Returns
-    -------
-    MaskResult
+    Raises ValueError when fewer than ten frames have both images, or the openings overlap.
 
-    Raises
-    ------
-    ValueError
-        When fewer than ten frames have both images, or the openings overlap.
-
-    Notes
-    -----
     var = K lambda^2 r0^(-5/3) D^(-1/3) with numerical K for the tilt that the centroid measures.
     The exposure is corrected by frozen flow in one to four layers whose speeds have the prior,
     in any direction, weighted by how well they explain the measured ratio of the variance of
@@ -352,113 +333,69 @@ def _notes(axes: list[AxisEstimate], disagreement: float) -> tuple[tuple[str, st
 
 @dataclass(frozen=True)
 class MaskGeometry:
-    """A mask with two equal openings, and how the camera saw them.
+    """A mask with two equal openings, and how the camera saw them."""
 
-    Parameters
-    ----------
-    opening_m, separation_m : float
-        Diameter of an opening and distance of their centres [m].
-    angle_deg : float
-        Direction of the line through the openings on the camera, from +x toward +y. Whether the
-        wedge splits the images along it does not matter.
-    obstruction : float
-        Diameter ratio of an obstruction within each opening; usually 0.
-    """
-
+    # `opening_m`, `separation_m`: diameter of an opening and distance of their centres [m].
     opening_m: float
     separation_m: float
+    # Direction of the line through the openings on the camera, from +x toward +y. Whether the wedge
+    # splits the images along it does not matter.
     angle_deg: float
-    obstruction: float = 0.0
+    obstruction: float = 0.0  # diameter ratio of an obstruction within each opening; usually 0
 
 
 @dataclass(frozen=True)
 class AxisEstimate:
-    """One axis of the mask.
+    """One axis of the mask."""
 
-    Parameters
-    ----------
-    variance_arcsec2, variance_sigma_arcsec2 : float
-        Differential variance without noise, and its sampling error.
-    noise_variance_arcsec2 : float
-        Noise variance of the difference, already removed.
-    exposure_factor : float
-        Share that the exposure left, mean over the wind.
-    r0_m : float
-        Corrected for the exposure; infinite when no motion is left above the noise.
-    uncorrected_r0_m : float
-        From the variance as measured: an upper limit of r0, a lower bound on the air.
-    log_r0_sigma : float
-        Sampling error of ln r0.
-    """
-
+    # `variance_arcsec2`, `variance_sigma_arcsec2`: differential variance without noise, and its
+    # sampling error.
     variance_arcsec2: float
     variance_sigma_arcsec2: float
-    noise_variance_arcsec2: float
-    exposure_factor: float
-    r0_m: float
+    noise_variance_arcsec2: float  # noise variance of the difference, already removed
+    exposure_factor: float  # share that the exposure left, mean over the wind
+    r0_m: float  # corrected for the exposure; infinite when no motion is left above the noise
+    # From the variance as measured: an upper limit of r0, a lower bound on the air.
     uncorrected_r0_m: float
-    log_r0_sigma: float
+    log_r0_sigma: float  # sampling error of ln r0
 
 
 @dataclass(frozen=True)
 class MaskResult:
-    """Seeing from two openings.
+    """Seeing from two openings."""
 
-    Parameters
-    ----------
-    along, across : AxisEstimate
-        Along and across the line of the openings.
-    r0_m : float
-        Weighted mean of both axes, at the sequence's wavelength and line of sight.
-    r0_500nm_zenith_m : float
-        The same at 500 nm and the zenith.
-    log_r0_sigma, log_r0_systematic : float
-        Sampling error, and that of tilt kind, outer scale and wind, of ln r0.
-    axis_disagreement : float
-        Difference of ln r0 of the two axes in its standard errors.
-    wind_m_s : (float, float, float)
-        Wind speed: 16, 50 and 84 % of its posterior from comparing tau with 2 tau; the prior's
-        when times do not allow it.
-    common_variance_arcsec2, expected_common_arcsec2 : (float, float)
-        Variance of the mean of the two images along x and y, noise removed, and what that r0
-        predicts for the axes along and across the line of the openings.
-    excess_rms_arcsec : (float, float)
-        Root of what is beyond the prediction, x and y: tracking or structure. Zero where
-        nothing is.
-    notes : tuple of (code, text)
-        Failed validity checks.
-    """
-
+    # `along`, `across`: along and across the line of the openings.
     along: AxisEstimate
     across: AxisEstimate
-    r0_m: float
-    r0_500nm_zenith_m: float
+    r0_m: float  # weighted mean of both axes, at the sequence's wavelength and line of sight
+    r0_500nm_zenith_m: float  # the same at 500 nm and the zenith
+    # `log_r0_sigma`, `log_r0_systematic`: sampling error, and that of tilt kind, outer scale and
+    # wind, of ln r0.
     log_r0_sigma: float
     log_r0_systematic: float
-    axis_disagreement: float
+    axis_disagreement: float  # difference of ln r0 of the two axes in its standard errors
+    # Wind speed: 16, 50 and 84 % of its posterior from comparing tau with 2 tau; the prior's when
+    # times do not allow it.
     wind_m_s: tuple[float, float, float]
+    # `common_variance_arcsec2`, `expected_common_arcsec2`: variance of the mean of the two images
+    # along x and y, noise removed, and what that r0 predicts for the axes along and across the line
+    # of the openings.
     common_variance_arcsec2: tuple[float, float]
     expected_common_arcsec2: tuple[float, float]
+    # Root of what is beyond the prediction, x and y: tracking or structure. Zero where nothing is.
     excess_rms_arcsec: tuple[float, float]
+    # tuple of (code, text): failed validity checks.
     notes: tuple[tuple[str, str], ...] = field(default=())
 
 
 @dataclass(frozen=True)
 class WindMixtures:
-    """Many ways in which one to four layers of air may blow, each as likely as any other.
+    """Many ways in which one to four layers of air may blow, each as likely as any other."""
 
-    Parameters
-    ----------
-    speeds_m_s : ndarray, shape (n_speeds,)
-    cell : ndarray of int, shape (n_mixtures, n_layers)
-        Flat place of each layer's wind on the grid of (speed, direction).
-    weight : ndarray, shape (n_mixtures, n_layers)
-        Share of r0^(-5/3) of each layer, sum one.
-    """
-
-    speeds_m_s: FloatArray
+    speeds_m_s: FloatArray  # (n_speeds,)
+    # (n_mixtures, n_layers): flat place of each layer's wind on the grid of (speed, direction).
     cell: IntArray
-    weight: FloatArray
+    weight: FloatArray  # (n_mixtures, n_layers): share of r0^(-5/3) of each layer, sum one
 
     def mean_of(self, on_grid: FloatArray) -> FloatArray:
         """Return the layers' weighted mean of a value given at (speed, direction)."""
@@ -595,23 +532,13 @@ def find_mask_pairs(
 ) -> list[tuple[int, int]]:
     """Return the pairs of tracks that are two images of one star.
 
-    Parameters
-    ----------
-    x_px, y_px : ndarray, shape (n_frames, n_stars)
-        Tracks, NaN where lost.
-    split_px : float
-        Distance of the two images [px].
-    angle_deg : float, optional
-        Direction from one image to the other, axial, from +x toward +y; any by default.
-    tolerance : float
-        Allowed departure of the separation, as a share of `split_px`; the angle may depart by
-        the same number of radians.
+    `x_px`, `y_px` (n_frames, n_stars): tracks, NaN where lost. `split_px`: distance of the two
+    images [px]. `angle_deg`: direction from one image to the other, axial, from +x toward +y; any
+    by default. `tolerance`: allowed departure of the separation, as a share of `split_px`; the
+    angle may depart by the same number of radians.
 
-    Returns
-    -------
-    list of (int, int)
-        Columns, each used once, the closest matches first; in each pair the image that lies
-        farther toward +x (or +y when both are equal) is second.
+    Returns: list of (int, int): columns, each used once, the closest matches first; in each pair
+    the image that lies farther toward +x (or +y when both are equal) is second.
     """
     mean_x, mean_y = np.nanmedian(x_px, axis=0), np.nanmedian(y_px, axis=0)
     dx, dy = np.subtract.outer(mean_x, mean_x).T, np.subtract.outer(mean_y, mean_y).T

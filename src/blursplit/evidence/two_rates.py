@@ -26,14 +26,10 @@ from blursplit.types import FloatArray
 
 @dataclass(frozen=True)
 class RateLines:
-    """Apparent lines at another frame rate.
-
-    Parameters
-    ----------
-    frequency_hz, sigma_hz : ndarray, shape (l,)
-    """
+    """Apparent lines at another frame rate."""
 
     cadence_s: float
+    # `frequency_hz`, `sigma_hz`: (l,)
     frequency_hz: FloatArray
     sigma_hz: FloatArray
 
@@ -78,16 +74,9 @@ class TwoRates(Guest):
 def split_at_rate_change(tracks: StarTracks, rig: Rig) -> tuple[StarTracks, StarTracks | None]:
     """Return the part of the longer run at one rate, and the other part.
 
-    Parameters
-    ----------
-    rig : Rig
-        Whether the camera made the time stamps.
+    `rig`: whether the camera made the time stamps.
 
-    Returns
-    -------
-    main : StarTracks
-        The tracks as they are where there is one rate.
-    second : StarTracks or None
+    Returns `main`: the tracks as they are where there is one rate; `second`.
     """
     if (tracks.cadence_s or np.inf) >= RATES_SLOW_CADENCE_S:
         return tracks, None
@@ -113,10 +102,7 @@ def split_at_rate_change(tracks: StarTracks, rig: Rig) -> tuple[StarTracks, Star
 def lines_at_second_rate(second: StarTracks) -> RateLines | None:
     """Return the lines of the part at the other rate, or None where it is too short.
 
-    Parameters
-    ----------
-    second : StarTracks
-        Regular.
+    `second`: regular.
     """
     from blursplit.spectra import find_lines
 

@@ -114,10 +114,7 @@ def same_exposure(one: float, other: float) -> bool:
 class CalibratedFrames:
     """Frames with offset and flat field applied.
 
-    Raises
-    ------
-    InputError
-        When sizes differ.
+    Raises InputError when sizes differ.
     """
 
     def __init__(self, inner: FrameSource, calibration: Calibration) -> None:
@@ -181,12 +178,8 @@ _CELL_FACTORS = {
 def green_phase(pattern: str, header: Header) -> int:
     """Return 0 where the greens of a cell lie at (0, 0) and (1, 1), 1 at (1, 0) and (0, 1).
 
-    Parameters
-    ----------
-    pattern : str
-        Such as RGGB, rows first.
-    header : Header
-        XBAYROFF and YBAYROFF shift the pattern by whole pixels.
+    `pattern`: such as RGGB, rows first. `header`: XBAYROFF and YBAYROFF shift the pattern by whole
+    pixels.
     """
     phase = 0 if pattern[0] == "G" else 1
     for key in ("XBAYROFF", "YBAYROFF"):
@@ -209,17 +202,9 @@ def green_facts(known: dict[str, Setting]) -> dict[str, Setting]:
 class GreenFrames:
     """Mean of the two green samples of each 2 x 2 cell; pixel [y, x] is the cell's centre.
 
-    Parameters
-    ----------
-    inner : FrameSource
-        Frames with the mosaic in them.
-    phase : int
-        From `green_phase`.
-    saturation_adu : float or None
-        A cell in which either sample reaches it keeps that value, so that it stays recognisable.
+    `inner`: frames with the mosaic in them. `phase`: from `green_phase`. `saturation_adu`: a cell
+    in which either sample reaches it keeps that value, so that it stays recognisable.
 
-    Notes
-    -----
     Both samples are real measurements whose mean position is the centre of the cell, at
     (2 x + 0.5, 2 y + 0.5) of the mosaic, for either phase. Nothing is interpolated; the scale is
     that of the cells, twice the pixel's.

@@ -30,36 +30,21 @@ _INTERVALS = ("KCT", "CYCTIME", "FRMTIME", "FRAMETIM", "FRMINTV")
 
 @dataclass
 class Clock:
-    """Times as found, in the order of the files, or only an interval.
+    """Times as found, in the order of the files, or only an interval."""
 
-    Parameters
-    ----------
-    stamps : Stamps or None
-        None where only `interval_s` is known.
-    interval_key : str
-        Keyword of the interval.
-    start : Stamps or None
-        Time of the first frame where only an interval orders the others.
-    one_cube : bool
-        Whether all frames are the planes of one cube, so that their order is sure.
-    notes : list of (code, text)
-    """
-
-    stamps: Stamps | None = None
+    stamps: Stamps | None = None  # none where only `interval_s` is known
     interval_s: float | None = None
-    interval_key: str = ""
-    start: Stamps | None = None
+    interval_key: str = ""  # keyword of the interval
+    start: Stamps | None = None  # time of the first frame where only an interval orders the others
+    # Whether all frames are the planes of one cube, so that their order is sure.
     one_cube: bool = False
-    notes: list[tuple[str, str]] = field(default_factory=list)
+    notes: list[tuple[str, str]] = field(default_factory=list)  # list of (code, text)
 
 
 def read_clock(units: Units) -> Clock:
     """Find the times of all frames.
 
-    Returns
-    -------
-    Clock
-        Without stamps and interval where nothing says anything about time.
+    Returns: without stamps and interval where nothing says anything about time.
     """
     if all(slab.planes == 1 for slab in units.slabs):
         stamps = read_stamps([slab.header for slab in units.slabs])
@@ -222,8 +207,6 @@ def _table_stamps(table: Table, slab: Slab) -> Stamps | None:
 def _part_of_exposure(header: Header, begins: Stamps | None) -> Where:
     """Return which part of the exposure a table's times mark.
 
-    Notes
-    -----
     TIMEPIXR is 0 at the start, 0.5 in the middle, 1 at the end of the exposure (Rots et al.
     2015, section 4.4 [from memory, verify]); without it the header's own date decides.
     """

@@ -35,8 +35,6 @@ _NUMBERS: tuple[tuple[str, tuple[str, ...], float, float], ...] = (
 def read_facts(header: Header) -> dict[str, Setting]:
     """Return the facts of one header, keys as in `Rig`, origin "header".
 
-    Notes
-    -----
     Values that are zero, out of any sensible range or ambiguous are left out rather than passed
     on: FOCALLEN = 0 means that nobody filled it in.
     """
@@ -140,8 +138,6 @@ def _binning(header: Header) -> int | None:
 def _celestial_axes(header: Header) -> dict[str, Setting]:
     """Scale, position angle and mirror sense from the linear part of a celestial WCS.
 
-    Notes
-    -----
     With the matrix CD (degrees a pixel; Calabretta & Greisen 2002, A&A 395, 1077), the position
     angle given is that of the +y (row) axis, from north through east.
     """
@@ -319,8 +315,6 @@ _SYSTEMS = r"(?:johnson|bessell?|cousins|kron|kc|jc|uc|astrodon|baader|landolt|s
 def read_passband(name: str) -> Passband | None:
     """Return the pass band of a filter as written in a header, None where the name says nothing.
 
-    Notes
-    -----
     Single capitals are taken as Johnson-Cousins, small letters and those with a prime, ``p`` or
     SDSS beside them as SDSS. A wavelength in the name (``656nm``, ``F550M/10``) is used as such
     only when written with nm.

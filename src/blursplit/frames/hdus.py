@@ -18,21 +18,13 @@ from blursplit.frames.target_pixels import is_target_pixels
 
 @dataclass
 class Units:
-    """The usable stacks of a sequence, in the order of their files.
-
-    Parameters
-    ----------
-    tables : list of Table
-        Binary tables of the files that hold cubes.
-    dropped : dict
-        Reason -> number of frames or files left out.
-    notes : list of (code, text)
-    """
+    """The usable stacks of a sequence, in the order of their files."""
 
     slabs: list[Slab] = field(default_factory=list)
-    tables: list[Table] = field(default_factory=list)
+    tables: list[Table] = field(default_factory=list)  # binary tables of the files that hold cubes
+    # Reason -> number of frames or files left out.
     dropped: dict[str, int] = field(default_factory=dict)
-    notes: list[tuple[str, str]] = field(default_factory=list)
+    notes: list[tuple[str, str]] = field(default_factory=list)  # list of (code, text)
 
     def leave_out(self, reason: str, code: str, names: list[str], count: int | None = None) -> None:
         """Count what is dropped and name the first few."""
@@ -47,14 +39,9 @@ class Units:
 def read_units(files: list[Path], *, growing: bool = False) -> Units:
     """Read the headers of all files and keep the light frames of one kind.
 
-    Raises
-    ------
-    InputError
-        When a lone file is bad, more than half of many are, no image is found, or the frames
-        differ in size or binning.
+    Raises InputError when a lone file is bad, more than half of many are, no image is found, or the
+    frames differ in size or binning.
 
-    Notes
-    -----
     Where no file holds an image but all hold target pixels, only `tables` is filled.
     """
     units = Units()

@@ -17,12 +17,8 @@ _COMMENTARY = {"", "COMMENT", "HISTORY", "CONTINUE"}
 class Header:
     """Keywords of one header unit; values are read only when asked for.
 
-    Parameters
-    ----------
-    cards : bytes
-        The header's cards, a multiple of 80 bytes, END not included.
-    parent : Header or None
-        Where keywords that are absent here are looked for (the primary header of an extension).
+    `cards`: the header's cards, a multiple of 80 bytes, END not included. `parent`: where keywords
+    that are absent here are looked for (the primary header of an extension).
     """
 
     __slots__ = ("_bodies", "contradictions", "parent")
@@ -116,16 +112,10 @@ def read_header(
 ) -> tuple[Header, int] | None:
     """Read one header unit from the present position of a file.
 
-    Returns
-    -------
-    (header, length) or None
-        `length` in bytes, a multiple of 2880; None at the end of the file, or where what follows
-        is not a header (some writers pad their files).
+    Returns: (header, length): `length` in bytes, a multiple of 2880; None at the end of the file,
+    or where what follows is not a header (some writers pad their files).
 
-    Raises
-    ------
-    InputError
-        When the header has no END.
+    Raises InputError when the header has no END.
     """
     cards = bytearray()
     for block_number in range(MOST_HEADER_BLOCKS):

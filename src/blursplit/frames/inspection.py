@@ -143,17 +143,10 @@ class Inspection(_Part):
 def inspect_sequence(sequence: Sequence, paths: Iterable[Path] = ()) -> Inspection:
     """Return what is known of a sequence and what it will bear.
 
-    Parameters
-    ----------
-    sequence : Sequence
-    paths : iterable of Path
-        Where calibration frames are looked for, by their headers: in these folders, or those of
-        these files, and in the folders beside and within whose names speak of calibration.
+    `paths`: where calibration frames are looked for, by their headers: in these folders, or those
+    of these files, and in the folders beside and within whose names speak of calibration.
 
-    Returns
-    -------
-    Inspection
-        No star is looked for: what is said rests on rate, length, exposure and headers.
+    Returns: no star is looked for: what is said rests on rate, length, exposure and headers.
 
     Examples
     --------
@@ -255,12 +248,8 @@ def _use(
 def without_times(found: Inspection, missing: str) -> Inspection:
     """Return what is said of frames of which nothing tells when they were taken.
 
-    Parameters
-    ----------
-    found : Inspection
-        Of the same frames with an interval put in to be able to open them.
-    missing : str
-        What was not found, and the remedy.
+    `found`: of the same frames with an interval put in to be able to open them. `missing`: what was
+    not found, and the remedy.
     """
     interval = Missing(
         key="frame_interval_s",

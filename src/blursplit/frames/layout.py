@@ -35,35 +35,23 @@ Packing = Literal["plain", "gzip", "tiles"]
 
 @dataclass(frozen=True)
 class Slab:
-    """A stack of equal images in one header unit.
-
-    Parameters
-    ----------
-    planes : int
-        Number of frames.
-    stride : int
-        Images in the file per frame (3 where the planes are colours; the second is read).
-    dtype : numpy dtype
-        As stored, before `bscale` and `bzero`.
-    stamps : Stamps or None
-        Times that the container itself gives its frames.
-    notes : tuple of (code, text)
-    """
+    """A stack of equal images in one header unit."""
 
     path: Path
     hdu: int
     packing: Packing
     offset: int
-    dtype: np.dtype[np.generic]
-    planes: int
+    dtype: np.dtype[np.generic]  # as stored, before `bscale` and `bzero`
+    planes: int  # number of frames
     shape: tuple[int, int]
     bscale: float
     bzero: float
     blank: int | None
     header: Header
+    # Images in the file per frame (3 where the planes are colours; the second is read).
     stride: int = 1
-    stamps: Stamps | None = None
-    notes: tuple[tuple[str, str], ...] = ()
+    stamps: Stamps | None = None  # times that the container itself gives its frames
+    notes: tuple[tuple[str, str], ...] = ()  # tuple of (code, text)
 
     @property
     def where(self) -> str:
@@ -107,16 +95,10 @@ class Layout:
 def read_layout(path: Path, *, growing: bool = False) -> Layout:
     """Read the headers of a FITS or SER file and check them against the size of the file.
 
-    Parameters
-    ----------
-    growing : bool
-        Of a plain cube that is still being written, take the frames that are there.
+    `growing`: of a plain cube that is still being written, take the frames that are there.
 
-    Raises
-    ------
-    InputError
-        When the file is empty, not FITS, truncated, promises more than it can hold, or contains
-        structural keywords that make no sense.
+    Raises InputError when the file is empty, not FITS, truncated, promises more than it can hold,
+    or contains structural keywords that make no sense.
     """
     try:
         size = path.stat().st_size
@@ -381,21 +363,12 @@ def check_tiles(
 ) -> None:
     """Refuse a compressed image with a tile that lies outside its data, is missing or misfits.
 
-    Parameters
-    ----------
-    offset : int
-        Where the table of tiles begins [bytes].
-    header : Header
-        Of the table; its NAXIS1, NAXIS2 and PCOUNT are within the file.
-    source : str
-        For messages.
-    axes, tile : sequence of int
-        Lengths of the image and of its tiles, the fastest first.
+    `offset`: where the table of tiles begins [bytes]. `header`: of the table; its NAXIS1, NAXIS2
+    and PCOUNT are within the file. `source`: for messages. `axes`, `tile`: lengths of the image and
+    of its tiles, the fastest first.
 
-    Raises
-    ------
-    InputError
-        When a tile cannot be where the table says, or says itself that it is of another size.
+    Raises InputError when a tile cannot be where the table says, or says itself that it is of
+    another size.
     """
     width, rows, extra = (int(header.get(key, 0)) for key in ("NAXIS1", "NAXIS2", "PCOUNT"))
     columns = list(_columns(header, width, source))
@@ -440,8 +413,6 @@ def _refuse_misfit(
 ) -> None:
     """Refuse an image with a tile that states another size than it has.
 
-    Notes
-    -----
     The decoder of HCOMPRESS_1 writes as many pixels as the head of the tile promises, past the end
     of its memory too, and that of PLIO_1 reads as many words: other numbers end the process. With
     these numbers right, no damage elsewhere in a tile did (tests/frames/test_flipped_tables.py).

@@ -64,19 +64,10 @@ def order_frames(
 ) -> tuple[IntArray, Timing, StampReport]:
     """Return the frames in order of time, their times, and what the stamps were like.
 
-    Parameters
-    ----------
-    count : int
-        Frames in the files.
-    notes, dropped
-        Added to.
+    `count`: frames in the files. `notes`, `dropped`: added to.
 
-    Raises
-    ------
-    TimingError
-        When nothing says how fast the frames were taken, or the times are no times.
-    TooFewFramesError
-        When fewer than 10 are left.
+    Raises TimingError when nothing says how fast the frames were taken, or the times are no times;
+    TooFewFramesError when fewer than 10 are left.
     """
     given = setup.camera.frame_interval_s
     if clock.stamps is None:
@@ -195,8 +186,6 @@ def _note_timing(timing: Timing, given: float | None, clock: Clock, notes: Notes
 def _note_coarse(timing: Timing, stamps: Stamps, notes: Notes, *, stated: bool) -> None:
     """Say what stamps in whole seconds leave open where many frames share one.
 
-    Notes
-    -----
     They were cut or rounded, nothing says which: half their step. The first and the last change of
     a stamp fall somewhere between two frames, which leaves the interval open by two of them over
     the time between these changes.
@@ -217,10 +206,7 @@ def _note_coarse(timing: Timing, stamps: Stamps, notes: Notes, *, stated: bool) 
 def check_exposure(header: Header, planes: int, cadence_s: float, notes: Notes) -> Setting | None:
     """Return the exposure of a header [s], checked against the interval between frames.
 
-    Parameters
-    ----------
-    planes : int
-        Frames that the header speaks for.
+    `planes`: frames that the header speaks for.
     """
     found = read_exposure(header)
     if found is None:

@@ -43,10 +43,7 @@ def prepare_frames(
 ) -> tuple[FrameSource, dict[str, Setting]]:
     """Return the source to measure on and the facts as they hold for its pixels.
 
-    Raises
-    ------
-    InputError
-        When the frames are blank or saturated, or the calibration does not fit them.
+    Raises InputError when the frames are blank or saturated, or the calibration does not fit them.
     """
     known = dict(known)
     pattern = known.get("bayer_pattern")
@@ -165,46 +162,26 @@ _FULL_SCALES = frozenset(float((2**bits - 1) << shift) for bits, shift in _BITS)
 
 @dataclass(frozen=True)
 class Levels:
-    """What a few frames spread over the sequence show.
-
-    Parameters
-    ----------
-    saturation_adu : float or None
-        Level at which pixels pile up, None where they do not.
-    step_adu : int
-        Common divisor of all values above the lowest (16 for 12-bit data shifted left); 0 where
-        they are not whole numbers.
-    bad_share : float
-        Share of pixels that are NaN or infinite.
-    """
+    """What a few frames spread over the sequence show."""
 
     lowest_adu: float
     median_adu: float
     highest_adu: float
-    saturation_adu: float | None
+    saturation_adu: float | None  # level at which pixels pile up, None where they do not
+    # Common divisor of all values above the lowest (16 for 12-bit data shifted left); 0 where they
+    # are not whole numbers.
     step_adu: int
-    bad_share: float
+    bad_share: float  # share of pixels that are NaN or infinite
 
 
 def find_levels(source: FrameSource, name: str, frames: Iterable[int] | None = None) -> Levels:
     """Look at a few frames for saturation and blankness.
 
-    Parameters
-    ----------
-    source : FrameSource
-        Before calibration, so that levels are those of the converter.
-    name : str
-        For messages.
-    frames : iterable of int, optional
-        Which ones; 8 spread over the sequence by default.
+    `source`: before calibration, so that levels are those of the converter. `name`: for messages.
+    `frames`: which ones; 8 spread over the sequence by default.
 
-    Raises
-    ------
-    InputError
-        When all pixels are equal, bad, or nearly all saturated.
+    Raises InputError when all pixels are equal, bad, or nearly all saturated.
 
-    Notes
-    -----
     A level counts as saturation when at least 3 pixels of a frame stand exactly at its maximum,
     the same in other frames, and either it is a full scale of 8 to 16 bits, or more pixels stand
     there than in the ten percent below.

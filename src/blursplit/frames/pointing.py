@@ -39,8 +39,6 @@ def sexagesimal(text: str) -> float | None:
 def read_pointing(header: Header) -> dict[str, Setting]:
     """Return right ascension, declination, altitude, azimuth and site where the header has them.
 
-    Notes
-    -----
     A right ascension written with colons or blanks is in hours, a number in degrees. A site of
     exactly 0, 0 and angles outside their range count as unset.
     """
@@ -119,13 +117,8 @@ def airmass_of(altitude_deg: float) -> float:
 def parallactic_angle_deg(altitude_deg: float, azimuth_deg: float, latitude_deg: float) -> float:
     """Return the angle at the star from north to the zenith, positive through east.
 
-    Parameters
-    ----------
-    altitude_deg, azimuth_deg : float
-        Azimuth from north through east.
+    `altitude_deg`, `azimuth_deg`: azimuth from north through east.
 
-    Notes
-    -----
     From the triangle pole, zenith, star (Smart 1977, Textbook on Spherical Astronomy, chapter 2);
     east of the meridian the hour angle and with it this angle are negative.
     """
@@ -187,12 +180,7 @@ def _check_longitude(known: dict[str, Setting], mjd_utc: float) -> dict[str, Set
 def complete_pointing(known: dict[str, Setting], mjd_utc: float | None) -> dict[str, Setting]:
     """Return what follows for altitude, azimuth, airmass and parallactic angle.
 
-    Parameters
-    ----------
-    known : dict
-        Facts so far; what is there is kept.
-    mjd_utc : float or None
-        Middle of the sequence.
+    `known`: facts so far; what is there is kept. `mjd_utc`: middle of the sequence.
     """
     out = dict(known)
     where = [out.get(k) for k in ("ra_deg", "dec_deg", "latitude_deg", "longitude_deg")]

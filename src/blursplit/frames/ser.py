@@ -33,15 +33,10 @@ _KIND_BITS = (1 << 62) - 1  # some writers keep a mark of local or universal tim
 def read_ser(path: Path, size: int) -> Slab:
     """Describe the frames of a SER file; none of them is read but a few for the byte order.
 
-    Parameters
-    ----------
-    size : int
-        Bytes in the file; frames that it does not hold whole are left out.
+    `size`: bytes in the file; frames that it does not hold whole are left out.
 
-    Raises
-    ------
-    InputError
-        When the header is cut short or makes no sense, or the frames are not a mosaic or grey.
+    Raises InputError when the header is cut short or makes no sense, or the frames are not a mosaic
+    or grey.
     """
     if size < SER_HEADER_BYTES:
         raise InputError(path, f"holds {size} bytes of a SER header", "copy it again")

@@ -441,15 +441,9 @@ def gather(
 ) -> None:
     """Copy the stamps of a block of frames into `out`, float32 [frame, star, y, x].
 
-    Parameters
-    ----------
-    frames : ndarray, shape (n, ny, nx)
-        As stored; only the pixels of the stamps are touched.
-    x0, y0 : ndarray of int, shape (n, k)
-    convert : callable
-        From stored numbers to ADU: ``convert(stored, out=...)``.
-    out : ndarray, shape (n, k, size, size)
-        NaN where a stamp reaches beyond its frame.
+    `frames` (n, ny, nx): as stored; only the pixels of the stamps are touched. `x0`, `y0` (n, k).
+    `convert`: from stored numbers to ADU: ``convert(stored, out=...)``. `out` (n, k, size, size):
+    NaN where a stamp reaches beyond its frame.
     """
     ny, nx = frames.shape[1:]
     inside = (x0 >= 0) & (y0 >= 0) & (x0 + size <= nx) & (y0 + size <= ny)

@@ -27,18 +27,12 @@ from blursplit.types import ImageArray
 
 @dataclass(frozen=True)
 class TargetPixels:
-    """Frames made of the images of all targets, with their times.
-
-    Parameters
-    ----------
-    facts : dict
-        Pixel scale and gain.
-    """
+    """Frames made of the images of all targets, with their times."""
 
     source: ArrayFrames
     stamps: Stamps
     exposure: Setting | None
-    facts: dict[str, Setting]
+    facts: dict[str, Setting]  # pixel scale and gain
 
 
 @dataclass(frozen=True)
@@ -58,10 +52,7 @@ def is_target_pixels(table: Table) -> bool:
 def read_target_pixels(tables: list[Table]) -> TargetPixels:
     """Lay the images of all targets side by side, one frame a cadence that all of them have.
 
-    Raises
-    ------
-    InputError
-        When a table cannot be read or the tables share no cadence.
+    Raises InputError when a table cannot be read or the tables share no cadence.
     """
     targets = [_read(table) for table in tables]
     shared = targets[0].cadence[np.isfinite(targets[0].time_d)]

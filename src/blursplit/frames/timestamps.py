@@ -91,8 +91,6 @@ class Stamps:
 def parse_instant(text: str) -> Instant | None:
     """Read ``2026-03-01T22:10:05.123-07:00``, ``01/03/99`` (1999) or a date alone; None if wrong.
 
-    Notes
-    -----
     The slashed form means day/month/19YY (FITS standard 4.0, section 4.4.2.1).
     """
     match = _DATE.match(text)
@@ -380,10 +378,7 @@ def iso_utc(mjd: float) -> str:
 def read_times(times: Any, source: str | Path) -> Stamps:
     """Return the stamps of times given in Python: a Quantity, a Time, or seconds as floats.
 
-    Raises
-    ------
-    InputError
-        When they are no times, or some of them are missing.
+    Raises InputError when they are no times, or some of them are missing.
     """
     first_mjd = None
     if hasattr(times, "utc"):
@@ -420,8 +415,6 @@ def _finest_step(seconds: FloatArray) -> float:
 def offline() -> Iterator[None]:
     """Keep astropy from downloading Earth orientation and leap seconds while inside.
 
-    Notes
-    -----
     Predicted or missing Earth orientation moves an altitude by far less than an arcminute, and a
     leap second missing from the tables moves a date by one second; neither matters here.
     """

@@ -31,34 +31,17 @@ TimingKind = Literal["regular", "jittered", "irregular"]
 
 @dataclass(frozen=True)
 class Timing:
-    """When the frames were taken.
+    """When the frames were taken."""
 
-    Parameters
-    ----------
-    time_s : ndarray, shape (n_frames,)
-        Since the first frame, increasing.
-    kind : "regular", "jittered" or "irregular"
-    cadence_s : float
-        Interval of the grid, or the median interval.
-    jitter_rms_s : float
-        Scatter of the stamps about the grid (digits of the stamps included).
-    missing : int
-        Frames absent from the grid.
-    segment : ndarray of int, shape (n_frames,)
-    gaps : list of (float, float)
-        Time before each gap and its length [s].
-    snapped : bool
-        Whether times are those of the grid instead of the stamps.
-    """
-
-    time_s: FloatArray
+    time_s: FloatArray  # (n_frames,): since the first frame, increasing
     kind: TimingKind
-    cadence_s: float
-    jitter_rms_s: float
-    missing: int
-    segment: IntArray
+    cadence_s: float  # interval of the grid, or the median interval
+    jitter_rms_s: float  # scatter of the stamps about the grid (digits of the stamps included)
+    missing: int  # frames absent from the grid
+    segment: IntArray  # (n_frames,)
+    # list of (float, float): time before each gap and its length [s].
     gaps: list[tuple[float, float]]
-    snapped: bool
+    snapped: bool  # whether times are those of the grid instead of the stamps
 
 
 def even_timing(count: int, interval_s: float) -> Timing:
@@ -77,19 +60,10 @@ def solve_timing(
 ) -> Timing:
     """Find the grid under time stamps, its missing frames and its gaps.
 
-    Parameters
-    ----------
-    stamp_s : ndarray, shape (n_frames,)
-        Stamps in order of time; equal ones are allowed.
-    resolution_s : float
-        Smallest step the stamps can express.
-    hardware : bool
-        Whether the camera made the stamps: then they are kept as they are.
-    interval_s : float or None
-        Frame interval where the user gave it.
+    `stamp_s` (n_frames,): stamps in order of time; equal ones are allowed. `resolution_s`: smallest
+    step the stamps can express. `hardware`: whether the camera made the stamps: then they are kept
+    as they are. `interval_s`: frame interval where the user gave it.
 
-    Notes
-    -----
     Software stamps scatter while the shutter is regular, so that t = t0 + n dt is fitted, with
     whole n that step over dropped frames. Steps of n are taken from the rounded intervals where
     these are clean, and otherwise from lasting steps (median of 9) of the phase t - n dt,
@@ -210,21 +184,14 @@ def _strictly_increasing(stamp_s: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True)
 class RatePart:
-    """Frames in a row at one rate.
+    """Frames in a row at one rate."""
 
-    Parameters
-    ----------
-    first, frames : int
-        Number of the first frame, and how many.
-    missing : int
-        Frames that the part's own interval leaves room for, gaps not counted.
-    """
-
+    # `first`, `frames`: number of the first frame, and how many.
     first: int
     frames: int
     start_s: float
     interval_s: float
-    missing: int
+    missing: int  # frames that the part's own interval leaves room for, gaps not counted
 
     @property
     def rate_hz(self) -> float:
@@ -235,12 +202,8 @@ class RatePart:
 def parts_of_rate(time_s: FloatArray, longest_wait_s: float = np.inf) -> tuple[RatePart, ...]:
     """Return the two parts of a run whose frame rate changes once, or nothing.
 
-    Parameters
-    ----------
-    time_s : ndarray, shape (n_frames,)
-        Increasing.
-    longest_wait_s : float
-        A longer wait is a gap, in which no frame is missing.
+    `time_s` (n_frames,): increasing. `longest_wait_s`: a longer wait is a gap, in which no frame is
+    missing.
     """
     cut = change_of_rate(time_s)
     if cut is None:
@@ -251,8 +214,6 @@ def parts_of_rate(time_s: FloatArray, longest_wait_s: float = np.inf) -> tuple[R
 def small_ratio(first_hz: float, second_hz: float) -> tuple[int, int] | None:
     """Return the small whole numbers whose ratio two rates have, or None.
 
-    Notes
-    -----
     Rates p and q times a common base fold the same frequencies together every p q of it, and where
     one is a multiple of the other the slower says nothing that the faster does not.
 
@@ -280,13 +241,8 @@ def _part(time_s: FloatArray, first: int, stop: int, longest_wait_s: float) -> R
 def change_of_rate(time_s: FloatArray) -> int | None:
     """Return the first frame of the second rate, or None where there is one rate.
 
-    Parameters
-    ----------
-    time_s : ndarray, shape (n_frames,)
-        Increasing.
+    `time_s` (n_frames,): increasing.
 
-    Notes
-    -----
     Two means fitted to the intervals in order, gaps cut to three usual intervals; the parts must
     differ in their medians by more than the intervals of either scatter, and by 2 %. A run that
     loses frames keeps some of its short intervals; where hardly one is left, every second (third,

@@ -44,10 +44,7 @@ class HalfMaximum:
 def scaled_frequencies(fineness: int = 1) -> tuple[FloatArray, FloatArray]:
     """Return fx (non-negative half) and fy of the sampling, shape (2 n + 1, fineness n + 1).
 
-    Parameters
-    ----------
-    fineness : int
-        How many times higher the frequencies along x go: for a long trail with sharp ends.
+    `fineness`: how many times higher the frequencies along x go: for a long trail with sharp ends.
     """
     fx = np.linspace(0.0, fineness * FWHM_HIGHEST, fineness * FWHM_N_FREQUENCY + 1)
     fy = np.linspace(-FWHM_HIGHEST, FWHM_HIGHEST, 2 * FWHM_N_FREQUENCY + 1)
@@ -68,15 +65,9 @@ def _matrices(fineness: int) -> tuple[NDArray[np.complex128], NDArray[np.complex
 def half_maximum_width(otf: FloatArray) -> HalfMaximum:
     """Return the widths of the image of a transfer function.
 
-    Parameters
-    ----------
-    otf : ndarray, shape (2 n + 1, fineness n + 1)
-        At `scaled_frequencies`; otf(-f) is the conjugate of otf(f).
+    `otf` (2 n + 1, fineness n + 1): at `scaled_frequencies`; otf(-f) is the conjugate of otf(f).
 
-    Returns
-    -------
-    HalfMaximum
-        The axes and the angle hold for a fineness of 1.
+    Returns: the axes and the angle hold for a fineness of 1.
     """
     fineness = (otf.shape[1] - 1) // FWHM_N_FREQUENCY
     to_y, to_x = _matrices(fineness)
@@ -87,15 +78,9 @@ def half_maximum_width(otf: FloatArray) -> HalfMaximum:
 def width_of_core(image: FloatArray, step: float) -> HalfMaximum:
     """Return the half-maximum widths of a finely sampled image without sky.
 
-    Parameters
-    ----------
-    image : ndarray, shape (n, n)
-        At least ten points across the width.
-    step : float
-        Distance of the points, in the unit of the widths.
+    `image` (n, n): at least ten points across the width. `step`: distance of the points, in the
+    unit of the widths.
 
-    Notes
-    -----
     A point near the contour counts with the part of its cell that lies inside, by the distance
     of the contour along the gradient; the error of the area is second order in the step.
     """
@@ -118,14 +103,9 @@ def width_of_core(image: FloatArray, step: float) -> HalfMaximum:
 def image_width(image: FloatArray, scale: float) -> HalfMaximum:
     """Return the half-maximum widths of a sampled star image whose sky is removed.
 
-    Parameters
-    ----------
-    image : ndarray, shape (n, n)
-        Star near the middle; resampled through its Fourier transform so that at least twelve
-        points lie across the width (and at least four to a pixel). The widening by the pixels'
-        own limit of detail is taken off.
-    scale : float
-        Size of a pixel in the unit wanted.
+    `image` (n, n): star near the middle; resampled through its Fourier transform so that at least
+    twelve points lie across the width (and at least four to a pixel). The widening by the pixels'
+    own limit of detail is taken off. `scale`: size of a pixel in the unit wanted.
     """
     from scipy.ndimage import label
 

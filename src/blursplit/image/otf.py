@@ -22,20 +22,11 @@ from blursplit.types import FloatArray
 def telescope_otf(baseline_over_aperture: ArrayLike, obstruction: float = 0.0) -> FloatArray:
     """Return the transfer function of a perfect telescope with an annular pupil.
 
-    Parameters
-    ----------
-    baseline_over_aperture : array_like
-        Pupil baseline lambda f over the diameter; zero gain beyond 1.
-    obstruction : float
-        Central obstruction, diameter ratio below 1.
+    `baseline_over_aperture`: pupil baseline lambda f over the diameter; zero gain beyond 1.
+    `obstruction`: central obstruction, diameter ratio below 1.
 
-    Returns
-    -------
-    ndarray
-        Autocorrelation of the pupil, 1 at zero baseline.
+    Returns: autocorrelation of the pupil, 1 at zero baseline.
 
-    Notes
-    -----
     Area common to two annuli (E. L. O'Neill 1956, J. Opt. Soc. Am. 46, 285, from memory):
     outer with outer, minus twice outer with hole, plus hole with hole. A filled pupil gives
     (2/pi) (arccos u - u sqrt(1 - u^2)).
@@ -66,14 +57,8 @@ def _lens(distance: FloatArray, large: float, small: float) -> FloatArray:
 def streak_otf(cycles: FloatArray, sigma: float, turns: float) -> FloatArray:
     """Return the transfer function, along the motion, of a line's motion inside the exposures.
 
-    Parameters
-    ----------
-    cycles : ndarray
-        Sky frequencies along the motion, in one over the unit of `sigma`.
-    sigma : float
-        Rms of the motion inside an exposure.
-    turns : float
-        Oscillations in an exposure.
+    `cycles`: sky frequencies along the motion, in one over the unit of `sigma`. `sigma`: rms of the
+    motion inside an exposure. `turns`: oscillations in an exposure.
     """
     size = cycles * sigma
     if turns >= WHOLE_TURN:
@@ -88,14 +73,8 @@ def streak_otf(cycles: FloatArray, sigma: float, turns: float) -> FloatArray:
 def log_otf_bias(d_over_r0: FloatArray, baseline_over_aperture: FloatArray) -> FloatArray:
     """Return ln of a registered star's OTF over its Gaussian form, shape (n, n_baselines).
 
-    Parameters
-    ----------
-    d_over_r0 : ndarray, shape (n,)
-        Clipped to the table, 0.5 to 8.
-    baseline_over_aperture : ndarray, shape (n_baselines,)
+    `d_over_r0` (n,): clipped to the table, 0.5 to 8. `baseline_over_aperture` (n_baselines,).
 
-    Notes
-    -----
     A centroid's tilt and the rest of the wavefront are not independent once speckles form; from
     phase screens, short exposures, a filled pupil (benchmarks/registered_otf.py).
     """

@@ -27,24 +27,17 @@ from blursplit.types import BoolArray, FloatArray
 
 @dataclass(frozen=True)
 class Restack:
-    """Mean star images, one a kind of reference.
+    """Mean star images, one a kind of reference."""
 
-    Parameters
-    ----------
-    images : dict of str to ndarray, shape (size, size)
-        Sky removed, flux 1. As large as the cut-outs, larger where the stars leave them.
-    blocks : dict of str to ndarray, shape (n_blocks, size, size)
-        The same from disjoint stretches of time, for the sampling error.
-    star_images : dict of str to ndarray, shape (n_stamps, size, size)
-        The same star by star.
-    frames : int
-        Frames added.
-    """
-
+    # dict of str to ndarray, shape (size, size): sky removed, flux 1. As large as the cut-outs,
+    # larger where the stars leave them.
     images: dict[str, FloatArray]
+    # dict of str to ndarray, shape (n_blocks, size, size): the same from disjoint stretches of
+    # time, for the sampling error.
     blocks: dict[str, FloatArray]
+    # dict of str to ndarray, shape (n_stamps, size, size): the same star by star.
     star_images: dict[str, FloatArray]
-    frames: int
+    frames: int  # frames added
 
 
 def window_number(
@@ -84,17 +77,11 @@ def restack(
 ) -> Restack | None:
     """Add the stamps up, each frame shifted so that its reference falls on one place.
 
-    Parameters
-    ----------
-    tracks : StarTracks
-        With stamps.
-    references : mapping of str to ndarray, shape (n_frames, n_stamps, 2)
-        Place (x, y) in the frame [px] that is brought to the middle; NaN leaves the frame out.
+    `tracks`: with stamps. `references` (mapping of str to ndarray, shape (n_frames, n_stamps, 2)):
+    place (x, y) in the frame [px] that is brought to the middle; NaN leaves the frame out.
 
-    Returns
-    -------
-    Restack or None
-        None without stamps, with fewer than five usable frames, or with a path too long to draw.
+    Returns: none without stamps, with fewer than five usable frames, or with a path too long to
+    draw.
     """
     from scipy.fft import irfft2, rfft2
 
@@ -238,19 +225,11 @@ def star_images(
 ) -> StarImages | None:
     """Stack the stamps as recorded, registered, and with each motion removed.
 
-    Parameters
-    ----------
-    blur_time_s : float
-        Windows of this length, each about its own mean place.
-    scale : float
-        Size of a pixel in the unit of the widths.
-    removed : mapping of str to ndarray, shape (n_frames, 2)
-        Motion [px] to be shifted out, one image each.
+    `blur_time_s`: windows of this length, each about its own mean place. `scale`: size of a pixel
+    in the unit of the widths. `removed` (mapping of str to ndarray, shape (n_frames, 2)): motion
+    [px] to be shifted out, one image each.
 
-    Returns
-    -------
-    StarImages or None
-        None without usable stamps.
+    Returns: none without usable stamps.
     """
     if tracks.stamps is None or not len(tracks.stamps.star):
         return None

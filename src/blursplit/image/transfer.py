@@ -28,17 +28,11 @@ from blursplit.types import FloatArray
 
 @dataclass(frozen=True)
 class DefocusShape:
-    """How a defocus loses contrast, against the Gaussian that stands for it in the fit.
+    """How a defocus loses contrast, against the Gaussian that stands for it in the fit."""
 
-    Parameters
-    ----------
-    loss : ndarray, shape (n,)
-        Loss over that of the Gaussian, at the fit's baselines.
-    sigma_arcsec, variance_arcsec2 : ndarray, shape (n_table,)
-        Rms of the rays, and the variance of the Gaussian that stands for it.
-    """
-
-    loss: FloatArray
+    loss: FloatArray  # (n,): loss over that of the Gaussian, at the fit's baselines
+    # `sigma_arcsec`, `variance_arcsec2`: (n_table,): rms of the rays, and the variance of the
+    # Gaussian that stands for it.
     sigma_arcsec: FloatArray
     variance_arcsec2: FloatArray
 
@@ -50,29 +44,17 @@ class DefocusShape:
 
 @dataclass(frozen=True)
 class OpticsData:
-    """ln of the registered star's OTF, with telescope, pixel and dispersion divided out.
+    """ln of the registered star's OTF, with telescope, pixel and dispersion divided out."""
 
-    Parameters
-    ----------
-    baseline_m : ndarray, shape (n,)
-        Pupil baselines, 0.05 to 0.3 apertures.
-    frequency_rad2 : ndarray, shape (n,)
-        Square of the sky frequency [cycles/rad]^2.
-    log_otf : ndarray, shape (n,)
-    covariance : ndarray, shape (n, n)
-        Sampling error, a free level (sky and wings cut off by the stamp) and the pixel's part.
-    instrument : ndarray, shape (n,)
-        ln of what was divided out.
-    defocus : DefocusShape or None
-        Shape of the loss of contrast by the optics where a defocus was measured. None: the
-        optics are taken as a Gaussian.
-    """
-
-    baseline_m: FloatArray
-    frequency_rad2: FloatArray
-    log_otf: FloatArray
+    baseline_m: FloatArray  # (n,): pupil baselines, 0.05 to 0.3 apertures
+    frequency_rad2: FloatArray  # (n,): square of the sky frequency [cycles/rad]^2
+    log_otf: FloatArray  # (n,)
+    # (n, n): sampling error, a free level (sky and wings cut off by the stamp) and the pixel's
+    # part.
     covariance: FloatArray
-    instrument: FloatArray
+    instrument: FloatArray  # (n,): ln of what was divided out
+    # Shape of the loss of contrast by the optics where a defocus was measured. None: the optics are
+    # taken as a Gaussian.
     defocus: DefocusShape | None = None
 
 
@@ -87,23 +69,12 @@ def registered_transfer(
 ) -> OpticsData | None:
     """Measure the azimuthal mean of the registered star's transfer function.
 
-    Parameters
-    ----------
-    image : ndarray, shape (size, size)
-        Mean of the frames, each shifted on its own centroid; sky removed.
-    blocks : ndarray, shape (n_blocks, size, size)
-        The same from disjoint stretches of time.
-    scale_arcsec : float
-        Pixel size.
-    registered_fwhm_arcsec : float
-        Width of the image, for the light that its wings carry out of the stamp.
-    dispersion_arcsec2 : float
-        Mean one-axis variance of the atmospheric dispersion.
+    `image` (size, size): mean of the frames, each shifted on its own centroid; sky removed.
+    `blocks` (n_blocks, size, size): the same from disjoint stretches of time. `scale_arcsec`: pixel
+    size. `registered_fwhm_arcsec`: width of the image, for the light that its wings carry out of
+    the stamp. `dispersion_arcsec2`: mean one-axis variance of the atmospheric dispersion.
 
-    Returns
-    -------
-    OpticsData or None
-        None where the pixels are too large, or the star too fat, for three baselines.
+    Returns: none where the pixels are too large, or the star too fat, for three baselines.
     """
     share = np.linspace(LOWEST_TRANSFER_BASELINE, HIGHEST_TRANSFER_BASELINE, TRANSFER_BASELINES)
     baseline = share * optics.aperture_m

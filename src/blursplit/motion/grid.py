@@ -14,57 +14,33 @@ from blursplit.types import BoolArray, FloatArray, IntArray
 
 @dataclass(frozen=True)
 class GridSegment:
-    """One stretch of frames without a gap, lost samples filled in.
+    """One stretch of frames without a gap, lost samples filled in."""
 
-    Parameters
-    ----------
-    start_s : float
-        Time of the first grid point.
-    shared_arcsec : ndarray, shape (n, 2)
-        Shared motion (x, y), mean not removed.
-    stars_arcsec : ndarray, shape (n, 2 n_stars)
-        Displacement of each chosen star from its mean place (all x, then all y).
-    real : ndarray of bool, shape (n,)
-        Whether the grid point is a frame (False: filled in).
-    frame : ndarray of int, shape (n,)
-        Row of the tracks, -1 where filled in.
-    as_read_arcsec : ndarray, shape (n, 2 n_stars), or None
-        The stars' motion before the delays of their rows were taken out.
-    """
-
-    start_s: float
-    shared_arcsec: FloatArray
+    start_s: float  # time of the first grid point
+    shared_arcsec: FloatArray  # (n, 2): shared motion (x, y), mean not removed
+    # (n, 2 n_stars): displacement of each chosen star from its mean place (all x, then all y).
     stars_arcsec: FloatArray
-    real: BoolArray
-    frame: IntArray
+    real: BoolArray  # (n,): whether the grid point is a frame (False: filled in)
+    frame: IntArray  # (n,): row of the tracks, -1 where filled in
+    # (n, 2 n_stars): the stars' motion before the delays of their rows were taken out.
     as_read_arcsec: FloatArray | None = None
 
 
 @dataclass(frozen=True)
 class GridData:
-    """All segments on one grid of times, with what is needed to model them.
-
-    Parameters
-    ----------
-    star : ndarray of int, shape (n_stars,)
-        Columns of the tracks that were chosen.
-    star_x_arcsec, star_y_arcsec : ndarray, shape (n_stars,)
-    noise_psd_arcsec2_hz : ndarray, shape (n_stars,)
-        One-sided density of each star's centroid noise, one axis.
-    shared_noise_psd_arcsec2_hz : float
-        The same of the shared motion.
-    row_time_s : ndarray, shape (n_stars,), or None
-        Delay of each star's row; None where all rows are read at once.
-    """
+    """All segments on one grid of times, with what is needed to model them."""
 
     segments: tuple[GridSegment, ...]
-    star: IntArray
+    star: IntArray  # (n_stars,): columns of the tracks that were chosen
+    # `star_x_arcsec`, `star_y_arcsec`: (n_stars,)
     star_x_arcsec: FloatArray
     star_y_arcsec: FloatArray
+    # (n_stars,): one-sided density of each star's centroid noise, one axis.
     noise_psd_arcsec2_hz: FloatArray
-    shared_noise_psd_arcsec2_hz: float
+    shared_noise_psd_arcsec2_hz: float  # the same of the shared motion
     cadence_s: float
     exposure_s: float
+    # (n_stars,): delay of each star's row; None where all rows are read at once.
     row_time_s: FloatArray | None = None
 
     @property
@@ -100,17 +76,9 @@ def grid_data(
 ) -> GridData | None:
     """Place the motion on a regular grid of times.
 
-    Parameters
-    ----------
-    scale_arcsec : float
-        Arcsec per pixel (1 to stay in pixels).
-    cadence_s : float
-        Frame interval.
+    `scale_arcsec`: arcsec per pixel (1 to stay in pixels). `cadence_s`: frame interval.
 
-    Returns
-    -------
-    GridData or None
-        None when no segment holds at least 50 grid points.
+    Returns: none when no segment holds at least 50 grid points.
     """
     chosen = _choose_stars(tracks)
     residual = np.concatenate(

@@ -46,80 +46,54 @@ Transfer = Callable[[FloatArray, FloatArray], FloatArray]
 
 @dataclass(frozen=True)
 class FrameTensors:
-    """Second moments of the motion inside each frame that all stars share, and all that is in them.
+    """Second moments of the motion inside each frame that all stars share, and all within them."""
 
-    Parameters
-    ----------
-    time_s : ndarray, shape (n_frames,)
-    segment : ndarray of int, shape (n_frames,)
-    shared_arcsec2 : ndarray, shape (n_frames, 3)
-        xx, yy, xy: air, optics and motion together, the perfect telescope taken off where it was
-        given; NaN where no star could be used.
-    sigma_arcsec2 : ndarray, shape (n_frames, 3)
-        One sigma of the shared part, from the stars' scatter (from photons for one star).
-    constant_sigma_arcsec2 : ndarray, shape (3,)
-        One sigma of its mean, from how the stars' means differ (optics across the field).
-    stars : int
-        How many stars were used. With one, air of every height passes for shared.
-    band_cycles_arcsec : tuple of float
-        Lowest and highest frequency used.
-    """
-
-    time_s: FloatArray
-    segment: IntArray
+    time_s: FloatArray  # (n_frames,)
+    segment: IntArray  # (n_frames,)
+    # (n_frames, 3): xx, yy, xy: air, optics and motion together, the perfect telescope taken off
+    # where it was given; NaN where no star could be used.
     shared_arcsec2: FloatArray
+    # (n_frames, 3): one sigma of the shared part, from the stars' scatter (from photons for one
+    # star).
     sigma_arcsec2: FloatArray
+    # (3,): one sigma of its mean, from how the stars' means differ (optics across the field).
     constant_sigma_arcsec2: FloatArray
-    stars: int
-    band_cycles_arcsec: tuple[float, float]
+    stars: int  # How many stars were used. With one, air of every height passes for shared.
+    band_cycles_arcsec: tuple[float, float]  # lowest and highest frequency used
 
 
 @dataclass(frozen=True)
 class InsideMotion:
-    """Motion inside the exposures: draws of what is mechanical, and what stays open.
+    """Motion inside the exposures: draws of what is mechanical, and what stays open."""
 
-    Parameters
-    ----------
-    probability : float
-        That a ringing mode is inside the frames: `memory_probability` times `form_probability`.
-    memory_probability : float
-        That the changes remember more than air's do, both weighted alike beforehand.
-    form_probability : float
-        That the changes have the form of a motion, not that of slow currents in the tube, which
-        remember themselves too; both weighted alike beforehand.
-    is_shown : bool
-        Whether the first exceeds 0.99 and the second 0.95. Where only the first does, the owner of
-        what is drawn is open: a shaken mount, or slow air in the tube.
-    mechanical_arcsec2 : ndarray, shape (n_draws, 2, 2)
-        Realised mean over the frames, given that a mode is there.
-    frames_arcsec2 : ndarray, shape (n_frames, 2, 2)
-        Its mean over the draws, frame by frame (smoothed), given that a mode is there.
-    constant_arcsec2 : ndarray, shape (n_draws, 2, 2)
-        Constant part, air, optics and steady vibration together, in the same draws.
-    steady_arcsec2 : ndarray, shape (n_draws, 2, 2)
-        The least of the constant part that no air leaves: its elongation, along one axis.
-    open_arcsec2 : ndarray, shape (n_draws, 2, 2)
-        What the shared changes without memory would be if they were a shake too damped to ring:
-        near air, or that; part of the constant. Nothing in the frames parts the two.
-    decay_s : ndarray, shape (n_draws, 2)
-        Time in which the mode's energy falls to 1/e, 1/(4 pi f zeta), along each principal axis.
-    angle_deg : float
-        First principal axis, [0, 180) from +x toward +y.
-    limit_rms_arcsec : float
-        95 % upper end of the rms along the major axis, given that a mode is there.
-    """
-
+    # That a ringing mode is inside the frames: `memory_probability` times `form_probability`.
     probability: float
+    # That the changes remember more than air's do, both weighted alike beforehand.
     memory_probability: float
+    # That the changes have the form of a motion, not that of slow currents in the tube, which
+    # remember themselves too; both weighted alike beforehand.
     form_probability: float
+    # Whether the first exceeds 0.99 and the second 0.95. Where only the first does, the owner of
+    # what is drawn is open: a shaken mount, or slow air in the tube.
     is_shown: bool
+    # (n_draws, 2, 2): realised mean over the frames, given that a mode is there.
     mechanical_arcsec2: FloatArray
+    # (n_frames, 2, 2): its mean over the draws, frame by frame (smoothed), given that a mode is
+    # there.
     frames_arcsec2: FloatArray
+    # (n_draws, 2, 2): constant part, air, optics and steady vibration together, in the same draws.
     constant_arcsec2: FloatArray
+    # (n_draws, 2, 2): the least of the constant part that no air leaves: its elongation, along one
+    # axis.
     steady_arcsec2: FloatArray
+    # (n_draws, 2, 2): what the shared changes without memory would be if they were a shake too
+    # damped to ring: near air, or that; part of the constant. Nothing in the frames parts the two.
     open_arcsec2: FloatArray
+    # (n_draws, 2): time in which the mode's energy falls to 1/e, 1/(4 pi f zeta), along each
+    # principal axis.
     decay_s: FloatArray
-    angle_deg: float
+    angle_deg: float  # first principal axis, [0, 180) from +x toward +y
+    # 95 % upper end of the rms along the major axis, given that a mode is there.
     limit_rms_arcsec: float
 
     def tensors_of(self, draw: int, most: int = 48) -> FloatArray:
@@ -150,25 +124,14 @@ def measure_frame_tensors(
 ) -> FrameTensors | None:
     """Measure the motion tensor of every frame that the stamped stars share.
 
-    Parameters
-    ----------
-    tracks : StarTracks
-        With stamps; frames in which a star was lost leave that star out.
-    scale_arcsec : float
-        Size of a pixel.
-    gain_e_per_adu : float, optional
-        For the stars' photon noise; without it only the background's noise counts.
-    perfect : callable, optional
-        Transfer function of the perfect telescope and the pixel at (fx, fy) [cycles/arcsec].
+    `tracks`: with stamps; frames in which a star was lost leave that star out. `scale_arcsec`: size
+    of a pixel. `gain_e_per_adu`: for the stars' photon noise; without it only the background's
+    noise counts. `perfect`: transfer function of the perfect telescope and the pixel at (fx, fy)
+    [cycles/arcsec].
 
-    Returns
-    -------
-    FrameTensors or None
-        None without stamps, or where no stamp holds one period of a frequency low enough for the
-        logarithm (a stamp under four star widths).
+    Returns: none without stamps, or where no stamp holds one period of a frequency low enough for
+    the logarithm (a stamp under four star widths).
 
-    Notes
-    -----
     Per frame and star, -ln|OTF|/(2 pi^2) = fx^2 Vxx + fy^2 Vyy + 2 fx fy Vxy, residuals weighted by
     1/f^2, from one period across the stamp up to 0.2/FWHM: in this band a streak's logarithm is
     still its second moment (-ln J0(z) = z^2/4 (1 + z^2/16...)); moments within a window are not
@@ -318,19 +281,11 @@ def fit_inside_motion(
 ) -> InsideMotion | None:
     """Draw what is mechanical in the shared tensors, from what their changes remember.
 
-    Parameters
-    ----------
-    air_time_s : float
-        Time after which the air over the aperture has been replaced (aperture over the slowest
-        wind): frames closer than that are averaged, since air remembers itself for so long.
+    `air_time_s`: time after which the air over the aperture has been replaced (aperture over the
+    slowest wind): frames closer than that are averaged, since air remembers itself for so long.
 
-    Returns
-    -------
-    InsideMotion or None
-        None where fewer than 20 stretches of `air_time_s` are left.
+    Returns: none where fewer than 20 stretches of `air_time_s` are left.
 
-    Notes
-    -----
     On each principal axis of the lag-one covariance m_i = c + V_i + a_i + noise: V_i a gamma Markov
     chain (mean energy of a complex envelope: shape 1/h, h(a) = 2 (a - 1 + e^-a)/a^2, memory
     rho_1 = (sinh(a/2)/(a/2))^2 e^-a / h), a_i positively skewed air without memory. The rival is

@@ -129,10 +129,7 @@ def _one_pair(
 def detrend(time_s: FloatArray, values: FloatArray, segment: NDArray[np.int64]) -> FloatArray:
     """Remove the mean of every segment and one linear trend common to all segments.
 
-    Parameters
-    ----------
-    time_s, values, segment : ndarray, shape (n,)
-        No NaN allowed.
+    `time_s`, `values`, `segment` (n,): no NaN allowed.
     """
     _, number = np.unique(segment, return_inverse=True)
     return _detrend(time_s, values, number)

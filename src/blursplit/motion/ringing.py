@@ -54,18 +54,10 @@ def fit_ringing(
 ) -> RingingAxis:
     """Weigh a ringing mode against air alone in the shared tensor along one axis.
 
-    Parameters
-    ----------
-    value : ndarray, shape (n_bins,)
-        Projected tensor [arcsec^2] on a regular grid, NaN where no frame was.
-    fitted : ndarray of int
-        Bins that the fit reads.
-    sigma : float
-        Noise that the stars do not share.
-    duty : float
-        Time inside a bin's exposures over the bins' spacing.
-    air_share : float
-        Largest scatter of shared air over the constant part.
+    `value` (n_bins,): projected tensor [arcsec^2] on a regular grid, NaN where no frame was.
+    `fitted`: bins that the fit reads. `sigma`: noise that the stars do not share. `duty`: time
+    inside a bin's exposures over the bins' spacing. `air_share`: largest scatter of shared air over
+    the constant part.
     """
     model = _AxisModel(value[fitted], _steps(fitted), sigma, duty, air_share)
     ringing = _integrate(model.log_ringing, model, len(DECAYS), rng)

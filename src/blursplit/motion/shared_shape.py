@@ -23,26 +23,14 @@ from blursplit.stars.tracks import StarTracks
 
 @dataclass(frozen=True)
 class SharedShape:
-    """Elongation that all stars have in common.
+    """Elongation that all stars have in common."""
 
-    Parameters
-    ----------
-    constant : float
-        Size of the mean elongation, (a^2 - b^2)/(a^2 + b^2).
-    angle_deg : float
-        Direction of the longer axis, [0, 180) from +x toward +y.
-    changing : float
-        Rms of its changes over the frames, what single stars scatter removed.
-    sigma_px : float
-        Median one-axis width of the stars.
-    """
-
-    constant: float
+    constant: float  # size of the mean elongation, (a^2 - b^2)/(a^2 + b^2)
     constant_sigma: float
-    angle_deg: float
-    changing: float
+    angle_deg: float  # direction of the longer axis, [0, 180) from +x toward +y
+    changing: float  # rms of its changes over the frames, what single stars scatter removed
     changing_sigma: float
-    sigma_px: float
+    sigma_px: float  # median one-axis width of the stars
 
     @property
     def constant_is_shown(self) -> bool:
@@ -62,8 +50,6 @@ class SharedShape:
 def shared_shape(tracks: StarTracks) -> SharedShape | None:
     """Measure the elongation shared by all stars; None for fewer than three stars.
 
-    Notes
-    -----
     The shared elongation of a frame is the median over its stars. Its error follows from how far
     the stars lie from it, so that air, which differs from star to star, counts as error.
     """
@@ -97,13 +83,8 @@ def shared_shape(tracks: StarTracks) -> SharedShape | None:
 def fast_variance_px2(tracks: StarTracks, shape: SharedShape | None) -> float:
     """Return the largest one-axis variance of motion inside the exposures [px^2]; 0 for none.
 
-    Parameters
-    ----------
-    shape : SharedShape or None
-        None for fewer than three stars: then the stars' own changes set the upper end.
+    `shape`: none for fewer than three stars: then the stars' own changes set the upper end.
 
-    Notes
-    -----
     Streaks of a mode's motion differ from frame to frame by about as much as their mean, so
     without a change there is none, and the constant part may be theirs too. Air close to the
     telescope changes shapes alike, which makes this an upper end.

@@ -22,8 +22,6 @@ SHIFT_X, SHIFT_Y, TURN_X, TURN_Y, TURN_Z = range(DOF)
 def bending_stiffness(length_m: float, ei_n_m2: float, ga_n: float) -> FloatArray:
     """Return the 4x4 stiffness of a Timoshenko element for (shift, slope) at both ends.
 
-    Notes
-    -----
     Przemieniecki 1968 (from memory), Phi = 12 EI / (GA_s L^2); Phi = 0 (GA infinite) is the
     Euler-Bernoulli element.
     """
@@ -44,8 +42,6 @@ def bending_mass(
 ) -> FloatArray:
     """Return the 4x4 consistent mass of a Timoshenko element, rotary inertia included.
 
-    Notes
-    -----
     Przemieniecki 1968 (from memory); the tests check it by the frequencies it gives.
     """
     L, phi = length_m, 12.0 * ei_n_m2 / (ga_n * length_m**2)
@@ -105,12 +101,8 @@ class Frame:
     def add_spring(self, upper: int, stiffness: Sequence[float], lower: int | None = None) -> None:
         """Join two nodes at one place, or a node and the ground, by five springs.
 
-        Parameters
-        ----------
-        stiffness : sequence of 5 floats
-            For shift x, y [N/m] and turn x, y, z [N m/rad]; must be finite.
-        lower : int, optional
-            None is the ground.
+        `stiffness` (sequence of 5 floats): for shift x, y [N/m] and turn x, y, z [N m/rad]; must be
+        finite. `lower`: none is the ground.
         """
         for k, value in enumerate(stiffness):
             up = DOF * upper + k
@@ -126,12 +118,8 @@ class Frame:
     ) -> None:
         """Fix a rigid body to a node.
 
-        Parameters
-        ----------
-        offset_m : sequence of 3 floats
-            Centre of mass from the node.
-        inertia_kg_m2 : ndarray, shape (3, 3)
-            About the centre of mass.
+        `offset_m` (sequence of 3 floats): centre of mass from the node. `inertia_kg_m2` (3, 3):
+        about the centre of mass.
         """
         x, y, z = offset_m
         shift = np.array(
@@ -180,14 +168,9 @@ class Frame:
 
 @dataclass(frozen=True)
 class Material:
-    """Elastic constants and density, all common practice without a source.
+    """Elastic constants and density, all common practice without a source."""
 
-    Parameters
-    ----------
-    youngs_pa, shear_pa : float
-        Young's modulus and shear modulus [Pa].
-    """
-
+    # `youngs_pa`, `shear_pa`: Young's modulus and shear modulus [Pa].
     youngs_pa: float
     shear_pa: float
     density_kg_m3: float
@@ -208,28 +191,18 @@ MATERIALS: dict[str, Material] = {
 
 @dataclass(frozen=True)
 class CrossSection:
-    """What a beam element needs to know of a cross-section.
+    """What a beam element needs to know of a cross-section."""
 
-    Parameters
-    ----------
-    ei_x_n_m2, ei_y_n_m2 : float
-        Bending stiffness in the x-z and y-z planes [N m^2].
-    ga_x_n, ga_y_n : float
-        Shear stiffness, shear factor included [N].
-    gj_n_m2 : float
-        Torsional stiffness [N m^2].
-    mass_kg_m : float
-        Mass per length.
-    inertia_x_kg_m, inertia_y_kg_m, inertia_z_kg_m : float
-        Rotary inertia per length in the x-z plane, the y-z plane and about z [kg m].
-    """
-
+    # `ei_x_n_m2`, `ei_y_n_m2`: bending stiffness in the x-z and y-z planes [N m^2].
     ei_x_n_m2: float
     ei_y_n_m2: float
+    # `ga_x_n`, `ga_y_n`: shear stiffness, shear factor included [N].
     ga_x_n: float
     ga_y_n: float
-    gj_n_m2: float
-    mass_kg_m: float
+    gj_n_m2: float  # torsional stiffness [N m^2]
+    mass_kg_m: float  # mass per length
+    # `inertia_x_kg_m`, `inertia_y_kg_m`, `inertia_z_kg_m`: rotary inertia per length in the x-z
+    # plane, the y-z plane and about z [kg m].
     inertia_x_kg_m: float
     inertia_y_kg_m: float
     inertia_z_kg_m: float
@@ -243,8 +216,6 @@ class CrossSection:
 def round_section(outer_m: float, wall_m: float | None, material: Material) -> CrossSection:
     """Return a round tube, or a solid round column where the wall is None.
 
-    Notes
-    -----
     A = pi/4 (Do^2 - Di^2), I = pi/64 (Do^4 - Di^4), J = 2 I. Shear factor of a hollow circle
     6 (1+nu)(1+m^2)^2 / [(7+6 nu)(1+m^2)^2 + (20+12 nu) m^2] with m = Di/Do (Cowper 1966, from
     memory; its thin limit 2(1+nu)/(4+3 nu) and solid limit 6(1+nu)/(7+6 nu) are tested).
@@ -276,8 +247,6 @@ def box_section(
 ) -> CrossSection:
     """Return a rectangular box (width along x, depth along y), or a solid block (wall None).
 
-    Notes
-    -----
     Torsion of the thin box by Bredt, J = 2 t (b h)^2 / (b + h) on the wall's middle line; of the
     solid block by b h^3 [1/3 - 0.21 h/b (1 - h^4/(12 b^4))] (Roark, from memory).
     """
@@ -314,8 +283,6 @@ def box_section(
 def thin_box_shear_factor(*, across_m: float, along_m: float, poisson: float) -> float:
     """Return the shear factor of a thin box of even wall for a force along its side `along_m`.
 
-    Notes
-    -----
     Cowper 1966 (from memory), m = n = across/along for an even wall; at nu = 0 it equals the
     strain-energy integral of the shear flow, which the tests compute.
     """
@@ -332,8 +299,6 @@ def web_section(
 ) -> CrossSection:
     """Return `count` equally spaced radial webs standing `reach_m` out of a wall at `radius_m`.
 
-    Notes
-    -----
     For three or more webs the second moment is the same about every axis:
     I = count/2 [t ((R+b)^3 - R^3)/3 + b t^3/12]. Torsion of open plates: count b t^3/3. Webs are
     taken as fully working from end to end; in truth a web needs about its own reach to take up

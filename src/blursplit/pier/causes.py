@@ -31,51 +31,31 @@ Kind = Literal["drive", "mains", "fan", "pier", "known"]
 
 @dataclass(frozen=True)
 class Cause:
-    """Something that could make a line.
-
-    Parameters
-    ----------
-    kind : {"drive", "mains", "fan", "pier", "known"}
-    frequency_hz, sigma_hz : float
-        Where its line is expected and how sure that is.
-    family : str
-        Harmonics of one source share it.
-    angle_deg : float or None
-        Axial direction in the image along which it moves, where known.
-    harmonic : int
-        The k-th counts 1/k of the first.
-    """
+    """Something that could make a line."""
 
     name: str
     kind: Kind
+    # `frequency_hz`, `sigma_hz`: where its line is expected and how sure that is.
     frequency_hz: float
     sigma_hz: float
-    family: str = ""
-    angle_deg: float | None = None
-    harmonic: int = 1
+    family: str = ""  # harmonics of one source share it
+    angle_deg: float | None = None  # axial direction in the image along which it moves, where known
+    harmonic: int = 1  # the k-th counts 1/k of the first
 
 
 @dataclass(frozen=True)
 class LineFacts:
-    """What was measured of a line.
+    """What was measured of a line."""
 
-    Parameters
-    ----------
-    frequency_hz, sigma_hz : float
-        As seen, below the Nyquist frequency.
-    candidates_hz, odds : sequence of float
-        True frequencies that fold onto it and their odds; empty means as seen.
-    is_steady : bool or None
-        A line rather than a damped mode; None where not decided.
-    angle_deg, angle_sigma_deg : float or None
-        Axial direction of its motion.
-    """
-
+    # `frequency_hz`, `sigma_hz`: as seen, below the Nyquist frequency.
     frequency_hz: float
     sigma_hz: float
+    # `candidates_hz`, `odds`: true frequencies that fold onto it and their odds; empty means as
+    # seen.
     candidates_hz: Sequence[float] = field(default_factory=tuple)
     odds: Sequence[float] = field(default_factory=tuple)
-    is_steady: bool | None = None
+    is_steady: bool | None = None  # a line rather than a damped mode; None where not decided
+    # `angle_deg`, `angle_sigma_deg`: axial direction of its motion.
     angle_deg: float | None = None
     angle_sigma_deg: float | None = None
 
@@ -101,20 +81,10 @@ def list_causes(
 ) -> list[Cause]:
     """Return everything that is declared or usual and could make a line.
 
-    Parameters
-    ----------
-    worm_period_s, wheel_teeth : sequence, optional
-        Declared drive.
-    drive_angle_deg : float, optional
-        Direction of right ascension in the image.
-    mode_hz : sequence of (name, frequency)
-        Predicted modes of the pier.
-    mains_hz : sequence of float
-        Grid frequencies possible here; twice the grid's is what motors and lamps make.
-    fan_rpm : sequence of float
-        Plate speeds.
-    known_lines : sequence of KnownLine
-        The user's own.
+    `worm_period_s`, `wheel_teeth`: declared drive. `drive_angle_deg`: direction of right ascension
+    in the image. `mode_hz` (sequence of (name, frequency)): predicted modes of the pier.
+    `mains_hz`: grid frequencies possible here; twice the grid's is what motors and lamps make.
+    `fan_rpm`: plate speeds. `known_lines`: the user's own.
     """
     causes = []
     for period in declared_periods(worm_period_s, wheel_teeth):
@@ -156,24 +126,12 @@ def name_causes(
 ) -> tuple[str, dict[str, float]]:
     """Return the cause in words and the odds of every cause worth mentioning.
 
-    Parameters
-    ----------
-    line : LineFacts
-    causes : sequence of Cause
-    range_hz : (float, float)
-        Frequencies in which a line could have been found, aliases included.
-    others : sequence of LineFacts, optional
-        The run's other lines, which may belong to the same source.
+    `range_hz`: frequencies in which a line could have been found, aliases included. `others`: the
+    run's other lines, which may belong to the same source.
 
-    Returns
-    -------
-    cause : str
-        "unknown", or "compatible with ..." and what speaks for it.
-    odds : dict
-        Sum 1, "unknown" always there; causes below 1 in 100 are counted to "unknown".
+    Returns `cause`: "unknown", or "compatible with ..." and what speaks for it; `odds`: sum 1,
+    "unknown" always there; causes below 1 in 100 are counted to "unknown".
 
-    Notes
-    -----
     Bayes' rule. An unknown cause is as likely in every octave of a decade; a cause on the list
     has a normal distribution about its own frequency, as wide as its tolerance and the line's
     uncertainty together. Half of the prior goes to "unknown"; the other half is divided among
@@ -278,12 +236,8 @@ def _grounds(
 def is_steady(kind: Literal["steady", "resonance"], chance: float | None) -> bool | None:
     """Return whether a line is steady, None where it is narrow but not shown to be a sinusoid.
 
-    Parameters
-    ----------
-    kind : "steady" or "resonance"
-        Whether the line is wider than the record resolves.
-    chance : float or None
-        That noise makes so steady a sinusoid (Thomson's F); None where not tested.
+    `kind`: whether the line is wider than the record resolves. `chance`: that noise makes so steady
+    a sinusoid (Thomson's F); None where not tested.
     """
     if kind != "steady":
         return False

@@ -36,36 +36,23 @@ from blursplit.types import FloatArray
 
 @dataclass(frozen=True)
 class PierModel:
-    """A pier ready for loads and modes.
-
-    Parameters
-    ----------
-    frame : Frame
-    foot, top, tip : int
-        Nodes: lower end of the column, its upper end, and where the mount stands.
-    axis_height_m : float
-        Height of the mount's axes above the tip.
-    mass_kg : float
-        Everything above the ground, the footing left out.
-    """
+    """A pier ready for loads and modes."""
 
     frame: Frame
+    # `foot`, `top`, `tip`: nodes: lower end of the column, its upper end, and where the mount
+    # stands.
     foot: int
     top: int
     tip: int
-    axis_height_m: float
-    mass_kg: float
+    axis_height_m: float  # height of the mount's axes above the tip
+    mass_kg: float  # everything above the ground, the footing left out
 
 
 def section_at(section: Section, share: float, webs: Webs | None, height_m: float) -> CrossSection:
     """Return the cross-section at a share of a stretch's length, webs included.
 
-    Parameters
-    ----------
-    share : float
-        0 at the stretch's foot, 1 at its top.
-    height_m : float
-        Height of this place above the base plate [m].
+    `share`: 0 at the stretch's foot, 1 at its top. `height_m`: height of this place above the base
+    plate [m].
     """
     material = MATERIALS[section.material]
     wall = None if section.wall_m is None else section.at("wall", share)
@@ -115,8 +102,6 @@ def base_spring(base: Base, wall_radius_m: float) -> SupportSpring:
 def head_beam(head: Head) -> CrossSection:
     """Return an open studded head as a short beam that has its shear and rocking stiffness.
 
-    Notes
-    -----
     Rocking count (EA/l) R^2/2 in series with both plates, shear count 12 EI/l^3, twist the
     shear times R^2. A beam of length l with EI = k_tilt l and GA_s = k_shear l has just these
     and keeps the equilibrium of force and moment over the head's height.
@@ -173,10 +158,7 @@ def payload_bodies(
 def build_pier(setup: PierSetup, elements: int = PIER_ELEMENTS) -> PierModel:
     """Return the frame of a declared pier.
 
-    Parameters
-    ----------
-    elements : int, optional
-        Beam elements for each stretch; a stretch in which webs end is split there first.
+    `elements`: beam elements for each stretch; a stretch in which webs end is split there first.
     """
     pieces = _column_pieces(setup, elements)
     has_head = setup.head is not None
@@ -252,41 +234,30 @@ def _add_foot(frame: Frame, setup: PierSetup, first: int) -> None:
 
 @dataclass(frozen=True)
 class TiltPerLoad:
-    """Rotation of the mount's foot under unit loads.
+    """Rotation of the mount's foot under unit loads."""
 
-    Parameters
-    ----------
-    x_arcsec_n, y_arcsec_n : float
-        For a force at the tip along x and along y.
-    axis_x_arcsec_n, axis_y_arcsec_n : float
-        For a force at the height of the mount's axes, as wind on the telescope.
-    moment_x_arcsec_nm, moment_y_arcsec_nm : float
-        For a moment in the x-z and the y-z plane.
-    twist_arcsec_nm : float
-        For a moment about z.
-    deflection_x_um_n, deflection_y_um_n : float
-        Shift of the tip for a force there; moves no star, given for comparison with a gauge.
-    shares : dict
-        Part of `axis_x_arcsec_n` that arises in the foot, the column and the head.
-    """
-
+    # `x_arcsec_n`, `y_arcsec_n`: for a force at the tip along x and along y.
     x_arcsec_n: float
     y_arcsec_n: float
+    # `axis_x_arcsec_n`, `axis_y_arcsec_n`: for a force at the height of the mount's axes, as wind
+    # on the telescope.
     axis_x_arcsec_n: float
     axis_y_arcsec_n: float
+    # `moment_x_arcsec_nm`, `moment_y_arcsec_nm`: for a moment in the x-z and the y-z plane.
     moment_x_arcsec_nm: float
     moment_y_arcsec_nm: float
-    twist_arcsec_nm: float
+    twist_arcsec_nm: float  # for a moment about z
+    # `deflection_x_um_n`, `deflection_y_um_n`: shift of the tip for a force there; moves no star,
+    # given for comparison with a gauge.
     deflection_x_um_n: float
     deflection_y_um_n: float
+    # Part of `axis_x_arcsec_n` that arises in the foot, the column and the head.
     shares: dict[str, float]
 
 
 def tilt_per_load(model: PierModel) -> TiltPerLoad:
     """Return how far the mount tilts for unit loads.
 
-    Notes
-    -----
     The image of a star moves with the rotation of the optical axis, not with its shift; by the
     whole of it when the telescope points at right angles to the axis of rotation, by none of it
     when it points along that axis.
@@ -326,22 +297,14 @@ def tilt_per_load(model: PierModel) -> TiltPerLoad:
 
 @dataclass(frozen=True)
 class PierMode:
-    """A natural frequency of the pier.
-
-    Parameters
-    ----------
-    kind : str
-        "bending x", "bending y", "bending x and y", "torsion" or "mixed".
-    shares : dict
-        Part of the mode's kinetic energy in bending along x, along y and torsion.
-    tilt_arcsec_um : float or None
-        Rotation of the mount's foot for each micrometre of its horizontal shift, None for a
-        twist, which shifts nothing.
-    """
+    """A natural frequency of the pier."""
 
     frequency_hz: float
-    kind: str
+    kind: str  # "bending x", "bending y", "bending x and y", "torsion" or "mixed"
+    # Part of the mode's kinetic energy in bending along x, along y and torsion.
     shares: dict[str, float]
+    # Rotation of the mount's foot for each micrometre of its horizontal shift, None for a twist,
+    # which shifts nothing.
     tilt_arcsec_um: float | None
 
 
@@ -377,21 +340,11 @@ def _name_mode(shares: dict[str, float]) -> str:
 
 @dataclass(frozen=True)
 class SupportSpring:
-    """Stiffness of a support, the same for x and y.
+    """Stiffness of a support, the same for x and y."""
 
-    Parameters
-    ----------
-    sway_n_m : float
-        Against horizontal shift [N/m].
-    tilt_nm_rad : float
-        Against rocking [N m/rad].
-    twist_nm_rad : float
-        Against rotation about z [N m/rad].
-    """
-
-    sway_n_m: float
-    tilt_nm_rad: float
-    twist_nm_rad: float
+    sway_n_m: float  # against horizontal shift [N/m]
+    tilt_nm_rad: float  # against rocking [N m/rad]
+    twist_nm_rad: float  # against rotation about z [N m/rad]
 
 
 def in_series(*stiffnesses: float) -> float:
@@ -417,8 +370,6 @@ def plate_strip_n_m(
 ) -> float:
     """Return the stiffness at a bolt of the plate between it and the column's wall.
 
-    Notes
-    -----
     A cantilever strip, 3 E b t^3 / (12 a^3) (Roark, from memory): the bolt at its end, the wall
     as its clamp. Crude within a factor of two, because a real plate also bends the wall.
     """
@@ -432,8 +383,6 @@ def washer_bridge_n_m(
 ) -> float:
     """Return the stiffness of a washer that bridges a slotted hole.
 
-    Notes
-    -----
     A strip clamped at both edges of the slot with the bolt's pull in the middle,
     192 E I / s^3 (Roark, from memory).
     """
@@ -444,8 +393,6 @@ def washer_bridge_n_m(
 def ring_tilt_nm_rad(count: int, circle_radius_m: float, each_n_m: float) -> float:
     """Return the rocking stiffness of three or more equal vertical springs on a circle.
 
-    Notes
-    -----
     The sum of k (R cos phi)^2 over equally spaced angles is count k R^2 / 2 about any axis.
     """
     return count * each_n_m * circle_radius_m**2 / 2.0
@@ -464,15 +411,9 @@ def footing_spring(
 ) -> tuple[SupportSpring, SupportSpring]:
     """Return the springs of a rigid block on soil, for forces along x and along y.
 
-    Parameters
-    ----------
-    width_m, depth_m : float
-        Plan along x and y [m].
-    soil_shear_pa : float
-        Small-strain shear modulus of the ground.
+    `width_m`, `depth_m`: plan along x and y [m]. `soil_shear_pa`: small-strain shear modulus of the
+    ground.
 
-    Notes
-    -----
     Rigid disc on an elastic half-space: sway 8 G r/(2 - nu), rocking 8 G r^3/(3 (1 - nu)), twist
     16 G r^3/3 (Richart, Hall and Woods 1970, from memory), with the radius that gives the
     rectangle the same area, second moment or polar moment. Embedment, which stiffens, and

@@ -180,8 +180,6 @@ def analyse_pier(setup: PierSetup, n_modes: int = 6) -> PierReport:
 def _fit_foot(setup: PierSetup) -> MeasuredFoot:
     """Return the rocking stiffness of the foot that explains the measured frequencies.
 
-    Notes
-    -----
     The rocking spring between column and ground (or footing) runs over a grid from a thousandth to
     a thousand times the column's own stiffness, alike in every octave. Each measured frequency is
     held against the nearest mode; what a model misses once its foot is right is
@@ -231,36 +229,23 @@ def _weighted(values: FloatArray, weight: FloatArray) -> Estimate:
 
 @dataclass(frozen=True)
 class HeadMotion:
-    """A mode in the words of structural engineers.
+    """A mode in the words of structural engineers."""
 
-    Parameters
-    ----------
-    displacement_um, velocity_um_s : Estimate
-        Rms, at the stated lever from where the structure turns.
-    vibration_class : str or None
-        The strictest generic vibration criterion (rms velocity in third octaves) that this mode
-        alone keeps with its whole 95 % interval: VC-A (loosest) to VC-E, None where it keeps none.
-    """
-
+    # `displacement_um`, `velocity_um_s`: rms, at the stated lever from where the structure turns.
     displacement_um: Estimate
     velocity_um_s: Estimate
+    # The strictest generic vibration criterion (rms velocity in third octaves) that this mode alone
+    # keeps with its whole 95 % interval: VC-A (loosest) to VC-E, None where it keeps none.
     vibration_class: str | None
 
 
 def head_motion(rms_arcsec: Estimate, frequency_hz: Sequence[float], lever_m: float) -> HeadMotion:
     """Return what a mode's image motion is at the head of a pier that turns about its foot.
 
-    Parameters
-    ----------
-    rms_arcsec : Estimate
-        Before the exposure averaged it; a value, no limit.
-    frequency_hz : sequence of float
-        True frequencies that it may have, the likeliest first: the velocity's interval covers all.
-    lever_m : float
-        From the axis of rotation to the head.
+    `rms_arcsec`: before the exposure averaged it; a value, no limit. `frequency_hz`: true
+    frequencies that it may have, the likeliest first: the velocity's interval covers all.
+    `lever_m`: from the axis of rotation to the head.
 
-    Notes
-    -----
     Displacement = rotation x lever, velocity = 2 pi f x displacement, which leave out what the
     head shifts without turning. Classes by common practice.
     """

@@ -19,28 +19,17 @@ from blursplit.pier.setup import PierSetup
 
 @dataclass(frozen=True)
 class WhatIfRow:
-    """One change and what it does.
+    """One change and what it does."""
 
-    Parameters
-    ----------
-    change : str
-        What is built differently.
-    tilt_arcsec_n : float or None
-        Tilt for a force at the height of the mount's axes, the worse direction; None where the
-        change does not apply.
-    tilt_ratio : float or None
-        New tilt over old tilt.
-    note : str
-        Why the row does not apply, or what it assumes.
-    """
-
-    change: str
+    change: str  # what is built differently
+    # Tilt for a force at the height of the mount's axes, the worse direction; None where the change
+    # does not apply.
     tilt_arcsec_n: float | None
-    tilt_ratio: float | None
+    tilt_ratio: float | None  # new tilt over old tilt
     first_frequency_hz: float | None
     frequency_ratio: float | None
     mass_change_kg: float | None
-    note: str
+    note: str  # why the row does not apply, or what it assumes
 
 
 class DoesNotApply(Exception):  # noqa: N818 - not an error, the reason for an empty row

@@ -55,13 +55,9 @@ def thinned_table(
 ) -> Table:
     """Return a table of a few rows of equally long columns; the caption says what is left out.
 
-    Parameters
-    ----------
-    columns : mapping of str to array_like or None
-        Head with unit -> numbers; a column that is None is left out.
-    caption : str
-    logarithmic : bool
-        Whether the rows kept are spread evenly in the logarithm of their index.
+    `columns` (mapping of str to array_like): head with unit -> numbers; a column that is None is
+    left out. `logarithmic`: whether the rows kept are spread evenly in the logarithm of their
+    index.
     """
     whole = {
         head

@@ -41,10 +41,7 @@ def result_html(result: Result) -> str:
 def register_display() -> bool:
     """Let the running notebook show every `Result` as `result_html` does.
 
-    Returns
-    -------
-    bool
-        False outside a notebook, where nothing is done.
+    Returns: false outside a notebook, where nothing is done.
     """
     import sys
 

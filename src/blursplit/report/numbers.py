@@ -138,15 +138,8 @@ def estimate_cells(
 ) -> dict[str, str]:
     """Return the texts of an estimate: ``value``, ``range68`` and ``range95``, each with its unit.
 
-    Parameters
-    ----------
-    estimate : Estimate or None
-    unit : str
-        Unit after scaling.
-    scale : float
-        Factor on all numbers, for instance 100 for percent.
-    finest : int or None
-        Most decimals; None where the unit decides.
+    `unit`: unit after scaling. `scale`: factor on all numbers, for instance 100 for percent.
+    `finest`: most decimals; None where the unit decides.
     """
     if estimate is None:
         return {"value": UNKNOWN, "range68": "", "range95": ""}

@@ -48,22 +48,12 @@ def draw_field(
 ) -> NDArray[np.float32]:
     """Draw a periodic Gaussian field with a given spectrum.
 
-    Parameters
-    ----------
-    shape : (int, int)
-        Points along the wind and across it; the second even.
-    pitch_m : float
-        Grid step [m].
-    density : callable
-        Two-sided spectral density [rad^2 m^2] of the modulus of frequency [1/m].
-    rng : Generator
-    bilinear : bool
-        Lift the spectrum by what bilinear reading at random places will take away: the mean
-        power that it lets through is (2 + cos t)/3 on each axis, t = 2 pi f pitch.
+    `shape`: points along the wind and across it; the second even. `pitch_m`: grid step [m].
+    `density`: two-sided spectral density [rad^2 m^2] of the modulus of frequency [1/m]. `bilinear`:
+    lift the spectrum by what bilinear reading at random places will take away: the mean power that
+    it lets through is (2 + cos t)/3 on each axis, t = 2 pi f pitch.
 
-    Returns
-    -------
-    ndarray of float32, shape `shape` [rad]
+    Returns: `shape` [rad] float32.
     """
     from scipy.fft import irfft2
 
@@ -96,20 +86,15 @@ def draw_field(
 
 @dataclass(frozen=True)
 class LayerGeometry:
-    """Where the beams cross one layer, in the layer's own axes (along the wind, across it).
+    """Where the beams cross one layer, in the layer's own axes (along the wind, across it)."""
 
-    Parameters
-    ----------
-    r0_m, outer_scale_m, wind_m_s, angle_rad : float
-        Fried parameter of this layer alone, outer scale, speed and direction of the wind.
-    star_along_m, star_across_m : ndarray, shape (n_stars,)
-        Offset of each star's beam.
-    """
-
+    # `r0_m`, `outer_scale_m`, `wind_m_s`, `angle_rad`: Fried parameter of this layer alone, outer
+    # scale, speed and direction of the wind.
     r0_m: float
     outer_scale_m: float
     wind_m_s: float
     angle_rad: float
+    # `star_along_m`, `star_across_m`: (n_stars,): offset of each star's beam.
     star_along_m: FloatArray
     star_across_m: FloatArray
 
@@ -181,12 +166,8 @@ class CoarseBand:
 def strip_of_each_star(across_m: FloatArray, gap_m: float) -> tuple[NDArray[np.int64], FloatArray]:
     """Group stars whose beams pass the finest band closer than `gap_m` to each other.
 
-    Returns
-    -------
-    strip : ndarray of int, shape (n_stars,)
-        Number of the strip; stars in different strips are independent in the finest band.
-    local_m : ndarray, shape (n_stars,)
-        Offset across the wind inside the strip, from 0.
+    Returns `strip` (n_stars,): number of the strip; stars in different strips are independent in
+    the finest band; `local_m` (n_stars,): offset across the wind inside the strip, from 0.
     """
     order = np.argsort(across_m)
     jumps = np.diff(across_m[order]) > gap_m
@@ -251,14 +232,8 @@ class FineBand:
     ) -> None:
         """Add the phase [rad] over the pupil points to `out`.
 
-        Parameters
-        ----------
-        star : int
-        along_m : ndarray, shape (n_samples,)
-            Path of the beam along the wind.
-        x_m, y_m : ndarray, shape (n_points,)
-            Pupil points.
-        out : ndarray of float32, shape (n_samples, n_points)
+        `along_m` (n_samples,): path of the beam along the wind. `x_m`, `y_m` (n_points,): pupil
+        points. `out` (n_samples, n_points) float32.
         """
         u, v = self._layer.rotated(x_m, y_m)
         half = 0.75 * self._aperture_m
@@ -364,21 +339,11 @@ def near_geometry(
 
 @dataclass(frozen=True)
 class Pace:
-    """How the camera samples the air.
+    """How the camera samples the air."""
 
-    Parameters
-    ----------
-    interval_s : float
-        From frame to frame.
-    frame_s : float
-        From the first to the last moment of one frame, all rows included.
-    step_s : float
-        Between the moments of one exposure.
-    """
-
-    interval_s: float
-    frame_s: float
-    step_s: float
+    interval_s: float  # from frame to frame
+    frame_s: float  # from the first to the last moment of one frame, all rows included
+    step_s: float  # between the moments of one exposure
 
 
 def is_sparse(layer: LayerGeometry, aperture_m: float, pace: Pace) -> bool:
@@ -424,15 +389,7 @@ def frames_per_stretch(
 class Atmosphere:
     """Phase over the pupil for any star and moment.
 
-    Parameters
-    ----------
-    layers : list of LayerGeometry
-    aperture_m, pitch_m : float
-        Pupil and the step of its grid.
-    x_m, y_m : ndarray, shape (n_points,)
-        Pupil points.
-    duration_s : float
-    rng : Generator
+    `aperture_m`, `pitch_m`: pupil and the step of its grid. `x_m`, `y_m` (n_points,): pupil points.
     """
 
     def __init__(
@@ -482,11 +439,7 @@ class Atmosphere:
     def begin_stretch(self, frame_start_s: FloatArray, pace: Pace) -> None:
         """Draw the finest bands anew for a stretch of frames.
 
-        Parameters
-        ----------
-        frame_start_s : ndarray, shape (n_frames,)
-            Starts of the stretch's exposures, increasing.
-        pace : Pace
+        `frame_start_s` (n_frames,): starts of the stretch's exposures, increasing.
         """
         self._starts[0] = np.asarray(frame_start_s, dtype=float)
         since = self._starts[0] - self._starts[0][0]
@@ -522,17 +475,10 @@ class Atmosphere:
     ) -> NDArray[np.float32]:
         """Return the phase [rad] over the pupil points.
 
-        Parameters
-        ----------
-        star : int
-        time_s : ndarray, shape (n_samples,)
-            Inside the present stretch.
-        nodes : ndarray of float32, shape (n_samples, AIR_NODES^2)
-            From `smooth_nodes` for the same moments.
+        `time_s` (n_samples,): inside the present stretch. `nodes` (n_samples, AIR_NODES^2) float32:
+        from `smooth_nodes` for the same moments.
 
-        Returns
-        -------
-        ndarray of float32, shape (n_samples, n_points)
+        Returns: (n_samples, n_points) float32.
         """
         out = nodes @ self._weights
         star += self._first

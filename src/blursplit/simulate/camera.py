@@ -20,23 +20,15 @@ from blursplit.types import FloatArray, IntArray
 
 @dataclass(frozen=True)
 class StarField:
-    """Stars, the brightest first.
+    """Stars, the brightest first."""
 
-    Parameters
-    ----------
-    x_px, y_px : ndarray, shape (n_stars,)
-        Positions at the start, without any motion.
-    flux_e_per_s : ndarray, shape (n_stars,)
-    opening_m : ndarray, shape (n_stars, 2), or None
-        Centre (x, y) of the mask's opening that an image came through.
-    wedge_px : ndarray, shape (n_stars, 2), or None
-        How far the mask's wedge moves the image from the star's place.
-    """
-
+    # `x_px`, `y_px`: (n_stars,): positions at the start, without any motion.
     x_px: FloatArray
     y_px: FloatArray
-    flux_e_per_s: FloatArray
+    flux_e_per_s: FloatArray  # (n_stars,)
+    # (n_stars, 2): centre (x, y) of the mask's opening that an image came through.
     opening_m: FloatArray | None = None
+    # (n_stars, 2): how far the mask's wedge moves the image from the star's place.
     wedge_px: FloatArray | None = None
 
     def beams(self) -> tuple[FloatArray, FloatArray]:
@@ -74,25 +66,13 @@ def place_stars(scene: Scene) -> StarField:
 
 @dataclass(frozen=True)
 class FrameTimes:
-    """When each recorded frame starts, and what goes wrong with it.
+    """When each recorded frame starts, and what goes wrong with it."""
 
-    Parameters
-    ----------
-    number : ndarray of int, shape (n_frames,)
-        Number on the camera's clock; lost frames are missing.
-    start_s : ndarray, shape (n_frames,)
-        True start of the exposure.
-    stamp_s : ndarray, shape (n_frames,)
-        Start as written in the file.
-    transparency : ndarray, shape (n_frames,)
-    dither_px : ndarray, shape (n_frames, 2)
-    """
-
-    number: IntArray
-    start_s: FloatArray
-    stamp_s: FloatArray
-    transparency: FloatArray
-    dither_px: FloatArray
+    number: IntArray  # (n_frames,): number on the camera's clock; lost frames are missing
+    start_s: FloatArray  # (n_frames,): true start of the exposure
+    stamp_s: FloatArray  # (n_frames,): start as written in the file
+    transparency: FloatArray  # (n_frames,)
+    dither_px: FloatArray  # (n_frames, 2)
 
 
 def plan_frames(scene: Scene, rng: np.random.Generator) -> FrameTimes:
@@ -133,17 +113,9 @@ def _transparency(n: int, share: float, rng: np.random.Generator) -> FloatArray:
 def images_through_mask(field: StarField, scene: Scene) -> StarField:
     """Return two images for each star, or the field itself where there is no mask.
 
-    Parameters
-    ----------
-    field : StarField
-    scene : Scene
-
-    Returns
-    -------
-    StarField
-        Images 2k and 2k + 1 belong to star k: the first through the opening at minus half the
-        separation, in the star's own place; the second through the other, moved by the wedge
-        along the line of the openings. Each has the light of its opening's area alone.
+    Returns: images 2k and 2k + 1 belong to star k: the first through the opening at minus half the
+    separation, in the star's own place; the second through the other, moved by the wedge along the
+    line of the openings. Each has the light of its opening's area alone.
     """
     mask, telescope = scene.mask, scene.telescope
     if mask is None:
@@ -168,13 +140,6 @@ def images_through_mask(field: StarField, scene: Scene) -> StarField:
 class Detector:
     """Turns expected electrons of the stars into frames of counts.
 
-    Parameters
-    ----------
-    scene : Scene
-    rng : Generator
-
-    Notes
-    -----
     Star light is drawn from a Poisson distribution. Sky and read noise are drawn together as one
     normal variable of the summed variance, which a Poisson sky of a few electrons beside a read
     noise of the same size does not depart from visibly.
@@ -200,18 +165,11 @@ class Detector:
     ) -> NDArray[np.uint16]:
         """Return frames in counts.
 
-        Parameters
-        ----------
-        stamps_e : ndarray of float32, shape (n_stars, n_frames, size, size)
-            Expected electrons.
-        x0_px, y0_px : ndarray of int, shape (n_stars, n_frames)
-            Place of each stamp's first pixel; parts outside the frame are cut off.
-        number : ndarray of int, shape (n_frames,)
-            Frame numbers, for the faults.
+        `stamps_e` (n_stars, n_frames, size, size) float32: expected electrons. `x0_px`, `y0_px`
+        (n_stars, n_frames): place of each stamp's first pixel; parts outside the frame are cut off.
+        `number` (n_frames,): frame numbers, for the faults.
 
-        Returns
-        -------
-        ndarray of uint16, shape (n_frames, height, width)
+        Returns: (n_frames, height, width) uint16.
         """
         camera, rng = self._camera, self._rng
         shape = (number.size, camera.height_px, camera.width_px)

@@ -23,19 +23,11 @@ def annular_pupil(
 ) -> tuple[IntArray, IntArray, FloatArray]:
     """Return row, column and covered share of the pupil's grid points.
 
-    Parameters
-    ----------
-    points_across : float
-        Diameter in grid steps, need not be whole.
-    obstruction : float
-        Linear central obstruction.
+    `points_across`: diameter in grid steps, need not be whole. `obstruction`: linear central
+    obstruction.
 
-    Returns
-    -------
-    row, column : ndarray of int, shape (n_points,)
-        From 0, in a window just wide enough.
-    share : ndarray, shape (n_points,)
-        Share of the grid cell inside the annulus, from sub-samples.
+    Returns `row`, `column` (n_points,): from 0, in a window just wide enough; `share` (n_points,):
+    share of the grid cell inside the annulus, from sub-samples.
     """
     n = int(np.ceil(points_across)) + 1
     fine = (np.arange(n * EDGE_SUBSAMPLES) + 0.5) / EDGE_SUBSAMPLES - n / 2
@@ -48,21 +40,11 @@ def annular_pupil(
 
 @dataclass(frozen=True)
 class Grid:
-    """Sampling of pupil and image that fits the camera's pixels exactly.
+    """Sampling of pupil and image that fits the camera's pixels exactly."""
 
-    Parameters
-    ----------
-    stamp_px : int
-        Camera pixels across the box that the light of a star falls in.
-    fine_per_px : int
-        Fine image points across a camera pixel; the fine image satisfies Nyquist.
-    pitch_m : float
-        Step of the pupil grid: wavelength / (box in radians).
-    """
-
-    stamp_px: int
-    fine_per_px: int
-    pitch_m: float
+    stamp_px: int  # camera pixels across the box that the light of a star falls in
+    fine_per_px: int  # fine image points across a camera pixel; the fine image satisfies Nyquist
+    pitch_m: float  # step of the pupil grid: wavelength / (box in radians)
 
     @property
     def fine_points(self) -> int:
@@ -75,10 +57,7 @@ def choose_grid(
 ) -> Grid:
     """Choose a box of the wanted reach between 24 and 36 diffraction widths, or wider at need.
 
-    Parameters
-    ----------
-    reach_arcsec : float
-        Distance from the centre at which the light may be folded back into the box.
+    `reach_arcsec`: distance from the centre at which the light may be folded back into the box.
     """
     from scipy.fft import next_fast_len
 
@@ -93,14 +72,7 @@ def choose_grid(
 
 
 class Imager:
-    """A telescope with a pixel grid: phases and pointing in, camera pixels out.
-
-    Parameters
-    ----------
-    telescope : SceneTelescope
-    wavelength_m, pixel_scale_arcsec : float
-    grid : Grid
-    """
+    """A telescope with a pixel grid: phases and pointing in, camera pixels out."""
 
     def __init__(
         self,
@@ -158,20 +130,11 @@ class Imager:
     ) -> NDArray[np.complex64]:
         """Return the transform of each frame's light on the fine grid, before blur by the pixel.
 
-        Parameters
-        ----------
-        phase_rad : ndarray of float32, shape (n_frames * n_sub, n_points)
-        offset_arcsec : ndarray, shape (n_frames * n_sub, 2)
-            Pointing (x, y) during each sub-exposure, from the centre of the box.
-        n_sub : int
-            Sub-exposures a frame.
-        optics : bool
-            With the optics' aberrations.
+        `phase_rad` (n_frames * n_sub, n_points) float32. `offset_arcsec` (n_frames * n_sub, 2):
+        pointing (x, y) during each sub-exposure, from the centre of the box. `n_sub`: sub-exposures
+        a frame. `optics`: with the optics' aberrations.
 
-        Returns
-        -------
-        ndarray of complex64, shape (n_frames, fine_points, fine_points // 2 + 1)
-            Unity at zero frequency.
+        Returns: (n_frames, fine_points, fine_points // 2 + 1) complex64: unity at zero frequency.
         """
         from scipy.fft import fft, rfft2
 
@@ -200,14 +163,9 @@ class Imager:
     def pixels(self, spectra: NDArray[np.complex64]) -> NDArray[np.float32]:
         """Return camera pixels (sum 1), the centre of the box on pixel stamp_px // 2.
 
-        Parameters
-        ----------
-        spectra : ndarray of complex64, shape (n_frames, ...)
-            From `spectra`.
+        `spectra` (n_frames, ...) complex64: from `spectra`.
 
-        Returns
-        -------
-        ndarray of float32, shape (n_frames, stamp_px, stamp_px)
+        Returns: (n_frames, stamp_px, stamp_px) float32.
         """
         from scipy.fft import irfft2
 
@@ -234,14 +192,9 @@ def _static_phase(
 def rough_modes(x: FloatArray, y: FloatArray) -> FloatArray:
     """Return defocus, both astigmatisms and both comas, unit rms on the circle (Noll 1976).
 
-    Parameters
-    ----------
-    x, y : ndarray, shape (n_points,)
-        Pupil coordinates in radii.
+    `x`, `y` (n_points,): pupil coordinates in radii.
 
-    Returns
-    -------
-    ndarray, shape (5, n_points)
+    Returns: (5, n_points).
     """
     radius2 = x**2 + y**2
     coma = np.sqrt(8.0) * (3 * radius2 - 2)
@@ -273,12 +226,8 @@ class Width:
 def width_of_transform(transform: NDArray[np.complex128], step_arcsec: float) -> Width:
     """Measure the width of an image from its transform.
 
-    Parameters
-    ----------
-    transform : ndarray, shape (n, n // 2 + 1)
-        Of an image of n points a side, centred on its first point, n even.
-    step_arcsec : float
-        Step of that image; it is resampled eight times finer.
+    `transform` (n, n // 2 + 1): of an image of n points a side, centred on its first point, n even.
+    `step_arcsec`: step of that image; it is resampled eight times finer.
     """
     from scipy.fft import irfft2
 
@@ -326,15 +275,9 @@ def expected_variances(
 ) -> tuple[float, float]:
     """Return what theory expects of one tilt and of the rest.
 
-    Returns
-    -------
-    tilt_rms_arcsec_per_rad : float
-        Variance of the coefficient of one orthonormal tilt [rad^2].
-    rest : float
-        Variance over the pupil with piston and tilts removed [rad^2].
+    Returns `tilt_rms_arcsec_per_rad`: variance of the coefficient of one orthonormal tilt [rad^2];
+    `rest`: variance over the pupil with piston and tilts removed [rad^2].
 
-    Notes
-    -----
     Noll's (1976) integrals as double sums over the pupil's own points: the variance of a
     coefficient whose mode has no mean is -1/2 sum_ij w_i w_j q_i q_j D(|r_i - r_j|).
     """
@@ -379,13 +322,8 @@ def atmosphere_fwhm_arcsec(r0_m: float, outer_scale_m: float, wavelength_m: floa
 class MeanLight:
     """The mean image of a star, on the fine grid of the imager, in a box as wide as it moves.
 
-    Parameters
-    ----------
-    imager : Imager
-    reach_arcsec : float
-        Largest distance of the pointing from the centre.
-    optics : bool
-        With the optics' aberrations and blur.
+    `reach_arcsec`: largest distance of the pointing from the centre. `optics`: with the optics'
+    aberrations and blur.
     """
 
     def __init__(self, imager: Imager, reach_arcsec: float, *, optics: bool) -> None:

@@ -21,20 +21,10 @@ def noise_series(
 ) -> FloatArray:
     """Draw stationary Gaussian noise whose spectrum has a given shape.
 
-    Parameters
-    ----------
-    n : int
-        Samples.
-    rate_hz : float
-        Sampling rate.
-    density : callable
-        One-sided spectral density of the frequency [Hz], in units squared per Hz.
-    rng : Generator
+    `n`: samples. `rate_hz`: sampling rate. `density`: one-sided spectral density of the frequency
+    [Hz], in units squared per Hz.
 
-    Returns
-    -------
-    ndarray, shape (n,)
-        Cut from a draw twice as long, so that its ends do not meet.
+    Returns: (n,): cut from a draw twice as long, so that its ends do not meet.
     """
     from scipy.fft import irfft, next_fast_len
 
@@ -81,25 +71,16 @@ def shake_density(frequency_hz: FloatArray, corner_hz: float) -> FloatArray:
 
 @dataclass(frozen=True)
 class Shared:
-    """Shared motion on the fine time grid.
+    """Shared motion on the fine time grid."""
 
-    Parameters
-    ----------
-    start_s, rate_hz : float
-        First grid time and sampling rate.
-    terms : dict of str to ndarray, shape (n, 2)
-        Motion (x, y) [arcsec]; names "drift", "periodic", "mode 1", ..., "tap", "wind shake",
-        "tube".
-    rough_nm : ndarray, shape (n, 5) or None
-        Amplitudes of the tube's higher orders [nm].
-    owners : dict
-        Names of the terms of each owner: "tracking", "structure", "near_air".
-    """
-
+    # `start_s`, `rate_hz`: first grid time and sampling rate.
     start_s: float
     rate_hz: float
+    # dict of str to ndarray, shape (n, 2): motion (x, y) [arcsec]; names "drift", "periodic", "mode
+    # 1", ..., "tap", "wind shake", "tube".
     terms: dict[str, FloatArray]
-    rough_nm: FloatArray | None = None
+    rough_nm: FloatArray | None = None  # (n, 5): amplitudes of the tube's higher orders [nm]
+    # Names of the terms of each owner: "tracking", "structure", "near_air".
     owners: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
     @property
@@ -121,14 +102,9 @@ class Shared:
     def at(self, time_s: FloatArray, series: FloatArray) -> FloatArray:
         """Read a series of the grid at other times by a local cubic (Catmull-Rom) spline.
 
-        Parameters
-        ----------
-        time_s : ndarray, any shape
-        series : ndarray, shape (n, k)
+        `series` (n, k).
 
-        Returns
-        -------
-        ndarray, shape (*time_s.shape, k)
+        Returns: (*time_s.shape, k).
         """
         place = (time_s - self.start_s) * self.rate_hz
         base = np.clip(np.floor(place).astype(np.int64), 1, series.shape[0] - 3)

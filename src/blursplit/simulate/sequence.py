@@ -513,14 +513,10 @@ def axes_of(covariance: FloatArray) -> dict[str, float]:
 def truth_of(run: Simulation) -> dict[str, Any]:
     """Return the truth of a finished simulation, ready for JSON.
 
-    Returns
-    -------
-    dict
-        Keys as in the result file where the meaning is the same. Causes are physical owners:
-        `tracking` (drift and drive), `structure` (modes, taps, wind shake), `near_air` (the near
-        layer, the tube's currents), `atmosphere` (the air outside), `instrument`. Motions are
-        rms over `blur_time_s` about each window's own mean, of the image's instantaneous
-        position.
+    Returns: keys as in the result file where the meaning is the same. Causes are physical owners:
+    `tracking` (drift and drive), `structure` (modes, taps, wind shake), `near_air` (the near layer,
+    the tube's currents), `atmosphere` (the air outside), `instrument`. Motions are rms over
+    `blur_time_s` about each window's own mean, of the image's instantaneous position.
     """
     scene = run.scene
     return {

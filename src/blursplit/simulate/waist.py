@@ -40,39 +40,25 @@ from blursplit.types import FloatArray
 
 @dataclass(frozen=True)
 class Waist:
-    """Tracks of a scene and what they are made of.
-
-    Parameters
-    ----------
-    tracks : StarTracks
-    air_arcsec, near_arcsec : ndarray, shape (n_frames, n_stars, 2)
-        Tilt of the air outside and of near air in each exposure.
-    shared : Shared
-        Motion of the owners on its own fine grid.
-    times : FrameTimes
-    """
+    """Tracks of a scene and what they are made of."""
 
     tracks: StarTracks
+    # `air_arcsec`, `near_arcsec`: (n_frames, n_stars, 2): tilt of the air outside and of near air
+    # in each exposure.
     air_arcsec: FloatArray
     near_arcsec: FloatArray
-    shared: Shared
+    shared: Shared  # motion of the owners on its own fine grid
     times: FrameTimes
 
 
 @dataclass(frozen=True)
 class Beam:
-    """One star through one aperture: what a tilt is drawn for.
-
-    Parameters
-    ----------
-    aperture_m, obstruction, exposure_s : float
-    along_m, across_m : ndarray, shape (n_layers,)
-        Where it crosses each layer, in the layer's own axes.
-    """
+    """One star through one aperture: what a tilt is drawn for."""
 
     aperture_m: float
     obstruction: float
     exposure_s: float
+    # `along_m`, `across_m`: (n_layers,): where it crosses each layer, in the layer's own axes.
     along_m: FloatArray
     across_m: FloatArray
 
@@ -87,20 +73,11 @@ def draw_tilts(
 ) -> tuple[float, FloatArray]:
     """Draw the tilts of beams through frozen layers, averaged over each beam's exposure.
 
-    Parameters
-    ----------
-    layers : list of LayerGeometry
-    beams : list of Beam
-    wavelength_m, duration_s : float
-    rng : Generator
-    gradient_share : float
-        Share (in amplitude) of the mean gradient beside the plane tilt in what is drawn.
+    `gradient_share`: share (in amplitude) of the mean gradient beside the plane tilt in what is
+    drawn.
 
-    Returns
-    -------
-    rate_hz : float
-        Of the grid; a value belongs to the middle of an exposure.
-    tilt_arcsec : ndarray, shape (n, n_beams, 2)
+    Returns `rate_hz`: of the grid; a value belongs to the middle of an exposure; `tilt_arcsec` (n,
+    n_beams, 2).
     """
     highest = 10.0
     for layer in layers:
@@ -215,16 +192,9 @@ def draw_tracks(
 ) -> Waist:
     """Draw star tracks of a scene from the exact spectra of its layers.
 
-    Parameters
-    ----------
-    scene : Scene
-        Faults other than lost frames and dithers, and aberrations, have no place at the waist.
-    seed : int or None
-        Overrides the scene's own seed.
-    gradient_share : float
-        Share of the mean gradient in what the centroid follows; the rest is the plane tilt.
-    noise : bool
-        Add the noise of the centroids.
+    `scene`: faults other than lost frames and dithers, and aberrations, have no place at the waist.
+    `seed`: overrides the scene's own seed. `gradient_share`: share of the mean gradient in what the
+    centroid follows; the rest is the plane tilt. `noise`: add the noise of the centroids.
     """
     alone = scene.model_copy(update={"second_camera": None})
     return _draw(alone, seed, gradient_share, noise=noise)[0]
@@ -353,22 +323,10 @@ def tracks_from_screens(
 ) -> tuple[Waist, Simulation]:
     """Draw star tracks from the simulator's phase screens, with cut-outs of the brightest stars.
 
-    Parameters
-    ----------
-    scene : Scene
-    seed : int or None
-    stamped : int
-        Stars with cut-outs.
-    noise : bool
-        Of the centroids; the cut-outs always have photon and read-out noise.
-    widths : bool
-        Draw the truth's mean images too, at twice the time.
+    `stamped`: stars with cut-outs. `noise`: of the centroids; the cut-outs always have photon and
+    read-out noise. `widths`: draw the truth's mean images too, at twice the time.
 
-    Returns
-    -------
-    waist : Waist
-    run : Simulation
-        Holds the truth.
+    Returns `waist`; `run`: holds the truth.
     """
     run = Simulation(scene, seed, widths=widths)
     rng = np.random.default_rng([run.seed, 1])

@@ -25,18 +25,9 @@ def draw_sensor(
 ) -> SensorRecord:
     """Return what a sensor at the column's top writes of the supports' motion.
 
-    Parameters
-    ----------
-    sensor : SceneSensor
-    shared : Shared
-        Its owner "structure" is what the sensor feels.
-    duration_s : float
-    rng : Generator
+    `shared`: its owner "structure" is what the sensor feels.
 
-    Returns
-    -------
-    SensorRecord
-        Times are the sensor's own clock's; channels x, y, z.
+    Returns: times are the sensor's own clock's; channels x, y, z.
     """
     motion = shared.of("structure")
     spectrum = np.fft.rfft(motion - motion.mean(axis=0), n=2 * motion.shape[0], axis=0)
@@ -96,10 +87,7 @@ class SecondCameraRun(Simulation):
 
     The main tube's own currents are not in them; the near layer, which both look through, is.
 
-    Parameters
-    ----------
-    main : Simulation
-        Of a scene with a second camera.
+    `main`: of a scene with a second camera.
     """
 
     def __init__(self, main: Simulation) -> None:

@@ -81,13 +81,7 @@ def header_of(scene: Scene, start: datetime) -> Header:
 
 
 class CubeFile:
-    """One FITS cube with a table of times behind it, written block by block.
-
-    Parameters
-    ----------
-    path : Path
-    run : Simulation
-    """
+    """One FITS cube with a table of times behind it, written block by block."""
 
     def __init__(self, path: Path, run: Simulation) -> None:
         scene = run.scene
@@ -148,13 +142,7 @@ class CubeFile:
 
 
 class FrameFiles:
-    """One FITS file a frame.
-
-    Parameters
-    ----------
-    folder : Path
-    run : Simulation
-    """
+    """One FITS file a frame."""
 
     def __init__(self, folder: Path, run: Simulation) -> None:
         folder.mkdir(parents=True, exist_ok=True)

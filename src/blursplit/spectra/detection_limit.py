@@ -142,8 +142,6 @@ def _needed_ratio(
 ) -> float:
     """Return the a^2 T/S at which a mode of rms a is found with the stated probability.
 
-    Notes
-    -----
     With the expected power r_k = 1 + q L_k of bin k over the continuum (L_k: the mode through
     the tapers, in units of the duration) the gain is 2 w sum [y_k (1 - 1/r_k) - ln r_k], y_k the
     measured power and w the independent values a bin. The sum over y_k is taken as a gamma

@@ -308,23 +308,12 @@ def steady_threshold(
 ) -> float:
     """Return the power that steady Gaussian motion passes with at most this probability.
 
-    Parameters
-    ----------
-    power : ndarray, shape (n,)
-        Mean square over a short sliding window. Events among it do little harm while they fill
-        less than a quarter of the record: only median and upper quartile are used.
-    independent : float
-        Number of independent windows that are searched.
-    false_alarm : float
-        For the whole search.
+    `power` (n,): mean square over a short sliding window. Events among it do little harm while they
+    fill less than a quarter of the record: only median and upper quartile are used. `independent`:
+    number of independent windows that are searched. `false_alarm`: for the whole search.
 
-    Returns
-    -------
-    float
-        Same unit as the power.
+    Returns: same unit as the power.
 
-    Notes
-    -----
     The mean square of Gaussian motion over a window follows nearly a gamma law (Satterthwaite
     1946, from memory). Its shape is that of the ratio of the two quantiles, but no larger than
     one: a resonance that fills a record has an exponential tail however steep the rest is.
@@ -344,17 +333,10 @@ def steady_threshold(
 def fast_part(motion_xy: FloatArray, cadence_s: float, lowest_hz: float) -> FloatArray:
     """Return the motion with everything slower than lowest_hz removed, without phase shift.
 
-    Parameters
-    ----------
-    motion_xy : ndarray, shape (n, 2)
-        Regular, without NaN.
+    `motion_xy` (n, 2): regular, without NaN.
 
-    Returns
-    -------
-    ndarray, shape (n, 2)
+    Returns: (n, 2).
 
-    Notes
-    -----
     Motion less its Gaussian-weighted running mean; half the amplitude is left at lowest_hz.
     """
     from scipy.ndimage import gaussian_filter1d
@@ -368,17 +350,9 @@ def fast_part(motion_xy: FloatArray, cadence_s: float, lowest_hz: float) -> Floa
 def find_onsets(motion_xy: FloatArray, cadence_s: float, gap_s: float = ONSET_GAP_S) -> list[int]:
     """Return the frames at which shocks begin.
 
-    Parameters
-    ----------
-    motion_xy : ndarray, shape (n, 2)
-        Regular, without NaN.
-    gap_s : float
-        Shortest time between two shocks.
+    `motion_xy` (n, 2): regular, without NaN. `gap_s`: shortest time between two shocks.
 
-    Returns
-    -------
-    list of int
-        Frame of the first large displacement of each shock.
+    Returns: frame of the first large displacement of each shock.
     """
     n = len(motion_xy)
     short = max(3, round(ONSET_SHORT_S / cadence_s))

@@ -27,15 +27,8 @@ def strongest_excess(
 ) -> Excess | None:
     """Return the strongest narrow excess over expected densities, or None where there is none.
 
-    Parameters
-    ----------
-    models : ndarray, shape (4, m)
-        Expected density along the four directions.
-    inside : ndarray of bool, shape (m,)
-        Where to look.
+    `models` (4, m): expected density along the four directions. `inside` (m,): where to look.
 
-    Notes
-    -----
     `Excess.ratio` is twice the gain of log likelihood; two perpendicular directions that rise
     together count together.
     """

@@ -188,15 +188,9 @@ def find_lines(
 def chance_of_gain(gain: float, bins: float) -> float:
     """Return the chance that noise alone gains this much at any of so many resolved frequencies.
 
-    Parameters
-    ----------
-    gain : float
-        Twice the gain of log likelihood by one more mode, continuum refitted both times.
-    bins : float
-        Range searched times length.
+    `gain`: twice the gain of log likelihood by one more mode, continuum refitted both times.
+    `bins`: range searched times length.
 
-    Notes
-    -----
     The number of trials grows with the number of resolved frequencies; the factor in front was
     measured on series without lines (benchmarks/lines.py), not derived.
     """

@@ -54,15 +54,9 @@ class Mode:
 def whittle(power: FloatArray, model: FloatArray, weight: float) -> float:
     """Return the log likelihood of a two-axis periodogram, up to a constant.
 
-    Parameters
-    ----------
-    power, model : ndarray, shape (m, 2, 2)
-        Measured and expected; real and symmetric.
-    weight : float
-        Independent complex values a bin.
+    `power`, `model` (m, 2, 2): measured and expected; real and symmetric. `weight`: independent
+    complex values a bin.
 
-    Notes
-    -----
     Whittle 1953 (Ark. Mat. 2, 423, from memory): - sum ln det S + tr(S^-1 I).
     """
     a, b, c = model[:, 0, 0], model[:, 0, 1], model[:, 1, 1]
@@ -91,18 +85,10 @@ def fit_modes(
 ) -> tuple[list[Mode], float]:
     """Fit a group of neighbouring modes at once.
 
-    Parameters
-    ----------
-    rest : ndarray, shape (m, 2, 2)
-        Expected density of everything else: continuum and the other modes.
-    like : list of Mode, optional
-        Modes whose window is taken, so that fits of different starts can be compared.
+    `rest` (m, 2, 2): expected density of everything else: continuum and the other modes. `like`:
+    modes whose window is taken, so that fits of different starts can be compared.
 
-    Returns
-    -------
-    modes : list of Mode
-    log_likelihood : float
-        In the window.
+    Returns `modes`; `log_likelihood`: in the window.
     """
     from scipy.optimize import minimize
 
@@ -129,18 +115,11 @@ class Pair:
     One number more than a single mode: the split. Parameters of a vector: ln of the mean frequency
     over the start's (in hundredths), split of ln frequency (in hundredths), ln damping ratio,
     direction of the upper mode [rad], ln of both rms.
-
-    Parameters
-    ----------
-    rest : ndarray, shape (m, 2, 2)
-        Expected density of everything else.
-    start : Mode
-        The single mode fitted to both; its window is looked at.
     """
 
     periodogram: Periodogram
-    rest: FloatArray
-    start: Mode
+    rest: FloatArray  # (m, 2, 2): expected density of everything else
+    start: Mode  # the single mode fitted to both; its window is looked at
 
     def modes(self, vector: FloatArray) -> list[Mode]:
         """Return the upper and the lower mode."""
@@ -316,15 +295,9 @@ def damping_profile(
 ) -> FloatArray:
     """Return the log likelihood at each damping ratio, amplitude refitted each time.
 
-    Parameters
-    ----------
-    rest : ndarray, shape (m, 2, 2)
-    grid : ndarray, shape (g,)
-        Damping ratios.
+    `rest` (m, 2, 2). `grid` (g,): damping ratios.
 
-    Returns
-    -------
-    ndarray, shape (g,)
+    Returns: (g,).
     """
     from scipy.optimize import minimize_scalar
 
@@ -345,15 +318,9 @@ def damping_profile(
 def direction_sigma_deg(periodogram: Periodogram, rest: FloatArray, mode: Mode) -> float:
     """Return the standard error of the mode's direction from the curvature of the likelihood.
 
-    Parameters
-    ----------
-    rest : ndarray, shape (m, 2, 2)
-        Everything but the mode.
+    `rest` (m, 2, 2): everything but the mode.
 
-    Returns
-    -------
-    float
-        Degrees; large where the mode is round.
+    Returns: degrees; large where the mode is round.
     """
     window = _window(periodogram, [mode])
     shape = mode_density(periodogram, mode.frequency_hz, mode.damping_ratio)[window]
@@ -372,17 +339,10 @@ def realised_covariance(
 ) -> tuple[FloatArray, FloatArray]:
     """Return the covariance of the mode's motion in this record, and its standard error.
 
-    Parameters
-    ----------
-    rest : ndarray, shape (m, 2, 2)
-        Everything but the mode.
+    `rest` (m, 2, 2): everything but the mode.
 
-    Returns
-    -------
-    covariance, sigma : ndarray, shape (2, 2)
+    Returns `covariance`, `sigma` (2, 2).
 
-    Notes
-    -----
     Each bin's mode amplitude given the data is Gaussian with mean S_m S^-1 d and covariance
     V = S_m - S_m S^-1 S_m; the realised power is the sum of mean^2 + V. A record holds a few
     correlation times of a lightly damped mode, so this is far better known than the variance of
@@ -448,12 +408,7 @@ def _bounds(start: Mode, periodogram: Periodogram) -> list[tuple[float, float]]:
 def mode_spreads(periodogram: Periodogram, rest: FloatArray, modes: list[Mode]) -> list[Spread]:
     """Return standard errors of neighbouring modes from the curvature of the likelihood.
 
-    Parameters
-    ----------
-    rest : ndarray, shape (m, 2, 2)
-        Everything but these modes.
-    modes : list of Mode
-        As fitted.
+    `rest` (m, 2, 2): everything but these modes. `modes`: as fitted.
     """
     window = _window(periodogram, modes)
     group = _Group(periodogram, window, rest[window], modes)
@@ -543,12 +498,7 @@ def describe(
 ) -> LineFit:
     """Turn a fitted mode into a line with intervals.
 
-    Parameters
-    ----------
-    rest : ndarray, shape (m, 2, 2)
-        Expected density of everything else.
-    chance : float
-        False-alarm probability.
+    `rest` (m, 2, 2): expected density of everything else. `chance`: false-alarm probability.
     """
     frequency_sigma = spread.frequency_hz
     mode, low, high, kind = _damping(periodogram, rest, mode)

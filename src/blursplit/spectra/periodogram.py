@@ -32,43 +32,25 @@ from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
 
 @dataclass(frozen=True)
 class Periodogram:
-    """One-sided mean periodogram of (x, y) motion over tapers and stretches.
+    """One-sided mean periodogram of (x, y) motion over tapers and stretches."""
 
-    Parameters
-    ----------
-    frequency_hz : ndarray, shape (m,)
-        Every 1/T up to Nyquist, zero and Nyquist left out.
-    power : ndarray, shape (m, 2, 2)
-        Real part of the cross periodogram of the axes, unit^2/Hz, tapered.
-    plain : ndarray, shape (m, 2, 2)
-        The same without taper: the power that was really there, for realised variances.
-    taper_lags : ndarray, shape (n,)
-        Mean autocorrelation of the tapers (1 at lag 0), gaps set to zero.
-    plain_lags : ndarray, shape (n,)
-        The same without taper.
-    shape : float
-        Shape of the gamma law that each bin of `power` follows.
-    weight : float
-        Independent complex values that a bin stands for.
-    cadence_s, duration_s : float
-        Sampling interval; length of the longest stretch.
-    parts : ndarray, shape (g, m, 2, 2)
-        `power` of up to eight successive parts of the record: what stays and what moves.
-    part_weight : ndarray, shape (g,)
-        `weight` of each part.
-    """
-
-    frequency_hz: FloatArray
+    frequency_hz: FloatArray  # (m,): every 1/T up to Nyquist, zero and Nyquist left out
+    # (m, 2, 2): real part of the cross periodogram of the axes, unit^2/Hz, tapered.
     power: FloatArray
+    # (m, 2, 2): the same without taper: the power that was really there, for realised variances.
     plain: FloatArray
+    # (n,): mean autocorrelation of the tapers (1 at lag 0), gaps set to zero.
     taper_lags: FloatArray
-    plain_lags: FloatArray
-    shape: float
-    weight: float
+    plain_lags: FloatArray  # (n,): the same without taper
+    shape: float  # shape of the gamma law that each bin of `power` follows
+    weight: float  # independent complex values that a bin stands for
+    # `cadence_s`, `duration_s`: sampling interval; length of the longest stretch.
     cadence_s: float
     duration_s: float
+    # (g, m, 2, 2): `power` of up to eight successive parts of the record: what stays and what
+    # moves.
     parts: FloatArray
-    part_weight: FloatArray
+    part_weight: FloatArray  # (g,): `weight` of each part
 
     def along(self, angle_rad: float) -> FloatArray:
         """Return the tapered power of the motion along a direction, shape (m,)."""
@@ -85,20 +67,11 @@ def motion_periodogram(
 ) -> Periodogram:
     """Return the mean periodogram of the motion, linear trend of each piece removed.
 
-    Parameters
-    ----------
-    time_s : ndarray, shape (n,)
-    motion_xy : ndarray, shape (n, 2)
-        NaN counts as missing.
-    timing : "regular", "jittered" or "irregular"
-        Regular records go onto a grid (fast transform); the others are transformed at their own
-        times.
-    segment : ndarray of int, shape (n,), optional
+    `time_s` (n,). `motion_xy` (n, 2): NaN counts as missing. `timing` ("regular", "jittered" or
+    "irregular"): regular records go onto a grid (fast transform); the others are transformed at
+    their own times. `segment` (n,).
 
-    Raises
-    ------
-    ValueError
-        With fewer than 50 finite samples in the longest stretch.
+    Raises ValueError with fewer than 50 finite samples in the longest stretch.
     """
     pieces = []
     for part in _shorter(segment_slices(segment, time_s.size)):
@@ -146,22 +119,11 @@ def mode_density(
 ) -> FloatArray:
     """Return the expected periodogram of a damped mode of unit variance.
 
-    Parameters
-    ----------
-    frequency_hz : float
-        Undamped frequency of the mode; above Nyquist it folds, as it does in the data.
-    damping_ratio : float
-        Below 1.
-    plain : bool
-        For the untapered periodogram.
+    `frequency_hz`: undamped frequency of the mode; above Nyquist it folds, as it does in the data.
+    `damping_ratio`: below 1. `plain`: for the untapered periodogram.
 
-    Returns
-    -------
-    ndarray, shape (m,)
-        One-sided, 1/Hz.
+    Returns: (m,): one-sided, 1/Hz.
 
-    Notes
-    -----
     Autocovariance of a mode driven by white force, exp(-g t) (cos w t + g/w sin w t), g = zeta
     w0, w = w0 sqrt(1 - zeta^2); multiplied by that of the tapers and transformed: the exact
     expectation (Sykulski et al. 2019, Biometrika 106, 251, from memory).
@@ -182,12 +144,8 @@ def mode_density_slopes(
 ) -> FloatArray:
     """Return the expected periodogram of a mode and its slopes by ln frequency and ln damping.
 
-    Returns
-    -------
-    ndarray, shape (3, m)
+    Returns: (3, m).
 
-    Notes
-    -----
     With u = w0 t and s = sqrt(1 - zeta^2) the autocovariance of `mode_density` has the slopes
     - (u/s) exp(-zeta u) sin(s u) by ln w0 and exp(-zeta u) (sin(s u)/s^3 - u cos(s u)/s^2) by
     zeta.
@@ -323,18 +281,10 @@ PROJECTIONS_RAD = tuple(np.deg2rad([0.0, 45.0, 90.0, 135.0]).tolist())
 
 @dataclass(frozen=True)
 class Basis:
-    """Cubic B-splines of log frequency, even about Nyquist.
+    """Cubic B-splines of log frequency, even about Nyquist."""
 
-    Parameters
-    ----------
-    knots : ndarray
-        Full knot vector in ln sin(pi f / 2 f_N).
-    matrix : ndarray, shape (m, p)
-        Value of each spline at each frequency of the periodogram.
-    """
-
-    knots: FloatArray
-    matrix: FloatArray
+    knots: FloatArray  # full knot vector in ln sin(pi f / 2 f_N)
+    matrix: FloatArray  # (m, p): value of each spline at each frequency of the periodogram
 
 
 @dataclass(frozen=True)
@@ -375,14 +325,9 @@ class Continuum:
 def density_matrix(projected: FloatArray) -> FloatArray:
     """Return the (x, y) density matrix from densities along 0, 45, 90 and 135 degrees.
 
-    Parameters
-    ----------
-    projected : ndarray, shape (m, 4)
+    `projected` (m, 4).
 
-    Returns
-    -------
-    ndarray, shape (m, 2, 2)
-        Real, positive definite: the coherence of the axes is held below 0.9.
+    Returns: (m, 2, 2): real, positive definite: the coherence of the axes is held below 0.9.
     """
     x, y = projected[:, 0], projected[:, 2]
     limit = CONTINUUM_COHERENCE * np.sqrt(x * y)
@@ -434,23 +379,12 @@ def fit_log_spline(
 ) -> FloatArray:
     """Fit exp(spline) + lines to a periodogram by Whittle's likelihood.
 
-    Parameters
-    ----------
-    power : ndarray, shape (m,)
-        Periodogram.
-    lines : ndarray, shape (m,)
-        Known part of its expectation.
-    weight, shape : float
-        As in `Periodogram`.
-    clip : float
-        Ratio of power to model above which a bin counts no more; with a finite value narrow
-        peaks cannot lift the continuum, and the clipped mean is corrected for.
-    start : ndarray, shape (p,), optional
+    `power` (m,): periodogram. `lines` (m,): known part of its expectation. `weight`, `shape`: as in
+    `Periodogram`. `clip`: ratio of power to model above which a bin counts no more; with a finite
+    value narrow peaks cannot lift the continuum, and the clipped mean is corrected for. `start`
+    (p,).
 
-    Returns
-    -------
-    ndarray, shape (p,)
-        Coefficients.
+    Returns: (p,): coefficients.
     """
     matrix = basis.matrix
     level = clipped_mean(shape, clip)

@@ -28,33 +28,18 @@ from blursplit.types import FloatArray
 
 @dataclass(frozen=True)
 class Tap:
-    """One tap and the ring-down after it.
+    """One tap and the ring-down after it."""
 
-    Parameters
-    ----------
-    time_s : float
-        Start, since the first frame.
-    window_s : float
-        Length of record used.
-    rings : tuple of Ring
-        Modes, largest first; empty where nothing but the push itself was seen.
-    peak : Interval or None
-        Largest displacement of the fitted ring-down, unit of the motion.
-    settling_s : Interval or None
-        Time until the envelope of all its modes stays below the stated amplitude.
-    to_air_s : Interval or None
-        Time until it stays below the rms of the motion before the taps.
-    free_after_s : float
-        What follows this long after the start is one free decay, and was fitted; 0 as a rule.
-        The modes' amplitudes are those of that moment, the peak is then the largest displacement.
-    """
-
-    time_s: float
-    window_s: float
+    time_s: float  # start, since the first frame
+    window_s: float  # length of record used
+    # Modes, largest first; empty where nothing but the push itself was seen.
     rings: tuple[Ring, ...]
-    peak: Interval | None
+    peak: Interval | None  # largest displacement of the fitted ring-down, unit of the motion
+    # Time until the envelope of all its modes stays below the stated amplitude.
     settling_s: Interval | None
-    to_air_s: Interval | None
+    to_air_s: Interval | None  # time until it stays below the rms of the motion before the taps
+    # What follows this long after the start is one free decay, and was fitted; 0 as a rule. The
+    # modes' amplitudes are those of that moment, the peak is then the largest displacement.
     free_after_s: float = 0.0
 
 
@@ -275,22 +260,12 @@ def fit_free_decay(
 ) -> tuple[int, tuple[Ring, ...]]:
     """Fit the decaying modes from the first frame on from which they are free.
 
-    Parameters
-    ----------
-    motion : ndarray, shape (n, 2)
-        From the onset on.
-    noise : (frequency_hz, psd)
-        One-sided density of the undisturbed motion, one axis.
+    `motion` (n, 2): from the onset on. `noise` (frequency_hz, psd): one-sided density of the
+    undisturbed motion, one axis.
 
-    Returns
-    -------
-    start : int
-        First frame of the fit; 0 where all is free, or where nothing is left to judge it by.
-    rings : tuple of Ring
-        Amplitudes at `start`, largest first.
+    Returns `start`: first frame of the fit; 0 where all is free, or where nothing is left to judge
+    it by; `rings`: amplitudes at `start`, largest first.
 
-    Notes
-    -----
     A fit of the whole is the sharper one where the model holds, that of a later part is right also
     where it does not: their difference has the variance of the later less that of the whole
     (Hausman 1978, Econometrica 46, 1251, from memory). Compared are frequency and damping ratio of
@@ -380,31 +355,18 @@ class Interval:
 
 @dataclass(frozen=True)
 class RingMode:
-    """A mode averaged over taps.
+    """A mode averaged over taps."""
 
-    Parameters
-    ----------
-    frequency_hz, damping_ratio : Interval
-        Weighted means; intervals widen with the scatter from tap to tap.
-    decrement : float
-        Logarithmic decrement.
-    half_power_damping : float or None
-        From the width of the ring-down's spectrum, for comparison.
-    peak : Interval
-        Mean amplitude at the onset.
-    taps : int
-        Taps that showed it.
-    bend : Interval or None
-        By how much of its frequency it rang higher at the onset than when nearly still, where a
-        tap showed that.
-    """
-
+    # `frequency_hz`, `damping_ratio`: weighted means; intervals widen with the scatter from tap to
+    # tap.
     frequency_hz: Interval
     damping_ratio: Interval
-    decrement: float
-    half_power_damping: float | None
-    peak: Interval
-    taps: int
+    decrement: float  # logarithmic decrement
+    half_power_damping: float | None  # from the width of the ring-down's spectrum, for comparison
+    peak: Interval  # mean amplitude at the onset
+    taps: int  # taps that showed it
+    # By how much of its frequency it rang higher at the onset than when nearly still, where a tap
+    # showed that.
     bend: Interval | None = None
 
 

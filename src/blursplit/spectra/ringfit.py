@@ -21,39 +21,28 @@ from blursplit.types import ComplexArray, FloatArray
 
 @dataclass(frozen=True)
 class Ring:
-    """One decaying mode of one tap.
+    """One decaying mode of one tap."""
 
-    Parameters
-    ----------
-    frequency_hz, frequency_sigma : float
-        Undamped frequency.
-    vector : ndarray of complex, shape (2,)
-        Amplitudes along x and y at the onset: motion = Re(vector exp(i w t - g t)).
-    amplitude, amplitude_sigma : float
-        Larger half axis of the ellipse of motion at the onset.
-    angle_deg : float
-        Its direction, [0, 180) from +x toward +y.
-    half_power : float or None
-        Damping ratio read off the width of the spectrum, where the window is long enough.
-    bend, bend_sigma : float
-        By how much of the frequency the mode rang higher at the onset than it does when it has
-        died away; 0 where one frequency describes all of it. Joints that open do this.
-    misfit : float
-        Density of what the fit leaves about the mode over that of the undisturbed motion, 1 or
-        more; the standard errors are scaled by its root.
-    """
-
+    # `frequency_hz`, `frequency_sigma`: undamped frequency.
     frequency_hz: float
     frequency_sigma: float
     damping_ratio: float
     damping_sigma: float
+    # (2,): amplitudes along x and y at the onset: motion = Re(vector exp(i w t - g t)).
     vector: ComplexArray
+    # `amplitude`, `amplitude_sigma`: larger half axis of the ellipse of motion at the onset.
     amplitude: float
     amplitude_sigma: float
-    angle_deg: float
+    angle_deg: float  # its direction, [0, 180) from +x toward +y
+    # Damping ratio read off the width of the spectrum, where the window is long enough.
     half_power: float | None
+    # `bend`, `bend_sigma`: by how much of the frequency the mode rang higher at the onset than it
+    # does when it has died away; 0 where one frequency describes all of it. Joints that open do
+    # this.
     bend: float = 0.0
     bend_sigma: float = 0.0
+    # Density of what the fit leaves about the mode over that of the undisturbed motion, 1 or more;
+    # the standard errors are scaled by its root.
     misfit: float = 1.0
 
     @property
@@ -100,19 +89,10 @@ def fit_rings(
 ) -> tuple[Ring, ...]:
     """Fit as many decaying modes as stand out of the noise.
 
-    Parameters
-    ----------
-    motion : ndarray, shape (n, 2)
-        From the onset on.
-    noise : (frequency_hz, psd)
-        One-sided density of the undisturbed motion, one axis.
-    lowest_hz : float
-        Slower motion is left to a smooth baseline.
+    `motion` (n, 2): from the onset on. `noise` (frequency_hz, psd): one-sided density of the
+    undisturbed motion, one axis. `lowest_hz`: slower motion is left to a smooth baseline.
 
-    Returns
-    -------
-    tuple of Ring
-        Largest first.
+    Returns: largest first.
     """
     n = len(motion)
     baseline = _baseline(n, cadence_s, lowest_hz)
@@ -398,8 +378,6 @@ def _amplitude_error(
 ) -> float:
     """Return the standard error of the amplitude at the onset, in noise of one-sided density.
 
-    Notes
-    -----
     Fisher information of a complex amplitude and its decay: |a|^2/S [[e0, -e1], [-e1, e2]], e_k the
     moments of the squared envelope; for a decay g much faster than the window var(g) = 4 g^3
     S/|a|^2 (Yao & Pandit 1995, from memory; checked by simulation in the tests).

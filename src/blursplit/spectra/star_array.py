@@ -23,31 +23,16 @@ from blursplit.types import ComplexArray, FloatArray
 
 @dataclass(frozen=True)
 class ArraySpectra:
-    """Amplitudes of the stars in the bins of a line.
+    """Amplitudes of the stars in the bins of a line."""
 
-    Parameters
-    ----------
-    frequency_hz : ndarray, shape (b,)
-    amplitude : ndarray of complex, shape (2, b, n_stars)
-        For x and y; squared modulus averages to the one-sided density.
-    line : ndarray, shape (2, b)
-        Line's density in these bins.
-    shared : ndarray, shape (2, b)
-        Continuum shared by the stars.
-    own : ndarray, shape (2, n_stars)
-        Density of each star's own motion and noise beside the line.
-    row_time_s : ndarray, shape (n_stars,)
-    rate_hz : float
-        Frame rate.
-    """
-
-    frequency_hz: FloatArray
+    frequency_hz: FloatArray  # (b,)
+    # (2, b, n_stars): for x and y; squared modulus averages to the one-sided density.
     amplitude: ComplexArray
-    line: FloatArray
-    shared: FloatArray
-    own: FloatArray
-    row_time_s: FloatArray
-    rate_hz: float
+    line: FloatArray  # (2, b): line's density in these bins
+    shared: FloatArray  # (2, b): continuum shared by the stars
+    own: FloatArray  # (2, n_stars): density of each star's own motion and noise beside the line
+    row_time_s: FloatArray  # (n_stars,)
+    rate_hz: float  # frame rate
 
 
 def array_spectra(
@@ -60,12 +45,8 @@ def array_spectra(
 ) -> ArraySpectra:
     """Return the stars' amplitudes around a line.
 
-    Parameters
-    ----------
-    x, y : ndarray, shape (n, n_stars)
-        Motion of each star on the regular grid, without NaN, in the unit of the line.
-    row_time_s : ndarray, shape (n_stars,), optional
-        Delay of each star's row.
+    `x`, `y` (n, n_stars): motion of each star on the regular grid, without NaN, in the unit of the
+    line. `row_time_s` (n_stars,): delay of each star's row.
     """
     n, n_stars = x.shape
     # a Hann taper: the red part must not leak under a weak line; scaled to keep the density
@@ -130,14 +111,9 @@ def row_aligned_motion(
 def shared_log_likelihood(spectra: ArraySpectra, order: int = 0, sign: int = 1) -> float:
     """Return the log likelihood that all stars move together, power refitted.
 
-    Parameters
-    ----------
-    order, sign : int
-        The true frequency is order x frame rate + sign x apparent frequency; with row times
-        this sets the phase between the stars. Order 0, sign 1: as it appears.
+    `order`, `sign`: the true frequency is order x frame rate + sign x apparent frequency; with row
+    times this sets the phase between the stars. Order 0, sign 1: as it appears.
 
-    Notes
-    -----
     A star whose row is read d later sees the motion at t + d. Sampled with the frames, a motion
     at nu = k fs + s f shows at s f with the phase 2 pi nu d, so that the bin at +f carries
     exp(2 pi i s nu d).

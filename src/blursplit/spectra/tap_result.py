@@ -157,24 +157,12 @@ def measure_taps(
 ) -> TapResult:
     """Measure the ring-downs after taps in the shared motion of the stars.
 
-    Parameters
-    ----------
-    time_s : ndarray, shape (n,)
-    motion_px : ndarray, shape (n, 2)
-        Shared motion; NaN where lost.
-    segment : ndarray of int, shape (n,), optional
-        Taps are looked for in each stretch.
-    pixel_scale_arcsec : float, optional
-        Without it amplitudes stay in pixels, and the settling time, which is defined by an
-        angle, is null.
-    settle_arcsec : float
-        Amplitude that counts as still.
-    reference_arcsec : float
-        Amplitude from which the settling time is stated that does not depend on the taps.
-    sequence : TapSequence, optional
-        What is known of the sequence; made from the arrays when absent.
-    seed : int
-        Of the draws behind the intervals of derived times.
+    `time_s` (n,). `motion_px` (n, 2): shared motion; NaN where lost. `segment` (n,): taps are
+    looked for in each stretch. `pixel_scale_arcsec`: without it amplitudes stay in pixels, and the
+    settling time, which is defined by an angle, is null. `settle_arcsec`: amplitude that counts as
+    still. `reference_arcsec`: amplitude from which the settling time is stated that does not depend
+    on the taps. `sequence`: what is known of the sequence; made from the arrays when absent.
+    `seed`: of the draws behind the intervals of derived times.
 
     Examples
     --------

@@ -97,16 +97,9 @@ def measure_block(
 ) -> Block:
     """Cut out and measure stars in frames from `start` on.
 
-    Parameters
-    ----------
-    x_px, y_px : ndarray, shape (n, k)
-        Where the stars are expected.
-    flux_adu : ndarray, shape (k,)
-        Their expected flux.
-    margin : int
-        How far the whole field may lie off its expected place.
-    steady : bool
-        The field hardly leaves its expected place: frames are not searched for it first.
+    `x_px`, `y_px` (n, k): where the stars are expected. `flux_adu` (k,): their expected flux.
+    `margin`: how far the whole field may lie off its expected place. `steady`: the field hardly
+    leaves its expected place: frames are not searched for it first.
     """
     guides = pick_guides(x_px, y_px, flux_adu, source.shape)
     at_x, at_y = x_px, y_px
@@ -275,13 +268,8 @@ def _shapes_near(
 ) -> tuple[ImageArray, IntArray, IntArray, WindowedShapes]:
     """Measure anew, gaps filled and in all of the stamp, the stars that a first look missed.
 
-    Returns
-    -------
-    whole : ndarray of float32, shape (m, size, size)
-        The stamps with gaps filled.
-    holed, anew : ndarray of int
-        Which of them had gaps, and which were measured anew.
-    shapes : WindowedShapes
+    Returns `whole` (m, size, size) float32: the stamps with gaps filled; `holed`, `anew`: which of
+    them had gaps, and which were measured anew; `shapes`.
     """
 
     def measure(stamps: ImageArray, which: IntArray, reach_px: float) -> WindowedShapes:

@@ -46,10 +46,7 @@ Notes = list[tuple[str, str]]
 def assemble_tracks(sequence: Sequence, field: Field, tracker: Tracker) -> StarTracks:
     """Return the tracks of a finished tracker.
 
-    Raises
-    ------
-    TooFewStarsError
-        When no star could be followed.
+    Raises TooFewStarsError when no star could be followed.
     """
     notes: Notes = []
     good = tracker.good.copy()
@@ -227,15 +224,9 @@ def _segments(given: IntArray, tracker: Tracker, rows: IntArray, notes: Notes) -
 def find_jumps(x_px: FloatArray, y_px: FloatArray, sigma_px: float) -> IntArray:
     """Return the frames before which the field jumped and stayed where it landed.
 
-    Parameters
-    ----------
-    x_px, y_px : ndarray, shape (n,)
-        Place of the field, without NaN.
-    sigma_px : float
-        Star sigma: a jump is at least three of them and 4 px.
+    `x_px`, `y_px` (n,): place of the field, without NaN. `sigma_px`: star sigma: a jump is at least
+    three of them and 4 px.
 
-    Notes
-    -----
     Steps larger than six robust sigmas of all are gathered into bursts: steps between which the
     field does not rest belong together. A burst is a jump when the field lies elsewhere after it,
     averaged over four periods of whatever swings on: a knock that rings down is motion, not a
@@ -397,13 +388,8 @@ def pick_stamp_stars(field: Field, size: int, most: int) -> IntArray:
 class StampBook:
     """Collects stamps while the stars are followed.
 
-    Parameters
-    ----------
-    size : int
-        Width of a stamp, odd.
-    n_frames, most : int
-        Keep at most `most` stars, fewer where all their stamps would exceed 150 MB; one star is
-        always kept.
+    `size`: width of a stamp, odd. `n_frames`, `most`: keep at most `most` stars, fewer where all
+    their stamps would exceed 150 MB; one star is always kept.
     """
 
     def __init__(self, field: Field, size: int, n_frames: int, most: int) -> None:

@@ -39,29 +39,20 @@ CENTROID_METHODS: tuple[CentroidMethod, ...] = ("windowed", "com", "quadratic", 
 
 @dataclass(frozen=True, slots=True)
 class WindowedShapes:
-    """Moments of stamps under a Gaussian window centred on the centroid; all of shape (m,).
+    """Moments of stamps under a Gaussian window centred on the centroid; all of shape (m,)."""
 
-    Parameters
-    ----------
-    x_px, y_px : ndarray
-        Centroid in the stamp (pixel [0, 0] has its centre at 0, 0); NaN where not converged.
-    core_adu : ndarray
-        Sum of window times (pixels - sky), the window's peak being 1.
-    slope_x_adu, slope_y_adu : ndarray
-        Derivative of the windowed first moment with the window's position, sign reversed:
-        what turns pixel noise into position noise.
-    flux_adu : ndarray
-        Flux of the Gaussian with the same windowed moments.
-    xx_px2, yy_px2, xy_px2 : ndarray
-        Second moments with the window's own narrowing removed (pixel included).
-    """
-
+    # `x_px`, `y_px`: centroid in the stamp (pixel [0, 0] has its centre at 0, 0); NaN where not
+    # converged.
     x_px: FloatArray
     y_px: FloatArray
-    core_adu: FloatArray
+    core_adu: FloatArray  # sum of window times (pixels - sky), the window's peak being 1
+    # `slope_x_adu`, `slope_y_adu`: derivative of the windowed first moment with the window's
+    # position, sign reversed: what turns pixel noise into position noise.
     slope_x_adu: FloatArray
     slope_y_adu: FloatArray
-    flux_adu: FloatArray
+    flux_adu: FloatArray  # flux of the Gaussian with the same windowed moments
+    # `xx_px2`, `yy_px2`, `xy_px2`: second moments with the window's own narrowing removed (pixel
+    # included).
     xx_px2: FloatArray
     yy_px2: FloatArray
     xy_px2: FloatArray
@@ -100,27 +91,14 @@ def measure_windowed(
 ) -> WindowedShapes:
     """Return centroids and shapes of a stack of stamps under a Gaussian window.
 
-    Parameters
-    ----------
-    stamps_adu : ndarray of float32, shape (m, size, size)
-        Stamps with their sky; a stamp with NaN gives NaN (see `fill_gaps`).
-    sky_adu : ndarray, shape (m,)
-        Sky level.
-    window_px : float
-        Sigma of the window, 1.5 times the star's own.
-    start_x_px, start_y_px : ndarray, shape (m,), optional
-        Where the iteration starts; the stamp's centre by default.
-    reach_px : float, optional
-        How far from the stamp's centre, along x or y, a star is looked for: the less, the
-        faster. All of the stamp by default.
+    `stamps_adu` (m, size, size): stamps with their sky; a stamp with NaN gives NaN (see
+    `fill_gaps`). `sky_adu` (m,): sky level. `window_px`: sigma of the window, 1.5 times the star's
+    own. `start_x_px`, `start_y_px` (m,): where the iteration starts; the stamp's centre by default.
+    `reach_px`: how far from the stamp's centre, along x or y, a star is looked for: the less, the
+    faster. All of the stamp by default.
 
-    Returns
-    -------
-    WindowedShapes
-        NaN where the iteration leaves its reach, finds no light or does not converge.
+    Returns: NaN where the iteration leaves its reach, finds no light or does not converge.
 
-    Notes
-    -----
     For a star of sigma s the windowed mean sees a fraction w^2 / (w^2 + s^2) of an offset, so
     the first step is divided by it for the s = w / 1.5 of the run. Later steps are Newton's,
     with the slope from the stamp's own second moments, where these are credible.
@@ -200,20 +178,12 @@ def measure_centroids(
 ) -> tuple[FloatArray, FloatArray]:
     """Return centroids (x, y) in the stamps by the chosen method, each of shape (m,).
 
-    Parameters
-    ----------
-    stamps_adu : ndarray of float32, shape (m, size, size)
-    sky_adu : ndarray, shape (m,)
-    window_px : float
-        Sigma of the window (used by "windowed" only).
-    method : {"windowed", "com", "quadratic", "2dg"}
-        The last three are photutils' functions, one stamp at a time: slower, and "com" and
-        "quadratic" are noisier; they are there for comparison.
+    `stamps_adu` (m, size, size). `sky_adu` (m,). `window_px`: sigma of the window (used by
+    "windowed" only). `method` ({"windowed", "com", "quadratic", "2dg"}): the last three are
+    photutils' functions, one stamp at a time: slower, and "com" and "quadratic" are noisier; they
+    are there for comparison.
 
-    Raises
-    ------
-    ValueError
-        For an unknown method.
+    Raises ValueError for an unknown method.
     """
     if method == "windowed":
         found = measure_windowed(stamps_adu, sky_adu, window_px)
@@ -242,31 +212,18 @@ if TYPE_CHECKING:  # detection needs the pixels, and they this file
 
 @dataclass(frozen=True)
 class WindowSetup:
-    """What stays fixed for a whole run.
+    """What stays fixed for a whole run."""
 
-    Parameters
-    ----------
-    sigma_px, window_px : float
-        Star sigma at the start, and the window's.
-    core : int
-        Stamp size that holds the window and the star, odd.
-    cut : int
-        Size that is cut out: the core and a border for the sky, odd.
-    gain_e_per_adu : float
-        Infinity where it is not known yet.
-    electronics_adu2 : float or None
-        Read-out variance of a pixel; with it the sky's photon noise is computed.
-    hot_x, hot_y : ndarray of int
-        Pixels to leave out.
-    """
-
+    # `sigma_px`, `window_px`: star sigma at the start, and the window's.
     sigma_px: float
     window_px: float
-    core: int
-    cut: int
-    gain_e_per_adu: float
+    core: int  # stamp size that holds the window and the star, odd
+    cut: int  # size that is cut out: the core and a border for the sky, odd
+    gain_e_per_adu: float  # infinity where it is not known yet
+    # Read-out variance of a pixel; with it the sky's photon noise is computed.
     electronics_adu2: float | None
     saturation_adu: float | None
+    # `hot_x`, `hot_y`: pixels to leave out.
     hot_x: IntArray
     hot_y: IntArray
     method: CentroidMethod = "windowed"

@@ -31,21 +31,11 @@ def measure_excess(
 ) -> FloatArray:
     """Return by how much the brightest pixel stands out more than the frame's stars, in fluxes.
 
-    Parameters
-    ----------
-    above_adu : ndarray, shape (m,)
-        Brightest pixel less the mean of its four neighbours.
-    dx_px, dy_px : ndarray, shape (m,)
-        Where that pixel lies from the centroid.
-    shape : (n, k)
-        Frames and stars, m = n k.
+    `above_adu` (m,): brightest pixel less the mean of its four neighbours. `dx_px`, `dy_px` (m,):
+    where that pixel lies from the centroid. `shape` (n, k): frames and stars, m = n k.
 
-    Returns
-    -------
-    ndarray, shape (n, k)
+    Returns: (n, k).
 
-    Notes
-    -----
     A badly sampled star is sharp when it sits on a pixel's centre and flat when it sits on a
     corner, and all stars are blurred alike when the telescope shakes. So what a Gaussian of the
     frame's median moments would show at the star's own place is taken off.
@@ -79,26 +69,13 @@ def find_spikes(
 ) -> tuple[BoolArray, BoolArray]:
     """Say which samples were hit by a cosmic ray, and which may have been.
 
-    Parameters
-    ----------
-    excess : ndarray, shape (n, k)
-        From `measure_excess`.
-    noise : ndarray, shape (n, k)
-        Photon and read-out noise of `excess`.
-    off_x_px, off_y_px : ndarray, shape (n, k)
-        Centroids less their expected places.
-    flux_ratio : ndarray, shape (n, k)
-        Fluxes over their expected values.
-    width_px : ndarray, shape (n, k)
+    `excess` (n, k): from `measure_excess`. `noise` (n, k): photon and read-out noise of `excess`.
+    `off_x_px`, `off_y_px` (n, k): centroids less their expected places. `flux_ratio` (n, k): fluxes
+    over their expected values. `width_px` (n, k).
 
-    Returns
-    -------
-    hit, doubtful : ndarray of bool, shape (n, k)
-        Doubtful is a sample brighter and wider than its habit: its pixels have to tell
-        (`find_flank_hits`).
+    Returns `hit`, `doubtful` (n, k): doubtful is a sample brighter and wider than its habit: its
+    pixels have to tell (`find_flank_hits`).
 
-    Notes
-    -----
     Hit is a sample whose sharpness is an outlier among the star's other samples AND among the
     other stars of its frame: surely (nine robust sigmas), or likely (2.5) when the star also left
     the shared motion and brightness of the frame by 5.5 sigmas of its own wandering in both.
@@ -139,14 +116,10 @@ def find_flank_hits(
 ) -> BoolArray:
     """Say which doubtful samples show a pixel far sharper than the star usually does.
 
-    Parameters
-    ----------
-    stamps : ndarray of float32, shape (n, k, size, size)
-        A strong hit matters as far as three windows from the star, so all pixels are looked at.
-    flux_adu, noise : ndarray, shape (n, k)
-        `noise` is that of a bright pixel less its four neighbours, in fluxes.
-    doubtful, usual : ndarray of bool, shape (n, k)
-        Samples to judge, and samples to judge by.
+    `stamps` (n, k, size, size): a strong hit matters as far as three windows from the star, so all
+    pixels are looked at. `flux_adu`, `noise` (n, k): `noise` is that of a bright pixel less its
+    four neighbours, in fluxes. `doubtful`, `usual` (n, k): samples to judge, and samples to judge
+    by.
     """
     hit = np.zeros(doubtful.shape, dtype=bool)
     for star in np.flatnonzero(doubtful.any(axis=0)):

@@ -51,55 +51,31 @@ from blursplit.types import BoolArray, FloatArray, ImageArray
 
 @dataclass(frozen=True)
 class Field:
-    """The stars to follow and what else is known of the field.
+    """The stars to follow and what else is known of the field."""
 
-    Parameters
-    ----------
-    x_px, y_px, flux_adu : ndarray, shape (n_stars,)
-        In the reference image, brightest first.
-    sigma_px : float
-        Median one-axis sigma of the stars.
-    pattern : Peaks
-        All bright peaks of the reference image, saturated and double ones too: for registering.
-    image_adu : ndarray, shape (ny, nx)
-        Registered mean of early frames.
-    hot : ndarray of bool, shape (ny, nx)
-    clipped : bool
-        Stretched for display with clipped cores: positions can be used, shapes cannot.
-    shift_x_px, shift_y_px : float
-        Where the first frame lies against the reference image.
-    refused : dict
-        Reason -> number of sources refused.
-    """
-
+    # `x_px`, `y_px`, `flux_adu`: (n_stars,): in the reference image, brightest first.
     x_px: FloatArray
     y_px: FloatArray
     flux_adu: FloatArray
-    sigma_px: float
+    sigma_px: float  # median one-axis sigma of the stars
+    # All bright peaks of the reference image, saturated and double ones too: for registering.
     pattern: Peaks
-    image_adu: ImageArray
-    hot: BoolArray
+    image_adu: ImageArray  # (ny, nx): registered mean of early frames
+    hot: BoolArray  # (ny, nx)
     saturation_adu: float | None
-    clipped: bool
+    clipped: bool  # stretched for display with clipped cores: positions can be used, shapes cannot
+    # `shift_x_px`, `shift_y_px`: where the first frame lies against the reference image.
     shift_x_px: float
     shift_y_px: float
-    refused: dict[str, int]
+    refused: dict[str, int]  # reason -> number of sources refused
 
 
 def find_stars(sequence: Sequence, max_stars: int = 60) -> Field:
     """Return the stars worth following, from a registered mean of early frames.
 
-    Parameters
-    ----------
-    max_stars : int
-        Keep at most so many: half of them the brightest, the others spread over the field.
+    `max_stars`: keep at most so many: half of them the brightest, the others spread over the field.
 
-    Raises
-    ------
-    TooFewStarsError
-        When no star is found.
-    InputError
-        When all stars are saturated.
+    Raises TooFewStarsError when no star is found; InputError when all stars are saturated.
     """
     source = sequence.source
     frames = read_early_frames(source, sequence.name)

@@ -36,13 +36,8 @@ def smooth_and_box(  # pragma: no cover - compiled
 ) -> None:
     """Write an image smoothed by symmetric weights along both axes, and its running means.
 
-    Parameters
-    ----------
-    image : ndarray of float32, shape (ny, nx)
-        Continued beyond its edges by their mirror image.
-    weights : ndarray of float32, shape (2 reach + 1,)
-    half : int
-        The means are over 2 half + 1 pixels.
+    `image` (ny, nx) float32: continued beyond its edges by their mirror image. `weights` (2 reach +
+    1,) float32. `half`: the means are over 2 half + 1 pixels.
     """
     ny, nx = image.shape
     reach = weights.size // 2
@@ -148,12 +143,8 @@ def add_within(  # pragma: no cover - compiled
 def pattern_products(one: Any, other: Any, reach: int, out: Any) -> None:  # pragma: no cover
     """Write how images are correlated with others moved by whole pixels.
 
-    Parameters
-    ----------
-    one, other : ndarray, shape (n, patches, size, size)
-    reach : int
-        Largest move along either axis; so many pixels at either edge of `one` take no part.
-    out : ndarray, shape (n, (2 reach + 1)^2)
+    `one`, `other` (n, patches, size, size). `reach`: largest move along either axis; so many pixels
+    at either edge of `one` take no part. `out` (n, (2 reach + 1)^2).
     """
     n, patches, size, _ = one.shape
     inner, side = size - 2 * reach, 2 * reach + 1
@@ -180,11 +171,7 @@ def pattern_products(one: Any, other: Any, reach: int, out: Any) -> None:  # pra
 def clipped_changes(images: Any, lag: int, limit: float) -> Any:  # pragma: no cover - compiled
     """Return the sum of squares of what pixels change in `lag` images, and how many equal ones.
 
-    Parameters
-    ----------
-    images : ndarray, shape (n, pixels)
-    limit : float
-        Changes are clipped there.
+    `images` (n, pixels). `limit`: changes are clipped there.
     """
     total, same = 0.0, 0
     for number in range(images.shape[0] - lag):
@@ -205,14 +192,9 @@ def filtered_noise(  # pragma: no cover - compiled
 ) -> None:
     """Write, of each inner pixel of stamps, a squared filter's output and the level it sees.
 
-    Parameters
-    ----------
-    stamps : ndarray of float32, shape (m, size, size)
-    sky : ndarray, shape (m,)
-        Taken off the level.
-    weights, levels : ndarray, shape (5,)
-        Applied along both axes to the pixels and for the level.
-    noise, level : ndarray, shape (m, size - 4, size - 4)
+    `stamps` (m, size, size) float32. `sky` (m,): taken off the level. `weights`, `levels` (5,):
+    applied along both axes to the pixels and for the level. `noise`, `level` (m, size - 4, size -
+    4).
     """
     m, size, _ = stamps.shape
     one, other = np.empty((size, size - 4)), np.empty((size, size - 4))

@@ -23,24 +23,14 @@ from blursplit.types import BoolArray, FloatArray
 
 @dataclass(frozen=True)
 class FrameQuality:
-    """What the group says of a block.
+    """What the group says of a block."""
 
-    Parameters
-    ----------
-    good : ndarray of bool, shape (n, k)
-    lost : ndarray of bool, shape (n,)
-        Frames in which the field was not found.
-    shift_x, shift_y : ndarray, shape (n,)
-        Offset of the field from its expected place; NaN where lost.
-    transparency : ndarray, shape (n,)
-        Flux against the expected one, median of the good stars.
-    """
-
-    good: BoolArray
-    lost: BoolArray
+    good: BoolArray  # (n, k)
+    lost: BoolArray  # (n,): frames in which the field was not found
+    # `shift_x`, `shift_y`: (n,): offset of the field from its expected place; NaN where lost.
     shift_x: FloatArray
     shift_y: FloatArray
-    transparency: FloatArray
+    transparency: FloatArray  # (n,): flux against the expected one, median of the good stars
 
     def rows(self, which: slice) -> FrameQuality:
         """Return the quality on some of the frames."""
@@ -65,17 +55,9 @@ def judge_block(
 ) -> FrameQuality:
     """Check every sample of a block against the other stars of its frame.
 
-    Parameters
-    ----------
-    x_px, y_px : ndarray, shape (n, k)
-        Where the stars were expected.
-    flux_adu : ndarray, shape (k,)
-    inside : ndarray of bool, shape (n, k)
-        Stars that should lie within the frame.
-    tolerance_px : float
-        How far a star may stray from the field.
-    jumped : bool
-        After a jump a lone star has to have its flux, as its place proves nothing.
+    `x_px`, `y_px` (n, k): where the stars were expected. `flux_adu` (k,). `inside` (n, k): stars
+    that should lie within the frame. `tolerance_px`: how far a star may stray from the field.
+    `jumped`: after a jump a lone star has to have its flux, as its place proves nothing.
     """
     alive = block.alive & inside & ~block.saturated & ~block.spiked
     # Saturated and hit stars still tell where the field is, when nothing better does.
@@ -166,12 +148,7 @@ def find_duplicates(
 ) -> BoolArray:
     """Say which tracks follow a star that another track follows longer, shape (k,).
 
-    Parameters
-    ----------
-    x_px, y_px : ndarray, shape (n, k)
-    good : ndarray of bool, shape (n, k)
-    sigma_px : float
-        One-axis sigma of a star.
+    `x_px`, `y_px` (n, k). `good` (n, k). `sigma_px`: one-axis sigma of a star.
     """
     seen = good.sum(axis=0)
     twin = np.zeros(seen.size, dtype=bool)

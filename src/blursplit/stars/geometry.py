@@ -38,12 +38,7 @@ def extrapolate(time_s: FloatArray, value_px: FloatArray, ahead_s: FloatArray) -
     A step, such as a dither, is no drift: only what came after it is continued. Nor is a line
     continued to where its error would take the field out of the narrowest cuts.
 
-    Parameters
-    ----------
-    time_s, value_px : ndarray, shape (n,)
-        What was seen, without NaN.
-    ahead_s : ndarray, shape (m,)
-        Times to continue to.
+    `time_s`, `value_px` (n,): what was seen, without NaN. `ahead_s` (m,): times to continue to.
     """
     since = last_step(value_px)
     time_s, value_px = time_s[since:], value_px[since:]
@@ -75,8 +70,6 @@ def extrapolate(time_s: FloatArray, value_px: FloatArray, ahead_s: FloatArray) -
 def last_step(value_px: FloatArray) -> int:
     """Return from which value on a coordinate stays where a step took it, 0 without a step.
 
-    Notes
-    -----
     Two levels are laid through the values, and a line between the medians of their halves. The
     step counts where its description is the better one by the criterion of Schwarz (1978), with
     deviations of a Laplace distribution, whose likelihood outliers do not rule: a step has one
@@ -104,12 +97,8 @@ def fit_turn_and_scale(
 ) -> tuple[float, float, float, float]:
     """Return (turn in degrees, relative scale, shift x, shift y) of small displacements.
 
-    Parameters
-    ----------
-    x_px, y_px : ndarray, shape (k,)
-        Places about the centre.
-    dx_px, dy_px : ndarray, shape (k,)
-        Displacements; stars beyond four robust sigmas are left out.
+    `x_px`, `y_px` (k,): places about the centre. `dx_px`, `dy_px` (k,): displacements; stars beyond
+    four robust sigmas are left out.
     """
     used = np.ones(x_px.shape, dtype=bool)
     solution = np.zeros(4)
@@ -173,24 +162,12 @@ def masked_median(values: FloatArray, mask: BoolArray) -> FloatArray:
 
 @dataclass(frozen=True)
 class FieldRotation:
-    """Turn and scale that a stretch of frames adds to those assumed.
+    """Turn and scale that a stretch of frames adds to those assumed."""
 
-    Parameters
-    ----------
-    turn_deg : float
-        From +x toward +y.
-    error_deg : float
-        Its standard error.
-    scale : float
-        Relative change of scale.
-    spread_px : float
-        By how much stars stray from the field, one axis.
-    """
-
-    turn_deg: float
-    error_deg: float
-    scale: float
-    spread_px: float
+    turn_deg: float  # from +x toward +y
+    error_deg: float  # its standard error
+    scale: float  # relative change of scale
+    spread_px: float  # by how much stars stray from the field, one axis
 
 
 def fit_field_rotation(
@@ -198,16 +175,9 @@ def fit_field_rotation(
 ) -> FieldRotation | None:
     """Fit turn and scale to the medians of where stars lie off their places, or return None.
 
-    Parameters
-    ----------
-    x_px, y_px : ndarray, shape (k,)
-        Places of the stars about the centre of the frame.
-    off_x_px, off_y_px : ndarray, shape (n, k)
-        Where each was found against its expected place.
-    good : ndarray of bool, shape (n, k)
+    `x_px`, `y_px` (k,): places of the stars about the centre of the frame. `off_x_px`, `off_y_px`
+    (n, k): where each was found against its expected place. `good` (n, k).
 
-    Notes
-    -----
     Stars at distances r from their common centre whose places each have the error s tell the
     turn to s / sqrt(sum r^2). A median of n places that scatter by s_1 has 1.25 s_1 / sqrt(n);
     the air lasts from frame to frame, which leaves n (1 - c) / (1 + c) frames of their own, with

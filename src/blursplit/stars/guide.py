@@ -31,17 +31,9 @@ def guess_offsets(
 ) -> tuple[FloatArray, FloatArray]:
     """Guess how far each frame lies off its expected place, to about half a pixel.
 
-    Parameters
-    ----------
-    cuts : ndarray of float32, shape (n, g, size, size)
-        Wide cut-outs of the brightest guide stars.
-    at_x, at_y : ndarray, shape (n, g)
-        Where the stars were expected in them.
-    sigma : float
-        Star sigma [px].
+    `cuts` (n, g, size, size): wide cut-outs of the brightest guide stars. `at_x`, `at_y` (n, g):
+    where the stars were expected in them. `sigma`: star sigma [px].
 
-    Notes
-    -----
     The sums along rows and columns, smoothed by the star's width, have their highest point at
     the star. The median of the stars' profiles is taken, so that a neighbour or a cosmic ray in
     one of them does no harm. What is guessed wrong shows when the stars are measured.
@@ -96,14 +88,8 @@ def find_doubtful(
 ) -> IntArray:
     """Return the frames whose guide stars do not look like themselves at one common offset.
 
-    Parameters
-    ----------
-    off_x, off_y : ndarray, shape (n, g)
-        Where the guide stars were found against their expected places [px].
-    ratio, width : ndarray, shape (n, g)
-        Flux and width over those expected.
-    sigma : float
-        Star sigma [px].
+    `off_x`, `off_y` (n, g): where the guide stars were found against their expected places [px].
+    `ratio`, `width` (n, g): flux and width over those expected. `sigma`: star sigma [px].
     """
     with np.errstate(invalid="ignore"):
         fits = (ratio > GUIDE_FLUX_RANGE[0]) & (ratio < GUIDE_FLUX_RANGE[1])
@@ -122,11 +108,7 @@ def vote_offsets(
 
     Slower than `guess_offsets`, and right where stars are faint or have neighbours.
 
-    Parameters
-    ----------
-    cuts : ndarray of float32, shape (n, g, size, size)
-    at_x, at_y : ndarray, shape (n, g)
-    flux : ndarray, shape (g,)
+    `cuts` (n, g, size, size). `at_x`, `at_y` (n, g). `flux` (g,).
     """
     sky, _ = measure_sky(cuts)
     voted_x, voted_y = _vote(cuts, sky, flux, sigma)

@@ -44,13 +44,6 @@ LAGS = (1, 2, 3)  # frames: noise of raw frames has forgotten itself after one
 class BlankSky:
     """Looks at a few patches of blank sky in short runs of frames while stars are followed.
 
-    Parameters
-    ----------
-    field : Field
-    n_frames : int
-
-    Notes
-    -----
     With D_k the mean square of what a pixel changes in k frames, the correlation of its noise over
     k frames is 1 - D_k / D_far: a fixed pattern drops out. Differences of pixels side by side are
     taken, which removes the wings of stars and noise that a row shares. Neighbours are compared in
@@ -103,8 +96,6 @@ class BlankSky:
     def _compare_hot(self, source: FrameSource, frame: int, shift_px: FloatArray) -> None:
         """See whether lone bright pixels lie where they lay at the last look.
 
-        Notes
-        -----
         All distances between two lists of pixels are counted by whole pixels. The place with most
         of them must stand out of chance (Poisson), and must not be where the stars went.
         """

@@ -169,21 +169,11 @@ def centroid_variance_terms(
 ) -> tuple[FloatArray, FloatArray]:
     """Return the two terms of the variance of windowed centroids, mean of the two axes.
 
-    Parameters
-    ----------
-    shapes : WindowedShapes
-        Moments, arrays of shape (m,).
-    window_px : float
-        Sigma of the window.
-    pixel_variance_adu2 : ndarray, shape (m,)
-        Variance of one pixel of the background: sky photons, read-out, quantisation.
+    `shapes`: moments, arrays of shape (m,). `window_px`: sigma of the window. `pixel_variance_adu2`
+    (m,): variance of one pixel of the background: sky photons, read-out, quantisation.
 
-    Returns
-    -------
-    star_px2_adu : ndarray, shape (m,)
-        To be divided by the gain [e-/adu]: photon noise of the star itself.
-    background_px2 : ndarray, shape (m,)
-        The variance is their sum; NaN where the shape is unknown.
+    Returns `star_px2_adu` (m,): to be divided by the gain [e-/adu]: photon noise of the star
+    itself; `background_px2` (m,): the variance is their sum; NaN where the shape is unknown.
     """
     background = np.zeros_like(shapes.core_adu)
     star = np.zeros_like(shapes.core_adu)
@@ -222,14 +212,8 @@ def noise_against_level(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return level above the sky, noise variance and number of star pixels, in bins of the level.
 
-    Parameters
-    ----------
-    stamps_adu : ndarray of float32, shape (m, size, size)
-        Stamps of unsaturated stars.
-    sky_adu : ndarray, shape (m,)
+    `stamps_adu` (m, size, size) float32: stamps of unsaturated stars. `sky_adu` (m,).
 
-    Notes
-    -----
     A fourth difference along both axes passes the noise of single pixels and hardly any of a
     sampled star image, whatever the air does from frame to frame. All are empty where the stamps
     are too few or too faint.
@@ -261,8 +245,6 @@ def gain_of(
 ) -> tuple[float, float] | None:
     """Return gain [e-/adu] and its relative error from `noise_against_level`, or None.
 
-    Notes
-    -----
     The variance is fitted with v0 + level / gain + b level^2, b >= 0; the last term takes up the
     little of the star that still passes. (An estimator of our own; no source.)
     """
@@ -286,17 +268,11 @@ def gain_of(
 def measure_sky(stamps_adu: ImageArray, border_px: int = 2) -> tuple[FloatArray, FloatArray]:
     """Return local sky level and pixel variance from the border of each stamp.
 
-    Parameters
-    ----------
-    stamps_adu : ndarray of float32, shape (..., size, size)
-    border_px : int
-        Width of the border.
+    `stamps_adu` (..., size, size). `border_px`: width of the border.
 
-    Returns
-    -------
-    sky_adu, variance_adu2 : ndarray, shape (...)
-        Medians of twelve pieces of the border, so that a neighbour, a cosmic ray or a masked
-        corner in a minority of them does no harm. NaN where no border pixel is finite.
+    Returns `sky_adu`, `variance_adu2` (...): medians of twelve pieces of the border, so that a
+    neighbour, a cosmic ray or a masked corner in a minority of them does no harm. NaN where no
+    border pixel is finite.
     """
     size = stamps_adu.shape[-1]
     lead = stamps_adu.shape[:-2]
@@ -334,16 +310,9 @@ def complete_sky(
 
     A frame's corner, or an image hardly larger than the star, leaves no border. Works in place.
 
-    Parameters
-    ----------
-    stamps_adu : ndarray of float32, shape (m, size, size)
-    sky_adu, variance_adu2 : ndarray, shape (m,)
-        From `measure_sky`.
+    `stamps_adu` (m, size, size). `sky_adu`, `variance_adu2` (m,): from `measure_sky`.
 
-    Returns
-    -------
-    ndarray of bool, shape (m,)
-        Which stamps hold no pixel at all.
+    Returns: (m,): which stamps hold no pixel at all.
     """
     empty = ~np.isfinite(sky_adu)
     for i in np.flatnonzero(empty):
@@ -360,11 +329,8 @@ def complete_sky(
 def fill_gaps(stamps_adu: ImageArray, sky_adu: FloatArray) -> ImageArray:
     """Return the stamps with NaN pixels replaced by the mean of their finite neighbours.
 
-    Parameters
-    ----------
-    stamps_adu : ndarray of float32, shape (m, size, size)
-    sky_adu : ndarray, shape (m,)
-        Used where no neighbour within one pixel is finite.
+    `stamps_adu` (m, size, size). `sky_adu` (m,): used where no neighbour within one pixel is
+    finite.
     """
     finite = np.isfinite(stamps_adu)
     values = np.pad(np.where(finite, stamps_adu, 0), ((0, 0), (1, 1), (1, 1)))

@@ -53,29 +53,17 @@ def positions_to_tracks(
 ) -> tuple[StarTracks, dict[str, Setting]]:
     """Return star tracks from a table of positions, and what the table says of the rig.
 
-    Parameters
-    ----------
-    positions : Table, str or Path
-        Astropy table, or a CSV or ECSV file. In a CSV file a unit stands in the name of its
-        column (``x [arcsec]`` or ``x_arcsec``) or in a comment (``# x: arcsec``).
-    rig : Rig, optional
-        Gives pixel scale, exposure and frame interval where they are known.
+    `positions`: astropy table, or a CSV or ECSV file. In a CSV file a unit stands in the name of
+    its column (``x [arcsec]`` or ``x_arcsec``) or in a comment (``# x: arcsec``). `rig`: gives
+    pixel scale, exposure and frame interval where they are known.
 
-    Returns
-    -------
-    tracks : StarTracks
-        Samples without a position are not `good`; stars seen in fewer than ten frames are left
-        out, shapes are NaN. Where no noise is given it is the level of the upper end of the
-        spectrum: the largest that it can be.
-    settings : dict
-        The scale of the tracks, where positions are angles.
+    Returns `tracks`: samples without a position are not `good`; stars seen in fewer than ten frames
+    are left out, shapes are NaN. Where no noise is given it is the level of the upper end of the
+    spectrum: the largest that it can be; `settings`: the scale of the tracks, where positions are
+    angles.
 
-    Raises
-    ------
-    InputError
-        When a column or a unit is missing or makes no sense; names the column.
-    TooFewFramesError, TooFewStarsError
-        When too little is left.
+    Raises InputError when a column or a unit is missing or makes no sense; names the column;
+    TooFewFramesError, TooFewStarsError when too little is left.
     """
     rig = rig or Rig()
     name = "positions"
@@ -156,10 +144,7 @@ def positions_to_tracks(
 def positions_of_tracks(tracks: StarTracks, scale_arcsec: float | None = None) -> Any:
     """Return the table of positions that `positions_to_tracks` reads, an astropy QTable.
 
-    Parameters
-    ----------
-    scale_arcsec : float, optional
-        Arcsec per pixel; without it positions are in pixels.
+    `scale_arcsec`: arcsec per pixel; without it positions are in pixels.
     """
     import astropy.units as u
     from astropy.table import QTable

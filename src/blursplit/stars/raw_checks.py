@@ -68,22 +68,12 @@ Facts = dict[str, float | str]
 
 @dataclass(frozen=True)
 class Check:
-    """One thing that is wrong with the frames.
+    """One thing that is wrong with the frames."""
 
-    Parameters
-    ----------
-    code : str
-        Such as "frames-recentred".
-    severity : "void" or "doubt"
-    facts : dict
-        What a sentence needs, units in the names.
-    touches : tuple of str
-        Of "motion", "widths", "seeing", "lines": what cannot be believed, or only more widely.
-    """
-
-    code: str
+    code: str  # such as "frames-recentred"
     severity: Severity
-    facts: Facts
+    facts: Facts  # what a sentence needs, units in the names
+    # Of "motion", "widths", "seeing", "lines": what cannot be believed, or only more widely.
     touches: tuple[str, ...] = ()
 
 
@@ -92,13 +82,8 @@ def are_these_raw(
 ) -> tuple[Check, ...]:
     """Return what is wrong with the frames, nothing where they look raw.
 
-    Parameters
-    ----------
-    tracks : StarTracks
-    motion : CommonMotion, optional
-        Shared motion of the stars; the mean of their positions is taken where it is not given.
-    rig : Rig, optional
-        Asked for the readings of the pixel scale.
+    `motion`: shared motion of the stars; the mean of their positions is taken where it is not
+    given. `rig`: asked for the readings of the pixel scale.
     """
     path = _shared_path(tracks) if motion is None else np.stack([motion.x_px, motion.y_px])
     checks = [
@@ -160,8 +145,6 @@ def _impossible_times(tracks: StarTracks) -> Check | None:
 def _repeated(tracks: StarTracks) -> Check | None:
     """Look for frames equal to the one before: every star in its place, with its flux and peak.
 
-    Notes
-    -----
     Positions rounded in a table agree by chance too, at any lag: what agrees five frames on is
     taken off. Positions alone, without flux, have to be equal to the last digit.
     """
@@ -229,8 +212,6 @@ def _filtered(pixels: PixelStatistics | None) -> Check | None:
 def _nonlinear(tracks: StarTracks) -> Check | None:
     """Look for noise that does not grow with the level, or bright stars wider than faint ones.
 
-    Notes
-    -----
     In raw frames the variance of a pixel is V = V_sky + level / gain, which tells the gain; blank
     sky then has V_sky gain^2 electrons of noise squared, of which its level above zero explains at
     most level x gain. The rest is read-out. What of the star passes the filter, flat-field noise
@@ -248,8 +229,6 @@ def _nonlinear(tracks: StarTracks) -> Check | None:
 def _flux_trend(tracks: StarTracks) -> Facts | None:
     """Look for flux that grows from frame to frame as the image widens.
 
-    Notes
-    -----
     In linear frames a star's light is the same however wide it is spread: ln(flux) against
     ln(width) has the slope 0, and what an aperture loses makes it negative. A level I stretched to
     I^g sums to flux^g x width^(2 - 2g): the slope is 2 - 2g for a Gaussian, 1 for a square root.
@@ -403,8 +382,6 @@ def _follows_star(tracks: StarTracks) -> float | None:
 def _within_a_pixel(xy: FloatArray) -> float | None:
     """Return the rms of a motion that is uniform within half a pixel by its jumps, or None.
 
-    Notes
-    -----
     What a window that follows by whole pixels leaves is uniform over one pixel (sigma 1/sqrt(12)
     px, 96 % of it within 0.96 px), and it leaps from edge to edge. A Gaussian motion of that sigma
     has 1.19 px, a steady sine 0.82 px, a drift does not leap. One axis that fits may be chance;
@@ -435,8 +412,6 @@ def _within_a_pixel(xy: FloatArray) -> float | None:
 def _stays_on_a_pixel(xy: FloatArray) -> bool:
     """Return whether a star wanders about the middle of one pixel, as fast as leaps make it.
 
-    Notes
-    -----
     Where the camera centres on the star less well than it is measured here, what is left is no
     longer uniform. But it is still centred on a whole pixel, on both axes, with hardly more than
     the scatter of rounding; the middle of a motion of the star's own lies anywhere.
@@ -469,8 +444,6 @@ def _independent(values: FloatArray) -> float:
 def _too_quiet(tracks: StarTracks, touches: tuple[str, ...]) -> Check | None:
     """Look for stars, or their mean, that move less than their differences require.
 
-    Notes
-    -----
     Stars whose differences move h each by themselves have that motion at least, one by one, and
     h / sqrt(n) in their mean; what they share comes on top. Less of it was taken out by somebody.
     """
@@ -531,8 +504,6 @@ def _beside_shared(whole: FloatArray, tracks: StarTracks, rows: Any, used: Any) 
 def _stepped(tracks: StarTracks, path: FloatArray) -> Check | None:
     """Look for the place at which the pointing moves once and for good.
 
-    Notes
-    -----
     The step of the largest likelihood ratio in noise that remembers itself: the path's changes are
     predicted from the last eight and from the place itself, and what is left over of the path is
     compared with what would be left over of a step at each moment. Its square is a chi-square of
@@ -629,8 +600,6 @@ def _change_of_median(places: FloatArray, at: int, span: int) -> FloatArray:
 def _trailed(tracks: StarTracks) -> Check | None:
     """Look for an elongation that all stars share in all frames.
 
-    Notes
-    -----
     Air alone cannot make it: of one layer that drifts over the aperture, the tilt along the wind
     exceeds that across it by at most 0.33 of the tilt's variance, and tilt is at most 0.6 of the
     image's: an elongation of 0.1 (two-sided second moments).

@@ -48,10 +48,7 @@ class ReferenceImage:
 def read_early_frames(source: FrameSource, name: str) -> ImageArray:
     """Return up to 24 first frames, fewer where they are large (120 MB).
 
-    Raises
-    ------
-    InputError
-        When most of them cannot be read: that is no fault of the sky.
+    Raises InputError when most of them cannot be read: that is no fault of the sky.
     """
     ny, nx = source.shape
     count = int(np.clip(MEAN_BYTES // (4 * ny * nx), 3, MEAN_FRAMES))

@@ -27,19 +27,12 @@ from blursplit.types import FloatArray, ImageArray, IntArray
 
 @dataclass(frozen=True)
 class Peaks:
-    """Bright peaks of an image, brightest first.
+    """Bright peaks of an image, brightest first."""
 
-    Parameters
-    ----------
-    x_px, y_px : ndarray, shape (n,)
-        Whole pixels.
-    height_adu : ndarray, shape (n,)
-        Height above the background in the smoothed image.
-    """
-
+    # `x_px`, `y_px`: (n,): whole pixels.
     x_px: FloatArray
     y_px: FloatArray
-    height_adu: FloatArray
+    height_adu: FloatArray  # (n,): height above the background in the smoothed image
 
 
 @dataclass(frozen=True)
@@ -56,13 +49,8 @@ class Registration:
 def find_hot_pixels(image_adu: NDArray[np.float32]) -> NDArray[np.bool_]:
     """Return a mask of lone pixels that stand out from all their neighbours.
 
-    Parameters
-    ----------
-    image_adu : ndarray, shape (ny, nx)
-        Mean of frames that were NOT registered, in which hot pixels stay put.
+    `image_adu` (ny, nx): mean of frames that were NOT registered, in which hot pixels stay put.
 
-    Notes
-    -----
     Hot and cold pixels are narrower than any image that a telescope makes; the threshold lies
     below the share that a star of sigma 0.6 px leaves to its brightest neighbour.
     """
@@ -105,16 +93,9 @@ def find_peaks(
 ) -> Peaks:
     """Return the brightest star-like peaks of a frame.
 
-    Parameters
-    ----------
-    image_adu : ndarray, shape (ny, nx)
-        NaN pixels are taken as background.
-    sigma_px : float
-        Sigma of the stars; peaks are looked for in the image smoothed by it, less a wider one.
-    hot : ndarray of bool, optional
-        Pixels to leave out.
-    count : int
-        Keep so many.
+    `image_adu` (ny, nx): NaN pixels are taken as background. `sigma_px`: sigma of the stars; peaks
+    are looked for in the image smoothed by it, less a wider one. `hot`: pixels to leave out.
+    `count`: keep so many.
     """
     image = np.asarray(image_adu, dtype=np.float32)
     bad = ~np.isfinite(image) if hot is None else (~np.isfinite(image) | hot)
@@ -173,15 +154,9 @@ def smooth_near(
 ) -> ImageArray:
     """Return what a Gaussian filter makes of the pixels within reach of some places.
 
-    Parameters
-    ----------
-    image : ndarray of float32, shape (ny, nx)
-        Without NaN; continued beyond its edges by their own pixels.
-    x, y : ndarray of int, shape (m,)
+    `image` (ny, nx): without NaN; continued beyond its edges by their own pixels. `x`, `y` (m,).
 
-    Returns
-    -------
-    ndarray of float32, shape (m, 2 reach + 1, 2 reach + 1)
+    Returns: (m, 2 reach + 1, 2 reach + 1) float32.
     """
     kernel = gaussian_weights(sigma_px)
     far = kernel.size // 2
@@ -233,23 +208,11 @@ def register(
 ) -> Registration | None:
     """Return the shift that lays a star pattern on the peaks of a frame, or None.
 
-    Parameters
-    ----------
-    pattern : Peaks
-        The star pattern; places need not be whole pixels.
-    peaks : Peaks
-        Of the frame.
-    shape : (ny, nx)
-        Of the frame; turns are about its centre.
-    tolerance_px : float
-        How far a matched peak may lie from its place.
-    turns_deg : tuple of float
-        Turns of the field to try; 180 is a telescope that has changed its side of the pier.
-    false_match : float
-        Matches as good that chance alone may find in a frame.
+    `pattern`: the star pattern; places need not be whole pixels. `peaks`: of the frame. `shape`
+    (ny, nx): of the frame; turns are about its centre. `tolerance_px`: how far a matched peak may
+    lie from its place. `turns_deg`: turns of the field to try; 180 is a telescope that has changed
+    its side of the pier. `false_match`: matches as good that chance alone may find in a frame.
 
-    Notes
-    -----
     Every pattern star and every peak vote for the shift between them. A shift is accepted when
     it matches 40 % of the stars that should be in the frame, at least three of them by peaks
     whose heights keep the stars' proportions within a factor of 2.5, and when chance would find
@@ -341,10 +304,7 @@ def lasting_peaks(pattern: Peaks, others: list[Peaks], tolerance_px: float) -> P
 
     Among few stars cosmic rays are as many as they, but no two frames show the same.
 
-    Parameters
-    ----------
-    others : list of Peaks
-        Of other frames, each laid on the pattern by its likeliest shift.
+    `others`: of other frames, each laid on the pattern by its likeliest shift.
     """
     seen = np.zeros(pattern.x_px.size)
     for peaks in others:
@@ -360,17 +320,11 @@ def lasting_peaks(pattern: Peaks, others: list[Peaks], tolerance_px: float) -> P
 def _chance(matched: int, expected: int, share: float, trials: int) -> float:
     """Return how many as good matches chance alone is to find in a frame.
 
-    Parameters
-    ----------
-    matched, expected : int
-        Stars matched by a peak of fitting height, and stars that should be in the frame.
-    share : float
-        Mean probability that a peak of fitting height lies within the tolerance of a place.
-    trials : int
-        Shifts that were tried: every pair of a star and a peak makes one, in every turn.
+    `matched`, `expected`: stars matched by a peak of fitting height, and stars that should be in
+    the frame. `share`: mean probability that a peak of fitting height lies within the tolerance of
+    a place. `trials`: shifts that were tried: every pair of a star and a peak makes one, in every
+    turn.
 
-    Notes
-    -----
     One star of a match lies on its peak because that pair made the shift. Each of the others
     has a probability of its own, and of all sets with one mean the binomial distribution has
     the largest upper tail (Hoeffding 1956). The window that holds the q matches, in x, y and

@@ -64,10 +64,7 @@ SAMPLE_NAMES = (
 class Tracker:
     """Walks through the sequence block by block and keeps what was measured.
 
-    Parameters
-    ----------
-    field : Field
-        From `find_stars`.
+    `field`: from `find_stars`.
     """
 
     def __init__(

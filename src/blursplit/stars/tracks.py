@@ -49,40 +49,32 @@ class Stamps:
 
 @dataclass(frozen=True)
 class PixelStatistics:
-    """What single pixels say of how the frames were made, NaN where nothing could be told.
+    """What single pixels say of how the frames were made, NaN where nothing could be told."""
 
-    Parameters
-    ----------
-    frames, pixels : int
-        Frames looked at, and pairs of blank-sky pixels that neighbours were compared in.
-    sky_adu, sky_noise_adu : float
-        Level of blank sky, and the noise of one of its pixels in time.
-    lag_correlation : tuple of float
-        Correlation of a pixel's noise with its own 1, 2 and 3 frames later, repeats left out.
-    neighbour_correlation : float
-        Of the noise of pixels side by side, less that of pixels five apart.
-    repeated_share, far_repeated_share : float
-        Share of frames equal to the one before, and to one six or more frames before.
-    pattern_pairs, pattern_still, pattern_moved : int
-        Pairs of frames compared; those whose fixed pattern lies in one place, and those where it
-        lies whole pixels off.
-    noise_level_adu, noise_variance_adu2, noise_count : tuple
-        Variance of star pixels in bins of their level above the sky, and pixels a bin.
-    """
-
+    # `frames`, `pixels`: frames looked at, and pairs of blank-sky pixels that neighbours were
+    # compared in.
     frames: int
     pixels: int
+    # `sky_adu`, `sky_noise_adu`: level of blank sky, and the noise of one of its pixels in time.
     sky_adu: float
     sky_noise_adu: float
+    # Correlation of a pixel's noise with its own 1, 2 and 3 frames later, repeats left out.
     lag_correlation: tuple[float, ...]
+    # Of the noise of pixels side by side, less that of pixels five apart.
     neighbour_correlation: float
+    # `repeated_share`, `far_repeated_share`: share of frames equal to the one before, and to one
+    # six or more frames before.
     repeated_share: float
     far_repeated_share: float
+    # `pattern_pairs`, `pattern_still`, `pattern_moved`: pairs of frames compared; those whose fixed
+    # pattern lies in one place, and those where it lies whole pixels off.
     pattern_pairs: int
     pattern_still: int
     pattern_moved: int
     hot_still: int
     hot_moved: int
+    # `noise_level_adu`, `noise_variance_adu2`, `noise_count`: variance of star pixels in bins of
+    # their level above the sky, and pixels a bin.
     noise_level_adu: tuple[float, ...] = ()
     noise_variance_adu2: tuple[float, ...] = ()
     noise_count: tuple[int, ...] = ()

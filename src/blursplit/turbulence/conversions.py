@@ -44,22 +44,11 @@ _SATURATION = gamma(5.0 / 6.0) * 2.0 ** (-1.0 / 6.0)
 def structure_function(r_m: ArrayLike, r0_m: ArrayLike, outer_scale_m: ArrayLike) -> FloatArray:
     """Return the phase structure function of von Karman turbulence.
 
-    Parameters
-    ----------
-    r_m : array_like
-        Distance in the pupil [m], not negative; broadcasts against the others.
-    r0_m : array_like
-        Fried parameter [m].
-    outer_scale_m : array_like
-        Outer scale [m]; infinite for Kolmogorov turbulence.
+    `r_m`: distance in the pupil [m], not negative; broadcasts against the others. `r0_m`: Fried
+    parameter [m]. `outer_scale_m`: outer scale [m]; infinite for Kolmogorov turbulence.
 
-    Returns
-    -------
-    ndarray
-        Mean square phase difference [rad^2], broadcast shape.
+    Returns: mean square phase difference [rad^2], broadcast shape.
 
-    Notes
-    -----
     Kolmogorov: 6.8839 (r/r0)^(5/3). Von Karman: (L0/r0)^(5/3) times a function of r/L0 with the
     modified Bessel function K_{5/6} (Tokovinin 2002), interpolated from a table to 1e-7.
     """
@@ -75,15 +64,9 @@ def structure_function(r_m: ArrayLike, r0_m: ArrayLike, outer_scale_m: ArrayLike
 def von_karman_reduction(r_over_outer_scale: ArrayLike) -> FloatArray:
     """Return the von Karman structure function over the Kolmogorov one.
 
-    Parameters
-    ----------
-    r_over_outer_scale : array_like
-        Distance over outer scale, not negative.
+    `r_over_outer_scale`: distance over outer scale, not negative.
 
-    Returns
-    -------
-    ndarray
-        Ratio, 1 at zero distance.
+    Returns: ratio, 1 at zero distance.
     """
     ratio = np.asarray(r_over_outer_scale, dtype=float)
     log_low, log_high, spline = _reduction_table()
@@ -128,17 +111,10 @@ def _small_distance_series(x: FloatArray, ratio: FloatArray) -> FloatArray:
 def phase_spectrum(f_per_m: ArrayLike, r0_m: float, outer_scale_m: float) -> FloatArray:
     """Return the two-dimensional spectrum of the phase of von Karman turbulence.
 
-    Parameters
-    ----------
-    f_per_m : array_like
-        Spatial frequency in the pupil [cycles/m].
-    r0_m, outer_scale_m : float
-        Fried parameter and outer scale [m]; an infinite outer scale is Kolmogorov's.
+    `f_per_m`: spatial frequency in the pupil [cycles/m]. `r0_m`, `outer_scale_m`: Fried parameter
+    and outer scale [m]; an infinite outer scale is Kolmogorov's.
 
-    Returns
-    -------
-    ndarray
-        0.022896 r0^(-5/3) (f^2 + L0^-2)^(-11/6) [rad^2 m^2]; infinite at f = 0 for Kolmogorov.
+    Returns: 0.022896 r0^(-5/3) (f^2 + L0^-2)^(-11/6) [rad^2 m^2]; infinite at f = 0 for Kolmogorov.
     """
     f = np.asarray(f_per_m, dtype=float)
     with np.errstate(divide="ignore"):
@@ -149,12 +125,7 @@ def phase_spectrum(f_per_m: ArrayLike, r0_m: float, outer_scale_m: float) -> Flo
 def seeing_arcsec(r0_m: ArrayLike, wavelength_m: ArrayLike) -> FloatArray:
     """Return the Kolmogorov seeing 0.9759 lambda/r0 [arcsec] (Fried 1966, from memory).
 
-    Parameters
-    ----------
-    r0_m : array_like
-        Fried parameter at the wavelength [m].
-    wavelength_m : array_like
-        Wavelength [m].
+    `r0_m`: Fried parameter at the wavelength [m].
     """
     width = (
         SEEING_IN_LAMBDA_OVER_R0
@@ -167,12 +138,7 @@ def seeing_arcsec(r0_m: ArrayLike, wavelength_m: ArrayLike) -> FloatArray:
 def r0_m(seeing_arcsec: ArrayLike, wavelength_m: ArrayLike) -> FloatArray:
     """Return the Fried parameter [m] whose Kolmogorov seeing is `seeing_arcsec`.
 
-    Parameters
-    ----------
-    seeing_arcsec : array_like
-        Kolmogorov width without telescope [arcsec].
-    wavelength_m : array_like
-        Wavelength [m].
+    `seeing_arcsec`: Kolmogorov width without telescope [arcsec].
     """
     width_rad = np.asarray(seeing_arcsec, dtype=float) / ARCSEC_PER_RADIAN
     return np.asarray(SEEING_IN_LAMBDA_OVER_R0 * np.asarray(wavelength_m, dtype=float) / width_rad)
@@ -188,19 +154,11 @@ def scale_r0(
 ) -> FloatArray:
     """Return a Fried parameter at another wavelength and airmass.
 
-    Parameters
-    ----------
-    r0_m : array_like
-        Fried parameter at `from_wavelength_m` and `from_airmass` [m].
-    from_wavelength_m, to_wavelength_m : array_like
-        Wavelengths [m].
-    from_airmass, to_airmass : array_like
-        Airmasses (secant of the zenith angle).
+    `r0_m`: Fried parameter at `from_wavelength_m` and `from_airmass` [m]. `from_wavelength_m`,
+    `to_wavelength_m`: wavelengths [m]. `from_airmass`, `to_airmass`: airmasses (secant of the
+    zenith angle).
 
-    Returns
-    -------
-    ndarray
-        r0 times (to/from wavelength)^(6/5) (to/from airmass)^(-3/5) [m].
+    Returns: r0 times (to/from wavelength)^(6/5) (to/from airmass)^(-3/5) [m].
     """
     wavelengths = np.asarray(to_wavelength_m, float) / np.asarray(from_wavelength_m, float)
     airmasses = np.asarray(to_airmass, float) / np.asarray(from_airmass, float)
@@ -212,25 +170,13 @@ def von_karman_fwhm_arcsec(
 ) -> FloatArray:
     """Return the atmosphere's own long-exposure width with an outer scale, no telescope.
 
-    Parameters
-    ----------
-    r0_m, outer_scale_m : array_like
-        Fried parameter at the wavelength and outer scale [m]; infinite: Kolmogorov.
-    wavelength_m : array_like
-        Wavelength [m].
+    `r0_m`, `outer_scale_m`: Fried parameter at the wavelength and outer scale [m]; infinite:
+    Kolmogorov.
 
-    Returns
-    -------
-    ndarray
-        FWHM [arcsec].
+    Returns: FWHM [arcsec].
 
-    Raises
-    ------
-    ValueError
-        For an outer scale below three Fried parameters, where a width means nothing.
+    Raises ValueError for an outer scale below three Fried parameters, where a width means nothing.
 
-    Notes
-    -----
     Numerical Hankel transform of exp(-D_phi/2), tabulated against r0/L0. Tokovinin's (2002)
     closed form is lower by 0.1 to 1.1 % for L0/r0 from 1000 to 67. The unscattered core,
     exp(-D_phi(inf)/2) of the light (below 4e-6 for L0 > 20 r0), is left out.

@@ -22,17 +22,9 @@ def defocus_sigma_arcsec(
 ) -> FloatArray:
     """Return the one-axis rms [arcsec] of the rays of a defocused pupil.
 
-    Parameters
-    ----------
-    defocus_m : array_like
-        Distance of the detector from best focus [m].
-    aperture_m, focal_length_m : float
-        Diameter and effective focal length [m].
-    obstruction : float
-        Diameter ratio.
+    `defocus_m`: distance of the detector from best focus [m]. `aperture_m`, `focal_length_m`:
+    diameter and effective focal length [m]. `obstruction`: diameter ratio.
 
-    Notes
-    -----
     Second moment of a uniform annulus: R^2 (1 + obstruction^2)/4 on one axis, with the radius
     R = D |dz|/(2 f^2). Geometrical optics (derived).
     """
@@ -51,20 +43,12 @@ def defocus_otf(
 ) -> FloatArray:
     """Return what defocus alone does to the telescope's transfer function.
 
-    Parameters
-    ----------
-    baseline_over_aperture : array_like, shape (n_b,)
-        Pupil baselines over the diameter, 0 to 1.
-    sigma_arcsec : array_like, shape (...)
-        One-axis rms of the rays, from `defocus_sigma_arcsec`.
+    `baseline_over_aperture` (n_b,): pupil baselines over the diameter, 0 to 1. `sigma_arcsec`
+    (...): one-axis rms of the rays, from `defocus_sigma_arcsec`.
 
-    Returns
-    -------
-    ndarray, shape (..., n_b)
-        Ratio to the transfer function in focus; negative where contrast is reversed.
+    Returns: (..., n_b): ratio to the transfer function in focus; negative where contrast is
+    reversed.
 
-    Notes
-    -----
     The phase difference between pupil and shifted copy is linear along the shift, so the ratio is
     the mean of a cosine over the overlap of the two annuli, which is cut into strips across the
     shift. For a filled pupil this is the integral of Hopkins (1955, Proc. R. Soc. A 231, 91 (m)).
@@ -93,12 +77,9 @@ def defocus_loss(
 ) -> tuple[FloatArray, FloatArray]:
     """Tabulate -ln of `defocus_otf` against the rms of the rays.
 
-    Returns
-    -------
-    sigma_arcsec : ndarray, shape (n,)
-    log_loss : ndarray, shape (n, n_b)
-        Up to the defocus at which a contrast falls below `least_otf`; the last row, far beyond,
-        goes on as steeply, so that no larger defocus looks like a smaller one.
+    Returns `sigma_arcsec` (n,); `log_loss` (n, n_b): up to the defocus at which a contrast falls
+    below `least_otf`; the last row, far beyond, goes on as steeply, so that no larger defocus looks
+    like a smaller one.
     """
     telescope = {"aperture_m": aperture_m, "wavelength_m": wavelength_m}
     # Rays across a pupil of this rms are a wavelength apart at the longest baseline.
@@ -114,18 +95,11 @@ def defocus_loss(
 def equivalent_variance(log_loss: ArrayLike, cycles_arcsec: ArrayLike) -> FloatArray:
     """Return the variance of the Gaussian that costs the same contrast, any level left free.
 
-    Parameters
-    ----------
-    log_loss : array_like, shape (..., n_b)
-        -ln of a transfer function.
-    cycles_arcsec : array_like, shape (n_b,)
-        Frequencies [cycles/arcsec].
+    `log_loss` (..., n_b): -ln of a transfer function. `cycles_arcsec` (n_b,): frequencies
+    [cycles/arcsec].
 
-    Returns
-    -------
-    ndarray, shape (...)
-        One-axis variance [arcsec^2]: the least-squares slope against 2 pi^2 f^2. It is linear in
-        `log_loss`, so those of air and optics add up.
+    Returns: (...): one-axis variance [arcsec^2]: the least-squares slope against 2 pi^2 f^2. It is
+    linear in `log_loss`, so those of air and optics add up.
     """
     x = 2.0 * np.pi**2 * np.asarray(cycles_arcsec, dtype=float) ** 2
     weight = x - x.mean()

@@ -24,29 +24,17 @@ from blursplit.types import FloatArray
 
 @dataclass(frozen=True)
 class Dispersion:
-    """Spread of a star along the vertical.
+    """Spread of a star along the vertical."""
 
-    Parameters
-    ----------
-    rms_arcsec : float
-        One-axis rms for an evenly transmitting band and a flat spectrum.
-    low_arcsec, high_arcsec : float
-        Range that band shape and star colour allow; from zero when the band is a guess.
-    length_arcsec : float
-        Distance between the images of the two ends of the band.
-    position_angle_deg : float or None
-        Direction of the vertical from north through east, the parallactic angle; None when
-        unknown.
-    is_assumed : bool
-        Whether the band was unknown and a wide one taken.
-    """
-
-    rms_arcsec: float
+    rms_arcsec: float  # one-axis rms for an evenly transmitting band and a flat spectrum
+    # `low_arcsec`, `high_arcsec`: range that band shape and star colour allow; from zero when the
+    # band is a guess.
     low_arcsec: float
     high_arcsec: float
-    length_arcsec: float
+    length_arcsec: float  # distance between the images of the two ends of the band
+    # Direction of the vertical from north through east, the parallactic angle; None when unknown.
     position_angle_deg: float | None
-    is_assumed: bool
+    is_assumed: bool  # whether the band was unknown and a wide one taken
 
 
 def refractivity(
@@ -58,15 +46,9 @@ def refractivity(
 ) -> FloatArray:
     """Return the refractivity n - 1 of air.
 
-    Parameters
-    ----------
-    wavelength_nm : array_like
-        Vacuum wavelength [nm].
-    pressure_hpa, temperature_c, water_vapour_hpa : float
-        Air pressure [hPa], temperature [Celsius] and partial pressure of water vapour [hPa].
+    `wavelength_nm`: vacuum wavelength [nm]. `pressure_hpa`, `temperature_c`, `water_vapour_hpa`:
+    air pressure [hPa], temperature [Celsius] and partial pressure of water vapour [hPa].
 
-    Notes
-    -----
     Edlen's dispersion formula with the temperature and water terms as Filippenko (1982,
     equations 1 to 3) gives them.
     """
@@ -91,26 +73,13 @@ def differential_refraction_arcsec(
 ) -> FloatArray:
     """Return how much higher a star stands at a wavelength than at the reference.
 
-    Parameters
-    ----------
-    wavelength_nm : array_like
-        Wavelengths [nm].
-    reference_nm : float
-        Wavelength of zero shift [nm].
-    altitude_deg : float
-        Altitude of the star, 10 to 90 degrees.
-    pressure_hpa, temperature_c, water_vapour_hpa : float
-        State of the air.
+    `wavelength_nm`: wavelengths [nm]. `reference_nm`: wavelength of zero shift [nm].
+    `altitude_deg`: altitude of the star, 10 to 90 degrees. `pressure_hpa`, `temperature_c`,
+    `water_vapour_hpa`: state of the air.
 
-    Returns
-    -------
-    ndarray
-        206265 [n(wavelength) - n(reference)] tan z [arcsec], positive toward the zenith.
+    Returns: 206265 [n(wavelength) - n(reference)] tan z [arcsec], positive toward the zenith.
 
-    Raises
-    ------
-    ValueError
-        For an altitude outside 10 to 90 degrees.
+    Raises ValueError for an altitude outside 10 to 90 degrees.
     """
     if not LOWEST_ALTITUDE_DEG <= altitude_deg <= 90.0:  # noqa: PLR2004 - the zenith
         msg = f"altitude must lie between {LOWEST_ALTITUDE_DEG:g} and 90 degrees"
@@ -141,25 +110,13 @@ def band_dispersion(
 ) -> Dispersion:
     """Return the spread of a star across a pass band.
 
-    Parameters
-    ----------
-    band_nm : (float, float) or None
-        Ends of the band [nm]; None when the filter is unknown: 400 to 700 nm is taken and the
-        range starts at zero.
-    altitude_deg : float
-        Altitude of the star.
-    height_m, temperature_c : float
-        Height of the site above the sea [m] and air temperature [Celsius].
-    parallactic_angle_deg : float, optional
-        Angle of the vertical from north through east.
+    `band_nm`: ends of the band [nm]; None when the filter is unknown: 400 to 700 nm is taken and
+    the range starts at zero. `altitude_deg`: altitude of the star. `height_m`, `temperature_c`:
+    height of the site above the sea [m] and air temperature [Celsius]. `parallactic_angle_deg`:
+    angle of the vertical from north through east.
 
-    Raises
-    ------
-    ValueError
-        For an altitude below 10 degrees or a band that is not increasing.
+    Raises ValueError for an altitude below 10 degrees or a band that is not increasing.
 
-    Notes
-    -----
     The rms is that of an even photon distribution over the band. Real pass bands and stars
     concentrate the light: the range is 0.7 to 1.1 times the rms for a known band (a red or blue
     star in a bell-shaped filter, common practice, no source).

@@ -22,18 +22,10 @@ def exposure_factor(
 ) -> tuple[FloatArray, FloatArray]:
     """Return what an exposure leaves of one star's motion variance, along and across the wind.
 
-    Parameters
-    ----------
-    path_over_aperture : array_like
-        V tau/D: how far the wind carries the air during the exposure.
-    aperture_over_outer_scale, obstruction : float
-        D/L0 and diameter ratio.
-    kind : "G" or "Z"
+    `path_over_aperture`: V tau/D: how far the wind carries the air during the exposure.
+    `aperture_over_outer_scale`, `obstruction`: D/L0 and diameter ratio.
 
-    Returns
-    -------
-    along, across : ndarray
-        var(tau)/var(0), between 0 and 1.
+    Returns `along`, `across`: var(tau)/var(0), between 0 and 1.
     """
     path = np.asarray(path_over_aperture, dtype=float)
     single = tilt_coefficient(kind, obstruction, aperture_over_outer_scale)
@@ -55,22 +47,11 @@ def pair_exposure_factor(
 ) -> tuple[FloatArray, FloatArray]:
     """Return what an exposure leaves of the differential variance of two beams.
 
-    Parameters
-    ----------
-    path_over_aperture : array_like
-        V tau/D.
-    separation_over_aperture : float
-        Distance of the beams over the diameter, above zero.
-    wind_angle_rad : array_like
-        Angle between wind and separation [rad]; broadcasts with `path_over_aperture`.
-    aperture_over_outer_scale, obstruction : float
-        D/L0 and diameter ratio.
-    kind : "G" or "Z"
+    `path_over_aperture`: V tau/D. `separation_over_aperture`: distance of the beams over the
+    diameter, above zero. `wind_angle_rad`: angle between wind and separation [rad]; broadcasts with
+    `path_over_aperture`. `aperture_over_outer_scale`, `obstruction`: D/L0 and diameter ratio.
 
-    Returns
-    -------
-    along, across : ndarray
-        var(tau)/var(0) of the components along and across the separation.
+    Returns `along`, `across`: var(tau)/var(0) of the components along and across the separation.
     """
     path, angle = np.broadcast_arrays(
         np.asarray(path_over_aperture, float), np.asarray(wind_angle_rad, float)

@@ -38,24 +38,12 @@ def tilt_spectra(
 ) -> tuple[FloatArray, FloatArray]:
     """Return the spectra of one star's motion along and across the wind.
 
-    Parameters
-    ----------
-    x : array_like
-        Frequency nu D/V, positive.
-    aperture_over_outer_scale : float
-        D/L0, zero for Kolmogorov.
-    obstruction : float
-        Central obstruction, diameter ratio.
-    kind : "G" or "Z"
+    `x`: frequency nu D/V, positive. `aperture_over_outer_scale`: D/L0, zero for Kolmogorov.
+    `obstruction`: central obstruction, diameter ratio.
 
-    Returns
-    -------
-    along, across : ndarray, shape of `x`
-        One-sided densities in units lambda^2 r0^(-5/3) D^(-1/3) (D/V). Outside
-        1e-6 < x < 100 the law of the nearer end continues.
+    Returns `along`, `across` (of `x`): one-sided densities in units lambda^2 r0^(-5/3) D^(-1/3)
+    (D/V). Outside 1e-6 < x < 100 the law of the nearer end continues.
 
-    Notes
-    -----
     S(nu) = (2/V) int P(nu/V, f_y) df_y, written as an Abel integral over the radial frequency;
     in ln u its kernel depends on the difference only, so that one correlation gives all x.
     """
@@ -130,16 +118,9 @@ def _abel_weights() -> tuple[FloatArray, FloatArray]:
 class CrossSpectrumTable:
     """Co-spectra of the tilts of two parallel beams, averaged over wind directions.
 
-    Parameters
-    ----------
-    aperture_over_outer_scale : float
-        D/L0, zero for Kolmogorov.
-    obstruction : float
-        Central obstruction, diameter ratio.
-    kind : "G" or "Z"
+    `aperture_over_outer_scale`: D/L0, zero for Kolmogorov. `obstruction`: central obstruction,
+    diameter ratio.
 
-    Notes
-    -----
     A wave of radial frequency u is seen at x = u |cos psi| with psi uniform, whatever the
     component: S(x, s) = int_x^inf rho(u) [J0(q) -+ J2(q)] (2/pi) / sqrt(u^2 - x^2) du with
     q = 2 pi u s/D. Computed on a grid (ln x, ln s) and interpolated by cubic splines; where
@@ -167,12 +148,8 @@ class CrossSpectrumTable:
     ) -> tuple[FloatArray, FloatArray]:
         """Return the co-spectra along and across the separation, shape (n_x, n_s).
 
-        Parameters
-        ----------
-        x : array_like, shape (n_x,)
-            Frequency nu D/V, positive.
-        separation_over_aperture : array_like, shape (n_s,)
-            Distance of the beams over the diameter; zero gives the spectrum itself.
+        `x` (n_x,): frequency nu D/V, positive. `separation_over_aperture` (n_s,): distance of the
+        beams over the diameter; zero gives the spectrum itself.
         """
         log_x = np.log(np.atleast_1d(np.asarray(x, dtype=float)))
         size = np.abs(np.atleast_1d(np.asarray(separation_over_aperture, dtype=float)))
@@ -284,22 +261,12 @@ def cross_spectra(
 ) -> tuple[FloatArray, FloatArray]:
     """Return co-spectra of two beams, averaged over wind directions.
 
-    Parameters
-    ----------
-    x : array_like, shape (n_x,)
-        Frequency nu D/V, positive.
-    separation_over_aperture : array_like, shape (n_s,)
-        Distance of the beams over the diameter.
-    aperture_over_outer_scale, obstruction : float
-        D/L0 and diameter ratio.
-    kind : "G" or "Z"
+    `x` (n_x,): frequency nu D/V, positive. `separation_over_aperture` (n_s,): distance of the beams
+    over the diameter. `aperture_over_outer_scale`, `obstruction`: D/L0 and diameter ratio.
 
-    Returns
-    -------
-    along, across : ndarray, shape (n_x, n_s)
-        One-sided co-spectra of the components along and across the separation, units
-        lambda^2 r0^(-5/3) D^(-1/3) (D/V). At zero separation both are the mean of the two
-        `tilt_spectra`; the integral over x is K1 - K/2 of `pair_kernels`.
+    Returns `along`, `across` (n_x, n_s): one-sided co-spectra of the components along and across
+    the separation, units lambda^2 r0^(-5/3) D^(-1/3) (D/V). At zero separation both are the mean of
+    the two `tilt_spectra`; the integral over x is K1 - K/2 of `pair_kernels`.
     """
     table = cross_spectrum_table(float(aperture_over_outer_scale), float(obstruction), kind)
     return table(x, separation_over_aperture)

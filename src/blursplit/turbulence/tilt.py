@@ -57,27 +57,13 @@ def grid() -> FloatArray:
 def tilt_filter(u: FloatArray, obstruction: float, kind: TiltKind) -> FloatArray:
     """Return the squared tilt filter of an annular pupil.
 
-    Parameters
-    ----------
-    u : ndarray
-        Spatial frequency in cycles per diameter, positive.
-    obstruction : float
-        Central obstruction, diameter ratio in [0, 0.95].
-    kind : "G" or "Z"
-        Mean phase gradient, or slope of the least-squares plane.
+    `u`: spatial frequency in cycles per diameter, positive. `obstruction`: central obstruction,
+    diameter ratio in [0, 0.95]. `kind`: mean phase gradient, or slope of the least-squares plane.
 
-    Returns
-    -------
-    ndarray
-        Squared gain from phase to angle in units (lambda/D)^2; u^2 at low frequency.
+    Returns: squared gain from phase to angle in units (lambda/D)^2; u^2 at low frequency.
 
-    Raises
-    ------
-    ValueError
-        For an unknown kind or an obstruction outside its range.
+    Raises ValueError for an unknown kind or an obstruction outside its range.
 
-    Notes
-    -----
     With z = pi u. G: u^2 [2 (J1(z) - eps J1(eps z)) / (z (1 - eps^2))]^2. Z: the projection on x
     over its norm, [8 (J2(z) - eps^2 J2(eps z)) / (pi z (1 - eps^4))]^2 (after Noll 1976).
     """
@@ -130,18 +116,10 @@ def radial_density(
 ) -> FloatArray:
     """Return the tilt variance of one axis per unit ln u on the grid.
 
-    Parameters
-    ----------
-    aperture_over_outer_scale : float
-        D/L0; zero for Kolmogorov turbulence.
-    obstruction : float
-        Central obstruction, diameter ratio.
-    kind : "G" or "Z"
+    `aperture_over_outer_scale`: D/L0; zero for Kolmogorov turbulence. `obstruction`: central
+    obstruction, diameter ratio.
 
-    Returns
-    -------
-    ndarray, shape (grid,)
-        Integral over ln u is the coefficient K1.
+    Returns: (grid,): integral over ln u is the coefficient K1.
     """
     u = grid()
     spectrum = (u**2 + aperture_over_outer_scale**2) ** (-11.0 / 6.0)
@@ -154,20 +132,11 @@ def tilt_coefficient(
 ) -> float:
     """Return the coefficient K1 of one-axis image motion.
 
-    Parameters
-    ----------
-    kind : "G" or "Z"
-        Mean gradient or least-squares plane.
-    obstruction : float
-        Central obstruction, diameter ratio.
-    aperture_over_outer_scale : float
-        D/L0, zero for Kolmogorov.
+    `kind`: mean gradient or least-squares plane. `obstruction`: central obstruction, diameter
+    ratio. `aperture_over_outer_scale`: D/L0, zero for Kolmogorov.
 
-    Returns
-    -------
-    float
-        K1 in variance = K1 lambda^2 r0^(-5/3) D^(-1/3); 0.1698 (G) and 0.1819 (Z) for a filled
-        pupil and Kolmogorov turbulence (Tokovinin 2002: 0.340/2 and, from memory, 0.364/2).
+    Returns: K1 in variance = K1 lambda^2 r0^(-5/3) D^(-1/3); 0.1698 (G) and 0.1819 (Z) for a filled
+    pupil and Kolmogorov turbulence (Tokovinin 2002: 0.340/2 and, from memory, 0.364/2).
     """
     return _coefficient(kind, float(obstruction), float(aperture_over_outer_scale))
 
@@ -188,26 +157,14 @@ def pair_kernels(
 ) -> tuple[FloatArray, FloatArray]:
     """Return the coefficients of differential image motion along and across a separation.
 
-    Parameters
-    ----------
-    separation_over_aperture : array_like
-        Distance of the two beams over the aperture diameter; two stars theta apart through a
-        layer at distance h: theta h/D; a mask: baseline over opening. Negative values count by
-        their size.
-    aperture_over_outer_scale : float
-        D/L0, zero for Kolmogorov.
-    obstruction : float
-        Central obstruction, diameter ratio.
-    kind : "G" or "Z"
+    `separation_over_aperture`: distance of the two beams over the aperture diameter; two stars
+    theta apart through a layer at distance h: theta h/D; a mask: baseline over opening. Negative
+    values count by their size. `aperture_over_outer_scale`: D/L0, zero for Kolmogorov.
+    `obstruction`: central obstruction, diameter ratio.
 
-    Returns
-    -------
-    along, across : ndarray, shape of `separation_over_aperture`
-        K in variance = K lambda^2 r0^(-5/3) D^(-1/3), difference of the two images; zero at zero
-        separation, towards 2 K1 at large ones.
+    Returns `along`, `across` (of `separation_over_aperture`): K in variance = K lambda^2 r0^(-5/3)
+    D^(-1/3), difference of the two images; zero at zero separation, towards 2 K1 at large ones.
 
-    Notes
-    -----
     K = 2 pi C int u du g(u) (u^2 + (D/L0)^2)^(-11/6) [1 - J0(q) +- J2(q)], q = 2 pi u s/D
     (Tokovinin 2002), tabulated once for each telescope and outer scale and interpolated in the
     logarithm to 1e-4. Below s = 0.001 D the square law continues.
@@ -287,21 +244,13 @@ def centroid_tilt_mix(
 ) -> tuple[FloatArray, FloatArray]:
     """Return the share of Z tilt that the default centroid measures, and its uncertainty.
 
-    Parameters
-    ----------
-    d_over_r0 : array_like
-        Aperture diameter over Fried parameter; clipped to the table, 0.5 to 8.
-    window_over_diffraction : array_like, optional
-        Sigma of the centroid's Gaussian window in units lambda/D; clipped to 0.5 to 4. By
-        default the window is 1.5 star sigmas of a well-sampled star.
-    obstruction : float
-        Diameter ratio, clipped to the table, 0 to 0.33.
+    `d_over_r0`: aperture diameter over Fried parameter; clipped to the table, 0.5 to 8.
+    `window_over_diffraction`: sigma of the centroid's Gaussian window in units lambda/D; clipped to
+    0.5 to 4. By default the window is 1.5 star sigmas of a well-sampled star. `obstruction`:
+    diameter ratio, clipped to the table, 0 to 0.33.
 
-    Returns
-    -------
-    w, w_sigma : ndarray
-        Variance = (w K_Z + (1 - w) K_G) lambda^2 r0^(-5/3) D^(-1/3). Without a window the
-        uncertainty covers stars widened by pixels and optics up to twice.
+    Returns `w`, `w_sigma`: variance = (w K_Z + (1 - w) K_G) lambda^2 r0^(-5/3) D^(-1/3). Without a
+    window the uncertainty covers stars widened by pixels and optics up to twice.
     """
     ratio = np.clip(np.asarray(d_over_r0, dtype=float), MIX_D_OVER_R0[0], MIX_D_OVER_R0[-1])
     blocked = min(obstruction / MIX_OBSTRUCTION[-1], 1.0)
@@ -325,12 +274,8 @@ def mixed_coefficient(
 ) -> float:
     """Return K1 of a centroid that mixes the two tilts: w K_Z + (1 - w) K_G.
 
-    Parameters
-    ----------
-    tilt_mix : float
-        w of `centroid_tilt_mix`.
-    obstruction, aperture_over_outer_scale : float
-        Diameter ratio and D/L0.
+    `tilt_mix`: w of `centroid_tilt_mix`. `obstruction`, `aperture_over_outer_scale`: diameter ratio
+    and D/L0.
     """
     plane = tilt_coefficient("Z", obstruction, aperture_over_outer_scale)
     gradient = tilt_coefficient("G", obstruction, aperture_over_outer_scale)
@@ -345,14 +290,9 @@ def mixed_kernels(
 ) -> tuple[FloatArray, FloatArray]:
     """Return `pair_kernels` of a centroid that mixes the two tilts.
 
-    Parameters
-    ----------
-    separation_over_aperture : array_like
-        Distance of the beams over the diameter.
-    aperture_over_outer_scale, obstruction : float
-        D/L0 and diameter ratio.
-    tilt_mix : float
-        w of `centroid_tilt_mix`.
+    `separation_over_aperture`: distance of the beams over the diameter.
+    `aperture_over_outer_scale`, `obstruction`: D/L0 and diameter ratio. `tilt_mix`: w of
+    `centroid_tilt_mix`.
     """
     telescope = (aperture_over_outer_scale, obstruction)
     plane = pair_kernels(separation_over_aperture, *telescope, "Z")

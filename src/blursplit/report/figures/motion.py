@@ -63,12 +63,9 @@ def mark_labels(
 ) -> list[tuple[float, str]]:
     """Join the labels of marks that would touch each other: places and labels, in order.
 
-    Parameters
-    ----------
-    places : sequence of (float, str)
-        Logarithm (base 10) of the frequency, and the label.
-    nearest : float
-        Distance in the logarithm within which labels are joined, at the middle of their places.
+    `places` (sequence of (float, str)): logarithm (base 10) of the frequency, and the label.
+    `nearest`: distance in the logarithm within which labels are joined, at the middle of their
+    places.
     """
     joined: list[list[tuple[float, str]]] = []
     for place in sorted(places):
