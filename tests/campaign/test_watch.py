@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import struct
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from astropy.io import fits
 
 from blursplit.campaign.live import compare_modes, live_lines, render_live_page, so_far
-from blursplit.campaign.watch import Arrivals, Fits, Watch, fit_so_far, updates
+from blursplit.campaign.watch import Arrivals, Fits, LiveRun, Watch, fit_so_far, updates
 from blursplit.constants import WATCH_FRAMES_KEPT, WATCH_GIVE_UP_S
 from blursplit.rig import Rig
 from blursplit.stars import StarTracks
 
 RATE_HZ, SIDE, LINE_HZ = 50.0, 64, 11.0
 STARS = ((16.0, 18.0, 9e3), (46.0, 20.0, 7e3), (30.0, 47.0, 8e3))
+PER_SAMPLE = ("row_time_s", "x_px", "y_px", "sigma_px", "flux_adu", "width_px", "e1", "e2")
+PER_SAMPLE += ("peak_adu", "good")
 START = np.datetime64("2026-03-01T22:10:00.000", "ms")
 
 
@@ -338,6 +341,76 @@ def test_updates_come_in_time_and_end_when_decided(tmp_path):
     assert last.late_s < 2.0
 
 
+def test_a_watch_does_not_end_while_frames_come(tmp_path):
+    """Telling took longer than the idle time: what came meanwhile is looked at, not lost."""
+    clock = Clock()
+    frames = make_frames(120)
+
+    def arrive(first):
+        for number in range(first, first + 40):
+            write_frame(tmp_path, number, frames[number])
+
+    arrive(0)
+    watch = watched(tmp_path)
+    said = []
+    for update in updates(watch, every_s=2.0, idle_s=5.0, clock=clock, sleep=clock.sleep):
+        said.append(update.ended)
+        if len(said) <= 2:
+            arrive(40 * len(said))
+            clock.now += 20.0
+    assert said[-1] == "no new frame for 5 s"
+    assert watch.run.frames == 120
+
+
+def test_frames_without_any_star_are_counted_and_named(tmp_path):
+    watch = watched(tmp_path)
+    for number, frame in enumerate(make_frames(30)):
+        write_frame(tmp_path, number, frame)
+    watch.look(0.0)
+    for number in range(30, 60):
+        write_frame(tmp_path, number, np.full((SIDE, SIDE), 100, dtype=np.uint16))
+    watch.look(1.0)
+    assert watch.run.frames == 30
+    assert watch.run.left_out == 30
+    assert any(note.startswith("30 frames were left out") for note in watch.notes)
+
+
+def test_a_star_lost_throughout_disturbs_nothing():
+    tracks = line_tracks(20, 0.6)
+    for name in ("x_px", "y_px", "sigma_px", "flux_adu", "width_px"):
+        getattr(tracks, name)[:, 1] = np.nan
+    tracks.good[:, 1] = False
+    found = so_far(tracks, rig())
+    assert found.shared_rms.value == pytest.approx(0.3, rel=0.02)
+    assert found.fwhm.value == pytest.approx(2.3548 * np.hypot(1.6, 0.3), rel=0.01)
+    run = LiveRun(((96, 128), 0.01), rig())
+    assert run.add(line_tracks(20, 0.6), 0.0)
+    assert run.add(tracks, 20.0)
+    assert run.left_out == 0
+    assert not run.tracks().good[-1, 1]
+
+
+@pytest.mark.parametrize("lost", [0, 5, 8])
+def test_stars_on_a_lattice_keep_their_names(lost):
+    """Its neighbour's shift matches two thirds of the stars: the field stays where it lay."""
+    full = line_tracks(8, 0.3, stars=9)
+    step = np.array([0.0, 30.0, 60.0])
+    tracks = replace(
+        full,
+        x_px=full.x_px - np.linspace(20, 80, 9) + np.tile(20 + step, 3),
+        y_px=full.y_px - np.linspace(30, 60, 9) + np.repeat(20 + step, 3),
+    )
+    run = LiveRun(((96, 128), 0.01), rig())
+    assert run.add(tracks, 0.0)
+    for number in range(1, 4):
+        keep = np.delete(np.arange(9), [lost, (lost + number) % 9])
+        part = {name: getattr(tracks, name)[:, keep] for name in PER_SAMPLE}
+        assert run.add(replace(tracks, **part), 8.0 * number)
+    middle = np.nanmedian(run.tracks().x_px, axis=0)
+    np.testing.assert_allclose(middle, np.median(tracks.x_px, axis=0), atol=0.1)
+    assert run.left_out == 0
+
+
 def test_a_watch_ends_when_nothing_comes(tmp_path):
     clock = Clock()
     last = list(updates(watched(tmp_path), idle_s=20.0, clock=clock, sleep=clock.sleep))[-1]
@@ -347,8 +420,6 @@ def test_a_watch_ends_when_nothing_comes(tmp_path):
 
 def test_memory_is_bounded():
     """Pieces beyond the latest minutes go, but for the one that names the stars."""
-    from blursplit.campaign.watch import LiveRun
-
     run = LiveRun(((96, 128), 0.01), rig())
     piece = line_tracks(40, 0.2)
     for number in range(16):

@@ -126,8 +126,8 @@ def so_far(tracks: StarTracks, rig: Rig) -> SoFar:
     )
     parts = list(_windows(tracks, window_s))
     shared = _mean_of([_shared_variance(motion, part) for part in parts])
-    own = max(float(np.nanmean(_own_variance(tracks, motion))), 0.0)
-    frame = float(np.nanmean(np.square(tracks.width_px)))
+    own = max(_mean(_own_variance(tracks, motion)), 0.0)
+    frame = _mean(np.square(tracks.width_px))
     rest = frame + own
     fwhm = Interval(*(_fwhm(rest + max(v, 0.0)) for v in _ends(shared)))
     # A cure of the shared motion: what frames show of it, gone.
@@ -207,17 +207,31 @@ def _windows(tracks: StarTracks, window_s: float) -> Iterator[slice]:
 
 
 def _shared_variance(motion: CommonMotion, part: slice) -> float:
-    noise = float(np.nanmean(np.square(motion.noise_px[part])))
-    x, y = motion.x_px[part], motion.y_px[part]
-    return 0.5 * float(np.nanvar(x) + np.nanvar(y)) - noise
+    noise = _mean(np.square(motion.noise_px[part]))
+    both = np.stack([motion.x_px[part], motion.y_px[part]], axis=1)
+    return _mean(_column_variances(both)) - noise
 
 
 def _own_variance(tracks: StarTracks, motion: CommonMotion) -> FloatArray:
     """Return the one-axis variance of each star beside the others, its noise removed."""
+    each = [_column_variances(left) for left in (motion.residual_x_px, motion.residual_y_px)]
+    noise = _column_means(np.where(tracks.good, np.square(tracks.sigma_px), np.nan))
+    return np.asarray(0.5 * (each[0] + each[1]) - noise)
+
+
+def _column_means(values: FloatArray) -> FloatArray:
+    """Return the mean of what is known in each column; NaN for a star that was lost throughout."""
+    known = np.isfinite(values)
     with np.errstate(invalid="ignore"):
-        along = np.nanvar(motion.residual_x_px, axis=0) + np.nanvar(motion.residual_y_px, axis=0)
-        noise = np.nanmean(np.where(tracks.good, np.square(tracks.sigma_px), np.nan), axis=0)
-        return np.asarray(0.5 * along - noise, dtype=float)
+        return np.asarray(np.where(known, values, 0.0).sum(axis=0) / known.sum(axis=0))
+
+
+def _column_variances(values: FloatArray) -> FloatArray:
+    return _column_means(np.square(values - _column_means(values)))
+
+
+def _mean(values: FloatArray) -> float:
+    return float(_column_means(values.reshape(-1, 1))[0])
 
 
 def _mean_of(values: list[float]) -> Interval:
@@ -252,7 +266,7 @@ def _lines(tracks: StarTracks, motion: CommonMotion) -> list[LineFit]:
     if not tracks.cadence_s:
         return []
     latest = slice(max(0, tracks.n_frames - WATCH_LINE_FRAMES), None)
-    noise = float(np.nanmean(np.square(motion.noise_px))) * 2.0 * tracks.cadence_s
+    noise = _mean(np.square(motion.noise_px)) * 2.0 * tracks.cadence_s
     try:
         search = find_lines(
             tracks.time_s[latest],

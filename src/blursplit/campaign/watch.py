@@ -43,8 +43,9 @@ from blursplit.frames.layout import Slab, is_fits_name, natural_key, read_layout
 from blursplit.frames.source import FrameSource
 from blursplit.rig import Rig
 from blursplit.stars import StarTracks, follow_stars
+from blursplit.stars.geometry import masked_columns, median_of
 from blursplit.stars.register import Peaks, likeliest_shift
-from blursplit.types import IntArray
+from blursplit.types import BoolArray, IntArray
 
 __all__ = ["Arrivals", "Batch", "FitSoFar", "Fits", "LiveRun", "Update", "Watch", "updates"]
 
@@ -230,7 +231,7 @@ class LiveRun:
     rig : Rig
         As the first frames and what is declared say.
     frames, left_out : int
-        Followed, and not followed because the field was not in them.
+        Followed, and not followed because the field was not in them or they could not be read.
     """
 
     kind: tuple[tuple[int, int], float | None]
@@ -238,6 +239,7 @@ class LiveRun:
     frames: int = 0
     left_out: int = 0
     end_s: float = 0.0
+    _shift: tuple[float, float] = (0.0, 0.0)
     _pieces: list[StarTracks] = field(default_factory=list)
 
     def add(self, tracks: StarTracks, begin_s: float) -> bool:
@@ -257,11 +259,11 @@ class LiveRun:
             begin_s = self.end_s + cadence  # stamps are coarser than the camera's clock
         moved = replace(tracks, time_s=tracks.time_s - tracks.time_s[0] + begin_s, stamps=None)
         if self._pieces:
-            found = _same_stars(self._pieces[0], moved)
+            found = _same_stars(self._pieces[0], moved, self._shift)
             if found is None:
                 self.left_out += count
                 return False
-            moved = found
+            moved, self._shift = found
             joins = joins and _step_px(self._pieces[-1], moved) < WATCH_JUMP_PX
             last = int(self._pieces[-1].segment[-1])
             segment = moved.segment - moved.segment[0] + last + (0 if joins else 1)
@@ -291,17 +293,35 @@ class LiveRun:
         return sum(piece.n_frames for piece in self._pieces)
 
 
-def _same_stars(first: StarTracks, piece: StarTracks) -> StarTracks | None:
-    """Return a piece with its stars in the order of the first one's.
+def _same_stars(
+    first: StarTracks, piece: StarTracks, last_shift: tuple[float, float]
+) -> tuple[StarTracks, tuple[float, float]] | None:
+    """Return a piece with its stars in the order of the first one's, and the field's shift.
 
-    Stars that are not found are lost samples; None where the field is not there.
+    Stars that are not found are lost samples; None where the field is not there. Where it lay last
+    counts before any other shift that matches no more stars: among stars at even distances a
+    shift by one of them matches nearly as many.
     """
     known, seen = _places(first), _places(piece)
     near = max(WATCH_NEAR_PX, float(np.nanmedian(first.width_px)))
-    shift_x, shift_y = likeliest_shift(known, seen, near)
-    far = np.hypot(
-        seen.x_px - known.x_px[:, None] - shift_x, seen.y_px - known.y_px[:, None] - shift_y
-    )
+    best = None
+    for shift in (last_shift, likeliest_shift(_shown(known), _shown(seen), near)):
+        found = _matched(known, seen, shift, near)
+        # From where the first match lies two stars side by side are told apart.
+        found = None if found is None else _matched(known, seen, found[2], near)
+        if found is not None and (best is None or found[1].sum() > best[1].sum()):
+            best = found
+    return None if best is None else (_in_order(piece, best[0], best[1]), best[2])
+
+
+def _matched(
+    known: Peaks, seen: Peaks, shift: tuple[float, float], near: float
+) -> tuple[IntArray, BoolArray, tuple[float, float]] | None:
+    """Return the nearest star to each known one, which of them are the same, and their shift."""
+    off_x = seen.x_px - known.x_px[:, None] - shift[0]
+    off_y = seen.y_px - known.y_px[:, None] - shift[1]
+    # A star that a whole piece does not show has no place.
+    far = np.nan_to_num(np.hypot(off_x, off_y), nan=np.inf)
     nearest = far.argmin(axis=1)
     there = far.min(axis=1) <= near
     if not there.any():
@@ -309,8 +329,16 @@ def _same_stars(first: StarTracks, piece: StarTracks) -> StarTracks | None:
     # All stars of a piece lose about the same share of their light.
     light = np.log(seen.height_adu[nearest] / known.height_adu)
     there &= np.abs(light - np.median(light[there])) < LIKE
-    if 2 * there.sum() < min(known.x_px.size, seen.x_px.size):
+    fewest = min(int(np.isfinite(peaks.x_px).sum()) for peaks in (known, seen))
+    if 2 * there.sum() < fewest:
         return None
+    rows = np.flatnonzero(there)
+    moved = [float(np.median(off[rows, nearest[rows]])) for off in (off_x, off_y)]
+    return nearest, there, (shift[0] + moved[0], shift[1] + moved[1])
+
+
+def _in_order(piece: StarTracks, nearest: IntArray, there: BoolArray) -> StarTracks:
+    """Return a piece with its stars in another order; those that are not there are lost."""
     columns: dict[str, Any] = {}
     for name in _PER_SAMPLE:
         values = getattr(piece, name)[:, nearest].copy()
@@ -322,21 +350,27 @@ def _same_stars(first: StarTracks, piece: StarTracks) -> StarTracks | None:
 def _step_px(before: StarTracks, after: StarTracks) -> float:
     """Return how far the field lies after a seam from where it lay before, median of the stars."""
     few = 5
-    with np.errstate(invalid="ignore"):
-        along = [
-            np.nanmedian(
-                getattr(after, name)[:few] - np.nanmedian(getattr(before, name)[-few:], axis=0)
-            )
-            for name in ("x_px", "y_px")
-        ]
+    along = []
+    for name in ("x_px", "y_px"):
+        late, early = getattr(after, name)[:few], getattr(before, name)[-few:]
+        middle = masked_columns(early, np.isfinite(early))
+        off = (late - middle).ravel()
+        along.append(median_of(off[np.isfinite(off)]))
     return float(np.hypot(*along)) if np.isfinite(along).all() else np.inf
 
 
 def _places(tracks: StarTracks) -> Peaks:
-    """Return the mean places of stars, and their fluxes as heights, in the order of the tracks."""
-    with np.errstate(invalid="ignore"):
-        mean = [np.nanmean(values, axis=0) for values in (tracks.x_px, tracks.y_px)]
-        return Peaks(mean[0], mean[1], np.nanmedian(tracks.flux_adu, axis=0))
+    """Return the middle places of stars, and their fluxes as heights, in the order of the tracks.
+
+    NaN where a star is never seen.
+    """
+    columns = (tracks.x_px, tracks.y_px, tracks.flux_adu)
+    return Peaks(*(masked_columns(values, np.isfinite(values)) for values in columns))
+
+
+def _shown(stars: Peaks) -> Peaks:
+    there = np.isfinite(stars.x_px)
+    return Peaks(stars.x_px[there], stars.y_px[there], stars.height_adu[there])
 
 
 class Watch:
@@ -374,8 +408,11 @@ class Watch:
         try:
             sequence = open_frames(list(batch.paths), self.rig, growing=True)
         except BlursplitError as error:
-            self.problem = str(error)
-            self.arrivals.give_back(batch)
+            if self.run is None:  # what is missing may come, or somebody adds it to the setup
+                self.problem = str(error)
+                self.arrivals.give_back(batch)
+            else:
+                self._leave_out(batch, str(error))
             return 0
         try:
             part = _newest(sequence, batch)
@@ -385,7 +422,7 @@ class Watch:
                 return 0
             tracks = follow_stars(part, max_stamps=1)
         except BlursplitError as error:
-            self.problem = str(error)
+            self._leave_out(batch, str(error))
             return 0
         finally:
             sequence.source.close()
@@ -400,6 +437,13 @@ class Watch:
             self.notes.append(f"{tracks.n_frames} frames do not show the field of the first ones")
         self.run_files += [path for path in batch.paths if path not in self.run_files[-1:]]
         return tracks.n_frames
+
+    def _leave_out(self, batch: Batch, why: str) -> None:
+        """Count frames that cannot be read or show no star: they do not come again."""
+        self.problem = why
+        if self.run is not None:
+            self.run.left_out += batch.count
+            self.notes.append(f"{batch.count} frames were left out: {why}")
 
     def _begin(self, batch: Batch, part: Sequence) -> tuple[float, str]:
         """Return when frames begin in the present run, and why they begin a new one ("" if not)."""
@@ -604,7 +648,8 @@ def updates(
     decided, answers = 0, [(0.0, "open")]
     while True:
         now = clock()
-        if watch.look(now):
+        came = watch.look(now)
+        if came:
             last = clock()
             due = due or now + every_s - WATCH_LOOK_S
         if due is not None and clock() >= due and watch.run is not None:
@@ -621,7 +666,8 @@ def updates(
             if until_decided and (decided >= 2 or (agree and len(answers) > 1)):  # noqa: PLR2004
                 yield replace(update, ended="decided twice in a row")
                 return
-        if clock() - max(last, begun) > idle_s:
+        # As of the look: frames that come while something is said are found by the next one.
+        if not came and now - max(last, begun) > idle_s:
             found = _update(watch, before, last, clock)
             fit = None if fits is None else fits.latest
             yield replace(found, fit=fit, ended=f"no new frame for {idle_s:.0f} s")
