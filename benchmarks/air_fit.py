@@ -1,6 +1,6 @@
 """How well the fit of the air does on frozen-flow screens of an independent library.
 
-    python benchmarks/air_fit.py near|free|seeds|length [--keep FOLDER]
+    python benchmarks/air_fit.py near|free|seeds|length [--first SEED] [--keep FOLDER]
 
 near    near air of outer scale 0.3 to 25 m beside free air, still and ringing
 free    free air alone, half of the records with broadband shake: residuals say how far the
@@ -63,19 +63,19 @@ def near_night(outer_scale_m: float, *, ringing: bool, seed: int) -> Night:
     return Night(seed=seed, outside=(*outside, air), **shake)
 
 
-def nights(which: str) -> dict[str, Night]:
-    """Return the scenes of one table."""
+def nights(which: str, first: int) -> dict[str, Night]:
+    """Return the scenes of one table, their seeds counted from the first."""
     near = {
         f"near_{scale}_{int(ringing)}": near_night(
-            scale, ringing=ringing, seed=100 + 2 * k + ringing
+            scale, ringing=ringing, seed=first + 100 + 2 * k + ringing
         )
         for k, scale in enumerate(OUTER_SCALES)
         for ringing in (False, True)
     }
     free = {
         f"free_{s}": Night(
-            seed=200 + s,
-            outside=far_air(0.06 + 0.01 * s, (12, 25, 40)[s % 3], 200 + s),
+            seed=first + 200 + s,
+            outside=far_air(0.06 + 0.01 * s, (12, 25, 40)[s % 3], first + 200 + s),
             open_arcsec=(0.0, 0.0) if s % 2 else (0.3, 0.1),
         )
         for s in range(8)
@@ -83,7 +83,8 @@ def nights(which: str) -> dict[str, Night]:
     if which == "seeds":
         return dict(list(near.items())[:6]) | dict(list(free.items())[:4])
     if which == "length":
-        return {"long": Night(seed=300, outside=far_air(0.08, 25, 300), frames=4000, stars=6)}
+        seed = first + 300
+        return {"long": Night(seed=seed, outside=far_air(0.08, 25, seed), frames=4000, stars=6)}
     return near if which == "near" else free
 
 
@@ -152,6 +153,7 @@ def main() -> None:
     """Print one table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("which", choices=("near", "free", "seeds", "length"))
+    parser.add_argument("--first", type=int, default=0, help="added to the scenes' seeds")
     parser.add_argument("--keep", type=Path, help="folder where scenes are kept")
     given_ = parser.parse_args()
     if given_.which in {"near", "free"}:
@@ -165,7 +167,7 @@ def main() -> None:
     else:
         print("| frames | stars | sd of ln J | sd of ln structure function | error of ln J |")
         print("| --- " * 5 + "|")
-    for name, night in nights(given_.which).items():
+    for name, night in nights(given_.which, given_.first).items():
         given = scene(name, night, given_.keep)
         if given_.which in {"near", "free"}:
             print(row(name, night, given, fitted(given)), flush=True)

@@ -1,7 +1,8 @@
 """Inner loops over pixels, compiled by numba at their first use on a machine.
 
 Only `blursplit.compiled` imports this module. Pixels are summed in single precision; what is
-made of the sums is double.
+made of the sums is double. Flat views are taken by `ravel` and rows copied by loops: the messages
+that `reshape` and assigned slices could raise take the compiler seconds.
 """
 
 from __future__ import annotations
@@ -55,7 +56,7 @@ def gather(  # pragma: no cover - compiled
     fetched = 0
     for number in range(raw.shape[0]):
         for star in range(stars):
-            stamp = out[number, star].reshape(size * size)
+            stamp = out[number, star].ravel()
             fetched += _copy_stamp(
                 raw[number], packing, x0[number], y0[number], star, stored, stamp
             )
@@ -75,7 +76,7 @@ def _copy_stamp(  # pragma: no cover - compiled
     if not _is_inside(x, y, size, nx, ny):
         _copy_over_edge(frame, packing, x, y, size, stamp)
         return 0
-    pixels = frame.reshape(ny * nx)
+    pixels = frame.ravel()
     fetched = 0
     if star + 1 < x0.size and _is_inside(x0[star + 1], y0[star + 1], size, nx, ny):
         fetched = _fetch(pixels, y0[star + 1] * nx + x0[star + 1], nx, size)
@@ -235,7 +236,7 @@ def _sky(  # pragma: no cover - compiled
 ) -> tuple[float, float]:
     """Return the sky and the variance of its pixels: medians over pieces of the border."""
     each = places.shape[1]
-    flat = places.reshape(places.size)
+    flat = places.ravel()
     for i in range(flat.size):
         edge[i] = stamp[flat[i]]
     base = np.float64(edge[0])  # squares of the level itself would not be exact
@@ -268,7 +269,7 @@ def _sky_with_gaps(  # pragma: no cover - compiled
     if not known:
         return math.nan, math.nan
     base /= known
-    full = 0
+    full = np.int64(0)  # for a bare 0 the median would be compiled once more
     for piece in range(_PIECES):
         total, squares, known = 0.0, 0.0, 0
         for i in range(each):
@@ -530,7 +531,7 @@ def measure_stored(  # pragma: no cover - compiled
     fetched = 0
     for number in range(raw.shape[0]):
         for star in range(stars):
-            stamp = stamps[number, star].reshape(size * size)
+            stamp = stamps[number, star].ravel()
             fetched += _copy_stamp(
                 raw[number], packing, x0[number], y0[number], star, stored, stamp
             )
@@ -550,7 +551,7 @@ def blank_pixels(stamps: Any, x0: Any, y0: Any, hot: Any) -> None:  # pragma: no
     n, stars, size, _ = stamps.shape
     for number in range(n):
         for star in range(stars):
-            stamp = stamps[number, star].reshape(size * size)
+            stamp = stamps[number, star].ravel()
             _blank(stamp, size, x0[number, star], y0[number, star], hot, star)
 
 

@@ -475,8 +475,8 @@ def positions(x0: IntArray, y0: IntArray, count: int) -> tuple[IntArray, IntArra
     """Return stamp positions given for all frames at once, or per frame, as (n, k) arrays."""
     x0, y0 = np.asarray(x0), np.asarray(y0)
     shape = (count, x0.shape[-1])
-    x0, y0 = np.broadcast_to(x0, shape), np.broadcast_to(y0, shape)
-    return np.ascontiguousarray(x0), np.ascontiguousarray(y0)
+    # copies: for views that nobody may write to, kernels would be compiled once more
+    return np.broadcast_to(x0, shape).copy(), np.broadcast_to(y0, shape).copy()
 
 
 def copy_pixels(values: ImageArray, out: ImageArray | None = None) -> ImageArray:

@@ -18,16 +18,23 @@ def level_and_scatter(image: Any, step: int) -> Any:  # pragma: no cover - compi
     """Return number, median and median deviation of the finite ones of every few pixels."""
     ny, nx = image.shape
     kept = np.empty(((ny + step - 1) // step) * ((nx + step - 1) // step))
+    n = _keep_finite(image, step, kept)
+    middle = median_of(kept, n)
+    for i in range(n):
+        kept[i] = abs(kept[i] - middle)
+    return n, middle, median_of(kept, n)
+
+
+@exact
+def _keep_finite(image: Any, step: int, kept: Any) -> int:  # pragma: no cover - compiled
+    ny, nx = image.shape
     n = 0
     for y in range(0, ny, step):
         for x in range(0, nx, step):
             if abs(image[y, x]) < math.inf:
                 kept[n] = image[y, x]
                 n += 1
-    middle = median_of(kept, n)
-    for i in range(n):
-        kept[i] = abs(kept[i] - middle)
-    return n, middle, median_of(kept, n)
+    return n
 
 
 @loose
@@ -47,7 +54,8 @@ def smooth_and_box(  # pragma: no cover - compiled
     sums = np.zeros((ny, nx), dtype=np.float32)
     share = np.float32(1.0 / (2 * half + 1))
     for y in range(ny):
-        line[pad : pad + nx] = image[y]
+        for i in range(nx):
+            line[pad + i] = image[y, i]
         for i in range(pad):
             line[pad - 1 - i] = image[y, _mirrored(-1 - i, nx)]
             line[pad + nx + i] = image[y, _mirrored(nx + i, nx)]
@@ -271,7 +279,7 @@ def patch_spread(change: Any, out: Any) -> None:  # pragma: no cover - compiled
                 for x in range(size):
                     kept[at] = change[number, patch, y, x] ** 2
                     at += 1
-        out[patch] = median_of(kept, at)
+        out[patch] = median_of(kept, kept.size)
 
 
 @exact
