@@ -1,16 +1,17 @@
 """How many frames a second can be watched? Processor time of what `blursplit watch` does.
 
     python benchmarks/live.py [--frames 4000] [--rate 200] [--stars 30]
-    python benchmarks/live.py --minutes 30 [--rate 200] [--fits] [--lines]
+    python benchmarks/live.py --minutes 30 [--rate 200] [--fits] [--lines] [--measure] [--seed 11]
 
 A cube of 512 x 512 pixels grows by 2.5 seconds of frames at a time; each time the new frames are
 followed, and every ten seconds the numbers so far are made. Processor time of one thread, so that
 a busy machine disturbs it little; the rate that one free core can keep up with is frames over
 that time. Nothing is written in real time: frames that a late look finds wait in the file.
 
-With --minutes another process writes a SER file of 128 x 128 pixels in real time, and the watch
-runs as the command runs it, with whole fits beside it where asked for: frames followed and left
-out, the delay from a frame's writing to the numbers that hold it, and memory, once a minute.
+With --minutes another process writes a SER file of 128 x 128 pixels in real time, stars at random
+places through screens of air, and the watch runs as the command runs it, with fits beside it where
+asked for: frames followed and left out, the delay from a frame's writing to the numbers and the
+quick fit that hold it, and memory, once a minute.
 """
 
 from __future__ import annotations
@@ -40,34 +41,59 @@ def own_memory_mb() -> float:
     return next(float(line.split()[1]) / 1e3 for line in lines if line.startswith("RssAnon"))
 
 
-def live_pool(frames: int, rate_hz: float, *, line: bool) -> Any:
-    """Return 128 x 128 frames of eight stars that wander together, as SER stores them."""
-    rng = np.random.default_rng(11)
-    x = np.array([18.0, 104.0, 61.0, 33.0, 89.0, 111.0, 23.0, 68.0])  # no lattice: shifts of one
-    y = np.array([21.0, 24.0, 38.0, 66.0, 71.0, 104.0, 108.0, 97.0])  # look like the field
-    flux = np.geomspace(60e3, 15e3, 8)
-    pixel, spread = np.arange(128.0), 1.6
-    motion = np.zeros(2)
-    out = np.empty((frames, 128, 128), dtype="<u2")
-    for i in range(frames):
-        motion = 0.97 * motion + rng.normal(0, 0.06, 2)
-        own = motion[:, None] + rng.normal(0, 0.1, (2, 8))
-        if line:
-            own[0] += 0.6 * np.sin(2 * np.pi * 7.3 * i / rate_hz)
-        along = [
-            np.exp(-0.5 * np.square((pixel - at[:, None]) / spread))
-            for at in (x + own[0], y + own[1])
-        ]
-        light = (along[1] * flux[:, None] / (2 * np.pi * spread**2)).T @ along[0] + 100.0
-        noisy = light + np.sqrt(light + 64.0) * rng.standard_normal(light.shape)
-        out[i] = np.clip(np.rint(noisy), 0, 65535)
-    return out
+def live_scene(frames: int, rate_hz: float, *, line: bool, seed: int) -> Any:
+    """Return a night of eight stars at places drawn by `seed`, seen through screens of air."""
+    from blursplit.simulate import Scene
+
+    return Scene.model_validate(
+        {
+            "telescope": {
+                "aperture_m": 0.25,
+                "obstruction": 0.3,
+                "instrument_fwhm_arcsec": 0.3,
+            },
+            "camera": {
+                "pixel_scale_arcsec": 0.65,
+                "width_px": 128,
+                "height_px": 128,
+                "exposure_s": 0.9 / rate_hz,
+                "frame_interval_s": 1.0 / rate_hz,
+                "gain_e_per_adu": 0.8,
+                "read_noise_e": 2.0,
+            },
+            "air": {"r0_500nm_zenith_m": 0.06, "airmass": 1.1},
+            "mode": [{"frequency_hz": 7.3, "rms_arcsec": 0.5, "angle_deg": 20}] if line else [],
+            "stars": {"seed": seed, "count": 8, "flux_e_per_s": 6e6, "margin_px": 16},
+            "sequence": {"frames": frames, "seed": seed},
+        }
+    )
 
 
-def write_in_time(path: Path, rate_hz: float, seconds: float, line: bool, begun: Any) -> None:
-    """Write frames at their times, ten at once; `begun` gets the clock's reading at the first."""
-    pool = live_pool(4000, rate_hz, line=line)
+def live_rig(rate_hz: float) -> Rig:
+    """Return what an owner would state of that night."""
+    return Rig.read(
+        None,
+        [f"camera.frame_interval_s={1 / rate_hz}", "camera.gain_e_per_adu=0.8",
+         "camera.read_noise_e=2", "camera.pixel_scale_arcsec=0.65",
+         f"camera.exposure_s={0.9 / rate_hz}", "telescope.aperture_m=0.25",
+         "telescope.obstruction=0.3"],
+    )  # fmt: skip
+
+
+def write_in_time(
+    path: Path, rate_hz: float, seconds: float, line: bool, seed: int, begun: Any
+) -> None:
+    """Write frames at their times, ten at once; `begun` gets the clock's reading at the first.
+
+    Twenty seconds of frames, to and fro: the air goes on without a jump, and repeats itself after
+    forty seconds, twice as long as what a quick fit sees.
+    """
+    from blursplit.simulate.sequence import Simulation
+
     frames = round(seconds * rate_hz)
+    length = min(round(20.0 * rate_hz), frames)
+    night = Simulation(live_scene(length, rate_hz, line=line, seed=seed), widths=False)
+    pool = np.concatenate([block for _, block in night.blocks()]).astype("<u2")
     with path.open("wb") as file:
         file.write(b"LUCAM-RECORDER" + struct.pack("<7i", 0, 0, 0, 128, 128, 16, frames))
         file.write(bytes(136))
@@ -78,7 +104,8 @@ def write_in_time(path: Path, rate_hz: float, seconds: float, line: bool, begun:
             late = max(late, -wait)
             time.sleep(max(0.0, wait))
             for number in range(first, first + 10):
-                file.write(pool[number % len(pool)].tobytes())
+                place = number % (2 * length)
+                file.write(pool[min(place, 2 * length - 1 - place)].tobytes())
             file.flush()
     print(f"the writer was at most {late:.2f} s late", flush=True)
 
@@ -87,53 +114,108 @@ def watch_live(given: argparse.Namespace) -> None:
     """Watch a file that is written in real time and print what it cost, once a minute."""
     import multiprocessing
 
-    from blursplit.campaign.watch import Fits, updates
+    from blursplit.campaign.live import live_lines
+    from blursplit.campaign.live_fit import Fits
+    from blursplit.campaign.watch import updates
 
-    rig = Rig.read(
-        None,
-        [f"camera.frame_interval_s={1 / given.rate}", "camera.gain_e_per_adu=1.0",
-         "camera.read_noise_e=8", "camera.pixel_scale_arcsec=1.0", "telescope.aperture_m=0.2",
-         f"camera.exposure_s={0.9 / given.rate}"],
-    )  # fmt: skip
+    rig = live_rig(given.rate)
     spawn = multiprocessing.get_context("spawn")
     begun = spawn.Value("d", 0.0)
     with tempfile.TemporaryDirectory(dir=given.folder) as name:
         path = Path(name) / "live.ser"
         seconds = 60.0 * given.minutes
-        task = (path, given.rate, seconds, given.lines, begun)
+        task = (path, given.rate, seconds, given.lines, given.seed, begun)
         writer = spawn.Process(target=write_in_time, args=task)
         writer.start()
         while not begun.value:
             time.sleep(0.1)
         watch = Watch(path, rig)
         fits = Fits() if given.fits else None
-        delays, seen, fit_seconds = [], 0, 0.0
+        log = Log(begun.value, given.rate)
         for update in updates(watch, idle_s=15.0, fits=fits):
-            now = time.monotonic() - begun.value
-            frames = 0 if watch.run is None else watch.run.frames + watch.run.left_out
-            if frames > seen:  # the last update repeats what is known
-                delays.append(now - frames / given.rate)
-            seen = frames
-            if update.fit is not None and update.fit.seconds != fit_seconds:
-                fit_seconds = update.fit.seconds
-                print(
-                    f"fit of {fit_seconds:.0f} s at {now:.0f} s: {update.fit.headline}", flush=True
-                )
-            if len(delays) % 6 == 1 or update.ended:
-                left = 0 if watch.run is None else watch.run.left_out
-                used = time.process_time() / now
-                print(
-                    f"{now:.0f} s: {frames} frames, {left} left out, delay median"
-                    f" {np.median(delays):.2f} s, most {max(delays):.2f} s,"
-                    f" own memory {own_memory_mb():.0f} MB, {used:.2f} of a core",
-                    flush=True,
-                )
+            log.take(watch, update)
+        if fits is not None:
+            fits.close()
         writer.join()
         print(
             f"{round(seconds * given.rate)} frames were written; {watch.run.frames} followed,"
-            f" {watch.run.left_out} left out, {watch.runs} run; first update at"
-            f" {delays[0]:.2f} s after its last frame; problems: {watch.problem or 'none'}"
+            f" {watch.run.left_out} left out, {watch.runs} run; problems: {watch.problem or 'none'}"
         )
+        log.sum_up()
+        if given.measure and update.found is not None:
+            print("the last that was said on the way:")
+            said_last = [fit.sentence for fit in update.fits]
+            print("  " + "\n  ".join(live_lines(update.found, update.changes, said_last)))
+            tell_measured(watch.run_files, rig)
+
+
+class Log:
+    """Delays and costs of what a watch says, told once a minute."""
+
+    def __init__(self, begun_s: float, rate_hz: float) -> None:
+        self.begun_s, self.rate_hz = begun_s, rate_hz
+        self.delays: dict[str, list[float]] = {"numbers": [], "quick fit": []}
+        self.cost_s: list[float] = []
+        self.refused = self.seen = self.minutes = 0
+        self.fitted_s = {True: 0.0, False: 0.0}
+
+    def take(self, watch: Watch, update: Any) -> None:
+        """Note an update when it comes."""
+        now = time.monotonic() - self.begun_s
+        frames = 0 if watch.run is None else watch.run.frames + watch.run.left_out
+        if frames > self.seen:  # what comes for a late fit repeats what is known
+            self.delays["numbers"].append(now - frames / self.rate_hz)
+        self.seen = frames
+        for fit in update.fits:
+            if fit.end_s == self.fitted_s[fit.is_whole]:
+                continue
+            self.fitted_s[fit.is_whole] = fit.end_s
+            if fit.is_whole:
+                print(f"at {now:.0f} s: {fit.sentence} ({fit.cpu_s:.0f} s CPU)", flush=True)
+                continue
+            self.delays["quick fit"].append(now - fit.end_s - 1.0 / self.rate_hz)
+            self.cost_s.append(fit.cpu_s)
+            self.refused += fit.headline.startswith("No verdict")
+        if now >= 60.0 * self.minutes or update.ended:
+            self.minutes = int(now // 60.0) + 1
+            left = 0 if watch.run is None else watch.run.left_out
+            print(
+                f"{now:.0f} s: {frames} frames, {left} left out, "
+                + ", ".join(f"{kind} {_delays(each)}" for kind, each in self.delays.items())
+                + f", own memory {own_memory_mb():.0f} MB,"
+                f" {time.process_time() / now:.2f} of a core",
+                flush=True,
+            )
+
+    def sum_up(self) -> None:
+        """Print what the quick fits cost."""
+        if self.cost_s:
+            print(
+                f"{len(self.cost_s)} quick fits, {self.refused} of them without a verdict;"
+                f" processor time {np.median(self.cost_s):.1f} s in the middle,"
+                f" {max(self.cost_s):.1f} s at most"
+            )
+
+
+def _delays(seconds: list[float]) -> str:
+    if not seconds:
+        return "none yet"
+    return f"{np.median(seconds):.1f} s late, at most {max(seconds):.1f}"
+
+
+def tell_measured(files: list[Path], rig: Rig) -> None:
+    """Print what `measure` says of the same frames, in the words of the watch."""
+    from blursplit.measure import measure
+
+    result = measure([str(file) for file in files], rig).result
+    wide = result.fwhm.recorded_arcsec
+    print(f"measure, {result.sequence.frames_used} frames: {result.verdict.headline}")
+    print(f"  width {wide.value:.3f} arcsec [{wide.low95:.3f}, {wide.high95:.3f}]")
+    rms = np.hypot(result.motion.common_rms_x_arcsec, result.motion.common_rms_y_arcsec) / 2**0.5
+    print(f"  shared motion {rms:.3f} arcsec rms on one axis, the whole run")
+    for line in result.lines[:3]:
+        at = (line.folded_frequency_hz or line.frequency_hz).value
+        print(f"  line at {at:.3f} Hz")
 
 
 def main() -> None:
@@ -145,6 +227,8 @@ def main() -> None:
     parser.add_argument("--minutes", type=float)
     parser.add_argument("--fits", action="store_true", help="whole fits beside the watch")
     parser.add_argument("--lines", action="store_true", help="a shared line of 7.3 Hz")
+    parser.add_argument("--measure", action="store_true", help="measure the same frames at the end")
+    parser.add_argument("--seed", type=int, default=11, help="of stars and air")
     parser.add_argument("--folder", type=Path, help="for the file that is written")
     given = parser.parse_args()
     if given.minutes:

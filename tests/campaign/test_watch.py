@@ -10,7 +10,8 @@ import pytest
 from astropy.io import fits
 
 from blursplit.campaign.live import compare_modes, live_lines, render_live_page, so_far
-from blursplit.campaign.watch import Arrivals, Fits, LiveRun, Watch, fit_so_far, updates
+from blursplit.campaign.live_fit import Fits, QuickFits, fit_so_far
+from blursplit.campaign.watch import Arrivals, LiveRun, Watch, updates
 from blursplit.constants import WATCH_FRAMES_KEPT, WATCH_GIVE_UP_S
 from blursplit.rig import Rig
 from blursplit.stars import StarTracks
@@ -418,6 +419,28 @@ def test_a_watch_ends_when_nothing_comes(tmp_path):
     assert last.ended == "no new frame for 20 s"
 
 
+def test_the_latest_frames_come_with_the_cut_outs_of_the_same_stars(tmp_path):
+    """Each piece is found anew, stars in any order: a cut-out stays with its own star."""
+    path = tmp_path / "run.ser"
+    header = b"LUCAM-RECORDER" + struct.pack("<7i", 0, 0, 0, SIDE, SIDE, 16, 0) + bytes(136)
+    frames = make_frames(90)
+    watch = watched(path, f"camera.frame_interval_s={1 / RATE_HZ}")
+    for count in (30, 60, 90):
+        path.write_bytes(header + frames[:count].tobytes())
+        assert watch.look(float(count)) == 30
+    latest = watch.run.latest()
+    assert latest.n_frames == 90
+    stamps = latest.stamps
+    middle = (stamps.pixels_adu.shape[-1] - 1) // 2
+    for column, star in enumerate(stamps.star):
+        for frame in (0, 45, 89):
+            x, y = stamps.x0_px[frame, column] + middle, stamps.y0_px[frame, column] + middle
+            assert abs(x - latest.x_px[frame, star]) < 1.0
+            assert abs(y - latest.y_px[frame, star]) < 1.0
+            value = stamps.pixels_adu[frame, column, middle, middle]
+            assert value == frames[frame][y, x]
+
+
 def test_memory_is_bounded():
     """Pieces beyond the latest minutes go, but for the one that names the stars."""
     run = LiveRun(((96, 128), 0.01), rig())
@@ -484,12 +507,51 @@ def test_a_whole_fit_of_the_first_part_comes_beside_the_watch(tmp_path):
         write_frame(tmp_path, number, frame)
     watch, fits_ = watched(tmp_path), Fits()
     watch.look(0.0)
-    assert fits_.offer(watch, 5.0) is None  # too short to be fitted
-    assert fits_.offer(watch, 12.0) is None  # begins
+    given = (1, watch.run_files, watch.rig)
+    fits_.offer(*given, 5.0)
+    assert fits_.known == ()  # too short to be fitted
+    fits_.offer(*given, 12.0)  # begins
     fits_.wait()
-    found = fits_.offer(watch, 13.0)  # too soon for the next
-    assert found == fit_so_far(watch.run_files, watch.rig)
-    assert found.seconds == pytest.approx(599 / RATE_HZ)
+    fits_.offer(*given, 13.0)  # too soon for the next
+    (found,) = fits_.known
+    expected = fit_so_far(watch.run_files, watch.rig)
+    assert found == replace(expected, cpu_s=found.cpu_s)
+    assert found.end_s == pytest.approx(599 / RATE_HZ)
     assert found.headline
-    watch.runs += 1
-    assert fits_.offer(watch, 1.0) is None  # of another run
+    assert found.is_whole
+    fits_.offer(2, watch.run_files, watch.rig, 1.0)
+    assert fits_.known == ()  # of another run
+    fits_.close()
+
+
+@pytest.mark.slow
+def test_quick_fits_go_on_from_the_last_one_and_say_the_same(tmp_path):
+    """The second answer is made from the first one's draws; one made from nothing agrees."""
+    rig_ = rig("telescope.aperture_m=0.2", f"camera.frame_interval_s={1 / RATE_HZ}")
+    path = tmp_path / "run.ser"
+    header = b"LUCAM-RECORDER" + struct.pack("<7i", 0, 0, 0, SIDE, SIDE, 16, 0) + bytes(136)
+    frames = make_frames(900)
+    path.write_bytes(header + frames[:600].tobytes())
+    watch = Watch(path, rig_)
+    watch.look(0.0)
+    fits_ = Fits()
+    assert fits_.is_cold(1)
+    fits_.ask(1, watch.run.latest(), watch.run.rig)
+    assert not fits_.is_cold(1)
+    assert fits_.answer(500.0)
+    first = fits_.quick
+    assert not first.is_whole
+    assert not first.is_warm
+    assert first.end_s == pytest.approx(599 / RATE_HZ)
+    path.write_bytes(header + frames.tobytes())
+    watch.look(1.0)
+    fits_.ask(1, watch.run.latest(), watch.run.rig)
+    assert fits_.answer(500.0)
+    second = fits_.quick
+    fits_.close()
+    assert second.is_warm
+    assert second.end_s == pytest.approx(899 / RATE_HZ)
+    fresh = QuickFits().answer(watch.run.latest(), watch.run.rig)
+    assert not fresh.is_warm
+    assert second.mechanics == fresh.mechanics
+    assert "provisional" in second.sentence

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.optimize import brentq
 
 from blursplit.budget.air_data import TILT
-from blursplit.budget.fit import AirFit, FitSetup, fit_air
+from blursplit.budget.fit import AirFit, FitSetup, Pace, fit_air
 from blursplit.budget.histories import (
     DriveDraws,
     Histories,
@@ -86,6 +86,7 @@ def split_blur(
     lines: Lines,
     seed: int,
     known_paths: dict[str, tuple[FloatArray, FloatArray]] | None = None,
+    pace: Pace = Pace(),  # noqa: B008 - frozen
 ) -> Answer:
     """Draw histories of the run at the level that it allows.
 
@@ -97,7 +98,7 @@ def split_blur(
     inside = _inside(record, seed)
     if allowed.level == "widths":
         return _from_widths(record, motion, stack, inside, lower, seed)
-    return _from_spectra(record, motion, stack, lines, inside, lower, seed, known_paths or {})
+    return _from_spectra(record, motion, stack, lines, inside, lower, seed, known_paths or {}, pace)
 
 
 def _lower_bound(record: Record, motion: Motion, seed: int) -> FloatArray | None:
@@ -144,6 +145,7 @@ def _from_spectra(
     lower: FloatArray | None,
     seed: int,
     known_paths: dict[str, tuple[FloatArray, FloatArray]],
+    pace: Pace,
 ) -> Answer:
     facts, tracks, rig = record.facts, record.images, record.rig
     grid, quiet, conditions = motion.grid, motion.quiet, record.conditions
@@ -189,6 +191,7 @@ def _from_spectra(
         ),
         guests=guests,
         seed=seed,
+        pace=pace,
     )
     histories = draw_histories(
         grid,
@@ -205,10 +208,10 @@ def _from_spectra(
             known_paths=known_paths,
             mechanical_share=_mechanical_share(guests, fit, seed),
         ),
-        n_draws=N_HISTORIES,
+        n_draws=pace.histories,
         seed=seed,
     )
-    readings = read_off(histories.runs, facts.blur_time_s)
+    readings = read_off(histories.runs, facts.blur_time_s, with_shares=pace.with_shares)
     return Answer(fit, histories, readings, transfer, guests, inside, lower)
 
 

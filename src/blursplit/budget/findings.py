@@ -57,6 +57,36 @@ def write_down(
     seed: int,
 ) -> Measurement:
     """Write down what was found; nothing is changed afterwards."""
+    result = state(
+        source,
+        record,
+        motion,
+        stack,
+        allowed,
+        lines,
+        answer,
+        raw_checks,
+        worth_arcsec,
+        command,
+        seed,
+    )
+    return Measurement(result, _series(record, motion, stack, lines, answer), record.whole)
+
+
+def state(
+    source: Source,
+    record: Record,
+    motion: Motion,
+    stack: StarImages | None,
+    allowed: Allowed,
+    lines: Lines,
+    answer: Answer,
+    raw_checks: Sequence[RawCheck],
+    worth_arcsec: float | None,
+    command: str,
+    seed: int,
+) -> Result:
+    """Return what was found without the curves and images that a page shows."""
     facts = record.facts
     rng = np.random.default_rng([seed, 9])
     checks = tuple(
@@ -123,7 +153,7 @@ def write_down(
     result.verdict.next[:0] = [step for guest in answer.guests for step in guest.steps()]
     notes = [Remark(code=code, text=text) for code, text in record.whole.notes]
     result.warnings = [*notes, *remarks, *checks]
-    return Measurement(result, _series(record, motion, stack, lines, answer), record.whole)
+    return result
 
 
 def _verdict(
@@ -379,7 +409,7 @@ def _fit_record(answer: Answer) -> Fit | None:
         method="tempered sequential Monte Carlo",
         r_hat_max=fit.r_hat_max,
         effective_draws=fit.effective_draws,
-        log_evidence=fit.log_evidence,
+        log_evidence=fit.log_evidence if np.isfinite(fit.log_evidence) else None,
         seconds=fit.seconds,
         converged=fit.converged,
     )

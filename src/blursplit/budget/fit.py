@@ -10,6 +10,7 @@ import numpy as np
 
 from blursplit.budget.air_data import (
     TILT,
+    AirTable,
     build_air_table,
     differential_modes,
     fiducial_covariance,
@@ -38,7 +39,11 @@ from blursplit.constants import (
     FIT_PARTICLES,
     FIT_R_HAT,
     FIT_STRENGTH_RANGE,
+    FIT_WARM_SWEEPS,
     FWHM_PER_SIGMA,
+    KEPT_NEAR,
+    KEPT_NEAR_ARCSEC,
+    N_HISTORIES,
     REFERENCE_BASELINE,
     REGISTERED_BIAS_SIGMA,
     SEEING_IN_LAMBDA_OVER_R0,
@@ -73,6 +78,53 @@ class FitSetup:
 
 
 @dataclass(frozen=True)
+class Kept:
+    """What a fit leaves for the next one of the same run: new frames hardly change it."""
+
+    # `star_x_arcsec`, `star_y_arcsec`: places of the stars that the table was made for.
+    star_x_arcsec: FloatArray
+    star_y_arcsec: FloatArray
+    table: AirTable
+    frequency_hz: FloatArray  # of the bins that the table is sampled at
+    ends: tuple[FloatArray, ...]  # (n_particles, n_parameters) each: where both runs ended
+
+    def as_before(self, grid: GridData) -> GridData:
+        """Return a grid with the stars where they were, if they hardly moved in the field."""
+        now = np.stack([grid.star_x_arcsec, grid.star_y_arcsec])
+        then = np.stack([self.star_x_arcsec, self.star_y_arcsec])
+        if now.shape != then.shape:
+            return grid
+        off = (now - now.mean(axis=1)[:, None]) - (then - then.mean(axis=1)[:, None])
+        if np.abs(off).max() > KEPT_NEAR_ARCSEC:
+            return grid
+        return replace(grid, star_x_arcsec=then[0], star_y_arcsec=then[1])
+
+    def table_for(
+        self, grid: GridData, frequency_hz: FloatArray, fine_hz: FloatArray, baseline_m: FloatArray
+    ) -> AirTable | None:
+        """Return the table if it is of these stars, frequencies and baselines, else None."""
+        if not np.array_equal(grid.star_x_arcsec, self.star_x_arcsec):
+            return None
+        for before, now in (
+            (self.frequency_hz, frequency_hz),
+            (self.table.fine_hz, fine_hz),
+            (self.table.baseline_m, baseline_m),
+        ):
+            if before.shape != now.shape or not np.allclose(before, now, rtol=KEPT_NEAR, atol=0.0):
+                return None
+        return self.table
+
+
+@dataclass(frozen=True)
+class Pace:
+    """How thorough an answer is: all that `measure` does, unless somebody waits for it."""
+
+    histories: int = N_HISTORIES
+    with_shares: bool = True  # shares decide nothing
+    kept: Kept | None = None  # of an earlier fit of the same run
+
+
+@dataclass(frozen=True)
 class AirFit:
     """Posterior draws, one row a draw, and what the fit says of itself."""
 
@@ -90,6 +142,8 @@ class AirFit:
     n_particles: int
     n_sweeps: int
     converged: bool
+    kept: Kept
+    is_warm: bool  # the runs went on from earlier ones
 
     @property
     def r_hat_max(self) -> float:
@@ -230,6 +284,7 @@ def fit_air(
     *,
     seed: int,
     n_draws: int = 400,
+    pace: Pace = Pace(),
 ) -> AirFit:
     """Fit air, open motion and optics to powers and registered star at once, from two seeds.
 
@@ -238,23 +293,31 @@ def fit_air(
     `n_draws`: rows of the result, chosen from both runs.
 
     A fit whose two runs differ by more than R-hat 1.02 is run again twice as long, twice at most;
-    then `converged` is False.
+    then `converged` is False. Runs that start where earlier ones ended may agree before they have
+    arrived: of such, the two halves of each must agree as well, else both start from the prior.
     """
     start = time.process_time()
-    model = build_model(grid, lines, star, setup, guests)
-    for attempt in range(FIT_MOST_DOUBLINGS + 1):
+    kept = pace.kept
+    model = build_model(grid, lines, star, setup, guests, kept)
+    ends = () if kept is None else kept.ends
+    if any(end.shape != (FIT_PARTICLES, model.n_parameters) for end in ends):
+        ends = ()
+    for attempt in range(-1 if ends else 0, FIT_MOST_DOUBLINGS + 1):
+        sweeps = FIT_WARM_SWEEPS if attempt < 0 else FIT_FINAL_SWEEPS * 2**attempt
         runs = [
             sample(
                 model.log_likelihood,
                 model.n_parameters,
-                np.random.default_rng([seed, attempt, number]),
+                np.random.default_rng([seed, max(attempt, 0), number]),
                 n_particles=FIT_PARTICLES,
-                final_sweeps=FIT_FINAL_SWEEPS * 2**attempt,
+                final_sweeps=sweeps,
+                start=ends[number] if attempt < 0 else None,
             )
             for number in range(2)
         ]
         watched = [_watched(model, run) for run in runs]
-        ratios = {name: r_hat([w[name] for w in watched]) for name in watched[0]}
+        parts = _halves(watched) if attempt < 0 else watched
+        ratios = {name: r_hat([w[name] for w in parts]) for name in parts[0]}
         if max(ratios.values()) <= FIT_R_HAT:
             break
     rng = np.random.default_rng([seed, FIT_MOST_DOUBLINGS + 1])
@@ -270,9 +333,29 @@ def fit_air(
         effective_draws=min(effective_draws([w[name] for w in watched]) for name in ratios),
         seconds=time.process_time() - start,
         n_particles=FIT_PARTICLES,
-        n_sweeps=FIT_FINAL_SWEEPS * 2**attempt,
+        n_sweeps=sweeps,
         converged=max(ratios.values()) <= FIT_R_HAT,
+        kept=_for_the_next(grid, model, kept, tuple(run.chains[-1] for run in runs)),
+        is_warm=attempt < 0,
     )
+
+
+def _for_the_next(
+    grid: GridData, model: AirModel, kept: Kept | None, ends: tuple[FloatArray, ...]
+) -> Kept:
+    if kept is not None and model.table is kept.table:
+        return replace(kept, ends=ends)
+    at = grid if kept is None else kept.as_before(grid)
+    return Kept(at.star_x_arcsec, at.star_y_arcsec, model.table, model.data.frequency_hz, ends)
+
+
+def _halves(watched: Sequence[dict[str, FloatArray]]) -> list[dict[str, FloatArray]]:
+    """Return the earlier and the later draws of each run."""
+    return [
+        {name: np.array_split(value, 2)[half] for name, value in run.items()}
+        for run in watched
+        for half in (0, 1)
+    ]
 
 
 def build_model(
@@ -281,9 +364,11 @@ def build_model(
     star: OpticsData | None,
     setup: FitSetup,
     guests: Sequence[Guest] = (),
+    kept: Kept | None = None,
 ) -> AirModel:
-    """Return the model of `fit_air` with its data and tables."""
+    """Return the model of `fit_air` with its data and tables; those kept where they still hold."""
     optics = setup.optics
+    grid = grid if kept is None else kept.as_before(grid)
     x, y = grid.star_x_arcsec, grid.star_y_arcsec
     modes = differential_modes(fiducial_covariance(x, y, optics), x, y)
     cores = line_cores_hz(lines, grid.longest_s)
@@ -291,9 +376,9 @@ def build_model(
     fine = np.geomspace(0.1 / grid.longest_s, 0.5 / grid.cadence_s, FIT_FINE_FREQUENCIES)
     baseline = np.zeros(0) if star is None else star.baseline_m
     reference = REFERENCE_BASELINE * optics.aperture_m
-    table = build_air_table(
-        grid, data, optics, fine_hz=fine, baseline_m=np.append(baseline, reference)
-    )
+    baselines = np.append(baseline, reference)
+    table = None if kept is None else kept.table_for(grid, data.frequency_hz, fine, baselines)
+    table = table or build_air_table(grid, data, optics, fine_hz=fine, baseline_m=baselines)
     if setup.strength is not None:
         table = mean_of_openings(table, optics, data.centre_hz, setup.strength.separation_m)
     inside, doubt = blur_inside_exposure(

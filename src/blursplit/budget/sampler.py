@@ -36,7 +36,8 @@ class Draws:
 
     # (n_kept, n_particles, d): particles after each of the last sweeps that were kept.
     chains: FloatArray
-    log_evidence: float  # ln of the mean likelihood under the prior
+    # ln of the mean likelihood under the prior; NaN of a run that did not start there.
+    log_evidence: float
 
 
 def sample(
@@ -47,14 +48,20 @@ def sample(
     n_particles: int,
     final_sweeps: int,
     thin: int = 4,
+    start: FloatArray | None = None,
 ) -> Draws:
     """Return draws of z given ln likelihood(z), shape (n,) for (n, d), and z ~ N(0, 1).
 
     `n_particles`: even. `final_sweeps`: sweeps over all particles at the posterior itself; the
-    first quarter lets them settle, of the others every `thin`-th is kept.
+    first quarter lets them settle, of the others every `thin`-th is kept. `start` (n_particles, d):
+    draws from a posterior like this one, which go on from there; whether they have arrived is for
+    the caller to check.
     """
-    cloud = _Cloud(log_likelihood, rng.standard_normal((n_particles, d)), rng)
+    first = rng.standard_normal((n_particles, d)) if start is None else start.copy()
+    cloud = _Cloud(log_likelihood, first, rng)
     temperature, log_evidence = 0.0, 0.0
+    if start is not None:
+        temperature, log_evidence = 1.0, np.nan
     while temperature < 1.0:
         step = _next_step(cloud.log_likelihood, 1.0 - temperature)
         weight = step * (cloud.log_likelihood - cloud.log_likelihood.max())
@@ -62,18 +69,23 @@ def sample(
         log_evidence += step * float(cloud.log_likelihood.max())
         temperature = min(temperature + step, 1.0)
         cloud.resample(np.exp(weight))
-        start, spread = cloud.z.copy(), cloud.z.std(axis=0)
-        for sweep in range(SMC_SWEEPS[1]):
-            cloud.move(temperature)
-            moved = np.mean((cloud.z - start) ** 2, axis=0) / (2.0 * spread**2 + 1e-300)
-            if sweep + 1 >= SMC_SWEEPS[0] and np.median(moved) > SMC_FORGOTTEN:
-                break
+        _forget(cloud, temperature)
     kept = []
     for sweep in range(final_sweeps):
         cloud.move(1.0)
         if sweep >= final_sweeps // 4 and sweep % thin == thin - 1:
             kept.append(cloud.z.copy())
     return Draws(np.stack(kept), log_evidence)
+
+
+def _forget(cloud: _Cloud, temperature: float) -> None:
+    """Move the particles about until most coordinates have forgotten where they were."""
+    start, spread = cloud.z.copy(), cloud.z.std(axis=0)
+    for sweep in range(SMC_SWEEPS[1]):
+        cloud.move(temperature)
+        moved = np.mean((cloud.z - start) ** 2, axis=0) / (2.0 * spread**2 + 1e-300)
+        if sweep + 1 >= SMC_SWEEPS[0] and np.median(moved) > SMC_FORGOTTEN:
+            break
 
 
 def _next_step(log_likelihood: FloatArray, longest: float) -> float:

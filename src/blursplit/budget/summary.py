@@ -62,19 +62,20 @@ class Readings:
     motion_arcsec2: dict[str, FloatArray]
     # (n, 2, 2): constant blur that may as well be a steady vibration inside the frames.
     steady_arcsec2: FloatArray
-    share: dict[str, float]  # dict of cause to float: mean shares of the width above the base
+    # Cause to its mean share of the width above the base; None where not read off.
+    share: dict[str, float | None]
     # `air_arcsec`, `optics_arcsec`: (n,): FWHM of all the air alone, and of the optics beyond the
     # base as a Gaussian.
     air_arcsec: FloatArray
     optics_arcsec: FloatArray
 
 
-def read_off(runs: Sequence[History], blur_time_s: float) -> Readings:
-    """Read every number off every history."""
+def read_off(runs: Sequence[History], blur_time_s: float, *, with_shares: bool = True) -> Readings:
+    """Read every number off every history; shares decide nothing and may be left out."""
     seen = [in_windows(run, blur_time_s) for run in runs]
     saved = [savings(run) for run in seen]
     some = seen[:: max(1, len(seen) // N_SHARES)]
-    parts = [shares(run) for run in some]
+    parts = [shares(run) for run in some] if with_shares else []
     optics = np.array([np.trace(run.optics_arcsec2) for run in seen])
     return Readings(
         width_arcsec=np.array([width(run) for run in seen]),
@@ -84,7 +85,9 @@ def read_off(runs: Sequence[History], blur_time_s: float) -> Readings:
             owner: np.array([motion_covariance(run, owner) for run in seen]) for owner in OWNERS
         },
         steady_arcsec2=np.array([run.optics_may_shake * run.optics_arcsec2 for run in seen]),
-        share={cause: float(np.mean([p[cause] for p in parts])) for cause in CAUSES},
+        share={
+            cause: float(np.mean([p[cause] for p in parts])) if parts else None for cause in CAUSES
+        },
         air_arcsec=np.array([_air_alone(run) for run in seen]),
         optics_arcsec=FWHM_PER_SIGMA * np.sqrt(0.5 * optics),
     )

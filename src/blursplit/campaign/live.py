@@ -388,11 +388,11 @@ _BAR, _ROW = 320, 22  # px of a drawing
 
 
 def live_lines(
-    found: SoFar, changes: Iterable[ModeChange] = (), fit: tuple[float, str] | None = None
+    found: SoFar, changes: Iterable[ModeChange] = (), fitted: Iterable[str] = ()
 ) -> list[str]:
     """Return what is known so far, a sentence a line; every number with unit and interval.
 
-    `fit` is the length of the part that was fitted as a whole [s], and what the fit says of it.
+    `fitted`: what the fits on the way say, which comes first.
     """
     unit = found.unit
     lines = [
@@ -421,8 +421,7 @@ def live_lines(
             else "; more of the same frames does not decide it, the fit at the end may"
         )
     lines.append(f"{verdict} (worth a cure: {number(found.worth, 2)} {unit})")
-    if fit is not None:
-        lines.insert(0, f"the first {number(fit[0])} s, fitted: {fit[1].rstrip('.')}")
+    lines[:0] = fitted
     for one in changes:
         shown = not one.change.low95 <= 0.0 <= one.change.high95
         lines.append(
@@ -441,7 +440,7 @@ def render_live_page(
     notes: Iterable[str],
     *,
     renew_s: float | None,
-    fit: tuple[float, str] | None = None,
+    fitted: Iterable[str] = (),
     ended: str = "",
     result_page: str = "",
     with_cautions: bool = False,
@@ -457,7 +456,7 @@ def render_live_page(
     notes : iterable of str
     renew_s : float or None
         None for the last state.
-    fit : (float, str), optional
+    fitted : iterable of str
         See `live_lines`.
     ended, result_page : str
         Why the watch ended, and where the whole result is.
@@ -470,7 +469,7 @@ def render_live_page(
     if result_page:
         place = html.escape(result_page, quote=True)
         body.append(f'<p>The whole result: <a href="{place}">{place}</a></p>')
-    lines = ["No frames yet."] if found is None else live_lines(found, changes, fit)
+    lines = ["No frames yet."] if found is None else live_lines(found, changes, fitted)
     body += [f"<p>{html.escape(tied(_capital(line)))}.</p>" for line in lines]
     if changes:
         body.append("<h2>Before and now</h2>" + _bars(changes))

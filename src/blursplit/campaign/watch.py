@@ -9,7 +9,7 @@ one.
 
 from __future__ import annotations
 
-import multiprocessing
+import functools
 import os
 import time
 from collections.abc import Callable, Iterator
@@ -20,11 +20,13 @@ from typing import Any
 import numpy as np
 
 from blursplit.campaign.live import ModeChange, SoFar, compare_modes, so_far
+from blursplit.campaign.live_fit import Fits, FitSoFar, part_of
 from blursplit.constants import (
     LIKE,
     WATCH_EVERY_S,
-    WATCH_FIT_FIRST_S,
-    WATCH_FIT_LONGER,
+    WATCH_FIT_FRAMES,
+    WATCH_FIT_WAIT_S,
+    WATCH_FIT_WARM_S,
     WATCH_FRAMES_KEPT,
     WATCH_GIVE_UP_S,
     WATCH_IDLE_S,
@@ -40,14 +42,14 @@ from blursplit.errors import BlursplitError, InputError
 from blursplit.frames import Sequence, open_frames
 from blursplit.frames.facts import read_exposure
 from blursplit.frames.layout import Slab, is_fits_name, natural_key, read_layout
-from blursplit.frames.source import FrameSource
 from blursplit.rig import Rig
 from blursplit.stars import StarTracks, follow_stars
 from blursplit.stars.geometry import masked_columns, median_of
 from blursplit.stars.register import Peaks, likeliest_shift
+from blursplit.stars.tracks import Stamps
 from blursplit.types import BoolArray, IntArray
 
-__all__ = ["Arrivals", "Batch", "FitSoFar", "Fits", "LiveRun", "Update", "Watch", "updates"]
+__all__ = ["Arrivals", "Batch", "LiveRun", "Update", "Watch", "updates"]
 
 _WIDTHS = ("flux_adu", "width_px", "e1", "e2", "peak_adu")
 _PER_SAMPLE = ("row_time_s", "x_px", "y_px", "sigma_px", *_WIDTHS, "good")
@@ -203,24 +205,6 @@ def _frames(group: list[tuple[Path, int, int]]) -> int:
     return sum(new for _, _, new in group)
 
 
-class _Part:
-    """Some frames of a source, counted from 0."""
-
-    def __init__(self, inner: FrameSource, first: int, count: int) -> None:
-        self._inner, self._first = inner, first
-        self.n_frames, self.shape = count, inner.shape
-        self.kept_frames = int(getattr(inner, "kept_frames", 256))
-
-    def read(self, start: int, stop: int) -> np.ndarray:
-        return self._inner.read(self._first + start, self._first + stop)
-
-    def cut(self, start: int, stop: int, x0: IntArray, y0: IntArray, size: int) -> np.ndarray:
-        return self._inner.cut(self._first + start, self._first + stop, x0, y0, size)
-
-    def close(self) -> None:
-        self._inner.close()
-
-
 @dataclass
 class LiveRun:
     """The frames of one run so far: one field, one region, one exposure, no long pause.
@@ -257,7 +241,7 @@ class LiveRun:
         joins = bool(self._pieces) and abs(begin_s - self.end_s - cadence) < 1.5 * cadence
         if joins and abs(begin_s - self.end_s - cadence) < WATCH_SAME_STEP * cadence:
             begin_s = self.end_s + cadence  # stamps are coarser than the camera's clock
-        moved = replace(tracks, time_s=tracks.time_s - tracks.time_s[0] + begin_s, stamps=None)
+        moved = replace(tracks, time_s=tracks.time_s - tracks.time_s[0] + begin_s)
         if self._pieces:
             found = _same_stars(self._pieces[0], moved, self._shift)
             if found is None:
@@ -274,23 +258,61 @@ class LiveRun:
         while len(self._pieces) > 2 and self._held() > WATCH_FRAMES_KEPT:  # noqa: PLR2004
             # The first piece names the stars; of it a few frames stay, without a part in anything.
             self._pieces[1:2] = []
+        later = np.cumsum([piece.n_frames for piece in self._pieces[::-1]])[::-1]
+        for k in np.flatnonzero(later[1:] >= WATCH_FIT_FRAMES):
+            self._pieces[k] = self._pieces[k].without_stamps()
         return True
 
     def tracks(self) -> StarTracks:
-        """Return the latest minutes as one set of tracks."""
+        """Return the latest minutes as one set of tracks, without cut-outs."""
         pieces = self._pieces
         if self.frames > self._held() and len(pieces) > 1:
             pieces = pieces[1:]  # what came between them and the first piece is gone
-        first = pieces[0]
-        joined: dict[str, Any] = {
-            name: np.concatenate([getattr(piece, name) for piece in pieces])
-            for name in (*_PER_SAMPLE, "time_s", "segment")
-        }
-        frame = np.arange(len(joined["time_s"]), dtype=np.int64)
-        return replace(first, **joined, frame=frame, notes=(), dropped={}, pixels=None)
+        return _joined(pieces)
+
+    def latest(self) -> StarTracks:
+        """Return the latest frames with the cut-outs of the stars that all of them have."""
+        later = np.cumsum([piece.n_frames for piece in self._pieces[::-1]])
+        count = int(np.searchsorted(later, WATCH_FIT_FRAMES)) + 1
+        pieces = self._pieces[-count:]
+        joined = _joined(pieces)
+        cut = [piece.stamps for piece in pieces if piece.stamps is not None]
+        if len(cut) < len(pieces):
+            return joined
+        star = functools.reduce(np.intersect1d, [stamps.star for stamps in cut])
+        size = min(stamps.pixels_adu.shape[-1] for stamps in cut)
+        if not star.size:
+            return joined
+        parts = [_trimmed(stamps, star, size) for stamps in cut]
+        names = ("pixels_adu", "x0_px", "y0_px", "sky_adu")
+        columns = {n: np.concatenate([getattr(part, n) for part in parts]) for n in names}
+        return replace(joined, stamps=Stamps(star=star, **columns))
 
     def _held(self) -> int:
         return sum(piece.n_frames for piece in self._pieces)
+
+
+def _joined(pieces: list[StarTracks]) -> StarTracks:
+    joined: dict[str, Any] = {
+        name: np.concatenate([getattr(piece, name) for piece in pieces])
+        for name in (*_PER_SAMPLE, "time_s", "segment")
+    }
+    frame = np.arange(len(joined["time_s"]), dtype=np.int64)
+    return replace(pieces[0], **joined, frame=frame, notes=(), dropped={}, pixels=None, stamps=None)
+
+
+def _trimmed(stamps: Stamps, star: IntArray, size: int) -> Stamps:
+    """Return the cut-outs of some stars about the same middle, of an odd size."""
+    column = [int(np.flatnonzero(stamps.star == one)[0]) for one in star]
+    edge = (stamps.pixels_adu.shape[-1] - size) // 2
+    inner = slice(edge, edge + size)
+    return Stamps(
+        star=star,
+        pixels_adu=stamps.pixels_adu[:, column, inner, inner],
+        x0_px=stamps.x0_px[:, column] + edge,
+        y0_px=stamps.y0_px[:, column] + edge,
+        sky_adu=stamps.sky_adu[:, column],
+    )
 
 
 def _same_stars(
@@ -344,7 +366,15 @@ def _in_order(piece: StarTracks, nearest: IntArray, there: BoolArray) -> StarTra
         values = getattr(piece, name)[:, nearest].copy()
         values[:, ~there] = False if name == "good" else 0.0 if name == "row_time_s" else np.nan
         columns[name] = values
-    return replace(piece, **columns)
+    stamps = piece.stamps
+    if stamps is not None:
+        place = {int(nearest[i]): int(i) for i in np.flatnonzero(there)}
+        kept = [k for k, star in enumerate(stamps.star) if int(star) in place]
+        star = np.array([place[int(stamps.star[k])] for k in kept], dtype=np.int64)
+        size = stamps.pixels_adu.shape[-1]
+        stamps = _trimmed(stamps, stamps.star[kept], size)
+        stamps = replace(stamps, star=star)
+    return replace(piece, **columns, stamps=stamps)
 
 
 def _step_px(before: StarTracks, after: StarTracks) -> float:
@@ -356,7 +386,7 @@ def _step_px(before: StarTracks, after: StarTracks) -> float:
         middle = masked_columns(early, np.isfinite(early))
         off = (late - middle).ravel()
         along.append(median_of(off[np.isfinite(off)]))
-    return float(np.hypot(*along)) if np.isfinite(along).all() else np.inf
+    return float(np.hypot(along[0], along[1])) if np.isfinite(along).all() else np.inf
 
 
 def _places(tracks: StarTracks) -> Peaks:
@@ -420,7 +450,7 @@ class Watch:
             if part.n_frames < WATCH_LEAST_FRAMES and not why:
                 self.arrivals.give_back(batch)
                 return 0
-            tracks = follow_stars(part, max_stamps=1)
+            tracks = follow_stars(part)
         except BlursplitError as error:
             self._leave_out(batch, str(error))
             return 0
@@ -433,6 +463,7 @@ class Watch:
         run = self.run
         if run is None:  # never: the first frames begin a run
             return 0
+        run.left_out += part.n_frames - tracks.n_frames  # no star was found in them
         if not run.add(tracks, begin_s):
             self.notes.append(f"{tracks.n_frames} frames do not show the field of the first ones")
         self.run_files += [path for path in batch.paths if path not in self.run_files[-1:]]
@@ -479,23 +510,7 @@ def _newest(sequence: Sequence, batch: Batch) -> Sequence:
     """Return the frames of a batch, in order of time: later ones came while it was opened."""
     late = batch.skip + batch.count
     new = np.flatnonzero((sequence.frame >= batch.skip) & (sequence.frame < late))
-    first, last = int(new[0]), int(new[-1]) + 1
-    time_s = sequence.time_s[first:last]
-    return replace(
-        sequence,
-        source=_Part(sequence.source, first, last - first),
-        time_s=time_s - time_s[0],
-        start_utc=_later(sequence.start_utc, float(time_s[0])),
-        segment=sequence.segment[first:last],
-        frame=np.arange(last - first, dtype=np.int64),
-    )
-
-
-def _later(start_utc: str | None, seconds: float) -> str | None:
-    if start_utc is None:
-        return None
-    moment = np.datetime64(start_utc, "us") + np.timedelta64(round(seconds * 1e6), "us")
-    return str(moment)
+    return part_of(sequence, int(new[0]), int(new[-1]) + 1)
 
 
 def _mjd(sequence: Sequence) -> float | None:
@@ -507,93 +522,6 @@ def _mjd(sequence: Sequence) -> float | None:
 
 
 @dataclass(frozen=True)
-class FitSoFar:
-    """What the whole fit says of the first part of a run.
-
-    Parameters
-    ----------
-    seconds : float
-        Length of that part.
-    headline : str
-        Or why there is none.
-    mechanics : str
-        "yes", "no", "open" or "not asked".
-    """
-
-    seconds: float
-    headline: str
-    mechanics: str
-
-
-def fit_so_far(files: list[Path], rig: Rig) -> FitSoFar:
-    """Measure what a run has so far as `measure` would."""
-    from blursplit.measure import measure_tracks
-    from blursplit.sources import Source
-
-    sequence = open_frames(list(files), rig, growing=True)
-    try:
-        tracks = follow_stars(sequence)
-    finally:
-        sequence.source.close()
-    source = Source(tracks, sequence.instrument, "so far", len(files), tracks.n_frames)
-    verdict = measure_tracks(source).result.verdict
-    seconds = float(tracks.time_s[-1] - tracks.time_s[0])
-    return FitSoFar(seconds, verdict.headline, verdict.matters.get("mechanics", "open"))
-
-
-def _fit_into(pipe: Any, files: list[Path], rig: Rig) -> None:
-    if hasattr(os, "nice"):
-        os.nice(10)  # frames come first
-    try:
-        pipe.send(fit_so_far(files, rig))
-    except BlursplitError as error:
-        pipe.send(FitSoFar(0.0, str(error), "open"))
-
-
-class Fits:
-    """Whole fits beside a watch, one at a time, in a process of their own that ends with it."""
-
-    def __init__(self) -> None:
-        self.latest: FitSoFar | None = None
-        self._running: tuple[int, Any, Any] | None = None
-        self._run, self._asked_s = 0, 0.0
-
-    def offer(self, watch: Watch, seconds: float) -> FitSoFar | None:
-        """Take up a fit that has ended, begin the next where there is enough more to fit.
-
-        Parameters
-        ----------
-        watch : Watch
-        seconds : float
-            Length of the present run.
-        """
-        if watch.runs != self._run:
-            self._run, self._asked_s, self.latest = watch.runs, 0.0, None
-        if self._running is not None:
-            run, process, pipe = self._running
-            ended = pipe.poll() or not process.is_alive()
-            if ended and pipe.poll():
-                found = pipe.recv()
-                self.latest = found if run == self._run else self.latest
-            self._running = None if ended else self._running
-        due = max(WATCH_FIT_FIRST_S, WATCH_FIT_LONGER * self._asked_s)
-        if self._running is None and watch.run is not None and seconds >= due:
-            spawn = multiprocessing.get_context("spawn")
-            here, there = spawn.Pipe(duplex=False)
-            files, rig = list(watch.run_files), watch.rig
-            process = spawn.Process(target=_fit_into, args=(there, files, rig), daemon=True)
-            process.start()
-            there.close()
-            self._running, self._asked_s = (watch.runs, process, here), seconds
-        return self.latest
-
-    def wait(self) -> None:
-        """Wait until the fit that runs, if any, has ended."""
-        if self._running is not None:
-            self._running[1].join()
-
-
-@dataclass(frozen=True)
 class Update:
     """The state of a watch when something is to be said.
 
@@ -601,16 +529,16 @@ class Update:
     ----------
     found : SoFar or None
         None while no run has frames.
-    fit : FitSoFar or None
-        The latest whole fit.
     late_s : float
         From the end of the look that took the last frame in to now.
+    fits : tuple of FitSoFar
+        The latest quick fit, and the latest whole one.
     """
 
     found: SoFar | None
     changes: list[ModeChange]
     late_s: float
-    fit: FitSoFar | None = None
+    fits: tuple[FitSoFar, ...] = ()
     ended: str = ""
 
 
@@ -637,42 +565,75 @@ def updates(
     idle_s : float
         Without new frames for so long the watch ends.
     until_decided : bool
-        End when two updates, or two fits, in a row say the same "yes" or "no" (one may be luck).
+        End when two updates, or two whole fits, in a row say the same "yes" or "no" (one may be
+        luck).
     fits : Fits, optional
-        Whole fits on the way.
+        Fits on the way; an update waits for a quick one for a moment, and comes again with it
+        where it takes longer.
     clock, sleep : callable
         For tests.
     """
     begun = last = clock()
     due: float | None = None
-    decided, answers = 0, [(0.0, "open")]
+    agreement, update = _Agreement(), Update(None, [], 0.0)
     while True:
         now = clock()
         came = watch.look(now)
         if came:
             last = clock()
             due = due or now + every_s - WATCH_LOOK_S
-        if due is not None and clock() >= due and watch.run is not None:
+        run = watch.run
+        is_due = due is not None and clock() >= due
+        if fits is not None and run is not None:
+            _ask(fits, watch.runs, run, is_due=is_due)
+        if due is not None and is_due and run is not None:
             update = _update(watch, before, last, clock)
             due += every_s * max(1.0, np.ceil((clock() - due) / every_s))
-            decided = decided + 1 if update.found and update.found.mechanics != "open" else 0
-            if fits is not None and update.found is not None:
-                fit = fits.offer(watch, update.found.seconds)
-                update = replace(update, fit=fit)
-                if fit is not None and fit.seconds != answers[-1][0]:
-                    answers = [*answers[-1:], (fit.seconds, fit.mechanics)]
+            if fits is not None:
+                fits.answer(WATCH_FIT_WAIT_S - update.late_s)
+                fits.offer(watch.runs, watch.run_files, watch.rig, run.end_s)
+                update = replace(update, fits=fits.known)
             yield update
-            agree = answers[-1][1] in {"yes", "no"} and answers[-1][1] == answers[0][1]
-            if until_decided and (decided >= 2 or (agree and len(answers) > 1)):  # noqa: PLR2004
+            if agreement.is_reached(update) and until_decided:
                 yield replace(update, ended="decided twice in a row")
                 return
         # As of the look: frames that come while something is said are found by the next one.
         if not came and now - max(last, begun) > idle_s:
-            found = _update(watch, before, last, clock)
-            fit = None if fits is None else fits.latest
-            yield replace(found, fit=fit, ended=f"no new frame for {idle_s:.0f} s")
+            update = _update(watch, before, last, clock)
+            known = () if fits is None else fits.known
+            yield replace(update, fits=known, ended=f"no new frame for {idle_s:.0f} s")
             return
+        if fits is not None and fits.answer(now + WATCH_LOOK_S - clock()) and update.found:
+            update = replace(update, fits=fits.known)
+            yield update
         sleep(max(0.0, now + WATCH_LOOK_S - clock()))
+
+
+def _ask(fits: Fits, number: int, run: LiveRun, *, is_due: bool) -> None:
+    """Ask for a quick fit, where none was made in this run before it is due: later ones start it.
+
+    The first starts from nothing and takes longest.
+    """
+    if is_due or (fits.is_cold(number) and run.end_s >= WATCH_FIT_WARM_S):
+        fits.ask(number, run.latest(), run.rig)
+
+
+@dataclass
+class _Agreement:
+    """Whether two updates in a row, or two whole fits, say the same "yes" or "no"."""
+
+    bounds: int = 0
+    fits: list[FitSoFar] = field(default_factory=list)
+
+    def is_reached(self, update: Update) -> bool:
+        decided = update.found is not None and update.found.mechanics != "open"
+        self.bounds = self.bounds + 1 if decided else 0
+        whole = next((fit for fit in update.fits if fit.is_whole), None)
+        if whole is not None and whole not in self.fits:
+            self.fits = [*self.fits[-1:], whole]
+        said = [fit.mechanics for fit in self.fits]
+        agree = len(said) > 1 and said[0] == said[1] and said[0] in {"yes", "no"}
+        return self.bounds > 1 or agree
 
 
 def _update(

@@ -41,7 +41,8 @@ def run(
     Numbers on the way are provisional. Ctrl-C ends the watch and measures; a second one stops.
     """
     from blursplit.campaign.live import LIVE_CAUTIONS
-    from blursplit.campaign.watch import Fits, Watch, updates
+    from blursplit.campaign.live_fit import Fits
+    from blursplit.campaign.watch import Watch, updates
     from blursplit.cli import measure
     from blursplit.errors import InputError
     from blursplit.folder import check_target, default_folder, read_result_folder
@@ -65,17 +66,20 @@ def run(
     teller = _Teller(Watch(path, rig), name, place, with_cautions=before is not None)
     teller.write()
     say(f"watching {path}; page: {place}")
+    fits = Fits()
     try:
         for update in updates(
             teller.watch,
             before=before,
             idle_s=idle,
             until_decided=until == "decided",
-            fits=Fits(),
+            fits=fits,
         ):
             teller.tell(update)
     except KeyboardInterrupt:
         say("the watch has ended; what came is measured now (Ctrl-C again stops)")
+    finally:
+        fits.close()
     files = teller.watch.run_files
     teller.ended = teller.ended or "stopped by hand"
     teller.write()
@@ -108,7 +112,7 @@ class _Teller:
             say(f"note: {note}")
         self._told = len(self.watch.notes)
         if update.found is not None:
-            for line in live_lines(update.found, update.changes, self._fit):
+            for line in live_lines(update.found, update.changes, self._fitted):
                 typer.echo(line)
             typer.echo("")
         if self.watch.problem:
@@ -118,9 +122,8 @@ class _Teller:
         self.write()
 
     @property
-    def _fit(self) -> tuple[float, str] | None:
-        fit = None if self.last is None else self.last.fit
-        return None if fit is None else (fit.seconds, fit.headline)
+    def _fitted(self) -> list[str]:
+        return [] if self.last is None else [fit.sentence for fit in self.last.fits]
 
     def write(self, result_page: str = "") -> None:
         from blursplit.campaign.live import render_live_page
@@ -133,7 +136,7 @@ class _Teller:
             [] if self.last is None else self.last.changes,
             self.watch.notes,
             renew_s=None if self.ended else WATCH_EVERY_S,
-            fit=self._fit,
+            fitted=self._fitted,
             ended=self.ended,
             result_page=result_page,
             with_cautions=self.with_cautions,

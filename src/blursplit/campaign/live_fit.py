@@ -1,0 +1,305 @@
+"""Fits while frames arrive: of the latest frames within seconds, of many more of them beside.
+
+Two processes that end with the watch. One waits for the latest frames' tracks and answers at
+once: it keeps what new frames do not change, the tables of the air and where the last fit's
+particles ended, and leaves out what decides nothing. The other makes the whole fit, as `measure`
+does, of the files; again whenever there is enough more to fit.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import time
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from blursplit.budget.fit import Kept, Pace
+from blursplit.budget.record import Lines, Motion, Record
+from blursplit.constants import (
+    WATCH_FIT_FIRST_S,
+    WATCH_FIT_LONGER,
+    WATCH_FRAMES_KEPT,
+    WATCH_HISTORIES,
+)
+from blursplit.errors import BlursplitError
+from blursplit.frames import Sequence, open_frames
+from blursplit.frames.source import FrameSource
+from blursplit.image.stack import StarImages
+from blursplit.measure import SEED, measure_tracks
+from blursplit.report.numbers import number
+from blursplit.rig import Rig
+from blursplit.sources import Source
+from blursplit.stars import StarTracks, follow_stars
+from blursplit.types import IntArray
+
+__all__ = ["FitSoFar", "Fits", "QuickFits", "fit_so_far", "part_of"]
+
+
+class _Part:
+    """Some frames of a source, counted from 0."""
+
+    def __init__(self, inner: FrameSource, first: int, count: int) -> None:
+        self._inner, self._first = inner, first
+        self.n_frames, self.shape = count, inner.shape
+        self.kept_frames = int(getattr(inner, "kept_frames", 256))
+
+    def read(self, start: int, stop: int) -> np.ndarray:
+        return self._inner.read(self._first + start, self._first + stop)
+
+    def cut(self, start: int, stop: int, x0: IntArray, y0: IntArray, size: int) -> np.ndarray:
+        return self._inner.cut(self._first + start, self._first + stop, x0, y0, size)
+
+    def close(self) -> None:
+        self._inner.close()
+
+
+def part_of(sequence: Sequence, first: int, last: int) -> Sequence:
+    """Return frames first:last of a sequence, their times from the first of them."""
+    time_s = sequence.time_s[first:last]
+    start_utc = sequence.start_utc
+    if start_utc is not None:
+        later = np.timedelta64(round(float(time_s[0]) * 1e6), "us")
+        start_utc = str(np.datetime64(start_utc, "us") + later)
+    return replace(
+        sequence,
+        source=_Part(sequence.source, first, last - first),
+        time_s=time_s - time_s[0],
+        start_utc=start_utc,
+        segment=sequence.segment[first:last],
+        frame=np.arange(last - first, dtype=np.int64),
+    )
+
+
+@dataclass(frozen=True)
+class FitSoFar:
+    """What a fit says of a part of a run, which begins and ends so long after its first frame."""
+
+    begin_s: float
+    end_s: float
+    headline: str  # or why there is none
+    mechanics: str  # "yes", "no", "open" or "not asked"
+    is_whole: bool = True
+    is_warm: bool = False  # went on from the last one of the run
+    cpu_s: float = 0.0  # processor time that it took
+
+    @property
+    def sentence(self) -> str:
+        """What it says, and of what."""
+        what = "whole fit" if self.is_whole else "quick fit"
+        ends = f"{number(self.begin_s)} to {number(self.end_s)} s"
+        return f"provisional, {what} of {ends}: {self.headline.rstrip('.')}"
+
+
+def fit_so_far(files: list[Path], rig: Rig, begin_s: float = 0.0) -> FitSoFar:
+    """Measure what a run has so far as `measure` would; of a long one the latest frames.
+
+    `begin_s`: when the first frame of the files came in the run.
+    """
+    start = time.process_time()
+    sequence = open_frames(files[-WATCH_FRAMES_KEPT:], rig, growing=True)
+    first = max(0, sequence.source.n_frames - WATCH_FRAMES_KEPT)
+    try:
+        tracks = follow_stars(part_of(sequence, first, sequence.source.n_frames))
+    finally:
+        sequence.source.close()
+    source = Source(tracks, sequence.instrument, "so far", len(files), tracks.n_frames)
+    verdict = measure_tracks(source).result.verdict
+    begin_s += float(sequence.time_s[first] - sequence.time_s[0])
+    end_s = begin_s + float(tracks.time_s[-1] - tracks.time_s[0])
+    cpu_s = time.process_time() - start
+    mechanics = verdict.matters.get("mechanics", "open")
+    return FitSoFar(begin_s, end_s, verdict.headline, mechanics, cpu_s=cpu_s)
+
+
+class QuickFits:
+    """Quick answers about a run, each of which keeps what it can of the last one."""
+
+    def __init__(self) -> None:
+        self._kept: Kept | None = None
+        self._lines: Lines | None = None
+        self._last: tuple[Record, Motion, StarImages | None] | None = None
+
+    def answer(self, tracks: StarTracks, rig: Rig) -> FitSoFar:
+        """Return what the tracks say, by the stages of `measure_tracks`.
+
+        The lines are those that the tracks before showed, where `look_for_lines` was called.
+        """
+        from blursplit.budget import answer, findings, record
+        from blursplit.evidence.guest import AboveTheAir
+        from blursplit.evidence.mask import MaskGuest
+        from blursplit.evidence.two_rates import TwoRates
+        from blursplit.report.words import put_in_words
+
+        start = time.process_time()
+        begin_s, end_s = float(tracks.time_s[0]), float(tracks.time_s[-1])
+        tracks = replace(tracks, time_s=tracks.time_s - begin_s)
+        run = record.prepare(tracks, rig, None, (TwoRates(None), AboveTheAir(), MaskGuest()))
+        motion = record.shared_and_differential(run)
+        stack = record.stack_stars(run)
+        allowed = record.what_can_be_said(run, motion, stack)
+        self._last = run, motion, stack
+        lines = self._lines or record.find_shared_lines(run, motion, stack)
+        pace = Pace(histories=WATCH_HISTORIES, with_shares=False, kept=self._kept)
+        given = answer.split_blur(run, motion, stack, allowed, lines, SEED, pace=pace)
+        self._kept = self._kept if given.fit is None else given.fit.kept
+        source = Source(tracks, rig, "so far", 1, tracks.n_frames)
+        result = findings.state(
+            source, run, motion, stack, allowed, lines, given, (), None, "", SEED
+        )
+        put_in_words(result)
+        return FitSoFar(
+            begin_s,
+            end_s,
+            result.verdict.headline,
+            result.verdict.matters.get("mechanics", "open"),
+            is_whole=False,
+            is_warm=given.fit is not None and given.fit.is_warm,
+            cpu_s=time.process_time() - start,
+        )
+
+    def look_for_lines(self) -> None:
+        """Find the lines of the last tracks for the next answer, while nobody waits."""
+        from blursplit.budget.record import find_shared_lines
+
+        if self._last is not None:
+            self._lines = find_shared_lines(*self._last)
+
+
+def _quietly(below: int) -> None:
+    """Let frames come first; Ctrl-C is for the watch, which ends its processes itself."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    if hasattr(os, "nice"):
+        os.nice(below)
+
+
+def _whole_into(pipe: Any, files: list[Path], rig: Rig) -> None:
+    _quietly(10)
+    try:
+        pipe.send(fit_so_far(files, rig))
+    except BlursplitError as error:
+        pipe.send(FitSoFar(0.0, 0.0, str(error), "open"))
+
+
+def _answer_each(pipe: Any) -> None:
+    """Answer for each set of tracks that comes, until the watch is gone."""
+    _quietly(2)
+    fits, of_run = QuickFits(), 0
+    while True:
+        try:
+            run, tracks, rig = pipe.recv()
+            if run != of_run:
+                fits, of_run = QuickFits(), run
+            try:
+                found = fits.answer(tracks, rig)
+            except BlursplitError as error:
+                ends = float(tracks.time_s[0]), float(tracks.time_s[-1])
+                found = FitSoFar(*ends, str(error), "open", is_whole=False)
+            pipe.send((run, found))
+            fits.look_for_lines()
+        except (EOFError, BrokenPipeError):
+            return
+
+
+class Fits:
+    """Fits beside a watch: quick ones when asked, whole ones when there is enough more to fit."""
+
+    def __init__(self) -> None:
+        self.quick: FitSoFar | None = None
+        self.whole: FitSoFar | None = None
+        self._spawn = multiprocessing.get_context("spawn")
+        self._answerer: tuple[Any, Any] | None = None
+        self._asked = 0  # the run that an answer is due for
+        self._running: tuple[int, Any, Any] | None = None
+        self._run, self._fitted_s = 0, 0.0
+
+    @property
+    def known(self) -> tuple[FitSoFar, ...]:
+        """The latest of each kind."""
+        return tuple(fit for fit in (self.quick, self.whole) if fit is not None)
+
+    @property
+    def is_asked(self) -> bool:
+        """Whether a quick answer is due."""
+        return self._asked > 0
+
+    def is_cold(self, run: int) -> bool:
+        """Return whether nobody has asked for a quick answer in this run."""
+        return run != self._run or (self.quick is None and not self.is_asked)
+
+    def ask(self, run: int, tracks: StarTracks, rig: Rig) -> None:
+        """Ask for a quick answer, unless one is still due."""
+        self._begin(run)
+        if self.is_asked:
+            return
+        if self._answerer is None or not self._answerer[0].is_alive():
+            here, there = self._spawn.Pipe()
+            process = self._spawn.Process(target=_answer_each, args=(there,), daemon=True)
+            process.start()
+            there.close()
+            self._answerer = process, here
+        self._answerer[1].send((run, tracks, rig))
+        self._asked = run
+
+    def answer(self, wait_s: float) -> bool:
+        """Take up a quick answer that comes within so many seconds; return whether one did."""
+        if self._answerer is None or not self.is_asked:
+            return False
+        process, pipe = self._answerer
+        try:
+            if not pipe.poll(max(wait_s, 0.0)):
+                return False
+            run, found = pipe.recv()
+        except EOFError:  # it was ended from outside
+            process.join()
+            self._answerer, self._asked = None, 0
+            return False
+        self._asked = 0
+        if run == self._run:
+            self.quick = found
+        return bool(run == self._run)
+
+    def offer(self, run: int, files: list[Path], rig: Rig, seconds: float) -> None:
+        """Take up a whole fit that has ended, begin the next where there is enough more to fit.
+
+        `seconds`: length of the present run.
+        """
+        self._begin(run)
+        if self._running is not None:
+            of_run, process, pipe = self._running
+            ended = pipe.poll() or not process.is_alive()
+            if ended and pipe.poll():
+                found = pipe.recv()
+                self.whole = found if of_run == run else self.whole
+            self._running = None if ended else self._running
+        due = max(WATCH_FIT_FIRST_S, WATCH_FIT_LONGER * self._fitted_s)
+        if self._running is None and seconds >= due:
+            here, there = self._spawn.Pipe(duplex=False)
+            process = self._spawn.Process(
+                target=_whole_into, args=(there, list(files), rig), daemon=True
+            )
+            process.start()
+            there.close()
+            self._running, self._fitted_s = (run, process, here), seconds
+
+    def wait(self) -> None:
+        """Wait until the whole fit that runs, if any, has ended."""
+        if self._running is not None:
+            self._running[1].join()
+
+    def close(self) -> None:
+        """End both processes: nobody waits for them any more."""
+        for process in [one[-2] for one in (self._answerer, self._running) if one is not None]:
+            process.terminate()
+            process.join()
+        self._answerer = self._running = None
+        self._asked = 0
+
+    def _begin(self, run: int) -> None:
+        """Forget what was said of an earlier run."""
+        if run != self._run:
+            self._run, self._fitted_s, self.quick, self.whole = run, 0.0, None, None
