@@ -85,8 +85,8 @@ def write_in_time(
 ) -> None:
     """Write frames at their times, ten at once; `begun` gets the clock's reading at the first.
 
-    Twenty seconds of frames, to and fro: the air goes on without a jump, and repeats itself after
-    forty seconds, twice as long as what a quick fit sees.
+    Twenty seconds of frames, forwards and backwards: the air goes on without a jump, and repeats
+    itself after forty seconds, twice as long as what a quick fit sees.
     """
     from blursplit.simulate.sequence import Simulation
 

@@ -17,7 +17,7 @@ from blursplit.budget.air_data import (
     spectral_data,
 )
 from blursplit.budget.air_model import AirModel, AirState
-from blursplit.budget.fit import FitSetup, _measured_width_prior, build_model, fit_air
+from blursplit.budget.fit import FitSetup, Pace, _measured_width_prior, build_model, fit_air
 from blursplit.image.otf import log_otf_bias
 from blursplit.image.transfer import OpticsData
 from blursplit.motion.grid import GridData, GridSegment
@@ -280,6 +280,31 @@ def test_fit_of_one_star_and_of_none_registered_runs_and_is_reproducible(monkeyp
     assert np.all(np.isnan(first.upper_j))
     f = np.linspace(0.1, 12.0, 30)
     assert first.shared_air_density(f).shape == first.open_density(f).shape == (50, 2, 2, 30)
+
+
+def test_a_fit_keeps_tables_while_the_stars_stay_where_they_were(monkeypatch):
+    for name, value in (("FIT_PARTICLES", 100), ("FIT_FINAL_SWEEPS", 24), ("FIT_R_HAT", 9.0)):
+        monkeypatch.setattr(f"blursplit.budget.fit.{name}", value)
+    setup = FitSetup(OPTICS, 1.5, None, 0.0)
+    first = fit_air(white_grid(3), [], star_data(), setup, seed=1)
+    assert not first.is_warm
+    pace = Pace(kept=first.kept)
+    later = white_grid(3, seed=2)
+    drifted = replace(later, star_x_arcsec=later.star_x_arcsec + 5.0)
+    second = fit_air(drifted, [], star_data(), setup, seed=1, pace=pace)
+    assert second.is_warm
+    assert second.model.table is first.model.table
+    fresh = build_model(drifted, [], star_data(), setup)
+    # white motion of the same size: the likelihoods are those of a table made anew
+    z = np.random.default_rng(2).standard_normal((20, fresh.n_parameters))
+    assert_allclose(second.model.log_likelihood(z), fresh.log_likelihood(z), rtol=1e-6)
+    # a star elsewhere in the field, or another length of record, needs another table
+    moved = replace(later, star_x_arcsec=later.star_x_arcsec + np.array([0.0, 0.0, 8.0]))
+    assert (
+        build_model(moved, [], star_data(), setup, kept=first.kept).table is not second.kept.table
+    )
+    longer = build_model(white_grid(3, 2000), [], star_data(), setup, kept=first.kept)
+    assert longer.table is not first.model.table
 
 
 @pytest.mark.slow

@@ -4,7 +4,9 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from blursplit.budget.fit import halves
 from blursplit.budget.sampler import effective_draws, r_hat, sample
+from blursplit.constants import FIT_R_HAT
 
 RUN = {"n_particles": 400, "final_sweeps": 80}
 
@@ -33,6 +35,34 @@ def test_gaussian_likelihood_gives_its_closed_posterior_and_evidence():
     exact = -0.5 * (centre**2 / total + np.log(2 * np.pi * total)).sum()
     # some six temperatures, each adding a relative error of at most sqrt(1/400) to the evidence
     assert_allclose(draws.log_evidence, exact, atol=4 * np.sqrt(6 / 400))
+
+
+def test_a_run_goes_on_from_draws_of_a_posterior_like_its_own():
+    """Half a prior sigma off and twice as wide: a few sweeps bring the particles over."""
+    centre, sigma = np.array([2.0, -1.0, 0.0, 0.5]), np.array([0.1, 0.5, 2.0, 1.0])
+    variance = 1.0 / (1.0 + sigma**-2)
+    mean = variance * centre / sigma**2
+    rng = np.random.default_rng(4)
+    start = mean + np.sqrt(variance) * (1.0 + 2.0 * rng.standard_normal((400, 4)))
+    draws = sample(gaussian(centre, sigma), 4, rng, n_particles=400, final_sweeps=80, start=start)
+    flat = draws.chains.reshape(-1, 4)
+    n = min(effective_draws([draws.chains[:, :, k]]) for k in range(4))
+    assert n > 400
+    assert np.all(np.abs(flat.mean(axis=0) - mean) < 4 * np.sqrt(variance / n))
+    assert_allclose(flat.var(axis=0), variance, rtol=4 * np.sqrt(2 / n))
+    assert np.isnan(draws.log_evidence)  # it knows nothing of the prior's mass
+
+
+def test_runs_that_still_drift_agree_but_their_halves_do_not():
+    """Both began in one wrong place and move alike, a fifth of their width at each kept sweep.
+
+    Means of halves then lie 0.6 apart: var/W of the four of them is 0.12, R-hat 1.06.
+    """
+    rng = np.random.default_rng(1)
+    drift = 0.2 * np.arange(6)[:, None]
+    runs = [{"x": drift + rng.standard_normal((6, 400))} for _ in range(2)]
+    assert r_hat([run["x"] for run in runs]) < FIT_R_HAT
+    assert r_hat([half["x"] for half in halves(runs)]) > FIT_R_HAT
 
 
 def test_two_far_modes_keep_their_weights():

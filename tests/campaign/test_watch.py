@@ -470,10 +470,10 @@ def test_the_page_renews_itself_with_and_without_scripts():
 
 
 def test_the_page_can_be_held(open_page):
-    page = open_page(render_live_page("x", None, [], [], renew_s=1), "watch")
+    page = open_page(render_live_page("x", None, [], [], renew_s=2), "watch")
+    page.locator("#hold").check()  # before anything else: a page that renews itself forgets it
     page.evaluate("document.title = 'as it was'")
-    page.locator("#hold").check()
-    page.wait_for_timeout(1500)
+    page.wait_for_timeout(3000)
     assert page.title() == "as it was"
     page.locator("#hold").uncheck()
     page.wait_for_function("() => document.title === 'x'")

@@ -25,7 +25,11 @@ def quick(monkeypatch, tmp_path):
 
 @pytest.fixture
 def cube(tmp_path):
-    """Write 60 frames of three stars of FWHM 4 px that shake together."""
+    return write_cube(tmp_path, 60)
+
+
+def write_cube(folder, count):
+    """Write frames of three stars of FWHM 4 px that shake together."""
     rng = np.random.default_rng(1)
     rows, columns = np.indices((90, 90))
     frames = [
@@ -36,10 +40,10 @@ def cube(tmp_path):
                 for x, y, top in STARS
             )
         )
-        for dx, dy in rng.normal(0, 0.3, (60, 2))
+        for dx, dy in rng.normal(0, 0.3, (count, 2))
     ]
     header = fits.Header({"FPS": 50.0, "EXPTIME": 0.005})
-    path = tmp_path / "night.fits"
+    path = folder / "night.fits"
     fits.PrimaryHDU(np.array(frames, dtype=np.uint16), header).writeto(path)
     return path
 
@@ -66,6 +70,26 @@ def test_an_ended_watch_leaves_what_measure_leaves(cube, tmp_path):
     page = (tmp_path / "night-watch.html").read_text(encoding="utf-8")
     assert 'http-equiv="refresh"' not in page
     assert "watched/index.html" in page
+
+
+@pytest.mark.slow
+def test_fits_on_the_way_leave_no_trace_in_the_result(tmp_path):
+    """With an aperture there are fits beside the watch; its result is that of `measure`."""
+    cube = write_cube(tmp_path, 520)
+    how = ("--set", "telescope.aperture_m=0.15", "--set", "camera.pixel_scale_arcsec=0.4")
+    watched = run("watch", cube, "--idle", 1, "--out", tmp_path / "watched", *how)
+    assert watched.exit_code == 0, watched.output
+    measured = run("measure", cube, "--out", tmp_path / "measured", *how)
+    assert measured.exit_code == 0
+    one, other = (
+        json.loads((tmp_path / name / "result.json").read_text(encoding="utf-8"))
+        for name in ("watched", "measured")
+    )
+    for result in (one, other):
+        result.pop("command", None)
+        result.pop("digest", None)
+        assert result["fit"].pop("seconds") > 0  # of this machine
+    assert one == other
 
 
 def test_modes_are_compared_with_an_earlier_result_and_the_cautions_said(cube, tmp_path):

@@ -316,7 +316,7 @@ def fit_air(
             for number in range(2)
         ]
         watched = [_watched(model, run) for run in runs]
-        parts = _halves(watched) if attempt < 0 else watched
+        parts = halves(watched) if attempt < 0 else watched
         ratios = {name: r_hat([w[name] for w in parts]) for name in parts[0]}
         if max(ratios.values()) <= FIT_R_HAT:
             break
@@ -349,7 +349,7 @@ def _for_the_next(
     return Kept(at.star_x_arcsec, at.star_y_arcsec, model.table, model.data.frequency_hz, ends)
 
 
-def _halves(watched: Sequence[dict[str, FloatArray]]) -> list[dict[str, FloatArray]]:
+def halves(watched: Sequence[dict[str, FloatArray]]) -> list[dict[str, FloatArray]]:
     """Return the earlier and the later draws of each run."""
     return [
         {name: np.array_split(value, 2)[half] for name, value in run.items()}

@@ -214,6 +214,7 @@ class Fits:
         self._spawn = multiprocessing.get_context("spawn")
         self._answerer: tuple[Any, Any] | None = None
         self._asked = 0  # the run that an answer is due for
+        self.is_owed = False  # somebody asked while an earlier answer was still due
         self._running: tuple[int, Any, Any] | None = None
         self._run, self._fitted_s = 0, 0.0
 
@@ -232,8 +233,9 @@ class Fits:
         return run != self._run or (self.quick is None and not self.is_asked)
 
     def ask(self, run: int, tracks: StarTracks, rig: Rig) -> None:
-        """Ask for a quick answer, unless one is still due."""
+        """Ask for a quick answer; while one is still due it stays owed."""
         self._begin(run)
+        self.is_owed = self.is_asked
         if self.is_asked:
             return
         if self._answerer is None or not self._answerer[0].is_alive():

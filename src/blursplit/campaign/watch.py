@@ -614,7 +614,8 @@ def _ask(fits: Fits, number: int, run: LiveRun, *, is_due: bool) -> None:
 
     The first starts from nothing and takes longest.
     """
-    if is_due or (fits.is_cold(number) and run.end_s >= WATCH_FIT_WARM_S):
+    is_owed = fits.is_owed and not fits.is_asked
+    if is_due or is_owed or (fits.is_cold(number) and run.end_s >= WATCH_FIT_WARM_S):
         fits.ask(number, run.latest(), run.rig)
 
 
