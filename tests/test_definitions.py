@@ -1,5 +1,7 @@
 """Numbers read off histories: worked examples, limits, and shifts that must change nothing."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -146,6 +148,22 @@ def test_open_motion_gives_two_readings():
     either = savings(night(optics_may_shake=True))
     assert either["optics"][0] == either["structure"][0] == 0.0
     assert either["optics"][1] == either["structure"][1] > 0.03
+
+
+def test_constant_blur_beyond_stated_optics_may_be_a_vibration_and_no_optics():
+    """It goes with structure in the high reading alone; what was stated stays the optics'."""
+    steady = 0.25 * np.eye(2)
+    beyond = replace(night(), inside_arcsec2={"steady": steady})
+    low, high = savings(beyond)["structure"]
+    assert low == 0.0
+    assert_allclose(high, 1.0 - width(night()) / width(beyond), rtol=1e-9)
+    least, most = savings(beyond)["optics"]
+    assert_allclose(most, least, rtol=1e-12)
+    # as wide as a still star with as much more of optics, which could not be told from it
+    more = night(optics_arcsec2=night().optics_arcsec2 + steady)
+    assert_allclose(width(beyond), width(more), rtol=1e-9)
+    assert_allclose(sum(shares(beyond).values()), 1.0, rtol=1e-9)
+    assert shares(beyond)["open"] > 0.1
 
 
 def test_optics_of_unknown_shape_may_cost_what_a_gaussian_costs():

@@ -40,6 +40,7 @@ from blursplit.turbulence.defocus import defocus_otf
 from blursplit.types import FloatArray, IntArray
 
 OWNERS = ("tracking", "structure", "open")
+STEADY = "steady"
 CAUSES = ("atmosphere", "near_air", "tracking", "structure", "optics", "open")
 # What a cure removes; `open` follows in the reading in which it belongs to the cured.
 _MOVING = frozenset({"tracking", "structure", "mechanics"})
@@ -76,7 +77,8 @@ class History:
     # is blur inside the frames.
     path_arcsec: Mapping[str, FloatArray] = field(default_factory=dict)
     # mapping of owner to ndarray, shape (2, 2) or (m, 2, 2): blur tensor of the motion inside the
-    # frames: its mean, or one a frame.
+    # frames: its mean, or one a frame. `steady` beside the owners: constant blur beyond stated
+    # optics, which may be a vibration.
     inside_arcsec2: Mapping[str, FloatArray] = field(default_factory=dict)
     # `strength`, `near_strength`: r0^(-5/3) of the air outside and of near air along the line of
     # sight [m^(-5/3)].
@@ -90,7 +92,7 @@ class History:
     defocus_share: float = 0.0
     # Part of the open motion's variance that the bounds on the air leave room for.
     open_is_air: float = 1.0
-    # Whether the constant blur may as well be a steady vibration inside the frames.
+    # Whether all of the optics may as well be a steady vibration inside the frames.
     optics_may_shake: bool = False
 
 
@@ -146,6 +148,8 @@ def savings(history: History) -> dict[str, tuple[float, float]]:
     """
     whole = width(history)
     has_open = bool(np.any(motion_covariance(history, "open")))
+    shakers = {"optics"} if history.optics_may_shake else set()
+    shakers |= {STEADY} & history.inside_arcsec2.keys()
     out = {}
     for cure, removed in CURES.items():
         least = most = width(history, removed)
@@ -155,11 +159,10 @@ def savings(history: History) -> dict[str, tuple[float, float]]:
                 least = width(history, removed, open_left=history.open_is_air)
         if has_open and cure in {"near_air", "atmosphere"}:
             most = width(history, removed, open_left=1.0 - history.open_is_air)
-        if history.optics_may_shake:
-            if cure in {"structure", "mechanics"}:
-                most = width(history, removed | {"open", "optics"})
-            if cure == "optics":
-                least = whole
+        if cure in {"structure", "mechanics"} and shakers:
+            most = width(history, removed | {"open"} | shakers)
+        if cure == "optics" and history.optics_may_shake:
+            least = whole
         pair = [1.0 - least / whole, 1.0 - most / whole]
         if cure == "optics" and history.defocus_share > 0:
             # frames hardly tell a Gaussian from a defocus of as wide rays, which costs less width
@@ -176,7 +179,7 @@ def shares(history: History) -> dict[str, float]:
     """
     present = [cause for cause in CAUSES if _is_present(history, cause)]
     widths = {
-        frozenset(chosen): width(history, set(CAUSES) - set(chosen))
+        frozenset(chosen): width(history, _all_but(chosen))
         for size in range(len(present) + 1)
         for chosen in itertools.combinations(present, size)
     }
@@ -194,6 +197,11 @@ def shares(history: History) -> dict[str, float]:
     return out
 
 
+def _all_but(kept: Iterable[str]) -> set[str]:
+    left = set(CAUSES).difference(kept)
+    return left | {STEADY} if "open" in left else left
+
+
 def _is_present(history: History, cause: str) -> bool:
     if cause == "atmosphere":
         return history.strength > 0
@@ -201,7 +209,8 @@ def _is_present(history: History, cause: str) -> bool:
         return history.near_strength > 0
     if cause == "optics":
         return bool(np.any(history.optics_arcsec2))
-    return bool(np.any(motion_covariance(history, cause)))
+    owners = (cause, STEADY) if cause == "open" else (cause,)
+    return any(np.any(motion_covariance(history, owner)) for owner in owners)
 
 
 # --- images ---------------------------------------------------------------------------------------
@@ -279,7 +288,7 @@ class _Image:
         history = self.history
         left = {
             owner: math.sqrt(self.open_left) if owner == "open" else 1.0
-            for owner in OWNERS
+            for owner in (*OWNERS, STEADY)
             if owner not in self.removed
         }
         out = None
@@ -315,7 +324,7 @@ def _rough_covariance(history: History, removed: frozenset[str], open_left: floa
     out = round_width2 / FWHM_PER_SIGMA**2 * np.eye(2)
     if "optics" not in removed:
         out = out + history.optics_arcsec2
-    for owner in OWNERS:
+    for owner in (*OWNERS, STEADY):
         if owner not in removed:
             factor = open_left if owner == "open" else 1.0
             out = out + factor * motion_covariance(history, owner)

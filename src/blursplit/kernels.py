@@ -269,7 +269,7 @@ def _sky_with_gaps(  # pragma: no cover - compiled
     if not known:
         return math.nan, math.nan
     base /= known
-    full = np.int64(0)  # for a bare 0 the median would be compiled once more
+    full = int(known * 0)  # for a bare 0 the median would be compiled once more
     for piece in range(_PIECES):
         total, squares, known = 0.0, 0.0, 0
         for i in range(each):

@@ -7,7 +7,8 @@ from numpy.testing import assert_allclose
 from blursplit.budget.answer import match_width
 from blursplit.budget.judge import Findings, judge_positions, judge_widths, worth_of
 from blursplit.budget.summary import Readings
-from blursplit.definitions import CAUSES, CURES, OWNERS, Conditions, in_windows, width
+from blursplit.constants import FWHM_PER_SIGMA
+from blursplit.definitions import CAUSES, CURES, OWNERS, Conditions, in_windows, savings, width
 from blursplit.estimate import Estimate, estimate_between
 from blursplit.report.words import put_in_words
 from blursplit.result import Check, Fwhm, Line, Motion, Open, Result, SequenceInfo
@@ -166,20 +167,20 @@ def test_air_is_what_is_left_of_the_width_of_a_long_frame():
     """Modelled widths equal the recorded one in every draw; optics and air trade places."""
     rig = Conditions(0.2, 0.3, 550e-9, 1.5)
     times, segment = 180.0 * np.arange(20), np.zeros(20, dtype=np.int64)
-    runs = match_width(
-        rig,
-        times,
-        segment,
-        [{}] * 30,
-        [{"tracking": np.diag([0.25, 0.0])}] * 30,
-        Estimate(value=4.0, low=3.96, high=4.04),
-        blur_time_s=60.0,
-        outer_scale_m=(10.0, 50.0),
-        stated_optics_arcsec=None,
-        narrowest_arcsec=3.5,
-        may_shake=True,
-        seed=1,
-    )
+    given = {
+        "conditions": rig,
+        "time_s": times,
+        "segment": segment,
+        "paths": [{}] * 30,
+        "inside": [{"tracking": np.diag([0.25, 0.0])}] * 30,
+        "recorded": Estimate(value=4.0, low=3.96, high=4.04),
+        "blur_time_s": 60.0,
+        "outer_scale_m": (10.0, 50.0),
+        "stated_optics_arcsec": None,
+        "narrowest_arcsec": 3.5,
+        "seed": 1,
+    }
+    runs = match_width(**given)
     widths = np.array([width(in_windows(run, 60.0)) for run in runs])
     # 1 % is the recorded width's own error, 0.3 % the search's.
     assert_allclose(widths, 4.0, rtol=0.04)
@@ -188,3 +189,11 @@ def test_air_is_what_is_left_of_the_width_of_a_long_frame():
     optics = np.array([run.optics_arcsec2[0, 0] for run in runs])
     assert np.corrcoef(strength, optics)[0, 1] < -0.9
     assert optics.max() < (3.5 / 2.3548) ** 2
+    # Stated optics leave a vibration that is steady over such frames: neither air nor excluded.
+    stated = match_width(**given | {"stated_optics_arcsec": 1.0})
+    assert {run.optics_arcsec2[0, 0] for run in stated} == {(1.0 / FWHM_PER_SIGMA) ** 2}
+    widths = np.array([width(in_windows(run, 60.0)) for run in stated])
+    assert_allclose(widths, 4.0, rtol=0.04)
+    most = np.array([savings(in_windows(run, 60.0))["structure"][1] for run in stated])
+    assert most.min() < 0.03
+    assert most.max() > 0.3

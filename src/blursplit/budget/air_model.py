@@ -120,12 +120,19 @@ class Priors:
     measured_optics: tuple[FloatArray, FloatArray] | None
     nyquist_hz: float
     fast_arcsec2: float  # largest variance of shake inside the exposures; 0 leaves it out
+    # Whether that may be steady, so that no change in the stars' shapes bounds it.
+    fast_is_steady: bool
     ln_j: tuple[float, float] | None  # (mean, sigma): where a mask has measured the air
 
-    @property
-    def fast_ends(self) -> tuple[float, float]:
-        """Least and largest variance of shake inside the exposures."""
-        return FIT_FAST_RANGE * self.fast_arcsec2, self.fast_arcsec2
+    def fast_at(self, z: FloatArray) -> FloatArray:
+        """Return the variance of shake inside the exposures for unit normal z.
+
+        Flat in its logarithm; every rms alike where it may be steady, as for unstated optics.
+        """
+        if self.fast_is_steady:
+            return np.asarray(self.fast_arcsec2 * _uniform(z) ** 2)
+        ends = FIT_FAST_RANGE * self.fast_arcsec2, self.fast_arcsec2
+        return np.asarray(np.exp(uniform_between(z, ends)))
 
 
 @dataclass(frozen=True)
@@ -215,7 +222,6 @@ class AirModel:
         )
         none = np.zeros(n)
         star = self.star is not None
-        fast = "fast" in part
         log_optics = self._log_optics(part["optics"][:, 0]) if star else none
         shape = _uniform(part["shape"][:, 0]) if "shape" in part else none
         return AirState(
@@ -239,13 +245,7 @@ class AirModel:
             ),
             open_corner_hz=np.exp(uniform_between(open_[:, 1], FIT_OPEN_CORNER_HZ)),
             open_centre_hz=np.maximum(centre, 0.0) * p.nyquist_hz,
-            fast_arcsec2=np.exp(
-                uniform_between(
-                    part["fast"][:, 0], (FIT_FAST_RANGE * p.fast_arcsec2, p.fast_arcsec2)
-                )
-            )
-            if fast
-            else none,
+            fast_arcsec2=p.fast_at(part["fast"][:, 0]) if "fast" in part else none,
         )
 
     def _log_optics(self, z: FloatArray) -> FloatArray:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from scipy.optimize import brentq
@@ -262,7 +263,6 @@ def _from_widths(
         outer_scale_m=facts.optics.outer_scale_m,
         stated_optics_arcsec=facts.known_instrument_arcsec,
         narrowest_arcsec=_narrowest(record),
-        may_shake=True,
         seed=seed,
     )
     if facts.is_long and inside is not None and inside.is_shown:
@@ -360,25 +360,26 @@ def match_width(
     outer_scale_m: tuple[float, float],
     stated_optics_arcsec: float | None,
     narrowest_arcsec: float | None,
-    may_shake: bool,
     seed: int,
 ) -> tuple[History, ...]:
     """Return histories of a run whose widths are known but whose air no spectrum shows.
 
-    The air is what is left: in each draw the optics take a part of the width that motion and base
-    leave, flat between nothing and all of it where nobody stated it, and the air the rest. So air
-    and optics come out as ranges that only their sum bounds.
+    The air is what is left: in each draw a constant blur takes a part of the width that motion and
+    base leave, flat between what was stated of the optics and all of it, and the air the rest. So
+    air and constant blur come out as ranges that only their sum bounds. Optics that nobody stated
+    may be a vibration, which is steady over exposures as long as these; of stated ones only what
+    exceeds them may.
 
     `time_s`, `segment` (n,). `paths`, `inside`: of each draw: paths (n, 2) and blur tensors inside
     the frames, by owner. `recorded`: its error is drawn. `outer_scale_m` (low, high).
     `stated_optics_arcsec`: FWHM of the optics as stated. `narrowest_arcsec`: FWHM that the optics,
-    constant over the run, cannot exceed. `may_shake`: whether the constant blur may be a steady
-    vibration.
+    constant over the run, cannot exceed.
     """
     rng = np.random.default_rng([seed, 78])
     assert recorded.value is not None  # noqa: S101 - a measured width
     assert recorded.high is not None  # noqa: S101
     sigma = recorded.high - recorded.value
+    stated2 = ((stated_optics_arcsec or 0.0) / FWHM_PER_SIGMA) ** 2
     constant2 = np.inf
     if narrowest_arcsec is not None:
         bare = History(conditions, time_s[:1], segment[:1])
@@ -394,21 +395,20 @@ def match_width(
             path,
             blur,
             outer_scale_m=float(np.exp(rng.uniform(*np.log(outer_scale_m)))),
-            optics_may_shake=may_shake,
         )
         seen = in_windows(history, blur_time_s)
+        most2 = _solve(seen, "optics", wanted, (wanted / FWHM_PER_SIGMA) ** 2)
+        steady = rng.random() * max(min(most2, constant2) - stated2, 0.0) * np.eye(2)
         if stated_optics_arcsec is None:
-            rest2 = _solve(seen, "optics", wanted, (wanted / FWHM_PER_SIGMA) ** 2)
-            rest2 = min(rest2, constant2)
-            optics2 = rng.random() * rest2
+            constant: dict[str, Any] = {"optics_arcsec2": steady, "optics_may_shake": True}
         else:
-            optics2 = (stated_optics_arcsec / FWHM_PER_SIGMA) ** 2
-        tensor = optics2 * np.eye(2)
+            inside_ = blur | {"steady": steady}
+            constant = {"optics_arcsec2": stated2 * np.eye(2), "inside_arcsec2": inside_}
         unit = SEEING_IN_LAMBDA_OVER_R0 * conditions.wavelength_m * ARCSEC_PER_RADIAN
         strongest = (2.0 * wanted / unit) ** (5.0 / 3.0)
-        with_optics = replace(seen, optics_arcsec2=tensor)
+        with_optics = replace(seen, **constant)
         strength = _solve(with_optics, "air", wanted, strongest)
-        out.append(replace(history, optics_arcsec2=tensor, strength=strength))
+        out.append(replace(history, strength=strength, **constant))
     return tuple(out)
 
 

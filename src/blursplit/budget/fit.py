@@ -47,6 +47,7 @@ from blursplit.constants import (
     REFERENCE_BASELINE,
     REGISTERED_BIAS_SIGMA,
     SEEING_IN_LAMBDA_OVER_R0,
+    STEADY_BLUR_EXPOSURE_S,
 )
 from blursplit.evidence.guest import Guest, KnownStrength
 from blursplit.facts import Optics
@@ -193,6 +194,16 @@ class AirFit:
         if star is not None and star.defocus is not None:
             return np.ones(len(self.upper_j))
         return self.state.optics_shape
+
+    @property
+    def optics_stated(self) -> bool:
+        """Whether somebody stated the optics' width."""
+        return self.model.priors.stated_optics_arcsec is not None
+
+    @property
+    def steady_arcsec2(self) -> FloatArray:
+        """One-axis variance of shake inside the exposures that may be steady, shape (n,)."""
+        return np.asarray(self.model.priors.fast_is_steady * self.state.fast_arcsec2)
 
     @property
     def noise_scale(self) -> FloatArray:
@@ -427,6 +438,8 @@ def _priors(setup: FitSetup, grid: GridData, reference_m: float, *, has_star: bo
     strength = STRUCTURE_CONSTANT * (reference_m / kolmogorov_r0) ** (5.0 / 3.0)
     low, high = (part * width / FWHM_PER_SIGMA for part in FIT_OPTICS_RANGE)
     known, least = setup.known_instrument_arcsec, setup.least_instrument_arcsec2
+    steady = known is not None and grid.exposure_s >= STEADY_BLUR_EXPOSURE_S
+    fast = max(setup.fast_motion_arcsec2, high**2) if steady else setup.fast_motion_arcsec2
     return Priors(
         structure_rad2=(FIT_STRENGTH_RANGE[0] * strength, FIT_STRENGTH_RANGE[1] * strength),
         outer_scale_m=optics.outer_scale_m,
@@ -437,7 +450,8 @@ def _priors(setup: FitSetup, grid: GridData, reference_m: float, *, has_star: bo
         if known is not None or least is None
         else _measured_width_prior(least, low, high),
         nyquist_hz=0.5 / grid.cadence_s,
-        fast_arcsec2=setup.fast_motion_arcsec2 if has_star else 0.0,
+        fast_arcsec2=fast if has_star else 0.0,
+        fast_is_steady=steady,
         ln_j=None if setup.strength is None else setup.strength.ln_j,
     )
 

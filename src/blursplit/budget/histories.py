@@ -134,9 +134,11 @@ def draw_histories(
                 shown.room(k, paths.get("open")),
                 1.0 - (0.0 if known is None else float(known[row])),
             ),
-            optics_may_shake=grid.exposure_s >= STEADY_BLUR_EXPOSURE_S,
+            optics_may_shake=not fit.optics_stated and grid.exposure_s >= STEADY_BLUR_EXPOSURE_S,
         )
         history = _with_inside(history, inside, k, rng)
+        if fit.optics_stated:
+            history = _with_steady_blur(history, float(fit.steady_arcsec2[row]))
         history, rms = _with_hidden_mode(history, setup, grid, rng=rng)
         runs.append(history)
         hidden.append(rms)
@@ -285,6 +287,18 @@ def _with_inside(
     elif rng.random() < inside.memory_probability and lines == 0.0 and "open" not in tensors:
         # not enough to blame the mount: a shaken one, or air that remembers itself
         tensors["open"] = measured
+    return replace(history, inside_arcsec2=tensors)
+
+
+def _with_steady_blur(history: History, blur_arcsec2: float) -> History:
+    """Add the constant blur beyond stated optics, less what moves inside the frames already.
+
+    A steady vibration, or air.
+    """
+    tensors = dict(history.inside_arcsec2)
+    told = sum(0.5 * np.trace(np.reshape(t, (-1, 2, 2)).mean(axis=0)) for t in tensors.values())
+    steady = max(blur_arcsec2 - float(told), 0.0)
+    tensors["steady"] = steady * np.eye(2)
     return replace(history, inside_arcsec2=tensors)
 
 

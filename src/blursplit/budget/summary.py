@@ -24,6 +24,7 @@ from blursplit.definitions import (
     CAUSES,
     CURES,
     OWNERS,
+    STEADY,
     Conditions,
     History,
     in_windows,
@@ -79,12 +80,17 @@ def read_off(runs: Sequence[History], blur_time_s: float, *, with_shares: bool =
     optics = np.array([np.trace(run.optics_arcsec2) for run in seen])
     return Readings(
         width_arcsec=np.array([width(run) for run in seen]),
-        base_arcsec=width(seen[0], CAUSES),
+        base_arcsec=width(seen[0], {*CAUSES, STEADY}),
         saving={cure: np.array([s[cure] for s in saved]) for cure in CURES},
         motion_arcsec2={
             owner: np.array([motion_covariance(run, owner) for run in seen]) for owner in OWNERS
         },
-        steady_arcsec2=np.array([run.optics_may_shake * run.optics_arcsec2 for run in seen]),
+        steady_arcsec2=np.array(
+            [
+                run.optics_may_shake * run.optics_arcsec2 + motion_covariance(run, STEADY)
+                for run in seen
+            ]
+        ),
         share={
             cause: float(np.mean([p[cause] for p in parts])) if parts else None for cause in CAUSES
         },

@@ -156,32 +156,32 @@ class LayerTable:
         i, u = _place(log_wind, self.log_wind)
         k, v = _place(log_outer, self.log_outer)
         n_outer, n_turns = self.values.shape[1:3]
-        flat = self.values.reshape(-1, *self.values.shape[3:])
-
-        def read(turn: IntArray | int) -> FloatArray:
-            out = np.zeros((len(u), *flat.shape[1:]))
-            for a, b, weight in (
-                (0, 0, (1 - u) * (1 - v)),
-                (0, 1, (1 - u) * v),
-                (1, 0, u * (1 - v)),
-                (1, 1, u * v),
-            ):
-                place = ((i + a) * n_outer + k + b) * n_turns + turn
-                out += weight[:, None, None, None] * flat[place]
-            return out
-
-        anyhow = read(n_turns - 1)
+        corner = np.stack([(i + a) * n_outer + k + b for a in (0, 1) for b in (0, 1)], axis=1)
+        weight = np.stack([(1 - u) * (1 - v), (1 - u) * v, u * (1 - v), u * v], axis=1)
+        anyhow = self._mean(n_turns * corner + n_turns - 1, weight)
         anyhow[..., 0] = np.exp(anyhow[..., 0])
         if axis is None:
             return anyhow[..., 0], anyhow[..., 1]
         steady = np.hypot(axis[:, 0], axis[:, 1])[:, None, None]
         angle = 0.5 * np.abs(np.arctan2(axis[:, 1], axis[:, 0])) / (0.5 * np.pi) * (n_turns - 2)
         lower = np.minimum(angle.astype(np.int64), n_turns - 3)
-        part = (angle - lower)[:, None, None, None]
-        turned = (1 - part) * read(lower) + part * read(lower + 1)
+        part = (angle - lower)[:, None]
+        node = n_turns * corner + lower[:, None]
+        turned = self._mean(
+            np.hstack([node, node + 1]), np.hstack([(1 - part) * weight, part * weight])
+        )
         turned[..., 0] = np.exp(turned[..., 0])
         both = steady[..., None] * turned + (1 - steady[..., None]) * anyhow
         return both[..., 0], both[..., 1]
+
+    def _mean(self, node: IntArray, weight: FloatArray) -> FloatArray:
+        """Return weighted means of the table's nodes, both (n, n_nodes): a sparse product."""
+        from scipy.sparse import csr_array
+
+        flat = self.values.reshape(-1, int(np.prod(self.values.shape[3:])))
+        first = np.arange(0, node.size + 1, node.shape[1])
+        matrix = csr_array((weight.ravel(), node.ravel(), first), shape=(len(node), len(flat)))
+        return np.asarray((matrix @ flat).reshape(len(node), *self.values.shape[3:]))
 
 
 def _place(value: FloatArray, nodes: FloatArray) -> tuple[IntArray, FloatArray]:
