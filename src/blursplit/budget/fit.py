@@ -305,7 +305,8 @@ def fit_air(
 
     A fit whose two runs differ by more than R-hat 1.02 is run again twice as long, twice at most;
     then `converged` is False. Runs that start where earlier ones ended may agree before they have
-    arrived: of such, the two halves of each must agree as well, else both start from the prior.
+    arrived: of such, the two halves of each must agree as well. They go on twice as long, twice at
+    most; then both start from the prior.
     """
     start = time.process_time()
     kept = pace.kept
@@ -313,21 +314,23 @@ def fit_air(
     ends = () if kept is None else kept.ends
     if any(end.shape != (FIT_PARTICLES, model.n_parameters) for end in ends):
         ends = ()
-    for attempt in range(-1 if ends else 0, FIT_MOST_DOUBLINGS + 1):
-        sweeps = FIT_WARM_SWEEPS if attempt < 0 else FIT_FINAL_SWEEPS * 2**attempt
+    warm = [(FIT_WARM_SWEEPS * 2**k, True) for k in range(FIT_MOST_DOUBLINGS + 1) if ends]
+    cold = [(FIT_FINAL_SWEEPS * 2**k, False) for k in range(FIT_MOST_DOUBLINGS + 1)]
+    for attempt, (sweeps, is_warm) in enumerate(warm + cold, start=-len(warm)):
         runs = [
             sample(
                 model.log_likelihood,
                 model.n_parameters,
-                np.random.default_rng([seed, max(attempt, 0), number]),
+                np.random.default_rng([seed, attempt % (2 * len(cold)), number]),
                 n_particles=FIT_PARTICLES,
                 final_sweeps=sweeps,
-                start=ends[number] if attempt < 0 else None,
+                start=ends[number] if is_warm else None,
             )
             for number in range(2)
         ]
         watched = [_watched(model, run) for run in runs]
-        parts = halves(watched) if attempt < 0 else watched
+        ends = tuple(run.chains[-1] for run in runs)
+        parts = halves(watched) if is_warm else watched
         ratios = {name: r_hat([w[name] for w in parts]) for name in parts[0]}
         if max(ratios.values()) <= FIT_R_HAT:
             break
@@ -346,8 +349,8 @@ def fit_air(
         n_particles=FIT_PARTICLES,
         n_sweeps=sweeps,
         converged=max(ratios.values()) <= FIT_R_HAT,
-        kept=_for_the_next(grid, model, kept, tuple(run.chains[-1] for run in runs)),
-        is_warm=attempt < 0,
+        kept=_for_the_next(grid, model, kept, ends),
+        is_warm=is_warm,
     )
 
 
