@@ -146,21 +146,31 @@ def savings(history: History) -> dict[str, tuple[float, float]]:
     bounds on the air leave room for it, the rest being mechanics of unknown owner; or it goes
     with the cured cause. A saving may be negative.
     """
-    whole = width(history)
+    present = frozenset(cause for cause in (*CAUSES, STEADY) if _is_present(history, cause))
+    known: dict[tuple[frozenset[str], float], float] = {}
+
+    def left(removed: frozenset[str], open_left: float = 1.0) -> float:
+        # Cures that differ by causes which are not there leave the same image.
+        key = present & removed, open_left
+        if key not in known:
+            known[key] = width(history, key[0], open_left=open_left)
+        return known[key]
+
+    whole = left(frozenset())
     has_open = bool(np.any(motion_covariance(history, "open")))
     shakers = {"optics"} if history.optics_may_shake else set()
     shakers |= {STEADY} & history.inside_arcsec2.keys()
     out = {}
     for cure, removed in CURES.items():
-        least = most = width(history, removed)
+        least = most = left(removed)
         if has_open and cure in _MOVING:
-            most = width(history, removed | {"open"})
+            most = left(removed | {"open"})
             if cure == "mechanics" and history.open_is_air < 1.0:
-                least = width(history, removed, open_left=history.open_is_air)
+                least = left(removed, history.open_is_air)
         if has_open and cure in {"near_air", "atmosphere"}:
-            most = width(history, removed, open_left=1.0 - history.open_is_air)
+            most = left(removed, 1.0 - history.open_is_air)
         if cure in {"structure", "mechanics"} and shakers:
-            most = width(history, removed | {"open"} | shakers)
+            most = left(removed | {"open"} | shakers)
         if cure == "optics" and history.optics_may_shake:
             least = whole
         pair = [1.0 - least / whole, 1.0 - most / whole]
