@@ -403,12 +403,20 @@ def _of_path(turns: FloatArray, finest: int) -> FloatArray:
     """
     x = _powers(2.0 * np.pi * turns[:, 0], finest)
     y = _powers(2.0 * np.pi * turns[:, 1], FWHM_N_FREQUENCY)
-    out = np.concatenate([(y.conj() @ x.T)[:0:-1], y @ x.T]) / len(turns)
-    return np.asarray(out, dtype=np.complex128)
+    # real products: both signs of the frequency come of the same four
+    product = np.concatenate([y.real, y.imag]) @ np.concatenate([x.real, x.imag]).T
+    (cc, cs), (sc, ss) = (np.split(half, 2, axis=1) for half in np.split(product, 2))
+    out = np.concatenate([((cc + ss) + 1j * (cs - sc))[:0:-1], (cc - ss) + 1j * (cs + sc)])
+    return np.asarray(out / len(turns), dtype=np.complex128)
 
 
 def _powers(angle: FloatArray, n: int) -> NDArray[np.complex64]:
     """Return exp(i k angle) for k = 0 to n, shape (n + 1, n_angles)."""
-    steps = np.broadcast_to(np.exp(1j * angle).astype(np.complex64), (n + 1, len(angle))).copy()
-    steps[0] = 1.0
-    return np.multiply.accumulate(steps, axis=0)
+    out = np.empty((n + 1, len(angle)), dtype=np.complex64)
+    out[0], out[1] = 1.0, np.exp(1j * angle)
+    known = 1
+    while known < n:
+        more = min(known, n - known)
+        np.multiply(out[1 : more + 1], out[known], out=out[known + 1 : known + more + 1])
+        known += more
+    return out

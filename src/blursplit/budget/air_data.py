@@ -37,6 +37,7 @@ from blursplit.facts import Optics
 from blursplit.motion.grid import GridData
 from blursplit.turbulence.conversions import structure_function
 from blursplit.turbulence.spectra import cross_spectrum_table, tilt_spectra
+from blursplit.turbulence.tables import Axis, corners, weighted_sums
 from blursplit.turbulence.tilt import pair_kernels, tilt_coefficient
 from blursplit.types import FloatArray, IntArray
 
@@ -268,20 +269,6 @@ def _bin_edges(length_s: float, nyquist_hz: float) -> FloatArray:
 
 
 @dataclass(frozen=True)
-class Axis:
-    """An even grid, of a logarithm."""
-
-    nodes: FloatArray
-
-    def place(self, value: FloatArray) -> tuple[IntArray, FloatArray]:
-        """Return the lower neighbour of each value and the upper one's weight, ends clipped."""
-        at = (value - self.nodes[0]) / (self.nodes[1] - self.nodes[0])
-        at = np.clip(at, 0.0, len(self.nodes) - 1.0)
-        lower = np.minimum(at.astype(np.int64), len(self.nodes) - 2)
-        return lower, at - lower
-
-
-@dataclass(frozen=True)
 class OneStar:
     """Spectra of one star's tilt for the layers at the telescope, one range of outer scales."""
 
@@ -293,21 +280,15 @@ class OneStar:
     # of the table.
     bins: FloatArray
     fine: FloatArray
-    # (n_wind, n_outer): ln of the one-axis variance of the exposure-averaged tilt [arcsec^2 per J].
+    # (n_wind, n_outer, 2): ln of the tilt's one-axis variance [arcsec^2 per J], exposure averaged
+    # and without an exposure.
     variance: FloatArray
-    still: FloatArray  # (n_wind, n_outer): the same without an exposure
     structure: FloatArray  # (n_outer, n_baselines): ln of the phase structure function per J
 
     def at(self, values: FloatArray, log_wind: FloatArray, log_outer: FloatArray) -> FloatArray:
         """Return exp of bilinearly interpolated tables (n_wind, n_outer, ...), shape (n, ...)."""
-        i, u = self.wind.place(log_wind)
-        k, v = self.outer.place(log_outer)
-        n_outer = values.shape[1]
-        flat = values.reshape(values.shape[0] * n_outer, -1)
-        first = i * n_outer + k
-        out = flat[first] * ((1.0 - u) * (1.0 - v))[:, None]
-        for step, weight in ((1, (1.0 - u) * v), (n_outer, u * (1.0 - v)), (n_outer + 1, u * v)):
-            out += flat[first + step] * weight[:, None]
+        flat = values.reshape(values.shape[0] * values.shape[1], -1)
+        out = weighted_sums(flat, *corners(self.wind, log_wind, self.outer, log_outer))
         np.exp(out, out=out)
         return np.asarray(out.reshape(len(out), *values.shape[2:]))
 
@@ -348,16 +329,12 @@ class AirTable:
 
         `values` (n_high, n_wind, n_outer, ...). `j`, `log_wind` (n, n_high). `log_outer` (n,).
         """
-        i, u = self.high_wind.place(log_wind)
-        k, v = self.outside.outer.place(log_outer)
-        n_wind, n_outer = values.shape[1:3]
-        first = (np.arange(len(values)) * n_wind + i) * n_outer + k[:, None]
-        node = np.stack([first, first + 1, first + n_outer, first + n_outer + 1], axis=-1)
-        v = v[:, None]
-        weight = np.stack([(1 - u) * (1 - v), (1 - u) * v, u * (1 - v), u * v], axis=-1)
-        single = (weight * j[:, :, None]).astype(np.float32).reshape(len(j), 1, -1)
+        outer = np.broadcast_to(log_outer[:, None], log_wind.shape)
+        node, weight = corners(self.high_wind, log_wind, self.outside.outer, outer)
+        node += np.arange(len(values))[:, None] * (values.shape[1] * values.shape[2])
+        single = (weight * j[:, :, None]).astype(np.float32).reshape(len(j), -1)
         flat = values.reshape(-1, int(np.prod(values.shape[3:])))
-        out = np.matmul(single, flat[node.reshape(len(j), -1)])
+        out = weighted_sums(flat, node.reshape(len(j), -1), single)
         return np.asarray(out.reshape(len(j), *values.shape[3:]), dtype=np.float64)
 
 
@@ -472,7 +449,7 @@ def _one_star(
     size = (len(wind.nodes), len(log_outer))
     bins = np.empty((*size, 2, len(bins_hz)))
     fine = np.empty((*size, 2, len(fine_hz)))
-    variance, still = np.empty(size), np.empty(size)
+    variance = np.empty((*size, 2))
     for k, outer in enumerate(np.exp(log_outer)):
         ratio = optics.aperture_m / float(outer)
         spectra = np.stack(tilt_spectra(x, ratio, optics.obstruction, TILT), axis=1)
@@ -482,7 +459,7 @@ def _one_star(
             fine[j, k] = sampled.density(fine_hz, speed, x, np.log(spectra)).T
             lost = 1.0 - np.sinc(x * speed / optics.aperture_m * sampled.exposure_s) ** 2
             gone = float(np.trapezoid(spectra.mean(axis=1) * lost, x))
-            variance[j, k], still[j, k] = max(total - gone, 1e-6 * total), total
+            variance[j, k] = max(total - gone, 1e-6 * total), total
     unit = np.log(optics.unit_arcsec2)
     return OneStar(
         wind=wind,
@@ -490,7 +467,6 @@ def _one_star(
         bins=unit + np.log(bins),
         fine=unit + np.log(fine),
         variance=unit + np.log(variance),
-        still=unit + np.log(still),
         structure=np.stack(
             [np.log(structure_function(baseline_m, 1.0, s)) for s in np.exp(log_outer)]
         ),

@@ -22,7 +22,7 @@ from functools import cached_property
 
 import numpy as np
 
-from blursplit.budget.air_data import AirTable, OneStar, SpectralData
+from blursplit.budget.air_data import AirTable, SpectralData
 from blursplit.constants import (
     ARCSEC_PER_RADIAN,
     FIT_CENTROID_SIGMA,
@@ -482,19 +482,21 @@ class AirModel:
 
     # --- the registered star ----------------------------------------------------------------------
 
-    def removed_tilt_arcsec2(self, state: AirState, *, still: bool = False) -> FloatArray:
-        """Return the air's one-axis motion variance that registering one star removes.
+    def removed_tilt_arcsec2(self, state: AirState) -> FloatArray:
+        """Return the air's one-axis motion variance that registering one star removes."""
+        return self._tilt_arcsec2(state)[:, 0]
 
-        `still`: as if the exposures were short.
-        """
-        outside, which = self.table.outside, "still" if still else "variance"
-        total = state.j_near * _scalar(
-            self.table.near, which, state.log_near_wind, state.log_near_outer
+    def _tilt_arcsec2(self, state: AirState) -> FloatArray:
+        """Return that variance, and what it were if the exposures were short, shape (n, 2)."""
+        near, outside = self.table.near, self.table.outside
+        total = state.j_near[:, None] * near.at(
+            near.variance, state.log_near_wind, state.log_near_outer
         )
-        total += state.j_ground * _scalar(outside, which, state.log_ground_wind, state.log_outer)
-        for j, wind in zip(state.j_high.T, state.log_high_wind.T, strict=True):
-            total += j * _scalar(outside, which, wind, state.log_outer)
-        return np.asarray(state.tilt_scale * total)
+        j = np.column_stack([state.j_ground, state.j_high])
+        wind = np.column_stack([state.log_ground_wind, state.log_high_wind])
+        each = outside.at(outside.variance, wind.ravel(), np.repeat(state.log_outer, j.shape[1]))
+        total += np.einsum("nk,nkt->nt", j, each.reshape(*j.shape, 2))
+        return np.asarray(state.tilt_scale[:, None] * total)
 
     def log_otf(self, state: AirState) -> FloatArray:
         """Return the model of ln OTF of the registered star, shape (n, n_baselines)."""
@@ -516,10 +518,10 @@ class AirModel:
         """Return what the air, registered, does to ln OTF."""
         structure = state.j_near[:, None] * self.table.near.structure_at(state.log_near_outer)
         structure += state.j_outside[:, None] * self.table.outside.structure_at(state.log_outer)
-        removed = self.removed_tilt_arcsec2(state)
+        removed, still = self._tilt_arcsec2(state).T
         out = removed[:, None] * self._per_arcsec2 - 0.5 * structure[:, :-1]
         # Speckles: the centroid's tilt and the rest are not independent, as that form takes them.
-        kept = removed / self.removed_tilt_arcsec2(state, still=True)
+        kept = removed / still
         reference = REFERENCE_BASELINE ** (5.0 / 3.0) * STRUCTURE_CONSTANT
         d_over_r0 = (structure[:, -1] / reference) ** 0.6
         out += kept[:, None] * log_otf_bias(d_over_r0, self._baseline_over_aperture)
@@ -646,7 +648,3 @@ def open_shape(state: AirState, frequency_hz: FloatArray) -> FloatArray:
 def _hump(state: AirState) -> FloatArray:
     """Half-width of the open motion's spectrum, no narrower than the bins resolve."""
     return np.asarray(np.hypot(state.open_corner_hz, FIT_LEAST_HUMP * state.open_centre_hz))
-
-
-def _scalar(one: OneStar, which: str, log_wind: FloatArray, log_outer: FloatArray) -> FloatArray:
-    return np.asarray(one.at(getattr(one, which)[:, :, None], log_wind, log_outer)[:, 0])

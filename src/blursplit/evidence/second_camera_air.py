@@ -34,6 +34,7 @@ from blursplit.constants import (
 )
 from blursplit.evidence.second_camera import PairSpectra, difference_power
 from blursplit.turbulence.conversions import SPECTRUM_CONSTANT
+from blursplit.turbulence.tables import Axis, corners, weighted_sums
 from blursplit.turbulence.tilt import signed_tilt_gain
 from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
 
@@ -136,9 +137,9 @@ def _folded(
 class LayerTable:
     """What one frozen layer of r0 = 1 m does to two cameras, for any wind and outer scale."""
 
-    # `log_wind`, `log_outer`: even grids of ln m/s and ln m.
-    log_wind: FloatArray
-    log_outer: FloatArray
+    # `log_wind`, `log_outer`: of ln m/s and ln m.
+    log_wind: Axis
+    log_outer: Axis
     # (n_wind, n_outer, n_directions + 1, n_bins, 2, 2): ln of the density of the difference and the
     # real cross density, along and across the baseline, exposures undone; the wind turned from 0 to
     # 90 degrees off the baseline (both are even in it and of period 180 degrees), and last the mean
@@ -153,11 +154,8 @@ class LayerTable:
         `log_wind`, `log_outer` (n,). `axis` (n, 2): cosine and sine of twice the wind's direction
         from the baseline, times how steady it is; None where it blows from anywhere.
         """
-        i, u = _place(log_wind, self.log_wind)
-        k, v = _place(log_outer, self.log_outer)
-        n_outer, n_turns = self.values.shape[1:3]
-        corner = np.stack([(i + a) * n_outer + k + b for a in (0, 1) for b in (0, 1)], axis=1)
-        weight = np.stack([(1 - u) * (1 - v), (1 - u) * v, u * (1 - v), u * v], axis=1)
+        n_turns = self.values.shape[2]
+        corner, weight = corners(self.log_wind, log_wind, self.log_outer, log_outer)
         anyhow = self._mean(n_turns * corner + n_turns - 1, weight)
         anyhow[..., 0] = np.exp(anyhow[..., 0])
         if axis is None:
@@ -175,19 +173,8 @@ class LayerTable:
         return both[..., 0], both[..., 1]
 
     def _mean(self, node: IntArray, weight: FloatArray) -> FloatArray:
-        """Return weighted means of the table's nodes, both (n, n_nodes): a sparse product."""
-        from scipy.sparse import csr_array
-
         flat = self.values.reshape(-1, int(np.prod(self.values.shape[3:])))
-        first = np.arange(0, node.size + 1, node.shape[1])
-        matrix = csr_array((weight.ravel(), node.ravel(), first), shape=(len(node), len(flat)))
-        return np.asarray((matrix @ flat).reshape(len(node), *self.values.shape[3:]))
-
-
-def _place(value: FloatArray, nodes: FloatArray) -> tuple[IntArray, FloatArray]:
-    at = np.clip((value - nodes[0]) / (nodes[1] - nodes[0]), 0.0, len(nodes) - 1.0)
-    lower = np.minimum(at.astype(np.int64), len(nodes) - 2)
-    return lower, at - lower
+        return weighted_sums(flat, node, weight).reshape(len(node), *self.values.shape[3:])
 
 
 @dataclass(frozen=True)
@@ -395,7 +382,7 @@ def _layer_table(
     mean = np.einsum("t,wotbac->wobac", weight, values)
     values = np.concatenate([values, mean[:, :, None]], axis=2)
     values[..., 0] = np.log(np.maximum(values[..., 0], 1e-300))
-    return LayerTable(wind, outer, values)
+    return LayerTable(Axis(wind), Axis(outer), values)
 
 
 def _difference_of(spectra: PairSpectra, air: ComplexArray) -> FloatArray:
