@@ -73,7 +73,20 @@ def _quantities() -> dict[str, tuple[str, str, Callable[[Row], float | None]]]:
         )
     for cure, part in CURES.items():
         out[f"saving: {cure}"] = (part, "saving_arcsec", lambda row, c=cure: saving(row, c))
+        # in a run of half a minute the air's own slow motion adds to a drift or takes from it
+        out[f"saving: {cure} (images)"] = (
+            part,
+            "saving_arcsec",
+            lambda row, c=cure: saving_of_images(row, c),
+        )
     return out
+
+
+def saving_of_images(row: Row, cure: str) -> float | None:
+    """Return by how much the truth's own images are narrower without a cause [arcsec]."""
+    truth = row["truth"]
+    without = truth.get(f"without_{'both' if cure == 'mechanics' else cure}")
+    return None if without is None else truth["recorded"] - without
 
 
 def drift(row: Row) -> float | None:
