@@ -1,12 +1,14 @@
 """The verdict: yes, no and open from both readings; what comes first; what to do next."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.budget.answer import match_width
 from blursplit.budget.judge import Findings, judge_positions, judge_widths, worth_of
-from blursplit.budget.summary import Readings
+from blursplit.budget.summary import Readings, saving_parts, with_cures
 from blursplit.constants import FWHM_PER_SIGMA
 from blursplit.definitions import CAUSES, CURES, OWNERS, Conditions, in_windows, savings, width
 from blursplit.estimate import Estimate, estimate_between
@@ -197,3 +199,18 @@ def test_air_is_what_is_left_of_the_width_of_a_long_frame():
     most = np.array([savings(in_windows(run, 60.0))["structure"][1] for run in stated])
     assert most.min() < 0.03
     assert most.max() > 0.3
+
+
+def test_error_of_the_measured_width_is_part_of_what_a_cure_saves():
+    """A saving is a part of the width: the errors of both add in squares."""
+    recorded = Estimate(value=2.0, low=1.8, high=2.2, low95=1.6, high95=2.4)
+    half = readings(tracking=(1.25, 1.25))
+    # half the width's error; the draws scatter by a hundredth of an arcsec
+    saved = saving_parts(half, "tracking", recorded, shown=True)["saving_arcsec"]
+    assert_allclose([saved.value, saved.low, saved.high], [1.0, 0.9, 1.1], atol=0.01)
+    left = with_cures(Fwhm(recorded_arcsec=recorded), half).without_tracking_arcsec
+    assert_allclose([left.value, left.low, left.high], [1.0, 0.9, 1.1], atol=0.01)
+    part = 0.5 + 0.1 * np.linspace(-1.72, 1.72, 101)  # 68 % within 0.117 of the middle
+    wide = replace(half, saving=half.saving | {"tracking": np.stack([part, part], axis=1)})
+    saved = saving_parts(wide, "tracking", recorded, shown=True)["saving_arcsec"]
+    assert_allclose(saved.high - saved.value, np.hypot(0.5 * 0.2, 0.117 * 2.0), rtol=0.01)

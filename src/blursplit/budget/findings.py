@@ -16,7 +16,7 @@ from blursplit.budget.record import Allowed, Lines, Motion, shown_owner
 from blursplit.constants import SHOWN_SHARE, STEADY_BLUR_EXPOSURE_S, WIDTH_DISAGREEMENT
 from blursplit.drive.right_ascension import read_drive
 from blursplit.drive.terms import record_of_grid, record_of_tracks
-from blursplit.estimate import estimate, upper_limit
+from blursplit.estimate import Estimate, estimate, upper_limit
 from blursplit.evidence.guest import Record
 from blursplit.facts import Facts, duration_s
 from blursplit.folder import Measurement
@@ -98,7 +98,8 @@ def state(
         for check in raw_checks
     )
     fwhm = _widths(facts, stack)
-    recorded = None if fwhm.recorded_arcsec is None else fwhm.recorded_arcsec.value
+    recorded = fwhm.recorded_arcsec
+    width = None if recorded is None else recorded.value
     events: list[Event] = []
     event_search: EventSearch | None = None
     if motion.quiet is not None and facts.scale_arcsec is not None:
@@ -135,7 +136,7 @@ def state(
     for guest in answer.guests:
         parts = guest.parts(parts)
         remarks += guest.remarks()
-    remarks += _doubts(record, answer, parts, recorded)
+    remarks += _doubts(record, answer, parts, width)
     result = Result(
         version=version("blursplit"),
         command=command,
@@ -149,7 +150,7 @@ def state(
         **parts,
     )
     found = _findings(record, allowed, answer, checks, tuple(remarks))
-    result.verdict = _verdict(result, answer, found, recorded, worth_arcsec)
+    result.verdict = _verdict(result, answer, found, width, worth_arcsec)
     result.verdict.next[:0] = [step for guest in answer.guests for step in guest.steps()]
     notes = [Remark(code=code, text=text) for code, text in record.whole.notes]
     result.warnings = [*notes, *remarks, *checks]
@@ -206,7 +207,7 @@ def _shared_motion(record: Record, motion: Motion) -> Open:
 
 
 def _split_parts(
-    record: Record, motion: Motion, lines: Lines, answer: Answer, recorded: float | None
+    record: Record, motion: Motion, lines: Lines, answer: Answer, recorded: Estimate | None
 ) -> dict[str, Any]:
     readings, histories, facts = answer.readings, answer.histories, record.facts
     assert readings is not None  # noqa: S101 - the caller has them

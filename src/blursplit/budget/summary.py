@@ -133,7 +133,7 @@ class Shown:
 
 
 def saving_parts(
-    readings: Readings, cure: str, recorded_arcsec: float | None, *, shown: bool
+    readings: Readings, cure: str, recorded: Estimate | None, *, shown: bool
 ) -> dict[str, Estimate | None]:
     """Return what a cure saves, as arcsec of the measured width and as a fraction.
 
@@ -148,37 +148,40 @@ def saving_parts(
         fraction = upper_limit(max(most, 0.0))
     return {
         "saving_fraction": fraction,
-        "saving_arcsec": None if recorded_arcsec is None else _times(fraction, recorded_arcsec),
+        "saving_arcsec": None if recorded is None else _part_of_width(fraction, recorded),
     }
 
 
-def _times(value: Estimate | None, factor: float) -> Estimate | None:
-    if value is None:
-        return None
-    ends = value.model_dump()
-    return Estimate(**{k: None if v is None else v * factor for k, v in ends.items()})
+def _part_of_width(part: Estimate | None, recorded: Estimate) -> Estimate | None:
+    """Return a part of the measured width.
 
-
-def _without(readings: Readings, cure: str, recorded: Estimate) -> Estimate | None:
-    """Return the width that would have been recorded without a cause.
-
-    The error of the measured width and that of the saving add in squares, each side by itself.
+    The errors of both add in squares, each side by itself; a limit is of the width as measured.
     """
-    fraction = saving_parts(readings, cure, None, shown=True)["saving_fraction"]
-    if fraction is None or fraction.value is None or recorded.value is None:
+    if part is None or recorded.value is None:
         return None
-    value = recorded.value * (1.0 - fraction.value)
-    ends = {}
+    width = recorded.value
+    if part.value is None:
+        ends = {k: None if v is None else v * width for k, v in part.model_dump().items()}
+        return Estimate(**ends)
+    value = width * part.value
+    out = {}
     for sign, name, other in (
         (-1.0, "low", "high"),
         (1.0, "high", "low"),
         (-1.0, "low95", "high95"),
         (1.0, "high95", "low95"),
     ):
-        measured = getattr(recorded, name) * (1.0 - fraction.value) - value
-        saved = recorded.value * (fraction.value - getattr(fraction, other))
-        ends[name] = max(value + sign * float(np.hypot(measured, saved)), 0.0)
-    return Estimate(value=value, **ends)
+        wider = getattr(recorded, name if part.value > 0 else other) - width
+        more = getattr(part, name) - part.value
+        out[name] = value + sign * float(np.hypot(wider * part.value, more * width))
+    return Estimate(value=value, **out)
+
+
+def _without(readings: Readings, cure: str, recorded: Estimate) -> Estimate | None:
+    """Return the width that would have been recorded without a cause."""
+    low, high = readings.saving[cure].T
+    left = estimate_between(np.maximum(1.0 - high, 0.0), np.maximum(1.0 - low, 0.0))
+    return _part_of_width(left, recorded)
 
 
 def axes(covariance: FloatArray, facts: Facts) -> dict[str, Estimate | None]:
@@ -213,7 +216,7 @@ def _limited(part: dict[str, Estimate | None], high: FloatArray) -> dict[str, Es
 def structure_part(
     readings: Readings,
     facts: Facts,
-    recorded: float | None,
+    recorded: Estimate | None,
     *,
     shown: bool,
     undetected: tuple[float, tuple[float, float]] | None,
@@ -268,7 +271,7 @@ def open_part(readings: Readings, facts: Facts, band_hz: tuple[float, float] | N
 
 
 def tracking_part(
-    readings: Readings, drive: DriveDraws, facts: Facts, recorded: float | None, *, shown: bool
+    readings: Readings, drive: DriveDraws, facts: Facts, recorded: Estimate | None, *, shown: bool
 ) -> Tracking:
     """Return drift and drive terms; the high reading counts open motion too."""
     vector = 60.0 * drive.rate_arcsec_s
@@ -342,7 +345,7 @@ def atmosphere_part(
     readings: Readings,
     facts: Facts,
     bounds: Mapping[str, FloatArray],
-    recorded: float | None,
+    recorded: Estimate | None,
     evidence: list[str],
 ) -> Atmosphere:
     """Return what is known of the air: the seeing is that of the air outside."""
@@ -366,7 +369,7 @@ def atmosphere_part(
 
 
 def near_air_part(
-    fit: AirFit, readings: Readings, recorded: float | None, *, shown: bool
+    fit: AirFit, readings: Readings, recorded: Estimate | None, *, shown: bool
 ) -> NearAir:
     """Return near air: what cooling and ventilating would save."""
     return NearAir(
@@ -379,7 +382,7 @@ def near_air_part(
 def instrument_part(
     readings: Readings,
     facts: Facts,
-    recorded: float | None,
+    recorded: Estimate | None,
     *,
     optics_from: str | None,
     shown: bool,
@@ -405,7 +408,7 @@ def instrument_part(
     )
 
 
-def mechanics_part(readings: Readings, recorded: float | None, *, shown: bool) -> Saving:
+def mechanics_part(readings: Readings, recorded: Estimate | None, *, shown: bool) -> Saving:
     """Return what curing drive and structure together would save."""
     return Saving(**saving_parts(readings, "mechanics", recorded, shown=shown))
 
