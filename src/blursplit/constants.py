@@ -744,7 +744,6 @@ LONG_FRAME_LEAST_STEPS = 5  # - | a median and its scatter need them; judgement
 LONG_FRAME_LARGEST_STEP = 6.0  # robust sigmas | beyond it a step is a dither or a jump; judgement
 LONG_FRAME_MODEL_ERROR = 0.1  # - | a worm of ten frames a turn bends inside its steps: 5 to 10 %
 LONG_FRAME_NARROWEST = 0.05  # of the frames | that bound every constant cause; judgement
-LONG_FRAME_BLOCKS = 10  # - | of the bootstrap: seeing is remembered for minutes; judgement
 
 # --- estimates, fit, histories, verdict -----------------------------------------------------------
 LOWER_BOUND_DRAWS = 300  # - | its percentiles err by a twentieth of their width

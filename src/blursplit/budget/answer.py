@@ -36,7 +36,7 @@ from blursplit.estimate import Estimate
 from blursplit.evidence.guest import Guest, KnownOptics, Record
 from blursplit.evidence.long_frames import (
     drift_of_short_frames,
-    fit_width_law,
+    narrowest_width_arcsec,
     tracking_of_long_frames,
 )
 from blursplit.facts import Optics
@@ -343,8 +343,7 @@ def _narrowest(record: Record) -> float | None:
     seen = count > 0
     middle = np.nanmedian(width[seen], axis=1)
     sigma = 1.25 * np.nanstd(width[seen], axis=1) / np.sqrt(count[seen])
-    law = fit_width_law(middle, np.maximum(sigma, 1e-3 * middle))
-    return None if law is None else law.narrowest_arcsec
+    return narrowest_width_arcsec(middle, np.maximum(sigma, 1e-3 * middle))
 
 
 # --- air that a width leaves ----------------------------------------------------------------------

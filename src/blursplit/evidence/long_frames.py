@@ -14,7 +14,6 @@ import numpy as np
 
 from blursplit.constants import (
     DRIFT_BLOCKS,
-    LONG_FRAME_BLOCKS,
     LONG_FRAME_LARGEST_STEP,
     LONG_FRAME_LEAST_STEPS,
     LONG_FRAME_MODEL_ERROR,
@@ -260,90 +259,17 @@ def _positive(tensor: FloatArray) -> FloatArray:
     return np.asarray((vector * np.maximum(weight, 0.0)) @ vector.T)
 
 
-# --- widths within the sequence -------------------------------------------------------------------
-@dataclass(frozen=True)
-class WidthLaw:
-    """Squared width of the frames as a constant, air that follows the airmass, and focus."""
-
-    constant_arcsec2: FloatArray  # (n_draws,): FWHM^2 of all that neither airmass nor focus changes
-    air_arcsec2: FloatArray  # (n_draws,): FWHM^2 at airmass one that grows as airmass^1.2
-    # (n_draws,): FWHM^2 per squared unit away from the best focus; zero without focus positions.
-    focus_arcsec2: FloatArray
-    # Upper end (95 %) of the width of the narrowest frames: no constant cause exceeds it.
-    narrowest_arcsec: float
-    tells_air: bool  # whether the airmass changed enough for the two to be told apart
-
-
-def fit_width_law(
-    fwhm_arcsec: FloatArray,
-    sigma_arcsec: FloatArray,
-    *,
-    airmass: FloatArray | None = None,
-    focus: FloatArray | None = None,
-    n_draws: int = 200,
-    seed: int = 0,
-) -> WidthLaw | None:
-    """Part the frames' widths by what changes within the sequence, by bootstrap in blocks.
+def narrowest_width_arcsec(fwhm_arcsec: FloatArray, sigma_arcsec: FloatArray) -> float | None:
+    """Return the upper end (95 %) of the width of the narrowest frames: no constant cause is wider.
 
     `fwhm_arcsec`, `sigma_arcsec` (n_frames,): width of each frame (median of its stars) and its
-    error; NaN where unknown. `airmass`, `focus` (n_frames,).
-
-    Returns: none with fewer than ten widths.
-
-    Kolmogorov seeing grows as airmass^0.6 (Fried 1966), so that FWHM^2 = A + B X^1.2
-    + C (f - f0)^2 with A, B, C >= 0. Seeing changes for other reasons too; blocks of a tenth of
-    the run carry that into the errors.
+    error; NaN where unknown. None with fewer than ten widths.
     """
-    from scipy.optimize import nnls
-
-    good = np.isfinite(fwhm_arcsec)
-    columns = [np.ones(len(fwhm_arcsec))]
-    air_like = None if airmass is None else np.asarray(airmass, dtype=float) ** 1.2
-    if air_like is not None:
-        good &= np.isfinite(air_like)
-        columns.append(air_like)
-    if int(good.sum()) < 2 * LONG_FRAME_LEAST_STEPS:
+    rows = np.flatnonzero(np.isfinite(fwhm_arcsec))
+    if len(rows) < 2 * LONG_FRAME_LEAST_STEPS:
         return None
-    rows = np.flatnonzero(good)
-    bend = None if focus is None else _away_from_focus(fwhm_arcsec, focus, good)
-    if bend is not None:
-        columns.append(bend)
-    design, square = np.stack(columns, axis=1)[rows], fwhm_arcsec[rows] ** 2
-    rng = np.random.default_rng(seed)
-    n_blocks = min(LONG_FRAME_BLOCKS, len(rows) // 2)
-    block = np.arange(len(rows)) * n_blocks // len(rows)
-    members = [np.flatnonzero(block == b) for b in range(n_blocks)]
-    out = np.zeros((n_draws, 3))
-    used = [0] + ([1] if air_like is not None else []) + ([2] if bend is not None else [])
-    free = np.zeros((n_draws, len(used)))
-    for i in range(n_draws):
-        pick = np.concatenate([members[b] for b in rng.integers(0, n_blocks, n_blocks)])
-        out[i, used] = nnls(design[pick], square[pick])[0]
-        free[i] = np.linalg.lstsq(design[pick], square[pick], rcond=None)[0]
-    order = np.argsort(fwhm_arcsec[rows])
-    few = order[: max(int(LONG_FRAME_NARROWEST * len(rows)), 3)]
-    narrow = fwhm_arcsec[rows][few]
+    few = rows[np.argsort(fwhm_arcsec[rows])[: max(int(LONG_FRAME_NARROWEST * len(rows)), 3)]]
+    narrow = fwhm_arcsec[few]
     # the least of many noisy widths is too small by about their noise
-    error = float(np.median(sigma_arcsec[rows][few]))
-    narrowest = float(
-        narrow.mean() + ONE_SIDED_95 * np.hypot(error, narrow.std() / np.sqrt(len(few)))
-    )
-    tells = air_like is not None and bool(free[:, 1].mean() > 2.0 * free[:, 1].std())
-    if not tells:
-        # any split between nothing and all of the narrowest frames
-        level = out[:, 0] + out[:, 1] * (1.0 if air_like is None else air_like[rows].mean())
-        out[:, 0] = np.minimum(level, narrowest**2) * rng.random(n_draws)
-        out[:, 1] = level - out[:, 0]
-    return WidthLaw(out[:, 0], out[:, 1], out[:, 2], narrowest, tells)
-
-
-def _away_from_focus(width: FloatArray, focus: FloatArray, good: BoolArray) -> FloatArray | None:
-    """Return the squared distance from the best focus; None where the position hardly changed."""
-    known = good & np.isfinite(focus)
-    if len(np.unique(focus[known])) < 3:  # noqa: PLR2004 - a parabola needs three
-        return None
-    bend, slope, _ = np.polyfit(focus[known], width[known] ** 2, 2)
-    if bend <= 0:
-        return None
-    best = np.clip(-0.5 * slope / bend, focus[known].min(), focus[known].max())
-    return np.where(known, (focus - best) ** 2, 0.0)
+    error = float(np.median(sigma_arcsec[few]))
+    return float(narrow.mean() + ONE_SIDED_95 * np.hypot(error, narrow.std() / np.sqrt(len(few))))

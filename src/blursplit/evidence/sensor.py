@@ -14,7 +14,6 @@ K. S. Riedel and A. Sidorenko (1995), IEEE Trans. SP 43, 188 (sine tapers; from 
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Literal, TypeAlias
 
@@ -88,9 +87,6 @@ class SensorEvidence:
     rms_arcsec: tuple[Estimate, Estimate]
     # (n_frames, 2): the coherent motion at the frames, NaN where the sensor has a gap.
     path_arcsec: FloatArray
-    # (n_blocks, 2): density of the path's error; that of the motion itself where the path holds
-    # nothing.
-    path_density: FloatArray
 
     @property
     def refused(self) -> bool:
@@ -121,11 +117,8 @@ class _Fit:
     motion: float
     coherence: float
     explained: float
-    raw: float
     variance: float
-    rest: float
     seen: bool
-    path_noise: float = 0.0
     transfer: ComplexArray = field(default_factory=lambda: np.zeros(0, dtype=complex))
 
 
@@ -134,9 +127,7 @@ def explain_shared_motion(
     motion_xy_arcsec: FloatArray,
     exposure_s: float,
     sensor: SensorRecord,
-    air_density: Callable[[FloatArray], FloatArray] | None = None,
     *,
-    twin: SensorRecord | None = None,
     seed: int = 0,
 ) -> SensorEvidence:
     """Find what of the shared motion is coherent with a sensor.
@@ -144,10 +135,6 @@ def explain_shared_motion(
     `time_s` (n_frames,): middles of the exposures, on the time axis that the sensor's times are
     meant to have. `motion_xy_arcsec` (n_frames, 2): shared motion; frames with NaN are left out.
     `sensor`: its `offset_s` is the range in which the offset of its clock is looked for.
-    `air_density`: one-sided density [arcsec^2/Hz] of all but the sensor's motion at the frames'
-    frequencies, shape (n_f, 2), which whitens both; what the sensor leaves is used by default.
-    `twin`: a second sensor with noise of its own on the same part, on the same clock: its
-    cross-spectrum with the first is free of both noises.
 
     Raises ValueError when fewer than 100 frames lie within the sensor's record.
     """
@@ -167,24 +154,16 @@ def explain_shared_motion(
         time, without_trend(time, motion_xy_arcsec[use]), blocks.frequency_hz, duration
     )
 
-    def read(source: Signal, offset_s: float) -> ComplexArray:
-        # slow motion is taken off both alike, or it would part them in the lowest block
-        series = without_trend(time, source.at(time - offset_s))
-        return tapered_sums(time, series, blocks.frequency_hz, duration)
-
-    u = read(signal, coarse)
-    density = None if air_density is None else air_density(blocks.frequency_hz)
-    whitener = _whitener(y, u, blocks, signal, density)
+    # slow motion is taken off both alike, or it would part them in the lowest block
+    series = without_trend(time, signal.at(time - coarse))
+    u = tapered_sums(time, series, blocks.frequency_hz, duration)
+    whitener = _whitener(y, u, blocks, signal)
     offset = _fine_offset(y, u, blocks, signal, whitener)
     shift = 0.0 if offset is None else offset.value or 0.0
     u = _shifted(u, blocks, signal, shift)
-    whitener = _whitener(y, u, blocks, signal, density)
-    second = None
-    if twin is not None:
-        other = Signal(twin, rate, exposure_s)
-        second = _shifted(read(other, coarse), blocks, other, shift)
+    whitener = _whitener(y, u, blocks, signal)
     fits = [
-        [_fit_block(y, u, second, whitener, blocks, signal, b, axis) for axis in (0, 1)]
+        [_fit_block(y, u, whitener, blocks, signal, b, axis) for axis in (0, 1)]
         for b in range(blocks.centre_hz.size)
     ]
     chance = min(1.0, tried * _chance(y, u, whitener, blocks, signal, rng))
@@ -198,14 +177,11 @@ def explain_shared_motion(
     def table(name: str) -> FloatArray:
         return np.array([[getattr(one, name) for one in row] for row in fits], dtype=float)
 
-    explained, raw, seen = table("explained"), table("raw"), table("seen").astype(bool)
+    explained, seen = table("explained"), table("seen").astype(bool)
     variance = table("variance")
-    # the path is the best guess given a noisy sensor: it lacks what the noise hides
-    lost = np.clip(explained - raw, 0, None)
-    owner = CLAIMS[sensor.kind]
     return SensorEvidence(
         kind=sensor.kind,
-        owner=owner,
+        owner=CLAIMS[sensor.kind],
         coherent=coherent,
         chance=chance,
         offset_s=None if offset is None or not coherent else _moved(offset, coarse),
@@ -222,7 +198,6 @@ def explain_shared_motion(
             _rms(explained[:, 1], variance[:, 1], seen[:, 1], blocks.width_hz),
         ),
         path_arcsec=path,
-        path_density=np.where(table("path_noise") > 0, lost + table("path_noise"), table("motion")),
     )
 
 
@@ -303,16 +278,8 @@ def _zone_of(weights: ComplexArray, signal: Signal) -> int:
     return signal.zones[int(np.argmax(np.abs(weights))) // channels]
 
 
-def _whitener(
-    y: ComplexArray,
-    u: ComplexArray,
-    blocks: Blocks,
-    signal: Signal,
-    density: FloatArray | None,
-) -> FloatArray:
-    """Return the density that whitens, shape (n_f, 2): given, or what the sensor leaves."""
-    if density is not None:
-        return density
+def _whitener(y: ComplexArray, u: ComplexArray, blocks: Blocks, signal: Signal) -> FloatArray:
+    """Return the density that whitens, shape (n_f, 2): what the sensor leaves."""
     power = (np.abs(y) ** 2).mean(axis=1)
     start = np.exp(_smooth(np.log(power)))
     rest = np.empty((blocks.centre_hz.size, 2))
@@ -400,7 +367,6 @@ def _directions(
 def _fit_block(
     y: ComplexArray,
     u: ComplexArray,
-    second: ComplexArray | None,
     density: FloatArray,
     blocks: Blocks,
     signal: Signal,
@@ -420,7 +386,7 @@ def _fit_block(
         floor = signal.floor(0, blocks.frequency_hz[here])
         level = float(density[here, axis].mean())
         seen = floor is not None and float(floor.mean(axis=0).min()) < SENSOR_CLEAR * level
-        return _Fit(power, 0.0, 0.0, 0.0, level**2 / n / (n - 1), power, seen)
+        return _Fit(power, 0.0, 0.0, level**2 / n / (n - 1), seen)
     part = basis.conj().T @ flat
     left = flat - basis @ part
     noise = float(np.sum(np.abs(left) ** 2)) / (n - kept)
@@ -431,12 +397,8 @@ def _fit_block(
         ]
     )
     gain = np.array([fact[1] for fact in facts])
-    raw = float(each.sum())
     explained = float((each * gain).sum())
     rest = noise * float(size.mean())
-    seen = True
-    if second is not None:
-        explained, seen = _from_twins(flat, u[here], second[here], root, size, noise)
     variance = (
         (gain.max() ** 2) * (kept / max(1, n - kept) * rest**2 + 2 * max(explained, 0.0) * rest) / n
     )
@@ -457,34 +419,7 @@ def _fit_block(
         start=np.zeros(u.shape[2], dtype=complex),
     )
     coherence = float(np.sum(np.abs(part) ** 2) / np.sum(np.abs(flat) ** 2))
-    return _Fit(power, coherence, explained, raw, variance, rest, seen, kept / n * rest, weights)
-
-
-def _from_twins(
-    flat: ComplexArray,
-    first: ComplexArray,
-    second: ComplexArray,
-    root: FloatArray,
-    size: FloatArray,
-    noise: float,
-) -> tuple[float, bool]:
-    """Return the coherent density from two sensors with independent noise, and if they see it.
-
-    Their canonical pairs: S = Re(S_ya S_ba^-1 S_by), free of both noises.
-    """
-    n = flat.size
-    a, b = ((s / root[..., None]).reshape(n, -1) for s in (first, second))
-    half_a, half_b = (np.linalg.qr(s) for s in (a, b))
-    left, values, right = np.linalg.svd(half_a.Q.conj().T @ half_b.Q)
-    keep = values**2 > 9 / n
-    if not keep.any():
-        return 0.0, False
-    along_a = (half_a.Q @ left)[:, : values.size][:, keep]
-    along_b = (half_b.Q @ right.conj().T)[:, : values.size][:, keep]
-    part_a, part_b = along_a.conj().T @ flat, along_b.conj().T @ flat
-    level = size.mean()
-    total = np.real(part_a.conj() * part_b) / values[keep] - noise
-    return float(np.sum(total) * level / n), True
+    return _Fit(power, coherence, explained, variance, seen=True, transfer=weights)
 
 
 def _chance(
