@@ -41,10 +41,15 @@ from blursplit.evidence.second_camera_air import (  # noqa: E402
 )
 from blursplit.evidence.sensor import explain_shared_motion  # noqa: E402
 from blursplit.simulate import Scene  # noqa: E402
-from blursplit.simulate.motion import mode_density, noise_series, shake_density  # noqa: E402
+from blursplit.simulate.motion import (  # noqa: E402
+    Shared,
+    mode_density,
+    noise_series,
+    shake_density,
+)
 from blursplit.simulate.scene import SceneSensor  # noqa: E402
-from blursplit.simulate.waist import draw_two_cameras  # noqa: E402
-from blursplit.simulate.witnesses import draw_sensor, quiet_shared  # noqa: E402
+from blursplit.simulate.waist import draw_tracks  # noqa: E402
+from blursplit.simulate.witnesses import draw_sensor  # noqa: E402
 from blursplit.turbulence.conversions import seeing_arcsec, structure_function  # noqa: E402
 
 WAVELENGTH_M = 550e-9
@@ -115,7 +120,7 @@ def draw_scene(seed: int, near_share: float, shake: float, minutes: float) -> Sc
 def score_pair(seed: int, near_share: float, shake: float, minutes: float) -> dict[str, float]:
     """Return what was found of one night, and the truth."""
     scene = draw_scene(seed, near_share, shake, minutes)
-    waists = draw_two_cameras(scene)
+    waists = draw_tracks(scene)
     motions = []
     for waist, seen in zip(waists, (scene, scene.of_second_camera()), strict=True):
         scale, tracks = seen.camera.pixel_scale_arcsec, waist.tracks
@@ -259,7 +264,12 @@ def draw_shake(rms: float, duration_s: float, rng: np.random.Generator) -> np.nd
 def score_sensor(seed: int, rms: float, noise_ug: float, duration_s: float) -> dict[str, float]:
     """Return what one record found of the shake that its sensor sees, and of another night's."""
     rng = np.random.default_rng([seed, 7])
-    shared = quiet_shared(FINE_HZ, draw_shake(rms, duration_s + 2, rng))
+    shared = Shared(
+        0.0,
+        FINE_HZ,
+        {"given": draw_shake(rms, duration_s + 2, rng)},
+        owners={"structure": ("given",)},
+    )
     middle = np.arange(0.02, duration_s, 1 / FRAME_HZ)
     inside = middle[:, None] + (np.arange(6) - 2.5) / 6 * EXPOSURE_S
     true = shared.at(inside, shared.total()).mean(axis=1)
@@ -272,7 +282,12 @@ def score_sensor(seed: int, rms: float, noise_ug: float, duration_s: float) -> d
     found = explain_shared_motion(
         middle, motion, EXPOSURE_S, draw_sensor(spec, shared, duration_s, rng), seed=seed
     )
-    other = quiet_shared(FINE_HZ, draw_shake(max(rms, 0.1), duration_s + 2, rng))
+    other = Shared(
+        0.0,
+        FINE_HZ,
+        {"given": draw_shake(max(rms, 0.1), duration_s + 2, rng)},
+        owners={"structure": ("given",)},
+    )
     wrong = explain_shared_motion(
         middle, motion, EXPOSURE_S, draw_sensor(spec, other, duration_s, rng), seed=seed
     )

@@ -66,7 +66,7 @@ def write(name: str) -> None:
     """Write NAME.csv and NAME.toml."""
     purpose, seed, tables = SCENES[name]
     scene = Scene.model_validate({**RIG, **tables, "sequence": {"frames": FRAMES}})
-    drawn = draw_tracks(scene, seed)
+    (drawn,) = draw_tracks(scene, seed)
     tracks = drawn.tracks
     lines = [f"# {purpose}; exposure {EXPOSURE_S:g} s", "# time: s", "# x: arcsec", "# y: arcsec"]
     lines.append("# sigma: arcsec")

@@ -14,7 +14,7 @@ from blursplit.evidence.guest import Record
 from blursplit.measure import measure
 from blursplit.rig import Rig
 from blursplit.simulate import Scene, write_sequence
-from blursplit.simulate.waist import draw_two_cameras
+from blursplit.simulate.waist import draw_tracks
 from blursplit.sources import Source
 
 SCENE = {
@@ -82,7 +82,7 @@ def pair():
     change = {"sequence": {"frames": 600, "seed": 5}} | SHAKEN
     scene = Scene.model_validate(SCENE | change)
     sources = []
-    for waist, seen in zip(draw_two_cameras(scene), (scene, scene.of_second_camera()), strict=True):
+    for waist, seen in zip(draw_tracks(scene), (scene, scene.of_second_camera()), strict=True):
         text = [
             f"telescope.aperture_m={seen.telescope.aperture_m}",
             f"camera.pixel_scale_arcsec={seen.camera.pixel_scale_arcsec}",

@@ -24,7 +24,7 @@ from blursplit.evidence.second_camera_air import (
     pair_evidence,
 )
 from blursplit.simulate import Scene
-from blursplit.simulate.waist import draw_two_cameras
+from blursplit.simulate.waist import draw_tracks
 from blursplit.turbulence.conversions import structure_function
 
 WAVELENGTH_M = 550e-9
@@ -64,7 +64,7 @@ def night(seed, *, frames=900, shake=0.3, near=0.0, air=True, **second):
         }
     )
     motions = []
-    for waist, seen in zip(draw_two_cameras(scene), (scene, scene.of_second_camera()), strict=True):
+    for waist, seen in zip(draw_tracks(scene), (scene, scene.of_second_camera()), strict=True):
         scale = seen.camera.pixel_scale_arcsec
         tracks = waist.tracks
         motions.append(

@@ -10,9 +10,9 @@ from numpy.testing import assert_allclose
 
 from blursplit.evidence.sensor import explain_shared_motion
 from blursplit.evidence.sensor_signal import nominal_rotation
-from blursplit.simulate.motion import mode_density, noise_series, shake_density
+from blursplit.simulate.motion import Shared, mode_density, noise_series, shake_density
 from blursplit.simulate.scene import SceneSensor
-from blursplit.simulate.witnesses import draw_sensor, quiet_shared
+from blursplit.simulate.witnesses import draw_sensor
 
 MICRO_G = 9.80665e-6
 FINE_HZ, FRAME_HZ, EXPOSURE_S = 200.0, 25.0, 0.01
@@ -49,7 +49,9 @@ def shake(rms, duration_s, rng):
 def night(seed, rms, duration_s=60.0, **sensor):
     """Return times, motion, the sensor's record and the true shake at the frames."""
     rng = np.random.default_rng([8, seed])
-    shared = quiet_shared(FINE_HZ, shake(rms, duration_s + 2, rng))
+    shared = Shared(
+        0.0, FINE_HZ, {"given": shake(rms, duration_s + 2, rng)}, owners={"structure": ("given",)}
+    )
     middle = np.arange(0.02, duration_s, 1 / FRAME_HZ)
     inside = middle[:, None] + (np.arange(6) - 2.5) / 6 * EXPOSURE_S
     true = shared.at(inside, shared.total()).mean(axis=1)
@@ -151,7 +153,9 @@ def test_motion_above_half_the_frame_rate_is_explained_where_it_folds():
     rng = np.random.default_rng(12)
     n = 62 * 400
     ring = 0.15 * noise_series(n, 400.0, lambda f: mode_density(f, 31.0, 0.01), rng)
-    shared = quiet_shared(400.0, np.stack([ring, 0 * ring], axis=1))
+    shared = Shared(
+        0.0, 400.0, {"given": np.stack([ring, 0 * ring], axis=1)}, owners={"structure": ("given",)}
+    )
     middle = np.arange(0.02, 60.0, 1 / FRAME_HZ)
     inside = middle[:, None] + (np.arange(8) - 3.5) / 8 * EXPOSURE_S
     true = shared.at(inside, shared.total()).mean(axis=1)

@@ -8,8 +8,8 @@ from numpy.testing import assert_allclose
 
 from blursplit.constants import ARCSEC_PER_RADIAN
 from blursplit.evidence.two_apertures import MaskGeometry, find_mask_pairs, measure_mask
-from blursplit.turbulence.exposure import pair_exposure_factor
-from blursplit.turbulence.tilt import pair_covariance
+from blursplit.turbulence.exposure import unit_nodes
+from blursplit.turbulence.tilt import pair_covariance, tilt_coefficient
 
 LAMBDA_M, OPENING_M, BASE_M, OUTER_M, R0_M = 550e-9, 0.08, 0.20, 22.4, 0.09
 RUN = {"wavelength_m": LAMBDA_M, "exposure_s": 0.005, "cadence_s": 0.02}
@@ -90,6 +90,62 @@ def test_zenith_seeing_uses_airmass_and_wavelength(run):
     low = measure_mask(*run, MaskGeometry(OPENING_M, BASE_M, 0.0), airmass=2.0, **RUN)
     assert_allclose(low.r0_500nm_zenith_m / here.r0_500nm_zenith_m, 2**0.6)
     assert_allclose(here.r0_500nm_zenith_m / here.r0_m, (500 / 550) ** 1.2)
+
+
+def pair_exposure_factor(
+    path_over_aperture,
+    separation_over_aperture,
+    wind_angle_rad,
+    aperture_over_outer_scale,
+    obstruction,
+    kind,
+):
+    """Return what an exposure leaves of the differential variance of two beams, point by point.
+
+    `path_over_aperture`: V tau/D. `separation_over_aperture`: distance of the beams over the
+    diameter, above zero. `wind_angle_rad`: angle between wind and separation [rad]; broadcasts with
+    `path_over_aperture`. `aperture_over_outer_scale`, `obstruction`: D/L0 and diameter ratio.
+
+    Returns `along`, `across`: var(tau)/var(0) of the components along and across the separation.
+    """
+    path, angle = np.broadcast_arrays(
+        np.asarray(path_over_aperture, float), np.asarray(wind_angle_rad, float)
+    )
+    node, weight = unit_nodes()
+    lag = path[..., None] * node
+    lag_x, lag_y = lag * np.cos(angle)[..., None], lag * np.sin(angle)[..., None]
+    telescope = (aperture_over_outer_scale, obstruction, kind)
+
+    def covariance(x, y):
+        distance = np.hypot(x, y)
+        along, across = pair_covariance(distance, *telescope)
+        share = np.where(distance > 0, x**2 / np.maximum(distance, 1e-12) ** 2, 0.5)
+        return share * along + (1 - share) * across, share * across + (1 - share) * along
+
+    own = covariance(lag_x, lag_y)
+    ahead = covariance(lag_x + separation_over_aperture, lag_y)
+    behind = covariance(lag_x - separation_over_aperture, lag_y)
+    kernels = np.array(pair_covariance(separation_over_aperture, *telescope))
+    still = 2.0 * (tilt_coefficient(kind, obstruction, aperture_over_outer_scale) - kernels)
+    triangle = 2.0 * (1.0 - node) * weight
+    factors = [(2.0 * own[i] - ahead[i] - behind[i]) @ triangle / still[i] for i in (0, 1)]
+    return factors[0], factors[1]
+
+
+@pytest.mark.parametrize(
+    ("path", "expected"),
+    [
+        (0.3, (0.9498, 0.9730, 0.9907, 0.9824)),
+        (1.0, (0.6046, 0.8034, 0.9211, 0.8533)),
+        (5.0, (0.0500, 0.3244, 0.5839, 0.3699)),
+    ],
+)
+def test_pair_exposure_factors_match_the_table(path, expected):
+    got = [
+        float(pair_exposure_factor(path, s, angle, 0.0, 0.0, "Z")[0])
+        for s, angle in ((1.0, 0.0), (5.0, 0.0), (5.0, np.pi / 2), (1.0, np.pi / 2))
+    ]
+    assert_allclose(got, expected, atol=1.5e-4)
 
 
 def test_exposure_filter_agrees_with_the_pair_factor():

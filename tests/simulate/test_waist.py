@@ -52,7 +52,7 @@ def pooled(series):
 
 def test_tilts_have_the_variance_of_each_outer_scale():
     """Air outside (10 m) and near air (0.57 m), each by the closed coefficient of its own L0."""
-    drawn = [draw_tracks(scene_of(near_air={"r0_m": 0.05}), seed) for seed in range(6)]
+    drawn = [draw_tracks(scene_of(near_air={"r0_m": 0.05}), seed)[0] for seed in range(6)]
     for name, r0_m, outer_m in (("air_arcsec", 0.1, 10.0), ("near_arcsec", 0.05, 0.57)):
         value, error = pooled([getattr(w, name) for w in drawn])
         expected = one_axis(tilt_coefficient("Z", 0.0, APERTURE_M / outer_m), r0_m)
@@ -62,7 +62,7 @@ def test_tilts_have_the_variance_of_each_outer_scale():
 
 def test_pair_differences_follow_the_kernels_along_and_across():
     """Two stars, separation over aperture 2.0: K along 0.2083 x vK, across 0.1345 (tables)."""
-    drawn = [draw_tracks(scene_of(), seed) for seed in range(6)]
+    drawn = [draw_tracks(scene_of(), seed)[0] for seed in range(6)]
     separation = 160 * 0.65 / ARCSEC_PER_RADIAN * 1000
     kernels = pair_kernels(separation / APERTURE_M, APERTURE_M / 10.0, 0.0, "Z")
     for axis, kernel in enumerate(kernels):
@@ -73,7 +73,7 @@ def test_pair_differences_follow_the_kernels_along_and_across():
 
 def test_exposure_takes_off_what_martin_says():
     """V tau/D = 1 along the wind leaves less than across it; both by the closed factor."""
-    drawn = [draw_tracks(scene_of(exposure_s=0.025), seed) for seed in range(6)]
+    drawn = [draw_tracks(scene_of(exposure_s=0.025), seed)[0] for seed in range(6)]
     one = one_axis(tilt_coefficient("Z", 0.0, APERTURE_M / 10.0), 0.1)
     factors = exposure_factor(1.0, APERTURE_M / 10.0, 0.0, "Z")
     for axis, factor in enumerate(factors):
@@ -83,7 +83,7 @@ def test_exposure_takes_off_what_martin_says():
 
 def test_air_reaches_the_star_downwind_later():
     """The wind blows toward +x: what the left star shows, the right one shows 50 ms later."""
-    waist = draw_tracks(scene_of(frames=1000, camera={"frame_interval_s": 0.01}), 3)
+    (waist,) = draw_tracks(scene_of(frames=1000, camera={"frame_interval_s": 0.01}), 3)
     left, right = waist.air_arcsec[:, 0, 0], waist.air_arcsec[:, 1, 0]
     lags = np.arange(-12, 13)
     misfit = [np.mean((left[20:-20] - np.roll(right, -lag)[20:-20]) ** 2) for lag in lags]
@@ -97,7 +97,7 @@ def test_tracks_are_motion_air_and_noise():
         drift=[{"arcsec_per_min": 30.0}],
         mode=[{"frequency_hz": 3.0, "rms_arcsec": 0.3}],
     )
-    quiet, noisy = (draw_tracks(scene, 5, noise=flag) for flag in (False, True))
+    quiet, noisy = (draw_tracks(scene, 5, noise=flag)[0] for flag in (False, True))
     middle = quiet.times.start_s + scene.camera.exposure_s / 2
     parts = quiet.air_arcsec[:, 0] + quiet.shared.at(middle, quiet.shared.total())
     assert_allclose(quiet.tracks.x_px[:, 0] * 0.65, parts[:, 0] + 80 * 0.65, atol=2e-3)
@@ -110,7 +110,7 @@ def test_tracks_are_motion_air_and_noise():
 def test_spectra_and_screens_draw_the_same_air():
     """Variances of the two engines agree; they share no random number and no method."""
     scene = scene_of(frames=900, near_air={"strength": 1.0})
-    spectra = [draw_tracks(scene, seed) for seed in range(8)]
+    spectra = [draw_tracks(scene, seed)[0] for seed in range(8)]
     screens = [tracks_from_screens(scene, seed, stamped=0)[0] for seed in range(3)]
     for name in ("air_arcsec", "near_arcsec"):
         (a, error_a), (b, error_b) = (

@@ -70,7 +70,7 @@ def air_matrices(
     table = np.geomspace(1e-3, f.max() * 1.01, 600)
     # of the plane tilt: a scale factor turns it into what the centroid measures
     gains = [
-        np.interp(f, table, signed_tilt_gain(table, c.aperture_m, c.obstruction, "Z"))
+        np.interp(f, table, signed_tilt_gain(table, c.aperture_m, c.obstruction))
         for c in spectra.cameras
     ]
     c, s = np.cos(direction_rad)[:, None], np.sin(direction_rad)[:, None]

@@ -32,7 +32,6 @@ from blursplit.turbulence.tilt import (
     TiltKind,
     centroid_tilt_mix,
     mixed_coefficient,
-    mixed_covariance,
     mixed_kernels,
 )
 from blursplit.types import FloatArray, IntArray
@@ -505,10 +504,14 @@ def _exposed_variance(
     x = shift * np.cos(angle)[:, None]
     y = shift * np.sin(angle)[:, None]
     b = separation_m / opening_m
-    terms = []
+    terms, ratio = [], opening_m / outer_scale_m
+    single = mixed_coefficient(tilt_mix, obstruction, ratio)
     for offset, sign in ((0.0, 2.0), (b, -1.0), (-b, -1.0)):
         distance = np.hypot(x + offset, y)
-        along, across = mixed_covariance(distance, opening_m / outer_scale_m, obstruction, tilt_mix)
+        # covariance of two openings: K1 - K/2
+        along, across = single - 0.5 * np.array(
+            mixed_kernels(distance, ratio, obstruction, tilt_mix)
+        )
         share = np.where(distance > 0.0, (x + offset) ** 2 / np.maximum(distance, 1e-12) ** 2, 0.5)
         terms.append(
             (

@@ -69,12 +69,8 @@ def draw_tilts(
     wavelength_m: float,
     duration_s: float,
     rng: np.random.Generator,
-    gradient_share: float = 0.0,
 ) -> tuple[float, FloatArray]:
     """Draw the tilts of beams through frozen layers, averaged over each beam's exposure.
-
-    `gradient_share`: share (in amplitude) of the mean gradient beside the plane tilt in what is
-    drawn.
 
     Returns `rate_hz`: of the grid; a value belongs to the middle of an exposure; `tilt_arcsec` (n,
     n_beams, 2).
@@ -92,7 +88,7 @@ def draw_tilts(
         bins = np.arange(1, int(top * n / rate) + 1)
         for part in np.array_split(bins, max(1, bins.size * len(beams) // 20_000)):
             spectrum[:, :, part] += _layer_waves(
-                layer, index, beams, part * rate / n, rate / n, rng, gradient_share
+                layer, index, beams, part * rate / n, rate / n, rng
             )
     series = np.fft.irfft(spectrum, n=n, axis=-1)[..., : n // 2 + 1] * (n / 2)
     return rate, np.moveaxis(series, -1, 0) * wavelength_m * ARCSEC_PER_RADIAN
@@ -105,7 +101,6 @@ def _layer_waves(
     nu_hz: FloatArray,
     step_hz: float,
     rng: np.random.Generator,
-    gradient_share: float,
 ) -> FloatArray:
     """Return the complex amplitudes of one layer, shape (n_beams, 2, n_nu) [waves of phase]."""
     edges = np.r_[0.0, np.geomspace(1e-3, 3.0 / min(b.aperture_m for b in beams), WAIST_NODES)]
@@ -126,9 +121,7 @@ def _layer_waves(
     for number, beam in enumerate(beams):
         pupil = (beam.aperture_m, beam.obstruction)
         if pupil not in gains:
-            gains[pupil] = (1 - gradient_share) * signed_tilt_gain(f, *pupil, "Z")
-            if gradient_share:
-                gains[pupil] += gradient_share * signed_tilt_gain(f, *pupil, "G")
+            gains[pupil] = signed_tilt_gain(f, *pupil)
         # a layer that drifts toward +along is read ever further upwind: -V t
         phase = np.exp(-2j * np.pi * (along * beam.along_m[index] + across * beam.across_m[index]))
         seen = wave * phase * gains[pupil] * np.sinc(nu_hz * beam.exposure_s)[:, None, None]
@@ -183,40 +176,14 @@ def centroid_sigma_px(scene: Scene, flux_e_per_s: FloatArray) -> FloatArray:
     return np.asarray(s / np.sqrt(electrons) * np.sqrt(1 + 8 * np.pi * s**2 * sky / electrons))
 
 
-def draw_tracks(
-    scene: Scene,
-    seed: int | None = None,
-    *,
-    gradient_share: float = 0.0,
-    noise: bool = True,
-) -> Waist:
-    """Draw star tracks of a scene from the exact spectra of its layers.
+def draw_tracks(scene: Scene, seed: int | None = None, *, noise: bool = True) -> list[Waist]:
+    """Draw the star tracks of each camera of a scene from the exact spectra of its layers.
 
     `scene`: faults other than lost frames and dithers, and aberrations, have no place at the waist.
-    `seed`: overrides the scene's own seed. `gradient_share`: share of the mean gradient in what the
-    centroid follows; the rest is the plane tilt. `noise`: add the noise of the centroids.
+    `seed`: overrides the scene's own seed. `noise`: add the noise of the centroids. A second
+    camera sees the same air and motion; its tracks have its own clock's times from the start of the
+    main camera's first exposure.
     """
-    alone = scene.model_copy(update={"second_camera": None})
-    return _draw(alone, seed, gradient_share, noise=noise)[0]
-
-
-def draw_two_cameras(
-    scene: Scene,
-    seed: int | None = None,
-    *,
-    gradient_share: float = 0.0,
-    noise: bool = True,
-) -> tuple[Waist, Waist]:
-    """Draw the tracks of the main and of the second camera, from the same air and motion.
-
-    Parameters are those of `draw_tracks`. The second camera's tracks have its own clock's times
-    from the start of the main camera's first exposure.
-    """
-    main, second = _draw(scene, seed, gradient_share, noise=noise)
-    return main, second
-
-
-def _draw(scene: Scene, seed: int | None, gradient_share: float, *, noise: bool) -> list[Waist]:
     rng = np.random.default_rng(scene.sequence.seed if seed is None else seed)
     shared_rng, air_rng, noise_rng, time_rng, near_rng, second_rng = rng.spawn(6)
     shared = draw_shared_motion(scene, shared_rng)
@@ -242,7 +209,7 @@ def _draw(scene: Scene, seed: int | None, gradient_share: float, *, noise: bool)
         if layers:
             beams = _beams(list(zip(cameras, stars, strict=True)), layers)
             wavelength = scene.air.wavelength_nm * 1e-9
-            drawn = draw_tilts(layers, beams, wavelength, last, part_rng, gradient_share)
+            drawn = draw_tilts(layers, beams, wavelength, last, part_rng)
         for k, middle in enumerate(middles):
             own = slice(sum(stars[:k]), sum(stars[: k + 1]))
             tilts[kind].append(
@@ -319,16 +286,15 @@ def tracks_from_screens(
     *,
     stamped: int = 3,
     noise: bool = True,
-    widths: bool = False,
 ) -> tuple[Waist, Simulation]:
     """Draw star tracks from the simulator's phase screens, with cut-outs of the brightest stars.
 
     `stamped`: stars with cut-outs. `noise`: of the centroids; the cut-outs always have photon and
-    read-out noise. `widths`: draw the truth's mean images too, at twice the time.
+    read-out noise.
 
     Returns `waist`; `run`: holds the truth.
     """
-    run = Simulation(scene, seed, widths=widths)
+    run = Simulation(scene, seed, widths=False)
     rng = np.random.default_rng([run.seed, 1])
     camera, field = scene.camera, run.stars
     light, corner = run.follow(min(stamped, field.x_px.size))

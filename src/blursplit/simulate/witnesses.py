@@ -15,7 +15,6 @@ from blursplit.simulate.air import Atmosphere
 from blursplit.simulate.motion import Shared
 from blursplit.simulate.scene import SceneSensor, SecondCamera
 from blursplit.simulate.sequence import Simulation
-from blursplit.types import FloatArray
 
 UNITS = {"acceleration": "m/s2", "velocity": "m/s", "rate": "rad/s", "angle": "rad"}
 
@@ -75,11 +74,6 @@ def sensor_text(record: SensorRecord, start_utc: str) -> str:
         for t, row in zip(record.time_s, record.values, strict=True)
     ]
     return "\n".join([*head, *rows]) + "\n"
-
-
-def quiet_shared(rate_hz: float, motion: FloatArray) -> Shared:
-    """Return a motion of the supports given as a series, from time zero."""
-    return Shared(0.0, rate_hz, {"given": motion}, None, {"structure": ("given",)})
 
 
 class SecondCameraRun(Simulation):

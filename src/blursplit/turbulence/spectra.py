@@ -250,23 +250,3 @@ def cross_spectrum_table(
     Parameters are those of `tilt_spectra`; calling the table with (x, s/D) interpolates.
     """
     return CrossSpectrumTable(aperture_over_outer_scale, obstruction, kind)
-
-
-def cross_spectra(
-    x: ArrayLike,
-    separation_over_aperture: ArrayLike,
-    aperture_over_outer_scale: float,
-    obstruction: float,
-    kind: TiltKind,
-) -> tuple[FloatArray, FloatArray]:
-    """Return co-spectra of two beams, averaged over wind directions.
-
-    `x` (n_x,): frequency nu D/V, positive. `separation_over_aperture` (n_s,): distance of the beams
-    over the diameter. `aperture_over_outer_scale`, `obstruction`: D/L0 and diameter ratio.
-
-    Returns `along`, `across` (n_x, n_s): one-sided co-spectra of the components along and across
-    the separation, units lambda^2 r0^(-5/3) D^(-1/3) (D/V). At zero separation both are the mean of
-    the two `tilt_spectra`; the integral over x is K1 - K/2 of `pair_kernels`.
-    """
-    table = cross_spectrum_table(float(aperture_over_outer_scale), float(obstruction), kind)
-    return table(x, separation_over_aperture)

@@ -94,9 +94,9 @@ def tilt_filter(u: FloatArray, obstruction: float, kind: TiltKind) -> FloatArray
 
 
 def signed_tilt_gain(
-    frequency_per_m: FloatArray, aperture_m: float, obstruction: float, kind: TiltKind
+    frequency_per_m: FloatArray, aperture_m: float, obstruction: float
 ) -> FloatArray:
-    """Return the signed gain from phase to tilt [1/m], whose square is `tilt_filter`/D^2.
+    """Return the signed gain from phase to plane tilt [1/m], whose square is `tilt_filter`/D^2.
 
     Two apertures of different size see one wave with gains of either sign: their product is
     that of the cross-spectrum.
@@ -104,9 +104,6 @@ def signed_tilt_gain(
     from scipy.special import jn
 
     z = np.maximum(pi * np.asarray(frequency_per_m, dtype=float) * aperture_m, 1e-6)
-    if kind == "G":
-        wave = (jn(1, z) - obstruction * jn(1, obstruction * z)) / (1.0 - obstruction**2)
-        return np.asarray(2.0 * wave / (pi * aperture_m))
     wave = (jn(2, z) - obstruction**2 * jn(2, obstruction * z)) / (1.0 - obstruction**4)
     return np.asarray(8.0 * wave / (z * pi * aperture_m))
 
@@ -301,20 +298,3 @@ def mixed_kernels(
         tilt_mix * z + (1.0 - tilt_mix) * g for z, g in zip(plane, gradient, strict=True)
     )
     return along, across
-
-
-def mixed_covariance(
-    separation_over_aperture: ArrayLike,
-    aperture_over_outer_scale: float,
-    obstruction: float,
-    tilt_mix: float,
-) -> tuple[FloatArray, FloatArray]:
-    """Return the covariance coefficients K1 - K/2 of a centroid that mixes the two tilts.
-
-    Parameters are those of `mixed_kernels`.
-    """
-    single = mixed_coefficient(tilt_mix, obstruction, aperture_over_outer_scale)
-    along, across = mixed_kernels(
-        separation_over_aperture, aperture_over_outer_scale, obstruction, tilt_mix
-    )
-    return single - 0.5 * along, single - 0.5 * across
