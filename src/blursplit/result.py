@@ -15,13 +15,23 @@ Code = str  # of a remark; the words for each are in `report.words`
 Facts = dict[str, float | str | list[float] | None]
 
 
-class _Part(BaseModel):
+class Part(BaseModel):
     """A part of the result; unknown keys are ignored, so that newer files can be read."""
 
     model_config = ConfigDict(extra="ignore", allow_inf_nan=False)
 
 
-class Remark(_Part):
+class Document(Part):
+    """A record that stands alone, in its own JSON file; its ``schema`` names the edition."""
+
+    model_config = ConfigDict(populate_by_name=True)
+
+    def to_json(self) -> str:
+        """Return the record as JSON text."""
+        return self.model_dump_json(by_alias=True, indent=2) + "\n"
+
+
+class Remark(Part):
     """Something said about the run: a code, the facts it stands on, and its words."""
 
     code: Code
@@ -41,7 +51,7 @@ class NextStep(Remark):
     gain_arcsec: float | None = None
 
 
-class SetupEntry(_Part):
+class SetupEntry(Part):
     """A value used, and where it came from."""
 
     value: Any
@@ -49,7 +59,7 @@ class SetupEntry(_Part):
     note: str = ""
 
 
-class SequenceInfo(_Part):
+class SequenceInfo(Part):
     """What was read."""
 
     name: str = ""
@@ -70,7 +80,7 @@ class SequenceInfo(_Part):
     airmass: float | None = None
 
 
-class PairMotion(_Part):
+class PairMotion(Part):
     """Differential motion of star pairs in one bin of separation."""
 
     separation_arcsec: float
@@ -79,7 +89,7 @@ class PairMotion(_Part):
     count: int
 
 
-class Motion(_Part):
+class Motion(Part):
     """Motion per frame as measured: trend and noise removed, exposure averaging not undone."""
 
     common_rms_x_arcsec: float | None = None
@@ -94,7 +104,7 @@ class Motion(_Part):
     pairs: list[PairMotion] = Field(default_factory=list)
 
 
-class Fwhm(_Part):
+class Fwhm(Part):
     """Width of the long exposure over the blur time, as recorded and with causes removed."""
 
     blur_time_s: float | None = None
@@ -110,7 +120,7 @@ class Fwhm(_Part):
     method: Literal["frames", "model", "both"] = "model"
 
 
-class Cause(_Part):
+class Cause(Part):
     """What a cause does: motion rms over the blur time, what curing it would save, its share.
 
     The share is of the width above the base, a mean over the draws; it decides nothing.
@@ -125,7 +135,7 @@ class Cause(_Part):
     share: float | None = None
 
 
-class Saving(_Part):
+class Saving(Part):
     """What a cure that is no single cause would save."""
 
     saving_arcsec: Estimate | None = None
@@ -139,7 +149,7 @@ class NearAir(Saving):
     outer_scale_m: Estimate | None = None
 
 
-class Atmosphere(_Part):
+class Atmosphere(Part):
     """The air: `fwhm_arcsec` of all of it, the seeing of the air outside alone."""
 
     fwhm_arcsec: Estimate | None = None
@@ -157,7 +167,7 @@ class Atmosphere(_Part):
     share: float | None = None
 
 
-class PeriodicTerm(_Part):
+class PeriodicTerm(Part):
     """One drive period found or declared; no amplitude where less than a turn was seen."""
 
     name: str
@@ -168,7 +178,7 @@ class PeriodicTerm(_Part):
     turns_covered: float
 
 
-class PhaseCurve(_Part):
+class PhaseCurve(Part):
     """Motion along the drive's direction against the phase of one declared period.
 
     Phase 0 is the start of the record. Lists have one entry a bin, null where the record never
@@ -191,7 +201,7 @@ class PhaseCurve(_Part):
     peak_to_peak_arcsec: Estimate | None = None
 
 
-class RightAscension(_Part):
+class RightAscension(Part):
     """Axial direction of right ascension in the image, from +x toward +y, and how it is known."""
 
     angle_deg: Estimate
@@ -200,7 +210,7 @@ class RightAscension(_Part):
     ]
 
 
-class PolarAxis(_Part):
+class PolarAxis(Part):
     """Drift across right ascension, and the part of the polar misalignment that it shows."""
 
     declination_drift_arcsec_per_min: Estimate
@@ -228,7 +238,7 @@ class Structure(Cause):
     band_hz: tuple[float, float] | None = None
 
 
-class Open(_Part):
+class Open(Part):
     """Shared motion, or constant blur, whose owner the evidence leaves undecided."""
 
     motion_rms_major_arcsec: Estimate | None = None
@@ -239,7 +249,7 @@ class Open(_Part):
     share: float | None = None
 
 
-class FocusPosition(_Part):
+class FocusPosition(Part):
     """One run of a focus curve: its width at short baselines, as a Gaussian FWHM."""
 
     name: str = ""
@@ -247,7 +257,7 @@ class FocusPosition(_Part):
     fwhm_arcsec: Estimate | None = None
 
 
-class Focus(_Part):
+class Focus(Part):
     """What runs at several focus positions tell; positions as recorded, in the focuser's unit.
 
     Slopes are the rms of the defocused rays for each unit of position.
@@ -263,7 +273,7 @@ class Focus(_Part):
     astigmatism_angle_deg: Estimate | None = None
 
 
-class InstrumentPart(_Part):
+class InstrumentPart(Part):
     """The base (perfect telescope and pixel), which nobody can cure, and the optics beyond it."""
 
     base_fwhm_arcsec: float | None = None
@@ -280,7 +290,7 @@ class InstrumentPart(_Part):
     share: float | None = None
 
 
-class Line(_Part):
+class Line(Part):
     """A narrow feature of the spectrum of the shared motion.
 
     `frequency_hz` and `damping_ratio` are the true ones where the alias is decided, else as the
@@ -318,7 +328,7 @@ class Line(_Part):
         return (self.folded_frequency_hz or self.frequency_hz).value
 
 
-class Event(_Part):
+class Event(Part):
     """A short time of much larger shared motion, of a kind told by its course, not its cause.
 
     The middle 68 % of its power lie between `frequency_low_hz` and `frequency_high_hz`.
@@ -336,7 +346,7 @@ class Event(_Part):
     frequency_high_hz: float
 
 
-class EventSearch(_Part):
+class EventSearch(Part):
     """What was searched for events, what they touch, and what would have been seen."""
 
     frames_searched: int
@@ -347,7 +357,7 @@ class EventSearch(_Part):
     false_alarm_probability: float
 
 
-class Verdict(_Part):
+class Verdict(Part):
     """Whether each cure matters, and why.
 
     `matters` is "yes" where the low reading saves more than `worth_arcsec` with 95 % probability,
@@ -371,7 +381,7 @@ class Verdict(_Part):
         return self.headline
 
 
-class Fit(_Part):
+class Fit(Part):
     """How the posterior was found, and whether two seeds agree."""
 
     method: str
@@ -382,7 +392,7 @@ class Fit(_Part):
     converged: bool = True
 
 
-class Witness(_Part):
+class Witness(Part):
     """A record taken beside the frames, and what of the shared motion goes with it."""
 
     kind: str
@@ -399,7 +409,7 @@ class Witness(_Part):
     used: bool = True
 
 
-class Result(_Part):
+class Result(Document):
     """What `measure` found. Units are in the keys; every estimate carries its intervals.
 
     Examples
@@ -435,8 +445,6 @@ class Result(_Part):
     verdict: Verdict = Verdict()
     warnings: list[Remark] = Field(default_factory=list)
 
-    model_config = ConfigDict(extra="ignore", allow_inf_nan=False, populate_by_name=True)
-
     @model_validator(mode="after")
     def _sizes_are_not_negative(self) -> Self:
         causes = (self.tracking, self.structure, self.open, self.atmosphere, self.instrument)
@@ -448,10 +456,6 @@ class Result(_Part):
                     msg = f"{name} is a size and cannot be negative"
                     raise ValueError(msg)
         return self
-
-    def to_json(self) -> str:
-        """Return the text of result.json."""
-        return self.model_dump_json(by_alias=True, indent=2) + "\n"
 
     @classmethod
     def from_json(cls, text: str) -> Result:

@@ -69,13 +69,13 @@ PositiveRange = Annotated[
 FiniteRange = Annotated[list[Finite], Field(min_length=2, max_length=2), AfterValidator(_rising)]
 
 
-class _Section(BaseModel):
-    """A table of the setup file; unknown keys are refused, so that a typing error shows."""
+class StrictTable(BaseModel):
+    """A table of a file by hand; unknown keys are refused, so that a typing error shows."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-class Telescope(_Section):
+class Telescope(StrictTable):
     """Aperture and optics."""
 
     aperture_m: Positive | None = None
@@ -86,7 +86,7 @@ class Telescope(_Section):
     focus_step_um: Positive | None = None
 
 
-class Camera(_Section):
+class Camera(StrictTable):
     """Pixels, timing and electronics."""
 
     pixel_um: Positive | None = None
@@ -102,7 +102,7 @@ class Camera(_Section):
     time_stamps: Literal["hardware", "software"] | None = None
 
 
-class Mount(_Section):
+class Mount(StrictTable):
     """Drives and guiding."""
 
     kind: Literal["equatorial", "altazimuth"] | None = None
@@ -114,7 +114,7 @@ class Mount(_Section):
     lever_m: Positive | None = None
 
 
-class Mask(_Section):
+class Mask(StrictTable):
     """A mask with two openings on one star."""
 
     opening_m: Positive | None = None
@@ -123,7 +123,7 @@ class Mask(_Section):
     split_arcsec: Positive | None = None
 
 
-class Air(_Section):
+class Air(StrictTable):
     """What is assumed of the turbulence."""
 
     wavelength_nm: Annotated[float, Field(gt=200, lt=30000)] | None = None
@@ -132,7 +132,7 @@ class Air(_Section):
     wind_m_s: PositiveRange | None = None
 
 
-class Site(_Section):
+class Site(StrictTable):
     """Where the telescope stands, and what runs there."""
 
     latitude_deg: Annotated[float, Field(ge=-90, le=90)] | None = None
@@ -142,7 +142,7 @@ class Site(_Section):
     fan_rpm: list[Positive] | None = None
 
 
-class KnownLine(_Section):
+class KnownLine(StrictTable):
     """A source of vibration that the user knows of."""
 
     name: Annotated[str, Field(min_length=1, max_length=80)]
@@ -150,7 +150,7 @@ class KnownLine(_Section):
     tolerance_hz: Positive | None = None
 
 
-class SecondCameraSetup(_Section):
+class SecondCameraSetup(StrictTable):
     """Another camera on the same mount: its own setup file, and how it lies to the main one."""
 
     setup: str | None = None
@@ -160,7 +160,7 @@ class SecondCameraSetup(_Section):
     offset_s: FiniteRange | None = None
 
 
-class SensorSetup(_Section):
+class SensorSetup(StrictTable):
     """A record of a sensor beside the telescope."""
 
     file: Annotated[str, Field(min_length=1)]
@@ -172,7 +172,7 @@ class SensorSetup(_Section):
     offset_s: FiniteRange | None = None
 
 
-class Setup(BaseModel):
+class Setup(StrictTable):
     """The setup file: every key optional, `pier` is read by the pier model itself.
 
     Examples
@@ -181,8 +181,6 @@ class Setup(BaseModel):
     >>> Setup.model_validate({"telescope": {"aperture_m": 0.2}}).telescope.aperture_m
     0.2
     """
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
 
     telescope: Telescope = Telescope()
     camera: Camera = Camera()

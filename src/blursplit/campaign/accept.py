@@ -10,15 +10,15 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, model_validator
 
 from blursplit.campaign.estimates import bound95, known_paths, nearest_path, value_at
 from blursplit.constants import ACCEPT_MOST_RUNS, ACCEPT_SAME_APERTURE, BLUR_TIME_TOLERANCE
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
 from blursplit.report.numbers import number, unit_of_key
-from blursplit.result import Result
-from blursplit.rig import read_toml
+from blursplit.result import Document, Part, Result
+from blursplit.rig import StrictTable, read_toml
 from blursplit.series import Series
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
@@ -39,11 +39,7 @@ NEEDS_BLUR_TIME = (
 NO_BLUR_TIME = ("tracking.drift_", "fwhm.blur_time_s")
 
 
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class Limit(_Strict):
+class Limit(StrictTable):
     """At most, at least, or both."""
 
     at_most: Finite | None = None
@@ -62,7 +58,7 @@ class Limit(_Strict):
         return self
 
 
-class LineRule(_Strict):
+class LineRule(StrictTable):
     """No line shared by the stars above an amplitude in a band."""
 
     no_shared_line_above_arcsec: Positive
@@ -78,7 +74,7 @@ class LineRule(_Strict):
         return self
 
 
-class SettleRule(_Strict):
+class SettleRule(StrictTable):
     """Stillness after a slew: rms below a limit over a stretch that begins soon enough.
 
     The record begins while the mount arrives; `slew_ended_s` says when it did [s of the record].
@@ -92,7 +88,7 @@ class SettleRule(_Strict):
     why: Text = ""
 
 
-class Limits(_Strict):
+class Limits(StrictTable):
     """A limits file."""
 
     title: Text = "Acceptance"
@@ -191,11 +187,7 @@ State = Literal["pass", "fail", "not shown"]
 EXIT_CODES: dict[State, int] = {"pass": 0, "fail": 3, "not shown": 4}
 
 
-class _Part(BaseModel):
-    model_config = ConfigDict(extra="ignore", allow_inf_nan=False, populate_by_name=True)
-
-
-class Band(_Part):
+class Band(Part):
     """A part of a rule's band: whether a line at the limit would have been found, what would."""
 
     between_hz: tuple[float, float]
@@ -204,7 +196,7 @@ class Band(_Part):
     shown_by: str = ""
 
 
-class Judgement(_Part):
+class Judgement(Part):
     """One limit judged; `shown_by` says what would decide what is not shown."""
 
     key: str
@@ -224,7 +216,7 @@ class Judgement(_Part):
     bands: list[Band] = Field(default_factory=list)
 
 
-class Run(_Part):
+class Run(Part):
     """One of the runs judged; `digest` is that of its record and series."""
 
     name: str
@@ -237,7 +229,7 @@ class Run(_Part):
     digest: str
 
 
-class Acceptance(_Part):
+class Acceptance(Document):
     """All limits judged; the whole is as good as its worst part, and a failure outranks doubt."""
 
     schema_: str = Field(default=ACCEPT_SCHEMA, alias="schema")
@@ -257,10 +249,6 @@ class Acceptance(_Part):
     def exit_code(self) -> int:
         """0 when all passed, 3 when one failed, 4 when one was not shown and none failed."""
         return EXIT_CODES[self.state]
-
-    def to_json(self) -> str:
-        """Return the record as JSON text."""
-        return self.model_dump_json(by_alias=True, indent=2) + "\n"
 
 
 def judge(

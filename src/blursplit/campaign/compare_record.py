@@ -8,23 +8,19 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from blursplit.campaign.background import background_of, smallest_line_arcsec, smallest_mode_arcsec
 from blursplit.campaign.estimates import bound95, from_draws, quantile
 from blursplit.constants import CERTAIN_CHANGE, LINE_SHIFT_AT_MOST
 from blursplit.estimate import Estimate
 from blursplit.report.numbers import number
-from blursplit.result import Line, Remark, Result
+from blursplit.result import Document, Line, Part, Remark, Result
 
 COMPARE_SCHEMA = "blursplit-compare/1"
 
 
-class _Part(BaseModel):
-    model_config = ConfigDict(extra="ignore", allow_inf_nan=False)
-
-
-class Side(_Part):
+class Side(Part):
     """The results on one side, in order of time."""
 
     names: list[str]
@@ -32,7 +28,7 @@ class Side(_Part):
     blur_time_s: float | None = None
 
 
-class Change(_Part):
+class Change(Part):
     """How one quantity changed; every estimate is in the unit of its key."""
 
     key: str
@@ -48,7 +44,7 @@ class Change(_Part):
     note: str = ""
 
 
-class LineChange(_Part):
+class LineChange(Part):
     """One line of the spectrum, before against after."""
 
     state: Literal["gone", "new", "shifted", "weaker", "stronger", "same", "not decided"]
@@ -61,7 +57,7 @@ class LineChange(_Part):
     reason: str = ""
 
 
-class CommonAir(_Part):
+class CommonAir(Part):
     """Recorded width of both sides predicted for one and the same air."""
 
     seeing_500nm_zenith_arcsec: float
@@ -72,7 +68,7 @@ class CommonAir(_Part):
     method: str
 
 
-class Comparison(_Part):
+class Comparison(Document):
     """Before against after."""
 
     schema_: str = Field(default=COMPARE_SCHEMA, alias="schema")
@@ -87,12 +83,6 @@ class Comparison(_Part):
     headline: str = ""
     statement: str = ""
     warnings: list[Remark] = Field(default_factory=list)
-
-    model_config = ConfigDict(extra="ignore", allow_inf_nan=False, populate_by_name=True)
-
-    def to_json(self) -> str:
-        """Return the record as JSON text."""
-        return self.model_dump_json(by_alias=True, indent=2) + "\n"
 
 
 NAMES: dict[str, tuple[str, str]] = {

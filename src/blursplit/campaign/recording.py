@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from blursplit.constants import (
     AIRY_FWHM,
@@ -20,17 +20,13 @@ from blursplit.constants import (
     PLAN_NOISE_ARCSEC,
     SKY_MAG_ARCSEC2,
 )
-from blursplit.result import Remark, SetupEntry
+from blursplit.result import Document, Part, Remark, SetupEntry
 from blursplit.rig import Rig
 
 PLAN_SCHEMA = "blursplit-plan/1"
 
 
-class _Part(BaseModel):
-    model_config = ConfigDict(extra="ignore", allow_inf_nan=False)
-
-
-class Recording(_Part):
+class Recording(Part):
     """How to record."""
 
     exposure_s: float
@@ -48,7 +44,7 @@ class Recording(_Part):
     shared_noise_arcsec: float
 
 
-class Detectable(_Part):
+class Detectable(Part):
     """Smallest steady line and smallest damped mode found in nine of ten runs, one-axis rms.
 
     The range is that of the wind; null: hidden by the exposure, or too few periods.
@@ -63,7 +59,7 @@ class Detectable(_Part):
     mode_high_arcsec: float | None
 
 
-class SeenHeight(_Part):
+class SeenHeight(Part):
     """What a pair of stars sees: the height from which a tenth and half of the motion shows."""
 
     separation_arcsec: float
@@ -71,7 +67,7 @@ class SeenHeight(_Part):
     half_seen_above_m: float
 
 
-class Witness(_Part):
+class Witness(Part):
     """What parts air from shaking where the stars alone leave it open, and what it must be.
 
     A sensor on the mount of a noise of `noise_ug` micro-g/sqrt(Hz), which shows shaking of
@@ -87,7 +83,7 @@ class Witness(_Part):
     separation_m: float | None = None
 
 
-class Turns(_Part):
+class Turns(Part):
     """How long a drive period takes to cover."""
 
     period_s: float
@@ -95,7 +91,7 @@ class Turns(_Part):
     two_turns_s: float
 
 
-class Mains(_Part):
+class Mains(Part):
     """Where the mains and its harmonics show at this frame rate."""
 
     true_hz: float
@@ -103,7 +99,7 @@ class Mains(_Part):
     amplitude_left: float
 
 
-class FieldTonight(_Part):
+class FieldTonight(Part):
     """A field and how high it stands."""
 
     name: str
@@ -117,7 +113,7 @@ class FieldTonight(_Part):
     hours_above_40_deg: float
 
 
-class LimitNeeds(_Part):
+class LimitNeeds(Part):
     """What a limit takes to be shown; no length where none would do, or any does (`how`)."""
 
     key: str
@@ -127,7 +123,7 @@ class LimitNeeds(_Part):
     how: str
 
 
-class Plan(_Part):
+class Plan(Document):
     """A plan for a run."""
 
     schema_: str = Field(default=PLAN_SCHEMA, alias="schema")
@@ -149,12 +145,6 @@ class Plan(_Part):
     limits: list[LimitNeeds] = Field(default_factory=list)
     statement: str = ""
     warnings: list[Remark] = Field(default_factory=list)
-
-    model_config = ConfigDict(extra="ignore", allow_inf_nan=False, populate_by_name=True)
-
-    def to_json(self) -> str:
-        """Return the record as JSON text."""
-        return self.model_dump_json(by_alias=True, indent=2) + "\n"
 
 
 def star_electrons(

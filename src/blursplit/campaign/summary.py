@@ -8,7 +8,7 @@ from statistics import median
 from typing import Any
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from blursplit.campaign.store import Store
 from blursplit.constants import (
@@ -21,6 +21,7 @@ from blursplit.constants import (
     Z95,
 )
 from blursplit.report.numbers import number
+from blursplit.result import Document, Part
 
 ARCHIVE_SCHEMA = "blursplit-archive/1"
 Row = dict[str, Any]
@@ -42,11 +43,7 @@ CONDITIONS: dict[str, str] = {
 }
 
 
-class _Part(BaseModel):
-    model_config = ConfigDict(extra="ignore", allow_inf_nan=False)
-
-
-class Spread(_Part):
+class Spread(Part):
     """Median and 16 to 84 % range over sequences; null where that rank is only a limit."""
 
     median: float | None
@@ -56,7 +53,7 @@ class Spread(_Part):
     limits: int
 
 
-class GroupSpread(_Part):
+class GroupSpread(Part):
     """Spreads of all quantities over the sequences of one night, pier side or quarter.
 
     A night is named by its evening's date; `julian_day` begins at noon of that date (UTC).
@@ -68,7 +65,7 @@ class GroupSpread(_Part):
     spreads: dict[str, Spread]
 
 
-class Trend(_Part):
+class Trend(Part):
     """Rank correlation of a quantity with a condition (Spearman) and its 95 % interval."""
 
     quantity: str
@@ -79,7 +76,7 @@ class Trend(_Part):
     high95: float
 
 
-class Pick(_Part):
+class Pick(Part):
     """A sequence worth opening, and why."""
 
     key: str
@@ -89,7 +86,7 @@ class Pick(_Part):
     reasons: list[str]
 
 
-class ArchiveSummary(_Part):
+class ArchiveSummary(Document):
     """A store in numbers."""
 
     schema_: str = Field(default=ARCHIVE_SCHEMA, alias="schema")
@@ -106,12 +103,6 @@ class ArchiveSummary(_Part):
     worth_opening: list[Pick]
     failures: dict[str, int]
     mechanics_matters: dict[str, int]
-
-    model_config = ConfigDict(extra="ignore", allow_inf_nan=False, populate_by_name=True)
-
-    def to_json(self) -> str:
-        """Return the record as JSON text."""
-        return self.model_dump_json(by_alias=True, indent=2) + "\n"
 
 
 def summarize_store(

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from blursplit.constants import (
     GOOD_DURATION_S,
@@ -25,6 +25,7 @@ from blursplit.frames.layout import is_fits_name, read_layout
 from blursplit.frames.sequence import Sequence
 from blursplit.frames.timing import RatePart
 from blursplit.plain import plain
+from blursplit.result import Document, Part
 
 INSPECTION_SCHEMA = "blursplit-inspect/1"
 SATURATED = "saturated-pixels"
@@ -50,11 +51,7 @@ _SECTIONS = {
 }
 
 
-class _Part(BaseModel):
-    model_config = ConfigDict(extra="ignore", allow_inf_nan=False)
-
-
-class Fact(_Part):
+class Fact(Part):
     """A value, its origin and what had to be assumed."""
 
     value: Any
@@ -62,7 +59,7 @@ class Fact(_Part):
     note: str = ""
 
 
-class Missing(_Part):
+class Missing(Part):
     """A fact that nothing gave."""
 
     key: str
@@ -70,7 +67,7 @@ class Missing(_Part):
     remedy: str
 
 
-class RateStretch(_Part):
+class RateStretch(Part):
     """Frames in a row at one rate, where a run has two."""
 
     start_s: float
@@ -78,7 +75,7 @@ class RateStretch(_Part):
     rate_hz: float
 
 
-class FrameTiming(_Part):
+class FrameTiming(Part):
     """How the frames lie in time."""
 
     kind: Literal["regular", "jittered", "irregular"]
@@ -98,7 +95,7 @@ class FrameTiming(_Part):
     rates: list[RateStretch] = Field(default_factory=list)
 
 
-class CalibrationFrames(_Part):
+class CalibrationFrames(Part):
     """Calibration frames of one kind, size and exposure, in one folder."""
 
     kind: Literal["bias", "dark", "flat"]
@@ -110,14 +107,14 @@ class CalibrationFrames(_Part):
     use: str
 
 
-class Note(_Part):
+class Note(Part):
     """A remark with its code."""
 
     code: str
     text: str
 
 
-class Inspection(_Part):
+class Inspection(Document):
     """Everything that `blursplit inspect` says."""
 
     schema_: str = Field(INSPECTION_SCHEMA, alias="schema")

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from blursplit.constants import (
     ARCSEC_PER_RADIAN,
@@ -20,6 +20,7 @@ from blursplit.estimate import Estimate
 from blursplit.pier.model import build_pier, pier_modes, section_at, tilt_per_load
 from blursplit.pier.setup import PierSetup
 from blursplit.pier.what_if import what_if
+from blursplit.result import Document, Part
 from blursplit.types import FloatArray
 
 SCHEMA = "blursplit-pier/1"
@@ -42,11 +43,7 @@ ASSUMPTIONS: tuple[str, ...] = (
 )
 
 
-class _Part(BaseModel):
-    model_config = ConfigDict(extra="ignore", allow_inf_nan=False)
-
-
-class ModeRow(_Part):
+class ModeRow(Part):
     """A natural frequency with its 68 % interval."""
 
     frequency_hz: float
@@ -57,7 +54,7 @@ class ModeRow(_Part):
     tilt_arcsec_um: float | None
 
 
-class StiffnessTable(_Part):
+class StiffnessTable(Part):
     """Rotation of the mount's foot under unit loads."""
 
     tilt_x_arcsec_n: float
@@ -72,7 +69,7 @@ class StiffnessTable(_Part):
     tilt_shares: dict[str, float]
 
 
-class WhatIf(_Part):
+class WhatIf(Part):
     """One change and what it does; null where it does not apply."""
 
     change: str
@@ -84,7 +81,7 @@ class WhatIf(_Part):
     note: str
 
 
-class MeasuredFoot(_Part):
+class MeasuredFoot(Part):
     """What measured frequencies make of the model: how stiff the foot is, and what follows."""
 
     measured_hz: list[float]
@@ -95,7 +92,7 @@ class MeasuredFoot(_Part):
     misfit_sigmas: float
 
 
-class PierReport(_Part):
+class PierReport(Document):
     """What `blursplit pier` found."""
 
     schema_: str = Field(default=SCHEMA, alias="schema")
@@ -108,12 +105,6 @@ class PierReport(_Part):
     statement: str = STATEMENT
     assumptions: list[str] = Field(default_factory=lambda: list(ASSUMPTIONS))
     cautions: list[str] = Field(default_factory=lambda: list(CAUTIONS))
-
-    model_config = ConfigDict(extra="ignore", allow_inf_nan=False, populate_by_name=True)
-
-    def to_json(self) -> str:
-        """Return the record as JSON text."""
-        return self.model_dump_json(by_alias=True, indent=2) + "\n"
 
 
 def analyse_pier(setup: PierSetup, n_modes: int = 6) -> PierReport:

@@ -7,9 +7,10 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import Field, ValidationError, field_validator, model_validator
 
 from blursplit.errors import InputError
+from blursplit.rig import StrictTable
 
 Length = Annotated[float, Field(gt=0, lt=50, allow_inf_nan=False)]
 Mass = Annotated[float, Field(ge=0, lt=1e6, allow_inf_nan=False)]
@@ -28,13 +29,7 @@ SOILS: dict[Soil, tuple[float, float]] = {
 }
 
 
-class _Table(BaseModel):
-    """A table whose unknown keys are refused, so that a typing error shows."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class Section(_Table):
+class Section(StrictTable):
     """One stretch of the column, listed from the foot upward.
 
     A tube or a solid column is round with `outer_m`, a box (or a solid block) has `width_m`
@@ -84,7 +79,7 @@ class Section(_Table):
         return self
 
 
-class Webs(_Table):
+class Webs(StrictTable):
     """Radial plates welded to the column, standing on the base plate; a count of 0: none."""
 
     count: Annotated[int, Field(ge=0, le=24)] = 4
@@ -94,7 +89,7 @@ class Webs(_Table):
     reach_top_m: Annotated[float, Field(ge=0, lt=10)] = 0.0
 
 
-class Base(_Table):
+class Base(StrictTable):
     """Base plate and anchor bolts, or a rocking stiffness known from elsewhere."""
 
     tilt_nm_rad: Stiffness | None = None
@@ -114,7 +109,7 @@ class Base(_Table):
         return self
 
 
-class Footing(_Table):
+class Footing(StrictTable):
     """A block of concrete on the ground."""
 
     width_m: Length
@@ -131,7 +126,7 @@ class Footing(_Table):
         return self
 
 
-class Head(_Table):
+class Head(StrictTable):
     """An open levelling head: two plates held apart by studs."""
 
     stud_count: Annotated[int, Field(ge=3, le=24)] = 3
@@ -143,7 +138,7 @@ class Head(_Table):
     mass_kg: Mass = 0.0
 
 
-class Payload(_Table):
+class Payload(StrictTable):
     """Mount, telescope and counterweight above the column, as rigid bodies.
 
     The counterweight shaft lies along x; the telescope points in the y-z plane.
@@ -159,7 +154,7 @@ class Payload(_Table):
     pointing_altitude_deg: Annotated[float, Field(ge=0, le=90)] = 45.0
 
 
-class PierSetup(_Table):
+class PierSetup(StrictTable):
     """An upright from the ground to the telescope.
 
     `measured_hz` are frequencies that a tap showed; they replace what is assumed of the foot.
@@ -171,7 +166,7 @@ class PierSetup(_Table):
     footing: Footing | None = None
     head: Head | None = None
     payload: Payload = Payload()
-    measured_hz: Annotated[list[Stiffness], Field(max_length=6)] = []
+    measured_hz: Annotated[list[Stiffness], Field(max_length=6)] = []  # noqa: RUF012 - pydantic copies it
 
     @field_validator("webs")
     @classmethod

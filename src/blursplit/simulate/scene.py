@@ -6,7 +6,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, model_validator
 
 from blursplit.constants import (
     ARCSEC_PER_RADIAN,
@@ -16,7 +16,7 @@ from blursplit.constants import (
     SEEING_WAVELENGTH_M,
 )
 from blursplit.errors import InputError
-from blursplit.rig import read_toml
+from blursplit.rig import StrictTable, read_toml
 
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
@@ -24,13 +24,7 @@ Finite = Annotated[float, Field(allow_inf_nan=False)]
 Share = Annotated[float, Field(ge=0, lt=0.9)]
 
 
-class _Table(BaseModel):
-    """A table of the scene file; unknown keys are refused, so that a typing error shows."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class SceneTelescope(_Table):
+class SceneTelescope(StrictTable):
     """Aperture and optics; the optics' blur is a Gaussian beside diffraction and pixel."""
 
     aperture_m: Annotated[float, Field(gt=0.02, le=2)] = 0.25
@@ -41,7 +35,7 @@ class SceneTelescope(_Table):
     astigmatism_angle_deg: Finite = 0.0
 
 
-class SceneCamera(_Table):
+class SceneCamera(StrictTable):
     """Pixels, timing and electronics."""
 
     pixel_scale_arcsec: Annotated[float, Field(gt=0.05, le=20)] = 0.65
@@ -61,7 +55,7 @@ class SceneCamera(_Table):
     hot_pixels: Annotated[int, Field(ge=0, le=100000)] = 0
 
 
-class SceneMask(_Table):
+class SceneMask(StrictTable):
     """Two round openings before the telescope; a wedge over one moves its image aside.
 
     The wedge splits along the line of the openings, from +x toward +y.
@@ -73,7 +67,7 @@ class SceneMask(_Table):
     split_arcsec: Positive
 
 
-class AirLayer(_Table):
+class AirLayer(StrictTable):
     """One frozen layer; the direction is where the air moves to, from +x toward +y."""
 
     height_m: NotNegative
@@ -92,7 +86,7 @@ def _default_layers() -> list[AirLayer]:
     ]
 
 
-class SceneAir(_Table):
+class SceneAir(StrictTable):
     """Turbulence: strength at 500 nm and zenith (r0 or seeing), direction of view, layers."""
 
     r0_500nm_zenith_m: Annotated[float, Field(gt=0.005, le=5)] | None = None
@@ -128,7 +122,7 @@ class SceneAir(_Table):
         return zenith * float((self.wavelength_nm / 500.0) ** 1.2 * self.airmass**-0.6)
 
 
-class NearAir(_Table):
+class NearAir(StrictTable):
     """Turbulence in dome, tube or along walls: a frozen layer with an outer scale of its own.
 
     Its strength is r0 at 500 nm, or `strength`: its r0^(-5/3) over that of the air outside along
@@ -149,7 +143,7 @@ class NearAir(_Table):
         return self
 
 
-class Tube(_Table):
+class Tube(StrictTable):
     """Slow currents close to the aperture: the same for all stars, and not vibration."""
 
     rms_arcsec: NotNegative = 0.0
@@ -157,14 +151,14 @@ class Tube(_Table):
     rough_rms_nm: NotNegative = 0.0
 
 
-class Drift(_Table):
+class Drift(StrictTable):
     """Steady drift."""
 
     arcsec_per_min: Finite
     angle_deg: Finite = 0.0
 
 
-class Periodic(_Table):
+class Periodic(StrictTable):
     """A steady periodic error of the drive."""
 
     period_s: Positive
@@ -173,7 +167,7 @@ class Periodic(_Table):
     phase_deg: Finite = 0.0
 
 
-class Mode(_Table):
+class Mode(StrictTable):
     """A damped mode of pier, mount or tube, driven by white force noise."""
 
     frequency_hz: Annotated[float, Field(gt=0, le=2000)]
@@ -183,7 +177,7 @@ class Mode(_Table):
     second_rms_arcsec: NotNegative = 0.0
 
 
-class WindShake(_Table):
+class WindShake(StrictTable):
     """Broadband shake of the whole telescope, flat up to a corner and falling above it."""
 
     rms_arcsec: NotNegative = 0.0
@@ -192,14 +186,14 @@ class WindShake(_Table):
     second_rms_arcsec: NotNegative = 0.0
 
 
-class Tap(_Table):
+class Tap(StrictTable):
     """A knock: every mode rings down from this amplitude (of its displacement)."""
 
     time_s: NotNegative
     amplitude_arcsec: Positive
 
 
-class StarEntry(_Table):
+class StarEntry(StrictTable):
     """One star."""
 
     x_px: Finite
@@ -207,7 +201,7 @@ class StarEntry(_Table):
     flux_e_per_s: Positive
 
 
-class Stars(_Table):
+class Stars(StrictTable):
     """Stars, listed or drawn; the flux is what the camera would count outside the air."""
 
     star: list[StarEntry] = Field(default_factory=list)
@@ -218,7 +212,7 @@ class Stars(_Table):
     margin_px: Positive = 20.0
 
 
-class SequenceTable(_Table):
+class SequenceTable(StrictTable):
     """Length, start and seed."""
 
     frames: Annotated[int, Field(ge=1, le=1_000_000)] = 600
@@ -231,7 +225,7 @@ class SequenceTable(_Table):
     field_rotation_deg_per_hour: Finite = 0.0
 
 
-class Dither(_Table):
+class Dither(StrictTable):
     """A jump of the pointing, in pixels."""
 
     time_s: NotNegative
@@ -239,7 +233,7 @@ class Dither(_Table):
     dy_px: Finite
 
 
-class SceneSensor(_Table):
+class SceneSensor(StrictTable):
     """A sensor at the column's top, along +x, +y (and a third axis that sees noise alone).
 
     Its noise is white, in its own unit over sqrt(Hz); its clock is behind by `offset_s` and runs
@@ -258,7 +252,7 @@ class SceneSensor(_Table):
     range: Positive | None = None
 
 
-class SecondCamera(_Table):
+class SecondCamera(StrictTable):
     """Another camera through another tube on the same mount, recorded at the same time.
 
     Its clock is behind by `offset_s`; `flexure` turns its tube against the main one.
@@ -279,7 +273,7 @@ class SecondCamera(_Table):
     stars: Stars = Stars(count=2, flux_e_per_s=2e6)
 
 
-class Faults(_Table):
+class Faults(StrictTable):
     """What goes wrong while recording."""
 
     dropped_share: Share = 0.0
@@ -289,7 +283,7 @@ class Faults(_Table):
     dither: list[Dither] = Field(default_factory=list)
 
 
-class Scene(_Table):
+class Scene(StrictTable):
     """A whole simulated night at the telescope.
 
     Examples

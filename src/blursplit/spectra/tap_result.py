@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from blursplit.constants import (
     RING_DAMPING_SPREAD,
@@ -15,7 +15,7 @@ from blursplit.constants import (
     TAP_SETTLE_ARCSEC,
 )
 from blursplit.estimate import Estimate
-from blursplit.result import Remark
+from blursplit.result import Document, Part, Remark
 from blursplit.spectra.aliases import alias_candidates, exposure_log_odds
 from blursplit.spectra.densities import regular_grid, segment_slices
 from blursplit.spectra.ringdown import (
@@ -41,11 +41,7 @@ CAUTIONS: tuple[str, ...] = (
 )
 
 
-class _Part(BaseModel):
-    model_config = ConfigDict(extra="ignore", allow_inf_nan=False)
-
-
-class TapSequence(_Part):
+class TapSequence(Part):
     """What was read."""
 
     name: str = ""
@@ -60,7 +56,7 @@ class TapSequence(_Part):
     pixel_scale_origin: str | None = None
 
 
-class TapMode(_Part):
+class TapMode(Part):
     """A mode, averaged over the taps that showed it."""
 
     frequency_hz: Estimate
@@ -77,7 +73,7 @@ class TapMode(_Part):
     taps: int
 
 
-class TapRing(_Part):
+class TapRing(Part):
     """A mode in one tap."""
 
     frequency_hz: float
@@ -91,7 +87,7 @@ class TapRing(_Part):
     misfit: float = 1.0
 
 
-class OneTap(_Part):
+class OneTap(Part):
     """One tap."""
 
     start_s: float
@@ -104,7 +100,7 @@ class OneTap(_Part):
     modes: list[TapRing] = Field(default_factory=list)
 
 
-class TapResult(_Part):
+class TapResult(Document):
     """What `tap` found; the first mode is the largest, and also stands at the top."""
 
     schema_: str = Field(default=TAP_SCHEMA, alias="schema")
@@ -129,12 +125,6 @@ class TapResult(_Part):
     taps: list[OneTap] = Field(default_factory=list)
     warnings: list[Remark] = Field(default_factory=list)
     cautions: list[str] = Field(default_factory=lambda: list(CAUTIONS))
-
-    model_config = ConfigDict(extra="ignore", allow_inf_nan=False, populate_by_name=True)
-
-    def to_json(self) -> str:
-        """Return the text of tap.json."""
-        return self.model_dump_json(by_alias=True, indent=2) + "\n"
 
     @classmethod
     def from_json(cls, text: str) -> TapResult:
