@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from blursplit.budget.fit import FitSetup
 from blursplit.budget.line_terms import LineTerm
 from blursplit.facts import Optics
-from blursplit.image.transfer import OpticsData, registered_transfer
+from blursplit.image.otf import OpticsData, registered_transfer
 from blursplit.motion.grid import GridData, GridSegment
 from independent_screens import ARCSEC, FINE_STEP_M, Plan, screen_of
 from independent_screens import Optics as Pupil

@@ -9,7 +9,7 @@ from typing import Any
 
 from blursplit.evidence.sensor_record import SensorRecord, read_sensors
 from blursplit.folder import Measurement
-from blursplit.frames.calibration import Calibration
+from blursplit.frames.pixels import Calibration
 from blursplit.rig import Rig, as_rig
 from blursplit.sources import (
     Frames,

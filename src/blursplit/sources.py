@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from blursplit.constants import FEWEST_FRAMES
 from blursplit.errors import InputError, TooFewFramesError
 from blursplit.folder import is_result_folder, read_result_folder
-from blursplit.frames.calibration import Calibration
+from blursplit.frames.pixels import Calibration
 from blursplit.plain import plain
 from blursplit.rig import Rig, Setting, as_rig, merge_settings
 from blursplit.stars.tracks import StarTracks

@@ -18,8 +18,7 @@ from blursplit.budget.air_data import (
 )
 from blursplit.budget.air_model import AirModel, AirState
 from blursplit.budget.fit import FitSetup, Pace, _measured_width_prior, build_model, fit_air
-from blursplit.image.otf import log_otf_bias
-from blursplit.image.transfer import OpticsData
+from blursplit.image.otf import OpticsData, log_otf_bias
 from blursplit.motion.grid import GridData, GridSegment
 from blursplit.turbulence.spectra import cross_spectrum_table, tilt_spectra
 

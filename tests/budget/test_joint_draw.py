@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.testing import assert_allclose
 
-from blursplit.budget.joint_draw import draw_parts, embedded_frequencies
+from blursplit.budget.line_terms import draw_parts, embedded_frequencies
 
 DT_S = 0.01
 AXES = np.array([[1.0, 0.5], [0.5, 0.4]])

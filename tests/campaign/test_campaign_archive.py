@@ -197,9 +197,7 @@ def test_empty_folder_makes_an_empty_store(tmp_path) -> None:
 
 
 def test_unreachable_scheduler_is_one_clear_error(tmp_path, frames, monkeypatch) -> None:
-    from blursplit.campaign import workers
-
-    monkeypatch.setattr(workers, "CONNECT_TIMEOUT_S", 1)
+    monkeypatch.setattr(sys.modules["blursplit.campaign.archive"], "CONNECT_TIMEOUT_S", 1)
     frames(tmp_path / "in", "A")
     with pytest.raises(InputError, match="does not answer"):
         archive(tmp_path / "in", tmp_path / "s.db", scheduler="tcp://127.0.0.1:9")
@@ -226,7 +224,7 @@ def test_a_scale_given_for_a_telescope_measures_its_sequences_alone_anew(
 def test_frames_without_times_give_their_width_and_nothing_that_needs_times(monkeypatch) -> None:
     import types
 
-    from blursplit.campaign.workers import Task, measure_task
+    from blursplit.campaign.archive import Task, measure_task
     from blursplit.errors import TimingError
     from blursplit.estimate import Estimate
     from blursplit.result import Fwhm, Result, SequenceInfo, Tracking

@@ -7,7 +7,7 @@ import re
 import pytest
 from typer.testing import CliRunner
 
-from blursplit.campaign.workers import dask_cluster
+from blursplit.campaign.archive import dask_cluster
 from blursplit.cli import COMMANDS, app
 from blursplit.errors import InputError
 

@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.constants import ARCSEC_PER_RADIAN
 from blursplit.evidence.two_apertures import MaskGeometry, find_mask_pairs, measure_mask
-from blursplit.turbulence.exposure import unit_nodes
+from blursplit.turbulence.spectra import unit_nodes
 from blursplit.turbulence.tilt import pair_covariance, tilt_coefficient
 
 LAMBDA_M, OPENING_M, BASE_M, OUTER_M, R0_M = 550e-9, 0.08, 0.20, 22.4, 0.09

@@ -13,15 +13,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from blursplit.frames.facts import calibration_kind, read_exposure, read_facts, read_passband
-from blursplit.frames.header import Header
-from blursplit.frames.pointing import (
+from blursplit.frames.facts import (
     airmass_of,
+    calibration_kind,
     complete_pointing,
     horizontal,
     parallactic_angle_deg,
+    read_exposure,
+    read_facts,
+    read_passband,
     sexagesimal,
 )
+from blursplit.frames.header import Header
 
 
 def read(**cards):

@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 from blursplit.errors import InputError
 from blursplit.frames import open_frames
-from blursplit.frames import target_pixels as module
+from blursplit.frames import hdus as module
 
 N = 14
 CADENCE_D = 0.02

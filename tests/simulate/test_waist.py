@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose
 from blursplit.constants import ARCSEC_PER_RADIAN
 from blursplit.simulate import Scene
 from blursplit.simulate.waist import draw_tracks, tracks_from_screens
-from blursplit.turbulence.exposure import exposure_factor
+from blursplit.turbulence.spectra import exposure_factor
 from blursplit.turbulence.tilt import pair_kernels, tilt_coefficient
 
 WAVELENGTH_M, APERTURE_M = 500e-9, 0.25

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from blursplit.stars.guide import _joined, guess_offsets
+from blursplit.stars.block import _joined, guess_offsets
 
 
 @pytest.mark.parametrize("guides", [1, 2, 3, 5])

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from blursplit.stars import follow_stars
-from blursplit.stars.cosmic_rays import find_flank_hits, find_spikes
+from blursplit.stars.pixels import find_flank_hits, find_spikes
 
 N_FRAMES = 400
 X = np.array([30.3, 95.6, 62.1, 26.2, 101.4, 60.8, 90.2])

@@ -7,8 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.special import jv
 
-from blursplit.turbulence.exposure import exposure_factor
-from blursplit.turbulence.spectra import cross_spectrum_table, tilt_spectra
+from blursplit.turbulence.spectra import cross_spectrum_table, exposure_factor, tilt_spectra
 from blursplit.turbulence.tilt import pair_covariance, tilt_coefficient, tilt_filter
 
 X = np.geomspace(1e-6, 50.0, 6000)

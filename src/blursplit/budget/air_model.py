@@ -49,8 +49,7 @@ from blursplit.constants import (
 )
 from blursplit.evidence.guest import Guest
 from blursplit.facts import Optics
-from blursplit.image.otf import log_otf_bias
-from blursplit.image.transfer import OpticsData
+from blursplit.image.otf import OpticsData, log_otf_bias
 from blursplit.turbulence.conversions import STRUCTURE_CONSTANT
 from blursplit.turbulence.defocus import defocus_loss
 from blursplit.turbulence.tilt import centroid_tilt_mix

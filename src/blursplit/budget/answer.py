@@ -40,12 +40,12 @@ from blursplit.evidence.long_frames import (
     tracking_of_long_frames,
 )
 from blursplit.facts import Optics
+from blursplit.image.otf import OpticsData, registered_transfer
 from blursplit.image.stack import (
     StarImages,
     registration_noise_arcsec2,
     window_over_diffraction,
 )
-from blursplit.image.transfer import OpticsData, registered_transfer
 from blursplit.motion import PairStatistics
 from blursplit.motion.grid import GridData, remove_trend
 from blursplit.motion.inside import InsideMotion, fit_inside_motion, measure_frame_tensors

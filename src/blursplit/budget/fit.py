@@ -51,8 +51,7 @@ from blursplit.constants import (
 )
 from blursplit.evidence.guest import Guest, KnownStrength
 from blursplit.facts import Optics
-from blursplit.image.otf import log_otf_bias
-from blursplit.image.transfer import OpticsData
+from blursplit.image.otf import OpticsData, log_otf_bias
 from blursplit.motion.grid import GridData
 from blursplit.spectra import Continuum
 from blursplit.turbulence.conversions import STRUCTURE_CONSTANT

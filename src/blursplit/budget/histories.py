@@ -17,8 +17,7 @@ from scipy.linalg import cho_factor, cho_solve
 from scipy.special import eval_legendre
 
 from blursplit.budget.fit import AirFit
-from blursplit.budget.joint_draw import draw_parts, embedded_frequencies
-from blursplit.budget.line_terms import LineTerm, line_density
+from blursplit.budget.line_terms import LineTerm, draw_parts, embedded_frequencies, line_density
 from blursplit.constants import (
     AMPLITUDE_SIGMA,
     DRIFT_PRIOR_ARCSEC_S,

@@ -45,9 +45,8 @@ from blursplit.evidence.focus import (
 from blursplit.evidence.guest import Guest, KnownOptics, Record
 from blursplit.evidence.rolling_rows import align_rows
 from blursplit.facts import Facts, Optics, gather_facts
-from blursplit.image.otf import telescope_otf
+from blursplit.image.otf import DefocusShape, OpticsData, telescope_otf
 from blursplit.image.stack import StarImages, star_images
-from blursplit.image.transfer import DefocusShape, OpticsData
 from blursplit.motion import fit_common_motion
 from blursplit.motion.grid import GridData, grid_data, remove_trend
 from blursplit.result import Focus, FocusPosition, NextStep, Remark

@@ -9,8 +9,8 @@ import numpy as np
 
 from blursplit.definitions import Conditions
 from blursplit.facts import Facts, gather_facts
+from blursplit.image.otf import DefocusShape, OpticsData
 from blursplit.image.stack import StarImages
-from blursplit.image.transfer import DefocusShape, OpticsData
 from blursplit.motion import CommonMotion, PairStatistics, fit_common_motion, pair_statistics
 from blursplit.motion.grid import GridData
 from blursplit.result import NextStep, Remark

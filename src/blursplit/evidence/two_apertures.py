@@ -27,7 +27,7 @@ from blursplit.constants import (
     SEEING_WAVELENGTH_M,
 )
 from blursplit.turbulence.conversions import scale_r0
-from blursplit.turbulence.exposure import exposure_factor, unit_nodes
+from blursplit.turbulence.spectra import exposure_factor, unit_nodes
 from blursplit.turbulence.tilt import (
     TiltKind,
     centroid_tilt_mix,

@@ -19,9 +19,9 @@ from blursplit.constants import (
     SUBFRAME_S,
 )
 from blursplit.errors import InputError
-from blursplit.frames.calibration import same_exposure
 from blursplit.frames.facts import calibration_kind, read_exposure
 from blursplit.frames.layout import is_fits_name, read_layout
+from blursplit.frames.pixels import same_exposure
 from blursplit.frames.sequence import Sequence
 from blursplit.frames.timing import RatePart
 from blursplit.plain import plain

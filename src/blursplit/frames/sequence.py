@@ -12,17 +12,14 @@ from numpy.typing import NDArray
 
 from blursplit.constants import DAY_S, FEWEST_FRAMES, LONGEST_EXPOSED_SHARE, SMALLEST_SIDE_PX
 from blursplit.errors import InputError, TooFewFramesError
-from blursplit.frames.calibration import Calibration
 from blursplit.frames.clock import Clock, read_clock
-from blursplit.frames.facts import read_facts
-from blursplit.frames.hdus import Units, read_units
+from blursplit.frames.facts import complete_pointing, read_facts
+from blursplit.frames.hdus import Units, read_target_pixels, read_units
 from blursplit.frames.header import Header
 from blursplit.frames.layout import find_files
 from blursplit.frames.ordering import StampReport, check_exposure, order_frames, start_mjd
-from blursplit.frames.pixels import prepare_frames
-from blursplit.frames.pointing import complete_pointing
+from blursplit.frames.pixels import Calibration, prepare_frames
 from blursplit.frames.source import ArrayFrames, FileFrames, FrameSource, enumerate_frames
-from blursplit.frames.target_pixels import read_target_pixels
 from blursplit.frames.timestamps import iso_utc, read_times
 from blursplit.plain import plain
 from blursplit.rig import Rig, Setting, Setup, as_rig, merge_settings, refuse_long_exposure

@@ -2,23 +2,140 @@
 
 A transfer function is taken at the pupil baseline b = lambda f [m] where it belongs to the
 pupil (telescope, air), at the angular frequency f [cycles/arcsec] where it belongs to the sky
-(pixel, motion). Gains multiply; `fwhm_batch` turns the product into a width.
+(pixel, motion). Gains multiply; `fwhm_batch` turns the product into a width. The registered star's
+transfer function is data of the joint fit.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from blursplit.constants import (
+    ARCSEC_PER_RADIAN,
+    HIGHEST_TRANSFER_BASELINE,
+    LEAST_TRANSFER,
+    LEAST_WING_SIGMA,
+    LOWEST_TRANSFER_BASELINE,
+    MOST_TRANSFER_CYCLES_PX,
     REGISTERED_BASELINES,
     REGISTERED_D_OVER_R0,
     REGISTERED_LOG_BIAS,
+    TRANSFER_ANGLES,
+    TRANSFER_BASELINES,
+    TRANSFER_FEWEST,
+    TRANSFER_POINT_SIGMA,
+    TRANSFER_SLOPE_SIGMA,
     WHOLE_TURN,
+    WING_LEVEL,
+    WING_LEVEL_SIGMA,
 )
+from blursplit.facts import Optics
 from blursplit.types import FloatArray
 
 
+@dataclass(frozen=True)
+class DefocusShape:
+    """How a defocus loses contrast, against the Gaussian that stands for it in the fit."""
+
+    loss: FloatArray  # (n,): loss over that of the Gaussian, at the fit's baselines
+    # `sigma_arcsec`, `variance_arcsec2`: (n_table,): rms of the rays, and the variance of the
+    # Gaussian that stands for it.
+    sigma_arcsec: FloatArray
+    variance_arcsec2: FloatArray
+
+    def rays_arcsec(self, sigma_arcsec: FloatArray) -> FloatArray:
+        """Return the rms of the rays behind Gaussians of these rms widths."""
+        out = np.interp(sigma_arcsec**2, self.variance_arcsec2, self.sigma_arcsec)
+        return np.asarray(out, dtype=float)
+
+
+@dataclass(frozen=True)
+class OpticsData:
+    """ln of the registered star's OTF, with telescope, pixel and dispersion divided out."""
+
+    baseline_m: FloatArray  # (n,): pupil baselines, 0.05 to 0.3 apertures
+    frequency_rad2: FloatArray  # (n,): square of the sky frequency [cycles/rad]^2
+    log_otf: FloatArray  # (n,)
+    # (n, n): sampling error, a free level (sky and wings cut off by the stamp) and the pixel's
+    # part.
+    covariance: FloatArray
+    instrument: FloatArray  # (n,): ln of what was divided out
+    # Shape of the loss of contrast by the optics where a defocus was measured. None: the optics are
+    # taken as a Gaussian.
+    defocus: DefocusShape | None = None
+
+
+def registered_transfer(
+    image: FloatArray,
+    blocks: FloatArray,
+    optics: Optics,
+    *,
+    scale_arcsec: float,
+    registered_fwhm_arcsec: float,
+    dispersion_arcsec2: float,
+) -> OpticsData | None:
+    """Measure the azimuthal mean of the registered star's transfer function.
+
+    `image` (size, size): mean of the frames, each shifted on its own centroid; sky removed.
+    `blocks` (n_blocks, size, size): the same from disjoint stretches of time. `scale_arcsec`: pixel
+    size. `registered_fwhm_arcsec`: width of the image, for the light that its wings carry out of
+    the stamp. `dispersion_arcsec2`: mean one-axis variance of the atmospheric dispersion.
+
+    Returns: none where the pixels are too large, or the star too fat, for three baselines.
+    """
+    share = np.linspace(LOWEST_TRANSFER_BASELINE, HIGHEST_TRANSFER_BASELINE, TRANSFER_BASELINES)
+    baseline = share * optics.aperture_m
+    cycles_arcsec = baseline / optics.wavelength_m / ARCSEC_PER_RADIAN
+    cycles_px = cycles_arcsec * scale_arcsec
+    measured = _azimuthal_mean(image, cycles_px)
+    use = (
+        (cycles_px < MOST_TRANSFER_CYCLES_PX) & (measured > LEAST_TRANSFER) & np.isfinite(measured)
+    )
+    use &= np.cumprod(use).astype(bool)  # nothing beyond the first baseline that fails
+    if int(use.sum()) < TRANSFER_FEWEST:
+        return None
+    by_block = np.stack([np.log(_azimuthal_mean(b, cycles_px[use])) for b in blocks])
+    angles = np.pi * (np.arange(TRANSFER_ANGLES) + 0.5) / TRANSFER_ANGLES
+    fx, fy = np.outer(cycles_px[use], np.cos(angles)), np.outer(cycles_px[use], np.sin(angles))
+    pixel = np.mean(np.sinc(fx) * np.sinc(fy), axis=1)
+    instrument = np.log(telescope_otf(share[use], optics.obstruction) * pixel)
+    instrument -= 2.0 * np.pi**2 * cycles_arcsec[use] ** 2 * dispersion_arcsec2
+    n = int(use.sum())
+    scatter = np.cov(by_block.T) / len(blocks) if len(blocks) > 1 else np.zeros((n, n))
+    radius_px = 0.5 * (image.shape[0] - 1)
+    level = WING_LEVEL * (radius_px * scale_arcsec / registered_fwhm_arcsec) ** (-5.0 / 3.0)
+    level = min(level, 0.2)
+    level_sigma = WING_LEVEL_SIGMA * level + LEAST_WING_SIGMA
+    slope = TRANSFER_SLOPE_SIGMA * (share[use] / HIGHEST_TRANSFER_BASELINE) ** 2
+    covariance = (
+        scatter + level_sigma**2 + TRANSFER_POINT_SIGMA**2 * np.eye(n) + np.outer(slope, slope)
+    )
+    return OpticsData(
+        baseline_m=baseline[use],
+        frequency_rad2=(cycles_arcsec[use] * ARCSEC_PER_RADIAN) ** 2,
+        log_otf=np.log(measured[use]) - instrument - level,
+        covariance=covariance,
+        instrument=instrument,
+    )
+
+
+def _azimuthal_mean(image: FloatArray, cycles_px: FloatArray) -> FloatArray:
+    """Mean modulus of the image's transform on circles, over its value at zero."""
+    angles = np.pi * (np.arange(TRANSFER_ANGLES) + 0.5) / TRANSFER_ANGLES
+    axis = np.arange(image.shape[0]) - (image.shape[0] - 1) / 2.0
+    out = np.empty(len(cycles_px))
+    for i, f in enumerate(cycles_px):
+        wave_x = np.exp(-2j * np.pi * f * np.outer(np.cos(angles), axis))
+        wave_y = np.exp(-2j * np.pi * f * np.outer(np.sin(angles), axis))
+        out[i] = np.mean(np.abs(np.einsum("ay,yx,ax->a", wave_y, image, wave_x)))
+    total = image.sum()
+    return np.maximum(out / total if total > 0 else np.nan * out, 1e-6)
+
+
+# --- transfer functions and their widths ----------------------------------------------------------
 def telescope_otf(baseline_over_aperture: ArrayLike, obstruction: float = 0.0) -> FloatArray:
     """Return the transfer function of a perfect telescope with an annular pupil.
 

@@ -2,7 +2,8 @@
 
 Frequencies are x = nu D/V with the wind speed V across the beam; one-sided densities are in
 units lambda^2 r0^(-5/3) D^(-1/3) (D/V), so that their integral over x is the coefficient K.
-Co-spectra of two beams are averaged over wind directions.
+Co-spectra of two beams are averaged over wind directions. What an exposure leaves of the variance
+stands beside them.
 
 References
 ----------
@@ -27,9 +28,51 @@ from blursplit.constants import (
     SPECTRUM_RANGE,
     TILT_LOG_STEP,
 )
-from blursplit.turbulence.tilt import TiltKind, grid, radial_density
+from blursplit.turbulence.tilt import (
+    TiltKind,
+    grid,
+    pair_covariance,
+    radial_density,
+    tilt_coefficient,
+)
 from blursplit.types import FloatArray, IntArray
 
+
+def exposure_factor(
+    path_over_aperture: ArrayLike,
+    aperture_over_outer_scale: float,
+    obstruction: float,
+    kind: TiltKind,
+) -> tuple[FloatArray, FloatArray]:
+    """Return what an exposure leaves of one star's motion variance, along and across the wind.
+
+    `path_over_aperture`: V tau/D: how far the wind carries the air during the exposure.
+    `aperture_over_outer_scale`, `obstruction`: D/L0 and diameter ratio.
+
+    Returns `along`, `across`: var(tau)/var(0), between 0 and 1.
+    """
+    path = np.asarray(path_over_aperture, dtype=float)
+    single = tilt_coefficient(kind, obstruction, aperture_over_outer_scale)
+    node, weight = unit_nodes()
+    along, across = pair_covariance(
+        path[..., None] * node, aperture_over_outer_scale, obstruction, kind
+    )
+    triangle = 2.0 * (1.0 - node) * weight
+    return (along @ triangle) / single, (across @ triangle) / single
+
+
+@lru_cache(maxsize=1)
+def unit_nodes() -> tuple[FloatArray, FloatArray]:
+    """Return Gauss-Legendre nodes and weights on (0, 1), in twelve panels that halve toward 0."""
+    node, weight = np.polynomial.legendre.leggauss(12)
+    edges = np.concatenate([[0.0], 2.0 ** np.arange(-8.0, 1.0), np.linspace(0, 1, 13)[1:-1]])
+    edges = np.unique(edges)
+    middle, half = 0.5 * (edges[1:] + edges[:-1]), 0.5 * np.diff(edges)
+    nodes = (middle[:, None] + half[:, None] * node).ravel()
+    return nodes, (half[:, None] * weight).ravel()
+
+
+# --- in time --------------------------------------------------------------------------------------
 _TWO_OVER_PI = 2.0 / np.pi
 
 
