@@ -8,8 +8,8 @@ from astropy.io import fits
 from numpy.testing import assert_allclose, assert_array_equal
 
 from blursplit.errors import InputError
-from blursplit.frames import open_frames
 from blursplit.frames import hdus as module
+from blursplit.frames import open_frames
 
 N = 14
 CADENCE_D = 0.02
