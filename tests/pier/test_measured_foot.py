@@ -28,7 +28,7 @@ def test_the_foot_that_made_a_frequency_is_found_again(softness_nm_rad: float) -
     # the measured frequency is exact, what the model may miss is 5 % of it: 10 % of the softness
     assert_allclose(found.base_tilt_nm_rad.value, softness_nm_rad, rtol=0.15)
     assert found.base_tilt_nm_rad.low95 < softness_nm_rad < found.base_tilt_nm_rad.high95
-    truth = tilt_per_load(model).axis_x_arcsec_n
+    truth = tilt_per_load(model).tilt_at_axis_height_x_arcsec_n
     assert (
         found.tilt_at_axis_height_arcsec_n.low95 < truth < found.tilt_at_axis_height_arcsec_n.high95
     )

@@ -32,8 +32,8 @@ def example(name: str) -> PierSetup:
 
 def test_bare_declared_tube_is_the_worked_tube():
     tilt = tilt_per_load(build_pier(pier(payload={"mount_kg": 40.0})))
-    assert_allclose(tilt.x_arcsec_n, 0.05878, rtol=1e-4)
-    assert_allclose(tilt.y_arcsec_n, 0.05878, rtol=1e-4)
+    assert_allclose(tilt.tilt_x_arcsec_n, 0.05878, rtol=1e-4)
+    assert_allclose(tilt.tilt_y_arcsec_n, 0.05878, rtol=1e-4)
     # Shear adds L/(GA) to the 0.18999 um of bending.
     shear = 1e6 / round_section(0.1683, 0.005, MATERIALS["steel"]).ga_x_n
     assert_allclose(tilt.deflection_x_um_n, 0.18999 + shear, rtol=1e-4)
@@ -42,14 +42,14 @@ def test_bare_declared_tube_is_the_worked_tube():
 def test_base_spring_adds_force_times_height_over_stiffness():
     hard = tilt_per_load(build_pier(pier()))
     soft = tilt_per_load(build_pier(pier(base={"tilt_nm_rad": 5.0e6})))
-    assert_allclose(soft.x_arcsec_n - hard.x_arcsec_n, 1.0 / 5.0e6 * ARCSEC, rtol=1e-6)
-    assert_allclose(soft.x_arcsec_n, 0.10004, rtol=1e-4)
+    assert_allclose(soft.tilt_x_arcsec_n - hard.tilt_x_arcsec_n, 1.0 / 5.0e6 * ARCSEC, rtol=1e-6)
+    assert_allclose(soft.tilt_x_arcsec_n, 0.10004, rtol=1e-4)
 
 
 def test_base_spring_thirty_percent_softer_has_the_tabled_ratio():
     # "30 percent softer" of the spring 5.0e6: rotation x 1.177.
-    first = tilt_per_load(build_pier(pier(base={"tilt_nm_rad": 5.0e6}))).x_arcsec_n
-    second = tilt_per_load(build_pier(pier(base={"tilt_nm_rad": 3.5e6}))).x_arcsec_n
+    first = tilt_per_load(build_pier(pier(base={"tilt_nm_rad": 5.0e6}))).tilt_x_arcsec_n
+    second = tilt_per_load(build_pier(pier(base={"tilt_nm_rad": 3.5e6}))).tilt_x_arcsec_n
     assert_allclose(second / first, 1.177, atol=0.0005)
 
 
@@ -59,16 +59,20 @@ def test_wind_above_the_top_adds_its_moment():
     high = tilt_per_load(build_pier(pier(payload={"axis_height_m": 0.4})))
     bending = round_section(0.1683, 0.005, MATERIALS["steel"]).ei_x_n_m2
     assert_allclose(
-        high.axis_x_arcsec_n - low.axis_x_arcsec_n, 0.4 * 1.0 / bending * ARCSEC, rtol=1e-6
+        high.tilt_at_axis_height_x_arcsec_n - low.tilt_at_axis_height_x_arcsec_n,
+        0.4 * 1.0 / bending * ARCSEC,
+        rtol=1e-6,
     )
-    assert_allclose(high.axis_y_arcsec_n, high.axis_x_arcsec_n, rtol=1e-9)
+    assert_allclose(
+        high.tilt_at_axis_height_y_arcsec_n, high.tilt_at_axis_height_x_arcsec_n, rtol=1e-9
+    )
 
 
 def test_shares_of_the_tilt_add_up_and_name_the_softest_part():
     tilt = tilt_per_load(build_pier(example("pier_steel_tube.toml")))
-    assert_allclose(sum(tilt.shares.values()), 1.0, rtol=1e-9)
+    assert_allclose(sum(tilt.tilt_shares.values()), 1.0, rtol=1e-9)
     model = build_pier(pier(base={"tilt_nm_rad": 1e4}))
-    assert tilt_per_load(model).shares["foot"] > 0.98
+    assert tilt_per_load(model).tilt_shares["foot"] > 0.98
 
 
 def test_footing_on_soil_rocks_by_moment_over_stiffness():
@@ -78,7 +82,9 @@ def test_footing_on_soil_rocks_by_moment_over_stiffness():
     radius = (0.9**4 / (3 * math.pi)) ** 0.25
     rocking = 8 * 4.0e7 * radius**3 / (3 * (1 - 0.40))
     # The lever is the column plus the block, because the soil acts on the underside.
-    assert_allclose(soft.x_arcsec_n - hard.x_arcsec_n, (1.0 + 0.8) / rocking * ARCSEC, rtol=1e-6)
+    assert_allclose(
+        soft.tilt_x_arcsec_n - hard.tilt_x_arcsec_n, (1.0 + 0.8) / rocking * ARCSEC, rtol=1e-6
+    )
 
 
 def test_head_on_studs_adds_its_rocking_under_a_moment():
@@ -93,7 +99,7 @@ def test_head_on_studs_adds_its_rocking_under_a_moment():
     plain, headed = tilt_per_load(build_pier(pier())), tilt_per_load(build_pier(pier(head=head)))
     axial = 2.05e11 * 0.8 * math.pi / 4 * 0.012**2 / 0.05
     expected = 1.0 / (3 * axial * 0.1**2 / 2) * ARCSEC
-    assert_allclose(headed.moment_x_arcsec_nm - plain.moment_x_arcsec_nm, expected, rtol=1e-6)
+    assert_allclose(headed.tilt_x_arcsec_nm - plain.tilt_x_arcsec_nm, expected, rtol=1e-6)
 
 
 def test_thick_grout_free_plate_on_slots_is_softest():
@@ -109,7 +115,7 @@ def test_box_pier_bends_first_along_its_thin_side():
     modes = pier_modes(build_pier(read_pier({"sections": [section]}, "t")))
     assert modes[0].kind == "bending y"
     tilt = tilt_per_load(build_pier(read_pier({"sections": [section]}, "t")))
-    assert tilt.y_arcsec_n > tilt.x_arcsec_n
+    assert tilt.tilt_y_arcsec_n > tilt.tilt_x_arcsec_n
 
 
 def test_tilt_per_micrometre_of_the_first_mode_lies_between_rocking_and_bending():

@@ -11,7 +11,7 @@ from typing import Any
 
 from numpy.testing import assert_allclose
 
-from blursplit.pier.model import TiltPerLoad, build_pier, pier_modes, tilt_per_load
+from blursplit.pier.model import StiffnessTable, build_pier, pier_modes, tilt_per_load
 from blursplit.pier.setup import read_pier
 
 TUBE = {"kind": "tube", "length_m": 1.2, "outer_m": 0.1937, "wall_m": 0.0056}
@@ -29,13 +29,13 @@ BASE = {"bolt_circle_m": 0.30, "free_length_m": 0.03, "plate_thickness_m": 0.02}
 HEAD = {"stud_circle_m": 0.22, "free_length_m": 0.06, "mount_foot_m": 0.16, "mass_kg": 8.0}
 
 
-def tilt(**tables: Any) -> TiltPerLoad:
+def tilt(**tables: Any) -> StiffnessTable:
     content = {"sections": [TUBE], "payload": PAYLOAD, **tables}
     return tilt_per_load(build_pier(read_pier(content, "rules")))
 
 
 def arcsec_n(**tables: Any) -> float:
-    return tilt(**tables).axis_x_arcsec_n
+    return tilt(**tables).tilt_at_axis_height_x_arcsec_n
 
 
 def mass(**tables: Any) -> float:
@@ -103,10 +103,14 @@ def test_slots_soften_the_foot_by_their_washers():
 
 def test_open_head_adds_rotation_where_the_moment_of_the_telescope_passes():
     plain, headed = tilt(), tilt(head=HEAD)
-    assert_allclose([plain.axis_x_arcsec_n, headed.axis_x_arcsec_n], [0.0783, 0.1411], atol=6e-5)
+    assert_allclose(
+        [plain.tilt_at_axis_height_x_arcsec_n, headed.tilt_at_axis_height_x_arcsec_n],
+        [0.0783, 0.1411],
+        atol=6e-5,
+    )
     # For a push at the mount's foot there is hardly a moment in the head, and hardly a loss.
-    assert headed.x_arcsec_n / plain.x_arcsec_n < 1.25
-    assert headed.axis_x_arcsec_n / plain.axis_x_arcsec_n > 1.7
+    assert headed.tilt_x_arcsec_n / plain.tilt_x_arcsec_n < 1.25
+    assert headed.tilt_at_axis_height_x_arcsec_n / plain.tilt_at_axis_height_x_arcsec_n > 1.7
     assert first_hz(head=HEAD) < first_hz()
     # Its shear moves the mount sideways, which moves no star.
     assert headed.deflection_x_um_n > plain.deflection_x_um_n

@@ -13,6 +13,7 @@ from blursplit.constants import (
     GROUT_PA,
     PIER_ELEMENTS,
     PIER_MODE_MOSTLY,
+    PIER_MODEL_SIGMA,
     PIER_STIFF_N_M,
     PIER_STIFF_NM_RAD,
     THREAD_AREA_FACTOR,
@@ -31,6 +32,7 @@ from blursplit.pier.beam import (
     web_section,
 )
 from blursplit.pier.setup import SOILS, Base, Head, Payload, PierSetup, Section, Webs
+from blursplit.result import Part
 from blursplit.types import FloatArray
 
 
@@ -232,30 +234,32 @@ def _add_foot(frame: Frame, setup: PierSetup, first: int) -> None:
         frame.stiffness[turn, shift] += sign * sway * c
 
 
-@dataclass(frozen=True)
-class TiltPerLoad:
+class StiffnessTable(Part):
     """Rotation of the mount's foot under unit loads."""
 
-    # `x_arcsec_n`, `y_arcsec_n`: for a force at the tip along x and along y.
-    x_arcsec_n: float
-    y_arcsec_n: float
-    # `axis_x_arcsec_n`, `axis_y_arcsec_n`: for a force at the height of the mount's axes, as wind
-    # on the telescope.
-    axis_x_arcsec_n: float
-    axis_y_arcsec_n: float
-    # `moment_x_arcsec_nm`, `moment_y_arcsec_nm`: for a moment in the x-z and the y-z plane.
-    moment_x_arcsec_nm: float
-    moment_y_arcsec_nm: float
-    twist_arcsec_nm: float  # for a moment about z
-    # `deflection_x_um_n`, `deflection_y_um_n`: shift of the tip for a force there; moves no star,
-    # given for comparison with a gauge.
+    # For a force at the tip along x and along y.
+    tilt_x_arcsec_n: float
+    tilt_y_arcsec_n: float
+    # For a force at the height of the mount's axes, as wind on the telescope.
+    tilt_at_axis_height_x_arcsec_n: float
+    tilt_at_axis_height_y_arcsec_n: float
+    # For a moment in the x-z and the y-z plane, and about z.
+    tilt_x_arcsec_nm: float
+    tilt_y_arcsec_nm: float
+    twist_arcsec_nm: float
+    # Shift of the tip for a force there; moves no star, given for comparison with a gauge.
     deflection_x_um_n: float
     deflection_y_um_n: float
-    # Part of `axis_x_arcsec_n` that arises in the foot, the column and the head.
-    shares: dict[str, float]
+    # Part of `tilt_at_axis_height_x_arcsec_n` that arises in the foot, the column and the head.
+    tilt_shares: dict[str, float]
+
+    @property
+    def worse_arcsec_n(self) -> float:
+        """Tilt for a force at the height of the axes, the worse direction."""
+        return max(self.tilt_at_axis_height_x_arcsec_n, self.tilt_at_axis_height_y_arcsec_n)
 
 
-def tilt_per_load(model: PierModel) -> TiltPerLoad:
+def tilt_per_load(model: PierModel) -> StiffnessTable:
     """Return how far the mount tilts for unit loads.
 
     The image of a star moves with the rotation of the optical axis, not with its shift; by the
@@ -277,17 +281,17 @@ def tilt_per_load(model: PierModel) -> TiltPerLoad:
     foot = wind_x[DOF * model.foot + TURN_Y]
     top = wind_x[DOF * model.top + TURN_Y]
     tip = wind_x[at + TURN_Y]
-    return TiltPerLoad(
-        float(force_x[at + TURN_Y]) * ARCSEC_PER_RADIAN,
-        float(-force_y[at + TURN_X]) * ARCSEC_PER_RADIAN,
-        float(tip) * ARCSEC_PER_RADIAN,
-        float(-wind_y[at + TURN_X]) * ARCSEC_PER_RADIAN,
-        float(respond(my=1.0)[at + TURN_Y]) * ARCSEC_PER_RADIAN,
-        float(respond(mx=1.0)[at + TURN_X]) * ARCSEC_PER_RADIAN,
-        float(respond(mz=1.0)[at + TURN_Z]) * ARCSEC_PER_RADIAN,
-        float(force_x[at + SHIFT_X]) * 1e6,
-        float(force_y[at + SHIFT_X + 1]) * 1e6,
-        {
+    return StiffnessTable(
+        tilt_x_arcsec_n=float(force_x[at + TURN_Y]) * ARCSEC_PER_RADIAN,
+        tilt_y_arcsec_n=float(-force_y[at + TURN_X]) * ARCSEC_PER_RADIAN,
+        tilt_at_axis_height_x_arcsec_n=float(tip) * ARCSEC_PER_RADIAN,
+        tilt_at_axis_height_y_arcsec_n=float(-wind_y[at + TURN_X]) * ARCSEC_PER_RADIAN,
+        tilt_x_arcsec_nm=float(respond(my=1.0)[at + TURN_Y]) * ARCSEC_PER_RADIAN,
+        tilt_y_arcsec_nm=float(respond(mx=1.0)[at + TURN_X]) * ARCSEC_PER_RADIAN,
+        twist_arcsec_nm=float(respond(mz=1.0)[at + TURN_Z]) * ARCSEC_PER_RADIAN,
+        deflection_x_um_n=float(force_x[at + SHIFT_X]) * 1e6,
+        deflection_y_um_n=float(force_y[at + SHIFT_X + 1]) * 1e6,
+        tilt_shares={
             "foot": float(foot / tip),
             "column": float((top - foot) / tip),
             "head": float((tip - top) / tip),
@@ -295,20 +299,21 @@ def tilt_per_load(model: PierModel) -> TiltPerLoad:
     )
 
 
-@dataclass(frozen=True)
-class PierMode:
-    """A natural frequency of the pier."""
+class ModeRow(Part):
+    """A natural frequency with its 68 % interval."""
 
     frequency_hz: float
+    low_hz: float
+    high_hz: float
     kind: str  # "bending x", "bending y", "bending x and y", "torsion" or "mixed"
     # Part of the mode's kinetic energy in bending along x, along y and torsion.
-    shares: dict[str, float]
+    energy_shares: dict[str, float]
     # Rotation of the mount's foot for each micrometre of its horizontal shift, None for a twist,
     # which shifts nothing.
     tilt_arcsec_um: float | None
 
 
-def pier_modes(model: PierModel, count: int = 6) -> list[PierMode]:
+def pier_modes(model: PierModel, count: int = 6) -> list[ModeRow]:
     """Return the lowest modes in order of frequency."""
     frame, at = model.frame, DOF * model.tip
     frequencies, shapes = frame.modes(count)
@@ -326,7 +331,16 @@ def pier_modes(model: PierModel, count: int = 6) -> list[PierMode]:
         tilt = math.hypot(shape[at + TURN_X], shape[at + TURN_Y]) * ARCSEC_PER_RADIAN
         kind = _name_mode(shares)
         ratio = None if kind == "torsion" else float(tilt / move_um)
-        found.append(PierMode(float(frequency), kind, shares, ratio))
+        found.append(
+            ModeRow(
+                frequency_hz=float(frequency),
+                low_hz=float(frequency) * (1.0 - PIER_MODEL_SIGMA),
+                high_hz=float(frequency) * (1.0 + PIER_MODEL_SIGMA),
+                kind=kind,
+                energy_shares=shares,
+                tilt_arcsec_um=ratio,
+            )
+        )
     return found
 
 

@@ -17,9 +17,16 @@ from blursplit.constants import (
     VIBRATION_CLASSES_UM_S,
 )
 from blursplit.estimate import Estimate
-from blursplit.pier.model import build_pier, pier_modes, section_at, tilt_per_load
+from blursplit.pier.model import (
+    ModeRow,
+    StiffnessTable,
+    build_pier,
+    pier_modes,
+    section_at,
+    tilt_per_load,
+)
 from blursplit.pier.setup import PierSetup
-from blursplit.pier.what_if import what_if
+from blursplit.pier.what_if import WhatIf, what_if
 from blursplit.result import Document, Part
 from blursplit.types import FloatArray
 
@@ -41,44 +48,6 @@ ASSUMPTIONS: tuple[str, ...] = (
     "Mount and telescope are rigid bodies; their own bending adds to the tilt.",
     f"Frequencies carry {100 * PIER_MODEL_SIGMA:.0f} % (one sigma, common practice), no more.",
 )
-
-
-class ModeRow(Part):
-    """A natural frequency with its 68 % interval."""
-
-    frequency_hz: float
-    low_hz: float
-    high_hz: float
-    kind: str
-    energy_shares: dict[str, float]
-    tilt_arcsec_um: float | None
-
-
-class StiffnessTable(Part):
-    """Rotation of the mount's foot under unit loads."""
-
-    tilt_x_arcsec_n: float
-    tilt_y_arcsec_n: float
-    tilt_at_axis_height_x_arcsec_n: float
-    tilt_at_axis_height_y_arcsec_n: float
-    tilt_x_arcsec_nm: float
-    tilt_y_arcsec_nm: float
-    twist_arcsec_nm: float
-    deflection_x_um_n: float
-    deflection_y_um_n: float
-    tilt_shares: dict[str, float]
-
-
-class WhatIf(Part):
-    """One change and what it does; null where it does not apply."""
-
-    change: str
-    tilt_at_axis_height_arcsec_n: float | None
-    tilt_ratio: float | None
-    first_frequency_hz: float | None
-    frequency_ratio: float | None
-    mass_change_kg: float | None
-    note: str
 
 
 class MeasuredFoot(Part):
@@ -122,48 +91,12 @@ def analyse_pier(setup: PierSetup, n_modes: int = 6) -> PierReport:
     (6, 1.2)
     """
     model = build_pier(setup)
-    tilt = tilt_per_load(model)
-    modes = [
-        ModeRow(
-            frequency_hz=mode.frequency_hz,
-            low_hz=mode.frequency_hz * (1.0 - PIER_MODEL_SIGMA),
-            high_hz=mode.frequency_hz * (1.0 + PIER_MODEL_SIGMA),
-            kind=mode.kind,
-            energy_shares=mode.shares,
-            tilt_arcsec_um=mode.tilt_arcsec_um,
-        )
-        for mode in pier_modes(model, n_modes)
-    ]
-    rows = [
-        WhatIf(
-            change=row.change,
-            tilt_at_axis_height_arcsec_n=row.tilt_arcsec_n,
-            tilt_ratio=row.tilt_ratio,
-            first_frequency_hz=row.first_frequency_hz,
-            frequency_ratio=row.frequency_ratio,
-            mass_change_kg=row.mass_change_kg,
-            note=row.note,
-        )
-        for row in what_if(setup)
-    ]
-    stiffness = StiffnessTable(
-        tilt_x_arcsec_n=tilt.x_arcsec_n,
-        tilt_y_arcsec_n=tilt.y_arcsec_n,
-        tilt_at_axis_height_x_arcsec_n=tilt.axis_x_arcsec_n,
-        tilt_at_axis_height_y_arcsec_n=tilt.axis_y_arcsec_n,
-        tilt_x_arcsec_nm=tilt.moment_x_arcsec_nm,
-        tilt_y_arcsec_nm=tilt.moment_y_arcsec_nm,
-        twist_arcsec_nm=tilt.twist_arcsec_nm,
-        deflection_x_um_n=tilt.deflection_x_um_n,
-        deflection_y_um_n=tilt.deflection_y_um_n,
-        tilt_shares=tilt.shares,
-    )
     return PierReport(
         height_m=setup.height_m,
         mass_kg=model.mass_kg,
-        modes=modes,
-        stiffness=stiffness,
-        what_if=rows,
+        modes=pier_modes(model, n_modes),
+        stiffness=tilt_per_load(model),
+        what_if=what_if(setup),
         measured=_fit_foot(setup) if setup.measured_hz else None,
     )
 
@@ -185,8 +118,7 @@ def _fit_foot(setup: PierSetup) -> MeasuredFoot:
         table = setup.model_dump() | {"base": {"tilt_nm_rad": float(stiffness)}}
         model = build_pier(type(setup).model_validate(table), PIER_ELEMENTS // 4)
         found.append(pier_modes(model, 6))
-        tilt = tilt_per_load(model)
-        tilts.append(max(tilt.axis_x_arcsec_n, tilt.axis_y_arcsec_n))
+        tilts.append(tilt_per_load(model).worse_arcsec_n)
     fine = np.geomspace(grid[0], grid[-1], 2401)
     at, place = np.log(fine), np.log(grid)
     logs = np.array([[np.log(mode.frequency_hz) for mode in modes] for modes in found])
@@ -196,13 +128,12 @@ def _fit_foot(setup: PierSetup) -> MeasuredFoot:
     weight = np.exp(-0.5 * (costs - costs.min()))
     best = found[int(np.argmin(np.abs(place - at[int(np.argmin(costs))])))]
     kinds = [min(best, key=lambda mode: abs(mode.frequency_hz - f)).kind for f in measured]
-    design = tilt_per_load(build_pier(setup))
     return MeasuredFoot(
         measured_hz=[float(f) for f in measured],
         modes=kinds,
         base_tilt_nm_rad=_weighted(fine, weight),
         tilt_at_axis_height_arcsec_n=_weighted(np.exp(np.interp(at, place, np.log(tilts))), weight),
-        design_tilt_at_axis_height_arcsec_n=max(design.axis_x_arcsec_n, design.axis_y_arcsec_n),
+        design_tilt_at_axis_height_arcsec_n=tilt_per_load(build_pier(setup)).worse_arcsec_n,
         misfit_sigmas=float(np.sqrt(costs.min() / measured.size)),
     )
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any
 
 from blursplit.constants import (
@@ -15,16 +14,15 @@ from blursplit.constants import (
 )
 from blursplit.pier.model import build_pier, pier_modes, tilt_per_load
 from blursplit.pier.setup import PierSetup
+from blursplit.result import Part
 
 
-@dataclass(frozen=True)
-class WhatIfRow:
-    """One change and what it does."""
+class WhatIf(Part):
+    """One change and what it does; null where it does not apply."""
 
     change: str  # what is built differently
-    # Tilt for a force at the height of the mount's axes, the worse direction; None where the change
-    # does not apply.
-    tilt_arcsec_n: float | None
+    # Tilt for a force at the height of the mount's axes, the worse direction.
+    tilt_at_axis_height_arcsec_n: float | None
     tilt_ratio: float | None  # new tilt over old tilt
     first_frequency_hz: float | None
     frequency_ratio: float | None
@@ -36,26 +34,28 @@ class DoesNotApply(Exception):  # noqa: N818 - not an error, the reason for an e
     """The change makes no sense on this pier; says why."""
 
 
-def what_if(setup: PierSetup) -> list[WhatIfRow]:
+def what_if(setup: PierSetup) -> list[WhatIf]:
     """Return the table of single changes for a declared pier."""
     old_tilt, old_frequency, old_mass = _judge(setup)
     rows = []
     for change, make in CHANGES.items():
+        found: tuple[float | None, ...] = (None,) * 5
         try:
             new, note = make(setup)
         except DoesNotApply as reason:
-            rows.append(WhatIfRow(change, None, None, None, None, None, str(reason)))
-            continue
-        tilt, frequency, mass = _judge(new)
+            note = str(reason)
+        else:
+            tilt, frequency, mass = _judge(new)
+            found = tilt, tilt / old_tilt, frequency, frequency / old_frequency, mass - old_mass
         rows.append(
-            WhatIfRow(
-                change,
-                tilt,
-                tilt / old_tilt,
-                frequency,
-                frequency / old_frequency,
-                mass - old_mass,
-                note,
+            WhatIf(
+                change=change,
+                tilt_at_axis_height_arcsec_n=found[0],
+                tilt_ratio=found[1],
+                first_frequency_hz=found[2],
+                frequency_ratio=found[3],
+                mass_change_kg=found[4],
+                note=note,
             )
         )
     return rows
@@ -63,9 +63,7 @@ def what_if(setup: PierSetup) -> list[WhatIfRow]:
 
 def _judge(setup: PierSetup) -> tuple[float, float, float]:
     model = build_pier(setup)
-    tilt = tilt_per_load(model)
-    worse = max(tilt.axis_x_arcsec_n, tilt.axis_y_arcsec_n)
-    return worse, pier_modes(model, 1)[0].frequency_hz, model.mass_kg
+    return tilt_per_load(model).worse_arcsec_n, pier_modes(model, 1)[0].frequency_hz, model.mass_kg
 
 
 def _change(setup: PierSetup, **updates: Any) -> PierSetup:
