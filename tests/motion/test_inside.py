@@ -135,7 +135,6 @@ def _tensors(values: np.ndarray, sigma: float, cadence_s: float = 0.5) -> FrameT
         sigma_arcsec2=np.full((n, 3), sigma),
         constant_sigma_arcsec2=np.full(3, 0.005),
         stars=3,
-        band_cycles_arcsec=(0.07, 0.1),
     )
 
 

@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.testing import assert_allclose
 
+from blursplit.constants import LEAST_ELONGATION, SHAPE_SURE
 from blursplit.motion.shared_shape import fast_variance_px2, shared_shape
 from blursplit.stars.tracks import StarTracks
 
@@ -42,12 +43,10 @@ def test_constant_elongation_is_told_from_one_that_changes():
     rng = np.random.default_rng(2)
     e1 = 0.12 + 0.05 * rng.standard_normal(x.shape)
     shape = shared_shape(tracks_of(x, y, cadence=0.02, exposure=0.01, e1=e1))
-    assert shape.constant_is_shown
+    assert shape.constant > SHAPE_SURE * shape.constant_sigma
     assert not shape.change_is_shown
     assert_allclose(shape.constant, 0.12, atol=0.01)
     assert shape.angle_deg < 5 or shape.angle_deg > 175
-    # e = (a^2 - b^2)/(a^2 + b^2): motion variance along one axis is about 2 e sigma^2
-    assert_allclose(shape.motion_px(0.12), np.sqrt(0.24) * 2.0)
 
 
 def test_changing_elongation_is_motion_inside_the_exposures():
@@ -57,7 +56,7 @@ def test_changing_elongation_is_motion_inside_the_exposures():
     e2 = common + 0.05 * rng.standard_normal(x.shape)
     shape = shared_shape(tracks_of(x, y, cadence=0.02, exposure=0.01, e2=e2))
     assert shape.change_is_shown
-    assert not shape.constant_is_shown
+    assert shape.constant < max(SHAPE_SURE * shape.constant_sigma, LEAST_ELONGATION)
     # rms of 300 draws: 4 %, three of them
     assert_allclose(shape.changing, common.std(), rtol=0.12)
 
@@ -68,7 +67,7 @@ def test_elongation_of_single_stars_is_air_and_not_shared():
     e1, e2 = 0.2 * rng.standard_normal((2, *x.shape))
     shape = shared_shape(tracks_of(x, y, cadence=0.02, exposure=0.01, e1=e1, e2=e2))
     assert not shape.change_is_shown
-    assert not shape.constant_is_shown
+    assert shape.constant < max(SHAPE_SURE * shape.constant_sigma, LEAST_ELONGATION)
 
 
 def test_two_stars_share_no_shape():

@@ -92,7 +92,7 @@ def test_mode_in_air_is_found_with_frequency_size_and_direction(scenes, rng):
     """Mode in air is found with frequency size and direction."""
     mode = _mode(scenes, rng, 6.3, 0.015)
     motion = _air(scenes, rng) + np.outer(mode, [0.8, 0.6])
-    found = find_lines(_times(), motion, cadence_s=1 / RATE, exposure_s=0.018)
+    found = find_lines(_times(), motion, cadence_s=1 / RATE)
     line = min(found.lines, key=lambda each: abs(each.frequency_hz - 6.3))
     # the requirement: frequency within 1 %, rms within 15 %
     assert_allclose(line.frequency_hz, 6.3, rtol=0.01)

@@ -84,7 +84,6 @@ def search_lines(
             time,
             motion,
             cadence_s=grid.cadence_s,
-            exposure_s=min(grid.exposure_s, 2.0 * grid.cadence_s),
             segment=segment,
             noise_psd=(noise, noise),
         )

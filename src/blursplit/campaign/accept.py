@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import Field, ValidationError, model_validator
 
-from blursplit.campaign.estimates import bound95, known_paths, nearest_path, value_at
+from blursplit.campaign.estimates import bound95, known_paths, value_at
 from blursplit.constants import ACCEPT_MOST_RUNS, ACCEPT_SAME_APERTURE, BLUR_TIME_TOLERANCE
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
@@ -151,8 +151,8 @@ def read_limits(path: Path) -> Limits:
     kinds = known_paths()
     for key in limits.limits:
         if key not in kinds:
-            near = nearest_path(key)
-            remedy = f"did you mean '{near}'?" if near else "use a path of result.json"
+            near = difflib.get_close_matches(key, kinds, n=1, cutoff=0.5)
+            remedy = f"did you mean '{near[0]}'?" if near else "use a path of result.json"
             raise InputError(path, f"key 'limits.{key}' is no number of a result", remedy)
     bound = [key for key in limits.limits if depends_on_blur_time(key)]
     if bound and limits.blur_time_s is None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import types
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -46,12 +45,6 @@ def _alternatives(annotation: Any) -> tuple[Any, ...]:
     if get_origin(annotation) in {Union, types.UnionType}:
         return tuple(a for a in get_args(annotation) if a is not types.NoneType)
     return (annotation,)
-
-
-def nearest_path(path: str) -> str:
-    """Return the known path most like `path`, or an empty text."""
-    close = difflib.get_close_matches(path, known_paths(), n=1, cutoff=0.5)
-    return close[0] if close else ""
 
 
 def value_at(record: BaseModel | dict[str, Any], path: str) -> Any:

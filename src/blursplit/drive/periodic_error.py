@@ -247,25 +247,22 @@ def _log_likelihood(reading: FloatArray, base: FloatArray) -> float:
 
 
 # --- a record folded on the phase of a period ---------------------------------------------------
-def phase_bins(time_s: FloatArray, period_s: float, bins: int = DRIVE_PHASE_BINS) -> IntArray:
+def phase_bins(time_s: FloatArray, period_s: float) -> IntArray:
     """Return the bin of phase of each time, shape (n_samples,)."""
-    return np.minimum((np.mod(time_s / period_s, 1.0) * bins).astype(np.int64), bins - 1)
+    bins = (np.mod(time_s / period_s, 1.0) * DRIVE_PHASE_BINS).astype(np.int64)
+    return np.minimum(bins, DRIVE_PHASE_BINS - 1)
 
 
-def bin_means(values: FloatArray, index: IntArray, bins: int = DRIVE_PHASE_BINS) -> FloatArray:
+def bin_means(values: FloatArray, index: IntArray) -> FloatArray:
     """Return the mean of values (n_samples, ...) in each bin, shape (bins, ...); NaN if empty."""
-    out = np.full((bins, *values.shape[1:]), np.nan)
+    out = np.full((DRIVE_PHASE_BINS, *values.shape[1:]), np.nan)
     for k in np.unique(index):
         out[k] = values[index == k].mean(axis=0)
     return out
 
 
 def bin_errors(
-    misfit: FloatArray,
-    time_s: FloatArray,
-    index: IntArray,
-    cadence_s: float,
-    bins: int = DRIVE_PHASE_BINS,
+    misfit: FloatArray, time_s: FloatArray, index: IntArray, cadence_s: float
 ) -> FloatArray:
     """Return the standard error of each bin's mean, shape (bins,); NaN where it is empty.
 
@@ -289,7 +286,7 @@ def bin_errors(
     double[0] = 1.0
     if length % 2 == 0:
         double[-1] = 1.0
-    out = np.full(bins, np.nan)
+    out = np.full(DRIVE_PHASE_BINS, np.nan)
     for k in np.unique(index):
         weights = np.zeros(length)
         chosen = place[index == k]

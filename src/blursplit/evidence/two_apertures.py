@@ -525,37 +525,24 @@ def _exposed_variance(
     )
 
 
-def find_mask_pairs(
-    x_px: FloatArray,
-    y_px: FloatArray,
-    split_px: float,
-    *,
-    angle_deg: float | None = None,
-    tolerance: float = 0.1,
-) -> list[tuple[int, int]]:
+def find_mask_pairs(x_px: FloatArray, y_px: FloatArray, split_px: float) -> list[tuple[int, int]]:
     """Return the pairs of tracks that are two images of one star.
 
     `x_px`, `y_px` (n_frames, n_stars): tracks, NaN where lost. `split_px`: distance of the two
-    images [px]. `angle_deg`: direction from one image to the other, axial, from +x toward +y; any
-    by default. `tolerance`: allowed departure of the separation, as a share of `split_px`; the
-    angle may depart by the same number of radians.
+    images [px]; a pair departs from it by a tenth at most.
 
-    Returns: list of (int, int): columns, each used once, the closest matches first; in each pair
-    the image that lies farther toward +x (or +y when both are equal) is second.
+    Returns: columns, each used once, the closest matches first; in each pair the image that lies
+    farther toward +x (or +y when both are equal) is second.
     """
     mean_x, mean_y = np.nanmedian(x_px, axis=0), np.nanmedian(y_px, axis=0)
     dx, dy = np.subtract.outer(mean_x, mean_x).T, np.subtract.outer(mean_y, mean_y).T
     departure = np.abs(np.hypot(dx, dy) / split_px - 1.0)
-    if angle_deg is not None:
-        turn = np.arctan2(dy, dx) - np.radians(angle_deg)
-        turn = np.abs((turn + 0.5 * np.pi) % np.pi - 0.5 * np.pi)
-        departure = np.maximum(departure, turn)
     departure[np.tril_indices(departure.shape[0])] = np.inf
     pairs: list[tuple[int, int]] = []
     used: set[int] = set()
     for flat in np.argsort(departure, axis=None).tolist():
         first, second = divmod(flat, departure.shape[1])
-        if not departure[first, second] <= tolerance:
+        if not departure[first, second] <= 0.1:  # noqa: PLR2004
             break
         if used & {first, second}:
             continue

@@ -413,11 +413,10 @@ class Levels:
     bad_share: float  # share of pixels that are NaN or infinite
 
 
-def find_levels(source: FrameSource, name: str, frames: Iterable[int] | None = None) -> Levels:
+def find_levels(source: FrameSource, name: str) -> Levels:
     """Look at a few frames for saturation and blankness.
 
     `source`: before calibration, so that levels are those of the converter. `name`: for messages.
-    `frames`: which ones; 8 spread over the sequence by default.
 
     Raises InputError when all pixels are equal, bad, or nearly all saturated.
 
@@ -425,9 +424,7 @@ def find_levels(source: FrameSource, name: str, frames: Iterable[int] | None = N
     the same in other frames, and either it is a full scale of 8 to 16 bits, or more pixels stand
     there than in the ten percent below.
     """
-    chosen = frames
-    if chosen is None:
-        chosen = np.unique(np.linspace(0, source.n_frames - 1, LEVEL_FRAMES).astype(int)).tolist()
+    chosen = np.unique(np.linspace(0, source.n_frames - 1, LEVEL_FRAMES).astype(int)).tolist()
     images = [source.read(number, number + 1)[0] for number in chosen]
     good = [image[np.isfinite(image)] for image in images]
     bad_share = 1 - sum(part.size for part in good) / sum(image.size for image in images)

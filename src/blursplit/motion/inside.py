@@ -11,7 +11,6 @@ here can part.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,8 +40,6 @@ from blursplit.motion.ringing import energy_spread, fit_ringing
 from blursplit.stars.tracks import Stamps, StarTracks
 from blursplit.types import BoolArray, FloatArray, IntArray
 
-Transfer = Callable[[FloatArray, FloatArray], FloatArray]
-
 
 @dataclass(frozen=True)
 class FrameTensors:
@@ -50,8 +47,7 @@ class FrameTensors:
 
     time_s: FloatArray  # (n_frames,)
     segment: IntArray  # (n_frames,)
-    # (n_frames, 3): xx, yy, xy: air, optics and motion together, the perfect telescope taken off
-    # where it was given; NaN where no star could be used.
+    # (n_frames, 3): xx, yy, xy: air, optics and motion together; NaN where no star could be used.
     shared_arcsec2: FloatArray
     # (n_frames, 3): one sigma of the shared part, from the stars' scatter (from photons for one
     # star).
@@ -59,7 +55,6 @@ class FrameTensors:
     # (3,): one sigma of its mean, from how the stars' means differ (optics across the field).
     constant_sigma_arcsec2: FloatArray
     stars: int  # How many stars were used. With one, air of every height passes for shared.
-    band_cycles_arcsec: tuple[float, float]  # lowest and highest frequency used
 
 
 @dataclass(frozen=True)
@@ -120,14 +115,12 @@ def measure_frame_tensors(
     scale_arcsec: float,
     *,
     gain_e_per_adu: float | None = None,
-    perfect: Transfer | None = None,
 ) -> FrameTensors | None:
     """Measure the motion tensor of every frame that the stamped stars share.
 
     `tracks`: with stamps; frames in which a star was lost leave that star out. `scale_arcsec`: size
     of a pixel. `gain_e_per_adu`: for the stars' photon noise; without it only the background's
-    noise counts. `perfect`: transfer function of the perfect telescope and the pixel at (fx, fy)
-    [cycles/arcsec].
+    noise counts.
 
     Returns: none without stamps, or where no stamp holds one period of a frequency low enough for
     the logarithm (a stamp under four star widths).
@@ -147,7 +140,7 @@ def measure_frame_tensors(
     lowest = max(lowest, INSIDE_BAND_FWHM[0] / (FWHM_PER_SIGMA * width_px))
     if not np.isfinite(width_px) or highest * FWHM_PER_SIGMA * width_px > INSIDE_BAND_FWHM[2]:
         return None
-    reader = _TensorReader(size, lowest, highest, scale_arcsec, perfect)
+    reader = _TensorReader(size, lowest, highest, scale_arcsec)
     good = tracks.good[:, stamps.star]
     each = [reader.read(stamps, k, good[:, k], gain_e_per_adu) for k in range(len(stamps.star))]
     tensor = np.stack([one[0] for one in each], axis=1)
@@ -163,16 +156,13 @@ def measure_frame_tensors(
         np.sqrt(variance),
         between,
         int(whole.any(axis=0).sum()),
-        (lowest / scale_arcsec, highest / scale_arcsec),
     )
 
 
 class _TensorReader:
     """Fixed plan of one run: frequencies, taper and least squares."""
 
-    def __init__(
-        self, size: int, lowest: float, highest: float, scale: float, perfect: Transfer | None
-    ) -> None:
+    def __init__(self, size: int, lowest: float, highest: float, scale: float) -> None:
         axis = np.arange(size) - (size - 1) / 2.0
         edge = np.clip((size / 2.0 - np.abs(axis)) / INSIDE_TAPER_PX, 0.0, 1.0)
         ramp = np.sin(0.5 * np.pi * edge) ** 2
@@ -189,7 +179,6 @@ class _TensorReader:
         design = np.stack([fx**2, fy**2, 2.0 * fx * fy], axis=1)
         # weights 1/f^2 on the residuals; the factor turns -ln|OTF| into the tensor
         self.solve = np.linalg.pinv(design / f2[:, None]) / f2 / (2.0 * np.pi**2)
-        self.base = np.zeros(len(fx)) if perfect is None else -np.log(np.abs(perfect(fx, fy)))
 
     def read(
         self, stamps: Stamps, k: int, good: BoolArray, gain: float | None
@@ -205,7 +194,7 @@ class _TensorReader:
         if not rows.size:
             return tensor, noise2
         transform = light[rows] @ self.waves.T
-        m = len(self.base)
+        m = len(self.waves) // 2
         share = np.hypot(transform[:, :m], transform[:, m:]) / total[rows, None]
         pixel2 = (SIGMA_PER_MAD * float(np.nanmedian(np.abs(edge - np.nanmedian(edge))))) ** 2
         background, photons = self._noise_weights(light[rows].astype(np.float64), total[rows])
@@ -214,14 +203,14 @@ class _TensorReader:
             noise = noise + photons / gain / total[rows, None]
         # a modulus under the pixels' noise has no logarithm
         least = np.sqrt(np.sum(self.taper**2) * pixel2) / total[rows, None]
-        loss = -np.log(np.maximum(share, np.maximum(least, 1e-6))) - self.base
+        loss = -np.log(np.maximum(share, np.maximum(least, 1e-6)))
         tensor[rows] = loss @ self.solve.T
         noise2[rows] = noise
         return tensor, noise2
 
     def _noise_weights(self, light: FloatArray, total: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the sums over pixels of the squared gradient, flat and weighted by the star."""
-        m = len(self.base)
+        m = len(self.waves) // 2
         mean = light.mean(axis=0, dtype=np.float64) / float(total.mean())
         spectrum = (self.waves @ mean).reshape(2, m)
         modulus2 = np.maximum((spectrum**2).sum(axis=0), 1e-6)

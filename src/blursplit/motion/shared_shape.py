@@ -33,18 +33,9 @@ class SharedShape:
     sigma_px: float  # median one-axis width of the stars
 
     @property
-    def constant_is_shown(self) -> bool:
-        """Whether the mean elongation stands out."""
-        return self.constant > max(SHAPE_SURE * self.constant_sigma, LEAST_ELONGATION)
-
-    @property
     def change_is_shown(self) -> bool:
         """Whether the elongation changes beyond what single stars scatter."""
         return self.changing > max(SHAPE_SURE * self.changing_sigma, LEAST_ELONGATION)
-
-    def motion_px(self, elongation: float) -> float:
-        """Return the rms motion along one axis that makes this elongation [px]."""
-        return float(np.sqrt(2.0 * max(elongation, 0.0)) * self.sigma_px)
 
 
 def shared_shape(tracks: StarTracks) -> SharedShape | None:

@@ -77,7 +77,6 @@ def list_causes(
     mains_hz: Sequence[float] = (50.0, 60.0),
     fan_rpm: Sequence[float] = (),
     known_lines: Sequence[KnownLine] = (),
-    harmonics: int = CAUSE_MOST_HARMONICS,
 ) -> list[Cause]:
     """Return everything that is declared or usual and could make a line.
 
@@ -88,14 +87,14 @@ def list_causes(
     """
     causes = []
     for period in declared_periods(worm_period_s, wheel_teeth):
-        for k in range(1, harmonics + 1):
+        for k in range(1, CAUSE_MOST_HARMONICS + 1):
             hz = k / period.period_s
             name = _with_harmonic(period.name, k)
             sigma = CAUSE_DRIVE_SIGMA * hz
             causes.append(Cause(name, "drive", hz, sigma, period.name, drive_angle_deg, k))
     for grid in mains_hz:
         family = f"mains {grid:g} Hz"
-        for k in range(1, harmonics + 1):
+        for k in range(1, CAUSE_MOST_HARMONICS + 1):
             name = _with_harmonic(family, k)
             causes.append(Cause(name, "mains", k * grid, k * CAUSE_MAINS_SIGMA_HZ, family, None, k))
     for rpm in fan_rpm:

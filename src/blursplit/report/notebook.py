@@ -38,21 +38,6 @@ def result_html(result: Result) -> str:
     )
 
 
-def register_display() -> bool:
-    """Let the running notebook show every `Result` as `result_html` does.
-
-    Returns: false outside a notebook, where nothing is done.
-    """
-    import sys
-
-    shell_module = sys.modules.get("IPython")
-    shell = shell_module.get_ipython() if shell_module is not None else None
-    if shell is None:
-        return False
-    shell.display_formatter.formatters["text/html"].for_type(Result, result_html)
-    return True
-
-
 def _columns(estimates: Iterable[Estimate | None], name: str, unit: Any) -> dict[str, Any]:
     """Return one column for the value and four for the ends of the intervals; unknown is NaN."""
     import numpy as np

@@ -81,8 +81,6 @@ class LineSearch:
         The measured density matrix of (x, y), unit^2/Hz, three tapers.
     searched_hz : (low, high)
         Range that was searched.
-    is_cut : bool
-        The search ended at its largest number of lines; there may be more.
     """
 
     lines: tuple[LineFit, ...]
@@ -90,7 +88,6 @@ class LineSearch:
     frequency_hz: FloatArray
     psd: FloatArray
     searched_hz: tuple[float, float]
-    is_cut: bool = False
 
 
 @dataclass(frozen=True)
@@ -122,13 +119,11 @@ def find_lines(
     motion_xy: FloatArray,
     *,
     cadence_s: float,
-    exposure_s: float | None = None,  # noqa: ARG001 - see the docstring
     timing: Literal["regular", "jittered", "irregular"] = "regular",
     segment: IntArray | None = None,
     noise_psd: tuple[float, float] | None = None,
     false_alarm: float = LINE_FALSE_ALARM,
     max_lines: int = 24,
-    lowest_hz: float | None = None,
 ) -> LineSearch:
     """Find steady lines and damped modes in two-axis motion.
 
@@ -137,9 +132,6 @@ def find_lines(
     time_s : ndarray, shape (n,)
     motion_xy : ndarray, shape (n, 2)
         Motion in any unit; NaN where lost.
-    exposure_s : float, optional
-        Not used: lines are reported as measured, and the continuum is fitted to air that the
-        exposure has already smoothed. Callers that undo the smoothing do so knowing the alias.
     timing : "regular", "jittered" or "irregular"
     segment : ndarray of int, shape (n,), optional
         Stretches between which nothing is joined: parts of a record, or several runs of one rate
@@ -150,9 +142,7 @@ def find_lines(
         Largest chance, over all frequencies, widths and directions searched, that a line kept
         is none.
     max_lines : int
-        Most lines kept; `is_cut` says where there may be more.
-    lowest_hz : float, optional
-        Start of the search, default fifteen cycles a record.
+        Most lines kept.
 
     Raises
     ------
@@ -161,10 +151,10 @@ def find_lines(
     """
     periodogram = motion_periodogram(time_s, motion_xy, cadence_s, timing, segment)
     basis = make_basis(periodogram.frequency_hz, 0.5 / cadence_s)
-    low = LINE_LOWEST_BINS / periodogram.duration_s if lowest_hz is None else lowest_hz
+    low = LINE_LOWEST_BINS / periodogram.duration_s
     high = float(periodogram.frequency_hz[-3])
     search = _Search(periodogram, basis, low, high, false_alarm)
-    state, is_cut = _collect(search, max_lines)
+    state = _collect(search, max_lines)
     state = _part_close_modes(search, state)
     state, chances = _prune(search, state)
     continuum = Continuum(
@@ -181,7 +171,6 @@ def find_lines(
         periodogram.frequency_hz,
         periodogram.power,
         (low, high),
-        is_cut,
     )
 
 
@@ -201,7 +190,7 @@ def chance_of_gain(gain: float, bins: float) -> float:
     return float(-np.expm1(-min(expected, 700.0)))
 
 
-def _collect(search: _Search, max_lines: int) -> tuple[_State, bool]:
+def _collect(search: _Search, max_lines: int) -> _State:
     """Take up modes, strongest first, until nothing is left or the count is full."""
     state = _settle(search, [])
     left_out = np.zeros(search.periodogram.frequency_hz.size, dtype=bool)
@@ -209,9 +198,9 @@ def _collect(search: _Search, max_lines: int) -> tuple[_State, bool]:
     while True:
         excess = _strongest_excess(search, state, left_out)
         if excess is None or excess.ratio < LINE_INITIAL_RATIO:
-            return state, False
+            return state
         if len(state.modes) >= max_lines or failed >= LINE_MOST_FAILED:
-            return state, search.chance(excess.ratio) <= search.false_alarm
+            return state
         grown = _grown(search, state, excess)
         if grown is None:
             failed += 1

@@ -121,11 +121,6 @@ def shared_log_likelihood(spectra: ArraySpectra, order: int = 0, sign: int = 1) 
     return _best_over_scale(spectra, _pattern(spectra, order, sign))
 
 
-def separate_log_likelihood(spectra: ArraySpectra) -> float:
-    """Return the log likelihood that the line's power belongs to each star for itself."""
-    return _best_over_scale(spectra, None)
-
-
 def _pattern(spectra: ArraySpectra, order: int, sign: int) -> ComplexArray:
     frequency = spectra.frequency_hz * sign + order * spectra.rate_hz
     phase = 2.0 * np.pi * sign * np.outer(frequency, spectra.row_time_s)
@@ -199,7 +194,6 @@ def coherence_spectrum(
     y: FloatArray,
     noise_sigma: FloatArray | float,
     cadence_s: float,
-    row_time_s: FloatArray | None = None,
 ) -> SharedSpectrum:
     """Return the share of the motion's power common to all stars, by frequency.
 
@@ -209,8 +203,6 @@ def coherence_spectrum(
         Motion on the regular grid, without NaN, any unit.
     noise_sigma : float or ndarray, shape (n_stars,)
         Centroid noise of one axis, same unit.
-    row_time_s : ndarray, shape (n_stars,), optional
-        Delays of the stars' rows; taken out of the phases as if nothing were aliased.
 
     Raises
     ------
@@ -231,8 +223,6 @@ def coherence_spectrum(
     both = np.stack([x - x.mean(axis=0), y - y.mean(axis=0)])
     spectra = np.fft.rfft(tapers[:, None, :, None] * both[None], axis=2)
     frequency = np.asarray(np.fft.rfftfreq(n, cadence_s), dtype=np.float64)
-    if row_time_s is not None:
-        spectra = spectra * np.exp(-2j * np.pi * np.outer(frequency, row_time_s))
     noise = float(np.mean(np.broadcast_to(np.asarray(noise_sigma), (n_stars,)) ** 2))
     power = (np.abs(spectra) ** 2).sum(axis=3)
     pairs = (np.abs(spectra.sum(axis=3)) ** 2 - power) / (n_stars * (n_stars - 1))
@@ -270,7 +260,7 @@ def shared_probability(
         return None
     spectra = array_spectra(x, y, cadence_s, line, continuum, row_time_s)
     together = max(shared_log_likelihood(spectra, order, sign) for order, sign in signs)
-    gain = together - separate_log_likelihood(spectra)
+    gain = together - _best_over_scale(spectra, None)  # the power of each star for itself
     return float(1.0 / (1.0 + np.exp(np.clip(-gain, -50, 50))))
 
 

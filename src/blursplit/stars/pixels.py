@@ -417,10 +417,10 @@ def gain_of(
     return 1.0 / per_level, float(error / per_level)
 
 
-def measure_sky(stamps_adu: ImageArray, border_px: int = 2) -> tuple[FloatArray, FloatArray]:
+def measure_sky(stamps_adu: ImageArray) -> tuple[FloatArray, FloatArray]:
     """Return local sky level and pixel variance from the border of each stamp.
 
-    `stamps_adu` (..., size, size). `border_px`: width of the border.
+    `stamps_adu` (..., size, size); their border is two pixels wide.
 
     Returns `sky_adu`, `variance_adu2` (...): medians of twelve pieces of the border, so that a
     neighbour, a cosmic ray or a masked corner in a minority of them does no harm. NaN where no
@@ -428,7 +428,7 @@ def measure_sky(stamps_adu: ImageArray, border_px: int = 2) -> tuple[FloatArray,
     """
     size = stamps_adu.shape[-1]
     lead = stamps_adu.shape[:-2]
-    places, factor = border_places(size, border_px)
+    places, factor = border_places(size)
     flat = flat_stamps(stamps_adu.reshape(-1, size, size))
     out = np.empty((len(flat), 2))
     kernels().border_sky(flat, places, out)
@@ -436,9 +436,9 @@ def measure_sky(stamps_adu: ImageArray, border_px: int = 2) -> tuple[FloatArray,
 
 
 @lru_cache(maxsize=32)
-def border_places(size: int, border_px: int = 2) -> tuple[IntArray, float]:
+def border_places(size: int) -> tuple[IntArray, float]:
     """Return the pixels of the border's twelve pieces and the factor of their median variance."""
-    b, third = border_px, (size - border_px) // 3
+    b, third = 2, (size - 2) // 3
     number = np.arange(size * size, dtype=np.int64).reshape(size, size)
     sides = (
         number[:b, : 3 * third],

@@ -141,29 +141,6 @@ def positions_to_tracks(
     return tracks, settings
 
 
-def positions_of_tracks(tracks: StarTracks, scale_arcsec: float | None = None) -> Any:
-    """Return the table of positions that `positions_to_tracks` reads, an astropy QTable.
-
-    `scale_arcsec`: arcsec per pixel; without it positions are in pixels.
-    """
-    import astropy.units as u
-    from astropy.table import QTable
-
-    unit = u.pixel if scale_arcsec is None else scale_arcsec * u.arcsec
-    frame, star = np.nonzero(tracks.good)
-    table = QTable()
-    table["time"] = tracks.time_s[frame] * u.s
-    table["star"] = star
-    for name in ("x", "y", "sigma", "width"):
-        value = getattr(tracks, f"{name}_px")[frame, star]
-        if np.isfinite(value).any():
-            table[name] = u.Quantity(value * unit)
-    table["flux"] = tracks.flux_adu[frame, star] * u.adu
-    if tracks.start_utc is not None:
-        table.meta["start_utc"] = tracks.start_utc
-    return table
-
-
 def _read_file(path: Path) -> Any:
     """Return the table of a CSV or ECSV file, units taken from names and comments."""
     from astropy.table import QTable

@@ -2,7 +2,6 @@
 
 Each check returns a code with what was seen; words stand in the report. A check that is "void"
 voids what it touches, one that is "doubt" widens it. Silence means raw as far as could be looked:
-`not_checked` names what a record could not show.
 """
 
 from __future__ import annotations
@@ -108,20 +107,6 @@ def are_these_raw(
             if check.code != "frames-mixed" or float(check.facts["correlation"]) > weak
         )
     return found
-
-
-def not_checked(tracks: StarTracks) -> tuple[str, ...]:
-    """Return the codes of the checks for which a record holds nothing to look at."""
-    pixels, out = tracks.pixels, []
-    if pixels is None or not np.isfinite(pixels.lag_correlation[:1]).all():
-        out.append("frames-mixed")
-    if pixels is None or not np.isfinite(pixels.neighbour_correlation):
-        out.append("pixels-filtered")
-    if pixels is None or not pixels.noise_count:
-        out.append("pixels-nonlinear")
-    if not np.isfinite(tracks.e1).any():
-        out.append("stars-trailed")
-    return tuple(out)
 
 
 # --- times -----------------------------------------------------------------------------------

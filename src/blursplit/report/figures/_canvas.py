@@ -165,10 +165,10 @@ def block_means(
     return [mean(values) for values in arrays]
 
 
-def css_colour(colour: str) -> str:
+def _variable(hit: re.Match[str]) -> str:
     """Return a palette colour as a CSS variable with the light colour as fallback."""
-    name = _COLOUR_NAMES.get(colour.lower())
-    return f"var(--{name}, {colour})" if name else colour
+    name = _COLOUR_NAMES.get(hit[0].lower())
+    return f"var(--{name}, {hit[0]})" if name else hit[0]
 
 
 def svg_text(figure: Figure, name: str, title: str, description: str) -> str:
@@ -204,7 +204,7 @@ def svg_text(figure: Figure, name: str, title: str, description: str) -> str:
     text = re.sub(r"(url\(#)", rf"\g<1>{name}-", text)
     text = re.sub(
         r'style="[^"]*"',
-        lambda style: re.sub(r"#[0-9a-f]{6}", lambda hit: css_colour(hit[0]), style[0]),
+        lambda style: re.sub(r"#[0-9a-f]{6}", _variable, style[0]),
         text,
     )
     text = re.sub(r"\s*\n\s*", "\n", text)
