@@ -49,7 +49,7 @@ from blursplit.simulate.motion import (  # noqa: E402
 )
 from blursplit.simulate.scene import SceneSensor  # noqa: E402
 from blursplit.simulate.waist import draw_tracks  # noqa: E402
-from blursplit.simulate.witnesses import draw_sensor  # noqa: E402
+from blursplit.simulate.write import draw_sensor  # noqa: E402
 from blursplit.turbulence.conversions import seeing_arcsec, structure_function  # noqa: E402
 
 WAVELENGTH_M = 550e-9

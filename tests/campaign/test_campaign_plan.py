@@ -10,8 +10,13 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.campaign import plan
-from blursplit.campaign.fields import FIELDS, fields_tonight
-from blursplit.campaign.recording import centroid_noise_px, peak_electrons, star_electrons
+from blursplit.campaign.recording import (
+    FIELDS,
+    centroid_noise_px,
+    fields_tonight,
+    peak_electrons,
+    star_electrons,
+)
 from blursplit.errors import InputError
 from blursplit.rig import Rig, Setup
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.drive.guide_loop import (
+from blursplit.evidence.guide_loop import (
     bump_frequency_hz,
     find_guide_loop,
     residual_gain,

@@ -7,14 +7,14 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.constants import SIDEREAL_RATE_ARCSEC_S
-from blursplit.drive.periods import (
-    declared_periods,
-    worm_period_s,
-)
 from blursplit.drive.right_ascension import (
     declination_drift_arcsec_min,
     ra_axis_from_position_angle,
     read_polar_axis,
+)
+from blursplit.drive.terms import (
+    declared_periods,
+    worm_period_s,
 )
 
 # 86164.0905 s / teeth, two printed decimals.

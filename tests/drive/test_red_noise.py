@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.drive.red_noise import block_series, fit_in_red_noise
+from blursplit.drive.terms import block_series, fit_in_red_noise
 
 LOOSE = np.full((2, 2), 1e4)
 

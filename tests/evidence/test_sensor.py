@@ -12,7 +12,7 @@ from blursplit.evidence.sensor import explain_shared_motion
 from blursplit.evidence.sensor_signal import nominal_rotation
 from blursplit.simulate.motion import Shared, mode_density, noise_series, shake_density
 from blursplit.simulate.scene import SceneSensor
-from blursplit.simulate.witnesses import draw_sensor
+from blursplit.simulate.write import draw_sensor
 
 MICRO_G = 9.80665e-6
 FINE_HZ, FRAME_HZ, EXPOSURE_S = 200.0, 25.0, 0.01

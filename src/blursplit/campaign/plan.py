@@ -358,7 +358,7 @@ def _fields(instrument: Rig, night: date | None, warnings: list[Remark]) -> list
         text = "no fields listed: state site.latitude_deg and site.longitude_deg (east positive)"
         warnings.append(Remark(code="site-unknown", text=text))
         return []
-    from blursplit.campaign.fields import fields_tonight
+    from blursplit.campaign.recording import fields_tonight
 
     found = fields_tonight(night, latitude, longitude)
     if not found:

@@ -1,8 +1,10 @@
-"""What a plan says, as a typed record with a published schema, and its camera side."""
+"""What a plan says, as a typed record with a published schema: its camera side, and its fields."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import date
 from typing import Literal
 
 import numpy as np
@@ -13,16 +15,155 @@ from blursplit.constants import (
     ARCSEC_PER_RADIAN,
     EFFICIENCY,
     FULL_WELL_SHARE,
+    HIGH_ENOUGH_DEG,
     PHOTONS_ZERO_MAG,
     PLAN_DURATION_S,
     PLAN_INTERVAL_S,
     PLAN_LONGEST_EXPOSURE_S,
     PLAN_NOISE_ARCSEC,
     SKY_MAG_ARCSEC2,
+    TWILIGHT_DEG,
 )
 from blursplit.result import Document, Part, Remark, SetupEntry
 from blursplit.rig import Rig
 
+
+@dataclass(frozen=True)
+class BrightField:
+    """A field with several bright stars."""
+
+    name: str
+    # `ra_deg`, `dec_deg`: J2000.
+    ra_deg: float
+    dec_deg: float
+    kind: str  # "cluster" or "pair"
+    size_arcmin: float  # diameter of a cluster, separation of a pair
+    # Roughly: visual magnitude of the brightest star, or of the fainter star of a pair.
+    brightest_mag: float
+
+
+def _hms(hours: int, minutes: float) -> float:
+    return 15.0 * (hours + minutes / 60.0)
+
+
+# Positions of clusters: New General and Index Catalogues and Melotte's list as compiled in the
+# public OpenNGC table, rounded to 0.1 min of RA and 0.1 deg. Sizes rounded from the same or from
+# common charts. Magnitudes of the brightest stars, and everything about pairs: from memory of the
+# Bright Star and Washington Double Star catalogues, verify before a run depends on them.
+FIELDS: tuple[BrightField, ...] = (
+    BrightField("NGC 457", _hms(1, 19.5), 58.3, "cluster", 13, 5.0),
+    BrightField("NGC 663", _hms(1, 46.3), 61.2, "cluster", 16, 8.4),
+    BrightField("NGC 752", _hms(1, 57.6), 37.8, "cluster", 50, 7.1),
+    BrightField("NGC 869 (h Persei)", _hms(2, 19.0), 57.1, "cluster", 30, 6.6),
+    BrightField("NGC 884 (chi Persei)", _hms(2, 22.5), 57.1, "cluster", 30, 6.6),
+    BrightField("M 34", _hms(2, 42.1), 42.7, "cluster", 35, 7.3),
+    BrightField("M 45 (Pleiades)", _hms(3, 47.5), 24.1, "cluster", 110, 2.9),
+    BrightField("Hyades, centre", _hms(4, 26.9), 15.9, "cluster", 330, 3.4),
+    BrightField("NGC 1981", _hms(5, 35.2), -4.4, "cluster", 25, 6.2),
+    BrightField("M 38", _hms(5, 28.7), 35.9, "cluster", 21, 8.4),
+    BrightField("M 36", _hms(5, 36.3), 34.1, "cluster", 12, 8.8),
+    BrightField("M 35", _hms(6, 9.1), 24.3, "cluster", 28, 7.4),
+    BrightField("M 41", _hms(6, 46.0), -20.8, "cluster", 38, 6.9),
+    BrightField("NGC 2264", _hms(6, 41.0), 9.9, "cluster", 20, 4.7),
+    BrightField("NGC 2362", _hms(7, 18.7), -25.0, "cluster", 8, 4.4),
+    BrightField("M 47", _hms(7, 36.6), -14.5, "cluster", 30, 5.7),
+    BrightField("NGC 2516", _hms(7, 58.1), -60.8, "cluster", 30, 5.2),
+    BrightField("NGC 2547", _hms(8, 10.2), -49.2, "cluster", 20, 6.5),
+    BrightField("M 44 (Praesepe)", _hms(8, 40.4), 19.7, "cluster", 95, 6.3),
+    BrightField("IC 2391", _hms(8, 40.5), -53.0, "cluster", 50, 3.6),
+    BrightField("NGC 3114", _hms(10, 2.5), -60.1, "cluster", 35, 6.2),
+    BrightField("IC 2602", _hms(10, 43.0), -64.4, "cluster", 100, 2.8),
+    BrightField("NGC 3532", _hms(11, 5.8), -58.8, "cluster", 50, 7.0),
+    BrightField("NGC 3766", _hms(11, 36.2), -61.6, "cluster", 12, 7.2),
+    BrightField("Melotte 111 (Coma)", _hms(12, 25.1), 26.1, "cluster", 275, 4.8),
+    BrightField("NGC 4755 (kappa Crucis)", _hms(12, 53.6), -60.4, "cluster", 10, 5.8),
+    BrightField("NGC 6025", _hms(16, 3.3), -60.4, "cluster", 15, 7.1),
+    BrightField("NGC 6231", _hms(16, 54.2), -41.8, "cluster", 15, 4.7),
+    BrightField("M 6", _hms(17, 40.3), -32.3, "cluster", 20, 6.2),
+    BrightField("IC 4665", _hms(17, 46.5), 5.6, "cluster", 70, 6.9),
+    BrightField("M 7", _hms(17, 53.9), -34.8, "cluster", 80, 5.6),
+    BrightField("NGC 6633", _hms(18, 27.3), 6.5, "cluster", 20, 7.6),
+    BrightField("M 25", _hms(18, 31.8), -19.1, "cluster", 26, 6.7),
+    BrightField("IC 4756", _hms(18, 38.9), 5.5, "cluster", 40, 8.0),
+    BrightField("M 11", _hms(18, 51.1), -6.3, "cluster", 11, 8.0),
+    BrightField("M 29", _hms(20, 24.0), 38.5, "cluster", 7, 8.6),
+    BrightField("M 39", _hms(21, 31.8), 48.4, "cluster", 31, 6.8),
+    BrightField("beta Tucanae", _hms(0, 31.5), -63.0, "pair", 0.45, 4.5),
+    BrightField("theta Tauri", _hms(4, 28.7), 15.9, "pair", 5.6, 3.8),
+    BrightField("gamma Velorum", _hms(8, 9.5), -47.3, "pair", 0.69, 4.2),
+    BrightField("Mizar and Alcor", _hms(13, 24.6), 54.9, "pair", 11.8, 4.0),
+    BrightField("nu Draconis", _hms(17, 32.2), 55.2, "pair", 1.04, 4.9),
+    BrightField("epsilon Lyrae", _hms(18, 44.4), 39.6, "pair", 3.5, 4.6),
+    BrightField("beta Cygni", _hms(19, 30.7), 28.0, "pair", 0.58, 5.1),
+    BrightField("16 Cygni", _hms(19, 41.8), 50.5, "pair", 0.66, 6.2),
+    BrightField("alpha Capricorni", _hms(20, 18.1), -12.5, "pair", 6.3, 4.3),
+    BrightField("61 Cygni", _hms(21, 6.9), 38.7, "pair", 0.53, 6.0),
+)
+
+
+@dataclass(frozen=True)
+class Visibility:
+    """How high a field stands in the dark hours of a night."""
+
+    field: BrightField
+    highest_deg: float
+    best_utc: str
+    hours_high: float
+
+
+def fields_tonight(night: date, latitude_deg: float, longitude_deg: float) -> list[Visibility]:
+    """Return the fields by their greatest altitude in the dark hours of a night.
+
+    `night`: evening of the night, local. `latitude_deg`, `longitude_deg`: east positive.
+
+    Returns: highest first, those that stay below 20 degrees left out; empty where it does not get
+    dark. Altitudes without refraction, good to 0.1 deg. Needs no network: the rotation of the Earth
+    is extrapolated from the tables that came with astropy.
+    """
+    import warnings
+
+    import numpy as np
+    from astropy import units as u
+    from astropy.coordinates import AltAz, EarthLocation, SkyCoord, get_sun
+    from astropy.time import Time
+    from astropy.utils import iers
+
+    with (
+        iers.conf.set_temp("auto_download", value=False),
+        iers.conf.set_temp("auto_max_age", None),
+        iers.conf.set_temp("iers_degraded_accuracy", "ignore"),
+        warnings.catch_warnings(),
+    ):
+        # Dates beyond the tables lose arcseconds; here a tenth of a degree counts.
+        warnings.simplefilter("ignore")
+        here = EarthLocation(lat=latitude_deg * u.deg, lon=longitude_deg * u.deg)
+        noon = Time(f"{night.isoformat()}T12:00:00") - longitude_deg / 360.0 * u.day
+        times = noon + np.arange(0.0, 24.0, 0.25) * u.hour
+        frame = AltAz(obstime=times, location=here)
+        dark = get_sun(times).transform_to(frame).alt.deg < TWILIGHT_DEG
+        if not dark.any():
+            return []
+        stars = SkyCoord([f.ra_deg for f in FIELDS] * u.deg, [f.dec_deg for f in FIELDS] * u.deg)[
+            :, None
+        ]
+        altitude = stars.transform_to(AltAz(obstime=times[dark][None, :], location=here)).alt.deg
+    found = []
+    for field, heights in zip(FIELDS, altitude, strict=True):
+        best = int(np.argmax(heights))
+        if heights[best] < 20.0:  # noqa: PLR2004 - below, the air mass is above 2.9
+            continue
+        found.append(
+            Visibility(
+                field,
+                float(heights[best]),
+                str(times[dark][best].isot)[:16],
+                float(0.25 * np.sum(heights > HIGH_ENOUGH_DEG)),
+            )
+        )
+    return sorted(found, key=lambda v: -v.highest_deg)
+
+
+# --- the record of a plan -------------------------------------------------------------------------
 PLAN_SCHEMA = "blursplit-plan/1"
 
 

@@ -22,7 +22,7 @@ from blursplit.constants import (
     CAUSE_UNKNOWN_STEADY,
     PIER_MODEL_SIGMA,
 )
-from blursplit.drive.periods import declared_periods
+from blursplit.drive.terms import declared_periods
 from blursplit.rig import KnownLine
 
 UNKNOWN = "unknown"
