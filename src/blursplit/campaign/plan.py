@@ -31,6 +31,7 @@ from blursplit.campaign.recording import (
     SeenHeight,
     Turns,
     Witness,
+    fields_tonight,
     geometric_middle,
     plan_recording,
 )
@@ -358,25 +359,10 @@ def _fields(instrument: Rig, night: date | None, warnings: list[Remark]) -> list
         text = "no fields listed: state site.latitude_deg and site.longitude_deg (east positive)"
         warnings.append(Remark(code="site-unknown", text=text))
         return []
-    from blursplit.campaign.recording import fields_tonight
-
     found = fields_tonight(night, latitude, longitude)
     if not found:
         warnings.append(Remark(code="no-dark-hours", text="no dark hours in this night"))
-    return [
-        FieldTonight(
-            name=v.field.name,
-            kind="cluster" if v.field.kind == "cluster" else "pair",
-            ra_deg=round(v.field.ra_deg, 4),
-            dec_deg=v.field.dec_deg,
-            size_arcmin=v.field.size_arcmin,
-            brightest_mag=v.field.brightest_mag,
-            highest_deg=v.highest_deg,
-            best_utc=v.best_utc,
-            hours_above_40_deg=v.hours_high,
-        )
-        for v in found
-    ]
+    return found
 
 
 def _statement(

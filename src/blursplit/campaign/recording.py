@@ -101,17 +101,7 @@ FIELDS: tuple[BrightField, ...] = (
 )
 
 
-@dataclass(frozen=True)
-class Visibility:
-    """How high a field stands in the dark hours of a night."""
-
-    field: BrightField
-    highest_deg: float
-    best_utc: str
-    hours_high: float
-
-
-def fields_tonight(night: date, latitude_deg: float, longitude_deg: float) -> list[Visibility]:
+def fields_tonight(night: date, latitude_deg: float, longitude_deg: float) -> list[FieldTonight]:
     """Return the fields by their greatest altitude in the dark hours of a night.
 
     `night`: evening of the night, local. `latitude_deg`, `longitude_deg`: east positive.
@@ -153,11 +143,16 @@ def fields_tonight(night: date, latitude_deg: float, longitude_deg: float) -> li
         if heights[best] < 20.0:  # noqa: PLR2004 - below, the air mass is above 2.9
             continue
         found.append(
-            Visibility(
-                field,
-                float(heights[best]),
-                str(times[dark][best].isot)[:16],
-                float(0.25 * np.sum(heights > HIGH_ENOUGH_DEG)),
+            FieldTonight(
+                name=field.name,
+                kind="cluster" if field.kind == "cluster" else "pair",
+                ra_deg=round(field.ra_deg, 4),
+                dec_deg=field.dec_deg,
+                size_arcmin=field.size_arcmin,
+                brightest_mag=field.brightest_mag,
+                highest_deg=float(heights[best]),
+                best_utc=str(times[dark][best].isot)[:16],
+                hours_above_40_deg=float(0.25 * np.sum(heights > HIGH_ENOUGH_DEG)),
             )
         )
     return sorted(found, key=lambda v: -v.highest_deg)
