@@ -36,7 +36,7 @@ class BrightField:
     # `ra_deg`, `dec_deg`: J2000.
     ra_deg: float
     dec_deg: float
-    kind: str  # "cluster" or "pair"
+    kind: Literal["cluster", "pair"]
     size_arcmin: float  # diameter of a cluster, separation of a pair
     # Roughly: visual magnitude of the brightest star, or of the fainter star of a pair.
     brightest_mag: float
@@ -112,7 +112,6 @@ def fields_tonight(night: date, latitude_deg: float, longitude_deg: float) -> li
     """
     import warnings
 
-    import numpy as np
     from astropy import units as u
     from astropy.coordinates import AltAz, EarthLocation, SkyCoord, get_sun
     from astropy.time import Time
@@ -145,7 +144,7 @@ def fields_tonight(night: date, latitude_deg: float, longitude_deg: float) -> li
         found.append(
             FieldTonight(
                 name=field.name,
-                kind="cluster" if field.kind == "cluster" else "pair",
+                kind=field.kind,
                 ra_deg=round(field.ra_deg, 4),
                 dec_deg=field.dec_deg,
                 size_arcmin=field.size_arcmin,
