@@ -14,12 +14,12 @@ STILL_BARE = {
     "(top)": 3,  # lanes of the compiled kernels and the default seed
     "budget": 4,  # where a bin is sampled, bends of a path, a perfect telescope
     "campaign": 3,  # exit codes, and sizes of a picture
-    "drive": 3,
+    "drive": 1,
     "evidence": 2,  # words for units
     "frames": 6,  # units of words, bytes of types, full scales by bits, an epoch
     "pier": 3,  # materials and soils, a table each with its sources above it
     "report": 2,
-    "simulate": 3,
+    "simulate": 1,
     "stars": 2,  # a differencing filter, lags
     "turbulence": 2,  # combinations of gamma functions: mathematics
 }

@@ -582,6 +582,9 @@ DRIVE_N_TIMES = 8  # - | correlation times tried
 DRIVE_TIMES_A_DECADE = 3  # - | that stand for the air's slope of -2/3
 DRIVE_ROUNDS = 5  # - | in which noise and coefficients settle: two digits or more in each
 DRIVE_SMALLEST_NOISE_ARCSEC = 1e-5  # arcsec | for a series in which nothing moves at all
+GUIDE_GAINS = (0.1, 1.0, 19)  # lowest, highest, number | tried
+# Air rises a little toward its outer scale; a steeper rise would take the place of a loop's dip.
+GUIDE_SLOPES = (-0.25, 3.01, 0.25)  # of ln density over ln frequency: from, below, step | tried
 GUIDE_DELAYS = (0, 1)  # cycles | tried
 GUIDE_CORNERS = 7  # - | of a slow current, tried
 GUIDE_CURRENTS = (1.0, 4.0, 16.0, 64.0)  # - | its density over the air's, far below its corner

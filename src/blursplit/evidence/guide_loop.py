@@ -13,21 +13,19 @@ from blursplit.constants import (
     GUIDE_DELAYS,
     GUIDE_FALSE_ALARM,
     GUIDE_FREEDOM,
+    GUIDE_GAINS,
     GUIDE_LEAST_BINS,
     GUIDE_LEAST_ODDS,
     GUIDE_LOG_TRIALS,
     GUIDE_SHOWN_GAIN,
     GUIDE_SIZE_ERROR,
+    GUIDE_SLOPES,
     GUIDE_TAPERS,
 )
 from blursplit.motion.grid import GridData
 from blursplit.rig import Rig
 from blursplit.spectra import LineFit
 from blursplit.types import BoolArray, FloatArray
-
-GAINS = np.linspace(0.1, 1.0, 19)
-# Air rises a little toward its outer scale; a steeper rise would take the place of a loop's dip.
-SLOPES = np.arange(-0.25, 3.01, 0.25)
 
 
 def residual_gain(
@@ -96,9 +94,9 @@ def find_guide_loop(
     half = 0.5 * degrees_of_freedom
     continua = _continua(nu)
     plain = _best_continuum(power, continua, half)
-    best, best_gain, best_delay = -np.inf, float(GAINS[0]), 0
+    best, best_gain, best_delay = -np.inf, GUIDE_GAINS[0], 0
     for delay in GUIDE_DELAYS:
-        for gain in GAINS:
+        for gain in np.linspace(*GUIDE_GAINS):
             shape = residual_gain(nu, guide_period_s, float(gain), delay) ** 2
             here = _best_continuum(power, continua * shape, half)
             if here > best:
@@ -125,7 +123,7 @@ def _continua(nu: FloatArray) -> FloatArray:
     falling as the square. Such a bend alone, seen against a power law, would pass for a loop.
     """
     log_nu = np.log(nu / nu[0])
-    laws = np.exp(-np.outer(SLOPES, log_nu))
+    laws = np.exp(-np.outer(np.arange(*GUIDE_SLOPES), log_nu))
     corners = np.geomspace(nu[0], nu[-1], GUIDE_CORNERS)
     bends = [np.ones_like(nu)]
     bends += [

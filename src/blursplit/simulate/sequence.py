@@ -337,21 +337,34 @@ class Simulation:
 
     def _star_tilt(self, star: int, start: int, stop: int) -> None:
         """Note where a star stands and how the air tilts its light, without its image."""
+        time, _ = self._stands(star, start, stop)
+        for _ in self._phases(star, start, time):
+            pass
+
+    def _stands(self, star: int, start: int, stop: int) -> tuple[FloatArray, FloatArray]:
+        """Note where a star stands; return the middles of its sub-exposures and its places [px]."""
         time = self._moments(star, start, stop)
         moved = self.shared.at(time, self.shared.total()) / self.scene.camera.pixel_scale_arcsec
         place = self._positions(star, time) + moved + self.times.dither_px[start:stop, None, :]
         self.star_px[start:stop, star] = place.mean(axis=1)
+        return time, place
+
+    def _phases(
+        self, star: int, start: int, time_s: FloatArray
+    ) -> Iterator[tuple[slice, NDArray[np.float32], NDArray[np.float32]]]:
+        """Yield a few frames at a time the phases of the air outside and near, and note them."""
         airs = (self._air, self._near)
-        nodes = [air.smooth_nodes(star, time.ravel()) for air in airs]
+        nodes = [air.smooth_nodes(star, time_s.ravel()) for air in airs]
         batch = max(1, PUPILS_AT_ONCE // self.n_sub)
-        for first in range(0, stop - start, batch):
-            part = slice(first, min(first + batch, stop - start))
+        for first in range(0, len(time_s), batch):
+            part = slice(first, min(first + batch, len(time_s)))
             samples = slice(part.start * self.n_sub, part.stop * self.n_sub)
             outside, near = (
-                air.phase(star, time[part].ravel(), at[samples])
+                air.phase(star, time_s[part].ravel(), at[samples])
                 for air, at in zip(airs, nodes, strict=True)
             )
             self._note_air(star, start + part.start, outside, near)
+            yield part, outside, near
 
     def _moments(self, star: int, start: int, stop: int) -> FloatArray:
         """Return the middles of the sub-exposures as the star's row sees them."""
@@ -375,29 +388,14 @@ class Simulation:
     ) -> tuple[NDArray[np.float32], NDArray[np.int64], NDArray[np.int64]]:
         """Return the expected electrons of one star and where its stamps lie."""
         scene, grid = self.scene, self.imager.grid
-        scale = scene.camera.pixel_scale_arcsec
-        time = self._moments(star, start, stop)
-        moved = self.shared.at(time, self.shared.total())
-        place = self._positions(star, time) + moved / scale
-        place += self.times.dither_px[start:stop, None, :]
+        time, place = self._stands(star, start, stop)
         centre = np.rint(place.mean(axis=1)).astype(np.int64)
-        self.star_px[start:stop, star] = place.mean(axis=1)
-        offset = (place - centre[:, None, :]) * scale
+        offset = (place - centre[:, None, :]) * scene.camera.pixel_scale_arcsec
         electrons = self.stars.flux_e_per_s[star] * scene.camera.exposure_s
         electrons = electrons * self.times.transparency[start:stop]
         light = np.empty((stop - start, grid.stamp_px, grid.stamp_px), dtype=np.float32)
-        airs = (self._air, self._near)
-        nodes = [air.smooth_nodes(star, time.ravel()) for air in airs]
-        batch = max(1, PUPILS_AT_ONCE // self.n_sub)
-        for first in range(0, stop - start, batch):
-            part = slice(first, min(first + batch, stop - start))
-            samples = slice(part.start * self.n_sub, part.stop * self.n_sub)
-            moments = time[part].ravel()
-            outside, near = (
-                air.phase(star, moments, at[samples]) for air, at in zip(airs, nodes, strict=True)
-            )
-            self._note_air(star, start + part.start, outside, near)
-            self._add_rough(star, moments, near)
+        for part, outside, near in self._phases(star, start, time):
+            self._add_rough(star, time[part].ravel(), near)
             spectra = self.imager.spectra(outside + near, offset[part].reshape(-1, 2), self.n_sub)
             light[part] = self.imager.pixels(spectra)
             if star < TRUTH_STARS:
