@@ -39,6 +39,7 @@ from blursplit.constants import (
     TIME_SHORTEST_WINDOW_S,
     TIME_WINDOWS_A_RECORD,
 )
+from blursplit.stars.geometry import runs
 from blursplit.types import BoolArray, FloatArray, IntArray
 
 
@@ -151,7 +152,7 @@ def find_events(
     each = np.maximum(views[0].each, views[1].each)
     found = [
         _trimmed(each, first, last, short)
-        for first, last in _joined(_runs(local > EVENT_FOLLOWED_TO), round(ONSET_GAP_S / cadence_s))
+        for first, last in _joined(runs(local > EVENT_FOLLOWED_TO), round(ONSET_GAP_S / cadence_s))
         if local[first:last].max() >= 1.0
     ]
     affected = np.zeros(len(fast), dtype=bool)
@@ -207,11 +208,6 @@ def _over_threshold(
     middle = 0.5 * (edges[:-1] + edges[1:])
     threshold = np.exp(np.interp(np.arange(len(local)), middle, np.log(levels)))
     return _View(local / threshold, energy / threshold, threshold)
-
-
-def _runs(flags: BoolArray) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8)))
-    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
 
 
 def _joined(runs: list[tuple[int, int]], gap: int) -> list[tuple[int, int]]:
