@@ -117,7 +117,7 @@ def test_five_magnitudes_are_a_factor_of_a_hundred_and_the_peak_is_a_share() -> 
 
 def test_fields_culminate_at_90_minus_latitude_plus_declination() -> None:
     """A field that culminates in the dark: altitude 90 - |latitude - declination|."""
-    found = {v.field.name: v for v in fields_tonight(date(2026, 11, 25), 48.0, 11.0)}
+    found = {v.name: v for v in fields_tonight(date(2026, 11, 25), 48.0, 11.0)}
     # Steps of 15 minutes: 0.1 deg off the meridian; precession since 2000: 0.15 deg.
     assert_allclose(found["M 34"].highest_deg, 90 - abs(48.0 - 42.7), atol=0.4)
     assert_allclose(found["NGC 1981"].highest_deg, 90 - 48.0 - 4.4, atol=0.4)

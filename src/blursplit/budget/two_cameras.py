@@ -309,11 +309,9 @@ class PairSeeing:
     # (n,): of all the air along the line of sight: that of air of an outer scale of 25 m which is
     # as rough over 0.1 m.
     r0_m: FloatArray
-    # `outside_r0_m`, `near_share`: of the air outside; share of near air in that roughness.
-    outside_r0_m: FloatArray
-    near_share: FloatArray
+    near_share: FloatArray  # share of near air in that roughness
     shaken_arcsec: FloatArray  # rms of what turns both alike in their common band, both axes' sum
-    r_hat: dict[str, float]  # dict of str to float: between two seeds
+    r_hat: dict[str, float]  # between two seeds
     misfit: float  # mean of power over model of the difference; about 1
 
 
@@ -395,7 +393,6 @@ def seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> PairSeeing:
     weight = pair.spectra.count[:, None] * pair.spectra.used
     return PairSeeing(
         joined["r0"],
-        joined["outside"],
         joined["near"],
         joined["shaken"],
         ratios,

@@ -77,7 +77,6 @@ class LinearFit:
     mean: FloatArray  # (2, column)
     covariance: FloatArray  # (2, column, column)
     noise_rms_arcsec: FloatArray  # (2,): of the blocks
-    correlation_time_s: FloatArray  # (2,): weighted geometric mean over the noise shapes tried
     # (2, block, block): of the blocks, averaged over the noise shapes tried.
     noise_covariance: FloatArray
 
@@ -148,8 +147,8 @@ _AxisFit = tuple[float, FloatArray, FloatArray, float]
 
 def _mix(
     fits: list[_AxisFit], kernels: list[tuple[float, FloatArray]], n: int
-) -> tuple[FloatArray, FloatArray, float, float, FloatArray]:
-    """Return mean, covariance, noise, correlation time and its matrix, weighted by evidence."""
+) -> tuple[FloatArray, FloatArray, float, FloatArray]:
+    """Return mean, covariance, noise and its matrix, weighted by evidence."""
     log_evidence = np.array([fit[0] for fit in fits])
     weight = np.exp(log_evidence - log_evidence.max())
     weight /= weight.sum()
@@ -159,13 +158,12 @@ def _mix(
     inner = np.einsum("t,tij->ij", weight, np.array([fit[2] for fit in fits]))
     covariance = inner + np.einsum("t,ti,tj->ij", weight, spread, spread)
     rms = np.array([fit[3] for fit in fits])
-    log_tau = np.repeat(np.log([tau for tau, _ in kernels]), len(DRIVE_WHITE_SHARES))
     power = (weight * rms**2).reshape(len(kernels), len(DRIVE_WHITE_SHARES))
     white = np.array(DRIVE_WHITE_SHARES)
     noise = float((power @ white).sum()) * np.eye(n)
     for red, (_, kernel) in zip(power @ (1.0 - white), kernels, strict=True):
         noise += red * kernel
-    return mean, covariance, float(weight @ rms), float(np.exp(weight @ log_tau)), noise
+    return mean, covariance, float(weight @ rms), noise
 
 
 def _fit_axis(

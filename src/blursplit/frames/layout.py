@@ -67,7 +67,6 @@ class Table:
     hdu: int
     header: Header
     offset: int
-    gzipped: bool = False
 
     @property
     def rows(self) -> int:
@@ -156,7 +155,7 @@ def _layout(
         else:
             slab = None
             if extension == "BINTABLE":
-                tables.append(Table(path, number, header, offset, gzipped))
+                tables.append(Table(path, number, header, offset))
         if slab is not None and not _is_auxiliary(slab):
             slabs.append(slab)
         position = offset + -(-content // FITS_BLOCK) * FITS_BLOCK

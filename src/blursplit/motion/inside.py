@@ -76,10 +76,8 @@ class InsideMotion:
     # (n_frames, 2, 2): its mean over the draws, frame by frame (smoothed), given that a mode is
     # there.
     frames_arcsec2: FloatArray
-    # (n_draws, 2, 2): constant part, air, optics and steady vibration together, in the same draws.
-    constant_arcsec2: FloatArray
-    # (n_draws, 2, 2): the least of the constant part that no air leaves: its elongation, along one
-    # axis.
+    # (n_draws, 2, 2): the least of the constant part (air, optics and steady vibration together)
+    # that no air leaves: its elongation, along one axis.
     steady_arcsec2: FloatArray
     # (n_draws, 2, 2): what the shared changes without memory would be if they were a shake too
     # damped to ring: near air, or that; part of the constant. Nothing in the frames parts the two.
@@ -328,7 +326,6 @@ def fit_inside_motion(
         is_shown=bool(odds[0] > INSIDE_SHOWN[0] and form > INSIDE_SHOWN[1]),
         mechanical_arcsec2=np.einsum("nk,ik,jk->nij", along, axes, axes),
         frames_arcsec2=frames,
-        constant_arcsec2=constant,
         steady_arcsec2=_elongation(constant),
         decay_s=bins.spacing_s / np.stack([f.decay for f in fits], axis=1),
         angle_deg=float(np.degrees(np.arctan2(axes[1, 0], axes[0, 0])) % 180.0),

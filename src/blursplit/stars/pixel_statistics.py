@@ -54,12 +54,12 @@ class BlankSky:
         self.x0, self.y0 = blank_patches(field)
         self.step = max(BLANK_RUN_STEP, n_frames // BLANK_RUNS)
         self.next = 0
-        self.frames = self.same = self.pairs = self.far_same = self.far_pairs = 0
+        self.frames = 0
         self.change, self.changes = np.zeros(len(LAGS) + 1), np.zeros(len(LAGS) + 1)
         self.beside = np.zeros((2, 3))  # neighbours, pixels far apart, the pixel with itself
         self.count = np.zeros(2, dtype=np.int64)  # of all far frames, of those with the field alike
         self.alike, self.alikes = 0.0, 0
-        self.still = self.moved = self.patterned = 0
+        self.still = self.moved = 0
         self.level = np.full(self.x0.size, np.nan)
         self.field = field
         self.hot_step, self.hot_next = max(1, n_frames // HOT_LOOKS), 0
@@ -174,15 +174,9 @@ class BlankSky:
         for number, lag in enumerate((*LAGS, *range(6, BLANK_RUN_FRAMES - 2))):
             if lag >= len(fixed):
                 break
-            far = number >= len(LAGS)
             pairs = len(fixed) - lag
             total, same = clipped_changes(images, lag, 1.5 * limit)
-            if lag == 1:
-                self.same, self.pairs = self.same + same, self.pairs + pairs
-            elif far:
-                self.far_same += same
-                self.far_pairs += pairs
-            row = len(LAGS) if far else number
+            row = min(number, len(LAGS))
             self.change[row] += total
             self.changes[row] += (pairs - same) * images.shape[1]
 
@@ -214,7 +208,6 @@ class BlankSky:
         middle = side * side // 2
         here, best = table[:, middle], table.argmax(axis=1)
         top = table[np.arange(len(table)), best]
-        self.patterned += len(table)
         self.still += int((here > PATTERN_SIGMAS * sigma).sum())
         self.moved += int(
             ((top > PATTERN_SIGMAS * sigma) & (best != middle) & (here < 0.5 * top)).sum()
@@ -246,9 +239,6 @@ class BlankSky:
             sky_noise_adu=float(np.sqrt(far / 4.0)),
             lag_correlation=tuple(float(v) for v in lags),
             neighbour_correlation=float(beside[which]),
-            repeated_share=self.same / self.pairs if self.pairs else float("nan"),
-            far_repeated_share=self.far_same / self.far_pairs if self.far_pairs else float("nan"),
-            pattern_pairs=self.patterned,
             pattern_still=self.still,
             pattern_moved=self.moved,
             hot_still=self.hot_still,

@@ -42,7 +42,6 @@ class Registration:
     shift_x_px: float
     shift_y_px: float
     turn_deg: float
-    matched: int
     chance: float = 0.0  # of finding as good a match where the field is not
 
 
@@ -276,10 +275,10 @@ def _vote(
         trials = int((np.abs(log_peak - log_height[:, None]) < FEW_LIKE).sum())
         brightest = bool((nearest < x.size).all())
         chance = 0.0 if brightest else _chance(n, n, share, trials * n_turns)
-        return (Registration(*refined, turn_deg, n, chance) if whole else None), 1.0
+        return (Registration(*refined, turn_deg, chance) if whole else None), 1.0
     chance = _chance(alike, expected, share, x.size * peaks.x_px.size * n_turns)
     enough = n >= MATCH_SHARE * expected and alike >= SMALLEST_MATCH
-    return (Registration(*refined, turn_deg, n, chance) if enough else None), chance
+    return (Registration(*refined, turn_deg, chance) if enough else None), chance
 
 
 def likeliest_shift(pattern: Peaks, peaks: Peaks, tolerance_px: float) -> tuple[float, float]:

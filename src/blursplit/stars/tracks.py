@@ -62,13 +62,8 @@ class PixelStatistics:
     lag_correlation: tuple[float, ...]
     # Of the noise of pixels side by side, less that of pixels five apart.
     neighbour_correlation: float
-    # `repeated_share`, `far_repeated_share`: share of frames equal to the one before, and to one
-    # six or more frames before.
-    repeated_share: float
-    far_repeated_share: float
-    # `pattern_pairs`, `pattern_still`, `pattern_moved`: pairs of frames compared; those whose fixed
-    # pattern lies in one place, and those where it lies whole pixels off.
-    pattern_pairs: int
+    # `pattern_still`, `pattern_moved`: pairs of frames whose fixed pattern lies in one place, and
+    # those where it lies whole pixels off.
     pattern_still: int
     pattern_moved: int
     hot_still: int
