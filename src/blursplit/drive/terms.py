@@ -81,8 +81,8 @@ class LinearFit:
     noise_covariance: FloatArray
 
 
-def noise_kernels(time_s: FloatArray) -> list[tuple[float, FloatArray]]:
-    """Return correlation matrices of slow noise, each with its longest correlation time.
+def noise_kernels(time_s: FloatArray) -> list[FloatArray]:
+    """Return correlation matrices of slow noise.
 
     `time_s` (block,).
 
@@ -98,8 +98,7 @@ def noise_kernels(time_s: FloatArray) -> list[tuple[float, FloatArray]]:
     longest = max(span, 4.0 * step)
     kernels = []
     for tau in np.geomspace(0.5 * step, longest, DRIVE_N_TIMES):
-        single = np.exp(-distance / tau)
-        kernels.append((float(tau), single))
+        kernels.append(np.exp(-distance / tau))
         if tau < 2.0 * step:
             continue
         count = 1 + int(np.ceil(DRIVE_TIMES_A_DECADE * np.log10(tau / (0.5 * step))))
@@ -108,7 +107,7 @@ def noise_kernels(time_s: FloatArray) -> list[tuple[float, FloatArray]]:
         mixed = np.zeros_like(distance)
         for one, weight in zip(times, strength / strength.sum(), strict=True):
             mixed += weight * np.exp(-distance / one)
-        kernels.append((float(tau), mixed))
+        kernels.append(mixed)
     return kernels
 
 
@@ -129,7 +128,7 @@ def fit_in_red_noise(
     both = np.column_stack([values_arcsec, design])
     kernels = noise_kernels(time_s)
     trials: list[list[_AxisFit]] = []
-    for _, kernel in kernels:
+    for kernel in kernels:
         # One decomposition serves every white share.
         values, vectors = np.linalg.eigh(kernel)
         turned = vectors.T @ both
@@ -146,7 +145,7 @@ _AxisFit = tuple[float, FloatArray, FloatArray, float]
 
 
 def _mix(
-    fits: list[_AxisFit], kernels: list[tuple[float, FloatArray]], n: int
+    fits: list[_AxisFit], kernels: list[FloatArray], n: int
 ) -> tuple[FloatArray, FloatArray, float, FloatArray]:
     """Return mean, covariance, noise and its matrix, weighted by evidence."""
     log_evidence = np.array([fit[0] for fit in fits])
@@ -161,7 +160,7 @@ def _mix(
     power = (weight * rms**2).reshape(len(kernels), len(DRIVE_WHITE_SHARES))
     white = np.array(DRIVE_WHITE_SHARES)
     noise = float((power @ white).sum()) * np.eye(n)
-    for red, (_, kernel) in zip(power @ (1.0 - white), kernels, strict=True):
+    for red, kernel in zip(power @ (1.0 - white), kernels, strict=True):
         noise += red * kernel
     return mean, covariance, float(weight @ rms), noise
 
