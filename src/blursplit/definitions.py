@@ -32,8 +32,7 @@ from blursplit.constants import (
     PATH_PLACES,
     SEEING_IN_LAMBDA_OVER_R0,
 )
-from blursplit.image.fwhm import half_maximum_width, scaled_frequencies
-from blursplit.image.otf import telescope_otf
+from blursplit.image.otf import half_maximum_width, scaled_frequencies, telescope_otf
 from blursplit.image.stack import about_window_mean, window_number
 from blursplit.turbulence.conversions import structure_function
 from blursplit.turbulence.defocus import defocus_otf

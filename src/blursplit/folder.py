@@ -88,7 +88,7 @@ class Measurement:
     @property
     def plot(self) -> Any:
         """Figures by name: `spectrum`, `motion`, `pairs`, `otf`, `star`, `by_time` and others."""
-        from blursplit.report.plots import Plots
+        from blursplit.report.notebook import Plots
 
         return Plots(self.result, self.series)
 

@@ -9,7 +9,7 @@ from blursplit.budget.line_terms import (
     line_cores_hz,
 )
 from blursplit.evidence.star_image import StarImage, damping_log_odds, image_log_odds
-from blursplit.image.fwhm import HalfMaximum
+from blursplit.image.otf import HalfMaximum
 from blursplit.spectra import LineFit
 
 

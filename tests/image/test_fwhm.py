@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.constants import PIXEL_EXCESS
-from blursplit.image.fwhm import (
+from blursplit.image.otf import (
     half_maximum_width,
     image_width,
     resample,

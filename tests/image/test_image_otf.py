@@ -7,8 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.constants import ARCSEC_PER_RADIAN
-from blursplit.image.fwhm import half_maximum_width, scaled_frequencies
-from blursplit.image.otf import telescope_otf
+from blursplit.image.otf import half_maximum_width, scaled_frequencies, telescope_otf
 from blursplit.turbulence.conversions import structure_function
 
 GREEN_M = 500e-9

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.image.fwhm import image_width
+from blursplit.image.otf import image_width
 from blursplit.image.stack import restack, star_images
 from blursplit.stars.tracks import Stamps, StarTracks
 

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.testing import assert_allclose
 
 from blursplit.constants import LEAST_ELONGATION, SHAPE_SURE
-from blursplit.motion.shared_shape import fast_variance_px2, shared_shape
+from blursplit.motion.inside import fast_variance_px2, shared_shape
 from blursplit.stars.tracks import StarTracks
 
 

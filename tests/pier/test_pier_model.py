@@ -13,9 +13,8 @@ from numpy.testing import assert_allclose
 from blursplit.errors import InputError
 from blursplit.pier.beam import MATERIALS, round_section
 from blursplit.pier.model import base_spring, build_pier, pier_modes, tilt_per_load
-from blursplit.pier.report import PierReport, analyse_pier
+from blursplit.pier.report import PierReport, analyse_pier, what_if
 from blursplit.pier.setup import PierSetup, read_pier
-from blursplit.pier.what_if import what_if
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 ARCSEC = 206264.806

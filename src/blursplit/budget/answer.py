@@ -48,8 +48,13 @@ from blursplit.image.stack import (
 )
 from blursplit.motion import PairStatistics
 from blursplit.motion.grid import GridData, remove_trend
-from blursplit.motion.inside import InsideMotion, fit_inside_motion, measure_frame_tensors
-from blursplit.motion.shared_shape import fast_variance_px2, shared_shape
+from blursplit.motion.inside import (
+    InsideMotion,
+    fast_variance_px2,
+    fit_inside_motion,
+    measure_frame_tensors,
+    shared_shape,
+)
 from blursplit.turbulence.tilt import pair_kernels
 from blursplit.types import FloatArray, IntArray
 

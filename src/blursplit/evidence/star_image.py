@@ -17,8 +17,7 @@ from blursplit.constants import (
     STREAK_WIDTH_ERROR,
     USUAL_DAMPING,
 )
-from blursplit.image.fwhm import HalfMaximum
-from blursplit.image.otf import streak_otf
+from blursplit.image.otf import HalfMaximum, streak_otf
 from blursplit.spectra import LineFit
 from blursplit.types import FloatArray
 

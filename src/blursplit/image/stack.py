@@ -20,7 +20,7 @@ from blursplit.constants import (
     STACK_REACH,
 )
 from blursplit.estimate import Estimate, with_error
-from blursplit.image.fwhm import HalfMaximum, image_width, sampling_error
+from blursplit.image.otf import HalfMaximum, image_width, sampling_error
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import BoolArray, FloatArray
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from blursplit.simulate.demo import open_night, shaken_night, turbulent_night
 from blursplit.simulate.scene import (
     Scene,
+    open_night,
     read_scene,
     scene_from_tables,
+    shaken_night,
+    turbulent_night,
 )
 from blursplit.simulate.sequence import Simulation, simulate
 from blursplit.simulate.write import write_sequence

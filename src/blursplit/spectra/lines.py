@@ -41,7 +41,6 @@ from blursplit.constants import (
     LINE_TRIALS_PER_BIN,
     LINE_WIDEST_SPLIT,
 )
-from blursplit.spectra.excess import Excess, strongest_excess
 from blursplit.spectra.modes import (
     LineFit,
     Mode,
@@ -57,11 +56,13 @@ from blursplit.spectra.periodogram import (
     PROJECTIONS_RAD,
     Basis,
     Continuum,
+    Excess,
     Periodogram,
     density_matrix,
     fit_log_spline,
     make_basis,
     motion_periodogram,
+    strongest_excess,
 )
 from blursplit.types import BoolArray, FloatArray, IntArray
 
