@@ -72,10 +72,10 @@ class History:
     # belongs to.
     time_s: FloatArray
     segment: IntArray
-    # mapping of owner to ndarray, shape (n, 2): motion at those moments, exposure averaged if there
+    # By owner, (n, 2): motion at those moments, exposure averaged if there
     # is blur inside the frames.
     path_arcsec: Mapping[str, FloatArray] = field(default_factory=dict)
-    # mapping of owner to ndarray, shape (2, 2) or (m, 2, 2): blur tensor of the motion inside the
+    # By owner, (2, 2) or (m, 2, 2): blur tensor of the motion inside the
     # frames: its mean, or one a frame. `steady` beside the owners: constant blur beyond stated
     # optics, which may be a vibration.
     inside_arcsec2: Mapping[str, FloatArray] = field(default_factory=dict)

@@ -97,9 +97,9 @@ IMAGE_NAMES: dict[str, str] = {
 class Series:
     """Named arrays of a measurement."""
 
-    # mapping of str to ndarray: keys from `SERIES_NAMES`; what could not be measured is absent.
+    # Keys from `SERIES_NAMES`; what could not be measured is absent.
     arrays: Mapping[str, FloatArray] = field(default_factory=dict)
-    # mapping of str to ndarray, shape (y, x): keys from `IMAGE_NAMES`.
+    # (y, x) each: keys from `IMAGE_NAMES`.
     images: Mapping[str, NDArray[np.float32]] = field(default_factory=dict)
     # Size of a pixel of the star images (not of the finder), None when no scale is known.
     image_scale_arcsec: float | None = None

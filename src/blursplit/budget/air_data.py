@@ -161,7 +161,7 @@ def spectral_data(
 ) -> SpectralData:
     """Measure powers of the modes in bins of frequency.
 
-    `modes` (n_modes, 2 n_stars). `skip_hz` (list of (low, high)): bands filled by lines; their
+    `modes` (n_modes, 2 n_stars). `skip_hz` (low, high) each: bands filled by lines; their
     Fourier frequencies are left out of the bins.
 
     Slepian tapers keep the steep spectrum of the air from leaking into the quiet high

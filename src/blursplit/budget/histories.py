@@ -51,7 +51,7 @@ class HistorySetup:
     # are found (infinite where none is).
     hidden_hz: FloatArray
     hidden_limit_arcsec: FloatArray
-    # mapping of owner to (path, sigma): paths on the grid, (n, 2) over all segments, that a second
+    # (path, sigma) by owner: paths on the grid, (n, 2) over all segments, that a second
     # witness gives, with the one-axis error [arcsec].
     known_paths: dict[str, tuple[FloatArray, FloatArray]] = field(default_factory=dict)
     # (n rows of the fit,): part of the open motion that a second camera shows to be none of the
@@ -76,7 +76,7 @@ class Histories:
     runs: tuple[History, ...]  # paths are on the grid of all segments, lost frames filled in
     rows: IntArray  # row of the fit that each belongs to
     drive: DriveDraws
-    # dict of owner to ndarray, shape (n_grid, 2): best estimates.
+    # By owner, (n_grid, 2): best estimates.
     mean_path_arcsec: dict[str, FloatArray]
     # Rms of the mode that was not found in each, 0 where there is none.
     hidden_rms_arcsec: FloatArray

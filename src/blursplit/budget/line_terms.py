@@ -45,7 +45,7 @@ def draw_parts(
     shape (m, 2, 2)): one-sided densities, noise included as a part, at `embedded_frequencies(n,
     cadence_s)`.
 
-    Returns: list of ndarray, shape (n, 2): they sum to the measured motion.
+    Returns: (n, 2) each; they sum to the measured motion.
     """
     n = len(measured)
     size = _embedding(n)

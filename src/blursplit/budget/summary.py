@@ -56,10 +56,10 @@ class Readings:
 
     width_arcsec: FloatArray  # (n,): modelled FWHM with everything
     base_arcsec: float  # FWHM of the base alone
-    # dict of cure to ndarray, shape (n, 2): fraction of the width saved, in the low and in the high
+    # By cure, (n, 2): fraction of the width saved, in the low and in the high
     # reading.
     saving: dict[str, FloatArray]
-    # dict of owner to ndarray, shape (n, 2, 2): covariance inside windows of the blur time.
+    # By owner, (n, 2, 2): covariance inside windows of the blur time.
     motion_arcsec2: dict[str, FloatArray]
     # (n, 2, 2): constant blur that may as well be a steady vibration inside the frames.
     steady_arcsec2: FloatArray

@@ -33,12 +33,12 @@ class Weighed(Guest):
 
     motion: Motion  # without the coherent paths
     lines: Lines  # without the lines that a sensor explains
-    # mapping of owner to (path, sigma): on the grid of all segments, with the error of its rms
+    # (path, sigma) by owner: on the grid of all segments, with the error of its rms
     # along x and y [arcsec].
     paths: dict[str, tuple[FloatArray, FloatArray]] = field(default_factory=dict)
     witnesses: tuple[Witness, ...] = ()
     said: tuple[Remark, ...] = ()
-    # dict of line's frequency to (sensor, owner): what a sensor on the column goes with.
+    # (sensor, owner) by the line's frequency: what a sensor on the column goes with.
     explained: dict[float, tuple[str, Claim]] = field(default_factory=dict)
     curves: dict[str, FloatArray] = field(default_factory=dict)  # for the page
 

@@ -75,7 +75,7 @@ def quantile(estimate: Estimate, z: FloatArray | float) -> FloatArray:
     95 % ends this is the two-piece normal (Fechner 1897; Wallis 2014, Stat. Sci. 29, 106). Without
     a value (an upper limit): half-normal, 95 % of it below `high`. `z`: standard normal scores.
 
-    Returns: of z: in the unit of the estimate.
+    Returns: in the unit of the estimate.
 
     Raises ValueError when neither a value nor an upper end is known.
     """

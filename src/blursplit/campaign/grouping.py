@@ -31,7 +31,7 @@ class FileFacts:
     group: tuple[str, ...]
     frames: int  # frames in the file
     time_s: float | None  # start as seconds since 1970 (UTC as the header says it)
-    # tuple of (name, value): conditions: airmass, altitude_deg, azimuth_deg, pier_side, wind_m_s,
+    # (name, value) each: conditions: airmass, altitude_deg, azimuth_deg, pier_side, wind_m_s,
     # temperature_c, longitude_deg; absent where the header is silent.
     facts: tuple[tuple[str, float | str], ...] = ()
 
@@ -60,7 +60,7 @@ class Walk:
     """What a tree holds."""
 
     groups: tuple[Group, ...]
-    # tuple of (path, reason): FITS files that could not be read.
+    # (path, reason) each: FITS files that could not be read.
     refused: tuple[tuple[str, str], ...]
     skipped: dict[str, int]  # reason -> number of files that are no exposures of the sky, or copies
 

@@ -183,7 +183,7 @@ def comparison_page(
 ) -> str:
     """Return the page of a comparison.
 
-    `before`, `after` (sequence of (Result, Series or None)): the runs compared, for the pictures.
+    `before`, `after` (Result, Series or None) each: the runs compared, for the pictures.
     """
     from blursplit.report import page_shell, render_template
 
@@ -446,8 +446,8 @@ def scatter_svg(
 ) -> str:
     """Return a scatter plot of (x, y) with a text for readers of the page who do not see it.
 
-    `points` (list of (x, y)): drawn as dots. `x_label`, `y_label`: with units. `colour_name`: name
-    of the palette, such as ``structure``. `limits` (list of (x, y)): upper limits, drawn as marks
+    `points` (x, y) each: drawn as dots. `x_label`, `y_label`: with units. `colour_name`: name
+    of the palette, such as ``structure``. `limits` (x, y) each: upper limits, drawn as marks
     that point downward.
 
     Returns: an ``svg`` element; colours are CSS variables of the page.

@@ -60,7 +60,7 @@ from blursplit.types import FloatArray
 class FocusRuns(Guest):
     """Runs of the same telescope at other focus positions."""
 
-    runs: tuple[tuple[str, StarTracks, Rig], ...]  # tuple of (name, tracks, rig): as followed
+    runs: tuple[tuple[str, StarTracks, Rig], ...]  # (name, tracks, rig) each: as followed
     own_position: float = 0.0  # of the measured run, in the unit of the recorded focus position
     others: tuple[FocusRun, ...] = ()
     # Predicted rms of the defocused rays for each unit of position.

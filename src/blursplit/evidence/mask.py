@@ -118,7 +118,7 @@ class MaskReading:
     facts: Facts  # with the optics of one opening
     aperture_m: float | None  # of the whole telescope, where it is known
     obstruction: float
-    # tuple of (code, text): doubts, those of the result among them.
+    # (code, text) each: doubts, those of the result among them.
     notes: tuple[tuple[str, str], ...]
 
     @property

@@ -346,7 +346,7 @@ def pair_evidence(
 ) -> PairEvidence:
     """Tabulate what air would make of these two cameras.
 
-    `lines_hz` (sequence of (low, high)): bands that mechanical lines fill.
+    `lines_hz` (low, high) each: bands that mechanical lines fill.
     """
     edge = spectra.frequency_hz[:, None]
     steady = np.ones(spectra.frequency_hz.size, dtype=bool)

@@ -313,7 +313,7 @@ def _directions(
 
     `u` (n_f in block, n_tapers, n_columns): whitened coefficients.
 
-    Returns `basis` (n, n_kept); `facts` (list of (column weights, gain for the sensor's noise)):
+    Returns `basis` (n, n_kept); `facts` (column weights, gain for the sensor's noise) each:
     for each direction.
     """
     here = blocks.block == block

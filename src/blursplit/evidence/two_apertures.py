@@ -383,7 +383,7 @@ class MaskResult:
     expected_common_arcsec2: tuple[float, float]
     # Root of what is beyond the prediction, x and y: tracking or structure. Zero where nothing is.
     excess_rms_arcsec: tuple[float, float]
-    # tuple of (code, text): failed validity checks.
+    # (code, text) each: failed validity checks.
     notes: tuple[tuple[str, str], ...] = field(default=())
 
 

@@ -39,7 +39,7 @@ class Timing:
     jitter_rms_s: float  # scatter of the stamps about the grid (digits of the stamps included)
     missing: int  # frames absent from the grid
     segment: IntArray  # (n_frames,)
-    # list of (float, float): time before each gap and its length [s].
+    # Time before each gap and its length [s].
     gaps: list[tuple[float, float]]
     snapped: bool  # whether times are those of the grid instead of the stamps
 

@@ -29,13 +29,13 @@ from blursplit.types import BoolArray, FloatArray
 class Restack:
     """Mean star images, one a kind of reference."""
 
-    # dict of str to ndarray, shape (size, size): sky removed, flux 1. As large as the cut-outs,
+    # (size, size) each: sky removed, flux 1. As large as the cut-outs,
     # larger where the stars leave them.
     images: dict[str, FloatArray]
-    # dict of str to ndarray, shape (n_blocks, size, size): the same from disjoint stretches of
+    # (n_blocks, size, size) each: the same from disjoint stretches of
     # time, for the sampling error.
     blocks: dict[str, FloatArray]
-    # dict of str to ndarray, shape (n_stamps, size, size): the same star by star.
+    # (n_stamps, size, size) each: the same star by star.
     star_images: dict[str, FloatArray]
     frames: int  # frames added
 
@@ -77,7 +77,7 @@ def restack(
 ) -> Restack | None:
     """Add the stamps up, each frame shifted so that its reference falls on one place.
 
-    `tracks`: with stamps. `references` (mapping of str to ndarray, shape (n_frames, n_stamps, 2)):
+    `tracks`: with stamps. `references` (n_frames, n_stamps, 2) each:
     place (x, y) in the frame [px] that is brought to the middle; NaN leaves the frame out.
 
     Returns: none without stamps, with fewer than five usable frames, or with a path too long to
@@ -226,7 +226,7 @@ def star_images(
     """Stack the stamps as recorded, registered, and with each motion removed.
 
     `blur_time_s`: windows of this length, each about its own mean place. `scale`: size of a pixel
-    in the unit of the widths. `removed` (mapping of str to ndarray, shape (n_frames, 2)): motion
+    in the unit of the widths. `removed` (n_frames, 2) each: motion
     [px] to be shifted out, one image each.
 
     Returns: none without usable stamps.

@@ -101,7 +101,7 @@ class Frame:
     def add_spring(self, upper: int, stiffness: Sequence[float], lower: int | None = None) -> None:
         """Join two nodes at one place, or a node and the ground, by five springs.
 
-        `stiffness` (sequence of 5 floats): for shift x, y [N/m] and turn x, y, z [N m/rad]; must be
+        `stiffness` (5,): for shift x, y [N/m] and turn x, y, z [N m/rad]; must be
         finite. `lower`: none is the ground.
         """
         for k, value in enumerate(stiffness):
@@ -118,7 +118,7 @@ class Frame:
     ) -> None:
         """Fix a rigid body to a node.
 
-        `offset_m` (sequence of 3 floats): centre of mass from the node. `inertia_kg_m2` (3, 3):
+        `offset_m` (3,): centre of mass from the node. `inertia_kg_m2` (3, 3):
         about the centre of mass.
         """
         x, y, z = offset_m

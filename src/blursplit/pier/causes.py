@@ -81,7 +81,7 @@ def list_causes(
     """Return everything that is declared or usual and could make a line.
 
     `worm_period_s`, `wheel_teeth`: declared drive. `drive_angle_deg`: direction of right ascension
-    in the image. `mode_hz` (sequence of (name, frequency)): predicted modes of the pier.
+    in the image. `mode_hz` (name, frequency) each: predicted modes of the pier.
     `mains_hz`: grid frequencies possible here; twice the grid's is what motors and lamps make.
     `fan_rpm`: plate speeds. `known_lines`: the user's own.
     """

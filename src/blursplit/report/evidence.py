@@ -55,7 +55,7 @@ def thinned_table(
 ) -> Table:
     """Return a table of a few rows of equally long columns; the caption says what is left out.
 
-    `columns` (mapping of str to array_like): head with unit -> numbers; a column that is None is
+    `columns`: head with unit -> numbers; a column that is None is
     left out. `logarithmic`: whether the rows kept are spread evenly in the logarithm of their
     index.
     """

@@ -76,7 +76,7 @@ class Shared:
     # `start_s`, `rate_hz`: first grid time and sampling rate.
     start_s: float
     rate_hz: float
-    # dict of str to ndarray, shape (n, 2): motion (x, y) [arcsec]; names "drift", "periodic", "mode
+    # (n, 2) each: motion (x, y) [arcsec]; names "drift", "periodic", "mode
     # 1", ..., "tap", "wind shake", "tube".
     terms: dict[str, FloatArray]
     rough_nm: FloatArray | None = None  # (n, 5): amplitudes of the tube's higher orders [nm]

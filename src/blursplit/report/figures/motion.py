@@ -63,7 +63,7 @@ def mark_labels(
 ) -> list[tuple[float, str]]:
     """Join the labels of marks that would touch each other: places and labels, in order.
 
-    `places` (sequence of (float, str)): logarithm (base 10) of the frequency, and the label.
+    `places` (float, str) each: logarithm (base 10) of the frequency, and the label.
     `nearest`: distance in the logarithm within which labels are joined, at the middle of their
     places.
     """
