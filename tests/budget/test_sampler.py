@@ -37,13 +37,14 @@ def test_gaussian_likelihood_gives_its_closed_posterior_and_evidence():
     assert_allclose(draws.log_evidence, exact, atol=4 * np.sqrt(6 / 400))
 
 
-def test_a_run_goes_on_from_draws_of_a_posterior_like_its_own():
-    """Half a prior sigma off and twice as wide: a few sweeps bring the particles over."""
+@pytest.mark.parametrize("wide", [0.3, 2.0])
+def test_a_run_goes_on_from_draws_of_a_posterior_like_its_own(wide):
+    """One sigma off and narrower or wider: the particles come over and spread as they should."""
     centre, sigma = np.array([2.0, -1.0, 0.0, 0.5]), np.array([0.1, 0.5, 2.0, 1.0])
     variance = 1.0 / (1.0 + sigma**-2)
     mean = variance * centre / sigma**2
     rng = np.random.default_rng(4)
-    start = mean + np.sqrt(variance) * (1.0 + 2.0 * rng.standard_normal((400, 4)))
+    start = mean + np.sqrt(variance) * (1.0 + wide * rng.standard_normal((400, 4)))
     draws = sample(gaussian(centre, sigma), 4, rng, n_particles=400, final_sweeps=80, start=start)
     flat = draws.chains.reshape(-1, 4)
     n = min(effective_draws([draws.chains[:, :, k]]) for k in range(4))

@@ -304,8 +304,7 @@ def fit_air(
 
     A fit whose two runs differ by more than R-hat 1.02 is run again twice as long, twice at most;
     then `converged` is False. Runs that start where earlier ones ended may agree before they have
-    arrived: of such, the two halves of each must agree as well. They go on twice as long, twice at
-    most; then both start from the prior.
+    arrived: of such, the two halves of each must agree as well, else both start from the prior.
     """
     start = time.process_time()
     kept = pace.kept
@@ -313,14 +312,14 @@ def fit_air(
     ends = () if kept is None else kept.ends
     if any(end.shape != (FIT_PARTICLES, model.n_parameters) for end in ends):
         ends = ()
-    warm = [(FIT_WARM_SWEEPS * 2**k, True) for k in range(FIT_MOST_DOUBLINGS + 1) if ends]
-    cold = [(FIT_FINAL_SWEEPS * 2**k, False) for k in range(FIT_MOST_DOUBLINGS + 1)]
-    for attempt, (sweeps, is_warm) in enumerate(warm + cold, start=-len(warm)):
+    for attempt in range(-1 if ends else 0, FIT_MOST_DOUBLINGS + 1):
+        is_warm = attempt < 0
+        sweeps = FIT_WARM_SWEEPS if is_warm else FIT_FINAL_SWEEPS * 2**attempt
         runs = [
             sample(
                 model.log_likelihood,
                 model.n_parameters,
-                np.random.default_rng([seed, attempt % (2 * len(cold)), number]),
+                np.random.default_rng([seed, abs(attempt), number + 2 * is_warm]),
                 n_particles=FIT_PARTICLES,
                 final_sweeps=sweeps,
                 start=ends[number] if is_warm else None,

@@ -97,8 +97,14 @@ def prepare(
     return record
 
 
-def shared_and_differential(record: Record) -> Motion:
-    """Put the motion on a grid of times, if its times follow one."""
+def shared_and_differential(
+    record: Record, found_before: tuple[DriveTerm, ...] | None = None
+) -> Motion:
+    """Put the motion on a grid of times, if its times follow one.
+
+    `found_before`: terms of the drive that an earlier part of the run has shown; none are looked
+    for then.
+    """
     tracks, facts = record.tracks, record.facts
     grid = None
     if not facts.is_long and tracks.cadence_s is not None and tracks.timing != "irregular":
@@ -110,7 +116,9 @@ def shared_and_differential(record: Record) -> Motion:
         )
     length = longest_stretch_s(tracks) if grid is None else grid.longest_s
     terms = tuple(drive_terms(record.rig, length))
-    if not terms and grid is not None and record.rig.get("drive") != "off":
+    if not terms and found_before is not None:
+        terms = found_before
+    elif not terms and grid is not None and record.rig.get("drive") != "off":
         found = found_period(record_of_grid(grid))
         terms = () if found is None else (found,)
     quiet = None if grid is None else align_rows(without_drive(grid, terms))

@@ -19,6 +19,7 @@ import numpy as np
 from blursplit.constants import (
     SMC_ACCEPTANCE,
     SMC_DIFFERENCE_MOVES,
+    SMC_ENTRY,
     SMC_ESS,
     SMC_FORGOTTEN,
     SMC_JUMP_MOVES,
@@ -54,14 +55,16 @@ def sample(
 
     `n_particles`: even. `final_sweeps`: sweeps over all particles at the posterior itself; the
     first quarter lets them settle, of the others every `thin`-th is kept. `start` (n_particles, d):
-    draws from a posterior like this one, which go on from there; whether they have arrived is for
-    the caller to check.
+    draws from a posterior like this one. They enter the ladder of powers part of the way up, where
+    the likelihood says so little that they soon forget where they were, and climb it as others do:
+    moves at the posterior itself would take far longer to narrow, or widen, what they know.
     """
     first = rng.standard_normal((n_particles, d)) if start is None else start.copy()
     cloud = _Cloud(log_likelihood, first, rng)
     temperature, log_evidence = 0.0, 0.0
     if start is not None:
-        temperature, log_evidence = 1.0, np.nan
+        temperature, log_evidence = SMC_ENTRY, np.nan
+        _forget(cloud, temperature)
     while temperature < 1.0:
         step = _next_step(cloud.log_likelihood, 1.0 - temperature)
         weight = step * (cloud.log_likelihood - cloud.log_likelihood.max())

@@ -19,13 +19,14 @@ from typing import Any
 import numpy as np
 
 from blursplit.budget.fit import Kept, Pace
-from blursplit.budget.record import Lines, Motion, Record
+from blursplit.budget.record import Lines, Record
 from blursplit.constants import (
     WATCH_FIT_FIRST_S,
     WATCH_FIT_LONGER,
     WATCH_FRAMES_KEPT,
     WATCH_HISTORIES,
 )
+from blursplit.drive.terms import DriveTerm
 from blursplit.errors import BlursplitError
 from blursplit.frames import Sequence, open_frames
 from blursplit.frames.source import FrameSource
@@ -122,12 +123,14 @@ class QuickFits:
     def __init__(self) -> None:
         self._kept: Kept | None = None
         self._lines: Lines | None = None
-        self._last: tuple[Record, Motion, StarImages | None] | None = None
+        self._terms: tuple[DriveTerm, ...] | None = None
+        self._last: tuple[Record, StarImages | None] | None = None
 
     def answer(self, tracks: StarTracks, rig: Rig) -> FitSoFar:
         """Return what the tracks say, by the stages of `measure_tracks`.
 
-        The lines are those that the tracks before showed, where `look_for_lines` was called.
+        Lines and a drive's period are those that the tracks before showed, where `look_ahead` was
+        called.
         """
         from blursplit.budget import answer, findings, record
         from blursplit.evidence.guest import AboveTheAir
@@ -139,10 +142,10 @@ class QuickFits:
         begin_s, end_s = float(tracks.time_s[0]), float(tracks.time_s[-1])
         tracks = replace(tracks, time_s=tracks.time_s - begin_s)
         run = record.prepare(tracks, rig, None, (TwoRates(None), AboveTheAir(), MaskGuest()))
-        motion = record.shared_and_differential(run)
+        motion = record.shared_and_differential(run, self._terms)
         stack = record.stack_stars(run)
         allowed = record.what_can_be_said(run, motion, stack)
-        self._last = run, motion, stack
+        self._last = run, stack
         lines = self._lines or record.find_shared_lines(run, motion, stack)
         pace = Pace(histories=WATCH_HISTORIES, with_shares=False, kept=self._kept)
         given = answer.split_blur(run, motion, stack, allowed, lines, SEED, pace=pace)
@@ -162,12 +165,15 @@ class QuickFits:
             cpu_s=time.process_time() - start,
         )
 
-    def look_for_lines(self) -> None:
-        """Find the lines of the last tracks for the next answer, while nobody waits."""
-        from blursplit.budget.record import find_shared_lines
+    def look_ahead(self) -> None:
+        """Find what the next answer keeps of the last tracks, while nobody waits."""
+        from blursplit.budget.record import find_shared_lines, shared_and_differential
 
-        if self._last is not None:
-            self._lines = find_shared_lines(*self._last)
+        if self._last is None:
+            return
+        run, stack = self._last
+        motion = shared_and_differential(run)
+        self._terms, self._lines = motion.terms, find_shared_lines(run, motion, stack)
 
 
 def _quietly(below: int) -> None:
@@ -200,7 +206,7 @@ def _answer_each(pipe: Any) -> None:
                 ends = float(tracks.time_s[0]), float(tracks.time_s[-1])
                 found = FitSoFar(*ends, str(error), "open", is_whole=False)
             pipe.send((run, found))
-            fits.look_for_lines()
+            fits.look_ahead()
         except (EOFError, BrokenPipeError):
             return
 
