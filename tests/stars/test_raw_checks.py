@@ -15,7 +15,7 @@ from scipy.ndimage import gaussian_filter, median_filter
 from blursplit.frames import ArrayFrames, Sequence
 from blursplit.rig import Rig, Setting, merge_settings
 from blursplit.stars import follow_stars, load_tracks, save_tracks
-from blursplit.stars.raw_checks import are_these_raw
+from blursplit.stars.raw_checks import _within_a_pixel, are_these_raw
 from blursplit.stars.tracks import StarTracks
 
 N = 240
@@ -159,6 +159,19 @@ def test_a_window_that_follows_a_star_is_told(frames):
     # uniform over a pixel: 1 / sqrt(12); 240 values of a motion with a memory of ten frames
     assert_allclose(np.nanstd(tracks.x_px[:, star]), 12**-0.5, rtol=0.12)
     assert codes(tracks)["frames-recentred"] == "void"
+
+
+def test_few_places_of_a_shaken_star_do_not_pass_for_a_window_that_follows_it():
+    """A Gaussian motion as wide as rounding's: by chance it looks uniform in 50 frames."""
+    rng = np.random.default_rng(11)
+    passed = [_within_a_pixel(0.37 + rng.normal(0, 12**-0.5, (2, 50))) for _ in range(600)]
+    # 3 expected at 1 in 200; without the odds 175 of these pass
+    assert sum(rms is not None for rms in passed) <= 9
+    rounded = [
+        _within_a_pixel(0.37 + rng.uniform(-0.5, 0.5, (2, 300)) + rng.normal(0, 0.1, (2, 300)))
+        for _ in range(50)
+    ]
+    assert sum(rms is not None for rms in rounded) >= 40
 
 
 def test_hot_pixels_that_jump_tell_a_window_that_moves(frames):

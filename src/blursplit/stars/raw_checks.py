@@ -32,6 +32,7 @@ from blursplit.constants import (
     PHASE_PX,
     PHASE_REACH_PX,
     PHASE_SIGMA_PX,
+    PIXEL_EDGE_PX,
     QUIET_SHARE,
     QUIETEST_STAR_PX,
     REPEATED_PX,
@@ -50,6 +51,7 @@ from blursplit.constants import (
     STRETCH_SLOPE,
     SURE_SIGMAS,
     TRAILED_ELONGATION,
+    UNIFORM_LOG_ODDS,
     UNIFORM_RANGE_PX,
     UNIFORM_SIGMA_PX,
     WIDER_BY,
@@ -370,9 +372,10 @@ def _within_a_pixel(xy: FloatArray) -> float | None:
     What a window that follows by whole pixels leaves is uniform over one pixel (sigma 1/sqrt(12)
     px, 96 % of it within 0.96 px), and it leaps from edge to edge. A Gaussian motion of that sigma
     has 1.19 px, a steady sine 0.82 px, a drift does not leap. One axis that fits may be chance;
-    then limits are tighter, and the other axis must stay within the pixel too.
+    then limits are tighter, and the other axis must stay within the pixel too. Few frames look
+    like anything: the odds of the uniform motion against a Gaussian one must be large.
     """
-    fits, loose, sigmas = [], [], []
+    fits, loose, sigmas, odds = [], [], [], []
     for values in xy:
         known = values[np.isfinite(values)]
         if known.size < FEWEST_INDEPENDENT:
@@ -388,10 +391,32 @@ def _within_a_pixel(xy: FloatArray) -> float | None:
         tight = abs(sigma - 12**-0.5) < 0.03 and 3.1 < span / sigma < 3.6  # noqa: PLR2004
         fits.append((loose[-1] and tight, inside))
         sigmas.append(sigma)
-    one = any(fit and fits[1 - i][1] for i, (fit, _) in enumerate(fits))
-    if not (all(loose) or one or _stays_on_a_pixel(xy)):
+        middle = 0.5 * float(low + high)
+        odds.append(_log_odds_of_uniform(known, middle) if loose[-1] else -np.inf)
+    one = any(
+        fit and fits[1 - i][1] and odds[i] > UNIFORM_LOG_ODDS for i, (fit, _) in enumerate(fits)
+    )
+    both = all(loose) and sum(odds) > UNIFORM_LOG_ODDS
+    if not (both or one or _stays_on_a_pixel(xy)):
         return None
     return float(np.hypot(sigmas[0], sigmas[1]) / 2**0.5)
+
+
+def _log_odds_of_uniform(values: FloatArray, middle: float) -> float:
+    """Return ln of the odds of a motion uniform over one pixel against a Gaussian one.
+
+    Both fitted: the pixel's edges as soft as the camera's own errors make them, the Gaussian's
+    mean and sigma. Correlated values count as so many independent ones.
+    """
+    from scipy.special import ndtr
+
+    about = (values - values.mean()) / values.std()
+    gaussian = -0.5 * about**2 - np.log(values.std() * np.sqrt(2.0 * np.pi))
+    soft = np.array(PIXEL_EDGE_PX)[:, None]
+    edges = [(values - middle + side) / soft for side in (0.5, -0.5)]
+    uniform = np.log(np.maximum(ndtr(edges[0]) - ndtr(edges[1]), 1e-12))
+    best = float((uniform - gaussian).sum(axis=1).max())
+    return best * _independent(values) / values.size
 
 
 def _stays_on_a_pixel(xy: FloatArray) -> bool:
