@@ -382,9 +382,9 @@ def _statement(
     if mode is None or line is None:
         return how + " The run is too short to show lines."
     return (
-        f"{how} In {seeing:g} arcsec seeing such a run shows, nine times in ten, a structure mode "
-        f"(damping {100 * damping:g} percent) from {mode:.2g} arcsec rms and a steady line from "
-        f"{line:.2g} arcsec rms, between {band[0]:g} and {band[1]:.3g} Hz."
+        f"{how} In {seeing:g} arcsec seeing such a run shows, 19 times in 20, a structure "
+        f"mode (damping {100 * damping:g} percent) from {mode:#.2g} arcsec rms and a steady line "
+        f"from {line:#.2g} arcsec rms, between {band[0]:g} and {band[1]:.3g} Hz."
     )
 
 

@@ -128,7 +128,7 @@ def _tables(plan: Plan, console: Console) -> None:
             )
             for d in plan.detectable
         ),
-        "Found nine times in ten from, arcsec rms (range of winds)",
+        "Found 19 times in 20 from, arcsec rms (range of winds)",
     )
     show_table(
         console,
@@ -162,6 +162,8 @@ def _tables(plan: Plan, console: Console) -> None:
 
 
 def _range(value: float | None, low: float | None, high: float | None) -> str:
+    from blursplit.report.numbers import number
+
     if value is None or low is None or high is None:
         return "hidden"
-    return f"{value:.2g} ({low:.2g} to {high:.2g})"
+    return f"{number(value, 2)} ({number(low, 2)} to {number(high, 2)})"
