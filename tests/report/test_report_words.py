@@ -14,10 +14,10 @@ from blursplit.result import Remark
 NUMBERS = {kind for kind in KINDS if kind not in {"cure", "owner", "name", "check"}}
 
 
-def invented(template: str) -> dict[str, float | str]:
+def invented(template: str) -> dict[str, float | str | list[float]]:
     """Return facts of the kinds that a template asks for."""
     return {
-        name: 1.234 if kind in NUMBERS else "structure"
+        name: [1.2, 3.4] if kind.startswith("each_") else 1.234 if kind in NUMBERS else "structure"
         for name, kind in re.findall(r"\{(\w+):(\w+)\}", template)
     }
 

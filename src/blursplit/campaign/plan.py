@@ -59,7 +59,7 @@ from blursplit.constants import (
 from blursplit.errors import InputError
 from blursplit.evidence.second_camera import witness_baseline_m
 from blursplit.evidence.sensor_signal import accelerometer_noise_ug
-from blursplit.report.numbers import unit_of_key
+from blursplit.report.words import said, sentence
 from blursplit.result import Remark, SetupEntry
 from blursplit.rig import Rig, as_rig, merge_settings
 from blursplit.types import FloatArray
@@ -270,26 +270,25 @@ def _witnesses(instrument: Rig, recording: Recording, seeing_arcsec: float) -> l
     return [
         Witness(
             kind="sensor",
-            text="Stars half a degree apart still leave most of the air below "
-            f"{widest.tenth_seen_above_m:.0f} m unseen, so ground air and shaking without lines "
-            "may stay open. An accelerometer fixed to the mount and recorded beside the frames "
-            f"decides down to {shake:.2g} arcsec rms: from 1 Hz on with a noise of {noise_ug:.2g} "
-            f"µg/√Hz, from {np.sqrt(PLAN_BOARD_UG / noise_ug):.2g} Hz on with "
-            f"{PLAN_BOARD_UG:g} µg/√Hz (measure --sensor).",
+            text=sentence(
+                "witness-sensor",
+                unseen_below_m=widest.tenth_seen_above_m,
+                shake_arcsec=shake,
+                noise_ug=noise_ug,
+                board_from_hz=float(np.sqrt(PLAN_BOARD_UG / noise_ug)),
+                board_ug=PLAN_BOARD_UG,
+            ),
             shake_arcsec=shake,
             noise_ug=noise_ug,
         ),
         Witness(
             kind="second-camera",
-            text=f"Or a second camera on the same mount, its tube {baseline:.2g} m or more beside "
-            "this one, exposed as briefly (measure --second-camera).",
+            text=sentence("witness-second-camera", baseline_m=baseline),
             baseline_m=baseline,
         ),
         Witness(
             kind="mask",
-            text="Or a mask with two openings on one star, which sees all of the air: openings of "
-            f"{opening * 1000:.0f} mm, {apart * 1000:.0f} mm apart, one with a weak wedge; also "
-            "where no field with four stars fits the camera.",
+            text=sentence("witness-mask", opening_m=opening, separation_m=apart),
             opening_m=opening,
             separation_m=apart,
         ),
@@ -325,12 +324,9 @@ def _mains_warnings(mains: list[Mains], recording: Recording) -> list[Remark]:
     hidden = [m for m in mains if m.apparent_hz < slow and m.amplitude_left > 0.1]  # noqa: PLR2004
     if not hidden:
         return []
-    names = ", ".join(f"{m.true_hz:g} Hz" for m in hidden)
-    text = (
-        f"at {recording.rate_hz:.4g} frames/s the mains ({names}) folds to almost zero and passes "
-        f"for drift: choose another rate, e.g. {recording.rate_hz * 0.93:.3g} frames/s"
-    )
-    return [Remark(code="mains-alias", text=text)]
+    rate = recording.rate_hz
+    facts = {"rate_hz": rate, "other_rate_hz": PLAN_OTHER_RATE * rate}
+    return [said("mains-alias", mains_hz=[m.true_hz for m in hidden], **facts)]
 
 
 def _row_warnings(instrument: Rig) -> list[Remark]:
@@ -338,17 +334,10 @@ def _row_warnings(instrument: Rig) -> list[Remark]:
     if row_us == 0.0:
         if instrument.origin("row_time_us") != "default":
             return []
-        text = (
-            "row time not stated, a global shutter is assumed; with a rolling shutter state "
-            "camera.row_time_us, or shared vibration looks like air"
-        )
-        return [Remark(code="row-time-unknown", text=text)]
-    turn = 20.0 * 1000.0 * row_us * 1e-6 * 360.0
-    text = (
-        f"rolling shutter: stars 1000 rows apart see 20 Hz shifted by {turn:.0f} degrees; state "
-        "camera.row_order too, and prefer stars on different rows, which tell aliases apart"
-    )
-    return [Remark(code="rolling-shutter", text=text)]
+        return [said("row-time-unknown")]
+    rows, frequency_hz = 1000, 20.0  # an example
+    turn = frequency_hz * rows * row_us * 1e-6 * 360.0
+    return [said("rolling-shutter", rows=rows, frequency_hz=frequency_hz, turn_deg=turn)]
 
 
 def _fields(instrument: Rig, night: date | None, warnings: list[Remark]) -> list[FieldTonight]:
@@ -356,12 +345,11 @@ def _fields(instrument: Rig, night: date | None, warnings: list[Remark]) -> list
         return []
     latitude, longitude = instrument.get("latitude_deg"), instrument.get("longitude_deg")
     if latitude is None or longitude is None:
-        text = "no fields listed: state site.latitude_deg and site.longitude_deg (east positive)"
-        warnings.append(Remark(code="site-unknown", text=text))
+        warnings.append(said("site-unknown"))
         return []
     found = fields_tonight(night, latitude, longitude)
     if not found:
-        warnings.append(Remark(code="no-dark-hours", text="no dark hours in this night"))
+        warnings.append(said("no-dark-hours"))
     return found
 
 
@@ -374,18 +362,26 @@ def _statement(
     stars: int,
     damping: float,
 ) -> str:
-    how = (
-        f"Record {recording.duration_s:g} s at {recording.rate_hz:.3g} frames/s, "
-        f"{recording.exposure_s * 1000:.3g} ms each, with {stars} or more stars of magnitude "
-        f"{recording.faintest_mag:.1f} or brighter."
+    how = sentence(
+        "plan-record",
+        duration_s=recording.duration_s,
+        rate_hz=recording.rate_hz,
+        exposure_s=recording.exposure_s,
+        stars=stars,
+        faintest_mag=recording.faintest_mag,
     )
     if mode is None or line is None:
-        return how + " The run is too short to show lines."
-    return (
-        f"{how} In {seeing:g} arcsec seeing such a run shows, 19 times in 20, a structure "
-        f"mode (damping {100 * damping:g} percent) from {mode:#.2g} arcsec rms and a steady line "
-        f"from {line:#.2g} arcsec rms, between {band[0]:g} and {band[1]:.3g} Hz."
+        return f"{how} {sentence('plan-shows-nothing')}"
+    shows = sentence(
+        "plan-shows",
+        seeing_arcsec=seeing,
+        damping_ratio=damping,
+        mode_rms_arcsec=mode,
+        line_rms_arcsec=line,
+        band_low_hz=band[0],
+        band_high_hz=band[1],
     )
+    return f"{how} {shows}"
 
 
 def needs_of(
@@ -413,10 +409,9 @@ def _number(
     frame = {"key": key, "name": limit.name}
     edge = limit.at_most if limit.at_most is not None else limit.at_least
     if key.startswith("tap."):
-        how = "three to five taps by hand, ten seconds apart, 50 frames/s or more"
-        return LimitNeeds(**frame, length_s=PLAN_TAPS_S, runs=1, how=how)
+        return LimitNeeds(**frame, length_s=PLAN_TAPS_S, runs=1, how=sentence("needs-taps"))
     if key.startswith(EXACT):
-        return LimitNeeds(**frame, length_s=None, runs=1, how="any run")
+        return LimitNeeds(**frame, length_s=None, runs=1, how=sentence("needs-any-run"))
     if key.startswith("structure.rms") and edge:
 
         def smallest(length_s: float) -> float:
@@ -424,7 +419,7 @@ def _number(
             grid = np.geomspace(3.0, 0.8 * background.nyquist_hz, 24)
             return float(smallest_mode_arcsec(grid, damping, background, which="high").max())
 
-        return _until(frame, smallest, edge, blur_s, "to show that no mode of that size is there")
+        return _until(frame, smallest, edge, blur_s, sentence("needs-no-mode"))
     if key == "tracking.drift_arcsec_per_min" and edge:
 
         def drift(length_s: float) -> float:
@@ -432,9 +427,10 @@ def _number(
             slow = float(make(length_s, cadence_s).high[0])
             return 2.0 * Z95 * 60.0 * float(np.sqrt(6.0 * slow / length_s**3))
 
-        return _until(frame, drift, edge, blur_s, "if the drift is below half of it")
-    how = f"repeats; how far they lie apart decides ({unit_of_key(key) or 'no unit'})"
-    return LimitNeeds(**frame, length_s=max(blur_s, PLAN_DURATION_S), runs=PLAN_REPEATS, how=how)
+        return _until(frame, drift, edge, blur_s, sentence("needs-little-drift"))
+    length_s = max(blur_s, PLAN_DURATION_S)
+    how = sentence("needs-repeats")
+    return LimitNeeds(**frame, length_s=length_s, runs=PLAN_REPEATS, how=how)
 
 
 def _until(
@@ -453,10 +449,9 @@ def _until(
         length *= ACCEPT_LENGTH_STEP
     left = smallest(ACCEPT_LONGEST_S)
     hidden = (
-        f"{left:.2g} arcsec is the least that {ACCEPT_LONGEST_S / 3600:g} h show: brighter or "
-        "more stars, steadier air, or a sensor on the pier"
+        sentence("needs-other-air", least_arcsec=left, longest_s=ACCEPT_LONGEST_S)
         if np.isfinite(left)
-        else "no length of record shows it at this exposure and frame rate"
+        else sentence("needs-other-frames")
     )
     return LimitNeeds(**frame, length_s=None, runs=runs, how=hidden)
 
@@ -466,11 +461,11 @@ def _lines(rule: LineRule, make: _Make, cadence_s: float) -> LimitNeeds:
     rate = 1.0 / cadence_s
     frame = {"key": f"lines between {low:g} and {high:g} Hz", "name": rule.name}
     cadences = [cadence_s]
-    how = "one run"
+    how = sentence("needs-one-run")
     if high > 0.5 * rate:
         # frames are blind about each multiple of their rate, and fold what lies above half of it
         cadences.append(cadence_s / PLAN_OTHER_RATE)
-        how = f"a second run at {PLAN_OTHER_RATE * rate:.3g} frames/s, which parts aliases"
+        how = sentence("needs-other-rate", rate_hz=PLAN_OTHER_RATE * rate)
 
     def smallest(length_s: float) -> float:
         grid = np.unique(np.concatenate([np.geomspace(low, high, 60), rate * np.arange(1, 9)]))
@@ -480,7 +475,7 @@ def _lines(rule: LineRule, make: _Make, cadence_s: float) -> LimitNeeds:
 
     exposure = make(PLAN_DURATION_S, cadence_s).exposure_s
     if abs(np.sinc(high * exposure)) < LINE_LEFT_AT_LEAST:
-        how = f"exposures below {0.5 / high:.2g} s: these average such lines away"
+        how = sentence("needs-shorter-exposure", exposure_s=0.5 / high)
         return LimitNeeds(**frame, length_s=None, runs=len(cadences), how=how)
     limit = rule.no_shared_line_above_arcsec
     return _until(frame, smallest, limit, 0.0, how, runs=len(cadences))
@@ -497,12 +492,9 @@ def _slew(rule: SettleRule, make: _Make, cadence_s: float) -> LimitNeeds:
     least = float(high[0])
     frame = {"key": f"after a slew, {rule.over_s:g} s", "name": rule.name}
     if least > rule.rms_at_most_arcsec:
-        how = (
-            f"in such air the frames show nothing below {least:.2g} arcsec rms over "
-            f"{rule.over_s:g} s: an encoder or sensor on the mount"
-        )
+        how = sentence("needs-mount-sensor", least_arcsec=least, over_s=rule.over_s)
         return LimitNeeds(**frame, length_s=None, runs=PLAN_REPEATS, how=how)
-    how = "each run begins while the mount arrives; every slew counts"
+    how = sentence("needs-slews")
     return LimitNeeds(**frame, length_s=float(ceil(length)), runs=PLAN_REPEATS, how=how)
 
 

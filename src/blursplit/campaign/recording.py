@@ -24,6 +24,7 @@ from blursplit.constants import (
     SKY_MAG_ARCSEC2,
     TWILIGHT_DEG,
 )
+from blursplit.report.words import said, sentence
 from blursplit.result import Document, Part, Remark, SetupEntry
 from blursplit.rig import Rig
 
@@ -340,28 +341,18 @@ def plan_recording(
     """
     aperture = float(instrument.get("aperture_m"))
     wind = geometric_middle(instrument.get("wind_m_s"))
-    exposure, why = instrument.get("exposure_s"), "as stated"
+    exposure, why = instrument.get("exposure_s"), sentence("as-stated")
     interval = instrument.get("frame_interval_s")
     if exposure is None:
         longest = min(PLAN_LONGEST_EXPOSURE_S, interval or PLAN_LONGEST_EXPOSURE_S)
         exposure = min(max(0.3 * aperture / wind, 1e-3), longest)
-        why = f"0.3 D/V with a wind of {wind:.3g} m/s, so that the air is not averaged away"
-    rate_why = "as stated"
+        why = sentence("exposure-of-air", wind_m_s=wind)
+    rate_why = sentence("as-stated")
     if interval is None:
         interval = max(exposure, PLAN_INTERVAL_S)
-        rate_why = (
-            "the exposure allows no faster one"
-            if exposure > PLAN_INTERVAL_S
-            else (
-                "reaches resonances up to 23 Hz and keeps the mains from folding to zero; "
-                "faster is better where the camera allows it"
-            )
-        )
+        rate_why = sentence("rate-of-exposure" if exposure > PLAN_INTERVAL_S else "rate-of-plan")
     if interval < exposure:
-        warnings.append(Remark(
-            code="interval-below-exposure",
-            text=f"frames every {interval:g} s cannot be exposed for {exposure:g} s",
-        ))  # fmt: skip
+        warnings.append(said("interval-below-exposure", interval_s=interval, exposure_s=exposure))
     faintest, brightest, noise = _magnitudes(instrument, seeing, exposure, warnings)
     return Recording(
         exposure_s=exposure,
@@ -370,10 +361,8 @@ def plan_recording(
         rate_hz=1.0 / interval,
         rate_reason=rate_why,
         duration_s=duration_s,
-        duration_reason=(
-            "slow air of a shorter run is one draw, up to 20 percent off in variance"
-            if duration_s >= PLAN_DURATION_S
-            else "short: the slow air of one run departs from theory by 20 percent and more"
+        duration_reason=sentence(
+            "length-of-plan" if duration_s >= PLAN_DURATION_S else "length-short"
         ),
         nyquist_hz=0.5 / interval,
         stars=stars,
@@ -393,12 +382,10 @@ def _magnitudes(
     wavelength = float(instrument.get("wavelength_nm")) * 1e-9
     width = float(np.hypot(seeing, AIRY_FWHM * wavelength / aperture * ARCSEC_PER_RADIAN))
     sigma = width / 2.354820 / scale
-    if width / scale < 2.1:  # noqa: PLR2004 - method notes: below, the centroid feels the pixel phase
-        text = (
-            f"{scale:.2f} arcsec a pixel leaves a star {width / scale:.1f} px wide: below 2.1 px "
-            "the centroid depends on the pixel phase; use a longer focal length or a Barlow lens"
-        )
-        warnings.append(Remark(code="undersampled", text=text))
+    least_px = 2.1  # method notes: below, the centroid feels the pixel phase
+    if width / scale < least_px:
+        facts = {"pixel_arcsec": scale, "fwhm_px": width / scale, "least_px": least_px}
+        warnings.append(said("undersampled", of="plan", **facts))
     band = instrument.get("band_nm") or [400.0, 700.0]
     band_um = (band[1] - band[0]) / 1000.0
     obstruction = float(instrument.get("obstruction") or 0.0)
@@ -412,20 +399,14 @@ def _magnitudes(
     noise = np.array([centroid_noise_px(electrons(m), sky + read**2, sigma) for m in grid]) * scale
     usable = np.flatnonzero(noise <= PLAN_NOISE_ARCSEC)
     if len(usable) == 0:
-        text = "even the brightest stars are too noisy in so short an exposure"
-        warnings.append(Remark(code="too-little-light", text=text))
+        warnings.append(said("too-little-light"))
         return float(grid[0]), None, float(noise[0])
     faintest = float(grid[usable[-1]])
     brightest = _brightest(instrument, electrons, aperture, wavelength, seeing, scale)
     if brightest is None:
-        text = "saturation is not known (camera.saturation_adu and gain_e_per_adu): check the peak"
-        warnings.append(Remark(code="saturation-unknown", text=text))
+        warnings.append(said("saturation-unknown"))
     elif brightest > faintest:
-        text = (
-            f"stars bright enough to be measured (magnitude {faintest:.1f}) saturate in good "
-            f"moments (from {brightest:.1f}): shorten the exposure or lower the gain"
-        )
-        warnings.append(Remark(code="saturation", text=text))
+        warnings.append(said("saturation", faintest_mag=faintest, brightest_mag=brightest))
     return faintest, brightest, float(noise[usable[-1]])
 
 

@@ -1,5 +1,7 @@
 """All words that people read about a result: remarks by code, and cautions.
 
+The tables of a subject stand in modules of their own (`words_campaign`); all are looked up here.
+
 A remark is a code and facts. Its sentence is a template: ``{fact:kind}`` is a fact written as
 `KINDS` says, unit included, and a part in double brackets is left out where one of its facts is
 missing. A code may have variants, ``code/value``, by the fact that `VARIANT_FACTS` names.
@@ -12,7 +14,8 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any, Protocol
 
 from blursplit.plain import plain
-from blursplit.report.numbers import UNKNOWN, duration, figure, probability
+from blursplit.report.numbers import UNKNOWN, duration, figure, number, probability, setting
+from blursplit.report.words_campaign import PLAN
 from blursplit.result import Remark, Result
 
 # --- names of causes and cures ------------------------------------------------------------------
@@ -62,6 +65,7 @@ VARIANT_FACTS: dict[str, str] = {
     "open": "near_air",
     "not-asked": "check",
     "lines-found": "count",
+    "undersampled": "of",
 }
 
 _HEADLINES: dict[str, str] = {
@@ -393,14 +397,14 @@ _SECOND_CAMERA = {
         "and a known aperture."
     ),
 }
-_GUESTS: tuple[dict[str, str], ...] = (_MASK, _FOCUS, _SENSOR, _SECOND_CAMERA)
+_SUBJECTS: tuple[dict[str, str], ...] = (_MASK, _FOCUS, _SENSOR, _SECOND_CAMERA, PLAN)
 
 TEMPLATES: dict[str, str] = {
     **_HEADLINES,
     **_REASONS,
     **_NEXT,
     **_CHECKS,
-    **{code: text for table in _GUESTS for code, text in table.items()},
+    **{code: text for table in _SUBJECTS for code, text in table.items()},
 }
 
 # --- cautions -----------------------------------------------------------------------------------
@@ -468,6 +472,16 @@ def text_of(remark: _Said) -> str:
     return re.sub(r"\{(\w+):(\w+)\}", fill, kept)
 
 
+def sentence(code: str, **facts: float | str | list[float] | None) -> str:
+    """Return the sentence of a code with these facts."""
+    return text_of(Remark(code=code, facts=facts))
+
+
+def said(code: str, **facts: float | str | list[float] | None) -> Remark:
+    """Return a remark with its sentence."""
+    return Remark(code=code, facts=facts, text=sentence(code, **facts))
+
+
 def put_in_words(result: Result) -> None:
     """Write the sentence of every remark of a result into it."""
     verdict = result.verdict
@@ -488,12 +502,22 @@ KINDS: dict[str, Callable[[Any], str]] = {
     "px": lambda value: f"{figure(value)} px",
     "hz": lambda value: f"{figure(value)} Hz",
     "s": duration,
+    "ms": lambda value: f"{setting(float(f'{1000.0 * value:.3g}'))} ms",
+    "rate": lambda value: f"{setting(value)} frames/s",
     "metres": lambda value: f"{figure(value)} m",
+    "mm": lambda value: f"{1000.0 * value:.0f} mm",
     "deg": lambda value: f"{value:.0f} deg",
     "percent": probability,
     "arcsec_per_min": lambda value: f"{figure(value)} arcsec/min",
     "count": lambda value: f"{value:.0f}",
     "ratio": lambda value: f"{value:.2f}",
+    "magnitude": lambda value: f"{value:.1f}",
+    "fine_arcsec": lambda value: f"{number(value, 2)} arcsec",  # may lie below a thousandth
+    "each_hz": lambda values: ", ".join(f"{setting(value)} Hz" for value in values),
+    # set, not measured: as many digits as were given
+    "set_arcsec": lambda value: f"{setting(value)} arcsec",
+    "set_percent": lambda value: f"{setting(100.0 * value)} %",
+    "set_s": lambda value: f"{setting(value)} s",
     "cure": lambda value: _CURED.get(value, plain(value)),
     "owner": lambda value: _OWNERS.get(value, plain(value)),
     "name": plain,
