@@ -44,6 +44,7 @@ from blursplit.constants import (
     FIT_OPEN_RMS_ARCSEC,
     FIT_OTF_SIGMA,
     FIT_SHARE_SIGMA,
+    HIDDEN_MODE_CHANCE,
     REFERENCE_BASELINE,
     TILT_G_OVER_Z,
 )
@@ -126,10 +127,12 @@ class Priors:
     def fast_at(self, z: FloatArray) -> FloatArray:
         """Return the variance of shake inside the exposures for unit normal z.
 
-        Flat in its logarithm; every rms alike where it may be steady, as for unstated optics.
+        Flat in its logarithm; where it may be steady: none by an even chance, as for a mode that
+        the search could have missed, else every rms alike, as for unstated optics.
         """
         if self.fast_is_steady:
-            return np.asarray(self.fast_arcsec2 * _uniform(z) ** 2)
+            there = 1.0 - (1.0 - _uniform(z)) / HIDDEN_MODE_CHANCE
+            return np.asarray(self.fast_arcsec2 * np.maximum(there, 0.0) ** 2)
         ends = FIT_FAST_RANGE * self.fast_arcsec2, self.fast_arcsec2
         return np.asarray(np.exp(uniform_between(z, ends)))
 

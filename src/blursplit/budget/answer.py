@@ -23,6 +23,7 @@ from blursplit.constants import (
     ARCSEC_PER_RADIAN,
     DIFFERENTIAL_SLOWEST_HZ,
     FWHM_PER_SIGMA,
+    HIDDEN_MODE_CHANCE,
     LARGEST_TILT,
     LONGEST_RINGING_S,
     LOWER_BOUND_DRAWS,
@@ -31,7 +32,7 @@ from blursplit.constants import (
     STEADY_BLUR_EXPOSURE_S,
     TILT_G_OVER_Z,
 )
-from blursplit.definitions import Conditions, History, in_windows, width
+from blursplit.definitions import STEADY, Conditions, History, in_windows, width
 from blursplit.estimate import Estimate
 from blursplit.evidence.guest import Guest, KnownOptics, Record
 from blursplit.evidence.long_frames import (
@@ -372,7 +373,7 @@ def match_width(
     base leave, flat between what was stated of the optics and all of it, and the air the rest. So
     air and constant blur come out as ranges that only their sum bounds. Optics that nobody stated
     may be a vibration, which is steady over exposures as long as these; of stated ones only what
-    exceeds them may.
+    exceeds them may, by an even chance.
 
     `time_s`, `segment` (n,). `paths`, `inside`: of each draw: paths (n, 2) and blur tensors inside
     the frames, by owner. `recorded`: its error is drawn. `outer_scale_m` (low, high).
@@ -403,10 +404,11 @@ def match_width(
         seen = in_windows(history, blur_time_s)
         most2 = _solve(seen, "optics", wanted, (wanted / FWHM_PER_SIGMA) ** 2)
         steady = rng.random() * max(min(most2, constant2) - stated2, 0.0) * np.eye(2)
+        shakes = rng.random() < HIDDEN_MODE_CHANCE
         if stated_optics_arcsec is None:
             constant: dict[str, Any] = {"optics_arcsec2": steady, "optics_may_shake": True}
         else:
-            inside_ = blur | {"steady": steady}
+            inside_ = blur | {STEADY: shakes * steady}
             constant = {"optics_arcsec2": stated2 * np.eye(2), "inside_arcsec2": inside_}
         unit = SEEING_IN_LAMBDA_OVER_R0 * conditions.wavelength_m * ARCSEC_PER_RADIAN
         strongest = (2.0 * wanted / unit) ** (5.0 / 3.0)

@@ -31,7 +31,7 @@ from blursplit.constants import (
     SLOW_TURNS,
     STEADY_BLUR_EXPOSURE_S,
 )
-from blursplit.definitions import Conditions, History
+from blursplit.definitions import STEADY, Conditions, History
 from blursplit.drive.terms import DriveTerm
 from blursplit.motion.grid import GridData
 from blursplit.motion.inside import InsideMotion
@@ -297,7 +297,7 @@ def _with_steady_blur(history: History, blur_arcsec2: float) -> History:
     tensors = dict(history.inside_arcsec2)
     told = sum(0.5 * np.trace(np.reshape(t, (-1, 2, 2)).mean(axis=0)) for t in tensors.values())
     steady = max(blur_arcsec2 - float(told), 0.0)
-    tensors["steady"] = steady * np.eye(2)
+    tensors[STEADY] = steady * np.eye(2)
     return replace(history, inside_arcsec2=tensors)
 
 

@@ -233,7 +233,9 @@ def structure_part(
         _reach_up(part, axes(own + open_ + readings.steady_arcsec2, facts))
     else:
         missed = 0.0 if undetected is None else undetected[0]
-        hidden = readings.steady_arcsec2 + missed**2 * np.diag([1.0, 0.0])
+        # most vibrations have one axis, and all of a constant blur may be along it
+        steady = np.trace(readings.steady_arcsec2, axis1=1, axis2=2)
+        hidden = (steady + missed**2)[:, None, None] * np.diag([1.0, 0.0])
         part = _limited(part, open_ + hidden)
     return Structure(
         **part,
