@@ -193,7 +193,10 @@ def test_air_is_what_is_left_of_the_width_of_a_long_frame():
     assert optics.max() < (3.5 / 2.3548) ** 2
     # Stated optics leave a vibration that is steady over such frames: neither air nor excluded.
     stated = match_width(**given | {"stated_optics_arcsec": 1.0})
-    assert {run.optics_arcsec2[0, 0] for run in stated} == {(1.0 / FWHM_PER_SIGMA) ** 2}
+    optics = FWHM_PER_SIGMA * np.sqrt([run.optics_arcsec2[0, 0] for run in stated])
+    # a stated width errs by 5 %: the mean of 30 to 1 %
+    assert_allclose(np.log(optics).mean(), 0.0, atol=0.03)
+    assert_allclose(np.log(optics).std(), 0.05, rtol=0.4)
     widths = np.array([width(in_windows(run, 60.0)) for run in stated])
     assert_allclose(widths, 4.0, rtol=0.04)
     most = np.array([savings(in_windows(run, 60.0))["structure"][1] for run in stated])

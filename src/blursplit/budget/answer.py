@@ -22,6 +22,7 @@ from blursplit.budget.summary import Readings, read_off
 from blursplit.constants import (
     ARCSEC_PER_RADIAN,
     DIFFERENTIAL_SLOWEST_HZ,
+    FIT_INSTRUMENT_SIGMA,
     FWHM_PER_SIGMA,
     HIDDEN_MODE_CHANCE,
     LARGEST_TILT,
@@ -384,7 +385,7 @@ def match_width(
     assert recorded.value is not None  # noqa: S101 - a measured width
     assert recorded.high is not None  # noqa: S101
     sigma = recorded.high - recorded.value
-    stated2 = ((stated_optics_arcsec or 0.0) / FWHM_PER_SIGMA) ** 2
+    stated = (stated_optics_arcsec or 0.0) / FWHM_PER_SIGMA
     constant2 = np.inf
     if narrowest_arcsec is not None:
         bare = History(conditions, time_s[:1], segment[:1])
@@ -402,6 +403,7 @@ def match_width(
             outer_scale_m=float(np.exp(rng.uniform(*np.log(outer_scale_m)))),
         )
         seen = in_windows(history, blur_time_s)
+        stated2 = (stated * np.exp(FIT_INSTRUMENT_SIGMA * rng.standard_normal())) ** 2
         most2 = _solve(seen, "optics", wanted, (wanted / FWHM_PER_SIGMA) ** 2)
         steady = rng.random() * max(min(most2, constant2) - stated2, 0.0) * np.eye(2)
         shakes = rng.random() < HIDDEN_MODE_CHANCE
