@@ -33,6 +33,7 @@ from blursplit.result import (
     PeriodicTerm,
     Remark,
     Result,
+    Saving,
     SequenceInfo,
     SetupEntry,
     Tracking,
@@ -225,8 +226,10 @@ def _split_parts(
         "structure": summary.structure_part(
             readings, facts, recorded, shown=shown.structure, undetected=lines.undetected
         ),
-        "mechanics": summary.mechanics_part(
-            readings, recorded, shown=shown.tracking or shown.structure
+        "mechanics": Saving(
+            **summary.saving_parts(
+                readings, "mechanics", recorded, shown=shown.tracking or shown.structure
+            )
         ),
         "open": summary.open_part(readings, facts, band),
         "instrument": summary.instrument_part(
@@ -245,8 +248,10 @@ def _split_parts(
             recorded,
             [*names, "spectrum of the shared motion"],
         )
-        parts["near_air"] = summary.near_air_part(
-            answer.fit, readings, recorded, shown=shown.near_air
+        parts["near_air"] = NearAir(
+            **summary.saving_parts(readings, "near_air", recorded, shown=shown.near_air),
+            share=readings.share["near_air"],
+            outer_scale_m=estimate(answer.fit.near_outer_scale_m) if shown.near_air else None,
         )
     else:
         parts["atmosphere"] = Atmosphere(

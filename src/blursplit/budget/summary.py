@@ -40,10 +40,8 @@ from blursplit.result import (
     Atmosphere,
     Fwhm,
     InstrumentPart,
-    NearAir,
     Open,
     PeriodicTerm,
-    Saving,
     Structure,
     Tracking,
 )
@@ -370,17 +368,6 @@ def atmosphere_part(
     )
 
 
-def near_air_part(
-    fit: AirFit, readings: Readings, recorded: Estimate | None, *, shown: bool
-) -> NearAir:
-    """Return near air: what cooling and ventilating would save."""
-    return NearAir(
-        **saving_parts(readings, "near_air", recorded, shown=shown),
-        share=readings.share["near_air"],
-        outer_scale_m=estimate(fit.near_outer_scale_m) if shown else None,
-    )
-
-
 def instrument_part(
     readings: Readings,
     facts: Facts,
@@ -408,11 +395,6 @@ def instrument_part(
         share=readings.share["optics"],
         **saving_parts(readings, "optics", recorded, shown=shown),
     )
-
-
-def mechanics_part(readings: Readings, recorded: Estimate | None, *, shown: bool) -> Saving:
-    """Return what curing drive and structure together would save."""
-    return Saving(**saving_parts(readings, "mechanics", recorded, shown=shown))
 
 
 def with_cures(fwhm: Fwhm, readings: Readings) -> Fwhm:

@@ -388,13 +388,6 @@ def _motion_chart(result: Result, series: Series, axis: str) -> dict[str, Any] |
     }
 
 
-def charts_of(result: Result, series: Series) -> list[dict[str, Any]]:
-    """Return the charts that the page's script draws in place of the still figures, JSON-ready."""
-    found = [_spectrum_chart(result, series)]
-    found += [_motion_chart(result, series, axis) for axis in ("x", "y")]
-    return [chart for chart in found if chart is not None]
-
-
 # --- the page -----------------------------------------------------------------------------------
 
 
@@ -428,7 +421,9 @@ def render_page(result: Result, series: Series) -> str:
         stars = _stars(summary, result, series)
         finder = _finder(series)
     sections, missing = evidence_sections(result, series)
-    charts = charts_of(result, series)
+    # what the page's script draws in place of the still figures
+    drawn = _spectrum_chart(result, series), *(_motion_chart(result, series, a) for a in "xy")
+    charts = [chart for chart in drawn if chart is not None]
     body = render_template(
         "page.html",
         s=summary,
