@@ -2,6 +2,7 @@
 
     python benchmarks/live.py [--frames 4000] [--rate 200] [--stars 30]
     python benchmarks/live.py --minutes 30 [--rate 200] [--fits] [--lines] [--measure] [--seed 11]
+    python benchmarks/live.py --warm [--frames 8000] [--lines]
 
 A cube of 512 x 512 pixels grows by 2.5 seconds of frames at a time; each time the new frames are
 followed, and every ten seconds the numbers so far are made. Processor time of one thread, so that
@@ -11,7 +12,8 @@ that time. Nothing is written in real time: frames that a late look finds wait i
 With --minutes another process writes a SER file of 128 x 128 pixels in real time, stars at random
 places through screens of air, and the watch runs as the command runs it, with fits beside it where
 asked for: frames followed and left out, the delay from a frame's writing to the numbers and the
-quick fit that hold it, and memory, once a minute.
+quick fit that hold it, and memory, once a minute. With --warm each quick fit that starts from the
+last one's draws is compared with one that starts from nothing.
 """
 
 from __future__ import annotations
@@ -218,6 +220,59 @@ def tell_measured(files: list[Path], rig: Rig) -> None:
         print(f"  line at {at:.3f} Hz")
 
 
+def compare_warm(given: argparse.Namespace) -> None:
+    """Print quick fits that start from the last one beside those that start from nothing."""
+    from blursplit.campaign.live_fit import QuickFits
+    from blursplit.simulate.sequence import Simulation
+
+    night = Simulation(
+        live_scene(given.frames, given.rate, line=given.lines, seed=given.seed), widths=False
+    )
+    frames = np.concatenate([block for _, block in night.blocks()]).astype("<u2")
+    step = round(10.0 * given.rate)
+    fits = QuickFits()
+    with tempfile.TemporaryDirectory(dir=given.folder) as name:
+        path = Path(name) / "night.ser"
+        path.write_bytes(
+            b"LUCAM-RECORDER" + struct.pack("<7i", 0, 0, 0, 128, 128, 16, 0) + bytes(136)
+        )
+        watch = Watch(path, live_rig(given.rate))
+        for last in range(step // 2, len(frames) + 1, step // 2):
+            with path.open("ab") as file:
+                file.write(frames[last - step // 2 : last].tobytes())
+            watch.look(float(last))
+            if last % step and last > step:  # the first one comes early, as in a watch
+                continue
+            tracks, rig = watch.run.latest(), watch.run.rig
+            fresh = fits.afresh()
+            said = fits.answer(tracks, rig)
+            if not said.is_warm:
+                print(f"{said.begin_s:.0f} to {said.end_s:.0f} s, from nothing: {said.cpu_s:.1f} s")
+            else:
+                other = fresh.answer(tracks, rig)
+                print(
+                    f"{said.begin_s:.0f} to {said.end_s:.0f} s, from the last fit's draws and"
+                    f" from nothing: processor time {said.cpu_s:.1f} and {other.cpu_s:.1f} s,"
+                    f" mechanics {said.mechanics} and {other.mechanics}"
+                )
+                for what, value in _told(fits.fit).items():
+                    base = _told(fresh.fit)[what]
+                    off = (value.mean() - base.mean()) / base.std()
+                    print(f"  {what}: off by {off:+.2f} of its sigma, sigma {value.std():.3f}"
+                          f" and {base.std():.3f}", flush=True)  # fmt: skip
+            fits.look_ahead()
+
+
+def _told(fit: Any) -> dict[str, np.ndarray]:
+    open_ = np.trace(fit.state.open_arcsec2, axis1=1, axis2=2)
+    return {
+        "ln air": np.log(fit.j_outside),
+        "ln motion": np.log(fit.one_star_motion_arcsec()),
+        "ln open": 0.5 * np.log(open_),
+        "ln optics": np.log(fit.state.optics_arcsec),
+    }
+
+
 def main() -> None:
     """Let a cube grow and follow it."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -227,12 +282,13 @@ def main() -> None:
     parser.add_argument("--minutes", type=float)
     parser.add_argument("--fits", action="store_true", help="whole fits beside the watch")
     parser.add_argument("--lines", action="store_true", help="a shared line of 7.3 Hz")
+    parser.add_argument("--warm", action="store_true", help="compare quick fits with fresh ones")
     parser.add_argument("--measure", action="store_true", help="measure the same frames at the end")
     parser.add_argument("--seed", type=int, default=11, help="of stars and air")
     parser.add_argument("--folder", type=Path, help="for the file that is written")
     given = parser.parse_args()
-    if given.minutes:
-        watch_live(given)
+    if given.minutes or given.warm:
+        (watch_live if given.minutes else compare_warm)(given)
         return
     rig = Rig.read(
         None,

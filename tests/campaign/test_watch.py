@@ -10,7 +10,7 @@ import pytest
 from astropy.io import fits
 
 from blursplit.campaign.live import compare_modes, live_lines, render_live_page, so_far
-from blursplit.campaign.live_fit import Fits, QuickFits, fit_so_far
+from blursplit.campaign.live_fit import Fits, FitSoFar, QuickFits, fit_so_far
 from blursplit.campaign.watch import Arrivals, LiveRun, Watch, updates
 from blursplit.constants import WATCH_FRAMES_KEPT, WATCH_GIVE_UP_S
 from blursplit.rig import Rig
@@ -456,8 +456,16 @@ def test_the_page_renews_itself_with_and_without_scripts():
     found = so_far(line_tracks(20, 0.6), rig())
     changes = compare_modes(line_tracks(20, 0.8), line_tracks(20, 0.4, seed=1), rig())
     text = render_live_page(
-        "Watching <x>", found, changes, ["a & b"], renew_s=10, with_cautions=True
+        "Watching <x>",
+        found,
+        changes,
+        ["a & b"],
+        renew_s=10,
+        fitted=[FitSoFar(20.0, 40.0, "The air < the pier.", "no", is_whole=False).sentence],
+        with_cautions=True,
     )
+    fit = "<p>Provisional, quick fit of the frames from 20.0 to 40.0 s: The air &lt; the pier.</p>"
+    assert fit in text.replace("\u00a0", " ").replace("&nbsp;", " ")
     assert '<noscript><meta http-equiv="refresh" content="10"></noscript>' in text
     assert "Watching &lt;x&gt;" in text
     assert "a &amp; b" in text
@@ -536,10 +544,13 @@ def test_quick_fits_go_on_from_the_last_one_and_say_the_same(tmp_path):
     watch.look(0.0)
     fits_ = Fits()
     assert fits_.is_cold(1)
+    assert not fits_.is_quick(1e9)  # nobody knows yet
     fits_.ask(1, watch.run.latest(), watch.run.rig)
     assert not fits_.is_cold(1)
     assert fits_.answer(500.0)
     first = fits_.quick
+    assert fits_.is_quick(1e9)
+    assert not fits_.is_quick(0.0)
     assert not first.is_whole
     assert not first.is_warm
     assert first.end_s == pytest.approx(599 / RATE_HZ)

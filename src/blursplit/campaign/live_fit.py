@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from blursplit.budget.fit import Kept, Pace
+from blursplit.budget.fit import AirFit, Kept, Pace
 from blursplit.budget.record import Lines, Record
 from blursplit.constants import (
     WATCH_FIT_FIRST_S,
@@ -92,8 +92,8 @@ class FitSoFar:
     def sentence(self) -> str:
         """What it says, and of what."""
         what = "whole fit" if self.is_whole else "quick fit"
-        ends = f"{number(self.begin_s)} to {number(self.end_s)} s"
-        return f"provisional, {what} of {ends}: {self.headline.rstrip('.')}"
+        ends = f"from {number(self.begin_s)} to {number(self.end_s)} s"
+        return f"provisional, {what} of the frames {ends}: {self.headline.rstrip('.')}"
 
 
 def fit_so_far(files: list[Path], rig: Rig, begin_s: float = 0.0) -> FitSoFar:
@@ -121,6 +121,7 @@ class QuickFits:
     """Quick answers about a run, each of which keeps what it can of the last one."""
 
     def __init__(self) -> None:
+        self.fit: AirFit | None = None  # the last one
         self._kept: Kept | None = None
         self._lines: Lines | None = None
         self._terms: tuple[DriveTerm, ...] | None = None
@@ -149,6 +150,7 @@ class QuickFits:
         lines = self._lines or record.find_shared_lines(run, motion, stack)
         pace = Pace(histories=WATCH_HISTORIES, with_shares=False, kept=self._kept)
         given = answer.split_blur(run, motion, stack, allowed, lines, SEED, pace=pace)
+        self.fit = given.fit
         self._kept = self._kept if given.fit is None else given.fit.kept
         source = Source(tracks, rig, "so far", 1, tracks.n_frames)
         result = findings.state(
@@ -164,6 +166,12 @@ class QuickFits:
             is_warm=given.fit is not None and given.fit.is_warm,
             cpu_s=time.process_time() - start,
         )
+
+    def afresh(self) -> QuickFits:
+        """Return the same without an earlier fit to start from."""
+        fresh = QuickFits()
+        fresh._lines, fresh._terms = self._lines, self._terms
+        return fresh
 
     def look_ahead(self) -> None:
         """Find what the next answer keeps of the last tracks, while nobody waits."""
@@ -221,6 +229,7 @@ class Fits:
         self._answerer: tuple[Any, Any] | None = None
         self._asked = 0  # the run that an answer is due for
         self.is_owed = False  # somebody asked while an earlier answer was still due
+        self._asked_s, self._took_s = 0.0, np.inf  # the last answer, by the clock on the wall
         self._running: tuple[int, Any, Any] | None = None
         self._run, self._fitted_s = 0, 0.0
 
@@ -251,7 +260,11 @@ class Fits:
             there.close()
             self._answerer = process, here
         self._answerer[1].send((run, tracks, rig))
-        self._asked = run
+        self._asked, self._asked_s = run, time.monotonic()
+
+    def is_quick(self, most_s: float) -> bool:
+        """Return whether the last answer took no longer: the next is worth waiting for."""
+        return self._took_s <= most_s
 
     def answer(self, wait_s: float) -> bool:
         """Take up a quick answer that comes within so many seconds; return whether one did."""
@@ -266,7 +279,7 @@ class Fits:
             process.join()
             self._answerer, self._asked = None, 0
             return False
-        self._asked = 0
+        self._asked, self._took_s = 0, time.monotonic() - self._asked_s
         if run == self._run:
             self.quick = found
         return bool(run == self._run)

@@ -590,7 +590,8 @@ def updates(
             update = _update(watch, before, last, clock)
             due += every_s * max(1.0, np.ceil((clock() - due) / every_s))
             if fits is not None:
-                fits.answer(WATCH_FIT_WAIT_S - update.late_s)
+                wait_s = WATCH_FIT_WAIT_S if fits.is_quick(WATCH_FIT_WAIT_S) else 0.0
+                fits.answer(wait_s - update.late_s)
                 fits.offer(watch.runs, watch.run_files, watch.rig, run.end_s)
                 update = replace(update, fits=fits.known)
             yield update

@@ -107,12 +107,14 @@ class _Teller:
     def tell(self, update: Update) -> None:
         from blursplit.campaign.live import live_lines
 
+        is_new = self.last is None or update.found is not self.last.found
         self.last, self.ended = update, update.ended
         for note in self.watch.notes[self._told :]:
             say(f"note: {note}")
         self._told = len(self.watch.notes)
-        if update.found is not None:
-            for line in live_lines(update.found, update.changes, self._fitted):
+        if update.found is not None:  # where only a fit came late, only that is said
+            lines = live_lines(update.found, update.changes, self._fitted)
+            for line in lines if is_new else self._fitted:
                 typer.echo(line)
             typer.echo("")
         if self.watch.problem:
