@@ -304,7 +304,8 @@ def fit_air(
 
     A fit whose two runs differ by more than R-hat 1.02 is run again twice as long, twice at most;
     then `converged` is False. Runs that start where earlier ones ended may agree before they have
-    arrived: of such, the two halves of each must agree as well, else both start from the prior.
+    arrived: of such, the two halves of each must agree as well. They are run again twice as long
+    from where they are, once; then both start from the prior.
     """
     start = time.process_time()
     kept = pace.kept
@@ -312,9 +313,9 @@ def fit_air(
     ends = () if kept is None else kept.ends
     if any(end.shape != (FIT_PARTICLES, model.n_parameters) for end in ends):
         ends = ()
-    for attempt in range(-1 if ends else 0, FIT_MOST_DOUBLINGS + 1):
+    for attempt in range(-2 if ends else 0, FIT_MOST_DOUBLINGS + 1):
         is_warm = attempt < 0
-        sweeps = FIT_WARM_SWEEPS if is_warm else FIT_FINAL_SWEEPS * 2**attempt
+        sweeps = FIT_WARM_SWEEPS * 2 ** (attempt + 2) if is_warm else FIT_FINAL_SWEEPS * 2**attempt
         runs = [
             sample(
                 model.log_likelihood,
