@@ -39,7 +39,7 @@ from blursplit.constants import (
 from blursplit.definitions import Conditions, History, width
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
-from blursplit.report.numbers import number
+from blursplit.report.words import said, sentence
 from blursplit.result import Remark, Result
 
 COMPARED: tuple[str, ...] = (
@@ -125,12 +125,12 @@ def compare(
     air = width_at_common_air(*sides, rng=rng) if same_blur else None
     structure = changes["structure.rms_major_arcsec"]
     probability = structure.probability_smaller if structure else None
-    told = _statement(structure, probability, "structure's motion", "arcsec")
+    first = _statement(structure, "structure", "arcsec")
     in_pixels = changes.get("motion.common_rms_px")
     if structure is None and in_pixels is not None:
-        chance = in_pixels.probability_smaller
-        told = _statement(in_pixels, chance, "motion that all stars share", "px")
+        first = _statement(in_pixels, "shared", "px")
     lines = compare_lines(*sides)
+    told = [first, *_lines_told(lines), *_open_cause(changes["open.motion_rms_major_arcsec"])]
     return Comparison(
         version=_version(),
         before=_side(sides[0]),
@@ -141,9 +141,7 @@ def compare(
         lines=lines,
         probability_structure_improved=probability,
         headline=_headline(air),
-        statement=(told + _lines_told(lines) + _open_cause(changes["open.motion_rms_major_arcsec"]))
-        .replace(" -", " −")
-        .replace("(-", "(−"),
+        statement=" ".join(told),
         warnings=warnings,
     )
 
@@ -204,11 +202,7 @@ def _same_blur_time(sides: tuple[list[Result], list[Result]], warnings: list[Rem
     known = [t for t in times if t is not None]
     if not known or max(known) <= min(known) * (1 + BLUR_TIME_TOLERANCE):
         return True
-    text = (
-        f"blur times from {min(known):g} s to {max(known):g} s: widths, tracking and what else "
-        "grows with the blur time are not compared; measure all runs again with one --blur-time"
-    )
-    warnings.append(Remark(code="blur-times-differ", text=text))
+    warnings.append(said("blur-times-differ", shortest_s=min(known), longest_s=max(known)))
     return False
 
 
@@ -264,10 +258,10 @@ def _limit_or_value(draws: NDArray[np.float64], *, limit: bool) -> Estimate:
 
 def _limit_note(before: bool, after: bool) -> str:
     if before and after:
-        return "only upper limits on both sides: nothing was shown that could have changed"
+        return sentence("limits-on-both-sides")
     if before:
-        return "only an upper limit before"
-    return "only an upper limit after" if after else ""
+        return sentence("limit-before")
+    return sentence("limit-after") if after else ""
 
 
 def _doubts(
@@ -275,23 +269,16 @@ def _doubts(
 ) -> list[Remark]:
     found = []
     if min(len(side) for side in sides) == 1:
-        text = (
-            "one run on a side: how much repeats differ is assumed (about 20 percent), not "
-            "measured; three or more runs a side, taken in turns, would measure it"
-        )
-        found.append(Remark(code="repeats-assumed", text=text))
+        found.append(said("repeats-assumed", share=BETWEEN_RUNS))
     if design == "before-after" and max(len(side) for side in sides) > 1:
-        text = "the sides were not taken in turns: wind and air may have changed with the hour"
-        found.append(Remark(code="not-alternating", text=text))
+        found.append(said("not-alternating"))
     air = changes["atmosphere.seeing_500nm_zenith_arcsec"]
     if air is not None and not air.difference.low95 <= 0 <= air.difference.high95:  # type: ignore[operator]
-        text = "the air itself changed: compare widths at the common air, not as recorded"
-        found.append(Remark(code="air-changed", text=text))
-    for name in ("aperture_m", "pixel_scale_arcsec", "focal_length_m"):
-        values = {f"{r.setup[name].value:.3g}" for s in sides for r in s if name in r.setup}
+        found.append(said("air-changed"))
+    for key in ("aperture_m", "pixel_scale_arcsec", "focal_length_m"):
+        values = {float(f"{r.setup[key].value:.3g}") for s in sides for r in s if key in r.setup}
         if len(values) > 1:
-            text = f"{name} differs between the runs ({', '.join(sorted(values))})"
-            found.append(Remark(code="setup-differs", text=text))
+            found.append(said("setup-differs", key=key, values=sorted(values)))
     return found
 
 
@@ -301,56 +288,53 @@ def _headline(air: CommonAir | None) -> str:
         return ""
     d = air.difference_arcsec
     before, after = cell95(air.before_arcsec).value, cell95(air.after_arcsec).value
-    text = f"In the same air {before} arcsec would have become {after} arcsec."
+    text = sentence("widths-in-same-air", before=before, after=after)
     if d.low95 is not None and d.high95 is not None and d.low95 <= 0.0 <= d.high95:
-        text += " These data do not tell that from no change."
+        text += " " + sentence("change-not-told")
     return text
 
 
-def _statement(change: Change | None, probability: float | None, what: str, unit: str) -> str:
+def _statement(change: Change | None, motion: str, unit: str) -> str:
     if change is None:
-        return "The structure was not measured on both sides, so nothing can be said of it."
-    smallest = f"{number(change.smallest_change, 2)} {unit}"
-    if probability is None:
-        return (
-            f"No structure was shown before or after; a change of {smallest} rms or more "
-            "would have been seen."
-        )
-    d = change.difference
-    cell = cell95(d, signed=True)
-    span = f"{cell.value} {unit} rms, 95 % interval {cell.interval}"
-    for way, chance in (("smaller", probability), ("larger", 1 - probability)):
+        return sentence("structure-not-compared")
+    p, smallest = change.probability_smaller, change.smallest_change
+    if p is None:
+        return sentence("structure-not-shown", smallest=smallest, unit=unit)
+    cell = cell95(change.difference, signed=True)
+    facts = {"motion": motion, "change": cell.value, "interval": cell.interval, "unit": unit}
+    way, chance = _direction(p)
+    if way is not None:
+        return sentence("motion-changed", way=way, chance=probability95(chance), **facts)
+    return sentence("motion-undecided", chance=f"{p:.2f}", smallest=smallest, **facts)
+
+
+def _direction(probability_smaller: float) -> tuple[str | None, float]:
+    """Return whether something surely became smaller or larger, and the chance of that."""
+    for way, chance in (("smaller", probability_smaller), ("larger", 1.0 - probability_smaller)):
         if chance >= SURE_DIRECTION:
-            sure = probability95(chance)
-            return f"The {what} became {way} ({span}); probability {sure}."
-    return (
-        f"Undecided whether the {what} changed ({span}); probability that it became "
-        f"smaller {probability:.2f}. These data could have shown a change of {smallest} or more."
-    )
+            return way, chance
+    return None, probability_smaller
 
 
-def _lines_told(lines: Sequence[LineChange]) -> str:
-    """Return a sentence on the lines that came or went."""
-    told = [
-        f"{line.state} is the line at {cell95(hz).value} Hz"
+def _lines_told(lines: Sequence[LineChange]) -> list[str]:
+    """Return a sentence on each line that came or went."""
+    return [
+        sentence(f"line-{line.state}", frequency=cell95(hz).value)
         for line in lines
         if line.state in {"gone", "new"} and (hz := line.before_hz or line.after_hz) is not None
     ]
-    return f" {'; '.join(told).capitalize().replace(' hz', ' Hz')}." if told else ""
 
 
-def _open_cause(change: Change | None) -> str:
+def _open_cause(change: Change | None) -> list[str]:
     """Return a sentence on shared motion of open cause where it clearly changed."""
     if change is None or change.probability_smaller is None:
-        return ""
-    p, d = change.probability_smaller, change.difference
-    if 1 - SURE_DIRECTION < p < SURE_DIRECTION:
-        return ""
-    way = "smaller" if p >= SURE_DIRECTION else "larger"
-    return (
-        f" Shared motion whose cause is open became {way} ({d.value:+.2g} arcsec rms, 95 % "
-        f"interval {d.low95:+.2g} to {d.high95:+.2g}): wind shake, tube currents or structure."
-    )
+        return []
+    way, _ = _direction(change.probability_smaller)
+    if way is None:
+        return []
+    cell = cell95(change.difference, signed=True)
+    facts = {"change": cell.value, "interval": cell.interval}
+    return [sentence("open-motion-changed", way=way, **facts)]
 
 
 def _side(results: list[Result]) -> Side:
@@ -387,17 +371,14 @@ def width_at_common_air(
     moved = [[_moved(r, common, rng) for r in side] for side in sides]
     draws = mean_of_sides(moved[0], moved[1], rng, scatter=BETWEEN_WIDTHS)
     difference = draws.after - draws.before
-    assumed = sorted({a for side in sides for r in side for a in _assumed(r)})
-    method = "recorded width times the ratio of modelled widths in the common and in its own air"
-    if assumed:
-        method += "; assumed: " + ", ".join(assumed)
+    assumes = any(r.setup.get("aperture_m") is None for side in sides for r in side)
     return CommonAir(
         seeing_500nm_zenith_arcsec=common,
         before_arcsec=from_draws(draws.before),
         after_arcsec=from_draws(draws.after),
         difference_arcsec=from_draws(difference),
         probability_smaller=float(np.mean(difference < 0)),
-        method=method,
+        method=sentence("common-air-method", aperture_m=FALLBACK_APERTURE_M if assumes else None),
     )
 
 
@@ -498,9 +479,3 @@ def _middle(estimate: Estimate | None) -> float:
 def _value(result: Result, key: str, otherwise: Any) -> Any:
     entry = result.setup.get(key)
     return otherwise if entry is None or entry.value is None else entry.value
-
-
-def _assumed(result: Result) -> list[str]:
-    if result.setup.get("aperture_m") is None:
-        return [f"aperture {FALLBACK_APERTURE_M} m"]
-    return []

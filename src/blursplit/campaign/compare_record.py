@@ -15,6 +15,7 @@ from blursplit.campaign.estimates import bound95, from_draws, quantile
 from blursplit.constants import CERTAIN_CHANGE, LINE_SHIFT_AT_MOST
 from blursplit.estimate import Estimate
 from blursplit.report.numbers import number
+from blursplit.report.words import sentence
 from blursplit.result import Document, Line, Part, Remark, Result
 
 COMPARE_SCHEMA = "blursplit-compare/1"
@@ -311,7 +312,7 @@ def _both(old: _Group, new: _Group) -> LineChange:
     )
     if _apart(old.frequency, new.frequency) > resolution:
         change.state = "shifted"
-        change.reason = "nearest line on the other side; whether it is the same one is inferred"
+        change.reason = sentence("line-match-inferred")
     elif old.rms is not None and new.rms is not None and _apart(old.rms, new.rms) > 0:
         lower = quantile(new.rms, 0.0) < quantile(old.rms, 0.0)
         change.state = "weaker" if lower else "stronger"
@@ -327,11 +328,11 @@ def _one(group: _Group, other_side: Sequence[Result], state: str) -> LineChange:
     decided = smallest is not None and rms_low is not None and smallest < rms_low
     old = state == "gone"
     if decided:
-        reason = f"a line of {number(smallest, 2)} arcsec rms would have been found"
+        reason = sentence("line-would-show", smallest_arcsec=smallest)
     elif smallest is None:
-        reason = "what the other side could have shown is not known at this frequency"
+        reason = sentence("line-limit-unknown")
     else:
-        reason = f"the other side shows lines only from {number(smallest, 2)} arcsec rms"
+        reason = sentence("line-could-hide", smallest_arcsec=smallest)
     return LineChange(
         state=("gone" if old else "new") if decided else "not decided",
         before_hz=group.frequency if old else None,

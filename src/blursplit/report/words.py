@@ -15,7 +15,7 @@ from typing import Any, Protocol
 
 from blursplit.plain import plain
 from blursplit.report.numbers import UNKNOWN, duration, figure, number, probability, setting
-from blursplit.report.words_campaign import PLAN
+from blursplit.report.words_campaign import COMPARE, PHRASES, PLAN
 from blursplit.result import Remark, Result
 
 # --- names of causes and cures ------------------------------------------------------------------
@@ -58,6 +58,11 @@ _OWNERS: dict[str, str] = {
     "mechanics": "the mount",
 }
 
+_MOTIONS: dict[str, str] = {
+    "structure": "structure's motion",
+    "shared": "motion that all stars share",
+}
+
 # --- the sentences ------------------------------------------------------------------------------
 
 VARIANT_FACTS: dict[str, str] = {
@@ -66,6 +71,7 @@ VARIANT_FACTS: dict[str, str] = {
     "not-asked": "check",
     "lines-found": "count",
     "undersampled": "of",
+    "setup-differs": "key",
 }
 
 _HEADLINES: dict[str, str] = {
@@ -397,7 +403,15 @@ _SECOND_CAMERA = {
         "and a known aperture."
     ),
 }
-_SUBJECTS: tuple[dict[str, str], ...] = (_MASK, _FOCUS, _SENSOR, _SECOND_CAMERA, PLAN)
+_SUBJECTS: tuple[dict[str, str], ...] = (
+    _MASK,
+    _FOCUS,
+    _SENSOR,
+    _SECOND_CAMERA,
+    PLAN,
+    COMPARE,
+    PHRASES,
+)
 
 TEMPLATES: dict[str, str] = {
     **_HEADLINES,
@@ -512,13 +526,17 @@ KINDS: dict[str, Callable[[Any], str]] = {
     "count": lambda value: f"{value:.0f}",
     "ratio": lambda value: f"{value:.2f}",
     "magnitude": lambda value: f"{value:.1f}",
+    "fine": lambda value: number(value, 2),
     "fine_arcsec": lambda value: f"{number(value, 2)} arcsec",  # may lie below a thousandth
     "each_hz": lambda values: ", ".join(f"{setting(value)} Hz" for value in values),
+    "each_m": lambda values: ", ".join(f"{setting(value)} m" for value in values),
+    "each_arcsec": lambda values: ", ".join(f"{setting(value)} arcsec" for value in values),
     # set, not measured: as many digits as were given
     "set_arcsec": lambda value: f"{setting(value)} arcsec",
     "set_percent": lambda value: f"{setting(100.0 * value)} %",
     "set_s": lambda value: f"{setting(value)} s",
     "cure": lambda value: _CURED.get(value, plain(value)),
     "owner": lambda value: _OWNERS.get(value, plain(value)),
+    "motion": lambda value: _MOTIONS.get(value, plain(value)),
     "name": plain,
 }

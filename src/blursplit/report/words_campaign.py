@@ -96,3 +96,69 @@ PLAN: dict[str, str] = {
     ),
     "needs-slews": "Each run begins while the mount arrives; every slew counts.",
 }
+
+COMPARE: dict[str, str] = {
+    "widths-in-same-air": (
+        "In the same air {before:name} arcsec would have become {after:name} arcsec."
+    ),
+    "change-not-told": "These data do not tell that from no change.",
+    "structure-not-compared": (
+        "The structure was not measured on both sides, so nothing can be said of it."
+    ),
+    "structure-not-shown": (
+        "No structure was shown before or after; a change of {smallest:fine} {unit:name} rms or "
+        "more would have been seen."
+    ),
+    "motion-changed": (
+        "The {motion:motion} became {way:name} ({change:name} {unit:name} rms, 95 % interval "
+        "{interval:name}); probability {chance:name}."
+    ),
+    "motion-undecided": (
+        "Undecided whether the {motion:motion} changed ({change:name} {unit:name} rms, 95 % "
+        "interval {interval:name}); probability that it became smaller {chance:name}. These data "
+        "could have shown a change of {smallest:fine} {unit:name} or more."
+    ),
+    "open-motion-changed": (
+        "Shared motion whose cause is open became {way:name} ({change:name} arcsec rms, 95 % "
+        "interval {interval:name}): wind shake, tube currents or structure."
+    ),
+    "line-gone": "Gone is the line at {frequency:name} Hz.",
+    "line-new": "New is the line at {frequency:name} Hz.",
+    "limits-on-both-sides": (
+        "Only upper limits on both sides: nothing was shown that could have changed."
+    ),
+    "limit-before": "Only an upper limit before.",
+    "limit-after": "Only an upper limit after.",
+    "blur-times-differ": (
+        "Blur times reach from {shortest_s:set_s} to {longest_s:set_s}: widths, tracking and what "
+        "else grows with the blur time are not compared. Measure all runs again with one "
+        "--blur-time."
+    ),
+    "repeats-assumed": (
+        "One run on a side: how much repeats differ is assumed (about {share:percent}), not "
+        "measured; three or more runs a side, taken in turns, would measure it."
+    ),
+    "not-alternating": (
+        "The sides were not taken in turns: wind and air may have changed with the hour."
+    ),
+    "air-changed": "The air itself changed: compare widths at the common air, not as recorded.",
+    "setup-differs/aperture_m": "The aperture differs between the runs ({values:each_m}).",
+    "setup-differs/pixel_scale_arcsec": (
+        "The pixel scale differs between the runs ({values:each_arcsec})."
+    ),
+    "setup-differs/focal_length_m": "The focal length differs between the runs ({values:each_m}).",
+}
+
+# Parts of sentences: they stand in the cells of tables, or behind a colon.
+PHRASES: dict[str, str] = {
+    "line-match-inferred": (
+        "nearest line on the other side; whether it is the same one is inferred"
+    ),
+    "line-would-show": "a line of {smallest_arcsec:fine_arcsec} rms would have been found",
+    "line-limit-unknown": ("what the other side could have shown is not known at this frequency"),
+    "line-could-hide": ("the other side shows lines only from {smallest_arcsec:fine_arcsec} rms"),
+    "common-air-method": (
+        "recorded width times the ratio of modelled widths in the common and in its own air"
+        "[[; assumed: aperture {aperture_m:metres}]]"
+    ),
+}
