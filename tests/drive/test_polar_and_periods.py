@@ -91,10 +91,8 @@ def test_reading_of_the_axis_carries_its_interval():
     reading = read_polar_axis(-2.6252, 0.26252)
     assert_allclose(reading.component_arcmin, 10.0, atol=1e-3)
     assert_allclose(reading.sigma_arcmin, 1.0, atol=1e-4)
-    assert "at least" in reading.text
     nothing = read_polar_axis(0.1, 0.26252)
     assert nothing.low95_arcmin == 0.0
-    assert "no declination drift is shown" in nothing.text
 
 
 def test_right_ascension_from_position_angle_is_across_north():

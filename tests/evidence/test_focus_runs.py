@@ -65,7 +65,7 @@ def curve_of(runs, own=-1, predicted=None):
 
 
 def codes(curve):
-    return [code for code, _ in curve.warnings]
+    return [remark.code for remark in curve.warnings]
 
 
 def test_five_positions_give_best_focus_and_the_defocus_of_the_run():
@@ -82,7 +82,7 @@ def test_five_positions_give_best_focus_and_the_defocus_of_the_run():
         np.median(curve.least_arcsec2), curve.shape.variance_arcsec2, curve.shape.sigma_arcsec
     )
     np.testing.assert_allclose(rays, SLOPE * (5080 - BEST), rtol=0.06)
-    assert any("Refocus: move from 5080" in step for step in curve.steps)
+    assert [(step.code, step.facts["here"]) for step in curve.steps] == [("refocus", 5080)]
 
 
 def test_a_run_in_focus_gets_a_limit_and_no_advice():
@@ -141,7 +141,7 @@ def test_a_run_too_blurred_is_left_out_and_named():
     lost = replace(lost, log_loss=np.where(SHARE[:, None] > 0.1, np.nan, lost.log_loss))
     curve = curve_of([lost, *(run_at(z) for z in POSITIONS)])
     assert codes(curve) == ["focus-run-too-blurred"]
-    assert "far" in curve.warnings[0][1]
+    assert curve.warnings[0].facts["name"] == "far"
     assert len(curve.part.positions) == 5
 
 

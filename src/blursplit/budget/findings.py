@@ -339,8 +339,7 @@ def _with_drive(
         series = uneven
     rate = None if answer.histories is None else answer.histories.drive.rate_arcsec_s
     found, notes = read_drive(rig, series, motion.terms, rng, rate)
-    said += [Remark(code="drive-record", text=text) for text in notes]
-    return part.model_copy(update=found), said
+    return part.model_copy(update=found), [*said, *notes]
 
 
 def _doubts(

@@ -146,9 +146,8 @@ def what_can_be_said(record: Record, motion: Motion, stack: StarImages | None) -
             steps.append(step)
 
     if record.barred is not None:
-        code, text = record.barred
         level = "positions"
-        reasons.append(Remark(code=code, text=text))
+        reasons.append(record.barred)
     if facts.scale_arcsec is None:
         lower("positions", "no-pixel-scale", "state-pixel-scale")
     elif facts.optics is None and record.barred is None:

@@ -111,6 +111,7 @@ def _measure(
 
     from blursplit.errors import TimingError, TooFewFramesError
     from blursplit.motion import fit_common_motion
+    from blursplit.report.words import put_remarks_in_words
     from blursplit.spectra.tap_result import TapSequence, measure_taps
 
     if not tracks.cadence_s:
@@ -133,7 +134,7 @@ def _measure(
         pixel_scale_arcsec=scale[0] if scale else None,
         pixel_scale_origin=scale[1] if scale else None,
     )
-    return measure_taps(
+    result = measure_taps(
         tracks.time_s[good],
         motion[good],
         tracks.cadence_s,
@@ -143,6 +144,8 @@ def _measure(
         reference_arcsec=reference,
         sequence=about,
     )
+    put_remarks_in_words(result.warnings)
+    return result
 
 
 def _check_out(out: Path, *, replace: bool) -> None:

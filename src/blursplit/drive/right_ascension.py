@@ -18,7 +18,7 @@ from blursplit.constants import (
 from blursplit.drive.periodic_error import DriveCurve, drive_curves
 from blursplit.drive.terms import DriveRecord, DriveTerm
 from blursplit.estimate import Estimate, axial_estimate, estimate, upper_limit
-from blursplit.result import PhaseCurve, PolarAxis, RightAscension
+from blursplit.result import Facts, PhaseCurve, PolarAxis, Remark, RightAscension
 from blursplit.rig import Rig
 from blursplit.types import FloatArray
 
@@ -52,7 +52,6 @@ class PolarReading:
     sigma_arcmin: float
     low95_arcmin: float
     high95_arcmin: float
-    text: str  # the reading in words, with its limits
 
 
 def read_polar_axis(rate_arcsec_min: float, sigma_arcsec_min: float) -> PolarReading:
@@ -64,18 +63,7 @@ def read_polar_axis(rate_arcsec_min: float, sigma_arcsec_min: float) -> PolarRea
     per_arcmin = declination_drift_arcsec_min(1.0, -90.0, 0.0)
     size, sigma = abs(rate_arcsec_min) / per_arcmin, sigma_arcsec_min / per_arcmin
     low, high = max(0.0, size - 1.96 * sigma), size + 1.96 * sigma
-    if low > 0.0:
-        words = (
-            f"the declination drift needs a polar misalignment of at least {low:.1f} arcmin "
-            f"(this star shows {size:.1f} +- {sigma:.1f} arcmin of it)"
-        )
-    else:
-        words = (
-            f"no declination drift is shown; the part of the polar misalignment that this star "
-            f"sees is below {high:.1f} arcmin"
-        )
-    words += "; a star six hours away in hour angle shows the other part"
-    return PolarReading(size, sigma, low, high, words)
+    return PolarReading(size, sigma, low, high)
 
 
 def ra_axis_from_position_angle(position_angle_deg: float, *, is_mirrored: bool = False) -> float:
@@ -128,8 +116,8 @@ def read_polar(
     ra: RightAscension | None,
     rate_arcsec_s: FloatArray,
     rng: np.random.Generator,
-) -> tuple[PolarAxis, str] | None:
-    """Return what the drift across right ascension says of the polar axis, also in words.
+) -> tuple[PolarAxis, Remark] | None:
+    """Return what the drift across right ascension says of the polar axis, also as a remark.
 
     None for other mounts than equatorial ones, with a guide loop, with the drive off, or where
     the direction of right ascension is open: its own uncertainty, times the drift along it,
@@ -154,12 +142,21 @@ def read_polar(
     if reading.low95_arcmin <= 0.0:
         drift = upper_limit(reading.high95_arcmin * per_arcmin)
         part = upper_limit(reading.high95_arcmin)
+        told = Remark(code="polar-axis-below", facts={"high_arcmin": reading.high95_arcmin})
     else:
         drift = _positive(estimate(size))
         part = _positive(estimate(size / per_arcmin))
+        told = Remark(
+            code="polar-axis-off",
+            facts={
+                "low_arcmin": reading.low95_arcmin,
+                "size_arcmin": reading.component_arcmin,
+                "sigma_arcmin": reading.sigma_arcmin,
+            },
+        )
     return (
         PolarAxis(declination_drift_arcsec_per_min=drift, misalignment_at_least_arcmin=part),
-        reading.text,
+        told,
     )
 
 
@@ -191,8 +188,8 @@ def read_drive(
     terms: Sequence[DriveTerm],
     rng: np.random.Generator,
     rate_arcsec_s: FloatArray | None = None,
-) -> tuple[dict[str, Any], list[str]]:
-    """Return what goes into the result's tracking, and sentences on it.
+) -> tuple[dict[str, Any], list[Remark]]:
+    """Return what goes into the result's tracking, and remarks on it.
 
     `rig`: for periods, the kind of mount, guiding and the direction of right ascension.
     `rate_arcsec_s` (n, 2): draws of the drift; from the record where there was no split.
@@ -204,7 +201,7 @@ def read_drive(
     wanted = rig.get("mount_kind") == "equatorial" or rig.get("drive") == "off"
     notes = [_size_note(curve.record) for curve in curves]
     if rig.get("guide_period_s") and curves:
-        notes.append("The run was guided: its periodic error is what the guiding left of it.")
+        notes.append(Remark(code="drive-guided"))
     found: dict[str, Any] = {"phase_curves": [curve.record for curve in curves]}
     if not wanted:
         return found | {"right_ascension": ra}, notes
@@ -216,43 +213,28 @@ def read_drive(
     polar = read_polar(rig, ra, rate_arcsec_s, rng)
     if polar is not None:
         found["polar"] = polar[0]
-        notes.append(polar[1][0].upper() + polar[1][1:] + ".")
+        notes.append(polar[1])
     return found | {"right_ascension": ra}, notes
 
 
-def _size_note(curve: PhaseCurve) -> str:
+def _size_note(curve: PhaseCurve) -> Remark:
     size = curve.peak_to_peak_arcsec
-    name = f"Periodic error of the {curve.name}"
+    facts: Facts = {"name": curve.name}
     if size is None:
-        return f"{name}: nothing in this part of the turn limits it."
+        return Remark(code="drive-error-open", facts=facts)
     if size.value is None:
-        return f"{name}: not shown; below {size.high:.2g} arcsec peak to peak (95 %)."
-    words = f"{name}: {_plain(size)} arcsec peak to peak (95 %: {_ends(size)})"
-    if curve.turns_covered < 1.0:
-        words += ", most of the turn being inferred from the bend of the part seen"
-    return words + "."
+        return Remark(code="drive-error-below", facts=facts | {"limit_arcsec": size.high})
+    ends = {"size_arcsec": size.value, "low_arcsec": size.low95, "high_arcsec": size.high95}
+    turns = curve.turns_covered if curve.turns_covered < 1.0 else None
+    return Remark(code="drive-error", facts={**facts, **ends, "turns": turns})
 
 
-def _plain(size: Estimate) -> str:
-    return f"{size.value:.3g}"
-
-
-def _ends(size: Estimate) -> str:
-    return f"{size.low95:.2g} to {size.high95:.2g}"
-
-
-def _direction_note(ra: RightAscension | None) -> str:
+def _direction_note(ra: RightAscension | None) -> Remark:
     if ra is None:
-        return (
-            "Which way right ascension lies in the image is not known, nor does the record show "
-            "it: state mount.ra_angle_deg or camera.position_angle_deg, or record the stars "
-            "trailing with the drive off."
-        )
+        return Remark(code="right-ascension-open")
     angle = ra.angle_deg
     assert angle.low is not None  # noqa: S101 - directions have all ends
     assert angle.high is not None  # noqa: S101
     half = 0.5 * (angle.high - angle.low)
-    return (
-        f"Right ascension lies along {angle.value:.0f} ± {half:.1f} deg from +x toward +y "
-        f"({ra.origin})."
-    )
+    facts: Facts = {"angle_deg": angle.value, "half_deg": half, "origin": ra.origin}
+    return Remark(code="right-ascension", facts=facts)

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from blursplit.constants import (
+    AIR_SCATTER,
     ARCSEC_PER_RADIAN,
     FOCUS_AIR_BLOCKS,
     FOCUS_AIR_CHANGE,
@@ -49,6 +50,7 @@ from blursplit.image.otf import DefocusShape, OpticsData, telescope_otf
 from blursplit.image.stack import StarImages, star_images
 from blursplit.motion import fit_common_motion
 from blursplit.motion.grid import GridData, grid_data, remove_trend
+from blursplit.result import Facts as RemarkFacts
 from blursplit.result import Focus, FocusPosition, NextStep, Remark
 from blursplit.rig import Rig
 from blursplit.stars.tracks import StarTracks
@@ -101,12 +103,7 @@ class FocusRuns(Guest):
                 np.sqrt(np.percentile(curve.least_arcsec2, PERCENTILES[0]))
             )
             if least > stated * (1.0 + 2.0 * FOCUS_STATED_SIGMA):
-                curve.warn(
-                    "focus-disagrees",
-                    f"defocus alone ({least:.2f} arcsec or more) exceeds the stated instrument "
-                    f"width of {stated:.2f} arcsec, which is used: it was not measured at this "
-                    "focus",
-                )
+                curve.warn("focus-disagrees", least_arcsec=least, stated_arcsec=stated)
         return replace(self, curve=curve)
 
     @property
@@ -137,13 +134,11 @@ class FocusRuns(Guest):
         """Return doubts, and what the curve says."""
         if self.curve is None:
             return (Remark(code="focus-not-used"),)
-        doubts = [Remark(code=code, text=text) for code, text in self.curve.warnings]
-        return (*doubts, *(Remark(code="focus-curve", text=text) for text in self.curve.notes))
+        return (*self.curve.warnings, *self.curve.notes)
 
     def steps(self) -> tuple[NextStep, ...]:
         """Return where to move the focus."""
-        steps = [] if self.curve is None else self.curve.steps
-        return tuple(NextStep(code="refocus", text=text) for text in steps)
+        return () if self.curve is None else tuple(self.curve.steps)
 
 
 @dataclass
@@ -159,10 +154,10 @@ class FocusCurve:
     defocus: Estimate | None = None
     astigmatism: Estimate | None = None
     arrays: dict[str, FloatArray] = field(default_factory=dict)  # for the figure
-    warnings: list[tuple[str, str]] = field(default_factory=list)  # list of (code, text)
+    warnings: list[Remark] = field(default_factory=list)
     # `notes`, `steps`: for the verdict.
-    notes: list[str] = field(default_factory=list)
-    steps: list[str] = field(default_factory=list)
+    notes: list[Remark] = field(default_factory=list)
+    steps: list[NextStep] = field(default_factory=list)
 
     @property
     def is_shown(self) -> bool:
@@ -171,9 +166,9 @@ class FocusCurve:
             part is not None and not part.is_limit for part in (self.defocus, self.astigmatism)
         )
 
-    def warn(self, code: str, text: str) -> None:
+    def warn(self, code: str, **facts: float | str | None) -> None:
         """Keep a doubt that goes with the numbers."""
-        self.warnings.append((code, text))
+        self.warnings.append(Remark(code=code, facts=dict(facts)))
 
 
 # --- one run --------------------------------------------------------------------------------------
@@ -348,12 +343,7 @@ def focus_curve(
     runs, n = _sharp_enough([own, *others], out)
     positions = len({run.position for run in runs})
     if own not in runs or positions < (FOCUS_FEWEST if predicted is None else FOCUS_FEWEST - 1):
-        out.warn(
-            "focus-few-positions",
-            f"{positions} usable focus position{'' if positions == 1 else 's'}: a curve needs "
-            "three (two, where telescope.focus_step_um and the focal length are known), the "
-            "measured run's own among them, so nothing is taken from them",
-        )
+        out.warn("focus-few-positions", positions=positions)
         return out
     telescope = {
         "aperture_m": optics.aperture_m,
@@ -377,11 +367,7 @@ def _sharp_enough(runs: list[FocusRun], out: FocusCurve) -> tuple[list[FocusRun]
     kept = [run for run in runs if run.n_usable >= FOCUS_FEWEST_BASELINES]
     for run in runs:
         if run not in kept:
-            out.warn(
-                "focus-run-too-blurred",
-                f"focus run '{run.name}' at {run.position:g} is too blurred, or its pixels "
-                "too large, to be used",
-            )
+            out.warn("focus-run-too-blurred", name=run.name, position=run.position)
     return kept, min((run.n_usable for run in kept), default=0)
 
 
@@ -421,12 +407,7 @@ def _fit(
         1.0 - 2.0 * FOCUS_SLOPE_SIGMA
     ):
         return fitted(known)
-    out.warn(
-        "focus-slope-disagrees",
-        f"the focus curve is {np.median(free.slope_arcsec) / predicted:.2g} times as steep as "
-        "telescope.focus_step_um and the focal ratio predict: check both (a moving mirror "
-        "shifts the focus by more than itself); the measured steepness is used",
-    )
+    out.warn("focus-slope-disagrees", times=float(np.median(free.slope_arcsec)) / predicted)
     return free
 
 
@@ -465,10 +446,7 @@ def _add_astigmatism(
     out.astigmatism = estimate(width)
     out.least_arcsec2 = out.least_arcsec2 + ratio * found.variance_arcsec2
     out.part.astigmatism_angle_deg = axial_estimate(found.angle_deg)
-    out.notes.append(
-        "The stars' elongation turns by 90 degrees from one side of focus to the other: that "
-        "part of it is astigmatism, neither motion nor wind."
-    )
+    out.notes.append(Remark(code="focus-astigmatism"))
 
 
 # --- as parts of the result -----------------------------------------------------------------------
@@ -504,22 +482,20 @@ def describe_curve(
     best, width = out.part.best_position, out.defocus
     assert best is not None  # noqa: S101 - there are draws
     assert width is not None  # noqa: S101
-    words = (
-        f"{width.value:.2f} arcsec ({width.low:.2f} to {width.high:.2f})"
-        if shown
-        else f"below {width.high:.2f} arcsec (95 %)"
-    )
-    out.notes.append(
-        f"{len(runs)} runs at several focus positions: best focus at {best.value:.6g} "
-        f"({best.low:.6g} to {best.high:.6g}), this run at {own.position:.6g}; its defocus is "
-        f"{words}, as a Gaussian FWHM. What is left at best focus is air and aberrations, which "
-        "no focus curve can part."
-    )
+    places: RemarkFacts = {"best": best.value, "here": own.position}
+    told: RemarkFacts = {
+        **places,
+        "runs": len(runs),
+        "best_low": best.low,
+        "best_high": best.high,
+        "defocus_arcsec": width.value,
+        "low_arcsec": width.low,
+        "high_arcsec": width.high,
+        "limit_arcsec": None if shown else width.high,
+    }
+    out.notes.append(Remark(code="focus-curve", facts=told))
     if shown:
-        out.steps.append(
-            f"Refocus: move from {own.position:.6g} to {best.value:.6g} (in the unit of the "
-            "recorded focus position) and measure again."
-        )
+        out.steps.append(NextStep(code="refocus", facts=places))
 
 
 def _width(variance: float, error: float) -> Estimate:
@@ -551,21 +527,9 @@ def _doubts(out: FocusCurve, runs: list[FocusRun], fit: FocusFit) -> None:
     position = np.array([run.position for run in runs])
     low, high = np.percentile(fit.best, PERCENTILES[1:4:2])
     if low < position.min() or high > position.max():
-        out.warn(
-            "focus-not-bracketed",
-            "best focus is not shown to lie between the positions recorded: add runs on the "
-            "far side of it",
-        )
+        out.warn("focus-not-bracketed")
     changed = float(np.median(fit.air_scatter))
     if changed > FOCUS_AIR_CHANGE:
-        out.warn(
-            "focus-air-changed",
-            f"the air changed by about {100 * 0.6 * changed:.0f} % (as seeing) from run to "
-            "run: take the focus positions within minutes, or more of them",
-        )
+        out.warn("focus-air-changed", share=0.6 * changed)
     if not any(run.log_air is not None for run in runs):
-        out.warn(
-            "focus-air-unseen",
-            "no focus run has a pair of stars that tells how its air differed: seeing is "
-            "taken to change by about 15 % from run to run",
-        )
+        out.warn("focus-air-unseen", share=0.6 * AIR_SCATTER)

@@ -33,7 +33,7 @@ class Record:
     rig: Rig
     facts: Facts  # behind a mask: with the optics of one opening
     guests: tuple[Guest, ...] = ()  # the special cases that this record is
-    barred: tuple[str, str] | None = None  # (code, text): why nothing may be said of the air
+    barred: Remark | None = None  # why nothing may be said of the air
 
     @classmethod
     def of(cls, tracks: StarTracks, rig: Rig, blur_time_s: float | None) -> Record:
@@ -61,9 +61,9 @@ class Record:
         """Whether the shapes of the images are those of stars through the whole telescope."""
         return all(guest.shapes_are_stars for guest in self.guests)
 
-    def without_air(self, code: str, text: str) -> Record:
+    def without_air(self, why: Remark) -> Record:
         """Return the record barred from saying anything of the air."""
-        return replace(self, facts=replace(self.facts, optics=None), barred=(code, text))
+        return replace(self, facts=replace(self.facts, optics=None), barred=why)
 
 
 def motion_and_pairs(tracks: StarTracks) -> tuple[CommonMotion, PairStatistics]:
@@ -172,8 +172,4 @@ class AboveTheAir(Guest):
         """Bar the record from the air where its files are those of such a telescope."""
         if not any(code == self.note for code, _ in record.tracks.notes):
             return record
-        return record.without_air(
-            "above-the-air",
-            "a telescope in space sees no air: what its stars do differently is pointing, focus "
-            "and the pixels, so nothing is said of an atmosphere",
-        )
+        return record.without_air(Remark(code="above-the-air"))

@@ -24,6 +24,7 @@ from blursplit.evidence.guest import Guest, KnownStrength, Record, motion_and_pa
 from blursplit.evidence.two_apertures import MaskGeometry, MaskResult, find_mask_pairs, measure_mask
 from blursplit.facts import Facts, gather_facts
 from blursplit.result import Atmosphere, Remark
+from blursplit.result import Facts as RemarkFacts
 from blursplit.rig import Rig
 from blursplit.stars.tracks import StarTracks
 from blursplit.turbulence.conversions import seeing_arcsec
@@ -45,8 +46,8 @@ class MaskGuest(Guest):
         reading = read_mask(record.tracks, record.rig, record.facts)
         if reading is None:
             return record
-        if isinstance(reading, MaskFailure):
-            return record.without_air(reading.code, reading.text)
+        if isinstance(reading, Remark):
+            return record.without_air(reading)
         motion, pairs = motion_and_pairs(reading.tracks)
         return replace(
             record,
@@ -95,16 +96,7 @@ class MaskGuest(Guest):
 
     def remarks(self) -> tuple[Remark, ...]:
         """Return what the two images say, and doubts about them."""
-        notes = (Remark(code=code, text=text) for code, text in self._read.notes)
-        return (mask_remark(self._read), *notes)
-
-
-@dataclass(frozen=True)
-class MaskFailure:
-    """Why a declared mask gives no air."""
-
-    code: str
-    text: str
+        return (mask_remark(self._read), *self._read.notes)
 
 
 @dataclass(frozen=True)
@@ -118,8 +110,7 @@ class MaskReading:
     facts: Facts  # with the optics of one opening
     aperture_m: float | None  # of the whole telescope, where it is known
     obstruction: float
-    # (code, text) each: doubts, those of the result among them.
-    notes: tuple[tuple[str, str], ...]
+    notes: tuple[Remark, ...]  # doubts, those of the result among them
 
     @property
     def log_r0_error(self) -> float:
@@ -140,8 +131,8 @@ class MaskReading:
         return np.asarray(j * np.exp(sigma * rng.standard_normal(MASK_DRAWS)))
 
 
-def read_mask(tracks: StarTracks, rig: Rig, facts: Facts) -> MaskReading | MaskFailure | None:
-    """Measure the air through the declared mask.
+def read_mask(tracks: StarTracks, rig: Rig, facts: Facts) -> MaskReading | Remark | None:
+    """Measure the air through the declared mask, or say why it gives none.
 
     `tracks`: the two images of the star among them. `rig`: with `mask_opening_m` and
     `mask_separation_m`; the split finds the images where there are more than two.
@@ -156,24 +147,20 @@ def read_mask(tracks: StarTracks, rig: Rig, facts: Facts) -> MaskReading | MaskF
     if opening is None or separation is None:
         return _recognised(tracks, pair)
     if facts.scale_arcsec is None:
-        return MaskFailure("mask-no-scale", "without a pixel scale the mask measures no air")
+        return Remark(code="mask-no-scale")
     if separation < opening:
-        text = "the openings of the mask overlap: mask.separation_m is below mask.opening_m"
-        return MaskFailure("mask-overlap", text)
+        told = {"separation_m": float(separation), "opening_m": float(opening)}
+        return Remark(code="mask-overlap", facts=told)
     if pair is None:
-        return MaskFailure("mask-no-pair", _why_no_pair(tracks, split))
+        return _no_pair(tracks, split)
     return _measure(tracks, rig, facts, float(opening), float(separation), pair)
 
 
-def _recognised(tracks: StarTracks, pair: tuple[int, int] | None) -> MaskFailure | None:
+def _recognised(tracks: StarTracks, pair: tuple[int, int] | None) -> Remark | None:
     """Return what is missing where two images, and nothing else, look like those of a mask."""
     if pair is None or tracks.n_stars != 2:  # noqa: PLR2004 - the two images alone
         return None
-    text = (
-        "two equally bright images stand apart by the declared split: give mask.opening_m and "
-        "mask.separation_m, and the mask measures the air"
-    )
-    return MaskFailure("mask-openings-unknown", text)
+    return Remark(code="mask-openings-unknown")
 
 
 def _images(tracks: StarTracks, split_px: float | None) -> tuple[int, int] | None:
@@ -192,18 +179,11 @@ def _ratio(flux: FloatArray, pair: tuple[int, int]) -> float:
     return float(max(first, second) / max(min(first, second), 1e-9))
 
 
-def _why_no_pair(tracks: StarTracks, split: float | None) -> str:
-    if tracks.n_stars < 2:  # noqa: PLR2004
-        return "one image alone was found: the mask needs both images of the star in every frame"
-    if split is None:
-        return (
-            f"{tracks.n_stars} images were found and nothing tells which two belong together: "
-            "give mask.split_arcsec"
-        )
-    return (
-        f"no two equally bright images stand {split:g} arcsec apart: check mask.split_arcsec "
-        "and the pixel scale"
-    )
+def _no_pair(tracks: StarTracks, split: float | None) -> Remark:
+    alone = tracks.n_stars < 2  # noqa: PLR2004
+    because = "one image" if alone else "no split" if split is None else None
+    told: RemarkFacts = {"because": because, "images": float(tracks.n_stars), "split_arcsec": split}
+    return Remark(code="mask-no-pair", facts=told)
 
 
 def _measure(
@@ -213,16 +193,14 @@ def _measure(
     opening_m: float,
     separation_m: float,
     pair: tuple[int, int],
-) -> MaskReading | MaskFailure:
+) -> MaskReading | Remark:
     scale = facts.scale_arcsec
     assert scale is not None  # noqa: S101 - the caller has checked
     both = int(np.count_nonzero(tracks.good[:, pair].all(axis=1)))
     if facts.is_long or tracks.exposure_s is None or tracks.cadence_s is None:
-        text = "the mask needs short frames of known exposure and interval: 2 to 10 ms are best"
-        return MaskFailure("mask-exposure-unknown", text)
+        return Remark(code="mask-exposure-unknown")
     if both < MASK_RUN_FRAMES:
-        text = f"only {both} frames show both images of the mask, {MASK_RUN_FRAMES} are needed"
-        return MaskFailure("mask-few-frames", text)
+        return Remark(code="mask-few-frames", facts={"frames": both, "needed": MASK_RUN_FRAMES})
     own = rig.with_setting("aperture_m", opening_m, "option")
     own = own.with_setting("obstruction", 0.0, "option")
     through_one = gather_facts(tracks, own, facts.blur_time_s)
@@ -245,8 +223,7 @@ def _measure(
         wind_m_s=optics.wind_m_s,
     )
     if not np.isfinite(result.r0_m):
-        text = "what the mask's images do differently is not above the noise of their centroids"
-        return MaskFailure("mask-noise", text)
+        return Remark(code="mask-noise")
     aperture = rig.get("aperture_m")
     return MaskReading(
         result=result,
@@ -264,19 +241,13 @@ def _seen(tracks: StarTracks, values: FloatArray) -> FloatArray:
     return np.where(tracks.good, values, np.nan)
 
 
-def _direction(
-    tracks: StarTracks, rig: Rig, pair: tuple[int, int]
-) -> tuple[float, list[tuple[str, str]]]:
+def _direction(tracks: StarTracks, rig: Rig, pair: tuple[int, int]) -> tuple[float, list[Remark]]:
     """Return the direction of the line of the openings, and doubts about the images."""
-    notes = []
+    notes: list[Remark] = []
     flux = np.nanmedian(_seen(tracks, tracks.flux_adu), axis=0)
     ratio = _ratio(flux, pair)
     if ratio > MASK_UNEQUAL:
-        text = (
-            f"one image of the mask is {ratio:.1f} times as bright as the other: an opening is "
-            "partly covered, or they are two stars"
-        )
-        notes.append(("mask-images-unequal", text))
+        notes.append(Remark(code="mask-images-unequal", facts={"times": ratio}))
     declared = rig.get("mask_angle_deg")
     if declared is not None:
         return float(declared), notes
@@ -285,11 +256,7 @@ def _direction(
         for at in (tracks.x_px, tracks.y_px)
     )
     angle = float(np.degrees(np.arctan2(dy, dx)) % 180.0)
-    text = (
-        f"mask.angle_deg was not given: the openings are taken to lie along the images, "
-        f"{angle:.0f} deg from +x toward +y"
-    )
-    notes.append(("mask-angle-assumed", text))
+    notes.append(Remark(code="mask-angle-assumed", facts={"angle_deg": angle}))
     return angle, notes
 
 

@@ -11,7 +11,7 @@ H. M. Martin (1987), PASP 99, 1360.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -26,6 +26,7 @@ from blursplit.constants import (
     MASK_SPEEDS,
     SEEING_WAVELENGTH_M,
 )
+from blursplit.result import Remark
 from blursplit.turbulence.conversions import scale_r0
 from blursplit.turbulence.spectra import exposure_factor, unit_nodes
 from blursplit.turbulence.tilt import (
@@ -310,23 +311,15 @@ def _rotate(axes: tuple[float, float], angle_rad: float) -> tuple[float, float]:
     )
 
 
-def _notes(axes: list[AxisEstimate], disagreement: float) -> tuple[tuple[str, str], ...]:
+def _notes(axes: list[AxisEstimate], disagreement: float) -> tuple[Remark, ...]:
     notes = []
     if abs(disagreement) > MASK_AGREEMENT_SIGMAS:
-        text = (
-            f"r0 along and across the mask differ by {abs(disagreement):.1f} standard errors: "
-            "noise, exposure, or separation and opening of the mask are not as stated"
-        )
-        notes.append(("mask-axes-disagree", text))
+        notes.append(Remark(code="mask-axes-disagree", facts={"sigmas": abs(disagreement)}))
     if any(axis.variance_arcsec2 <= 2.0 * axis.variance_sigma_arcsec2 for axis in axes):
-        notes.append(("mask-noise", "differential motion is hardly above the centroid noise"))
+        notes.append(Remark(code="mask-noise"))
     if min(axis.exposure_factor for axis in axes) < MASK_SHORT_EXPOSURE:
-        lost = 100.0 * (1.0 - min(axis.exposure_factor for axis in axes))
-        text = (
-            f"about {lost:.0f} % of the motion was averaged out within the exposure: "
-            "use shorter frames"
-        )
-        notes.append(("mask-exposure", text))
+        lost = 1.0 - min(axis.exposure_factor for axis in axes)
+        notes.append(Remark(code="mask-exposure", facts={"share": lost}))
     return tuple(notes)
 
 
@@ -384,7 +377,7 @@ class MaskResult:
     # Root of what is beyond the prediction, x and y: tracking or structure. Zero where nothing is.
     excess_rms_arcsec: tuple[float, float]
     # (code, text) each: failed validity checks.
-    notes: tuple[tuple[str, str], ...] = field(default=())
+    notes: tuple[Remark, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,7 @@
 """All words that people read about a result: remarks by code, and cautions.
 
-The tables of a subject stand in modules of their own (`words_campaign`); all are looked up here.
+The tables of a subject stand in modules of their own (`words_campaign`,
+`words_evidence`); all are looked up here.
 
 A remark is a code and facts. Its sentence is a template: ``{fact:kind}`` is a fact written as
 `KINDS` says, unit included, and a part in double brackets is left out where one of its facts is
@@ -16,6 +17,7 @@ from typing import Any, Protocol
 from blursplit.plain import plain
 from blursplit.report.numbers import UNKNOWN, duration, figure, number, probability, setting
 from blursplit.report.words_campaign import COMPARE, PHRASES, PLAN
+from blursplit.report.words_evidence import DRIVE, FOCUS, MASK, SECOND_CAMERA, SENSOR, TAP
 from blursplit.result import Remark, Result
 
 # --- names of causes and cures ------------------------------------------------------------------
@@ -72,6 +74,8 @@ VARIANT_FACTS: dict[str, str] = {
     "lines-found": "count",
     "undersampled": "of",
     "setup-differs": "key",
+    "mask-no-pair": "because",
+    "tap-none": "stretches",
 }
 
 _HEADLINES: dict[str, str] = {
@@ -334,84 +338,7 @@ _CHECKS: dict[str, str] = {
     ),
 }
 
-# special evidence (masks, focus runs, sensors ...) brings its own sentences, one table each
-_MASK = {
-    "mask": (
-        "The two images of the mask give r₀ = {r0_m:metres} to {relative_error:percent}"
-        "[[: {r0_along_m:metres} from motion along the mask, {r0_across_m:metres} across]]. That "
-        "motion is free of vibration."
-    ),
-}
-_FOCUS = {
-    "focus-not-used": (
-        "The runs at other focus positions were not used: they do not differ by enough, or the "
-        "air changed between them."
-    ),
-}
-_SENSOR = {
-    "sensor-coherent": (
-        "The sensor {name:name} went with {rms_arcsec:arcsec} of the shared motion: that is motion "
-        "of the sensor's place, not air."
-    ),
-    "sensor-incoherent": (
-        "Nothing of the shared motion went with the sensor {name:name}; up to "
-        "{rms_arcsec:arcsec} would not show. Either its place stood still, or it recorded "
-        "something else: another clock, another pier. It was not used."
-    ),
-    "sensor-blind": (
-        "The sensor {name:name} shows little but its own noise: it could not have seen the "
-        "motion, and says nothing about it."
-    ),
-    "sensor-proves-nothing": (
-        "The record {name:name} proves no cause by going with the motion: a guide star carries "
-        "the same air, and wind moves air and pier alike."
-    ),
-    "sensor-not-used": (
-        "The sensor {name:name} was not used: it needs frames at regular times and a known scale."
-    ),
-    "sensor-repeated-times": (
-        "The sensor {name:name} repeats times; the repeated samples were left out."
-    ),
-    "sensor-channel-constant": (
-        "Channel {channel:name} of the sensor {name:name} does not move and was left out."
-    ),
-    "sensor-channel-saturated": (
-        "Channel {channel:name} of the sensor {name:name} is saturated and was left out."
-    ),
-    "sensor-clipped": "Channel {channel:name} of the sensor {name:name} is clipped now and then.",
-    "sensor-clock-jump": (
-        "The times of the sensor {name:name} jump by {jump_s:s}, {at_s:s} after its start. If its "
-        "clock was set then, give the parts before and after as records of their own."
-    ),
-}
-_SECOND_CAMERA = {
-    "second-camera-shaken": (
-        "Both cameras move alike by {rms_arcsec:arcsec} beyond the air that both see: that is the "
-        "mount and what carries it. What they do apart is air, whatever shakes them."
-    ),
-    "second-camera-still": (
-        "Beyond the air that both see, the two cameras move alike by less than "
-        "{rms_arcsec:arcsec}: mount and pier move no more than that in their common band."
-    ),
-    "second-camera-clock": (
-        "The second camera was not used: nothing but air ties its clock to the main one's, and "
-        "air that blows from tube to tube looks like a late clock. State offset_s in "
-        "[second_camera], or tap the mount while both record."
-    ),
-    "second-camera-not-used": (
-        "The second camera was not used: the main one's frames need regular times, a known scale "
-        "and a known aperture."
-    ),
-}
-_SUBJECTS: tuple[dict[str, str], ...] = (
-    _MASK,
-    _FOCUS,
-    _SENSOR,
-    _SECOND_CAMERA,
-    PLAN,
-    COMPARE,
-    PHRASES,
-)
+_SUBJECTS = (MASK, FOCUS, DRIVE, SENSOR, SECOND_CAMERA, TAP, PLAN, COMPARE, PHRASES)
 
 TEMPLATES: dict[str, str] = {
     **_HEADLINES,
@@ -501,7 +428,12 @@ def put_in_words(result: Result) -> None:
     verdict = result.verdict
     headline = Remark(code=verdict.headline_code, facts=verdict.headline_facts)
     verdict.headline = text_of(headline)
-    for remark in (*verdict.reasons, *verdict.next, *result.checks, *result.warnings):
+    put_remarks_in_words((*verdict.reasons, *verdict.next, *result.checks, *result.warnings))
+
+
+def put_remarks_in_words(remarks: Iterable[Remark]) -> None:
+    """Write the sentence of each remark into it."""
+    for remark in remarks:
         remark.text = text_of(remark)
 
 
@@ -525,9 +457,14 @@ KINDS: dict[str, Callable[[Any], str]] = {
     "arcsec_per_min": lambda value: f"{figure(value)} arcsec/min",
     "count": lambda value: f"{value:.0f}",
     "ratio": lambda value: f"{value:.2f}",
+    "position": lambda value: f"{value:.6g}",  # of a focuser, in its own unit
+    "exact_s": lambda value: f"{value:.2f} s",  # a place within a record
+    "exact_hz": lambda value: f"{value:.2f} Hz",
     "magnitude": lambda value: f"{value:.1f}",
     "fine": lambda value: number(value, 2),
     "fine_arcsec": lambda value: f"{number(value, 2)} arcsec",  # may lie below a thousandth
+    "each_figure": lambda values: ", ".join(figure(value) for value in values),
+    "each_s": lambda values: ", ".join(f"{value:.2f} s" for value in values),
     "each_hz": lambda values: ", ".join(f"{setting(value)} Hz" for value in values),
     "each_m": lambda values: ", ".join(f"{setting(value)} m" for value in values),
     "each_arcsec": lambda values: ", ".join(f"{setting(value)} arcsec" for value in values),

@@ -15,7 +15,7 @@ from blursplit.constants import (
     TAP_SETTLE_ARCSEC,
 )
 from blursplit.estimate import Estimate
-from blursplit.result import Document, Part, Remark
+from blursplit.result import Document, Facts, Part, Remark
 from blursplit.spectra.aliases import alias_candidates, exposure_log_odds
 from blursplit.spectra.densities import regular_grid, segment_slices
 from blursplit.spectra.ringdown import (
@@ -190,9 +190,7 @@ def measure_taps(
     together = join_ringdowns(found)
     warnings = []
     if np.mean(lost) > 0.05:  # noqa: PLR2004 - interpolation bends a ring-down
-        warnings.append(
-            Remark(code="tap-lost-frames", text=f"{np.mean(lost):.0%} of frames interpolated")
-        )
+        warnings.append(Remark(code="tap-lost-frames", facts={"share": float(np.mean(lost))}))
     warnings += _doubts(together, pixel_scale_arcsec, len(segment_slices(segment, time_s.size)))
     sequence = sequence or TapSequence(
         frames=time_s.size,
@@ -218,28 +216,20 @@ def _result(
     modes = [_mode(mode, sequence, scale) for mode in found.modes]
     for mode in modes:
         if mode.frequency_rise is not None:
-            rise = 100.0 * float(mode.frequency_rise.value or 0.0)
-            warnings.append(
-                Remark(
-                    code="tap-frequency-bends",
-                    text=f"the mode at {mode.frequency_hz.value or 0.0:.2f} Hz rings "
-                    f"{abs(rise):.2g} % {'higher' if rise > 0 else 'lower'} while it is large: its "
-                    "stiffness depends on the amplitude, as that of joints that open does; the "
-                    "frequency and damping stated are those of small motion",
-                )
-            )
+            rise = float(mode.frequency_rise.value or 0.0)
+            told: Facts = {
+                "frequency_hz": mode.frequency_hz.value,
+                "share": abs(rise),
+                "way": "higher" if rise > 0 else "lower",
+            }
+            warnings.append(Remark(code="tap-frequency-bends", facts=told))
         if mode.damping_ratio.value is None:
-            pairs = zip(mode.alias_candidates_hz, mode.alias_damping_ratios, strict=True)
-            listed = ", ".join(f"{ratio:.2g} at {hz:.1f} Hz" for hz, ratio in [*pairs][:3])
-            warnings.append(
-                Remark(
-                    code="tap-fold-open",
-                    text=f"the ring at {mode.frequency_hz.value or 0.0:.2f} Hz dies fast for its "
-                    "frequency: it may be a faster mode that the frame rate folds, so that its "
-                    f"damping ratio is open ({listed}); the decay time holds for all; record once "
-                    "more at another frame rate",
-                )
-            )
+            open_facts: Facts = {
+                "frequency_hz": mode.frequency_hz.value,
+                "candidates_hz": mode.alias_candidates_hz[:3],
+                "damping_ratios": mode.alias_damping_ratios[:3],
+            }
+            warnings.append(Remark(code="tap-fold-open", facts=open_facts))
     settle_arcsec, reference_arcsec = levels
     first = modes[0] if modes else None
     return TapResult(
@@ -267,61 +257,23 @@ def _result(
 def _doubts(found: RingDown, scale: float | None, stretches: int) -> list[Remark]:
     doubts = []
     if scale is None:
-        doubts.append(
-            Remark(
-                code="tap-no-scale",
-                text="no pixel scale: amplitudes in pixels, no settling time; give "
-                "camera.pixel_scale_arcsec",
-            )
-        )
-    if not found.taps and stretches > 1:
-        doubts.append(
-            Remark(
-                code="tap-none",
-                text=f"no tap stands out of the motion in any of the {stretches} stretches between "
-                "gaps and jumps of the field; record without a gap, and do not move the telescope",
-            )
-        )
-    elif not found.taps:
-        doubts.append(
-            Remark(
-                code="tap-none",
-                text="no tap stands out of the motion; tap three to five times, ten seconds apart, "
-                "with the camera running, each time a little more firmly, never hard",
-            )
-        )
+        doubts.append(Remark(code="tap-no-scale"))
+    if not found.taps:
+        doubts.append(Remark(code="tap-none", facts={"stretches": stretches}))
     elif not found.modes:
-        doubts.append(
-            Remark(code="tap-no-ring", text="shocks were found, but no ring-down after them")
-        )
+        doubts.append(Remark(code="tap-no-ring"))
     late = [tap for tap in found.taps if tap.free_after_s > 0.0]
     if late:
-        times = ", ".join(f"{tap.time_s:.2f} s (by {tap.free_after_s:.2g} s)" for tap in late)
-        doubts.append(
-            Remark(
-                code="tap-not-free",
-                text=f"no single free decay from the start: the fit begins later after the tap at "
-                f"{times}; taps that overlap, a star that left its window or motion that rubs do "
-                "this: tap more gently, ten seconds apart",
-            )
-        )
-    cut = [tap for tap in found.taps if third_harmonic(tap.rings) is not None]
+        facts: Facts = {
+            "taps_s": [tap.time_s for tap in late],
+            "late_s": [tap.free_after_s for tap in late],
+        }
+        doubts.append(Remark(code="tap-not-free", facts=facts))
+    cut = [tap.time_s for tap in found.taps if third_harmonic(tap.rings) is not None]
     if cut:
-        times = ", ".join(f"{tap.time_s:.2f} s" for tap in cut)
-        doubts.append(
-            Remark(
-                code="tap-cut-off",
-                text=f"a mode at three times another's frequency after the tap at {times}: the "
-                "motion may be cut off, and damping ratios then come out too small",
-            )
-        )
+        doubts.append(Remark(code="tap-cut-off", facts={"taps_s": cut}))
     if len(found.taps) == 1 and found.modes:
-        doubts.append(
-            Remark(
-                code="tap-single",
-                text="one tap only: the scatter from tap to tap is not in the intervals",
-            )
-        )
+        doubts.append(Remark(code="tap-single"))
     return doubts
 
 

@@ -1,0 +1,237 @@
+"""Words about special evidence: masks, focus runs, the drive, sensors, cameras and taps."""
+
+from __future__ import annotations
+
+MASK: dict[str, str] = {
+    "mask": (
+        "The two images of the mask give r₀ = {r0_m:metres} to {relative_error:percent}"
+        "[[: {r0_along_m:metres} from motion along the mask, {r0_across_m:metres} across]]. That "
+        "motion is free of vibration."
+    ),
+    "mask-no-scale": "Without a pixel scale the mask measures no air.",
+    "mask-overlap": (
+        "The openings of the mask overlap: mask.separation_m ({separation_m:metres}) is below "
+        "mask.opening_m ({opening_m:metres})."
+    ),
+    "mask-openings-unknown": (
+        "Two equally bright images stand apart by the declared split: give mask.opening_m and "
+        "mask.separation_m, and the mask measures the air."
+    ),
+    "mask-no-pair": (
+        "No two equally bright images stand {split_arcsec:set_arcsec} apart: check "
+        "mask.split_arcsec and the pixel scale."
+    ),
+    "mask-no-pair/one image": (
+        "One image alone was found: the mask needs both images of the star in every frame."
+    ),
+    "mask-no-pair/no split": (
+        "There are {images:count} images, and nothing tells which two belong together: give "
+        "mask.split_arcsec."
+    ),
+    "mask-exposure-unknown": (
+        "The mask needs short frames of known exposure and interval: 2 to 10 ms are best."
+    ),
+    "mask-few-frames": (
+        "Both images of the mask show in only {frames:count} frames; {needed:count} are needed."
+    ),
+    "mask-noise": (
+        "What the mask's images do differently is hardly above the noise of their centroids."
+    ),
+    "mask-images-unequal": (
+        "One image of the mask is {times:figure} times as bright as the other: an opening is "
+        "partly covered, or they are two stars."
+    ),
+    "mask-angle-assumed": (
+        "Without mask.angle_deg the openings are taken to lie along the images, {angle_deg:deg} "
+        "from +x toward +y."
+    ),
+    "mask-axes-disagree": (
+        "Along and across the mask r₀ differs by {sigmas:figure} standard errors: noise, exposure, "
+        "or separation and opening of the mask are not as stated."
+    ),
+    "mask-exposure": (
+        "About {share:percent} of the motion was averaged out within the exposure: use shorter "
+        "frames."
+    ),
+    "above-the-air": (
+        "A telescope in space sees no air: what its stars do differently is pointing, focus and "
+        "the pixels, so nothing is said of an atmosphere."
+    ),
+}
+FOCUS: dict[str, str] = {
+    "focus-not-used": (
+        "The runs at other focus positions were not used: they do not differ by enough, or the "
+        "air changed between them."
+    ),
+    "focus-disagrees": (
+        "Defocus alone, {least_arcsec:arcsec} or more, exceeds the stated width of the instrument, "
+        "{stated_arcsec:arcsec}, which is used: it was not measured at this focus."
+    ),
+    "focus-few-positions": (
+        "Usable focus positions: {positions:count}. A curve needs three (two, where "
+        "telescope.focus_step_um and the focal length are known), the measured run's own among "
+        "them, so nothing is taken from them."
+    ),
+    "focus-run-too-blurred": (
+        "The focus run {name:name} at {position:position} is too blurred, or its pixels too large, "
+        "to be used."
+    ),
+    "focus-slope-disagrees": (
+        "The focus curve is {times:figure} times as steep as telescope.focus_step_um and the focal "
+        "ratio predict: check both (a moving mirror shifts the focus by more than itself). The "
+        "measured steepness is used."
+    ),
+    "focus-not-bracketed": (
+        "Best focus is not shown to lie between the positions recorded: add runs on the far side "
+        "of it."
+    ),
+    "focus-air-changed": (
+        "The air changed by about {share:percent} (as seeing) from run to run: take the focus "
+        "positions within minutes, or more of them."
+    ),
+    "focus-air-unseen": (
+        "No focus run has a pair of stars that tells how its air differed: seeing is taken to "
+        "change by about {share:percent} from run to run."
+    ),
+    "focus-curve": (
+        "With {runs:count} runs at several focus positions best focus lies at {best:position} "
+        "({best_low:position} to {best_high:position}), this run at {here:position}. Its defocus "
+        "is[[ {defocus_arcsec:arcsec} ({low_arcsec:figure} to {high_arcsec:figure})]]"
+        "[[ below {limit_arcsec:arcsec} (95 %)]], as a Gaussian FWHM. What is left at best focus "
+        "is air and aberrations, which no focus curve can part."
+    ),
+    "focus-astigmatism": (
+        "The stars' elongation turns by 90 degrees from one side of focus to the other: that part "
+        "of it is astigmatism, neither motion nor wind."
+    ),
+    "refocus": (
+        "Refocus: move from {here:position} to {best:position} (in the unit of the recorded focus "
+        "position) and measure again."
+    ),
+}
+DRIVE: dict[str, str] = {
+    "drive-error": (
+        "Periodic error of the {name:name}: {size_arcsec:arcsec} peak to peak (95 %: "
+        "{low_arcsec:figure} to {high_arcsec:figure})[[, only {turns:ratio} of the turn being seen "
+        "and the rest inferred from its bend]]."
+    ),
+    "drive-error-below": (
+        "Periodic error of the {name:name}: not shown; below {limit_arcsec:arcsec} peak to peak "
+        "(95 %)."
+    ),
+    "drive-error-open": (
+        "Periodic error of the {name:name}: nothing in this part of the turn limits it."
+    ),
+    "drive-guided": "The run was guided: its periodic error is what the guiding left of it.",
+    "right-ascension": (
+        "Right ascension lies along {angle_deg:deg} ± {half_deg:figure} deg from +x toward +y "
+        "({origin:name})."
+    ),
+    "right-ascension-open": (
+        "Which way right ascension lies in the image is not known, nor does the record show it: "
+        "state mount.ra_angle_deg or camera.position_angle_deg, or record the stars trailing with "
+        "the drive off."
+    ),
+    "polar-axis-off": (
+        "The declination drift needs a polar misalignment of at least {low_arcmin:figure} arcmin: "
+        "this star shows {size_arcmin:figure} ± {sigma_arcmin:figure} arcmin of it, a star six "
+        "hours away in hour angle the other part."
+    ),
+    "polar-axis-below": (
+        "No declination drift is shown; the part of the polar misalignment that this star sees is "
+        "below {high_arcmin:figure} arcmin. A star six hours away in hour angle shows the other "
+        "part."
+    ),
+}
+SENSOR: dict[str, str] = {
+    "sensor-coherent": (
+        "The sensor {name:name} went with {rms_arcsec:arcsec} of the shared motion: that is motion "
+        "of the sensor's place, not air."
+    ),
+    "sensor-incoherent": (
+        "Nothing of the shared motion went with the sensor {name:name}; up to "
+        "{rms_arcsec:arcsec} would not show. Either its place stood still, or it recorded "
+        "something else: another clock, another pier. It was not used."
+    ),
+    "sensor-blind": (
+        "The sensor {name:name} shows little but its own noise: it could not have seen the "
+        "motion, and says nothing about it."
+    ),
+    "sensor-proves-nothing": (
+        "The record {name:name} proves no cause by going with the motion: a guide star carries "
+        "the same air, and wind moves air and pier alike."
+    ),
+    "sensor-not-used": (
+        "The sensor {name:name} was not used: it needs frames at regular times and a known scale."
+    ),
+    "sensor-repeated-times": (
+        "The sensor {name:name} repeats times; the repeated samples were left out."
+    ),
+    "sensor-channel-constant": (
+        "Channel {channel:name} of the sensor {name:name} does not move and was left out."
+    ),
+    "sensor-channel-saturated": (
+        "Channel {channel:name} of the sensor {name:name} is saturated and was left out."
+    ),
+    "sensor-clipped": "Channel {channel:name} of the sensor {name:name} is clipped now and then.",
+    "sensor-clock-jump": (
+        "The times of the sensor {name:name} jump by {jump_s:s}, {at_s:s} after its start. If its "
+        "clock was set then, give the parts before and after as records of their own."
+    ),
+}
+SECOND_CAMERA: dict[str, str] = {
+    "second-camera-shaken": (
+        "Both cameras move alike by {rms_arcsec:arcsec} beyond the air that both see: that is the "
+        "mount and what carries it. What they do apart is air, whatever shakes them."
+    ),
+    "second-camera-still": (
+        "Beyond the air that both see, the two cameras move alike by less than "
+        "{rms_arcsec:arcsec}: mount and pier move no more than that in their common band."
+    ),
+    "second-camera-clock": (
+        "The second camera was not used: nothing but air ties its clock to the main one's, and "
+        "air that blows from tube to tube looks like a late clock. State offset_s in "
+        "[second_camera], or tap the mount while both record."
+    ),
+    "second-camera-not-used": (
+        "The second camera was not used: the main one's frames need regular times, a known scale "
+        "and a known aperture."
+    ),
+}
+TAP: dict[str, str] = {
+    "tap-lost-frames": "Of the frames {share:percent} were lost and interpolated.",
+    "tap-frequency-bends": (
+        "The mode at {frequency_hz:exact_hz} rings {share:percent} {way:name} while it is large: "
+        "its stiffness depends on the amplitude, as that of joints that open does. The frequency "
+        "and damping stated are those of small motion."
+    ),
+    "tap-fold-open": (
+        "The ring at {frequency_hz:exact_hz} dies fast for its frequency: it may be a faster mode "
+        "that the frame rate folds ({candidates_hz:each_hz}), so that its damping ratio is open"
+        "[[ ({damping_ratios:each_figure})]]. The decay time holds for all; record once more at "
+        "another frame rate."
+    ),
+    "tap-no-scale": (
+        "Without a pixel scale amplitudes are in pixels and there is no settling time; give "
+        "camera.pixel_scale_arcsec."
+    ),
+    "tap-none": (
+        "No tap stands out of the motion in any of the {stretches:count} stretches between gaps "
+        "and jumps of the field: record without a gap, and do not move the telescope."
+    ),
+    "tap-none/1": (
+        "No tap stands out of the motion: tap three to five times, ten seconds apart, with the "
+        "camera running, each time a little more firmly, never hard."
+    ),
+    "tap-no-ring": "Shocks were found, but no ring-down after them.",
+    "tap-not-free": (
+        "No single free decay from the start: the fit begins later after the taps at "
+        "{taps_s:each_s} (by {late_s:each_s}). Taps that overlap, a star that left its window or "
+        "motion that rubs do this: tap more gently, ten seconds apart."
+    ),
+    "tap-cut-off": (
+        "A mode at three times the frequency of another shows after the taps at {taps_s:each_s}: "
+        "the motion may be cut off, and damping ratios then come out too small."
+    ),
+    "tap-single": "One tap only: the scatter from tap to tap is not in the intervals.",
+}
