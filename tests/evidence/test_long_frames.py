@@ -36,7 +36,6 @@ def _frames(path_of, n: int, seed: int, *, noise: float = 0.01, air: float = 0.3
         np.full((n, 3), 0.01),
         np.full(3, 0.01),
         3,
-        (0.05, 0.1),
     )
     return start, middle + noise * rng.standard_normal((n, 2)), truth, tensors
 
