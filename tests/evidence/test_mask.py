@@ -134,8 +134,7 @@ def test_mean_of_the_images_moves_as_the_kernels_say():
         outer=Axis(np.log([20.0])),
         bins=one[None, None],
         fine=one[None, None],
-        variance=np.zeros((1, 1)),
-        still=np.zeros((1, 1)),
+        variance=np.zeros((1, 1, 2)),
         structure=np.zeros((1, 1)),
     )
     nothing = np.zeros((0, 1, 1, 1), dtype=np.float32)
