@@ -234,7 +234,8 @@ def structure_part(
         # most vibrations have one axis, and all of a constant blur may be along it
         steady = np.trace(readings.steady_arcsec2, axis1=1, axis2=2)
         hidden = (steady + missed**2)[:, None, None] * np.diag([1.0, 0.0])
-        part = _limited(part, open_ + hidden)
+        there = steady > 0  # no chance given to its absence makes a limit small
+        part = _limited(part, (open_ + hidden)[there if there.any() else slice(None)])
     return Structure(
         **part,
         **saving_parts(readings, "structure", recorded, shown=shown),
