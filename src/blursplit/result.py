@@ -13,6 +13,7 @@ SCHEMA = "blursplit-result/2"
 Answer = Literal["yes", "no", "open", "not asked"]
 Code = str  # of a remark; the words for each are in `report.words`
 Facts = dict[str, float | str | list[float] | None]
+Note = tuple[Code, Facts]  # a remark on frames or tracks, before it has words
 
 
 class Part(BaseModel):

@@ -72,7 +72,7 @@ def read_source(
     dropped = dict(sequence.dropped)
     for reason, count in tracks.dropped.items():
         dropped[reason] = dropped.get(reason, 0) + count
-    notes = tuple(dict.fromkeys((*sequence.notes, *tracks.notes)))
+    notes = (*sequence.notes, *(note for note in tracks.notes if note not in sequence.notes))
     tracks = replace(tracks, notes=notes, dropped=dropped)
     source = _checked(tracks, sequence.instrument, sequence.name, sequence.n_files)
     return replace(source, n_frames=sequence.n_frames)

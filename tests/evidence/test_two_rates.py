@@ -71,7 +71,7 @@ def test_second_rate_of_a_run_on_files_decides_the_alias(tmp_path):
     assert odds[1][best[1]] > 0.95
     notes = [warning.text for warning in both.warnings if warning.code == "two-rates"]
     assert len(notes) == 1
-    assert "500 frames at 40 per second are measured, the 400 at 47 per second" in notes[0]
+    assert "500 frames at 40 frames/s are measured; the 400 at 47 frames/s" in notes[0]
     assert "two-rates" not in [warning.code for warning in alone.warnings]
 
 

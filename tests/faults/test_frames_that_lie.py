@@ -49,6 +49,8 @@ from scipy.ndimage import gaussian_filter, median_filter
 
 from blursplit.errors import InputError
 from blursplit.frames import open_frames
+from blursplit.report.words import text_of
+from blursplit.result import Remark
 from blursplit.rig import Rig
 from blursplit.sources import read_source
 from blursplit.stars import follow_stars
@@ -335,7 +337,7 @@ def test_a_file_cut_short_while_it_is_read_keeps_what_was_read(field: Any, tmp_p
     sequence.source.close()
     assert 0 < tracks.n_frames <= 0.6 * N
     said = dict(tracks.notes)
-    assert "the file was shortened while it was read" in said["frames-unreadable"]
+    assert "the file was shortened while it was read" in said["frames-unreadable"]["why"]
     assert "frames-lost" not in said
     assert _off_px(tracks, whole.x_px, whole.y_px).max() < 0.05
 
@@ -364,7 +366,7 @@ def test_stamps_in_whole_seconds_leave_half_a_second_of_doubt(
     field = make_field(60)
     field.cards["DATE-OBS"] = [iso(i * 0.05 + 0.37)[:19] for i in range(60)]
     tracks = read_source(field.files(tmp_path / "night"), Rig.read(None, stated)).tracks
-    text = dict(tracks.notes)["times-coarse"]
+    text = text_of(Remark(code="times-coarse", facts=dict(tracks.notes)["times-coarse"]))
     assert said in text
     assert ("interval" in text) == (not stated)
 

@@ -118,6 +118,6 @@ def test_one_damaged_file_among_many_is_left_out_and_named(tmp_path):
     overwrite(tmp_path / "f03.fits", place, b"\xff")
     sequence = open_frames([tmp_path])
     assert sequence.n_frames == N - 1
-    told = dict(sequence.notes)["unreadable-files"]
+    told = dict(sequence.notes)["unreadable-files"]["names"]
     assert "f03.fits" in told
     assert "tile 1 lies outside of it" in told

@@ -13,6 +13,8 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 from blursplit.errors import InputError, TimingError, TooFewFramesError
 from blursplit.frames import open_frames, read_calibration
+from blursplit.report.words import text_of
+from blursplit.result import Remark
 from blursplit.rig import Rig
 
 
@@ -21,7 +23,7 @@ def all_frames(sequence):
 
 
 def notes_of(sequence):
-    return dict(sequence.notes)
+    return {code: text_of(Remark(code=code, facts=facts)) for code, facts in sequence.notes}
 
 
 def opened(*paths, options=()):

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import ast
 import re
+from pathlib import Path
 
 import pytest
 
+import blursplit
 from blursplit.report import words
 from blursplit.report.numbers import estimate_text, tied
 from blursplit.report.words import KINDS, TEMPLATES, text_of
@@ -114,3 +117,62 @@ def test_a_limit_is_rounded_up_so_that_it_holds():
 
     assert estimate_text(upper_limit(0.00581), "arcsec") == "< 0.006 arcsec at 95 %"
     assert estimate_text(upper_limit(0.1231), "arcsec") == "< 0.13 arcsec at 95 %"
+
+
+REMARKS = {"Remark", "NextStep", "Check"}
+SAYING = {"said", "sentence", "warn"}  # the first argument is a code
+
+
+def calls_of_the_package() -> list[tuple[str, ast.Call]]:
+    """Return the calls in all modules outside the words' own room, each with its file."""
+    root = Path(blursplit.__file__).parent
+    return [
+        (str(path.relative_to(root)), node)
+        for path in sorted(root.rglob("*.py"))
+        if path.parent.name != "report"
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Call)
+    ]
+
+
+def name_of(call: ast.Call) -> str:
+    """Return the last name of what is called."""
+    return getattr(call.func, "id", getattr(call.func, "attr", ""))
+
+
+def strings_in(node: ast.expr | None) -> list[str]:
+    """Return the strings that an expression may be: its own, or both sides of a choice."""
+    if isinstance(node, ast.IfExp):
+        return strings_in(node.body) + strings_in(node.orelse)
+    return [node.value] if isinstance(node, ast.Constant) and isinstance(node.value, str) else []
+
+
+def codes_in(call: ast.Call) -> list[str]:
+    """Return the codes that a call raises: a remark, a sentence, or a note of frames or tracks."""
+    given = {keyword.arg: keyword.value for keyword in call.keywords}
+    if name_of(call) in REMARKS:
+        return strings_in(given.get("code"))
+    if name_of(call) in SAYING and call.args:
+        return strings_in(call.args[0])
+    if name_of(call) == "leave_out":
+        return strings_in(call.args[1])
+    is_note = "notes" in ast.unparse(call.func) and name_of(call) == "append"
+    if is_note and isinstance(call.args[0], ast.Tuple):
+        return strings_in(call.args[0].elts[0])
+    return []
+
+
+def test_every_code_that_is_raised_has_its_sentence():
+    raised = {code: file for file, call in calls_of_the_package() for code in codes_in(call)}
+    assert {"mains-alias", "air-changed", "hot-pixels", "refocus", "line-could-hide"} <= set(raised)
+    known = {code.partition("/")[0] for code in TEMPLATES}
+    assert {code: file for code, file in raised.items() if code not in known} == {}
+
+
+def test_no_remark_outside_the_words_room_brings_a_text_of_its_own():
+    own = [
+        (file, ast.unparse(call))
+        for file, call in calls_of_the_package()
+        if name_of(call) in REMARKS and any(keyword.arg == "text" for keyword in call.keywords)
+    ]
+    assert own == []

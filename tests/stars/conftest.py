@@ -77,7 +77,7 @@ class MemorySequence:
     cadence_s: float | None = 0.05
     timing: str = "regular"
     segment: Any = None
-    notes: tuple[tuple[str, str], ...] = ()
+    notes: tuple[tuple[str, dict[str, float | str]], ...] = ()
     frame: Any = None
 
     def __post_init__(self) -> None:

@@ -89,7 +89,9 @@ seconds = st.none() | st.floats(1e-6, 1e6)
     cadence_s=seconds,
     start_utc=st.none() | text,
     timing=st.sampled_from(["regular", "jittered", "irregular"]),
-    notes=st.lists(st.tuples(text, text), max_size=3).map(tuple),
+    notes=st.lists(
+        st.tuples(text, st.dictionaries(text, text | st.floats(-1e9, 1e9), max_size=3)), max_size=3
+    ).map(tuple),
     dropped=st.dictionaries(text, st.integers(0, 10**6), max_size=3),
     finder=st.booleans(),
     numbered=st.booleans(),

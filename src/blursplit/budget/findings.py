@@ -153,7 +153,7 @@ def state(
     found = _findings(record, allowed, answer, checks, tuple(remarks))
     result.verdict = _verdict(result, answer, found, width, worth_arcsec)
     result.verdict.next[:0] = [step for guest in answer.guests for step in guest.steps()]
-    notes = [Remark(code=code, text=text) for code, text in record.whole.notes]
+    notes = [Remark(code=code, facts=facts) for code, facts in record.whole.notes]
     result.warnings = [*notes, *remarks, *checks]
     return result
 

@@ -115,7 +115,8 @@ def _measured(task: Task, **camera: float) -> str:
 def _width_alone(task: Task, missing: TimingError) -> str:
     """Measure frames without times for their width: all else depends on when they were taken."""
     from blursplit.errors import BlursplitError
-    from blursplit.result import Fwhm, Remark, Result
+    from blursplit.report.words import said
+    from blursplit.result import Fwhm, Result
 
     try:
         whole = Result.from_json(_measured(task, frame_interval_s=task.interval_s))
@@ -130,7 +131,7 @@ def _width_alone(task: Task, missing: TimingError) -> str:
         sequence=whole.sequence.model_copy(update=sequence),
         setup={k: e for k, e in whole.setup.items() if k != "frame_interval_s"},
         fwhm=Fwhm(**known),
-        warnings=[Remark(code="times-unknown", text=str(missing))],
+        warnings=[said("times-unknown", missing=str(missing))],
     )
     return alone.to_json()
 

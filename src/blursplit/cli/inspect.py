@@ -53,6 +53,7 @@ def run(
     from blursplit.errors import OutputError, TimingError
     from blursplit.folder import write_text_whole
     from blursplit.frames.inspection import without_times
+    from blursplit.report.words import put_remarks_in_words
 
     if write_setup is not None and write_setup.exists():
         raise OutputError(write_setup, "exists already", "name another or remove it")
@@ -64,6 +65,7 @@ def run(
         except TimingError:
             raise error from None
         found = without_times(found, f"{error.problem}; {error.remedy}")
+    put_remarks_in_words(found.notes)
     if write_setup is not None:
         write_text_whole(write_setup, _setup_text(found))
         say(f"setup written: {write_setup}")

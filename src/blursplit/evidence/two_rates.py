@@ -18,6 +18,7 @@ from blursplit.evidence.rolling_rows import align_rows
 from blursplit.frames.timing import change_of_rate, solve_timing
 from blursplit.motion import fit_common_motion
 from blursplit.motion.grid import grid_data
+from blursplit.result import Facts
 from blursplit.rig import Rig
 from blursplit.spectra import LineFit
 from blursplit.stars.tracks import StarTracks
@@ -91,12 +92,13 @@ def split_at_rate_change(tracks: StarTracks, rig: Rig) -> tuple[StarTracks, Star
     main, second = parts
     assert main.cadence_s is not None  # noqa: S101 - `_part` sets it
     assert second.cadence_s is not None  # noqa: S101
-    text = (
-        f"two frame rates: the {main.n_frames} frames at {1.0 / main.cadence_s:.5g} per second "
-        f"are measured, the {second.n_frames} at {1.0 / second.cadence_s:.5g} per second only "
-        "help to tell the true frequency of each line"
-    )
-    return replace(main, notes=(*tracks.notes, ("two-rates", text))), second
+    facts: Facts = {
+        "frames": main.n_frames,
+        "rate_hz": 1.0 / main.cadence_s,
+        "other_frames": second.n_frames,
+        "other_rate_hz": 1.0 / second.cadence_s,
+    }
+    return replace(main, notes=(*tracks.notes, ("two-rates", facts))), second
 
 
 def lines_at_second_rate(second: StarTracks) -> RateLines | None:

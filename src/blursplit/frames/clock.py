@@ -14,6 +14,7 @@ from blursplit.frames.hdus import Units
 from blursplit.frames.header import Header
 from blursplit.frames.layout import Slab, Table
 from blursplit.frames.timestamps import Stamps, Where, parse_instant, read_stamps, without_time
+from blursplit.result import Note
 
 _TABLE_COLUMNS: tuple[tuple[str, float, float], ...] = (
     ("TIME", 1.0, 1e-6),
@@ -38,7 +39,7 @@ class Clock:
     start: Stamps | None = None  # time of the first frame where only an interval orders the others
     # Whether all frames are the planes of one cube, so that their order is sure.
     one_cube: bool = False
-    notes: list[tuple[str, str]] = field(default_factory=list)  # list of (code, text)
+    notes: list[Note] = field(default_factory=list)
 
 
 def read_clock(units: Units) -> Clock:
@@ -53,9 +54,7 @@ def read_clock(units: Units) -> Clock:
         slabs = units.slabs
         clock = Clock(stamps=stamps)
         if stamps is not None and len(slabs) > 1 and np.ptp(stamps.seconds) == 0:
-            clock.notes.append(
-                ("times-do-not-advance", f"{stamps.keyword} is the same in all frames")
-            )
+            clock.notes.append(("times-do-not-advance", {"keyword": stamps.keyword}))
             clock = Clock(start=stamps, notes=clock.notes)
         clock.interval_s, clock.interval_key = _interval(slabs[0].header)
         return clock
@@ -109,8 +108,9 @@ def _without_the_timeless(units: Units) -> Stamps | None:
 def no_times(source: str, clock: Clock) -> TimingError:
     """Return the error for a sequence of which nothing says how fast it was taken."""
     why = "no frame times (DATE-OBS, DATE-BEG, MJD-OBS, a TIMES table)"
-    for code, text in clock.notes:
-        why = text if code == "times-do-not-advance" else why
+    for code, facts in clock.notes:
+        if code == "times-do-not-advance":
+            why = f"{facts['keyword']} is the same in all frames"
     return TimingError(
         source,
         f"{why} and no frame interval",

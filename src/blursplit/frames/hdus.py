@@ -32,6 +32,7 @@ from blursplit.frames.facts import calibration_kind, read_exposure
 from blursplit.frames.layout import Slab, Table, read_layout
 from blursplit.frames.source import ArrayFrames
 from blursplit.frames.timestamps import Stamps
+from blursplit.result import Note
 from blursplit.rig import Setting
 from blursplit.types import ImageArray
 
@@ -162,7 +163,7 @@ class Units:
     tables: list[Table] = field(default_factory=list)  # binary tables of the files that hold cubes
     # Reason -> number of frames or files left out.
     dropped: dict[str, int] = field(default_factory=dict)
-    notes: list[tuple[str, str]] = field(default_factory=list)  # list of (code, text)
+    notes: list[Note] = field(default_factory=list)
 
     def leave_out(self, reason: str, code: str, names: list[str], count: int | None = None) -> None:
         """Count what is dropped and name the first few."""
@@ -171,7 +172,7 @@ class Units:
         count = len(names) if count is None else count
         self.dropped[reason] = self.dropped.get(reason, 0) + count
         shown = ", ".join(names[:NAMES_SHOWN]) + (", ..." if len(names) > NAMES_SHOWN else "")
-        self.notes.append((code, f"{count} left out ({reason}): {shown}"))
+        self.notes.append((code, {"count": count, "reason": reason, "names": shown}))
 
 
 def read_units(files: list[Path], *, growing: bool = False) -> Units:
@@ -225,8 +226,7 @@ def _compare_sums(units: Units) -> None:
     if not wrong:
         return
     if 2 * len(wrong) > len(looked):
-        text = f"the pixels of {wrong[0].where} do not match their DATASUM"
-        units.notes.append(("checksum-differs", f"{text}: damaged, or changed after recording"))
+        units.notes.append(("checksum-differs", {"file": str(wrong[0].where)}))
         return
     bad = {id(slab) for slab in wrong}
     names = [f"{slab.path.name} (its pixels do not match DATASUM)" for slab in wrong]
@@ -263,8 +263,7 @@ def _keep_lights(units: Units) -> None:
     kinds = [calibration_kind(slab.header) for slab in units.slabs]
     others = [s.path.name for s, kind in zip(units.slabs, kinds, strict=True) if kind is not None]
     if others and len(others) == len(kinds):
-        text = f"by their headers all of these are calibration frames ({kinds[0]})"
-        units.notes.append(("calibration-frames", text))
+        units.notes.append(("calibration-frames", {"which": "all", "kind": kinds[0]}))
     elif others:
         units.leave_out("calibration frame", "calibration-frames", others)
         units.slabs = [s for s, kind in zip(units.slabs, kinds, strict=True) if kind is None]
@@ -331,6 +330,4 @@ def _name_contradictions(units: Units) -> None:
             found.setdefault(key, slab.path.name)
     if found:
         text = ", ".join(f"{key} ({name})" for key, name in list(found.items())[:NAMES_SHOWN])
-        units.notes.append(
-            ("duplicate-keywords", f"given twice with different values, the first is used: {text}")
-        )
+        units.notes.append(("duplicate-keywords", {"keywords": text}))

@@ -25,7 +25,7 @@ from blursplit.frames.pixels import same_exposure
 from blursplit.frames.sequence import Sequence
 from blursplit.frames.timing import RatePart
 from blursplit.plain import plain
-from blursplit.result import Document, Part
+from blursplit.result import Document, Part, Remark
 
 INSPECTION_SCHEMA = "blursplit-inspect/1"
 SATURATED = "saturated-pixels"
@@ -107,13 +107,6 @@ class CalibrationFrames(Part):
     use: str
 
 
-class Note(Part):
-    """A remark with its code."""
-
-    code: str
-    text: str
-
-
 class Inspection(Document):
     """Everything that `blursplit inspect` says."""
 
@@ -134,7 +127,7 @@ class Inspection(Document):
     can: list[str]
     cannot: list[str]
     advice: list[str]
-    notes: list[Note]
+    notes: list[Remark]
 
 
 def inspect_sequence(sequence: Sequence, paths: Iterable[Path] = ()) -> Inspection:
@@ -181,7 +174,7 @@ def inspect_sequence(sequence: Sequence, paths: Iterable[Path] = ()) -> Inspecti
         can=can,
         cannot=cannot,
         advice=_advice(sequence),
-        notes=[Note(code=code, text=text) for code, text in sequence.notes],
+        notes=[Remark(code=code, facts=facts) for code, facts in sequence.notes],
     )
 
 
@@ -264,7 +257,7 @@ def without_times(found: Inspection, missing: str) -> Inspection:
             "cannot": [
                 "spectra, drift and what they tell: nothing says when the frames were taken"
             ],
-            "notes": [Note(code="times-unknown", text=missing), *found.notes],
+            "notes": [Remark(code="times-unknown", facts={"missing": missing}), *found.notes],
         }
     )
 

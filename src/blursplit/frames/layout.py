@@ -25,6 +25,7 @@ from blursplit.constants import (
 from blursplit.errors import InputError
 from blursplit.frames.header import Header, read_header
 from blursplit.frames.timestamps import Stamps
+from blursplit.result import Note
 from blursplit.types import IntArray
 
 _DTYPES = {8: "u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}
@@ -51,7 +52,7 @@ class Slab:
     # Images in the file per frame (3 where the planes are colours; the second is read).
     stride: int = 1
     stamps: Stamps | None = None  # times that the container itself gives its frames
-    notes: tuple[tuple[str, str], ...] = ()  # tuple of (code, text)
+    notes: tuple[Note, ...] = ()
 
     @property
     def where(self) -> str:

@@ -22,10 +22,11 @@ from blursplit.frames.facts import read_exposure
 from blursplit.frames.header import Header
 from blursplit.frames.timestamps import Stamps
 from blursplit.frames.timing import Timing, even_timing, parts_of_rate, solve_timing
+from blursplit.result import Facts, Note
 from blursplit.rig import Setting, Setup
 from blursplit.types import FloatArray, IntArray
 
-Notes = list[tuple[str, str]]
+Notes = list[Note]
 
 
 @dataclass(frozen=True)
@@ -83,24 +84,19 @@ def order_frames(
         problem = f"its times ({stamps.keyword}) lie further apart than any calendar reaches"
         raise TimingError(name, problem, "repair them")
     if stamps.note:
-        notes.append(("times-assumed", stamps.note))
+        notes.append(("times-assumed", {"note": stamps.note}))
     seconds = _past_midnight(seconds, notes)
     backward = int(np.count_nonzero(np.diff(seconds) < 0))
     if clock.one_cube and 0 < backward <= CLOCK_STEPS:
         seconds = _without_clock_steps(seconds)
-        notes.append(
-            ("clock-stepped-back", f"the clock was set back {backward} times; times repaired")
-        )
+        notes.append(("clock-stepped-back", {"times": backward}))
     elif backward:
-        text = f"time steps back {backward} times in the order of the files; sorted by time"
-        notes.append(("times-backward", text))
+        notes.append(("times-backward", {"times": backward}))
     order = np.argsort(seconds, kind="stable").astype(np.int64)
     order, duplicates = _without_duplicates(order, seconds, stamps)
     if duplicates:
         dropped["duplicate time"] = duplicates
-        notes.append(
-            ("duplicate-times", f"{duplicates} frames repeat the time of another: dropped")
-        )
+        notes.append(("duplicate-times", {"frames": duplicates}))
     if order.size < FEWEST_FRAMES:
         raise TooFewFramesError(name, int(order.size), FEWEST_FRAMES)
     timing = solve_timing(
@@ -134,7 +130,7 @@ def _past_midnight(seconds: FloatArray, notes: Notes) -> FloatArray:
     usual = float(np.median(np.abs(steps))) if steps.size else 0.0
     if over.size != 1 or abs(float(steps[over[0]]) + DAY_S) > max(MIDNIGHT_WAIT_S, 10.0 * usual):
         return seconds
-    notes.append(("past-midnight", "times of day start anew at midnight: a day was added"))
+    notes.append(("past-midnight", {}))
     return np.where(np.arange(seconds.size) > over[0], seconds + DAY_S, seconds)
 
 
@@ -161,12 +157,10 @@ def _without_duplicates(
 
 def _note_timing(timing: Timing, given: float | None, clock: Clock, notes: Notes) -> None:
     if timing.missing > 0:
-        notes.append(("missing-frames", f"{timing.missing} frames are missing from the time grid"))
+        notes.append(("missing-frames", {"frames": timing.missing}))
     if timing.gaps:
         longest = max(length for _, length in timing.gaps)
-        notes.append(
-            ("gaps", f"{len(timing.gaps)} gaps, the longest {longest:.3g} s: split into segments")
-        )
+        notes.append(("gaps", {"gaps": len(timing.gaps), "longest_s": float(longest)}))
     said = given or clock.interval_s
     if clock.stamps is not None:
         _note_coarse(timing, clock.stamps, notes, stated=bool(said))
@@ -179,8 +173,7 @@ def _note_timing(timing: Timing, given: float | None, clock: Clock, notes: Notes
     if found.kind == "irregular":
         return
     if abs(found_s / said - 1) > INTERVAL_AGREES:
-        text = f"an interval of {said:.6g} s is given, the times say {found_s:.6g} s"
-        notes.append(("interval-contradicts-times", text))
+        notes.append(("interval-contradicts-times", {"stated_s": said, "found_s": found_s}))
 
 
 def _note_coarse(timing: Timing, stamps: Stamps, notes: Notes, *, stated: bool) -> None:
@@ -193,14 +186,11 @@ def _note_coarse(timing: Timing, stamps: Stamps, notes: Notes, *, stated: bool) 
     step_s, dt = stamps.resolution_s, timing.cadence_s
     if step_s < 2.0 * dt:
         return
-    text = f"{stamps.keyword} holds steps of {step_s:.3g} s, cut or rounded: the start is known to "
-    text += f"{0.5 * step_s:.2g} s"
     between_s = float(timing.time_s[-1]) - 2.0 * step_s
     doubt = 2.0 * dt / between_s if between_s > 0 else np.inf
-    if not stated and doubt > INTERVAL_AGREES:
-        text += f", the interval to {doubt:.1%}" if doubt < 1 else ", the interval hardly"
-        text += " (frequencies too); state camera.frame_interval_s"
-    notes.append(("times-coarse", text))
+    share = min(doubt, 1.0) if not stated and doubt > INTERVAL_AGREES else None
+    facts: Facts = {"step_s": step_s, "keyword": stamps.keyword, "start_s": 0.5 * step_s}
+    notes.append(("times-coarse", {**facts, "share": share}))
 
 
 def check_exposure(header: Header, planes: int, cadence_s: float, notes: Notes) -> Setting | None:
@@ -214,16 +204,14 @@ def check_exposure(header: Header, planes: int, cadence_s: float, notes: Notes) 
     value, longest_s = float(found.value), 1.05 * cadence_s
     if value <= longest_s:
         return found
-    what = f"{found.note} = {value:g}"
+    facts: Facts = {"keyword": found.note, "value": value, "interval_s": cadence_s}
     if 1e-3 * cadence_s < value * 1e-3 <= longest_s:
-        text = f"{what} exceeds the interval of {cadence_s:.4g} s: taken as milliseconds"
-        notes.append(("exposure-in-milliseconds", text))
+        notes.append(("exposure-in-milliseconds", facts))
         return Setting(value * 1e-3, "header", f"{found.note}, taken as milliseconds")
     if planes > 1 and value / planes <= longest_s:
-        notes.append(("exposure-of-cube", f"{what} s is taken as the time of all frames"))
+        notes.append(("exposure-of-cube", facts))
         return Setting(value / planes, "header", f"{found.note} / number of frames")
-    text = f"{what} s exceeds the frame interval of {cadence_s:.4g} s: ignored"
-    notes.append(("exposure-unusable", text))
+    notes.append(("exposure-unusable", facts))
     return None
 
 

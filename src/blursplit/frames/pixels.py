@@ -35,6 +35,7 @@ from blursplit.frames.source import (
     gather,
     positions,
 )
+from blursplit.result import Facts, Note
 from blursplit.rig import Setting, Setup
 from blursplit.types import ImageArray, IntArray
 
@@ -268,7 +269,7 @@ class GreenFrames:
 
 
 # --- levels, gain, and frames ready to measure ----------------------------------------------------
-Notes = list[tuple[str, str]]
+Notes = list[Note]
 
 
 def prepare_frames(
@@ -307,11 +308,7 @@ def prepare_frames(
     if pattern is not None:
         source = GreenFrames(source, phase, top)
         known = green_facts(known)
-        text = (
-            f"colour mosaic {pattern.value}: the two green pixels of each 2 x 2 cell are averaged, "
-            "nothing is interpolated; pixel scale and pixel size are those of the cell"
-        )
-        notes.append(("colour-mosaic", text))
+        notes.append(("colour-mosaic", {"pattern": str(pattern.value)}))
     return source, known
 
 
@@ -322,15 +319,12 @@ def _saturation(
     said = known.get("saturation_adu")
     found = levels.saturation_adu
     if levels.bad_share > BAD_PIXEL_SHARE:
-        share = 100 * levels.bad_share
-        notes.append(("bad-pixels", f"{share:.1f} % of the pixels are NaN, infinite or blank"))
+        notes.append(("bad-pixels", {"share": float(levels.bad_share)}))
     if levels.step_adu in {4, 16, 64}:
         bits = 16 - int(np.log2(levels.step_adu))
-        text = f"values come in steps of {levels.step_adu}: {bits}-bit data shifted left"
-        notes.append(("shifted-bits", text))
+        notes.append(("shifted-bits", {"step_adu": float(levels.step_adu), "bits": bits}))
     if levels.highest_adu <= EIGHT_BITS and levels.lowest_adu >= 0 and levels.step_adu >= 1:
-        text = "8-bit values: faint stars are coarse, and a display stretch may have been applied"
-        notes.append(("eight-bit", text))
+        notes.append(("eight-bit", {}))
     if found is None:
         return said
     if setup.camera.saturation_adu is not None:
@@ -340,7 +334,8 @@ def _saturation(
     text = f"pixels pile up at {found:g}"
     if said is not None:
         text += f", below the header's {float(said.value):g}"
-    notes.append(("saturated-pixels", text))
+    header_adu = None if said is None else float(said.value)
+    notes.append(("saturated-pixels", {"level_adu": float(found), "header_adu": header_adu}))
     return Setting(found, "measured", text)
 
 
@@ -354,20 +349,19 @@ def _measure_gain(
     per_cell: bool,
 ) -> None:
     said = header.number("GAIN", "CCDGAIN")
-    why = "no gain in the header"
-    if said is not None:
-        why = f"{said[1]} = {said[0]:g} may be a setting of the camera, not e-/ADU"
+    facts: Facts = {} if said is None else {"keyword": said[1], "value": said[0]}
     gain = estimate_gain(source, saturation_adu)
     if gain is None:
-        text = f"{why}, and the frames do not show it: give camera.gain_e_per_adu"
-        notes.append(("gain-unknown", text))
+        notes.append(("gain-unknown", facts))
         return
     value = gain.e_per_adu / (2.0 if per_cell else 1.0)
     error = gain.error_e_per_adu / (2.0 if per_cell else 1.0)
     text = f"{value:.3g} +/- {error:.2g} e-/ADU from the noise of {gain.stars} stars in "
     text += f"{gain.frames} frames"
     known["gain_e_per_adu"] = Setting(value, "measured", text)
-    notes.append(("gain-measured", f"{why}: {text}"))
+    facts |= {"gain_e_per_adu": value, "error_e_per_adu": error}
+    facts |= {"stars": gain.stars, "frames": gain.frames}
+    notes.append(("gain-measured", facts))
 
 
 def _calibrate(
@@ -382,8 +376,8 @@ def _calibrate(
         for label, image in (("offset", calibration.offset_adu), ("flat", calibration.flat))
         if image is not None
     ]
-    text = f"applied: {' and '.join(done) or 'nothing'}"
-    notes.append(("calibrated", f"{text}; {calibration.note}" if calibration.note else text))
+    images = " and ".join(done) or "nothing"
+    notes.append(("calibrated", {"images": images, "note": calibration.note or None}))
     if top is not None:
         pedestal = 0.0
         if calibration.offset_adu is not None:

@@ -22,6 +22,7 @@ from blursplit.frames.pixels import Calibration, prepare_frames
 from blursplit.frames.source import ArrayFrames, FileFrames, FrameSource, enumerate_frames
 from blursplit.frames.timestamps import iso_utc, read_times
 from blursplit.plain import plain
+from blursplit.result import Note
 from blursplit.rig import Rig, Setting, Setup, as_rig, merge_settings, refuse_long_exposure
 from blursplit.types import FloatArray, IntArray
 
@@ -45,7 +46,7 @@ class Sequence:
         Number of the stretch without gaps.
     frame : ndarray of int, shape (n_frames,)
         Number of each frame in the order of the files.
-    notes : tuple of (code, text)
+    notes : tuple of (code, facts)
     dropped : dict
         Reason -> number of frames left out.
     keywords : tuple of str
@@ -63,7 +64,7 @@ class Sequence:
     frame: IntArray
     instrument: Rig
     n_files: int
-    notes: tuple[tuple[str, str], ...] = ()
+    notes: tuple[Note, ...] = ()
     dropped: dict[str, int] = field(default_factory=dict)
     stamps: StampReport = field(default_factory=StampReport)
     keywords: tuple[str, ...] = ()
@@ -171,7 +172,7 @@ def open_frames(
         frame=order,
         instrument=merged,
         n_files=n_files,
-        notes=tuple((code, plain(text)) for code, text in notes),
+        notes=tuple(_made_safe(note) for note in notes),
         dropped=dropped,
         stamps=report,
         keywords=tuple(parts.header.keys()),
@@ -210,7 +211,7 @@ class _Parts:
     frames: Callable[[IntArray], FrameSource]
     exposure: Setting | None = None
     facts: dict[str, Setting] = field(default_factory=dict)
-    notes: list[tuple[str, str]] = field(default_factory=list)
+    notes: list[Note] = field(default_factory=list)
     sides: tuple[str, ...] = ()
 
 
@@ -223,8 +224,7 @@ def _read_images(units: Units, name: str, *, growing: bool) -> _Parts:
     slab_of, plane_of = enumerate_frames(slabs)
     notes = list(clock.notes)
     if slabs[0].stride > 1:
-        text = "three planes are colours: the second (green) is measured"
-        notes.append(("colour-planes", text))
+        notes.append(("colour-planes", {}))
     sides = tuple(str(slab.header.get("PIERSIDE", "")).strip().lower() for slab in slabs)
     return _Parts(
         count=int(slab_of.size),
@@ -239,10 +239,6 @@ def _read_images(units: Units, name: str, *, growing: bool) -> _Parts:
 
 def _read_tables(units: Units) -> _Parts:
     found = read_target_pixels(units.tables)
-    text = (
-        f"{len(units.tables)} tables of small images (target pixels) are laid side by side; "
-        "distances between stars are not those on the sky"
-    )
     return _Parts(
         count=found.source.n_frames,
         planes=1,
@@ -253,7 +249,7 @@ def _read_tables(units: Units) -> _Parts:
         ),
         exposure=found.exposure,
         facts=found.facts,
-        notes=[("target-pixels", text)],
+        notes=[("target-pixels", {"tables": len(units.tables)})],
     )
 
 
@@ -279,8 +275,14 @@ def _read_array(frames: NDArray[Any], times: Any) -> _Parts:
     )
 
 
+def _made_safe(note: Note) -> Note:
+    """Return a note whose words of others, such as names of files, can be written anywhere."""
+    code, facts = note
+    return code, {k: plain(v) if isinstance(v, str) else v for k, v in facts.items()}
+
+
 def _split_at_flips(
-    parts: _Parts, order: IntArray, segment: IntArray, notes: list[tuple[str, str]]
+    parts: _Parts, order: IntArray, segment: IntArray, notes: list[Note]
 ) -> IntArray:
     """Begin a new segment where the mount changed sides."""
     if not parts.sides:
@@ -289,7 +291,7 @@ def _split_at_flips(
     flips = sides[1:] != sides[:-1]
     if not flips.any():
         return segment
-    notes.append(("pier-flip", f"PIERSIDE changes {np.count_nonzero(flips)} times: split there"))
+    notes.append(("pier-flip", {"times": int(np.count_nonzero(flips))}))
     breaks = flips | (np.diff(segment) > 0)
     return np.concatenate([[0], np.cumsum(breaks)]).astype(np.int64)
 

@@ -22,6 +22,7 @@ from blursplit.errors import InputError
 from blursplit.frames.header import Header
 from blursplit.frames.layout import Slab
 from blursplit.frames.timestamps import Stamps
+from blursplit.result import Facts, Note
 from blursplit.types import IntArray
 
 _FIELDS = struct.Struct("<14s7i40s40s40s2q")
@@ -54,11 +55,10 @@ def read_ser(path: Path, size: int) -> Slab:
     frame_bytes = nx * ny * (1 if depth <= 8 else 2)  # noqa: PLR2004
     held = (size - SER_HEADER_BYTES) // frame_bytes
     planes = min(promised, held) if promised else held
-    notes: list[tuple[str, str]] = []
+    notes: list[Note] = []
     if planes < promised or not promised:
-        said = f"{promised} frames" if promised else "no number of frames"
-        text = f"{path.name} promises {said} and holds {planes} whole ones: it was cut short"
-        notes.append(("ser-cut-short", text))
+        facts: Facts = {"file": path.name, "promised": promised or None, "frames": planes}
+        notes.append(("ser-cut-short", facts))
     dtype: np.dtype[np.generic] = np.dtype("u1")
     if depth > 8:  # noqa: PLR2004
         dtype = _byte_order(path, planes, (ny, nx), little, notes)
@@ -86,7 +86,7 @@ def read_ser(path: Path, size: int) -> Slab:
 
 
 def _byte_order(
-    path: Path, planes: int, shape: tuple[int, int], little: int, notes: list[tuple[str, str]]
+    path: Path, planes: int, shape: tuple[int, int], little: int, notes: list[Note]
 ) -> np.dtype[np.generic]:
     """Return the type of 16-bit pixels by which neighbours are alike.
 
@@ -118,8 +118,7 @@ def _byte_order(
             best = smallest
             break
     if best != by_flag:
-        text = f"{path.name}: bytes are in the order that its flag denies; the pixels tell"
-        notes.append(("ser-byte-order", text))
+        notes.append(("ser-byte-order", {"file": path.name}))
     return np.dtype(best)
 
 

@@ -1,7 +1,7 @@
 """All words that people read about a result: remarks by code, and cautions.
 
-The tables of a subject stand in modules of their own (`words_campaign`,
-`words_evidence`); all are looked up here.
+The tables of a subject stand in modules of their own (`words_frames`,
+`words_evidence`, `words_campaign`); all are looked up here.
 
 A remark is a code and facts. Its sentence is a template: ``{fact:kind}`` is a fact written as
 `KINDS` says, unit included, and a part in double brackets is left out where one of its facts is
@@ -18,6 +18,7 @@ from blursplit.plain import plain
 from blursplit.report.numbers import UNKNOWN, duration, figure, number, probability, setting
 from blursplit.report.words_campaign import COMPARE, PHRASES, PLAN
 from blursplit.report.words_evidence import DRIVE, FOCUS, MASK, SECOND_CAMERA, SENSOR, TAP
+from blursplit.report.words_frames import FRAMES
 from blursplit.result import Remark, Result
 
 # --- names of causes and cures ------------------------------------------------------------------
@@ -74,6 +75,9 @@ VARIANT_FACTS: dict[str, str] = {
     "lines-found": "count",
     "undersampled": "of",
     "setup-differs": "key",
+    "calibration-frames": "which",
+    "gain-unknown": "by",
+    "gain-measured": "by",
     "mask-no-pair": "because",
     "tap-none": "stretches",
 }
@@ -338,7 +342,7 @@ _CHECKS: dict[str, str] = {
     ),
 }
 
-_SUBJECTS = (MASK, FOCUS, DRIVE, SENSOR, SECOND_CAMERA, TAP, PLAN, COMPARE, PHRASES)
+_SUBJECTS = (FRAMES, MASK, FOCUS, DRIVE, SENSOR, SECOND_CAMERA, TAP, PLAN, COMPARE, PHRASES)
 
 TEMPLATES: dict[str, str] = {
     **_HEADLINES,
@@ -458,6 +462,10 @@ KINDS: dict[str, Callable[[Any], str]] = {
     "count": lambda value: f"{value:.0f}",
     "ratio": lambda value: f"{value:.2f}",
     "position": lambda value: f"{value:.6g}",  # of a focuser, in its own unit
+    "given": lambda value: f"{value:g}",  # as a header has it
+    "precise_s": lambda value: f"{value:.6g} s",
+    "fine_percent": lambda value: f"{100.0 * value:.1f} %",
+    "signed_percent": lambda value: f"{100.0 * value:+.0f} %".replace("-", "−"),
     "exact_s": lambda value: f"{value:.2f} s",  # a place within a record
     "exact_hz": lambda value: f"{value:.2f} Hz",
     "magnitude": lambda value: f"{value:.1f}",

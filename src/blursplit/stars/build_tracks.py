@@ -29,6 +29,8 @@ from blursplit.constants import (
 from blursplit.errors import TooFewStarsError
 from blursplit.frames import Sequence
 from blursplit.frames.source import failed_frames
+from blursplit.plain import plain
+from blursplit.result import Note
 from blursplit.stars.block import Block
 from blursplit.stars.detect import Field
 from blursplit.stars.frame_quality import find_duplicates
@@ -40,7 +42,7 @@ from blursplit.types import BoolArray, FloatArray, IntArray
 if TYPE_CHECKING:  # which builds tracks with this file
     from blursplit.stars.tracker import Tracker
 
-Notes = list[tuple[str, str]]
+Notes = list[Note]
 
 
 def assemble_tracks(sequence: Sequence, field: Field, tracker: Tracker) -> StarTracks:
@@ -71,12 +73,11 @@ def assemble_tracks(sequence: Sequence, field: Field, tracker: Tracker) -> StarT
     gain = _gain(tracker, curve, notes)
     if field.clipped:
         stamps = None
-        notes.append(("cores-clipped", "stretched for display, cores clipped: positions only"))
+        notes.append(("cores-clipped", {}))
     width = float(np.nanmedian(take["width"]))
     if width < UNDERSAMPLED_PX:
         stamps = None
-        text = f"stars of {2.355 * width:.1f} px FWHM are too narrow for these pixels: "
-        notes.append(("undersampled", text + "positions only, no widths and no split"))
+        notes.append(("undersampled", {"fwhm_px": 2.355 * width}))
     _describe(sequence, field, tracker, rows, stars, take["width"], notes)
     return StarTracks(
         time_s=sequence.time_s[rows],
@@ -112,7 +113,7 @@ def _steady_stars(tracker: Tracker, good: BoolArray, notes: Notes) -> IntArray:
         often = good.sum(axis=0) == good.sum(axis=0).max()
     rare = int((~often).sum())
     if rare:
-        notes.append(("stars-lost", f"{rare} stars were left out: seen in few of the frames"))
+        notes.append(("stars-lost", {"stars": rare}))
     stars = np.flatnonzero(often)
     twin = find_duplicates(
         tracker.samples["x"][:, stars],
@@ -121,17 +122,12 @@ def _steady_stars(tracker: Tracker, good: BoolArray, notes: Notes) -> IntArray:
         tracker.field.sigma_px,
     )
     if twin.any():
-        notes.append(("twins", f"{int(twin.sum())} sources were stars that are followed already"))
+        notes.append(("twins", {"sources": int(twin.sum())}))
         stars = stars[~twin]
     if stars.size > FEW_STARS:
         moving = _moving(tracker, good[:, stars], stars)
         if moving.any() and not moving.all():
-            notes.append(
-                (
-                    "moving-source",
-                    f"{int(moving.sum())} sources moved among the stars and were left out",
-                )
-            )
+            notes.append(("moving-source", {"sources": int(moving.sum())}))
             stars = stars[~moving]
     return stars.astype(np.int64)
 
@@ -181,20 +177,11 @@ def _gain(tracker: Tracker, curve: Curve, notes: Notes) -> float:
         return tracker.setup.gain_e_per_adu
     fitted = gain_of(*curve)
     if fitted is None or fitted[1] > WORST_GAIN_ERROR:
-        notes.append(
-            (
-                "gain-unknown",
-                "no gain known or measurable: the noise leaves out the stars' own photons",
-            )
-        )
+        notes.append(("gain-unknown", {"by": "stars"}))
         return float("inf")
     gain, error = fitted
-    notes.append(
-        (
-            "gain-measured",
-            f"gain {gain:.3g} e-/ADU (± {100 * error:.0f} %) from the pixel noise of a star",
-        )
-    )
+    found = {"gain_e_per_adu": gain, "error_e_per_adu": error * gain}
+    notes.append(("gain-measured", {"by": "stars", **found}))
     return gain
 
 
@@ -208,14 +195,9 @@ def _segments(given: IntArray, tracker: Tracker, rows: IntArray, notes: Notes) -
         dtype=np.int64,
     )
     if turned.size:
-        notes.append(
-            (
-                "field-turned",
-                f"the field turned by half a turn {turned.size} times: a new segment each",
-            )
-        )
+        notes.append(("field-turned", {"times": turned.size}))
     if jumps.size:
-        notes.append(("dither", f"the field jumped {jumps.size} times: a new segment each"))
+        notes.append(("dither", {"times": jumps.size}))
     starts = np.zeros(rows.size, dtype=np.int64)
     starts[np.unique(np.concatenate([breaks, turned, jumps]).astype(np.int64))] = 1
     return np.cumsum(starts)
@@ -290,9 +272,7 @@ def _row_time_s(sequence: Sequence, y_px: FloatArray, notes: Notes) -> FloatArra
         return np.zeros_like(y_px)
     order = sequence.instrument.get("row_order")
     if order is None:
-        notes.append(
-            ("row-order-assumed", "row order unknown: the first row is taken to be read first")
-        )
+        notes.append(("row-order-assumed", {}))
     row = sequence.source.shape[0] - 1 - y_px if order == "last-row-first" else y_px
     middle = np.broadcast_to(masked_columns(row, np.isfinite(row)), row.shape)
     return np.where(np.isfinite(row), row, middle) * row_s
@@ -309,37 +289,30 @@ def _describe(
 ) -> None:
     """Add the notes that a reader of the result needs."""
     if stars.size < FEW_STARS:
-        notes.append(
-            ("few-stars", f"only {stars.size} star{'s' * (stars.size > 1)} could be followed")
-        )
+        notes.append(("few-stars", {"stars": stars.size}))
     if field.refused:
         listed = ", ".join(f"{n} {reason}" for reason, n in field.refused.items())
-        notes.append(("sources-refused", f"sources not used: {listed}"))
+        notes.append(("sources-refused", {"reasons": listed}))
     if field.hot.any():
-        notes.append(("hot-pixels", f"{int(field.hot.sum())} hot or dead pixels were left out"))
+        notes.append(("hot-pixels", {"pixels": int(field.hot.sum())}))
     level = tracker.transparency[rows]
     usual = float(np.nanmedian(level))
     dim = int((level < CLOUD_FLUX * usual).sum())
     if dim:
-        notes.append(("cloud", f"stars were fainter than half their usual flux in {dim} frames"))
+        notes.append(("cloud", {"frames": dim}))
     failed = failed_frames(sequence.source)
     if failed:
         first = failed[min(failed)]
-        notes.append(("frames-unreadable", f"{len(failed)} frames could not be read ({first})"))
+        notes.append(("frames-unreadable", {"frames": len(failed), "why": plain(first)}))
     lost = sequence.source.n_frames - rows.size - len(failed)
     if lost > 0:
-        notes.append(("frames-lost", f"no star was found in {lost} frames"))
-    for kind, text in (
-        ("saturated", "saturated"),
-        ("cosmic ray", "hit by a cosmic ray"),
-    ):
-        count = tracker.counts[kind]
-        if count:
-            samples, were = ("sample", "was") if count == 1 else ("samples", "were")
-            notes.append((kind.replace(" ", "-"), f"{count} {samples} {text} {were} left out"))
+        notes.append(("frames-lost", {"frames": int(lost)}))
+    for kind in ("saturated", "cosmic ray"):
+        if count := tracker.counts[kind]:
+            notes.append((kind.replace(" ", "-"), {"samples": int(count)}))
     _describe_width(width_px, notes)
     if tracker.book.fewer:
-        notes.append(("stamps-fewer", "stamps of fewer stars were kept: the run is long"))
+        notes.append(("stamps-fewer", {}))
 
 
 def _describe_width(width_px: FloatArray, notes: Notes) -> None:
@@ -352,12 +325,7 @@ def _describe_width(width_px: FloatArray, notes: Notes) -> None:
         return
     ratio = float(np.median(last[both] / first[both]))
     if max(ratio, 1.0 / ratio) > DEWED:
-        notes.append(
-            (
-                "width-drift",
-                f"star width changed by {100 * (ratio - 1):+.0f} % over the run: focus, dew or air",
-            )
-        )
+        notes.append(("width-drift", {"change": ratio - 1.0}))
 
 
 # --- the cut-outs that are kept -------------------------------------------------------------------

@@ -27,6 +27,7 @@ from blursplit.frames.clock import Clock
 from blursplit.frames.ordering import order_frames, start_mjd
 from blursplit.frames.timestamps import iso_utc, read_times
 from blursplit.plain import plain
+from blursplit.result import Note
 from blursplit.rig import Rig, Setting
 from blursplit.stars.build_tracks import find_jumps
 from blursplit.stars.tracks import StarTracks
@@ -72,7 +73,7 @@ def positions_to_tracks(
         positions = _read_file(Path(positions))
     columns = _name_columns(positions, name)
     _require_columns(positions, columns, name)
-    notes: list[tuple[str, str]] = []
+    notes: list[Note] = []
     scale_arcsec, settings = _scale(positions, columns, rig, name)
     cells = _arrange(positions, columns, name)
     values = {
@@ -96,24 +97,16 @@ def positions_to_tracks(
             name, f"no star has {LEAST_SAMPLES_OF_STAR} positions", "record a longer sequence"
         )
     if not kept.all():
-        text = f"{int((~kept).sum())} stars have fewer than {LEAST_SAMPLES_OF_STAR} positions"
-        notes.append(("stars-left-out", text))
+        left_out = int((~kept).sum())
+        notes.append(("stars-left-out", {"stars": left_out, "least": LEAST_SAMPLES_OF_STAR}))
     good = good[:, kept]
     values = {key: np.where(good, value[:, kept], np.nan) for key, value in values.items()}
     if "sigma" not in values:
         values["sigma"] = _largest_noise(values["x"], values["y"], timing.segment)
-        text = (
-            "no noise of the positions is given: it is taken from the upper end of their "
-            "spectrum, where it is at most this large"
-        )
-        notes.append(("noise-from-spectrum", text))
+        notes.append(("noise-from-spectrum", {}))
     exposure = rig.get("exposure_s")
     if exposure is None:
-        text = (
-            "no exposure is given: what it averages out within a frame is not corrected, and "
-            "the band of the result ends at half the frame rate"
-        )
-        notes.append(("exposure-unknown", text))
+        notes.append(("exposure-unknown", {}))
     blank = np.full(good.shape, np.nan)
     first_mjd = start_mjd(clock, rows, timing, None)
     segment = _part_at_jumps(values, good, timing.segment, scale_arcsec, notes)
@@ -376,7 +369,7 @@ def _part_at_jumps(
     good: np.ndarray,
     segment: IntArray,
     scale_arcsec: float | None,
-    notes: list[tuple[str, str]],
+    notes: list[Note],
 ) -> IntArray:
     """Begin a new segment where the whole field jumped and stayed there."""
     seen = np.flatnonzero(good.any(axis=1))
@@ -392,7 +385,7 @@ def _part_at_jumps(
     jumps = seen[find_jumps(place[0], place[1], sigma_px)]
     if not jumps.size:
         return segment
-    notes.append(("dither", f"the field jumped {jumps.size} times: a new segment each"))
+    notes.append(("dither", {"times": jumps.size}))
     starts = np.concatenate([[0], np.diff(segment)])
     starts[jumps] = 1
     return np.cumsum(starts > 0).astype(np.int64)

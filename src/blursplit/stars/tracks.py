@@ -21,6 +21,7 @@ from blursplit.fits_tables import (
     table,
     write_units,
 )
+from blursplit.result import Note
 from blursplit.types import BoolArray, FloatArray, IntArray
 
 
@@ -110,7 +111,7 @@ class StarTracks:
     stamps : Stamps or None
     pixels : PixelStatistics or None
         None for positions that were not measured on frames here.
-    notes : tuple of (code, text)
+    notes : tuple of (code, facts)
         Warnings that go into the result.
     dropped : dict
         Reason -> number of frames dropped.
@@ -142,7 +143,7 @@ class StarTracks:
     finder_adu: NDArray[np.float32] | None = None
     stamps: Stamps | None = None
     pixels: PixelStatistics | None = None
-    notes: tuple[tuple[str, str], ...] = ()
+    notes: tuple[Note, ...] = ()
     dropped: dict[str, int] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -174,7 +175,10 @@ class StarTracks:
     def _repr_html_(self) -> str:
         from html import escape
 
-        notes = "".join(f"<li>{escape(text)}</li>" for _, text in self.notes)
+        notes = ""
+        for code, facts in self.notes:
+            told = ", ".join(f"{name} {value}" for name, value in facts.items())
+            notes += f"<li>{escape(f'{code}: {told}' if told else code)}</li>"
         return f"<p>{escape(repr(self))}</p><ul>{notes}</ul>"
 
     @classmethod
@@ -355,6 +359,11 @@ def load_tracks(folder: str | Path) -> StarTracks:
     return tracks
 
 
+def _note(code: Any, told: Any) -> Note:
+    """Return a note; files of earlier versions hold its sentence in place of its facts."""
+    return (str(code), dict(told)) if isinstance(told, dict) else ("noted", {"text": str(told)})
+
+
 def _read_tracks(path: Path, stamps_path: Path) -> StarTracks:
     with open_checked(path) as units:
         facts = json.loads(np.asarray(units[FACTS].data).tobytes().decode())
@@ -373,7 +382,7 @@ def _read_tracks(path: Path, stamps_path: Path) -> StarTracks:
     }
     known = {item.name for item in fields(StarTracks)} - _APART
     said: dict[str, Any] = {key: value for key, value in facts.items() if key in known}
-    said["notes"] = tuple((str(code), str(text)) for code, text in facts["notes"])
+    said["notes"] = tuple(_note(code, told) for code, told in facts["notes"])
     said["dropped"] = {str(reason): int(n) for reason, n in facts["dropped"].items()}
     said["pixels"] = _pixel_statistics(facts.get("pixels"))
     tracks = StarTracks(
