@@ -17,6 +17,7 @@ from blursplit.constants import ACCEPT_MOST_RUNS, ACCEPT_SAME_APERTURE, BLUR_TIM
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
 from blursplit.report.numbers import number, unit_of_key
+from blursplit.report.words import sentence
 from blursplit.result import Document, Part, Result
 from blursplit.rig import StrictTable, read_toml
 from blursplit.series import Series
@@ -430,12 +431,17 @@ def _judge_limit(
     value, low, high = _pooled(found, limit if key.startswith(EXACT) else None)
     state, reason = _state(low, high, limit)
     if low == high:
-        reason = f"counted or stated, without error: {'inside' if state == 'pass' else 'outside'}"
+        reason = sentence("exact-inside" if state == "pass" else "exact-outside")
     if len(results) > 1 and not key.startswith("tap."):
         how = "worst" if key.startswith(EXACT) else "mean"
-        reason += f" ({how} of {len(found)} runs)"
-        if missing:
-            reason += f"; {len(missing)} more do not tell: {missing[0][0]}"
+        reason = sentence(
+            "of-several-runs",
+            reason=reason,
+            how=how,
+            runs=len(found),
+            silent=len(missing),
+            why=missing[0][0] if missing else None,
+        )
     return Judgement(
         **frame,
         state=state,
@@ -454,21 +460,17 @@ def _find(
     """Return the value at a path of the result or of the tap result, or why none, and a remedy."""
     had = result.fwhm.blur_time_s
     if depends_on_blur_time(key) and not _same(had, blur_time_s):
-        over = "an unknown blur time" if had is None else f"{had:g} s"
-        reason = f"measured over {over}, the limit holds for {blur_time_s:g} s"
+        code = "unknown-blur-time" if had is None else "other-blur-time"
+        reason = sentence(code, had_s=had, limit_s=blur_time_s)
         return None, reason, _longer(result.sequence.duration_s, blur_time_s)
     if key.startswith("tap."):
         if tap is None:
-            return (
-                None,
-                "no tap result was given (--tap)",
-                "a tap run: blursplit tap SEQUENCE --out FOLDER, given as --tap FOLDER/tap.json",
-            )
+            return None, sentence("tap-not-given"), sentence("by-tap-run")
         value = value_at(dict(tap), key.removeprefix("tap."))
-        missing, remedy = "the tap result does not hold it", "a clearer tap"
+        missing, remedy = sentence("tap-lacks-it"), sentence("by-clearer-tap")
     else:
         value = value_at(result, key)
-        missing, remedy = "it was not measured" + _why_missing(key, result), ""
+        missing, remedy = sentence("not-measured", why=_why_missing(key, result)), ""
     if isinstance(value, dict):
         value = Estimate.model_validate(
             {"value": None, "low": None, "high": None} | value, extra="ignore"
@@ -479,7 +481,7 @@ def _find(
     if isinstance(value, bool) or not isinstance(value, int | float):
         return None, missing, remedy
     if not key.startswith(EXACT):
-        return None, "the value comes without an interval, so nothing is shown by it", ""
+        return None, sentence("no-interval"), ""
     exact = float(value)
     ends = {"value": exact, "low": exact, "high": exact, "low95": exact, "high95": exact}
     return Estimate(**ends), "", ""
@@ -507,31 +509,30 @@ def _pooled(found: Sequence[Estimate], count: Limit | None) -> tuple[float | Non
 
 def _state(low: float, high: float, limit: Limit) -> tuple[State, str]:
     if limit.at_most is not None and low > limit.at_most:
-        return "fail", "the whole 95 % interval lies above the limit"
+        return "fail", sentence("above-limit")
     if limit.at_least is not None and high < limit.at_least:
-        return "fail", "the whole 95 % interval lies below the limit"
+        return "fail", sentence("below-limit")
     inside_top = limit.at_most is None or high <= limit.at_most
     inside_bottom = limit.at_least is None or low >= limit.at_least
     if inside_top and inside_bottom:
-        return "pass", "the whole 95 % interval lies inside the limit"
-    return "not shown", "the 95 % interval reaches across the limit"
+        return "pass", sentence("inside-limit")
+    return "not shown", sentence("across-limit")
 
 
 def _decided_by(value: float | None, low: float, high: float, limit: Limit, runs: int) -> str:
     """Return what would bring an interval off its limit: errors shrink with the root of runs."""
     edges = [e for e in (limit.at_most, limit.at_least) if e is not None and low <= e <= high]
     if not edges or not np.isfinite([low, high]).all():
-        return "a measurement with an interval"
+        return sentence("by-interval")
     if value is None:
-        times = (high / max(edges[0], 1e-12)) ** 2
-        return f"a record {number(times, 2)} times as long, if there is nothing to be seen in it"
+        return sentence("by-longer-quiet", times=(high / max(edges[0], 1e-12)) ** 2)
     middle, half = 0.5 * (low + high), 0.5 * (high - low)
     gap = min(abs(edge - middle) for edge in edges)
     needed = runs * (half / max(gap, 1e-12)) ** 2
     if needed > ACCEPT_MOST_RUNS:
-        return "no sensible number of runs: the value lies at the limit"
+        return sentence("by-no-runs")
     way = "a pass" if _state(middle, middle, limit)[0] == "pass" else "a failure"
-    return f"some {int(np.ceil(needed))} such runs together; {way} is the likelier"
+    return sentence("by-more-runs", runs=float(np.ceil(needed)), outcome=way)
 
 
 def _same(a: float | None, b: float | None) -> bool:
@@ -540,18 +541,18 @@ def _same(a: float | None, b: float | None) -> bool:
 
 def _longer(duration_s: float | None, blur_time_s: float | None) -> str:
     if blur_time_s is None:
-        return "blur_time_s stated in the limits file"
+        return sentence("by-stated-blur-time")
     if duration_s is not None and duration_s < blur_time_s:
-        return f"a longer record: the record is shorter, so record {blur_time_s:g} s or more"
-    return f"the same frames measured again with --blur-time {blur_time_s:g}"
+        return sentence("by-longer-record", blur_time_s=blur_time_s)
+    return sentence("by-same-frames", blur_time_s=blur_time_s)
 
 
-def _why_missing(key: str, result: Result) -> str:
+def _why_missing(key: str, result: Result) -> str | None:
     section = key.partition(".")[0]
     for warning in result.warnings:
         if section in warning.code or section in warning.text.lower():
-            return f" ({warning.text})"
-    return ""
+            return warning.text.removesuffix(".")
+    return None
 
 
 # --- words -------------------------------------------------------------------------------------

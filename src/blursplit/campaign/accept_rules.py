@@ -26,10 +26,11 @@ from blursplit.constants import (
     ALIAS_NEGLIGIBLE,
     LINE_LEFT_AT_LEAST,
     LINE_LOWEST_BINS,
+    PLAN_OTHER_RATE,
     SHARED_FROM,
     Z95,
 )
-from blursplit.report.numbers import number
+from blursplit.report.words import sentence
 from blursplit.result import Line, Result
 from blursplit.series import Series
 from blursplit.types import FloatArray
@@ -46,7 +47,7 @@ def judge_lines(rule: LineRule, runs: Sequence[tuple[Result, Series | None]]) ->
         "key": f"lines between {low_hz:g} and {high_hz:g} Hz",
         "name": rule.name,
         "why": rule.why,
-        "limit": f"no shared line above {limit:g} arcsec rms",
+        "limit": sentence("lines-limit", limit_arcsec=limit),
         "at_most": limit,
         "unit": "arcsec",
     }
@@ -56,23 +57,24 @@ def judge_lines(rule: LineRule, runs: Sequence[tuple[Result, Series | None]]) ->
     bands = _bands(grid, seen, limit, next((b for b in backgrounds if b is not None), None))
     if above:
         text, low, high = max(above, key=lambda item: item[1])
-        reason = f"{len(above)} shared line{'s' if len(above) > 1 else ''} above the limit"
+        reason = sentence("lines-above", count=len(above))
         return Judgement(
             **frame, state="fail", measured=text, low95=low, high95=high, reason=reason, bands=bands
         )
     shown = seen[np.isfinite(seen)]
     measured = (
-        f"any line above {number(shown.max(), 2)} arcsec rms would have been found"
+        sentence("lines-none-from", smallest_arcsec=float(shown.max()))
         if shown.size == seen.size > 0
-        else "no line found above it"
+        else sentence("lines-none-found")
     )
     reasons = [text for text, _ in doubts]
     if not seen.size:
-        reasons.append("what could have been seen is not known (frame interval or seeing missing)")
+        reasons.append(sentence("lines-unknown"))
     elif seen.max() > limit:
         at = int(np.argmax(seen))
-        size = f"of {number(seen[at], 2)} arcsec rms" if np.isfinite(seen[at]) else "of any size"
-        reasons.append(f"a line {size} at {grid[at]:.3g} Hz could have stayed unseen")
+        rms, anything = (float(seen[at]), None) if np.isfinite(seen[at]) else (None, "any")
+        facts = {"rms_arcsec": rms, "any": anything, "at_hz": float(grid[at])}
+        reasons.append(sentence("line-unseen", **facts))
     if not reasons:
         return Judgement(
             **frame,
@@ -80,7 +82,7 @@ def judge_lines(rule: LineRule, runs: Sequence[tuple[Result, Series | None]]) ->
             measured=measured,
             low95=0.0,
             high95=float(seen.max()),
-            reason="no line above the limit",
+            reason=sentence("lines-none-above"),
             bands=bands,
         )
     return Judgement(
@@ -91,7 +93,7 @@ def judge_lines(rule: LineRule, runs: Sequence[tuple[Result, Series | None]]) ->
         high95=float(shown.max()) if shown.size else None,
         reason="; ".join(reasons),
         shown_by="; ".join(dict.fromkeys(b.shown_by for b in bands if b.shown_by))
-        or "a run at another frame rate, which parts a line from its alias",
+        or sentence("by-other-rate"),
         bands=bands,
     )
 
@@ -108,17 +110,17 @@ def _found(
     for k, (result, _) in enumerate(runs):
         for line, share in _lines_in(result, *rule.between_hz):
             if line.rms_arcsec is None:
-                doubts.append((f"{_hz(line)}: no rms in arcsec (pixel scale unknown)", ""))
+                doubts.append((sentence("line-no-rms", at_hz=_hz(line)), ""))
                 continue
             low, high = bound95(line.rms_arcsec)
-            measured = f"{_hz(line)}, {low:.3g} to {high:.3g} arcsec rms (95 %)"
+            at_hz = _hz(line)
+            measured = sentence("line-measured", at_hz=at_hz, low_arcsec=low, high_arcsec=high)
             if low > limit and share == 1:
                 above.append((measured, low, high))
             elif high > limit and share == 1:
-                doubts.append((f"{_hz(line)}: its rms reaches across the limit", measured))
+                doubts.append((sentence("line-across", at_hz=at_hz), measured))
             elif high > limit and not _settled(line, k, rule, runs, backgrounds):
-                odds = f"in this band with odds of {100 * share:.0f} % only, else an alias of a "
-                doubts.append((f"{_hz(line)}: {odds}line outside it", measured))
+                doubts.append((sentence("line-alias", at_hz=at_hz, share=share), measured))
     return above, doubts
 
 
@@ -230,25 +232,24 @@ def _bands(grid: FloatArray, seen: FloatArray, limit: float, best: Background | 
 def _line_shown_by(frequency: float, limit: float, best: Background) -> str:
     rate = 1.0 / best.cadence_s
     if float(exposure_response(frequency, best.exposure_s)) < LINE_LEFT_AT_LEAST:
-        return f"exposures below {number(0.5 / frequency, 2)} s"
+        return sentence("by-short-exposures", exposure_s=0.5 / frequency)
     apparent = float(apparent_frequency(frequency, rate))
     if apparent * best.stretch_s < LINE_LOWEST_BINS:
         if frequency < 0.5 * rate:
-            return f"a record of {LINE_LOWEST_BINS / frequency:.3g} s or more"
-        return f"a second run at another frame rate, {0.93 * rate:.3g}/s"
+            return sentence("by-record-of", duration_s=LINE_LOWEST_BINS / frequency)
+        return sentence("by-second-rate", rate_hz=PLAN_OTHER_RATE * rate)
     length = best.duration_s
     while length <= ACCEPT_LONGEST_S:
         length *= ACCEPT_LENGTH_STEP
         longer = replace(best, duration_s=length)
         if float(smallest_line_arcsec(frequency, longer, which="high")) <= limit:
-            told = f"{number(length, 2)} s" if length < 1000 else f"{number(length / 60, 2)} min"  # noqa: PLR2004
-            return f"{told} of record in all"
-    return "steadier air, or a sensor on the pier: no length of record helps here"
+            return sentence("by-record-in-all", duration_s=length)
+    return sentence("by-steadier-air")
 
 
-def _hz(line: Line) -> str:
+def _hz(line: Line) -> float:
     low, high = bound95(line.frequency_hz)
-    return f"{line.frequency_hz.value or 0.5 * (low + high):.4g} Hz"
+    return line.frequency_hz.value or 0.5 * (low + high)
 
 
 # --- after a slew ---------------------------------------------------------------------------
@@ -270,15 +271,19 @@ def judge_slews(rule: SettleRule, runs: Sequence[tuple[Result, Series | None]]) 
         key=f"after a slew, {rule.over_s:g} s",
         name=rule.name,
         why=rule.why,
-        limit=f"rms at most {rule.rms_at_most_arcsec:g} arcsec over {rule.over_s:g} s, from "
-        f"{rule.within_s:g} s after the slew",
+        limit=sentence(
+            "slew-limit",
+            limit_arcsec=rule.rms_at_most_arcsec,
+            over_s=rule.over_s,
+            within_s=rule.within_s,
+        ),
         at_most=rule.within_s,
         unit="s",
         state=state,
         measured=measured,
         low95=early,
         high95=late,
-        reason=reason + (f" (worst of {len(runs)} slews)" if len(runs) > 1 else ""),
+        reason=sentence("slew-worst", reason=reason, slews=len(runs)) if len(runs) > 1 else reason,
         shown_by=by if state == "not shown" else "",
     )
 
@@ -290,35 +295,36 @@ def _one(
     if series is None or not {"time_s", "common_x_arcsec", "air_psd_arcsec2_hz"} <= set(
         series.arrays
     ):
-        remedy = "the whole result folder, of a run with a pixel scale and a seeing"
-        return "not shown", "-", "the record holds no motion in arcsec", None, None, remedy
+        remedy = sentence("by-whole-folder")
+        return "not shown", "-", sentence("slew-no-motion"), None, None, remedy
     start, low, high = mount_rms_arcsec(series, rule.over_s, rule.slew_ended_s)
     if not start.size:
         needed = rule.slew_ended_s + rule.within_s + rule.over_s
-        reason = "the record is shorter than the stretch"
-        return "not shown", "-", reason, None, None, f"a record of {needed:g} s or more"
+        remedy = sentence("by-record-of", duration_s=needed)
+        return "not shown", "-", sentence("slew-too-short"), None, None, remedy
     early, late = (
         next((float(t) for t, v in zip(start, rms, strict=True) if v <= limit), None)
         for rms, limit in ((low, rule.rms_at_most_arcsec), (high, rule.rms_at_most_arcsec))
     )
     k = int(np.searchsorted(start, min(rule.within_s, start[-1])))
-    ends = [f"{number(t, 2)} s" if t is not None else "never in this record" for t in (early, late)]
-    measured = (
-        f"still from {ends[0] if ends[0] == ends[1] else ' to '.join(ends)} on (95 %); "
-        f"at {number(start[k], 2)} s the mount moves by {number(low[k], 2)} to "
-        f"{number(high[k], 2)} arcsec rms"
+    ends = [
+        sentence("slew-never") if t is None else sentence("slew-at", at_s=t) for t in (early, late)
+    ]
+    measured = sentence(
+        "slew-measured",
+        ends=" to ".join(dict.fromkeys(ends)),
+        at_s=float(start[k]),
+        low_arcsec=float(low[k]),
+        high_arcsec=float(high[k]),
     )
     if late is not None and late <= rule.within_s:
-        reason = f"still from {number(late, 2)} s after the slew at the latest"
+        reason = sentence("slew-still", at_s=late)
         return "pass", measured, reason, early, late, ""
     if start[-1] >= rule.within_s and (early is None or early > rule.within_s):
-        when = (
-            "never in this record" if early is None else f"at {number(early, 2)} s at the earliest"
-        )
-        return "fail", measured, f"still {when}", early, late, ""
-    air = "the air that all stars share hides so small a motion"
-    remedy = "a wider field or steadier air, or an encoder or sensor on the mount"
-    return "not shown", measured, air, early, late, remedy
+        code = "slew-still-never" if early is None else "slew-still-late"
+        return "fail", measured, sentence(code, at_s=early), early, late, ""
+    air = sentence("slew-in-air")
+    return "not shown", measured, air, early, late, sentence("by-wider-field")
 
 
 def mount_rms_arcsec(

@@ -20,7 +20,7 @@ from blursplit.constants import (
     MANY_SEQUENCES,
     Z95,
 )
-from blursplit.report.numbers import number
+from blursplit.report.words import sentence
 from blursplit.result import Document, Part
 
 ARCHIVE_SCHEMA = "blursplit-archive/1"
@@ -172,17 +172,18 @@ def with_unscaled(rows: Sequence[Row]) -> list[Row]:
 
 
 def _headline(overall: GroupSpread, nights: list[GroupSpread], picks: list[Pick]) -> str:
-    dated = sum(night.label != UNDATED for night in nights)
-    many = f"{overall.sequences} sequence{'s' * (overall.sequences != 1)}"
-    text = f"{many} of {dated} night{'s' * (dated != 1)}" if dated else many
-    for quantity, unit in (("recorded_fwhm_arcsec", "arcsec"), ("unscaled_fwhm_px", "px")):
-        width = overall.spreads.get(quantity)
-        if width is not None and width.median is not None:
-            text += f", median width {width.median:.3g} {unit}"
-            break
+    width, unit = None, None
+    for quantity, of in (("recorded_fwhm_arcsec", "arcsec"), ("unscaled_fwhm_px", "px")):
+        found = overall.spreads.get(quantity)
+        if width is None and found is not None and found.median is not None:
+            width, unit = found.median, of
+    dated = sum(night.label != UNDATED for night in nights) or None
+    held = {"sequences": overall.sequences, "nights": dated, "width": width, "unit": unit}
+    text = sentence("archive-holds", **held) + "."
     if picks:
-        return f"{text}. {picks[0].name} stands out: {picks[0].reasons[0]}."
-    return text + "." + (" None stands out." if overall.sequences > 1 else "")
+        name, reason = picks[0].name, picks[0].reasons[0]
+        return f"{text} {sentence('archive-stands-out', name=name, reason=reason)}"
+    return f"{text} {sentence('archive-even')}" if overall.sequences > 1 else text
 
 
 _STATES = ("done", "failed", "too short")
@@ -262,21 +263,17 @@ def _picks(rows: list[Row]) -> list[Pick]:
         for cause in ("structure", "tracking"):
             saved, low = row[f"{cause}_saving_arcsec"], row[f"{cause}_saving_arcsec_low"]
             if width and saved and low and saved > ARCHIVE_WORTH_SHARE * width and low > 0:
-                reasons.append(
-                    f"{cause} costs {number(saved, 2)} of {number(width, 2)} arcsec FWHM"
-                )
+                facts = {"saving_arcsec": saved, "width_arcsec": width}
+                reasons.append(sentence("pick-cause", cause=cause, **facts))
                 score = max(score, saved / width)
         for unit in ("arcsec", "px"):
             own, middle = row[_WIDTHS[unit]], usual.get((row["telescope"], unit))
             if own is not None and middle is not None and own > ARCHIVE_WIDE * middle:
                 times = own / middle
-                reasons.append(
-                    f"{number(own, 2)} {unit} wide, {number(times, 2)} times the median of its "
-                    "telescope"
-                )
+                reasons.append(sentence("pick-wide", width=own, unit=unit, times=times))
                 score = max(score, times - 1.0)
         if row["mechanics_matters"] == "yes":
-            reasons.append("drive and structure together are worth curing")
+            reasons.append(sentence("pick-mechanics"))
             score = max(score, ARCHIVE_WORTH_SHARE)
         if reasons:
             pick = Pick(

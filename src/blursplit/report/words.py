@@ -77,6 +77,8 @@ VARIANT_FACTS: dict[str, str] = {
     "setup-differs": "key",
     "calibration-frames": "which",
     "gain-unknown": "by",
+    "lines-above": "count",
+    "archive-holds": "sequences",
     "gain-measured": "by",
     "mask-no-pair": "because",
     "tap-none": "stretches",
@@ -342,7 +344,8 @@ _CHECKS: dict[str, str] = {
     ),
 }
 
-_SUBJECTS = (FRAMES, MASK, FOCUS, DRIVE, SENSOR, SECOND_CAMERA, TAP, PLAN, COMPARE, PHRASES)
+_EVIDENCE = (MASK, FOCUS, DRIVE, SENSOR, SECOND_CAMERA, TAP)
+_SUBJECTS = (FRAMES, *_EVIDENCE, PLAN, COMPARE, PHRASES)
 
 TEMPLATES: dict[str, str] = {
     **_HEADLINES,
@@ -459,10 +462,15 @@ KINDS: dict[str, Callable[[Any], str]] = {
     "deg": lambda value: f"{value:.0f} deg",
     "percent": probability,
     "arcsec_per_min": lambda value: f"{figure(value)} arcsec/min",
+    "nights": lambda value: f"{value:.0f} night{'s' * (value != 1)}",
     "count": lambda value: f"{value:.0f}",
     "ratio": lambda value: f"{value:.2f}",
     "position": lambda value: f"{value:.6g}",  # of a focuser, in its own unit
     "given": lambda value: f"{value:g}",  # as a header has it
+    "long_s": lambda v: f"{number(v, 2)} s" if v < 1000 else f"{number(v / 60, 2)} min",  # noqa: PLR2004
+    "rough": lambda value: f"{value:.3g}",
+    "rough_hz": lambda value: f"{value:.3g} Hz",
+    "precise_hz": lambda value: f"{value:.4g} Hz",
     "precise_s": lambda value: f"{value:.6g} s",
     "fine_percent": lambda value: f"{100.0 * value:.1f} %",
     "signed_percent": lambda value: f"{100.0 * value:+.0f} %".replace("-", "−"),

@@ -161,4 +161,98 @@ PHRASES: dict[str, str] = {
         "recorded width times the ratio of modelled widths in the common and in its own air"
         "[[; assumed: aperture {aperture_m:metres}]]"
     ),
+    # a limit judged: why so, and what would show it
+    "above-limit": "the whole 95 % interval lies above the limit",
+    "below-limit": "the whole 95 % interval lies below the limit",
+    "inside-limit": "the whole 95 % interval lies inside the limit",
+    "across-limit": "the 95 % interval reaches across the limit",
+    "exact-inside": "counted or stated, without error: inside",
+    "exact-outside": "counted or stated, without error: outside",
+    "of-several-runs": (
+        "{reason:name} ({how:name} of {runs:count} runs)"
+        "[[; {silent:count} more do not tell: {why:name}]]"
+    ),
+    "other-blur-time": "measured over {had_s:given} s, the limit holds for {limit_s:given} s",
+    "unknown-blur-time": (
+        "measured over an unknown blur time, the limit holds for {limit_s:given} s"
+    ),
+    "tap-not-given": "no tap result was given (--tap)",
+    "tap-lacks-it": "the tap result does not hold it",
+    "not-measured": "it was not measured[[ ({why:name})]]",
+    "no-interval": "the value comes without an interval, so nothing is shown by it",
+    "by-tap-run": (
+        "a tap run: blursplit tap SEQUENCE --out FOLDER, given as --tap FOLDER/tap.json"
+    ),
+    "by-clearer-tap": "a clearer tap",
+    "by-interval": "a measurement with an interval",
+    "by-longer-quiet": (
+        "a record {times:fine} times as long, if there is nothing to be seen in it"
+    ),
+    "by-no-runs": "no sensible number of runs: the value lies at the limit",
+    "by-more-runs": "some {runs:count} such runs together; {outcome:name} is the likelier",
+    "by-stated-blur-time": "blur_time_s stated in the limits file",
+    "by-longer-record": (
+        "a longer record: the record is shorter, so record {blur_time_s:given} s or more"
+    ),
+    "by-same-frames": "the same frames measured again with --blur-time {blur_time_s:given}",
+    # lines in a band
+    "lines-limit": "no shared line above {limit_arcsec:given} arcsec rms",
+    "lines-above": "{count:count} shared lines above the limit",
+    "lines-above/1": "1 shared line above the limit",
+    "lines-none-from": "any line above {smallest_arcsec:fine_arcsec} rms would have been found",
+    "lines-none-found": "no line found above it",
+    "lines-none-above": "no line above the limit",
+    "lines-unknown": ("what could have been seen is not known (frame interval or seeing missing)"),
+    "line-unseen": (
+        "a line of[[ {rms_arcsec:fine_arcsec} rms]][[ {any:name} size]] at {at_hz:rough_hz} could "
+        "have stayed unseen"
+    ),
+    "line-measured": (
+        "{at_hz:precise_hz}, {low_arcsec:rough} to {high_arcsec:rough} arcsec rms (95 %)"
+    ),
+    "line-no-rms": "{at_hz:precise_hz}: no rms in arcsec (pixel scale unknown)",
+    "line-across": "{at_hz:precise_hz}: its rms reaches across the limit",
+    "line-alias": (
+        "{at_hz:precise_hz}: in this band with odds of {share:percent} only, else an alias of a "
+        "line outside it"
+    ),
+    "by-other-rate": "a run at another frame rate, which parts a line from its alias",
+    "by-second-rate": "a second run at another frame rate, {rate_hz:rough}/s",
+    "by-short-exposures": "exposures below {exposure_s:fine} s",
+    "by-record-of": "a record of {duration_s:rough} s or more",
+    "by-record-in-all": "{duration_s:long_s} of record in all",
+    "by-steadier-air": ("steadier air, or a sensor on the pier: no length of record helps here"),
+    # after a slew
+    "slew-limit": (
+        "rms at most {limit_arcsec:given} arcsec over {over_s:given} s, from {within_s:given} s "
+        "after the slew"
+    ),
+    "slew-worst": "{reason:name} (worst of {slews:count} slews)",
+    "slew-no-motion": "the record holds no motion in arcsec",
+    "slew-too-short": "the record is shorter than the stretch",
+    "slew-measured": (
+        "still from {ends:name} on (95 %); at {at_s:fine} s the mount moves by {low_arcsec:fine} "
+        "to {high_arcsec:fine} arcsec rms"
+    ),
+    "slew-at": "{at_s:fine} s",
+    "slew-never": "never in this record",
+    "slew-still": "still from {at_s:fine} s after the slew at the latest",
+    "slew-still-late": "still at {at_s:fine} s at the earliest",
+    "slew-still-never": "still never in this record",
+    "slew-in-air": "the air that all stars share hides so small a motion",
+    "by-whole-folder": "the whole result folder, of a run with a pixel scale and a seeing",
+    "by-wider-field": "a wider field or steadier air, or an encoder or sensor on the mount",
+    # an archive in numbers
+    "archive-holds": (
+        "{sequences:count} sequences[[ of {nights:nights}]]"
+        "[[, median width {width:rough} {unit:name}]]"
+    ),
+    "archive-holds/1": (
+        "1 sequence[[ of {nights:nights}]][[, median width {width:rough} {unit:name}]]"
+    ),
+    "archive-stands-out": "{name:name} stands out: {reason:name}.",
+    "archive-even": "None stands out.",
+    "pick-cause": "{cause:name} costs {saving_arcsec:fine} of {width_arcsec:fine} arcsec FWHM",
+    "pick-wide": ("{width:fine} {unit:name} wide, {times:fine} times the median of its telescope"),
+    "pick-mechanics": "drive and structure together are worth curing",
 }
