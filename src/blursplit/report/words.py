@@ -474,7 +474,6 @@ KINDS: dict[str, Callable[[Any], str]] = {
     "precise_s": lambda value: f"{value:.6g} s",
     "fine_percent": lambda value: f"{100.0 * value:.1f} %",
     "signed_percent": lambda value: f"{100.0 * value:+.0f} %".replace("-", "−"),
-    "exact_s": lambda value: f"{value:.2f} s",  # a place within a record
     "exact_hz": lambda value: f"{value:.2f} Hz",
     "magnitude": lambda value: f"{value:.1f}",
     "fine": lambda value: number(value, 2),
