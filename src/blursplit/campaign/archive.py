@@ -27,6 +27,7 @@ from blursplit.campaign.store import CONDITIONS, Store
 from blursplit.constants import CONNECT_TIMEOUT_S, LEAST_FRAMES_OF_SEQUENCE
 from blursplit.errors import InputError, OutputError, TimingError
 from blursplit.plain import plain
+from blursplit.report.words import said, sentence
 from blursplit.result import SCHEMA
 from blursplit.rig import Origin, Rig, as_rig
 
@@ -115,7 +116,6 @@ def _measured(task: Task, **camera: float) -> str:
 def _width_alone(task: Task, missing: TimingError) -> str:
     """Measure frames without times for their width: all else depends on when they were taken."""
     from blursplit.errors import BlursplitError
-    from blursplit.report.words import said
     from blursplit.result import Fwhm, Result
 
     try:
@@ -139,7 +139,7 @@ def _width_alone(task: Task, missing: TimingError) -> str:
 def _internal(error: Exception) -> str:
     last = traceback.extract_tb(error.__traceback__)[-1]
     place = f"{os.path.basename(last.filename)}:{last.lineno}"  # noqa: PTH119
-    return f"internal failure, please report it: {type(error).__name__}: {error} ({place})"
+    return sentence("internal-failure", kind=type(error).__name__, error=str(error), place=place)
 
 
 THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
@@ -238,7 +238,6 @@ def dask_cluster(address: str) -> Iterator[tuple[Executor, int]]:
 
 
 # --- every sequence under a folder ----------------------------------------------------------------
-DIED = "the process that measured it died: out of memory, or killed from outside"
 
 
 @dataclass
@@ -386,8 +385,8 @@ def archive(
                 store.moved(key, group.paths)
                 run.known += 1
             elif group.frames < min_frames:
-                short = Outcome(key, "too short", f"{group.frames} frames, {min_frames} needed")
-                _write(store, run, (task, group), short)
+                reason = sentence("too-short", frames=group.frames, needed=min_frames)
+                _write(store, run, (task, group), Outcome(key, "too short", reason))
             else:
                 todo.append((task, group))
         if results is not None and todo:
@@ -479,8 +478,8 @@ def _submit(
 
 def _lost(error: Exception) -> str:
     if type(error).__name__ == "KilledWorker":
-        return DIED
-    return f"the cluster gave it up: {type(error).__name__}: {error}"
+        return sentence("process-died")
+    return sentence("cluster-gave-up", kind=type(error).__name__, error=str(error))
 
 
 def _run_all(
@@ -516,7 +515,7 @@ def _try_alone(line: _Line, suspect: tuple[Task, Group]) -> None:
             line.feed(executor, deque([suspect]), 1)
     except BrokenProcessPool:
         line.flying.clear()
-        line.settle(suspect, Outcome(suspect[0].key, "failed", DIED))
+        line.settle(suspect, Outcome(suspect[0].key, "failed", sentence("process-died")))
 
 
 def _write(store: Store, run: ArchiveRun, pair: tuple[Task, Group], outcome: Outcome) -> None:

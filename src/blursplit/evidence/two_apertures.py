@@ -376,7 +376,7 @@ class MaskResult:
     expected_common_arcsec2: tuple[float, float]
     # Root of what is beyond the prediction, x and y: tracking or structure. Zero where nothing is.
     excess_rms_arcsec: tuple[float, float]
-    # (code, text) each: failed validity checks.
+    # Failed validity checks.
     notes: tuple[Remark, ...] = ()
 
 

@@ -252,6 +252,12 @@ PHRASES: dict[str, str] = {
     ),
     "archive-stands-out": "{name:name} stands out: {reason:name}.",
     "archive-even": "None stands out.",
+    "too-short": "{frames:count} frames, {needed:count} needed",
+    "process-died": ("the process that measured it died: out of memory, or killed from outside"),
+    "cluster-gave-up": "the cluster gave it up: {kind:name}: {error:name}",
+    "internal-failure": (
+        "internal failure, please report it: {kind:name}: {error:name} ({place:name})"
+    ),
     "pick-cause": "{cause:name} costs {saving_arcsec:fine} of {width_arcsec:fine} arcsec FWHM",
     "pick-wide": ("{width:fine} {unit:name} wide, {times:fine} times the median of its telescope"),
     "pick-mechanics": "drive and structure together are worth curing",
