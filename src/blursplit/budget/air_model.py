@@ -5,8 +5,8 @@ it into physical quantities, `log_likelihood` compares them with the powers of t
 the registered star's transfer function. Everything works on many vectors at once.
 
 Coordinates: the strength of all the air is told by its phase structure function at a fifth of the
-aperture, which the star's image measures; near air, ground and the layers above share r0^(-5/3)
-by the softmax of Gaussians. Near air may be all but gone: else it takes a part of the free air.
+aperture, which the star's image measures; ground and the layers above share r0^(-5/3) by the
+softmax of Gaussians. Near air over all of these has a prior of its own and may be all but gone.
 
 The logarithm of a power that is the mean of n coefficients has the mean ln S + psi(n) - ln n and
 the variance psi_1(n). The model's shape errs too: real air blows in more ways than the model
@@ -198,10 +198,10 @@ class AirModel:
 
     @cached_property
     def _contrasts(self) -> FloatArray:
-        """Orthonormal contrasts of near air, ground and high layers, shape (k + 1, k + 2)."""
-        k = len(self.table.height_m) + 2
+        """Orthonormal contrasts of ground and high layers, shape (k, k + 1)."""
+        k = len(self.table.height_m) + 1
         rows = [[1.0] * i + [-float(i)] + [0.0] * (k - i - 1) for i in range(1, k)]
-        return np.array([np.array(row) / np.linalg.norm(row) for row in rows])
+        return np.array([np.array(row) / np.linalg.norm(row) for row in rows]).reshape(-1, k)
 
     def state(self, z: FloatArray) -> AirState:
         """Return the physical quantities of each row of z, shape (n, n_parameters)."""
@@ -209,9 +209,12 @@ class AirModel:
         p, n = self.priors, len(z)
         log_near_outer = uniform_between(part["outer"][:, 0], FIT_NEAR_OUTER_SCALE_M)
         log_outer = uniform_between(part["outer"][:, 1], p.outer_scale_m)
-        share = np.exp(FIT_SHARE_SIGMA * part["shares"] @ self._contrasts)
-        share[:, 0] *= FIT_NEAR_ABSENT ** _uniform(part["near_there"][:, 0])
-        share /= share.sum(axis=1, keepdims=True)
+        outside = np.exp(FIT_SHARE_SIGMA * part["shares"][:, 1:] @ self._contrasts)
+        outside /= outside.sum(axis=1, keepdims=True)
+        # near air over all others: into how many layers those are cut is no evidence of it
+        near = np.exp(2.0**0.5 * FIT_SHARE_SIGMA * part["shares"][:, 0])
+        near *= FIT_NEAR_ABSENT ** _uniform(part["near_there"][:, 0])
+        share = np.column_stack([near, outside]) / (1.0 + near)[:, None]
         per_j = share[:, 0] * self.table.near.structure_at(log_near_outer)[:, -1]
         per_j += (1.0 - share[:, 0]) * self.table.outside.structure_at(log_outer)[:, -1]
         j = (

@@ -431,8 +431,9 @@ def _refuse_misfit(
             fits = item == 1 and stated == [side for side in sides[::-1] if side != 1]
         else:
             words = np.frombuffer(head, ">i2").tolist()
-            count = words[2] if words[2] > 0 else (words[4] << 15) + words[3]
-            fits = item == 2 and 0 < count <= length  # noqa: PLR2004 - bytes of a word
+            short = words[2] > 0
+            begin, count = (3, words[2]) if short else (words[1], (words[4] << 15) + words[3])
+            fits = item == 2 and 0 < begin <= count <= length  # noqa: PLR2004 - bytes of a word
         if not fits:
             raise _damaged(source, f"tile {first + row + 1} is not of the size that it states")
 
