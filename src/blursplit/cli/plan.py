@@ -81,9 +81,9 @@ def _show(plan: Plan) -> None:
     console = Console(highlight=False, markup=False)
     console.print(plan.statement, style="bold")
     r = plan.recording
-    console.print(f"Exposure {r.exposure_s * 1000:.3g} ms: {r.exposure_reason}")
-    console.print(f"Rate {r.rate_hz:.3g} frames/s: {r.rate_reason}")
-    console.print(f"Length {r.duration_s:g} s: {r.duration_reason}")
+    console.print(f"Exposure {r.exposure_s * 1000:.3g} ms: {r.exposure_reason}.")
+    console.print(f"Rate {r.rate_hz:.3g} frames/s: {r.rate_reason}.")
+    console.print(f"Length {r.duration_s:g} s: {r.duration_reason}.")
     bright = "" if r.brightest_mag is None else f", saturating from {r.brightest_mag:.1f}"
     console.print(
         f"Stars to magnitude {r.faintest_mag:.1f}{bright}: one star's noise "

@@ -14,19 +14,6 @@ PLAN: dict[str, str] = {
         "{band_high_hz:hz}."
     ),
     "plan-shows-nothing": "The run is too short to show lines.",
-    "as-stated": "As stated.",
-    "exposure-of-air": (
-        "0.3 D/V with a wind of {wind_m_s:figure} m/s, so that the air is not averaged away."
-    ),
-    "rate-of-exposure": "The exposure allows no faster one.",
-    "rate-of-plan": (
-        "It reaches resonances up to 23 Hz and keeps the mains from folding to zero; faster is "
-        "better where the camera allows it."
-    ),
-    "length-of-plan": ("The slow air of a shorter run is one draw, up to 20 % off in variance."),
-    "length-short": (
-        "That is short: the slow air of one run departs from theory by 20 % and more."
-    ),
     "witness-sensor": (
         "Stars half a degree apart still leave most of the air below {unseen_below_m:metres} "
         "unseen, so ground air and shaking without lines may stay open. An accelerometer fixed to "
@@ -76,25 +63,6 @@ PLAN: dict[str, str] = {
         "Stars bright enough to be measured (magnitude {faintest_mag:magnitude}) saturate in good "
         "moments (from {brightest_mag:magnitude}): shorten the exposure or lower the gain."
     ),
-    # what a limit takes to be shown
-    "needs-taps": "Three to five taps by hand, ten seconds apart, 50 frames/s or more.",
-    "needs-any-run": "Any run.",
-    "needs-one-run": "One run.",
-    "needs-no-mode": "To show that no mode of that size is there.",
-    "needs-little-drift": "If the drift is below half of it.",
-    "needs-repeats": "Repeats; how far they lie apart decides.",
-    "needs-other-air": (
-        "No length: {least_arcsec:fine_arcsec} is the least that {longest_s:s} show. Brighter or "
-        "more stars, steadier air, or a sensor on the pier."
-    ),
-    "needs-other-frames": "No length of record shows it at this exposure and frame rate.",
-    "needs-other-rate": "A second run at {rate_hz:rate}, which parts aliases.",
-    "needs-shorter-exposure": ("Exposures below {exposure_s:s}: these average such lines away."),
-    "needs-mount-sensor": (
-        "In such air the frames show nothing below {least_arcsec:fine_arcsec} rms over "
-        "{over_s:set_s}: an encoder or sensor on the mount."
-    ),
-    "needs-slews": "Each run begins while the mount arrives; every slew counts.",
 }
 
 COMPARE: dict[str, str] = {
@@ -151,12 +119,42 @@ COMPARE: dict[str, str] = {
 
 # Parts of sentences: they stand in the cells of tables, or behind a colon.
 PHRASES: dict[str, str] = {
+    # why to record so, and what a limit takes to be shown
+    "as-stated": "as stated",
+    "exposure-of-air": (
+        "0.3 D/V with a wind of {wind_m_s:figure} m/s, so that the air is not averaged away"
+    ),
+    "rate-of-exposure": "the exposure allows no faster one",
+    "rate-of-plan": (
+        "reaches resonances up to 23 Hz and keeps the mains from folding to zero; faster is "
+        "better where the camera allows it"
+    ),
+    "length-of-plan": "the slow air of a shorter run is one draw, up to 20 % off in variance",
+    "length-short": "short: the slow air of one run departs from theory by 20 % and more",
+    "needs-taps": "three to five taps by hand, ten seconds apart, 50 frames/s or more",
+    "needs-any-run": "any run",
+    "needs-one-run": "one run",
+    "needs-no-mode": "to show that no mode of that size is there",
+    "needs-little-drift": "if the drift is below half of it",
+    "needs-repeats": "repeats; how far they lie apart decides",
+    "needs-other-air": (
+        "no length: {least_arcsec:fine_arcsec} is the least that {longest_s:s} show; brighter or "
+        "more stars, steadier air, or a sensor on the pier"
+    ),
+    "needs-other-frames": "no length of record shows it at this exposure and frame rate",
+    "needs-other-rate": "a second run at {rate_hz:rate}, which parts aliases",
+    "needs-shorter-exposure": "exposures below {exposure_s:s}: these average such lines away",
+    "needs-mount-sensor": (
+        "in such air the frames show nothing below {least_arcsec:fine_arcsec} rms over "
+        "{over_s:set_s}: an encoder or sensor on the mount"
+    ),
+    "needs-slews": "each run begins while the mount arrives; every slew counts",
     "line-match-inferred": (
         "nearest line on the other side; whether it is the same one is inferred"
     ),
     "line-would-show": "a line of {smallest_arcsec:fine_arcsec} rms would have been found",
-    "line-limit-unknown": ("what the other side could have shown is not known at this frequency"),
-    "line-could-hide": ("the other side shows lines only from {smallest_arcsec:fine_arcsec} rms"),
+    "line-limit-unknown": "what the other side could have shown is not known at this frequency",
+    "line-could-hide": "the other side shows lines only from {smallest_arcsec:fine_arcsec} rms",
     "common-air-method": (
         "recorded width times the ratio of modelled widths in the common and in its own air"
         "[[; assumed: aperture {aperture_m:metres}]]"
@@ -202,7 +200,7 @@ PHRASES: dict[str, str] = {
     "lines-none-from": "any line above {smallest_arcsec:fine_arcsec} rms would have been found",
     "lines-none-found": "no line found above it",
     "lines-none-above": "no line above the limit",
-    "lines-unknown": ("what could have been seen is not known (frame interval or seeing missing)"),
+    "lines-unknown": "what could have been seen is not known (frame interval or seeing missing)",
     "line-unseen": (
         "a line of[[ {rms_arcsec:fine_arcsec} rms]][[ {any:name} size]] at {at_hz:rough_hz} could "
         "have stayed unseen"
@@ -221,7 +219,7 @@ PHRASES: dict[str, str] = {
     "by-short-exposures": "exposures below {exposure_s:fine} s",
     "by-record-of": "a record of {duration_s:rough} s or more",
     "by-record-in-all": "{duration_s:long_s} of record in all",
-    "by-steadier-air": ("steadier air, or a sensor on the pier: no length of record helps here"),
+    "by-steadier-air": "steadier air, or a sensor on the pier: no length of record helps here",
     # after a slew
     "slew-limit": (
         "rms at most {limit_arcsec:given} arcsec over {over_s:given} s, from {within_s:given} s "
@@ -253,12 +251,12 @@ PHRASES: dict[str, str] = {
     "archive-stands-out": "{name:name} stands out: {reason:name}.",
     "archive-even": "None stands out.",
     "too-short": "{frames:count} frames, {needed:count} needed",
-    "process-died": ("the process that measured it died: out of memory, or killed from outside"),
+    "process-died": "the process that measured it died: out of memory, or killed from outside",
     "cluster-gave-up": "the cluster gave it up: {kind:name}: {error:name}",
     "internal-failure": (
         "internal failure, please report it: {kind:name}: {error:name} ({place:name})"
     ),
     "pick-cause": "{cause:name} costs {saving_arcsec:fine} of {width_arcsec:fine} arcsec FWHM",
-    "pick-wide": ("{width:fine} {unit:name} wide, {times:fine} times the median of its telescope"),
+    "pick-wide": "{width:fine} {unit:name} wide, {times:fine} times the median of its telescope",
     "pick-mechanics": "drive and structure together are worth curing",
 }
