@@ -90,7 +90,7 @@ def test_focus_runs_find_best_focus_and_the_defocus(night, measured):
     ratio = focus["slope_arcsec"]["value"] / focus["predicted_slope_arcsec"]
     assert 0.8 < ratio < 1.2
     assert part["defocus_arcsec"]["value"] is not None
-    assert any("best focus at" in remark["text"] for remark in result["verdict"]["reasons"])
+    assert any("best focus lies at" in remark["text"] for remark in result["verdict"]["reasons"])
     assert "refocus" in {step["code"] for step in result["verdict"]["next"]}
 
 

@@ -95,7 +95,7 @@ FRAMES: dict[str, str] = {
     ),
     "calibrated": "Applied: {images:name}[[; {note:name}]].",
     "gain-unknown": (
-        "The gain is not known, and the frames do not show it: give camera.gain_e_per_adu."
+        "The gain is unknown, and the frames do not show it: give camera.gain_e_per_adu."
         + _CAMERA_GAIN
     ),
     "gain-unknown/stars": (
