@@ -192,4 +192,4 @@ def test_comparison_leads_with_both_widths_in_the_same_air_and_names_lines_gone(
     found = compare([before], [after])
     assert found.headline.startswith("In the same air 2.")
     assert "would have become 1." in found.headline
-    assert "Gone is the line at 9.000 Hz" in found.statement
+    assert "The line at 9.000 Hz is gone" in found.statement

@@ -90,8 +90,8 @@ COMPARE: dict[str, str] = {
         "Shared motion whose cause is open became {way:name} ({change:name} arcsec rms, 95 % "
         "interval {interval:name}): wind shake, tube currents or structure."
     ),
-    "line-gone": "Gone is the line at {frequency:name} Hz.",
-    "line-new": "New is the line at {frequency:name} Hz.",
+    "line-gone": "The line at {frequency:name} Hz is gone.",
+    "line-new": "The line at {frequency:name} Hz is new.",
     "limits-on-both-sides": (
         "Only upper limits on both sides: nothing was shown that could have changed."
     ),
