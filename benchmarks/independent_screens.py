@@ -405,6 +405,8 @@ def _add(frames: np.ndarray, images: np.ndarray, centre: np.ndarray) -> None:
         left, top = max(0, half - x), max(0, half - y)
         right = min(images.shape[2], width - x + half)
         bottom = min(images.shape[1], height - y + half)
+        if left >= right or top >= bottom:
+            continue  # the star has left the frame
         rows = slice(y - half + top, y - half + bottom)
         frame[rows, x - half + left : x - half + right] += image[top:bottom, left:right]
 
