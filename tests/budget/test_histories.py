@@ -44,6 +44,7 @@ def fit_of(open_level=1e-7, optics2=0.04, air=WHITE):
         optics_arcsec2=ones[:, None, None] * optics2 * np.eye(2),
         optics_shape=ones * 0.0,
         optics_stated=False,
+        model=SimpleNamespace(priors=SimpleNamespace(fast_is_steady=False)),
         noise_scale=ones,
         upper_j=ones * 60.0,
         equivalent_j=ones * 60.0,

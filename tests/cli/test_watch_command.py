@@ -52,20 +52,22 @@ def run(*words):
     return CliRunner().invoke(app, [str(word) for word in words])
 
 
+def both_results(folder):
+    """Return both records but for the command line, and the digest, which is of that too."""
+    found = []
+    for name in ("watched", "measured"):
+        result = json.loads((folder / name / "result.json").read_text(encoding="utf-8"))
+        found.append({k: v for k, v in result.items() if k not in {"command", "digest"}})
+    return found
+
+
 def test_an_ended_watch_leaves_what_measure_leaves(cube, tmp_path):
     watched = run("watch", cube, "--idle", 1, "--out", tmp_path / "watched")
     assert watched.exit_code == 0, watched.output
     assert "provisional verdict" in watched.stdout
     measured = run("measure", cube, "--out", tmp_path / "measured")
     assert measured.exit_code == 0
-    one, other = (
-        json.loads((tmp_path / name / "result.json").read_text(encoding="utf-8"))
-        for name in ("watched", "measured")
-    )
-    # Only the command line may differ.
-    for result in (one, other):
-        result.pop("command", None)
-        result.pop("digest", None)  # of all of the record, the command line too
+    one, other = both_results(tmp_path)
     assert one == other
     page = (tmp_path / "night-watch.html").read_text(encoding="utf-8")
     assert 'http-equiv="refresh"' not in page
@@ -81,13 +83,8 @@ def test_fits_on_the_way_leave_no_trace_in_the_result(tmp_path):
     assert watched.exit_code == 0, watched.output
     measured = run("measure", cube, "--out", tmp_path / "measured", *how)
     assert measured.exit_code == 0
-    one, other = (
-        json.loads((tmp_path / name / "result.json").read_text(encoding="utf-8"))
-        for name in ("watched", "measured")
-    )
+    one, other = both_results(tmp_path)
     for result in (one, other):
-        result.pop("command", None)
-        result.pop("digest", None)
         assert result["fit"].pop("seconds") > 0  # of this machine
     assert one == other
 

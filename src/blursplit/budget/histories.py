@@ -136,7 +136,7 @@ def draw_histories(
             optics_may_shake=not fit.optics_stated and grid.exposure_s >= STEADY_BLUR_EXPOSURE_S,
         )
         history = _with_inside(history, inside, k, rng)
-        if fit.optics_stated:
+        if fit.model.priors.fast_is_steady:
             history = _with_steady_blur(history, float(fit.steady_arcsec2[row]))
         history, rms = _with_hidden_mode(history, setup, grid, rng=rng)
         runs.append(history)

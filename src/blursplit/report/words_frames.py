@@ -115,7 +115,7 @@ FRAMES: dict[str, str] = {
     "stars-left-out": "Stars with fewer than {least:count} positions were left out: {stars:count}.",
     "twins": "Sources that are stars followed already: {sources:count}.",
     "moving-source": "Sources that moved among the stars were left out: {sources:count}.",
-    "sources-refused": "Sources not used: {reasons:name}.",
+    "sources-refused": "Sources not used, by reason: {reasons:name}.",
     "cores-clipped": (
         "The frames were stretched for display and their cores clipped: positions only."
     ),

@@ -291,7 +291,7 @@ def _describe(
     if stars.size < FEW_STARS:
         notes.append(("few-stars", {"stars": stars.size}))
     if field.refused:
-        listed = ", ".join(f"{n} {reason}" for reason, n in field.refused.items())
+        listed = ", ".join(f"{reason} ({n})" for reason, n in field.refused.items())
         notes.append(("sources-refused", {"reasons": listed}))
     if field.hot.any():
         notes.append(("hot-pixels", {"pixels": int(field.hot.sum())}))
