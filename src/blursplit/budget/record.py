@@ -163,7 +163,12 @@ def what_can_be_said(record: Record, motion: Motion, stack: StarImages | None) -
             duration_s=duration_s(tracks),
         )
     if motion.grid is None:
-        lower("widths", *_no_spectra(record), exposure_s=tracks.exposure_s)
+        lower(
+            "widths",
+            *_no_spectra(record),
+            exposure_s=tracks.exposure_s,
+            frames=tracks.n_frames,
+        )
     return Allowed(level, tuple(reasons), tuple(steps))
 
 
