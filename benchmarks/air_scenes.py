@@ -21,6 +21,7 @@ from blursplit.budget.line_terms import LineTerm
 from blursplit.facts import Optics
 from blursplit.image.otf import OpticsData, registered_transfer
 from blursplit.motion.grid import GridData, GridSegment
+from blursplit.stars.pixels import measure_sky
 from independent_screens import ARCSEC, FINE_STEP_M, Plan, screen_of
 from independent_screens import Optics as Pupil
 from independent_shake import Oscillator, oscillate
@@ -199,6 +200,7 @@ def make(night: Night) -> Given:  # noqa: PLR0915 - one record from air to data
         light = np.concatenate(images) * flux
         electrons = rng.poisson(np.maximum(light, 0) + 5.0) - 5.0
         electrons = electrons + 2.5 * rng.standard_normal(light.shape)
+        electrons -= measure_sky(electrons.astype(np.float32))[0][:, None, None]
         if not sigma_px:
             mean = light[:200]
             half = (mean > 0.5 * mean.max(axis=(1, 2), keepdims=True)).sum(axis=(1, 2))
@@ -227,7 +229,6 @@ def make(night: Night) -> Given:  # noqa: PLR0915 - one record from air to data
         blocks,
         optics,
         scale_arcsec=night.pixel_arcsec,
-        registered_fwhm_arcsec=_width(image) * night.pixel_arcsec,
         dispersion_arcsec2=0.0,
     )
     setup = FitSetup(
@@ -237,7 +238,11 @@ def make(night: Night) -> Given:  # noqa: PLR0915 - one record from air to data
         ),
         known_instrument_arcsec=None,
         registration_noise_arcsec2=float(np.mean(sigma2[:2])),
-        window_over_diffraction=None,
+        window_over_diffraction=float(np.hypot(window, 12.0**-0.5))
+        * night.pixel_arcsec
+        * ARCSEC
+        * night.aperture_m
+        / night.wavelength_m,
     )
     lines = [_line(night)] if night.mode_arcsec > 0 else []
     open_ = np.diag(np.square(night.open_arcsec))

@@ -1,12 +1,16 @@
 """Measure how far the registered star's transfer function departs from its Gaussian form.
 
 Run: python benchmarks/registered_otf.py [pupils per point]
-The table it prints stands in src/blursplit/image/otf.py.
+The table it prints stands in src/blursplit/constants.py.
 
-Instantaneous images through a filled pupil are shifted on their own Gaussian-windowed centroid
-(window 1.5 star sigmas) and averaged. Printed: ln of the air's part of the transfer function
-minus ln of exp(-D_phi/2 + 2 pi^2 f^2 sigma^2), with sigma^2 the variance that this centroid
-removed (coefficients of the centroid_tilt table, Kolmogorov).
+Phases over the pupil are drawn with exactly the covariance of Kolmogorov air, their
+instantaneous images shifted on their own Gaussian-windowed centroid and averaged. Printed: ln of
+the air's part of the transfer function minus ln of exp(-D_phi/2 + 2 pi^2 f^2 sigma^2), sigma^2 the
+variance of the least-squares plane's tilt, one row a window. A centroid that follows another
+tilt moves more or less, but what it takes from the image hardly differs until speckles form.
+
+Then, for a defocus: the share of its loss of contrast that the air takes away once the star is
+registered, over (D/r0)^(5/3) (b/D)^2, at a baseline of 0.28 D, one column a window.
 """
 
 from __future__ import annotations
@@ -17,54 +21,101 @@ import time
 
 import numpy as np
 
-from blursplit.turbulence.tilt import centroid_tilt_mix, mixed_coefficient
-from centroid_tilt import IMAGE_PX, PUPIL_PX, WINDOW_IN_STAR_SIGMAS, images, pupils, screen, tilts
-from centroid_tilt import windowed as centroid
+from blursplit.constants import MIX_D_OVER_R0, MIX_OBSTRUCTION, MIX_WINDOW
+from blursplit.turbulence.tilt import tilt_coefficient
+from centroid_tilt import IMAGE_PX, PUPIL_PX, images, windowed
 
 BASELINES = np.arange(1, 14)  # of 32: 0.03 to 0.41 of the diameter
+PER_LAMBDA_D = IMAGE_PX / PUPIL_PX
+BATCH = 500
 
 
-def line(d_over_r0: float, count: int, rng: np.random.Generator) -> str:
-    """Return one line of the table."""
-    y, x = (np.indices((PUPIL_PX, PUPIL_PX)) - (PUPIL_PX - 1) / 2) / (PUPIL_PX / 2)
-    mask = np.hypot(x, y) <= 1.0
-    yy, xx = (np.indices(mask.shape) - (PUPIL_PX - 1) / 2) / PUPIL_PX
-    f = np.fft.fftfreq(IMAGE_PX)
-    sums, done, sigma_px = [], 0, 0.0
-    while done < count:
-        phase = pupils(screen(d_over_r0, rng))
-        _, plane = tilts(phase, mask)
-        image = images(phase - plane[:, :1, None] * xx - plane[:, 1:, None] * yy, mask)
-        if not sigma_px:
-            half = (image > 0.5 * image.max(axis=(1, 2), keepdims=True)).sum(axis=(1, 2))
-            sigma_px = float(np.median(2 * np.sqrt(half / np.pi))) / 2.3548
-        centre = centroid(image, WINDOW_IN_STAR_SIGMAS * sigma_px)
-        transform = np.fft.fft2(np.fft.ifftshift(image, axes=(1, 2)))
-        for axis, part in ((2, 0), (1, 1)):
-            ramp = np.exp(2j * np.pi * f * centre[:, part, None])
-            transform *= np.expand_dims(ramp, 3 - axis)
-        sums.append(transform.mean(axis=0).real)
-        done += len(phase)
-    perfect = np.fft.fft2(np.fft.ifftshift(images(np.zeros((1, PUPIL_PX, PUPIL_PX)), mask)[0])).real
-    ratio = np.mean(sums, axis=0) / sums[0][0, 0]
-    ratio /= perfect / perfect[0, 0]
-    both = 0.5 * (ratio[0, BASELINES] + ratio[BASELINES, 0])
+def rows(
+    obstruction: float,
+    d_over_r0: float,
+    count: int,
+    rng: np.random.Generator,
+    defocus_rad: float = 0.0,
+) -> np.ndarray:
+    """Return the departures for each window, shape (windows, baselines).
+
+    `defocus_rad`: rms of a defocus; the product of its transfer function and the air's is then
+    what the departures are from.
+    """
+    y, x = (np.indices((PUPIL_PX, PUPIL_PX)) - (PUPIL_PX - 1) / 2) / PUPIL_PX
+    mask = (np.hypot(x, y) <= 0.5) & (np.hypot(x, y) >= 0.5 * obstruction)
+    px, py = x[mask], y[mask]
+    distance = np.hypot(px[:, None] - px, py[:, None] - py)
+    flat = np.eye(len(px)) - 1.0 / len(px)
+    covariance = flat @ (-0.5 * 6.883877 * (d_over_r0 * distance) ** (5 / 3)) @ flat
+    values, vectors = np.linalg.eigh(covariance)
+    root = np.float32(vectors * np.sqrt(np.maximum(values, 0.0)))
+    wave = np.exp(-2j * np.pi * np.outer(np.arange(IMAGE_PX) - IMAGE_PX // 2, BASELINES) / IMAGE_PX)
+    bend = defocus_rad * np.sqrt(3.0) * (8.0 * (px**2 + py**2) - 1.0)
+    sums = np.zeros((len(MIX_WINDOW), len(BASELINES)))
+
+    def means(image: np.ndarray, centre: np.ndarray) -> np.ndarray:
+        both = [
+            (image.sum(axis=other) @ wave)
+            * np.exp(2j * np.pi * np.outer(centre[:, part], BASELINES) / IMAGE_PX)
+            for other, part in ((1, 0), (2, 1))
+        ]
+        return np.mean(both, axis=0).real / image.sum(axis=(1, 2))[:, None]
+
+    for _ in range(count // BATCH):
+        phase = np.zeros((BATCH, PUPIL_PX, PUPIL_PX))
+        drawn = rng.standard_normal((BATCH, len(px)), dtype=np.float32) @ root.T
+        for along in (px, py):  # without the plane stars stay in the middle
+            drawn -= np.outer(drawn @ along / (along @ along), along)
+        phase[:, mask] = drawn + np.float32(bend)
+        image = images(phase, mask)
+        for k, window in enumerate(MIX_WINDOW):
+            sums[k] += means(image, windowed(image, window * PER_LAMBDA_D)).mean(axis=0)
+    phase = np.zeros((1, PUPIL_PX, PUPIL_PX))
+    phase[:, mask] = bend
+    still = images(phase, mask)
+    ratio = sums / (count // BATCH) / means(still, np.zeros((1, 2)))[0]
     b = BASELINES / PUPIL_PX
-    weight, _ = centroid_tilt_mix(d_over_r0)
-    strength = d_over_r0 ** (5 / 3)
-    form = -0.5 * 6.883877 * b ** (5 / 3) + 2 * np.pi**2 * mixed_coefficient(weight, 0, 0) * b**2
-    return f"{d_over_r0:4.1f} " + " ".join(f"{v:+.4f}" for v in np.log(both) - form * strength)
+    form = -0.5 * 6.883877 * b ** (5 / 3)
+    form += 2 * np.pi**2 * tilt_coefficient("Z", obstruction) * b**2
+    return np.log(ratio) - form * d_over_r0 ** (5 / 3)
+
+
+def defocus_ln(rms_rad: float) -> np.ndarray:
+    """Return ln of a defocus's transfer function at the baselines, filled pupil."""
+    y, x = (np.indices((PUPIL_PX, PUPIL_PX)) - (PUPIL_PX - 1) / 2) / PUPIL_PX
+    mask = np.hypot(x, y) <= 0.5
+    field = mask * np.exp(1j * rms_rad * np.sqrt(3.0) * (8.0 * (x**2 + y**2) - 1.0))
+    both = [
+        np.abs((a[:, b:] * a[:, :-b].conj()).sum()) for b in BASELINES for a in (field, mask + 0j)
+    ]
+    return np.log(np.array(both[::2]) / both[1::2])
 
 
 def main() -> None:
     """Print the table."""
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else 4096
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 6000
     rng = np.random.default_rng(20261)
-    print(f"python {platform.python_version()}, numpy {np.__version__}, seed 20261, n {count}")
-    print("D/r0 " + " ".join(f"{b / PUPIL_PX:7.4f}" for b in BASELINES))
+    print(f"python {platform.python_version()}, numpy {np.__version__}, seed 20261, {count} pupils")
+    print("baselines / D:", ", ".join(f"{b:.4f}" for b in BASELINES / PUPIL_PX))
+    print("rows: windows of", MIX_WINDOW, "lambda/D")
     start = time.perf_counter()
-    for d_over_r0 in (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0):
-        print(line(d_over_r0, count, rng), flush=True)
+    for obstruction in MIX_OBSTRUCTION:
+        for d_over_r0 in MIX_D_OVER_R0:
+            print(f"obstruction {obstruction}, D/r0 {d_over_r0}")
+            for row in rows(obstruction, d_over_r0, count, rng):
+                print("(" + ", ".join(f"{v:.3f}" for v in row) + "),", flush=True)
+    at = 8  # of BASELINES
+    u2 = (BASELINES[at] / PUPIL_PX) ** 2
+    for d_over_r0 in (1.0, 2.0, 3.0, 4.0):
+        sharp = rows(0.0, d_over_r0, count, np.random.default_rng(7))
+        for rad in (0.3, 0.6, 1.0):
+            soft = rows(0.0, d_over_r0, count, np.random.default_rng(7), rad)
+            given = (soft - sharp)[:, at] / -defocus_ln(rad)[at]
+            print(
+                f"D/r0 {d_over_r0}, defocus {rad} rad:",
+                np.round(given / d_over_r0 ** (5 / 3) / u2, 2),
+            )
     print(f"{time.perf_counter() - start:.0f} s")
 
 

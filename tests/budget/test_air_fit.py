@@ -18,7 +18,7 @@ from blursplit.budget.air_data import (
 )
 from blursplit.budget.air_model import AirModel, AirState
 from blursplit.budget.fit import FitSetup, Pace, _measured_width_prior, build_model, fit_air
-from blursplit.image.otf import OpticsData, log_otf_bias
+from blursplit.image.otf import OpticsData, log_otf_bias, registered_bias_rows
 from blursplit.motion.grid import GridData, GridSegment
 from blursplit.turbulence.spectra import cross_spectrum_table, tilt_spectra
 
@@ -60,6 +60,8 @@ def star_data() -> OpticsData:
         log_otf=-40.0 * baseline ** (5 / 3),
         covariance=1e-4 * np.eye(8) + 4e-4,
         instrument=np.zeros(8),
+        cut_log_j=np.array([0.0, 9.0]),
+        cut_gain=np.zeros((2, 8)),
     )
 
 
@@ -202,13 +204,17 @@ def test_turning_the_field_turns_the_open_motion_and_the_wind():
     assert_allclose(second, first[:, :, ::-1, ::-1], rtol=1e-9)
 
 
-def test_registered_star_of_still_small_air_follows_the_screens():
-    """benchmarks/registered_otf.py at D/r0 = 3: ln OTF is 0.0524 below the Gaussian form."""
-    got = log_otf_bias(np.array([3.0, 0.1, 20.0]), np.array([6 / 32, 13 / 32]))
-    # the table is kept to three digits
-    assert_allclose(got[0], [-0.0524, -0.0063], atol=6e-4)
-    assert_allclose(got[1], [-0.0010, 0.0020], atol=6e-4)
-    assert_allclose(got[2], [0.1388, 0.6113], atol=6e-4)
+def test_what_registering_takes_hardly_depends_on_the_centroid_until_speckles_form():
+    """benchmarks/registered_otf.py: windows of one and of four lambda/D at 6 of 32 baselines."""
+    share = np.array([6 / 32])
+    narrow, wide = (registered_bias_rows(share, window, 0.0) for window in (1.0, 4.0))
+    d_over_r0 = np.array([0.0, 2.0, 3.0, 6.0])
+    got = [log_otf_bias(d_over_r0, rows)[:, 0] for rows in (narrow, wide)]
+    # the tables are kept to three digits
+    assert_allclose(got[0], [0.0, -0.008, -0.007, 0.134], atol=6e-4)
+    assert_allclose(got[1][:3], [0.0, -0.010, -0.011], atol=6e-4)
+    obstructed = log_otf_bias(d_over_r0, registered_bias_rows(share, 1.0, 0.33))[:, 0]
+    assert_allclose(obstructed[2], -0.032, atol=6e-4)
 
 
 def test_more_air_lowers_the_star_and_more_optics_too():

@@ -27,6 +27,8 @@ TRANSFER = OpticsData(
     log_otf=np.zeros(8),
     covariance=0.02**2 + 0.01**2 * np.eye(8),
     instrument=np.zeros(8),
+    cut_log_j=np.array([0.0, 9.0]),
+    cut_gain=np.zeros((2, 8)),
 )
 # 1 um of focus a step at f/6, f = 1.5 m
 SLOPE = float(defocus_sigma_arcsec(1e-6, aperture_m=0.25, focal_length_m=1.5, obstruction=0.3))

@@ -25,6 +25,8 @@ import numpy as np
 from blursplit.budget.air_data import AirTable, SpectralData
 from blursplit.constants import (
     ARCSEC_PER_RADIAN,
+    DEFOCUS_MOST_REGISTERED,
+    DEFOCUS_REGISTERED,
     FIT_CENTROID_SIGMA,
     FIT_COHERENCE_LIMIT,
     FIT_CONTAMINATED,
@@ -50,7 +52,7 @@ from blursplit.constants import (
 )
 from blursplit.evidence.guest import Guest
 from blursplit.facts import Optics
-from blursplit.image.otf import OpticsData, log_otf_bias
+from blursplit.image.otf import OpticsData, log_otf_bias, registered_bias_rows
 from blursplit.turbulence.conversions import STRUCTURE_CONSTANT
 from blursplit.turbulence.defocus import defocus_loss
 from blursplit.turbulence.tilt import centroid_tilt_mix
@@ -489,10 +491,13 @@ class AirModel:
 
     def removed_tilt_arcsec2(self, state: AirState) -> FloatArray:
         """Return the air's one-axis motion variance that registering one star removes."""
-        return self._tilt_arcsec2(state)[:, 0]
+        return np.asarray(state.tilt_scale * self._plane_tilt_arcsec2(state)[:, 0])
 
-    def _tilt_arcsec2(self, state: AirState) -> FloatArray:
-        """Return that variance, and what it were if the exposures were short, shape (n, 2)."""
+    def _plane_tilt_arcsec2(self, state: AirState) -> FloatArray:
+        """Return the variance of the least-squares plane's tilt on one axis, shape (n, 2).
+
+        Averaged over an exposure, and what it were if the exposures were short.
+        """
         near, outside = self.table.near, self.table.outside
         total = state.j_near[:, None] * near.at(
             near.variance, state.log_near_wind, state.log_near_outer
@@ -501,13 +506,15 @@ class AirModel:
         wind = np.column_stack([state.log_ground_wind, state.log_high_wind])
         each = outside.at(outside.variance, wind.ravel(), np.repeat(state.log_outer, j.shape[1]))
         total += np.einsum("nk,nkt->nt", j, each.reshape(*j.shape, 2))
-        return np.asarray(state.tilt_scale[:, None] * total)
+        return np.asarray(total)
 
     def log_otf(self, state: AirState) -> FloatArray:
         """Return the model of ln OTF of the registered star, shape (n, n_baselines)."""
+        assert self.star is not None  # noqa: S101 - callers check
         out = self.air_log_otf(state)
         scale = self._per_arcsec2
-        return out + self.line_log_otf - self._optics_loss(state) - self.motion_loss(state, scale)
+        out += self.line_log_otf + self.star.cut_at(state.j_near + state.j_outside)
+        return out - self._optics_loss(state) - self.motion_loss(state, scale)
 
     @cached_property
     def _per_arcsec2(self) -> FloatArray:
@@ -520,23 +527,36 @@ class AirModel:
         return np.asarray(self.table.baseline_m[:-1] / self.optics.aperture_m)
 
     def air_log_otf(self, state: AirState) -> FloatArray:
-        """Return what the air, registered, does to ln OTF."""
+        """Return what the air, registered, does to ln OTF.
+
+        A centroid that follows another tilt than the plane's moves the star more or less, but
+        what it takes from the image hardly differs (`registered_bias_rows`).
+        """
         structure = state.j_near[:, None] * self.table.near.structure_at(state.log_near_outer)
         structure += state.j_outside[:, None] * self.table.outside.structure_at(state.log_outer)
-        removed, still = self._tilt_arcsec2(state).T
+        removed, still = self._plane_tilt_arcsec2(state).T
         out = removed[:, None] * self._per_arcsec2 - 0.5 * structure[:, :-1]
-        # Speckles: the centroid's tilt and the rest are not independent, as that form takes them.
         kept = removed / still
         reference = REFERENCE_BASELINE ** (5.0 / 3.0) * STRUCTURE_CONSTANT
         d_over_r0 = (structure[:, -1] / reference) ** 0.6
-        out += kept[:, None] * log_otf_bias(d_over_r0, self._baseline_over_aperture)
+        out += kept[:, None] * log_otf_bias(d_over_r0, self._bias_rows)
         return np.asarray(out * state.otf_scale[:, None])
 
+    @cached_property
+    def _bias_rows(self) -> FloatArray:
+        return registered_bias_rows(
+            self._baseline_over_aperture, self.window_over_diffraction, self.optics.obstruction
+        )
+
     def _optics_loss(self, state: AirState) -> FloatArray:
+        """Return -ln of the optics' transfer function beside the air.
+
+        A registered star keeps more contrast in a defocus than the product of both has.
+        """
         assert self.star is not None  # noqa: S101 - callers check
         gauss = state.optics_arcsec[:, None] ** 2 * self._per_arcsec2
         if self.star.defocus is not None:
-            return np.asarray(gauss * self.star.defocus.loss)
+            return np.asarray(gauss * self.star.defocus.loss * self._defocus_kept(state))
         if not self._shape_is_free:
             return gauss
         sigma, loss = self._defocus_table
@@ -545,7 +565,13 @@ class AirModel:
         weight = (at - lower)[:, None]
         defocus = (1.0 - weight) * loss[lower] + weight * loss[lower + 1]
         shape = state.optics_shape[:, None]
-        return np.asarray((1.0 - shape) * gauss + shape * defocus)
+        return np.asarray((1.0 - shape) * gauss + shape * defocus * self._defocus_kept(state))
+
+    def _defocus_kept(self, state: AirState) -> FloatArray:
+        """Share of a defocus's loss that is left once the star is registered under the air."""
+        j = (state.j_near + state.j_outside) * self.optics.aperture_m ** (5.0 / 3.0)
+        lost = DEFOCUS_REGISTERED * j[:, None] * self._baseline_over_aperture**2
+        return np.asarray(1.0 - np.minimum(lost, DEFOCUS_MOST_REGISTERED))
 
     @cached_property
     def _defocus_table(self) -> tuple[FloatArray, FloatArray]:

@@ -168,7 +168,6 @@ def _from_spectra(
         stack.stack.blocks["registered"],
         optics,
         scale_arcsec=scale,
-        registered_fwhm_arcsec=stack.widths["registered"].mean,
         dispersion_arcsec2=0.5 * float(np.trace(facts.dispersion)),
     )
     guests = tuple(guest.seen(record, stack, quiet, transfer) for guest in record.guests)

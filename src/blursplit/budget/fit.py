@@ -51,7 +51,7 @@ from blursplit.constants import (
 )
 from blursplit.evidence.guest import Guest, KnownStrength
 from blursplit.facts import Optics
-from blursplit.image.otf import OpticsData, log_otf_bias
+from blursplit.image.otf import OpticsData, log_otf_bias, registered_bias_rows
 from blursplit.motion.grid import GridData
 from blursplit.spectra import Continuum
 from blursplit.turbulence.conversions import STRUCTURE_CONSTANT
@@ -420,7 +420,12 @@ def build_model(
     doubt = (
         REGISTERED_BIAS_SIGMA
         * log_otf_bias(
-            optics.aperture_m / _kolmogorov_r0_m(setup), star.baseline_m / optics.aperture_m
+            optics.aperture_m / _kolmogorov_r0_m(setup),
+            registered_bias_rows(
+                star.baseline_m / optics.aperture_m,
+                setup.window_over_diffraction,
+                optics.obstruction,
+            ),
         )[0]
     )
     covariance = star.covariance + np.outer(doubt, doubt)
@@ -533,7 +538,7 @@ def _air_alone(model: AirModel, state: AirState, rng: np.random.Generator) -> Fl
     per_j = model.air_log_otf(alone) / total[:, None]
     noise = rng.multivariate_normal(np.zeros(len(star.log_otf)), star.covariance, n)
     scale = 2.0 * np.pi**2 * star.frequency_rad2 / ARCSEC_PER_RADIAN**2
-    target = star.log_otf + noise + model.registration_noise_arcsec2 * scale
+    target = star.log_otf - star.cut_at(total) + noise + model.registration_noise_arcsec2 * scale
     weight = np.linalg.inv(star.covariance)
     top = np.einsum("ti,ij,tj->t", per_j, weight, target)
     bottom = np.einsum("ti,ij,tj->t", per_j, weight, per_j)

@@ -19,6 +19,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from blursplit.constants import (
     ARCSEC_PER_RADIAN,
+    CUT_D_OVER_R0,
+    CUT_FINENESS,
+    CUT_FREQUENCIES,
+    CUT_GAIN_SIGMA,
+    CUT_STEP_PX,
     FWHM_HALF_FIELD,
     FWHM_HIGHEST,
     FWHM_N_FREQUENCY,
@@ -29,6 +34,7 @@ from blursplit.constants import (
     LEAST_WIDTH_PX,
     LEAST_WING_SIGMA,
     LOWEST_TRANSFER_BASELINE,
+    MIX_OBSTRUCTION,
     MOST_TRANSFER_CYCLES_PX,
     PIXEL_EXCESS,
     PIXEL_EXCESS_ERROR,
@@ -36,16 +42,17 @@ from blursplit.constants import (
     REGISTERED_BASELINES,
     REGISTERED_D_OVER_R0,
     REGISTERED_LOG_BIAS,
+    REGISTERED_WINDOW,
     TRANSFER_ANGLES,
     TRANSFER_BASELINES,
     TRANSFER_FEWEST,
     TRANSFER_POINT_SIGMA,
     TRANSFER_SLOPE_SIGMA,
     WHOLE_TURN,
-    WING_LEVEL,
-    WING_LEVEL_SIGMA,
 )
 from blursplit.facts import Optics
+from blursplit.stars.pixels import measure_sky
+from blursplit.turbulence.conversions import STRUCTURE_CONSTANT
 from blursplit.types import FloatArray
 
 
@@ -206,9 +213,20 @@ class OpticsData:
     # part.
     covariance: FloatArray
     instrument: FloatArray  # (n,): ln of what was divided out
+    # `cut_log_j` (n_j,): ln r0^(-5/3) [m^(-5/3)]; `cut_gain` (n_j, n): what the cut-out's edge and
+    # the sky measured at it add to ln OTF under air of that strength: wings are missing.
+    cut_log_j: FloatArray
+    cut_gain: FloatArray
     # Shape of the loss of contrast by the optics where a defocus was measured. None: the optics are
     # taken as a Gaussian.
     defocus: DefocusShape | None = None
+
+    def cut_at(self, j: FloatArray) -> FloatArray:
+        """Return the gain by the cut-out under air of these strengths, shape (n, n_baselines)."""
+        at = np.interp(np.log(j), self.cut_log_j, np.arange(len(self.cut_log_j)))
+        lower = np.minimum(at.astype(np.int64), len(self.cut_log_j) - 2)
+        weight = (at - lower)[:, None]
+        return np.asarray((1.0 - weight) * self.cut_gain[lower] + weight * self.cut_gain[lower + 1])
 
 
 def registered_transfer(
@@ -217,15 +235,14 @@ def registered_transfer(
     optics: Optics,
     *,
     scale_arcsec: float,
-    registered_fwhm_arcsec: float,
     dispersion_arcsec2: float,
 ) -> OpticsData | None:
     """Measure the azimuthal mean of the registered star's transfer function.
 
-    `image` (size, size): mean of the frames, each shifted on its own centroid; sky removed.
-    `blocks` (n_blocks, size, size): the same from disjoint stretches of time. `scale_arcsec`: pixel
-    size. `registered_fwhm_arcsec`: width of the image, for the light that its wings carry out of
-    the stamp. `dispersion_arcsec2`: mean one-axis variance of the atmospheric dispersion.
+    `image` (size, size): mean of the frames, each shifted on its own centroid; the sky at its
+    border removed. `blocks` (n_blocks, size, size): the same from disjoint stretches of time.
+    `scale_arcsec`: pixel size. `dispersion_arcsec2`: mean one-axis variance of the atmospheric
+    dispersion.
 
     Returns: none where the pixels are too large, or the star too fat, for three baselines.
     """
@@ -248,10 +265,12 @@ def registered_transfer(
     instrument -= 2.0 * np.pi**2 * cycles_arcsec[use] ** 2 * dispersion_arcsec2
     n = int(use.sum())
     scatter = np.cov(by_block.T) / len(blocks) if len(blocks) > 1 else np.zeros((n, n))
-    radius_px = 0.5 * (image.shape[0] - 1)
-    level = WING_LEVEL * (radius_px * scale_arcsec / registered_fwhm_arcsec) ** (-5.0 / 3.0)
-    level = min(level, 0.2)
-    level_sigma = WING_LEVEL_SIGMA * level + LEAST_WING_SIGMA
+    log_otf = np.log(measured[use]) - instrument
+    log_j, gain = cut_gains(
+        log_otf, share[use], optics, size=image.shape[0], cycles_px=cycles_px[-1] / share[-1]
+    )
+    level = np.interp(_strength(log_otf, share[use], optics), log_j, gain.mean(axis=1))
+    level_sigma = CUT_GAIN_SIGMA * level + LEAST_WING_SIGMA
     slope = TRANSFER_SLOPE_SIGMA * (share[use] / HIGHEST_TRANSFER_BASELINE) ** 2
     covariance = (
         scatter + level_sigma**2 + TRANSFER_POINT_SIGMA**2 * np.eye(n) + np.outer(slope, slope)
@@ -259,10 +278,73 @@ def registered_transfer(
     return OpticsData(
         baseline_m=baseline[use],
         frequency_rad2=(cycles_arcsec[use] * ARCSEC_PER_RADIAN) ** 2,
-        log_otf=np.log(measured[use]) - instrument - level,
+        log_otf=log_otf,
         covariance=covariance,
         instrument=instrument,
+        cut_log_j=log_j,
+        cut_gain=gain,
     )
+
+
+def _strength(log_otf: FloatArray, share: FloatArray, optics: Optics) -> float:
+    """Return ln r0^(-5/3) of air alone that would give a registered star's transfer function."""
+    short = 1.0 - share ** (1.0 / 3.0)  # Fried 1966: what registering leaves of the exponent
+    per_j = 0.5 * STRUCTURE_CONSTANT * (share * optics.aperture_m) ** (5.0 / 3.0) * short
+    return float(np.log(max(-float(log_otf @ per_j) / float(per_j @ per_j), 1.0)))
+
+
+def cut_gains(
+    log_otf: FloatArray, share: FloatArray, optics: Optics, *, size: int, cycles_px: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return ln strengths of the air and what the cut-out adds to ln OTF under each.
+
+    `log_otf`, `share` (n,): measured, instrument divided out, and baselines in apertures. `size`:
+    of the cut-out [px]. `cycles_px`: sky frequency of a baseline of one aperture.
+
+    The star is drawn under air of each strength, times whatever Gaussian (of optics, motion, the
+    tilt that registering removes) makes it as wide as the measured one; it is cut out, the sky at
+    its border taken off, and transformed back.
+    """
+    from scipy.special import j0
+
+    u = np.linspace(0.0, 1.0, CUT_FREQUENCIES)
+    angles = np.pi * (np.arange(TRANSFER_ANGLES) + 0.5) / TRANSFER_ANGLES
+    f = u * cycles_px
+    pixel = np.mean(
+        np.sinc(np.outer(f, np.cos(angles))) * np.sinc(np.outer(f, np.sin(angles))), axis=1
+    )
+    radius = _radii(size, 1)
+    # stars lie anywhere on their pixels: frame by frame what pixels fold averages out
+    fine = _radii(size, CUT_FINENESS)
+    grid = np.arange(0.0, radius.max() + 2.0 * CUT_STEP_PX + 1.0, CUT_STEP_PX)
+    to_image = j0(2.0 * np.pi * np.outer(grid, f)) * f
+    back = j0(2.0 * np.pi * np.outer(share * cycles_px, grid))
+    # Points of the cut-out at each distance, shared out between neighbours of the grid.
+    place = (fine / CUT_STEP_PX).ravel()
+    lower = place.astype(np.int64)
+    points = np.bincount(lower, 1.0 - (place - lower), len(grid))
+    points += np.bincount(lower + 1, place - lower, len(grid))
+    log_j = np.log((np.array(CUT_D_OVER_R0) / optics.aperture_m) ** (5.0 / 3.0))
+    half = 0.5 * STRUCTURE_CONSTANT * optics.aperture_m ** (5.0 / 3.0)
+    gains = np.zeros((len(log_j), len(share)))
+    for k, j in enumerate(np.exp(log_j)):
+        for _ in range(2):  # the second time the width is freed from the gain
+            left = log_otf - gains[k] + half * j * share ** (5.0 / 3.0)
+            bend = float(left @ share**2) / float(share**2 @ share**2)
+            exponent = np.minimum(bend * u**2 - half * j * u ** (5.0 / 3.0), 0.0)
+            otf = telescope_otf(u, optics.obstruction) * pixel * np.exp(exponent)
+            profile = to_image @ otf
+            image = np.interp(radius, grid, profile).astype(np.float32)
+            light = (profile - measure_sky(image[None])[0]) * points
+            cut = back @ light / light.sum()
+            gains[k] = np.log(np.maximum(cut, LEAST_TRANSFER / 10) / np.interp(share, u, otf))
+    return log_j, gains
+
+
+def _radii(size: int, fineness: int) -> FloatArray:
+    """Return the distance of a cut-out's points from its middle [px]."""
+    axis = (np.arange(size * fineness) + 0.5) / fineness - 0.5 * size
+    return np.asarray(np.hypot(axis[:, None], axis))
 
 
 def _azimuthal_mean(image: FloatArray, cycles_px: FloatArray) -> FloatArray:
@@ -330,18 +412,40 @@ def streak_otf(cycles: FloatArray, sigma: float, turns: float) -> FloatArray:
     return np.asarray(np.sqrt(np.pi / 2.0) * erf(c / np.sqrt(2.0)) / c)
 
 
-def log_otf_bias(d_over_r0: FloatArray, baseline_over_aperture: FloatArray) -> FloatArray:
+def registered_bias_rows(
+    baseline_over_aperture: FloatArray, window_over_diffraction: float | None, obstruction: float
+) -> FloatArray:
+    """Return ln of a registered star's OTF over its Gaussian form, for each D/r0 of the table.
+
+    `baseline_over_aperture` (n_baselines,). `window_over_diffraction`: sigma of the centroid's
+    Gaussian window in lambda/D, clipped to the table, 0.7 to 4; None for 1. `obstruction`: diameter
+    ratio, clipped to 0.33.
+
+    Returns: (n_d_over_r0, n_baselines), for `log_otf_bias`.
+
+    A centroid and the rest of the wavefront are not independent once speckles form; from phases
+    of Kolmogorov air, short exposures (benchmarks/registered_otf.py). The form takes off the
+    tilt of the least-squares plane.
+    """
+    blocked = min(obstruction / MIX_OBSTRUCTION[-1], 1.0)
+    table = np.average(REGISTERED_LOG_BIAS, axis=0, weights=[1.0 - blocked, blocked])
+    table = np.concatenate([np.zeros_like(table[:1]), table])  # still air
+    at = np.interp(
+        np.log(window_over_diffraction or 1.0),
+        np.log(REGISTERED_WINDOW),
+        np.arange(len(REGISTERED_WINDOW)),
+    )
+    lower = min(int(at), len(REGISTERED_WINDOW) - 2)
+    rows = table[:, lower] + (at - lower) * (table[:, lower + 1] - table[:, lower])
+    return np.stack([np.interp(baseline_over_aperture, REGISTERED_BASELINES, row) for row in rows])
+
+
+def log_otf_bias(d_over_r0: FloatArray, rows: FloatArray) -> FloatArray:
     """Return ln of a registered star's OTF over its Gaussian form, shape (n, n_baselines).
 
-    `d_over_r0` (n,): clipped to the table, 0.5 to 8. `baseline_over_aperture` (n_baselines,).
-
-    A centroid's tilt and the rest of the wavefront are not independent once speckles form; from
-    phase screens, short exposures, a filled pupil (benchmarks/registered_otf.py).
+    `d_over_r0` (n,): clipped to the table, 0 to 8. `rows`: from `registered_bias_rows`.
     """
     at = np.interp(d_over_r0, REGISTERED_D_OVER_R0, np.arange(len(REGISTERED_D_OVER_R0)))
-    rows = np.stack(
-        [np.interp(baseline_over_aperture, REGISTERED_BASELINES, r) for r in REGISTERED_LOG_BIAS]
-    )
     lower = np.minimum(at.astype(np.int64), len(rows) - 2)
     weight = (at - lower)[:, None]
     return np.asarray((1.0 - weight) * rows[lower] + weight * rows[lower + 1])
