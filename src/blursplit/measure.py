@@ -169,9 +169,7 @@ def measure_tracks(
     run, weighed = weigh_second_camera(run, weighed, second_camera, seed)
     run = replace(run, guests=(*run.guests, weighed))
     tell("air and causes, from two seeds")
-    given = answer.split_blur(
-        run, weighed.motion, stack, allowed, weighed.lines, seed, weighed.paths
-    )
+    given = answer.split_blur(run, weighed.motion, stack, allowed, weighed.lines, seed)
     tell("widths without each cause")
     lines = weighed.named(lines)
     night = findings.write_down(

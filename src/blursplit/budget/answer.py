@@ -93,20 +93,16 @@ def split_blur(
     allowed: Allowed,
     lines: Lines,
     seed: int,
-    known_paths: dict[str, tuple[FloatArray, FloatArray]] | None = None,
     pace: Pace = Pace(),  # noqa: B008 - frozen
 ) -> Answer:
-    """Draw histories of the run at the level that it allows.
-
-    Known paths are of motion that has been taken out of `motion`.
-    """
+    """Draw histories of the run at the level that it allows."""
     lower = _lower_bound(record, motion, seed)
     if allowed.level == "positions" or stack is None or record.conditions is None:
         return Answer(lower_strength=lower, guests=record.guests)
     inside = _inside(record, seed)
     if allowed.level == "widths":
         return _from_widths(record, motion, stack, inside, lower, seed)
-    return _from_spectra(record, motion, stack, lines, inside, lower, seed, known_paths or {}, pace)
+    return _from_spectra(record, motion, stack, lines, inside, lower, seed, pace)
 
 
 def _lower_bound(record: Record, motion: Motion, seed: int) -> FloatArray | None:
@@ -152,7 +148,6 @@ def _from_spectra(
     inside: InsideMotion | None,
     lower: FloatArray | None,
     seed: int,
-    known_paths: dict[str, tuple[FloatArray, FloatArray]],
     pace: Pace,
 ) -> Answer:
     facts, tracks, rig = record.facts, record.images, record.rig
@@ -212,7 +207,7 @@ def _from_spectra(
             drive_angle_deg=rig.get("ra_angle_deg"),
             hidden_hz=lines.hidden_hz,
             hidden_limit_arcsec=lines.hidden_limit_arcsec,
-            known_paths=known_paths,
+            known_paths={k: v for guest in record.guests for k, v in guest.known_paths.items()},
             mechanical_share=_mechanical_share(guests, fit, seed),
         ),
         n_draws=pace.histories,

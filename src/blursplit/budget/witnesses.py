@@ -35,12 +35,17 @@ class Weighed(Guest):
     lines: Lines  # without the lines that a sensor explains
     # (path, sigma) by owner: on the grid of all segments, with the error of its rms
     # along x and y [arcsec].
-    paths: dict[str, tuple[FloatArray, FloatArray]] = field(default_factory=dict)
+    owned: dict[str, tuple[FloatArray, FloatArray]] = field(default_factory=dict)
     witnesses: tuple[Witness, ...] = ()
     said: tuple[Remark, ...] = ()
     # (sensor, owner) by the line's frequency: what a sensor on the column goes with.
     explained: dict[float, tuple[str, Claim]] = field(default_factory=dict)
     curves: dict[str, FloatArray] = field(default_factory=dict)  # for the page
+
+    @property
+    def known_paths(self) -> dict[str, tuple[FloatArray, FloatArray]]:
+        """Return what it owns of the motion."""
+        return self.owned
 
     def named(self, lines: Lines) -> Lines:
         """Return the lines as found, those that a sensor explains with their cause."""
@@ -160,7 +165,7 @@ def _taken(
             for rms in found.rms_arcsec
         ]
     )
-    before = so_far.paths.get(owner)
+    before = so_far.owned.get(owner)
     if before is not None:
         path, sigma = path + before[0], np.hypot(sigma, before[1])
     kept = tuple(line for line in so_far.lines.found if not _explains(found, line))
@@ -173,7 +178,7 @@ def _taken(
         so_far,
         motion=left,
         lines=replace(so_far.lines, found=kept),
-        paths={**so_far.paths, owner: (path, sigma)},
+        owned={**so_far.owned, owner: (path, sigma)},
         explained=so_far.explained | explained,
         curves={
             "sensor_frequency_hz": found.frequency_hz,

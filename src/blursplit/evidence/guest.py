@@ -139,6 +139,11 @@ class Guest:
         del theta
         return np.zeros(1)
 
+    @property
+    def known_paths(self) -> dict[str, tuple[FloatArray, FloatArray]]:
+        """Return (path, sigma) by owner of what it has taken out of the motion."""
+        return {}
+
     def mechanical_share(self, fit: Any, seed: int) -> FloatArray | None:
         """Return how much of each fitted row's open motion is shown to be none of the air's."""
         del fit, seed
