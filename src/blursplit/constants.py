@@ -158,7 +158,7 @@ UNIFORM_SIGMA_PX = (0.24, 0.36)  # px | uniform over one pixel 0.289, over 1.2 p
 UNIFORM_RANGE_PX = (0.85, 1.25)  # px | 96 % of a pixel 0.96, of 1.2 px 1.15
 QUIETEST_STAR_PX = 0.1  # px | noise of a star whose places within a pixel can be told
 LEAPS_SHARED = 0.5  # - | a window that leaps takes all stars with it: 1
-NARROWEST_SHAPE_PX = 0.6  # px | below it pixels shape the star, see UNDERSAMPLED_PX
+NARROWEST_SHAPE_PX = 0.6  # px | below it pixels shape the star, see MOST_FOLDED
 FEWEST_INDEPENDENT = 40  # - | the variance of so many is known to 22 %
 FEWEST_JUMPS = 5  # - | judgement
 # 0.3 % of 50 Gaussian places pass, 0.03 % of 100; of 400 places uniform within a pixel 99 % do at
@@ -212,7 +212,9 @@ DRIFT_APART_PX = 1.0  # px | a star that strays so far from the field is none of
 GAIN_STAMPS, WORST_GAIN_ERROR = 1500, 0.5
 FEW_STARS = 4  # stars | so few are not left out for being seen rarely, judgement
 DEWED = 1.25  # - | change of width over a run that is worth a word, judgement
-UNDERSAMPLED_PX = 0.6  # px | sigma below which a sixth is aliased: exp(-(pi sigma)^2 / 2)
+# - | of a star's contrast at the pixels' limit, folded at one phase: a still star of sigma 0.6 px
+MOST_FOLDED = 0.17
+NARROWEST_STACKED_PX = 0.42  # px | LEAST_WIDTH_PX as a sigma: no width below it
 SKY_ROUNDING = 1e-6  # of the sky | in single precision
 # Speckled stars of 0.8 to 1.4 px sigma, still and shaken, stayed below 4.5 to 7.5 sigmas of their
 # own sharpness in 12,000 samples of simulated air; unhurt samples reached 9 on the flanks.

@@ -288,6 +288,8 @@ def _facts_of(code: str, found: Findings) -> Facts:
     """Return what the words of a step name: how long a run, or how short the exposures."""
     if code == "longer-run":
         return {"duration_s": LONGER_RUN * found.duration_s}
+    if code == "finer-sampling":
+        return {"pixel_arcsec": found.pixel_arcsec}
     if code == "shorter-exposure" and found.exposure_s is not None:
         return {"exposure_s": min(EXPOSURE_TO_TRY_S, 0.1 * found.exposure_s)}
     return {}

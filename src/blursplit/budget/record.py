@@ -153,7 +153,8 @@ def what_can_be_said(record: Record, motion: Motion, stack: StarImages | None) -
     elif facts.optics is None and record.barred is None:
         lower("positions", "no-aperture", "state-aperture")
     if stack is None:
-        lower("positions", "no-star-image", "raw-frames")
+        narrow = any(code == "undersampled" for code, _ in tracks.notes)
+        lower("positions", "no-star-image", "finer-sampling" if narrow else "raw-frames")
     if not facts.within_record:
         lower(
             "positions",

@@ -279,8 +279,8 @@ _NEXT: dict[str, str] = {
     "focus": "Focus again, and once more when the temperature has changed.",
     "collimate": "Check the alignment of the optics.",
     "finer-sampling": (
-        "Use smaller pixels or a longer focal length: {pixel_arcsec:arcsec} a pixel hides the "
-        "shape of the stars."
+        "Use smaller pixels or a longer focal length[[: {pixel_arcsec:arcsec} a pixel hides the "
+        "shape of the stars]]."
     ),
     "raw-frames": (
         "Record raw frames: no centring, stacking, sharpening, stretching or scaling before saving."

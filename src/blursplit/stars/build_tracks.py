@@ -12,18 +12,20 @@ from blursplit.constants import (
     DEWED,
     DRIFT_APART_PX,
     FEW_STARS,
+    FWHM_PER_SIGMA,
     GAIN_STAMPS,
     ISOLATED_SHARE,
     JUMP_LONG_SIDE,
     JUMP_SIDE,
     JUMP_SIGMAS,
     LARGEST_STAMP,
+    MOST_FOLDED,
+    NARROWEST_STACKED_PX,
     RARELY_SEEN,
     SIGMA_PER_MAD,
     SMALLEST_JUMP_PX,
     SMALLEST_STAMP,
     STAMPS_MOST_BYTES,
-    UNDERSAMPLED_PX,
     WORST_GAIN_ERROR,
 )
 from blursplit.errors import TooFewStarsError
@@ -75,9 +77,9 @@ def assemble_tracks(sequence: Sequence, field: Field, tracker: Tracker) -> StarT
         stamps = None
         notes.append(("cores-clipped", {}))
     width = float(np.nanmedian(take["width"]))
-    if width < UNDERSAMPLED_PX:
+    if _is_folded(width, take["x"], take["y"]):
         stamps = None
-        notes.append(("undersampled", {"fwhm_px": 2.355 * width}))
+        notes.append(("undersampled", {"fwhm_px": FWHM_PER_SIGMA * width}))
     _describe(sequence, field, tracker, rows, stars, take["width"], notes)
     return StarTracks(
         time_s=sequence.time_s[rows],
@@ -103,6 +105,16 @@ def assemble_tracks(sequence: Sequence, field: Field, tracker: Tracker) -> StarT
         notes=tuple(notes),
         dropped=dropped,
     )
+
+
+def _is_folded(width_px: float, x_px: FloatArray, y_px: FloatArray) -> bool:
+    """Return whether pixels fold too much detail of stars of this sigma into their mean images.
+
+    A star that wanders over its pixels folds with a turning phase, which averages out.
+    """
+    folded = np.exp(-0.5 * (np.pi * width_px) ** 2)
+    fixed = max(abs(np.nanmean(np.exp(2j * np.pi * at))) for at in (x_px, y_px))
+    return bool(folded * fixed > MOST_FOLDED or width_px < NARROWEST_STACKED_PX)
 
 
 def _steady_stars(tracker: Tracker, good: BoolArray, notes: Notes) -> IntArray:
