@@ -1,23 +1,22 @@
 """Measure how far the registered star's transfer function departs from its Gaussian form.
 
-Run: python benchmarks/registered_otf.py [pupils per point]
-The table it prints stands in src/blursplit/constants.py.
+    python benchmarks/registered_otf.py [pupils per point] > data/calibration/registered_otf.csv
 
 Phases over the pupil are drawn with exactly the covariance of Kolmogorov air, their
-instantaneous images shifted on their own Gaussian-windowed centroid and averaged. Printed: ln of
-the air's part of the transfer function minus ln of exp(-D_phi/2 + 2 pi^2 f^2 sigma^2), sigma^2 the
-variance of the least-squares plane's tilt, one row a window. A centroid that follows another
-tilt moves more or less, but what it takes from the image hardly differs until speckles form.
+instantaneous images shifted on their own Gaussian-windowed centroid and averaged. A row holds ln
+of the air's part of the transfer function minus ln of exp(-D_phi/2 + 2 pi^2 f^2 sigma^2), sigma^2
+the variance of the least-squares plane's tilt, against the baseline over the diameter. A centroid
+that follows another tilt moves more or less, but what it takes from the image hardly differs until
+speckles form.
 
-Then, for a defocus: the share of its loss of contrast that the air takes away once the star is
-registered, over (D/r0)^(5/3) (b/D)^2, at a baseline of 0.28 D, one column a window.
+With a defocus the departure is from the product of that and the defocus's own transfer function:
+over its loss, at 0.28 D, it is 0.2 to 1 times (D/r0)^(5/3) (b/D)^2.
 """
 
 from __future__ import annotations
 
-import platform
+import csv
 import sys
-import time
 
 import numpy as np
 
@@ -81,42 +80,24 @@ def rows(
     return np.log(ratio) - form * d_over_r0 ** (5 / 3)
 
 
-def defocus_ln(rms_rad: float) -> np.ndarray:
-    """Return ln of a defocus's transfer function at the baselines, filled pupil."""
-    y, x = (np.indices((PUPIL_PX, PUPIL_PX)) - (PUPIL_PX - 1) / 2) / PUPIL_PX
-    mask = np.hypot(x, y) <= 0.5
-    field = mask * np.exp(1j * rms_rad * np.sqrt(3.0) * (8.0 * (x**2 + y**2) - 1.0))
-    both = [
-        np.abs((a[:, b:] * a[:, :-b].conj()).sum()) for b in BASELINES for a in (field, mask + 0j)
-    ]
-    return np.log(np.array(both[::2]) / both[1::2])
-
-
 def main() -> None:
-    """Print the table."""
+    """Write the table."""
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 6000
+    out = csv.writer(sys.stdout, lineterminator="\n")
+    out.writerow(
+        ["obstruction", "d_over_r0", "defocus_rad", "window_over_diffraction"]
+        + [f"{b:.5f}" for b in BASELINES / PUPIL_PX]
+    )
+    points = [(o, d, 0.0) for o in MIX_OBSTRUCTION for d in MIX_D_OVER_R0]
+    points += [(0.0, d, rad) for d in (1.0, 2.0, 3.0, 4.0) for rad in (0.3, 0.6, 1.0)]
     rng = np.random.default_rng(20261)
-    print(f"python {platform.python_version()}, numpy {np.__version__}, seed 20261, {count} pupils")
-    print("baselines / D:", ", ".join(f"{b:.4f}" for b in BASELINES / PUPIL_PX))
-    print("rows: windows of", MIX_WINDOW, "lambda/D")
-    start = time.perf_counter()
-    for obstruction in MIX_OBSTRUCTION:
-        for d_over_r0 in MIX_D_OVER_R0:
-            print(f"obstruction {obstruction}, D/r0 {d_over_r0}")
-            for row in rows(obstruction, d_over_r0, count, rng):
-                print("(" + ", ".join(f"{v:.3f}" for v in row) + "),", flush=True)
-    at = 8  # of BASELINES
-    u2 = (BASELINES[at] / PUPIL_PX) ** 2
-    for d_over_r0 in (1.0, 2.0, 3.0, 4.0):
-        sharp = rows(0.0, d_over_r0, count, np.random.default_rng(7))
-        for rad in (0.3, 0.6, 1.0):
-            soft = rows(0.0, d_over_r0, count, np.random.default_rng(7), rad)
-            given = (soft - sharp)[:, at] / -defocus_ln(rad)[at]
-            print(
-                f"D/r0 {d_over_r0}, defocus {rad} rad:",
-                np.round(given / d_over_r0 ** (5 / 3) / u2, 2),
-            )
-    print(f"{time.perf_counter() - start:.0f} s")
+    for obstruction, d_over_r0, defocus in points:
+        if defocus > 0:
+            rng = np.random.default_rng(7)  # the same air for each defocus
+        found = rows(obstruction, d_over_r0, count, rng, defocus)
+        for window, row in zip(MIX_WINDOW, found, strict=True):
+            out.writerow([obstruction, d_over_r0, defocus, window, *(f"{v:.3f}" for v in row)])
+        sys.stdout.flush()
 
 
 if __name__ == "__main__":
