@@ -949,10 +949,9 @@ REGISTERED_LOG_BIAS = tuple(  # 1/1000 of ln | benchmarks/registered_otf.py, see
     )
 )
 REGISTERED_BIAS_SIGMA = 0.3  # relative | obstruction, window, exposure, outer scale; judgement
-# Share of a defocus's loss of contrast that registering under air gives back, over
-# (D/r0)^(5/3) (b/D)^2, and the most of it: benchmarks/registered_otf.py (0.2 to 1).
-DEFOCUS_REGISTERED = 0.5
-DEFOCUS_MOST_REGISTERED = 0.6
+# Share of a defocus's loss of contrast that registering under air gives back.
+DEFOCUS_REGISTERED = 0.5  # of (D/r0)^(5/3) (b/D)^2 | data/calibration/registered_otf.csv: 0.2 to 1
+DEFOCUS_MOST_REGISTERED = 0.6  # - | the most of it there
 # the model's own error
 FIT_MODEL_ERROR_OCTAVE = 0.8  # of ln frequency | correlation length, about an octave
 FIT_MODEL_ERROR_SHARED = 0.2  # of ln power | benchmarks/air_fit.py, excess of the residuals
