@@ -172,8 +172,9 @@ def measure_tracks(
     given = answer.split_blur(run, weighed.motion, stack, allowed, weighed.lines, seed)
     tell("widths without each cause")
     lines = weighed.named(lines)
-    night = findings.write_down(
+    result = findings.write_down(
         source, run, motion, stack, allowed, lines, given, checks, worth_arcsec, command, seed
     )
-    put_in_words(night.result)
-    return night
+    put_in_words(result)
+    shown = findings.curves_and_images(run, motion, stack, lines, given)
+    return Measurement(result, shown, run.whole)

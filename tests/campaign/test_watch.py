@@ -9,10 +9,12 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from blursplit.campaign.live import compare_modes, live_lines, render_live_page, so_far
+from blursplit.campaign.live import compare_modes, live_lines, so_far
 from blursplit.campaign.live_fit import Fits, FitSoFar, QuickFits, fit_so_far
+from blursplit.campaign.pages import live_page
 from blursplit.campaign.watch import Arrivals, LiveRun, Watch, updates
 from blursplit.constants import WATCH_FRAMES_KEPT, WATCH_GIVE_UP_S
+from blursplit.report.words_campaign import LIVE_CAUTIONS
 from blursplit.rig import Rig
 from blursplit.stars import StarTracks
 
@@ -455,30 +457,30 @@ def test_memory_is_bounded():
 def test_the_page_renews_itself_with_and_without_scripts():
     found = so_far(line_tracks(20, 0.6), rig())
     changes = compare_modes(line_tracks(20, 0.8), line_tracks(20, 0.4, seed=1), rig())
-    text = render_live_page(
+    text = live_page(
         "Watching <x>",
         found,
         changes,
         ["a & b"],
         renew_s=10,
         fitted=[FitSoFar(20.0, 40.0, "The air < the pier.", "no", is_whole=False).sentence],
-        with_cautions=True,
+        cautions=LIVE_CAUTIONS,
     )
-    fit = "<p>Provisional, quick fit of the frames from 20.0 to 40.0 s: The air &lt; the pier.</p>"
+    fit = "<p>Provisional, quick fit of the frames from 20 to 40 s: The air &lt; the pier.</p>"
     assert fit in text.replace("\u00a0", " ").replace("&nbsp;", " ")
     assert '<noscript><meta http-equiv="refresh" content="10"></noscript>' in text
     assert "Watching &lt;x&gt;" in text
     assert "a &amp; b" in text
     assert "Provisional" in text
     assert "Hands off a moving mount" in text
-    last = render_live_page("x", found, [], [], renew_s=None, ended="stopped", result_page="r.html")
+    last = live_page("x", found, [], [], renew_s=None, ended="stopped", result_page="r.html")
     assert 'http-equiv="refresh"' not in last
     assert "<script>" not in last
     assert 'href="r.html"' in last
 
 
 def test_the_page_can_be_held(open_page):
-    page = open_page(render_live_page("x", None, [], [], renew_s=2), "watch")
+    page = open_page(live_page("x", None, [], [], renew_s=2), "watch")
     page.locator("#hold").check()  # before anything else: a page that renews itself forgets it
     page.evaluate("document.title = 'as it was'")
     page.wait_for_timeout(3000)
@@ -490,7 +492,7 @@ def test_the_page_can_be_held(open_page):
 def test_no_barrier_that_a_checker_can_find(barriers):
     found = so_far(line_tracks(20, 0.6), rig())
     changes = compare_modes(line_tracks(20, 0.8), line_tracks(20, 0.4, seed=1), rig())
-    text = render_live_page(
+    text = live_page(
         "Watching <x>",
         found,
         changes,
@@ -498,7 +500,7 @@ def test_no_barrier_that_a_checker_can_find(barriers):
         renew_s=999,
         ended="stopped",
         result_page="r.html",
-        with_cautions=True,
+        cautions=LIVE_CAUTIONS,
     )
     assert barriers(text, "watch") == []
 

@@ -19,7 +19,6 @@ from blursplit.drive.terms import record_of_grid, record_of_tracks
 from blursplit.estimate import Estimate, estimate, upper_limit
 from blursplit.evidence.guest import Record
 from blursplit.facts import Facts, duration_s
-from blursplit.folder import Measurement
 from blursplit.image.stack import StarImages
 from blursplit.result import (
     Atmosphere,
@@ -56,38 +55,8 @@ def write_down(
     worth_arcsec: float | None,
     command: str,
     seed: int,
-) -> Measurement:
-    """Write down what was found; nothing is changed afterwards."""
-    result = state(
-        source,
-        record,
-        motion,
-        stack,
-        allowed,
-        lines,
-        answer,
-        raw_checks,
-        worth_arcsec,
-        command,
-        seed,
-    )
-    return Measurement(result, _series(record, motion, stack, lines, answer), record.whole)
-
-
-def state(
-    source: Source,
-    record: Record,
-    motion: Motion,
-    stack: StarImages | None,
-    allowed: Allowed,
-    lines: Lines,
-    answer: Answer,
-    raw_checks: Sequence[RawCheck],
-    worth_arcsec: float | None,
-    command: str,
-    seed: int,
 ) -> Result:
-    """Return what was found without the curves and images that a page shows."""
+    """Write down what was found; nothing is changed afterwards."""
     facts = record.facts
     rng = np.random.default_rng([seed, 9])
     checks = tuple(
@@ -420,9 +389,10 @@ def _fit_record(answer: Answer) -> Fit | None:
     )
 
 
-def _series(
+def curves_and_images(
     record: Record, motion: Motion, stack: StarImages | None, lines: Lines, answer: Answer
 ) -> Series:
+    """Return what a page draws beside the numbers of the result."""
     facts, tracks = record.facts, record.tracks
     arrays = diagnostics.plain_arrays(tracks, motion.shared, motion.pairs, facts.scale_arcsec)
     for guest in answer.guests:

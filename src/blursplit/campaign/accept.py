@@ -16,7 +16,7 @@ from blursplit.campaign.estimates import bound95, known_paths, value_at
 from blursplit.constants import ACCEPT_MOST_RUNS, ACCEPT_SAME_APERTURE, BLUR_TIME_TOLERANCE
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
-from blursplit.report.numbers import number, unit_of_key
+from blursplit.report.numbers import label_of_key, setup_text, unit_of_key, within
 from blursplit.report.words import sentence
 from blursplit.result import Document, Part, Result
 from blursplit.rig import StrictTable, read_toml
@@ -388,13 +388,13 @@ def refuse_other_aperture(command: str, aperture_m: float, limits: Limits, whose
 
 
 def _telescope(result: Result) -> str:
-    """Return the telescope of a run in words: what its setup says of it."""
-    texts = []
-    for key, what in (("aperture_m", "aperture"), ("focal_length_m", "focal length")):
-        entry = result.setup.get(key)
-        if entry is not None and isinstance(entry.value, int | float):
-            texts.append(f"{what} {entry.value:.3g} m ({entry.origin})")
-    return ", ".join(texts)
+    """Return what the setup of a run says of its telescope."""
+    known = {key: result.setup.get(key) for key in ("aperture_m", "focal_length_m")}
+    return ", ".join(
+        f"{label_of_key(key)} {setup_text(key, entry.value)} ({entry.origin})"
+        for key, entry in known.items()
+        if entry is not None
+    )
 
 
 # --- numbers -----------------------------------------------------------------------------------
@@ -408,11 +408,16 @@ def _judge_limit(
     tap: Mapping[str, Any] | None,
 ) -> Judgement:
     unit = unit_of_key(key)
+    ends = {"at-least": limit.at_least, "at-most": limit.at_most}
     frame = {
         "key": key,
         "name": limit.name,
         "why": limit.why,
-        "limit": _limit_text(limit, unit),
+        "limit": ", ".join(
+            sentence(how, end=end, unit=unit or None)
+            for how, end in ends.items()
+            if end is not None
+        ),
         "at_most": limit.at_most,
         "at_least": limit.at_least,
         "unit": unit,
@@ -445,7 +450,7 @@ def _judge_limit(
     return Judgement(
         **frame,
         state=state,
-        measured=_measured_text(value, low, high, unit),
+        measured=_measured(value, low, high, unit or None),
         value=value,
         low95=low if np.isfinite(low) else None,
         high95=high if np.isfinite(high) else None,
@@ -555,26 +560,10 @@ def _why_missing(key: str, result: Result) -> str | None:
     return None
 
 
-# --- words -------------------------------------------------------------------------------------
-
-
-def _limit_text(limit: Limit, unit: str) -> str:
-    ends = (("at least", limit.at_least), ("at most", limit.at_most))
-    return ", ".join(f"{how} {end:g} {unit}".rstrip() for how, end in ends if end is not None)
-
-
-def _measured_text(value: float | None, low: float, high: float, unit: str) -> str:
+def _measured(value: float | None, low: float, high: float, unit: str | None) -> str:
     if value is None:
-        return f"below {number(high, 2)} {unit} (95 %)"
+        return sentence("below", high=high, unit=unit)
     if low == high:
-        return f"{value:.6g} {unit}".rstrip()
-    figures = [figure_text(v, high - low) for v in (value, low, high)]
-    return f"{figures[0]} {unit} ({figures[1]} to {figures[2]}, 95 %)"
-
-
-def figure_text(value: float, span: float) -> str:
-    """Return a number with as many decimals as two figures of its interval's length warrant."""
-    if not (np.isfinite(span) and span > 0):
-        return f"{value:.3g}"
-    places = max(1 - int(np.floor(np.log10(span))), 0)
-    return f"{value:.{min(places, 6)}f}"
+        return sentence("exact", value=value, unit=unit)
+    middle, left, right = within(value, low, high)
+    return sentence("within", value=middle, low=left, high=right, unit=unit)

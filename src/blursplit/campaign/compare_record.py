@@ -14,7 +14,7 @@ from blursplit.campaign.background import background_of, smallest_line_arcsec, s
 from blursplit.campaign.estimates import bound95, from_draws, quantile
 from blursplit.constants import CERTAIN_CHANGE, LINE_SHIFT_AT_MOST
 from blursplit.estimate import Estimate
-from blursplit.report.numbers import number
+from blursplit.report.numbers import number, within
 from blursplit.report.words import sentence
 from blursplit.result import Document, Line, Part, Remark, Result
 
@@ -173,16 +173,8 @@ def cell95(estimate: Estimate | None, *, signed: bool = False) -> Cell:
     low, high = bound95(estimate)
     if estimate.value is None:
         return Cell("not known" if not math.isfinite(high) else f"< {number(high, 2)}")
-    half = max(abs(high - estimate.value), abs(estimate.value - low))
-    places = 2
-    if math.isfinite(half) and half > 0:
-        places = min(max(1 - math.floor(math.log10(half)), 0), 6)
-    sign = "+" if signed else ""
-    numbers = [
-        f"{v:{sign}.{places}f}" if math.isfinite(v) else "open" for v in (low, estimate.value, high)
-    ]
-    low_text, value_text, high_text = (text.replace("-", "−") for text in numbers)
-    return Cell(value_text, f"{low_text} to {high_text}")
+    value, *ends = within(estimate.value, low, high, signed=signed)
+    return Cell(value, " to ".join(ends))
 
 
 def side_texts(side: Side) -> list[str]:

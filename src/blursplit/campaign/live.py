@@ -1,4 +1,4 @@
-"""What can be said while frames arrive: cheap numbers with intervals, as lines and as a page.
+"""What can be said while frames arrive: cheap numbers with intervals, and sentences of them.
 
 Widths here are those of Gaussians: the frames' own, widened by the paths of the stars. The motion
 that all stars share bounds what tracking and structure can do at the rates that frames show; a
@@ -8,7 +8,6 @@ record decides.
 
 from __future__ import annotations
 
-import html
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -26,24 +25,15 @@ from blursplit.constants import (
     WORTH_SHARE,
 )
 from blursplit.motion import CommonMotion, fit_common_motion
-from blursplit.report import page_shell
-from blursplit.report.numbers import number, tied
+from blursplit.report.numbers import number, within
+from blursplit.report.words import sentence
 from blursplit.rig import Rig
 from blursplit.spectra import find_lines
 from blursplit.spectra.modes import LineFit
 from blursplit.stars import StarTracks
 from blursplit.types import FloatArray
 
-__all__ = [
-    "LIVE_CAUTIONS",
-    "Interval",
-    "ModeChange",
-    "SoFar",
-    "compare_modes",
-    "live_lines",
-    "render_live_page",
-    "so_far",
-]
+__all__ = ["Interval", "ModeChange", "SoFar", "compare_modes", "live_lines", "so_far"]
 
 
 @dataclass(frozen=True)
@@ -63,60 +53,37 @@ class Interval:
         """Return it in another unit."""
         return Interval(factor * self.value, factor * self.low95, factor * self.high95)
 
+    def text(self, unit: str) -> str:
+        """Return it with its unit and interval."""
+        if not math.isfinite(self.half):
+            return f"{number(self.value, 2)} {unit} (interval not known yet)"
+        value, low, high = within(self.value, self.low95, self.high95)
+        return f"{value} {unit} (95 %: {low} to {high})"
+
 
 @dataclass(frozen=True)
 class SoFar:
-    """What the record shows so far; lengths in `unit`.
+    """What the record shows so far; lengths in `unit`."""
 
-    Parameters
-    ----------
-    seconds, frames, stars : float, int, int
-        Length of the record that is looked at, and what is in it.
-    window_s : float
-        Motion counts within windows of this length.
-    unit : "arcsec" or "px"
-    fwhm : Interval
-        Of a long exposure, as far as Gaussians describe it.
-    shared_rms : Interval
-        Of the motion that all stars share, one axis, noise removed.
-    line_hz : float or None
-        The strongest line, where frames show it: it may be an alias.
-    line_rms : Interval or None
-    saving_shared, saving_line : Interval or None
-        What the width would lose without the shared motion, and without that line.
-    worth : float
-        A smaller saving is not worth a cure.
-    mechanics : "yes", "no" or "open"
-        Whether curing tracking and structure is worth it, by these two bounds.
-    more_s : float or None
-        How much longer it takes to decide if all stays as it is; None where time does not.
-    """
-
-    seconds: float
+    seconds: float  # length of the record that is looked at
     frames: int
     stars: int
-    window_s: float
-    unit: str
-    fwhm: Interval
-    shared_rms: Interval
-    line_hz: float | None
+    window_s: float  # motion counts within windows of this length
+    unit: str  # arcsec or px
+    fwhm: Interval  # of a long exposure, as far as Gaussians describe it
+    shared_rms: Interval  # of the motion that all stars share, one axis, noise removed
+    line_hz: float | None  # the strongest line, where frames show it: it may be an alias
     line_rms: Interval | None
-    saving_shared: Interval
-    saving_line: Interval | None
-    worth: float
+    saving_shared: Interval  # what the width would lose without the shared motion
+    saving_line: Interval | None  # and without that line
+    worth: float  # a smaller saving is not worth a cure
+    # "yes", "no" or "open": whether curing tracking and structure is worth it, by these two bounds.
     mechanics: str
-    more_s: float | None
+    more_s: float | None  # until it is decided if all stays as it is; None where time does not help
 
 
 def so_far(tracks: StarTracks, rig: Rig) -> SoFar:
-    """Return what tracks show so far.
-
-    Parameters
-    ----------
-    tracks : StarTracks
-    rig : Rig
-        Its pixel scale, where it is known, gives arcsec.
-    """
+    """Return what tracks show so far, in arcsec where the rig's pixel scale is known."""
     scale = rig.get("pixel_scale_arcsec")
     unit, per_px = ("px", 1.0) if scale is None else ("arcsec", float(scale))
     motion = fit_common_motion(tracks)
@@ -284,17 +251,14 @@ def _lines(tracks: StarTracks, motion: CommonMotion) -> list[LineFit]:
 
 @dataclass(frozen=True)
 class ModeChange:
-    """A mode before and now: one-axis rms in `unit`, each with its interval.
-
-    `shown` is the smallest change of the rms that this much record shows.
-    """
+    """A mode before and now: one-axis rms in `unit`, each with its interval."""
 
     frequency_hz: float
     unit: str
     before: Interval
     now: Interval
     change: Interval
-    shown: float
+    shown: float  # the smallest change of the rms that this much record shows
 
 
 def compare_modes(before: StarTracks, now: StarTracks, rig: Rig) -> list[ModeChange]:
@@ -374,171 +338,50 @@ def _band_variances(
     return out
 
 
-LIVE_CAUTIONS = (
-    "Hands off a moving mount: touch nothing while it slews; keep hands, hair and cables away.",
-    "Hang and prop nothing that can fall: fix a brace or weight before letting go of it.",
-    "Switch a fan by its own switch; wiring belongs to a licensed electrician.",
-)
-_VERDICTS = {
-    "yes": "a mechanical line alone costs more than is worth a cure",
-    "no": "all the motion that the stars share costs less than is worth a cure",
-    "open": "open",
-}
-_BAR, _ROW = 320, 22  # px of a drawing
-
-
 def live_lines(
     found: SoFar, changes: Iterable[ModeChange] = (), fitted: Iterable[str] = ()
 ) -> list[str]:
-    """Return what is known so far, a sentence a line; every number with unit and interval.
+    """Return what is known so far, sentence by sentence; every number with unit and interval.
 
     `fitted`: what the fits on the way say, which comes first.
     """
     unit = found.unit
-    lines = [
-        (
-            f"width {_with(found.fwhm, unit)} FWHM, as Gaussians; {found.frames} frames of "
-            f"{found.stars} star{'s' * (found.stars != 1)} in {number(found.seconds)} s"
+    waits = found.mechanics == "open" and found.more_s is not None
+    line = sentence("watch-no-line")
+    if found.line_hz is not None and found.line_rms is not None:
+        rms = found.line_rms.text(unit)
+        line = sentence("watch-line", frequency_hz=found.line_hz, rms=rms)
+    return [
+        *fitted,
+        sentence(
+            "watch-width",
+            width=found.fwhm.text(unit),
+            frames=found.frames,
+            seconds=found.seconds,
+            stars=found.stars,
         ),
-        (
-            f"shared motion {_with(found.shared_rms, unit)} rms on one axis within "
-            f"{number(found.window_s)} s; without it the width would lose "
-            f"{_with(found.saving_shared, unit)}"
+        sentence(
+            "watch-shared",
+            rms=found.shared_rms.text(unit),
+            window_s=found.window_s,
+            saving=found.saving_shared.text(unit),
+        ),
+        line,
+        sentence(
+            "watch-verdict",
+            state="wait" if waits else found.mechanics,
+            worth=f"{number(found.worth, 2)} {unit}",
+            more_s=None if found.more_s is None else max(found.more_s, 1.0),
+        ),
+        *(
+            sentence(
+                "watch-mode",
+                frequency_hz=one.frequency_hz,
+                before=one.before.text(unit),
+                now=one.now.text(unit),
+                became="same" if one.change.low95 <= 0.0 <= one.change.high95 else "changed",
+                shown=f"{number(one.shown, 2)} {unit}",
+            )
+            for one in changes
         ),
     ]
-    if found.line_hz is None or found.line_rms is None:
-        lines.append("strongest line: none stands out so far")
-    else:
-        lines.append(
-            f"strongest line {number(found.line_hz, 4)} Hz (or an alias of it), "
-            f"{_with(found.line_rms, unit)} rms on one axis"
-        )
-    verdict = f"provisional verdict: {_VERDICTS[found.mechanics]}"
-    if found.mechanics == "open":
-        verdict += (
-            f"; about {number(max(found.more_s, 1.0), 2)} s more would decide, all else equal"
-            if found.more_s is not None
-            else "; more of the same frames does not decide it, the fit at the end may"
-        )
-    lines.append(f"{verdict} (worth a cure: {number(found.worth, 2)} {unit})")
-    lines[:0] = fitted
-    for one in changes:
-        shown = not one.change.low95 <= 0.0 <= one.change.high95
-        lines.append(
-            f"{number(one.frequency_hz, 4)} Hz: before {_with(one.before, unit)}, now "
-            f"{_with(one.now, unit)} rms; "
-            + ("changed" if shown else "no change shown")
-            + f" (smallest shown so far: {number(one.shown, 2)} {unit})"
-        )
-    return lines
-
-
-def render_live_page(
-    title: str,
-    found: SoFar | None,
-    changes: Iterable[ModeChange],
-    notes: Iterable[str],
-    *,
-    renew_s: float | None,
-    fitted: Iterable[str] = (),
-    ended: str = "",
-    result_page: str = "",
-    with_cautions: bool = False,
-) -> str:
-    """Return a page that a browser reads again from disk every few seconds, unless it is held.
-
-    Parameters
-    ----------
-    title : str
-    found : SoFar or None
-        None while nothing was measured.
-    changes : iterable of ModeChange
-    notes : iterable of str
-    renew_s : float or None
-        None for the last state.
-    fitted : iterable of str
-        See `live_lines`.
-    ended, result_page : str
-        Why the watch ended, and where the whole result is.
-    with_cautions : bool
-        Somebody works on the telescope meanwhile.
-    """
-    changes = list(changes)
-    state = f"Ended: {ended}." if ended else "Provisional: frames are still arriving."
-    body = [f"<h1>{html.escape(title)}</h1><p><strong>{html.escape(state)}</strong></p>"]
-    if result_page:
-        place = html.escape(result_page, quote=True)
-        body.append(f'<p>The whole result: <a href="{place}">{place}</a></p>')
-    lines = ["No frames yet."] if found is None else live_lines(found, changes, fitted)
-    body += [f"<p>{html.escape(tied(_capital(line)))}.</p>" for line in lines]
-    if changes:
-        body.append("<h2>Before and now</h2>" + _bars(changes))
-    if with_cautions:
-        body.append("<h2>While you try things</h2><ul>")
-        body += [f"<li>{html.escape(text)}</li>" for text in LIVE_CAUTIONS]
-        body.append("</ul>")
-    notes = list(notes)
-    if notes:
-        body.append("<h2>Notes</h2><ul>")
-        body += [f"<li>{html.escape(note)}</li>" for note in notes[-20:]]
-        body.append("</ul>")
-    if renew_s is None:
-        return page_shell(title, "\n".join(body))
-    hold = f'<input type="checkbox" id="hold" data-seconds="{renew_s:.0f}">'
-    body.insert(1, f'<p class="no-paper"><label>{hold} Hold this page as it is</label></p>')
-    refresh = f'<meta http-equiv="refresh" content="{renew_s:.0f}">'
-    body.append(f"<noscript>{refresh}</noscript>")
-    return page_shell(title, "\n".join(body), script=_RENEW)
-
-
-# A page that changes by itself can be held: a reader, or a screen reader, may need longer for it.
-_RENEW = """const hold = document.getElementById("hold");
-setInterval(() => { if (!hold.checked) location.reload(); }, 1000 * hold.dataset.seconds);"""
-
-
-def _bars(changes: list[ModeChange]) -> str:
-    """Draw the rms of each mode before (hollow) and now (filled), with their intervals."""
-    top = max(max(one.before.high95, one.now.high95) for one in changes) or 1.0
-    height = _ROW * (2 * len(changes) + 1)
-    label = "; ".join(live for live in (_spoken(one) for one in changes))
-    out = [
-        (
-            f'<svg viewBox="0 0 {_BAR + 280} {height}" width="100%" role="img" '
-            f'aria-label="{html.escape(label, quote=True)}" font-size="13" fill="currentColor">'
-        )
-    ]
-    for number_of, one in enumerate(changes):
-        for row, (name, size) in enumerate((("before", one.before), ("now", one.now))):
-            y = _ROW * (2 * number_of + row) + 4
-            wide, low, high = (
-                _BAR * max(v, 0.0) / top for v in (size.value, size.low95, size.high95)
-            )
-            fill = "none" if row == 0 else "currentColor"
-            text = f"{number(one.frequency_hz, 4)} Hz {name}"
-            out.append(
-                f'<text x="0" y="{y + 12}">{html.escape(text)}</text>'
-                f'<rect x="140" y="{y}" width="{wide:.1f}" height="{_ROW - 8}" fill="{fill}" '
-                f'fill-opacity="0.5" stroke="currentColor"/>'
-                f'<line x1="{140 + low:.1f}" x2="{140 + high:.1f}" y1="{y + 7}" y2="{y + 7}" '
-                f'stroke="currentColor" stroke-width="2"/>'
-                f'<text x="{150 + high:.1f}" y="{y + 12}">{number(size.value, 2)} '
-                f"{html.escape(one.unit)}</text>"
-            )
-    return "\n".join([*out, "</svg>"])
-
-
-def _spoken(one: ModeChange) -> str:
-    return (
-        f"{number(one.frequency_hz, 4)} Hz: before {number(one.before.value, 2)}, "
-        f"now {number(one.now.value, 2)} {one.unit}"
-    )
-
-
-def _with(one: Interval, unit: str) -> str:
-    if not math.isfinite(one.low95):
-        return f"{number(one.value)} {unit} (interval not known yet)"
-    return f"{number(one.value)} {unit} (95 %: {number(one.low95)} to {number(one.high95)})"
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

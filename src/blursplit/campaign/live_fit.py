@@ -32,7 +32,7 @@ from blursplit.frames import Sequence, open_frames
 from blursplit.frames.source import FrameSource
 from blursplit.image.stack import StarImages
 from blursplit.measure import SEED, measure_tracks
-from blursplit.report.numbers import number
+from blursplit.report.words import sentence
 from blursplit.rig import Rig
 from blursplit.sources import Source
 from blursplit.stars import StarTracks, follow_stars
@@ -91,9 +91,13 @@ class FitSoFar:
     @property
     def sentence(self) -> str:
         """What it says, and of what."""
-        what = "whole fit" if self.is_whole else "quick fit"
-        ends = f"from {number(self.begin_s)} to {number(self.end_s)} s"
-        return f"provisional, {what} of the frames {ends}: {self.headline.rstrip('.')}"
+        return sentence(
+            "watch-fit",
+            what="whole fit" if self.is_whole else "quick fit",
+            begin_s=self.begin_s,
+            end_s=self.end_s,
+            headline=self.headline,
+        )
 
 
 def fit_so_far(files: list[Path], rig: Rig, begin_s: float = 0.0) -> FitSoFar:
@@ -153,7 +157,7 @@ class QuickFits:
         self.fit = given.fit
         self._kept = self._kept if given.fit is None else given.fit.kept
         source = Source(tracks, rig, "so far", 1, tracks.n_frames)
-        result = findings.state(
+        result = findings.write_down(
             source, run, motion, stack, allowed, lines, given, (), None, "", SEED
         )
         put_in_words(result)

@@ -1,8 +1,8 @@
-"""Pages of a comparison, an acceptance and an archive: facts put in order for the templates."""
+"""Pages of a comparison, an acceptance, an archive and a watch: facts in order for templates."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from html import escape
 from math import ceil, floor, isfinite, log10
 from pathlib import Path
@@ -21,6 +21,7 @@ from blursplit.campaign.compare_record import (
     side_texts,
 )
 from blursplit.campaign.estimates import bound95
+from blursplit.campaign.live import ModeChange, SoFar, live_lines
 from blursplit.campaign.summary import (
     CONDITIONS,
     QUANTITIES,
@@ -44,6 +45,7 @@ from blursplit.constants import (
     SCATTER_TOP,
     SCATTER_WIDTH,
 )
+from blursplit.report.numbers import number
 from blursplit.result import Result
 from blursplit.series import Series
 
@@ -55,6 +57,13 @@ _STATE_TEXT = {
     "fail": "At least one limit is not kept.",
     "not shown": "No limit is broken, but these data do not show that all are kept.",
 }
+
+
+_STEP_PX = PLOT_ROW_PX + PLOT_SCALE_PX // 2  # from one labelled interval to the next
+
+# A page that changes by itself can be held: a reader, or a screen reader, may need longer for it.
+_RENEW = """const hold = document.getElementById("hold");
+setInterval(() => { if (!hold.checked) location.reload(); }, 1000 * hold.dataset.seconds);"""
 
 
 # --- intervals on one axis -----------------------------------------------------------------------
@@ -268,28 +277,32 @@ def _change_plot(c: Comparison) -> dict[str, Any] | None:
     ends = [bound95(e) for _, e in rows]
     blind = change.smallest_change
     axis = _Axis([v for pair in ends for v in pair] + [-blind, blind])
-    step = PLOT_ROW_PX + PLOT_SCALE_PX // 2
     bars = [
-        axis.row(
-            step * k + PLOT_ROW_PX - 4,
-            estimate.value,
-            *pair,
-            f"{label} {cell95(estimate, signed=label == 'Change')}",
-        )
-        for k, ((label, estimate), pair) in enumerate(zip(rows, ends, strict=True))
-        for cell in [cell95(estimate, signed=label == "Change")]
+        (f"{label} {cell95(e, signed=label == 'Change')}", e.value, *pair)
+        for (label, e), pair in zip(rows, ends, strict=True)
     ]
-    height = 3 * step + PLOT_SCALE_PX
-    marks = [axis.mark(0.0, "0")]
-    marks.append(axis.mark(axis.high / 1.08, f"{axis.high / 1.08:.2g} {unit}"))
     return {
         "title": f"{name[0].upper()}{name[1:]} [{unit}]",
-        "text": "; ".join(f"{label} {cell95(estimate)} {unit}" for label, estimate in rows),
-        "height": height,
-        "areas": [axis.area("blind", -blind, blind, 2 * step + PLOT_ROW_PX - 14, 20)],
-        "marks": marks,
-        "rows": bars,
+        **_bars(axis, bars, unit),
+        "areas": [axis.area("blind", -blind, blind, 2 * _STEP_PX + PLOT_ROW_PX - 14, 20)],
         "smallest": f"{blind:.2g} {unit}",
+    }
+
+
+def _bars(
+    axis: _Axis, rows: Sequence[tuple[str, float | None, float | None, float | None]], unit: str
+) -> dict[str, Any]:
+    """Return labelled intervals below each other, with zero and the end of the axis marked."""
+    top = axis.high / 1.08
+    return {
+        "text": "; ".join(f"{label} {unit}" for label, *_ in rows),
+        "height": len(rows) * _STEP_PX + PLOT_SCALE_PX,
+        "areas": [],
+        "marks": [axis.mark(0.0, "0"), axis.mark(top, f"{top:.2g} {unit}")],
+        "rows": [
+            axis.row(_STEP_PX * k + PLOT_ROW_PX - 4, value, low, high, label)
+            for k, (label, value, low, high) in enumerate(rows)
+        ],
     }
 
 
@@ -519,3 +532,52 @@ def _text(x: float, y: float, text: str, anchor: str) -> str:
         f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" font-size="12" '
         f'fill="currentColor">{escape(text)}</text>'
     )
+
+
+# --- watch ---------------------------------------------------------------------------------------
+
+
+def live_page(
+    title: str,
+    found: SoFar | None,
+    changes: Sequence[ModeChange],
+    notes: Sequence[str],
+    *,
+    renew_s: float | None,
+    fitted: Iterable[str] = (),
+    ended: str = "",
+    result_page: str = "",
+    cautions: Sequence[str] = (),
+) -> str:
+    """Return a page that a browser reads again from disk every few seconds, unless it is held.
+
+    `found`: None while nothing was measured. `renew_s`: None for the last state. `ended`,
+    `result_page`: why the watch ended, and where the whole result is. `cautions`: where somebody
+    works on the telescope meanwhile.
+    """
+    from blursplit.report import page_shell, render_template
+
+    body = render_template(
+        "watch.html",
+        title=title,
+        ended=ended,
+        renew_s=renew_s,
+        result_page=result_page,
+        lines=["No frames yet."] if found is None else live_lines(found, changes, fitted),
+        plot=_mode_plot(changes),
+        cautions=cautions,
+        notes=notes[-20:],
+    )
+    return page_shell(title, body, script="" if renew_s is None else _RENEW)
+
+
+def _mode_plot(changes: Sequence[ModeChange]) -> dict[str, Any] | None:
+    if not changes:
+        return None
+    rows = [
+        (f"{number(one.frequency_hz, 4)} Hz {when}: {size.text(one.unit)}", size)
+        for one in changes
+        for when, size in (("before", one.before), ("now", one.now))
+    ]
+    bars = [(label, size.value, size.low95, size.high95) for label, size in rows]
+    return _bars(_Axis([size.high95 for _, size in rows]), bars, changes[0].unit)

@@ -42,6 +42,8 @@ from blursplit.errors import BlursplitError, InputError
 from blursplit.frames import Sequence, open_frames
 from blursplit.frames.facts import read_exposure
 from blursplit.frames.layout import Slab, is_fits_name, natural_key, read_layout
+from blursplit.report.numbers import setup_text
+from blursplit.report.words import sentence
 from blursplit.rig import Rig
 from blursplit.stars import StarTracks, follow_stars
 from blursplit.stars.geometry import masked_columns, median_of
@@ -57,23 +59,12 @@ _PER_SAMPLE = ("row_time_s", "x_px", "y_px", "sigma_px", *_WIDTHS, "good")
 
 @dataclass(frozen=True)
 class Batch:
-    """Whole frames of one kind that came since the last look, in the order of their files.
-
-    Parameters
-    ----------
-    paths : tuple of Path
-    skip : int
-        Frames of the first file that were taken before.
-    count : int
-        Frames to take.
-    kind : (shape, exposure)
-        Of each frame; another kind begins a new run.
-    """
+    """Whole frames of one kind that came since the last look, in the order of their files."""
 
     paths: tuple[Path, ...]
-    skip: int
-    count: int
-    kind: tuple[tuple[int, int], float | None]
+    skip: int  # frames of the first file that were taken before
+    count: int  # frames to take
+    kind: tuple[tuple[int, int], float | None]  # shape and exposure: another kind is a new run
 
 
 @dataclass
@@ -89,12 +80,9 @@ class _File:
 
 
 class Arrivals:
-    """Looks for whole frames in a folder that fills, or in files that grow.
+    """Looks for whole frames in a folder that fills, or in a cube or SER file that grows.
 
-    Parameters
-    ----------
-    path : Path
-        A folder, or a cube or SER file that need not be there yet.
+    What is looked at need not be there yet.
     """
 
     def __init__(self, path: Path) -> None:
@@ -116,11 +104,8 @@ class Arrivals:
     def look(self, now_s: float) -> Iterator[Batch]:
         """Yield what came since the last look; half-written files wait for a later one.
 
-        Parameters
-        ----------
-        now_s : float
-            A clock that does not go back: a file that cannot be read and has not changed for
-            half a minute is left out.
+        `now_s`: a clock that does not go back: a file that cannot be read and has not changed for
+        half a minute is left out.
         """
         found: list[tuple[Path, _File, list[Slab]]] = []
         for path in self._listed():
@@ -178,12 +163,12 @@ class Arrivals:
         one = self._files.setdefault(path, _File(changed_s=now_s))
         if one.inode and (state.st_ino != one.inode or state.st_size < one.size):
             if one.taken:
-                self.notes.append(f"{path.name} was replaced or cut: its frames are taken anew")
+                self.notes.append(sentence("watch-replaced", file=path.name))
             self._files[path] = one = _File(changed_s=now_s)
         if state.st_size == one.size:
             if one.failed and not one.left_out and now_s - one.changed_s > WATCH_GIVE_UP_S:
                 one.left_out = True
-                self.notes.append(f"{path.name} was left out: {one.failed}")
+                self.notes.append(sentence("watch-unreadable", file=path.name, why=one.failed))
             return []
         one.size, one.inode, one.changed_s, one.left_out = state.st_size, state.st_ino, now_s, False
         try:
@@ -207,21 +192,12 @@ def _frames(group: list[tuple[Path, int, int]]) -> int:
 
 @dataclass
 class LiveRun:
-    """The frames of one run so far: one field, one region, one exposure, no long pause.
+    """The frames of one run so far: one field, one region, one exposure, no long pause."""
 
-    Parameters
-    ----------
-    kind : (shape, exposure)
-    rig : Rig
-        As the first frames and what is declared say.
-    frames, left_out : int
-        Followed, and not followed because the field was not in them or they could not be read.
-    """
-
-    kind: tuple[tuple[int, int], float | None]
-    rig: Rig
-    frames: int = 0
-    left_out: int = 0
+    kind: tuple[tuple[int, int], float | None]  # shape and exposure
+    rig: Rig  # as the first frames and what is declared say
+    frames: int = 0  # followed
+    left_out: int = 0  # not followed: the field was not in them or they could not be read
     end_s: float = 0.0
     _shift: tuple[float, float] = (0.0, 0.0)
     _pieces: list[StarTracks] = field(default_factory=list)
@@ -229,12 +205,7 @@ class LiveRun:
     def add(self, tracks: StarTracks, begin_s: float) -> bool:
         """Lay a piece on the earlier ones; return whether the field was found in it.
 
-        Parameters
-        ----------
-        tracks : StarTracks
-            Of the piece.
-        begin_s : float
-            Its first frame's time since the first frame of the run.
+        `begin_s`: its first frame's time since the first frame of the run.
         """
         count = tracks.n_frames
         cadence = tracks.cadence_s or 0.0
@@ -404,13 +375,7 @@ def _shown(stars: Peaks) -> Peaks:
 
 
 class Watch:
-    """Follows what arrives at a path, run by run.
-
-    Parameters
-    ----------
-    path : Path
-    rig : Rig
-    """
+    """Follows what arrives at a path, run by run."""
 
     def __init__(self, path: Path, rig: Rig) -> None:
         self.arrivals = Arrivals(path)
@@ -465,7 +430,7 @@ class Watch:
             return 0
         run.left_out += part.n_frames - tracks.n_frames  # no star was found in them
         if not run.add(tracks, begin_s):
-            self.notes.append(f"{tracks.n_frames} frames do not show the field of the first ones")
+            self.notes.append(sentence("watch-other-field", frames=tracks.n_frames))
         self.run_files += [path for path in batch.paths if path not in self.run_files[-1:]]
         return tracks.n_frames
 
@@ -474,7 +439,7 @@ class Watch:
         self.problem = why
         if self.run is not None:
             self.run.left_out += batch.count
-            self.notes.append(f"{batch.count} frames were left out: {why}")
+            self.notes.append(sentence("watch-left-out", frames=batch.count, why=why))
 
     def _begin(self, batch: Batch, part: Sequence) -> tuple[float, str]:
         """Return when frames begin in the present run, and why they begin a new one ("" if not)."""
@@ -483,23 +448,24 @@ class Watch:
         if run is None:
             return 0.0, "first frames"
         if batch.kind[0] != run.kind[0]:
-            old, new = run.kind[0], batch.kind[0]
-            return 0.0, f"the region changed from {old[1]} x {old[0]} to {new[1]} x {new[0]} px"
+            old, new = (f"{wide} x {high}" for high, wide in (run.kind[0], batch.kind[0]))
+            return 0.0, sentence("run-other-region", old=old, new=new)
         if batch.kind[1] != run.kind[1]:
-            return 0.0, f"the exposure changed from {run.kind[1]} to {batch.kind[1]} s"
+            old, new = (setup_text("exposure_s", kind[1]) for kind in (run.kind, batch.kind))
+            return 0.0, sentence("run-other-exposure", old=old, new=new)
         begin = run.end_s + (part.cadence_s or 0.0)
         if start is not None and self._start_mjd is not None:
             begin = (start - self._start_mjd) * 86_400.0
         why = ""
         if begin - run.end_s > WATCH_NEW_RUN_S:
-            why = f"the camera paused for {begin - run.end_s:.0f} s"
+            why = sentence("run-paused", pause_s=begin - run.end_s)
         elif begin < run.end_s - (part.cadence_s or 0.0):
-            why = "the times of the frames went back"
+            why = sentence("run-back-in-time")
         return begin, why
 
     def _new_run(self, batch: Batch, sequence: Sequence, why: str) -> None:
         if self.run is not None:
-            self.notes.append(f"a new run begins: {why}")
+            self.notes.append(sentence("watch-new-run", why=why))
         self.runs += 1
         self.run = LiveRun(batch.kind, sequence.instrument)
         self.run_files = []
@@ -523,22 +489,12 @@ def _mjd(sequence: Sequence) -> float | None:
 
 @dataclass(frozen=True)
 class Update:
-    """The state of a watch when something is to be said.
+    """The state of a watch when something is to be said."""
 
-    Parameters
-    ----------
-    found : SoFar or None
-        None while no run has frames.
-    late_s : float
-        From the end of the look that took the last frame in to now.
-    fits : tuple of FitSoFar
-        The latest quick fit, and the latest whole one.
-    """
-
-    found: SoFar | None
+    found: SoFar | None  # None while no run has frames
     changes: list[ModeChange]
-    late_s: float
-    fits: tuple[FitSoFar, ...] = ()
+    late_s: float  # from the end of the look that took the last frame in to now
+    fits: tuple[FitSoFar, ...] = ()  # the latest quick fit, and the latest whole one
     ended: str = ""
 
 
@@ -555,23 +511,11 @@ def updates(
 ) -> Iterator[Update]:
     """Yield what is known every few seconds, and at last why the watch ended.
 
-    Parameters
-    ----------
-    watch : Watch
-    before : StarTracks, optional
-        An earlier record, whose lines are compared.
-    every_s : float
-        The first update comes so long after the first frames.
-    idle_s : float
-        Without new frames for so long the watch ends.
-    until_decided : bool
-        End when two updates, or two whole fits, in a row say the same "yes" or "no" (one may be
-        luck).
-    fits : Fits, optional
-        Fits on the way; an update waits for a quick one for a moment, and comes again with it
-        where it takes longer.
-    clock, sleep : callable
-        For tests.
+    `before`: an earlier record, whose lines are compared. `every_s`: the first update comes so long
+    after the first frames. `idle_s`: without new frames for so long the watch ends.
+    `until_decided`: end when two updates, or two whole fits, in a row say the same "yes" or "no"
+    (one may be luck). `fits`: fits on the way; an update waits for a quick one for a moment, and
+    comes again with it where it takes longer. `clock`, `sleep`: for tests.
     """
     begun = last = clock()
     due: float | None = None

@@ -40,13 +40,13 @@ def run(
 
     Numbers on the way are provisional. Ctrl-C ends the watch and measures; a second one stops.
     """
-    from blursplit.campaign.live import LIVE_CAUTIONS
     from blursplit.campaign.live_fit import Fits
     from blursplit.campaign.watch import Watch, updates
     from blursplit.cli import measure
     from blursplit.errors import InputError
     from blursplit.folder import check_target, default_folder, read_result_folder
     from blursplit.plain import plain
+    from blursplit.report.words_campaign import LIVE_CAUTIONS
     from blursplit.rig import Rig
 
     if until not in {"stopped", "decided"}:
@@ -56,14 +56,16 @@ def run(
     check_target(target, replace=replace)
     rig = Rig.read(setup, set_ or [])
     before = None
+    cautions: tuple[str, ...] = ()
     if against is not None:
         before = read_result_folder(against, with_tracks=True).tracks
         if before is None:
             raise InputError(against, "holds no star tracks", "measure the frames again")
-        for caution in LIVE_CAUTIONS:
+        cautions = LIVE_CAUTIONS
+        for caution in cautions:
             say(f"caution: {caution}")
     place = Path(f"{name}-watch.html") if page is None else page
-    teller = _Teller(Watch(path, rig), name, place, with_cautions=before is not None)
+    teller = _Teller(Watch(path, rig), name, place, cautions)
     teller.write()
     say(f"watching {path}; page: {place}")
     fits = Fits()
@@ -99,7 +101,7 @@ class _Teller:
     watch: Watch
     name: str
     place: Path
-    with_cautions: bool
+    cautions: tuple[str, ...]
     last: Update | None = None
     ended: str = ""
     _told: int = 0
@@ -128,11 +130,11 @@ class _Teller:
         return [] if self.last is None else [fit.sentence for fit in self.last.fits]
 
     def write(self, result_page: str = "") -> None:
-        from blursplit.campaign.live import render_live_page
+        from blursplit.campaign.pages import live_page
         from blursplit.constants import WATCH_EVERY_S
         from blursplit.folder import write_text_whole
 
-        text = render_live_page(
+        text = live_page(
             f"Watching {self.name}",
             None if self.last is None else self.last.found,
             [] if self.last is None else self.last.changes,
@@ -141,6 +143,6 @@ class _Teller:
             fitted=self._fitted,
             ended=self.ended,
             result_page=result_page,
-            with_cautions=self.with_cautions,
+            cautions=self.cautions,
         )
         write_text_whole(self.place, text)

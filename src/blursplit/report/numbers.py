@@ -99,6 +99,21 @@ def duration(seconds: float) -> str:
     return f"{minutes:.0f} min" if minutes < 120 else f"{minutes / 60.0:.1f} h"  # noqa: PLR2004
 
 
+def within(value: float, low: float, high: float, *, signed: bool = False) -> tuple[str, str, str]:
+    """Return a value and the ends of its interval, in the decimals that the interval warrants.
+
+    Two figures of its length decide; an end that lies at infinity is open.
+    """
+    span = high - low
+    places = max(1 - math.floor(math.log10(span)), 0) if 0 < span < math.inf else 2
+    sign = "+" if signed else ""
+    texts = [
+        f"{v:{sign}.{min(places, 6)}f}".replace("-", "−") if math.isfinite(v) else "open"
+        for v in (value, low, high)
+    ]
+    return texts[0], texts[1], texts[2]
+
+
 def _decimals(estimate: Estimate, finest: int) -> int:
     """Return the decimals that the 68 % interval warrants.
 

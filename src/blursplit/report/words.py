@@ -16,7 +16,7 @@ from typing import Any, Protocol
 
 from blursplit.plain import plain
 from blursplit.report.numbers import UNKNOWN, duration, figure, number, probability, setting
-from blursplit.report.words_campaign import COMPARE, PHRASES, PLAN
+from blursplit.report.words_campaign import COMPARE, PHRASES, PLAN, WATCH
 from blursplit.report.words_evidence import DRIVE, FOCUS, MASK, SECOND_CAMERA, SENSOR, TAP
 from blursplit.report.words_frames import FRAMES
 from blursplit.result import Remark, Result
@@ -82,6 +82,8 @@ VARIANT_FACTS: dict[str, str] = {
     "gain-measured": "by",
     "mask-no-pair": "because",
     "tap-none": "stretches",
+    "watch-verdict": "state",
+    "watch-mode": "became",
 }
 
 _HEADLINES: dict[str, str] = {
@@ -345,7 +347,7 @@ _CHECKS: dict[str, str] = {
 }
 
 _EVIDENCE = (MASK, FOCUS, DRIVE, SENSOR, SECOND_CAMERA, TAP)
-_SUBJECTS = (FRAMES, *_EVIDENCE, PLAN, COMPARE, PHRASES)
+_SUBJECTS = (FRAMES, *_EVIDENCE, PLAN, WATCH, COMPARE, PHRASES)
 
 TEMPLATES: dict[str, str] = {
     **_HEADLINES,
@@ -470,8 +472,7 @@ KINDS: dict[str, Callable[[Any], str]] = {
     "nights": lambda value: f"{value:.0f} night{'s' * (value != 1)}",
     "count": lambda value: f"{value:.0f}",
     "ratio": lambda value: f"{value:.2f}",
-    "position": lambda value: f"{value:.6g}",  # of a focuser, in its own unit
-    "given": lambda value: f"{value:g}",  # as a header has it
+    "given": lambda value: f"{value:g}",  # as a header or a focuser has it, in its own unit
     "long_s": lambda v: f"{number(v, 2)} s" if v < 1000 else f"{number(v / 60, 2)} min",  # noqa: PLR2004
     "rough": lambda value: f"{value:.3g}",
     "rough_hz": lambda value: f"{value:.3g} Hz",

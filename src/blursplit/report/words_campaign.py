@@ -1,4 +1,4 @@
-"""Words about many runs: plans of them, comparisons, limits kept or not, and whole archives."""
+"""Words about many runs: plans, watches, comparisons, limits kept or not, and whole archives."""
 
 from __future__ import annotations
 
@@ -64,6 +64,65 @@ PLAN: dict[str, str] = {
         "moments (from {brightest_mag:magnitude}): shorten the exposure or lower the gain."
     ),
 }
+
+WATCH: dict[str, str] = {
+    "watch-width": (
+        "Width {width:name} FWHM, as Gaussians, from {frames:count} frames in {seconds:s}; stars "
+        "followed: {stars:count}."
+    ),
+    "watch-shared": (
+        "Shared motion {rms:name} rms on one axis within {window_s:s}; without it the width would "
+        "lose {saving:name}."
+    ),
+    "watch-line": (
+        "Strongest line: {frequency_hz:precise_hz} (or an alias of it), {rms:name} rms on one axis."
+    ),
+    "watch-no-line": "Strongest line: none stands out so far.",
+    "watch-verdict/yes": (
+        "Provisional verdict: a mechanical line alone costs more than is worth a cure "
+        "({worth:name})."
+    ),
+    "watch-verdict/no": (
+        "Provisional verdict: all the motion that the stars share costs less than is worth a cure "
+        "({worth:name})."
+    ),
+    "watch-verdict/open": (
+        "Provisional verdict: open (worth a cure: {worth:name}). More of the same frames does not "
+        "decide it; the fit at the end may."
+    ),
+    "watch-verdict/wait": (
+        "Provisional verdict: open (worth a cure: {worth:name}). About {more_s:s} more would "
+        "decide, all else equal."
+    ),
+    "watch-mode": (
+        "{frequency_hz:precise_hz}: before {before:name}, now {now:name} rms; changed (smallest "
+        "change shown so far: {shown:name})."
+    ),
+    "watch-mode/same": (
+        "{frequency_hz:precise_hz}: before {before:name}, now {now:name} rms; no change shown "
+        "(smallest shown so far: {shown:name})."
+    ),
+    "watch-fit": (
+        "Provisional, {what:name} of the frames from {begin_s:rough} to {end_s:rough} s: "
+        "{headline:name}"
+    ),
+    # notes on the way
+    "watch-replaced": "{file:name} was replaced or cut: its frames are taken anew.",
+    "watch-unreadable": "{file:name} was left out: {why:name}.",
+    "watch-other-field": "{frames:count} frames do not show the field of the first ones.",
+    "watch-left-out": "{frames:count} frames were left out: {why:name}.",
+    "watch-new-run": "A new run begins: {why:name}.",
+    "run-other-region": "the region changed from {old:name} to {new:name} px",
+    "run-other-exposure": "the exposure changed from {old:name} to {new:name}",
+    "run-paused": "the camera paused for {pause_s:s}",
+    "run-back-in-time": "the times of the frames went back",
+}
+
+LIVE_CAUTIONS = (
+    "Hands off a moving mount: touch nothing while it slews; keep hands, hair and cables away.",
+    "Hang and prop nothing that can fall: fix a brace or weight before letting go of it.",
+    "Switch a fan by its own switch; wiring belongs to a licensed electrician.",
+)
 
 COMPARE: dict[str, str] = {
     "widths-in-same-air": (
@@ -159,7 +218,12 @@ PHRASES: dict[str, str] = {
         "recorded width times the ratio of modelled widths in the common and in its own air"
         "[[; assumed: aperture {aperture_m:metres}]]"
     ),
-    # a limit judged: why so, and what would show it
+    # a limit, what was measured, why it is judged so, and what would show it
+    "at-least": "at least {end:given}[[ {unit:name}]]",
+    "at-most": "at most {end:given}[[ {unit:name}]]",
+    "below": "below {high:fine}[[ {unit:name}]] (95 %)",
+    "exact": "{value:given}[[ {unit:name}]]",
+    "within": "{value:name}[[ {unit:name}]] ({low:name} to {high:name}, 95 %)",
     "above-limit": "the whole 95 % interval lies above the limit",
     "below-limit": "the whole 95 % interval lies below the limit",
     "inside-limit": "the whole 95 % interval lies inside the limit",

@@ -73,7 +73,7 @@ FOCUS: dict[str, str] = {
         "them, so nothing is taken from them."
     ),
     "focus-run-too-blurred": (
-        "The focus run {name:name} at {position:position} is too blurred, or its pixels too large, "
+        "The focus run {name:name} at {position:given} is too blurred, or its pixels too large, "
         "to be used."
     ),
     "focus-slope-disagrees": (
@@ -94,8 +94,8 @@ FOCUS: dict[str, str] = {
         "change by about {share:percent} from run to run."
     ),
     "focus-curve": (
-        "With {runs:count} runs at several focus positions best focus lies at {best:position} "
-        "({best_low:position} to {best_high:position}), this run at {here:position}. Its defocus "
+        "With {runs:count} runs at several focus positions best focus lies at {best:given} "
+        "({best_low:given} to {best_high:given}), this run at {here:given}. Its defocus "
         "is[[ {defocus_arcsec:arcsec} ({low_arcsec:figure} to {high_arcsec:figure})]]"
         "[[ below {limit_arcsec:arcsec} (95 %)]], as a Gaussian FWHM. What is left at best focus "
         "is air and aberrations, which no focus curve can part."
@@ -105,7 +105,7 @@ FOCUS: dict[str, str] = {
         "of it is astigmatism, neither motion nor wind."
     ),
     "refocus": (
-        "Refocus: move from {here:position} to {best:position} (in the unit of the recorded focus "
+        "Refocus: move from {here:given} to {best:given} (in the unit of the recorded focus "
         "position) and measure again."
     ),
 }
