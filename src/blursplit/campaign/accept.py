@@ -16,7 +16,7 @@ from blursplit.campaign.estimates import bound95, known_paths, value_at
 from blursplit.constants import ACCEPT_MOST_RUNS, ACCEPT_SAME_APERTURE, BLUR_TIME_TOLERANCE
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
-from blursplit.report.numbers import label_of_key, setup_text, unit_of_key, within
+from blursplit.report.numbers import label_of_key, rounded_up, setting, unit_of_key, within
 from blursplit.report.words import sentence
 from blursplit.result import Document, Part, Result
 from blursplit.rig import StrictTable, read_toml
@@ -391,7 +391,7 @@ def _telescope(result: Result) -> str:
     """Return what the setup of a run says of its telescope."""
     known = {key: result.setup.get(key) for key in ("aperture_m", "focal_length_m")}
     return ", ".join(
-        f"{label_of_key(key)} {setup_text(key, entry.value)} ({entry.origin})"
+        f"{label_of_key(key)} {setting(entry.value)} m ({entry.origin})"
         for key, entry in known.items()
         if entry is not None
     )
@@ -562,7 +562,7 @@ def _why_missing(key: str, result: Result) -> str | None:
 
 def _measured(value: float | None, low: float, high: float, unit: str | None) -> str:
     if value is None:
-        return sentence("below", high=high, unit=unit)
+        return sentence("below", high=rounded_up(high), unit=unit)
     if low == high:
         return sentence("exact", value=value, unit=unit)
     middle, left, right = within(value, low, high)

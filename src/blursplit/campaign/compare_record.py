@@ -14,7 +14,7 @@ from blursplit.campaign.background import background_of, smallest_line_arcsec, s
 from blursplit.campaign.estimates import bound95, from_draws, quantile
 from blursplit.constants import CERTAIN_CHANGE, LINE_SHIFT_AT_MOST
 from blursplit.estimate import Estimate
-from blursplit.report.numbers import number, within
+from blursplit.report.numbers import number, rounded_up, within
 from blursplit.report.words import sentence
 from blursplit.result import Document, Line, Part, Remark, Result
 
@@ -172,7 +172,7 @@ def cell95(estimate: Estimate | None, *, signed: bool = False) -> Cell:
         return Cell("-")
     low, high = bound95(estimate)
     if estimate.value is None:
-        return Cell("not known" if not math.isfinite(high) else f"< {number(high, 2)}")
+        return Cell("not known" if not math.isfinite(high) else f"< {rounded_up(high)}")
     value, *ends = within(estimate.value, low, high, signed=signed)
     return Cell(value, " to ".join(ends))
 

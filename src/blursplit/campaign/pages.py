@@ -284,7 +284,7 @@ def _change_plot(c: Comparison) -> dict[str, Any] | None:
     return {
         "title": f"{name[0].upper()}{name[1:]} [{unit}]",
         **_bars(axis, bars, unit),
-        "areas": [axis.area("blind", -blind, blind, 2 * _STEP_PX + PLOT_ROW_PX - 14, 20)],
+        "areas": [axis.area("blind", -blind, blind, 2 * _STEP_PX + PLOT_ROW_PX - 11, 14)],
         "smallest": f"{blind:.2g} {unit}",
     }
 

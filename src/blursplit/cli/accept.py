@@ -103,9 +103,9 @@ def _show(acceptance: Acceptance) -> None:
         console.print(f"telescope of the runs: {acceptance.telescope}")
     rows = []
     for j in acceptance.judgements:
-        measured = "not measured" if j.measured == "-" else j.measured
-        told = f"{j.name or j.key}: {measured} ({j.limit})"
+        measured = "nothing to compare" if j.measured == "-" else j.measured
+        told = f"{j.name or j.key}: {measured}; limit: {j.limit}"
         if j.state != "pass":
             told += f"\n{j.reason}" + (f"; shown by {j.shown_by}" if j.shown_by else "")
         rows.append((j.state.upper(), told))
-    show_table(console, ("judged", "limit on: measured (limit)"), rows, whole=("judged",))
+    show_table(console, ("judged", "limit on: measured; limit"), rows, whole=("judged",))

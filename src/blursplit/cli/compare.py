@@ -119,7 +119,7 @@ def _show(comparison: Comparison) -> None:
     show_table(console, heads, cells, title, whole=heads[1:])
     console.print(
         "P(smaller): probability that it became smaller, untold where both sides are only limits. "
-        "Shown from: a change of that size would have been told from none four times in five."
+        "Shown from: the smallest change that such runs show four times in five."
     )
     if absent:
         console.print(f"not compared, for want of a value on each side: {'; '.join(absent)}")

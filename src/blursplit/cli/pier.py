@@ -71,13 +71,11 @@ def _show_beside(names: list[str], reports: list[PierReport]) -> None:
 
 def _beside_table(names: list[str], reports: list[PierReport]) -> Table:
     table = _table("Side by side", "", *names, *(["difference"] if len(names) == 2 else []))  # noqa: PLR2004
-    for name, places, values in _rows_beside(reports):
-        cells = ["-" if v is None else f"{v:.{places}f}" for v in values]
+    for name, values in _rows_beside(reports):
+        cells = ["-" if v is None else _figures(v) for v in values]
         if len(values) == 2:  # noqa: PLR2004 - one difference
             first, second = values
-            cells.append(
-                "-" if not first or second is None else f"{100 * (second / first - 1):+.0f} %"
-            )
+            cells.append("-" if not first or second is None else _percent(second / first))
         table.add_row(name, *cells)
     return table
 
@@ -122,7 +120,7 @@ def _as_html(table: Table) -> str:
     )
 
 
-def _rows_beside(reports: list[PierReport]) -> list[tuple[str, int, list[float | None]]]:
+def _rows_beside(reports: list[PierReport]) -> list[tuple[str, list[float | None]]]:
     def first(kind: str) -> list[float | None]:
         return [
             next((m.frequency_hz for m in report.modes if kind in m.kind), None)
@@ -134,26 +132,24 @@ def _rows_beside(reports: list[PierReport]) -> list[tuple[str, int, list[float |
         report.measured.tilt_at_axis_height_arcsec_n.value if report.measured else None
         for report in reports
     ]
-    rows: list[tuple[str, int, list[float | None]]] = [
-        ("column height [m]", 2, [r.height_m for r in reports]),
-        ("mass above the ground [kg]", 0, [r.mass_kg for r in reports]),
-        ("first bending mode [Hz]", 1, first("bending")),
-        ("first torsion mode [Hz]", 1, first("torsion")),
-        ("tilt, 1 N at the mount's foot, along x [arcsec]", 4, [t.tilt_x_arcsec_n for t in tilts]),
+    rows: list[tuple[str, list[float | None]]] = [
+        ("column height [m]", [r.height_m for r in reports]),
+        ("mass above the ground [kg]", [r.mass_kg for r in reports]),
+        ("first bending mode [Hz]", first("bending")),
+        ("first torsion mode [Hz]", first("torsion")),
+        ("tilt, 1 N at the mount's foot, along x [arcsec]", [t.tilt_x_arcsec_n for t in tilts]),
         (
             "tilt, 1 N at its axes, along x [arcsec]",
-            4,
             [t.tilt_at_axis_height_x_arcsec_n for t in tilts],
         ),
         (
             "tilt, 1 N at its axes, along y [arcsec]",
-            4,
             [t.tilt_at_axis_height_y_arcsec_n for t in tilts],
         ),
-        ("twist, 1 N m [arcsec]", 4, [t.twist_arcsec_nm for t in tilts]),
-        ("the same tilt at the axes after measured modes [arcsec]", 4, fitted),
+        ("twist, 1 N m [arcsec]", [t.twist_arcsec_nm for t in tilts]),
+        ("the same tilt at the axes after measured modes [arcsec]", fitted),
     ]
-    return [row for row in rows if any(value is not None for value in row[2])]
+    return [row for row in rows if any(value is not None for value in row[1])]
 
 
 def _show(report: PierReport) -> None:
@@ -177,15 +173,17 @@ def _size_text(report: PierReport) -> str:
 
 
 def _measured_text(found: MeasuredFoot) -> str:
+    from blursplit.report.numbers import estimate_text
+
     modes = ", ".join(
         f"{hz:g} Hz ({kind})" for hz, kind in zip(found.measured_hz, found.modes, strict=True)
     )
     tilt, foot = found.tilt_at_axis_height_arcsec_n, found.base_tilt_nm_rad
     text = (
         f"After the measured {modes}: rocking stiffness of the foot {foot.value:.2g} N m/rad "
-        f"({foot.low:.2g} to {foot.high:.2g}, 68 %); tilt for 1 N at the axes {tilt.value:.4f} "
-        f"arcsec ({tilt.low:.4f} to {tilt.high:.4f}), as drawn "
-        f"{found.design_tilt_at_axis_height_arcsec_n:.4f}."
+        f"({foot.low:.2g} to {foot.high:.2g}, 68 %); tilt for 1 N at the axes "
+        f"{estimate_text(tilt, 'arcsec')}, as drawn "
+        f"{_figures(found.design_tilt_at_axis_height_arcsec_n)} arcsec."
     )
     if found.misfit_sigmas > 3.0:  # noqa: PLR2004 - no foot explains them
         text += (
@@ -203,14 +201,27 @@ def _show_rest(console: Console, report: PierReport) -> None:
             console.print(f"{word}: {line}")
 
 
-def _tilt_doubt() -> str:
+def _tilt_percent() -> float:
     from blursplit.constants import PIER_MODEL_SIGMA
 
+    return 200.0 * PIER_MODEL_SIGMA
+
+
+def _tilt_doubt() -> str:
     return (
         "Tilt goes with the inverse square of a frequency: it carries "
-        f"{200.0 * PIER_MODEL_SIGMA:.0f} % where a frequency carries half of that; changes are "
-        "better known."
+        f"{_tilt_percent():.0f} % where a frequency carries half of that; changes are better known."
     )
+
+
+def _figures(value: float) -> str:
+    from blursplit.report.numbers import number
+
+    return number(value)
+
+
+def _percent(ratio: float) -> str:
+    return f"{100.0 * (ratio - 1.0):+.0f} %".replace("-", "−")
 
 
 def _table(title: str, *columns: str) -> Table:
@@ -228,9 +239,9 @@ def _table(title: str, *columns: str) -> Table:
 
 
 def _modes_table(report: PierReport) -> Table:
-    table = _table("Modes", "motion", "Hz", "68 % range [Hz]", "tilt [arcsec/um]")
+    table = _table("Modes", "motion", "Hz", "68 % range [Hz]", "tilt [arcsec/µm]")
     for mode in report.modes:
-        tilt = "-" if mode.tilt_arcsec_um is None else f"{mode.tilt_arcsec_um:.3f}"
+        tilt = "-" if mode.tilt_arcsec_um is None else _figures(mode.tilt_arcsec_um)
         table.add_row(
             mode.kind,
             f"{mode.frequency_hz:.1f}",
@@ -241,7 +252,8 @@ def _modes_table(report: PierReport) -> Table:
 
 
 def _stiffness_table(report: PierReport) -> Table:
-    table = _table("Tilt of the mount for unit loads", "load", "along x", "along y", "unit")
+    title = f"Tilt of the mount for unit loads (± {_tilt_percent():.0f} %)"
+    table = _table(title, "load", "along x", "along y", "unit")
     s = report.stiffness
     pairs = (
         ("1 N at the mount's foot", s.tilt_x_arcsec_n, s.tilt_y_arcsec_n, "arcsec/N"),
@@ -253,10 +265,10 @@ def _stiffness_table(report: PierReport) -> Table:
         ),
         ("1 N m in the plane", s.tilt_x_arcsec_nm, s.tilt_y_arcsec_nm, "arcsec/(N m)"),
         ("1 N m about the vertical", s.twist_arcsec_nm, s.twist_arcsec_nm, "arcsec/(N m)"),
-        ("shift, 1 N at the foot", s.deflection_x_um_n, s.deflection_y_um_n, "um/N"),
+        ("shift, 1 N at the foot", s.deflection_x_um_n, s.deflection_y_um_n, "µm/N"),
     )
     for name, x, y, unit in pairs:
-        table.add_row(name, f"{x:.4f}", f"{y:.4f}", unit)
+        table.add_row(name, _figures(x), _figures(y), unit)
     shares = ", ".join(f"{name} {100 * share:.0f} %" for name, share in s.tilt_shares.items())
     table.caption = f"Where the tilt for 1 N at the axes comes from: {shares}."
     table.caption_justify = "left"
@@ -284,10 +296,10 @@ def _what_if_table(report: PierReport) -> Table:
             continue
         table.add_row(
             row.change,
-            f"{row.tilt_at_axis_height_arcsec_n:.4f}",
-            f"{100 * (row.tilt_ratio - 1.0):+.0f} %",
-            f"{row.first_frequency_hz:.1f} Hz ({100 * (row.frequency_ratio - 1.0):+.0f} %)",
-            f"{row.mass_change_kg:+.0f} kg",
+            _figures(row.tilt_at_axis_height_arcsec_n),
+            _percent(row.tilt_ratio),
+            f"{row.first_frequency_hz:.1f} Hz ({_percent(row.frequency_ratio)})",
+            f"{row.mass_change_kg:+.0f} kg".replace("-", "−"),
             row.note,
         )
     return table

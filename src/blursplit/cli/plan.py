@@ -108,6 +108,8 @@ def _time(seconds: float) -> str:
 
 
 def _tables(plan: Plan, console: Console) -> None:
+    from blursplit.report.numbers import number
+
     show_table(
         console,
         ("limit on", "length of a run", "runs", "how"),
@@ -136,8 +138,8 @@ def _tables(plan: Plan, console: Console) -> None:
         (
             (
                 f"{s.separation_arcsec:g}",
-                f"{s.tenth_seen_above_m:.0f}",
-                f"{s.half_seen_above_m:.0f}",
+                number(s.tenth_seen_above_m, 2),
+                number(s.half_seen_above_m, 2),
             )
             for s in plan.pairs
         ),

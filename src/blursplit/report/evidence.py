@@ -12,7 +12,7 @@ from blursplit.constants import FEW_TURNS, TABLE_ROWS
 from blursplit.plain import plain
 from blursplit.report import figures as draw
 from blursplit.report.figures.evidence import binned_pairs
-from blursplit.report.numbers import estimate_text, number, setting
+from blursplit.report.numbers import estimate_text, figure, number, setting
 from blursplit.result import PhaseCurve, Result
 from blursplit.series import Series
 from blursplit.types import FloatArray
@@ -76,12 +76,19 @@ def thinned_table(
         caption += f" {index.size} of {size} rows; the result folder holds all."
     rows = [
         [
-            str(int(values[k])) if head in whole else number(float(values[k]), 3)
-            for head, values in kept.items()
+            str(int(values[k])) if head in whole else _cell(float(values[k]), head, column)
+            for column, (head, values) in enumerate(kept.items())
         ]
         for k in index
     ]
     return {"caption": caption, "columns": list(kept), "rows": rows}
+
+
+def _cell(value: float, head: str, column: int) -> str:
+    """Return a number of a table: places and the first column to three figures, others to two."""
+    if head.endswith("[arcsec]") and column:
+        return figure(value)
+    return number(value, 3 if column == 0 or head.endswith("[px]") else 2)
 
 
 def picture(
@@ -259,7 +266,8 @@ def _motion(result: Result, series: Series) -> Section | None:
         if not _holds(series, "time_s", f"common_{axis}_arcsec"):
             continue
         terms = [n for n in ("tracking", "structure") if f"{n}_{axis}_arcsec" in arrays]
-        told = f" In colour: {' and '.join(terms)}." if terms else ""
+        names = " and ".join(terms).replace("structure", "shaking")
+        told = f" In colour: {names}." if terms else ""
         events = " Shaded: events." if result.events else ""
         pictures.append(
             picture(
@@ -272,7 +280,7 @@ def _motion(result: Result, series: Series) -> Section | None:
                         "time [s]": arrays["time_s"],
                         "shared [arcsec]": arrays[f"common_{axis}_arcsec"],
                         "tracking [arcsec]": arrays.get(f"tracking_{axis}_arcsec"),
-                        "structure [arcsec]": arrays.get(f"structure_{axis}_arcsec"),
+                        "shaking [arcsec]": arrays.get(f"structure_{axis}_arcsec"),
                     },
                     f"Motion along {axis}.",
                 ),
@@ -280,7 +288,7 @@ def _motion(result: Result, series: Series) -> Section | None:
         )
     if not pictures:
         return None
-    text = "What moves all stars at once: drive, structure, air close by."
+    text = "What moves all stars at once: drive, shaking, air close by."
     return Section("motion", "Motion over time", text, pictures, paper=True)
 
 

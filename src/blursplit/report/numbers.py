@@ -83,6 +83,8 @@ def probability(value: float | None) -> str:
 
 def figure(value: float) -> str:
     """Return two figures of a number, no finer than a thousandth."""
+    if 0 < abs(value) < 5e-4:  # noqa: PLR2004 - half a thousandth
+        return "< 0.001"
     text = number(value, 2)
     return text if "×" in text else _fixed(float(text.replace("−", "-")), min(_places(text), 3))
 
@@ -112,6 +114,14 @@ def within(value: float, low: float, high: float, *, signed: bool = False) -> tu
         for v in (value, low, high)
     ]
     return texts[0], texts[1], texts[2]
+
+
+def rounded_up(value: float) -> str:
+    """Return two figures of a limit, rounded up: it must hold."""
+    if not (0 < value < math.inf):
+        return number(value, 2)
+    unit = 10.0 ** (math.floor(math.log10(value)) - 1)
+    return number(math.ceil(value / unit - 1e-6) * unit, 2)
 
 
 def _decimals(estimate: Estimate, finest: int) -> int:

@@ -369,7 +369,7 @@ def _motion_chart(result: Result, series: Series, axis: str) -> dict[str, Any] |
         kept = np.asarray(draw.decimate(kept, common, CHART_POINTS)[0], dtype=int)
     curves: list[tuple[str, Any, str, list[int]]] = [
         ("shared motion", common, "quiet", []),
-        ("structure", series.arrays.get(f"structure_{axis}_arcsec"), "structure", []),
+        ("shaking", series.arrays.get(f"structure_{axis}_arcsec"), "structure", []),
         ("tracking", series.arrays.get(f"tracking_{axis}_arcsec"), "tracking", [6, 3]),
     ]
     return {

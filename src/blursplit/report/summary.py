@@ -12,13 +12,14 @@ from blursplit.report.numbers import (
     chance,
     estimate_cells,
     estimate_text,
+    figure,
     label_of_key,
     number,
     probability,
     setting,
     setup_text,
 )
-from blursplit.report.words import CAUSE_NAMES, CURE_NAMES, cautions_for, text_of
+from blursplit.report.words import CAUSE_NAMES, CURE_NAMES, cautions_for, sentence, text_of
 from blursplit.result import Event, Line, NextStep, Result
 
 # which image and which width show a cure; the air's and the optics' cannot be shifted out
@@ -142,26 +143,33 @@ def _stars(result: Result) -> list[dict[str, Any]]:
     recorded, unit = _width(result)
     cells = estimate_cells(recorded, "", finest=2)
     stars: list[dict[str, Any]] = [
-        {"images": ("recorded",), "label": "Now", "width": cells["value"], "unit": unit}
+        {
+            "images": ("recorded",),
+            "label": "Now",
+            "width": cells["value"],
+            "range": cells["range68"],
+            "unit": unit,
+        }
     ]
     cure = cure_shown(result)
     if cure is not None:
         images, name, label = CURED_IMAGES[cure]
         estimate = getattr(result.fwhm, name)
         cells = estimate_cells(estimate, "", finest=2)
-        shown = cells["value"]
+        shown, span = cells["value"], cells["range68"]
         stated = result.verdict.headline_facts.get("without_arcsec")
         if isinstance(stated, float):  # the reading that the headline speaks of
-            shown = f"{stated:.2f}"
+            shown = figure(stated)
         elif estimate is not None:
             stated = estimate.value
-        if result.verdict.headline_code == "open" and cells["range68"]:
-            shown, stated = cells["range68"], estimate.low  # where all of it is the mount's
+        if result.verdict.headline_code == "open" and span:
+            shown, span, stated = span, "", estimate.low  # where all of it is the mount's
         stars.append(
             {
                 "images": images,
                 "label": label,
                 "width": shown,
+                "range": span,
                 "unit": "arcsec",
                 "stated_arcsec": stated,
             }
@@ -243,13 +251,20 @@ def _widths(result: Result) -> list[tuple[str, str]]:
 
 def _motion(result: Result) -> list[tuple[str, str]]:
     motion, open_part = result.motion, result.open
+    entry = result.setup.get("pixel_scale_arcsec")
+    scale = None if entry is None else entry.value
+    pair_px = (motion.pair_rms_x_px, motion.pair_rms_y_px)
     sizes = [
         (
-            "Shared motion along x × y, rms",
+            "Shared motion along x and y, rms",
             (motion.common_rms_x_arcsec, motion.common_rms_y_arcsec),
             (motion.common_rms_x_px, motion.common_rms_y_px),
         ),
-        ("Star to star along x × y, rms", (None,), (motion.pair_rms_x_px, motion.pair_rms_y_px)),
+        (
+            "Star against star along x and y, rms",
+            [None if v is None or not scale else scale * v for v in pair_px],
+            pair_px,
+        ),
         ("Noise of one position, rms", (motion.noise_rms_arcsec,), (motion.noise_rms_px,)),
     ]
     rows = []
@@ -257,7 +272,7 @@ def _motion(result: Result) -> list[tuple[str, str]]:
         for values, unit in zip(units, ("arcsec", "px"), strict=True):
             known = [number(value, 2) for value in values if value is not None]
             if known:
-                rows.append((label, f"{' × '.join(known)} {unit}"))
+                rows.append((label, f"{' and '.join(known)} {unit}"))
                 break
     if open_part.motion_rms_major_arcsec is not None:
         rows.append(
@@ -342,18 +357,16 @@ def _event_words(result: Result) -> list[str]:
     search = result.event_search
     if search is None:
         return []
-    seen = (
-        f"an oscillation of {number(search.smallest_peak_arcsec, 2)} arcsec peak that lasts "
-        f"{setting(search.window_s)} s"
-    )
-    if not result.events:
-        return [f"No event was found in {search.frames_searched} frames; {seen}, would have been."]
     left = len(result.events) - EVENT_ROWS
     return [
-        f"{search.frames_affected} of {search.frames_searched} frames lie in events.",
-        f"The smallest that would be found: {seen}.",
-        "No frame is left out for an event.",
-        *([f"{left} more events are in the result file."] if left > 0 else []),
+        sentence(
+            "events-found" if result.events else "no-event-found",
+            affected=search.frames_affected,
+            frames=search.frames_searched,
+            peak_arcsec=search.smallest_peak_arcsec,
+            window_s=search.window_s,
+        ),
+        *([sentence("more-events", events=left)] if left > 0 else []),
     ]
 
 

@@ -222,6 +222,16 @@ _REASONS: dict[str, str] = {
     "faster-than-exposure": (
         "Motion faster than the exposure of {exposure_s:s} shows in the shape of the stars alone."
     ),
+    "no-event-found": (
+        "No event was found in {frames:count} frames; an oscillation of {peak_arcsec:arcsec} peak "
+        "over {window_s:set_s} would have been."
+    ),
+    "events-found": (
+        "{affected:count} of {frames:count} frames lie in events; none is left out for it. The "
+        "smallest that would be found: an oscillation of {peak_arcsec:arcsec} peak over "
+        "{window_s:set_s}."
+    ),
+    "more-events": "{events:count} more events are in the result file.",
     "saving": (
         "Curing {cure:cure} would save {value_arcsec:arcsec}"
         "[[ ({low_arcsec:figure} to {high_arcsec:figure})]]."

@@ -221,7 +221,7 @@ PHRASES: dict[str, str] = {
     # a limit, what was measured, why it is judged so, and what would show it
     "at-least": "at least {end:given}[[ {unit:name}]]",
     "at-most": "at most {end:given}[[ {unit:name}]]",
-    "below": "below {high:fine}[[ {unit:name}]] (95 %)",
+    "below": "below {high:name}[[ {unit:name}]] (95 %)",
     "exact": "{value:given}[[ {unit:name}]]",
     "within": "{value:name}[[ {unit:name}]] ({low:name} to {high:name}, 95 %)",
     "above-limit": "the whole 95 % interval lies above the limit",
@@ -234,9 +234,11 @@ PHRASES: dict[str, str] = {
         "{reason:name} ({how:name} of {runs:count} runs)"
         "[[; {silent:count} more do not tell: {why:name}]]"
     ),
-    "other-blur-time": "measured over {had_s:given} s, the limit holds for {limit_s:given} s",
+    "other-blur-time": (
+        "the run gives it for exposures of {had_s:given} s, the limit holds for {limit_s:given} s"
+    ),
     "unknown-blur-time": (
-        "measured over an unknown blur time, the limit holds for {limit_s:given} s"
+        "the run does not say for what exposure, the limit holds for {limit_s:given} s"
     ),
     "tap-not-given": "no tap result was given (--tap)",
     "tap-lacks-it": "the tap result does not hold it",
@@ -254,7 +256,7 @@ PHRASES: dict[str, str] = {
     "by-more-runs": "some {runs:count} such runs together; {outcome:name} is the likelier",
     "by-stated-blur-time": "blur_time_s stated in the limits file",
     "by-longer-record": (
-        "a longer record: the record is shorter, so record {blur_time_s:given} s or more"
+        "a record of {blur_time_s:given} s or more, measured with --blur-time {blur_time_s:given}"
     ),
     "by-same-frames": "the same frames measured again with --blur-time {blur_time_s:given}",
     # lines in a band

@@ -226,7 +226,7 @@ def draw_motion(
     time_s = series.arrays["time_s"]
     for name, label, hue, dash, width, order in (
         ("common", "shared motion", colour("quiet"), "-", 0.7, 2.0),
-        ("structure", "structure", colour("structure"), "-", 0.9, 3.0),
+        ("structure", "shaking", colour("structure"), "-", 0.9, 3.0),
         ("tracking", "tracking", colour("tracking"), CAUSE_STYLES["tracking"].dash, 2.0, 4.0),
     ):
         values = series.arrays.get(f"{name}_{axis}_arcsec")
