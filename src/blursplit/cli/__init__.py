@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import difflib
 import importlib
-import inspect
 import os
+from inspect import cleandoc
 from typing import Any
 
 import typer
@@ -91,7 +91,7 @@ def _load(name: str) -> Any:
     one.command(
         name,
         cls=getattr(module, "Command", None),
-        help=COMMANDS[name] + "\n\n" + inspect.cleandoc(module.run.__doc__ or ""),
+        help=COMMANDS[name] + "\n\n" + cleandoc(module.run.__doc__ or ""),
     )(module.run)
     command = get_command(one)
     for option in command.params:

@@ -65,7 +65,8 @@ def run(
         except TimingError:
             raise error from None
         found = without_times(found, f"{error.problem}; {error.remedy}")
-    put_remarks_in_words(found.notes)
+    put_remarks_in_words((*found.can, *found.cannot, *found.advice, *found.notes))
+    put_remarks_in_words(one.use for one in found.calibration)
     if write_setup is not None:
         write_text_whole(write_setup, _setup_text(found))
         say(f"setup written: {write_setup}")
@@ -145,9 +146,9 @@ def _show(console: Console, found: Inspection) -> None:
     show_table(console, ("fact", "needed for", "remedy"), absent, "Missing")
     for title, lines in (
         ("Calibration frames", [_calibration_text(one) for one in found.calibration]),
-        ("What can be told", found.can),
-        ("What cannot be told", found.cannot),
-        ("How to record better", found.advice),
+        ("What can be told", [one.text for one in found.can]),
+        ("What cannot be told", [one.text for one in found.cannot]),
+        ("How to record better", [one.text for one in found.advice]),
         ("Notes", [f"{note.text} ({note.code})" for note in found.notes]),
     ):
         if lines:
@@ -159,7 +160,9 @@ def _show(console: Console, found: Inspection) -> None:
 def _calibration_text(one: CalibrationFrames) -> str:
     exposed = "" if one.exposure_s is None else f" of {one.exposure_s:.4g} s"
     frames = f"{one.frames} {one.kind} frame{'s' * (one.frames != 1)}"
-    return f"{frames}{exposed}, {one.width_px} x {one.height_px} px, in {one.folder}: {one.use}"
+    return (
+        f"{frames}{exposed}, {one.width_px} x {one.height_px} px, in {one.folder}: {one.use.text}"
+    )
 
 
 def _timing_rows(found: Inspection, timing: FrameTiming) -> list[tuple[str, str]]:

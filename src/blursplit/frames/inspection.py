@@ -1,4 +1,7 @@
-"""What can and cannot be told from a sequence before any star is measured, and how to do better."""
+"""What can and cannot be told from a sequence before any star is measured, and how to do better.
+
+The words for the codes here stand in `report.words_frames`.
+"""
 
 from __future__ import annotations
 
@@ -27,7 +30,7 @@ from blursplit.frames.timing import RatePart
 from blursplit.plain import plain
 from blursplit.result import Document, Part, Remark
 
-INSPECTION_SCHEMA = "blursplit-inspect/1"
+INSPECTION_SCHEMA = "blursplit-inspect/2"
 SATURATED = "saturated-pixels"
 
 # (key, keywords in a header, what it is needed for)
@@ -104,7 +107,7 @@ class CalibrationFrames(Part):
     exposure_s: float | None
     width_px: int
     height_px: int
-    use: str
+    use: Remark
 
 
 class Inspection(Document):
@@ -124,9 +127,9 @@ class Inspection(Document):
     known: dict[str, Fact]
     missing: list[Missing]
     calibration: list[CalibrationFrames] = Field(default_factory=list)
-    can: list[str]
-    cannot: list[str]
-    advice: list[str]
+    can: list[Remark]
+    cannot: list[Remark]
+    advice: list[Remark]
     notes: list[Remark]
 
 
@@ -224,15 +227,14 @@ def _folders_about(paths: Iterable[Path]) -> list[Path]:
 
 def _use(
     kind: str, folder: Path, seconds: float | None, shape: tuple[int, int], sequence: Sequence
-) -> str:
+) -> Remark:
     """Return how calibration frames are given to `measure`, or why they are of no use."""
     if shape != sequence.source.shape:
-        return "of another size than the frames: of no use here"
-    option = f"measure with --{kind} {shlex.quote(plain(folder))}"
+        return Remark(code="use-none")
     exposure = sequence.exposure_s
-    if kind == "dark" and exposure and seconds and not same_exposure(seconds, exposure):
-        return f"{option} and with bias frames: the frames were exposed {_duration(exposure)}"
-    return option
+    other = kind == "dark" and exposure and seconds and not same_exposure(seconds, exposure)
+    facts = {"kind": kind, "folder": shlex.quote(plain(folder))}
+    return Remark(code="use", facts={**facts, "exposure_s": exposure if other else None})
 
 
 def without_times(found: Inspection, missing: str) -> Inspection:
@@ -253,10 +255,8 @@ def without_times(found: Inspection, missing: str) -> Inspection:
             "start_utc": None,
             "known": {k: fact for k, fact in found.known.items() if k != "frame_interval_s"},
             "missing": [interval, *found.missing],
-            "can": ["widths of the stars"],
-            "cannot": [
-                "spectra, drift and what they tell: nothing says when the frames were taken"
-            ],
+            "can": [Remark(code="can-widths")],
+            "cannot": [Remark(code="cannot-times")],
             "notes": [Remark(code="times-unknown", facts={"missing": missing}), *found.notes],
         }
     )
@@ -307,113 +307,74 @@ def _rates(sequence: Sequence) -> tuple[RatePart, ...]:
     return parts_of_rate(sequence.time_s)
 
 
-def _prospects_of_rates(rates: tuple[RatePart, ...]) -> tuple[str, str]:
-    """Return what two rates in one run are good for, and what they cannot do."""
+def _prospects(sequence: Sequence) -> tuple[list[Remark], list[Remark]]:
     from blursplit.frames.timing import small_ratio
 
-    longer, shorter = sorted(rates, key=lambda part: part.frames, reverse=True)
-    ratio = small_ratio(longer.rate_hz, shorter.rate_hz)
-    can = (
-        f"lines of the {longer.frames} frames at {longer.rate_hz:.4g} per second, whose true "
-        f"frequency the {shorter.frames} frames at {shorter.rate_hz:.4g} per second help to tell"
-    )
-    cannot = (
-        f"motion and widths of the {shorter.frames} frames at {shorter.rate_hz:.4g} per second: "
-        "only the longer part is measured, give the other as a sequence of its own"
-    )
-    if ratio is None:
-        return can, cannot
-    if ratio[1] == 1:
-        can = can.partition(", whose")[0]
-        return can, (
-            f"{cannot}; nor does it help with folded lines, because {longer.rate_hz:.4g} is "
-            f"{ratio[0]} times {shorter.rate_hz:.4g}"
-        )
-    text = f"{ratio[0]} to {ratio[1]}"
-    return can, f"{cannot}; a ratio of {text} leaves some folded lines open, uneven rates do not"
-
-
-def _prospects(sequence: Sequence) -> tuple[list[str], list[str]]:
     known = sequence.instrument.settings
-    can, cannot = [], []
+    can: list[Remark] = []
+    cannot: list[Remark] = []
+
+    def note(where: list[Remark], code: str, **facts: float | None) -> None:
+        where.append(Remark(code=code, facts=dict(facts)))
+
     cadence, exposure = sequence.cadence_s or 1.0, sequence.exposure_s
     if exposure is not None and exposure >= SUBFRAME_S:
-        can.append("motion between subframes, elongation shared by all stars, width of each frame")
-        cannot.append(
-            f"anything faster than {0.5 / cadence:.2g} Hz: vibration and most of the air move "
-            "within one frame and stay together in its width"
-        )
+        note(can, "can-subframes")
+        note(cannot, "cannot-fast", above_hz=0.5 / cadence)
     elif sequence.n_frames >= SPECTRUM_FRAMES:
-        can.append(
-            f"spectra from {1 / sequence.duration_s:.2g} to {0.5 / cadence:.4g} Hz; what is faster "
-            "shows folded, as a set of candidate frequencies"
-        )
-    rates = _rates(sequence)
+        note(can, "can-spectra", low_hz=1 / sequence.duration_s, high_hz=0.5 / cadence)
+    rates = sorted(_rates(sequence), key=lambda part: part.frames, reverse=True)
     if rates:
-        with_two, without = _prospects_of_rates(rates)
-        can.append(with_two)
-        cannot.append(without)
+        longer, shorter = rates
+        ratio = small_ratio(longer.rate_hz, shorter.rate_hz)
+        facts: dict[str, float | None] = {
+            "frames": longer.frames,
+            "rate_hz": longer.rate_hz,
+            "other_frames": shorter.frames,
+            "other_rate_hz": shorter.rate_hz,
+            "times": None if ratio is None else ratio[0],
+            "to": None if ratio is None else ratio[1],
+        }
+        note(can, "can-two-rates", **facts)
+        note(cannot, "cannot-other-rate", **facts)
     if sequence.n_frames < SPECTRUM_FRAMES:
-        cannot.append(f"spectra: {sequence.n_frames} frames, at least {SPECTRUM_FRAMES} are needed")
-    if exposure is not None:
-        can.append(
-            f"motion up to about {SINC_HALF_POWER / exposure:.3g} Hz keeps half its power or more "
-            f"within a frame of {exposure:.4g} s"
-        )
+        note(cannot, "cannot-spectra", frames=sequence.n_frames, needed=SPECTRUM_FRAMES)
+    if exposure is None:
+        note(cannot, "cannot-exposure")
     else:
-        cannot.append("how much motion each frame averages: the exposure is unknown")
-    if "pixel_scale_arcsec" in known:
-        can.append("motion and widths in arcseconds")
-    else:
-        cannot.append("arcseconds: motion stays in pixels without a pixel scale")
+        half_hz = SINC_HALF_POWER / exposure
+        note(can, "can-motion", half_power_hz=half_hz, exposure_s=exposure)
+    has_scale = "pixel_scale_arcsec" in known
+    note(can if has_scale else cannot, "can-arcsec" if has_scale else "cannot-arcsec")
     if "aperture_m" not in known:
-        cannot.append("the air's share and seeing: the aperture is unknown")
-    elif "pixel_scale_arcsec" in known:
-        can.append("the air, its lower bound from star pairs (two stars or more) included")
+        note(cannot, "cannot-air")
+    elif has_scale:
+        note(can, "can-air")
     if sequence.start_utc is None:
-        cannot.append("the altitude from position and site: the date is unknown")
+        note(cannot, "cannot-altitude")
     return can, cannot
 
 
-def _duration(seconds: float) -> str:
-    return f"{1e3 * seconds:.4g} ms" if seconds < 1 else f"{seconds:.4g} s"
-
-
-def _advice(sequence: Sequence) -> list[str]:
-    known = sequence.instrument.settings
-    out = []
-    cadence, exposure = sequence.cadence_s or 1.0, sequence.exposure_s
-    if exposure is not None and exposure > GOOD_EXPOSURE_S:
-        out.append(
-            f"expose 2 to 10 ms instead of {_duration(exposure)}: longer frames blur fast motion"
-        )
-    if 1 / cadence < GOOD_RATE_HZ:
-        out.append(
-            f"record {GOOD_RATE_HZ:.0f} frames/s or more instead of {1 / cadence:.3g}: cut out a "
-            "region around the stars"
-        )
-    if sequence.duration_s < GOOD_DURATION_S:
-        out.append(
-            f"record 60 to 120 s instead of {sequence.duration_s:.3g} s: slow air and slow drive "
-            "errors need the length"
-        )
-    if known["time_stamps"].value != "hardware" and sequence.stamps.snapped:
-        out.append(
-            "if the camera stamps frames itself (hardware), say camera.time_stamps=hardware; "
-            "these stamps are taken as software, the frames as evenly spaced"
-        )
-    if known["row_time_us"].origin == "default":
-        out.append(
-            "if the shutter rolls, give camera.row_time_us; rows are taken as exposed together"
-        )
+def _advice(sequence: Sequence) -> list[Remark]:
+    known, stamps = sequence.instrument.settings, sequence.stamps
     codes = {code for code, _ in sequence.notes}
-    if "eight-bit" in codes:
-        out.append("record 12 or 16 bits, linear")
-    if SATURATED in codes:
-        out.append("expose less or lower the gain: the brightest stars are clipped and left out")
-    if sequence.stamps.missing > 0.05 * sequence.n_frames:
-        out.append("frames are lost on the way: a smaller region or a faster disk keeps them")
+    rate_hz, exposure_s = 1 / (sequence.cadence_s or 1.0), sequence.exposure_s
     airmass = known.get("airmass")
-    if airmass is not None and airmass.value > LOW_ALTITUDE_AIRMASS:
-        out.append("choose a field higher in the sky: dispersion and air grow with airmass")
-    return out
+    facts: dict[str, float | None] = {
+        "exposure_s": exposure_s,
+        "rate_hz": rate_hz,
+        "good_rate_hz": GOOD_RATE_HZ,
+        "duration_s": sequence.duration_s,
+    }
+    asked = {
+        "expose-shorter": exposure_s is not None and exposure_s > GOOD_EXPOSURE_S,
+        "record-faster": rate_hz < GOOD_RATE_HZ,
+        "record-longer": sequence.duration_s < GOOD_DURATION_S,
+        "hardware-stamps": known["time_stamps"].value != "hardware" and stamps.snapped,
+        "rolling-rows": known["row_time_us"].origin == "default",
+        "more-bits": "eight-bit" in codes,
+        "expose-less": SATURATED in codes,
+        "lose-fewer-frames": stamps.missing > 0.05 * sequence.n_frames,
+        "field-higher": airmass is not None and airmass.value > LOW_ALTITUDE_AIRMASS,
+    }
+    return [Remark(code=code, facts=facts) for code, is_asked in asked.items() if is_asked]

@@ -83,6 +83,8 @@ VARIANT_FACTS: dict[str, str] = {
     "mask-no-pair": "because",
     "tap-none": "stretches",
     "watch-verdict": "state",
+    "can-two-rates": "to",
+    "cannot-other-rate": "to",
     "watch-mode": "became",
 }
 
@@ -473,6 +475,7 @@ KINDS: dict[str, Callable[[Any], str]] = {
     "hz": lambda value: f"{figure(value)} Hz",
     "s": duration,
     "ms": lambda value: f"{setting(float(f'{1000.0 * value:.3g}'))} ms",
+    "exposure": lambda v: f"{setting(v)} s" if v >= 1 else KINDS["ms"](v),
     "rate": lambda value: f"{setting(value)} frames/s",
     "metres": lambda value: f"{figure(value)} m",
     "mm": lambda value: f"{1000.0 * value:.0f} mm",
