@@ -81,7 +81,7 @@ def test_record_shorter_than_the_blur_time_is_told_to_be_repeated(make) -> None:
     rule = limits(limits={"structure.rms_major_arcsec": {"at_most": 9.0}})
     judged = judge(make.result(blur_time_s=20.0, duration_s=20.0), rule).judgements[0]
     assert judged.state == "not shown"
-    assert "record 30 s or more" in judged.shown_by
+    assert "record of 30 s or more" in judged.shown_by
     assert "--blur-time" not in judged.shown_by
 
 

@@ -375,7 +375,7 @@ def test_frames_without_any_star_are_counted_and_named(tmp_path):
     watch.look(1.0)
     assert watch.run.frames == 30
     assert watch.run.left_out == 30
-    assert any(note.startswith("30 frames were left out") for note in watch.notes)
+    assert any(note.startswith("Frames left out: 30 (") for note in watch.notes)
 
 
 def test_a_star_lost_throughout_disturbs_nothing():

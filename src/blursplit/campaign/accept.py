@@ -548,7 +548,7 @@ def _longer(duration_s: float | None, blur_time_s: float | None) -> str:
     if blur_time_s is None:
         return sentence("by-stated-blur-time")
     if duration_s is not None and duration_s < blur_time_s:
-        return sentence("by-longer-record", blur_time_s=blur_time_s)
+        return sentence("by-record-of", duration_s=blur_time_s)
     return sentence("by-same-frames", blur_time_s=blur_time_s)
 
 

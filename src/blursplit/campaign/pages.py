@@ -45,7 +45,7 @@ from blursplit.constants import (
     SCATTER_TOP,
     SCATTER_WIDTH,
 )
-from blursplit.report.numbers import number
+from blursplit.report.numbers import number, within
 from blursplit.result import Result
 from blursplit.series import Series
 
@@ -369,7 +369,7 @@ def archive_page(
         undated=[r["name"] for r in rows if r["night"] is None],
         listed=[
             {
-                "name": r["name"],
+                "name": r["name"].removesuffix(r["start_utc"] or "").strip() or r["name"],
                 "begun": (r["start_utc"] or UNDATED).partition(".")[0].replace("T", " "),
                 "width": _width(r),
                 "link": link(r["key"]),
@@ -384,7 +384,11 @@ def archive_page(
 def _width(row: Row) -> str:
     for column, unit in (("recorded_fwhm_arcsec", "arcsec"), ("unscaled_fwhm_px", "px")):
         if row[column] is not None:
-            return f"{row[column]:.3g} {unit}"
+            ends = [row[f"{column}_{end}"] for end in ("low", "high")]
+            if None in ends:
+                return f"{number(row[column])} {unit} (interval not known)"
+            value, low, high = within(row[column], *ends)
+            return f"{value} {unit} ({low} to {high})"
     return "-"
 
 

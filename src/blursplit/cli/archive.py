@@ -195,8 +195,9 @@ def _show(summary: ArchiveSummary) -> None:
         )
     for telescope, count in summary.without_scale.items():
         console.print(
-            f"widths in pixels alone: {count} of {telescope or 'an unnamed telescope'}; give its "
-            f"pixel scale and run again: --scale '{telescope}=ARCSEC'"
+            f"widths in pixels alone: {count} sequence{'s' * (count != 1)} of "
+            f"{telescope or 'an unnamed telescope'}; give its pixel scale and run "
+            f"again: --scale '{telescope}=ARCSEC'"
         )
     for pick in summary.worth_opening:
         console.print(f"worth opening: {pick.name}: {'; '.join(pick.reasons)}")

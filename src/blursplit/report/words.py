@@ -18,7 +18,7 @@ from blursplit.plain import plain
 from blursplit.report.numbers import UNKNOWN, duration, figure, number, probability, setting
 from blursplit.report.words_campaign import COMPARE, PHRASES, PLAN, WATCH
 from blursplit.report.words_evidence import DRIVE, FOCUS, MASK, SECOND_CAMERA, SENSOR, TAP
-from blursplit.report.words_frames import FRAMES
+from blursplit.report.words_frames import FRAMES, PROSPECTS
 from blursplit.result import Remark, Result
 
 # --- names of causes and cures ------------------------------------------------------------------
@@ -229,11 +229,11 @@ _REASONS: dict[str, str] = {
         "over {window_s:set_s} would have been."
     ),
     "events-found": (
-        "{affected:count} of {frames:count} frames lie in events; none is left out for it. The "
+        "Events touch {affected:count} of {frames:count} frames; none is left out for it. The "
         "smallest that would be found: an oscillation of {peak_arcsec:arcsec} peak over "
         "{window_s:set_s}."
     ),
-    "more-events": "{events:count} more events are in the result file.",
+    "more-events": "More events are in the result file: {events:count}.",
     "saving": (
         "Curing {cure:cure} would save {value_arcsec:arcsec}"
         "[[ ({low_arcsec:figure} to {high_arcsec:figure})]]."
@@ -359,7 +359,7 @@ _CHECKS: dict[str, str] = {
 }
 
 _EVIDENCE = (MASK, FOCUS, DRIVE, SENSOR, SECOND_CAMERA, TAP)
-_SUBJECTS = (FRAMES, *_EVIDENCE, PLAN, WATCH, COMPARE, PHRASES)
+_SUBJECTS = (FRAMES, PROSPECTS, *_EVIDENCE, PLAN, WATCH, COMPARE, PHRASES)
 
 TEMPLATES: dict[str, str] = {
     **_HEADLINES,

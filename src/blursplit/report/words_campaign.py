@@ -95,27 +95,19 @@ WATCH: dict[str, str] = {
         "decide, all else equal."
     ),
     "watch-mode": (
-        "{frequency_hz:precise_hz}: before {before:name}, now {now:name} rms; changed (smallest "
-        "change shown so far: {shown:name})."
+        "Mode at {frequency_hz:precise_hz}: before {before:name}, now {now:name} rms; changed "
+        "(smallest change shown so far: {shown:name})."
     ),
     "watch-mode/same": (
-        "{frequency_hz:precise_hz}: before {before:name}, now {now:name} rms; no change shown "
-        "(smallest shown so far: {shown:name})."
-    ),
-    "watch-fit": (
-        "Provisional, {what:name} of the frames from {begin_s:rough} to {end_s:rough} s: "
-        "{headline:name}"
+        "Mode at {frequency_hz:precise_hz}: before {before:name}, now {now:name} rms; no change "
+        "shown (smallest shown so far: {shown:name})."
     ),
     # notes on the way
-    "watch-replaced": "{file:name} was replaced or cut: its frames are taken anew.",
-    "watch-unreadable": "{file:name} was left out: {why:name}.",
-    "watch-other-field": "{frames:count} frames do not show the field of the first ones.",
-    "watch-left-out": "{frames:count} frames were left out: {why:name}.",
+    "watch-replaced": "The file {file:name} was replaced or cut: its frames are taken anew.",
+    "watch-unreadable": "The file {file:name} was left out: {why:name}.",
+    "watch-other-field": "Frames that do not show the field of the first ones: {frames:count}.",
+    "watch-left-out": "Frames left out: {frames:count} ({why:name}).",
     "watch-new-run": "A new run begins: {why:name}.",
-    "run-other-region": "the region changed from {old:name} to {new:name} px",
-    "run-other-exposure": "the exposure changed from {old:name} to {new:name}",
-    "run-paused": "the camera paused for {pause_s:s}",
-    "run-back-in-time": "the times of the frames went back",
 }
 
 LIVE_CAUTIONS = (
@@ -178,6 +170,15 @@ COMPARE: dict[str, str] = {
 
 # Parts of sentences: they stand in the cells of tables, or behind a colon.
 PHRASES: dict[str, str] = {
+    # a watch: what a fit says, and why a new run begins
+    "watch-fit": (
+        "Provisional, {what:name} of the frames from {begin_s:rough} to {end_s:rough} s: "
+        "{headline:name}"
+    ),
+    "run-other-region": "the region changed from {old:name} to {new:name} px",
+    "run-other-exposure": "the exposure changed from {old:name} to {new:name}",
+    "run-paused": "the camera paused for {pause_s:s}",
+    "run-back-in-time": "the times of the frames went back",
     # why to record so, and what a limit takes to be shown
     "as-stated": "as stated",
     "exposure-of-air": (
@@ -255,9 +256,6 @@ PHRASES: dict[str, str] = {
     "by-no-runs": "no sensible number of runs: the value lies at the limit",
     "by-more-runs": "some {runs:count} such runs together; {outcome:name} is the likelier",
     "by-stated-blur-time": "blur_time_s stated in the limits file",
-    "by-longer-record": (
-        "a record of {blur_time_s:given} s or more, measured with --blur-time {blur_time_s:given}"
-    ),
     "by-same-frames": "the same frames measured again with --blur-time {blur_time_s:given}",
     # lines in a band
     "lines-limit": "no shared line above {limit_arcsec:given} arcsec rms",

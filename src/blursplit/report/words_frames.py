@@ -6,11 +6,6 @@ _LEFT_OUT = "Left out as {reason:name}, {count:count} in all: {names:name}."
 _CAMERA_GAIN = (
     "[[ The header's {keyword:name} = {value:given} may be a setting of the camera, not e⁻/ADU.]]"
 )
-_OTHER_RATE = (
-    "motion and widths of the {other_frames:count} frames at {other_rate_hz:rate}: only the longer "
-    "part is measured, give the other as a sequence of its own"
-)
-
 FRAMES: dict[str, str] = {
     "unreadable-files": _LEFT_OUT,
     "repeated-files": _LEFT_OUT,
@@ -44,71 +39,6 @@ FRAMES: dict[str, str] = {
         "between stars are not those on the sky."
     ),
     "pier-flip": "PIERSIDE changes ({times:count} ×): the record is split there.",
-    # what a sequence will bear
-    "can-widths": "widths of the stars",
-    "can-subframes": (
-        "motion between subframes, elongation shared by all stars, width of each frame"
-    ),
-    "can-spectra": (
-        "spectra from {low_hz:fine} to {high_hz:precise_hz}; what is faster shows folded, as a set "
-        "of candidate frequencies"
-    ),
-    "can-two-rates": (
-        "lines of the {frames:count} frames at {rate_hz:rate}, whose true frequency the "
-        "{other_frames:count} frames at {other_rate_hz:rate} help to tell"
-    ),
-    "can-two-rates/1": "lines of the {frames:count} frames at {rate_hz:rate}",
-    "can-motion": (
-        "motion up to about {half_power_hz:rough_hz} keeps half its power or more within a frame "
-        "of {exposure_s:exposure}"
-    ),
-    "can-arcsec": "motion and widths in arcseconds",
-    "can-air": "the air, its lower bound from star pairs (two stars or more) included",
-    "cannot-times": "spectra, drift and what they tell: nothing says when the frames were taken",
-    "cannot-fast": (
-        "anything faster than {above_hz:hz}: vibration and most of the air move within one frame "
-        "and stay together in its width"
-    ),
-    "cannot-other-rate": _OTHER_RATE
-    + "[[; a ratio of {times:count} to {to:count} leaves some folded lines open, uneven rates do "
-    "not]]",
-    "cannot-other-rate/1": _OTHER_RATE
-    + "; nor does it help with folded lines, because {rate_hz:rough} is {times:count} "
-    "times {other_rate_hz:rough}",
-    "cannot-spectra": "spectra: {frames:count} frames, at least {needed:count} are needed",
-    "cannot-exposure": "how much motion each frame averages: the exposure is unknown",
-    "cannot-arcsec": "arcseconds: motion stays in pixels without a pixel scale",
-    "cannot-air": "the air's share and seeing: the aperture is unknown",
-    "cannot-altitude": "the altitude from position and site: the date is unknown",
-    "expose-shorter": (
-        "expose 2 to 10 ms instead of {exposure_s:exposure}: longer frames blur fast motion"
-    ),
-    "record-faster": (
-        "record {good_rate_hz:rate} or more instead of {rate_hz:rate}: cut out a region around the "
-        "stars"
-    ),
-    "record-longer": (
-        "record 60 to 120 s instead of {duration_s:rough} s: slow air and slow drive errors need "
-        "the length"
-    ),
-    "hardware-stamps": (
-        "if the camera stamps frames itself, say so (--set camera.time_stamps=hardware); these "
-        "stamps are taken as software, the frames as evenly spaced"
-    ),
-    "rolling-rows": (
-        "if the shutter rolls, give camera.row_time_us; rows are taken as exposed together"
-    ),
-    "more-bits": "record 12 or 16 bits, linear",
-    "expose-less": "expose less or lower the gain: the brightest stars are clipped and left out",
-    "lose-fewer-frames": (
-        "frames are lost on the way: a smaller region or a faster disk keeps them"
-    ),
-    "field-higher": "choose a field higher in the sky: dispersion and air grow with airmass",
-    "use-none": "of another size than the frames: of no use here",
-    "use": (
-        "measure with --{kind:name} {folder:name}[[ and with bias frames: the frames were exposed "
-        "{exposure_s:exposure}]]"
-    ),
     # times
     "times-unknown": "Nothing says when the frames were taken: {missing:name}.",
     "times-assumed": "On the times: {note:name}.",
@@ -211,4 +141,77 @@ FRAMES: dict[str, str] = {
         "where it is at most this large."
     ),
     "noted": "An earlier version noted: {text:name}.",
+}
+
+_OTHER_RATE = (
+    "motion and widths of the {other_frames:count} frames at {other_rate_hz:rate}: only the longer "
+    "part is measured, give the other as a sequence of its own"
+)
+
+# Points of lists: what a sequence will bear, and how to record better.
+PROSPECTS: dict[str, str] = {
+    "can-widths": "widths of the stars",
+    "can-subframes": (
+        "motion between subframes, elongation shared by all stars, width of each frame"
+    ),
+    "can-spectra": (
+        "spectra from {low_hz:fine} to {high_hz:precise_hz}; what is faster shows folded, as a set "
+        "of candidate frequencies"
+    ),
+    "can-two-rates": (
+        "lines of the {frames:count} frames at {rate_hz:rate}, whose true frequency the "
+        "{other_frames:count} frames at {other_rate_hz:rate} help to tell"
+    ),
+    "can-two-rates/1": "lines of the {frames:count} frames at {rate_hz:rate}",
+    "can-motion": (
+        "motion up to about {half_power_hz:rough_hz} keeps half its power or more within a frame "
+        "of {exposure_s:exposure}"
+    ),
+    "can-arcsec": "motion and widths in arcseconds",
+    "can-air": "the air, its lower bound from star pairs (two stars or more) included",
+    "cannot-times": "spectra, drift and what they tell: nothing says when the frames were taken",
+    "cannot-fast": (
+        "anything faster than {above_hz:hz}: vibration and most of the air move within one frame "
+        "and stay together in its width"
+    ),
+    "cannot-other-rate": _OTHER_RATE
+    + "[[; a ratio of {times:count} to {to:count} leaves some folded lines open, uneven rates do "
+    "not]]",
+    "cannot-other-rate/1": _OTHER_RATE
+    + "; nor does it help with folded lines, because {rate_hz:rough} is {times:count} "
+    "times {other_rate_hz:rough}",
+    "cannot-spectra": "spectra: {frames:count} frames, at least {needed:count} are needed",
+    "cannot-exposure": "how much motion each frame averages: the exposure is unknown",
+    "cannot-arcsec": "arcseconds: motion stays in pixels without a pixel scale",
+    "cannot-air": "the air's share and seeing: the aperture is unknown",
+    "cannot-altitude": "the altitude from position and site: the date is unknown",
+    "expose-shorter": (
+        "expose 2 to 10 ms instead of {exposure_s:exposure}: longer frames blur fast motion"
+    ),
+    "record-faster": (
+        "record {good_rate_hz:rate} or more instead of {rate_hz:rate}: cut out a region around the "
+        "stars"
+    ),
+    "record-longer": (
+        "record 60 to 120 s instead of {duration_s:rough} s: slow air and slow drive errors need "
+        "the length"
+    ),
+    "hardware-stamps": (
+        "if the camera stamps frames itself, say so (--set camera.time_stamps=hardware); these "
+        "stamps are taken as software, the frames as evenly spaced"
+    ),
+    "rolling-rows": (
+        "if the shutter rolls, give camera.row_time_us; rows are taken as exposed together"
+    ),
+    "more-bits": "record 12 or 16 bits, linear",
+    "expose-less": "expose less or lower the gain: the brightest stars are clipped and left out",
+    "lose-fewer-frames": (
+        "frames are lost on the way: a smaller region or a faster disk keeps them"
+    ),
+    "field-higher": "choose a field higher in the sky: dispersion and air grow with airmass",
+    "use-none": "of another size than the frames: of no use here",
+    "use": (
+        "measure with --{kind:name} {folder:name}[[ and with bias frames: the frames were exposed "
+        "{exposure_s:exposure}]]"
+    ),
 }
