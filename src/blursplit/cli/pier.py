@@ -7,15 +7,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from blursplit.cli._common import say, speaks_plainly
+from blursplit.cli._common import say, show_table, speaks_plainly
 
 if TYPE_CHECKING:
-    from rich.console import Console
-    from rich.table import Table
-
     from blursplit.pier.report import MeasuredFoot, PierReport
 
-TEXT_COLUMNS = ("unit", "note")
+    Table = tuple[list[str], list[list[str]], str]  # heads, rows, title
 
 
 @speaks_plainly
@@ -47,77 +44,52 @@ def run(
     reports = [
         analyse_pier(read_pier(Rig.read(path, set_ or []).setup.pier, path)) for path in setups
     ]
+    names, one = [path.stem for path in setups], reports[0]
+    tables = [_modes(one), _stiffness(one), _what_if(one)]
+    size, measured = _size_text(one), _measured_text(one.measured)
+    if len(reports) > 1:
+        tables, size, measured = [_beside(names, reports)], "", ""
     if out is not None:
         from blursplit.folder import write_text_whole
+        from blursplit.report.page import page_shell, render_template
 
-        write_text_whole(out, _leaflet([path.stem for path in setups], reports))
+        heading = " and ".join(names)
+        text = render_template(
+            "pier.html",
+            heading=heading,
+            one=one,
+            texts=[size, measured],
+            tables=tables,
+            doubt=_tilt_doubt(),
+        )
+        write_text_whole(out, page_shell(f"{heading}: pier", text))
         say(f"page written: {out}")
     if json:
         texts = [report.to_json() for report in reports]
         typer.echo(texts[0] if len(texts) == 1 else f"[{','.join(texts)}]\n", nl=False)
-    elif len(reports) == 1:
-        _show(reports[0])
-    else:
-        _show_beside([path.stem for path in setups], reports)
-
-
-def _show_beside(names: list[str], reports: list[PierReport]) -> None:
+        return
     from rich.console import Console
 
     console = Console(highlight=False, markup=False)
-    console.print(_beside_table(names, reports))
-    _show_rest(console, reports[0])
+    for line in filter(None, (size, measured)):
+        console.print(line)
+    for table in tables:
+        show_table(console, *table, whole=("first mode", "mass"))
+    console.print(one.statement, style="bold")
+    for word, lines in (("assumed", [_tilt_doubt(), *one.assumptions]), ("caution", one.cautions)):
+        for line in lines:
+            console.print(f"{word}: {line}")
 
 
-def _beside_table(names: list[str], reports: list[PierReport]) -> Table:
-    table = _table("Side by side", "", *names, *(["difference"] if len(names) == 2 else []))  # noqa: PLR2004
+def _beside(names: list[str], reports: list[PierReport]) -> Table:
+    rows = []
     for name, values in _rows_beside(reports):
-        cells = ["-" if v is None else _figures(v) for v in values]
+        cells = [_figures(v) for v in values]
         if len(values) == 2:  # noqa: PLR2004 - one difference
             first, second = values
             cells.append("-" if not first or second is None else _percent(second / first))
-        table.add_row(name, *cells)
-    return table
-
-
-def _leaflet(names: list[str], reports: list[PierReport]) -> str:
-    """Return a page to print: the tables, what was assumed, and the cautions in front of them."""
-    from html import escape
-
-    from blursplit.report.page import page_shell
-
-    one = reports[0]
-    heading = " and ".join(names)
-    parts = [f"<h1>{escape(heading)}: stiffness of the pier</h1>"]
-    parts.append(f"<p><strong>{escape(one.statement)}</strong></p>")
-    parts += [f"<p>Caution: {escape(line)}</p>" for line in one.cautions]
-    if len(reports) > 1:
-        tables = [_beside_table(names, reports)]
-    else:
-        parts.append(f"<p>{escape(_size_text(one))}</p>")
-        tables = [_modes_table(one), _stiffness_table(one), _what_if_table(one)]
-    parts += [_as_html(table) for table in tables]
-    if len(reports) == 1 and one.measured is not None:
-        parts.append(f"<p>{escape(_measured_text(one.measured))}</p>")
-    parts += [f"<p>Assumed: {escape(line)}</p>" for line in (_tilt_doubt(), *one.assumptions)]
-    return page_shell(f"{heading}: pier", "\n".join(parts))
-
-
-def _as_html(table: Table) -> str:
-    from html import escape
-
-    def row(cells: list[str], tag: str) -> str:
-        return "<tr>" + "".join(f"<{tag}>{escape(cell)}</{tag}>" for cell in cells) + "</tr>"
-
-    heads = row([str(column.header) for column in table.columns], "th")
-    columns = [[str(cell) for cell in column.cells] for column in table.columns]
-    rows = "".join(row(list(cells), "td") for cells in zip(*columns, strict=True))
-    caption = escape(". ".join(str(part) for part in (table.title, table.caption) if part))
-    label = escape(str(table.title), quote=True)
-    return (
-        f'<div class="scroll" tabindex="0" role="region" aria-label="{label}"><table>'
-        f"<caption>{caption}</caption><thead>{heads}</thead><tbody>{rows}</tbody></table></div>"
-    )
+        rows.append([name, *cells])
+    return ["", *names, *(["difference"] if len(names) == 2 else [])], rows, "Side by side"  # noqa: PLR2004
 
 
 def _rows_beside(reports: list[PierReport]) -> list[tuple[str, list[float | None]]]:
@@ -152,154 +124,99 @@ def _rows_beside(reports: list[PierReport]) -> list[tuple[str, list[float | None
     return [row for row in rows if any(value is not None for value in row[1])]
 
 
-def _show(report: PierReport) -> None:
-    from rich.console import Console
-
-    console = Console(highlight=False, markup=False)
-    console.print(_size_text(report))
-    console.print(_modes_table(report))
-    console.print(_stiffness_table(report))
-    if report.measured is not None:
-        console.print(_measured_text(report.measured))
-    console.print(_what_if_table(report))
-    _show_rest(console, report)
-
-
 def _size_text(report: PierReport) -> str:
-    return (
-        f"Column {report.height_m:.2f} m, {report.mass_kg:.0f} kg above the ground "
-        "(footing not counted)."
-    )
+    from blursplit.report.words import sentence
+
+    return sentence("pier-size", height_m=report.height_m, mass_kg=report.mass_kg)
 
 
-def _measured_text(found: MeasuredFoot) -> str:
+def _measured_text(found: MeasuredFoot | None) -> str:
     from blursplit.report.numbers import estimate_text
+    from blursplit.report.words import sentence
 
-    modes = ", ".join(
-        f"{hz:g} Hz ({kind})" for hz, kind in zip(found.measured_hz, found.modes, strict=True)
+    if found is None:
+        return ""
+    modes = zip(found.measured_hz, found.modes, strict=True)
+    return sentence(
+        "pier-measured",
+        modes=", ".join(f"{hz:g} Hz ({kind})" for hz, kind in modes),
+        foot=estimate_text(found.base_tilt_nm_rad, "MN m/rad", 1e-6),
+        tilt=estimate_text(found.tilt_at_axis_height_arcsec_n, "arcsec"),
+        drawn_arcsec=found.design_tilt_at_axis_height_arcsec_n,
+        # no foot explains them
+        sigmas=found.misfit_sigmas if found.misfit_sigmas > 3.0 else None,  # noqa: PLR2004
     )
-    tilt, foot = found.tilt_at_axis_height_arcsec_n, found.base_tilt_nm_rad
-    text = (
-        f"After the measured {modes}: rocking stiffness of the foot {foot.value:.2g} N m/rad "
-        f"({foot.low:.2g} to {foot.high:.2g}, 68 %); tilt for 1 N at the axes "
-        f"{estimate_text(tilt, 'arcsec')}, as drawn "
-        f"{_figures(found.design_tilt_at_axis_height_arcsec_n)} arcsec."
-    )
-    if found.misfit_sigmas > 3.0:  # noqa: PLR2004 - no foot explains them
-        text += (
-            f" No foot explains these frequencies well ({found.misfit_sigmas:.0f} sigmas off): "
-            "masses, joints or the drawing differ."
-        )
-    return text
-
-
-def _show_rest(console: Console, report: PierReport) -> None:
-    console.print(report.statement, style="bold")
-    console.print(f"assumed: {_tilt_doubt()}")
-    for word, lines in (("assumed", report.assumptions), ("caution", report.cautions)):
-        for line in lines:
-            console.print(f"{word}: {line}")
-
-
-def _tilt_percent() -> float:
-    from blursplit.constants import PIER_MODEL_SIGMA
-
-    return 200.0 * PIER_MODEL_SIGMA
 
 
 def _tilt_doubt() -> str:
-    return (
-        "Tilt goes with the inverse square of a frequency: it carries "
-        f"{_tilt_percent():.0f} % where a frequency carries half of that; changes are better known."
-    )
+    from blursplit.constants import PIER_MODEL_SIGMA
+    from blursplit.report.words import sentence
+
+    return sentence("pier-doubt", share=2.0 * PIER_MODEL_SIGMA)
 
 
-def _figures(value: float) -> str:
+def _figures(value: float | None) -> str:
     from blursplit.report.numbers import number
 
-    return number(value)
+    return "-" if value is None else number(value)
 
 
 def _percent(ratio: float) -> str:
     return f"{100.0 * (ratio - 1.0):+.0f} %".replace("-", "−")
 
 
-def _table(title: str, *columns: str) -> Table:
-    from rich import box
-    from rich.table import Table
-
-    table = Table(title=title, title_justify="left", box=box.SIMPLE)
-    for k, column in enumerate(columns):
-        table.add_column(
-            column,
-            justify="right" if k and column not in TEXT_COLUMNS else "left",
-            no_wrap=column == "first mode",
-        )
-    return table
-
-
-def _modes_table(report: PierReport) -> Table:
-    table = _table("Modes", "motion", "Hz", "68 % range [Hz]", "tilt [arcsec/µm]")
-    for mode in report.modes:
-        tilt = "-" if mode.tilt_arcsec_um is None else _figures(mode.tilt_arcsec_um)
-        table.add_row(
+def _modes(report: PierReport) -> Table:
+    rows = [
+        [
             mode.kind,
             f"{mode.frequency_hz:.1f}",
             f"{mode.low_hz:.1f} to {mode.high_hz:.1f}",
-            tilt,
-        )
-    return table
+            _figures(mode.tilt_arcsec_um),
+        ]
+        for mode in report.modes
+    ]
+    return ["motion", "Hz", "68 % range [Hz]", "tilt [arcsec/µm]"], rows, "Modes"
 
 
-def _stiffness_table(report: PierReport) -> Table:
-    title = f"Tilt of the mount for unit loads (± {_tilt_percent():.0f} %)"
-    table = _table(title, "load", "along x", "along y", "unit")
+def _stiffness(report: PierReport) -> Table:
+    from blursplit.constants import PIER_MODEL_SIGMA
+
     s = report.stiffness
-    pairs = (
+    at_axes = s.tilt_at_axis_height_x_arcsec_n, s.tilt_at_axis_height_y_arcsec_n
+    loads = (
         ("1 N at the mount's foot", s.tilt_x_arcsec_n, s.tilt_y_arcsec_n, "arcsec/N"),
-        (
-            "1 N at the height of its axes",
-            s.tilt_at_axis_height_x_arcsec_n,
-            s.tilt_at_axis_height_y_arcsec_n,
-            "arcsec/N",
-        ),
+        ("1 N at the height of its axes", *at_axes, "arcsec/N"),
         ("1 N m in the plane", s.tilt_x_arcsec_nm, s.tilt_y_arcsec_nm, "arcsec/(N m)"),
         ("1 N m about the vertical", s.twist_arcsec_nm, s.twist_arcsec_nm, "arcsec/(N m)"),
         ("shift, 1 N at the foot", s.deflection_x_um_n, s.deflection_y_um_n, "µm/N"),
     )
-    for name, x, y, unit in pairs:
-        table.add_row(name, _figures(x), _figures(y), unit)
     shares = ", ".join(f"{name} {100 * share:.0f} %" for name, share in s.tilt_shares.items())
-    table.caption = f"Where the tilt for 1 N at the axes comes from: {shares}."
-    table.caption_justify = "left"
-    return table
+    title = f"Tilt of the mount for unit loads, ± {200.0 * PIER_MODEL_SIGMA:.0f} % "
+    title += f"(of the tilt for 1 N at the axes: {shares})"
+    rows = [[name, _figures(x), _figures(y), unit] for name, x, y, unit in loads]
+    return ["load", "along x", "along y", "unit"], rows, title
 
 
-def _what_if_table(report: PierReport) -> Table:
-    table = _table(
-        "What would change (1 N at the height of the axes, worse direction)",
-        "if",
-        "arcsec/N",
-        "tilt",
-        "first mode",
-        "mass",
-        "note",
-    )
+def _what_if(report: PierReport) -> Table:
+    rows = []
     for row in report.what_if:
         if (
-            row.tilt_at_axis_height_arcsec_n is None
-            or row.tilt_ratio is None
+            row.tilt_ratio is None
+            or row.first_frequency_hz is None
             or row.frequency_ratio is None
             or row.mass_change_kg is None
         ):
-            table.add_row(row.change, "-", "-", "-", "-", f"does not apply: {row.note}")
+            rows.append([row.change, "-", "-", "-", "-", f"does not apply: {row.note}"])
             continue
-        table.add_row(
-            row.change,
-            _figures(row.tilt_at_axis_height_arcsec_n),
-            _percent(row.tilt_ratio),
-            f"{row.first_frequency_hz:.1f} Hz ({_percent(row.frequency_ratio)})",
-            f"{row.mass_change_kg:+.0f} kg".replace("-", "−"),
-            row.note,
+        rows.append(
+            [
+                row.change,
+                _figures(row.tilt_at_axis_height_arcsec_n),
+                _percent(row.tilt_ratio),
+                f"{row.first_frequency_hz:.1f} Hz ({_percent(row.frequency_ratio)})",
+                f"{row.mass_change_kg:+.0f} kg".replace("-", "−"),
+                row.note,
+            ]
         )
-    return table
+    title = "What would change (1 N at the height of the axes, worse direction)"
+    return ["if", "arcsec/N", "tilt", "first mode", "mass", "note"], rows, title

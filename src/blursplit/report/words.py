@@ -17,7 +17,7 @@ from typing import Any, Protocol
 from blursplit.plain import plain
 from blursplit.report.numbers import UNKNOWN, duration, figure, number, probability, setting
 from blursplit.report.words_campaign import COMPARE, PHRASES, PLAN, WATCH
-from blursplit.report.words_evidence import DRIVE, FOCUS, MASK, SECOND_CAMERA, SENSOR, TAP
+from blursplit.report.words_evidence import DRIVE, FOCUS, MASK, PIER, SECOND_CAMERA, SENSOR, TAP
 from blursplit.report.words_frames import FRAMES, PROSPECTS
 from blursplit.result import Remark, Result
 
@@ -88,28 +88,20 @@ VARIANT_FACTS: dict[str, str] = {
     "watch-mode": "became",
 }
 
+_WOULD_BE = (
+    " would be {without_arcsec:arcsec}, not {width_arcsec:figure}."
+    "[[ Your seeing was {seeing_arcsec:arcsec}.]]"
+)
 _HEADLINES: dict[str, str] = {
-    "cure-matters": (
-        "Without {cure:cure} your stars would be {without_arcsec:arcsec}, not "
-        "{width_arcsec:figure}.[[ Your seeing was {seeing_arcsec:arcsec}.]]"
-    ),
-    "cure-matters/tracking": (
-        "With perfect tracking your stars would be {without_arcsec:arcsec}, not "
-        "{width_arcsec:figure}.[[ Your seeing was {seeing_arcsec:arcsec}.]]"
-    ),
-    "cure-matters/mechanics": (
-        "On a perfectly steady mount your stars would be {without_arcsec:arcsec}, not "
-        "{width_arcsec:figure}.[[ Your seeing was {seeing_arcsec:arcsec}.]]"
-    ),
+    "cure-matters": "Without {cure:cure} your stars" + _WOULD_BE,
+    "cure-matters/tracking": "With perfect tracking your stars" + _WOULD_BE,
+    "cure-matters/mechanics": "On a perfectly steady mount your stars" + _WOULD_BE,
     "cure-matters/near_air": (
         "Without the turbulent air close to your telescope your stars would be "
         "{without_arcsec:arcsec}, not {width_arcsec:figure}."
         "[[ The seeing outside was {seeing_arcsec:arcsec}.]]"
     ),
-    "cure-matters/optics": (
-        "With perfect optics your stars would be {without_arcsec:arcsec}, not "
-        "{width_arcsec:figure}.[[ Your seeing was {seeing_arcsec:arcsec}.]]"
-    ),
+    "cure-matters/optics": "With perfect optics your stars" + _WOULD_BE,
     "no-cure-matters": (
         "Your mount is not the reason: curing it would save less than {worth_arcsec:arcsec} of "
         "your {width_arcsec:figure}.[[ Your seeing was {seeing_arcsec:arcsec}.]]"
@@ -358,7 +350,7 @@ _CHECKS: dict[str, str] = {
     ),
 }
 
-_EVIDENCE = (MASK, FOCUS, DRIVE, SENSOR, SECOND_CAMERA, TAP)
+_EVIDENCE = (MASK, FOCUS, DRIVE, SENSOR, SECOND_CAMERA, TAP, PIER)
 _SUBJECTS = (FRAMES, PROSPECTS, *_EVIDENCE, PLAN, WATCH, COMPARE, PHRASES)
 
 TEMPLATES: dict[str, str] = {

@@ -235,3 +235,18 @@ TAP: dict[str, str] = {
     ),
     "tap-single": "One tap only: the scatter from tap to tap is not in the intervals.",
 }
+PIER: dict[str, str] = {
+    "pier-size": (
+        "Column of {height_m:metres}, {mass_kg:count} kg above the ground (footing not counted)."
+    ),
+    "pier-measured": (
+        "After the measured {modes:name}: rocking stiffness of the foot {foot:name}; tilt for 1 N "
+        "at the axes {tilt:name}, as drawn {drawn_arcsec:arcsec} (brackets: 68 %).[[ No foot "
+        "explains these frequencies well ({sigmas:count} sigmas off): masses, joints or the "
+        "drawing differ.]]"
+    ),
+    "pier-doubt": (
+        "Tilt goes with the inverse square of a frequency: it carries {share:percent} where a "
+        "frequency carries half of that; changes are better known."
+    ),
+}
