@@ -56,7 +56,7 @@ VALUES: dict[str, str] = {
     "scene": "SCENE.toml",
     "seed": "NUMBER",
     "sequence": "SEQUENCE",
-    "set_": "KEY=VALUE",
+    "set_": "SECTION.KEY=VALUE",
     "setup": "FILE",
     "stars": "NUMBER",
     "until": "WHEN",

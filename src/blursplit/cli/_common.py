@@ -8,7 +8,8 @@ import os
 import signal
 import sys
 import threading
-from typing import TYPE_CHECKING, ParamSpec, TypeVar
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, ParamSpec, TypeVar
 
 import typer
 
@@ -23,6 +24,11 @@ if TYPE_CHECKING:
 
 P = ParamSpec("P")
 R = TypeVar("R")
+
+# Options that several commands take.
+SetupFile = Annotated[Path | None, typer.Option("--setup", help="Setup file (TOML).")]
+Overrides = Annotated[list[str] | None, typer.Option("--set", help="Override a key of the setup.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the record alone, as JSON.")]
 
 
 def say(text: str) -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from blursplit.cli._common import say, show_table, speaks_plainly
+from blursplit.cli._common import AsJson, say, show_table, speaks_plainly
 
 if TYPE_CHECKING:
     from blursplit.campaign.accept import Acceptance
@@ -26,7 +26,7 @@ def run(
     tap: Annotated[
         Path | None, typer.Option("--tap", metavar="TAP.json", help="Result of `tap --json`.")
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print the record alone, as JSON.")] = False,
+    json: AsJson = False,
     out: Annotated[
         Path | None,
         typer.Option("--out", metavar="PAGE.html", help="Write a page to print, sign and file."),

@@ -8,7 +8,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from blursplit.cli._common import is_terminal, say, show_table, speaks_plainly
+from blursplit.cli._common import (
+    AsJson,
+    Overrides,
+    SetupFile,
+    is_terminal,
+    say,
+    show_table,
+    speaks_plainly,
+)
 from blursplit.plain import plain
 
 if TYPE_CHECKING:
@@ -32,13 +40,8 @@ def run(
     store: Annotated[
         Path, typer.Option("--store", metavar="FILE", help="Store (SQLite), made when absent.")
     ] = Path(STORE_NAME),
-    setup: Annotated[
-        Path | None, typer.Option("--setup", metavar="FILE", help="Setup file (TOML).")
-    ] = None,
-    set_: Annotated[
-        list[str] | None,
-        typer.Option("--set", metavar="KEY=VALUE", help="Override a key of the setup."),
-    ] = None,
+    setup: SetupFile = None,
+    set_: Overrides = None,
     blur_time: Annotated[
         float | None,
         typer.Option(
@@ -79,7 +82,7 @@ def run(
         Path | None,
         typer.Option("--out", metavar="PAGE.html", help="Summary page; default beside the store."),
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print the summary alone, as JSON.")] = False,
+    json: AsJson = False,
 ) -> None:
     """Stop it at any time; run it again and only what is new is measured."""
     from blursplit.campaign import Store, archive

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from blursplit.cli._common import say, show_table, speaks_plainly
+from blursplit.cli._common import AsJson, say, show_table, speaks_plainly
 
 if TYPE_CHECKING:
     from blursplit.campaign.compare_record import Comparison
@@ -34,7 +34,7 @@ def run(
         list[Path] | None,
         typer.Option("--after", help="Result, or a folder of results; may be repeated."),
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print the record alone, as JSON.")] = False,
+    json: AsJson = False,
     out: Annotated[
         Path | None, typer.Option("--out", metavar="PAGE.html", help="Write a page as well.")
     ] = None,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from blursplit.cli._common import say, show_table, speaks_plainly
+from blursplit.cli._common import AsJson, Overrides, SetupFile, say, show_table, speaks_plainly
 from blursplit.plain import plain
 
 if TYPE_CHECKING:
@@ -39,15 +39,13 @@ def run(
     sequence: Annotated[
         list[Path], typer.Argument(help="Folder, files, pattern or cube: one sequence.")
     ],
-    setup: Annotated[Path | None, typer.Option(help="Setup file (TOML).")] = None,
-    set_: Annotated[
-        list[str] | None, typer.Option("--set", help="SECTION.KEY=VALUE; overrides.")
-    ] = None,
+    setup: SetupFile = None,
+    set_: Overrides = None,
     write_setup: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="Write a setup file: what is known, what is missing."),
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="JSON on standard output.")] = False,
+    json: AsJson = False,
 ) -> None:
     """Read headers and a few frames; no star is measured."""
     from blursplit.errors import OutputError, TimingError

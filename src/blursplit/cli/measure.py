@@ -9,7 +9,7 @@ from typing import Annotated, Any
 
 import typer
 
-from blursplit.cli._common import say, speaks_plainly
+from blursplit.cli._common import AsJson, Overrides, SetupFile, say, speaks_plainly
 from blursplit.plain import plain
 
 
@@ -18,10 +18,8 @@ def run(
     sequence: Annotated[
         list[str], typer.Argument(help="Folder, files, pattern, cube, or a result (its tracks).")
     ],
-    setup: Annotated[Path | None, typer.Option(help="Setup file (TOML).")] = None,
-    set_: Annotated[
-        list[str] | None, typer.Option("--set", help="SECTION.KEY=VALUE; overrides.")
-    ] = None,
+    setup: SetupFile = None,
+    set_: Overrides = None,
     blur_time: Annotated[
         float | None, typer.Option(help="Exposure for which the budget holds [s].", min=0.0)
     ] = None,
@@ -58,9 +56,7 @@ def run(
     ] = None,
     out: Annotated[Path | None, typer.Option(help="Result folder; default NAME-blursplit.")] = None,
     replace: Annotated[bool, typer.Option("--replace", help="Replace a result.")] = False,
-    json: Annotated[
-        bool, typer.Option("--json", help="Result on standard output, as JSON.")
-    ] = False,
+    json: AsJson = False,
 ) -> None:
     """Write a result folder: result.json, tracks, series, images and a page."""
     from rich.console import Console

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from blursplit.cli._common import say, show_table, speaks_plainly
+from blursplit.cli._common import AsJson, Overrides, say, show_table, speaks_plainly
 
 if TYPE_CHECKING:
     from blursplit.pier.report import MeasuredFoot, PierReport
@@ -21,13 +21,8 @@ def run(
         list[Path],
         typer.Argument(metavar="SETUP...", help="Setup file of a pier; two for side by side."),
     ],
-    set_: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--set", metavar="KEY=VALUE", help="Override a key, e.g. pier.base.bolt_m=0.02."
-        ),
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print the record alone, as JSON.")] = False,
+    set_: Overrides = None,
+    json: AsJson = False,
     out: Annotated[
         Path | None,
         typer.Option("--out", metavar="PAGE.html", help="Write a page for a leaflet as well."),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from blursplit.cli._common import say, show_table, speaks_plainly
+from blursplit.cli._common import AsJson, Overrides, say, show_table, speaks_plainly
 from blursplit.constants import FIELDS_SHOWN
 
 if TYPE_CHECKING:
@@ -21,10 +21,7 @@ if TYPE_CHECKING:
 @speaks_plainly
 def run(
     setup: Annotated[Path, typer.Argument(help="Setup file (TOML).")],
-    set_: Annotated[
-        list[str] | None,
-        typer.Option("--set", metavar="KEY=VALUE", help="Override a key of the setup."),
-    ] = None,
+    set_: Overrides = None,
     seeing: Annotated[
         float, typer.Option("--seeing", metavar="ARCSEC", help="At 500 nm and zenith.")
     ] = 2.0,
@@ -40,7 +37,7 @@ def run(
         Path | None,
         typer.Option("--limits", metavar="LIMITS", help="How long a run each limit takes."),
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print the plan alone, as JSON.")] = False,
+    json: AsJson = False,
 ) -> None:
     """Plan a run with the measurement's own model of air, noise and line search."""
     from blursplit.campaign import plan, read_limits

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from blursplit.cli._common import is_terminal, say, speaks_plainly
+from blursplit.cli._common import AsJson, Overrides, SetupFile, is_terminal, say, speaks_plainly
 from blursplit.plain import plain
 
 if TYPE_CHECKING:
@@ -26,11 +26,8 @@ TAP_FILE = "tap.json"
 @speaks_plainly
 def run(
     sequence: Annotated[list[Path], typer.Argument(help="Frames, a cube, or a RESULT folder.")],
-    setup: Annotated[Path | None, typer.Option("--setup", help="Setup file (TOML).")] = None,
-    set_: Annotated[
-        list[str] | None,
-        typer.Option("--set", metavar="KEY=VALUE", help="Override a key of the setup."),
-    ] = None,
+    setup: SetupFile = None,
+    set_: Overrides = None,
     settle: Annotated[
         float, typer.Option("--settle", metavar="ARCSEC", help="Amplitude that counts as still.")
     ] = 0.5,
@@ -44,7 +41,7 @@ def run(
         Path | None, typer.Option("--out", metavar="DIR", help="Folder to write tap.json into.")
     ] = None,
     replace: Annotated[bool, typer.Option("--replace", help="Replace an older tap.json.")] = False,
-    json: Annotated[bool, typer.Option("--json", help="Print the record alone, as JSON.")] = False,
+    json: AsJson = False,
 ) -> None:
     """Find taps in the motion all stars share and fit the ring-downs after them.
 

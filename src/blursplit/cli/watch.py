@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from blursplit.cli._common import say, speaks_plainly
+from blursplit.cli._common import Overrides, SetupFile, say, speaks_plainly
 
 if TYPE_CHECKING:
     from blursplit.campaign.watch import Update, Watch
@@ -19,10 +19,8 @@ def run(
     path: Annotated[
         Path, typer.Argument(help="Folder that fills, or a cube or SER file that grows.")
     ],
-    setup: Annotated[Path | None, typer.Option(help="Setup file (TOML).")] = None,
-    set_: Annotated[
-        list[str] | None, typer.Option("--set", help="SECTION.KEY=VALUE; overrides.")
-    ] = None,
+    setup: SetupFile = None,
+    set_: Overrides = None,
     against: Annotated[
         Path | None, typer.Option(help="An earlier result: its modes before and now.")
     ] = None,
