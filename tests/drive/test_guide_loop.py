@@ -7,7 +7,6 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.evidence.guide_loop import (
-    bump_frequency_hz,
     find_guide_loop,
     residual_gain,
 )
@@ -69,10 +68,6 @@ def test_zero_frequency_is_fully_corrected():
     assert residual_gain(np.array([0.0]), 2.0, 0.5)[0] == 0.0
 
 
-def test_corner_is_gain_over_two_pi_cycles():
-    assert_allclose(bump_frequency_hz(2.0, 0.5), 0.5 / (4 * np.pi))
-
-
 def density(rng: np.random.Generator, gain: float | None) -> tuple[np.ndarray, np.ndarray]:
     """Return a periodogram of both axes, 600 s long, of airy motion with or without guiding."""
     nu = np.arange(1, 150) / 600.0
@@ -90,7 +85,7 @@ def test_loop_is_found_with_its_gain():
     # Grid of 0.05; ten runs scatter by about one step.
     assert_allclose(np.mean(gains), 0.6, atol=0.05)
     assert all(loop is not None and loop.delay_cycles == 1 for loop in loops)
-    assert all(loop is not None and "compatible with" in loop.text for loop in loops)
+    assert all(loop is not None and loop.is_shown for loop in loops)
 
 
 def test_unguided_air_shows_no_loop():

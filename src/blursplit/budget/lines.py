@@ -123,13 +123,13 @@ def _with_guide_loop(lines: list[FoundLine], grid: GridData, rig: Rig) -> list[F
     odds = {GUIDE_LOOP: guide.odds, "unknown": 1.0 - guide.odds}
     if any(low <= line.fit.frequency_hz <= high for line in lines):
         return [
-            replace(line, owner="tracking", cause=guide.cause, cause_odds=odds)
+            replace(line, owner="tracking", cause=GUIDE_LOOP, cause_odds=odds)
             if low <= line.fit.frequency_hz <= high
             else line
             for line in lines
         ]
     alias = AliasDecision(np.array([guide.line.frequency_hz]), np.ones(1), ("guide cycle",))
-    bump = FoundLine(guide.line, None, alias, guide.cause, odds, "tracking")
+    bump = FoundLine(guide.line, None, alias, GUIDE_LOOP, odds, "tracking")
     return sorted([*lines, bump], key=lambda line: line.fit.frequency_hz)
 
 

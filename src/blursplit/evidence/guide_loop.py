@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -52,11 +51,6 @@ def residual_gain(
     return np.asarray(np.abs(top / (top + gain * z ** (-(1.0 + delay_cycles)))))
 
 
-def bump_frequency_hz(cycle_s: float, gain: float) -> float:
-    """Return g/(2 pi T), below which the loop corrects and above which it may amplify."""
-    return gain / (2.0 * math.pi * cycle_s)
-
-
 @dataclass(frozen=True)
 class GuideLoop:
     """A guide loop that a run shows, or does not."""
@@ -65,8 +59,6 @@ class GuideLoop:
     log_likelihood_gain: float  # of the continuum times the loop's shape over the continuum alone
     gain: float
     delay_cycles: int
-    corner_hz: float  # g/(2 pi T)
-    text: str
 
 
 def find_guide_loop(
@@ -102,18 +94,8 @@ def find_guide_loop(
             if here > best:
                 best, best_gain, best_delay = here, float(gain), delay
     gained = best - plain
-    shape = residual_gain(nu, guide_period_s, best_gain, best_delay) ** 2
-    above = nu[shape > 1.0]
     shown = bool(gained > GUIDE_SHOWN_GAIN)
-    corner = bump_frequency_hz(guide_period_s, best_gain)
-    text = "no guide loop is shown"
-    if shown:
-        text = (
-            f"compatible with a guide loop of gain {best_gain:.2f}: corrected below {corner:.3g} Hz"
-        )
-        if above.size:
-            text += f", made larger above {float(above[0]):.3g} Hz"
-    return GuideLoop(shown, float(gained), best_gain, best_delay, corner, text)
+    return GuideLoop(shown, float(gained), best_gain, best_delay)
 
 
 def _continua(nu: FloatArray) -> FloatArray:
@@ -151,11 +133,6 @@ class GuideMotion:
     odds: float  # that the dip and bump are a loop's
     line: LineFit  # the bump as a damped mode of the same peak, width and variance
     band_hz: tuple[float, float]  # (low, high): where the loop makes motion larger
-
-    @property
-    def cause(self) -> str:
-        """The loop in words."""
-        return f"{self.loop.text} (cycle and shape of the spectrum)"
 
 
 def find_guide_motion(grid: GridData, rig: Rig) -> GuideMotion | None:
