@@ -180,7 +180,7 @@ def cell95(estimate: Estimate | None, *, signed: bool = False) -> Cell:
 def side_texts(side: Side) -> list[str]:
     """Return each run of a side by its name and when it began."""
     return [
-        f"{name or 'unnamed'}, {start.partition('.')[0]} UTC" if start else name or "unnamed"
+        f"{name or 'unnamed'}, {start[:19].replace('T', ' ')} UTC" if start else name or "unnamed"
         for name, start in zip(side.names, side.start_utc, strict=True)
     ]
 

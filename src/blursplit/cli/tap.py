@@ -9,18 +9,25 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from blursplit.cli._common import AsJson, Overrides, SetupFile, is_terminal, say, speaks_plainly
+from blursplit.cli._common import (
+    AsJson,
+    Overrides,
+    SetupFile,
+    is_terminal,
+    say,
+    show_table,
+    speaks_plainly,
+)
 from blursplit.plain import plain
 
 if TYPE_CHECKING:
-    from rich.table import Table
-
     from blursplit.estimate import Estimate
     from blursplit.rig import Rig
-    from blursplit.spectra.tap_result import TapResult
+    from blursplit.spectra.tap_result import TapMode, TapResult
     from blursplit.stars import StarTracks
 
 TAP_FILE = "tap.json"
+OTHERS = "could also be [Hz] (then damped by)"
 
 
 @speaks_plainly
@@ -165,7 +172,7 @@ def _write(result: TapResult, out: Path) -> None:
     except OSError as error:
         raise OutputError(out, f"cannot be made ({error.strerror})", "check the path") from error
     write_text_whole(out / TAP_FILE, result.to_json())
-    say(f"tap record written: {out / TAP_FILE}")
+    say(f"tap record written, for `accept --tap`: {out / TAP_FILE}")
 
 
 def _show(result: TapResult) -> None:
@@ -181,19 +188,47 @@ def _show(result: TapResult) -> None:
         console.print(
             f"Pixel scale {about.pixel_scale_arcsec:.4g} arcsec/pixel ({about.pixel_scale_origin})."
         )
-    if result.modes:
-        console.print(_modes_table(result))
+    peak = "peak [arcsec]" if about.pixel_scale_arcsec else "peak [pixel]"
+    show_table(
+        console,
+        ("frequency [Hz]", "damping ratio", "half-power check", peak, "taps", OTHERS),
+        (
+            (
+                _text(mode.frequency_hz),
+                _text(mode.damping_ratio),
+                "-" if (width := mode.half_power_damping_ratio) is None else f"{width:.2g}",
+                _text(mode.peak_arcsec or mode.peak_px),
+                mode.taps,
+                _others(mode),
+            )
+            for mode in result.modes
+        ),
+        "Modes (mean over taps, 68 % range)",
+    )
+    show_table(
+        console,
+        ("at [s]", peak, "still after [s]", "below the air after [s]"),
+        (
+            (
+                f"{tap.start_s:.2f}",
+                _text(tap.peak_arcsec or tap.peak_px),
+                _text(tap.settling_s),
+                _text(tap.to_air_s),
+            )
+            for tap in result.taps
+        ),
+        "Taps (68 % range)",
+    )
     if result.taps:
-        console.print(_taps_table(result))
         console.print(
-            f"Still (below {result.settle_arcsec:g} arcsec): {_text(result.settling_s)} s"
-            f"; below the motion of quiet times: {_text(result.to_air_s)} s."
+            f"Still (below {result.settle_arcsec:g} arcsec): {_text(result.settling_s, 's')}"
+            f"; below the motion of quiet times: {_text(result.to_air_s, 's')} (68 %)."
         )
     if result.decay_s is not None:
         console.print(
-            f"However hard the tap: falls to 1/e in {_text(result.decay_s)} s, from "
+            f"However hard the tap: falls to 1/e in {_text(result.decay_s, 's')}, from "
             f"{result.reference_arcsec:g} to {result.settle_arcsec:g} arcsec in "
-            f"{_text(result.settling_from_reference_s)} s."
+            f"{_text(result.settling_from_reference_s, 's')}."
         )
     for warning in result.warnings:
         console.print(f"note: {warning.text} ({warning.code})")
@@ -201,57 +236,15 @@ def _show(result: TapResult) -> None:
         console.print(f"caution: {line}")
 
 
-def _modes_table(result: TapResult) -> Table:
-    from rich import box
-    from rich.table import Table
-
-    table = Table(title="Modes (mean over taps, 68 % range)", title_justify="left", box=box.SIMPLE)
-    for name in ("frequency [Hz]", "damping ratio", "half-power check", _peak_name(result)):
-        table.add_column(name)
-    table.add_column("taps", justify="right")
-    table.add_column("could also be [Hz] (then damped by)")
-    for mode in result.modes:
-        width = mode.half_power_damping_ratio
-        pairs = zip(mode.alias_candidates_hz, mode.alias_damping_ratios, strict=True)
-        stated = mode.frequency_hz.value or 0.0
-        others = [pair for pair in pairs if abs(pair[0] - stated) > 1e-6 * stated][:3]
-        table.add_row(
-            _text(mode.frequency_hz),
-            _text(mode.damping_ratio),
-            "-" if width is None else f"{width:.3g}",
-            _text(mode.peak_arcsec or mode.peak_px),
-            str(mode.taps),
-            ", ".join(f"{hz:.1f} ({ratio:.2g})" for hz, ratio in others) or "-",
-        )
-    return table
-
-
-def _taps_table(result: TapResult) -> Table:
-    from rich import box
-    from rich.table import Table
-
-    table = Table(title="Taps (68 % range)", title_justify="left", box=box.SIMPLE)
-    for name in ("at [s]", _peak_name(result), "still after [s]", "below the air after [s]"):
-        table.add_column(name)
-    for tap in result.taps:
-        table.add_row(
-            f"{tap.start_s:.2f}",
-            _text(tap.peak_arcsec or tap.peak_px),
-            _text(tap.settling_s),
-            _text(tap.to_air_s),
-        )
-    return table
-
-
-def _peak_name(result: TapResult) -> str:
-    return "peak [arcsec]" if result.sequence.pixel_scale_arcsec else "peak [pixel]"
-
-
-def _text(estimate: Estimate | None) -> str:
+def _text(estimate: Estimate | None, unit: str = "") -> str:
     from blursplit.report.numbers import estimate_text
 
-    if estimate is not None and estimate.value is None and estimate.high is not None:
-        return f"below {estimate.high:.2g} (95 %)"
-    if estimate is None or estimate.value is None or estimate.low is None or estimate.high is None:
-        return "not measured"
-    return estimate_text(estimate, "")
+    return "not measured" if estimate is None else estimate_text(estimate, unit)
+
+
+def _others(mode: TapMode) -> str:
+    """Return up to three true frequencies that the frames cannot exclude, with their damping."""
+    pairs = zip(mode.alias_candidates_hz, mode.alias_damping_ratios, strict=True)
+    stated = mode.frequency_hz.value or 0.0
+    others = [pair for pair in pairs if abs(pair[0] - stated) > 1e-6 * stated][:3]
+    return ", ".join(f"{hz:.1f} ({ratio:.2g})" for hz, ratio in others) or "-"

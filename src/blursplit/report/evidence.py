@@ -434,7 +434,7 @@ def _witness(result: Result, series: Series, name: str) -> Section | None:
         used = [w for w in used if w.kind != "second-camera"]
         heading = "A sensor beside the telescope"
         text = "What goes with the sensor is motion of its place, not air."
-        caption = "Both axes added. Shaded: the band in which the sensor is blind."
+        caption = "Both axes added."
     for one in used:
         seeing = estimate_text(one.seeing_500nm_zenith_arcsec, "arcsec", finest=2)
         told = (

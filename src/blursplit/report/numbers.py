@@ -42,7 +42,7 @@ _UNITS: tuple[tuple[str, str], ...] = (
 
 _TIED = re.compile(
     r"(?<=[\d…]) (?=(?:arcsec|arcmin|px|Hz|s|min|m|m/s|%|deg|rpm|ADU|nm|µm|µs|stars?|frames?)"
-    r"(?![\w-]))|(?<=<) (?=\d)|(?<=\d) (?=(?:to|×) \d)|(?<=\d to) (?=\d)"
+    r"(?![\w-]))|(?<=<) (?=\d)|(?<=\d) (?=(?:to|×) [+−]?\d)|(?<=\d to) (?=[+−]?\d)"
 )
 
 
