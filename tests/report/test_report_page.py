@@ -118,7 +118,7 @@ def test_a_cure_that_its_picture_does_not_show_has_no_picture(cases):
 def test_one_action_says_what_it_would_save_and_its_caution(cases):
     first = summarize(cases["yes"].result)["steps"][0]
     assert "6.3 Hz" in first["text"]
-    assert first["gain"] == "It would save 1.37 arcsec (1.32 to 1.43)."
+    assert first["gain"] == "It would save 1.37 arcsec (1.32 to 1.43, 68 %)."
     assert any("licensed" in text for text in first["cautions"])
     decided = summarize(cases["open"].result)["steps"][0]
     assert decided["gain"] == "It would settle up to 0.44 arcsec."

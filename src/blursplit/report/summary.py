@@ -184,11 +184,11 @@ def _gain(result: Result, step: NextStep) -> str:
     cure = _CURE_OF_STEP.get(step.code)
     saving = None if cure is None else _part_of(result, cure).saving_arcsec
     if saving is not None and saving.value is not None:
-        return f"It would save {estimate_text(saving, 'arcsec', finest=2)}."
+        cells = estimate_cells(saving, "", finest=2)
+        return sentence("would-save", saving=cells["value"], range=cells["range68"] or None)
     if step.gain_arcsec is None or step.gain_arcsec <= 0:
         return ""
-    verb = "save" if cure else "settle"
-    return f"It would {verb} up to {number(step.gain_arcsec, 2)} arcsec."
+    return sentence("would-save-up-to" if cure else "would-settle", gain_arcsec=step.gain_arcsec)
 
 
 def _steps(result: Result) -> list[dict[str, Any]]:

@@ -226,10 +226,9 @@ _REASONS: dict[str, str] = {
         "{window_s:set_s}."
     ),
     "more-events": "More events are in the result file: {events:count}.",
-    "saving": (
-        "Curing {cure:cure} would save {value_arcsec:arcsec}"
-        "[[ ({low_arcsec:figure} to {high_arcsec:figure})]]."
-    ),
+    "would-save": "It would save {saving:name} arcsec[[ ({range:name}, 68 %)]].",
+    "would-save-up-to": "It would save up to {gain_arcsec:arcsec}.",
+    "would-settle": "It would settle up to {gain_arcsec:arcsec}.",
 }
 
 _NEXT: dict[str, str] = {
