@@ -103,7 +103,7 @@ def draw_finder(series: Series, ax: Axes | None = None) -> Figure:
     """Draw the mean of the first frames with the measured stars ringed and numbered from 0."""
     finder = np.asarray(series.images["finder"], dtype=float)
     image, block = _shrunk(finder, 480)
-    ax = axes_for(ax, 4.3, min(max(3.8 * image.shape[0] / image.shape[1] + 0.5, 1.8), 6.0))
+    ax = axes_for(ax, 3.6, min(max(3.1 * image.shape[0] / image.shape[1] + 0.5, 1.8), 5.2))
     finite = image[np.isfinite(image)]
     low, high = np.percentile(finite, [20.0, 99.7]) if finite.size else (0.0, 1.0)
     shown = np.clip(np.nan_to_num((image - low) / max(high - low, 1e-12)), 0.0, 1.0) ** 0.6
