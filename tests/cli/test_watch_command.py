@@ -64,7 +64,7 @@ def both_results(folder):
 def test_an_ended_watch_leaves_what_measure_leaves(cube, tmp_path):
     watched = run("watch", cube, "--idle", 1, "--out", tmp_path / "watched")
     assert watched.exit_code == 0, watched.output
-    assert "provisional verdict" in watched.stdout
+    assert "Provisional verdict" in watched.stdout
     measured = run("measure", cube, "--out", tmp_path / "measured")
     assert measured.exit_code == 0
     one, other = both_results(tmp_path)
