@@ -567,4 +567,4 @@ def test_quick_fits_go_on_from_the_last_one_and_say_the_same(tmp_path):
     fresh = QuickFits().answer(watch.run.latest(), watch.run.rig)
     assert not fresh.is_warm
     assert second.mechanics == fresh.mechanics
-    assert "provisional" in second.sentence
+    assert "Provisional" in second.sentence
