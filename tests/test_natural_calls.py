@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import astropy.units as u
@@ -64,8 +65,18 @@ def test_a_table_of_positions_is_measured_and_the_band_says_so_without_an_exposu
     table = bs.measure(positions, bs.Rig(aperture=0.25 * u.m))
     assert table.result.verdict.level == "positions"
     assert "Hz" in str(table.verdict)
-    assert "exposure-unknown" in {remark.code for remark in table.result.warnings}
+    codes = {remark.code for remark in table.result.warnings}
+    assert {"exposure-unknown", "pixels-not-checked"} <= codes
     assert np.abs(table.lines["frequency"][0] - 8.2 * u.Hz) < 0.2 * u.Hz
+
+
+def test_frames_are_checked_and_the_tracks_kept_of_them_are_too(night):
+    """A record measured again from its tracks knows what its pixels said."""
+    again = bs.measure(night.tracks, bs.Rig.read("rig.toml"))
+    for made in (night, again):
+        assert "pixels-not-checked" not in {remark.code for remark in made.result.warnings}
+    bare = bs.measure(replace(night.tracks, pixels=None), bs.Rig.read("rig.toml"))
+    assert "pixels-not-checked" in {remark.code for remark in bare.result.warnings}
 
 
 def test_an_array_with_times_gives_what_the_file_gives(night):

@@ -501,6 +501,7 @@ def _positions(shaken: record.Result) -> Case:
             reasons=[remark("no-star-image"), remark("one-star")],
             next=[step("raw-frames"), step("more-stars", 0.1)],
         ),
+        warnings=[remark("pixels-not-checked")],
     )
     del shaken
     return Case(result, Series(kept, {}, None))

@@ -42,6 +42,17 @@ def test_the_headline_answers_in_an_owners_words(name, page_of):
     assert page.count("<h1") == 1
 
 
+def test_checks_that_were_not_made_stand_where_checks_stand(page_of):
+    """Above the fold, once, and not as if something had been found."""
+    said = "nothing tells whether the frames were raw"
+    top, _, below = page_of("positions").partition("</header>")
+    unmade = re.findall(r'<p class="([^"]*)">([^<]*)</p>', top)
+    assert [kind for kind, text in unmade if said in text] == ["check unmade"]
+    assert said not in below
+    assert said not in page_of("yes")
+    assert '<p class="check">' in page_of("voided").partition("</header>")[0]
+
+
 def test_a_page_is_one_file_without_a_network(case):
     page = render_page(case.result, case.series)
     assert page.startswith("<!doctype html>")

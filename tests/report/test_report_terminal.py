@@ -36,6 +36,12 @@ def test_it_says_what_the_page_says(cases):
     assert "line: 6.310 Hz (6.297 to 6.323), 0.83 arcsec" in text
 
 
+def test_checks_that_were_not_made_are_said_as_checks(cases):
+    text = " ".join(printed(cases["positions"]).split())
+    assert text.count("check: Only positions were given") == 1
+    assert text.count("Only positions were given") == 1
+
+
 def test_colours_only_on_a_terminal(cases):
     assert "\x1b[1m" in printed(cases["yes"], force_terminal=True)
 

@@ -22,6 +22,8 @@ from blursplit.report.numbers import (
 from blursplit.report.words import CAUSE_NAMES, CURE_NAMES, cautions_for, sentence, text_of
 from blursplit.result import Event, Line, NextStep, Result
 
+_NOT_CHECKED = "pixels-not-checked"
+
 # which image and which width show a cure; the air's and the optics' cannot be shifted out
 CURED_IMAGES: dict[str, tuple[tuple[str, ...], str, str]] = {
     "mechanics": (
@@ -418,7 +420,13 @@ def summarize(result: Result) -> dict[str, Any]:
     """
     verdict = result.verdict
     checks = [{"severity": c.severity, "text": text_of(c)} for c in result.checks]
-    told = {check.code for check in result.checks}
+    # Where checks stand, their absence stands too: a reader takes none for raw frames.
+    checks += [
+        {"severity": "not made", "text": text_of(w)}
+        for w in result.warnings
+        if w.code == _NOT_CHECKED
+    ]
+    told = {check.code for check in result.checks} | {_NOT_CHECKED}
     reasons = [text_of(reason) for reason in verdict.reasons]
     first = cautions_for(step.code for step in verdict.next[:1])
     later = cautions_for(step.code for step in verdict.next[1:])

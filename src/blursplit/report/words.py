@@ -342,6 +342,11 @@ _CHECKS: dict[str, str] = {
         "focus moved or the air changed, and one width speaks for both; keep the focus as it is "
         "while frames are recorded, or measure the parts apart."
     ),
+    "pixels-not-checked": (
+        "Only positions were given, so nothing tells whether the frames were raw: averaged, "
+        "filtered, stretched and trailed frames and patterns that a moving window leaves show in "
+        "pixels alone; measure the frames themselves."
+    ),
     "times-impossible": (
         "The times of the frames cannot be true[[: {interval_s:s} apart, and "
         "{standing_share:percent} of them do not advance]]; give the true times, or the interval "
