@@ -3,10 +3,12 @@
 Clean scenes are drawn over a wide range of telescopes, cameras, air and shakes, each from its own
 seed, and scored as they are; then the same frames are spoilt, one fault after the other, as cameras
 and programs do it. Limits came from derivations, from scenes 0 to 99 and from drawn tracks 10000 to
-12999 and 20000 to 21186; what other seeds gave stands in docs/frame_checks.md.
+12999 and 20000 to 21186, those of steps from normal paths; what other seeds gave stands in
+docs/frame_checks.md.
 
     python benchmarks/frame_checks.py --scenes 300 --kept FOLDER      make and keep the scenes
     python benchmarks/frame_checks.py --scenes 300 --kept FOLDER --score [--faults gamma,median]
+    python benchmarks/frame_checks.py --noise 2000       the ratio that steps of normal paths pass
 
 Real records are scored as well where BLURSPLIT_REAL names their folder.
 """
@@ -31,7 +33,7 @@ from blursplit.frames import ArrayFrames, Sequence, open_frames
 from blursplit.rig import Rig
 from blursplit.simulate.scene import Scene
 from blursplit.simulate.sequence import Simulation
-from blursplit.stars import follow_stars
+from blursplit.stars import follow_stars, raw_checks
 from blursplit.stars.raw_checks import are_these_raw
 from blursplit.stars.tracks import StarTracks
 
@@ -268,6 +270,8 @@ def score(kept: Path, scenes: int, first: int, chosen: list[str]) -> None:
             ran[name] += 1
             found = are_these_raw(tracks, None, Rig())
             spoke[name].update(check.code for check in found)
+            # A new segment at a step is told too: as a dither, which splits the record there.
+            spoke[name]["dither"] += "dither" in dict(tracks.notes)
             if name == "clean":
                 for check in found:
                     print(seed, check)
@@ -357,6 +361,45 @@ def score_paths(first: int, draws: int) -> None:
     print(f"drawn tracks {first} to {first + draws - 1}: {dict(spoke)} of {draws}")
 
 
+def score_noise(draws: int) -> None:
+    """Print the log ratio that the steps of 0.5 % of normal paths without any pass.
+
+    Pushes on both axes and a place that is forgotten by a factor a frame, with white noise on top;
+    as large as other limits of a step let pass.
+    """
+    usual = raw_checks.STEP_LOG_RATIO
+    raw_checks.STEP_LOG_RATIO = 15.0
+    for n, part in ((120, 0.75), (300, 1.0), (1000, 0.3)):
+        for keep in (0.5, 0.9, 0.97, 1.0):
+            rng = np.random.default_rng([n, int(100 * keep)])
+            ratios = []
+            for _ in range(int(part * draws)):
+                pushes, white = rng.normal(size=(2, 2, n))
+                x, y = 3.0 * (lfilter([1.0], [1.0, -keep], pushes, axis=1) + 0.3 * white)
+                found = are_these_raw(bare_tracks(x, y))
+                steps = [check for check in found if check.code == "pointing-stepped"]
+                ratios += [float(check.facts["sigmas"]) ** 2 for check in steps]
+            count = int(part * draws)
+            above = np.sort(np.array(ratios))[::-1]
+            most = int(0.005 * count)
+            limit = above[most] if most < above.size else 15.0
+            passed = int((above > usual).sum())
+            print(f"{n} frames, keeps {keep}: {limit:.1f}; {passed} of {count} pass {usual}")
+    raw_checks.STEP_LOG_RATIO = usual
+
+
+def bare_tracks(x_px: np.ndarray, y_px: np.ndarray) -> StarTracks:
+    """Return tracks of one star of which nothing but its places is known."""
+    n = x_px.size
+    unknown = np.full((n, 1), np.nan)
+    return StarTracks(
+        time_s=0.02 * np.arange(n), segment=np.zeros(n, dtype=np.int64),
+        row_time_s=np.zeros((n, 1)), x_px=x_px[:, None], y_px=y_px[:, None], sigma_px=unknown,
+        flux_adu=unknown, width_px=unknown, e1=unknown, e2=unknown, peak_adu=unknown,
+        good=np.ones((n, 1), dtype=bool), exposure_s=None, cadence_s=0.02,
+    )  # fmt: skip
+
+
 def main() -> None:
     """Make scenes, or score them."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -364,12 +407,16 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=0, help="seed of the first scene")
     parser.add_argument("--kept", type=Path, default=Path("scenes"), help="folder of the scenes")
     parser.add_argument("--paths", type=int, default=0, help="drawn tracks to score instead")
+    parser.add_argument("--noise", type=int, default=0, help="normal paths to score instead")
     parser.add_argument("--score", action="store_true")
     parser.add_argument("--faults", default="")
     chosen = parser.parse_args()
     begun = time.perf_counter()
     if chosen.paths:
         score_paths(chosen.first, chosen.paths)
+        return
+    if chosen.noise:
+        score_noise(chosen.noise)
         return
     if not chosen.score:
         chosen.kept.mkdir(parents=True, exist_ok=True)

@@ -169,7 +169,10 @@ FEWEST_MOVES = 3  # - | judgement: chance makes one in 600 looks
 FEWEST_STILL = 5  # - | judgement
 QUIET_SHARE = 0.3  # - | F test of 40 and 40 values: one in 10,000
 LEAST_STEP_PX = 0.5  # px | judgement: smaller steps hardly widen a star
-STEP_CHANCE = 0.003  # - | of a step by chance in a record, normal noise
+# - | passed, with what else is asked of a step, by 0.5 % of normal paths of the least favourable
+# memory (ten frames and more); benchmarks/frame_checks.py --noise
+STEP_LOG_RATIO = 24.5
+STEP_FLOOR_PX = 1e-6  # px | places are nowhere known better; keeps a path that lies still defined
 STEP_PUSHES = 4  # frames | from a step on in which one push may explain it as well; judgement
 STEP_SPAN = 24  # frames | before and after a step that must keep it; judgement
 STEP_AGREES = (
@@ -177,6 +180,7 @@ STEP_AGREES = (
     2.0,
 )  # of it | change of medians beside it; benchmarks/frame_checks.py
 STEP_KEPT = 0.5  # of the step | by all that lies before and after it; judgement
+STEP_ROUNDS = 2  # - | the noise is fitted again without the step; a third changes little
 STEP_MEMORY = 8  # frames | by which a path's changes are predicted; judgement
 STEP_WAIT = 4.0  # intervals | a longer gap dates no step; judgement
 WIDTH_SPAN = 24  # frames | least of a stretch whose median width counts; judgement

@@ -38,12 +38,9 @@ from blursplit.constants import (
     REPEATED_PX,
     REPEATED_SHARE,
     SCALE_AGREES,
-    SIGMA_PER_MAD,
     STEP_AGREES,
-    STEP_CHANCE,
     STEP_KEPT,
-    STEP_MEMORY,
-    STEP_PUSHES,
+    STEP_LOG_RATIO,
     STEP_SPAN,
     STEP_WAIT,
     STRETCH_CORRELATION,
@@ -60,6 +57,7 @@ from blursplit.constants import (
     WIDTH_SPAN,
 )
 from blursplit.rig import Rig, scale_readings
+from blursplit.stars.steps import find_step
 from blursplit.stars.tracks import PixelStatistics, StarTracks
 from blursplit.types import BoolArray, FloatArray
 
@@ -514,12 +512,9 @@ def _beside_shared(whole: FloatArray, tracks: StarTracks, rows: Any, used: Any) 
 def _stepped(tracks: StarTracks, path: FloatArray) -> Check | None:
     """Look for the place at which the pointing moves once and for good.
 
-    The step of the largest likelihood ratio in noise that remembers itself: the path's changes are
-    predicted from the last eight and from the place itself, and what is left over of the path is
-    compared with what would be left over of a step at each moment. Its square is a chi-square of
-    two values by chance, which passes 2 ln(n / p) in one of n frames with probability p. A knock
-    leaves one push, which the path then remembers as it always does: a step has to explain more
-    than any one push beside it (an innovation against a level shift: Tsay 1988). The medians
+    The step of the largest likelihood ratio, noise fitted with the step and without (`steps.py`).
+    A knock leaves one push, which the path then remembers as it always does: a step has to explain
+    more than any one push beside it (an innovation against a level shift: Tsay 1988). The medians
     of eight and of more frames on either side then differ by as much, and all that lies farther
     away keeps most of it: on a slow swing they do not. Each star has to step: where one is lost
     while the field turns, their mean does.
@@ -529,76 +524,23 @@ def _stepped(tracks: StarTracks, path: FloatArray) -> Check | None:
     time_s, xy = tracks.time_s[here], path[:, here]
     if time_s.size < 4 * STEP_SPAN:
         return None
-    found = [_step_ratio(values) for values in xy]
-    square, push = (found[0][k] + found[1][k] for k in (0, 2))
     waits = np.diff(time_s, prepend=time_s[0])
-    square[waits > STEP_WAIT * np.median(waits)] = 0.0  # much may come to pass in a gap
-    at = int(square.argmax())
-    size = float(np.hypot(*(part[1][at] for part in found)))
-    least = max(2.0 * np.log(time_s.size / STEP_CHANCE), push[at - 1 : at + STEP_PUSHES].max())
-    if size < LEAST_STEP_PX or square[at] < least:
+    # much may come to pass in a gap
+    step = find_step(xy, waits <= STEP_WAIT * np.median(waits))
+    at, size = step.at, float(np.hypot(*step.shift))
+    if size < LEAST_STEP_PX or step.log_ratio < max(STEP_LOG_RATIO, step.push):
         return None
     steps = [_change_of_median(xy[..., None], at, span) for span in (8, STEP_SPAN, time_s.size)]
-    few, near, far = (float(np.hypot(*step)[0]) / size for step in steps)
+    few, near, far = (float(np.hypot(*change)[0]) / size for change in steps)
     own = _change_of_median(np.stack([tracks.x_px[here], tracks.y_px[here]]), at, STEP_SPAN)
     each = (steps[1].T @ own)[0, np.isfinite(own[0])]
     all_step = each.size > 0 and float(np.median(each)) > STEP_KEPT * (near * size) ** 2
     low, high = STEP_AGREES
     if not (low < few < high and low < near < high and far > STEP_KEPT and all_step):
         return None
-    facts: Facts = {"step_px": size, "at_s": float(time_s[at]), "sigmas": float(square[at] ** 0.5)}
+    sigmas = float(step.log_ratio**0.5)
+    facts: Facts = {"step_px": size, "at_s": float(time_s[at]), "sigmas": sigmas}
     return Check("pointing-stepped", "doubt", facts, ("motion",))
-
-
-def _step_ratio(path: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return, for a step before each sample, its squared significance, its size, and a push's.
-
-    Zero near the ends. With changes d predicted as sum a_k d_(t-k) + b x_(t-1), a step leaves 1 at
-    its place, -a_k behind it and -b from then on; a line is taken off both.
-    """
-    n, order = path.size, STEP_MEMORY
-    values = path - np.median(path)
-    change = np.diff(values)
-    about = change - np.median(change)
-    usual = SIGMA_PER_MAD * float(np.median(np.abs(about)))
-    about = np.clip(about, -4.0 * usual, 4.0 * usual)
-    level = np.cumsum(about)
-    level = level - np.linspace(level[0], level[-1], level.size)
-    level = level - level.mean()
-    lags = [about[order - k - 1 : n - 2 - k] for k in range(order)]
-    design = np.stack([*lags, level[order - 1 : -1], np.ones(n - 1 - order)], axis=1)
-    weights = np.linalg.lstsq(design, about[order:], rcond=None)[0]
-    rest = about[order:] - design @ weights
-    variance = max(float(np.median(rest**2)) / 0.455, 1e-12)  # chi-square(1) has this median
-    left = change[order:] - weights[order] * values[order:-1]
-    for k in range(order):
-        left = left - weights[k] * change[order - k - 1 : n - 2 - k]
-    m = left.size
-    line = np.stack([np.ones(m), np.linspace(-1.0, 1.0, m)], axis=1)
-    line, _ = np.linalg.qr(line)
-    left = left - line @ (line.T @ left)
-    mark = np.concatenate([[1.0], -weights[:order]])
-    first = np.arange(m - order - 1)  # the step's own place among what is left over
-    tails = [np.concatenate([np.cumsum(part[::-1])[::-1], [0.0]]) for part in (left, *line.T)]
-    product, on_line = (
-        [
-            sum(mark[k] * part[first + k] for k in range(order + 1))
-            - weights[order] * tail[first + 1]
-            for part, tail in zip(parts, ends, strict=True)
-        ]
-        for parts, ends in (((left,), tails[:1]), (line.T, tails[1:]))
-    )
-    # sum of the squares of what a step leaves: its mark, and the tail that overlaps with it
-    tail = weights[order]
-    square = 1.0 + float(((mark[1:] - tail) ** 2).sum()) + tail**2 * (m - first - order - 1)
-    square = square - on_line[0] ** 2 - on_line[1] ** 2
-    ratio, size, push = np.zeros(n), np.zeros(n), np.zeros(n)
-    push[order + 1 :] = left**2 / variance
-    inside = slice(order + 1, order + 1 + first.size)
-    ratio[inside] = product[0] ** 2 / np.maximum(square, 1e-12) / variance
-    size[inside] = product[0] / np.maximum(square, 1e-12)
-    ratio[:STEP_SPAN] = ratio[-STEP_SPAN:] = 0.0
-    return ratio, size, push
 
 
 def _change_of_median(places: FloatArray, at: int, span: int) -> FloatArray:
