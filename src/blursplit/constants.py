@@ -169,9 +169,9 @@ FEWEST_MOVES = 3  # - | judgement: chance makes one in 600 looks
 FEWEST_STILL = 5  # - | judgement
 QUIET_SHARE = 0.3  # - | F test of 40 and 40 values: one in 10,000
 LEAST_STEP_PX = 0.5  # px | judgement: smaller steps hardly widen a star
-# - | passed, with what else is asked of a step, by 0.5 % of normal paths of the least favourable
-# memory (ten frames and more); benchmarks/frame_checks.py --noise
-STEP_LOG_RATIO = 24.5
+# Passed, with what else is asked of a step, by 0.5 % of normal paths of the least favourable memory
+# (ten frames and more).
+STEP_LOG_RATIO = 24.5  # - | benchmarks/frame_checks.py --noise
 STEP_FLOOR_PX = 1e-6  # px | places are nowhere known better; keeps a path that lies still defined
 STEP_PUSHES = 4  # frames | from a step on in which one push may explain it as well; judgement
 STEP_SPAN = 24  # frames | before and after a step that must keep it; judgement
