@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import importlib.util
 import json
@@ -13,7 +14,14 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.constants import ARCSEC_PER_RADIAN
+from blursplit.constants import (
+    ARCSEC_PER_RADIAN,
+    MIX_OBSTRUCTION,
+    REGISTERED_BASELINES,
+    REGISTERED_D_OVER_R0,
+    REGISTERED_LOG_BIAS,
+    REGISTERED_WINDOW,
+)
 from blursplit.motion import fit_common_motion
 from blursplit.rig import Rig
 from blursplit.stars.positions import positions_to_tracks
@@ -127,3 +135,20 @@ def test_a_record_on_this_machine_is_the_one_that_is_known(name):
     if not (REAL / name).is_dir():
         pytest.skip("open records are not shipped; data/registry.toml says where they are")
     assert digest(REAL / name) == REGISTRY[name]["sha256"]
+
+
+def test_the_registered_stars_table_is_the_one_its_script_wrote():
+    """data/calibration/registered_otf.csv, in thousandths; a rounded half may go either way."""
+    with (DATA / "calibration" / "registered_otf.csv").open(encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    of_pupils = {
+        tuple(float(row[k]) for k in ("obstruction", "d_over_r0", "window_over_diffraction")): row
+        for row in rows
+        if float(row["defocus_rad"]) == 0
+    }
+    for obstruction, blocks in zip(MIX_OBSTRUCTION, REGISTERED_LOG_BIAS, strict=True):
+        for d_over_r0, windows in zip(REGISTERED_D_OVER_R0[1:], blocks, strict=True):
+            for window, kept in zip(REGISTERED_WINDOW, windows, strict=True):
+                row = of_pupils[obstruction, d_over_r0, window]
+                made = [float(row[f"{b:.5f}"]) for b in REGISTERED_BASELINES]
+                assert_allclose(kept, made, atol=1e-9)

@@ -859,7 +859,7 @@ TILT_G_OVER_Z = 0.16980 / 0.18192  # - | single-aperture tilt coefficients, Toko
 REGISTERED_D_OVER_R0 = (0.0, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0)  # - | of the table below, zero left out
 REGISTERED_WINDOW = (0.7, 1.0, 1.5, 2.5, 4.0)  # lambda/D | its rows: sigma of the centroid's window
 REGISTERED_BASELINES = tuple(i / 32 for i in range(1, 11))  # diameters | its columns
-REGISTERED_LOG_BIAS = tuple(  # 1/1000 of ln | benchmarks/registered_otf.py, seed 20261, 6000 pupils
+REGISTERED_LOG_BIAS = tuple(  # 1/1000 of ln | data/calibration/registered_otf.csv
     tuple(tuple(tuple(0.001 * int(v) for v in row.split()) for row in rows) for rows in blocks)
     for blocks in (
         (  # obstruction 0
