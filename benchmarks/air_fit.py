@@ -21,8 +21,8 @@ Found (60 s, 25/s, 5 stars, D 0.25 m, half of the blur near air): median error o
     5     +0.70 (+0.46 to +0.81)   +0.63 (-0.10 to +0.76): missed, still
     25    -0.09 (-0.49 to +0.01)   -0.03 (-0.17 to +0.05)   (all of it free air)
 
-(`--first 8000`.) Where it misses, near air as it is and none explain the data alike: their evidences
-differ by less than two, and what is assumed beforehand decides.
+(`--first 8000`.) Where it misses, near air as it is and none explain the data alike: their
+evidences differ by less than two, and what is assumed beforehand decides.
 
 Excess of the squared residuals beyond sampling, 19 scenes: own modes 0.00 to 0.15, usually 0.03
 to 0.05; common 0.00 to 0.03; shared -0.02 to 0.26, usually below 0.07.
