@@ -43,13 +43,13 @@ def readings(**saved):
     )
 
 
-def verdict(read, worth=0.25, checks=(), lines=(), **more):
+def verdict(read, worth=0.25, checks=(), lines=(), stars=5, **more):
     found = Findings(
         level="split",
         exposure_s=0.01,
         duration_s=60.0,
         airmass=1.0,
-        stars=5,
+        stars=stars,
         checks=tuple(checks),
         **more,
     )
@@ -93,6 +93,23 @@ def test_open_motion_leaves_it_open_and_names_the_witness():
     assert told.next[0].code == "sensor"
     gains = [step.gain_arcsec for step in told.next]
     assert gains == sorted(gains, reverse=True)
+
+
+def test_near_air_alone_asks_for_no_vibration_sensor():
+    told = verdict(readings(near_air=(0.0, 0.5)), stars=2)
+    codes = [step.code for step in told.next]
+    assert told.matters["near_air"] == "open"
+    assert told.matters["mechanics"] == "no"
+    assert codes[0] == "second-camera"
+    assert "sensor" not in codes
+    assert "more-stars" in codes
+
+
+@pytest.mark.parametrize("stated", [False, True])
+def test_open_optics_may_be_stated_where_they_are_not(stated):
+    told = verdict(readings(optics=(0.0, 0.5)), optics_stated=stated)
+    assert told.matters["optics"] == "open"
+    assert ("state-optics" in {step.code for step in told.next}) == (not stated)
 
 
 def test_a_step_that_frames_lack_something_names_the_exposure_to_try():

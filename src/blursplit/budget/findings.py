@@ -178,6 +178,11 @@ def _shared_motion(record: Record, motion: Motion) -> Open:
     )
 
 
+def _may_hide_vibration(record: Record) -> bool:
+    """Return whether the frames are so long that a vibration in them looks like steady optics."""
+    return (record.tracks.exposure_s or 0.0) >= STEADY_BLUR_EXPOSURE_S
+
+
 def _split_parts(
     record: Record, motion: Motion, lines: Lines, answer: Answer, recorded: Estimate | None
 ) -> dict[str, Any]:
@@ -207,6 +212,9 @@ def _split_parts(
             readings, facts, recorded, optics_from=optics_from, shown=shown.optics
         ),
     }
+    if facts.known_instrument_arcsec is None and _may_hide_vibration(record):
+        blur = parts["instrument"].optics_fwhm_arcsec
+        parts["open"] = parts["open"].model_copy(update={"constant_blur_arcsec": blur})
     if answer.fit is not None:
         names = ["motion of pairs"] if len(motion.pairs.separation_px) else []
         names += ["registered star"] if answer.transfer is not None else []
@@ -356,10 +364,9 @@ def _findings(
     remarks: tuple[Remark, ...],
 ) -> Findings:
     tracks, facts = record.tracks, record.facts
-    exposure = tracks.exposure_s
     return Findings(
         level=allowed.level,
-        exposure_s=exposure,
+        exposure_s=tracks.exposure_s,
         duration_s=duration_s(tracks),
         airmass=facts.airmass,
         stars=tracks.n_stars,
@@ -367,7 +374,7 @@ def _findings(
         drive_stated=any(
             record.rig.get(key) is not None for key in ("worm_period_s", "wheel_teeth", "drive")
         ),
-        steady_blur=(exposure or 0.0) >= STEADY_BLUR_EXPOSURE_S,
+        steady_blur=_may_hide_vibration(record),
         converged=answer.fit is None or answer.fit.converged,
         r_hat=None if answer.fit is None else answer.fit.r_hat_max,
         pixel_arcsec=facts.scale_arcsec,

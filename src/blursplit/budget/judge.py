@@ -15,6 +15,7 @@ from blursplit.constants import (
     LARGEST_CHANCE,
     LEAST_WORTH_ARCSEC,
     LONGER_RUN,
+    PLAN_STARS,
     SURE,
     WORTH_SHARE,
 )
@@ -216,18 +217,15 @@ def _reasons(result: Result, found: Findings) -> list[Remark]:
                 },
             )
         )
-    lower = result.atmosphere.lower_seeing_arcsec
-    if lower is not None and lower.value:
-        out.append(Remark(code="pairs-show-air", facts={"seeing_arcsec": lower.value}))
-    motion = result.open.motion_rms_major_arcsec
-    if motion is not None and motion.value is not None:
-        out.append(Remark(code="open-motion", facts={"rms_arcsec": motion.value}))
-    drift = result.tracking.drift_arcsec_per_min
-    if drift is not None and drift.value is not None:
-        out.append(Remark(code="drift-found", facts={"rate_arcsec_per_min": drift.value}))
-    near = result.near_air.saving_arcsec
-    if near is not None and near.value is not None:
-        out.append(Remark(code="near-air", facts={"saving_arcsec": near.value}))
+    for code, fact, size in (
+        ("pairs-show-air", "seeing_arcsec", result.atmosphere.lower_seeing_arcsec),
+        ("open-motion", "rms_arcsec", result.open.motion_rms_major_arcsec),
+        ("drift-found", "rate_arcsec_per_min", result.tracking.drift_arcsec_per_min),
+        ("near-air", "saving_arcsec", result.near_air.saving_arcsec),
+        ("steady-blur-open", "fwhm_arcsec", result.open.constant_blur_arcsec),
+    ):
+        if size is not None and size.value:
+            out.append(Remark(code=code, facts={fact: size.value}))
     if found.stars in (1, 2):
         out.append(Remark(code=("one-star", "two-stars")[found.stars - 1]))
     if found.steady_blur and found.exposure_s is not None:
@@ -317,22 +315,33 @@ def _add_cures(steps: _Steps, result: Result, matters: Mapping[str, Answer]) -> 
         steps.add("collimate", 0.5 * steps.saved("optics"))
 
 
+def _add_of_open_motion(
+    steps: _Steps, result: Result, matters: Mapping[str, Answer], found: Findings
+) -> None:
+    gain = max(steps.undecided("mechanics"), steps.undecided("near_air"))
+    # what moves with a sensor is no air; where no shaking is in doubt it has nothing to tell
+    shaking = "open" in (matters["mechanics"], matters["structure"])
+    used = {witness.kind for witness in result.witnesses if witness.used}
+    if found.level == "split":
+        if shaking and not used & set(MOTION_SENSORS):
+            steps.add("sensor", gain, noise_ug=_noise_needed_ug(result))
+        if "second-camera" not in used:
+            steps.add("second-camera", 0.9 * gain, baseline_m=_baseline_needed_m(result))
+        steps.add("longer-run", 0.5 * gain, **_facts_of("longer-run", found))
+        if found.stars < PLAN_STARS:
+            steps.add("more-stars", 0.4 * gain)
+    if shaking and found.steady_blur and found.exposure_s is not None:
+        steps.add("shorter-exposure", gain, **_facts_of("shorter-exposure", found))
+
+
 def _add_witnesses(
     steps: _Steps, result: Result, matters: Mapping[str, Answer], found: Findings
 ) -> None:
-    used = {witness.kind for witness in result.witnesses if witness.used}
     if "open" in (matters["mechanics"], matters["structure"], matters["near_air"]):
-        gain = max(steps.undecided("mechanics"), steps.undecided("near_air"))
-        if found.level == "split":
-            if not used & set(MOTION_SENSORS):
-                steps.add("sensor", gain, noise_ug=_noise_needed_ug(result))
-            if "second-camera" not in used:
-                steps.add("second-camera", 0.9 * gain, baseline_m=_baseline_needed_m(result))
-            steps.add("longer-run", 0.5 * gain, **_facts_of("longer-run", found))
-        if found.steady_blur and found.exposure_s is not None:
-            steps.add("shorter-exposure", gain, **_facts_of("shorter-exposure", found))
+        _add_of_open_motion(steps, result, matters, found)
     if matters["optics"] == "open" and not found.optics_stated:
         steps.add("focus-runs", steps.undecided("optics"))
+        steps.add("state-optics", 0.9 * steps.undecided("optics"))
         if found.steady_blur:
             steps.add("turn-camera", 0.5 * steps.undecided("optics"))
     if matters["tracking"] == "open" and found.level == "split" and not found.drive_stated:

@@ -290,7 +290,6 @@ _NEXT: dict[str, str] = {
     "raw-frames": (
         "Record raw frames: no centring, stacking, sharpening, stretching or scaling before saving."
     ),
-    "record-again": "Record again, and compare.",
     "state-optics": (
         "State the width that the optics alone give (--set telescope.instrument_fwhm_arcsec=...)."
     ),
