@@ -48,7 +48,7 @@ def test_every_compared_quantity_has_a_name_and_a_unit() -> None:
 
 def test_change_between_two_limits_has_an_interval_and_no_value() -> None:
     (row,), _ = change_rows(comparison(tracking__rms_major_arcsec=both_limits()))
-    assert row.change == ("", "−0.071 to +0.112")
+    assert row.change == ("", "−0.07 to +0.11")
     assert str(row.before) == "< 0.10"
     assert row.probability == "-"
 
@@ -73,4 +73,4 @@ def test_decimals_follow_the_interval() -> None:
 
 def test_runs_are_told_by_name_and_start() -> None:
     side = Side(names=["sequence", ""], start_utc=["2026-03-04T21:30:00.003", None])
-    assert side_texts(side) == ["sequence, 2026-03-04T21:30:00 UTC", "unnamed"]
+    assert side_texts(side) == ["sequence, 2026-03-04 21:30:00 UTC", "unnamed"]

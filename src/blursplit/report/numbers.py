@@ -86,7 +86,11 @@ def figure(value: float) -> str:
     if 0 < abs(value) < 5e-4:  # noqa: PLR2004 - half a thousandth
         return "< 0.001"
     text = number(value, 2)
-    return text if "×" in text else _fixed(float(text.replace("−", "-")), min(_places(text), 3))
+    return (
+        text
+        if "×" in text or text == UNKNOWN
+        else _fixed(float(text.replace("−", "-")), min(_places(text), 3))
+    )
 
 
 def _places(text: str) -> int:
