@@ -212,7 +212,7 @@ def _split_parts(
             readings, facts, recorded, optics_from=optics_from, shown=shown.optics
         ),
     }
-    if facts.known_instrument_arcsec is None and _may_hide_vibration(record):
+    if optics_from is None and _may_hide_vibration(record):
         blur = parts["instrument"].optics_fwhm_arcsec
         parts["open"] = parts["open"].model_copy(update={"constant_blur_arcsec": blur})
     if answer.fit is not None:

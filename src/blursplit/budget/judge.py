@@ -225,7 +225,9 @@ def _reasons(result: Result, found: Findings) -> list[Remark]:
         ("steady-blur-open", "fwhm_arcsec", result.open.constant_blur_arcsec),
     ):
         if size is not None and size.value:
-            out.append(Remark(code=code, facts={fact: size.value}))
+            out.append(
+                Remark(code=code, facts={fact: size.value, "low": size.low, "high": size.high})
+            )
     if found.stars in (1, 2):
         out.append(Remark(code=("one-star", "two-stars")[found.stars - 1]))
     if found.steady_blur and found.exposure_s is not None:

@@ -162,18 +162,19 @@ _REASONS: dict[str, str] = {
         "{limit_rms_arcsec:arcsec} rms would have been, 95 times in 100."
     ),
     "open-motion": (
-        "Shared motion of {rms_arcsec:arcsec} rms has no proven owner: air close to the "
-        "telescope, wind shake and a drive that nobody described look alike in it."
+        "Shared motion of {rms_arcsec:arcsec} rms[[ ({low:figure} to {high:figure}, 68 %)]] has no "
+        "proven owner: air close to the telescope, wind shake and a drive that nobody described "
+        "look alike in it."
     ),
     "pairs-show-air": (
         "Stars move against each other, which no mount can do: that air alone makes a seeing of "
-        "{seeing_arcsec:arcsec}."
+        "{seeing_arcsec:arcsec}[[ ({low:figure} to {high:figure}, 68 %)]]."
     ),
     "one-star": "With one star, motion of the air and of the mount cannot be told by comparison.",
     "two-stars": "With two stars, the air's motion shows along one line only.",
     "drift-found": (
-        "The stars drift by {rate_arcsec_per_min:arcsec_per_min}[[, along {angle_deg:deg} from +x "
-        "toward +y]]."
+        "The stars drift by {rate_arcsec_per_min:arcsec_per_min}"
+        "[[ ({low:figure} to {high:figure}, 68 %)]][[, along {angle_deg:deg} from +x toward +y]]."
     ),
     "drive-period-found": (
         "The stars swing along one line every {period_s:s}, for {turns:figure} turns, as a gear "
@@ -185,10 +186,12 @@ _REASONS: dict[str, str] = {
         "[[; the change from frame to frame shows {share_shown:percent} of it]]."
     ),
     "steady-blur-open": (
-        "A steady blur of {fwhm_arcsec:arcsec} may be optics, or motion too fast for the frames."
+        "A steady blur of {fwhm_arcsec:arcsec} FWHM[[ ({low:figure} to {high:figure}, 68 %)]] may "
+        "be optics, or motion too fast for the frames."
     ),
     "near-air": (
-        "Air in the tube, the dome or the first metres: its cure would save {saving_arcsec:arcsec}."
+        "Air in the tube, the dome or the first metres: its cure would save "
+        "{saving_arcsec:arcsec}[[ ({low:figure} to {high:figure}, 68 %)]]."
     ),
     "no-aperture": "The aperture is not known; without it air and optics cannot be parted.",
     "no-pixel-scale": "The pixel scale is not known; sizes are in pixels.",
