@@ -113,6 +113,9 @@ def show_table(
         console.print(table)
 
 
-def is_terminal() -> bool:
-    """Return whether standard error is a terminal, so that a progress bar makes sense."""
-    return sys.stderr.isatty()
+def write_page(path: Path, text: str) -> None:
+    """Write a page, whole or not at all, and say so."""
+    from blursplit.folder import write_text_whole
+
+    write_text_whole(path, text)
+    say(f"page written: {path}")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from blursplit.cli._common import AsJson, say, show_table, speaks_plainly
+from blursplit.cli._common import AsJson, show_table, speaks_plainly, write_page
 
 if TYPE_CHECKING:
     from blursplit.campaign.accept import Acceptance
@@ -53,10 +53,8 @@ def run(
     )
     if out is not None:
         from blursplit.campaign.pages import acceptance_page
-        from blursplit.folder import write_text_whole
 
-        write_text_whole(out, acceptance_page(acceptance))
-        say(f"page written: {out}")
+        write_page(out, acceptance_page(acceptance))
     try:
         if json:
             typer.echo(acceptance.to_json(), nl=False)

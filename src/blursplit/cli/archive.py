@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -12,16 +11,14 @@ from blursplit.cli._common import (
     AsJson,
     Overrides,
     SetupFile,
-    is_terminal,
     say,
     show_table,
     speaks_plainly,
+    write_page,
 )
 from blursplit.plain import plain
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-
     from blursplit.campaign.archive import ArchiveRun
     from blursplit.campaign.summary import ArchiveSummary
 
@@ -89,13 +86,13 @@ def run(
     from blursplit.campaign.pages import archive_page
     from blursplit.campaign.store import check_parquet
     from blursplit.campaign.summary import summarize_store
-    from blursplit.folder import write_text_whole
+    from blursplit.report import progress
     from blursplit.rig import Rig
 
     if parquet is not None:
         check_parquet()
     rig = Rig.read(setup, set_ or [])
-    with _progress() as (on_walk, on_sequence):
+    with progress("files seen, then sequences measured") as step:
         done = archive(
             folder,
             store,
@@ -107,8 +104,8 @@ def run(
             retry_failed=retry,
             scales=dict(_scale(text) for text in scale or ()),
             results=results,
-            on_walk=on_walk,
-            on_sequence=on_sequence,
+            on_walk=lambda seen: step(seen, None),
+            on_sequence=step,
         )
     _tell(done)
     with Store(store) as opened:
@@ -119,8 +116,7 @@ def run(
             say(f"table written: {parquet} (sequences: {written})")
     page = out or store.with_suffix(".html")
     title = plain(f"Archive {folder.resolve().name}")
-    write_text_whole(page, archive_page(summary, rows, title, results))
-    say(f"page written: {page}")
+    write_page(page, archive_page(summary, rows, title, results))
     if json:
         typer.echo(summary.to_json(), nl=False)
     else:
@@ -138,30 +134,6 @@ def _scale(text: str) -> tuple[str, float]:
     if not 0.0 < scale < 100.0:  # noqa: PLR2004 - coarser pixels show no star's shape
         raise InputError(f"--scale {text}", "is no TELESCOPE=ARCSEC", "write e.g. 'T1=0.8'")
     return name.strip(), scale
-
-
-@contextmanager
-def _progress() -> Iterator[tuple[Callable[[int], None] | None, Callable[[int, int], None] | None]]:
-    """Show a bar on a terminal and nothing in a pipe."""
-    if not is_terminal():
-        yield None, None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
-
-    with Progress(
-        "{task.description}",
-        BarColumn(),
-        MofNCompleteColumn(),
-        TimeRemainingColumn(),
-        console=Console(stderr=True),
-    ) as bar:
-        walking = bar.add_task("files seen", total=None)
-        measuring = bar.add_task("sequences measured", total=None)
-        yield (
-            lambda seen: bar.update(walking, completed=seen),
-            lambda n, total: bar.update(measuring, completed=n, total=total),
-        )
 
 
 def _tell(run: ArchiveRun) -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from blursplit.cli._common import AsJson, say, show_table, speaks_plainly
+from blursplit.cli._common import AsJson, say, show_table, speaks_plainly, write_page
 
 if TYPE_CHECKING:
     from blursplit.campaign.compare_record import Comparison
@@ -46,11 +46,9 @@ def run(
     comparison = compare(*([result for _, result in side] for side in sides))
     if out is not None:
         from blursplit.campaign.pages import comparison_page
-        from blursplit.folder import write_text_whole
 
         nights = ([(result, _series(path)) for path, result in side] for side in sides)
-        write_text_whole(out, comparison_page(comparison, *nights))
-        say(f"page written: {out}")
+        write_page(out, comparison_page(comparison, *nights))
     if json:
         typer.echo(comparison.to_json(), nl=False)
     else:

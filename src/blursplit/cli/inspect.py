@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -15,23 +15,6 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from blursplit.frames.inspection import CalibrationFrames, FrameTiming, Inspection
-
-_UNITS = (
-    ("_e_per_adu", "e-/ADU"),
-    ("_arcsec", "arcsec"),
-    ("_m_s", "m/s"),
-    ("_deg", "deg"),
-    ("_adu", "ADU"),
-    ("_um", "um"),
-    ("_us", "us"),
-    ("_nm", "nm"),
-    ("_hz", "Hz"),
-    ("_px", "px"),
-    ("_m", "m"),
-    ("_s", "s"),
-    ("_c", "deg C"),
-    ("_e", "e-"),
-)
 
 
 @speaks_plainly
@@ -126,7 +109,7 @@ def _setup_text(found: Inspection) -> str:
 def _show(console: Console, found: Inspection) -> None:
     from rich.markup import escape
 
-    from blursplit.report.numbers import setting
+    from blursplit.report.numbers import setting, setup_text
 
     files = "file" if found.files == 1 else "files"
     size = f"{found.width_px} x {found.height_px} px"
@@ -136,7 +119,7 @@ def _show(console: Console, found: Inspection) -> None:
     if found.timing is not None:
         show_table(console, ("what", "value"), _timing_rows(found, found.timing), "Timing")
     rows = [
-        (key, _with_unit(key, fact.value), fact.origin, fact.note)
+        (key, setup_text(key, fact.value), fact.origin, fact.note)
         for key, fact in found.known.items()
     ]
     show_table(console, ("fact", "value", "origin", "from"), rows, "Setting")
@@ -191,12 +174,3 @@ def _timing_rows(found: Inspection, timing: FrameTiming) -> list[tuple[str, str]
     dropped = ", ".join(f"{count} ({reason})" for reason, count in found.dropped.items())
     rows.append(("left out", dropped or "nothing"))
     return rows
-
-
-def _with_unit(key: str, value: Any) -> str:
-    text = f"{value:.6g}" if isinstance(value, float) else str(value)
-    if isinstance(value, list):
-        text = " to ".join(f"{part:.6g}" for part in value)
-    unit = next((unit for ending, unit in _UNITS if key.endswith(ending)), "")
-    numeric = isinstance(value, float | int | list) and not isinstance(value, bool)
-    return f"{text} {unit}".strip() if numeric else text

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from blursplit.cli._common import AsJson, Overrides, say, show_table, speaks_plainly
+from blursplit.cli._common import AsJson, Overrides, show_table, speaks_plainly, write_page
 
 if TYPE_CHECKING:
     from blursplit.pier.report import MeasuredFoot, PierReport
@@ -45,7 +45,6 @@ def run(
     if len(reports) > 1:
         tables, size, measured = [_beside(names, reports)], "", ""
     if out is not None:
-        from blursplit.folder import write_text_whole
         from blursplit.report.page import page_shell, render_template
 
         heading = " and ".join(names)
@@ -57,8 +56,7 @@ def run(
             tables=tables,
             doubt=_tilt_doubt(),
         )
-        write_text_whole(out, page_shell(f"{heading}: pier", text))
-        say(f"page written: {out}")
+        write_page(out, page_shell(f"{heading}: pier", text))
     if json:
         texts = [report.to_json() for report in reports]
         typer.echo(texts[0] if len(texts) == 1 else f"[{','.join(texts)}]\n", nl=False)

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import json
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from blursplit.cli._common import is_terminal, say, speaks_plainly
+from blursplit.cli._common import say, speaks_plainly
 
 
 @speaks_plainly
@@ -22,21 +21,12 @@ def run(
     replace: Annotated[bool, typer.Option("--replace", help="Replace an older one.")] = False,
 ) -> None:
     """Make a folder with the frames, truth.json, truth.csv and a setup.toml for `measure`."""
+    from blursplit.report import progress
     from blursplit.simulate import read_scene, write_sequence
 
     what = read_scene(scene)
-    if is_terminal():
-        with typer.progressbar(length=what.sequence.frames, label="frames", file=sys.stderr) as bar:
-            truth = write_sequence(
-                what,
-                out,
-                files=files,
-                replace=replace,
-                seed=seed,
-                progress=lambda done, _: bar.update(done - bar.pos),
-            )
-    else:
-        truth = write_sequence(what, out, files=files, replace=replace, seed=seed)
+    with progress("frames") as step:
+        truth = write_sequence(what, out, files=files, replace=replace, seed=seed, progress=step)
     if as_json:
         typer.echo(json.dumps(truth, indent=1))
     say(f"{truth['frames']} frames and their truth written to {out}")

@@ -13,7 +13,6 @@ from blursplit.cli._common import (
     AsJson,
     Overrides,
     SetupFile,
-    is_terminal,
     say,
     show_table,
     speaks_plainly,
@@ -57,21 +56,23 @@ def run(
     """
     from importlib.metadata import version
 
-    from blursplit.errors import InputError
+    from blursplit.errors import InputError, OutputError
+    from blursplit.folder import write_text_whole
     from blursplit.rig import Rig
 
     if not 0.0 < settle < 1000.0:  # noqa: PLR2004 - a quarter of a degree is no star any more
         raise InputError("--settle", f"'{settle}' is not a usable angle", "give it in arcsec")
     if not settle < reference < 1000.0:  # noqa: PLR2004
         raise InputError("--reference", f"'{reference}' is not above --settle", "give it in arcsec")
-    if out is not None:
-        _check_out(out, replace=replace)
+    if out is not None and (out / TAP_FILE).exists() and not replace:
+        raise OutputError(out / TAP_FILE, "exists already", "add --replace or name another --out")
     tracks, name, scale = _tracks(sequence, Rig.read(setup, set_ or []))
     result = _measure(tracks, name, scale, settle, reference)
     command = plain(shlex.join(["blursplit", *sys.argv[1:]]))
     result = result.model_copy(update={"version": version("blursplit"), "command": command})
     if out is not None:
-        _write(result, out)
+        write_text_whole(out / TAP_FILE, result.to_json())
+        say(f"tap record written, for `accept --tap`: {out / TAP_FILE}")
     if json:
         typer.echo(result.to_json(), nl=False)
     else:
@@ -82,6 +83,7 @@ def _tracks(paths: list[Path], rig: Rig) -> tuple[StarTracks, str, tuple[float, 
     """Return tracks, name and pixel scale of a sequence or of a RESULT folder."""
     from blursplit.folder import is_result_folder, read_result
     from blursplit.frames import open_frames
+    from blursplit.report import progress
     from blursplit.stars import follow_stars, load_tracks
 
     if len(paths) == 1 and is_result_folder(paths[0]):
@@ -94,13 +96,8 @@ def _tracks(paths: list[Path], rig: Rig) -> tuple[StarTracks, str, tuple[float, 
         return load_tracks(paths[0]), result.sequence.name or paths[0].name, scale
     frames = open_frames(list(paths), rig)
     try:
-        if is_terminal():
-            with typer.progressbar(
-                length=frames.n_frames, label="following stars", file=sys.stderr
-            ) as bar:
-                tracks = follow_stars(frames, progress=lambda done, _: bar.update(done - bar.pos))
-        else:
-            tracks = follow_stars(frames)
+        with progress("following stars") as step:
+            tracks = follow_stars(frames, progress=step)
     finally:
         frames.source.close()
     value = frames.instrument.get("pixel_scale_arcsec")
@@ -150,29 +147,6 @@ def _measure(
     )
     put_remarks_in_words(result.warnings)
     return result
-
-
-def _check_out(out: Path, *, replace: bool) -> None:
-    from blursplit.errors import OutputError
-
-    if out.exists() and not out.is_dir():
-        raise OutputError(out, "is not a folder", "name another --out")
-    if (out / TAP_FILE).exists() and not replace:
-        raise OutputError(out / TAP_FILE, "exists already", "add --replace or name another --out")
-    if not out.resolve().parent.is_dir():
-        raise OutputError(out, f"'{out.resolve().parent}' does not exist", "make it first")
-
-
-def _write(result: TapResult, out: Path) -> None:
-    from blursplit.errors import OutputError
-    from blursplit.folder import write_text_whole
-
-    try:
-        out.mkdir(exist_ok=True)
-    except OSError as error:
-        raise OutputError(out, f"cannot be made ({error.strerror})", "check the path") from error
-    write_text_whole(out / TAP_FILE, result.to_json())
-    say(f"tap record written, for `accept --tap`: {out / TAP_FILE}")
 
 
 def _show(result: TapResult) -> None:

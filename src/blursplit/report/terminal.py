@@ -80,7 +80,7 @@ def print_summary(result: Result, console: Console) -> None:
 
 
 @contextmanager
-def progress(label: str) -> Iterator[Callable[[int, int], None]]:
+def progress(label: str) -> Iterator[Callable[[int, int | None], None]]:
     """Give a function ``report(done, total)`` that moves a bar on standard error.
 
     The bar has the rate and the time left; without a terminal nothing is shown.
