@@ -116,7 +116,7 @@ def test_a_full_disk_leaves_the_old_result_and_nothing_half_written(
     measurement, tmp_path, monkeypatch
 ):
     target = write_result_folder(measurement, "old", tmp_path / "out")
-    monkeypatch.setattr("blursplit.folder._write_arrays", full_disk)
+    monkeypatch.setattr("blursplit.folder.write_units", full_disk)
     with pytest.raises(OutputError, match=r"No space left on device.*free disk space"):
         write_result_folder(measurement, "new", target, replace=True)
     assert names(tmp_path) == {"out"}

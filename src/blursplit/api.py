@@ -15,9 +15,10 @@ from blursplit.campaign.accept import Acceptance, Limits
 from blursplit.campaign.compare_record import Comparison
 from blursplit.campaign.recording import Plan
 from blursplit.errors import InputError
-from blursplit.folder import Measurement, read_result, read_result_folder
+from blursplit.folder import Measurement, read_result_folder, read_run
 from blursplit.result import Result
 from blursplit.rig import Rig
+from blursplit.series import Series
 from blursplit.simulate.scene import Scene
 
 __all__ = ["Simulated", "accept", "compare", "plan", "read", "simulate"]
@@ -69,7 +70,7 @@ def compare(before: Iterable[Night], after: Iterable[Night], **how: Any) -> Comp
     """
     from blursplit.campaign.compare import compare as compare_results
 
-    sides = [[_result(night) for night in _several(side)] for side in (before, after)]
+    sides = [[_run(night)[0] for night in _several(side)] for side in (before, after)]
     return compare_results(*sides, **how)
 
 
@@ -103,13 +104,7 @@ def accept(
     several = _several(nights)
     if not several:
         raise InputError("accept", "is given no run", "give a result folder or a measurement")
-    runs = []
-    for one in several:
-        series = one.series if isinstance(one, Measurement) else None
-        if isinstance(one, str | Path) and (Path(one) / "series.fits").is_file():
-            series = read_result_folder(Path(one)).series
-        runs.append((_result(one), series))
-    return judge_runs(runs, rules, tap=tap)
+    return judge_runs([_run(night) for night in several], rules, tap=tap)
 
 
 def plan(
@@ -215,10 +210,10 @@ def _several(nights: Any) -> list[Night]:
     return list(nights)
 
 
-def _result(night: Night) -> Result:
+def _run(night: Night) -> tuple[Result, Series | None]:
     if isinstance(night, Measurement):
-        return night.result
-    return night if isinstance(night, Result) else read_result(Path(night))
+        return night.result, night.series
+    return (night, None) if isinstance(night, Result) else read_run(Path(night))
 
 
 def _in(value: Any, unit: str) -> float:

@@ -197,7 +197,9 @@ def write_result_folder(
     except OSError as error:
         raise OutputError(target, f"cannot be written ({error.strerror})", "check disk") from error
     try:
-        _write_arrays(temporary, measurement.series)
+        series = measurement.series
+        write_units(temporary / SERIES_FILE, series_units(series.arrays), ())
+        write_units(temporary / IMAGES_FILE, image_units(series), ())
         measurement.result.digest = _digest(measurement.result, temporary / SERIES_FILE)
         (temporary / RESULT_FILE).write_text(measurement.result.to_json(), encoding="utf-8")
         if measurement.tracks is not None:
@@ -368,9 +370,12 @@ def read_result_folder(path: Path, *, with_tracks: bool = False) -> Measurement:
     return Measurement(result, Series(arrays, images, scale), tracks)
 
 
-def _write_arrays(folder: Path, series: Series) -> None:
-    write_units(folder / SERIES_FILE, series_units(series.arrays), ())
-    write_units(folder / IMAGES_FILE, image_units(series), ())
+def read_run(path: Path) -> tuple[Result, Series | None]:
+    """Read a result and, where its folder is whole, the series beside it."""
+    if not (path / SERIES_FILE).is_file():
+        return read_result(path), None
+    measurement = read_result_folder(path)
+    return measurement.result, measurement.series
 
 
 def _read(file: Path, reader: Callable[[Any], T]) -> T:

@@ -469,25 +469,37 @@ def _validated(tables: dict[str, Any], source: str | Path) -> Setup:
     except RecursionError as error:
         raise InputError(source, "is nested too deeply", "see the setup file's format") from error
     except ValidationError as error:
-        first = error.errors()[0]
-        where = ".".join(str(part) for part in first["loc"])
-        got = repr(first["input"])
-        remedy = (
-            _nearest_key(first["loc"])
-            if first["type"] == "extra_forbidden"
-            else f"got {got if len(got) <= LONGEST_QUOTE else got[:LONGEST_QUOTE] + ' ...'}"
-        )
-        said = first["msg"].removeprefix("Value error, ")
-        said = "is unknown" if first["type"] == "extra_forbidden" else said
-        said = f"{said[:1].lower()}{said[1:]}"
-        raise InputError(source, f"key '{where}': {said}", remedy) from error
+        raise refusal(error, Setup, source) from error
     _check_plausible(setup, source)
     return setup
 
 
-def _nearest_key(place: tuple[int | str, ...]) -> str:
+def refusal(
+    error: ValidationError, model: type[BaseModel], source: str | Path, table: str = ""
+) -> InputError:
+    """Return the refusal of a file by hand: the first key at fault, what is wrong, what to do.
+
+    `model`: what the file was held against. `table`: the part of the file that it describes.
+    """
+    first = error.errors()[0]
+    where = ".".join(str(part) for part in (table, *first["loc"]) if part != "")
+    said = first["msg"].removeprefix("Value error, ")
+    said = f"{said[:1].lower()}{said[1:]}"
+    if first["type"] == "extra_forbidden":
+        said, remedy = "is unknown", _nearest_key(model, first["loc"])
+    elif first["type"] == "missing":
+        remedy = "add it"
+    elif isinstance(first["input"], dict | BaseModel):
+        remedy = "correct it"
+    else:
+        got = repr(first["input"])
+        remedy = f"got {got if len(got) <= LONGEST_QUOTE else got[:LONGEST_QUOTE] + ' ...'}"
+    return InputError(source, f"key '{where}': {said}" if where else said, remedy)
+
+
+def _nearest_key(model: type[BaseModel], place: tuple[int | str, ...]) -> str:
     """Return the remedy for an unknown key: the key of its table that looks most like it."""
-    here: Any = Setup
+    here: Any = model
     for part in place[:-1]:
         field = None if isinstance(part, int) else here.model_fields.get(part)
         kinds = [] if field is None else [field.annotation, *get_args(field.annotation)]

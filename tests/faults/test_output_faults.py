@@ -145,7 +145,7 @@ def test_an_interrupt_at_any_moment_leaves_all_or_nothing(make_field, tmp_path, 
         assert stderr.strip() in {"", "blursplit: stopped; nothing was left half-written"}
 
 
-@pytest.mark.parametrize("seam", ["blursplit.folder._write_arrays", "blursplit.stars.save_tracks"])
+@pytest.mark.parametrize("seam", ["blursplit.folder.write_units", "blursplit.stars.save_tracks"])
 def test_an_interrupt_while_writing_leaves_nothing(
     make_field, measure, tmp_path, monkeypatch, seam
 ):

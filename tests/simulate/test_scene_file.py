@@ -81,7 +81,7 @@ def test_seeing_becomes_r0_along_the_line_of_sight(tmp_path):
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("[camera]\nexposur_s = 1\n", ["camera.exposur_s", "spelling"]),
+        ("[camera]\nexposur_s = 1\n", ["camera.exposur_s", "did you mean 'exposure_s'"]),
         ("[air]\nseeing_arcsec = 1\nr0_500nm_zenith_m = 0.1\n", ["air", "not both"]),
         ("[near_air]\nr0_m = 0.1\nstrength = 1\n", ["near_air", "not both"]),
         ("[air]\nlayers = []\n[near_air]\nstrength = 1\n", ["give near_air.r0_m"]),

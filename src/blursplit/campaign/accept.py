@@ -19,7 +19,7 @@ from blursplit.estimate import Estimate
 from blursplit.report.numbers import label_of_key, rounded_up, setting, unit_of_key, within
 from blursplit.report.words import sentence
 from blursplit.result import Document, Part, Result
-from blursplit.rig import StrictTable, read_toml
+from blursplit.rig import StrictTable, read_toml, refusal
 from blursplit.series import Series
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
@@ -144,9 +144,7 @@ def read_limits(path: Path) -> Limits:
     try:
         limits = Limits.model_validate(tables)
     except ValidationError as error:
-        first = error.errors()[0]
-        where = ".".join(str(part) for part in first["loc"])
-        raise InputError(path, f"key '{where}': {_problem(first)}", _remedy(first)) from error
+        raise refusal(error, Limits, path) from error
     if not (limits.limits or limits.lines or limits.after_slew):
         raise InputError(path, "holds no limit", "write a [limits] table or [[lines]] rules")
     kinds = known_paths()
@@ -168,19 +166,6 @@ def read_limits(path: Path) -> Limits:
 def depends_on_blur_time(key: str) -> bool:
     """Return whether a number of the result grows with the blur time."""
     return key.startswith(NEEDS_BLUR_TIME) and not key.startswith(NO_BLUR_TIME)
-
-
-def _problem(first: Any) -> str:
-    text = str(first["msg"]).removeprefix("Value error, ").lower()
-    return "is unknown" if first["type"] == "extra_forbidden" else text
-
-
-def _remedy(first: Any) -> str:
-    if first["type"] != "extra_forbidden":
-        return f"got {first['input']!r}"
-    keys = [name for part in (Limits, Limit, LineRule, SettleRule) for name in part.model_fields]
-    near = difflib.get_close_matches(str(first["loc"][-1]), keys, n=1)
-    return f"did you mean '{near[0]}'?" if near else "remove it or correct its spelling"
 
 
 ACCEPT_SCHEMA = "blursplit-accept/2"

@@ -11,8 +11,6 @@ from blursplit.cli._common import AsJson, show_table, speaks_plainly, write_page
 
 if TYPE_CHECKING:
     from blursplit.campaign.accept import Acceptance
-    from blursplit.result import Result
-    from blursplit.series import Series
 
 
 @speaks_plainly
@@ -38,6 +36,7 @@ def run(
 
     from blursplit.campaign import judge_runs, read_limits
     from blursplit.errors import InputError
+    from blursplit.folder import read_run
 
     *results, limits = files
     if not results:
@@ -45,7 +44,7 @@ def run(
     rules = read_limits(limits)
     files_read = {"limits": limits} | ({} if tap is None else {"tap": tap})
     acceptance = judge_runs(
-        [_read(path) for path in results],
+        [read_run(path) for path in results],
         rules,
         tap=_read_tap(tap),
         judged_utc=datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC"),
@@ -62,15 +61,6 @@ def run(
             _show(acceptance)
     finally:  # the answer stands even where nobody reads on
         raise typer.Exit(acceptance.exit_code)
-
-
-def _read(path: Path) -> tuple[Result, Series | None]:
-    from blursplit.folder import SERIES_FILE, read_result, read_result_folder
-
-    if (path / SERIES_FILE).is_file():
-        measurement = read_result_folder(path)
-        return measurement.result, measurement.series
-    return read_result(path), None
 
 
 def _read_tap(path: Path | None) -> dict[str, Any] | None:

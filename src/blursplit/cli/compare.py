@@ -12,7 +12,6 @@ from blursplit.cli._common import AsJson, say, show_table, speaks_plainly, write
 if TYPE_CHECKING:
     from blursplit.campaign.compare_record import Comparison
     from blursplit.result import Result
-    from blursplit.series import Series
 
     Run = tuple[Path, Result]
 
@@ -46,8 +45,9 @@ def run(
     comparison = compare(*([result for _, result in side] for side in sides))
     if out is not None:
         from blursplit.campaign.pages import comparison_page
+        from blursplit.folder import read_run
 
-        nights = ([(result, _series(path)) for path, result in side] for side in sides)
+        nights = ([read_run(path) for path, _ in side] for side in sides)
         write_page(out, comparison_page(comparison, *nights))
     if json:
         typer.echo(comparison.to_json(), nl=False)
@@ -87,12 +87,6 @@ def _results(paths: list[Path]) -> list[Run]:
             raise InputError(path, "holds no result", "name a folder that `measure` wrote")
         found += [(p, read_result(p)) for p in inside]
     return found
-
-
-def _series(path: Path) -> Series | None:
-    from blursplit.folder import SERIES_FILE, read_result_folder
-
-    return read_result_folder(path).series if (path / SERIES_FILE).is_file() else None
 
 
 def _show(comparison: Comparison) -> None:

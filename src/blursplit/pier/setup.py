@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import Field, ValidationError, field_validator, model_validator
 
 from blursplit.errors import InputError
-from blursplit.rig import StrictTable
+from blursplit.rig import StrictTable, refusal
 
 Length = Annotated[float, Field(gt=0, lt=50, allow_inf_nan=False)]
 Mass = Annotated[float, Field(ge=0, lt=1e6, allow_inf_nan=False)]
@@ -222,17 +222,7 @@ def read_pier(table: Mapping[str, Any], source: str | Path) -> PierSetup:
     try:
         return PierSetup.model_validate(_nest(table, source))
     except ValidationError as error:
-        first = error.errors()[0]
-        where = ".".join(["pier", *(str(part) for part in first["loc"])])
-        problem = first["msg"].lower().removeprefix("value error, ")
-        remedy = "see the table of keys in the documentation of the pier model"
-        if first["type"] == "extra_forbidden":
-            remedy = "remove it or correct its spelling"
-        elif first["type"] == "missing":
-            remedy = "add it"
-        elif first["type"] != "value_error":
-            remedy = f"got {first['input']!r}"
-        raise InputError(source, f"key '{where}': {problem}", remedy) from error
+        raise refusal(error, PierSetup, source, "pier") from error
 
 
 def _nest(table: Mapping[str, Any], source: str | Path) -> dict[str, Any]:

@@ -23,7 +23,7 @@ from blursplit.constants import (
 )
 from blursplit.plain import plain
 from blursplit.report import figures as draw
-from blursplit.report.evidence import Picture, evidence_sections, picture, thinned_table
+from blursplit.report.evidence import Picture, evidence_sections, picture
 from blursplit.report.figures._canvas import block_means
 from blursplit.report.numbers import UNKNOWN, number, tied
 from blursplit.report.palette import css_variables
@@ -278,21 +278,11 @@ def _finder(series: Series) -> Picture | None:
     finder = series.images.get("finder")
     if finder is None or not np.isfinite(finder).any():
         return None
-    arrays = series.arrays
-    table = None
-    x_px, y_px = arrays.get("star_x_px"), arrays.get("star_y_px")
+    columns = None
+    x_px, y_px = series.arrays.get("star_x_px"), series.arrays.get("star_y_px")
     if x_px is not None and y_px is not None:
-        table = thinned_table(
-            {"star": np.arange(x_px.size), "x [px]": x_px, "y [px]": y_px}, "Stars used."
-        )
-    return picture(
-        draw.draw_finder(series),
-        "finder",
-        "Finder chart",
-        "Rings: stars used, numbered from 0; row 0 is below.",
-        table,
-        pixels=True,
-    )
+        columns = {"star": np.arange(x_px.size), "x [px]": x_px, "y [px]": y_px}
+    return picture(draw.draw_finder(series), "finder", columns, pixels=True)
 
 
 # --- data of the interactive charts -------------------------------------------------------------

@@ -17,7 +17,16 @@ from typing import Any, Protocol
 from blursplit.plain import plain
 from blursplit.report.numbers import UNKNOWN, duration, figure, number, probability, setting
 from blursplit.report.words_campaign import COMPARE, PHRASES, PLAN, WATCH
-from blursplit.report.words_evidence import DRIVE, FOCUS, MASK, PIER, SECOND_CAMERA, SENSOR, TAP
+from blursplit.report.words_evidence import (
+    DRIVE,
+    EVIDENCE,
+    FOCUS,
+    MASK,
+    PIER,
+    SECOND_CAMERA,
+    SENSOR,
+    TAP,
+)
 from blursplit.report.words_frames import FRAMES, PROSPECTS
 from blursplit.result import Remark, Result
 
@@ -356,7 +365,7 @@ _CHECKS: dict[str, str] = {
     ),
 }
 
-_EVIDENCE = (MASK, FOCUS, DRIVE, SENSOR, SECOND_CAMERA, TAP, PIER)
+_EVIDENCE = (MASK, FOCUS, DRIVE, SENSOR, SECOND_CAMERA, TAP, PIER, EVIDENCE)
 _SUBJECTS = (FRAMES, PROSPECTS, *_EVIDENCE, PLAN, WATCH, COMPARE, PHRASES)
 
 TEMPLATES: dict[str, str] = {
@@ -494,6 +503,7 @@ KINDS: dict[str, Callable[[Any], str]] = {
     "exact_hz": lambda value: f"{value:.2f} Hz",
     "magnitude": lambda value: f"{value:.1f}",
     "fine": lambda value: number(value, 2),
+    "turns": number,
     "fine_arcsec": lambda value: f"{number(value, 2)} arcsec",  # may lie below a thousandth
     "each_figure": lambda values: ", ".join(figure(value) for value in values),
     "each_s": lambda values: ", ".join(f"{value:.2f} s" for value in values),

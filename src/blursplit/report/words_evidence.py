@@ -250,3 +250,137 @@ PIER: dict[str, str] = {
         "frequency carries half of that; changes are better known."
     ),
 }
+
+# --- pieces of evidence on the page: headings, what they show, and the words of their figures ----
+HEADINGS: dict[str, str] = {
+    "pairs": "Stars against stars: air that no mount can make",
+    "otf": "The star with every frame centred",
+    "focus": "Several focus positions",
+    "spectrum": "Rhythms in the motion",
+    "motion": "Motion over time",
+    "by-time": "Rhythms over time",
+    "ellipses": "Directions",
+    "periodic": "Periodic error",
+    "sensor": "A sensor beside the telescope",
+    "cameras": "A second camera on the mount",
+    "exposure": "Width against exposure",
+    "shape": "Shape shared by all stars",
+}
+TITLES: dict[str, str] = {
+    "pairs": "Motion of pairs against separation",
+    "otf": "Contrast of the centred star",
+    "focus": "Width of the centred star against focus position",
+    "spectrum": "Spectrum of the motion",
+    "coherence": "Share of the motion common to all stars",
+    "motion": "Shared motion along {axis}",
+    "motion-again": "Shared motion along {axis}",
+    "by-time": "Shared motion by time and frequency",
+    "ellipses": "Motion by direction",
+    "periodic": "Periodic error: {drive}",
+    "sensor-spectra": "What goes with the sensor",
+    "sensor-coherence": "Coherence with the sensor",
+    "cameras-spectra": "Spectra of both cameras",
+    "cameras-coherence": "Coherence of both cameras",
+    "exposure": "FWHM against exposure time",
+    "shape": "Shared elongation, one point a frame",
+    "finder": "Finder chart",
+}
+TABLES: dict[str, str] = {
+    "pairs": "Motion of pairs.",
+    "otf": "Transfer function of the centred star.",
+    "focus": "Width at each focus position.",
+    "spectrum": "Densities, both axes added.",
+    "coherence": "Share common to all stars.",
+    "motion": "Motion along {axis}.",
+    "motion-again": "Motion along {axis}.",
+    "by-time": "Size and strongest rhythm by time.",
+    "ellipses": "Motion, rms over the blur time.",
+    "periodic": "Folded motion and fitted curve.",
+    "sensor-spectra": "Spectra and coherence.",
+    "cameras-spectra": "Spectra and coherence.",
+    "exposure": "Width against exposure.",
+    "shape": "Shared elongation.",
+    "finder": "Stars used.",
+}
+EVIDENCE: dict[str, str] = {
+    "table-thinned": "Shown: {rows:count} of {of:count} rows; the result folder holds all.",
+    "shows-pairs": (
+        "Two stars differ by air high enough for their beams to part; air close by does not show."
+    ),
+    "figure-pairs": (
+        "Noise removed, {pairs:count} pairs; filled: along the joining line, open: across."
+        "[[ Bands: the fitted air, {bands:name}.]]"
+    ),
+    "shows-otf": (
+        "What is left without motion from frame to frame: air, optics, motion within frames."
+    ),
+    "figure-otf": (
+        "At each baseline across the pupil; band: the fitted model, 68 %; dotted: aperture."
+    ),
+    "shows-focus": (
+        "Out of focus a star widens as no change of the air repeats. Best focus: {best:name}; this "
+        "run: {used:name}. Defocus: {defocus:name}; astigmatism: {astigmatism:name}."
+    ),
+    "figure-focus": (
+        "Bars hold the measuring error and the change of the air from run to run, 68 %. Dashed: "
+        "best focus."
+    ),
+    "shows-spectrum": (
+        "A narrow line that all stars share is mechanical. A broad excess is no proof: air close "
+        "by and wind shake look alike."
+    ),
+    "figure-spectrum": (
+        "Solid: shared by all stars. Bands: 68 %.[[ {marks:name}: lines of the table.]]"
+    ),
+    "figure-coherence": (
+        "One: all stars move together. Zero: each by itself, as high air moves them."
+    ),
+    "shows-motion": "What moves all stars at once: drive, shaking, air close by.",
+    "figure-motion": "All stars together.[[ In colour: {terms:name}.]][[ Shaded: {events:name}.]]",
+    "figure-motion-again": "The same along {axis:name}.",
+    "shows-by-time": (
+        "A level stripe is a steady line, an upright one a shock, a slanting one something that "
+        "changes speed."
+    ),
+    "figure-by-time": (
+        "Bright: strong.[[ Numbers at the right: {lines:name}.]][[ Above: {events:name}.]]"
+        "[[ Crossed out: {blank:name}.]]"
+    ),
+    "shows-ellipses": (
+        "A drive errs along its axis, a pier has weak axes; wind gives air a direction too."
+        "[[ {unknown:name} is not known.]]"
+    ),
+    "figure-ellipses": "Half-axes: rms over the blur time; x to the right, y up.",
+    "shows-periodic": "The drive's own rhythm, folded.",
+    "figure-periodic": (
+        "Shared motion along {angle_deg:deg}, folded on {period_s:set_s}, drift removed; "
+        "{turns:turns} turns seen; [[nothing limits the {unlimited:name} of a whole turn]]"
+        "[[peak to peak of a turn: {size:name}]].[[ With so {few:name} turns drift and curve trade "
+        "places.]]"
+    ),
+    "shows-sensor": ("What goes with the sensor is motion of its place, not air."),
+    "shows-cameras": (
+        "Mount and pier turn both tubes alike; what the cameras do apart is air, near air included."
+    ),
+    "goes-with-sensor": "With {witness:name}: {rms:name} in each axis.",
+    "goes-with-cameras": (
+        "With {witness:name}: {rms:name} in each axis; seeing of all the air {seeing:name}."
+    ),
+    "figure-sensor-spectra": "Both axes added.",
+    "figure-cameras-spectra": (
+        "Both axes added. Dotted: what the cameras do apart, whatever shakes them."
+    ),
+    "figure-sensor-coherence": "One: all of the motion at this frequency goes with it.",
+    "figure-cameras-coherence": (
+        "One: all of the motion at this frequency goes with it. Air that blows along the baseline "
+        "is coherent too."
+    ),
+    "shows-exposure": "What longer exposures lose: the same frames added without centring.",
+    "figure-exposure": "Dashed: the exposure that the widths above are for.",
+    "shows-shape": (
+        "Changing from frame to frame it is motion within the exposure; constant, optics or steady "
+        "fast motion."
+    ),
+    "figure-shape": "Means: e1 {e1:name}, e2 {e2:name}.",
+    "figure-finder": "Rings: stars used, numbered from 0; row 0 is below.",
+}

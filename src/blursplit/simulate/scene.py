@@ -20,8 +20,7 @@ from blursplit.constants import (
     SEEING_IN_LAMBDA_OVER_R0,
     SEEING_WAVELENGTH_M,
 )
-from blursplit.errors import InputError
-from blursplit.rig import StrictTable, read_toml
+from blursplit.rig import StrictTable, read_toml, refusal
 
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
@@ -423,18 +422,7 @@ def scene_from_tables(tables: dict[str, Any], source: str | Path) -> Scene:
     try:
         return Scene.model_validate(tables)
     except ValidationError as error:
-        first = error.errors()[0]
-        where = ".".join(str(part) for part in first["loc"]) or "scene"
-        remedy = (
-            "remove it or correct its spelling"
-            if first["type"] == "extra_forbidden"
-            else "correct that value"
-        )
-        said = first["msg"].removeprefix("Value error, ")
-        problem = f"key '{where}': {said[:1].lower()}{said[1:]}"
-        if first["type"] == "extra_forbidden":
-            problem = f"key '{where}': is no key of a scene"
-        raise InputError(source, problem, remedy) from error
+        raise refusal(error, Scene, source) from error
 
 
 def read_scene(path: Path) -> Scene:
