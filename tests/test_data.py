@@ -16,11 +16,15 @@ from numpy.testing import assert_allclose
 
 from blursplit.constants import (
     ARCSEC_PER_RADIAN,
+    MIX_D_OVER_R0,
     MIX_OBSTRUCTION,
+    MIX_WINDOW,
     REGISTERED_BASELINES,
     REGISTERED_D_OVER_R0,
     REGISTERED_LOG_BIAS,
     REGISTERED_WINDOW,
+    TILT_MIX,
+    TILT_MIX_DEFAULT,
 )
 from blursplit.motion import fit_common_motion
 from blursplit.rig import Rig
@@ -135,6 +139,20 @@ def test_a_record_on_this_machine_is_the_one_that_is_known(name):
     if not (REAL / name).is_dir():
         pytest.skip("open records are not shipped; data/registry.toml says where they are")
     assert digest(REAL / name) == REGISTRY[name]["sha256"]
+
+
+def test_the_centroids_tilt_table_is_the_one_its_script_wrote():
+    """data/calibration/centroid_tilt.csv: two decimals of what stands there in four figures."""
+    with (DATA / "calibration" / "centroid_tilt.csv").open(encoding="utf-8") as file:
+        rows = {(float(r["obstruction"]), float(r["d_over_r0"])): r for r in csv.DictReader(file)}
+    assert set(rows) == {(o, d) for o in MIX_OBSTRUCTION for d in MIX_D_OVER_R0}
+    for k, obstruction in enumerate(MIX_OBSTRUCTION):
+        for i, d_over_r0 in enumerate(MIX_D_OVER_R0):
+            row = rows[obstruction, d_over_r0]
+            made = [float(row[name]) for name in ("default", *map(str, MIX_WINDOW))]
+            kept = [TILT_MIX_DEFAULT[k][i], *TILT_MIX[k][i]]
+            # half a hundredth, and half a thousandth where four figures end at it
+            assert_allclose(kept, made, atol=5.5e-3)
 
 
 def test_the_registered_stars_table_is_the_one_its_script_wrote():

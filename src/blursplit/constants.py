@@ -494,7 +494,7 @@ MIX_OBSTRUCTION = (0.0, 0.33)
 MIX_D_OVER_R0 = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0)
 # lambda/D | sigma of the centroid's window, columns of the first table
 MIX_WINDOW = (0.5, 0.7, 1.0, 1.5, 2.5, 4.0)
-# - | share of Z tilt, benchmarks/centroid_tilt.py, seed 20260, 2048 pupils a point
+# - | share of Z tilt, data/calibration/centroid_tilt.csv
 TILT_MIX = (
     (
         (1.14, 1.09, 0.94, 0.71, 0.47, 0.32),
@@ -517,7 +517,7 @@ TILT_MIX = (
         (3.26, 3.06, 2.67, 1.75, 0.63, 0.23),
     ),
 )
-# - | for a window of 1.5 star sigmas, the same script
+# - | for a window of 1.5 star sigmas, the same file
 TILT_MIX_DEFAULT = (
     (1.11, 1.15, 1.21, 1.34, 1.75, 2.18, 2.75, 3.24),
     (1.07, 1.09, 1.1, 1.15, 1.55, 1.66, 2.26, 2.51),
@@ -1057,13 +1057,7 @@ DEMO_OPEN_WORTH_ARCSEC = 0.15  # arcsec | what the owner of the third night asks
 DIGEST_SHOWN = 16  # hex digits | of a SHA-256 on paper: 64 bits tell any two files apart
 PLOT_ROW_PX = 30  # px | height of an interval; judgement
 PLOT_SCALE_PX = 20  # px | of the labels below it; judgement
-SCATTER_WIDTH = 420  # px | of a picture; judgement
-SCATTER_HEIGHT = 250  # px | of a picture; judgement
 SCATTER_POINTS = 1000  # - | drawn of more sequences; more hide each other; judgement
-SCATTER_LEFT = 54  # px | margin; judgement
-SCATTER_RIGHT = 12  # px | margin; judgement
-SCATTER_TOP = 12  # px | margin; judgement
-SCATTER_BOTTOM = 44  # px | margin; judgement
 STORE_VERSION = 2  # - | layout of the store, ours
 STORE_BEFORE_NUMBERS = 1  # - | layout whose view read every result; columns are filled when opened
 # - | "blsp", so that `file` and we can tell the store from others

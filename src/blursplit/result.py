@@ -458,6 +458,11 @@ class Result(Document):
                     raise ValueError(msg)
         return self
 
+    def setting(self, key: str, otherwise: Any = None) -> Any:
+        """Return a value of the setup, `otherwise` where it is not known."""
+        entry = self.setup.get(key)
+        return otherwise if entry is None or entry.value is None else entry.value
+
     @classmethod
     def from_json(cls, text: str) -> Result:
         """Read the text of result.json (pydantic's ValidationError when it is not one)."""

@@ -7,8 +7,7 @@ import pytest
 
 from blursplit.campaign.background import (
     model_background,
-    smallest_line_arcsec,
-    smallest_mode_arcsec,
+    smallest_arcsec,
 )
 from blursplit.spectra.lines import find_lines
 
@@ -57,11 +56,7 @@ def test_smallest_motion_stated_is_found_about_as_often_as_stated(zeta: float) -
         exposure_s=1e-4,
     )
     f = 9.0
-    rms = float(
-        smallest_line_arcsec(f, background)
-        if zeta == 0
-        else smallest_mode_arcsec(f, zeta, background)
-    )
+    rms = float(smallest_arcsec(f, background, zeta))
     rng = np.random.default_rng(4)
     found = 0
     for _ in range(RUNS):

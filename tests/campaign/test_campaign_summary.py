@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pytest
 
 from blursplit.campaign import Store, summarize_store
-from blursplit.campaign.pages import archive_page, scatter_svg
+from blursplit.campaign.pages import archive_page
 from blursplit.campaign.store import CONDITIONS
 from blursplit.campaign.summary import spread
+from blursplit.report.figures import draw_scatter, svg_text
 
 
 @pytest.fixture
@@ -145,12 +145,15 @@ def test_empty_store_has_a_page(tmp_path) -> None:
     assert "0 sequences measured" in page
 
 
-def test_scatter_places_larger_values_higher() -> None:
-    svg = scatter_svg([(0.0, 1.0), (1.0, 2.0)], "x", "y", "structure")
-    heights = [float(part.split('"')[1]) for part in svg.split("cy=")[1:]]
-    assert heights[0] > heights[1]
-    assert np.isfinite(heights).all()
+def test_scatter_draws_values_as_dots_and_limits_as_triangles_from_zero_on() -> None:
+    figure = draw_scatter([(0.0, 1.0), (1.0, 2.0)], [(0.5, 3.0)], "x", "y", "structure")
+    dots, triangles = figure.axes[0].get_lines()
+    assert dots.get_xydata().tolist() == [[0.0, 1.0], [1.0, 2.0]]
+    assert triangles.get_xydata().tolist() == [[0.5, 3.0]]
+    assert triangles.get_marker() == "v"
+    assert figure.axes[0].get_ylim()[0] == 0.0
 
 
 def test_scatter_of_one_value_is_finite() -> None:
-    assert "nan" not in scatter_svg([(1.0, 0.0)], "x", "y", "structure")
+    figure = draw_scatter([(1.0, 0.0)], [], "x", "y", "structure")
+    assert "nan" not in svg_text(figure, "one", "y against x", "")

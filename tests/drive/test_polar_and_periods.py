@@ -10,7 +10,6 @@ from blursplit.constants import SIDEREAL_RATE_ARCSEC_S
 from blursplit.drive.right_ascension import (
     declination_drift_arcsec_min,
     ra_axis_from_position_angle,
-    read_polar_axis,
 )
 from blursplit.drive.terms import (
     declared_periods,
@@ -85,14 +84,6 @@ def test_a_tilted_base_costs_nothing_once_the_axis_is_at_the_pole():
         off_arcmin = np.degrees(np.arccos(min(1.0, float(axis @ pole)))) * 60.0
         # arccos near 1 loses half the digits: 1e-8 rad is 5e-5 arcmin.
         assert abs(declination_drift_arcsec_min(off_arcmin, 90.0, 0.0)) < 1e-4
-
-
-def test_reading_of_the_axis_carries_its_interval():
-    reading = read_polar_axis(-2.6252, 0.26252)
-    assert_allclose(reading.component_arcmin, 10.0, atol=1e-3)
-    assert_allclose(reading.sigma_arcmin, 1.0, atol=1e-4)
-    nothing = read_polar_axis(0.1, 0.26252)
-    assert nothing.low95_arcmin == 0.0
 
 
 def test_right_ascension_from_position_angle_is_across_north():

@@ -11,10 +11,9 @@ import numpy as np
 from blursplit.campaign.accept import Band, Judgement, State, worst
 from blursplit.campaign.background import (
     Background,
-    apparent_frequency,
     background_of,
     exposure_response,
-    smallest_line_arcsec,
+    smallest_arcsec,
 )
 from blursplit.campaign.estimates import bound95
 from blursplit.constants import (
@@ -33,6 +32,7 @@ from blursplit.constants import (
 from blursplit.report.words import sentence
 from blursplit.result import Line, Result
 from blursplit.series import Series
+from blursplit.spectra.aliases import apparent_frequency
 from blursplit.types import FloatArray
 
 if TYPE_CHECKING:
@@ -75,25 +75,15 @@ def judge_lines(rule: LineRule, runs: Sequence[tuple[Result, Series | None]]) ->
         rms, anything = (float(seen[at]), None) if np.isfinite(seen[at]) else (None, "any")
         facts = {"rms_arcsec": rms, "any": anything, "at_hz": float(grid[at])}
         reasons.append(sentence("line-unseen", **facts))
-    if not reasons:
-        return Judgement(
-            **frame,
-            state="pass",
-            measured=measured,
-            low95=0.0,
-            high95=float(seen.max()),
-            reason=sentence("lines-none-above"),
-            bands=bands,
-        )
+    remedies = dict.fromkeys(b.shown_by for b in bands if b.shown_by)
     return Judgement(
         **frame,
-        state="not shown",
+        state="not shown" if reasons else "pass",
         measured=next((text for _, text in doubts if text), measured),
         low95=0.0,
         high95=float(shown.max()) if shown.size else None,
-        reason="; ".join(reasons),
-        shown_by="; ".join(dict.fromkeys(b.shown_by for b in bands if b.shown_by))
-        or sentence("by-other-rate"),
+        reason="; ".join(reasons) or sentence("lines-none-above"),
+        shown_by=("; ".join(remedies) or sentence("by-other-rate")) if reasons else "",
         bands=bands,
     )
 
@@ -137,7 +127,7 @@ def _visible(
         return np.zeros(0), np.zeros(0)
     step = 0.5 / max(b.duration_s for b in known)
     grid = np.arange(low_hz, high_hz + step, max(step, (high_hz - low_hz) / 20_000))
-    each = [smallest_line_arcsec(grid, b, detection=0.95, which="high") for b in known]
+    each = [smallest_arcsec(grid, b, which="high") for b in known]
     return grid, np.min(each, axis=0)
 
 
@@ -180,7 +170,7 @@ def _settled(
         background = backgrounds[k]
         if k == own or background is None:
             return False
-        there = smallest_line_arcsec(frequency, background, detection=0.95, which="high")
+        there = smallest_arcsec(frequency, background, which="high")
         if float(there) > rule.no_shared_line_above_arcsec:
             return False
         near = LINE_LOWEST_BINS / background.duration_s
@@ -242,7 +232,7 @@ def _line_shown_by(frequency: float, limit: float, best: Background) -> str:
     while length <= ACCEPT_LONGEST_S:
         length *= ACCEPT_LENGTH_STEP
         longer = replace(best, duration_s=length)
-        if float(smallest_line_arcsec(frequency, longer, which="high")) <= limit:
+        if float(smallest_arcsec(frequency, longer, which="high")) <= limit:
             return sentence("by-record-in-all", duration_s=length)
     return sentence("by-steadier-air")
 

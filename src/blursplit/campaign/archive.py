@@ -19,6 +19,7 @@ from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Literal
 
@@ -364,7 +365,8 @@ def archive(
         known = store.known(with_failed=not retry_failed)
         for group in found.groups:
             scale = by_telescope.get(str(group.facts.get("telescope") or "").casefold())
-            own = tables if scale is None else _with_scale(tables, scale)
+            camera = {"pixel_scale_arcsec": scale}
+            own = tables if scale is None else tables | {"camera": tables["camera"] | camera}
             settings = settings_digest(own, blur_time_s)
             run.settings.add(settings)
             if scale is not None:
@@ -393,10 +395,6 @@ def archive(
             results.mkdir(parents=True, exist_ok=True)
         _run_all(store, run, todo, workers, scheduler, on_sequence)
     return run
-
-
-def _with_scale(tables: Mapping[str, Any], scale: float) -> dict[str, Any]:
-    return dict(tables) | {"camera": tables.get("camera", {}) | {"pixel_scale_arcsec": scale}}
 
 
 def _refuse_unknown(scales: Mapping[str, float], groups: Sequence[Group]) -> None:
@@ -439,7 +437,11 @@ class _Line:
         while todo or self.flying:
             while todo and len(self.flying) < at_most:
                 pair = todo.popleft()
-                self.flying[_submit(executor, pair, todo)] = pair
+                try:
+                    self.flying[executor.submit(measure_task, pair[0])] = pair
+                except BrokenProcessPool:
+                    todo.appendleft(pair)
+                    raise
             ready, _ = wait(self.flying, return_when=FIRST_COMPLETED)
             for future in ready:
                 self.take(future)
@@ -464,16 +466,6 @@ class _Line:
         self.finished += 1
         if self.tell is not None:
             self.tell(self.finished, self.total)
-
-
-def _submit(
-    executor: Executor, pair: tuple[Task, Group], todo: deque[tuple[Task, Group]]
-) -> Future[Outcome]:
-    try:
-        return executor.submit(measure_task, pair[0])
-    except BrokenProcessPool:
-        todo.appendleft(pair)
-        raise
 
 
 def _lost(error: Exception) -> str:
@@ -519,16 +511,14 @@ def _try_alone(line: _Line, suspect: tuple[Task, Group]) -> None:
 
 
 def _write(store: Store, run: ArchiveRun, pair: tuple[Task, Group], outcome: Outcome) -> None:
-    from importlib.metadata import version
-
     task, group = pair
-
+    told = [str(group.facts[k]) for k in ("object", "filter", "start_utc") if group.facts.get(k)]
     row = {
         "content": group.key,
         "settings": task.settings,
         "status": outcome.status,
         "reason": outcome.reason,
-        "name": _name(group),
+        "name": plain(" ".join(told) or group.paths[0]),
         "first_file": group.paths[0],
         "files": len(group.paths),
         "frames": group.frames,
@@ -539,10 +529,3 @@ def _write(store: Store, run: ArchiveRun, pair: tuple[Task, Group], outcome: Out
     store.put(outcome.key, row, group.paths, outcome.result)
     counter = {"done": "done", "failed": "failed", "too short": "too_short"}[outcome.status]
     setattr(run, counter, getattr(run, counter) + 1)
-
-
-def _name(group: Group) -> str:
-    parts = [
-        str(group.facts.get(k)) for k in ("object", "filter", "start_utc") if group.facts.get(k)
-    ]
-    return plain(" ".join(parts) or group.paths[0])

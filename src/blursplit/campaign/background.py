@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
@@ -11,11 +11,12 @@ from blursplit.constants import (
     ARCSEC_PER_RADIAN,
     BAND_PERCENTILES,
     LINE_FALSE_ALARM,
-    SEEING_IN_LAMBDA_OVER_R0,
     SEEING_WAVELENGTH_M,
 )
 from blursplit.result import Result
 from blursplit.series import Series
+from blursplit.spectra.aliases import apparent_frequency
+from blursplit.turbulence.conversions import r0_m, scale_r0
 from blursplit.types import FloatArray
 
 Range = Literal["low", "middle", "high"]
@@ -59,12 +60,6 @@ class Background:
         return np.asarray(np.exp(np.interp(seen, self.frequency_hz, log_density)))
 
 
-def apparent_frequency(frequency_hz: FloatArray | float, rate_hz: float) -> FloatArray:
-    """Return where a frequency appears at a frame rate: |f - rate round(f/rate)|."""
-    f = np.asarray(frequency_hz, dtype=float)
-    return np.asarray(np.abs(f - rate_hz * np.round(f / rate_hz)))
-
-
 def exposure_response(frequency_hz: FloatArray | float, exposure_s: float) -> FloatArray:
     """Return the share of an oscillation's amplitude left after averaging over an exposure."""
     return np.asarray(np.abs(np.sinc(np.asarray(frequency_hz, dtype=float) * exposure_s)))
@@ -95,6 +90,8 @@ def model_background(
     of the air counts as common, which is the ground-layer case and the worst one for a line. Noise:
     2 sigma^2 dt.
     """
+    from blursplit.turbulence.spectra import tilt_spectra
+
     nyquist = 0.5 / cadence_s
     f = np.geomspace(min(1.0 / duration_s, 0.1 * nyquist), nyquist, n_bins)
     unit = (ARCSEC_PER_RADIAN * wavelength_m) ** 2 * r0_m ** (-5 / 3) * aperture_m ** (-1 / 3)
@@ -104,19 +101,13 @@ def model_background(
     for k, wind in enumerate(winds):
         scale = unit * aperture_m / wind
         for image in (f, 2 * nyquist - f):
-            term = scale * _mean_tilt(image * aperture_m / wind, ratio, obstruction)
+            along, across = tilt_spectra(image * aperture_m / wind, ratio, obstruction, "Z")
+            term = 0.5 * scale * (along + across)
             term *= exposure_response(image, exposure_s) ** 2
             air[k] = term if image is f else air[k] + term
     noise = 2.0 * noise_arcsec**2 * cadence_s
     low, middle, high = np.percentile(air, BAND_PERCENTILES, axis=0) + noise
     return Background(f, low, middle, high, duration_s, cadence_s, exposure_s)
-
-
-def _mean_tilt(x: FloatArray, ratio: float, obstruction: float) -> FloatArray:
-    from blursplit.turbulence.spectra import tilt_spectra
-
-    along, across = tilt_spectra(x, ratio, obstruction, "Z")
-    return np.asarray(0.5 * (along + across))
 
 
 def background_of(result: Result, series: Series | None = None) -> Background | None:
@@ -134,17 +125,17 @@ def background_of(result: Result, series: Series | None = None) -> Background | 
     if series is not None and "common_psd_x_arcsec2_hz" in series.arrays:
         return _measured(series, s.duration_s, s.cadence_s, exposure)
     seeing = result.atmosphere.seeing_500nm_zenith_arcsec
-    aperture = _known(result, "aperture_m")
+    aperture = result.setting("aperture_m")
     if seeing is None or not aperture:
         return None
     from blursplit.campaign.estimates import quantile
 
-    outer = _known(result, "outer_scale_m") or [10.0, 50.0]
-    wind = _known(result, "wind_m_s") or [2.0, 30.0]
+    outer = result.setting("outer_scale_m", [10.0, 50.0])
+    wind = result.setting("wind_m_s", [2.0, 30.0])
     wavelength = s.wavelength_m or 550e-9
     return model_background(
         aperture_m=float(aperture),
-        obstruction=float(_known(result, "obstruction") or 0.0),
+        obstruction=float(result.setting("obstruction", 0.0)),
         r0_m=r0_along_sight_m(float(quantile(seeing, 0.0)), wavelength, s.airmass or 1.0),
         wavelength_m=wavelength,
         outer_scale_m=float(np.sqrt(outer[0] * outer[1])),
@@ -160,18 +151,9 @@ def r0_along_sight_m(
     seeing_500nm_zenith_arcsec: float, wavelength_m: float, airmass: float
 ) -> float:
     """Return r0 at a wavelength and airmass from the seeing at 500 nm and zenith (Fried 1966)."""
-    zenith = (
-        SEEING_IN_LAMBDA_OVER_R0
-        * SEEING_WAVELENGTH_M
-        * ARCSEC_PER_RADIAN
-        / seeing_500nm_zenith_arcsec
-    )
-    return float(zenith * (wavelength_m / SEEING_WAVELENGTH_M) ** 1.2 * airmass**-0.6)
-
-
-def _known(result: Result, key: str) -> Any:
-    entry = result.setup.get(key)
-    return None if entry is None else entry.value
+    zenith = r0_m(seeing_500nm_zenith_arcsec, SEEING_WAVELENGTH_M)
+    places = {"from_wavelength_m": SEEING_WAVELENGTH_M, "to_wavelength_m": wavelength_m}
+    return float(scale_r0(zenith, **places, to_airmass=airmass))
 
 
 def _measured(series: Series, duration_s: float, cadence_s: float, exposure_s: float) -> Background:
@@ -186,30 +168,17 @@ def _measured(series: Series, duration_s: float, cadence_s: float, exposure_s: f
     return Background(f[ok], worse, worse, worse, duration_s, cadence_s, exposure_s)
 
 
-def smallest_line_arcsec(
+def smallest_arcsec(
     frequency_hz: FloatArray | float,
     background: Background,
+    damping_ratio: float = 0.0,
     *,
-    false_alarm: float = LINE_FALSE_ALARM,
-    detection: float = 0.95,
     which: Range = "middle",
 ) -> FloatArray:
-    """Return the rms [arcsec] of the smallest steady line that would be found at a frequency."""
-    return smallest_mode_arcsec(
-        frequency_hz, 0.0, background, false_alarm=false_alarm, detection=detection, which=which
-    )
+    """Return the rms [arcsec] of the smallest motion that is found 95 times in 100 at a frequency.
 
-
-def smallest_mode_arcsec(
-    frequency_hz: FloatArray | float,
-    damping_ratio: float,
-    background: Background,
-    *,
-    false_alarm: float = LINE_FALSE_ALARM,
-    detection: float = 0.95,
-    which: Range = "middle",
-) -> FloatArray:
-    """Return the rms [arcsec] of the smallest damped mode that would be found at a frequency."""
+    `damping_ratio`: 0 for a steady line.
+    """
     from blursplit.spectra.detection_limit import mode_limit_arcsec
 
     return mode_limit_arcsec(
@@ -220,6 +189,6 @@ def smallest_mode_arcsec(
         duration_s=background.duration_s,
         cadence_s=background.cadence_s,
         exposure_s=background.exposure_s,
-        detection=detection,
-        false_alarm=false_alarm,
+        detection=0.95,
+        false_alarm=LINE_FALSE_ALARM,
     )

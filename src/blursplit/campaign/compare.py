@@ -6,8 +6,8 @@ Widths of two sides are compared as they would be in one and the same air.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from importlib.metadata import version
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -132,7 +132,7 @@ def compare(
     lines = compare_lines(*sides)
     told = [first, *_lines_told(lines), *_open_cause(changes["open.motion_rms_major_arcsec"])]
     return Comparison(
-        version=_version(),
+        version=version("blursplit"),
         before=_side(sides[0]),
         after=_side(sides[1]),
         design=design,
@@ -346,12 +346,6 @@ def _side(results: list[Result]) -> Side:
     )
 
 
-def _version() -> str:
-    from importlib.metadata import version
-
-    return version("blursplit")
-
-
 def width_at_common_air(
     before: Sequence[Result], after: Sequence[Result], *, rng: np.random.Generator
 ) -> CommonAir | None:
@@ -371,7 +365,7 @@ def width_at_common_air(
     moved = [[_moved(r, common, rng) for r in side] for side in sides]
     draws = mean_of_sides(moved[0], moved[1], rng, scatter=BETWEEN_WIDTHS)
     difference = draws.after - draws.before
-    assumes = any(r.setup.get("aperture_m") is None for side in sides for r in side)
+    assumes = any(r.setting("aperture_m") is None for side in sides for r in side)
     return CommonAir(
         seeing_500nm_zenith_arcsec=common,
         before_arcsec=from_draws(draws.before),
@@ -420,8 +414,8 @@ def model_fwhm_arcsec(result: Result, seeing_500nm_zenith_arcsec: float) -> floa
     The width of `blursplit.definitions`, motions entering as Gaussians of their covariance: the
     paths are not in the record; harmless in a ratio.
     """
-    aperture = float(_value(result, "aperture_m", FALLBACK_APERTURE_M))
-    outer = _value(result, "outer_scale_m", [10.0, 50.0])
+    aperture = float(result.setting("aperture_m", FALLBACK_APERTURE_M))
+    outer = result.setting("outer_scale_m", [10.0, 50.0])
     wavelength = result.sequence.wavelength_m or 550e-9
     r0 = r0_along_sight_m(seeing_500nm_zenith_arcsec, wavelength, result.sequence.airmass or 1.0)
     xx, xy, yy = motion_covariance_arcsec2(result)
@@ -430,9 +424,9 @@ def model_fwhm_arcsec(result: Result, seeing_500nm_zenith_arcsec: float) -> floa
         History(
             Conditions(
                 aperture,
-                float(_value(result, "obstruction", 0.0)),
+                float(result.setting("obstruction", 0.0)),
                 wavelength,
-                float(_value(result, "pixel_scale_arcsec", 1e-3)),
+                float(result.setting("pixel_scale_arcsec", 1e-3)),
             ),
             np.zeros(1),
             np.zeros(1, dtype=np.int64),
@@ -474,8 +468,3 @@ def motion_covariance_arcsec2(result: Result) -> tuple[float, float, float]:
 def _middle(estimate: Estimate | None) -> float:
     # An upper limit is no motion that was seen.
     return 0.0 if estimate is None or estimate.value is None else estimate.value
-
-
-def _value(result: Result, key: str, otherwise: Any) -> Any:
-    entry = result.setup.get(key)
-    return otherwise if entry is None or entry.value is None else entry.value

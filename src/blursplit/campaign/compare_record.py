@@ -10,7 +10,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 from pydantic import Field
 
-from blursplit.campaign.background import background_of, smallest_line_arcsec, smallest_mode_arcsec
+from blursplit.campaign.background import background_of, smallest_arcsec
 from blursplit.campaign.estimates import bound95, from_draws, quantile
 from blursplit.constants import CERTAIN_CHANGE, LINE_SHIFT_AT_MOST
 from blursplit.estimate import Estimate
@@ -319,12 +319,6 @@ def _one(group: _Group, other_side: Sequence[Result], state: str) -> LineChange:
     rms_low = bound95(group.rms)[0] if group.rms is not None else None
     decided = smallest is not None and rms_low is not None and smallest < rms_low
     old = state == "gone"
-    if decided:
-        reason = sentence("line-would-show", smallest_arcsec=smallest)
-    elif smallest is None:
-        reason = sentence("line-limit-unknown")
-    else:
-        reason = sentence("line-could-hide", smallest_arcsec=smallest)
     return LineChange(
         state=("gone" if old else "new") if decided else "not decided",
         before_hz=group.frequency if old else None,
@@ -333,7 +327,14 @@ def _one(group: _Group, other_side: Sequence[Result], state: str) -> LineChange:
         after_rms_arcsec=None if old else group.rms,
         smallest_line_arcsec=smallest,
         runs=(len(group.results), 0) if old else (0, len(group.results)),
-        reason=reason,
+        reason=sentence(
+            "line-limit-unknown"
+            if smallest is None
+            else "line-would-show"
+            if decided
+            else "line-could-hide",
+            smallest_arcsec=smallest,
+        ),
     )
 
 
@@ -342,8 +343,5 @@ def _smallest(frequency_hz: float, group: _Group, result: Result) -> float | Non
     if background is None:
         return None
     damping = next((x.damping_ratio for x in group.lines if x.kind == "resonance"), None)
-    if damping is not None and damping.value is not None:
-        found = smallest_mode_arcsec(frequency_hz, damping.value, background, which="high")
-    else:
-        found = smallest_line_arcsec(frequency_hz, background, which="high")
-    return float(found)
+    ratio = 0.0 if damping is None or damping.value is None else damping.value
+    return float(smallest_arcsec(frequency_hz, background, ratio, which="high"))

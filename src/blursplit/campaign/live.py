@@ -9,7 +9,7 @@ record decides.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,9 +49,9 @@ class Interval:
         """Half the length of the interval."""
         return 0.5 * (self.high95 - self.low95)
 
-    def scaled(self, factor: float) -> Interval:
-        """Return it in another unit."""
-        return Interval(factor * self.value, factor * self.low95, factor * self.high95)
+    def read(self, by: Callable[[float], float]) -> Interval:
+        """Return what a function that rises makes of it, negative variances being zero."""
+        return Interval(*(float(by(max(v, 0.0))) for v in (self.value, self.low95, self.high95)))
 
     def text(self, unit: str) -> str:
         """Return it with its unit and interval."""
@@ -96,18 +96,19 @@ def so_far(tracks: StarTracks, rig: Rig) -> SoFar:
     own = max(_mean(_own_variance(tracks, motion)), 0.0)
     frame = _mean(np.square(tracks.width_px))
     rest = frame + own
-    fwhm = Interval(*(_fwhm(rest + max(v, 0.0)) for v in _ends(shared)))
+
+    def width(variance: float) -> float:
+        return float(per_px * FWHM_PER_SIGMA * np.sqrt(max(variance, 0.0)))
+
+    fwhm = shared.read(lambda v: width(rest + v))
     # A cure of the shared motion: what frames show of it, gone.
-    saving = Interval(*(_fwhm(rest + max(v, 0.0)) - _fwhm(rest) for v in _ends(shared)))
+    saving = shared.read(lambda v: width(rest + v) - width(rest))
     line, line_variance = _strongest_line(tracks, motion)
     saving_line = line_rms = None
     if line_variance is not None:
         whole = rest + max(shared.value, line_variance.value, 0.0)
-        saving_line = Interval(
-            *(_fwhm(whole) - _fwhm(max(whole - max(v, 0.0), frame)) for v in _ends(line_variance))
-        ).scaled(per_px)
-        line_rms = Interval(*(np.sqrt(max(v, 0.0)) for v in _ends(line_variance))).scaled(per_px)
-    fwhm, saving = fwhm.scaled(per_px), saving.scaled(per_px)
+        saving_line = line_variance.read(lambda v: width(whole) - width(max(whole - v, frame)))
+        line_rms = line_variance.read(lambda v: per_px * np.sqrt(v))
     worth = WORTH_SHARE * fwhm.value
     worth = worth if unit == "px" else max(LEAST_WORTH_ARCSEC, worth)
     # Lines are looked for in the latest frames alone: more of them make their size no surer.
@@ -120,7 +121,7 @@ def so_far(tracks: StarTracks, rig: Rig) -> SoFar:
         window_s=window_s,
         unit=unit,
         fwhm=fwhm,
-        shared_rms=Interval(*(np.sqrt(max(v, 0.0)) for v in _ends(shared))).scaled(per_px),
+        shared_rms=shared.read(lambda v: per_px * np.sqrt(v)),
         line_hz=None if line is None else line.frequency_hz,
         line_rms=line_rms,
         saving_shared=saving,
@@ -151,14 +152,6 @@ def _decide(
     if not waits:
         return "open", None
     return "open", float(seconds * (min(waits) ** 2 - 1.0))
-
-
-def _fwhm(variance: float) -> float:
-    return float(FWHM_PER_SIGMA * np.sqrt(max(variance, 0.0)))
-
-
-def _ends(interval: Interval) -> tuple[float, float, float]:
-    return interval.value, interval.low95, interval.high95
 
 
 def _windows(tracks: StarTracks, window_s: float) -> Iterator[slice]:
@@ -287,10 +280,7 @@ def compare_modes(before: StarTracks, now: StarTracks, rig: Rig) -> list[ModeCha
         ]
         if not all(np.isfinite(power.half) for power in powers):
             continue
-        rms = [
-            Interval(*(np.sqrt(max(v, 0.0)) for v in _ends(power))).scaled(per_px)
-            for power in powers
-        ]
+        rms = [power.read(lambda v: per_px * np.sqrt(v)) for power in powers]
         both = float(np.hypot(rms[0].half, rms[1].half))
         change = rms[1].value - rms[0].value
         changes.append(

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from html import escape
-from math import ceil, floor, isfinite, log10
+from math import ceil, isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,7 +12,6 @@ import numpy as np
 from blursplit.campaign.accept import Acceptance, Judgement
 from blursplit.campaign.compare_record import (
     NAMES,
-    Change,
     Comparison,
     cell95,
     change_rows,
@@ -37,27 +35,15 @@ from blursplit.constants import (
     DIGEST_SHOWN,
     PLOT_ROW_PX,
     PLOT_SCALE_PX,
-    SCATTER_BOTTOM,
-    SCATTER_HEIGHT,
-    SCATTER_LEFT,
     SCATTER_POINTS,
-    SCATTER_RIGHT,
-    SCATTER_TOP,
-    SCATTER_WIDTH,
 )
 from blursplit.report.numbers import number, within
+from blursplit.report.words import sentence
 from blursplit.result import Result
 from blursplit.series import Series
 
 if TYPE_CHECKING:
     Night = tuple[Result, Series | None]
-
-_STATE_TEXT = {
-    "pass": "All limits are kept.",
-    "fail": "At least one limit is not kept.",
-    "not shown": "No limit is broken, but these data do not show that all are kept.",
-}
-
 
 _STEP_PX = PLOT_ROW_PX + PLOT_SCALE_PX // 2  # from one labelled interval to the next
 
@@ -138,9 +124,10 @@ def acceptance_page(acceptance: Acceptance) -> str:
 
     a = acceptance
     lengths = [r.duration_s for r in a.runs if r.duration_s]
+    days = sorted({r.start_utc.partition("T")[0] for r in a.runs if r.start_utc})
     facts = {
         "Telescope": a.telescope or "not stated in the recordings",
-        "Recorded": _days([r.start_utc for r in a.runs]),
+        "Recorded": ", ".join(days) or "time unknown",
         "Runs": f"{len(a.runs)}" + (f", {sum(lengths):.3g} s in all" if lengths else ""),
         "Limits hold for exposures of": f"{a.blur_time_s:g} s" if a.blur_time_s else "any length",
         "Judged": a.judged_utc or "time not noted",
@@ -161,7 +148,7 @@ def acceptance_page(acceptance: Acceptance) -> str:
     body = render_template(
         "accept.html",
         a=a,
-        said=_STATE_TEXT[a.state],
+        said=sentence(f"accept-{a.state.replace(' ', '-')}"),
         facts=facts.items(),
         limits=[
             {
@@ -175,11 +162,6 @@ def acceptance_page(acceptance: Acceptance) -> str:
         digests=[(name, digest[:DIGEST_SHOWN]) for name, digest in digests if digest],
     )
     return page_shell(f"{a.title}: {a.state}", body)
-
-
-def _days(starts: Sequence[str | None]) -> str:
-    days = sorted({s.partition("T")[0] for s in starts if s})
-    return ", ".join(days) if days else "time unknown"
 
 
 # --- comparison ----------------------------------------------------------------------------------
@@ -262,14 +244,10 @@ def _air_stars(
     return found
 
 
-def _main_change(c: Comparison) -> Change | None:
-    keys = ("structure.rms_major_arcsec", "motion.common_rms_px")
-    return next((found for key in keys if (found := c.changes.get(key)) is not None), None)
-
-
 def _change_plot(c: Comparison) -> dict[str, Any] | None:
     """Return before, after and change on one axis, with zero and the smallest visible change."""
-    change = _main_change(c)
+    keys = ("structure.rms_major_arcsec", "motion.common_rms_px")
+    change = next((found for key in keys if (found := c.changes.get(key)) is not None), None)
     if change is None:
         return None
     name, unit = NAMES[change.key]
@@ -393,6 +371,8 @@ def _width(row: Row) -> str:
 
 
 def _figures(rows: Sequence[Row]) -> Iterator[dict[str, str]]:
+    from blursplit.report import figures as draw
+
     for quantity, colour in _DRAWN.items():
         for condition in (*CONDITIONS, "azimuth_deg"):
             known = [r for r in rows if r[condition] is not None]
@@ -408,8 +388,11 @@ def _figures(rows: Sequence[Row]) -> Iterator[dict[str, str]]:
             stride = ceil((len(points) + len(limits)) / SCATTER_POINTS)
             captions = [f"One sequence in {stride} is drawn."] if stride > 1 else []
             captions += ["Triangles are upper limits."] if limits else []
-            points, limits = points[::stride], limits[::stride]
-            svg = scatter_svg(points, label, QUANTITIES[quantity], colour, limits)
+            title = f"{QUANTITIES[quantity]} against {label}, {len(points) + len(limits)} sequences"
+            kept = points[::stride], limits[::stride]
+            with draw.figure_style():
+                figure = draw.draw_scatter(*kept, label, QUANTITIES[quantity], colour)
+                svg = draw.svg_text(figure, f"{quantity}-{condition}", title, " ".join(captions))
             yield {"svg": svg, "caption": " ".join(captions)}
 
 
@@ -452,90 +435,6 @@ _DRAWN = {
     "structure_rms_arcsec": "structure",
     "tracking_rms_arcsec": "tracking",
 }
-
-
-def scatter_svg(
-    points: list[tuple[float, float]],
-    x_label: str,
-    y_label: str,
-    colour_name: str,
-    limits: list[tuple[float, float]] | None = None,
-) -> str:
-    """Return a scatter plot of (x, y) with a text for readers of the page who do not see it.
-
-    `points` (x, y) each: drawn as dots. `x_label`, `y_label`: with units. `colour_name`: name
-    of the palette, such as ``structure``. `limits` (x, y) each: upper limits, drawn as marks
-    that point downward.
-
-    Returns: an ``svg`` element; colours are CSS variables of the page.
-    """
-    everything = points + (limits or [])
-    xs, ys = [p[0] for p in everything], [p[1] for p in everything]
-    x_low, x_high = _range(xs)
-    y_low, y_high = 0.0 if min(ys) >= 0 else _range(ys)[0], _range(ys)[1]
-
-    def at(x: float, y: float) -> tuple[float, float]:
-        return (
-            SCATTER_LEFT
-            + (x - x_low) / (x_high - x_low) * (SCATTER_WIDTH - SCATTER_LEFT - SCATTER_RIGHT),
-            SCATTER_HEIGHT
-            - SCATTER_BOTTOM
-            - (y - y_low) / (y_high - y_low) * (SCATTER_HEIGHT - SCATTER_TOP - SCATTER_BOTTOM),
-        )
-
-    label = f"{escape(y_label)} against {escape(x_label)}, {len(everything)} sequences"
-    box = f"0 0 {SCATTER_WIDTH} {SCATTER_HEIGHT}"
-    parts = [
-        f'<svg class="figure" viewBox="{box}" role="img" aria-label="{label}">',
-    ]
-    for value in _ticks(x_low, x_high):
-        x, y = at(value, y_low)
-        parts.append(_line(x, y, x, y + 5) + _text(x, y + 18, f"{value:g}", "middle"))
-    for value in _ticks(y_low, y_high):
-        x, y = at(x_low, value)
-        parts.append(_line(x - 5, y, x, y) + _text(x - 8, y + 4, f"{value:g}", "end"))
-    corner_x, corner_y = at(x_low, y_low)
-    parts.append(_line(corner_x, corner_y, SCATTER_WIDTH - SCATTER_RIGHT, corner_y))
-    parts.append(_line(corner_x, SCATTER_TOP, corner_x, corner_y))
-    parts.append(_text((SCATTER_LEFT + SCATTER_WIDTH) / 2, SCATTER_HEIGHT - 8, x_label, "middle"))
-    middle = (SCATTER_TOP + SCATTER_HEIGHT - SCATTER_BOTTOM) / 2
-    parts.append(
-        f'<text transform="translate(13 {middle:.0f}) rotate(-90)" text-anchor="middle" '
-        f'font-size="12" fill="currentColor">{escape(y_label)}</text>'
-    )
-    style = f'fill="var(--{escape(colour_name)})" fill-opacity="0.75"'
-    for px, py in points:
-        x, y = at(px, py)
-        parts.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="3.2" {style}/>')
-    for px, py in limits or []:
-        x, y = at(px, py)
-        parts.append(f'<path d="M{x - 4:.1f} {y:.1f}h8l-4 7z" {style} fill-opacity="0.4"/>')
-    return "".join([*parts, "</svg>"])
-
-
-def _range(values: list[float]) -> tuple[float, float]:
-    low, high = min(values), max(values)
-    margin = 0.06 * (high - low) or 0.1 * abs(high) or 1.0
-    return low - margin, high + margin
-
-
-def _ticks(low: float, high: float) -> list[float]:
-    rough = (high - low) / 5
-    base = 10.0 ** floor(log10(rough))
-    step = next(base * m for m in (1, 2, 5, 10) if base * m >= rough)
-    first = ceil(low / step)
-    return [round(k * step, 10) for k in range(first, floor(high / step) + 1)]
-
-
-def _line(x1: float, y1: float, x2: float, y2: float) -> str:
-    return f'<line x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}" stroke="currentColor"/>'
-
-
-def _text(x: float, y: float, text: str, anchor: str) -> str:
-    return (
-        f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" font-size="12" '
-        f'fill="currentColor">{escape(text)}</text>'
-    )
 
 
 # --- watch ---------------------------------------------------------------------------------------

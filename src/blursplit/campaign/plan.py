@@ -14,12 +14,11 @@ from blursplit.campaign.accept import EXACT, Limit, Limits, LineRule, SettleRule
 from blursplit.campaign.accept_rules import mount_ends_arcsec
 from blursplit.campaign.background import (
     Background,
-    apparent_frequency,
+    Range,
     exposure_response,
     model_background,
     r0_along_sight_m,
-    smallest_line_arcsec,
-    smallest_mode_arcsec,
+    smallest_arcsec,
 )
 from blursplit.campaign.recording import (
     Detectable,
@@ -62,7 +61,7 @@ from blursplit.evidence.sensor_signal import accelerometer_noise_ug
 from blursplit.report.words import said, sentence
 from blursplit.result import Remark, SetupEntry
 from blursplit.rig import Rig, as_rig, merge_settings
-from blursplit.types import FloatArray
+from blursplit.spectra.aliases import apparent_frequency
 
 if TYPE_CHECKING:
     _Make = Callable[[float, float], Background]
@@ -109,7 +108,7 @@ def plan(
     Notes
     -----
     All of the air is taken as common to the stars, which is the worst case for a line. Detection
-    as in the measurement's own line search; see `smallest_line_arcsec`.
+    as in the measurement's own line search; see `smallest_arcsec`.
 
     Examples
     --------
@@ -132,8 +131,8 @@ def plan(
     ]
     band = (3.0, max(0.8 * recording.nyquist_hz, 3.5))
     grid = np.geomspace(*band, 24)
-    mode = _worst(smallest_mode_arcsec(grid, damping_ratio, background))
-    line = _worst(smallest_line_arcsec(grid, background))
+    mode = _worst(smallest_arcsec(grid, background, damping_ratio))
+    line = _worst(smallest_arcsec(grid, background))
     mains = _mains(recording)
     warnings += _mains_warnings(mains, recording) + _row_warnings(instrument)
     fields = _fields(instrument, night, warnings)
@@ -217,21 +216,13 @@ def _background(instrument: Rig, recording: Recording, seeing: float) -> Backgro
 
 
 def _detectable(frequency: float, damping: float, background: Background) -> Detectable:
-    line = [smallest_line_arcsec(frequency, background, which=w) for w in ("low", "middle", "high")]
-    mode = [
-        smallest_mode_arcsec(frequency, damping, background, which=w)
-        for w in ("low", "middle", "high")
-    ]
-    numbers = [float(v) if np.isfinite(v) else None for v in (*line, *mode)]
-    return Detectable(
-        frequency_hz=frequency,
-        line_low_arcsec=numbers[0],
-        line_rms_arcsec=numbers[1],
-        line_high_arcsec=numbers[2],
-        mode_low_arcsec=numbers[3],
-        mode_rms_arcsec=numbers[4],
-        mode_high_arcsec=numbers[5],
-    )
+    numbers = {}
+    ranges: tuple[tuple[str, Range], ...] = (("low", "low"), ("rms", "middle"), ("high", "high"))
+    for kind, ratio in (("line", 0.0), ("mode", damping)):
+        for name, which in ranges:
+            smallest = float(smallest_arcsec(frequency, background, ratio, which=which))
+            numbers[f"{kind}_{name}_arcsec"] = smallest if np.isfinite(smallest) else None
+    return Detectable(frequency_hz=frequency, **numbers)
 
 
 def _worst(values: Any) -> float | None:
@@ -417,7 +408,7 @@ def _number(
         def smallest(length_s: float) -> float:
             background = make(length_s, cadence_s)
             grid = np.geomspace(3.0, 0.8 * background.nyquist_hz, 24)
-            return float(smallest_mode_arcsec(grid, damping, background, which="high").max())
+            return float(smallest_arcsec(grid, background, damping, which="high").max())
 
         return _until(frame, smallest, edge, blur_s, sentence("needs-no-mode"))
     if key == "tracking.drift_arcsec_per_min" and edge:
@@ -470,7 +461,7 @@ def _lines(rule: LineRule, make: _Make, cadence_s: float) -> LimitNeeds:
     def smallest(length_s: float) -> float:
         grid = np.unique(np.concatenate([np.geomspace(low, high, 60), rate * np.arange(1, 9)]))
         grid = grid[(grid >= low) & (grid <= high)]
-        each = [smallest_line_arcsec(grid, make(length_s, c), which="high") for c in cadences]
+        each = [smallest_arcsec(grid, make(length_s, c), which="high") for c in cadences]
         return float(np.min(each, axis=0).max())
 
     exposure = make(PLAN_DURATION_S, cadence_s).exposure_s
@@ -486,7 +477,8 @@ def _slew(rule: SettleRule, make: _Make, cadence_s: float) -> LimitNeeds:
     length = rule.slew_ended_s + rule.within_s + rule.over_s
     background = make(max(length, PLAN_DURATION_S), cadence_s)
     taken = 1.0 - np.sinc(background.frequency_hz * rule.over_s) ** 2
-    sizes = [float(np.trapezoid(d * taken, background.frequency_hz)) for d in _range(background)]
+    densities = (background.low, background.middle, background.high)
+    sizes = [float(np.trapezoid(d * taken, background.frequency_hz)) for d in densities]
     squared = float(np.trapezoid((background.middle * taken) ** 2, background.frequency_hz))
     _, high = mount_ends_arcsec(np.array([sizes[1]]), sizes, squared, rule.over_s)
     least = float(high[0])
@@ -496,7 +488,3 @@ def _slew(rule: SettleRule, make: _Make, cadence_s: float) -> LimitNeeds:
         return LimitNeeds(**frame, length_s=None, runs=PLAN_REPEATS, how=how)
     how = sentence("needs-slews")
     return LimitNeeds(**frame, length_s=float(ceil(length)), runs=PLAN_REPEATS, how=how)
-
-
-def _range(background: Background) -> tuple[FloatArray, FloatArray, FloatArray]:
-    return background.low, background.middle, background.high

@@ -24,6 +24,7 @@ from blursplit.constants import (
     SKY_MAG_ARCSEC2,
     TWILIGHT_DEG,
 )
+from blursplit.frames.timestamps import offline
 from blursplit.report.words import said, sentence
 from blursplit.result import Document, Part, Remark, SetupEntry
 from blursplit.rig import Rig
@@ -111,21 +112,11 @@ def fields_tonight(night: date, latitude_deg: float, longitude_deg: float) -> li
     dark. Altitudes without refraction, good to 0.1 deg. Needs no network: the rotation of the Earth
     is extrapolated from the tables that came with astropy.
     """
-    import warnings
-
     from astropy import units as u
     from astropy.coordinates import AltAz, EarthLocation, SkyCoord, get_sun
     from astropy.time import Time
-    from astropy.utils import iers
 
-    with (
-        iers.conf.set_temp("auto_download", value=False),
-        iers.conf.set_temp("auto_max_age", None),
-        iers.conf.set_temp("iers_degraded_accuracy", "ignore"),
-        warnings.catch_warnings(),
-    ):
-        # Dates beyond the tables lose arcseconds; here a tenth of a degree counts.
-        warnings.simplefilter("ignore")
+    with offline():  # dates beyond the tables lose arcseconds; here a tenth of a degree counts
         here = EarthLocation(lat=latitude_deg * u.deg, lon=longitude_deg * u.deg)
         noon = Time(f"{night.isoformat()}T12:00:00") - longitude_deg / 360.0 * u.day
         times = noon + np.arange(0.0, 24.0, 0.25) * u.hour

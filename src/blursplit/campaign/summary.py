@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Sequence
 from datetime import date
 from statistics import median
@@ -302,7 +303,4 @@ def _usual_widths(rows: list[Row]) -> dict[tuple[str | None, str], float]:
 
 
 def _count(items: Iterable[str]) -> dict[str, int]:
-    found: dict[str, int] = {}
-    for item in items:
-        found[item] = found.get(item, 0) + 1
-    return dict(sorted(found.items(), key=lambda pair: -pair[1]))
+    return dict(Counter(items).most_common())

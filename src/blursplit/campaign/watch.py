@@ -91,12 +91,6 @@ class Arrivals:
         self._files: dict[Path, _File] = {}
 
     @property
-    def files(self) -> list[Path]:
-        """The files that frames were taken from, in natural order."""
-        taken = [path for path, one in self._files.items() if one.taken]
-        return sorted(taken, key=lambda path: natural_key(str(path)))
-
-    @property
     def waiting(self) -> list[str]:
         """The names of files that are half-written."""
         return [path.name for path, one in self._files.items() if one.failed and not one.left_out]

@@ -88,11 +88,9 @@ def _tracks(paths: list[Path], rig: Rig) -> tuple[StarTracks, str, tuple[float, 
 
     if len(paths) == 1 and is_result_folder(paths[0]):
         result = read_result(paths[0])
-        declared = rig.settings.get("pixel_scale_arcsec")
-        entry = result.setup.get("pixel_scale_arcsec")
+        key = "pixel_scale_arcsec"
+        entry = rig.settings.get(key) or result.setup.get(key)
         scale = (float(entry.value), str(entry.origin)) if entry and entry.value else None
-        if declared:
-            scale = (float(declared.value), declared.origin)
         return load_tracks(paths[0]), result.sequence.name or paths[0].name, scale
     frames = open_frames(list(paths), rig)
     try:

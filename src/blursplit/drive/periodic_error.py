@@ -320,19 +320,19 @@ def drive_curves(
 
     `angle_deg`: direction of the drive in the image, where it is known.
     """
-    names = list(dict.fromkeys(term.name for term in terms))
-    curves = [_one_curve(record, terms, name, rng, angle_deg) for name in names]
+    first = {term.name: term for term in reversed(terms)}
+    shown = [term for term in terms if first[term.name] is term]
+    curves = [_one_curve(record, terms, term, rng, angle_deg) for term in shown]
     return [curve for curve in curves if curve is not None]
 
 
 def _one_curve(
     record: DriveRecord,
     terms: Sequence[DriveTerm],
-    name: str,
+    term: DriveTerm,
     rng: np.random.Generator,
     angle_deg: float | None,
 ) -> DriveCurve | None:
-    term = next(term for term in terms if term.name == name)
     harmonics = harmonics_within(term.period_s, record.cadence_s)
     if harmonics < 1:
         return None
@@ -358,10 +358,13 @@ def _one_curve(
         size = _limit(error, drawn, angle)
     folded = _fold(record, term, own, others, drawn, angle)
     seen_share = float(np.isfinite(folded["shift_arcsec"]).mean())
-    lists = {key: _plain_list(values) for key, values in folded.items()}
+    lists = {
+        key: [float(value) if np.isfinite(value) else None for value in values]
+        for key, values in folded.items()
+    }
     return DriveCurve(
         PhaseCurve(
-            name=name,
+            name=term.name,
             period_s=term.period_s,
             turns_covered=term.turns,
             covered_share=seen_share,
@@ -424,7 +427,3 @@ def _limit(error: PeriodicError, hidden: PeriodicError, angle_deg: float) -> Est
 
 def _bin_centres() -> FloatArray:
     return (np.arange(DRIVE_PHASE_BINS) + 0.5) / DRIVE_PHASE_BINS
-
-
-def _plain_list(values: FloatArray) -> list[float | None]:
-    return [float(value) if np.isfinite(value) else None for value in values]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
@@ -14,6 +13,7 @@ from blursplit.constants import (
     DRIVE_LEAST_TURNS,
     DRIVE_STATED_SIGMA_DEG,
     SIDEREAL_RATE_ARCSEC_S,
+    Z95,
 )
 from blursplit.drive.periodic_error import DriveCurve, drive_curves
 from blursplit.drive.terms import DriveRecord, DriveTerm
@@ -42,28 +42,6 @@ def declination_drift_arcsec_min(
     eps = math.radians(misalignment_arcmin / 60.0)
     phase = math.radians(hour_angle_deg - axis_hour_angle_deg)
     return -SIDEREAL_ARCSEC_MIN * eps * math.sin(phase)
-
-
-@dataclass(frozen=True)
-class PolarReading:
-    """The part of the polar misalignment that this star's declination drift shows."""
-
-    component_arcmin: float  # |eps sin(H - Hp)|: the misalignment is at least this
-    sigma_arcmin: float
-    low95_arcmin: float
-    high95_arcmin: float
-
-
-def read_polar_axis(rate_arcsec_min: float, sigma_arcsec_min: float) -> PolarReading:
-    """Return what a declination drift says of the polar axis.
-
-    `rate_arcsec_min`, `sigma_arcsec_min`: declination drift of an unguided equatorial mount and its
-    uncertainty; the sign does not matter, because which way is north needs the camera's parity.
-    """
-    per_arcmin = declination_drift_arcsec_min(1.0, -90.0, 0.0)
-    size, sigma = abs(rate_arcsec_min) / per_arcmin, sigma_arcsec_min / per_arcmin
-    low, high = max(0.0, size - 1.96 * sigma), size + 1.96 * sigma
-    return PolarReading(size, sigma, low, high)
 
 
 def ra_axis_from_position_angle(position_angle_deg: float, *, is_mirrored: bool = False) -> float:
@@ -135,29 +113,21 @@ def read_polar(
     turn = np.radians(ra.angle_deg.value + spread)
     across = -rate_arcsec_s[:, 0] * np.sin(turn) + rate_arcsec_s[:, 1] * np.cos(turn)
     rate = 60.0 * across
-    centre, sigma = float(np.median(rate)), float(np.std(rate))
-    reading = read_polar_axis(centre, sigma)
-    size = np.abs(centre) + sigma * rng.standard_normal(len(rate))
-    per_arcmin = abs(centre) / reading.component_arcmin if reading.component_arcmin else 1.0
-    if reading.low95_arcmin <= 0.0:
-        drift = upper_limit(reading.high95_arcmin * per_arcmin)
-        part = upper_limit(reading.high95_arcmin)
-        told = Remark(code="polar-axis-below", facts={"high_arcmin": reading.high95_arcmin})
+    # The sign does not matter: which way is north needs the camera's parity.
+    centre, sigma = abs(float(np.median(rate))), float(np.std(rate))
+    size = centre + sigma * rng.standard_normal(len(rate))
+    per_arcmin = declination_drift_arcsec_min(1.0, -90.0, 0.0)
+    low, high = centre - Z95 * sigma, centre + Z95 * sigma
+    if low <= 0.0:
+        drift, part = upper_limit(high), upper_limit(high / per_arcmin)
+        told = Remark(code="polar-axis-below", facts={"high_arcmin": high / per_arcmin})
     else:
-        drift = _positive(estimate(size))
-        part = _positive(estimate(size / per_arcmin))
-        told = Remark(
-            code="polar-axis-off",
-            facts={
-                "low_arcmin": reading.low95_arcmin,
-                "size_arcmin": reading.component_arcmin,
-                "sigma_arcmin": reading.sigma_arcmin,
-            },
-        )
-    return (
-        PolarAxis(declination_drift_arcsec_per_min=drift, misalignment_at_least_arcmin=part),
-        told,
-    )
+        drift, part = _positive(estimate(size)), _positive(estimate(size / per_arcmin))
+        ends = {"low_arcmin": low, "size_arcmin": centre, "sigma_arcmin": sigma}
+        facts: Facts = {name: end / per_arcmin for name, end in ends.items()}
+        told = Remark(code="polar-axis-off", facts=facts)
+    polar = PolarAxis(declination_drift_arcsec_per_min=drift, misalignment_at_least_arcmin=part)
+    return polar, told
 
 
 def _positive(found: Estimate | None) -> Estimate:

@@ -76,7 +76,6 @@ class LinearFit:
 
     mean: FloatArray  # (2, column)
     covariance: FloatArray  # (2, column, column)
-    noise_rms_arcsec: FloatArray  # (2,): of the blocks
     # (2, block, block): of the blocks, averaged over the noise shapes tried.
     noise_covariance: FloatArray
 
@@ -146,8 +145,8 @@ _AxisFit = tuple[float, FloatArray, FloatArray, float]
 
 def _mix(
     fits: list[_AxisFit], kernels: list[FloatArray], n: int
-) -> tuple[FloatArray, FloatArray, float, FloatArray]:
-    """Return mean, covariance, noise and its matrix, weighted by evidence."""
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return mean, covariance and the noise's matrix, weighted by evidence."""
     log_evidence = np.array([fit[0] for fit in fits])
     weight = np.exp(log_evidence - log_evidence.max())
     weight /= weight.sum()
@@ -162,7 +161,7 @@ def _mix(
     noise = float((power @ white).sum()) * np.eye(n)
     for red, kernel in zip(power @ (1.0 - white), kernels, strict=True):
         noise += red * kernel
-    return mean, covariance, float(weight @ rms), noise
+    return mean, covariance, noise
 
 
 def _fit_axis(

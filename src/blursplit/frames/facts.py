@@ -64,17 +64,10 @@ def read_pointing(header: Header) -> dict[str, Setting]:
             known["longitude_deg"] = Setting(
                 entry.value, "header", f"{longitude[1]}, taken as positive towards east"
             )
-    height = header.number(*_HEIGHT)
-    if height is not None and -450 <= height[0] <= 9000:  # noqa: PLR2004
-        known["height_m"] = Setting(height[0], "header", height[1])
-    if known.get("ra_deg") and known.get("dec_deg"):
-        _drop_unset(known)
-    return known
-
-
-def _drop_unset(known: dict[str, Setting]) -> None:
-    if known["ra_deg"].value == 0 and known["dec_deg"].value == 0:
+    _set(known, "height_m", header.number(*_HEIGHT), (-450, 9000))
+    if all(key in known and known[key].value == 0 for key in ("ra_deg", "dec_deg")):
         del known["ra_deg"], known["dec_deg"]
+    return known
 
 
 def _set(
@@ -86,7 +79,7 @@ def _set(
 
 def _angle(header: Header, keys: tuple[str, ...]) -> tuple[float, str] | None:
     for key in keys:
-        if key.startswith("CRVAL") and not _celestial(header):
+        if key.startswith("CRVAL") and not _is_celestial(header):
             continue
         number = header.number(key)
         if number is not None:
@@ -107,7 +100,7 @@ def _right_ascension(header: Header) -> tuple[float, str] | None:
     return None
 
 
-def _celestial(header: Header) -> bool:
+def _is_celestial(header: Header) -> bool:
     return str(header.get("CTYPE1", "")).startswith("RA-")
 
 
@@ -250,15 +243,9 @@ def read_facts(header: Header) -> dict[str, Setting]:
         if text is not None:
             known[name] = Setting(text[0][:80], "header", text[1])
     for name, keys, low, high in _NUMBERS:
-        number = header.number(*keys)
-        if number is not None and low <= number[0] <= high:
-            known[name] = Setting(number[0], "header", number[1])
-    known |= _optics(header)
-    known |= _focus(header)
-    known |= _pixels(header)
-    known |= _camera(header)
-    known |= _filter(header)
-    known |= read_pointing(header)
+        _set(known, name, header.number(*keys), (low, high))
+    for part in (_optics, _focus, _pixels, _camera, _filter, read_pointing):
+        known |= part(header)
     return known
 
 
@@ -300,8 +287,8 @@ def _focus(header: Header) -> dict[str, Setting]:
         known["focus_step_um"] = Setting(1000.0, "header", f"{key} is in mm by its comment")
     elif _unit(header, key, "um"):
         known["focus_step_um"] = Setting(1.0, "header", f"{key} is in micrometres by its comment")
-    elif step is not None and 0.01 <= step[0] <= 1000:  # noqa: PLR2004
-        known["focus_step_um"] = Setting(step[0], "header", step[1])
+    else:
+        _set(known, "focus_step_um", step, (0.01, 1000))
     return known
 
 
@@ -326,8 +313,7 @@ def _pixels(header: Header) -> dict[str, Setting]:
     scale = header.number(*_SCALE)
     if "pixel_scale_arcsec" in known:
         known["scale_wcs_arcsec"] = known["pixel_scale_arcsec"]
-    if scale is not None and 0.001 < scale[0] < 500:  # noqa: PLR2004
-        known["scale_keyword_arcsec"] = Setting(scale[0], "header", scale[1])
+    _set(known, "scale_keyword_arcsec", scale, (0.001, 500))
     if "pixel_scale_arcsec" not in known and "scale_keyword_arcsec" in known:
         known["pixel_scale_arcsec"] = known["scale_keyword_arcsec"]
     return known
@@ -347,7 +333,7 @@ def _celestial_axes(header: Header) -> dict[str, Setting]:
     With the matrix CD (degrees a pixel; Calabretta & Greisen 2002, A&A 395, 1077), the position
     angle given is that of the +y (row) axis, from north through east.
     """
-    if not str(header.get("CTYPE1", "")).startswith("RA-"):
+    if not _is_celestial(header):
         return {}
     cd = [header.number(key) for key in ("CD1_1", "CD1_2", "CD2_1", "CD2_2")]
     if any(entry is not None for entry in cd):

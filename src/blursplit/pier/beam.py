@@ -78,18 +78,11 @@ class Frame:
         """Join two nodes by one beam element."""
         low, up = DOF * lower, DOF * upper
         # In the y-z plane the slope is minus the rotation about x.
-        planes = (
-            ([low + SHIFT_X, low + TURN_Y, up + SHIFT_X, up + TURN_Y], np.ones(4), "x"),
-            (
-                [low + SHIFT_Y, low + TURN_X, up + SHIFT_Y, up + TURN_X],
-                np.array([1, -1, 1, -1]),
-                "y",
-            ),
-        )
-        for index, sign, axis in planes:
+        for shift, tilt, sign, axis in ((SHIFT_X, TURN_Y, 1, "x"), (SHIFT_Y, TURN_X, -1, "y")):
+            index = [low + shift, low + tilt, up + shift, up + tilt]
             ei, ga = getattr(section, f"ei_{axis}_n_m2"), getattr(section, f"ga_{axis}_n")
             inertia = getattr(section, f"inertia_{axis}_kg_m")
-            flip = np.outer(sign, sign)
+            flip = np.outer([1, sign, 1, sign], [1, sign, 1, sign])
             where = np.ix_(index, index)
             self.stiffness[where] += flip * bending_stiffness(length_m, ei, ga)
             self.mass[where] += flip * bending_mass(length_m, ei, ga, section.mass_kg_m, inertia)
@@ -207,6 +200,14 @@ class CrossSection:
     inertia_y_kg_m: float
     inertia_z_kg_m: float
 
+    @classmethod
+    def even(
+        cls, ei_n_m2: float, ga_n: float, gj_n_m2: float, mass_kg_m: float, rotary_kg_m: float
+    ) -> CrossSection:
+        """Return a section that bends alike along x and y."""
+        rotary = (rotary_kg_m, rotary_kg_m, 2.0 * rotary_kg_m)
+        return cls(ei_n_m2, ei_n_m2, ga_n, ga_n, gj_n_m2, mass_kg_m, *rotary)
+
     def __add__(self, other: CrossSection) -> CrossSection:
         """Join two shapes that bend together about the same axis."""
         mine, theirs = vars(self), vars(other)
@@ -226,19 +227,12 @@ def round_section(outer_m: float, wall_m: float | None, material: Material) -> C
     nu, ratio = material.poisson, (inner / outer_m) ** 2
     factor = 6.0 * (1.0 + nu) * (1.0 + ratio) ** 2
     factor /= (7.0 + 6.0 * nu) * (1.0 + ratio) ** 2 + (20.0 + 12.0 * nu) * ratio
-    bending = material.youngs_pa * second_moment
-    shear = factor * material.shear_pa * area
-    rotary = material.density_kg_m3 * second_moment
-    return CrossSection(
-        bending,
-        bending,
-        shear,
-        shear,
+    return CrossSection.even(
+        material.youngs_pa * second_moment,
+        factor * material.shear_pa * area,
         2.0 * material.shear_pa * second_moment,
         material.density_kg_m3 * area,
-        rotary,
-        rotary,
-        2.0 * rotary,
+        material.density_kg_m3 * second_moment,
     )
 
 
@@ -312,15 +306,10 @@ def web_section(
     second_moment = count / 2.0 * (radial + reach_m * thickness_m**3 / 12.0)
     # Half of the webs' area lies along any one direction; 5/6 for a rectangle (Timoshenko).
     shear = 5.0 / 6.0 * material.shear_pa * area / 2.0
-    rotary = material.density_kg_m3 * second_moment
-    return CrossSection(
+    return CrossSection.even(
         material.youngs_pa * second_moment,
-        material.youngs_pa * second_moment,
-        shear,
         shear,
         material.shear_pa * count * reach_m * thickness_m**3 / 3.0,
         material.density_kg_m3 * area,
-        rotary,
-        rotary,
-        2.0 * rotary,
+        material.density_kg_m3 * second_moment,
     )

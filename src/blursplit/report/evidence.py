@@ -143,8 +143,7 @@ def _otf(result: Result, series: Series) -> Section | None:
     arrays = series.arrays
     if not _holds(series, "baseline_m", "otf_measured"):
         return None
-    aperture = result.setup.get("aperture_m")
-    drawn = draw.draw_otf(series, aperture.value if aperture is not None else None)
+    drawn = draw.draw_otf(series, result.setting("aperture_m"))
     columns = {
         "baseline [m]": arrays["baseline_m"],
         "measured": arrays["otf_measured"],

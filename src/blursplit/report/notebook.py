@@ -55,8 +55,7 @@ class Plots:
 
     def otf(self, ax: Axes | None = None) -> Figure:
         """Draw the transfer function of the registered star."""
-        entry = self._result.setup.get("aperture_m")
-        aperture_m = None if entry is None else float(entry.value)
+        aperture_m = self._result.setting("aperture_m")
         return self._draw("baseline_m", figures.draw_otf, aperture_m, ax=ax)
 
     def star(

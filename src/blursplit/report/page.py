@@ -237,9 +237,9 @@ def _loop(result: Result, series: Series) -> dict[str, Any] | None:
     if frames is None or frames.ndim != 3 or not np.isfinite(frames).any():  # noqa: PLR2004
         return None
     cut = np.nan_to_num(np.asarray(frames[:LOOP_FRAMES], dtype=float))
-    half, entry = _field(result, series), result.setup.get("pixel_scale_arcsec")
-    if half and entry is not None and isinstance(entry.value, (int, float)):
-        side = int(min(max(round(2 * half / entry.value), 6), *cut.shape[1:]))
+    half, scale = _field(result, series), result.setting("pixel_scale_arcsec")
+    if half and scale:
+        side = int(min(max(round(2 * half / scale), 6), *cut.shape[1:]))
         first_y, first_x = ((length - side) // 2 for length in cut.shape[1:])
         cut = cut[:, first_y : first_y + side, first_x : first_x + side]
     count, ny, nx = cut.shape

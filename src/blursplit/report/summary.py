@@ -253,8 +253,7 @@ def _widths(result: Result) -> list[tuple[str, str]]:
 
 def _motion(result: Result) -> list[tuple[str, str]]:
     motion, open_part = result.motion, result.open
-    entry = result.setup.get("pixel_scale_arcsec")
-    scale = None if entry is None else entry.value
+    scale = result.setting("pixel_scale_arcsec")
     pair_px = (motion.pair_rms_x_px, motion.pair_rms_y_px)
     sizes = [
         (

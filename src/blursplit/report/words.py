@@ -16,7 +16,7 @@ from typing import Any, Protocol
 
 from blursplit.plain import plain
 from blursplit.report.numbers import UNKNOWN, duration, figure, number, probability, setting
-from blursplit.report.words_campaign import COMPARE, PHRASES, PLAN, WATCH
+from blursplit.report.words_campaign import ACCEPT, COMPARE, PHRASES, PLAN, WATCH
 from blursplit.report.words_evidence import (
     DRIVE,
     EVIDENCE,
@@ -366,7 +366,7 @@ _CHECKS: dict[str, str] = {
 }
 
 _EVIDENCE = (MASK, FOCUS, DRIVE, SENSOR, SECOND_CAMERA, TAP, PIER, EVIDENCE)
-_SUBJECTS = (FRAMES, PROSPECTS, *_EVIDENCE, PLAN, WATCH, COMPARE, PHRASES)
+_SUBJECTS = (FRAMES, PROSPECTS, *_EVIDENCE, PLAN, WATCH, COMPARE, ACCEPT, PHRASES)
 
 TEMPLATES: dict[str, str] = {
     **_HEADLINES,

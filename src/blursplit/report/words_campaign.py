@@ -169,6 +169,11 @@ COMPARE: dict[str, str] = {
 }
 
 # Parts of sentences: they stand in the cells of tables, or behind a colon.
+ACCEPT: dict[str, str] = {
+    "accept-pass": "All limits are kept.",
+    "accept-fail": "At least one limit is not kept.",
+    "accept-not-shown": "No limit is broken, but these data do not show that all are kept.",
+}
 PHRASES: dict[str, str] = {
     # a watch: what a fit says, and why a new run begins
     "watch-fit": (

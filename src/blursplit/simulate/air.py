@@ -33,6 +33,7 @@ from blursplit.constants import (
     TURN_APART,
 )
 from blursplit.simulate.camera import StarField
+from blursplit.simulate.motion import turn
 from blursplit.simulate.scene import Scene
 from blursplit.turbulence.conversions import phase_spectrum
 from blursplit.types import FloatArray
@@ -275,10 +276,8 @@ def _beams(
     skies, openings = [_sky(scene, field, wedge)], [opening]
     if second is not None and scene.second_camera is not None:
         seen = scene.of_second_camera()
-        angle = np.deg2rad(scene.second_camera.angle_deg)
-        c, s = np.cos(angle), np.sin(angle)
         own = _sky(seen, second, np.zeros((second.x_px.size, 2)))
-        skies.append(own @ np.array([[c, s], [-s, c]]))
+        skies.append(own @ turn(scene.second_camera.angle_deg))
         openings.append(np.tile(scene.second_camera.baseline_m, (second.x_px.size, 1)))
     return np.concatenate(skies), np.concatenate(openings)
 
@@ -299,9 +298,8 @@ def _crossed(
     place_m: FloatArray,
 ) -> LayerGeometry:
     angle = float(np.deg2rad(direction_deg))
-    c, s = np.cos(angle), np.sin(angle)
-    x, y = place_m.T
-    return LayerGeometry(r0_m, outer_scale_m, wind_m_s, angle, c * x + s * y, -s * x + c * y)
+    along, across = (place_m @ turn(-direction_deg)).T
+    return LayerGeometry(r0_m, outer_scale_m, wind_m_s, angle, along, across)
 
 
 def layer_geometries(

@@ -111,23 +111,9 @@ class Shared:
         t = (place - base)[..., None]
         before, here = series[base - 1], series[base]
         there, after = series[base + 1], series[base + 2]
-        return np.asarray(
-            here
-            + 0.5
-            * t
-            * (
-                there
-                - before
-                + t
-                * (
-                    2 * before
-                    - 5 * here
-                    + 4 * there
-                    - after
-                    + t * (3 * (here - there) + after - before)
-                )
-            )
-        )
+        slope, bend = there - before, 2 * before - 5 * here + 4 * there - after
+        twist = 3 * (here - there) + after - before
+        return np.asarray(here + 0.5 * t * (slope + t * (bend + t * twist)))
 
 
 def _grid(scene: Scene) -> tuple[float, float, int]:
@@ -150,9 +136,26 @@ def _grid(scene: Scene) -> tuple[float, float, int]:
     return -margin, rate, n
 
 
+def turn(angle_deg: float) -> FloatArray:
+    """Return the matrix that turns rows (x, y), multiplied from the left, from +x toward +y."""
+    c, s = np.cos(np.deg2rad(angle_deg)), np.sin(np.deg2rad(angle_deg))
+    return np.array([[c, s], [-s, c]])
+
+
 def _axis(angle_deg: float) -> FloatArray:
-    angle = np.deg2rad(angle_deg)
-    return np.array([np.cos(angle), np.sin(angle)])
+    return np.asarray(turn(angle_deg)[0])
+
+
+def _on_two_axes(
+    given: Mode | WindShake,
+    n: int,
+    rate_hz: float,
+    density: Callable[[FloatArray], FloatArray],
+    rng: np.random.Generator,
+) -> FloatArray:
+    both = np.stack([noise_series(n, rate_hz, density, rng) for _ in range(2)], axis=1)
+    sizes = np.array([given.rms_arcsec, given.second_rms_arcsec])
+    return np.asarray(both * sizes @ turn(given.angle_deg))
 
 
 def _mode_motion(mode: Mode, n: int, rate_hz: float, rng: np.random.Generator) -> FloatArray:
@@ -160,12 +163,7 @@ def _mode_motion(mode: Mode, n: int, rate_hz: float, rng: np.random.Generator) -
         return mode_density(f, mode.frequency_hz, mode.damping_ratio)
 
     ring = RING_TIMES / (2 * np.pi * mode.damping_ratio * mode.frequency_hz)
-    length = max(n, int(ring * rate_hz))
-    along, across = (noise_series(length, rate_hz, density, rng)[:n] for _ in range(2))
-    return np.asarray(
-        mode.rms_arcsec * along[:, None] * _axis(mode.angle_deg)
-        + mode.second_rms_arcsec * across[:, None] * _axis(mode.angle_deg + 90)
-    )
+    return _on_two_axes(mode, max(n, int(ring * rate_hz)), rate_hz, density, rng)[:n]
 
 
 def _tap_motion(scene: Scene, time_s: FloatArray) -> FloatArray:
@@ -184,11 +182,7 @@ def _broad_motion(wind: WindShake, n: int, rate_hz: float, rng: np.random.Genera
     def density(f: FloatArray) -> FloatArray:
         return shake_density(f, wind.corner_hz)
 
-    along, across = (noise_series(n, rate_hz, density, rng) for _ in range(2))
-    return np.asarray(
-        wind.rms_arcsec * along[:, None] * _axis(wind.angle_deg)
-        + wind.second_rms_arcsec * across[:, None] * _axis(wind.angle_deg + 90)
-    )
+    return _on_two_axes(wind, n, rate_hz, density, rng)
 
 
 def _tube_series(

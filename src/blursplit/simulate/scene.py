@@ -17,10 +17,10 @@ from blursplit.constants import (
     ARCSEC_PER_RADIAN,
     LEAST_SPLIT,
     PIER_SHAPE_PER_M,
-    SEEING_IN_LAMBDA_OVER_R0,
     SEEING_WAVELENGTH_M,
 )
 from blursplit.rig import StrictTable, read_toml, refusal
+from blursplit.turbulence.conversions import r0_m
 
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
@@ -115,7 +115,7 @@ class SceneAir(StrictTable):
         if self.r0_500nm_zenith_m is not None:
             return self.r0_500nm_zenith_m
         seeing = 1.5 if self.seeing_arcsec is None else self.seeing_arcsec
-        return SEEING_IN_LAMBDA_OVER_R0 * SEEING_WAVELENGTH_M / seeing * ARCSEC_PER_RADIAN
+        return float(r0_m(seeing, SEEING_WAVELENGTH_M))
 
     @property
     def r0_m(self) -> float | None:

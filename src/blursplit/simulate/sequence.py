@@ -16,7 +16,6 @@ from blursplit.constants import (
     LONG_FRAME_S,
     LONGEST_BLUR_TIME_S,
     PUPILS_AT_ONCE,
-    SEEING_IN_LAMBDA_OVER_R0,
     SEEING_WAVELENGTH_M,
     SHORT_EXPOSURE_S,
     STAMP_REACH,
@@ -55,6 +54,7 @@ from blursplit.simulate.imaging import (
 )
 from blursplit.simulate.motion import Shared, draw_shared_motion
 from blursplit.simulate.scene import Scene
+from blursplit.turbulence.conversions import seeing_arcsec
 from blursplit.types import BoolArray, FloatArray, IntArray
 
 # a width of the truth: the causes that its image leaves out
@@ -248,17 +248,6 @@ class Simulation:
             optics_arcsec2=blur**2 * np.eye(2),
         )
 
-    def owner_paths(self) -> tuple[FloatArray, dict[str, FloatArray]]:
-        """Return the fine time grid [s] from the first exposure's start on, and each owner's path.
-
-        The paths [arcsec], shape (n, 2), are those of "tracking", "structure" and "near_air";
-        the last holds the tube's currents alone, a near layer's tilt is in `near_tilt_arcsec`.
-        """
-        inside = self.recorded
-        return self.shared.time_s[inside], {
-            owner: self.shared.of(owner)[inside] for owner in ("tracking", "structure", "near_air")
-        }
-
     def air_strengths(self) -> dict[str, tuple[float, float] | None]:
         """Return r0 at the wavelength along the line of sight and the outer scale [m].
 
@@ -291,10 +280,7 @@ class Simulation:
             Called with the time [s] up to which the present stretch of air holds, before the next
             one is drawn.
         """
-        for start in range(0, self.n_frames, self._stretch):
-            stop = min(start + self._stretch, self.n_frames)
-            for air in (self._air, self._near):
-                air.begin_stretch(self.times.start_s[start:stop], self._pace)
+        for start, stop in self._stretches():
             yield from self.exposed(start, stop)
             if beside is not None:
                 beside(float(self.times.start_s[stop]) if stop < self.n_frames else np.inf)
@@ -322,24 +308,25 @@ class Simulation:
         size, frames = self.imager.grid.stamp_px, self.n_frames
         light = np.zeros((frames, stamped, size, size), dtype=np.float32)
         corner = np.zeros((frames, stamped, 2), dtype=np.int64)
-        for start in range(0, frames, self._stretch):
-            stop = min(start + self._stretch, frames)
-            for air in (self._air, self._near):
-                air.begin_stretch(self.times.start_s[start:stop], self._pace)
+        for start, stop in self._stretches():
             for star in range(self.stars.x_px.size):
                 if star < stamped:
                     part = self._star_light(star, start, stop)
                     light[start:stop, star] = part[0]
                     corner[start:stop, star] = np.stack(part[1:], axis=-1)
-                else:
-                    self._star_tilt(star, start, stop)
+                else:  # only where it stands and how the air tilts its light is noted
+                    time, _ = self._stands(star, start, stop)
+                    for _ in self._phases(star, start, time):
+                        pass
         return light, corner
 
-    def _star_tilt(self, star: int, start: int, stop: int) -> None:
-        """Note where a star stands and how the air tilts its light, without its image."""
-        time, _ = self._stands(star, start, stop)
-        for _ in self._phases(star, start, time):
-            pass
+    def _stretches(self) -> Iterator[tuple[int, int]]:
+        """Yield first and last frames of the stretches of air, each drawn when it is come to."""
+        for start in range(0, self.n_frames, self._stretch):
+            stop = min(start + self._stretch, self.n_frames)
+            for air in (self._air, self._near):
+                air.begin_stretch(self.times.start_s[start:stop], self._pace)
+            yield start, stop
 
     def _stands(self, star: int, start: int, stop: int) -> tuple[FloatArray, FloatArray]:
         """Note where a star stands; return the middles of its sub-exposures and its places [px]."""
@@ -598,7 +585,7 @@ def _air_truth(run: Simulation) -> dict[str, Any]:
     realised = run.air_strengths()["outside"]
     ratio = 1.0 if realised is None else realised[0] / r0
     zenith = scene.air.r0_zenith_m or np.nan
-    seeing = SEEING_IN_LAMBDA_OVER_R0 * SEEING_WAVELENGTH_M / zenith * ARCSEC_PER_RADIAN
+    seeing = seeing_arcsec(zenith, SEEING_WAVELENGTH_M)
     motion = run.air_tilt_arcsec
     centred = motion - motion.mean(axis=0)
     common = centred.mean(axis=1)

@@ -29,7 +29,7 @@ from blursplit.simulate.camera import (
     place_stars,
     plan_frames,
 )
-from blursplit.simulate.motion import Shared, draw_shared_motion
+from blursplit.simulate.motion import Shared, draw_shared_motion, turn
 from blursplit.simulate.scene import Scene
 from blursplit.simulate.sequence import Simulation
 from blursplit.stars.tracks import Stamps, StarTracks
@@ -229,9 +229,7 @@ def draw_tracks(scene: Scene, seed: int | None = None, *, noise: bool = True) ->
         if k and scene.second_camera is not None:
             second = scene.second_camera
             whole[..., 0] += second.flexure_arcsec_per_min / 60 * middles[k]
-            turn = np.deg2rad(second.angle_deg)
-            c, s = np.cos(turn), np.sin(turn)
-            whole = whole @ np.array([[c, -s], [s, c]])
+            whole = whole @ turn(-second.angle_deg)
             stamp = replace(stamp, stamp_s=stamp.stamp_s - second.offset_s)
         place = np.stack([field.x_px, field.y_px], axis=-1) + stamp.dither_px[:, None]
         place = place + whole / camera.pixel_scale_arcsec

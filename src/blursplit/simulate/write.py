@@ -13,7 +13,6 @@ from contextlib import ExitStack
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
@@ -30,7 +29,7 @@ from blursplit.errors import OutputError
 from blursplit.evidence.sensor_record import SensorRecord
 from blursplit.evidence.sensor_signal import nominal_rotation
 from blursplit.simulate.air import Atmosphere
-from blursplit.simulate.motion import Shared
+from blursplit.simulate.motion import Shared, turn
 from blursplit.simulate.scene import Scene, SceneSensor, SecondCamera
 from blursplit.simulate.sequence import Simulation
 
@@ -62,8 +61,7 @@ def draw_sensor(
     felt = np.fft.irfft(spectrum, n=2 * finer, axis=0)[:finer]
     grid = Shared(shared.start_s, 4 * shared.rate_hz, {})
     true_s = np.arange(0.0, duration_s, 1 / sensor.rate_hz)
-    c, s = np.cos(np.deg2rad(sensor.angle_deg)), np.sin(np.deg2rad(sensor.angle_deg))
-    read = grid.at(true_s, felt) @ np.array([[c, -s], [s, c]])
+    read = grid.at(true_s, felt) @ turn(-sensor.angle_deg)
     values = np.column_stack([read, np.zeros(true_s.size)])
     values += sensor.noise * np.sqrt(sensor.rate_hz / 2) * rng.standard_normal(values.shape)
     good = np.ones(values.shape, dtype=bool)
@@ -123,11 +121,10 @@ class SecondCameraRun(Simulation):
         self, air_rng: np.random.Generator, near_rng: np.random.Generator
     ) -> tuple[Atmosphere, Atmosphere]:
         del air_rng, near_rng
-        turn = np.deg2rad(self._given.angle_deg)
-        c, s = np.cos(turn), np.sin(turn)
         # its pupil's points along the main camera's axes
-        x, y = self.imager.x_m, self.imager.y_m
-        pupil = (self.scene.telescope.aperture_m, c * x - s * y, s * x + c * y)
+        own = np.stack([self.imager.x_m, self.imager.y_m], axis=1)
+        x, y = (own @ turn(self._given.angle_deg)).T
+        pupil = (self.scene.telescope.aperture_m, x, y)
         outside, near = self._main.air
         first = self._main.stars.x_px.size
         return outside.seen_through(*pupil, first), near.seen_through(*pupil, first)
@@ -142,9 +139,7 @@ class SecondCameraRun(Simulation):
 
 def as_second_sees(shared: Shared, given: SecondCamera) -> Shared:
     """Return the motion along the second camera's axes, its flexure beside it."""
-    turn = np.deg2rad(given.angle_deg)
-    c, s = np.cos(turn), np.sin(turn)
-    axes = np.array([[c, -s], [s, c]])
+    axes = turn(-given.angle_deg)
     own = set(shared.owners.get("near_air", ()))
     terms = {name: path @ axes for name, path in shared.terms.items() if name not in own}
     bend = np.zeros_like(next(iter(shared.terms.values())))
@@ -181,7 +176,6 @@ def header_of(scene: Scene, start: datetime) -> Header:
 
     camera, telescope = scene.camera, scene.telescope
     focal_mm = camera.pixel_um * 1e-3 / (camera.pixel_scale_arcsec / ARCSEC_PER_RADIAN)
-    header = Header()
     cards: list[tuple[str, Any, str]] = [
         ("OBJECT", scene.sequence.object, "name of the field"),
         ("IMAGETYP", "Light Frame", "kind of exposure"),
@@ -207,9 +201,7 @@ def header_of(scene: Scene, start: datetime) -> Header:
     ]
     if scene.sequence.site:
         cards.append(("SITENAME", scene.sequence.site, "site"))
-    for keyword, value, comment in cards:
-        header[keyword] = (value, comment)
-    return header
+    return Header(cards)
 
 
 class CubeFile:
@@ -237,12 +229,7 @@ class CubeFile:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self._file.close()
 
     def add(self, first: int, frames: NDArray[np.uint16]) -> None:  # noqa: ARG002

@@ -192,11 +192,6 @@ def von_karman_fwhm_arcsec(
     return np.asarray(relative * wavelength / r0 * ARCSEC_PER_RADIAN, dtype=float)
 
 
-def kolmogorov_width() -> float:
-    """Return the Kolmogorov long-exposure FWHM in units lambda/r0 by numerical transform."""
-    return float(_widths(np.array([np.inf]))[0])
-
-
 @lru_cache(maxsize=1)
 def _width_table() -> tuple[FloatArray, FloatArray]:
     # The width is nearly linear in (r0/L0)^(1/3), which makes linear interpolation enough.

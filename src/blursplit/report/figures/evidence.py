@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -247,12 +248,10 @@ def north_in_image(result: Result) -> tuple[float, float] | None:
     image is mirrored comes from the setup's ``flip``, or else from a contribution that has both
     its direction in the image and its position angle; without either nothing is claimed.
     """
-    entry = result.setup.get("position_angle_deg")
-    if entry is None or not isinstance(entry.value, (int, float)):
+    angle_of_y_deg, flip = result.setting("position_angle_deg"), result.setting("flip")
+    if angle_of_y_deg is None:
         return None
-    angle_of_y_deg = float(entry.value)
-    flip = result.setup.get("flip")
-    sign = _handedness(result, angle_of_y_deg) if flip is None else -1 if flip.value else 1
+    sign = _handedness(result, angle_of_y_deg) if flip is None else -1 if flip else 1
     if sign is None:
         return None
     # Position angle grows toward +y when the image is not mirrored, and the other way round.
@@ -345,3 +344,22 @@ def _draw_compass(ax: Axes, directions: tuple[float, float], reach: float) -> No
             arrowprops={"arrowstyle": "->", "color": colour("muted"), "lw": 0.9},
         )
         ax.text(0.93 * reach * dx, 0.93 * reach * dy, letter, ha="center", va="center")
+
+
+def draw_scatter(
+    points: Sequence[tuple[float, float]],
+    limits: Sequence[tuple[float, float]],
+    x_label: str,
+    y_label: str,
+    hue: str,
+    ax: Axes | None = None,
+) -> Figure:
+    """Draw (x, y) of many sequences as dots, upper limits as triangles that point downward."""
+    ax = axes_for(ax, 4.2, 2.6)
+    for places, marker, alpha in ((points, "o", 0.75), (limits, "v", 0.4)):
+        x, y = np.reshape(places, (-1, 2)).T
+        ax.plot(x, y, marker, color=colour(hue), ms=4, mew=0, alpha=alpha)
+    ax.set(xlabel=x_label, ylabel=y_label)
+    if min(y for _, y in (*points, *limits)) >= 0:
+        ax.set_ylim(bottom=0)
+    return figure_of(ax)
