@@ -26,7 +26,7 @@ HEADLINES = {
     "yes": "Without the shaking your stars would be 1.1 arcsec, not 2.5.",
     "no": "Your mount is not the reason: curing it would save less than 0.25 arcsec of your 2.5.",
     "open": "Up to 0.44 arcsec of your 2.5 may be shaking and drift, or air close",
-    "unknown-optics": "How much of it is air and how much optics, these frames do not tell.",
+    "unknown-optics": "Your mount is not the reason: curing it would save less than 0.25 arcsec",
     "positions": "Your stars moved by 0.31 arcsec rms between 0.20 and 25 Hz.",
     "voided": "No verdict: the frames were centred on their star before they were saved",
     "not-converged": "No verdict: two independent runs of the fit disagree (R-hat 1.08).",

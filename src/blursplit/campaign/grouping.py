@@ -13,7 +13,7 @@ from statistics import median
 
 from blursplit.constants import FITS_BLOCK, SAMPLE_BYTES, SEQUENCE_GAP_INTERVALS, SEQUENCE_GAP_S
 from blursplit.errors import InputError
-from blursplit.frames.facts import calibration_kind, image_kind
+from blursplit.frames.facts import calibration_kind, image_kind, read_exposure, read_facts
 from blursplit.frames.header import Header
 from blursplit.frames.layout import Slab, is_fits_name, natural_key, read_layout
 
@@ -214,39 +214,31 @@ def _iso_seconds(text: str) -> float | None:
     return moment.replace(tzinfo=moment.tzinfo or UTC).timestamp()
 
 
+# Condition of a sequence, as the store names it -> fact of a header.
+_CONDITIONS = {
+    "airmass": "airmass",
+    "altitude_deg": "altitude_deg",
+    "azimuth_deg": "azimuth_deg",
+    "wind_m_s": "wind_speed_m_s",
+    "temperature_c": "ambient_temperature_c",
+    "longitude_deg": "longitude_deg",
+    "exposure_s": "exposure_s",
+    "object": "object",
+    "telescope": "telescope_name",
+    "instrument": "camera_name",
+    "filter": "filter",
+}
+
+
 def _conditions(header: Header) -> dict[str, float | str]:
-    found: dict[str, float | str] = {}
-    numbers = {
-        "airmass": ("AIRMASS", "SECZ"),
-        "altitude_deg": ("TELALT", "OBJCTALT", "CENTALT", "ALTITUDE"),
-        "azimuth_deg": ("TELAZ", "OBJCTAZ", "CENTAZ", "AZIMUTH"),
-        "wind_m_s": ("WINDSPD", "WINDSPEE", "WIND"),
-        "temperature_c": ("AMBTEMP", "AMB-TEMP", "AOCAMBT", "OUTTEMP", "TEMPAMB"),
-        "longitude_deg": ("SITELONG", "LONG-OBS", "OBSGEO-L"),
-    }
-    for name, keys in numbers.items():
-        value = header.number(*keys)
-        if value is not None:
-            found[name] = value[0]
-    # Weather stations of common drivers write kilometres an hour and say so in the comment.
-    for key in ("WINDSPD", "WINDSPEE", "WIND", "AOCWIND"):
-        if "km" in header.comment(key) and header.number(key):
-            found["wind_m_s"] = header.number(key)[0] / 3.6  # type: ignore[index]
-    side = _text(header, "PIERSIDE", "PIER-SID").lower()
+    known = read_facts(header)
+    exposure = read_exposure(header)
+    if exposure is not None:
+        known["exposure_s"] = exposure
+    found = {name: known[fact].value for name, fact in _CONDITIONS.items() if fact in known}
+    side = str(known["pier_side"].value).lower() if "pier_side" in known else ""
     if side in {"east", "west", "e", "w"}:
         found["pier_side"] = "east" if side.startswith("e") else "west"
-    for name, keys in (
-        ("object", ("OBJECT",)),
-        ("telescope", ("TELESCOP",)),
-        ("instrument", ("INSTRUME", "CAMERA")),
-        ("filter", ("FILTER", "FILTER1")),
-    ):
-        text = _text(header, *keys)
-        if text:
-            found[name] = text
-    exposure = header.number("XPOSURE", "EXPTIME", "EXPOSURE")
-    if exposure:
-        found["exposure_s"] = exposure[0]
     return found
 
 
@@ -290,15 +282,7 @@ def _group(members: list[FileFacts]) -> Group:
 def _summary(members: list[FileFacts]) -> dict[str, float | str | None]:
     all_facts = [dict(f.facts) for f in members]
     summary: dict[str, float | str | None] = {}
-    for name in (
-        "airmass",
-        "altitude_deg",
-        "azimuth_deg",
-        "wind_m_s",
-        "temperature_c",
-        "longitude_deg",
-        "exposure_s",
-    ):
+    for name in list(_CONDITIONS)[:7]:  # the numbers
         values = [f[name] for f in all_facts if isinstance(f.get(name), float | int)]
         summary[name] = float(median(values)) if values else None  # type: ignore[type-var]
     for name in ("object", "telescope", "instrument", "filter", "pier_side"):

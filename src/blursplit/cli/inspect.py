@@ -35,6 +35,7 @@ def run(
     from blursplit.folder import write_text_whole
     from blursplit.frames.inspection import without_times
     from blursplit.report.words import put_remarks_in_words
+    from blursplit.report.words_frames import NEEDED_FOR
 
     if write_setup is not None and write_setup.exists():
         raise OutputError(write_setup, "exists already", "name another or remove it")
@@ -48,6 +49,8 @@ def run(
         found = without_times(found, f"{error.problem}; {error.remedy}")
     put_remarks_in_words((*found.can, *found.cannot, *found.advice, *found.notes))
     put_remarks_in_words(one.use for one in found.calibration)
+    for one in found.missing:
+        one.needed_for = NEEDED_FOR[one.key]
     if write_setup is not None:
         write_text_whole(write_setup, _setup_text(found))
         say(f"setup written: {write_setup}")

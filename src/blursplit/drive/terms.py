@@ -314,10 +314,10 @@ def without_drive(grid: GridData, terms: Sequence[DriveTerm]) -> GridData:
     """
     if not terms:
         return grid
-    design, owner, _ = _design(grid, terms)
-    values = np.concatenate([s.shared_arcsec for s in grid.segments])
-    columns = owner > 0
-    fitted = design[:, columns] @ (np.linalg.pinv(design) @ values)[columns]
+    record = record_of_grid(grid)
+    design = other_columns(record, terms, None)
+    own = slice(len(grid.segments) + 1, None)  # behind an offset for each segment, and the time
+    fitted = design[:, own] @ (np.linalg.pinv(design) @ record.motion_arcsec)[own]
     n = len(grid.star)
     sizes = np.cumsum([len(s.real) for s in grid.segments])[:-1]
     segments = tuple(
@@ -329,30 +329,6 @@ def without_drive(grid: GridData, terms: Sequence[DriveTerm]) -> GridData:
         for segment, part in zip(grid.segments, np.split(fitted, sizes), strict=True)
     )
     return replace(grid, segments=segments)
-
-
-def _design(grid: GridData, terms: Sequence[DriveTerm]) -> tuple[FloatArray, IntArray, FloatArray]:
-    """Columns: a mean for each segment (owner -1), time, cosine and sine of each term.
-
-    Periods under a turn share one curvature, which the first of them owns.
-    """
-    times, number = grid.time_s, grid.number
-    columns = [(number == i).astype(float) for i in range(len(grid.segments))]
-    owner = [-1] * len(columns)
-    columns.append(times - times.mean())
-    owner.append(0)
-    for i, term in enumerate(terms):
-        if term.harmonic == 0:
-            if i and terms[i - 1].harmonic == 0:
-                continue
-            centred = times - times.mean()
-            columns.append(centred**2 - np.mean(centred**2))
-            owner.append(i + 1)
-            continue
-        phase = 2.0 * np.pi * times * term.harmonic / term.period_s
-        columns += [np.cos(phase), np.sin(phase)]
-        owner += [i + 1, i + 1]
-    return np.stack(columns, axis=1).astype(np.float64), np.array(owner), times
 
 
 # --- the record as a series for the drive ---------------------------------------------------------

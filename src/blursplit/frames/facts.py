@@ -219,12 +219,17 @@ _NAMES: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("camera_name", ("INSTRUME", "CAMERA", "DETECTOR", "CAMMODEL")),
     ("telescope_name", ("TELESCOP",)),
     ("image_kind", ("IMAGETYP", "OBSTYPE", "FRAME", "IMGTYPE", "IMAGE-TY")),
-    ("pier_side", ("PIERSIDE",)),
+    ("pier_side", ("PIERSIDE", "PIER-SID")),
 )
 _NUMBERS: tuple[tuple[str, tuple[str, ...], float, float], ...] = (
     ("sensor_temperature_c", ("CCD-TEMP", "DET-TEMP", "SENSTEMP"), -150, 80),
-    ("ambient_temperature_c", ("AMBTEMP", "AOCAMBT", "OUTTEMP", "TEMPERAT"), -60, 60),
-    ("wind_speed_m_s", ("WINDSPD", "AOCWIND", "WINDSPEE"), 0, 60),
+    (
+        "ambient_temperature_c",
+        ("AMBTEMP", "AMB-TEMP", "AOCAMBT", "OUTTEMP", "TEMPERAT", "TEMPAMB"),
+        -60,
+        60,
+    ),
+    ("wind_speed_m_s", ("WINDSPD", "AOCWIND", "WINDSPEE", "WIND"), 0, 250),
     ("airmass", ("AIRMASS", "SECZ", "AIRMASS1"), 1 - 1e-6, 20),
     ("read_noise_e", ("RDNOISE", "READNOIS", "RON", "READNOISE", "ENOISE"), 0, 1000),
     ("row_time_us", ("ROWTIME", "LINETIME"), 0, 1e5),
@@ -244,6 +249,11 @@ def read_facts(header: Header) -> dict[str, Setting]:
             known[name] = Setting(text[0][:80], "header", text[1])
     for name, keys, low, high in _NUMBERS:
         _set(known, name, header.number(*keys), (low, high))
+    wind = known.pop("wind_speed_m_s", None)
+    if wind is not None:
+        # Weather stations of common drivers write kilometres an hour and say so in the comment.
+        factor = 1 / 3.6 if "km" in header.comment(wind.note) else 1.0
+        _set(known, "wind_speed_m_s", (factor * wind.value, wind.note), (0, 60))
     for part in (_optics, _focus, _pixels, _camera, _filter, read_pointing):
         known |= part(header)
     return known

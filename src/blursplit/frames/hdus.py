@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import warnings
 from collections import Counter
-from collections.abc import Callable, Hashable, Iterable
+from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -205,8 +205,12 @@ def read_units(files: list[Path], *, growing: bool = False) -> Units:
         raise InputError(files[0], f"holds {what}", "give FITS files with images")
     _compare_sums(units)
     _keep_lights(units)
-    _keep_commonest(units, _exposure_key, "other exposure", "mixed_exposures")
-    _keep_commonest(units, _filter_key, "other filter", "mixed_filters")
+    exposures = [read_exposure(slab.header) for slab in units.slabs]
+    seconds = [None if one is None else float(one.value) for one in exposures]
+    _keep_commonest(units, seconds, "other exposure", "mixed_exposures")
+    keywords = ("FILTER", "FILTERS", "FILTER1", "FILTNAM")
+    filters = [(slab.header.string(*keywords) or (None,))[0] for slab in units.slabs]
+    _keep_commonest(units, filters, "other filter", "mixed_filters")
     _refuse_mixed(units.slabs)
     _name_contradictions(units)
     return units
@@ -269,19 +273,8 @@ def _keep_lights(units: Units) -> None:
         units.slabs = [s for s, kind in zip(units.slabs, kinds, strict=True) if kind is None]
 
 
-def _exposure_key(slab: Slab) -> Hashable:
-    exposure = read_exposure(slab.header)
-    return None if exposure is None else float(exposure.value)
-
-
-def _filter_key(slab: Slab) -> Hashable:
-    name = slab.header.string("FILTER", "FILTERS", "FILTER1", "FILTNAM")
-    return None if name is None else name[0]
-
-
-def _keep_commonest(units: Units, key: Callable[[Slab], Hashable], reason: str, code: str) -> None:
+def _keep_commonest(units: Units, keys: Sequence[Hashable], reason: str, code: str) -> None:
     """Leave out stacks whose key differs from that of most frames (a long exposure among short)."""
-    keys = [key(slab) for slab in units.slabs]
     if len(set(keys)) < 2:  # noqa: PLR2004
         return
     counts: Counter[Hashable] = Counter()

@@ -8,7 +8,7 @@ from __future__ import annotations
 import shlex
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 from pydantic import Field
 
@@ -28,23 +28,23 @@ from blursplit.frames.pixels import same_exposure
 from blursplit.frames.sequence import Sequence
 from blursplit.frames.timing import RatePart
 from blursplit.plain import plain
-from blursplit.result import Document, Part, Remark
+from blursplit.result import Document, Part, Remark, SetupEntry
 
 INSPECTION_SCHEMA = "blursplit-inspect/2"
 SATURATED = "saturated-pixels"
 
-# (key, keywords in a header, what it is needed for)
-_WANTED: tuple[tuple[str, str, str], ...] = (
-    ("pixel_scale_arcsec", "celestial WCS, or XPIXSZ and FOCALLEN", "arcseconds"),
-    ("aperture_m", "APTDIA", "the air's share and the diffraction width"),
-    ("exposure_s", "EXPTIME", "what motion is averaged within a frame"),
-    ("gain_e_per_adu", "EGAIN", "the noise of each position"),
-    ("read_noise_e", "RDNOISE", "the noise of faint stars"),
-    ("band_nm", "FILTER", "atmospheric dispersion"),
-    ("altitude_deg", "AIRMASS, OBJCTALT, or RA, DEC, site and time", "seeing at the zenith"),
-    ("position_angle_deg", "celestial WCS", "directions on the sky"),
-    ("row_order", "ROWORDER", "the sign of a rolling shutter's delay"),
-)
+# Key -> keywords in a header; what each is needed for stands in `report.words_frames`.
+_WANTED: dict[str, str] = {
+    "pixel_scale_arcsec": "celestial WCS, or XPIXSZ and FOCALLEN",
+    "aperture_m": "APTDIA",
+    "exposure_s": "EXPTIME",
+    "gain_e_per_adu": "EGAIN",
+    "read_noise_e": "RDNOISE",
+    "band_nm": "FILTER",
+    "altitude_deg": "AIRMASS, OBJCTALT, or RA, DEC, site and time",
+    "position_angle_deg": "celestial WCS",
+    "row_order": "ROWORDER",
+}
 _CALIBRATION_FOLDERS = ("bias", "dark", "flat", "zero", "offset", "calib")
 _SECTIONS = {
     "aperture_m": "telescope",
@@ -54,19 +54,11 @@ _SECTIONS = {
 }
 
 
-class Fact(Part):
-    """A value, its origin and what had to be assumed."""
-
-    value: Any
-    origin: Literal["header", "setup file", "option", "default", "measured"]
-    note: str = ""
-
-
 class Missing(Part):
     """A fact that nothing gave."""
 
     key: str
-    needed_for: str
+    needed_for: str = ""
     remedy: str
 
 
@@ -124,7 +116,7 @@ class Inspection(Document):
     start_utc: str | None
     exposure_s: float | None
     timing: FrameTiming | None
-    known: dict[str, Fact]
+    known: dict[str, SetupEntry]
     missing: list[Missing]
     calibration: list[CalibrationFrames] = Field(default_factory=list)
     can: list[Remark]
@@ -150,10 +142,11 @@ def inspect_sequence(sequence: Sequence, paths: Iterable[Path] = ()) -> Inspecti
     (40, 'regular')
     """
     known = sequence.instrument.settings
+    given = set(known) | ({"altitude_deg"} if known["airmass"].origin != "default" else set())
     missing = [
-        Missing(key=key, needed_for=use, remedy=_remedy(key, keywords))
-        for key, keywords, use in _WANTED
-        if key not in known and not (key == "altitude_deg" and _knows_airmass(sequence))
+        Missing(key=key, remedy=_remedy(key, keywords))
+        for key, keywords in _WANTED.items()
+        if key not in given
     ]
     can, cannot = _prospects(sequence)
     return Inspection(
@@ -169,7 +162,7 @@ def inspect_sequence(sequence: Sequence, paths: Iterable[Path] = ()) -> Inspecti
         exposure_s=sequence.exposure_s,
         timing=_timing(sequence),
         known={
-            key: Fact(value=entry.value, origin=entry.origin, note=entry.note)
+            key: SetupEntry(value=entry.value, origin=entry.origin, note=entry.note)
             for key, entry in sorted(known.items())
         },
         missing=missing,
@@ -245,7 +238,6 @@ def without_times(found: Inspection, missing: str) -> Inspection:
     """
     interval = Missing(
         key="frame_interval_s",
-        needed_for="spectra, drift, seeing and all else but widths",
         remedy="header: DATE-OBS; or --set camera.frame_interval_s=...",
     )
     return found.model_copy(
@@ -260,11 +252,6 @@ def without_times(found: Inspection, missing: str) -> Inspection:
             "notes": [Remark(code="times-unknown", facts={"missing": missing}), *found.notes],
         }
     )
-
-
-def _knows_airmass(sequence: Sequence) -> bool:
-    airmass = sequence.instrument.settings.get("airmass")
-    return airmass is not None and airmass.origin != "default"
 
 
 def _remedy(key: str, keywords: str) -> str:

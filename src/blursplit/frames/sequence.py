@@ -172,7 +172,11 @@ def open_frames(
         frame=order,
         instrument=merged,
         n_files=n_files,
-        notes=tuple(_made_safe(note) for note in notes),
+        # words of others, such as names of files, must be such as can be written anywhere
+        notes=tuple(
+            (code, {k: plain(v) if isinstance(v, str) else v for k, v in facts.items()})
+            for code, facts in notes
+        ),
         dropped=dropped,
         stamps=report,
         keywords=tuple(parts.header.keys()),
@@ -273,12 +277,6 @@ def _read_array(frames: NDArray[Any], times: Any) -> _Parts:
         header=Header(b""),
         frames=lambda order: ArrayFrames(frames, order),
     )
-
-
-def _made_safe(note: Note) -> Note:
-    """Return a note whose words of others, such as names of files, can be written anywhere."""
-    code, facts = note
-    return code, {k: plain(v) if isinstance(v, str) else v for k, v in facts.items()}
 
 
 def _split_at_flips(

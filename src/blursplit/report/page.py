@@ -248,20 +248,17 @@ def _loop(result: Result, series: Series) -> dict[str, Any] | None:
     low = float(np.median(cut))
     high = max(float(np.percentile(cut.reshape(count, -1).max(axis=1), 90)), low + 1e-9)
     shown = np.clip((strip - low) / (high - low), 0.0, 1.0) ** 0.6
+    slower, speed = LOOP_INTERVAL_S / (result.sequence.cadence_s or np.inf), ""
+    if slower:
+        times = number(max(slower, 1 / slower), 2)
+        speed = f"{times} × slower" if slower >= 1 else f"{times} × faster"
     return {
         "source": _png(shown),
         "frames": count,
         "seconds": f"{count * LOOP_INTERVAL_S:.2f}",
         "ratio": f"{nx} / {ny}",
-        "speed": _speed(result.sequence.cadence_s),
+        "speed": speed,
     }
-
-
-def _speed(cadence_s: float | None) -> str:
-    if not cadence_s:
-        return ""
-    ratio = LOOP_INTERVAL_S / cadence_s
-    return f"{number(ratio, 2)} × slower" if ratio >= 1 else f"{number(1 / ratio, 2)} × faster"
 
 
 def _png(levels: FloatArray) -> str:

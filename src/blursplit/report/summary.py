@@ -69,12 +69,6 @@ class Segment(NamedTuple):
     share: float
 
 
-def _title(result: Result) -> str:
-    sequence = result.sequence
-    named = [plain(text) for text in (sequence.object, sequence.name) if text]
-    return ", ".join(dict.fromkeys(named)) or "sequence"
-
-
 def _headline(result: Result) -> str:
     verdict = result.verdict
     if verdict.headline_code:
@@ -417,7 +411,8 @@ def summarize(result: Result) -> dict[str, Any]:
         Plain texts, lists and dictionaries; nothing is escaped for any medium, but control
         characters are gone.
     """
-    verdict = result.verdict
+    verdict, sequence = result.verdict, result.sequence
+    named = [plain(text) for text in (sequence.object, sequence.name) if text]
     checks = [{"severity": c.severity, "text": text_of(c)} for c in result.checks]
     # Where checks stand, their absence stands too: a reader takes none for raw frames.
     checks += [
@@ -430,7 +425,7 @@ def summarize(result: Result) -> dict[str, Any]:
     first = cautions_for(step.code for step in verdict.next[:1])
     later = cautions_for(step.code for step in verdict.next[1:])
     return {
-        "title": _title(result),
+        "title": ", ".join(dict.fromkeys(named)) or "sequence",
         "headline": _headline(result),
         "facts": _facts(result),
         "stars": _stars(result),

@@ -123,10 +123,6 @@ _HEADLINES: dict[str, str] = {
         "Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be shaking and drift, or "
         "air; these frames do not tell which."
     ),
-    "air-or-optics": (
-        "Your stars are {width_arcsec:arcsec} wide. How much of it is air and how much optics, "
-        "these frames do not tell."
-    ),
     "positions-only": (
         "[[Your stars moved by {rms_arcsec:arcsec} rms between {band_low_hz:figure} and "
         "{band_high_hz:hz}. ]][[Your stars moved by {rms_px:px} rms between {band_low_hz:figure} "

@@ -149,6 +149,18 @@ _OTHER_RATE = (
 )
 
 # Points of lists: what a sequence will bear, and how to record better.
+NEEDED_FOR: dict[str, str] = {
+    "pixel_scale_arcsec": "arcseconds",
+    "aperture_m": "the air's share and the diffraction width",
+    "exposure_s": "what motion is averaged within a frame",
+    "gain_e_per_adu": "the noise of each position",
+    "read_noise_e": "the noise of faint stars",
+    "band_nm": "atmospheric dispersion",
+    "altitude_deg": "seeing at the zenith",
+    "position_angle_deg": "directions on the sky",
+    "row_order": "the sign of a rolling shutter's delay",
+    "frame_interval_s": "spectra, drift, seeing and all else but widths",
+}
 PROSPECTS: dict[str, str] = {
     "can-widths": "widths of the stars",
     "can-subframes": (

@@ -413,11 +413,15 @@ class Atmosphere:
         self._see_through(aperture_m, x_m, y_m)
 
     def _see_through(self, aperture_m: float, x_m: FloatArray, y_m: FloatArray) -> None:
+        from scipy.interpolate import BarycentricInterpolator
+
         radius = aperture_m / 2 * 1.03
         node = np.cos(np.pi * (np.arange(AIR_NODES) + 0.5) / AIR_NODES)
         self._node_x = np.tile(node * radius, AIR_NODES)
         self._node_y = np.repeat(node * radius, AIR_NODES)
-        across, down = _lagrange(node, x_m / radius), _lagrange(node, y_m / radius)
+        # Lagrange's basis polynomials of the nodes at the pupil's points, shape (node, point)
+        basis = BarycentricInterpolator(node, np.eye(AIR_NODES))
+        across, down = basis(x_m / radius).T, basis(y_m / radius).T
         weights = (down[:, None, :] * across[None, :, :]).reshape(AIR_NODES**2, -1)
         self._weights = weights.astype(np.float32)
         self._x_m, self._y_m = x_m, y_m
@@ -487,13 +491,3 @@ class Atmosphere:
             path = layer.star_along_m[star] + place[frame] - layer.wind_m_s * inside
             band.add_phase(star, path, self._x_m, self._y_m, out)
         return np.asarray(out)
-
-
-def _lagrange(node: FloatArray, at: FloatArray) -> FloatArray:
-    """Return Lagrange's basis polynomials of the nodes at other places, shape (node, at)."""
-    basis = np.ones((node.size, at.size))
-    for i in range(node.size):
-        for j in range(node.size):
-            if i != j:
-                basis[i] *= (at - node[j]) / (node[i] - node[j])
-    return basis

@@ -95,9 +95,12 @@ class Imager:
         m = grid.fine_points
         self._scale = np.float32(1.0 / (m**2 * np.sum(share**2)))
         radius = telescope.aperture_m / 2
-        self.static_rad = _static_phase(
-            telescope, wavelength_m, self.x_m / radius, self.y_m / radius
-        )
+        # the given rms is that of the filled circle's modes
+        turn = 2 * np.deg2rad(telescope.astigmatism_angle_deg)
+        skew = telescope.astigmatism_nm * np.array([np.cos(turn), np.sin(turn)])
+        sizes_nm = np.array([telescope.defocus_nm, *skew, 0.0, 0.0])
+        modes = rough_modes(self.x_m / radius, self.y_m / radius)
+        self.static_rad = sizes_nm @ modes * (1e-9 * 2 * np.pi / wavelength_m)
         fine_arcsec = pixel_scale_arcsec / grid.fine_per_px
         self.fine_arcsec = fine_arcsec
         self._pixel_arcsec = pixel_scale_arcsec
@@ -172,21 +175,6 @@ class Imager:
         m, step = self.grid.fine_points, self.grid.fine_per_px
         fine = irfft2(spectra * self._transfer, s=(m, m), overwrite_x=True)
         return np.asarray(fine[:, ::step, ::step], dtype=np.float32)
-
-
-def _static_phase(
-    telescope: SceneTelescope, wavelength_m: float, x: FloatArray, y: FloatArray
-) -> FloatArray:
-    """Return defocus and astigmatism [rad]; the given rms is that of the filled circle's modes.
-
-    Normalised modes of Noll 1976: sqrt(3) (2 r^2 - 1) and sqrt(6) r^2 cos(2 (t - angle)).
-    """
-    radius2 = x**2 + y**2
-    turn = 2 * np.deg2rad(telescope.astigmatism_angle_deg)
-    astigmatism = (x**2 - y**2) * np.cos(turn) + 2 * x * y * np.sin(turn)
-    nm = telescope.defocus_nm * np.sqrt(3) * (2 * radius2 - 1)
-    nm = nm + telescope.astigmatism_nm * np.sqrt(6) * astigmatism
-    return np.asarray(nm * 1e-9 * 2 * np.pi / wavelength_m)
 
 
 def rough_modes(x: FloatArray, y: FloatArray) -> FloatArray:

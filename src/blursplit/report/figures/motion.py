@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -80,18 +81,15 @@ def mark_labels(
 
 
 def _mark_lines(ax: Axes, lines: Sequence[Line]) -> None:
-    places = []
-    for index, line in strongest(lines):
-        frequency = line.shown_hz
-        if frequency is None or frequency <= 0:
-            continue
+    shown = [(line.shown_hz, str(index)) for index, line in strongest(lines)]
+    _mark_frequencies(ax, [(hz, label) for hz, label in shown if hz is not None])
+
+
+def _mark_frequencies(ax: Axes, marks: Sequence[tuple[float, str]]) -> None:
+    known = [(frequency, label) for frequency, label in marks if frequency > 0]
+    for frequency, _ in known:
         ax.axvline(frequency, color=colour("muted"), lw=0.8, ls=":")
-        places.append((float(np.log10(frequency)), str(index)))
-    _label_marks(ax, places)
-
-
-def _label_marks(ax: Axes, places: Sequence[tuple[float, str]]) -> None:
-    for x, label in mark_labels(places):
+    for x, label in mark_labels([(float(np.log10(f)), label) for f, label in known]):
         ax.annotate(
             label,
             (10.0**x, 1.0),
@@ -102,6 +100,15 @@ def _label_marks(ax: Axes, places: Sequence[tuple[float, str]]) -> None:
             va="bottom",
             fontsize=11.2,
         )
+
+
+def _finish_densities(ax: Axes, *, own: bool) -> Figure:
+    ax.set(xlabel="frequency [Hz]", ylabel="density, both axes [arcsec²/Hz]")
+    if own:
+        figure_of(ax).legend(loc="outside upper center", ncols=2, handlelength=1.8)
+    else:
+        ax.legend(loc="lower left")
+    return figure_of(ax)
 
 
 def draw_spectrum(series: Series, lines: Sequence[Line] = (), ax: Axes | None = None) -> Figure:
@@ -149,12 +156,7 @@ def draw_spectrum(series: Series, lines: Sequence[Line] = (), ax: Axes | None = 
             ax.plot(x, y, color=hue, ls=dash, lw=width, label=label)
     logarithmic(ax, "xy")
     _mark_lines(ax, lines)
-    ax.set(xlabel="frequency [Hz]", ylabel="density, both axes [arcsec²/Hz]")
-    if own:
-        figure_of(ax).legend(loc="outside upper center", ncols=2, handlelength=1.8)
-    else:
-        ax.legend(loc="lower left")
-    return figure_of(ax)
+    return _finish_densities(ax, own=own)
 
 
 def draw_spectra_of_sides(
@@ -190,16 +192,9 @@ def draw_spectra_of_sides(
         ax.plot(f, _positive(density), color=hue, ls=dash, lw=width, label=label)
     logarithmic(ax, "xy")
     # a line beyond the spectrum's end shows where it folds to
-    places = [(float(apparent_frequency(f, 2.0 * grid[-1])), label) for f, label in marks]
-    for frequency, _ in places:
-        ax.axvline(frequency, color=colour("muted"), lw=0.8, ls=":")
-    _label_marks(ax, [(float(np.log10(f)), label) for f, label in places if f > 0])
-    ax.set(xlabel="frequency [Hz]", ylabel="density, both axes [arcsec²/Hz]")
-    if own:
-        figure_of(ax).legend(loc="outside upper center", ncols=2, handlelength=1.8)
-    else:
-        ax.legend(loc="lower left")
-    return figure_of(ax)
+    folded = [(float(apparent_frequency(f, 2.0 * grid[-1])), label) for f, label in marks]
+    _mark_frequencies(ax, folded)
+    return _finish_densities(ax, own=own)
 
 
 def draw_coherence(series: Series, lines: Sequence[Line] = (), ax: Axes | None = None) -> Figure:
@@ -251,10 +246,8 @@ def draw_periodic(curve: PhaseCurve, ax: Axes | None = None) -> Figure:
     """Draw the folded motion along a drive's direction with its bars, and the fitted curve."""
     ax = axes_for(ax, height_in=2.6)
     phase = np.array(curve.phase_turns)
-
-    def values(of: Sequence[float | None]) -> FloatArray:
-        return np.array([np.nan if one is None else one for one in of])
-
+    # what was not seen is None, which becomes NaN
+    values = partial(np.array, dtype=float)
     hue = colour("tracking")
     low, high = values(curve.curve_low_arcsec), values(curve.curve_high_arcsec)
     ax.fill_between(phase, low, high, color=hue, alpha=0.25, lw=0, label="curve, 68 %")
