@@ -357,12 +357,7 @@ def _aperture(results: Sequence[Result], limits: Limits) -> float | None:
 
 
 def refuse_other_aperture(command: str, aperture_m: float, limits: Limits, whose: str) -> None:
-    """Refuse limits that name a telescope of another aperture.
-
-    Raises
-    ------
-    InputError
-    """
+    """Refuse limits that name a telescope of another aperture."""
     aim = limits.stated_aperture_m
     if aim is not None and abs(aperture_m - aim) > ACCEPT_SAME_APERTURE * aim:
         raise InputError(

@@ -505,21 +505,12 @@ _FOREIGN: tuple[tuple[int, bytes, str, str], ...] = (
 def find_files(paths: Iterable[Path | str]) -> tuple[list[Path], list[str]]:
     """Return the files of a sequence, each once, those of a folder or pattern in natural order.
 
-    Parameters
-    ----------
-    paths : iterable of Path or str
-        Folders, files and patterns (``night/*.fits``, also when no shell has expanded them).
+    `paths`: folders, files and patterns (``night/*.fits``, also when no shell has expanded them).
 
-    Returns
-    -------
-    files : list of Path
-    repeated : list of str
-        Names that were given more than once.
+    Returns `files`; `repeated`: names that were given more than once.
 
-    Raises
-    ------
-    InputError
-        When a path does not exist, a folder or pattern holds no FITS file, or nothing was given.
+    Raises InputError when a path does not exist, a folder or pattern holds no FITS file, or nothing
+    was given.
     """
     given = list(paths)
     found: list[Path] = []

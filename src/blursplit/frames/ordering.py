@@ -31,28 +31,18 @@ Notes = list[Note]
 
 @dataclass(frozen=True)
 class StampReport:
-    """What the time stamps were like.
+    """What the time stamps were like."""
 
-    Parameters
-    ----------
-    keyword : str
-        Keyword or table they came from; '' where only an interval is known.
-    missing, backward, duplicates : int
-        Frames absent from the grid, steps back in the order of the files, equal stamps dropped.
-    gaps : tuple of (float, float)
-        Time before each gap and its length [s].
-    snapped : bool
-        Whether the times are those of a fitted grid.
-    """
-
-    keyword: str = ""
+    keyword: str = ""  # keyword or table they came from; '' where only an interval is known
     resolution_s: float | None = None
     jitter_rms_s: float | None = None
+    # `missing`, `backward`, `duplicates`: frames absent from the grid, steps back in the order of
+    # the files, equal stamps dropped.
     missing: int = 0
     backward: int = 0
     duplicates: int = 0
-    gaps: tuple[tuple[float, float], ...] = ()
-    snapped: bool = True
+    gaps: tuple[tuple[float, float], ...] = ()  # time before each gap and its length [s]
+    snapped: bool = True  # whether the times are those of a fitted grid
 
 
 def order_frames(

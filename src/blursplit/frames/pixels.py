@@ -42,20 +42,12 @@ from blursplit.types import ImageArray, IntArray
 
 @dataclass(frozen=True)
 class Calibration:
-    """What is subtracted from a frame and what it is divided by.
+    """What is subtracted from a frame and what it is divided by."""
 
-    Parameters
-    ----------
-    offset_adu : ndarray of float32, shape (ny, nx) or None
-    flat : ndarray of float32, shape (ny, nx) or None
-        Relative sensitivity, median 1; NaN where the pixel is bad.
-    note : str
-        What had to be assumed.
-    """
-
-    offset_adu: ImageArray | None = None
+    offset_adu: ImageArray | None = None  # (ny, nx)
+    # (ny, nx): relative sensitivity, median 1; NaN where the pixel is bad.
     flat: ImageArray | None = None
-    note: str = ""
+    note: str = ""  # what had to be assumed
 
 
 def read_calibration(
@@ -69,15 +61,11 @@ def read_calibration(
 
     Of a folder with frames of several kinds, those are taken whose headers say that they are meant.
 
-    Parameters
-    ----------
-    exposure_s : float or None
-        Exposure of the light frames. Darks of another exposure are scaled, which needs a bias.
+    `exposure_s`: exposure of the light frames. Darks of another exposure are scaled, which needs a
+    bias.
 
-    Raises
-    ------
-    InputError
-        When frames cannot be read, differ in size, or darks would have to be scaled without bias.
+    Raises InputError when frames cannot be read, differ in size, or darks would have to be scaled
+    without bias.
     """
     bias_adu, _ = _mean(bias, "bias")
     dark_adu, dark_s = _mean(dark, "dark")

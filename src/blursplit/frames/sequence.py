@@ -31,43 +31,23 @@ Frames: TypeAlias = str | Path | Iterable[str | Path] | NDArray[Any]
 
 @dataclass(frozen=True)
 class Sequence:
-    """Frames in order of time and what is known about them.
-
-    Parameters
-    ----------
-    source : FrameSource
-        Where the pixels come from; close it when done.
-    time_s : ndarray, shape (n_frames,)
-        Middle of each exposure since the first frame's, increasing.
-    start_utc : str or None
-        ISO time of the first frame's middle.
-    timing : "regular", "jittered" or "irregular"
-    segment : ndarray of int, shape (n_frames,)
-        Number of the stretch without gaps.
-    frame : ndarray of int, shape (n_frames,)
-        Number of each frame in the order of the files.
-    notes : tuple of (code, facts)
-    dropped : dict
-        Reason -> number of frames left out.
-    keywords : tuple of str
-        Keywords of the first header.
-    """
+    """Frames in order of time and what is known about them."""
 
     name: str
-    source: FrameSource
-    time_s: FloatArray
-    start_utc: str | None
+    source: FrameSource  # where the pixels come from; close it when done
+    time_s: FloatArray  # (n_frames,): middle of each exposure since the first frame's, increasing
+    start_utc: str | None  # ISO time of the first frame's middle
     exposure_s: float | None
     cadence_s: float | None
-    timing: str
-    segment: IntArray
-    frame: IntArray
+    timing: str  # "regular", "jittered" or "irregular"
+    segment: IntArray  # (n_frames,): number of the stretch without gaps
+    frame: IntArray  # (n_frames,): number of each frame in the order of the files
     instrument: Rig
     n_files: int
     notes: tuple[Note, ...] = ()
-    dropped: dict[str, int] = field(default_factory=dict)
+    dropped: dict[str, int] = field(default_factory=dict)  # reason -> number of frames left out
     stamps: StampReport = field(default_factory=StampReport)
-    keywords: tuple[str, ...] = ()
+    keywords: tuple[str, ...] = ()  # keywords of the first header
 
     @property
     def n_frames(self) -> int:

@@ -49,22 +49,14 @@ class FrameSource(Protocol):
 class FileFrames:
     """Frames kept in FITS files, of any packing, read when asked for.
 
-    Parameters
-    ----------
-    slabs : sequence of Slab
-        Stacks of images, all of one shape.
-    slab, plane : ndarray of int, shape (n_frames,)
-        Which slab, and which image in it, each frame is.
-    mapped : bool
-        Files may be mapped into memory. One that its writer cuts meanwhile must not be: whoever
-        touches a page that is gone is ended by the system.
+    `slabs`: stacks of images, all of one shape. `slab`, `plane` (n_frames,): which slab, and which
+    image in it, each frame is. `mapped`: files may be mapped into memory. One that its writer cuts
+    meanwhile must not be: whoever touches a page that is gone is ended by the system.
 
-    Notes
-    -----
-    Stamps of uncompressed cubes touch only their own pixels, through a memory map of at most
-    128 MB that the next one replaces, so that mapped pages do not add up. Files of one frame,
-    gzipped and tile-compressed ones are read once and kept for the next call, up to 96 MB. A
-    frame that cannot be read comes out as NaN and is named in `failures`.
+    Stamps of uncompressed cubes touch only their own pixels, through a memory map of at most 128 MB
+    that the next one replaces, so that mapped pages do not add up. Files of one frame, gzipped and
+    tile-compressed ones are read once and kept for the next call, up to 96 MB. A frame that cannot
+    be read comes out as NaN and is named in `failures`.
     """
 
     def __init__(
@@ -106,16 +98,10 @@ class FileFrames:
     def cut(self, start: int, stop: int, x0: IntArray, y0: IntArray, size: int) -> ImageArray:
         """Return stamps of frames ``start:stop``; outside the frame they are NaN.
 
-        Parameters
-        ----------
-        x0, y0 : ndarray of int, shape (n, k) or (k,)
-            Position of each stamp's pixel [0, 0] in the frame.
-        size : int
-            Width and height.
+        `x0`, `y0` (n, k) or (k,): position of each stamp's pixel [0, 0] in the frame. `size`: width
+        and height.
 
-        Returns
-        -------
-        ndarray of float32, shape (n, k, size, size)
+        Returns: (n, k, size, size).
         """
         count = stop - start
         x0, y0 = positions(x0, y0, count)
@@ -338,12 +324,9 @@ def _colour(slab: Slab) -> int:
 class ArrayFrames:
     """Frames that are in memory already, or mapped from a file.
 
-    Parameters
-    ----------
-    frames_adu : ndarray, shape (n_frames, ny, nx)
-        What is masked, infinite or beyond 1e15 is taken as NaN, as when it comes from a file.
-    order : ndarray of int, shape (n,), optional
-        Which of them are the frames, in order of time; all by default.
+    `frames_adu` (n_frames, ny, nx): what is masked, infinite or beyond 1e15 is taken as NaN, as
+    when it comes from a file. `order` (n,): which of them are the frames, in order of time; all by
+    default.
     """
 
     def __init__(self, frames_adu: NDArray[Any], order: IntArray | None = None) -> None:

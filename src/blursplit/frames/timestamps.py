@@ -65,27 +65,15 @@ class Instant:
 
 @dataclass(frozen=True)
 class Stamps:
-    """Times of frames as their headers give them.
+    """Times of frames as their headers give them."""
 
-    Parameters
-    ----------
-    seconds : ndarray, shape (n_frames,)
-        Seconds since the first frame in the list, not sorted, of what `where` says.
-    first_mjd_utc : float or None
-        Date of the first one; None for local time of an unknown zone.
-    where : "begin", "middle" or "end"
-    resolution_s : float
-        Smallest step that the keyword can express.
-    note : str
-        What had to be assumed.
-    """
-
+    # (n_frames,): seconds since the first frame in the list, not sorted, of what `where` says.
     seconds: FloatArray
-    first_mjd_utc: float | None
+    first_mjd_utc: float | None  # date of the first one; None for local time of an unknown zone
     keyword: str
     where: Where
-    resolution_s: float
-    note: str = ""
+    resolution_s: float  # smallest step that the keyword can express
+    note: str = ""  # what had to be assumed
 
 
 def parse_instant(text: str) -> Instant | None:

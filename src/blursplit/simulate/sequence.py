@@ -274,11 +274,8 @@ class Simulation:
 
         The truth is complete when the last block has been taken.
 
-        Parameters
-        ----------
-        beside : callable, optional
-            Called with the time [s] up to which the present stretch of air holds, before the next
-            one is drawn.
+        `beside`: called with the time [s] up to which the present stretch of air holds, before the
+        next one is drawn.
         """
         for start, stop in self._stretches():
             yield from self.exposed(start, stop)
@@ -298,12 +295,8 @@ class Simulation:
     def follow(self, stamped: int) -> tuple[NDArray[np.float32], IntArray]:
         """Draw no frames, but the tilt of every star and the light of the first few.
 
-        Returns
-        -------
-        light : ndarray of float32, shape (n_frames, stamped, size, size)
-            Expected electrons.
-        corner_px : ndarray of int, shape (n_frames, stamped, 2)
-            Place (x, y) of each stamp's first pixel.
+        Returns `light` (n_frames, stamped, size, size): expected electrons; `corner_px` (n_frames,
+        stamped, 2): place (x, y) of each stamp's first pixel.
         """
         size, frames = self.imager.grid.stamp_px, self.n_frames
         light = np.zeros((frames, stamped, size, size), dtype=np.float32)

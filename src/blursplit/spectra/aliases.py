@@ -39,20 +39,11 @@ class Candidates:
 
 @dataclass(frozen=True)
 class AliasDecision:
-    """Candidates with their odds.
+    """Candidates with their odds."""
 
-    Parameters
-    ----------
-    candidates_hz : ndarray, shape (c,)
-        Ascending.
-    odds : ndarray, shape (c,)
-        Sum to 1.
-    evidence : tuple of str
-        What was used: "exposure", "time stamps", "row times", "second frame rate".
-    """
-
-    candidates_hz: FloatArray
-    odds: FloatArray
+    candidates_hz: FloatArray  # (c,): ascending
+    odds: FloatArray  # (c,): sum to 1
+    # What was used: "exposure", "time stamps", "row times", "second frame rate".
     evidence: tuple[str, ...]
 
     @property
@@ -77,10 +68,7 @@ def alias_candidates(
 ) -> Candidates:
     """Return every frequency up to a limit that shows at apparent_hz.
 
-    Parameters
-    ----------
-    highest_hz : float
-        The apparent frequency itself is always a candidate.
+    `highest_hz`: the apparent frequency itself is always a candidate.
     """
     rate = 1.0 / cadence_s
     rows = [(apparent_hz, 0, 1)]
@@ -122,19 +110,12 @@ def row_time_log_odds(
 ) -> FloatArray:
     """Return the log likelihood of each candidate from stars on different rows.
 
-    Parameters
-    ----------
-    x, y : ndarray, shape (n, n_stars)
-        Motion of each star on the regular grid, without NaN, in the unit of the line.
-    row_time_s : ndarray, shape (n_stars,)
-        Mean delay of each star's row.
-    row_order_known : bool
-        False: both directions of read-out are allowed for, which leaves nu and its mirror
-        image k fs - nu harder to tell apart.
+    `x`, `y` (n, n_stars): motion of each star on the regular grid, without NaN, in the unit of the
+    line. `row_time_s` (n_stars,): mean delay of each star's row. `row_order_known`: false: both
+    directions of read-out are allowed for, which leaves nu and its mirror image k fs - nu harder to
+    tell apart.
 
-    Returns
-    -------
-    ndarray, shape (c,)
+    Returns: (c,).
     """
     directions = (1.0,) if row_order_known else (1.0, -1.0)
     values = []
@@ -158,22 +139,13 @@ def time_stamp_log_odds(
 ) -> FloatArray:
     """Return the log likelihood of each candidate from the unevenness of hardware time stamps.
 
-    Parameters
-    ----------
-    time_s : ndarray, shape (n,)
-        True times of the frames' middles.
-    motion_xy : ndarray, shape (n, 2)
-        In the unit of the line; rows with NaN are left out.
-    candidates_hz : ndarray, shape (c,)
+    `time_s` (n,): true times of the frames' middles. `motion_xy` (n, 2): in the unit of the line;
+    rows with NaN are left out. `candidates_hz` (c,).
 
-    Returns
-    -------
-    ndarray, shape (c,)
+    Returns: (c,).
 
-    Notes
-    -----
-    Gaussian process at the true times, continuum plus mode; the line's variance is refitted on
-    a coarse grid, because uneven sampling leaks a true line away from its alias.
+    Gaussian process at the true times, continuum plus mode; the line's variance is refitted on a
+    coarse grid, because uneven sampling leaks a true line away from its alias.
     """
     keep = np.flatnonzero(np.isfinite(motion_xy).all(axis=1))[:ALIAS_EXACT_SAMPLES]
     times = time_s[keep]
@@ -207,18 +179,12 @@ def second_rate_log_odds(
 ) -> FloatArray:
     """Return the log likelihood of each candidate from lines found at another frame rate.
 
-    Parameters
-    ----------
-    candidates_hz : ndarray, shape (c,)
-    second_lines_hz, second_sigma_hz : ndarray, shape (l,)
-        Apparent lines of the other run and their standard errors.
-    first_sigma_hz : float
-        Standard error of the apparent frequency in this run.
+    `candidates_hz` (c,). `second_lines_hz`, `second_sigma_hz` (l,): apparent lines of the other run
+    and their standard errors. `first_sigma_hz`: standard error of the apparent frequency in this
+    run.
 
-    Returns
-    -------
-    ndarray, shape (c,)
-        Density of the nearest match, over a flat chance of 10 % that the line was missed.
+    Returns: (c,): density of the nearest match, over a flat chance of 10 % that the line was
+    missed.
     """
     rate = 1.0 / second_cadence_s
     expected = apparent_frequency(candidates_hz, rate)
@@ -239,12 +205,9 @@ def decide_alias(
 ) -> AliasDecision:
     """Join the evidence into odds.
 
-    Parameters
-    ----------
-    evidence : mapping of name to ndarray, shape (c,), optional
-        Log likelihoods, None where there is no such evidence. Pass those of time stamps for
-        stamps made by the camera's own clock only: stamps of a computer scatter while the
-        shutter is regular.
+    `evidence` (c,): log likelihoods, None where there is no such evidence. Pass those of time
+    stamps for stamps made by the camera's own clock only: stamps of a computer scatter while the
+    shutter is regular.
     """
     total = exposure_log_odds(candidates.frequency_hz, exposure_s)
     used = ["exposure"] if exposure_s else []
@@ -282,38 +245,21 @@ def _gaussian(covariance: FloatArray, values: FloatArray) -> float:
 
 @dataclass(frozen=True)
 class Family:
-    """A fundamental and its harmonics.
+    """A fundamental and its harmonics."""
 
-    Parameters
-    ----------
-    fundamental_hz : float
-        Weighted over the members.
-    members : tuple of int
-        Indices of the lines.
-    harmonics : tuple of int
-        Their multiples of the fundamental.
-    chance : float
-        Probability that lines placed at random would match as well.
-    """
-
-    fundamental_hz: float
-    members: tuple[int, ...]
-    harmonics: tuple[int, ...]
-    chance: float
+    fundamental_hz: float  # weighted over the members
+    members: tuple[int, ...]  # indices of the lines
+    harmonics: tuple[int, ...]  # their multiples of the fundamental
+    chance: float  # probability that lines placed at random would match as well
 
 
 def group_harmonics(frequency_hz: FloatArray, sigma_hz: FloatArray) -> tuple[Family, ...]:
     """Group lines whose frequencies are whole multiples of the lowest of them.
 
-    Parameters
-    ----------
-    frequency_hz, sigma_hz : ndarray, shape (l,)
-        Frequencies and standard errors. The fundamental must be among them.
+    `frequency_hz`, `sigma_hz` (l,): frequencies and standard errors. The fundamental must be among
+    them.
 
-    Returns
-    -------
-    tuple of Family
-        Each line belongs to one family at most; the least accidental family is taken first.
+    Returns: each line belongs to one family at most; the least accidental family is taken first.
     """
     left = set(range(frequency_hz.size))
     families: list[Family] = []

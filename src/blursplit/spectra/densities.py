@@ -17,22 +17,14 @@ from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
 
 @dataclass(frozen=True)
 class Density:
-    """A one-sided spectral density with its 68 % band.
+    """A one-sided spectral density with its 68 % band."""
 
-    Parameters
-    ----------
-    frequency_hz : ndarray, shape (m,)
-    psd, low, high : ndarray, shape (m, k)
-        Density and jackknife band, unit^2/Hz.
-    dof : ndarray, shape (m, k)
-        Equivalent degrees of freedom of the chi-square that psd follows.
-    """
-
-    frequency_hz: FloatArray
+    frequency_hz: FloatArray  # (m,)
+    # `psd`, `low`, `high`: (m, k): density and jackknife band, unit^2/Hz.
     psd: FloatArray
     low: FloatArray
     high: FloatArray
-    dof: FloatArray
+    dof: FloatArray  # (m, k): equivalent degrees of freedom of the chi-square that psd follows
 
 
 def regular_grid(
@@ -40,23 +32,13 @@ def regular_grid(
 ) -> tuple[FloatArray, BoolArray]:
     """Put samples on a regular grid and fill what is missing by linear interpolation.
 
-    Parameters
-    ----------
-    time_s : ndarray, shape (n,)
-        Increasing; each sample goes to the nearest grid point.
-    values : ndarray, shape (n,) or (n, k)
-        NaN counts as missing.
+    `time_s` (n,): increasing; each sample goes to the nearest grid point. `values` (n,) or (n, k):
+    NaN counts as missing.
 
-    Returns
-    -------
-    grid_values : ndarray, shape (m,) or (m, k)
-    filled : ndarray of bool, shape (m,)
-        True where at least one column was interpolated.
+    Returns `grid_values` (m,) or (m, k); `filled` (m,): true where at least one column was
+    interpolated.
 
-    Raises
-    ------
-    ValueError
-        When a column has no finite sample.
+    Raises ValueError when a column has no finite sample.
     """
     values = np.asarray(values, dtype=np.float64)
     columns = values[:, None] if values.ndim == 1 else values
@@ -84,24 +66,13 @@ def multitaper_density(
 ) -> Density:
     """Return the multitaper density of each column.
 
-    Parameters
-    ----------
-    values : ndarray, shape (n,) or (n, k)
-        Regular samples without NaN; the mean is removed here.
-    bandwidth : float
-        Half width of the tapers times the record's length, NW; 2 NW - 1 tapers are used.
-    adaptive : bool
-        Weigh the tapers against leakage, frequency by frequency.
-    n_grid : int, optional
-        Pad to this length, so that records of unequal length share one frequency grid.
+    `values` (n,) or (n, k): regular samples without NaN; the mean is removed here. `bandwidth`:
+    half width of the tapers times the record's length, NW; 2 NW - 1 tapers are used. `adaptive`:
+    weigh the tapers against leakage, frequency by frequency. `n_grid`: pad to this length, so that
+    records of unequal length share one frequency grid.
 
-    Raises
-    ------
-    ValueError
-        For fewer than 16 samples.
+    Raises ValueError for fewer than 16 samples.
 
-    Notes
-    -----
     Thomson 1982 (Proc. IEEE 70, 1055), adaptive weights his section V; degrees of freedom as in
     Percival & Walden 1993, section 7.4 (from memory); jackknife of ln S over tapers, Thomson &
     Chave 1991 (from memory).
@@ -129,24 +100,14 @@ def lomb_scargle_density(
 ) -> FloatArray:
     """Return the one-sided density of unevenly sampled values.
 
-    Parameters
-    ----------
-    time_s : ndarray, shape (n,)
-    values : ndarray, shape (n,)
-        Samples that are not finite are left out.
-    frequency_hz : ndarray, shape (m,)
-        Frequencies above zero.
+    `time_s` (n,). `values` (n,): samples that are not finite are left out. `frequency_hz` (m,):
+    frequencies above zero.
 
-    Returns
-    -------
-    ndarray, shape (m,)
-        On even times, away from zero and Nyquist, equal to the periodogram. White noise of
-        variance s^2 gives 2 s^2 times the mean interval.
+    Returns: (m,): on even times, away from zero and Nyquist, equal to the periodogram. White noise
+    of variance s^2 gives 2 s^2 times the mean interval.
 
-    Notes
-    -----
-    Generalised periodogram with a free mean (Zechmeister & Kuerster 2009, from memory), computed
-    by astropy. No taper is possible here: steep spectra leak, so remove the trend first.
+    Generalised periodogram with a free mean (Zechmeister & Kuerster 2009, from memory), computed by
+    astropy. No taper is possible here: steep spectra leak, so remove the trend first.
     """
     from astropy.timeseries import LombScargle
 
@@ -239,22 +200,11 @@ def steady_chance(
 ) -> float | None:
     """Return the chance that smooth noise makes so steady a sinusoid about a given frequency.
 
-    Parameters
-    ----------
-    values : ndarray, shape (n,)
-        Regular, without NaN.
-    frequency_hz, sigma_hz : float
-        Where a line was found, and its standard error.
-    bandwidth : float
-        NW; K = 2 NW - 1 tapers.
+    `values` (n,): regular, without NaN. `frequency_hz`, `sigma_hz`: where a line was found, and its
+    standard error. `bandwidth`: NW; K = 2 NW - 1 tapers.
 
-    Returns
-    -------
-    float or None
-        None within NW/T of zero and Nyquist, where mirror images disturb the test.
+    Returns: None within NW/T of zero and Nyquist, where mirror images disturb the test.
 
-    Notes
-    -----
     The F of `steady_line_test`, the largest within two standard errors and half of 1/T, at a tenth
     of 1/T: a sinusoid between two bins loses most of its F at either. Frequencies a third of 1/T
     apart count as one trial each (simulated, see the tests).

@@ -45,31 +45,16 @@ def limit_rms_arcsec(
 ) -> FloatArray:
     """Return, for each band, the rms at which modes anywhere in it are found.
 
-    Parameters
-    ----------
-    frequency_hz, density : ndarray, shape (m,)
-        One-sided density of the continuum (air and noise, exposure averaging in it) along the
-        worse axis [arcsec^2/Hz] at apparent frequencies, increasing.
-    duration_s, cadence_s, exposure_s : float
-        Of one run.
-    bands_hz : sequence of (low, high)
-        Of true frequencies; above half the rate the folded continuum and what the exposure leaves
-        count.
-    damping_ratios : sequence of float
-        The worst of them counts; 0 is a steady line.
-    runs : int
-        Like runs whose periodograms are averaged.
-    detection : float
-        Share of such modes that is found.
-    false_alarm : float
-        Of the whole search.
+    `frequency_hz`, `density` (m,): one-sided density of the continuum (air and noise, exposure
+    averaging in it) along the worse axis [arcsec^2/Hz] at apparent frequencies, increasing.
+    `duration_s`, `cadence_s`, `exposure_s`: of one run. `bands_hz`: of true frequencies; above half
+    the rate the folded continuum and what the exposure leaves count. `damping_ratios`: the worst of
+    them counts; 0 is a steady line. `runs`: like runs whose periodograms are averaged. `detection`:
+    share of such modes that is found. `false_alarm`: of the whole search.
 
-    Returns
-    -------
-    ndarray, shape (b,)
-        Rms along the mode's direction before the exposure averaged it, infinite where the band
-        holds a frequency that the run is blind to (fewer than fifteen apparent cycles, a tenth of
-        the amplitude left, or a mode as wide as a quarter of the spectrum).
+    Returns: (b,): rms along the mode's direction before the exposure averaged it, infinite where
+    the band holds a frequency that the run is blind to (fewer than fifteen apparent cycles, a tenth
+    of the amplitude left, or a mode as wide as a quarter of the spectrum).
     """
     worst = np.zeros(len(bands_hz))
     for k, (low, high) in enumerate(bands_hz):

@@ -45,33 +45,22 @@ from blursplit.types import BoolArray, FloatArray, IntArray
 
 @dataclass(frozen=True)
 class MotionEvent:
-    """A short time of much larger shared motion.
-
-    Parameters
-    ----------
-    frames : int
-        Recorded frames in it.
-    kind : "shock", "shocks" or "gust"
-        By its course alone, not by its cause: a "shock" began suddenly and was over in a second
-        or died away; "shocks" began suddenly several times (footsteps, knocks); all else is a
-        "gust".
-    onsets : int
-        How often motion began suddenly in it, at the least.
-    peak, peak_error : float
-        Largest displacement in a frame, faster than 1 Hz, the mean square of the ordinary motion
-        taken off its square, and the standard deviation of that motion along the same line; unit
-        of the motion.
-    frequency_hz, low_hz, high_hz : float
-        Frequency that halves its power, and those between which the middle 68 % lie.
-    """
+    """A short time of much larger shared motion."""
 
     start_s: float
     duration_s: float
-    frames: int
+    frames: int  # recorded frames in it
+    # By its course alone, not by its cause: a "shock" began suddenly and was over in a second or
+    # died away; "shocks" began suddenly several times (footsteps, knocks); all else is a "gust".
     kind: Literal["shock", "shocks", "gust"]
-    onsets: int
+    onsets: int  # how often motion began suddenly in it, at the least
+    # `peak`, `peak_error`: largest displacement in a frame, faster than 1 Hz, the mean square of
+    # the ordinary motion taken off its square, and the standard deviation of that motion along the
+    # same line; unit of the motion.
     peak: float
     peak_error: float
+    # `frequency_hz`, `low_hz`, `high_hz`: frequency that halves its power, and those between which
+    # the middle 68 % lie.
     frequency_hz: float
     low_hz: float
     high_hz: float
@@ -79,27 +68,16 @@ class MotionEvent:
 
 @dataclass(frozen=True)
 class EventSearch:
-    """Events, the frames they touch, and what would have been seen.
-
-    Parameters
-    ----------
-    events : tuple of MotionEvent
-    affected : ndarray of bool, shape (n,)
-        Recorded frames that lie in an event.
-    smallest_peak : float
-        Peak of the smallest oscillation, a window long, that passes the threshold by itself at
-        any time of the record, unit of the motion.
-    window_s : float
-        0.12 s, or three frames where that is longer.
-    energy, energy_affected : float
-        Sum over all recorded frames, and over those affected, of the square of the displacement
-        faster than 1 Hz.
-    """
+    """Events, the frames they touch, and what would have been seen."""
 
     events: tuple[MotionEvent, ...]
-    affected: BoolArray
+    affected: BoolArray  # (n,): recorded frames that lie in an event
+    # Peak of the smallest oscillation, a window long, that passes the threshold by itself at any
+    # time of the record, unit of the motion.
     smallest_peak: float
-    window_s: float
+    window_s: float  # 0.12 s, or three frames where that is longer
+    # `energy`, `energy_affected`: sum over all recorded frames, and over those affected, of the
+    # square of the displacement faster than 1 Hz.
     energy: float
     energy_affected: float
 
@@ -114,24 +92,12 @@ def find_events(
 ) -> EventSearch:
     """Find shocks, rows of shocks and gusts in the shared motion.
 
-    Parameters
-    ----------
-    time_s : ndarray, shape (n,)
-        Regular grid.
-    motion_xy : ndarray, shape (n, 2)
-        Without NaN.
-    real : ndarray of bool, shape (n,), optional
-        False where a sample was filled in.
-    false_alarm : float
-        Probability, at most, that steady motion shows an event in this record.
+    `time_s` (n,): regular grid. `motion_xy` (n, 2): without NaN. `real` (n,): false where a sample
+    was filled in. `false_alarm`: probability, at most, that steady motion shows an event in this
+    record.
 
-    Raises
-    ------
-    ValueError
-        When the record is shorter than two windows.
+    Raises ValueError when the record is shorter than two windows.
 
-    Notes
-    -----
     Two views are searched: displacement faster than 1 Hz, and its change from frame to frame, in
     which the slow air is nearly gone. An event is where the mean square of either over 0.12 s
     passes the larger of ten times its typical value and `steady_threshold`, both of some five
@@ -398,26 +364,17 @@ def _first_large(power: FloatArray, start: int, short: int) -> int:
 
 @dataclass(frozen=True)
 class TimeFrequency:
-    """Density of two-axis motion by time and frequency.
+    """Density of two-axis motion by time and frequency."""
 
-    Parameters
-    ----------
-    time_edge_s : ndarray, shape (w + 1,)
-        Ends of the columns, equally spaced from the first sample to the last.
-    frequency_edge_hz : ndarray, shape (m + 1,)
-        Ends of the rows, rising to half the rate; near even steps of the logarithm, never finer
-        than the window resolves.
-    psd : ndarray, shape (w, m)
-        Mean of the density in each cell, sum of both axes, one-sided, unit^2/Hz; NaN where
-        nothing was recorded.
-    window_s : float
-        Length of the windows.
-    """
-
+    # (w + 1,): ends of the columns, equally spaced from the first sample to the last.
     time_edge_s: FloatArray
+    # (m + 1,): ends of the rows, rising to half the rate; near even steps of the logarithm, never
+    # finer than the window resolves.
     frequency_edge_hz: FloatArray
+    # (w, m): mean of the density in each cell, sum of both axes, one-sided, unit^2/Hz; NaN where
+    # nothing was recorded.
     psd: FloatArray
-    window_s: float
+    window_s: float  # length of the windows
 
 
 def time_frequency(
@@ -430,29 +387,13 @@ def time_frequency(
 ) -> TimeFrequency:
     """Return the density of the motion by time and frequency.
 
-    Parameters
-    ----------
-    time_s : ndarray, shape (n,)
-        On a regular grid within each segment.
-    motion_xy : ndarray, shape (n, 2)
-        Without NaN.
-    segment : ndarray of int, shape (n,), optional
-        Stretches between which there is a gap.
-    real : ndarray of bool, shape (n,), optional
-        False where a sample was filled in.
+    `time_s` (n,): on a regular grid within each segment. `motion_xy` (n, 2): without NaN. `segment`
+    (n,): stretches between which there is a gap. `real` (n,): false where a sample was filled in.
 
-    Returns
-    -------
-    TimeFrequency
-        At most 240 columns and 120 rows, whatever the length of the record.
+    Returns: at most 240 columns and 120 rows, whatever the length of the record.
 
-    Raises
-    ------
-    ValueError
-        When no segment holds two windows.
+    Raises ValueError when no segment holds two windows.
 
-    Notes
-    -----
     Means of Hann-windowed periodograms (Welch 1967) that start every quarter of a window; a cell
     averages all whose middle lies in it, or holds the one nearest to it. So a column of an hour
     averages 15 s, and a shock of half a second stands out in it thirty times less. The lowest row

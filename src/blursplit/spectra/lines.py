@@ -69,26 +69,13 @@ from blursplit.types import BoolArray, FloatArray, IntArray
 
 @dataclass(frozen=True)
 class LineSearch:
-    """What a search found.
+    """What a search found."""
 
-    Parameters
-    ----------
-    lines : tuple of LineFit
-        By frequency.
-    continuum : Continuum
-        Everything else: air, drift, wander, white noise.
-    frequency_hz : ndarray, shape (m,)
-    psd : ndarray, shape (m, 2, 2)
-        The measured density matrix of (x, y), unit^2/Hz, three tapers.
-    searched_hz : (low, high)
-        Range that was searched.
-    """
-
-    lines: tuple[LineFit, ...]
-    continuum: Continuum
-    frequency_hz: FloatArray
-    psd: FloatArray
-    searched_hz: tuple[float, float]
+    lines: tuple[LineFit, ...]  # by frequency
+    continuum: Continuum  # everything else: air, drift, wander, white noise
+    frequency_hz: FloatArray  # (m,)
+    psd: FloatArray  # (m, 2, 2): the measured density matrix of (x, y), unit^2/Hz, three tapers
+    searched_hz: tuple[float, float]  # range that was searched
 
 
 @dataclass(frozen=True)
@@ -128,27 +115,13 @@ def find_lines(
 ) -> LineSearch:
     """Find steady lines and damped modes in two-axis motion.
 
-    Parameters
-    ----------
-    time_s : ndarray, shape (n,)
-    motion_xy : ndarray, shape (n, 2)
-        Motion in any unit; NaN where lost.
-    timing : "regular", "jittered" or "irregular"
-    segment : ndarray of int, shape (n,), optional
-        Stretches between which nothing is joined: parts of a record, or several runs of one rate
-        laid end to end, whose periodograms are averaged.
-    noise_psd : (float, float), optional
-        White centroid noise along x and y, unit^2/Hz: kept with the continuum.
-    false_alarm : float
-        Largest chance, over all frequencies, widths and directions searched, that a line kept
-        is none.
-    max_lines : int
-        Most lines kept.
+    `time_s` (n,). `motion_xy` (n, 2): motion in any unit; NaN where lost. `segment` (n,): stretches
+    between which nothing is joined: parts of a record, or several runs of one rate laid end to end,
+    whose periodograms are averaged. `noise_psd`: white centroid noise along x and y, unit^2/Hz:
+    kept with the continuum. `false_alarm`: largest chance, over all frequencies, widths and
+    directions searched, that a line kept is none. `max_lines`: most lines kept.
 
-    Raises
-    ------
-    ValueError
-        With fewer than 50 samples in the longest stretch.
+    Raises ValueError with fewer than 50 samples in the longest stretch.
     """
     periodogram = motion_periodogram(time_s, motion_xy, cadence_s, timing, segment)
     basis = make_basis(periodogram.frequency_hz, 0.5 / cadence_s)

@@ -423,25 +423,16 @@ class Basis:
 
 @dataclass(frozen=True)
 class Continuum:
-    """Smooth density of the motion, lines excluded.
+    """Smooth density of the motion, lines excluded."""
 
-    Parameters
-    ----------
-    knots : ndarray
-        Knots of the splines in ln sin(pi f / 2 f_N).
-    coefficients : ndarray, shape (4, p)
-        For the motion along 0, 45, 90 and 135 degrees from +x toward +y.
-    low_hz, high_hz : float
-        Range in which it was fitted; beyond it the end values hold.
-    noise_psd : tuple of float, or None
-        White noise of the centroids along x and y, as given by the caller [unit^2/Hz].
-    """
-
-    knots: FloatArray
+    knots: FloatArray  # knots of the splines in ln sin(pi f / 2 f_N)
+    # (4, p): for the motion along 0, 45, 90 and 135 degrees from +x toward +y.
     coefficients: FloatArray
+    # `low_hz`, `high_hz`: range in which it was fitted; beyond it the end values hold.
     low_hz: float
     high_hz: float
     nyquist_hz: float
+    # White noise of the centroids along x and y, as given by the caller [unit^2/Hz].
     noise_psd: tuple[float, float] | None = None
 
     def __call__(self, frequency_hz: FloatArray) -> FloatArray:

@@ -82,19 +82,12 @@ def row_aligned_motion(
 ) -> FloatArray:
     """Return the stars' mean motion with the rows' delays taken out for one zone of frequencies.
 
-    Parameters
-    ----------
-    x, y : ndarray, shape (n, n_stars)
-        Motion of each star on the regular grid, without NaN.
-    row_time_s : ndarray, shape (n_stars,)
-    order, sign : int
-        Zone: true frequencies order x frame rate + sign x apparent frequency.
+    `x`, `y` (n, n_stars): motion of each star on the regular grid, without NaN. `row_time_s`
+    (n_stars,). `order`, `sign`: zone: true frequencies order x frame rate + sign x apparent
+    frequency.
 
-    Returns
-    -------
-    ndarray, shape (n, 2)
-        A line whose true frequency lies in this zone keeps its full amplitude here; a plain mean
-        over rows damps it by |mean exp(2 pi i nu d)|, which for fast lines can hide it.
+    Returns: (n, 2): A line whose true frequency lies in this zone keeps its full amplitude here; a
+    plain mean over rows damps it by |mean exp(2 pi i nu d)|, which for fast lines can hide it.
     """
     n = x.shape[0]
     apparent = np.fft.rfftfreq(n, cadence_s)
@@ -173,17 +166,11 @@ def _own_density(spectrum: ComplexArray, frequency: FloatArray, line: LineFit) -
 
 @dataclass(frozen=True)
 class SharedSpectrum:
-    """Share of the motion's power that is common to all stars.
+    """Share of the motion's power that is common to all stars."""
 
-    Parameters
-    ----------
-    frequency_hz : ndarray, shape (b,)
-        Middle of each band.
-    share, low, high : ndarray, shape (b,)
-        0 to 1, noise removed, with a 68 % interval; NaN where the noise drowns the motion.
-    """
-
-    frequency_hz: FloatArray
+    frequency_hz: FloatArray  # (b,): middle of each band
+    # `share`, `low`, `high`: (b,): 0 to 1, noise removed, with a 68 % interval; NaN where the noise
+    # drowns the motion.
     share: FloatArray
     low: FloatArray
     high: FloatArray
@@ -197,20 +184,11 @@ def coherence_spectrum(
 ) -> SharedSpectrum:
     """Return the share of the motion's power common to all stars, by frequency.
 
-    Parameters
-    ----------
-    x, y : ndarray, shape (n, n_stars)
-        Motion on the regular grid, without NaN, any unit.
-    noise_sigma : float or ndarray, shape (n_stars,)
-        Centroid noise of one axis, same unit.
+    `x`, `y` (n, n_stars): motion on the regular grid, without NaN, any unit. `noise_sigma`
+    (n_stars,): centroid noise of one axis, same unit.
 
-    Raises
-    ------
-    ValueError
-        With fewer than two stars.
+    Raises ValueError with fewer than two stars.
 
-    Notes
-    -----
     Common power: mean over pairs of Re(z_s conj z_t); total: mean |z_s|^2 less the noise. The
     interval is a jackknife over the bins of a band.
     """
@@ -242,19 +220,12 @@ def shared_probability(
 ) -> float | None:
     """Return the probability that a line moves all stars alike.
 
-    Parameters
-    ----------
-    x, y : ndarray, shape (n, n_stars)
-        Motion of each star on the regular grid, without NaN, in the unit of the line.
-    row_time_s : ndarray, shape (n_stars,), optional
-    signs : tuple of (order, sign)
-        Alias candidates to allow for when rows have their own times.
+    `x`, `y` (n, n_stars): motion of each star on the regular grid, without NaN, in the unit of the
+    line. `row_time_s` (n_stars,). `signs`: alias candidates to allow for when rows have their own
+    times.
 
-    Returns
-    -------
-    float or None
-        Against the alternative that each star has the line's power for itself, even odds
-        beforehand; None for a single star.
+    Returns: against the alternative that each star has the line's power for itself, even odds
+    beforehand; None for a single star.
     """
     if x.shape[1] < 2:  # noqa: PLR2004
         return None

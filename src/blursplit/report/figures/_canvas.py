@@ -115,14 +115,9 @@ def decimate(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Thin a curve to about so many points, keeping lowest and highest of each stretch.
 
-    Parameters
-    ----------
-    x, y : array_like, shape (n,)
-        NaN in `y` marks a loss; a stretch without any value stays a gap.
-    points : int
-        Two points stand for each stretch.
-    logarithmic : bool
-        Whether stretches grow with the index, for curves on a logarithmic x axis.
+    `x`, `y` (n,): NaN in `y` marks a loss; a stretch without any value stays a gap. `points`: two
+    points stand for each stretch. `logarithmic`: whether stretches grow with the index, for curves
+    on a logarithmic x axis.
     """
     x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
     if x.size <= points:
@@ -175,17 +170,11 @@ def svg_text(figure: Figure, name: str, title: str, description: str) -> str:
     """Return a figure as inline SVG text.
 
     The text is the same for the same figure: no date, fixed names of parts, each starting with
-    `name` so that many figures share a page. Palette colours become CSS variables, and texts
-    stay texts.
+    `name` so that many figures share a page. Palette colours become CSS variables, and texts stay
+    texts.
 
-    Parameters
-    ----------
-    figure : matplotlib Figure
-        Drawn within `figure_style`.
-    name : str
-        Unique in the page, letters and hyphens.
-    title, description : str
-        What a screen reader says.
+    `figure`: drawn within `figure_style`. `name`: unique in the page, letters and hyphens. `title`,
+    `description`: what a screen reader says.
     """
     import matplotlib as mpl
 
