@@ -170,8 +170,9 @@ def estimate_cells(
     `unit`: unit after scaling. `scale`: factor on all numbers, for instance 100 for percent.
     `finest`: most decimals; None where the unit decides.
     """
+    cells = {"value": UNKNOWN, "range68": "", "range95": ""}
     if estimate is None:
-        return {"value": UNKNOWN, "range68": "", "range95": ""}
+        return cells
     scaled = estimate.model_copy(
         update={
             name: None if end is None else end * scale
@@ -182,14 +183,10 @@ def estimate_cells(
     decimals = _decimals(scaled, CAPS_OF_DECIMALS.get(unit, 9) if finest is None else finest)
     if scaled.value is None:
         if scaled.high is None:
-            return {"value": UNKNOWN, "range68": "", "range95": ""}
+            return cells
         # a limit is rounded up: it must hold
         limit = math.ceil(scaled.high * 10**decimals - 1e-9) / 10**decimals
-        return {
-            "value": f"< {_with_unit(_fixed(limit, decimals), unit)} at 95 %",
-            "range68": "",
-            "range95": "",
-        }
+        return cells | {"value": f"< {_with_unit(_fixed(limit, decimals), unit)} at 95 %"}
 
     def interval(low: float | None, high: float | None) -> str:
         if low is None or high is None:

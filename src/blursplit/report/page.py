@@ -117,23 +117,13 @@ def _policy(scripts: list[str]) -> str:
 def page_shell(title: str, body_html: str, charts: bool = False, script: str = "") -> str:
     """Return a whole HTML page around a body, in the looks that all pages share.
 
-    Parameters
-    ----------
-    title : str
-        Title of the page as plain text; it is escaped here.
-    body_html : str
-        Ready HTML; whoever made it has escaped what came from files (for instance with
-        `render_template` or `html.escape`).
-    charts : bool
-        Whether the charting script and the script that makes charts of the page's data go in.
-    script : str
-        A script of this page alone.
+    `title`: title of the page as plain text; it is escaped here. `body_html`: ready HTML; whoever
+    made it has escaped what came from files (for instance with `render_template` or `html.escape`).
+    `charts`: whether the charting script and the script that makes charts of the page's data go in.
+    `script`: a script of this page alone.
 
-    Returns
-    -------
-    str
-        One self-contained page; the looks (system, light, dark, dim red for the night) are
-        chosen by radio buttons and CSS alone.
+    Returns: one self-contained page; the looks (system, light, dark, dim red for the night) are
+    chosen by radio buttons and CSS alone.
     """
     from importlib.metadata import version
 

@@ -45,11 +45,7 @@ def _told(summary: dict[str, Any]) -> Iterator[tuple[str, str]]:
 def print_summary(result: Result, console: Console) -> None:
     """Print a result within a screen; plain text without colours or boxes when piped.
 
-    Parameters
-    ----------
-    result : Result
-    console : rich.console.Console
-        Texts from headers are printed as they are: markup in them does nothing.
+    `console`: texts from headers are printed as they are: markup in them does nothing.
     """
     from rich.table import Table
     from rich.text import Text
@@ -85,10 +81,7 @@ def progress(label: str) -> Iterator[Callable[[int, int | None], None]]:
 
     The bar has the rate and the time left; without a terminal nothing is shown.
 
-    Parameters
-    ----------
-    label : str
-        What is being done, such as ``following stars``.
+    `label`: what is being done, such as ``following stars``.
     """
     if not sys.stderr.isatty():
         yield lambda _done, _total: None

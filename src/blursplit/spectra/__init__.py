@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from blursplit.spectra.aliases import (
     AliasDecision,
-    Candidates,
-    Family,
     alias_candidates,
     apparent_frequency,
     decide_alias,
@@ -15,26 +13,22 @@ from blursplit.spectra.aliases import (
     time_stamp_log_odds,
 )
 from blursplit.spectra.densities import (
-    Density,
     lomb_scargle_density,
     multitaper_density,
     regular_grid,
     steady_chance,
 )
-from blursplit.spectra.detection_limit import limit_rms_arcsec, mode_limit_arcsec
+from blursplit.spectra.detection_limit import mode_limit_arcsec
 from blursplit.spectra.events import (
-    EventSearch,
     MotionEvent,
-    TimeFrequency,
     find_events,
     time_frequency,
 )
 from blursplit.spectra.lines import LineSearch, find_lines
 from blursplit.spectra.modes import LineFit, principal_axes
 from blursplit.spectra.periodogram import Continuum
-from blursplit.spectra.ringdown import RingDown, measure_ringdown
+from blursplit.spectra.ringdown import measure_ringdown
 from blursplit.spectra.star_array import (
-    SharedSpectrum,
     coherence_spectrum,
     row_aligned_motion,
     shared_probability,
@@ -42,17 +36,10 @@ from blursplit.spectra.star_array import (
 
 __all__ = [
     "AliasDecision",
-    "Candidates",
     "Continuum",
-    "Density",
-    "EventSearch",
-    "Family",
     "LineFit",
     "LineSearch",
     "MotionEvent",
-    "RingDown",
-    "SharedSpectrum",
-    "TimeFrequency",
     "alias_candidates",
     "apparent_frequency",
     "coherence_spectrum",
@@ -60,7 +47,6 @@ __all__ = [
     "find_events",
     "find_lines",
     "group_harmonics",
-    "limit_rms_arcsec",
     "lomb_scargle_density",
     "measure_ringdown",
     "mode_limit_arcsec",

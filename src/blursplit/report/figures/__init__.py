@@ -6,7 +6,7 @@ Within `figure_style` they have the look of the page; on axes of your own they f
 
 from __future__ import annotations
 
-from blursplit.report.figures._canvas import axes_for, decimate, figure_of, figure_style, svg_text
+from blursplit.report.figures._canvas import decimate, figure_style, svg_text
 from blursplit.report.figures.evidence import (
     WITNESS_CURVES,
     draw_ellipses,
@@ -34,7 +34,6 @@ from blursplit.report.figures.stars import bar_length, draw_finder, draw_star
 
 __all__ = [
     "WITNESS_CURVES",
-    "axes_for",
     "bar_length",
     "decimate",
     "draw_by_time",
@@ -54,7 +53,6 @@ __all__ = [
     "draw_star",
     "draw_witness",
     "draw_witness_coherence",
-    "figure_of",
     "figure_style",
     "half_axes",
     "north_in_image",

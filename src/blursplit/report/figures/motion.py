@@ -167,12 +167,7 @@ def draw_spectra_of_sides(
 ) -> Figure:
     """Draw the density of the shared motion before and after, the mean of each side's runs.
 
-    Parameters
-    ----------
-    before, after : sequence of Series
-        With densities.
-    marks : sequence of (float, str)
-        Frequencies [Hz] and labels of the lines.
+    `before`, `after`: with densities. `marks`: frequencies [Hz] and labels of the lines.
     """
     from blursplit.spectra import apparent_frequency
 

@@ -27,18 +27,10 @@ def draw_star(
 ) -> Figure:
     """Draw one star with the outline of its half maximum and a bar of the angular scale.
 
-    Parameters
-    ----------
-    image : array_like, shape (y, x)
-    ax : Axes or None
-    pixel_scale_arcsec : float or None
-        Size of a pixel of the image; without it the bar is in pixels.
-    half_size : float or None
-        Half the side of the drawn field [arcsec, or px without a scale].
-    white : float or None
-        Level drawn white; the same for all images that are compared. NaN is drawn black.
-    label : bool
-        Whether the bar says its length.
+    `image` (y, x). `pixel_scale_arcsec`: size of a pixel of the image; without it the bar is in
+    pixels. `half_size`: half the side of the drawn field [arcsec, or px without a scale]. `white`:
+    level drawn white; the same for all images that are compared. NaN is drawn black. `label`:
+    whether the bar says its length.
     """
     if ax is None:
         ax = axes_for(None, 2.0, 2.0)
