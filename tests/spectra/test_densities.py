@@ -25,7 +25,7 @@ def test_white_noise_lands_on_its_level(rng):
 def test_integral_of_the_density_is_the_variance(rng):
     """Integral of the density is the variance."""
     values = rng.normal(size=1024)
-    found = multitaper_density(values, 0.01, adaptive=False)
+    found = multitaper_density(values, 0.01)
     # tapers weigh the ends less: the difference is a fraction of the scatter of a variance
     assert_allclose(
         found.psd[:, 0].sum() * found.frequency_hz[1], values.var(), rtol=3 * np.sqrt(2 / 1024)
@@ -54,12 +54,6 @@ def test_jackknife_band_holds_the_truth_two_times_in_three(rng):
     # 68 % nominal; 8 x 500 bins of which 1 in 8 is independent: 2 % scatter, jackknife of seven
     # tapers is itself approximate to a few per cent
     assert_allclose(inside, 0.68, atol=0.07)
-
-
-def test_degrees_of_freedom_are_twice_the_tapers(rng):
-    """Degrees of freedom are twice the tapers."""
-    found = multitaper_density(rng.normal(size=512), 1.0, adaptive=False)
-    assert_allclose(found.dof[10:-10], 14.0, rtol=0.02)
 
 
 def test_lomb_scargle_equals_the_periodogram_on_even_times(rng):

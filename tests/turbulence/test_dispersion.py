@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.turbulence.dispersion import (
-    band_dispersion,
+    band_dispersion_arcsec,
     differential_refraction_arcsec,
     pressure_at_height_hpa,
     refractivity,
@@ -42,28 +42,25 @@ def test_refractivity_of_standard_air_is_edlens():
 
 
 def test_even_band_has_the_rms_of_its_refraction():
-    spread = band_dispersion((500.0, 510.0), 45.0)
-    assert_allclose(spread.rms_arcsec, spread.length_arcsec / np.sqrt(12), rtol=2e-2)
-    assert spread.low_arcsec < spread.rms_arcsec < spread.high_arcsec
-    assert not spread.is_assumed
-
-
-def test_unknown_filter_is_wide_and_starts_at_zero():
-    unknown = band_dispersion(None, 45.0, parallactic_angle_deg=30.0)
-    assert unknown.is_assumed
-    assert unknown.low_arcsec == 0.0
-    assert unknown.high_arcsec > band_dispersion((500.0, 600.0), 45.0).high_arcsec
-    assert unknown.position_angle_deg == 30.0
+    ends = differential_refraction_arcsec(
+        [500.0, 510.0],
+        505.0,
+        45.0,
+        pressure_hpa=pressure_at_height_hpa(0.0),
+        temperature_c=10.0,
+    )
+    rms = band_dispersion_arcsec((500.0, 510.0), 45.0)
+    assert_allclose(rms, np.ptp(ends) / np.sqrt(12), rtol=2e-2)
 
 
 def test_high_sites_disperse_less_and_the_zenith_not_at_all():
     assert_allclose(pressure_at_height_hpa(0.0), 1013.25)
-    high = band_dispersion((400.0, 700.0), 40.0, height_m=4000.0)
-    assert high.rms_arcsec < 0.7 * band_dispersion((400.0, 700.0), 40.0).rms_arcsec
-    assert_allclose(band_dispersion((400.0, 700.0), 90.0).rms_arcsec, 0.0, atol=1e-12)
+    high = band_dispersion_arcsec((400.0, 700.0), 40.0, height_m=4000.0)
+    assert high < 0.7 * band_dispersion_arcsec((400.0, 700.0), 40.0)
+    assert_allclose(band_dispersion_arcsec((400.0, 700.0), 90.0), 0.0, atol=1e-12)
 
 
 @pytest.mark.parametrize(("band", "altitude"), [((500.0, 600.0), 5.0), ((600.0, 500.0), 45.0)])
 def test_impossible_geometry_is_refused(band, altitude):
     with pytest.raises(ValueError, match=r"altitude|pass band"):
-        band_dispersion(band, altitude)
+        band_dispersion_arcsec(band, altitude)

@@ -78,15 +78,8 @@ def search_lines(
     from blursplit.spectra import find_lines, group_harmonics
 
     time, motion, segment = grid.time_s, grid.shared_arcsec, grid.number
-    noise = grid.shared_noise_psd_arcsec2_hz
     try:
-        search = find_lines(
-            time,
-            motion,
-            cadence_s=grid.cadence_s,
-            segment=segment,
-            noise_psd=(noise, noise),
-        )
+        search = find_lines(time, motion, cadence_s=grid.cadence_s, segment=segment)
     except ValueError:
         return None, []
     fits = rolling_shutter_lines(grid, time, segment, list(search.lines))

@@ -268,35 +268,19 @@ def judge_runs(
 ) -> Acceptance:
     """Judge runs of one telescope together.
 
-    Parameters
-    ----------
-    runs : sequence of (Result, Series or None)
-        At least one. With the density of the shared motion in the series the smallest visible
-        line is taken from it, otherwise from the run's own seeing, noise and length.
-    limits : Limits
-    tap : mapping, optional
-        Parsed JSON of `blursplit tap`; its numbers are reached by paths beginning with ``tap.``.
-    judged_utc : str
-        When, for the page.
-    digests : mapping, optional
-        SHA-256 of the files ``limits`` and ``tap``.
+    `runs`: at least one. With the density of the shared motion in the series the smallest visible
+    line is taken from it, otherwise from the run's own seeing, noise and length. `tap`: parsed JSON
+    of `blursplit tap`; its numbers are reached by paths beginning with ``tap.``. `judged_utc`:
+    when, for the page. `digests`: SHA-256 of the files ``limits`` and ``tap``.
 
-    Returns
-    -------
-    Acceptance
+    Raises InputError where runs are of telescopes of different aperture, or the limits name
+    another.
 
-    Raises
-    ------
-    InputError
-        Where runs are of telescopes of different aperture, or the limits name another.
-
-    Notes
-    -----
-    A limit is passed only when the whole 95 % interval lies inside it, failed only when all of
-    it lies outside, and not shown in all other cases. A number is the mean of the runs; its
-    interval joins their own errors and how far the runs lie apart (Student's t). Counts are those
-    of the worst run. Of lines, one above the limit in any run fails; at each frequency the run
-    that sees best says what could hide. After a slew, every slew counts.
+    A limit is passed only when the whole 95 % interval lies inside it, failed only when all of it
+    lies outside, and not shown in all other cases. A number is the mean of the runs; its interval
+    joins their own errors and how far the runs lie apart (Student's t). Counts are those of the
+    worst run. Of lines, one above the limit in any run fails; at each frequency the run that sees
+    best says what could hide. After a slew, every slew counts.
     """
     from importlib.metadata import version
 

@@ -243,35 +243,20 @@ def dask_cluster(address: str) -> Iterator[tuple[Executor, int]]:
 
 @dataclass
 class ArchiveRun:
-    """What one run did.
+    """What one run did."""
 
-    Parameters
-    ----------
-    sequences : int
-        Sequences found under the folder.
-    known : int
-        Of these, in the store already.
-    done, failed, too_short : int
-        Measured now, failed now (the store holds the reasons), too few frames.
-    refused_files : int
-        FITS files that could not be read.
-    skipped_files : dict
-        Reason -> files that are no exposures of the sky, or copies.
-    settings : set of str
-        Digests of setup and options, as in the store's column ``settings``: one, or one for each
-        telescope whose scale is given.
-    superseded : set of str
-        Keys under which sequences whose scale is given now stood without it.
-    """
-
-    sequences: int = 0
-    known: int = 0
-    done: int = 0
-    failed: int = 0
-    too_short: int = 0
-    refused_files: int = 0
+    sequences: int = 0  # sequences found under the folder
+    known: int = 0  # of these, in the store already
+    done: int = 0  # measured now
+    failed: int = 0  # now; the store holds the reasons
+    too_short: int = 0  # too few frames
+    refused_files: int = 0  # FITS files that could not be read
+    # reason -> files that are no exposures of the sky, or copies
     skipped_files: dict[str, int] = field(default_factory=dict)
+    # digests of setup and options, as in the store's column ``settings``: one, or one for each
+    # telescope whose scale is given
     settings: set[str] = field(default_factory=set)
+    # keys under which sequences whose scale is given now stood without it
     superseded: set[str] = field(default_factory=set)
 
 

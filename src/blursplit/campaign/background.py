@@ -10,7 +10,6 @@ import numpy as np
 from blursplit.constants import (
     ARCSEC_PER_RADIAN,
     BAND_PERCENTILES,
-    LINE_FALSE_ALARM,
     SEEING_WAVELENGTH_M,
 )
 from blursplit.result import Result
@@ -77,7 +76,6 @@ def model_background(
     duration_s: float,
     cadence_s: float,
     exposure_s: float,
-    n_bins: int = 400,
 ) -> Background:
     """Return the shared motion's background: air seen by all stars alike, plus centroid noise.
 
@@ -93,10 +91,10 @@ def model_background(
     from blursplit.turbulence.spectra import tilt_spectra
 
     nyquist = 0.5 / cadence_s
-    f = np.geomspace(min(1.0 / duration_s, 0.1 * nyquist), nyquist, n_bins)
+    f = np.geomspace(min(1.0 / duration_s, 0.1 * nyquist), nyquist, 400)
     unit = (ARCSEC_PER_RADIAN * wavelength_m) ** 2 * r0_m ** (-5 / 3) * aperture_m ** (-1 / 3)
     winds = np.geomspace(wind_m_s[0], wind_m_s[1], 7)
-    air = np.empty((len(winds), n_bins))
+    air = np.empty((len(winds), f.size))
     ratio = aperture_m / outer_scale_m
     for k, wind in enumerate(winds):
         scale = unit * aperture_m / wind
@@ -189,6 +187,4 @@ def smallest_arcsec(
         duration_s=background.duration_s,
         cadence_s=background.cadence_s,
         exposure_s=background.exposure_s,
-        detection=0.95,
-        false_alarm=LINE_FALSE_ALARM,
     )

@@ -149,10 +149,8 @@ def compare(
 def split_alternating(results: Sequence[Result]) -> tuple[list[Result], list[Result]]:
     """Split an A-B-A-B run, sorted by start, into its A and its B results.
 
-    Raises
-    ------
-    InputError
-        When fewer than two results are given, one has no start time, or two have the same.
+    Raises InputError when fewer than two results are given, one has no start time, or two have the
+    same.
     """
     if len(results) < COMPARE_LEAST_TURNS or any(r.sequence.start_utc is None for r in results):
         raise InputError(

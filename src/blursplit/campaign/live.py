@@ -75,7 +75,6 @@ class SoFar:
     line_hz: float | None  # the strongest line, where frames show it: it may be an alias
     line_rms: Interval | None
     saving_shared: Interval  # what the width would lose without the shared motion
-    saving_line: Interval | None  # and without that line
     worth: float  # a smaller saving is not worth a cure
     # "yes", "no" or "open": whether curing tracking and structure is worth it, by these two bounds.
     mechanics: str
@@ -125,7 +124,6 @@ def so_far(tracks: StarTracks, rig: Rig) -> SoFar:
         line_hz=None if line is None else line.frequency_hz,
         line_rms=line_rms,
         saving_shared=saving,
-        saving_line=saving_line,
         worth=worth,
         mechanics=mechanics,
         more_s=more_s,
@@ -226,7 +224,6 @@ def _lines(tracks: StarTracks, motion: CommonMotion) -> list[LineFit]:
     if not tracks.cadence_s:
         return []
     latest = slice(max(0, tracks.n_frames - WATCH_LINE_FRAMES), None)
-    noise = _mean(np.square(motion.noise_px)) * 2.0 * tracks.cadence_s
     try:
         search = find_lines(
             tracks.time_s[latest],
@@ -234,7 +231,6 @@ def _lines(tracks: StarTracks, motion: CommonMotion) -> list[LineFit]:
             cadence_s=tracks.cadence_s,
             timing=tracks.timing,
             segment=tracks.segment[latest],
-            noise_psd=(noise, noise),
             max_lines=WATCH_MODES,
         )
     except ValueError:  # too few frames in one piece

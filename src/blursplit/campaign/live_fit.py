@@ -100,11 +100,8 @@ class FitSoFar:
         )
 
 
-def fit_so_far(files: list[Path], rig: Rig, begin_s: float = 0.0) -> FitSoFar:
-    """Measure what a run has so far as `measure` would; of a long one the latest frames.
-
-    `begin_s`: when the first frame of the files came in the run.
-    """
+def fit_so_far(files: list[Path], rig: Rig) -> FitSoFar:
+    """Measure what a run has so far as `measure` would; of a long one the latest frames."""
     start = time.process_time()
     sequence = open_frames(files[-WATCH_FRAMES_KEPT:], rig, growing=True)
     first = max(0, sequence.source.n_frames - WATCH_FRAMES_KEPT)
@@ -114,7 +111,7 @@ def fit_so_far(files: list[Path], rig: Rig, begin_s: float = 0.0) -> FitSoFar:
         sequence.source.close()
     source = Source(tracks, sequence.instrument, "so far", len(files), tracks.n_frames)
     verdict = measure_tracks(source).result.verdict
-    begin_s += float(sequence.time_s[first] - sequence.time_s[0])
+    begin_s = float(sequence.time_s[first] - sequence.time_s[0])
     end_s = begin_s + float(tracks.time_s[-1] - tracks.time_s[0])
     cpu_s = time.process_time() - start
     mechanics = verdict.matters.get("mechanics", "open")

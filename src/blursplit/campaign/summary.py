@@ -113,17 +113,8 @@ def summarize_store(
 ) -> ArchiveSummary:
     """Return a store in numbers.
 
-    Parameters
-    ----------
-    store : Store
-    settings : str or collection of str, optional
-        Only the rows of these setups and blur times (column ``settings``); default all rows.
-    without : collection of str
-        Keys of rows that are left out.
-
-    Returns
-    -------
-    ArchiveSummary
+    `settings`: only the rows of these setups and blur times (column ``settings``); default all
+    rows. `without`: keys of rows that are left out.
     """
     chosen = {settings} if isinstance(settings, str) else settings
     everything = store.rows("sequences", chosen, without)

@@ -47,7 +47,6 @@ class Sequence:
     notes: tuple[Note, ...] = ()
     dropped: dict[str, int] = field(default_factory=dict)  # reason -> number of frames left out
     stamps: StampReport = field(default_factory=StampReport)
-    keywords: tuple[str, ...] = ()  # keywords of the first header
 
     @property
     def n_frames(self) -> int:
@@ -159,7 +158,6 @@ def open_frames(
         ),
         dropped=dropped,
         stamps=report,
-        keywords=tuple(parts.header.keys()),
     )
 
 

@@ -402,7 +402,6 @@ class Atmosphere:
     ) -> None:
         self._layers, self._aperture_m, self._pitch_m = layers, aperture_m, pitch_m
         self._rng, self._first = rng, 0
-        self._duration_s = duration_s
         self._smooth = [
             [CoarseBand(layer, aperture_m, duration_s, band, rng) for band in ("middle", "coarse")]
             for layer in layers

@@ -414,10 +414,7 @@ def _mask_problem(mask: SceneMask, telescope: SceneTelescope, wavelength_m: floa
 def scene_from_tables(tables: dict[str, Any], source: str | Path) -> Scene:
     """Validate the tables of a scene file.
 
-    Raises
-    ------
-    InputError
-        Names the first key at fault.
+    Raises InputError, which names the first key at fault.
     """
     try:
         return Scene.model_validate(tables)

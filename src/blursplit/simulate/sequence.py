@@ -89,13 +89,8 @@ def sub_exposures(scene: Scene) -> int:
 class Simulation:
     """One realisation of a scene.
 
-    Parameters
-    ----------
-    scene : Scene
-    seed : int or None
-        Overrides the scene's own seed.
-    widths : bool
-        Draw the mean images of the brightest stars, with and without each cause, for the truth.
+    `seed`: overrides the scene's own seed. `widths`: draw the mean images of the brightest stars,
+    with and without each cause, for the truth.
     """
 
     def __init__(self, scene: Scene, seed: int | None = None, *, widths: bool = True) -> None:
@@ -461,17 +456,9 @@ class Simulation:
 def simulate(scene: Scene, seed: int | None = None) -> tuple[NDArray[np.uint16], dict[str, Any]]:
     """Simulate a scene in memory.
 
-    Parameters
-    ----------
-    scene : Scene
-    seed : int or None
-        Overrides the scene's own seed.
+    `seed`: overrides the scene's own seed.
 
-    Returns
-    -------
-    frames : ndarray of uint16, shape (n_frames, height, width)
-    truth : dict
-        What `truth.json` holds.
+    Returns `frames` (n_frames, height, width); `truth`: what `truth.json` holds.
     """
     run = Simulation(scene, seed)
     frames = np.concatenate([block for _, block in run.blocks()])

@@ -247,9 +247,7 @@ def _gaussian(covariance: FloatArray, values: FloatArray) -> float:
 class Family:
     """A fundamental and its harmonics."""
 
-    fundamental_hz: float  # weighted over the members
     members: tuple[int, ...]  # indices of the lines
-    harmonics: tuple[int, ...]  # their multiples of the fundamental
     chance: float  # probability that lines placed at random would match as well
 
 
@@ -276,7 +274,7 @@ def group_harmonics(frequency_hz: FloatArray, sigma_hz: FloatArray) -> tuple[Fam
 def _family_of(
     base: int, frequency: FloatArray, sigma: FloatArray, left: set[int]
 ) -> Family | None:
-    members, harmonics, chance = [base], [1], 1.0
+    members, chance = [base], 1.0
     for other in sorted(left - {base}):
         multiple = round(float(frequency[other] / frequency[base]))
         if not 2 <= multiple <= FAMILY_HIGHEST_HARMONIC:  # noqa: PLR2004
@@ -284,17 +282,9 @@ def _family_of(
         reach = FAMILY_SIGMAS * float(np.hypot(sigma[other], multiple * sigma[base]))
         if abs(frequency[other] - multiple * frequency[base]) <= reach:
             members.append(other)
-            harmonics.append(multiple)
             # a line at random falls this near to some multiple with this probability
             chance *= min(1.0, 2.0 * reach / float(frequency[base]))
     if len(members) == 1:
         return None
     trials = max(1, len(left) - 1)
-    weights = (np.array(harmonics) / sigma[members]) ** 2
-    values = frequency[members] / np.array(harmonics)
-    return Family(
-        float(np.sum(weights * values) / weights.sum()),
-        tuple(members),
-        tuple(harmonics),
-        min(1.0, chance * trials),
-    )
+    return Family(tuple(members), min(1.0, chance * trials))

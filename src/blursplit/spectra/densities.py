@@ -14,6 +14,9 @@ import numpy as np
 from blursplit.constants import BAND_PERCENTILES, DENSITY_SHORTEST
 from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
 
+_BANDWIDTH = 4.0  # half width of the tapers times the record's length, NW
+_TAPERS = 7  # 2 NW - 1
+
 
 @dataclass(frozen=True)
 class Density:
@@ -24,7 +27,6 @@ class Density:
     psd: FloatArray
     low: FloatArray
     high: FloatArray
-    dof: FloatArray  # (m, k): equivalent degrees of freedom of the chi-square that psd follows
 
 
 def regular_grid(
@@ -56,43 +58,28 @@ def regular_grid(
     return (grid[:, 0] if values.ndim == 1 else grid), filled
 
 
-def multitaper_density(
-    values: FloatArray,
-    cadence_s: float,
-    *,
-    bandwidth: float = 4.0,
-    adaptive: bool = True,
-    n_grid: int | None = None,
-) -> Density:
+def multitaper_density(values: FloatArray, cadence_s: float) -> Density:
     """Return the multitaper density of each column.
 
-    `values` (n,) or (n, k): regular samples without NaN; the mean is removed here. `bandwidth`:
-    half width of the tapers times the record's length, NW; 2 NW - 1 tapers are used. `adaptive`:
-    weigh the tapers against leakage, frequency by frequency. `n_grid`: pad to this length, so that
-    records of unequal length share one frequency grid.
+    `values` (n,) or (n, k): regular samples without NaN; the mean is removed here.
 
     Raises ValueError for fewer than 16 samples.
 
-    Thomson 1982 (Proc. IEEE 70, 1055), adaptive weights his section V; degrees of freedom as in
-    Percival & Walden 1993, section 7.4 (from memory); jackknife of ln S over tapers, Thomson &
-    Chave 1991 (from memory).
+    Thomson 1982 (Proc. IEEE 70, 1055), his section V for the weights against leakage, frequency by
+    frequency; jackknife of ln S over tapers, Thomson & Chave 1991 (from memory).
     """
     columns = _columns(values)
-    spectra, ratios = _eigenspectra(columns, cadence_s, bandwidth, n_grid)
+    spectra, ratios = _eigenspectra(columns, cadence_s)
     power = np.abs(spectra) ** 2
-    variance = columns.var(axis=0)
-    weights = np.repeat(ratios[:, None, None], power.shape[1], axis=1) * np.ones(power.shape)
-    if adaptive:
-        weights = _adaptive_weights(power, ratios, variance * cadence_s)
+    weights = _adaptive_weights(power, ratios, columns.var(axis=0) * cadence_s)
     psd = (weights * power).sum(axis=0) / weights.sum(axis=0)
     low, high = _jackknife_band(power, weights)
-    dof = 2.0 * weights.sum(axis=0) ** 2 / (weights**2).sum(axis=0)
-    n_fft = n_grid or columns.shape[0]
-    frequency = np.asarray(np.fft.rfftfreq(n_fft, cadence_s), dtype=np.float64)
-    twice = _one_sided(n_fft, frequency.size)[:, None]
-    edge = twice[:, 0] < 2.0  # noqa: PLR2004 - real values there: half the freedom
-    dof[edge] /= 2.0
-    return Density(frequency, psd * twice, low * twice, high * twice, dof)
+    frequency = np.asarray(np.fft.rfftfreq(len(columns), cadence_s), dtype=np.float64)
+    twice = np.full((frequency.size, 1), 2.0)
+    twice[0] = 1.0
+    if len(columns) % 2 == 0:
+        twice[-1] = 1.0
+    return Density(frequency, psd * twice, low * twice, high * twice)
 
 
 def lomb_scargle_density(
@@ -137,17 +124,13 @@ def _columns(values: FloatArray) -> FloatArray:
     return np.asarray(columns - columns.mean(axis=0), dtype=np.float64)
 
 
-def _eigenspectra(
-    columns: FloatArray, cadence_s: float, bandwidth: float, n_grid: int | None
-) -> tuple[ComplexArray, FloatArray]:
+def _eigenspectra(columns: FloatArray, cadence_s: float) -> tuple[ComplexArray, FloatArray]:
     """Return the tapered transforms, shape (taper, m, k), two-sided, and the tapers' ratios."""
     from scipy.signal.windows import dpss
 
-    n = columns.shape[0]
-    count = max(2, round(2 * bandwidth) - 1)
-    tapers, ratios = dpss(n, bandwidth, count, return_ratios=True)
+    tapers, ratios = dpss(len(columns), _BANDWIDTH, _TAPERS, return_ratios=True)
     tapered = tapers[:, :, None] * columns[None]
-    transform = np.fft.rfft(tapered, n=n_grid, axis=1) * np.sqrt(cadence_s)
+    transform = np.fft.rfft(tapered, axis=1) * np.sqrt(cadence_s)
     return np.asarray(transform, dtype=np.complex128), np.asarray(ratios, dtype=np.float64)
 
 
@@ -182,26 +165,13 @@ def _jackknife_band(power: FloatArray, weights: FloatArray) -> tuple[FloatArray,
     return psd * np.exp(-reach), psd * np.exp(reach)
 
 
-def _one_sided(n_fft: int, size: int) -> FloatArray:
-    factor = np.full(size, 2.0)
-    factor[0] = 1.0
-    if n_fft % 2 == 0:
-        factor[-1] = 1.0
-    return factor
-
-
 def steady_chance(
-    values: FloatArray,
-    cadence_s: float,
-    frequency_hz: float,
-    sigma_hz: float,
-    *,
-    bandwidth: float = 4.0,
+    values: FloatArray, cadence_s: float, frequency_hz: float, sigma_hz: float
 ) -> float | None:
     """Return the chance that smooth noise makes so steady a sinusoid about a given frequency.
 
     `values` (n,): regular, without NaN. `frequency_hz`, `sigma_hz`: where a line was found, and its
-    standard error. `bandwidth`: NW; K = 2 NW - 1 tapers.
+    standard error.
 
     Returns: None within NW/T of zero and Nyquist, where mirror images disturb the test.
 
@@ -213,11 +183,10 @@ def steady_chance(
 
     n = values.size
     resolution_hz = 1.0 / (n * cadence_s)
-    edge = bandwidth * resolution_hz
+    edge = _BANDWIDTH * resolution_hz
     if not edge <= frequency_hz <= 0.5 / cadence_s - edge:
         return None
-    count = max(2, round(2 * bandwidth) - 1)
-    tapers = dpss(n, bandwidth, count)
+    tapers = dpss(n, _BANDWIDTH, _TAPERS)
     sums = tapers.sum(axis=1)
     sums[1::2] = 0.0
     reach = 2.0 * sigma_hz + 0.5 * resolution_hz
@@ -228,7 +197,7 @@ def steady_chance(
     spectra = tapers @ ((values - values.mean())[:, None] * turn)
     mean = sums @ spectra / (sums**2).sum()
     rest = (np.abs(spectra - sums[:, None] * mean[None]) ** 2).sum(axis=0)
-    ratio = (count - 1) * np.abs(mean) ** 2 * (sums**2).sum() / np.maximum(rest, 1e-300)
-    alone = (1.0 + float(ratio.max()) / (count - 1)) ** -(count - 1.0)
+    ratio = (_TAPERS - 1) * np.abs(mean) ** 2 * (sums**2).sum() / np.maximum(rest, 1e-300)
+    alone = (1.0 + float(ratio.max()) / (_TAPERS - 1)) ** -(_TAPERS - 1.0)
     trials = 1.0 + 6.0 * reach / resolution_hz
     return float(min(1.0, -np.expm1(trials * np.log1p(-min(alone, 1.0 - 1e-16)))))

@@ -1,12 +1,12 @@
 """The smallest line or damped mode that the search of `find_lines` finds: the only such formula.
 
-`limit_rms_arcsec` gives it by band, `mode_limit_arcsec` at single frequencies. What the limit is
-worth is measured in benchmarks/detection.py, which injects modes of that size into fresh records.
+What the limit is worth is measured in benchmarks/detection.py, which injects modes of that size
+into fresh records.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
@@ -18,7 +18,6 @@ from blursplit.constants import (
     LINE_FEWEST_PARTS,
     LINE_LEAST_BROAD_SHARE,
     LINE_LEFT_AT_LEAST,
-    LINE_LIMIT_DAMPINGS,
     LINE_LOW_DOUBT,
     LINE_LOWEST_BINS,
     LINE_LOWEST_CONTRAST,
@@ -30,52 +29,6 @@ from blursplit.spectra.periodogram import Periodogram, mode_density, motion_peri
 from blursplit.types import FloatArray
 
 
-def limit_rms_arcsec(
-    frequency_hz: FloatArray,
-    density: FloatArray,
-    *,
-    duration_s: float,
-    cadence_s: float,
-    exposure_s: float,
-    bands_hz: Sequence[tuple[float, float]],
-    damping_ratios: Sequence[float] = LINE_LIMIT_DAMPINGS,
-    runs: int = 1,
-    detection: float = 0.95,
-    false_alarm: float = LINE_FALSE_ALARM,
-) -> FloatArray:
-    """Return, for each band, the rms at which modes anywhere in it are found.
-
-    `frequency_hz`, `density` (m,): one-sided density of the continuum (air and noise, exposure
-    averaging in it) along the worse axis [arcsec^2/Hz] at apparent frequencies, increasing.
-    `duration_s`, `cadence_s`, `exposure_s`: of one run. `bands_hz`: of true frequencies; above half
-    the rate the folded continuum and what the exposure leaves count. `damping_ratios`: the worst of
-    them counts; 0 is a steady line. `runs`: like runs whose periodograms are averaged. `detection`:
-    share of such modes that is found. `false_alarm`: of the whole search.
-
-    Returns: (b,): rms along the mode's direction before the exposure averaged it, infinite where
-    the band holds a frequency that the run is blind to (fewer than fifteen apparent cycles, a tenth
-    of the amplitude left, or a mode as wide as a quarter of the spectrum).
-    """
-    worst = np.zeros(len(bands_hz))
-    for k, (low, high) in enumerate(bands_hz):
-        at = np.unique(np.concatenate([np.geomspace(low, high, 25), [low, high]]))
-        for damping in damping_ratios:
-            limits = mode_limit_arcsec(
-                at,
-                damping,
-                frequency_hz,
-                density,
-                duration_s=duration_s,
-                cadence_s=cadence_s,
-                exposure_s=exposure_s,
-                runs=runs,
-                detection=detection,
-                false_alarm=false_alarm,
-            )
-            worst[k] = max(worst[k], float(limits.max()))
-    return worst
-
-
 def mode_limit_arcsec(
     at_hz: FloatArray | float,
     damping_ratio: float,
@@ -85,11 +38,19 @@ def mode_limit_arcsec(
     duration_s: float,
     cadence_s: float,
     exposure_s: float,
-    runs: int = 1,
-    detection: float = 0.95,
-    false_alarm: float = LINE_FALSE_ALARM,
 ) -> FloatArray:
-    """Return the rms at which a mode of each true frequency is found; see `limit_rms_arcsec`."""
+    """Return the rms at which a mode of each true frequency is found 95 times in 100.
+
+    `at_hz`: true frequencies; above half the rate the folded continuum and what the exposure
+    leaves count. `damping_ratio`: 0 for a steady line. `frequency_hz`, `density` (m,): one-sided
+    density of the continuum (air and noise, exposure averaging in it) along the worse axis
+    [arcsec^2/Hz] at apparent frequencies, increasing. `duration_s`, `cadence_s`, `exposure_s`: of
+    the run.
+
+    Returns: rms along the mode's direction before the exposure averaged it, infinite where the run
+    is blind (fewer than fifteen apparent cycles, a tenth of the amplitude left, or a mode as wide
+    as a quarter of the spectrum).
+    """
     at = np.asarray(at_hz, dtype=np.float64)
     pieces = int(np.ceil(duration_s / cadence_s / LINE_PIECE_SAMPLES))
     piece_s = duration_s / pieces
@@ -98,11 +59,7 @@ def mode_limit_arcsec(
     is_wide = 2.0 * damping_ratio * at * piece_s > widest  # folded, in slow records
     bins = np.minimum(2.0 * damping_ratio * at * piece_s, widest)
     steps = np.exp(0.05 * np.round(np.log(np.maximum(bins, 0.05)) / 0.05)) * (damping_ratio > 0)
-    averaged = pieces * runs
-    ratios = {
-        w: _needed_ratio(w, piece_s, 0.5 / cadence_s, averaged, detection, false_alarm)
-        for w in set(steps.flat)
-    }
+    ratios = {w: _needed_ratio(w, piece_s, 0.5 / cadence_s, pieces) for w in set(steps.flat)}
     ratio = np.array([ratios[w] for w in steps.flat]).reshape(steps.shape)
     folded = np.abs(at - np.round(at * cadence_s) / cadence_s)
     logs = np.interp(folded, frequency_hz, np.log(np.maximum(density, 1e-300)))
@@ -117,15 +74,8 @@ def mode_limit_arcsec(
 
 
 @lru_cache(maxsize=1024)
-def _needed_ratio(
-    width_bins: float,
-    piece_s: float,
-    nyquist_hz: float,
-    averaged: int,
-    detection: float,
-    false_alarm: float,
-) -> float:
-    """Return the a^2 T/S at which a mode of rms a is found with the stated probability.
+def _needed_ratio(width_bins: float, piece_s: float, nyquist_hz: float, averaged: int) -> float:
+    """Return the a^2 T/S at which a mode of rms a is found 95 times in 100.
 
     With the expected power r_k = 1 + q L_k of bin k over the continuum (L_k: the mode through
     the tapers, in units of the duration) the gain is 2 w sum [y_k (1 - 1/r_k) - ln r_k], y_k the
@@ -136,6 +86,7 @@ def _needed_ratio(
     """
     from scipy.special import gdtrc, ndtri
 
+    detection = 0.95
     shape, weight = _shape_in_bins(round(width_bins, 6))
     weight *= averaged
     loss = 1.0 if width_bins == 0 else LINE_REFIT_LOSS
@@ -159,10 +110,10 @@ def _needed_ratio(
         error = np.sqrt(2.0 / (weight * np.sum((rise / (1.0 + rise)) ** 2)))
         return float(np.log(rise.max() / contrast) - ndtri(detection) * error)
 
-    clear = max(gains(_gain_threshold(piece_s, nyquist_hz, false_alarm)), _root(stands_out))
+    clear = max(gains(_gain_threshold(piece_s, nyquist_hz, LINE_FALSE_ALARM)), _root(stands_out))
     if averaged >= LINE_FEWEST_PARTS:
         doubt = LINE_LOW_DOUBT[int(width_bins >= 1.0)]
-        low = gains(_gain_threshold(piece_s, nyquist_hz, false_alarm / doubt))
+        low = gains(_gain_threshold(piece_s, nyquist_hz, LINE_FALSE_ALARM / doubt))
         clear = min(clear, low)
     return float(np.exp(clear))
 

@@ -109,7 +109,6 @@ def find_lines(
     cadence_s: float,
     timing: Literal["regular", "jittered", "irregular"] = "regular",
     segment: IntArray | None = None,
-    noise_psd: tuple[float, float] | None = None,
     false_alarm: float = LINE_FALSE_ALARM,
     max_lines: int = 24,
 ) -> LineSearch:
@@ -117,9 +116,8 @@ def find_lines(
 
     `time_s` (n,). `motion_xy` (n, 2): motion in any unit; NaN where lost. `segment` (n,): stretches
     between which nothing is joined: parts of a record, or several runs of one rate laid end to end,
-    whose periodograms are averaged. `noise_psd`: white centroid noise along x and y, unit^2/Hz:
-    kept with the continuum. `false_alarm`: largest chance, over all frequencies, widths and
-    directions searched, that a line kept is none. `max_lines`: most lines kept.
+    whose periodograms are averaged. `false_alarm`: largest chance, over all frequencies, widths
+    and directions searched, that a line kept is none. `max_lines`: most lines kept.
 
     Raises ValueError with fewer than 50 samples in the longest stretch.
     """
@@ -137,7 +135,6 @@ def find_lines(
         2.0 / periodogram.duration_s,
         high,
         0.5 / cadence_s,
-        noise_psd,
     )
     return LineSearch(
         _describe_all(search, state, chances),

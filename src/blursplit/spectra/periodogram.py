@@ -335,27 +335,16 @@ class _Piece:
 
 
 def _prepare(time_s: FloatArray, motion: FloatArray, cadence_s: float, timing: str) -> _Piece:
-    if timing == "regular":
-        values, filled = regular_grid(time_s, motion, cadence_s)
-        times = np.arange(len(values), dtype=np.float64) * cadence_s
-        slope = np.polynomial.polynomial.polyfit(times, values, 1)
-        return _Piece(
-            times,
-            values - (slope[0] + np.outer(times, slope[1])),
-            ~filled,
-            len(values),
-            on_grid=True,
-        )
-    times = time_s - time_s[0]
+    on_grid = timing == "regular"
+    if on_grid:
+        motion, filled = regular_grid(time_s, motion, cadence_s)
+        times = np.arange(len(motion), dtype=np.float64) * cadence_s
+    else:
+        times, filled = time_s - time_s[0], np.zeros(time_s.size, dtype=bool)
     slope = np.polynomial.polynomial.polyfit(times, motion, 1)
+    motion = motion - (slope[0] + np.outer(times, slope[1]))
     n = round(float(times[-1]) / cadence_s) + 1
-    return _Piece(
-        times,
-        motion - (slope[0] + np.outer(times, slope[1])),
-        np.ones(times.size, dtype=bool),
-        n,
-        on_grid=False,
-    )
+    return _Piece(times, motion, ~filled, n, on_grid)
 
 
 def _piece_power(
@@ -397,14 +386,8 @@ def _transform(
 
 def _window_lags(windows: FloatArray, piece: _Piece, longest: int) -> FloatArray:
     """Return the mean autocorrelation of the windows at lags 0..longest-1, gaps as zeros."""
-    grid = np.zeros((len(windows), longest))
-    slot = np.arange(piece.n) if piece.on_grid else None
-    if slot is None:
-        slot = np.rint(piece.time_s / piece.time_s[-1] * (piece.n - 1)).astype(np.int64)
-        for row, window in zip(grid, windows, strict=True):
-            np.add.at(row, slot, window)
-    else:
-        grid[:, : piece.n] = windows * piece.present
+    slot = np.rint(piece.time_s / piece.time_s[-1] * (piece.n - 1)).astype(np.int64)
+    grid = np.stack([np.bincount(slot, row, longest) for row in windows * piece.present])
     spectrum = np.abs(np.fft.rfft(grid, n=2 * longest, axis=1)) ** 2
     lags = np.fft.irfft(spectrum.mean(axis=0), n=2 * longest)[:longest]
     return np.asarray(lags)
@@ -432,8 +415,6 @@ class Continuum:
     low_hz: float
     high_hz: float
     nyquist_hz: float
-    # White noise of the centroids along x and y, as given by the caller [unit^2/Hz].
-    noise_psd: tuple[float, float] | None = None
 
     def __call__(self, frequency_hz: FloatArray) -> FloatArray:
         """Return the density along x and y, shape (m, 2), unit^2/Hz."""

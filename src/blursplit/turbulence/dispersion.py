@@ -8,8 +8,6 @@ table for airmass gives the check values in the tests.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -17,24 +15,8 @@ from blursplit.constants import (
     ARCSEC_PER_RADIAN,
     LOWEST_ALTITUDE_DEG,
     PRESSURE_SCALE_HEIGHT_M,
-    UNKNOWN_BAND_NM,
 )
 from blursplit.types import FloatArray
-
-
-@dataclass(frozen=True)
-class Dispersion:
-    """Spread of a star along the vertical."""
-
-    rms_arcsec: float  # one-axis rms for an evenly transmitting band and a flat spectrum
-    # `low_arcsec`, `high_arcsec`: range that band shape and star colour allow; from zero when the
-    # band is a guess.
-    low_arcsec: float
-    high_arcsec: float
-    length_arcsec: float  # distance between the images of the two ends of the band
-    # Direction of the vertical from north through east, the parallactic angle; None when unknown.
-    position_angle_deg: float | None
-    is_assumed: bool  # whether the band was unknown and a wide one taken
 
 
 def refractivity(
@@ -100,46 +82,25 @@ def pressure_at_height_hpa(height_m: float) -> float:
     return float(1013.25 * np.exp(-height_m / PRESSURE_SCALE_HEIGHT_M))
 
 
-def band_dispersion(
-    band_nm: tuple[float, float] | None,
-    altitude_deg: float,
-    *,
-    height_m: float = 0.0,
-    temperature_c: float = 10.0,
-    parallactic_angle_deg: float | None = None,
-) -> Dispersion:
-    """Return the spread of a star across a pass band.
+def band_dispersion_arcsec(
+    band_nm: tuple[float, float], altitude_deg: float, *, height_m: float = 0.0
+) -> float:
+    """Return the one-axis rms along the vertical of a star's light in an evenly lit pass band.
 
-    `band_nm`: ends of the band [nm]; None when the filter is unknown: 400 to 700 nm is taken and
-    the range starts at zero. `altitude_deg`: altitude of the star. `height_m`, `temperature_c`:
-    height of the site above the sea [m] and air temperature [Celsius]. `parallactic_angle_deg`:
-    angle of the vertical from north through east.
+    `band_nm`: ends of the band [nm]. `altitude_deg`: altitude of the star. `height_m`: height of
+    the site above the sea [m]. The air is at 10 degrees Celsius.
 
     Raises ValueError for an altitude below 10 degrees or a band that is not increasing.
-
-    The rms is that of an even photon distribution over the band. Real pass bands and stars
-    concentrate the light: the range is 0.7 to 1.1 times the rms for a known band (a red or blue
-    star in a bell-shaped filter, common practice, no source).
     """
-    low, high = UNKNOWN_BAND_NM if band_nm is None else band_nm
+    low, high = band_nm
     if not low < high:
         msg = f"pass band must increase, not {low:g} to {high:g} nm"
         raise ValueError(msg)
-    wavelength = np.linspace(low, high, 201)
     shift = differential_refraction_arcsec(
-        wavelength,
+        np.linspace(low, high, 201),
         0.5 * (low + high),
         altitude_deg,
         pressure_hpa=pressure_at_height_hpa(height_m),
-        temperature_c=temperature_c,
+        temperature_c=10.0,
     )
-    rms = float(shift.std())
-    assumed = band_nm is None
-    return Dispersion(
-        rms_arcsec=rms,
-        low_arcsec=0.0 if assumed else 0.7 * rms,
-        high_arcsec=1.1 * rms,
-        length_arcsec=float(np.ptp(shift)),
-        position_angle_deg=parallactic_angle_deg,
-        is_assumed=assumed,
-    )
+    return float(shift.std())
