@@ -116,6 +116,12 @@ def motion_covariance(history: History, owner: str) -> FloatArray:
     return out if inside is None else out + np.asarray(inside).reshape(-1, 2, 2).mean(axis=0)
 
 
+def turn(angle_deg: float) -> FloatArray:
+    """Return the matrix that turns rows (x, y), multiplied from the left, from +x toward +y."""
+    c, s = np.cos(np.deg2rad(angle_deg)), np.sin(np.deg2rad(angle_deg))
+    return np.array([[c, s], [-s, c]])
+
+
 def principal_axes(covariance: FloatArray) -> tuple[float, float, float]:
     """Return rms along the larger axis, along the smaller, and its angle [0, 180) deg."""
     values, vectors = np.linalg.eigh(covariance)

@@ -7,10 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from importlib.metadata import version
-from itertools import pairwise
+from itertools import compress, pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
 from blursplit.campaign.background import r0_along_sight_m
 from blursplit.campaign.compare_record import (
@@ -36,11 +35,12 @@ from blursplit.constants import (
     SURE_DIRECTION,
     Z95,
 )
-from blursplit.definitions import Conditions, History, width
+from blursplit.definitions import Conditions, History, turn, width
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
 from blursplit.report.words import said, sentence
 from blursplit.result import Remark, Result
+from blursplit.types import FloatArray
 
 COMPARED: tuple[str, ...] = (
     "structure.rms_major_arcsec",
@@ -217,8 +217,10 @@ def _change(
     draws = mean_of_sides(known[0], known[1], rng, n_draws, scatter=scatter)
     difference = draws.after - draws.before
     all_limits = [all(e.is_limit for e in side) for side in known]
-    note = _limit_note(*all_limits)
     both = all(all_limits)
+    notes = (
+        ["limits-on-both-sides"] if both else compress(["limit-before", "limit-after"], all_limits)
+    )
     half = 0.5 * float(np.subtract(*np.quantile(difference, [0.975, 0.025])))
     return Change(
         key=key,
@@ -231,7 +233,7 @@ def _change(
         between_runs=draws.between_runs,
         between_runs_unit="share" if draws.logarithmic else "same as key",
         runs=(len(known[0]), len(known[1])),
-        note=note,
+        note="".join(map(sentence, notes)),
     )
 
 
@@ -247,19 +249,11 @@ def _estimate(result: Result, key: str) -> Estimate | None:
     return Estimate(value=rms, low95=ends[0], low=ends[1], high=ends[2], high95=ends[3])
 
 
-def _limit_or_value(draws: NDArray[np.float64], *, limit: bool) -> Estimate:
+def _limit_or_value(draws: FloatArray, *, limit: bool) -> Estimate:
     if not limit:
         return from_draws(draws)
     high = float(np.quantile(draws, 0.95))
     return Estimate(value=None, low=0.0, high=high, high95=high)
-
-
-def _limit_note(before: bool, after: bool) -> str:
-    if before and after:
-        return sentence("limits-on-both-sides")
-    if before:
-        return sentence("limit-before")
-    return sentence("limit-after") if after else ""
 
 
 def _doubts(
@@ -377,12 +371,7 @@ def width_at_common_air(
 def _usable(result: Result) -> bool:
     recorded = result.fwhm.recorded_arcsec
     seeing = result.atmosphere.seeing_500nm_zenith_arcsec
-    return (
-        recorded is not None
-        and recorded.value is not None
-        and seeing is not None
-        and seeing.value is not None
-    )
+    return all(one is not None and one.value is not None for one in (recorded, seeing))
 
 
 def _moved(result: Result, common_seeing: float, rng: np.random.Generator) -> Estimate:
@@ -416,7 +405,6 @@ def model_fwhm_arcsec(result: Result, seeing_500nm_zenith_arcsec: float) -> floa
     outer = result.setting("outer_scale_m", [10.0, 50.0])
     wavelength = result.sequence.wavelength_m or 550e-9
     r0 = r0_along_sight_m(seeing_500nm_zenith_arcsec, wavelength, result.sequence.airmass or 1.0)
-    xx, xy, yy = motion_covariance_arcsec2(result)
     optics = _middle(result.instrument.optics_fwhm_arcsec) / FWHM_PER_SIGMA
     return width(
         History(
@@ -428,7 +416,7 @@ def model_fwhm_arcsec(result: Result, seeing_500nm_zenith_arcsec: float) -> floa
             ),
             np.zeros(1),
             np.zeros(1, dtype=np.int64),
-            inside_arcsec2={"open": np.array([[xx, xy], [xy, yy]])},
+            inside_arcsec2={"open": _motion_covariance_arcsec2(result)},
             strength=r0 ** (-5.0 / 3.0),
             outer_scale_m=float(np.sqrt(outer[0] * outer[1])),
             optics_arcsec2=optics**2 * np.eye(2),
@@ -436,31 +424,14 @@ def model_fwhm_arcsec(result: Result, seeing_500nm_zenith_arcsec: float) -> floa
     )
 
 
-def motion_covariance_arcsec2(result: Result) -> tuple[float, float, float]:
-    """Return xx, xy and yy of tracking, structure and open motion together."""
-    total = np.zeros(3)
-    open_ = result.open
-    for larger, smaller, direction in (
-        (
-            result.tracking.rms_major_arcsec,
-            result.tracking.rms_minor_arcsec,
-            result.tracking.angle_deg,
-        ),
-        (
-            result.structure.rms_major_arcsec,
-            result.structure.rms_minor_arcsec,
-            result.structure.angle_deg,
-        ),
-        (open_.motion_rms_major_arcsec, open_.motion_rms_minor_arcsec, open_.angle_deg),
-    ):
-        major, minor, angle = _middle(larger), _middle(smaller), np.deg2rad(_middle(direction))
-        c, s = np.cos(angle), np.sin(angle)
-        total += [
-            (major * c) ** 2 + (minor * s) ** 2,
-            (major**2 - minor**2) * c * s,
-            (major * s) ** 2 + (minor * c) ** 2,
-        ]
-    return float(total[0]), float(total[1]), float(total[2])
+def _motion_covariance_arcsec2(result: Result) -> FloatArray:
+    """Return the covariance of tracking, structure and open motion together, shape (2, 2)."""
+    total = np.zeros((2, 2))
+    for part, of in ((result.tracking, ""), (result.structure, ""), (result.open, "motion_")):
+        major, minor = (getattr(part, f"{of}rms_{axis}_arcsec") for axis in ("major", "minor"))
+        turned = turn(_middle(part.angle_deg))
+        total += turned.T @ np.diag([_middle(major) ** 2, _middle(minor) ** 2]) @ turned
+    return total
 
 
 def _middle(estimate: Estimate | None) -> float:

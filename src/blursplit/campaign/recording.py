@@ -15,6 +15,7 @@ from blursplit.constants import (
     ARCSEC_PER_RADIAN,
     EFFICIENCY,
     FULL_WELL_SHARE,
+    FWHM_PER_SIGMA,
     HIGH_ENOUGH_DEG,
     PHOTONS_ZERO_MAG,
     PLAN_DURATION_S,
@@ -124,9 +125,8 @@ def fields_tonight(night: date, latitude_deg: float, longitude_deg: float) -> li
         dark = get_sun(times).transform_to(frame).alt.deg < TWILIGHT_DEG
         if not dark.any():
             return []
-        stars = SkyCoord([f.ra_deg for f in FIELDS] * u.deg, [f.dec_deg for f in FIELDS] * u.deg)[
-            :, None
-        ]
+        places = np.array([(f.ra_deg, f.dec_deg) for f in FIELDS])[:, None]
+        stars = SkyCoord(places[..., 0], places[..., 1], unit="deg")
         altitude = stars.transform_to(AltAz(obstime=times[dark][None, :], location=here)).alt.deg
     found = []
     for field, heights in zip(FIELDS, altitude, strict=True):
@@ -135,12 +135,7 @@ def fields_tonight(night: date, latitude_deg: float, longitude_deg: float) -> li
             continue
         found.append(
             FieldTonight(
-                name=field.name,
-                kind=field.kind,
-                ra_deg=round(field.ra_deg, 4),
-                dec_deg=field.dec_deg,
-                size_arcmin=field.size_arcmin,
-                brightest_mag=field.brightest_mag,
+                **(vars(field) | {"ra_deg": round(field.ra_deg, 4)}),
                 highest_deg=float(heights[best]),
                 best_utc=str(times[dark][best].isot)[:16],
                 hours_above_40_deg=float(0.25 * np.sum(heights > HIGH_ENOUGH_DEG)),
@@ -372,7 +367,7 @@ def _magnitudes(
     aperture = float(instrument.get("aperture_m"))
     wavelength = float(instrument.get("wavelength_nm")) * 1e-9
     width = float(np.hypot(seeing, AIRY_FWHM * wavelength / aperture * ARCSEC_PER_RADIAN))
-    sigma = width / 2.354820 / scale
+    sigma = width / FWHM_PER_SIGMA / scale
     least_px = 2.1  # method notes: below, the centroid feels the pixel phase
     if width / scale < least_px:
         facts = {"pixel_arcsec": scale, "fwhm_px": width / scale, "least_px": least_px}
@@ -415,6 +410,6 @@ def _brightest(
         return None
     # Short exposures reach half the seeing in lucky moments, never less than diffraction.
     width = max(AIRY_FWHM * wavelength / aperture * ARCSEC_PER_RADIAN, 0.5 * seeing)
-    sharp = max(width / 2.354820 / scale, 0.3)
+    sharp = max(width / FWHM_PER_SIGMA / scale, 0.3)
     full = FULL_WELL_SHARE * level * gain
     return float(2.5 * np.log10(peak_electrons(electrons(0.0), sharp) / full))

@@ -32,8 +32,8 @@ from blursplit.constants import (
     SPARSE_FRAMES,
     TURN_APART,
 )
+from blursplit.definitions import turn
 from blursplit.simulate.camera import StarField
-from blursplit.simulate.motion import turn
 from blursplit.simulate.scene import Scene
 from blursplit.turbulence.conversions import phase_spectrum
 from blursplit.types import FloatArray

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from blursplit.constants import MOTION_GRID, RING_TIMES, SAMPLES_PER_CYCLE
+from blursplit.definitions import turn
 from blursplit.simulate.scene import Mode, Scene, Tube, WindShake
 from blursplit.types import FloatArray
 
@@ -134,12 +135,6 @@ def _grid(scene: Scene) -> tuple[float, float, int]:
         rate *= MOTION_GRID / n
         n = MOTION_GRID
     return -margin, rate, n
-
-
-def turn(angle_deg: float) -> FloatArray:
-    """Return the matrix that turns rows (x, y), multiplied from the left, from +x toward +y."""
-    c, s = np.cos(np.deg2rad(angle_deg)), np.sin(np.deg2rad(angle_deg))
-    return np.array([[c, s], [-s, c]])
 
 
 def _axis(angle_deg: float) -> FloatArray:

@@ -21,6 +21,7 @@ from blursplit.constants import (
     WAIST_NODES,
     WAIST_OVERSAMPLING,
 )
+from blursplit.definitions import turn
 from blursplit.simulate.air import LayerGeometry, layer_geometries, near_geometry
 from blursplit.simulate.camera import (
     FrameTimes,
@@ -29,7 +30,7 @@ from blursplit.simulate.camera import (
     place_stars,
     plan_frames,
 )
-from blursplit.simulate.motion import Shared, draw_shared_motion, turn
+from blursplit.simulate.motion import Shared, draw_shared_motion
 from blursplit.simulate.scene import Scene
 from blursplit.simulate.sequence import Simulation
 from blursplit.stars.tracks import Stamps, StarTracks

@@ -25,11 +25,12 @@ from blursplit.constants import (
     SAME_CLOCK_S,
     UNSIGNED_ZERO,
 )
+from blursplit.definitions import turn
 from blursplit.errors import OutputError
 from blursplit.evidence.sensor_record import SensorRecord
 from blursplit.evidence.sensor_signal import nominal_rotation
 from blursplit.simulate.air import Atmosphere
-from blursplit.simulate.motion import Shared, turn
+from blursplit.simulate.motion import Shared
 from blursplit.simulate.scene import Scene, SceneSensor, SecondCamera
 from blursplit.simulate.sequence import Simulation
 
