@@ -7,7 +7,7 @@ Two kinds: a value (low95 <= low <= value <= high <= high95, percentiles 2.5, 15
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from html import escape
 from typing import Any, Self
 
@@ -118,7 +118,12 @@ def estimate(draws: ArrayLike) -> Estimate | None:
     values = _finite(draws)
     if not len(values):
         return None
-    low95, low, value, high, high95 = _ends(values)
+    return from_ends(_ends(values))
+
+
+def from_ends(ends: Iterable[float]) -> Estimate:
+    """Return an estimate whose value and ends stand in the order of `PERCENTILES`."""
+    low95, low, value, high, high95 = map(float, ends)
     return Estimate(value=value, low=low, high=high, low95=low95, high95=high95)
 
 
@@ -180,12 +185,5 @@ def axial_estimate(angle_deg: ArrayLike) -> Estimate | None:
     centre = 0.5 * np.angle(resultant)
     around = np.degrees(0.5 * np.angle(np.exp(2j * (angles - centre))))
     base = float(np.degrees(centre) % 180.0)
-    low95, low, value, high, high95 = (base + end for end in _ends(around))
-    shift = 180.0 * np.floor(value / 180.0)
-    return Estimate(
-        value=value - shift,
-        low=low - shift,
-        high=high - shift,
-        low95=low95 - shift,
-        high95=high95 - shift,
-    )
+    ends = base + np.array(_ends(around))
+    return from_ends(ends - 180.0 * np.floor(ends[2] / 180.0))

@@ -115,22 +115,12 @@ class Limits(StrictTable):
 def read_limits(path: Path) -> Limits:
     """Read a limits file.
 
-    Parameters
-    ----------
-    path : Path
-        TOML: ``title``, ``telescope``, ``aperture_m``, ``blur_time_s``, a table ``[limits]``
-        whose keys are paths of result.json or, beginning with ``tap.``, of the tap result, and
-        any number of ``[[lines]]`` and ``[[after_slew]]`` rules.
+    `path`: TOML: ``title``, ``telescope``, ``aperture_m``, ``blur_time_s``, a table ``[limits]``
+    whose keys are paths of result.json or, beginning with ``tap.``, of the tap result, and any
+    number of ``[[lines]]`` and ``[[after_slew]]`` rules.
 
-    Returns
-    -------
-    Limits
-
-    Raises
-    ------
-    InputError
-        When the file cannot be read, a key is unknown, or no blur time is stated although a
-        limit depends on it; names the key.
+    Raises InputError, which names the key, when the file cannot be read, a key is unknown, or no
+    blur time is stated although a limit depends on it.
 
     Examples
     --------

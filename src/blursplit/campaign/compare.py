@@ -37,7 +37,7 @@ from blursplit.constants import (
 )
 from blursplit.definitions import Conditions, History, turn, width
 from blursplit.errors import InputError
-from blursplit.estimate import Estimate
+from blursplit.estimate import Estimate, from_ends
 from blursplit.report.words import said, sentence
 from blursplit.result import Remark, Result
 from blursplit.types import FloatArray
@@ -71,26 +71,13 @@ def compare(
 ) -> Comparison:
     """Compare two sets of results.
 
-    Parameters
-    ----------
-    before, after : sequence of Result
-        At least one each. Several a side are repeats; an A-B-A-B run is given as all A before
-        and all B after, in any order (see `split_alternating`), and is recognised by its times.
-    rng : numpy.random.Generator, optional
-        Source of the draws; the default has a fixed seed, so that a page can be made again.
-    n_draws : int
+    `before`, `after`: at least one each. Several a side are repeats; an A-B-A-B run is given as all
+    A before and all B after, in any order (see `split_alternating`), and is recognised by its
+    times. `rng`: source of the draws; the default has a fixed seed, so that a page can be made
+    again.
 
-    Returns
-    -------
-    Comparison
+    Raises InputError when a side is empty, or the same sequence stands on both sides.
 
-    Raises
-    ------
-    InputError
-        When a side is empty, or the same sequence stands on both sides.
-
-    Notes
-    -----
     Each quantity goes through `mean_of_sides`. `smallest_change` is the change that would have
     been told from none at the two-sided 5 % level with a probability of 0.8:
     (1.960 + 0.842)/1.960 times half the 95 % interval of the difference (Bloom 1995, Eval. Rev.
@@ -245,8 +232,7 @@ def _estimate(result: Result, key: str) -> Estimate | None:
     if x is None or y is None:
         return None
     rms = float(np.hypot(x, y) / np.sqrt(2.0))
-    ends = [rms * (1.0 + z * MOTION_ONE_DRAW) for z in (-Z95, -1.0, 1.0, Z95)]
-    return Estimate(value=rms, low95=ends[0], low=ends[1], high=ends[2], high95=ends[3])
+    return from_ends(rms * (1.0 + z * MOTION_ONE_DRAW) for z in (-Z95, -1.0, 0.0, 1.0, Z95))
 
 
 def _limit_or_value(draws: FloatArray, *, limit: bool) -> Estimate:

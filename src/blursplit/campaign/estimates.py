@@ -11,7 +11,7 @@ import numpy as np
 from pydantic import BaseModel
 
 from blursplit.constants import BETWEEN_RUNS, PERCENTILES, Z95
-from blursplit.estimate import Estimate
+from blursplit.estimate import Estimate, from_ends
 from blursplit.result import Result
 from blursplit.types import FloatArray
 
@@ -133,8 +133,7 @@ def bound95(estimate: Estimate) -> tuple[float, float]:
 
 def from_draws(draws: FloatArray) -> Estimate:
     """Return median, 68 % and 95 % interval of draws."""
-    low95, low, value, high, high95 = (float(v) for v in np.percentile(draws, PERCENTILES))
-    return Estimate(value=value, low=low, high=high, low95=low95, high95=high95)
+    return from_ends(np.percentile(draws, PERCENTILES))
 
 
 @dataclass(frozen=True)

@@ -80,33 +80,13 @@ def plan(
 ) -> Plan:
     """Plan a run.
 
-    Parameters
-    ----------
-    rig : Rig, str or Path
-        Aperture and pixel scale are needed; a stated exposure or frame interval is kept.
-    seeing_arcsec : float
-        At 500 nm and zenith.
-    stars : int
-        Stars to be used, each as bright as the faintest allowed.
-    duration_s : float
-    damping_ratio : float
-        Of the structure looked for.
-    night : date, optional
-        Evening for which fields are listed; needs the site.
-    limits : Limits, optional
-        Whose length and number of runs are told.
+    `rig`: aperture and pixel scale are needed; a stated exposure or frame interval is kept.
+    `seeing_arcsec`: at 500 nm and zenith. `stars`: to be used, each as bright as the faintest
+    allowed. `damping_ratio`: of the structure looked for. `night`: evening for which fields are
+    listed; needs the site. `limits`: whose length and number of runs are told.
 
-    Returns
-    -------
-    Plan
+    Raises InputError when aperture or pixel scale are not known, or an argument makes no sense.
 
-    Raises
-    ------
-    InputError
-        When aperture or pixel scale are not known, or an argument makes no sense.
-
-    Notes
-    -----
     All of the air is taken as common to the stars, which is the worst case for a line. Detection
     as in the measurement's own line search; see `smallest_arcsec`.
 

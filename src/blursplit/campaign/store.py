@@ -304,14 +304,8 @@ class Store:
     ) -> None:
         """Write a sequence, its files and its result together or not at all.
 
-        Parameters
-        ----------
-        key : str
-        row : mapping
-            Columns of ``sequences`` besides the key.
-        paths : list of str
-        result_json : str, optional
-            Text of result.json; absent for sequences that failed.
+        `row`: columns of ``sequences`` besides the key. `result_json`: text of result.json; absent
+        for sequences that failed.
         """
         columns = ["key", *row]
         marks = ", ".join("?" * len(columns))

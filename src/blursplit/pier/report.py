@@ -22,7 +22,7 @@ from blursplit.constants import (
     PIER_WALL_FACTOR,
     VIBRATION_CLASSES_UM_S,
 )
-from blursplit.estimate import Estimate
+from blursplit.estimate import Estimate, from_ends
 from blursplit.pier.model import (
     ModeRow,
     StiffnessTable,
@@ -326,11 +326,8 @@ def _weighted(values: FloatArray, weight: FloatArray) -> Estimate:
     """Return the weighted quantiles of a quantity on a grid."""
     order = np.argsort(values)
     share = np.cumsum(weight[order]) - 0.5 * weight[order]
-    ends = np.exp(
-        np.interp(np.array(PERCENTILES) / 100.0, share / weight.sum(), np.log(values[order]))
-    )
-    low95, low, value, high, high95 = (float(end) for end in ends)
-    return Estimate(value=value, low=low, high=high, low95=low95, high95=high95)
+    at = np.array(PERCENTILES) / 100.0
+    return from_ends(np.exp(np.interp(at, share / weight.sum(), np.log(values[order]))))
 
 
 @dataclass(frozen=True)

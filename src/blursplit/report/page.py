@@ -371,17 +371,10 @@ def _motion_chart(result: Result, series: Series, axis: str) -> dict[str, Any] |
 def render_page(result: Result, series: Series) -> str:
     """Return the page of a result as one self-contained HTML text.
 
-    Parameters
-    ----------
-    result : Result
-    series : Series
-        Whatever arrays and images there are; evidence without data is named as not shown.
+    `series`: whatever arrays and images there are; evidence without data is named as not shown.
 
-    Returns
-    -------
-    str
-        The page opens from disk without a network. Texts from headers are escaped, and a content
-        security policy lets only the page's own scripts run.
+    Returns: it opens from disk without a network. Texts from headers are escaped, and a content
+    security policy lets only the page's own scripts run.
 
     Examples
     --------
