@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -82,14 +82,8 @@ def read_clock(units: Units) -> Clock:
             begin + np.arange(slab.planes) * interval
             for slab, begin in zip(slabs, begins.seconds, strict=True)
         ]
-        joined = Stamps(
-            np.concatenate(shifts),
-            begins.first_mjd_utc,
-            f"{begins.keyword} and {key}",
-            begins.where,
-            begins.resolution_s,
-            begins.note,
-        )
+        keyword = f"{begins.keyword} and {key}"
+        joined = replace(begins, seconds=np.concatenate(shifts), keyword=keyword)
         return Clock(joined, interval, key, begins)
     return Clock(None, interval, key, begins)
 
@@ -132,14 +126,8 @@ def _join(parts: list[Stamps], begins: Stamps | None) -> Stamps:
         else:
             shift = 0.0 if not seconds else float(seconds[-1][-1]) + _step(seconds[-1])
         seconds.append(part.seconds + shift)
-    return Stamps(
-        np.concatenate(seconds),
-        first.first_mjd_utc,
-        first.keyword,
-        first.where,
-        max(part.resolution_s for part in parts),
-        first.note,
-    )
+    coarsest_s = max(part.resolution_s for part in parts)
+    return replace(first, seconds=np.concatenate(seconds), resolution_s=coarsest_s)
 
 
 def _step(seconds: Any) -> float:

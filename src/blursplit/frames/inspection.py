@@ -161,10 +161,7 @@ def inspect_sequence(sequence: Sequence, paths: Iterable[Path] = ()) -> Inspecti
         start_utc=sequence.start_utc,
         exposure_s=sequence.exposure_s,
         timing=_timing(sequence),
-        known={
-            key: SetupEntry(value=entry.value, origin=entry.origin, note=entry.note)
-            for key, entry in sorted(known.items())
-        },
+        known={key: SetupEntry(**vars(entry)) for key, entry in sorted(known.items())},
         missing=missing,
         calibration=_calibration(sequence, paths),
         can=can,

@@ -137,11 +137,12 @@ def _number_frames(stamp_s: FloatArray, dt: float, resolution_s: float) -> IntAr
     if np.mean(clean) > 0.98 and np.all(whole[clean] >= 1):  # noqa: PLR2004
         jumps = np.maximum(whole, 1.0)
         return np.concatenate([[0], np.cumsum(jumps)]).astype(np.int64)
+    from scipy.ndimage import median_filter
+
     # Phase of the stamps against a grid without losses; lasting steps of it are lost frames.
     phase = stamp_s / dt - np.arange(stamp_s.size)
-    window = 9
     tolerance = max(0.6, 1.2 * resolution_s / dt)
-    smooth = _running_median(phase, window)
+    smooth = median_filter(phase, 9, mode="nearest")
     lost = np.zeros(stamp_s.size, dtype=np.int64)
     total, reference = 0, float(smooth[0])
     for i in range(1, stamp_s.size):
@@ -151,12 +152,6 @@ def _number_frames(stamp_s: FloatArray, dt: float, resolution_s: float) -> IntAr
         reference += 0.02 * (smooth[i] - reference - total)
         lost[i] = total
     return np.arange(stamp_s.size, dtype=np.int64) + lost
-
-
-def _running_median(values: FloatArray, window: int) -> FloatArray:
-    half = window // 2
-    padded = np.pad(values, half, mode="edge")
-    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, window), axis=1))
 
 
 def _slope(number: IntArray, stamp_s: FloatArray) -> float:

@@ -14,7 +14,6 @@ memory); H. M. Martin (1987), PASP 99, 1360 (exposure).
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -119,18 +118,10 @@ def _spectrum_table(
     table = []
     # Summed directly (20 ms): the range of the density is beyond a Fourier convolution's precision.
     for weights in _abel_weights():
-        total = _correlate(density, weights, keep)
+        padded = np.concatenate([density, np.zeros(weights.size - 1)])
+        total = np.correlate(padded, weights)[keep]
         table.append(np.log(2.0 * total / u[keep]))
     return np.log(u[keep]), table[0], table[1]
-
-
-def _correlate(density: FloatArray, weights: FloatArray, keep: Any) -> FloatArray:
-    """Return sum over k of weights[k] density[i + k] for the kept i."""
-    kept = np.flatnonzero(keep)
-    first, last = int(kept[0]), int(kept[-1])
-    padded = np.concatenate([density, np.zeros(weights.size)])
-    windows = np.lib.stride_tricks.sliding_window_view(padded, weights.size)
-    return np.asarray(windows[first : last + 1] @ weights, dtype=float)
 
 
 @lru_cache(maxsize=1)
