@@ -1,6 +1,6 @@
 """Measure how far the registered star's transfer function departs from its Gaussian form.
 
-    python benchmarks/registered_otf.py [pupils per point] > data/calibration/registered_otf.csv
+    python benchmarks/registered_otf.py [pupils per point] > src/blursplit/image/registered_otf.csv
 
 Phases over the pupil are drawn with exactly the covariance of Kolmogorov air, their
 instantaneous images shifted on their own Gaussian-windowed centroid and averaged. A row holds ln

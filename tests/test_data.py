@@ -8,6 +8,8 @@ import importlib.util
 import json
 import os
 import tomllib
+from importlib.resources import files
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -21,11 +23,11 @@ from blursplit.constants import (
     MIX_WINDOW,
     REGISTERED_BASELINES,
     REGISTERED_D_OVER_R0,
-    REGISTERED_LOG_BIAS,
     REGISTERED_WINDOW,
     TILT_MIX,
     TILT_MIX_DEFAULT,
 )
+from blursplit.image.otf import registered_bias_rows
 from blursplit.motion import fit_common_motion
 from blursplit.rig import Rig
 from blursplit.stars.positions import positions_to_tracks
@@ -155,18 +157,17 @@ def test_the_centroids_tilt_table_is_the_one_its_script_wrote():
             assert_allclose(kept, made, atol=5.5e-3)
 
 
-def test_the_registered_stars_table_is_the_one_its_script_wrote():
-    """data/calibration/registered_otf.csv, in thousandths; a rounded half may go either way."""
-    with (DATA / "calibration" / "registered_otf.csv").open(encoding="utf-8") as file:
-        rows = list(csv.DictReader(file))
-    of_pupils = {
-        tuple(float(row[k]) for k in ("obstruction", "d_over_r0", "window_over_diffraction")): row
-        for row in rows
-        if float(row["defocus_rad"]) == 0
-    }
-    for obstruction, blocks in zip(MIX_OBSTRUCTION, REGISTERED_LOG_BIAS, strict=True):
-        for d_over_r0, windows in zip(REGISTERED_D_OVER_R0[1:], blocks, strict=True):
-            for window, kept in zip(REGISTERED_WINDOW, windows, strict=True):
-                row = of_pupils[obstruction, d_over_r0, window]
-                made = [float(row[f"{b:.5f}"]) for b in REGISTERED_BASELINES]
-                assert_allclose(kept, made, atol=1e-9)
+def test_the_registered_stars_table_is_read_where_its_script_wrote_it():
+    """At the nodes of image/registered_otf.csv what is read is what stands there."""
+    source = files("blursplit").joinpath("image", "registered_otf.csv")
+    with source.open(encoding="utf-8") as file:
+        in_focus = [row for row in csv.DictReader(file) if float(row["defocus_rad"]) == 0]
+    names = ("obstruction", "d_over_r0", "window_over_diffraction")
+    of_pupils = {tuple(float(row[name]) for name in names): row for row in in_focus}
+    baselines = np.array(REGISTERED_BASELINES)
+    for obstruction, window in product(MIX_OBSTRUCTION, REGISTERED_WINDOW):
+        still, *read = registered_bias_rows(baselines, window, obstruction)
+        assert not still.any()
+        for d_over_r0, found in zip(REGISTERED_D_OVER_R0[1:], read, strict=True):
+            row = of_pupils[obstruction, d_over_r0, window]
+            assert_allclose(found, [float(row[f"{b:.5f}"]) for b in baselines], atol=1e-9)

@@ -852,106 +852,13 @@ FIT_EXCLUDED_WIDTH = 1e-3  # - | chance of a larger measured defocus that is let
 FIT_FAST_RANGE = 1e-2  # - | smallest over largest shake inside exposures that is allowed
 FIT_CENTROID_SIGMA = 0.3  # of the share of Z tilt | optics that blur beyond the window
 TILT_G_OVER_Z = 0.16980 / 0.18192  # - | single-aperture tilt coefficients, Tokovinin 2002
-# ln OTF of a registered star over that of the Gaussian form, by D/r0 and baseline in diameters
-REGISTERED_D_OVER_R0 = (0.0, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0)  # - | of the table below, zero left out
-REGISTERED_WINDOW = (0.7, 1.0, 1.5, 2.5, 4.0)  # lambda/D | its rows: sigma of the centroid's window
-REGISTERED_BASELINES = tuple(i / 32 for i in range(1, 11))  # diameters | its columns
-REGISTERED_LOG_BIAS = tuple(  # 1/1000 of ln | data/calibration/registered_otf.csv
-    tuple(tuple(tuple(0.001 * int(v) for v in row.split()) for row in rows) for rows in blocks)
-    for blocks in (
-        (  # obstruction 0
-            (
-                "0 -1 -2 -3 -4 -4 -4 -3 -1 1",
-                "0 -1 -2 -3 -3 -4 -3 -3 -1 0",
-                "0 -1 -2 -2 -3 -3 -3 -3 -2 -1",
-                "0 -1 -2 -2 -3 -4 -4 -4 -3 -2",
-                "0 -1 -2 -2 -3 -4 -4 -4 -4 -4",
-            ),
-            (
-                "-1 -3 -6 -8 -10 -10 -7 -3 4 13",
-                "-1 -3 -5 -8 -9 -8 -6 -2 4 12",
-                "-1 -3 -5 -7 -8 -8 -6 -3 1 7",
-                "-1 -2 -5 -7 -8 -9 -8 -6 -4 0",
-                "-1 -2 -5 -7 -9 -10 -10 -9 -8 -6",
-            ),
-            (
-                "-2 -8 -14 -18 -18 -12 1 20 44 73",
-                "-2 -6 -11 -13 -12 -7 5 21 42 66",
-                "-1 -5 -8 -10 -9 -5 3 15 30 47",
-                "-1 -4 -7 -10 -10 -8 -4 3 13 24",
-                "-1 -4 -7 -10 -11 -11 -9 -5 1 8",
-            ),
-            (
-                "-5 -19 -34 -43 -40 -20 19 74 141 214",
-                "-4 -14 -24 -30 -24 -5 29 75 129 188",
-                "-3 -10 -16 -19 -16 -3 18 48 82 119",
-                "-2 -8 -14 -18 -19 -14 -5 10 27 48",
-                "-2 -8 -14 -19 -23 -23 -20 -13 -3 9",
-            ),
-            (
-                "-15 -50 -82 -82 -24 102 287 507 738 963",
-                "-12 -40 -62 -51 13 134 304 501 703 897",
-                "-8 -25 -34 -19 32 122 242 379 518 649",
-                "-5 -15 -22 -18 3 42 98 165 236 305",
-                "-4 -14 -23 -27 -22 -8 18 52 91 130",
-            ),
-            (
-                "-29 -91 -126 -52 176 537 967 1418 1855 2260",
-                "-25 -76 -94 -5 229 582 996 1421 1825 2192",
-                "-17 -49 -46 45 246 537 871 1212 1533 1820",
-                "-9 -24 -20 29 131 282 462 651 835 1001",
-                "-7 -20 -26 -11 29 99 193 302 415 512",
-            ),
-        ),
-        (  # obstruction 0.33
-            (
-                "0 -1 -3 -5 -6 -8 -9 -10 -9 -7",
-                "0 -1 -2 -4 -5 -7 -8 -9 -9 -7",
-                "0 -1 -2 -4 -5 -6 -8 -9 -10 -10",
-                "0 -1 -2 -3 -5 -7 -8 -10 -11 -12",
-                "0 -1 -2 -3 -5 -7 -9 -11 -12 -14",
-            ),
-            (
-                "-1 -4 -8 -13 -18 -22 -24 -24 -19 -10",
-                "-1 -3 -7 -11 -15 -18 -20 -21 -18 -12",
-                "-1 -3 -6 -9 -13 -17 -20 -22 -23 -22",
-                "-1 -3 -6 -9 -13 -17 -21 -25 -29 -31",
-                "-1 -3 -6 -9 -14 -18 -23 -28 -32 -36",
-            ),
-            (
-                "-3 -10 -20 -30 -38 -43 -41 -32 -13 16",
-                "-2 -8 -15 -23 -29 -32 -31 -25 -14 5",
-                "-2 -6 -13 -19 -25 -30 -33 -33 -31 -25",
-                "-2 -6 -12 -18 -25 -33 -39 -46 -51 -54",
-                "-2 -6 -12 -19 -27 -35 -44 -53 -61 -68",
-            ),
-            (
-                "-6 -21 -39 -54 -59 -49 -20 27 91 170",
-                "-4 -15 -28 -37 -38 -27 -3 34 80 135",
-                "-3 -11 -20 -27 -30 -26 -16 1 23 50",
-                "-3 -9 -17 -26 -33 -39 -42 -43 -41 -33",
-                "-2 -9 -17 -27 -37 -48 -57 -65 -71 -72",
-            ),
-            (
-                "-17 -57 -98 -106 -54 69 251 471 704 942",
-                "-13 -45 -72 -66 -5 114 280 470 664 855",
-                "-9 -29 -44 -35 10 91 200 322 444 561",
-                "-6 -19 -31 -35 -26 -5 25 62 102 148",
-                "-5 -17 -32 -46 -57 -65 -70 -73 -74 -65",
-            ),
-            (
-                "-31 -101 -144 -71 171 550 994 1450 1885 2295",
-                "-27 -85 -109 -16 235 606 1029 1454 1846 2199",
-                "-19 -56 -59 32 242 542 878 1209 1501 1748",
-                "-11 -30 -32 10 107 243 396 546 677 775",
-                "-8 -26 -40 -39 -17 23 69 114 144 140",
-            ),
-        ),
-    )
-)
+# what is read of src/blursplit/image/registered_otf.csv
+REGISTERED_D_OVER_R0 = (0.0, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0)  # - | zero is not in it: still air
+REGISTERED_WINDOW = (0.7, 1.0, 1.5, 2.5, 4.0)  # lambda/D | sigma of the centroid's window
+REGISTERED_BASELINES = tuple(i / 32 for i in range(1, 11))  # diameters | its first columns
 REGISTERED_BIAS_SIGMA = 0.3  # relative | obstruction, window, exposure, outer scale; judgement
 # Share of a defocus's loss of contrast that registering under air gives back.
-DEFOCUS_REGISTERED = 0.5  # of (D/r0)^(5/3) (b/D)^2 | data/calibration/registered_otf.csv: 0.2 to 1
+DEFOCUS_REGISTERED = 0.5  # of (D/r0)^(5/3) (b/D)^2 | image/registered_otf.csv: 0.2 to 1
 DEFOCUS_MOST_REGISTERED = 0.6  # - | the most of it there
 # the model's own error
 FIT_MODEL_ERROR_OCTAVE = 0.8  # of ln frequency | correlation length, about an octave

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import functools
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -41,7 +42,6 @@ from blursplit.constants import (
     PIXEL_EXCESS_SCATTER,
     REGISTERED_BASELINES,
     REGISTERED_D_OVER_R0,
-    REGISTERED_LOG_BIAS,
     REGISTERED_WINDOW,
     TRANSFER_ANGLES,
     TRANSFER_BASELINES,
@@ -428,7 +428,7 @@ def registered_bias_rows(
     tilt of the least-squares plane.
     """
     blocked = min(obstruction / MIX_OBSTRUCTION[-1], 1.0)
-    table = np.average(REGISTERED_LOG_BIAS, axis=0, weights=[1.0 - blocked, blocked])
+    table = np.average(_registered_table(), axis=0, weights=[1.0 - blocked, blocked])
     table = np.concatenate([np.zeros_like(table[:1]), table])  # still air
     at = np.interp(
         np.log(window_over_diffraction or 1.0),
@@ -438,6 +438,20 @@ def registered_bias_rows(
     lower = min(int(at), len(REGISTERED_WINDOW) - 2)
     rows = table[:, lower] + (at - lower) * (table[:, lower + 1] - table[:, lower])
     return np.stack([np.interp(baseline_over_aperture, REGISTERED_BASELINES, row) for row in rows])
+
+
+@functools.lru_cache(maxsize=1)
+def _registered_table() -> FloatArray:
+    """Return what benchmarks/registered_otf.py wrote for pupils in focus.
+
+    Returns: (n_obstructions, n_d_over_r0, n_windows, n_baselines), still air left out.
+    """
+    made = np.loadtxt(Path(__file__).with_name("registered_otf.csv"), delimiter=",", skiprows=1)
+    d_over_r0, defocus, window = made[:, 1:4].T
+    kept = np.isin(d_over_r0, REGISTERED_D_OVER_R0) & np.isin(window, REGISTERED_WINDOW)
+    shape = (len(MIX_OBSTRUCTION), len(REGISTERED_D_OVER_R0) - 1, len(REGISTERED_WINDOW), -1)
+    table = made[kept & (defocus == 0), 4:].reshape(shape)
+    return np.asarray(table[..., : len(REGISTERED_BASELINES)])
 
 
 def log_otf_bias(d_over_r0: FloatArray, rows: FloatArray) -> FloatArray:
