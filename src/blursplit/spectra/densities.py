@@ -11,11 +11,13 @@ from itertools import pairwise
 
 import numpy as np
 
-from blursplit.constants import BAND_PERCENTILES, DENSITY_SHORTEST
+from blursplit.constants import (
+    BAND_PERCENTILES,
+    DENSITY_BANDWIDTH,
+    DENSITY_SHORTEST,
+    DENSITY_TAPERS,
+)
 from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
-
-_BANDWIDTH = 4.0  # half width of the tapers times the record's length, NW
-_TAPERS = 7  # 2 NW - 1
 
 
 @dataclass(frozen=True)
@@ -128,7 +130,7 @@ def _eigenspectra(columns: FloatArray, cadence_s: float) -> tuple[ComplexArray, 
     """Return the tapered transforms, shape (taper, m, k), two-sided, and the tapers' ratios."""
     from scipy.signal.windows import dpss
 
-    tapers, ratios = dpss(len(columns), _BANDWIDTH, _TAPERS, return_ratios=True)
+    tapers, ratios = dpss(len(columns), DENSITY_BANDWIDTH, DENSITY_TAPERS, return_ratios=True)
     tapered = tapers[:, :, None] * columns[None]
     transform = np.fft.rfft(tapered, axis=1) * np.sqrt(cadence_s)
     return np.asarray(transform, dtype=np.complex128), np.asarray(ratios, dtype=np.float64)
@@ -183,10 +185,10 @@ def steady_chance(
 
     n = values.size
     resolution_hz = 1.0 / (n * cadence_s)
-    edge = _BANDWIDTH * resolution_hz
+    edge = DENSITY_BANDWIDTH * resolution_hz
     if not edge <= frequency_hz <= 0.5 / cadence_s - edge:
         return None
-    tapers = dpss(n, _BANDWIDTH, _TAPERS)
+    tapers = dpss(n, DENSITY_BANDWIDTH, DENSITY_TAPERS)
     sums = tapers.sum(axis=1)
     sums[1::2] = 0.0
     reach = 2.0 * sigma_hz + 0.5 * resolution_hz
@@ -197,7 +199,7 @@ def steady_chance(
     spectra = tapers @ ((values - values.mean())[:, None] * turn)
     mean = sums @ spectra / (sums**2).sum()
     rest = (np.abs(spectra - sums[:, None] * mean[None]) ** 2).sum(axis=0)
-    ratio = (_TAPERS - 1) * np.abs(mean) ** 2 * (sums**2).sum() / np.maximum(rest, 1e-300)
-    alone = (1.0 + float(ratio.max()) / (_TAPERS - 1)) ** -(_TAPERS - 1.0)
+    ratio = (DENSITY_TAPERS - 1) * np.abs(mean) ** 2 * (sums**2).sum() / np.maximum(rest, 1e-300)
+    alone = (1.0 + float(ratio.max()) / (DENSITY_TAPERS - 1)) ** -(DENSITY_TAPERS - 1.0)
     trials = 1.0 + 6.0 * reach / resolution_hz
     return float(min(1.0, -np.expm1(trials * np.log1p(-min(alone, 1.0 - 1e-16)))))
