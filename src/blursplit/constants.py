@@ -394,8 +394,6 @@ MODE_SIZE_DOUBT = 0.05  # of the rms | wings shared with the continuum; docs/lin
 MODE_SIZE_DOUBT_DAMPING = 2.0  # of the rms per damping ratio | the same
 MODE_SIZE_DOUBT_CONTRAST = 16.0  # - | peak over continuum from which it falls as the root; the same
 UNKNOWN_DIRECTION_DEG = 180.0 / 12.0**0.5  # deg | a direction of which nothing is known
-MODE_DAMPING_DOUBT = 4.0  # ln(ratio) per ratio | 11 % at 0.015; docs/line_detection.md
-MODE_DAMPING_LOSS = 0.2  # ln(ratio) | weak modes lose wings; docs/line_detection.md
 # standard errors | from there one line's interval reaches to two modes; detection.py reach
 MODE_SPLIT_SHOWS = 1.3
 MODE_STEADY_GAIN = 3.84  # - | chi-square(1), 95 %
