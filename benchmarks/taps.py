@@ -1,10 +1,12 @@
 """Taps of many sizes and frequencies against the frame rate: found, right, and honestly doubtful.
 
-    python benchmarks/taps.py [--draws N] [--bend]
+    python benchmarks/taps.py [--draws N] [--bend] [--drawn N --first N]
 
 Three taps a record, ten seconds apart, 82 frames/s, exposures of 8 ms, a scale of 0.6 arcsec a
 pixel, air of 0.3 arcsec rms (frozen flow) and 0.03 arcsec of noise; damping ratio 0.015. The
-record goes through the search for jumps of the field, as a followed sequence does.
+record goes through the search for jumps of the field, as a followed sequence does. `--drawn`
+draws frequencies from 3 to 200 Hz, flat in the logarithm, and damping ratios from those of
+structures, and counts what is said of a fold.
 """
 
 from __future__ import annotations
@@ -13,7 +15,8 @@ import argparse
 
 import numpy as np
 
-from blursplit.spectra.tap_result import measure_taps
+from blursplit.constants import RING_DAMPING_SPREAD, RING_DECIDED, RING_USUAL_DAMPING
+from blursplit.spectra.tap_result import TapResult, TapSequence, measure_taps
 from blursplit.stars.build_tracks import find_jumps
 from motion_scenes import air
 
@@ -38,13 +41,13 @@ def ring(
 
 
 def one_record(
-    frequency_hz: float, size: float, seed: int, bend: float = 0.0
+    frequency_hz: float, size: float, seed: int, bend: float = 0.0, damping: float = DAMPING
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return times, motion in pixels, and the number of each frame's stretch."""
     rng = np.random.default_rng(seed)
     n = round(35 * RATE_HZ)
     fine = np.arange(8 * n) / (8 * RATE_HZ)
-    swing = ring(fine, frequency_hz, DAMPING, size, bend)
+    swing = ring(fine, frequency_hz, damping, size, bend)
     held = round(8 * RATE_HZ * EXPOSURE_S)
     swing = np.convolve(swing, np.ones(held) / held, mode="same")[::8]
     motion = air(
@@ -64,13 +67,56 @@ def one_record(
     return np.arange(n) / RATE_HZ, pixels, np.cumsum(starts)
 
 
+def measured(times: np.ndarray, pixels: np.ndarray, segment: np.ndarray) -> TapResult:
+    """Return what `tap` says of a record whose exposure is known."""
+    n = times.size
+    about = TapSequence(
+        frames=n,
+        frames_used=n,
+        stars_used=1,
+        cadence_s=1 / RATE_HZ,
+        duration_s=n / RATE_HZ,
+        nyquist_hz=RATE_HZ / 2,
+        pixel_scale_arcsec=SCALE,
+        frame_exposure_s=EXPOSURE_S,
+    )
+    return measure_taps(
+        times, pixels, 1 / RATE_HZ, segment=segment, pixel_scale_arcsec=SCALE, sequence=about
+    )
+
+
+def drawn(draws: int, first: int) -> str:
+    """Return rows for modes below Nyquist, folded once, and folded more often."""
+    rows: dict[str, list[tuple[bool, bool, bool, bool]]] = {}
+    for k in range(draws):
+        rng = np.random.default_rng([4242, first, k])
+        hz = float(np.exp(rng.uniform(np.log(3.0), np.log(200.0))))
+        usual = np.log(RING_USUAL_DAMPING) + RING_DAMPING_SPREAD * rng.normal()
+        damping = float(np.clip(np.exp(usual), 0.0015, 0.15))
+        size = float(rng.choice([2.0, 4.0, 8.0, 20.0]))
+        modes = measured(*one_record(hz, size, 10_000 * first + k, damping=damping)).modes
+        kind = "below 41 Hz" if hz < 41 else "41 to 82 Hz" if hz < 82 else "above"
+        row = rows.setdefault(kind, [])
+        if not modes:
+            row.append((False, False, False, False))
+            continue
+        said = modes[0].damping_ratio
+        holds = bool((said.low95 or 0.0) <= damping <= (said.high95 or 0.0))
+        is_open = max(modes[0].alias_odds) < RING_DECIDED
+        row.append((True, is_open, holds, not is_open and not holds))
+    return "\n".join(
+        f"| {kind} | {len(row)} | " + " | ".join(str(n) for n in np.sum(row, axis=0)) + " |"
+        for kind, row in sorted(rows.items(), reverse=True)
+    )
+
+
 def one_cell(frequency_hz: float, size: float, draws: int, bend: float = 0.0) -> str:
     """Return a row of the table."""
     taps, cut, right, modes, held, limited, values = 0, 0, 0, 0, 0, 0, []
     for seed in range(draws):
         times, pixels, segment = one_record(frequency_hz, size, 100 + seed, bend)
         cut += int(segment.max() > 0)
-        found = measure_taps(times, pixels, 1 / RATE_HZ, segment=segment, pixel_scale_arcsec=SCALE)
+        found = measured(times, pixels, segment)
         taps += sum(min(abs(t.start_s - s) for s in TAPS_S) < 0.1 for t in found.taps if t.modes)
         modes += len(found.modes)
         if not found.modes:
@@ -99,7 +145,14 @@ def main() -> None:
     parser.add_argument("--draws", type=int, default=4)
     parser.add_argument("--frequency", type=float, nargs="*", default=FREQUENCIES_HZ)
     parser.add_argument("--bend", type=float, default=0.0, help="rise of the frequency at onset")
+    parser.add_argument("--drawn", type=int, default=0, help="modes drawn instead of the table")
+    parser.add_argument("--first", type=int, default=1)
     options = parser.parse_args()
+    if options.drawn:
+        print("| mode | records | ring found | open | damping's 95 % holds | sure and wrong |")
+        print("| --- | --- | --- | --- | --- | --- |")
+        print(drawn(options.drawn, options.first))
+        return
     print(
         "| frequency [Hz] | size [arcsec] | taps | records cut | frequency right | modes | "
         "frequency stated | damping stated | decay time's 95 % holds |"

@@ -10,7 +10,7 @@ from blursplit.motion import fit_common_motion
 from blursplit.report.words import text_of
 from blursplit.spectra import measure_ringdown
 from blursplit.spectra.events import find_onsets
-from blursplit.spectra.ringdown import decrement_of_damping
+from blursplit.spectra.ringdown import Interval, decrement_of_damping, mean_of
 from blursplit.spectra.tap_result import TapResult, measure_taps
 from blursplit.stars.tracks import StarTracks
 
@@ -180,13 +180,31 @@ def test_taps_of_one_broad_mode_are_one_mode(scenes):
 
 def test_damping_ratio_goes_with_the_frequency_that_is_meant(scenes):
     """61 Hz at 100 frames/s shows at 39 Hz; what decays within a second is the same."""
-    (mode,) = _after(scenes, 3, TAPS_S, mode=(61.0, 0.01, 3.0)).modes
+    result = _after(scenes, 3, TAPS_S, mode=(61.0, 0.01, 3.0))
+    (mode,) = result.modes
     ratios = dict(zip(mode.alias_candidates_hz, mode.alias_damping_ratios, strict=True))
     assert_allclose(mode.frequency_hz.value, 39.0, rtol=2e-3)
     true = min(ratios, key=lambda hz: abs(hz - 61.0))
     # 2 % a tap, four taps
     assert_allclose(ratios[true], 0.01, rtol=0.04)
     assert_allclose(mode.damping_ratio.value, 0.01 * 61 / 39, rtol=0.04)
+    # without an exposure nothing but the prior parts 39 from 61 Hz: the interval holds either
+    assert "tap-fold-open" in _codes(result)
+    assert mode.damping_ratio.low <= 0.01
+    assert mode.damping_ratio.high95 >= 0.0156
+
+
+def test_slow_ring_is_no_fold(scenes):
+    """A fold of 6 Hz at 100 frames/s would have 94 Hz and a damping ratio of 0.001."""
+    result = _after(scenes, 3, TAPS_S, mode=(6.0, 0.015, 6.0))
+    assert "tap-fold-open" not in _codes(result)
+    assert_allclose(result.damping_ratio.low95, 0.015, rtol=0.2)
+
+
+def test_tap_that_outweighs_all_others_has_a_finite_mean():
+    """The variance between taps divides by a difference that rounding must not make zero."""
+    parts = [Interval(v, v - s, v + s, v - 2 * s, v + 2 * s) for v, s in ((1.0, 0.0), (2.0, 5.0))]
+    assert_allclose(mean_of(parts).value, 1.0, rtol=1e-6)
 
 
 def test_half_power_width_of_a_clean_ring_is_its_damping():

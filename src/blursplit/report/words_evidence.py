@@ -206,8 +206,8 @@ TAP: dict[str, str] = {
         "and damping stated are those of small motion."
     ),
     "tap-fold-open": (
-        "The ring at {frequency_hz:exact_hz} dies fast for its frequency: it may be a faster mode "
-        "that the frame rate folds ({candidates_hz:each_hz}), so that its damping ratio is open"
+        "The ring at {frequency_hz:exact_hz} may be a faster mode that the frame rate folds "
+        "({candidates_hz:each_hz}): which of them it is, and with it the damping ratio, is open"
         "[[ ({damping_ratios:each_figure})]]. The decay time holds for all; record once more at "
         "another frame rate."
     ),

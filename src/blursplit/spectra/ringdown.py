@@ -401,7 +401,8 @@ def _weighted(values: FloatArray, sigmas: FloatArray, lowest: float = -np.inf) -
     factor68, factor95 = 1.0, 1.96
     if values.size > 1:
         excess = float((weights * (values - mean) ** 2).sum()) - (values.size - 1)
-        spread = weights.sum() - (weights**2).sum() / weights.sum()
+        # sum w - sum w^2 / sum w, without the cancellation where one tap outweighs all others
+        spread = 2.0 * np.triu(np.outer(weights, weights), 1).sum() / weights.sum()
         between = max(excess / spread, 0.0)
         weights = 1.0 / (sigmas**2 + between)
         mean = float((weights * values).sum() / weights.sum())

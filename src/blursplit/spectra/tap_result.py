@@ -6,6 +6,7 @@ import numpy as np
 from pydantic import Field
 
 from blursplit.constants import (
+    PERCENTILES,
     RING_DAMPING_SPREAD,
     RING_DECIDED,
     RING_ODD_DAMPING,
@@ -223,7 +224,7 @@ def _result(
                 "way": "higher" if rise > 0 else "lower",
             }
             warnings.append(Remark(code="tap-frequency-bends", facts=told))
-        if mode.damping_ratio.value is None:
+        if max(mode.alias_odds) < RING_DECIDED:
             open_facts: Facts = {
                 "frequency_hz": mode.frequency_hz.value,
                 "candidates_hz": mode.alias_candidates_hz[:3],
@@ -312,16 +313,8 @@ def _mode(mode: RingMode, sequence: TapSequence, scale: float | None) -> TapMode
     ratios = mode.damping_ratio.value * apparent / candidates
     odds = _alias_odds(candidates, ratios, sequence.frame_exposure_s)
     shown = int(np.argmin(np.abs(candidates - apparent)))
-    is_odd = ratios[shown] > RING_ODD_DAMPING
-    best = int(np.argmax(odds)) if is_odd and odds.max() >= RING_DECIDED else shown
+    best = int(np.argmax(odds)) if odds.max() >= RING_DECIDED else shown
     factor = float(ratios[best] / mode.damping_ratio.value)
-    damping = _estimate(mode.damping_ratio, factor)
-    if is_odd and best == shown and len(candidates) > 1:
-        # a fast mode that folds, or a slow one that is damped as few structures are
-        high = mode.damping_ratio.high95 * factor
-        damping = Estimate(value=None, low=0.0, high=high, low95=0.0, high95=high)
-    if damping is None:
-        raise ValueError("a mode without estimates")
     frequency = mode.frequency_hz
     rate = 2.0 * np.pi * mode.frequency_hz.value
     decay = mode.damping_ratio
@@ -336,7 +329,7 @@ def _mode(mode: RingMode, sequence: TapSequence, scale: float | None) -> TapMode
         alias_candidates_hz=[float(f) for f in candidates],
         alias_damping_ratios=[float(ratio) for ratio in ratios],
         alias_odds=[float(part) for part in odds],
-        damping_ratio=damping,
+        damping_ratio=_damping(mode.damping_ratio, ratios, odds, best),
         decay_s=Estimate(
             value=1.0 / (rate * decay.value),
             low=1.0 / (rate * decay.high),
@@ -352,6 +345,33 @@ def _mode(mode: RingMode, sequence: TapSequence, scale: float | None) -> TapMode
         peak_arcsec=_estimate(mode.peak, scale) if scale else None,
         peak_px=peak,
         taps=mode.taps,
+    )
+
+
+def _damping(measured: Interval, ratios: FloatArray, odds: FloatArray, best: int) -> Estimate:
+    """Return the damping ratio at the best of the true frequencies, its interval over all of them.
+
+    A ring that dies fast for the frequency at which it shows is a faster one that folds, or damped
+    as few structures are: where neither is sure its ratio has a limit alone.
+    """
+    knots = np.array([measured.low95, measured.low, measured.value, measured.high, measured.high95])
+    scaled = knots / measured.value * ratios[:, None]
+    value = float(scaled[best, 2])
+    if odds.max() < RING_DECIDED and value > RING_ODD_DAMPING:
+        end = float(scaled[best, -1])
+        return Estimate(value=None, low=0.0, high=end, low95=0.0, high95=end)
+    # each candidate's share rises through its own percentiles; together they are the odds
+    shares, grid = 0.01 * np.array(PERCENTILES), np.sort(scaled, axis=None)
+    rise = np.zeros(grid.size)
+    for part, row in zip(odds, scaled, strict=True):
+        rise += part * np.interp(grid, row, shares, left=0.0, right=1.0)
+    low95, low, _, high, high95 = np.interp(shares, rise, grid).tolist()
+    return Estimate(
+        value=value,
+        low=min(low, value),
+        high=max(high, value),
+        low95=min(low95, value),
+        high95=max(high95, value),
     )
 
 
