@@ -1,6 +1,7 @@
 """Whether modes at the stated limit are found, and how often a long record shows a false line.
 
     python benchmarks/detection.py [limit|small|false|screens|close|reach] [--draws N] [--first N]
+    python benchmarks/detection.py limit --rows 0 6      some rows of the table alone
 
 Air is made in the frequency domain: one or two frozen layers of von Karman tilt whose wind wanders
 slowly (its logarithm by 0.1 to 0.3 rms within minutes, as wind does) or stands still, slow
@@ -368,13 +369,14 @@ def main() -> None:
     parser.add_argument("what", choices=["limit", "small", "false", "screens", "close", "reach"])
     parser.add_argument("--draws", type=int, default=60)
     parser.add_argument("--first", type=int, default=1)
+    parser.add_argument("--rows", type=int, nargs="*", default=range(len(LIMIT_ROWS)))
     parser.add_argument("--scale", type=float, default=1.0, help="of the limit, to see its slope")
     options = parser.parse_args()
     start = time.perf_counter()
     if options.what == "limit":
         print("| length [s] | rate [1/s] | damping | band [Hz] | median limit [mas] | found |")
         print("| --- | --- | --- | --- | --- | --- |")
-        for row in LIMIT_ROWS:
+        for row in (LIMIT_ROWS[k] for k in options.rows):
             print(at_the_limit(row, options.draws, options.first, options.scale), flush=True)
     elif options.what == "small":
         print("| rms [mas] | runs of ten minutes | found |")

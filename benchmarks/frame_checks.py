@@ -21,6 +21,7 @@ import time
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -365,27 +366,47 @@ def score_noise(draws: int) -> None:
     """Print the log ratio that the steps of 0.5 % of normal paths without any pass.
 
     Pushes on both axes and a place that is forgotten by a factor a frame, with white noise on top;
-    as large as other limits of a step let pass.
+    and air with a current as large, which no few places foretell: as large as other limits of a
+    step let pass.
     """
     usual = raw_checks.STEP_LOG_RATIO
     raw_checks.STEP_LOG_RATIO = 15.0
+    kinds: list[tuple[str, Callable[[int, np.random.Generator], np.ndarray]]] = [
+        (f"keeps {keep}", partial(_forgetting, keep)) for keep in (0.5, 0.9, 0.97, 1.0)
+    ]
+    kinds += [(f"current of {n} frames", partial(_air_with_current, n)) for n in (30, 100, 300)]
     for n, part in ((120, 0.75), (300, 1.0), (1000, 0.3)):
-        for keep in (0.5, 0.9, 0.97, 1.0):
-            rng = np.random.default_rng([n, int(100 * keep)])
-            ratios = []
-            for _ in range(int(part * draws)):
-                pushes, white = rng.normal(size=(2, 2, n))
-                x, y = 3.0 * (lfilter([1.0], [1.0, -keep], pushes, axis=1) + 0.3 * white)
-                found = are_these_raw(bare_tracks(x, y))
+        for name, draw in kinds:
+            rng = np.random.default_rng([n, *name.encode()])
+            ratios, count = [], int(part * draws)
+            for _ in range(count):
+                found = are_these_raw(bare_tracks(*(3.0 * draw(n, rng))))
                 steps = [check for check in found if check.code == "pointing-stepped"]
                 ratios += [float(check.facts["sigmas"]) ** 2 for check in steps]
-            count = int(part * draws)
             above = np.sort(np.array(ratios))[::-1]
             most = int(0.005 * count)
             limit = above[most] if most < above.size else 15.0
             passed = int((above > usual).sum())
-            print(f"{n} frames, keeps {keep}: {limit:.1f}; {passed} of {count} pass {usual}")
+            print(f"{n} frames, {name}: {limit:.1f}; {passed} of {count} pass {usual}", flush=True)
     raw_checks.STEP_LOG_RATIO = usual
+
+
+def _forgetting(keep: float, n: int, rng: np.random.Generator) -> np.ndarray:
+    pushes, white = rng.normal(size=(2, 2, n))
+    return lfilter([1.0], [1.0, -keep], pushes, axis=1) + 0.3 * white
+
+
+def _air_with_current(memory: int, n: int, rng: np.random.Generator) -> np.ndarray:
+    """Return tilt of one layer (its knee at a seventh of the frame rate) and a current as large."""
+    f = np.fft.rfftfreq(8 * n)[1:]
+    air = (f**2 + 0.005**2) ** (-1 / 3) / (1 + (f / 0.14) ** 2) ** 1.5
+    current = (1 + (2 * np.pi * f * memory) ** 2) ** (-4 / 3)
+    out = np.zeros((2, n))
+    for density in (air, current):
+        waves = rng.normal(size=(2, 2, f.size)) * np.sqrt(density / density.sum())
+        pad = np.pad(waves[0] + 1j * waves[1], ((0, 0), (1, 0)))
+        out += 4 * n * np.sqrt(2) * np.fft.irfft(pad, 8 * n)[:, :n]
+    return out
 
 
 def bare_tracks(x_px: np.ndarray, y_px: np.ndarray) -> StarTracks:
