@@ -20,7 +20,6 @@ from numpy.typing import NDArray
 
 from blursplit.constants import (
     ARCSEC_PER_RADIAN,
-    FITS_BLOCK,
     FRAMES_OF_SECOND,
     SAME_CLOCK_S,
     UNSIGNED_ZERO,
@@ -209,56 +208,43 @@ class CubeFile:
     """One FITS cube with a table of times behind it, written block by block."""
 
     def __init__(self, path: Path, run: Simulation) -> None:
-        scene = run.scene
-        self._run = run
-        start = start_of(scene) + timedelta(seconds=float(run.times.stamp_s[0]))
-        header = header_of(scene, start)
-        shape = (run.n_frames, scene.camera.height_px, scene.camera.width_px)
-        self._bytes = 2 * int(np.prod(shape))
-        from astropy.io.fits import PrimaryHDU
+        from astropy.io.fits import PrimaryHDU, StreamingHDU
 
-        primary = PrimaryHDU(header=header).header
-        primary["BITPIX"] = 16
-        primary["NAXIS"] = 3
-        for axis, size in enumerate(reversed(shape), start=1):
-            primary.insert(2 + axis, (f"NAXIS{axis}", size))
-        primary["BZERO"] = (UNSIGNED_ZERO, "unsigned 16-bit counts")
-        primary["BSCALE"] = 1
-        self._file = path.open("wb")
-        self._file.write(primary.tostring().encode("ascii"))
+        camera = run.scene.camera
+        self._path, self._run = path, run
+        self._start = start_of(run.scene) + timedelta(seconds=float(run.times.stamp_s[0]))
+        header = PrimaryHDU(header=header_of(run.scene, self._start)).header
+        header["BITPIX"] = 16
+        header["NAXIS"] = 3
+        for axis, size in enumerate((camera.width_px, camera.height_px, run.n_frames), start=1):
+            header.insert(2 + axis, (f"NAXIS{axis}", size))
+        header["BZERO"] = (UNSIGNED_ZERO, "unsigned 16-bit counts")
+        header["BSCALE"] = 1
+        self._cube = StreamingHDU(path, header)
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._file.close()
+        self._cube.close()
 
     def add(self, first: int, frames: NDArray[np.uint16]) -> None:  # noqa: ARG002
         """Append frames."""
-        signed = (frames ^ np.uint16(UNSIGNED_ZERO)).view(np.int16)
-        self._file.write(signed.astype(">i2").tobytes())
+        self._cube.write((frames ^ np.uint16(UNSIGNED_ZERO)).view(np.int16))
 
     def close(self) -> None:
-        """Pad the cube and append the times."""
-        import io
+        """Append the times."""
+        from astropy.io import fits
 
-        from astropy.io.fits import BinTableHDU, Column, HDUList, PrimaryHDU
-
-        self._file.write(b"\0" * (-self._bytes % FITS_BLOCK))
+        self._cube.close()
         stamp = self._run.times.stamp_s
-        table = BinTableHDU.from_columns(
-            [Column("TIME", "D", unit="s", array=stamp - stamp[0])], name="TIMES"
-        )
+        column = fits.Column("TIME", "D", unit="s", array=stamp - stamp[0])
+        table = fits.BinTableHDU.from_columns([column], name="TIMES")
         table.header["TIMESYS"] = "UTC"
-        table.header["DATEREF"] = (
-            iso_time(start_of(self._run.scene) + timedelta(seconds=float(stamp[0]))),
-            "zero of TIME",
-        )
+        table.header["DATEREF"] = (iso_time(self._start), "zero of TIME")
         table.header["TIMEPIXR"] = (0.0, "TIME is the start of the exposure")
-        buffer = io.BytesIO()
-        HDUList([PrimaryHDU(), table]).writeto(buffer)
-        self._file.write(buffer.getvalue()[FITS_BLOCK:])
-        self._file.close()
+        with fits.open(self._path, mode="append") as units:
+            units.append(table)
 
 
 class FrameFiles:
