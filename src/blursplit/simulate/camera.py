@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blursplit.constants import COSMIC_E, HOT_E_PER_S, TRAIL_E_PER_PX
+from blursplit.definitions import turn
 from blursplit.simulate.scene import Scene
 from blursplit.types import FloatArray, IntArray
 
@@ -120,8 +121,7 @@ def images_through_mask(field: StarField, scene: Scene) -> StarField:
     mask, telescope = scene.mask, scene.telescope
     if mask is None:
         return field
-    angle = np.deg2rad(mask.angle_deg)
-    line = np.array([np.cos(angle), np.sin(angle)])
+    line = turn(mask.angle_deg)[0]
     n = field.x_px.size
     opening = np.tile([-0.5, 0.5], n)[:, None] * mask.separation_m * line
     wedge = np.tile([0.0, 1.0], n)[:, None] * mask.split_arcsec * line

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 
@@ -154,9 +155,7 @@ def _on_two_axes(
 
 
 def _mode_motion(mode: Mode, n: int, rate_hz: float, rng: np.random.Generator) -> FloatArray:
-    def density(f: FloatArray) -> FloatArray:
-        return mode_density(f, mode.frequency_hz, mode.damping_ratio)
-
+    density = partial(mode_density, natural_hz=mode.frequency_hz, damping_ratio=mode.damping_ratio)
     ring = RING_TIMES / (2 * np.pi * mode.damping_ratio * mode.frequency_hz)
     return _on_two_axes(mode, max(n, int(ring * rate_hz)), rate_hz, density, rng)[:n]
 
@@ -173,19 +172,10 @@ def _tap_motion(scene: Scene, time_s: FloatArray) -> FloatArray:
     return motion
 
 
-def _broad_motion(wind: WindShake, n: int, rate_hz: float, rng: np.random.Generator) -> FloatArray:
-    def density(f: FloatArray) -> FloatArray:
-        return shake_density(f, wind.corner_hz)
-
-    return _on_two_axes(wind, n, rate_hz, density, rng)
-
-
 def _tube_series(
     tube: Tube, columns: int, n: int, rate_hz: float, rng: np.random.Generator
 ) -> FloatArray:
-    def density(f: FloatArray) -> FloatArray:
-        return current_density(f, tube.timescale_s)
-
+    density = partial(current_density, timescale_s=tube.timescale_s)
     return np.stack([noise_series(n, rate_hz, density, rng) for _ in range(columns)], axis=1)
 
 
@@ -206,8 +196,10 @@ def draw_shared_motion(scene: Scene, rng: np.random.Generator) -> Shared:
     if scene.tap:
         terms["tap"] = _tap_motion(scene, time)
         supports.append("tap")
-    if scene.wind_shake.rms_arcsec or scene.wind_shake.second_rms_arcsec:
-        terms["wind shake"] = _broad_motion(scene.wind_shake, n, rate, rng)
+    wind = scene.wind_shake
+    if wind.rms_arcsec or wind.second_rms_arcsec:
+        density = partial(shake_density, corner_hz=wind.corner_hz)
+        terms["wind shake"] = _on_two_axes(wind, n, rate, density, rng)
         supports.append("wind shake")
     owners: dict[str, tuple[str, ...]] = {
         "tracking": ("drift", "periodic"),
