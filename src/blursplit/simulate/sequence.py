@@ -449,8 +449,36 @@ class Simulation:
         return np.asarray(means[which])
 
     def truth(self) -> dict[str, Any]:
-        """Return the realised truth (after the last block); see `truth_of`."""
-        return truth_of(self)
+        """Return the truth, ready for JSON, as realised: after the last block.
+
+        Returns: keys as in the result file where the meaning is the same. Causes are physical
+        owners: `tracking` (drift and drive), `structure` (modes, taps, wind shake), `near_air` (the
+        near layer, the tube's currents), `atmosphere` (the air outside), `instrument`. Motions are
+        rms over `blur_time_s` about each window's own mean, of the image's instantaneous position.
+        """
+        return {
+            "schema": "blursplit-truth/1",
+            "seed": self.seed,
+            "blur_time_s": self.blur_time_s(),
+            "frames": self.n_frames,
+            "duration_s": self.scene.duration_s,
+            "sub_exposures": self.n_sub,
+            "atmosphere": _air_truth(self),
+            "near_air": _near_truth(self),
+            **{owner: _motion_truth(self, owner) for owner in ("tracking", "structure")},
+            "lines": _lines_truth(self),
+            "instrument": _instrument_truth(self),
+            "fwhm": (widths := _width_truth(self)),
+            "savings": _savings_truth(widths),
+            "shares": _shares_truth(self),
+            "stars": [
+                {"x_px": round(float(x), 4), "y_px": round(float(y), 4), "flux_e_per_s": float(f)}
+                for x, y, f in zip(
+                    self.stars.x_px, self.stars.y_px, self.stars.flux_e_per_s, strict=True
+                )
+            ],
+            "scene": self.scene.model_dump(mode="json"),
+        }
 
 
 def simulate(scene: Scene, seed: int | None = None) -> tuple[NDArray[np.uint16], dict[str, Any]]:
@@ -472,38 +500,6 @@ def axes_of(covariance: FloatArray) -> dict[str, float]:
         "rms_major_arcsec": round(major, 6),
         "rms_minor_arcsec": round(minor, 6),
         "angle_deg": round(angle, 3),
-    }
-
-
-def truth_of(run: Simulation) -> dict[str, Any]:
-    """Return the truth of a finished simulation, ready for JSON.
-
-    Returns: keys as in the result file where the meaning is the same. Causes are physical owners:
-    `tracking` (drift and drive), `structure` (modes, taps, wind shake), `near_air` (the near layer,
-    the tube's currents), `atmosphere` (the air outside), `instrument`. Motions are rms over
-    `blur_time_s` about each window's own mean, of the image's instantaneous position.
-    """
-    scene = run.scene
-    return {
-        "schema": "blursplit-truth/1",
-        "seed": run.seed,
-        "blur_time_s": run.blur_time_s(),
-        "frames": run.n_frames,
-        "duration_s": scene.duration_s,
-        "sub_exposures": run.n_sub,
-        "atmosphere": _air_truth(run),
-        "near_air": _near_truth(run),
-        **{owner: _motion_truth(run, owner) for owner in ("tracking", "structure")},
-        "lines": _lines_truth(run),
-        "instrument": _instrument_truth(run),
-        "fwhm": (widths := _width_truth(run)),
-        "savings": _savings_truth(widths),
-        "shares": _shares_truth(run),
-        "stars": [
-            {"x_px": round(float(x), 4), "y_px": round(float(y), 4), "flux_e_per_s": float(f)}
-            for x, y, f in zip(run.stars.x_px, run.stars.y_px, run.stars.flux_e_per_s, strict=True)
-        ],
-        "scene": scene.model_dump(mode="json"),
     }
 
 
