@@ -29,7 +29,7 @@ from blursplit.constants import (
 from blursplit.drive.terms import DriveTerm
 from blursplit.errors import BlursplitError
 from blursplit.frames import Sequence, open_frames
-from blursplit.frames.source import FrameSource
+from blursplit.frames.source import FrameSource, FramesOver
 from blursplit.image.stack import StarImages
 from blursplit.measure import SEED, measure_tracks
 from blursplit.report.words import sentence
@@ -41,22 +41,18 @@ from blursplit.types import IntArray
 __all__ = ["FitSoFar", "Fits", "QuickFits", "fit_so_far", "part_of"]
 
 
-class _Part:
+class _Part(FramesOver):
     """Some frames of a source, counted from 0."""
 
     def __init__(self, inner: FrameSource, first: int, count: int) -> None:
-        self._inner, self._first = inner, first
-        self.n_frames, self.shape = count, inner.shape
-        self.kept_frames = int(getattr(inner, "kept_frames", 256))
+        super().__init__(inner)
+        self._first, self.n_frames = first, count
 
     def read(self, start: int, stop: int) -> np.ndarray:
         return self._inner.read(self._first + start, self._first + stop)
 
     def cut(self, start: int, stop: int, x0: IntArray, y0: IntArray, size: int) -> np.ndarray:
         return self._inner.cut(self._first + start, self._first + stop, x0, y0, size)
-
-    def close(self) -> None:
-        self._inner.close()
 
 
 def part_of(sequence: Sequence, first: int, last: int) -> Sequence:

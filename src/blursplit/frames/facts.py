@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 from typing import NamedTuple
 
 from blursplit.constants import LOWEST_POINTING_DEG, SAME_ALTITUDE_DEG
@@ -60,10 +61,8 @@ def read_pointing(header: Header) -> dict[str, Setting]:
         _set(known, "latitude_deg", latitude, (-90, 90))
         _set(known, "longitude_deg", longitude, (-360, 360))
         if longitude[1] != "OBSGEO-L" and "longitude_deg" in known:
-            entry = known["longitude_deg"]
-            known["longitude_deg"] = Setting(
-                entry.value, "header", f"{longitude[1]}, taken as positive towards east"
-            )
+            note = f"{longitude[1]}, taken as positive towards east"
+            known["longitude_deg"] = replace(known["longitude_deg"], note=note)
     _set(known, "height_m", header.number(*_HEIGHT), (-450, 9000))
     if all(key in known and known[key].value == 0 for key in ("ra_deg", "dec_deg")):
         del known["ra_deg"], known["dec_deg"]
@@ -167,11 +166,8 @@ def _check_longitude(known: dict[str, Setting], mjd_utc: float) -> dict[str, Set
         wrong = misses[1] < SAME_ALTITUDE_DEG < misses[0]
     if not wrong:
         return known
-    key = entry.note.partition(",")[0]
-    turned = Setting(
-        -entry.value, "header", f"{key}, positive towards west by the target's altitude"
-    )
-    return {**known, "longitude_deg": turned}
+    note = f"{entry.note.partition(',')[0]}, positive towards west by the target's altitude"
+    return {**known, "longitude_deg": replace(entry, value=-entry.value, note=note)}
 
 
 def complete_pointing(known: dict[str, Setting], mjd_utc: float | None) -> dict[str, Setting]:

@@ -30,6 +30,7 @@ from blursplit.frames.layout import find_files, read_layout
 from blursplit.frames.source import (
     FileFrames,
     FrameSource,
+    FramesOver,
     copy_pixels,
     failed_frames,
     gather,
@@ -121,26 +122,20 @@ def same_exposure(one: float, other: float) -> bool:
     return max(one, other) <= DARK_SAME_EXPOSURE * min(one, other)
 
 
-class CalibratedFrames:
+class CalibratedFrames(FramesOver):
     """Frames with offset and flat field applied.
 
     Raises InputError when sizes differ.
     """
 
     def __init__(self, inner: FrameSource, calibration: Calibration) -> None:
-        self._inner = inner
-        self.n_frames, self.shape = inner.n_frames, inner.shape
+        super().__init__(inner)
         self._offset, self._flat = calibration.offset_adu, calibration.flat
         for name, image in (("bias or dark", self._offset), ("flat field", self._flat)):
             if image is not None and image.shape != self.shape:
                 sizes = f"{image.shape[1]} x {image.shape[0]} pixels, the frames "
                 sizes += f"{self.shape[1]} x {self.shape[0]}"
                 raise InputError(name, f"has {sizes}", "use calibration frames of the same window")
-
-    @property
-    def kept_frames(self) -> int:
-        """Number of frames that may be cut again without being read again."""
-        return int(getattr(self._inner, "kept_frames", 256))
 
     def read(self, start: int, stop: int) -> ImageArray:
         """Return calibrated frames ``start:stop``."""
@@ -166,10 +161,6 @@ class CalibratedFrames:
         out = np.empty((*x0.shape, size, size), dtype=np.float32)
         gather(same, x0, y0, size, copy_pixels, out)
         return out
-
-    def close(self) -> None:
-        """Let go of all files."""
-        self._inner.close()
 
 
 # --- frames of a colour mosaic --------------------------------------------------------------------
@@ -209,7 +200,7 @@ def green_facts(known: dict[str, Setting]) -> dict[str, Setting]:
     return out
 
 
-class GreenFrames:
+class GreenFrames(FramesOver):
     """Mean of the two green samples of each 2 x 2 cell; pixel [y, x] is the cell's centre.
 
     `inner`: frames with the mosaic in them. `phase`: from `green_phase`. `saturation_adu`: a cell
@@ -221,16 +212,10 @@ class GreenFrames:
     """
 
     def __init__(self, inner: FrameSource, phase: int, saturation_adu: float | None) -> None:
-        self._inner = inner
+        super().__init__(inner)
         self._phase = phase
         self._saturation = saturation_adu
-        self.n_frames = inner.n_frames
         self.shape = (inner.shape[0] // 2, inner.shape[1] // 2)
-
-    @property
-    def kept_frames(self) -> int:
-        """Number of frames that may be cut again without being read again."""
-        return int(getattr(self._inner, "kept_frames", 256))
 
     def read(self, start: int, stop: int) -> ImageArray:
         """Return the green frames ``start:stop``."""
@@ -250,10 +235,6 @@ class GreenFrames:
             full = np.maximum(one, other) >= self._saturation
             green[full] = self._saturation
         return np.asarray(green, dtype=np.float32)
-
-    def close(self) -> None:
-        """Let go of all files."""
-        self._inner.close()
 
 
 # --- levels, gain, and frames ready to measure ----------------------------------------------------

@@ -17,6 +17,7 @@ from blursplit.constants import (
     CACHE_BYTES,
     CUT_BYTES,
     LARGEST_ADU,
+    LARGEST_BLOCK,
     MAPPED_BYTES,
     STREAM_BYTES,
     WHOLE_ADU,
@@ -305,8 +306,8 @@ class FileFrames:
 
 def failed_frames(source: FrameSource) -> dict[int, str]:
     """Return why frames could not be read so far, whatever wraps their files."""
-    while hasattr(source, "_inner"):
-        source = source._inner  # noqa: SLF001 - a wrapper of this room
+    while isinstance(source, FramesOver):
+        source = source._inner  # noqa: SLF001 - of this room
     return dict(getattr(source, "failures", {}))
 
 
@@ -319,6 +320,20 @@ def enumerate_frames(slabs: Sequence[Slab]) -> tuple[IntArray, IntArray]:
 
 def _colour(slab: Slab) -> int:
     return 1 if slab.stride > 1 else 0
+
+
+class FramesOver:
+    """Frames made of those of another source."""
+
+    def __init__(self, inner: FrameSource) -> None:
+        self._inner = inner
+        self.n_frames, self.shape = inner.n_frames, inner.shape
+        # frames that may be cut again without being read again
+        self.kept_frames = int(getattr(inner, "kept_frames", LARGEST_BLOCK))
+
+    def close(self) -> None:
+        """Let go of all files."""
+        self._inner.close()
 
 
 class ArrayFrames:
