@@ -275,23 +275,17 @@ def bin_errors(
     the sum of w_i w_j a_|i-j|, evaluated as the misfit's periodogram times |W|^2 (Wiener and
     Khinchin), which is never negative.
     """
-    from scipy.fft import next_fast_len, rfft
+    from scipy.fft import fft, next_fast_len
 
     place = np.rint((time_s - time_s.min()) / cadence_s).astype(np.int64)
     length = next_fast_len(2 * (int(place.max()) + 1))
-    series = np.zeros(length)
-    np.add.at(series, place, misfit)  # uneven times may share a place
-    power = np.abs(rfft(series)) ** 2 / len(misfit)
-    double = np.full(len(power), 2.0)
-    double[0] = 1.0
-    if length % 2 == 0:
-        double[-1] = 1.0
+    # uneven times may share a place
+    power = np.abs(fft(np.bincount(place, misfit, length))) ** 2 / len(misfit)
     out = np.full(DRIVE_PHASE_BINS, np.nan)
     for k in np.unique(index):
-        weights = np.zeros(length)
         chosen = place[index == k]
-        np.add.at(weights, chosen, 1.0 / len(chosen))
-        out[k] = np.sqrt(np.sum(double * power * np.abs(rfft(weights)) ** 2) / length)
+        weights = np.bincount(chosen, minlength=length) / len(chosen)
+        out[k] = np.sqrt(np.sum(power * np.abs(fft(weights)) ** 2) / length)
     return out
 
 
