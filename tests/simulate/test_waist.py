@@ -7,8 +7,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.constants import ARCSEC_PER_RADIAN
-from blursplit.simulate import Scene
-from blursplit.simulate.waist import draw_tracks, tracks_from_screens
+from blursplit.simulate import Scene, Simulation
+from blursplit.simulate.waist import draw_tracks
 from blursplit.turbulence.spectra import exposure_factor
 from blursplit.turbulence.tilt import pair_kernels, tilt_coefficient
 
@@ -111,23 +111,11 @@ def test_spectra_and_screens_draw_the_same_air():
     """Variances of the two engines agree; they share no random number and no method."""
     scene = scene_of(frames=900, near_air={"strength": 1.0})
     spectra = [draw_tracks(scene, seed)[0] for seed in range(8)]
-    screens = [tracks_from_screens(scene, seed, stamped=0)[0] for seed in range(3)]
-    for name in ("air_arcsec", "near_arcsec"):
-        (a, error_a), (b, error_b) = (
-            pooled([getattr(w, name) for w in kind]) for kind in (spectra, screens)
-        )
+    screens = [Simulation(scene, seed, widths=False) for seed in range(3)]
+    for run in screens:
+        assert sum(len(frames) for _, frames in run.blocks()) == run.n_frames
+    for drawn, seen in (("air_arcsec", "air_tilt_arcsec"), ("near_arcsec", "near_tilt_arcsec")):
+        a, error_a = pooled([getattr(waist, drawn) for waist in spectra])
+        b, error_b = pooled([getattr(run, seen) for run in screens])
         # three records give a poor error of their own: 5 percent is what 108 s of such air have
         assert_allclose(a, b, rtol=0, atol=4 * np.hypot(error_a, max(error_b, 0.05 * b)))
-
-
-def test_stamps_hold_the_stars_light_where_the_tracks_say():
-    """The centre of gravity of a summed stamp lies at the star's mean place."""
-    scene = scene_of(frames=60, camera={"sky_e_per_s": 0.0, "read_noise_e": 0.0})
-    waist, _ = tracks_from_screens(scene, 2, stamped=1, noise=False)
-    stamps = waist.tracks.stamps
-    light = stamps.pixels_adu[:, 0].astype(float)
-    columns = np.arange(light.shape[-1])
-    x = (light.sum(axis=1) @ columns) / light.sum(axis=(1, 2)) + stamps.x0_px[:, 0]
-    # light folded at the stamp's edge and the speckles: a tenth of a pixel a frame
-    assert_allclose(x.mean(), waist.tracks.x_px[:, 0].mean(), atol=0.05)
-    assert np.corrcoef(x, waist.tracks.x_px[:, 0])[0, 1] > 0.9

@@ -55,7 +55,7 @@ from blursplit.simulate.imaging import (
 from blursplit.simulate.motion import Shared, draw_shared_motion
 from blursplit.simulate.scene import Scene
 from blursplit.turbulence.conversions import seeing_arcsec
-from blursplit.types import BoolArray, FloatArray, IntArray
+from blursplit.types import BoolArray, FloatArray
 
 # a width of the truth: the causes that its image leaves out
 WIDTHS: dict[str, frozenset[str]] = {
@@ -272,7 +272,10 @@ class Simulation:
         `beside`: called with the time [s] up to which the present stretch of air holds, before the
         next one is drawn.
         """
-        for start, stop in self._stretches():
+        for start in range(0, self.n_frames, self._stretch):
+            stop = min(start + self._stretch, self.n_frames)
+            for air in (self._air, self._near):
+                air.begin_stretch(self.times.start_s[start:stop], self._pace)
             yield from self.exposed(start, stop)
             if beside is not None:
                 beside(float(self.times.start_s[stop]) if stop < self.n_frames else np.inf)
@@ -286,43 +289,6 @@ class Simulation:
             here = slice(first - start, min(first + FRAMES_AT_ONCE, stop) - start)
             number = self.times.number[start:stop][here]
             yield first, self._detector.expose(light[:, here], x0[:, here], y0[:, here], number)
-
-    def follow(self, stamped: int) -> tuple[NDArray[np.float32], IntArray]:
-        """Draw no frames, but the tilt of every star and the light of the first few.
-
-        Returns `light` (n_frames, stamped, size, size): expected electrons; `corner_px` (n_frames,
-        stamped, 2): place (x, y) of each stamp's first pixel.
-        """
-        size, frames = self.imager.grid.stamp_px, self.n_frames
-        light = np.zeros((frames, stamped, size, size), dtype=np.float32)
-        corner = np.zeros((frames, stamped, 2), dtype=np.int64)
-        for start, stop in self._stretches():
-            for star in range(self.stars.x_px.size):
-                if star < stamped:
-                    part = self._star_light(star, start, stop)
-                    light[start:stop, star] = part[0]
-                    corner[start:stop, star] = np.stack(part[1:], axis=-1)
-                else:  # only where it stands and how the air tilts its light is noted
-                    time, _ = self._stands(star, start, stop)
-                    for _ in self._phases(star, start, time):
-                        pass
-        return light, corner
-
-    def _stretches(self) -> Iterator[tuple[int, int]]:
-        """Yield first and last frames of the stretches of air, each drawn when it is come to."""
-        for start in range(0, self.n_frames, self._stretch):
-            stop = min(start + self._stretch, self.n_frames)
-            for air in (self._air, self._near):
-                air.begin_stretch(self.times.start_s[start:stop], self._pace)
-            yield start, stop
-
-    def _stands(self, star: int, start: int, stop: int) -> tuple[FloatArray, FloatArray]:
-        """Note where a star stands; return the middles of its sub-exposures and its places [px]."""
-        time = self._moments(star, start, stop)
-        moved = self.shared.at(time, self.shared.total()) / self.scene.camera.pixel_scale_arcsec
-        place = self._positions(star, time) + moved + self.times.dither_px[start:stop, None, :]
-        self.star_px[start:stop, star] = place.mean(axis=1)
-        return time, place
 
     def _phases(
         self, star: int, start: int, time_s: FloatArray
@@ -363,7 +329,10 @@ class Simulation:
     ) -> tuple[NDArray[np.float32], NDArray[np.int64], NDArray[np.int64]]:
         """Return the expected electrons of one star and where its stamps lie."""
         scene, grid = self.scene, self.imager.grid
-        time, place = self._stands(star, start, stop)
+        time = self._moments(star, start, stop)
+        moved = self.shared.at(time, self.shared.total()) / scene.camera.pixel_scale_arcsec
+        place = self._positions(star, time) + moved + self.times.dither_px[start:stop, None, :]
+        self.star_px[start:stop, star] = place.mean(axis=1)
         centre = np.rint(place.mean(axis=1)).astype(np.int64)
         offset = (place - centre[:, None, :]) * scene.camera.pixel_scale_arcsec
         electrons = self.stars.flux_e_per_s[star] * scene.camera.exposure_s

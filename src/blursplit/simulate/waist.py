@@ -3,8 +3,7 @@
 `draw_tracks` draws the tilts of every star from the exact spectrum of each layer: for every
 frequency in time, waves whose slope across the wind is drawn inside the bins of a logarithmic
 grid, so that variances, spectra, exposures and covariances between beams of any separation and
-aperture are right without bias. It takes a second or two a scene. `tracks_from_screens` reads
-the same scene off phase screens and adds cut-outs of the brightest stars, for what needs images.
+aperture are right without bias. It takes a second or two a scene.
 """
 
 from __future__ import annotations
@@ -32,8 +31,7 @@ from blursplit.simulate.camera import (
 )
 from blursplit.simulate.motion import Shared, draw_shared_motion
 from blursplit.simulate.scene import Scene
-from blursplit.simulate.sequence import Simulation
-from blursplit.stars.tracks import Stamps, StarTracks
+from blursplit.stars.tracks import StarTracks
 from blursplit.turbulence.conversions import phase_spectrum
 from blursplit.turbulence.tilt import signed_tilt_gain
 from blursplit.types import FloatArray
@@ -277,45 +275,3 @@ def _tracks(
         cadence_s=camera.frame_interval_s,
         frame=times.number,
     )
-
-
-def tracks_from_screens(
-    scene: Scene,
-    seed: int | None = None,
-    *,
-    stamped: int = 3,
-    noise: bool = True,
-) -> tuple[Waist, Simulation]:
-    """Draw star tracks from the simulator's phase screens, with cut-outs of the brightest stars.
-
-    `stamped`: stars with cut-outs. `noise`: of the centroids; the cut-outs always have photon and
-    read-out noise.
-
-    Returns `waist`; `run`: holds the truth.
-    """
-    run = Simulation(scene, seed, widths=False)
-    rng = np.random.default_rng([run.seed, 1])
-    camera, field = scene.camera, run.stars
-    light, corner = run.follow(min(stamped, field.x_px.size))
-    tilt = run.air_tilt_arcsec + run.near_tilt_arcsec
-    place = run.star_px + tilt / camera.pixel_scale_arcsec
-    sigma = np.broadcast_to(centroid_sigma_px(scene, field.flux_e_per_s), tilt.shape[:2])
-    if noise:
-        place = place + sigma[..., None] * rng.standard_normal(place.shape)
-    tracks = _tracks(scene, field, run.times, place, sigma, rng)
-    if light.shape[1]:
-        sky = camera.sky_e_per_s * camera.exposure_s
-        counts = rng.poisson(np.maximum(light, 0) + sky).astype(np.float32)
-        counts += camera.read_noise_e * rng.standard_normal(light.shape, dtype=np.float32)
-        tracks = replace(
-            tracks,
-            stamps=Stamps(
-                np.arange(light.shape[1]),
-                (counts / camera.gain_e_per_adu).astype(np.float32),
-                corner[..., 0],
-                corner[..., 1],
-                np.full(light.shape[:2], sky / camera.gain_e_per_adu),
-            ),
-        )
-    air, near = run.air_tilt_arcsec, run.near_tilt_arcsec
-    return Waist(tracks, air, near, run.shared, run.times), run
