@@ -141,7 +141,7 @@ def width(history: History, without: Iterable[str] = (), *, open_left: float = 1
     for factor in (image.air(), image.optics(), image.motion()):
         if factor is not None:
             otf = otf * factor
-    return image.size_arcsec * half_maximum_width(otf).mean
+    return image.size_arcsec * half_maximum_width(otf)
 
 
 def savings(history: History) -> dict[str, tuple[float, float]]:

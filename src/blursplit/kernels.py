@@ -564,3 +564,63 @@ def _blank(  # pragma: no cover - compiled
         column, row = hot_x[i] - x0, hot_y[i] - y0
         if 0 <= column < size and 0 <= row < size:
             stamp[row * size + column] = np.float32(math.nan)
+
+
+@loose
+def weighted_sums(values: Any, node: Any, weight: Any, out: Any) -> None:  # pragma: no cover
+    """Add a table's rows times weights to `out` (n, columns); `node`, `weight` (n, terms)."""
+    for i in range(node.shape[0]):
+        for k in range(node.shape[1]):
+            row, factor = node[i, k], weight[i, k]
+            for c in range(values.shape[1]):
+                out[i, c] += factor * values[row, c]
+
+
+@loose
+def _square(residual: Any, whiten: Any) -> float:  # pragma: no cover - compiled
+    """Return the squared length of residual @ whiten, an upper triangle."""
+    total = 0.0
+    for j in range(residual.size):
+        white = 0.0
+        for i in range(j + 1):
+            white += residual[i] * whiten[i, j]
+        total += white * white
+    return total
+
+
+@loose
+def log_power_misfits(  # pragma: no cover - compiled
+    shared: Any, own: Any, measured: Any, whiten: Any, most: Any, limit: float, out: Any
+) -> None:
+    """Write the squared, whitened misfits of powers: their sum goes to `out` (n,).
+
+    `shared` (n, bins, 2, 2), `own` (n, bins, modes): modelled. `measured`: ln of the shared powers
+    (2, bins), Fisher's z of their coherence (bins,), ln of the own powers (bins, modes). `whiten`:
+    matrices of shared, coherence, the mean of the own and each of them. `most`: largest residuals
+    of shared powers and coherence that count; a shared power may lie below the model by any size.
+    `limit`: largest coherence.
+    """
+    log_shared, fisher, log_own = measured
+    bins, modes = fisher.size, own.shape[2]
+    x, y, z, mean = np.empty(bins), np.empty(bins), np.empty(bins), np.zeros(bins)
+    left = np.empty((modes, bins))
+    for t in range(shared.shape[0]):
+        for b in range(bins):
+            xx, yy = shared[t, b, 0, 0], shared[t, b, 1, 1]
+            x[b] = min(log_shared[0, b] - math.log(xx), most[0][b])
+            y[b] = min(log_shared[1, b] - math.log(yy), most[0][b])
+            together = max(-limit, min(shared[t, b, 0, 1] / math.sqrt(xx * yy), limit))
+            z[b] = max(-most[1][b], min(fisher[b] - math.atanh(together), most[1][b]))
+            if modes:
+                mean[b] = 0.0
+                for m in range(modes):
+                    left[m, b] = log_own[b, m] - math.log(own[t, b, m])
+                    mean[b] += left[m, b] / modes
+                for m in range(modes):
+                    left[m, b] -= mean[b]
+        out[t] = _square(x, whiten[0]) + _square(y, whiten[0]) + _square(z, whiten[1])
+        if modes:
+            out[t] += _square(mean, whiten[2])
+        if modes > 1:
+            for m in range(modes):
+                out[t] += _square(left[m], whiten[3])

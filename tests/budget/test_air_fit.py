@@ -230,34 +230,55 @@ def test_more_air_lowers_the_star_and_more_optics_too():
 # --- likelihood ----------------------------------------------------------------------------------
 
 
-def test_likelihood_of_differential_modes_is_that_of_one_dense_matrix():
-    """Slow twin: all modes and bins in one covariance, up to a constant."""
+@pytest.mark.parametrize("n_stars", [1, 2, 4])
+def test_likelihood_of_powers_is_that_of_dense_matrices(n_stars):
+    """Slow twin: all differential modes and bins in one covariance, up to a constant."""
     from blursplit.constants import (
+        FIT_CONTAMINATED,
         FIT_MODEL_ERROR_COMMON,
         FIT_MODEL_ERROR_OCTAVE,
         FIT_MODEL_ERROR_OWN,
+        FIT_MODEL_ERROR_SHARED,
     )
 
-    model = model_of(4)
+    model = model_of(n_stars)
     data, state = model.data, states(model)
     shared, own = model.powers(state)
-    n_bins, n_own = own.shape[1:]
+    n_own = own.shape[2]
     each = polygamma(1, data.count)
-    scatter = data.correlation * np.sqrt(np.outer(each, each))
     step = np.subtract.outer(np.log(data.centre_hz), np.log(data.centre_hz))
-    share = model._air_share(slice(2, None))
-    kernel = np.exp(-0.5 * (step / FIT_MODEL_ERROR_OCTAVE) ** 2) * np.outer(share, share)
-    dense = np.kron(np.eye(n_own), scatter + FIT_MODEL_ERROR_OWN**2 * kernel)
-    dense += np.kron(np.ones((n_own, n_own)), FIT_MODEL_ERROR_COMMON**2 * kernel)
-    residual = model._measured.log_own - np.log(own)
-    flat = np.swapaxes(residual, 1, 2).reshape(len(own), -1)
-    expected = -0.5 * np.einsum("ti,ij,tj->t", flat, np.linalg.inv(dense), flat)
-    mean = residual.mean(axis=2)
-    got = model._common_error.log_density(mean)
-    left = np.swapaxes(residual - mean[:, :, None], 1, 2).reshape(-1, n_bins)
-    got += model._own_error.log_density(left).reshape(-1, n_own).sum(axis=1)
-    assert_allclose(got - got[0], expected - expected[0], rtol=1e-6, atol=1e-6)
-    assert shared.shape == (len(own), n_bins, 2, 2)
+
+    def parts(modes, variance):
+        share = model._air_share(modes)
+        kernel = np.exp(-0.5 * (step / FIT_MODEL_ERROR_OCTAVE) ** 2) * np.outer(share, share)
+        return data.correlation * np.sqrt(np.outer(variance, variance)), kernel
+
+    def misfit(residual, covariance):
+        return np.einsum("ti,ij,tj->t", residual, np.linalg.inv(covariance), residual)
+
+    measured = model._measured
+    mean, bias = np.log(data.power), np.log(data.count) - digamma(data.count)
+    expected = np.zeros(len(own))
+    scatter, kernel = parts(slice(0, 2), each)
+    covariance = scatter + FIT_MODEL_ERROR_SHARED**2 * kernel
+    for i in (0, 1):
+        most = np.sqrt(-2.0 * np.log(FIT_CONTAMINATED) * np.diag(covariance))
+        residual = mean[:, i] + bias - np.log(shared[:, :, i, i])
+        expected -= 0.5 * misfit(np.minimum(residual, most), covariance)
+    scatter, kernel = parts(slice(0, 2), 0.5 / data.count)
+    covariance = scatter + FIT_MODEL_ERROR_SHARED**2 * kernel
+    most = np.sqrt(-2.0 * np.log(FIT_CONTAMINATED) * np.diag(covariance))
+    coherence = shared[:, :, 0, 1] / np.sqrt(shared[:, :, 0, 0] * shared[:, :, 1, 1])
+    residual = measured.coherence - np.arctanh(coherence)
+    expected -= 0.5 * misfit(np.clip(residual, -most, most), covariance)
+    if n_own:
+        scatter, kernel = parts(slice(2, None), each)
+        dense = np.kron(np.eye(n_own), scatter + FIT_MODEL_ERROR_OWN**2 * kernel)
+        dense += np.kron(np.ones((n_own, n_own)), FIT_MODEL_ERROR_COMMON**2 * kernel)
+        residual = mean[:, 2:] + bias[:, None] - np.log(own)
+        expected -= 0.5 * misfit(np.swapaxes(residual, 1, 2).reshape(len(own), -1), dense)
+    got = model._log_powers(state)
+    assert_allclose(got - got[0], expected - expected[0], rtol=1e-6, atol=1e-5)
 
 
 def test_shared_bin_far_above_the_model_costs_a_bounded_price():

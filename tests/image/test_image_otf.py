@@ -24,7 +24,7 @@ GREEN_M = 500e-9
 def width_of(otf, rough):
     """Return the width of a round transfer function, sampled in units of a rough one."""
     fx, fy = scaled_frequencies()
-    return rough * half_maximum_width(otf(np.hypot(fx, fy) / rough)).mean
+    return rough * half_maximum_width(otf(np.hypot(fx, fy) / rough))
 
 
 @pytest.mark.parametrize("obstruction", [0.0, 0.33, 0.5])

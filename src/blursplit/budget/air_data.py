@@ -332,10 +332,10 @@ class AirTable:
         outer = np.broadcast_to(log_outer[:, None], log_wind.shape)
         node, weight = corners(self.high_wind, log_wind, self.outside.outer, outer)
         node += np.arange(len(values))[:, None] * (values.shape[1] * values.shape[2])
-        single = (weight * j[:, :, None]).astype(np.float32).reshape(len(j), -1)
+        weight *= j[:, :, None]
         flat = values.reshape(-1, int(np.prod(values.shape[3:])))
-        out = weighted_sums(flat, node.reshape(len(j), -1), single)
-        return np.asarray(out.reshape(len(j), *values.shape[3:]), dtype=np.float64)
+        out = weighted_sums(flat, node.reshape(len(j), -1), weight.reshape(len(j), -1))
+        return out.reshape(len(j), *values.shape[3:])
 
 
 def layer_heights(x_arcsec: FloatArray, y_arcsec: FloatArray, aperture_m: float) -> FloatArray:

@@ -23,6 +23,7 @@ from functools import cached_property
 import numpy as np
 
 from blursplit.budget.air_data import AirTable, SpectralData
+from blursplit.compiled import kernels
 from blursplit.constants import (
     ARCSEC_PER_RADIAN,
     DEFOCUS_MOST_REGISTERED,
@@ -297,32 +298,27 @@ class AirModel:
 
     def _log_powers(self, state: AirState) -> FloatArray:
         shared, own = self.powers(state)
-        measured = self._measured
-        mean_x, mean_y = (measured.log_shared[i] - np.log(shared[:, :, i, i]) for i in (0, 1))
-        coherence = shared[:, :, 0, 1] / np.sqrt(shared[:, :, 0, 0] * shared[:, :, 1, 1])
-        mixed = measured.coherence - np.arctanh(
-            np.clip(coherence, -FIT_COHERENCE_LIMIT, FIT_COHERENCE_LIMIT)
-        )
-        total = np.zeros(len(shared))
-        for residual, group, two_sided in (
-            (mean_x, self._shared_error, False),
-            (mean_y, self._shared_error, False),
-            (mixed, self._coherence_error, True),
-        ):
-            # Shared power can always be mechanical: a bin may hold more than the model says, at
-            # the price of the chance that it does.
-            low = -group.most if two_sided else -np.inf
-            total += group.log_density(np.clip(residual, low, group.most))
+        # Shared power can always be mechanical: a bin may hold more than the model says, at the
+        # price of the chance that it does. Of the own modes' contrasts one is less than modes.
+        errors = [self._shared_error, self._coherence_error]
+        constant = 2.0 * self._shared_error.constant + self._coherence_error.constant
         n_own = own.shape[2]
         if n_own:
-            residual = measured.log_own - np.log(own)
-            mean = residual.mean(axis=2)
-            total += self._common_error.log_density(mean)
-            if n_own > 1:
-                left = np.swapaxes(residual - mean[:, :, None], 1, 2).reshape(-1, own.shape[1])
-                each = self._own_error.log_density(left).reshape(-1, n_own).sum(axis=1)
-                total += each - self._own_error.constant  # one contrast less than modes
-        return total
+            errors += [self._common_error, self._own_error]
+            constant += self._common_error.constant + (n_own - 1) * self._own_error.constant
+        else:
+            errors += errors
+        misfit = np.empty(len(shared))
+        kernels().log_power_misfits(
+            shared,
+            own,
+            (self._measured.log_shared, self._measured.coherence, self._measured.log_own),
+            tuple(error.whiten for error in errors),
+            (self._shared_error.most, self._coherence_error.most),
+            FIT_COHERENCE_LIMIT,
+            misfit,
+        )
+        return np.asarray(constant - 0.5 * misfit)
 
     @cached_property
     def _measured(self) -> _Measured:
@@ -626,10 +622,6 @@ class _Errors:
         constant = -float(np.log(np.diag(root)).sum()) - 0.5 * len(root) * np.log(2.0 * np.pi)
         most = np.sqrt(-2.0 * np.log(FIT_CONTAMINATED) * np.diag(covariance))
         return cls(np.asarray(np.linalg.inv(root).T), constant, most)
-
-    def log_density(self, residual: FloatArray) -> FloatArray:
-        white = residual @ self.whiten
-        return np.asarray(self.constant - 0.5 * np.einsum("tb,tb->t", white, white))
 
 
 def _uniform(z: FloatArray) -> FloatArray:

@@ -92,17 +92,28 @@ def _matrices(fineness: int) -> tuple[NDArray[np.complex128], NDArray[np.complex
     return np.exp(2j * np.pi * np.outer(y, fy[:, 0])), to_x
 
 
-def half_maximum_width(otf: FloatArray) -> HalfMaximum:
-    """Return the widths of the image of a transfer function.
+def half_maximum_width(otf: FloatArray) -> float:
+    """Return the half-maximum width of the image of a transfer function, `HalfMaximum.mean`.
 
     `otf` (2 n + 1, fineness n + 1): at `scaled_frequencies`; otf(-f) is the conjugate of otf(f).
-
-    Returns: the axes and the angle hold for a fineness of 1.
     """
     fineness = (otf.shape[1] - 1) // FWHM_N_FREQUENCY
     to_y, to_x = _matrices(fineness)
     step = 2.0 * FWHM_HALF_FIELD / (FWHM_N_POINTS - 1) / np.sqrt(fineness)
-    return width_of_core((to_y @ otf @ to_x).real, float(step))
+    inside = _inside_half_maximum((to_y @ otf @ to_x).real)
+    return 2.0 * float(np.sqrt(inside.sum() / np.pi)) * float(step)
+
+
+def _inside_half_maximum(image: FloatArray) -> FloatArray:
+    """Return the part of each point's cell that lies inside the contour of half the maximum.
+
+    By the distance of the contour along the gradient; the error of the area is second order in
+    the step.
+    """
+    above = image / image.max() - 0.5
+    slope_y, slope_x = np.gradient(above)
+    steepness = np.abs(slope_x) + np.abs(slope_y)
+    return np.clip(0.5 + above / np.maximum(steepness, 1e-12), 0.0, 1.0)
 
 
 def width_of_core(image: FloatArray, step: float) -> HalfMaximum:
@@ -110,14 +121,8 @@ def width_of_core(image: FloatArray, step: float) -> HalfMaximum:
 
     `image` (n, n): at least ten points across the width. `step`: distance of the points, in the
     unit of the widths.
-
-    A point near the contour counts with the part of its cell that lies inside, by the distance
-    of the contour along the gradient; the error of the area is second order in the step.
     """
-    above = image / image.max() - 0.5
-    slope_y, slope_x = np.gradient(above)
-    steepness = np.abs(slope_x) + np.abs(slope_y)
-    inside = np.clip(0.5 + above / np.maximum(steepness, 1e-12), 0.0, 1.0)
+    inside = _inside_half_maximum(image)
     area = float(inside.sum())
     y, x = np.indices(image.shape, dtype=np.float64)
     cx, cy = float((inside * x).sum()) / area, float((inside * y).sum()) / area

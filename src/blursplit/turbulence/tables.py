@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from blursplit.compiled import kernels
 from blursplit.types import FloatArray, IntArray
 
 __all__ = ["Axis", "corners", "weighted_sums"]
@@ -42,13 +43,11 @@ def corners(
     return node, weight
 
 
-def weighted_sums(values: NDArray[Any], node: IntArray, weight: NDArray[Any]) -> NDArray[Any]:
-    """Return sums of a table's nodes, (n, columns), as one sparse product.
+def weighted_sums(values: NDArray[Any], node: IntArray, weight: NDArray[Any]) -> FloatArray:
+    """Return weighted sums of a table's nodes, (n, columns).
 
     `values` (n_nodes, columns). `node`, `weight` (n, terms).
     """
-    from scipy.sparse import csr_array
-
-    first = np.arange(0, node.size + 1, node.shape[1])
-    matrix = csr_array((weight.ravel(), node.ravel(), first), shape=(len(node), len(values)))
-    return np.asarray(matrix @ values)
+    out = np.zeros((len(node), values.shape[1]))
+    kernels().weighted_sums(values, node, weight, out)
+    return out
