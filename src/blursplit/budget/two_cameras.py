@@ -23,6 +23,7 @@ from blursplit.constants import (
     FIT_NOISE_SIGMA,
     FIT_R_HAT,
     FIT_SHARE_SIGMA,
+    FWHM_PER_SIGMA,
     N_WITNESS_DRAWS,
     PAIR_BASELINES_M,
     PAIR_FAR_L0_M,
@@ -31,6 +32,7 @@ from blursplit.constants import (
     PAIR_KNOWN_OFFSET_S,
     PAIR_LAYER_WINDS_M_S,
     PAIR_LEAST_OVERLAP_S,
+    PAIR_LEAST_WIDTH_PX,
     PAIR_NEAR_L0_M,
     PAIR_ONE_MOTION,
     PAIR_PARTICLES,
@@ -38,6 +40,7 @@ from blursplit.constants import (
     PAIR_REACH_S,
     PAIR_ROUGH_M,
     PAIR_SHARED_LINE,
+    PAIR_TURN_LEAD,
     PAIR_USUAL_L0_M,
     SENSOR_OFFSET_S,
     SHAKEN_SHARE,
@@ -93,11 +96,14 @@ def weigh_second_camera(
     if start is not None and other is not None:
         second = second.later((other - start).total_seconds())
     _refuse_apart(main, second, stated, source.name)
-    spectra, known = _aligned(main, second, baseline, stated, so_far.lines)
-    if not known:
+    spectra, unfit = _aligned(main, second, baseline, stated, so_far.lines)
+    facts_of = {"name": source.name}
+    if second.width_px < PAIR_LEAST_WIDTH_PX:
+        unfit = "second-camera-pixels"
+        facts_of |= {"width_px": FWHM_PER_SIGMA * second.width_px}
+    if unfit is not None:
         witness = Witness(kind="second-camera", name=source.name, used=False)
-        remark = Remark(code="second-camera-clock", facts={"name": source.name})
-        return record, _with(so_far, witness, remark)
+        return record, _with(so_far, witness, Remark(code=unfit, facts=facts_of))
     terms = [line.term for line in so_far.lines.found]
     pair = pair_evidence(
         spectra, facts.optics.wavelength_m, line_cores_hz(terms, spectra.duration_s)
@@ -186,6 +192,7 @@ def _camera_motion(tracks: StarTracks, facts: Facts, name: str) -> CameraMotion:
         exposure_s=tracks.exposure_s,
         aperture_m=facts.optics.aperture_m,
         obstruction=facts.optics.obstruction,
+        width_px=float(np.median(tracks.width_px[use, star])),
     )
 
 
@@ -210,16 +217,17 @@ def _aligned(
     baseline_m: tuple[float, float],
     stated: SecondCameraSetup,
     lines: Lines,
-) -> tuple[PairSpectra, bool]:
-    """Return both cameras' spectra, and whether something other than air fixes their clocks.
+) -> tuple[PairSpectra, str | None]:
+    """Return both cameras' spectra, and the code of what keeps them from being compared.
 
     Air that blows along the baseline looks like a clock that is late: a stated offset, a line
-    that both show, or motion that is nearly the same in both decide; air alone does not.
+    that both show, or motion that is nearly the same in both fix it; air alone does not. Motion
+    that hardly goes together does not tell how the axes are turned either.
     """
     low, high = stated.offset_s or SENSOR_OFFSET_S
     found = align_cameras(main, second, (low, high))
     if stated.angle_deg is not None:
-        found = replace(found, angle_deg=stated.angle_deg, mirrored=stated.mirrored)
+        found = replace(found, angle_deg=stated.angle_deg, mirrored=stated.mirrored, lead=np.inf)
     at = float(np.clip(found.offset_s, low, high))
     is_stated = high - low <= PAIR_KNOWN_OFFSET_S
     reach = (max(low - at, -PAIR_REACH_S), min(high - at, PAIR_REACH_S))
@@ -232,7 +240,9 @@ def _aligned(
         turn=stated.angle_deg is None,
     )
     shown = [spectra.coherence_at(line.fit.frequency_hz) > PAIR_SHARED_LINE for line in lines.found]
-    return spectra, is_stated or any(shown) or found.agreement > PAIR_ONE_MOTION
+    if not (is_stated or any(shown) or found.agreement > PAIR_ONE_MOTION):
+        return spectra, "second-camera-clock"
+    return spectra, None if found.lead > PAIR_TURN_LEAD else "second-camera-turn"
 
 
 @dataclass(frozen=True)

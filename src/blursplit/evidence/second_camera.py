@@ -41,6 +41,7 @@ class CameraMotion:
     exposure_s: float
     aperture_m: float
     obstruction: float = 0.0
+    width_px: float = np.inf  # sigma of its star
 
     @property
     def rate_hz(self) -> float:
@@ -62,13 +63,16 @@ class Alignment:
     """How the second camera lies to the main one, from the motion that they share.
 
     `offset_s` is to be added to its times; its axes are turned by `angle_deg` from the main
-    camera's (mirrored before, if so); `agreement` is the correlation that remains.
+    camera's (mirrored before, if so); `agreement` is the correlation of their steps. `lead`: by how
+    much the logarithm of the likelihood of this turn exceeds that of the likeliest turn of the
+    other hand.
     """
 
     offset_s: float
     angle_deg: float
     mirrored: bool
     agreement: float
+    lead: float = np.inf
 
 
 @dataclass(frozen=True)
@@ -149,18 +153,80 @@ def align_cameras(
     plain = turned(second, grid - middle)
     lag = np.fft.fftfreq(size, 1 / size) * step
     allowed = np.abs(lag) <= 0.5 * (offset_s[1] - offset_s[0]) + step
-    best = (0.0, 0.0, 0.0, False)
+    agreement, offset = 0.0, middle
     power = np.sqrt(np.sum(np.abs(plain) ** 2) * np.sum(np.abs(turned(main, grid)) ** 2))
-    for mirrored, other in ((False, plain), (True, plain.conj())):
-        cross = np.fft.ifft(one * np.fft.fft(other, size).conj()) / power
-        peak = int(np.argmax(np.where(allowed, np.abs(cross), 0.0)))
-        if np.abs(cross[peak]) > best[0]:
-            near = [np.abs(cross[(peak + k) % size]) for k in (-1, 0, 1)]
+    for other in (plain, plain.conj()):
+        cross = np.abs(np.fft.ifft(one * np.fft.fft(other, size).conj())) / power
+        peak = int(np.argmax(np.where(allowed, cross, 0.0)))
+        if cross[peak] > agreement:
+            near = [cross[(peak + k) % size] for k in (-1, 0, 1)]
             bend = near[0] - 2 * near[1] + near[2]
             shift = 0.0 if bend >= 0 else 0.5 * (near[0] - near[2]) / bend
-            turn = float(np.degrees(np.angle(cross[peak])))
-            best = (float(np.abs(cross[peak])), middle + lag[peak] + shift * step, turn, mirrored)
-    return Alignment(best[1], best[2], best[3], best[0])
+            agreement, offset = float(cross[peak]), middle + lag[peak] + shift * step
+    likely = _turns(main, second, float(np.clip(offset, *offset_s)))
+    best, worse = sorted(likely, key=lambda hand: -hand.max())
+    return Alignment(
+        offset,
+        float((np.argmax(best) + 180) % 360 - 180),
+        best is likely[1],
+        agreement,
+        float(best.max() - worse.max()),
+    )
+
+
+def _turns(main: CameraMotion, second: CameraMotion, offset_s: float) -> list[FloatArray]:
+    """Return ln likelihood of each whole degree of turn, for either hand of the axes.
+
+    Bin by bin n ln(1 - coherence^2) (Goodman 1963), one turn for all. Air that stands across a
+    baseline moves both tubes more alike than air along it: at high frequencies that looks like
+    axes of the other hand, at low ones hardly, and there the coherence is.
+    """
+    f, sums = _coefficients(main, second, offset_s)
+    edges = _bin_edges(f)[:-1]
+    turn = np.deg2rad(np.arange(360.0))
+    first, other = (np.add.reduceat((np.abs(s) ** 2).sum(axis=(1, 2)), edges) for s in sums)
+    count = 2.0 * SENSOR_TAPERS * np.diff([*edges, f.size])  # of both axes
+    out = []
+    for hand in (1.0, -1.0):
+        (x, y), (u, v) = np.moveaxis(sums[0], 2, 0), np.moveaxis(sums[1], 2, 0).conj()
+        v = hand * v
+        along, across = (
+            np.add.reduceat(np.real(part).sum(axis=1), edges)
+            for part in (x * u + y * v, y * u - x * v)
+        )
+        both = np.outer(along, np.cos(turn)) + np.outer(across, np.sin(turn))
+        alike = np.clip(both / np.sqrt(first * other)[:, None], 0.0, 1.0 - 1e-9)
+        out.append(-(count[:, None] * np.log1p(-(alike**2))).sum(axis=0))
+    return out
+
+
+def _coefficients(
+    main: CameraMotion, second: CameraMotion, offset_s: float
+) -> tuple[FloatArray, list[ComplexArray]]:
+    """Return frequencies, and both cameras' tapered sums (n, tapers, 2), exposures undone.
+
+    Raises ValueError when the two overlap for less than ten seconds.
+    """
+    own = second.time_s + offset_s
+    start, stop = max(main.time_s[0], own[0]), min(main.time_s[-1], own[-1])
+    if stop - start < 10:  # noqa: PLR2004 - a dozen coefficients at the least
+        msg = f"the two cameras overlap for {max(0.0, stop - start):.1f} s only"
+        raise ValueError(msg)
+    highest = min(
+        PAIR_HIGHEST_SHARE * min(main.rate_hz, second.rate_hz),
+        PAIR_HIGHEST_PHASE / max(main.exposure_s, second.exposure_s),
+    )
+    step = (SENSOR_TAPERS + 1) / (stop - start)
+    f = step * np.arange(1, max(2, int(highest / step)))
+    sums = []
+    for camera, time in ((main, main.time_s), (second, own)):
+        inside = (time >= start) & (time <= stop)
+        path = without_trend(time[inside], camera.motion_arcsec[inside])
+        found = tapered_sums(time[inside], path, f, stop - start)
+        # both from one zero of time and one position of the tapers
+        turns = np.exp(-2j * np.pi * f * time[inside][0]) / np.sinc(f * camera.exposure_s)
+        sums.append(found * turns[:, None, None])
+    return f, sums
 
 
 def pair_spectra(
@@ -184,39 +250,19 @@ def pair_spectra(
 
     Raises ValueError when the two overlap for less than ten seconds.
     """
-    own = second.time_s + alignment.offset_s
-    start, stop = max(main.time_s[0], own[0]), min(main.time_s[-1], own[-1])
-    if stop - start < 10:  # noqa: PLR2004 - a dozen coefficients at the least
-        msg = f"the two cameras overlap for {max(0.0, stop - start):.1f} s only"
-        raise ValueError(msg)
-    rotation = np.exp(1j * np.deg2rad(alignment.angle_deg))
-    along = np.exp(-1j * np.arctan2(baseline_m[1], baseline_m[0]))
-    highest = min(
-        PAIR_HIGHEST_SHARE * min(main.rate_hz, second.rate_hz),
-        PAIR_HIGHEST_PHASE / max(main.exposure_s, second.exposure_s),
-    )
-    step = (SENSOR_TAPERS + 1) / (stop - start)
-    f = step * np.arange(1, max(2, int(highest / step)))
-    sums = []
-    for camera, time in ((main, main.time_s), (second, own)):
-        inside = (time >= start) & (time <= stop)
-        z = camera.motion_arcsec[inside, 0] + 1j * camera.motion_arcsec[inside, 1]
-        if camera is second:
-            z = (z.conj() if alignment.mirrored else z) * rotation
-        z = z * along
-        path = without_trend(time[inside], np.stack([z.real, z.imag], axis=1))
-        coefficients = tapered_sums(time[inside], path, f, stop - start)
-        # both from one zero of time and one position of the tapers
-        sums.append(coefficients * np.exp(-2j * np.pi * f * time[inside][0])[:, None, None])
+    f, sums = _coefficients(main, second, alignment.offset_s)
+    baseline_rad = float(np.arctan2(baseline_m[1], baseline_m[0]))
+    angle = np.deg2rad(alignment.angle_deg) - baseline_rad
+    hand = np.diag([1.0, -1.0 if alignment.mirrored else 1.0])
+    undone = [sums[0] @ _turning(-baseline_rad).T, sums[1] @ (_turning(angle) @ hand).T]
     edges = _bin_edges(f)
     number = np.searchsorted(edges, np.arange(f.size), side="right") - 1
     bins = int(number.max()) + 1
     matrix = np.zeros((bins, 2, 2, 2), dtype=complex)
-    gains = [np.sinc(f * camera.exposure_s)[:, None, None] for camera in (main, second)]
-    undone = [s / g for s, g in zip(sums, gains, strict=True)]
     undone[1], alignment = _refined(f, number, undone, alignment, reach_s, turn=turn)
-    sums[1] = undone[1] * gains[1]
-    stacked = np.stack(sums, axis=-1)  # frequency, taper, axis, camera
+    gains = [np.sinc(f * camera.exposure_s)[:, None, None] for camera in (main, second)]
+    # frequency, taper, axis, camera
+    stacked = np.stack([part * gain for part, gain in zip(undone, gains, strict=True)], axis=-1)
     for b in range(bins):
         here = stacked[number == b].reshape(-1, 2, 2)
         matrix[b] = np.einsum("nai,naj->aij", here, here.conj()) / here.shape[0]
@@ -228,10 +274,15 @@ def pair_spectra(
         cameras=(main, second),
         baseline_m=float(np.hypot(*baseline_m)),
         alignment=alignment,
-        baseline_rad=float(np.arctan2(baseline_m[1], baseline_m[0])),
-        duration_s=stop - start,
+        baseline_rad=baseline_rad,
+        duration_s=(SENSOR_TAPERS + 1) / float(f[0]),
     )
     return replace(spectra, used=_without_lines(spectra))
+
+
+def _turning(angle_rad: float) -> FloatArray:
+    c, s = np.cos(angle_rad), np.sin(angle_rad)
+    return np.array([[c, -s], [s, c]])
 
 
 def _refined(
@@ -255,9 +306,8 @@ def _refined(
     count = np.bincount(number, minlength=bins).astype(float)
 
     def moved(delay_s: float, turn_rad: float) -> ComplexArray:
-        c, s = np.cos(turn_rad), np.sin(turn_rad)
         wave = np.exp(-2j * np.pi * frequency_hz * delay_s)[:, None, None]
-        return np.asarray(second @ np.array([[c, s], [-s, c]]) * wave)
+        return np.asarray(second @ _turning(turn_rad).T * wave)
 
     def meant(at: FloatArray) -> tuple[float, float]:
         return float(np.clip(at[0] * 1e-2, *reach_s)), float(at[1] * 1e-1) if turn else 0.0

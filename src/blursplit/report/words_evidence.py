@@ -193,6 +193,15 @@ SECOND_CAMERA: dict[str, str] = {
         "air that blows from tube to tube looks like a late clock. State offset_s in "
         "[second_camera], or tap the mount while both record."
     ),
+    "second-camera-turn": (
+        "The second camera was not used: its motion goes too little with the main one's to tell "
+        "how its axes are turned. State angle_deg in [second_camera] (a trail of one star in both "
+        "tells it), or tap the mount while both record."
+    ),
+    "second-camera-pixels": (
+        "The second camera was not used: its star is {width_px:px} wide, and so narrow a star is "
+        "drawn to the middles of its pixels. Defocus that camera to two pixels and record again."
+    ),
     "second-camera-not-used": (
         "The second camera was not used: the main one's frames need regular times, a known scale "
         "and a known aperture."
