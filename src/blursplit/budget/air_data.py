@@ -338,11 +338,17 @@ class AirTable:
         return out.reshape(len(j), *values.shape[3:])
 
 
-def layer_heights(x_arcsec: FloatArray, y_arcsec: FloatArray, aperture_m: float) -> FloatArray:
-    """Choose the heights above the telescope: where the middle pair's beams part."""
+def layer_heights(
+    x_arcsec: FloatArray, y_arcsec: FloatArray, aperture_m: float, *, parts_winds: bool = False
+) -> FloatArray:
+    """Choose the heights above the telescope: where the middle pair's beams part.
+
+    One star sees every layer alike: for it a high layer only has a wind of its own. `parts_winds`:
+    whether another witness tells winds apart, so that it must not be left out.
+    """
     n = len(x_arcsec)
-    if n < 2:  # noqa: PLR2004 - one star sees every layer alike
-        return np.zeros(0)
+    if n < 2:  # noqa: PLR2004 - no pair
+        return np.array([FIT_HIGHEST_LAYER_M] if parts_winds else [])
     theta = float(np.median(_Pairs.of(x_arcsec, y_arcsec).separation_arcsec[1:]))
     heights = np.array(FIT_LAYER_SEPARATIONS) * aperture_m * ARCSEC_PER_RADIAN / max(theta, 1e-3)
     return np.asarray(np.unique(np.minimum(heights, FIT_HIGHEST_LAYER_M)))
@@ -355,10 +361,11 @@ def build_air_table(
     *,
     fine_hz: FloatArray,
     baseline_m: FloatArray,
+    parts_winds: bool = False,
 ) -> AirTable:
     """Tabulate the air for these stars, this camera and this telescope.
 
-    `fine_hz` (n_fine,). `baseline_m` (n_baselines,).
+    `fine_hz` (n_fine,). `baseline_m` (n_baselines,). `parts_winds`: see `layer_heights`.
 
     Cross-spectra of the high layers are averaged over the unknown direction of the wind;
     exposure averaging multiplies by sinc^2(nu tau), and what lies above Nyquist is folded back as
@@ -370,7 +377,8 @@ def build_air_table(
     near = _log_spaced(FIT_NEAR_OUTER_SCALE_M, FIT_OUTER_SCALE_NODES[0])
     sampled = _Sampled(grid.exposure_s, grid.cadence_s, optics.aperture_m)
     ends = (Axis(wind), sampled, data.frequency_hz, fine_hz, baseline_m, optics)
-    heights = layer_heights(grid.star_x_arcsec, grid.star_y_arcsec, optics.aperture_m)
+    where = grid.star_x_arcsec, grid.star_y_arcsec, optics.aperture_m
+    heights = layer_heights(*where, parts_winds=parts_winds)
     pairs = _Pairs.of(grid.star_x_arcsec, grid.star_y_arcsec)
     high_wind = _log_spaced(optics.wind_m_s, FIT_WIND_NODES)
     shape = (len(heights), len(high_wind), len(far))

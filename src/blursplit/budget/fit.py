@@ -391,7 +391,14 @@ def build_model(
     reference = REFERENCE_BASELINE * optics.aperture_m
     baselines = np.append(baseline, reference)
     table = None if kept is None else kept.table_for(grid, data.frequency_hz, fine, baselines)
-    table = table or build_air_table(grid, data, optics, fine_hz=fine, baseline_m=baselines)
+    table = table or build_air_table(
+        grid,
+        data,
+        optics,
+        fine_hz=fine,
+        baseline_m=baselines,
+        parts_winds=any(guest.parts_winds for guest in guests),
+    )
     if setup.strength is not None:
         table = mean_of_openings(table, optics, data.centre_hz, setup.strength.separation_m)
     inside, doubt = blur_inside_exposure(

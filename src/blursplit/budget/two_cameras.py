@@ -250,6 +250,7 @@ class SecondCamera(Guest):
     """Evidence of a second camera on the fit's parameters, a guest of the fit."""
 
     evidence: PairEvidence
+    parts_winds = True
 
     def constraint(self, theta: AirState) -> FloatArray:
         """Return the log probability of both cameras' motion for each row, shape (n,)."""

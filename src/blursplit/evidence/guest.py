@@ -97,6 +97,7 @@ class Guest:
     """A special case: what it may add to each stage, by default nothing."""
 
     alias_evidence = ""  # what its log odds are called in a line's evidence
+    parts_winds = False  # whether it tells layers of different winds apart
 
     @property
     def shapes_are_stars(self) -> bool:

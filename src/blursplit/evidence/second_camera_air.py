@@ -234,7 +234,8 @@ class PairEvidence:
         total = -0.5 * np.einsum("tb,tb->t", white, white)
         if shake is None:
             return np.asarray(total)
-        error = np.sqrt(self.cross_variance + (FIT_MODEL_ERROR_SHARED * shared) ** 2)
+        chance = np.sqrt(self.cross_variance)
+        error = np.hypot(chance, FIT_MODEL_ERROR_SHARED * shared)
         most = np.sqrt(-2.0 * np.log(FIT_CONTAMINATED))
         # neighbours err alike: an octave of them counts as one where the model is at fault
         left = np.minimum((self.cross_density - shared - shake) / error, most)
@@ -242,7 +243,8 @@ class PairEvidence:
         step = np.gradient(np.log(self.spectra.frequency_hz))[:, None]
         alike = (FIT_MODEL_ERROR_SHARED * shared) ** 2 / error**2
         weight = use / (1.0 + alike * (FIT_MODEL_ERROR_OCTAVE / step - 1.0).clip(0.0))
-        total += np.sum(-0.5 * weight * left**2 - weight * np.log(error), axis=(1, 2))
+        # over the products' own scatter: a weight must not count the unit of the densities
+        total += np.sum(weight * (-0.5 * left**2 - np.log(error / chance)), axis=(1, 2))
         return np.asarray(total)
 
     @cached_property
