@@ -32,7 +32,7 @@ SCENE = {
         "angle_deg": 30.0,
         "telescope": {"aperture_m": 0.07},
         "camera": {
-            "pixel_scale_arcsec": 1.5,
+            "pixel_scale_arcsec": 1.0,
             "width_px": 64,
             "height_px": 64,
             "exposure_s": 0.02,
@@ -114,6 +114,16 @@ def test_an_unknown_clock_without_a_line_is_not_used(pair):
     assert record.guests == ()
     assert weighed.said[0].code == "second-camera-clock"
     assert not weighed.witnesses[0].used
+
+
+def test_a_star_narrower_than_its_pixels_is_not_used(pair):
+    """It is drawn to the middles of the pixels, which would pass for air of its own."""
+    main, second = pair
+    narrow = replace(second.tracks, width_px=np.full_like(second.tracks.width_px, 0.6))
+    record, weighed = weigh(main, replace(second, tracks=narrow))
+    assert record.guests == ()
+    assert weighed.said[0].code == "second-camera-pixels"
+    assert weighed.said[0].facts["width_px"] == pytest.approx(1.41, abs=0.01)
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.budget.two_cameras import seeing_of_two_cameras
-from blursplit.constants import ARCSEC_PER_RADIAN
+from blursplit.constants import ARCSEC_PER_RADIAN, PAIR_TURN_LEAD
 from blursplit.evidence.second_camera import (
     Alignment,
     CameraMotion,
@@ -139,6 +139,47 @@ def test_clock_and_turn_of_the_second_camera_are_found():
     assert_allclose(found.offset_s, 0.42, atol=3e-3)
     assert_allclose(found.angle_deg, 37.0, atol=2.0)
     assert not found.mirrored
+
+
+@pytest.mark.parametrize("seed", [3, 4, 5])
+def test_the_turn_is_found_where_nothing_but_air_moves_and_said_to_be_sure(seed):
+    """Steps of both motions go together better by axes of the other hand; slow air does not."""
+    _, motions = night(seed, frames=1500, shake=0.0, angle_deg=-40.0)
+    found = align_cameras(*motions, (-0.005, 0.005))
+    # coherence of 0.3 to 0.5 in some 60 coefficients: (2 x 60 x 0.4/0.6)^(-1/2), two of it
+    assert_allclose(found.angle_deg, -40.0, atol=13.0)
+    assert not found.mirrored
+    assert found.lead > PAIR_TURN_LEAD
+    mirror = replace(motions[1], motion_arcsec=motions[1].motion_arcsec * [1.0, -1.0])
+    other = align_cameras(motions[0], mirror, (-0.005, 0.005))
+    assert other.mirrored
+    assert_allclose(other.angle_deg, found.angle_deg, atol=1e-9)
+
+
+def test_a_turn_that_nothing_tells_is_not_sure():
+    """Two cameras that see different air."""
+    motions = [night(seed, frames=900, shake=0.0)[1][k] for k, seed in enumerate((7, 8))]
+    assert align_cameras(*motions, (-0.005, 0.005)).lead < PAIR_TURN_LEAD
+
+
+def test_likelihoods_of_what_cameras_share_do_not_know_the_unit():
+    """In milliarcsec states differ by as much as in arcsec."""
+    scene, motions = night(9, frames=900, shake=0.0)
+    differences = []
+    for unit in (1.0, 1e3):
+        seen = [
+            replace(m, motion_arcsec=unit * m.motion_arcsec, noise_arcsec=unit * m.noise_arcsec)
+            for m in motions
+        ]
+        spectra = pair_spectra(*seen, scene.second_camera.baseline_m, STATED)
+        pair = pair_evidence(spectra, WAVELENGTH_M)
+        level = np.abs(pair.cross_density).mean(axis=0)
+        rng = np.random.default_rng(1)
+        parts = level * rng.uniform(0.3, 3.0, (3, 20, len(pair.cross_density), 1))
+        found = pair.log_likelihood(parts[0], parts[1], parts[2], np.ones(20))
+        differences.append(found - found[0])
+    assert np.ptp(differences[0]) > 1.0
+    assert_allclose(differences[1], differences[0], rtol=1e-6, atol=1e-6)
 
 
 @pytest.mark.slow
