@@ -738,9 +738,9 @@ SHAKEN_SHARE = (
     0.3  # of the median | shake whose 95 % interval begins below it is a limit, judgement
 )
 PAIR_SHARED_LINE = 0.5  # - | squared coherence at a line from which the line fixes the clock
-# of ln likelihood | a turn's over that of axes of the other hand: air alone, which moves tubes more
-# alike across than along their baseline, reached 19 with the wrong hand (waist, 16 scenes)
-PAIR_TURN_LEAD = 25.0
+# of ln likelihood, over axes of the other hand | air alone, which moves tubes more alike across
+# than along their baseline, reached 19 with the wrong hand (16 nights)
+PAIR_TURN_LEAD = 25.0  # - | see above
 # px, sigma | a narrower star is drawn to the pixels' middles: by 0.05 px at 0.59, 0.005 at 0.84
 PAIR_LEAST_WIDTH_PX = 0.7
 PAIR_ONE_MOTION = 0.9  # - | agreement of both motions that air through two apertures never has

@@ -7,6 +7,7 @@ they do alike beyond the air that both see is mechanical: so much of the open mo
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -97,7 +98,7 @@ def weigh_second_camera(
         second = second.later((other - start).total_seconds())
     _refuse_apart(main, second, stated, source.name)
     spectra, unfit = _aligned(main, second, baseline, stated, so_far.lines)
-    facts_of = {"name": source.name}
+    facts_of: dict[str, Any] = {"name": source.name}
     if second.width_px < PAIR_LEAST_WIDTH_PX:
         unfit = "second-camera-pixels"
         facts_of |= {"width_px": FWHM_PER_SIGMA * second.width_px}

@@ -344,7 +344,7 @@ def _refined(
     )
 
 
-def _bin_edges(frequency_hz: FloatArray) -> FloatArray:
+def _bin_edges(frequency_hz: FloatArray) -> IntArray:
     """Return where bins begin: fifteen a decade, each with enough coefficients."""
     least = int(np.ceil(PAIR_LEAST_COEFFICIENTS / SENSOR_TAPERS))
     edges = [0]

@@ -113,7 +113,7 @@ def _inside_half_maximum(image: FloatArray) -> FloatArray:
     above = image / image.max() - 0.5
     slope_y, slope_x = np.gradient(above)
     steepness = np.abs(slope_x) + np.abs(slope_y)
-    return np.clip(0.5 + above / np.maximum(steepness, 1e-12), 0.0, 1.0)
+    return np.asarray(np.clip(0.5 + above / np.maximum(steepness, 1e-12), 0.0, 1.0))
 
 
 def width_of_core(image: FloatArray, step: float) -> HalfMaximum:
