@@ -245,8 +245,8 @@ def test_two_modes_on_perpendicular_axes_keep_the_error_of_single_ones(split):
     values; a damping ratio that two modes share is known from both.
     """
     pair = _pair(split)
-    vector, _, covariance = pair.fit()
-    modes = sorted(pair.parted(vector, covariance), key=lambda mode: -mode.frequency_hz)
+    vector, _, _ = pair.fit()
+    modes = sorted(pair.parted(vector), key=lambda mode: -mode.frequency_hz)
     upper, lower = modes
     assert_allclose(upper.frequency_hz / lower.frequency_hz - 1, split, rtol=0.03)
     cycles, seen = 9.0 * 6000 / RATE, np.sqrt(7 / 6)

@@ -345,8 +345,7 @@ def _paired(search: _Search, state: _State) -> _State:
             continue
         others = [mode for k, mode in enumerate(state.modes) if k not in (high, low)]
         pair = Pair(periodogram, _rest(search, state, [high, low]), start)
-        vector, _, covariance = pair.fit(100.0 * split)
-        trial = _settle(search, [*others, *pair.parted(vector, covariance)], state.coefficients)
+        trial = _settled_pair(search, state, others, pair, pair.fit(100.0 * split)[0])
         if 2.0 * (state.log_likelihood - trial.log_likelihood) < LINE_PAIR_LOSS:
             return _paired(search, trial)
     return state
@@ -371,13 +370,31 @@ def _perpendicular(search: _Search, state: _State, index: int) -> _State:
     vector, gain, covariance = pair.fit()
     others = [*state.modes[:index], *state.modes[index + 1 :]]
     if gain > LINE_PAIR_GAIN:
-        two = pair.parted(vector, covariance)
-        trial = _settle(search, [*others, *two], state.coefficients)
-        if 2.0 * (trial.log_likelihood - state.log_likelihood) > LINE_PAIR_GAIN:
-            return trial
+        two = _settled_pair(search, state, others, pair, vector)
+        if 2.0 * (two.log_likelihood - state.log_likelihood) > LINE_PAIR_GAIN:
+            return two
     modes = list(state.modes)
     modes[index] = pair.one_for_two(vector, covariance)
     return replace(state, modes=modes)
+
+
+def _settled_pair(
+    search: _Search, state: _State, others: list[Mode], pair: Pair, vector: FloatArray
+) -> _State:
+    """Return the state with a pair, fitted in turn with the continuum that goes with it.
+
+    What one mode for both leaves of their flanks has bent the continuum that the first fit stands
+    on.
+    """
+    for _ in range(LINE_ROUNDS):
+        before = state.log_likelihood
+        state = _settle(search, [*others, *pair.modes(vector)], state.coefficients)
+        if abs(state.log_likelihood - before) < 0.05:  # noqa: PLR2004 - far below one sigma
+            break
+        n = len(others)
+        pair = replace(pair, rest=_rest(search, state, [n, n + 1]))
+        vector = pair.refit(vector)
+    return replace(state, modes=[*others, *pair.parted(vector)])
 
 
 def _parted(search: _Search, state: _State, index: int) -> _State | None:

@@ -194,12 +194,27 @@ class Pair:
         pairs = [best(begin, turn) for turn in turns.tolist()]
         found = min(pairs, key=lambda pair: pair.fun)
         gain = 2.0 * max(float(single.fun - found.fun), 0.0)
-        steps = np.array([0.02, 0.02, 0.05, 0.02, 0.02, 0.02])
-        return found.x, gain, _inverse_curvature(lambda v: self.cost(v)[1], found.x, steps)
+        return found.x, gain, self.covariance(found.x)
 
-    def parted(self, vector: FloatArray, covariance: FloatArray) -> list[Mode]:
+    def refit(self, vector: FloatArray) -> FloatArray:
+        """Return the best vector near one that was best beside another continuum."""
+        from scipy.optimize import minimize
+
+        ends: list[tuple[float | None, float | None]] = [(None, None)] * vector.size
+        ends[2] = (float(np.log(MODE_DAMPING_FLOOR)), float(np.log(MODE_DAMPING_CEILING)))
+        options = {"maxiter": 30, "maxfun": MODE_MOST_EVALUATIONS, "ftol": 1e-9}
+        search: Any = minimize  # some type stubs know no cost that returns its slope as well
+        found = search(self.cost, vector, jac=True, method="L-BFGS-B", bounds=ends, options=options)
+        return np.asarray(found.x)
+
+    def covariance(self, vector: FloatArray) -> FloatArray:
+        """Return the covariance of a fitted vector, from the curvature of the likelihood."""
+        steps = np.array([0.02, 0.02, 0.05, 0.02, 0.02, 0.02])
+        return _inverse_curvature(lambda v: self.cost(v)[1], vector, steps)
+
+    def parted(self, vector: FloatArray) -> list[Mode]:
         """Return the modes of a fit with their standard errors."""
-        out = []
+        out, covariance = [], self.covariance(vector)
         for half, mode in zip((0.5, -0.5), self.modes(vector), strict=True):
             lever = np.array([1.0, half])
             sigma_hz = 0.01 * mode.frequency_hz * np.sqrt(lever @ covariance[:2, :2] @ lever)
