@@ -169,9 +169,9 @@ FEWEST_MOVES = 3  # - | judgement: chance makes one in 600 looks
 FEWEST_STILL = 5  # - | judgement
 QUIET_SHARE = 0.3  # - | F test of 40 and 40 values: one in 10,000
 LEAST_STEP_PX = 0.5  # px | judgement: smaller steps hardly widen a star
-# Passed, with what else is asked of a step, by 0.5 % of normal paths of the least favourable memory
-# (ten frames and more).
-STEP_LOG_RATIO = 24.5  # - | benchmarks/frame_checks.py --noise
+# Passed, with what else is asked of a step, by 0.5 % of normal paths of the least favourable kind
+# (1000 frames of air with a current of 100 or 300 frames; those without a current need 24).
+STEP_LOG_RATIO = 28.5  # - | benchmarks/frame_checks.py --noise
 STEP_FLOOR_PX = 1e-6  # px | places are nowhere known better; keeps a path that lies still defined
 STEP_PUSHES = 4  # frames | from a step on in which one push may explain it as well; judgement
 STEP_SPAN = 24  # frames | before and after a step that must keep it; judgement
@@ -182,6 +182,7 @@ STEP_AGREES = (
 STEP_KEPT = 0.5  # of the step | by all that lies before and after it; judgement
 STEP_ROUNDS = 2  # - | the noise is fitted again without the step; a third changes little
 STEP_MEMORY = 8  # frames | by which a path's changes are predicted; judgement
+STEP_USUAL_SHARE = 0.9  # of places | whose squares show what chance makes of a path; judgement
 STEP_WAIT = 4.0  # intervals | a longer gap dates no step; judgement
 WIDTH_SPAN = 24  # frames | least of a stretch whose median width counts; judgement
 WIDTH_PARTS = 16  # - | most stretches of a run; judgement

@@ -83,6 +83,33 @@ def test_a_path_without_a_step_passes_as_rarely_as_stated():
     assert np.median(ratios) > 2.0 * np.log(2.0)
 
 
+def air_with_current(rng, memory, n):
+    """Return tilt of one layer and a current as large that is slower than any few frames show."""
+    f = np.fft.rfftfreq(8 * n)[1:]
+    out = np.zeros((2, n))
+    air = (f**2 + 0.005**2) ** (-1 / 3) / (1 + (f / 0.14) ** 2) ** 1.5
+    for density in (air, (1 + (2 * np.pi * f * memory) ** 2) ** (-4 / 3)):
+        waves = rng.normal(size=(2, 2, f.size)) * np.sqrt(density / density.sum())
+        pad = np.pad(waves[0] + 1j * waves[1], ((0, 0), (1, 0)))
+        out += 4 * n * np.fft.irfft(pad, 8 * n)[:, :n]
+    return out
+
+
+def test_a_slow_current_under_fast_air_is_no_step():
+    """Half a percent of 1000 such frames with what else is asked of a step; the ratio alone in 3."""
+    rng, n = np.random.default_rng(9), 1000
+    found = [
+        find_step(air_with_current(rng, 300, n), np.ones(n, dtype=bool)).log_ratio
+        for _ in range(100)
+    ]
+    # 3 of 100 are expected: seven or more in 3 of 100, and the seeds are fixed
+    assert sum(ratio > STEP_LOG_RATIO for ratio in found) <= 6
+    path = air_with_current(rng, 300, n) + step_at(500, (8.0, 0.0), n)
+    told = find_step(path, np.ones(n, dtype=bool))
+    assert told.at == 500
+    assert told.log_ratio > STEP_LOG_RATIO
+
+
 def test_a_step_across_a_swing_stands_out_of_it():
     """A mode at 45 degrees is noise of its own direction only, however the axes lie."""
     rng = np.random.default_rng(5)

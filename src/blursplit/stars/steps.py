@@ -12,7 +12,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blursplit.constants import STEP_FLOOR_PX, STEP_MEMORY, STEP_PUSHES, STEP_ROUNDS, STEP_SPAN
+from blursplit.constants import (
+    STEP_FLOOR_PX,
+    STEP_MEMORY,
+    STEP_PUSHES,
+    STEP_ROUNDS,
+    STEP_SPAN,
+    STEP_USUAL_SHARE,
+)
 from blursplit.types import BoolArray, FloatArray
 
 
@@ -24,7 +31,7 @@ class Step:
     shift: FloatArray  # (2,)
     # `log_ratio`, `push`: twice the logarithm of the likelihood with the step over that without
     # any; and of the likelihood with one push beside it, which the path remembers as it always
-    # does.
+    # does. Both in units of what chance makes of this path.
     log_ratio: float
     push: float
 
@@ -52,6 +59,10 @@ def find_step(xy: FloatArray, allowed: BoolArray) -> Step:
     -----
     With S the covariance of what is left over of m frames by k fitted numbers, the log ratio is
     (m - k) ln(det S / det S_step); one push of what is left e makes -(m - k) ln(1 - e' S^-1 e / m).
+    Both are divided by how much larger the squares at all places are, without the step, than those
+    of noise (chi-square of two): a current slower than the memory, under fast air, leaves changes
+    that add up to steps everywhere. So do tests of many genes where the samples are kin (Devlin and
+    Roeder 1999, Biometrics 55, 997, from memory).
     """
     xy = xy - np.median(xy, axis=1, keepdims=True)
     plain = _fit_noise(xy)
@@ -68,10 +79,15 @@ def find_step(xy: FloatArray, allowed: BoolArray) -> Step:
             best = at, shifts[:, at], log_ratio
     assert best is not None  # noqa: S101 - there is a round
     at, shift, log_ratio = best
+    still = xy - np.where(np.arange(xy.shape[1]) >= at, shift[:, None], 0.0)
+    squares = _scan(still, _fit_noise(still))[0][STEP_SPAN:-STEP_SPAN]
+    usual = -2.0 * np.log1p(-STEP_USUAL_SHARE)  # the same share of chi-square of two
+    excess = max(1.0, float(np.quantile(squares, STEP_USUAL_SHARE)) / usual)
     beside = plain.left[:, at - 2 - STEP_MEMORY : at - 1 - STEP_MEMORY + STEP_PUSHES]
     share = np.einsum("it,ij,jt->t", beside, np.linalg.inv(plain.covariance), beside)
     share = share.max() / plain.left.shape[1]  # below 1, as it is one of the squares in S
-    return Step(at, shift, log_ratio, -plain.freedom * float(np.log1p(-min(share, 1 - 1e-12))))
+    push = -plain.freedom * float(np.log1p(-min(share, 1 - 1e-12)))
+    return Step(at, shift, log_ratio / excess, push / excess)
 
 
 def _fit_noise(xy: FloatArray) -> _Noise:
