@@ -96,7 +96,7 @@ def air_with_current(rng, memory, n):
 
 
 def test_a_slow_current_under_fast_air_is_no_step():
-    """Half a percent of 1000 such frames with what else is asked of a step; the ratio alone in 3."""
+    """In half a percent of such paths with what else is asked of a step; the ratio alone in 3."""
     rng, n = np.random.default_rng(9), 1000
     found = [
         find_step(air_with_current(rng, 300, n), np.ones(n, dtype=bool)).log_ratio
