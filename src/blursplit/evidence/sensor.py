@@ -375,6 +375,10 @@ def _fit_block(
 ) -> _Fit:
     here = blocks.block == block
     root = np.sqrt(density[here, axis])[:, None]
+    floor = signal.floor(0, blocks.frequency_hz[here])
+    clear = SENSOR_CLEAR * float(density[here, axis].mean())
+    # a floor that low hides nothing; else what the frames show unfolded must stand above it
+    seen = floor is not None and float(floor.mean(axis=0).min()) < clear
     flat = (y[here, :, axis] / root).ravel()
     size = np.broadcast_to(density[here, axis][:, None], (here.sum(), SENSOR_TAPERS)).ravel()
     n = flat.size
@@ -383,10 +387,9 @@ def _fit_block(
     kept = basis.shape[1]
     if kept == 0:
         # the sensor shows its own noise alone: where that is small, nothing moved
-        floor = signal.floor(0, blocks.frequency_hz[here])
         level = float(density[here, axis].mean())
-        seen = floor is not None and float(floor.mean(axis=0).min()) < SENSOR_CLEAR * level
         return _Fit(power, 0.0, 0.0, level**2 / n / (n - 1), seen)
+    seen = seen or any(_zone_of(fact[0], signal) == 0 for fact in facts)
     part = basis.conj().T @ flat
     left = flat - basis @ part
     noise = float(np.sum(np.abs(left) ** 2)) / (n - kept)
@@ -410,7 +413,6 @@ def _fit_block(
     share = float(np.sum(fit**2) / max(np.sum(fit), 1e-300) ** 2) / 2
     variance += share * explained**2 / (2 * SENSOR_TAPERS)
     # and a direction under the sensor's floor may hide what its scatter lets pass
-    floor = signal.floor(0, blocks.frequency_hz[here])
     if floor is not None and kept < min(2, floor.shape[1]):
         hidden = SENSOR_FLOOR_SIGMAS / np.sqrt(n) * float(floor.mean(axis=0).min())
         variance += min(hidden, power) ** 2
@@ -419,7 +421,7 @@ def _fit_block(
         start=np.zeros(u.shape[2], dtype=complex),
     )
     coherence = float(np.sum(np.abs(part) ** 2) / np.sum(np.abs(flat) ** 2))
-    return _Fit(power, coherence, explained, variance, seen=True, transfer=weights)
+    return _Fit(power, coherence, explained, variance, seen, transfer=weights)
 
 
 def _chance(
