@@ -234,17 +234,21 @@ class PairEvidence:
         total = -0.5 * np.einsum("tb,tb->t", white, white)
         if shake is None:
             return np.asarray(total)
-        chance = np.sqrt(self.cross_variance)
-        error = np.hypot(chance, FIT_MODEL_ERROR_SHARED * shared)
+        alike = shared + shake
+        model = (FIT_MODEL_ERROR_SHARED * shared) ** 2
+        # by the model's own cross density: bins that came out low would seem the surer
+        error2 = (self._own_product + alike**2) / (2 * self.spectra.count[:, None]) + model
         most = np.sqrt(-2.0 * np.log(FIT_CONTAMINATED))
+        left = np.minimum((self.cross_density - alike) / np.sqrt(error2), most)
         # neighbours err alike: an octave of them counts as one where the model is at fault
-        left = np.minimum((self.cross_density - shared - shake) / error, most)
         use = self.steady[:, None] & self.spectra.used
         step = np.gradient(np.log(self.spectra.frequency_hz))[:, None]
-        alike = (FIT_MODEL_ERROR_SHARED * shared) ** 2 / error**2
-        weight = use / (1.0 + alike * (FIT_MODEL_ERROR_OCTAVE / step - 1.0).clip(0.0))
+        once = (FIT_MODEL_ERROR_OCTAVE / step - 1.0).clip(0.0)
+        weight = use / (1.0 + model / error2 * once)
         # over the products' own scatter: a weight must not count the unit of the densities
-        total += np.sum(weight * (-0.5 * left**2 - np.log(error / chance)), axis=(1, 2))
+        total -= 0.5 * np.sum(
+            weight * (left**2 + np.log(error2 / self.cross_variance)), axis=(1, 2)
+        )
         return np.asarray(total)
 
     @cached_property
@@ -287,6 +291,15 @@ class PairEvidence:
         gain = self.spectra.exposure_gains()
         cross = np.real(self.spectra.matrix[:, :, 0, 1])
         return np.asarray(cross / (gain[:, 0] * gain[:, 1])[:, None])
+
+    @cached_property
+    def _own_product(self) -> FloatArray:
+        """Product of both cameras' densities, exposures undone, the median of seven bins."""
+        gain, m = self.spectra.exposure_gains(), self.spectra.matrix
+        own = np.real(m[:, :, 0, 0] * m[:, :, 1, 1]) / (gain[:, 0] * gain[:, 1])[:, None] ** 2
+        padded = np.pad(np.log(np.maximum(own, 1e-24)), ((3, 3), (0, 0)), "reflect")
+        windows = np.lib.stride_tricks.sliding_window_view(padded, 7, axis=0)
+        return np.asarray(np.exp(np.median(windows, axis=-1)))
 
     @cached_property
     def cross_variance(self) -> FloatArray:
