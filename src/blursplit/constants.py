@@ -739,9 +739,10 @@ SHAKEN_SHARE = (
     0.3  # of the median | shake whose 95 % interval begins below it is a limit, judgement
 )
 PAIR_SHARED_LINE = 0.5  # - | squared coherence at a line from which the line fixes the clock
-# of ln likelihood, over axes of the other hand | air alone, which moves tubes more alike across
-# than along their baseline, reached 19 with the wrong hand (16 nights)
+# of ln likelihood, over axes of the other hand or far from it | air alone, which moves tubes more
+# alike across than along their baseline, reached 19 with the wrong hand (16 nights)
 PAIR_TURN_LEAD = 25.0  # - | see above
+PAIR_OTHER_TURN_DEG = 45.0  # deg | a turn farther away is another one, judgement
 # px, sigma | a narrower star is drawn to the pixels' middles: by 0.05 px at 0.59, 0.005 at 0.84
 PAIR_LEAST_WIDTH_PX = 0.7
 PAIR_ONE_MOTION = 0.9  # - | agreement of both motions that air through two apertures never has

@@ -22,6 +22,7 @@ from blursplit.constants import (
     PAIR_HIGHEST_SHARE,
     PAIR_LEAST_COEFFICIENTS,
     PAIR_LINE_SIGMAS,
+    PAIR_OTHER_TURN_DEG,
     PAIR_REACH_S,
     PAIR_WITNESS_BASELINE,
     SENSOR_TAPERS,
@@ -64,8 +65,8 @@ class Alignment:
 
     `offset_s` is to be added to its times; its axes are turned by `angle_deg` from the main
     camera's (mirrored before, if so); `agreement` is the correlation of their steps. `lead`: by how
-    much the logarithm of the likelihood of this turn exceeds that of the likeliest turn of the
-    other hand.
+    much the logarithm of the likelihood of this turn exceeds that of the likeliest one far from it
+    or of the other hand.
     """
 
     offset_s: float
@@ -164,14 +165,11 @@ def align_cameras(
             shift = 0.0 if bend >= 0 else 0.5 * (near[0] - near[2]) / bend
             agreement, offset = float(cross[peak]), middle + lag[peak] + shift * step
     likely = _turns(main, second, float(np.clip(offset, *offset_s)))
-    best, worse = sorted(likely, key=lambda hand: -hand.max())
-    return Alignment(
-        offset,
-        float((np.argmax(best) + 180) % 360 - 180),
-        best is likely[1],
-        agreement,
-        float(best.max() - worse.max()),
-    )
+    best, other = sorted(likely, key=lambda hand: -hand.max())
+    turn = int(np.argmax(best))
+    apart = np.abs((np.arange(360) - turn + 180) % 360 - 180) > PAIR_OTHER_TURN_DEG
+    lead = float(best[turn] - max(other.max(), best[apart].max()))
+    return Alignment(offset, float((turn + 180) % 360 - 180), best is likely[1], agreement, lead)
 
 
 def _turns(main: CameraMotion, second: CameraMotion, offset_s: float) -> list[FloatArray]:
