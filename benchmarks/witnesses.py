@@ -2,13 +2,17 @@
 
     python benchmarks/witnesses.py second-camera [--records 10] [--seed 1000] [--minutes 1]
     python benchmarks/witnesses.py sensor        [--records 30] [--seed 5000]
+    python benchmarks/witnesses.py trap          [--records 100] [--seed 43000] [--keep FILE]
 
 Second camera: air of three layers with near air of a share of 0 to 95 % of r0^(-5/3), and shake of
 0 to 0.5 arcsec; tracks of a star in both cameras, clocks known to 5 ms, the turn found. Scored
 are seeing, what both share, and whether shake worth a cure is told from near air (`decided`: the
 90 % interval of what it widens lies on one side of worth, as the verdict asks).
 Sensor: shake of 0 to 0.4 arcsec under 0.4 arcsec of air, an accelerometer's noise, length; and
-sensors of another night. docs/witnesses.md holds the tables.
+sensors of another night.
+Trap: the whole measurement, from frames of both cameras, one star each, near air of any share, no
+shake or one of 0.45 arcsec; whether what shakes is told from what swims. docs/witnesses.md holds
+the tables.
 """
 
 from __future__ import annotations
@@ -16,7 +20,9 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import tempfile
 from pathlib import Path
+from typing import Any
 
 for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(threads, "1")
@@ -40,7 +46,8 @@ from blursplit.evidence.second_camera_air import (  # noqa: E402
     pair_evidence,
 )
 from blursplit.evidence.sensor import explain_shared_motion  # noqa: E402
-from blursplit.simulate import Scene  # noqa: E402
+from blursplit.measure import measure  # noqa: E402
+from blursplit.simulate import Scene, write_sequence  # noqa: E402
 from blursplit.simulate.motion import (  # noqa: E402
     Shared,
     mode_density,
@@ -243,6 +250,73 @@ def second_camera(records: int, seed: int, minutes: float, keep: Path | None) ->
         print(f"{name}: median {high[0]:.4f}, 95 % {high[1]:.4f}, largest {high[2]:.4f}")
 
 
+def score_trap(seed: int, near_share: float, shake: float) -> dict[str, Any]:
+    """Return what frames of both cameras tell of one minute, and what images say of it."""
+    scene = draw_scene(seed, near_share, shake, 1.0).model_dump()
+    # a star of 1.4 px is drawn to its pixels' middles, and `measure` refuses it
+    scene["second_camera"]["camera"]["pixel_scale_arcsec"] = 1.0
+    with tempfile.TemporaryDirectory() as folder:
+        made = Path(folder) / "made"
+        truth = write_sequence(Scene.model_validate(scene), made)
+        with (made / "setup.toml").open("a", encoding="utf-8") as setup:
+            setup.write(f"offset_s = [{-OFFSET_S}, {OFFSET_S}]\n")
+        guide = made / "second/sequence.fits"
+        night = measure(made / "sequence.fits", made / "setup.toml", second_camera=guide)
+    width, seeing = truth["fwhm"], night.result.atmosphere.seeing_500nm_zenith_arcsec
+    recorded = width["recorded_arcsec"]
+    worth = night.verdict.worth_arcsec
+    row: dict[str, Any] = {"near": near_share, "shake": shake}
+    row["used"] = night.result.witnesses[0].used
+    for cause, name in (("mechanics", "without_both"), ("near_air", "without_near_air")):
+        saves = recorded - width[f"{name}_arcsec"]
+        said = night.verdict.matters[cause]
+        # a third of worth away from it is clear, as in the calibration
+        clear = abs(saves - worth) >= worth / 3
+        right = "yes" if saves > worth else "no"
+        row[cause] = (said if said == "open" else said == right) if clear else None
+    true = truth["atmosphere"]["seeing_500nm_zenith_realised_arcsec"]
+    row["seeing_error"] = float(np.log(seeing.value / true))
+    row["seeing_held"] = seeing.low95 <= true <= seeing.high95
+    found = night.result.witnesses[0].angle_deg
+    turned = 0.0 if found is None else found.value - scene["second_camera"]["angle_deg"]
+    row["turn_error"] = (turned + 180) % 360 - 180
+    return row
+
+
+def trap(records: int, seed: int, keep: Path | None) -> None:
+    """Print the table of the whole measurement; rows are kept in a file, and taken from it."""
+    rows = []
+    if keep is not None and keep.exists():
+        rows = [json.loads(line) for line in keep.read_text(encoding="utf-8").splitlines()]
+    for k in range(len(rows), records):
+        near, shake = NEAR_SHARES[k % 5], (0.0, 0.45)[k // 5 % 2]
+        rows.append(score_trap(seed + k, near, shake))
+        if keep is not None:
+            with keep.open("a", encoding="utf-8") as file:
+                file.write(json.dumps(rows[-1]) + "\n")
+    print(f"seeds {seed} to {seed + len(rows) - 1}, a minute each")
+    print(
+        "| near share | records | used | shaking right | open | wrong | near air right | open "
+        "| wrong | seeing: error | scatter | 95 % holds |"
+    )
+    print("| --- " * 12 + "|")
+    for near in (*NEAR_SHARES, None):
+        part = [row for row in rows if near in {None, row["near"]}]
+        if not part:
+            continue
+        counts = " | ".join(
+            str(sum(row[cause] == kind and row[cause] is not None for row in part))
+            for cause in ("mechanics", "near_air")
+            for kind in (True, "open", False)
+        )
+        error = np.array([row["seeing_error"] for row in part])
+        print(
+            f"| {'all' if near is None else f'{100 * near:.0f} %'} | {len(part)} "
+            f"| {sum(row['used'] for row in part)} | {counts} | {np.median(error):+.2f} "
+            f"| {error.std():.2f} | {sum(row['seeing_held'] for row in part)} |"
+        )
+
+
 FINE_HZ, FRAME_HZ, EXPOSURE_S = 200.0, 25.0, 0.01
 
 
@@ -343,14 +417,16 @@ def sensor(records: int, seed: int) -> None:
 def main() -> None:
     """Read the options and print."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("witness", choices=("second-camera", "sensor"))
+    parser.add_argument("witness", choices=("second-camera", "sensor", "trap"))
     parser.add_argument("--records", type=int, default=10)
     parser.add_argument("--seed", type=int, default=1000)
     parser.add_argument("--minutes", type=float, default=1.0)
-    parser.add_argument("--keep", type=Path, help="rows as they come (second camera)")
+    parser.add_argument("--keep", type=Path, help="rows as they come (not of sensors)")
     given = parser.parse_args()
     if given.witness == "sensor":
         sensor(given.records, given.seed)
+    elif given.witness == "trap":
+        trap(given.records, given.seed, given.keep)
     else:
         second_camera(given.records, given.seed, given.minutes, given.keep)
 
