@@ -27,6 +27,7 @@ from blursplit.constants import (
     PAIR_WITNESS_BASELINE,
     SENSOR_TAPERS,
 )
+from blursplit.definitions import turn as turned
 from blursplit.evidence.sensor_signal import tapered_sums, without_trend
 from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
 
@@ -142,20 +143,20 @@ def align_cameras(
     stop = min(main.time_s[-1], second.time_s[-1] + offset_s[1])
     grid = np.arange(start, stop, step)
 
-    def turned(camera: CameraMotion, at_s: FloatArray) -> ComplexArray:
+    def steps(camera: CameraMotion, at_s: FloatArray) -> ComplexArray:
         path = without_trend(camera.time_s, camera.motion_arcsec)
         x, y = (np.interp(at_s, camera.time_s, path[:, k]) for k in (0, 1))
         # first differences whiten air's slow motion, which would blur the peak
         return np.asarray(np.diff(x + 1j * y))
 
     size = 1 << int(np.ceil(np.log2(2 * grid.size)))
-    one = np.fft.fft(turned(main, grid), size)
+    one = np.fft.fft(steps(main, grid), size)
     middle = 0.5 * (offset_s[0] + offset_s[1])
-    plain = turned(second, grid - middle)
+    plain = steps(second, grid - middle)
     lag = np.fft.fftfreq(size, 1 / size) * step
     allowed = np.abs(lag) <= 0.5 * (offset_s[1] - offset_s[0]) + step
     agreement, offset = 0.0, middle
-    power = np.sqrt(np.sum(np.abs(plain) ** 2) * np.sum(np.abs(turned(main, grid)) ** 2))
+    power = np.sqrt(np.sum(np.abs(plain) ** 2) * np.sum(np.abs(steps(main, grid)) ** 2))
     for other in (plain, plain.conj()):
         cross = np.abs(np.fft.ifft(one * np.fft.fft(other, size).conj())) / power
         peak = int(np.argmax(np.where(allowed, cross, 0.0)))
@@ -165,10 +166,10 @@ def align_cameras(
             shift = 0.0 if bend >= 0 else 0.5 * (near[0] - near[2]) / bend
             agreement, offset = float(cross[peak]), middle + lag[peak] + shift * step
     likely = _turns(main, second, float(np.clip(offset, *offset_s)))
-    best, other = sorted(likely, key=lambda hand: -hand.max())
+    best, rival = sorted(likely, key=lambda hand: -hand.max())
     turn = int(np.argmax(best))
     apart = np.abs((np.arange(360) - turn + 180) % 360 - 180) > PAIR_OTHER_TURN_DEG
-    lead = float(best[turn] - max(other.max(), best[apart].max()))
+    lead = float(best[turn] - max(rival.max(), best[apart].max()))
     return Alignment(offset, float((turn + 180) % 360 - 180), best is likely[1], agreement, lead)
 
 
@@ -250,9 +251,9 @@ def pair_spectra(
     """
     f, sums = _coefficients(main, second, alignment.offset_s)
     baseline_rad = float(np.arctan2(baseline_m[1], baseline_m[0]))
-    angle = np.deg2rad(alignment.angle_deg) - baseline_rad
+    back_deg = -float(np.degrees(baseline_rad))
     hand = np.diag([1.0, -1.0 if alignment.mirrored else 1.0])
-    undone = [sums[0] @ _turning(-baseline_rad).T, sums[1] @ (_turning(angle) @ hand).T]
+    undone = [sums[0] @ turned(back_deg), sums[1] @ hand @ turned(alignment.angle_deg + back_deg)]
     edges = _bin_edges(f)
     number = np.searchsorted(edges, np.arange(f.size), side="right") - 1
     bins = int(number.max()) + 1
@@ -278,11 +279,6 @@ def pair_spectra(
     return replace(spectra, used=_without_lines(spectra))
 
 
-def _turning(angle_rad: float) -> FloatArray:
-    c, s = np.cos(angle_rad), np.sin(angle_rad)
-    return np.array([[c, -s], [s, c]])
-
-
 def _refined(
     frequency_hz: FloatArray,
     number: IntArray,
@@ -305,7 +301,7 @@ def _refined(
 
     def moved(delay_s: float, turn_rad: float) -> ComplexArray:
         wave = np.exp(-2j * np.pi * frequency_hz * delay_s)[:, None, None]
-        return np.asarray(second @ _turning(turn_rad).T * wave)
+        return np.asarray(second @ turned(float(np.degrees(turn_rad))) * wave)
 
     def meant(at: FloatArray) -> tuple[float, float]:
         return float(np.clip(at[0] * 1e-2, *reach_s)), float(at[1] * 1e-1) if turn else 0.0
