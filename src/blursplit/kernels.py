@@ -590,18 +590,19 @@ def _square(residual: Any, whiten: Any) -> float:  # pragma: no cover - compiled
 
 @loose
 def log_power_misfits(  # pragma: no cover - compiled
-    shared: Any, own: Any, measured: Any, whiten: Any, most: Any, limit: float, out: Any
+    shared: Any, log_own: Any, measured: Any, whiten: Any, most: Any, limit: float, out: Any
 ) -> None:
     """Write the squared, whitened misfits of powers: their sum goes to `out` (n,).
 
-    `shared` (n, bins, 2, 2), `own` (n, bins, modes): modelled. `measured`: ln of the shared powers
+    `shared` (n, bins, 2, 2), `log_own` (n, bins, modes): modelled; numpy takes many logarithms
+    sooner. `measured`: ln of the shared powers
     (2, bins), Fisher's z of their coherence (bins,), ln of the own powers (bins, modes). `whiten`:
     matrices of shared, coherence, the mean of the own and each of them. `most`: largest residuals
     of shared powers and coherence that count; a shared power may lie below the model by any size.
     `limit`: largest coherence.
     """
-    log_shared, fisher, log_own = measured
-    bins, modes = fisher.size, own.shape[2]
+    log_shared, fisher, seen_own = measured
+    bins, modes = fisher.size, log_own.shape[2]
     x, y, z, mean = np.empty(bins), np.empty(bins), np.empty(bins), np.zeros(bins)
     left = np.empty((modes, bins))
     for t in range(shared.shape[0]):
@@ -614,7 +615,7 @@ def log_power_misfits(  # pragma: no cover - compiled
             if modes:
                 mean[b] = 0.0
                 for m in range(modes):
-                    left[m, b] = log_own[b, m] - math.log(own[t, b, m])
+                    left[m, b] = seen_own[b, m] - log_own[t, b, m]
                     mean[b] += left[m, b] / modes
                 for m in range(modes):
                     left[m, b] -= mean[b]

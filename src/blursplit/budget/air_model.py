@@ -311,7 +311,7 @@ class AirModel:
         misfit = np.empty(len(shared))
         kernels().log_power_misfits(
             shared,
-            own,
+            np.log(own),
             (self._measured.log_shared, self._measured.coherence, self._measured.log_own),
             tuple(error.whiten for error in errors),
             (self._shared_error.most, self._coherence_error.most),
