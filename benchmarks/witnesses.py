@@ -62,7 +62,7 @@ from blursplit.turbulence.conversions import seeing_arcsec, structure_function  
 WAVELENGTH_M = 550e-9
 NEAR_SHARES, SHAKES = (0.0, 0.2, 0.5, 0.8, 0.95), (0.0, 0.15, 0.3, 0.5)
 MICRO_G = 9.80665e-6
-OFFSET_S = 0.005
+OFFSET_S, TURN_DEG = 0.005, 1.0
 
 
 def draw_scene(seed: int, near_share: float, shake: float, minutes: float) -> Scene:
@@ -150,12 +150,7 @@ def score_pair(seed: int, near_share: float, shake: float, minutes: float) -> di
         reach_s=(-OFFSET_S - at, OFFSET_S - at),
     )
     got = seeing_of_two_cameras(pair_evidence(spectra, WAVELENGTH_M), seed)
-    rough = structure_function(PAIR_ROUGH_M, scene.air.r0_m, scene.air.outer_scale_m)
-    if scene.near_r0_m is not None:
-        near = scene.near_air.outer_scale_m
-        rough = rough + structure_function(PAIR_ROUGH_M, scene.near_r0_m, near)
-    usual = structure_function(PAIR_ROUGH_M, 1.0, PAIR_USUAL_L0_M)
-    r0 = float((rough / usual) ** -0.6)
+    r0 = r0_of_all_air(scene)
     step = spectra.frequency_hz[0]
     band = (step - step / 2, spectra.frequency_hz[-1] + step / 2)
     shared = waists[0].shared
@@ -193,6 +188,15 @@ def score_pair(seed: int, near_share: float, shake: float, minutes: float) -> di
         "r_hat": max(got.r_hat["ln_r0"], got.r_hat["shaken"]),
         "r_hat_all": max(got.r_hat.values()),
     }
+
+
+def r0_of_all_air(scene: Scene) -> float:
+    """Return r0 of usual air as rough as that outside and near air together [m]."""
+    rough = structure_function(PAIR_ROUGH_M, scene.air.r0_m, scene.air.outer_scale_m)
+    if scene.near_r0_m is not None:
+        near = scene.near_air.outer_scale_m
+        rough = rough + structure_function(PAIR_ROUGH_M, scene.near_r0_m, near)
+    return float((rough / structure_function(PAIR_ROUGH_M, 1.0, PAIR_USUAL_L0_M)) ** -0.6)
 
 
 def saving(width_arcsec: np.ndarray, rms_arcsec: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -250,8 +254,11 @@ def second_camera(records: int, seed: int, minutes: float, keep: Path | None) ->
         print(f"{name}: median {high[0]:.4f}, 95 % {high[1]:.4f}, largest {high[2]:.4f}")
 
 
-def score_trap(seed: int, near_share: float, shake: float) -> dict[str, Any]:
-    """Return what frames of both cameras tell of one minute, and what images say of it."""
+def score_trap(seed: int, near_share: float, shake: float, turn: bool) -> dict[str, Any]:
+    """Return what frames of both cameras tell of one minute, and what images say of it.
+
+    `turn`: whether the turn between the cameras is stated, to a degree.
+    """
     scene = draw_scene(seed, near_share, shake, 1.0).model_dump()
     # a star of 1.4 px is drawn to its pixels' middles, and `measure` refuses it
     scene["second_camera"]["camera"]["pixel_scale_arcsec"] = 1.0
@@ -260,12 +267,16 @@ def score_trap(seed: int, near_share: float, shake: float) -> dict[str, Any]:
         truth = write_sequence(Scene.model_validate(scene), made)
         with (made / "setup.toml").open("a", encoding="utf-8") as setup:
             setup.write(f"offset_s = [{-OFFSET_S}, {OFFSET_S}]\n")
+            if turn:
+                error = np.random.default_rng([seed, 98]).normal(0.0, TURN_DEG)
+                angle = scene["second_camera"]["angle_deg"] + error
+                setup.write(f"angle_deg = {angle:.2f}\n")
         guide = made / "second/sequence.fits"
         night = measure(made / "sequence.fits", made / "setup.toml", second_camera=guide)
     width, seeing = truth["fwhm"], night.result.atmosphere.seeing_500nm_zenith_arcsec
     recorded = width["recorded_arcsec"]
     worth = night.verdict.worth_arcsec
-    row: dict[str, Any] = {"near": near_share, "shake": shake}
+    row: dict[str, Any] = {"near": near_share, "shake": shake, "turn": turn}
     row["used"] = night.result.witnesses[0].used
     for cause, name in (("mechanics", "without_both"), ("near_air", "without_near_air")):
         saves = recorded - width[f"{name}_arcsec"]
@@ -277,29 +288,37 @@ def score_trap(seed: int, near_share: float, shake: float) -> dict[str, Any]:
     true = truth["atmosphere"]["seeing_500nm_zenith_realised_arcsec"]
     row["seeing_error"] = float(np.log(seeing.value / true))
     row["seeing_held"] = seeing.low95 <= true <= seeing.high95
-    found = night.result.witnesses[0].angle_deg
+    witness = night.result.witnesses[0]
+    if witness.used:
+        whole = witness.seeing_500nm_zenith_arcsec
+        r0_500nm_m = r0_of_all_air(Scene.model_validate(scene)) * (500e-9 / WAVELENGTH_M) ** 1.2
+        true = float(seeing_arcsec(r0_500nm_m, 500e-9))
+        row["all_error"] = float(np.log(whole.value / true))
+        row["all_held"] = whole.low95 <= true <= whole.high95
+        row["all_sigma"] = float(np.log(whole.high / whole.low)) / 2
+    found = witness.angle_deg
     turned = 0.0 if found is None else found.value - scene["second_camera"]["angle_deg"]
     row["turn_error"] = (turned + 180) % 360 - 180
     return row
 
 
-def trap(records: int, seed: int, keep: Path | None) -> None:
+def trap(records: int, seed: int, keep: Path | None, turn: bool) -> None:
     """Print the table of the whole measurement; rows are kept in a file, and taken from it."""
     rows = []
     if keep is not None and keep.exists():
         rows = [json.loads(line) for line in keep.read_text(encoding="utf-8").splitlines()]
     for k in range(len(rows), records):
         near, shake = NEAR_SHARES[k % 5], (0.0, 0.45)[k // 5 % 2]
-        rows.append(score_trap(seed + k, near, shake))
+        rows.append(score_trap(seed + k, near, shake, turn))
         if keep is not None:
             with keep.open("a", encoding="utf-8") as file:
                 file.write(json.dumps(rows[-1]) + "\n")
     print(f"seeds {seed} to {seed + len(rows) - 1}, a minute each")
     print(
         "| near share | records | used | shaking right | open | wrong | near air right | open "
-        "| wrong | seeing: error | scatter | 95 % holds |"
+        "| wrong | seeing: error | scatter | 95 % holds | of all air: error | scatter | 95 % holds |"
     )
-    print("| --- " * 12 + "|")
+    print("| --- " * 15 + "|")
     for near in (*NEAR_SHARES, None):
         part = [row for row in rows if near in {None, row["near"]}]
         if not part:
@@ -310,10 +329,12 @@ def trap(records: int, seed: int, keep: Path | None) -> None:
             for kind in (True, "open", False)
         )
         error = np.array([row["seeing_error"] for row in part])
+        whole = np.array([row["all_error"] for row in part if row["used"]])
         print(
             f"| {'all' if near is None else f'{100 * near:.0f} %'} | {len(part)} "
             f"| {sum(row['used'] for row in part)} | {counts} | {np.median(error):+.2f} "
-            f"| {error.std():.2f} | {sum(row['seeing_held'] for row in part)} |"
+            f"| {error.std():.2f} | {sum(row['seeing_held'] for row in part)} "
+            f"| {np.median(whole):+.2f} | {whole.std():.2f} | {sum(row['all_held'] for row in part if row['used'])} |"
         )
 
 
@@ -421,12 +442,13 @@ def main() -> None:
     parser.add_argument("--records", type=int, default=10)
     parser.add_argument("--seed", type=int, default=1000)
     parser.add_argument("--minutes", type=float, default=1.0)
+    parser.add_argument("--turn", action="store_true", help="state the turn between the cameras")
     parser.add_argument("--keep", type=Path, help="rows as they come (not of sensors)")
     given = parser.parse_args()
     if given.witness == "sensor":
         sensor(given.records, given.seed)
     elif given.witness == "trap":
-        trap(given.records, given.seed, given.keep)
+        trap(given.records, given.seed, given.keep, given.turn)
     else:
         second_camera(given.records, given.seed, given.minutes, given.keep)
 

@@ -748,6 +748,8 @@ PAIR_LEAST_WIDTH_PX = 0.7
 PAIR_ONE_MOTION = 0.9  # - | agreement of both motions that air through two apertures never has
 PAIR_FREQUENCIES, PAIR_WAVES = 28, 30  # - | grid of the model's spectra: 2 % of a variance
 PAIR_FOLDS = 4  # - | aliases added at most: less than 2 % of the variance lies beyond
+# exponent of frequency | of a shake's fall beyond the bins: a first-order motion, one above its modes
+PAIR_SHAKE_FALL = (2.0, 4.0)
 PAIR_NEAR_L0_M = (0.2, 5.0)  # m | outer scale of near air
 PAIR_FAR_L0_M = (10.0, 50.0)  # m | outer scale of the air outside
 PAIR_WINDS_M_S = (0.3, 40.0)  # m/s | range of the layers' tables

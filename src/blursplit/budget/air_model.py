@@ -32,6 +32,7 @@ from blursplit.constants import (
     FIT_COHERENCE_LIMIT,
     FIT_CONTAMINATED,
     FIT_FAST_RANGE,
+    FIT_FOLDS,
     FIT_INSTRUMENT_SIGMA,
     FIT_LEAST_HUMP,
     FIT_MODEL_ERROR_COMMON,
@@ -394,8 +395,9 @@ class AirModel:
         else:
             modes = np.broadcast_to(noise, (len(noise), *data.power.shape))
         shared = self._at_telescope(state, "bins")
-        kept = np.sinc(data.centre_hz * self.exposure_s) ** 2
-        shape = open_shape(state, data.centre_hz) * kept
+        shape = sampled_open_shape(
+            state, data.centre_hz, self.exposure_s, 2.0 * self.priors.nyquist_hz
+        )
         shared += shape[:, :, None, None] * state.open_arcsec2[:, None]
         shared += self.line_power
         shared *= data.n_stars
@@ -435,9 +437,10 @@ class AirModel:
         return total
 
     def open_density(self, state: AirState, frequency_hz: FloatArray) -> FloatArray:
-        """Return the broadband shared excess, exposure averaged, shape (n, 2, 2, n_frequencies)."""
-        shape = open_shape(state, frequency_hz)
-        shape *= np.sinc(frequency_hz * self.exposure_s) ** 2
+        """Return the broadband shared excess as the frames show it, (n, 2, 2, n_frequencies)."""
+        shape = sampled_open_shape(
+            state, frequency_hz, self.exposure_s, 2.0 * self.priors.nyquist_hz
+        )
         return np.asarray(state.open_arcsec2[:, :, :, None] * shape[:, None, None, :])
 
     def surplus(self, state: AirState) -> FloatArray:
@@ -666,6 +669,17 @@ def open_shape(state: AirState, frequency_hz: FloatArray) -> FloatArray:
     shape = 1.0 / (1.0 + ((frequency_hz - centre) / corner) ** 2)
     shape += 1.0 / (1.0 + ((frequency_hz + centre) / corner) ** 2)
     return np.asarray(shape / (np.pi * corner))
+
+
+def sampled_open_shape(
+    state: AirState, frequency_hz: FloatArray, exposure_s: float, rate_hz: float
+) -> FloatArray:
+    """`open_shape` as exposures at this rate show it: averaged, its higher part folded back."""
+    total = np.zeros((len(state.open_corner_hz), frequency_hz.size))
+    for k in range(-FIT_FOLDS, FIT_FOLDS + 1):
+        at = np.abs(frequency_hz + k * rate_hz)
+        total += open_shape(state, at) * np.sinc(at * exposure_s) ** 2
+    return total
 
 
 def _hump(state: AirState) -> FloatArray:

@@ -11,7 +11,13 @@ from typing import Any
 
 import numpy as np
 
-from blursplit.budget.air_model import AirState, in_disk, open_shape, uniform_between
+from blursplit.budget.air_model import (
+    AirState,
+    in_disk,
+    open_shape,
+    sampled_open_shape,
+    uniform_between,
+)
 from blursplit.budget.fit import AirFit
 from blursplit.budget.line_terms import line_cores_hz
 from blursplit.budget.record import Lines
@@ -40,6 +46,7 @@ from blursplit.constants import (
     PAIR_R0_M,
     PAIR_REACH_S,
     PAIR_ROUGH_M,
+    PAIR_SHAKE_FALL,
     PAIR_SHARED_LINE,
     PAIR_TURN_LEAD,
     PAIR_USUAL_L0_M,
@@ -256,10 +263,17 @@ class SecondCamera(Guest):
     def constraint(self, theta: AirState) -> FloatArray:
         """Return the log probability of both cameras' motion for each row, shape (n,)."""
         apart, shared = self._air(theta)
-        shake = self._turned(
-            theta.open_arcsec2[:, :, :, None]
-            * open_shape(theta, self.evidence.spectra.frequency_hz)[:, None, None, :]
+        spectra = self.evidence.spectra
+        f, undone = spectra.frequency_hz, spectra.exposure_gains() ** -2.0
+        shape = open_shape(theta, f)
+        # what is faster than half a frame rate folds to another place in each camera
+        folded = sum(
+            sampled_open_shape(theta, f, camera.exposure_s, camera.rate_hz) * undone[:, k] - shape
+            for k, camera in enumerate(spectra.cameras)
         )
+        size = theta.open_arcsec2[:, :, :, None]
+        apart += self._turned(size * folded[:, None, None, :])
+        shake = self._turned(size * shape[:, None, None, :])
         return self.evidence.log_likelihood(apart, shared, shake, theta.noise_scale)
 
     def arrays(self, record: Record) -> dict[str, FloatArray]:
@@ -331,7 +345,7 @@ def seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> PairSeeing:
     """Measure the air from what two cameras do differently, by themselves, from two seeds.
 
     Near air, ground and a high layer of unknown shares, winds, directions and outer scales; the
-    shake is free in every bin. Runs that differ by more than R-hat 1.02 are run again twice as
+    shake is free in every bin, and falls by a power of frequency beyond them. Runs that differ by more than R-hat 1.02 are run again twice as
     long, twice at most, as those of the fit.
     """
     # orthonormal, of near air, ground and high layer
@@ -366,6 +380,7 @@ def seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> PairSeeing:
     def log_likelihood(z: FloatArray) -> FloatArray:
         tilt, noise = scales(z)
         apart, shared = pair.air(layers_of(z)[0], tilt)
+        apart += pair.folded_shake(shared, uniform_between(z[:, 16], PAIR_SHAKE_FALL))
         return pair.log_likelihood(apart, shared, None, noise)
 
     rng = np.random.default_rng([seed, FIT_MOST_DOUBLINGS + 1])
@@ -373,12 +388,12 @@ def seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> PairSeeing:
     def draw(attempt: int, number: int) -> dict[str, FloatArray]:
         run = sample(
             log_likelihood,
-            16,
+            17,
             np.random.default_rng([seed, attempt, number]),
             n_particles=PAIR_PARTICLES,
             final_sweeps=PAIR_FINAL_SWEEPS * 2**attempt,
         )
-        z = run.chains.reshape(-1, 16)
+        z = run.chains.reshape(-1, 17)
         layers, r0, near = layers_of(z)
         apart, shared = pair.air(layers, scales(z)[0])
         outside = (layers[1].strength + layers[2].strength) ** -0.6

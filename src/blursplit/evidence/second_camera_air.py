@@ -251,6 +251,26 @@ class PairEvidence:
         )
         return np.asarray(total)
 
+    def folded_shake(self, shared: FloatArray, log_fall: FloatArray) -> FloatArray:
+        """Return what shake beyond the bins adds to the difference, exposures undone.
+
+        `shared` (n, n_bins, 2): of the air. `log_fall` (n,): ln of the exponent by which the shake
+        falls. What both share beyond the air in the last octave of bins goes on beyond them, and
+        folds to another place in each camera.
+        """
+        spectra, fall = self.spectra, np.exp(log_fall)[:, None]
+        f, last = spectra.frequency_hz, spectra.frequency_hz > 0.5 * spectra.frequency_hz[-1]
+        weight = (spectra.count[:, None] * (last & self.steady)[:, None] * spectra.used)[None]
+        own = (f ** -fall)[:, :, None]
+        level = np.sum(weight * own * (self.cross_density - shared), axis=1)
+        level = level.clip(0.0) / np.maximum(np.sum(weight * own**2, axis=1), 1e-30)
+        folded = np.zeros((len(fall), f.size))
+        for camera, gain in zip(spectra.cameras, spectra.exposure_gains().T, strict=True):
+            for k in range(1, PAIR_FOLDS):
+                for at in (k * camera.rate_hz - f, k * camera.rate_hz + f):
+                    folded += at**-fall * (np.sinc(at * camera.exposure_s) / gain) ** 2
+        return np.asarray(level[:, None, :] * folded[:, :, None])
+
     @cached_property
     def _noise(self) -> FloatArray:
         """Noise of each camera in the difference, shape (n_bins, 2)."""
