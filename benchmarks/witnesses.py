@@ -284,7 +284,8 @@ def score_trap(seed: int, near_share: float, shake: float, turn: bool) -> dict[s
         # a third of worth away from it is clear, as in the calibration
         clear = abs(saves - worth) >= worth / 3
         right = "yes" if saves > worth else "no"
-        row[cause] = (said if said == "open" else said == right) if clear else None
+        # a fit that does not converge gives no answer
+        row[cause] = (said == right if said in {"yes", "no"} else "open") if clear else None
     true = truth["atmosphere"]["seeing_500nm_zenith_realised_arcsec"]
     row["seeing_error"] = float(np.log(seeing.value / true))
     row["seeing_held"] = seeing.low95 <= true <= seeing.high95
