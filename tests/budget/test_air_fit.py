@@ -297,13 +297,13 @@ def test_shared_bin_far_above_the_model_costs_a_bounded_price():
 
 
 def test_fit_of_one_star_and_of_none_registered_runs_and_is_reproducible(monkeypatch):
-    monkeypatch.setattr("blursplit.budget.fit.FIT_PARTICLES", 100)
     monkeypatch.setattr("blursplit.budget.fit.FIT_FINAL_SWEEPS", 20)
     monkeypatch.setattr("blursplit.budget.fit.FIT_MOST_DOUBLINGS", 0)
     setup = FitSetup(OPTICS, 1.5, None, 0.0)
     grid = white_grid(1, 300)
-    first = fit_air(grid, [], None, setup, seed=5, n_draws=50)
-    again = fit_air(grid, [], None, setup, seed=5, n_draws=50)
+    quick = Pace(particles=100)
+    first = fit_air(grid, [], None, setup, seed=5, n_draws=50, pace=quick)
+    again = fit_air(grid, [], None, setup, seed=5, n_draws=50, pace=quick)
     assert_allclose(first.j_outside, again.j_outside, rtol=0)
     assert np.all(np.isnan(first.upper_j))
     f = np.linspace(0.1, 12.0, 30)
@@ -311,12 +311,12 @@ def test_fit_of_one_star_and_of_none_registered_runs_and_is_reproducible(monkeyp
 
 
 def test_a_fit_keeps_tables_while_the_stars_stay_where_they_were(monkeypatch):
-    for name, value in (("FIT_PARTICLES", 100), ("FIT_FINAL_SWEEPS", 24), ("FIT_R_HAT", 9.0)):
-        monkeypatch.setattr(f"blursplit.budget.fit.{name}", value)
+    monkeypatch.setattr("blursplit.budget.fit.FIT_R_HAT", 9.0)
     setup = FitSetup(OPTICS, 1.5, None, 0.0)
-    first = fit_air(white_grid(3), [], star_data(), setup, seed=1)
+    quick = Pace(particles=100)
+    first = fit_air(white_grid(3), [], star_data(), setup, seed=1, pace=quick)
     assert not first.is_warm
-    pace = Pace(kept=first.kept)
+    pace = replace(quick, kept=first.kept)
     later = white_grid(3, seed=2)
     drifted = replace(later, star_x_arcsec=later.star_x_arcsec + 5.0)
     second = fit_air(drifted, [], star_data(), setup, seed=1, pace=pace)

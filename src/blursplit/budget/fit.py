@@ -120,6 +120,7 @@ class Pace:
     """How thorough an answer is: all that `measure` does, unless somebody waits for it."""
 
     histories: int = N_HISTORIES
+    particles: int = FIT_PARTICLES
     with_shares: bool = True  # shares decide nothing
     kept: Kept | None = None  # of an earlier fit of the same run
 
@@ -302,33 +303,36 @@ def fit_air(
     registered star's transfer function. `guests`: further evidence on the same parameters.
     `n_draws`: rows of the result, chosen from both runs.
 
-    A fit whose two runs differ by more than R-hat 1.02 is run again twice as long, twice at most;
-    then `converged` is False. Runs that start where earlier ones ended may agree before they have
-    arrived: of such, the two halves of each must agree as well. They are run again twice as long
-    from where they are, once; then both start from the prior.
+    A fit whose two runs differ by more than R-hat 1.02 is run again with twice the particles,
+    twice at most; then `converged` is False. Runs that start where earlier ones ended may agree
+    before they have arrived: of such, the two halves of each must agree as well. They are run
+    again twice as long from where they are, once; then both start from the prior.
     """
     start = time.process_time()
     kept = pace.kept
     model = build_model(grid, lines, star, setup, guests, kept)
     ends = () if kept is None else kept.ends
-    if any(end.shape != (FIT_PARTICLES, model.n_parameters) for end in ends):
+    if any(end.shape != (pace.particles, model.n_parameters) for end in ends):
         ends = ()
     for attempt in range(-2 if ends else 0, FIT_MOST_DOUBLINGS + 1):
         is_warm = attempt < 0
-        sweeps = FIT_WARM_SWEEPS * 2 ** (attempt + 2) if is_warm else FIT_FINAL_SWEEPS * 2**attempt
+        sweeps = FIT_WARM_SWEEPS * 2 ** (attempt + 2) if is_warm else FIT_FINAL_SWEEPS
+        # Sweeps settle a peak; how much lies in each of several is decided while the ladder of
+        # powers parts them, by the number of particles.
+        particles = pace.particles * 2 ** max(attempt, 0)
         runs = [
             sample(
                 model.log_likelihood,
                 model.n_parameters,
                 np.random.default_rng([seed, abs(attempt), number + 2 * is_warm]),
-                n_particles=FIT_PARTICLES,
+                n_particles=particles,
                 final_sweeps=sweeps,
                 start=ends[number] if is_warm else None,
             )
             for number in range(2)
         ]
         watched = [_watched(model, run) for run in runs]
-        ends = tuple(run.chains[-1] for run in runs)
+        ends = tuple(run.chains[-1][: pace.particles] for run in runs)
         parts = halves(watched) if is_warm else watched
         ratios = {name: r_hat([w[name] for w in parts]) for name in parts[0]}
         if max(ratios.values()) <= FIT_R_HAT:
@@ -345,7 +349,7 @@ def fit_air(
         r_hat=ratios,
         effective_draws=min(effective_draws([w[name] for w in watched]) for name in ratios),
         seconds=time.process_time() - start,
-        n_particles=FIT_PARTICLES,
+        n_particles=particles,
         n_sweeps=sweeps,
         converged=max(ratios.values()) <= FIT_R_HAT,
         kept=_for_the_next(grid, model, kept, ends),

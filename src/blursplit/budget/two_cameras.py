@@ -345,8 +345,8 @@ def seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> PairSeeing:
     """Measure the air from what two cameras do differently, by themselves, from two seeds.
 
     Near air, ground and a high layer of unknown shares, winds, directions and outer scales; the
-    shake is free in every bin, and falls by a power of frequency beyond them. Runs that differ by more than R-hat 1.02 are run again twice as
-    long, twice at most, as those of the fit.
+    shake is free in every bin, and falls by a power of frequency beyond them. Runs that differ by
+    more than R-hat 1.02 are run again with twice the particles, twice at most, as those of the fit.
     """
     # orthonormal, of near air, ground and high layer
     contrasts = np.array([[1.0, -1.0, 0.0], [1.0, 1.0, -2.0]]) / np.sqrt([[2.0], [6.0]])
@@ -390,8 +390,8 @@ def seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> PairSeeing:
             log_likelihood,
             17,
             np.random.default_rng([seed, attempt, number]),
-            n_particles=PAIR_PARTICLES,
-            final_sweeps=PAIR_FINAL_SWEEPS * 2**attempt,
+            n_particles=PAIR_PARTICLES * 2**attempt,
+            final_sweeps=PAIR_FINAL_SWEEPS,
         )
         z = run.chains.reshape(-1, 17)
         layers, r0, near = layers_of(z)

@@ -25,6 +25,7 @@ from blursplit.constants import (
     WATCH_FIT_LONGER,
     WATCH_FRAMES_KEPT,
     WATCH_HISTORIES,
+    WATCH_PARTICLES,
 )
 from blursplit.drive.terms import DriveTerm
 from blursplit.errors import BlursplitError
@@ -145,7 +146,7 @@ class QuickFits:
         allowed = record.what_can_be_said(run, motion, stack)
         self._last = run, stack
         lines = self._lines or record.find_shared_lines(run, motion, stack)
-        pace = Pace(histories=WATCH_HISTORIES, with_shares=False, kept=self._kept)
+        pace = Pace(WATCH_HISTORIES, WATCH_PARTICLES, with_shares=False, kept=self._kept)
         given = answer.split_blur(run, motion, stack, allowed, lines, SEED, pace=pace)
         self.fit = given.fit
         self._kept = self._kept if given.fit is None else given.fit.kept

@@ -261,7 +261,7 @@ class PairEvidence:
         spectra, fall = self.spectra, np.exp(log_fall)[:, None]
         f, last = spectra.frequency_hz, spectra.frequency_hz > 0.5 * spectra.frequency_hz[-1]
         weight = (spectra.count[:, None] * (last & self.steady)[:, None] * spectra.used)[None]
-        own = (f ** -fall)[:, :, None]
+        own = (f**-fall)[:, :, None]
         level = np.sum(weight * own * (self.cross_density - shared), axis=1)
         level = level.clip(0.0) / np.maximum(np.sum(weight * own**2, axis=1), 1e-30)
         folded = np.zeros((len(fall), f.size))
