@@ -317,7 +317,8 @@ def trap(records: int, seed: int, keep: Path | None, turn: bool) -> None:
     print(f"seeds {seed} to {seed + len(rows) - 1}, a minute each")
     print(
         "| near share | records | used | shaking right | open | wrong | near air right | open "
-        "| wrong | seeing: error | scatter | 95 % holds | of all air: error | scatter | 95 % holds |"
+        "| wrong | seeing: error | scatter | 95 % holds | of all air: error | scatter "
+        "| 95 % holds |"
     )
     print("| --- " * 15 + "|")
     for near in (*NEAR_SHARES, None):
@@ -330,12 +331,14 @@ def trap(records: int, seed: int, keep: Path | None, turn: bool) -> None:
             for kind in (True, "open", False)
         )
         error = np.array([row["seeing_error"] for row in part])
-        whole = np.array([row["all_error"] for row in part if row["used"]])
+        used = [row for row in part if row["used"]]
+        whole = np.array([row["all_error"] for row in used])
         print(
             f"| {'all' if near is None else f'{100 * near:.0f} %'} | {len(part)} "
-            f"| {sum(row['used'] for row in part)} | {counts} | {np.median(error):+.2f} "
+            f"| {len(used)} | {counts} | {np.median(error):+.2f} "
             f"| {error.std():.2f} | {sum(row['seeing_held'] for row in part)} "
-            f"| {np.median(whole):+.2f} | {whole.std():.2f} | {sum(row['all_held'] for row in part if row['used'])} |"
+            f"| {np.median(whole):+.2f} | {whole.std():.2f} "
+            f"| {sum(row['all_held'] for row in used)} |"
         )
 
 
