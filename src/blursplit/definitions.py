@@ -282,7 +282,7 @@ class _Image:
         x = np.arange(columns) * (step * self.step[side, 0])
         y = (np.arange(rows)[:, None] - rows // 2) * (step * self.step[side, 1])
         sine = np.sin(y) * np.cos(x) + np.cos(y) * np.sin(x)
-        return np.divide(sine, x + y, out=np.ones_like(sine), where=x + y != 0.0)
+        return np.asarray(np.divide(sine, x + y, out=np.ones_like(sine), where=x + y != 0.0))
 
     def air(self) -> FloatArray | None:
         history = self.history

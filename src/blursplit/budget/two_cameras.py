@@ -267,10 +267,9 @@ class SecondCamera(Guest):
         f, undone = spectra.frequency_hz, spectra.exposure_gains() ** -2.0
         shape = open_shape(theta, f)
         # what is faster than half a frame rate folds to another place in each camera
-        folded = sum(
-            sampled_open_shape(theta, f, camera.exposure_s, camera.rate_hz) * undone[:, k] - shape
-            for k, camera in enumerate(spectra.cameras)
-        )
+        folded = -2.0 * shape
+        for camera, gain2 in zip(spectra.cameras, undone.T, strict=True):
+            folded += sampled_open_shape(theta, f, camera.exposure_s, camera.rate_hz) * gain2
         size = theta.open_arcsec2[:, :, :, None]
         apart += self._turned(size * folded[:, None, None, :])
         shake = self._turned(size * shape[:, None, None, :])
