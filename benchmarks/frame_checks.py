@@ -6,10 +6,11 @@ and programs do it. Limits came from derivations, from scenes 0 to 99 and from d
 12999 and 20000 to 21186, those of steps from normal paths; what other seeds gave stands in
 docs/frame_checks.md.
 
-    python benchmarks/frame_checks.py --scenes 300 --kept FOLDER      make and keep the scenes
-    python benchmarks/frame_checks.py --scenes 300 --kept FOLDER --score [--faults gamma,median]
+    python benchmarks/frame_checks.py --scenes 300 --kept FOLDER [--faults gamma,median]
+    python benchmarks/frame_checks.py --paths 600        of tracks drawn without pixels
     python benchmarks/frame_checks.py --noise 2000       the ratio that steps of normal paths pass
 
+What was followed is kept in the folder, for a run that was broken off and for checks that changed.
 Real records are scored as well where BLURSPLIT_REAL names their folder.
 """
 
@@ -17,11 +18,12 @@ from __future__ import annotations
 
 import argparse
 import os
-import time
+import pickle
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
-from functools import partial
+from functools import lru_cache, partial
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -34,7 +36,7 @@ from blursplit.frames import ArrayFrames, Sequence, open_frames
 from blursplit.rig import Rig
 from blursplit.simulate.scene import Scene
 from blursplit.simulate.sequence import Simulation
-from blursplit.stars import follow_stars, raw_checks
+from blursplit.stars import follow_stars, raw_checks, steps
 from blursplit.stars.raw_checks import are_these_raw
 from blursplit.stars.tracks import StarTracks
 
@@ -228,6 +230,7 @@ FAULTS: dict[str, tuple[str, Callable[[Frames], Frames]]] = {
     "step of 3 px": ("pointing-stepped", stepped),
     "step of 8 px": ("pointing-stepped", lambda f: stepped(f, px=8)),
 }
+CASES = {"clean": ("", as_recorded), **FAULTS}
 
 
 def tracks_of(frames: Frames, scene: Scene) -> StarTracks:
@@ -250,40 +253,81 @@ def tracks_of(frames: Frames, scene: Scene) -> StarTracks:
     return follow_stars(sequence)
 
 
+def followed(kept: Path, seed: int, name: str) -> StarTracks | str:
+    """Return the tracks of one scene and fault, or why there are none; kept for the next time."""
+    path = kept / f"{seed} {name}.pickle"
+    if not path.exists():
+        spoilt = np.clip(CASES[name][1](_whole(seed)), 0, 65535).astype(np.float32)
+        try:
+            found: StarTracks | str = tracks_of(spoilt, scene_of(seed)).without_stamps()
+        except BlursplitError as error:
+            found = f"refused: {type(error).__name__}"
+        path.with_suffix(".part").write_bytes(pickle.dumps(found))
+        path.with_suffix(".part").rename(path)
+    return pickle.loads(path.read_bytes())  # noqa: S301 - written above
+
+
+@lru_cache(maxsize=1)
+def _whole(seed: int) -> Frames:
+    return draw_sensor(seed)[0].astype(np.float32)
+
+
 def score(kept: Path, scenes: int, first: int, chosen: list[str]) -> None:
     """Print how often each check speaks, on clean scenes and on spoilt ones."""
-    cases = {"clean": ("", as_recorded), **FAULTS}
-    if chosen:
-        cases = {name: case for name, case in cases.items() if any(c in name for c in chosen)}
+    cases = [name for name in CASES if not chosen or any(c in name for c in chosen)]
     spoke: dict[str, Counter[str]] = {name: Counter() for name in cases}
-    ran: Counter[str] = Counter()
+    put_in: list[tuple[float, int, bool]] = []  # usual change [px], size [px], told
     for seed in range(first, first + scenes):
-        path = kept / f"{seed}.npy"
-        if not path.exists():
-            continue
-        whole, scene = np.load(path).astype(np.float32), scene_of(seed)
-        for name, (_, spoil) in cases.items():
-            try:
-                tracks = tracks_of(np.clip(spoil(whole), 0, 65535).astype(np.float32), scene)
-            except BlursplitError as error:
-                spoke[name][f"refused: {type(error).__name__}"] += 1
+        for name in cases:
+            tracks = followed(kept, seed, name)
+            if isinstance(tracks, str):
+                spoke[name][tracks] += 1
                 continue
-            ran[name] += 1
             found = are_these_raw(tracks, None, Rig())
+            spoke[name]["scored"] += 1
             spoke[name].update(check.code for check in found)
             # A new segment at a step is told too: as a dither, which splits the record there.
-            spoke[name]["dither"] += "dither" in dict(tracks.notes)
+            dither = "dither" in dict(tracks.notes)
+            spoke[name]["dither"] += dither
+            spoke[name]["either"] += dither or CASES[name][0] in {check.code for check in found}
             if name == "clean":
                 for check in found:
                     print(seed, check)
-                for px in (3, 8):
-                    late = np.arange(tracks.n_frames)[:, None] >= tracks.n_frames // 2
-                    moved = replace(tracks, x_px=tracks.x_px - px * late)
-                    stepped_in = {check.code for check in are_these_raw(moved, None, Rig())}
-                    spoke[name][f"{px} px put in"] += "pointing-stepped" in stepped_in
-    for name, (code, _) in cases.items():
-        others = {key: n for key, n in spoke[name].items() if key != code}
-        print(f"{name:36} {code or '-':18} {spoke[name][code]:4d} of {ran[name]:4d}   {others}")
+                put_in += [(_unforetold_px(tracks), px, _is_told(tracks, px)) for px in STEPS_PX]
+    for name, counts in spoke.items():
+        code, ran = CASES[name][0], counts.pop("scored", 0)
+        told = counts.pop(code, 0)
+        print(f"{name:36} {code or '-':18} {told:4d} of {ran:4d}   {dict(counts)}")
+    _print_steps(put_in)
+
+
+STEPS_PX = (1, 2, 3, 4, 5, 6, 8)
+
+
+def _is_told(tracks: StarTracks, px: int) -> bool:
+    """Return whether a step put in at the middle is told."""
+    late = np.arange(tracks.n_frames)[:, None] >= tracks.n_frames // 2
+    found = are_these_raw(replace(tracks, x_px=tracks.x_px - px * late), None, Rig())
+    return "pointing-stepped" in {check.code for check in found}
+
+
+def _unforetold_px(tracks: StarTracks) -> float:
+    """Return how far the path goes along x in a frame beyond what its past and y foretell."""
+    path = raw_checks._shared_path(tracks)  # noqa: SLF001
+    known = path[:, np.isfinite(path).all(axis=0)]
+    return float(np.linalg.inv(steps._fit_noise(known).covariance)[0, 0] ** -0.5)  # noqa: SLF001
+
+
+def _print_steps(put_in: list[tuple[float, int, bool]]) -> None:
+    for px in STEPS_PX:
+        told = [found for _, size, found in put_in if size == px]
+        print(f"{px} px put in: told {sum(told)} of {len(told)}")
+    usual = [usual for usual, size, _ in put_in if size == STEPS_PX[0]]
+    if usual:
+        print("px that the past does not foretell:", np.quantile(usual, (0.1, 0.5, 0.9)).round(2))
+    for low, high in pairwise((1, 2, 3, 4, 5, 6, 7, 8, 10, 15)):
+        told = [found for usual, size, found in put_in if low <= size / usual < high]
+        print(f"step of {low} to {high} of these: told {sum(told)} of {len(told)}")
 
 
 def score_real(folder: Path) -> None:
@@ -422,31 +466,22 @@ def bare_tracks(x_px: np.ndarray, y_px: np.ndarray) -> StarTracks:
 
 
 def main() -> None:
-    """Make scenes, or score them."""
+    """Score scenes, drawn tracks or normal paths."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--scenes", type=int, default=300)
     parser.add_argument("--first", type=int, default=0, help="seed of the first scene")
-    parser.add_argument("--kept", type=Path, default=Path("scenes"), help="folder of the scenes")
+    parser.add_argument("--kept", type=Path, default=Path("scenes"), help="folder of the tracks")
     parser.add_argument("--paths", type=int, default=0, help="drawn tracks to score instead")
     parser.add_argument("--noise", type=int, default=0, help="normal paths to score instead")
-    parser.add_argument("--score", action="store_true")
-    parser.add_argument("--faults", default="")
+    parser.add_argument("--faults", default="", help="parts of their names; clean is one")
     chosen = parser.parse_args()
-    begun = time.perf_counter()
     if chosen.paths:
         score_paths(chosen.first, chosen.paths)
         return
     if chosen.noise:
         score_noise(chosen.noise)
         return
-    if not chosen.score:
-        chosen.kept.mkdir(parents=True, exist_ok=True)
-        for seed in range(chosen.first, chosen.first + chosen.scenes):
-            path = chosen.kept / f"{seed}.npy"
-            if not path.exists():
-                np.save(path, draw_sensor(seed)[0])
-        print(f"{time.perf_counter() - begun:.0f} s")
-        return
+    chosen.kept.mkdir(parents=True, exist_ok=True)
     score(chosen.kept, chosen.scenes, chosen.first, [f for f in chosen.faults.split(",") if f])
     if os.environ.get("BLURSPLIT_REAL"):
         score_real(Path(os.environ["BLURSPLIT_REAL"]))
