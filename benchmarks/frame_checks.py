@@ -42,7 +42,8 @@ from blursplit.stars.tracks import StarTracks
 
 Frames = NDArray[np.float32]
 
-SENSOR_PX, WINDOW_PX = 120, 92  # the window that is read out may move over the sensor
+SENSOR_PX = 120
+EDGE_PX = 14  # on all sides of the window that is read out, which may move over the sensor
 FRAMES = 300
 
 
@@ -130,9 +131,9 @@ def draw_sensor(seed: int) -> tuple[NDArray[np.uint16], Scene]:
 
 def window(frames: Frames, x: int = 0, y: int = 0) -> Frames:
     """Return what a window in the middle of the sensor, or moved from there, reads out."""
-    edge = (SENSOR_PX - WINDOW_PX) // 2
-    x, y = int(np.clip(edge + x, 0, 2 * edge)), int(np.clip(edge + y, 0, 2 * edge))
-    return frames[..., y : y + WINDOW_PX, x : x + WINDOW_PX]
+    height, width = (size - 2 * EDGE_PX for size in frames.shape[-2:])
+    x, y = (int(np.clip(EDGE_PX + shift, 0, 2 * EDGE_PX)) for shift in (x, y))
+    return frames[..., y : y + height, x : x + width]
 
 
 def recentred(frames: Frames, *, sub_pixel: bool = False) -> Frames:
@@ -140,12 +141,12 @@ def recentred(frames: Frames, *, sub_pixel: bool = False) -> Frames:
     from scipy.ndimage import shift as move
 
     smooth = gaussian_filter(median_filter(frames, (1, 3, 3)), (0, 1.0, 1.0))
-    edge = (SENSOR_PX - WINDOW_PX) // 2
-    reach = 7
-    inner = smooth[:24].mean(axis=0)[2 * edge : -2 * edge, 2 * edge : -2 * edge]
-    at_y, at_x = (int(v) + 2 * edge for v in np.unravel_index(int(inner.argmax()), inner.shape))
+    edge, reach = 2 * EDGE_PX, 7
+    inner = smooth[:24].mean(axis=0)[edge:-edge, edge:-edge]
+    at_y, at_x = (int(v) + edge for v in np.unravel_index(int(inner.argmax()), inner.shape))
     first_y, first_x = at_y, at_x
-    out = np.empty((len(frames), WINDOW_PX, WINDOW_PX), dtype=np.float32)
+    height, width = frames.shape[1:]
+    out = np.empty_like(window(frames), dtype=np.float32)
     offsets = np.arange(-reach, reach + 1)
     for number, image in enumerate(smooth):
         part = image[at_y - reach : at_y + reach + 1, at_x - reach : at_x + reach + 1]
@@ -153,8 +154,8 @@ def recentred(frames: Frames, *, sub_pixel: bool = False) -> Frames:
         light[light < 0.4 * light.max()] = 0
         y = at_y + float((light.sum(axis=1) * offsets).sum() / light.sum())
         x = at_x + float((light.sum(axis=0) * offsets).sum() / light.sum())
-        at_y = int(np.clip(round(y), reach + 1, SENSOR_PX - reach - 2))
-        at_x = int(np.clip(round(x), reach + 1, SENSOR_PX - reach - 2))
+        at_y = int(np.clip(round(y), reach + 1, height - reach - 2))
+        at_x = int(np.clip(round(x), reach + 1, width - reach - 2))
         if sub_pixel:
             out[number] = window(move(frames[number], (first_y - y, first_x - x), order=1))
         else:
