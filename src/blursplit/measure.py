@@ -151,6 +151,7 @@ def measure_tracks(
     from blursplit.evidence.guest import AboveTheAir
     from blursplit.evidence.mask import MaskGuest
     from blursplit.evidence.two_rates import TwoRates
+    from blursplit.evidence.undeclared_rows import find_row_delay
     from blursplit.report.words import put_in_words
     from blursplit.stars.raw_checks import are_these_raw
 
@@ -165,6 +166,8 @@ def measure_tracks(
     allowed = record.what_can_be_said(run, motion, stack)
     tell("lines")
     lines = record.find_shared_lines(run, motion, stack)
+    searched = () if lines.search is None else lines.search.lines
+    checks += find_row_delay(motion.quiet, run.tracks, searched)
     weighed = weigh_sensors(run, motion, lines, sensors, seed)
     run, weighed = weigh_second_camera(run, weighed, second_camera, seed)
     run = replace(run, guests=(*run.guests, weighed))

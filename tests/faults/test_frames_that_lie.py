@@ -23,8 +23,9 @@ something else.
 | lost frames sent again | frames-repeated | frames-repeated |
 | 12 bits in the upper of 16 | nothing said | places as before |
 
-| rolling shutter, row time not stated | nothing said | places 0.09 to 0.29 px from those of one \
-moment; seeing 0.26 arcsec for 0.1; with camera.row_time_us each row has its time |
+| rolling shutter, row time not stated, no mode | nothing said | places 0.09 to 0.29 px from those \
+of one moment; with camera.row_time_us each row has its time; a mode tells it \
+(evidence/test_undeclared_rows.py) |
 | two stars, the field turns | nothing said of 1 degree, lost frames counted of 8 | 0.02 px |
 | focus moves during the run | widths-changed, doubt | places 0.02 px; widths 1.8 to 4.0 px |
 | bytes behind the last frame | nothing said | the same tracks |
@@ -273,10 +274,10 @@ def _said(source: Any) -> set[str]:
     return {c.code for c in are_these_raw(source.tracks, None, source.rig)}
 
 
-def test_an_undeclared_rolling_shutter_passes_and_a_declared_one_is_timed(
+def test_an_undeclared_rolling_shutter_passes_without_modes_and_a_declared_one_is_timed(
     field: Any, tmp_path: Path
 ) -> None:
-    """Nothing betrays it: air that blows along the rows looks alike. Stated, rows have times."""
+    """Without lines air that blows along the rows looks alike. Stated, rows have times."""
     rolled = field(rows=1.0)
     path = rolled.cube(tmp_path / "rolled.fits")
     source = read_source(path)

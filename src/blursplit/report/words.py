@@ -349,6 +349,13 @@ _CHECKS: dict[str, str] = {
         "focus moved or the air changed, and one width speaks for both; keep the focus as it is "
         "while frames are recorded, or measure the parts apart."
     ),
+    "rows-delayed": (
+        "Rows were read one after another[[, {row_time_us:figure} ({low_us:figure} to "
+        "{high_us:figure}) µs from row to row by the shaking at {frequency_hz:hz}, if that is its "
+        "true frequency]]: as long as the row time is not stated some of the shaking passes for "
+        "air; state camera.row_time_us as the camera's maker gives it[[ and camera.row_order, by "
+        "these frames {row_order:name}]]."
+    ),
     "pixels-not-checked": (
         "Only positions were given, so nothing tells whether the frames were raw: averaged, "
         "filtered, stretched and trailed frames and patterns that a moving window leaves show in "
