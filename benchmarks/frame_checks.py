@@ -1,4 +1,4 @@
-"""False alarms and detections of the checks on frames (`stars/raw_checks.py`).
+"""False alarms and detections of the checks on frames (`stars/raw_checks.py`, `row_delays.py`).
 
 Clean scenes are drawn over a wide range of telescopes, cameras, air and shakes, each from its own
 seed, and scored as they are; then the same frames are spoilt, one fault after the other, as cameras
@@ -39,6 +39,7 @@ from blursplit.simulate.sequence import Simulation
 from blursplit.stars import follow_stars, raw_checks, steps
 from blursplit.stars.raw_checks import are_these_raw
 from blursplit.stars.tracks import StarTracks
+from row_delays import look_at
 
 Frames = NDArray[np.float32]
 
@@ -285,16 +286,23 @@ def score(kept: Path, scenes: int, first: int, chosen: list[str]) -> None:
                 spoke[name][tracks] += 1
                 continue
             found = are_these_raw(tracks, None, Rig())
-            spoke[name]["scored"] += 1
-            spoke[name].update(check.code for check in found)
-            # A new segment at a step is told too: as a dither, which splits the record there.
-            dither = "dither" in dict(tracks.notes)
-            spoke[name]["dither"] += dither
-            spoke[name]["either"] += dither or CASES[name][0] in {check.code for check in found}
             if name == "clean":
+                found += look_at(tracks, scene_of(seed))[2]
                 for check in found:
                     print(seed, check)
                 put_in += [(_unforetold_px(tracks), px, _is_told(tracks, px)) for px in STEPS_PX]
+            # A new segment at a step is told too: as a dither, which splits the record there.
+            dither = "dither" in dict(tracks.notes)
+            codes = {check.code for check in found}
+            spoke[name].update(
+                {
+                    "scored": 1,
+                    **dict.fromkeys(codes, 1),
+                    "dither": dither,
+                    "its own or dither": dither or CASES[name][0] in codes,
+                    "any void": any(check.severity == "void" for check in found),
+                }
+            )
     for name, counts in spoke.items():
         code, ran = CASES[name][0], counts.pop("scored", 0)
         told = counts.pop(code, 0)

@@ -24,10 +24,13 @@ import numpy as np
 from blursplit.budget.record import shared_and_differential
 from blursplit.evidence.guest import Record
 from blursplit.evidence.undeclared_rows import find_row_delay
+from blursplit.motion.grid import GridData
 from blursplit.rig import Rig, merge_settings
 from blursplit.simulate.scene import Scene
 from blursplit.simulate.waist import draw_tracks
-from blursplit.spectra import find_lines
+from blursplit.spectra import LineFit, find_lines
+from blursplit.stars.raw_checks import Check
+from blursplit.stars.tracks import StarTracks
 
 SHARES = (0.0, 0.001, 0.003, 0.01, 0.03, 0.1, 0.3, np.inf)
 
@@ -94,23 +97,31 @@ def scene_of(seed: int, *, rolling: bool) -> Scene:
     return Scene.model_validate(scene)
 
 
-def judge(seed: int, *, rolling: bool) -> dict[str, Any]:
-    """Draw a night, withhold its row time and return what is said of it."""
-    scene = scene_of(seed, rolling=rolling)
-    tracks = draw_tracks(scene, seed)[0].tracks
-    row_s = tracks.row_time_s[0]
-    tracks = replace(tracks, row_time_s=np.zeros_like(tracks.row_time_s))
+def look_at(
+    tracks: StarTracks, scene: Scene
+) -> tuple[GridData | None, tuple[LineFit, ...], tuple[Check, ...]]:
+    """Return the grid of tracks, the lines of their shared motion and what is said of rows."""
     known = {
         "camera.pixel_scale_arcsec": scene.camera.pixel_scale_arcsec,
         "telescope.aperture_m": scene.telescope.aperture_m,
     }
     rig = Rig.read(None, [f"{key}={value}" for key, value in known.items()])
-    motion = shared_and_differential(Record.of(tracks, merge_settings(rig, {}), None))
-    grid = motion.quiet
-    assert grid is not None
+    grid = shared_and_differential(Record.of(tracks, merge_settings(rig, {}), None)).quiet
+    if grid is None:
+        return None, (), ()
     search = find_lines(
         grid.time_s, grid.shared_arcsec, cadence_s=grid.cadence_s, segment=grid.number
     )
+    return grid, search.lines, find_row_delay(grid, tracks, search.lines)
+
+
+def judge(seed: int, *, rolling: bool) -> dict[str, Any]:
+    """Draw a night, withhold its row time and return what is said of it."""
+    scene = scene_of(seed, rolling=rolling)
+    tracks = draw_tracks(scene, seed)[0].tracks
+    row_s = tracks.row_time_s[0]
+    grid, lines, said = look_at(replace(tracks, row_time_s=np.zeros_like(tracks.row_time_s)), scene)
+    assert grid is not None
     stars = np.concatenate([piece.stars_arcsec for piece in grid.segments])
     apart = [part - part.mean(axis=1, keepdims=True) for part in np.split(stars, 2, axis=1)]
     by_rows = sum(
@@ -126,9 +137,9 @@ def judge(seed: int, *, rolling: bool) -> dict[str, Any]:
         "rolling": rolling,
         "row_time_us": scene.camera.row_time_us,
         "share": float(by_rows / np.mean([part.var() for part in apart])),
-        "lines": len(search.lines),
+        "lines": len(lines),
         "folded": folded,
-        "said": [check.facts for check in find_row_delay(grid, tracks, search.lines)],
+        "said": [check.facts for check in said],
     }
 
 
