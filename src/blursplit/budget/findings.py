@@ -13,7 +13,12 @@ from blursplit.budget.answer import Answer
 from blursplit.budget.judge import Findings, judge_positions, judge_widths, worth_of
 from blursplit.budget.lines import to_result
 from blursplit.budget.record import Allowed, Lines, Motion, shown_owner
-from blursplit.constants import SHOWN_SHARE, STEADY_BLUR_EXPOSURE_S, WIDTH_DISAGREEMENT
+from blursplit.constants import (
+    SHOWN_SHARE,
+    STEADY_BLUR_EXPOSURE_S,
+    STILLEST_AIR_ARCSEC,
+    WIDTH_DISAGREEMENT,
+)
 from blursplit.drive.right_ascension import read_drive
 from blursplit.drive.terms import record_of_grid, record_of_tracks
 from blursplit.estimate import Estimate, estimate, upper_limit
@@ -41,6 +46,7 @@ from blursplit.result import (
 from blursplit.series import Series
 from blursplit.sources import Source
 from blursplit.stars.raw_checks import Check as RawCheck
+from blursplit.stars.raw_checks import lies_still
 
 
 def write_down(
@@ -125,6 +131,10 @@ def write_down(
     notes = [Remark(code=code, facts=facts) for code, facts in record.whole.notes]
     if record.whole.pixels is None:  # silence of the checks would pass for raw frames
         notes.append(Remark(code="pixels-not-checked"))
+    elif result.verdict.matters["near_air"] == "yes" and not lies_still(record.whole.pixels):
+        # less motion than the star's width asks: near air, or frames that follow a star too badly
+        # for `frames-recentred` to see it
+        notes.append(Remark(code="centring-not-excluded"))
     result.warnings = [*notes, *remarks, *checks]
     return result
 
@@ -346,6 +356,9 @@ def _doubts(
                 facts={"lower_arcsec": lower.low95, "upper_arcsec": upper.high95},
             )
         )
+    seeing = air.seeing_500nm_zenith_arcsec
+    if seeing and seeing.high95 is not None and seeing.high95 < STILLEST_AIR_ARCSEC:
+        out.append(Remark(code="air-too-still", facts={"seeing_arcsec": seeing.high95}))
     if answer.fit is not None and answer.transfer is None:
         out.append(Remark(code="pixels-too-large"))
     if answer.inside is not None and answer.inside.is_shown:

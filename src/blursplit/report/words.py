@@ -213,6 +213,16 @@ _REASONS: dict[str, str] = {
         "The model gives a width of {modelled_arcsec:arcsec}, the frames {recorded_arcsec:arcsec}; "
         "one of them is wrong."
     ),
+    "air-too-still": (
+        "The star is as narrow as if the seeing were below {seeing_arcsec:arcsec}, which no site "
+        "on the ground has: what was followed may be hot pixels that were moved with the images, "
+        "or the pixel scale or the aperture is wrong; record raw frames and check both."
+    ),
+    "centring-not-excluded": (
+        "Air in tube or dome is inferred from a star that moves less than its width asks for; "
+        "frames that were centred on their star before they were saved look alike, and no fixed "
+        "pattern or hot pixel shows that these were not: make sure that centring was off."
+    ),
     "evidence-disagrees": (
         "Pairs of stars ask for a seeing of {lower_arcsec:arcsec} or more, the centred star "
         "allows {upper_arcsec:arcsec} at most; one of them is wrong."

@@ -327,14 +327,23 @@ def _recentred(tracks: StarTracks) -> Check | None:
         if moved >= FEWEST_MOVES and moved > 0.2 * still:
             facts: Facts = {"seen_by": name, "share": moved / (moved + still)}
             return Check("frames-recentred", "void", facts, touches)
-    # A pattern that lies still rules out windows that move by whole pixels.
-    steady = any(still >= FEWEST_STILL and moved == 0 for still, moved in seen)
-    if not steady:
+    if not lies_still(pixels):
         rms_px = _follows_star(tracks)
         if rms_px is not None:
             facts = {"seen_by": "whole pixels", "rms_px": rms_px}
             return Check("frames-recentred", "void", facts, touches)
     return _too_quiet(tracks, touches)
+
+
+def lies_still(pixels: PixelStatistics | None) -> bool:
+    """Return whether fixed pattern or hot pixels rule out a window that moves by whole pixels."""
+    return pixels is not None and any(
+        still >= FEWEST_STILL and moved == 0
+        for still, moved in (
+            (pixels.pattern_still, pixels.pattern_moved),
+            (pixels.hot_still, pixels.hot_moved),
+        )
+    )
 
 
 def _follows_star(tracks: StarTracks) -> float | None:
