@@ -6,6 +6,7 @@ voids what it touches, one that is "doubt" widens it. Silence means raw as far a
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -22,6 +23,8 @@ from blursplit.constants import (
     LEAST_PEAK_SNR,
     LEAST_REPEATED_SHARE,
     LEAST_STEP_PX,
+    LOOSE_REACH_PX,
+    LOOSE_SIGMA_PX,
     MIXED_BY_TWO,
     MIXED_CORRELATION,
     NARROWEST_SHAPE_PX,
@@ -328,10 +331,13 @@ def _recentred(tracks: StarTracks) -> Check | None:
             facts: Facts = {"seen_by": name, "share": moved / (moved + still)}
             return Check("frames-recentred", "void", facts, touches)
     if not lies_still(pixels):
-        rms_px = _follows_star(tracks)
+        rms_px = _follows_star(tracks, _within_a_pixel)
         if rms_px is not None:
             facts = {"seen_by": "whole pixels", "rms_px": rms_px}
             return Check("frames-recentred", "void", facts, touches)
+        loosely = _follows_star(tracks, _about_a_pixel)
+        if loosely is not None:
+            return Check("centring-suspected", "doubt", {"rms_px": loosely}, touches)
     return _too_quiet(tracks, touches)
 
 
@@ -346,7 +352,9 @@ def lies_still(pixels: PixelStatistics | None) -> bool:
     )
 
 
-def _follows_star(tracks: StarTracks) -> float | None:
+def _follows_star(
+    tracks: StarTracks, looks_so: Callable[[FloatArray], float | None]
+) -> float | None:
     """Return the rms of the star that a window follows by whole pixels, or None.
 
     Only bright stars, whose noise is far below a pixel, and whose leaps the others share.
@@ -357,7 +365,7 @@ def _follows_star(tracks: StarTracks) -> float | None:
         xy = np.stack([tracks.x_px[:, star], tracks.y_px[:, star]])
         if not noise_px[star] < QUIETEST_STAR_PX:
             continue
-        rms_px = _within_a_pixel(xy)
+        rms_px = looks_so(xy)
         if rms_px is None:
             continue
         others = [other for other in bright.tolist() if other != star]
@@ -404,7 +412,7 @@ def _within_a_pixel(xy: FloatArray) -> float | None:
         fit and fits[1 - i][1] and odds[i] > UNIFORM_LOG_ODDS for i, (fit, _) in enumerate(fits)
     )
     both = all(loose) and sum(odds) > UNIFORM_LOG_ODDS
-    if not (both or one or _stays_on_a_pixel(xy)):
+    if not (both or one or _stays_on_a_pixel(xy, PHASE_SIGMA_PX[1], PHASE_REACH_PX)):
         return None
     return float(np.hypot(sigmas[0], sigmas[1]) / 2**0.5)
 
@@ -426,7 +434,14 @@ def _log_odds_of_uniform(values: FloatArray, middle: float) -> float:
     return best * _independent(values) / values.size
 
 
-def _stays_on_a_pixel(xy: FloatArray) -> bool:
+def _about_a_pixel(xy: FloatArray) -> float | None:
+    """Return the rms of a motion that a camera leaves which centres on a star badly, or None."""
+    if not _stays_on_a_pixel(xy, LOOSE_SIGMA_PX, LOOSE_REACH_PX):
+        return None
+    return float(np.sqrt(np.nanvar(xy, axis=1).mean()))
+
+
+def _stays_on_a_pixel(xy: FloatArray, most_px: float, reach_px: float) -> bool:
     """Return whether a star wanders about the middle of one pixel, as fast as leaps make it.
 
     Where the camera centres on the star less well than it is measured here, what is left is no
@@ -435,13 +450,15 @@ def _stays_on_a_pixel(xy: FloatArray) -> bool:
     """
     for values in xy:
         known = values[np.isfinite(values)]
+        if known.size < FEWEST_INDEPENDENT:
+            return False
         middle = float(np.median(known))
         away = np.abs(known - np.rint(middle))
         leaps = float(np.mean(np.abs(np.diff(known)) > 0.5))  # noqa: PLR2004 - half a pixel
         if (
             abs(middle - np.rint(middle)) > PHASE_PX
-            or not PHASE_SIGMA_PX[0] < float(known.std()) < PHASE_SIGMA_PX[1]
-            or float(np.quantile(away, 0.98)) > PHASE_REACH_PX
+            or not PHASE_SIGMA_PX[0] < float(known.std()) < most_px
+            or float(np.quantile(away, 0.98)) > reach_px
             or not PHASE_LEAPS[0] < leaps < PHASE_LEAPS[1]
             or _independent(known) < 2 * FEWEST_INDEPENDENT
         ):
