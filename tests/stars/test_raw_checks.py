@@ -175,25 +175,28 @@ def test_few_places_of_a_shaken_star_do_not_pass_for_a_window_that_follows_it():
     assert sum(rms is not None for rms in rounded) >= 40
 
 
-@pytest.mark.parametrize("seed", [1, 2])
 @pytest.mark.parametrize(
-    ("by_px", "still", "told"), [(0.0, 0, True), (0.3, 0, False), (0.0, 40, False)]
+    ("by_px", "still", "least", "most"), [(0.0, 0, 30, 40), (0.3, 0, 0, 0), (0.0, 40, 0, 0)]
 )
-def test_a_window_that_follows_badly_leaves_a_doubt(frames, seed, by_px, still, told):
-    """Rounding and 0.3 px of the camera's own error: a Gaussian star would look so by chance."""
-    rng = np.random.default_rng(seed)
+def test_a_window_that_follows_badly_leaves_a_doubt(frames, by_px, still, least, most):
+    """Rounding and 0.3 px of the camera's own error; off the middle or beside a still pattern none.
+
+    The median of 240 such places errs by 0.035 px: within 0.08 px on both axes in 95 of 100.
+    """
+    rng = np.random.default_rng(4)
     tracks = frames[1](frames[0])
-    path = lfilter([1.0], [1.0, -0.6], rng.normal(0, 0.9, (N, 2)), axis=0)
-    left = path - np.rint(path + rng.normal(0, 0.3, path.shape)) + by_px
-    moved = replace(
-        tracks,
-        x_px=np.rint(tracks.x_px[:1]) + left[:, :1],
-        y_px=np.rint(tracks.y_px[:1]) + left[:, 1:],
-        pixels=replace(tracks.pixels, pattern_still=still, hot_still=0, hot_moved=0),
-    )
-    found = {c.code: c.severity for c in are_these_raw(moved)}
-    assert ("centring-suspected" in found) == told
-    assert found.get("centring-suspected", "doubt") == "doubt"
+    told = 0
+    for _ in range(40):
+        path = lfilter([1.0], [1.0, -0.6], rng.normal(0, 0.9, (N, 2)), axis=0)
+        left = path - np.rint(path + rng.normal(0, 0.3, path.shape)) + by_px
+        moved = replace(
+            tracks,
+            x_px=np.rint(tracks.x_px[:1]) + left[:, :1],
+            y_px=np.rint(tracks.y_px[:1]) + left[:, 1:],
+            pixels=replace(tracks.pixels, pattern_still=still, hot_still=0, hot_moved=0),
+        )
+        told += "centring-suspected" in codes(moved)
+    assert least <= told <= most
 
 
 def test_hot_pixels_that_jump_tell_a_window_that_moves(frames):
