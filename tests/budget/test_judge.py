@@ -234,3 +234,11 @@ def test_error_of_the_measured_width_is_part_of_what_a_cure_saves():
     wide = replace(half, saving=half.saving | {"tracking": np.stack([part, part], axis=1)})
     saved = saving_parts(wide, "tracking", recorded, shown=True)["saving_arcsec"]
     assert_allclose(saved.high - saved.value, np.hypot(0.5 * 0.2, 0.117 * 2.0), rtol=0.01)
+
+
+def test_a_width_without_a_cause_is_never_negative():
+    """Two stars of a field that turns, one round, one trailed: the mean width errs by itself."""
+    recorded = Estimate(value=2.5, low=0.6, high=4.4, low95=0.0, high95=6.3)
+    uneven = readings(tracking=(0.4, 1.4))
+    left = with_cures(Fwhm(recorded_arcsec=recorded), uneven).without_tracking_arcsec
+    assert 0.0 == left.low95 <= left.low <= left.value

@@ -179,7 +179,12 @@ def _without(readings: Readings, cure: str, recorded: Estimate) -> Estimate | No
     """Return the width that would have been recorded without a cause."""
     low, high = readings.saving[cure].T
     left = estimate_between(np.maximum(1.0 - high, 0.0), np.maximum(1.0 - low, 0.0))
-    return _part_of_width(left, recorded)
+    width = _part_of_width(left, recorded)
+    if width is None or width.low95 is None or width.low is None:
+        return width
+    # Where the stars of a field that turns differ as much as they are wide, the errors add up to
+    # more than there is.
+    return width.model_copy(update={"low": max(width.low, 0.0), "low95": max(width.low95, 0.0)})
 
 
 def axes(covariance: FloatArray, facts: Facts) -> dict[str, Estimate | None]:
