@@ -110,6 +110,7 @@ LONGEST_TIME_S = 1e12  # s | 30,000 years: what lies further from zero is no dat
 FINEST_TIME_S = 1e-3  # s | finer digits do not make one keyword better than another
 GPS_BEHIND_TAI_S = 19.0  # s | constant by definition of GPS time
 MOST_GRID_STEPS = 1e12  # - | thirty years of a thousand frames a second
+REPEATED_STAMPS = 0.05  # of the steps of time | from here on stamps are cut to coarse digits
 GRID_JITTER, EVEN_JITTER = 0.35, 0.005  # of an interval | more is no grid; less is as good as one
 GRID_JITTER_STATED = 0.7  # of an interval | the same where the interval was stated, judgement
 SLOW_CADENCE_S = 5.0  # s | slower frames are started by a script: their stamps beat a grid

@@ -124,6 +124,50 @@ def test_seconds_of_the_day_go_on_past_midnight(make_field: Any, tmp_path: Path)
     assert list(tracks.frame) == list(range(40))
 
 
+def timed(make_field: Any, folder: Path, time_s: Any) -> Path:
+    """Write a cube of so many frames with a table of times and no other word of its rate."""
+    from astropy.io import fits
+
+    path = make_field(len(time_s)).cube(folder / "night.fits")
+    with fits.open(path) as units:
+        image = fits.PrimaryHDU(units[0].data, units[0].header)
+        del image.header["FPS"]
+        times = fits.BinTableHDU.from_columns([fits.Column("TIME", "D", array=time_s, unit="s")])
+        fits.HDUList([image, times]).writeto(folder / "timed.fits")
+    return folder / "timed.fits"
+
+
+def test_a_table_of_equal_times_is_no_table_of_times(make_field: Any, tmp_path: Path) -> None:
+    """The interval is asked for; where it is stated the frames are even."""
+    path = timed(make_field, tmp_path, np.zeros(40))
+    assert "(TIME) is the same in all frames and no frame interval" in told(path)
+    tracks = read_source(path, Rig.read(None, ("camera.frame_interval_s=0.05",))).tracks
+    assert tracks.timing == "regular"
+    assert_allclose(tracks.time_s, 0.05 * np.arange(40), atol=1e-9)
+
+
+def test_a_table_of_whole_seconds_is_read_as_coarse(make_field: Any, tmp_path: Path) -> None:
+    """Twenty frames share a time: the grid under it is found, to two frames in four seconds."""
+    path = timed(make_field, tmp_path, np.floor(0.05 * np.arange(120)))
+    tracks = read_source(path).tracks
+    assert tracks.timing == "regular"
+    assert_allclose(tracks.cadence_s, 0.05, rtol=0.04)
+    assert dict(tracks.notes)["times-coarse"]["step_s"] == 1.0
+
+
+def test_a_tenth_of_a_second_at_a_thousand_frames_is_answered(
+    make_field: Any, measure: Any, tmp_path: Path
+) -> None:
+    """Shorter than any event that is looked for: none is searched, the rest is answered."""
+    from astropy.io import fits
+
+    path = make_field(100).cube(tmp_path / "fast.fits")
+    with fits.open(path, mode="update") as units:
+        units[0].header["FPS"], units[0].header["EXPTIME"] = 1000.0, 0.0005
+    run = measure(path, "--set", "camera.pixel_scale_arcsec=0.8")
+    assert run.accepted().event_search is None
+
+
 def test_times_of_day_without_a_date_are_refused(field: Any, tmp_path: Path) -> None:
     """Nothing says which day they belong to: the interval is asked for."""
     field.cards = {"DATE-OBS": "", "TIME-OBS": [f"23:59:{i:02d}.0" for i in range(40)]}

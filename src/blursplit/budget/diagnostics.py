@@ -285,10 +285,15 @@ def find_shared_events(
     `grid`: in arcsec, drive terms removed. `start_utc`: ISO time at which the grid's times are
     zero.
 
-    Returns: its smallest peak is that of the least sensitive stretch.
+    Returns: its smallest peak is that of the least sensitive stretch; nothing where all stretches
+    are too short.
     """
-    from blursplit.spectra import find_events
+    from blursplit.spectra import fewest_for_events, find_events
 
+    fewest = fewest_for_events(grid.cadence_s)
+    segments = [segment for segment in grid.segments if len(segment.real) >= fewest]
+    if not segments:
+        return [], None
     searches = [
         find_events(
             segment.start_s + np.arange(len(segment.real), dtype=np.float64) * grid.cadence_s,
@@ -298,13 +303,13 @@ def find_shared_events(
             # the longer a stretch, the larger its part of what may go wrong in the record
             false_alarm=EVENT_FALSE_ALARM * len(segment.real) * grid.cadence_s / grid.duration_s,
         )
-        for segment in grid.segments
+        for segment in segments
     ]
     events = [_event(event, start_utc) for search in searches for event in search.events]
     energy = sum(search.energy for search in searches)
     affected = sum(search.energy_affected for search in searches)
     return events, EventSearch(
-        frames_searched=sum(int(segment.real.sum()) for segment in grid.segments),
+        frames_searched=sum(int(segment.real.sum()) for segment in segments),
         frames_affected=sum(int(search.affected.sum()) for search in searches),
         fast_motion_share=affected / energy if energy > 0 else 0.0,
         smallest_peak_arcsec=max(search.smallest_peak for search in searches),

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from blursplit.constants import DAY_S, LONGEST_TIME_S
+from blursplit.constants import DAY_S, LONGEST_TIME_S, REPEATED_STAMPS
 from blursplit.errors import TimingError
 from blursplit.frames.hdus import Units
 from blursplit.frames.header import Header
@@ -59,7 +59,8 @@ def read_clock(units: Units) -> Clock:
         clock.interval_s, clock.interval_key = _interval(slabs[0].header)
         return clock
     slabs = units.slabs
-    parts = [_cube_stamps(slab, units.tables) for slab in slabs]
+    notes: list[Note] = []
+    parts = [_advancing(_cube_stamps(slab, units.tables), notes) for slab in slabs]
     interval, key = _interval(slabs[0].header)
     begins = read_stamps([slab.header for slab in slabs])
     if interval is None and len(slabs) == 1:
@@ -84,8 +85,16 @@ def read_clock(units: Units) -> Clock:
         ]
         keyword = f"{begins.keyword} and {key}"
         joined = replace(begins, seconds=np.concatenate(shifts), keyword=keyword)
-        return Clock(joined, interval, key, begins)
-    return Clock(None, interval, key, begins)
+        return Clock(joined, interval, key, begins, notes=notes)
+    return Clock(None, interval, key, begins, notes=notes)
+
+
+def _advancing(stamps: Stamps | None, notes: list[Note]) -> Stamps | None:
+    """Return stamps that say when frames were taken, none where all of them are equal."""
+    if stamps is None or stamps.seconds.size == 1 or np.ptp(stamps.seconds) > 0:
+        return stamps
+    notes.append(("times-do-not-advance", {"keyword": stamps.keyword}))
+    return None
 
 
 def _without_the_timeless(units: Units) -> Stamps | None:
@@ -187,6 +196,9 @@ def _table_stamps(table: Table, slab: Slab) -> Stamps | None:
             if dates is not None and dates.size and 10_000 < dates[0] < 200_000:  # noqa: PLR2004
                 first = float(dates[0])
         seconds = (column - column[0]) * scale
+        steps = np.diff(seconds)
+        if np.mean(steps == 0) > REPEATED_STAMPS and np.any(steps > 0):  # cut to this step
+            resolution_s = float(steps[steps > 0].min())  # noqa: PLW2901
         where = _part_of_exposure(table.header, begins)
         return Stamps(seconds, first, f"table of times ({name})", where, resolution_s)
     return None

@@ -21,6 +21,7 @@ from blursplit.constants import (
     RATE_LONG_STEP,
     RATE_SHORT_STEP,
     RATE_SMALL_NUMBERS,
+    REPEATED_STAMPS,
     SLOW_CADENCE_S,
     SLOW_GAP_FRAMES,
 )
@@ -115,7 +116,7 @@ def fit_grid(
 
 def _first_interval(stamp_s: FloatArray, resolution_s: float) -> float:
     steps = np.diff(stamp_s)
-    coarse = np.count_nonzero(steps < resolution_s / 2) > 0.05 * steps.size
+    coarse = np.mean(steps < resolution_s / 2) > REPEATED_STAMPS
     if not coarse:
         dt = float(np.median(steps))
         near = steps[np.abs(steps - dt) < 0.5 * dt]

@@ -42,7 +42,7 @@ FRAMES: dict[str, str] = {
     # times
     "times-unknown": "Nothing says when the frames were taken: {missing:name}.",
     "times-assumed": "On the times: {note:name}.",
-    "times-do-not-advance": "The header's {keyword:name} is the same in all frames.",
+    "times-do-not-advance": "In all frames the time ({keyword:name}) is the same.",
     "times-backward": (
         "Time steps back in the order of the files ({times:count} ×): they were sorted by time."
     ),

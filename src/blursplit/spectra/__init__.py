@@ -21,6 +21,7 @@ from blursplit.spectra.densities import (
 from blursplit.spectra.detection_limit import mode_limit_arcsec
 from blursplit.spectra.events import (
     MotionEvent,
+    fewest_for_events,
     find_events,
     time_frequency,
 )
@@ -44,6 +45,7 @@ __all__ = [
     "apparent_frequency",
     "coherence_spectrum",
     "decide_alias",
+    "fewest_for_events",
     "find_events",
     "find_lines",
     "group_harmonics",

@@ -82,6 +82,15 @@ class EventSearch:
     energy_affected: float
 
 
+def fewest_for_events(cadence_s: float) -> int:
+    """Return how many frames a record needs in which events are looked for."""
+    return 2 * _onset_frames(cadence_s)
+
+
+def _onset_frames(cadence_s: float) -> int:
+    return max(3, round(ONSET_SHORT_S / cadence_s))
+
+
 def find_events(
     time_s: FloatArray,
     motion_xy: FloatArray,
@@ -104,8 +113,8 @@ def find_events(
     minutes about it; stretches less than half a second apart are one event.
     """
     real = np.ones(len(time_s), dtype=bool) if real is None else real
-    short = max(3, round(ONSET_SHORT_S / cadence_s))
-    if len(motion_xy) < 2 * short:
+    short = _onset_frames(cadence_s)
+    if len(motion_xy) < fewest_for_events(cadence_s):
         raise ValueError("the record is shorter than two windows")
     motion_xy = _without_drift(motion_xy)
     fast = fast_part(motion_xy, cadence_s, EVENT_LOWEST_HZ)
@@ -317,7 +326,7 @@ def find_onsets(motion_xy: FloatArray, cadence_s: float, gap_s: float = ONSET_GA
     Returns: frame of the first large displacement of each shock.
     """
     n = len(motion_xy)
-    short = max(3, round(ONSET_SHORT_S / cadence_s))
+    short = _onset_frames(cadence_s)
     before = max(short, round(ONSET_BEFORE_S / cadence_s))
     if n < before + short:
         return []
