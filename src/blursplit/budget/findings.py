@@ -131,12 +131,19 @@ def write_down(
     notes = [Remark(code=code, facts=facts) for code, facts in record.whole.notes]
     if record.whole.pixels is None:  # silence of the checks would pass for raw frames
         notes.append(Remark(code="pixels-not-checked"))
-    elif result.verdict.matters["near_air"] == "yes" and not lies_still(record.whole.pixels):
-        # less motion than the star's width asks: near air, or frames that follow a star too badly
-        # for `frames-recentred` to see it
+    elif _rests_on_little_motion(result.verdict) and not lies_still(record.whole.pixels):
         notes.append(Remark(code="centring-not-excluded"))
     result.warnings = [*notes, *remarks, *checks]
     return result
+
+
+def _rests_on_little_motion(verdict: Verdict) -> bool:
+    """Return whether the verdict would be another if frames had followed a star.
+
+    A window that follows it too badly for `frames-recentred` to see leaves motion of a size that
+    air may have.
+    """
+    return verdict.matters["mechanics"] == "no" or verdict.matters["near_air"] == "yes"
 
 
 def _verdict(

@@ -219,9 +219,9 @@ _REASONS: dict[str, str] = {
         "or the pixel scale or the aperture is wrong; record raw frames and check both."
     ),
     "centring-not-excluded": (
-        "Air in tube or dome is inferred from a star that moves less than its width asks for; "
-        "frames that were centred on their star before they were saved look alike, and no fixed "
-        "pattern or hot pixel shows that these were not: make sure that centring was off."
+        "This verdict rests on stars that move little; frames that were centred on a star before "
+        "they were saved look alike, and no fixed pattern or hot pixel shows that these were not: "
+        "make sure that centring was off."
     ),
     "evidence-disagrees": (
         "Pairs of stars ask for a seeing of {lower_arcsec:arcsec} or more, the centred star "
