@@ -20,7 +20,7 @@ SCENE: dict[str, Any] = {
             {"x_px": x, "y_px": y, "flux_e_per_s": 2e6} for x, y in ((20, 22), (44, 24), (30, 46))
         ]
     },
-    "sequence": {"frames": 400},
+    "sequence": {"frames": 300},
 }
 KNOWN = ("telescope.aperture_m=0.2", "camera.pixel_scale_arcsec=0.65", "camera.exposure_s=0.01")
 
@@ -36,6 +36,7 @@ def result_of(*modes: dict[str, float], **tables: Any) -> Any:
     return bs.measure(frames, Rig.read(None, KNOWN), times=0.04 * np.arange(len(frames))).result
 
 
+@pytest.mark.slow
 def test_air_that_is_stiller_than_any_is_doubted() -> None:
     """No air at all: stars as narrow as the telescope, as hot pixels moved with images are too."""
     shake = {"frequency_hz": 5.3, "rms_arcsec": 0.5, "angle_deg": 60}
@@ -44,11 +45,12 @@ def test_air_that_is_stiller_than_any_is_doubted() -> None:
     assert said["air-too-still"].facts["seeing_arcsec"] < 0.075
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("hot_pixels", [0, 60])
 def test_that_nothing_shakes_is_doubted_where_frames_may_have_been_centred(hot_pixels: int) -> None:
     """Hot pixels that lie still show that the window did."""
     result = result_of(
-        air={"seeing_arcsec": 1.5}, camera={"hot_pixels": hot_pixels}, sequence={"frames": 900}
+        air={"seeing_arcsec": 1.5}, camera={"hot_pixels": hot_pixels}, sequence={"frames": 600}
     )
     assert result.verdict.matters["mechanics"] == "no"
     codes = {warning.code for warning in result.warnings}
