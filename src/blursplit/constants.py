@@ -808,7 +808,7 @@ LIMIT_DAMPING = 0.02  # - | of the mode that a limit speaks of; piers have 0.005
 # Hz | limits on modes are stated from here up; slower ones hide under the air
 LOWEST_LIMIT_HZ = 3.0
 SLOWEST_STRUCTURE_HZ = 0.5  # Hz | no pier rings so slowly; the air and the drive do move there
-# arcsec | half of the best quarter of Antarctic winter (Lawrence et al. 2004, Nature 431, 278)
+# arcsec | half of the best quarter of Antarctic winter (Lawrence et al. 2004, from memory)
 STILLEST_AIR_ARCSEC = 0.075
 WIDTH_DISAGREEMENT = 0.15  # - | of modelled and recorded width, from which on it is said; judgement
 OVERSAMPLING = 4  # - | of the star images that are kept for the page
