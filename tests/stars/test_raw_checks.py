@@ -199,6 +199,16 @@ def test_a_window_that_follows_badly_leaves_a_doubt(frames, by_px, still, least,
     assert least <= told <= most
 
 
+@pytest.mark.parametrize(("hot_still", "told"), [(0, True), (40, False)])
+def test_noise_that_cannot_be_told_from_starlight_leaves_a_doubt(frames, hot_still, told):
+    """Unless hot pixels lie sharp and still, as neither alignment nor smoothing leaves them."""
+    tracks = frames[1](frames[0])
+    seen = {"pattern_still": 0, "pattern_moved": 0, "hot_still": hot_still, "hot_moved": 0}
+    pixels = replace(tracks.pixels, neighbour_correlation=np.nan, **seen)
+    found = codes(replace(tracks, pixels=pixels))
+    assert found == ({"noise-unclear": "doubt"} if told else {})
+
+
 def test_hot_pixels_that_jump_tell_a_window_that_moves(frames):
     """The sensor's lone bright pixels move against the frame, the stars do not; both are seen."""
     images, measure = frames

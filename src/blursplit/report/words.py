@@ -346,6 +346,11 @@ _CHECKS: dict[str, str] = {
         "frames have none)]]: the frames were smoothed, sharpened or compressed; use the frames "
         "as the camera made them."
     ),
+    "noise-unclear": (
+        "The noise of blank sky goes together from pixel to pixel or from frame to frame, and "
+        "the field wanders too much to tell drifting faint stars from a filter: make sure that "
+        "these frames were not averaged, filtered or aligned before they were saved."
+    ),
     "scale-disputed": (
         "The pixel scale is disputed[[: {low_arcsec:arcsec} by {low_from:name}, "
         "{high_arcsec:arcsec} by {high_from:name}]], and every width and motion goes with it; "

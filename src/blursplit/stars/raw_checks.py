@@ -93,6 +93,7 @@ def are_these_raw(
         _repeated(tracks),
         _mixed(tracks.pixels),
         _filtered(tracks.pixels),
+        _unclear(tracks.pixels),
         _nonlinear(tracks),
         _recentred(tracks),
         _stepped(tracks, path),
@@ -192,6 +193,20 @@ def _filtered(pixels: PixelStatistics | None) -> Check | None:
         return None
     facts: Facts = {"correlation": found, "error": float(error)}
     return Check("pixels-filtered", "void", facts, ("widths", "seeing"))
+
+
+def _unclear(pixels: PixelStatistics | None) -> Check | None:
+    """Look for noise that goes together where no frames with the field in one place tell why.
+
+    Faint stars that drift through blank sky look like filters (`pixel_statistics.BlankSky`), as
+    they do in any crowded field. Hot pixels that are sharp and lie still are left by none that
+    aligns, and by few that smooth.
+    """
+    if pixels is None or not pixels.sky_noise_adu > 0 or lies_still(pixels):
+        return None
+    if np.isfinite([pixels.neighbour_correlation, pixels.lag_correlation[0]]).all():
+        return None
+    return Check("noise-unclear", "doubt", {}, ("motion", "widths", "seeing"))
 
 
 # --- linearity -------------------------------------------------------------------------------
