@@ -18,7 +18,7 @@ import time
 import numpy as np
 from scipy.signal import lfilter
 
-from blursplit.constants import LINE_PAIR_GAIN, MODE_SPLIT_SHOWS
+from blursplit.constants import LINE_PAIR_GAIN, MODE_SPLIT_REACH, MODE_SPLIT_SHOWS
 from blursplit.spectra import find_lines, mode_limit_arcsec
 from motion_scenes import damped_mode, tilt_density
 
@@ -289,18 +289,19 @@ def wilson(counts: dict[float, list[int]]) -> str:
     return f"{few} of {many} ({100 * low:.2f} to {100 * high:.2f} %); {parts}"
 
 
-def reach_of_one_line(shows: float) -> str:
+def reach_of_one_line(shows: float, beyond: float) -> str:
     """Return what intervals of two close modes hold, by their split in errors of the fitted split.
 
     Gaussian errors, two modes of one size: the middle is known twice as well as the split. Below
     `shows` errors one line is stated with the middle's error; from there to where a pair is
-    reported one line whose interval reaches to both; beyond, each mode with its own error.
+    reported one line whose interval reaches to both and `beyond` errors of the middle further;
+    then each mode with its own error.
     """
     from scipy.stats import norm
 
     seen = np.linspace(-12.0, 16.0, 5601)
     size, middle, own = np.abs(seen), 0.5, np.sqrt(0.5)
-    half = np.where(size < shows, middle, size / 2.0 + middle)
+    half = np.where(size < shows, middle, size / 2.0 + beyond * middle)
     shares = []
     for split in (0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0):
         chance = norm.pdf(seen, split) * (seen[1] - seen[0])
@@ -309,7 +310,7 @@ def reach_of_one_line(shows: float) -> str:
         off = (size - split) / 2.0
         two = norm.cdf((own + off) / middle) - norm.cdf((-own + off) / middle)
         shares.append(float(chance @ np.where(seen**2 > LINE_PAIR_GAIN, two, one)))
-    return f"| {shows:g} | " + " | ".join(f"{share:.2f}" for share in shares) + " |"
+    return f"| {shows:g}, {beyond:g} | " + " | ".join(f"{share:.2f}" for share in shares) + " |"
 
 
 SPLITS = (0.0, 0.005, 0.01, 0.02, 0.04)
@@ -370,6 +371,7 @@ def main() -> None:
     parser.add_argument("--draws", type=int, default=60)
     parser.add_argument("--first", type=int, default=1)
     parser.add_argument("--rows", type=int, nargs="*", default=range(len(LIMIT_ROWS)))
+    parser.add_argument("--splits", type=float, nargs="*", default=SPLITS)
     parser.add_argument("--scale", type=float, default=1.0, help="of the limit, to see its slope")
     options = parser.parse_args()
     start = time.perf_counter()
@@ -384,12 +386,12 @@ def main() -> None:
         print(small_modes(0.02, 1, options.draws, options.first), flush=True)
         print(small_modes(0.01, 20, max(1, options.draws // 10), options.first), flush=True)
     elif options.what == "reach":
-        for shows in (0.8, 1.0, MODE_SPLIT_SHOWS, 1.6, 2.0):
-            print(reach_of_one_line(shows))
+        for pair in ((1.0, 1.0), (1.3, 1.0), (MODE_SPLIT_SHOWS, MODE_SPLIT_REACH), (2.0, 1.3)):
+            print(reach_of_one_line(*pair))
     elif options.what == "close":
         print("| split | parted | missed | f within 1 | within 2 | damping | mean pull | rms |")
         print("| --- | --- | --- | --- | --- | --- | --- | --- |")
-        for split in SPLITS:
+        for split in options.splits:
             print(close_modes(split, options.draws, options.first), flush=True)
     else:
         screens = options.what == "screens"

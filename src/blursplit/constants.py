@@ -398,8 +398,9 @@ MODE_SIZE_DOUBT = 0.05  # of the rms | wings shared with the continuum; docs/lin
 MODE_SIZE_DOUBT_DAMPING = 2.0  # of the rms per damping ratio | the same
 MODE_SIZE_DOUBT_CONTRAST = 16.0  # - | peak over continuum from which it falls as the root; the same
 UNKNOWN_DIRECTION_DEG = 180.0 / 12.0**0.5  # deg | a direction of which nothing is known
-# standard errors | from there one line's interval reaches to two modes; detection.py reach
-MODE_SPLIT_SHOWS = 1.3
+# standard errors of the split, and of the middle | from where, and how far beyond either of two
+# modes, one line's interval reaches: their shares lie nearest to 0.68; detection.py reach
+MODE_SPLIT_SHOWS, MODE_SPLIT_REACH = 1.4, 1.3
 MODE_STEADY_GAIN = 3.84  # - | chi-square(1), 95 %
 ARRAY_SIDE_BAND = 3.0  # line bands | where the stars' own noise is taken; judgement
 SHARED_BANDS_PER_OCTAVE = 3  # - | judgement

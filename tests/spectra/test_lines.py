@@ -10,7 +10,13 @@ from numpy.testing import assert_allclose
 
 from blursplit.spectra import find_lines
 from blursplit.spectra.modes import Mode, Pair, principal_axes, whittle
-from blursplit.spectra.periodogram import mode_density, mode_density_slopes, motion_periodogram
+from blursplit.spectra.periodogram import (
+    FreeContinuum,
+    make_basis,
+    mode_density,
+    mode_density_slopes,
+    motion_periodogram,
+)
 
 RATE = 50.0
 N = 1500
@@ -267,6 +273,49 @@ def test_slopes_of_a_pair_are_those_of_differences():
         side[k] = 1e-5
         expected = (pair.cost(vector + side)[0] - pair.cost(vector - side)[0]) / 2e-5
         assert_allclose(found, expected, rtol=1e-5)
+
+
+def test_a_continuum_that_is_not_known_costs_what_a_fit_of_all_says():
+    """The slow twin: expected information of a pair and of every spline, inverted as a whole."""
+    pair = replace(_pair(0.01), start=Mode(9.0, 0.03, np.diag([0.02, 0.01])))
+    basis = make_basis(pair.periodogram.frequency_hz, RATE / 2)
+    level = np.array([[2.0, 0.6], [0.6, 1.0]]) * 1e-4
+    rest = np.tile(level, (basis.matrix.shape[0], 1, 1))
+    vector = np.array([0.0, 1.0, np.log(0.03), 0.2, np.log(0.14), np.log(0.1)])
+    seen = replace(
+        pair.periodogram,
+        power=rest + sum(mode.density(pair.periodogram) for mode in pair.modes(vector)),
+    )
+    pair = replace(pair, rest=rest, periodogram=seen)
+    root, size = np.linalg.cholesky(level), basis.matrix.shape[1]
+
+    def expected(numbers):
+        weights = basis.matrix @ numbers[6:].reshape(3, size).T
+        ways = np.array([[[1, 0], [0, 0]], [[0, 0], [0, 1]], [[0, 1], [1, 0]]])
+        turned = np.eye(2) + np.einsum("mk,kij->mij", weights, ways)
+        modes = sum(mode.density(seen) for mode in pair.modes(numbers[:6]))
+        window = np.zeros(len(rest))
+        window[pair.window] = 1.0
+        # modes say nothing outside the window that the fit looks at
+        start = sum(mode.density(seen) for mode in pair.modes(vector))
+        change = window[:, None, None] * (modes - start)
+        return root @ turned @ root.T + start + change
+
+    at = np.concatenate([vector, np.zeros(3 * size)])
+    slopes = []
+    for k in range(at.size):
+        side = np.zeros(at.size)
+        side[k] = 1e-5
+        slopes.append((expected(at + side) - expected(at - side))[1:] / 2e-5)
+    scaled = np.linalg.inv(expected(at)[1:]) @ np.array(slopes)
+    information = seen.weight * np.einsum("amij,bmji->ab", scaled, scaled)
+    bend = np.diff(np.eye(size), 2, axis=0) / 0.3
+    information[6:, 6:] += np.kron(np.eye(3), bend.T @ bend)
+    slow = np.linalg.inv(information)[:6, :6]
+    known = pair.covariance(vector)
+    free = replace(pair, free=FreeContinuum(basis, rest)).covariance(vector)
+    assert_allclose(np.diag(free), np.diag(slow), rtol=0.02)  # steps of the curvature
+    assert free[2, 2] > 1.05 * known[2, 2]
 
 
 def test_principal_axes_of_a_tilted_ellipse():

@@ -57,6 +57,7 @@ from blursplit.spectra.periodogram import (
     Basis,
     Continuum,
     Excess,
+    FreeContinuum,
     Periodogram,
     density_matrix,
     fit_log_spline,
@@ -296,8 +297,12 @@ def _refit_group(search: _Search, state: _State, index: int) -> list[Mode]:
 def _rest(search: _Search, state: _State, group: list[int]) -> FloatArray:
     """Return the expected density of everything but these modes."""
     others = [mode for k, mode in enumerate(state.modes) if k not in group]
-    continuum = density_matrix(np.exp(search.basis.matrix @ state.coefficients.T))
-    return continuum + _sum_of(search.periodogram, others)
+    return _free(search, state).density + _sum_of(search.periodogram, others)
+
+
+def _free(search: _Search, state: _State) -> FreeContinuum:
+    density = density_matrix(np.exp(search.basis.matrix @ state.coefficients.T))
+    return FreeContinuum(search.basis, density)
 
 
 def _neighbours(periodogram: Periodogram, modes: list[Mode], index: int) -> list[int]:
@@ -344,7 +349,8 @@ def _paired(search: _Search, state: _State) -> _State:
         if known or not 0 < split < LINE_WIDEST_SPLIT or not _may_be_pair(periodogram, start):
             continue
         others = [mode for k, mode in enumerate(state.modes) if k not in (high, low)]
-        pair = Pair(periodogram, _rest(search, state, [high, low]), start)
+        rest = _rest(search, state, [high, low])
+        pair = Pair(periodogram, rest, start, _free(search, state))
         trial = _settled_pair(search, state, others, pair, pair.fit(100.0 * split)[0])
         if 2.0 * (state.log_likelihood - trial.log_likelihood) < LINE_PAIR_LOSS:
             return _paired(search, trial)
@@ -366,7 +372,8 @@ def _perpendicular(search: _Search, state: _State, index: int) -> _State:
     mode = state.modes[index]
     if not _may_be_pair(search.periodogram, mode):
         return state
-    pair = Pair(search.periodogram, _rest(search, state, [index]), mode)
+    rest = _rest(search, state, [index])
+    pair = Pair(search.periodogram, rest, mode, _free(search, state))
     vector, gain, covariance = pair.fit()
     others = [*state.modes[:index], *state.modes[index + 1 :]]
     if gain > LINE_PAIR_GAIN:
@@ -392,7 +399,7 @@ def _settled_pair(
         if abs(state.log_likelihood - before) < 0.05:  # noqa: PLR2004 - far below one sigma
             break
         n = len(others)
-        pair = replace(pair, rest=_rest(search, state, [n, n + 1]))
+        pair = replace(pair, rest=_rest(search, state, [n, n + 1]), free=_free(search, state))
         vector = pair.refit(vector)
     return replace(state, modes=[*others, *pair.parted(vector)])
 
@@ -606,7 +613,8 @@ def _spread(search: _Search, state: _State, index: int) -> Spread:
         return mode.spread
     group = _neighbours(periodogram, state.modes, index)
     near = [state.modes[j] for j in group]
-    return mode_spreads(periodogram, _rest(search, state, group), near)[0]
+    rest = _rest(search, state, group)
+    return mode_spreads(periodogram, rest, near, _free(search, state))[0]
 
 
 def _strongest_excess(search: _Search, state: _State, left_out: BoolArray) -> Excess | None:

@@ -4,23 +4,29 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any, Literal
 
 import numpy as np
 
 from blursplit.constants import (
-    CONTINUUM_KNOT_RATIO,
     MODE_DAMPING_CEILING,
     MODE_DAMPING_FLOOR,
     MODE_MOST_EVALUATIONS,
     MODE_SIZE_DOUBT,
     MODE_SIZE_DOUBT_CONTRAST,
     MODE_SIZE_DOUBT_DAMPING,
+    MODE_SPLIT_REACH,
     MODE_SPLIT_SHOWS,
     MODE_STEADY_GAIN,
     UNKNOWN_DIRECTION_DEG,
 )
-from blursplit.spectra.periodogram import Periodogram, mode_density, mode_density_slopes
+from blursplit.spectra.periodogram import (
+    FreeContinuum,
+    Periodogram,
+    mode_density,
+    mode_density_slopes,
+)
 from blursplit.types import FloatArray
 
 
@@ -92,7 +98,7 @@ def fit_modes(
     from scipy.optimize import minimize
 
     window = _window(periodogram, like or starts)
-    group = _Group(periodogram, window, rest[window], starts)
+    group = _Group(periodogram, window, rest, starts)
     first = np.concatenate(
         [
             _pack(start, scale, periodogram)
@@ -119,6 +125,12 @@ class Pair:
     periodogram: Periodogram
     rest: FloatArray  # (m, 2, 2): expected density of everything else
     start: Mode  # the single mode fitted to both; its window is looked at
+    free: FreeContinuum | None = None  # None: the rest is known
+
+    @cached_property
+    def window(self) -> slice:
+        """Bins that are looked at."""
+        return _window(self.periodogram, [self.start])
 
     def modes(self, vector: FloatArray) -> list[Mode]:
         """Return the upper and the lower mode."""
@@ -136,7 +148,7 @@ class Pair:
 
     def cost(self, vector: FloatArray) -> tuple[float, FloatArray]:
         """Return minus the log likelihood in the start's window, and its gradient."""
-        window, modes = _window(self.periodogram, [self.start]), self.modes(vector)
+        window, modes = self.window, self.modes(vector)
         shapes = [
             mode_density_slopes(self.periodogram, m.frequency_hz, m.damping_ratio)[:, window]
             for m in modes
@@ -209,8 +221,7 @@ class Pair:
 
     def covariance(self, vector: FloatArray) -> FloatArray:
         """Return the covariance of a fitted vector, from the curvature of the likelihood."""
-        steps = np.array([0.02, 0.02, 0.05, 0.02, 0.02, 0.02])
-        return _inverse_curvature(lambda v: self.cost(v)[1], vector, steps)
+        return _covariance(self, vector, np.array([0.02, 0.02, 0.05, 0.02, 0.02, 0.02]))
 
     def parted(self, vector: FloatArray) -> list[Mode]:
         """Return the modes of a fit with their standard errors."""
@@ -226,13 +237,14 @@ class Pair:
         """Return one mode for both, whose interval reaches to either where a split shows.
 
         Without: as the fit of one mode has it. With: the middle, plus or minus half of the split
-        and the middle's error.
+        and somewhat more than the middle's error, for the split itself is uncertain.
         """
         split, sigma = abs(float(vector[1])), float(np.sqrt(covariance[1, 1]))
         if split < MODE_SPLIT_SHOWS * sigma:
             return self.start
         middle = self.start.frequency_hz * float(np.exp(0.01 * vector[0]))
-        reach = 0.01 * middle * (split / 2.0 + float(np.sqrt(covariance[0, 0])))
+        beyond = MODE_SPLIT_REACH * float(np.sqrt(covariance[0, 0]))
+        reach = 0.01 * middle * (split / 2.0 + beyond)
         return replace(
             self.start,
             frequency_hz=middle,
@@ -240,16 +252,29 @@ class Pair:
         )
 
 
-def _inverse_curvature(
-    slope: Callable[[FloatArray], FloatArray], vector: FloatArray, steps: FloatArray
-) -> FloatArray:
-    """Return the inverse of a cost's curvature; flat directions get a wide but finite error."""
-    rows = []
-    for i, step in enumerate(steps):
-        side = np.zeros(vector.size)
-        side[i] = step
-        rows.append((slope(vector + side) - slope(vector - side)) / (2.0 * step))
-    hessian = np.array(rows)
+def _covariance(fit: Pair | _Group, vector: FloatArray, steps: FloatArray) -> FloatArray:
+    """Return the inverse of a cost's curvature, less what the continuum is free to take of it.
+
+    Flat directions get a wide but finite error.
+    """
+
+    def slopes(value: Callable[[FloatArray], FloatArray]) -> FloatArray:
+        sides = np.diag(steps)
+        return np.array(
+            [
+                (value(vector + side) - value(vector - side)) / (2.0 * step)
+                for side, step in zip(sides, steps, strict=True)
+            ]
+        )
+
+    def model(vector: FloatArray) -> FloatArray:
+        return sum((mode.density(fit.periodogram) for mode in fit.modes(vector)), fit.rest)
+
+    hessian = slopes(lambda v: fit.cost(v)[1])
+    if fit.free is not None:
+        hessian = hessian - fit.free.taken(
+            fit.periodogram, model(vector), slopes(model)[:, fit.window], fit.window
+        )
     values, vectors = np.linalg.eigh((hessian + hessian.T) / 2.0)
     return np.asarray((vectors / np.maximum(values, 0.02)) @ vectors.T)
 
@@ -264,8 +289,9 @@ class _Group:
 
     periodogram: Periodogram
     window: slice
-    rest: FloatArray
+    rest: FloatArray  # (m, 2, 2): expected density of everything else
     starts: list[Mode]
+    free: FreeContinuum | None = None  # None: the rest is known
 
     @property
     def scales(self) -> list[float]:
@@ -288,7 +314,7 @@ class _Group:
             ]
             for mode in modes
         ]
-        model = self.rest.copy()
+        model = self.rest[self.window].copy()
         for mode, shape in zip(modes, shapes, strict=True):
             model = model + shape[0][:, None, None] * mode.covariance
         value, slope = whittle_slope(
@@ -419,13 +445,18 @@ def _bounds(start: Mode, periodogram: Periodogram) -> list[tuple[float, float]]:
     ]
 
 
-def mode_spreads(periodogram: Periodogram, rest: FloatArray, modes: list[Mode]) -> list[Spread]:
+def mode_spreads(
+    periodogram: Periodogram,
+    rest: FloatArray,
+    modes: list[Mode],
+    free: FreeContinuum | None = None,
+) -> list[Spread]:
     """Return standard errors of neighbouring modes from the curvature of the likelihood.
 
-    `rest` (m, 2, 2): everything but these modes. `modes`: as fitted.
+    `rest` (m, 2, 2): everything but these modes. `modes`: as fitted. `free`: None where the rest is
+    known.
     """
-    window = _window(periodogram, modes)
-    group = _Group(periodogram, window, rest[window], modes)
+    group = _Group(periodogram, _window(periodogram, modes), rest, modes, free)
     vector = np.concatenate(
         [
             _pack(mode, scale, periodogram, floor=False)
@@ -433,7 +464,7 @@ def mode_spreads(periodogram: Periodogram, rest: FloatArray, modes: list[Mode]) 
         ]
     )
     steps = np.tile([0.02, 0.05, 0.02, 0.02, 0.02], vector.size // 5)
-    inverse = _inverse_curvature(lambda v: group.cost(v)[1], vector, steps)
+    inverse = _covariance(group, vector, steps)
     sigma = np.sqrt(np.maximum(np.diag(inverse), 0.0))
     return [
         Spread(0.01 * start.frequency_hz * float(sigma[5 * k]), float(sigma[5 * k + 1]))
@@ -515,13 +546,7 @@ def describe(
     `rest` (m, 2, 2): expected density of everything else. `chance`: false-alarm probability.
     """
     frequency_sigma = spread.frequency_hz
-    mode, low, high, kind = _damping(periodogram, rest, mode)
-    if kind == "resonance":
-        traded = _wings(mode.damping_ratio) * _weakness(periodogram, rest, mode)
-        doubt = float(np.hypot(min(spread.log_damping, 1.0), traded))
-        low = min(low, mode.damping_ratio * float(np.exp(-doubt)))
-        # a continuum that bends takes wings from a mode and never gives it any
-        high = max(high, mode.damping_ratio * float(np.exp(np.hypot(doubt, traded))))
+    mode, low, high, kind = _damping(periodogram, rest, mode, spread)
     covariance, sigma = realised_covariance(periodogram, rest, mode)
     sigma = np.hypot(sigma, _continuum_doubt(periodogram, rest, mode))
     sigma = np.hypot(sigma, _damping_doubt(periodogram, rest, mode, low, high, spread))
@@ -579,36 +604,20 @@ def principal_axes(covariance: FloatArray, sigma: FloatArray) -> tuple[float, fl
 
 
 def _damping(
-    periodogram: Periodogram, rest: FloatArray, mode: Mode
+    periodogram: Periodogram, rest: FloatArray, mode: Mode, spread: Spread
 ) -> tuple[Mode, float, float, Literal["steady", "resonance"]]:
     """Return the mode, its damping interval and whether damping is needed at all."""
     narrow = max(MODE_DAMPING_FLOOR, 0.02 / (np.pi * mode.frequency_hz * periodogram.duration_s))
     grid = np.geomspace(narrow, MODE_DAMPING_CEILING, 41)
     profile = damping_profile(periodogram, rest, mode, grid)
     drop = 2.0 * (profile.max() - profile)
-    best = float(grid[int(np.argmin(drop))])
     if drop[0] < MODE_STEADY_GAIN:
         upper = float(grid[np.flatnonzero(drop <= MODE_STEADY_GAIN)[-1]])
         return Mode(mode.frequency_hz, narrow, mode.covariance), 0.0, upper, "steady"
-    if mode.spread is not None:  # a pair's fit knows it from both modes, better than either's peak
-        return mode, mode.damping_ratio, mode.damping_ratio, "resonance"
-    fine = np.linspace(np.log(best / 4.0), np.log(min(best * 4.0, 0.2)), 41)
-    profile = damping_profile(periodogram, rest, mode, np.exp(fine))
-    # the summit's parabola: steps of the grid are not small beside the errors of a long record
-    top = min(max(int(np.argmax(profile)), 1), fine.size - 2)
-    before, at, after = profile[top - 1 : top + 2].tolist()
-    slope, curvature = 0.5 * (after - before), 2.0 * at - before - after
-    off = float(np.clip(slope / max(curvature, 1e-9), -1.0, 1.0))  # in steps
-    summit = fine[top] + off * (fine[1] - fine[0])
-    drop = 2.0 * (at + 0.5 * off * slope - profile)
-    low = float(np.interp(-1.0, -drop[: top + 1], fine[: top + 1]))
-    high = float(np.interp(1.0, drop[top:], fine[top:]))
-    return (
-        replace(mode, damping_ratio=float(np.exp(summit))),
-        float(np.exp(min(low, summit))),
-        float(np.exp(max(high, summit))),
-        "resonance",
-    )
+    # the error of ln(damping ratio) goes as its root's inverse: that of the root is even
+    reach = 0.5 * min(spread.log_damping, 1.0)
+    low, high = (mode.damping_ratio * (1.0 + side) ** 2 for side in (-reach, reach))
+    return mode, low, high, "resonance"
 
 
 def _damping_doubt(
@@ -628,16 +637,6 @@ def _damping_doubt(
         other = Mode(mode.frequency_hz, float(min(zeta, 0.3)), mode.covariance)
         ends.append(realised_covariance(periodogram, rest, other)[0])
     return np.asarray(np.abs(ends[1] - ends[0]) / 2.0)
-
-
-def _wings(damping_ratio: float) -> float:
-    """Return the share of a mode's power where the continuum is free to follow its wings.
-
-    Of a Lorentzian of half width zeta f, what lies further off than half a knot of the continuum.
-    It is also by how much less damped a low peak comes out: 4, 7 and 15 % at 0.01, 0.02 and 0.04,
-    where 1, 7 and 14 % were measured (docs/line_detection.md).
-    """
-    return 2.0 / np.pi * damping_ratio / (0.5 * float(np.log(CONTINUUM_KNOT_RATIO)))
 
 
 def _size_doubt(periodogram: Periodogram, rest: FloatArray, mode: Mode) -> float:

@@ -473,6 +473,44 @@ def _place(frequency_hz: FloatArray, nyquist_hz: float) -> FloatArray:
     return np.asarray(np.log(np.sin(turn)))
 
 
+@dataclass(frozen=True)
+class FreeContinuum:
+    """A continuum fitted beside modes: what is not known of it is not known of them."""
+
+    basis: Basis
+    density: FloatArray  # (m, 2, 2), unit^2/Hz
+
+    def taken(
+        self, periodogram: Periodogram, model: FloatArray, slopes: FloatArray, window: slice
+    ) -> FloatArray:
+        """Return the information on parameters that goes into the continuum beside them, (k, k).
+
+        `model` (m, 2, 2): expected density of all. `slopes` (k, w, 2, 2): its derivatives by the
+        parameters, in the window.
+
+        Whittle's expected information, weight tr(S^-1 dS_a S^-1 dS_b), of parameters and of the
+        splines along x, along y and of what these share, whose bend the fit holds (Schur's
+        complement).
+        """
+        root = np.linalg.cholesky(self.density)
+        ways = np.array(
+            [[[1.0, 0.0], [0.0, 0.0]], [[0.0, 0.0], [0.0, 1.0]], [[0.0, 1.0], [1.0, 0.0]]]
+        )
+        inverse, matrix = np.linalg.inv(model), self.basis.matrix
+        bends = inverse @ root @ ways[:, None] @ np.swapaxes(root, 1, 2)
+        own = periodogram.weight * np.einsum(
+            "amij,bmji->abm", inverse[window] @ slopes, bends[:, window]
+        )
+        both = periodogram.weight * np.einsum("amij,bmji->abm", bends, bends)
+        both[..., :1] = 0.0  # the trend removed from the record took this bin's power
+        count, size = len(slopes), 3 * matrix.shape[1]
+        shared = (own @ matrix[window]).reshape(count, size)
+        known = np.einsum("abm,mp,mq->apbq", both, matrix, matrix, optimize=True)
+        known = known.reshape(size, size)
+        known += np.kron(np.eye(3), _curvature_penalty(matrix.shape[1])) + 1e-9 * np.eye(size)
+        return np.asarray(shared @ np.linalg.solve(known, shared.T))
+
+
 def fit_log_spline(
     power: FloatArray,
     lines: FloatArray,
