@@ -1,12 +1,13 @@
 """Taps of many sizes and frequencies against the frame rate: found, right, and honestly doubtful.
 
-    python benchmarks/taps.py [--draws N] [--bend] [--drawn N --first N]
+    python benchmarks/taps.py [--draws N] [--bend] [--drawn N --first N [--widths]]
 
 Three taps a record, ten seconds apart, 82 frames/s, exposures of 8 ms, a scale of 0.6 arcsec a
 pixel, air of 0.3 arcsec rms (frozen flow) and 0.03 arcsec of noise; damping ratio 0.015. The
 record goes through the search for jumps of the field, as a followed sequence does. `--drawn`
 draws frequencies from 3 to 200 Hz, flat in the logarithm, and damping ratios from those of
-structures, and counts what is said of a fold.
+structures, and counts what is said of a fold; `--widths` gives the stars' widths as well, as frames
+do: 2.5 arcsec, scattering by an eighth, and what moves within the exposures.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from blursplit.spectra.tap_result import TapResult, TapSequence, measure_taps
 from blursplit.stars.build_tracks import find_jumps
 from motion_scenes import air
 
+STAR_PX, WIDTH_SCATTER = 2.5 / 2.3548 / 0.6, 0.125
 RATE_HZ, SCALE, EXPOSURE_S, DAMPING = 82.0, 0.6, 0.008, 0.015
 SIZES_ARCSEC = (1.0, 2.0, 4.0, 8.0, 20.0)
 FREQUENCIES_HZ = (6.3, 14.8, 24.0, 37.0, 61.0, 79.0)
@@ -42,14 +44,16 @@ def ring(
 
 def one_record(
     frequency_hz: float, size: float, seed: int, bend: float = 0.0, damping: float = DAMPING
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return times, motion in pixels, and the number of each frame's stretch."""
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Return times, motion in pixels, the number of each frame's stretch, and the stars' widths."""
     rng = np.random.default_rng(seed)
     n = round(35 * RATE_HZ)
     fine = np.arange(8 * n) / (8 * RATE_HZ)
     swing = ring(fine, frequency_hz, damping, size, bend)
     held = round(8 * RATE_HZ * EXPOSURE_S)
-    swing = np.convolve(swing, np.ones(held) / held, mode="same")[::8]
+    box = np.ones(held) / held
+    inside = np.convolve(swing**2, box, mode="same") - np.convolve(swing, box, mode="same") ** 2
+    swing = np.convolve(swing, box, mode="same")[::8]
     motion = air(
         n,
         RATE_HZ,
@@ -64,10 +68,14 @@ def one_record(
     pixels = motion / SCALE
     starts = np.zeros(n, dtype=np.int64)
     starts[find_jumps(pixels[:, 0], pixels[:, 1], 2.0)] = 1
-    return np.arange(n) / RATE_HZ, pixels, np.cumsum(starts)
+    steady = STAR_PX * np.exp(WIDTH_SCATTER * rng.normal(size=n))
+    width = np.sqrt(steady**2 + 0.5 * np.maximum(inside[::8], 0.0) / SCALE**2)
+    return np.arange(n) / RATE_HZ, pixels, np.cumsum(starts), width
 
 
-def measured(times: np.ndarray, pixels: np.ndarray, segment: np.ndarray) -> TapResult:
+def measured(
+    times: np.ndarray, pixels: np.ndarray, segment: np.ndarray, width: np.ndarray | None = None
+) -> TapResult:
     """Return what `tap` says of a record whose exposure is known."""
     n = times.size
     about = TapSequence(
@@ -81,11 +89,17 @@ def measured(times: np.ndarray, pixels: np.ndarray, segment: np.ndarray) -> TapR
         frame_exposure_s=EXPOSURE_S,
     )
     return measure_taps(
-        times, pixels, 1 / RATE_HZ, segment=segment, pixel_scale_arcsec=SCALE, sequence=about
+        times,
+        pixels,
+        1 / RATE_HZ,
+        segment=segment,
+        pixel_scale_arcsec=SCALE,
+        sequence=about,
+        width_px=width,
     )
 
 
-def drawn(draws: int, first: int) -> str:
+def drawn(draws: int, first: int, *, widths: bool) -> str:
     """Return rows for modes below Nyquist, folded once, and folded more often."""
     rows: dict[str, list[tuple[bool, bool, bool, bool]]] = {}
     for k in range(draws):
@@ -94,7 +108,8 @@ def drawn(draws: int, first: int) -> str:
         usual = np.log(RING_USUAL_DAMPING) + RING_DAMPING_SPREAD * rng.normal()
         damping = float(np.clip(np.exp(usual), 0.0015, 0.15))
         size = float(rng.choice([2.0, 4.0, 8.0, 20.0]))
-        modes = measured(*one_record(hz, size, 10_000 * first + k, damping=damping)).modes
+        record = one_record(hz, size, 10_000 * first + k, damping=damping)
+        modes = measured(*record[: 4 if widths else 3]).modes
         kind = "below 41 Hz" if hz < 41 else "41 to 82 Hz" if hz < 82 else "above"
         row = rows.setdefault(kind, [])
         if not modes:
@@ -114,7 +129,7 @@ def one_cell(frequency_hz: float, size: float, draws: int, bend: float = 0.0) ->
     """Return a row of the table."""
     taps, cut, right, modes, held, limited, values = 0, 0, 0, 0, 0, 0, []
     for seed in range(draws):
-        times, pixels, segment = one_record(frequency_hz, size, 100 + seed, bend)
+        times, pixels, segment, _ = one_record(frequency_hz, size, 100 + seed, bend)
         cut += int(segment.max() > 0)
         found = measured(times, pixels, segment)
         taps += sum(min(abs(t.start_s - s) for s in TAPS_S) < 0.1 for t in found.taps if t.modes)
@@ -147,11 +162,12 @@ def main() -> None:
     parser.add_argument("--bend", type=float, default=0.0, help="rise of the frequency at onset")
     parser.add_argument("--drawn", type=int, default=0, help="modes drawn instead of the table")
     parser.add_argument("--first", type=int, default=1)
+    parser.add_argument("--widths", action="store_true", help="of the stars, beside `--drawn`")
     options = parser.parse_args()
     if options.drawn:
         print("| mode | records | ring found | open | damping's 95 % holds | sure and wrong |")
         print("| --- | --- | --- | --- | --- | --- |")
-        print(drawn(options.drawn, options.first))
+        print(drawn(options.drawn, options.first, widths=options.widths))
         return
     print(
         "| frequency [Hz] | size [arcsec] | taps | records cut | frequency right | modes | "

@@ -462,6 +462,10 @@ RING_LONGEST_SETTLING_S = 120.0  # s | judgement
 RING_DRAWS = 400  # - | behind the intervals of derived times
 RING_SAME_MODE = 0.05  # of the frequency | modes of two taps further apart are two; judgement
 RING_ODD_DAMPING = 0.04  # - | few structures are damped more: a limit then, no value; judgement
+RING_LARGEST_ARCSEC = 20.0  # arcsec | larger rings are rarer as the square of their size; judgement
+# of the expected growth of the stars' variance, and of the ring's own variance | windows of the
+# centroids and phases of the exposures; three simulated taps agreed within 0.3
+RING_GROWTH_ERROR, RING_GROWTH_FLOOR = 0.4, 0.05
 RING_DECIDED = 0.95  # - | odds from which a fold is no longer open, as those of lines; judgement
 RING_USUAL_DAMPING = 0.012  # - | of piers, mounts and tripods, median; common practice, no source
 RING_DAMPING_SPREAD = 0.8  # ln | of the same, one sigma; common practice, no source

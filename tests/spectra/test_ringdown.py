@@ -11,7 +11,7 @@ from blursplit.report.words import text_of
 from blursplit.spectra import measure_ringdown
 from blursplit.spectra.events import find_onsets
 from blursplit.spectra.ringdown import Interval, decrement_of_damping, mean_of
-from blursplit.spectra.tap_result import TapResult, measure_taps
+from blursplit.spectra.tap_result import TapResult, TapSequence, measure_taps
 from blursplit.stars.tracks import StarTracks
 
 RATE = 100.0
@@ -192,6 +192,58 @@ def test_damping_ratio_goes_with_the_frequency_that_is_meant(scenes):
     assert "tap-fold-open" in _codes(result)
     assert mode.damping_ratio.low <= 0.01
     assert mode.damping_ratio.high95 >= 0.0156
+
+
+@pytest.mark.parametrize("true_hz", [39.0, 61.0])
+def test_widths_tell_what_a_frame_rate_folds(scenes, true_hz):
+    """At 100 frames/s both show at 39 Hz; within 10 ms the faster one smears the stars more."""
+    rng = np.random.default_rng(31)
+    fine = np.arange(-4, 8 * N) / (8 * RATE)
+    swing = sum(_ring(fine, start, true_hz, 0.39 / true_hz, 3.0) for start in TAPS_S)
+    held = np.lib.stride_tricks.sliding_window_view(swing, 8)[::8][:N]
+    motion = _air(scenes, rng) + np.outer(held.mean(axis=1), (0.8, 0.6))
+    # stars of 2.5 arcsec whose widths scatter by an eighth; half of the variance is an axis' share
+    width = 1.06 * np.exp(0.125 * rng.normal(size=N))
+    width = np.sqrt(width**2 + 0.5 * held.var(axis=1))
+    about = TapSequence(
+        frames=N,
+        frames_used=N,
+        stars_used=1,
+        frame_exposure_s=0.01,
+        cadence_s=0.01,
+        duration_s=N / RATE,
+        nyquist_hz=RATE / 2,
+    )
+    found = measure_taps(
+        np.arange(N) / RATE,
+        motion,
+        0.01,
+        pixel_scale_arcsec=1.0,
+        sequence=about,
+        width_px=width,
+    )
+    assert_allclose(found.frequency_hz.value, true_hz, rtol=2e-3)
+    assert "tap-fold-open" not in _codes(found)
+    assert found.damping_ratio.low95 <= 0.39 / true_hz <= found.damping_ratio.high95
+
+
+def test_what_one_tap_of_several_shows_is_not_stated(scenes):
+    """A second mode after the third tap alone; then another mode after each tap."""
+    rng = np.random.default_rng(12)
+    time = np.arange(N) / RATE
+    ring = sum(_ring(time, start, 11.7, 0.015, 3.0) for start in TAPS_S)
+    once = _ring(time, TAPS_S[2], 23.0, 0.01, 2.0)
+    motion = _air(scenes, rng)
+    found = measure_taps(
+        time, motion + np.outer(ring + once, (0.8, 0.6)), 0.01, pixel_scale_arcsec=1.0
+    )
+    assert [round(mode.frequency_hz.value, 1) for mode in found.modes] == [11.7]
+    assert len(found.taps[2].modes) == 2
+    each = sum(_ring(time, s, f, 0.015, 3.0) for s, f in zip(TAPS_S, (7, 9, 12, 16), strict=True))
+    found = measure_taps(time, motion + np.outer(each, (0.8, 0.6)), 0.01, pixel_scale_arcsec=1.0)
+    assert found.modes == []
+    assert found.settling_s is None
+    assert "tap-not-repeated" in _codes(found)
 
 
 def test_slow_ring_is_no_fold(scenes):

@@ -133,6 +133,10 @@ def _measure(
         pixel_scale_arcsec=scale[0] if scale else None,
         pixel_scale_origin=scale[1] if scale else None,
     )
+    widths = np.where(tracks.good, tracks.width_px, np.nan)[good]
+    seen = np.isfinite(widths).any(axis=1)
+    width_px = np.full(seen.size, np.nan)
+    width_px[seen] = np.nanmedian(widths[seen], axis=1)
     result = measure_taps(
         tracks.time_s[good],
         motion[good],
@@ -142,6 +146,7 @@ def _measure(
         settle_arcsec=settle,
         reference_arcsec=reference,
         sequence=about,
+        width_px=width_px,
     )
     put_remarks_in_words(result.warnings)
     return result

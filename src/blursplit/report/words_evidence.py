@@ -233,6 +233,11 @@ TAP: dict[str, str] = {
         "camera running, each time a little more firmly, never hard."
     ),
     "tap-no-ring": "Shocks were found, but no ring-down after them.",
+    "tap-not-repeated": (
+        "Each tap rings otherwise: no mode shows after two of them and half of all. Stars that a "
+        "fast mode smears within an exposure, or that leave their windows, do this: tap more "
+        "gently, expose shorter, or record at a higher frame rate."
+    ),
     "tap-not-free": (
         "No single free decay from the start: the fit begins later after the taps at "
         "{taps_s:each_s} (by {late_s:each_s}). Taps that overlap, a star that left its window or "

@@ -237,7 +237,8 @@ class Pair:
         """Return one mode for both, whose interval reaches to either where a split shows.
 
         Without: as the fit of one mode has it. With: the middle, plus or minus half of the split
-        and somewhat more than the middle's error, for the split itself is uncertain.
+        and somewhat more than the middle's error, for the split itself is uncertain, and the
+        damping ratio of the pair: one peak for two is broader.
         """
         split, sigma = abs(float(vector[1])), float(np.sqrt(covariance[1, 1]))
         if split < MODE_SPLIT_SHOWS * sigma:
@@ -248,6 +249,7 @@ class Pair:
         return replace(
             self.start,
             frequency_hz=middle,
+            damping_ratio=float(np.exp(vector[2])),
             spread=Spread(reach, float(np.sqrt(covariance[2, 2]))),
         )
 

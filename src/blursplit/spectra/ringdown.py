@@ -127,12 +127,14 @@ def join_ringdowns(parts: Sequence[RingDown]) -> RingDown:
 
 
 def _over_taps(taps: list[Tap], quiet: float, settle_amplitude: float) -> RingDown:
+    modes = modes_over_taps(taps)
+    described = taps if modes else []
     return RingDown(
         tuple(taps),
-        modes_over_taps(taps),
-        mean_of([tap.settling_s for tap in taps]),
-        mean_of([tap.to_air_s for tap in taps]),
-        mean_of([tap.peak for tap in taps]),
+        modes,
+        mean_of([tap.settling_s for tap in described]),
+        mean_of([tap.to_air_s for tap in described]),
+        mean_of([tap.peak for tap in described]),
         quiet,
         settle_amplitude,
     )
@@ -421,7 +423,10 @@ def _weighted(values: FloatArray, sigmas: FloatArray, lowest: float = -np.inf) -
 
 
 def modes_over_taps(taps: Sequence[Tap]) -> tuple[RingMode, ...]:
-    """Join the rings of all taps that are the same mode by frequency, one of each tap at most."""
+    """Join the rings of all taps that are the same mode by frequency, one of each tap at most.
+
+    A structure rings alike after every tap: what a tap alone shows is left out where others ring.
+    """
     rings = sorted(
         ((number, ring) for number, tap in enumerate(taps) for ring in tap.rings),
         key=lambda pair: pair[1].frequency_hz,
@@ -434,8 +439,14 @@ def modes_over_taps(taps: Sequence[Tap]) -> tuple[RingMode, ...]:
         else:
             groups.append({number: ring})
     late = {number for number, tap in enumerate(taps) if tap.free_after_s > 0.0}
-    modes = [_mean_mode(group, late) for group in groups]
+    ringing = sum(bool(tap.rings) for tap in taps)
+    modes = [_mean_mode(group, late) for group in groups if _repeats(len(group), ringing)]
     return tuple(sorted(modes, key=lambda mode: -mode.peak.value * np.sqrt(mode.taps)))
+
+
+def _repeats(shown: int, taps: int) -> bool:
+    """Return whether two taps, and half of all, show a thing; or the only one."""
+    return shown >= min(2, taps) and 2 * shown >= taps
 
 
 def _mean_mode(group: dict[int, Ring], late: set[int]) -> RingMode:
@@ -464,12 +475,12 @@ def _mean_mode(group: dict[int, Ring], late: set[int]) -> RingMode:
         float(np.median(widths)) if widths else None,
         peak,
         len(rings),
-        _bend([ring for ring in rings if ring.bend_sigma > 0.0]),
+        _bend([ring for ring in rings if ring.bend_sigma > 0.0], len(rings)),
     )
 
 
-def _bend(rings: list[Ring]) -> Interval | None:
-    if not rings:
+def _bend(rings: list[Ring], taps: int) -> Interval | None:
+    if not rings or not _repeats(len(rings), taps):
         return None
     return _weighted(
         np.array([ring.bend for ring in rings]), np.array([ring.bend_sigma for ring in rings])

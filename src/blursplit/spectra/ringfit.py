@@ -14,6 +14,7 @@ from blursplit.constants import (
     RING_LARGEST_DAMPING,
     RING_LEAST_FRAMES,
     RING_MOST_MODES,
+    RING_SAME_MODE,
     RING_SMALLEST_SNR2,
 )
 from blursplit.types import ComplexArray, FloatArray
@@ -124,6 +125,9 @@ def fit_rings(
         # at a limit of the search, or two modes that cancel: no mode, only a flexible fit
         and ring.damping_ratio <= RING_LARGEST_DAMPING
         and ring.frequency_hz > 1.05 * lowest_hz
+        and abs(ring.bend) < 0.999 * RING_BEND_REACH
+        # not known well enough to be the same mode after another tap
+        and ring.frequency_sigma < RING_SAME_MODE * ring.frequency_hz
         # the frame in which the tap fell is exposed in part: what dies within a few frames is it
         and ring.decay_s * cadence_s * RING_LEAST_FRAMES <= 1.0
         and ring.amplitude <= largest

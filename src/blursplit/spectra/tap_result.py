@@ -6,18 +6,24 @@ import numpy as np
 from pydantic import Field
 
 from blursplit.constants import (
+    ALIAS_SMALLEST_LEFT,
     PERCENTILES,
     RING_DAMPING_SPREAD,
     RING_DECIDED,
+    RING_GROWTH_ERROR,
+    RING_GROWTH_FLOOR,
+    RING_LARGEST_ARCSEC,
     RING_ODD_DAMPING,
+    RING_SAME_MODE,
     RING_SHORTEST_S,
     RING_USUAL_DAMPING,
+    SIGMA_PER_MAD,
     TAP_REFERENCE_ARCSEC,
     TAP_SETTLE_ARCSEC,
 )
 from blursplit.estimate import Estimate
 from blursplit.result import Document, Facts, Part, Remark
-from blursplit.spectra.aliases import alias_candidates, exposure_log_odds
+from blursplit.spectra.aliases import alias_candidates
 from blursplit.spectra.densities import regular_grid, segment_slices
 from blursplit.spectra.ringdown import (
     Interval,
@@ -144,6 +150,7 @@ def measure_taps(
     reference_arcsec: float = TAP_REFERENCE_ARCSEC,
     lowest_hz: float = 1.0,
     sequence: TapSequence | None = None,
+    width_px: FloatArray | None = None,
     seed: int = 0,
 ) -> TapResult:
     """Measure the ring-downs after taps in the shared motion of the stars.
@@ -153,7 +160,9 @@ def measure_taps(
     settling time, which is defined by an angle, is null. `settle_arcsec`: amplitude that counts as
     still. `reference_arcsec`: amplitude from which the settling time is stated that does not depend
     on the taps. `sequence`: what is known of the sequence; made from the arrays when absent.
-    `seed`: of the draws behind the intervals of derived times.
+    `width_px` (n,): one-axis width of the stars' images, NaN where lost; rings that are too fast
+    for the exposure widen them, which tells a fold. `seed`: of the draws behind the intervals of
+    derived times.
 
     Examples
     --------
@@ -202,9 +211,12 @@ def measure_taps(
         nyquist_hz=0.5 / cadence_s,
         pixel_scale_arcsec=pixel_scale_arcsec,
     )
-    return _result(
-        together, sequence, (settle_arcsec, reference_arcsec), pixel_scale_arcsec, warnings
-    )
+    growths = [
+        None if width_px is None else _growth(time_s, width_px, together.taps, mode)
+        for mode in together.modes
+    ]
+    levels = (settle_arcsec, reference_arcsec)
+    return _result(together, sequence, levels, pixel_scale_arcsec, warnings, growths)
 
 
 def _result(
@@ -213,8 +225,12 @@ def _result(
     levels: tuple[float, float],
     scale: float | None,
     warnings: list[Remark],
+    growths: list[tuple[float, float] | None],
 ) -> TapResult:
-    modes = [_mode(mode, sequence, scale) for mode in found.modes]
+    modes = [
+        _mode(mode, sequence, scale, growth)
+        for mode, growth in zip(found.modes, growths, strict=True)
+    ]
     for mode in modes:
         if mode.frequency_rise is not None:
             rise = float(mode.frequency_rise.value or 0.0)
@@ -262,7 +278,8 @@ def _doubts(found: RingDown, scale: float | None, stretches: int) -> list[Remark
     if not found.taps:
         doubts.append(Remark(code="tap-none", facts={"stretches": stretches}))
     elif not found.modes:
-        doubts.append(Remark(code="tap-no-ring"))
+        rings = any(tap.rings for tap in found.taps)
+        doubts.append(Remark(code="tap-not-repeated" if rings else "tap-no-ring"))
     late = [tap for tap in found.taps if tap.free_after_s > 0.0]
     if late:
         facts: Facts = {
@@ -303,7 +320,37 @@ def _ends(part: Estimate) -> dict[str, float | None]:
     return {key: getattr(part, key) for key in ("value", "low", "high", "low95", "high95")}
 
 
-def _mode(mode: RingMode, sequence: TapSequence, scale: float | None) -> TapMode:
+def _growth(
+    time_s: FloatArray, width_px: FloatArray, taps: tuple[Tap, ...], mode: RingMode
+) -> tuple[float, float] | None:
+    """Return what a mode adds to the stars' variance, over its own in the frames; with its error.
+
+    Least squares with the square of the mode's envelope after each tap.
+    """
+    known = np.isfinite(width_px)
+    if not known.any():
+        return None
+    excess = np.where(known, width_px**2, 0.0)
+    excess = np.where(known, excess - np.median(excess[known]), 0.0)
+    noise = SIGMA_PER_MAD * float(np.median(np.abs(excess[known])))
+    shown = np.zeros(time_s.size)
+    for tap in taps:
+        late = time_s - tap.time_s - tap.free_after_s
+        during = known & (late >= 0.0) & (late < tap.window_s)
+        for ring in tap.rings:
+            if abs(ring.frequency_hz / mode.frequency_hz.value - 1.0) < RING_SAME_MODE:
+                size = 0.25 * float((np.abs(ring.vector) ** 2).sum())
+                shown[during] = size * np.exp(-2.0 * ring.decay_s * late[during])
+    total = float(shown @ shown)
+    return (float(shown @ excess) / total, noise / total**0.5) if total > 0.0 else None
+
+
+def _mode(
+    mode: RingMode,
+    sequence: TapSequence,
+    scale: float | None,
+    growth: tuple[float, float] | None = None,
+) -> TapMode:
     apparent = min(mode.frequency_hz.value, sequence.nyquist_hz)
     peak = _estimate(mode.peak)
     if peak is None:
@@ -311,7 +358,9 @@ def _mode(mode: RingMode, sequence: TapSequence, scale: float | None) -> TapMode
     candidates = alias_candidates(apparent, sequence.cadence_s).frequency_hz
     # what decays is measured; its ratio to the frequency depends on which frequency it is
     ratios = mode.damping_ratio.value * apparent / candidates
-    odds = _alias_odds(candidates, ratios, sequence.frame_exposure_s)
+    left = np.abs(np.sinc(candidates * (sequence.frame_exposure_s or 0.0)))
+    left = np.maximum(left, ALIAS_SMALLEST_LEFT)
+    odds = _alias_odds(candidates, ratios, left, mode.peak.value * (scale or 0.0), growth)
     shown = int(np.argmin(np.abs(candidates - apparent)))
     best = int(np.argmax(odds)) if odds.max() >= RING_DECIDED else shown
     factor = float(ratios[best] / mode.damping_ratio.value)
@@ -376,16 +425,30 @@ def _damping(measured: Interval, ratios: FloatArray, odds: FloatArray, best: int
 
 
 def _alias_odds(
-    candidates_hz: FloatArray, damping_ratios: FloatArray, exposure_s: float | None
+    candidates_hz: FloatArray,
+    damping_ratios: FloatArray,
+    left: FloatArray,
+    shown_arcsec: float,
+    growth: tuple[float, float] | None,
 ) -> FloatArray:
     """Return the odds of the true frequencies of a ring-down; they sum to 1.
 
     Dampings of structures are log-normal about 0.012; low frequencies ring more than high ones
-    (as 1/f); the exposure damps the fast ones. All three are stated in the documentation.
+    (as 1/f). The exposure damps the fast ones, but who taps chooses how hard: a ring of any size is
+    as likely, up to where hands and tracked stars end. What the exposure takes from the motion it
+    adds to the stars' widths. All are stated in the documentation.
+
+    `left`: share of the amplitude that the exposure leaves. `growth`: of the stars' variance, over
+    the mode's own in the frames, with its error.
     """
     unusual = np.log(damping_ratios / RING_USUAL_DAMPING) / RING_DAMPING_SPREAD
     total = -0.5 * unusual**2 - np.log(candidates_hz)
-    total = total + exposure_log_odds(candidates_hz, exposure_s)
+    total = total - np.log1p((shown_arcsec / left / RING_LARGEST_ARCSEC) ** 2)
+    if growth is not None:
+        measured, error = growth
+        expected = 1.0 / left**2 - 1.0  # the mean over all phases
+        sigma = np.hypot(np.hypot(error, RING_GROWTH_FLOOR), RING_GROWTH_ERROR * expected)
+        total = total - 0.5 * ((measured - expected) / sigma) ** 2 - np.log(sigma)
     odds = np.exp(total - total.max())
     return np.asarray(odds / odds.sum())
 
