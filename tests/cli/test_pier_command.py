@@ -31,6 +31,13 @@ def test_tables_and_cautions_are_printed():
     assert done.stderr == ""
 
 
+def test_tables_of_the_drawing_say_so_beside_measured_modes():
+    done = call(EXAMPLE, "--set", "pier.measured_hz=[17.2]")
+    assert "After the measured 17.2 Hz" in done.stdout
+    assert "Modes, as drawn" in done.stdout
+    assert "as drawn" not in call(EXAMPLE).stdout
+
+
 def test_a_page_for_a_leaflet_has_the_tables_and_all_cautions(tmp_path: Path):
     from blursplit.pier.report import CAUTIONS
 

@@ -168,7 +168,13 @@ def _modes(report: PierReport) -> Table:
         ]
         for mode in report.modes
     ]
-    return ["motion", "Hz", "68 % range [Hz]", "tilt [arcsec/µm]"], rows, "Modes"
+    title = f"Modes{_as_drawn(report)}"
+    return ["motion", "Hz", "68 % range [Hz]", "tilt [arcsec/µm]"], rows, title
+
+
+def _as_drawn(report: PierReport) -> str:
+    """Say that measured frequencies do not enter a table."""
+    return ", as drawn" if report.measured else ""
 
 
 def _stiffness(report: PierReport) -> Table:
@@ -184,8 +190,8 @@ def _stiffness(report: PierReport) -> Table:
         ("shift, 1 N at the foot", s.deflection_x_um_n, s.deflection_y_um_n, "µm/N"),
     )
     shares = ", ".join(f"{name} {100 * share:.0f} %" for name, share in s.tilt_shares.items())
-    title = f"Tilt of the mount for unit loads, ± {200.0 * PIER_MODEL_SIGMA:.0f} % "
-    title += f"(of the tilt for 1 N at the axes: {shares})"
+    title = f"Tilt of the mount for unit loads{_as_drawn(report)}, "
+    title += f"± {200.0 * PIER_MODEL_SIGMA:.0f} % (of the tilt for 1 N at the axes: {shares})"
     rows = [[name, _figures(x), _figures(y), unit] for name, x, y, unit in loads]
     return ["load", "along x", "along y", "unit"], rows, title
 
@@ -211,5 +217,5 @@ def _what_if(report: PierReport) -> Table:
                 row.note,
             ]
         )
-    title = "What would change (1 N at the height of the axes, worse direction)"
+    title = f"What would change{_as_drawn(report)} (1 N at the height of the axes, worse direction)"
     return ["if", "arcsec/N", "tilt", "first mode", "mass", "note"], rows, title
