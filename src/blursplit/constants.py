@@ -398,9 +398,10 @@ MODE_SIZE_DOUBT = 0.05  # of the rms | wings shared with the continuum; docs/lin
 MODE_SIZE_DOUBT_DAMPING = 2.0  # of the rms per damping ratio | the same
 MODE_SIZE_DOUBT_CONTRAST = 16.0  # - | peak over continuum from which it falls as the root; the same
 UNKNOWN_DIRECTION_DEG = 180.0 / 12.0**0.5  # deg | a direction of which nothing is known
-# standard errors of the split, and of the middle | from where, and how far beyond either of two
-# modes, one line's interval reaches: their shares lie nearest to 0.68; detection.py reach
-MODE_SPLIT_SHOWS, MODE_SPLIT_REACH = 1.4, 1.3
+# standard errors of the split | from there one line's interval reaches beyond two modes
+MODE_SPLIT_SHOWS = 1.4
+# standard errors of the middle | so far; both: shares nearest to 0.68, detection.py reach
+MODE_SPLIT_REACH = 1.3
 MODE_STEADY_GAIN = 3.84  # - | chi-square(1), 95 %
 ARRAY_SIDE_BAND = 3.0  # line bands | where the stars' own noise is taken; judgement
 SHARED_BANDS_PER_OCTAVE = 3  # - | judgement
@@ -463,9 +464,9 @@ RING_DRAWS = 400  # - | behind the intervals of derived times
 RING_SAME_MODE = 0.05  # of the frequency | modes of two taps further apart are two; judgement
 RING_ODD_DAMPING = 0.04  # - | few structures are damped more: a limit then, no value; judgement
 RING_LARGEST_ARCSEC = 20.0  # arcsec | larger rings are rarer as the square of their size; judgement
-# of the expected growth of the stars' variance, and of the ring's own variance | windows of the
-# centroids and phases of the exposures; three simulated taps agreed within 0.3
-RING_GROWTH_ERROR, RING_GROWTH_FLOOR = 0.4, 0.05
+# of the growth expected of the stars' variance | windows, phases; three simulated taps agreed so
+RING_GROWTH_ERROR = 0.4
+RING_GROWTH_FLOOR = 0.05  # of the ring's variance | the same where hardly any growth is expected
 RING_DECIDED = 0.95  # - | odds from which a fold is no longer open, as those of lines; judgement
 RING_USUAL_DAMPING = 0.012  # - | of piers, mounts and tripods, median; common practice, no source
 RING_DAMPING_SPREAD = 0.8  # ln | of the same, one sigma; common practice, no source
