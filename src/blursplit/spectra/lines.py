@@ -128,6 +128,8 @@ def find_lines(
     high = float(periodogram.frequency_hz[-3])
     search = _Search(periodogram, basis, low, high, false_alarm)
     state = _collect(search, max_lines)
+    for index in range(len(state.modes) - 1):  # fitted before the continuum had lost later modes
+        state = _refined(search, state, index)
     state = _part_close_modes(search, state)
     state, chances = _prune(search, state)
     continuum = Continuum(

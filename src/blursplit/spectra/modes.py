@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, Literal
@@ -220,7 +219,7 @@ class Pair:
         return np.asarray(found.x)
 
     def covariance(self, vector: FloatArray) -> FloatArray:
-        """Return the covariance of a fitted vector, from the curvature of the likelihood."""
+        """Return the covariance of a fitted vector, from the expected information."""
         return _covariance(self, vector, np.array([0.02, 0.02, 0.05, 0.02, 0.02, 0.02]))
 
     def parted(self, vector: FloatArray) -> list[Mode]:
@@ -255,29 +254,25 @@ class Pair:
 
 
 def _covariance(fit: Pair | _Group, vector: FloatArray, steps: FloatArray) -> FloatArray:
-    """Return the inverse of a cost's curvature, less what the continuum is free to take of it.
+    """Return the inverse of the expected information, less what the continuum takes of it.
 
-    Flat directions get a wide but finite error.
+    The curvature of this record would do as well, but not beside what is expected of the continuum:
+    where that takes nearly all, their difference is of any sign. Flat directions get a wide but
+    finite error.
     """
-
-    def slopes(value: Callable[[FloatArray], FloatArray]) -> FloatArray:
-        sides = np.diag(steps)
-        return np.array(
-            [
-                (value(vector + side) - value(vector - side)) / (2.0 * step)
-                for side, step in zip(sides, steps, strict=True)
-            ]
-        )
 
     def model(vector: FloatArray) -> FloatArray:
         return sum((mode.density(fit.periodogram) for mode in fit.modes(vector)), fit.rest)
 
-    hessian = slopes(lambda v: fit.cost(v)[1])
+    sides = np.diag(steps)
+    slopes = np.array([model(vector + side) - model(vector - side) for side in sides])
+    slopes = slopes[:, fit.window] / (2.0 * steps[:, None, None, None])
+    whole = model(vector)
+    scaled = np.linalg.inv(whole[fit.window]) @ slopes
+    information = fit.periodogram.weight * np.einsum("amij,bmji->ab", scaled, scaled)
     if fit.free is not None:
-        hessian = hessian - fit.free.taken(
-            fit.periodogram, model(vector), slopes(model)[:, fit.window], fit.window
-        )
-    values, vectors = np.linalg.eigh((hessian + hessian.T) / 2.0)
+        information = information - fit.free.taken(fit.periodogram, whole, slopes, fit.window)
+    values, vectors = np.linalg.eigh((information + information.T) / 2.0)
     return np.asarray((vectors / np.maximum(values, 0.02)) @ vectors.T)
 
 
@@ -453,7 +448,7 @@ def mode_spreads(
     modes: list[Mode],
     free: FreeContinuum | None = None,
 ) -> list[Spread]:
-    """Return standard errors of neighbouring modes from the curvature of the likelihood.
+    """Return standard errors of neighbouring modes from the expected information.
 
     `rest` (m, 2, 2): everything but these modes. `modes`: as fitted. `free`: None where the rest is
     known.
