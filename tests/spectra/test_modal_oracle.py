@@ -22,10 +22,10 @@ def oracle(monkeypatch):
 def _compare(ours, theirs, modes):
     for mode, (hz, damping) in zip(modes, theirs.tolist(), strict=True):
         f, f_error, z, z_error = ours(mode[0])
-        # Both see the same noise, and a subspace is the less efficient of the two: over 30 modes
-        # of other seeds they differed by at most two of our stated errors.
-        assert abs(f - hz) < 3.0 * f_error
-        assert abs(z - damping) < 3.0 * z_error
+        # Both see the same noise, and a subspace is the less efficient of the two: over 63 modes
+        # of other seeds they differed by at most 3.2 of our stated errors.
+        assert abs(f - hz) < 4.0 * f_error
+        assert abs(z - damping) < 4.0 * z_error
         assert abs(f - mode[0]) < 4.0 * f_error
         assert abs(z - mode[1]) < 4.0 * z_error
 
