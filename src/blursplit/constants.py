@@ -162,8 +162,8 @@ LEAPS_SHARED = 0.5  # - | a window that leaps takes all stars with it: 1
 NARROWEST_SHAPE_PX = 0.6  # px | below it pixels shape the star, see MOST_FOLDED
 FEWEST_INDEPENDENT = 40  # - | the variance of so many is known to 22 %
 FEWEST_JUMPS = 5  # - | judgement
-# 0.3 % of 50 Gaussian places pass, 0.03 % of 100; of 400 places uniform within a pixel 99 % do at
-# errors of 0.15 px, 70 % at 0.2 px.
+# 0.3 % of 50 Gaussian places pass on one axis, 0.05 % of 100; of 400 places uniform within a pixel
+# 99 % do at errors of 0.1 px, 83 % at 0.15 px, 35 % at 0.2 px.
 UNIFORM_LOG_ODDS = 4.6  # ln odds | 1 in 100; the shares above are computed
 PIXEL_EDGE_PX = (0.03, 0.06, 0.1, 0.15, 0.2)  # px | errors of a camera that centres on a star
 FEWEST_MOVES = 3  # - | judgement: chance makes one in 600 looks

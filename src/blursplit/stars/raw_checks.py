@@ -408,13 +408,13 @@ def _within_a_pixel(xy: FloatArray) -> float | None:
     fits, loose, sigmas, odds = [], [], [], []
     for values in xy:
         known = values[np.isfinite(values)]
-        if known.size < FEWEST_INDEPENDENT:
+        if known.size < 2 * FEWEST_INDEPENDENT:
             return None
         low, high = np.quantile(known, (0.02, 0.98))
         sigma, span = float(known.std()), float(high - low)
         leaps = float(np.mean(np.abs(np.diff(known)) > 0.5))  # noqa: PLR2004 - half a pixel
         leaping = leaps * known.size >= FEWEST_JUMPS and leaps < 0.4  # noqa: PLR2004
-        enough = _independent(known) >= FEWEST_INDEPENDENT
+        enough = _independent(known) >= 2 * FEWEST_INDEPENDENT
         inside = span <= UNIFORM_RANGE_PX[1]
         flat = UNIFORM_SIGMA_PX[0] < sigma < UNIFORM_SIGMA_PX[1] and span / sigma < 3.7  # noqa: PLR2004
         loose.append(inside and flat and leaping and span > UNIFORM_RANGE_PX[0] and enough)
