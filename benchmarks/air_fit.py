@@ -8,18 +8,18 @@ free    free air alone, half of the records with broadband shake: residuals say 
 seeds   ten scenes, three seeds each: R-hat, effective draws, seconds
 length  the width of the intervals against length of record and number of stars
 
-A scene takes some ten seconds of processor time, a fit nine to thirty. Errors are of ln J, J the
+A scene takes some ten seconds of processor time, a fit six to thirty. Errors are of ln J, J the
 strength of the air outside (r0^(-5/3)); seeing goes as its power 0.6.
 
 Found (60 s, 25/s, 5 stars, D 0.25 m, half of the blur near air): median error of ln J outside and
 95 %, still then ringing with 0.26 arcsec of broadband shake, by the near outer scale:
 
-    0.3   -0.01 (-0.22 to +0.24)   +0.26 (-0.00 to +0.44)
-    0.57  +0.11 (-0.29 to +0.44)   +0.42 (+0.20 to +0.64): missed
-    1     +0.09 (-0.21 to +0.34)   +0.55 (+0.27 to +0.77): missed
-    2     +0.15 (-0.19 to +0.45)   +0.73 (+0.49 to +0.85): missed
-    5     +0.70 (+0.46 to +0.81)   +0.63 (-0.10 to +0.76): missed, still
-    25    -0.09 (-0.49 to +0.01)   -0.03 (-0.17 to +0.05)   (all of it free air)
+    0.3   -0.02 (-0.31 to +0.23)   +0.24 (-0.01 to +0.45)
+    0.57  +0.13 (-0.28 to +0.42)   +0.41 (+0.14 to +0.60): missed
+    1     +0.05 (-0.34 to +0.31)   +0.57 (+0.33 to +0.77): missed
+    2     +0.09 (-0.28 to +0.45)   +0.70 (+0.49 to +0.85): missed
+    5     +0.71 (+0.48 to +0.80)   +0.63 (+0.35 to +0.77): missed
+    25    -0.09 (-0.81 to +0.01)   -0.02 (-0.16 to +0.05)   (all of it free air)
 
 (`--first 8000`.) Where it misses, near air as it is and none explain the data alike: their
 evidences differ by less than two, and what is assumed beforehand decides.
