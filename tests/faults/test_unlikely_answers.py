@@ -1,4 +1,4 @@
-"""Answers that no site gives, or that centred frames would give too, are doubted beside them."""
+"""Answers that no site gives are none; those of centred frames are doubted."""
 
 from __future__ import annotations
 
@@ -37,12 +37,14 @@ def result_of(*modes: dict[str, float], **tables: Any) -> Any:
 
 
 @pytest.mark.slow
-def test_air_that_is_stiller_than_any_is_doubted() -> None:
+def test_air_that_is_stiller_than_any_voids_the_verdict() -> None:
     """No air at all: stars as narrow as the telescope, as hot pixels moved with images are too."""
     shake = {"frequency_hz": 5.3, "rms_arcsec": 0.5, "angle_deg": 60}
     result = result_of(shake, air={"layers": []})
-    said = {warning.code: warning for warning in result.warnings}
+    said = {check.code: check for check in result.checks}
     assert said["air-too-still"].facts["seeing_arcsec"] < 0.075
+    assert set(result.verdict.matters.values()) == {"not asked"}
+    assert result.verdict.headline.startswith("No verdict")
 
 
 @pytest.mark.slow

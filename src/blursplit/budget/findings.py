@@ -113,6 +113,7 @@ def write_down(
         parts = guest.parts(parts)
         remarks += guest.remarks()
     remarks += _doubts(record, answer, parts, width)
+    checks += _too_still(parts.get("atmosphere", Atmosphere()))
     result = Result(
         version=version("blursplit"),
         command=command,
@@ -135,6 +136,15 @@ def write_down(
         notes.append(Remark(code="centring-not-excluded"))
     result.warnings = [*notes, *remarks, *checks]
     return result
+
+
+def _too_still(air: Atmosphere) -> tuple[Check, ...]:
+    """Void an answer whose air is stiller than that of any site."""
+    seeing = air.seeing_500nm_zenith_arcsec
+    if seeing is None or seeing.high95 is None or seeing.high95 >= STILLEST_AIR_ARCSEC:
+        return ()
+    facts: dict[str, Any] = {"seeing_arcsec": seeing.high95, "touches": "motion widths seeing"}
+    return (Check(code="air-too-still", severity="void", facts=facts),)
 
 
 def _rests_on_little_motion(verdict: Verdict) -> bool:
@@ -363,9 +373,6 @@ def _doubts(
                 facts={"lower_arcsec": lower.low95, "upper_arcsec": upper.high95},
             )
         )
-    seeing = air.seeing_500nm_zenith_arcsec
-    if seeing and seeing.high95 is not None and seeing.high95 < STILLEST_AIR_ARCSEC:
-        out.append(Remark(code="air-too-still", facts={"seeing_arcsec": seeing.high95}))
     if answer.fit is not None and answer.transfer is None:
         out.append(Remark(code="pixels-too-large"))
     if answer.inside is not None and answer.inside.is_shown:

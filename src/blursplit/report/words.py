@@ -134,6 +134,9 @@ _HEADLINES: dict[str, str] = {
         "measured stands below."
     ),
     "not-asked": "No verdict: these frames cannot be taken as the camera made them.",
+    "not-asked/air-too-still": (
+        "No verdict: the stars are narrower than the air of any site leaves them."
+    ),
     "not-asked/frames-recentred": (
         "No verdict: the frames were centred on their star before they were saved, so that the "
         "motion is gone from them."
@@ -212,11 +215,6 @@ _REASONS: dict[str, str] = {
     "widths-disagree": (
         "The model gives a width of {modelled_arcsec:arcsec}, the frames {recorded_arcsec:arcsec}; "
         "one of them is wrong."
-    ),
-    "air-too-still": (
-        "The star is as narrow as if the seeing were below {seeing_arcsec:arcsec}, which no site "
-        "on the ground has: what was followed may be hot pixels that were moved with the images, "
-        "or the pixel scale or the aperture is wrong; record raw frames and check both."
     ),
     "centring-not-excluded": (
         "This verdict rests on stars that move little; frames that were centred on a star before "
@@ -314,6 +312,11 @@ _NEXT: dict[str, str] = {
 }
 
 _CHECKS: dict[str, str] = {
+    "air-too-still": (
+        "The star is as narrow as if the seeing were below {seeing_arcsec:arcsec}, which no site "
+        "on the ground has: what was followed may be hot pixels that were moved with the images, "
+        "or the pixel scale or the aperture is wrong; record raw frames and check both."
+    ),
     "frames-recentred": (
         "The frames follow a star: the window was moved or the images were shifted while they "
         "were recorded[[ (seen by {seen_by:name})]], so motion is missing from them; switch off "
