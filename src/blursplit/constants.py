@@ -900,8 +900,8 @@ SMC_NU = 6.0  # degrees of freedom | of the Student density that proposals are m
 SMC_ACCEPTANCE = 0.25  # - | to which the step is adapted
 SMC_DIFFERENCE_MOVES = 0.3  # - | share of moves along differences
 SMC_JUMP_MOVES = 0.15  # - | share of moves over a gap between two kinds of particles
-# With half as many sweeps, or a fifth of the particles, two kinds of air came out with a third of
-# the right odds, from both seeds alike: docs/method.md, against 4000 particles of 16 to 48 sweeps.
+# With half as many sweeps of a fifth of the particles, near air had 0.3 and 0.4 of its odds on two
+# nights, from both seeds alike: docs/method.md, against 4000 particles of 16 to 48 sweeps.
 SMC_SWEEPS = (8, 32)  # least and most at a temperature | see above
 SMC_FORGOTTEN = 0.8  # of twice the variance | median squared jump at which a temperature ends
 KEPT_NEAR = 0.01  # - | frequencies of a table that is kept; air's spectra then err by 4 %

@@ -234,7 +234,7 @@ class AirFit:
     def open_density(self, frequency_hz: FloatArray) -> FloatArray:
         """Return the broadband shared excess, (n, 2, 2, n_f) [arcsec^2/Hz].
 
-        One-sided, exposure averaged; with what single bins hold beyond any smooth model.
+        One-sided, exposure averaged and folded; with what single bins hold beyond any smooth model.
         """
         data = self.model.data
         out = self.model.open_density(self.state, frequency_hz)
