@@ -306,7 +306,7 @@ def _what_is_shown(record: Record, lines: Lines, answer: Answer) -> summary.Show
 
     return summary.Shown(
         tracking=moves or shown_owner(lines.found, "tracking"),
-        structure=shown_owner(lines.found, "structure") or inside,
+        structure=shown_owner(lines.found, "structure") or inside or above("structure"),
         near_air=above("near_air"),
         optics=stated or answer.optics is not None or above("optics"),
     )
