@@ -22,7 +22,7 @@ from blursplit.frames.inspection import Inspection
 from blursplit.pier.report import PierReport
 from blursplit.report.numbers import unit_of_key
 from blursplit.result import Result
-from blursplit.rig import DEFAULTS, Setup, flat_key
+from blursplit.rig import DEFAULTS, Setting, Setup, flat_key
 from blursplit.spectra.tap_result import TapResult
 
 DOCS = Path(__file__).parent
@@ -169,12 +169,15 @@ def setup_table() -> str:
     return "\n".join(lines) + "\n"
 
 
-def _rows(model: type[BaseModel], path: str) -> list[str]:
+def _rows(model: type[Any], path: str) -> list[str]:
     """Return table rows of a record, with the records inside it."""
+    if model is Setting:
+        parts = typing.get_type_hints(Setting).items()
+    else:
+        fields = model.model_fields.items()
+        parts = [(part.alias or key, part.annotation) for key, part in fields]
     rows = []
-    for key, part in model.model_fields.items():
-        name = part.alias or key
-        annotation = part.annotation
+    for name, annotation in parts:
         inner = [a for a in (annotation, *typing.get_args(annotation)) if _is_record(a)]
         if inner and inner[0] is not Estimate:
             many = {list: "[]", dict: ".NAME"}.get(typing.get_origin(annotation), "")  # type: ignore[arg-type]
@@ -185,7 +188,9 @@ def _rows(model: type[BaseModel], path: str) -> list[str]:
 
 
 def _is_record(annotation: Any) -> bool:
-    return isinstance(annotation, type) and issubclass(annotation, BaseModel)
+    return annotation is Setting or (
+        isinstance(annotation, type) and issubclass(annotation, BaseModel)
+    )
 
 
 def result_table() -> str:

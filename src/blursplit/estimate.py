@@ -74,6 +74,11 @@ class Estimate(BaseModel):
         copy._unit = unit  # noqa: SLF001 - of this very class
         return copy
 
+    def times(self, factor: float) -> Estimate:
+        """Return value and ends times a factor, which must not be negative."""
+        ends = self.model_dump()
+        return Estimate(**{name: None if v is None else v * factor for name, v in ends.items()})
+
     @property
     def quantity(self) -> Any:
         """The value as an astropy quantity; NaN for a limit."""

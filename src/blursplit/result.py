@@ -7,6 +7,7 @@ from typing import Any, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from blursplit.estimate import Estimate
+from blursplit.rig import Setting
 
 SCHEMA = "blursplit-result/2"
 
@@ -31,6 +32,11 @@ class Document(Part):
         """Return the record as JSON text."""
         return self.model_dump_json(by_alias=True, indent=2) + "\n"
 
+    @classmethod
+    def from_json(cls, text: str) -> Self:
+        """Read such text (pydantic's ValidationError when it is not one)."""
+        return cls.model_validate_json(text)
+
 
 class Remark(Part):
     """Something said about the run: a code, the facts it stands on, and its words."""
@@ -50,14 +56,6 @@ class NextStep(Remark):
     """What to do next, and the width that it could save or decide."""
 
     gain_arcsec: float | None = None
-
-
-class SetupEntry(Part):
-    """A value used, and where it came from."""
-
-    value: Any
-    origin: Literal["header", "setup file", "option", "default", "measured"]
-    note: str = ""
 
 
 class SequenceInfo(Part):
@@ -427,7 +425,7 @@ class Result(Document):
     command: str = ""
     digest: str = ""
     sequence: SequenceInfo
-    setup: dict[str, SetupEntry] = Field(default_factory=dict)
+    setup: dict[str, Setting] = Field(default_factory=dict)
     motion: Motion = Motion()
     fwhm: Fwhm = Fwhm()
     atmosphere: Atmosphere = Atmosphere()
@@ -462,8 +460,3 @@ class Result(Document):
         """Return a value of the setup, `otherwise` where it is not known."""
         entry = self.setup.get(key)
         return otherwise if entry is None or entry.value is None else entry.value
-
-    @classmethod
-    def from_json(cls, text: str) -> Result:
-        """Read the text of result.json (pydantic's ValidationError when it is not one)."""
-        return cls.model_validate_json(text)

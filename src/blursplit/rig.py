@@ -34,14 +34,8 @@ from blursplit.constants import (
 )
 from blursplit.errors import InputError
 
-Origin = Literal["header", "setup file", "option", "default", "measured"]
-ORIGINS_WEAKEST_FIRST: tuple[Origin, ...] = (
-    "default",
-    "measured",
-    "header",
-    "setup file",
-    "option",
-)
+Origin = Literal["default", "measured", "header", "setup file", "option"]
+ORIGINS_WEAKEST_FIRST: tuple[Origin, ...] = get_args(Origin)
 
 
 def _no_truth(value: Any) -> Any:

@@ -117,11 +117,7 @@ def _from_result(folder: Path, rig: Rig) -> Source:
     if old.tracks is None:
         raise InputError(folder, "holds no star tracks", "measure the frames again")
     # Declared values of the first run keep their rank unless this run says otherwise.
-    known = {
-        key: Setting(entry.value, entry.origin, entry.note)
-        for key, entry in old.result.setup.items()
-        if entry.origin != "default"
-    }
+    known = {key: entry for key, entry in old.result.setup.items() if entry.origin != "default"}
     info = old.result.sequence
     return Source(old.tracks, merge_settings(rig, known), info.name, info.files, info.frames)
 

@@ -18,10 +18,10 @@ from blursplit.result import (
     Line,
     Result,
     SequenceInfo,
-    SetupEntry,
     Structure,
     Tracking,
 )
+from blursplit.rig import Setting
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -74,9 +74,9 @@ def result(**changes: object) -> Result:
             airmass=1.0,
         ),
         "setup": {
-            "aperture_m": SetupEntry(value=0.2, origin="setup file"),
-            "outer_scale_m": SetupEntry(value=[10.0, 50.0], origin="default"),
-            "wind_m_s": SetupEntry(value=[2.0, 30.0], origin="default"),
+            "aperture_m": Setting(value=0.2, origin="setup file"),
+            "outer_scale_m": Setting(value=[10.0, 50.0], origin="default"),
+            "wind_m_s": Setting(value=[2.0, 30.0], origin="default"),
         },
         "fwhm": Fwhm(
             blur_time_s=changes.pop("blur_time_s", 30.0),

@@ -12,6 +12,7 @@ from blursplit.campaign.accept import Limits, worst
 from blursplit.campaign.accept_rules import mount_rms_arcsec
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
+from blursplit.rig import Setting
 
 
 def limits(**tables: object) -> Limits:
@@ -226,7 +227,7 @@ def test_several_runs_are_judged_by_their_mean_and_the_run_that_shows_most(make)
 
 def test_runs_of_two_telescopes_are_not_judged_together(make):
     one, other = make.result(), make.result()
-    other.setup["aperture_m"].value = 0.4
+    other.setup["aperture_m"] = Setting(0.4, "setup file")
     with pytest.raises(InputError, match="apertures of"):
         judge_runs([(one, None), (other, None)], limits())
 

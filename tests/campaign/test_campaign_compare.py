@@ -11,6 +11,7 @@ from numpy.testing import assert_allclose
 from blursplit.campaign import compare, split_alternating
 from blursplit.campaign.compare import model_fwhm_arcsec
 from blursplit.errors import InputError
+from blursplit.rig import Setting
 
 
 def test_clear_improvement_is_told_with_its_size(make) -> None:
@@ -113,8 +114,8 @@ def test_modelled_width_is_that_of_the_table_of_long_exposures(
     run.instrument.optics_fwhm_arcsec = None
     run.setup.pop("pixel_scale_arcsec", None)
     run.sequence.wavelength_m = 500e-9
-    run.setup["aperture_m"].value = aperture
-    run.setup["outer_scale_m"].value = [outer, outer]
+    run.setup["aperture_m"] = Setting(aperture, "setup file")
+    run.setup["outer_scale_m"] = Setting([outer, outer], "setup file")
     seeing = 0.975863 * 500e-9 / r0 * 206264.806
     assert_allclose(model_fwhm_arcsec(run, seeing), published, rtol=0.004)
 

@@ -13,6 +13,7 @@ from blursplit.campaign.background import (
     smallest_arcsec,
 )
 from blursplit.campaign.compare_record import compare_lines
+from blursplit.rig import Setting
 
 
 def states(changes) -> list[str]:
@@ -118,8 +119,8 @@ def test_measured_density_gives_the_background_when_there_is_one(make) -> None:
 def test_model_background_sums_to_the_variance_of_air_and_noise(make) -> None:
     """Integral over frequency = K1 lambda^2 r0^(-5/3) D^(-1/3) (von Karman) + noise."""
     run = make.result(noise=0.1, duration_s=4000.0)
-    run.setup["outer_scale_m"].value = [20.0, 20.0]
-    run.setup["wind_m_s"].value = [10.0, 10.0]
+    run.setup["outer_scale_m"] = Setting([20.0, 20.0], "setup file")
+    run.setup["wind_m_s"] = Setting([10.0, 10.0], "setup file")
     run.sequence.wavelength_m = 500e-9
     run.sequence.frame_exposure_s = 1e-6
     background = background_of(run)

@@ -12,6 +12,7 @@ import pytest
 
 from blursplit import result as record
 from blursplit.estimate import Estimate, upper_limit
+from blursplit.rig import Setting
 from blursplit.series import Series
 
 HOSTILE = "<script>document.title='owned'</script>"
@@ -191,14 +192,14 @@ def _shaken(text: str = "HD 1234") -> record.Result:
             start_utc="2024-03-02T22:05:00.000",
         ),
         setup={
-            "aperture_m": record.SetupEntry(value=0.25, origin="setup file"),
-            "obstruction": record.SetupEntry(value=0.3, origin="setup file"),
-            "pixel_scale_arcsec": record.SetupEntry(value=0.65, origin="header"),
-            "outer_scale_m": record.SetupEntry(value=[10.0, 50.0], origin="default"),
-            "wavelength_nm": record.SetupEntry(value=550.0, origin="default"),
-            "position_angle_deg": record.SetupEntry(value=12.0, origin="header"),
-            "flip": record.SetupEntry(value=False, origin="header"),
-            "gain_e_per_adu": record.SetupEntry(value=0.8, origin="header"),
+            "aperture_m": Setting(value=0.25, origin="setup file"),
+            "obstruction": Setting(value=0.3, origin="setup file"),
+            "pixel_scale_arcsec": Setting(value=0.65, origin="header"),
+            "outer_scale_m": Setting(value=[10.0, 50.0], origin="default"),
+            "wavelength_nm": Setting(value=550.0, origin="default"),
+            "position_angle_deg": Setting(value=12.0, origin="header"),
+            "flip": Setting(value=False, origin="header"),
+            "gain_e_per_adu": Setting(value=0.8, origin="header"),
         },
         motion=record.Motion(
             common_rms_x_arcsec=0.61,

@@ -14,7 +14,8 @@ from blursplit.estimate import Estimate
 from blursplit.report import figures as draw
 from blursplit.report.figures._canvas import block_means, power_label
 from blursplit.report.figures.evidence import binned_pairs
-from blursplit.result import Result, SequenceInfo, SetupEntry, Structure
+from blursplit.result import Result, SequenceInfo, Structure
+from blursplit.rig import Setting
 
 DRAWINGS = {
     "pairs": lambda case: draw.draw_pairs(case.series),
@@ -147,9 +148,9 @@ def _oriented(angle_of_y: float, *, flip: bool | None, angle: float, position: f
     def exact(value: float) -> Estimate:
         return Estimate(value=value, low=value - 1, high=value + 1)
 
-    setup = {"position_angle_deg": SetupEntry(value=angle_of_y, origin="header")}
+    setup = {"position_angle_deg": Setting(value=angle_of_y, origin="header")}
     if flip is not None:
-        setup["flip"] = SetupEntry(value=flip, origin="header")
+        setup["flip"] = Setting(value=flip, origin="header")
     return Result(
         sequence=SequenceInfo(files=1, frames=10, frames_used=10, stars_used=4),
         setup=setup,

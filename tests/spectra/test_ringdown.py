@@ -255,7 +255,7 @@ def test_slow_ring_is_no_fold(scenes):
 
 def test_tap_that_outweighs_all_others_has_a_finite_mean():
     """The variance between taps divides by a difference that rounding must not make zero."""
-    parts = [Interval(v, v - s, v + s, v - 2 * s, v + 2 * s) for v, s in ((1.0, 0.0), (2.0, 5.0))]
+    parts = [Interval(v - 2 * s, v - s, v, v + s, v + 2 * s) for v, s in ((1.0, 0.0), (2.0, 5.0))]
     assert_allclose(mean_of(parts).value, 1.0, rtol=1e-6)
 
 

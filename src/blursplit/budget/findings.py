@@ -39,7 +39,6 @@ from blursplit.result import (
     Result,
     Saving,
     SequenceInfo,
-    SetupEntry,
     Tracking,
     Verdict,
 )
@@ -118,10 +117,7 @@ def write_down(
         version=version("blursplit"),
         command=command,
         sequence=_sequence_info(source, record),
-        setup={
-            key: SetupEntry(value=entry.value, origin=entry.origin, note=entry.note)
-            for key, entry in record.rig.settings.items()
-        },
+        setup=dict(record.rig.settings),
         checks=list(checks),
         fit=_fit_record(answer),
         **parts,

@@ -159,8 +159,7 @@ def _part_of_width(part: Estimate | None, recorded: Estimate) -> Estimate | None
         return None
     width = recorded.value
     if part.value is None:
-        ends = {k: None if v is None else v * width for k, v in part.model_dump().items()}
-        return Estimate(**ends)
+        return part.times(width)
     value = width * part.value
     out = {}
     for sign, name, other in (

@@ -59,7 +59,7 @@ from blursplit.errors import InputError
 from blursplit.evidence.second_camera import witness_baseline_m
 from blursplit.evidence.sensor_signal import accelerometer_noise_ug
 from blursplit.report.words import said, sentence
-from blursplit.result import Remark, SetupEntry
+from blursplit.result import Remark
 from blursplit.rig import Rig, as_rig, merge_settings
 from blursplit.spectra.aliases import apparent_frequency
 
@@ -125,10 +125,7 @@ def plan(
         version=version("blursplit"),
         seeing_arcsec=seeing_arcsec,
         damping_ratio=damping_ratio,
-        setup={
-            key: SetupEntry(value=k.value, origin=k.origin, note=k.note)
-            for key, k in instrument.settings.items()
-        },
+        setup=dict(instrument.settings),
         recording=recording,
         detectable=detectable,
         smallest_structure_arcsec=mode,

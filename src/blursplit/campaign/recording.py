@@ -27,8 +27,8 @@ from blursplit.constants import (
 )
 from blursplit.frames.timestamps import offline
 from blursplit.report.words import said, sentence
-from blursplit.result import Document, Part, Remark, SetupEntry
-from blursplit.rig import Rig
+from blursplit.result import Document, Part, Remark
+from blursplit.rig import Rig, Setting
 
 
 @dataclass(frozen=True)
@@ -252,7 +252,7 @@ class Plan(Document):
     version: str = ""
     seeing_arcsec: float
     damping_ratio: float
-    setup: dict[str, SetupEntry]
+    setup: dict[str, Setting]
     recording: Recording
     detectable: list[Detectable]
     smallest_structure_arcsec: float | None

@@ -28,7 +28,8 @@ from blursplit.frames.pixels import same_exposure
 from blursplit.frames.sequence import Sequence
 from blursplit.frames.timing import RatePart
 from blursplit.plain import plain
-from blursplit.result import Document, Part, Remark, SetupEntry
+from blursplit.result import Document, Part, Remark
+from blursplit.rig import Setting
 
 INSPECTION_SCHEMA = "blursplit-inspect/2"
 SATURATED = "saturated-pixels"
@@ -116,7 +117,7 @@ class Inspection(Document):
     start_utc: str | None
     exposure_s: float | None
     timing: FrameTiming | None
-    known: dict[str, SetupEntry]
+    known: dict[str, Setting]
     missing: list[Missing]
     calibration: list[CalibrationFrames] = Field(default_factory=list)
     can: list[Remark]
@@ -161,7 +162,7 @@ def inspect_sequence(sequence: Sequence, paths: Iterable[Path] = ()) -> Inspecti
         start_utc=sequence.start_utc,
         exposure_s=sequence.exposure_s,
         timing=_timing(sequence),
-        known={key: SetupEntry(**vars(entry)) for key, entry in sorted(known.items())},
+        known=dict(sorted(known.items())),
         missing=missing,
         calibration=_calibration(sequence, paths),
         can=can,

@@ -173,13 +173,7 @@ def estimate_cells(
     cells = {"value": UNKNOWN, "range68": "", "range95": ""}
     if estimate is None:
         return cells
-    scaled = estimate.model_copy(
-        update={
-            name: None if end is None else end * scale
-            for name in ("value", "low", "high", "low95", "high95")
-            for end in (getattr(estimate, name),)
-        }
-    )
+    scaled = estimate.times(scale)
     decimals = _decimals(scaled, CAPS_OF_DECIMALS.get(unit, 9) if finest is None else finest)
     if scaled.value is None:
         if scaled.high is None:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import astuple, dataclass, replace
+from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -45,28 +46,15 @@ class Tap:
 
 @dataclass(frozen=True)
 class RingDown:
-    """All taps of a record and what they say together.
-
-    Parameters
-    ----------
-    taps : tuple of Tap
-    modes : tuple of RingMode
-        Largest first.
-    settling_s, to_air_s, peak : Interval or None
-        Averages over the taps.
-    quiet_rms : float
-        Motion without taps, one-axis rms, slow part included, unit of the motion.
-    settle_amplitude : float
-        Amplitude that `settling_s` refers to.
-    """
+    """All taps of a record and what they say together; times and peak are means over the taps."""
 
     taps: tuple[Tap, ...]
-    modes: tuple[RingMode, ...]
+    modes: tuple[RingMode, ...]  # largest first
     settling_s: Interval | None
     to_air_s: Interval | None
     peak: Interval | None
-    quiet_rms: float
-    settle_amplitude: float
+    quiet_rms: float  # one-axis, of the motion without taps, slow part included
+    settle_amplitude: float  # that `settling_s` refers to
 
 
 def measure_ringdown(
@@ -80,23 +68,11 @@ def measure_ringdown(
 ) -> RingDown:
     """Find the taps of a record and fit the ring-downs after them.
 
-    Parameters
-    ----------
-    time_s : ndarray, shape (n,)
-        Regular grid.
-    motion_xy : ndarray, shape (n, 2)
-        Shared motion, without NaN.
-    settle_amplitude : float
-        In the unit of the motion.
-    lowest_hz : float
-        Slower modes are not looked for.
-    rng : Generator
-        For the intervals of derived times.
+    `time_s` (n,): regular grid. `motion_xy` (n, 2): shared motion, without NaN. `settle_amplitude`:
+    in the unit of the motion. `lowest_hz`: slower modes are not looked for. `rng`: for the
+    intervals of derived times.
 
-    Returns
-    -------
-    RingDown
-        Without taps, `taps` is empty and everything else None.
+    Returns: without taps, `taps` is empty and everything else None.
     """
     fast = fast_part(motion_xy, cadence_s, lowest_hz)
     onsets = find_onsets(motion_xy, cadence_s)
@@ -185,13 +161,10 @@ def _describe(
 def _started_earlier(tap: Tap, earlier_s: float, fast: FloatArray, quiet: float) -> Tap:
     """Count a tap's times from its onset, where the fit begins later; its peak is what was seen."""
     largest = float(np.sqrt((fast**2).sum(axis=1).max()))
-    peak = Interval(
-        largest, largest - quiet, largest + quiet, largest - 2.0 * quiet, largest + 2.0 * quiet
-    )
     return replace(
         tap,
         window_s=tap.window_s + earlier_s,
-        peak=peak,
+        peak=Interval(*(largest + k * quiet for k in (-2.0, -1.0, 0.0, 1.0, 2.0))),
         settling_s=_later(tap.settling_s, earlier_s),
         to_air_s=_later(tap.to_air_s, earlier_s),
         free_after_s=earlier_s,
@@ -199,20 +172,13 @@ def _started_earlier(tap: Tap, earlier_s: float, fast: FloatArray, quiet: float)
 
 
 def _later(time: Interval | None, by_s: float) -> Interval | None:
-    if time is None:
-        return None
-    return Interval(*(end + by_s for end in astuple(time)))
+    return None if time is None else Interval(*(end + by_s for end in time))
 
 
 def _interval(value: float, draws: list[float]) -> Interval:
-    low95, low, _, high, high95 = np.percentile(draws, PERCENTILES)
-    return Interval(
-        value,
-        float(min(low, value)),
-        float(max(high, value)),
-        float(min(low95, value)),
-        float(max(high95, value)),
-    )
+    low95, low, _, high, high95 = map(float, np.percentile(draws, PERCENTILES))
+    lower, upper = (min(low95, value), min(low, value)), (max(high, value), max(high95, value))
+    return Interval(*lower, value, *upper)
 
 
 def _quiet(motion: FloatArray, fast: FloatArray, onsets: list[int], cadence_s: float) -> float:
@@ -344,14 +310,13 @@ def _scatter(sharp: float, rough: float) -> float:
     return float(np.sqrt(max(rough**2 - sharp**2, (0.5 * rough) ** 2)))
 
 
-@dataclass(frozen=True)
-class Interval:
-    """A value with its 68 % and 95 % intervals."""
+class Interval(NamedTuple):
+    """A value with its 68 % and 95 % intervals, in the order of `PERCENTILES`."""
 
-    value: float
-    low: float
-    high: float
     low95: float
+    low: float
+    value: float
+    high: float
     high95: float
 
 
@@ -382,21 +347,18 @@ def mean_of(parts: list[Interval | None]) -> Interval | None:
     known = [part for part in parts if part is not None]
     if not known:
         return None
-    return _weighted(
-        np.array([part.value for part in known]),
-        np.array([(part.high - part.low) / 2.0 for part in known]),
-        lowest=0.0,
-    )
+    return _weighted([(part.value, (part.high - part.low) / 2.0) for part in known], lowest=0.0)
 
 
-def _weighted(values: FloatArray, sigmas: FloatArray, lowest: float = -np.inf) -> Interval:
-    """Average taps that may differ by more than their errors say.
+def _weighted(taps: list[tuple[float, float]], lowest: float = -np.inf) -> Interval:
+    """Average (value, error) of taps that may differ by more than their errors say.
 
     The variance between taps is that of DerSimonian and Laird (1986, from memory); where there is
     any, Student's factors widen the interval.
     """
     from scipy.stats import t as student
 
+    values, sigmas = np.array(taps, dtype=np.float64).T
     sigmas = np.maximum(sigmas, 1e-9 * max(float(np.abs(values).max()), 1e-6))
     weights = 1.0 / sigmas**2
     mean = float((weights * values).sum() / weights.sum())
@@ -412,14 +374,8 @@ def _weighted(values: FloatArray, sigmas: FloatArray, lowest: float = -np.inf) -
             upper = 0.01 * np.array(PERCENTILES[-2:])
             factor68, factor95 = map(float, student.ppf(upper, values.size - 1))
     error = float(1.0 / np.sqrt(weights.sum()))
-    reach68, reach95 = factor68 * error, factor95 * error
-    return Interval(
-        mean,
-        max(mean - reach68, lowest),
-        mean + reach68,
-        max(mean - reach95, lowest),
-        mean + reach95,
-    )
+    factors = (-factor95, -factor68, 0.0, factor68, factor95)
+    return Interval(*(max(mean + k * error, lowest if k < 0 else mean) for k in factors))
 
 
 def modes_over_taps(taps: Sequence[Tap]) -> tuple[RingMode, ...]:
@@ -451,22 +407,11 @@ def _repeats(shown: int, taps: int) -> bool:
 
 def _mean_mode(group: dict[int, Ring], late: set[int]) -> RingMode:
     rings = list(group.values())
-    damping = _weighted(
-        np.array([ring.damping_ratio for ring in rings]),
-        np.array([ring.damping_sigma for ring in rings]),
-        lowest=0.0,
-    )
-    frequency = _weighted(
-        np.array([ring.frequency_hz for ring in rings]),
-        np.array([ring.frequency_sigma for ring in rings]),
-    )
+    damping = _weighted([(r.damping_ratio, r.damping_sigma) for r in rings], lowest=0.0)
+    frequency = _weighted([(r.frequency_hz, r.frequency_sigma) for r in rings])
     # where the fit begins later than the tap, its amplitude is not that of the onset
     sized = [ring for number, ring in group.items() if number not in late] or rings
-    peak = _weighted(
-        np.array([ring.amplitude for ring in sized]),
-        np.array([ring.amplitude_sigma for ring in sized]),
-        lowest=0.0,
-    )
+    peak = _weighted([(r.amplitude, r.amplitude_sigma) for r in sized], lowest=0.0)
     widths = [ring.half_power for ring in rings if ring.half_power is not None]
     return RingMode(
         frequency,
@@ -482,9 +427,7 @@ def _mean_mode(group: dict[int, Ring], late: set[int]) -> RingMode:
 def _bend(rings: list[Ring], taps: int) -> Interval | None:
     if not rings or not _repeats(len(rings), taps):
         return None
-    return _weighted(
-        np.array([ring.bend for ring in rings]), np.array([ring.bend_sigma for ring in rings])
-    )
+    return _weighted([(ring.bend, ring.bend_sigma) for ring in rings])
 
 
 def _same(group: list[Ring], ring: Ring) -> bool:

@@ -21,7 +21,7 @@ from blursplit.constants import (
     TAP_REFERENCE_ARCSEC,
     TAP_SETTLE_ARCSEC,
 )
-from blursplit.estimate import Estimate
+from blursplit.estimate import Estimate, from_ends, upper_limit
 from blursplit.result import Document, Facts, Part, Remark
 from blursplit.spectra.aliases import alias_candidates
 from blursplit.spectra.densities import regular_grid, segment_slices
@@ -132,11 +132,6 @@ class TapResult(Document):
     taps: list[OneTap] = Field(default_factory=list)
     warnings: list[Remark] = Field(default_factory=list)
     cautions: list[str] = Field(default_factory=lambda: list(CAUTIONS))
-
-    @classmethod
-    def from_json(cls, text: str) -> TapResult:
-        """Read the text of tap.json (pydantic's ValidationError when it is not one)."""
-        return cls.model_validate_json(text)
 
 
 def measure_taps(
@@ -311,13 +306,9 @@ def _from_reference(
         if mode.decay_s is not None and size > settle_arcsec:
             times.append((float(np.log(size / settle_arcsec)), mode.decay_s))
     if not times:
-        return Estimate(value=0.0, low=0.0, high=0.0, low95=0.0, high95=0.0)
+        return from_ends([0.0] * 5)
     factor, decay = max(times, key=lambda pair: pair[0] * float(pair[1].value or 0.0))
-    return Estimate(**{key: None if v is None else factor * v for key, v in _ends(decay).items()})
-
-
-def _ends(part: Estimate) -> dict[str, float | None]:
-    return {key: getattr(part, key) for key in ("value", "low", "high", "low95", "high95")}
+    return decay.times(factor)
 
 
 def _growth(
@@ -352,9 +343,6 @@ def _mode(
     growth: tuple[float, float] | None = None,
 ) -> TapMode:
     apparent = min(mode.frequency_hz.value, sequence.nyquist_hz)
-    peak = _estimate(mode.peak)
-    if peak is None:
-        raise ValueError("a mode without estimates")
     candidates = alias_candidates(apparent, sequence.cadence_s).frequency_hz
     # what decays is measured; its ratio to the frequency depends on which frequency it is
     ratios = mode.damping_ratio.value * apparent / candidates
@@ -364,35 +352,22 @@ def _mode(
     shown = int(np.argmin(np.abs(candidates - apparent)))
     best = int(np.argmax(odds)) if odds.max() >= RING_DECIDED else shown
     factor = float(ratios[best] / mode.damping_ratio.value)
-    frequency = mode.frequency_hz
+    moved = candidates[best] - mode.frequency_hz.value
     rate = 2.0 * np.pi * mode.frequency_hz.value
-    decay = mode.damping_ratio
     return TapMode(
-        frequency_hz=Estimate(
-            value=float(candidates[best]),
-            low=candidates[best] - (frequency.value - frequency.low),
-            high=candidates[best] + (frequency.high - frequency.value),
-            low95=candidates[best] - (frequency.value - frequency.low95),
-            high95=candidates[best] + (frequency.high95 - frequency.value),
-        ),
+        frequency_hz=from_ends(end + moved for end in mode.frequency_hz),
         alias_candidates_hz=[float(f) for f in candidates],
         alias_damping_ratios=[float(ratio) for ratio in ratios],
         alias_odds=[float(part) for part in odds],
         damping_ratio=_damping(mode.damping_ratio, ratios, odds, best),
-        decay_s=Estimate(
-            value=1.0 / (rate * decay.value),
-            low=1.0 / (rate * decay.high),
-            high=1.0 / (rate * max(decay.low, 1e-6)),
-            low95=1.0 / (rate * decay.high95),
-            high95=1.0 / (rate * max(decay.low95, 1e-6)),
-        ),
+        decay_s=from_ends(1.0 / (rate * max(end, 1e-6)) for end in reversed(mode.damping_ratio)),
         frequency_rise=_estimate(mode.bend),
         log_decrement=mode.decrement * factor,
         half_power_damping_ratio=None
         if mode.half_power_damping is None
         else mode.half_power_damping * factor,
         peak_arcsec=_estimate(mode.peak, scale) if scale else None,
-        peak_px=peak,
+        peak_px=from_ends(mode.peak),
         taps=mode.taps,
     )
 
@@ -403,25 +378,18 @@ def _damping(measured: Interval, ratios: FloatArray, odds: FloatArray, best: int
     A ring that dies fast for the frequency at which it shows is a faster one that folds, or damped
     as few structures are: where neither is sure its ratio has a limit alone.
     """
-    knots = np.array([measured.low95, measured.low, measured.value, measured.high, measured.high95])
-    scaled = knots / measured.value * ratios[:, None]
+    scaled = np.array(measured) / measured.value * ratios[:, None]
     value = float(scaled[best, 2])
     if odds.max() < RING_DECIDED and value > RING_ODD_DAMPING:
-        end = float(scaled[best, -1])
-        return Estimate(value=None, low=0.0, high=end, low95=0.0, high95=end)
+        return upper_limit(scaled[best, -1])
     # each candidate's share rises through its own percentiles; together they are the odds
     shares, grid = 0.01 * np.array(PERCENTILES), np.sort(scaled, axis=None)
     rise = np.zeros(grid.size)
     for part, row in zip(odds, scaled, strict=True):
         rise += part * np.interp(grid, row, shares, left=0.0, right=1.0)
     low95, low, _, high, high95 = np.interp(shares, rise, grid).tolist()
-    return Estimate(
-        value=value,
-        low=min(low, value),
-        high=max(high, value),
-        low95=min(low95, value),
-        high95=max(high95, value),
-    )
+    lower, upper = (min(low95, value), min(low, value)), (max(high, value), max(high95, value))
+    return from_ends([*lower, value, *upper])
 
 
 def _alias_odds(
@@ -480,12 +448,4 @@ def _tap(tap: Tap, scale: float | None) -> OneTap:
 
 
 def _estimate(part: Interval | None, factor: float = 1.0) -> Estimate | None:
-    if part is None:
-        return None
-    return Estimate(
-        value=part.value * factor,
-        low=part.low * factor,
-        high=part.high * factor,
-        low95=part.low95 * factor,
-        high95=part.high95 * factor,
-    )
+    return None if part is None else from_ends(end * factor for end in part)
