@@ -259,6 +259,7 @@ ONE_PEAK_SIGMAS = 2.0  # sigma | nearer Gaussians have one peak: no two centroid
 TREND_FEWEST, TREND_LATEST = 4, 8  # frames | a line needs them; the latest place, judgement
 DRIFT_MATTERS_PX = 0.7  # px | a block's drift that moves a star off its pixels, judgement
 SMALLEST_MARGIN = 4  # px | off its expected place that the narrowest cuts still hold a field
+MOST_COMPILED_MEDIAN = 1000  # values | of more a median is faster from numpy; benchmarks/speed.py
 SMALLEST_FIT = 3  # stars | two cannot be checked by a third
 GUIDES, FAST_GUIDES = 5, 3  # stars | judgement
 GUIDE_SIGMAS = 2.0  # star sigmas | guide stars agree within this of their median
@@ -266,12 +267,6 @@ GUIDE_FLUX_RANGE, GUIDE_WIDTH_RANGE = (0.1, 4.0), (0.45, 2.5)  # of the usual | 
 STEADY_BLOCK, STEADY_STARS = 8, 4  # frames, stars | that share one sky noise, judgement
 GAIN_LEVEL_SIGMAS = 5.0  # sigma | of the sky: pixels that bright tell a gain
 # places | thirty-nine exchanges sort twelve values (Knuth, Art of Computer Programming 3, 5.3.4)
-SORTING_TWELVE = (
-    (0, 8), (1, 7), (2, 6), (3, 11), (4, 10), (5, 9), (0, 1), (2, 5), (3, 4), (6, 9), (7, 8),
-    (10, 11), (0, 2), (1, 6), (5, 10), (9, 11), (0, 3), (1, 2), (4, 6), (5, 7), (8, 11), (9, 10),
-    (1, 4), (3, 5), (6, 8), (7, 10), (1, 3), (2, 5), (6, 9), (8, 10), (2, 3), (4, 5), (6, 7),
-    (8, 9), (4, 6), (5, 7), (3, 4), (5, 6), (7, 8),
-)  # fmt: skip
 STAMP_NUMBERS = 14  # - | that a kernel writes of each stamp: `kernels.measure_stamps`
 DARK_SHARE = 0.2  # quantile | of a stamp that shows no border: its sky
 MEAN_FRAMES, MEAN_BYTES = 24, 120_000_000  # frames, bytes | of the reference image

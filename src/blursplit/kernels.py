@@ -12,9 +12,8 @@ from collections.abc import Callable
 from typing import Any, TypeVar
 
 import numpy as np
-from numba import njit
-
-from blursplit.constants import SORTING_TWELVE
+from numba import config, njit, types
+from numba.extending import intrinsic
 
 _LANES = 32  # pixels of a row that are summed together; windows are padded with zeros
 _PIECES = 12  # of a stamp's border, a median of them forgives a neighbour or two
@@ -39,47 +38,65 @@ def loose(function: Kernel) -> Kernel:
     return exact(function, fastmath={"contract", "reassoc", "nsz", "arcp"})
 
 
+def _generate_prefetch(_typing: Any, pixels: Any, _place: Any) -> Any:  # pragma: no cover
+    from llvmlite import ir
+
+    def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        array = context.make_array(signature.args[0])(context, builder, arguments[0])
+        byte, number = ir.IntType(8).as_pointer(), ir.IntType(32)
+        kind = ir.FunctionType(ir.VoidType(), [byte, number, number, number])
+        function = builder.module.declare_intrinsic("llvm.prefetch", [byte], kind)
+        pixel = builder.bitcast(builder.gep(array.data, [arguments[1]]), byte)
+        builder.call(function, [pixel, number(0), number(3), number(1)])  # read, keep, data
+        return context.get_dummy_value()
+
+    return types.void(pixels, types.intp), generate
+
+
+def _wait_for_pixels(_pixels: Any, _place: int) -> None:
+    """Stand in for `_prefetch` where nothing is compiled."""
+
+
+# Tells the processor that a pixel is needed soon.
+_prefetch: Any = (
+    _wait_for_pixels if getattr(config, "DISABLE_JIT", 0) else intrinsic(_generate_prefetch)
+)
+
+
 @exact
 def gather(  # pragma: no cover - compiled
     raw: Any, packing: Any, x0: Any, y0: Any, out: Any
-) -> int:
+) -> None:
     """Copy stamps into float32 [frame, star, y, x]; what lies beyond the frame is NaN.
 
     `raw` (ndarray of uint8 or uint16, shape (n, ny, nx)). `packing`: whether the bytes of 16-bit
     numbers stand in the other order; 0x8000 where they have a sign; and what is added to them,
     which is then less by 32768.
-
-    Returns: without meaning: it keeps the compiler from leaving out that the next stamp is fetched.
     """
     stars, size = x0.shape[1], out.shape[2]
     stored = np.empty(size * size, dtype=raw.dtype)
-    fetched = 0
     for number in range(raw.shape[0]):
         for star in range(stars):
             stamp = out[number, star].ravel()
-            fetched += _copy_stamp(
-                raw[number], packing, x0[number], y0[number], star, stored, stamp
-            )
-    return fetched
+            copy_stamp(raw[number], packing, x0[number], y0[number], star, stored, stamp)
 
 
 @exact
-def _copy_stamp(  # pragma: no cover - compiled
+def copy_stamp(  # pragma: no cover - compiled
     frame: Any, packing: Any, x0: Any, y0: Any, star: int, stored: Any, stamp: Any
-) -> int:
+) -> None:
     """Copy the stamp of one star, and fetch the next star's pixels into the cache."""
     swapped, flip, zero = packing
     ny, nx = frame.shape
     size = round(math.sqrt(stamp.size))
     x, y = x0[star], y0[star]
     add = np.float32(zero)
-    if not _is_inside(x, y, size, nx, ny):
+    if not is_inside(x, y, size, nx, ny):
         _copy_over_edge(frame, packing, x, y, size, stamp)
-        return 0
+        return
     pixels = frame.ravel()
-    fetched = 0
-    if star + 1 < x0.size and _is_inside(x0[star + 1], y0[star + 1], size, nx, ny):
-        fetched = _fetch(pixels, y0[star + 1] * nx + x0[star + 1], nx, size)
+    if star + 1 < x0.size and is_inside(x0[star + 1], y0[star + 1], size, nx, ny):
+        _fetch(pixels, y0[star + 1] * nx + x0[star + 1], nx, size)
     place = y * nx + x
     for row in range(size):
         source = pixels[place : place + size]
@@ -95,7 +112,6 @@ def _copy_stamp(  # pragma: no cover - compiled
     else:
         for i in range(size * size):
             stamp[i] = np.float32(np.int32(stored[i] ^ flip)) + add
-    return fetched
 
 
 @exact
@@ -115,19 +131,17 @@ def _copy_over_edge(  # pragma: no cover - compiled
 
 
 @exact
-def _is_inside(x: int, y: int, size: int, nx: int, ny: int) -> bool:  # pragma: no cover - compiled
+def is_inside(x: int, y: int, size: int, nx: int, ny: int) -> bool:  # pragma: no cover - compiled
+    """Return whether all of a stamp lies within the frame."""
     return bool((x >= 0) & (y >= 0) & (x + size <= nx) & (y + size <= ny))
 
 
 @exact
-def _fetch(frame: Any, at: int, nx: int, size: int) -> int:  # pragma: no cover - compiled
-    """Touch both ends of every row of a stamp: looking ahead, processors do not get that far."""
-    fetched = 0
+def _fetch(frame: Any, at: int, nx: int, size: int) -> None:  # pragma: no cover - compiled
+    """Begin to load both ends of every row of a stamp: nobody waits for them."""
     for place in range(at, at + size * nx, nx):
-        fetched += frame[place]
-    for place in range(at + size - 1, at + size - 1 + size * nx, nx):
-        fetched += frame[place]
-    return fetched
+        _prefetch(frame, place)
+        _prefetch(frame, place + size - 1)
 
 
 @exact
@@ -223,11 +237,15 @@ def _select(values: Any, n: int, wanted: int) -> None:  # pragma: no cover - com
 
 @loose
 def _middle(values: Any) -> float:  # pragma: no cover - compiled
-    """Return the median of twelve values, which are sorted: no branch to guess."""
-    for i, j in SORTING_TWELVE:
-        low, high = min(values[i], values[j]), max(values[i], values[j])
-        values[i], values[j] = low, high
-    return float(0.5 * (values[_PIECES // 2 - 1] + values[_PIECES // 2]))
+    """Return the median of twelve values by the rank of each: no branch to guess."""
+    low, high = 0.0, 0.0
+    for i in range(_PIECES):
+        rank = 0
+        for j in range(_PIECES):
+            rank += (values[j] < values[i]) | ((values[j] == values[i]) & (j < i))
+        low += values[i] if rank == _PIECES // 2 - 1 else 0.0
+        high += values[i] if rank == _PIECES // 2 else 0.0
+    return 0.5 * (low + high)
 
 
 @loose
@@ -310,28 +328,45 @@ def _windows(  # pragma: no cover - compiled
         ratio_y *= factor
 
 
+@exact
+def _four(values: Any, first: int) -> Any:  # pragma: no cover - compiled
+    return values[first], values[first + 1], values[first + 2], values[first + 3]
+
+
 @loose
 def _moments(  # pragma: no cover - compiled
-    light: Any, first: int, size: int, used: int, along_x: Any, along_y: Any
+    light: Any, used: int, along_x: Any, along_y: Any, sums: Any
 ) -> tuple[float, float, float, float, float, float]:
-    """Return sums of light under the window: 1, x, y, xx, yy, xy about its centre."""
-    core, x, y, xx, yy, xy = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
-    for row in range(used):
-        base = first + row * size
-        a, b, c = np.float32(0), np.float32(0), np.float32(0)
-        for lane in range(0, used, _LANES):
-            pixels = light[base + lane : base + lane + _LANES]
+    """Return sums of light under the window: 1, x, y, xx, yy, xy about its centre.
+
+    Rows are joined first, four at a time, so that no sum has to be taken across a row but the last.
+    """
+    for i in range(sums.size):
+        sums[i] = 0
+    lanes = light.shape[1]
+    for first in range(0, lanes, _LANES):
+        once = sums[first : first + _LANES]
+        by_y = sums[lanes + first : lanes + first + _LANES]
+        by_yy = sums[2 * lanes + first : 2 * lanes + first + _LANES]
+        for row in range(0, used, 4):
+            p, q = light[row, first : first + _LANES], light[row + 1, first : first + _LANES]
+            r, s = light[row + 2, first : first + _LANES], light[row + 3, first : first + _LANES]
+            a, b, c, d = _four(along_y[0], row)
+            e, f, g, h = _four(along_y[1], row)
+            t, u, v, w = _four(along_y[2], row)
             for i in range(_LANES):
-                a += pixels[i] * along_x[0, lane + i]
-                b += pixels[i] * along_x[1, lane + i]
-                c += pixels[i] * along_x[2, lane + i]
-        once = along_y[1, row]
-        core += along_y[0, row] * a
-        x += along_y[0, row] * b
-        y += once * a
-        xx += along_y[0, row] * c
-        yy += along_y[2, row] * a
-        xy += once * b
+                once[i] += a * p[i] + b * q[i] + c * r[i] + d * s[i]
+                by_y[i] += e * p[i] + f * q[i] + g * r[i] + h * s[i]
+                by_yy[i] += t * p[i] + u * q[i] + v * r[i] + w * s[i]
+    core, x, y, xx, yy, xy = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+    for i in range(lanes):
+        u, v, w = sums[i], sums[lanes + i], sums[2 * lanes + i]
+        core += u * along_x[0, i]
+        x += u * along_x[1, i]
+        xx += u * along_x[2, i]
+        y += v * along_x[0, i]
+        xy += v * along_x[1, i]
+        yy += w * along_x[0, i]
     return core, x, y, xx, yy, xy
 
 
@@ -348,6 +383,7 @@ def _centroid(  # pragma: no cover - compiled
     rules: Any,
     along_x: Any,
     along_y: Any,
+    sums: Any,
 ) -> Any:
     """Bring the window to its own centroid."""
     most_steps, tolerance, last_step, gain, flattest = rules
@@ -356,7 +392,7 @@ def _centroid(  # pragma: no cover - compiled
     scale = 1.0 / (window * window)
     for step in range(most_steps):
         _windows(x, y, scale, used, along_x, along_y)
-        core, mx, my, xx, yy, xy = _moments(light, lead * size + lead, size, used, along_x, along_y)
+        core, mx, my, xx, yy, xy = _moments(light, used, along_x, along_y, sums)
         if not core > darkest:
             break
         mx, my, xx, yy, xy = mx / core, my / core, xx / core, yy / core, xy / core
@@ -400,12 +436,14 @@ def settle_windows(  # pragma: no cover - compiled
 
 @exact
 def _room(size: int, window: Any) -> Any:  # pragma: no cover - compiled
-    """Return room for a stamp's light and for the windows along both axes."""
-    lanes = -(-(size - 2 * window[0]) // _LANES) * _LANES
+    """Return room for the light under a window, for the windows along both axes and for sums."""
+    used = size - 2 * window[0]
+    lanes, rows = -(-used // _LANES) * _LANES, -(-used // 4) * 4
     return (
-        np.zeros(size * size + lanes, dtype=np.float32),
+        np.zeros((rows, lanes), dtype=np.float32),
         np.zeros((3, lanes), dtype=np.float32),
-        np.zeros((3, lanes), dtype=np.float64),
+        np.zeros((3, rows), dtype=np.float32),
+        np.empty(3 * lanes, dtype=np.float32),
     )
 
 
@@ -415,18 +453,24 @@ def _settle(  # pragma: no cover - compiled
 ) -> None:
     """Take the sky off a stamp and bring the window to its centroid, where all is finite."""
     lead, sigma, reach, rounding, rules = window
-    light, along_x, along_y = room
+    light, along_x, along_y, sums = room
     flat = np.float32(sky)
-    gaps = np.float32(0)
+    gaps = flat * np.float32(0)
     for i in range(size * size):
-        above = stamp[i] - flat
-        light[i] = above
-        gaps += above * np.float32(0)
+        gaps += stamp[i] * np.float32(0)
     found = _NOTHING
     if gaps == 0:  # which NaN is not
+        used = size - 2 * lead
+        for row in range(used):
+            source = stamp[(lead + row) * size + lead : (lead + row) * size + lead + used]
+            target = light[row, :used]
+            for i in range(used):
+                target[i] = source[i] - flat
         x, y = start[0] - lead, start[1] - lead
         darkest = rounding * sigma * sigma * abs(sky)
-        found = _centroid(light, size, lead, x, y, sigma, reach, darkest, rules, along_x, along_y)
+        found = _centroid(
+            light, size, lead, x, y, sigma, reach, darkest, rules, along_x, along_y, sums
+        )
     for i in range(8):
         out[i] = found[i]
 
@@ -519,7 +563,7 @@ def measure_stored(  # pragma: no cover - compiled
     look: int,
     stamps: Any,
     out: Any,
-) -> int:
+) -> None:
     """Do what `gather`, `blank_pixels` and `measure_stamps` do while a stamp is in the cache.
 
     `x`, `y` (n, stars) are places in the frames; `stamps` and `out` begin with (n, stars).
@@ -528,17 +572,13 @@ def measure_stored(  # pragma: no cover - compiled
     stored = np.empty(size * size, dtype=raw.dtype)
     room = _room(size, window)
     border = np.empty(places.size, dtype=np.float32), np.empty(_PIECES), np.empty(_PIECES)
-    fetched = 0
     for number in range(raw.shape[0]):
         for star in range(stars):
             stamp = stamps[number, star].ravel()
-            fetched += _copy_stamp(
-                raw[number], packing, x0[number], y0[number], star, stored, stamp
-            )
-            _blank(stamp, size, x0[number, star], y0[number, star], hot, star)
+            copy_stamp(raw[number], packing, x0[number], y0[number], star, stored, stamp)
+            blank(stamp, size, x0[number, star], y0[number, star], hot, star)
             at = x[number, star] - x0[number, star], y[number, star] - y0[number, star]
             _measure(stamp, size, at, places, window, look, border, room, out[number, star])
-    return fetched
 
 
 @exact
@@ -552,13 +592,14 @@ def blank_pixels(stamps: Any, x0: Any, y0: Any, hot: Any) -> None:  # pragma: no
     for number in range(n):
         for star in range(stars):
             stamp = stamps[number, star].ravel()
-            _blank(stamp, size, x0[number, star], y0[number, star], hot, star)
+            blank(stamp, size, x0[number, star], y0[number, star], hot, star)
 
 
 @exact
-def _blank(  # pragma: no cover - compiled
+def blank(  # pragma: no cover - compiled
     stamp: Any, size: int, x0: int, y0: int, hot: Any, star: int
 ) -> None:
+    """Set the hot pixels of one star's stamp to NaN, as `blank_pixels` does."""
     hot_x, hot_y, first = hot
     for i in range(first[star], first[star + 1]):
         column, row = hot_x[i] - x0, hot_y[i] - y0

@@ -6,7 +6,6 @@ import os
 import subprocess
 import sys
 from functools import partial
-from itertools import product
 
 import numpy as np
 import pytest
@@ -15,7 +14,7 @@ from scipy import ndimage
 from scipy.special import erf
 
 from blursplit import kernels
-from blursplit.constants import SORTING_TWELVE, STAMP_NUMBERS
+from blursplit.constants import STAMP_NUMBERS
 from blursplit.frames.source import gather, pack, to_adu
 from blursplit.stars import block, frame_kernels
 from blursplit.stars.centroid import WindowSetup, kernel_window, measure_windowed
@@ -55,13 +54,9 @@ def _measure(stamps, centre):
     return found
 
 
-def test_the_network_sorts_whatever_twelve_values():
-    """By the 0-1 principle it is enough to sort all rows of zeros and ones (Knuth)."""
-    for row in product((0, 1), repeat=12):
-        values = list(row)
-        for i, j in SORTING_TWELVE:
-            values[i], values[j] = min(values[i], values[j]), max(values[i], values[j])
-        assert values == sorted(row)
+def test_middle_of_twelve_is_their_median(rng):
+    for values in rng.normal(size=(200, 12)).round(1):  # with ties
+        assert kernels._middle(values) == np.median(values)
 
 
 @pytest.mark.parametrize("sky", [0.0, 100.0, 20_000.0])
@@ -142,6 +137,28 @@ def test_stamps_are_the_same_pixels_as_numpy_copies(rng, dtype, bzero):
     assert np.isnan(fast).any()
 
 
+@pytest.mark.parametrize("dtype", ["u1", "<u2", ">u2", ">i2"])
+def test_sums_of_stored_stamps_are_those_of_cut_ones(rng, dtype):
+    """Within the frame, over its edge and with hot pixels: these count as the others' mean."""
+
+    class Slab:
+        blank, bscale, bzero = None, 1.0, 32768.0
+
+    info = np.iinfo(np.dtype(dtype))
+    frames = rng.integers(info.min, info.max, (7, 40, 60), endpoint=True).astype(dtype)
+    x0, y0 = rng.integers(0, 60 - 13, (7, 4)), rng.integers(0, 40 - 13, (7, 4))
+    x0[:, 2] -= 30
+    hot = x0[:, 1] + 3, y0[:, 1] + 5, np.array([0, 0, 7, 7, 7])
+    cuts = np.empty((7, 4, 13, 13), dtype=np.float32)
+    gather(frames, x0, y0, 13, partial(to_adu, slab=Slab), cuts)
+    kernels.blank_pixels(cuts, x0, y0, hot)
+    sums = np.empty((7, 4, 2, 13), dtype=np.float32)
+    frame_kernels.sum_stored(*pack(frames, Slab), x0, y0, hot, sums)
+    assert_array_equal(np.isnan(cuts).any(axis=(0, 2, 3)), [False, True, True, False])
+    # thirteen values or their mean, rounded to single precision at each of so many steps
+    assert_allclose(sums, block.sum_cuts(cuts), rtol=13 * EPSILON, atol=0)
+
+
 @pytest.mark.parametrize("change", [{"blank": 5}, {"bscale": 2.0}, {"bzero": 0.5}])
 def test_pixels_that_need_more_than_a_sum_are_left_to_numpy(change):
     class Slab:
@@ -208,12 +225,14 @@ def test_local_maxima_are_those_of_a_maximum_filter(rng):
 
 
 def test_frames_are_added_where_they_differ_little(rng):
-    frame = rng.normal(size=(9, 11)).astype(np.float32)
+    frames = rng.normal(size=(3, 9, 11)).astype(np.float32)
+    frame = frames[1]
     frame[2, 3] = np.nan
     hot = rng.random(frame.shape) < 0.1
     middle, limit = np.full_like(frame, 0.1), np.full_like(frame, 1.5)
     total, count, squared = np.zeros_like(frame), np.zeros_like(frame), True
-    frame_kernels.add_within(frame, middle, limit, hot, 2, -1, squared, total, count)
+    moved = np.array([[1, 2, -1], [0, 11, 0], [2, 0, -9]])  # two of them beyond the edge
+    frame_kernels.add_within(frames, moved, middle, limit, hot, squared, total, count)
     off = frame - middle
     kept = (np.abs(off) <= limit) & ~hot
     expected = np.zeros_like(frame)

@@ -63,31 +63,37 @@ def pick_guides(x_px: FloatArray, y_px: FloatArray, flux: FloatArray, shape: Sha
 
 
 def guess_offsets(
-    cuts: ImageArray, at_x: FloatArray, at_y: FloatArray, sigma: float
+    profiles: ImageArray, at_x: FloatArray, at_y: FloatArray, sigma: float
 ) -> tuple[FloatArray, FloatArray]:
     """Guess how far each frame lies off its expected place, to about half a pixel.
 
-    `cuts` (n, g, size, size): wide cut-outs of the brightest guide stars. `at_x`, `at_y` (n, g):
-    where the stars were expected in them. `sigma`: star sigma [px].
+    `profiles` (n, g, 2, size) float32: sums along columns and rows of wide cut-outs of the
+    brightest guide stars. `at_x`, `at_y` (n, g): where the stars were expected in them. `sigma`:
+    star sigma [px].
 
-    The sums along rows and columns, smoothed by the star's width, have their highest point at
-    the star. The median of the stars' profiles is taken, so that a neighbour or a cosmic ray in
-    one of them does no harm. What is guessed wrong shows when the stars are measured.
+    Smoothed by the star's width, the sums have their highest point at the star. The median of the
+    stars' profiles is taken, so that a neighbour or a cosmic ray in one of them does no harm. What
+    is guessed wrong shows when the stars are measured.
     """
-    n, k, size, _ = cuts.shape
+    size = profiles.shape[-1]
+    smooth = _smoothing(size, sigma)
+    # One product for all of them: a small one for each frame takes three times as long.
+    height = (profiles.reshape(-1, size) @ smooth).reshape(profiles.shape)
+    height -= height.mean(axis=-1, keepdims=True)
+    height /= np.maximum(height.max(axis=-1, keepdims=True), np.float32(1e-6))
+    off_x, off_y = (
+        _peak(_joined(height[:, :, axis])) - at.mean(axis=1) for axis, at in enumerate((at_x, at_y))
+    )
+    return off_x, off_y
+
+
+def _smoothing(size: int, sigma: float) -> ImageArray:
+    """Return the matrix that smooths a row of pixels by a Gaussian of unit height."""
     x = np.arange(size)
     smooth = np.exp(-0.5 * ((x[:, None] - x) / sigma) ** 2).astype(np.float32)
-    ones = np.ones(size, dtype=np.float32)
-    flat = cuts if np.isfinite(cuts).all() else _without_gaps(cuts)
-    offsets = []
-    for along, at in ((np.matmul(ones, flat), at_x), (np.matmul(flat, ones), at_y)):
-        # One product for all of them: a small one for each frame takes three times as long.
-        height = (along.reshape(n * k, size) @ smooth).reshape(n, k, size)
-        height -= height.mean(axis=-1, keepdims=True)
-        top = np.maximum(height.max(axis=-1, keepdims=True), np.float32(1e-6))
-        level = height / top
-        offsets.append(_peak(_joined(level)) - at.mean(axis=1))
-    return offsets[0], offsets[1]
+    # Products with numbers too small to be normal take a processor a hundred times as long.
+    smooth[smooth < np.finfo(np.float32).tiny] = 0
+    return smooth
 
 
 def _joined(level: ImageArray) -> ImageArray:
@@ -112,11 +118,16 @@ def _peak(profile: ImageArray) -> FloatArray:
     return np.asarray(at + np.clip(fine, -0.5, 0.5), dtype=float)
 
 
-def _without_gaps(cuts: ImageArray) -> ImageArray:
+def sum_cuts(cuts: ImageArray) -> ImageArray:
+    """Return the sums along columns and rows of cut-outs, gaps filled with their means.
+
+    `cuts` (n, g, size, size). Returns (n, g, 2, size), as `frame_kernels.sum_stored` writes them.
+    """
     known = np.isfinite(cuts)
     count = np.maximum(known.sum(axis=(2, 3), keepdims=True), 1)
     level = np.where(known, cuts, 0).sum(axis=(2, 3), keepdims=True) / count
-    return np.where(known, cuts, level).astype(np.float32)
+    full = np.where(known, cuts, level).astype(np.float32)
+    return np.stack([full.sum(axis=2), full.sum(axis=3)], axis=2)
 
 
 def find_doubtful(
@@ -158,8 +169,7 @@ def _vote(
 ) -> tuple[FloatArray, FloatArray]:
     """Return offsets from the stamps' centres at which the stars together are likeliest."""
     n, _, size, _ = cuts.shape
-    x = np.arange(size)
-    smooth = np.exp(-0.5 * ((x[:, None] - x) / sigma) ** 2).astype(np.float32)
+    smooth = _smoothing(size, sigma)
     light = np.nan_to_num(cuts - sky[:, :, None, None].astype(np.float32))
     # For a star of the expected flux the filtered height is half its flux; a cosmic ray or a
     # neighbour counts no more than two such stars.
@@ -233,8 +243,8 @@ def measure_block(
     at_x, at_y = x_px, y_px
     if not steady:
         fast = guides[:FAST_GUIDES]
-        cuts, off_x, off_y = _cut_wide(source, start, x_px[:, fast], y_px[:, fast], margin, setup)
-        shift_x, shift_y = guess_offsets(cuts, off_x, off_y, setup.sigma_px)
+        sums, off_x, off_y = _sum_wide(source, start, x_px[:, fast], y_px[:, fast], margin, setup)
+        shift_x, shift_y = guess_offsets(sums, off_x, off_y, setup.sigma_px)
         at_x, at_y = x_px + shift_x[:, None], y_px + shift_y[:, None]
     block = _measure_at(source, start, at_x, at_y, setup)
     doubtful = np.zeros(len(x_px), dtype=bool)
@@ -283,6 +293,32 @@ def _cut_wide(
     cuts = source.cut(start, start + len(x_px), x0, y0, size)
     kernels().blank_pixels(cuts, x0, y0, hot_near(x0, y0, size, setup))
     return cuts, x_px - x0, y_px - y0
+
+
+def _sum_wide(
+    source: FrameSource,
+    start: int,
+    x_px: FloatArray,
+    y_px: FloatArray,
+    margin: int,
+    setup: WindowSetup,
+) -> tuple[ImageArray, FloatArray, FloatArray]:
+    """Return the sums of what `_cut_wide` returns, made without the cut-outs where pixels allow."""
+    from blursplit.stars.frame_kernels import sum_stored
+
+    size = setup.core + 2 * margin
+    x0, y0 = _corners(x_px, size), _corners(y_px, size)
+    hot = hot_near(x0, y0, size, setup)
+    sums = np.empty((*x0.shape, 2, size), dtype=np.float32)
+    for first, last, raw, packing in stored_pieces(source, start, start + len(x0)):
+        rows = slice(first - start, last - start)
+        if packing is not None:
+            sum_stored(raw, packing, x0[rows], y0[rows], hot, sums[rows])
+            continue
+        cuts = source.cut(first, last, x0[rows], y0[rows], size)
+        kernels().blank_pixels(cuts, x0[rows], y0[rows], hot)
+        sums[rows] = sum_cuts(cuts)
+    return sums, x_px - x0, y_px - y0
 
 
 def _measure_at(

@@ -64,11 +64,9 @@ def assemble_tracks(sequence: Sequence, field: Field, tracker: Tracker) -> StarT
             "no star could be followed through the frames",
             "check that the frames show one field, in focus, with stars that are not saturated",
         )
-    good = good[np.ix_(rows, stars)]
-    take = {
-        name: np.where(good, values[np.ix_(rows, stars)], np.nan)
-        for name, values in tracker.samples.items()
-    }
+    few = slice(None) if good.shape == (rows.size, stars.size) else np.ix_(rows, stars)
+    good = good[few]
+    take = {name: np.where(good, values[few], np.nan) for name, values in tracker.samples.items()}
     column_of = {int(star): i for i, star in enumerate(stars)}
     stamps = tracker.book.stamps(rows, column_of)
     curve = _noise_curve(stamps)
@@ -366,7 +364,7 @@ def pick_stamp_stars(field: Field, size: int, most: int) -> IntArray:
 
 
 class StampBook:
-    """Collects stamps while the stars are followed.
+    """Collects stamps while the stars are followed; of frames without the field there are none.
 
     `size`: width of a stamp, odd. `n_frames`, `most`: keep at most `most` stars, fewer where all
     their stamps would exceed 150 MB; one star is always kept.
@@ -378,29 +376,30 @@ class StampBook:
         self.fewer = min(most, field.x_px.size) > fits
         self.star = pick_stamp_stars(field, size, min(most, fits))
         k = self.star.size
-        self.pixels = np.full((n_frames, k, size, size), np.nan, dtype=np.float32)
+        self.pixels = np.empty((n_frames, k, size, size), dtype=np.float32)
         self.x0 = np.zeros((n_frames, k), dtype=np.int64)
         self.y0 = np.zeros((n_frames, k), dtype=np.int64)
         self.sky = np.full((n_frames, k), np.nan)
 
     def keep(self, start: int, block: Block, lost: BoolArray) -> None:
-        """Take the stamps of a block, centred on the stars to the pixel; lost frames stay NaN."""
+        """Take the stamps of a block, centred on the stars to the pixel, but of lost frames."""
         size, wide = self.pixels.shape[-1], block.cuts.shape[-1]
         rows = np.flatnonzero(~lost)
         for column, star in enumerate(self.star):
             x, y = block.x[rows, star], block.y[rows, star]
             from_x = _inside(x - block.x0[rows, star], size, wide)
             from_y = _inside(y - block.y0[rows, star], size, wide)
-            if size <= wide:
+            if size < wide:
                 view = np.lib.stride_tricks.sliding_window_view(
                     block.cuts[:, star], (size, size), axis=(1, 2)
                 )
                 self.pixels[start + rows, column] = view[rows, from_y, from_x]
             else:
                 gap = (size - wide) // 2
-                self.pixels[start + rows, column, gap : gap + wide, gap : gap + wide] = block.cuts[
-                    rows, star
-                ]
+                kept = self.pixels[:, column, gap : gap + wide, gap : gap + wide]
+                if gap:
+                    self.pixels[start + rows, column] = np.nan
+                kept[start + rows] = block.cuts[rows, star]
                 from_x = from_y = np.full(rows.size, -gap)
             self.x0[start + rows, column] = block.x0[rows, star] + from_x
             self.y0[start + rows, column] = block.y0[rows, star] + from_y

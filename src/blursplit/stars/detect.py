@@ -59,7 +59,7 @@ from blursplit.stars.register import (
     smooth_near,
     smoothed,
 )
-from blursplit.types import BoolArray, FloatArray, ImageArray
+from blursplit.types import BoolArray, FloatArray, ImageArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -91,8 +91,8 @@ def mean_of(frames: ImageArray) -> ImageArray:
     """Return the mean over frames, NaN pixels left out."""
     shape = frames.shape[1:]
     none, far = np.zeros(shape, dtype=bool), np.full(shape, np.inf, dtype=np.float32)
-    moved = [(frame, 0, 0) for frame in frames]
-    return _mean_within(moved, none, np.zeros(shape, dtype=np.float32), far)
+    moved = [(number, 0, 0) for number in range(len(frames))]
+    return _mean_within(frames, moved, none, np.zeros(shape, dtype=np.float32), far)
 
 
 def find_lasting_hot_pixels(frames: ImageArray, mean: ImageArray) -> BoolArray:
@@ -121,7 +121,8 @@ def find_lasting_hot_pixels(frames: ImageArray, mean: ImageArray) -> BoolArray:
 def find_saturation(frames: ImageArray, hot: BoolArray, declared: float | None) -> float | None:
     """Return the level of saturation: declared, or seen as a pile-up at the highest value."""
     # A frame at a time, so that no second copy of them all is made.
-    tops = [float(np.fmax.reduce(frame[~hot], initial=-np.inf)) for frame in frames]
+    hot_y, hot_x = np.nonzero(hot)
+    tops = [_top_of(frame, hot_y, hot_x) for frame in frames]
     top = max(tops)
     top = top if np.isfinite(top) else 0.0
     _, scatter = robust_level(frames[0])
@@ -136,6 +137,14 @@ def find_saturation(frames: ImageArray, hot: BoolArray, declared: float | None) 
     found = top if piled and top > 10.0 * scatter else None
     known = [level for level in (declared, found) if level is not None]
     return min(known) if known else None
+
+
+def _top_of(frame: ImageArray, hot_y: IntArray, hot_x: IntArray) -> float:
+    """Return the highest pixel of a frame but the hot ones."""
+    if hot_x.size:
+        frame = frame.copy()
+        frame[hot_y, hot_x] = -np.inf
+    return float(np.fmax.reduce(frame, axis=None, initial=-np.inf))
 
 
 def find_width(
@@ -221,8 +230,8 @@ def register_mean(
     shape = (frames.shape[1], frames.shape[2])
     places = _registered(peaks, shape, max(2.0, 1.5 * sigma))
     moved = [
-        (frame, -round(place[0]), -round(place[1]))
-        for frame, place in zip(frames, places, strict=True)
+        (number, -round(place[0]), -round(place[1]))
+        for number, place in enumerate(places)
         if place is not None
     ]
     if not moved:
@@ -230,18 +239,18 @@ def register_mean(
     first = places[0] or (0.0, 0.0)
     full = np.zeros(shape, dtype=np.float32)
     if limit is not None:
-        for frame, by_x, by_y in moved:
+        for number, by_x, by_y in moved:
             to, from_ = _overlap(shape, by_x, by_y)
-            full[to] += (~hot & (frame >= SATURATED_SHARE * limit))[from_]
+            full[to] += (~hot & (frames[number] >= SATURATED_SHARE * limit))[from_]
         full /= np.float32(len(moved))
     far = np.full(shape, np.inf, dtype=np.float32)
-    mean = _mean_within(moved, hot, np.zeros(shape, dtype=np.float32), far)
+    mean = _mean_within(frames, moved, hot, np.zeros(shape, dtype=np.float32), far)
     if len(moved) > 4:  # noqa: PLR2004 - fewer leave nothing to clip against
-        spread = np.sqrt(_mean_within(moved, hot, mean, far, squared=True))
+        spread = np.sqrt(_mean_within(frames, moved, hot, mean, far, squared=True))
         limit_adu = np.float32(CLIP_SIGMAS) * np.maximum(spread, np.float32(1e-6))
-        mean += _mean_within(moved, hot, mean, limit_adu)
-    image, by_x, by_y = moved[0]
-    scatter = robust_level(_shifted(np.where(hot, np.nan, image), by_x, by_y))[1]
+        mean += _mean_within(frames, moved, hot, mean, limit_adu)
+    number, by_x, by_y = moved[0]
+    scatter = robust_level(_shifted(np.where(hot, np.nan, frames[number]), by_x, by_y))[1]
     if len(moved) > 4 and np.isfinite(mean).mean() < SPARSE_FIELD:  # noqa: PLR2004 - as above
         # Small images of stars have no sky between them: their scatter in time is the noise.
         scatter = min(scatter, float(np.nanmedian(spread)))
@@ -249,7 +258,8 @@ def register_mean(
 
 
 def _mean_within(
-    moved: list[tuple[ImageArray, int, int]],
+    frames: ImageArray,
+    moved: list[tuple[int, int, int]],
     hot: BoolArray,
     middle: ImageArray,
     limit: ImageArray,
@@ -258,14 +268,13 @@ def _mean_within(
 ) -> ImageArray:
     """Return the mean of what frames, laid on each other, differ from `middle`, far ones left out.
 
-    A frame at a time, so that it is added while the processor's cache holds it; NaN where no
-    frame has a pixel.
+    `moved`: number of a frame, and by how much it is moved along x and y. NaN where no frame has a
+    pixel.
     """
     from blursplit.stars.frame_kernels import add_within
 
     total, count = np.zeros_like(middle), np.zeros_like(middle)
-    for frame, by_x, by_y in moved:
-        add_within(frame, middle, limit, hot, int(by_x), int(by_y), squared, total, count)
+    add_within(frames, np.array(moved, dtype=np.int64), middle, limit, hot, squared, total, count)
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray(total / count)
 

@@ -10,31 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from blursplit.kernels import exact, loose, median_of
-
-
-@exact
-def level_and_scatter(image: Any, step: int) -> Any:  # pragma: no cover - compiled
-    """Return number, median and median deviation of the finite ones of every few pixels."""
-    ny, nx = image.shape
-    kept = np.empty(((ny + step - 1) // step) * ((nx + step - 1) // step))
-    n = _keep_finite(image, step, kept)
-    middle = median_of(kept, n)
-    for i in range(n):
-        kept[i] = abs(kept[i] - middle)
-    return n, middle, median_of(kept, n)
-
-
-@exact
-def _keep_finite(image: Any, step: int, kept: Any) -> int:  # pragma: no cover - compiled
-    ny, nx = image.shape
-    n = 0
-    for y in range(0, ny, step):
-        for x in range(0, nx, step):
-            if abs(image[y, x]) < math.inf:
-                kept[n] = image[y, x]
-                n += 1
-    return n
+from blursplit.kernels import blank, copy_stamp, exact, is_inside, loose, median_of
 
 
 @loose
@@ -117,34 +93,39 @@ def local_maxima(  # pragma: no cover - compiled
 
 @exact
 def add_within(  # pragma: no cover - compiled
-    frame: Any,
+    frames: Any,
+    moved: Any,
     middle: Any,
     limit: Any,
     hot: Any,
-    by_x: int,
-    by_y: int,
     squared: bool,
     total: Any,
     count: Any,
 ) -> None:
-    """Add what a frame, moved by whole pixels, differs from `middle` (or its square) to `total`.
+    """Add what frames, moved by whole pixels, differ from `middle` (or its square) to `total`.
 
     Pixels that are hot, not finite, or off by more than `limit` are left out of it and of `count`.
+    `moved` (m, 3): number of the frame, and by how much it is moved along x and y. Row by row, so
+    that the sums stay in the processor's cache.
     """
-    ny, nx = frame.shape
-    first, last = max(by_x, 0), max(nx + min(by_x, 0), by_x, 0)
-    for y in range(max(by_y, 0), ny + min(by_y, 0)):
-        source = frame[y - by_y, first - by_x : last - by_x]
-        away = hot[y - by_y, first - by_x : last - by_x]
-        usual, most = middle[y, first:last], limit[y, first:last]
-        sums, counts = total[y, first:last], count[y, first:last]
-        for x in range(sums.size):
-            off = source[x] - usual[x]
-            size = abs(off)
-            kept = (size <= most[x]) & (size < np.float32(math.inf)) & (away[x] == 0)
-            value = off * off if squared else off
-            sums[x] += value if kept else np.float32(0)
-            counts[x] += np.float32(1) if kept else np.float32(0)
+    ny, nx = middle.shape
+    for y in range(ny):
+        for place in range(moved.shape[0]):
+            number, by_x, by_y = moved[place]
+            if not 0 <= y - by_y < ny:
+                continue
+            first, last = max(by_x, 0), max(nx + min(by_x, 0), by_x, 0)
+            source = frames[number, y - by_y, first - by_x : last - by_x]
+            away = hot[y - by_y, first - by_x : last - by_x]
+            usual, most = middle[y, first:last], limit[y, first:last]
+            sums, counts = total[y, first:last], count[y, first:last]
+            for x in range(sums.size):
+                off = source[x] - usual[x]
+                size = abs(off)
+                kept = (size <= most[x]) & (size < np.float32(math.inf)) & (away[x] == 0)
+                value = off * off if squared else off
+                sums[x] += value if kept else np.float32(0)
+                counts[x] += np.float32(1) if kept else np.float32(0)
 
 
 @loose
@@ -231,18 +212,14 @@ def sums_in_bins(  # pragma: no cover - compiled
     edges: Any, level: Any, noise: Any, count: Any, levels: Any, noises: Any
 ) -> None:
     """Add the values in each bin of the level; what lies at an edge belongs to the bin below."""
-    bins = edges.size - 1
+    inner = edges[1 : edges.size - 1]
     for i in range(level.size):
-        low, high = 0, bins  # the bin is the last whose lower edge lies below the level
-        while high - low > 1:
-            middle = (low + high) // 2
-            if edges[middle] < level[i]:
-                low = middle
-            else:
-                high = middle
-        count[low] += 1
-        levels[low] += level[i]
-        noises[low] += noise[i]
+        here = 0  # the bin is the last whose lower edge lies below the level
+        for k in range(inner.size):
+            here += inner[k] < level[i]
+        count[here] += 1
+        levels[here] += level[i]
+        noises[here] += noise[i]
 
 
 @loose
@@ -292,3 +269,71 @@ def above_neighbours(image: Any, out: Any) -> None:  # pragma: no cover - compil
             beside = max(here[x], here[x + 2])
             over = max(up[x + 1], down[x + 1])
             to[x] = here[x + 1] - max(beside, over)
+
+
+@exact
+def sum_stored(  # pragma: no cover - compiled
+    raw: Any, packing: Any, x0: Any, y0: Any, hot: Any, out: Any
+) -> None:
+    """Write what the columns and rows of stamps sum up to into float32 [frame, star, 2, place].
+
+    What `kernels.gather` and `blank_pixels` take; a pixel without a value counts as the mean of
+    the others.
+    """
+    stars, size = x0.shape[1], out.shape[3]
+    ny, nx = raw.shape[1], raw.shape[2]
+    stored, stamp = np.empty(size * size, dtype=raw.dtype), np.empty(size * size, dtype=np.float32)
+    columns = np.empty(size, dtype=np.int32)
+    for number in range(raw.shape[0]):
+        for star in range(stars):
+            x, y, sums = x0[number, star], y0[number, star], out[number, star]
+            if is_inside(x, y, size, nx, ny) and hot[2][star] == hot[2][star + 1]:
+                pixels = raw[number].ravel()
+                _sum_pixels(pixels[y * nx + x :], packing, nx, columns, sums[0], sums[1])
+            else:
+                copy_stamp(raw[number], packing, x0[number], y0[number], star, stored, stamp)
+                blank(stamp, size, x, y, hot, star)
+                _sum_known(stamp, size, sums[0], sums[1])
+
+
+@exact
+def _sum_pixels(  # pragma: no cover - compiled
+    pixels: Any, packing: Any, nx: int, columns: Any, across: Any, along: Any
+) -> None:
+    swapped, flip, zero = packing
+    size = columns.size
+    columns[:] = 0
+    add = np.float32(size * zero)
+    for row in range(size):
+        source = pixels[row * nx : row * nx + size]
+        total = np.int32(0)  # and not wider than that: half as many at a time would be summed
+        if swapped:
+            for i in range(size):
+                value = np.uint16(source[i])
+                adu = np.int32(np.uint16((value << 8) | (value >> 8)) ^ flip)
+                columns[i] += adu
+                total = np.int32(total + adu)
+        else:
+            for i in range(size):
+                adu = np.int32(source[i] ^ flip)
+                columns[i] += adu
+                total = np.int32(total + adu)
+        along[row] = np.float32(total) + add
+    for i in range(size):
+        across[i] = np.float32(columns[i]) + add
+
+
+@exact
+def _sum_known(stamp: Any, size: int, across: Any, along: Any) -> None:  # pragma: no cover
+    total, known = 0.0, 0
+    for i in range(size * size):
+        if abs(stamp[i]) < math.inf:
+            total += stamp[i]
+            known += 1
+    level = np.float32(total / max(known, 1))
+    across[:] = 0
+    along[:] = 0
+    for i in range(size * size):
+        value = stamp[i] if abs(stamp[i]) < math.inf else level
+        across[i % size] += value
+        along[i // size] += value

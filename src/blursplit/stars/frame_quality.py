@@ -153,7 +153,8 @@ def find_duplicates(
     seen = good.sum(axis=0)
     twin = np.zeros(seen.size, dtype=bool)
     order = np.argsort(-seen, kind="stable")
-    near = _often_near(x_px, y_px, good, ONE_PEAK_SIGMAS * sigma_px)
+    near = _ever_near(x_px, good, ONE_PEAK_SIGMAS * sigma_px)
+    near &= _ever_near(y_px, good, ONE_PEAK_SIGMAS * sigma_px)
     for place, second in enumerate(order.tolist()):
         for first in order[:place].tolist():
             if twin[first] or not near[first, second]:
@@ -168,15 +169,14 @@ def find_duplicates(
     return twin
 
 
-def _often_near(x_px: FloatArray, y_px: FloatArray, good: BoolArray, limit_px: float) -> BoolArray:
-    """Say which pairs are near each other in half of their common frames, shape (k, k)."""
-    x, y = np.where(good, x_px, np.nan), np.where(good, y_px, np.nan)
-    near = np.zeros((x.shape[1],) * 2, dtype=bool)
-    for star in range(1, len(near)):
-        with np.errstate(invalid="ignore"):
-            close = np.square(x[:, :star] - x[:, star : star + 1])
-            close += np.square(y[:, :star] - y[:, star : star + 1])
-            often = 2 * (close < limit_px**2).sum(axis=0)
-        together = (good[:, :star] & good[:, star : star + 1]).sum(axis=0)
-        near[star, :star] = near[:star, star] = (together > 0) & (often >= together - 1)
-    return near
+def _ever_near(at_px: FloatArray, good: BoolArray, limit_px: float) -> BoolArray:
+    """Say which pairs may ever be near each other along one axis, shape (k, k).
+
+    What all stars of a frame share is taken off: it changes no distance.
+    """
+    own = at_px - masked_median(at_px, good)[:, None]
+    low, high = (
+        edge(np.where(good, own, np.nan), axis=0) for edge in (np.fmin.reduce, np.fmax.reduce)
+    )
+    with np.errstate(invalid="ignore"):
+        return np.asarray((low[:, None] < high + limit_px) & (low < high[:, None] + limit_px))

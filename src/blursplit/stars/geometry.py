@@ -9,13 +9,14 @@ import numpy as np
 from blursplit.compiled import kernels
 from blursplit.constants import (
     DRIFT_MATTERS_PX,
+    MOST_COMPILED_MEDIAN,
     SIGMA_PER_MAD,
     SMALLEST_FIT,
     SMALLEST_MARGIN,
     TREND_FEWEST,
     TREND_LATEST,
 )
-from blursplit.types import BoolArray, FloatArray
+from blursplit.types import BoolArray, FloatArray, ImageArray
 
 
 def turned(
@@ -145,7 +146,21 @@ def runs(mask: BoolArray) -> list[tuple[int, int]]:
 def median_of(values: FloatArray) -> float:
     """Return the median of all values, NaN where there are none or one of them is NaN."""
     kept = np.array(values, dtype=float).ravel()
-    return float(kernels().median_of(kept, kept.size))
+    if kept.size <= MOST_COMPILED_MEDIAN:
+        return float(kernels().median_of(kept, kept.size))
+    if np.isnan(kept).any():
+        return np.nan
+    half = kept.size // 2
+    kept.partition(half)
+    return float(kept[half] if kept.size % 2 else 0.5 * (kept[half] + kept[:half].max()))
+
+
+def level_and_scatter(image: ImageArray, step: int) -> tuple[int, float, float]:
+    """Return number, median and median deviation of the finite ones of every few pixels."""
+    sample = image[::step, ::step].astype(float)
+    sample = sample[np.isfinite(sample)]
+    middle = median_of(sample)
+    return sample.size, middle, median_of(np.abs(sample - middle))
 
 
 def masked_median(values: FloatArray, mask: BoolArray) -> FloatArray:

@@ -34,7 +34,7 @@ from blursplit.constants import (
 )
 from blursplit.frames import FrameSource
 from blursplit.stars.detect import Field
-from blursplit.stars.geometry import masked_columns, median_of
+from blursplit.stars.geometry import level_and_scatter, masked_columns, median_of
 from blursplit.stars.tracks import PixelStatistics
 from blursplit.types import BoolArray, FloatArray, IntArray
 
@@ -259,7 +259,7 @@ def _alike(shift_px: FloatArray) -> tuple[IntArray, IntArray]:
 
 def _lone_pixels(image: NDArray[np.float32]) -> tuple[FloatArray, FloatArray]:
     """Return the pixels that stand far above all four neighbours, the clearest first."""
-    from blursplit.stars.frame_kernels import above_neighbours, level_and_scatter
+    from blursplit.stars.frame_kernels import above_neighbours
 
     above = np.empty((image.shape[0] - 2, image.shape[1] - 2), dtype=np.float32)
     above_neighbours(image, above)

@@ -382,10 +382,13 @@ def noise_against_level(
     filtered_noise(clean, sky, _DIFFERENCE, _LEVEL, noise, level)
     noise, level = noise.ravel(), level.ravel()
     noise /= np.square(np.sum(_DIFFERENCE**2))
-    floor = float(np.median(noise) / 0.455)  # median of chi-square with one degree of freedom
-    if np.count_nonzero(level > GAIN_LEVEL_SIGMAS * np.sqrt(floor)) < 200:  # noqa: PLR2004
+    floor = median_of(noise) / 0.455  # median of chi-square with one degree of freedom
+    ordered = np.sort(level)  # many quantiles at once take numpy three times as long
+    if ordered[-200] <= GAIN_LEVEL_SIGMAS * np.sqrt(floor):
         return nothing
-    edges = np.quantile(level, [0.0, 0.3, 0.6, *np.linspace(0.8, 1.0, 15)])
+    place = np.array([0.0, 0.3, 0.6, *np.linspace(0.8, 1.0, 15)]) * (ordered.size - 1)
+    low = np.minimum(place.astype(np.int64), ordered.size - 2)
+    edges = ordered[low] + (place - low) * (ordered[low + 1] - ordered[low])
     count, levels, noises = np.zeros((3, edges.size - 1))
     sums_in_bins(edges, level, noise, count, levels, noises)
     used = count > 10  # noqa: PLR2004

@@ -21,7 +21,7 @@ from blursplit.constants import (
     SIGMA_PER_MAD,
     SMALLEST_MATCH,
 )
-from blursplit.stars.geometry import median_of
+from blursplit.stars.geometry import level_and_scatter, median_of
 from blursplit.types import FloatArray, ImageArray, IntArray
 
 
@@ -53,8 +53,8 @@ def find_hot_pixels(image_adu: NDArray[np.float32]) -> NDArray[np.bool_]:
     Hot and cold pixels are narrower than any image that a telescope makes; the threshold lies
     below the share that a star of sigma 0.6 px leaves to its brightest neighbour.
     """
-    image = np.where(np.isfinite(image_adu), image_adu, np.nanmedian(image_adu))
-    sky, scatter = robust_level(image)
+    sky, scatter = robust_level(image_adu)
+    image = np.where(np.isfinite(image_adu), image_adu, np.float32(sky))
     above = np.pad(image - np.float32(sky), 1, mode="edge")
     hot = np.zeros(image.shape, dtype=bool)
     for sign in (1, -1):
@@ -70,10 +70,8 @@ def find_hot_pixels(image_adu: NDArray[np.float32]) -> NDArray[np.bool_]:
 
 def robust_level(image: NDArray[np.float32]) -> tuple[float, float]:
     """Return median and 1.48 times the median deviation of an image (every few pixels of it)."""
-    from blursplit.stars.frame_kernels import level_and_scatter
-
     step = max(1, int(np.sqrt(image.size / SCATTER_PIXELS)))
-    n, middle, deviation = level_and_scatter(np.ascontiguousarray(image, dtype=np.float32), step)
+    n, middle, deviation = level_and_scatter(image, step)
     if n == 0:
         return 0.0, 1.0
     if deviation:
