@@ -23,7 +23,7 @@ import numpy as np
 
 from blursplit.budget.record import shared_and_differential
 from blursplit.evidence.guest import Record
-from blursplit.evidence.undeclared_rows import find_row_delay
+from blursplit.evidence.rolling_rows import find_row_delay
 from blursplit.motion.grid import GridData
 from blursplit.rig import Rig, merge_settings
 from blursplit.simulate.scene import Scene

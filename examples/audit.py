@@ -12,7 +12,7 @@ from pathlib import Path
 import matplotlib.pyplot as plt
 
 from blursplit import compare
-from blursplit.campaign import judge, read_limits
+from blursplit.campaign import judge_runs, read_limits
 from blursplit.measure import measure
 from blursplit.report import figures
 from blursplit.simulate import read_scene, write_sequence
@@ -102,7 +102,7 @@ name = "No resonance"
 )
 limits = read_limits(limits_file)
 for name, night in (("before", before[0]), ("after", after[0])):
-    acceptance = judge(night.result, limits, series=night.series)
+    acceptance = judge_runs([(night.result, night.series)], limits)
     print(f"{name}: {acceptance.state}")
     for judgement in acceptance.judgements:
         print(f"  {judgement.name}: {judgement.state}")

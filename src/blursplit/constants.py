@@ -988,7 +988,6 @@ PLOT_ROW_PX = 30  # px | height of an interval; judgement
 PLOT_SCALE_PX = 20  # px | of the labels below it; judgement
 SCATTER_POINTS = 1000  # - | drawn of more sequences; more hide each other; judgement
 STORE_VERSION = 2  # - | layout of the store, ours
-STORE_BEFORE_NUMBERS = 1  # - | layout whose view read every result; columns are filled when opened
 # - | "blsp", so that `file` and we can tell the store from others
 STORE_APPLICATION_ID = 0x626C7370
 ARCHIVE_WIDE = 1.5  # - | widths above so many medians of their telescope stand out; judgement

@@ -7,12 +7,16 @@ import json
 import numpy as np
 import pytest
 
-from blursplit.campaign import judge, judge_runs, read_limits
+from blursplit.campaign import judge_runs, read_limits
 from blursplit.campaign.accept import Limits, worst
 from blursplit.campaign.accept_rules import mount_rms_arcsec
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
 from blursplit.rig import Setting
+
+
+def judge(run, rule, *, tap=None):
+    return judge_runs([(run, None)], rule, tap=tap)
 
 
 def limits(**tables: object) -> Limits:

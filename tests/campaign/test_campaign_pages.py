@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from blursplit.campaign import Store, compare, judge, judge_runs, summarize_store
+from blursplit.campaign import Store, compare, judge_runs, summarize_store
 from blursplit.campaign.accept import Limits
 from blursplit.campaign.pages import acceptance_page, archive_page, comparison_page
 from blursplit.campaign.store import CONDITIONS
@@ -146,6 +146,6 @@ def test_no_barrier_that_a_checker_can_find(name, pages, barriers):
 
 def test_page_of_one_run_without_anything_measured_stands(make):
     bare = make.result(structure=None, seeing=None, recorded=None, cadence_s=None)
-    text = acceptance_page(judge(bare, Limits.model_validate(LIMITS)))
+    text = acceptance_page(judge_runs([(bare, None)], Limits.model_validate(LIMITS)))
     assert "NOT SHOWN" in text
     assert "None" not in text

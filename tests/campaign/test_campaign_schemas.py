@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 
-from blursplit.campaign import compare, json_schemas, judge, plan
+from blursplit.campaign import compare, json_schemas, judge_runs, plan
 from blursplit.campaign.accept import Limits
 from blursplit.rig import Rig, Setup
 
@@ -14,7 +14,7 @@ def test_each_record_names_a_published_schema_and_has_its_required_keys(make) ->
     rule = Limits.model_validate({"limits": {"sequence.stars_used": {"at_least": 4}}})
     records = (
         compare([make.result(name="a")], [make.result(name="b")], n_draws=500),
-        judge(make.result(), rule),
+        judge_runs([(make.result(), None)], rule),
         plan(Rig.of_setup(Setup.model_validate(optics))),
     )
     schemas = json_schemas()

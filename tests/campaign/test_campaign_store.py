@@ -125,21 +125,6 @@ def test_store_of_a_newer_version_is_refused_politely(tmp_path, version: int, hi
         Store(path)
 
 
-def test_older_layout_gets_its_columns_when_opened(tmp_path, make) -> None:
-    path = tmp_path / "s.db"
-    with Store(path) as store:
-        store.put("k", row(), ["a"], make.result().to_json())
-    connection = sqlite3.connect(path)
-    connection.executescript(
-        "DROP VIEW nights; DROP VIEW measurements; DROP TABLE numbers; PRAGMA user_version = 1;"
-        "CREATE VIEW measurements AS SELECT key FROM results;"
-        "CREATE VIEW nights AS SELECT key FROM measurements;"
-    )
-    connection.close()
-    with Store(path) as store:
-        assert store.rows()[0]["structure_rms_arcsec"] == 0.5
-
-
 def test_foreign_files_are_refused_and_left_alone(tmp_path) -> None:
     text = tmp_path / "notes.txt"
     text.write_text("my notes, longer than sixteen bytes")

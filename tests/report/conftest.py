@@ -84,7 +84,6 @@ def _series(rng: np.random.Generator, n: int = 3000) -> Series:
     for k in range(10):
         spread = (xx - star_x[k]) ** 2 + (yy - star_y[k]) ** 2
         finder += (4000 / (k + 1)) * np.exp(-0.5 * spread / 2.2**2)
-    exposure = np.geomspace(0.02, 60, 14)
     edge_s, edge_hz = np.linspace(0, 60, 21), np.geomspace(0.2, 25, 31)
     by_time = rng.chisquare(6, (20, 30)) * 0.03 / (0.5 * (edge_hz[:-1] + edge_hz[1:]))
     arrays = {
@@ -118,8 +117,6 @@ def _series(rng: np.random.Generator, n: int = 3000) -> Series:
         "otf_model": otf,
         "otf_model_low": 0.95 * otf,
         "otf_model_high": np.minimum(1.05 * otf, 1),
-        "exposure_grid_s": exposure,
-        "exposure_fwhm_arcsec": 2.5 - 1.2 * np.exp(-exposure / 0.4),
         "elongation_e1": rng.normal(0.06, 0.03, n),
         "elongation_e2": rng.normal(-0.01, 0.03, n),
         "star_flux_adu": 1e5 / np.arange(1, 11),
@@ -133,7 +130,7 @@ def _series(rng: np.random.Generator, n: int = 3000) -> Series:
         "recorded": star(5.4, 5.2),
         "without_tracking": star(5.2, 5.1),
         "without_structure": star(2.4, 2.3),
-        "without_mechanics": star(2.3, 2.2),
+        "without_both": star(2.3, 2.2),
         "loop": film(rng),
         "finder": finder,
     }

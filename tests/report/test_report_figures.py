@@ -25,7 +25,6 @@ DRAWINGS = {
     "motion": lambda case: draw.draw_motion(case.series, "x", case.result.events),
     "ellipses": lambda case: draw.draw_ellipses(case.result),
     "periodic": lambda case: draw.draw_periodic(case.result.tracking.phase_curves[0]),
-    "exposure": lambda case: draw.draw_exposure(case.series, 60.0),
     "finder": lambda case: draw.draw_finder(case.series),
 }
 UNIT = re.compile(r"\[(arcsec|arcsec²/Hz|Hz|s|m|px|%|turns)\]")
@@ -208,7 +207,7 @@ def test_stars_share_one_scale_of_angle_and_brightness(full) -> None:
         draw.draw_star(
             full.series.images[name], pixel_scale_arcsec=0.2, half_size=4.0, white=2.5
         ).axes[0]
-        for name in ("recorded", "without_mechanics")
+        for name in ("recorded", "without_both")
     ]
     assert made[0].get_xlim() == made[1].get_xlim() == (-4.0, 4.0)
     sharp, recorded = made[1].images[0].get_array().max(), made[0].images[0].get_array().max()

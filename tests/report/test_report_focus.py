@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-import pytest
 
 from blursplit import result as record
 from blursplit.report.evidence import evidence_sections
@@ -73,10 +72,9 @@ def test_there_is_no_section_without_focus_runs():
         assert "focus positions" not in missing  # nobody brought such runs, and nobody misses them
 
 
-@pytest.mark.parametrize("focus", [FOCUS, None])
-def test_the_figure_shows_every_run_once_and_the_measured_one_filled(focus):
+def test_the_figure_shows_every_run_once_and_the_measured_one_filled():
     with figure_style():
-        figure = draw_focus(Series(ARRAYS), focus)
+        figure = draw_focus(Series(ARRAYS), FOCUS)
     (axes,) = figure.axes
     drawn = [
         (line.get_xdata(), line.get_markerfacecolor())
@@ -84,4 +82,4 @@ def test_the_figure_shows_every_run_once_and_the_measured_one_filled(focus):
         if line.get_marker() == "o"
     ]
     assert sorted(np.concatenate([x for x, _ in drawn])) == sorted(POSITION)
-    assert len({str(face) for _, face in drawn}) == (1 if focus is None else 2)
+    assert len({str(face) for _, face in drawn}) == 2

@@ -90,13 +90,6 @@ def test_an_unknown_code_keeps_the_text_that_came_with_it():
     assert text_of(Remark(code="from-next-year")) == "from next year"
 
 
-def test_a_remark_of_an_older_version_keeps_its_text_where_its_facts_are_missing():
-    old = Remark(code="cosmic-ray", text="2 samples hit by a cosmic ray were left out")
-    assert text_of(old) == "2 samples hit by a cosmic ray were left out"
-    new = Remark(code="cosmic-ray", text="whatever", facts={"samples": 2})
-    assert text_of(new) == "Samples hit by a cosmic ray were left out: 2."
-
-
 def test_words_of_others_cannot_carry_control_characters():
     text = text_of(
         Remark(code="periodic-error-found", facts={"name": "wo\x1b[31mrm", "amplitude_arcsec": 1.0})

@@ -10,7 +10,6 @@ from blursplit.campaign.accept import (
     ACCEPT_SCHEMA,
     Acceptance,
     Limits,
-    judge,
     judge_runs,
     read_limits,
 )
@@ -33,7 +32,6 @@ __all__ = [
     "archive",
     "compare",
     "json_schemas",
-    "judge",
     "judge_runs",
     "plan",
     "read_limits",

@@ -227,27 +227,6 @@ class Acceptance(Document):
         return EXIT_CODES[self.state]
 
 
-def judge(
-    result: Result,
-    limits: Limits,
-    *,
-    tap: Mapping[str, Any] | None = None,
-    series: Series | None = None,
-) -> Acceptance:
-    """Judge one run against limits; see `judge_runs`.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> from blursplit.campaign import judge, read_limits
-    >>> from blursplit.folder import read_result
-    >>> acceptance = judge(read_result(Path("before")), read_limits(Path("limits.toml")))
-    >>> acceptance.state, acceptance.exit_code
-    ('not shown', 4)
-    """
-    return judge_runs([(result, series)], limits, tap=tap)
-
-
 def judge_runs(
     runs: Sequence[tuple[Result, Series | None]],
     limits: Limits,
@@ -271,6 +250,16 @@ def judge_runs(
     joins their own errors and how far the runs lie apart (Student's t). Counts are those of the
     worst run. Of lines, one above the limit in any run fails; at each frequency the run that sees
     best says what could hide. After a slew, every slew counts.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from blursplit.campaign import judge_runs, read_limits
+    >>> from blursplit.folder import read_result
+    >>> run = (read_result(Path("before")), None)
+    >>> acceptance = judge_runs([run], read_limits(Path("limits.toml")))
+    >>> acceptance.state, acceptance.exit_code
+    ('not shown', 4)
     """
     from importlib.metadata import version
 

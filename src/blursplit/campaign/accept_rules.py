@@ -293,8 +293,7 @@ def _one(
         remedy = sentence("by-record-of", duration_s=needed)
         return "not shown", "-", sentence("slew-too-short"), None, None, remedy
     early, late = (
-        next((float(t) for t, v in zip(start, rms, strict=True) if v <= limit), None)
-        for rms, limit in ((low, rule.rms_at_most_arcsec), (high, rule.rms_at_most_arcsec))
+        next((float(t) for t in start[rms <= rule.rms_at_most_arcsec]), None) for rms in (low, high)
     )
     k = int(np.searchsorted(start, min(rule.within_s, start[-1])))
     ends = [
@@ -354,40 +353,36 @@ def mount_rms_arcsec(
     noise = arrays.get("noise_psd_arcsec2_hz", np.zeros_like(frequency))
     taken = 1.0 - np.sinc(frequency * over_s) ** 2
     shared -= 0.5 * float(np.trapezoid(np.nan_to_num(noise) * taken, frequency))
-    air = {
-        end: 0.5
-        * np.nan_to_num(arrays.get(f"air_psd_{end}arcsec2_hz", arrays["air_psd_arcsec2_hz"]))
+    air = [
+        0.5 * np.nan_to_num(arrays.get(f"air_psd_{end}arcsec2_hz", arrays["air_psd_arcsec2_hz"]))
         for end in ("low_", "", "high_")
-    }
-    sizes = {end: float(np.trapezoid(density * taken, frequency)) for end, density in air.items()}
-    squared = float(np.trapezoid((air[""] * taken) ** 2, frequency))
-    least, largest = mount_ends_arcsec(
-        np.maximum(shared, 0.0), [sizes["low_"], sizes[""], sizes["high_"]], squared, over_s
-    )
-    return begins[kept] - slew_ended_s, least, largest
+    ]
+    ends = mount_ends_arcsec(np.maximum(shared, 0.0), frequency, air, over_s)
+    return begins[kept] - slew_ended_s, *ends
 
 
 def mount_ends_arcsec(
-    shared_arcsec2: FloatArray,
-    air_arcsec2: Sequence[float],
-    air_squared: float,
+    shared_arcsec2: FloatArray | None,
+    frequency_hz: FloatArray,
+    air: Sequence[FloatArray],
     over_s: float,
 ) -> tuple[FloatArray, FloatArray]:
     """Return the 95 % ends of the mount's rms within shared motion; see `mount_rms_arcsec`.
 
-    `shared_arcsec2`: variance less noise. `air_arcsec2` (low, middle, high): variance of the air in
-    such a stretch and its 68 % range. `air_squared`: integral of the squared density of the air
-    [arcsec^4/Hz].
+    `shared_arcsec2`: variance less noise; None where it is that of the air alone. `air` (low,
+    middle, high): one-axis density of the air and its 68 % range [arcsec^2/Hz].
     """
     from scipy.stats import chi2
 
-    low, middle, high = (max(size, 1e-12) for size in air_arcsec2)
-    degrees = max(2.0 * over_s * middle**2 / max(air_squared, 1e-30), 1.0)
+    taken = 1.0 - np.sinc(frequency_hz * over_s) ** 2
+    low, middle, high = (max(float(np.trapezoid(d * taken, frequency_hz)), 1e-12) for d in air)
+    squared = float(np.trapezoid((air[1] * taken) ** 2, frequency_hz))
+    degrees = max(2.0 * over_s * middle**2 / max(squared, 1e-30), 1.0)
     spread = max(high / middle, middle / low) ** Z95
     ends = middle * chi2.ppf([0.0125, 0.9875], degrees) / degrees * [1.0 / spread, spread]
     grid = np.geomspace(max(ends[0], 1e-12), ends[1], 40)
     chance = min(Z95 / np.sqrt(degrees), 1.0)
-    v = shared_arcsec2[:, None]
+    v = np.array([[middle]]) if shared_arcsec2 is None else shared_arcsec2[:, None]
     within = grid * (1.0 - chance**2) <= v
     root = np.sqrt(np.maximum(v - grid * (1.0 - chance**2), 0.0))
     largest = np.where(within, chance * np.sqrt(grid) + root, 0.0).max(axis=1)

@@ -279,46 +279,20 @@ def archive(
 ) -> ArchiveRun:
     """Measure every sequence under a folder that the store does not hold yet.
 
-    Parameters
-    ----------
-    folder : Path
-        Walked with all its sub-folders, read only.
-    store_path : Path
-        SQLite file, made when absent.
-    rig, blur_time_s
-        As for `blursplit.measure`; another setup or blur time is another row.
-    gap_s : float, optional
-        Pause that starts a new sequence; see `walk`.
-    min_frames : int
-        Shorter sequences are noted as "too short" and not measured.
-    workers : int
-        Processes of this machine, unless `scheduler` is given; 0 measures in this process.
-    scheduler : str, optional
-        Address of an existing Dask cluster.
-    retry_failed : bool
-        Whether to try again what failed in an earlier run.
-    scales : mapping of str to float, optional
-        Telescope, as the headers name it, -> pixel scale [arcsec]: for all of its sequences.
-    results : Path, optional
-        Folder into which whole results go, each as a folder named by the key of the sequence.
-    measure : str
-        ``module:function`` that measures; for trials.
-    on_walk, on_sequence : callable, optional
-        Progress: files seen; sequences finished and their total.
+    `folder`: walked with all its sub-folders, read only. `store_path`: SQLite file, made when
+    absent. `rig`, `blur_time_s`: as for `blursplit.measure`; another setup or blur time is another
+    row. `gap_s`: pause that starts a new sequence; see `walk`. `min_frames`: shorter sequences are
+    noted as "too short" and not measured. `workers`: processes of this machine, unless `scheduler`
+    is given, the address of an existing Dask cluster; 0 measures in this process. `retry_failed`:
+    whether to try again what failed in an earlier run. `scales`: telescope, as the headers name it,
+    -> pixel scale [arcsec] of all its sequences. `results`: folder into which whole results go,
+    each as a folder named by the key of the sequence. `measure`: ``module:function`` that measures,
+    for trials. `on_walk`, `on_sequence`: called with the files seen, and with the sequences
+    finished and their total.
 
-    Returns
-    -------
-    ArchiveRun
+    Raises InputError when the folder or the store cannot be used; OutputError when the store cannot
+    be written, or the cluster is lost: what was finished is kept.
 
-    Raises
-    ------
-    InputError
-        When the folder or the store cannot be used.
-    OutputError
-        When the store cannot be written, or the cluster is lost; what was finished is kept.
-
-    Notes
-    -----
     One row is one transaction, written by this process alone; a run that is killed loses the
     sequences being measured and nothing else. At most twice as many sequences as workers are in
     flight, so that memory does not grow with the archive.

@@ -90,12 +90,6 @@ def plan(
     All of the air is taken as common to the stars, which is the worst case for a line. Detection
     as in the measurement's own line search; see `smallest_arcsec`.
 
-    Examples
-    --------
-    >>> from blursplit.campaign import plan
-    >>> run = plan("rig.toml", seeing_arcsec=2.0, stars=4, duration_s=60.0)
-    >>> f"{run.recording.rate_hz:.0f} frames/s, stars to magnitude {run.recording.faintest_mag:.0f}"
-    '50 frames/s, stars to magnitude 11'
     """
     from importlib.metadata import version
 
@@ -273,18 +267,14 @@ def _turns(instrument: Rig, duration_s: float) -> list[Turns]:
 
 
 def _mains(recording: Recording) -> list[Mains]:
-    found = []
-    for base in MAINS_HZ:
-        for harmonic in (1, 2, 3, 4):
-            f = base * harmonic
-            found.append(
-                Mains(
-                    true_hz=f,
-                    apparent_hz=float(apparent_frequency(f, recording.rate_hz)),
-                    amplitude_left=float(exposure_response(f, recording.exposure_s)),
-                )
-            )
-    return found
+    return [
+        Mains(
+            true_hz=f,
+            apparent_hz=float(apparent_frequency(f, recording.rate_hz)),
+            amplitude_left=float(exposure_response(f, recording.exposure_s)),
+        )
+        for f in (base * harmonic for base in MAINS_HZ for harmonic in (1, 2, 3, 4))
+    ]
 
 
 def _mains_warnings(mains: list[Mains], recording: Recording) -> list[Remark]:
@@ -453,11 +443,8 @@ def _slew(rule: SettleRule, make: _Make, cadence_s: float) -> LimitNeeds:
     """Return what stillness after a slew takes, and how small a motion the air lets show."""
     length = rule.slew_ended_s + rule.within_s + rule.over_s
     background = make(max(length, PLAN_DURATION_S), cadence_s)
-    taken = 1.0 - np.sinc(background.frequency_hz * rule.over_s) ** 2
-    densities = (background.low, background.middle, background.high)
-    sizes = [float(np.trapezoid(d * taken, background.frequency_hz)) for d in densities]
-    squared = float(np.trapezoid((background.middle * taken) ** 2, background.frequency_hz))
-    _, high = mount_ends_arcsec(np.array([sizes[1]]), sizes, squared, rule.over_s)
+    air = (background.low, background.middle, background.high)
+    _, high = mount_ends_arcsec(None, background.frequency_hz, air, rule.over_s)
     least = float(high[0])
     frame = {"key": f"after a slew, {rule.over_s:g} s", "name": rule.name}
     if least > rule.rms_at_most_arcsec:

@@ -35,7 +35,7 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Any, Self
 
-from blursplit.constants import STORE_APPLICATION_ID, STORE_BEFORE_NUMBERS, STORE_VERSION
+from blursplit.constants import STORE_APPLICATION_ID, STORE_VERSION
 from blursplit.errors import InputError, OutputError
 from blursplit.folder import written_whole
 from blursplit.report.numbers import unit_of_key
@@ -172,19 +172,10 @@ def writable(value: Any) -> Any:
 
 
 class Store:
-    """A store opened for reading and writing.
+    """A store opened for reading and writing, created when absent.
 
-    Parameters
-    ----------
-    path : Path
-        Created when absent.
-
-    Raises
-    ------
-    InputError
-        When the file is not a store, or of another version.
-    OutputError
-        When it cannot be created or written.
+    Raises InputError when the file is not a store, or of another version; OutputError when it
+    cannot be created or written.
 
     Examples
     --------
@@ -246,7 +237,7 @@ class Store:
             raise InputError(
                 self.path, "is a database of another program", "name another file with --store"
             )
-        if version not in {STORE_BEFORE_NUMBERS, STORE_VERSION}:
+        if version != STORE_VERSION:
             remedy = (
                 "update blursplit, or name another file with --store"
                 if version > STORE_VERSION
@@ -260,13 +251,8 @@ class Store:
         # Two first runs at once: the second waits here and then finds the tables there.
         self._db.execute("BEGIN IMMEDIATE")
         try:
-            version = self._db.execute("PRAGMA user_version").fetchone()[0]
-            statements = [text for text in _TABLES.split(";\n") if text.strip()]
-            if version == STORE_BEFORE_NUMBERS:
-                new = [s for s in statements if "CREATE VIEW" in s or "TABLE numbers" in s]
-                statements = ["DROP VIEW nights", "DROP VIEW measurements", *new, _FILL]
-            if version < STORE_VERSION:
-                for statement in statements:
+            if self._db.execute("PRAGMA user_version").fetchone()[0] != STORE_VERSION:
+                for statement in _TABLES.split(";\n"):
                     self._db.execute(statement)
                 self._db.execute(f"PRAGMA application_id = {STORE_APPLICATION_ID}")
                 self._db.execute(f"PRAGMA user_version = {STORE_VERSION}")
@@ -323,10 +309,7 @@ class Store:
                 f"INSERT INTO sequences ({', '.join(columns)}) VALUES ({marks})",  # noqa: S608
                 (key, *map(writable, row.values())),
             )
-            db.executemany(
-                "INSERT INTO files VALUES (?, ?, ?)",
-                [(key, i, writable(p)) for i, p in enumerate(paths)],
-            )
+            _put_files(db, key, paths)
             if result_json is not None:
                 db.execute("INSERT INTO results VALUES (?, ?)", (key, result_json))
                 db.execute(f"{_FILL} WHERE key = ?", (key,))
@@ -335,18 +318,10 @@ class Store:
         """Remember where the files of a known sequence are now."""
         paths = [writable(path) for path in paths]
         with self._transaction() as db:
-            old = [
-                r[0]
-                for r in db.execute(
-                    "SELECT path FROM files WHERE key = ? ORDER BY position", (key,)
-                )
-            ]
-            if old != paths:
+            known = db.execute("SELECT path FROM files WHERE key = ? ORDER BY position", (key,))
+            if [row[0] for row in known] != paths:
                 db.execute("DELETE FROM files WHERE key = ?", (key,))
-                db.executemany(
-                    "INSERT INTO files VALUES (?, ?, ?)",
-                    [(key, i, p) for i, p in enumerate(paths)],
-                )
+                _put_files(db, key, paths)
                 db.execute("UPDATE sequences SET first_file = ? WHERE key = ?", (paths[0], key))
 
     def refuse(self, files: list[tuple[str, str]]) -> None:
@@ -364,18 +339,10 @@ class Store:
     ) -> list[dict[str, Any]]:
         """Return the rows of a public table or view.
 
-        Parameters
-        ----------
-        table : str
-        settings : collection of str, optional
-            Only the rows of these setups and blur times (column ``settings``); default all rows.
-        without : collection of str
-            Keys of rows that are left out.
+        `settings`: only the rows of these setups and blur times (column ``settings``); default all.
+        `without`: keys of rows that are left out.
 
-        Raises
-        ------
-        ValueError
-            When there is no such table.
+        Raises ValueError when there is no such table.
         """
         if table not in {"sequences", "measurements", "nights", "refused_files", "files"}:
             msg = f"no table {table!r} in a store"
@@ -397,12 +364,8 @@ class Store:
         Columns carry the units that astropy's ``QTable.read`` gives back. What is not known is NaN
         or an empty text. `settings` and `without` as for `rows`.
 
-        Raises
-        ------
-        InputError
-            When the library that writes such files is not installed.
-        OutputError
-            When the file cannot be written.
+        Raises InputError when the library that writes such files is not installed, OutputError when
+        the file cannot be written.
 
         Examples
         --------
@@ -440,3 +403,8 @@ class Store:
         """Return the text of result.json of a sequence, None when it has no result."""
         row = self._db.execute("SELECT result FROM results WHERE key = ?", (key,)).fetchone()
         return None if row is None else str(row[0])
+
+
+def _put_files(db: sqlite3.Connection, key: str, paths: list[str]) -> None:
+    rows = [(key, i, writable(path)) for i, path in enumerate(paths)]
+    db.executemany("INSERT INTO files VALUES (?, ?, ?)", rows)

@@ -329,18 +329,6 @@ def _witness(name: str, result: Result, series: Series) -> Section | None:
     return section._replace(text=" ".join([section.text, *used]))
 
 
-def _exposure(result: Result, series: Series) -> Section | None:
-    arrays = series.arrays
-    if not _holds(series, "exposure_grid_s", "exposure_fwhm_arcsec"):
-        return None
-    columns = {
-        "exposure [s]": arrays["exposure_grid_s"],
-        "FWHM [arcsec]": arrays["exposure_fwhm_arcsec"],
-    }
-    drawn = draw.draw_exposure(series, result.fwhm.blur_time_s)
-    return _section("exposure", picture(drawn, "exposure", columns))
-
-
 def _shape(_result: Result, series: Series) -> Section | None:
     if not _holds(series, "elongation_e1", "elongation_e2"):
         return None
@@ -364,7 +352,6 @@ _ALL: dict[str, Callable[[Result, Series], Section | None]] = {
     "focus positions": _focus,
     "a sensor": partial(_witness, "sensor"),
     "a second camera": partial(_witness, "cameras"),
-    "width against exposure": _exposure,
     "shape of the stars": _shape,
 }
 

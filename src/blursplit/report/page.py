@@ -8,6 +8,7 @@ import hashlib
 import io
 import itertools
 import re
+from collections.abc import Iterable
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
@@ -30,7 +31,7 @@ from blursplit.report.palette import css_variables
 from blursplit.report.summary import summarize
 from blursplit.result import Result
 from blursplit.series import Series
-from blursplit.types import FloatArray
+from blursplit.types import FloatArray, ImageArray, IntArray
 
 if TYPE_CHECKING:
     import jinja2
@@ -164,13 +165,13 @@ def _field(result: Result, series: Series) -> float | None:
     return float(min(half, max(2.2 * recorded.value, 1.3 * reach)))
 
 
-def _width_of(image: FloatArray, scale_arcsec: float) -> float:
+def _width_of(image: ImageArray, scale_arcsec: float) -> float:
     """Return the diameter of the circle with the area of an image above half its maximum."""
     area = np.count_nonzero(image > 0.5 * np.nanmax(image)) * scale_arcsec**2
     return float(2.0 * np.sqrt(area / np.pi))
 
 
-def _shows(image: FloatArray, star: dict[str, Any], recorded: FloatArray, scale: float) -> bool:
+def _shows(image: ImageArray, star: dict[str, Any], recorded: ImageArray, scale: float) -> bool:
     """Return whether a picture shows most of what its cure is said to save.
 
     Motion that is known by its size alone cannot be shifted out of the frames.
@@ -191,12 +192,8 @@ def _stars(summary: dict[str, Any], result: Result, series: Series) -> list[dict
     scale = series.image_scale_arcsec
     found: list[dict[str, Any]] = []
     for star in summary["stars"]:
-        arrays = [
-            np.asarray(series.images[name], dtype=float)
-            for name in star["images"]
-            if name in series.images
-        ]
-        image = next((i for i in arrays if np.isfinite(i).any()), None)
+        image = series.images.get(star["image"])
+        image = None if image is None or not np.isfinite(image).any() else image
         if found and (image is None or star["width"] == UNKNOWN):
             continue
         if image is not None and found and scale:
@@ -282,6 +279,15 @@ def _numbers(values: ArrayLike, digits: int = 5) -> list[float | None]:
     ]
 
 
+def _curves(curves: Iterable[tuple[Any, ...]], kept: IntArray, digits: int) -> list[dict[str, Any]]:
+    """Return the known ones of (label, values, colour, dash) at the points kept."""
+    return [
+        {"label": label, "colour": colour, "dash": dash, "values": _numbers(values[kept], digits)}
+        for label, values, colour, dash in curves
+        if values is not None
+    ]
+
+
 def _band(series: Series, name: str, colour: str) -> dict[str, Any]:
     low, high = (series.arrays.get(f"{name}_psd_{end}_arcsec2_hz") for end in ("low", "high"))
     frequency = series.arrays["frequency_hz"]
@@ -306,27 +312,22 @@ def _spectrum_chart(result: Result, series: Series) -> dict[str, Any] | None:
         edges = np.unique(np.geomspace(1, inside.size, CHART_POINTS).astype(int))
         peaks = [a + int(np.argmax(total[inside[a:b]])) for a, b in itertools.pairwise(edges)]
         inside = inside[[0, *peaks]]
-    curves: list[tuple[str, Any, str, list[int]]] = [
+    densities: tuple[tuple[Any, ...], ...] = (
         ("shared by all stars", total, "recorded", []),
         ("air's part of it", arrays.get("air_psd_arcsec2_hz"), "atmosphere", [8, 3]),
         ("star against star", arrays.get("differential_psd_arcsec2_hz"), "optics", [4, 2]),
         ("noise", arrays.get("noise_psd_arcsec2_hz"), "muted", [2, 3]),
+    )
+    curves = [
+        (label, None if values is None else np.where(values > 0, values, np.nan), *how)
+        for label, values, *how in densities
     ]
     return {
         "id": "spectrum",
         "logarithmic": True,
         "x": {"label": "frequency", "unit": "Hz", "values": _numbers(frequency[inside])},
         "y": {"label": "density, both axes", "unit": "arcsec²/Hz"},
-        "series": [
-            {
-                "label": label,
-                "colour": colour,
-                "dash": dash,
-                "values": _numbers(np.where(values[inside] > 0, values[inside], np.nan)),
-            }
-            for label, values, colour, dash in curves
-            if values is not None
-        ],
+        "series": _curves(curves, inside, 5),
         "marks": [
             {"x": line.shown_hz, "label": f"{index}: {plain(line.cause)}"}
             for index, line in enumerate(result.lines, start=1)
@@ -344,21 +345,17 @@ def _motion_chart(result: Result, series: Series, axis: str) -> dict[str, Any] |
     kept = np.arange(time_s.size)
     if time_s.size > CHART_POINTS:
         kept = np.asarray(draw.decimate(kept, common, CHART_POINTS)[0], dtype=int)
-    curves: list[tuple[str, Any, str, list[int]]] = [
+    curves: tuple[tuple[Any, ...], ...] = (
         ("shared motion", common, "quiet", []),
         ("shaking", series.arrays.get(f"structure_{axis}_arcsec"), "structure", []),
         ("tracking", series.arrays.get(f"tracking_{axis}_arcsec"), "tracking", [6, 3]),
-    ]
+    )
     return {
         "id": f"motion-{axis}",
         "logarithmic": False,
         "x": {"label": "time", "unit": "s", "values": _numbers(time_s[kept], 7)},
         "y": {"label": f"shift along {axis}", "unit": "arcsec"},
-        "series": [
-            {"label": label, "colour": colour, "dash": dash, "values": _numbers(values[kept], 4)}
-            for label, values, colour, dash in curves
-            if values is not None
-        ],
+        "series": _curves(curves, kept, 4),
         "marks": [],
         "bands": [],
         "spans": [[event.start_s, event.start_s + event.duration_s] for event in result.events],

@@ -1,15 +1,13 @@
-"""Colours, markers and lines by name: one palette for all figures and pages.
+"""Colours and dashes by name: one palette for all figures and pages.
 
 A figure is drawn with the light colour of a name; `blursplit.report.figures.svg_text` then turns
 each into the CSS variable of the same name, so that one drawing serves the light, the dark, the
-night and the printed page. No meaning hangs on colour alone: each cause also has its own marker
-and dash, since the night page has nothing but shades of red. That page is dim on purpose: its
-text keeps a contrast of 3, hardly more, to spare eyes that are used to the dark.
+night and the printed page. No meaning hangs on colour alone: each cause also has its own dash,
+since the night page has nothing but shades of red. That page is dim on purpose: its text keeps a
+contrast of 3, hardly more, to spare eyes that are used to the dark.
 """
 
 from __future__ import annotations
-
-from typing import NamedTuple
 
 LOOKS: dict[str, dict[str, str]] = {
     "light": {
@@ -78,20 +76,11 @@ LOOKS: dict[str, dict[str, str]] = {
 }
 
 
-class CauseStyle(NamedTuple):
-    """How a contribution is drawn besides its colour."""
-
-    marker: str
-    dash: str | tuple[float, tuple[float, ...]]
-
-
-CAUSE_STYLES: dict[str, CauseStyle] = {
-    "atmosphere": CauseStyle("o", "-"),
-    "open": CauseStyle("D", (0.0, (1.0, 2.5))),
-    "tracking": CauseStyle("s", (0.0, (6.0, 2.0))),
-    "structure": CauseStyle("^", (0.0, (2.0, 1.5))),
-    "optics": CauseStyle("v", (0.0, (8.0, 2.0, 1.5, 2.0))),
-    "recorded": CauseStyle("P", "-"),
+CAUSE_DASHES: dict[str, str | tuple[float, tuple[float, ...]]] = {
+    "atmosphere": "-",
+    "open": (0.0, (1.0, 2.5)),
+    "tracking": (0.0, (6.0, 2.0)),
+    "structure": (0.0, (2.0, 1.5)),
 }
 
 

@@ -25,14 +25,10 @@ from blursplit.result import Event, Line, NextStep, Result
 _NOT_CHECKED = "pixels-not-checked"
 
 # which image and which width show a cure; the air's and the optics' cannot be shifted out
-CURED_IMAGES: dict[str, tuple[tuple[str, ...], str, str]] = {
-    "mechanics": (
-        ("without_mechanics", "without_both"),
-        "without_both_arcsec",
-        "On a steady mount",
-    ),
-    "structure": (("without_structure",), "without_structure_arcsec", "Without shaking"),
-    "tracking": (("without_tracking",), "without_tracking_arcsec", "With perfect tracking"),
+CURED_IMAGES: dict[str, tuple[str, str, str]] = {
+    "mechanics": ("without_both", "without_both_arcsec", "On a steady mount"),
+    "structure": ("without_structure", "without_structure_arcsec", "Without shaking"),
+    "tracking": ("without_tracking", "without_tracking_arcsec", "With perfect tracking"),
 }
 
 ANSWERS = {"yes": "worth it", "no": "not worth it", "open": "open", "not asked": "not asked"}
@@ -140,7 +136,7 @@ def _stars(result: Result) -> list[dict[str, Any]]:
     cells = estimate_cells(recorded, "", finest=2)
     stars: list[dict[str, Any]] = [
         {
-            "images": ("recorded",),
+            "image": "recorded",
             "label": "Now",
             "width": cells["value"],
             "range": cells["range68"],
@@ -149,7 +145,7 @@ def _stars(result: Result) -> list[dict[str, Any]]:
     ]
     cure = cure_shown(result)
     if cure is not None:
-        images, name, label = CURED_IMAGES[cure]
+        image, name, label = CURED_IMAGES[cure]
         estimate = getattr(result.fwhm, name)
         cells = estimate_cells(estimate, "", finest=2)
         shown, span = cells["value"], cells["range68"]
@@ -162,7 +158,7 @@ def _stars(result: Result) -> list[dict[str, Any]]:
             shown, span, stated = span, "", estimate.low  # where all of it is the mount's
         stars.append(
             {
-                "images": images,
+                "image": image,
                 "label": label,
                 "width": shown,
                 "range": span,

@@ -447,19 +447,14 @@ class _Said(Protocol):
 def text_of(remark: _Said) -> str:
     """Return the sentence of a remark from its code and facts.
 
-    A code that has no sentence here, as from a newer version, keeps the text that came with it;
-    so does a remark without the facts that its sentence needs, as from an older one.
+    A code that has no sentence here, as from a newer version, keeps the text that came with it.
     """
     facts = remark.facts
     value = facts.get(VARIANT_FACTS.get(remark.code, ""))
     variant = f"{value:g}" if isinstance(value, float) else str(value)
     template = TEMPLATES.get(f"{remark.code}/{variant}", TEMPLATES.get(remark.code))
-    own = getattr(remark, "text", "")
     if template is None:
-        return plain(own or remark.code.replace("-", " "))
-    needed = re.findall(r"\{(\w+):", re.sub(r"\[\[.*?\]\]", "", template))
-    if own and any(facts.get(name) is None for name in needed):
-        return plain(own)
+        return plain(getattr(remark, "text", "") or remark.code.replace("-", " "))
 
     def optional(part: re.Match[str]) -> str:
         names = re.findall(r"\{(\w+):", part[1])

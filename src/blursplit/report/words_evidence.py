@@ -277,7 +277,6 @@ HEADINGS: dict[str, str] = {
     "periodic": "Periodic error",
     "sensor": "A sensor beside the telescope",
     "cameras": "A second camera on the mount",
-    "exposure": "Width against exposure",
     "shape": "Shape shared by all stars",
 }
 TITLES: dict[str, str] = {
@@ -295,7 +294,6 @@ TITLES: dict[str, str] = {
     "sensor-coherence": "Coherence with the sensor",
     "cameras-spectra": "Spectra of both cameras",
     "cameras-coherence": "Coherence of both cameras",
-    "exposure": "FWHM against exposure time",
     "shape": "Shared elongation, one point a frame",
     "finder": "Finder chart",
 }
@@ -312,7 +310,6 @@ TABLES: dict[str, str] = {
     "periodic": "Folded motion and fitted curve.",
     "sensor-spectra": "Spectra and coherence.",
     "cameras-spectra": "Spectra and coherence.",
-    "exposure": "Width against exposure.",
     "shape": "Shared elongation.",
     "finder": "Stars used.",
 }
@@ -389,8 +386,6 @@ EVIDENCE: dict[str, str] = {
         "One: all of the motion at this frequency goes with it. Air that blows along the baseline "
         "is coherent too."
     ),
-    "shows-exposure": "What longer exposures lose: the same frames added without centring.",
-    "figure-exposure": "Dashed: the exposure that the widths above are for.",
     "shows-shape": (
         "Changing from frame to frame it is motion within the exposure; constant, optics or steady "
         "fast motion."

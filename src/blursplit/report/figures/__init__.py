@@ -9,13 +9,15 @@ from __future__ import annotations
 from blursplit.report.figures._canvas import decimate, figure_style, svg_text
 from blursplit.report.figures.evidence import (
     WITNESS_CURVES,
+    bar_length,
     draw_ellipses,
-    draw_exposure,
+    draw_finder,
     draw_focus,
     draw_otf,
     draw_pairs,
     draw_scatter,
     draw_shape,
+    draw_star,
     draw_witness,
     draw_witness_coherence,
     half_axes,
@@ -30,7 +32,6 @@ from blursplit.report.figures.motion import (
     draw_spectrum,
     shared_density,
 )
-from blursplit.report.figures.stars import bar_length, draw_finder, draw_star
 
 __all__ = [
     "WITNESS_CURVES",
@@ -39,7 +40,6 @@ __all__ = [
     "draw_by_time",
     "draw_coherence",
     "draw_ellipses",
-    "draw_exposure",
     "draw_finder",
     "draw_focus",
     "draw_motion",

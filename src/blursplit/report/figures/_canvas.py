@@ -8,6 +8,7 @@ import re
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
 from html import escape
 from typing import TYPE_CHECKING, Any
 
@@ -64,7 +65,7 @@ def figure_style() -> Iterator[None]:
 
 
 def axes_for(
-    ax: Axes | None, width_in: float = FIGURE_IN[0], height_in: float = FIGURE_IN[1]
+    ax: Axes | None = None, width_in: float = FIGURE_IN[0], height_in: float = FIGURE_IN[1]
 ) -> Axes:
     """Return the given axes, or the axes of a new figure that belongs to no window."""
     if ax is not None:
@@ -191,11 +192,8 @@ def svg_text(figure: Figure, name: str, title: str, description: str) -> str:
     text = re.sub(r'(<[^>]*?\sid=")', rf"\g<1>{name}-", text)
     text = re.sub(r'(xlink:href="#)', rf"\g<1>{name}-", text)
     text = re.sub(r"(url\(#)", rf"\g<1>{name}-", text)
-    text = re.sub(
-        r'style="[^"]*"',
-        lambda style: re.sub(r"#[0-9a-f]{6}", _variable, style[0]),
-        text,
-    )
+    colours = partial(re.sub, r"#[0-9a-f]{6}", _variable)
+    text = re.sub(r'style="[^"]*"', lambda style: colours(style[0]), text)
     text = re.sub(r"\s*\n\s*", "\n", text)
     width_pt, height_pt = (72.0 * side for side in figure.get_size_inches())
     opening = (

@@ -1,4 +1,4 @@
-"""Evidence about air, optics and directions: pairs, registered star, exposure, shape, focus."""
+"""Star images, and evidence about air, optics and directions: pairs, registered star, focus."""
 
 from __future__ import annotations
 
@@ -10,11 +10,20 @@ import numpy as np
 
 from blursplit.constants import AGREEMENT_DEG, FIGURE_FRAMES, FIGURE_PAIRS, NEARLY_ROUND
 from blursplit.report.figures._canvas import axes_for, block_means, figure_of, logarithmic
-from blursplit.report.palette import CAUSE_STYLES, colour
+from blursplit.report.palette import CAUSE_DASHES, colour
 from blursplit.report.words import CAUSE_NAMES
 from blursplit.result import Focus, Result
 from blursplit.series import Series
 from blursplit.types import FloatArray
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+
+from typing import TYPE_CHECKING
+
+from numpy.typing import ArrayLike, NDArray
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -80,9 +89,9 @@ WITNESS_CURVES = {
 }
 
 
-def draw_witness(series: Series, name: str, ax: Axes | None = None) -> Figure:
+def draw_witness(series: Series, name: str) -> Figure:
     """Draw the spectra of a witness ("sensor" or "cameras") beside that of the stars."""
-    ax = axes_for(ax)
+    ax = axes_for()
     frequency = series.arrays[f"{name}_frequency_hz"]
     for key, label, hue, dash in WITNESS_CURVES[name]:
         density = series.arrays.get(key)
@@ -96,9 +105,9 @@ def draw_witness(series: Series, name: str, ax: Axes | None = None) -> Figure:
     return figure_of(ax)
 
 
-def draw_witness_coherence(series: Series, name: str, ax: Axes | None = None) -> Figure:
+def draw_witness_coherence(series: Series, name: str) -> Figure:
     """Draw how much of the motion goes with a witness, by frequency."""
-    ax = axes_for(ax)
+    ax = axes_for()
     frequency, coherence = (
         series.arrays[f"{name}_{part}"] for part in ("frequency_hz", "coherence")
     )
@@ -154,38 +163,12 @@ def draw_otf(series: Series, aperture_m: float | None = None, ax: Axes | None = 
     return figure_of(ax)
 
 
-def draw_exposure(
-    series: Series, blur_time_s: float | None = None, ax: Axes | None = None
-) -> Figure:
-    """Draw the star's width against exposure time, the blur time of the budget marked."""
-    ax = axes_for(ax)
-    exposure, width = (
-        series.arrays["exposure_grid_s"],
-        series.arrays["exposure_fwhm_arcsec"],
-    )
-    ax.plot(exposure, width, "o-", color=colour("recorded"), ms=4)
-    if blur_time_s is not None:
-        ax.axvline(blur_time_s, color=colour("muted"), lw=0.9, ls="--")
-    logarithmic(ax, "x")
-    ax.set(xlabel="exposure time [s]", ylabel="FWHM [arcsec]")
-    widest = float(np.nanmax(width)) if np.isfinite(width).any() else 0.0
-    ax.set_ylim(bottom=0, top=1.15 * widest if widest > 0 else 1.0)
-    return figure_of(ax)
-
-
-def draw_shape(series: Series, ax: Axes | None = None) -> Figure:
+def draw_shape(series: Series) -> Figure:
     """Draw the elongation shared by all stars, one point a frame, with its mean."""
     e1, e2 = series.arrays["elongation_e1"], series.arrays["elongation_e2"]
     step = max(1, e1.size // FIGURE_FRAMES)
-    ax = axes_for(ax, 3.7, 3.4)
-    ax.plot(
-        e1[::step],
-        e2[::step],
-        ".",
-        color=colour("recorded"),
-        ms=2.5,
-        alpha=0.5,
-    )
+    ax = axes_for(None, 3.7, 3.4)
+    ax.plot(e1[::step], e2[::step], ".", color=colour("recorded"), ms=2.5, alpha=0.5)
     ax.plot(
         [np.nanmean(e1)], [np.nanmean(e2)], "P", color=colour("tracking"), ms=9, mec=colour("panel")
     )
@@ -196,13 +179,13 @@ def draw_shape(series: Series, ax: Axes | None = None) -> Figure:
     return figure_of(ax)
 
 
-def draw_focus(series: Series, focus: Focus | None = None, ax: Axes | None = None) -> Figure:
+def draw_focus(series: Series, focus: Focus) -> Figure:
     """Draw the width at short baselines against focus position, with the band of the curve.
 
     The measured run is filled, the others are open; a dashed line marks best focus, with its
     68 % interval.
     """
-    ax = axes_for(ax)
+    ax = axes_for()
     arrays = series.arrays
     at = arrays["focus_curve_position"]
     hue = colour("optics")
@@ -213,7 +196,7 @@ def draw_focus(series: Series, focus: Focus | None = None, ax: Axes | None = Non
     bars = np.abs(
         np.stack([arrays["focus_fwhm_low_arcsec"], arrays["focus_fwhm_high_arcsec"]]) - width
     )
-    used = np.isclose(position, np.nan if focus is None else focus.used_position)
+    used = np.isclose(position, focus.used_position)
     for chosen, face, label in ((used, True, "this run"), (~used, False, "other runs")):
         if chosen.any():
             ax.errorbar(
@@ -227,7 +210,7 @@ def draw_focus(series: Series, focus: Focus | None = None, ax: Axes | None = Non
                 lw=1.0,
                 label=label,
             )
-    best = None if focus is None else focus.best_position
+    best = focus.best_position
     if best is not None and best.value is not None:
         ax.axvline(best.value, color=colour("muted"), ls="--", lw=0.9)
         ends = (best.low or best.value, best.high or best.value)
@@ -306,18 +289,18 @@ def half_axes(result: Result) -> dict[str, tuple[float, float, float]]:
     return found
 
 
-def draw_ellipses(result: Result, ax: Axes | None = None) -> Figure:
+def draw_ellipses(result: Result) -> Figure:
     """Draw motion rms over the blur time as one ellipse a cause, x to the right and y up.
 
     A smaller axis that is only a limit is drawn as zero, so that the ellipse is a line; a cause
     without a direction is drawn as a circle if it is nearly round, else not at all.
     """
-    ax = axes_for(ax, 3.7, 3.6)
+    ax = axes_for(None, 3.7, 3.6)
     drawn = half_axes(result)
     for name, (major, minor, angle_deg) in drawn.items():
-        style = CAUSE_STYLES[name]
         x, y = outline(major, minor, angle_deg)
-        ax.plot(x, y, color=colour(name), ls=style.dash, lw=2.0, label=CAUSE_NAMES[name])
+        dash = CAUSE_DASHES[name]
+        ax.plot(x, y, color=colour(name), ls=dash, lw=2.0, label=CAUSE_NAMES[name])
     reach = 1.4 * max((major for major, _, _ in drawn.values()), default=1.0)
     directions = north_in_image(result)
     if directions is not None:
@@ -352,14 +335,123 @@ def draw_scatter(
     x_label: str,
     y_label: str,
     hue: str,
-    ax: Axes | None = None,
 ) -> Figure:
     """Draw (x, y) of many sequences as dots, upper limits as triangles that point downward."""
-    ax = axes_for(ax, 4.2, 2.6)
+    ax = axes_for(None, 4.2, 2.6)
     for places, marker, alpha in ((points, "o", 0.75), (limits, "v", 0.4)):
         x, y = np.reshape(places, (-1, 2)).T
         ax.plot(x, y, marker, color=colour(hue), ms=4, mew=0, alpha=alpha)
     ax.set(xlabel=x_label, ylabel=y_label)
     if min(y for _, y in (*points, *limits)) >= 0:
         ax.set_ylim(bottom=0)
+    return figure_of(ax)
+
+
+# --- star images on one common scale, and the finder chart ----------------------------------------
+def draw_star(
+    image: ArrayLike,
+    ax: Axes | None = None,
+    *,
+    pixel_scale_arcsec: float | None = None,
+    half_size: float | None = None,
+    white: float | None = None,
+    label: bool = True,
+) -> Figure:
+    """Draw one star with the outline of its half maximum and a bar of the angular scale.
+
+    `image` (y, x). `pixel_scale_arcsec`: size of a pixel of the image; without it the bar is in
+    pixels. `half_size`: half the side of the drawn field [arcsec, or px without a scale]. `white`:
+    level drawn white; the same for all images that are compared. NaN is drawn black. `label`:
+    whether the bar says its length.
+    """
+    if ax is None:
+        ax = axes_for(None, 2.0, 2.0)
+        figure_of(ax).set_layout_engine("none")
+        ax.set_position((0.0, 0.0, 1.0, 1.0))
+    pixels = np.nan_to_num(np.asarray(image, dtype=float), nan=0.0)
+    scale = pixel_scale_arcsec or 1.0
+    ny, nx = pixels.shape
+    top = float(pixels.max())
+    cy, cx = (ny - 1) / 2.0, (nx - 1) / 2.0
+    extent = (
+        -(cx + 0.5) * scale,
+        (nx - 0.5 - cx) * scale,
+        -(cy + 0.5) * scale,
+        (ny - 0.5 - cy) * scale,
+    )
+    white = white if white and white > 0 else max(top, 1e-12)
+    # A power below one lets the faint skirt be seen beside the core.
+    shown = np.clip(pixels / white, 0.0, 1.0) ** 0.6
+    ax.imshow(
+        shown, cmap="gray", vmin=0, vmax=1, origin="lower", extent=extent, interpolation="none"
+    )
+    if top > 0 and min(nx, ny) > 1:
+        x, y = (np.arange(nx) - cx) * scale, (np.arange(ny) - cy) * scale
+        ax.contour(x, y, pixels, levels=[0.5 * top], colors=[colour("overlay")], linewidths=1.3)
+    half = half_size if half_size is not None else 0.5 * min(nx, ny) * scale
+    ax.set(xlim=(-half, half), ylim=(-half, half), xticks=[], yticks=[])
+    ax.grid(visible=False)
+    ax.set_facecolor(colour("ground"))
+    for spine in ax.spines.values():
+        spine.set_visible(False)
+    _scale_bar(ax, half, ("arcsec" if pixel_scale_arcsec else "px") if label else None)
+    return figure_of(ax)
+
+
+def bar_length(half_size: float) -> float:
+    """Return a round length for the bar of a field, in the unit of half its side."""
+    steps = (50, 20, 10, 5, 2, 1, 0.5, 0.2, 0.1)
+    return next((step for step in steps if step <= 0.75 * half_size), half_size)
+
+
+def _scale_bar(ax: Axes, half: float, unit: str | None) -> None:
+    length = bar_length(half)
+    x0, y0 = -0.88 * half, -0.84 * half
+    ax.plot([x0, x0 + length], [y0, y0], color=colour("overlay"), lw=2.2, solid_capstyle="butt")
+    if unit is not None:
+        ax.text(x0, y0 + 0.05 * half, f"{length:g} {unit}", color=colour("overlay"), va="bottom")
+
+
+def _shrunk(image: NDArray[np.float64], largest: int) -> tuple[NDArray[np.float64], int]:
+    """Return the image averaged over blocks so that no side exceeds `largest`, and the block."""
+    block = max(1, -(-max(image.shape) // largest))
+    if block == 1:
+        return image, 1
+    ny, nx = (side // block * block for side in image.shape)
+    cut = image[:ny, :nx].reshape(ny // block, block, nx // block, block)
+    with np.errstate(invalid="ignore"):
+        return cut.mean(axis=(1, 3)), block
+
+
+def draw_finder(series: Series, ax: Axes | None = None) -> Figure:
+    """Draw the mean of the first frames with the measured stars ringed and numbered from 0."""
+    finder = np.asarray(series.images["finder"], dtype=float)
+    image, block = _shrunk(finder, 480)
+    ax = axes_for(ax, 3.6, min(max(3.1 * image.shape[0] / image.shape[1] + 0.5, 1.8), 5.2))
+    finite = image[np.isfinite(image)]
+    low, high = np.percentile(finite, [20.0, 99.7]) if finite.size else (0.0, 1.0)
+    shown = np.clip(np.nan_to_num((image - low) / max(high - low, 1e-12)), 0.0, 1.0) ** 0.6
+    ny, nx = image.shape
+    extent = (-0.5, nx * block - 0.5, -0.5, ny * block - 0.5)
+    ax.imshow(shown, cmap="gray", origin="lower", extent=extent, interpolation="none")
+    x_px, y_px = series.arrays.get("star_x_px"), series.arrays.get("star_y_px")
+    if x_px is not None and y_px is not None:
+        size = max(finder.shape)
+        for index, (x, y) in enumerate(zip(x_px, y_px, strict=True)):
+            if not (np.isfinite(x) and np.isfinite(y)):
+                continue
+            ax.plot([x], [y], "o", mfc="none", mec=colour("overlay"), ms=9, mew=1.1)
+            side = -1 if x > 0.9 * size else 1
+            ax.annotate(
+                str(index),
+                (x, y),
+                xytext=(7 * side, 3),
+                textcoords="offset points",
+                ha="left" if side > 0 else "right",
+                color=colour("overlay"),
+                fontsize=11.2,
+            )
+    ax.set_facecolor(colour("ground"))
+    ax.set(xlabel="x, column [px]", ylabel="y, row [px]", xlim=extent[:2], ylim=extent[2:])
+    ax.grid(visible=False)
     return figure_of(ax)

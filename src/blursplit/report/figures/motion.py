@@ -23,7 +23,7 @@ from blursplit.report.figures._canvas import (
     logarithmic,
     power_label,
 )
-from blursplit.report.palette import CAUSE_STYLES, colour
+from blursplit.report.palette import CAUSE_DASHES, colour
 from blursplit.result import Event, Line, PhaseCurve
 from blursplit.series import Series
 from blursplit.types import BoolArray, FloatArray
@@ -122,38 +122,24 @@ def draw_spectrum(series: Series, lines: Sequence[Line] = (), ax: Axes | None = 
     inside = frequency > 0
     f = frequency[inside]
 
-    def band(low: str, high: str, hue: str, alpha: float) -> None:
-        if low in arrays and high in arrays:
-            x, bottom, top = block_means(
-                [f, arrays[low][inside], arrays[high][inside]], logarithmic=True
-            )
-            ax.fill_between(x, _positive(bottom), _positive(top), color=hue, alpha=alpha, lw=0)
-
-    band("air_psd_low_arcsec2_hz", "air_psd_high_arcsec2_hz", colour("atmosphere"), 0.25)
-    band("common_psd_low_arcsec2_hz", "common_psd_high_arcsec2_hz", colour("recorded"), 0.18)
-    total = shared_density(series)
-    curves = [
-        ("shared by all stars", total, colour("recorded"), "-", 1.3),
-        (
-            "air's part of it",
-            arrays.get("air_psd_arcsec2_hz"),
-            colour("atmosphere"),
-            (0, (6, 2)),
-            1.5,
-        ),
-        (
-            "star against star",
-            arrays.get("differential_psd_arcsec2_hz"),
-            colour("optics"),
-            (0, (3, 1.5)),
-            1.1,
-        ),
-        ("noise", arrays.get("noise_psd_arcsec2_hz"), colour("muted"), (0, (1, 2)), 1.1),
-    ]
+    for name, hue, alpha in (("air", "atmosphere", 0.25), ("common", "recorded", 0.18)):
+        ends = [arrays.get(f"{name}_psd_{end}_arcsec2_hz") for end in ("low", "high")]
+        known = [end[inside] for end in ends if end is not None]
+        if len(known) == len(ends):
+            x, bottom, top = block_means([f, *known], logarithmic=True)
+            band = _positive(bottom), _positive(top)
+            ax.fill_between(x, *band, color=colour(hue), alpha=alpha, lw=0)
+    dashed = (0, (3, 1.5))
+    curves: tuple[tuple[str, FloatArray | None, str, Any, float], ...] = (
+        ("shared by all stars", shared_density(series), "recorded", "-", 1.3),
+        ("air's part of it", arrays.get("air_psd_arcsec2_hz"), "atmosphere", (0, (6, 2)), 1.5),
+        ("star against star", arrays.get("differential_psd_arcsec2_hz"), "optics", dashed, 1.1),
+        ("noise", arrays.get("noise_psd_arcsec2_hz"), "muted", (0, (1, 2)), 1.1),
+    )
     for label, values, hue, dash, width in curves:
         if values is not None:
             x, y = decimate(f, _positive(values[inside]), logarithmic=True)
-            ax.plot(x, y, color=hue, ls=dash, lw=width, label=label)
+            ax.plot(x, y, color=colour(hue), ls=dash, lw=width, label=label)
     logarithmic(ax, "xy")
     _mark_lines(ax, lines)
     return _finish_densities(ax, own=own)
@@ -163,7 +149,6 @@ def draw_spectra_of_sides(
     before: Sequence[Series],
     after: Sequence[Series],
     marks: Sequence[tuple[float, str]] = (),
-    ax: Axes | None = None,
 ) -> Figure:
     """Draw the density of the shared motion before and after, the mean of each side's runs.
 
@@ -171,10 +156,10 @@ def draw_spectra_of_sides(
     """
     from blursplit.spectra import apparent_frequency
 
-    own, ax = ax is None, axes_for(ax, height_in=3.8)
-    for label, side, hue, dash, width in (
-        ("before", before, colour("quiet"), "-", 2.2),
-        ("after", after, colour("recorded"), "-", 1.1),
+    ax = axes_for(height_in=3.8)
+    for label, side, hue, width in (
+        ("before", before, colour("quiet"), 2.2),
+        ("after", after, colour("recorded"), 1.1),
     ):
         grid = side[0].arrays["frequency_hz"]
         totals = [
@@ -184,12 +169,12 @@ def draw_spectra_of_sides(
         ]
         inside = grid > 0
         f, density = block_means([grid[inside], np.mean(totals, axis=0)[inside]], logarithmic=True)
-        ax.plot(f, _positive(density), color=hue, ls=dash, lw=width, label=label)
+        ax.plot(f, _positive(density), color=hue, lw=width, label=label)
     logarithmic(ax, "xy")
     # a line beyond the spectrum's end shows where it folds to
     folded = [(float(apparent_frequency(f, 2.0 * grid[-1])), label) for f, label in marks]
     _mark_frequencies(ax, folded)
-    return _finish_densities(ax, own=own)
+    return _finish_densities(ax, own=True)
 
 
 def draw_coherence(series: Series, lines: Sequence[Line] = (), ax: Axes | None = None) -> Figure:
@@ -217,7 +202,7 @@ def draw_motion(
     for name, label, hue, dash, width, order in (
         ("common", "shared motion", colour("quiet"), "-", 0.7, 2.0),
         ("structure", "shaking", colour("structure"), "-", 0.9, 3.0),
-        ("tracking", "tracking", colour("tracking"), CAUSE_STYLES["tracking"].dash, 2.0, 4.0),
+        ("tracking", "tracking", colour("tracking"), CAUSE_DASHES["tracking"], 2.0, 4.0),
     ):
         values = series.arrays.get(f"{name}_{axis}_arcsec")
         if values is None:
@@ -225,28 +210,23 @@ def draw_motion(
         x, y = decimate(time_s, values)
         ax.plot(x, y, color=hue, ls=dash, lw=width, label=label, zorder=order)
     for event in events:
-        ax.axvspan(
-            event.start_s,
-            event.start_s + event.duration_s,
-            color=colour("tracking"),
-            alpha=0.2,
-            lw=0,
-        )
+        end_s = event.start_s + event.duration_s
+        ax.axvspan(event.start_s, end_s, color=colour("tracking"), alpha=0.2, lw=0)
     ax.set(xlabel="time since the first frame [s]", ylabel=f"shift along {axis} [arcsec]")
     ax.legend(loc="lower center", ncols=3, bbox_to_anchor=(0.45, 1.0), handlelength=1.5)
     return figure_of(ax)
 
 
-def draw_periodic(curve: PhaseCurve, ax: Axes | None = None) -> Figure:
+def draw_periodic(curve: PhaseCurve) -> Figure:
     """Draw the folded motion along a drive's direction with its bars, and the fitted curve."""
-    ax = axes_for(ax, height_in=2.6)
+    ax = axes_for(height_in=2.6)
     phase = np.array(curve.phase_turns)
     # what was not seen is None, which becomes NaN
     values = partial(np.array, dtype=float)
     hue = colour("tracking")
     low, high = values(curve.curve_low_arcsec), values(curve.curve_high_arcsec)
     ax.fill_between(phase, low, high, color=hue, alpha=0.25, lw=0, label="curve, 68 %")
-    ax.plot(phase, values(curve.curve_arcsec), color=hue, lw=1.2, ls=CAUSE_STYLES["tracking"].dash)
+    ax.plot(phase, values(curve.curve_arcsec), color=hue, lw=1.2, ls=CAUSE_DASHES["tracking"])
     ax.errorbar(
         phase,
         values(curve.shift_arcsec),
