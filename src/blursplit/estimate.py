@@ -132,6 +132,12 @@ def from_ends(ends: Iterable[float]) -> Estimate:
     return Estimate(value=value, low=low, high=high, low95=low95, high95=high95)
 
 
+def ends_about(value: float, ends: Iterable[float]) -> list[float]:
+    """Return ends in the order of `PERCENTILES`, pulled so that a value lies in their middle."""
+    low95, low, _, high, high95 = map(float, ends)
+    return [min(low95, value), min(low, value), value, max(high, value), max(high95, value)]
+
+
 def estimate_between(low_reading: ArrayLike, high_reading: ArrayLike) -> Estimate | None:
     """Return an estimate from two readings of the same draws, lower ends from the first.
 

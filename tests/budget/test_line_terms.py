@@ -8,7 +8,7 @@ from blursplit.budget.line_terms import (
     blur_inside_exposure,
     line_cores_hz,
 )
-from blursplit.evidence.star_image import StarImage, damping_log_odds, image_log_odds
+from blursplit.budget.lines import StarImage, damping_log_odds, image_log_odds
 from blursplit.image.otf import HalfMaximum
 from blursplit.spectra import LineFit
 

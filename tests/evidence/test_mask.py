@@ -108,13 +108,14 @@ def test_shake_of_both_images_leaves_the_reading_as_it_is():
     shaken = reading_of(image_tracks(shake_arcsec=1.0), *MASK)
     assert_allclose(shaken.result.r0_m, still.result.r0_m, rtol=1e-6)
     # 900 frames: 1/sqrt(1800) = 2.4 percent, beside an air of 0.4 arcsec expected and not put in
-    assert_allclose(shaken.result.excess_rms_arcsec, 0.9, atol=0.12)
+    seen, expected = shaken.result.common_variance_arcsec2, shaken.result.expected_common_arcsec2
+    assert_allclose(np.sqrt(np.subtract(seen, expected)), 0.9, atol=0.12)
 
 
 def test_prior_of_the_fit_is_the_reading():
     """The fit is told ln J = -5/3 ln r0, its error that of sampling and systematics together."""
     reading = reading_of(image_tracks(), *MASK)
-    mean, sigma = reading.prior.ln_j
+    mean, sigma = reading.strength.ln_j
     assert_allclose(np.exp(mean), reading.result.r0_m ** (-5 / 3))
     assert_allclose(sigma, 5 / 3 * reading.log_r0_error)
 
@@ -150,7 +151,7 @@ def test_mean_of_the_images_moves_as_the_kernels_say():
         baseline_m=np.zeros(1),
     )
     optics = reading.facts.optics
-    out = mean_of_openings(table, optics, at_hz, reading.prior.separation_m).outside
+    out = mean_of_openings(table, optics, at_hz, reading.strength.separation_m).outside
     total = np.trapezoid(np.exp(out.fine[0, 0]).mean(axis=0), x)
     along, across = pair_kernels(SEPARATION_M / OPENING_M, ratio, 0.0, "Z")
     expected = tilt_coefficient("Z", 0.0, ratio) - 0.125 * float(np.ravel(along + across)[0])
@@ -187,7 +188,7 @@ def test_split_alone_means_nothing_among_many_stars():
 def test_images_of_unequal_light_and_an_assumed_direction_are_said():
     """Doubts go with the numbers."""
     reading = reading_of(image_tracks(flux=(1.0, 0.5)), *MASK[:2])
-    codes = {remark.code for remark in reading.notes}
+    codes = {remark.code for remark in reading.doubts}
     assert {"mask-images-unequal", "mask-angle-assumed"} <= codes
     assert_allclose(np.sin(np.radians(reading.geometry.angle_deg)), 0.0, atol=0.01)
 

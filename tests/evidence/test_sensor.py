@@ -122,7 +122,7 @@ def test_offset_of_the_clock_is_found_with_its_error():
 def test_still_column_gets_a_limit_and_no_path():
     """Nothing shakes: nothing is claimed, and the limit is below a tenth of an arcsec."""
     found = explain(night(5, 0.0))
-    assert found.refused
+    assert not found.coherent
     assert all(rms.is_limit and rms.high < 0.1 for rms in found.rms_arcsec)
     assert not np.isfinite(found.path_arcsec).any()
 
@@ -132,7 +132,7 @@ def test_sensor_of_another_night_is_refused(seed):
     """The same column on another night: the same lines, no common phase."""
     middle, motion, _, _ = night(seed, 0.3)
     _, _, other, _ = night(seed + 100, 0.3)
-    assert explain_shared_motion(middle, motion, EXPOSURE_S, other).refused
+    assert not explain_shared_motion(middle, motion, EXPOSURE_S, other).coherent
 
 
 def test_what_swells_together_is_not_coherent():

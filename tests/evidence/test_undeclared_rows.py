@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.evidence.undeclared_rows import find_row_delay
+from blursplit.evidence.rolling_rows import find_row_delay
 from blursplit.motion.grid import GridData, GridSegment
 from blursplit.spectra import find_lines
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import combinations
+
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -9,7 +11,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from blursplit.motion import pair_statistics
-from blursplit.motion.pairs import detrend
+from blursplit.motion.common import detrend
 
 SEEDS = st.integers(0, 2**32 - 1)
 QUICK = settings(
@@ -46,7 +48,6 @@ def test_variance_is_that_of_the_difference_less_the_noise(make_tracks, motion_f
     # = 6.1e-4, and the largest of 12 values lies within 3.5 of that.
     for values in (found.along_var_px2, found.across_var_px2):
         assert_allclose(values, 2 * own**2, atol=3.5 * 6.1e-4)
-    assert_allclose(found.noise_var_px2, 2 * noise**2)
 
 
 @pytest.mark.parametrize("angle_deg", [0.0, 30.0, 90.0, 135.0])
@@ -59,7 +60,6 @@ def test_along_and_across_are_told_apart_at_every_angle(make_tracks, angle_deg):
     y = 150 + (80 + swing) * ends * np.sin(angle)
     found = pairs_of(make_tracks(x, y, sigma=1e-6))
     assert_allclose(found.separation_px, 160.0, rtol=1e-6)
-    assert_allclose(np.rad2deg(found.angle_rad) % 180, angle_deg, atol=1e-3)
     # The ends differ by twice the swing: variance 4 x 0.3^2 / 2; n - 2 degrees of freedom, and
     # the trend takes 0.1 % of 20 whole periods.
     assert_allclose(found.along_var_px2, 0.18, rtol=0.01)
@@ -78,7 +78,8 @@ def test_pairs_that_share_too_few_frames_are_left_out(make_tracks, motion_field)
     good = np.ones(x.shape, dtype=bool)
     good[9:, 2] = False
     found = pairs_of(make_tracks(x, y, good=good))
-    assert (found.star_a.tolist(), found.star_b.tolist()) == ([0], [1])
+    first_two = pairs_of(make_tracks(x[:, :2], y[:, :2]))
+    assert_allclose(found.along_var_px2, first_two.along_var_px2)
     alone = pairs_of(make_tracks(x[:, :1], y[:, :1]))
     assert alone.separation_px.shape == (0,)
 
@@ -105,14 +106,12 @@ def test_moving_the_origin_changes_nothing(make_tracks, motion_field, seed, move
 
 @QUICK
 @given(seed=SEEDS, angle=st.floats(0, 2 * np.pi))
-def test_turning_the_field_changes_only_the_angle(make_tracks, motion_field, seed, angle):
+def test_turning_the_field_changes_nothing(make_tracks, motion_field, seed, angle):
     x, y, _ = motion_field(np.random.default_rng(seed), n=40, k=4)
     c, s = np.cos(angle), np.sin(angle)
     # What is wild is judged along the pair's own axes, so that turning changes nothing there.
     here, there = pairs_of(make_tracks(x, y)), pairs_of(make_tracks(c * x - s * y, s * x + c * y))
     assert_allclose(there.separation_px, here.separation_px, rtol=1e-9)
-    turned = np.exp(1j * (there.angle_rad - here.angle_rad - angle))
-    assert_allclose(turned, 1.0, atol=1e-9)
     assert_allclose(there.along_var_px2, here.along_var_px2, atol=1e-9)
     assert_allclose(there.across_var_px2, here.across_var_px2, atol=1e-9)
 
@@ -129,8 +128,8 @@ def test_order_of_stars_and_a_mirror_mean_nothing(make_tracks, motion_field, see
     def table(found, label):
         return {
             frozenset({label[a], label[b]}): (along, across)
-            for a, b, along, across in zip(
-                found.star_a, found.star_b, found.along_var_px2, found.across_var_px2, strict=True
+            for (a, b), along, across in zip(
+                combinations(range(4), 2), found.along_var_px2, found.across_var_px2, strict=True
             )
         }
 

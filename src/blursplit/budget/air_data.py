@@ -36,8 +36,13 @@ from blursplit.constants import (
 from blursplit.facts import Optics
 from blursplit.motion.grid import GridData
 from blursplit.turbulence.conversions import structure_function
-from blursplit.turbulence.spectra import cross_spectrum_table, tilt_spectra
-from blursplit.turbulence.tables import Axis, corners, weighted_sums
+from blursplit.turbulence.spectra import (
+    Axis,
+    corners,
+    cross_spectrum_table,
+    tilt_spectra,
+    weighted_sums,
+)
 from blursplit.turbulence.tilt import pair_kernels, tilt_coefficient
 from blursplit.types import FloatArray, IntArray
 

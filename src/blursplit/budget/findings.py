@@ -21,7 +21,7 @@ from blursplit.constants import (
 )
 from blursplit.drive.right_ascension import read_drive
 from blursplit.drive.terms import record_of_grid, record_of_tracks
-from blursplit.estimate import Estimate, estimate, upper_limit
+from blursplit.estimate import Estimate, estimate, limit, upper_limit
 from blursplit.evidence.guest import Record
 from blursplit.facts import Facts, duration_s
 from blursplit.image.stack import StarImages
@@ -191,14 +191,13 @@ def _shared_motion(record: Record, motion: Motion) -> Open:
     facts, tracks = record.facts, record.tracks
     if facts.scale_arcsec is None:
         return Open()
-    limit, low_hz = diagnostics.shared_motion_limit(
+    most, low_hz = diagnostics.shared_motion_limit(
         tracks, motion.shared, facts.scale_arcsec, facts.blur_time_s
     )
-    if limit is None or not tracks.cadence_s:
+    if most is None or not tracks.cadence_s:
         return Open()
-    return Open(
-        motion_rms_major_arcsec=upper_limit(limit), band_hz=(low_hz, 0.5 / tracks.cadence_s)
-    )
+    band = (low_hz, 0.5 / tracks.cadence_s)
+    return Open(motion_rms_major_arcsec=upper_limit(most), band_hz=band)
 
 
 def _may_hide_vibration(record: Record) -> bool:
@@ -256,30 +255,19 @@ def _split_parts(
             outer_scale_m=estimate(answer.fit.near_outer_scale_m) if shown.near_air else None,
         )
     else:
+        strength = np.array([run.strength for run in histories.runs])
         parts["atmosphere"] = Atmosphere(
-            fwhm_arcsec=_limit_of(readings.air_arcsec),
+            fwhm_arcsec=limit(readings.air_arcsec),
             lower_seeing_arcsec=None
             if answer.lower_strength is None or not len(answer.lower_strength)
             else estimate(summary.seeing_of(answer.lower_strength, facts)),
-            upper_seeing_arcsec=_upper_seeing(record, answer),
+            upper_seeing_arcsec=limit(summary.seeing_of(np.maximum(strength, 1e-9), facts)),
             evidence=["width of the star"],
             share=readings.share["atmosphere"],
             **summary.saving_parts(readings, "atmosphere", recorded, shown=True),
         )
         parts["near_air"] = NearAir()
     return parts
-
-
-def _limit_of(draws: np.ndarray) -> Any:
-    return upper_limit(float(np.percentile(draws, 95.0)))
-
-
-def _upper_seeing(record: Record, answer: Answer) -> Any:
-    histories = answer.histories
-    assert histories is not None  # noqa: S101 - the caller has them
-    strength = np.array([run.strength for run in histories.runs])
-    seeing = summary.seeing_of(np.maximum(strength, 1e-9), record.facts)
-    return upper_limit(float(np.percentile(seeing, 95.0)))
 
 
 def _what_is_shown(record: Record, lines: Lines, answer: Answer) -> summary.Shown:

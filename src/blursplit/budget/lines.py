@@ -10,23 +10,39 @@ import numpy as np
 
 from blursplit.budget.line_terms import LineTerm
 from blursplit.constants import (
+    DAMPING_LN_SPREAD,
     DRIVE_ODDS,
+    FWHM_PER_SIGMA,
+    IRREGULAR_FEWEST_FRAMES,
+    IRREGULAR_FREEDOM,
+    IRREGULAR_MOST_FRAMES,
+    IRREGULAR_SIZE_ERROR,
     LEAST_ALIAS_ODDS,
     LEAST_SINC2,
     LINE_DIRECTION_DRAWS,
     LINE_LEAST_ROWS,
     LINE_PIECE_SAMPLES,
+    LONGEST_STREAK,
     PERCENTILES,
     SHARED_ENOUGH,
     SLOWEST_STRUCTURE_HZ,
+    STREAK_WIDTH_ERROR,
+    USUAL_DAMPING,
 )
-from blursplit.estimate import Estimate, axial_estimate, upper_limit, with_error
+from blursplit.estimate import (
+    Estimate,
+    axial_estimate,
+    ends_about,
+    from_ends,
+    upper_limit,
+    with_error,
+)
 from blursplit.evidence.guest import Guest
 from blursplit.evidence.guide_loop import NAME as GUIDE_LOOP
 from blursplit.evidence.guide_loop import find_guide_motion
-from blursplit.evidence.irregular_sampling import IrregularLines
 from blursplit.evidence.rolling_rows import kept_by_rows, rolling_shutter_lines
-from blursplit.evidence.star_image import StarImage, damping_log_odds, image_log_odds
+from blursplit.image.otf import HalfMaximum, streak_otf
+from blursplit.motion import CommonMotion
 from blursplit.motion.grid import GridData, GridSegment
 from blursplit.result import Line
 from blursplit.rig import Rig
@@ -230,17 +246,6 @@ def _alias(
     return replace(decision, odds=odds / odds.sum(), evidence=tuple(evidence))
 
 
-def lines_at_own_times(found: IrregularLines, rig: Rig) -> tuple[FoundLine, ...]:
-    """Return the lines of a run without a grid of times: nothing folds them."""
-    lines = [
-        FoundLine(
-            fit, None, AliasDecision(np.array([fit.frequency_hz]), np.ones(1), ("uneven times",))
-        )
-        for fit in found.lines
-    ]
-    return tuple(name_found(lines, rig, cadence_s=found.cadence_s, lowest_hz=found.lowest_hz))
-
-
 def name_found(
     found: Sequence[FoundLine], rig: Rig, *, cadence_s: float, lowest_hz: float
 ) -> list[FoundLine]:
@@ -400,13 +405,10 @@ def _axis_ratio(fit: LineFit, rng: np.random.Generator) -> Estimate:
     mean, half = (xx + yy) / 2.0, np.hypot((xx - yy) / 2.0, xy)
     larger = np.maximum(mean + half, np.finfo(np.float64).tiny)
     draws = np.sqrt(np.clip((mean - half) / larger, 0.0, 1.0))
-    low95, low, _, high, high95 = np.percentile(draws, PERCENTILES)
-    if low95 <= 0.0:
+    ends = np.percentile(draws, PERCENTILES)
+    if ends[0] <= 0.0:
         return upper_limit(float(np.percentile(draws, 95.0)))
-    value = float(fit.axis_ratio)
-    ends = [float(min(low, value)), float(max(high, value))]
-    ends += [float(min(low95, value)), float(max(high95, value))]
-    return Estimate(value=value, low=ends[0], high=ends[1], low95=ends[2], high95=ends[3])
+    return from_ends(ends_about(float(fit.axis_ratio), ends))
 
 
 def _widened(rms: Estimate, measured: float, gains: FloatArray) -> Estimate:
@@ -419,4 +421,140 @@ def _widened(rms: Estimate, measured: float, gains: FloatArray) -> Estimate:
         high=max(rms.high, measured * float(gains.max())),
         low95=min(rms.low95 or 0.0, measured * float(gains.min())),
         high95=max(rms.high95 or 0.0, measured * float(gains.max())),
+    )
+
+
+# --- what the star image and experience with structures say of a line's true frequency ------------
+# A motion faster than the exposures is mostly lost to the centroids but not to the star image: it
+# widens every frame. A registered star narrower than that rules the candidate out.
+@dataclass(frozen=True)
+class StarImage:
+    """Widths of the registered star and of the perfect one [arcsec or px]."""
+
+    registered: HalfMaximum
+    perfect_fwhm: float
+
+
+def image_log_odds(
+    fit: LineFit, candidates_hz: FloatArray, exposure_s: float, star: StarImage
+) -> FloatArray:
+    """Return the log likelihood of each candidate given the registered star's width and shape.
+
+    `fit`: motion as the centroids show it, same unit as the widths. `candidates_hz` (n,).
+
+    Motion of measured variance V at nu has V (1 - k)/k inside the exposures, k = sinc^2(nu tau).
+    Along its direction the registered star is at least as wide as the perfect star drawn out by
+    it. Streaks differ in length from frame to frame, and the short ones keep the core of their
+    sum narrow: its half-maximum width grows far less than a Gaussian of that variance says.
+    """
+    angle = np.radians(fit.angle_deg)
+    unit = np.array([np.cos(angle), np.sin(angle)])
+    along = float(unit @ fit.covariance @ unit)
+    turn = angle - np.radians(star.registered.angle_deg)
+    major2, minor2 = star.registered.major**2, star.registered.minor**2
+    seen2 = major2 * np.cos(turn) ** 2 + minor2 * np.sin(turn) ** 2
+    odds = np.zeros(len(candidates_hz))
+    for i, hz in enumerate(candidates_hz):
+        kept = max(float(np.sinc(hz * exposure_s)) ** 2, 1e-4)
+        sigma = np.sqrt(along * (1.0 - kept) / kept)
+        least = _drawn_out_fwhm(star.perfect_fwhm, float(sigma), turns=hz * exposure_s)
+        excess = max(least**2 - max(seen2, star.perfect_fwhm**2), 0.0) / (
+            STREAK_WIDTH_ERROR * seen2
+        )
+        odds[i] = -0.5 * min(excess, 30.0) ** 2
+    return odds
+
+
+def _drawn_out_fwhm(perfect_fwhm: float, sigma: float, *, turns: float) -> float:
+    """Return the full width at half maximum of a star along the motion inside its exposures."""
+    from scipy.optimize import brentq
+
+    sigma = min(sigma, LONGEST_STREAK * perfect_fwhm)
+    widest = FWHM_PER_SIGMA * float(np.hypot(sigma, perfect_fwhm / FWHM_PER_SIGMA))
+    f = np.linspace(0.0, 4.0 / perfect_fwhm, 1200)
+    otf = np.exp(-2.0 * (np.pi * f * perfect_fwhm / FWHM_PER_SIGMA) ** 2) * streak_otf(
+        f, sigma, turns
+    )
+
+    def above_half(x: float) -> float:
+        return float(np.sum(otf * (np.cos(2.0 * np.pi * f * x) - 0.5)) - 0.25 * otf[0])
+
+    return 2.0 * float(brentq(above_half, 0.25 * perfect_fwhm, widest))
+
+
+def damping_log_odds(fit: LineFit, candidates_hz: FloatArray) -> FloatArray:
+    """Return the log of how usual the damping ratio of each candidate would be.
+
+    A line's width is what is measured; the same width at a higher frequency is less damping.
+    Steady lines (no width) say nothing.
+    """
+    if fit.damping_ratio is None:
+        return np.zeros(len(candidates_hz))
+    damping = fit.damping_ratio * fit.frequency_hz / candidates_hz
+    return np.asarray(-0.5 * (np.log(damping / USUAL_DAMPING) / DAMPING_LN_SPREAD) ** 2)
+
+
+# --- frames that follow no regular grid, at their own times ---------------------------------------
+def lines_at_own_times(
+    tracks: StarTracks, motion: CommonMotion, scale_arcsec: float, rig: Rig
+) -> tuple[tuple[FoundLine, ...], dict[str, FloatArray]] | None:
+    """Search the shared motion at the frames' own times, at which nothing folds a line.
+
+    `tracks`: irregular in time. `scale_arcsec`: arcsec per pixel (1 to stay in pixels).
+
+    Returns: lines; frequencies and densities of the shared motion along x and y, of the longest
+    stretch, and the 68 % band of their sum. None with fewer than 100 frames in that stretch.
+
+    Generalised Lomb-Scargle periodogram for the density; the search transforms at the same times.
+    Up to half the usual rate only: intervals that scatter fold no frequency onto another, but hide
+    none either, and what is faster shows as a raised floor.
+    """
+    from scipy.stats import chi2
+
+    from blursplit.spectra import find_lines, lomb_scargle_density
+
+    shared = scale_arcsec * np.stack([motion.x_px, motion.y_px], axis=1)
+    good = np.isfinite(shared).all(axis=1)
+    time_s, shared, segment = tracks.time_s[good], shared[good], tracks.segment[good]
+    if not time_s.size:
+        return None
+    numbers, counts = np.unique(segment, return_counts=True)
+    longest = segment == numbers[int(np.argmax(counts))]
+    if longest.sum() < IRREGULAR_FEWEST_FRAMES:
+        return None
+    cadence_s = float(np.median(np.diff(time_s[longest])))
+    search = find_lines(
+        time_s, shared, cadence_s=cadence_s, timing="irregular", segment=segment.astype(np.int64)
+    )
+    at, part = time_s[longest][:IRREGULAR_MOST_FRAMES], shared[longest][:IRREGULAR_MOST_FRAMES]
+    slope = np.polynomial.polynomial.polyfit(at, part, 1)
+    part = part - (slope[0] + np.outer(at, slope[1]))
+    span_s = float(at[-1] - at[0])
+    frequency = np.arange(1, max(int(0.5 * span_s / cadence_s), 2)) / span_s
+    densities = [lomb_scargle_density(at, part[:, axis], frequency) for axis in range(2)]
+    total = densities[0] + densities[1]
+    low, high = (float(chi2.ppf(part, IRREGULAR_FREEDOM)) for part in (0.15865, 0.84135))
+    lines = [
+        FoundLine(
+            _doubted(fit),
+            None,
+            AliasDecision(np.array([fit.frequency_hz]), np.ones(1), ("uneven times",)),
+        )
+        for fit in search.lines
+    ]
+    lowest_hz = float(search.searched_hz[0])
+    return tuple(name_found(lines, rig, cadence_s=cadence_s, lowest_hz=lowest_hz)), {
+        "frequency_hz": frequency,
+        "common_psd_x_arcsec2_hz": densities[0],
+        "common_psd_y_arcsec2_hz": densities[1],
+        "common_psd_low_arcsec2_hz": IRREGULAR_FREEDOM * total / high,
+        "common_psd_high_arcsec2_hz": IRREGULAR_FREEDOM * total / low,
+    }
+
+
+def _doubted(fit: LineFit) -> LineFit:
+    """Widen the errors of a line's size by what uneven times leave open."""
+    size = np.sqrt(np.outer(np.diag(fit.covariance), np.diag(fit.covariance)))
+    return replace(
+        fit, covariance_sigma=np.hypot(fit.covariance_sigma, IRREGULAR_SIZE_ERROR * size)
     )

@@ -7,7 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blursplit.budget.lines import FoundLine, lines_at_own_times, search_lines
+from blursplit.budget.lines import (
+    FoundLine,
+    StarImage,
+    lines_at_own_times,
+    search_lines,
+)
 from blursplit.constants import (
     FASTEST_STRUCTURE_HZ,
     LIMIT_DAMPING,
@@ -23,9 +28,7 @@ from blursplit.drive.terms import (
     without_drive,
 )
 from blursplit.evidence.guest import Guest, Record
-from blursplit.evidence.irregular_sampling import find_lines_at_own_times
 from blursplit.evidence.rolling_rows import align_rows
-from blursplit.evidence.star_image import StarImage
 from blursplit.facts import duration_s, longest_stretch_s
 from blursplit.image.stack import StarImages, star_images
 from blursplit.motion import CommonMotion, PairStatistics
@@ -190,11 +193,9 @@ def find_shared_lines(record: Record, motion: Motion, stack: StarImages | None) 
     if motion.quiet is None:
         if facts.is_long or tracks.timing != "irregular":
             return Lines(None, (), none, none, None, {})
-        uneven = find_lines_at_own_times(tracks, motion.shared, facts.scale_arcsec or 1.0)
-        if uneven is None:
-            return Lines(None, (), none, none, None, {})
-        found = lines_at_own_times(uneven, record.rig)
-        return Lines(None, found, none, none, None, uneven.arrays)
+        scale = facts.scale_arcsec or 1.0
+        found, arrays = lines_at_own_times(tracks, motion.shared, scale, record.rig) or ((), {})
+        return Lines(None, found, none, none, None, arrays)
     star, conditions = None, record.conditions
     if stack is not None and conditions is not None:
         perfect = width(History(conditions, np.zeros(1), np.zeros(1, dtype=np.int64)))

@@ -34,7 +34,14 @@ from blursplit.definitions import (
     width,
 )
 from blursplit.drive.terms import DriveTerm
-from blursplit.estimate import Estimate, axial_estimate, estimate, estimate_between, upper_limit
+from blursplit.estimate import (
+    Estimate,
+    axial_estimate,
+    estimate,
+    estimate_between,
+    limit,
+    upper_limit,
+)
 from blursplit.facts import Facts
 from blursplit.result import (
     Atmosphere,
@@ -97,16 +104,13 @@ def read_off(runs: Sequence[History], blur_time_s: float, *, with_shares: bool =
     )
 
 
-_SHARP = Conditions(100.0, 0.0, 550e-9, 1e-3)  # a telescope that adds nothing to the air's width
-
-
 def _air_alone(run: History) -> float:
+    """Return the width that the air alone makes, through a telescope that adds nothing to it."""
     if run.strength + run.near_strength <= 0:
         return 0.0
-    telescope = Conditions(_SHARP.aperture_m, 0.0, run.conditions.wavelength_m, _SHARP.pixel_arcsec)
     return width(
         History(
-            telescope,
+            Conditions(100.0, 0.0, run.conditions.wavelength_m, 1e-3),
             run.time_s[:1],
             run.segment[:1],
             strength=run.strength,
@@ -209,10 +213,7 @@ def axes(covariance: FloatArray, facts: Facts) -> dict[str, Estimate | None]:
 def _limited(part: dict[str, Estimate | None], high: FloatArray) -> dict[str, Estimate | None]:
     """Turn a size that is not shown into a limit without a direction."""
     values = np.sqrt(np.clip(np.linalg.eigvalsh(high)[:, 1], 0.0, None))
-    return {
-        **dict.fromkeys(part),
-        "rms_major_arcsec": upper_limit(float(np.percentile(values, 95.0))),
-    }
+    return {**dict.fromkeys(part), "rms_major_arcsec": limit(values)}
 
 
 def structure_part(
@@ -283,13 +284,8 @@ def tracking_part(
     rate = np.hypot(*vector.T)
     own, open_ = readings.motion_arcsec2["tracking"], readings.motion_arcsec2["open"]
     part = axes(own, facts)
-    if is_shown(vector):
-        drift, direction = (
-            estimate(rate),
-            axial_estimate(np.degrees(np.arctan2(*vector.T[::-1])) % 180),
-        )
-    else:
-        drift, direction = upper_limit(float(np.percentile(rate, 95.0))), None
+    drifts = is_shown(vector)
+    direction = axial_estimate(np.degrees(np.arctan2(*vector.T[::-1])) % 180) if drifts else None
     if shown:
         _reach_up(part, axes(own + open_, facts))
     else:
@@ -298,7 +294,7 @@ def tracking_part(
         **part,
         **saving_parts(readings, "tracking", recorded, shown=shown),
         share=readings.share["tracking"],
-        drift_arcsec_per_min=drift,
+        drift_arcsec_per_min=estimate(rate) if drifts else limit(rate),
         drift_angle_deg=direction,
         periodic=[_periodic_term(drive, i, term) for i, term in enumerate(drive.terms)],
     )
@@ -315,9 +311,7 @@ def _periodic_term(drive: DriveDraws, i: int, term: DriveTerm) -> PeriodicTerm:
         name=term.name,
         period_s=term.period_s / max(term.harmonic, 1),
         harmonic=max(term.harmonic, 1),
-        amplitude_arcsec=estimate(amplitude)
-        if shown
-        else upper_limit(float(np.percentile(amplitude, 95.0))),
+        amplitude_arcsec=estimate(amplitude) if shown else limit(amplitude),
         angle_deg=None if direction is None else direction.value,
         turns_covered=term.turns,
     )
@@ -354,7 +348,6 @@ def atmosphere_part(
     evidence: list[str],
 ) -> Atmosphere:
     """Return what is known of the air: the seeing is that of the air outside."""
-    saving = saving_parts(readings, "atmosphere", recorded, shown=True)
     heights = fit.model.table.height_m
     unseen = 1.0 - fit.state.j_high.sum(axis=1) / (fit.j_outside + fit.j_near)
     return Atmosphere(
@@ -369,7 +362,7 @@ def atmosphere_part(
         wind_m_s=estimate(fit.mean_wind_m_s()),
         motion_rms_arcsec=estimate(fit.one_star_motion_arcsec()),
         share=readings.share["atmosphere"],
-        **saving,
+        **saving_parts(readings, "atmosphere", recorded, shown=True),
     )
 
 
@@ -385,12 +378,9 @@ def instrument_part(
     optics = facts.optics
     assert optics is not None  # noqa: S101 - callers have histories, which need an aperture
     diffraction = (AIRY_FWHM - 0.17 * optics.obstruction) * optics.wavelength_m / optics.aperture_m
-    size = estimate(readings.optics_arcsec)
-    if size is not None and not shown:
-        size = upper_limit(float(np.percentile(readings.optics_arcsec, 95.0)))
     return InstrumentPart(
         base_fwhm_arcsec=readings.base_arcsec,
-        optics_fwhm_arcsec=size,
+        optics_fwhm_arcsec=(estimate if shown else limit)(readings.optics_arcsec),
         optics_from=optics_from,
         diffraction_arcsec=diffraction * ARCSEC_PER_RADIAN,
         pixel_arcsec=facts.scale_arcsec,
@@ -407,16 +397,8 @@ def with_cures(fwhm: Fwhm, readings: Readings) -> Fwhm:
     recorded = fwhm.recorded_arcsec
     if recorded is None:
         return fwhm
-    return fwhm.model_copy(
-        update={
-            "method": "both",
-            **{
-                f"without_{name}_arcsec": _without(readings, cure, recorded)
-                for name, cure in (
-                    ("tracking", "tracking"),
-                    ("structure", "structure"),
-                    ("both", "mechanics"),
-                )
-            },
-        }
-    )
+    cures = {"tracking": "tracking", "structure": "structure", "both": "mechanics"}
+    without = {
+        f"without_{name}_arcsec": _without(readings, cure, recorded) for name, cure in cures.items()
+    }
+    return fwhm.model_copy(update={"method": "both", **without})

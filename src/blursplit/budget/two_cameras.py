@@ -422,5 +422,5 @@ def seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> PairSeeing:
         joined["near"],
         joined["shaken"],
         ratios,
-        float(np.sum(weight * difference_power(pair.spectra) / model) / np.sum(weight)),
+        float(np.sum(weight * difference_power(pair.spectra.undone()) / model) / np.sum(weight)),
     )

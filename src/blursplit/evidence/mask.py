@@ -33,11 +33,8 @@ from blursplit.types import FloatArray
 EVIDENCE = "two-aperture mask"
 
 
-@dataclass(frozen=True)
 class MaskGuest(Guest):
-    """A mask with two openings: it measures the air, and leaves one star."""
-
-    reading: MaskReading | None = None
+    """A mask with two openings, where one is declared: it leaves one star and its reading."""
 
     def prepare(self, record: Record) -> Record:
         """Pair the images where a mask is declared."""
@@ -55,13 +52,25 @@ class MaskGuest(Guest):
             motion=motion,
             pairs=pairs,
             facts=reading.facts,
-            guests=(*record.guests, MaskGuest(reading)),
+            guests=(*record.guests, reading),
         )
 
+
+@dataclass(frozen=True)
+class MaskReading(Guest):
+    """What the mask gave of the air."""
+
+    result: MaskResult
+    geometry: MaskGeometry
+    columns: tuple[int, int]  # the two images among the tracks
+    tracks: StarTracks  # one star that moves as the mean of the images; without stamps
+    facts: Facts  # with the optics of one opening
+    doubts: tuple[Remark, ...]  # those of the result among them
+
     @property
-    def _read(self) -> MaskReading:
-        assert self.reading is not None  # noqa: S101 - `prepare` keeps no guest without one
-        return self.reading
+    def log_r0_error(self) -> float:
+        """Sampling and systematic error of ln r0 together."""
+        return float(np.hypot(self.result.log_r0_sigma, self.result.log_r0_systematic))
 
     @property
     def shapes_are_stars(self) -> bool:
@@ -71,19 +80,23 @@ class MaskGuest(Guest):
     @property
     def strength(self) -> KnownStrength:
         """What the joint fit is told."""
-        return self._read.prior
+        ln_j = -5.0 / 3.0 * float(np.log(self.result.r0_m))
+        return KnownStrength((ln_j, 5.0 / 3.0 * self.log_r0_error), self.geometry.separation_m)
 
     def lower_strength(self, rng: np.random.Generator) -> FloatArray:
-        """Return draws of the smallest r0^(-5/3), no exposure undone."""
-        return self._read.lower_j(rng)
+        """Return draws of the smallest r0^(-5/3): the variance as measured, no exposure undone."""
+        axes = (self.result.along, self.result.across)
+        j = float(np.mean([axis.uncorrected_r0_m ** (-5.0 / 3.0) for axis in axes]))
+        sigma = float(np.hypot(5.0 / 3.0 * self.result.log_r0_sigma, MASK_KERNEL_SIGMA))
+        return np.asarray(j * np.exp(sigma * rng.standard_normal(MASK_DRAWS)))
 
     def parts(self, parts: dict[str, Any]) -> dict[str, Any]:
         """Put what the mask measured into the air's part."""
-        return {**parts, "atmosphere": with_mask(parts.get("atmosphere", Atmosphere()), self._read)}
+        return {**parts, "atmosphere": with_mask(parts.get("atmosphere", Atmosphere()), self)}
 
     def arrays(self, record: Record) -> dict[str, FloatArray]:
         """Return the places of the two images, not the place between them."""
-        tracks, columns = record.images, list(self._read.columns)
+        tracks, columns = record.images, list(self.columns)
         places = {
             "star_x_px": tracks.x_px,
             "star_y_px": tracks.y_px,
@@ -96,39 +109,7 @@ class MaskGuest(Guest):
 
     def remarks(self) -> tuple[Remark, ...]:
         """Return what the two images say, and doubts about them."""
-        return (mask_remark(self._read), *self._read.notes)
-
-
-@dataclass(frozen=True)
-class MaskReading:
-    """What the mask gave."""
-
-    result: MaskResult
-    geometry: MaskGeometry
-    columns: tuple[int, int]  # the two images among the tracks
-    tracks: StarTracks  # one star that moves as the mean of the images; without stamps
-    facts: Facts  # with the optics of one opening
-    aperture_m: float | None  # of the whole telescope, where it is known
-    obstruction: float
-    notes: tuple[Remark, ...]  # doubts, those of the result among them
-
-    @property
-    def log_r0_error(self) -> float:
-        """Sampling and systematic error of ln r0 together."""
-        return float(np.hypot(self.result.log_r0_sigma, self.result.log_r0_systematic))
-
-    @property
-    def prior(self) -> KnownStrength:
-        """What the joint fit is told."""
-        ln_j = -5.0 / 3.0 * float(np.log(self.result.r0_m))
-        return KnownStrength((ln_j, 5.0 / 3.0 * self.log_r0_error), self.geometry.separation_m)
-
-    def lower_j(self, rng: np.random.Generator) -> FloatArray:
-        """Return draws of the smallest r0^(-5/3): the variance as measured, no exposure undone."""
-        axes = (self.result.along, self.result.across)
-        j = float(np.mean([axis.uncorrected_r0_m ** (-5.0 / 3.0) for axis in axes]))
-        sigma = float(np.hypot(5.0 / 3.0 * self.result.log_r0_sigma, MASK_KERNEL_SIGMA))
-        return np.asarray(j * np.exp(sigma * rng.standard_normal(MASK_DRAWS)))
+        return (mask_remark(self), *self.doubts)
 
 
 def read_mask(tracks: StarTracks, rig: Rig, facts: Facts) -> MaskReading | Remark | None:
@@ -145,7 +126,9 @@ def read_mask(tracks: StarTracks, rig: Rig, facts: Facts) -> MaskReading | Remar
     if facts.scale_arcsec is not None:
         pair = _images(tracks, None if split is None else float(split) / facts.scale_arcsec)
     if opening is None or separation is None:
-        return _recognised(tracks, pair)
+        # two images, and nothing else, look like those of a mask
+        alike = pair is not None and tracks.n_stars == 2  # noqa: PLR2004
+        return Remark(code="mask-openings-unknown") if alike else None
     if facts.scale_arcsec is None:
         return Remark(code="mask-no-scale")
     if separation < opening:
@@ -154,13 +137,6 @@ def read_mask(tracks: StarTracks, rig: Rig, facts: Facts) -> MaskReading | Remar
     if pair is None:
         return _no_pair(tracks, split)
     return _measure(tracks, rig, facts, float(opening), float(separation), pair)
-
-
-def _recognised(tracks: StarTracks, pair: tuple[int, int] | None) -> Remark | None:
-    """Return what is missing where two images, and nothing else, look like those of a mask."""
-    if pair is None or tracks.n_stars != 2:  # noqa: PLR2004 - the two images alone
-        return None
-    return Remark(code="mask-openings-unknown")
 
 
 def _images(tracks: StarTracks, split_px: float | None) -> tuple[int, int] | None:
@@ -224,16 +200,13 @@ def _measure(
     )
     if not np.isfinite(result.r0_m):
         return Remark(code="mask-noise")
-    aperture = rig.get("aperture_m")
     return MaskReading(
         result=result,
         geometry=geometry,
         columns=pair,
         tracks=_as_one_star(tracks, pair),
         facts=through_one,
-        aperture_m=None if aperture is None else float(aperture),
-        obstruction=float(rig.get("obstruction") or 0.0),
-        notes=(*notes, *result.notes),
+        doubts=(*notes, *result.notes),
     )
 
 
@@ -298,8 +271,9 @@ def with_mask(part: Atmosphere, reading: MaskReading) -> Atmosphere:
         "evidence": [EVIDENCE, *part.evidence],
     }
     if part.lower_seeing_arcsec is None:
-        lower = _seeing_of_j(reading, reading.lower_j(np.random.default_rng(0)))
-        update["lower_seeing_arcsec"] = estimate(lower)
+        to_zenith = result.r0_500nm_zenith_m / result.r0_m
+        r0_m = to_zenith * reading.lower_strength(np.random.default_rng(0)) ** -0.6
+        update["lower_seeing_arcsec"] = estimate(seeing_arcsec(r0_m, SEEING_WAVELENGTH_M))
     if part.wind_m_s is None:
         low, middle, high = result.wind_m_s
         update["wind_m_s"] = Estimate(value=middle, low=low, high=high)
@@ -309,14 +283,7 @@ def with_mask(part: Atmosphere, reading: MaskReading) -> Atmosphere:
 def mask_remark(reading: MaskReading) -> Remark:
     """Return what the two images say, as facts."""
     result, geometry = reading.result, reading.geometry
-    turn = np.radians(geometry.angle_deg)
-    along, across = result.expected_common_arcsec2
-    expected = np.sqrt(
-        [
-            along * np.cos(turn) ** 2 + across * np.sin(turn) ** 2,
-            along * np.sin(turn) ** 2 + across * np.cos(turn) ** 2,
-        ]
-    )
+    expected = np.sqrt(result.expected_common_arcsec2)
     common = np.sqrt(np.maximum(result.common_variance_arcsec2, 0.0))
     return Remark(
         code="mask",
@@ -337,9 +304,3 @@ def mask_remark(reading: MaskReading) -> Remark:
 
 def _log_estimate(value: float, log_sigma: float) -> Estimate:
     return with_error(float(np.log(value)), log_sigma, np.exp)
-
-
-def _seeing_of_j(reading: MaskReading, j: FloatArray) -> FloatArray:
-    """Return the seeing at 500 nm and zenith of r0^(-5/3) along the line of sight."""
-    to_zenith = reading.result.r0_500nm_zenith_m / reading.result.r0_m
-    return seeing_arcsec(to_zenith * j**-0.6, SEEING_WAVELENGTH_M)

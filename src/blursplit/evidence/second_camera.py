@@ -103,6 +103,12 @@ class PairSpectra:
         tau = np.array([camera.exposure_s for camera in self.cameras])
         return np.asarray(np.sinc(self.frequency_hz[:, None] * tau))
 
+    def undone(self, matrix: ComplexArray | None = None) -> ComplexArray:
+        """Return `matrix`, or another of its last four axes, with the exposures undone."""
+        gain = self.exposure_gains()
+        both = gain[:, None, :, None] * gain[:, None, None, :]
+        return np.asarray((self.matrix if matrix is None else matrix) / both)
+
     def coherence(self) -> FloatArray:
         """Return the squared coherence along and across the baseline, shape (n_bins, 2)."""
         m = self.matrix
@@ -350,20 +356,17 @@ def _bin_edges(frequency_hz: FloatArray) -> IntArray:
         edges.append(following)
 
 
-def difference_power(spectra: PairSpectra) -> FloatArray:
-    """Return the density of the cameras' difference, exposures undone, shape (n_bins, 2).
+def difference_power(undone: ComplexArray) -> FloatArray:
+    """Return the density of the cameras' difference, (..., n_bins, 2), from `PairSpectra.undone`.
 
     What both share by turning together drops out of it, whatever its spectrum.
     """
-    gain = spectra.exposure_gains()
-    m = spectra.matrix
-    cross = np.real(m[:, :, 0, 1]) / (gain[:, 0] * gain[:, 1])[:, None]
-    own = [np.real(m[:, :, k, k]) / gain[:, k, None] ** 2 for k in (0, 1)]
-    return np.asarray(own[0] + own[1] - 2 * cross)
+    u = np.real(undone)
+    return np.asarray(u[..., 0, 0] + u[..., 1, 1] - 2 * u[..., 0, 1])
 
 
 def _without_lines(spectra: PairSpectra) -> BoolArray:
-    log = np.log(np.maximum(difference_power(spectra), 1e-300))
+    log = np.log(np.maximum(difference_power(spectra.undone()), 1e-300))
     out = np.ones(log.shape, dtype=bool)
     for b in range(log.shape[0]):
         near = [k for k in range(max(0, b - 3), min(log.shape[0], b + 4)) if k != b]

@@ -34,7 +34,7 @@ from blursplit.constants import (
 )
 from blursplit.evidence.second_camera import PairSpectra, difference_power
 from blursplit.turbulence.conversions import SPECTRUM_CONSTANT
-from blursplit.turbulence.tables import Axis, corners, weighted_sums
+from blursplit.turbulence.spectra import Axis, corners, weighted_sums
 from blursplit.turbulence.tilt import signed_tilt_gain
 from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
 
@@ -272,6 +272,10 @@ class PairEvidence:
         return np.asarray(level[:, None, :] * folded[:, :, None])
 
     @cached_property
+    def _undone(self) -> ComplexArray:
+        return self.spectra.undone()
+
+    @cached_property
     def _noise(self) -> FloatArray:
         """Noise of each camera in the difference, shape (n_bins, 2)."""
         return np.asarray(self.spectra.noise() / self.spectra.exposure_gains() ** 2)
@@ -282,14 +286,14 @@ class PairEvidence:
 
         count = self.spectra.count
         bias = np.log(count) - digamma(count)
-        return np.asarray(np.log(difference_power(self.spectra)) + bias[:, None])
+        return np.asarray(np.log(difference_power(self._undone)) + bias[:, None])
 
     @cached_property
     def _whiten(self) -> FloatArray:
         from scipy.special import polygamma
 
         spectra, n = self.spectra, self.spectra.frequency_hz.size
-        noise = self._noise[:, :, None] / difference_power(spectra)[:, None, :]
+        noise = self._noise[:, :, None] / difference_power(self._undone)[:, None, :]
         air = np.clip(1.0 - noise.sum(axis=1), 0.0, 1.0).ravel()
         second = np.clip(noise[:, 1], 0.0, 1.0).ravel()
         step = np.subtract.outer(np.log(spectra.frequency_hz), np.log(spectra.frequency_hz))
@@ -308,15 +312,12 @@ class PairEvidence:
     @cached_property
     def cross_density(self) -> FloatArray:
         """What both cameras share in phase, exposures undone, shape (n_bins, 2)."""
-        gain = self.spectra.exposure_gains()
-        cross = np.real(self.spectra.matrix[:, :, 0, 1])
-        return np.asarray(cross / (gain[:, 0] * gain[:, 1])[:, None])
+        return np.real(self._undone[:, :, 0, 1])
 
     @cached_property
     def _own_product(self) -> FloatArray:
         """Product of both cameras' densities, exposures undone, the median of seven bins."""
-        gain, m = self.spectra.exposure_gains(), self.spectra.matrix
-        own = np.real(m[:, :, 0, 0] * m[:, :, 1, 1]) / (gain[:, 0] * gain[:, 1])[:, None] ** 2
+        own = np.real(self._undone[:, :, 0, 0] * self._undone[:, :, 1, 1])
         padded = np.pad(np.log(np.maximum(own, 1e-24)), ((3, 3), (0, 0)), "reflect")
         windows = np.lib.stride_tricks.sliding_window_view(padded, 7, axis=0)
         return np.asarray(np.exp(np.median(windows, axis=-1)))
@@ -324,10 +325,9 @@ class PairEvidence:
     @cached_property
     def cross_variance(self) -> FloatArray:
         """Variance of that mean of n products, (S11 S22 + Re(S12)^2 - Im(S12)^2)/2n."""
-        gain, m = self.spectra.exposure_gains(), self.spectra.matrix
-        own = np.real(m[:, :, 0, 0] * m[:, :, 1, 1]) / (gain[:, 0] * gain[:, 1])[:, None] ** 2
-        cross = m[:, :, 0, 1] / (gain[:, 0] * gain[:, 1])[:, None]
-        whole = own + np.real(cross) ** 2 - np.imag(cross) ** 2
+        u = self._undone
+        # the real part of a square is that of the real less that of the imaginary part
+        whole = np.real(u[:, :, 0, 0] * u[:, :, 1, 1] + u[:, :, 0, 1] ** 2)
         return np.asarray(np.maximum(whole, 1e-12) / (2 * self.spectra.count[:, None]))
 
     def shaken_arcsec2(
@@ -360,11 +360,10 @@ class PairEvidence:
 
     def arrays(self) -> dict[str, FloatArray]:
         """Return curves for the page: both axes' sums, exposures undone."""
-        own = np.real(self.spectra.matrix[:, :, 0, 0]) / self.spectra.exposure_gains()[:, :1] ** 2
         return {
             "cameras_frequency_hz": self.spectra.frequency_hz,
-            "cameras_main_psd_arcsec2_hz": own.sum(axis=1),
-            "cameras_apart_psd_arcsec2_hz": difference_power(self.spectra).sum(axis=1),
+            "cameras_main_psd_arcsec2_hz": np.real(self._undone[:, :, 0, 0]).sum(axis=1),
+            "cameras_apart_psd_arcsec2_hz": difference_power(self._undone).sum(axis=1),
             "cameras_alike_psd_arcsec2_hz": self.cross_density.sum(axis=1),
             "cameras_coherence": self.spectra.coherence().mean(axis=1),
         }
@@ -409,21 +408,11 @@ def _layer_table(
             for k in np.array_split(np.arange(w.size), pieces)
         ]
     )
-    gain = spectra.exposure_gains()
-    cross = np.real(air[..., 0, 1]) / (gain[:, 0] * gain[:, 1])[:, None]
-    values = np.stack([_difference_of(spectra, air), cross], axis=-1)
+    undone = spectra.undone(air)
+    values = np.stack([difference_power(undone), np.real(undone[..., 0, 1])], axis=-1)
     values = values.reshape(wind.size, n_outer, turn.size, *values.shape[1:])
     weight = np.r_[0.5, np.ones(turn.size - 2), 0.5] / (turn.size - 1)
     mean = np.einsum("t,wotbac->wobac", weight, values)
     values = np.concatenate([values, mean[:, :, None]], axis=2)
     values[..., 0] = np.log(np.maximum(values[..., 0], 1e-300))
     return LayerTable(Axis(wind), Axis(outer), values)
-
-
-def _difference_of(spectra: PairSpectra, air: ComplexArray) -> FloatArray:
-    undone = 1 / spectra.exposure_gains()
-    return np.asarray(
-        np.real(air[..., 0, 0]) * undone[:, 0, None] ** 2
-        + np.real(air[..., 1, 1]) * undone[:, 1, None] ** 2
-        - 2 * np.real(air[..., 0, 1]) * (undone[:, 0] * undone[:, 1])[:, None]
-    )

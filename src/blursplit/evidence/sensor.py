@@ -32,7 +32,7 @@ from blursplit.constants import (
     SENSOR_TAPERS,
     SENSOR_TRANSFER_REACH,
 )
-from blursplit.estimate import Estimate, upper_limit
+from blursplit.estimate import Estimate, from_ends, upper_limit
 from blursplit.evidence.sensor_record import SensorRecord
 from blursplit.evidence.sensor_signal import (
     Blocks,
@@ -87,11 +87,6 @@ class SensorEvidence:
     rms_arcsec: tuple[Estimate, Estimate]
     # (n_frames, 2): the coherent motion at the frames, NaN where the sensor has a gap.
     path_arcsec: FloatArray
-
-    @property
-    def refused(self) -> bool:
-        """Whether nothing shows that this sensor recorded the telescope's motion."""
-        return not self.coherent
 
     @property
     def blind_band_hz(self) -> list[tuple[float, float]]:
@@ -159,7 +154,7 @@ def explain_shared_motion(
     u = tapered_sums(time, series, blocks.frequency_hz, duration)
     whitener = _whitener(y, u, blocks, signal)
     offset = _fine_offset(y, u, blocks, signal, whitener)
-    shift = 0.0 if offset is None else offset.value or 0.0
+    shift = 0.0 if offset is None else offset[0]
     u = _shifted(u, blocks, signal, shift)
     whitener = _whitener(y, u, blocks, signal)
     fits = [
@@ -184,7 +179,7 @@ def explain_shared_motion(
         owner=CLAIMS[sensor.kind],
         coherent=coherent,
         chance=chance,
-        offset_s=None if offset is None or not coherent else _moved(offset, coarse),
+        offset_s=None if offset is None or not coherent else _signed(coarse + shift, offset[1]),
         drift_ppm=drift,
         frequency_hz=blocks.centre_hz,
         width_hz=blocks.width_hz,
@@ -202,13 +197,7 @@ def explain_shared_motion(
 
 
 def _signed(value: float, sigma: float) -> Estimate:
-    ends = [value + k * sigma for k in (-1.96, -1.0, 1.0, 1.96)]
-    return Estimate(value=value, low95=ends[0], low=ends[1], high=ends[2], high95=ends[3])
-
-
-def _moved(offset: Estimate, by_s: float) -> Estimate:
-    moved = {key: (end or 0.0) + by_s for key, end in offset.model_dump().items()}
-    return Estimate(**moved)
+    return from_ends(value + k * sigma for k in (-1.96, -1.0, 0.0, 1.0, 1.96))
 
 
 def _rms(
@@ -224,8 +213,7 @@ def _rms(
     sigma = float(np.sqrt(np.sum((variance * width_hz**2)[seen])))
     if total < ONE_SIDED_95 * sigma:
         return upper_limit(float(np.sqrt(max(total, 0.0) + ONE_SIDED_95 * sigma)))
-    ends = [np.sqrt(max(total + k * sigma, 0.0)) for k in (-1.96, -1.0, 0.0, 1.0, 1.96)]
-    return Estimate(value=ends[2], low=ends[1], high=ends[3], low95=ends[0], high95=ends[4])
+    return from_ends(np.sqrt(max(total + k * sigma, 0.0)) for k in (-1.96, -1.0, 0.0, 1.0, 1.96))
 
 
 def _coarse_offset(
@@ -286,9 +274,7 @@ def _whitener(y: ComplexArray, u: ComplexArray, blocks: Blocks, signal: Signal) 
     for b in range(rest.shape[0]):
         here = blocks.block == b
         for axis in (0, 1):
-            root = np.sqrt(start[here, axis])[:, None]
-            basis, _ = _directions(u[here] / root[..., None], start[:, axis], blocks, signal, b)
-            flat = (y[here, :, axis] / root).ravel()
+            flat, basis, _ = _whitened(y, u, start, blocks, signal, b, axis)
             left = flat - basis @ (basis.conj().T @ flat)
             scale = np.sum(np.abs(left) ** 2) / max(1, flat.size - basis.shape[1])
             rest[b, axis] = np.exp(np.mean(np.log(start[here, axis]))) * scale
@@ -304,6 +290,22 @@ def _smooth(values: FloatArray) -> FloatArray:
     width = min(9, values.shape[0])
     padded = np.pad(values, ((width // 2, width - 1 - width // 2), (0, 0)), "edge")
     return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, width, axis=0).mean(-1))
+
+
+def _whitened(
+    y: ComplexArray,
+    u: ComplexArray,
+    density: FloatArray,
+    blocks: Blocks,
+    signal: Signal,
+    block: int,
+    axis: int,
+) -> tuple[ComplexArray, ComplexArray, list[tuple[ComplexArray, float]]]:
+    """Return the motion's whitened coefficients in a block, and the sensor's `_directions`."""
+    here = blocks.block == block
+    root = np.sqrt(density[here, axis])[:, None]
+    flat = (y[here, :, axis] / root).ravel()
+    return flat, *_directions(u[here] / root[..., None], density[:, axis], blocks, signal, block)
 
 
 def _directions(
@@ -374,16 +376,14 @@ def _fit_block(
     axis: int,
 ) -> _Fit:
     here = blocks.block == block
-    root = np.sqrt(density[here, axis])[:, None]
     floor = signal.floor(0, blocks.frequency_hz[here])
     clear = SENSOR_CLEAR * float(density[here, axis].mean())
     # a floor that low hides nothing; else what the frames show unfolded must stand above it
     seen = floor is not None and float(floor.mean(axis=0).min()) < clear
-    flat = (y[here, :, axis] / root).ravel()
+    flat, basis, facts = _whitened(y, u, density, blocks, signal, block, axis)
     size = np.broadcast_to(density[here, axis][:, None], (here.sum(), SENSOR_TAPERS)).ravel()
     n = flat.size
     power = float(np.mean(size * np.abs(flat) ** 2))
-    basis, facts = _directions(u[here] / root[..., None], density[:, axis], blocks, signal, block)
     kept = basis.shape[1]
     if kept == 0:
         # the sensor shows its own noise alone: where that is small, nothing moved
@@ -439,13 +439,10 @@ def _chance(
     """
     found, random, pairs = 0.0, np.zeros(SENSOR_PHASE_DRAWS), []
     for b in range(blocks.centre_hz.size):
-        here = blocks.block == b
         for axis in (0, 1):
-            root = np.sqrt(density[here, axis])[:, None]
-            basis, _ = _directions(u[here] / root[..., None], density[:, axis], blocks, signal, b)
+            flat, basis, _ = _whitened(y, u, density, blocks, signal, b, axis)
             if not basis.shape[1]:
                 continue
-            flat = (y[here, :, axis] / root).ravel()
             pairs.append((axis, basis, flat))
             turned = flat[:, None] * np.exp(
                 2j * np.pi * rng.uniform(size=(flat.size, SENSOR_PHASE_DRAWS))
@@ -486,22 +483,17 @@ def _tail(found: float, draws: FloatArray) -> float:
 
 def _fine_offset(
     y: ComplexArray, u: ComplexArray, blocks: Blocks, signal: Signal, density: FloatArray
-) -> Estimate | None:
+) -> tuple[float, float] | None:
     """Return the offset at which a real transfer explains most, with its error."""
     reach = 1.0 / signal.rate_hz
     trial = np.linspace(-reach, reach, 81)
     score = np.zeros(trial.size)
     for b in range(blocks.centre_hz.size):
-        here = blocks.block == b
+        f = np.repeat(blocks.frequency_hz[blocks.block == b], SENSOR_TAPERS)
         for axis in (0, 1):
-            root = np.sqrt(density[here, axis])[:, None]
-            basis, facts = _directions(
-                u[here] / root[..., None], density[:, axis], blocks, signal, b
-            )
+            flat, basis, facts = _whitened(y, u, density, blocks, signal, b, axis)
             if not facts:
                 continue
-            flat = (y[here, :, axis] / root).ravel()
-            f = np.repeat(blocks.frequency_hz[here], SENSOR_TAPERS)
             turned = np.stack(
                 [
                     column * phase_of_delay(signal, _zone_of(weights, signal), f, trial[:, None])
@@ -521,8 +513,7 @@ def _fine_offset(
     curve = np.polynomial.polynomial.polyfit(trial[around] - trial[best], score[around], 2)
     if curve[2] >= 0:
         return None
-    value, sigma = trial[best] - curve[1] / (2 * curve[2]), 1 / np.sqrt(-2 * curve[2])
-    return _signed(value, sigma)
+    return trial[best] - curve[1] / (2 * curve[2]), 1 / np.sqrt(-2 * curve[2])
 
 
 def _paths(

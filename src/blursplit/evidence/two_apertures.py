@@ -12,6 +12,7 @@ H. M. Martin (1987), PASP 99, 1360.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -92,32 +93,20 @@ def measure_mask(
     moments = [_variance(part, stretch) for part in parts]
     clean = [variance - noise_variance for variance, _ in moments]
     mix, mix_sigma = _tilt_mix(geometry, wavelength_m, clean)
-    telescope = (geometry.opening_m, geometry.separation_m, outer_m, geometry.obstruction, mix)
-    on_grid = exposure_factors(mixtures.speeds_m_s, exposure_s, *telescope)
+    model = MaskModel(geometry.opening_m, geometry.separation_m, outer_m, geometry.obstruction, mix)
+    on_grid = exposure_factors(mixtures.speeds_m_s, exposure_s, model)
     factors = (mixtures.mean_of(on_grid[0]), mixtures.mean_of(on_grid[1]))
     posterior = np.ones(len(mixtures.weight))
     if exposure_s > 0.0:
-        predicted = rebinned_factor(mixtures, exposure_s, cadence_s, *telescope)
+        predicted = rebinned_factor(mixtures, exposure_s, cadence_s, model)
         posterior *= _ratio_likelihood(parts, stretch, noise_variance, moments, predicted)
     posterior /= posterior.sum()
     kernels = mixed_kernels(
-        geometry.separation_m / geometry.opening_m,
-        geometry.opening_m / outer_m,
-        geometry.obstruction,
-        mix,
+        geometry.separation_m / geometry.opening_m, model.ratio, geometry.obstruction, mix
     )
-    axes = [
-        _axis(
-            clean[i],
-            moments[i][1],
-            noise_variance,
-            float(posterior @ factors[i]),
-            float(kernels[i]),
-            wavelength_m,
-            geometry.opening_m,
-        )
-        for i in (0, 1)
-    ]
+    left = [float(posterior @ factor) for factor in factors]
+    unit = wavelength_m**2 * geometry.opening_m ** (-1.0 / 3.0) * ARCSEC_PER_RADIAN**2
+    axes = [_axis(clean[i], moments[i][1], left[i], float(kernels[i]) * unit) for i in (0, 1)]
     logs = np.log(factors[0] / factors[1])
     uneven = float(np.sqrt(posterior @ (logs - posterior @ logs) ** 2))
     r0, sigma, disagreement = _join(axes, 0.6 * uneven)
@@ -127,11 +116,12 @@ def measure_mask(
         float(_variance(part.mean(axis=1), stretch)[0]) - 0.25 * noise_variance
         for part in (x_arcsec, y_arcsec)
     ]
-    left = [float(posterior @ factor) for factor in factors]
-    own = posterior @ mixtures.mean_of(single_factors(mixtures.speeds_m_s, exposure_s, *telescope))
-    expected = _expected_common(r0, kernels, telescope, wavelength_m, float(own), left)
-    on_xy = _rotate(expected, angle)
-    excess = tuple(float(np.sqrt(max(c - e, 0.0))) for c, e in zip(common, on_xy, strict=True))
+    # Of the images' mean: (K1 - K/4) lambda^2 r0^(-5/3) D^(-1/3), each K reduced by what the
+    # exposure took.
+    own = posterior @ mixtures.mean_of(single_factors(mixtures.speeds_m_s, exposure_s, model))
+    single = float(own) * mixed_coefficient(mix, geometry.obstruction, model.ratio)
+    along, across = unit * r0 ** (-5.0 / 3.0) * (single - 0.25 * np.multiply(kernels, left))
+    cosine2, sine2 = np.cos(angle) ** 2, np.sin(angle) ** 2
     zenith = scale_r0(
         r0,
         from_wavelength_m=wavelength_m,
@@ -145,11 +135,12 @@ def measure_mask(
         r0_500nm_zenith_m=float(zenith),
         log_r0_sigma=sigma,
         log_r0_systematic=systematic,
-        axis_disagreement=disagreement,
         wind_m_s=(wind[0], wind[1], wind[2]),
         common_variance_arcsec2=(common[0], common[1]),
-        expected_common_arcsec2=expected,
-        excess_rms_arcsec=(excess[0], excess[1]),
+        expected_common_arcsec2=(
+            float(along * cosine2 + across * sine2),
+            float(along * sine2 + across * cosine2),
+        ),
         notes=_notes(axes, disagreement),
     )
 
@@ -208,21 +199,12 @@ def _ratio_likelihood(
     return total
 
 
-def _axis(
-    clean: float,
-    sampling: float,
-    noise_variance: float,
-    factor: float,
-    kernel: float,
-    wavelength_m: float,
-    opening_m: float,
-) -> AxisEstimate:
-    unit = kernel * wavelength_m**2 * opening_m ** (-1.0 / 3.0) * ARCSEC_PER_RADIAN**2
+def _axis(clean: float, sampling: float, factor: float, unit: float) -> AxisEstimate:
+    """Return what one axis says; `unit`: variance for r0 = 1 m without an exposure [arcsec^2]."""
     seen = clean > 0.0
     return AxisEstimate(
         variance_arcsec2=clean,
         variance_sigma_arcsec2=sampling,
-        noise_variance_arcsec2=noise_variance,
         exposure_factor=factor,
         r0_m=(clean / (unit * factor)) ** -0.6 if seen else float("inf"),
         uncorrected_r0_m=(clean / unit) ** -0.6 if seen else float("inf"),
@@ -281,36 +263,6 @@ def _quantiles(speeds: FloatArray, posterior: FloatArray) -> FloatArray:
     return np.interp([0.16, 0.5, 0.84], cumulative, speeds[order])
 
 
-def _expected_common(
-    r0_m: float,
-    kernels: tuple[FloatArray, FloatArray],
-    telescope: tuple[float, ...],
-    wavelength_m: float,
-    own_factor: float,
-    pair_factors: list[float],
-) -> tuple[float, float]:
-    """Return the variance of the images' mean along and across the mask [arcsec^2].
-
-    (K1 - K/4) lambda^2 r0^(-5/3) D^(-1/3), each K reduced by what the exposure took.
-    """
-    opening_m, _, outer_m, obstruction, mix = telescope
-    single = own_factor * mixed_coefficient(mix, obstruction, opening_m / outer_m)
-    unit = wavelength_m**2 * r0_m ** (-5.0 / 3.0) * opening_m ** (-1.0 / 3.0) * ARCSEC_PER_RADIAN**2
-    along, across = (
-        float(unit * (single - 0.25 * k * left))
-        for k, left in zip(kernels, pair_factors, strict=True)
-    )
-    return along, across
-
-
-def _rotate(axes: tuple[float, float], angle_rad: float) -> tuple[float, float]:
-    cosine2, sine2 = np.cos(angle_rad) ** 2, np.sin(angle_rad) ** 2
-    return (
-        float(axes[0] * cosine2 + axes[1] * sine2),
-        float(axes[0] * sine2 + axes[1] * cosine2),
-    )
-
-
 def _notes(axes: list[AxisEstimate], disagreement: float) -> tuple[Remark, ...]:
     notes = []
     if abs(disagreement) > MASK_AGREEMENT_SIGMAS:
@@ -344,7 +296,6 @@ class AxisEstimate:
     # sampling error.
     variance_arcsec2: float
     variance_sigma_arcsec2: float
-    noise_variance_arcsec2: float  # noise variance of the difference, already removed
     exposure_factor: float  # share that the exposure left, mean over the wind
     r0_m: float  # corrected for the exposure; infinite when no motion is left above the noise
     # From the variance as measured: an upper limit of r0, a lower bound on the air.
@@ -365,19 +316,14 @@ class MaskResult:
     # wind, of ln r0.
     log_r0_sigma: float
     log_r0_systematic: float
-    axis_disagreement: float  # difference of ln r0 of the two axes in its standard errors
     # Wind speed: 16, 50 and 84 % of its posterior from comparing tau with 2 tau; the prior's when
     # times do not allow it.
     wind_m_s: tuple[float, float, float]
     # `common_variance_arcsec2`, `expected_common_arcsec2`: variance of the mean of the two images
-    # along x and y, noise removed, and what that r0 predicts for the axes along and across the line
-    # of the openings.
+    # along x and y, noise removed, and what that r0 predicts; more is tracking or structure.
     common_variance_arcsec2: tuple[float, float]
     expected_common_arcsec2: tuple[float, float]
-    # Root of what is beyond the prediction, x and y: tracking or structure. Zero where nothing is.
-    excess_rms_arcsec: tuple[float, float]
-    # Failed validity checks.
-    notes: tuple[Remark, ...] = ()
+    notes: tuple[Remark, ...] = ()  # failed validity checks
 
 
 @dataclass(frozen=True)
@@ -413,61 +359,52 @@ def wind_mixtures(wind_m_s: tuple[float, float]) -> WindMixtures:
     return WindMixtures(speeds, cell, weight / weight.sum(axis=1, keepdims=True))
 
 
+class MaskModel(NamedTuple):
+    """A mask, and the air that its images see: lengths in metres."""
+
+    opening_m: float
+    separation_m: float
+    outer_scale_m: float
+    obstruction: float
+    tilt_mix: float  # share of Z tilt in what the centroid measures
+
+    @property
+    def ratio(self) -> float:
+        """Opening over outer scale."""
+        return self.opening_m / self.outer_scale_m
+
+
 def exposure_factors(
-    speeds_m_s: FloatArray,
-    exposure_s: float,
-    opening_m: float,
-    separation_m: float,
-    outer_scale_m: float,
-    obstruction: float,
-    tilt_mix: float,
+    speeds_m_s: FloatArray, exposure_s: float, mask: MaskModel
 ) -> tuple[FloatArray, FloatArray]:
     """Return var(tau)/var(0) along and across, each of shape (n_speeds, n_directions)."""
-    telescope = (opening_m, separation_m, outer_scale_m, obstruction, tilt_mix)
-    exposed = _exposed_variance(speeds_m_s, exposure_s, 0.0, *telescope)
-    still = _exposed_variance(speeds_m_s[:1] * 0.0, exposure_s, 0.0, *telescope)
+    exposed = _exposed_variance(speeds_m_s, exposure_s, 0.0, mask)
+    still = _exposed_variance(speeds_m_s[:1] * 0.0, exposure_s, 0.0, mask)
     return exposed[0] / still[0], exposed[1] / still[1]
 
 
-def single_factors(
-    speeds_m_s: FloatArray,
-    exposure_s: float,
-    opening_m: float,
-    separation_m: float,  # noqa: ARG001 - one description of the mask for all functions here
-    outer_scale_m: float,
-    obstruction: float,
-    tilt_mix: float,
-) -> FloatArray:
+def single_factors(speeds_m_s: FloatArray, exposure_s: float, mask: MaskModel) -> FloatArray:
     """Return var(tau)/var(0) of one image, mean of both axes, (n_speeds, n_directions)."""
     total = np.zeros(speeds_m_s.size)
-    kinds: tuple[tuple[TiltKind, float], ...] = (("Z", tilt_mix), ("G", 1.0 - tilt_mix))
+    passed = speeds_m_s * exposure_s / mask.opening_m
+    kinds: tuple[tuple[TiltKind, float], ...] = (("Z", mask.tilt_mix), ("G", 1.0 - mask.tilt_mix))
     for kind, share in kinds:
-        along, across = exposure_factor(
-            speeds_m_s * exposure_s / opening_m, opening_m / outer_scale_m, obstruction, kind
-        )
+        along, across = exposure_factor(passed, mask.ratio, mask.obstruction, kind)
         total += share * 0.5 * (along + across)
     return np.repeat(total[:, None], MASK_ANGLES, axis=1)
 
 
 def rebinned_factor(
-    mixtures: WindMixtures,
-    exposure_s: float,
-    cadence_s: float,
-    opening_m: float,
-    separation_m: float,
-    outer_scale_m: float,
-    obstruction: float,
-    tilt_mix: float,
+    mixtures: WindMixtures, exposure_s: float, cadence_s: float, mask: MaskModel
 ) -> tuple[FloatArray, FloatArray]:
     """Return var(mean of two adjacent frames)/var(one frame) along and across of each mixture.
 
     The dead time between frames is part of it: the mean of two has variance (R(0) + R(T))/2
     with R(T) the covariance of two exposures whose starts are T apart.
     """
-    telescope = (opening_m, separation_m, outer_scale_m, obstruction, tilt_mix)
     speeds = mixtures.speeds_m_s
-    single = _exposed_variance(speeds, exposure_s, 0.0, *telescope)
-    lagged = _exposed_variance(speeds, exposure_s, cadence_s, *telescope)
+    single = _exposed_variance(speeds, exposure_s, 0.0, mask)
+    lagged = _exposed_variance(speeds, exposure_s, cadence_s, mask)
     along, across = (
         0.5 * (1.0 + mixtures.mean_of(lagged[i]) / mixtures.mean_of(single[i])) for i in (0, 1)
     )
@@ -475,14 +412,7 @@ def rebinned_factor(
 
 
 def _exposed_variance(
-    speeds_m_s: FloatArray,
-    exposure_s: float,
-    lag_s: float,
-    opening_m: float,
-    separation_m: float,
-    outer_scale_m: float,
-    obstruction: float,
-    tilt_mix: float,
+    speeds_m_s: FloatArray, exposure_s: float, lag_s: float, mask: MaskModel
 ) -> tuple[FloatArray, FloatArray]:
     """Return the covariance of the differential tilt between two exposures `lag_s` apart.
 
@@ -492,30 +422,21 @@ def _exposed_variance(
     node, weight = unit_nodes()
     both = np.concatenate([-node, node])
     triangle = np.concatenate([weight, weight]) * (1.0 - np.abs(both))
-    shift = speeds_m_s[:, None, None] * (lag_s + exposure_s * both) / opening_m
+    shift = speeds_m_s[:, None, None] * (lag_s + exposure_s * both) / mask.opening_m
     angle = np.pi * (np.arange(MASK_ANGLES) + 0.5) / MASK_ANGLES
     x = shift * np.cos(angle)[:, None]
     y = shift * np.sin(angle)[:, None]
-    b = separation_m / opening_m
-    terms, ratio = [], opening_m / outer_scale_m
-    single = mixed_coefficient(tilt_mix, obstruction, ratio)
+    b = mask.separation_m / mask.opening_m
+    single = mixed_coefficient(mask.tilt_mix, mask.obstruction, mask.ratio)
+    total = np.zeros((2, *x.shape))
     for offset, sign in ((0.0, 2.0), (b, -1.0), (-b, -1.0)):
         distance = np.hypot(x + offset, y)
-        # covariance of two openings: K1 - K/2
-        along, across = single - 0.5 * np.array(
-            mixed_kernels(distance, ratio, obstruction, tilt_mix)
-        )
+        kernels = mixed_kernels(distance, mask.ratio, mask.obstruction, mask.tilt_mix)
+        along, across = single - 0.5 * np.array(kernels)  # covariance of two openings: K1 - K/2
         share = np.where(distance > 0.0, (x + offset) ** 2 / np.maximum(distance, 1e-12) ** 2, 0.5)
-        terms.append(
-            (
-                sign * (share * along + (1.0 - share) * across),
-                sign * (share * across + (1.0 - share) * along),
-            )
-        )
-    return (
-        np.asarray(sum(t[0] for t in terms) @ triangle, dtype=float),
-        np.asarray(sum(t[1] for t in terms) @ triangle, dtype=float),
-    )
+        total[0] += sign * (share * along + (1.0 - share) * across)
+        total[1] += sign * (share * across + (1.0 - share) * along)
+    return total[0] @ triangle, total[1] @ triangle
 
 
 def find_mask_pairs(x_px: FloatArray, y_px: FloatArray, split_px: float) -> list[tuple[int, int]]:

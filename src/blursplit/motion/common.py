@@ -3,45 +3,43 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.constants import HUBER, MOTION_ITERATIONS, ROTATION_LEAST_STARS
+from blursplit.constants import (
+    HUBER,
+    MOTION_ITERATIONS,
+    PAIR_LEAST_FRAMES,
+    ROTATION_LEAST_STARS,
+    SIGMA_PER_MAD,
+)
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray
 
 
 @dataclass(frozen=True)
 class CommonMotion:
-    """Shared motion of the stars, and what each star does beside it.
+    """Shared motion of the stars, and what each star does beside it."""
 
-    Parameters
-    ----------
-    x_px, y_px : ndarray, shape (n_frames,)
-        Shift at the weighted centre of the stars, NaN where no star was good.
-    rotation_rad, scale : ndarray, shape (n_frames,)
-        Rotation from +x toward +y and relative scale change; zero where not fitted.
-    noise_px : ndarray, shape (n_frames,)
-        One-axis noise of the shift.
-    reference_x_px, reference_y_px : ndarray, shape (n_stars,)
-        Mean place of each star.
-    residual_x_px, residual_y_px : ndarray, shape (n_frames, n_stars)
-        What shift, rotation and scale leave, NaN where the star was lost.
-    weight : ndarray, shape (n_stars,)
-        Relative weight of each star in the shift, sum 1.
-    """
-
+    # `x_px`, `y_px`: (n_frames,): shift at the weighted centre of the stars, NaN where none was
+    # good.
     x_px: FloatArray
     y_px: FloatArray
+    # `rotation_rad`, `scale`: (n_frames,): from +x toward +y, and relative change; zero where not
+    # fitted.
     rotation_rad: FloatArray
     scale: FloatArray
-    noise_px: FloatArray
+    noise_px: FloatArray  # (n_frames,): one-axis noise of the shift
+    # `reference_x_px`, `reference_y_px`: (n_stars,): mean place of each star.
     reference_x_px: FloatArray
     reference_y_px: FloatArray
+    # `residual_x_px`, `residual_y_px`: (n_frames, n_stars): what shift, rotation and scale leave,
+    # NaN where the star was lost.
     residual_x_px: FloatArray
     residual_y_px: FloatArray
-    weight: FloatArray
+    weight: FloatArray  # (n_stars,): of each star in the shift, sum 1
 
     @property
     def centre_px(self) -> tuple[float, float]:
@@ -55,19 +53,10 @@ class CommonMotion:
 def fit_common_motion(tracks: StarTracks) -> CommonMotion:
     """Fit shift, rotation and scale of each frame by weighted robust least squares.
 
-    Parameters
-    ----------
-    tracks : StarTracks
-        Lost samples (not good) take no part; a frame without a good star gives NaN.
+    Lost samples (not good) take no part; a frame without a good star gives NaN. Rotation and scale
+    are fitted in frames with three or more stars only: with fewer, they cannot be told from what
+    the air does to a pair.
 
-    Returns
-    -------
-    CommonMotion
-        Rotation and scale are fitted in frames with three or more stars only: with fewer,
-        they cannot be told from what the air does to a pair.
-
-    Notes
-    -----
     Weights are 1/(noise^2 + scatter^2), the scatter being what a star does beside the others
     (air, mostly), so that one very bright star does not stand for the whole field.
     """
@@ -216,3 +205,110 @@ def _residuals(
 def _star_variance(residual: tuple[FloatArray, FloatArray], robust: FloatArray) -> FloatArray:
     square = 0.5 * (residual[0] ** 2 + residual[1] ** 2)
     return _weighted_mean(square, robust)
+
+
+# --- differential motion of pairs of stars --------------------------------------------------------
+@dataclass(frozen=True)
+class PairStatistics:
+    """Differential motion of every pair of stars (n_pairs,), linear trend removed."""
+
+    separation_px: FloatArray
+    # `along_var_px2`, `across_var_px2`: variance of the difference along and across the line that
+    # joins them, the noise of both stars removed (may be negative).
+    along_var_px2: FloatArray
+    across_var_px2: FloatArray
+    # `mad_x_px`, `mad_y_px`: robust rms (1.48 MAD) of the difference along image axes, noise
+    # included.
+    mad_x_px: FloatArray
+    mad_y_px: FloatArray
+
+
+def pair_statistics(
+    tracks: StarTracks, *, reference_x_px: FloatArray, reference_y_px: FloatArray
+) -> PairStatistics:
+    """Measure every pair of stars that share ten frames or more; without one, arrays are empty.
+
+    `reference_x_px`, `reference_y_px` (n_stars,): mean places, as `CommonMotion` gives them.
+    """
+    stars = _Stars.of(tracks)
+    pairs = combinations(range(tracks.n_stars), 2)
+    found = [_one_pair(stars, a, b, reference_x_px, reference_y_px) for a, b in pairs]
+    rows = [row for row in found if row is not None]
+    return PairStatistics(*np.array(rows, dtype=np.float64).reshape(len(rows), 5).T.copy())
+
+
+@dataclass(frozen=True)
+class _Stars:
+    """Tracks star by star, each in one piece of memory, so that many pairs read them fast."""
+
+    time_s: FloatArray
+    segment: NDArray[np.int64]
+    good: NDArray[np.bool_]
+    x_px: FloatArray
+    y_px: FloatArray
+    noise_px2: FloatArray
+
+    @classmethod
+    def of(cls, tracks: StarTracks) -> _Stars:
+        _, number = np.unique(tracks.segment, return_inverse=True)
+        return cls(
+            tracks.time_s,
+            number,
+            np.ascontiguousarray(tracks.good.T),
+            np.ascontiguousarray(tracks.x_px.T),
+            np.ascontiguousarray(tracks.y_px.T),
+            np.ascontiguousarray(tracks.sigma_px.T**2),
+        )
+
+
+def _one_pair(
+    stars: _Stars, a: int, b: int, ref_x: FloatArray, ref_y: FloatArray
+) -> tuple[float, ...] | None:
+    both = stars.good[a] & stars.good[b]
+    if np.count_nonzero(both) < PAIR_LEAST_FRAMES:
+        return None
+    time, segment = stars.time_s[both], stars.segment[both]
+    dx = _detrend(time, stars.x_px[b][both] - stars.x_px[a][both], segment)
+    dy = _detrend(time, stars.y_px[b][both] - stars.y_px[a][both], segment)
+    noise = float(np.mean(stars.noise_px2[a][both] + stars.noise_px2[b][both]))
+    sx, sy = ref_x[b] - ref_x[a], ref_y[b] - ref_y[a]
+    angle = float(np.arctan2(sy, sx))
+    c, s = np.cos(angle), np.sin(angle)
+    along, across = dx * c + dy * s, -dx * s + dy * c
+    keep = _not_outlying(along) & _not_outlying(across)
+    along, across = along[keep], across[keep]
+    return (
+        float(np.hypot(sx, sy)),
+        float(np.var(along, ddof=2)) - noise,
+        float(np.var(across, ddof=2)) - noise,
+        _mad(dx),
+        _mad(dy),
+    )
+
+
+def detrend(time_s: FloatArray, values: FloatArray, segment: NDArray[np.int64]) -> FloatArray:
+    """Remove the mean of every segment and one linear trend common to all segments.
+
+    `time_s`, `values`, `segment` (n,): no NaN allowed.
+    """
+    _, number = np.unique(segment, return_inverse=True)
+    return _detrend(time_s, values, number)
+
+
+def _detrend(time_s: FloatArray, values: FloatArray, number: NDArray[np.int64]) -> FloatArray:
+    """Remove means and trend, segments numbered from 0 (numbers may be missing)."""
+    count = np.maximum(np.bincount(number), 1)
+    centred_t = time_s - (np.bincount(number, time_s) / count)[number]
+    centred_v = values - (np.bincount(number, values) / count)[number]
+    power = float(centred_t @ centred_t)
+    slope = float(centred_t @ centred_v) / power if power > 0 else 0.0
+    return np.asarray(centred_v - slope * centred_t)
+
+
+def _mad(values: FloatArray) -> float:
+    return float(SIGMA_PER_MAD * np.median(np.abs(values - np.median(values))))
+
+
+def _not_outlying(values: FloatArray) -> NDArray[np.bool_]:
+    limit = 6.0 * max(_mad(values), 1e-12)  # six sigmas: no Gaussian sample of any run goes there
+    return np.asarray(np.abs(values - np.median(values)) < limit)
