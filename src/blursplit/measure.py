@@ -150,8 +150,8 @@ def measure_tracks(
     from blursplit.evidence.focus_runs import FocusRuns
     from blursplit.evidence.guest import AboveTheAir
     from blursplit.evidence.mask import MaskGuest
+    from blursplit.evidence.rolling_rows import find_row_delay
     from blursplit.evidence.two_rates import TwoRates
-    from blursplit.evidence.undeclared_rows import find_row_delay
     from blursplit.report.words import put_in_words
     from blursplit.stars.raw_checks import are_these_raw
 

@@ -29,13 +29,7 @@ from blursplit.types import FloatArray, IntArray
 
 @dataclass(frozen=True)
 class Gain:
-    """A measured gain with its standard error.
-
-    Parameters
-    ----------
-    stars, frames : int
-        What it rests on.
-    """
+    """A measured gain with its standard error, and what it rests on."""
 
     e_per_adu: float
     error_e_per_adu: float
@@ -46,20 +40,11 @@ class Gain:
 def estimate_gain(source: FrameSource, saturation_adu: float | None = None) -> Gain | None:
     """Measure the gain from the variance of star pixels against their level.
 
-    Parameters
-    ----------
-    source : FrameSource
-        Uncalibrated frames; the first 96 are used, stars in a window of at most 1024 pixels.
-    saturation_adu : float or None
-        Stars that come within 20 percent of it are left out.
+    `source`: uncalibrated frames; the first 96 are used, stars in a window of at most 1024 pixels.
+    `saturation_adu`: stars that come within 20 percent of it are left out.
 
-    Returns
-    -------
-    Gain or None
-        None where no star lends itself to it, or the error exceeds 30 percent.
+    Returns: None where no star lends itself to it, or the error exceeds 30 percent.
 
-    Notes
-    -----
     Photon transfer: the temporal variance of a pixel is read noise^2 + level / gain (Janesick
     2007, Photon Transfer, chapter 5; in ADU), so that the slope against the level is 1/gain
     whatever the pedestal. What moves, swells or twinkles is no noise: each frame's stamp is first

@@ -192,19 +192,10 @@ class PierSetup(StrictTable):
 
 
 def read_pier(table: Mapping[str, Any], source: str | Path) -> PierSetup:
-    """Return the checked `[pier]` table.
+    """Return the checked `[pier]` table; `source` is named in the message.
 
-    Parameters
-    ----------
-    table : mapping
-        Content of the table.
-    source : str or Path
-        Named in the message.
-
-    Raises
-    ------
-    InputError
-        When the table is missing, a key is unknown, or a value impossible; names the key.
+    Raises InputError when the table is missing, a key is unknown, or a value impossible; names the
+    key.
 
     Examples
     --------

@@ -423,21 +423,9 @@ def scene_from_tables(tables: dict[str, Any], source: str | Path) -> Scene:
 
 
 def read_scene(path: Path) -> Scene:
-    """Read a scene file (TOML).
+    """Read a scene file (TOML), in which every key is optional.
 
-    Parameters
-    ----------
-    path : Path
-        The file; every key is optional, unknown keys are refused.
-
-    Returns
-    -------
-    Scene
-
-    Raises
-    ------
-    InputError
-        When the file cannot be read or a key is wrong.
+    Raises InputError when the file cannot be read or a key is wrong.
 
     Examples
     --------

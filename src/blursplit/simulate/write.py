@@ -341,31 +341,15 @@ def write_sequence(
 ) -> dict[str, Any]:
     """Simulate a scene into a folder that appears only when all of it is written.
 
-    Parameters
-    ----------
-    scene : Scene
-    out : Path
-        Folder to make: `sequence.fits` (or `frames/`), `truth.json`, `truth.csv` (motions frame
-        by frame), `setup.toml`, `sensor_1.csv`, ... for the scene's sensors, and `second/` with
-        sequence and setup of the second camera.
-    files : bool
-        One file a frame instead of one cube.
-    replace : bool
-        Replace an existing folder that an earlier simulation made.
-    seed : int or None
-        Overrides the scene's seed.
-    progress : callable or None
-        Called with (frames done, frames in all).
+    `out`: folder to make: `sequence.fits` (or, with `files`, one file a frame in `frames/`),
+    `truth.json`, `truth.csv` (motions frame by frame), `setup.toml`, `sensor_1.csv`, ... for the
+    scene's sensors, and `second/` with sequence and setup of the second camera. `replace`: an
+    existing folder that an earlier simulation made. `seed`: overrides the scene's. `progress`:
+    called with (frames done, frames in all).
 
-    Returns
-    -------
-    dict
-        The truth.
+    Returns: the truth.
 
-    Raises
-    ------
-    OutputError
-        When the folder exists and may not be replaced, or cannot be written.
+    Raises OutputError when the folder exists and may not be replaced, or cannot be written.
 
     Examples
     --------

@@ -471,50 +471,30 @@ def mode_spreads(
 
 @dataclass(frozen=True)
 class LineFit:
-    """A line or resonance of the motion.
+    """A line or resonance of the motion."""
 
-    Parameters
-    ----------
-    frequency_hz, frequency_sigma : float
-        Apparent frequency (below Nyquist) and its standard error.
-    damping_ratio : float or None
-        None for a steady line.
-    damping_low, damping_high : float
-        68 % interval; for a steady line 0 and the 95 % upper limit.
-    kind : "steady" or "resonance"
-        Steady: no wider than the record resolves.
-    covariance, covariance_sigma : ndarray, shape (2, 2)
-        Covariance of the line's (x, y) motion in this record, unit^2, and standard errors.
-        Exposure averaging is not undone.
-    angle_deg, angle_sigma_deg : float
-        Direction of the larger motion, axial, [0, 180) from +x toward +y.
-    axis_ratio : float
-        Smaller over larger rms.
-    false_alarm_probability : float
-        Over all frequencies, widths and directions searched.
-    band_hz : (low, high)
-        Where half of the mode's power or more lies: two widths either side.
-    psd_model : ndarray, shape (m, 2, 2)
-        Its density on the frequencies of the search, unit^2/Hz, as the tapers show it.
-    bin_hz : float
-        Step of these frequencies, which start at one step.
-    """
-
+    # `frequency_hz`, `frequency_sigma`: apparent frequency (below Nyquist), its standard error.
     frequency_hz: float
     frequency_sigma: float
-    damping_ratio: float | None
+    damping_ratio: float | None  # none for a steady line
+    # `damping_low`, `damping_high`: 68 % interval; of a steady line 0 and the 95 % upper limit.
     damping_low: float
     damping_high: float
-    kind: Literal["steady", "resonance"]
+    kind: Literal["steady", "resonance"]  # steady: no wider than the record resolves
+    # `covariance`, `covariance_sigma`: (2, 2): of the line's (x, y) motion in this record [unit^2],
+    # and standard errors; exposure averaging is not undone.
     covariance: FloatArray
     covariance_sigma: FloatArray
+    # `angle_deg`, `angle_sigma_deg`: of the larger motion, axial, [0, 180) from +x toward +y.
     angle_deg: float
     angle_sigma_deg: float
-    axis_ratio: float
-    false_alarm_probability: float
+    axis_ratio: float  # smaller over larger rms
+    false_alarm_probability: float  # over all frequencies, widths and directions searched
+    # (low, high): half of the mode's power or more lies inside: two widths either side.
     band_hz: tuple[float, float]
+    # (m, 2, 2): its density at the frequencies of the search [unit^2/Hz], as the tapers show it.
     psd_model: FloatArray
-    bin_hz: float
+    bin_hz: float  # step of these frequencies, which start at one step
 
     @property
     def rms(self) -> float:
@@ -577,17 +557,10 @@ def describe(
 def principal_axes(covariance: FloatArray, sigma: FloatArray) -> tuple[float, float, float]:
     """Return direction [deg], its standard error [deg] and axis ratio of a motion covariance.
 
-    Parameters
-    ----------
-    covariance, sigma : ndarray, shape (2, 2)
+    `covariance`, `sigma` (2, 2).
 
-    Returns
-    -------
-    angle_deg : float
-        Of the larger axis, [0, 180) from +x toward +y.
-    angle_sigma_deg : float
-        At most 52, the scatter of a direction that is not known at all (180/sqrt(12)).
-    axis_ratio : float
+    The direction is that of the larger axis, [0, 180) from +x toward +y; its error is at most 52,
+    the scatter of a direction that is not known at all (180/sqrt(12)).
     """
     values, vectors = np.linalg.eigh(covariance)
     angle = float(np.rad2deg(np.arctan2(vectors[1, 1], vectors[0, 1])) % 180.0)

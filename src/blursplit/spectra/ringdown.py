@@ -22,6 +22,7 @@ from blursplit.constants import (
     RING_SMALLEST_CHANGE,
     RING_STILL_SEEN,
 )
+from blursplit.estimate import ends_about
 from blursplit.spectra.events import fast_part, find_onsets
 from blursplit.spectra.ringfit import Ring, envelope, fit_rings
 from blursplit.types import FloatArray
@@ -176,9 +177,7 @@ def _later(time: Interval | None, by_s: float) -> Interval | None:
 
 
 def _interval(value: float, draws: list[float]) -> Interval:
-    low95, low, _, high, high95 = map(float, np.percentile(draws, PERCENTILES))
-    lower, upper = (min(low95, value), min(low, value)), (max(high, value), max(high95, value))
-    return Interval(*lower, value, *upper)
+    return Interval(*ends_about(value, np.percentile(draws, PERCENTILES)))
 
 
 def _quiet(motion: FloatArray, fast: FloatArray, onsets: list[int], cadence_s: float) -> float:

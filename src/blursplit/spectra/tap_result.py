@@ -21,7 +21,7 @@ from blursplit.constants import (
     TAP_REFERENCE_ARCSEC,
     TAP_SETTLE_ARCSEC,
 )
-from blursplit.estimate import Estimate, from_ends, upper_limit
+from blursplit.estimate import Estimate, ends_about, from_ends, upper_limit
 from blursplit.result import Document, Facts, Part, Remark
 from blursplit.spectra.aliases import alias_candidates
 from blursplit.spectra.densities import regular_grid, segment_slices
@@ -387,9 +387,7 @@ def _damping(measured: Interval, ratios: FloatArray, odds: FloatArray, best: int
     rise = np.zeros(grid.size)
     for part, row in zip(odds, scaled, strict=True):
         rise += part * np.interp(grid, row, shares, left=0.0, right=1.0)
-    low95, low, _, high, high95 = np.interp(shares, rise, grid).tolist()
-    lower, upper = (min(low95, value), min(low, value)), (max(high, value), max(high95, value))
-    return from_ends([*lower, value, *upper])
+    return from_ends(ends_about(value, np.interp(shares, rise, grid)))
 
 
 def _alias_odds(

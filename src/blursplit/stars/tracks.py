@@ -27,25 +27,15 @@ from blursplit.types import BoolArray, FloatArray, IntArray
 
 @dataclass(frozen=True)
 class Stamps:
-    """Cut-outs of a few bright stars, background not removed.
+    """Cut-outs of a few bright stars, background not removed."""
 
-    Parameters
-    ----------
-    star : ndarray of int, shape (n_stamps,)
-        Column of the tracks that each stack belongs to.
-    pixels_adu : ndarray of float32, shape (n_frames, n_stamps, size, size)
-        Pixel values, calibrated but with the sky in them.
-    x0_px, y0_px : ndarray of int, shape (n_frames, n_stamps)
-        Position of pixel [0, 0] of each stamp in the frame.
-    sky_adu : ndarray of float, shape (n_frames, n_stamps)
-        Local sky level of each stamp.
-    """
-
-    star: IntArray
+    star: IntArray  # (n_stamps,): column of the tracks that each stack belongs to
+    # (n_frames, n_stamps, size, size): calibrated, but with the sky in them.
     pixels_adu: NDArray[np.float32]
+    # `x0_px`, `y0_px`: (n_frames, n_stamps): place of pixel [0, 0] of each stamp in the frame.
     x0_px: IntArray
     y0_px: IntArray
-    sky_adu: FloatArray
+    sky_adu: FloatArray  # (n_frames, n_stamps): level of the local sky
 
 
 @dataclass(frozen=True)
@@ -259,18 +249,10 @@ _DATE = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?")
 def save_tracks(tracks: StarTracks, folder: str | Path) -> None:
     """Write tracks.fits and, where there are cut-outs, stamps.fits into a folder.
 
-    Parameters
-    ----------
-    folder : str or Path
-        Made if it is not there; older files of these names are replaced.
+    `folder`: made if it is not there; older files of these names are replaced.
 
-    Raises
-    ------
-    OutputError
-        When the folder cannot be written.
+    Raises OutputError when the folder cannot be written.
 
-    Notes
-    -----
     Facts that are no columns (times, notes, reasons) are UTF-8 JSON in the byte image FACTS, so
     that any text survives. Noise, flux and shapes keep seven digits, the rest all of theirs.
     """
@@ -334,17 +316,9 @@ def _stamp_units(stamps: Stamps) -> list[Any]:
 
 
 def load_tracks(folder: str | Path) -> StarTracks:
-    """Read tracks and cut-outs that `save_tracks` has written.
+    """Read what `save_tracks` has written; without cut-outs where stamps.fits has been deleted.
 
-    Returns
-    -------
-    StarTracks
-        As saved; without cut-outs where stamps.fits has been deleted.
-
-    Raises
-    ------
-    InputError
-        When the folder holds no tracks, or a file is damaged or of another format.
+    Raises InputError when the folder holds no tracks, or a file is damaged or of another format.
     """
     folder = Path(folder)
     path = folder / TRACKS_NAME

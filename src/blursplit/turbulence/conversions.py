@@ -225,19 +225,12 @@ def _widths(outer_over_r0: FloatArray) -> FloatArray:
 
 
 def seeing_from_r0(r0: Quantity, wavelength: Quantity) -> Quantity:
-    """Return the Kolmogorov seeing of a Fried parameter.
+    """Return the Kolmogorov seeing, FWHM 0.9759 lambda/r0 [arcsec], of a Fried parameter.
 
     Parameters
     ----------
-    r0 : Quantity
-        Fried parameter at `wavelength`.
-    wavelength : Quantity
-        Wavelength.
-
-    Returns
-    -------
-    Quantity
-        FWHM 0.9759 lambda/r0 [arcsec].
+    r0, wavelength : Quantity
+        Fried parameter at the wavelength.
 
     Examples
     --------
@@ -252,19 +245,12 @@ def seeing_from_r0(r0: Quantity, wavelength: Quantity) -> Quantity:
 
 
 def r0_from_seeing(seeing: Quantity, wavelength: Quantity) -> Quantity:
-    """Return the Fried parameter of a Kolmogorov seeing.
+    """Return the Fried parameter [m], at the same wavelength, of a Kolmogorov seeing.
 
     Parameters
     ----------
-    seeing : Quantity
-        FWHM without telescope and outer scale.
-    wavelength : Quantity
-        Wavelength at which the width was taken.
-
-    Returns
-    -------
-    Quantity
-        Fried parameter at that wavelength [m].
+    seeing, wavelength : Quantity
+        FWHM without telescope and outer scale, and the wavelength at which it was taken.
 
     Examples
     --------
@@ -286,21 +272,12 @@ def r0_at(
     from_airmass: float = 1.0,
     to_airmass: float = 1.0,
 ) -> Quantity:
-    """Return a Fried parameter at another wavelength and airmass.
+    """Return a Fried parameter, in its own unit, at another wavelength and airmass.
 
     Parameters
     ----------
-    r0 : Quantity
-        Fried parameter at `from_wavelength` and `from_airmass`.
-    from_wavelength, to_wavelength : Quantity
-        Wavelengths.
+    r0, from_wavelength, to_wavelength : Quantity
     from_airmass, to_airmass : float
-        Airmasses.
-
-    Returns
-    -------
-    Quantity
-        In the unit of `r0`.
 
     Examples
     --------
@@ -325,21 +302,14 @@ def r0_at(
 def long_exposure_fwhm(
     r0: Quantity, wavelength: Quantity, outer_scale: Quantity | None = None
 ) -> Quantity:
-    """Return the width of the air's own long exposure, with an outer scale.
+    """Return the FWHM [arcsec] of the air's own long exposure, no telescope, with an outer scale.
 
     Parameters
     ----------
-    r0 : Quantity
-        Fried parameter at `wavelength`.
-    wavelength : Quantity
-        Wavelength.
+    r0, wavelength : Quantity
+        Fried parameter at the wavelength.
     outer_scale : Quantity, optional
-        Outer scale; infinite (Kolmogorov) by default.
-
-    Returns
-    -------
-    Quantity
-        FWHM [arcsec], no telescope.
+        Infinite (Kolmogorov) by default.
 
     Examples
     --------
@@ -364,23 +334,18 @@ def image_motion(
     obstruction: float = 0.0,
     kind: Literal["G", "Z"] = "Z",
 ) -> Quantity:
-    """Return the rms motion of one star on one axis, for an instantaneous exposure.
+    """Return the rms motion [arcsec] of one star on one axis, for an instantaneous exposure.
 
     Parameters
     ----------
     r0, aperture, wavelength : Quantity
         Fried parameter at the wavelength, diameter, wavelength.
     outer_scale : Quantity, optional
-        Outer scale; infinite by default.
+        Infinite by default.
     obstruction : float
         Central obstruction, diameter ratio.
     kind : "G" or "Z"
         Mean gradient or least-squares plane.
-
-    Returns
-    -------
-    Quantity
-        One-axis rms [arcsec].
 
     Examples
     --------
