@@ -630,29 +630,46 @@ def _square(residual: Any, whiten: Any) -> float:  # pragma: no cover - compiled
 
 
 @loose
+def folded_shapes(  # pragma: no cover - compiled
+    at: Any, gain: Any, centre: Any, half_width: Any, out: Any
+) -> None:
+    """Write two-sided Lorentzians of unit area, summed over the folds of each frequency.
+
+    `at`, `gain` (bins, folds): true frequencies, none negative, and what is left of them there.
+    `centre`, `half_width` (n,). `out` (n, bins).
+    """
+    for t in range(centre.size):
+        c, square = centre[t], half_width[t] * half_width[t]
+        for b in range(at.shape[0]):
+            total = 0.0
+            for k in range(at.shape[1]):
+                above, below = at[b, k] - c, at[b, k] + c
+                one, other = square + above * above, square + below * below
+                total += gain[b, k] * (one + other) / (one * other)
+            out[t, b] = total * half_width[t] / math.pi
+
+
+@loose
 def log_power_misfits(  # pragma: no cover - compiled
-    shared: Any, log_own: Any, measured: Any, whiten: Any, most: Any, limit: float, out: Any
+    log_shared: Any, fisher: Any, log_own: Any, measured: Any, whiten: Any, most: Any, out: Any
 ) -> None:
     """Write the squared, whitened misfits of powers: their sum goes to `out` (n,).
 
-    `shared` (n, bins, 2, 2), `log_own` (n, bins, modes): modelled; numpy takes many logarithms
-    sooner. `measured`: ln of the shared powers
-    (2, bins), Fisher's z of their coherence (bins,), ln of the own powers (bins, modes). `whiten`:
-    matrices of shared, coherence, the mean of the own and each of them. `most`: largest residuals
-    of shared powers and coherence that count; a shared power may lie below the model by any size.
-    `limit`: largest coherence.
+    `log_shared` (2, n, bins), `fisher` (n, bins), `log_own` (n, bins, modes): modelled, logarithms
+    and Fisher's z of the coherence, which numpy takes sooner. `measured`: the same without n.
+    `whiten`: matrices of shared, coherence, the mean of the own and each of them. `most`: largest
+    residuals of shared powers and coherence that count; a shared power may lie below the model by
+    any size.
     """
-    log_shared, fisher, seen_own = measured
-    bins, modes = fisher.size, log_own.shape[2]
+    seen_shared, seen_fisher, seen_own = measured
+    bins, modes = seen_fisher.size, log_own.shape[2]
     x, y, z, mean = np.empty(bins), np.empty(bins), np.empty(bins), np.zeros(bins)
     left = np.empty((modes, bins))
-    for t in range(shared.shape[0]):
+    for t in range(fisher.shape[0]):
         for b in range(bins):
-            xx, yy = shared[t, b, 0, 0], shared[t, b, 1, 1]
-            x[b] = min(log_shared[0, b] - math.log(xx), most[0][b])
-            y[b] = min(log_shared[1, b] - math.log(yy), most[0][b])
-            together = max(-limit, min(shared[t, b, 0, 1] / math.sqrt(xx * yy), limit))
-            z[b] = max(-most[1][b], min(fisher[b] - math.atanh(together), most[1][b]))
+            x[b] = min(seen_shared[0, b] - log_shared[0, t, b], most[0][b])
+            y[b] = min(seen_shared[1, b] - log_shared[1, t, b], most[0][b])
+            z[b] = max(-most[1][b], min(seen_fisher[b] - fisher[t, b], most[1][b]))
             if modes:
                 mean[b] = 0.0
                 for m in range(modes):

@@ -329,18 +329,22 @@ class AirTable:
         j: FloatArray,
         log_wind: FloatArray,
         log_outer: FloatArray,
+        onto: FloatArray | None = None,
     ) -> FloatArray:
         """Return the sum over the high layers of strength times values, shape (n, ...).
 
         `values` (n_high, n_wind, n_outer, ...). `j`, `log_wind` (n, n_high). `log_outer` (n,).
+        `onto` (n, ...): what it is added to, in place.
         """
         outer = np.broadcast_to(log_outer[:, None], log_wind.shape)
         node, weight = corners(self.high_wind, log_wind, self.outside.outer, outer)
         node += np.arange(len(values))[:, None] * (values.shape[1] * values.shape[2])
         weight *= j[:, :, None]
         flat = values.reshape(-1, int(np.prod(values.shape[3:])))
-        out = weighted_sums(flat, node.reshape(len(j), -1), weight.reshape(len(j), -1))
-        return out.reshape(len(j), *values.shape[3:])
+        onto = np.zeros((len(j), *values.shape[3:])) if onto is None else onto
+        node, weight = node.reshape(len(j), -1), weight.reshape(len(j), -1)
+        weighted_sums(flat, node, weight, onto.reshape(len(j), -1))
+        return onto
 
 
 def layer_heights(

@@ -309,14 +309,16 @@ class AirModel:
             constant += self._common_error.constant + (n_own - 1) * self._own_error.constant
         else:
             errors += errors
+        log_shared = np.log(np.stack([shared[:, :, 0, 0], shared[:, :, 1, 1]]))
+        coherence = shared[:, :, 0, 1] * np.exp(-0.5 * log_shared.sum(axis=0))
         misfit = np.empty(len(shared))
         kernels().log_power_misfits(
-            shared,
+            log_shared,
+            _fisher(coherence),
             np.log(own),
             (self._measured.log_shared, self._measured.coherence, self._measured.log_own),
             tuple(error.whiten for error in errors),
             (self._shared_error.most, self._coherence_error.most),
-            FIT_COHERENCE_LIMIT,
             misfit,
         )
         return np.asarray(constant - 0.5 * misfit)
@@ -329,12 +331,7 @@ class AirModel:
         bias = np.log(data.count) - digamma(data.count)
         log_power = np.log(np.maximum(data.power, LEAST_POWER)) + bias[:, None]
         coherence = data.shared_xy / np.sqrt(data.power[:, 0] * data.power[:, 1])
-        limit = FIT_COHERENCE_LIMIT
-        return _Measured(
-            log_power[:, :2].T,
-            np.arctanh(np.clip(coherence, -limit, limit)),
-            log_power[:, 2:],
-        )
+        return _Measured(log_power[:, :2].T, _fisher(coherence), log_power[:, 2:])
 
     def _air_share(self, modes: slice) -> FloatArray:
         """Share of the power that is not noise: only there does the model of the air err."""
@@ -383,17 +380,11 @@ class AirModel:
         Returns `shared` (n, n_bins, 2, 2); `own` (n, n_bins, n_modes - 2).
         """
         data, table = self.data, self.table
-        noise = state.noise_scale[:, None, None] * data.noise + LEAST_POWER
+        modes = np.broadcast_to(data.noise, data.power.shape) * state.noise_scale[:, None, None]
+        modes += LEAST_POWER
         if len(table.height_m):
-            modes = table.high_at(
-                table.high,
-                state.j_high * state.tilt_scale[:, None],
-                state.log_high_wind,
-                state.log_outer,
-            )
-            modes += noise
-        else:
-            modes = np.broadcast_to(noise, (len(noise), *data.power.shape))
+            strength = state.j_high * state.tilt_scale[:, None]
+            table.high_at(table.high, strength, state.log_high_wind, state.log_outer, modes)
         shared = self._at_telescope(state, "bins")
         shape = sampled_open_shape(
             state, data.centre_hz, self.exposure_s, 2.0 * self.priors.nyquist_hz
@@ -627,6 +618,12 @@ class _Errors:
         return cls(np.asarray(np.linalg.inv(root).T), constant, most)
 
 
+def _fisher(coherence: FloatArray) -> FloatArray:
+    """Return Fisher's z; a coherence of one counts as one that is finite."""
+    kept = np.clip(coherence, -FIT_COHERENCE_LIMIT, FIT_COHERENCE_LIMIT)
+    return np.asarray(0.5 * np.log((1.0 + kept) / (1.0 - kept)))
+
+
 def _uniform(z: FloatArray) -> FloatArray:
     from scipy.special import ndtr
 
@@ -664,22 +661,22 @@ def open_shape(state: AirState, frequency_hz: FloatArray) -> FloatArray:
     square of the frequency above. It may stand on a carrier: a mode above Nyquist that the
     frames fold to a place where its width makes a hump and no line.
     """
-    centre = state.open_centre_hz[:, None]
-    corner = _hump(state)[:, None]
-    shape = 1.0 / (1.0 + ((frequency_hz - centre) / corner) ** 2)
-    shape += 1.0 / (1.0 + ((frequency_hz + centre) / corner) ** 2)
-    return np.asarray(shape / (np.pi * corner))
+    return _folded(state, frequency_hz[:, None], np.ones((len(frequency_hz), 1)))
 
 
 def sampled_open_shape(
     state: AirState, frequency_hz: FloatArray, exposure_s: float, rate_hz: float
 ) -> FloatArray:
     """`open_shape` as exposures at this rate show it: averaged, its higher part folded back."""
-    total = np.zeros((len(state.open_corner_hz), frequency_hz.size))
-    for k in range(-FIT_FOLDS, FIT_FOLDS + 1):
-        at = np.abs(frequency_hz + k * rate_hz)
-        total += open_shape(state, at) * np.sinc(at * exposure_s) ** 2
-    return total
+    turns = np.arange(-FIT_FOLDS, FIT_FOLDS + 1) * rate_hz
+    at = np.abs(frequency_hz[:, None] + turns)
+    return _folded(state, at, np.sinc(at * exposure_s) ** 2)
+
+
+def _folded(state: AirState, at_hz: FloatArray, gain: FloatArray) -> FloatArray:
+    out = np.empty((len(state.open_centre_hz), len(at_hz)))
+    kernels().folded_shapes(at_hz, gain, state.open_centre_hz, _hump(state), out)
+    return out
 
 
 def _hump(state: AirState) -> FloatArray:

@@ -321,11 +321,14 @@ def corners(
     return node, weight
 
 
-def weighted_sums(values: NDArray[Any], node: IntArray, weight: NDArray[Any]) -> FloatArray:
+def weighted_sums(
+    values: NDArray[Any], node: IntArray, weight: NDArray[Any], onto: FloatArray | None = None
+) -> FloatArray:
     """Return weighted sums of a table's nodes, (n, columns).
 
-    `values` (n_nodes, columns). `node`, `weight` (n, terms).
+    `values` (n_nodes, columns). `node`, `weight` (n, terms). `onto`: what they are added to, in
+    place.
     """
-    out = np.zeros((len(node), values.shape[1]))
+    out = np.zeros((len(node), values.shape[1])) if onto is None else onto
     kernels().weighted_sums(values, node, weight, out)
     return out
