@@ -11,6 +11,8 @@ from typing import Any
 import numpy as np
 from scipy.stats import binom
 
+from blursplit.constants import SURE
+
 Row = dict[str, Any]
 FEWEST = 10  # values that a line of the table needs
 PRESENT_ARCSEC = 0.02  # true rms or saving from which a cause is there at all
@@ -168,8 +170,17 @@ def decisions(rows: list[Row]) -> dict[str, Counter[str]]:
             right = "yes" if true > worth else "no"
             clear = "clear" if abs(true - worth) > worth / 3.0 else "near worth"
             told = ("right" if answer == right else "wrong") if answer in {"yes", "no"} else "open"
+            if answer == "open" and _one_reading_decides(verdict, cure, right):
+                counts.setdefault(cure, Counter())[f"{clear}, owner"] += 1
             counts.setdefault(cure, Counter())[f"{clear}, {told}"] += 1
     return counts
+
+
+def _one_reading_decides(verdict: Row, cure: str, right: str) -> bool:
+    """Whether only the owner of open motion keeps the answer open: one reading would give it."""
+    if right == "yes":
+        return verdict["probability_high"][cure] >= SURE
+    return 1.0 - verdict["probability_low"][cure] >= SURE
 
 
 def blamed(rows: list[Row]) -> tuple[int, int]:
@@ -242,16 +253,22 @@ def table(rows: list[Row]) -> str:
         lines.append(f"| {cure} | " + " | ".join(cells) + " |")
     lines += [
         "",
-        "| clear answers, all cures | asked | right | wrong | open | right of asked |",
-        "| --- | --- | --- | --- | --- | --- |",
+        (
+            "| clear answers, all cures | asked | right | wrong | open | open by its owner alone "
+            "| right of asked |"
+        ),
+        "| --- | --- | --- | --- | --- | --- | --- |",
     ]
     for group, belongs in GROUPS.items():
         told = sum(decisions([r for r in good if belongs(r["draw"])]).values(), Counter())
-        right, wrong, open_ = (told[f"clear, {how}"] for how in ("right", "wrong", "open"))
+        right, wrong, open_, owner = (
+            told[f"clear, {how}"] for how in ("right", "wrong", "open", "owner")
+        )
         asked = right + wrong + open_
         if asked:
             lines.append(
-                f"| {group} | {asked} | {right} | {wrong} | {open_} | {right / asked:.0%} |"
+                f"| {group} | {asked} | {right} | {wrong} | {open_} | {owner} "
+                f"| {right / asked:.0%} |"
             )
     return "\n".join(lines) + "\n"
 
