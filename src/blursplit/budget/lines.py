@@ -429,9 +429,10 @@ def _widened(rms: Estimate, measured: float, gains: FloatArray) -> Estimate:
 # widens every frame. A registered star narrower than that rules the candidate out.
 @dataclass(frozen=True)
 class StarImage:
-    """Widths of the registered star and of the perfect one [arcsec or px]."""
+    """Widths of the registered star, with their standard error, and of the perfect one."""
 
     registered: HalfMaximum
+    error: float
     perfect_fwhm: float
 
 
@@ -453,14 +454,13 @@ def image_log_odds(
     turn = angle - np.radians(star.registered.angle_deg)
     major2, minor2 = star.registered.major**2, star.registered.minor**2
     seen2 = major2 * np.cos(turn) ** 2 + minor2 * np.sin(turn) ** 2
+    error2 = np.hypot(STREAK_WIDTH_ERROR, 2.0 * star.error / star.registered.mean) * seen2
     odds = np.zeros(len(candidates_hz))
     for i, hz in enumerate(candidates_hz):
         kept = max(float(np.sinc(hz * exposure_s)) ** 2, 1e-4)
         sigma = np.sqrt(along * (1.0 - kept) / kept)
         least = _drawn_out_fwhm(star.perfect_fwhm, float(sigma), turns=hz * exposure_s)
-        excess = max(least**2 - max(seen2, star.perfect_fwhm**2), 0.0) / (
-            STREAK_WIDTH_ERROR * seen2
-        )
+        excess = max(least**2 - max(seen2, star.perfect_fwhm**2), 0.0) / error2
         odds[i] = -0.5 * min(excess, 30.0) ** 2
     return odds
 

@@ -199,7 +199,7 @@ def find_shared_lines(record: Record, motion: Motion, stack: StarImages | None) 
     star, conditions = None, record.conditions
     if stack is not None and conditions is not None:
         perfect = width(History(conditions, np.zeros(1), np.zeros(1, dtype=np.int64)))
-        star = StarImage(stack.widths["registered"], perfect)
+        star = StarImage(stack.widths["registered"], stack.error("registered"), perfect)
     search, several = search_lines(motion.quiet, tracks, record.rig, star, record.guests)
     if search is None:
         return Lines(None, tuple(several), none, none, None, {})

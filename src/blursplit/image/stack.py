@@ -181,7 +181,7 @@ class StarImages:
     def recorded_estimates(self) -> dict[str, Estimate | None]:
         """Return estimates of the recorded and registered width, in the unit of the scale."""
         recorded = self.widths["recorded"]
-        error = self._error("recorded")
+        error = self.error("recorded")
         angle_error = 0.5 * np.degrees(error / max(recorded.major - recorded.minor, 1e-9))
         is_round = recorded.major - recorded.minor < 2.0 * error
         registered = self.widths["registered"]
@@ -190,10 +190,10 @@ class StarImages:
             "major": with_error(recorded.major, error),
             "minor": with_error(recorded.minor, error),
             "angle": None if is_round else with_error(recorded.angle_deg, float(angle_error)),
-            "registered": with_error(registered.mean, self._error("registered")),
+            "registered": with_error(registered.mean, self.error("registered")),
         }
 
-    def _error(self, name: str) -> float:
+    def error(self, name: str) -> float:
         """Return the standard error of a width: spread between stars, and the flat field."""
         from scipy.stats import t as student_t
 
