@@ -315,6 +315,7 @@ INSIDE_BAND_FWHM = (0.10, 0.20, 0.45)  # cycles per FWHM | lowest, highest, refu
 INSIDE_TAPER_PX = 4.0  # px | ramp at a stamp's edge; judgement, no source
 INSIDE_LEAST_BINS = 20  # - | fewer say nothing of a lag (3/sqrt(20) = 0.67); judgement
 INSIDE_MOST_BINS = 400  # - | keeps the fit within two seconds; judgement
+INSIDE_OTF_STEP = 4  # draws | every fourth of 200: the error of their mean is a seventh
 INSIDE_AIR_LAG = (0.0, 0.12, 0.25)  # - | memory of air's shape over V tau/D of 1 and more; screens
 INSIDE_LARGEST_AIR_SHARE = 0.4  # - | scatter of air's tensor over its mean: 0.20 to 0.38; screens
 INSIDE_SHOWN = (0.99, 0.95)  # - | probability of memory and of form; judgement

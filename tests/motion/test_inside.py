@@ -177,6 +177,25 @@ def test_a_ringing_mode_is_found_and_its_size_lies_in_the_interval():
     assert np.abs(score).max() < 3.0
 
 
+def test_its_transfer_function_is_that_of_displaced_stars():
+    """The characteristic function of the motion itself, averaged over frames and directions."""
+    values, _ = _scene(5, 0.5)
+    energy = _ringing_tensors(len(values), 7.5, 0.015, 0.5, 0.5, 1005)  # the scene's own
+    fit = fit_inside_motion(_tensors(values, 0.02), 0.5, 0.5, air_time_s=0.1, seed=5)
+    assert fit is not None
+    cycles = np.array([0.05, 0.15, 0.3])
+    mean, error = fit.log_otf(cycles)
+    rng = np.random.default_rng(1)
+    n_each = 4000
+    place = np.concatenate([np.sqrt(v) * rng.standard_normal(n_each) for v in energy])
+    angle = rng.uniform(0.0, np.pi, place.size)
+    phase = 2.0 * np.pi * cycles[:, None] * place * np.cos(angle)
+    direct = np.log(np.cos(phase).mean(axis=1))
+    # the interval of the realised size, three of its errors; sampling adds 1e-3
+    assert np.all(np.abs(mean - direct) < 3.0 * error + 1e-3)
+    assert np.all(error < 0.3 * np.abs(mean))
+
+
 def test_skewed_air_with_a_short_memory_is_no_shake():
     """Air whose shape changes are skewed and remembered to 0.2 is not taken for a mode."""
     rng = np.random.default_rng(8)

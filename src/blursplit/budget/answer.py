@@ -172,8 +172,9 @@ def _from_spectra(
     terms = [line.term for line in lines.found]
     shape = shared_shape(record.tracks)
     fast = fast_variance_px2(record.tracks, shape) * scale**2
+    shown = inside if inside is not None and inside.is_shown else None
     if inside is not None:
-        fast = inside.limit_rms_arcsec**2
+        fast = inside.limit_rms_arcsec**2 if shown is None else 0.0
     fit = fit_air(
         quiet,
         terms,
@@ -184,6 +185,7 @@ def _from_spectra(
             known_instrument_arcsec=facts.known_instrument_arcsec,
             registration_noise_arcsec2=registration_noise_arcsec2(tracks, scale),
             fast_motion_arcsec2=fast,
+            inside=shown,
             continuum=None if lines.search is None else lines.search.continuum,
             strength=record.strength,
             window_over_diffraction=window_over_diffraction(

@@ -53,6 +53,7 @@ from blursplit.evidence.guest import Guest, KnownStrength
 from blursplit.facts import Optics
 from blursplit.image.otf import OpticsData, log_otf_bias, registered_bias_rows
 from blursplit.motion.grid import GridData
+from blursplit.motion.inside import InsideMotion
 from blursplit.spectra import Continuum
 from blursplit.turbulence.conversions import STRUCTURE_CONSTANT
 from blursplit.turbulence.tilt import pair_kernels
@@ -69,6 +70,7 @@ class FitSetup:
     registration_noise_arcsec2: float
     # Largest one-axis variance of shake inside the exposures that changing shapes suggest.
     fast_motion_arcsec2: float = 0.0
+    inside: InsideMotion | None = None  # where it is shown: what lines do there is part of it
     # Smooth density of the shared motion, to take strong lines out of the fit's data.
     continuum: Continuum | None = None
     strength: KnownStrength | None = None  # where a guest has measured the air
@@ -405,8 +407,11 @@ def build_model(
     )
     if setup.strength is not None:
         table = mean_of_openings(table, optics, data.centre_hz, setup.strength.separation_m)
-    inside, doubt = blur_inside_exposure(
-        lines, grid.exposure_s, baseline / optics.wavelength_m / ARCSEC_PER_RADIAN
+    cycles_arcsec = baseline / optics.wavelength_m / ARCSEC_PER_RADIAN
+    inside, doubt = (
+        blur_inside_exposure(lines, grid.exposure_s, cycles_arcsec)
+        if setup.inside is None
+        else setup.inside.log_otf(cycles_arcsec)
     )
     if star is not None:
         star = replace(star, covariance=star.covariance + np.outer(doubt, doubt))

@@ -135,9 +135,11 @@ def draw_histories(
             ),
             optics_may_shake=not fit.optics_stated and grid.exposure_s >= STEADY_BLUR_EXPOSURE_S,
         )
-        history = _with_inside(history, inside, k, rng)
+        history, told_arcsec2 = _with_inside(history, inside, k, rng)
         if fit.model.priors.fast_is_steady:
-            history = _with_steady_blur(history, float(fit.steady_arcsec2[row]))
+            steady = max(float(fit.steady_arcsec2[row]) - told_arcsec2, 0.0)
+            tensors = {**history.inside_arcsec2, STEADY: steady * np.eye(2)}
+            history = replace(history, inside_arcsec2=tensors)
         history, rms = _with_hidden_mode(history, setup, grid, rng=rng)
         runs.append(history)
         hidden.append(rms)
@@ -269,36 +271,30 @@ def _stationary(
 
 def _with_inside(
     history: History, inside: InsideMotion | None, k: int, rng: np.random.Generator
-) -> History:
+) -> tuple[History, float]:
     """Put in what the shapes of the stars say of motion inside the frames.
 
     A ringing mode that the lags carry outranks what a line's size suggests: it is measured there
     by its square. The constant part that no air leaves stays with the optics.
+
+    Returns the history, and how much of this the fit took for a steady blur [arcsec^2].
     """
     if inside is None:
-        return history
-    draw = k % len(inside.mechanical_arcsec2)
+        return history, 0.0
+    measured = inside.tensors_of(k % len(inside.mechanical_arcsec2))
     tensors = dict(history.inside_arcsec2)
-    measured = inside.tensors_of(draw)
-    lines = float(np.trace(np.asarray(tensors.get("structure", np.zeros((2, 2))))))
+    told = 0.0
     if inside.is_shown:
         tensors["structure"] = measured
-    elif rng.random() < inside.memory_probability and lines == 0.0 and "open" not in tensors:
+    elif (
+        rng.random() < inside.memory_probability
+        and np.trace(np.asarray(tensors.get("structure", np.zeros((2, 2))))) == 0.0
+        and "open" not in tensors
+    ):
         # not enough to blame the mount: a shaken one, or air that remembers itself
         tensors["open"] = measured
-    return replace(history, inside_arcsec2=tensors)
-
-
-def _with_steady_blur(history: History, blur_arcsec2: float) -> History:
-    """Add the constant blur beyond stated optics, less what moves inside the frames already.
-
-    A steady vibration, or air.
-    """
-    tensors = dict(history.inside_arcsec2)
-    told = sum(0.5 * np.trace(np.reshape(t, (-1, 2, 2)).mean(axis=0)) for t in tensors.values())
-    steady = max(blur_arcsec2 - float(told), 0.0)
-    tensors[STEADY] = steady * np.eye(2)
-    return replace(history, inside_arcsec2=tensors)
+        told = 0.5 * float(np.trace(measured.mean(axis=0)))
+    return replace(history, inside_arcsec2=tensors), told
 
 
 def _with_hidden_mode(

@@ -33,6 +33,7 @@ from blursplit.constants import (
     INSIDE_LEAST_BINS,
     INSIDE_LONGEST_GAP,
     INSIDE_MOST_BINS,
+    INSIDE_OTF_STEP,
     INSIDE_RADII,
     INSIDE_SCALE_ERROR,
     INSIDE_SHOWN,
@@ -43,6 +44,7 @@ from blursplit.constants import (
     SHAPE_LEAST_STARS,
     SHAPE_SURE,
     SIGMA_PER_MAD,
+    STREAK_ANGLES,
     WINDOW_DIMMING,
 )
 from blursplit.motion.ringing import energy_spread, fit_ringing
@@ -190,6 +192,20 @@ class InsideMotion:
         scaled = tensors * (float(np.trace(want)) / size)
         rest, vector = np.linalg.eigh(scaled + (want - scaled.mean(axis=0)))
         return np.asarray((vector * np.maximum(rest, 0.0)[:, None, :]) @ vector.swapaxes(1, 2))
+
+    def log_otf(self, cycles_arcsec: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return ln of the azimuthal mean transfer function of this motion, and its error.
+
+        `cycles_arcsec` (n,): sky frequencies.
+        """
+        angle = np.pi * (np.arange(STREAK_ANGLES) + 0.5) / STREAK_ANGLES
+        unit = np.stack([np.cos(angle), np.sin(angle)])
+        draws = []
+        for draw in range(0, len(self.mechanical_arcsec2), INSIDE_OTF_STEP):
+            along = np.einsum("ia,nij,ja->na", unit, self.tensors_of(draw), unit)
+            loss = 2.0 * np.pi**2 * along.ravel() * cycles_arcsec[:, None] ** 2
+            draws.append(np.log(np.exp(-loss).mean(axis=1)))
+        return np.mean(draws, axis=0), np.std(draws, axis=0)
 
 
 # --- measurement --------------------------------------------------------------------------------
