@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import struct
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -532,6 +534,20 @@ def test_a_whole_fit_of_the_first_part_comes_beside_the_watch(tmp_path):
     fits_.offer(2, watch.run_files, watch.rig, 1.0)
     assert fits_.known == ()  # of another run
     fits_.close()
+
+
+def test_asking_does_not_wait_until_the_answerer_reads():
+    """It may be looking ahead, and half a minute of tracks is more than a pipe holds."""
+    here, there = multiprocessing.Pipe()
+    fits_, many = Fits(), bytes(10_000_000)
+    fits_._answerer = SimpleNamespace(is_alive=lambda: True, join=lambda: None), here
+    fits_.ask(1, many, None)  # would not come back
+    assert fits_.is_asked
+    assert not fits_.answer(0.0)
+    assert there.recv() == (1, many, None)
+    there.close()
+    assert not fits_.answer(1.0)  # it is gone: the next to ask begins another
+    assert not fits_.is_asked
 
 
 @pytest.mark.slow

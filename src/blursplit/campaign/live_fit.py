@@ -8,9 +8,11 @@ does, of the files; again whenever there is enough more to fit.
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
 import os
 import signal
+import threading
 import time
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -217,6 +219,12 @@ def _answer_each(pipe: Any) -> None:
             return
 
 
+def _send_unless_gone(pipe: Any, what: object) -> None:
+    """Send to a process that may end meanwhile: whoever waits for its answer sees that."""
+    with contextlib.suppress(OSError):
+        pipe.send(what)
+
+
 class Fits:
     """Fits beside a watch: quick ones when asked, whole ones when there is enough more to fit."""
 
@@ -257,7 +265,10 @@ class Fits:
             process.start()
             there.close()
             self._answerer = process, here
-        self._answerer[1].send((run, tracks, rig))
+        # Half a minute of tracks is more than a pipe holds, and the answerer may be looking ahead:
+        # frames and numbers do not wait until it reads.
+        question = (self._answerer[1], (run, tracks, rig))
+        threading.Thread(target=_send_unless_gone, args=question, daemon=True).start()
         self._asked, self._asked_s = run, time.monotonic()
 
     def is_quick(self, most_s: float) -> bool:
@@ -273,7 +284,7 @@ class Fits:
             if not pipe.poll(max(wait_s, 0.0)):
                 return False
             run, found = pipe.recv()
-        except EOFError:  # it was ended from outside
+        except (EOFError, ConnectionResetError):  # it was ended from outside
             process.join()
             self._answerer, self._asked = None, 0
             return False

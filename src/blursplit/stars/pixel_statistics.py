@@ -6,6 +6,8 @@ Programs and cameras that repeat, average, filter or stretch frames leave their 
 
 from __future__ import annotations
 
+from functools import lru_cache, partial
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -249,9 +251,12 @@ class BlankSky:
         )
 
 
+_far_pairs = lru_cache(maxsize=8)(partial(np.triu_indices, k=6))
+
+
 def _alike(shift_px: FloatArray) -> tuple[IntArray, IntArray]:
     """Return pairs of far frames in which the field lies in one place, to 0.3 px."""
-    one, other = np.triu_indices(shift_px.shape[1], k=6)
+    one, other = _far_pairs(shift_px.shape[1])
     with np.errstate(invalid="ignore"):
         near = np.hypot(*(shift_px[:, one] - shift_px[:, other])) < ALIKE_PX
     return one[near], other[near]
