@@ -17,7 +17,7 @@ from blursplit.campaign.recording import Plan
 from blursplit.errors import InputError
 from blursplit.folder import Measurement, read_result_folder, read_run
 from blursplit.result import Result
-from blursplit.rig import Rig
+from blursplit.rig import Rig, Setup, number_in
 from blursplit.series import Series
 from blursplit.simulate.scene import Scene
 
@@ -144,11 +144,11 @@ def plan(
 
     given: dict[str, Any] = {
         "stars": stars,
-        "duration_s": None if duration is None else _in(duration, "s"),
+        "duration_s": None if duration is None else number_in(duration, "s"),
         "damping_ratio": damping_ratio,
     }
     known = {key: value for key, value in given.items() if value is not None}
-    return plan_run(rig, seeing_arcsec=_in(seeing, "arcsec"), night=night, **known)
+    return plan_run(rig, seeing_arcsec=number_in(seeing, "arcsec"), night=night, **known)
 
 
 @dataclass(frozen=True)
@@ -186,7 +186,6 @@ def simulate(
 
     import astropy.units as u
 
-    from blursplit.rig import Rig, Setup
     from blursplit.simulate.scene import read_scene, scene_from_tables
     from blursplit.simulate.sequence import Simulation
     from blursplit.simulate.write import setup_text
@@ -214,14 +213,3 @@ def _run(night: Night) -> tuple[Result, Series | None]:
     if isinstance(night, Measurement):
         return night.result, night.series
     return (night, None) if isinstance(night, Result) else read_run(Path(night))
-
-
-def _in(value: Any, unit: str) -> float:
-    """Return a quantity, or a plain number, in a unit."""
-    if not hasattr(value, "to_value"):
-        return float(value)
-    try:
-        return float(value.to_value(unit))
-    except ValueError as error:  # astropy's UnitConversionError is one
-        msg = f"{value} is given where {unit} is meant"
-        raise ValueError(msg) from error

@@ -10,7 +10,7 @@ from typing import Any
 from blursplit.evidence.sensor_record import SensorRecord, read_sensors
 from blursplit.folder import Measurement
 from blursplit.frames.pixels import Calibration
-from blursplit.rig import Rig, as_rig
+from blursplit.rig import Rig, as_rig, number_in
 from blursplit.sources import (
     Frames,
     Source,
@@ -101,8 +101,8 @@ def measure(
     others = [read_focus_source(str(run), declared, **how) for run in focus_runs]
     return measure_tracks(
         source,
-        blur_time_s=None if blur_time is None else seconds(blur_time, "blur_time"),
-        worth_arcsec=getattr(worth, "to_value", lambda _: worth)("arcsec"),
+        blur_time_s=None if blur_time is None else number_in(blur_time, "s"),
+        worth_arcsec=None if worth is None else number_in(worth, "arcsec"),
         command=command,
         seed=seed,
         focus_runs=others,
@@ -111,17 +111,6 @@ def measure(
         if second_camera is None
         else read_second_camera(str(second_camera), declared, **how),
     )
-
-
-def seconds(value: Any, name: str) -> float:
-    """Return a time, a quantity or a number of seconds, in seconds."""
-    if not hasattr(value, "to_value"):
-        return float(value)
-    try:
-        return float(value.to_value("s"))
-    except ValueError as error:  # astropy's UnitConversionError is one
-        msg = f"{name} is in {value.unit}, which is no time"
-        raise ValueError(msg) from error
 
 
 def measure_tracks(

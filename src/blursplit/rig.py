@@ -592,6 +592,17 @@ def as_rig(rig: Rig | str | Path | None) -> Rig:
     raise TypeError(msg)
 
 
+def number_in(value: Any, unit: str) -> float:
+    """Return a quantity, or a plain number, in a unit."""
+    if not hasattr(value, "to_value"):
+        return float(value)
+    try:
+        return float(value.to_value(unit))
+    except ValueError as error:  # astropy's UnitConversionError is one
+        msg = f"{value} is given where {unit} is meant"
+        raise ValueError(msg) from error
+
+
 def merge_settings(rig: Rig, header: Mapping[str, Setting]) -> Rig:
     """Join what is declared with headers and defaults; the stronger origin wins."""
     merged = Rig({key: Setting(value, "default") for key, value in DEFAULTS.items()}, rig.setup)

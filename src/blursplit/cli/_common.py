@@ -22,6 +22,10 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
+    from blursplit.result import Document
+
+    D = TypeVar("D", bound=Document)
+
 P = ParamSpec("P")
 R = TypeVar("R")
 
@@ -87,6 +91,16 @@ def _terminated_like_interrupted() -> Iterator[None]:
         yield
     finally:
         signal.signal(signal.SIGTERM, before)
+
+
+def give(record: D, as_json: bool, show: Callable[[D, Console], None]) -> None:
+    """Print a record: for machines as JSON, for people as `show` says it."""
+    from rich.console import Console
+
+    if as_json:
+        typer.echo(record.to_json(), nl=False)
+    else:
+        show(record, Console(highlight=False, markup=False))
 
 
 def show_table(

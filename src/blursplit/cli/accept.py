@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from blursplit.cli._common import AsJson, show_table, speaks_plainly, write_page
+from blursplit.cli._common import AsJson, give, show_table, speaks_plainly, write_page
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from blursplit.campaign.accept import Acceptance
 
 
@@ -55,10 +57,7 @@ def run(
 
         write_page(out, acceptance_page(acceptance))
     try:
-        if json:
-            typer.echo(acceptance.to_json(), nl=False)
-        else:
-            _show(acceptance)
+        give(acceptance, json, _show)
     finally:  # the answer stands even where nobody reads on
         raise typer.Exit(acceptance.exit_code)
 
@@ -82,10 +81,7 @@ def _read_tap(path: Path | None) -> dict[str, Any] | None:
     return record
 
 
-def _show(acceptance: Acceptance) -> None:
-    from rich.console import Console
-
-    console = Console(highlight=False, markup=False)
+def _show(acceptance: Acceptance, console: Console) -> None:
     console.print(f"{acceptance.state.upper()}: {acceptance.title}", style="bold")
     if acceptance.telescope:
         console.print(f"telescope of the runs: {acceptance.telescope}")

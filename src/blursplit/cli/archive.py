@@ -11,6 +11,7 @@ from blursplit.cli._common import (
     AsJson,
     Overrides,
     SetupFile,
+    give,
     say,
     show_table,
     speaks_plainly,
@@ -19,6 +20,8 @@ from blursplit.cli._common import (
 from blursplit.plain import plain
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from blursplit.campaign.archive import ArchiveRun
     from blursplit.campaign.summary import ArchiveSummary
 
@@ -117,10 +120,7 @@ def run(
     page = out or store.with_suffix(".html")
     title = plain(f"Archive {folder.resolve().name}")
     write_page(page, archive_page(summary, rows, title, results))
-    if json:
-        typer.echo(summary.to_json(), nl=False)
-    else:
-        _show(summary)
+    give(summary, json, _show)
 
 
 def _scale(text: str) -> tuple[str, float]:
@@ -149,12 +149,9 @@ def _tell(run: ArchiveRun) -> None:
         say(f"files left out: {count} ({reason})")
 
 
-def _show(summary: ArchiveSummary) -> None:
-    from rich.console import Console
-
+def _show(summary: ArchiveSummary, console: Console) -> None:
     from blursplit.campaign.pages import spread_text
 
-    console = Console(highlight=False, markup=False)
     console.print(summary.headline, style="bold")
     names = [n for n in SHOWN if n in summary.overall.spreads]
     if names:

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from blursplit.cli._common import AsJson, say, show_table, speaks_plainly, write_page
+from blursplit.cli._common import AsJson, give, say, show_table, speaks_plainly, write_page
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from blursplit.campaign.compare_record import Comparison
     from blursplit.result import Result
 
@@ -49,10 +51,7 @@ def run(
 
         nights = ([read_run(path) for path, _ in side] for side in sides)
         write_page(out, comparison_page(comparison, *nights))
-    if json:
-        typer.echo(comparison.to_json(), nl=False)
-    else:
-        _show(comparison)
+    give(comparison, json, _show)
 
 
 def _sides(turns: list[Path], before: list[Path], after: list[Path]) -> list[list[Run]]:
@@ -89,12 +88,9 @@ def _results(paths: list[Path]) -> list[Run]:
     return found
 
 
-def _show(comparison: Comparison) -> None:
-    from rich.console import Console
-
+def _show(comparison: Comparison, console: Console) -> None:
     from blursplit.campaign.compare_record import cell95, change_rows, probability95
 
-    console = Console(highlight=False, markup=False)
     if comparison.headline:
         console.print(comparison.headline, style="bold")
     console.print(comparison.statement, style="" if comparison.headline else "bold")

@@ -55,7 +55,7 @@ def run(
         write_text_whole(write_setup, _setup_text(found))
         say(f"setup written: {write_setup}")
     if json:
-        typer.echo(found.model_dump_json(by_alias=True, indent=2))
+        typer.echo(found.to_json(), nl=False)
         return
     from rich.console import Console
 

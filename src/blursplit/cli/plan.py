@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from blursplit.cli._common import AsJson, Overrides, say, show_table, speaks_plainly
+from blursplit.cli._common import AsJson, Overrides, give, say, show_table, speaks_plainly
 from blursplit.constants import FIELDS_SHOWN
 
 if TYPE_CHECKING:
@@ -51,10 +51,7 @@ def run(
         night=_night(date),
         limits=None if limits is None else read_limits(limits),
     )
-    if json:
-        typer.echo(made.to_json(), nl=False)
-    else:
-        _show(made)
+    give(made, json, _show)
 
 
 def _night(text: str | None) -> Date:
@@ -70,12 +67,9 @@ def _night(text: str | None) -> Date:
         raise InputError("--date", f"'{text}' is no date", "write e.g. 2026-11-25") from error
 
 
-def _show(plan: Plan) -> None:
-    from rich.console import Console
-
+def _show(plan: Plan, console: Console) -> None:
     from blursplit.report.numbers import setup_text
 
-    console = Console(highlight=False, markup=False)
     console.print(plan.statement, style="bold")
     r = plan.recording
     console.print(f"Exposure {r.exposure_s * 1000:.3g} ms: {r.exposure_reason}.")

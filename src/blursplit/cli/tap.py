@@ -13,6 +13,7 @@ from blursplit.cli._common import (
     AsJson,
     Overrides,
     SetupFile,
+    give,
     say,
     show_table,
     speaks_plainly,
@@ -20,6 +21,8 @@ from blursplit.cli._common import (
 from blursplit.plain import plain
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from blursplit.estimate import Estimate
     from blursplit.rig import Rig
     from blursplit.spectra.tap_result import TapMode, TapResult
@@ -73,10 +76,7 @@ def run(
     if out is not None:
         write_text_whole(out / TAP_FILE, result.to_json())
         say(f"tap record written, for `accept --tap`: {out / TAP_FILE}")
-    if json:
-        typer.echo(result.to_json(), nl=False)
-    else:
-        _show(result)
+    give(result, json, _show)
 
 
 def _tracks(paths: list[Path], rig: Rig) -> tuple[StarTracks, str, tuple[float, str] | None]:
@@ -152,10 +152,7 @@ def _measure(
     return result
 
 
-def _show(result: TapResult) -> None:
-    from rich.console import Console
-
-    console = Console(highlight=False, markup=False)
+def _show(result: TapResult, console: Console) -> None:
     about = result.sequence
     console.print(
         f"{about.name}: {about.frames_used} frames at {1 / about.cadence_s:.4g} frames/s; "

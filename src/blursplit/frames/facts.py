@@ -257,21 +257,10 @@ def read_facts(header: Header) -> dict[str, Setting]:
 
 def _optics(header: Header) -> dict[str, Setting]:
     known: dict[str, Setting] = {}
-    aperture = header.number(*_APERTURE)
-    if aperture is not None and aperture[0] > 0:
-        value, key = aperture
-        metres = value if _unit(header, key, "m") or value < 20 else value * 1e-3  # noqa: PLR2004
-        if 0.01 <= metres <= 50:  # noqa: PLR2004
-            known["aperture_m"] = Setting(metres, "header", key)
-    focal = header.number(*_FOCAL)
-    if focal is not None and focal[0] > 0:
-        value, key = focal
-        # Millimetres by convention; a telescope shorter than 40 mm would be metres.
-        metres = value if _unit(header, key, "m") or value < 40 else value * 1e-3  # noqa: PLR2004
-        known["focal_length_m"] = Setting(metres, "header", key)
-    obstruction = header.number("OBSTRUCT", "CENTOBS")
-    if obstruction is not None and 0 <= obstruction[0] < 0.95:  # noqa: PLR2004
-        known["obstruction"] = Setting(obstruction[0], "header", obstruction[1])
+    # Millimetres by convention; an aperture under 20 mm or a telescope under 40 would be metres.
+    _set(known, "aperture_m", _metres(header, _APERTURE, 20), (0.01, 50))
+    _set(known, "focal_length_m", _metres(header, _FOCAL, 40), (1e-6, math.inf))
+    _set(known, "obstruction", header.number("OBSTRUCT", "CENTOBS"), (0, 0.95))
     area = header.number("APTAREA")
     if "aperture_m" in known and area is not None and "obstruction" not in known:
         full_mm2 = math.pi / 4 * (known["aperture_m"].value * 1e3) ** 2
@@ -279,6 +268,14 @@ def _optics(header: Header) -> dict[str, Setting]:
         if 0.01 < blocked < 0.5:  # noqa: PLR2004
             known["obstruction"] = Setting(math.sqrt(blocked), "header", "from APTDIA and APTAREA")
     return known
+
+
+def _metres(header: Header, keys: tuple[str, ...], least_mm: float) -> tuple[float, str] | None:
+    number = header.number(*keys)
+    if number is None:
+        return None
+    value, key = number
+    return (value if _unit(header, key, "m") or value < least_mm else value * 1e-3), key
 
 
 def _focus(header: Header) -> dict[str, Setting]:

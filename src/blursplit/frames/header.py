@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from typing import IO, Any
 
@@ -25,24 +26,23 @@ class Header:
 
     def __init__(self, cards: bytes, parent: Header | None = None) -> None:
         self.parent = parent
-        self._bodies: dict[str, bytes] = {}
+        self._bodies: dict[str, str] = {}
         self.contradictions: list[str] = []
-        for start in range(0, len(cards), FITS_CARD):
-            card = cards[start : start + FITS_CARD]
-            if card[8:10] != b"= ":
-                if not card.startswith(b"HIERARCH"):
-                    continue
-                name, equals, body = card[8:].partition(b"=")
-                if not equals:
-                    continue
-            else:
+        text = cards.decode("latin-1")
+        for start in range(0, len(text), FITS_CARD):
+            card = text[start : start + FITS_CARD]
+            if card[8:10] == "= ":
                 name, body = card[:8], card[10:]
-            key = name.decode("latin-1").strip().upper()
+            elif card.startswith("HIERARCH") and "=" in card:
+                name, _, body = card[8:].partition("=")
+            else:
+                continue
+            key = name.strip().upper()
             if key in _COMMENTARY:
                 continue
             if key not in self._bodies:
                 self._bodies[key] = body
-            elif _value(_text(body)) != _value(_text(self._bodies[key])):
+            elif _value(body) != _value(self._bodies[key]):
                 self.contradictions.append(key)
 
     def __contains__(self, key: str) -> bool:
@@ -55,7 +55,7 @@ class Header:
     def get(self, key: str, default: Any = None) -> Any:
         """Return the value as str, bool, int or float; `default` where absent or empty."""
         body = self._body(key)
-        value = None if body is None else _value(_text(body))
+        value = None if body is None else _value(body)
         return default if value is None else value
 
     def number(self, *keys: str) -> tuple[float, str] | None:
@@ -64,10 +64,9 @@ class Header:
             value = self.get(key)
             if isinstance(value, str):
                 value = _value(value.strip()) if _FLOAT.fullmatch(value.strip()) else None
-            if isinstance(value, int | float) and not isinstance(value, bool):
-                number = _finite(value)
-                if number is not None:
-                    return number, key
+            is_number = isinstance(value, int | float) and not isinstance(value, bool)
+            if is_number and math.isfinite(value):
+                return float(value), key
         return None
 
     def string(self, *keys: str) -> tuple[str, str] | None:
@@ -83,24 +82,18 @@ class Header:
 
     def text(self, key: str) -> str:
         """Return the value field as written, without quotes and comment ('' where absent)."""
-        body = self._body(key)
-        if body is None:
-            return ""
-        text = _text(body)
+        text = self._body(key) or ""
         match = _STRING.match(text)
         return match.group(1).strip() if match else text.partition("/")[0].strip()
 
     def comment(self, key: str) -> str:
         """Return the comment after the value in lower case ('' where there is none)."""
-        body = self._body(key)
-        if body is None:
-            return ""
-        text = _text(body)
+        text = self._body(key) or ""
         match = _STRING.match(text)
         rest = text[match.end() :] if match else text
         return rest.partition("/")[2].strip().lower()
 
-    def _body(self, key: str) -> bytes | None:
+    def _body(self, key: str) -> str | None:
         body = self._bodies.get(key)
         if body is None and self.parent is not None:
             return self.parent._body(key)  # noqa: SLF001
@@ -136,10 +129,6 @@ def read_header(
     raise InputError(source, "the FITS header has no END: truncated or damaged", "copy it again")
 
 
-def _text(body: bytes) -> str:
-    return body.decode("latin-1")
-
-
 def _value(text: str) -> str | bool | int | float | None:
     match = _STRING.match(text)
     if match:
@@ -154,11 +143,3 @@ def _value(text: str) -> str | bool | int | float | None:
     if _FLOAT.fullmatch(word):
         return float(word.upper().replace("D", "E"))
     return word
-
-
-def _finite(value: float) -> float | None:
-    try:
-        number = float(value)
-    except OverflowError:
-        return None
-    return number if abs(number) < float("inf") else None

@@ -131,9 +131,7 @@ def _layout(
     primary: Header | None = None
     position = 0
     number = 0
-    while True:
-        if position >= size:
-            break
+    while position < size:
         file.seek(position)
         found = read_header(file, str(path), primary)
         if found is None:
