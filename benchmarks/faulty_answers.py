@@ -28,8 +28,8 @@ from scipy.ndimage import gaussian_filter
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+import blursplit as bs
 from blursplit.simulate.scene import Scene
-from blursplit.simulate.sequence import simulate
 from blursplit.simulate.write import header_of, start_of
 from frame_checks import FAULTS, Frames, window
 
@@ -156,8 +156,9 @@ CASES: dict[str, Fault] = {
 def answer(fault: Fault, seed: int, folder: Path) -> dict[str, Any]:
     """Run the command on the spoilt night; return what it said, and the truth."""
     scene = scene_of(**fault.scene)
-    frames, truth = simulate(scene, seed)
-    spoilt = np.clip(fault.spoil(frames.astype(np.float32)), 0, 65535).astype(np.uint16)
+    run = bs.simulate(scene, seed=seed)
+    truth = run.truth
+    spoilt = np.clip(fault.spoil(run.frames.astype(np.float32)), 0, 65535).astype(np.uint16)
     header = header_of(scene, start_of(scene))
     header.update(fault.cards)
     time_s = fault.times(INTERVAL_S * np.arange(len(spoilt)))

@@ -10,7 +10,6 @@ import pytest
 import blursplit as bs
 from blursplit.rig import Rig
 from blursplit.simulate.scene import Scene
-from blursplit.simulate.sequence import simulate
 
 SCENE: dict[str, Any] = {
     "telescope": {"aperture_m": 0.2},
@@ -32,7 +31,7 @@ def result_of(*modes: dict[str, float], **tables: Any) -> Any:
         "mode": modes,
         **{name: SCENE.get(name, {}) | table for name, table in tables.items()},
     }
-    frames, _ = simulate(Scene.model_validate(scene), 3)
+    frames = bs.simulate(Scene.model_validate(scene), seed=3).frames
     return bs.measure(frames, Rig.read(None, KNOWN), times=0.04 * np.arange(len(frames))).result
 
 

@@ -11,10 +11,11 @@ import pytest
 from astropy.io import fits
 from numpy.testing import assert_allclose
 
+import blursplit as bs
 from blursplit.errors import OutputError
 from blursplit.evidence.sensor_record import read_sensor
 from blursplit.rig import Rig
-from blursplit.simulate import Scene, simulate, write_sequence
+from blursplit.simulate import Scene, write_sequence
 
 TABLES = {
     "telescope": {"aperture_m": 0.2, "obstruction": 0.25},
@@ -42,7 +43,7 @@ def scene():
 def test_cube_holds_the_frames_with_their_headers_and_times(scene, tmp_path):
     """The cube is valid FITS and equals the frames in memory."""
     write_sequence(scene, tmp_path / "night")
-    frames, _ = simulate(scene)
+    frames = bs.simulate(scene).frames
     with fits.open(tmp_path / "night" / "sequence.fits", memmap=False) as hdus:
         hdus.verify("exception")
         assert hdus[0].data.dtype == np.uint16
@@ -65,7 +66,7 @@ def test_one_file_a_frame_carries_its_own_time(scene, tmp_path):
     write_sequence(scene, tmp_path / "night", files=True)
     paths = sorted((tmp_path / "night" / "frames").glob("*.fits"))
     assert len(paths) == 11
-    frames, _ = simulate(scene)
+    frames = bs.simulate(scene).frames
     assert np.array_equal(fits.getdata(paths[-1]), frames[-1])
     starts = [fits.getval(path, "DATE-OBS") for path in paths]
     assert starts == sorted(starts)

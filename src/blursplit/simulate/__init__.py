@@ -10,7 +10,7 @@ from blursplit.simulate.scene import (
     shaken_night,
     turbulent_night,
 )
-from blursplit.simulate.sequence import Simulation, simulate
+from blursplit.simulate.sequence import Simulation
 from blursplit.simulate.write import write_sequence
 
 __all__ = [
@@ -20,7 +20,6 @@ __all__ = [
     "read_scene",
     "scene_from_tables",
     "shaken_night",
-    "simulate",
     "turbulent_night",
     "write_sequence",
 ]

@@ -13,6 +13,7 @@ from blursplit.constants import (
     FWHM_PER_SIGMA,
     WIDTH_UPSAMPLING,
 )
+from blursplit.image.otf import HalfMaximum, width_of_core
 from blursplit.simulate.scene import SceneTelescope
 from blursplit.turbulence.conversions import structure_function
 from blursplit.types import FloatArray, IntArray
@@ -197,22 +198,8 @@ def rough_modes(x: FloatArray, y: FloatArray) -> FloatArray:
     )
 
 
-@dataclass(frozen=True)
-class Width:
-    """Full width at half maximum of an image [arcsec].
-
-    `fwhm` is the diameter of the circle with the area above half the maximum; `major`, `minor`
-    and `angle_deg` are those of the ellipse with the same second moments as that area.
-    """
-
-    fwhm: float
-    major: float
-    minor: float
-    angle_deg: float
-
-
-def width_of_transform(transform: NDArray[np.complex128], step_arcsec: float) -> Width:
-    """Measure the width of an image from its transform.
+def width_of_transform(transform: NDArray[np.complex128], step_arcsec: float) -> HalfMaximum:
+    """Return the widths [arcsec] of the image of a transform.
 
     `transform` (n, n // 2 + 1): of an image of n points a side, centred on its first point, n even.
     `step_arcsec`: step of that image; it is resampled eight times finer.
@@ -226,24 +213,7 @@ def width_of_transform(transform: NDArray[np.complex128], step_arcsec: float) ->
     padded[:half, :half] = transform[:half, :half]
     padded[-half + 1 :, :half] = transform[-half + 1 :, :half]
     image = np.fft.fftshift(irfft2(padded, s=(big, big)))
-    step = step_arcsec / WIDTH_UPSAMPLING
-    height = image - image.max() / 2
-    down, right = np.gradient(height)
-    slope = np.maximum(np.hypot(down, right), 1e-30)
-    # share of each point's cell inside the contour, from its distance to it: whole cells counted
-    # would err by 2 percent on a star of 17 points across
-    inside = np.clip(0.5 + height / slope, 0, 1)
-    y, x = np.nonzero(inside)
-    share = inside[y, x]
-    covariance = np.cov(np.stack([x, y]), aweights=share, ddof=0)
-    values, vectors = np.linalg.eigh(covariance)
-    angle = float(np.rad2deg(np.arctan2(vectors[1, 1], vectors[0, 1])) % 180)
-    return Width(
-        fwhm=2 * float(np.sqrt(share.sum() / np.pi)) * step,
-        major=4 * float(np.sqrt(values[1])) * step,
-        minor=4 * float(np.sqrt(values[0])) * step,
-        angle_deg=angle,
-    )
+    return width_of_core(image, step_arcsec / WIDTH_UPSAMPLING)
 
 
 def tilt_basis(x_m: FloatArray, y_m: FloatArray, share: FloatArray) -> FloatArray:
@@ -334,7 +304,7 @@ class MeanLight:
         for image, (x, y) in zip(images, whole + self._pad, strict=True):
             self.image[y : y + m, x : x + m] += image
 
-    def width(self) -> Width:
+    def width(self) -> HalfMaximum:
         """Return the width of the mean image, pixel included."""
         from scipy.fft import fftshift, rfft2
 

@@ -450,18 +450,6 @@ class Simulation:
         }
 
 
-def simulate(scene: Scene, seed: int | None = None) -> tuple[NDArray[np.uint16], dict[str, Any]]:
-    """Simulate a scene in memory.
-
-    `seed`: overrides the scene's own seed.
-
-    Returns `frames` (n_frames, height, width); `truth`: what `truth.json` holds.
-    """
-    run = Simulation(scene, seed)
-    frames = np.concatenate([block for _, block in run.blocks()])
-    return frames, run.truth()
-
-
 def axes_of(covariance: FloatArray) -> dict[str, float]:
     """Return major and minor rms and the axial direction of a covariance of (x, y)."""
     major, minor, angle = principal_axes(covariance)
@@ -570,8 +558,8 @@ def _instrument_truth(run: Simulation) -> dict[str, Any]:
     width = width_of_transform(light * imager.blur_transfer(light.shape[0]), imager.fine_arcsec)
     diffraction = width_of_transform(light, imager.fine_arcsec)
     return {
-        "fwhm_arcsec": round(width.fwhm, 6),
-        "before_pixel_and_blur_arcsec": round(diffraction.fwhm, 6),
+        "fwhm_arcsec": round(width.mean, 6),
+        "before_pixel_and_blur_arcsec": round(diffraction.mean, 6),
         "blur_fwhm_arcsec": run.scene.telescope.instrument_fwhm_arcsec,
         "pixel_arcsec": run.scene.camera.pixel_scale_arcsec,
     }
@@ -585,7 +573,7 @@ def _width_truth(run: Simulation) -> dict[str, Any]:
         if not widths:
             continue
         out["stars"] = len(widths)
-        out[f"{name}_arcsec"] = round(float(np.mean([w.fwhm for w in widths])), 6)
+        out[f"{name}_arcsec"] = round(float(np.mean([w.mean for w in widths])), 6)
         out[f"{name}_major_arcsec"] = round(float(np.mean([w.major for w in widths])), 6)
         out[f"{name}_minor_arcsec"] = round(float(np.mean([w.minor for w in widths])), 6)
         out[f"{name}_angle_deg"] = round(widths[0].angle_deg, 2)
