@@ -431,7 +431,6 @@ TIME_WINDOWS_A_RECORD = 60.0  # - | judgement
 TIME_FEWEST_SAMPLES = 16  # samples | judgement
 TIME_MOST_FILLED = 0.5  # of a window | more was filled in: left blank; judgement
 TIME_SAMPLES_AT_ONCE = 1 << 20  # samples | bounds the memory
-DENSITY_SHORTEST = 16  # samples | seven tapers of NW = 4 need twice NW
 DENSITY_BANDWIDTH = 4.0  # - | half width of the tapers times the record's length, NW; judgement
 DENSITY_TAPERS = 7  # - | 2 NW - 1, those that concentrate (Thomson 1982)
 ALIAS_HIGHEST_HZ = 200.0  # Hz | upper end of the candidates; common practice, no source

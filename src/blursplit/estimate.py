@@ -121,9 +121,12 @@ def _finite(draws: ArrayLike) -> np.ndarray:
 def estimate(draws: ArrayLike) -> Estimate | None:
     """Return median, 68 % and 95 % interval of draws; None when there are none."""
     values = _finite(draws)
-    if not len(values):
-        return None
-    return from_ends(_ends(values))
+    return from_draws(values) if len(values) else None
+
+
+def from_draws(draws: np.ndarray) -> Estimate:
+    """Return median, 68 % and 95 % interval of draws, all of them finite."""
+    return from_ends(_ends(draws))
 
 
 def from_ends(ends: Iterable[float]) -> Estimate:

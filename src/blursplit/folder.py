@@ -350,16 +350,6 @@ def read_result_folder(path: Path, *, with_tracks: bool = False) -> Measurement:
     `with_tracks`: whether to read the star tracks too.
 
     Raises InputError when the folder is not a result or is damaged.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> from blursplit.folder import read_result_folder
-    >>> night = read_result_folder(Path("night1-result"), with_tracks=True)
-    >>> night.tracks.n_frames
-    40
-    >>> sorted(night.series.images)
-    ['finder', 'recorded', 'registered']
     """
     from blursplit.stars import load_tracks
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.campaign.estimates import bound95, from_draws, mean_of_sides, quantile
-from blursplit.estimate import Estimate
+from blursplit.campaign.estimates import bound95, mean_of_sides, quantile
+from blursplit.estimate import Estimate, from_draws
 
 
 def test_quantiles_pass_through_all_five_numbers() -> None:

@@ -160,14 +160,6 @@ def test_exposure_filter_agrees_with_the_pair_factor():
         assert_allclose(got[i][0].mean(), other, rtol=1e-5)
 
 
-def test_overlapping_openings_and_short_runs_are_refused(run):
-    with pytest.raises(ValueError, match="overlap"):
-        measure_mask(*run, MaskGeometry(0.2, 0.1, 0.0), **RUN)
-    x, y, sigma = (part[:5] for part in run)
-    with pytest.raises(ValueError, match="5 frames"):
-        measure_mask(x, y, sigma, MaskGeometry(OPENING_M, BASE_M, 0.0), **RUN)
-
-
 def test_pairs_of_images_are_found_once_each():
     x = np.array([[10.0, 40.0, 200.0, 229.0, 100.0]])
     y = np.array([[10.0, 10.5, 50.0, 51.0, 100.0]])

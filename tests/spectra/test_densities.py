@@ -91,18 +91,6 @@ def test_nan_counts_as_missing_in_its_own_column():
     assert filled.tolist() == [False, True, False]
 
 
-def test_column_without_data_is_refused():
-    """Column without data is refused."""
-    with pytest.raises(ValueError, match="finite"):
-        regular_grid(np.arange(3.0), np.full(3, np.nan), 1.0)
-
-
-def test_too_short_a_record_is_refused():
-    """Too short a record is refused."""
-    with pytest.raises(ValueError, match="at least 16"):
-        multitaper_density(np.zeros(10), 1.0)
-
-
 @pytest.mark.parametrize(
     ("chance", "critical"), [(0.05, 3.885), (0.01, 6.927), (0.001, 12.974), (1e-4, 21.850)]
 )

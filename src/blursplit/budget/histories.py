@@ -82,11 +82,6 @@ class Histories:
     hidden_rms_arcsec: FloatArray
 
 
-def grid_times(grid: GridData) -> tuple[FloatArray, IntArray]:
-    """Return times and segment numbers of all points of the grid."""
-    return grid.time_s, grid.number
-
-
 def draw_histories(
     grid: GridData,
     fit: AirFit,
@@ -100,9 +95,9 @@ def draw_histories(
 ) -> Histories:
     """Draw histories of a run with spectra and a fit of the air."""
     rng = np.random.default_rng([seed, 77])
-    time_s, segment = grid_times(grid)
+    time_s, segment = grid.time_s, grid.number
     rows = np.linspace(0, len(fit.j_outside) - 1, n_draws).astype(np.int64)
-    drive = _Drive(grid, terms, time_s, segment, setup.drive_angle_deg)
+    drive = _Drive(grid, terms, setup.drive_angle_deg)
     shown = _Spectra(grid, fit, rows)
     known = setup.mechanical_share
     runs, rates, periodic, hidden = [], [], [], []
@@ -355,26 +350,16 @@ class _Drive:
     within a record, from growing against each other; their sum is well measured.
     """
 
-    def __init__(
-        self,
-        grid: GridData,
-        terms: Sequence[DriveTerm],
-        time_s: FloatArray,
-        segment: IntArray,
-        angle_deg: float | None,
-    ) -> None:
+    def __init__(self, grid: GridData, terms: Sequence[DriveTerm], angle_deg: float | None) -> None:
         self.grid, self.terms = grid, list(terms)
-        n_segments = len(grid.segments)
-        self.design, self._prior = _drive_columns(terms, time_s, segment, n_segments, angle_deg)
-        self._first = n_segments  # the drift's column
-        values = np.concatenate([s.shared_arcsec for s in grid.segments])
-        total = len(time_s)
-        self._blocks = []
-        starts = np.concatenate([[0], np.cumsum([len(s.real) for s in grid.segments])])
-        for i in range(n_segments):
-            n = int(starts[i + 1] - starts[i])
-            count = max(4, min(n, round(DRIVE_BLOCKS * n / total)))
-            self._blocks.append((int(starts[i]), n, count, n // count))
+        self.design, self._prior = _drive_columns(grid, terms, angle_deg)
+        self._first = len(grid.segments)  # the drift's column
+        values = grid.shared_arcsec
+        self._blocks, start = [], 0
+        for n in (len(s.real) for s in grid.segments):
+            count = max(4, min(n, round(DRIVE_BLOCKS * n / len(values))))
+            self._blocks.append((start, n, count, n // count))
+            start += n
         self._means = self._in_blocks(values)
         self._design = self._in_blocks(self.design)
 
@@ -497,14 +482,11 @@ class _Drive:
 
 
 def _drive_columns(
-    terms: Sequence[DriveTerm],
-    time_s: FloatArray,
-    segment: IntArray,
-    n_segments: int,
-    angle_deg: float | None,
+    grid: GridData, terms: Sequence[DriveTerm], angle_deg: float | None
 ) -> tuple[FloatArray, FloatArray]:
     """Return columns (a mean a segment, drift, cosine and sine of each term) and their prior."""
-    columns = [(segment == i).astype(np.float64) for i in range(n_segments)]
+    time_s, n_segments = grid.time_s, len(grid.segments)
+    columns = [(grid.number == i).astype(np.float64) for i in range(n_segments)]
     sizes = [1e3] * n_segments
     columns.append(time_s - time_s.mean())
     sizes.append(DRIFT_PRIOR_ARCSEC_S)

@@ -13,7 +13,6 @@ from typing import Any
 
 import numpy as np
 
-from blursplit.budget.histories import grid_times
 from blursplit.budget.lines import FoundLine
 from blursplit.budget.record import Lines, Motion
 from blursplit.constants import COHERENT_LINE
@@ -94,9 +93,8 @@ def weigh_sensors(
 def _weigh(record: Record, so_far: Weighed, sensor: SensorRecord, name: str, seed: int) -> Weighed:
     grid = so_far.motion.quiet
     assert grid is not None  # noqa: S101 - the caller looked
-    time_s, _ = grid_times(grid)
+    time_s, shared = grid.time_s, grid.shared_arcsec
     real = np.concatenate([segment.real for segment in grid.segments])
-    shared = np.concatenate([segment.shared_arcsec for segment in grid.segments])
     placed = sensor.placed(start_of(record.tracks), float(time_s[-1]))
     remarks = [Remark(code=code, facts={"name": name, **facts}) for code, facts in placed.remarks]
     owner = CLAIMS[sensor.kind]

@@ -250,16 +250,6 @@ def judge_runs(
     joins their own errors and how far the runs lie apart (Student's t). Counts are those of the
     worst run. Of lines, one above the limit in any run fails; at each frequency the run that sees
     best says what could hide. After a slew, every slew counts.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> from blursplit.campaign import judge_runs, read_limits
-    >>> from blursplit.folder import read_result
-    >>> run = (read_result(Path("before")), None)
-    >>> acceptance = judge_runs([run], read_limits(Path("limits.toml")))
-    >>> acceptance.state, acceptance.exit_code
-    ('not shown', 4)
     """
     from importlib.metadata import version
 

@@ -22,7 +22,7 @@ from blursplit.campaign.compare_record import (
     compare_lines,
     probability95,
 )
-from blursplit.campaign.estimates import estimate_at, from_draws, mean_of_sides, quantile
+from blursplit.campaign.estimates import estimate_at, mean_of_sides, quantile
 from blursplit.constants import (
     BETWEEN_RUNS,
     BETWEEN_WIDTHS,
@@ -37,7 +37,7 @@ from blursplit.constants import (
 )
 from blursplit.definitions import Conditions, History, turn, width
 from blursplit.errors import InputError
-from blursplit.estimate import Estimate, from_ends
+from blursplit.estimate import Estimate, from_draws, from_ends
 from blursplit.report.words import said, sentence
 from blursplit.result import Remark, Result
 from blursplit.types import FloatArray
@@ -83,17 +83,6 @@ def compare(
     (1.960 + 0.842)/1.960 times half the 95 % interval of the difference (Bloom 1995, Eval. Rev.
     19, 547; from memory, verify). A structure that is only an upper limit on both sides gives no
     probability: a prior would be compared with itself.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> from blursplit.campaign import compare
-    >>> from blursplit.folder import read_result
-    >>> found = compare([read_result(Path("before"))], [read_result(Path("after"))])
-    >>> found.probability_structure_improved > 0.95
-    True
-    >>> [line.state for line in found.lines]
-    ['weaker']
     """
     rng = rng or np.random.default_rng(20_260_101)
     sides = (_in_time_order(before, "--before"), _in_time_order(after, "--after"))

@@ -11,9 +11,9 @@ import numpy as np
 from pydantic import Field
 
 from blursplit.campaign.background import background_of, smallest_arcsec
-from blursplit.campaign.estimates import bound95, from_draws, quantile
+from blursplit.campaign.estimates import bound95, quantile
 from blursplit.constants import CERTAIN_CHANGE, LINE_SHIFT_AT_MOST
-from blursplit.estimate import Estimate
+from blursplit.estimate import Estimate, from_draws
 from blursplit.report.numbers import number, rounded_up, within
 from blursplit.report.words import sentence
 from blursplit.result import Document, Line, Part, Remark, Result

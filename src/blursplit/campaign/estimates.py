@@ -10,8 +10,8 @@ from typing import Any, Union, get_args, get_origin
 import numpy as np
 from pydantic import BaseModel
 
-from blursplit.constants import BETWEEN_RUNS, PERCENTILES, Z95
-from blursplit.estimate import Estimate, from_ends
+from blursplit.constants import BETWEEN_RUNS, Z95
+from blursplit.estimate import Estimate, from_draws
 from blursplit.result import Result
 from blursplit.types import FloatArray
 
@@ -129,11 +129,6 @@ def bound95(estimate: Estimate) -> tuple[float, float]:
     if estimate.high is None and estimate.high95 is None:
         return low, float("inf")
     return low, float(quantile(estimate, Z95))
-
-
-def from_draws(draws: FloatArray) -> Estimate:
-    """Return median, 68 % and 95 % interval of draws."""
-    return from_ends(np.percentile(draws, PERCENTILES))
 
 
 @dataclass(frozen=True)

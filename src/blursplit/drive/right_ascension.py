@@ -17,7 +17,7 @@ from blursplit.constants import (
 )
 from blursplit.drive.periodic_error import DriveCurve, drive_curves
 from blursplit.drive.terms import DriveRecord, DriveTerm
-from blursplit.estimate import Estimate, axial_estimate, estimate, upper_limit
+from blursplit.estimate import Estimate, axial_estimate, from_draws, upper_limit
 from blursplit.result import Facts, PhaseCurve, PolarAxis, Remark, RightAscension
 from blursplit.rig import Rig
 from blursplit.types import FloatArray
@@ -122,17 +122,12 @@ def read_polar(
         drift, part = upper_limit(high), upper_limit(high / per_arcmin)
         told = Remark(code="polar-axis-below", facts={"high_arcmin": high / per_arcmin})
     else:
-        drift, part = _positive(estimate(size)), _positive(estimate(size / per_arcmin))
+        drift, part = from_draws(size), from_draws(size / per_arcmin)
         ends = {"low_arcmin": low, "size_arcmin": centre, "sigma_arcmin": sigma}
         facts: Facts = {name: end / per_arcmin for name, end in ends.items()}
         told = Remark(code="polar-axis-off", facts=facts)
     polar = PolarAxis(declination_drift_arcsec_per_min=drift, misalignment_at_least_arcmin=part)
     return polar, told
-
-
-def _positive(found: Estimate | None) -> Estimate:
-    assert found is not None  # noqa: S101 - of draws
-    return found
 
 
 def _stated(

@@ -118,8 +118,6 @@ def fit_focus(
     `log_air_error` (n,): ln r0^(-5/3) of each run from its own pairs of stars, NaN where there is
     none, and its sampling error; any constant factor drops out.
 
-    Raises ValueError with too few different positions.
-
     The air of each run departs from the mean by a scatter that `log_air` measures. As nothing
     here tells how much of the rest is air, the scatter applies to all of it; how far what the
     pairs see follows the air as a whole is open (correlation 0, 1/2 or 1).
@@ -128,10 +126,6 @@ def fit_focus(
     The posterior is laid out on a grid of z0, ln k and hypotheses on the air; the rest is
     integrated out.
     """
-    needed = 3 if predicted_slope is None else 2
-    if len(np.unique(position)) < needed:
-        msg = f"a focus curve needs at least {needed} different positions"
-        raise ValueError(msg)
     run = _Runs(position, variance_arcsec2, error_arcsec2, loss)
     none = np.full(len(position), np.nan)
     air = _air_hypotheses(

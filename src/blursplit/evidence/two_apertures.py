@@ -61,8 +61,6 @@ def measure_mask(
     neighbours in time; one stretch by default. `airmass`: secant of the zenith angle.
     `outer_scale_m`, `wind_m_s`: ranges; both are taken as evenly likely in their logarithm.
 
-    Raises ValueError when fewer than ten frames have both images, or the openings overlap.
-
     var = K lambda^2 r0^(-5/3) D^(-1/3) with numerical K for the tilt that the centroid measures.
     The exposure is corrected by frozen flow in one to four layers whose speeds have the prior,
     in any direction, weighted by how well they explain the measured ratio of the variance of
@@ -70,15 +68,7 @@ def measure_mask(
     filter. One layer alone would claim to know more: slow layers hold the ratio while fast ones
     lose most within the exposure.
     """
-    if geometry.separation_m < geometry.opening_m:
-        msg = "the openings overlap: separation below the diameter"
-        raise ValueError(msg)
     both = np.isfinite(x_arcsec).all(axis=1) & np.isfinite(y_arcsec).all(axis=1)
-    if np.count_nonzero(both) < MASK_LEAST_FRAMES:
-        msg = (
-            f"only {np.count_nonzero(both)} frames show both images, {MASK_LEAST_FRAMES} are needed"
-        )
-        raise ValueError(msg)
     stretch = np.zeros(both.size, dtype=np.int64) if segment is None else segment
     angle = np.radians(geometry.angle_deg)
     dx, dy = np.diff(x_arcsec, axis=1)[:, 0], np.diff(y_arcsec, axis=1)[:, 0]

@@ -18,6 +18,7 @@ from blursplit.constants import (
     STACK_LEAST_FRAMES,
     STACK_LEAST_SNR,
     STACK_REACH,
+    WINDOW_OVER_SIGMA,
 )
 from blursplit.estimate import Estimate, with_error
 from blursplit.image.otf import HalfMaximum, image_width, sampling_error
@@ -263,8 +264,6 @@ def window_over_diffraction(
 
     A pixel blurs the image before the window weighs it, which acts like a wider window.
     """
-    from blursplit.constants import WINDOW_OVER_SIGMA
-
     sigma_px = float(np.nanmedian(np.where(tracks.good, tracks.width_px, np.nan)))
     window = scale * float(np.hypot(WINDOW_OVER_SIGMA * sigma_px, 12.0**-0.5))
     return window * aperture_m / (wavelength_m * ARCSEC_PER_RADIAN)

@@ -136,15 +136,6 @@ def budget_table(result: Result) -> QTable:
     Columns ``cure``, ``matters`` and ``saving``, the last with ``_low``, ``_high`` (68 %),
     ``_low95`` and ``_high95``, and ``share`` of the width above the base. An upper limit has value
     NaN, low 0 and the limit as high; what is not known is NaN throughout.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> from blursplit.folder import read_result
-    >>> from blursplit.report.notebook import budget_table
-    >>> table = budget_table(read_result(Path("before")))
-    >>> table["saving"].unit
-    Unit("arcsec")
     """
     import astropy.units as u
     import numpy as np
@@ -169,15 +160,6 @@ def lines_table(result: Result) -> QTable:
     Columns ``frequency``, ``rms`` and ``damping_ratio`` with the ends of their intervals, and
     ``false_alarm_probability``, ``kind`` and ``cause``. Without a pixel scale ``rms`` is in
     pixels.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> from blursplit.folder import read_result
-    >>> from blursplit.report.notebook import lines_table
-    >>> table = lines_table(read_result(Path("before")))
-    >>> print(f"{table['frequency'][0]:.1f}")
-    9.2 Hz
     """
     import astropy.units as u
 

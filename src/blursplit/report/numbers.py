@@ -89,12 +89,8 @@ def figure(value: float) -> str:
     return (
         text
         if "×" in text or text == UNKNOWN
-        else _fixed(float(text.replace("−", "-")), min(_places(text), 3))
+        else _fixed(float(text.replace("−", "-")), min(len(text.partition(".")[2]), 3))
     )
-
-
-def _places(text: str) -> int:
-    return len(text.partition(".")[2])
 
 
 def duration(seconds: float) -> str:

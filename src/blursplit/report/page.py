@@ -372,16 +372,6 @@ def render_page(result: Result, series: Series) -> str:
 
     Returns: it opens from disk without a network. Texts from headers are escaped, and a content
     security policy lets only the page's own scripts run.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> from blursplit.folder import read_result_folder
-    >>> from blursplit.report import render_page
-    >>> night = read_result_folder(Path("night1-result"))
-    >>> page = render_page(night.result, night.series)
-    >>> page.startswith("<!DOCTYPE html>") or page.startswith("<!doctype html>")
-    True
     """
     summary = summarize(result)
     with draw.figure_style():

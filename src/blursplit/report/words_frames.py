@@ -139,7 +139,6 @@ FRAMES: dict[str, str] = {
         "No noise of the positions is given: it is taken from the upper end of their spectrum, "
         "where it is at most this large."
     ),
-    "noted": "An earlier version noted: {text:name}.",
 }
 
 _OTHER_RATE = (

@@ -14,7 +14,6 @@ import numpy as np
 from blursplit.constants import (
     BAND_PERCENTILES,
     DENSITY_BANDWIDTH,
-    DENSITY_SHORTEST,
     DENSITY_TAPERS,
 )
 from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
@@ -41,8 +40,6 @@ def regular_grid(
 
     Returns `grid_values` (m,) or (m, k); `filled` (m,): true where at least one column was
     interpolated.
-
-    Raises ValueError when a column has no finite sample.
     """
     values = np.asarray(values, dtype=np.float64)
     columns = values[:, None] if values.ndim == 1 else values
@@ -53,8 +50,6 @@ def regular_grid(
     index = np.arange(grid.shape[0])
     for column in range(grid.shape[1]):
         lost = missing[:, column]
-        if lost.all():
-            raise ValueError("a column without any finite value")
         grid[lost, column] = np.interp(index[lost], index[~lost], grid[~lost, column])
     filled = missing.any(axis=1)
     return (grid[:, 0] if values.ndim == 1 else grid), filled
@@ -63,9 +58,7 @@ def regular_grid(
 def multitaper_density(values: FloatArray, cadence_s: float) -> Density:
     """Return the multitaper density of each column.
 
-    `values` (n,) or (n, k): regular samples without NaN; the mean is removed here.
-
-    Raises ValueError for fewer than 16 samples.
+    `values` (n,) or (n, k): regular, without NaN, sixteen at least; the mean is removed here.
 
     Thomson 1982 (Proc. IEEE 70, 1055), his section V for the weights against leakage, frequency by
     frequency; jackknife of ln S over tapers, Thomson & Chave 1991 (from memory).
@@ -121,8 +114,6 @@ def segment_slices(segment: IntArray | None, n: int) -> list[slice]:
 def _columns(values: FloatArray) -> FloatArray:
     columns = np.asarray(values, dtype=np.float64)
     columns = columns[:, None] if columns.ndim == 1 else columns
-    if columns.shape[0] < DENSITY_SHORTEST:
-        raise ValueError(f"a density needs at least {DENSITY_SHORTEST} samples")
     return np.asarray(columns - columns.mean(axis=0), dtype=np.float64)
 
 

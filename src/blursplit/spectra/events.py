@@ -101,11 +101,9 @@ def find_events(
 ) -> EventSearch:
     """Find shocks, rows of shocks and gusts in the shared motion.
 
-    `time_s` (n,): regular grid. `motion_xy` (n, 2): without NaN. `real` (n,): false where a sample
-    was filled in. `false_alarm`: probability, at most, that steady motion shows an event in this
-    record.
-
-    Raises ValueError when the record is shorter than two windows.
+    `time_s` (n,): regular grid, at least `fewest_for_events` long. `motion_xy` (n, 2): without NaN.
+    `real` (n,): false where a sample was filled in. `false_alarm`: probability, at most, that
+    steady motion shows an event in this record.
 
     Two views are searched: displacement faster than 1 Hz, and its change from frame to frame, in
     which the slow air is nearly gone. An event is where the mean square of either over 0.12 s
@@ -114,8 +112,6 @@ def find_events(
     """
     real = np.ones(len(time_s), dtype=bool) if real is None else real
     short = _onset_frames(cadence_s)
-    if len(motion_xy) < fewest_for_events(cadence_s):
-        raise ValueError("the record is shorter than two windows")
     motion_xy = _without_drift(motion_xy)
     fast = fast_part(motion_xy, cadence_s, EVENT_LOWEST_HZ)
     change = np.diff(motion_xy, axis=0, prepend=motion_xy[:1])

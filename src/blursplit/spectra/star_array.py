@@ -182,19 +182,15 @@ def coherence_spectrum(
     noise_sigma: FloatArray | float,
     cadence_s: float,
 ) -> SharedSpectrum:
-    """Return the share of the motion's power common to all stars, by frequency.
+    """Return the share of the motion's power common to two or more stars, by frequency.
 
     `x`, `y` (n, n_stars): motion on the regular grid, without NaN, any unit. `noise_sigma`
     (n_stars,): centroid noise of one axis, same unit.
-
-    Raises ValueError with fewer than two stars.
 
     Common power: mean over pairs of Re(z_s conj z_t); total: mean |z_s|^2 less the noise. The
     interval is a jackknife over the bins of a band.
     """
     n, n_stars = x.shape
-    if n_stars < 2:  # noqa: PLR2004
-        raise ValueError("the share common to all stars needs two stars")
     from scipy.signal.windows import dpss
 
     tapers = dpss(n, 2.0, 3)

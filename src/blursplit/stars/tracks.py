@@ -182,12 +182,6 @@ class StarTracks:
             `measure` wrote.
         rig : Rig, optional
             Gives pixel scale, exposure and frame interval of positions.
-
-        Examples
-        --------
-        >>> from blursplit import StarTracks
-        >>> StarTracks.read("night1-result")
-        StarTracks(40 frames, 3 stars, 0.78 s, 50 a second)
         """
         from pathlib import Path
 
@@ -333,11 +327,6 @@ def load_tracks(folder: str | Path) -> StarTracks:
     return tracks
 
 
-def _note(code: Any, told: Any) -> Note:
-    """Return a note; files of earlier versions hold its sentence in place of its facts."""
-    return (str(code), dict(told)) if isinstance(told, dict) else ("noted", {"text": str(told)})
-
-
 def _read_tracks(path: Path, stamps_path: Path) -> StarTracks:
     with open_checked(path) as units:
         facts = json.loads(np.asarray(units[FACTS].data).tobytes().decode())
@@ -356,7 +345,7 @@ def _read_tracks(path: Path, stamps_path: Path) -> StarTracks:
     }
     known = {item.name for item in fields(StarTracks)} - _APART
     said: dict[str, Any] = {key: value for key, value in facts.items() if key in known}
-    said["notes"] = tuple(_note(code, told) for code, told in facts["notes"])
+    said["notes"] = tuple((str(code), dict(told)) for code, told in facts["notes"])
     said["dropped"] = {str(reason): int(n) for reason, n in facts["dropped"].items()}
     said["pixels"] = _pixel_statistics(facts.get("pixels"))
     tracks = StarTracks(

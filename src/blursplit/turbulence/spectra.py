@@ -3,7 +3,7 @@
 Frequencies are x = nu D/V with the wind speed V across the beam; one-sided densities are in
 units lambda^2 r0^(-5/3) D^(-1/3) (D/V), so that their integral over x is the coefficient K.
 Co-spectra of two beams are averaged over wind directions. What an exposure leaves of the variance
-stands beside them.
+stands beside them. D/L0 and the obstruction are as in `turbulence.tilt`.
 
 References
 ----------
@@ -49,7 +49,6 @@ def exposure_factor(
     """Return what an exposure leaves of one star's motion variance, along and across the wind.
 
     `path_over_aperture`: V tau/D: how far the wind carries the air during the exposure.
-    `aperture_over_outer_scale`, `obstruction`: D/L0 and diameter ratio.
 
     Returns `along`, `across`: var(tau)/var(0), between 0 and 1.
     """
@@ -83,8 +82,7 @@ def tilt_spectra(
 ) -> tuple[FloatArray, FloatArray]:
     """Return the spectra of one star's motion along and across the wind.
 
-    `x`: frequency nu D/V, positive. `aperture_over_outer_scale`: D/L0, zero for Kolmogorov.
-    `obstruction`: central obstruction, diameter ratio.
+    `x`: frequency nu D/V, positive.
 
     Returns `along`, `across` (of `x`): one-sided densities in units lambda^2 r0^(-5/3) D^(-1/3)
     (D/V). Outside 1e-6 < x < 100 the law of the nearer end continues.
@@ -154,9 +152,6 @@ def _abel_weights() -> tuple[FloatArray, FloatArray]:
 
 class CrossSpectrumTable:
     """Co-spectra of the tilts of two parallel beams, averaged over wind directions.
-
-    `aperture_over_outer_scale`: D/L0, zero for Kolmogorov. `obstruction`: central obstruction,
-    diameter ratio.
 
     A wave of radial frequency u is seen at x = u |cos psi| with psi uniform, whatever the
     component: S(x, s) = int_x^inf rho(u) [J0(q) -+ J2(q)] (2/pi) / sqrt(u^2 - x^2) du with

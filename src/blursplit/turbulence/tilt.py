@@ -3,7 +3,9 @@
 Every variance is of ONE axis: K lambda^2 r0^(-5/3) D^(-1/3) [rad^2]. The two kinds of tilt are
 the mean phase gradient ("G", a centroid with a wide window) and the slope of the least-squares
 plane ("Z", near a centroid weighted by the core). Spatial frequencies are in cycles per aperture
-diameter, u = f D. Valid in the near field, at weak scintillation and for an instantaneous exposure.
+diameter, u = f D. Everywhere `aperture_over_outer_scale` is D/L0, zero for Kolmogorov turbulence,
+and `obstruction` the diameter of the central obstruction over that of the aperture. Valid in the
+near field, at weak scintillation and for an instantaneous exposure.
 
 The variance of a real, Gaussian-windowed centroid is w K_Z + (1 - w) K_G, with w from phase
 screens (`centroid_tilt_mix`). A window as narrow as the core goes beyond the least-squares plane
@@ -57,8 +59,7 @@ def grid() -> FloatArray:
 def tilt_filter(u: FloatArray, obstruction: float, kind: TiltKind) -> FloatArray:
     """Return the squared tilt filter of an annular pupil.
 
-    `u`: spatial frequency in cycles per diameter, positive. `obstruction`: central obstruction,
-    diameter ratio in [0, 0.95]. `kind`: mean phase gradient, or slope of the least-squares plane.
+    `u`: positive. `obstruction`: in [0, 0.95].
 
     Returns: squared gain from phase to angle in units (lambda/D)^2; u^2 at low frequency.
 
@@ -113,9 +114,6 @@ def radial_density(
 ) -> FloatArray:
     """Return the tilt variance of one axis per unit ln u on the grid.
 
-    `aperture_over_outer_scale`: D/L0; zero for Kolmogorov turbulence. `obstruction`: central
-    obstruction, diameter ratio.
-
     Returns: (grid,): integral over ln u is the coefficient K1.
     """
     u = grid()
@@ -128,9 +126,6 @@ def tilt_coefficient(
     kind: TiltKind, obstruction: float = 0.0, aperture_over_outer_scale: float = 0.0
 ) -> float:
     """Return the coefficient K1 of one-axis image motion.
-
-    `kind`: mean gradient or least-squares plane. `obstruction`: central obstruction, diameter
-    ratio. `aperture_over_outer_scale`: D/L0, zero for Kolmogorov.
 
     Returns: K1 in variance = K1 lambda^2 r0^(-5/3) D^(-1/3); 0.1698 (G) and 0.1819 (Z) for a filled
     pupil and Kolmogorov turbulence (Tokovinin 2002: 0.340/2 and, from memory, 0.364/2).
@@ -156,8 +151,7 @@ def pair_kernels(
 
     `separation_over_aperture`: distance of the two beams over the aperture diameter; two stars
     theta apart through a layer at distance h: theta h/D; a mask: baseline over opening. Negative
-    values count by their size. `aperture_over_outer_scale`: D/L0, zero for Kolmogorov.
-    `obstruction`: central obstruction, diameter ratio.
+    values count by their size.
 
     Returns `along`, `across` (of `separation_over_aperture`): K in variance = K lambda^2 r0^(-5/3)
     D^(-1/3), difference of the two images; zero at zero separation, towards 2 K1 at large ones.
@@ -243,8 +237,8 @@ def centroid_tilt_mix(
 
     `d_over_r0`: aperture diameter over Fried parameter; clipped to the table, 0.5 to 8.
     `window_over_diffraction`: sigma of the centroid's Gaussian window in units lambda/D; clipped to
-    0.5 to 4. By default the window is 1.5 star sigmas of a well-sampled star. `obstruction`:
-    diameter ratio, clipped to the table, 0 to 0.33.
+    0.5 to 4. By default the window is 1.5 star sigmas of a well-sampled star. `obstruction` is
+    clipped to 0.33.
 
     Returns `w`, `w_sigma`: variance = (w K_Z + (1 - w) K_G) lambda^2 r0^(-5/3) D^(-1/3). Without a
     window the uncertainty covers stars widened by pixels and optics up to twice.
@@ -269,11 +263,7 @@ def centroid_tilt_mix(
 def mixed_coefficient(
     tilt_mix: float, obstruction: float = 0.0, aperture_over_outer_scale: float = 0.0
 ) -> float:
-    """Return K1 of a centroid that mixes the two tilts: w K_Z + (1 - w) K_G.
-
-    `tilt_mix`: w of `centroid_tilt_mix`. `obstruction`, `aperture_over_outer_scale`: diameter ratio
-    and D/L0.
-    """
+    """Return K1 of a centroid that mixes the two tilts, w of `centroid_tilt_mix`."""
     plane = tilt_coefficient("Z", obstruction, aperture_over_outer_scale)
     gradient = tilt_coefficient("G", obstruction, aperture_over_outer_scale)
     return tilt_mix * plane + (1.0 - tilt_mix) * gradient
@@ -285,12 +275,7 @@ def mixed_kernels(
     obstruction: float,
     tilt_mix: float,
 ) -> tuple[FloatArray, FloatArray]:
-    """Return `pair_kernels` of a centroid that mixes the two tilts.
-
-    `separation_over_aperture`: distance of the beams over the diameter.
-    `aperture_over_outer_scale`, `obstruction`: D/L0 and diameter ratio. `tilt_mix`: w of
-    `centroid_tilt_mix`.
-    """
+    """Return `pair_kernels` of a centroid that mixes the two tilts, w of `centroid_tilt_mix`."""
     telescope = (aperture_over_outer_scale, obstruction)
     plane = pair_kernels(separation_over_aperture, *telescope, "Z")
     gradient = pair_kernels(separation_over_aperture, *telescope, "G")
