@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy.ndimage import uniform_filter
 
 from blursplit.constants import PIXEL_EXCESS
 from blursplit.image.otf import (
@@ -132,3 +133,25 @@ def test_all_cores_of_a_trail_count_and_a_noise_peak_does_not():
     assert both.angle_deg % 180.0 < 1e-6
     noisy = image_width(core(15.0, 1.0) + core(45.0, 0.55, sigma=0.9), 1.0).mean
     assert_allclose(noisy, one, rtol=0.005)
+
+
+@pytest.mark.parametrize("phase", [0.0, 0.37])
+@pytest.mark.parametrize(("swing_px", "star_px"), [(4.0, 2.0), (8.0, 1.5)])
+def test_narrow_cores_at_both_ends_of_a_trail_are_as_wide_as_drawn_finely(
+    swing_px: float, star_px: float, phase: float
+) -> None:
+    """A worm's star, drawn finely and through its pixels: those widen the cores, not the trail."""
+    fine, size = 9, 31
+    middle, sigma = 0.5 * fine * size, fine * star_px / GAUSS
+    at = np.arange(fine * size)
+    turn = np.linspace(-0.3, 0.32, 400)
+    place = middle + fine * (phase + swing_px * np.sin(2.0 * np.pi * turn))
+    along = np.exp(-0.5 * ((at - place[:, None]) / sigma) ** 2).sum(axis=0)
+    star = np.outer(along, np.exp(-0.5 * ((at - middle) / sigma) ** 2))
+    seen = star.reshape(size, fine, size, fine).mean(axis=(1, 3))
+    through = uniform_filter(star, fine)
+    truth = 2.0 * np.sqrt((through > 0.5 * through.max()).sum() / np.pi) / fine
+    # Cores are Gaussian along one axis and cut short along the other, where the table is of round
+    # stars of air: two of its errors, and half maximum on a slope known to 1 %.
+    tolerance = 2.0 * sampling_error(star_px) + 0.02
+    assert_allclose(image_width(seen, 1.0).mean, truth, rtol=tolerance)

@@ -156,11 +156,11 @@ def image_width(image: FloatArray, scale: float) -> HalfMaximum:
     y0, y1 = max(int(rows.min()) - 3, 0), int(rows.max()) + 4
     x0, x1 = max(int(columns.min()) - 3, 0), int(columns.max()) + 4
     seen = width_of_core(fine[y0:y1, x0:x1], 1.0 / factor)
-    # Axes from second moments, brought to the area that the mean width stands for.
-    swell = seen.mean / np.sqrt(seen.major * seen.minor)
-    major, minor = (_without_excess(swell * width) for width in (seen.major, seen.minor))
-    mean = float(np.sqrt(major * minor))
-    return HalfMaximum(mean * scale, major / swell * scale, minor / swell * scale, seen.angle_deg)
+    # Each axis by its own width: the cores at both ends of a trail are as narrow as they are, how
+    # ever far apart, and the circle of their area tells nothing of it.
+    major, minor = _without_excess(seen.major), _without_excess(seen.minor)
+    kept = float(np.sqrt(major * minor / (seen.major * seen.minor)))
+    return HalfMaximum(seen.mean * kept * scale, major * scale, minor * scale, seen.angle_deg)
 
 
 def sampling_error(width_px: float) -> float:
