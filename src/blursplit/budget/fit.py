@@ -88,7 +88,7 @@ class Kept:
     star_y_arcsec: FloatArray
     table: AirTable
     frequency_hz: FloatArray  # of the bins that the table is sampled at
-    ends: tuple[FloatArray, ...]  # (n_particles, n_parameters) each: where both runs ended
+    ends: FloatArray  # (n_particles, n_parameters): where the runs ended
 
     def as_before(self, grid: GridData) -> GridData:
         """Return a grid with the stars where they were, if they hardly moved in the field."""
@@ -137,7 +137,7 @@ class AirFit:
     # exposures, perfect optics, no near air. NaN without a star image.
     upper_j: FloatArray
     log_evidence: float
-    # Between the two runs: ln of the strengths, motions, open rms.
+    # Between the two runs, or halves of a single one: ln of the strengths, motions, open rms.
     r_hat: dict[str, float]
     effective_draws: float  # fewest of those quantities
     seconds: float  # processor time
@@ -306,17 +306,16 @@ def fit_air(
     `n_draws`: rows of the result, chosen from both runs.
 
     A fit whose two runs differ by more than R-hat 1.02 is run again with twice the particles,
-    twice at most; then `converged` is False. Runs that start where earlier ones ended may agree
-    before they have arrived: of such, the two halves of each must agree as well. They are run
-    again twice as long from where they are, once; then both start from the prior.
+    twice at most; then `converged` is False. Somebody waits for a fit that goes on from an earlier
+    one: it is a single run, whose two halves must agree. It is run again twice as long from where
+    it is, once; then two runs start from the prior.
     """
     start = time.process_time()
     kept = pace.kept
     model = build_model(grid, lines, star, setup, guests, kept)
-    ends = () if kept is None else kept.ends
-    if any(end.shape != (pace.particles, model.n_parameters) for end in ends):
-        ends = ()
-    for attempt in range(-2 if ends else 0, FIT_MOST_DOUBLINGS + 1):
+    ends = np.zeros((0, 0)) if kept is None else kept.ends
+    goes_on = ends.shape == (pace.particles, model.n_parameters)
+    for attempt in range(-2 if goes_on else 0, FIT_MOST_DOUBLINGS + 1):
         is_warm = attempt < 0
         sweeps = FIT_WARM_SWEEPS * 2 ** (attempt + 2) if is_warm else FIT_FINAL_SWEEPS
         # Sweeps settle a peak; how much lies in each of several is decided while the ladder of
@@ -329,12 +328,13 @@ def fit_air(
                 np.random.default_rng([seed, abs(attempt), number + 2 * is_warm]),
                 n_particles=particles,
                 final_sweeps=sweeps,
-                start=ends[number] if is_warm else None,
+                start=ends if is_warm else None,
             )
-            for number in range(2)
+            for number in range(1 if is_warm else 2)
         ]
         watched = [_watched(model, run) for run in runs]
-        ends = tuple(run.chains[-1][: pace.particles] for run in runs)
+        last = np.concatenate([run.chains[-1] for run in runs])
+        ends = last[:: len(last) // pace.particles]
         parts = halves(watched) if is_warm else watched
         ratios = {name: r_hat([w[name] for w in parts]) for name in parts[0]}
         if max(ratios.values()) <= FIT_R_HAT:
@@ -359,9 +359,7 @@ def fit_air(
     )
 
 
-def _for_the_next(
-    grid: GridData, model: AirModel, kept: Kept | None, ends: tuple[FloatArray, ...]
-) -> Kept:
+def _for_the_next(grid: GridData, model: AirModel, kept: Kept | None, ends: FloatArray) -> Kept:
     if kept is not None and model.table is kept.table:
         return replace(kept, ends=ends)
     at = grid if kept is None else kept.as_before(grid)
