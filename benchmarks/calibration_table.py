@@ -178,6 +178,8 @@ def decisions(rows: list[Row]) -> dict[str, Counter[str]]:
 
 def _one_reading_decides(verdict: Row, cure: str, right: str) -> bool:
     """Whether only the owner of open motion keeps the answer open: one reading would give it."""
+    if cure not in verdict["probability_low"]:  # positions alone
+        return False
     if right == "yes":
         return verdict["probability_high"][cure] >= SURE
     return 1.0 - verdict["probability_low"][cure] >= SURE
