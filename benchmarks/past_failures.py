@@ -131,13 +131,15 @@ def run(name: str, night: Night, seed: int, folder: Path) -> str:
         blur_time=night.blur_time_s,
     ).result
     took = time.process_time() - begin
-    width = truth["fwhm"]["recorded_arcsec"]
-    cells = [f"{told(result.fwhm.recorded_arcsec)} ({width:.2f})"]
+    # the truth is that of a minute's blur
+    known = night.blur_time_s is None
+    width = f"{truth['fwhm']['recorded_arcsec']:.2f}" if known else "-"
+    cells = [f"{told(result.fwhm.recorded_arcsec)} ({width})"]
     for cure in CURES:
         found = getattr(result, cure).saving_arcsec
         word = result.verdict.matters[cure]
-        true = truth["savings"][cure]["saving_arcsec"]
-        cells.append(f"{word}: {told(found)} ({true:.2f})")
+        true = f"{truth['savings'][cure]['saving_arcsec']:.2f}" if known else "-"
+        cells.append(f"{word}: {told(found)} ({true})")
     seeing = truth["atmosphere"]["seeing_500nm_zenith_realised_arcsec"]
     cells.append(f"{told(result.atmosphere.seeing_500nm_zenith_arcsec)} ({seeing:.2f})")
     return " | ".join(["", name, *cells, f"{took:.0f}", ""]).strip()
