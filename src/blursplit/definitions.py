@@ -89,7 +89,7 @@ class History:
     optics_arcsec2: FloatArray = field(default_factory=lambda: np.zeros((2, 2)))
     # Part of the optics' variance that acts as a defocus; the rest is Gaussian.
     defocus_share: float = 0.0
-    # Part of the open motion's variance that the bounds on the air leave room for.
+    # Part of the open motion's variance that no witness shows to be mechanical.
     open_is_air: float = 1.0
     # Whether all of the optics may as well be a steady vibration inside the frames.
     optics_may_shake: bool = False
@@ -147,9 +147,9 @@ def width(history: History, without: Iterable[str] = (), *, open_left: float = 1
 def savings(history: History) -> dict[str, tuple[float, float]]:
     """Return the fraction of the width that each cure saves, least and most.
 
-    Of a history `in_windows`. Open motion gives two readings: it stays with the air, as far as the
-    bounds on the air leave room for it, the rest being mechanics of unknown owner; or it goes
-    with the cured cause. A saving may be negative.
+    Of a history `in_windows`. Open motion gives two readings: it stays with the air, but for what a
+    witness shows to be mechanics of unknown owner; or it goes with the cured cause. A saving may be
+    negative.
     """
     present = frozenset(cause for cause in (*CAUSES, STEADY) if _is_present(history, cause))
     known: dict[tuple[frozenset[str], float], float] = {}

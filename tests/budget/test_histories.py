@@ -47,7 +47,6 @@ def fit_of(open_level=1e-7, optics2=0.04, air=WHITE):
         model=SimpleNamespace(priors=SimpleNamespace(fast_is_steady=False)),
         noise_scale=ones,
         upper_j=ones * 60.0,
-        equivalent_j=ones * 60.0,
         one_star_motion_arcsec=lambda: ones * 0.3,
         shared_air_density=flat(air),
         open_density=flat(open_level),

@@ -164,13 +164,6 @@ class AirFit:
         return self.state.j_near
 
     @property
-    def equivalent_j(self) -> FloatArray:
-        """Strength of outside air that blurs as much as all the air: comparable to `upper_j`."""
-        near = self.model.table.near.structure_at(self.state.log_near_outer)[:, -1]
-        outside = self.model.table.outside.structure_at(self.state.log_outer)[:, -1]
-        return np.asarray(self.j_outside + self.j_near * near / outside)
-
-    @property
     def outer_scale_m(self) -> FloatArray:
         """Outer scale of the air outside."""
         return np.asarray(np.exp(self.state.log_outer))

@@ -124,10 +124,8 @@ def draw_histories(
             near_outer_scale_m=float(fit.near_outer_scale_m[row]),
             optics_arcsec2=fit.optics_arcsec2[row] + setup.dispersion_arcsec2,
             defocus_share=float(fit.optics_shape[row]),
-            open_is_air=min(
-                shown.room(k, paths.get("open")),
-                1.0 - (0.0 if known is None else float(known[row])),
-            ),
+            # The star's image bounds turbulence, not a smooth wedge of warm air in tube or dome.
+            open_is_air=1.0 - (0.0 if known is None else float(known[row])),
             optics_may_shake=not fit.optics_stated and grid.exposure_s >= STEADY_BLUR_EXPOSURE_S,
         )
         history, told_arcsec2 = _with_inside(history, inside, k, rng)
@@ -216,18 +214,6 @@ class _Spectra:
         lost = float(np.trapezoid(density * (1.0 / kept - 1.0), f))
         ratio = lost / seen if seen > 0 else 0.0
         return {"open": ratio * path.T @ path / len(path)}
-
-    def room(self, k: int, path: FloatArray | None) -> float:
-        """Part of the open variance that the upper bound on the air leaves to it."""
-        upper = self.fit.upper_j[self.rows[k]]
-        if path is None or not np.isfinite(upper):
-            return 1.0
-        row = self.rows[k]
-        own = float(self.fit.equivalent_j[row])
-        tilt2 = float(self.fit.one_star_motion_arcsec()[row] ** 2)
-        spare = 2.0 * tilt2 * max(upper / own - 1.0, 0.0)
-        size = float(np.trace(path.T @ path)) / len(path)
-        return float(min(1.0, spare / size)) if size > 0 else 1.0
 
 
 def _stationary(

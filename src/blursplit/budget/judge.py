@@ -191,16 +191,19 @@ def _headline(
 
 def _reasons(result: Result, found: Findings) -> list[Remark]:
     out = list(found.remarks)
-    mechanical = [line for line in result.lines if line.rms_arcsec and line.rms_arcsec.value]
+    sized = [(line.rms_arcsec, line) for line in result.lines if line.rms_arcsec is not None]
+    mechanical = [(rms, line) for rms, line in sized if rms.value]
     if mechanical:
-        strongest = max(mechanical, key=lambda line: line.rms_arcsec.value or 0.0)  # type: ignore[union-attr]
+        rms, strongest = max(mechanical, key=lambda pair: pair[0].value or 0.0)
         out.append(
             Remark(
                 code="lines-found",
                 facts={
                     "count": len(mechanical),
                     "strongest_hz": strongest.frequency_hz.value,
-                    "rms_arcsec": strongest.rms_arcsec.value if strongest.rms_arcsec else None,
+                    "rms_arcsec": rms.value,
+                    "low": rms.low,
+                    "high": rms.high,
                     "cause": strongest.cause,
                 },
             )

@@ -127,7 +127,9 @@ def _weigh(record: Record, so_far: Weighed, sensor: SensorRecord, name: str, see
     code = "sensor-coherent" if found.coherent else "sensor-incoherent"
     if best.high is None:
         code = "sensor-blind"
-    facts = {"name": name, "rms_arcsec": best.value if best.value is not None else best.high}
+    facts = {"name": name, "rms_arcsec": best.high}
+    if best.value is not None:
+        facts = {"name": name, "rms_arcsec": best.value, "low": best.low, "high": best.high}
     out = replace(
         so_far,
         witnesses=(*so_far.witnesses, witness),

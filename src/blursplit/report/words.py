@@ -159,11 +159,12 @@ _REASONS: dict[str, str] = {
     "lines-found": (
         "{count:count} lines in the motion that all stars share. The strongest, at "
         "{strongest_hz:hz}, moves them by {rms_arcsec:arcsec} rms"
-        "[[; its owner is {owner:owner}]]."
+        "[[ ({low:figure} to {high:figure}, 68 %)]][[; its owner is {owner:owner}]]."
     ),
     "lines-found/1": (
         "One line in the motion that all stars share: at {strongest_hz:hz}, "
-        "{rms_arcsec:arcsec} rms[[; its owner is {owner:owner}]]."
+        "{rms_arcsec:arcsec} rms[[ ({low:figure} to {high:figure}, 68 %)]]"
+        "[[; its owner is {owner:owner}]]."
     ),
     "no-line-found": (
         "No ringing was found between {band_low_hz:figure} and {band_high_hz:hz}; a mode of "

@@ -145,8 +145,9 @@ DRIVE: dict[str, str] = {
 }
 SENSOR: dict[str, str] = {
     "sensor-coherent": (
-        "The sensor {name:name} went with {rms_arcsec:arcsec} of the shared motion: that is motion "
-        "of the sensor's place, not air."
+        "The sensor {name:name} went with {rms_arcsec:arcsec} rms"
+        "[[ ({low:figure} to {high:figure}, 68 %)]] of the shared motion: that is motion of the "
+        "sensor's place, not air."
     ),
     "sensor-incoherent": (
         "Nothing of the shared motion went with the sensor {name:name}; up to "

@@ -131,6 +131,7 @@ FRAMES: dict[str, str] = {
     "frames-unreadable": "Frames that could not be read: {frames:count} ({why:name}).",
     "frames-lost": "Frames in which no star was found: {frames:count}.",
     "saturated": "Saturated samples were left out: {samples:count}.",
+    "cosmic-ray": "Samples hit by a cosmic ray were left out: {samples:count}.",
     "width-drift": (
         "Star widths changed by {change:signed_percent} over the run: focus, dew or air."
     ),
