@@ -31,6 +31,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, median_filter
 from scipy.signal import lfilter
 
+from blursplit import constants
 from blursplit.errors import BlursplitError
 from blursplit.frames import ArrayFrames, Sequence, open_frames
 from blursplit.rig import Rig
@@ -422,8 +423,8 @@ def score_noise(draws: int) -> None:
     and air with a current as large, which no few places foretell: as large as other limits of a
     step let pass.
     """
-    usual = raw_checks.STEP_LOG_RATIO
-    raw_checks.STEP_LOG_RATIO = 15.0
+    usual = constants.STEP_LOG_RATIO
+    constants.STEP_LOG_RATIO = 15.0
     kinds: list[tuple[str, Callable[[int, np.random.Generator], np.ndarray]]] = [
         (f"keeps {keep}", partial(_forgetting, keep)) for keep in (0.5, 0.9, 0.97, 1.0)
     ]
@@ -441,7 +442,7 @@ def score_noise(draws: int) -> None:
             limit = above[most] if most < above.size else 15.0
             passed = int((above > usual).sum())
             print(f"{n} frames, {name}: {limit:.1f}; {passed} of {count} pass {usual}", flush=True)
-    raw_checks.STEP_LOG_RATIO = usual
+    constants.STEP_LOG_RATIO = usual
 
 
 def _forgetting(keep: float, n: int, rng: np.random.Generator) -> np.ndarray:

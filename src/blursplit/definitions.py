@@ -22,16 +22,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.constants import (
-    ARCSEC_PER_RADIAN,
-    FWHM_HIGHEST,
-    FWHM_LONG_TRAIL,
-    FWHM_MOST_FINENESS,
-    FWHM_N_FREQUENCY,
-    FWHM_PER_SIGMA,
-    PATH_PLACES,
-    SEEING_IN_LAMBDA_OVER_R0,
-)
+from blursplit import constants as const
 from blursplit.image.otf import half_maximum_width, scaled_frequencies, telescope_otf
 from blursplit.image.stack import about_window_mean, window_number
 from blursplit.turbulence.conversions import structure_function
@@ -252,19 +243,19 @@ class _Image:
     @classmethod
     def of(cls, history: History, removed: frozenset[str], open_left: float) -> _Image:
         values, vectors = np.linalg.eigh(_rough_covariance(history, removed, open_left))
-        scale = FWHM_PER_SIGMA * np.sqrt(values)
+        scale = const.FWHM_PER_SIGMA * np.sqrt(values)
         trail = float(scale[1] / scale[0])
         # a long trail has ends as sharp as the star is narrow
-        fineness = math.ceil(0.5 * trail) if trail > FWHM_LONG_TRAIL else 1
-        unit_x, unit_y = scaled_frequencies(min(fineness, FWHM_MOST_FINENESS))
+        fineness = math.ceil(0.5 * trail) if trail > const.FWHM_LONG_TRAIL else 1
+        unit_x, unit_y = scaled_frequencies(min(fineness, const.FWHM_MOST_FINENESS))
         along = vectors / scale
         fx = along[0, 1] * unit_x + along[0, 0] * unit_y
         fy = along[1, 1] * unit_x + along[1, 0] * unit_y
-        step = along[:, ::-1] * (FWHM_HIGHEST / FWHM_N_FREQUENCY)
+        step = along[:, ::-1] * (const.FWHM_HIGHEST / const.FWHM_N_FREQUENCY)
         size = float(np.sqrt(scale.prod()))
         telescope = history.conditions
         pupil = np.hypot(fx, fy) * (
-            ARCSEC_PER_RADIAN * telescope.wavelength_m / telescope.aperture_m
+            const.ARCSEC_PER_RADIAN * telescope.wavelength_m / telescope.aperture_m
         )
         return cls(history, removed, open_left, fx, fy, pupil, step, size)
 
@@ -340,13 +331,13 @@ class _Image:
 def _rough_covariance(history: History, removed: frozenset[str], open_left: float) -> FloatArray:
     """Return a covariance good enough to choose the sampling [arcsec^2]."""
     telescope = history.conditions
-    diffraction = 1.03 * telescope.wavelength_m / telescope.aperture_m * ARCSEC_PER_RADIAN
+    diffraction = 1.03 * telescope.wavelength_m / telescope.aperture_m * const.ARCSEC_PER_RADIAN
     j = (0.0 if "atmosphere" in removed else history.strength) + (
         0.0 if "near_air" in removed else history.near_strength
     )
-    air = SEEING_IN_LAMBDA_OVER_R0 * telescope.wavelength_m * j**0.6 * ARCSEC_PER_RADIAN
+    air = const.SEEING_IN_LAMBDA_OVER_R0 * telescope.wavelength_m * j**0.6 * const.ARCSEC_PER_RADIAN
     round_width2 = diffraction**2 + (0.8 * telescope.pixel_arcsec) ** 2 + air**2
-    out = round_width2 / FWHM_PER_SIGMA**2 * np.eye(2)
+    out = round_width2 / const.FWHM_PER_SIGMA**2 * np.eye(2)
     if "optics" not in removed:
         out = out + history.optics_arcsec2
     for owner in (*OWNERS, STEADY):
@@ -411,10 +402,12 @@ def _some_places(path: FloatArray) -> FloatArray:
     beat with a mode.
     """
     n = len(path)
-    if n <= PATH_PLACES:
+    if n <= const.PATH_PLACES:
         return path
-    jitter = np.random.default_rng(n).random(PATH_PLACES)
-    return np.asarray(path[((np.arange(PATH_PLACES) + jitter) * (n / PATH_PLACES)).astype(int)])
+    jitter = np.random.default_rng(n).random(const.PATH_PLACES)
+    return np.asarray(
+        path[((np.arange(const.PATH_PLACES) + jitter) * (n / const.PATH_PLACES)).astype(int)]
+    )
 
 
 def _of_path(turns: FloatArray, finest: int) -> FloatArray:
@@ -424,7 +417,7 @@ def _of_path(turns: FloatArray, finest: int) -> FloatArray:
     of which there are `finest` along the first.
     """
     x = _powers(2.0 * np.pi * turns[:, 0], finest)
-    y = _powers(2.0 * np.pi * turns[:, 1], FWHM_N_FREQUENCY)
+    y = _powers(2.0 * np.pi * turns[:, 1], const.FWHM_N_FREQUENCY)
     # real products: both signs of the frequency come of the same four
     product = np.concatenate([y.real, y.imag]) @ np.concatenate([x.real, x.imag]).T
     (cc, cs), (sc, ss) = (np.split(half, 2, axis=1) for half in np.split(product, 2))

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from blursplit.constants import LONGEST_SOURCE
+from blursplit import constants as const
 from blursplit.plain import plain
 
 
@@ -54,8 +54,8 @@ class InputError(BlursplitError):
 
     def __init__(self, source: str | Path, problem: str, remedy: str) -> None:
         self.source = str(source)
-        if len(self.source) > LONGEST_SOURCE:
-            self.source = f"{self.source[:LONGEST_SOURCE]}..."
+        if len(self.source) > const.LONGEST_SOURCE:
+            self.source = f"{self.source[: const.LONGEST_SOURCE]}..."
         self.problem = problem
         self.remedy = remedy
         super().__init__(plain(f"{self.source}: {problem}; {remedy}"))

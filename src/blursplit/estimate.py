@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from pydantic import BaseModel, ConfigDict, PrivateAttr, model_validator
 
-from blursplit.constants import LEAST_RESULTANT, PERCENTILES, Z95
+from blursplit import constants as const
 
 
 class Estimate(BaseModel):
@@ -110,7 +110,7 @@ def decimals(low: float, high: float) -> int:
 
 
 def _ends(values: np.ndarray) -> list[float]:
-    return [float(v) for v in np.percentile(values, PERCENTILES)]
+    return [float(v) for v in np.percentile(values, const.PERCENTILES)]
 
 
 def _finite(draws: ArrayLike) -> np.ndarray:
@@ -177,7 +177,7 @@ def with_error(
     `read` turns the quantity that is Gaussian, such as a logarithm or a variance, into the one
     that is wanted; it must rise.
     """
-    ends = [value + k * sigma for k in (-1.0, 1.0, -Z95, Z95)]
+    ends = [value + k * sigma for k in (-1.0, 1.0, -const.Z95, const.Z95)]
     if read is not None:
         value, *ends = (float(read(end)) for end in (value, *ends))
     elif value >= 0:
@@ -194,7 +194,7 @@ def axial_estimate(angle_deg: ArrayLike) -> Estimate | None:
     if not len(angles):
         return None
     resultant = np.mean(np.exp(2j * angles))
-    if abs(resultant) < LEAST_RESULTANT:
+    if abs(resultant) < const.LEAST_RESULTANT:
         return None
     centre = 0.5 * np.angle(resultant)
     around = np.degrees(0.5 * np.angle(np.exp(2j * (angles - centre))))

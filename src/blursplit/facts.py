@@ -7,14 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blursplit.constants import (
-    ARCSEC_PER_RADIAN,
-    BLUR_WITHIN,
-    FEWEST_STRETCH_FRAMES,
-    LONG_FRAME_S,
-    LONGEST_BLUR_TIME_S,
-    LOWEST_DISPERSED_DEG,
-)
+from blursplit import constants as const
 from blursplit.errors import InputError
 from blursplit.rig import Rig
 from blursplit.stars.tracks import StarTracks
@@ -34,7 +27,7 @@ class Optics:
     @property
     def unit_arcsec2(self) -> float:
         """lambda^2 D^(-1/3) in arcsec^2 m^(5/3): tilt variance is K times this times J."""
-        scale = (self.wavelength_m * ARCSEC_PER_RADIAN) ** 2
+        scale = (self.wavelength_m * const.ARCSEC_PER_RADIAN) ** 2
         return scale * float(self.aperture_m ** (-1.0 / 3.0))
 
 
@@ -80,7 +73,7 @@ def longest_stretch_s(tracks: StarTracks) -> float:
     """
     number, count = np.unique(tracks.segment, return_counts=True)
     longest = tracks.time_s[tracks.segment == number[np.argmax(count)]]
-    if len(longest) < FEWEST_STRETCH_FRAMES:
+    if len(longest) < const.FEWEST_STRETCH_FRAMES:
         return duration_s(tracks)
     return float(longest[-1] - longest[0]) + (tracks.cadence_s or 0.0)
 
@@ -93,11 +86,15 @@ def gather_facts(tracks: StarTracks, rig: Rig, blur_time_s: float | None) -> Fac
     scale = rig.get("pixel_scale_arcsec")
     aperture = rig.get("aperture_m")
     exposure = tracks.exposure_s
-    is_long = exposure is not None and exposure >= LONG_FRAME_S
+    is_long = exposure is not None and exposure >= const.LONG_FRAME_S
     length = duration_s(tracks)
     if blur_time_s is None:
         stretch = longest_stretch_s(tracks)
-        blur = exposure if is_long and exposure is not None else min(stretch, LONGEST_BLUR_TIME_S)
+        blur = (
+            exposure
+            if is_long and exposure is not None
+            else min(stretch, const.LONGEST_BLUR_TIME_S)
+        )
     else:
         blur = blur_time_s
         if exposure is not None and blur < exposure:
@@ -126,7 +123,7 @@ def gather_facts(tracks: StarTracks, rig: Rig, blur_time_s: float | None) -> Fac
         airmass=airmass,
         known_instrument_arcsec=float(stated) if stated else None,
         blur_time_s=float(blur),
-        within_record=bool(blur <= BLUR_WITHIN * length),
+        within_record=bool(blur <= const.BLUR_WITHIN * length),
         is_long=is_long,
         dispersion=dispersion,
         dispersion_known=known,
@@ -151,7 +148,7 @@ def _dispersion(rig: Rig, airmass: float) -> tuple[FloatArray, bool]:
     altitude = rig.get("altitude_deg")
     if altitude is None:
         altitude = math.degrees(math.asin(1.0 / max(airmass, 1.0)))
-    if band is None or altitude < LOWEST_DISPERSED_DEG:
+    if band is None or altitude < const.LOWEST_DISPERSED_DEG:
         return np.zeros((2, 2)), False
     rms = band_dispersion_arcsec(
         (float(band[0]), float(band[1])),

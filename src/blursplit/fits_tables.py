@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.constants import PACKING_STEPS, PACKING_TILE_FRAMES, SIGMA_PER_MAD
+from blursplit import constants as const
 
 DAMAGE = (
     OSError,
@@ -91,7 +91,7 @@ def packed_image(name: str, pixels: NDArray[np.float32]) -> Any:
     from astropy.io import fits
 
     stored = pixels.reshape(-1, *pixels.shape[-3:]) if pixels.ndim > 3 else pixels  # noqa: PLR2004
-    tile = (*((PACKING_TILE_FRAMES,) * (stored.ndim - 2)), *stored.shape[-2:])
+    tile = (*((const.PACKING_TILE_FRAMES,) * (stored.ndim - 2)), *stored.shape[-2:])
     tile = tuple(min(a, b) for a, b in zip(tile, stored.shape, strict=True))
     whole = bool(np.all(np.isfinite(stored)) and np.all(stored == np.rint(stored)))
     if whole and np.abs(stored).max(initial=0.0) < 2.0**31 - 1.0:
@@ -99,7 +99,7 @@ def packed_image(name: str, pixels: NDArray[np.float32]) -> Any:
             stored.astype(np.int32), name=name, compression_type="RICE_1", tile_shape=tile
         )
     else:
-        step = noise_of(stored) / PACKING_STEPS
+        step = noise_of(stored) / const.PACKING_STEPS
         exact = {"compression_type": "GZIP_2", "quantize_level": 0.0}
         packed = {
             "compression_type": "RICE_1",
@@ -118,7 +118,7 @@ def noise_of(pixels: NDArray[np.float32]) -> float:
     """Return the scatter of neighbouring pixels along x, small where the image is smooth."""
     step = np.diff(np.asarray(pixels, dtype=np.float64), axis=-1)
     size = np.abs(step[np.isfinite(step)])
-    return SIGMA_PER_MAD * float(np.median(size)) / np.sqrt(2.0) if size.size else 0.0
+    return const.SIGMA_PER_MAD * float(np.median(size)) / np.sqrt(2.0) if size.size else 0.0
 
 
 def write_units(path: Path, units: Sequence[Any], cards: Sequence[tuple[str, Any, str]]) -> None:

@@ -20,18 +20,7 @@ from pydantic import (
     ValidationError,
 )
 
-from blursplit.constants import (
-    ARCSEC_PER_RADIAN,
-    CAMERA_WAVELENGTH_NM,
-    DEEPEST_TOML,
-    LARGEST_TOML_BYTES,
-    LONGEST_EXPOSED_SHARE,
-    LONGEST_QUOTE,
-    OUTER_SCALE_RANGE_M,
-    PLAUSIBLE,
-    SCALE_SOURCES,
-    WIND_RANGE_M_S,
-)
+from blursplit import constants as const
 from blursplit.errors import InputError
 
 Origin = Literal["default", "measured", "header", "setup file", "option"]
@@ -200,9 +189,9 @@ class Setting:
 # What is assumed where nobody says otherwise; docs/setup_file.md states the same.
 DEFAULTS: dict[str, Any] = {
     "obstruction": 0.0,
-    "outer_scale_m": list(OUTER_SCALE_RANGE_M),
-    "wind_m_s": list(WIND_RANGE_M_S),
-    "wavelength_nm": CAMERA_WAVELENGTH_NM,
+    "outer_scale_m": list(const.OUTER_SCALE_RANGE_M),
+    "wind_m_s": list(const.WIND_RANGE_M_S),
+    "wavelength_nm": const.CAMERA_WAVELENGTH_NM,
     "airmass": 1.0,
     "row_time_us": 0.0,
     "time_stamps": "software",
@@ -487,7 +476,9 @@ def refusal(
         remedy = "correct it"
     else:
         got = repr(first["input"])
-        remedy = f"got {got if len(got) <= LONGEST_QUOTE else got[:LONGEST_QUOTE] + ' ...'}"
+        remedy = (
+            f"got {got if len(got) <= const.LONGEST_QUOTE else got[: const.LONGEST_QUOTE] + ' ...'}"
+        )
     return InputError(source, f"key '{where}': {said}" if where else said, remedy)
 
 
@@ -506,7 +497,7 @@ def _check_plausible(setup: Setup, source: str | Path) -> None:
     """Refuse values in another unit than their key's, and times that contradict each other."""
     for section in SECTIONS:
         for key, value in getattr(setup, section).model_dump(exclude_none=True).items():
-            limits = PLAUSIBLE.get(f"{section}.{key}")
+            limits = const.PLAUSIBLE.get(f"{section}.{key}")
             if limits is None:
                 continue
             for number in value if isinstance(value, list) else [value]:
@@ -519,7 +510,7 @@ def _check_plausible(setup: Setup, source: str | Path) -> None:
 
 def refuse_long_exposure(exposure_s: float, interval_s: float, source: str | Path) -> None:
     """Refuse an exposure that is longer than the interval between frames."""
-    if exposure_s > LONGEST_EXPOSED_SHARE * interval_s:
+    if exposure_s > const.LONGEST_EXPOSED_SHARE * interval_s:
         problem = f"key 'camera.exposure_s': {exposure_s:g} s is longer than the interval of "
         problem += f"{interval_s:.4g} s between frames"
         raise InputError(source, problem, "give both in seconds")
@@ -543,11 +534,11 @@ def read_toml(path: str | Path) -> dict[str, Any]:
     """Read a TOML file, or raise InputError with the line at fault."""
     try:
         with Path(path).open("rb") as file:
-            content = file.read(LARGEST_TOML_BYTES + 1)
+            content = file.read(const.LARGEST_TOML_BYTES + 1)
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or str(error)
         raise InputError(path, "cannot be read", f"check the path ({why})") from error
-    if len(content) > LARGEST_TOML_BYTES:
+    if len(content) > const.LARGEST_TOML_BYTES:
         raise InputError(path, "is larger than 1 MB", "a setup file has a few lines")
     try:
         tables = tomllib.loads(content.decode("utf-8-sig"))  # some editors begin with a mark
@@ -556,7 +547,7 @@ def read_toml(path: str | Path) -> dict[str, Any]:
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise InputError(path, f"is not valid TOML: {error}", "correct that line") from error
     level: list[Any] = [tables]
-    for _ in range(DEEPEST_TOML):
+    for _ in range(const.DEEPEST_TOML):
         level = [
             inner
             for one in level
@@ -625,13 +616,13 @@ def scale_readings(rig: Rig) -> dict[str, float]:
     declared = rig.origin("pixel_scale_arcsec") in {"setup file", "option"}
     if scale is not None and declared:
         readings["the setup"] = float(scale.value)
-    for key, name in SCALE_SOURCES.items():
+    for key, name in const.SCALE_SOURCES.items():
         if key in rig.settings:
             readings[name] = float(rig.get(key))
     pixel_um, focal_m = rig.get("pixel_um"), rig.get("focal_length_m")
     if not (pixel_um and focal_m):
         return readings
-    whole = ARCSEC_PER_RADIAN * float(pixel_um) * 1e-6 / float(focal_m)
+    whole = const.ARCSEC_PER_RADIAN * float(pixel_um) * 1e-6 / float(focal_m)
     binning = float(rig.get("binning") or 1)
     name = "pixel size over focal length"
     sure = rig.origin("pixel_um") in {"setup file", "option"} or "CCDXPIXE" in str(
@@ -655,7 +646,7 @@ def _scale_from_optics(rig: Rig) -> Rig:
     weaker: Origin = min(
         (rig.settings["pixel_um"].origin, rig.settings["focal_length_m"].origin), key=_strength
     )
-    scale = ARCSEC_PER_RADIAN * pixel_um * 1e-6 / focal_m
+    scale = const.ARCSEC_PER_RADIAN * pixel_um * 1e-6 / focal_m
     return rig.with_setting(
         "pixel_scale_arcsec", scale, weaker, "pixel size / focal length (binning as in the header)"
     )

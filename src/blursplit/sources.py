@@ -10,7 +10,7 @@ from typing import Any, TypeAlias
 
 from numpy.typing import NDArray
 
-from blursplit.constants import FEWEST_FRAMES
+from blursplit import constants as const
 from blursplit.errors import InputError, TooFewFramesError
 from blursplit.folder import is_result_folder, read_result_folder
 from blursplit.frames.pixels import Calibration
@@ -79,8 +79,8 @@ def read_source(
 
 
 def _checked(tracks: StarTracks, rig: Rig, name: str, n_files: int) -> Source:
-    if tracks.n_frames < FEWEST_FRAMES:
-        raise TooFewFramesError(name, tracks.n_frames, FEWEST_FRAMES)
+    if tracks.n_frames < const.FEWEST_FRAMES:
+        raise TooFewFramesError(name, tracks.n_frames, const.FEWEST_FRAMES)
     return Source(tracks, rig, name, n_files, tracks.n_frames)
 
 

@@ -297,8 +297,8 @@ def test_shared_bin_far_above_the_model_costs_a_bounded_price():
 
 
 def test_fit_of_one_star_and_of_none_registered_runs_and_is_reproducible(monkeypatch):
-    monkeypatch.setattr("blursplit.budget.fit.FIT_FINAL_SWEEPS", 20)
-    monkeypatch.setattr("blursplit.budget.fit.FIT_MOST_DOUBLINGS", 0)
+    monkeypatch.setattr("blursplit.constants.FIT_FINAL_SWEEPS", 20)
+    monkeypatch.setattr("blursplit.constants.FIT_MOST_DOUBLINGS", 0)
     setup = FitSetup(OPTICS, 1.5, None, 0.0)
     grid = white_grid(1, 300)
     quick = Pace(particles=100)
@@ -311,7 +311,7 @@ def test_fit_of_one_star_and_of_none_registered_runs_and_is_reproducible(monkeyp
 
 
 def test_a_fit_keeps_tables_while_the_stars_stay_where_they_were(monkeypatch):
-    monkeypatch.setattr("blursplit.budget.fit.FIT_R_HAT", 9.0)
+    monkeypatch.setattr("blursplit.constants.FIT_R_HAT", 9.0)
     setup = FitSetup(OPTICS, 1.5, None, 0.0)
     quick = Pace(particles=100)
     first = fit_air(white_grid(3), [], star_data(), setup, seed=1, pace=quick)
@@ -341,7 +341,7 @@ def test_ranks_of_the_truth_are_uniform_under_the_model_itself(monkeypatch):
 
     The guard against shake that the model does not know is off: it takes narrow humps for such.
     """
-    monkeypatch.setattr("blursplit.budget.air_model.FIT_CONTAMINATED", 1e-12)
+    monkeypatch.setattr("blursplit.constants.FIT_CONTAMINATED", 1e-12)
     rng = np.random.default_rng(8)
     base = model_of(3, 600)
     names = ("j_near", "j_outside", "open", "optics", "centre")

@@ -197,7 +197,7 @@ def test_empty_folder_makes_an_empty_store(tmp_path) -> None:
 
 
 def test_unreachable_scheduler_is_one_clear_error(tmp_path, frames, monkeypatch) -> None:
-    monkeypatch.setattr(sys.modules["blursplit.campaign.archive"], "CONNECT_TIMEOUT_S", 1)
+    monkeypatch.setattr("blursplit.constants.CONNECT_TIMEOUT_S", 1)
     frames(tmp_path / "in", "A")
     with pytest.raises(InputError, match="does not answer"):
         archive(tmp_path / "in", tmp_path / "s.db", scheduler="tcp://127.0.0.1:9")

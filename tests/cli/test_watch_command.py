@@ -18,7 +18,7 @@ pytestmark = pytest.mark.usefixtures("quick")
 @pytest.fixture
 def quick(monkeypatch, tmp_path):
     """Look often, leave out drawing the result's page, and work in an empty folder."""
-    monkeypatch.setattr("blursplit.campaign.watch.WATCH_LOOK_S", 0.05)
+    monkeypatch.setattr("blursplit.constants.WATCH_LOOK_S", 0.05)
     monkeypatch.setattr("blursplit.report.render_page", lambda *_: "page")
     monkeypatch.chdir(tmp_path)
 

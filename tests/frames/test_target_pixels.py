@@ -7,13 +7,13 @@ import pytest
 from astropy.io import fits
 from numpy.testing import assert_allclose, assert_array_equal
 
+from blursplit.constants import MOSAIC_MARGIN_PX
 from blursplit.errors import InputError
-from blursplit.frames import hdus as module
 from blursplit.frames import open_frames
 
 N = 14
 CADENCE_D = 0.02
-MARGIN = module.MOSAIC_MARGIN_PX
+MARGIN = MOSAIC_MARGIN_PX
 
 
 def write(path, flux, cadence, *, with_numbers=True, time_d=None, **cards):
@@ -102,7 +102,7 @@ def test_tables_of_different_runs_are_refused(tmp_path):
 
 
 def test_too_many_images_are_refused_before_memory_is_taken(tmp_path, monkeypatch):
-    monkeypatch.setattr(module, "MOSAIC_MOST_BYTES", 1000)
+    monkeypatch.setattr("blursplit.constants.MOSAIC_MOST_BYTES", 1000)
     write(tmp_path / "a.fits", images((5, 5), 1), np.arange(N))
     with pytest.raises(InputError, match="too many images"):
         open_frames([tmp_path])

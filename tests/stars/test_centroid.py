@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
+from blursplit.constants import WINDOW_OVER_SIGMA
 from blursplit.stars.centroid import (
-    WINDOW_OVER_SIGMA,
     measure_centroids,
     measure_windowed,
     unwindow,

@@ -18,21 +18,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.constants import (
-    ARCSEC_PER_RADIAN,
-    FIT_BIN_RATIO,
-    FIT_FEWEST_IN_BIN,
-    FIT_FOLDS,
-    FIT_HIGHEST_LAYER_M,
-    FIT_LAYER_SEPARATIONS,
-    FIT_MOST_DIFFERENTIAL_MODES,
-    FIT_NEAR_OUTER_SCALE_M,
-    FIT_NEAR_WIND_M_S,
-    FIT_OUTER_SCALE_NODES,
-    FIT_TAPER_HALF_BANDWIDTH,
-    FIT_TAPERS,
-    FIT_WIND_NODES,
-)
+from blursplit import constants as const
 from blursplit.facts import Optics
 from blursplit.motion.grid import GridData
 from blursplit.turbulence.conversions import structure_function
@@ -98,7 +84,7 @@ def differential_modes(covariance: FloatArray, x: FloatArray, y: FloatArray) -> 
     keep = np.eye(2 * n) - removed @ removed.T
     values, vectors = np.linalg.eigh(keep @ covariance @ keep)
     n_free = 2 * n - removed.shape[1]
-    order = np.argsort(values)[::-1][: min(n_free, FIT_MOST_DIFFERENTIAL_MODES)]
+    order = np.argsort(values)[::-1][: min(n_free, const.FIT_MOST_DIFFERENTIAL_MODES)]
     return np.concatenate([np.stack(shared), vectors[:, order].T])
 
 
@@ -197,7 +183,7 @@ def spectral_data(
             np.add.at(shared_scatter, (first, second), overlap)
             if lag:
                 np.add.at(shared_scatter, (second, first), overlap)
-    filled = number >= FIT_FEWEST_IN_BIN
+    filled = number >= const.FIT_FEWEST_IN_BIN
     number = number[filled]
     scatter = shared_scatter[np.ix_(filled, filled)] / np.outer(number, number)
     count = 1.0 / np.diag(scatter)
@@ -241,7 +227,7 @@ def _mode_power(
 def _tapers(n: int) -> FloatArray:
     from scipy.signal.windows import dpss
 
-    return np.asarray(dpss(n, FIT_TAPER_HALF_BANDWIDTH, Kmax=FIT_TAPERS))
+    return np.asarray(dpss(n, const.FIT_TAPER_HALF_BANDWIDTH, Kmax=const.FIT_TAPERS))
 
 
 @lru_cache(maxsize=8)
@@ -253,7 +239,10 @@ def _taper_overlap(n: int) -> FloatArray:
     """
     tapers = _tapers(n)
     wave = np.exp(
-        2j * np.pi * np.outer(np.arange(2 * int(FIT_TAPER_HALF_BANDWIDTH) + 3), np.arange(n)) / n
+        2j
+        * np.pi
+        * np.outer(np.arange(2 * int(const.FIT_TAPER_HALF_BANDWIDTH) + 3), np.arange(n))
+        / n
     )
     products = (tapers[:, None, :] * tapers[None, :, :]).reshape(-1, n)
     return np.asarray((np.abs(wave @ products.T) ** 2).sum(axis=1) / len(tapers) ** 2)
@@ -263,9 +252,11 @@ def _bin_edges(length_s: float, nyquist_hz: float) -> FloatArray:
     step = 1.0 / length_s
     edges = [1.5 * step]
     while edges[-1] < nyquist_hz:
-        edges.append(max(edges[-1] * FIT_BIN_RATIO, edges[-1] + FIT_FEWEST_IN_BIN * step))
+        edges.append(
+            max(edges[-1] * const.FIT_BIN_RATIO, edges[-1] + const.FIT_FEWEST_IN_BIN * step)
+        )
     edges[-1] = nyquist_hz
-    if len(edges) > 2 and edges[-1] - edges[-2] < FIT_FEWEST_IN_BIN * step:  # noqa: PLR2004
+    if len(edges) > 2 and edges[-1] - edges[-2] < const.FIT_FEWEST_IN_BIN * step:  # noqa: PLR2004
         edges.pop(-2)
     return np.array(edges)
 
@@ -357,10 +348,15 @@ def layer_heights(
     """
     n = len(x_arcsec)
     if n < 2:  # noqa: PLR2004 - no pair
-        return np.array([FIT_HIGHEST_LAYER_M] if parts_winds else [])
+        return np.array([const.FIT_HIGHEST_LAYER_M] if parts_winds else [])
     theta = float(np.median(_Pairs.of(x_arcsec, y_arcsec).separation_arcsec[1:]))
-    heights = np.array(FIT_LAYER_SEPARATIONS) * aperture_m * ARCSEC_PER_RADIAN / max(theta, 1e-3)
-    return np.asarray(np.unique(np.minimum(heights, FIT_HIGHEST_LAYER_M)))
+    heights = (
+        np.array(const.FIT_LAYER_SEPARATIONS)
+        * aperture_m
+        * const.ARCSEC_PER_RADIAN
+        / max(theta, 1e-3)
+    )
+    return np.asarray(np.unique(np.minimum(heights, const.FIT_HIGHEST_LAYER_M)))
 
 
 def build_air_table(
@@ -380,16 +376,16 @@ def build_air_table(
     exposure averaging multiplies by sinc^2(nu tau), and what lies above Nyquist is folded back as
     the sampling does.
     """
-    low_wind = min(FIT_NEAR_WIND_M_S[0], optics.wind_m_s[0])
-    wind = _log_spaced((low_wind, optics.wind_m_s[1]), FIT_WIND_NODES)
-    far = _log_spaced(optics.outer_scale_m, FIT_OUTER_SCALE_NODES[1])
-    near = _log_spaced(FIT_NEAR_OUTER_SCALE_M, FIT_OUTER_SCALE_NODES[0])
+    low_wind = min(const.FIT_NEAR_WIND_M_S[0], optics.wind_m_s[0])
+    wind = _log_spaced((low_wind, optics.wind_m_s[1]), const.FIT_WIND_NODES)
+    far = _log_spaced(optics.outer_scale_m, const.FIT_OUTER_SCALE_NODES[1])
+    near = _log_spaced(const.FIT_NEAR_OUTER_SCALE_M, const.FIT_OUTER_SCALE_NODES[0])
     sampled = _Sampled(grid.exposure_s, grid.cadence_s, optics.aperture_m)
     ends = (Axis(wind), sampled, data.frequency_hz, fine_hz, baseline_m, optics)
     where = grid.star_x_arcsec, grid.star_y_arcsec, optics.aperture_m
     heights = layer_heights(*where, parts_winds=parts_winds)
     pairs = _Pairs.of(grid.star_x_arcsec, grid.star_y_arcsec)
-    high_wind = _log_spaced(optics.wind_m_s, FIT_WIND_NODES)
+    high_wind = _log_spaced(optics.wind_m_s, const.FIT_WIND_NODES)
     shape = (len(heights), len(high_wind), len(far))
     high = np.zeros((*shape, *data.power.shape), dtype=np.float32)
     high_fine = np.zeros((*shape, len(fine_hz)), dtype=np.float32)
@@ -400,7 +396,7 @@ def build_air_table(
             optics.aperture_m / float(np.exp(log_outer)), optics.obstruction, TILT
         )
         for i, height in enumerate(heights):
-            s = pairs.separation_arcsec / ARCSEC_PER_RADIAN * height / optics.aperture_m
+            s = pairs.separation_arcsec / const.ARCSEC_PER_RADIAN * height / optics.aperture_m
             along, across = table(x, s)
             modes = np.maximum(along @ weights[0] + across @ weights[1], 1e-12 * along[:, :1])
             log_modes = np.log(modes)
@@ -444,7 +440,7 @@ class _Sampled:
         at = np.log(x)
         axis = Axis(at)
         total = np.zeros((*frequency_hz.shape, log_values.shape[1]))
-        for fold in range(-FIT_FOLDS, FIT_FOLDS + 1):
+        for fold in range(-const.FIT_FOLDS, const.FIT_FOLDS + 1):
             nu = np.abs(frequency_hz + fold / self.cadence_s)
             lower, upper = axis.place(np.log(nu * crossing))
             upper = upper[..., None]

@@ -22,36 +22,9 @@ from functools import cached_property
 
 import numpy as np
 
+from blursplit import constants as const
 from blursplit.budget.air_data import AirTable, SpectralData
 from blursplit.compiled import kernels
-from blursplit.constants import (
-    ARCSEC_PER_RADIAN,
-    DEFOCUS_MOST_REGISTERED,
-    DEFOCUS_REGISTERED,
-    FIT_CENTROID_SIGMA,
-    FIT_COHERENCE_LIMIT,
-    FIT_CONTAMINATED,
-    FIT_FAST_RANGE,
-    FIT_FOLDS,
-    FIT_INSTRUMENT_SIGMA,
-    FIT_LEAST_HUMP,
-    FIT_MODEL_ERROR_COMMON,
-    FIT_MODEL_ERROR_OCTAVE,
-    FIT_MODEL_ERROR_OWN,
-    FIT_MODEL_ERROR_SHARED,
-    FIT_NEAR_ABSENT,
-    FIT_NEAR_OUTER_SCALE_M,
-    FIT_NEAR_WIND_M_S,
-    FIT_NOISE_SIGMA,
-    FIT_OPEN_CENTRE,
-    FIT_OPEN_CORNER_HZ,
-    FIT_OPEN_RMS_ARCSEC,
-    FIT_OTF_SIGMA,
-    FIT_SHARE_SIGMA,
-    HIDDEN_MODE_CHANCE,
-    REFERENCE_BASELINE,
-    TILT_G_OVER_Z,
-)
 from blursplit.evidence.guest import Guest
 from blursplit.facts import Optics
 from blursplit.image.otf import OpticsData, log_otf_bias, registered_bias_rows
@@ -135,9 +108,9 @@ class Priors:
         the search could have missed, else every rms alike, as for unstated optics.
         """
         if self.fast_is_steady:
-            there = 1.0 - (1.0 - _uniform(z)) / HIDDEN_MODE_CHANCE
+            there = 1.0 - (1.0 - _uniform(z)) / const.HIDDEN_MODE_CHANCE
             return np.asarray(self.fast_arcsec2 * np.maximum(there, 0.0) ** 2)
-        ends = FIT_FAST_RANGE * self.fast_arcsec2, self.fast_arcsec2
+        ends = const.FIT_FAST_RANGE * self.fast_arcsec2, self.fast_arcsec2
         return np.asarray(np.exp(uniform_between(z, ends)))
 
 
@@ -211,13 +184,13 @@ class AirModel:
         """Return the physical quantities of each row of z, shape (n, n_parameters)."""
         part = {name: z[:, place] for name, place in self._places.items()}
         p, n = self.priors, len(z)
-        log_near_outer = uniform_between(part["outer"][:, 0], FIT_NEAR_OUTER_SCALE_M)
+        log_near_outer = uniform_between(part["outer"][:, 0], const.FIT_NEAR_OUTER_SCALE_M)
         log_outer = uniform_between(part["outer"][:, 1], p.outer_scale_m)
-        outside = np.exp(FIT_SHARE_SIGMA * part["shares"][:, 1:] @ self._contrasts)
+        outside = np.exp(const.FIT_SHARE_SIGMA * part["shares"][:, 1:] @ self._contrasts)
         outside /= outside.sum(axis=1, keepdims=True)
         # near air over all others: into how many layers those are cut is no evidence of it
-        near = np.exp(2.0**0.5 * FIT_SHARE_SIGMA * part["shares"][:, 0])
-        near *= FIT_NEAR_ABSENT ** _uniform(part["near_there"][:, 0])
+        near = np.exp(2.0**0.5 * const.FIT_SHARE_SIGMA * part["shares"][:, 0])
+        near *= const.FIT_NEAR_ABSENT ** _uniform(part["near_there"][:, 0])
         share = np.column_stack([near, outside]) / (1.0 + near)[:, None]
         per_j = share[:, 0] * self.table.near.structure_at(log_near_outer)[:, -1]
         per_j += (1.0 - share[:, 0]) * self.table.outside.structure_at(log_outer)[:, -1]
@@ -226,9 +199,9 @@ class AirModel:
             * (np.exp(uniform_between(part["strength"][:, 0], p.structure_rad2)) / per_j)[:, None]
         )
         open_ = part["open"]
-        centre = FIT_OPEN_CENTRE[0] + (FIT_OPEN_CENTRE[1] - FIT_OPEN_CENTRE[0]) * _uniform(
-            open_[:, 2]
-        )
+        centre = const.FIT_OPEN_CENTRE[0] + (
+            const.FIT_OPEN_CENTRE[1] - const.FIT_OPEN_CENTRE[0]
+        ) * _uniform(open_[:, 2])
         none = np.zeros(n)
         star = self.star is not None
         log_optics = self._log_optics(part["optics"][:, 0]) if star else none
@@ -239,20 +212,21 @@ class AirModel:
             j_high=j[:, 2:],
             log_near_outer=log_near_outer,
             log_outer=log_outer,
-            log_near_wind=uniform_between(part["wind"][:, 0], FIT_NEAR_WIND_M_S),
+            log_near_wind=uniform_between(part["wind"][:, 0], const.FIT_NEAR_WIND_M_S),
             log_ground_wind=uniform_between(part["wind"][:, 1], p.wind_m_s),
             log_high_wind=uniform_between(part["wind"][:, 2:], p.wind_m_s),
             near_axis=in_disk(part["near_axis"]),
             ground_axis=in_disk(part["ground_axis"]),
             tilt_scale=self._tilt_scale(j.sum(axis=1), part["centroid"][:, 0]),
-            noise_scale=np.exp(FIT_NOISE_SIGMA * part["noise"][:, 0]),
-            otf_scale=1.0 + FIT_OTF_SIGMA * part["otf"][:, 0] if star else none + 1.0,
+            noise_scale=np.exp(const.FIT_NOISE_SIGMA * part["noise"][:, 0]),
+            otf_scale=1.0 + const.FIT_OTF_SIGMA * part["otf"][:, 0] if star else none + 1.0,
             optics_arcsec=np.exp(log_optics) if star else none,
             optics_shape=shape,
             open_arcsec2=_ellipses(
-                np.exp(2.0 * uniform_between(open_[:, 0], FIT_OPEN_RMS_ARCSEC)), part["open_axis"]
+                np.exp(2.0 * uniform_between(open_[:, 0], const.FIT_OPEN_RMS_ARCSEC)),
+                part["open_axis"],
             ),
-            open_corner_hz=np.exp(uniform_between(open_[:, 1], FIT_OPEN_CORNER_HZ)),
+            open_corner_hz=np.exp(uniform_between(open_[:, 1], const.FIT_OPEN_CORNER_HZ)),
             open_centre_hz=np.maximum(centre, 0.0) * p.nyquist_hz,
             fast_arcsec2=p.fast_at(part["fast"][:, 0]) if "fast" in part else none,
         )
@@ -260,7 +234,7 @@ class AirModel:
     def _log_optics(self, z: FloatArray) -> FloatArray:
         p = self.priors
         if p.stated_optics_arcsec is not None:
-            return np.asarray(np.log(p.stated_optics_arcsec) + FIT_INSTRUMENT_SIGMA * z)
+            return np.asarray(np.log(p.stated_optics_arcsec) + const.FIT_INSTRUMENT_SIGMA * z)
         if p.measured_optics is not None:
             log_sigma, below = p.measured_optics
             return np.asarray(np.interp(_uniform(z), below, log_sigma))
@@ -272,14 +246,14 @@ class AirModel:
         grid, mean, sigma = self._centroid_table
         at = self.optics.aperture_m * j**0.6
         mix = np.interp(at, grid, mean) + np.interp(at, grid, sigma) * z
-        return np.asarray(np.maximum(TILT_G_OVER_Z + (1.0 - TILT_G_OVER_Z) * mix, 0.5))
+        return np.asarray(np.maximum(const.TILT_G_OVER_Z + (1.0 - const.TILT_G_OVER_Z) * mix, 0.5))
 
     @cached_property
     def _centroid_table(self) -> tuple[FloatArray, FloatArray, FloatArray]:
         grid = np.geomspace(0.3, 8.0, 60)
         mean, sigma = centroid_tilt_mix(grid, self.window_over_diffraction, self.optics.obstruction)
         # Optics that blur the star beyond the window's own width are not in the table.
-        return grid, mean, np.hypot(sigma, FIT_CENTROID_SIGMA)
+        return grid, mean, np.hypot(sigma, const.FIT_CENTROID_SIGMA)
 
     # --- the likelihood ---------------------------------------------------------------------------
 
@@ -345,27 +319,33 @@ class AirModel:
         each = polygamma(1, count) if variance == "power" else 0.5 / count
         scatter = self.data.correlation * np.sqrt(np.outer(each, each)) * sampling
         step = np.subtract.outer(np.log(self.data.centre_hz), np.log(self.data.centre_hz))
-        kernel = np.exp(-0.5 * (step / FIT_MODEL_ERROR_OCTAVE) ** 2)
+        kernel = np.exp(-0.5 * (step / const.FIT_MODEL_ERROR_OCTAVE) ** 2)
         return _Errors.of(scatter + sigma**2 * kernel * np.outer(share, share))
 
     @cached_property
     def _shared_error(self) -> _Errors:
-        return self._errors(1.0, FIT_MODEL_ERROR_SHARED, self._air_share(slice(0, 2)), "power")
+        return self._errors(
+            1.0, const.FIT_MODEL_ERROR_SHARED, self._air_share(slice(0, 2)), "power"
+        )
 
     @cached_property
     def _coherence_error(self) -> _Errors:
         share = self._air_share(slice(0, 2))
-        return self._errors(1.0, FIT_MODEL_ERROR_SHARED, share, "coherence")
+        return self._errors(1.0, const.FIT_MODEL_ERROR_SHARED, share, "coherence")
 
     @cached_property
     def _common_error(self) -> _Errors:
         n = self.data.power.shape[1] - 2
-        sigma = float(np.hypot(FIT_MODEL_ERROR_COMMON, FIT_MODEL_ERROR_OWN / np.sqrt(n)))
+        sigma = float(
+            np.hypot(const.FIT_MODEL_ERROR_COMMON, const.FIT_MODEL_ERROR_OWN / np.sqrt(n))
+        )
         return self._errors(1.0 / n, sigma, self._air_share(slice(2, None)), "power")
 
     @cached_property
     def _own_error(self) -> _Errors:
-        return self._errors(1.0, FIT_MODEL_ERROR_OWN, self._air_share(slice(2, None)), "power")
+        return self._errors(
+            1.0, const.FIT_MODEL_ERROR_OWN, self._air_share(slice(2, None)), "power"
+        )
 
     @cached_property
     def _star_whitening(self) -> FloatArray:
@@ -510,7 +490,7 @@ class AirModel:
     def _per_arcsec2(self) -> FloatArray:
         """Loss of ln OTF per arcsec^2 of one-axis variance, shape (n_baselines,)."""
         assert self.star is not None  # noqa: S101 - callers check
-        return np.asarray(2.0 * np.pi**2 * self.star.frequency_rad2 / ARCSEC_PER_RADIAN**2)
+        return np.asarray(2.0 * np.pi**2 * self.star.frequency_rad2 / const.ARCSEC_PER_RADIAN**2)
 
     @cached_property
     def _baseline_over_aperture(self) -> FloatArray:
@@ -527,7 +507,7 @@ class AirModel:
         removed, still = self._plane_tilt_arcsec2(state).T
         out = removed[:, None] * self._per_arcsec2 - 0.5 * structure[:, :-1]
         kept = removed / still
-        reference = REFERENCE_BASELINE ** (5.0 / 3.0) * STRUCTURE_CONSTANT
+        reference = const.REFERENCE_BASELINE ** (5.0 / 3.0) * STRUCTURE_CONSTANT
         d_over_r0 = (structure[:, -1] / reference) ** 0.6
         out += kept[:, None] * log_otf_bias(d_over_r0, self._bias_rows)
         return np.asarray(out * state.otf_scale[:, None])
@@ -560,8 +540,8 @@ class AirModel:
     def _defocus_kept(self, state: AirState) -> FloatArray:
         """Share of a defocus's loss that is left once the star is registered under the air."""
         j = (state.j_near + state.j_outside) * self.optics.aperture_m ** (5.0 / 3.0)
-        lost = DEFOCUS_REGISTERED * j[:, None] * self._baseline_over_aperture**2
-        return np.asarray(1.0 - np.minimum(lost, DEFOCUS_MOST_REGISTERED))
+        lost = const.DEFOCUS_REGISTERED * j[:, None] * self._baseline_over_aperture**2
+        return np.asarray(1.0 - np.minimum(lost, const.DEFOCUS_MOST_REGISTERED))
 
     @cached_property
     def _defocus_table(self) -> tuple[FloatArray, FloatArray]:
@@ -614,13 +594,13 @@ class _Errors:
     def of(cls, covariance: FloatArray) -> _Errors:
         root = np.linalg.cholesky(covariance + 1e-9 * np.eye(len(covariance)))
         constant = -float(np.log(np.diag(root)).sum()) - 0.5 * len(root) * np.log(2.0 * np.pi)
-        most = np.sqrt(-2.0 * np.log(FIT_CONTAMINATED) * np.diag(covariance))
+        most = np.sqrt(-2.0 * np.log(const.FIT_CONTAMINATED) * np.diag(covariance))
         return cls(np.asarray(np.linalg.inv(root).T), constant, most)
 
 
 def _fisher(coherence: FloatArray) -> FloatArray:
     """Return Fisher's z; a coherence of one counts as one that is finite."""
-    kept = np.clip(coherence, -FIT_COHERENCE_LIMIT, FIT_COHERENCE_LIMIT)
+    kept = np.clip(coherence, -const.FIT_COHERENCE_LIMIT, const.FIT_COHERENCE_LIMIT)
     return np.asarray(0.5 * np.log((1.0 + kept) / (1.0 - kept)))
 
 
@@ -668,7 +648,7 @@ def sampled_open_shape(
     state: AirState, frequency_hz: FloatArray, exposure_s: float, rate_hz: float
 ) -> FloatArray:
     """`open_shape` as exposures at this rate show it: averaged, its higher part folded back."""
-    turns = np.arange(-FIT_FOLDS, FIT_FOLDS + 1) * rate_hz
+    turns = np.arange(-const.FIT_FOLDS, const.FIT_FOLDS + 1) * rate_hz
     at = np.abs(frequency_hz[:, None] + turns)
     return _folded(state, at, np.sinc(at * exposure_s) ** 2)
 
@@ -681,4 +661,4 @@ def _folded(state: AirState, at_hz: FloatArray, gain: FloatArray) -> FloatArray:
 
 def _hump(state: AirState) -> FloatArray:
     """Half-width of the open motion's spectrum, no narrower than the bins resolve."""
-    return np.asarray(np.hypot(state.open_corner_hz, FIT_LEAST_HUMP * state.open_centre_hz))
+    return np.asarray(np.hypot(state.open_corner_hz, const.FIT_LEAST_HUMP * state.open_centre_hz))

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from scipy.optimize import brentq
 
+from blursplit import constants as const
 from blursplit.budget.air_data import TILT
 from blursplit.budget.fit import AirFit, FitSetup, Pace, fit_air
 from blursplit.budget.histories import (
@@ -19,20 +20,6 @@ from blursplit.budget.histories import (
 )
 from blursplit.budget.record import Allowed, Lines, Motion
 from blursplit.budget.summary import Readings, read_off
-from blursplit.constants import (
-    ARCSEC_PER_RADIAN,
-    DIFFERENTIAL_SLOWEST_HZ,
-    FIT_INSTRUMENT_SIGMA,
-    FWHM_PER_SIGMA,
-    HIDDEN_MODE_CHANCE,
-    LARGEST_TILT,
-    LONGEST_RINGING_S,
-    LOWER_BOUND_DRAWS,
-    N_HISTORIES,
-    SEEING_IN_LAMBDA_OVER_R0,
-    STEADY_BLUR_EXPOSURE_S,
-    TILT_G_OVER_Z,
-)
 from blursplit.definitions import STEADY, Conditions, History, in_windows, width
 from blursplit.estimate import Estimate
 from blursplit.evidence.guest import Guest, KnownOptics, Record
@@ -125,9 +112,9 @@ def _inside(record: Record, seed: int) -> InsideMotion | None:
     """
     tracks, facts = record.images, record.facts
     exposure, cadence = tracks.exposure_s, tracks.cadence_s
-    if exposure is None or cadence is None or exposure < STEADY_BLUR_EXPOSURE_S:
+    if exposure is None or cadence is None or exposure < const.STEADY_BLUR_EXPOSURE_S:
         return None
-    if cadence > LONGEST_RINGING_S:
+    if cadence > const.LONGEST_RINGING_S:
         return None
     scale = facts.scale_arcsec
     optics = facts.optics
@@ -304,7 +291,7 @@ def _slow_motion(
     exposure = tracks.exposure_s or 0.0
     seen = np.isfinite(motion.shared.x_px)
     since = tracks.time_s[seen] - tracks.time_s[seen].mean()
-    rates, inside = np.zeros((N_HISTORIES, 2)), np.zeros((N_HISTORIES, 2, 2))
+    rates, inside = np.zeros((const.N_HISTORIES, 2)), np.zeros((const.N_HISTORIES, 2, 2))
     if facts.is_long:
         tensors = None
         if record.shapes_are_stars:
@@ -317,14 +304,14 @@ def _slow_motion(
             motion.shared.noise_px * scale,
             exposure,
             tensors,
-            n_draws=N_HISTORIES,
+            n_draws=const.N_HISTORIES,
             seed=seed,
         )
         if long is not None:
             rates, inside = long.drift_arcsec_per_min / 60.0, long.inside_arcsec2
     else:
         rates = drift_of_short_frames(
-            tracks.time_s, tracks.segment, shared, n_draws=N_HISTORIES, seed=seed
+            tracks.time_s, tracks.segment, shared, n_draws=const.N_HISTORIES, seed=seed
         )
         inside = rates[:, :, None] * rates[:, None, :] * exposure**2 / 12.0
     paths, blurs = [], []
@@ -339,7 +326,7 @@ def _slow_motion(
 def _narrowest(record: Record) -> float | None:
     """Return the FWHM that no constant cause exceeds: that of the narrowest frames (95 %)."""
     tracks, scale = record.tracks, record.facts.scale_arcsec or 1.0
-    width = np.where(tracks.good, tracks.width_px, np.nan) * FWHM_PER_SIGMA * scale
+    width = np.where(tracks.good, tracks.width_px, np.nan) * const.FWHM_PER_SIGMA * scale
     count = np.isfinite(width).sum(axis=1)
     if not np.any(count):
         return None
@@ -381,11 +368,11 @@ def match_width(
     assert recorded.value is not None  # noqa: S101 - a measured width
     assert recorded.high is not None  # noqa: S101
     sigma = recorded.high - recorded.value
-    stated = (stated_optics_arcsec or 0.0) / FWHM_PER_SIGMA
+    stated = (stated_optics_arcsec or 0.0) / const.FWHM_PER_SIGMA
     constant2 = np.inf
     if narrowest_arcsec is not None:
         bare = History(conditions, time_s[:1], segment[:1])
-        most = (narrowest_arcsec / FWHM_PER_SIGMA) ** 2
+        most = (narrowest_arcsec / const.FWHM_PER_SIGMA) ** 2
         constant2 = _solve(bare, "optics", narrowest_arcsec, most)
     out = []
     for path, blur in zip(paths, inside, strict=True):
@@ -399,16 +386,16 @@ def match_width(
             outer_scale_m=float(np.exp(rng.uniform(*np.log(outer_scale_m)))),
         )
         seen = in_windows(history, blur_time_s)
-        stated2 = (stated * np.exp(FIT_INSTRUMENT_SIGMA * rng.standard_normal())) ** 2
-        most2 = _solve(seen, "optics", wanted, (wanted / FWHM_PER_SIGMA) ** 2)
+        stated2 = (stated * np.exp(const.FIT_INSTRUMENT_SIGMA * rng.standard_normal())) ** 2
+        most2 = _solve(seen, "optics", wanted, (wanted / const.FWHM_PER_SIGMA) ** 2)
         steady = rng.random() * max(min(most2, constant2) - stated2, 0.0) * np.eye(2)
-        shakes = rng.random() < HIDDEN_MODE_CHANCE
+        shakes = rng.random() < const.HIDDEN_MODE_CHANCE
         if stated_optics_arcsec is None:
             constant: dict[str, Any] = {"optics_arcsec2": steady, "optics_may_shake": True}
         else:
             inside_ = blur | {STEADY: shakes * steady}
             constant = {"optics_arcsec2": stated2 * np.eye(2), "inside_arcsec2": inside_}
-        unit = SEEING_IN_LAMBDA_OVER_R0 * conditions.wavelength_m * ARCSEC_PER_RADIAN
+        unit = const.SEEING_IN_LAMBDA_OVER_R0 * conditions.wavelength_m * const.ARCSEC_PER_RADIAN
         strongest = (2.0 * wanted / unit) ** (5.0 / 3.0)
         with_optics = replace(seen, **constant)
         strength = _solve(with_optics, "air", wanted, strongest)
@@ -463,9 +450,11 @@ def lower_bound_j(
     for outer in optics.outer_scale_m:
         k_along, k_across = pair_kernels(s, optics.aperture_m / outer, optics.obstruction, TILT)
         largest = max(largest, float(np.max(k_along if two_stars else 0.5 * (k_along + k_across))))
-    independent = max(grid.duration_s * DIFFERENTIAL_SLOWEST_HZ, 1.0) * (1.0 if two_stars else 4.0)
-    spread = 1.0 + rng.standard_normal(LOWER_BOUND_DRAWS) / np.sqrt(independent)
-    tilt = rng.uniform(TILT_G_OVER_Z, LARGEST_TILT, LOWER_BOUND_DRAWS)
+    independent = max(grid.duration_s * const.DIFFERENTIAL_SLOWEST_HZ, 1.0) * (
+        1.0 if two_stars else 4.0
+    )
+    spread = 1.0 + rng.standard_normal(const.LOWER_BOUND_DRAWS) / np.sqrt(independent)
+    tilt = rng.uniform(const.TILT_G_OVER_Z, const.LARGEST_TILT, const.LOWER_BOUND_DRAWS)
     j = variance * np.maximum(spread, 0.0) / (largest * tilt * optics.unit_arcsec2)
     return np.asarray(np.maximum(j, 1e-9))
 

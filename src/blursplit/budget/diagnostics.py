@@ -10,16 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
+from blursplit import constants as const
 from blursplit.budget.histories import Histories
-from blursplit.constants import (
-    ARCSEC_PER_RADIAN,
-    EVENT_FALSE_ALARM,
-    LOOP_FRAMES,
-    ONE_SIDED_95,
-    OVERSAMPLING,
-    PAIR_BINS,
-    PAIRS_IN_BIN,
-)
 from blursplit.definitions import Conditions, History, in_windows, motion_covariance
 from blursplit.estimate import with_error
 from blursplit.facts import Facts
@@ -92,13 +84,13 @@ def images(
         stack = star_images(tracks, facts.blur_time_s, scale, shifted) or stack
     top = stack.stack.images["recorded"].max()
     out = {
-        name: (_enlarged(image, OVERSAMPLING) / top).astype(np.float32)
+        name: (_enlarged(image, const.OVERSAMPLING) / top).astype(np.float32)
         for name, image in stack.stack.images.items()
     }
     loop = frames_of_best_star(tracks)
     if loop is not None:
         out["loop"] = loop
-    return out, None if scale is None else scale / OVERSAMPLING
+    return out, None if scale is None else scale / const.OVERSAMPLING
 
 
 def frames_of_best_star(tracks: StarTracks) -> NDArray[np.float32] | None:
@@ -112,7 +104,7 @@ def frames_of_best_star(tracks: StarTracks) -> NDArray[np.float32] | None:
         return None
     flux = np.nanmedian(np.where(tracks.good, tracks.flux_adu, np.nan), axis=0)
     best = int(np.nanargmax(flux[stamps.star]))
-    kept = np.flatnonzero(tracks.good[:, stamps.star[best]])[:LOOP_FRAMES]
+    kept = np.flatnonzero(tracks.good[:, stamps.star[best]])[: const.LOOP_FRAMES]
     if not len(kept):
         return None
     pixels = stamps.pixels_adu[kept, best] - stamps.sky_adu[kept, best, None, None]
@@ -153,7 +145,7 @@ def shared_motion_limit(
         return None, 0.0
     error = float(np.sqrt(np.sum(power**2)) / np.sum(power))
     # one-sided 95 % of a variance that few frequencies carry
-    high = max(float(values[1]) * (1.0 + ONE_SIDED_95 * error) - noise2, 0.0)
+    high = max(float(values[1]) * (1.0 + const.ONE_SIDED_95 * error) - noise2, 0.0)
     return float(np.sqrt(high)), 1.0 / blur_time_s
 
 
@@ -246,7 +238,7 @@ def motion_part(
         pair_rms_x_px=float(np.median(pairs.mad_x_px)) if have_pairs else None,
         pair_rms_y_px=float(np.median(pairs.mad_y_px)) if have_pairs else None,
         noise_rms_px=single,
-        rotation_rms_arcsec=float(ARCSEC_PER_RADIAN * np.std(detrend(time, turn, segment)))
+        rotation_rms_arcsec=float(const.ARCSEC_PER_RADIAN * np.std(detrend(time, turn, segment)))
         if turning
         else None,
         pairs=[] if scale is None else _pair_bins(pairs, scale),
@@ -259,7 +251,7 @@ def _pair_bins(pairs: PairStatistics, scale: float) -> list[PairMotion]:
     if n == 0:
         return []
     order = np.argsort(pairs.separation_px)
-    bins = np.array_split(order, max(1, min(PAIR_BINS, n // PAIRS_IN_BIN)))
+    bins = np.array_split(order, max(1, min(const.PAIR_BINS, n // const.PAIRS_IN_BIN)))
     return [
         PairMotion(
             separation_arcsec=float(pairs.separation_px[rows].mean() * scale),
@@ -301,7 +293,10 @@ def find_shared_events(
             grid.cadence_s,
             real=segment.real,
             # the longer a stretch, the larger its part of what may go wrong in the record
-            false_alarm=EVENT_FALSE_ALARM * len(segment.real) * grid.cadence_s / grid.duration_s,
+            false_alarm=const.EVENT_FALSE_ALARM
+            * len(segment.real)
+            * grid.cadence_s
+            / grid.duration_s,
         )
         for segment in segments
     ]
@@ -314,7 +309,7 @@ def find_shared_events(
         fast_motion_share=affected / energy if energy > 0 else 0.0,
         smallest_peak_arcsec=max(search.smallest_peak for search in searches),
         window_s=searches[0].window_s,
-        false_alarm_probability=EVENT_FALSE_ALARM,
+        false_alarm_probability=const.EVENT_FALSE_ALARM,
     )
 
 

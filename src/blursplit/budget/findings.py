@@ -8,17 +8,12 @@ from typing import Any
 
 import numpy as np
 
+from blursplit import constants as const
 from blursplit.budget import diagnostics, summary
 from blursplit.budget.answer import Answer
 from blursplit.budget.judge import Findings, judge_positions, judge_widths, worth_of
 from blursplit.budget.lines import to_result
 from blursplit.budget.record import Allowed, Lines, Motion, shown_owner
-from blursplit.constants import (
-    SHOWN_SHARE,
-    STEADY_BLUR_EXPOSURE_S,
-    STILLEST_AIR_ARCSEC,
-    WIDTH_DISAGREEMENT,
-)
 from blursplit.drive.right_ascension import read_drive
 from blursplit.drive.terms import record_of_grid, record_of_tracks
 from blursplit.estimate import Estimate, estimate, limit, upper_limit
@@ -137,7 +132,7 @@ def write_down(
 def _too_still(air: Atmosphere) -> tuple[Check, ...]:
     """Void an answer whose air is stiller than that of any site."""
     seeing = air.seeing_500nm_zenith_arcsec
-    if seeing is None or seeing.high95 is None or seeing.high95 >= STILLEST_AIR_ARCSEC:
+    if seeing is None or seeing.high95 is None or seeing.high95 >= const.STILLEST_AIR_ARCSEC:
         return ()
     facts: dict[str, Any] = {"seeing_arcsec": seeing.high95, "touches": "motion widths seeing"}
     return (Check(code="air-too-still", severity="void", facts=facts),)
@@ -202,7 +197,7 @@ def _shared_motion(record: Record, motion: Motion) -> Open:
 
 def _may_hide_vibration(record: Record) -> bool:
     """Return whether the frames are so long that a vibration in them looks like steady optics."""
-    return (record.tracks.exposure_s or 0.0) >= STEADY_BLUR_EXPOSURE_S
+    return (record.tracks.exposure_s or 0.0) >= const.STEADY_BLUR_EXPOSURE_S
 
 
 def _split_parts(
@@ -286,7 +281,7 @@ def _what_is_shown(record: Record, lines: Lines, answer: Answer) -> summary.Show
     stated = record.facts.known_instrument_arcsec is not None
 
     def above(cure: str) -> bool:
-        return bool(np.percentile(readings.saving[cure][:, 0], 5.0) > SHOWN_SHARE)
+        return bool(np.percentile(readings.saving[cure][:, 0], 5.0) > const.SHOWN_SHARE)
 
     return summary.Shown(
         tracking=moves or shown_owner(lines.found, "tracking"),
@@ -339,7 +334,7 @@ def _doubts(
     out = []
     if answer.readings is not None and recorded is not None:
         modelled = float(np.median(answer.readings.width_arcsec))
-        if abs(modelled / recorded - 1.0) > WIDTH_DISAGREEMENT:
+        if abs(modelled / recorded - 1.0) > const.WIDTH_DISAGREEMENT:
             out.append(
                 Remark(
                     code="widths-disagree",

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from blursplit import constants as const
 from blursplit.budget.air_data import (
     TILT,
     AirTable,
@@ -27,28 +28,6 @@ from blursplit.budget.line_terms import (
     without_lines,
 )
 from blursplit.budget.sampler import Draws, effective_draws, r_hat, sample
-from blursplit.constants import (
-    ARCSEC_PER_RADIAN,
-    BAND_PERCENTILES,
-    FIT_EXCLUDED_WIDTH,
-    FIT_FINAL_SWEEPS,
-    FIT_FINE_FREQUENCIES,
-    FIT_MOST_DOUBLINGS,
-    FIT_OPTICS_RANGE,
-    FIT_OTF_SIGMA,
-    FIT_PARTICLES,
-    FIT_R_HAT,
-    FIT_STRENGTH_RANGE,
-    FIT_WARM_SWEEPS,
-    FWHM_PER_SIGMA,
-    KEPT_NEAR,
-    KEPT_NEAR_ARCSEC,
-    N_HISTORIES,
-    REFERENCE_BASELINE,
-    REGISTERED_BIAS_SIGMA,
-    SEEING_IN_LAMBDA_OVER_R0,
-    STEADY_BLUR_EXPOSURE_S,
-)
 from blursplit.evidence.guest import Guest, KnownStrength
 from blursplit.facts import Optics
 from blursplit.image.otf import OpticsData, log_otf_bias, registered_bias_rows
@@ -97,7 +76,7 @@ class Kept:
         if now.shape != then.shape:
             return grid
         off = (now - now.mean(axis=1)[:, None]) - (then - then.mean(axis=1)[:, None])
-        if np.abs(off).max() > KEPT_NEAR_ARCSEC:
+        if np.abs(off).max() > const.KEPT_NEAR_ARCSEC:
             return grid
         return replace(grid, star_x_arcsec=then[0], star_y_arcsec=then[1])
 
@@ -112,7 +91,9 @@ class Kept:
             (self.table.fine_hz, fine_hz),
             (self.table.baseline_m, baseline_m),
         ):
-            if before.shape != now.shape or not np.allclose(before, now, rtol=KEPT_NEAR, atol=0.0):
+            if before.shape != now.shape or not np.allclose(
+                before, now, rtol=const.KEPT_NEAR, atol=0.0
+            ):
                 return None
         return self.table
 
@@ -121,8 +102,8 @@ class Kept:
 class Pace:
     """How thorough an answer is: all that `measure` does, unless somebody waits for it."""
 
-    histories: int = N_HISTORIES
-    particles: int = FIT_PARTICLES
+    histories: int = const.N_HISTORIES
+    particles: int = const.FIT_PARTICLES
     with_shares: bool = True  # shares decide nothing
     kept: Kept | None = None  # of an earlier fit of the same run
 
@@ -245,7 +226,7 @@ class AirFit:
         density = self.shared_air_density(np.maximum(frequency_hz, self.model.table.fine_hz[0]))
         total = density[:, 0, 0] + density[:, 1, 1]
         ends = ("air_psd_low_arcsec2_hz", "air_psd_arcsec2_hz", "air_psd_high_arcsec2_hz")
-        return dict(zip(ends, np.percentile(total, BAND_PERCENTILES, axis=0), strict=True))
+        return dict(zip(ends, np.percentile(total, const.BAND_PERCENTILES, axis=0), strict=True))
 
     def transfer_curves(self) -> dict[str, FloatArray]:
         """Return the registered star's transfer function, measured and fitted."""
@@ -257,7 +238,7 @@ class AirFit:
         return {
             "baseline_m": star.baseline_m,
             "otf_measured": np.exp(star.log_otf + star.instrument),
-            **dict(zip(ends, np.percentile(fitted, BAND_PERCENTILES, axis=0), strict=True)),
+            **dict(zip(ends, np.percentile(fitted, const.BAND_PERCENTILES, axis=0), strict=True)),
         }
 
     def pair_curves(self, separation_arcsec: FloatArray) -> dict[str, FloatArray]:
@@ -269,13 +250,15 @@ class AirFit:
         ratio = optics.aperture_m / float(np.exp(np.median(state.log_outer)))
         sums = [np.zeros((len(state.j_near), len(separation_arcsec))) for _ in range(2)]
         for height, j in zip(self.model.table.height_m, state.j_high.T, strict=True):
-            s = separation_arcsec / ARCSEC_PER_RADIAN * height / optics.aperture_m
+            s = separation_arcsec / const.ARCSEC_PER_RADIAN * height / optics.aperture_m
             kernels = pair_kernels(s, ratio, optics.obstruction, TILT)
             strength = (j * state.tilt_scale)[:, None]
             sums = [total + strength * kernel for total, kernel in zip(sums, kernels, strict=True)]
         out = {"pair_model_separation_arcsec": separation_arcsec}
         for name, variance in zip(("along", "across"), sums, strict=True):
-            bands = np.percentile(np.sqrt(optics.unit_arcsec2 * variance), BAND_PERCENTILES, axis=0)
+            bands = np.percentile(
+                np.sqrt(optics.unit_arcsec2 * variance), const.BAND_PERCENTILES, axis=0
+            )
             for end, band in zip(("_low", "", "_high"), bands, strict=True):
                 out[f"pair_model_{name}{end}_arcsec"] = band
         return out
@@ -308,9 +291,9 @@ def fit_air(
     model = build_model(grid, lines, star, setup, guests, kept)
     ends = np.zeros((0, 0)) if kept is None else kept.ends
     goes_on = ends.shape == (pace.particles, model.n_parameters)
-    for attempt in range(-2 if goes_on else 0, FIT_MOST_DOUBLINGS + 1):
+    for attempt in range(-2 if goes_on else 0, const.FIT_MOST_DOUBLINGS + 1):
         is_warm = attempt < 0
-        sweeps = FIT_WARM_SWEEPS * 2 ** (attempt + 2) if is_warm else FIT_FINAL_SWEEPS
+        sweeps = const.FIT_WARM_SWEEPS * 2 ** (attempt + 2) if is_warm else const.FIT_FINAL_SWEEPS
         # Sweeps settle a peak; how much lies in each of several is decided while the ladder of
         # powers parts them, by the number of particles.
         particles = pace.particles * 2 ** max(attempt, 0)
@@ -330,9 +313,9 @@ def fit_air(
         ends = last[:: len(last) // pace.particles]
         parts = halves(watched) if is_warm else watched
         ratios = {name: r_hat([w[name] for w in parts]) for name in parts[0]}
-        if max(ratios.values()) <= FIT_R_HAT:
+        if max(ratios.values()) <= const.FIT_R_HAT:
             break
-    rng = np.random.default_rng([seed, FIT_MOST_DOUBLINGS + 1])
+    rng = np.random.default_rng([seed, const.FIT_MOST_DOUBLINGS + 1])
     flat = np.concatenate([run.chains.reshape(-1, model.n_parameters) for run in runs])
     state = model.state(flat[rng.choice(len(flat), n_draws, replace=len(flat) < n_draws)])
     shifted = [run.log_evidence - runs[0].log_evidence for run in runs]
@@ -346,7 +329,7 @@ def fit_air(
         seconds=time.process_time() - start,
         n_particles=particles,
         n_sweeps=sweeps,
-        converged=max(ratios.values()) <= FIT_R_HAT,
+        converged=max(ratios.values()) <= const.FIT_R_HAT,
         kept=_for_the_next(grid, model, kept, ends),
         is_warm=is_warm,
     )
@@ -383,9 +366,9 @@ def build_model(
     modes = differential_modes(fiducial_covariance(x, y, optics), x, y)
     cores = line_cores_hz(lines, grid.longest_s)
     data = spectral_data(_quiet(grid, lines, setup.continuum), modes, skip_hz=cores)
-    fine = np.geomspace(0.1 / grid.longest_s, 0.5 / grid.cadence_s, FIT_FINE_FREQUENCIES)
+    fine = np.geomspace(0.1 / grid.longest_s, 0.5 / grid.cadence_s, const.FIT_FINE_FREQUENCIES)
     baseline = np.zeros(0) if star is None else star.baseline_m
-    reference = REFERENCE_BASELINE * optics.aperture_m
+    reference = const.REFERENCE_BASELINE * optics.aperture_m
     baselines = np.append(baseline, reference)
     table = None if kept is None else kept.table_for(grid, data.frequency_hz, fine, baselines)
     table = table or build_air_table(
@@ -398,7 +381,7 @@ def build_model(
     )
     if setup.strength is not None:
         table = mean_of_openings(table, optics, data.centre_hz, setup.strength.separation_m)
-    cycles_arcsec = baseline / optics.wavelength_m / ARCSEC_PER_RADIAN
+    cycles_arcsec = baseline / optics.wavelength_m / const.ARCSEC_PER_RADIAN
     inside, doubt = (
         blur_inside_exposure(lines, grid.exposure_s, cycles_arcsec)
         if setup.inside is None
@@ -425,7 +408,7 @@ def build_model(
     if star is None:
         return model
     doubt = (
-        REGISTERED_BIAS_SIGMA
+        const.REGISTERED_BIAS_SIGMA
         * log_otf_bias(
             optics.aperture_m / _kolmogorov_r0_m(setup),
             registered_bias_rows(
@@ -441,8 +424,8 @@ def build_model(
 
 def _kolmogorov_r0_m(setup: FitSetup) -> FloatArray:
     """Return r0 of Kolmogorov air as wide as the recorded star, shape (1,)."""
-    width_rad = setup.recorded_fwhm_arcsec / ARCSEC_PER_RADIAN
-    return np.array([SEEING_IN_LAMBDA_OVER_R0 * setup.optics.wavelength_m / width_rad])
+    width_rad = setup.recorded_fwhm_arcsec / const.ARCSEC_PER_RADIAN
+    return np.array([const.SEEING_IN_LAMBDA_OVER_R0 * setup.optics.wavelength_m / width_rad])
 
 
 def _priors(setup: FitSetup, grid: GridData, reference_m: float, *, has_star: bool) -> Priors:
@@ -450,16 +433,19 @@ def _priors(setup: FitSetup, grid: GridData, reference_m: float, *, has_star: bo
     width = setup.recorded_fwhm_arcsec
     kolmogorov_r0 = float(_kolmogorov_r0_m(setup)[0])
     strength = STRUCTURE_CONSTANT * (reference_m / kolmogorov_r0) ** (5.0 / 3.0)
-    low, high = (part * width / FWHM_PER_SIGMA for part in FIT_OPTICS_RANGE)
+    low, high = (part * width / const.FWHM_PER_SIGMA for part in const.FIT_OPTICS_RANGE)
     known, least = setup.known_instrument_arcsec, setup.least_instrument_arcsec2
-    steady = known is not None and grid.exposure_s >= STEADY_BLUR_EXPOSURE_S
+    steady = known is not None and grid.exposure_s >= const.STEADY_BLUR_EXPOSURE_S
     fast = max(setup.fast_motion_arcsec2, high**2) if steady else setup.fast_motion_arcsec2
     return Priors(
-        structure_rad2=(FIT_STRENGTH_RANGE[0] * strength, FIT_STRENGTH_RANGE[1] * strength),
+        structure_rad2=(
+            const.FIT_STRENGTH_RANGE[0] * strength,
+            const.FIT_STRENGTH_RANGE[1] * strength,
+        ),
         outer_scale_m=optics.outer_scale_m,
         wind_m_s=optics.wind_m_s,
         optics_arcsec=(low, high),
-        stated_optics_arcsec=None if known is None else known / FWHM_PER_SIGMA,
+        stated_optics_arcsec=None if known is None else known / const.FWHM_PER_SIGMA,
         measured_optics=None
         if known is not None or least is None
         else _measured_width_prior(least, low, high),
@@ -481,7 +467,9 @@ def _measured_width_prior(
 
     P(sigma < x) = mean over draws of (ln sqrt(x^2 - least) - ln low)/ln(high/low), cut to 0...1.
     """
-    top = float(np.sqrt(high_arcsec**2 + np.quantile(least_arcsec2, 1.0 - FIT_EXCLUDED_WIDTH)))
+    top = float(
+        np.sqrt(high_arcsec**2 + np.quantile(least_arcsec2, 1.0 - const.FIT_EXCLUDED_WIDTH))
+    )
     edge = np.linspace(np.log(low_arcsec), np.log(top), 300)
     left = np.exp(2.0 * edge)[:, None] - least_arcsec2
     rest = 0.5 * np.log(np.maximum(left, 1e-30))
@@ -540,11 +528,11 @@ def _air_alone(model: AirModel, state: AirState, rng: np.random.Generator) -> Fl
         j_near=0.0 * total,
         j_ground=state.j_ground * growth[:, 0],
         j_high=state.j_high * growth,
-        otf_scale=1.0 + FIT_OTF_SIGMA * rng.standard_normal(n),
+        otf_scale=1.0 + const.FIT_OTF_SIGMA * rng.standard_normal(n),
     )
     per_j = model.air_log_otf(alone) / total[:, None]
     noise = rng.multivariate_normal(np.zeros(len(star.log_otf)), star.covariance, n)
-    scale = 2.0 * np.pi**2 * star.frequency_rad2 / ARCSEC_PER_RADIAN**2
+    scale = 2.0 * np.pi**2 * star.frequency_rad2 / const.ARCSEC_PER_RADIAN**2
     target = star.log_otf - star.cut_at(total) + noise + model.registration_noise_arcsec2 * scale
     weight = np.linalg.inv(star.covariance)
     top = np.einsum("ti,ij,tj->t", per_j, weight, target)

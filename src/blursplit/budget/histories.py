@@ -16,21 +16,9 @@ import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 from scipy.special import eval_legendre
 
+from blursplit import constants as const
 from blursplit.budget.fit import AirFit
 from blursplit.budget.line_terms import LineTerm, draw_parts, embedded_frequencies, line_density
-from blursplit.constants import (
-    AMPLITUDE_SIGMA,
-    DRIFT_PRIOR_ARCSEC_S,
-    DRIVE_BLOCKS,
-    HIDDEN_MODE_CHANCE,
-    HIDDEN_RMS_ARCSEC,
-    LEAST_KEPT,
-    LEAST_TELLING,
-    OFF_AXIS_SHARE,
-    PERIODIC_PRIOR_ARCSEC,
-    SLOW_TURNS,
-    STEADY_BLUR_EXPOSURE_S,
-)
 from blursplit.definitions import STEADY, Conditions, History
 from blursplit.drive.terms import DriveTerm
 from blursplit.motion.grid import GridData
@@ -126,7 +114,8 @@ def draw_histories(
             defocus_share=float(fit.optics_shape[row]),
             # The star's image bounds turbulence, not a smooth wedge of warm air in tube or dome.
             open_is_air=1.0 - (0.0 if known is None else float(known[row])),
-            optics_may_shake=not fit.optics_stated and grid.exposure_s >= STEADY_BLUR_EXPOSURE_S,
+            optics_may_shake=not fit.optics_stated
+            and grid.exposure_s >= const.STEADY_BLUR_EXPOSURE_S,
         )
         history, told_arcsec2 = _with_inside(history, inside, k, rng)
         if fit.model.priors.fast_is_steady:
@@ -241,10 +230,12 @@ def _stationary(
     for i, line in enumerate(lines):
         owner = line.owner
         # Filled-in samples and centroids of trailed stars: an error no counting shows.
-        path = np.concatenate(drawn[f"line {i}"]) * (1.0 + AMPLITUDE_SIGMA * rng.standard_normal())
+        path = np.concatenate(drawn[f"line {i}"]) * (
+            1.0 + const.AMPLITUDE_SIGMA * rng.standard_normal()
+        )
         paths_of[owner] = paths_of[owner] + path if owner in paths_of else path
         true_hz = float(rng.choice(line.candidates_hz, p=line.odds))
-        kept = max(float(np.sinc(true_hz * grid.exposure_s)) ** 2, LEAST_KEPT)
+        kept = max(float(np.sinc(true_hz * grid.exposure_s)) ** 2, const.LEAST_KEPT)
         blur = (1.0 / kept - 1.0) * path.T @ path / len(path)
         inside[owner] = inside.get(owner, 0.0) + blur
     return paths_of, inside
@@ -292,12 +283,12 @@ def _with_hidden_mode(
     as the fourth power beyond). What it does inside the frames is taken from the optics' blur,
     and where the frames do not show it at all, that bounds it.
     """
-    if rng.random() >= HIDDEN_MODE_CHANCE or not len(setup.hidden_hz):
+    if rng.random() >= const.HIDDEN_MODE_CHANCE or not len(setup.hidden_hz):
         return history, 0.0
     optics = float(np.trace(history.optics_arcsec2))
     for _ in range(20):
         i = int(rng.integers(len(setup.hidden_hz)))
-        rms = float(np.exp(rng.uniform(*np.log(HIDDEN_RMS_ARCSEC))))
+        rms = float(np.exp(rng.uniform(*np.log(const.HIDDEN_RMS_ARCSEC))))
         miss = 1.0 / (1.0 + 19.0 * (rms / setup.hidden_limit_arcsec[i]) ** 4)
         kept = float(np.sinc(setup.hidden_hz[i] * grid.exposure_s)) ** 2
         blur = rms**2 * (1.0 - kept)
@@ -343,7 +334,7 @@ class _Drive:
         values = grid.shared_arcsec
         self._blocks, start = [], 0
         for n in (len(s.real) for s in grid.segments):
-            count = max(4, min(n, round(DRIVE_BLOCKS * n / len(values))))
+            count = max(4, min(n, round(const.DRIVE_BLOCKS * n / len(values))))
             self._blocks.append((start, n, count, n // count))
             start += n
         self._means = self._in_blocks(values)
@@ -365,7 +356,7 @@ class _Drive:
         if bends > 0:
             for part, f in zip(parts, self._frequencies(), strict=True):
                 turns = f * self.grid.longest_s
-                colour = np.where(turns < SLOW_TURNS, 1.0 / np.maximum(turns, 0.3), 0.0)
+                colour = np.where(turns < const.SLOW_TURNS, 1.0 / np.maximum(turns, 0.3), 0.0)
                 part["open"] = part["open"] + bends * colour[:, None, None] * part["slow"]
             covariance = self._covariance(parts, [n for n in parts[0] if n != "slow"])
             mean, root = self._posterior(covariance)
@@ -436,12 +427,12 @@ class _Drive:
         slow_parts = []
         for part, f in zip(parts, self._frequencies(), strict=True):
             turns = f * self.grid.longest_s
-            colour = np.where(turns < SLOW_TURNS, 1.0 / np.maximum(turns, 0.3), 0.0)
+            colour = np.where(turns < const.SLOW_TURNS, 1.0 / np.maximum(turns, 0.3), 0.0)
             slow_parts.append({"slow": colour[:, None, None] * part["slow"]})
         slow = np.diag(weights @ self._covariance(slow_parts, ["slow"]) @ weights.T)
         own = np.diag(weights @ known @ weights.T)
         telling = (
-            slow > LEAST_TELLING * own
+            slow > const.LEAST_TELLING * own
         )  # bends that the drive's terms leave nothing of are mute
         if not np.any(telling):
             return 0.0
@@ -475,12 +466,12 @@ def _drive_columns(
     columns = [(grid.number == i).astype(np.float64) for i in range(n_segments)]
     sizes = [1e3] * n_segments
     columns.append(time_s - time_s.mean())
-    sizes.append(DRIFT_PRIOR_ARCSEC_S)
+    sizes.append(const.DRIFT_PRIOR_ARCSEC_S)
     for term in terms:
         harmonic = max(term.harmonic, 1)
         phase = 2.0 * np.pi * time_s * harmonic / term.period_s
         columns += [np.cos(phase), np.sin(phase)]
-        sizes += [PERIODIC_PRIOR_ARCSEC / harmonic] * 2
+        sizes += [const.PERIODIC_PRIOR_ARCSEC / harmonic] * 2
     n = len(columns)
     prior = np.zeros((2, n, 2, n))
     for i, size in enumerate(sizes):
@@ -489,6 +480,6 @@ def _drive_columns(
             angle = np.radians(angle_deg)
             unit = np.array([np.cos(angle), np.sin(angle)])
             along = np.outer(unit, unit)
-            shape = along + OFF_AXIS_SHARE**2 * (np.eye(2) - along)
+            shape = along + const.OFF_AXIS_SHARE**2 * (np.eye(2) - along)
         prior[:, i, :, i] = size**2 * shape
     return np.stack(columns, axis=1), prior.reshape(2 * n, 2 * n)

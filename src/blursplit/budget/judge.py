@@ -7,18 +7,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from blursplit import constants as const
 from blursplit.budget.summary import Readings
-from blursplit.constants import (
-    AIRMASS_TO_MENTION,
-    EXPOSURE_TO_TRY_S,
-    FWHM_PER_SIGMA,
-    LARGEST_CHANCE,
-    LEAST_WORTH_ARCSEC,
-    LONGER_RUN,
-    PLAN_STARS,
-    SURE,
-    WORTH_SHARE,
-)
 from blursplit.definitions import CURES
 from blursplit.evidence.second_camera import witness_baseline_m
 from blursplit.evidence.sensor_signal import MOTION_SENSORS, accelerometer_noise_ug
@@ -59,7 +49,7 @@ def worth_of(recorded_arcsec: float | None, asked_arcsec: float | None) -> float
     """Return the saving that counts as worth a cure [arcsec]."""
     if asked_arcsec is not None:
         return asked_arcsec
-    return max(LEAST_WORTH_ARCSEC, WORTH_SHARE * (recorded_arcsec or 0.0))
+    return max(const.LEAST_WORTH_ARCSEC, const.WORTH_SHARE * (recorded_arcsec or 0.0))
 
 
 def judge_widths(
@@ -112,7 +102,7 @@ def judge_positions(result: Result, found: Findings, worth_arcsec: float | None)
     if result.open.band_hz is not None:
         facts["band_low_hz"], facts["band_high_hz"] = result.open.band_hz
     if motion is not None and motion.high95 is not None:
-        added = FWHM_PER_SIGMA * motion.high95
+        added = const.FWHM_PER_SIGMA * motion.high95
         facts |= {"rms_arcsec": motion.high95, "added_arcsec": added}
         answer = "no" if added < worth else "open"
     elif result.motion.common_rms_x_px is not None:
@@ -144,9 +134,9 @@ def judge_positions(result: Result, found: Findings, worth_arcsec: float | None)
 
 
 def _answer(low: float, high: float) -> Answer:
-    if low >= SURE:
+    if low >= const.SURE:
         return "yes"
-    return "no" if 1.0 - high >= SURE else "open"
+    return "no" if 1.0 - high >= const.SURE else "open"
 
 
 def _largest(readings: Readings) -> list[str]:
@@ -154,7 +144,7 @@ def _largest(readings: Readings) -> list[str]:
     saved = np.stack([readings.saving[cure] for cure in _SINGLE])  # (cure, draw, reading)
     first = np.argmax(saved, axis=0).ravel()
     chance = np.bincount(first, minlength=len(_SINGLE)) / first.size
-    return [_SINGLE[i] for i in np.argsort(-chance) if chance[i] > LARGEST_CHANCE]
+    return [_SINGLE[i] for i in np.argsort(-chance) if chance[i] > const.LARGEST_CHANCE]
 
 
 def _headline(
@@ -281,7 +271,7 @@ def _next_steps(
     _add_witnesses(steps, result, matters, found)
     for code in found.missing:
         steps.add(code, 0.5 * recorded, **_facts_of(code, found))
-    if matters["mechanics"] == "no" and found.airmass > AIRMASS_TO_MENTION:
+    if matters["mechanics"] == "no" and found.airmass > const.AIRMASS_TO_MENTION:
         gain = recorded * (1.0 - found.airmass**-0.6)
         steps.add("observe-higher", gain, airmass=found.airmass)
     return steps.in_order()
@@ -290,11 +280,11 @@ def _next_steps(
 def _facts_of(code: str, found: Findings) -> Facts:
     """Return what the words of a step name: how long a run, or how short the exposures."""
     if code == "longer-run":
-        return {"duration_s": LONGER_RUN * found.duration_s}
+        return {"duration_s": const.LONGER_RUN * found.duration_s}
     if code == "finer-sampling":
         return {"pixel_arcsec": found.pixel_arcsec}
     if code == "shorter-exposure" and found.exposure_s is not None:
-        return {"exposure_s": min(EXPOSURE_TO_TRY_S, 0.1 * found.exposure_s)}
+        return {"exposure_s": min(const.EXPOSURE_TO_TRY_S, 0.1 * found.exposure_s)}
     return {}
 
 
@@ -333,7 +323,7 @@ def _add_of_open_motion(
         if "second-camera" not in used:
             steps.add("second-camera", 0.9 * gain, baseline_m=_baseline_needed_m(result))
         steps.add("longer-run", 0.5 * gain, **_facts_of("longer-run", found))
-        if found.stars < PLAN_STARS:
+        if found.stars < const.PLAN_STARS:
             steps.add("more-stars", 0.4 * gain)
     if shaking and found.steady_blur and found.exposure_s is not None:
         steps.add("shorter-exposure", gain, **_facts_of("shorter-exposure", found))

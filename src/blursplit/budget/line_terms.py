@@ -17,16 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 
-from blursplit.constants import (
-    LEAST_SINC2,
-    LINE_CORE_BINS,
-    LINE_CORE_WIDTHS,
-    LINE_INSIDE_SIGMA,
-    LINE_LEAST_ODDS,
-    MOST_ITERATIONS,
-    SOLVER_TOLERANCE,
-    STREAK_ANGLES,
-)
+from blursplit import constants as const
 from blursplit.image.otf import streak_otf
 from blursplit.motion.grid import GridData, remove_trend
 from blursplit.spectra import LineFit
@@ -102,8 +93,8 @@ def _solve(total: FloatArray, wanted: FloatArray, size: int) -> FloatArray:
     left = wanted - covariance(x)
     step = better = nearly_inverse(left)
     size_of = float(np.sum(left * better))
-    goal = SOLVER_TOLERANCE**2 * float(np.sum(wanted * nearly_inverse(wanted)))
-    for _ in range(MOST_ITERATIONS):
+    goal = const.SOLVER_TOLERANCE**2 * float(np.sum(wanted * nearly_inverse(wanted)))
+    for _ in range(const.MOST_ITERATIONS):
         if size_of <= goal:
             break
         moved = covariance(step)
@@ -187,11 +178,11 @@ def line_cores_hz(terms: Sequence[LineTerm], length_s: float) -> list[tuple[floa
     return [
         (
             term.fit.frequency_hz
-            - LINE_CORE_WIDTHS * term.half_width_hz
-            - LINE_CORE_BINS / length_s,
+            - const.LINE_CORE_WIDTHS * term.half_width_hz
+            - const.LINE_CORE_BINS / length_s,
             term.fit.frequency_hz
-            + LINE_CORE_WIDTHS * term.half_width_hz
-            + LINE_CORE_BINS / length_s,
+            + const.LINE_CORE_WIDTHS * term.half_width_hz
+            + const.LINE_CORE_BINS / length_s,
         )
         for term in terms
     ]
@@ -210,14 +201,14 @@ def blur_inside_exposure(
     """
     mean, variance = np.zeros(len(cycles_arcsec)), np.zeros(len(cycles_arcsec))
     for term in terms:
-        likely = term.odds >= LINE_LEAST_ODDS
+        likely = term.odds >= const.LINE_LEAST_ODDS
         odds = term.odds[likely] / term.odds[likely].sum()
         blurs = np.stack(
             [_line_blur(term, hz, exposure_s, cycles_arcsec) for hz in term.candidates_hz[likely]]
         )
         middle = odds @ blurs
         mean += middle
-        variance += odds @ (blurs - middle) ** 2 + (LINE_INSIDE_SIGMA * middle) ** 2
+        variance += odds @ (blurs - middle) ** 2 + (const.LINE_INSIDE_SIGMA * middle) ** 2
     return mean, np.sqrt(variance)
 
 
@@ -230,9 +221,9 @@ def _line_blur(
     from frame to frame like a Gaussian: the mean of sinc(f L). One that holds a whole turn or
     more blurs like J0 of an amplitude that varies like Rayleigh's, which is a Gaussian.
     """
-    kept = max(float(np.sinc(true_hz * exposure_s)) ** 2, LEAST_SINC2)
+    kept = max(float(np.sinc(true_hz * exposure_s)) ** 2, const.LEAST_SINC2)
     covariance = term.fit.covariance * (1.0 - kept) / kept
-    angle = np.pi * (np.arange(STREAK_ANGLES) + 0.5) / STREAK_ANGLES
+    angle = np.pi * (np.arange(const.STREAK_ANGLES) + 0.5) / const.STREAK_ANGLES
     unit = np.stack([np.cos(angle), np.sin(angle)])
     sigma = np.sqrt(np.maximum(np.einsum("ia,ij,ja->a", unit, covariance, unit), 0.0))
     otf = streak_otf(np.outer(cycles_arcsec, sigma), 1.0, true_hz * exposure_s)

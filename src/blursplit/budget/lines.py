@@ -8,27 +8,8 @@ from typing import Literal
 
 import numpy as np
 
+from blursplit import constants as const
 from blursplit.budget.line_terms import LineTerm
-from blursplit.constants import (
-    DAMPING_LN_SPREAD,
-    DRIVE_ODDS,
-    FWHM_PER_SIGMA,
-    IRREGULAR_FEWEST_FRAMES,
-    IRREGULAR_FREEDOM,
-    IRREGULAR_MOST_FRAMES,
-    IRREGULAR_SIZE_ERROR,
-    LEAST_ALIAS_ODDS,
-    LEAST_SINC2,
-    LINE_DIRECTION_DRAWS,
-    LINE_LEAST_ROWS,
-    LINE_PIECE_SAMPLES,
-    LONGEST_STREAK,
-    PERCENTILES,
-    SHARED_ENOUGH,
-    SLOWEST_STRUCTURE_HZ,
-    STREAK_WIDTH_ERROR,
-    USUAL_DAMPING,
-)
 from blursplit.estimate import (
     Estimate,
     axial_estimate,
@@ -108,7 +89,7 @@ def search_lines(
     lines = []
     for i, fit in enumerate(fits):
         shared = _shared(grid, longest, fit, search)
-        if shared is not None and shared < SHARED_ENOUGH:
+        if shared is not None and shared < const.SHARED_ENOUGH:
             continue
         alias = _alias(grid, longest, fit, search, tracks, rig, star, guests)
         kept = kept_by_rows(alias.candidates_hz, grid.row_time_s, grid.cadence_s)
@@ -152,9 +133,9 @@ def _scaled(fit: LineFit, power: float) -> LineFit:
 
 
 def _owner(fit: LineFit, drive_odds: float) -> Literal["tracking", "structure", "open"]:
-    if drive_odds >= DRIVE_ODDS:
+    if drive_odds >= const.DRIVE_ODDS:
         return "tracking"
-    return "structure" if fit.frequency_hz >= SLOWEST_STRUCTURE_HZ else "open"
+    return "structure" if fit.frequency_hz >= const.SLOWEST_STRUCTURE_HZ else "open"
 
 
 def _star_motion(grid: GridData, piece: GridSegment) -> tuple[FloatArray, FloatArray]:
@@ -182,7 +163,9 @@ def _steady_chance(piece: GridSegment, fit: LineFit, cadence_s: float) -> float 
     if fit.kind != "steady":
         return None
     angle = np.radians(fit.angle_deg)
-    along = piece.shared_arcsec[:LINE_PIECE_SAMPLES] @ np.array([np.cos(angle), np.sin(angle)])
+    along = piece.shared_arcsec[: const.LINE_PIECE_SAMPLES] @ np.array(
+        [np.cos(angle), np.sin(angle)]
+    )
     return steady_chance(along, cadence_s, fit.frequency_hz, fit.frequency_sigma)
 
 
@@ -331,7 +314,7 @@ def _with_head(record: Line, line: FoundLine, lever_m: float) -> Line:
     if record.rms_arcsec is None:
         return record
     order = np.argsort(-line.alias.odds, kind="stable")
-    likely = [k for k in order if k == order[0] or line.alias.odds[k] > LEAST_ALIAS_ODDS]
+    likely = [k for k in order if k == order[0] or line.alias.odds[k] > const.LEAST_ALIAS_ODDS]
     head = head_motion(record.rms_arcsec, line.alias.candidates_hz[likely].tolist(), lever_m)
     return record.model_copy(
         update={
@@ -347,13 +330,13 @@ def _one_line(
 ) -> Line:
     fit = line.fit
     kept = np.sinc(line.alias.candidates_hz * exposure_s) ** 2
-    gains = 1.0 / np.maximum(kept, LEAST_SINC2)
+    gains = 1.0 / np.maximum(kept, const.LEAST_SINC2)
     if line.kept is not None:
-        gains = gains / np.maximum(line.kept, LINE_LEAST_ROWS)
+        gains = gains / np.maximum(line.kept, const.LINE_LEAST_ROWS)
     gain = float(np.sqrt(gains[int(np.argmax(line.alias.odds))]))
     rms = with_error(fit.rms * gain, fit.rms_sigma * gain)
     if not line.alias.is_decided:
-        likely = np.sqrt(gains[line.alias.odds > LEAST_ALIAS_ODDS])
+        likely = np.sqrt(gains[line.alias.odds > const.LEAST_ALIAS_ODDS])
         rms = _widened(rms, fit.rms, likely)
     true_hz = line.alias.best_hz if line.alias.is_decided else fit.frequency_hz
     # a mode decays alike whatever its alias: the damping ratio goes with 1 / frequency
@@ -376,7 +359,7 @@ def _one_line(
         rms_arcsec=rms if in_arcsec else None,
         rms_px=None if in_arcsec else rms,
         angle_deg=axial_estimate(
-            fit.angle_deg + fit.angle_sigma_deg * rng.standard_normal(LINE_DIRECTION_DRAWS)
+            fit.angle_deg + fit.angle_sigma_deg * rng.standard_normal(const.LINE_DIRECTION_DRAWS)
         ),
         minor_over_major=_axis_ratio(fit, rng),
         damping_ratio=damping,
@@ -399,13 +382,14 @@ def _axis_ratio(fit: LineFit, rng: np.random.Generator) -> Estimate:
     along the smaller axis negative, which counts as none.
     """
     noise = (
-        rng.standard_normal((LINE_DIRECTION_DRAWS, 3)) * fit.covariance_sigma[[0, 0, 1], [0, 1, 1]]
+        rng.standard_normal((const.LINE_DIRECTION_DRAWS, 3))
+        * fit.covariance_sigma[[0, 0, 1], [0, 1, 1]]
     )
     xx, xy, yy = (fit.covariance[[0, 0, 1], [0, 1, 1]] + noise).T
     mean, half = (xx + yy) / 2.0, np.hypot((xx - yy) / 2.0, xy)
     larger = np.maximum(mean + half, np.finfo(np.float64).tiny)
     draws = np.sqrt(np.clip((mean - half) / larger, 0.0, 1.0))
-    ends = np.percentile(draws, PERCENTILES)
+    ends = np.percentile(draws, const.PERCENTILES)
     if ends[0] <= 0.0:
         return upper_limit(float(np.percentile(draws, 95.0)))
     return from_ends(ends_about(float(fit.axis_ratio), ends))
@@ -454,7 +438,7 @@ def image_log_odds(
     turn = angle - np.radians(star.registered.angle_deg)
     major2, minor2 = star.registered.major**2, star.registered.minor**2
     seen2 = major2 * np.cos(turn) ** 2 + minor2 * np.sin(turn) ** 2
-    error2 = np.hypot(STREAK_WIDTH_ERROR, 2.0 * star.error / star.registered.mean) * seen2
+    error2 = np.hypot(const.STREAK_WIDTH_ERROR, 2.0 * star.error / star.registered.mean) * seen2
     odds = np.zeros(len(candidates_hz))
     for i, hz in enumerate(candidates_hz):
         kept = max(float(np.sinc(hz * exposure_s)) ** 2, 1e-4)
@@ -469,10 +453,10 @@ def _drawn_out_fwhm(perfect_fwhm: float, sigma: float, *, turns: float) -> float
     """Return the full width at half maximum of a star along the motion inside its exposures."""
     from scipy.optimize import brentq
 
-    sigma = min(sigma, LONGEST_STREAK * perfect_fwhm)
-    widest = FWHM_PER_SIGMA * float(np.hypot(sigma, perfect_fwhm / FWHM_PER_SIGMA))
+    sigma = min(sigma, const.LONGEST_STREAK * perfect_fwhm)
+    widest = const.FWHM_PER_SIGMA * float(np.hypot(sigma, perfect_fwhm / const.FWHM_PER_SIGMA))
     f = np.linspace(0.0, 4.0 / perfect_fwhm, 1200)
-    otf = np.exp(-2.0 * (np.pi * f * perfect_fwhm / FWHM_PER_SIGMA) ** 2) * streak_otf(
+    otf = np.exp(-2.0 * (np.pi * f * perfect_fwhm / const.FWHM_PER_SIGMA) ** 2) * streak_otf(
         f, sigma, turns
     )
 
@@ -491,7 +475,7 @@ def damping_log_odds(fit: LineFit, candidates_hz: FloatArray) -> FloatArray:
     if fit.damping_ratio is None:
         return np.zeros(len(candidates_hz))
     damping = fit.damping_ratio * fit.frequency_hz / candidates_hz
-    return np.asarray(-0.5 * (np.log(damping / USUAL_DAMPING) / DAMPING_LN_SPREAD) ** 2)
+    return np.asarray(-0.5 * (np.log(damping / const.USUAL_DAMPING) / const.DAMPING_LN_SPREAD) ** 2)
 
 
 # --- frames that follow no regular grid, at their own times ---------------------------------------
@@ -520,20 +504,23 @@ def lines_at_own_times(
         return None
     numbers, counts = np.unique(segment, return_counts=True)
     longest = segment == numbers[int(np.argmax(counts))]
-    if longest.sum() < IRREGULAR_FEWEST_FRAMES:
+    if longest.sum() < const.IRREGULAR_FEWEST_FRAMES:
         return None
     cadence_s = float(np.median(np.diff(time_s[longest])))
     search = find_lines(
         time_s, shared, cadence_s=cadence_s, timing="irregular", segment=segment.astype(np.int64)
     )
-    at, part = time_s[longest][:IRREGULAR_MOST_FRAMES], shared[longest][:IRREGULAR_MOST_FRAMES]
+    at, part = (
+        time_s[longest][: const.IRREGULAR_MOST_FRAMES],
+        shared[longest][: const.IRREGULAR_MOST_FRAMES],
+    )
     slope = np.polynomial.polynomial.polyfit(at, part, 1)
     part = part - (slope[0] + np.outer(at, slope[1]))
     span_s = float(at[-1] - at[0])
     frequency = np.arange(1, max(int(0.5 * span_s / cadence_s), 2)) / span_s
     densities = [lomb_scargle_density(at, part[:, axis], frequency) for axis in range(2)]
     total = densities[0] + densities[1]
-    low, high = (float(chi2.ppf(part, IRREGULAR_FREEDOM)) for part in (0.15865, 0.84135))
+    low, high = (float(chi2.ppf(part, const.IRREGULAR_FREEDOM)) for part in (0.15865, 0.84135))
     lines = [
         FoundLine(
             _doubted(fit),
@@ -547,8 +534,8 @@ def lines_at_own_times(
         "frequency_hz": frequency,
         "common_psd_x_arcsec2_hz": densities[0],
         "common_psd_y_arcsec2_hz": densities[1],
-        "common_psd_low_arcsec2_hz": IRREGULAR_FREEDOM * total / high,
-        "common_psd_high_arcsec2_hz": IRREGULAR_FREEDOM * total / low,
+        "common_psd_low_arcsec2_hz": const.IRREGULAR_FREEDOM * total / high,
+        "common_psd_high_arcsec2_hz": const.IRREGULAR_FREEDOM * total / low,
     }
 
 
@@ -556,5 +543,5 @@ def _doubted(fit: LineFit) -> LineFit:
     """Widen the errors of a line's size by what uneven times leave open."""
     size = np.sqrt(np.outer(np.diag(fit.covariance), np.diag(fit.covariance)))
     return replace(
-        fit, covariance_sigma=np.hypot(fit.covariance_sigma, IRREGULAR_SIZE_ERROR * size)
+        fit, covariance_sigma=np.hypot(fit.covariance_sigma, const.IRREGULAR_SIZE_ERROR * size)
     )

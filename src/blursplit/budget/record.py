@@ -7,17 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from blursplit import constants as const
 from blursplit.budget.lines import (
     FoundLine,
     StarImage,
     lines_at_own_times,
     search_lines,
-)
-from blursplit.constants import (
-    FASTEST_STRUCTURE_HZ,
-    LIMIT_DAMPING,
-    LOWEST_LIMIT_HZ,
-    SLOWEST_STRUCTURE_HZ,
 )
 from blursplit.definitions import History, width
 from blursplit.drive.terms import (
@@ -213,17 +208,17 @@ def _limits(
     low, high = search.searched_hz
     frequency = np.geomspace(low, high, 200)
     density = search.continuum(frequency).max(axis=1)
-    at = np.geomspace(max(SLOWEST_STRUCTURE_HZ, low), FASTEST_STRUCTURE_HZ, 60)
+    at = np.geomspace(max(const.SLOWEST_STRUCTURE_HZ, low), const.FASTEST_STRUCTURE_HZ, 60)
     limit = mode_limit_arcsec(
         at,
-        LIMIT_DAMPING,
+        const.LIMIT_DAMPING,
         frequency,
         density,
         duration_s=grid.longest_s,
         cadence_s=grid.cadence_s,
         exposure_s=grid.exposure_s,
     )
-    band = (max(LOWEST_LIMIT_HZ, low), min(high, 0.5 / grid.cadence_s))
+    band = (max(const.LOWEST_LIMIT_HZ, low), min(high, 0.5 / grid.cadence_s))
     seen = (at >= band[0]) & (at <= band[1]) & np.isfinite(limit)
     undetected = (float(limit[seen].max()), band) if np.any(seen) else None
     return at, limit, undetected

@@ -16,16 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blursplit.constants import (
-    SMC_ACCEPTANCE,
-    SMC_DIFFERENCE_MOVES,
-    SMC_ENTRY,
-    SMC_ESS,
-    SMC_FORGOTTEN,
-    SMC_JUMP_MOVES,
-    SMC_NU,
-    SMC_SWEEPS,
-)
+from blursplit import constants as const
 from blursplit.types import FloatArray, IntArray
 
 LogLikelihood = Callable[[FloatArray], FloatArray]
@@ -63,7 +54,7 @@ def sample(
     cloud = _Cloud(log_likelihood, first, rng)
     temperature, log_evidence = 0.0, 0.0
     if start is not None:
-        temperature, log_evidence = SMC_ENTRY, np.nan
+        temperature, log_evidence = const.SMC_ENTRY, np.nan
         _forget(cloud, temperature)
     while temperature < 1.0:
         step = _next_step(cloud.log_likelihood, 1.0 - temperature)
@@ -84,10 +75,10 @@ def sample(
 def _forget(cloud: _Cloud, temperature: float) -> None:
     """Move the particles about until most coordinates have forgotten where they were."""
     start, spread = cloud.z.copy(), cloud.z.std(axis=0)
-    for sweep in range(SMC_SWEEPS[1]):
+    for sweep in range(const.SMC_SWEEPS[1]):
         cloud.move(temperature)
         moved = np.mean((cloud.z - start) ** 2, axis=0) / (2.0 * spread**2 + 1e-300)
-        if sweep + 1 >= SMC_SWEEPS[0] and np.median(moved) > SMC_FORGOTTEN:
+        if sweep + 1 >= const.SMC_SWEEPS[0] and np.median(moved) > const.SMC_FORGOTTEN:
             break
 
 
@@ -99,11 +90,11 @@ def _next_step(log_likelihood: FloatArray, longest: float) -> float:
         weight = np.exp(step * (log_likelihood - log_likelihood.max()))
         return float(weight.sum() ** 2 / (weight @ weight) / len(weight))
 
-    if share(longest) >= SMC_ESS:
+    if share(longest) >= const.SMC_ESS:
         return longest
     for _ in range(60):
         middle = 0.5 * (low + high)
-        low, high = (middle, high) if share(middle) > SMC_ESS else (low, middle)
+        low, high = (middle, high) if share(middle) > const.SMC_ESS else (low, middle)
     return max(high, 1e-12)
 
 
@@ -131,15 +122,15 @@ class _Cloud:
         order = self._rng.permutation(len(self.z))
         for mine, other in ((order[:half], order[half:]), (order[half:], order[:half])):
             kind = self._rng.random()
-            if kind < SMC_DIFFERENCE_MOVES + SMC_JUMP_MOVES:
-                other_move = self._jump if kind < SMC_JUMP_MOVES else self._difference
+            if kind < const.SMC_DIFFERENCE_MOVES + const.SMC_JUMP_MOVES:
+                other_move = self._jump if kind < const.SMC_JUMP_MOVES else self._difference
                 proposed, log_ratio = other_move(self.z[mine], self.z[other])
                 self._accept(mine, proposed, log_ratio, temperature)
                 continue
             proposed, log_ratio = self._crank_nicolson(self.z[mine], self.z[other])
             taken = self._accept(mine, proposed, log_ratio, temperature)
             self._step = float(
-                np.clip(self._step * np.exp(0.5 * (taken - SMC_ACCEPTANCE)), 0.02, 0.999)
+                np.clip(self._step * np.exp(0.5 * (taken - const.SMC_ACCEPTANCE)), 0.02, 0.999)
             )
 
     def _accept(
@@ -164,13 +155,15 @@ class _Cloud:
         def distance(at: FloatArray) -> FloatArray:
             return np.asarray((((at - mean) @ inverse) ** 2).sum(axis=1))
 
-        shape = 0.5 * (d + SMC_NU)
+        shape = 0.5 * (d + const.SMC_NU)
         before = distance(z)
-        scale = 0.5 * (SMC_NU + before) / self._rng.gamma(shape, size=n)
+        scale = 0.5 * (const.SMC_NU + before) / self._rng.gamma(shape, size=n)
         noise = self._rng.standard_normal((n, d)) @ root.T
         proposed = mean + np.sqrt(1.0 - self._step**2) * (z - mean)
         proposed += self._step * np.sqrt(scale)[:, None] * noise
-        student = -shape * (np.log1p(before / SMC_NU) - np.log1p(distance(proposed) / SMC_NU))
+        student = -shape * (
+            np.log1p(before / const.SMC_NU) - np.log1p(distance(proposed) / const.SMC_NU)
+        )
         return proposed, np.asarray(student)
 
     def _jump(self, z: FloatArray, other: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -7,19 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from blursplit import constants as const
 from blursplit.budget.fit import AirFit
 from blursplit.budget.histories import DriveDraws
-from blursplit.constants import (
-    AIRY_FWHM,
-    ARCSEC_PER_RADIAN,
-    FWHM_PER_SIGMA,
-    N_SHARES,
-    ROUND_RATIO,
-    SEEING_IN_LAMBDA_OVER_R0,
-    SEEING_WAVELENGTH_M,
-    SHOWN_CHI2,
-    SHOWN_SHARE,
-)
 from blursplit.definitions import (
     CAUSES,
     CURES,
@@ -80,7 +70,7 @@ def read_off(runs: Sequence[History], blur_time_s: float, *, with_shares: bool =
     """Read every number off every history; shares decide nothing and may be left out."""
     seen = [in_windows(run, blur_time_s) for run in runs]
     saved = [savings(run) for run in seen]
-    some = seen[:: max(1, len(seen) // N_SHARES)]
+    some = seen[:: max(1, len(seen) // const.N_SHARES)]
     parts = [shares(run) for run in some] if with_shares else []
     optics = np.array([np.trace(run.optics_arcsec2) for run in seen])
     return Readings(
@@ -100,7 +90,7 @@ def read_off(runs: Sequence[History], blur_time_s: float, *, with_shares: bool =
             cause: float(np.mean([p[cause] for p in parts])) if parts else None for cause in CAUSES
         },
         air_arcsec=np.array([_air_alone(run) for run in seen]),
-        optics_arcsec=FWHM_PER_SIGMA * np.sqrt(0.5 * optics),
+        optics_arcsec=const.FWHM_PER_SIGMA * np.sqrt(0.5 * optics),
     )
 
 
@@ -144,8 +134,8 @@ def saving_parts(
     """
     low, high = readings.saving[cure].T
     fraction = estimate_between(low, high)
-    if fraction is not None and not shown and (fraction.low95 or 0.0) < SHOWN_SHARE:
-        there = high[high > SHOWN_SHARE]
+    if fraction is not None and not shown and (fraction.low95 or 0.0) < const.SHOWN_SHARE:
+        there = high[high > const.SHOWN_SHARE]
         most = float(np.percentile(there if there.size else high, 95.0))
         fraction = upper_limit(max(most, 0.0))
     return {
@@ -197,7 +187,7 @@ def axes(covariance: FloatArray, facts: Facts) -> dict[str, Estimate | None]:
     values = np.where(values > 1e-8 * values[:, 1:], values, 0.0)
     rms = np.sqrt(np.clip(values, 0.0, None))
     angle = np.degrees(np.arctan2(vectors[:, 1, 1], vectors[:, 0, 1])) % 180.0
-    is_round = np.mean(rms[:, 0] > ROUND_RATIO * rms[:, 1]) > 0.5  # noqa: PLR2004 - in most draws
+    is_round = np.mean(rms[:, 0] > const.ROUND_RATIO * rms[:, 1]) > 0.5  # noqa: PLR2004 - in most draws
     direction = None if is_round else axial_estimate(angle)
     on_sky = facts.position_angle_deg(angle)
     return {
@@ -263,7 +253,7 @@ def open_part(readings: Readings, facts: Facts, band_hz: tuple[float, float] | N
     covariance = readings.motion_arcsec2["open"]
     part = axes(covariance, facts)
     major = part["rms_major_arcsec"]
-    if major is None or (major.low95 or 0.0) < SHOWN_SHARE * float(
+    if major is None or (major.low95 or 0.0) < const.SHOWN_SHARE * float(
         np.median(readings.width_arcsec)
     ):
         part = _limited(part, covariance)
@@ -321,7 +311,7 @@ def is_shown(vector: FloatArray) -> bool:
     """Return whether draws of a vector (n, 2) exclude zero with 99 %."""
     mean = vector.mean(axis=0)
     covariance = np.cov(vector.T) + 1e-18 * np.eye(2)
-    return bool(mean @ np.linalg.solve(covariance, mean) > SHOWN_CHI2)
+    return bool(mean @ np.linalg.solve(covariance, mean) > const.SHOWN_CHI2)
 
 
 def r0_zenith_m(strength: FloatArray, facts: Facts) -> FloatArray:
@@ -329,13 +319,13 @@ def r0_zenith_m(strength: FloatArray, facts: Facts) -> FloatArray:
     assert facts.optics is not None  # noqa: S101 - there is no strength without an aperture
     with np.errstate(divide="ignore"):
         r0 = np.asarray(strength, dtype=np.float64) ** -0.6
-    factor = (SEEING_WAVELENGTH_M / facts.optics.wavelength_m) ** 1.2 * facts.airmass**0.6
+    factor = (const.SEEING_WAVELENGTH_M / facts.optics.wavelength_m) ** 1.2 * facts.airmass**0.6
     return np.asarray(r0 * factor)
 
 
 def seeing_of(strength: FloatArray, facts: Facts) -> FloatArray:
     """Return the seeing at 500 nm and zenith [arcsec]."""
-    scale = SEEING_IN_LAMBDA_OVER_R0 * SEEING_WAVELENGTH_M * ARCSEC_PER_RADIAN
+    scale = const.SEEING_IN_LAMBDA_OVER_R0 * const.SEEING_WAVELENGTH_M * const.ARCSEC_PER_RADIAN
     return np.asarray(scale / r0_zenith_m(strength, facts))
 
 
@@ -377,14 +367,16 @@ def instrument_part(
     """Return the base and the optics beyond it."""
     optics = facts.optics
     assert optics is not None  # noqa: S101 - callers have histories, which need an aperture
-    diffraction = (AIRY_FWHM - 0.17 * optics.obstruction) * optics.wavelength_m / optics.aperture_m
+    diffraction = (
+        (const.AIRY_FWHM - 0.17 * optics.obstruction) * optics.wavelength_m / optics.aperture_m
+    )
     return InstrumentPart(
         base_fwhm_arcsec=readings.base_arcsec,
         optics_fwhm_arcsec=(estimate if shown else limit)(readings.optics_arcsec),
         optics_from=optics_from,
-        diffraction_arcsec=diffraction * ARCSEC_PER_RADIAN,
+        diffraction_arcsec=diffraction * const.ARCSEC_PER_RADIAN,
         pixel_arcsec=facts.scale_arcsec,
-        dispersion_arcsec=FWHM_PER_SIGMA * float(np.sqrt(0.5 * np.trace(facts.dispersion)))
+        dispersion_arcsec=const.FWHM_PER_SIGMA * float(np.sqrt(0.5 * np.trace(facts.dispersion)))
         if facts.dispersion_known
         else None,
         share=readings.share["optics"],

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from blursplit import constants as const
 from blursplit.budget.air_model import (
     AirState,
     in_disk,
@@ -24,36 +25,6 @@ from blursplit.budget.record import Lines
 from blursplit.budget.sampler import r_hat, sample
 from blursplit.budget.summary import seeing_of
 from blursplit.budget.witnesses import Weighed, start_of
-from blursplit.constants import (
-    FIT_CENTROID_SIGMA,
-    FIT_MOST_DOUBLINGS,
-    FIT_NOISE_SIGMA,
-    FIT_R_HAT,
-    FIT_SHARE_SIGMA,
-    FWHM_PER_SIGMA,
-    N_WITNESS_DRAWS,
-    PAIR_BASELINES_M,
-    PAIR_FAR_L0_M,
-    PAIR_FEWEST_FRAMES,
-    PAIR_FINAL_SWEEPS,
-    PAIR_KNOWN_OFFSET_S,
-    PAIR_LAYER_WINDS_M_S,
-    PAIR_LEAST_OVERLAP_S,
-    PAIR_LEAST_WIDTH_PX,
-    PAIR_NEAR_L0_M,
-    PAIR_ONE_MOTION,
-    PAIR_PARTICLES,
-    PAIR_R0_M,
-    PAIR_REACH_S,
-    PAIR_ROUGH_M,
-    PAIR_SHAKE_FALL,
-    PAIR_SHARED_LINE,
-    PAIR_TURN_LEAD,
-    PAIR_USUAL_L0_M,
-    SENSOR_OFFSET_S,
-    SHAKEN_SHARE,
-    TILT_G_OVER_Z,
-)
 from blursplit.errors import InputError
 from blursplit.estimate import estimate, upper_limit
 from blursplit.evidence.guest import Guest, Record
@@ -106,9 +77,9 @@ def weigh_second_camera(
     _refuse_apart(main, second, stated, source.name)
     spectra, unfit = _aligned(main, second, baseline, stated, so_far.lines)
     facts_of: dict[str, Any] = {"name": source.name}
-    if second.width_px < PAIR_LEAST_WIDTH_PX:
+    if second.width_px < const.PAIR_LEAST_WIDTH_PX:
         unfit = "second-camera-pixels"
-        facts_of |= {"width_px": FWHM_PER_SIGMA * second.width_px}
+        facts_of |= {"width_px": const.FWHM_PER_SIGMA * second.width_px}
     if unfit is not None:
         witness = Witness(kind="second-camera", name=source.name, used=False)
         return record, _with(so_far, witness, Remark(code=unfit, facts=facts_of))
@@ -122,8 +93,8 @@ def weigh_second_camera(
     alignment = spectra.alignment
     shaken = seen.shaken_arcsec / np.sqrt(2.0)
     low, middle = np.percentile(shaken, [2.5, 50.0])
-    is_shaken = bool(low > SHAKEN_SHARE * middle)
-    draws = rng.standard_normal((2, N_WITNESS_DRAWS))
+    is_shaken = bool(low > const.SHAKEN_SHARE * middle)
+    draws = rng.standard_normal((2, const.N_WITNESS_DRAWS))
     seeing = seeing_of(seen.r0_m ** (-5.0 / 3.0), facts)
     witness = Witness(
         kind="second-camera",
@@ -167,7 +138,7 @@ def _baseline_m(stated: SecondCameraSetup) -> tuple[float, float]:
             f"rows: --set {key}=[0.25, 0.0]",
         )
     x, y = stated.baseline_m
-    if not PAIR_BASELINES_M[0] <= np.hypot(x, y) <= PAIR_BASELINES_M[1]:
+    if not const.PAIR_BASELINES_M[0] <= np.hypot(x, y) <= const.PAIR_BASELINES_M[1]:
         raise InputError(
             "--second-camera",
             f"key '{key}': two tubes on one mount are not {np.hypot(x, y):g} m apart",
@@ -188,7 +159,7 @@ def _camera_motion(tracks: StarTracks, facts: Facts, name: str) -> CameraMotion:
     flux = np.nanmedian(np.where(tracks.good, tracks.flux_adu, np.nan), axis=0)
     star = int(np.nanargmax(flux * tracks.good.mean(axis=0)))
     use = (tracks.segment == number[np.argmax(count)]) & tracks.good[:, star]
-    if use.sum() < PAIR_FEWEST_FRAMES:
+    if use.sum() < const.PAIR_FEWEST_FRAMES:
         raise InputError(
             name, f"its brightest star stands in {int(use.sum())} frames only", "record longer"
         )
@@ -211,10 +182,10 @@ def _refuse_apart(
         main.motion_arcsec, second.motion_arcsec
     ):
         raise InputError(name, "is the measured sequence itself", "name the other camera's frames")
-    low, high = stated.offset_s or SENSOR_OFFSET_S
+    low, high = stated.offset_s or const.SENSOR_OFFSET_S
     start = max(main.time_s[0], second.time_s[0] + low)
     stop = min(main.time_s[-1], second.time_s[-1] + high)
-    if stop - start < PAIR_LEAST_OVERLAP_S:
+    if stop - start < const.PAIR_LEAST_OVERLAP_S:
         span = (float(main.time_s[0]), float(main.time_s[-1]))
         raise InputError(name, *no_overlap(second.time_s, span, "[second_camera] offset_s"))
 
@@ -232,13 +203,13 @@ def _aligned(
     that both show, or motion that is nearly the same in both fix it; air alone does not. Motion
     that hardly goes together does not tell how the axes are turned either.
     """
-    low, high = stated.offset_s or SENSOR_OFFSET_S
+    low, high = stated.offset_s or const.SENSOR_OFFSET_S
     found = align_cameras(main, second, (low, high))
     if stated.angle_deg is not None:
         found = replace(found, angle_deg=stated.angle_deg, mirrored=stated.mirrored, lead=np.inf)
     at = float(np.clip(found.offset_s, low, high))
-    is_stated = high - low <= PAIR_KNOWN_OFFSET_S
-    reach = (max(low - at, -PAIR_REACH_S), min(high - at, PAIR_REACH_S))
+    is_stated = high - low <= const.PAIR_KNOWN_OFFSET_S
+    reach = (max(low - at, -const.PAIR_REACH_S), min(high - at, const.PAIR_REACH_S))
     spectra = pair_spectra(
         main,
         second,
@@ -247,10 +218,12 @@ def _aligned(
         reach_s=reach,
         turn=stated.angle_deg is None,
     )
-    shown = [spectra.coherence_at(line.fit.frequency_hz) > PAIR_SHARED_LINE for line in lines.found]
-    if not (is_stated or any(shown) or found.agreement > PAIR_ONE_MOTION):
+    shown = [
+        spectra.coherence_at(line.fit.frequency_hz) > const.PAIR_SHARED_LINE for line in lines.found
+    ]
+    if not (is_stated or any(shown) or found.agreement > const.PAIR_ONE_MOTION):
         return spectra, "second-camera-clock"
-    return spectra, None if found.lead > PAIR_TURN_LEAD else "second-camera-turn"
+    return spectra, None if found.lead > const.PAIR_TURN_LEAD else "second-camera-turn"
 
 
 @dataclass(frozen=True)
@@ -351,19 +324,19 @@ def seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> PairSeeing:
     contrasts = np.array([[1.0, -1.0, 0.0], [1.0, 1.0, -2.0]]) / np.sqrt([[2.0], [6.0]])
 
     def layers_of(z: FloatArray) -> tuple[list[Layer], FloatArray, FloatArray]:
-        near = uniform_between(z[:, 3], PAIR_NEAR_L0_M)
-        outer = uniform_between(z[:, 4], PAIR_FAR_L0_M)
-        share = np.exp(FIT_SHARE_SIGMA * z[:, 1:3] @ contrasts)
+        near = uniform_between(z[:, 3], const.PAIR_NEAR_L0_M)
+        outer = uniform_between(z[:, 4], const.PAIR_FAR_L0_M)
+        share = np.exp(const.FIT_SHARE_SIGMA * z[:, 1:3] @ contrasts)
         share /= share.sum(axis=1, keepdims=True)
-        rough = [structure_function(PAIR_ROUGH_M, 1.0, np.exp(log)) for log in (near, outer)]
+        rough = [structure_function(const.PAIR_ROUGH_M, 1.0, np.exp(log)) for log in (near, outer)]
         per_j = share[:, 0] * rough[0] + (1.0 - share[:, 0]) * rough[1]
-        usual = structure_function(PAIR_ROUGH_M, 1.0, PAIR_USUAL_L0_M)
-        r0 = np.exp(uniform_between(z[:, 0], PAIR_R0_M))
+        usual = structure_function(const.PAIR_ROUGH_M, 1.0, const.PAIR_USUAL_L0_M)
+        r0 = np.exp(uniform_between(z[:, 0], const.PAIR_R0_M))
         j = share * (r0 ** (-5.0 / 3.0) * usual / per_j)[:, None]
         layers = [
             Layer(
                 j[:, k],
-                uniform_between(z[:, 5 + k], PAIR_LAYER_WINDS_M_S[k]),
+                uniform_between(z[:, 5 + k], const.PAIR_LAYER_WINDS_M_S[k]),
                 outer if k else near,
                 in_disk(z[:, 8 + 2 * k : 10 + 2 * k]),
                 is_near=not k,
@@ -373,24 +346,24 @@ def seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> PairSeeing:
         return layers, r0, share[:, 0] * rough[0] / per_j
 
     def scales(z: FloatArray) -> tuple[FloatArray, FloatArray]:
-        tilt = 1.0 + FIT_CENTROID_SIGMA * (1.0 - TILT_G_OVER_Z) * z[:, 14]
-        return tilt, np.exp(FIT_NOISE_SIGMA * z[:, 15])
+        tilt = 1.0 + const.FIT_CENTROID_SIGMA * (1.0 - const.TILT_G_OVER_Z) * z[:, 14]
+        return tilt, np.exp(const.FIT_NOISE_SIGMA * z[:, 15])
 
     def log_likelihood(z: FloatArray) -> FloatArray:
         tilt, noise = scales(z)
         apart, shared = pair.air(layers_of(z)[0], tilt)
-        apart += pair.folded_shake(shared, uniform_between(z[:, 16], PAIR_SHAKE_FALL))
+        apart += pair.folded_shake(shared, uniform_between(z[:, 16], const.PAIR_SHAKE_FALL))
         return pair.log_likelihood(apart, shared, None, noise)
 
-    rng = np.random.default_rng([seed, FIT_MOST_DOUBLINGS + 1])
+    rng = np.random.default_rng([seed, const.FIT_MOST_DOUBLINGS + 1])
 
     def draw(attempt: int, number: int) -> dict[str, FloatArray]:
         run = sample(
             log_likelihood,
             17,
             np.random.default_rng([seed, attempt, number]),
-            n_particles=PAIR_PARTICLES * 2**attempt,
-            final_sweeps=PAIR_FINAL_SWEEPS,
+            n_particles=const.PAIR_PARTICLES * 2**attempt,
+            final_sweeps=const.PAIR_FINAL_SWEEPS,
         )
         z = run.chains.reshape(-1, 17)
         layers, r0, near = layers_of(z)
@@ -402,7 +375,7 @@ def seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> PairSeeing:
         middle = np.median(apart, axis=0)[None]
         return {"r0": r0, "outside": outside, "near": near, "shaken": shaken, "apart": middle}
 
-    for attempt in range(FIT_MOST_DOUBLINGS + 1):
+    for attempt in range(const.FIT_MOST_DOUBLINGS + 1):
         drawn = [draw(attempt, number) for number in range(2)]
         watched = {
             "ln_r0": [np.log(one["r0"]) for one in drawn],
@@ -411,7 +384,7 @@ def seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> PairSeeing:
             "shaken": [one["shaken"] for one in drawn],
         }
         ratios = {name: r_hat(two) for name, two in watched.items()}
-        if max(ratios.values()) <= FIT_R_HAT:
+        if max(ratios.values()) <= const.FIT_R_HAT:
             break
     joined = {key: np.concatenate([one[key] for one in drawn]) for key in drawn[0]}
     noise = (pair.spectra.noise() / pair.spectra.exposure_gains() ** 2).sum(axis=1)

@@ -13,9 +13,9 @@ from typing import Any
 
 import numpy as np
 
+from blursplit import constants as const
 from blursplit.budget.lines import FoundLine
 from blursplit.budget.record import Lines, Motion
-from blursplit.constants import COHERENT_LINE
 from blursplit.errors import InputError
 from blursplit.evidence.guest import Guest, Record
 from blursplit.evidence.sensor import CLAIMS, Claim, SensorEvidence, explain_shared_motion
@@ -192,7 +192,7 @@ def _taken(
 
 def _explains(found: SensorEvidence, line: FoundLine) -> bool:
     at = int(np.argmin(np.abs(found.frequency_hz - line.fit.frequency_hz)))
-    return bool(found.coherence[at].max() > COHERENT_LINE)
+    return bool(found.coherence[at].max() > const.COHERENT_LINE)
 
 
 def _without(grid: GridData, path: FloatArray) -> GridData:

@@ -12,8 +12,8 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import Field, ValidationError, model_validator
 
+from blursplit import constants as const
 from blursplit.campaign.estimates import bound95, known_paths, value_at
-from blursplit.constants import ACCEPT_MOST_RUNS, ACCEPT_SAME_APERTURE, BLUR_TIME_TOLERANCE
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
 from blursplit.report.numbers import label_of_key, rounded_up, setting, unit_of_key, within
@@ -312,7 +312,7 @@ def _aperture(results: Sequence[Result], limits: Limits) -> float | None:
 def refuse_other_aperture(command: str, aperture_m: float, limits: Limits, whose: str) -> None:
     """Refuse limits that name a telescope of another aperture."""
     aim = limits.stated_aperture_m
-    if aim is not None and abs(aperture_m - aim) > ACCEPT_SAME_APERTURE * aim:
+    if aim is not None and abs(aperture_m - aim) > const.ACCEPT_SAME_APERTURE * aim:
         raise InputError(
             command,
             f"the {whose} of an aperture of {aperture_m:g} m, the limits of {aim:g} m",
@@ -467,14 +467,14 @@ def _decided_by(value: float | None, low: float, high: float, limit: Limit, runs
     middle, half = 0.5 * (low + high), 0.5 * (high - low)
     gap = min(abs(edge - middle) for edge in edges)
     needed = runs * (half / max(gap, 1e-12)) ** 2
-    if needed > ACCEPT_MOST_RUNS:
+    if needed > const.ACCEPT_MOST_RUNS:
         return sentence("by-no-runs")
     way = "a pass" if _state(middle, middle, limit)[0] == "pass" else "a failure"
     return sentence("by-more-runs", runs=float(np.ceil(needed)), outcome=way)
 
 
 def _same(a: float | None, b: float | None) -> bool:
-    return a is not None and b is not None and abs(a - b) <= BLUR_TIME_TOLERANCE * b
+    return a is not None and b is not None and abs(a - b) <= const.BLUR_TIME_TOLERANCE * b
 
 
 def _longer(duration_s: float | None, blur_time_s: float | None) -> str:

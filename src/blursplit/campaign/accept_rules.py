@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from blursplit import constants as const
 from blursplit.campaign.accept import Band, Judgement, State, worst
 from blursplit.campaign.background import (
     Background,
@@ -16,19 +17,6 @@ from blursplit.campaign.background import (
     smallest_arcsec,
 )
 from blursplit.campaign.estimates import bound95
-from blursplit.constants import (
-    ACCEPT_BANDS_TOUCH,
-    ACCEPT_LENGTH_STEP,
-    ACCEPT_LONGEST_S,
-    ACCEPT_SLEW_STEPS,
-    ALIAS_DECIDED,
-    ALIAS_NEGLIGIBLE,
-    LINE_LEFT_AT_LEAST,
-    LINE_LOWEST_BINS,
-    PLAN_OTHER_RATE,
-    SHARED_FROM,
-    Z95,
-)
 from blursplit.report.words import sentence
 from blursplit.result import Line, Result
 from blursplit.series import Series
@@ -136,7 +124,7 @@ def _lines_in(result: Result, low_hz: float, high_hz: float) -> Iterator[tuple[L
     for line in result.lines:
         share = _share_in_band(line, low_hz, high_hz)
         shared = line.shared_probability
-        if share > 0 and (shared is None or shared >= SHARED_FROM):
+        if share > 0 and (shared is None or shared >= const.SHARED_FROM):
             yield line, share
 
 
@@ -152,7 +140,9 @@ def _share_in_band(line: Line, low_hz: float, high_hz: float) -> float:
     )
     total = sum(odds)
     share = inside / total if total > 0 else 0.0
-    return 1.0 if share >= ALIAS_DECIDED else (0.0 if share <= ALIAS_NEGLIGIBLE else share)
+    return (
+        1.0 if share >= const.ALIAS_DECIDED else (0.0 if share <= const.ALIAS_NEGLIGIBLE else share)
+    )
 
 
 def _settled(
@@ -173,7 +163,7 @@ def _settled(
         there = smallest_arcsec(frequency, background, which="high")
         if float(there) > rule.no_shared_line_above_arcsec:
             return False
-        near = LINE_LOWEST_BINS / background.duration_s
+        near = const.LINE_LOWEST_BINS / background.duration_s
         return all(
             abs(f - frequency) > near
             for other, _ in _lines_in(runs[k][0], low_hz, high_hz)
@@ -191,7 +181,7 @@ def _bands(grid: FloatArray, seen: FloatArray, limit: float, best: Background | 
     for k in np.flatnonzero(seen > limit):
         # stretches that nearly touch are told as one
         last = hidden[-1][1] if hidden else -2
-        if k == last + 1 or (hidden and grid[k] <= grid[last] * (1.0 + ACCEPT_BANDS_TOUCH)):
+        if k == last + 1 or (hidden and grid[k] <= grid[last] * (1.0 + const.ACCEPT_BANDS_TOUCH)):
             hidden[-1][1] = int(k)
         else:
             hidden.append([int(k), int(k)])
@@ -221,16 +211,16 @@ def _bands(grid: FloatArray, seen: FloatArray, limit: float, best: Background | 
 
 def _line_shown_by(frequency: float, limit: float, best: Background) -> str:
     rate = 1.0 / best.cadence_s
-    if float(exposure_response(frequency, best.exposure_s)) < LINE_LEFT_AT_LEAST:
+    if float(exposure_response(frequency, best.exposure_s)) < const.LINE_LEFT_AT_LEAST:
         return sentence("by-short-exposures", exposure_s=0.5 / frequency)
     apparent = float(apparent_frequency(frequency, rate))
-    if apparent * best.stretch_s < LINE_LOWEST_BINS:
+    if apparent * best.stretch_s < const.LINE_LOWEST_BINS:
         if frequency < 0.5 * rate:
-            return sentence("by-record-of", duration_s=LINE_LOWEST_BINS / frequency)
-        return sentence("by-second-rate", rate_hz=PLAN_OTHER_RATE * rate)
+            return sentence("by-record-of", duration_s=const.LINE_LOWEST_BINS / frequency)
+        return sentence("by-second-rate", rate_hz=const.PLAN_OTHER_RATE * rate)
     length = best.duration_s
-    while length <= ACCEPT_LONGEST_S:
-        length *= ACCEPT_LENGTH_STEP
+    while length <= const.ACCEPT_LONGEST_S:
+        length *= const.ACCEPT_LENGTH_STEP
         longer = replace(best, duration_s=length)
         if float(smallest_arcsec(frequency, longer, which="high")) <= limit:
             return sentence("by-record-in-all", duration_s=length)
@@ -342,7 +332,7 @@ def mount_rms_arcsec(
     time_s, motion = time_s[good], motion[:, good]
     if not time_s.size or time_s[-1] - slew_ended_s < over_s:
         return (np.zeros(0),) * 3
-    begins = np.arange(slew_ended_s, time_s[-1] - over_s, over_s / ACCEPT_SLEW_STEPS)
+    begins = np.arange(slew_ended_s, time_s[-1] - over_s, over_s / const.ACCEPT_SLEW_STEPS)
     begins = begins if begins.size else np.array([slew_ended_s])
     edges = np.searchsorted(time_s, [begins, begins + over_s])
     kept = edges[1] - edges[0] > 2  # noqa: PLR2004 - a variance needs three frames
@@ -378,10 +368,10 @@ def mount_ends_arcsec(
     low, middle, high = (max(float(np.trapezoid(d * taken, frequency_hz)), 1e-12) for d in air)
     squared = float(np.trapezoid((air[1] * taken) ** 2, frequency_hz))
     degrees = max(2.0 * over_s * middle**2 / max(squared, 1e-30), 1.0)
-    spread = max(high / middle, middle / low) ** Z95
+    spread = max(high / middle, middle / low) ** const.Z95
     ends = middle * chi2.ppf([0.0125, 0.9875], degrees) / degrees * [1.0 / spread, spread]
     grid = np.geomspace(max(ends[0], 1e-12), ends[1], 40)
-    chance = min(Z95 / np.sqrt(degrees), 1.0)
+    chance = min(const.Z95 / np.sqrt(degrees), 1.0)
     v = np.array([[middle]]) if shared_arcsec2 is None else shared_arcsec2[:, None]
     within = grid * (1.0 - chance**2) <= v
     root = np.sqrt(np.maximum(v - grid * (1.0 - chance**2), 0.0))

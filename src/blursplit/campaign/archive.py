@@ -23,9 +23,9 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Literal
 
+from blursplit import constants as const
 from blursplit.campaign.grouping import Group, walk
 from blursplit.campaign.store import CONDITIONS, Store
-from blursplit.constants import CONNECT_TIMEOUT_S, LEAST_FRAMES_OF_SEQUENCE
 from blursplit.errors import InputError, OutputError, TimingError
 from blursplit.plain import plain
 from blursplit.report.words import said, sentence
@@ -216,7 +216,7 @@ def dask_cluster(address: str) -> Iterator[tuple[Executor, int]]:
         ) from error
     try:
         client = Client(  # type: ignore[no-untyped-call]
-            address, timeout=CONNECT_TIMEOUT_S, set_as_default=False
+            address, timeout=const.CONNECT_TIMEOUT_S, set_as_default=False
         )
     except (OSError, ValueError, TypeError) as error:
         raise InputError(
@@ -267,7 +267,7 @@ def archive(
     rig: Rig | str | Path | None = None,
     blur_time_s: float | None = None,
     gap_s: float | None = None,
-    min_frames: int = LEAST_FRAMES_OF_SEQUENCE,
+    min_frames: int = const.LEAST_FRAMES_OF_SEQUENCE,
     workers: int = 2,
     scheduler: str | None = None,
     retry_failed: bool = False,

@@ -7,11 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from blursplit.constants import (
-    ARCSEC_PER_RADIAN,
-    BAND_PERCENTILES,
-    SEEING_WAVELENGTH_M,
-)
+from blursplit import constants as const
 from blursplit.result import Result
 from blursplit.series import Series
 from blursplit.spectra.aliases import apparent_frequency
@@ -38,9 +34,7 @@ class Background:
     @property
     def stretches(self) -> int:
         """Number of stretches into which the line search cuts a long run."""
-        from blursplit.constants import LINE_PIECE_SAMPLES
-
-        return int(np.ceil(self.duration_s / self.cadence_s / LINE_PIECE_SAMPLES))
+        return int(np.ceil(self.duration_s / self.cadence_s / const.LINE_PIECE_SAMPLES))
 
     @property
     def stretch_s(self) -> float:
@@ -92,7 +86,7 @@ def model_background(
 
     nyquist = 0.5 / cadence_s
     f = np.geomspace(min(1.0 / duration_s, 0.1 * nyquist), nyquist, 400)
-    unit = (ARCSEC_PER_RADIAN * wavelength_m) ** 2 * r0_m ** (-5 / 3) * aperture_m ** (-1 / 3)
+    unit = (const.ARCSEC_PER_RADIAN * wavelength_m) ** 2 * r0_m ** (-5 / 3) * aperture_m ** (-1 / 3)
     winds = np.geomspace(wind_m_s[0], wind_m_s[1], 7)
     air = np.empty((len(winds), f.size))
     ratio = aperture_m / outer_scale_m
@@ -104,7 +98,7 @@ def model_background(
             term *= exposure_response(image, exposure_s) ** 2
             air[k] = term if image is f else air[k] + term
     noise = 2.0 * noise_arcsec**2 * cadence_s
-    low, middle, high = np.percentile(air, BAND_PERCENTILES, axis=0) + noise
+    low, middle, high = np.percentile(air, const.BAND_PERCENTILES, axis=0) + noise
     return Background(f, low, middle, high, duration_s, cadence_s, exposure_s)
 
 
@@ -149,8 +143,8 @@ def r0_along_sight_m(
     seeing_500nm_zenith_arcsec: float, wavelength_m: float, airmass: float
 ) -> float:
     """Return r0 at a wavelength and airmass from the seeing at 500 nm and zenith (Fried 1966)."""
-    zenith = r0_m(seeing_500nm_zenith_arcsec, SEEING_WAVELENGTH_M)
-    places = {"from_wavelength_m": SEEING_WAVELENGTH_M, "to_wavelength_m": wavelength_m}
+    zenith = r0_m(seeing_500nm_zenith_arcsec, const.SEEING_WAVELENGTH_M)
+    places = {"from_wavelength_m": const.SEEING_WAVELENGTH_M, "to_wavelength_m": wavelength_m}
     return float(scale_r0(zenith, **places, to_airmass=airmass))
 
 

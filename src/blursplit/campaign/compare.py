@@ -11,6 +11,7 @@ from itertools import compress, pairwise
 
 import numpy as np
 
+from blursplit import constants as const
 from blursplit.campaign.background import r0_along_sight_m
 from blursplit.campaign.compare_record import (
     Change,
@@ -23,18 +24,6 @@ from blursplit.campaign.compare_record import (
     probability95,
 )
 from blursplit.campaign.estimates import estimate_at, mean_of_sides, quantile
-from blursplit.constants import (
-    BETWEEN_RUNS,
-    BETWEEN_WIDTHS,
-    BLUR_TIME_TOLERANCE,
-    COMPARE_LEAST_TURNS,
-    FALLBACK_APERTURE_M,
-    FWHM_PER_SIGMA,
-    MOTION_ONE_DRAW,
-    POWER_80,
-    SURE_DIRECTION,
-    Z95,
-)
 from blursplit.definitions import Conditions, History, turn, width
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate, from_draws, from_ends
@@ -58,7 +47,7 @@ IN_PIXELS = ("motion.common_rms_px", "fwhm.recorded_px")
 """Compared as well where a run has no pixel scale."""
 SLOW = ("tracking.", "open.", "atmosphere.motion", "fwhm.", "structure.saving")
 """Quantities that grow with the blur time, so that both sides need the same one."""
-SCATTER = {"atmosphere": 0.0, "fwhm": BETWEEN_WIDTHS}
+SCATTER = {"atmosphere": 0.0, "fwhm": const.BETWEEN_WIDTHS}
 """Prior scatter between runs; the air is compared as it was in these very runs."""
 
 
@@ -128,7 +117,9 @@ def split_alternating(results: Sequence[Result]) -> tuple[list[Result], list[Res
     Raises InputError when fewer than two results are given, one has no start time, or two have the
     same.
     """
-    if len(results) < COMPARE_LEAST_TURNS or any(r.sequence.start_utc is None for r in results):
+    if len(results) < const.COMPARE_LEAST_TURNS or any(
+        r.sequence.start_utc is None for r in results
+    ):
         raise InputError(
             "results", "need at least two with a start time to alternate", "name both sides"
         )
@@ -150,7 +141,7 @@ def is_alternating(before: Sequence[Result], after: Sequence[Result]) -> bool:
     if any(start is None for start, _ in labelled):
         return False
     order = [side for _, side in sorted(labelled, key=lambda item: item[0] or "")]
-    return sum(a != b for a, b in pairwise(order)) >= COMPARE_LEAST_TURNS
+    return sum(a != b for a, b in pairwise(order)) >= const.COMPARE_LEAST_TURNS
 
 
 def _in_time_order(results: Sequence[Result], name: str) -> list[Result]:
@@ -174,7 +165,7 @@ def _refuse_same(before: list[Result], after: list[Result]) -> None:
 def _same_blur_time(sides: tuple[list[Result], list[Result]], warnings: list[Remark]) -> bool:
     times = [r.fwhm.blur_time_s for side in sides for r in side]
     known = [t for t in times if t is not None]
-    if not known or max(known) <= min(known) * (1 + BLUR_TIME_TOLERANCE):
+    if not known or max(known) <= min(known) * (1 + const.BLUR_TIME_TOLERANCE):
         return True
     warnings.append(said("blur-times-differ", shortest_s=min(known), longest_s=max(known)))
     return False
@@ -189,7 +180,7 @@ def _change(
     known = [[e for e in (_estimate(r, key) for r in side) if e is not None] for side in sides]
     if not (known[0] and known[1]):
         return None
-    scatter = SCATTER.get(key.partition(".")[0], BETWEEN_RUNS)
+    scatter = SCATTER.get(key.partition(".")[0], const.BETWEEN_RUNS)
     draws = mean_of_sides(known[0], known[1], rng, n_draws, scatter=scatter)
     difference = draws.after - draws.before
     all_limits = [all(e.is_limit for e in side) for side in known]
@@ -205,7 +196,7 @@ def _change(
         difference=from_draws(difference),
         ratio=from_draws(draws.after / draws.before) if draws.logarithmic else None,
         probability_smaller=None if both else float(np.mean(difference < 0)),
-        smallest_change=half * (Z95 + POWER_80) / Z95,
+        smallest_change=half * (const.Z95 + const.POWER_80) / const.Z95,
         between_runs=draws.between_runs,
         between_runs_unit="share" if draws.logarithmic else "same as key",
         runs=(len(known[0]), len(known[1])),
@@ -221,7 +212,9 @@ def _estimate(result: Result, key: str) -> Estimate | None:
     if x is None or y is None:
         return None
     rms = float(np.hypot(x, y) / np.sqrt(2.0))
-    return from_ends(rms * (1.0 + z * MOTION_ONE_DRAW) for z in (-Z95, -1.0, 0.0, 1.0, Z95))
+    return from_ends(
+        rms * (1.0 + z * const.MOTION_ONE_DRAW) for z in (-const.Z95, -1.0, 0.0, 1.0, const.Z95)
+    )
 
 
 def _limit_or_value(draws: FloatArray, *, limit: bool) -> Estimate:
@@ -236,7 +229,7 @@ def _doubts(
 ) -> list[Remark]:
     found = []
     if min(len(side) for side in sides) == 1:
-        found.append(said("repeats-assumed", share=BETWEEN_RUNS))
+        found.append(said("repeats-assumed", share=const.BETWEEN_RUNS))
     if design == "before-after" and max(len(side) for side in sides) > 1:
         found.append(said("not-alternating"))
     air = changes["atmosphere.seeing_500nm_zenith_arcsec"]
@@ -278,7 +271,7 @@ def _statement(change: Change | None, motion: str, unit: str) -> str:
 def _direction(probability_smaller: float) -> tuple[str | None, float]:
     """Return whether something surely became smaller or larger, and the chance of that."""
     for way, chance in (("smaller", probability_smaller), ("larger", 1.0 - probability_smaller)):
-        if chance >= SURE_DIRECTION:
+        if chance >= const.SURE_DIRECTION:
             return way, chance
     return None, probability_smaller
 
@@ -330,7 +323,7 @@ def width_at_common_air(
     seeings = [r.atmosphere.seeing_500nm_zenith_arcsec for side in sides for r in side]
     common = float(np.exp(np.mean([np.log(quantile(s, 0.0)) for s in seeings if s])))
     moved = [[_moved(r, common, rng) for r in side] for side in sides]
-    draws = mean_of_sides(moved[0], moved[1], rng, scatter=BETWEEN_WIDTHS)
+    draws = mean_of_sides(moved[0], moved[1], rng, scatter=const.BETWEEN_WIDTHS)
     difference = draws.after - draws.before
     assumes = any(r.setting("aperture_m") is None for side in sides for r in side)
     return CommonAir(
@@ -339,7 +332,9 @@ def width_at_common_air(
         after_arcsec=from_draws(draws.after),
         difference_arcsec=from_draws(difference),
         probability_smaller=float(np.mean(difference < 0)),
-        method=sentence("common-air-method", aperture_m=FALLBACK_APERTURE_M if assumes else None),
+        method=sentence(
+            "common-air-method", aperture_m=const.FALLBACK_APERTURE_M if assumes else None
+        ),
     )
 
 
@@ -376,11 +371,11 @@ def model_fwhm_arcsec(result: Result, seeing_500nm_zenith_arcsec: float) -> floa
     The width of `blursplit.definitions`, motions entering as Gaussians of their covariance: the
     paths are not in the record; harmless in a ratio.
     """
-    aperture = float(result.setting("aperture_m", FALLBACK_APERTURE_M))
+    aperture = float(result.setting("aperture_m", const.FALLBACK_APERTURE_M))
     outer = result.setting("outer_scale_m", [10.0, 50.0])
     wavelength = result.sequence.wavelength_m or 550e-9
     r0 = r0_along_sight_m(seeing_500nm_zenith_arcsec, wavelength, result.sequence.airmass or 1.0)
-    optics = _middle(result.instrument.optics_fwhm_arcsec) / FWHM_PER_SIGMA
+    optics = _middle(result.instrument.optics_fwhm_arcsec) / const.FWHM_PER_SIGMA
     return width(
         History(
             Conditions(

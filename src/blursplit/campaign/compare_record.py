@@ -10,9 +10,9 @@ from typing import Literal, NamedTuple
 import numpy as np
 from pydantic import Field
 
+from blursplit import constants as const
 from blursplit.campaign.background import background_of, smallest_arcsec
 from blursplit.campaign.estimates import bound95, quantile
-from blursplit.constants import CERTAIN_CHANGE, LINE_SHIFT_AT_MOST
 from blursplit.estimate import Estimate, from_draws
 from blursplit.report.numbers import number, rounded_up, within
 from blursplit.report.words import sentence
@@ -161,9 +161,11 @@ def probability95(value: float | None) -> str:
     """Return a probability that is never told as certain; a dash where none can be told."""
     if value is None:
         return "-"
-    if value > CERTAIN_CHANGE:
-        return f"> {CERTAIN_CHANGE:g}"
-    return f"< {1 - CERTAIN_CHANGE:.3f}" if value < 1 - CERTAIN_CHANGE else f"{value:.3f}"
+    if value > const.CERTAIN_CHANGE:
+        return f"> {const.CERTAIN_CHANGE:g}"
+    return (
+        f"< {1 - const.CERTAIN_CHANGE:.3f}" if value < 1 - const.CERTAIN_CHANGE else f"{value:.3f}"
+    )
 
 
 def cell95(estimate: Estimate | None, *, signed: bool = False) -> Cell:
@@ -277,7 +279,7 @@ def _matched(
         for j, new in enumerate(after):
             f_old, f_new = (float(quantile(g.frequency, 0.0)) for g in (old, new))
             distance = abs(f_new / f_old - 1)
-            if distance <= LINE_SHIFT_AT_MOST:
+            if distance <= const.LINE_SHIFT_AT_MOST:
                 near.append((distance, i, j))
     pairs: list[tuple[_Group | None, _Group | None]] = []
     used_old: set[int] = set()

@@ -10,7 +10,7 @@ from typing import Any, Union, get_args, get_origin
 import numpy as np
 from pydantic import BaseModel
 
-from blursplit.constants import BETWEEN_RUNS, Z95
+from blursplit import constants as const
 from blursplit.estimate import Estimate, from_draws
 from blursplit.result import Result
 from blursplit.types import FloatArray
@@ -96,8 +96,8 @@ def quantile(estimate: Estimate, z: FloatArray | float) -> FloatArray:
 
 def _points(estimate: Estimate) -> tuple[FloatArray, FloatArray]:
     value = float(estimate.value)  # type: ignore[arg-type]  # checked by the caller
-    pairs = [(-Z95, estimate.low95), (-1.0, estimate.low), (0.0, value)]
-    pairs += [(1.0, estimate.high), (Z95, estimate.high95)]
+    pairs = [(-const.Z95, estimate.low95), (-1.0, estimate.low), (0.0, value)]
+    pairs += [(1.0, estimate.high), (const.Z95, estimate.high95)]
     known = [(score, float(end)) for score, end in pairs if end is not None]
     at = np.array([score for score, _ in known])
     # Rounding may put an end on the wrong side of its neighbour.
@@ -114,7 +114,7 @@ def _limit_quantile(estimate: Estimate, scores: FloatArray) -> FloatArray:
     if high is None:
         msg = "an estimate needs a value or an upper end"
         raise ValueError(msg)
-    return np.asarray(high / Z95 * ndtri(0.5 + 0.5 * ndtr(scores)))
+    return np.asarray(high / const.Z95 * ndtri(0.5 + 0.5 * ndtr(scores)))
 
 
 def bound95(estimate: Estimate) -> tuple[float, float]:
@@ -125,10 +125,10 @@ def bound95(estimate: Estimate) -> tuple[float, float]:
     if estimate.low is None and estimate.low95 is None:
         low = float("-inf")
     else:
-        low = float(quantile(estimate, -Z95))
+        low = float(quantile(estimate, -const.Z95))
     if estimate.high is None and estimate.high95 is None:
         return low, float("inf")
-    return low, float(quantile(estimate, Z95))
+    return low, float(quantile(estimate, const.Z95))
 
 
 @dataclass(frozen=True)
@@ -150,7 +150,7 @@ def mean_of_sides(
     rng: np.random.Generator,
     n_draws: int = 20_000,
     *,
-    scatter: float = BETWEEN_RUNS,
+    scatter: float = const.BETWEEN_RUNS,
 ) -> TwoSides:
     """Return the mean of repeats on both sides under a random-effects model.
 

@@ -11,7 +11,7 @@ from itertools import pairwise
 from pathlib import Path
 from statistics import median
 
-from blursplit.constants import FITS_BLOCK, SAMPLE_BYTES, SEQUENCE_GAP_INTERVALS, SEQUENCE_GAP_S
+from blursplit import constants as const
 from blursplit.errors import InputError
 from blursplit.frames.facts import calibration_kind, image_kind, read_exposure, read_facts
 from blursplit.frames.header import Header
@@ -154,10 +154,10 @@ def _digest(path: Path, slab: Slab) -> str:
     with path.open("rb") as file:
         # Head, middle and tail hold header cards and pixels; photon noise makes each frame's
         # samples its own even where a writer repeats the header.
-        digest.update(file.read(max(slab.offset, FITS_BLOCK)))
-        for start in (size // 3, size // 2, max(size - FITS_BLOCK - SAMPLE_BYTES, 0)):
+        digest.update(file.read(max(slab.offset, const.FITS_BLOCK)))
+        for start in (size // 3, size // 2, max(size - const.FITS_BLOCK - const.SAMPLE_BYTES, 0)):
             file.seek(start)
-            digest.update(file.read(SAMPLE_BYTES))
+            digest.update(file.read(const.SAMPLE_BYTES))
     return digest.hexdigest()
 
 
@@ -262,7 +262,11 @@ def _split(members: list[FileFacts], gap_s: float | None) -> Iterator[list[FileF
     steps = [b - a for a, b in pairwise(times)]
     usual = median([s for s in steps if s > 0] or [0.0])
     exposure = max(float(dict(members[0].facts).get("exposure_s", 0.0)), 0.0)
-    longest = gap_s if gap_s is not None else max(SEQUENCE_GAP_S, SEQUENCE_GAP_INTERVALS * usual)
+    longest = (
+        gap_s
+        if gap_s is not None
+        else max(const.SEQUENCE_GAP_S, const.SEQUENCE_GAP_INTERVALS * usual)
+    )
     longest = max(longest, 2.0 * exposure)
     start = 0
     for index, step in enumerate(steps, start=1):

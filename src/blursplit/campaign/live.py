@@ -14,16 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blursplit.constants import (
-    FWHM_PER_SIGMA,
-    LEAST_WORTH_ARCSEC,
-    WATCH_LINE_FRAMES,
-    WATCH_LONGEST_WINDOW_S,
-    WATCH_MODES,
-    WATCH_SHORTEST_WINDOW_S,
-    WATCH_WINDOWS,
-    WORTH_SHARE,
-)
+from blursplit import constants as const
 from blursplit.motion import CommonMotion, fit_common_motion
 from blursplit.report.numbers import number, within
 from blursplit.report.words import sentence
@@ -88,7 +79,11 @@ def so_far(tracks: StarTracks, rig: Rig) -> SoFar:
     motion = fit_common_motion(tracks)
     seconds = float(tracks.time_s[-1] - tracks.time_s[0])
     window_s = float(
-        np.clip(seconds / WATCH_WINDOWS, WATCH_SHORTEST_WINDOW_S, WATCH_LONGEST_WINDOW_S)
+        np.clip(
+            seconds / const.WATCH_WINDOWS,
+            const.WATCH_SHORTEST_WINDOW_S,
+            const.WATCH_LONGEST_WINDOW_S,
+        )
     )
     parts = list(_windows(tracks, window_s))
     shared = _mean_of([_shared_variance(motion, part) for part in parts])
@@ -97,7 +92,7 @@ def so_far(tracks: StarTracks, rig: Rig) -> SoFar:
     rest = frame + own
 
     def width(variance: float) -> float:
-        return float(per_px * FWHM_PER_SIGMA * np.sqrt(max(variance, 0.0)))
+        return float(per_px * const.FWHM_PER_SIGMA * np.sqrt(max(variance, 0.0)))
 
     fwhm = shared.read(lambda v: width(rest + v))
     # A cure of the shared motion: what frames show of it, gone.
@@ -108,10 +103,10 @@ def so_far(tracks: StarTracks, rig: Rig) -> SoFar:
         whole = rest + max(shared.value, line_variance.value, 0.0)
         saving_line = line_variance.read(lambda v: width(whole) - width(max(whole - v, frame)))
         line_rms = line_variance.read(lambda v: per_px * np.sqrt(v))
-    worth = WORTH_SHARE * fwhm.value
-    worth = worth if unit == "px" else max(LEAST_WORTH_ARCSEC, worth)
+    worth = const.WORTH_SHARE * fwhm.value
+    worth = worth if unit == "px" else max(const.LEAST_WORTH_ARCSEC, worth)
     # Lines are looked for in the latest frames alone: more of them make their size no surer.
-    grows = tracks.n_frames < WATCH_LINE_FRAMES
+    grows = tracks.n_frames < const.WATCH_LINE_FRAMES
     mechanics, more_s = _decide(saving, saving_line, worth, seconds, line_grows=grows)
     return SoFar(
         seconds=seconds,
@@ -223,7 +218,7 @@ def _strongest_line(
 def _lines(tracks: StarTracks, motion: CommonMotion) -> list[LineFit]:
     if not tracks.cadence_s:
         return []
-    latest = slice(max(0, tracks.n_frames - WATCH_LINE_FRAMES), None)
+    latest = slice(max(0, tracks.n_frames - const.WATCH_LINE_FRAMES), None)
     try:
         search = find_lines(
             tracks.time_s[latest],
@@ -231,7 +226,7 @@ def _lines(tracks: StarTracks, motion: CommonMotion) -> list[LineFit]:
             cadence_s=tracks.cadence_s,
             timing=tracks.timing,
             segment=tracks.segment[latest],
-            max_lines=WATCH_MODES,
+            max_lines=const.WATCH_MODES,
         )
     except ValueError:  # too few frames in one piece
         return []
@@ -267,7 +262,7 @@ def compare_modes(before: StarTracks, now: StarTracks, rig: Rig) -> list[ModeCha
     found.sort(key=lambda line: -float(np.trace(line.covariance)))
     changes: list[ModeChange] = []
     for line in found:
-        width = max(line.band_hz[1] - line.band_hz[0], 4.0 / WATCH_SHORTEST_WINDOW_S)
+        width = max(line.band_hz[1] - line.band_hz[0], 4.0 / const.WATCH_SHORTEST_WINDOW_S)
         if any(abs(line.frequency_hz - one.frequency_hz) < width for one in changes):
             continue
         powers = [
@@ -289,7 +284,7 @@ def compare_modes(before: StarTracks, now: StarTracks, rig: Rig) -> list[ModeCha
                 shown=both,
             )
         )
-        if len(changes) == WATCH_MODES:
+        if len(changes) == const.WATCH_MODES:
             break
     return changes
 
@@ -301,7 +296,7 @@ def _band_variances(
     cadence = tracks.cadence_s
     if not cadence:
         return []
-    window_s = 2.0 * WATCH_SHORTEST_WINDOW_S
+    window_s = 2.0 * const.WATCH_SHORTEST_WINDOW_S
     out = []
     for part in _windows(tracks, window_s):
         series = np.stack([motion.x_px[part], motion.y_px[part]], axis=1)

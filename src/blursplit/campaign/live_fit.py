@@ -20,15 +20,9 @@ from typing import Any
 
 import numpy as np
 
+from blursplit import constants as const
 from blursplit.budget.fit import AirFit, Kept, Pace
 from blursplit.budget.record import Lines, Record
-from blursplit.constants import (
-    WATCH_FIT_FIRST_S,
-    WATCH_FIT_LONGER,
-    WATCH_FRAMES_KEPT,
-    WATCH_HISTORIES,
-    WATCH_PARTICLES,
-)
 from blursplit.drive.terms import DriveTerm
 from blursplit.errors import BlursplitError
 from blursplit.frames import Sequence, open_frames
@@ -102,8 +96,8 @@ class FitSoFar:
 def fit_so_far(files: list[Path], rig: Rig) -> FitSoFar:
     """Measure what a run has so far as `measure` would; of a long one the latest frames."""
     start = time.process_time()
-    sequence = open_frames(files[-WATCH_FRAMES_KEPT:], rig, growing=True)
-    first = max(0, sequence.source.n_frames - WATCH_FRAMES_KEPT)
+    sequence = open_frames(files[-const.WATCH_FRAMES_KEPT :], rig, growing=True)
+    first = max(0, sequence.source.n_frames - const.WATCH_FRAMES_KEPT)
     try:
         tracks = follow_stars(part_of(sequence, first, sequence.source.n_frames))
     finally:
@@ -148,7 +142,9 @@ class QuickFits:
         allowed = record.what_can_be_said(run, motion, stack)
         self._last = run, stack
         lines = self._lines or record.find_shared_lines(run, motion, stack)
-        pace = Pace(WATCH_HISTORIES, WATCH_PARTICLES, with_shares=False, kept=self._kept)
+        pace = Pace(
+            const.WATCH_HISTORIES, const.WATCH_PARTICLES, with_shares=False, kept=self._kept
+        )
         given = answer.split_blur(run, motion, stack, allowed, lines, SEED, pace=pace)
         self.fit = given.fit
         self._kept = self._kept if given.fit is None else given.fit.kept
@@ -306,7 +302,7 @@ class Fits:
                 found = pipe.recv()
                 self.whole = found if of_run == run else self.whole
             self._running = None if ended else self._running
-        due = max(WATCH_FIT_FIRST_S, WATCH_FIT_LONGER * self._fitted_s)
+        due = max(const.WATCH_FIT_FIRST_S, const.WATCH_FIT_LONGER * self._fitted_s)
         if self._running is None and seconds >= due:
             here, there = self._spawn.Pipe(duplex=False)
             process = self._spawn.Process(

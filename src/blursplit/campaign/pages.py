@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from blursplit import constants as const
 from blursplit.campaign.accept import Acceptance, Judgement
 from blursplit.campaign.compare_record import (
     NAMES,
@@ -30,13 +31,6 @@ from blursplit.campaign.summary import (
     Spread,
     with_unscaled,
 )
-from blursplit.constants import (
-    ARCHIVE_LISTED,
-    DIGEST_SHOWN,
-    PLOT_ROW_PX,
-    PLOT_SCALE_PX,
-    SCATTER_POINTS,
-)
 from blursplit.report.numbers import number, within
 from blursplit.report.words import sentence
 from blursplit.result import Result
@@ -45,7 +39,7 @@ from blursplit.series import Series
 if TYPE_CHECKING:
     Night = tuple[Result, Series | None]
 
-_STEP_PX = PLOT_ROW_PX + PLOT_SCALE_PX // 2  # from one labelled interval to the next
+_STEP_PX = const.PLOT_ROW_PX + const.PLOT_SCALE_PX // 2  # from one labelled interval to the next
 
 # A page that changes by itself can be held: a reader, or a screen reader, may need longer for it.
 _RENEW = """const hold = document.getElementById("hold");
@@ -99,7 +93,7 @@ def _limit_plot(j: Judgement) -> dict[str, Any] | None:
     if j.low95 is None and j.high95 is None:
         return None
     axis = _Axis([j.low95, j.high95, j.value, *edges])
-    height = PLOT_ROW_PX + PLOT_SCALE_PX
+    height = const.PLOT_ROW_PX + const.PLOT_SCALE_PX
     low = axis.low if j.at_least is None else j.at_least
     high = axis.high if j.at_most is None else j.at_most
     marks = [axis.mark(e, f"limit {e:g} {j.unit}".rstrip(), "limit") for e in edges]
@@ -109,9 +103,9 @@ def _limit_plot(j: Judgement) -> dict[str, Any] | None:
     return {
         "text": f"{j.name or j.key}: {j.measured}; limit: {j.limit}",
         "height": height,
-        "areas": [axis.area("allowed", low, high, 0, PLOT_ROW_PX)],
+        "areas": [axis.area("allowed", low, high, 0, const.PLOT_ROW_PX)],
         "marks": marks,
-        "rows": [axis.row(PLOT_ROW_PX // 2, j.value, j.low95, j.high95)],
+        "rows": [axis.row(const.PLOT_ROW_PX // 2, j.value, j.low95, j.high95)],
     }
 
 
@@ -139,7 +133,7 @@ def acceptance_page(acceptance: Acceptance) -> str:
             "frames": str(r.frames_used),
             "stars": str(r.stars_used),
             "length": f"{r.duration_s:.3g} s" if r.duration_s else "unknown",
-            "digest": r.digest[:DIGEST_SHOWN],
+            "digest": r.digest[: const.DIGEST_SHOWN],
         }
         for r in a.runs
     ]
@@ -159,7 +153,7 @@ def acceptance_page(acceptance: Acceptance) -> str:
             for j in sorted(a.judgements, key=lambda j: order[j.state])
         ],
         runs=runs,
-        digests=[(name, digest[:DIGEST_SHOWN]) for name, digest in digests if digest],
+        digests=[(name, digest[: const.DIGEST_SHOWN]) for name, digest in digests if digest],
     )
     return page_shell(f"{a.title}: {a.state}", body)
 
@@ -262,7 +256,7 @@ def _change_plot(c: Comparison) -> dict[str, Any] | None:
     return {
         "title": f"{name[0].upper()}{name[1:]} [{unit}]",
         **_bars(axis, bars, unit),
-        "areas": [axis.area("blind", -blind, blind, 2 * _STEP_PX + PLOT_ROW_PX - 11, 14)],
+        "areas": [axis.area("blind", -blind, blind, 2 * _STEP_PX + const.PLOT_ROW_PX - 11, 14)],
         "smallest": f"{blind:.2g} {unit}",
     }
 
@@ -274,11 +268,11 @@ def _bars(
     top = axis.high / 1.08
     return {
         "text": "; ".join(f"{label} {unit}" for label, *_ in rows),
-        "height": len(rows) * _STEP_PX + PLOT_SCALE_PX,
+        "height": len(rows) * _STEP_PX + const.PLOT_SCALE_PX,
         "areas": [],
         "marks": [axis.mark(0.0, "0"), axis.mark(top, f"{top:.2g} {unit}")],
         "rows": [
-            axis.row(_STEP_PX * k + PLOT_ROW_PX - 4, value, low, high, label)
+            axis.row(_STEP_PX * k + const.PLOT_ROW_PX - 4, value, low, high, label)
             for k, (label, value, low, high) in enumerate(rows)
         ],
     }
@@ -352,9 +346,9 @@ def archive_page(
                 "width": _width(r),
                 "link": link(r["key"]),
             }
-            for r in rows[:ARCHIVE_LISTED]
+            for r in rows[: const.ARCHIVE_LISTED]
         ],
-        rest=max(len(rows) - ARCHIVE_LISTED, 0),
+        rest=max(len(rows) - const.ARCHIVE_LISTED, 0),
     )
     return page_shell(summary.headline or title, body)
 
@@ -385,7 +379,7 @@ def _figures(rows: Sequence[Row]) -> Iterator[dict[str, str]]:
             if len(points) + len(limits) < 3:  # noqa: PLR2004 - two points are no picture
                 continue
             label = CONDITIONS.get(condition, "azimuth [deg]")
-            stride = ceil((len(points) + len(limits)) / SCATTER_POINTS)
+            stride = ceil((len(points) + len(limits)) / const.SCATTER_POINTS)
             captions = [f"One sequence in {stride} is drawn."] if stride > 1 else []
             captions += ["Triangles are upper limits."] if limits else []
             title = f"{QUANTITIES[quantity]} against {label}, {len(points) + len(limits)} sequences"

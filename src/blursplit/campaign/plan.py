@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from blursplit import constants as const
 from blursplit.campaign.accept import EXACT, Limit, Limits, LineRule, SettleRule
 from blursplit.campaign.accept_rules import mount_ends_arcsec
 from blursplit.campaign.background import (
@@ -34,27 +35,6 @@ from blursplit.campaign.recording import (
     geometric_middle,
     plan_recording,
 )
-from blursplit.constants import (
-    ACCEPT_LENGTH_STEP,
-    ACCEPT_LONGEST_S,
-    ARCSEC_PER_RADIAN,
-    FWHM_PER_SIGMA,
-    LEAST_WORTH_ARCSEC,
-    LINE_LEFT_AT_LEAST,
-    MAINS_HZ,
-    PLAN_BOARD_UG,
-    PLAN_DAMPING,
-    PLAN_DURATION_S,
-    PLAN_OTHER_RATE,
-    PLAN_REPEATS,
-    PLAN_SEPARATIONS_ARCSEC,
-    PLAN_STARS,
-    PLAN_TAPS_S,
-    SHOWN_HZ,
-    SIDEREAL_DAY_S,
-    WORTH_SHARE,
-    Z95,
-)
 from blursplit.errors import InputError
 from blursplit.evidence.second_camera import witness_baseline_m
 from blursplit.evidence.sensor_signal import accelerometer_noise_ug
@@ -72,9 +52,9 @@ def plan(
     rig: Rig | str | Path,
     *,
     seeing_arcsec: float = 2.0,
-    stars: int = PLAN_STARS,
-    duration_s: float = PLAN_DURATION_S,
-    damping_ratio: float = PLAN_DAMPING,
+    stars: int = const.PLAN_STARS,
+    duration_s: float = const.PLAN_DURATION_S,
+    damping_ratio: float = const.PLAN_DAMPING,
     night: date | None = None,
     limits: Limits | None = None,
 ) -> Plan:
@@ -100,7 +80,7 @@ def plan(
     background = _background(instrument, recording, seeing_arcsec)
     detectable = [
         _detectable(f, damping_ratio, background)
-        for f in SHOWN_HZ
+        for f in const.SHOWN_HZ
         if f <= 2.0 * recording.nyquist_hz
     ]
     band = (3.0, max(0.8 * recording.nyquist_hz, 3.5))
@@ -125,7 +105,7 @@ def plan(
         smallest_structure_arcsec=mode,
         smallest_line_arcsec=line,
         smallest_between_hz=band,
-        pairs=[_seen(s, instrument) for s in PLAN_SEPARATIONS_ARCSEC],
+        pairs=[_seen(s, instrument) for s in const.PLAN_SEPARATIONS_ARCSEC],
         witnesses=_witnesses(instrument, recording, seeing_arcsec),
         turns=_turns(instrument, recording.duration_s),
         mains=mains,
@@ -210,7 +190,7 @@ def _seen(separation_arcsec: float, instrument: Rig) -> SeenHeight:
     sizes = np.geomspace(0.02, 60.0, 400)
     along, across = pair_kernels(sizes, ratio, obstruction, "Z")
     seen = 0.5 * (along + across) / (2.0 * tilt_coefficient("Z", obstruction, ratio))
-    heights = sizes * aperture / (separation_arcsec / ARCSEC_PER_RADIAN)
+    heights = sizes * aperture / (separation_arcsec / const.ARCSEC_PER_RADIAN)
     tenth, half = (float(heights[np.argmax(seen >= part)]) for part in (0.1, 0.5))
     return SeenHeight(
         separation_arcsec=separation_arcsec, tenth_seen_above_m=tenth, half_seen_above_m=half
@@ -223,11 +203,11 @@ def _witnesses(instrument: Rig, recording: Recording, seeing_arcsec: float) -> l
     The sensor must show the shaking that is just worth a cure, spread evenly up to half the rate.
     """
     aperture = float(instrument.get("aperture_m"))
-    worth = max(LEAST_WORTH_ARCSEC, WORTH_SHARE * seeing_arcsec)
-    shake = float(np.sqrt((seeing_arcsec + worth) ** 2 - seeing_arcsec**2)) / FWHM_PER_SIGMA
+    worth = max(const.LEAST_WORTH_ARCSEC, const.WORTH_SHARE * seeing_arcsec)
+    shake = float(np.sqrt((seeing_arcsec + worth) ** 2 - seeing_arcsec**2)) / const.FWHM_PER_SIGMA
     noise_ug = accelerometer_noise_ug(shake**2 / recording.nyquist_hz)
     baseline = witness_baseline_m(aperture)
-    widest = _seen(PLAN_SEPARATIONS_ARCSEC[-1], instrument)
+    widest = _seen(const.PLAN_SEPARATIONS_ARCSEC[-1], instrument)
     opening, apart = aperture / 4.0, 0.72 * aperture
     return [
         Witness(
@@ -237,8 +217,8 @@ def _witnesses(instrument: Rig, recording: Recording, seeing_arcsec: float) -> l
                 unseen_below_m=widest.tenth_seen_above_m,
                 shake_arcsec=shake,
                 noise_ug=noise_ug,
-                board_from_hz=float(np.sqrt(PLAN_BOARD_UG / noise_ug)),
-                board_ug=PLAN_BOARD_UG,
+                board_from_hz=float(np.sqrt(const.PLAN_BOARD_UG / noise_ug)),
+                board_ug=const.PLAN_BOARD_UG,
             ),
             shake_arcsec=shake,
             noise_ug=noise_ug,
@@ -259,7 +239,7 @@ def _witnesses(instrument: Rig, recording: Recording, seeing_arcsec: float) -> l
 
 def _turns(instrument: Rig, duration_s: float) -> list[Turns]:
     periods = list(instrument.get("worm_period_s") or [])
-    periods += [SIDEREAL_DAY_S / teeth for teeth in instrument.get("wheel_teeth") or []]
+    periods += [const.SIDEREAL_DAY_S / teeth for teeth in instrument.get("wheel_teeth") or []]
     return [
         Turns(period_s=p, turns_in_run=duration_s / p, two_turns_s=2.0 * p)
         for p in sorted(set(periods))
@@ -273,7 +253,7 @@ def _mains(recording: Recording) -> list[Mains]:
             apparent_hz=float(apparent_frequency(f, recording.rate_hz)),
             amplitude_left=float(exposure_response(f, recording.exposure_s)),
         )
-        for f in (base * harmonic for base in MAINS_HZ for harmonic in (1, 2, 3, 4))
+        for f in (base * harmonic for base in const.MAINS_HZ for harmonic in (1, 2, 3, 4))
     ]
 
 
@@ -283,7 +263,7 @@ def _mains_warnings(mains: list[Mains], recording: Recording) -> list[Remark]:
     if not hidden:
         return []
     rate = recording.rate_hz
-    facts = {"rate_hz": rate, "other_rate_hz": PLAN_OTHER_RATE * rate}
+    facts = {"rate_hz": rate, "other_rate_hz": const.PLAN_OTHER_RATE * rate}
     return [said("mains-alias", mains_hz=[m.true_hz for m in hidden], **facts)]
 
 
@@ -367,7 +347,7 @@ def _number(
     frame = {"key": key, "name": limit.name}
     edge = limit.at_most if limit.at_most is not None else limit.at_least
     if key.startswith("tap."):
-        return LimitNeeds(**frame, length_s=PLAN_TAPS_S, runs=1, how=sentence("needs-taps"))
+        return LimitNeeds(**frame, length_s=const.PLAN_TAPS_S, runs=1, how=sentence("needs-taps"))
     if key.startswith(EXACT):
         return LimitNeeds(**frame, length_s=None, runs=1, how=sentence("needs-any-run"))
     if key.startswith("structure.rms") and edge:
@@ -383,12 +363,12 @@ def _number(
         def drift(length_s: float) -> float:
             # slope of white noise of one-sided density S over T: variance 6 S / T^3
             slow = float(make(length_s, cadence_s).high[0])
-            return 2.0 * Z95 * 60.0 * float(np.sqrt(6.0 * slow / length_s**3))
+            return 2.0 * const.Z95 * 60.0 * float(np.sqrt(6.0 * slow / length_s**3))
 
         return _until(frame, drift, edge, blur_s, sentence("needs-little-drift"))
-    length_s = max(blur_s, PLAN_DURATION_S)
+    length_s = max(blur_s, const.PLAN_DURATION_S)
     how = sentence("needs-repeats")
-    return LimitNeeds(**frame, length_s=length_s, runs=PLAN_REPEATS, how=how)
+    return LimitNeeds(**frame, length_s=length_s, runs=const.PLAN_REPEATS, how=how)
 
 
 def _until(
@@ -400,14 +380,14 @@ def _until(
     runs: int = 1,
 ) -> LimitNeeds:
     """Return the first length, in steps of a quarter, at which a size at the limit shows."""
-    length = max(least_s, PLAN_DURATION_S / 4)
-    while length <= ACCEPT_LONGEST_S:
+    length = max(least_s, const.PLAN_DURATION_S / 4)
+    while length <= const.ACCEPT_LONGEST_S:
         if smallest(length) <= limit:
             return LimitNeeds(**frame, length_s=float(ceil(length)), runs=runs, how=how)
-        length *= ACCEPT_LENGTH_STEP
-    left = smallest(ACCEPT_LONGEST_S)
+        length *= const.ACCEPT_LENGTH_STEP
+    left = smallest(const.ACCEPT_LONGEST_S)
     hidden = (
-        sentence("needs-other-air", least_arcsec=left, longest_s=ACCEPT_LONGEST_S)
+        sentence("needs-other-air", least_arcsec=left, longest_s=const.ACCEPT_LONGEST_S)
         if np.isfinite(left)
         else sentence("needs-other-frames")
     )
@@ -422,8 +402,8 @@ def _lines(rule: LineRule, make: _Make, cadence_s: float) -> LimitNeeds:
     how = sentence("needs-one-run")
     if high > 0.5 * rate:
         # frames are blind about each multiple of their rate, and fold what lies above half of it
-        cadences.append(cadence_s / PLAN_OTHER_RATE)
-        how = sentence("needs-other-rate", rate_hz=PLAN_OTHER_RATE * rate)
+        cadences.append(cadence_s / const.PLAN_OTHER_RATE)
+        how = sentence("needs-other-rate", rate_hz=const.PLAN_OTHER_RATE * rate)
 
     def smallest(length_s: float) -> float:
         grid = np.unique(np.concatenate([np.geomspace(low, high, 60), rate * np.arange(1, 9)]))
@@ -431,8 +411,8 @@ def _lines(rule: LineRule, make: _Make, cadence_s: float) -> LimitNeeds:
         each = [smallest_arcsec(grid, make(length_s, c), which="high") for c in cadences]
         return float(np.min(each, axis=0).max())
 
-    exposure = make(PLAN_DURATION_S, cadence_s).exposure_s
-    if abs(np.sinc(high * exposure)) < LINE_LEFT_AT_LEAST:
+    exposure = make(const.PLAN_DURATION_S, cadence_s).exposure_s
+    if abs(np.sinc(high * exposure)) < const.LINE_LEFT_AT_LEAST:
         how = sentence("needs-shorter-exposure", exposure_s=0.5 / high)
         return LimitNeeds(**frame, length_s=None, runs=len(cadences), how=how)
     limit = rule.no_shared_line_above_arcsec
@@ -442,13 +422,13 @@ def _lines(rule: LineRule, make: _Make, cadence_s: float) -> LimitNeeds:
 def _slew(rule: SettleRule, make: _Make, cadence_s: float) -> LimitNeeds:
     """Return what stillness after a slew takes, and how small a motion the air lets show."""
     length = rule.slew_ended_s + rule.within_s + rule.over_s
-    background = make(max(length, PLAN_DURATION_S), cadence_s)
+    background = make(max(length, const.PLAN_DURATION_S), cadence_s)
     air = (background.low, background.middle, background.high)
     _, high = mount_ends_arcsec(None, background.frequency_hz, air, rule.over_s)
     least = float(high[0])
     frame = {"key": f"after a slew, {rule.over_s:g} s", "name": rule.name}
     if least > rule.rms_at_most_arcsec:
         how = sentence("needs-mount-sensor", least_arcsec=least, over_s=rule.over_s)
-        return LimitNeeds(**frame, length_s=None, runs=PLAN_REPEATS, how=how)
+        return LimitNeeds(**frame, length_s=None, runs=const.PLAN_REPEATS, how=how)
     how = sentence("needs-slews")
-    return LimitNeeds(**frame, length_s=float(ceil(length)), runs=PLAN_REPEATS, how=how)
+    return LimitNeeds(**frame, length_s=float(ceil(length)), runs=const.PLAN_REPEATS, how=how)

@@ -10,21 +10,7 @@ from typing import Literal
 import numpy as np
 from pydantic import Field
 
-from blursplit.constants import (
-    AIRY_FWHM,
-    ARCSEC_PER_RADIAN,
-    EFFICIENCY,
-    FULL_WELL_SHARE,
-    FWHM_PER_SIGMA,
-    HIGH_ENOUGH_DEG,
-    PHOTONS_ZERO_MAG,
-    PLAN_DURATION_S,
-    PLAN_INTERVAL_S,
-    PLAN_LONGEST_EXPOSURE_S,
-    PLAN_NOISE_ARCSEC,
-    SKY_MAG_ARCSEC2,
-    TWILIGHT_DEG,
-)
+from blursplit import constants as const
 from blursplit.frames.timestamps import offline
 from blursplit.report.words import said, sentence
 from blursplit.result import Document, Part, Remark
@@ -122,7 +108,7 @@ def fields_tonight(night: date, latitude_deg: float, longitude_deg: float) -> li
         noon = Time(f"{night.isoformat()}T12:00:00") - longitude_deg / 360.0 * u.day
         times = noon + np.arange(0.0, 24.0, 0.25) * u.hour
         frame = AltAz(obstime=times, location=here)
-        dark = get_sun(times).transform_to(frame).alt.deg < TWILIGHT_DEG
+        dark = get_sun(times).transform_to(frame).alt.deg < const.TWILIGHT_DEG
         if not dark.any():
             return []
         places = np.array([(f.ra_deg, f.dec_deg) for f in FIELDS])[:, None]
@@ -138,7 +124,7 @@ def fields_tonight(night: date, latitude_deg: float, longitude_deg: float) -> li
                 **(vars(field) | {"ra_deg": round(field.ra_deg, 4)}),
                 highest_deg=float(heights[best]),
                 best_utc=str(times[dark][best].isot)[:16],
-                hours_above_40_deg=float(0.25 * np.sum(heights > HIGH_ENOUGH_DEG)),
+                hours_above_40_deg=float(0.25 * np.sum(heights > const.HIGH_ENOUGH_DEG)),
             )
         )
     return sorted(found, key=lambda v: -v.highest_deg)
@@ -277,7 +263,7 @@ def star_electrons(
     `band_um`: width of the pass band.
     """
     area = 0.25 * np.pi * aperture_m**2 * (1.0 - obstruction**2)
-    rate = PHOTONS_ZERO_MAG * area * band_um * EFFICIENCY * 10.0 ** (-0.4 * magnitude)
+    rate = const.PHOTONS_ZERO_MAG * area * band_um * const.EFFICIENCY * 10.0 ** (-0.4 * magnitude)
     return float(rate * exposure_s)
 
 
@@ -330,13 +316,15 @@ def plan_recording(
     exposure, why = instrument.get("exposure_s"), sentence("as-stated")
     interval = instrument.get("frame_interval_s")
     if exposure is None:
-        longest = min(PLAN_LONGEST_EXPOSURE_S, interval or PLAN_LONGEST_EXPOSURE_S)
+        longest = min(const.PLAN_LONGEST_EXPOSURE_S, interval or const.PLAN_LONGEST_EXPOSURE_S)
         exposure = min(max(0.3 * aperture / wind, 1e-3), longest)
         why = sentence("exposure-of-air", wind_m_s=wind)
     rate_why = sentence("as-stated")
     if interval is None:
-        interval = max(exposure, PLAN_INTERVAL_S)
-        rate_why = sentence("rate-of-exposure" if exposure > PLAN_INTERVAL_S else "rate-of-plan")
+        interval = max(exposure, const.PLAN_INTERVAL_S)
+        rate_why = sentence(
+            "rate-of-exposure" if exposure > const.PLAN_INTERVAL_S else "rate-of-plan"
+        )
     if interval < exposure:
         warnings.append(said("interval-below-exposure", interval_s=interval, exposure_s=exposure))
     faintest, brightest, noise = _magnitudes(instrument, seeing, exposure, warnings)
@@ -348,7 +336,7 @@ def plan_recording(
         rate_reason=rate_why,
         duration_s=duration_s,
         duration_reason=sentence(
-            "length-of-plan" if duration_s >= PLAN_DURATION_S else "length-short"
+            "length-of-plan" if duration_s >= const.PLAN_DURATION_S else "length-short"
         ),
         nyquist_hz=0.5 / interval,
         stars=stars,
@@ -366,8 +354,10 @@ def _magnitudes(
     scale = float(instrument.get("pixel_scale_arcsec"))
     aperture = float(instrument.get("aperture_m"))
     wavelength = float(instrument.get("wavelength_nm")) * 1e-9
-    width = float(np.hypot(seeing, AIRY_FWHM * wavelength / aperture * ARCSEC_PER_RADIAN))
-    sigma = width / FWHM_PER_SIGMA / scale
+    width = float(
+        np.hypot(seeing, const.AIRY_FWHM * wavelength / aperture * const.ARCSEC_PER_RADIAN)
+    )
+    sigma = width / const.FWHM_PER_SIGMA / scale
     least_px = 2.1  # method notes: below, the centroid feels the pixel phase
     if width / scale < least_px:
         facts = {"pixel_arcsec": scale, "fwhm_px": width / scale, "least_px": least_px}
@@ -379,11 +369,11 @@ def _magnitudes(
     def electrons(magnitude: float) -> float:
         return star_electrons(magnitude, aperture, obstruction, band_um, exposure)
 
-    sky = electrons(SKY_MAG_ARCSEC2) * scale**2
+    sky = electrons(const.SKY_MAG_ARCSEC2) * scale**2
     read = float(instrument.get("read_noise_e") or 3.0)
     grid = np.arange(-2.0, 18.0, 0.05)
     noise = np.array([centroid_noise_px(electrons(m), sky + read**2, sigma) for m in grid]) * scale
-    usable = np.flatnonzero(noise <= PLAN_NOISE_ARCSEC)
+    usable = np.flatnonzero(noise <= const.PLAN_NOISE_ARCSEC)
     if len(usable) == 0:
         warnings.append(said("too-little-light"))
         return float(grid[0]), None, float(noise[0])
@@ -409,7 +399,7 @@ def _brightest(
     if not (level and gain):
         return None
     # Short exposures reach half the seeing in lucky moments, never less than diffraction.
-    width = max(AIRY_FWHM * wavelength / aperture * ARCSEC_PER_RADIAN, 0.5 * seeing)
-    sharp = max(width / FWHM_PER_SIGMA / scale, 0.3)
-    full = FULL_WELL_SHARE * level * gain
+    width = max(const.AIRY_FWHM * wavelength / aperture * const.ARCSEC_PER_RADIAN, 0.5 * seeing)
+    sharp = max(width / const.FWHM_PER_SIGMA / scale, 0.3)
+    full = const.FULL_WELL_SHARE * level * gain
     return float(2.5 * np.log10(peak_electrons(electrons(0.0), sharp) / full))

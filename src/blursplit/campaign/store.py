@@ -35,7 +35,7 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Any, Self
 
-from blursplit.constants import STORE_APPLICATION_ID, STORE_VERSION
+from blursplit import constants as const
 from blursplit.errors import InputError, OutputError
 from blursplit.folder import written_whole
 from blursplit.report.numbers import unit_of_key
@@ -233,29 +233,29 @@ class Store:
         tables = self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
         if tables == 0 and ours == 0:
             return
-        if ours != STORE_APPLICATION_ID:
+        if ours != const.STORE_APPLICATION_ID:
             raise InputError(
                 self.path, "is a database of another program", "name another file with --store"
             )
-        if version != STORE_VERSION:
+        if version != const.STORE_VERSION:
             remedy = (
                 "update blursplit, or name another file with --store"
-                if version > STORE_VERSION
+                if version > const.STORE_VERSION
                 else "name another file with --store; the archive is measured again"
             )
             raise InputError(
-                self.path, f"has layout {version}, this version reads {STORE_VERSION}", remedy
+                self.path, f"has layout {version}, this version reads {const.STORE_VERSION}", remedy
             )
 
     def _create(self) -> None:
         # Two first runs at once: the second waits here and then finds the tables there.
         self._db.execute("BEGIN IMMEDIATE")
         try:
-            if self._db.execute("PRAGMA user_version").fetchone()[0] != STORE_VERSION:
+            if self._db.execute("PRAGMA user_version").fetchone()[0] != const.STORE_VERSION:
                 for statement in _TABLES.split(";\n"):
                     self._db.execute(statement)
-                self._db.execute(f"PRAGMA application_id = {STORE_APPLICATION_ID}")
-                self._db.execute(f"PRAGMA user_version = {STORE_VERSION}")
+                self._db.execute(f"PRAGMA application_id = {const.STORE_APPLICATION_ID}")
+                self._db.execute(f"PRAGMA user_version = {const.STORE_VERSION}")
             self._db.execute("COMMIT")
         except BaseException:
             self._db.execute("ROLLBACK")

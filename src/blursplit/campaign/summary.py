@@ -11,16 +11,8 @@ from typing import Any
 import numpy as np
 from pydantic import Field
 
+from blursplit import constants as const
 from blursplit.campaign.store import Store
-from blursplit.constants import (
-    ARCHIVE_FEWEST_FOR_WIDE,
-    ARCHIVE_WIDE,
-    ARCHIVE_WORTH_SHARE,
-    BAND_PERCENTILES,
-    FEWEST_FOR_TREND,
-    MANY_SEQUENCES,
-    Z95,
-)
 from blursplit.report.words import sentence
 from blursplit.result import Document, Part
 
@@ -201,7 +193,7 @@ def spread(rows: list[Row], quantity: str) -> Spread | None:
     if not values and not limits:
         return None
     padded = np.array([np.nan] * limits + values)
-    low, median, high = (_ranked(padded, 0.01 * q) for q in BAND_PERCENTILES)
+    low, median, high = (_ranked(padded, 0.01 * q) for q in const.BAND_PERCENTILES)
     return Spread(median=median, low=low, high=high, values=len(values), limits=limits)
 
 
@@ -229,11 +221,11 @@ def _trend(rows: list[Row], quantity: str, condition: str) -> Trend | None:
         if r[condition] is not None and r[quantity] is not None
     ]
     x, y = np.array(pairs).T if pairs else (np.zeros(0), np.zeros(0))
-    if len(pairs) < FEWEST_FOR_TREND or np.ptp(x) == 0 or np.ptp(y) == 0:
+    if len(pairs) < const.FEWEST_FOR_TREND or np.ptp(x) == 0 or np.ptp(y) == 0:
         return None
     rho = float(spearmanr(x, y).statistic)
     # Fieller, Hartley & Pearson 1957, Biometrika 44, 470: variance 1.06/(n - 3) (from memory).
-    half = Z95 * np.sqrt(1.06 / (len(pairs) - 3))
+    half = const.Z95 * np.sqrt(1.06 / (len(pairs) - 3))
     z = np.arctanh(np.clip(rho, -0.999999, 0.999999))
     return Trend(
         quantity=quantity,
@@ -254,19 +246,19 @@ def _picks(rows: list[Row]) -> list[Pick]:
         width = row["recorded_fwhm_arcsec"]
         for cause in ("structure", "tracking"):
             saved, low = row[f"{cause}_saving_arcsec"], row[f"{cause}_saving_arcsec_low"]
-            if width and saved and low and saved > ARCHIVE_WORTH_SHARE * width and low > 0:
+            if width and saved and low and saved > const.ARCHIVE_WORTH_SHARE * width and low > 0:
                 facts = {"saving_arcsec": saved, "width_arcsec": width}
                 reasons.append(sentence("pick-cause", cause=cause, **facts))
                 score = max(score, saved / width)
         for unit in ("arcsec", "px"):
             own, middle = row[_WIDTHS[unit]], usual.get((row["telescope"], unit))
-            if own is not None and middle is not None and own > ARCHIVE_WIDE * middle:
+            if own is not None and middle is not None and own > const.ARCHIVE_WIDE * middle:
                 times = own / middle
                 reasons.append(sentence("pick-wide", width=own, unit=unit, times=times))
                 score = max(score, times - 1.0)
         if row["mechanics_matters"] == "yes":
             reasons.append(sentence("pick-mechanics"))
-            score = max(score, ARCHIVE_WORTH_SHARE)
+            score = max(score, const.ARCHIVE_WORTH_SHARE)
         if reasons:
             pick = Pick(
                 key=row["key"],
@@ -277,7 +269,7 @@ def _picks(rows: list[Row]) -> list[Pick]:
             )
             scored.append((score, pick))
     scored.sort(key=lambda item: (-item[0], item[1].key))
-    return [pick for _, pick in scored[:MANY_SEQUENCES]]
+    return [pick for _, pick in scored[: const.MANY_SEQUENCES]]
 
 
 _WIDTHS = {"arcsec": "recorded_fwhm_arcsec", "px": "unscaled_fwhm_px"}
@@ -290,7 +282,7 @@ def _usual_widths(rows: list[Row]) -> dict[tuple[str | None, str], float]:
         for unit, column in _WIDTHS.items():
             if row[column] is not None:
                 found.setdefault((row["telescope"], unit), []).append(row[column])
-    return {k: median(v) for k, v in found.items() if len(v) >= ARCHIVE_FEWEST_FOR_WIDE}
+    return {k: median(v) for k, v in found.items() if len(v) >= const.ARCHIVE_FEWEST_FOR_WIDE}
 
 
 def _count(items: Iterable[str]) -> dict[str, int]:

@@ -19,25 +19,9 @@ from typing import Any
 
 import numpy as np
 
+from blursplit import constants as const
 from blursplit.campaign.live import ModeChange, SoFar, compare_modes, so_far
 from blursplit.campaign.live_fit import Fits, FitSoFar, part_of
-from blursplit.constants import (
-    LIKE,
-    WATCH_EVERY_S,
-    WATCH_FIT_FRAMES,
-    WATCH_FIT_WAIT_S,
-    WATCH_FIT_WARM_S,
-    WATCH_FRAMES_KEPT,
-    WATCH_GIVE_UP_S,
-    WATCH_IDLE_S,
-    WATCH_JUMP_PX,
-    WATCH_LEAST_FRAMES,
-    WATCH_LOOK_S,
-    WATCH_MOST_FRAMES,
-    WATCH_NEAR_PX,
-    WATCH_NEW_RUN_S,
-    WATCH_SAME_STEP,
-)
 from blursplit.errors import BlursplitError, InputError
 from blursplit.frames import Sequence, open_frames
 from blursplit.frames.facts import read_exposure
@@ -111,7 +95,7 @@ class Arrivals:
         for path, one, slabs in found:
             own = _kind(slabs[0])
             held = sum(slab.planes for slab in slabs)
-            if group and (own != kind or one.taken or _frames(group) >= WATCH_MOST_FRAMES):
+            if group and (own != kind or one.taken or _frames(group) >= const.WATCH_MOST_FRAMES):
                 yield from self._batch(group, kind)
                 group = []
             kind = own
@@ -160,7 +144,7 @@ class Arrivals:
                 self.notes.append(sentence("watch-replaced", file=path.name))
             self._files[path] = one = _File(changed_s=now_s)
         if state.st_size == one.size:
-            if one.failed and not one.left_out and now_s - one.changed_s > WATCH_GIVE_UP_S:
+            if one.failed and not one.left_out and now_s - one.changed_s > const.WATCH_GIVE_UP_S:
                 one.left_out = True
                 self.notes.append(sentence("watch-unreadable", file=path.name, why=one.failed))
             return []
@@ -204,7 +188,7 @@ class LiveRun:
         count = tracks.n_frames
         cadence = tracks.cadence_s or 0.0
         joins = bool(self._pieces) and abs(begin_s - self.end_s - cadence) < 1.5 * cadence
-        if joins and abs(begin_s - self.end_s - cadence) < WATCH_SAME_STEP * cadence:
+        if joins and abs(begin_s - self.end_s - cadence) < const.WATCH_SAME_STEP * cadence:
             begin_s = self.end_s + cadence  # stamps are coarser than the camera's clock
         moved = replace(tracks, time_s=tracks.time_s - tracks.time_s[0] + begin_s)
         if self._pieces:
@@ -213,18 +197,18 @@ class LiveRun:
                 self.left_out += count
                 return False
             moved, self._shift = found
-            joins = joins and _step_px(self._pieces[-1], moved) < WATCH_JUMP_PX
+            joins = joins and _step_px(self._pieces[-1], moved) < const.WATCH_JUMP_PX
             last = int(self._pieces[-1].segment[-1])
             segment = moved.segment - moved.segment[0] + last + (0 if joins else 1)
             moved = replace(moved, segment=segment)
         self._pieces.append(moved)
         self.end_s = float(moved.time_s[-1])
         self.frames += count
-        while len(self._pieces) > 2 and self._held() > WATCH_FRAMES_KEPT:  # noqa: PLR2004
+        while len(self._pieces) > 2 and self._held() > const.WATCH_FRAMES_KEPT:  # noqa: PLR2004
             # The first piece names the stars; of it a few frames stay, without a part in anything.
             self._pieces[1:2] = []
         later = np.cumsum([piece.n_frames for piece in self._pieces[::-1]])[::-1]
-        for k in np.flatnonzero(later[1:] >= WATCH_FIT_FRAMES):
+        for k in np.flatnonzero(later[1:] >= const.WATCH_FIT_FRAMES):
             self._pieces[k] = self._pieces[k].without_stamps()
         return True
 
@@ -238,7 +222,7 @@ class LiveRun:
     def latest(self) -> StarTracks:
         """Return the latest frames with the cut-outs of the stars that all of them have."""
         later = np.cumsum([piece.n_frames for piece in self._pieces[::-1]])
-        count = int(np.searchsorted(later, WATCH_FIT_FRAMES)) + 1
+        count = int(np.searchsorted(later, const.WATCH_FIT_FRAMES)) + 1
         pieces = self._pieces[-count:]
         joined = _joined(pieces)
         cut = [piece.stamps for piece in pieces if piece.stamps is not None]
@@ -290,7 +274,7 @@ def _same_stars(
     shift by one of them matches nearly as many.
     """
     known, seen = _places(first), _places(piece)
-    near = max(WATCH_NEAR_PX, float(np.nanmedian(first.width_px)))
+    near = max(const.WATCH_NEAR_PX, float(np.nanmedian(first.width_px)))
     best = None
     for shift in (last_shift, likeliest_shift(_shown(known), _shown(seen), near)):
         found = _matched(known, seen, shift, near)
@@ -315,7 +299,7 @@ def _matched(
         return None
     # All stars of a piece lose about the same share of their light.
     light = np.log(seen.height_adu[nearest] / known.height_adu)
-    there &= np.abs(light - np.median(light[there])) < LIKE
+    there &= np.abs(light - np.median(light[there])) < const.LIKE
     fewest = min(int(np.isfinite(peaks.x_px).sum()) for peaks in (known, seen))
     if 2 * there.sum() < fewest:
         return None
@@ -385,7 +369,7 @@ class Watch:
         """Take in what came; return how many frames were followed."""
         taken = 0
         for batch in self.arrivals.look(now_s):
-            if batch.skip + batch.count < WATCH_LEAST_FRAMES:
+            if batch.skip + batch.count < const.WATCH_LEAST_FRAMES:
                 self.arrivals.give_back(batch)
                 continue
             taken += self._take(batch)
@@ -406,7 +390,7 @@ class Watch:
         try:
             part = _newest(sequence, batch)
             begin_s, why = self._begin(batch, part)
-            if part.n_frames < WATCH_LEAST_FRAMES and not why:
+            if part.n_frames < const.WATCH_LEAST_FRAMES and not why:
                 self.arrivals.give_back(batch)
                 return 0
             tracks = follow_stars(part)
@@ -451,7 +435,7 @@ class Watch:
         if start is not None and self._start_mjd is not None:
             begin = (start - self._start_mjd) * 86_400.0
         why = ""
-        if begin - run.end_s > WATCH_NEW_RUN_S:
+        if begin - run.end_s > const.WATCH_NEW_RUN_S:
             why = sentence("run-paused", pause_s=begin - run.end_s)
         elif begin < run.end_s - (part.cadence_s or 0.0):
             why = sentence("run-back-in-time")
@@ -496,8 +480,8 @@ def updates(
     watch: Watch,
     *,
     before: StarTracks | None = None,
-    every_s: float = WATCH_EVERY_S,
-    idle_s: float = WATCH_IDLE_S,
+    every_s: float = const.WATCH_EVERY_S,
+    idle_s: float = const.WATCH_IDLE_S,
     until_decided: bool = False,
     fits: Fits | None = None,
     clock: Callable[[], float] = time.monotonic,
@@ -519,7 +503,7 @@ def updates(
         came = watch.look(now)
         if came:
             last = clock()
-            due = due or now + every_s - WATCH_LOOK_S
+            due = due or now + every_s - const.WATCH_LOOK_S
         run = watch.run
         is_due = due is not None and clock() >= due
         if fits is not None and run is not None:
@@ -528,7 +512,7 @@ def updates(
             update = _update(watch, before, last, clock)
             due += every_s * max(1.0, np.ceil((clock() - due) / every_s))
             if fits is not None:
-                wait_s = WATCH_FIT_WAIT_S if fits.is_quick(WATCH_FIT_WAIT_S) else 0.0
+                wait_s = const.WATCH_FIT_WAIT_S if fits.is_quick(const.WATCH_FIT_WAIT_S) else 0.0
                 fits.answer(wait_s - update.late_s)
                 fits.offer(watch.runs, watch.run_files, watch.rig, run.end_s)
                 update = replace(update, fits=fits.known)
@@ -542,10 +526,10 @@ def updates(
             known = () if fits is None else fits.known
             yield replace(update, fits=known, ended=f"no new frame for {idle_s:.0f} s")
             return
-        if fits is not None and fits.answer(now + WATCH_LOOK_S - clock()) and update.found:
+        if fits is not None and fits.answer(now + const.WATCH_LOOK_S - clock()) and update.found:
             update = replace(update, fits=fits.known)
             yield update
-        sleep(max(0.0, now + WATCH_LOOK_S - clock()))
+        sleep(max(0.0, now + const.WATCH_LOOK_S - clock()))
 
 
 def _ask(fits: Fits, number: int, run: LiveRun, *, is_due: bool) -> None:
@@ -554,7 +538,7 @@ def _ask(fits: Fits, number: int, run: LiveRun, *, is_due: bool) -> None:
     The first starts from nothing and takes longest.
     """
     is_owed = fits.is_owed and not fits.is_asked
-    if is_due or is_owed or (fits.is_cold(number) and run.end_s >= WATCH_FIT_WARM_S):
+    if is_due or is_owed or (fits.is_cold(number) and run.end_s >= const.WATCH_FIT_WARM_S):
         fits.ask(number, run.latest(), run.rig)
 
 

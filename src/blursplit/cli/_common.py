@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, ParamSpec, TypeVar
 
 import typer
 
-from blursplit.constants import EXIT_INPUT
+from blursplit import constants as const
 from blursplit.errors import BlursplitError
 from blursplit.plain import plain
 
@@ -50,7 +50,7 @@ def speaks_plainly(command: Callable[P, R]) -> Callable[P, R]:
                 return command(*args, **kwargs)
         except BlursplitError as error:
             say("blursplit: " + " ".join(str(error).split()))
-            raise typer.Exit(EXIT_INPUT) from error
+            raise typer.Exit(const.EXIT_INPUT) from error
         except KeyboardInterrupt as error:
             say("blursplit: stopped; nothing was left half-written")
             raise typer.Exit(130) from error

@@ -9,8 +9,8 @@ from typing import Annotated
 
 import typer
 
+from blursplit import constants as const
 from blursplit.cli._common import say, speaks_plainly
-from blursplit.constants import DEMO_OPEN_WORTH_ARCSEC
 
 NIGHTS = ("turbulent", "shaken", "open")
 DECIDED = "open-with-sensor"  # the open night again, with the record of the sensor on its mount
@@ -86,7 +86,7 @@ def _one_night(night: str, target: Path, keep_frames: bool) -> None:
             measurement = measure(
                 frames / "sequence.fits",
                 frames / "setup.toml",
-                worth=DEMO_OPEN_WORTH_ARCSEC if night == "open" else None,
+                worth=const.DEMO_OPEN_WORTH_ARCSEC if night == "open" else None,
                 sensors=sensors,
                 command=f"blursplit demo ({night} night{', with a sensor' if sensors else ''})",
             )

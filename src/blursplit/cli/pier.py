@@ -142,10 +142,10 @@ def _measured_text(found: MeasuredFoot | None) -> str:
 
 
 def _tilt_doubt() -> str:
-    from blursplit.constants import PIER_MODEL_SIGMA
+    from blursplit import constants as const
     from blursplit.report.words import sentence
 
-    return sentence("pier-doubt", share=2.0 * PIER_MODEL_SIGMA)
+    return sentence("pier-doubt", share=2.0 * const.PIER_MODEL_SIGMA)
 
 
 def _figures(value: float | None) -> str:
@@ -178,7 +178,7 @@ def _as_drawn(report: PierReport) -> str:
 
 
 def _stiffness(report: PierReport) -> Table:
-    from blursplit.constants import PIER_MODEL_SIGMA
+    from blursplit import constants as const
 
     s = report.stiffness
     at_axes = s.tilt_at_axis_height_x_arcsec_n, s.tilt_at_axis_height_y_arcsec_n
@@ -191,7 +191,7 @@ def _stiffness(report: PierReport) -> Table:
     )
     shares = ", ".join(f"{name} {100 * share:.0f} %" for name, share in s.tilt_shares.items())
     title = f"Tilt of the mount for unit loads{_as_drawn(report)}, "
-    title += f"± {200.0 * PIER_MODEL_SIGMA:.0f} % (of the tilt for 1 N at the axes: {shares})"
+    title += f"± {200.0 * const.PIER_MODEL_SIGMA:.0f} % (of the tilt for 1 N at the axes: {shares})"
     rows = [[name, _figures(x), _figures(y), unit] for name, x, y, unit in loads]
     return ["load", "along x", "along y", "unit"], rows, title
 

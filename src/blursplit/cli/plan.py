@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from blursplit import constants as const
 from blursplit.cli._common import AsJson, Overrides, give, say, show_table, speaks_plainly
-from blursplit.constants import FIELDS_SHOWN
 
 if TYPE_CHECKING:
     from datetime import date as Date  # noqa: N812 - `date` is the option
@@ -148,7 +148,7 @@ def _tables(plan: Plan, console: Console) -> None:
                 # the day is that of the night or the next; the hour is what an observer needs
                 f.best_utc.partition("T")[2][:5],
             )
-            for f in plan.fields[:FIELDS_SHOWN]
+            for f in plan.fields[: const.FIELDS_SHOWN]
         ),
         f"Fields, night of {plan.night} (mag: brightest star of a cluster, fainter of a pair)",
     )

@@ -128,8 +128,8 @@ class _Teller:
         return [] if self.last is None else [fit.sentence for fit in self.last.fits]
 
     def write(self, result_page: str = "") -> None:
+        from blursplit import constants as const
         from blursplit.campaign.pages import live_page
-        from blursplit.constants import WATCH_EVERY_S
         from blursplit.folder import write_text_whole
 
         text = live_page(
@@ -137,7 +137,7 @@ class _Teller:
             None if self.last is None else self.last.found,
             [] if self.last is None else self.last.changes,
             self.watch.notes,
-            renew_s=None if self.ended else WATCH_EVERY_S,
+            renew_s=None if self.ended else const.WATCH_EVERY_S,
             fitted=self._fitted,
             ended=self.ended,
             result_page=result_page,

@@ -8,22 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blursplit.constants import (
-    DRIVE_ACROSS_SHARES,
-    DRIVE_FINEST_DEG,
-    DRIVE_HARMONICS,
-    DRIVE_LEAST_PATTERN,
-    DRIVE_LEAST_TURNS,
-    DRIVE_N_ANGLES,
-    DRIVE_N_FINE,
-    DRIVE_N_SIZES,
-    DRIVE_NO_LIMIT_ARCSEC,
-    DRIVE_PHASE_BINS,
-    DRIVE_SHOWN_GAIN,
-    DRIVE_SIZES_ARCSEC,
-    DRIVE_SMOOTHNESS,
-    PERCENTILES,
-)
+from blursplit import constants as const
 from blursplit.drive.terms import DriveRecord, DriveTerm, other_columns
 from blursplit.estimate import Estimate, axial_estimate, estimate, upper_limit
 from blursplit.result import PhaseCurve
@@ -86,7 +71,7 @@ def harmonic_columns(
 
 def harmonics_within(period_s: float, cadence_s: float) -> int:
     """Return how many harmonics, three at most, lie below half the frame rate."""
-    return int(min(DRIVE_HARMONICS, np.ceil(period_s / (2.0 * cadence_s)) - 1))
+    return int(min(const.DRIVE_HARMONICS, np.ceil(period_s / (2.0 * cadence_s)) - 1))
 
 
 def view_period(own: FloatArray, others: FloatArray) -> PeriodView:
@@ -97,7 +82,7 @@ def view_period(own: FloatArray, others: FloatArray) -> PeriodView:
     """
     left = own - others @ (np.linalg.pinv(others) @ own)
     patterns, strength, mixing = np.linalg.svd(left, full_matrices=False)
-    kept = strength > DRIVE_LEAST_PATTERN * math.sqrt(0.5 * len(own))
+    kept = strength > const.DRIVE_LEAST_PATTERN * math.sqrt(0.5 * len(own))
     return PeriodView(
         np.asarray(patterns[:, kept].T), np.asarray(strength[kept, None] * mixing[kept])
     )
@@ -121,16 +106,22 @@ def _prior(seen_arcsec: FloatArray, response: FloatArray, angle_deg: float | Non
         angles, width = _directions(seen_arcsec)
     along = np.stack([np.cos(angles), np.sin(angles)], axis=1)
     both = np.einsum("ti,tj->tij", along, along)
-    axis = np.stack([both + share**2 * (np.eye(2) - both) for share in DRIVE_ACROSS_SHARES], axis=1)
-    axis = np.tile(axis, (1, len(DRIVE_SMOOTHNESS), 1, 1))
+    axis = np.stack(
+        [both + share**2 * (np.eye(2) - both) for share in const.DRIVE_ACROSS_SHARES], axis=1
+    )
+    axis = np.tile(axis, (1, len(const.DRIVE_SMOOTHNESS), 1, 1))
     order = np.repeat(np.arange(1, response.shape[1] // 2 + 1), 2)
-    sigmas = np.stack([1.0 / order**power for power in DRIVE_SMOOTHNESS])
-    sigmas = np.repeat(sigmas, len(DRIVE_ACROSS_SHARES), axis=0)
+    sigmas = np.stack([1.0 / order**power for power in const.DRIVE_SMOOTHNESS])
+    sigmas = np.repeat(sigmas, len(const.DRIVE_ACROSS_SHARES), axis=0)
     inner = np.einsum("ak,pk,bk->pab", response, sigmas**2, response)
     m = 2 * len(response)
     shape = np.einsum("tpij,pab->tpiajb", axis, inner).reshape(*axis.shape[:2], m, m)
     return _Prior(
-        np.geomspace(*DRIVE_SIZES_ARCSEC, DRIVE_N_SIZES), np.log(width), axis, sigmas, shape
+        np.geomspace(*const.DRIVE_SIZES_ARCSEC, const.DRIVE_N_SIZES),
+        np.log(width),
+        axis,
+        sigmas,
+        shape,
     )
 
 
@@ -138,8 +129,10 @@ def _directions(seen_arcsec: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return directions [rad], closer together about the readings' own, and their shares."""
     both = seen_arcsec.T @ seen_arcsec
     own = 0.5 * math.atan2(2.0 * both[0, 1], both[0, 0] - both[1, 1])
-    fine = np.radians(np.geomspace(DRIVE_FINEST_DEG, 90.0 / DRIVE_N_ANGLES, DRIVE_N_FINE))
-    even = np.pi * np.arange(1, DRIVE_N_ANGLES) / DRIVE_N_ANGLES
+    fine = np.radians(
+        np.geomspace(const.DRIVE_FINEST_DEG, 90.0 / const.DRIVE_N_ANGLES, const.DRIVE_N_FINE)
+    )
+    even = np.pi * np.arange(1, const.DRIVE_N_ANGLES) / const.DRIVE_N_ANGLES
     offset = np.sort(np.concatenate([-fine, [0.0], fine, even]))
     ends = np.append(offset, offset[0] + np.pi)
     width = 0.5 * (np.diff(ends) + np.roll(np.diff(ends), 1))
@@ -203,7 +196,7 @@ def draw_periodic_error(
     log_like = _log_likelihoods(reading, base, prior.shape, prior.sizes)
     log_like += prior.log_width[:, None, None]
     if for_limit:
-        log_like[:, : -len(DRIVE_ACROSS_SHARES)] = -np.inf
+        log_like[:, : -len(const.DRIVE_ACROSS_SHARES)] = -np.inf
         log_like += np.log(prior.sizes)
     weight = np.exp(log_like - log_like.max()).ravel()
     choices = rng.choice(weight.size, size=n_draws, p=weight / weight.sum())
@@ -249,13 +242,13 @@ def _log_likelihood(reading: FloatArray, base: FloatArray) -> float:
 # --- a record folded on the phase of a period ---------------------------------------------------
 def phase_bins(time_s: FloatArray, period_s: float) -> IntArray:
     """Return the bin of phase of each time, shape (n_samples,)."""
-    bins = (np.mod(time_s / period_s, 1.0) * DRIVE_PHASE_BINS).astype(np.int64)
-    return np.minimum(bins, DRIVE_PHASE_BINS - 1)
+    bins = (np.mod(time_s / period_s, 1.0) * const.DRIVE_PHASE_BINS).astype(np.int64)
+    return np.minimum(bins, const.DRIVE_PHASE_BINS - 1)
 
 
 def bin_means(values: FloatArray, index: IntArray) -> FloatArray:
     """Return the mean of values (n_samples, ...) in each bin, shape (bins, ...); NaN if empty."""
-    out = np.full((DRIVE_PHASE_BINS, *values.shape[1:]), np.nan)
+    out = np.full((const.DRIVE_PHASE_BINS, *values.shape[1:]), np.nan)
     for k in np.unique(index):
         out[k] = values[index == k].mean(axis=0)
     return out
@@ -281,7 +274,7 @@ def bin_errors(
     length = next_fast_len(2 * (int(place.max()) + 1))
     # uneven times may share a place
     power = np.abs(fft(np.bincount(place, misfit, length))) ** 2 / len(misfit)
-    out = np.full(DRIVE_PHASE_BINS, np.nan)
+    out = np.full(const.DRIVE_PHASE_BINS, np.nan)
     for k in np.unique(index):
         chosen = place[index == k]
         weights = np.bincount(chosen, minlength=length) / len(chosen)
@@ -301,7 +294,7 @@ class DriveCurve:
     @property
     def is_shown(self) -> bool:
         """Whether no error at all is excluded."""
-        return self.gain > DRIVE_SHOWN_GAIN
+        return self.gain > const.DRIVE_SHOWN_GAIN
 
 
 def drive_curves(
@@ -344,7 +337,7 @@ def _one_curve(
     angle = angle_deg if angle_deg is not None else 0.0 if axis is None else axis.value
     assert angle is not None  # noqa: S101 - axial estimates have a value
     drawn = error
-    if gain > DRIVE_SHOWN_GAIN:
+    if gain > const.DRIVE_SHOWN_GAIN:
         size = estimate(error.peak_to_peak_arcsec(angle))
     else:
         # Sizes even in the logarithm would draw what is not shown as nothing, with a thin band.
@@ -386,7 +379,7 @@ def _fold(
     drawn = error.along(angle_deg)
     middle = np.median(drawn, axis=0)
     fitted = np.linalg.pinv(others)
-    is_slow = term.turns < DRIVE_LEAST_TURNS
+    is_slow = term.turns < const.DRIVE_LEAST_TURNS
     beside = motion if is_slow else motion - own @ middle
     left = motion - others @ (fitted @ beside)
     # What a straight line can follow counts as drift where less than a turn was seen.
@@ -398,7 +391,7 @@ def _fold(
         shape = bin_means(pattern, index)
     else:
         shape = harmonic_columns(_bin_centres(), 1.0, own.shape[1] // 2)
-    low, centre, high = np.percentile(drawn @ shape.T, PERCENTILES[1:4], axis=0)
+    low, centre, high = np.percentile(drawn @ shape.T, const.PERCENTILES[1:4], axis=0)
     return {
         "shift_arcsec": data,
         "shift_error_arcsec": bars,
@@ -416,8 +409,8 @@ def _limit(error: PeriodicError, hidden: PeriodicError, angle_deg: float) -> Est
     limit = max(
         float(np.quantile(each.peak_to_peak_arcsec(angle_deg), 0.95)) for each in (error, hidden)
     )
-    return upper_limit(limit) if limit < DRIVE_NO_LIMIT_ARCSEC else None
+    return upper_limit(limit) if limit < const.DRIVE_NO_LIMIT_ARCSEC else None
 
 
 def _bin_centres() -> FloatArray:
-    return (np.arange(DRIVE_PHASE_BINS) + 0.5) / DRIVE_PHASE_BINS
+    return (np.arange(const.DRIVE_PHASE_BINS) + 0.5) / const.DRIVE_PHASE_BINS

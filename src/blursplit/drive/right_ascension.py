@@ -8,13 +8,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from blursplit.constants import (
-    DRIVE_CHI2_95,
-    DRIVE_LEAST_TURNS,
-    DRIVE_STATED_SIGMA_DEG,
-    SIDEREAL_RATE_ARCSEC_S,
-    Z95,
-)
+from blursplit import constants as const
 from blursplit.drive.periodic_error import DriveCurve, drive_curves
 from blursplit.drive.terms import DriveRecord, DriveTerm
 from blursplit.estimate import Estimate, axial_estimate, from_draws, upper_limit
@@ -23,7 +17,7 @@ from blursplit.rig import Rig
 from blursplit.types import FloatArray
 
 # 15.04107 arcsec/s over one minute of time, per radian of misalignment [arcsec/min].
-SIDEREAL_ARCSEC_MIN = SIDEREAL_RATE_ARCSEC_S * 60.0
+SIDEREAL_ARCSEC_MIN = const.SIDEREAL_RATE_ARCSEC_S * 60.0
 
 
 def declination_drift_arcsec_min(
@@ -76,13 +70,13 @@ def found_direction(
     """
     if rig.get("drive") == "off":
         mean, covariance = rate_arcsec_s.mean(axis=0), np.cov(rate_arcsec_s.T)
-        if mean @ np.linalg.solve(covariance + 1e-18 * np.eye(2), mean) < DRIVE_CHI2_95:
+        if mean @ np.linalg.solve(covariance + 1e-18 * np.eye(2), mean) < const.DRIVE_CHI2_95:
             return None
         angle = axial_estimate(np.degrees(np.arctan2(rate_arcsec_s[:, 1], rate_arcsec_s[:, 0])))
         return _found(angle, "drift with the drive off")
     if rig.get("mount_kind") != "equatorial":
         return None
-    shown = [c for c in curves if c.is_shown and c.record.turns_covered >= DRIVE_LEAST_TURNS]
+    shown = [c for c in curves if c.is_shown and c.record.turns_covered >= const.DRIVE_LEAST_TURNS]
     if not shown:
         return None
     best = max(shown, key=lambda curve: curve.gain)
@@ -117,7 +111,7 @@ def read_polar(
     centre, sigma = abs(float(np.median(rate))), float(np.std(rate))
     size = centre + sigma * rng.standard_normal(len(rate))
     per_arcmin = declination_drift_arcsec_min(1.0, -90.0, 0.0)
-    low, high = centre - Z95 * sigma, centre + Z95 * sigma
+    low, high = centre - const.Z95 * sigma, centre + const.Z95 * sigma
     if low <= 0.0:
         drift, part = upper_limit(high), upper_limit(high / per_arcmin)
         told = Remark(code="polar-axis-below", facts={"high_arcmin": high / per_arcmin})
@@ -134,7 +128,7 @@ def _stated(
     angle_deg: float, origin: Literal["declared", "camera position angle"]
 ) -> RightAscension:
     ends = {
-        name: angle_deg + k * DRIVE_STATED_SIGMA_DEG
+        name: angle_deg + k * const.DRIVE_STATED_SIGMA_DEG
         for name, k in (("low", -1.0), ("high", 1.0), ("low95", -2.0), ("high95", 2.0))
     }
     return RightAscension(angle_deg=Estimate(value=angle_deg, **ends), origin=origin)

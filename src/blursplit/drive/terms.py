@@ -12,29 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from blursplit.constants import (
-    DRIVE_BLOCKS,
-    DRIVE_BLOCKS_A_TURN,
-    DRIVE_FEWEST_SAMPLES,
-    DRIVE_HARMONICS,
-    DRIVE_LEAST_SAMPLES,
-    DRIVE_LEAST_TURNS,
-    DRIVE_MOST_BLOCKS,
-    DRIVE_MOST_BLOCKS_OF_CURVE,
-    DRIVE_MOST_SEGMENTS,
-    DRIVE_N_TIMES,
-    DRIVE_ROUNDS,
-    DRIVE_SAME_PERIOD,
-    DRIVE_SMALLEST_NOISE_ARCSEC,
-    DRIVE_TIMES_A_DECADE,
-    DRIVE_WHITE_SHARES,
-    FOUND_PERIOD_CHANCE,
-    FOUND_PERIOD_LEAST_TURNS,
-    FOUND_PERIOD_MOST_TURNS,
-    FOUND_PERIOD_ROUNDEST,
-    FOUND_PERIOD_SHORTEST_S,
-    SIDEREAL_DAY_S,
-)
+from blursplit import constants as const
 from blursplit.motion import CommonMotion
 from blursplit.motion.grid import GridData
 from blursplit.rig import Rig
@@ -55,7 +33,7 @@ class Blocks:
 
 
 def block_series(
-    time_s: FloatArray, segment: IntArray, max_blocks: int = DRIVE_MOST_BLOCKS
+    time_s: FloatArray, segment: IntArray, max_blocks: int = const.DRIVE_MOST_BLOCKS
 ) -> Blocks:
     """Return blocks that do not cross segments, at most about `max_blocks` of them.
 
@@ -96,11 +74,11 @@ def noise_kernels(time_s: FloatArray) -> list[FloatArray]:
     span = float(time_s[-1] - time_s[0])
     longest = max(span, 4.0 * step)
     kernels = []
-    for tau in np.geomspace(0.5 * step, longest, DRIVE_N_TIMES):
+    for tau in np.geomspace(0.5 * step, longest, const.DRIVE_N_TIMES):
         kernels.append(np.exp(-distance / tau))
         if tau < 2.0 * step:
             continue
-        count = 1 + int(np.ceil(DRIVE_TIMES_A_DECADE * np.log10(tau / (0.5 * step))))
+        count = 1 + int(np.ceil(const.DRIVE_TIMES_A_DECADE * np.log10(tau / (0.5 * step))))
         times = np.geomspace(0.5 * step, tau, count)
         strength = times ** (-1.0 / 3.0)
         mixed = np.zeros_like(distance)
@@ -131,7 +109,7 @@ def fit_in_red_noise(
         # One decomposition serves every white share.
         values, vectors = np.linalg.eigh(kernel)
         turned = vectors.T @ both
-        for white in DRIVE_WHITE_SHARES:
+        for white in const.DRIVE_WHITE_SHARES:
             strength = (1.0 - white) * np.maximum(values, 0.0) + white
             products = turned.T @ (turned / strength[:, None])
             log_det = float(np.log(strength).sum())
@@ -156,8 +134,8 @@ def _mix(
     inner = np.einsum("t,tij->ij", weight, np.array([fit[2] for fit in fits]))
     covariance = inner + np.einsum("t,ti,tj->ij", weight, spread, spread)
     rms = np.array([fit[3] for fit in fits])
-    power = (weight * rms**2).reshape(len(kernels), len(DRIVE_WHITE_SHARES))
-    white = np.array(DRIVE_WHITE_SHARES)
+    power = (weight * rms**2).reshape(len(kernels), len(const.DRIVE_WHITE_SHARES))
+    white = np.array(const.DRIVE_WHITE_SHARES)
     noise = float((power @ white).sum()) * np.eye(n)
     for red, kernel in zip(power @ (1.0 - white), kernels, strict=True):
         noise += red * kernel
@@ -175,13 +153,13 @@ def _fit_axis(
     values, vectors = np.linalg.eigh(scaled)
     values = np.maximum(values, 0.0)
     turned = vectors.T @ pulled
-    variance = max(total / n, DRIVE_SMALLEST_NOISE_ARCSEC**2)
-    for _ in range(DRIVE_ROUNDS):
+    variance = max(total / n, const.DRIVE_SMALLEST_NOISE_ARCSEC**2)
+    for _ in range(const.DRIVE_ROUNDS):
         shrunk = turned / (values + variance)
         used = float((values / (values + variance)).sum())
         gain = turned * shrunk * (values + 2.0 * variance) / (values + variance)
         misfit = total - float(gain.sum())
-        variance = max(misfit / max(n - used, 1.0), DRIVE_SMALLEST_NOISE_ARCSEC**2)
+        variance = max(misfit / max(n - used, 1.0), const.DRIVE_SMALLEST_NOISE_ARCSEC**2)
     mean = prior_sd * (vectors @ (turned / (values + variance)))
     covariance = vectors @ np.diag(variance / (values + variance)) @ vectors.T
     covariance = covariance * np.outer(prior_sd, prior_sd)
@@ -206,7 +184,7 @@ def worm_period_s(teeth: int) -> float:
     >>> round(worm_period_s(180), 2)
     478.69
     """
-    return SIDEREAL_DAY_S / teeth
+    return const.SIDEREAL_DAY_S / teeth
 
 
 def declared_periods(
@@ -220,7 +198,7 @@ def declared_periods(
     found = [DrivePeriod(f"drive {value:g} s", float(value)) for value in period_s or ()]
     for teeth in wheel_teeth or ():
         value = worm_period_s(teeth)
-        if all(abs(math.log(value / other.period_s)) > DRIVE_SAME_PERIOD for other in found):
+        if all(abs(math.log(value / other.period_s)) > const.DRIVE_SAME_PERIOD for other in found):
             found.append(DrivePeriod(f"worm on {teeth} teeth", value))
     return tuple(sorted(found, key=lambda item: -item.period_s))
 
@@ -250,7 +228,7 @@ def drive_terms(rig: Rig, length_s: float) -> list[DriveTerm]:
     terms = []
     for period in periods:
         turns = length_s / period.period_s
-        orders = range(1, DRIVE_HARMONICS + 1) if turns >= DRIVE_LEAST_TURNS else (0,)
+        orders = range(1, const.DRIVE_HARMONICS + 1) if turns >= const.DRIVE_LEAST_TURNS else (0,)
         terms += [DriveTerm(period.name, period.period_s, k, turns) for k in orders]
     return sorted(terms, key=lambda term: term.harmonic == 0)
 
@@ -270,12 +248,14 @@ def found_period(record: DriveRecord) -> DriveTerm | None:
     from scipy.stats import chi2
 
     span = float(np.ptp(record.time_s))
-    shortest = max(FOUND_PERIOD_SHORTEST_S, span / FOUND_PERIOD_MOST_TURNS, 8.0 * record.cadence_s)
-    longest = span / FOUND_PERIOD_LEAST_TURNS
-    if len(record.time_s) < DRIVE_FEWEST_SAMPLES or shortest >= longest:
+    shortest = max(
+        const.FOUND_PERIOD_SHORTEST_S, span / const.FOUND_PERIOD_MOST_TURNS, 8.0 * record.cadence_s
+    )
+    longest = span / const.FOUND_PERIOD_LEAST_TURNS
+    if len(record.time_s) < const.DRIVE_FEWEST_SAMPLES or shortest >= longest:
         return None
     others = other_columns(record, (), None)
-    blocks = block_series(record.time_s, record.segment, DRIVE_BLOCKS)
+    blocks = block_series(record.time_s, record.segment, const.DRIVE_BLOCKS)
     beside = blocks.average(others)
     free = np.eye(len(beside)) - beside @ np.linalg.pinv(beside)
     values = free @ blocks.average(record.motion_arcsec)
@@ -300,9 +280,9 @@ def found_period(record: DriveRecord) -> DriveTerm | None:
         float(seen @ np.linalg.solve(errors, seen))
         for seen, errors in zip(read.seen_arcsec.T, read.errors_arcsec2, strict=True)
     )
-    chance = FOUND_PERIOD_CHANCE / (span / shortest)
+    chance = const.FOUND_PERIOD_CHANCE / (span / shortest)
     minor, major = np.sqrt(np.linalg.eigvalsh(read.seen_arcsec.T @ read.seen_arcsec))
-    if size < chi2.isf(chance, 4) or minor > FOUND_PERIOD_ROUNDEST * major:
+    if size < chi2.isf(chance, 4) or minor > const.FOUND_PERIOD_ROUNDEST * major:
         return None
     return DriveTerm(f"drive {period:.3g} s", period, 1, span / period, found=True)
 
@@ -364,7 +344,13 @@ class DriveRecord:
         is long, and records without a fit have none.
         """
         turns = float(np.ptp(self.time_s)) / period_s
-        count = int(np.clip(DRIVE_BLOCKS_A_TURN * turns, DRIVE_BLOCKS, DRIVE_MOST_BLOCKS_OF_CURVE))
+        count = int(
+            np.clip(
+                const.DRIVE_BLOCKS_A_TURN * turns,
+                const.DRIVE_BLOCKS,
+                const.DRIVE_MOST_BLOCKS_OF_CURVE,
+            )
+        )
         blocks = block_series(self.time_s, self.segment, count)
         design = blocks.average(np.concatenate([others, patterns.T], axis=1))
         values = blocks.average(self.motion_arcsec)
@@ -411,10 +397,10 @@ def record_of_tracks(
     shared = np.stack([motion.x_px, motion.y_px], axis=1) * scale_arcsec
     good = np.isfinite(shared).all(axis=1)
     labels, counts = np.unique(tracks.segment[good], return_counts=True)
-    longest = np.argsort(-counts, kind="stable")[:DRIVE_MOST_SEGMENTS]
-    good &= np.isin(tracks.segment, labels[longest][counts[longest] >= DRIVE_LEAST_SAMPLES])
+    longest = np.argsort(-counts, kind="stable")[: const.DRIVE_MOST_SEGMENTS]
+    good &= np.isin(tracks.segment, labels[longest][counts[longest] >= const.DRIVE_LEAST_SAMPLES])
     time_s, segment = tracks.time_s[good], tracks.segment[good]
-    if len(time_s) < DRIVE_FEWEST_SAMPLES or np.any(np.diff(time_s) <= 0.0):
+    if len(time_s) < const.DRIVE_FEWEST_SAMPLES or np.any(np.diff(time_s) <= 0.0):
         return None
     cadence_s = tracks.cadence_s or float(np.median(np.diff(time_s)))
     exposure_s = tracks.exposure_s if tracks.exposure_s is not None else cadence_s

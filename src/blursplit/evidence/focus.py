@@ -20,29 +20,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from blursplit.constants import (
-    AIR_SCATTER,
-    AIR_SCATTER_LN_SIGMA,
-    AIR_SCATTER_RANGE,
-    FOCUS_FEWEST_ASTIGMATIC,
-    FOCUS_FOLLOWS,
-    FOCUS_N_BEST,
-    FOCUS_N_SCATTER,
-    FOCUS_N_SLOPE,
-    FOCUS_SLOPE_RANGE,
-    FOCUS_STEP_ARCSEC2,
-    HIGHEST_TRANSFER_BASELINE,
-    LOWEST_TRANSFER_BASELINE,
-    NEGLIGIBLE_ODDS,
-    TRANSFER_ANGLES,
-    TRANSFER_BASELINES,
-    TRANSFER_POINT_SIGMA,
-)
+from blursplit import constants as const
 from blursplit.turbulence.defocus import equivalent_variance
 from blursplit.types import FloatArray
 
-ANGLES = np.pi * (np.arange(TRANSFER_ANGLES) + 0.5) / TRANSFER_ANGLES
-SHARE = np.linspace(LOWEST_TRANSFER_BASELINE, HIGHEST_TRANSFER_BASELINE, TRANSFER_BASELINES)
+ANGLES = np.pi * (np.arange(const.TRANSFER_ANGLES) + 0.5) / const.TRANSFER_ANGLES
+SHARE = np.linspace(
+    const.LOWEST_TRANSFER_BASELINE, const.HIGHEST_TRANSFER_BASELINE, const.TRANSFER_BASELINES
+)
 
 
 @dataclass(frozen=True)
@@ -72,7 +57,9 @@ class FocusRun:
         blocks = equivalent_variance(self.block_loss[:, :n_baselines].mean(axis=2), cycles)
         unit = equivalent_variance(np.eye(n_baselines), cycles)
         error = np.std(blocks, ddof=1) / np.sqrt(len(blocks)) if len(blocks) > 1 else 0.0
-        return float(value), float(np.hypot(error, TRANSFER_POINT_SIGMA * np.linalg.norm(unit)))
+        return float(value), float(
+            np.hypot(error, const.TRANSFER_POINT_SIGMA * np.linalg.norm(unit))
+        )
 
 
 @dataclass(frozen=True)
@@ -134,8 +121,8 @@ def fit_focus(
     best_range, slope_range = run.ranges()
     for _ in range(2):  # the second time on the part that holds the posterior
         best, log_slope = (
-            np.linspace(*best_range, FOCUS_N_BEST),
-            np.linspace(*slope_range, FOCUS_N_SLOPE),
+            np.linspace(*best_range, const.FOCUS_N_BEST),
+            np.linspace(*slope_range, const.FOCUS_N_SLOPE),
         )
         chance, rest, sigma = run.log_chance(best, log_slope, air)
         chance += log_slope[:, None]
@@ -174,7 +161,9 @@ def _air_hypotheses(log_air: FloatArray, error: FloatArray) -> _Air:
     """Return scatter, and what is expected of each run's air given what its pairs saw."""
     s, follows = (
         a.ravel()
-        for a in np.meshgrid(np.geomspace(*AIR_SCATTER_RANGE, FOCUS_N_SCATTER), FOCUS_FOLLOWS)
+        for a in np.meshgrid(
+            np.geomspace(*const.AIR_SCATTER_RANGE, const.FOCUS_N_SCATTER), const.FOCUS_FOLLOWS
+        )
     )
     seen = np.isfinite(log_air) & np.isfinite(error)
     value = np.where(seen, log_air, 0.0)
@@ -183,7 +172,7 @@ def _air_hypotheses(log_air: FloatArray, error: FloatArray) -> _Air:
     total = weight.sum(axis=1)
     total = np.where(total > 0.0, total, 1.0)
     away = np.where(seen, value - ((weight * value).sum(axis=1) / total)[:, None], 0.0)
-    prior = -0.5 * (np.log(s / AIR_SCATTER) / AIR_SCATTER_LN_SIGMA) ** 2
+    prior = -0.5 * (np.log(s / const.AIR_SCATTER) / const.AIR_SCATTER_LN_SIGMA) ** 2
     prior += -0.5 * np.where(seen, np.log(spread), 0.0).sum(axis=1) - 0.5 * np.log(total)
     prior += -0.5 * (weight * away**2).sum(axis=1)
     told = s[:, None] ** 2 * weight  # share of the pairs' scatter that is the air's
@@ -215,7 +204,7 @@ class _Runs:
         span = high - low
         deep = self.least_arcsec2
         tall = max(float(self.variance_arcsec2.max()), deep)
-        least, most = np.log(np.array(FOCUS_SLOPE_RANGE) * np.sqrt([deep, tall]) / span)
+        least, most = np.log(np.array(const.FOCUS_SLOPE_RANGE) * np.sqrt([deep, tall]) / span)
         return (low - span, high + span), (float(least), float(most))
 
     def log_chance(
@@ -243,7 +232,7 @@ class _Runs:
 
 def _holding(grid: FloatArray, odds: FloatArray) -> tuple[float, float]:
     """Return the stretch of a grid that holds all but a millionth of the odds."""
-    held = np.flatnonzero(odds > NEGLIGIBLE_ODDS * odds.max())
+    held = np.flatnonzero(odds > const.NEGLIGIBLE_ODDS * odds.max())
     first, last = max(held[0] - 1, 0), min(held[-1] + 1, len(grid) - 1)
     return float(grid[first]), float(grid[last])
 
@@ -282,7 +271,7 @@ def find_astigmatism(
     elongation does beside that line (wind, motion inside the exposures) is its error, with
     Student's t.
     """
-    if len(runs) < FOCUS_FEWEST_ASTIGMATIC:
+    if len(runs) < const.FOCUS_FEWEST_ASTIGMATIC:
         return None
     cycles = runs[0].cycles_arcsec[:n_baselines]
     waves = 2.0 * np.exp(2j * ANGLES) / len(ANGLES)
@@ -295,8 +284,8 @@ def find_astigmatism(
     # What the loss gains for a small change of the squared rays, beyond the Gaussian regime too.
     table = (fit.loss[0] ** 2, fit.loss[1])
     gain = (
-        np.interp(sigma**2 + FOCUS_STEP_ARCSEC2, *table) - np.interp(sigma**2, *table)
-    ) / FOCUS_STEP_ARCSEC2
+        np.interp(sigma**2 + const.FOCUS_STEP_ARCSEC2, *table) - np.interp(sigma**2, *table)
+    ) / const.FOCUS_STEP_ARCSEC2
     x = 2.0 * gain * sigma * np.sign(position[:, None] - fit.best)
     x = x - x.mean(axis=0)
     power = (x**2).sum(axis=0)

@@ -12,26 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from blursplit.constants import (
-    AIR_SCATTER,
-    ARCSEC_PER_RADIAN,
-    FOCUS_AIR_BLOCKS,
-    FOCUS_AIR_CHANGE,
-    FOCUS_AIR_ERROR,
-    FOCUS_BLOCK_FRAMES,
-    FOCUS_FEWEST,
-    FOCUS_FEWEST_BASELINES,
-    FOCUS_LEAST_SHOWN,
-    FOCUS_N_CURVE,
-    FOCUS_SAME,
-    FOCUS_SEED,
-    FOCUS_SLOPE_SIGMA,
-    FOCUS_STATED_SIGMA,
-    FWHM_PER_SIGMA,
-    LEAST_TRANSFER,
-    MOST_TRANSFER_CYCLES_PX,
-    PERCENTILES,
-)
+from blursplit import constants as const
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate, axial_estimate, estimate, limit, with_error
 from blursplit.evidence.focus import (
@@ -94,15 +75,15 @@ class FocusRuns(Guest):
         if transfer is None or not record.shapes_are_stars:
             return self
         assert facts.optics is not None  # noqa: S101 - there is a transfer function
-        rng = np.random.default_rng(FOCUS_SEED)
+        rng = np.random.default_rng(const.FOCUS_SEED)
         own = focus_run("this run", self.own_position, stack, facts, grid)
         curve = focus_curve(own, self.others, facts.optics, transfer, self.slope_arcsec, rng)
         stated = facts.known_instrument_arcsec
         if stated is not None and curve.least_arcsec2 is not None:
-            least = FWHM_PER_SIGMA * float(
-                np.sqrt(np.percentile(curve.least_arcsec2, PERCENTILES[0]))
+            least = const.FWHM_PER_SIGMA * float(
+                np.sqrt(np.percentile(curve.least_arcsec2, const.PERCENTILES[0]))
             )
-            if least > stated * (1.0 + 2.0 * FOCUS_STATED_SIGMA):
+            if least > stated * (1.0 + 2.0 * const.FOCUS_STATED_SIGMA):
                 curve.warn("focus-disagrees", least_arcsec=least, stated_arcsec=stated)
         return replace(self, curve=curve)
 
@@ -186,7 +167,7 @@ def focus_run(
     optics, scale = facts.optics, facts.scale_arcsec
     assert optics is not None  # noqa: S101 - callers have checked
     assert scale is not None  # noqa: S101
-    cycles = SHARE * optics.aperture_m / optics.wavelength_m / ARCSEC_PER_RADIAN
+    cycles = SHARE * optics.aperture_m / optics.wavelength_m / const.ARCSEC_PER_RADIAN
     fx, fy = np.outer(cycles, np.cos(ANGLES)), np.outer(cycles, np.sin(ANGLES))
     known = np.log(telescope_otf(SHARE, optics.obstruction))[:, None]
     known = known + np.log(np.sinc(fx * scale) * np.sinc(fy * scale))
@@ -194,7 +175,9 @@ def focus_run(
     known = known - 2.0 * np.pi**2 * (form + 2.0 * facts.dispersion[0, 1] * fx * fy)
     stack = images.stack
     otf = _transfer(stack.images["registered"], cycles * scale)
-    good = (otf.mean(axis=1) > LEAST_TRANSFER) & (cycles * scale < MOST_TRANSFER_CYCLES_PX)
+    good = (otf.mean(axis=1) > const.LEAST_TRANSFER) & (
+        cycles * scale < const.MOST_TRANSFER_CYCLES_PX
+    )
     good = np.cumprod(good).astype(bool)
     loss = np.where(good[:, None], known - np.log(otf), np.nan)
     blocks = np.stack(
@@ -219,7 +202,7 @@ def predicted_slope(rig: Rig, optics: Optics) -> float | None:
     focal_m = rig.get("focal_length_m")
     pixel_um, scale = rig.get("pixel_um"), rig.get("pixel_scale_arcsec")
     if focal_m is None and pixel_um and scale:
-        focal_m = ARCSEC_PER_RADIAN * pixel_um * 1e-6 / scale
+        focal_m = const.ARCSEC_PER_RADIAN * pixel_um * 1e-6 / scale
     if not step_um or not focal_m:
         return None
     return float(
@@ -263,7 +246,7 @@ def read_focus_run(
         ("wavelength", reference.wavelength_m, facts.optics.wavelength_m),
         ("pixel scale", scale_arcsec, facts.scale_arcsec),
     ):
-        if abs(there / here - 1.0) > FOCUS_SAME:
+        if abs(there / here - 1.0) > const.FOCUS_SAME:
             raise InputError(
                 f"--focus-run {name}",
                 f"its {key} differs from that of the measured run",
@@ -298,7 +281,7 @@ def air_by_pairs(grid: GridData) -> tuple[float, float] | None:
     floor = float((noise[:, None] * pattern**2).sum(axis=0).mean())
     variance: list[float] = []
     for segment in grid.segments:
-        n_blocks = min(FOCUS_AIR_BLOCKS, len(segment.real) // FOCUS_BLOCK_FRAMES)
+        n_blocks = min(const.FOCUS_AIR_BLOCKS, len(segment.real) // const.FOCUS_BLOCK_FRAMES)
         if n_blocks:
             parts = np.array_split(segment.stars_arcsec @ pattern, n_blocks)
             variance += [float(remove_trend(p).var(axis=0).mean()) - floor for p in parts]
@@ -306,7 +289,7 @@ def air_by_pairs(grid: GridData) -> tuple[float, float] | None:
     if len(variance) < 2 or mean <= 0.0:  # noqa: PLR2004 - no error from one
         return None
     error = float(np.std(variance, ddof=1)) / np.sqrt(len(variance)) / mean
-    return float(np.log(mean)), float(np.hypot(error, FOCUS_AIR_ERROR))
+    return float(np.log(mean)), float(np.hypot(error, const.FOCUS_AIR_ERROR))
 
 
 def _patterns(grid: GridData) -> FloatArray | None:
@@ -342,7 +325,9 @@ def focus_curve(
     out = FocusCurve()
     runs, n = _sharp_enough([own, *others], out)
     positions = len({run.position for run in runs})
-    if own not in runs or positions < (FOCUS_FEWEST if predicted is None else FOCUS_FEWEST - 1):
+    if own not in runs or positions < (
+        const.FOCUS_FEWEST if predicted is None else const.FOCUS_FEWEST - 1
+    ):
         out.warn("focus-few-positions", positions=positions)
         return out
     telescope = {
@@ -364,7 +349,7 @@ def focus_curve(
 
 def _sharp_enough(runs: list[FocusRun], out: FocusCurve) -> tuple[list[FocusRun], int]:
     """Return the runs with enough contrast, and how many baselines all of them share."""
-    kept = [run for run in runs if run.n_usable >= FOCUS_FEWEST_BASELINES]
+    kept = [run for run in runs if run.n_usable >= const.FOCUS_FEWEST_BASELINES]
     for run in runs:
         if run not in kept:
             out.warn("focus-run-too-blurred", name=run.name, position=run.position)
@@ -398,13 +383,13 @@ def _fit(
 
     if predicted is None:
         return fitted(None)
-    known = (predicted, FOCUS_SLOPE_SIGMA)
-    if len(np.unique(position)) < FOCUS_FEWEST:
+    known = (predicted, const.FOCUS_SLOPE_SIGMA)
+    if len(np.unique(position)) < const.FOCUS_FEWEST:
         return fitted(known)
     free = fitted(None)
-    low, high = np.percentile(free.slope_arcsec, PERCENTILES[:: len(PERCENTILES) - 1])
-    if low < predicted * (1.0 + 2.0 * FOCUS_SLOPE_SIGMA) and high > predicted * (
-        1.0 - 2.0 * FOCUS_SLOPE_SIGMA
+    low, high = np.percentile(free.slope_arcsec, const.PERCENTILES[:: len(const.PERCENTILES) - 1])
+    if low < predicted * (1.0 + 2.0 * const.FOCUS_SLOPE_SIGMA) and high > predicted * (
+        1.0 - 2.0 * const.FOCUS_SLOPE_SIGMA
     ):
         return fitted(known)
     out.warn("focus-slope-disagrees", times=float(np.median(free.slope_arcsec)) / predicted)
@@ -423,7 +408,7 @@ def _as_gaussian(
     defocus counts for more than in a slope with a free level.
     """
     sigma, loss = defocus_loss(transfer.baseline_m / telescope["aperture_m"], **telescope)
-    x = 2.0 * np.pi**2 * transfer.frequency_rad2 / ARCSEC_PER_RADIAN**2
+    x = 2.0 * np.pi**2 * transfer.frequency_rad2 / const.ARCSEC_PER_RADIAN**2
     weight = np.linalg.solve(transfer.covariance, x)
     variance = np.asarray(loss @ weight / (weight @ x))
     row = int(np.clip(np.searchsorted(sigma, here_arcsec), 1, len(sigma) - 2))
@@ -437,7 +422,7 @@ def _add_astigmatism(
     if found is None:
         return
     ratio = as_gaussian[1][1] / as_gaussian[0][1] ** 2
-    width = FWHM_PER_SIGMA * np.sqrt(ratio * found.variance_arcsec2)
+    width = const.FWHM_PER_SIGMA * np.sqrt(ratio * found.variance_arcsec2)
     if not found.is_shown:
         out.astigmatism = limit(width)
         return
@@ -461,9 +446,11 @@ def describe_curve(
     """Fill in the record, the figure's arrays, doubts and words."""
     assert out.least_arcsec2 is not None  # noqa: S101 - the caller has set it
     points = [(run, *run.variance_arcsec2(n)) for run in runs]
-    rest = FWHM_PER_SIGMA * np.sqrt(fit.rest_arcsec2)
-    defocus = FWHM_PER_SIGMA * np.sqrt(out.least_arcsec2)
-    shown = np.percentile(defocus, PERCENTILES[0]) > FOCUS_LEAST_SHOWN * float(np.median(rest))
+    rest = const.FWHM_PER_SIGMA * np.sqrt(fit.rest_arcsec2)
+    defocus = const.FWHM_PER_SIGMA * np.sqrt(out.least_arcsec2)
+    shown = np.percentile(defocus, const.PERCENTILES[0]) > const.FOCUS_LEAST_SHOWN * float(
+        np.median(rest)
+    )
     out.defocus = estimate(defocus) if shown else limit(defocus)
     out.part = Focus(
         positions=[
@@ -500,7 +487,7 @@ def describe_curve(
 
 def _width(variance: float, error: float) -> Estimate:
     """Return a variance with its error as a Gaussian FWHM."""
-    return with_error(variance, error, lambda v: FWHM_PER_SIGMA * max(v, 0.0) ** 0.5)
+    return with_error(variance, error, lambda v: const.FWHM_PER_SIGMA * max(v, 0.0) ** 0.5)
 
 
 def _arrays(out: FocusCurve, points: list[tuple[FocusRun, float, float]], fit: FocusFit) -> None:
@@ -510,26 +497,26 @@ def _arrays(out: FocusCurve, points: list[tuple[FocusRun, float, float]], fit: F
     spread = np.median(fit.air_scatter) * np.median(fit.rest_arcsec2)
     error = np.hypot([error for _, _, error in points], spread)
     low, high = position.min(), position.max()
-    at = np.linspace(low - 0.1 * (high - low), high + 0.1 * (high - low), FOCUS_N_CURVE)
-    bands = np.percentile(fit.variance_arcsec2(at), PERCENTILES[1:4], axis=1)
+    at = np.linspace(low - 0.1 * (high - low), high + 0.1 * (high - low), const.FOCUS_N_CURVE)
+    bands = np.percentile(fit.variance_arcsec2(at), const.PERCENTILES[1:4], axis=1)
     out.arrays = {
         "focus_position": position,
-        "focus_fwhm_arcsec": FWHM_PER_SIGMA * np.sqrt(np.maximum(value, 0.0)),
-        "focus_fwhm_low_arcsec": FWHM_PER_SIGMA * np.sqrt(np.maximum(value - error, 0.0)),
-        "focus_fwhm_high_arcsec": FWHM_PER_SIGMA * np.sqrt(np.maximum(value + error, 0.0)),
+        "focus_fwhm_arcsec": const.FWHM_PER_SIGMA * np.sqrt(np.maximum(value, 0.0)),
+        "focus_fwhm_low_arcsec": const.FWHM_PER_SIGMA * np.sqrt(np.maximum(value - error, 0.0)),
+        "focus_fwhm_high_arcsec": const.FWHM_PER_SIGMA * np.sqrt(np.maximum(value + error, 0.0)),
         "focus_curve_position": at,
     }
     for name, band in zip(("_low", "", "_high"), bands, strict=True):
-        out.arrays[f"focus_curve{name}_arcsec"] = FWHM_PER_SIGMA * np.sqrt(band)
+        out.arrays[f"focus_curve{name}_arcsec"] = const.FWHM_PER_SIGMA * np.sqrt(band)
 
 
 def _doubts(out: FocusCurve, runs: list[FocusRun], fit: FocusFit) -> None:
     position = np.array([run.position for run in runs])
-    low, high = np.percentile(fit.best, PERCENTILES[1:4:2])
+    low, high = np.percentile(fit.best, const.PERCENTILES[1:4:2])
     if low < position.min() or high > position.max():
         out.warn("focus-not-bracketed")
     changed = float(np.median(fit.air_scatter))
-    if changed > FOCUS_AIR_CHANGE:
+    if changed > const.FOCUS_AIR_CHANGE:
         out.warn("focus-air-changed", share=0.6 * changed)
     if not any(run.log_air is not None for run in runs):
-        out.warn("focus-air-unseen", share=0.6 * AIR_SCATTER)
+        out.warn("focus-air-unseen", share=0.6 * const.AIR_SCATTER)

@@ -6,21 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blursplit.constants import (
-    GUIDE_CORNERS,
-    GUIDE_CURRENTS,
-    GUIDE_DELAYS,
-    GUIDE_FALSE_ALARM,
-    GUIDE_FREEDOM,
-    GUIDE_GAINS,
-    GUIDE_LEAST_BINS,
-    GUIDE_LEAST_ODDS,
-    GUIDE_LOG_TRIALS,
-    GUIDE_SHOWN_GAIN,
-    GUIDE_SIZE_ERROR,
-    GUIDE_SLOPES,
-    GUIDE_TAPERS,
-)
+from blursplit import constants as const
 from blursplit.motion.grid import GridData
 from blursplit.rig import Rig
 from blursplit.spectra import LineFit
@@ -81,20 +67,20 @@ def find_guide_loop(
     """
     band = (frequency_hz > 0.0) & (frequency_hz <= 0.5 / guide_period_s)
     nu, power = frequency_hz[band], psd_arcsec2_hz[band]
-    if nu.size < GUIDE_LEAST_BINS or not np.all(power > 0.0):
+    if nu.size < const.GUIDE_LEAST_BINS or not np.all(power > 0.0):
         return None
     half = 0.5 * degrees_of_freedom
     continua = _continua(nu)
     plain = _best_continuum(power, continua, half)
-    best, best_gain, best_delay = -np.inf, GUIDE_GAINS[0], 0
-    for delay in GUIDE_DELAYS:
-        for gain in np.linspace(*GUIDE_GAINS):
+    best, best_gain, best_delay = -np.inf, const.GUIDE_GAINS[0], 0
+    for delay in const.GUIDE_DELAYS:
+        for gain in np.linspace(*const.GUIDE_GAINS):
             shape = residual_gain(nu, guide_period_s, float(gain), delay) ** 2
             here = _best_continuum(power, continua * shape, half)
             if here > best:
                 best, best_gain, best_delay = here, float(gain), delay
     gained = best - plain
-    shown = bool(gained > GUIDE_SHOWN_GAIN)
+    shown = bool(gained > const.GUIDE_SHOWN_GAIN)
     return GuideLoop(shown, float(gained), best_gain, best_delay)
 
 
@@ -105,11 +91,13 @@ def _continua(nu: FloatArray) -> FloatArray:
     falling as the square. Such a bend alone, seen against a power law, would pass for a loop.
     """
     log_nu = np.log(nu / nu[0])
-    laws = np.exp(-np.outer(np.arange(*GUIDE_SLOPES), log_nu))
-    corners = np.geomspace(nu[0], nu[-1], GUIDE_CORNERS)
+    laws = np.exp(-np.outer(np.arange(*const.GUIDE_SLOPES), log_nu))
+    corners = np.geomspace(nu[0], nu[-1], const.GUIDE_CORNERS)
     bends = [np.ones_like(nu)]
     bends += [
-        1.0 + size / (1.0 + (nu / corner) ** 2) for corner in corners for size in GUIDE_CURRENTS
+        1.0 + size / (1.0 + (nu / corner) ** 2)
+        for corner in corners
+        for size in const.GUIDE_CURRENTS
     ]
     return np.asarray((np.array(bends)[:, None] * laws[None]).reshape(-1, nu.size))
 
@@ -160,21 +148,21 @@ def find_guide_motion(grid: GridData, rig: Rig) -> GuideMotion | None:
     found = motion_periodogram(
         np.arange(len(motion), dtype=np.float64) * cadence_s, motion, cadence_s
     )
-    bins = slice(GUIDE_TAPERS - 1, None, GUIDE_TAPERS)
+    bins = slice(const.GUIDE_TAPERS - 1, None, const.GUIDE_TAPERS)
     frequency, power = found.frequency_hz[bins], found.power[bins]
     total = np.trace(power, axis1=1, axis2=2)
-    loop = find_guide_loop(frequency, total, GUIDE_FREEDOM, float(cycle_s))
+    loop = find_guide_loop(frequency, total, const.GUIDE_FREEDOM, float(cycle_s))
     if loop is None or not loop.is_shown:
         return None
-    odds = float(1.0 / (1.0 + np.exp(GUIDE_LOG_TRIALS - loop.log_likelihood_gain)))
-    if odds < GUIDE_LEAST_ODDS:
+    odds = float(1.0 / (1.0 + np.exp(const.GUIDE_LOG_TRIALS - loop.log_likelihood_gain)))
+    if odds < const.GUIDE_LEAST_ODDS:
         return None
     grown = residual_gain(frequency, float(cycle_s), loop.gain, loop.delay_cycles) ** 2
     bump = (grown > 1.0) & (frequency <= 0.5 / cycle_s)
     if bump.sum() < 2:  # noqa: PLR2004 - a bump in one bin is none
         return None
     share = np.where(bump, 1.0 - 1.0 / np.maximum(grown, 1.0), 0.0)
-    width_hz = GUIDE_TAPERS / found.duration_s
+    width_hz = const.GUIDE_TAPERS / found.duration_s
     covariance = np.einsum("m,mij->ij", share, power) * width_hz
     line = _as_line(found.frequency_hz, frequency, bump, share * total, covariance, width_hz)
     band = (float(frequency[bump][0]), float(frequency[bump][-1]))
@@ -197,7 +185,7 @@ def _as_line(
     middle = float(weight @ inside)
     spread = float(np.sqrt(weight @ (inside - middle) ** 2))
     half = max(spread, width_hz)
-    sigma = GUIDE_SIZE_ERROR * np.sqrt(np.outer(np.diag(covariance), np.diag(covariance)))
+    sigma = const.GUIDE_SIZE_ERROR * np.sqrt(np.outer(np.diag(covariance), np.diag(covariance)))
     angle, angle_sigma, ratio = principal_axes(covariance, sigma)
     # Lorentzian of this half width and unit variance
     shape = half / np.pi / ((all_hz - middle) ** 2 + half**2)
@@ -213,7 +201,7 @@ def _as_line(
         angle_deg=angle,
         angle_sigma_deg=angle_sigma,
         axis_ratio=ratio,
-        false_alarm_probability=GUIDE_FALSE_ALARM,
+        false_alarm_probability=const.GUIDE_FALSE_ALARM,
         band_hz=(float(inside[0]), float(inside[-1])),
         psd_model=shape[:, None, None] * covariance,
         bin_hz=float(all_hz[0]),

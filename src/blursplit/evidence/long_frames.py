@@ -12,15 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blursplit.constants import (
-    DRIFT_BLOCKS,
-    LONG_FRAME_LARGEST_STEP,
-    LONG_FRAME_LEAST_STEPS,
-    LONG_FRAME_MODEL_ERROR,
-    LONG_FRAME_NARROWEST,
-    ONE_SIDED_95,
-    SIGMA_PER_MAD,
-)
+from blursplit import constants as const
 from blursplit.motion.inside import FrameTensors
 from blursplit.types import BoolArray, FloatArray, IntArray
 
@@ -78,7 +70,7 @@ def tracking_of_long_frames(
     gap = np.diff(time_s)
     step = np.diff(shared_arcsec, axis=0)
     usable = (np.diff(segment) == 0) & np.isfinite(step.sum(axis=1)) & (gap > 0)
-    if int(usable.sum()) < LONG_FRAME_LEAST_STEPS:
+    if int(usable.sum()) < const.LONG_FRAME_LEAST_STEPS:
         return None
     usual_gap = float(np.median(gap[usable]))
     rate = step / np.where(gap > 0, gap, np.inf)[:, None]
@@ -91,7 +83,7 @@ def tracking_of_long_frames(
     measured = None if tensors is None else _regress(tensors.shared_arcsec2, expected)
     share = _draw_share(measured, duty, n_draws, rng)
     mean = _positive(expected[known].mean(axis=0))
-    error = np.hypot(_relative_scatter(expected[known]), LONG_FRAME_MODEL_ERROR)
+    error = np.hypot(_relative_scatter(expected[known]), const.LONG_FRAME_MODEL_ERROR)
     share = share * np.exp(error * rng.standard_normal(n_draws))
     frames = np.where(known[:, None, None], expected, mean)
     return LongFrames(
@@ -109,9 +101,9 @@ def tracking_of_long_frames(
 def _not_jumping(rate: FloatArray, usable: BoolArray) -> BoolArray:
     """Say which steps are no dither: within six robust sigmas of the median."""
     middle = np.median(rate[usable], axis=0)
-    spread = SIGMA_PER_MAD * np.median(np.abs(rate[usable] - middle), axis=0)
+    spread = const.SIGMA_PER_MAD * np.median(np.abs(rate[usable] - middle), axis=0)
     with np.errstate(invalid="ignore"):
-        far = np.abs(rate - middle) > LONG_FRAME_LARGEST_STEP * np.maximum(spread, 1e-12)
+        far = np.abs(rate - middle) > const.LONG_FRAME_LARGEST_STEP * np.maximum(spread, 1e-12)
     return ~(far[:, 0] | far[:, 1])
 
 
@@ -133,7 +125,7 @@ def _frame_squares(
 def _drift(rate: FloatArray, rng: np.random.Generator, n_draws: int) -> FloatArray:
     """Draw the steady rate: the median of the steps, its error 1.25 scatter/sqrt(n)."""
     middle = np.median(rate, axis=0)
-    scatter = SIGMA_PER_MAD * np.median(np.abs(rate - middle), axis=0)
+    scatter = const.SIGMA_PER_MAD * np.median(np.abs(rate - middle), axis=0)
     error = 1.25 * scatter / np.sqrt(len(rate))
     return np.asarray(middle + error * rng.standard_normal((n_draws, 2)))
 
@@ -150,8 +142,8 @@ def drift_of_short_frames(
     seen = np.isfinite(shared_arcsec).all(axis=1)
     time, path, part = time_s[seen], shared_arcsec[seen], segment[seen]
     block = np.minimum(
-        ((time - time[0]) / max(np.ptp(time), 1e-9) * DRIFT_BLOCKS).astype(np.int64),
-        DRIFT_BLOCKS - 1,
+        ((time - time[0]) / max(np.ptp(time), 1e-9) * const.DRIFT_BLOCKS).astype(np.int64),
+        const.DRIFT_BLOCKS - 1,
     )
     number = np.unique(np.stack([part, block]), axis=1, return_inverse=True)[1].ravel()
     count = np.bincount(number)
@@ -189,7 +181,7 @@ def _regress(tensor: FloatArray, expected: FloatArray) -> _Regression | None:
     there = np.stack([expected[:, 0, 0] - expected[:, 1, 1], 2.0 * expected[:, 0, 1]], axis=1)
     seen = np.stack([tensor[:, 0] - tensor[:, 1], 2.0 * tensor[:, 2]], axis=1)
     both = np.flatnonzero(np.isfinite(there.sum(axis=1) + seen.sum(axis=1)))
-    if len(both) < LONG_FRAME_LEAST_STEPS:
+    if len(both) < const.LONG_FRAME_LEAST_STEPS:
         return None
     level2 = float(np.sum(there[both].mean(axis=0) ** 2))
     x = there[both] - there[both].mean(axis=0)
@@ -266,10 +258,12 @@ def narrowest_width_arcsec(fwhm_arcsec: FloatArray, sigma_arcsec: FloatArray) ->
     error; NaN where unknown. None with fewer than ten widths.
     """
     rows = np.flatnonzero(np.isfinite(fwhm_arcsec))
-    if len(rows) < 2 * LONG_FRAME_LEAST_STEPS:
+    if len(rows) < 2 * const.LONG_FRAME_LEAST_STEPS:
         return None
-    few = rows[np.argsort(fwhm_arcsec[rows])[: max(int(LONG_FRAME_NARROWEST * len(rows)), 3)]]
+    few = rows[np.argsort(fwhm_arcsec[rows])[: max(int(const.LONG_FRAME_NARROWEST * len(rows)), 3)]]
     narrow = fwhm_arcsec[few]
     # the least of many noisy widths is too small by about their noise
     error = float(np.median(sigma_arcsec[few]))
-    return float(narrow.mean() + ONE_SIDED_95 * np.hypot(error, narrow.std() / np.sqrt(len(few))))
+    return float(
+        narrow.mean() + const.ONE_SIDED_95 * np.hypot(error, narrow.std() / np.sqrt(len(few)))
+    )

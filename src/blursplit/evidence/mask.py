@@ -11,14 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from blursplit.constants import (
-    MASK_DRAWS,
-    MASK_KERNEL_SIGMA,
-    MASK_NOT_A_PAIR,
-    MASK_RUN_FRAMES,
-    MASK_UNEQUAL,
-    SEEING_WAVELENGTH_M,
-)
+from blursplit import constants as const
 from blursplit.estimate import Estimate, estimate, with_error
 from blursplit.evidence.guest import Guest, KnownStrength, Record, motion_and_pairs
 from blursplit.evidence.two_apertures import MaskGeometry, MaskResult, find_mask_pairs, measure_mask
@@ -87,8 +80,8 @@ class MaskReading(Guest):
         """Return draws of the smallest r0^(-5/3): the variance as measured, no exposure undone."""
         axes = (self.result.along, self.result.across)
         j = float(np.mean([axis.uncorrected_r0_m ** (-5.0 / 3.0) for axis in axes]))
-        sigma = float(np.hypot(5.0 / 3.0 * self.result.log_r0_sigma, MASK_KERNEL_SIGMA))
-        return np.asarray(j * np.exp(sigma * rng.standard_normal(MASK_DRAWS)))
+        sigma = float(np.hypot(5.0 / 3.0 * self.result.log_r0_sigma, const.MASK_KERNEL_SIGMA))
+        return np.asarray(j * np.exp(sigma * rng.standard_normal(const.MASK_DRAWS)))
 
     def parts(self, parts: dict[str, Any]) -> dict[str, Any]:
         """Put what the mask measured into the air's part."""
@@ -146,7 +139,7 @@ def _images(tracks: StarTracks, split_px: float | None) -> tuple[int, int] | Non
         pairs = find_mask_pairs(tracks.x_px, tracks.y_px, split_px)
     else:
         pairs = [(0, 1)] if tracks.n_stars == 2 else []  # noqa: PLR2004
-    alike = [p for p in pairs if _ratio(flux, p) < MASK_NOT_A_PAIR]
+    alike = [p for p in pairs if _ratio(flux, p) < const.MASK_NOT_A_PAIR]
     return max(alike, key=lambda p: float(flux[p[0]] + flux[p[1]])) if alike else None
 
 
@@ -175,8 +168,10 @@ def _measure(
     both = int(np.count_nonzero(tracks.good[:, pair].all(axis=1)))
     if facts.is_long or tracks.exposure_s is None or tracks.cadence_s is None:
         return Remark(code="mask-exposure-unknown")
-    if both < MASK_RUN_FRAMES:
-        return Remark(code="mask-few-frames", facts={"frames": both, "needed": MASK_RUN_FRAMES})
+    if both < const.MASK_RUN_FRAMES:
+        return Remark(
+            code="mask-few-frames", facts={"frames": both, "needed": const.MASK_RUN_FRAMES}
+        )
     own = rig.with_setting("aperture_m", opening_m, "option")
     own = own.with_setting("obstruction", 0.0, "option")
     through_one = gather_facts(tracks, own, facts.blur_time_s)
@@ -219,7 +214,7 @@ def _direction(tracks: StarTracks, rig: Rig, pair: tuple[int, int]) -> tuple[flo
     notes: list[Remark] = []
     flux = np.nanmedian(_seen(tracks, tracks.flux_adu), axis=0)
     ratio = _ratio(flux, pair)
-    if ratio > MASK_UNEQUAL:
+    if ratio > const.MASK_UNEQUAL:
         notes.append(Remark(code="mask-images-unequal", facts={"times": ratio}))
     declared = rig.get("mask_angle_deg")
     if declared is not None:
@@ -265,7 +260,7 @@ def with_mask(part: Atmosphere, reading: MaskReading) -> Atmosphere:
     update: dict[str, object] = {
         "r0_500nm_zenith_m": _log_estimate(result.r0_500nm_zenith_m, reading.log_r0_error),
         "seeing_500nm_zenith_arcsec": _log_estimate(
-            float(seeing_arcsec(result.r0_500nm_zenith_m, SEEING_WAVELENGTH_M)),
+            float(seeing_arcsec(result.r0_500nm_zenith_m, const.SEEING_WAVELENGTH_M)),
             reading.log_r0_error,
         ),
         "evidence": [EVIDENCE, *part.evidence],
@@ -273,7 +268,7 @@ def with_mask(part: Atmosphere, reading: MaskReading) -> Atmosphere:
     if part.lower_seeing_arcsec is None:
         to_zenith = result.r0_500nm_zenith_m / result.r0_m
         r0_m = to_zenith * reading.lower_strength(np.random.default_rng(0)) ** -0.6
-        update["lower_seeing_arcsec"] = estimate(seeing_arcsec(r0_m, SEEING_WAVELENGTH_M))
+        update["lower_seeing_arcsec"] = estimate(seeing_arcsec(r0_m, const.SEEING_WAVELENGTH_M))
     if part.wind_m_s is None:
         low, middle, high = result.wind_m_s
         update["wind_m_s"] = Estimate(value=middle, low=low, high=high)

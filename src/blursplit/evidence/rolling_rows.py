@@ -14,21 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from blursplit.constants import (
-    ARRAY_SIDE_BAND,
-    HANN_OVERLAP,
-    ROWS_AGREE,
-    ROWS_DELAY_STEPS,
-    ROWS_FALSE_ALARM,
-    ROWS_FEWEST_BINS,
-    ROWS_FEWEST_STARS,
-    ROWS_HIGHEST_ORDER,
-    ROWS_LEAST_CONTRAST,
-    ROWS_MOST_KEPT,
-    ROWS_ROUNDS,
-    ROWS_SECOND_SIGMAS,
-    SURE_SIGMAS,
-)
+from blursplit import constants as const
 from blursplit.estimate import with_error
 from blursplit.motion.grid import GridData, GridSegment, remove_trend
 from blursplit.spectra import LineFit
@@ -85,14 +71,16 @@ def kept_by_rows(
 # --- lines that the plain mean loses --------------------------------------------------------------
 def zones_to_search(grid: GridData) -> list[tuple[int, int]]:
     """Return the zones (order, sign) that the plain mean over the rows loses."""
-    if grid.row_time_s is None or len(grid.star) < ROWS_FEWEST_STARS:
+    if grid.row_time_s is None or len(grid.star) < const.ROWS_FEWEST_STARS:
         return []
     rate = 1.0 / grid.cadence_s
     kept = {
         order: float(kept_by_rows(np.array([order * rate]), grid.row_time_s, grid.cadence_s)[0])
-        for order in range(1, ROWS_HIGHEST_ORDER + 1)
+        for order in range(1, const.ROWS_HIGHEST_ORDER + 1)
     }
-    return [(order, sign) for order in kept if kept[order] < ROWS_MOST_KEPT for sign in (-1, 1)]
+    return [
+        (order, sign) for order in kept if kept[order] < const.ROWS_MOST_KEPT for sign in (-1, 1)
+    ]
 
 
 def zone_motion(grid: GridData, order: int, sign: int) -> FloatArray:
@@ -135,7 +123,7 @@ def rolling_shutter_lines(
             zone_motion(grid, order, sign),
             cadence_s=grid.cadence_s,
             segment=segment,
-            false_alarm=ROWS_FALSE_ALARM / len(zones),
+            false_alarm=const.ROWS_FALSE_ALARM / len(zones),
         )
         for fit in search.lines:
             same = [k for k, line in enumerate(lines) if _is_same(line, fit)]
@@ -189,18 +177,19 @@ def find_row_delay(
         agree = [
             d
             for d in found
-            if abs(d.by_row - seed.by_row) < ROWS_AGREE * np.hypot(d.row_error, seed.row_error)
+            if abs(d.by_row - seed.by_row)
+            < const.ROWS_AGREE * np.hypot(d.row_error, seed.row_error)
         ]
         sigmas = abs(np.divide(*_joined(agree)))
         if sigmas > best[0]:
             best = float(sigmas), agree
     sigmas, agree = best
     agree = sorted(agree, key=lambda d: -abs(d.by_row / d.row_error))
-    if sigmas < SURE_SIGMAS or len(agree) < 2:  # noqa: PLR2004
+    if sigmas < const.SURE_SIGMAS or len(agree) < 2:  # noqa: PLR2004
         return ()
     delay, error = _joined(agree)
     second = np.divide(*_joined(agree[1:])) * np.sign(delay)
-    if second < ROWS_SECOND_SIGMAS or _is_sideways(agree, delay):
+    if second < const.ROWS_SECOND_SIGMAS or _is_sideways(agree, delay):
         return ()
     size = with_error(1e6 * abs(delay), 1e6 * error)
     facts: dict[str, float | str] = {
@@ -241,7 +230,7 @@ def _is_sideways(delays: Sequence[_Delay], by_row: float) -> bool:
     if not known:
         return False
     mean, error = _joined(known)
-    return abs(mean) > max(0.5 * abs(by_row), ROWS_SECOND_SIGMAS * error)
+    return abs(mean) > max(0.5 * abs(by_row), const.ROWS_SECOND_SIGMAS * error)
 
 
 def _delays(
@@ -258,12 +247,14 @@ def _delays(
     usable = frequency > reach
     inside = usable & (frequency > low) & (frequency < high)
     beside = (
-        usable & (abs(frequency - line.frequency_hz) < ARRAY_SIDE_BAND * (high - low)) & ~inside
+        usable
+        & (abs(frequency - line.frequency_hz) < const.ARRAY_SIDE_BAND * (high - low))
+        & ~inside
     )
     for other in lines:
         if other is not line:
             beside &= (frequency < other.band_hz[0]) | (frequency > other.band_hz[1])
-    if np.ptp(row) == 0 or inside.sum() < 2 or beside.sum() < ROWS_FEWEST_BINS:  # noqa: PLR2004
+    if np.ptp(row) == 0 or inside.sum() < 2 or beside.sum() < const.ROWS_FEWEST_BINS:  # noqa: PLR2004
         return []
     taper = np.hanning(n + 2)[1:-1, None]
     centred = piece.stars_arcsec - piece.stars_arcsec.mean(axis=0)
@@ -309,20 +300,23 @@ def _phase_delay(
     share = inside.sum() / (~inside).sum()
     # no shutter takes longer over its rows than the next frame takes to come
     longest = cadence_s / np.ptp(place) if np.ptp(place) > 0 else 0.0
-    trials = np.linspace(-longest, longest, ROWS_DELAY_STEPS)
+    trials = np.linspace(-longest, longest, const.ROWS_DELAY_STEPS)
     together = [
         np.square(abs((z * np.exp(-1j * np.outer(omega, k * place)))[inside].mean(axis=1))).sum()
         for k in trials
     ]
     delay = float(trials[int(np.argmax(together))])
-    for _ in range(ROWS_ROUNDS):
+    for _ in range(const.ROWS_ROUNDS):
         turned = z * np.exp(-1j * np.outer(omega, delay * place))
         mean, weighed = turned.mean(axis=1), turned @ lever
         power = np.square(abs(mean))
         product = omega * (weighed * mean.conj()).imag
         square = omega**2 * power
         scale = lever @ place * (square[inside].sum() - share * square[~inside].sum())
-        if not power[inside].mean() > ROWS_LEAST_CONTRAST * power[~inside].mean() or scale <= 0:
+        if (
+            not power[inside].mean() > const.ROWS_LEAST_CONTRAST * power[~inside].mean()
+            or scale <= 0
+        ):
             return None
         delay += float((product[inside].sum() - share * product[~inside].sum()) / scale)
         if abs(delay) > longest:
@@ -331,4 +325,4 @@ def _phase_delay(
     along = (weighed * mean.conj()).real[inside] / abs(mean[inside])
     noise = max(np.square(abs(weighed[~inside])).mean() / 2.0, np.square(along).mean())
     variance = noise * square[inside].sum() + share**2 * product[~inside].var() * (~inside).sum()
-    return delay, float(np.sqrt(HANN_OVERLAP * variance) / scale)
+    return delay, float(np.sqrt(const.HANN_OVERLAP * variance) / scale)

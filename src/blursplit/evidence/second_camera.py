@@ -17,16 +17,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from blursplit.constants import (
-    PAIR_HIGHEST_PHASE,
-    PAIR_HIGHEST_SHARE,
-    PAIR_LEAST_COEFFICIENTS,
-    PAIR_LINE_SIGMAS,
-    PAIR_OTHER_TURN_DEG,
-    PAIR_REACH_S,
-    PAIR_WITNESS_BASELINE,
-    SENSOR_TAPERS,
-)
+from blursplit import constants as const
 from blursplit.definitions import turn as turned
 from blursplit.evidence.sensor_signal import tapered_sums, without_trend
 from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
@@ -57,7 +48,7 @@ class CameraMotion:
 
 def witness_baseline_m(aperture_m: float) -> float:
     """Return how far apart two tubes should stand for their air to differ."""
-    return max(PAIR_WITNESS_BASELINE[0], PAIR_WITNESS_BASELINE[1] * aperture_m)
+    return max(const.PAIR_WITNESS_BASELINE[0], const.PAIR_WITNESS_BASELINE[1] * aperture_m)
 
 
 @dataclass(frozen=True)
@@ -174,7 +165,7 @@ def align_cameras(
     likely = _turns(main, second, float(np.clip(offset, *offset_s)))
     best, rival = sorted(likely, key=lambda hand: -hand.max())
     turn = int(np.argmax(best))
-    apart = np.abs((np.arange(360) - turn + 180) % 360 - 180) > PAIR_OTHER_TURN_DEG
+    apart = np.abs((np.arange(360) - turn + 180) % 360 - 180) > const.PAIR_OTHER_TURN_DEG
     lead = float(best[turn] - max(rival.max(), best[apart].max()))
     return Alignment(offset, float((turn + 180) % 360 - 180), best is likely[1], agreement, lead)
 
@@ -190,7 +181,7 @@ def _turns(main: CameraMotion, second: CameraMotion, offset_s: float) -> list[Fl
     edges = _bin_edges(f)[:-1]
     turn = np.deg2rad(np.arange(360.0))
     first, other = (np.add.reduceat((np.abs(s) ** 2).sum(axis=(1, 2)), edges) for s in sums)
-    count = 2.0 * SENSOR_TAPERS * np.diff([*edges, f.size])  # of both axes
+    count = 2.0 * const.SENSOR_TAPERS * np.diff([*edges, f.size])  # of both axes
     out = []
     for hand in (1.0, -1.0):
         (x, y), (u, v) = np.moveaxis(sums[0], 2, 0), np.moveaxis(sums[1], 2, 0).conj()
@@ -218,10 +209,10 @@ def _coefficients(
         msg = f"the two cameras overlap for {max(0.0, stop - start):.1f} s only"
         raise ValueError(msg)
     highest = min(
-        PAIR_HIGHEST_SHARE * min(main.rate_hz, second.rate_hz),
-        PAIR_HIGHEST_PHASE / max(main.exposure_s, second.exposure_s),
+        const.PAIR_HIGHEST_SHARE * min(main.rate_hz, second.rate_hz),
+        const.PAIR_HIGHEST_PHASE / max(main.exposure_s, second.exposure_s),
     )
-    step = (SENSOR_TAPERS + 1) / (stop - start)
+    step = (const.SENSOR_TAPERS + 1) / (stop - start)
     f = step * np.arange(1, max(2, int(highest / step)))
     sums = []
     for camera, time in ((main, main.time_s), (second, own)):
@@ -240,7 +231,7 @@ def pair_spectra(
     baseline_m: tuple[float, float],
     alignment: Alignment,
     *,
-    reach_s: tuple[float, float] = (-PAIR_REACH_S, PAIR_REACH_S),
+    reach_s: tuple[float, float] = (-const.PAIR_REACH_S, const.PAIR_REACH_S),
     turn: bool = True,
 ) -> PairSpectra:
     """Return the spectra of both cameras along and across the baseline.
@@ -273,14 +264,16 @@ def pair_spectra(
         matrix[b] = np.einsum("nai,naj->aij", here, here.conj()) / here.shape[0]
     spectra = PairSpectra(
         frequency_hz=np.array([f[number == b].mean() for b in range(bins)]),
-        count=np.array([SENSOR_TAPERS * np.sum(number == b) for b in range(bins)], dtype=float),
+        count=np.array(
+            [const.SENSOR_TAPERS * np.sum(number == b) for b in range(bins)], dtype=float
+        ),
         matrix=matrix,
         used=np.ones((bins, 2), dtype=bool),
         cameras=(main, second),
         baseline_m=float(np.hypot(*baseline_m)),
         alignment=alignment,
         baseline_rad=baseline_rad,
-        duration_s=(SENSOR_TAPERS + 1) / float(f[0]),
+        duration_s=(const.SENSOR_TAPERS + 1) / float(f[0]),
     )
     return replace(spectra, used=_without_lines(spectra))
 
@@ -346,7 +339,7 @@ def _refined(
 
 def _bin_edges(frequency_hz: FloatArray) -> IntArray:
     """Return where bins begin: fifteen a decade, each with enough coefficients."""
-    least = int(np.ceil(PAIR_LEAST_COEFFICIENTS / SENSOR_TAPERS))
+    least = int(np.ceil(const.PAIR_LEAST_COEFFICIENTS / const.SENSOR_TAPERS))
     edges = [0]
     while True:
         wide = int(np.searchsorted(frequency_hz, frequency_hz[edges[-1]] * 10 ** (1 / 15)))
@@ -371,5 +364,5 @@ def _without_lines(spectra: PairSpectra) -> BoolArray:
     for b in range(log.shape[0]):
         near = [k for k in range(max(0, b - 3), min(log.shape[0], b + 4)) if k != b]
         around = np.median(log[near], axis=0) if near else log[b]
-        out[b] = log[b] - around < PAIR_LINE_SIGMAS / np.sqrt(spectra.count[b]) + 0.5
+        out[b] = log[b] - around < const.PAIR_LINE_SIGMAS / np.sqrt(spectra.count[b]) + 0.5
     return out

@@ -13,25 +13,7 @@ from functools import cached_property
 
 import numpy as np
 
-from blursplit.constants import (
-    ARCSEC_PER_RADIAN,
-    FIT_CONTAMINATED,
-    FIT_MODEL_ERROR_OCTAVE,
-    FIT_MODEL_ERROR_SHARED,
-    PAIR_DIRECTIONS,
-    PAIR_FAR_L0_M,
-    PAIR_FOLDS,
-    PAIR_FREQUENCIES,
-    PAIR_MODEL_ERROR,
-    PAIR_NEAR_L0_M,
-    PAIR_NOISE_SIGMA,
-    PAIR_OUTER_NODES,
-    PAIR_PROFILES_AT_ONCE,
-    PAIR_WAVES,
-    PAIR_WIND_NODES,
-    PAIR_WINDS_M_S,
-    SENSOR_TAPERS,
-)
+from blursplit import constants as const
 from blursplit.evidence.second_camera import PairSpectra, difference_power
 from blursplit.turbulence.conversions import SPECTRUM_CONSTANT
 from blursplit.turbulence.spectra import Axis, corners, weighted_sums
@@ -54,12 +36,12 @@ def air_matrices(
     Returns: (n, n_bins, 2, 2, 2): as `PairSpectra.matrix`, exposures included, noise not.
     """
     top = max(
-        PAIR_FOLDS * max(c.rate_hz for c in spectra.cameras),
+        const.PAIR_FOLDS * max(c.rate_hz for c in spectra.cameras),
         1.5 * float(spectra.frequency_hz[-1]),
     )
-    nu = np.geomspace(0.5 * float(spectra.frequency_hz[0]), top, PAIR_FREQUENCIES)
+    nu = np.geomspace(0.5 * float(spectra.frequency_hz[0]), top, const.PAIR_FREQUENCIES)
     small = min(c.aperture_m for c in spectra.cameras)
-    half = np.geomspace(2e-3, 4.0 / small, PAIR_WAVES)
+    half = np.geomspace(2e-3, 4.0 / small, const.PAIR_WAVES)
     weight = half * np.gradient(np.log(half))
     n = wind_m_s.size
     along = nu[None, :, None] / wind_m_s[:, None, None]
@@ -79,7 +61,7 @@ def air_matrices(
     travel = np.exp(2j * np.pi * along * place_u)
     across = 2 * np.pi * half * place_v
     cos2, sin2, both = along**2 / f**2, half**2 / f**2, along * half / f**2
-    unit = (wavelength_m * ARCSEC_PER_RADIAN) ** 2
+    unit = (wavelength_m * const.ARCSEC_PER_RADIAN) ** 2
     out = np.zeros((n, spectra.frequency_hz.size, 2, 2, 2), dtype=complex)
     for i in (0, 1):
         for j in range(i, 2):
@@ -127,7 +109,7 @@ def _folded(
     total = at(f) * exposed(f)
     if i == j:
         rate = cameras[i].rate_hz
-        for k in range(1, PAIR_FOLDS):
+        for k in range(1, const.PAIR_FOLDS):
             for where in (k * rate - f, k * rate + f):
                 total = total + at(where) * exposed(where)
     return total
@@ -235,15 +217,15 @@ class PairEvidence:
         if shake is None:
             return np.asarray(total)
         alike = shared + shake
-        model = (FIT_MODEL_ERROR_SHARED * shared) ** 2
+        model = (const.FIT_MODEL_ERROR_SHARED * shared) ** 2
         # by the model's own cross density: bins that came out low would seem the surer
         error2 = (self._own_product + alike**2) / (2 * self.spectra.count[:, None]) + model
-        most = np.sqrt(-2.0 * np.log(FIT_CONTAMINATED))
+        most = np.sqrt(-2.0 * np.log(const.FIT_CONTAMINATED))
         left = np.minimum((self.cross_density - alike) / np.sqrt(error2), most)
         # neighbours err alike: an octave of them counts as one where the model is at fault
         use = self.steady[:, None] & self.spectra.used
         step = np.gradient(np.log(self.spectra.frequency_hz))[:, None]
-        once = (FIT_MODEL_ERROR_OCTAVE / step - 1.0).clip(0.0)
+        once = (const.FIT_MODEL_ERROR_OCTAVE / step - 1.0).clip(0.0)
         weight = use / (1.0 + model / error2 * once)
         # over the products' own scatter: a weight must not count the unit of the densities
         total -= 0.5 * np.sum(
@@ -266,7 +248,7 @@ class PairEvidence:
         level = level.clip(0.0) / np.maximum(np.sum(weight * own**2, axis=1), 1e-30)
         folded = np.zeros((len(fall), f.size))
         for camera, gain in zip(spectra.cameras, spectra.exposure_gains().T, strict=True):
-            for k in range(1, PAIR_FOLDS):
+            for k in range(1, const.PAIR_FOLDS):
                 for at in (k * camera.rate_hz - f, k * camera.rate_hz + f):
                     folded += at**-fall * (np.sinc(at * camera.exposure_s) / gain) ** 2
         return np.asarray(level[:, None, :] * folded[:, :, None])
@@ -297,12 +279,12 @@ class PairEvidence:
         air = np.clip(1.0 - noise.sum(axis=1), 0.0, 1.0).ravel()
         second = np.clip(noise[:, 1], 0.0, 1.0).ravel()
         step = np.subtract.outer(np.log(spectra.frequency_hz), np.log(spectra.frequency_hz))
-        kernel = np.kron(np.exp(-0.5 * (step / FIT_MODEL_ERROR_OCTAVE) ** 2), np.ones((2, 2)))
+        kernel = np.kron(np.exp(-0.5 * (step / const.FIT_MODEL_ERROR_OCTAVE) ** 2), np.ones((2, 2)))
         same = np.kron(np.ones((n, n)), np.eye(2))
         covariance = np.diag(np.repeat(polygamma(1, spectra.count), 2))
-        model = PAIR_MODEL_ERROR**2 * (1.0 + same)
+        model = const.PAIR_MODEL_ERROR**2 * (1.0 + same)
         covariance = covariance + model * kernel * np.outer(air, air)
-        covariance += PAIR_NOISE_SIGMA**2 * np.outer(second, second)
+        covariance += const.PAIR_NOISE_SIGMA**2 * np.outer(second, second)
         # a bin that is left out has a residual of zero and no say
         unused = ~spectra.used.ravel()
         covariance[unused] = covariance[:, unused] = 0.0
@@ -347,9 +329,9 @@ class PairEvidence:
 
         f = self.spectra.frequency_hz
         step = np.subtract.outer(np.log(f), np.log(f))
-        kernel = np.exp(-0.5 * (step / FIT_MODEL_ERROR_OCTAVE) ** 2) + 1e-9 * np.eye(f.size)
+        kernel = np.exp(-0.5 * (step / const.FIT_MODEL_ERROR_OCTAVE) ** 2) + 1e-9 * np.eye(f.size)
         errors = rng.standard_normal((len(shared), f.size)) @ np.linalg.cholesky(kernel).T
-        air = shared * np.exp(FIT_MODEL_ERROR_SHARED * errors)[:, :, None]
+        air = shared * np.exp(const.FIT_MODEL_ERROR_SHARED * errors)[:, :, None]
         width = self.width_hz[:, None] * self.spectra.used
         mean = ((self.cross_density - air) * width).sum(axis=(1, 2))
         sigma = float(np.sqrt((self.cross_variance * width**2).sum()))
@@ -372,7 +354,7 @@ class PairEvidence:
     def width_hz(self) -> FloatArray:
         """Width of each bin, shape (n_bins,)."""
         duration = self.spectra.duration_s
-        return self.spectra.count / SENSOR_TAPERS * (SENSOR_TAPERS + 1) / duration
+        return self.spectra.count / const.SENSOR_TAPERS * (const.SENSOR_TAPERS + 1) / duration
 
 
 def pair_evidence(
@@ -389,7 +371,9 @@ def pair_evidence(
         steady &= (edge[:, 0] + half < low) | (edge[:, 0] - half > high)
     near, outside = (
         _layer_table(spectra, outer, nodes, wavelength_m)
-        for outer, nodes in zip((PAIR_NEAR_L0_M, PAIR_FAR_L0_M), PAIR_OUTER_NODES, strict=True)
+        for outer, nodes in zip(
+            (const.PAIR_NEAR_L0_M, const.PAIR_FAR_L0_M), const.PAIR_OUTER_NODES, strict=True
+        )
     )
     return PairEvidence(spectra, near, outside, steady)
 
@@ -397,11 +381,11 @@ def pair_evidence(
 def _layer_table(
     spectra: PairSpectra, outer_scale_m: tuple[float, float], n_outer: int, wavelength_m: float
 ) -> LayerTable:
-    wind = np.log(np.geomspace(*PAIR_WINDS_M_S, PAIR_WIND_NODES))
+    wind = np.log(np.geomspace(*const.PAIR_WINDS_M_S, const.PAIR_WIND_NODES))
     outer = np.log(np.geomspace(*outer_scale_m, n_outer))
-    turn = np.linspace(0.0, 0.5 * np.pi, PAIR_DIRECTIONS)
+    turn = np.linspace(0.0, 0.5 * np.pi, const.PAIR_DIRECTIONS)
     w, o, t = (part.ravel() for part in np.meshgrid(wind, outer, turn, indexing="ij"))
-    pieces = max(1, w.size // PAIR_PROFILES_AT_ONCE)
+    pieces = max(1, w.size // const.PAIR_PROFILES_AT_ONCE)
     air = np.concatenate(
         [
             air_matrices(spectra, np.exp(w[k]), t[k], np.exp(o[k]), wavelength_m)

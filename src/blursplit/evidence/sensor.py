@@ -19,19 +19,7 @@ from typing import Literal, TypeAlias
 
 import numpy as np
 
-from blursplit.constants import (
-    ONE_SIDED_95,
-    SENSOR_ALARM,
-    SENSOR_BLOCK_HZ,
-    SENSOR_CLEAR,
-    SENSOR_DIRECTIONS,
-    SENSOR_FLOOR_SIGMAS,
-    SENSOR_NEGLIGIBLE,
-    SENSOR_OFFSET_S,
-    SENSOR_PHASE_DRAWS,
-    SENSOR_TAPERS,
-    SENSOR_TRANSFER_REACH,
-)
+from blursplit import constants as const
 from blursplit.estimate import Estimate, from_ends, upper_limit
 from blursplit.evidence.sensor_record import SensorRecord
 from blursplit.evidence.sensor_signal import (
@@ -162,7 +150,7 @@ def explain_shared_motion(
         for b in range(blocks.centre_hz.size)
     ]
     chance = min(1.0, tried * _chance(y, u, whitener, blocks, signal, rng))
-    coherent = chance <= SENSOR_ALARM
+    coherent = chance <= const.SENSOR_ALARM
     path, drift = np.full(motion_xy_arcsec.shape, np.nan), None
     if coherent:
         total = coarse + shift
@@ -211,8 +199,8 @@ def _rms(
         return Estimate(value=None, low=None, high=None)
     total = float(np.sum((explained * width_hz)[seen]))
     sigma = float(np.sqrt(np.sum((variance * width_hz**2)[seen])))
-    if total < ONE_SIDED_95 * sigma:
-        return upper_limit(float(np.sqrt(max(total, 0.0) + ONE_SIDED_95 * sigma)))
+    if total < const.ONE_SIDED_95 * sigma:
+        return upper_limit(float(np.sqrt(max(total, 0.0) + const.ONE_SIDED_95 * sigma)))
     return from_ends(np.sqrt(max(total + k * sigma, 0.0)) for k in (-1.96, -1.0, 0.0, 1.0, 1.96))
 
 
@@ -220,7 +208,7 @@ def _coarse_offset(
     time_s: FloatArray, motion: FloatArray, ok: BoolArray, signal: Signal
 ) -> tuple[float, int]:
     """Return the offset with the largest whitened correlation, and how many were tried."""
-    low, high = signal.sensor.offset_s or SENSOR_OFFSET_S
+    low, high = signal.sensor.offset_s or const.SENSOR_OFFSET_S
     step = 0.5 / signal.rate_hz
     if high - low < step:
         return (low + high) / 2, 1
@@ -233,7 +221,7 @@ def _coarse_offset(
         window = np.sin(np.pi * (np.arange(series.shape[0]) + 0.5) / series.shape[0])
         spectrum = np.fft.rfft(series * window[:, None], n=size, axis=0)
         power = np.abs(spectrum) ** 2
-        width = max(3, int(SENSOR_BLOCK_HZ * size * step))
+        width = max(3, int(const.SENSOR_BLOCK_HZ * size * step))
         total = np.cumsum(np.pad(power, ((width // 2 + 1, width - width // 2), (0, 0)), "edge"), 0)
         smooth = (total[width:] - total[:-width])[: power.shape[0]] / width
         return np.asarray(spectrum / np.sqrt(smooth + 1e-12 * smooth.max(axis=0) + 1e-300))
@@ -248,7 +236,7 @@ def _coarse_offset(
     lag = np.arange(-(count // 2), count // 2 + 1)
     best = int(lag[np.argmax(score[lag % size])])
     # neighbours are one trial: block fits tolerate a shift of a quarter of their inverse width
-    return middle + best * step, max(1, int((high - low) * SENSOR_BLOCK_HZ * 4))
+    return middle + best * step, max(1, int((high - low) * const.SENSOR_BLOCK_HZ * 4))
 
 
 def _shifted(u: ComplexArray, blocks: Blocks, signal: Signal, offset_s: float) -> ComplexArray:
@@ -337,19 +325,21 @@ def _directions(
             vector, gain = flat @ (turn[:, j] / scale), 1.0
             if floor is not None:
                 noise = (floor @ np.abs(turn[:, j] / scale) ** 2) / density[here]
-                count = SENSOR_TAPERS * noise.sum() ** 2 / np.sum(noise**2)
+                count = const.SENSOR_TAPERS * noise.sum() ** 2 / np.sum(noise**2)
                 ratio = float(np.mean(np.abs(vector) ** 2) / noise.mean())
                 # the largest eigenvalue of noise alone (Marchenko & Pastur 1967), and its scatter
                 edge = (1 + np.sqrt(channels / count)) ** 2
-                if ratio < edge * (1 + SENSOR_FLOOR_SIGMAS / 2 / np.sqrt(count)):
+                if ratio < edge * (1 + const.SENSOR_FLOOR_SIGMAS / 2 / np.sqrt(count)):
                     continue
                 gain = 1 / (1 - 1 / ratio)
             # power as rotation that this direction stands for, were the transfer nominal
             power = float(np.sum(np.abs(turn[:, j] * scale) ** 2) * values[j])
             vectors.append((power, vector, weights, gain))
     vectors.sort(key=lambda one: -one[0])
-    reach = SENSOR_TRANSFER_REACH**2
-    kept = [one for one in vectors if one[0] * reach > SENSOR_NEGLIGIBLE][:SENSOR_DIRECTIONS]
+    reach = const.SENSOR_TRANSFER_REACH**2
+    kept = [one for one in vectors if one[0] * reach > const.SENSOR_NEGLIGIBLE][
+        : const.SENSOR_DIRECTIONS
+    ]
     basis = np.zeros((n, 0), dtype=complex)
     facts: list[tuple[ComplexArray, float]] = []
     for _, vector, weights, gain in kept:
@@ -377,11 +367,11 @@ def _fit_block(
 ) -> _Fit:
     here = blocks.block == block
     floor = signal.floor(0, blocks.frequency_hz[here])
-    clear = SENSOR_CLEAR * float(density[here, axis].mean())
+    clear = const.SENSOR_CLEAR * float(density[here, axis].mean())
     # a floor that low hides nothing; else what the frames show unfolded must stand above it
     seen = floor is not None and float(floor.mean(axis=0).min()) < clear
     flat, basis, facts = _whitened(y, u, density, blocks, signal, block, axis)
-    size = np.broadcast_to(density[here, axis][:, None], (here.sum(), SENSOR_TAPERS)).ravel()
+    size = np.broadcast_to(density[here, axis][:, None], (here.sum(), const.SENSOR_TAPERS)).ravel()
     n = flat.size
     power = float(np.mean(size * np.abs(flat) ** 2))
     kept = basis.shape[1]
@@ -411,10 +401,10 @@ def _fit_block(
     # 1 + 1/(2 k); what is seen in a few coefficients, as a ring, differs most
     fit = np.abs(basis @ part) ** 2
     share = float(np.sum(fit**2) / max(np.sum(fit), 1e-300) ** 2) / 2
-    variance += share * explained**2 / (2 * SENSOR_TAPERS)
+    variance += share * explained**2 / (2 * const.SENSOR_TAPERS)
     # and a direction under the sensor's floor may hide what its scatter lets pass
     if floor is not None and kept < min(2, floor.shape[1]):
-        hidden = SENSOR_FLOOR_SIGMAS / np.sqrt(n) * float(floor.mean(axis=0).min())
+        hidden = const.SENSOR_FLOOR_SIGMAS / np.sqrt(n) * float(floor.mean(axis=0).min())
         variance += min(hidden, power) ** 2
     weights = sum(
         (p * fact[0] for p, fact in zip(part, facts, strict=True)),
@@ -437,7 +427,7 @@ def _chance(
     Phases drawn at random keep each coefficient's strength; sensor blocks of other frequencies
     keep what gusts do to air and sensor alike, whose coefficients then resemble each other.
     """
-    found, random, pairs = 0.0, np.zeros(SENSOR_PHASE_DRAWS), []
+    found, random, pairs = 0.0, np.zeros(const.SENSOR_PHASE_DRAWS), []
     for b in range(blocks.centre_hz.size):
         for axis in (0, 1):
             flat, basis, _ = _whitened(y, u, density, blocks, signal, b, axis)
@@ -445,7 +435,7 @@ def _chance(
                 continue
             pairs.append((axis, basis, flat))
             turned = flat[:, None] * np.exp(
-                2j * np.pi * rng.uniform(size=(flat.size, SENSOR_PHASE_DRAWS))
+                2j * np.pi * rng.uniform(size=(flat.size, const.SENSOR_PHASE_DRAWS))
             )
             found += float(_evidence(basis, flat[:, None])[0])
             random += _evidence(basis, turned)
@@ -489,7 +479,7 @@ def _fine_offset(
     trial = np.linspace(-reach, reach, 81)
     score = np.zeros(trial.size)
     for b in range(blocks.centre_hz.size):
-        f = np.repeat(blocks.frequency_hz[blocks.block == b], SENSOR_TAPERS)
+        f = np.repeat(blocks.frequency_hz[blocks.block == b], const.SENSOR_TAPERS)
         for axis in (0, 1):
             flat, basis, facts = _whitened(y, u, density, blocks, signal, b, axis)
             if not facts:

@@ -16,16 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
-from blursplit.constants import (
-    ARCSEC_PER_RADIAN,
-    GRAVITY_M_S2,
-    PIER_SHAPE,
-    PIER_SHAPE_PER_M,
-    SENSOR_CLIPPED_SHARE,
-    SENSOR_GAP_STEPS,
-    SENSOR_JUMP_S,
-    SENSOR_JUMP_STEPS,
-)
+from blursplit import constants as const
 from blursplit.errors import InputError
 from blursplit.rig import Rig
 from blursplit.types import BoolArray, FloatArray, IntArray
@@ -38,9 +29,9 @@ _UNITS: dict[str, tuple[float, tuple[str, ...]]] = {
     "m/s/s": (1.0, ("acceleration",)),
     "ms-2": (1.0, ("acceleration",)),
     "mm/s2": (1e-3, ("acceleration",)),
-    "g": (GRAVITY_M_S2, ("acceleration",)),
-    "mg": (1e-3 * GRAVITY_M_S2, ("acceleration",)),
-    "ug": (1e-6 * GRAVITY_M_S2, ("acceleration",)),
+    "g": (const.GRAVITY_M_S2, ("acceleration",)),
+    "mg": (1e-3 * const.GRAVITY_M_S2, ("acceleration",)),
+    "ug": (1e-6 * const.GRAVITY_M_S2, ("acceleration",)),
     "gal": (1e-2, ("acceleration",)),
     "m/s": (1.0, ("velocity", "wind")),
     "mm/s": (1e-3, ("velocity",)),
@@ -50,8 +41,8 @@ _UNITS: dict[str, tuple[float, tuple[str, ...]]] = {
     "deg/s": (np.pi / 180, ("rate",)),
     "rad": (1.0, ("angle", "encoder", "guide-log")),
     "deg": (np.pi / 180, ("angle", "encoder", "guide-log")),
-    "arcmin": (60 / ARCSEC_PER_RADIAN, ("angle", "encoder", "guide-log")),
-    "arcsec": (1 / ARCSEC_PER_RADIAN, ("angle", "encoder", "guide-log")),
+    "arcmin": (60 / const.ARCSEC_PER_RADIAN, ("angle", "encoder", "guide-log")),
+    "arcsec": (1 / const.ARCSEC_PER_RADIAN, ("angle", "encoder", "guide-log")),
 }
 _SPELLINGS = (
     ("^", ""),
@@ -83,13 +74,13 @@ class SensorRecord:
     offset_s: tuple[float, float] | None = None  # range in which the clock's offset lies
     source: str = "sensor"
     start_utc: datetime | None = None  # zero of `time_s`
-    shape_per_m: float = PIER_SHAPE_PER_M  # rotation over deflection where it stands
+    shape_per_m: float = const.PIER_SHAPE_PER_M  # rotation over deflection where it stands
     remarks: tuple[tuple[str, dict[str, object]], ...] = ()  # tuple of (code, facts)
 
     @property
     def gap_s(self) -> float:
         """A longer step between samples is a gap."""
-        return SENSOR_GAP_STEPS * float(np.median(np.diff(self.time_s)))
+        return const.SENSOR_GAP_STEPS * float(np.median(np.diff(self.time_s)))
 
     def placed(self, frames_start_utc: datetime | None, duration_s: float) -> SensorRecord:
         """Return the record on the camera's time axis, cut to what the frames cover.
@@ -226,7 +217,7 @@ def read_sensor(
         offset_s=offset_s,
         source=str(path),
         start_utc=start,
-        shape_per_m=PIER_SHAPE_PER_M if lever_m is None else PIER_SHAPE / lever_m,
+        shape_per_m=const.PIER_SHAPE_PER_M if lever_m is None else const.PIER_SHAPE / lever_m,
     )
     return _inspected(record, path, told)
 
@@ -306,7 +297,7 @@ def _asked(path: Path, names: list[str], numbers: list[int], columns: list[str])
 def _order(path: Path, seconds: FloatArray) -> IntArray:
     """Return the order of the times; rows may be swapped, but a clock may not be set back."""
     step = np.diff(seconds)
-    if step.size and step.min() < -SENSOR_JUMP_S:
+    if step.size and step.min() < -const.SENSOR_JUMP_S:
         at = int(np.argmin(step))
         since = seconds[at] - seconds[0]
         raise InputError(
@@ -470,7 +461,7 @@ def _inspected(record: SensorRecord, path: Path, told: dict[str, str]) -> Sensor
             continue
         clipped = _clipped(values[:, k], good[:, k], told)
         share = float(clipped.mean())
-        if share > SENSOR_CLIPPED_SHARE:
+        if share > const.SENSOR_CLIPPED_SHARE:
             remarks.append(("sensor-channel-saturated", {"channel": name, "share": share}))
             continue
         if clipped.any():
@@ -498,7 +489,7 @@ def _clock_jump(time_s: FloatArray) -> Iterator[tuple[str, dict[str, object]]]:
     """Yield a remark where times leave out a stretch that samples at their pace would fill."""
     step = np.diff(time_s)
     at = int(np.argmax(step))
-    if step[at] > max(SENSOR_JUMP_S, SENSOR_JUMP_STEPS * float(np.median(step))):
+    if step[at] > max(const.SENSOR_JUMP_S, const.SENSOR_JUMP_STEPS * float(np.median(step))):
         since = float(time_s[at] - time_s[0])
         yield "sensor-clock-jump", {"jump_s": float(step[at]), "at_s": since}
 

@@ -6,23 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blursplit.constants import (
-    ARCSEC_PER_RADIAN,
-    GRAVITY_M_S2,
-    PIER_SHAPE_PER_M,
-    SENSOR_BLOCK_COEFFICIENTS,
-    SENSOR_BLOCK_HZ,
-    SENSOR_CLEAR,
-    SENSOR_END_S,
-    SENSOR_TAPERS,
-    SENSOR_ZONES,
-)
+from blursplit import constants as const
 from blursplit.evidence.sensor_record import SensorRecord
 from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
 
 
 def nominal_rotation(
-    kind: str, frequency_hz: FloatArray, shape_per_m: float = PIER_SHAPE_PER_M
+    kind: str, frequency_hz: FloatArray, shape_per_m: float = const.PIER_SHAPE_PER_M
 ) -> ComplexArray:
     """Return rotation [arcsec] over signal [SI] of a sensor at the top of a cantilever.
 
@@ -30,14 +20,14 @@ def nominal_rotation(
     [(2 pi nu)^2/kappa + g] theta, gravity by tilt included.
     """
     omega = 2 * np.pi * frequency_hz
-    acceleration = ARCSEC_PER_RADIAN / (omega**2 / shape_per_m + GRAVITY_M_S2)
+    acceleration = const.ARCSEC_PER_RADIAN / (omega**2 / shape_per_m + const.GRAVITY_M_S2)
     if kind == "acceleration":
         return np.asarray(-acceleration, dtype=complex)
     if kind == "velocity":
         return np.asarray(-1j * omega * acceleration)
     if kind == "rate":
-        return np.asarray(-1j * ARCSEC_PER_RADIAN / np.maximum(omega, 1e-6))
-    return np.full(frequency_hz.shape, ARCSEC_PER_RADIAN, dtype=complex)
+        return np.asarray(-1j * const.ARCSEC_PER_RADIAN / np.maximum(omega, 1e-6))
+    return np.full(frequency_hz.shape, const.ARCSEC_PER_RADIAN, dtype=complex)
 
 
 # kinds whose coherence shows motion of their place
@@ -49,9 +39,9 @@ def accelerometer_noise_ug(density_arcsec2_hz: float) -> float:
 
     `density_arcsec2_hz`: of the motion that it is to explain; its own floor is a tenth of that.
     """
-    rotation = np.sqrt(SENSOR_CLEAR * density_arcsec2_hz)
+    rotation = np.sqrt(const.SENSOR_CLEAR * density_arcsec2_hz)
     gain = np.abs(nominal_rotation("acceleration", np.ones(1)))[0]
-    return float(rotation / gain / (1e-6 * GRAVITY_M_S2))
+    return float(rotation / gain / (1e-6 * const.GRAVITY_M_S2))
 
 
 @dataclass(frozen=True)
@@ -66,9 +56,14 @@ class Blocks:
 
 def make_blocks(duration_s: float, highest_hz: float) -> Blocks:
     """Return independent frequencies up to the frames' highest, in blocks of enough of them."""
-    step = (SENSOR_TAPERS + 1) / duration_s
+    step = (const.SENSOR_TAPERS + 1) / duration_s
     f = step * np.arange(1, max(2, int((highest_hz - step / 2) / step) + 1))
-    each = int(max(np.ceil(SENSOR_BLOCK_COEFFICIENTS / SENSOR_TAPERS), SENSOR_BLOCK_HZ // step))
+    each = int(
+        max(
+            np.ceil(const.SENSOR_BLOCK_COEFFICIENTS / const.SENSOR_TAPERS),
+            const.SENSOR_BLOCK_HZ // step,
+        )
+    )
     count = max(1, f.size // each)
     block = np.minimum(np.arange(f.size) // each, count - 1)
     centre = np.array([f[block == b].mean() for b in range(count)])
@@ -85,7 +80,7 @@ def tapered_sums(
     """
     n = time_s.size
     place = (time_s - time_s[0] + 0.5 * duration_s / n) / duration_s
-    number = np.arange(1, SENSOR_TAPERS + 1)
+    number = np.arange(1, const.SENSOR_TAPERS + 1)
     taper = np.sin(np.pi * place[:, None] * number) * np.sqrt(2 / n)
     scale = np.sqrt(2 * duration_s / n)
     tapered = (taper[:, :, None] * series[:, None, :]).reshape(n, -1)
@@ -94,7 +89,7 @@ def tapered_sums(
     for part in np.array_split(np.arange(frequency_hz.size), pieces):
         wave = np.exp(-2j * np.pi * np.outer(frequency_hz[part], time_s - time_s[0]))
         out[part] = wave @ tapered
-    return np.asarray(scale * out.reshape(frequency_hz.size, SENSOR_TAPERS, -1))
+    return np.asarray(scale * out.reshape(frequency_hz.size, const.SENSOR_TAPERS, -1))
 
 
 def without_trend(time_s: FloatArray, series: FloatArray) -> FloatArray:
@@ -144,7 +139,7 @@ class Signal:
 
     def _zones(self) -> list[int]:
         nyquist, top = self.rate_hz / 2, 0.5 / self.step_s
-        zones = range(SENSOR_ZONES)
+        zones = range(const.SENSOR_ZONES)
         # an exposure averages what lies beyond its inverse
         return [z for z in zones if z == 0 or (z * nyquist < min(0.9 * top, 1 / self.exposure_s))]
 
@@ -180,8 +175,8 @@ class Signal:
         gap = np.diff(sensor.time_s) > sensor.gap_s
         edges = np.r_[sensor.time_s[bad], sensor.time_s[:-1][gap], sensor.time_s[1:][gap]]
         # the division by the nominal gain reaches half a second, beside the smoothed ends
-        ok = (middle_s >= sensor.time_s[0] + SENSOR_END_S) & (
-            middle_s <= sensor.time_s[-1] - SENSOR_END_S
+        ok = (middle_s >= sensor.time_s[0] + const.SENSOR_END_S) & (
+            middle_s <= sensor.time_s[-1] - const.SENSOR_END_S
         )
         for low, high in zip(sensor.time_s[:-1][gap], sensor.time_s[1:][gap], strict=True):
             ok &= (middle_s < low) | (middle_s > high)
@@ -190,7 +185,7 @@ class Signal:
             after = np.clip(np.searchsorted(edges, middle_s), 0, edges.size - 1)
             before = np.clip(after - 1, 0, None)
             near = np.minimum(np.abs(edges[after] - middle_s), np.abs(edges[before] - middle_s))
-            ok &= near > SENSOR_END_S
+            ok &= near > const.SENSOR_END_S
         return np.asarray(ok)
 
     def true_frequency(self, zone: int, folded_hz: FloatArray) -> FloatArray:

@@ -16,17 +16,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from blursplit.constants import (
-    ARCSEC_PER_RADIAN,
-    MASK_AGREEMENT_SIGMAS,
-    MASK_ANGLES,
-    MASK_LEAST_FRAMES,
-    MASK_MIXTURES,
-    MASK_MOST_LAYERS,
-    MASK_SHORT_EXPOSURE,
-    MASK_SPEEDS,
-    SEEING_WAVELENGTH_M,
-)
+from blursplit import constants as const
 from blursplit.result import Remark
 from blursplit.turbulence.conversions import scale_r0
 from blursplit.turbulence.spectra import exposure_factor, unit_nodes
@@ -95,7 +85,7 @@ def measure_mask(
         geometry.separation_m / geometry.opening_m, model.ratio, geometry.obstruction, mix
     )
     left = [float(posterior @ factor) for factor in factors]
-    unit = wavelength_m**2 * geometry.opening_m ** (-1.0 / 3.0) * ARCSEC_PER_RADIAN**2
+    unit = wavelength_m**2 * geometry.opening_m ** (-1.0 / 3.0) * const.ARCSEC_PER_RADIAN**2
     axes = [_axis(clean[i], moments[i][1], left[i], float(kernels[i]) * unit) for i in (0, 1)]
     logs = np.log(factors[0] / factors[1])
     uneven = float(np.sqrt(posterior @ (logs - posterior @ logs) ** 2))
@@ -115,7 +105,7 @@ def measure_mask(
     zenith = scale_r0(
         r0,
         from_wavelength_m=wavelength_m,
-        to_wavelength_m=SEEING_WAVELENGTH_M,
+        to_wavelength_m=const.SEEING_WAVELENGTH_M,
         from_airmass=airmass,
     )
     return MaskResult(
@@ -156,7 +146,7 @@ def _tilt_mix(
     along, across = mixed_kernels(
         geometry.separation_m / geometry.opening_m, 0.0, geometry.obstruction, 1.0
     )
-    mean = max(sum(clean), 0.0) / ARCSEC_PER_RADIAN**2 / float(along + across)
+    mean = max(sum(clean), 0.0) / const.ARCSEC_PER_RADIAN**2 / float(along + across)
     ratio = (mean * geometry.opening_m**2 / wavelength_m**2) ** 0.6
     mix, sigma = centroid_tilt_mix(max(ratio, 1e-3))
     return float(mix), float(sigma)
@@ -174,7 +164,7 @@ def _ratio_likelihood(
     for i, part in enumerate(parts):
         adjacent = 0.5 * (part[1:] + part[:-1])
         adjacent = np.where(segment[1:] == segment[:-1], adjacent, np.nan)
-        if np.count_nonzero(np.isfinite(adjacent)) < 2 * MASK_LEAST_FRAMES:
+        if np.count_nonzero(np.isfinite(adjacent)) < 2 * const.MASK_LEAST_FRAMES:
             continue
         double, _ = _variance(adjacent, segment[1:])
         single, sampling = moments[i]
@@ -255,11 +245,11 @@ def _quantiles(speeds: FloatArray, posterior: FloatArray) -> FloatArray:
 
 def _notes(axes: list[AxisEstimate], disagreement: float) -> tuple[Remark, ...]:
     notes = []
-    if abs(disagreement) > MASK_AGREEMENT_SIGMAS:
+    if abs(disagreement) > const.MASK_AGREEMENT_SIGMAS:
         notes.append(Remark(code="mask-axes-disagree", facts={"sigmas": abs(disagreement)}))
     if any(axis.variance_arcsec2 <= 2.0 * axis.variance_sigma_arcsec2 for axis in axes):
         notes.append(Remark(code="mask-noise"))
-    if min(axis.exposure_factor for axis in axes) < MASK_SHORT_EXPOSURE:
+    if min(axis.exposure_factor for axis in axes) < const.MASK_SHORT_EXPOSURE:
         lost = 1.0 - min(axis.exposure_factor for axis in axes)
         notes.append(Remark(code="mask-exposure", facts={"share": lost}))
     return tuple(notes)
@@ -331,7 +321,7 @@ class WindMixtures:
 
     def wind_m_s(self) -> FloatArray:
         """Return each mixture's wind, (sum w V^(5/3))^(3/5)."""
-        power = np.repeat(self.speeds_m_s[:, None] ** (5.0 / 3.0), MASK_ANGLES, axis=1)
+        power = np.repeat(self.speeds_m_s[:, None] ** (5.0 / 3.0), const.MASK_ANGLES, axis=1)
         return np.asarray(self.mean_of(power) ** 0.6)
 
 
@@ -341,11 +331,13 @@ def wind_mixtures(wind_m_s: tuple[float, float]) -> WindMixtures:
     One fixed set, so that the same tracks always give the same number.
     """
     rng = np.random.default_rng(0)
-    speeds = np.geomspace(wind_m_s[0], wind_m_s[1], MASK_SPEEDS)
-    cell = rng.integers(0, MASK_SPEEDS * MASK_ANGLES, (MASK_MIXTURES, MASK_MOST_LAYERS))
-    weight = rng.exponential(size=(MASK_MIXTURES, MASK_MOST_LAYERS))
-    layers = np.arange(MASK_MIXTURES) % MASK_MOST_LAYERS + 1
-    weight[np.arange(MASK_MOST_LAYERS) >= layers[:, None]] = 0.0
+    speeds = np.geomspace(wind_m_s[0], wind_m_s[1], const.MASK_SPEEDS)
+    cell = rng.integers(
+        0, const.MASK_SPEEDS * const.MASK_ANGLES, (const.MASK_MIXTURES, const.MASK_MOST_LAYERS)
+    )
+    weight = rng.exponential(size=(const.MASK_MIXTURES, const.MASK_MOST_LAYERS))
+    layers = np.arange(const.MASK_MIXTURES) % const.MASK_MOST_LAYERS + 1
+    weight[np.arange(const.MASK_MOST_LAYERS) >= layers[:, None]] = 0.0
     return WindMixtures(speeds, cell, weight / weight.sum(axis=1, keepdims=True))
 
 
@@ -381,7 +373,7 @@ def single_factors(speeds_m_s: FloatArray, exposure_s: float, mask: MaskModel) -
     for kind, share in kinds:
         along, across = exposure_factor(passed, mask.ratio, mask.obstruction, kind)
         total += share * 0.5 * (along + across)
-    return np.repeat(total[:, None], MASK_ANGLES, axis=1)
+    return np.repeat(total[:, None], const.MASK_ANGLES, axis=1)
 
 
 def rebinned_factor(
@@ -413,7 +405,7 @@ def _exposed_variance(
     both = np.concatenate([-node, node])
     triangle = np.concatenate([weight, weight]) * (1.0 - np.abs(both))
     shift = speeds_m_s[:, None, None] * (lag_s + exposure_s * both) / mask.opening_m
-    angle = np.pi * (np.arange(MASK_ANGLES) + 0.5) / MASK_ANGLES
+    angle = np.pi * (np.arange(const.MASK_ANGLES) + 0.5) / const.MASK_ANGLES
     x = shift * np.cos(angle)[:, None]
     y = shift * np.sin(angle)[:, None]
     b = mask.separation_m / mask.opening_m

@@ -8,11 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from blursplit.constants import (
-    RATES_FALSE_ALARM,
-    RATES_SLOW_CADENCE_S,
-    RATES_STAMP_RESOLUTION_S,
-)
+from blursplit import constants as const
 from blursplit.evidence.guest import Guest, Record
 from blursplit.evidence.rolling_rows import align_rows
 from blursplit.frames.timing import change_of_rate, solve_timing
@@ -79,7 +75,7 @@ def split_at_rate_change(tracks: StarTracks, rig: Rig) -> tuple[StarTracks, Star
 
     Returns `main`: the tracks as they are where there is one rate; `second`.
     """
-    if (tracks.cadence_s or np.inf) >= RATES_SLOW_CADENCE_S:
+    if (tracks.cadence_s or np.inf) >= const.RATES_SLOW_CADENCE_S:
         return tracks, None
     cut = change_of_rate(tracks.time_s)
     if cut is None:
@@ -120,7 +116,7 @@ def lines_at_second_rate(second: StarTracks) -> RateLines | None:
         aligned.shared_arcsec,
         cadence_s=grid.cadence_s,
         segment=aligned.number,
-        false_alarm=RATES_FALSE_ALARM,
+        false_alarm=const.RATES_FALSE_ALARM,
     )
     return RateLines(
         grid.cadence_s,
@@ -132,7 +128,7 @@ def lines_at_second_rate(second: StarTracks) -> RateLines | None:
 def _part(tracks: StarTracks, rows: slice, hardware: bool) -> StarTracks:
     """Return some frames of the tracks, their times on a grid of their own."""
     n = tracks.n_frames
-    timing = solve_timing(tracks.time_s[rows], RATES_STAMP_RESOLUTION_S, hardware=hardware)
+    timing = solve_timing(tracks.time_s[rows], const.RATES_STAMP_RESOLUTION_S, hardware=hardware)
     cut: dict[str, Any] = {
         field.name: value[rows]
         for field in fields(tracks)

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from blursplit.constants import DAY_S, LONGEST_TIME_S, REPEATED_STAMPS
+from blursplit import constants as const
 from blursplit.errors import TimingError
 from blursplit.frames.hdus import Units
 from blursplit.frames.header import Header
@@ -18,13 +18,13 @@ from blursplit.result import Note
 
 _TABLE_COLUMNS: tuple[tuple[str, float, float], ...] = (
     ("TIME", 1.0, 1e-6),
-    ("MJD", DAY_S, 1e-6),
-    ("JD", DAY_S, 1e-6),
+    ("MJD", const.DAY_S, 1e-6),
+    ("JD", const.DAY_S, 1e-6),
     ("TIMESTAMP", 1.0, 1e-6),
     ("SECONDS", 1.0, 1e-6),
 )
 _UNITS = {"s": 1.0, "sec": 1.0, "second": 1.0, "seconds": 1.0, "ms": 1e-3, "us": 1e-6}
-_UNITS |= {"min": 60.0, "h": 3600.0, "d": DAY_S, "day": DAY_S, "days": DAY_S}
+_UNITS |= {"min": 60.0, "h": 3600.0, "d": const.DAY_S, "day": const.DAY_S, "days": const.DAY_S}
 _RATES = ("FRAMERAT", "FRMRATE", "FRATE", "FPS")
 _INTERVALS = ("KCT", "CYCTIME", "FRMTIME", "FRAMETIM", "FRMINTV")
 
@@ -129,7 +129,7 @@ def _join(parts: list[Stamps], begins: Stamps | None) -> Stamps:
     seconds: list[Any] = []
     for number, part in enumerate(parts):
         if part.first_mjd_utc is not None and first.first_mjd_utc is not None:
-            shift = (part.first_mjd_utc - first.first_mjd_utc) * DAY_S
+            shift = (part.first_mjd_utc - first.first_mjd_utc) * const.DAY_S
         elif begins is not None:
             shift = float(begins.seconds[number])
         else:
@@ -182,7 +182,7 @@ def _table_stamps(table: Table, slab: Slab) -> Stamps | None:
         scale = _UNITS.get(unit, factor)
         if column is None or column.shape != (slab.planes,):
             continue
-        if not np.all(np.abs(column) < LONGEST_TIME_S / scale):  # NaN too
+        if not np.all(np.abs(column) < const.LONGEST_TIME_S / scale):  # NaN too
             continue
         begins = read_stamps([slab.header])
         first = begins.first_mjd_utc if begins is not None else None
@@ -190,14 +190,14 @@ def _table_stamps(table: Table, slab: Slab) -> Stamps | None:
         if reference is not None and reference.clock is not None and name != "MJD":
             zero = read_stamps([Header(_card("DATE-BEG", table.header.text("DATEREF")))])
             if zero is not None and zero.first_mjd_utc is not None:
-                first = zero.first_mjd_utc + float(column[0]) * scale / DAY_S
+                first = zero.first_mjd_utc + float(column[0]) * scale / const.DAY_S
         if "MJD" in names and first is None:
             dates = _column(table, names["MJD"] - 1)
             if dates is not None and dates.size and 10_000 < dates[0] < 200_000:  # noqa: PLR2004
                 first = float(dates[0])
         seconds = (column - column[0]) * scale
         steps = np.diff(seconds)
-        if np.mean(steps == 0) > REPEATED_STAMPS and np.any(steps > 0):  # cut to this step
+        if np.mean(steps == 0) > const.REPEATED_STAMPS and np.any(steps > 0):  # cut to this step
             resolution_s = float(steps[steps > 0].min())  # noqa: PLW2901
         where = _part_of_exposure(table.header, begins)
         return Stamps(seconds, first, f"table of times ({name})", where, resolution_s)

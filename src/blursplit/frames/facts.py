@@ -10,7 +10,7 @@ import re
 from dataclasses import replace
 from typing import NamedTuple
 
-from blursplit.constants import LOWEST_POINTING_DEG, SAME_ALTITUDE_DEG
+from blursplit import constants as const
 from blursplit.frames.header import Header
 from blursplit.frames.timestamps import offline
 from blursplit.rig import Setting
@@ -160,10 +160,10 @@ def _check_longitude(known: dict[str, Setting], mjd_utc: float) -> dict[str, Set
     ]
     said = known.get("altitude_deg")
     if said is None:
-        wrong = altitudes[0] < 0 < LOWEST_POINTING_DEG < altitudes[1]
+        wrong = altitudes[0] < 0 < const.LOWEST_POINTING_DEG < altitudes[1]
     else:
         misses = [abs(altitude - float(said.value)) for altitude in altitudes]
-        wrong = misses[1] < SAME_ALTITUDE_DEG < misses[0]
+        wrong = misses[1] < const.SAME_ALTITUDE_DEG < misses[0]
     if not wrong:
         return known
     note = f"{entry.note.partition(',')[0]}, positive towards west by the target's altitude"

@@ -6,23 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blursplit.constants import (
-    GAIN_CORRELATED,
-    GAIN_EDGE_SLACK,
-    GAIN_EXTRA_ROUNDS,
-    GAIN_FEWEST_FRAMES,
-    GAIN_FRAMES,
-    GAIN_MODE_ORDER,
-    GAIN_REFERENCE_FRAMES,
-    GAIN_STAMP_PX,
-    GAIN_STARS,
-    GAIN_SYSTEMATIC,
-    GAIN_TIME_BLOCKS,
-    GAIN_WINDOW_PX,
-    LONE_PIXEL,
-    SIGMA_PER_MAD,
-    WORST_GAIN_FIT,
-)
+from blursplit import constants as const
 from blursplit.frames.source import FrameSource
 from blursplit.types import FloatArray, IntArray
 
@@ -56,17 +40,17 @@ def estimate_gain(source: FrameSource, saturation_adu: float | None = None) -> G
     jackknife over 8 stretches of time with 5 percent for what such patterns leave or take away
     (found on simulated stars).
     """
-    frames = min(GAIN_FRAMES, source.n_frames)
-    if frames < GAIN_FEWEST_FRAMES:
+    frames = min(const.GAIN_FRAMES, source.n_frames)
+    if frames < const.GAIN_FEWEST_FRAMES:
         return None
-    stars = _bright_stars(source, min(GAIN_REFERENCE_FRAMES, frames), saturation_adu)
+    stars = _bright_stars(source, min(const.GAIN_REFERENCE_FRAMES, frames), saturation_adu)
     if stars is None:
         return None
     stamps = _follow(source, frames, *stars)
     limit = np.inf if saturation_adu is None else 0.8 * saturation_adu
     stamps = _of_usual_brightness(stamps)
     frames = stamps.shape[0]
-    if frames < GAIN_FEWEST_FRAMES:
+    if frames < const.GAIN_FEWEST_FRAMES:
         return None
     usable = np.isfinite(stamps).all(axis=(0, 2, 3)) & (stamps.max(axis=(0, 2, 3)) < limit)
     if not usable.any():
@@ -81,8 +65,8 @@ def _bright_stars(
     source: FrameSource, frames: int, saturation_adu: float | None
 ) -> tuple[IntArray, IntArray] | None:
     """Return the corners of stamps around isolated bright maxima of the mean of early frames."""
-    size = min(*source.shape, GAIN_WINDOW_PX)
-    if size < 2 * GAIN_STAMP_PX:
+    size = min(*source.shape, const.GAIN_WINDOW_PX)
+    if size < 2 * const.GAIN_STAMP_PX:
         return None
     corner_x, corner_y = (source.shape[1] - size) // 2, (source.shape[0] - size) // 2
     x0, y0 = np.array([corner_x]), np.array([corner_y])
@@ -99,24 +83,26 @@ def _bright_stars(
     smooth = _smooth(mean)
     sky = float(np.median(smooth))
     # A sky clipped to one level has no noise; stars then stand out of all of the image's scatter.
-    noise = SIGMA_PER_MAD * float(np.median(np.abs(smooth - sky))) or 0.1 * float(smooth.std())
+    noise = const.SIGMA_PER_MAD * float(np.median(np.abs(smooth - sky))) or 0.1 * float(
+        smooth.std()
+    )
     limit = np.inf if saturation_adu is None else 0.8 * saturation_adu
-    margin = GAIN_STAMP_PX
+    margin = const.GAIN_STAMP_PX
     inner = smooth.copy()
     inner[:margin] = inner[-margin:] = inner[:, :margin] = inner[:, -margin:] = sky
     xs: list[int] = []
     ys: list[int] = []
-    for _ in range(4 * GAIN_STARS):
+    for _ in range(4 * const.GAIN_STARS):
         y, x = np.unravel_index(int(np.argmax(inner)), inner.shape)
-        if inner[y, x] <= sky + 8 * noise or len(xs) == GAIN_STARS:
+        if inner[y, x] <= sky + 8 * noise or len(xs) == const.GAIN_STARS:
             break
         top, is_hot = _peak(mean, int(x), int(y), sky)
         if not is_hot and top < limit:
-            xs.append(corner_x + int(x) - GAIN_STAMP_PX // 2)
-            ys.append(corner_y + int(y) - GAIN_STAMP_PX // 2)
+            xs.append(corner_x + int(x) - const.GAIN_STAMP_PX // 2)
+            ys.append(corner_y + int(y) - const.GAIN_STAMP_PX // 2)
         inner[
-            max(y - GAIN_STAMP_PX, 0) : y + GAIN_STAMP_PX,
-            max(x - GAIN_STAMP_PX, 0) : x + GAIN_STAMP_PX,
+            max(y - const.GAIN_STAMP_PX, 0) : y + const.GAIN_STAMP_PX,
+            max(x - const.GAIN_STAMP_PX, 0) : x + const.GAIN_STAMP_PX,
         ] = sky
     return (np.array(xs), np.array(ys)) if xs else None
 
@@ -127,7 +113,7 @@ def _peak(mean: FloatArray, x: int, y: int, sky: float) -> tuple[float, bool]:
     row, column = divmod(int(np.argmax(near)), 3)
     y, x = y - 1 + row, x - 1 + column
     light = mean[y - 1 : y + 2, x - 1 : x + 2] - sky
-    return float(mean[y, x]), bool(light.sum() < LONE_PIXEL * light[1, 1])
+    return float(mean[y, x]), bool(light.sum() < const.LONE_PIXEL * light[1, 1])
 
 
 def _smooth(image: FloatArray) -> FloatArray:
@@ -138,11 +124,13 @@ def _smooth(image: FloatArray) -> FloatArray:
 
 def _follow(source: FrameSource, frames: int, x0: IntArray, y0: IntArray) -> FloatArray:
     """Return stamps that follow the shared drift by whole pixels [frame, star, y, x]."""
-    out = np.empty((frames, x0.size, GAIN_STAMP_PX, GAIN_STAMP_PX))
+    out = np.empty((frames, x0.size, const.GAIN_STAMP_PX, const.GAIN_STAMP_PX))
     shift = np.zeros(2, dtype=np.int64)
-    axis = np.arange(GAIN_STAMP_PX) - GAIN_STAMP_PX // 2
+    axis = np.arange(const.GAIN_STAMP_PX) - const.GAIN_STAMP_PX // 2
     for number in range(frames):
-        stamps = source.cut(number, number + 1, x0 + shift[0], y0 + shift[1], GAIN_STAMP_PX)[0]
+        stamps = source.cut(number, number + 1, x0 + shift[0], y0 + shift[1], const.GAIN_STAMP_PX)[
+            0
+        ]
         out[number] = stamps
         if not np.isfinite(stamps).any(axis=(1, 2)).all():
             continue
@@ -182,25 +170,28 @@ def _residuals(stamps: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray] 
     modes += [
         along_y
         for order, slope in enumerate(along_x)
-        for along_y in _derivatives(slope, axis=0)[: GAIN_MODE_ORDER + 1 - order]
+        for along_y in _derivatives(slope, axis=0)[: const.GAIN_MODE_ORDER + 1 - order]
     ]
     flat = stamps.reshape(frames, -1) - mean.ravel()
     level = mean.ravel() - np.median(mean)
     columns = np.stack([mode.ravel() for mode in modes], axis=1)
-    for _ in range(GAIN_EXTRA_ROUNDS):
+    for _ in range(const.GAIN_EXTRA_ROUNDS):
         basis = np.linalg.qr(columns)[0]
         residual = flat - (flat @ basis) @ basis.T
         spread = np.maximum(residual.std(axis=0), 1e-9)
         _, size, patterns = np.linalg.svd(residual / spread, full_matrices=False)
         # White noise stays below this edge (Marchenko & Pastur 1967); what exceeds it moves.
-        strong = size > GAIN_EDGE_SLACK * (np.sqrt(frames) + np.sqrt(spread.size))
+        strong = size > const.GAIN_EDGE_SLACK * (np.sqrt(frames) + np.sqrt(spread.size))
         if not strong.any():
             break
         columns = np.column_stack([columns, (patterns[strong] * spread).T])
     basis = np.linalg.qr(columns)[0]
     residual = flat - (flat @ basis) @ basis.T
     kept = np.eye(basis.shape[0]) - basis @ basis.T
-    if abs(_correlation(residual, level) - _expected_correlation(kept, level)) > GAIN_CORRELATED:
+    if (
+        abs(_correlation(residual, level) - _expected_correlation(kept, level))
+        > const.GAIN_CORRELATED
+    ):
         return None
     left = kept**2
     # Patterns taken from the data cost a degree of freedom in time each, as the mean does.
@@ -211,8 +202,8 @@ def _residuals(stamps: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray] 
 
 def _neighbours(level: FloatArray) -> tuple[IntArray, IntArray]:
     """Return pairs of pixels side by side where the star is bright, as flat numbers."""
-    bright = (level > 0.1 * level.max()).reshape(GAIN_STAMP_PX, GAIN_STAMP_PX)
-    number = np.arange(level.size).reshape(GAIN_STAMP_PX, GAIN_STAMP_PX)
+    bright = (level > 0.1 * level.max()).reshape(const.GAIN_STAMP_PX, const.GAIN_STAMP_PX)
+    number = np.arange(level.size).reshape(const.GAIN_STAMP_PX, const.GAIN_STAMP_PX)
     across = bright[:, :-1] & bright[:, 1:]
     along = bright[:-1] & bright[1:]
     one = np.concatenate([number[:, :-1][across], number[:-1][along]])
@@ -252,7 +243,7 @@ def _derivatives(image: FloatArray, axis: int) -> list[FloatArray]:
 def _slope(parts: list[tuple[FloatArray, FloatArray, FloatArray]], frames: int) -> Gain | None:
     level = np.concatenate([part[2] for part in parts])
     design = np.stack([np.concatenate([part[1] for part in parts]), level], axis=1)
-    blocks = np.array_split(np.arange(frames), GAIN_TIME_BLOCKS)
+    blocks = np.array_split(np.arange(frames), const.GAIN_TIME_BLOCKS)
     sums = np.stack(
         [np.concatenate([part[0][block].sum(axis=0) for part in parts]) for block in blocks]
     )
@@ -263,14 +254,14 @@ def _slope(parts: list[tuple[FloatArray, FloatArray, FloatArray]], frames: int) 
     slopes = np.array(
         [
             _fit(design, (sums.sum(axis=0) - sums[i]) / (frames - counts[i]))
-            for i in range(GAIN_TIME_BLOCKS)
+            for i in range(const.GAIN_TIME_BLOCKS)
         ]
     )
     spread = np.sum((slopes - slopes.mean()) ** 2)
-    error = float(np.sqrt((GAIN_TIME_BLOCKS - 1) / GAIN_TIME_BLOCKS * spread))
-    if not error < WORST_GAIN_FIT * slope:
+    error = float(np.sqrt((const.GAIN_TIME_BLOCKS - 1) / const.GAIN_TIME_BLOCKS * spread))
+    if not error < const.WORST_GAIN_FIT * slope:
         return None
-    relative = float(np.hypot(error / slope, GAIN_SYSTEMATIC))
+    relative = float(np.hypot(error / slope, const.GAIN_SYSTEMATIC))
     return Gain(1 / slope, relative / slope, len(parts), frames)
 
 

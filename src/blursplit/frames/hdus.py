@@ -16,17 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.constants import (
-    CHECKED_BYTES,
-    DAY_S,
-    FITS_BLOCK,
-    JD_AT_MJD_0,
-    LONGEST_TIME_S,
-    MOSAIC_MARGIN_PX,
-    MOSAIC_MOST_BYTES,
-    NAMES_SHOWN,
-    RUN_SAME_EXPOSURE,
-)
+from blursplit import constants as const
 from blursplit.errors import InputError
 from blursplit.frames.facts import calibration_kind, read_exposure
 from blursplit.frames.layout import Slab, Table, read_layout
@@ -78,9 +68,9 @@ def read_target_pixels(tables: list[Table]) -> TargetPixels:
     days = first.time_d[rows]
     reference = (first.table.header.number("BJDREFI") or (0.0, ""))[0]
     reference += (first.table.header.number("BJDREFF") or (0.0, ""))[0]
-    mjd = float(days[0]) + reference - JD_AT_MJD_0 if reference else None
+    mjd = float(days[0]) + reference - const.JD_AT_MJD_0 if reference else None
     note = "barycentric times in days, taken as UTC within minutes"
-    stamps = Stamps((days - days[0]) * DAY_S, mjd, "TIME column", "middle", 1e-2, note)
+    stamps = Stamps((days - days[0]) * const.DAY_S, mjd, "TIME column", "middle", 1e-2, note)
     return TargetPixels(ArrayFrames(frames), stamps, _exposure(first.table), _facts(first.table))
 
 
@@ -101,7 +91,7 @@ def _read(table: Table) -> _Target:
             raise InputError(table.path, f"cannot be read ({error})", "copy it again") from error
     if flux.ndim != 3:  # noqa: PLR2004
         raise InputError(table.path, "its FLUX column holds no images", "leave it out")
-    time_d[~(np.abs(time_d) < LONGEST_TIME_S / DAY_S)] = np.nan
+    time_d[~(np.abs(time_d) < const.LONGEST_TIME_S / const.DAY_S)] = np.nan
     order = np.argsort(cadence, kind="stable")
     return _Target(cadence[order], time_d[order], flux[order], table)
 
@@ -109,19 +99,24 @@ def _read(table: Table) -> _Target:
 def _mosaic(targets: list[_Target], shared: NDArray[np.int64]) -> ImageArray:
     """Return [frame, y, x] with the images on a square grid of equal cells."""
     cell = [
-        max(target.flux.shape[axis] for target in targets) + MOSAIC_MARGIN_PX for axis in (1, 2)
+        max(target.flux.shape[axis] for target in targets) + const.MOSAIC_MARGIN_PX
+        for axis in (1, 2)
     ]
     across = math.ceil(math.sqrt(len(targets)))
     down = math.ceil(len(targets) / across)
-    shape = (shared.size, down * cell[0] + MOSAIC_MARGIN_PX, across * cell[1] + MOSAIC_MARGIN_PX)
-    if 4 * math.prod(shape) > MOSAIC_MOST_BYTES:
+    shape = (
+        shared.size,
+        down * cell[0] + const.MOSAIC_MARGIN_PX,
+        across * cell[1] + const.MOSAIC_MARGIN_PX,
+    )
+    if 4 * math.prod(shape) > const.MOSAIC_MOST_BYTES:
         raise InputError(
             targets[0].table.path, "too many images for one sequence", "give fewer files"
         )
     frames = np.full(shape, np.nan, dtype=np.float32)
     for number, target in enumerate(targets):
-        y = number // across * cell[0] + MOSAIC_MARGIN_PX
-        x = number % across * cell[1] + MOSAIC_MARGIN_PX
+        y = number // across * cell[0] + const.MOSAIC_MARGIN_PX
+        x = number % across * cell[1] + const.MOSAIC_MARGIN_PX
         image = target.flux[np.searchsorted(target.cadence, shared)]
         frames[:, y : y + image.shape[1], x : x + image.shape[2]] = image
     return frames
@@ -171,7 +166,9 @@ class Units:
             return
         count = len(names) if count is None else count
         self.dropped[reason] = self.dropped.get(reason, 0) + count
-        shown = ", ".join(names[:NAMES_SHOWN]) + (", ..." if len(names) > NAMES_SHOWN else "")
+        shown = ", ".join(names[: const.NAMES_SHOWN]) + (
+            ", ..." if len(names) > const.NAMES_SHOWN else ""
+        )
         self.notes.append((code, {"count": count, "reason": reason, "names": shown}))
 
 
@@ -224,8 +221,8 @@ def _compare_sums(units: Units) -> None:
     """
     summed = [slab for slab in units.slabs if slab.packing == "plain" and _sum_of(slab) is not None]
     size = sum(_data_bytes(slab) for slab in summed)
-    every = max(1, -(-size // CHECKED_BYTES))
-    looked = [slab for slab in summed[::every] if _data_bytes(slab) <= CHECKED_BYTES]
+    every = max(1, -(-size // const.CHECKED_BYTES))
+    looked = [slab for slab in summed[::every] if _data_bytes(slab) <= const.CHECKED_BYTES]
     wrong = [slab for slab in looked if _summed(slab) != _sum_of(slab)]
     if not wrong:
         return
@@ -246,7 +243,7 @@ def _sum_of(slab: Slab) -> int | None:
 
 def _data_bytes(slab: Slab) -> int:
     pixels = slab.planes * slab.stride * slab.shape[0] * slab.shape[1]
-    return -(-pixels * slab.dtype.itemsize // FITS_BLOCK) * FITS_BLOCK
+    return -(-pixels * slab.dtype.itemsize // const.FITS_BLOCK) * const.FITS_BLOCK
 
 
 def _summed(slab: Slab) -> int | None:
@@ -294,7 +291,7 @@ def _keep_commonest(units: Units, keys: Sequence[Hashable], reason: str, code: s
 
 def _alike(one: Hashable, usual: Hashable) -> bool:
     if isinstance(one, float) and isinstance(usual, float):
-        return max(one, usual) <= RUN_SAME_EXPOSURE * min(one, usual)
+        return max(one, usual) <= const.RUN_SAME_EXPOSURE * min(one, usual)
     return one == usual
 
 
@@ -322,5 +319,7 @@ def _name_contradictions(units: Units) -> None:
         for key in slab.header.contradictions:
             found.setdefault(key, slab.path.name)
     if found:
-        text = ", ".join(f"{key} ({name})" for key, name in list(found.items())[:NAMES_SHOWN])
+        text = ", ".join(
+            f"{key} ({name})" for key, name in list(found.items())[: const.NAMES_SHOWN]
+        )
         units.notes.append(("duplicate-keywords", {"keywords": text}))

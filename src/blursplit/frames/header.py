@@ -6,7 +6,7 @@ import math
 import re
 from typing import IO, Any
 
-from blursplit.constants import FITS_BLOCK, FITS_CARD, MOST_HEADER_BLOCKS
+from blursplit import constants as const
 from blursplit.errors import InputError
 
 _STRING = re.compile(r"\s*'((?:[^']|'')*)'")
@@ -29,8 +29,8 @@ class Header:
         self._bodies: dict[str, str] = {}
         self.contradictions: list[str] = []
         text = cards.decode("latin-1")
-        for start in range(0, len(text), FITS_CARD):
-            card = text[start : start + FITS_CARD]
+        for start in range(0, len(text), const.FITS_CARD):
+            card = text[start : start + const.FITS_CARD]
             if card[8:10] == "= ":
                 name, body = card[:8], card[10:]
             elif card.startswith("HIERARCH") and "=" in card:
@@ -111,20 +111,20 @@ def read_header(
     Raises InputError when the header has no END.
     """
     cards = bytearray()
-    for block_number in range(MOST_HEADER_BLOCKS):
-        block = file.read(FITS_BLOCK)
-        if len(block) < FITS_BLOCK:
+    for block_number in range(const.MOST_HEADER_BLOCKS):
+        block = file.read(const.FITS_BLOCK)
+        if len(block) < const.FITS_BLOCK:
             if block_number == 0:
                 return None
             break
         if block_number == 0 and block[:8] not in {b"SIMPLE  ", b"XTENSION"}:
             return None
         start = block.find(b"END     ")
-        while start != -1 and start % FITS_CARD:
+        while start != -1 and start % const.FITS_CARD:
             start = block.find(b"END     ", start + 1)
         if start != -1:
             cards += block[:start]
-            return Header(bytes(cards), parent), (block_number + 1) * FITS_BLOCK
+            return Header(bytes(cards), parent), (block_number + 1) * const.FITS_BLOCK
         cards += block
     raise InputError(source, "the FITS header has no END: truncated or damaged", "copy it again")
 

@@ -12,15 +12,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from blursplit.constants import (
-    GOOD_DURATION_S,
-    GOOD_EXPOSURE_S,
-    GOOD_RATE_HZ,
-    LOW_ALTITUDE_AIRMASS,
-    SINC_HALF_POWER,
-    SPECTRUM_FRAMES,
-    SUBFRAME_S,
-)
+from blursplit import constants as const
 from blursplit.errors import InputError
 from blursplit.frames.facts import calibration_kind, read_exposure
 from blursplit.frames.layout import is_fits_name, read_layout
@@ -285,7 +277,7 @@ def _timing(sequence: Sequence) -> FrameTiming:
 
 
 def _rates(sequence: Sequence) -> tuple[RatePart, ...]:
-    if (sequence.cadence_s or SUBFRAME_S) >= SUBFRAME_S:
+    if (sequence.cadence_s or const.SUBFRAME_S) >= const.SUBFRAME_S:
         return ()  # such frames are started one by one, at any interval
     from blursplit.frames.timing import parts_of_rate
 
@@ -303,10 +295,10 @@ def _prospects(sequence: Sequence) -> tuple[list[Remark], list[Remark]]:
         where.append(Remark(code=code, facts=dict(facts)))
 
     cadence, exposure = sequence.cadence_s or 1.0, sequence.exposure_s
-    if exposure is not None and exposure >= SUBFRAME_S:
+    if exposure is not None and exposure >= const.SUBFRAME_S:
         note(can, "can-subframes")
         note(cannot, "cannot-fast", above_hz=0.5 / cadence)
-    elif sequence.n_frames >= SPECTRUM_FRAMES:
+    elif sequence.n_frames >= const.SPECTRUM_FRAMES:
         note(can, "can-spectra", low_hz=1 / sequence.duration_s, high_hz=0.5 / cadence)
     rates = sorted(_rates(sequence), key=lambda part: part.frames, reverse=True)
     if rates:
@@ -322,12 +314,12 @@ def _prospects(sequence: Sequence) -> tuple[list[Remark], list[Remark]]:
         }
         note(can, "can-two-rates", **facts)
         note(cannot, "cannot-other-rate", **facts)
-    if sequence.n_frames < SPECTRUM_FRAMES:
-        note(cannot, "cannot-spectra", frames=sequence.n_frames, needed=SPECTRUM_FRAMES)
+    if sequence.n_frames < const.SPECTRUM_FRAMES:
+        note(cannot, "cannot-spectra", frames=sequence.n_frames, needed=const.SPECTRUM_FRAMES)
     if exposure is None:
         note(cannot, "cannot-exposure")
     else:
-        half_hz = SINC_HALF_POWER / exposure
+        half_hz = const.SINC_HALF_POWER / exposure
         note(can, "can-motion", half_power_hz=half_hz, exposure_s=exposure)
     has_scale = "pixel_scale_arcsec" in known
     note(can if has_scale else cannot, "can-arcsec" if has_scale else "cannot-arcsec")
@@ -348,18 +340,18 @@ def _advice(sequence: Sequence) -> list[Remark]:
     facts: dict[str, float | None] = {
         "exposure_s": exposure_s,
         "rate_hz": rate_hz,
-        "good_rate_hz": GOOD_RATE_HZ,
+        "good_rate_hz": const.GOOD_RATE_HZ,
         "duration_s": sequence.duration_s,
     }
     asked = {
-        "expose-shorter": exposure_s is not None and exposure_s > GOOD_EXPOSURE_S,
-        "record-faster": rate_hz < GOOD_RATE_HZ,
-        "record-longer": sequence.duration_s < GOOD_DURATION_S,
+        "expose-shorter": exposure_s is not None and exposure_s > const.GOOD_EXPOSURE_S,
+        "record-faster": rate_hz < const.GOOD_RATE_HZ,
+        "record-longer": sequence.duration_s < const.GOOD_DURATION_S,
         "hardware-stamps": known["time_stamps"].value != "hardware" and stamps.snapped,
         "rolling-rows": known["row_time_us"].origin == "default",
         "more-bits": "eight-bit" in codes,
         "expose-less": SATURATED in codes,
         "lose-fewer-frames": stamps.missing > 0.05 * sequence.n_frames,
-        "field-higher": airmass is not None and airmass.value > LOW_ALTITUDE_AIRMASS,
+        "field-higher": airmass is not None and airmass.value > const.LOW_ALTITUDE_AIRMASS,
     }
     return [Remark(code=code, facts=facts) for code, is_asked in asked.items() if is_asked]

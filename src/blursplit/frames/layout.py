@@ -15,13 +15,7 @@ from typing import IO, Any, Literal, cast
 
 import numpy as np
 
-from blursplit.constants import (
-    COLOURS,
-    FITS_BLOCK,
-    HEADER_SCAN_BYTES,
-    MOST_COMPRESSION,
-    MOST_FRAME_PIXELS,
-)
+from blursplit import constants as const
 from blursplit.errors import InputError
 from blursplit.frames.header import Header, read_header
 from blursplit.frames.timestamps import Stamps
@@ -115,7 +109,7 @@ def read_layout(path: Path, *, growing: bool = False) -> Layout:
             return Layout((read_ser(path, size),), ())
         if start[:6] != b"SIMPLE":
             refuse_foreign(path, start)
-        if size < FITS_BLOCK:
+        if size < const.FITS_BLOCK:
             raise InputError(path, f"holds {size} bytes: truncated", "copy it again")
         with path.open("rb") as file:
             return _layout(path, file, size, gzipped=False, growing=growing)
@@ -157,7 +151,7 @@ def _layout(
                 tables.append(Table(path, number, header, offset))
         if slab is not None and not _is_auxiliary(slab):
             slabs.append(slab)
-        position = offset + -(-content // FITS_BLOCK) * FITS_BLOCK
+        position = offset + -(-content // const.FITS_BLOCK) * const.FITS_BLOCK
         number += 1
     return Layout(tuple(slabs), tuple(tables))
 
@@ -176,7 +170,7 @@ def _gzip_size(path: Path, packed: int) -> float:
     with path.open("rb") as raw:
         raw.seek(max(packed - 4, 0))
         size = int.from_bytes(raw.read(4), "little")
-    if packed < size <= MOST_COMPRESSION * packed and size % FITS_BLOCK == 0:
+    if packed < size <= const.MOST_COMPRESSION * packed and size % const.FITS_BLOCK == 0:
         return size
     total = 0
     with gzip.open(path, "rb") as file:
@@ -251,7 +245,7 @@ def _frames_of(axes: list[int], source: str) -> tuple[int, int, tuple[int, int]]
     if len(lengths) < 2 or min(lengths[:2]) < 2 or 0 in lengths:  # noqa: PLR2004
         return None
     shape = (lengths[1], lengths[0])
-    if math.prod(shape) > MOST_FRAME_PIXELS:
+    if math.prod(shape) > const.MOST_FRAME_PIXELS:
         raise InputError(
             source,
             f"a frame of {lengths[0]} x {lengths[1]} pixels is beyond any camera",
@@ -262,8 +256,8 @@ def _frames_of(axes: list[int], source: str) -> tuple[int, int, tuple[int, int]]
         rest = [max(rest)]
     if not rest:
         return 1, 1, shape
-    if rest[0] == COLOURS and len(rest) <= 2:  # noqa: PLR2004
-        return (rest[1] if len(rest) > 1 else 1), COLOURS, shape
+    if rest[0] == const.COLOURS and len(rest) <= 2:  # noqa: PLR2004
+        return (rest[1] if len(rest) > 1 else 1), const.COLOURS, shape
     if len(rest) == 1:
         return rest[0], 1, shape
     raise InputError(
@@ -321,7 +315,7 @@ def _tiles(
             source, "its compressed tiles do not make up the image it promises", "copy it again"
         )
     bitpix = _bitpix(header, "ZBITPIX", source)
-    if math.prod(axes) * abs(bitpix) // 8 > MOST_COMPRESSION * max(content, 1):
+    if math.prod(axes) * abs(bitpix) // 8 > const.MOST_COMPRESSION * max(content, 1):
         raise InputError(
             source,
             f"promises {_bytes(math.prod(axes) * abs(bitpix) // 8)} from {_bytes(content)} of "
@@ -376,8 +370,8 @@ def check_tiles(
     size = rows * width + extra - begin
     if begin < rows * width or size < 0:
         raise _damaged(source, f"keyword THEAP = {begin} lies outside of it")
-    for first in range(0, rows, HEADER_SCAN_BYTES):
-        count = min(HEADER_SCAN_BYTES, rows - first)
+    for first in range(0, rows, const.HEADER_SCAN_BYTES):
+        count = min(const.HEADER_SCAN_BYTES, rows - first)
         file.seek(offset + first * width)
         table = np.frombuffer(file.read(count * width), dtype=np.uint8)
         if table.size != count * width:

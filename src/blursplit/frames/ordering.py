@@ -6,16 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from blursplit.constants import (
-    CLOCK_STEPS,
-    DAY_S,
-    FEWEST_FRAMES,
-    GAP_FRAMES,
-    GAP_S,
-    INTERVAL_AGREES,
-    LONGEST_TIME_S,
-    MIDNIGHT_WAIT_S,
-)
+from blursplit import constants as const
 from blursplit.errors import TimingError, TooFewFramesError
 from blursplit.frames.clock import Clock, no_times
 from blursplit.frames.facts import read_exposure
@@ -70,14 +61,14 @@ def order_frames(
         return np.arange(count, dtype=np.int64), even_timing(count, interval), report
     stamps = clock.stamps
     seconds = stamps.seconds
-    if not np.all(np.abs(seconds) < LONGEST_TIME_S):
+    if not np.all(np.abs(seconds) < const.LONGEST_TIME_S):
         problem = f"its times ({stamps.keyword}) lie further apart than any calendar reaches"
         raise TimingError(name, problem, "repair them")
     if stamps.note:
         notes.append(("times-assumed", {"note": stamps.note}))
     seconds = _past_midnight(seconds, notes)
     backward = int(np.count_nonzero(np.diff(seconds) < 0))
-    if clock.one_cube and 0 < backward <= CLOCK_STEPS:
+    if clock.one_cube and 0 < backward <= const.CLOCK_STEPS:
         seconds = _without_clock_steps(seconds)
         notes.append(("clock-stepped-back", {"times": backward}))
     elif backward:
@@ -87,15 +78,15 @@ def order_frames(
     if duplicates:
         dropped["duplicate time"] = duplicates
         notes.append(("duplicate-times", {"frames": duplicates}))
-    if order.size < FEWEST_FRAMES:
-        raise TooFewFramesError(name, int(order.size), FEWEST_FRAMES)
+    if order.size < const.FEWEST_FRAMES:
+        raise TooFewFramesError(name, int(order.size), const.FEWEST_FRAMES)
     timing = solve_timing(
         seconds[order],
         stamps.resolution_s,
         hardware=setup.camera.time_stamps == "hardware",
         interval_s=given,
     )
-    rates = parts_of_rate(timing.time_s, max(GAP_S, GAP_FRAMES * timing.cadence_s))
+    rates = parts_of_rate(timing.time_s, max(const.GAP_S, const.GAP_FRAMES * timing.cadence_s))
     if rates:
         # what the slower rate leaves out of the faster one's grid was never taken
         timing = replace(timing, missing=sum(part.missing for part in rates))
@@ -116,12 +107,14 @@ def order_frames(
 def _past_midnight(seconds: FloatArray, notes: Notes) -> FloatArray:
     """Add a day where times of day start anew and the next frame would then follow as usual."""
     steps = np.diff(seconds)
-    over = np.flatnonzero(steps < -0.5 * DAY_S)
+    over = np.flatnonzero(steps < -0.5 * const.DAY_S)
     usual = float(np.median(np.abs(steps))) if steps.size else 0.0
-    if over.size != 1 or abs(float(steps[over[0]]) + DAY_S) > max(MIDNIGHT_WAIT_S, 10.0 * usual):
+    if over.size != 1 or abs(float(steps[over[0]]) + const.DAY_S) > max(
+        const.MIDNIGHT_WAIT_S, 10.0 * usual
+    ):
         return seconds
     notes.append(("past-midnight", {}))
-    return np.where(np.arange(seconds.size) > over[0], seconds + DAY_S, seconds)
+    return np.where(np.arange(seconds.size) > over[0], seconds + const.DAY_S, seconds)
 
 
 def _without_clock_steps(seconds: FloatArray) -> FloatArray:
@@ -162,7 +155,7 @@ def _note_timing(timing: Timing, given: float | None, clock: Clock, notes: Notes
     found_s = found.cadence_s
     if found.kind == "irregular":
         return
-    if abs(found_s / said - 1) > INTERVAL_AGREES:
+    if abs(found_s / said - 1) > const.INTERVAL_AGREES:
         notes.append(("interval-contradicts-times", {"stated_s": said, "found_s": found_s}))
 
 
@@ -178,7 +171,7 @@ def _note_coarse(timing: Timing, stamps: Stamps, notes: Notes, *, stated: bool) 
         return
     between_s = float(timing.time_s[-1]) - 2.0 * step_s
     doubt = 2.0 * dt / between_s if between_s > 0 else np.inf
-    share = min(doubt, 1.0) if not stated and doubt > INTERVAL_AGREES else None
+    share = min(doubt, 1.0) if not stated and doubt > const.INTERVAL_AGREES else None
     facts: Facts = {"step_s": step_s, "keyword": stamps.keyword, "start_s": 0.5 * step_s}
     notes.append(("times-coarse", {**facts, "share": share}))
 
@@ -218,4 +211,4 @@ def start_mjd(
         first = float(np.median(offsets)) if timing.snapped else float(offsets[0])
     shift = {"begin": 0.5, "middle": 0.0, "end": -0.5}[stamps.where]
     half = shift * float(exposure.value) if exposure is not None else 0.0
-    return stamps.first_mjd_utc + (first + half) / DAY_S
+    return stamps.first_mjd_utc + (first + half) / const.DAY_S

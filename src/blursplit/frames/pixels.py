@@ -12,16 +12,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.constants import (
-    BAD_PIXEL_SHARE,
-    DARK_SAME_EXPOSURE,
-    EIGHT_BITS,
-    FLAT_FLOOR,
-    FULL_SHARE,
-    LEVEL_FRAMES,
-    LEVEL_PIXELS,
-    PILED_PIXELS,
-)
+from blursplit import constants as const
 from blursplit.errors import InputError
 from blursplit.frames.facts import calibration_kind, read_exposure
 from blursplit.frames.gain import estimate_gain
@@ -90,7 +81,7 @@ def read_calibration(
     if flat_adu is not None:
         light = flat_adu if bias_adu is None else flat_adu - bias_adu
         sensitivity = (light / np.nanmedian(light)).astype(np.float32)
-        sensitivity[~(sensitivity > FLAT_FLOOR)] = np.nan
+        sensitivity[~(sensitivity > const.FLAT_FLOOR)] = np.nan
     return Calibration(offset, sensitivity, note)
 
 
@@ -119,7 +110,7 @@ def _mean(paths: Iterable[Path | str], kind: str) -> tuple[ImageArray | None, fl
 
 def same_exposure(one: float, other: float) -> bool:
     """Return whether darks of one exposure [s] serve frames of the other unscaled."""
-    return max(one, other) <= DARK_SAME_EXPOSURE * min(one, other)
+    return max(one, other) <= const.DARK_SAME_EXPOSURE * min(one, other)
 
 
 class CalibratedFrames(FramesOver):
@@ -287,12 +278,12 @@ def _saturation(
     """Return the level at which pixels are full: the header's, unless the data pile up below."""
     said = known.get("saturation_adu")
     found = levels.saturation_adu
-    if levels.bad_share > BAD_PIXEL_SHARE:
+    if levels.bad_share > const.BAD_PIXEL_SHARE:
         notes.append(("bad-pixels", {"share": float(levels.bad_share)}))
     if levels.step_adu in {4, 16, 64}:
         bits = 16 - int(np.log2(levels.step_adu))
         notes.append(("shifted-bits", {"step_adu": float(levels.step_adu), "bits": bits}))
-    if levels.highest_adu <= EIGHT_BITS and levels.lowest_adu >= 0 and levels.step_adu >= 1:
+    if levels.highest_adu <= const.EIGHT_BITS and levels.lowest_adu >= 0 and levels.step_adu >= 1:
         notes.append(("eight-bit", {}))
     if found is None:
         return said
@@ -387,7 +378,7 @@ def find_levels(source: FrameSource, name: str) -> Levels:
     the same in other frames, and either it is a full scale of 8 to 16 bits, or more pixels stand
     there than in the ten percent below.
     """
-    chosen = np.unique(np.linspace(0, source.n_frames - 1, LEVEL_FRAMES).astype(int)).tolist()
+    chosen = np.unique(np.linspace(0, source.n_frames - 1, const.LEVEL_FRAMES).astype(int)).tolist()
     images = [source.read(number, number + 1)[0] for number in chosen]
     good = [image[np.isfinite(image)] for image in images]
     bad_share = 1 - sum(part.size for part in good) / sum(image.size for image in images)
@@ -408,7 +399,7 @@ def find_levels(source: FrameSource, name: str) -> Levels:
             name, f"all pixels have the same value {lowest:g}", "check exposure and camera"
         )
     top = [int(np.count_nonzero(part == highest)) for part in good]
-    if sum(top) > FULL_SHARE * sum(part.size for part in good):
+    if sum(top) > const.FULL_SHARE * sum(part.size for part in good):
         share = 100 * sum(top) / sum(part.size for part in good)
         raise InputError(
             name, f"{share:.0f} % of the pixels are saturated at {highest:g}", "expose less"
@@ -428,7 +419,7 @@ def find_levels(source: FrameSource, name: str) -> Levels:
 
 
 def _is_piled(parts: list[NDArray[np.float32]], highest: float, top: list[int]) -> bool:
-    if max(top) < PILED_PIXELS:
+    if max(top) < const.PILED_PIXELS:
         return highest in _FULL_SCALES and sum(count > 0 for count in top) > len(top) / 2
     if highest in _FULL_SCALES:
         return True
@@ -437,7 +428,7 @@ def _is_piled(parts: list[NDArray[np.float32]], highest: float, top: list[int]) 
 
 
 def _sample(pixels: NDArray[np.float32]) -> NDArray[np.float32]:
-    return pixels[:: max(1, pixels.size // LEVEL_PIXELS)]
+    return pixels[:: max(1, pixels.size // const.LEVEL_PIXELS)]
 
 
 def _step(parts: list[NDArray[np.float32]], lowest: float) -> int:

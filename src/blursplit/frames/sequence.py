@@ -10,7 +10,7 @@ from typing import Any, TypeAlias, TypeGuard
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.constants import DAY_S, FEWEST_FRAMES, LONGEST_EXPOSED_SHARE, SMALLEST_SIDE_PX
+from blursplit import constants as const
 from blursplit.errors import InputError, TooFewFramesError
 from blursplit.frames.clock import Clock, read_clock
 from blursplit.frames.facts import complete_pointing, read_facts
@@ -122,8 +122,8 @@ def open_frames(
             _read_tables(units) if not units.slabs else _read_images(units, name, growing=growing)
         )
         notes = [*units.notes, *parts.notes]
-    if parts.count < FEWEST_FRAMES:
-        raise TooFewFramesError(name, parts.count, FEWEST_FRAMES)
+    if parts.count < const.FEWEST_FRAMES:
+        raise TooFewFramesError(name, parts.count, const.FEWEST_FRAMES)
     order, timing, report = order_frames(parts.clock, parts.count, name, setup, notes, dropped)
     exposure = parts.exposure or check_exposure(parts.header, parts.planes, timing.cadence_s, notes)
     first_mjd = start_mjd(parts.clock, order, timing, exposure)
@@ -131,7 +131,7 @@ def open_frames(
     if exposure is not None:
         known["exposure_s"] = exposure
     known["frame_interval_s"] = Setting(timing.cadence_s, "measured", report.keyword)
-    middle_mjd = None if first_mjd is None else first_mjd + 0.5 * timing.time_s[-1] / DAY_S
+    middle_mjd = None if first_mjd is None else first_mjd + 0.5 * timing.time_s[-1] / const.DAY_S
     known = complete_pointing(known, middle_mjd)
     source, known = prepare_frames(
         parts.frames(order), known, parts.header, setup, calibration, name, notes
@@ -163,13 +163,13 @@ def open_frames(
 
 def _refuse_impossible(setup: Setup, cadence_s: float, shape: tuple[int, int], name: str) -> None:
     """Refuse frames too small for a star, and declared times that do not fit the frames."""
-    if min(shape) < SMALLEST_SIDE_PX:
+    if min(shape) < const.SMALLEST_SIDE_PX:
         problem = f"frames of {shape[1]} x {shape[0]} pixels are too small for a star"
         raise InputError(name, problem, "record a larger window")
     if setup.camera.exposure_s:
         refuse_long_exposure(setup.camera.exposure_s, cadence_s, name)
     rows_s = 1e-6 * (setup.camera.row_time_us or 0.0) * shape[0]
-    if rows_s > LONGEST_EXPOSED_SHARE * cadence_s:
+    if rows_s > const.LONGEST_EXPOSED_SHARE * cadence_s:
         problem = f"key 'camera.row_time_us': {shape[0]} rows take {rows_s:.3g} s, "
         problem += f"longer than the interval of {cadence_s:.4g} s between frames"
         raise InputError(name, problem, "give the time from row to row in microseconds")
@@ -199,8 +199,8 @@ class _Parts:
 
 def _read_images(units: Units, name: str, *, growing: bool) -> _Parts:
     count = sum(slab.planes for slab in units.slabs)
-    if count < FEWEST_FRAMES:
-        raise TooFewFramesError(name, count, FEWEST_FRAMES)
+    if count < const.FEWEST_FRAMES:
+        raise TooFewFramesError(name, count, const.FEWEST_FRAMES)
     clock = read_clock(units)  # leaves out files without a time
     slabs = units.slabs
     slab_of, plane_of = enumerate_frames(slabs)

@@ -7,17 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from blursplit.constants import (
-    DAY_S,
-    FITS_CARD,
-    SER_FEWEST_TICKS,
-    SER_HEADER_BYTES,
-    SER_LATEST_TICKS,
-    SER_LOOKED_AT,
-    SER_SAME_CLOCK_S,
-    SER_TICK_S,
-    SER_UNLIKE,
-)
+from blursplit import constants as const
 from blursplit.errors import InputError
 from blursplit.frames.header import Header
 from blursplit.frames.layout import Slab
@@ -39,10 +29,10 @@ def read_ser(path: Path, size: int) -> Slab:
     Raises InputError when the header is cut short or makes no sense, or the frames are not a mosaic
     or grey.
     """
-    if size < SER_HEADER_BYTES:
+    if size < const.SER_HEADER_BYTES:
         raise InputError(path, f"holds {size} bytes of a SER header", "copy it again")
     with path.open("rb") as file:
-        fields = _FIELDS.unpack(file.read(SER_HEADER_BYTES))
+        fields = _FIELDS.unpack(file.read(const.SER_HEADER_BYTES))
     _, _, colour, little, nx, ny, depth, promised, *names, local, universal = fields
     if not (0 < nx <= 1 << 16 and 0 < ny <= 1 << 16 and promised >= 0):
         problem = f"ImageWidth, ImageHeight, FrameCount = {nx}, {ny}, {promised} make no sense"
@@ -53,7 +43,7 @@ def read_ser(path: Path, size: int) -> Slab:
         problem = f"ColorID = {colour}: neither grey nor a mosaic of red, green and blue"
         raise InputError(path, problem, "record grey frames or the raw mosaic")
     frame_bytes = nx * ny * (1 if depth <= 8 else 2)  # noqa: PLR2004
-    held = (size - SER_HEADER_BYTES) // frame_bytes
+    held = (size - const.SER_HEADER_BYTES) // frame_bytes
     planes = min(promised, held) if promised else held
     notes: list[Note] = []
     if planes < promised or not promised:
@@ -72,7 +62,7 @@ def read_ser(path: Path, size: int) -> Slab:
         path=path,
         hdu=0,
         packing="plain",
-        offset=SER_HEADER_BYTES,
+        offset=const.SER_HEADER_BYTES,
         dtype=dtype,
         planes=planes,
         shape=(ny, nx),
@@ -100,9 +90,9 @@ def _byte_order(
     pixels = shape[0] * shape[1]
     unlike, variety = {"<u2": 0.0, ">u2": 0.0}, {"<u2": 0.0, ">u2": 0.0}
     for number in (
-        np.unique(np.linspace(0, planes - 1, SER_LOOKED_AT).astype(int)) if planes else ()
+        np.unique(np.linspace(0, planes - 1, const.SER_LOOKED_AT).astype(int)) if planes else ()
     ):
-        offset = SER_HEADER_BYTES + int(number) * pixels * 2
+        offset = const.SER_HEADER_BYTES + int(number) * pixels * 2
         raw = np.fromfile(path, dtype="<u2", count=pixels, offset=offset).reshape(shape)
         for order in unlike:
             frame = raw.view(order).astype(np.float64)
@@ -114,7 +104,7 @@ def _byte_order(
     best = by_flag
     for values in (unlike, variety):
         smallest = min(values, key=values.__getitem__)
-        if values[smallest] < SER_UNLIKE * max(values.values()):
+        if values[smallest] < const.SER_UNLIKE * max(values.values()):
             best = smallest
             break
     if best != by_flag:
@@ -139,33 +129,43 @@ def _times(
     note = "SER does not say which part of the exposure its times mark: the beginning is assumed"
     known = True
     if _is_date(local) and _is_date(universal):
-        apart = abs(local - universal) * SER_TICK_S
-        if apart > SER_SAME_CLOCK_S and abs(ticks[0] - local) < abs(ticks[0] - universal):
+        apart = abs(local - universal) * const.SER_TICK_S
+        if apart > const.SER_SAME_CLOCK_S and abs(ticks[0] - local) < abs(ticks[0] - universal):
             offset = local - universal
-            note = f"times of the frames are local: {offset * SER_TICK_S / 3600:+g} h taken off"
-    elif _is_date(local) and abs(ticks[0] - local) * SER_TICK_S < SER_SAME_CLOCK_S:
+            note = (
+                f"times of the frames are local: {offset * const.SER_TICK_S / 3600:+g} h taken off"
+            )
+    elif _is_date(local) and abs(ticks[0] - local) * const.SER_TICK_S < const.SER_SAME_CLOCK_S:
         known = False
         note = "times of the frames are as the local start, and no universal one is given"
-    first = (int(ticks[0]) - offset - _TICKS_AT_MJD_0) * SER_TICK_S / DAY_S if known else None
+    first = (
+        (int(ticks[0]) - offset - _TICKS_AT_MJD_0) * const.SER_TICK_S / const.DAY_S
+        if known
+        else None
+    )
     step = 10 ** next(k for k in range(7, -1, -1) if not (ticks % 10**k).any())
-    seconds = (ticks - ticks[0]) * SER_TICK_S
-    stamps = Stamps(seconds, first, "the SER trailer", "begin", step * SER_TICK_S, note)
+    seconds = (ticks - ticks[0]) * const.SER_TICK_S
+    stamps = Stamps(seconds, first, "the SER trailer", "begin", step * const.SER_TICK_S, note)
     return stamps, start
 
 
 def _trailer(path: Path, planes: int, frame_bytes: int, size: int) -> IntArray | None:
     """Return the times of the frames in ticks, or None where they are absent or make no sense."""
-    begin = SER_HEADER_BYTES + planes * frame_bytes
+    begin = const.SER_HEADER_BYTES + planes * frame_bytes
     if planes == 0 or size - begin < 8 * planes:
         return None
     ticks = np.fromfile(path, dtype="<i8", count=planes, offset=begin) & _KIND_BITS
-    if ticks.min() < SER_FEWEST_TICKS or ticks.max() > SER_LATEST_TICKS or np.ptp(ticks) == 0:
+    if (
+        ticks.min() < const.SER_FEWEST_TICKS
+        or ticks.max() > const.SER_LATEST_TICKS
+        or np.ptp(ticks) == 0
+    ):
         return None
     return ticks.astype(np.int64)
 
 
 def _is_date(ticks: int) -> bool:
-    return SER_FEWEST_TICKS <= ticks <= SER_LATEST_TICKS
+    return const.SER_FEWEST_TICKS <= ticks <= const.SER_LATEST_TICKS
 
 
 def _iso(ticks: int) -> str:
@@ -180,4 +180,6 @@ def _text(field: bytes) -> str:
 
 def _card(key: str, text: str) -> bytes:
     body = text.replace("'", "''")
-    return f"{key:<8}= '{body}'".encode("latin-1", "replace").ljust(FITS_CARD)[:FITS_CARD]
+    return f"{key:<8}= '{body}'".encode("latin-1", "replace").ljust(const.FITS_CARD)[
+        : const.FITS_CARD
+    ]

@@ -12,16 +12,8 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from blursplit import constants as const
 from blursplit.compiled import kernels
-from blursplit.constants import (
-    CACHE_BYTES,
-    CUT_BYTES,
-    LARGEST_ADU,
-    LARGEST_BLOCK,
-    MAPPED_BYTES,
-    STREAM_BYTES,
-    WHOLE_ADU,
-)
 from blursplit.frames.layout import Slab
 from blursplit.types import ImageArray, IntArray
 
@@ -86,7 +78,9 @@ class FileFrames:
         slab = self._slabs[0]
         frame_bytes = slab.dtype.itemsize * slab.shape[0] * slab.shape[1]
         mapped = slab.packing == "plain" and slab.planes > 1
-        return max(1, (MAPPED_BYTES if mapped else CACHE_BYTES) // (frame_bytes * slab.stride))
+        return max(
+            1, (const.MAPPED_BYTES if mapped else const.CACHE_BYTES) // (frame_bytes * slab.stride)
+        )
 
     def read(self, start: int, stop: int) -> ImageArray:
         """Return frames ``start:stop`` as float32 [frame, y, x]; bad pixels are NaN."""
@@ -150,7 +144,7 @@ class FileFrames:
 
     def _end_of_run(self, first: int, stop: int, slab: Slab) -> int:
         frame_bytes = slab.dtype.itemsize * slab.shape[0] * slab.shape[1] * slab.stride
-        stop = min(stop, first + max(1, MAPPED_BYTES // frame_bytes))
+        stop = min(stop, first + max(1, const.MAPPED_BYTES // frame_bytes))
         steps = np.arange(stop - first)
         together = (self._slab[first:stop] == self._slab[first]) & (
             self._plane[first:stop] == self._plane[first] + steps
@@ -165,7 +159,7 @@ class FileFrames:
         Nothing is mapped, which a writer who shortens the file would take away.
         """
         pixels = slab.shape[0] * slab.shape[1]
-        few = max(1, STREAM_BYTES // (pixels * slab.dtype.itemsize))
+        few = max(1, const.STREAM_BYTES // (pixels * slab.dtype.itemsize))
         kept = np.empty((min(few, last - first), *slab.shape), dtype=slab.dtype)
         begin = slab.offset + int(self._plane[first]) * pixels * slab.dtype.itemsize
         try:
@@ -202,7 +196,7 @@ class FileFrames:
             if begin >= 0 and plane + last - first <= self._map[2]:
                 return self._map[3][begin : begin + last - first]
         # What follows is mapped along with it, as it is likely to be asked for next.
-        fits = max(last - first, MAPPED_BYTES // frame_bytes)
+        fits = max(last - first, const.MAPPED_BYTES // frame_bytes)
         count = min(fits, slab.planes - plane, (size - slab.offset) // frame_bytes - plane)
         try:
             mapped = np.memmap(
@@ -234,7 +228,7 @@ class FileFrames:
             raw = np.full(slab.shape, np.nan, dtype=np.float32)
         self._cache[frame] = raw
         self._cached_bytes += raw.nbytes
-        while self._cached_bytes > CACHE_BYTES and len(self._cache) > 1:
+        while self._cached_bytes > const.CACHE_BYTES and len(self._cache) > 1:
             self._cached_bytes -= self._cache.popitem(last=False)[1].nbytes
         return raw
 
@@ -329,7 +323,7 @@ class FramesOver:
         self._inner = inner
         self.n_frames, self.shape = inner.n_frames, inner.shape
         # frames that may be cut again without being read again
-        self.kept_frames = int(getattr(inner, "kept_frames", LARGEST_BLOCK))
+        self.kept_frames = int(getattr(inner, "kept_frames", const.LARGEST_BLOCK))
 
     def close(self) -> None:
         """Let go of all files."""
@@ -355,7 +349,7 @@ class ArrayFrames:
         chosen = self._frames[self._order[start:stop]]
         frames = np.ma.getdata(chosen).astype(np.float32)
         with np.errstate(invalid="ignore"):
-            wild = np.ma.getmaskarray(chosen) | (np.abs(frames) > LARGEST_ADU)
+            wild = np.ma.getmaskarray(chosen) | (np.abs(frames) > const.LARGEST_ADU)
         frames[wild] = np.nan
         return frames
 
@@ -389,7 +383,7 @@ def to_adu(raw: NDArray[Any], slab: Slab, out: ImageArray | None = None) -> Imag
         if slab.bzero:
             out += np.float32(slab.bzero)
         if raw.dtype.kind == "f" or raw.dtype.itemsize > 4 or slab.bscale != 1:  # noqa: PLR2004
-            out[~(np.abs(out) <= LARGEST_ADU)] = np.nan
+            out[~(np.abs(out) <= const.LARGEST_ADU)] = np.nan
     return out
 
 
@@ -404,7 +398,7 @@ def pack(frames: NDArray[Any], slab: Slab) -> tuple[NDArray[Any], Packing | None
         or frames.dtype.kind not in "iu"
         or frames.dtype.str not in STORED
         or not frames.flags.c_contiguous
-        or abs(slab.bzero) > WHOLE_ADU
+        or abs(slab.bzero) > const.WHOLE_ADU
     ):
         return frames, None
     signed = frames.dtype.kind == "i"
@@ -449,7 +443,7 @@ def gather(
         # One indexing copies the stamps of a few frames, which are converted while the
         # processor's cache holds them; stamps within the frame are the case that has to be fast.
         windows = np.lib.stride_tricks.sliding_window_view(frames, (size, size), axis=(1, 2))
-        few = max(1, CUT_BYTES // max(1, 4 * x0.shape[1] * size * size))
+        few = max(1, const.CUT_BYTES // max(1, 4 * x0.shape[1] * size * size))
         for first in range(0, frames.shape[0], few):
             part = slice(first, first + few)
             number = np.arange(first, min(first + few, frames.shape[0]))[:, np.newaxis]

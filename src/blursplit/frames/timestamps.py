@@ -14,7 +14,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from blursplit.constants import DAY_S, FINEST_TIME_S, GPS_BEHIND_TAI_S, JD_AT_MJD_0
+from blursplit import constants as const
 from blursplit.errors import InputError
 from blursplit.frames.header import Header
 from blursplit.types import FloatArray
@@ -45,8 +45,8 @@ _DAYS: tuple[tuple[str, Where, float], ...] = (
     ("MJD-BEG", "begin", 0.0),
     ("MJD-OBS", "begin", 0.0),
     ("MJD", "begin", 0.0),
-    ("JD-OBS", "begin", JD_AT_MJD_0),
-    ("JD", "begin", JD_AT_MJD_0),
+    ("JD-OBS", "begin", const.JD_AT_MJD_0),
+    ("JD", "begin", const.JD_AT_MJD_0),
     ("MJD-END", "end", 0.0),
 )
 _SCALES = {"UTC": "utc", "UT": "utc", "GMT": "utc", "TAI": "tai", "TT": "tt", "TDT": "tt"}
@@ -96,7 +96,7 @@ def parse_instant(text: str) -> Instant | None:
         return None
     rest = text[match.end() :]
     if not rest.strip():
-        return Instant(day, None, None, DAY_S)
+        return Instant(day, None, None, const.DAY_S)
     clock = parse_clock(rest)
     if clock is None:
         return None
@@ -130,7 +130,7 @@ def read_stamps(headers: Sequence[Header]) -> Stamps | None:
     if not found:
         return None
     # Digits decide before kind: whole seconds lose against milliseconds, local time to UTC.
-    best = min(found, key=lambda one: (max(one.resolution_s, FINEST_TIME_S), one.local))
+    best = min(found, key=lambda one: (max(one.resolution_s, const.FINEST_TIME_S), one.local))
     return best.build()
 
 
@@ -211,7 +211,7 @@ def _clock_of(header: Header, key: str) -> tuple[str, float | None, float] | Non
         return None
     in_seconds = "sec" in header.comment(key) or number[0] >= 24  # noqa: PLR2004
     seconds = number[0] * (1.0 if in_seconds else 3600.0)
-    if not 0 <= seconds < DAY_S:
+    if not 0 <= seconds < const.DAY_S:
         return None
     micro = round(seconds * 1e6)
     hour, rest = divmod(micro, 3_600_000_000)
@@ -252,7 +252,7 @@ def _from_instants(
     where, comment_note = _where(header, key, where)
     if comment_note:
         notes.append(comment_note)
-    first = None if local else days - zone_s[0] / DAY_S - _gps_s(header) / DAY_S
+    first = None if local else days - zone_s[0] / const.DAY_S - _gps_s(header) / const.DAY_S
     return Stamps(seconds - seconds[0], first, keyword, where, resolution_s, "; ".join(notes))
 
 
@@ -274,11 +274,11 @@ def _over_midnight(
     """Add a day where date and clock are separate keywords and only the clock goes on."""
     if not joined or len({instant.day for instant in instants}) > 1:
         return seconds, False
-    jumps = np.diff(seconds) < -DAY_S / 2
+    jumps = np.diff(seconds) < -const.DAY_S / 2
     if int(np.count_nonzero(jumps)) != 1:
         return seconds, False
     out = seconds.copy()
-    out[int(np.argmax(jumps)) + 1 :] += DAY_S
+    out[int(np.argmax(jumps)) + 1 :] += const.DAY_S
     return out, True
 
 
@@ -319,7 +319,7 @@ def _scale(header: Header) -> tuple[str, str]:
 
 def _gps_s(header: Header) -> float:
     is_gps = str(header.get("TIMESYS", "")).strip().upper() == "GPS"
-    return -GPS_BEHIND_TAI_S if is_gps else 0.0
+    return -const.GPS_BEHIND_TAI_S if is_gps else 0.0
 
 
 def _day_candidates(headers: Sequence[Header]) -> list[_Candidate]:
@@ -330,7 +330,7 @@ def _day_candidates(headers: Sequence[Header]) -> list[_Candidate]:
         if days.size < len(headers) or not all(_is_mjd(float(day)) for day in days):
             continue
         # Writers drop trailing zeros: the longest number shows the digits there are.
-        resolution_s = max(min(_digit(header.text(key)) for header in headers) * DAY_S, 1e-6)
+        resolution_s = max(min(_digit(header.text(key)) for header in headers) * const.DAY_S, 1e-6)
         build = partial(_from_days, headers[0], key, where, days, resolution_s)
         found.append(_Candidate(resolution_s, local=False, build=build))
     return found
@@ -341,9 +341,9 @@ def _from_days(
 ) -> Stamps:
     scale, note = _scale(header)
     where, comment_note = _where(header, key, where)
-    first = _mjd_to_utc(float(days[0]), scale) - _gps_s(header) / DAY_S
+    first = _mjd_to_utc(float(days[0]), scale) - _gps_s(header) / const.DAY_S
     notes = "; ".join(text for text in (note, comment_note) if text)
-    return Stamps((days - days[0]) * DAY_S, first, key, where, resolution_s, notes)
+    return Stamps((days - days[0]) * const.DAY_S, first, key, where, resolution_s, notes)
 
 
 def _mjd_to_utc(mjd: float, scale: str) -> float:

@@ -7,24 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from blursplit.constants import (
-    EVEN_JITTER,
-    GAP_FRAMES,
-    GAP_S,
-    GRID_JITTER,
-    GRID_JITTER_STATED,
-    MOST_GRID_STEPS,
-    RATE_FEW,
-    RATE_FEWEST_FRAMES,
-    RATE_GAP,
-    RATE_LEAST_CHANGE,
-    RATE_LONG_STEP,
-    RATE_SHORT_STEP,
-    RATE_SMALL_NUMBERS,
-    REPEATED_STAMPS,
-    SLOW_CADENCE_S,
-    SLOW_GAP_FRAMES,
-)
+from blursplit import constants as const
 from blursplit.types import FloatArray, IntArray
 
 TimingKind = Literal["regular", "jittered", "irregular"]
@@ -74,20 +57,24 @@ def solve_timing(
     dt, number = fit_grid(stamp_s, resolution_s, interval_s)
     residual = stamp_s - _line(number, stamp_s, interval_s)
     jitter = float(np.std(residual))
-    most = (GRID_JITTER if interval_s is None else GRID_JITTER_STATED) * dt
+    most = (const.GRID_JITTER if interval_s is None else const.GRID_JITTER_STATED) * dt
     on_grid = bool(np.quantile(np.abs(residual), 0.98) < max(most, resolution_s))
     steps = np.diff(number)
     missing = int(np.sum(steps - 1)) if on_grid else 0
-    snap = on_grid and dt < SLOW_CADENCE_S and not hardware
+    snap = on_grid and dt < const.SLOW_CADENCE_S and not hardware
     time_s = (number - number[0]) * dt if snap else _strictly_increasing(stamp_s)
     kind: TimingKind = "irregular"
-    if snap or (on_grid and jitter < max(EVEN_JITTER * dt, 50e-6)):
+    if snap or (on_grid and jitter < max(const.EVEN_JITTER * dt, 50e-6)):
         kind = "regular"
     elif on_grid:
         kind = "jittered"
     if not on_grid:
         dt = float(np.median(np.diff(time_s)))
-    limit = max(GAP_S, GAP_FRAMES * dt) if on_grid and dt < SLOW_CADENCE_S else SLOW_GAP_FRAMES * dt
+    limit = (
+        max(const.GAP_S, const.GAP_FRAMES * dt)
+        if on_grid and dt < const.SLOW_CADENCE_S
+        else const.SLOW_GAP_FRAMES * dt
+    )
     waits = np.diff(time_s)
     breaks = waits > limit
     segment = np.concatenate([[0], np.cumsum(breaks)]).astype(np.int64)
@@ -116,7 +103,7 @@ def fit_grid(
 
 def _first_interval(stamp_s: FloatArray, resolution_s: float) -> float:
     steps = np.diff(stamp_s)
-    coarse = np.mean(steps < resolution_s / 2) > REPEATED_STAMPS
+    coarse = np.mean(steps < resolution_s / 2) > const.REPEATED_STAMPS
     if not coarse:
         dt = float(np.median(steps))
         near = steps[np.abs(steps - dt) < 0.5 * dt]
@@ -130,7 +117,7 @@ def _first_interval(stamp_s: FloatArray, resolution_s: float) -> float:
 
 
 def _number_frames(stamp_s: FloatArray, dt: float, resolution_s: float) -> IntArray:
-    if not stamp_s[-1] < MOST_GRID_STEPS * dt:
+    if not stamp_s[-1] < const.MOST_GRID_STEPS * dt:
         return np.arange(stamp_s.size, dtype=np.int64)  # damaged stamps: no grid is that long
     steps = np.diff(stamp_s) / dt
     whole = np.rint(steps)
@@ -220,9 +207,9 @@ def small_ratio(first_hz: float, second_hz: float) -> tuple[int, int] | None:
     """
     from fractions import Fraction
 
-    near = Fraction(first_hz / second_hz).limit_denominator(RATE_SMALL_NUMBERS)
+    near = Fraction(first_hz / second_hz).limit_denominator(const.RATE_SMALL_NUMBERS)
     exact = abs(first_hz / second_hz / float(near) - 1.0) < 1e-3 if near else False  # noqa: PLR2004
-    small = exact and max(near.numerator, near.denominator) <= RATE_SMALL_NUMBERS
+    small = exact and max(near.numerator, near.denominator) <= const.RATE_SMALL_NUMBERS
     return (near.numerator, near.denominator) if small else None
 
 
@@ -246,11 +233,11 @@ def change_of_rate(time_s: FloatArray) -> int | None:
     """
     steps = np.diff(time_s)
     n = steps.size
-    if n < 2 * RATE_FEWEST_FRAMES:
+    if n < 2 * const.RATE_FEWEST_FRAMES:
         return None
-    steps = np.minimum(steps, RATE_GAP * float(np.median(steps)))
+    steps = np.minimum(steps, const.RATE_GAP * float(np.median(steps)))
     total = np.cumsum(steps)
-    first = np.arange(RATE_FEWEST_FRAMES, n - RATE_FEWEST_FRAMES + 1)
+    first = np.arange(const.RATE_FEWEST_FRAMES, n - const.RATE_FEWEST_FRAMES + 1)
     left = total[first - 1]
     right = total[-1] - left
     # the fit of two means is best where this sum is largest
@@ -259,13 +246,13 @@ def change_of_rate(time_s: FloatArray) -> int | None:
     a, b = float(np.median(before)), float(np.median(after))
     # the ends of the middle half, so that single late stamps and lost frames count for nothing
     spread = [float(np.subtract(*np.percentile(part, (75.0, 25.0)))) for part in (before, after)]
-    if abs(a - b) <= max(RATE_LEAST_CHANGE * min(a, b), *spread):
+    if abs(a - b) <= max(const.RATE_LEAST_CHANGE * min(a, b), *spread):
         return None
     slower = after if b > a else before
-    if np.mean(slower < RATE_SHORT_STEP * max(a, b)) > RATE_FEW:
+    if np.mean(slower < const.RATE_SHORT_STEP * max(a, b)) > const.RATE_FEW:
         return None
     # steps[k] leads from frame k to frame k + 1: a gap between the parts belongs to neither
-    second = (np.abs(steps - b) < np.abs(steps - a)) & (steps < RATE_LONG_STEP * max(a, b))
+    second = (np.abs(steps - b) < np.abs(steps - a)) & (steps < const.RATE_LONG_STEP * max(a, b))
     while cut < n and not second[cut]:
         cut += 1
-    return cut if cut <= n - RATE_FEWEST_FRAMES else None
+    return cut if cut <= n - const.RATE_FEWEST_FRAMES else None

@@ -18,38 +18,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from blursplit.constants import (
-    ARCSEC_PER_RADIAN,
-    CUT_D_OVER_R0,
-    CUT_FINENESS,
-    CUT_FREQUENCIES,
-    CUT_GAIN_SIGMA,
-    CUT_STEP_PX,
-    FWHM_HALF_FIELD,
-    FWHM_HIGHEST,
-    FWHM_N_FREQUENCY,
-    FWHM_N_POINTS,
-    HIGHEST_TRANSFER_BASELINE,
-    IMAGE_PART,
-    LEAST_TRANSFER,
-    LEAST_WIDTH_PX,
-    LEAST_WING_SIGMA,
-    LOWEST_TRANSFER_BASELINE,
-    MIX_OBSTRUCTION,
-    MOST_TRANSFER_CYCLES_PX,
-    PIXEL_EXCESS,
-    PIXEL_EXCESS_ERROR,
-    PIXEL_EXCESS_SCATTER,
-    REGISTERED_BASELINES,
-    REGISTERED_D_OVER_R0,
-    REGISTERED_WINDOW,
-    TRANSFER_ANGLES,
-    TRANSFER_BASELINES,
-    TRANSFER_FEWEST,
-    TRANSFER_POINT_SIGMA,
-    TRANSFER_SLOPE_SIGMA,
-    WHOLE_TURN,
-)
+from blursplit import constants as const
 from blursplit.facts import Optics
 from blursplit.stars.pixels import measure_sky
 from blursplit.turbulence.conversions import STRUCTURE_CONSTANT
@@ -76,8 +45,8 @@ def scaled_frequencies(fineness: int = 1) -> tuple[FloatArray, FloatArray]:
 
     `fineness`: how many times higher the frequencies along x go: for a long trail with sharp ends.
     """
-    fx = np.linspace(0.0, fineness * FWHM_HIGHEST, fineness * FWHM_N_FREQUENCY + 1)
-    fy = np.linspace(-FWHM_HIGHEST, FWHM_HIGHEST, 2 * FWHM_N_FREQUENCY + 1)
+    fx = np.linspace(0.0, fineness * const.FWHM_HIGHEST, fineness * const.FWHM_N_FREQUENCY + 1)
+    fy = np.linspace(-const.FWHM_HIGHEST, const.FWHM_HIGHEST, 2 * const.FWHM_N_FREQUENCY + 1)
     grid_x, grid_y = np.meshgrid(fx, fy)
     return grid_x, grid_y
 
@@ -85,8 +54,10 @@ def scaled_frequencies(fineness: int = 1) -> tuple[FloatArray, FloatArray]:
 @functools.cache
 def _matrices(fineness: int) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
     fx, fy = scaled_frequencies(fineness)
-    y = np.linspace(-FWHM_HALF_FIELD, FWHM_HALF_FIELD, FWHM_N_POINTS)
-    x = np.linspace(-FWHM_HALF_FIELD, FWHM_HALF_FIELD, fineness * (FWHM_N_POINTS - 1) + 1)
+    y = np.linspace(-const.FWHM_HALF_FIELD, const.FWHM_HALF_FIELD, const.FWHM_N_POINTS)
+    x = np.linspace(
+        -const.FWHM_HALF_FIELD, const.FWHM_HALF_FIELD, fineness * (const.FWHM_N_POINTS - 1) + 1
+    )
     to_x = np.exp(2j * np.pi * np.outer(fx[0], x))
     to_x[1:] *= 2.0  # the other half of the plane holds the complex conjugate
     return np.exp(2j * np.pi * np.outer(y, fy[:, 0])), to_x
@@ -97,9 +68,9 @@ def half_maximum_width(otf: FloatArray) -> float:
 
     `otf` (2 n + 1, fineness n + 1): at `scaled_frequencies`; otf(-f) is the conjugate of otf(f).
     """
-    fineness = (otf.shape[1] - 1) // FWHM_N_FREQUENCY
+    fineness = (otf.shape[1] - 1) // const.FWHM_N_FREQUENCY
     to_y, to_x = _matrices(fineness)
-    step = 2.0 * FWHM_HALF_FIELD / (FWHM_N_POINTS - 1) / np.sqrt(fineness)
+    step = 2.0 * const.FWHM_HALF_FIELD / (const.FWHM_N_POINTS - 1) / np.sqrt(fineness)
     inside = _inside_half_maximum((to_y @ otf @ to_x).real)
     return 2.0 * float(np.sqrt(inside.sum() / np.pi)) * float(step)
 
@@ -150,7 +121,7 @@ def image_width(image: FloatArray, scale: float) -> HalfMaximum:
     # A worm's star has a core at each turning point; a noise peak elsewhere is not the star.
     part, n_parts = label(fine > 0.5 * fine.max())
     size = np.bincount(part.ravel(), minlength=n_parts + 1)
-    noise = size < IMAGE_PART * size[1:].max()
+    noise = size < const.IMAGE_PART * size[1:].max()
     fine = np.where(noise[part], 0.0, fine)
     rows, columns = np.nonzero(fine > 0.5 * fine.max())
     y0, y1 = max(int(rows.min()) - 3, 0), int(rows.max()) + 4
@@ -165,15 +136,15 @@ def image_width(image: FloatArray, scale: float) -> HalfMaximum:
 
 def sampling_error(width_px: float) -> float:
     """Return the relative error of `image_width` of a star of this width that pixels cause."""
-    (level, fall), (scatter, scatter_fall) = PIXEL_EXCESS, PIXEL_EXCESS_SCATTER
-    excess = PIXEL_EXCESS_ERROR * np.exp(level + fall * width_px)
+    (level, fall), (scatter, scatter_fall) = const.PIXEL_EXCESS, const.PIXEL_EXCESS_SCATTER
+    excess = const.PIXEL_EXCESS_ERROR * np.exp(level + fall * width_px)
     return float(np.hypot(excess, np.exp(scatter + scatter_fall * width_px)))
 
 
 def _without_excess(seen_px: float) -> float:
     """Return the width that a star has whose sampled image has this one."""
-    widths = np.linspace(LEAST_WIDTH_PX, 2.0 * LEAST_WIDTH_PX + seen_px, 400)
-    level, fall = PIXEL_EXCESS
+    widths = np.linspace(const.LEAST_WIDTH_PX, 2.0 * const.LEAST_WIDTH_PX + seen_px, 400)
+    level, fall = const.PIXEL_EXCESS
     return float(np.interp(seen_px, widths * (1.0 + np.exp(level + fall * widths)), widths))
 
 
@@ -251,19 +222,23 @@ def registered_transfer(
 
     Returns: none where the pixels are too large, or the star too fat, for three baselines.
     """
-    share = np.linspace(LOWEST_TRANSFER_BASELINE, HIGHEST_TRANSFER_BASELINE, TRANSFER_BASELINES)
+    share = np.linspace(
+        const.LOWEST_TRANSFER_BASELINE, const.HIGHEST_TRANSFER_BASELINE, const.TRANSFER_BASELINES
+    )
     baseline = share * optics.aperture_m
-    cycles_arcsec = baseline / optics.wavelength_m / ARCSEC_PER_RADIAN
+    cycles_arcsec = baseline / optics.wavelength_m / const.ARCSEC_PER_RADIAN
     cycles_px = cycles_arcsec * scale_arcsec
     measured = _azimuthal_mean(image, cycles_px)
     use = (
-        (cycles_px < MOST_TRANSFER_CYCLES_PX) & (measured > LEAST_TRANSFER) & np.isfinite(measured)
+        (cycles_px < const.MOST_TRANSFER_CYCLES_PX)
+        & (measured > const.LEAST_TRANSFER)
+        & np.isfinite(measured)
     )
     use &= np.cumprod(use).astype(bool)  # nothing beyond the first baseline that fails
-    if int(use.sum()) < TRANSFER_FEWEST:
+    if int(use.sum()) < const.TRANSFER_FEWEST:
         return None
     by_block = np.stack([np.log(_azimuthal_mean(b, cycles_px[use])) for b in blocks])
-    angles = np.pi * (np.arange(TRANSFER_ANGLES) + 0.5) / TRANSFER_ANGLES
+    angles = np.pi * (np.arange(const.TRANSFER_ANGLES) + 0.5) / const.TRANSFER_ANGLES
     fx, fy = np.outer(cycles_px[use], np.cos(angles)), np.outer(cycles_px[use], np.sin(angles))
     pixel = np.mean(np.sinc(fx) * np.sinc(fy), axis=1)
     instrument = np.log(telescope_otf(share[use], optics.obstruction) * pixel)
@@ -275,14 +250,17 @@ def registered_transfer(
         log_otf, share[use], optics, size=image.shape[0], cycles_px=cycles_px[-1] / share[-1]
     )
     level = np.interp(_strength(log_otf, share[use], optics), log_j, gain.mean(axis=1))
-    level_sigma = CUT_GAIN_SIGMA * level + LEAST_WING_SIGMA
-    slope = TRANSFER_SLOPE_SIGMA * (share[use] / HIGHEST_TRANSFER_BASELINE) ** 2
+    level_sigma = const.CUT_GAIN_SIGMA * level + const.LEAST_WING_SIGMA
+    slope = const.TRANSFER_SLOPE_SIGMA * (share[use] / const.HIGHEST_TRANSFER_BASELINE) ** 2
     covariance = (
-        scatter + level_sigma**2 + TRANSFER_POINT_SIGMA**2 * np.eye(n) + np.outer(slope, slope)
+        scatter
+        + level_sigma**2
+        + const.TRANSFER_POINT_SIGMA**2 * np.eye(n)
+        + np.outer(slope, slope)
     )
     return OpticsData(
         baseline_m=baseline[use],
-        frequency_rad2=(cycles_arcsec[use] * ARCSEC_PER_RADIAN) ** 2,
+        frequency_rad2=(cycles_arcsec[use] * const.ARCSEC_PER_RADIAN) ** 2,
         log_otf=log_otf,
         covariance=covariance,
         instrument=instrument,
@@ -312,24 +290,24 @@ def cut_gains(
     """
     from scipy.special import j0
 
-    u = np.linspace(0.0, 1.0, CUT_FREQUENCIES)
-    angles = np.pi * (np.arange(TRANSFER_ANGLES) + 0.5) / TRANSFER_ANGLES
+    u = np.linspace(0.0, 1.0, const.CUT_FREQUENCIES)
+    angles = np.pi * (np.arange(const.TRANSFER_ANGLES) + 0.5) / const.TRANSFER_ANGLES
     f = u * cycles_px
     pixel = np.mean(
         np.sinc(np.outer(f, np.cos(angles))) * np.sinc(np.outer(f, np.sin(angles))), axis=1
     )
     radius = _radii(size, 1)
     # stars lie anywhere on their pixels: frame by frame what pixels fold averages out
-    fine = _radii(size, CUT_FINENESS)
-    grid = np.arange(0.0, radius.max() + 2.0 * CUT_STEP_PX + 1.0, CUT_STEP_PX)
+    fine = _radii(size, const.CUT_FINENESS)
+    grid = np.arange(0.0, radius.max() + 2.0 * const.CUT_STEP_PX + 1.0, const.CUT_STEP_PX)
     to_image = j0(2.0 * np.pi * np.outer(grid, f)) * f
     back = j0(2.0 * np.pi * np.outer(share * cycles_px, grid))
     # Points of the cut-out at each distance, shared out between neighbours of the grid.
-    place = (fine / CUT_STEP_PX).ravel()
+    place = (fine / const.CUT_STEP_PX).ravel()
     lower = place.astype(np.int64)
     points = np.bincount(lower, 1.0 - (place - lower), len(grid))
     points += np.bincount(lower + 1, place - lower, len(grid))
-    log_j = np.log((np.array(CUT_D_OVER_R0) / optics.aperture_m) ** (5.0 / 3.0))
+    log_j = np.log((np.array(const.CUT_D_OVER_R0) / optics.aperture_m) ** (5.0 / 3.0))
     half = 0.5 * STRUCTURE_CONSTANT * optics.aperture_m ** (5.0 / 3.0)
     gains = np.zeros((len(log_j), len(share)))
     for k, j in enumerate(np.exp(log_j)):
@@ -342,7 +320,7 @@ def cut_gains(
             image = np.interp(radius, grid, profile).astype(np.float32)
             light = (profile - measure_sky(image[None])[0]) * points
             cut = back @ light / light.sum()
-            gains[k] = np.log(np.maximum(cut, LEAST_TRANSFER / 10) / np.interp(share, u, otf))
+            gains[k] = np.log(np.maximum(cut, const.LEAST_TRANSFER / 10) / np.interp(share, u, otf))
     return log_j, gains
 
 
@@ -354,7 +332,7 @@ def _radii(size: int, fineness: int) -> FloatArray:
 
 def _azimuthal_mean(image: FloatArray, cycles_px: FloatArray) -> FloatArray:
     """Mean modulus of the image's transform on circles, over its value at zero."""
-    angles = np.pi * (np.arange(TRANSFER_ANGLES) + 0.5) / TRANSFER_ANGLES
+    angles = np.pi * (np.arange(const.TRANSFER_ANGLES) + 0.5) / const.TRANSFER_ANGLES
     axis = np.arange(image.shape[0]) - (image.shape[0] - 1) / 2.0
     out = np.empty(len(cycles_px))
     for i, f in enumerate(cycles_px):
@@ -408,7 +386,7 @@ def streak_otf(cycles: FloatArray, sigma: float, turns: float) -> FloatArray:
     motion inside an exposure. `turns`: oscillations in an exposure.
     """
     size = cycles * sigma
-    if turns >= WHOLE_TURN:
+    if turns >= const.WHOLE_TURN:
         return np.asarray(np.exp(-2.0 * np.pi**2 * size**2))
     from scipy.special import erf
 
@@ -432,17 +410,19 @@ def registered_bias_rows(
     of Kolmogorov air, short exposures (benchmarks/registered_otf.py). The form takes off the
     tilt of the least-squares plane.
     """
-    blocked = min(obstruction / MIX_OBSTRUCTION[-1], 1.0)
+    blocked = min(obstruction / const.MIX_OBSTRUCTION[-1], 1.0)
     table = np.average(_registered_table(), axis=0, weights=[1.0 - blocked, blocked])
     table = np.concatenate([np.zeros_like(table[:1]), table])  # still air
     at = np.interp(
         np.log(window_over_diffraction or 1.0),
-        np.log(REGISTERED_WINDOW),
-        np.arange(len(REGISTERED_WINDOW)),
+        np.log(const.REGISTERED_WINDOW),
+        np.arange(len(const.REGISTERED_WINDOW)),
     )
-    lower = min(int(at), len(REGISTERED_WINDOW) - 2)
+    lower = min(int(at), len(const.REGISTERED_WINDOW) - 2)
     rows = table[:, lower] + (at - lower) * (table[:, lower + 1] - table[:, lower])
-    return np.stack([np.interp(baseline_over_aperture, REGISTERED_BASELINES, row) for row in rows])
+    return np.stack(
+        [np.interp(baseline_over_aperture, const.REGISTERED_BASELINES, row) for row in rows]
+    )
 
 
 @functools.lru_cache(maxsize=1)
@@ -453,10 +433,15 @@ def _registered_table() -> FloatArray:
     """
     made = np.loadtxt(Path(__file__).with_name("registered_otf.csv"), delimiter=",", skiprows=1)
     d_over_r0, defocus, window = made[:, 1:4].T
-    kept = np.isin(d_over_r0, REGISTERED_D_OVER_R0) & np.isin(window, REGISTERED_WINDOW)
-    shape = (len(MIX_OBSTRUCTION), len(REGISTERED_D_OVER_R0) - 1, len(REGISTERED_WINDOW), -1)
+    kept = np.isin(d_over_r0, const.REGISTERED_D_OVER_R0) & np.isin(window, const.REGISTERED_WINDOW)
+    shape = (
+        len(const.MIX_OBSTRUCTION),
+        len(const.REGISTERED_D_OVER_R0) - 1,
+        len(const.REGISTERED_WINDOW),
+        -1,
+    )
     table = made[kept & (defocus == 0), 4:].reshape(shape)
-    return np.asarray(table[..., : len(REGISTERED_BASELINES)])
+    return np.asarray(table[..., : len(const.REGISTERED_BASELINES)])
 
 
 def log_otf_bias(d_over_r0: FloatArray, rows: FloatArray) -> FloatArray:
@@ -464,7 +449,9 @@ def log_otf_bias(d_over_r0: FloatArray, rows: FloatArray) -> FloatArray:
 
     `d_over_r0` (n,): clipped to the table, 0 to 8. `rows`: from `registered_bias_rows`.
     """
-    at = np.interp(d_over_r0, REGISTERED_D_OVER_R0, np.arange(len(REGISTERED_D_OVER_R0)))
+    at = np.interp(
+        d_over_r0, const.REGISTERED_D_OVER_R0, np.arange(len(const.REGISTERED_D_OVER_R0))
+    )
     lower = np.minimum(at.astype(np.int64), len(rows) - 2)
     weight = (at - lower)[:, None]
     return np.asarray((1.0 - weight) * rows[lower] + weight * rows[lower + 1])

@@ -8,18 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.constants import (
-    ARCSEC_PER_RADIAN,
-    JACKKNIFE_BLOCKS,
-    LEAST_WIDTH_ERROR,
-    ONE_SIGMA,
-    STACK_BATCH,
-    STACK_LARGEST_MARGIN_PX,
-    STACK_LEAST_FRAMES,
-    STACK_LEAST_SNR,
-    STACK_REACH,
-    WINDOW_OVER_SIGMA,
-)
+from blursplit import constants as const
 from blursplit.estimate import Estimate, with_error
 from blursplit.image.otf import HalfMaximum, image_width, sampling_error
 from blursplit.stars.tracks import StarTracks
@@ -93,14 +82,14 @@ def restack(
     good = tracks.good[:, stamps.star]
     for reference in references.values():
         good = good & np.isfinite(reference).all(axis=2)
-    if int(good.any(axis=1).sum()) < STACK_LEAST_FRAMES:
+    if int(good.any(axis=1).sum()) < const.STACK_LEAST_FRAMES:
         return None
-    n_blocks = min(JACKKNIFE_BLOCKS, tracks.n_frames)
+    n_blocks = min(const.JACKKNIFE_BLOCKS, tracks.n_frames)
     block = (np.arange(tracks.n_frames) * n_blocks) // tracks.n_frames
     corner = np.stack([stamps.x0_px, stamps.y0_px], axis=-1)
     shift = {n: reference - corner - (size - 1) / 2.0 for n, reference in references.items()}
     margin = {n: _margin(s[good], size) for n, s in shift.items()}
-    if max(margin.values()) > STACK_LARGEST_MARGIN_PX:
+    if max(margin.values()) > const.STACK_LARGEST_MARGIN_PX:
         return None
     # A transform wraps what leaves the cut-out: whole pixels are moved in a larger image instead.
     whole = {
@@ -137,7 +126,7 @@ def restack(
 def _margin(shift_px: FloatArray, size: int) -> int:
     """Return how far beyond its cut-out a star's image reaches; 0 where it stays well inside."""
     reach = float(np.abs(shift_px).max(initial=0.0))
-    return int(np.ceil(reach)) if reach > STACK_REACH * size else 0
+    return int(np.ceil(reach)) if reach > const.STACK_REACH * size else 0
 
 
 def _phases(shift_px: FloatArray, size: int) -> NDArray[np.complex128]:
@@ -154,8 +143,8 @@ def _batches(good: BoolArray, block: NDArray[np.int64]) -> Iterator[tuple[NDArra
     """Yield the rows of some good frames at a time, all of one block, and its number."""
     for b in range(int(block[-1]) + 1):
         rows = np.flatnonzero(good & (block == b))
-        for first in range(0, len(rows), STACK_BATCH):
-            yield rows[first : first + STACK_BATCH], b
+        for first in range(0, len(rows), const.STACK_BATCH):
+            yield rows[first : first + const.STACK_BATCH], b
 
 
 def _to_images(total: Mapping[str, FloatArray], frames: int) -> Restack:
@@ -203,17 +192,19 @@ class StarImages:
         whole = _safe_width(self.stack.images[name]) or 1.0
         spread = 0.0
         if len(stars) > 1:
-            few = float(student_t.ppf(ONE_SIGMA, len(stars) - 1))
+            few = float(student_t.ppf(const.ONE_SIGMA, len(stars) - 1))
             spread = few * float(np.std(stars, ddof=1) / np.sqrt(len(stars)))
         narrowest = self.widths[name].minor * whole / mean
-        relative = np.hypot(np.hypot(spread / whole, LEAST_WIDTH_ERROR), sampling_error(narrowest))
+        relative = np.hypot(
+            np.hypot(spread / whole, const.LEAST_WIDTH_ERROR), sampling_error(narrowest)
+        )
         return mean * float(relative)
 
 
 def _safe_width(image: FloatArray) -> float | None:
     """Width in pixels, None where noise has the upper hand."""
     border = np.concatenate([image[0], image[-1], image[:, 0], image[:, -1]])
-    if image.max() < STACK_LEAST_SNR * max(float(np.std(border)), 1e-12):
+    if image.max() < const.STACK_LEAST_SNR * max(float(np.std(border)), 1e-12):
         return None
     return image_width(image, 1.0).mean
 
@@ -265,5 +256,5 @@ def window_over_diffraction(
     A pixel blurs the image before the window weighs it, which acts like a wider window.
     """
     sigma_px = float(np.nanmedian(np.where(tracks.good, tracks.width_px, np.nan)))
-    window = scale * float(np.hypot(WINDOW_OVER_SIGMA * sigma_px, 12.0**-0.5))
-    return window * aperture_m / (wavelength_m * ARCSEC_PER_RADIAN)
+    window = scale * float(np.hypot(const.WINDOW_OVER_SIGMA * sigma_px, 12.0**-0.5))
+    return window * aperture_m / (wavelength_m * const.ARCSEC_PER_RADIAN)

@@ -8,13 +8,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.constants import (
-    HUBER,
-    MOTION_ITERATIONS,
-    PAIR_LEAST_FRAMES,
-    ROTATION_LEAST_STARS,
-    SIGMA_PER_MAD,
-)
+from blursplit import constants as const
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray
 
@@ -70,7 +64,7 @@ def fit_common_motion(tracks: StarTracks) -> CommonMotion:
     variance = np.full(tracks.n_stars, np.nan)
     weight = np.full(tracks.n_stars, 1.0 / tracks.n_stars)
     residual = (np.zeros_like(x), np.zeros_like(y))
-    for _ in range(MOTION_ITERATIONS):
+    for _ in range(const.MOTION_ITERATIONS):
         sample_weight = robust * weight
         centre = (float(weight @ reference[0]), float(weight @ reference[1]))
         shift = _solve_frames(x, y, sample_weight, reference, centre, good)
@@ -83,7 +77,7 @@ def fit_common_motion(tracks: StarTracks) -> CommonMotion:
         total = np.maximum(variance, mean_noise2) + np.median(variance) + 1e-8
         weight = (1.0 / total) / np.sum(1.0 / total)
         size = np.hypot(*residual) / np.sqrt(2.0 * variance + 1e-12)
-        robust = good * np.minimum(1.0, HUBER / np.maximum(size, 1e-9))
+        robust = good * np.minimum(1.0, const.HUBER / np.maximum(size, 1e-9))
     lost = ~good.any(axis=1)
     shift[lost] = np.nan
     used = good * weight
@@ -175,7 +169,7 @@ def _solve_frames(
         ],
         axis=-1,
     )
-    only_shift = good.sum(axis=1) < ROTATION_LEAST_STARS
+    only_shift = good.sum(axis=1) < const.ROTATION_LEAST_STARS
     normal[only_shift, 2:, :] = 0.0
     normal[only_shift, :, 2:] = 0.0
     right[only_shift, 2:] = 0.0
@@ -265,7 +259,7 @@ def _one_pair(
     stars: _Stars, a: int, b: int, ref_x: FloatArray, ref_y: FloatArray
 ) -> tuple[float, ...] | None:
     both = stars.good[a] & stars.good[b]
-    if np.count_nonzero(both) < PAIR_LEAST_FRAMES:
+    if np.count_nonzero(both) < const.PAIR_LEAST_FRAMES:
         return None
     time, segment = stars.time_s[both], stars.segment[both]
     dx = _detrend(time, stars.x_px[b][both] - stars.x_px[a][both], segment)
@@ -306,7 +300,7 @@ def _detrend(time_s: FloatArray, values: FloatArray, number: NDArray[np.int64]) 
 
 
 def _mad(values: FloatArray) -> float:
-    return float(SIGMA_PER_MAD * np.median(np.abs(values - np.median(values))))
+    return float(const.SIGMA_PER_MAD * np.median(np.abs(values - np.median(values))))
 
 
 def _not_outlying(values: FloatArray) -> NDArray[np.bool_]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blursplit.constants import GRID_LEAST_FRAMES, GRID_LEAST_GOOD_SHARE, GRID_MOST_STARS
+from blursplit import constants as const
 from blursplit.motion.common import CommonMotion
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import BoolArray, FloatArray, IntArray
@@ -99,7 +99,7 @@ def grid_data(
         _one_segment(tracks.time_s, rows, shared * scale_arcsec, own * scale_arcsec, cadence_s)
         for rows in (np.flatnonzero(tracks.segment == s) for s in np.unique(tracks.segment))
     ]
-    kept = tuple(s for s in segments if s is not None and len(s.real) >= GRID_LEAST_FRAMES)
+    kept = tuple(s for s in segments if s is not None and len(s.real) >= const.GRID_LEAST_FRAMES)
     if not kept:
         return None
     sigma2 = np.nanmean(np.where(tracks.good, tracks.sigma_px, np.nan) ** 2, axis=0)[chosen]
@@ -122,9 +122,9 @@ def grid_data(
 def _choose_stars(tracks: StarTracks) -> IntArray:
     """Stars seen nearly always, the quietest first; at least the one seen most often."""
     share = tracks.good.mean(axis=0)
-    enough = np.flatnonzero(share >= min(GRID_LEAST_GOOD_SHARE, float(share.max())))
+    enough = np.flatnonzero(share >= min(const.GRID_LEAST_GOOD_SHARE, float(share.max())))
     sigma = np.nanmedian(np.where(tracks.good, tracks.sigma_px, np.nan)[:, enough], axis=0)
-    return np.sort(enough[np.argsort(sigma)[:GRID_MOST_STARS]])
+    return np.sort(enough[np.argsort(sigma)[: const.GRID_MOST_STARS]])
 
 
 def _one_segment(
@@ -135,7 +135,7 @@ def _one_segment(
     cadence_s: float,
 ) -> GridSegment | None:
     rows = rows[np.isfinite(shared[rows, 0])]
-    if len(rows) < GRID_LEAST_FRAMES // 2:
+    if len(rows) < const.GRID_LEAST_FRAMES // 2:
         return None
     start = float(time_s[rows[0]])
     place = np.rint((time_s[rows] - start) / cadence_s).astype(np.int64)

@@ -19,34 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blursplit.constants import (
-    FWHM_PER_SIGMA,
-    INSIDE_AIR_CROSSINGS,
-    INSIDE_ANGLES,
-    INSIDE_BAND_FWHM,
-    INSIDE_BINS_PER_MEMORY,
-    INSIDE_DAMPED_DECAYS,
-    INSIDE_FORM_CURRENTS,
-    INSIDE_FORM_MOTION,
-    INSIDE_JACKKNIFE,
-    INSIDE_LARGEST_AIR_SHARE,
-    INSIDE_LEAST_BINS,
-    INSIDE_LONGEST_GAP,
-    INSIDE_MOST_BINS,
-    INSIDE_OTF_STEP,
-    INSIDE_RADII,
-    INSIDE_SCALE_ERROR,
-    INSIDE_SHOWN,
-    INSIDE_STRETCHES,
-    INSIDE_TAPER_PX,
-    LEAST_ELONGATION,
-    SHAPE_LEAST_FRAMES,
-    SHAPE_LEAST_STARS,
-    SHAPE_SURE,
-    SIGMA_PER_MAD,
-    STREAK_ANGLES,
-    WINDOW_DIMMING,
-)
+from blursplit import constants as const
 from blursplit.motion.ringing import energy_spread, fit_ringing
 from blursplit.stars.tracks import Stamps, StarTracks
 from blursplit.types import BoolArray, FloatArray, IntArray
@@ -66,7 +39,7 @@ class SharedShape:
     @property
     def change_is_shown(self) -> bool:
         """Whether the elongation changes beyond what single stars scatter."""
-        return self.changing > max(SHAPE_SURE * self.changing_sigma, LEAST_ELONGATION)
+        return self.changing > max(const.SHAPE_SURE * self.changing_sigma, const.LEAST_ELONGATION)
 
 
 def shared_shape(tracks: StarTracks) -> SharedShape | None:
@@ -76,13 +49,13 @@ def shared_shape(tracks: StarTracks) -> SharedShape | None:
     the stars lie from it, so that air, which differs from star to star, counts as error.
     """
     good = tracks.good & np.isfinite(tracks.e1) & np.isfinite(tracks.e2)
-    enough = good.sum(axis=1) >= SHAPE_LEAST_STARS
-    if enough.sum() < SHAPE_LEAST_FRAMES:
+    enough = good.sum(axis=1) >= const.SHAPE_LEAST_STARS
+    if enough.sum() < const.SHAPE_LEAST_FRAMES:
         return None
     e = np.where(good[..., None], np.stack([tracks.e1, tracks.e2], axis=-1), np.nan)[enough]
     count = good[enough].sum(axis=1)
     shared = np.nanmedian(e, axis=1)
-    scatter = SIGMA_PER_MAD * np.nanmedian(np.abs(e - shared[:, None]), axis=1)
+    scatter = const.SIGMA_PER_MAD * np.nanmedian(np.abs(e - shared[:, None]), axis=1)
     # The median of n values errs by 1.25 sigma/sqrt(n).
     noise2 = np.mean((1.25 * scatter) ** 2 / count[:, None], axis=0)
     mean = shared.mean(axis=0)
@@ -117,14 +90,14 @@ def fast_variance_px2(tracks: StarTracks, shape: SharedShape | None) -> float:
         width_px = shape.sigma_px
     else:
         good = tracks.good & np.isfinite(tracks.e1) & np.isfinite(tracks.e2)
-        if good.sum() < SHAPE_LEAST_FRAMES:
+        if good.sum() < const.SHAPE_LEAST_FRAMES:
             return 0.0
         width_px = float(np.median(tracks.width_px[good]))
         # A position known to s says of (a^2 - b^2)/(a^2 + b^2) two s/width, each component.
         noise2 = 8.0 * float(np.mean((tracks.sigma_px[good] / width_px) ** 2))
         power = float(np.mean(tracks.e1[good] ** 2 + tracks.e2[good] ** 2))
         elongation = float(np.sqrt(max(power - noise2, 0.0)))
-    return WINDOW_DIMMING * elongation * width_px**2
+    return const.WINDOW_DIMMING * elongation * width_px**2
 
 
 # --- motion inside the exposures ------------------------------------------------------------------
@@ -198,10 +171,10 @@ class InsideMotion:
 
         `cycles_arcsec` (n,): sky frequencies.
         """
-        angle = np.pi * (np.arange(STREAK_ANGLES) + 0.5) / STREAK_ANGLES
+        angle = np.pi * (np.arange(const.STREAK_ANGLES) + 0.5) / const.STREAK_ANGLES
         unit = np.stack([np.cos(angle), np.sin(angle)])
         draws = []
-        for draw in range(0, len(self.mechanical_arcsec2), INSIDE_OTF_STEP):
+        for draw in range(0, len(self.mechanical_arcsec2), const.INSIDE_OTF_STEP):
             along = np.einsum("ia,nij,ja->na", unit, self.tensors_of(draw), unit)
             loss = 2.0 * np.pi**2 * along.ravel() * cycles_arcsec[:, None] ** 2
             draws.append(np.log(np.exp(-loss).mean(axis=1)))
@@ -235,9 +208,12 @@ def measure_frame_tensors(
     width_px = float(np.nanmedian(np.where(tracks.good, tracks.width_px, np.nan)))
     size = stamps.pixels_adu.shape[-1]
     lowest = 1.0 / size
-    highest = max(INSIDE_BAND_FWHM[1] / (FWHM_PER_SIGMA * width_px), 1.2 * lowest)
-    lowest = max(lowest, INSIDE_BAND_FWHM[0] / (FWHM_PER_SIGMA * width_px))
-    if not np.isfinite(width_px) or highest * FWHM_PER_SIGMA * width_px > INSIDE_BAND_FWHM[2]:
+    highest = max(const.INSIDE_BAND_FWHM[1] / (const.FWHM_PER_SIGMA * width_px), 1.2 * lowest)
+    lowest = max(lowest, const.INSIDE_BAND_FWHM[0] / (const.FWHM_PER_SIGMA * width_px))
+    if (
+        not np.isfinite(width_px)
+        or highest * const.FWHM_PER_SIGMA * width_px > const.INSIDE_BAND_FWHM[2]
+    ):
         return None
     reader = _TensorReader(size, lowest, highest, scale_arcsec)
     good = tracks.good[:, stamps.star]
@@ -245,7 +221,7 @@ def measure_frame_tensors(
     tensor = np.stack([one[0] for one in each], axis=1)
     noise2 = np.stack([one[1] for one in each], axis=1)
     whole = np.isfinite(np.sum(tensor, axis=2))
-    if int(whole.any(axis=1).sum()) < INSIDE_LEAST_BINS:
+    if int(whole.any(axis=1).sum()) < const.INSIDE_LEAST_BINS:
         return None
     shared, variance, between = _share(tensor, noise2)
     return FrameTensors(
@@ -263,11 +239,11 @@ class _TensorReader:
 
     def __init__(self, size: int, lowest: float, highest: float, scale: float) -> None:
         axis = np.arange(size) - (size - 1) / 2.0
-        edge = np.clip((size / 2.0 - np.abs(axis)) / INSIDE_TAPER_PX, 0.0, 1.0)
+        edge = np.clip((size / 2.0 - np.abs(axis)) / const.INSIDE_TAPER_PX, 0.0, 1.0)
         ramp = np.sin(0.5 * np.pi * edge) ** 2
         self.taper = np.outer(ramp, ramp).astype(np.float32)
-        radius = np.linspace(lowest, highest, INSIDE_RADII)
-        angle = np.pi * np.arange(INSIDE_ANGLES) / INSIDE_ANGLES
+        radius = np.linspace(lowest, highest, const.INSIDE_RADII)
+        angle = np.pi * np.arange(const.INSIDE_ANGLES) / const.INSIDE_ANGLES
         fx = np.outer(radius, np.cos(angle)).ravel()
         fy = np.outer(radius, np.sin(angle)).ravel()
         wave = np.exp(-2j * np.pi * (fy[:, None, None] * axis[:, None] + fx[:, None, None] * axis))
@@ -295,7 +271,7 @@ class _TensorReader:
         transform = light[rows] @ self.waves.T
         m = len(self.waves) // 2
         share = np.hypot(transform[:, :m], transform[:, m:]) / total[rows, None]
-        pixel2 = (SIGMA_PER_MAD * float(np.nanmedian(np.abs(edge - np.nanmedian(edge))))) ** 2
+        pixel2 = (const.SIGMA_PER_MAD * float(np.nanmedian(np.abs(edge - np.nanmedian(edge))))) ** 2
         background, photons = self._noise_weights(light[rows].astype(np.float64), total[rows])
         noise = background * pixel2 / total[rows, None] ** 2
         if gain:
@@ -325,13 +301,13 @@ def _share(tensor: FloatArray, noise2: FloatArray) -> tuple[FloatArray, FloatArr
     """Return the shared part, its variance, and the error of its mean from the stars' means."""
     seen = np.isfinite(np.sum(tensor, axis=2))
     middle = np.nanmedian(tensor, axis=0)
-    usable = np.isfinite(middle).all(axis=1) & (seen.sum(axis=0) >= INSIDE_LEAST_BINS)
+    usable = np.isfinite(middle).all(axis=1) & (seen.sum(axis=0) >= const.INSIDE_LEAST_BINS)
     if not usable.any():
         usable = seen.sum(axis=0) == seen.sum(axis=0).max()
     tensor, noise2 = tensor[:, usable], noise2[:, usable]
     seen, n_stars = seen[:, usable], int(usable.sum())
     whole = seen.all(axis=1)
-    means = np.nanmean(tensor[whole] if whole.sum() >= INSIDE_LEAST_BINS else tensor, axis=0)
+    means = np.nanmean(tensor[whole] if whole.sum() >= const.INSIDE_LEAST_BINS else tensor, axis=0)
     constant = means.mean(axis=0)
     apart = tensor - means + constant
     photon2 = np.nanmean(noise2, axis=0)
@@ -346,7 +322,7 @@ def _share(tensor: FloatArray, noise2: FloatArray) -> tuple[FloatArray, FloatArr
         if n_stars > 1:
             share = weight / weight.sum(axis=0)
             rest = np.where(seen[..., None], apart - shared[:, None], np.nan)
-            spread = (SIGMA_PER_MAD * np.nanmedian(np.abs(rest), axis=0)) ** 2
+            spread = (const.SIGMA_PER_MAD * np.nanmedian(np.abs(rest), axis=0)) ** 2
             # a star's distance from a mean that it is part of is too small by 1 - its share
             own2 = np.maximum(spread / np.maximum(1.0 - share, 0.2), photon2)
             weight = 1.0 / (own2 + np.median(own2, axis=0))
@@ -401,10 +377,10 @@ def fit_inside_motion(
         axes, fits = axes[:, ::-1], fits[::-1]
     odds = np.array([f.probability for f in fits])
     memory, form = float(1.0 - np.prod(1.0 - odds)), _form_probability(bins)
-    scale = np.exp(INSIDE_SCALE_ERROR * rng.standard_normal(n_draws))
+    scale = np.exp(const.INSIDE_SCALE_ERROR * rng.standard_normal(n_draws))
     along = np.stack([f.realised for f in fits], axis=1) * scale[:, None]
     along[:, 1] *= rng.random(n_draws) < odds[1]  # given a mode on the first axis
-    least, most = np.log(INSIDE_DAMPED_DECAYS)
+    least, most = np.log(const.INSIDE_DAMPED_DECAYS)
     damped = np.exp(rng.uniform(least, most, n_draws))
     unremembered = np.stack([f.air for f in fits], axis=1)
     unremembered = unremembered / np.sqrt(energy_spread(damped))[:, None]
@@ -424,7 +400,7 @@ def fit_inside_motion(
         probability=memory * form,
         memory_probability=memory,
         form_probability=form,
-        is_shown=bool(odds[0] > INSIDE_SHOWN[0] and form > INSIDE_SHOWN[1]),
+        is_shown=bool(odds[0] > const.INSIDE_SHOWN[0] and form > const.INSIDE_SHOWN[1]),
         mechanical_arcsec2=np.einsum("nk,ik,jk->nij", along, axes, axes),
         frames_arcsec2=frames,
         steady_arcsec2=_elongation(constant),
@@ -457,22 +433,28 @@ def _bin_frames(
     """
     forgotten = max(1, int(np.ceil(air_time_s / cadence_s - 0.01)))
     number, value, variance = _means(tensors, cadence_s, forgotten)
-    per_bin = forgotten * max(1, round(_memory_bins(value) / INSIDE_BINS_PER_MEMORY))
+    per_bin = forgotten * max(1, round(_memory_bins(value) / const.INSIDE_BINS_PER_MEMORY))
     if per_bin > forgotten:
         number, value, variance = _means(tensors, cadence_s, per_bin)
     filled = np.flatnonzero(np.isfinite(value[:, 0]))
-    if filled.size < INSIDE_LEAST_BINS:
+    if filled.size < const.INSIDE_LEAST_BINS:
         return None
     fitted = filled
-    if filled.size > INSIDE_MOST_BINS:
+    if filled.size > const.INSIDE_MOST_BINS:
         starts = np.linspace(
-            0, filled.size - INSIDE_MOST_BINS // INSIDE_STRETCHES, INSIDE_STRETCHES
+            0,
+            filled.size - const.INSIDE_MOST_BINS // const.INSIDE_STRETCHES,
+            const.INSIDE_STRETCHES,
         )
-        inside = starts.astype(np.int64)[:, None] + np.arange(INSIDE_MOST_BINS // INSIDE_STRETCHES)
+        inside = starts.astype(np.int64)[:, None] + np.arange(
+            const.INSIDE_MOST_BINS // const.INSIDE_STRETCHES
+        )
         fitted = filled[np.unique(inside)]
     window = (per_bin - 1) * cadence_s + exposure_s
     crossings = window / air_time_s if air_time_s > 0 else 1.0
-    share = INSIDE_LARGEST_AIR_SHARE * min(1.0, np.sqrt(INSIDE_AIR_CROSSINGS / crossings))
+    share = const.INSIDE_LARGEST_AIR_SHARE * min(
+        1.0, np.sqrt(const.INSIDE_AIR_CROSSINGS / crossings)
+    )
     spacing = per_bin * cadence_s
     return _Bins(value, np.sqrt(variance), fitted, spacing, window, float(share), number)
 
@@ -482,8 +464,8 @@ def _means(
 ) -> tuple[IntArray, FloatArray, FloatArray]:
     """Return each frame's bin, the bins' means (n, 3) and their median variance (3,)."""
     steps = np.diff(tensors.time_s) / cadence_s
-    gaps = np.minimum(np.rint(steps), INSIDE_LONGEST_GAP * per_bin)
-    gaps[np.diff(tensors.segment) != 0] = INSIDE_LONGEST_GAP * per_bin
+    gaps = np.minimum(np.rint(steps), const.INSIDE_LONGEST_GAP * per_bin)
+    gaps[np.diff(tensors.segment) != 0] = const.INSIDE_LONGEST_GAP * per_bin
     number = np.concatenate([[0.0], np.cumsum(gaps)]).astype(np.int64) // per_bin
     seen = np.isfinite(tensors.shared_arcsec2).all(axis=1)
     n = int(number[-1]) + 1
@@ -545,20 +527,20 @@ def _form_probability(bins: _Bins) -> float:
     trace = 0.5 * (centred[:, 0] + centred[:, 1])
     rest = np.hypot(0.5 * (centred[:, 0] - centred[:, 1]), centred[:, 2])
     noise2 = 0.25 * (bins.sigma[0] ** 2 + bins.sigma[1] ** 2)
-    part = np.arange(len(value)) * INSIDE_JACKKNIFE // len(value)
+    part = np.arange(len(value)) * const.INSIDE_JACKKNIFE // len(value)
 
     def ratio(rows: BoolArray) -> float:
         below = float(np.mean(trace[rows] ** 2)) - noise2
         above = float(np.mean(rest[rows] ** 2)) - noise2 - float(bins.sigma[2] ** 2)
         return above / below if below > 0 else np.nan
 
-    without = np.array([ratio(part != k) for k in range(INSIDE_JACKKNIFE)])
+    without = np.array([ratio(part != k) for k in range(const.INSIDE_JACKKNIFE)])
     found = ratio(part >= 0)
     if not np.isfinite(found + without.sum()):
         return 0.5
-    error = float(np.sqrt((INSIDE_JACKKNIFE - 1) * np.var(without)))
+    error = float(np.sqrt((const.INSIDE_JACKKNIFE - 1) * np.var(without)))
     likely = []
-    for low, high in (INSIDE_FORM_MOTION, INSIDE_FORM_CURRENTS):
+    for low, high in (const.INSIDE_FORM_MOTION, const.INSIDE_FORM_CURRENTS):
         inside = norm.cdf((high - found) / error) - norm.cdf((low - found) / error)
         likely.append(float(inside) / (high - low) + 1e-12)
     return likely[0] / sum(likely)

@@ -13,22 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import gammaln, ive, ndtr
 
-from blursplit.constants import (
-    INSIDE_AIR_LAG,
-    INSIDE_AIR_SKEWS,
-    INSIDE_AXIS_PRIOR,
-    INSIDE_DECAYS,
-    INSIDE_LEAST_AIR_SHARE,
-    INSIDE_LEAST_ENERGY,
-    INSIDE_LONGEST_GAP,
-    INSIDE_OUTLIER_SHARE,
-    INSIDE_ROUNDS,
-    INSIDE_STATES,
-    INSIDE_TABLE_POINTS,
-)
+from blursplit import constants as const
 from blursplit.types import FloatArray, IntArray
 
-DECAYS = np.geomspace(*INSIDE_DECAYS)
+DECAYS = np.geomspace(*const.INSIDE_DECAYS)
 
 
 @dataclass(frozen=True)
@@ -61,8 +49,8 @@ def fit_ringing(
     """
     model = _AxisModel(value[fitted], _steps(fitted), sigma, duty, air_share)
     ringing = _integrate(model.log_ringing, model, len(DECAYS), rng)
-    air = _integrate(model.log_air, model, len(INSIDE_AIR_LAG), rng)
-    prior = np.log(1.0 / INSIDE_AXIS_PRIOR - 1.0)
+    air = _integrate(model.log_air, model, len(const.INSIDE_AIR_LAG), rng)
+    prior = np.log(1.0 / const.INSIDE_AXIS_PRIOR - 1.0)
     odds = np.clip(prior + air.log_evidence - ringing.log_evidence, -700.0, 700.0)
     probability = 1.0 / (1.0 + np.exp(odds))
     pick = ringing.draw(n_draws, rng)
@@ -106,7 +94,7 @@ class _AxisModel:
         self.sigma = max(sigma, 1e-3 * scatter, 1e-9)
         self.duty = duty
         self.most_rms = float(np.sqrt(max(self.mean, 3.0 * scatter)))
-        self.log_air_range = (np.log(INSIDE_LEAST_AIR_SHARE), np.log(air_share))
+        self.log_air_range = (np.log(const.INSIDE_LEAST_AIR_SHARE), np.log(air_share))
         self.spread = scatter / np.sqrt(len(value))
         self._ringing: dict[int, _Chain] = {}
         self._air: dict[int, _Chain] = {}
@@ -124,8 +112,8 @@ class _AxisModel:
     def air_chain(self, index: int) -> _Chain:
         """Return the chain of air: its memory runs fastest, its skew slowest."""
         if index not in self._air:
-            skew, memory = divmod(index, len(INSIDE_AIR_LAG))
-            self._air[index] = _Chain.of(4.0 / AIR_SKEWS[skew] ** 2, INSIDE_AIR_LAG[memory])
+            skew, memory = divmod(index, len(const.INSIDE_AIR_LAG))
+            self._air[index] = _Chain.of(4.0 / AIR_SKEWS[skew] ** 2, const.INSIDE_AIR_LAG[memory])
         return self._air[index]
 
     def read(self, place: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -133,7 +121,7 @@ class _AxisModel:
         constant = self.mean - place[:, 0] ** 2 + place[:, 1]
         air = np.exp(place[:, 2]) * np.maximum(constant, self.sigma)
         # cells far narrower than the noise would be differences of equal numbers
-        scale = np.maximum(place[:, 0] ** 2, INSIDE_LEAST_ENERGY * np.hypot(self.sigma, air))
+        scale = np.maximum(place[:, 0] ** 2, const.INSIDE_LEAST_ENERGY * np.hypot(self.sigma, air))
         return scale, constant, air
 
     def log_ringing(self, place: FloatArray, kind: IntArray) -> FloatArray:
@@ -144,7 +132,7 @@ class _AxisModel:
 
     def log_air(self, place: FloatArray, kind: IntArray) -> FloatArray:
         """Return the log likelihood of air alone, which may remember a little of itself."""
-        index = kind[:, 0] + len(INSIDE_AIR_LAG) * kind[:, 1]
+        index = kind[:, 0] + len(const.INSIDE_AIR_LAG) * kind[:, 1]
         shape = 4.0 / AIR_SKEWS[kind[:, 1]] ** 2
         level = self.mean + place[:, 1]
         scale = np.exp(place[:, 2]) * np.maximum(level, self.sigma) * np.sqrt(shape)
@@ -160,15 +148,17 @@ class _AxisModel:
         reach = 14.0 * scale + 1e-9
         low = self.value.min() - constant - reach
         high = self.value.max() - constant + 6.0 * (self.sigma + air)
-        grid = low[:, None] + (high - low)[:, None] * np.linspace(0.0, 1.0, INSIDE_TABLE_POINTS)
-        step = (high - low) / (INSIDE_TABLE_POINTS - 1)
+        grid = low[:, None] + (high - low)[:, None] * np.linspace(
+            0.0, 1.0, const.INSIDE_TABLE_POINTS
+        )
+        step = (high - low) / (const.INSIDE_TABLE_POINTS - 1)
         total = np.zeros(grid.shape)
         for q in range(AIR_MIDDLE.shape[1]):
             width = np.hypot(self.sigma, air * AIR_WIDTH[skew, q])
             total += ndtr((grid - (air * AIR_MIDDLE[skew, q])[:, None]) / width[:, None])
         # an outlier's floor: a thousandth of all values lies anywhere
-        flat = INSIDE_OUTLIER_SHARE * np.linspace(0.0, 1.0, INSIDE_TABLE_POINTS)
-        total = (1.0 - INSIDE_OUTLIER_SHARE) * total / AIR_MIDDLE.shape[1] + flat
+        flat = const.INSIDE_OUTLIER_SHARE * np.linspace(0.0, 1.0, const.INSIDE_TABLE_POINTS)
+        total = (1.0 - const.INSIDE_OUTLIER_SHARE) * total / AIR_MIDDLE.shape[1] + flat
         rise = np.diff(total, axis=1, append=total[:, -1:])
         return _Tables(total.astype(np.float32), rise.astype(np.float32), low, 1.0 / step)
 
@@ -201,10 +191,10 @@ class _AxisModel:
         per_step = noise.per_step[rows]
         first = ((edge + noise.low[rows, None]) * per_step[:, None]).astype(np.float32)
         place = (self.value[:, None] * per_step).astype(np.float32)[:, :, None] - first
-        np.clip(place, 0.0, INSIDE_TABLE_POINTS - 1.001, out=place)
+        np.clip(place, 0.0, const.INSIDE_TABLE_POINTS - 1.001, out=place)
         whole = place.astype(np.int32)
         place -= whole
-        whole += (INSIDE_TABLE_POINTS * rows[:, None]).astype(np.int32)
+        whole += (const.INSIDE_TABLE_POINTS * rows[:, None]).astype(np.int32)
         place *= noise.rise.take(whole)
         place += noise.level.take(whole)
         density = place[..., :-1] - place[..., 1:]
@@ -228,7 +218,7 @@ class _AxisModel:
 
 def _steps(bins: IntArray) -> IntArray:
     """Return how many bins each lies after the one before; a long gap forgets everything."""
-    return np.minimum(np.diff(bins, prepend=bins[0] - 1), INSIDE_LONGEST_GAP)
+    return np.minimum(np.diff(bins, prepend=bins[0] - 1), const.INSIDE_LONGEST_GAP)
 
 
 @dataclass(frozen=True)
@@ -253,7 +243,7 @@ def _air_mixture(skews: FloatArray, n: int) -> tuple[FloatArray, FloatArray]:
     return middle, width
 
 
-AIR_SKEWS = np.array(INSIDE_AIR_SKEWS)
+AIR_SKEWS = np.array(const.INSIDE_AIR_SKEWS)
 AIR_MIDDLE, AIR_WIDTH = _air_mixture(AIR_SKEWS, 5)
 
 
@@ -273,14 +263,14 @@ class _Chain:
         # the root of a gamma variable of large shape has a scatter of one half
         lowest = max(np.sqrt(shape) - 3.2, 0.0)
         highest = np.sqrt(shape + 7.0 * np.sqrt(shape) + 4.0)
-        edge = np.linspace(lowest, highest, INSIDE_STATES + 1)
+        edge = np.linspace(lowest, highest, const.INSIDE_STATES + 1)
         root = 0.5 * (edge[1:] + edge[:-1])
         x, edge = root**2, edge**2
         cell = np.diff(edge)
         start = np.exp((shape - 1.0) * np.log(x) - x - gammaln(shape)) * cell
         start /= start.sum()
         if memory < 1e-6:  # noqa: PLR2004
-            return cls(shape, x, edge, cell, start, np.tile(start, (INSIDE_STATES, 1)))
+            return cls(shape, x, edge, cell, start, np.tile(start, (const.INSIDE_STATES, 1)))
         q = 1.0 - memory
         bessel = 2.0 * np.sqrt(memory * np.outer(x, x)) / q
         power = 0.5 * (shape - 1.0) * np.log(x[None, :] / (memory * x[:, None]))
@@ -307,7 +297,7 @@ class _Chain:
     def smooth(self, emission: FloatArray, gaps: IntArray) -> FloatArray:
         """Return the probability of every state at every value, shape (n_values, n_states)."""
         n = len(emission)
-        ahead, behind = np.empty((n, INSIDE_STATES)), np.empty((n, INSIDE_STATES))
+        ahead, behind = np.empty((n, const.INSIDE_STATES)), np.empty((n, const.INSIDE_STATES))
         state = self.start
         for i in range(n):
             for _ in range(int(gaps[i]) if i else 0):
@@ -315,7 +305,7 @@ class _Chain:
             state = state * emission[i]
             state /= state.sum()
             ahead[i] = state
-        back = np.ones(INSIDE_STATES)
+        back = np.ones(const.INSIDE_STATES)
         for i in range(n - 1, -1, -1):
             behind[i] = back
             back = back * emission[i]
@@ -371,29 +361,32 @@ def _integrate(
     log_box = -np.log(model.most_rms * (high - low) * n_kinds * skews)
     place = np.stack(
         [
-            model.most_rms * rng.random(INSIDE_ROUNDS[0]),
-            rng.standard_normal(INSIDE_ROUNDS[0]),
-            low + (high - low) * rng.random(INSIDE_ROUNDS[0]),
+            model.most_rms * rng.random(const.INSIDE_ROUNDS[0]),
+            rng.standard_normal(const.INSIDE_ROUNDS[0]),
+            low + (high - low) * rng.random(const.INSIDE_ROUNDS[0]),
         ],
         axis=1,
     )
     place[:, 1] *= 0.3 * place[:, 0] ** 2 + 4.0 * model.spread
     kind = np.stack(
-        [rng.integers(0, n_kinds, INSIDE_ROUNDS[0]), rng.integers(0, skews, INSIDE_ROUNDS[0])],
+        [
+            rng.integers(0, n_kinds, const.INSIDE_ROUNDS[0]),
+            rng.integers(0, skews, const.INSIDE_ROUNDS[0]),
+        ],
         axis=1,
     )
     value = likelihood(place, kind)
     proposals: list[Callable[[FloatArray, IntArray], FloatArray]] = [log_first]
-    counts = [INSIDE_ROUNDS[0]]
+    counts = [const.INSIDE_ROUNDS[0]]
     logs = [log_first(place, kind)]  # of every proposal at every place so far
-    for _ in range(INSIDE_ROUNDS[2] - 1):
+    for _ in range(const.INSIDE_ROUNDS[2] - 1):
         weight = _log_weight(value + log_prior(place), counts, logs)
         # flatten until enough places carry it, so that no round collapses on one of them
         power = _flatten(weight)
         share = np.exp(power * (weight - weight.max()))
         share /= share.sum()
         mixture = _Mixture.of(place, kind, share, (n_kinds, skews))
-        new_place, new_kind = mixture.draw(INSIDE_ROUNDS[1], rng)
+        new_place, new_kind = mixture.draw(const.INSIDE_ROUNDS[1], rng)
         value = np.concatenate([value, likelihood(new_place, new_kind)])
         logs = [
             np.concatenate([log, density(new_place, new_kind)])
@@ -401,7 +394,7 @@ def _integrate(
         ]
         place, kind = np.concatenate([place, new_place]), np.concatenate([kind, new_kind])
         proposals.append(mixture.log_density)
-        counts.append(INSIDE_ROUNDS[1])
+        counts.append(const.INSIDE_ROUNDS[1])
         logs.append(mixture.log_density(place, kind))
     weight = _log_weight(value + log_prior(place), counts, logs)
     peak = float(weight.max())

@@ -7,21 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from blursplit.constants import (
-    CAUSE_DRIVE_SIGMA,
-    CAUSE_FAN_SIGMA,
-    CAUSE_KNOWN_SIGMA,
-    CAUSE_LIKELY_FOLD,
-    CAUSE_MAINS_SIGMA_HZ,
-    CAUSE_MOST_HARMONICS,
-    CAUSE_NAMING_ODDS,
-    CAUSE_STEADY,
-    CAUSE_STEADY_ENOUGH,
-    CAUSE_UNKNOWN_PRIOR,
-    CAUSE_UNKNOWN_SPREAD,
-    CAUSE_UNKNOWN_STEADY,
-    PIER_MODEL_SIGMA,
-)
+from blursplit import constants as const
 from blursplit.drive.terms import declared_periods
 from blursplit.rig import KnownLine
 
@@ -87,27 +73,33 @@ def list_causes(
     """
     causes = []
     for period in declared_periods(worm_period_s, wheel_teeth):
-        for k in range(1, CAUSE_MOST_HARMONICS + 1):
+        for k in range(1, const.CAUSE_MOST_HARMONICS + 1):
             hz = k / period.period_s
             name = _with_harmonic(period.name, k)
-            sigma = CAUSE_DRIVE_SIGMA * hz
+            sigma = const.CAUSE_DRIVE_SIGMA * hz
             causes.append(Cause(name, "drive", hz, sigma, period.name, drive_angle_deg, k))
     for grid in mains_hz:
         family = f"mains {grid:g} Hz"
-        for k in range(1, CAUSE_MOST_HARMONICS + 1):
+        for k in range(1, const.CAUSE_MOST_HARMONICS + 1):
             name = _with_harmonic(family, k)
-            causes.append(Cause(name, "mains", k * grid, k * CAUSE_MAINS_SIGMA_HZ, family, None, k))
+            causes.append(
+                Cause(name, "mains", k * grid, k * const.CAUSE_MAINS_SIGMA_HZ, family, None, k)
+            )
     for rpm in fan_rpm:
         family = f"fan {rpm:g} rpm"
         for k in (1, 2):
             hz = k * rpm / 60.0
             name = _with_harmonic(family, k)
-            causes.append(Cause(name, "fan", hz, CAUSE_FAN_SIGMA * hz, family, None, k))
+            causes.append(Cause(name, "fan", hz, const.CAUSE_FAN_SIGMA * hz, family, None, k))
     for name, hz in mode_hz:
-        causes.append(Cause(f"pier {name}", "pier", hz, PIER_MODEL_SIGMA * hz, f"pier {name}"))
+        causes.append(
+            Cause(f"pier {name}", "pier", hz, const.PIER_MODEL_SIGMA * hz, f"pier {name}")
+        )
     for line in known_lines:
         hz = line.frequency_hz
-        sigma = CAUSE_KNOWN_SIGMA * hz if line.tolerance_hz is None else line.tolerance_hz / 2.0
+        sigma = (
+            const.CAUSE_KNOWN_SIGMA * hz if line.tolerance_hz is None else line.tolerance_hz / 2.0
+        )
         causes.append(Cause(line.name, "known", hz, sigma, line.name))
     return causes
 
@@ -143,16 +135,16 @@ def name_causes(
         weight[cause.family] += 1.0 / cause.harmonic
     low, high = range_hz
     folded = line.folded()
-    spread = min(math.log(high / low), CAUSE_UNKNOWN_SPREAD)
-    unknown = CAUSE_UNKNOWN_PRIOR * sum(odds / max(hz, low) / spread for hz, odds in folded)
+    spread = min(math.log(high / low), const.CAUSE_UNKNOWN_SPREAD)
+    unknown = const.CAUSE_UNKNOWN_PRIOR * sum(odds / max(hz, low) / spread for hz, odds in folded)
     if line.is_steady is not None:
-        chance = CAUSE_UNKNOWN_STEADY
+        chance = const.CAUSE_UNKNOWN_STEADY
         unknown *= chance if line.is_steady else 1.0 - chance
     scores: dict[str, float] = {}
     for cause in causes:
         if not low <= cause.frequency_hz <= high:
             continue
-        prior = (1.0 - CAUSE_UNKNOWN_PRIOR) / len(families)
+        prior = (1.0 - const.CAUSE_UNKNOWN_PRIOR) / len(families)
         prior /= cause.harmonic * weight[cause.family]
         sigma = math.hypot(cause.sigma_hz, line.sigma_hz)
         fit = sum(odds * _normal(hz - cause.frequency_hz, sigma) for hz, odds in folded)
@@ -163,7 +155,7 @@ def name_causes(
     odds[UNKNOWN] = 1.0 - sum(odds.values())
     by_name = {cause.name: cause for cause in causes}
     best = _best_kind(odds, by_name)
-    if sum(odds[name] for name in best) < CAUSE_NAMING_ODDS:
+    if sum(odds[name] for name in best) < const.CAUSE_NAMING_ODDS:
         return UNKNOWN, odds
     grounds = _grounds(line, by_name[best[0]], causes, others)
     return f"compatible with {' or '.join(best)} ({grounds})", odds
@@ -179,7 +171,7 @@ def _best_kind(odds: dict[str, float], by_name: dict[str, Cause]) -> list[str]:
         return []
     chosen, total = [], 0.0
     for name in names:
-        if by_name[name].kind == by_name[names[0]].kind and total < CAUSE_NAMING_ODDS:
+        if by_name[name].kind == by_name[names[0]].kind and total < const.CAUSE_NAMING_ODDS:
             chosen.append(name)
             total += odds[name]
     return chosen
@@ -190,7 +182,7 @@ def _normal(distance: float, sigma: float) -> float:
 
 
 def _steady_factor(line: LineFacts, cause: Cause) -> float:
-    chance = CAUSE_STEADY.get(cause.kind, CAUSE_UNKNOWN_STEADY)
+    chance = const.CAUSE_STEADY.get(cause.kind, const.CAUSE_UNKNOWN_STEADY)
     if line.is_steady is None:
         return 1.0
     return chance if line.is_steady else 1.0 - chance
@@ -212,7 +204,7 @@ def _agrees(line: LineFacts, cause: Cause) -> bool:
     return any(
         abs(hz - cause.frequency_hz) <= reach
         for hz, odds in line.folded()
-        if odds >= CAUSE_LIKELY_FOLD
+        if odds >= const.CAUSE_LIKELY_FOLD
     )
 
 
@@ -220,7 +212,7 @@ def _grounds(
     line: LineFacts, cause: Cause, causes: Sequence[Cause], others: Sequence[LineFacts]
 ) -> str:
     grounds = ["frequency"]
-    if line.is_steady is not None and _steady_factor(line, cause) > CAUSE_UNKNOWN_STEADY:
+    if line.is_steady is not None and _steady_factor(line, cause) > const.CAUSE_UNKNOWN_STEADY:
         grounds.append("steadiness" if line.is_steady else "damping")
     if _direction_factor(line, cause) > 2.0:  # noqa: PLR2004 - twice as likely as at random
         grounds.append("direction")
@@ -240,4 +232,4 @@ def is_steady(kind: Literal["steady", "resonance"], chance: float | None) -> boo
     """
     if kind != "steady":
         return False
-    return True if chance is None or chance <= CAUSE_STEADY_ENOUGH else None
+    return True if chance is None or chance <= const.CAUSE_STEADY_ENOUGH else None

@@ -8,16 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from blursplit.constants import (
-    ARCSEC_PER_RADIAN,
-    GROUT_PA,
-    PIER_ELEMENTS,
-    PIER_MODE_MOSTLY,
-    PIER_MODEL_SIGMA,
-    PIER_STIFF_N_M,
-    PIER_STIFF_NM_RAD,
-    THREAD_AREA_FACTOR,
-)
+from blursplit import constants as const
 from blursplit.pier.beam import (
     DOF,
     MATERIALS,
@@ -71,7 +62,7 @@ def section_at(section: Section, share: float, webs: Webs | None, height_m: floa
 def base_spring(base: Base, wall_radius_m: float) -> SupportSpring:
     """Return the spring of base plate and bolts under a column of the given radius."""
     if base.tilt_nm_rad is not None:
-        return SupportSpring(PIER_STIFF_N_M, base.tilt_nm_rad, PIER_STIFF_NM_RAD)
+        return SupportSpring(const.PIER_STIFF_N_M, base.tilt_nm_rad, const.PIER_STIFF_NM_RAD)
     assert base.bolt_circle_m is not None  # noqa: S101 - the setup's own check
     steel, radius = MATERIALS["steel"], base.bolt_circle_m / 2.0
     overhang = radius - wall_radius_m
@@ -95,8 +86,8 @@ def base_spring(base: Base, wall_radius_m: float) -> SupportSpring:
         # Bedded on grout the plate no longer spans; bolts and bed work side by side.
         bolts = ring_tilt_nm_rad(base.bolt_count, radius, parts[0])
         plan = 2.0 * radius + 4.0 * base.bolt_m
-        tilt = bolts + grout_tilt_nm_rad(plan, base.grout_m, GROUT_PA)
-        return SupportSpring(PIER_STIFF_N_M, tilt, PIER_STIFF_NM_RAD)
+        tilt = bolts + grout_tilt_nm_rad(plan, base.grout_m, const.GROUT_PA)
+        return SupportSpring(const.PIER_STIFF_N_M, tilt, const.PIER_STIFF_NM_RAD)
     sway = base.bolt_count * rod_sway_n_m(base.bolt_m, base.free_length_m, steel.youngs_pa)
     return SupportSpring(sway, tilt, sway * radius**2)
 
@@ -157,7 +148,7 @@ def payload_bodies(
     return bodies
 
 
-def build_pier(setup: PierSetup, elements: int = PIER_ELEMENTS) -> PierModel:
+def build_pier(setup: PierSetup, elements: int = const.PIER_ELEMENTS) -> PierModel:
     """Return the frame of a declared pier.
 
     `elements`: beam elements for each stretch; a stretch in which webs end is split there first.
@@ -282,13 +273,13 @@ def tilt_per_load(model: PierModel) -> StiffnessTable:
     top = wind_x[DOF * model.top + TURN_Y]
     tip = wind_x[at + TURN_Y]
     return StiffnessTable(
-        tilt_x_arcsec_n=float(force_x[at + TURN_Y]) * ARCSEC_PER_RADIAN,
-        tilt_y_arcsec_n=float(-force_y[at + TURN_X]) * ARCSEC_PER_RADIAN,
-        tilt_at_axis_height_x_arcsec_n=float(tip) * ARCSEC_PER_RADIAN,
-        tilt_at_axis_height_y_arcsec_n=float(-wind_y[at + TURN_X]) * ARCSEC_PER_RADIAN,
-        tilt_x_arcsec_nm=float(respond(my=1.0)[at + TURN_Y]) * ARCSEC_PER_RADIAN,
-        tilt_y_arcsec_nm=float(respond(mx=1.0)[at + TURN_X]) * ARCSEC_PER_RADIAN,
-        twist_arcsec_nm=float(respond(mz=1.0)[at + TURN_Z]) * ARCSEC_PER_RADIAN,
+        tilt_x_arcsec_n=float(force_x[at + TURN_Y]) * const.ARCSEC_PER_RADIAN,
+        tilt_y_arcsec_n=float(-force_y[at + TURN_X]) * const.ARCSEC_PER_RADIAN,
+        tilt_at_axis_height_x_arcsec_n=float(tip) * const.ARCSEC_PER_RADIAN,
+        tilt_at_axis_height_y_arcsec_n=float(-wind_y[at + TURN_X]) * const.ARCSEC_PER_RADIAN,
+        tilt_x_arcsec_nm=float(respond(my=1.0)[at + TURN_Y]) * const.ARCSEC_PER_RADIAN,
+        tilt_y_arcsec_nm=float(respond(mx=1.0)[at + TURN_X]) * const.ARCSEC_PER_RADIAN,
+        twist_arcsec_nm=float(respond(mz=1.0)[at + TURN_Z]) * const.ARCSEC_PER_RADIAN,
         deflection_x_um_n=float(force_x[at + SHIFT_X]) * 1e6,
         deflection_y_um_n=float(force_y[at + SHIFT_X + 1]) * 1e6,
         tilt_shares={
@@ -328,14 +319,14 @@ def pier_modes(model: PierModel, count: int = 6) -> list[ModeRow]:
             "torsion": float(parts[TURN_Z]) / total,
         }
         move_um = math.hypot(shape[at], shape[at + 1]) * 1e6
-        tilt = math.hypot(shape[at + TURN_X], shape[at + TURN_Y]) * ARCSEC_PER_RADIAN
+        tilt = math.hypot(shape[at + TURN_X], shape[at + TURN_Y]) * const.ARCSEC_PER_RADIAN
         kind = _name_mode(shares)
         ratio = None if kind == "torsion" else float(tilt / move_um)
         found.append(
             ModeRow(
                 frequency_hz=float(frequency),
-                low_hz=float(frequency) * (1.0 - PIER_MODEL_SIGMA),
-                high_hz=float(frequency) * (1.0 + PIER_MODEL_SIGMA),
+                low_hz=float(frequency) * (1.0 - const.PIER_MODEL_SIGMA),
+                high_hz=float(frequency) * (1.0 + const.PIER_MODEL_SIGMA),
                 kind=kind,
                 energy_shares=shares,
                 tilt_arcsec_um=ratio,
@@ -346,10 +337,10 @@ def pier_modes(model: PierModel, count: int = 6) -> list[ModeRow]:
 
 def _name_mode(shares: dict[str, float]) -> str:
     name, largest = max(shares.items(), key=lambda item: item[1])
-    if largest > PIER_MODE_MOSTLY:
+    if largest > const.PIER_MODE_MOSTLY:
         return name
     # Equal stiffness along x and y leaves the direction open.
-    return "mixed" if shares["torsion"] > 1.0 - PIER_MODE_MOSTLY else "bending x and y"
+    return "mixed" if shares["torsion"] > 1.0 - const.PIER_MODE_MOSTLY else "bending x and y"
 
 
 @dataclass(frozen=True)
@@ -369,13 +360,13 @@ def in_series(*stiffnesses: float) -> float:
 
 def rod_axial_n_m(diameter_m: float, free_length_m: float, youngs_pa: float) -> float:
     """Return E A_s / l of a threaded rod [N/m]."""
-    area = THREAD_AREA_FACTOR * math.pi / 4.0 * diameter_m**2
+    area = const.THREAD_AREA_FACTOR * math.pi / 4.0 * diameter_m**2
     return youngs_pa * area / free_length_m
 
 
 def rod_sway_n_m(diameter_m: float, free_length_m: float, youngs_pa: float) -> float:
     """Return 12 E I / l^3 of a rod whose ends stay parallel, on the thread's effective area."""
-    second_moment = math.pi / 64.0 * (THREAD_AREA_FACTOR * diameter_m**2) ** 2
+    second_moment = math.pi / 64.0 * (const.THREAD_AREA_FACTOR * diameter_m**2) ** 2
     return 12.0 * youngs_pa * second_moment / free_length_m**3
 
 

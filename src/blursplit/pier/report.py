@@ -10,18 +10,7 @@ from typing import Any
 import numpy as np
 from pydantic import Field
 
-from blursplit.constants import (
-    ARCSEC_PER_RADIAN,
-    PERCENTILES,
-    PIER_BASE_FACTOR,
-    PIER_ELEMENTS,
-    PIER_FOOTING_FACTOR,
-    PIER_MODEL_SIGMA,
-    PIER_PARALLEL_LIMIT_M,
-    PIER_REST_SIGMA,
-    PIER_WALL_FACTOR,
-    VIBRATION_CLASSES_UM_S,
-)
+from blursplit import constants as const
 from blursplit.estimate import Estimate, from_ends
 from blursplit.pier.model import (
     ModeRow,
@@ -102,11 +91,11 @@ def thicken_wall(setup: PierSetup) -> tuple[PierSetup, str]:
         table = section.model_dump()
         for key in ("wall_m", "wall_top_m"):
             if table[key] is not None:
-                table[key] *= PIER_WALL_FACTOR
+                table[key] *= const.PIER_WALL_FACTOR
         sections.append(table)
     if all(section.wall_m is None for section in setup.sections):
         raise DoesNotApply("the column is solid")
-    return _change(setup, sections=sections), f"walls x {PIER_WALL_FACTOR:g}, same outer size"
+    return _change(setup, sections=sections), f"walls x {const.PIER_WALL_FACTOR:g}, same outer size"
 
 
 def widen_base(setup: PierSetup) -> tuple[PierSetup, str]:
@@ -115,19 +104,19 @@ def widen_base(setup: PierSetup) -> tuple[PierSetup, str]:
         raise DoesNotApply("no base is declared")
     base = setup.base.model_dump()
     if setup.base.bolt_circle_m is None:
-        base["tilt_nm_rad"] *= PIER_BASE_FACTOR**2
+        base["tilt_nm_rad"] *= const.PIER_BASE_FACTOR**2
         return _change(
             setup, base=base
-        ), f"rocking stiffness x {PIER_BASE_FACTOR**2:g} (radius squared)"
+        ), f"rocking stiffness x {const.PIER_BASE_FACTOR**2:g} (radius squared)"
     old = setup.base.bolt_circle_m
-    base["bolt_circle_m"] = old * PIER_BASE_FACTOR
+    base["bolt_circle_m"] = old * const.PIER_BASE_FACTOR
     # A plate that spans further must be thicker or it eats the gain: same strip stiffness.
     foot = setup.sections[0].at("outer" if setup.sections[0].is_round else "width", 0.0) / 2.0
     reach = setup.webs.reach_foot_m if setup.webs is not None else 0.0
     overhang = old / 2.0 - foot - reach
-    note = f"bolt circle x {PIER_BASE_FACTOR:g}"
+    note = f"bolt circle x {const.PIER_BASE_FACTOR:g}"
     updates: dict[str, Any] = {"base": base}
-    grown = (PIER_BASE_FACTOR - 1.0) * old / 2.0
+    grown = (const.PIER_BASE_FACTOR - 1.0) * old / 2.0
     if setup.webs is not None:
         updates["webs"] = setup.webs.model_dump() | {"reach_foot_m": reach + grown}
         note += ", webs' feet moved out with it"
@@ -143,8 +132,10 @@ def widen_footing(setup: PierSetup) -> tuple[PierSetup, str]:
         raise DoesNotApply("no footing is declared")
     block = setup.footing.model_dump()
     for key in ("width_m", "depth_m"):
-        block[key] *= PIER_FOOTING_FACTOR
-    return _change(setup, footing=block), f"footing {PIER_FOOTING_FACTOR:g} x as wide both ways"
+        block[key] *= const.PIER_FOOTING_FACTOR
+    return _change(
+        setup, footing=block
+    ), f"footing {const.PIER_FOOTING_FACTOR:g} x as wide both ways"
 
 
 def raise_webs(setup: PierSetup) -> tuple[PierSetup, str]:
@@ -175,10 +166,10 @@ def shorten_parallel(setup: PierSetup) -> tuple[PierSetup, str]:
     webs_end = setup.webs.height_m if setup.webs is not None else 0.0
     bare = setup.height_m - webs_end
     last = setup.sections[-1]
-    if bare <= PIER_PARALLEL_LIMIT_M:
+    if bare <= const.PIER_PARALLEL_LIMIT_M:
         raise DoesNotApply("hardly any parallel pipe stands above the webs")
     cut = min(
-        bare - PIER_PARALLEL_LIMIT_M if setup.webs is not None else 0.25 * setup.height_m,
+        bare - const.PIER_PARALLEL_LIMIT_M if setup.webs is not None else 0.25 * setup.height_m,
         0.9 * last.length_m,
     )
     sections = [section.model_dump() for section in setup.sections]
@@ -230,7 +221,10 @@ CAUTIONS: tuple[str, ...] = (
 ASSUMPTIONS: tuple[str, ...] = (
     "Welds and clamped faces are rigid, plates press fully, nothing slips.",
     "Mount and telescope are rigid bodies; their own bending adds to the tilt.",
-    f"Frequencies carry {100 * PIER_MODEL_SIGMA:.0f} % (one sigma, common practice), no more.",
+    (
+        f"Frequencies carry {100 * const.PIER_MODEL_SIGMA:.0f} % (one sigma, common practice), "
+        "no more."
+    ),
 )
 
 
@@ -300,7 +294,7 @@ def _fit_foot(setup: PierSetup) -> MeasuredFoot:
     found, tilts = [], []
     for stiffness in grid:
         table = setup.model_dump() | {"base": {"tilt_nm_rad": float(stiffness)}}
-        model = build_pier(type(setup).model_validate(table), PIER_ELEMENTS // 4)
+        model = build_pier(type(setup).model_validate(table), const.PIER_ELEMENTS // 4)
         found.append(pier_modes(model, 6))
         tilts.append(tilt_per_load(model).worse_arcsec_n)
     fine = np.geomspace(grid[0], grid[-1], 2401)
@@ -308,7 +302,7 @@ def _fit_foot(setup: PierSetup) -> MeasuredFoot:
     logs = np.array([[np.log(mode.frequency_hz) for mode in modes] for modes in found])
     modes_at = np.stack([np.interp(at, place, column) for column in logs.T])
     away = np.abs(np.log(measured)[:, None, None] - modes_at[None]).min(axis=1)
-    costs = (away**2).sum(axis=0) / PIER_REST_SIGMA**2
+    costs = (away**2).sum(axis=0) / const.PIER_REST_SIGMA**2
     weight = np.exp(-0.5 * (costs - costs.min()))
     best = found[int(np.argmin(np.abs(place - at[int(np.argmin(costs))])))]
     kinds = [min(best, key=lambda mode: abs(mode.frequency_hz - f)).kind for f in measured]
@@ -326,7 +320,7 @@ def _weighted(values: FloatArray, weight: FloatArray) -> Estimate:
     """Return the weighted quantiles of a quantity on a grid."""
     order = np.argsort(values)
     share = np.cumsum(weight[order]) - 0.5 * weight[order]
-    at = np.array(PERCENTILES) / 100.0
+    at = np.array(const.PERCENTILES) / 100.0
     return from_ends(np.exp(np.interp(at, share / weight.sum(), np.log(values[order]))))
 
 
@@ -352,11 +346,11 @@ def head_motion(rms_arcsec: Estimate, frequency_hz: Sequence[float], lever_m: fl
     Displacement = rotation x lever, velocity = 2 pi f x displacement, which leave out what the
     head shifts without turning. Classes by common practice.
     """
-    size = lever_m * 1e6 / ARCSEC_PER_RADIAN
+    size = lever_m * 1e6 / const.ARCSEC_PER_RADIAN
     turns = 2.0 * np.pi * np.array(frequency_hz)
     velocity = _times(rms_arcsec, size * turns.min(), size * turns[0], size * turns.max())
     fastest = velocity.high95 or np.inf
-    kept = [name for name, limit in VIBRATION_CLASSES_UM_S.items() if fastest <= limit]
+    kept = [name for name, limit in const.VIBRATION_CLASSES_UM_S.items() if fastest <= limit]
     return HeadMotion(_times(rms_arcsec, size, size, size), velocity, kept[-1] if kept else None)
 
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal, NamedTuple, TypedDict, cast
 import numpy as np
 from numpy.typing import ArrayLike
 
-from blursplit.constants import FEW_TURNS, TABLE_ROWS
+from blursplit import constants as const
 from blursplit.plain import plain
 from blursplit.report import figures as draw
 from blursplit.report.figures.evidence import binned_pairs
@@ -66,9 +66,9 @@ def thinned_table(
     kept = {head: np.asarray(values) for head, values in columns.items() if values is not None}
     size = min((values.size for values in kept.values()), default=0)
     index: Any = np.arange(size)
-    if size > TABLE_ROWS:
-        spread = np.geomspace(1, size, TABLE_ROWS) - 1 if logarithmic else None
-        spread = np.linspace(0, size - 1, TABLE_ROWS) if spread is None else spread
+    if size > const.TABLE_ROWS:
+        spread = np.geomspace(1, size, const.TABLE_ROWS) - 1 if logarithmic else None
+        spread = np.linspace(0, size - 1, const.TABLE_ROWS) if spread is None else spread
         index = np.unique(np.round(spread).astype(int))
         caption += f" {sentence('table-thinned', rows=float(index.size), of=float(size))}"
 
@@ -296,7 +296,7 @@ def _periodic(result: Result, _series: Series) -> Section | None:
                 turns=curve.turns_covered,
                 size=None if size is None else estimate_text(size, "arcsec"),
                 unlimited="size" if size is None else None,
-                few="few" if curve.turns_covered < FEW_TURNS else None,
+                few="few" if curve.turns_covered < const.FEW_TURNS else None,
             )
         )
     return _section("periodic", *pictures)

@@ -6,13 +6,7 @@ import math
 import re
 from typing import Any
 
-from blursplit.constants import (
-    CAPS_OF_DECIMALS,
-    PLAIN_NUMBER_POWERS,
-    SETTING_WITHOUT_EXPONENT,
-    SMALLEST_CHANCE_SHOWN,
-    SUREST_SHOWN,
-)
+from blursplit import constants as const
 from blursplit.estimate import Estimate
 from blursplit.plain import plain
 
@@ -58,7 +52,7 @@ def number(value: float | None, digits: int = 3) -> str:
     if value == 0:
         return "0"
     size = math.floor(math.log10(abs(float(f"{value:.{digits - 1}e}"))))
-    if not PLAIN_NUMBER_POWERS[0] <= size <= PLAIN_NUMBER_POWERS[1]:
+    if not const.PLAIN_NUMBER_POWERS[0] <= size <= const.PLAIN_NUMBER_POWERS[1]:
         head, power = f"{value:.{digits - 1}e}".split("e")
         return f"{head} × 10{str(int(power)).translate(_SUPERSCRIPTS)}".replace("-", "−")
     return f"{value:.{max(digits - 1 - size, 0)}f}".replace("-", "−")
@@ -68,16 +62,16 @@ def setting(value: float | None) -> str:
     """Return a number that was set, not measured: up to four digits, no trailing zeros."""
     if value is None:
         return UNKNOWN
-    return f"{value:.4g}" if abs(value) < SETTING_WITHOUT_EXPONENT else f"{value:.0f}"
+    return f"{value:.4g}" if abs(value) < const.SETTING_WITHOUT_EXPONENT else f"{value:.0f}"
 
 
 def probability(value: float | None) -> str:
     """Return a probability in percent that never claims to be certain: ``> 99 %`` at most."""
     if value is None:
         return UNKNOWN
-    if value > SUREST_SHOWN:
-        return f"> {100 * SUREST_SHOWN:.0f} %"
-    smallest = 1.0 - SUREST_SHOWN
+    if value > const.SUREST_SHOWN:
+        return f"> {100 * const.SUREST_SHOWN:.0f} %"
+    smallest = 1.0 - const.SUREST_SHOWN
     return f"< {100 * smallest:.0f} %" if value < smallest else f"{100 * value:.0f} %"
 
 
@@ -170,7 +164,7 @@ def estimate_cells(
     if estimate is None:
         return cells
     scaled = estimate.times(scale)
-    decimals = _decimals(scaled, CAPS_OF_DECIMALS.get(unit, 9) if finest is None else finest)
+    decimals = _decimals(scaled, const.CAPS_OF_DECIMALS.get(unit, 9) if finest is None else finest)
     if scaled.value is None:
         if scaled.high is None:
             return cells
@@ -208,7 +202,7 @@ def estimate_text(
 
 def chance(value: float) -> str:
     """Return a chance of false alarm; far tails of a distribution are not told apart."""
-    return "< 10⁻⁶" if value < SMALLEST_CHANCE_SHOWN else number(value, 2)
+    return "< 10⁻⁶" if value < const.SMALLEST_CHANCE_SHOWN else number(value, 2)
 
 
 def unit_of_key(key: str) -> str:

@@ -15,13 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from blursplit.constants import (
-    CHART_POINTS,
-    LOOP_FRAMES,
-    LOOP_INTERVAL_S,
-    MISSING_IN_PICTURE,
-    SAME_WIDTH,
-)
+from blursplit import constants as const
 from blursplit.plain import plain
 from blursplit.report import figures as draw
 from blursplit.report.evidence import Picture, evidence_sections, picture
@@ -180,8 +174,8 @@ def _shows(image: ImageArray, star: dict[str, Any], recorded: ImageArray, scale:
     if stated is None:
         return True
     now, seen = _width_of(recorded, scale), _width_of(image, scale)
-    missing = MISSING_IN_PICTURE * max(now - stated, 0.0)
-    return bool(seen - stated <= max(missing, SAME_WIDTH * now))
+    missing = const.MISSING_IN_PICTURE * max(now - stated, 0.0)
+    return bool(seen - stated <= max(missing, const.SAME_WIDTH * now))
 
 
 def _stars(summary: dict[str, Any], result: Result, series: Series) -> list[dict[str, Any]]:
@@ -223,7 +217,7 @@ def _loop(result: Result, series: Series) -> dict[str, Any] | None:
     frames = series.images.get("loop")
     if frames is None or frames.ndim != 3 or not np.isfinite(frames).any():  # noqa: PLR2004
         return None
-    cut = np.nan_to_num(np.asarray(frames[:LOOP_FRAMES], dtype=float))
+    cut = np.nan_to_num(np.asarray(frames[: const.LOOP_FRAMES], dtype=float))
     half, scale = _field(result, series), result.setting("pixel_scale_arcsec")
     if half and scale:
         side = int(min(max(round(2 * half / scale), 6), *cut.shape[1:]))
@@ -235,14 +229,14 @@ def _loop(result: Result, series: Series) -> dict[str, Any] | None:
     low = float(np.median(cut))
     high = max(float(np.percentile(cut.reshape(count, -1).max(axis=1), 90)), low + 1e-9)
     shown = np.clip((strip - low) / (high - low), 0.0, 1.0) ** 0.6
-    slower, speed = LOOP_INTERVAL_S / (result.sequence.cadence_s or np.inf), ""
+    slower, speed = const.LOOP_INTERVAL_S / (result.sequence.cadence_s or np.inf), ""
     if slower:
         times = number(max(slower, 1 / slower), 2)
         speed = f"{times} × slower" if slower >= 1 else f"{times} × faster"
     return {
         "source": _png(shown),
         "frames": count,
-        "seconds": f"{count * LOOP_INTERVAL_S:.2f}",
+        "seconds": f"{count * const.LOOP_INTERVAL_S:.2f}",
         "ratio": f"{nx} / {ny}",
         "speed": speed,
     }
@@ -307,9 +301,9 @@ def _spectrum_chart(result: Result, series: Series) -> dict[str, Any] | None:
     inside = np.flatnonzero(frequency > 0)
     if not np.any(total[inside] > 0):
         return None
-    if inside.size > CHART_POINTS:
+    if inside.size > const.CHART_POINTS:
         # Above this length only a peak's neighbours matter: keep the highest of each stretch.
-        edges = np.unique(np.geomspace(1, inside.size, CHART_POINTS).astype(int))
+        edges = np.unique(np.geomspace(1, inside.size, const.CHART_POINTS).astype(int))
         peaks = [a + int(np.argmax(total[inside[a:b]])) for a, b in itertools.pairwise(edges)]
         inside = inside[[0, *peaks]]
     densities: tuple[tuple[Any, ...], ...] = (
@@ -343,8 +337,8 @@ def _motion_chart(result: Result, series: Series, axis: str) -> dict[str, Any] |
     if time_s is None or common is None or not np.isfinite(common).any():
         return None
     kept = np.arange(time_s.size)
-    if time_s.size > CHART_POINTS:
-        kept = np.asarray(draw.decimate(kept, common, CHART_POINTS)[0], dtype=int)
+    if time_s.size > const.CHART_POINTS:
+        kept = np.asarray(draw.decimate(kept, common, const.CHART_POINTS)[0], dtype=int)
     curves: tuple[tuple[Any, ...], ...] = (
         ("shared motion", common, "quiet", []),
         ("shaking", series.arrays.get(f"structure_{axis}_arcsec"), "structure", []),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
-from blursplit.constants import BAR_TELLS, EVENT_ROWS, LEAST_ODDS_NAMED
+from blursplit import constants as const
 from blursplit.estimate import Estimate
 from blursplit.plain import plain
 from blursplit.report.numbers import (
@@ -111,7 +111,7 @@ def bar_of(result: Result) -> list[Segment]:
     if not known:
         return []
     rest = 1.0 - sum(known.values())
-    if rest > BAR_TELLS and len(known) < len(shares):
+    if rest > const.BAR_TELLS and len(known) < len(shares):
         known["untold"] = rest
     total = sum(known.values())
     sizes = {"base": base} | {
@@ -121,7 +121,7 @@ def bar_of(result: Result) -> list[Segment]:
     return [
         Segment(name, CAUSE_NAMES[name], _rounded(size, places), size / width)
         for name, size in sizes.items()
-        if size / width >= BAR_TELLS
+        if size / width >= const.BAR_TELLS
     ]
 
 
@@ -295,14 +295,16 @@ def _line(index: int, line: Line) -> dict[str, str]:
     named = [
         f"{number(frequency, 3)} Hz ({probability(odd)})"
         for frequency, odd in others
-        if odd is not None and odd >= LEAST_ODDS_NAMED
+        if odd is not None and odd >= const.LEAST_ODDS_NAMED
     ]
     aliases = ", ".join(named) if len(named) > 1 else "no other"
     if line.shown_hz is not None and line.shown_hz != line.frequency_hz.value:
         aliases += f"; the frames show it at {number(line.shown_hz, 3)} Hz"
     causes = sorted(line.cause_odds.items(), key=lambda item: -item[1])
     named_causes = [
-        f"{plain(cause)} ({probability(odd)})" for cause, odd in causes if odd >= LEAST_ODDS_NAMED
+        f"{plain(cause)} ({probability(odd)})"
+        for cause, odd in causes
+        if odd >= const.LEAST_ODDS_NAMED
     ]
     told = "" if len(named_causes) == 1 else ", ".join(named_causes)
     return {
@@ -348,7 +350,7 @@ def _event_words(result: Result) -> list[str]:
     search = result.event_search
     if search is None:
         return []
-    left = len(result.events) - EVENT_ROWS
+    left = len(result.events) - const.EVENT_ROWS
     return [
         sentence(
             "events-found" if result.events else "no-event-found",
@@ -439,7 +441,7 @@ def summarize(result: Result) -> dict[str, Any]:
         "motion": _motion(result),
         "lines": [_line(k, line) for k, line in enumerate(result.lines, start=1)],
         "has_head": any(line.head_displacement_um is not None for line in result.lines),
-        "events": [_event(k, e) for k, e in enumerate(result.events[:EVENT_ROWS], start=1)],
+        "events": [_event(k, e) for k, e in enumerate(result.events[: const.EVENT_ROWS], start=1)],
         "event_words": _event_words(result),
         "quality": _quality(result),
         "setup": [

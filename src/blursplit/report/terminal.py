@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from blursplit.constants import TERMINAL_LINES
+from blursplit import constants as const
 from blursplit.report.summary import summarize
 from blursplit.result import Result
 
@@ -24,10 +24,10 @@ def _cells(row: dict[str, Any]) -> tuple[str, str, str]:
 def _told(summary: dict[str, Any]) -> Iterator[tuple[str, str]]:
     """Yield label and text of what stands below the table, in its order."""
     if not summary["cures"]:
-        yield from summary["motion"][:TERMINAL_LINES]
-    for line in summary["lines"][:TERMINAL_LINES]:
+        yield from summary["motion"][: const.TERMINAL_LINES]
+    for line in summary["lines"][: const.TERMINAL_LINES]:
         yield "line", f"{line['frequency']}, {line['rms']} rms, cause {line['cause']}"
-    left = len(summary["lines"]) - TERMINAL_LINES
+    left = len(summary["lines"]) - const.TERMINAL_LINES
     if left > 0:
         yield "line", f"and {left} more in the page"
     for step in summary["steps"][:1]:

@@ -19,19 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.constants import (
-    AIR_NODES,
-    ARCSEC_PER_RADIAN,
-    COARSE_PITCH,
-    FINE_EDGE,
-    FORGET,
-    LONGEST_SPARSE,
-    MIDDLE_EDGE,
-    MIDDLE_PITCH,
-    RIBBON_POINTS,
-    SPARSE_FRAMES,
-    TURN_APART,
-)
+from blursplit import constants as const
 from blursplit.definitions import turn
 from blursplit.simulate.camera import StarField
 from blursplit.simulate.scene import Scene
@@ -124,14 +112,14 @@ class CoarseBand:
         from scipy.ndimage import spline_filter
 
         middle = band == "middle"
-        fine_edge, middle_edge = FINE_EDGE / aperture_m, MIDDLE_EDGE / aperture_m
+        fine_edge, middle_edge = const.FINE_EDGE / aperture_m, const.MIDDLE_EDGE / aperture_m
 
         def density(f: FloatArray) -> FloatArray:
             whole = phase_spectrum(f, layer.r0_m, layer.outer_scale_m)
             low = np.exp(-((f / middle_edge) ** 2))
             return np.asarray(whole * (np.exp(-((f / fine_edge) ** 2)) - low if middle else low))
 
-        self.pitch_m = aperture_m * (MIDDLE_PITCH if middle else COARSE_PITCH)
+        self.pitch_m = aperture_m * (const.MIDDLE_PITCH if middle else const.COARSE_PITCH)
         # the wrap must lie beyond the reach of the band: a few of its own longest waves,
         # and four outer scales where those are what ends the spectrum
         reach_m = 2.0 / middle_edge if middle else 4.0 * layer.outer_scale_m
@@ -141,8 +129,8 @@ class CoarseBand:
         )
         n_along, n_across = (next_fast_len(int(np.ceil(s / self.pitch_m)) + 8) for s in spans)
         n_across += n_across % 2
-        longest = RIBBON_POINTS // n_across
-        self._slant = TURN_APART * n_across / longest if n_along > longest else 0.0
+        longest = const.RIBBON_POINTS // n_across
+        self._slant = const.TURN_APART * n_across / longest if n_along > longest else 0.0
         n_along = min(n_along, longest)
         field = draw_field((n_along, n_across), self.pitch_m, density, rng)
         self._coefficients = spline_filter(field, order=3, output=np.float32, mode="grid-wrap")
@@ -194,14 +182,14 @@ class FineBand:
     ) -> None:
         from scipy.fft import next_fast_len
 
-        fine_edge = FINE_EDGE / aperture_m
+        fine_edge = const.FINE_EDGE / aperture_m
 
         def density(f: FloatArray) -> FloatArray:
             whole = phase_spectrum(f, layer.r0_m, layer.outer_scale_m)
             return np.asarray(whole * -np.expm1(-((f / fine_edge) ** 2)))
 
         self.pitch_m, self._layer, self._aperture_m = pitch_m, layer, aperture_m
-        reach_m = FORGET * aperture_m
+        reach_m = const.FORGET * aperture_m
         self.strip, self.local_m = strip_of_each_star(layer.star_across_m, reach_m)
         span_m = path_m + np.ptp(layer.star_along_m) + aperture_m + reach_m
         self.n_along = next_fast_len(int(np.ceil(span_m / pitch_m)))
@@ -284,7 +272,7 @@ def _beams(
 
 def _sky(scene: Scene, field: StarField, wedge_px: FloatArray) -> FloatArray:
     camera = scene.camera
-    scale = camera.pixel_scale_arcsec / ARCSEC_PER_RADIAN * scene.air.airmass
+    scale = camera.pixel_scale_arcsec / const.ARCSEC_PER_RADIAN * scene.air.airmass
     x = field.x_px - wedge_px[:, 0] - (camera.width_px - 1) / 2
     y = field.y_px - wedge_px[:, 1] - (camera.height_px - 1) / 2
     return np.asarray(np.stack([x, y], axis=1) * scale)
@@ -346,8 +334,8 @@ class Pace:
 
 def is_sparse(layer: LayerGeometry, aperture_m: float, pace: Pace) -> bool:
     """Return whether frames lie so far apart in a layer that its finest band is new in each."""
-    return layer.wind_m_s * (pace.interval_s - pace.frame_s) > FORGET * aperture_m or (
-        layer.wind_m_s * pace.step_s > FORGET * aperture_m
+    return layer.wind_m_s * (pace.interval_s - pace.frame_s) > const.FORGET * aperture_m or (
+        layer.wind_m_s * pace.step_s > const.FORGET * aperture_m
     )
 
 
@@ -364,8 +352,8 @@ def fine_path_m(
         return layer.wind_m_s * stretch_s
     fresh = max(64, 2 * frames) * aperture_m
     one = layer.wind_m_s * pace.frame_s
-    if layer.wind_m_s * pace.step_s > FORGET * aperture_m:
-        one = min(one, LONGEST_SPARSE * aperture_m)
+    if layer.wind_m_s * pace.step_s > const.FORGET * aperture_m:
+        one = min(one, const.LONGEST_SPARSE * aperture_m)
     return max(fresh, one)
 
 
@@ -376,11 +364,11 @@ def frames_per_stretch(
     most = 4096
     for layer in layers:
         if is_sparse(layer, aperture_m, pace):
-            most = min(most, SPARSE_FRAMES)
+            most = min(most, const.SPARSE_FRAMES)
             continue
-        across = (np.ptp(layer.star_across_m) + (1 + FORGET) * aperture_m) / pitch_m
+        across = (np.ptp(layer.star_across_m) + (1 + const.FORGET) * aperture_m) / pitch_m
         step = layer.wind_m_s * pace.interval_s / pitch_m
-        most = min(most, int(RIBBON_POINTS / across / max(step, 1e-9)))
+        most = min(most, int(const.RIBBON_POINTS / across / max(step, 1e-9)))
     return max(1, most)
 
 
@@ -415,13 +403,13 @@ class Atmosphere:
         from scipy.interpolate import BarycentricInterpolator
 
         radius = aperture_m / 2 * 1.03
-        node = np.cos(np.pi * (np.arange(AIR_NODES) + 0.5) / AIR_NODES)
-        self._node_x = np.tile(node * radius, AIR_NODES)
-        self._node_y = np.repeat(node * radius, AIR_NODES)
+        node = np.cos(np.pi * (np.arange(const.AIR_NODES) + 0.5) / const.AIR_NODES)
+        self._node_x = np.tile(node * radius, const.AIR_NODES)
+        self._node_y = np.repeat(node * radius, const.AIR_NODES)
         # Lagrange's basis polynomials of the nodes at the pupil's points, shape (node, point)
-        basis = BarycentricInterpolator(node, np.eye(AIR_NODES))
+        basis = BarycentricInterpolator(node, np.eye(const.AIR_NODES))
         across, down = basis(x_m / radius).T, basis(y_m / radius).T
-        weights = (down[:, None, :] * across[None, :, :]).reshape(AIR_NODES**2, -1)
+        weights = (down[:, None, :] * across[None, :, :]).reshape(const.AIR_NODES**2, -1)
         self._weights = weights.astype(np.float32)
         self._x_m, self._y_m = x_m, y_m
 
@@ -460,7 +448,7 @@ class Atmosphere:
 
     def smooth_nodes(self, star: int, time_s: FloatArray) -> NDArray[np.float32]:
         """Return the smooth bands at the nodes of the pupil, shape (n_samples, AIR_NODES^2)."""
-        total = np.zeros((time_s.size, AIR_NODES**2), dtype=np.float32)
+        total = np.zeros((time_s.size, const.AIR_NODES**2), dtype=np.float32)
         star += self._first
         for layer, bands in zip(self._layers, self._smooth, strict=True):
             u, v = layer.rotated(self._node_x, self._node_y)

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.constants import COSMIC_E, HOT_E_PER_S, TRAIL_E_PER_PX
+from blursplit import constants as const
 from blursplit.definitions import turn
 from blursplit.simulate.scene import Scene
 from blursplit.types import FloatArray, IntArray
@@ -153,7 +153,7 @@ class Detector:
         n = camera.hot_pixels
         self._hot_y = rng.integers(0, camera.height_px, n)
         self._hot_x = rng.integers(0, camera.width_px, n)
-        rate = _log_uniform(HOT_E_PER_S, n, rng)
+        rate = _log_uniform(const.HOT_E_PER_S, n, rng)
         self._hot_e = rate * camera.exposure_s
 
     def expose(
@@ -196,7 +196,7 @@ class Detector:
         if faults.cosmic_rays_per_frame:
             for frame, hits in enumerate(rng.poisson(faults.cosmic_rays_per_frame, number.size)):
                 y, x = rng.integers(0, height, hits), rng.integers(0, width, hits)
-                electrons[frame, y, x] += _log_uniform(COSMIC_E, int(hits), rng)
+                electrons[frame, y, x] += _log_uniform(const.COSMIC_E, int(hits), rng)
         for trail in np.flatnonzero(np.isin(number, faults.trail_frames)):
             ends = rng.uniform(0, height - 1, 2)
             x = np.arange(width)
@@ -204,7 +204,7 @@ class Detector:
             for row in (y - 1, y, y + 1):
                 inside = (row >= 0) & (row < height)
                 electrons[trail, row[inside], x[inside]] += rng.poisson(
-                    TRAIL_E_PER_PX, int(inside.sum())
+                    const.TRAIL_E_PER_PX, int(inside.sum())
                 )
 
 

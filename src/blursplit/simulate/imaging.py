@@ -7,12 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.constants import (
-    ARCSEC_PER_RADIAN,
-    EDGE_SUBSAMPLES,
-    FWHM_PER_SIGMA,
-    WIDTH_UPSAMPLING,
-)
+from blursplit import constants as const
 from blursplit.image.otf import HalfMaximum, width_of_core
 from blursplit.simulate.scene import SceneTelescope
 from blursplit.turbulence.conversions import structure_function
@@ -31,10 +26,10 @@ def annular_pupil(
     share of the grid cell inside the annulus, from sub-samples.
     """
     n = int(np.ceil(points_across)) + 1
-    fine = (np.arange(n * EDGE_SUBSAMPLES) + 0.5) / EDGE_SUBSAMPLES - n / 2
+    fine = (np.arange(n * const.EDGE_SUBSAMPLES) + 0.5) / const.EDGE_SUBSAMPLES - n / 2
     radius = np.hypot(fine[:, None], fine[None, :]) / (points_across / 2)
     inside = (radius <= 1) & (radius >= obstruction)
-    share = inside.reshape(n, EDGE_SUBSAMPLES, n, EDGE_SUBSAMPLES).mean(axis=(1, 3))
+    share = inside.reshape(n, const.EDGE_SUBSAMPLES, n, const.EDGE_SUBSAMPLES).mean(axis=(1, 3))
     row, column = np.nonzero(share)
     return row, column, share[row, column]
 
@@ -62,13 +57,13 @@ def choose_grid(
     """
     from scipy.fft import next_fast_len
 
-    diffraction = wavelength_m / aperture_m * ARCSEC_PER_RADIAN
+    diffraction = wavelength_m / aperture_m * const.ARCSEC_PER_RADIAN
     fine_per_px = max(1, int(np.ceil(2 * pixel_scale_arcsec / diffraction)))
     wanted = max(24 * diffraction, 2 * reach_arcsec)
     stamp = max(16, 2 * int(np.ceil(wanted / pixel_scale_arcsec / 2)))
     while next_fast_len(stamp * fine_per_px) != stamp * fine_per_px:
         stamp += 2
-    box_rad = stamp * pixel_scale_arcsec / ARCSEC_PER_RADIAN
+    box_rad = stamp * pixel_scale_arcsec / const.ARCSEC_PER_RADIAN
     return Grid(stamp, fine_per_px, wavelength_m / box_rad)
 
 
@@ -105,7 +100,7 @@ class Imager:
         fine_arcsec = pixel_scale_arcsec / grid.fine_per_px
         self.fine_arcsec = fine_arcsec
         self._pixel_arcsec = pixel_scale_arcsec
-        self._blur_arcsec = telescope.instrument_fwhm_arcsec / FWHM_PER_SIGMA
+        self._blur_arcsec = telescope.instrument_fwhm_arcsec / const.FWHM_PER_SIGMA
         fy, fx = self._frequencies(m)
         middle = grid.stamp_px // 2 * pixel_scale_arcsec
         to_middle = np.exp(-2j * np.pi * (fx + fy) * middle)
@@ -143,7 +138,7 @@ class Imager:
         from scipy.fft import fft, rfft2
 
         m, window = self.grid.fine_points, self._window
-        slope = (offset_arcsec * (2 * np.pi / self._wavelength_m / ARCSEC_PER_RADIAN)).astype(
+        slope = (offset_arcsec * (2 * np.pi / self._wavelength_m / const.ARCSEC_PER_RADIAN)).astype(
             np.float32
         )
         pointed = slope @ np.stack([self.x_m, self.y_m]).astype(np.float32)
@@ -207,13 +202,13 @@ def width_of_transform(transform: NDArray[np.complex128], step_arcsec: float) ->
     from scipy.fft import irfft2
 
     n = transform.shape[0]
-    big = n * WIDTH_UPSAMPLING
+    big = n * const.WIDTH_UPSAMPLING
     padded = np.zeros((big, big // 2 + 1), dtype=complex)
     half = n // 2
     padded[:half, :half] = transform[:half, :half]
     padded[-half + 1 :, :half] = transform[-half + 1 :, :half]
     image = np.fft.fftshift(irfft2(padded, s=(big, big)))
-    return width_of_core(image, step_arcsec / WIDTH_UPSAMPLING)
+    return width_of_core(image, step_arcsec / const.WIDTH_UPSAMPLING)
 
 
 def tilt_basis(x_m: FloatArray, y_m: FloatArray, share: FloatArray) -> FloatArray:
@@ -274,7 +269,7 @@ def atmosphere_fwhm_arcsec(r0_m: float, outer_scale_m: float, wavelength_m: floa
     peak = profile(0.0)
     guess = 0.98 * wavelength_m / r0_m
     half = brentq(lambda a: profile(a) - peak / 2, 0.05 * guess, 1.5 * guess)
-    return float(2 * half * ARCSEC_PER_RADIAN)
+    return float(2 * half * const.ARCSEC_PER_RADIAN)
 
 
 class MeanLight:

@@ -12,7 +12,7 @@ from functools import partial
 
 import numpy as np
 
-from blursplit.constants import MOTION_GRID, RING_TIMES, SAMPLES_PER_CYCLE
+from blursplit import constants as const
 from blursplit.definitions import turn
 from blursplit.simulate.scene import Mode, Scene, Tube, WindShake
 from blursplit.types import FloatArray
@@ -130,11 +130,11 @@ def _grid(scene: Scene) -> tuple[float, float, int]:
             *([8 * scene.wind_shake.corner_hz] if scene.wind_shake.rms_arcsec else []),
         ]
     )
-    rate = max(SAMPLES_PER_CYCLE * fastest, 50.0)
+    rate = max(const.SAMPLES_PER_CYCLE * fastest, 50.0)
     n = int(np.ceil(duration * rate)) + 4
-    if n > MOTION_GRID:
-        rate *= MOTION_GRID / n
-        n = MOTION_GRID
+    if n > const.MOTION_GRID:
+        rate *= const.MOTION_GRID / n
+        n = const.MOTION_GRID
     return -margin, rate, n
 
 
@@ -156,7 +156,7 @@ def _on_two_axes(
 
 def _mode_motion(mode: Mode, n: int, rate_hz: float, rng: np.random.Generator) -> FloatArray:
     density = partial(mode_density, natural_hz=mode.frequency_hz, damping_ratio=mode.damping_ratio)
-    ring = RING_TIMES / (2 * np.pi * mode.damping_ratio * mode.frequency_hz)
+    ring = const.RING_TIMES / (2 * np.pi * mode.damping_ratio * mode.frequency_hz)
     return _on_two_axes(mode, max(n, int(ring * rate_hz)), rate_hz, density, rng)[:n]
 
 

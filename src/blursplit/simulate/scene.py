@@ -13,12 +13,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidationError, model_validator
 
-from blursplit.constants import (
-    ARCSEC_PER_RADIAN,
-    LEAST_SPLIT,
-    PIER_SHAPE_PER_M,
-    SEEING_WAVELENGTH_M,
-)
+from blursplit import constants as const
 from blursplit.rig import StrictTable, read_toml, refusal
 from blursplit.turbulence.conversions import r0_m
 
@@ -115,7 +110,7 @@ class SceneAir(StrictTable):
         if self.r0_500nm_zenith_m is not None:
             return self.r0_500nm_zenith_m
         seeing = 1.5 if self.seeing_arcsec is None else self.seeing_arcsec
-        return float(r0_m(seeing, SEEING_WAVELENGTH_M))
+        return float(r0_m(seeing, const.SEEING_WAVELENGTH_M))
 
     @property
     def r0_m(self) -> float | None:
@@ -249,7 +244,7 @@ class SceneSensor(StrictTable):
     noise: NotNegative = 1e-5
     offset_s: Finite = 0.0
     drift_ppm: Finite = 0.0
-    shape_per_m: Positive = PIER_SHAPE_PER_M
+    shape_per_m: Positive = const.PIER_SHAPE_PER_M
     angle_deg: Finite = 0.0
     gap_every_s: NotNegative = 0.0
     gap_s: NotNegative = 0.5
@@ -405,7 +400,7 @@ def _mask_problem(mask: SceneMask, telescope: SceneTelescope, wavelength_m: floa
         return "mask: the openings reach into the central obstruction"
     if telescope.defocus_nm or telescope.astigmatism_nm:
         return "mask: defocus and astigmatism are not simulated behind a mask"
-    least = LEAST_SPLIT * wavelength_m / mask.opening_m * ARCSEC_PER_RADIAN
+    least = const.LEAST_SPLIT * wavelength_m / mask.opening_m * const.ARCSEC_PER_RADIAN
     if mask.split_arcsec < least:
         return f"mask: split_arcsec below {least:.0f} would let the two images interfere"
     return ""

@@ -9,22 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.constants import (
-    ARCSEC_PER_RADIAN,
-    FRAMES_AT_ONCE,
-    FWHM_PER_SIGMA,
-    LONG_FRAME_S,
-    LONGEST_BLUR_TIME_S,
-    PUPILS_AT_ONCE,
-    SEEING_WAVELENGTH_M,
-    SHORT_EXPOSURE_S,
-    STAMP_REACH,
-    STEPS_LONG,
-    STEPS_PER_APERTURE,
-    STEPS_PER_CYCLE,
-    STEPS_SHORT,
-    TRUTH_STARS,
-)
+from blursplit import constants as const
 from blursplit.definitions import (
     Conditions,
     History,
@@ -78,11 +63,11 @@ def sub_exposures(scene: Scene) -> int:
         wind = max(wind, scene.near_air.wind_m_s)
     fastest = max((mode.frequency_hz for mode in scene.mode), default=0.0)
     steps = max(
-        STEPS_PER_APERTURE * wind * tau / scene.pupil.aperture_m,
-        STEPS_PER_CYCLE * fastest * tau,
+        const.STEPS_PER_APERTURE * wind * tau / scene.pupil.aperture_m,
+        const.STEPS_PER_CYCLE * fastest * tau,
         1.0,
     )
-    most = STEPS_SHORT if tau <= SHORT_EXPOSURE_S else STEPS_LONG
+    most = const.STEPS_SHORT if tau <= const.SHORT_EXPOSURE_S else const.STEPS_LONG
     return min(int(np.ceil(steps)), most)
 
 
@@ -170,13 +155,13 @@ class Simulation:
         r0 = scene.air.r0_m
         near = scene.near_r0_m
         strength = sum(r ** (-5 / 3) for r in (r0, near) if r is not None)
-        air = self.wavelength_m * strength**0.6 * ARCSEC_PER_RADIAN
+        air = self.wavelength_m * strength**0.6 * const.ARCSEC_PER_RADIAN
         width = np.hypot(air, scene.telescope.instrument_fwhm_arcsec)
         motion = self.shared.total()
         inside = max(1, int(scene.camera.exposure_s * self.shared.rate_hz))
         swing = np.abs(motion[inside:] - motion[:-inside]).max() if inside < len(motion) else 0.0
         slow = scene.camera.pixel_scale_arcsec
-        return float(STAMP_REACH * width + swing + slow)
+        return float(const.STAMP_REACH * width + swing + slow)
 
     def _prepare_truth(self) -> None:
         imager, n_stars = self.imager, self.stars.x_px.size
@@ -186,7 +171,7 @@ class Simulation:
         self._weight = weight.astype(np.float32)
         # a tilt of one radian rms over the pupil, as a slope [rad/m]: the pupil is symmetric
         slope = np.array([1 / np.sqrt(np.sum(weight * at**2)) for at in (imager.x_m, imager.y_m)])
-        self.tilt_arcsec = slope * self.wavelength_m / (2 * np.pi) * ARCSEC_PER_RADIAN
+        self.tilt_arcsec = slope * self.wavelength_m / (2 * np.pi) * const.ARCSEC_PER_RADIAN
         shape = (self.n_frames, n_stars, 2)
         self.air_tilt_arcsec, self.near_tilt_arcsec = np.zeros(shape), np.zeros(shape)
         self.star_px = np.zeros(shape)
@@ -196,7 +181,7 @@ class Simulation:
         self.mean_light = {
             gone: [
                 MeanLight(imager, self._window_span(gone), optics="optics" not in gone)
-                for _ in range(min(n_stars, TRUTH_STARS))
+                for _ in range(min(n_stars, const.TRUTH_STARS))
             ]
             for gone in (set(self.widths.values()) if self._draws_widths else ())
         }
@@ -225,7 +210,7 @@ class Simulation:
             name: (0.0, 25.0) if air is None else (air[0] ** (-5.0 / 3.0), air[1])
             for name, air in self.air_strengths().items()
         }
-        blur = scene.telescope.instrument_fwhm_arcsec / FWHM_PER_SIGMA
+        blur = scene.telescope.instrument_fwhm_arcsec / const.FWHM_PER_SIGMA
         return History(
             Conditions(
                 telescope.aperture_m,
@@ -285,8 +270,8 @@ class Simulation:
         parts = [self._star_light(star, start, stop) for star in range(self.stars.x_px.size)]
         light = np.stack([part[0] for part in parts])
         x0, y0 = np.stack([part[1] for part in parts]), np.stack([part[2] for part in parts])
-        for first in range(start, stop, FRAMES_AT_ONCE):
-            here = slice(first - start, min(first + FRAMES_AT_ONCE, stop) - start)
+        for first in range(start, stop, const.FRAMES_AT_ONCE):
+            here = slice(first - start, min(first + const.FRAMES_AT_ONCE, stop) - start)
             number = self.times.number[start:stop][here]
             yield first, self._detector.expose(light[:, here], x0[:, here], y0[:, here], number)
 
@@ -296,7 +281,7 @@ class Simulation:
         """Yield a few frames at a time the phases of the air outside and near, and note them."""
         airs = (self._air, self._near)
         nodes = [air.smooth_nodes(star, time_s.ravel()) for air in airs]
-        batch = max(1, PUPILS_AT_ONCE // self.n_sub)
+        batch = max(1, const.PUPILS_AT_ONCE // self.n_sub)
         for first in range(0, len(time_s), batch):
             part = slice(first, min(first + batch, len(time_s)))
             samples = slice(part.start * self.n_sub, part.stop * self.n_sub)
@@ -342,7 +327,7 @@ class Simulation:
             self._add_rough(star, time[part].ravel(), near)
             spectra = self.imager.spectra(outside + near, offset[part].reshape(-1, 2), self.n_sub)
             light[part] = self.imager.pixels(spectra)
-            if star < TRUTH_STARS:
+            if star < const.TRUTH_STARS:
                 self._note_light(star, time[part], outside, near)
         light *= electrons.astype(np.float32)[:, None, None]
         corner = centre - grid.stamp_px // 2
@@ -399,9 +384,9 @@ class Simulation:
 
     def blur_time_s(self) -> float:
         """Return the blur time T that the truth is stated for."""
-        if self.scene.camera.exposure_s >= LONG_FRAME_S:
+        if self.scene.camera.exposure_s >= const.LONG_FRAME_S:
             return self.scene.camera.exposure_s
-        return min(self.scene.duration_s, LONGEST_BLUR_TIME_S)
+        return min(self.scene.duration_s, const.LONGEST_BLUR_TIME_S)
 
     def _window_mean(self, time_s: FloatArray, series: FloatArray) -> FloatArray:
         """Return the mean of a series over the window of length T that each moment lies in."""
@@ -518,7 +503,7 @@ def _air_truth(run: Simulation) -> dict[str, Any]:
     realised = run.air_strengths()["outside"]
     ratio = 1.0 if realised is None else realised[0] / r0
     zenith = scene.air.r0_zenith_m or np.nan
-    seeing = seeing_arcsec(zenith, SEEING_WAVELENGTH_M)
+    seeing = seeing_arcsec(zenith, const.SEEING_WAVELENGTH_M)
     motion = run.air_tilt_arcsec
     centred = motion - motion.mean(axis=0)
     common = centred.mean(axis=1)

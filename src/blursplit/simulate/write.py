@@ -18,12 +18,7 @@ from typing import TYPE_CHECKING, Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.constants import (
-    ARCSEC_PER_RADIAN,
-    FRAMES_OF_SECOND,
-    SAME_CLOCK_S,
-    UNSIGNED_ZERO,
-)
+from blursplit import constants as const
 from blursplit.definitions import turn
 from blursplit.errors import OutputError
 from blursplit.evidence.sensor_record import SensorRecord
@@ -132,8 +127,8 @@ class SecondCameraRun(Simulation):
     def until(self, time_s: float) -> Iterator[tuple[int, NDArray[np.uint16]]]:
         """Yield the frames that begin before a time, those already taken left out."""
         stop = int(np.searchsorted(self.times.start_s, time_s))
-        for start in range(self._done, stop, FRAMES_OF_SECOND):
-            yield from self.exposed(start, min(start + FRAMES_OF_SECOND, stop))
+        for start in range(self._done, stop, const.FRAMES_OF_SECOND):
+            yield from self.exposed(start, min(start + const.FRAMES_OF_SECOND, stop))
         self._done = stop
 
 
@@ -175,7 +170,7 @@ def header_of(scene: Scene, start: datetime) -> Header:
     from astropy.io.fits import Header
 
     camera, telescope = scene.camera, scene.telescope
-    focal_mm = camera.pixel_um * 1e-3 / (camera.pixel_scale_arcsec / ARCSEC_PER_RADIAN)
+    focal_mm = camera.pixel_um * 1e-3 / (camera.pixel_scale_arcsec / const.ARCSEC_PER_RADIAN)
     cards: list[tuple[str, Any, str]] = [
         ("OBJECT", scene.sequence.object, "name of the field"),
         ("IMAGETYP", "Light Frame", "kind of exposure"),
@@ -218,7 +213,7 @@ class CubeFile:
         header["NAXIS"] = 3
         for axis, size in enumerate((camera.width_px, camera.height_px, run.n_frames), start=1):
             header.insert(2 + axis, (f"NAXIS{axis}", size))
-        header["BZERO"] = (UNSIGNED_ZERO, "unsigned 16-bit counts")
+        header["BZERO"] = (const.UNSIGNED_ZERO, "unsigned 16-bit counts")
         header["BSCALE"] = 1
         self._cube = StreamingHDU(path, header)
 
@@ -230,7 +225,7 @@ class CubeFile:
 
     def add(self, first: int, frames: NDArray[np.uint16]) -> None:  # noqa: ARG002
         """Append frames."""
-        self._cube.write((frames ^ np.uint16(UNSIGNED_ZERO)).view(np.int16))
+        self._cube.write((frames ^ np.uint16(const.UNSIGNED_ZERO)).view(np.int16))
 
     def close(self) -> None:
         """Append the times."""
@@ -304,7 +299,7 @@ def setup_text(scene: Scene) -> str:
         lines += ["", "[second_camera]", f'setup = "{SECOND_NAME}/{SETUP_NAME}"']
         lines.append(f"baseline_m = {list(second.baseline_m)}")
         if not second.offset_s:  # one computer, one clock
-            lines.append(f"offset_s = [{-SAME_CLOCK_S}, {SAME_CLOCK_S}]")
+            lines.append(f"offset_s = [{-const.SAME_CLOCK_S}, {const.SAME_CLOCK_S}]")
     if scene.periodic:
         periods = sorted({p.period_s for p in scene.periodic}, reverse=True)
         lines += ["", "[mount]", f"worm_period_s = {periods}"]

@@ -13,15 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blursplit.constants import (
-    ALIAS_EXACT_SAMPLES,
-    ALIAS_HIGHEST_HZ,
-    ALIAS_ODDS_FLOOR,
-    ALIAS_SMALLEST_LEFT,
-    FAMILY_HIGHEST_HARMONIC,
-    FAMILY_LARGEST_CHANCE,
-    FAMILY_SIGMAS,
-)
+from blursplit import constants as const
 from blursplit.spectra.modes import LineFit
 from blursplit.spectra.periodogram import Continuum
 from blursplit.spectra.star_array import array_spectra, shared_log_likelihood
@@ -64,7 +56,7 @@ def apparent_frequency(frequency_hz: FloatArray | float, rate_hz: float) -> Floa
 
 
 def alias_candidates(
-    apparent_hz: float, cadence_s: float, highest_hz: float = ALIAS_HIGHEST_HZ
+    apparent_hz: float, cadence_s: float, highest_hz: float = const.ALIAS_HIGHEST_HZ
 ) -> Candidates:
     """Return every frequency up to a limit that shows at apparent_hz.
 
@@ -94,7 +86,7 @@ def exposure_log_odds(candidates_hz: FloatArray, exposure_s: float | None) -> Fl
     if not exposure_s:
         return np.zeros(candidates_hz.size)
     left = np.abs(np.sinc(candidates_hz * exposure_s))
-    return np.asarray(2.0 * np.log(np.maximum(left, ALIAS_SMALLEST_LEFT)))
+    return np.asarray(2.0 * np.log(np.maximum(left, const.ALIAS_SMALLEST_LEFT)))
 
 
 def row_time_log_odds(
@@ -147,7 +139,7 @@ def time_stamp_log_odds(
     Gaussian process at the true times, continuum plus mode; the line's variance is refitted on a
     coarse grid, because uneven sampling leaks a true line away from its alias.
     """
-    keep = np.flatnonzero(np.isfinite(motion_xy).all(axis=1))[:ALIAS_EXACT_SAMPLES]
+    keep = np.flatnonzero(np.isfinite(motion_xy).all(axis=1))[: const.ALIAS_EXACT_SAMPLES]
     times = time_s[keep]
     motion = motion_xy[keep] - motion_xy[keep].mean(axis=0)
     lag = np.abs(times[:, None] - times[None])
@@ -217,7 +209,7 @@ def decide_alias(
             used.append(name)
     odds = np.exp(total - total.max())
     odds = odds / odds.sum()
-    odds = (odds + ALIAS_ODDS_FLOOR) / (1.0 + ALIAS_ODDS_FLOOR * odds.size)
+    odds = (odds + const.ALIAS_ODDS_FLOOR) / (1.0 + const.ALIAS_ODDS_FLOOR * odds.size)
     return AliasDecision(candidates.frequency_hz, odds, tuple(used))
 
 
@@ -263,7 +255,7 @@ def group_harmonics(frequency_hz: FloatArray, sigma_hz: FloatArray) -> tuple[Fam
     families: list[Family] = []
     while True:
         found = [_family_of(k, frequency_hz, sigma_hz, left) for k in sorted(left)]
-        proper = [f for f in found if f is not None and f.chance <= FAMILY_LARGEST_CHANCE]
+        proper = [f for f in found if f is not None and f.chance <= const.FAMILY_LARGEST_CHANCE]
         if not proper:
             return tuple(families)
         best = min(proper, key=lambda family: family.chance)
@@ -277,9 +269,9 @@ def _family_of(
     members, chance = [base], 1.0
     for other in sorted(left - {base}):
         multiple = round(float(frequency[other] / frequency[base]))
-        if not 2 <= multiple <= FAMILY_HIGHEST_HARMONIC:  # noqa: PLR2004
+        if not 2 <= multiple <= const.FAMILY_HIGHEST_HARMONIC:  # noqa: PLR2004
             continue
-        reach = FAMILY_SIGMAS * float(np.hypot(sigma[other], multiple * sigma[base]))
+        reach = const.FAMILY_SIGMAS * float(np.hypot(sigma[other], multiple * sigma[base]))
         if abs(frequency[other] - multiple * frequency[base]) <= reach:
             members.append(other)
             # a line at random falls this near to some multiple with this probability

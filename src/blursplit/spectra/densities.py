@@ -11,11 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from blursplit.constants import (
-    BAND_PERCENTILES,
-    DENSITY_BANDWIDTH,
-    DENSITY_TAPERS,
-)
+from blursplit import constants as const
 from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
 
 
@@ -121,7 +117,9 @@ def _eigenspectra(columns: FloatArray, cadence_s: float) -> tuple[ComplexArray, 
     """Return the tapered transforms, shape (taper, m, k), two-sided, and the tapers' ratios."""
     from scipy.signal.windows import dpss
 
-    tapers, ratios = dpss(len(columns), DENSITY_BANDWIDTH, DENSITY_TAPERS, return_ratios=True)
+    tapers, ratios = dpss(
+        len(columns), const.DENSITY_BANDWIDTH, const.DENSITY_TAPERS, return_ratios=True
+    )
     tapered = tapers[:, :, None] * columns[None]
     transform = np.fft.rfft(tapered, axis=1) * np.sqrt(cadence_s)
     return np.asarray(transform, dtype=np.complex128), np.asarray(ratios, dtype=np.float64)
@@ -153,7 +151,7 @@ def _jackknife_band(power: FloatArray, weights: FloatArray) -> tuple[FloatArray,
     without = np.log(np.maximum((total - weights * power) / (weight - weights), tiny))
     spread = (without - without.mean(axis=0)) ** 2
     sigma = np.sqrt((n_tapers - 1) / n_tapers * spread.sum(axis=0))
-    reach = student.ppf(0.01 * BAND_PERCENTILES[-1], n_tapers - 1) * sigma
+    reach = student.ppf(0.01 * const.BAND_PERCENTILES[-1], n_tapers - 1) * sigma
     psd = total / weight
     return psd * np.exp(-reach), psd * np.exp(reach)
 
@@ -176,10 +174,10 @@ def steady_chance(
 
     n = values.size
     resolution_hz = 1.0 / (n * cadence_s)
-    edge = DENSITY_BANDWIDTH * resolution_hz
+    edge = const.DENSITY_BANDWIDTH * resolution_hz
     if not edge <= frequency_hz <= 0.5 / cadence_s - edge:
         return None
-    tapers = dpss(n, DENSITY_BANDWIDTH, DENSITY_TAPERS)
+    tapers = dpss(n, const.DENSITY_BANDWIDTH, const.DENSITY_TAPERS)
     sums = tapers.sum(axis=1)
     sums[1::2] = 0.0
     reach = 2.0 * sigma_hz + 0.5 * resolution_hz
@@ -190,7 +188,9 @@ def steady_chance(
     spectra = tapers @ ((values - values.mean())[:, None] * turn)
     mean = sums @ spectra / (sums**2).sum()
     rest = (np.abs(spectra - sums[:, None] * mean[None]) ** 2).sum(axis=0)
-    ratio = (DENSITY_TAPERS - 1) * np.abs(mean) ** 2 * (sums**2).sum() / np.maximum(rest, 1e-300)
-    alone = (1.0 + float(ratio.max()) / (DENSITY_TAPERS - 1)) ** -(DENSITY_TAPERS - 1.0)
+    ratio = (
+        (const.DENSITY_TAPERS - 1) * np.abs(mean) ** 2 * (sums**2).sum() / np.maximum(rest, 1e-300)
+    )
+    alone = (1.0 + float(ratio.max()) / (const.DENSITY_TAPERS - 1)) ** -(const.DENSITY_TAPERS - 1.0)
     trials = 1.0 + 6.0 * reach / resolution_hz
     return float(min(1.0, -np.expm1(trials * np.log1p(-min(alone, 1.0 - 1e-16)))))

@@ -11,20 +11,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from blursplit.constants import (
-    LINE_BROAD_DAMPING,
-    LINE_BROAD_MARGIN,
-    LINE_FALSE_ALARM,
-    LINE_FEWEST_PARTS,
-    LINE_LEAST_BROAD_SHARE,
-    LINE_LEFT_AT_LEAST,
-    LINE_LOW_DOUBT,
-    LINE_LOWEST_BINS,
-    LINE_LOWEST_CONTRAST,
-    LINE_PIECE_SAMPLES,
-    LINE_REFIT_LOSS,
-    LINE_WIDEST_SHARE,
-)
+from blursplit import constants as const
 from blursplit.spectra.periodogram import Periodogram, mode_density, motion_periodogram
 from blursplit.types import FloatArray
 
@@ -52,10 +39,10 @@ def mode_limit_arcsec(
     as a quarter of the spectrum).
     """
     at = np.asarray(at_hz, dtype=np.float64)
-    pieces = int(np.ceil(duration_s / cadence_s / LINE_PIECE_SAMPLES))
+    pieces = int(np.ceil(duration_s / cadence_s / const.LINE_PIECE_SAMPLES))
     piece_s = duration_s / pieces
     # half-power width 2 zeta f in units of 1/length, in steps of 5 %
-    widest = LINE_WIDEST_SHARE * 0.5 / cadence_s * piece_s
+    widest = const.LINE_WIDEST_SHARE * 0.5 / cadence_s * piece_s
     is_wide = 2.0 * damping_ratio * at * piece_s > widest  # folded, in slow records
     bins = np.minimum(2.0 * damping_ratio * at * piece_s, widest)
     steps = np.exp(0.05 * np.round(np.log(np.maximum(bins, 0.05)) / 0.05)) * (damping_ratio > 0)
@@ -64,12 +51,14 @@ def mode_limit_arcsec(
     folded = np.abs(at - np.round(at * cadence_s) / cadence_s)
     logs = np.interp(folded, frequency_hz, np.log(np.maximum(density, 1e-300)))
     left = np.abs(np.sinc(at * exposure_s))
-    hidden = (left < LINE_LEFT_AT_LEAST) | (folded * piece_s < LINE_LOWEST_BINS) | is_wide
+    hidden = (
+        (left < const.LINE_LEFT_AT_LEAST) | (folded * piece_s < const.LINE_LOWEST_BINS) | is_wide
+    )
     seen = np.sqrt(np.exp(logs) * ratio / piece_s)
-    if damping_ratio > LINE_BROAD_DAMPING:
+    if damping_ratio > const.LINE_BROAD_DAMPING:
         # the search takes a broad feature of a small share of the motion for a ripple of the air
         total = np.sqrt(2.0 * np.trapezoid(density, frequency_hz))
-        seen = np.maximum(seen, LINE_BROAD_MARGIN * LINE_LEAST_BROAD_SHARE * total)
+        seen = np.maximum(seen, const.LINE_BROAD_MARGIN * const.LINE_LEAST_BROAD_SHARE * total)
     return np.asarray(np.where(hidden, np.inf, seen / np.maximum(left, 1e-9)))
 
 
@@ -89,8 +78,8 @@ def _needed_ratio(width_bins: float, piece_s: float, nyquist_hz: float, averaged
     detection = 0.95
     shape, weight = _shape_in_bins(round(width_bins, 6))
     weight *= averaged
-    loss = 1.0 if width_bins == 0 else LINE_REFIT_LOSS
-    contrast = LINE_LOWEST_CONTRAST * loss**0.5
+    loss = 1.0 if width_bins == 0 else const.LINE_REFIT_LOSS
+    contrast = const.LINE_LOWEST_CONTRAST * loss**0.5
 
     def gains(threshold: float) -> float:
         def found(log_q: float) -> float:
@@ -110,10 +99,12 @@ def _needed_ratio(width_bins: float, piece_s: float, nyquist_hz: float, averaged
         error = np.sqrt(2.0 / (weight * np.sum((rise / (1.0 + rise)) ** 2)))
         return float(np.log(rise.max() / contrast) - ndtri(detection) * error)
 
-    clear = max(gains(_gain_threshold(piece_s, nyquist_hz, LINE_FALSE_ALARM)), _root(stands_out))
-    if averaged >= LINE_FEWEST_PARTS:
-        doubt = LINE_LOW_DOUBT[int(width_bins >= 1.0)]
-        low = gains(_gain_threshold(piece_s, nyquist_hz, LINE_FALSE_ALARM / doubt))
+    clear = max(
+        gains(_gain_threshold(piece_s, nyquist_hz, const.LINE_FALSE_ALARM)), _root(stands_out)
+    )
+    if averaged >= const.LINE_FEWEST_PARTS:
+        doubt = const.LINE_LOW_DOUBT[int(width_bins >= 1.0)]
+        low = gains(_gain_threshold(piece_s, nyquist_hz, const.LINE_FALSE_ALARM / doubt))
         clear = min(clear, low)
     return float(np.exp(clear))
 
@@ -150,7 +141,7 @@ def _gain_threshold(piece_s: float, nyquist_hz: float, false_alarm: float) -> fl
 
     from blursplit.spectra.lines import chance_of_gain
 
-    low = LINE_LOWEST_BINS / piece_s
+    low = const.LINE_LOWEST_BINS / piece_s
     return float(
         brentq(
             lambda gain: chance_of_gain(gain, (nyquist_hz - low) * piece_s) - false_alarm,

@@ -8,37 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from blursplit.constants import (
-    EVENT_FALSE_ALARM,
-    EVENT_FOLLOWED_TO,
-    EVENT_LEAST_RATIO,
-    EVENT_LEAST_SHAPE,
-    EVENT_LOWEST_HZ,
-    EVENT_MIDDLE,
-    EVENT_MOST_SHAPE,
-    EVENT_QUIET,
-    EVENT_SHOCK_S,
-    EVENT_STEADY_S,
-    EVENT_SUDDEN,
-    EVENT_SUDDEN_AFTER_S,
-    EVENT_SUDDEN_BEFORE_S,
-    EVENT_SUDDEN_GAP_S,
-    EVENT_UPPER_QUANTILE,
-    ONSET_BEFORE_S,
-    ONSET_GAP_S,
-    ONSET_LOWEST_HZ,
-    ONSET_RISE_POWER,
-    ONSET_SHOCK_POWER,
-    ONSET_SHORT_S,
-    TIME_FEWEST_SAMPLES,
-    TIME_LONGEST_WINDOW_S,
-    TIME_MOST_COLUMNS,
-    TIME_MOST_FILLED,
-    TIME_MOST_ROWS,
-    TIME_SAMPLES_AT_ONCE,
-    TIME_SHORTEST_WINDOW_S,
-    TIME_WINDOWS_A_RECORD,
-)
+from blursplit import constants as const
 from blursplit.stars.geometry import runs
 from blursplit.types import BoolArray, FloatArray, IntArray
 
@@ -88,7 +58,7 @@ def fewest_for_events(cadence_s: float) -> int:
 
 
 def _onset_frames(cadence_s: float) -> int:
-    return max(3, round(ONSET_SHORT_S / cadence_s))
+    return max(3, round(const.ONSET_SHORT_S / cadence_s))
 
 
 def find_events(
@@ -97,7 +67,7 @@ def find_events(
     cadence_s: float,
     *,
     real: BoolArray | None = None,
-    false_alarm: float = EVENT_FALSE_ALARM,
+    false_alarm: float = const.EVENT_FALSE_ALARM,
 ) -> EventSearch:
     """Find shocks, rows of shocks and gusts in the shared motion.
 
@@ -113,7 +83,7 @@ def find_events(
     real = np.ones(len(time_s), dtype=bool) if real is None else real
     short = _onset_frames(cadence_s)
     motion_xy = _without_drift(motion_xy)
-    fast = fast_part(motion_xy, cadence_s, EVENT_LOWEST_HZ)
+    fast = fast_part(motion_xy, cadence_s, const.EVENT_LOWEST_HZ)
     change = np.diff(motion_xy, axis=0, prepend=motion_xy[:1])
     windows = 2 * len(motion_xy) / short
     views = [
@@ -123,7 +93,9 @@ def find_events(
     each = np.maximum(views[0].each, views[1].each)
     found = [
         _trimmed(each, first, last, short)
-        for first, last in _joined(runs(local > EVENT_FOLLOWED_TO), round(ONSET_GAP_S / cadence_s))
+        for first, last in _joined(
+            runs(local > const.EVENT_FOLLOWED_TO), round(const.ONSET_GAP_S / cadence_s)
+        )
         if local[first:last].max() >= 1.0
     ]
     affected = np.zeros(len(fast), dtype=bool)
@@ -167,14 +139,14 @@ def _over_threshold(
 ) -> _View:
     energy = (view**2).sum(axis=1)
     local = np.convolve(energy, np.ones(short) / short, mode="same")
-    parts = max(1, int(len(local) * cadence_s / EVENT_STEADY_S))
+    parts = max(1, int(len(local) * cadence_s / const.EVENT_STEADY_S))
     edges = np.linspace(0, len(local), parts + 1).astype(np.int64)
     levels = []
     for first, last in pairwise(edges):
         # the median of an exponential law is ln 2 of its mean
         typical = float(np.median(energy[first:last])) / np.log(2.0)
         steady = steady_threshold(local[first:last], windows, false_alarm)
-        levels.append(max(EVENT_LEAST_RATIO * typical, steady, 1e-300))
+        levels.append(max(const.EVENT_LEAST_RATIO * typical, steady, 1e-300))
     # conditions change slowly: from the middle of one part to that of the next
     middle = 0.5 * (edges[:-1] + edges[1:])
     threshold = np.exp(np.interp(np.arange(len(local)), middle, np.log(levels)))
@@ -194,7 +166,7 @@ def _joined(runs: list[tuple[int, int]], gap: int) -> list[tuple[int, int]]:
 
 def _trimmed(each: FloatArray, first: int, last: int, short: int) -> tuple[int, int]:
     """Cut off what only the smoothing added: quiet frames within half a window of the ends."""
-    loud = np.flatnonzero(each[first:last] > EVENT_FOLLOWED_TO)
+    loud = np.flatnonzero(each[first:last] > const.EVENT_FOLLOWED_TO)
     if not len(loud):
         return first, last
     reach = short // 2
@@ -204,16 +176,17 @@ def _trimmed(each: FloatArray, first: int, last: int, short: int) -> tuple[int, 
 def _beginnings(each: FloatArray, cadence_s: float) -> IntArray:
     """Return the frames at which motion began suddenly, in an event or not."""
     n = len(each)
-    after = max(2, round(EVENT_SUDDEN_AFTER_S / cadence_s))
-    before = max(2, round(EVENT_SUDDEN_BEFORE_S / cadence_s))
+    after = max(2, round(const.EVENT_SUDDEN_AFTER_S / cadence_s))
+    before = max(2, round(const.EVENT_SUDDEN_BEFORE_S / cadence_s))
     running, index = np.concatenate([[0.0], np.cumsum(each)]), np.arange(n)
     stop, start = np.minimum(index + after, n), np.maximum(index - before, 0)
     ahead = (running[stop] - running[index]) / after
     behind = (running[index] - running[start]) / before
     sudden = np.flatnonzero(
-        (ahead > EVENT_FOLLOWED_TO) & (ahead > EVENT_SUDDEN * np.maximum(behind, EVENT_QUIET))
+        (ahead > const.EVENT_FOLLOWED_TO)
+        & (ahead > const.EVENT_SUDDEN * np.maximum(behind, const.EVENT_QUIET))
     )
-    gap = max(1, round(EVENT_SUDDEN_GAP_S / cadence_s))
+    gap = max(1, round(const.EVENT_SUDDEN_GAP_S / cadence_s))
     chosen: list[int] = []
     for frame in sudden:
         if not chosen or frame - chosen[-1] >= gap:
@@ -235,7 +208,7 @@ def _event(
     size = np.sqrt((part**2).sum(axis=1))
     at = int(size.argmax())
     along = part[at] / max(float(size[at]), 1e-300)
-    lead = max(2, round(EVENT_SUDDEN_AFTER_S / cadence_s))
+    lead = max(2, round(const.EVENT_SUDDEN_AFTER_S / cadence_s))
     began = int(((onsets >= first - lead) & (onsets < last)).sum())
     duration = (last - first) * cadence_s
     low, middle, high = _band(part, cadence_s)
@@ -258,7 +231,7 @@ def _kind(size: FloatArray, duration_s: float, onsets: int) -> Literal["shock", 
         return "shocks" if onsets else "gust"
     half = len(size) // 2
     dies_away = float((size[:half] ** 2).sum()) > 3.0 * float((size[half:] ** 2).sum())
-    return "shock" if duration_s <= EVENT_SHOCK_S or dies_away else "gust"
+    return "shock" if duration_s <= const.EVENT_SHOCK_S or dies_away else "gust"
 
 
 def _band(part: FloatArray, cadence_s: float) -> tuple[float, float, float]:
@@ -266,12 +239,12 @@ def _band(part: FloatArray, cadence_s: float) -> tuple[float, float, float]:
     n = 8 * len(part)  # zeros behind it make the steps of the frequency fine
     power = (np.abs(np.fft.rfft(part, n, axis=0)) ** 2).sum(axis=1)
     share = np.cumsum(power) / power.sum()
-    low, middle, high = np.interp(EVENT_MIDDLE, share, np.fft.rfftfreq(n, cadence_s))
+    low, middle, high = np.interp(const.EVENT_MIDDLE, share, np.fft.rfftfreq(n, cadence_s))
     return float(low), float(middle), float(high)
 
 
 def steady_threshold(
-    power: FloatArray, independent: float, false_alarm: float = EVENT_FALSE_ALARM
+    power: FloatArray, independent: float, false_alarm: float = const.EVENT_FALSE_ALARM
 ) -> float:
     """Return the power that steady Gaussian motion passes with at most this probability.
 
@@ -287,11 +260,11 @@ def steady_threshold(
     """
     from scipy.special import gammaincinv
 
-    middle, upper = np.quantile(power, [0.5, EVENT_UPPER_QUANTILE])
-    shapes = np.linspace(EVENT_LEAST_SHAPE, EVENT_MOST_SHAPE, 26)
+    middle, upper = np.quantile(power, [0.5, const.EVENT_UPPER_QUANTILE])
+    shapes = np.linspace(const.EVENT_LEAST_SHAPE, const.EVENT_MOST_SHAPE, 26)
     half = gammaincinv(shapes, 0.5)
     # the ratio falls as the shape grows; `interp` wants it rising
-    ratio = gammaincinv(shapes, EVENT_UPPER_QUANTILE) / half
+    ratio = gammaincinv(shapes, const.EVENT_UPPER_QUANTILE) / half
     shape = float(np.interp(-upper / max(middle, 1e-300), -ratio, shapes))
     scale = middle / gammaincinv(shape, 0.5)
     return float(scale * gammaincinv(shape, 1.0 - false_alarm / max(independent, 1.0)))
@@ -314,7 +287,9 @@ def fast_part(motion_xy: FloatArray, cadence_s: float, lowest_hz: float) -> Floa
     return np.asarray(motion_xy - smooth)
 
 
-def find_onsets(motion_xy: FloatArray, cadence_s: float, gap_s: float = ONSET_GAP_S) -> list[int]:
+def find_onsets(
+    motion_xy: FloatArray, cadence_s: float, gap_s: float = const.ONSET_GAP_S
+) -> list[int]:
     """Return the frames at which shocks begin.
 
     `motion_xy` (n, 2): regular, without NaN. `gap_s`: shortest time between two shocks.
@@ -323,7 +298,7 @@ def find_onsets(motion_xy: FloatArray, cadence_s: float, gap_s: float = ONSET_GA
     """
     n = len(motion_xy)
     short = _onset_frames(cadence_s)
-    before = max(short, round(ONSET_BEFORE_S / cadence_s))
+    before = max(short, round(const.ONSET_BEFORE_S / cadence_s))
     if n < before + short:
         return []
     power = _relative_power(motion_xy, cadence_s)
@@ -334,7 +309,7 @@ def find_onsets(motion_xy: FloatArray, cadence_s: float, gap_s: float = ONSET_GA
     behind = (running[index] - running[start]) / np.maximum(index - start, 1)
     rise = ahead / np.maximum(behind, 0.5)
     rise[:short] = 0.0  # nothing is known of what came before
-    candidates = np.flatnonzero((rise > ONSET_RISE_POWER) & (ahead > ONSET_SHOCK_POWER))
+    candidates = np.flatnonzero((rise > const.ONSET_RISE_POWER) & (ahead > const.ONSET_SHOCK_POWER))
     onsets: list[int] = []
     gap = max(1, round(gap_s / cadence_s))
     while candidates.size:
@@ -353,7 +328,7 @@ def _relative_power(motion_xy: FloatArray, cadence_s: float) -> FloatArray:
     """
     change = np.diff(motion_xy, axis=0, prepend=motion_xy[:1])
     views = []
-    for view in (*(fast_part(motion_xy, cadence_s, low) for low in ONSET_LOWEST_HZ), change):
+    for view in (*(fast_part(motion_xy, cadence_s, low) for low in const.ONSET_LOWEST_HZ), change):
         energy = (view**2).sum(axis=1)
         # the median of an exponential law is ln 2 of its mean
         typical = float(np.median(energy)) / np.log(2.0)
@@ -413,7 +388,7 @@ def time_frequency(
         raise ValueError("no stretch of the record holds two windows")
     begin, end = float(time_s[0]) - cadence_s / 2, float(time_s[-1]) + cadence_s / 2
     hop = max(1, length // 4)
-    columns = int(np.clip((end - begin) / (hop * cadence_s), 1, TIME_MOST_COLUMNS))
+    columns = int(np.clip((end - begin) / (hop * cadence_s), 1, const.TIME_MOST_COLUMNS))
     cells = _Cells(np.linspace(begin, end, columns + 1), _frequency_edges(length, cadence_s))
     for piece in pieces:
         starts = _starts(real[piece], length, hop)
@@ -468,9 +443,11 @@ def _around(sorted_values: FloatArray, at: FloatArray) -> IntArray:
 
 def _window_length(duration_s: float, longest: int, cadence_s: float) -> int:
     wanted = np.clip(
-        duration_s / TIME_WINDOWS_A_RECORD, TIME_SHORTEST_WINDOW_S, TIME_LONGEST_WINDOW_S
+        duration_s / const.TIME_WINDOWS_A_RECORD,
+        const.TIME_SHORTEST_WINDOW_S,
+        const.TIME_LONGEST_WINDOW_S,
     )
-    return max(TIME_FEWEST_SAMPLES, min(round(float(wanted) / cadence_s), longest // 2))
+    return max(const.TIME_FEWEST_SAMPLES, min(round(float(wanted) / cadence_s), longest // 2))
 
 
 def _starts(real: BoolArray, length: int, hop: int) -> IntArray:
@@ -481,7 +458,7 @@ def _starts(real: BoolArray, length: int, hop: int) -> IntArray:
     starts = np.unique(np.append(np.arange(0, last + 1, hop), last))
     running = np.concatenate([[0], np.cumsum(real)])
     recorded = running[starts + length] - running[starts]
-    return np.asarray(starts[recorded >= (1.0 - TIME_MOST_FILLED) * length])
+    return np.asarray(starts[recorded >= (1.0 - const.TIME_MOST_FILLED) * length])
 
 
 def _frequency_edges(length: int, cadence_s: float) -> FloatArray:
@@ -491,7 +468,7 @@ def _frequency_edges(length: int, cadence_s: float) -> FloatArray:
     fine = np.append((np.arange(1, (length + 1) // 2) - 0.5) * step, 0.5 / cadence_s)
     if length % 2 == 0:
         fine = np.insert(fine, -1, fine[-2] + step)
-    wanted = np.geomspace(fine[0], fine[-1], TIME_MOST_ROWS + 1)
+    wanted = np.geomspace(fine[0], fine[-1], const.TIME_MOST_ROWS + 1)
     return np.asarray(fine[np.unique(np.searchsorted(fine, wanted * (1.0 - 1e-9)))])
 
 
@@ -512,7 +489,7 @@ def _rows(
     first = np.searchsorted(frequency, edges[:-1], side="left")
     size = np.diff(np.append(first, len(frequency)))
     out = np.empty((len(starts), len(first)))
-    at_once = max(1, TIME_SAMPLES_AT_ONCE // (2 * length))
+    at_once = max(1, const.TIME_SAMPLES_AT_ONCE // (2 * length))
     for begin in range(0, len(starts), at_once):
         part = views[starts[begin : begin + at_once]]
         part = part - part.mean(axis=2, keepdims=True)

@@ -14,33 +14,7 @@ from typing import Literal
 
 import numpy as np
 
-from blursplit.constants import (
-    LINE_BROAD_DAMPING,
-    LINE_CLIP,
-    LINE_CLOSE_GAIN,
-    LINE_FALSE_ALARM,
-    LINE_FEWEST_PARTS,
-    LINE_GUST_RATIO,
-    LINE_GUST_REACH,
-    LINE_INITIAL_RATIO,
-    LINE_LEAST_BROAD_SHARE,
-    LINE_LEAST_SECOND_AXIS,
-    LINE_LOW_DOUBT,
-    LINE_LOWEST_BINS,
-    LINE_LOWEST_CONTRAST,
-    LINE_MOST_FAILED,
-    LINE_NARROWER_GAIN,
-    LINE_PAIR_GAIN,
-    LINE_PAIR_LOSS,
-    LINE_PEAK_BINS,
-    LINE_PROMISING,
-    LINE_RIPPLE_DAMPING,
-    LINE_ROUNDS,
-    LINE_STRONG_RATIO,
-    LINE_SURE_CONTRAST,
-    LINE_TRIALS_PER_BIN,
-    LINE_WIDEST_SPLIT,
-)
+from blursplit import constants as const
 from blursplit.spectra.modes import (
     LineFit,
     Mode,
@@ -110,7 +84,7 @@ def find_lines(
     cadence_s: float,
     timing: Literal["regular", "jittered", "irregular"] = "regular",
     segment: IntArray | None = None,
-    false_alarm: float = LINE_FALSE_ALARM,
+    false_alarm: float = const.LINE_FALSE_ALARM,
     max_lines: int = 24,
 ) -> LineSearch:
     """Find steady lines and damped modes in two-axis motion.
@@ -124,7 +98,7 @@ def find_lines(
     """
     periodogram = motion_periodogram(time_s, motion_xy, cadence_s, timing, segment)
     basis = make_basis(periodogram.frequency_hz, 0.5 / cadence_s)
-    low = LINE_LOWEST_BINS / periodogram.duration_s
+    low = const.LINE_LOWEST_BINS / periodogram.duration_s
     high = float(periodogram.frequency_hz[-3])
     search = _Search(periodogram, basis, low, high, false_alarm)
     state = _collect(search, max_lines)
@@ -160,7 +134,7 @@ def chance_of_gain(gain: float, bins: float) -> float:
     if gain <= 0:
         return 1.0
     half = gain / 2.0
-    expected = LINE_TRIALS_PER_BIN * max(bins, 1.0) * half * np.exp(-half)
+    expected = const.LINE_TRIALS_PER_BIN * max(bins, 1.0) * half * np.exp(-half)
     return float(-np.expm1(-min(expected, 700.0)))
 
 
@@ -171,9 +145,9 @@ def _collect(search: _Search, max_lines: int) -> _State:
     failed = 0
     while True:
         excess = _strongest_excess(search, state, left_out)
-        if excess is None or excess.ratio < LINE_INITIAL_RATIO:
+        if excess is None or excess.ratio < const.LINE_INITIAL_RATIO:
             return state
-        if len(state.modes) >= max_lines or failed >= LINE_MOST_FAILED:
+        if len(state.modes) >= max_lines or failed >= const.LINE_MOST_FAILED:
             return state
         grown = _grown(search, state, excess)
         if grown is None:
@@ -199,7 +173,7 @@ def _grown(search: _Search, state: _State, excess: Excess) -> _State | None:
     if search.chance(gain) <= search.false_alarm:
         return trial
     second = _strongest_excess(search, trial, ~_around(search.periodogram, excess, 4.0))
-    if second is None or second.ratio < LINE_INITIAL_RATIO:
+    if second is None or second.ratio < const.LINE_INITIAL_RATIO:
         return None
     pair = _with_excess(search, trial, second)
     gain = pair.log_likelihood - state.log_likelihood  # half for each
@@ -270,13 +244,13 @@ def _with_excess(search: _Search, state: _State, excess: Excess) -> _State:
 def _with_mode(search: _Search, state: _State, mode: Mode) -> _State:
     modes = [*state.modes, mode]
     lines = _sum_of(search.periodogram, modes)
-    robust = _continuum_fit(search, lines, LINE_CLIP, state.coefficients)
+    robust = _continuum_fit(search, lines, const.LINE_CLIP, state.coefficients)
     return _refined(search, _State(modes, robust, -np.inf), len(modes) - 1)
 
 
 def _refined(search: _Search, current: _State, index: int) -> _State:
     """Fit a mode with its neighbours and the continuum in turn."""
-    for _ in range(LINE_ROUNDS):
+    for _ in range(const.LINE_ROUNDS):
         modes = _refit_group(search, current, index)
         before = current.log_likelihood
         current = _settle(search, modes, current.coefficients)
@@ -348,13 +322,13 @@ def _paired(search: _Search, state: _State) -> _State:
         damping = float(np.sqrt(upper.damping_ratio * lower.damping_ratio))
         start = Mode(middle, damping, upper.covariance + lower.covariance)
         known = upper.spread is not None or lower.spread is not None
-        if known or not 0 < split < LINE_WIDEST_SPLIT or not _may_be_pair(periodogram, start):
+        if known or not 0 < split < const.LINE_WIDEST_SPLIT or not _may_be_pair(periodogram, start):
             continue
         others = [mode for k, mode in enumerate(state.modes) if k not in (high, low)]
         rest = _rest(search, state, [high, low])
         pair = Pair(periodogram, rest, start, _free(search, state))
         trial = _settled_pair(search, state, others, pair, pair.fit(100.0 * split)[0])
-        if 2.0 * (state.log_likelihood - trial.log_likelihood) < LINE_PAIR_LOSS:
+        if 2.0 * (state.log_likelihood - trial.log_likelihood) < const.LINE_PAIR_LOSS:
             return _paired(search, trial)
     return state
 
@@ -362,7 +336,7 @@ def _paired(search: _Search, state: _State) -> _State:
 def _may_be_pair(periodogram: Periodogram, mode: Mode) -> bool:
     """Return whether a mode may be two of a round pipe: resolved, moving on both axes."""
     sizes = np.linalg.eigvalsh(mode.covariance)
-    is_flat = sizes[0] < LINE_LEAST_SECOND_AXIS**2 * sizes[1]
+    is_flat = sizes[0] < const.LINE_LEAST_SECOND_AXIS**2 * sizes[1]
     return mode.spread is None and _is_resolved(periodogram, mode) and not is_flat
 
 
@@ -378,9 +352,9 @@ def _perpendicular(search: _Search, state: _State, index: int) -> _State:
     pair = Pair(search.periodogram, rest, mode, _free(search, state))
     vector, gain, covariance = pair.fit()
     others = [*state.modes[:index], *state.modes[index + 1 :]]
-    if gain > LINE_PAIR_GAIN:
+    if gain > const.LINE_PAIR_GAIN:
         two = _settled_pair(search, state, others, pair, vector)
-        if 2.0 * (two.log_likelihood - state.log_likelihood) > LINE_PAIR_GAIN:
+        if 2.0 * (two.log_likelihood - state.log_likelihood) > const.LINE_PAIR_GAIN:
             return two
     modes = list(state.modes)
     modes[index] = pair.one_for_two(vector, covariance)
@@ -395,7 +369,7 @@ def _settled_pair(
     What one mode for both leaves of their flanks has bent the continuum that the first fit stands
     on.
     """
-    for _ in range(LINE_ROUNDS):
+    for _ in range(const.LINE_ROUNDS):
         before = state.log_likelihood
         state = _settle(search, [*others, *pair.modes(vector)], state.coefficients)
         if abs(state.log_likelihood - before) < 0.05:  # noqa: PLR2004 - far below one sigma
@@ -413,7 +387,7 @@ def _parted(search: _Search, state: _State, index: int) -> _State | None:
         return None
     rest = _rest(search, state, [index])
     alone = fit_modes(periodogram, rest, [mode])[1]
-    best, best_gain = None, LINE_CLOSE_GAIN
+    best, best_gain = None, const.LINE_CLOSE_GAIN
     for pair in _pairs(mode, half):
         fitted, value = fit_modes(periodogram, rest, pair, like=[mode])
         if 2.0 * (value - alone) > best_gain:
@@ -422,7 +396,7 @@ def _parted(search: _Search, state: _State, index: int) -> _State | None:
         return None
     modes = [*state.modes[:index], *state.modes[index + 1 :], *best]
     trial = _refined(search, _State(modes, state.coefficients, -np.inf), len(modes) - 1)
-    better = 2.0 * (trial.log_likelihood - state.log_likelihood) > LINE_CLOSE_GAIN
+    better = 2.0 * (trial.log_likelihood - state.log_likelihood) > const.LINE_CLOSE_GAIN
     return trial if better else None
 
 
@@ -483,16 +457,16 @@ def _doubt(search: _Search, state: _State, index: int) -> float:
     mode, periodogram = state.modes[index], search.periodogram
     total = float(np.trace(periodogram.plain, axis1=1, axis2=2).sum() / periodogram.duration_s)
     held = realised_covariance(periodogram, _rest(search, state, [index]), mode)[0]
-    is_large = np.trace(held) >= LINE_LEAST_BROAD_SHARE**2 * total
+    is_large = np.trace(held) >= const.LINE_LEAST_BROAD_SHARE**2 * total
     contrast = _contrast(search, state, index)
-    is_low = contrast < LINE_LOWEST_CONTRAST
+    is_low = contrast < const.LINE_LOWEST_CONTRAST
     if not is_large and _may_be_broad(search, state, index, is_low=is_low):
         return np.inf
-    if contrast < LINE_SURE_CONTRAST and not _stays(search, state, index, contrast):
+    if contrast < const.LINE_SURE_CONTRAST and not _stays(search, state, index, contrast):
         return np.inf
     if not is_low:
         return 1.0
-    return LINE_LOW_DOUBT[int(_is_resolved(periodogram, mode))]
+    return const.LINE_LOW_DOUBT[int(_is_resolved(periodogram, mode))]
 
 
 def _is_resolved(periodogram: Periodogram, mode: Mode) -> bool:
@@ -509,12 +483,12 @@ def _may_be_broad(search: _Search, state: _State, index: int, *, is_low: bool) -
     from scipy.optimize import minimize_scalar
 
     mode = state.modes[index]
-    if not is_low or mode.damping_ratio > LINE_BROAD_DAMPING:
-        return mode.damping_ratio > LINE_BROAD_DAMPING
+    if not is_low or mode.damping_ratio > const.LINE_BROAD_DAMPING:
+        return mode.damping_ratio > const.LINE_BROAD_DAMPING
 
     others = [one for k, one in enumerate(state.modes) if k != index]
     beside = _sum_of(search.periodogram, others)
-    unit = Mode(mode.frequency_hz, LINE_RIPPLE_DAMPING, mode.covariance)
+    unit = Mode(mode.frequency_hz, const.LINE_RIPPLE_DAMPING, mode.covariance)
     ripple = unit.density(search.periodogram)
 
     def cost(log_size: float) -> float:
@@ -522,7 +496,7 @@ def _may_be_broad(search: _Search, state: _State, index: int, *, is_low: bool) -
         return -_settle(search, others, state.coefficients, lines).log_likelihood
 
     best = minimize_scalar(cost, bounds=(-1.5, 2.5), method="bounded", options={"xatol": 0.05})
-    return bool(2.0 * (state.log_likelihood + best.fun) < LINE_NARROWER_GAIN)
+    return bool(2.0 * (state.log_likelihood + best.fun) < const.LINE_NARROWER_GAIN)
 
 
 def _contrast(search: _Search, state: _State, index: int) -> float:
@@ -544,8 +518,8 @@ def _stays(search: _Search, state: _State, index: int, contrast: float) -> bool:
     and a per cent.
     """
     periodogram, mode = search.periodogram, state.modes[index]
-    if len(periodogram.parts) < LINE_FEWEST_PARTS:
-        return contrast >= LINE_LOWEST_CONTRAST
+    if len(periodogram.parts) < const.LINE_FEWEST_PARTS:
+        return contrast >= const.LINE_LOWEST_CONTRAST
     values, vectors = np.linalg.eigh(mode.covariance)
     unit = vectors[:, 1]
     reach = max(8.0 * mode.damping_ratio * mode.frequency_hz, 8.0 / periodogram.duration_s)
@@ -566,7 +540,7 @@ def _stays(search: _Search, state: _State, index: int, contrast: float) -> bool:
     order = np.argsort(size)[: int(np.ceil(2 * len(size) / 3))]
     left = float(share[order] @ size[order] / share[order].sum())
     mean = float(share @ size)
-    if mean <= 0 or left < LINE_PROMISING * mean:
+    if mean <= 0 or left < const.LINE_PROMISING * mean:
         return False
     if _comes_with_gusts(periodogram, _models(search, state), near, mode, size):
         return False
@@ -586,7 +560,7 @@ def _comes_with_gusts(
     the wind: a gust makes few values of a long record count, and chance peaks of them stand out.
     """
     frequency = periodogram.frequency_hz
-    beside = ~near & (np.abs(np.log(frequency / mode.frequency_hz)) < LINE_GUST_REACH)
+    beside = ~near & (np.abs(np.log(frequency / mode.frequency_hz)) < const.LINE_GUST_REACH)
     if beside.sum() < len(size):
         return False
     power = np.trace(periodogram.parts[:, beside], axis1=2, axis2=3)
@@ -594,10 +568,10 @@ def _comes_with_gusts(
     share = periodogram.part_weight / periodogram.part_weight.sum()
     order = np.argsort(level)
     quiet, loud = order[: len(order) // 2], order[(len(order) + 1) // 2 :]
-    if level[loud].mean() < LINE_GUST_RATIO * level[quiet].mean():
+    if level[loud].mean() < const.LINE_GUST_RATIO * level[quiet].mean():
         return False
     kept = float(share[quiet] @ size[quiet] / share[quiet].sum())
-    return kept < LINE_PROMISING * float(share @ size)
+    return kept < const.LINE_PROMISING * float(share @ size)
 
 
 def _describe_all(search: _Search, state: _State, chances: list[float]) -> tuple[LineFit, ...]:
@@ -625,7 +599,7 @@ def _strongest_excess(search: _Search, state: _State, left_out: BoolArray) -> Ex
     The continuum is fitted so that what stands out does not lift it.
     """
     lines = _sum_of(search.periodogram, state.modes)
-    robust = _continuum_fit(search, lines, LINE_CLIP, state.coefficients)
+    robust = _continuum_fit(search, lines, const.LINE_CLIP, state.coefficients)
     models = _models(search, _State(state.modes, robust, state.log_likelihood))
     frequency = search.periodogram.frequency_hz
     inside = (frequency >= search.low_hz) & (frequency <= search.high_hz) & ~left_out
@@ -642,9 +616,9 @@ def _initial_modes(periodogram: Periodogram, excess: Excess) -> list[Mode]:
     covariance = excess.variance * (0.9 * np.outer(unit, unit) + 0.05 * np.eye(2))
     zeta = max(excess.width_hz / (2.0 * excess.frequency_hz), 1e-4)
     starts = [Mode(excess.frequency_hz, zeta, covariance)]
-    if excess.ratio > LINE_STRONG_RATIO:
+    if excess.ratio > const.LINE_STRONG_RATIO:
         step = 1.0 / periodogram.duration_s
-        reach = max(LINE_PEAK_BINS * step, excess.width_hz)
+        reach = max(const.LINE_PEAK_BINS * step, excess.width_hz)
         near = np.abs(periodogram.frequency_hz - excess.frequency_hz) < reach
         power = np.trace(periodogram.plain[near], axis1=1, axis2=2)
         centre = float(power @ periodogram.frequency_hz[near] / power.sum())

@@ -8,18 +8,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from blursplit.constants import (
-    MODE_DAMPING_CEILING,
-    MODE_DAMPING_FLOOR,
-    MODE_MOST_EVALUATIONS,
-    MODE_SIZE_DOUBT,
-    MODE_SIZE_DOUBT_CONTRAST,
-    MODE_SIZE_DOUBT_DAMPING,
-    MODE_SPLIT_REACH,
-    MODE_SPLIT_SHOWS,
-    MODE_STEADY_GAIN,
-    UNKNOWN_DIRECTION_DEG,
-)
+from blursplit import constants as const
 from blursplit.spectra.periodogram import (
     FreeContinuum,
     Periodogram,
@@ -105,7 +94,7 @@ def fit_modes(
         ]
     )
     bounds = [b for start in starts for b in _bounds(start, periodogram)]
-    options = {"maxiter": 80, "maxfun": MODE_MOST_EVALUATIONS, "ftol": 1e-9}
+    options = {"maxiter": 80, "maxfun": const.MODE_MOST_EVALUATIONS, "ftol": 1e-9}
     search: Any = minimize  # some type stubs know no cost that returns its slope as well
     found = search(group.cost, first, jac=True, method="L-BFGS-B", bounds=bounds, options=options)
     vector = found.x if found.fun <= group.cost(first)[0] else first
@@ -188,9 +177,9 @@ class Pair:
         width = 100.0 * self.start.damping_ratio
         begin = 0.7 * width if split is None else split
         bounds = [(-3.0 * width, 3.0 * width), (-6.0 * max(width, begin), 6.0 * max(width, begin))]
-        bounds += [(np.log(MODE_DAMPING_FLOOR), np.log(MODE_DAMPING_CEILING))]
+        bounds += [(np.log(const.MODE_DAMPING_FLOOR), np.log(const.MODE_DAMPING_CEILING))]
         bounds += [(-10.0, 10.0), *((size - 4.0, size + 4.0) for size in sizes)]
-        options = {"maxiter": 60, "maxfun": MODE_MOST_EVALUATIONS, "ftol": 1e-9}
+        options = {"maxiter": 60, "maxfun": const.MODE_MOST_EVALUATIONS, "ftol": 1e-9}
         search: Any = minimize  # some type stubs know no cost that returns its slope as well
 
         def best(split: float, turn: float, *, fixed: bool = False) -> Any:
@@ -212,8 +201,11 @@ class Pair:
         from scipy.optimize import minimize
 
         ends: list[tuple[float | None, float | None]] = [(None, None)] * vector.size
-        ends[2] = (float(np.log(MODE_DAMPING_FLOOR)), float(np.log(MODE_DAMPING_CEILING)))
-        options = {"maxiter": 30, "maxfun": MODE_MOST_EVALUATIONS, "ftol": 1e-9}
+        ends[2] = (
+            float(np.log(const.MODE_DAMPING_FLOOR)),
+            float(np.log(const.MODE_DAMPING_CEILING)),
+        )
+        options = {"maxiter": 30, "maxfun": const.MODE_MOST_EVALUATIONS, "ftol": 1e-9}
         search: Any = minimize  # some type stubs know no cost that returns its slope as well
         found = search(self.cost, vector, jac=True, method="L-BFGS-B", bounds=ends, options=options)
         return np.asarray(found.x)
@@ -240,10 +232,10 @@ class Pair:
         damping ratio of the pair: one peak for two is broader.
         """
         split, sigma = abs(float(vector[1])), float(np.sqrt(covariance[1, 1]))
-        if split < MODE_SPLIT_SHOWS * sigma:
+        if split < const.MODE_SPLIT_SHOWS * sigma:
             return self.start
         middle = self.start.frequency_hz * float(np.exp(0.01 * vector[0]))
-        beyond = MODE_SPLIT_REACH * float(np.sqrt(covariance[0, 0]))
+        beyond = const.MODE_SPLIT_REACH * float(np.sqrt(covariance[0, 0]))
         reach = 0.01 * middle * (split / 2.0 + beyond)
         return replace(
             self.start,
@@ -435,7 +427,7 @@ def _bounds(start: Mode, periodogram: Periodogram) -> list[tuple[float, float]]:
     reach = 100.0 * min(3.0 * width, 0.2)
     return [
         (-reach, reach),
-        (np.log(MODE_DAMPING_FLOOR), np.log(MODE_DAMPING_CEILING)),
+        (np.log(const.MODE_DAMPING_FLOOR), np.log(const.MODE_DAMPING_CEILING)),
         (-8.0, 8.0),
         (-8.0, 8.0),
         (-8.0, 8.0),
@@ -545,7 +537,7 @@ def describe(
         covariance,
         sigma,
         angle,
-        min(angle_sigma, UNKNOWN_DIRECTION_DEG),
+        min(angle_sigma, const.UNKNOWN_DIRECTION_DEG),
         ratio,
         chance,
         (mode.frequency_hz - reach, mode.frequency_hz + reach),
@@ -570,19 +562,21 @@ def principal_axes(covariance: FloatArray, sigma: FloatArray) -> tuple[float, fl
     across = float(np.hypot(np.sin(twice) * difference, np.cos(twice) * sigma[0, 1]))
     doubt = np.rad2deg(across / max(float(values[1] - values[0]), 1e-300))
     ratio = np.sqrt(max(values[0], 0.0) / max(values[1], 1e-300))
-    return angle % 180.0, float(min(doubt, UNKNOWN_DIRECTION_DEG)), float(ratio)
+    return angle % 180.0, float(min(doubt, const.UNKNOWN_DIRECTION_DEG)), float(ratio)
 
 
 def _damping(
     periodogram: Periodogram, rest: FloatArray, mode: Mode, spread: Spread
 ) -> tuple[Mode, float, float, Literal["steady", "resonance"]]:
     """Return the mode, its damping interval and whether damping is needed at all."""
-    narrow = max(MODE_DAMPING_FLOOR, 0.02 / (np.pi * mode.frequency_hz * periodogram.duration_s))
-    grid = np.geomspace(narrow, MODE_DAMPING_CEILING, 41)
+    narrow = max(
+        const.MODE_DAMPING_FLOOR, 0.02 / (np.pi * mode.frequency_hz * periodogram.duration_s)
+    )
+    grid = np.geomspace(narrow, const.MODE_DAMPING_CEILING, 41)
     profile = damping_profile(periodogram, rest, mode, grid)
     drop = 2.0 * (profile.max() - profile)
-    if drop[0] < MODE_STEADY_GAIN:
-        upper = float(grid[np.flatnonzero(drop <= MODE_STEADY_GAIN)[-1]])
+    if drop[0] < const.MODE_STEADY_GAIN:
+        upper = float(grid[np.flatnonzero(drop <= const.MODE_STEADY_GAIN)[-1]])
         return Mode(mode.frequency_hz, narrow, mode.covariance), 0.0, upper, "steady"
     # the error of ln(damping ratio) goes as its root's inverse: that of the root is even
     reach = 0.5 * min(spread.log_damping, 1.0)
@@ -612,7 +606,7 @@ def _damping_doubt(
 def _size_doubt(periodogram: Periodogram, rest: FloatArray, mode: Mode) -> float:
     """Return the relative error of the rms that mode and continuum trade between them."""
     part = _weakness(periodogram, rest, mode)
-    return part * (MODE_SIZE_DOUBT + MODE_SIZE_DOUBT_DAMPING * mode.damping_ratio)
+    return part * (const.MODE_SIZE_DOUBT + const.MODE_SIZE_DOUBT_DAMPING * mode.damping_ratio)
 
 
 def _weakness(periodogram: Periodogram, rest: FloatArray, mode: Mode) -> float:
@@ -620,7 +614,7 @@ def _weakness(periodogram: Periodogram, rest: FloatArray, mode: Mode) -> float:
     peak = int(np.argmin(np.abs(periodogram.frequency_hz - mode.frequency_hz)))
     own = mode.density(periodogram)[peak]
     contrast = float(np.linalg.eigvals(np.linalg.solve(rest[peak], own)).real.max())
-    return float(min(1.0, np.sqrt(MODE_SIZE_DOUBT_CONTRAST / max(contrast, 1e-9))))
+    return float(min(1.0, np.sqrt(const.MODE_SIZE_DOUBT_CONTRAST / max(contrast, 1e-9))))
 
 
 def _continuum_doubt(periodogram: Periodogram, rest: FloatArray, mode: Mode) -> FloatArray:

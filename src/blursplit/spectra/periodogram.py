@@ -13,22 +13,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from blursplit.constants import (
-    CONTINUUM_BINS_PER_KNOT,
-    CONTINUUM_COHERENCE,
-    CONTINUUM_CURVATURE,
-    CONTINUUM_KNOT_RATIO,
-    LINE_DENSITY_FLOOR,
-    LINE_DRIFT_BINS,
-    LINE_DYNAMIC_RANGE,
-    LINE_LARGEST_DAMPING,
-    LINE_MOST_PARTS,
-    LINE_PIECE_SAMPLES,
-    LINE_SEGMENT_SHARE,
-    LINE_TAPER_VARIANCE,
-    LINE_TAPERS,
-    LINE_WIDTH_RATIO,
-)
+from blursplit import constants as const
 from blursplit.spectra.densities import regular_grid, segment_slices
 from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
 
@@ -58,7 +43,7 @@ def strongest_excess(
     powers = np.stack([periodogram.along(angle) for angle in PROJECTIONS_RAD])
     best: Excess | None = None
     for width in _widths(periodogram, float(frequency[-3])):
-        allowed = inside & (width <= 2.0 * LINE_LARGEST_DAMPING * frequency)
+        allowed = inside & (width <= 2.0 * const.LINE_LARGEST_DAMPING * frequency)
         centres = np.flatnonzero(allowed)[:: max(1, int(width * periodogram.duration_s / 6.0))]
         if centres.size == 0:
             continue
@@ -78,9 +63,9 @@ def strongest_excess(
 def _widths(periodogram: Periodogram, highest_hz: float) -> list[float]:
     widths = [0.0]
     width = 1.5 / periodogram.duration_s
-    while width <= 2.0 * LINE_LARGEST_DAMPING * highest_hz:
+    while width <= 2.0 * const.LINE_LARGEST_DAMPING * highest_hz:
         widths.append(width)
-        width *= LINE_WIDTH_RATIO
+        width *= const.LINE_WIDTH_RATIO
     return widths
 
 
@@ -217,7 +202,7 @@ def motion_periodogram(
     from scipy.fft import next_fast_len
 
     longest = max(piece.n for piece in pieces)
-    pieces = [piece for piece in pieces if piece.n >= LINE_SEGMENT_SHARE * longest]
+    pieces = [piece for piece in pieces if piece.n >= const.LINE_SEGMENT_SHARE * longest]
     share = np.array([piece.n for piece in pieces], dtype=np.float64) / longest
     # lengths of large prime factors make every later transform slow; zeros at the end do not
     longest = next_fast_len(longest, real=True)
@@ -228,10 +213,12 @@ def motion_periodogram(
     )
     # an axis that does not move at all must not end in logarithms of zero
     size = np.trace(power, axis1=1, axis2=2)
-    largest = float(size[LINE_DRIFT_BINS:].max(initial=0.0))
-    floor = max(1e-9 * float(size.mean()), LINE_DYNAMIC_RANGE * largest, LINE_DENSITY_FLOOR)
+    largest = float(size[const.LINE_DRIFT_BINS :].max(initial=0.0))
+    floor = max(
+        1e-9 * float(size.mean()), const.LINE_DYNAMIC_RANGE * largest, const.LINE_DENSITY_FLOOR
+    )
     bottom = floor * np.eye(2)
-    groups = np.array_split(np.arange(len(pieces)), min(len(pieces), LINE_MOST_PARTS))
+    groups = np.array_split(np.arange(len(pieces)), min(len(pieces), const.LINE_MOST_PARTS))
     parts = [sum(share[k] * each[k][0] for k in g) / share[g].sum() + bottom for g in groups]
     return Periodogram(
         frequency,
@@ -239,12 +226,12 @@ def motion_periodogram(
         np.asarray(plain),
         np.asarray(taper_lags),
         np.asarray(plain_lags),
-        LINE_TAPERS * share.sum() ** 2 / float((share**2).sum()),
-        share.sum() / LINE_TAPER_VARIANCE,
+        const.LINE_TAPERS * share.sum() ** 2 / float((share**2).sum()),
+        share.sum() / const.LINE_TAPER_VARIANCE,
         cadence_s,
         longest * cadence_s,
         np.stack(parts),
-        np.array([share[g].sum() for g in groups]) / LINE_TAPER_VARIANCE,
+        np.array([share[g].sum() for g in groups]) / const.LINE_TAPER_VARIANCE,
     )
 
 
@@ -319,7 +306,7 @@ def _shorter(parts: list[slice]) -> list[slice]:
     """Cut long stretches into equal pieces, whose periodograms are averaged."""
     pieces = []
     for part in parts:
-        count = -(-(part.stop - part.start) // LINE_PIECE_SAMPLES)
+        count = -(-(part.stop - part.start) // const.LINE_PIECE_SAMPLES)
         edges = np.linspace(part.start, part.stop, count + 1).round().astype(int).tolist()
         pieces += [slice(a, b) for a, b in pairwise(edges)]
     return pieces
@@ -351,7 +338,7 @@ def _piece_power(
     piece: _Piece, frequency_hz: FloatArray, cadence_s: float, longest: int
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     position = piece.time_s / cadence_s
-    order = np.arange(1, LINE_TAPERS + 1)[:, None]
+    order = np.arange(1, const.LINE_TAPERS + 1)[:, None]
     # sine tapers, Riedel & Sidorenko 1995 (from memory): sqrt(2/(n+1)) sin(pi k (t+1)/(n+1))
     tapers = np.sqrt(2.0 / (piece.n + 1)) * np.sin(
         np.pi * order * (position[None] + 1.0) / (piece.n + 1)
@@ -436,7 +423,7 @@ def density_matrix(projected: FloatArray) -> FloatArray:
     Returns: (m, 2, 2): real, positive definite: the coherence of the axes is held below 0.9.
     """
     x, y = projected[:, 0], projected[:, 2]
-    limit = CONTINUUM_COHERENCE * np.sqrt(x * y)
+    limit = const.CONTINUUM_COHERENCE * np.sqrt(x * y)
     cross = np.clip((projected[:, 1] - projected[:, 3]) / 2.0, -limit, limit)
     return np.stack([np.stack([x, cross], axis=1), np.stack([cross, y], axis=1)], axis=1)
 
@@ -448,11 +435,11 @@ def make_basis(frequency_hz: FloatArray, nyquist_hz: float) -> Basis:
     inner = [2.0 * step]
     places = [float(first)]
     while places[-1] < last:
-        wide = min(np.exp(places[-1]) * CONTINUUM_KNOT_RATIO, 1.0)
+        wide = min(np.exp(places[-1]) * const.CONTINUUM_KNOT_RATIO, 1.0)
         inner.append(
             max(
                 2.0 / np.pi * nyquist_hz * np.arcsin(wide),
-                inner[-1] + CONTINUUM_BINS_PER_KNOT * step,
+                inner[-1] + const.CONTINUUM_BINS_PER_KNOT * step,
             )
         )
         places.append(float(_place(np.array([min(inner[-1], nyquist_hz)]), nyquist_hz)[0]))
@@ -573,7 +560,7 @@ def _first_guess(power: FloatArray, matrix: FloatArray) -> FloatArray:
 
 def _curvature_penalty(size: int) -> FloatArray:
     second = np.diff(np.eye(size), 2, axis=0)
-    return np.asarray(second.T @ second / CONTINUUM_CURVATURE**2)
+    return np.asarray(second.T @ second / const.CONTINUUM_CURVATURE**2)
 
 
 def _spline_matrix(knots: FloatArray, place: FloatArray) -> FloatArray:

@@ -8,20 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from blursplit.constants import (
-    PERCENTILES,
-    RING_DISAGREES,
-    RING_DRAWS,
-    RING_HARMONIC_OFF,
-    RING_LATER,
-    RING_LATER_S,
-    RING_LONGEST_S,
-    RING_LONGEST_SETTLING_S,
-    RING_SAME_MODE,
-    RING_SHORTEST_S,
-    RING_SMALLEST_CHANGE,
-    RING_STILL_SEEN,
-)
+from blursplit import constants as const
 from blursplit.estimate import ends_about
 from blursplit.spectra.events import fast_part, find_onsets
 from blursplit.spectra.ringfit import Ring, envelope, fit_rings
@@ -82,8 +69,8 @@ def measure_ringdown(
     taps = []
     for index, start in enumerate(onsets):
         stop = onsets[index + 1] if index + 1 < len(onsets) else len(fast)
-        stop = min(stop, start + int(RING_LONGEST_S / cadence_s))
-        if (stop - start) * cadence_s < RING_SHORTEST_S:
+        stop = min(stop, start + int(const.RING_LONGEST_S / cadence_s))
+        if (stop - start) * cadence_s < const.RING_SHORTEST_S:
             continue
         part = motion_xy[start:stop]
         free, rings = fit_free_decay(part, cadence_s, noise, lowest_hz=lowest_hz)
@@ -121,7 +108,7 @@ def settling_time(rings: tuple[Ring, ...], level: float) -> float:
     """Return the time after which the summed envelope of the modes stays below a level [s]."""
     if envelope(rings, np.zeros(1))[0] <= level:
         return 0.0
-    low, high = 0.0, RING_LONGEST_SETTLING_S
+    low, high = 0.0, const.RING_LONGEST_SETTLING_S
     if envelope(rings, np.array([high]))[0] > level:
         return high
     for _ in range(60):  # the envelope falls monotonically
@@ -145,7 +132,7 @@ def _describe(
     window = len(part) * cadence_s
     if not rings:
         return Tap(start_s, window, (), None, None, None)
-    draws = [tuple(ring.drawn(rng) for ring in rings) for _ in range(RING_DRAWS)]
+    draws = [tuple(ring.drawn(rng) for ring in rings) for _ in range(const.RING_DRAWS)]
     settle = [settling_time(draw, level) for draw in draws]
     to_air = [settling_time(draw, quiet) for draw in draws]
     peaks = [float(envelope(draw, np.zeros(1))[0]) for draw in draws]
@@ -177,7 +164,7 @@ def _later(time: Interval | None, by_s: float) -> Interval | None:
 
 
 def _interval(value: float, draws: list[float]) -> Interval:
-    return Interval(*ends_about(value, np.percentile(draws, PERCENTILES)))
+    return Interval(*ends_about(value, np.percentile(draws, const.PERCENTILES)))
 
 
 def _quiet(motion: FloatArray, fast: FloatArray, onsets: list[int], cadence_s: float) -> float:
@@ -241,9 +228,9 @@ def fit_free_decay(
     whole = fit_rings(motion, cadence_s, noise, lowest_hz=lowest_hz)
     if not whole:
         # what comes first (the push itself, a star out of its window) may hide a clean decay
-        for later_s in RING_LATER_S:
+        for later_s in const.RING_LATER_S:
             start = round(later_s / cadence_s)
-            if (len(motion) - start) * cadence_s < RING_SHORTEST_S:
+            if (len(motion) - start) * cadence_s < const.RING_SHORTEST_S:
                 break
             late = fit_rings(motion[start:], cadence_s, noise, lowest_hz=lowest_hz)
             if late:
@@ -251,9 +238,9 @@ def fit_free_decay(
         return 0, whole
     decay_frames = 1.0 / (whole[0].decay_s * cadence_s)
     fits = [(0, whole)]
-    for step in RING_LATER:
+    for step in const.RING_LATER:
         start = round(step * decay_frames)
-        if (len(motion) - start) * cadence_s < RING_SHORTEST_S:
+        if (len(motion) - start) * cadence_s < const.RING_SHORTEST_S:
             break
         late = fit_rings(motion[start:], cadence_s, noise, lowest_hz=lowest_hz)
         if start > 0 and late:
@@ -277,7 +264,10 @@ def third_harmonic(rings: tuple[Ring, ...]) -> Ring | None:
     for ring in rings:
         for other in rings:
             ratio = ring.frequency_hz / other.frequency_hz
-            if ring.amplitude < other.amplitude and abs(ratio / 3.0 - 1.0) < RING_HARMONIC_OFF:
+            if (
+                ring.amplitude < other.amplitude
+                and abs(ratio / 3.0 - 1.0) < const.RING_HARMONIC_OFF
+            ):
                 return ring
     return None
 
@@ -288,19 +278,19 @@ def _agree(early: tuple[Ring, ...], late: tuple[Ring, ...], later_s: float) -> b
     Where the early modes leave more of like size than the late fit tells apart, nothing is said.
     """
     left = [ring.amplitude * np.exp(-ring.decay_s * later_s) for ring in early]
-    if sum(size > RING_STILL_SEEN * max(left) for size in left) > len(late):
+    if sum(size > const.RING_STILL_SEEN * max(left) for size in left) > len(late):
         return True
     near = min(early, key=lambda ring: abs(ring.frequency_hz - late[0].frequency_hz))
     frequency = _scatter(near.frequency_sigma, late[0].frequency_sigma)
     damping = max(
         _scatter(near.damping_sigma, late[0].damping_sigma),
-        RING_SMALLEST_CHANGE * near.damping_ratio / RING_DISAGREES,
+        const.RING_SMALLEST_CHANGE * near.damping_ratio / const.RING_DISAGREES,
     )
     # a frequency that follows the size has not come to rest yet in a later part
     bend = abs(near.bend) * near.frequency_hz * np.exp(-near.decay_s * later_s)
     return bool(
-        abs(near.frequency_hz - late[0].frequency_hz) <= RING_DISAGREES * frequency + bend
-        and abs(near.damping_ratio - late[0].damping_ratio) <= RING_DISAGREES * damping
+        abs(near.frequency_hz - late[0].frequency_hz) <= const.RING_DISAGREES * frequency + bend
+        and abs(near.damping_ratio - late[0].damping_ratio) <= const.RING_DISAGREES * damping
     )
 
 
@@ -370,7 +360,7 @@ def _weighted(taps: list[tuple[float, float]], lowest: float = -np.inf) -> Inter
         weights = 1.0 / (sigmas**2 + between)
         mean = float((weights * values).sum() / weights.sum())
         if between > 0.0:
-            upper = 0.01 * np.array(PERCENTILES[-2:])
+            upper = 0.01 * np.array(const.PERCENTILES[-2:])
             factor68, factor95 = map(float, student.ppf(upper, values.size - 1))
     error = float(1.0 / np.sqrt(weights.sum()))
     factors = (-factor95, -factor68, 0.0, factor68, factor95)
@@ -433,4 +423,6 @@ def _same(group: list[Ring], ring: Ring) -> bool:
     centre = float(np.mean([member.frequency_hz for member in group]))
     width = ring.damping_ratio * ring.frequency_hz
     reach = max(width, 4.0 * ring.frequency_sigma, 0.01 * centre)
-    return abs(ring.frequency_hz - centre) <= min(reach, max(RING_SAME_MODE * centre, 0.5 * width))
+    return abs(ring.frequency_hz - centre) <= min(
+        reach, max(const.RING_SAME_MODE * centre, 0.5 * width)
+    )

@@ -8,15 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from blursplit.constants import (
-    RING_BEND_GAIN,
-    RING_BEND_REACH,
-    RING_LARGEST_DAMPING,
-    RING_LEAST_FRAMES,
-    RING_MOST_MODES,
-    RING_SAME_MODE,
-    RING_SMALLEST_SNR2,
-)
+from blursplit import constants as const
 from blursplit.types import ComplexArray, FloatArray
 
 
@@ -99,7 +91,7 @@ def fit_rings(
     baseline = _baseline(n, cadence_s, lowest_hz)
     fit = _Fit(motion, baseline, cadence_s, lowest_hz)
     decays: list[_Decay] = []
-    for _ in range(RING_MOST_MODES):
+    for _ in range(const.RING_MOST_MODES):
         start = _initial_decay(fit.left(decays), cadence_s, noise, lowest_hz)
         if start is None:
             break
@@ -110,7 +102,9 @@ def fit_rings(
             cost, pair, plain = (unit * fit.cost(d) for d in (bent, trial, decays))
             crowded = _is_crowded(trial, n * cadence_s)
             # one mode whose frequency follows its size looks like two close ones
-            if plain - cost > RING_BEND_GAIN and (crowded or cost < pair + RING_BEND_GAIN):
+            if plain - cost > const.RING_BEND_GAIN and (
+                crowded or cost < pair + const.RING_BEND_GAIN
+            ):
                 decays = bent
                 continue
         if _is_crowded(trial, n * cadence_s):
@@ -121,15 +115,15 @@ def fit_rings(
     good = [
         ring
         for ring in rings
-        if _snr2(ring, noise) >= RING_SMALLEST_SNR2 * ring.misfit
+        if _snr2(ring, noise) >= const.RING_SMALLEST_SNR2 * ring.misfit
         # at a limit of the search, or two modes that cancel: no mode, only a flexible fit
-        and ring.damping_ratio <= RING_LARGEST_DAMPING
+        and ring.damping_ratio <= const.RING_LARGEST_DAMPING
         and ring.frequency_hz > 1.05 * lowest_hz
-        and abs(ring.bend) < 0.999 * RING_BEND_REACH
+        and abs(ring.bend) < 0.999 * const.RING_BEND_REACH
         # not known well enough to be the same mode after another tap
-        and ring.frequency_sigma < RING_SAME_MODE * ring.frequency_hz
+        and ring.frequency_sigma < const.RING_SAME_MODE * ring.frequency_hz
         # the frame in which the tap fell is exposed in part: what dies within a few frames is it
-        and ring.decay_s * cadence_s * RING_LEAST_FRAMES <= 1.0
+        and ring.decay_s * cadence_s * const.RING_LEAST_FRAMES <= 1.0
         and ring.amplitude <= largest
     ]
     return tuple(sorted(good, key=lambda ring: -ring.amplitude))
@@ -149,7 +143,7 @@ def _largest_bent(
         return decays
     level = max(float(np.interp(decay.frequency_hz, *noise)), 1e-300)
     gain = 2.0 * fit.cadence_s * (fit.cost(decays) - fit.cost(bent)) / level
-    return bent if gain > RING_BEND_GAIN else decays
+    return bent if gain > const.RING_BEND_GAIN else decays
 
 
 def _baseline(n: int, cadence_s: float, lowest_hz: float) -> FloatArray:
@@ -223,7 +217,7 @@ class _Fit:
         """Return the modes with the one next to a start let bend, None where none is near."""
         away = [abs(start.frequency_hz / decay.frequency_hz - 1.0) for decay in decays]
         near = sorted(range(len(decays)), key=lambda k: away[k])[:1]
-        if not near or away[near[0]] >= RING_BEND_REACH or decays[near[0]].is_bent:
+        if not near or away[near[0]] >= const.RING_BEND_REACH or decays[near[0]].is_bent:
             return None
         bending = [
             decay._replace(is_bent=True) if k == near[0] else decay
@@ -257,10 +251,13 @@ class _Fit:
             zeta = np.log(decay.zeta)
             rows += [
                 (np.log(decay.frequency_hz), np.log(self.lowest_hz), top),
-                (zeta, np.log(1e-4), np.log(1.2 * RING_LARGEST_DAMPING)),
+                (zeta, np.log(1e-4), np.log(1.2 * const.RING_LARGEST_DAMPING)),
             ]
             if decay.is_bent:
-                rows += [(decay.bend, -RING_BEND_REACH, RING_BEND_REACH), (decay.drag, -0.9, 2.0)]
+                rows += [
+                    (decay.bend, -const.RING_BEND_REACH, const.RING_BEND_REACH),
+                    (decay.drag, -0.9, 2.0),
+                ]
         table = np.array(rows, dtype=np.float64)
         return table[:, 0], table[:, 1], table[:, 2]
 
@@ -296,14 +293,14 @@ def _initial_decay(
         score = 2.0 * cadence_s * spectrum.sum(axis=1) / (shape**2).sum()
         score = np.where(usable, score / np.maximum(level, 1e-300) * 1.0, 0.0)
         zeta = decay / (2.0 * np.pi * np.maximum(frequency, 1e-9))
-        score[zeta > RING_LARGEST_DAMPING] = 0.0
+        score[zeta > const.RING_LARGEST_DAMPING] = 0.0
         index = int(np.argmax(score))
         if score[index] > best_score:
             best, best_score = (
                 _Decay(float(frequency[index]), float(zeta[index])),
                 float(score[index]),
             )
-    return best if best_score >= RING_SMALLEST_SNR2 else None
+    return best if best_score >= const.RING_SMALLEST_SNR2 else None
 
 
 def _is_crowded(decays: list[_Decay], window_s: float) -> bool:

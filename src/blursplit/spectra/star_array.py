@@ -15,7 +15,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from blursplit.constants import ARRAY_SIDE_BAND, SHARED_BANDS_PER_OCTAVE, SHARED_FEWEST_BINS
+from blursplit import constants as const
 from blursplit.spectra.modes import LineFit
 from blursplit.spectra.periodogram import Continuum
 from blursplit.types import ComplexArray, FloatArray
@@ -146,7 +146,7 @@ def _log_likelihood(spectra: ArraySpectra, pattern: ComplexArray | None, scale: 
 def _own_density(spectrum: ComplexArray, frequency: FloatArray, line: LineFit) -> FloatArray:
     """Density of each star against the mean of the others, beside the line."""
     low, high = line.band_hz
-    reach = ARRAY_SIDE_BAND * (high - low)
+    reach = const.ARRAY_SIDE_BAND * (high - low)
     centre = line.frequency_hz
     beside = (np.abs(frequency - centre) < reach) & ((frequency < low) | (frequency > high))
     if beside.sum() < 8:  # noqa: PLR2004 - a mean of fewer bins is too rough
@@ -238,12 +238,15 @@ def _by_band(
     edges = [float(bins[0])]
     while edges[-1] < bins[-1]:
         edges.append(
-            max(edges[-1] * 2.0 ** (1.0 / SHARED_BANDS_PER_OCTAVE), edges[-1] + SHARED_FEWEST_BINS)
+            max(
+                edges[-1] * 2.0 ** (1.0 / const.SHARED_BANDS_PER_OCTAVE),
+                edges[-1] + const.SHARED_FEWEST_BINS,
+            )
         )
     rows = []
     for low, high in pairwise(edges):
         part = bins[(bins >= low) & (bins < high)]
-        if part.size < SHARED_FEWEST_BINS - 1:
+        if part.size < const.SHARED_FEWEST_BINS - 1:
             continue
         middle = float(np.sqrt(frequency[part[0]] * frequency[part[-1]]))
         rows.append((middle, *_ratio(common[part], total[part], noise)))

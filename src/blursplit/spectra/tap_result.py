@@ -5,22 +5,7 @@ from __future__ import annotations
 import numpy as np
 from pydantic import Field
 
-from blursplit.constants import (
-    ALIAS_SMALLEST_LEFT,
-    PERCENTILES,
-    RING_DAMPING_SPREAD,
-    RING_DECIDED,
-    RING_GROWTH_ERROR,
-    RING_GROWTH_FLOOR,
-    RING_LARGEST_ARCSEC,
-    RING_ODD_DAMPING,
-    RING_SAME_MODE,
-    RING_SHORTEST_S,
-    RING_USUAL_DAMPING,
-    SIGMA_PER_MAD,
-    TAP_REFERENCE_ARCSEC,
-    TAP_SETTLE_ARCSEC,
-)
+from blursplit import constants as const
 from blursplit.estimate import Estimate, ends_about, from_ends, upper_limit
 from blursplit.result import Document, Facts, Part, Remark
 from blursplit.spectra.aliases import alias_candidates
@@ -115,7 +100,7 @@ class TapResult(Document):
     command: str = ""
     sequence: TapSequence
     settle_arcsec: float
-    reference_arcsec: float = TAP_REFERENCE_ARCSEC
+    reference_arcsec: float = const.TAP_REFERENCE_ARCSEC
     frequency_hz: Estimate | None = None
     damping_ratio: Estimate | None = None
     log_decrement: float | None = None
@@ -141,8 +126,8 @@ def measure_taps(
     *,
     segment: IntArray | None = None,
     pixel_scale_arcsec: float | None = None,
-    settle_arcsec: float = TAP_SETTLE_ARCSEC,
-    reference_arcsec: float = TAP_REFERENCE_ARCSEC,
+    settle_arcsec: float = const.TAP_SETTLE_ARCSEC,
+    reference_arcsec: float = const.TAP_REFERENCE_ARCSEC,
     lowest_hz: float = 1.0,
     sequence: TapSequence | None = None,
     width_px: FloatArray | None = None,
@@ -176,7 +161,7 @@ def measure_taps(
     parts = [
         part
         for part in segment_slices(segment, time_s.size)
-        if part.stop - part.start >= max(50, 2.0 * RING_SHORTEST_S / cadence_s)
+        if part.stop - part.start >= max(50, 2.0 * const.RING_SHORTEST_S / cadence_s)
     ]
     if not parts:
         raise ValueError("no stretch of at least 50 samples")
@@ -235,7 +220,7 @@ def _result(
                 "way": "higher" if rise > 0 else "lower",
             }
             warnings.append(Remark(code="tap-frequency-bends", facts=told))
-        if max(mode.alias_odds) < RING_DECIDED:
+        if max(mode.alias_odds) < const.RING_DECIDED:
             open_facts: Facts = {
                 "frequency_hz": mode.frequency_hz.value,
                 "candidates_hz": mode.alias_candidates_hz[:3],
@@ -323,13 +308,13 @@ def _growth(
         return None
     excess = np.where(known, width_px**2, 0.0)
     excess = np.where(known, excess - np.median(excess[known]), 0.0)
-    noise = SIGMA_PER_MAD * float(np.median(np.abs(excess[known])))
+    noise = const.SIGMA_PER_MAD * float(np.median(np.abs(excess[known])))
     shown = np.zeros(time_s.size)
     for tap in taps:
         late = time_s - tap.time_s - tap.free_after_s
         during = known & (late >= 0.0) & (late < tap.window_s)
         for ring in tap.rings:
-            if abs(ring.frequency_hz / mode.frequency_hz.value - 1.0) < RING_SAME_MODE:
+            if abs(ring.frequency_hz / mode.frequency_hz.value - 1.0) < const.RING_SAME_MODE:
                 size = 0.25 * float((np.abs(ring.vector) ** 2).sum())
                 shown[during] = size * np.exp(-2.0 * ring.decay_s * late[during])
     total = float(shown @ shown)
@@ -347,10 +332,10 @@ def _mode(
     # what decays is measured; its ratio to the frequency depends on which frequency it is
     ratios = mode.damping_ratio.value * apparent / candidates
     left = np.abs(np.sinc(candidates * (sequence.frame_exposure_s or 0.0)))
-    left = np.maximum(left, ALIAS_SMALLEST_LEFT)
+    left = np.maximum(left, const.ALIAS_SMALLEST_LEFT)
     odds = _alias_odds(candidates, ratios, left, mode.peak.value * (scale or 0.0), growth)
     shown = int(np.argmin(np.abs(candidates - apparent)))
-    best = int(np.argmax(odds)) if odds.max() >= RING_DECIDED else shown
+    best = int(np.argmax(odds)) if odds.max() >= const.RING_DECIDED else shown
     factor = float(ratios[best] / mode.damping_ratio.value)
     moved = candidates[best] - mode.frequency_hz.value
     rate = 2.0 * np.pi * mode.frequency_hz.value
@@ -380,10 +365,10 @@ def _damping(measured: Interval, ratios: FloatArray, odds: FloatArray, best: int
     """
     scaled = np.array(measured) / measured.value * ratios[:, None]
     value = float(scaled[best, 2])
-    if odds.max() < RING_DECIDED and value > RING_ODD_DAMPING:
+    if odds.max() < const.RING_DECIDED and value > const.RING_ODD_DAMPING:
         return upper_limit(scaled[best, -1])
     # each candidate's share rises through its own percentiles; together they are the odds
-    shares, grid = 0.01 * np.array(PERCENTILES), np.sort(scaled, axis=None)
+    shares, grid = 0.01 * np.array(const.PERCENTILES), np.sort(scaled, axis=None)
     rise = np.zeros(grid.size)
     for part, row in zip(odds, scaled, strict=True):
         rise += part * np.interp(grid, row, shares, left=0.0, right=1.0)
@@ -407,13 +392,15 @@ def _alias_odds(
     `left`: share of the amplitude that the exposure leaves. `growth`: of the stars' variance, over
     the mode's own in the frames, with its error.
     """
-    unusual = np.log(damping_ratios / RING_USUAL_DAMPING) / RING_DAMPING_SPREAD
+    unusual = np.log(damping_ratios / const.RING_USUAL_DAMPING) / const.RING_DAMPING_SPREAD
     total = -0.5 * unusual**2 - np.log(candidates_hz)
-    total = total - np.log1p((shown_arcsec / left / RING_LARGEST_ARCSEC) ** 2)
+    total = total - np.log1p((shown_arcsec / left / const.RING_LARGEST_ARCSEC) ** 2)
     if growth is not None:
         measured, error = growth
         expected = 1.0 / left**2 - 1.0  # the mean over all phases
-        sigma = np.hypot(np.hypot(error, RING_GROWTH_FLOOR), RING_GROWTH_ERROR * expected)
+        sigma = np.hypot(
+            np.hypot(error, const.RING_GROWTH_FLOOR), const.RING_GROWTH_ERROR * expected
+        )
         total = total - 0.5 * ((measured - expected) / sigma) ** 2 - np.log(sigma)
     odds = np.exp(total - total.max())
     return np.asarray(odds / odds.sum())

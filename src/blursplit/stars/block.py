@@ -9,18 +9,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from blursplit import constants as const
 from blursplit.compiled import kernels
-from blursplit.constants import (
-    FAINTEST_CORE_SNR,
-    FAST_GUIDES,
-    GUIDE_FLUX_RANGE,
-    GUIDE_SIGMAS,
-    GUIDE_WIDTH_RANGE,
-    GUIDES,
-    NEAR_PX,
-    SATURATED_SHARE,
-    STAMP_NUMBERS,
-)
 from blursplit.frames import FrameSource
 from blursplit.frames.source import stored_pieces
 from blursplit.stars.centroid import (
@@ -59,7 +49,7 @@ def pick_guides(x_px: FloatArray, y_px: FloatArray, flux: FloatArray, shape: Sha
     ny, nx = shape
     inside = (x_px > 0) & (x_px < nx - 1) & (y_px > 0) & (y_px < ny - 1)
     merit = flux * np.where(inside.all(axis=0), 1.0, 1e-6)
-    return np.argsort(-merit, kind="stable")[:GUIDES].astype(np.int64)
+    return np.argsort(-merit, kind="stable")[: const.GUIDES].astype(np.int64)
 
 
 def guess_offsets(
@@ -101,7 +91,7 @@ def _joined(level: ImageArray) -> ImageArray:
     g = level.shape[1]
     if g <= 2:  # noqa: PLR2004 - of two profiles neither outvotes the other
         return np.asarray(level.sum(axis=1))
-    if g > FAST_GUIDES:
+    if g > const.FAST_GUIDES:
         return np.asarray(np.median(level, axis=1))
     first, second, third = level[:, 0], level[:, 1], level[:, 2]
     return np.maximum(np.minimum(first, second), np.minimum(np.maximum(first, second), third))
@@ -139,12 +129,12 @@ def find_doubtful(
     `ratio`, `width` (n, g): flux and width over those expected. `sigma`: star sigma [px].
     """
     with np.errstate(invalid="ignore"):
-        fits = (ratio > GUIDE_FLUX_RANGE[0]) & (ratio < GUIDE_FLUX_RANGE[1])
-        fits &= (width > GUIDE_WIDTH_RANGE[0]) & (width < GUIDE_WIDTH_RANGE[1])
+        fits = (ratio > const.GUIDE_FLUX_RANGE[0]) & (ratio < const.GUIDE_FLUX_RANGE[1])
+        fits &= (width > const.GUIDE_WIDTH_RANGE[0]) & (width < const.GUIDE_WIDTH_RANGE[1])
     middle_x, middle_y = masked_median(off_x, fits), masked_median(off_y, fits)
     with np.errstate(invalid="ignore"):
         far = np.hypot(off_x - middle_x[:, None], off_y - middle_y[:, None])
-        agree = (fits & (far < GUIDE_SIGMAS * sigma + 1.0)).sum(axis=1)
+        agree = (fits & (far < const.GUIDE_SIGMAS * sigma + 1.0)).sum(axis=1)
     return np.flatnonzero(agree < max(1, (off_x.shape[1] + 1) // 2))
 
 
@@ -242,7 +232,7 @@ def measure_block(
     guides = pick_guides(x_px, y_px, flux_adu, source.shape)
     at_x, at_y = x_px, y_px
     if not steady:
-        fast = guides[:FAST_GUIDES]
+        fast = guides[: const.FAST_GUIDES]
         sums, off_x, off_y = _sum_wide(source, start, x_px[:, fast], y_px[:, fast], margin, setup)
         shift_x, shift_y = guess_offsets(sums, off_x, off_y, setup.sigma_px)
         at_x, at_y = x_px + shift_x[:, None], y_px + shift_y[:, None]
@@ -330,9 +320,9 @@ def _measure_at(
     x0, y0 = _corners(x_px, size), _corners(y_px, size)
     near = (x_px - x0).ravel(), (y_px - y0).ravel()
     cuts = np.empty((n, k, size, size), dtype=np.float32)
-    found = np.empty((n, k, STAMP_NUMBERS))
+    found = np.empty((n, k, const.STAMP_NUMBERS))
     hot = hot_near(x0, y0, size, setup)
-    reach = near_reach(size, NEAR_PX)
+    reach = near_reach(size, const.NEAR_PX)
     recipe = (
         border_places(size)[0],
         kernel_window(size, setup.window_px, reach),
@@ -347,10 +337,13 @@ def _measure_at(
         cuts[rows] = source.cut(first, last, x0[rows], y0[rows], size)
         kernels().blank_pixels(cuts[rows], x0[rows], y0[rows], hot)
         at = (x_px[rows] - x0[rows]).ravel(), (y_px[rows] - y0[rows]).ravel()
-        stamps, out = cuts[rows].reshape(-1, size * size), found[rows].reshape(-1, STAMP_NUMBERS)
+        stamps, out = (
+            cuts[rows].reshape(-1, size * size),
+            found[rows].reshape(-1, const.STAMP_NUMBERS),
+        )
         kernels().measure_stamps(stamps, *at, *recipe, out)
     flat = cuts.reshape(n * k, size, size)
-    seen = _first_look(flat, found.reshape(n * k, STAMP_NUMBERS), setup)
+    seen = _first_look(flat, found.reshape(n * k, const.STAMP_NUMBERS), setup)
     sky, variance, brightest = seen.sky, seen.variance, seen.brightest
     whole, holed, anew, shapes = _shapes_near(flat, sky, *near, setup, seen.shapes)
     if anew.size:
@@ -369,13 +362,13 @@ def _measure_at(
     with np.errstate(invalid="ignore"):
         saturated = np.zeros(n * k, dtype=bool)
         if setup.saturation_adu is not None:
-            saturated = peak + sky >= SATURATED_SHARE * setup.saturation_adu
+            saturated = peak + sky >= const.SATURATED_SHARE * setup.saturation_adu
         ratio = shapes.width_px / setup.sigma_px
         alive = (
             np.isfinite(x)
-            & (snr > FAINTEST_CORE_SNR)
-            & (ratio > GUIDE_WIDTH_RANGE[0])
-            & (ratio < GUIDE_WIDTH_RANGE[1])
+            & (snr > const.FAINTEST_CORE_SNR)
+            & (ratio > const.GUIDE_WIDTH_RANGE[0])
+            & (ratio < const.GUIDE_WIDTH_RANGE[1])
             & ~holey
         )
     if setup.method != "windowed":
@@ -453,10 +446,10 @@ def _shapes_near(
     if holed.size:
         whole = flat.copy()
         whole[holed] = fill_gaps(flat[holed], sky[holed])
-        shapes = shapes.replaced(holed, measure(whole, holed, NEAR_PX))
+        shapes = shapes.replaced(holed, measure(whole, holed, const.NEAR_PX))
         off = np.flatnonzero(np.isnan(shapes.x_px) & np.isfinite(sky))
     if off.size:
         # Nearer to the edge than two windows a stamp holds too little of a star to tell its place.
-        reach = max(NEAR_PX, (setup.cut - 1) / 2 - 2.0 * setup.window_px)
+        reach = max(const.NEAR_PX, (setup.cut - 1) / 2 - 2.0 * setup.window_px)
         shapes = shapes.replaced(off, measure(whole, off, reach))
     return whole, holed, anew, shapes

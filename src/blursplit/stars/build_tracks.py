@@ -7,27 +7,7 @@ from typing import TYPE_CHECKING, Literal, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.constants import (
-    CLOUD_FLUX,
-    DEWED,
-    DRIFT_APART_PX,
-    FEW_STARS,
-    FWHM_PER_SIGMA,
-    GAIN_STAMPS,
-    ISOLATED_SHARE,
-    JUMP_LONG_SIDE,
-    JUMP_SIDE,
-    JUMP_SIGMAS,
-    LARGEST_STAMP,
-    MOST_FOLDED,
-    NARROWEST_STACKED_PX,
-    RARELY_SEEN,
-    SIGMA_PER_MAD,
-    SMALLEST_JUMP_PX,
-    SMALLEST_STAMP,
-    STAMPS_MOST_BYTES,
-    WORST_GAIN_ERROR,
-)
+from blursplit import constants as const
 from blursplit.errors import TooFewStarsError
 from blursplit.frames import Sequence
 from blursplit.frames.source import failed_frames
@@ -77,7 +57,7 @@ def assemble_tracks(sequence: Sequence, field: Field, tracker: Tracker) -> StarT
     width = float(np.nanmedian(take["width"]))
     if _is_folded(width, take["x"], take["y"]):
         stamps = None
-        notes.append(("undersampled", {"fwhm_px": FWHM_PER_SIGMA * width}))
+        notes.append(("undersampled", {"fwhm_px": const.FWHM_PER_SIGMA * width}))
     _describe(sequence, field, tracker, rows, stars, take["width"], notes)
     return StarTracks(
         time_s=sequence.time_s[rows],
@@ -112,13 +92,13 @@ def _is_folded(width_px: float, x_px: FloatArray, y_px: FloatArray) -> bool:
     """
     folded = np.exp(-0.5 * (np.pi * width_px) ** 2)
     fixed = max(abs(np.nanmean(np.exp(2j * np.pi * at))) for at in (x_px, y_px))
-    return bool(folded * fixed > MOST_FOLDED or width_px < NARROWEST_STACKED_PX)
+    return bool(folded * fixed > const.MOST_FOLDED or width_px < const.NARROWEST_STACKED_PX)
 
 
 def _steady_stars(tracker: Tracker, good: BoolArray, notes: Notes) -> IntArray:
     """Return the stars, once each, that were seen often enough and did not move among others."""
     frames = max(int(good.any(axis=1).sum()), 1)
-    often = good.sum(axis=0) >= RARELY_SEEN * frames
+    often = good.sum(axis=0) >= const.RARELY_SEEN * frames
     if not often.any():
         often = good.sum(axis=0) == good.sum(axis=0).max()
     rare = int((~often).sum())
@@ -134,7 +114,7 @@ def _steady_stars(tracker: Tracker, good: BoolArray, notes: Notes) -> IntArray:
     if twin.any():
         notes.append(("twins", {"sources": int(twin.sum())}))
         stars = stars[~twin]
-    if stars.size > FEW_STARS:
+    if stars.size > const.FEW_STARS:
         moving = _moving(tracker, good[:, stars], stars)
         if moving.any() and not moving.all():
             notes.append(("moving-source", {"sources": int(moving.sum())}))
@@ -156,7 +136,7 @@ def _moving(tracker: Tracker, good: BoolArray, stars: IntArray) -> BoolArray:
             moved[i, axis] = median_of(last) - median_of(first)
     apart = np.hypot(*(moved - np.median(moved, axis=0)).T)
     typical = float(np.median(apart))
-    return np.asarray(apart > max(DRIFT_APART_PX, 6.0 * typical), dtype=bool)
+    return np.asarray(apart > max(const.DRIFT_APART_PX, 6.0 * typical), dtype=bool)
 
 
 def _dropped(tracker: Tracker, seen: BoolArray) -> dict[str, int]:
@@ -177,7 +157,7 @@ def _noise_curve(stamps: Stamps | None) -> Curve:
     """Return the noise of the brightest stamps' pixels against their level."""
     if stamps is None:
         return np.zeros(0), np.zeros(0), np.zeros(0)
-    every = max(1, stamps.pixels_adu.shape[0] // GAIN_STAMPS)
+    every = max(1, stamps.pixels_adu.shape[0] // const.GAIN_STAMPS)
     return noise_against_level(stamps.pixels_adu[::every, 0], stamps.sky_adu[::every, 0])
 
 
@@ -186,7 +166,7 @@ def _gain(tracker: Tracker, curve: Curve, notes: Notes) -> float:
     if np.isfinite(tracker.setup.gain_e_per_adu):
         return tracker.setup.gain_e_per_adu
     fitted = gain_of(*curve)
-    if fitted is None or fitted[1] > WORST_GAIN_ERROR:
+    if fitted is None or fitted[1] > const.WORST_GAIN_ERROR:
         notes.append(("gain-unknown", {"by": "stars"}))
         return float("inf")
     gain, error = fitted
@@ -228,8 +208,8 @@ def find_jumps(x_px: FloatArray, y_px: FloatArray, sigma_px: float) -> IntArray:
         return np.zeros(0, dtype=np.int64)
     step_x, step_y = np.diff(x_px), np.diff(y_px)
     size = np.hypot(step_x - np.median(step_x), step_y - np.median(step_y))
-    usual = SIGMA_PER_MAD * float(np.median(size))
-    limit = max(JUMP_SIGMAS * usual, 3.0 * sigma_px, SMALLEST_JUMP_PX)
+    usual = const.SIGMA_PER_MAD * float(np.median(size))
+    limit = max(const.JUMP_SIGMAS * usual, 3.0 * sigma_px, const.SMALLEST_JUMP_PX)
     place = np.stack([x_px, y_px], axis=1)
     bursts: list[tuple[int, int]] = []
     for i in (np.flatnonzero(size > limit) + 1).tolist():
@@ -243,7 +223,7 @@ def find_jumps(x_px: FloatArray, y_px: FloatArray, sigma_px: float) -> IntArray:
     for k, (first, last) in enumerate(bursts):
         begin = bursts[k - 1][1] if k else 0
         end = bursts[k + 1][0] if k + 1 < len(bursts) else x_px.size
-        before = np.median(place[max(begin, first - JUMP_LONG_SIDE) : first], axis=0)
+        before = np.median(place[max(begin, first - const.JUMP_LONG_SIDE) : first], axis=0)
         after = _resting_place(place[last:end])
         if after is not None and float(np.hypot(*(after - before))) > 0.6 * limit:
             found |= {first, last}
@@ -252,14 +232,14 @@ def find_jumps(x_px: FloatArray, y_px: FloatArray, sigma_px: float) -> IntArray:
 
 def _moves_on(place: FloatArray, step_px: float) -> bool:
     """Return whether the field swings between two steps rather than resting there."""
-    if len(place) < JUMP_SIDE:
+    if len(place) < const.JUMP_SIDE:
         return True
-    return bool(np.hypot(*np.ptp(place[-2 * JUMP_LONG_SIDE :], axis=0)) > 0.6 * step_px)
+    return bool(np.hypot(*np.ptp(place[-2 * const.JUMP_LONG_SIDE :], axis=0)) > 0.6 * step_px)
 
 
 def _resting_place(place: FloatArray) -> FloatArray | None:
     """Return where the field rests, None where it swings too slowly to tell; place (n, 2)."""
-    length = min(len(place), JUMP_LONG_SIDE)
+    length = min(len(place), const.JUMP_LONG_SIDE)
     while True:
         part = place[:length] - place[:length].mean(axis=0)
         along = part @ np.linalg.svd(part, full_matrices=False)[2][0]
@@ -268,7 +248,11 @@ def _resting_place(place: FloatArray) -> FloatArray | None:
             break
         length = min(2 * length, len(place))
     swing, step = np.ptp(along), np.abs(np.diff(along))
-    is_smooth = length >= JUMP_LONG_SIDE and swing > SMALLEST_JUMP_PX and step.max() < 0.5 * swing
+    is_smooth = (
+        length >= const.JUMP_LONG_SIDE
+        and swing > const.SMALLEST_JUMP_PX
+        and step.max() < 0.5 * swing
+    )
     if is_smooth and crossings < 4:  # noqa: PLR2004 - two periods
         return None
     weight = np.hanning(length + 2)[1:-1] if crossings >= 4 else np.ones(length)  # noqa: PLR2004
@@ -298,7 +282,7 @@ def _describe(
     notes: Notes,
 ) -> None:
     """Add the notes that a reader of the result needs."""
-    if stars.size < FEW_STARS:
+    if stars.size < const.FEW_STARS:
         notes.append(("few-stars", {"stars": stars.size}))
     if field.refused:
         listed = ", ".join(f"{reason} ({n})" for reason, n in field.refused.items())
@@ -307,7 +291,7 @@ def _describe(
         notes.append(("hot-pixels", {"pixels": int(field.hot.sum())}))
     level = tracker.transparency[rows]
     usual = float(np.nanmedian(level))
-    dim = int((level < CLOUD_FLUX * usual).sum())
+    dim = int((level < const.CLOUD_FLUX * usual).sum())
     if dim:
         notes.append(("cloud", {"frames": dim}))
     failed = failed_frames(sequence.source)
@@ -334,7 +318,7 @@ def _describe_width(width_px: FloatArray, notes: Notes) -> None:
     if not both.any():
         return
     ratio = float(np.median(last[both] / first[both]))
-    if max(ratio, 1.0 / ratio) > DEWED:
+    if max(ratio, 1.0 / ratio) > const.DEWED:
         notes.append(("width-drift", {"change": ratio - 1.0}))
 
 
@@ -342,7 +326,7 @@ def _describe_width(width_px: FloatArray, notes: Notes) -> None:
 def stamp_size(sigma_px: float) -> int:
     """Return the width of the stamps to keep: 4.5 star sigmas and 4 pixels to each side, odd."""
     size = 2 * int(np.ceil(4.5 * sigma_px)) + 9
-    return int(np.clip(size, SMALLEST_STAMP, LARGEST_STAMP))
+    return int(np.clip(size, const.SMALLEST_STAMP, const.LARGEST_STAMP))
 
 
 def pick_stamp_stars(field: Field, size: int, most: int) -> IntArray:
@@ -354,7 +338,7 @@ def pick_stamp_stars(field: Field, size: int, most: int) -> IntArray:
         far = np.maximum(np.abs(pattern.x_px - x), np.abs(pattern.y_px - y))
         own = pattern.height_adu[np.argmin(far)]
         near = (far > field.sigma_px) & (far < size // 2 + 1)
-        alone[i] = not bool((pattern.height_adu[near] > ISOLATED_SHARE * own).any())
+        alone[i] = not bool((pattern.height_adu[near] > const.ISOLATED_SHARE * own).any())
     edge = np.minimum.reduce(
         [field.x_px, field.y_px, nx - 1 - field.x_px, ny - 1 - field.y_px]
     ) / min(nx, ny)
@@ -372,7 +356,7 @@ class StampBook:
 
     def __init__(self, field: Field, size: int, n_frames: int, most: int) -> None:
         one_star = 4 * size * size * max(n_frames, 1)
-        fits = max(1, STAMPS_MOST_BYTES // one_star)
+        fits = max(1, const.STAMPS_MOST_BYTES // one_star)
         self.fewer = min(most, field.x_px.size) > fits
         self.star = pick_stamp_stars(field, size, min(most, fits))
         k = self.star.size

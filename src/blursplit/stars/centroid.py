@@ -12,26 +12,20 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from blursplit import constants as const
 from blursplit.compiled import kernels
-from blursplit.constants import (
-    BORDER_PX,
-    CORE_SIGMAS,
-    FLATTEST,
-    FULL_WINDOWS,
-    MOST_HOT,
-    SKY_ROUNDING,
-    SMALLEST_CORE,
-    WINDOW_LAST_STEP_PX,
-    WINDOW_MOST_STEPS,
-    WINDOW_OVER_SIGMA,
-    WINDOW_TOLERANCE_PX,
-)
 from blursplit.frames import Sequence
 from blursplit.types import FloatArray, ImageArray, IntArray
 
-PLAIN_GAIN = 1.0 + 1.0 / WINDOW_OVER_SIGMA**2
+PLAIN_GAIN = 1.0 + 1.0 / const.WINDOW_OVER_SIGMA**2
 # How the kernels bring a window to its centroid.
-SETTLING = (WINDOW_MOST_STEPS, WINDOW_TOLERANCE_PX, WINDOW_LAST_STEP_PX, PLAIN_GAIN, FLATTEST)
+SETTLING = (
+    const.WINDOW_MOST_STEPS,
+    const.WINDOW_TOLERANCE_PX,
+    const.WINDOW_LAST_STEP_PX,
+    PLAIN_GAIN,
+    const.FLATTEST,
+)
 
 CentroidMethod = Literal["windowed", "com", "quadratic", "2dg"]
 CENTROID_METHODS: tuple[CentroidMethod, ...] = ("windowed", "com", "quadratic", "2dg")
@@ -127,8 +121,8 @@ def flat_stamps(stamps_adu: ImageArray) -> ImageArray:
 
 def kernel_window(size: int, window_px: float, reach_px: float) -> tuple[object, ...]:
     """Return what the kernels ask of a window: see `kernels.measure_stamps`."""
-    lead = max(0, int(np.floor((size - 1) / 2 - reach_px - FULL_WINDOWS * window_px)))
-    return lead, float(window_px), float(reach_px), SKY_ROUNDING, SETTLING
+    lead = max(0, int(np.floor((size - 1) / 2 - reach_px - const.FULL_WINDOWS * window_px)))
+    return lead, float(window_px), float(reach_px), const.SKY_ROUNDING, SETTLING
 
 
 def near_reach(size: int, reach_px: float | None) -> float:
@@ -238,17 +232,17 @@ def make_window_setup(sequence: Sequence, field: Field, method: CentroidMethod) 
     if gain and read_noise is not None:
         # 1/12: rounding to whole data units
         electronics = (read_noise / gain) ** 2 + 1.0 / 12.0
-    core = 2 * max(int(np.ceil(CORE_SIGMAS * sigma)), SMALLEST_CORE // 2) + 1
+    core = 2 * max(int(np.ceil(const.CORE_SIGMAS * sigma)), const.SMALLEST_CORE // 2) + 1
     hot_y, hot_x = np.nonzero(field.hot)
     return WindowSetup(
         sigma_px=sigma,
-        window_px=WINDOW_OVER_SIGMA * sigma,
+        window_px=const.WINDOW_OVER_SIGMA * sigma,
         core=core,
-        cut=core + 2 * BORDER_PX,
+        cut=core + 2 * const.BORDER_PX,
         gain_e_per_adu=float(gain) if gain else float("inf"),
         electronics_adu2=electronics,
         saturation_adu=field.saturation_adu,
-        hot_x=hot_x[:MOST_HOT],
-        hot_y=hot_y[:MOST_HOT],
+        hot_x=hot_x[: const.MOST_HOT],
+        hot_y=hot_y[: const.MOST_HOT],
         method=method,
     )

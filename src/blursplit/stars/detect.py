@@ -11,37 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.constants import (
-    BLEND_SHARE,
-    BLEND_SIGMAS,
-    CLIP_SIGMAS,
-    CROWD_ELONGATED,
-    CROWD_OFFSET,
-    CROWD_SNR,
-    CROWD_STARS,
-    CROWD_WIDEST,
-    DETECTION_SIGMAS,
-    DETECTION_WIDTH,
-    EDGE_SIGMAS,
-    FAINTEST_SNR,
-    FIRST_SIGMA_PX,
-    HALF_DIAGONAL_PX,
-    LASTING_SHARE,
-    MEAN_BYTES,
-    MEAN_FRAMES,
-    MOST_ELONGATED,
-    MOST_PEAKS,
-    NARROWEST,
-    OFTEN_CLIPPED,
-    PEAK_SIGMAS,
-    SATURATED_SHARE,
-    SIGMA_RANGE_PX,
-    SMALLEST_SNR,
-    SPARSE_FIELD,
-    UNSURE_MATCH,
-    WIDEST,
-    WINDOW_OVER_SIGMA,
-)
+from blursplit import constants as const
 from blursplit.errors import InputError, TooFewStarsError
 from blursplit.frames import FrameSource, Sequence
 from blursplit.frames.source import failed_frames
@@ -79,7 +49,7 @@ def read_early_frames(source: FrameSource, name: str) -> ImageArray:
     Raises InputError when most of them cannot be read: that is no fault of the sky.
     """
     ny, nx = source.shape
-    count = int(np.clip(MEAN_BYTES // (4 * ny * nx), 3, MEAN_FRAMES))
+    count = int(np.clip(const.MEAN_BYTES // (4 * ny * nx), 3, const.MEAN_FRAMES))
     frames = source.read(0, min(count, source.n_frames))
     failed = [why for frame, why in failed_frames(source).items() if frame < len(frames)]
     if 2 * len(failed) > len(frames):
@@ -114,7 +84,7 @@ def find_lasting_hot_pixels(frames: ImageArray, mean: ImageArray) -> BoolArray:
     total = np.where(np.isfinite(above), above, 0).sum(axis=1)
     seen = np.maximum(np.isfinite(above).sum(axis=1), 1)
     with np.errstate(invalid="ignore"):
-        hot[y, x] = np.abs(usual) > LASTING_SHARE * np.abs(total / seen)
+        hot[y, x] = np.abs(usual) > const.LASTING_SHARE * np.abs(total / seen)
     return hot
 
 
@@ -176,12 +146,12 @@ def no_star(name: str) -> TooFewStarsError:
 
 def _width_of(image: ImageArray, hot: BoolArray, limit: float | None) -> float | None:
     """Iterate the smoothing to the stars' own width; None without a peak."""
-    sigma = FIRST_SIGMA_PX
+    sigma = const.FIRST_SIGMA_PX
     for _ in range(4):
         width = _width_at(image, sigma, hot, limit)
         if width is None:
             return None
-        last, sigma = sigma, float(np.clip(width, *SIGMA_RANGE_PX))
+        last, sigma = sigma, float(np.clip(width, *const.SIGMA_RANGE_PX))
         if abs(sigma / last - 1.0) < 0.05:  # noqa: PLR2004
             break
     return sigma
@@ -210,7 +180,7 @@ def _width_at(image: ImageArray, sigma: float, hot: BoolArray, limit: float | No
         width = np.sqrt((more**2 - ratio * less**2) / (ratio - 1.0))
     width = width[np.isfinite(width)]
     # Among few stars the sharp hits of cosmic rays would make up the lower quartile.
-    wide = width > SIGMA_RANGE_PX[0]
+    wide = width > const.SIGMA_RANGE_PX[0]
     width = width[wide] if wide.any() else width
     return float(np.quantile(width, 0.25)) if width.size else None
 
@@ -218,7 +188,7 @@ def _width_at(image: ImageArray, sigma: float, hot: BoolArray, limit: float | No
 def _clipped_near(image: ImageArray, peaks: Peaks, limit: float | None) -> BoolArray:
     if limit is None:
         return np.zeros(peaks.x_px.size, dtype=bool)
-    full = (image >= SATURATED_SHARE * limit).astype(np.float32)
+    full = (image >= const.SATURATED_SHARE * limit).astype(np.float32)
     return sum_core(full, peaks.x_px, peaks.y_px) > 0
 
 
@@ -241,17 +211,17 @@ def register_mean(
     if limit is not None:
         for number, by_x, by_y in moved:
             to, from_ = _overlap(shape, by_x, by_y)
-            full[to] += (~hot & (frames[number] >= SATURATED_SHARE * limit))[from_]
+            full[to] += (~hot & (frames[number] >= const.SATURATED_SHARE * limit))[from_]
         full /= np.float32(len(moved))
     far = np.full(shape, np.inf, dtype=np.float32)
     mean = _mean_within(frames, moved, hot, np.zeros(shape, dtype=np.float32), far)
     if len(moved) > 4:  # noqa: PLR2004 - fewer leave nothing to clip against
         spread = np.sqrt(_mean_within(frames, moved, hot, mean, far, squared=True))
-        limit_adu = np.float32(CLIP_SIGMAS) * np.maximum(spread, np.float32(1e-6))
+        limit_adu = np.float32(const.CLIP_SIGMAS) * np.maximum(spread, np.float32(1e-6))
         mean += _mean_within(frames, moved, hot, mean, limit_adu)
     number, by_x, by_y = moved[0]
     scatter = robust_level(_shifted(np.where(hot, np.nan, frames[number]), by_x, by_y))[1]
-    if len(moved) > 4 and np.isfinite(mean).mean() < SPARSE_FIELD:  # noqa: PLR2004 - as above
+    if len(moved) > 4 and np.isfinite(mean).mean() < const.SPARSE_FIELD:  # noqa: PLR2004 - as above
         # Small images of stars have no sky between them: their scatter in time is the noise.
         scatter = min(scatter, float(np.nanmedian(spread)))
     return ReferenceImage(mean, full, scatter, *first)
@@ -305,7 +275,7 @@ def _registered(
                 shape,
                 tolerance_px=tolerance_px,
                 turns_deg=(0.0,),
-                false_match=UNSURE_MATCH,
+                false_match=const.UNSURE_MATCH,
             )
             for one in peaks
         ]
@@ -402,7 +372,7 @@ def _measure(
     stamps = window[y0, x0].astype(np.float32)
     sky, variance = measure_sky(stamps)
     complete_sky(stamps, sky, variance)
-    shapes = measure_windowed(fill_gaps(stamps, sky), sky, WINDOW_OVER_SIGMA * sigma)
+    shapes = measure_windowed(fill_gaps(stamps, sky), sky, const.WINDOW_OVER_SIGMA * sigma)
     return {
         "x": shapes.x_px + x0 - half,
         "y": shapes.y_px + y0 - half,
@@ -423,9 +393,9 @@ def _detect(image: ImageArray, sigma: float, most: int) -> Peaks:
     sky, _ = robust_level(image)
     known = np.isfinite(image)
     clean = np.where(known, image, np.float32(sky))
-    smooth = smoothed(clean, DETECTION_WIDTH * sigma)[0] - smoothed(clean, 3.0 * sigma)[0]
+    smooth = smoothed(clean, const.DETECTION_WIDTH * sigma)[0] - smoothed(clean, 3.0 * sigma)[0]
     middle, scatter = robust_level(smooth)
-    y, x = local_maxima(smooth, middle + DETECTION_SIGMAS * scatter, int(np.ceil(sigma)))
+    y, x = local_maxima(smooth, middle + const.DETECTION_SIGMAS * scatter, int(np.ceil(sigma)))
     y, x = y[known[y, x]], x[known[y, x]]
     order = np.argsort(-smooth[y, x], kind="stable")[: max(most, 100)]
     y, x = y[order], x[order]
@@ -453,7 +423,7 @@ def _choose(
         x_px=found["x"][picked],
         y_px=found["y"][picked],
         flux_adu=found["flux"][picked],
-        sigma_px=float(np.clip(width, *SIGMA_RANGE_PX)),
+        sigma_px=float(np.clip(width, *const.SIGMA_RANGE_PX)),
         pattern=_clear_peaks(image, sigma, early.scatter),
         image_adu=image,
         hot=hot,
@@ -467,9 +437,9 @@ def _choose(
 
 def _clear_peaks(image: ImageArray, sigma: float, scatter: float) -> Peaks:
     """Return the peaks of the mean image that a single frame shows as well."""
-    peaks = find_peaks(image, sigma, count=MOST_PEAKS)
+    peaks = find_peaks(image, sigma, count=const.MOST_PEAKS)
     # Smoothing by a Gaussian of sigma s divides the noise of pixels by 2 sqrt(pi) s.
-    clear = peaks.height_adu > PEAK_SIGMAS * scatter / (2.0 * np.sqrt(np.pi) * sigma)
+    clear = peaks.height_adu > const.PEAK_SIGMAS * scatter / (2.0 * np.sqrt(np.pi) * sigma)
     if not clear.any():
         clear[:1] = True
     return Peaks(peaks.x_px[clear], peaks.y_px[clear], peaks.height_adu[clear])
@@ -485,12 +455,12 @@ def _refuse(
 ) -> tuple[dict[str, int], BoolArray, float]:
     """Return how many sources each reason refuses, a mask of those left, and the star width."""
     ny, nx = early.image.shape
-    margin = EDGE_SIGMAS * sigma + 2.0
-    snr = found["core"] / np.sqrt(np.pi) / (WINDOW_OVER_SIGMA * sigma * early.scatter)
+    margin = const.EDGE_SIGMAS * sigma + 2.0
+    snr = found["core"] / np.sqrt(np.pi) / (const.WINDOW_OVER_SIGMA * sigma * early.scatter)
     clipped = sum_core(early.clipped_share, sources.x_px, sources.y_px)
     # In pictures stretched for display the cores are clipped as a rule; as long as no more than
     # the disk within one sigma is, the flanks still give the position (but not the shape).
-    too_clipped = np.pi * sigma**2 if stretched else OFTEN_CLIPPED
+    too_clipped = np.pi * sigma**2 if stretched else const.OFTEN_CLIPPED
     with np.errstate(invalid="ignore"):
         reasons: dict[str, BoolArray] = {
             "edge": (sources.x_px < margin)
@@ -499,32 +469,34 @@ def _refuse(
             | (sources.y_px > ny - 1 - margin),
             "saturated": clipped > too_clipped,
             "shapeless": ~np.isfinite(found["x"] + found["width"]),
-            "faint": ~(snr >= SMALLEST_SNR),
+            "faint": ~(snr >= const.SMALLEST_SNR),
         }
         # A peak is a whole pixel, up to half a diagonal off the star that made it.
-        astray = max(sigma, HALF_DIAGONAL_PX)
+        astray = max(sigma, const.HALF_DIAGONAL_PX)
         strayed = np.hypot(found["x"] - sources.x_px, found["y"] - sources.y_px) > astray
         # A window that wanders off to a brighter neighbour measures that one.
         reasons["shapeless"] |= strayed
         if not np.any(~np.logical_or.reduce(list(reasons.values()))):
-            reasons["faint"] = ~(snr >= FAINTEST_SNR)
+            reasons["faint"] = ~(snr >= const.FAINTEST_SNR)
         left = ~np.logical_or.reduce(list(reasons.values()))
-        left &= (clipped <= OFTEN_CLIPPED) | ~np.any(left & (clipped <= OFTEN_CLIPPED))
+        left &= (clipped <= const.OFTEN_CLIPPED) | ~np.any(left & (clipped <= const.OFTEN_CLIPPED))
         sample = np.flatnonzero(left)[:25]
         width = float(np.median(found["width"][sample])) if sample.size else sigma
         e1 = float(np.median(found["e1"][sample])) if sample.size else 0.0
         e2 = float(np.median(found["e2"][sample])) if sample.size else 0.0
-        odd_shape = np.hypot(found["e1"] - e1, found["e2"] - e2) > MOST_ELONGATED
-        reasons["narrower than the stars"] = found["width"] < NARROWEST * width
-        reasons["extended"] = (found["width"] > WIDEST * width) | odd_shape
+        odd_shape = np.hypot(found["e1"] - e1, found["e2"] - e2) > const.MOST_ELONGATED
+        reasons["narrower than the stars"] = found["width"] < const.NARROWEST * width
+        reasons["extended"] = (found["width"] > const.WIDEST * width) | odd_shape
         reasons["blended"] = _is_blended(sources, sigma)
         # In a crowd few stars stand alone. One whose neighbours are fainter and share its motion
         # is better than none, so long as the window settles on the peak itself.
         off = np.hypot(found["x"] - sources.x_px, found["y"] - sources.y_px)
-        settled = (off < CROWD_OFFSET * sigma) & (found["width"] < CROWD_WIDEST * width)
-        settled &= (np.hypot(found["e1"], found["e2"]) < CROWD_ELONGATED) & (snr > CROWD_SNR)
+        settled = (off < const.CROWD_OFFSET * sigma) & (found["width"] < const.CROWD_WIDEST * width)
+        settled &= (np.hypot(found["e1"], found["e2"]) < const.CROWD_ELONGATED) & (
+            snr > const.CROWD_SNR
+        )
     alone = ~np.logical_or.reduce(list(reasons.values()))
-    if alone.sum() < CROWD_STARS:
+    if alone.sum() < const.CROWD_STARS:
         reasons["extended"] &= ~settled
         reasons["blended"] &= ~settled
     counts: dict[str, int] = {}
@@ -532,15 +504,15 @@ def _refuse(
     for reason, mask in reasons.items():
         counts[reason] = int((good & mask).sum())
         good &= ~mask
-    whole = good & alone & (clipped <= OFTEN_CLIPPED)
+    whole = good & alone & (clipped <= const.OFTEN_CLIPPED)
     single = found["width"][whole if whole.any() else good]
     return counts, good, float(np.median(single)) if single.size else sigma
 
 
 def _is_blended(pattern: Peaks, sigma: float) -> BoolArray:
     distance = np.hypot(pattern.x_px[:, None] - pattern.x_px, pattern.y_px[:, None] - pattern.y_px)
-    matters = pattern.height_adu[None, :] > BLEND_SHARE * pattern.height_adu[:, None]
-    near = (distance < BLEND_SIGMAS * sigma) & matters
+    matters = pattern.height_adu[None, :] > const.BLEND_SHARE * pattern.height_adu[:, None]
+    near = (distance < const.BLEND_SIGMAS * sigma) & matters
     np.fill_diagonal(near, val=False)
     return np.asarray(near.any(axis=1), dtype=bool)
 

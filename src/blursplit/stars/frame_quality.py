@@ -6,16 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blursplit.constants import (
-    AGREEING_SHARE,
-    FLUX_FACTOR,
-    HIT_PULL_PX,
-    JUMPED_FLUX_RANGE,
-    LONE_FLUX_RANGE,
-    NEEDED_SHARE,
-    ONE_PEAK_SIGMAS,
-    PAIR,
-)
+from blursplit import constants as const
 from blursplit.stars.block import Block
 from blursplit.stars.geometry import masked_median
 from blursplit.types import BoolArray, FloatArray
@@ -70,21 +61,21 @@ def judge_block(
     transparency = masked_median(ratio, near)
     with np.errstate(invalid="ignore", divide="ignore"):
         relative = ratio / transparency[:, None]
-        like = (relative > 1.0 / FLUX_FACTOR) & (relative < FLUX_FACTOR)
+        like = (relative > 1.0 / const.FLUX_FACTOR) & (relative < const.FLUX_FACTOR)
         if flux_adu.size == 1:
-            low, high = JUMPED_FLUX_RANGE if jumped else LONE_FLUX_RANGE
+            low, high = const.JUMPED_FLUX_RANGE if jumped else const.LONE_FLUX_RANGE
             like = (ratio > low) & (ratio < high)
     near &= like
-    needed = np.maximum(1, np.ceil(NEEDED_SHARE * inside.sum(axis=1)))
-    needed = np.maximum(needed, AGREEING_SHARE * usable.sum(axis=1))
+    needed = np.maximum(1, np.ceil(const.NEEDED_SHARE * inside.sum(axis=1)))
+    needed = np.maximum(needed, const.AGREEING_SHARE * usable.sum(axis=1))
     lost = np.asarray(near.sum(axis=1) < needed, dtype=bool)
     lost |= _half_vanished(near, block.alive, inside, flux_adu)
     # Of two stars that agree, others that are clear and lie elsewhere are as good as missing.
     with np.errstate(invalid="ignore"):
         far_x = off_x - masked_median(off_x, near)[:, None]
         far_y = off_y - masked_median(off_y, near)[:, None]
-        here = block.alive & (np.hypot(far_x, far_y) <= tolerance_px + HIT_PULL_PX)
-    few = near.sum(axis=1) <= PAIR
+        here = block.alive & (np.hypot(far_x, far_y) <= tolerance_px + const.HIT_PULL_PX)
+    few = near.sum(axis=1) <= const.PAIR
     lost |= few & _half_vanished(near, here, inside, flux_adu, _disagree(near, ratio))
     good = near & alive & ~lost[:, None]
     shift_x, shift_y = masked_median(off_x, near), masked_median(off_y, near)
@@ -109,7 +100,7 @@ def _half_vanished(
     clear = inside & (flux_adu >= 0.5 * faintest[:, None])
     missing = clear & ~alive
     many = near.sum(axis=1) if doubtful is None else np.where(doubtful, 1, near.sum(axis=1))
-    return np.asarray((inside.sum(axis=1) > PAIR) & (missing.sum(axis=1) >= many), dtype=bool)
+    return np.asarray((inside.sum(axis=1) > const.PAIR) & (missing.sum(axis=1) >= many), dtype=bool)
 
 
 def _disagree(near: BoolArray, ratio: FloatArray) -> BoolArray:
@@ -117,7 +108,7 @@ def _disagree(near: BoolArray, ratio: FloatArray) -> BoolArray:
     with np.errstate(invalid="ignore"):
         most = np.where(near, ratio, 0.0).max(axis=1)
         least = np.where(near, ratio, np.inf).min(axis=1)
-    return np.asarray(most > FLUX_FACTOR * least, dtype=bool)
+    return np.asarray(most > const.FLUX_FACTOR * least, dtype=bool)
 
 
 def _near_group(
@@ -134,7 +125,7 @@ def _near_group(
             break
         near = again
     # Two stars that disagree: nobody is right, unless only one of them has its own flux.
-    two = (usable.sum(axis=1) == PAIR) & ~near.all(axis=1) & (near.sum(axis=1) < PAIR)
+    two = (usable.sum(axis=1) == const.PAIR) & ~near.all(axis=1) & (near.sum(axis=1) < const.PAIR)
     if two.any():
         fits = usable & (np.abs(np.log(np.clip(ratio, 1e-3, 1e3))) < np.log(1.5))
         one = fits.sum(axis=1) == 1
@@ -153,8 +144,8 @@ def find_duplicates(
     seen = good.sum(axis=0)
     twin = np.zeros(seen.size, dtype=bool)
     order = np.argsort(-seen, kind="stable")
-    near = _ever_near(x_px, good, ONE_PEAK_SIGMAS * sigma_px)
-    near &= _ever_near(y_px, good, ONE_PEAK_SIGMAS * sigma_px)
+    near = _ever_near(x_px, good, const.ONE_PEAK_SIGMAS * sigma_px)
+    near &= _ever_near(y_px, good, const.ONE_PEAK_SIGMAS * sigma_px)
     for place, second in enumerate(order.tolist()):
         for first in order[:place].tolist():
             if twin[first] or not near[first, second]:
@@ -163,7 +154,7 @@ def find_duplicates(
             apart = np.hypot(
                 x_px[both, first] - x_px[both, second], y_px[both, first] - y_px[both, second]
             )
-            if np.median(apart) < ONE_PEAK_SIGMAS * sigma_px:
+            if np.median(apart) < const.ONE_PEAK_SIGMAS * sigma_px:
                 twin[second] = True
                 break
     return twin

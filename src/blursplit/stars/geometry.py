@@ -6,16 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from blursplit import constants as const
 from blursplit.compiled import kernels
-from blursplit.constants import (
-    DRIFT_MATTERS_PX,
-    MOST_COMPILED_MEDIAN,
-    SIGMA_PER_MAD,
-    SMALLEST_FIT,
-    SMALLEST_MARGIN,
-    TREND_FEWEST,
-    TREND_LATEST,
-)
 from blursplit.types import BoolArray, FloatArray, ImageArray
 
 
@@ -44,10 +36,10 @@ def extrapolate(time_s: FloatArray, value_px: FloatArray, ahead_s: FloatArray) -
     since = last_step(value_px)
     time_s, value_px = time_s[since:], value_px[since:]
     n = time_s.size
-    latest = median_of(value_px[-TREND_LATEST:])
-    if since and n < TREND_LATEST:
+    latest = median_of(value_px[-const.TREND_LATEST :])
+    if since and n < const.TREND_LATEST:
         return np.full(ahead_s.shape, latest)
-    if n < TREND_FEWEST:
+    if n < const.TREND_FEWEST:
         return np.full(ahead_s.shape, float(value_px[-1]))
     half = n // 2
     step_s = float(time_s[-half:].mean() - time_s[:half].mean())
@@ -57,14 +49,18 @@ def extrapolate(time_s: FloatArray, value_px: FloatArray, ahead_s: FloatArray) -
     line = slope * time_s
     rest = value_px - line
     middle = median_of(rest)
-    scatter = SIGMA_PER_MAD * median_of(np.abs(rest - middle))
+    scatter = const.SIGMA_PER_MAD * median_of(np.abs(rest - middle))
     # The median of n/2 values has 1.25 times the error of their mean.
     slope_error = 1.25 * scatter * np.sqrt(4.0 / n) / step_s
     far = abs(slope) * float(ahead_s[-1] - time_s[-1])
     error = slope_error * float(ahead_s[-1] - time_s[-1])
-    if far < DRIFT_MATTERS_PX or abs(slope) < 3.0 * slope_error or error > SMALLEST_MARGIN:
+    if (
+        far < const.DRIFT_MATTERS_PX
+        or abs(slope) < 3.0 * slope_error
+        or error > const.SMALLEST_MARGIN
+    ):
         return np.full(ahead_s.shape, latest)
-    recent = median_of(rest[-TREND_LATEST:])
+    recent = median_of(rest[-const.TREND_LATEST :])
     return np.asarray(recent + slope * ahead_s, dtype=float)
 
 
@@ -77,20 +73,20 @@ def last_step(value_px: FloatArray) -> int:
     parameter more than a line, its place. Fewer than four values on a side may be outliers.
     """
     n = value_px.size
-    if n < 2 * TREND_FEWEST:
+    if n < 2 * const.TREND_FEWEST:
         return 0
     half = n // 2
     index = np.arange(n)
     slope = (median_of(value_px[-half:]) - median_of(value_px[:half])) / (n - half)
     rest = value_px - slope * index
     line = float(np.abs(rest - median_of(rest)).sum())
-    before = index < np.arange(TREND_FEWEST, n - TREND_FEWEST + 1)[:, None]
+    before = index < np.arange(const.TREND_FEWEST, n - const.TREND_FEWEST + 1)[:, None]
     table = np.broadcast_to(value_px, before.shape)
     early, late = masked_median(table, before), masked_median(table, ~before)
     levels = np.abs(table - np.where(before, early[:, None], late[:, None])).sum(axis=1)
     best = int(np.argmin(levels))
     is_step = 2.0 * n * np.log(max(line, 1e-9) / max(float(levels[best]), 1e-9)) > np.log(n)
-    return best + TREND_FEWEST if is_step else 0
+    return best + const.TREND_FEWEST if is_step else 0
 
 
 def fit_turn_and_scale(
@@ -146,7 +142,7 @@ def runs(mask: BoolArray) -> list[tuple[int, int]]:
 def median_of(values: FloatArray) -> float:
     """Return the median of all values, NaN where there are none or one of them is NaN."""
     kept = np.array(values, dtype=float).ravel()
-    if kept.size <= MOST_COMPILED_MEDIAN:
+    if kept.size <= const.MOST_COMPILED_MEDIAN:
         return float(kernels().median_of(kept, kept.size))
     if np.isnan(kept).any():
         return np.nan
@@ -200,7 +196,7 @@ def fit_field_rotation(
     """
     dx, dy = masked_columns(off_x_px, good), masked_columns(off_y_px, good)
     used = np.isfinite(dx) & np.isfinite(dy)
-    if used.sum() < SMALLEST_FIT:
+    if used.sum() < const.SMALLEST_FIT:
         return None
     fitted = fit_turn_and_scale(x_px[used], y_px[used], dx[used], dy[used])
     left = np.concatenate([dx[used], dy[used]])
@@ -211,12 +207,12 @@ def fit_field_rotation(
     frames = good[:, used].sum(axis=0) * _own_share(*kept)
     square = np.square(x_px[used] - x_px[used].mean()) + np.square(y_px[used] - y_px[used].mean())
     weight = float((square * frames).sum())
-    error = 1.25 * SIGMA_PER_MAD * usual / np.sqrt(weight) if weight > 0 else np.inf
+    error = 1.25 * const.SIGMA_PER_MAD * usual / np.sqrt(weight) if weight > 0 else np.inf
     return FieldRotation(
         turn_deg=fitted[0],
         error_deg=float(np.rad2deg(error)),
         scale=fitted[1],
-        spread_px=SIGMA_PER_MAD * float(np.hypot(usual, median_of(np.abs(left)))),
+        spread_px=const.SIGMA_PER_MAD * float(np.hypot(usual, median_of(np.abs(left)))),
     )
 
 

@@ -11,29 +11,7 @@ from functools import lru_cache, partial
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.constants import (
-    ALIKE_PX,
-    BLANK_PATCH_PX,
-    BLANK_PATCHES,
-    BLANK_RUN_FRAMES,
-    BLANK_RUN_LAG,
-    BLANK_RUN_STEP,
-    BLANK_RUNS,
-    FAR_PIXEL,
-    FEWEST_ALIKE,
-    HOT_CHANCE,
-    HOT_LOOKS,
-    HOT_REACH_PX,
-    HOT_SIGMAS,
-    HOT_WINDOW_PX,
-    MIXED_CORRELATION,
-    MOST_LONE_PIXELS,
-    NEIGHBOUR_CORRELATION,
-    PATTERN_REACH_PX,
-    PATTERN_SIGMAS,
-    SCATTER_PIXELS,
-    SIGMA_PER_MAD,
-)
+from blursplit import constants as const
 from blursplit.frames import FrameSource
 from blursplit.stars.detect import Field
 from blursplit.stars.geometry import level_and_scatter, masked_columns, median_of
@@ -54,7 +32,7 @@ class BlankSky:
 
     def __init__(self, field: Field, n_frames: int) -> None:
         self.x0, self.y0 = blank_patches(field)
-        self.step = max(BLANK_RUN_STEP, n_frames // BLANK_RUNS)
+        self.step = max(const.BLANK_RUN_STEP, n_frames // const.BLANK_RUNS)
         self.next = 0
         self.frames = 0
         self.change, self.changes = np.zeros(len(LAGS) + 1), np.zeros(len(LAGS) + 1)
@@ -64,7 +42,7 @@ class BlankSky:
         self.still = self.moved = 0
         self.level = np.full(self.x0.size, np.nan)
         self.field = field
-        self.hot_step, self.hot_next = max(1, n_frames // HOT_LOOKS), 0
+        self.hot_step, self.hot_next = max(1, n_frames // const.HOT_LOOKS), 0
         self.hot_still = self.hot_moved = 0
         self.hot: tuple[FloatArray, FloatArray] | None = None
 
@@ -88,9 +66,9 @@ class BlankSky:
                 self._compare_hot(source, frame, shift)
         while self.x0.size and self.next < stop:
             first = max(self.next, start)
-            last = min(first + BLANK_RUN_FRAMES, stop)
-            if last - first > BLANK_RUN_LAG:
-                cuts = source.cut(first, last, self.x0, self.y0, BLANK_PATCH_PX)
+            last = min(first + const.BLANK_RUN_FRAMES, stop)
+            if last - first > const.BLANK_RUN_LAG:
+                cuts = source.cut(first, last, self.x0, self.y0, const.BLANK_PATCH_PX)
                 here = slice(first - start, last - start)
                 self._add(cuts.astype(float), np.stack([shift_x_px[here], shift_y_px[here]]))
             self.next = first + self.step
@@ -104,7 +82,7 @@ class BlankSky:
         from scipy.stats import poisson
 
         ny, nx = source.shape
-        size = min(ny, nx, HOT_WINDOW_PX)
+        size = min(ny, nx, const.HOT_WINDOW_PX)
         x0, y0 = np.array([(nx - size) // 2]), np.array([(ny - size) // 2])
         image = source.cut(frame, frame + 1, x0, y0, size)[0, 0]
         x, y = _lone_pixels(image)
@@ -119,15 +97,15 @@ class BlankSky:
         before, self.hot = self.hot, now
         if before is None or not (now[0].size and before[0].size):
             return
-        side = 2 * HOT_REACH_PX + 1
-        apart = (now[0][:, :, None] - before[0][:, None, :]).reshape(2, -1) + HOT_REACH_PX
+        side = 2 * const.HOT_REACH_PX + 1
+        apart = (now[0][:, :, None] - before[0][:, None, :]).reshape(2, -1) + const.HOT_REACH_PX
         near = apart[:, ((apart >= 0) & (apart < side)).all(axis=0)].astype(np.int64)
         table = np.bincount(near[0] * side + near[1], minlength=side**2).reshape(side, side)
         chance = now[0].shape[1] * before[0].shape[1] / size**2
-        enough = max(int(poisson.isf(HOT_CHANCE, chance)) + 1, 3)
+        enough = max(int(poisson.isf(const.HOT_CHANCE, chance)) + 1, 3)
         best = np.unravel_index(int(table.argmax()), table.shape)
-        place = np.array(best) - HOT_REACH_PX
-        here = table[HOT_REACH_PX, HOT_REACH_PX]
+        place = np.array(best) - const.HOT_REACH_PX
+        here = table[const.HOT_REACH_PX, const.HOT_REACH_PX]
         if here >= enough:
             self.hot_still += 1
         elif (
@@ -142,7 +120,7 @@ class BlankSky:
         level = patch.mean(axis=(2, 3))
         clean = np.isfinite(level).all(axis=0)
         fixed = patch - level[:, :, None, None]
-        change = fixed[BLANK_RUN_LAG:] - fixed[:-BLANK_RUN_LAG]
+        change = fixed[const.BLANK_RUN_LAG :] - fixed[: -const.BLANK_RUN_LAG]
         spread = np.empty(change.shape[1])
         patch_spread(change, spread)
         spread /= 2.0 * 0.455
@@ -173,7 +151,7 @@ class BlankSky:
         from blursplit.stars.frame_kernels import clipped_changes
 
         images = np.ascontiguousarray(fixed).reshape(len(fixed), -1)
-        for number, lag in enumerate((*LAGS, *range(6, BLANK_RUN_FRAMES - 2))):
+        for number, lag in enumerate((*LAGS, *range(6, const.BLANK_RUN_FRAMES - 2))):
             if lag >= len(fixed):
                 break
             pairs = len(fixed) - lag
@@ -186,7 +164,7 @@ class BlankSky:
         from blursplit.stars.frame_kernels import neighbour_products
 
         change = np.ascontiguousarray(change)
-        for row, step in enumerate((1, FAR_PIXEL, 0)):
+        for row, step in enumerate((1, const.FAR_PIXEL, 0)):
             product = neighbour_products(change, step, limit)
             self.beside[kind, row] += product * change.size
         self.count[kind] += change.size
@@ -195,12 +173,12 @@ class BlankSky:
         """Count frames whose fixed pattern lies where it lay before, or whole pixels from there."""
         from blursplit.stars.frame_kernels import pattern_products
 
-        reach = PATTERN_REACH_PX
+        reach = const.PATTERN_REACH_PX
         sharp = fixed[:, :, 1:-1, 1:-1] - 0.25 * (
             fixed[:, :, 2:, 1:-1] + fixed[:, :, :-2, 1:-1] + fixed[:, :, 1:-1, 2:]
             + fixed[:, :, 1:-1, :-2]
         )  # fmt: skip
-        one, other = sharp[:-BLANK_RUN_LAG], sharp[BLANK_RUN_LAG:]
+        one, other = sharp[: -const.BLANK_RUN_LAG], sharp[const.BLANK_RUN_LAG :]
         size = sharp.shape[-1]
         side = 2 * reach + 1
         table = np.empty((len(one), side * side))
@@ -210,16 +188,16 @@ class BlankSky:
         middle = side * side // 2
         here, best = table[:, middle], table.argmax(axis=1)
         top = table[np.arange(len(table)), best]
-        self.still += int((here > PATTERN_SIGMAS * sigma).sum())
+        self.still += int((here > const.PATTERN_SIGMAS * sigma).sum())
         self.moved += int(
-            ((top > PATTERN_SIGMAS * sigma) & (best != middle) & (here < 0.5 * top)).sum()
+            ((top > const.PATTERN_SIGMAS * sigma) & (best != middle) & (here < 0.5 * top)).sum()
         )
 
     def statistics(self, noise: tuple[FloatArray, FloatArray, FloatArray]) -> PixelStatistics:
         """Return what was seen, joined with the noise of star pixels against their level."""
         far = self.change[-1] / self.changes[-1] if self.changes[-1] else np.nan
         near = self.change[:-1] / np.maximum(self.changes[:-1], 1)
-        alike = self.alike / self.alikes if self.alikes > FEWEST_ALIKE else np.nan
+        alike = self.alike / self.alikes if self.alikes > const.FEWEST_ALIKE else np.nan
         with np.errstate(invalid="ignore", divide="ignore"):
             # Faint stars that drift through the patches change far frames more than near ones, and
             # neighbours alike. Frames with the field in one place are free of that, but fewer.
@@ -227,11 +205,11 @@ class BlankSky:
             lags = np.where(least > 0, 1.0 - near / least, np.nan)
             beside = (self.beside[:, 0] - self.beside[:, 1]) / self.beside[:, 2]
         which = 0
-        if beside[0] > NEIGHBOUR_CORRELATION:  # starlight makes no negative one
+        if beside[0] > const.NEIGHBOUR_CORRELATION:  # starlight makes no negative one
             which = 1
-            if self.count[1] <= FEWEST_ALIKE:
+            if self.count[1] <= const.FEWEST_ALIKE:
                 beside[1] = np.nan
-        if lags[0] > MIXED_CORRELATION and not np.isfinite(alike):
+        if lags[0] > const.MIXED_CORRELATION and not np.isfinite(alike):
             lags = np.full(len(LAGS), np.nan)
         level = float(np.nanmedian(self.level)) if np.isfinite(self.level).any() else float("nan")
         return PixelStatistics(
@@ -258,7 +236,7 @@ def _alike(shift_px: FloatArray) -> tuple[IntArray, IntArray]:
     """Return pairs of far frames in which the field lies in one place, to 0.3 px."""
     one, other = _far_pairs(shift_px.shape[1])
     with np.errstate(invalid="ignore"):
-        near = np.hypot(*(shift_px[:, one] - shift_px[:, other])) < ALIKE_PX
+        near = np.hypot(*(shift_px[:, one] - shift_px[:, other])) < const.ALIKE_PX
     return one[near], other[near]
 
 
@@ -268,11 +246,13 @@ def _lone_pixels(image: NDArray[np.float32]) -> tuple[FloatArray, FloatArray]:
 
     above = np.empty((image.shape[0] - 2, image.shape[1] - 2), dtype=np.float32)
     above_neighbours(image, above)
-    step = max(1, int(np.sqrt(above.size / SCATTER_PIXELS)))
+    step = max(1, int(np.sqrt(above.size / const.SCATTER_PIXELS)))
     _, middle, deviation = level_and_scatter(above, step)
     flat = above.ravel()
-    lone = np.flatnonzero(flat > middle + HOT_SIGMAS * max(SIGMA_PER_MAD * deviation, 0.5))
-    lone = lone[np.argsort(-flat[lone], kind="stable")[:MOST_LONE_PIXELS]]
+    lone = np.flatnonzero(
+        flat > middle + const.HOT_SIGMAS * max(const.SIGMA_PER_MAD * deviation, 0.5)
+    )
+    lone = lone[np.argsort(-flat[lone], kind="stable")[: const.MOST_LONE_PIXELS]]
     y, x = np.divmod(lone, above.shape[1])
     return x.astype(float) + 1.0, y.astype(float) + 1.0
 
@@ -281,7 +261,7 @@ def blank_patches(field: Field) -> tuple[IntArray, IntArray]:
     """Return the corners of the emptiest patches of the reference image, away from its stars."""
     image = np.where(np.isfinite(field.image_adu), field.image_adu, np.inf)
     ny, nx = image.shape
-    size = BLANK_PATCH_PX
+    size = const.BLANK_PATCH_PX
     if min(ny, nx) < size + 2:
         return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
     xs = np.arange(1, nx - size, max(size, (nx - size) // 40))
@@ -299,5 +279,5 @@ def blank_patches(field: Field) -> tuple[IntArray, IntArray]:
     usable: BoolArray = np.isfinite(mean) & (away > size / 2 + 3.0 * field.sigma_px)
     order = np.flatnonzero(usable)
     order = order[np.lexsort((mean[order], -np.minimum(away[order], size + 8.0 * field.sigma_px)))]
-    best = order[:BLANK_PATCHES]
+    best = order[: const.BLANK_PATCHES]
     return x0[best].astype(np.int64), y0[best].astype(np.int64)

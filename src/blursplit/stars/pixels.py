@@ -10,25 +10,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from blursplit import constants as const
 from blursplit.compiled import kernels
-from blursplit.constants import (
-    DARK_SHARE,
-    GAIN_LEVEL_SIGMAS,
-    LEAST_NOISE_SHARE,
-    RAY_DOUBT_SIGMAS,
-    RAY_FEWEST,
-    RAY_FLANK_SIGMAS,
-    RAY_LIKELY_SIGMAS,
-    RAY_LONE_EXCESS,
-    RAY_NOISE_SIGMAS,
-    RAY_ODD_SIGMAS,
-    RAY_SHARPER,
-    RAY_SURE_SIGMAS,
-    ROUNDING_ADU2,
-    SIGMA_PER_MAD,
-    STEADY_BLOCK,
-    STEADY_STARS,
-)
 from blursplit.stars.centroid import (
     WindowedShapes,
     WindowSetup,
@@ -99,9 +82,11 @@ def find_spikes(
     Hit too, on its flank, is a star that left both by 12 sigmas at once and became brighter.
     """
     known = np.isfinite(excess)
-    if known.sum() < RAY_FEWEST:
+    if known.sum() < const.RAY_FEWEST:
         with np.errstate(invalid="ignore"):
-            alone = known & (excess > np.maximum(RAY_LONE_EXCESS, RAY_NOISE_SIGMAS * noise))
+            alone = known & (
+                excess > np.maximum(const.RAY_LONE_EXCESS, const.RAY_NOISE_SIGMAS * noise)
+            )
         return np.asarray(alone, dtype=bool), np.zeros(known.shape, dtype=bool)
     sharp = _in_sigmas(excess, known)
     if excess.shape[1] > 2:  # noqa: PLR2004 - of two stars neither is the odd one
@@ -115,12 +100,16 @@ def find_spikes(
     )
     strayed = np.hypot(along_x, along_y)
     odd = np.square(strayed) + np.square(brighter)
-    flank = known & (strayed > RAY_FLANK_SIGMAS) & (brighter > RAY_FLANK_SIGMAS)
+    flank = known & (strayed > const.RAY_FLANK_SIGMAS) & (brighter > const.RAY_FLANK_SIGMAS)
     with np.errstate(invalid="ignore"):
-        hit = (sharp > RAY_SURE_SIGMAS) | ((sharp > RAY_LIKELY_SIGMAS) & (odd > RAY_ODD_SIGMAS**2))
-        peaked = known & hit & (excess - middle > RAY_NOISE_SIGMAS * noise)
+        hit = (sharp > const.RAY_SURE_SIGMAS) | (
+            (sharp > const.RAY_LIKELY_SIGMAS) & (odd > const.RAY_ODD_SIGMAS**2)
+        )
+        peaked = known & hit & (excess - middle > const.RAY_NOISE_SIGMAS * noise)
     hit_at_all = np.asarray(peaked | flank, dtype=bool)
-    doubtful = known & ~hit_at_all & (brighter > RAY_DOUBT_SIGMAS) & (wider > RAY_DOUBT_SIGMAS)
+    doubtful = (
+        known & ~hit_at_all & (brighter > const.RAY_DOUBT_SIGMAS) & (wider > const.RAY_DOUBT_SIGMAS)
+    )
     return hit_at_all, np.asarray(doubtful, dtype=bool)
 
 
@@ -141,13 +130,13 @@ def find_flank_hits(
     hit = np.zeros(doubtful.shape, dtype=bool)
     for star in np.flatnonzero(doubtful.any(axis=0)):
         own = np.flatnonzero(usual[:, star])
-        if own.size < RAY_FEWEST // 2:
+        if own.size < const.RAY_FEWEST // 2:
             continue
-        own = own[:: max(1, own.size // (2 * RAY_FEWEST))]
-        most = RAY_SHARPER * median_of(_sharpest(stamps[own, star]))
+        own = own[:: max(1, own.size // (2 * const.RAY_FEWEST))]
+        most = const.RAY_SHARPER * median_of(_sharpest(stamps[own, star]))
         rows = np.flatnonzero(doubtful[:, star])
         above = _sharpest(stamps[rows, star]) - most
-        hit[rows, star] = above > RAY_NOISE_SIGMAS * noise[rows, star] * flux_adu[rows, star]
+        hit[rows, star] = above > const.RAY_NOISE_SIGMAS * noise[rows, star] * flux_adu[rows, star]
     return hit
 
 
@@ -168,12 +157,12 @@ def _apart_in_sigmas(values: FloatArray) -> FloatArray:
 
 def _in_sigmas(values: FloatArray, known: BoolArray) -> FloatArray:
     """Return deviations in robust sigmas: of each star, or of all where the frames are few."""
-    each = len(values) >= RAY_FEWEST
+    each = len(values) >= const.RAY_FEWEST
     table = np.ascontiguousarray(values.T if each else values.reshape(1, -1))
     out = np.empty_like(table)
     mask = np.ascontiguousarray(known.T if each else known.reshape(1, -1))
-    kernels().in_sigmas(table, mask, 1e-9 / SIGMA_PER_MAD, out)
-    out /= SIGMA_PER_MAD
+    kernels().in_sigmas(table, mask, 1e-9 / const.SIGMA_PER_MAD, out)
+    out /= const.SIGMA_PER_MAD
     return out.T if each else out.reshape(values.shape)
 
 
@@ -199,7 +188,7 @@ def background_variance(
     measured = _steadied(measured.reshape(shape)).ravel()
     clipped = measured <= 0
     if clipped.any():
-        least = np.minimum(ROUNDING_ADU2, np.square(LEAST_NOISE_SHARE * (top - sky)))
+        least = np.minimum(const.ROUNDING_ADU2, np.square(const.LEAST_NOISE_SHARE * (top - sky)))
         measured = np.where(clipped, least, measured)
     if setup.electronics_adu2 is None or not np.isfinite(setup.gain_e_per_adu):
         return measured
@@ -209,14 +198,14 @@ def background_variance(
 
 def _steadied(variance: FloatArray) -> FloatArray:
     """Replace single estimates, good to 10 or 20 % each, by star medians times frame medians."""
-    if variance.shape[0] < STEADY_BLOCK:
+    if variance.shape[0] < const.STEADY_BLOCK:
         return variance
     known = np.isfinite(variance)
     per_star = masked_median(variance.T, known.T)
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = np.where(variance > 0, variance / per_star, np.nan)
     per_frame = np.ones(variance.shape[0])
-    if variance.shape[1] >= STEADY_STARS:
+    if variance.shape[1] >= const.STEADY_STARS:
         per_frame = masked_median(ratio, np.isfinite(ratio))
         per_frame = np.where(np.isfinite(per_frame), per_frame, 1.0)
     return np.where(known, per_star * per_frame[:, None], np.nan)
@@ -384,7 +373,7 @@ def noise_against_level(
     noise /= np.square(np.sum(_DIFFERENCE**2))
     floor = median_of(noise) / 0.455  # median of chi-square with one degree of freedom
     ordered = np.sort(level)  # many quantiles at once take numpy three times as long
-    if ordered[-200] <= GAIN_LEVEL_SIGMAS * np.sqrt(floor):
+    if ordered[-200] <= const.GAIN_LEVEL_SIGMAS * np.sqrt(floor):
         return nothing
     place = np.array([0.0, 0.3, 0.6, *np.linspace(0.8, 1.0, 15)]) * (ordered.size - 1)
     low = np.minimum(place.astype(np.int64), ordered.size - 2)
@@ -473,7 +462,7 @@ def complete_sky(
     for i in np.flatnonzero(empty):
         pixels = stamps_adu[i][np.isfinite(stamps_adu[i])]
         if pixels.size:
-            sky_adu[i] = np.quantile(pixels, DARK_SHARE)
+            sky_adu[i] = np.quantile(pixels, const.DARK_SHARE)
             # What scatters below the level is no star.
             below = pixels[pixels <= sky_adu[i]] - sky_adu[i]
             variance_adu2[i] = np.mean(np.square(below))

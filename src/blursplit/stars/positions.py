@@ -16,12 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from blursplit.constants import (
-    FEWEST_FRAMES,
-    LEAST_SAMPLES_OF_STAR,
-    NOISE_BAND_SHARE,
-    TABLE_STAR_SIGMA_ARCSEC,
-)
+from blursplit import constants as const
 from blursplit.errors import InputError, TooFewFramesError, TooFewStarsError
 from blursplit.frames.clock import Clock
 from blursplit.frames.ordering import order_frames, start_mjd
@@ -86,19 +81,19 @@ def positions_to_tracks(
     stamps = read_times(cells.times, name)
     clock = Clock(stamps=stamps, interval_key="times")
     dropped: dict[str, int] = {}
-    if len(stamps.seconds) < FEWEST_FRAMES:
-        raise TooFewFramesError(name, len(stamps.seconds), FEWEST_FRAMES)
+    if len(stamps.seconds) < const.FEWEST_FRAMES:
+        raise TooFewFramesError(name, len(stamps.seconds), const.FEWEST_FRAMES)
     rows, timing, _ = order_frames(clock, len(stamps.seconds), name, rig.setup, notes, dropped)
     values = {key: value[rows] for key, value in values.items()}
     good = np.isfinite(values["x"]) & np.isfinite(values["y"])
-    kept = good.sum(axis=0) >= LEAST_SAMPLES_OF_STAR
+    kept = good.sum(axis=0) >= const.LEAST_SAMPLES_OF_STAR
     if not kept.any():
         raise TooFewStarsError(
-            name, f"no star has {LEAST_SAMPLES_OF_STAR} positions", "record a longer sequence"
+            name, f"no star has {const.LEAST_SAMPLES_OF_STAR} positions", "record a longer sequence"
         )
     if not kept.all():
         left_out = int((~kept).sum())
-        notes.append(("stars-left-out", {"stars": left_out, "least": LEAST_SAMPLES_OF_STAR}))
+        notes.append(("stars-left-out", {"stars": left_out, "least": const.LEAST_SAMPLES_OF_STAR}))
     good = good[:, kept]
     values = {key: np.where(good, value[:, kept], np.nan) for key, value in values.items()}
     if "sigma" not in values:
@@ -352,13 +347,13 @@ def _largest_noise(x: FloatArray, y: FloatArray, segment: IntArray) -> FloatArra
         for axis in (x, y):
             series = axis[longest, star]
             series = series[np.isfinite(series)]
-            if series.size < LEAST_SAMPLES_OF_STAR:
+            if series.size < const.LEAST_SAMPLES_OF_STAR:
                 series = axis[np.isfinite(axis[:, star]), star]
             # The first difference keeps drift from leaking; its gain is divided out again.
             change = np.diff(series)
             power = np.abs(np.fft.rfft(change - change.mean())) ** 2 / change.size
             gain = 4.0 * np.sin(np.pi * np.fft.rfftfreq(change.size)) ** 2
-            top = slice(-max(int(NOISE_BAND_SHARE * power.size), 1), None)
+            top = slice(-max(int(const.NOISE_BAND_SHARE * power.size), 1), None)
             levels.append(float(np.mean(power[top] / gain[top])))
         out[star] = np.sqrt(min(levels))
     return np.broadcast_to(out, x.shape).copy()
@@ -381,7 +376,7 @@ def _part_at_jumps(
     if width is not None and np.isfinite(width).any():
         sigma_px = float(np.nanmedian(width))
     else:
-        sigma_px = TABLE_STAR_SIGMA_ARCSEC / (scale_arcsec or 1.0)
+        sigma_px = const.TABLE_STAR_SIGMA_ARCSEC / (scale_arcsec or 1.0)
     jumps = seen[find_jumps(place[0], place[1], sigma_px)]
     if not jumps.size:
         return segment

@@ -12,53 +12,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from blursplit.constants import (
-    FASTEST_CAMERA_S,
-    FEWEST_INDEPENDENT,
-    FEWEST_JUMPS,
-    FEWEST_MOVES,
-    FEWEST_REPEATS,
-    FEWEST_STILL,
-    LEAPS_SHARED,
-    LEAST_PEAK_SNR,
-    LEAST_REPEATED_SHARE,
-    LEAST_STEP_PX,
-    LOOSE_REACH_PX,
-    LOOSE_SIGMA_PX,
-    MIXED_BY_TWO,
-    MIXED_CORRELATION,
-    NARROWEST_SHAPE_PX,
-    NEIGHBOUR_CORRELATION,
-    NOISIEST_CAMERA_E,
-    NOISIEST_SKY_E,
-    PHASE_LEAPS,
-    PHASE_PX,
-    PHASE_REACH_PX,
-    PHASE_SIGMA_PX,
-    PIXEL_EDGE_PX,
-    QUIET_SHARE,
-    QUIETEST_STAR_PX,
-    REPEATED_PX,
-    REPEATED_SHARE,
-    SCALE_AGREES,
-    STEP_AGREES,
-    STEP_KEPT,
-    STEP_LOG_RATIO,
-    STEP_SPAN,
-    STEP_WAIT,
-    STRETCH_CORRELATION,
-    STRETCH_NOISE,
-    STRETCH_SLOPE,
-    SURE_SIGMAS,
-    TRAILED_ELONGATION,
-    UNIFORM_LOG_ODDS,
-    UNIFORM_RANGE_PX,
-    UNIFORM_SIGMA_PX,
-    WIDER_BY,
-    WIDTH_CHANGES,
-    WIDTH_PARTS,
-    WIDTH_SPAN,
-)
+from blursplit import constants as const
 from blursplit.rig import Rig, scale_readings
 from blursplit.stars.steps import find_step
 from blursplit.stars.tracks import PixelStatistics, StarTracks
@@ -104,7 +58,7 @@ def are_these_raw(
     found = tuple(check for check in checks if check is not None)
     if any(check.code == "frames-recentred" for check in found):
         # A window that jumps over the sensor's pattern makes a little of such correlation too.
-        weak = 0.5 * MIXED_BY_TWO
+        weak = 0.5 * const.MIXED_BY_TWO
         found = tuple(
             check
             for check in found
@@ -122,7 +76,7 @@ def _impossible_times(tracks: StarTracks) -> Check | None:
         return None
     usual = float(np.median(steps))
     standing = float(np.mean(steps <= 0))
-    if standing <= 0.01 and usual >= FASTEST_CAMERA_S:  # noqa: PLR2004 - one in a hundred
+    if standing <= 0.01 and usual >= const.FASTEST_CAMERA_S:  # noqa: PLR2004 - one in a hundred
         return None
     facts: Facts = {"interval_s": usual, "standing_share": standing}
     return Check("times-impossible", "void", facts, ("lines", "motion"))
@@ -143,11 +97,11 @@ def _repeated(tracks: StarTracks) -> Check | None:
     share, chance = float(same.mean()), float(far.mean())
     count = int(same.sum())
     expected = chance * same.size
-    if count < FEWEST_REPEATS or share - chance < LEAST_REPEATED_SHARE:
+    if count < const.FEWEST_REPEATS or share - chance < const.LEAST_REPEATED_SHARE:
         return None
-    if count - expected < SURE_SIGMAS * np.sqrt(max(expected, 1.0)):
+    if count - expected < const.SURE_SIGMAS * np.sqrt(max(expected, 1.0)):
         return None
-    severity: Severity = "void" if share > REPEATED_SHARE else "doubt"
+    severity: Severity = "void" if share > const.REPEATED_SHARE else "doubt"
     facts: Facts = {"share": share, "frames": float(count)}
     return Check("frames-repeated", severity, facts, ("lines", "motion"))
 
@@ -158,7 +112,7 @@ def _same_as(tracks: StarTracks, lag: int) -> FloatArray | None:
         return None
     good = tracks.good[lag:] & tracks.good[:-lag]
     agree = np.ones(good.shape, dtype=bool)
-    near_px = REPEATED_PX if np.isfinite(tracks.flux_adu).any() else 0.0
+    near_px = const.REPEATED_PX if np.isfinite(tracks.flux_adu).any() else 0.0
     with np.errstate(invalid="ignore"):
         for name in ("x_px", "y_px"):
             values = getattr(tracks, name)
@@ -178,7 +132,7 @@ def _mixed(pixels: PixelStatistics | None) -> Check | None:
         return None
     found = pixels.lag_correlation[0]
     error = 2.0 / np.sqrt(pixels.pixels)
-    if not found > max(MIXED_CORRELATION, SURE_SIGMAS * error):
+    if not found > max(const.MIXED_CORRELATION, const.SURE_SIGMAS * error):
         return None
     facts: Facts = {"correlation": found, "error": float(error)}
     return Check("frames-mixed", "void", facts, ("motion", "lines", "widths", "seeing"))
@@ -189,7 +143,7 @@ def _filtered(pixels: PixelStatistics | None) -> Check | None:
         return None
     found = pixels.neighbour_correlation
     error = 2.0 / np.sqrt(pixels.pixels)
-    if not abs(found) > max(NEIGHBOUR_CORRELATION, SURE_SIGMAS * error):
+    if not abs(found) > max(const.NEIGHBOUR_CORRELATION, const.SURE_SIGMAS * error):
         return None
     facts: Facts = {"correlation": found, "error": float(error)}
     return Check("pixels-filtered", "void", facts, ("widths", "seeing"))
@@ -242,13 +196,13 @@ def _flux_trend(tracks: StarTracks) -> Facts | None:
     noise = _medians(tracks.sigma_px) / _medians(tracks.width_px)
     rows = []
     for star in bright.tolist():
-        if not noise[star] < STRETCH_NOISE:
+        if not noise[star] < const.STRETCH_NOISE:
             continue
         with np.errstate(invalid="ignore", divide="ignore"):
             logs = np.log(np.stack([tracks.flux_adu[:, star], tracks.width_px[:, star]]))
         step = np.diff(np.where(tracks.good[:, star], logs, np.nan), axis=1)
         step = step[:, np.isfinite(step).all(axis=0)]
-        if step.shape[1] < FEWEST_INDEPENDENT:
+        if step.shape[1] < const.FEWEST_INDEPENDENT:
             continue
         sigma = step.std(axis=1, keepdims=True)
         flux, width = np.clip(step, -4.0 * sigma, 4.0 * sigma)
@@ -263,7 +217,7 @@ def _flux_trend(tracks: StarTracks) -> Facts | None:
     if not rows:
         return None
     slope, together = (float(value) for value in np.median(rows, axis=0))
-    if slope < STRETCH_SLOPE or together < STRETCH_CORRELATION:
+    if slope < const.STRETCH_SLOPE or together < const.STRETCH_CORRELATION:
         return None
     return {"flux_slope": slope, "correlation": together}
 
@@ -274,18 +228,18 @@ def _noise_facts(pixels: PixelStatistics | None) -> Facts | None:
         return None
     level, variance = np.array(pixels.noise_level_adu), np.array(pixels.noise_variance_adu2)
     # Neighbouring outputs of the filter overlap: about four pixels make one independent value.
-    most = variance * (1.0 + SURE_SIGMAS * np.sqrt(8.0 / np.array(pixels.noise_count)))
-    clear = level > max(LEAST_PEAK_SNR * pixels.sky_noise_adu, 0.2 * level.max())
+    most = variance * (1.0 + const.SURE_SIGMAS * np.sqrt(8.0 / np.array(pixels.noise_count)))
+    clear = level > max(const.LEAST_PEAK_SNR * pixels.sky_noise_adu, 0.2 * level.max())
     dark = pixels.sky_noise_adu**2 - 1.0 / 12.0  # rounding to whole data units
     if dark <= 0 or not clear.any():
         return None
     sky = max(pixels.sky_adu, 0.0)
-    has_level = sky > SURE_SIGMAS * pixels.sky_noise_adu
+    has_level = sky > const.SURE_SIGMAS * pixels.sky_noise_adu
     with np.errstate(divide="ignore"):
         gain = level[clear] / np.maximum(most[clear] - 1.0 / 12.0 - dark, 1e-12)
     read = np.sqrt(np.maximum(np.square(gain) * dark - gain * sky, 0.0))
     worst = int(np.argmax(read))
-    if read[worst] < (NOISIEST_CAMERA_E if has_level else NOISIEST_SKY_E):
+    if read[worst] < (const.NOISIEST_CAMERA_E if has_level else const.NOISIEST_SKY_E):
         return None
     return {
         "level_adu": float(level[clear][worst]),
@@ -308,7 +262,7 @@ def _width_trend(tracks: StarTracks) -> Facts | None:
     rest = y - y.mean() - slope * x
     error = float(np.sqrt(rest @ rest / (x.size - 2) / (x @ x)))
     wider = float(np.expm1(slope * np.ptp(x)))
-    if wider < WIDER_BY or slope < SURE_SIGMAS * error:
+    if wider < const.WIDER_BY or slope < const.SURE_SIGMAS * error:
         return None
     return {"wider_by": wider, "flux_ratio": float(np.exp(np.ptp(x))), "error": error}
 
@@ -342,7 +296,7 @@ def _recentred(tracks: StarTracks) -> Check | None:
     if pixels is not None:
         seen = (pixels.pattern_still, pixels.pattern_moved), (pixels.hot_still, pixels.hot_moved)
     for name, (still, moved) in zip(("fixed pattern", "hot pixels"), seen, strict=True):
-        if moved >= FEWEST_MOVES and moved > 0.2 * still:
+        if moved >= const.FEWEST_MOVES and moved > 0.2 * still:
             facts: Facts = {"seen_by": name, "share": moved / (moved + still)}
             return Check("frames-recentred", "void", facts, touches)
     if not lies_still(pixels):
@@ -359,7 +313,7 @@ def _recentred(tracks: StarTracks) -> Check | None:
 def lies_still(pixels: PixelStatistics | None) -> bool:
     """Return whether fixed pattern or hot pixels rule out a window that moves by whole pixels."""
     return pixels is not None and any(
-        still >= FEWEST_STILL and moved == 0
+        still >= const.FEWEST_STILL and moved == 0
         for still, moved in (
             (pixels.pattern_still, pixels.pattern_moved),
             (pixels.hot_still, pixels.hot_moved),
@@ -378,7 +332,7 @@ def _follows_star(
     noise_px = _medians(tracks.sigma_px)
     for star in bright.tolist():
         xy = np.stack([tracks.x_px[:, star], tracks.y_px[:, star]])
-        if not noise_px[star] < QUIETEST_STAR_PX:
+        if not noise_px[star] < const.QUIETEST_STAR_PX:
             continue
         rms_px = looks_so(xy)
         if rms_px is None:
@@ -390,7 +344,7 @@ def _follows_star(
             known = np.isfinite(step) & np.isfinite(own)
             product = np.where(known, step * own, 0.0).sum()
             square = np.where(known, own * own, 0.0).sum()
-            if not product > LEAPS_SHARED * square:
+            if not product > const.LEAPS_SHARED * square:
                 continue
         return rms_px
     return None
@@ -408,26 +362,27 @@ def _within_a_pixel(xy: FloatArray) -> float | None:
     fits, loose, sigmas, odds = [], [], [], []
     for values in xy:
         known = values[np.isfinite(values)]
-        if known.size < 2 * FEWEST_INDEPENDENT:
+        if known.size < 2 * const.FEWEST_INDEPENDENT:
             return None
         low, high = np.quantile(known, (0.02, 0.98))
         sigma, span = float(known.std()), float(high - low)
         leaps = float(np.mean(np.abs(np.diff(known)) > 0.5))  # noqa: PLR2004 - half a pixel
-        leaping = leaps * known.size >= FEWEST_JUMPS and leaps < 0.4  # noqa: PLR2004
-        enough = _independent(known) >= 2 * FEWEST_INDEPENDENT
-        inside = span <= UNIFORM_RANGE_PX[1]
-        flat = UNIFORM_SIGMA_PX[0] < sigma < UNIFORM_SIGMA_PX[1] and span / sigma < 3.7  # noqa: PLR2004
-        loose.append(inside and flat and leaping and span > UNIFORM_RANGE_PX[0] and enough)
+        leaping = leaps * known.size >= const.FEWEST_JUMPS and leaps < 0.4  # noqa: PLR2004
+        enough = _independent(known) >= 2 * const.FEWEST_INDEPENDENT
+        inside = span <= const.UNIFORM_RANGE_PX[1]
+        flat = const.UNIFORM_SIGMA_PX[0] < sigma < const.UNIFORM_SIGMA_PX[1] and span / sigma < 3.7  # noqa: PLR2004
+        loose.append(inside and flat and leaping and span > const.UNIFORM_RANGE_PX[0] and enough)
         tight = abs(sigma - 12**-0.5) < 0.03 and 3.1 < span / sigma < 3.6  # noqa: PLR2004
         fits.append((loose[-1] and tight, inside))
         sigmas.append(sigma)
         middle = 0.5 * float(low + high)
         odds.append(_log_odds_of_uniform(known, middle) if loose[-1] else -np.inf)
     one = any(
-        fit and fits[1 - i][1] and odds[i] > UNIFORM_LOG_ODDS for i, (fit, _) in enumerate(fits)
+        fit and fits[1 - i][1] and odds[i] > const.UNIFORM_LOG_ODDS
+        for i, (fit, _) in enumerate(fits)
     )
-    both = all(loose) and sum(odds) > UNIFORM_LOG_ODDS
-    if not (both or one or _stays_on_a_pixel(xy, PHASE_SIGMA_PX[1], PHASE_REACH_PX)):
+    both = all(loose) and sum(odds) > const.UNIFORM_LOG_ODDS
+    if not (both or one or _stays_on_a_pixel(xy, const.PHASE_SIGMA_PX[1], const.PHASE_REACH_PX)):
         return None
     return float(np.hypot(sigmas[0], sigmas[1]) / 2**0.5)
 
@@ -442,7 +397,7 @@ def _log_odds_of_uniform(values: FloatArray, middle: float) -> float:
 
     about = (values - values.mean()) / values.std()
     gaussian = -0.5 * about**2 - np.log(values.std() * np.sqrt(2.0 * np.pi))
-    soft = np.array(PIXEL_EDGE_PX)[:, None]
+    soft = np.array(const.PIXEL_EDGE_PX)[:, None]
     edges = [(values - middle + side) / soft for side in (0.5, -0.5)]
     uniform = np.log(np.maximum(ndtr(edges[0]) - ndtr(edges[1]), 1e-12))
     best = float((uniform - gaussian).sum(axis=1).max())
@@ -451,7 +406,7 @@ def _log_odds_of_uniform(values: FloatArray, middle: float) -> float:
 
 def _about_a_pixel(xy: FloatArray) -> float | None:
     """Return the rms of a motion that a camera leaves which centres on a star badly, or None."""
-    if not _stays_on_a_pixel(xy, LOOSE_SIGMA_PX, LOOSE_REACH_PX):
+    if not _stays_on_a_pixel(xy, const.LOOSE_SIGMA_PX, const.LOOSE_REACH_PX):
         return None
     return float(np.sqrt(np.nanvar(xy, axis=1).mean()))
 
@@ -465,17 +420,17 @@ def _stays_on_a_pixel(xy: FloatArray, most_px: float, reach_px: float) -> bool:
     """
     for values in xy:
         known = values[np.isfinite(values)]
-        if known.size < FEWEST_INDEPENDENT:
+        if known.size < const.FEWEST_INDEPENDENT:
             return False
         middle = float(np.median(known))
         away = np.abs(known - np.rint(middle))
         leaps = float(np.mean(np.abs(np.diff(known)) > 0.5))  # noqa: PLR2004 - half a pixel
         if (
-            abs(middle - np.rint(middle)) > PHASE_PX
-            or not PHASE_SIGMA_PX[0] < float(known.std()) < most_px
+            abs(middle - np.rint(middle)) > const.PHASE_PX
+            or not const.PHASE_SIGMA_PX[0] < float(known.std()) < most_px
             or float(np.quantile(away, 0.98)) > reach_px
-            or not PHASE_LEAPS[0] < leaps < PHASE_LEAPS[1]
-            or _independent(known) < 2 * FEWEST_INDEPENDENT
+            or not const.PHASE_LEAPS[0] < leaps < const.PHASE_LEAPS[1]
+            or _independent(known) < 2 * const.FEWEST_INDEPENDENT
         ):
             return False
     return True
@@ -500,7 +455,7 @@ def _too_quiet(tracks: StarTracks, touches: tuple[str, ...]) -> Check | None:
     if used.size < 2:  # noqa: PLR2004
         return None
     rows = tracks.good[:, used].all(axis=1)
-    if rows.sum() < FEWEST_INDEPENDENT:
+    if rows.sum() < const.FEWEST_INDEPENDENT:
         return None
     n = used.size
     sigma_px = tracks.sigma_px[np.ix_(rows, used)]
@@ -518,11 +473,11 @@ def _too_quiet(tracks: StarTracks, touches: tuple[str, ...]) -> Check | None:
     apart = float(np.square(own).sum(axis=(0, 2)).mean()) / freedom - noise
     mean = float(np.square(whole.mean(axis=2)).mean()) - noise / n
     count = _independent(own[0, :, 0])
-    if apart < 4.0 * noise or count < FEWEST_INDEPENDENT:
+    if apart < 4.0 * noise or count < const.FEWEST_INDEPENDENT:
         return None
     single = np.square(whole).mean(axis=(0, 1)) - noise
     quiet = float(min(single.min() / apart, n * mean / apart if many else np.inf))
-    if quiet > QUIET_SHARE:
+    if quiet > const.QUIET_SHARE:
         return None
     rms_px = float(np.sqrt(max(quiet, 0.0) * apart))
     facts: Facts = {"seen_by": "pairs", "rms_px": rms_px, "required_px": float(np.sqrt(apart))}
@@ -563,21 +518,23 @@ def _stepped(tracks: StarTracks, path: FloatArray) -> Check | None:
     longest = np.bincount(tracks.segment).argmax()
     here = (tracks.segment == longest) & np.isfinite(path).all(axis=0)
     time_s, xy = tracks.time_s[here], path[:, here]
-    if time_s.size < 4 * STEP_SPAN:
+    if time_s.size < 4 * const.STEP_SPAN:
         return None
     waits = np.diff(time_s, prepend=time_s[0])
     # much may come to pass in a gap
-    step = find_step(xy, waits <= STEP_WAIT * np.median(waits))
+    step = find_step(xy, waits <= const.STEP_WAIT * np.median(waits))
     at, size = step.at, float(np.hypot(*step.shift))
-    if size < LEAST_STEP_PX or step.log_ratio < max(STEP_LOG_RATIO, step.push):
+    if size < const.LEAST_STEP_PX or step.log_ratio < max(const.STEP_LOG_RATIO, step.push):
         return None
-    steps = [_change_of_median(xy[..., None], at, span) for span in (8, STEP_SPAN, time_s.size)]
+    steps = [
+        _change_of_median(xy[..., None], at, span) for span in (8, const.STEP_SPAN, time_s.size)
+    ]
     few, near, far = (float(np.hypot(*change)[0]) / size for change in steps)
-    own = _change_of_median(np.stack([tracks.x_px[here], tracks.y_px[here]]), at, STEP_SPAN)
+    own = _change_of_median(np.stack([tracks.x_px[here], tracks.y_px[here]]), at, const.STEP_SPAN)
     each = (steps[1].T @ own)[0, np.isfinite(own[0])]
-    all_step = each.size > 0 and float(np.median(each)) > STEP_KEPT * (near * size) ** 2
-    low, high = STEP_AGREES
-    if not (low < few < high and low < near < high and far > STEP_KEPT and all_step):
+    all_step = each.size > 0 and float(np.median(each)) > const.STEP_KEPT * (near * size) ** 2
+    low, high = const.STEP_AGREES
+    if not (low < few < high and low < near < high and far > const.STEP_KEPT and all_step):
         return None
     sigmas = float(step.log_ratio**0.5)
     facts: Facts = {"step_px": size, "at_s": float(time_s[at]), "sigmas": sigmas}
@@ -610,7 +567,7 @@ def _trailed(tracks: StarTracks) -> Check | None:
     width = float(np.nanmedian(widths))
     minor = width * float(np.sqrt(max(1.0 - size, 0.0)))
     apart = float(np.median(scatter))
-    if minor < NARROWEST_SHAPE_PX or size < TRAILED_ELONGATION or apart > 0.5 * size:
+    if minor < const.NARROWEST_SHAPE_PX or size < const.TRAILED_ELONGATION or apart > 0.5 * size:
         return None
     angle_deg = float(np.rad2deg(0.5 * np.arctan2(mean[1], mean[0])) % 180.0)
     facts: Facts = {"elongation": size, "angle_deg": angle_deg, "minor_sigma_px": minor}
@@ -627,14 +584,14 @@ def _widths_changed(tracks: StarTracks) -> Check | None:
     """
     shown = np.where(tracks.good, tracks.width_px / _medians(tracks.width_px), np.nan)
     seen = np.isfinite(shown).any(axis=1)
-    span = max(WIDTH_SPAN, int(seen.sum()) // WIDTH_PARTS)
+    span = max(const.WIDTH_SPAN, int(seen.sum()) // const.WIDTH_PARTS)
     parts = int(seen.sum()) // span
     if parts < 2:  # noqa: PLR2004
         return None
     shared = np.nanmedian(shown[seen], axis=1)[: parts * span]
     width = np.median(shared.reshape(parts, span), axis=1)
     change = float(width.max() / width.min())
-    if change < WIDTH_CHANGES:
+    if change < const.WIDTH_CHANGES:
         return None
     return Check("widths-changed", "doubt", {"times": change}, ("widths", "seeing"))
 
@@ -649,7 +606,7 @@ def _disputed_scale(rig: Rig) -> Check | None:
         return None
     lowest, *_, highest = sorted([*readings] * 2, key=readings.__getitem__)
     low, high = float(readings[lowest]), float(readings[highest])
-    if high <= (1.0 + SCALE_AGREES) * low:
+    if high <= (1.0 + const.SCALE_AGREES) * low:
         return None
     facts: Facts = {"low_arcsec": low, "high_arcsec": high}
     facts |= {"low_from": str(lowest), "high_from": str(highest)}

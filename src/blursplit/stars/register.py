@@ -7,20 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from blursplit.constants import (
-    FALSE_MATCH,
-    FEW_LIKE,
-    FINEST_SIGMA_PX,
-    HOT_SHARE,
-    LIKE,
-    MATCH_SHARE,
-    MOST_BINNED,
-    MOST_PEAKS,
-    PEAK_SIGMAS,
-    SCATTER_PIXELS,
-    SIGMA_PER_MAD,
-    SMALLEST_MATCH,
-)
+from blursplit import constants as const
 from blursplit.stars.geometry import level_and_scatter, median_of
 from blursplit.types import FloatArray, ImageArray, IntArray
 
@@ -64,18 +51,18 @@ def find_hot_pixels(image_adu: NDArray[np.float32]) -> NDArray[np.bool_]:
         ring = [(j, i) for j in (-1, 0, 1) for i in (-1, 0, 1) if j or i]
         around = np.max([sign * above[y + j, x + i] for j, i in ring], axis=0)
         # Background slopes lift the neighbours; a floor of the scatter keeps noise from mattering.
-        hot[y - 1, x - 1] |= around < HOT_SHARE * sign * above[y, x]
+        hot[y - 1, x - 1] |= around < const.HOT_SHARE * sign * above[y, x]
     return hot
 
 
 def robust_level(image: NDArray[np.float32]) -> tuple[float, float]:
     """Return median and 1.48 times the median deviation of an image (every few pixels of it)."""
-    step = max(1, int(np.sqrt(image.size / SCATTER_PIXELS)))
+    step = max(1, int(np.sqrt(image.size / const.SCATTER_PIXELS)))
     n, middle, deviation = level_and_scatter(image, step)
     if n == 0:
         return 0.0, 1.0
     if deviation:
-        return middle, SIGMA_PER_MAD * deviation
+        return middle, const.SIGMA_PER_MAD * deviation
     # Half of an image may be one and the same value (8-bit data, zeros): use its spread instead.
     sample = image[::step, ::step]
     return middle, float(sample[np.isfinite(sample)].std()) or 1.0
@@ -86,7 +73,7 @@ def find_peaks(
     sigma_px: float,
     *,
     hot: NDArray[np.bool_] | None = None,
-    count: int = MOST_PEAKS,
+    count: int = const.MOST_PEAKS,
 ) -> Peaks:
     """Return the brightest star-like peaks of a frame.
 
@@ -99,14 +86,14 @@ def find_peaks(
     if bad.any():
         image = np.where(bad, np.float32(robust_level(image)[0]), image)
     # Wide stars are as well seen in larger pixels, of which there are fewer.
-    bins = int(np.clip(sigma_px / FINEST_SIGMA_PX, 1, MOST_BINNED))
+    bins = int(np.clip(sigma_px / const.FINEST_SIGMA_PX, 1, const.MOST_BINNED))
     coarse = binned(image, bins) if bins > 1 else image
     sigma = sigma_px / bins
     # A box as wide as a Gaussian of three sigmas costs a tenth of it.
     smooth, around = smoothed(coarse, sigma, int(np.ceil(5.2 * sigma)))
     smooth -= around
     middle, scatter = robust_level(smooth)
-    y, x = local_maxima(smooth, middle + PEAK_SIGMAS * scatter, int(np.ceil(1.5 * sigma)))
+    y, x = local_maxima(smooth, middle + const.PEAK_SIGMAS * scatter, int(np.ceil(1.5 * sigma)))
     height = smooth[y, x] - middle
     order = np.argsort(-height, kind="stable")[:count]
     x, y, height = x[order], y[order], height[order]
@@ -185,7 +172,7 @@ def local_maxima(
     """Return rows and columns of the pixels above a threshold that no pixel within reach tops."""
     from blursplit.stars.frame_kernels import local_maxima
 
-    places = np.empty(MOST_PEAKS, dtype=np.int64)
+    places = np.empty(const.MOST_PEAKS, dtype=np.int64)
     n = local_maxima(image, threshold, reach, places)
     if n > places.size:
         places = np.empty(n, dtype=np.int64)
@@ -201,7 +188,7 @@ def register(
     *,
     tolerance_px: float,
     turns_deg: tuple[float, ...] = (0.0, 180.0),
-    false_match: float = FALSE_MATCH,
+    false_match: float = const.FALSE_MATCH,
 ) -> Registration | None:
     """Return the shift that lays a star pattern on the peaks of a frame, or None.
 
@@ -263,19 +250,19 @@ def _vote(
     log_ratio = np.log(peaks.height_adu[nearest] / height[matched])
     # All stars of a frame lose about the same share of their light.
     level = median_of(log_ratio)
-    alike = int((np.abs(log_ratio - level) < LIKE)[inside[matched]].sum())
+    alike = int((np.abs(log_ratio - level) < const.LIKE)[inside[matched]].sum())
     log_height, log_peak = np.log(np.maximum(height, 1e-12)), np.log(peaks.height_adu)
-    rivals = np.abs(log_peak - log_height[:, None] - level) < LIKE
+    rivals = np.abs(log_peak - log_height[:, None] - level) < const.LIKE
     share = min(1.0, float(rivals[inside].sum(axis=1).mean()) * np.pi * tolerance**2 / (nx * ny))
-    if x.size < SMALLEST_MATCH:
-        whole = n == x.size and bool((np.abs(log_ratio) < FEW_LIKE).all())
-        whole = whole and np.ptp(log_ratio) < LIKE
-        trials = int((np.abs(log_peak - log_height[:, None]) < FEW_LIKE).sum())
+    if x.size < const.SMALLEST_MATCH:
+        whole = n == x.size and bool((np.abs(log_ratio) < const.FEW_LIKE).all())
+        whole = whole and np.ptp(log_ratio) < const.LIKE
+        trials = int((np.abs(log_peak - log_height[:, None]) < const.FEW_LIKE).sum())
         brightest = bool((nearest < x.size).all())
         chance = 0.0 if brightest else _chance(n, n, share, trials * n_turns)
         return (Registration(*refined, turn_deg, chance) if whole else None), 1.0
     chance = _chance(alike, expected, share, x.size * peaks.x_px.size * n_turns)
-    enough = n >= MATCH_SHARE * expected and alike >= SMALLEST_MATCH
+    enough = n >= const.MATCH_SHARE * expected and alike >= const.SMALLEST_MATCH
     return (Registration(*refined, turn_deg, chance) if enough else None), chance
 
 

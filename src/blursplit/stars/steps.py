@@ -12,14 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from blursplit.constants import (
-    STEP_FLOOR_PX,
-    STEP_MEMORY,
-    STEP_PUSHES,
-    STEP_ROUNDS,
-    STEP_SPAN,
-    STEP_USUAL_SHARE,
-)
+from blursplit import constants as const
 from blursplit.types import BoolArray, FloatArray
 
 
@@ -67,9 +60,9 @@ def find_step(xy: FloatArray, allowed: BoolArray) -> Step:
     xy = xy - np.median(xy, axis=1, keepdims=True)
     plain = _fit_noise(xy)
     inside = allowed.copy()
-    inside[:STEP_SPAN] = inside[-STEP_SPAN:] = False
+    inside[: const.STEP_SPAN] = inside[-const.STEP_SPAN :] = False
     noise, best = plain, None
-    for _ in range(STEP_ROUNDS):
+    for _ in range(const.STEP_ROUNDS):
         square, shifts = _scan(xy, noise)
         at = int(np.where(inside, square, 0.0).argmax())
         noise = _fit_noise(xy - np.where(np.arange(xy.shape[1]) >= at, shifts[:, at, None], 0.0))
@@ -80,10 +73,12 @@ def find_step(xy: FloatArray, allowed: BoolArray) -> Step:
     assert best is not None  # noqa: S101 - there is a round
     at, shift, log_ratio = best
     still = xy - np.where(np.arange(xy.shape[1]) >= at, shift[:, None], 0.0)
-    squares = _scan(still, _fit_noise(still))[0][STEP_SPAN:-STEP_SPAN]
-    usual = -2.0 * np.log1p(-STEP_USUAL_SHARE)  # the same share of chi-square of two
-    excess = max(1.0, float(np.quantile(squares, STEP_USUAL_SHARE)) / usual)
-    beside = plain.left[:, at - 2 - STEP_MEMORY : at - 1 - STEP_MEMORY + STEP_PUSHES]
+    squares = _scan(still, _fit_noise(still))[0][const.STEP_SPAN : -const.STEP_SPAN]
+    usual = -2.0 * np.log1p(-const.STEP_USUAL_SHARE)  # the same share of chi-square of two
+    excess = max(1.0, float(np.quantile(squares, const.STEP_USUAL_SHARE)) / usual)
+    beside = plain.left[
+        :, at - 2 - const.STEP_MEMORY : at - 1 - const.STEP_MEMORY + const.STEP_PUSHES
+    ]
     share = np.einsum("it,ij,jt->t", beside, np.linalg.inv(plain.covariance), beside)
     share = share.max() / plain.left.shape[1]  # below 1, as it is one of the squares in S
     push = -plain.freedom * float(np.log1p(-min(share, 1 - 1e-12)))
@@ -92,7 +87,7 @@ def find_step(xy: FloatArray, allowed: BoolArray) -> Step:
 
 def _fit_noise(xy: FloatArray) -> _Noise:
     change = np.diff(xy, axis=1)
-    n, order = change.shape[1], STEP_MEMORY
+    n, order = change.shape[1], const.STEP_MEMORY
     before = [change[:, order - k - 1 : n - 1 - k] for k in range(order)]
     design = np.concatenate([*before, xy[:, order:-1], _line(n - order)]).T
     weights = np.linalg.lstsq(design, change[:, order:].T, rcond=None)[0]
@@ -100,7 +95,7 @@ def _fit_noise(xy: FloatArray) -> _Noise:
     return _Noise(
         lags=weights[: 2 * order].reshape(order, 2, 2).transpose(0, 2, 1),
         back=weights[2 * order : 2 * order + 2].T,
-        covariance=left @ left.T / left.shape[1] + STEP_FLOOR_PX**2 * np.eye(2),
+        covariance=left @ left.T / left.shape[1] + const.STEP_FLOOR_PX**2 * np.eye(2),
         left=left,
         freedom=left.shape[1] - design.shape[1],
     )
@@ -116,7 +111,7 @@ def _scan(xy: FloatArray, noise: _Noise) -> tuple[FloatArray, FloatArray]:
     A step d leaves d at its own frame, -(lags[k] + back) d in the frames behind it and -back d from
     then on; a line is taken off all of it. Zero where the step's mark would reach over the ends.
     """
-    n, order = xy.shape[1], STEP_MEMORY
+    n, order = xy.shape[1], const.STEP_MEMORY
     white = np.linalg.inv(np.linalg.cholesky(noise.covariance))
     change = np.diff(xy, axis=1)
     left = change[:, order:] - noise.back @ xy[:, order:-1]

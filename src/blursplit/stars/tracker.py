@@ -6,27 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from blursplit.constants import (
-    FALSE_MATCH,
-    FASTEST_TURN_DEG,
-    FIRST_BLOCK,
-    HALF_FLIP_DEG,
-    LARGEST_BLOCK,
-    LARGEST_MARGIN,
-    OFF_CENTRE_PX,
-    RECENT,
-    SLOWEST_RETRY,
-    SLOWEST_TURN_PX,
-    SMALLEST_BLOCK,
-    SMALLEST_MARGIN,
-    STEADY_PX,
-    STRAY_SIGMAS,
-    SURE_TURN_SIGMAS,
-    TRACKER_BLOCK_BYTES,
-    TURNS_ABOUT_DEG,
-    UNSURE_MATCH,
-    WITNESSES,
-)
+from blursplit import constants as const
 from blursplit.frames import Sequence
 from blursplit.stars.block import Block, measure_block
 from blursplit.stars.build_tracks import StampBook, assemble_tracks, stamp_size
@@ -88,8 +68,8 @@ class Tracker:
         self.spread = float("nan")
         # Cuts that reach far beyond a small frame tell nothing more.
         room = (min(self.source.shape) - self.setup.core) // 2
-        self.widest = int(np.clip(room, SMALLEST_MARGIN, LARGEST_MARGIN))
-        self.block, self.margin = FIRST_BLOCK, min(SMALLEST_MARGIN + 2, self.widest)
+        self.widest = int(np.clip(room, const.SMALLEST_MARGIN, const.LARGEST_MARGIN))
+        self.block, self.margin = const.FIRST_BLOCK, min(const.SMALLEST_MARGIN + 2, self.widest)
         self.steady = True
         self._last_turn: tuple[float, float, float] | None = None
         self.book = StampBook(field, stamp_size(field.sigma_px), n, max_stamps)
@@ -101,7 +81,7 @@ class Tracker:
         loose = max(2.5, 1.5 * self.field.sigma_px)
         if not np.isfinite(self.spread):
             return loose
-        return float(np.clip(STRAY_SIGMAS * self.spread, 1.0, 3.0 * loose))
+        return float(np.clip(const.STRAY_SIGMAS * self.spread, 1.0, 3.0 * loose))
 
     def advance(self, start: int) -> int:
         """Measure the next block and return where it ends."""
@@ -121,16 +101,19 @@ class Tracker:
     def _block_end(self, start: int) -> int:
         k = self.field.x_px.size
         size = self.setup.cut
-        fits = max(SMALLEST_BLOCK, TRACKER_BLOCK_BYTES // (4 * k * size * size))
+        fits = max(const.SMALLEST_BLOCK, const.TRACKER_BLOCK_BYTES // (4 * k * size * size))
         # Guides are cut before the stars: no frame should have to be read twice for it.
-        fits = min(fits, max(SMALLEST_BLOCK, getattr(self.source, "kept_frames", LARGEST_BLOCK)))
+        fits = min(
+            fits,
+            max(const.SMALLEST_BLOCK, getattr(self.source, "kept_frames", const.LARGEST_BLOCK)),
+        )
         return min(start + min(self.block, fits), self.source.n_frames)
 
     def _expected_shift(self, start: int, stop: int) -> tuple[FloatArray, FloatArray]:
         """Extrapolate the field's place: a line in time when it drifts, else the last median."""
         time = self.sequence.time_s
-        recent = np.flatnonzero(np.isfinite(self.shift_x[max(0, start - 4 * RECENT) : start]))
-        recent = recent[-RECENT:] + max(0, start - 4 * RECENT)
+        recent = np.flatnonzero(np.isfinite(self.shift_x[max(0, start - 4 * const.RECENT) : start]))
+        recent = recent[-const.RECENT :] + max(0, start - 4 * const.RECENT)
         ahead = time[start:stop]
         if recent.size == 0:
             return (
@@ -195,7 +178,7 @@ class Tracker:
         off_x, off_y = block.x - block.x0 - middle, block.y - block.y0 - middle
         off_x, off_y = masked_median(off_x, quality.good), masked_median(off_y, quality.good)
         with np.errstate(invalid="ignore"):
-            far = np.maximum(np.abs(off_x), np.abs(off_y)) > OFF_CENTRE_PX
+            far = np.maximum(np.abs(off_x), np.abs(off_y)) > const.OFF_CENTRE_PX
         for first, last in runs(far):
             rows = slice(first, last)
             moved_x = shift_x[rows] + quality.shift_x[rows]
@@ -238,7 +221,7 @@ class Tracker:
             frame += int(lost[0])
             if self.unreadable[frame] or not self._find_again(frame, stop):
                 frame += step
-                step = min(2 * step, SLOWEST_RETRY)
+                step = min(2 * step, const.SLOWEST_RETRY)
             else:
                 step = 1
                 frame += 1
@@ -255,18 +238,18 @@ class Tracker:
             peaks,
             self.source.shape,
             tolerance_px=max(2.0, 1.5 * self.field.sigma_px),
-            false_match=UNSURE_MATCH,
+            false_match=const.UNSURE_MATCH,
         )
 
     def _is_sure(self, found: Registration, frame: int) -> bool:
         """Say whether chance is out of the question, by one of the next frames if need be."""
-        if found.chance <= FALSE_MATCH:
+        if found.chance <= const.FALSE_MATCH:
             return True
-        for other in range(frame + 1, min(frame + 1 + WITNESSES, self.source.n_frames)):
+        for other in range(frame + 1, min(frame + 1 + const.WITNESSES, self.source.n_frames)):
             again = self._look(other)
             if again is not None and again.turn_deg == found.turn_deg:
                 moved = again.shift_x_px - found.shift_x_px, again.shift_y_px - found.shift_y_px
-                if np.hypot(*moved) <= LARGEST_MARGIN:
+                if np.hypot(*moved) <= const.LARGEST_MARGIN:
                     return True
         return False
 
@@ -276,7 +259,7 @@ class Tracker:
             return False
         before = self.turn
         if found.turn_deg:
-            self.turn = float(nearest_turn_deg(self.turn + found.turn_deg, TURNS_ABOUT_DEG))
+            self.turn = float(nearest_turn_deg(self.turn + found.turn_deg, const.TURNS_ABOUT_DEG))
         first, last = self._run_of_lost(frame, stop)
         if found.turn_deg:
             last = stop  # what was judged by the other turn is judged anew
@@ -302,7 +285,7 @@ class Tracker:
         """Return the lost frames around one: from those skipped before it to the next found one."""
         lost = ~np.isfinite(self.shift_x)
         first = frame
-        while first > 0 and lost[first - 1] and frame - first < SLOWEST_RETRY:
+        while first > 0 and lost[first - 1] and frame - first < const.SLOWEST_RETRY:
             first -= 1
         last = frame + 1
         while last < stop and lost[last]:
@@ -321,14 +304,14 @@ class Tracker:
             usual, far = np.quantile(distance[here], (0.9, 0.995))
             wanted = int(np.ceil(1.3 * far + 1.0))
             self.margin = int(
-                np.clip(max(wanted, self.margin - 1), SMALLEST_MARGIN, LARGEST_MARGIN)
+                np.clip(max(wanted, self.margin - 1), const.SMALLEST_MARGIN, const.LARGEST_MARGIN)
             )
             # The few frames that lie farther off cost a second look, not the search of them all.
-            self.steady = far < 2.0 * STEADY_PX and usual < STEADY_PX
+            self.steady = far < 2.0 * const.STEADY_PX and usual < const.STEADY_PX
             calm = far < 0.6 * self.margin and bool(here.all())
-            self.block = min(2 * self.block, LARGEST_BLOCK) if calm else self.block
+            self.block = min(2 * self.block, const.LARGEST_BLOCK) if calm else self.block
             if far > self.widest - 2 or not here.all():
-                self.block = max(self.block // 2, SMALLEST_BLOCK)
+                self.block = max(self.block // 2, const.SMALLEST_BLOCK)
         if not seen.any():
             return
         good = self.good[start:stop]
@@ -348,13 +331,17 @@ class Tracker:
         turn, scale, time_s, spread, error = late
         before = (early[0], early[2], early[4]) if early is not None else self._last_turn
         rate = 0.0
-        if before is not None and time_s > before[1] and abs(turn - before[0]) < FASTEST_TURN_DEG:
+        if (
+            before is not None
+            and time_s > before[1]
+            and abs(turn - before[0]) < const.FASTEST_TURN_DEG
+        ):
             rate = (turn - before[0]) / (time_s - before[1])
-            if abs(turn - before[0]) < SURE_TURN_SIGMAS * np.hypot(error, before[2]):
+            if abs(turn - before[0]) < const.SURE_TURN_SIGMAS * np.hypot(error, before[2]):
                 rate = 0.0
         # What a corner star would move over the block, below which a rate does not matter.
         reach = np.deg2rad(abs(rate)) * (end_s - self.sequence.time_s[start])
-        if reach * 0.5 * max(self.source.shape) < SLOWEST_TURN_PX:
+        if reach * 0.5 * max(self.source.shape) < const.SLOWEST_TURN_PX:
             rate = 0.0
         self.turn_rate = rate
         self.turn, self.turn_time_s = turn, time_s
@@ -368,7 +355,7 @@ class Tracker:
         # Where the field turned by half a turn in between, only what came after it counts.
         now = self._turn_at(self.sequence.time_s[rows])
         near = nearest_turn_deg(self.turn_deg[rows], now)
-        rows = rows[np.abs(near - now) < HALF_FLIP_DEG]
+        rows = rows[np.abs(near - now) < const.HALF_FLIP_DEG]
         good = self.good[rows]
         if not good.any():
             return None

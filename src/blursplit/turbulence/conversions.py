@@ -21,11 +21,7 @@ import numpy as np
 from astropy.units import Quantity
 from numpy.typing import ArrayLike
 
-from blursplit.constants import (
-    ARCSEC_PER_RADIAN,
-    SEEING_IN_LAMBDA_OVER_R0,
-    SMALLEST_OUTER_SCALE_RATIO,
-)
+from blursplit import constants as const
 from blursplit.types import FloatArray
 
 _FRIED = (24.0 / 5.0 * gamma(6.0 / 5.0)) ** (5.0 / 6.0)
@@ -128,11 +124,11 @@ def seeing_arcsec(r0_m: ArrayLike, wavelength_m: ArrayLike) -> FloatArray:
     `r0_m`: Fried parameter at the wavelength [m].
     """
     width = (
-        SEEING_IN_LAMBDA_OVER_R0
+        const.SEEING_IN_LAMBDA_OVER_R0
         * np.asarray(wavelength_m, dtype=float)
         / np.asarray(r0_m, dtype=float)
     )
-    return np.asarray(width * ARCSEC_PER_RADIAN, dtype=float)
+    return np.asarray(width * const.ARCSEC_PER_RADIAN, dtype=float)
 
 
 def r0_m(seeing_arcsec: ArrayLike, wavelength_m: ArrayLike) -> FloatArray:
@@ -140,8 +136,10 @@ def r0_m(seeing_arcsec: ArrayLike, wavelength_m: ArrayLike) -> FloatArray:
 
     `seeing_arcsec`: Kolmogorov width without telescope [arcsec].
     """
-    width_rad = np.asarray(seeing_arcsec, dtype=float) / ARCSEC_PER_RADIAN
-    return np.asarray(SEEING_IN_LAMBDA_OVER_R0 * np.asarray(wavelength_m, dtype=float) / width_rad)
+    width_rad = np.asarray(seeing_arcsec, dtype=float) / const.ARCSEC_PER_RADIAN
+    return np.asarray(
+        const.SEEING_IN_LAMBDA_OVER_R0 * np.asarray(wavelength_m, dtype=float) / width_rad
+    )
 
 
 def scale_r0(
@@ -184,18 +182,18 @@ def von_karman_fwhm_arcsec(
     r0, outer, wavelength = np.broadcast_arrays(
         np.asarray(r0_m, float), np.asarray(outer_scale_m, float), np.asarray(wavelength_m, float)
     )
-    if np.any(outer < SMALLEST_OUTER_SCALE_RATIO * r0):
+    if np.any(outer < const.SMALLEST_OUTER_SCALE_RATIO * r0):
         msg = "outer scale below three Fried parameters: the image has no seeing width"
         raise ValueError(msg)
     cube_root, width = _width_table()
     relative = np.interp((r0 / outer) ** (1.0 / 3.0), cube_root, width)
-    return np.asarray(relative * wavelength / r0 * ARCSEC_PER_RADIAN, dtype=float)
+    return np.asarray(relative * wavelength / r0 * const.ARCSEC_PER_RADIAN, dtype=float)
 
 
 @lru_cache(maxsize=1)
 def _width_table() -> tuple[FloatArray, FloatArray]:
     # The width is nearly linear in (r0/L0)^(1/3), which makes linear interpolation enough.
-    cube_root = np.linspace(0.0, SMALLEST_OUTER_SCALE_RATIO ** (-1.0 / 3.0) + 1e-9, 160)
+    cube_root = np.linspace(0.0, const.SMALLEST_OUTER_SCALE_RATIO ** (-1.0 / 3.0) + 1e-9, 160)
     with np.errstate(divide="ignore"):
         return cube_root, _widths(cube_root**-3.0)
 
@@ -362,4 +360,4 @@ def image_motion(
     ratio = 0.0 if outer_scale is None else aperture_m / outer_scale.to_value(u.m)
     coefficient = tilt_coefficient(kind, obstruction, ratio)
     variance = coefficient * wavelength_m**2 * r0.to_value(u.m) ** (-5 / 3)
-    return np.sqrt(variance * aperture_m ** (-1 / 3)) * ARCSEC_PER_RADIAN * u.arcsec
+    return np.sqrt(variance * aperture_m ** (-1 / 3)) * const.ARCSEC_PER_RADIAN * u.arcsec

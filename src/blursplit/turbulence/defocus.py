@@ -13,7 +13,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from blursplit.constants import ARCSEC_PER_RADIAN, DEFOCUS_STRIPS
+from blursplit import constants as const
 from blursplit.types import FloatArray
 
 
@@ -29,7 +29,7 @@ def defocus_sigma_arcsec(
     R = D |dz|/(2 f^2). Geometrical optics (derived).
     """
     radius = aperture_m * np.abs(np.asarray(defocus_m, dtype=float)) / (2.0 * focal_length_m**2)
-    out: FloatArray = radius * ARCSEC_PER_RADIAN * np.sqrt(1.0 + obstruction**2) / 2.0
+    out: FloatArray = radius * const.ARCSEC_PER_RADIAN * np.sqrt(1.0 + obstruction**2) / 2.0
     return out
 
 
@@ -55,8 +55,10 @@ def defocus_otf(
     """
     b = np.asarray(baseline_over_aperture, dtype=float)[..., None]
     edge_rad = 2.0 * np.asarray(sigma_arcsec, float) / np.sqrt(1.0 + obstruction**2)
-    edge_rad = edge_rad[..., None, None] / ARCSEC_PER_RADIAN
-    u = (np.arange(DEFOCUS_STRIPS) + 0.5) / DEFOCUS_STRIPS  # even in u: one half is enough
+    edge_rad = edge_rad[..., None, None] / const.ARCSEC_PER_RADIAN
+    u = (
+        np.arange(const.DEFOCUS_STRIPS) + 0.5
+    ) / const.DEFOCUS_STRIPS  # even in u: one half is enough
     at = u * (1.0 - b)
     outer = np.sqrt(np.maximum(1.0 - (at + b) ** 2, 0.0))
     inner = np.sqrt(np.maximum(obstruction**2 - (at - b) ** 2, 0.0))
@@ -83,7 +85,11 @@ def defocus_loss(
     """
     telescope = {"aperture_m": aperture_m, "wavelength_m": wavelength_m}
     # Rays across a pupil of this rms are a wavelength apart at the longest baseline.
-    widest = wavelength_m / (aperture_m * float(np.max(baseline_over_aperture))) * ARCSEC_PER_RADIAN
+    widest = (
+        wavelength_m
+        / (aperture_m * float(np.max(baseline_over_aperture)))
+        * const.ARCSEC_PER_RADIAN
+    )
     sigma = np.linspace(0.0, widest, 400)
     otf = defocus_otf(baseline_over_aperture, sigma, obstruction=obstruction, **telescope)
     good = np.cumprod((otf > least_otf).all(axis=1)).astype(bool)

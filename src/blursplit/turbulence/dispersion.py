@@ -11,11 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from blursplit.constants import (
-    ARCSEC_PER_RADIAN,
-    LOWEST_ALTITUDE_DEG,
-    PRESSURE_SCALE_HEIGHT_M,
-)
+from blursplit import constants as const
 from blursplit.types import FloatArray
 
 
@@ -63,8 +59,8 @@ def differential_refraction_arcsec(
 
     Raises ValueError for an altitude outside 10 to 90 degrees.
     """
-    if not LOWEST_ALTITUDE_DEG <= altitude_deg <= 90.0:  # noqa: PLR2004 - the zenith
-        msg = f"altitude must lie between {LOWEST_ALTITUDE_DEG:g} and 90 degrees"
+    if not const.LOWEST_ALTITUDE_DEG <= altitude_deg <= 90.0:  # noqa: PLR2004 - the zenith
+        msg = f"altitude must lie between {const.LOWEST_ALTITUDE_DEG:g} and 90 degrees"
         raise ValueError(msg)
     air = {
         "pressure_hpa": pressure_hpa,
@@ -73,13 +69,13 @@ def differential_refraction_arcsec(
     }
     difference = refractivity(wavelength_nm, **air) - refractivity(reference_nm, **air)
     return np.asarray(
-        difference / np.tan(np.radians(altitude_deg)) * ARCSEC_PER_RADIAN, dtype=float
+        difference / np.tan(np.radians(altitude_deg)) * const.ARCSEC_PER_RADIAN, dtype=float
     )
 
 
 def pressure_at_height_hpa(height_m: float) -> float:
     """Return the mean air pressure at a height above the sea (exponential, 8400 m)."""
-    return float(1013.25 * np.exp(-height_m / PRESSURE_SCALE_HEIGHT_M))
+    return float(1013.25 * np.exp(-height_m / const.PRESSURE_SCALE_HEIGHT_M))
 
 
 def band_dispersion_arcsec(

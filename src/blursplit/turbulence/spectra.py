@@ -20,16 +20,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from blursplit import constants as const
 from blursplit.compiled import kernels
-from blursplit.constants import (
-    CROSS_HIGHEST,
-    CROSS_PHASE_CUT,
-    CROSS_RANGE,
-    CROSS_SIZES,
-    CROSS_STRIDE,
-    SPECTRUM_RANGE,
-    TILT_LOG_STEP,
-)
 from blursplit.turbulence.tilt import (
     TiltKind,
     grid,
@@ -115,7 +107,7 @@ def _spectrum_table(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     u = grid()
     density = radial_density(aperture_over_outer_scale, obstruction, kind)
-    keep = (u >= SPECTRUM_RANGE[0]) & (u <= SPECTRUM_RANGE[1])
+    keep = (u >= const.SPECTRUM_RANGE[0]) & (u <= const.SPECTRUM_RANGE[1])
     table = []
     # Summed directly (20 ms): the range of the density is beyond a Fourier convolution's precision.
     for weights in _abel_weights():
@@ -133,13 +125,13 @@ def _abel_weights() -> tuple[FloatArray, FloatArray]:
     density(t) (2/pi) / sqrt(exp(2 t) - 1) times cos^2 (along) or sin^2 (across), where
     cos(theta) = exp(-t) turns the kernel into d theta and removes the square-root singularity.
     """
-    count = int(np.log(1e6) / TILT_LOG_STEP)
-    t = TILT_LOG_STEP * np.arange(count + 1)
+    count = int(np.log(1e6) / const.TILT_LOG_STEP)
+    t = const.TILT_LOG_STEP * np.arange(count + 1)
     theta = np.arccos(np.exp(-t))
     node, weight = np.polynomial.legendre.leggauss(8)
     middle, half = 0.5 * (theta[1:] + theta[:-1]), 0.5 * np.diff(theta)
     angle = middle[:, None] + half[:, None] * node
-    fraction = (-np.log(np.cos(angle)) - t[:-1, None]) / TILT_LOG_STEP
+    fraction = (-np.log(np.cos(angle)) - t[:-1, None]) / const.TILT_LOG_STEP
     results = []
     for share in (np.cos(angle) ** 2, np.sin(angle) ** 2):
         measure = _TWO_OVER_PI * share * weight * half[:, None]
@@ -188,7 +180,7 @@ class CrossSpectrumTable:
         with_wind, across_wind = tilt_spectra(np.exp(log_x), *self._telescope)
         single = 0.5 * (with_wind + across_wind)
         row = np.clip(_position(log_x, self._rows), 0.0, self._rows.size - 1.0)
-        inside = np.clip(size, *CROSS_SIZES)
+        inside = np.clip(size, *const.CROSS_SIZES)
         column = _position(np.log(inside), self._log_size)
         shape = self._along.shape
         # All x meet all s, so the spline is taken along one axis after the other, that first
@@ -196,14 +188,14 @@ class CrossSpectrumTable:
         taps = [_spline_taps(place, n) for place, n in zip((row, column), shape, strict=True)]
         first = int(column.size * shape[0] < row.size * shape[1])
         # Below the table the coherence nears one as s^2; above it the beams are unrelated.
-        near = np.minimum(size / CROSS_SIZES[0], 1.0) ** 2
+        near = np.minimum(size / const.CROSS_SIZES[0], 1.0) ** 2
         phase = 2.0 * np.pi * np.exp(log_x)[:, None] * size
         out = []
         for table in (self._along, self._across):
             ratio = table
             for axis in (first, 1 - first):
                 ratio = _interpolated(ratio, axis, taps[axis])
-            ratio = np.where(phase > 1.5 * CROSS_PHASE_CUT, 0.0, 1.0 - (1.0 - ratio) * near)
+            ratio = np.where(phase > 1.5 * const.CROSS_PHASE_CUT, 0.0, 1.0 - (1.0 - ratio) * near)
             out.append(single[:, None] * ratio)
         return out[0], out[1]
 
@@ -241,8 +233,8 @@ def _position(value: FloatArray, axis: FloatArray) -> FloatArray:
 
 def _cross_slice() -> slice:
     u = grid()
-    first = int(np.searchsorted(u, CROSS_RANGE[0]))
-    return slice(first, int(np.searchsorted(u, CROSS_HIGHEST)))
+    first = int(np.searchsorted(u, const.CROSS_RANGE[0]))
+    return slice(first, int(np.searchsorted(u, const.CROSS_HIGHEST)))
 
 
 @lru_cache(maxsize=1)
@@ -251,7 +243,7 @@ def _abel_rows() -> tuple[FloatArray, FloatArray]:
     u = grid()[_cross_slice()]
     along, across = _abel_weights()
     weights = along + across
-    starts = np.arange(0, int(np.searchsorted(u, CROSS_RANGE[1])), CROSS_STRIDE)
+    starts = np.arange(0, int(np.searchsorted(u, const.CROSS_RANGE[1])), const.CROSS_STRIDE)
     operator = np.zeros((starts.size, u.size))
     for row, start in enumerate(starts.tolist()):
         reach = min(u.size - int(start), weights.size)
@@ -264,10 +256,10 @@ def _cross_bessel() -> tuple[FloatArray, tuple[FloatArray, FloatArray]]:
     """Return ln(s/D) of the columns and J0 -+ J2 of 2 pi u s/D, cut at large phase."""
     from scipy.special import j0, j1
 
-    low, high = np.log(CROSS_SIZES)
+    low, high = np.log(const.CROSS_SIZES)
     log_size = np.linspace(low, high, 300)
     q = 2.0 * np.pi * np.outer(grid()[_cross_slice()], np.exp(log_size))
-    cut = np.exp(-((q / CROSS_PHASE_CUT) ** 4))
+    cut = np.exp(-((q / const.CROSS_PHASE_CUT) ** 4))
     zeroth = j0(q)
     second = np.where(q < 1e-2, q**2 / 8.0, 2.0 * j1(q) / np.maximum(q, 1e-300) - zeroth)  # noqa: PLR2004
     return log_size, ((zeroth - second) * cut, (zeroth + second) * cut)

@@ -22,25 +22,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from blursplit.constants import (
-    MIX_D_OVER_R0,
-    MIX_OBSTRUCTION,
-    MIX_WINDOW,
-    PAIR_LARGEST,
-    PAIR_PER_DECADE,
-    PAIR_SMALLEST,
-    TILT_HIGHEST,
-    TILT_LOG_STEP,
-    TILT_LOWEST,
-    TILT_MEAN_FROM,
-    TILT_MEAN_FULL,
-    TILT_MIX,
-    TILT_MIX_DEFAULT,
-    TILT_MIX_LEAST_SIGMA,
-    TILT_MIX_OPEN_SIGMA,
-    TILT_MIX_SHARE,
-    TILT_PHASE_CUT,
-)
+from blursplit import constants as const
 from blursplit.turbulence.conversions import SPECTRUM_CONSTANT
 from blursplit.types import FloatArray
 
@@ -50,8 +32,8 @@ TiltKind = Literal["G", "Z"]
 @lru_cache(maxsize=1)
 def grid() -> FloatArray:
     """Return the grid of u = f D, evenly spaced in ln u, read only."""
-    count = int(np.log(TILT_HIGHEST / TILT_LOWEST) / TILT_LOG_STEP) + 1
-    u = TILT_LOWEST * np.exp(TILT_LOG_STEP * np.arange(count))
+    count = int(np.log(const.TILT_HIGHEST / const.TILT_LOWEST) / const.TILT_LOG_STEP) + 1
+    u = const.TILT_LOWEST * np.exp(const.TILT_LOG_STEP * np.arange(count))
     u.flags.writeable = False
     return np.asarray(u, dtype=float)
 
@@ -77,8 +59,12 @@ def tilt_filter(u: FloatArray, obstruction: float, kind: TiltKind) -> FloatArray
         msg = f"central obstruction must lie in [0, 0.95], not {obstruction}"
         raise ValueError(msg)
     z = pi * np.asarray(u, dtype=float)
-    blend = np.clip(np.log(u / TILT_MEAN_FROM) / np.log(TILT_MEAN_FULL / TILT_MEAN_FROM), 0.0, 1.0)
-    waved = u < TILT_MEAN_FULL
+    blend = np.clip(
+        np.log(u / const.TILT_MEAN_FROM) / np.log(const.TILT_MEAN_FULL / const.TILT_MEAN_FROM),
+        0.0,
+        1.0,
+    )
+    waved = u < const.TILT_MEAN_FULL
     exact = np.zeros_like(z)
     zw = z[waved]
     if kind == "G":
@@ -136,9 +122,13 @@ def tilt_coefficient(
 @lru_cache(maxsize=4096)
 def _coefficient(kind: TiltKind, obstruction: float, aperture_over_outer_scale: float) -> float:
     density = radial_density(aperture_over_outer_scale, obstruction, kind)
-    inner = 3.0 * density[0] if aperture_over_outer_scale == 0 else 0.5 * TILT_LOG_STEP * density[0]
+    inner = (
+        3.0 * density[0]
+        if aperture_over_outer_scale == 0
+        else 0.5 * const.TILT_LOG_STEP * density[0]
+    )
     # Below the grid the Kolmogorov density goes as u^(1/3), so its integral is 3 x the last value.
-    return float(TILT_LOG_STEP * (density.sum() - 0.5 * density[0]) + inner)
+    return float(const.TILT_LOG_STEP * (density.sum() - 0.5 * density[0]) + inner)
 
 
 def pair_kernels(
@@ -184,13 +174,13 @@ def pair_covariance(
 
 
 def _interpolate(size: FloatArray, spline: Any, limit: float) -> FloatArray:
-    inside = np.clip(size, PAIR_SMALLEST, PAIR_LARGEST)
+    inside = np.clip(size, const.PAIR_SMALLEST, const.PAIR_LARGEST)
     value = np.exp(spline(np.log(inside)))
-    value = value * np.minimum(size / PAIR_SMALLEST, 1.0) ** 2
+    value = value * np.minimum(size / const.PAIR_SMALLEST, 1.0) ** 2
     # Beyond the table the Kolmogorov kernel nears its limit as s^(-1/3); with an outer scale it
     # has arrived.
-    beyond = np.maximum(size / PAIR_LARGEST, 1.0) ** (-1.0 / 3.0)
-    return np.asarray(np.where(size > PAIR_LARGEST, limit - (limit - value) * beyond, value))
+    beyond = np.maximum(size / const.PAIR_LARGEST, 1.0) ** (-1.0 / 3.0)
+    return np.asarray(np.where(size > const.PAIR_LARGEST, limit - (limit - value) * beyond, value))
 
 
 @lru_cache(maxsize=256)
@@ -215,16 +205,16 @@ def _bessel_weights() -> tuple[FloatArray, FloatArray, FloatArray]:
     """
     from scipy.special import j0, j1
 
-    count = round(np.log10(PAIR_LARGEST / PAIR_SMALLEST) * PAIR_PER_DECADE) + 1
-    log_size = np.linspace(np.log(PAIR_SMALLEST), np.log(PAIR_LARGEST), count)
+    count = round(np.log10(const.PAIR_LARGEST / const.PAIR_SMALLEST) * const.PAIR_PER_DECADE) + 1
+    log_size = np.linspace(np.log(const.PAIR_SMALLEST), np.log(const.PAIR_LARGEST), count)
     q = 2.0 * np.pi * np.outer(np.exp(log_size), grid())
-    cut = np.exp(-((q / TILT_PHASE_CUT) ** 4))
+    cut = np.exp(-((q / const.TILT_PHASE_CUT) ** 4))
     zeroth, first = j0(q), j1(q)
     small = q < 1e-2  # noqa: PLR2004 - series there: the differences cancel
     second = np.where(small, q**2 / 8.0, 2.0 * first / np.maximum(q, 1e-300) - zeroth)
     lost = np.where(small, q**2 / 4.0, 1.0 - zeroth * cut)
-    along = 2.0 * TILT_LOG_STEP * (lost + second * cut)
-    across = 2.0 * TILT_LOG_STEP * (lost - second * cut)
+    along = 2.0 * const.TILT_LOG_STEP * (lost + second * cut)
+    across = 2.0 * const.TILT_LOG_STEP * (lost - second * cut)
     return log_size, along, across
 
 
@@ -243,21 +233,25 @@ def centroid_tilt_mix(
     Returns `w`, `w_sigma`: variance = (w K_Z + (1 - w) K_G) lambda^2 r0^(-5/3) D^(-1/3). Without a
     window the uncertainty covers stars widened by pixels and optics up to twice.
     """
-    ratio = np.clip(np.asarray(d_over_r0, dtype=float), MIX_D_OVER_R0[0], MIX_D_OVER_R0[-1])
-    blocked = min(obstruction / MIX_OBSTRUCTION[-1], 1.0)
+    ratio = np.clip(
+        np.asarray(d_over_r0, dtype=float), const.MIX_D_OVER_R0[0], const.MIX_D_OVER_R0[-1]
+    )
+    blocked = min(obstruction / const.MIX_OBSTRUCTION[-1], 1.0)
     if window_over_diffraction is None:
-        default = np.average(TILT_MIX_DEFAULT, axis=0, weights=[1.0 - blocked, blocked])
-        mix = np.asarray(np.interp(ratio, MIX_D_OVER_R0, default), dtype=float)
-        return mix, np.hypot(TILT_MIX_OPEN_SIGMA, TILT_MIX_SHARE * (mix - 1.0))
+        default = np.average(const.TILT_MIX_DEFAULT, axis=0, weights=[1.0 - blocked, blocked])
+        mix = np.asarray(np.interp(ratio, const.MIX_D_OVER_R0, default), dtype=float)
+        return mix, np.hypot(const.TILT_MIX_OPEN_SIGMA, const.TILT_MIX_SHARE * (mix - 1.0))
     from scipy.interpolate import RegularGridInterpolator
 
-    window = np.clip(np.asarray(window_over_diffraction, float), MIX_WINDOW[0], MIX_WINDOW[-1])
-    values = np.average(TILT_MIX, axis=0, weights=[1.0 - blocked, blocked])
-    table = RegularGridInterpolator((np.log(MIX_D_OVER_R0), np.log(MIX_WINDOW)), values)
+    window = np.clip(
+        np.asarray(window_over_diffraction, float), const.MIX_WINDOW[0], const.MIX_WINDOW[-1]
+    )
+    values = np.average(const.TILT_MIX, axis=0, weights=[1.0 - blocked, blocked])
+    table = RegularGridInterpolator((np.log(const.MIX_D_OVER_R0), np.log(const.MIX_WINDOW)), values)
     ratio, window = np.broadcast_arrays(ratio, window)
     points = np.stack([np.log(ratio), np.log(window)], axis=-1)
     mix = np.asarray(table(points), dtype=float).reshape(ratio.shape)
-    return mix, np.hypot(TILT_MIX_LEAST_SIGMA, TILT_MIX_SHARE * (mix - 1.0))
+    return mix, np.hypot(const.TILT_MIX_LEAST_SIGMA, const.TILT_MIX_SHARE * (mix - 1.0))
 
 
 def mixed_coefficient(

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from blursplit.constants import FIGURE_ENLARGED, FIGURE_IN
+from blursplit import constants as const
 from blursplit.report.palette import LOOKS
 
 if TYPE_CHECKING:
@@ -65,7 +65,9 @@ def figure_style() -> Iterator[None]:
 
 
 def axes_for(
-    ax: Axes | None = None, width_in: float = FIGURE_IN[0], height_in: float = FIGURE_IN[1]
+    ax: Axes | None = None,
+    width_in: float = const.FIGURE_IN[0],
+    height_in: float = const.FIGURE_IN[1],
 ) -> Axes:
     """Return the given axes, or the axes of a new figure that belongs to no window."""
     if ax is not None:
@@ -199,7 +201,7 @@ def svg_text(figure: Figure, name: str, title: str, description: str) -> str:
     opening = (
         f'<svg class="figure" xmlns="http://www.w3.org/2000/svg" '
         f'xmlns:xlink="http://www.w3.org/1999/xlink" viewBox="0 0 {width_pt:g} {height_pt:g}" '
-        f'style="max-width: {FIGURE_ENLARGED * width_pt:.0f}px" '
+        f'style="max-width: {const.FIGURE_ENLARGED * width_pt:.0f}px" '
         f'role="img" aria-labelledby="{name}-title {name}-description">'
         f'<title id="{name}-title">{escape(title)}</title>'
         f'<desc id="{name}-description">{escape(description)}</desc>'

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from blursplit.constants import AGREEMENT_DEG, FIGURE_FRAMES, FIGURE_PAIRS, NEARLY_ROUND
+from blursplit import constants as const
 from blursplit.report.figures._canvas import axes_for, block_means, figure_of, logarithmic
 from blursplit.report.palette import CAUSE_DASHES, colour
 from blursplit.report.words import CAUSE_NAMES
@@ -36,7 +36,8 @@ def binned_pairs(
     """Return separation and rms of pairs; of very many pairs, neighbours taken together."""
     order = np.argsort(separation_arcsec)
     x, squares = block_means(
-        [separation_arcsec[order], np.asarray(rms_arcsec, dtype=float)[order] ** 2], FIGURE_PAIRS
+        [separation_arcsec[order], np.asarray(rms_arcsec, dtype=float)[order] ** 2],
+        const.FIGURE_PAIRS,
     )
     return x, np.sqrt(squares)
 
@@ -166,7 +167,7 @@ def draw_otf(series: Series, aperture_m: float | None = None, ax: Axes | None = 
 def draw_shape(series: Series) -> Figure:
     """Draw the elongation shared by all stars, one point a frame, with its mean."""
     e1, e2 = series.arrays["elongation_e1"], series.arrays["elongation_e2"]
-    step = max(1, e1.size // FIGURE_FRAMES)
+    step = max(1, e1.size // const.FIGURE_FRAMES)
     ax = axes_for(None, 3.7, 3.4)
     ax.plot(e1[::step], e2[::step], ".", color=colour("recorded"), ms=2.5, alpha=0.5)
     ax.plot(
@@ -251,7 +252,7 @@ def _handedness(result: Result, angle_of_y_deg: float) -> int | None:
         for sign in (1, -1):
             expected = angle_of_y_deg + sign * (angle.value - 90.0)
             misfits[sign] = abs((position.value - expected + 90.0) % 180.0 - 90.0)
-        agreeing = [sign for sign, misfit in misfits.items() if misfit < AGREEMENT_DEG]
+        agreeing = [sign for sign, misfit in misfits.items() if misfit < const.AGREEMENT_DEG]
         if len(agreeing) == 1:
             return agreeing[0]
     return None
@@ -283,7 +284,7 @@ def half_axes(result: Result) -> dict[str, tuple[float, float, float]]:
         small = 0.0 if minor is None or minor.value is None else minor.value
         if angle is not None and angle.value is not None:
             found[name] = (major.value, small, angle.value)
-        elif small > NEARLY_ROUND * major.value:
+        elif small > const.NEARLY_ROUND * major.value:
             radius = math.hypot(major.value, small) / math.sqrt(2.0)
             found[name] = (radius, radius, 0.0)
     return found

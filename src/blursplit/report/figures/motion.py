@@ -8,13 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from blursplit.constants import (
-    FIGURE_LABELS_TOUCH,
-    FIGURE_LABELS_TOUCH_SHARE,
-    FIGURE_MARKS,
-    FIGURE_ROWS,
-    FIGURE_TICKS_HZ,
-)
+from blursplit import constants as const
 from blursplit.report.figures._canvas import (
     axes_for,
     block_means,
@@ -46,7 +40,7 @@ def _positive(values: FloatArray) -> FloatArray:
     return np.where(values > 0, values, np.nan)
 
 
-def strongest(lines: Sequence[Line], count: int = FIGURE_MARKS) -> list[tuple[int, Line]]:
+def strongest(lines: Sequence[Line], count: int = const.FIGURE_MARKS) -> list[tuple[int, Line]]:
     """Return the strongest lines with their numbers in the result, counted from 1."""
 
     def strength(line: Line) -> float:
@@ -60,7 +54,7 @@ def strongest(lines: Sequence[Line], count: int = FIGURE_MARKS) -> list[tuple[in
 
 
 def mark_labels(
-    places: Sequence[tuple[float, str]], nearest: float = FIGURE_LABELS_TOUCH
+    places: Sequence[tuple[float, str]], nearest: float = const.FIGURE_LABELS_TOUCH
 ) -> list[tuple[float, str]]:
     """Join the labels of marks that would touch each other: places and labels, in order.
 
@@ -253,7 +247,7 @@ LOWEST_PERCENT, HIGHEST_PERCENT = 5.0, 99.7  # % of the powers, where the shades
 
 def _even_rows(edge_hz: FloatArray, psd: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return ends and cells of rows that are even in the logarithm, each with its cell's value."""
-    ends = np.linspace(np.log10(edge_hz[0]), np.log10(edge_hz[-1]), FIGURE_ROWS + 1)
+    ends = np.linspace(np.log10(edge_hz[0]), np.log10(edge_hz[-1]), const.FIGURE_ROWS + 1)
     middle = 10.0 ** (0.5 * (ends[:-1] + ends[1:]))
     row = np.clip(np.searchsorted(edge_hz, middle) - 1, 0, len(edge_hz) - 2)
     return ends, psd[:, row].T
@@ -292,7 +286,7 @@ def draw_by_time(
     ax.imshow(shown, extent=extent, **style)
     _cross_out(ax, edge_s, np.asarray(~np.isfinite(level).any(axis=0)))
     _mark(ax, lines, events, extent)
-    ticks = [tick for tick in FIGURE_TICKS_HZ if extent[2] <= np.log10(tick) <= extent[3]]
+    ticks = [tick for tick in const.FIGURE_TICKS_HZ if extent[2] <= np.log10(tick) <= extent[3]]
     ax.set_yticks(np.log10(ticks), [f"{tick:g}" for tick in ticks])
     ax.set(
         xlabel="time since the first frame [s]",
@@ -340,7 +334,7 @@ def _mark(
             solid_capstyle="butt",
         )
     places = [(e.start_s + 0.5 * e.duration_s, str(k)) for k, e in enumerate(events, start=1)]
-    for x, label in mark_labels(places, FIGURE_LABELS_TOUCH_SHARE * span):
+    for x, label in mark_labels(places, const.FIGURE_LABELS_TOUCH_SHARE * span):
         _number(ax, label, (x, 1.03), "xaxis", (0, 3))
     found = [
         (float(np.log10(shown)), str(index))
@@ -356,7 +350,7 @@ def _mark(
             lw=1.4,
             clip_on=False,
         )
-    for y, label in mark_labels(found, FIGURE_LABELS_TOUCH_SHARE * (extent[3] - extent[2])):
+    for y, label in mark_labels(found, const.FIGURE_LABELS_TOUCH_SHARE * (extent[3] - extent[2])):
         # one below the other, or they would run into the bar
         _number(ax, "\n".join(reversed(label.split(", "))), (1.03, y), "yaxis", (2, 0))
 
