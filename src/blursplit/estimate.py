@@ -95,15 +95,15 @@ class Estimate(BaseModel):
         if self.value is None:
             if high is None:
                 return "not known"
-            return f"< {high:.{decimals(0.0, 2.0 * high)}f}{unit} (95 %)"
+            return f"< {high:.{_decimals(0.0, 2.0 * high)}f}{unit} (95 %)"
         if self.low is None or high is None:
             return f"{self.value:g}{unit}"
-        places = decimals(self.low, high)
+        places = _decimals(self.low, high)
         up, down = high - self.value, self.value - self.low
         return f"{self.value:.{places}f} +{up:.{places}f} -{down:.{places}f}{unit}"
 
 
-def decimals(low: float, high: float) -> int:
+def _decimals(low: float, high: float) -> int:
     """Return how many decimals show two figures of an interval."""
     width = abs(high - low)
     return 2 if width <= 0 else int(np.clip(1 - np.floor(np.log10(0.5 * width)), 0, 6))

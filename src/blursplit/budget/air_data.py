@@ -338,7 +338,7 @@ class AirTable:
         return onto
 
 
-def layer_heights(
+def _layer_heights(
     x_arcsec: FloatArray, y_arcsec: FloatArray, aperture_m: float, *, parts_winds: bool = False
 ) -> FloatArray:
     """Choose the heights above the telescope: where the middle pair's beams part.
@@ -370,7 +370,7 @@ def build_air_table(
 ) -> AirTable:
     """Tabulate the air for these stars, this camera and this telescope.
 
-    `fine_hz` (n_fine,). `baseline_m` (n_baselines,). `parts_winds`: see `layer_heights`.
+    `fine_hz` (n_fine,). `baseline_m` (n_baselines,). `parts_winds`: see `_layer_heights`.
 
     Cross-spectra of the high layers are averaged over the unknown direction of the wind;
     exposure averaging multiplies by sinc^2(nu tau), and what lies above Nyquist is folded back as
@@ -383,7 +383,7 @@ def build_air_table(
     sampled = _Sampled(grid.exposure_s, grid.cadence_s, optics.aperture_m)
     ends = (Axis(wind), sampled, data.frequency_hz, fine_hz, baseline_m, optics)
     where = grid.star_x_arcsec, grid.star_y_arcsec, optics.aperture_m
-    heights = layer_heights(*where, parts_winds=parts_winds)
+    heights = _layer_heights(*where, parts_winds=parts_winds)
     pairs = _Pairs.of(grid.star_x_arcsec, grid.star_y_arcsec)
     high_wind = _log_spaced(optics.wind_m_s, const.FIT_WIND_NODES)
     shape = (len(heights), len(high_wind), len(far))

@@ -101,7 +101,7 @@ def _lower_bound(record: Record, motion: Motion, seed: int) -> FloatArray | None
         strength = guest.lower_strength(rng)
         if strength is not None:
             return strength
-    return lower_bound_j(motion.pairs, motion.quiet, facts.optics, facts.scale_arcsec, rng)
+    return _lower_bound_j(motion.pairs, motion.quiet, facts.optics, facts.scale_arcsec, rng)
 
 
 def _inside(record: Record, seed: int) -> InsideMotion | None:
@@ -423,7 +423,7 @@ def _solve(history: History, what: str, wanted: float, most: float) -> float:
 # No vibration moves two stars apart, so all of what pairs do differently is air. The bound uses the
 # variance as measured, noise removed, exposure averaging not undone, and the largest kernel that
 # any height can have.
-def lower_bound_j(
+def _lower_bound_j(
     pairs: PairStatistics,
     grid: GridData,
     optics: Optics,

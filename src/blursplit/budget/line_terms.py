@@ -232,7 +232,7 @@ def _line_blur(
 
 # --- strong lines, taken out of the motion before the air is fitted -------------------------------
 @dataclass(frozen=True)
-class Coefficients:
+class _Coefficients:
     """Fourier coefficients of the shared motion, one row a frequency of a segment."""
 
     frequency_hz: FloatArray  # (n,)
@@ -240,7 +240,7 @@ class Coefficients:
     segment: IntArray  # (n,)
 
 
-def shared_coefficients(grid: GridData) -> Coefficients:
+def shared_coefficients(grid: GridData) -> _Coefficients:
     """Transform the shared motion of each segment, trend removed."""
     frequencies, values, numbers = [], [], []
     for number, segment in enumerate(grid.segments):
@@ -253,12 +253,12 @@ def shared_coefficients(grid: GridData) -> Coefficients:
         values.append(transform)
         frequencies.append(np.fft.rfftfreq(n, grid.cadence_s)[1:].astype(np.float64))
         numbers.append(np.full(len(transform), number))
-    return Coefficients(
+    return _Coefficients(
         np.concatenate(frequencies), np.concatenate(values), np.concatenate(numbers)
     )
 
 
-def _smoothed(coefficients: Coefficients, part: FloatArray, rest: FloatArray) -> ComplexArray:
+def _smoothed(coefficients: _Coefficients, part: FloatArray, rest: FloatArray) -> ComplexArray:
     """Return the mean of a part of the shared motion given the whole and both densities."""
     gain = _product(part, _inverse(part + rest))
     return _times(gain, coefficients.value)
@@ -317,7 +317,9 @@ def without_lines(
     return replace(grid, segments=segments)
 
 
-def _to_series(coefficients: Coefficients, value: ComplexArray, grid: GridData) -> list[FloatArray]:
+def _to_series(
+    coefficients: _Coefficients, value: ComplexArray, grid: GridData
+) -> list[FloatArray]:
     """Return the motion of each segment in time, shape (n, 2) each [arcsec]."""
     out = []
     for number, segment in enumerate(grid.segments):

@@ -180,7 +180,7 @@ def _without(readings: Readings, cure: str, recorded: Estimate) -> Estimate | No
     return width.model_copy(update={"low": max(width.low, 0.0), "low95": max(width.low95, 0.0)})
 
 
-def axes(covariance: FloatArray, facts: Facts) -> dict[str, Estimate | None]:
+def _axes(covariance: FloatArray, facts: Facts) -> dict[str, Estimate | None]:
     """Return the larger and smaller rms and their direction."""
     values, vectors = np.linalg.eigh(covariance)
     # A straight drift has no width across itself; rounding must not pass for one.
@@ -221,9 +221,9 @@ def structure_part(
     of the size that the search could have missed.
     """
     own, open_ = readings.motion_arcsec2["structure"], readings.motion_arcsec2["open"]
-    part = axes(own, facts)
+    part = _axes(own, facts)
     if shown:
-        _reach_up(part, axes(own + open_ + readings.steady_arcsec2, facts))
+        _reach_up(part, _axes(own + open_ + readings.steady_arcsec2, facts))
     else:
         missed = 0.0 if undetected is None else undetected[0]
         # most vibrations have one axis, and all of a constant blur may be along it
@@ -251,7 +251,7 @@ def _reach_up(part: dict[str, Estimate | None], larger: dict[str, Estimate | Non
 def open_part(readings: Readings, facts: Facts, band_hz: tuple[float, float] | None) -> Open:
     """Return the motion, and the constant blur, whose owner stays open."""
     covariance = readings.motion_arcsec2["open"]
-    part = axes(covariance, facts)
+    part = _axes(covariance, facts)
     major = part["rms_major_arcsec"]
     if major is None or (major.low95 or 0.0) < const.SHOWN_SHARE * float(
         np.median(readings.width_arcsec)
@@ -273,11 +273,11 @@ def tracking_part(
     vector = 60.0 * drive.rate_arcsec_s
     rate = np.hypot(*vector.T)
     own, open_ = readings.motion_arcsec2["tracking"], readings.motion_arcsec2["open"]
-    part = axes(own, facts)
+    part = _axes(own, facts)
     drifts = is_shown(vector)
     direction = axial_estimate(np.degrees(np.arctan2(*vector.T[::-1])) % 180) if drifts else None
     if shown:
-        _reach_up(part, axes(own + open_, facts))
+        _reach_up(part, _axes(own + open_, facts))
     else:
         part = _limited(part, own + open_)
     return Tracking(
@@ -314,7 +314,7 @@ def is_shown(vector: FloatArray) -> bool:
     return bool(mean @ np.linalg.solve(covariance, mean) > const.SHOWN_CHI2)
 
 
-def r0_zenith_m(strength: FloatArray, facts: Facts) -> FloatArray:
+def _r0_zenith_m(strength: FloatArray, facts: Facts) -> FloatArray:
     """Return r0 at 500 nm and zenith [m] of r0^(-5/3) along the line of sight."""
     assert facts.optics is not None  # noqa: S101 - there is no strength without an aperture
     with np.errstate(divide="ignore"):
@@ -326,7 +326,7 @@ def r0_zenith_m(strength: FloatArray, facts: Facts) -> FloatArray:
 def seeing_of(strength: FloatArray, facts: Facts) -> FloatArray:
     """Return the seeing at 500 nm and zenith [arcsec]."""
     scale = const.SEEING_IN_LAMBDA_OVER_R0 * const.SEEING_WAVELENGTH_M * const.ARCSEC_PER_RADIAN
-    return np.asarray(scale / r0_zenith_m(strength, facts))
+    return np.asarray(scale / _r0_zenith_m(strength, facts))
 
 
 def atmosphere_part(
@@ -343,7 +343,7 @@ def atmosphere_part(
     return Atmosphere(
         fwhm_arcsec=estimate(readings.air_arcsec),
         seeing_500nm_zenith_arcsec=estimate(seeing_of(fit.j_outside, facts)),
-        r0_500nm_zenith_m=estimate(r0_zenith_m(fit.j_outside, facts)),
+        r0_500nm_zenith_m=estimate(_r0_zenith_m(fit.j_outside, facts)),
         lower_seeing_arcsec=estimate(seeing_of(bounds["lower"], facts)),
         upper_seeing_arcsec=estimate(seeing_of(bounds["upper"], facts)),
         evidence=evidence,

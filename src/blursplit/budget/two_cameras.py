@@ -120,7 +120,7 @@ def weigh_second_camera(
             "seeing_arcsec": float(np.median(seeing)),
         },
     )
-    guests = (*record.guests, SecondCamera(pair))
+    guests = (*record.guests, _SecondCamera(pair))
     return replace(record, guests=guests), _with(so_far, witness, remark)
 
 
@@ -227,7 +227,7 @@ def _aligned(
 
 
 @dataclass(frozen=True)
-class SecondCamera(Guest):
+class _SecondCamera(Guest):
     """Evidence of a second camera on the fit's parameters, a guest of the fit."""
 
     evidence: PairEvidence
@@ -301,7 +301,7 @@ class SecondCamera(Guest):
 
 
 @dataclass(frozen=True)
-class PairSeeing:
+class _PairSeeing:
     """Draws of what two cameras say by themselves, whatever shakes them."""
 
     # (n,): of all the air along the line of sight: that of air of an outer scale of 25 m which is
@@ -313,7 +313,7 @@ class PairSeeing:
     misfit: float  # mean of power over model of the difference; about 1
 
 
-def seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> PairSeeing:
+def seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> _PairSeeing:
     """Measure the air from what two cameras do differently, by themselves, from two seeds.
 
     Near air, ground and a high layer of unknown shares, winds, directions and outer scales; the
@@ -390,7 +390,7 @@ def seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> PairSeeing:
     noise = (pair.spectra.noise() / pair.spectra.exposure_gains() ** 2).sum(axis=1)
     model = joined["apart"].mean(axis=0) + noise[:, None]
     weight = pair.spectra.count[:, None] * pair.spectra.used
-    return PairSeeing(
+    return _PairSeeing(
         joined["r0"],
         joined["near"],
         joined["shaken"],

@@ -143,7 +143,7 @@ def read_limits(path: Path) -> Limits:
             near = difflib.get_close_matches(key, kinds, n=1, cutoff=0.5)
             remedy = f"did you mean '{near[0]}'?" if near else "use a path of result.json"
             raise InputError(path, f"key 'limits.{key}' is no number of a result", remedy)
-    bound = [key for key in limits.limits if depends_on_blur_time(key)]
+    bound = [key for key in limits.limits if _depends_on_blur_time(key)]
     if bound and limits.blur_time_s is None:
         raise InputError(
             path,
@@ -153,7 +153,7 @@ def read_limits(path: Path) -> Limits:
     return limits
 
 
-def depends_on_blur_time(key: str) -> bool:
+def _depends_on_blur_time(key: str) -> bool:
     """Return whether a number of the result grows with the blur time."""
     return key.startswith(NEEDS_BLUR_TIME) and not key.startswith(NO_BLUR_TIME)
 
@@ -397,7 +397,7 @@ def _find(
 ) -> tuple[Estimate | None, str, str]:
     """Return the value at a path of the result or of the tap result, or why none, and a remedy."""
     had = result.fwhm.blur_time_s
-    if depends_on_blur_time(key) and not _same(had, blur_time_s):
+    if _depends_on_blur_time(key) and not _same(had, blur_time_s):
         code = "unknown-blur-time" if had is None else "other-blur-time"
         reason = sentence(code, had_s=had, limit_s=blur_time_s)
         return None, reason, _longer(result.sequence.duration_s, blur_time_s)

@@ -52,7 +52,7 @@ class Task:
 
 
 @dataclass(frozen=True)
-class Outcome:
+class _Outcome:
     """What came of a task; `result` is the text of result.json."""
 
     key: str
@@ -62,7 +62,7 @@ class Outcome:
     seconds: float = 0.0
 
 
-def prepare_process() -> None:
+def _prepare_process() -> None:
     """Set up a worker process: no Ctrl-C of its own, no life after its parent's."""
     import signal
 
@@ -81,7 +81,7 @@ def _leave_with_parent() -> None:
         os._exit(1)
 
 
-def measure_task(task: Task) -> Outcome:
+def measure_task(task: Task) -> _Outcome:
     """Measure one sequence; whatever goes wrong comes back as a reason."""
     from blursplit.errors import BlursplitError, TimingError, TooFewFramesError
 
@@ -92,12 +92,12 @@ def measure_task(task: Task) -> Outcome:
         except TimingError as error:
             text = _width_alone(task, error)
     except TooFewFramesError as error:
-        return Outcome(task.key, "too short", str(error), seconds=time.perf_counter() - start)
+        return _Outcome(task.key, "too short", str(error), seconds=time.perf_counter() - start)
     except BlursplitError as error:
-        return Outcome(task.key, "failed", str(error), seconds=time.perf_counter() - start)
+        return _Outcome(task.key, "failed", str(error), seconds=time.perf_counter() - start)
     except Exception as error:  # noqa: BLE001 - one broken sequence must not stop an archive
-        return Outcome(task.key, "failed", _internal(error), seconds=time.perf_counter() - start)
-    return Outcome(task.key, "done", result=text, seconds=time.perf_counter() - start)
+        return _Outcome(task.key, "failed", _internal(error), seconds=time.perf_counter() - start)
+    return _Outcome(task.key, "done", result=text, seconds=time.perf_counter() - start)
 
 
 def _measured(task: Task, **camera: float) -> str:
@@ -156,7 +156,7 @@ class _Here(Executor):
 
 
 @contextmanager
-def local_processes(workers: int) -> Iterator[Executor]:
+def _local_processes(workers: int) -> Iterator[Executor]:
     """Open a pool of fresh processes; leaving it by an exception stops them at once.
 
     With no workers the tasks run one by one in this process.
@@ -171,7 +171,7 @@ def local_processes(workers: int) -> Iterator[Executor]:
     pool = ProcessPoolExecutor(
         max_workers=workers,
         mp_context=multiprocessing.get_context("spawn"),
-        initializer=prepare_process,
+        initializer=_prepare_process,
     )
     # Read by numpy when a new process loads it: one thread each, or two processes fight for two
     # cores. Set here because a new process loads numpy before any code of ours runs in it.
@@ -326,10 +326,10 @@ def archive(
             scale = by_telescope.get(str(group.facts.get("telescope") or "").casefold())
             camera = {"pixel_scale_arcsec": scale}
             own = tables if scale is None else tables | {"camera": tables["camera"] | camera}
-            settings = settings_digest(own, blur_time_s)
+            settings = _settings_digest(own, blur_time_s)
             run.settings.add(settings)
             if scale is not None:
-                run.superseded.add(_key(group, settings_digest(tables, blur_time_s)))
+                run.superseded.add(_key(group, _settings_digest(tables, blur_time_s)))
             key = _key(group, settings)
             task = Task(
                 key,
@@ -347,7 +347,7 @@ def archive(
                 run.known += 1
             elif group.frames < min_frames:
                 reason = sentence("too-short", frames=group.frames, needed=min_frames)
-                _write(store, run, (task, group), Outcome(key, "too short", reason))
+                _write(store, run, (task, group), _Outcome(key, "too short", reason))
             else:
                 todo.append((task, group))
         if results is not None and todo:
@@ -367,7 +367,7 @@ def _refuse_unknown(scales: Mapping[str, float], groups: Sequence[Group]) -> Non
             raise InputError(f"--scale {name}", "is no telescope of these headers", remedy)
 
 
-def settings_digest(tables: Mapping[str, Any], blur_time_s: float | None) -> str:
+def _settings_digest(tables: Mapping[str, Any], blur_time_s: float | None) -> str:
     """Return a digest of everything besides the files that changes a result."""
     text = json.dumps([tables, blur_time_s, SCHEMA], sort_keys=True)
     return hashlib.blake2b(text.encode(), digest_size=8).hexdigest()
@@ -389,7 +389,7 @@ class _Line:
     ) -> None:
         self.store, self.run, self.total, self.tell = store, run, total, on_sequence
         self.finished = 0
-        self.flying: dict[Future[Outcome], tuple[Task, Group]] = {}
+        self.flying: dict[Future[_Outcome], tuple[Task, Group]] = {}
 
     def feed(self, executor: Executor, todo: deque[tuple[Task, Group]], at_most: int) -> None:
         """Keep `at_most` tasks in flight until none is left; BrokenProcessPool passes through."""
@@ -405,7 +405,7 @@ class _Line:
             for future in ready:
                 self.take(future)
 
-    def take(self, future: Future[Outcome]) -> None:
+    def take(self, future: Future[_Outcome]) -> None:
         pair = self.flying[future]
         try:
             outcome = future.result()
@@ -416,11 +416,11 @@ class _Line:
                 self.store.path, "lost the cluster", "run again: what is finished is kept"
             ) from error
         except Exception as error:  # noqa: BLE001 - whatever a cluster raises for a lost worker
-            outcome = Outcome(pair[0].key, "failed", _lost(error))
+            outcome = _Outcome(pair[0].key, "failed", _lost(error))
         del self.flying[future]
         self.settle(pair, outcome)
 
-    def settle(self, pair: tuple[Task, Group], outcome: Outcome) -> None:
+    def settle(self, pair: tuple[Task, Group], outcome: _Outcome) -> None:
         _write(self.store, self.run, pair, outcome)
         self.finished += 1
         if self.tell is not None:
@@ -450,7 +450,7 @@ def _run_all(
         return
     while todo:
         try:
-            with local_processes(workers) as executor:
+            with _local_processes(workers) as executor:
                 line.feed(executor, todo, max(2 * workers, 1))
         except BrokenProcessPool:
             suspects = list(line.flying.values())
@@ -462,14 +462,14 @@ def _run_all(
 def _try_alone(line: _Line, suspect: tuple[Task, Group]) -> None:
     """Measure one of the sequences that were in flight when a process died, with no company."""
     try:
-        with local_processes(1) as executor:
+        with _local_processes(1) as executor:
             line.feed(executor, deque([suspect]), 1)
     except BrokenProcessPool:
         line.flying.clear()
-        line.settle(suspect, Outcome(suspect[0].key, "failed", sentence("process-died")))
+        line.settle(suspect, _Outcome(suspect[0].key, "failed", sentence("process-died")))
 
 
-def _write(store: Store, run: ArchiveRun, pair: tuple[Task, Group], outcome: Outcome) -> None:
+def _write(store: Store, run: ArchiveRun, pair: tuple[Task, Group], outcome: _Outcome) -> None:
     task, group = pair
     told = [str(group.facts[k]) for k in ("object", "filter", "start_utc") if group.facts.get(k)]
     row = {

@@ -85,9 +85,9 @@ def compare(
             changes[key] = None
             continue
         changes[key] = _change(key, sides, rng, n_draws)
-    design = "alternating" if is_alternating(*sides) else "before-after"
+    design = "alternating" if _is_alternating(*sides) else "before-after"
     warnings += _doubts(sides, design, changes)
-    air = width_at_common_air(*sides, rng=rng) if same_blur else None
+    air = _width_at_common_air(*sides, rng=rng) if same_blur else None
     structure = changes["structure.rms_major_arcsec"]
     probability = structure.probability_smaller if structure else None
     first = _statement(structure, "structure", "arcsec")
@@ -134,7 +134,7 @@ def split_alternating(results: Sequence[Result]) -> tuple[list[Result], list[Res
     return ordered[0::2], ordered[1::2]
 
 
-def is_alternating(before: Sequence[Result], after: Sequence[Result]) -> bool:
+def _is_alternating(before: Sequence[Result], after: Sequence[Result]) -> bool:
     """Return whether the sides were taken in turns: the order of times switches twice or more."""
     labelled = [(r.sequence.start_utc, 0) for r in before]
     labelled += [(r.sequence.start_utc, 1) for r in after]
@@ -306,7 +306,7 @@ def _side(results: list[Result]) -> Side:
     )
 
 
-def width_at_common_air(
+def _width_at_common_air(
     before: Sequence[Result], after: Sequence[Result], *, rng: np.random.Generator
 ) -> CommonAir | None:
     """Return the recorded width of both sides predicted for the mean air of all runs.

@@ -102,7 +102,7 @@ NAMES: dict[str, tuple[str, str]] = {
 }
 
 
-class Cell(NamedTuple):
+class _Cell(NamedTuple):
     """A value and its 95 % interval; a limit has no interval, an open change no value."""
 
     value: str
@@ -115,21 +115,21 @@ class Cell(NamedTuple):
         return f"{self.value} ({self.interval})" if self.value else self.interval
 
 
-class ChangeRow(NamedTuple):
+class _ChangeRow(NamedTuple):
     """One quantity before and after."""
 
     key: str
     name: str
     unit: str
-    before: Cell
-    after: Cell
-    change: Cell
+    before: _Cell
+    after: _Cell
+    change: _Cell
     probability: str
     smallest: str
     note: str
 
 
-def change_rows(comparison: Comparison) -> tuple[list[ChangeRow], list[str]]:
+def change_rows(comparison: Comparison) -> tuple[list[_ChangeRow], list[str]]:
     """Return the rows of what was compared, and the names of what could not be."""
     rows, absent = [], []
     for key, change in comparison.changes.items():
@@ -140,9 +140,9 @@ def change_rows(comparison: Comparison) -> tuple[list[ChangeRow], list[str]]:
         difference = cell95(change.difference, signed=True)
         if change.before.is_limit and change.after.is_limit:
             # The middle of what two upper limits leave open is no measurement.
-            difference = Cell("", difference.interval)
+            difference = _Cell("", difference.interval)
         rows.append(
-            ChangeRow(
+            _ChangeRow(
                 key=key,
                 name=name,
                 unit=unit,
@@ -168,15 +168,15 @@ def probability95(value: float | None) -> str:
     )
 
 
-def cell95(estimate: Estimate | None, *, signed: bool = False) -> Cell:
+def cell95(estimate: Estimate | None, *, signed: bool = False) -> _Cell:
     """Return an estimate with its 95 % interval, in the decimals that the interval warrants."""
     if estimate is None:
-        return Cell("-")
+        return _Cell("-")
     low, high = bound95(estimate)
     if estimate.value is None:
-        return Cell("not known" if not math.isfinite(high) else f"< {rounded_up(high)}")
+        return _Cell("not known" if not math.isfinite(high) else f"< {rounded_up(high)}")
     value, *ends = within(estimate.value, low, high, signed=signed)
-    return Cell(value, " to ".join(ends))
+    return _Cell(value, " to ".join(ends))
 
 
 def side_texts(side: Side) -> list[str]:

@@ -132,7 +132,7 @@ def bound95(estimate: Estimate) -> tuple[float, float]:
 
 
 @dataclass(frozen=True)
-class TwoSides:
+class _TwoSides:
     """Draws of the mean of each side, and the scatter between repeats."""
 
     # `before`, `after`: (n_draws,): mean of each side, in the unit of the estimates.
@@ -151,7 +151,7 @@ def mean_of_sides(
     n_draws: int = 20_000,
     *,
     scatter: float = const.BETWEEN_RUNS,
-) -> TwoSides:
+) -> _TwoSides:
     """Return the mean of repeats on both sides under a random-effects model.
 
     Repeat k of a side is the side's mean plus scatter between runs (one standard deviation for
@@ -186,7 +186,7 @@ def mean_of_sides(
     # a size whose interval touches zero does not go below it; a saving may
     floor = 0.0 if all(bound95(e)[0] >= 0 for e in everything) else -np.inf
     drawn = [np.exp(mean) if logarithmic else np.maximum(mean, floor) for mean in means]
-    return TwoSides(
+    return _TwoSides(
         before=drawn[0],
         after=drawn[1],
         between_runs=from_draws(tau),

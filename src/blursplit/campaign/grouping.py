@@ -56,7 +56,7 @@ class Group:
 
 
 @dataclass(frozen=True)
-class Walk:
+class _Walk:
     """What a tree holds."""
 
     groups: tuple[Group, ...]
@@ -67,7 +67,7 @@ class Walk:
 
 def walk(
     folder: Path, gap_s: float | None = None, progress: Callable[[int], None] | None = None
-) -> Walk:
+) -> _Walk:
     """Find every sequence under a folder.
 
     `folder`: read only; symbolic links to folders are not followed, so that no file counts twice.
@@ -96,7 +96,7 @@ def walk(
         else:
             seen[facts.digest] = facts
     groups = tuple(_sequences(list(seen.values()), gap_s))
-    return Walk(groups, tuple(refused), skipped)
+    return _Walk(groups, tuple(refused), skipped)
 
 
 def _fits_files(folder: Path) -> Iterator[Path]:

@@ -24,11 +24,11 @@ from blursplit.spectra.modes import LineFit
 from blursplit.stars import StarTracks
 from blursplit.types import FloatArray
 
-__all__ = ["Interval", "ModeChange", "SoFar", "compare_modes", "live_lines", "so_far"]
+__all__ = ["ModeChange", "SoFar", "compare_modes", "live_lines", "so_far"]
 
 
 @dataclass(frozen=True)
-class Interval:
+class _Interval:
     """A value with its 95 % interval; NaN where it is not known."""
 
     value: float
@@ -40,9 +40,9 @@ class Interval:
         """Half the length of the interval."""
         return 0.5 * (self.high95 - self.low95)
 
-    def read(self, by: Callable[[float], float]) -> Interval:
+    def read(self, by: Callable[[float], float]) -> _Interval:
         """Return what a function that rises makes of it, negative variances being zero."""
-        return Interval(*(float(by(max(v, 0.0))) for v in (self.value, self.low95, self.high95)))
+        return _Interval(*(float(by(max(v, 0.0))) for v in (self.value, self.low95, self.high95)))
 
     def text(self, unit: str) -> str:
         """Return it with its unit and interval."""
@@ -61,11 +61,11 @@ class SoFar:
     stars: int
     window_s: float  # motion counts within windows of this length
     unit: str  # arcsec or px
-    fwhm: Interval  # of a long exposure, as far as Gaussians describe it
-    shared_rms: Interval  # of the motion that all stars share, one axis, noise removed
+    fwhm: _Interval  # of a long exposure, as far as Gaussians describe it
+    shared_rms: _Interval  # of the motion that all stars share, one axis, noise removed
     line_hz: float | None  # the strongest line, where frames show it: it may be an alias
-    line_rms: Interval | None
-    saving_shared: Interval  # what the width would lose without the shared motion
+    line_rms: _Interval | None
+    saving_shared: _Interval  # what the width would lose without the shared motion
     worth: float  # a smaller saving is not worth a cure
     # "yes", "no" or "open": whether curing tracking and structure is worth it, by these two bounds.
     mechanics: str
@@ -126,7 +126,7 @@ def so_far(tracks: StarTracks, rig: Rig) -> SoFar:
 
 
 def _decide(
-    shared: Interval, line: Interval | None, worth: float, seconds: float, *, line_grows: bool
+    shared: _Interval, line: _Interval | None, worth: float, seconds: float, *, line_grows: bool
 ) -> tuple[str, float | None]:
     """Return the verdict of the two bounds, and how much longer it may take.
 
@@ -187,24 +187,24 @@ def _mean(values: FloatArray) -> float:
     return float(_column_means(values.reshape(-1, 1))[0])
 
 
-def _mean_of(values: list[float]) -> Interval:
+def _mean_of(values: list[float]) -> _Interval:
     """Return the mean of windows that count alike, with Student's interval from their scatter."""
     from scipy.special import stdtrit
 
     known = np.array([value for value in values if np.isfinite(value)])
     if known.size == 0:
-        return Interval(np.nan, np.nan, np.nan)
+        return _Interval(np.nan, np.nan, np.nan)
     middle = float(known.mean())
     if known.size < 2:  # noqa: PLR2004
-        return Interval(middle, np.nan, np.nan)
+        return _Interval(middle, np.nan, np.nan)
     error = float(known.std(ddof=1)) / np.sqrt(known.size)
     half = float(stdtrit(known.size - 1, 0.975)) * error
-    return Interval(middle, middle - half, middle + half)
+    return _Interval(middle, middle - half, middle + half)
 
 
 def _strongest_line(
     tracks: StarTracks, motion: CommonMotion
-) -> tuple[LineFit | None, Interval | None]:
+) -> tuple[LineFit | None, _Interval | None]:
     """Return the line with most motion in the latest frames, and its one-axis variance [px^2]."""
     lines = _lines(tracks, motion)
     if not lines:
@@ -212,7 +212,7 @@ def _strongest_line(
     line = max(lines, key=lambda one: float(np.trace(one.covariance)))
     value = 0.5 * float(np.trace(line.covariance))
     half = 1.96 * 0.5 * float(np.hypot(line.covariance_sigma[0, 0], line.covariance_sigma[1, 1]))
-    return line, Interval(value, value - half, value + half)
+    return line, _Interval(value, value - half, value + half)
 
 
 def _lines(tracks: StarTracks, motion: CommonMotion) -> list[LineFit]:
@@ -239,9 +239,9 @@ class ModeChange:
 
     frequency_hz: float
     unit: str
-    before: Interval
-    now: Interval
-    change: Interval
+    before: _Interval
+    now: _Interval
+    change: _Interval
     shown: float  # the smallest change of the rms that this much record shows
 
 
@@ -280,7 +280,7 @@ def compare_modes(before: StarTracks, now: StarTracks, rig: Rig) -> list[ModeCha
                 unit=unit,
                 before=rms[0],
                 now=rms[1],
-                change=Interval(change, change - both, change + both),
+                change=_Interval(change, change - both, change + both),
                 shown=both,
             )
         )

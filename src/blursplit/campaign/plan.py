@@ -129,7 +129,7 @@ def _needs(
         how = {"duration_s": length_s, "frame_interval_s": cadence_s}
         return _background(instrument, recording.model_copy(update=how), seeing)
 
-    return needs_of(limits, make, recording.frame_interval_s, damping)
+    return _needs_of(limits, make, recording.frame_interval_s, damping)
 
 
 def _check(instrument: Rig, seeing_arcsec: float, stars: int, duration_s: float) -> None:
@@ -322,7 +322,7 @@ def _statement(
     return f"{how} {shows}"
 
 
-def needs_of(
+def _needs_of(
     limits: Limits, make: _Make, cadence_s: float, damping_ratio: float
 ) -> list[LimitNeeds]:
     """Return what each limit takes, in the order of the file.

@@ -161,7 +161,7 @@ def check_parquet() -> None:
         raise InputError("--parquet", "needs the library pyarrow", "python -m pip install pyarrow")
 
 
-def writable(value: Any) -> Any:
+def _writable(value: Any) -> Any:
     r"""Return a value as the store keeps it: the bytes of a name that are no UTF-8 as ``\xNN``.
 
     Unlike a replacement character, this keeps two such names apart.
@@ -303,11 +303,11 @@ class Store:
                 db.execute(
                     "DELETE FROM sequences WHERE settings = ? AND key IN "
                     "(SELECT key FROM files WHERE path = ?)",
-                    (row["settings"], writable(path)),
+                    (row["settings"], _writable(path)),
                 )
             db.execute(
                 f"INSERT INTO sequences ({', '.join(columns)}) VALUES ({marks})",  # noqa: S608
-                (key, *map(writable, row.values())),
+                (key, *map(_writable, row.values())),
             )
             _put_files(db, key, paths)
             if result_json is not None:
@@ -316,7 +316,7 @@ class Store:
 
     def moved(self, key: str, paths: list[str]) -> None:
         """Remember where the files of a known sequence are now."""
-        paths = [writable(path) for path in paths]
+        paths = [_writable(path) for path in paths]
         with self._transaction() as db:
             known = db.execute("SELECT path FROM files WHERE key = ? ORDER BY position", (key,))
             if [row[0] for row in known] != paths:
@@ -328,7 +328,7 @@ class Store:
         """Replace the list of files that could not be read."""
         with self._transaction() as db:
             db.execute("DELETE FROM refused_files")
-            rows = [tuple(map(writable, file)) for file in files]
+            rows = [tuple(map(_writable, file)) for file in files]
             db.executemany("INSERT OR REPLACE INTO refused_files VALUES (?, ?)", rows)
 
     def rows(
@@ -406,5 +406,5 @@ class Store:
 
 
 def _put_files(db: sqlite3.Connection, key: str, paths: list[str]) -> None:
-    rows = [(key, i, writable(path)) for i, path in enumerate(paths)]
+    rows = [(key, i, _writable(path)) for i, path in enumerate(paths)]
     db.executemany("INSERT INTO files VALUES (?, ?, ?)", rows)

@@ -35,14 +35,14 @@ from blursplit.stars.register import Peaks, likeliest_shift
 from blursplit.stars.tracks import Stamps
 from blursplit.types import BoolArray, IntArray
 
-__all__ = ["Arrivals", "Batch", "LiveRun", "Update", "Watch", "updates"]
+__all__ = ["Arrivals", "LiveRun", "Update", "Watch", "updates"]
 
 _WIDTHS = ("flux_adu", "width_px", "e1", "e2", "peak_adu")
 _PER_SAMPLE = ("row_time_s", "x_px", "y_px", "sigma_px", *_WIDTHS, "good")
 
 
 @dataclass(frozen=True)
-class Batch:
+class _Batch:
     """Whole frames of one kind that came since the last look, in the order of their files."""
 
     paths: tuple[Path, ...]
@@ -79,7 +79,7 @@ class Arrivals:
         """The names of files that are half-written."""
         return [path.name for path, one in self._files.items() if one.failed and not one.left_out]
 
-    def look(self, now_s: float) -> Iterator[Batch]:
+    def look(self, now_s: float) -> Iterator[_Batch]:
         """Yield what came since the last look; half-written files wait for a later one.
 
         `now_s`: a clock that does not go back: a file that cannot be read and has not changed for
@@ -102,7 +102,7 @@ class Arrivals:
             group.append((path, one.taken, held - one.taken))
         yield from self._batch(group, kind)
 
-    def give_back(self, batch: Batch) -> None:
+    def give_back(self, batch: _Batch) -> None:
         """Let frames that are too few to be followed come again with later ones."""
         for number, path in enumerate(batch.paths):
             one = self._files[path]
@@ -113,13 +113,13 @@ class Arrivals:
         self,
         group: list[tuple[Path, int, int]],
         kind: tuple[tuple[int, int], float | None] | None,
-    ) -> Iterator[Batch]:
+    ) -> Iterator[_Batch]:
         if not group or kind is None:
             return
         for path, taken, new in group:
             self._files[path].taken = taken + new
         paths = tuple(path for path, _, _ in group)
-        yield Batch(paths, group[0][1], _frames(group), kind)
+        yield _Batch(paths, group[0][1], _frames(group), kind)
 
     def _listed(self) -> list[Path]:
         try:
@@ -377,7 +377,7 @@ class Watch:
         self.arrivals.notes = []
         return taken
 
-    def _take(self, batch: Batch) -> int:
+    def _take(self, batch: _Batch) -> int:
         try:
             sequence = open_frames(list(batch.paths), self.rig, growing=True)
         except BlursplitError as error:
@@ -412,14 +412,14 @@ class Watch:
         self.run_files += [path for path in batch.paths if path not in self.run_files[-1:]]
         return tracks.n_frames
 
-    def _leave_out(self, batch: Batch, why: str) -> None:
+    def _leave_out(self, batch: _Batch, why: str) -> None:
         """Count frames that cannot be read or show no star: they do not come again."""
         self.problem = why
         if self.run is not None:
             self.run.left_out += batch.count
             self.notes.append(sentence("watch-left-out", frames=batch.count, why=why))
 
-    def _begin(self, batch: Batch, part: Sequence) -> tuple[float, str]:
+    def _begin(self, batch: _Batch, part: Sequence) -> tuple[float, str]:
         """Return when frames begin in the present run, and why they begin a new one ("" if not)."""
         start = _mjd(part)
         run = self.run
@@ -441,7 +441,7 @@ class Watch:
             why = sentence("run-back-in-time")
         return begin, why
 
-    def _new_run(self, batch: Batch, sequence: Sequence, why: str) -> None:
+    def _new_run(self, batch: _Batch, sequence: Sequence, why: str) -> None:
         if self.run is not None:
             self.notes.append(sentence("watch-new-run", why=why))
         self.runs += 1
@@ -450,7 +450,7 @@ class Watch:
         self._start_mjd = _mjd(_newest(sequence, batch))
 
 
-def _newest(sequence: Sequence, batch: Batch) -> Sequence:
+def _newest(sequence: Sequence, batch: _Batch) -> Sequence:
     """Return the frames of a batch, in order of time: later ones came while it was opened."""
     late = batch.skip + batch.count
     new = np.flatnonzero((sequence.frame >= batch.skip) & (sequence.frame < late))

@@ -18,7 +18,7 @@ PHASES = np.arange(240) / 240.0
 
 
 @dataclass(frozen=True)
-class PeriodView:
+class _PeriodView:
     """What a record can see of a periodic error beside offsets, drift and other terms."""
 
     # (m, n_samples): orthonormal rows that offsets, drift and other terms cannot make.
@@ -28,7 +28,7 @@ class PeriodView:
 
 
 @dataclass(frozen=True)
-class PeriodicError:
+class _PeriodicError:
     """Draws of a periodic error."""
 
     # (n, 2 n_harmonics, 2): cosine and sine of each harmonic in turn, along x and y; phase 0 at
@@ -74,7 +74,7 @@ def harmonics_within(period_s: float, cadence_s: float) -> int:
     return int(min(const.DRIVE_HARMONICS, np.ceil(period_s / (2.0 * cadence_s)) - 1))
 
 
-def view_period(own: FloatArray, others: FloatArray) -> PeriodView:
+def view_period(own: FloatArray, others: FloatArray) -> _PeriodView:
     """Return what of the periodic columns is left beside the others.
 
     `own` (n_samples, 2 n_harmonics). `others` (n_samples, n_others): offsets, drift and the columns
@@ -83,7 +83,7 @@ def view_period(own: FloatArray, others: FloatArray) -> PeriodView:
     left = own - others @ (np.linalg.pinv(others) @ own)
     patterns, strength, mixing = np.linalg.svd(left, full_matrices=False)
     kept = strength > const.DRIVE_LEAST_PATTERN * math.sqrt(0.5 * len(own))
-    return PeriodView(
+    return _PeriodView(
         np.asarray(patterns[:, kept].T), np.asarray(strength[kept, None] * mixing[kept])
     )
 
@@ -174,7 +174,7 @@ def draw_periodic_error(
     angle_deg: float | None = None,
     n_draws: int = 1200,
     for_limit: bool = False,
-) -> PeriodicError:
+) -> _PeriodicError:
     """Draw a periodic error from what the record's view of it reads.
 
     `seen_arcsec` (m, 2): readings along x and y. `errors_arcsec2` (2, m, m): covariance of the
@@ -211,7 +211,7 @@ def draw_periodic_error(
         miss = reading - (response @ drawn).T.ravel() - noise[number]
         pull = np.linalg.solve(base + size**2 * prior.shape[t, p], miss).reshape(2, -1)
         draws.append(drawn + size**2 * (prior.axis[t, p] @ pull @ (response * sigmas**2)).T)
-    return PeriodicError(np.array(draws))
+    return _PeriodicError(np.array(draws))
 
 
 def _log_likelihoods(
@@ -288,7 +288,7 @@ class DriveCurve:
     """One period's curve as it goes into the result, and the draws behind it."""
 
     record: PhaseCurve
-    error: PeriodicError
+    error: _PeriodicError
     gain: float
 
     @property
@@ -370,7 +370,7 @@ def _fold(
     term: DriveTerm,
     own: FloatArray,
     others: FloatArray,
-    error: PeriodicError,
+    error: _PeriodicError,
     angle_deg: float,
 ) -> dict[str, FloatArray]:
     """Return data, bars and curve in bins of phase; all of them along the direction."""
@@ -401,7 +401,7 @@ def _fold(
     }
 
 
-def _limit(error: PeriodicError, hidden: PeriodicError, angle_deg: float) -> Estimate | None:
+def _limit(error: _PeriodicError, hidden: _PeriodicError, angle_deg: float) -> Estimate | None:
     """Return a limit on peak to peak of a whole turn, or None where nothing limits it.
 
     The larger one of what the record shows and of what may hide in it.

@@ -48,7 +48,7 @@ def ra_axis_from_position_angle(position_angle_deg: float, *, is_mirrored: bool 
 
 
 # --- right ascension ------------------------------------------------------------------------------
-def stated_direction(rig: Rig) -> RightAscension | None:
+def _stated_direction(rig: Rig) -> RightAscension | None:
     """Return the direction that setup or header state, the declared one first."""
     declared, position = rig.get("ra_angle_deg"), rig.get("position_angle_deg")
     if declared is not None:
@@ -59,7 +59,7 @@ def stated_direction(rig: Rig) -> RightAscension | None:
     return _stated(angle, "camera position angle")
 
 
-def found_direction(
+def _found_direction(
     rig: Rig, curves: Sequence[DriveCurve], rate_arcsec_s: FloatArray
 ) -> RightAscension | None:
     """Return the direction that the record itself shows, or None where it cannot tell.
@@ -83,7 +83,7 @@ def found_direction(
     return _found(axial_estimate(best.error.angles_deg()), "periodic error")
 
 
-def read_polar(
+def _read_polar(
     rig: Rig,
     ra: RightAscension | None,
     rate_arcsec_s: FloatArray,
@@ -154,7 +154,7 @@ def read_drive(
     `rate_arcsec_s` (n, 2): draws of the drift; from the record where there was no split.
     """
     is_equatorial = rig.get("mount_kind") != "altazimuth"
-    ra = stated_direction(rig) if is_equatorial else None
+    ra = _stated_direction(rig) if is_equatorial else None
     angle = None if ra is None else ra.angle_deg.value
     curves = drive_curves(record, terms, rng, angle)
     wanted = rig.get("mount_kind") == "equatorial" or rig.get("drive") == "off"
@@ -167,9 +167,9 @@ def read_drive(
     if rate_arcsec_s is None:
         rate_arcsec_s = record.draw_rate(terms, rng)
     if ra is None and is_equatorial:
-        ra = found_direction(rig, curves, rate_arcsec_s)
+        ra = _found_direction(rig, curves, rate_arcsec_s)
     notes.append(_direction_note(ra))
-    polar = read_polar(rig, ra, rate_arcsec_s, rng)
+    polar = _read_polar(rig, ra, rate_arcsec_s, rng)
     if polar is not None:
         found["polar"] = polar[0]
         notes.append(polar[1])

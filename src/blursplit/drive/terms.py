@@ -21,7 +21,7 @@ from blursplit.types import FloatArray, IntArray
 
 
 @dataclass(frozen=True)
-class Blocks:
+class _Blocks:
     """A series averaged over blocks of equal count."""
 
     time_s: FloatArray  # (block,)
@@ -34,7 +34,7 @@ class Blocks:
 
 def block_series(
     time_s: FloatArray, segment: IntArray, max_blocks: int = const.DRIVE_MOST_BLOCKS
-) -> Blocks:
+) -> _Blocks:
     """Return blocks that do not cross segments, at most about `max_blocks` of them.
 
     `time_s` (sample,): in order of time. `segment` (sample,).
@@ -45,11 +45,11 @@ def block_series(
         rows = np.flatnonzero(segment == label)
         index.extend(np.array_split(rows, int(np.ceil(rows.size / size))))
     index.sort(key=lambda rows: float(time_s[rows].mean()))
-    return Blocks(np.array([time_s[rows].mean() for rows in index]), index)
+    return _Blocks(np.array([time_s[rows].mean() for rows in index]), index)
 
 
 @dataclass(frozen=True)
-class LinearFit:
+class _LinearFit:
     """Coefficients of a linear model on two axes, the noise's own shape averaged over."""
 
     mean: FloatArray  # (2, column)
@@ -58,7 +58,7 @@ class LinearFit:
     noise_covariance: FloatArray
 
 
-def noise_kernels(time_s: FloatArray) -> list[FloatArray]:
+def _noise_kernels(time_s: FloatArray) -> list[FloatArray]:
     """Return correlation matrices of slow noise.
 
     `time_s` (block,).
@@ -90,20 +90,20 @@ def noise_kernels(time_s: FloatArray) -> list[FloatArray]:
 
 def fit_in_red_noise(
     time_s: FloatArray, values_arcsec: FloatArray, design: FloatArray, prior_sd: FloatArray
-) -> LinearFit:
+) -> _LinearFit:
     """Return the coefficients of `design` under correlated noise of unknown shape.
 
     `time_s` (block,). `values_arcsec` (block, 2). `design` (block, column). `prior_sd` (2, column):
     standard deviation of each coefficient before the data, on each axis.
 
-    Noise covariance s^2 [(1 - w) K + w 1] with K from `noise_kernels` and w, the white part, one of
-    a few. Each pair is weighted by its evidence and the results are mixed, so that the interval
+    Noise covariance s^2 [(1 - w) K + w 1] with K from `_noise_kernels` and w, the white part, one
+    of a few. Each pair is weighted by its evidence and the results are mixed, so that the interval
     carries what the run cannot know about its own noise (Gaussian-process regression,
     Rasmussen and Williams 2006, from memory).
     """
     n = time_s.size
     both = np.column_stack([values_arcsec, design])
-    kernels = noise_kernels(time_s)
+    kernels = _noise_kernels(time_s)
     trials: list[list[_AxisFit]] = []
     for kernel in kernels:
         # One decomposition serves every white share.
@@ -115,7 +115,7 @@ def fit_in_red_noise(
             log_det = float(np.log(strength).sum())
             trials.append([_fit_axis(products, k, n, log_det, prior_sd[k]) for k in range(2)])
     mixed = [_mix([axes[k] for axes in trials], kernels, n) for k in range(2)]
-    return LinearFit(*(np.array(part) for part in zip(*mixed, strict=True)))
+    return _LinearFit(*(np.array(part) for part in zip(*mixed, strict=True)))
 
 
 _AxisFit = tuple[float, FloatArray, FloatArray, float]
@@ -169,7 +169,7 @@ def _fit_axis(
 
 
 @dataclass(frozen=True)
-class DrivePeriod:
+class _DrivePeriod:
     """A declared period of the drive."""
 
     name: str
@@ -189,17 +189,17 @@ def worm_period_s(teeth: int) -> float:
 
 def declared_periods(
     period_s: Sequence[float] | None, wheel_teeth: Sequence[int] | None
-) -> tuple[DrivePeriod, ...]:
+) -> tuple[_DrivePeriod, ...]:
     """Return the declared drive periods, longest first, each only once.
 
     `wheel_teeth`: one period of 86164.0905 s / teeth each; one that repeats a declared period
     within 1 % is dropped.
     """
-    found = [DrivePeriod(f"drive {value:g} s", float(value)) for value in period_s or ()]
+    found = [_DrivePeriod(f"drive {value:g} s", float(value)) for value in period_s or ()]
     for teeth in wheel_teeth or ():
         value = worm_period_s(teeth)
         if all(abs(math.log(value / other.period_s)) > const.DRIVE_SAME_PERIOD for other in found):
-            found.append(DrivePeriod(f"worm on {teeth} teeth", value))
+            found.append(_DrivePeriod(f"worm on {teeth} teeth", value))
     return tuple(sorted(found, key=lambda item: -item.period_s))
 
 
@@ -313,7 +313,7 @@ def without_drive(grid: GridData, terms: Sequence[DriveTerm]) -> GridData:
 
 # --- the record as a series for the drive ---------------------------------------------------------
 @dataclass(frozen=True)
-class Readings:
+class _Readings:
     """How much of each pattern a record holds, once with the noise beside it, once as noise."""
 
     seen_arcsec: FloatArray  # (m, 2)
@@ -333,7 +333,7 @@ class DriveRecord:
     cadence_s: float
     exposure_s: float
 
-    def read(self, others: FloatArray, patterns: FloatArray, period_s: float) -> Readings:
+    def read(self, others: FloatArray, patterns: FloatArray, period_s: float) -> _Readings:
         """Return how much of each pattern the motion holds, with air and currents as error.
 
         `others` (n_samples, n_others): columns beside the patterns, of any size. `patterns` (m,
@@ -363,7 +363,7 @@ class DriveRecord:
             blocks.time_s, values, design[:, :first], widest[:, :first]
         ).noise_covariance
         plain = np.linalg.pinv(design)[first:]
-        return Readings(
+        return _Readings(
             fit.mean[:, first:].T,
             fit.covariance[:, first:, first:],
             plain @ values,

@@ -49,7 +49,7 @@ class FocusRuns(Guest):
     # Predicted rms of the defocused rays for each unit of position.
     slope_arcsec: float | None = None
     # None before the star's image was seen, and where that does not show the focus.
-    curve: FocusCurve | None = None
+    curve: _FocusCurve | None = None
 
     def prepare(self, record: Record) -> Record:
         """Read the other runs, where telescope and camera of the measured one are known."""
@@ -63,7 +63,7 @@ class FocusRuns(Guest):
                 "the focus position of the measured run is not known",
                 "give it: --set telescope.focus_position=...",
             )
-        others = tuple(read_focus_run(*run, optics, scale) for run in self.runs)
+        others = tuple(_read_focus_run(*run, optics, scale) for run in self.runs)
         guest = FocusRuns(self.runs, float(own), others, predicted_slope(record.rig, optics))
         return replace(record, guests=(*record.guests, guest))
 
@@ -76,7 +76,7 @@ class FocusRuns(Guest):
             return self
         assert facts.optics is not None  # noqa: S101 - there is a transfer function
         rng = np.random.default_rng(const.FOCUS_SEED)
-        own = focus_run("this run", self.own_position, stack, facts, grid)
+        own = _focus_run("this run", self.own_position, stack, facts, grid)
         curve = focus_curve(own, self.others, facts.optics, transfer, self.slope_arcsec, rng)
         stated = facts.known_instrument_arcsec
         if stated is not None and curve.least_arcsec2 is not None:
@@ -123,7 +123,7 @@ class FocusRuns(Guest):
 
 
 @dataclass
-class FocusCurve:
+class _FocusCurve:
     """What the focus positions say."""
 
     # Draws of the variance of defocus (and astigmatism, where shown) of the measured run, as a
@@ -153,7 +153,7 @@ class FocusCurve:
 
 
 # --- one run --------------------------------------------------------------------------------------
-def focus_run(
+def _focus_run(
     name: str,
     position: float,
     images: StarImages,
@@ -183,7 +183,7 @@ def focus_run(
     blocks = np.stack(
         [known - np.log(_transfer(b, cycles * scale)) for b in stack.blocks["registered"]]
     )
-    log_air = None if grid is None else air_by_pairs(grid)
+    log_air = None if grid is None else _air_by_pairs(grid)
     return FocusRun(name, position, loss, blocks, cycles, log_air)
 
 
@@ -215,7 +215,7 @@ def predicted_slope(rig: Rig, optics: Optics) -> float | None:
     )
 
 
-def read_focus_run(
+def _read_focus_run(
     name: str,
     tracks: StarTracks,
     rig: Rig,
@@ -255,7 +255,7 @@ def read_focus_run(
     images = star_images(tracks, facts.blur_time_s, facts.scale_arcsec, {})
     if images is None:
         raise InputError(f"--focus-run {name}", "no star image could be stacked", "leave it out")
-    return focus_run(name, float(position), images, facts, _grid_of(tracks, facts))
+    return _focus_run(name, float(position), images, facts, _grid_of(tracks, facts))
 
 
 def _grid_of(tracks: StarTracks, facts: Facts) -> GridData | None:
@@ -267,7 +267,7 @@ def _grid_of(tracks: StarTracks, facts: Facts) -> GridData | None:
     return None if grid is None else align_rows(grid)
 
 
-def air_by_pairs(grid: GridData) -> tuple[float, float] | None:
+def _air_by_pairs(grid: GridData) -> tuple[float, float] | None:
     """Return ln of the stars' differential variance and its sampling error; None where unseen.
 
     Shift is taken out of every frame, rotation and scale too with three stars or more; of two
@@ -316,13 +316,13 @@ def focus_curve(
     transfer: OpticsData,
     predicted: float | None,
     rng: np.random.Generator,
-) -> FocusCurve:
+) -> _FocusCurve:
     """Fit the focus curve and say what follows for the measured run.
 
     `own`: the measured run. `transfer`: of the measured run, for the weights that the joint fit
     gives its baselines. `predicted`: slope [arcsec for each unit of position] by geometry.
     """
-    out = FocusCurve()
+    out = _FocusCurve()
     runs, n = _sharp_enough([own, *others], out)
     positions = len({run.position for run in runs})
     if own not in runs or positions < (
@@ -342,12 +342,12 @@ def focus_curve(
     out.shape = _as_gaussian(transfer, telescope, float(np.median(defocus)))
     as_gaussian = (out.shape.sigma_arcsec, out.shape.variance_arcsec2)
     out.least_arcsec2 = np.interp(defocus, *as_gaussian)
-    describe_curve(out, own, runs, n, fit, predicted)
+    _describe_curve(out, own, runs, n, fit, predicted)
     _add_astigmatism(out, find_astigmatism(runs, n, fit, rng), as_gaussian)
     return out
 
 
-def _sharp_enough(runs: list[FocusRun], out: FocusCurve) -> tuple[list[FocusRun], int]:
+def _sharp_enough(runs: list[FocusRun], out: _FocusCurve) -> tuple[list[FocusRun], int]:
     """Return the runs with enough contrast, and how many baselines all of them share."""
     kept = [run for run in runs if run.n_usable >= const.FOCUS_FEWEST_BASELINES]
     for run in runs:
@@ -362,7 +362,7 @@ def _fit(
     table: tuple[FloatArray, FloatArray],
     predicted: float | None,
     rng: np.random.Generator,
-    out: FocusCurve,
+    out: _FocusCurve,
 ) -> FocusFit:
     """Fit the curve; a predicted slope helps where the measured one does not contradict it."""
     measured = np.array([run.variance_arcsec2(n) for run in runs])
@@ -416,7 +416,7 @@ def _as_gaussian(
 
 
 def _add_astigmatism(
-    out: FocusCurve, found: Astigmatism | None, as_gaussian: tuple[FloatArray, FloatArray]
+    out: _FocusCurve, found: Astigmatism | None, as_gaussian: tuple[FloatArray, FloatArray]
 ) -> None:
     """Add astigmatism to the least width where it is shown, else state its limit."""
     if found is None:
@@ -435,8 +435,8 @@ def _add_astigmatism(
 
 
 # --- as parts of the result -----------------------------------------------------------------------
-def describe_curve(
-    out: FocusCurve,
+def _describe_curve(
+    out: _FocusCurve,
     own: FocusRun,
     runs: list[FocusRun],
     n: int,
@@ -490,7 +490,7 @@ def _width(variance: float, error: float) -> Estimate:
     return with_error(variance, error, lambda v: const.FWHM_PER_SIGMA * max(v, 0.0) ** 0.5)
 
 
-def _arrays(out: FocusCurve, points: list[tuple[FocusRun, float, float]], fit: FocusFit) -> None:
+def _arrays(out: _FocusCurve, points: list[tuple[FocusRun, float, float]], fit: FocusFit) -> None:
     position = np.array([run.position for run, _, _ in points])
     value = np.array([value for _, value, _ in points])
     # Each point may lie off the curve by its error and by its own air.
@@ -510,7 +510,7 @@ def _arrays(out: FocusCurve, points: list[tuple[FocusRun, float, float]], fit: F
         out.arrays[f"focus_curve{name}_arcsec"] = const.FWHM_PER_SIGMA * np.sqrt(band)
 
 
-def _doubts(out: FocusCurve, runs: list[FocusRun], fit: FocusFit) -> None:
+def _doubts(out: _FocusCurve, runs: list[FocusRun], fit: FocusFit) -> None:
     position = np.array([run.position for run in runs])
     low, high = np.percentile(fit.best, const.PERCENTILES[1:4:2])
     if low < position.min() or high > position.max():

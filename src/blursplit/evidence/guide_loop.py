@@ -38,7 +38,7 @@ def residual_gain(
 
 
 @dataclass(frozen=True)
-class GuideLoop:
+class _GuideLoop:
     """A guide loop that a run shows, or does not."""
 
     is_shown: bool
@@ -52,7 +52,7 @@ def find_guide_loop(
     psd_arcsec2_hz: FloatArray,
     degrees_of_freedom: float,
     guide_period_s: float,
-) -> GuideLoop | None:
+) -> _GuideLoop | None:
     """Return whether a density shows the dip and bump of a guide loop.
 
     `frequency_hz`, `psd_arcsec2_hz` (bin,): one-sided density of the shared motion, independent
@@ -81,7 +81,7 @@ def find_guide_loop(
                 best, best_gain, best_delay = here, float(gain), delay
     gained = best - plain
     shown = bool(gained > const.GUIDE_SHOWN_GAIN)
-    return GuideLoop(shown, float(gained), best_gain, best_delay)
+    return _GuideLoop(shown, float(gained), best_gain, best_delay)
 
 
 def _continua(nu: FloatArray) -> FloatArray:
@@ -114,16 +114,16 @@ NAME = "guide loop"
 
 
 @dataclass(frozen=True)
-class GuideMotion:
+class _GuideMotion:
     """What a guide loop adds."""
 
-    loop: GuideLoop
+    loop: _GuideLoop
     odds: float  # that the dip and bump are a loop's
     line: LineFit  # the bump as a damped mode of the same peak, width and variance
     band_hz: tuple[float, float]  # (low, high): where the loop makes motion larger
 
 
-def find_guide_motion(grid: GridData, rig: Rig) -> GuideMotion | None:
+def find_guide_motion(grid: GridData, rig: Rig) -> _GuideMotion | None:
     """Return the motion that a declared guide loop adds, or None where none is shown.
 
     `rig`: for `guide_period_s`.
@@ -166,7 +166,7 @@ def find_guide_motion(grid: GridData, rig: Rig) -> GuideMotion | None:
     covariance = np.einsum("m,mij->ij", share, power) * width_hz
     line = _as_line(found.frequency_hz, frequency, bump, share * total, covariance, width_hz)
     band = (float(frequency[bump][0]), float(frequency[bump][-1]))
-    return GuideMotion(loop, odds, line, band)
+    return _GuideMotion(loop, odds, line, band)
 
 
 def _as_line(

@@ -18,7 +18,7 @@ from blursplit.types import BoolArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True)
-class LongFrames:
+class _LongFrames:
     """Tracking of long frames: drift, motion inside the frames, and how it was found."""
 
     drift_arcsec_per_min: FloatArray  # (n_draws, 2): steady rate along x and y
@@ -50,7 +50,7 @@ def tracking_of_long_frames(
     *,
     n_draws: int = 200,
     seed: int = 0,
-) -> LongFrames | None:
+) -> _LongFrames | None:
     """Draw the tracking inside long frames from the steps between them.
 
     `time_s` (n_frames,). `segment` (n_frames,): steps are taken within a segment only.
@@ -86,7 +86,7 @@ def tracking_of_long_frames(
     error = np.hypot(_relative_scatter(expected[known]), const.LONG_FRAME_MODEL_ERROR)
     share = share * np.exp(error * rng.standard_normal(n_draws))
     frames = np.where(known[:, None, None], expected, mean)
-    return LongFrames(
+    return _LongFrames(
         drift_arcsec_per_min=60.0 * drift,
         step_rms_arcsec=usual_gap * np.sqrt(np.diagonal(mean) * 12.0) / exposure_s,
         inside_arcsec2=share[:, None, None] * mean,

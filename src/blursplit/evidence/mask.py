@@ -85,7 +85,7 @@ class MaskReading(Guest):
 
     def parts(self, parts: dict[str, Any]) -> dict[str, Any]:
         """Put what the mask measured into the air's part."""
-        return {**parts, "atmosphere": with_mask(parts.get("atmosphere", Atmosphere()), self)}
+        return {**parts, "atmosphere": _with_mask(parts.get("atmosphere", Atmosphere()), self)}
 
     def arrays(self, record: Record) -> dict[str, FloatArray]:
         """Return the places of the two images, not the place between them."""
@@ -102,7 +102,7 @@ class MaskReading(Guest):
 
     def remarks(self) -> tuple[Remark, ...]:
         """Return what the two images say, and doubts about them."""
-        return (mask_remark(self), *self.doubts)
+        return (_mask_remark(self), *self.doubts)
 
 
 def read_mask(tracks: StarTracks, rig: Rig, facts: Facts) -> MaskReading | Remark | None:
@@ -254,7 +254,7 @@ def _as_one_star(tracks: StarTracks, pair: tuple[int, int]) -> StarTracks:
 
 
 # --- as parts of the result -----------------------------------------------------------------------
-def with_mask(part: Atmosphere, reading: MaskReading) -> Atmosphere:
+def _with_mask(part: Atmosphere, reading: MaskReading) -> Atmosphere:
     """Put what the mask measured into the air's part, in place of the joint fit's."""
     result = reading.result
     update: dict[str, object] = {
@@ -275,7 +275,7 @@ def with_mask(part: Atmosphere, reading: MaskReading) -> Atmosphere:
     return part.model_copy(update=update)
 
 
-def mask_remark(reading: MaskReading) -> Remark:
+def _mask_remark(reading: MaskReading) -> Remark:
     """Return what the two images say, as facts."""
     result, geometry = reading.result, reading.geometry
     expected = np.sqrt(result.expected_common_arcsec2)

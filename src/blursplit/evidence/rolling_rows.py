@@ -83,7 +83,7 @@ def zones_to_search(grid: GridData) -> list[tuple[int, int]]:
     ]
 
 
-def zone_motion(grid: GridData, order: int, sign: int) -> FloatArray:
+def _zone_motion(grid: GridData, order: int, sign: int) -> FloatArray:
     """Return the shared motion of all segments, rows brought to one time for one zone.
 
     `order`, `sign`: true frequencies order x frame rate + sign x apparent frequency.
@@ -120,7 +120,7 @@ def rolling_shutter_lines(
     for order, sign in zones:
         search = find_lines(
             time_s,
-            zone_motion(grid, order, sign),
+            _zone_motion(grid, order, sign),
             cadence_s=grid.cadence_s,
             segment=segment,
             false_alarm=const.ROWS_FALSE_ALARM / len(zones),

@@ -116,7 +116,7 @@ def _folded(
 
 
 @dataclass(frozen=True)
-class LayerTable:
+class _LayerTable:
     """What one frozen layer of r0 = 1 m does to two cameras, for any wind and outer scale."""
 
     # `log_wind`, `log_outer`: of ln m/s and ln m.
@@ -163,7 +163,7 @@ class LayerTable:
 class Layer:
     """A frozen layer in many sets of parameters: strengths r0^(-5/3), ln winds, ln outer scales.
 
-    `is_near` tells whose table holds it, `axis` is that of `LayerTable.at`.
+    `is_near` tells whose table holds it, `axis` is that of `_LayerTable.at`.
     """
 
     strength: FloatArray
@@ -178,8 +178,8 @@ class PairEvidence:
     """Spectra of two cameras, and what any air would make of them."""
 
     spectra: PairSpectra
-    near: LayerTable
-    outside: LayerTable
+    near: _LayerTable
+    outside: _LayerTable
     steady: BoolArray  # (n_bins,): bins without a mechanical line, in which open motion is compared
 
     def air(self, layers: Sequence[Layer], scale: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -380,7 +380,7 @@ def pair_evidence(
 
 def _layer_table(
     spectra: PairSpectra, outer_scale_m: tuple[float, float], n_outer: int, wavelength_m: float
-) -> LayerTable:
+) -> _LayerTable:
     wind = np.log(np.geomspace(*const.PAIR_WINDS_M_S, const.PAIR_WIND_NODES))
     outer = np.log(np.geomspace(*outer_scale_m, n_outer))
     turn = np.linspace(0.0, 0.5 * np.pi, const.PAIR_DIRECTIONS)
@@ -399,4 +399,4 @@ def _layer_table(
     mean = np.einsum("t,wotbac->wobac", weight, values)
     values = np.concatenate([values, mean[:, :, None]], axis=2)
     values[..., 0] = np.log(np.maximum(values[..., 0], 1e-300))
-    return LayerTable(Axis(wind), Axis(outer), values)
+    return _LayerTable(Axis(wind), Axis(outer), values)

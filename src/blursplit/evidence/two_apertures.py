@@ -69,7 +69,7 @@ def measure_mask(
     noise = np.where(both, np.sum(sigma_arcsec**2, axis=1), np.nan)
     noise_variance = float(np.nanmean(noise))
     outer_m = float(np.sqrt(outer_scale_m[0] * outer_scale_m[1]))
-    mixtures = wind_mixtures(wind_m_s)
+    mixtures = _wind_mixtures(wind_m_s)
     moments = [_variance(part, stretch) for part in parts]
     clean = [variance - noise_variance for variance, _ in moments]
     mix, mix_sigma = _tilt_mix(geometry, wavelength_m, clean)
@@ -78,7 +78,7 @@ def measure_mask(
     factors = (mixtures.mean_of(on_grid[0]), mixtures.mean_of(on_grid[1]))
     posterior = np.ones(len(mixtures.weight))
     if exposure_s > 0.0:
-        predicted = rebinned_factor(mixtures, exposure_s, cadence_s, model)
+        predicted = _rebinned_factor(mixtures, exposure_s, cadence_s, model)
         posterior *= _ratio_likelihood(parts, stretch, noise_variance, moments, predicted)
     posterior /= posterior.sum()
     kernels = mixed_kernels(
@@ -98,7 +98,7 @@ def measure_mask(
     ]
     # Of the images' mean: (K1 - K/4) lambda^2 r0^(-5/3) D^(-1/3), each K reduced by what the
     # exposure took.
-    own = posterior @ mixtures.mean_of(single_factors(mixtures.speeds_m_s, exposure_s, model))
+    own = posterior @ mixtures.mean_of(_single_factors(mixtures.speeds_m_s, exposure_s, model))
     single = float(own) * mixed_coefficient(mix, geometry.obstruction, model.ratio)
     along, across = unit * r0 ** (-5.0 / 3.0) * (single - 0.25 * np.multiply(kernels, left))
     cosine2, sine2 = np.cos(angle) ** 2, np.sin(angle) ** 2
@@ -179,10 +179,10 @@ def _ratio_likelihood(
     return total
 
 
-def _axis(clean: float, sampling: float, factor: float, unit: float) -> AxisEstimate:
+def _axis(clean: float, sampling: float, factor: float, unit: float) -> _AxisEstimate:
     """Return what one axis says; `unit`: variance for r0 = 1 m without an exposure [arcsec^2]."""
     seen = clean > 0.0
-    return AxisEstimate(
+    return _AxisEstimate(
         variance_arcsec2=clean,
         variance_sigma_arcsec2=sampling,
         exposure_factor=factor,
@@ -192,7 +192,7 @@ def _axis(clean: float, sampling: float, factor: float, unit: float) -> AxisEsti
     )
 
 
-def _join(axes: list[AxisEstimate], uneven: float) -> tuple[float, float, float]:
+def _join(axes: list[_AxisEstimate], uneven: float) -> tuple[float, float, float]:
     """Return the weighted r0, its error and the disagreement of the axes in sigmas.
 
     `uneven` is how well the ratio of the two exposure corrections is known, in ln r0.
@@ -243,7 +243,7 @@ def _quantiles(speeds: FloatArray, posterior: FloatArray) -> FloatArray:
     return np.interp([0.16, 0.5, 0.84], cumulative, speeds[order])
 
 
-def _notes(axes: list[AxisEstimate], disagreement: float) -> tuple[Remark, ...]:
+def _notes(axes: list[_AxisEstimate], disagreement: float) -> tuple[Remark, ...]:
     notes = []
     if abs(disagreement) > const.MASK_AGREEMENT_SIGMAS:
         notes.append(Remark(code="mask-axes-disagree", facts={"sigmas": abs(disagreement)}))
@@ -269,7 +269,7 @@ class MaskGeometry:
 
 
 @dataclass(frozen=True)
-class AxisEstimate:
+class _AxisEstimate:
     """One axis of the mask."""
 
     # `variance_arcsec2`, `variance_sigma_arcsec2`: differential variance without noise, and its
@@ -288,8 +288,8 @@ class MaskResult:
     """Seeing from two openings."""
 
     # `along`, `across`: along and across the line of the openings.
-    along: AxisEstimate
-    across: AxisEstimate
+    along: _AxisEstimate
+    across: _AxisEstimate
     r0_m: float  # weighted mean of both axes, at the sequence's wavelength and line of sight
     r0_500nm_zenith_m: float  # the same at 500 nm and the zenith
     # `log_r0_sigma`, `log_r0_systematic`: sampling error, and that of tilt kind, outer scale and
@@ -307,7 +307,7 @@ class MaskResult:
 
 
 @dataclass(frozen=True)
-class WindMixtures:
+class _WindMixtures:
     """Many ways in which one to four layers of air may blow, each as likely as any other."""
 
     speeds_m_s: FloatArray  # (n_speeds,)
@@ -325,7 +325,7 @@ class WindMixtures:
         return np.asarray(self.mean_of(power) ** 0.6)
 
 
-def wind_mixtures(wind_m_s: tuple[float, float]) -> WindMixtures:
+def _wind_mixtures(wind_m_s: tuple[float, float]) -> _WindMixtures:
     """Return mixtures whose layers' speeds are even in the logarithm, in any direction.
 
     One fixed set, so that the same tracks always give the same number.
@@ -338,7 +338,7 @@ def wind_mixtures(wind_m_s: tuple[float, float]) -> WindMixtures:
     weight = rng.exponential(size=(const.MASK_MIXTURES, const.MASK_MOST_LAYERS))
     layers = np.arange(const.MASK_MIXTURES) % const.MASK_MOST_LAYERS + 1
     weight[np.arange(const.MASK_MOST_LAYERS) >= layers[:, None]] = 0.0
-    return WindMixtures(speeds, cell, weight / weight.sum(axis=1, keepdims=True))
+    return _WindMixtures(speeds, cell, weight / weight.sum(axis=1, keepdims=True))
 
 
 class MaskModel(NamedTuple):
@@ -365,7 +365,7 @@ def exposure_factors(
     return exposed[0] / still[0], exposed[1] / still[1]
 
 
-def single_factors(speeds_m_s: FloatArray, exposure_s: float, mask: MaskModel) -> FloatArray:
+def _single_factors(speeds_m_s: FloatArray, exposure_s: float, mask: MaskModel) -> FloatArray:
     """Return var(tau)/var(0) of one image, mean of both axes, (n_speeds, n_directions)."""
     total = np.zeros(speeds_m_s.size)
     passed = speeds_m_s * exposure_s / mask.opening_m
@@ -376,8 +376,8 @@ def single_factors(speeds_m_s: FloatArray, exposure_s: float, mask: MaskModel) -
     return np.repeat(total[:, None], const.MASK_ANGLES, axis=1)
 
 
-def rebinned_factor(
-    mixtures: WindMixtures, exposure_s: float, cadence_s: float, mask: MaskModel
+def _rebinned_factor(
+    mixtures: _WindMixtures, exposure_s: float, cadence_s: float, mask: MaskModel
 ) -> tuple[FloatArray, FloatArray]:
     """Return var(mean of two adjacent frames)/var(one frame) along and across of each mixture.
 

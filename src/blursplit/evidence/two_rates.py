@@ -22,7 +22,7 @@ from blursplit.types import FloatArray
 
 
 @dataclass(frozen=True)
-class RateLines:
+class _RateLines:
     """Apparent lines at another frame rate."""
 
     cadence_s: float
@@ -49,8 +49,8 @@ class TwoRates(Guest):
         return replace(left, guests=(*record.guests, replace(self, second=second)))
 
     @cached_property
-    def _lines(self) -> RateLines | None:
-        return None if self.second is None else lines_at_second_rate(self.second)
+    def _lines(self) -> _RateLines | None:
+        return None if self.second is None else _lines_at_second_rate(self.second)
 
     def alias_log_odds(self, line: LineFit, candidates_hz: FloatArray) -> FloatArray | None:
         """Return how well each true frequency agrees with the lines at the other rate."""
@@ -97,7 +97,7 @@ def split_at_rate_change(tracks: StarTracks, rig: Rig) -> tuple[StarTracks, Star
     return replace(main, notes=(*tracks.notes, ("two-rates", facts))), second
 
 
-def lines_at_second_rate(second: StarTracks) -> RateLines | None:
+def _lines_at_second_rate(second: StarTracks) -> _RateLines | None:
     """Return the lines of the part at the other rate, or None where it is too short.
 
     `second`: regular.
@@ -118,7 +118,7 @@ def lines_at_second_rate(second: StarTracks) -> RateLines | None:
         segment=aligned.number,
         false_alarm=const.RATES_FALSE_ALARM,
     )
-    return RateLines(
+    return _RateLines(
         grid.cadence_s,
         np.array([line.frequency_hz for line in search.lines]),
         np.array([line.frequency_sigma for line in search.lines]),

@@ -41,7 +41,7 @@ def sexagesimal(text: str) -> float | None:
     return -value if sign == "-" or side.upper() in {"S", "W"} else value
 
 
-def read_pointing(header: Header) -> dict[str, Setting]:
+def _read_pointing(header: Header) -> dict[str, Setting]:
     """Return right ascension, declination, altitude, azimuth and site where the header has them.
 
     A right ascension written with colons or blanks is in hours, a number in degrees. A site of
@@ -250,7 +250,7 @@ def read_facts(header: Header) -> dict[str, Setting]:
         # Weather stations of common drivers write kilometres an hour and say so in the comment.
         factor = 1 / 3.6 if "km" in header.comment(wind.note) else 1.0
         _set(known, "wind_speed_m_s", (factor * wind.value, wind.note), (0, 60))
-    for part in (_optics, _focus, _pixels, _camera, _filter, read_pointing):
+    for part in (_optics, _focus, _pixels, _camera, _filter, _read_pointing):
         known |= part(header)
     return known
 
@@ -449,7 +449,7 @@ def calibration_kind(header: Header) -> str | None:
     return next((name for word, name in _CALIBRATION.items() if word in kind), None)
 
 
-class Passband(NamedTuple):
+class _Passband(NamedTuple):
     """Mean wavelength and edges of a filter with a detector [nm], and whose filter it is."""
 
     wavelength_nm: float
@@ -461,33 +461,33 @@ class Passband(NamedTuple):
 # Bessell (2005), ARA&A 43, 293, table 1 (effective wavelength, width at half maximum): UBVRI.
 # SDSS: Fukugita et al. (1996), AJ 111, 1748, table 2a. Gaia: Jordi et al. (2010), A&A 523, A48.
 # [from memory, verify] The edges of L, R, G, B, clear and line filters are common practice.
-_NAMED: dict[str, Passband] = {
-    "U": Passband(366, 333, 398, "Johnson U"),
-    "B": Passband(436, 389, 483, "Johnson B"),
-    "V": Passband(545, 503, 587, "Johnson V"),
-    "R": Passband(641, 562, 720, "Cousins R"),
-    "I": Passband(798, 724, 873, "Cousins I"),
-    "u'": Passband(356, 326, 386, "SDSS u"),
-    "g'": Passband(483, 414, 552, "SDSS g"),
-    "r'": Passband(626, 558, 695, "SDSS r"),
-    "i'": Passband(767, 691, 844, "SDSS i"),
-    "z'": Passband(910, 840, 980, "SDSS z"),
-    "gaia g": Passband(640, 430, 860, "Gaia G"),
-    "gaia bp": Passband(530, 400, 660, "Gaia BP"),
-    "gaia rp": Passband(780, 640, 900, "Gaia RP"),
-    "clear": Passband(600, 420, 850, "no filter, silicon detector"),
-    "luminance": Passband(550, 400, 700, "luminance"),
-    "red": Passband(650, 590, 700, "colour-imaging red"),
-    "green": Passband(530, 490, 580, "colour-imaging green"),
-    "blue": Passband(460, 400, 510, "colour-imaging blue"),
-    "h-alpha": Passband(656.3, 653, 660, "H-alpha"),
-    "h-beta": Passband(486.1, 483, 490, "H-beta"),
-    "oiii": Passband(500.7, 497, 504, "[O III]"),
-    "sii": Passband(672.4, 669, 676, "[S II]"),
-    "ir pass": Passband(830, 700, 950, "infrared long-pass"),
-    "J": Passband(1235, 1150, 1320, "J"),
-    "H": Passband(1650, 1500, 1800, "H"),
-    "K": Passband(2160, 2000, 2320, "K"),
+_NAMED: dict[str, _Passband] = {
+    "U": _Passband(366, 333, 398, "Johnson U"),
+    "B": _Passband(436, 389, 483, "Johnson B"),
+    "V": _Passband(545, 503, 587, "Johnson V"),
+    "R": _Passband(641, 562, 720, "Cousins R"),
+    "I": _Passband(798, 724, 873, "Cousins I"),
+    "u'": _Passband(356, 326, 386, "SDSS u"),
+    "g'": _Passband(483, 414, 552, "SDSS g"),
+    "r'": _Passband(626, 558, 695, "SDSS r"),
+    "i'": _Passband(767, 691, 844, "SDSS i"),
+    "z'": _Passband(910, 840, 980, "SDSS z"),
+    "gaia g": _Passband(640, 430, 860, "Gaia G"),
+    "gaia bp": _Passband(530, 400, 660, "Gaia BP"),
+    "gaia rp": _Passband(780, 640, 900, "Gaia RP"),
+    "clear": _Passband(600, 420, 850, "no filter, silicon detector"),
+    "luminance": _Passband(550, 400, 700, "luminance"),
+    "red": _Passband(650, 590, 700, "colour-imaging red"),
+    "green": _Passband(530, 490, 580, "colour-imaging green"),
+    "blue": _Passband(460, 400, 510, "colour-imaging blue"),
+    "h-alpha": _Passband(656.3, 653, 660, "H-alpha"),
+    "h-beta": _Passband(486.1, 483, 490, "H-beta"),
+    "oiii": _Passband(500.7, 497, 504, "[O III]"),
+    "sii": _Passband(672.4, 669, 676, "[S II]"),
+    "ir pass": _Passband(830, 700, 950, "infrared long-pass"),
+    "J": _Passband(1235, 1150, 1320, "J"),
+    "H": _Passband(1650, 1500, 1800, "H"),
+    "K": _Passband(2160, 2000, 2320, "K"),
 }
 _WORDS: tuple[tuple[str, str], ...] = (
     (r"^(clear|none|open|empty|air|no ?filter|n/?a|clr|c|blank|nofilt)$", "clear"),
@@ -507,7 +507,7 @@ _WORDS: tuple[tuple[str, str], ...] = (
 _SYSTEMS = r"(?:johnson|bessell?|cousins|kron|kc|jc|uc|astrodon|baader|landolt|std|photometric)"
 
 
-def read_passband(name: str) -> Passband | None:
+def read_passband(name: str) -> _Passband | None:
     """Return the pass band of a filter as written in a header, None where the name says nothing.
 
     Single capitals are taken as Johnson-Cousins, small letters and those with a prime, ``p`` or
@@ -526,7 +526,7 @@ def read_passband(name: str) -> Passband | None:
         centre = float(nanometres.group(1))
         width = float(nanometres.group(2) or 10)
         if 300 <= centre <= 2500:  # noqa: PLR2004
-            return Passband(centre, centre - width / 2, centre + width / 2, f"{centre:.0f} nm")
+            return _Passband(centre, centre - width / 2, centre + width / 2, f"{centre:.0f} nm")
     sdss = re.fullmatch(r"(?:sdss|sloan|ps1|pan-?starrs)[ _'-]*([ugriz])[ _']*p?", lower)
     if sdss or re.fullmatch(r"[ugriz]('|p|_?sdss|_?sloan|2)", text.lower()):
         return _NAMED[(sdss.group(1) if sdss else text[0].lower()) + "'"]

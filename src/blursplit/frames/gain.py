@@ -12,7 +12,7 @@ from blursplit.types import FloatArray, IntArray
 
 
 @dataclass(frozen=True)
-class Gain:
+class _Gain:
     """A measured gain with its standard error, and what it rests on."""
 
     e_per_adu: float
@@ -21,7 +21,7 @@ class Gain:
     frames: int
 
 
-def estimate_gain(source: FrameSource, saturation_adu: float | None = None) -> Gain | None:
+def estimate_gain(source: FrameSource, saturation_adu: float | None = None) -> _Gain | None:
     """Measure the gain from the variance of star pixels against their level.
 
     `source`: uncalibrated frames; the first 96 are used, stars in a window of at most 1024 pixels.
@@ -240,7 +240,7 @@ def _derivatives(image: FloatArray, axis: int) -> list[FloatArray]:
     return [image, *(windows @ np.array(stencil, dtype=np.float64) for stencil in stencils)]
 
 
-def _slope(parts: list[tuple[FloatArray, FloatArray, FloatArray]], frames: int) -> Gain | None:
+def _slope(parts: list[tuple[FloatArray, FloatArray, FloatArray]], frames: int) -> _Gain | None:
     level = np.concatenate([part[2] for part in parts])
     design = np.stack([np.concatenate([part[1] for part in parts]), level], axis=1)
     blocks = np.array_split(np.arange(frames), const.GAIN_TIME_BLOCKS)
@@ -262,7 +262,7 @@ def _slope(parts: list[tuple[FloatArray, FloatArray, FloatArray]], frames: int) 
     if not error < const.WORST_GAIN_FIT * slope:
         return None
     relative = float(np.hypot(error / slope, const.GAIN_SYSTEMATIC))
-    return Gain(1 / slope, relative / slope, len(parts), frames)
+    return _Gain(1 / slope, relative / slope, len(parts), frames)
 
 
 def _fit(design: FloatArray, variance: FloatArray) -> float:

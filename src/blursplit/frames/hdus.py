@@ -28,7 +28,7 @@ from blursplit.types import ImageArray
 
 
 @dataclass(frozen=True)
-class TargetPixels:
+class _TargetPixels:
     """Frames made of the images of all targets, with their times."""
 
     source: ArrayFrames
@@ -45,13 +45,13 @@ class _Target:
     table: Table
 
 
-def is_target_pixels(table: Table) -> bool:
+def _is_target_pixels(table: Table) -> bool:
     """Return whether a table holds a small image a row, with its time."""
     names = table.columns
     return {"TIME", "FLUX"} <= set(names) and f"TDIM{names.get('FLUX')}" in table.header
 
 
-def read_target_pixels(tables: list[Table]) -> TargetPixels:
+def read_target_pixels(tables: list[Table]) -> _TargetPixels:
     """Lay the images of all targets side by side, one frame a cadence that all of them have.
 
     Raises InputError when a table cannot be read or the tables share no cadence.
@@ -71,7 +71,7 @@ def read_target_pixels(tables: list[Table]) -> TargetPixels:
     mjd = float(days[0]) + reference - const.JD_AT_MJD_0 if reference else None
     note = "barycentric times in days, taken as UTC within minutes"
     stamps = Stamps((days - days[0]) * const.DAY_S, mjd, "TIME column", "middle", 1e-2, note)
-    return TargetPixels(ArrayFrames(frames), stamps, _exposure(first.table), _facts(first.table))
+    return _TargetPixels(ArrayFrames(frames), stamps, _exposure(first.table), _facts(first.table))
 
 
 def _read(table: Table) -> _Target:
@@ -196,7 +196,7 @@ def read_units(files: list[Path], *, growing: bool = False) -> Units:
     names = [f"{failure.source} ({failure.problem})" for failure in failures]
     units.leave_out("unreadable file", "unreadable-files", names)
     if not units.slabs:
-        if all(is_target_pixels(table) for table in units.tables) and units.tables:
+        if all(_is_target_pixels(table) for table in units.tables) and units.tables:
             return units
         what = "a table, not an image" if units.tables else "no image"
         raise InputError(files[0], f"holds {what}", "give FITS files with images")

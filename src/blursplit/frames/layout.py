@@ -79,14 +79,14 @@ class Table:
 
 
 @dataclass(frozen=True)
-class Layout:
+class _Layout:
     """Everything found in one file."""
 
     slabs: tuple[Slab, ...]
     tables: tuple[Table, ...]
 
 
-def read_layout(path: Path, *, growing: bool = False) -> Layout:
+def read_layout(path: Path, *, growing: bool = False) -> _Layout:
     """Read the headers of a FITS or SER file and check them against the size of the file.
 
     `growing`: of a plain cube that is still being written, take the frames that are there.
@@ -106,9 +106,9 @@ def read_layout(path: Path, *, growing: bool = False) -> Layout:
         if start.startswith(SER_MAGIC):
             from blursplit.frames.ser import read_ser  # which describes its frames as a Slab
 
-            return Layout((read_ser(path, size),), ())
+            return _Layout((read_ser(path, size),), ())
         if start[:6] != b"SIMPLE":
-            refuse_foreign(path, start)
+            _refuse_foreign(path, start)
         if size < const.FITS_BLOCK:
             raise InputError(path, f"holds {size} bytes: truncated", "copy it again")
         with path.open("rb") as file:
@@ -119,7 +119,7 @@ def read_layout(path: Path, *, growing: bool = False) -> Layout:
 
 def _layout(
     path: Path, file: IO[bytes], size: float, *, gzipped: bool, growing: bool = False
-) -> Layout:
+) -> _Layout:
     slabs: list[Slab] = []
     tables: list[Table] = []
     primary: Header | None = None
@@ -130,7 +130,7 @@ def _layout(
         found = read_header(file, str(path), primary)
         if found is None:
             if number == 0:
-                refuse_foreign(path, b"")
+                _refuse_foreign(path, b"")
             break
         header, length = found
         primary = primary or header
@@ -139,7 +139,7 @@ def _layout(
         packing: Packing = "gzip" if gzipped else "plain"
         extension = str(header.get("XTENSION", "IMAGE")).strip()
         if growing and not gzipped and extension == "IMAGE" and offset + content > size:
-            return Layout((*slabs, *_grown(path, number, header, offset, int(size))), ())
+            return _Layout((*slabs, *_grown(path, number, header, offset, int(size))), ())
         _check_size(path, offset + content, size)
         if extension == "IMAGE":
             slab = _image(path, number, header, offset, packing)
@@ -153,7 +153,7 @@ def _layout(
             slabs.append(slab)
         position = offset + -(-content // const.FITS_BLOCK) * const.FITS_BLOCK
         number += 1
-    return Layout(tuple(slabs), tuple(tables))
+    return _Layout(tuple(slabs), tuple(tables))
 
 
 def _grown(path: Path, number: int, header: Header, offset: int, size: int) -> tuple[Slab, ...]:
@@ -322,7 +322,7 @@ def _tiles(
             "compressed data",
             "no real image shrinks that far: copy it again",
         )
-    check_tiles(file, offset, header, source, axes, tile)
+    _check_tiles(file, offset, header, source, axes, tile)
     bscale, bzero, blank = _scaling(header, source, bitpix)
     planes, stride, shape = frames
     dtype = np.dtype(_DTYPES[bitpix])
@@ -345,7 +345,7 @@ _FORM = re.compile(r"(\d{0,9})([A-Z])([A-Z]?)")
 _DATA = ("COMPRESSED_DATA", "GZIP_COMPRESSED_DATA", "UNCOMPRESSED_DATA")
 
 
-def check_tiles(
+def _check_tiles(
     file: IO[bytes],
     offset: int,
     header: Header,
@@ -534,7 +534,7 @@ def is_fits_name(path: Path) -> bool:
     return path.name.lower().endswith(FRAME_ENDINGS) and not path.name.startswith(".")
 
 
-def refuse_foreign(path: Path, start: bytes) -> None:
+def _refuse_foreign(path: Path, start: bytes) -> None:
     """Raise InputError saying what a file is when its first bytes are not those of FITS."""
     for offset, magic, problem, remedy in _FOREIGN:
         if start[offset : offset + len(magic)] == magic:

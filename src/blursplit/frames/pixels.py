@@ -113,7 +113,7 @@ def same_exposure(one: float, other: float) -> bool:
     return max(one, other) <= const.DARK_SAME_EXPOSURE * min(one, other)
 
 
-class CalibratedFrames(FramesOver):
+class _CalibratedFrames(FramesOver):
     """Frames with offset and flat field applied.
 
     Raises InputError when sizes differ.
@@ -167,7 +167,7 @@ _CELL_FACTORS = {
 }
 
 
-def green_phase(pattern: str, header: Header) -> int:
+def _green_phase(pattern: str, header: Header) -> int:
     """Return 0 where the greens of a cell lie at (0, 0) and (1, 1), 1 at (1, 0) and (0, 1).
 
     `pattern`: such as RGGB, rows first. `header`: XBAYROFF and YBAYROFF shift the pattern by whole
@@ -180,7 +180,7 @@ def green_phase(pattern: str, header: Header) -> int:
     return phase
 
 
-def green_facts(known: dict[str, Setting]) -> dict[str, Setting]:
+def _green_facts(known: dict[str, Setting]) -> dict[str, Setting]:
     """Return the facts of a camera as they hold for the averaged green samples."""
     out = dict(known)
     for key, factor in _CELL_FACTORS.items():
@@ -191,10 +191,10 @@ def green_facts(known: dict[str, Setting]) -> dict[str, Setting]:
     return out
 
 
-class GreenFrames(FramesOver):
+class _GreenFrames(FramesOver):
     """Mean of the two green samples of each 2 x 2 cell; pixel [y, x] is the cell's centre.
 
-    `inner`: frames with the mosaic in them. `phase`: from `green_phase`. `saturation_adu`: a cell
+    `inner`: frames with the mosaic in them. `phase`: from `_green_phase`. `saturation_adu`: a cell
     in which either sample reaches it keeps that value, so that it stays recognisable.
 
     Both samples are real measurements whose mean position is the centre of the cell, at
@@ -258,22 +258,22 @@ def prepare_frames(
     if saturation is not None:
         known["saturation_adu"] = saturation
     top = setup.camera.saturation_adu or (None if saturation is None else float(saturation.value))
-    phase = 0 if pattern is None else green_phase(str(pattern.value), header)
+    phase = 0 if pattern is None else _green_phase(str(pattern.value), header)
     if "gain_e_per_adu" not in known and setup.camera.gain_e_per_adu is None:
-        raw = source if pattern is None else GreenFrames(source, phase, top)
+        raw = source if pattern is None else _GreenFrames(source, phase, top)
         _measure_gain(raw, top, known, header, notes, per_cell=pattern is not None)
     if calibration is not None:
         source = _calibrate(source, calibration, known, top, notes)
         top = None if top is None else float(known["saturation_adu"].value)
     if pattern is not None:
-        source = GreenFrames(source, phase, top)
-        known = green_facts(known)
+        source = _GreenFrames(source, phase, top)
+        known = _green_facts(known)
         notes.append(("colour-mosaic", {"pattern": str(pattern.value)}))
     return source, known
 
 
 def _saturation(
-    levels: Levels, known: dict[str, Setting], setup: Setup, notes: Notes
+    levels: _Levels, known: dict[str, Setting], setup: Setup, notes: Notes
 ) -> Setting | None:
     """Return the level at which pixels are full: the header's, unless the data pile up below."""
     said = known.get("saturation_adu")
@@ -345,7 +345,7 @@ def _calibrate(
         entry = known.get("saturation_adu")
         origin = "measured" if entry is None else entry.origin
         known["saturation_adu"] = Setting(top - pedestal, origin, "less the offset")
-    return CalibratedFrames(source, calibration)
+    return _CalibratedFrames(source, calibration)
 
 
 # Full scales of 8 to 16 bits, also of 12 and 14 bits shifted left to fill 16.
@@ -354,7 +354,7 @@ _FULL_SCALES = frozenset(float((2**bits - 1) << shift) for bits, shift in _BITS)
 
 
 @dataclass(frozen=True)
-class Levels:
+class _Levels:
     """What a few frames spread over the sequence show."""
 
     lowest_adu: float
@@ -367,7 +367,7 @@ class Levels:
     bad_share: float  # share of pixels that are NaN or infinite
 
 
-def find_levels(source: FrameSource, name: str) -> Levels:
+def find_levels(source: FrameSource, name: str) -> _Levels:
     """Look at a few frames for saturation and blankness.
 
     `source`: before calibration, so that levels are those of the converter. `name`: for messages.
@@ -408,7 +408,7 @@ def find_levels(source: FrameSource, name: str) -> Levels:
         raise InputError(
             name, "all its frames are the same picture", "give frames one after another"
         )
-    return Levels(
+    return _Levels(
         lowest,
         float(np.median([np.median(_sample(part)) for part in good])),
         highest,

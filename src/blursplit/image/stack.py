@@ -16,7 +16,7 @@ from blursplit.types import BoolArray, FloatArray
 
 
 @dataclass(frozen=True)
-class Restack:
+class _Restack:
     """Mean star images, one a kind of reference."""
 
     # (size, size) each: sky removed, flux 1. As large as the cut-outs,
@@ -64,7 +64,7 @@ def about_window_mean(values: FloatArray, window: NDArray[np.int64]) -> FloatArr
 def restack(
     tracks: StarTracks,
     references: Mapping[str, FloatArray],
-) -> Restack | None:
+) -> _Restack | None:
     """Add the stamps up, each frame shifted so that its reference falls on one place.
 
     `tracks`: with stamps. `references` (n_frames, n_stamps, 2) each:
@@ -147,7 +147,7 @@ def _batches(good: BoolArray, block: NDArray[np.int64]) -> Iterator[tuple[NDArra
             yield rows[first : first + const.STACK_BATCH], b
 
 
-def _to_images(total: Mapping[str, FloatArray], frames: int) -> Restack:
+def _to_images(total: Mapping[str, FloatArray], frames: int) -> _Restack:
     images, blocks, stars = {}, {}, {}
     for name, each in total.items():
         flux = np.abs(each.sum(axis=(0, 2, 3)))
@@ -158,14 +158,14 @@ def _to_images(total: Mapping[str, FloatArray], frames: int) -> Restack:
         level = by_block.sum(axis=(1, 2))
         full = level > 0
         blocks[name] = by_block[full] / level[full][:, None, None]
-    return Restack(images, blocks, stars, frames)
+    return _Restack(images, blocks, stars, frames)
 
 
 @dataclass(frozen=True)
 class StarImages:
     """Restacked images and the widths of each."""
 
-    stack: Restack
+    stack: _Restack
     widths: dict[str, HalfMaximum]
 
     def recorded_estimates(self) -> dict[str, Estimate | None]:

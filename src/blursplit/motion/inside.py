@@ -26,7 +26,7 @@ from blursplit.types import BoolArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True)
-class SharedShape:
+class _SharedShape:
     """Elongation that all stars have in common."""
 
     constant: float  # size of the mean elongation, (a^2 - b^2)/(a^2 + b^2)
@@ -42,7 +42,7 @@ class SharedShape:
         return self.changing > max(const.SHAPE_SURE * self.changing_sigma, const.LEAST_ELONGATION)
 
 
-def shared_shape(tracks: StarTracks) -> SharedShape | None:
+def shared_shape(tracks: StarTracks) -> _SharedShape | None:
     """Measure the elongation shared by all stars; None for fewer than three stars.
 
     The shared elongation of a frame is the median over its stars. Its error follows from how far
@@ -65,7 +65,7 @@ def shared_shape(tracks: StarTracks) -> SharedShape | None:
     n = len(shared)
     changing = float(np.sqrt(spread2.sum()))
     floor = float(np.sqrt(noise2.sum()) * (2.0 / n) ** 0.25)
-    return SharedShape(
+    return _SharedShape(
         constant=float(np.hypot(*mean)),
         constant_sigma=float(np.hypot(*between)),
         angle_deg=float(np.degrees(0.5 * np.arctan2(mean[1], mean[0])) % 180.0),
@@ -75,7 +75,7 @@ def shared_shape(tracks: StarTracks) -> SharedShape | None:
     )
 
 
-def fast_variance_px2(tracks: StarTracks, shape: SharedShape | None) -> float:
+def fast_variance_px2(tracks: StarTracks, shape: _SharedShape | None) -> float:
     """Return the largest one-axis variance of motion inside the exposures [px^2]; 0 for none.
 
     `shape`: none for fewer than three stars: then the stars' own changes set the upper end.

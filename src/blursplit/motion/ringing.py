@@ -20,7 +20,7 @@ DECAYS = np.geomspace(*const.INSIDE_DECAYS)
 
 
 @dataclass(frozen=True)
-class RingingAxis:
+class _RingingAxis:
     """Draws along one axis, given that a mode rings there."""
 
     probability: float
@@ -39,7 +39,7 @@ def fit_ringing(
     air_share: float,
     n_draws: int,
     rng: np.random.Generator,
-) -> RingingAxis:
+) -> _RingingAxis:
     """Weigh a ringing mode against air alone in the shared tensor along one axis.
 
     `value` (n_bins,): projected tensor [arcsec^2] on a regular grid, NaN where no frame was.
@@ -64,7 +64,7 @@ def fit_ringing(
     level = float(smoothed.mean())
     smoothed = smoothed * (float(realised.mean()) / level if level > 0 else 1.0)
     decay = DECAYS[ringing.kind[pick, 0]]
-    return RingingAxis(float(probability), realised, constant, scatter, decay, smoothed)
+    return _RingingAxis(float(probability), realised, constant, scatter, decay, smoothed)
 
 
 def energy_spread(a: FloatArray) -> FloatArray:

@@ -19,7 +19,7 @@ DOF = 5  # of a node: it shifts and turns about both level axes, and twists
 SHIFT_X, SHIFT_Y, TURN_X, TURN_Y, TURN_Z = range(DOF)
 
 
-def bending_stiffness(length_m: float, ei_n_m2: float, ga_n: float) -> FloatArray:
+def _bending_stiffness(length_m: float, ei_n_m2: float, ga_n: float) -> FloatArray:
     """Return the 4x4 stiffness of a Timoshenko element for (shift, slope) at both ends.
 
     Przemieniecki 1968 (from memory), Phi = 12 EI / (GA_s L^2); Phi = 0 (GA infinite) is the
@@ -37,7 +37,7 @@ def bending_stiffness(length_m: float, ei_n_m2: float, ga_n: float) -> FloatArra
     return ei_n_m2 / (L**3 * (1.0 + phi)) * shape
 
 
-def bending_mass(
+def _bending_mass(
     length_m: float, ei_n_m2: float, ga_n: float, mass_kg_m: float, inertia_kg_m: float
 ) -> FloatArray:
     """Return the 4x4 consistent mass of a Timoshenko element, rotary inertia included.
@@ -84,8 +84,8 @@ class Frame:
             inertia = getattr(section, f"inertia_{axis}_kg_m")
             flip = np.outer([1, sign, 1, sign], [1, sign, 1, sign])
             where = np.ix_(index, index)
-            self.stiffness[where] += flip * bending_stiffness(length_m, ei, ga)
-            self.mass[where] += flip * bending_mass(length_m, ei, ga, section.mass_kg_m, inertia)
+            self.stiffness[where] += flip * _bending_stiffness(length_m, ei, ga)
+            self.mass[where] += flip * _bending_mass(length_m, ei, ga, section.mass_kg_m, inertia)
         where = np.ix_([low + TURN_Z, up + TURN_Z], [low + TURN_Z, up + TURN_Z])
         self.stiffness[where] += section.gj_n_m2 / length_m * np.array([[1.0, -1.0], [-1.0, 1.0]])
         twist_mass = section.inertia_z_kg_m * length_m / 6.0

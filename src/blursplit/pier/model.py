@@ -28,7 +28,7 @@ from blursplit.types import FloatArray
 
 
 @dataclass(frozen=True)
-class PierModel:
+class _PierModel:
     """A pier ready for loads and modes."""
 
     frame: Frame
@@ -59,10 +59,10 @@ def section_at(section: Section, share: float, webs: Webs | None, height_m: floa
     return plain + web_section(webs.count, reach, webs.thickness_m, outer / 2.0, material)
 
 
-def base_spring(base: Base, wall_radius_m: float) -> SupportSpring:
+def base_spring(base: Base, wall_radius_m: float) -> _SupportSpring:
     """Return the spring of base plate and bolts under a column of the given radius."""
     if base.tilt_nm_rad is not None:
-        return SupportSpring(const.PIER_STIFF_N_M, base.tilt_nm_rad, const.PIER_STIFF_NM_RAD)
+        return _SupportSpring(const.PIER_STIFF_N_M, base.tilt_nm_rad, const.PIER_STIFF_NM_RAD)
     assert base.bolt_circle_m is not None  # noqa: S101 - the setup's own check
     steel, radius = MATERIALS["steel"], base.bolt_circle_m / 2.0
     overhang = radius - wall_radius_m
@@ -86,13 +86,13 @@ def base_spring(base: Base, wall_radius_m: float) -> SupportSpring:
         # Bedded on grout the plate no longer spans; bolts and bed work side by side.
         bolts = ring_tilt_nm_rad(base.bolt_count, radius, parts[0])
         plan = 2.0 * radius + 4.0 * base.bolt_m
-        tilt = bolts + grout_tilt_nm_rad(plan, base.grout_m, const.GROUT_PA)
-        return SupportSpring(const.PIER_STIFF_N_M, tilt, const.PIER_STIFF_NM_RAD)
+        tilt = bolts + _grout_tilt_nm_rad(plan, base.grout_m, const.GROUT_PA)
+        return _SupportSpring(const.PIER_STIFF_N_M, tilt, const.PIER_STIFF_NM_RAD)
     sway = base.bolt_count * rod_sway_n_m(base.bolt_m, base.free_length_m, steel.youngs_pa)
-    return SupportSpring(sway, tilt, sway * radius**2)
+    return _SupportSpring(sway, tilt, sway * radius**2)
 
 
-def head_beam(head: Head) -> CrossSection:
+def _head_beam(head: Head) -> CrossSection:
     """Return an open studded head as a short beam that has its shear and rocking stiffness.
 
     Rocking count (EA/l) R^2/2 in series with both plates, shear count 12 EI/l^3, twist the
@@ -121,7 +121,7 @@ def head_beam(head: Head) -> CrossSection:
     )
 
 
-def payload_bodies(
+def _payload_bodies(
     payload: Payload,
 ) -> list[tuple[float, tuple[float, float, float], FloatArray]]:
     """Return mass, centre (from the tip) and inertia of mount, telescope and counterweight.
@@ -148,7 +148,7 @@ def payload_bodies(
     return bodies
 
 
-def build_pier(setup: PierSetup, elements: int = const.PIER_ELEMENTS) -> PierModel:
+def build_pier(setup: PierSetup, elements: int = const.PIER_ELEMENTS) -> _PierModel:
     """Return the frame of a declared pier.
 
     `elements`: beam elements for each stretch; a stretch in which webs end is split there first.
@@ -164,15 +164,15 @@ def build_pier(setup: PierSetup, elements: int = const.PIER_ELEMENTS) -> PierMod
     mass = sum(length * section.mass_kg_m for length, section in pieces)
     _add_foot(frame, setup, first)
     if setup.head is not None:
-        frame.add_beam(top, tip, setup.head.free_length_m, head_beam(setup.head))
+        frame.add_beam(top, tip, setup.head.free_length_m, _head_beam(setup.head))
         # Upper and lower plate carry half of the head's mass each.
         for node in (top, tip):
             frame.add_body(node, setup.head.mass_kg / 2.0, (0.0, 0.0, 0.0), np.zeros((3, 3)))
         mass += setup.head.mass_kg
-    for body_kg, centre, inertia in payload_bodies(setup.payload):
+    for body_kg, centre, inertia in _payload_bodies(setup.payload):
         frame.add_body(tip, body_kg, centre, inertia)
         mass += body_kg
-    return PierModel(frame, first, top, tip, setup.payload.axis_height_m, mass)
+    return _PierModel(frame, first, top, tip, setup.payload.axis_height_m, mass)
 
 
 def _column_pieces(setup: PierSetup, elements: int) -> list[tuple[float, CrossSection]]:
@@ -250,7 +250,7 @@ class StiffnessTable(Part):
         return max(self.tilt_at_axis_height_x_arcsec_n, self.tilt_at_axis_height_y_arcsec_n)
 
 
-def tilt_per_load(model: PierModel) -> StiffnessTable:
+def tilt_per_load(model: _PierModel) -> StiffnessTable:
     """Return how far the mount tilts for unit loads.
 
     The image of a star moves with the rotation of the optical axis, not with its shift; by the
@@ -304,7 +304,7 @@ class ModeRow(Part):
     tilt_arcsec_um: float | None
 
 
-def pier_modes(model: PierModel, count: int = 6) -> list[ModeRow]:
+def pier_modes(model: _PierModel, count: int = 6) -> list[ModeRow]:
     """Return the lowest modes in order of frequency."""
     frame, at = model.frame, DOF * model.tip
     frequencies, shapes = frame.modes(count)
@@ -344,7 +344,7 @@ def _name_mode(shares: dict[str, float]) -> str:
 
 
 @dataclass(frozen=True)
-class SupportSpring:
+class _SupportSpring:
     """Stiffness of a support, the same for x and y."""
 
     sway_n_m: float  # against horizontal shift [N/m]
@@ -403,7 +403,7 @@ def ring_tilt_nm_rad(count: int, circle_radius_m: float, each_n_m: float) -> flo
     return count * each_n_m * circle_radius_m**2 / 2.0
 
 
-def grout_tilt_nm_rad(plate_width_m: float, thickness_m: float, youngs_pa: float) -> float:
+def _grout_tilt_nm_rad(plate_width_m: float, thickness_m: float, youngs_pa: float) -> float:
     """Return the rocking stiffness of a square plate fully bedded on grout, E I_plan / t.
 
     It holds only while the bolts' preload keeps the whole plate pressed down.
@@ -413,7 +413,7 @@ def grout_tilt_nm_rad(plate_width_m: float, thickness_m: float, youngs_pa: float
 
 def footing_spring(
     width_m: float, depth_m: float, soil_shear_pa: float, soil_poisson: float
-) -> tuple[SupportSpring, SupportSpring]:
+) -> tuple[_SupportSpring, _SupportSpring]:
     """Return the springs of a rigid block on soil, for forces along x and along y.
 
     `width_m`, `depth_m`: plan along x and y [m]. `soil_shear_pa`: small-strain shear modulus of the
@@ -435,6 +435,6 @@ def footing_spring(
         return 8.0 * soil_shear_pa * radius**3 / (3.0 * (1.0 - soil_poisson))
 
     return (
-        SupportSpring(sway, rocking(width_m, depth_m), twist),
-        SupportSpring(sway, rocking(depth_m, width_m), twist),
+        _SupportSpring(sway, rocking(width_m, depth_m), twist),
+        _SupportSpring(sway, rocking(depth_m, width_m), twist),
     )

@@ -38,7 +38,7 @@ class WhatIf(Part):
     note: str  # why the row does not apply, or what it assumes
 
 
-class DoesNotApply(Exception):  # noqa: N818 - not an error, the reason for an empty row
+class _DoesNotApply(Exception):  # noqa: N818 - not an error, the reason for an empty row
     """The change makes no sense on this pier; says why."""
 
 
@@ -50,7 +50,7 @@ def what_if(setup: PierSetup) -> list[WhatIf]:
         found: tuple[float | None, ...] = (None,) * 5
         try:
             new, note = make(setup)
-        except DoesNotApply as reason:
+        except _DoesNotApply as reason:
             note = str(reason)
         else:
             tilt, frequency, mass = _judge(new)
@@ -81,10 +81,10 @@ def _change(setup: PierSetup, **updates: Any) -> PierSetup:
     try:
         return type(setup).model_validate({**setup.model_dump(), **updates})
     except ValidationError as error:
-        raise DoesNotApply("no room for it on this pier") from error
+        raise _DoesNotApply("no room for it on this pier") from error
 
 
-def thicken_wall(setup: PierSetup) -> tuple[PierSetup, str]:
+def _thicken_wall(setup: PierSetup) -> tuple[PierSetup, str]:
     """Make every wall thicker, at the same outer size."""
     sections = []
     for section in setup.sections:
@@ -94,14 +94,14 @@ def thicken_wall(setup: PierSetup) -> tuple[PierSetup, str]:
                 table[key] *= const.PIER_WALL_FACTOR
         sections.append(table)
     if all(section.wall_m is None for section in setup.sections):
-        raise DoesNotApply("the column is solid")
+        raise _DoesNotApply("the column is solid")
     return _change(setup, sections=sections), f"walls x {const.PIER_WALL_FACTOR:g}, same outer size"
 
 
-def widen_base(setup: PierSetup) -> tuple[PierSetup, str]:
+def _widen_base(setup: PierSetup) -> tuple[PierSetup, str]:
     """Put the bolts on a wider circle, with the webs' feet and the plate following."""
     if setup.base is None:
-        raise DoesNotApply("no base is declared")
+        raise _DoesNotApply("no base is declared")
     base = setup.base.model_dump()
     if setup.base.bolt_circle_m is None:
         base["tilt_nm_rad"] *= const.PIER_BASE_FACTOR**2
@@ -126,10 +126,10 @@ def widen_base(setup: PierSetup) -> tuple[PierSetup, str]:
     return _change(setup, **updates), note
 
 
-def widen_footing(setup: PierSetup) -> tuple[PierSetup, str]:
+def _widen_footing(setup: PierSetup) -> tuple[PierSetup, str]:
     """Pour a wider block."""
     if setup.footing is None:
-        raise DoesNotApply("no footing is declared")
+        raise _DoesNotApply("no footing is declared")
     block = setup.footing.model_dump()
     for key in ("width_m", "depth_m"):
         block[key] *= const.PIER_FOOTING_FACTOR
@@ -138,14 +138,14 @@ def widen_footing(setup: PierSetup) -> tuple[PierSetup, str]:
     ), f"footing {const.PIER_FOOTING_FACTOR:g} x as wide both ways"
 
 
-def raise_webs(setup: PierSetup) -> tuple[PierSetup, str]:
+def _raise_webs(setup: PierSetup) -> tuple[PierSetup, str]:
     """Carry the webs to the top of the column."""
     if setup.webs is None:
         if not all(section.is_round for section in setup.sections):
-            raise DoesNotApply("webs are modelled on round sections only")
+            raise _DoesNotApply("webs are modelled on round sections only")
         thickness = min(section.wall_m or 0.0 for section in setup.sections)
         if thickness <= 0.0:
-            raise DoesNotApply("the column is solid")
+            raise _DoesNotApply("the column is solid")
         reach = 0.5 * setup.sections[0].at("outer", 0.0)
         webs: dict[str, Any] = {
             "count": 4,
@@ -156,18 +156,18 @@ def raise_webs(setup: PierSetup) -> tuple[PierSetup, str]:
         }
         return _change(setup, webs=webs), f"four webs, {reach * 1e3:.0f} mm wide at the foot"
     if math.isclose(setup.webs.height_m, setup.height_m):
-        raise DoesNotApply("the webs reach the top already")
+        raise _DoesNotApply("the webs reach the top already")
     webs = setup.webs.model_dump() | {"height_m": setup.height_m}
     return _change(setup, webs=webs), "same webs, stretched to the top"
 
 
-def shorten_parallel(setup: PierSetup) -> tuple[PierSetup, str]:
+def _shorten_parallel(setup: PierSetup) -> tuple[PierSetup, str]:
     """Shorten the column until little parallel pipe stands above the webs, or by a quarter."""
     webs_end = setup.webs.height_m if setup.webs is not None else 0.0
     bare = setup.height_m - webs_end
     last = setup.sections[-1]
     if bare <= const.PIER_PARALLEL_LIMIT_M:
-        raise DoesNotApply("hardly any parallel pipe stands above the webs")
+        raise _DoesNotApply("hardly any parallel pipe stands above the webs")
     cut = min(
         bare - const.PIER_PARALLEL_LIMIT_M if setup.webs is not None else 0.25 * setup.height_m,
         0.9 * last.length_m,
@@ -177,30 +177,30 @@ def shorten_parallel(setup: PierSetup) -> tuple[PierSetup, str]:
     return _change(setup, sections=sections), f"column {cut:.2f} m lower"
 
 
-def drop_head(setup: PierSetup) -> tuple[PierSetup, str]:
+def _drop_head(setup: PierSetup) -> tuple[PierSetup, str]:
     """Bolt the mount straight to the column's top plate."""
     if setup.head is None:
-        raise DoesNotApply("there is no levelling head on studs")
+        raise _DoesNotApply("there is no levelling head on studs")
     return _change(setup, head=None), "mount bolted flat to the column's top"
 
 
-def shorten_rods(setup: PierSetup) -> tuple[PierSetup, str]:
+def _shorten_rods(setup: PierSetup) -> tuple[PierSetup, str]:
     """Halve the free length of the anchor rods."""
     if setup.base is None or setup.base.bolt_circle_m is None:
-        raise DoesNotApply("no bolts are declared")
+        raise _DoesNotApply("no bolts are declared")
     base = setup.base.model_dump()
     base["free_length_m"] *= 0.5
     return _change(setup, base=base), f"{base['free_length_m'] * 1e3:.0f} mm free length"
 
 
 CHANGES: dict[str, Callable[[PierSetup], tuple[PierSetup, str]]] = {
-    "thicker wall": thicken_wall,
-    "wider base": widen_base,
-    "wider footing": widen_footing,
-    "webs to the top": raise_webs,
-    "shorter parallel section": shorten_parallel,
-    "no studs": drop_head,
-    "shorter anchor rods": shorten_rods,
+    "thicker wall": _thicken_wall,
+    "wider base": _widen_base,
+    "wider footing": _widen_footing,
+    "webs to the top": _raise_webs,
+    "shorter parallel section": _shorten_parallel,
+    "no studs": _drop_head,
+    "shorter anchor rods": _shorten_rods,
 }
 
 
@@ -325,7 +325,7 @@ def _weighted(values: FloatArray, weight: FloatArray) -> Estimate:
 
 
 @dataclass(frozen=True)
-class HeadMotion:
+class _HeadMotion:
     """A mode in the words of structural engineers."""
 
     # `displacement_um`, `velocity_um_s`: rms, at the stated lever from where the structure turns.
@@ -336,7 +336,7 @@ class HeadMotion:
     vibration_class: str | None
 
 
-def head_motion(rms_arcsec: Estimate, frequency_hz: Sequence[float], lever_m: float) -> HeadMotion:
+def head_motion(rms_arcsec: Estimate, frequency_hz: Sequence[float], lever_m: float) -> _HeadMotion:
     """Return what a mode's image motion is at the head of a pier that turns about its foot.
 
     `rms_arcsec`: before the exposure averaged it; a value, no limit. `frequency_hz`: true
@@ -351,7 +351,7 @@ def head_motion(rms_arcsec: Estimate, frequency_hz: Sequence[float], lever_m: fl
     velocity = _times(rms_arcsec, size * turns.min(), size * turns[0], size * turns.max())
     fastest = velocity.high95 or np.inf
     kept = [name for name, limit in const.VIBRATION_CLASSES_UM_S.items() if fastest <= limit]
-    return HeadMotion(_times(rms_arcsec, size, size, size), velocity, kept[-1] if kept else None)
+    return _HeadMotion(_times(rms_arcsec, size, size, size), velocity, kept[-1] if kept else None)
 
 
 def _times(one: Estimate, low: float, value: float, high: float) -> Estimate:

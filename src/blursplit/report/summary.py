@@ -56,7 +56,7 @@ _ORIGINS = {"default": "assumed", "setup file": "setup"}
 _KINDS_OF_EVENT = {"shock": "shock", "shocks": "several shocks", "gust": "gust"}
 
 
-class Segment(NamedTuple):
+class _Segment(NamedTuple):
     """A piece of the bar of the width: a cause, its words, and its share of the bar."""
 
     name: str
@@ -80,7 +80,7 @@ def _width(result: Result) -> tuple[Estimate | None, str]:
     return result.fwhm.recorded_px, "px"
 
 
-def cure_shown(result: Result) -> str | None:
+def _cure_shown(result: Result) -> str | None:
     """Return the cure whose star is shown beside the recorded one, None where none can be."""
     verdict = result.verdict
     cure = verdict.headline_facts.get("cure")
@@ -93,7 +93,7 @@ def _part_of(result: Result, cure: str) -> Any:
     return result.instrument if cure == "optics" else getattr(result, cure)
 
 
-def bar_of(result: Result) -> list[Segment]:
+def bar_of(result: Result) -> list[_Segment]:
     """Return the pieces of the recorded width, mean shares above the base; empty if not known."""
     recorded, base = result.fwhm.recorded_arcsec, result.instrument.base_fwhm_arcsec
     if recorded is None or not recorded.value or base is None or base >= recorded.value:
@@ -119,7 +119,7 @@ def bar_of(result: Result) -> list[Segment]:
     }
     places = 1 if width >= 1 else 2
     return [
-        Segment(name, CAUSE_NAMES[name], _rounded(size, places), size / width)
+        _Segment(name, CAUSE_NAMES[name], _rounded(size, places), size / width)
         for name, size in sizes.items()
         if size / width >= const.BAR_TELLS
     ]
@@ -143,7 +143,7 @@ def _stars(result: Result) -> list[dict[str, Any]]:
             "unit": unit,
         }
     ]
-    cure = cure_shown(result)
+    cure = _cure_shown(result)
     if cure is not None:
         image, name, label = CURED_IMAGES[cure]
         estimate = getattr(result.fwhm, name)

@@ -93,7 +93,7 @@ class LayerGeometry:
         return c * x_m + s * y_m, -s * x_m + c * y_m
 
 
-class CoarseBand:
+class _CoarseBand:
     """A smooth band of a layer, drawn once for the whole sequence, read by cubic splines.
 
     A path longer than memory allows (kilometres for the middle band, tens of them for the
@@ -166,7 +166,7 @@ def strip_of_each_star(across_m: FloatArray, gap_m: float) -> tuple[NDArray[np.i
     return strip, local
 
 
-class FineBand:
+class _FineBand:
     """The finest band of a layer over a path of some length, read by bilinear interpolation.
 
     A longer path wraps around it.
@@ -332,14 +332,14 @@ class Pace:
     step_s: float  # between the moments of one exposure
 
 
-def is_sparse(layer: LayerGeometry, aperture_m: float, pace: Pace) -> bool:
+def _is_sparse(layer: LayerGeometry, aperture_m: float, pace: Pace) -> bool:
     """Return whether frames lie so far apart in a layer that its finest band is new in each."""
     return layer.wind_m_s * (pace.interval_s - pace.frame_s) > const.FORGET * aperture_m or (
         layer.wind_m_s * pace.step_s > const.FORGET * aperture_m
     )
 
 
-def fine_path_m(
+def _fine_path_m(
     layer: LayerGeometry, aperture_m: float, pace: Pace, frames: int, stretch_s: float
 ) -> float:
     """Return how much of the path needs a ribbon of its own.
@@ -348,7 +348,7 @@ def fine_path_m(
     that has one or two apertures for each; and where even the moments of one exposure are
     independent, a long exposure may wrap around it.
     """
-    if not is_sparse(layer, aperture_m, pace):
+    if not _is_sparse(layer, aperture_m, pace):
         return layer.wind_m_s * stretch_s
     fresh = max(64, 2 * frames) * aperture_m
     one = layer.wind_m_s * pace.frame_s
@@ -363,7 +363,7 @@ def frames_per_stretch(
     """Return how many frames one draw of the finest bands may cover in bounded memory."""
     most = 4096
     for layer in layers:
-        if is_sparse(layer, aperture_m, pace):
+        if _is_sparse(layer, aperture_m, pace):
             most = min(most, const.SPARSE_FRAMES)
             continue
         across = (np.ptp(layer.star_across_m) + (1 + const.FORGET) * aperture_m) / pitch_m
@@ -391,10 +391,10 @@ class Atmosphere:
         self._layers, self._aperture_m, self._pitch_m = layers, aperture_m, pitch_m
         self._rng, self._first = rng, 0
         self._smooth = [
-            [CoarseBand(layer, aperture_m, duration_s, band, rng) for band in ("middle", "coarse")]
+            [_CoarseBand(layer, aperture_m, duration_s, band, rng) for band in ("middle", "coarse")]
             for layer in layers
         ]
-        self._fine: list[FineBand] = []
+        self._fine: list[_FineBand] = []
         self._starts = [np.zeros(1)]
         self._places: list[FloatArray] = []
         self._see_through(aperture_m, x_m, y_m)
@@ -435,11 +435,11 @@ class Atmosphere:
         self._fine.clear()
         self._places.clear()
         for layer in self._layers:
-            path = fine_path_m(
+            path = _fine_path_m(
                 layer, self._aperture_m, pace, since.size, float(since[-1]) + pace.frame_s
             )
-            band = FineBand(layer, self._aperture_m, self._pitch_m, path, self._rng)
-            if is_sparse(layer, self._aperture_m, pace):
+            band = _FineBand(layer, self._aperture_m, self._pitch_m, path, self._rng)
+            if _is_sparse(layer, self._aperture_m, pace):
                 place = self._rng.uniform(0, band.length_m, since.size)
             else:
                 place = -layer.wind_m_s * since

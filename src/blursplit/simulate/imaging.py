@@ -35,7 +35,7 @@ def annular_pupil(
 
 
 @dataclass(frozen=True)
-class Grid:
+class _Grid:
     """Sampling of pupil and image that fits the camera's pixels exactly."""
 
     stamp_px: int  # camera pixels across the box that the light of a star falls in
@@ -50,7 +50,7 @@ class Grid:
 
 def choose_grid(
     aperture_m: float, wavelength_m: float, pixel_scale_arcsec: float, reach_arcsec: float
-) -> Grid:
+) -> _Grid:
     """Choose a box of the wanted reach between 24 and 36 diffraction widths, or wider at need.
 
     `reach_arcsec`: distance from the centre at which the light may be folded back into the box.
@@ -64,7 +64,7 @@ def choose_grid(
     while next_fast_len(stamp * fine_per_px) != stamp * fine_per_px:
         stamp += 2
     box_rad = stamp * pixel_scale_arcsec / const.ARCSEC_PER_RADIAN
-    return Grid(stamp, fine_per_px, wavelength_m / box_rad)
+    return _Grid(stamp, fine_per_px, wavelength_m / box_rad)
 
 
 class Imager:
@@ -75,7 +75,7 @@ class Imager:
         telescope: SceneTelescope,
         wavelength_m: float,
         pixel_scale_arcsec: float,
-        grid: Grid,
+        grid: _Grid,
     ) -> None:
         self.grid = grid
         self._wavelength_m = wavelength_m

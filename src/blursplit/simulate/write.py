@@ -77,7 +77,7 @@ def draw_sensor(
     )
 
 
-def sensor_text(record: SensorRecord, start_utc: str) -> str:
+def _sensor_text(record: SensorRecord, start_utc: str) -> str:
     """Return a record as CSV with its units, the time in seconds since `# t0`."""
     unit = UNITS[record.kind]
     head = [f"# t0: {start_utc}", f"# kind: {record.kind}"]
@@ -91,7 +91,7 @@ def sensor_text(record: SensorRecord, start_utc: str) -> str:
     return "\n".join([*head, *rows]) + "\n"
 
 
-class SecondCameraRun(Simulation):
+class _SecondCameraRun(Simulation):
     """The second camera's frames, through the main camera's air and moved by the same mount.
 
     The main tube's own currents are not in them; the near layer, which both look through, is.
@@ -110,7 +110,7 @@ class SecondCameraRun(Simulation):
 
     def _draw_motion(self, rng: np.random.Generator) -> Shared:
         del rng
-        return as_second_sees(self._main.shared, self._given)
+        return _as_second_sees(self._main.shared, self._given)
 
     def _draw_air(
         self, air_rng: np.random.Generator, near_rng: np.random.Generator
@@ -132,7 +132,7 @@ class SecondCameraRun(Simulation):
         self._done = stop
 
 
-def as_second_sees(shared: Shared, given: SecondCamera) -> Shared:
+def _as_second_sees(shared: Shared, given: SecondCamera) -> Shared:
     """Return the motion along the second camera's axes, its flexure beside it."""
     axes = turn(-given.angle_deg)
     own = set(shared.owners.get("near_air", ()))
@@ -160,7 +160,7 @@ def start_of(scene: Scene) -> datetime:
     return start.replace(tzinfo=UTC) if start.tzinfo is None else start.astimezone(UTC)
 
 
-def iso_time(moment: datetime) -> str:
+def _iso_time(moment: datetime) -> str:
     """Return a FITS time string with microseconds and no zone (the header says TIMESYS UTC)."""
     return moment.replace(tzinfo=None).isoformat(timespec="microseconds")
 
@@ -175,8 +175,8 @@ def header_of(scene: Scene, start: datetime) -> Header:
         ("OBJECT", scene.sequence.object, "name of the field"),
         ("IMAGETYP", "Light Frame", "kind of exposure"),
         ("TIMESYS", "UTC", "time scale"),
-        ("DATE-OBS", iso_time(start), "start of exposure"),
-        ("DATE-BEG", iso_time(start), "start of exposure"),
+        ("DATE-OBS", _iso_time(start), "start of exposure"),
+        ("DATE-BEG", _iso_time(start), "start of exposure"),
         ("EXPTIME", camera.exposure_s, "[s] exposure of one frame"),
         ("XPOSURE", camera.exposure_s, "[s] exposure of one frame"),
         ("XPIXSZ", camera.pixel_um, "[um] pixel size, binning included"),
@@ -199,7 +199,7 @@ def header_of(scene: Scene, start: datetime) -> Header:
     return Header(cards)
 
 
-class CubeFile:
+class _CubeFile:
     """One FITS cube with a table of times behind it, written block by block."""
 
     def __init__(self, path: Path, run: Simulation) -> None:
@@ -236,13 +236,13 @@ class CubeFile:
         column = fits.Column("TIME", "D", unit="s", array=stamp - stamp[0])
         table = fits.BinTableHDU.from_columns([column], name="TIMES")
         table.header["TIMESYS"] = "UTC"
-        table.header["DATEREF"] = (iso_time(self._start), "zero of TIME")
+        table.header["DATEREF"] = (_iso_time(self._start), "zero of TIME")
         table.header["TIMEPIXR"] = (0.0, "TIME is the start of the exposure")
         with fits.open(self._path, mode="append") as units:
             units.append(table)
 
 
-class FrameFiles:
+class _FrameFiles:
     """One FITS file a frame."""
 
     def __init__(self, folder: Path, run: Simulation) -> None:
@@ -387,8 +387,8 @@ def write_sequence(
     return truth
 
 
-def _sink(folder: Path, run: Simulation, *, files: bool) -> CubeFile | FrameFiles:
-    return FrameFiles(folder / "frames", run) if files else CubeFile(folder / SEQUENCE_NAME, run)
+def _sink(folder: Path, run: Simulation, *, files: bool) -> _CubeFile | _FrameFiles:
+    return _FrameFiles(folder / "frames", run) if files else _CubeFile(folder / SEQUENCE_NAME, run)
 
 
 def _fill(
@@ -405,7 +405,7 @@ def _fill(
         stack.enter_context(sink)
         beside: Callable[[float], None] | None = None
         if scene.second_camera is not None:
-            other = SecondCameraRun(run)
+            other = _SecondCameraRun(run)
             (work / SECOND_NAME).mkdir()
             second = _sink(work / SECOND_NAME, other, files=files)
             stack.enter_context(second)
@@ -430,6 +430,6 @@ def _fill(
     rng = np.random.default_rng([run.seed, 2])
     for number, sensor in enumerate(scene.sensor, start=1):
         record = draw_sensor(sensor, run.shared, scene.duration_s, rng)
-        text = sensor_text(record, iso_time(start_of(scene)) + "Z")
+        text = _sensor_text(record, _iso_time(start_of(scene)) + "Z")
         (work / f"sensor_{number}.csv").write_text(text, encoding="utf-8")
     return truth

@@ -21,7 +21,7 @@ from blursplit.types import FloatArray, IntArray
 
 
 @dataclass(frozen=True)
-class Candidates:
+class _Candidates:
     """Frequencies that look the same: nu = order x fs + sign x apparent."""
 
     frequency_hz: FloatArray
@@ -57,7 +57,7 @@ def apparent_frequency(frequency_hz: FloatArray | float, rate_hz: float) -> Floa
 
 def alias_candidates(
     apparent_hz: float, cadence_s: float, highest_hz: float = const.ALIAS_HIGHEST_HZ
-) -> Candidates:
+) -> _Candidates:
     """Return every frequency up to a limit that shows at apparent_hz.
 
     `highest_hz`: the apparent frequency itself is always a candidate.
@@ -70,7 +70,7 @@ def alias_candidates(
             if value <= highest_hz:
                 rows.append((value, order, sign))
     rows.sort()
-    return Candidates(
+    return _Candidates(
         np.array([row[0] for row in rows]),
         np.array([row[1] for row in rows], dtype=np.int64),
         np.array([row[2] for row in rows], dtype=np.int64),
@@ -96,7 +96,7 @@ def row_time_log_odds(
     cadence_s: float,
     line: LineFit,
     continuum: Continuum,
-    candidates: Candidates,
+    candidates: _Candidates,
     *,
     row_order_known: bool = True,
 ) -> FloatArray:
@@ -190,7 +190,7 @@ def second_rate_log_odds(
 
 
 def decide_alias(
-    candidates: Candidates,
+    candidates: _Candidates,
     *,
     exposure_s: float | None = None,
     evidence: Mapping[str, FloatArray | None] | None = None,

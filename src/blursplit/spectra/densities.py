@@ -16,7 +16,7 @@ from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True)
-class Density:
+class _Density:
     """A one-sided spectral density with its 68 % band."""
 
     frequency_hz: FloatArray  # (m,)
@@ -51,7 +51,7 @@ def regular_grid(
     return (grid[:, 0] if values.ndim == 1 else grid), filled
 
 
-def multitaper_density(values: FloatArray, cadence_s: float) -> Density:
+def multitaper_density(values: FloatArray, cadence_s: float) -> _Density:
     """Return the multitaper density of each column.
 
     `values` (n,) or (n, k): regular, without NaN, sixteen at least; the mean is removed here.
@@ -70,7 +70,7 @@ def multitaper_density(values: FloatArray, cadence_s: float) -> Density:
     twice[0] = 1.0
     if len(columns) % 2 == 0:
         twice[-1] = 1.0
-    return Density(frequency, psd * twice, low * twice, high * twice)
+    return _Density(frequency, psd * twice, low * twice, high * twice)
 
 
 def lomb_scargle_density(

@@ -343,7 +343,7 @@ def _first_large(power: FloatArray, start: int, short: int) -> int:
 
 
 @dataclass(frozen=True)
-class TimeFrequency:
+class _TimeFrequency:
     """Density of two-axis motion by time and frequency."""
 
     # (w + 1,): ends of the columns, equally spaced from the first sample to the last.
@@ -364,7 +364,7 @@ def time_frequency(
     *,
     segment: IntArray | None = None,
     real: BoolArray | None = None,
-) -> TimeFrequency:
+) -> _TimeFrequency:
     """Return the density of the motion by time and frequency.
 
     `time_s` (n,): on a regular grid within each segment. `motion_xy` (n, 2): without NaN. `segment`
@@ -396,7 +396,7 @@ def time_frequency(
             rows = _rows(motion_xy[piece], starts, length, cadence_s, cells.frequency_edge_hz)
             middles = time_s[piece[0]] + (starts + (length - 1) / 2) * cadence_s
             cells.add(middles, rows, length * cadence_s)
-    return TimeFrequency(
+    return _TimeFrequency(
         cells.time_edge_s, cells.frequency_edge_hz, cells.mean(), length * cadence_s
     )
 

@@ -58,7 +58,7 @@ def whittle(power: FloatArray, model: FloatArray, weight: float) -> float:
     return float(-weight * np.sum(np.log(determinant) + trace))
 
 
-def whittle_slope(power: FloatArray, model: FloatArray, weight: float) -> tuple[float, FloatArray]:
+def _whittle_slope(power: FloatArray, model: FloatArray, weight: float) -> tuple[float, FloatArray]:
     """Return the log likelihood and its derivative by the model's elements, shape (m, 2, 2)."""
     a, b, c = model[:, 0, 0], model[:, 0, 1], model[:, 1, 1]
     determinant = np.maximum(a * c - b * b, np.finfo(np.float64).tiny)
@@ -145,7 +145,7 @@ class Pair:
         for mode, shape in zip(modes, shapes, strict=True):
             model = model + shape[0][:, None, None] * mode.covariance
         power, weight = self.periodogram.power[window], self.periodogram.weight
-        value, slope = whittle_slope(power, model, weight)
+        value, slope = _whittle_slope(power, model, weight)
         upper, lower = (np.einsum("mij,ij->m", slope, mode.covariance) for mode in modes)
         by_hz = 0.01 * upper @ shapes[0][1], 0.01 * lower @ shapes[1][1]
         cos, sin = np.cos(vector[3]), np.sin(vector[3])
@@ -306,7 +306,7 @@ class _Group:
         model = self.rest[self.window].copy()
         for mode, shape in zip(modes, shapes, strict=True):
             model = model + shape[0][:, None, None] * mode.covariance
-        value, slope = whittle_slope(
+        value, slope = _whittle_slope(
             self.periodogram.power[self.window], model, self.periodogram.weight
         )
         gradient = []
@@ -319,7 +319,7 @@ class _Group:
         return -value, -np.array(gradient)
 
 
-def damping_profile(
+def _damping_profile(
     periodogram: Periodogram, rest: FloatArray, mode: Mode, grid: FloatArray
 ) -> FloatArray:
     """Return the log likelihood at each damping ratio, amplitude refitted each time.
@@ -344,7 +344,7 @@ def damping_profile(
     return np.asarray(values)
 
 
-def direction_sigma_deg(periodogram: Periodogram, rest: FloatArray, mode: Mode) -> float:
+def _direction_sigma_deg(periodogram: Periodogram, rest: FloatArray, mode: Mode) -> float:
     """Return the standard error of the mode's direction from the curvature of the likelihood.
 
     `rest` (m, 2, 2): everything but the mode.
@@ -523,7 +523,7 @@ def describe(
     # a doubt of the size alone turns no axis
     size = np.sqrt(np.outer(np.diag(covariance), np.diag(covariance)))
     sigma = np.hypot(sigma, 2.0 * _size_doubt(periodogram, rest, mode) * size)
-    angle_sigma = float(np.hypot(angle_sigma, direction_sigma_deg(periodogram, rest, mode)))
+    angle_sigma = float(np.hypot(angle_sigma, _direction_sigma_deg(periodogram, rest, mode)))
     resolution = 2.0 / periodogram.duration_s
     width = 2.0 * mode.damping_ratio * mode.frequency_hz
     reach = max(2.0 * width, resolution)
@@ -573,7 +573,7 @@ def _damping(
         const.MODE_DAMPING_FLOOR, 0.02 / (np.pi * mode.frequency_hz * periodogram.duration_s)
     )
     grid = np.geomspace(narrow, const.MODE_DAMPING_CEILING, 41)
-    profile = damping_profile(periodogram, rest, mode, grid)
+    profile = _damping_profile(periodogram, rest, mode, grid)
     drop = 2.0 * (profile.max() - profile)
     if drop[0] < const.MODE_STEADY_GAIN:
         upper = float(grid[np.flatnonzero(drop <= const.MODE_STEADY_GAIN)[-1]])

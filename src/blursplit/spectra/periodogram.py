@@ -518,7 +518,7 @@ def fit_log_spline(
     Returns: (p,): coefficients.
     """
     matrix = basis.matrix
-    level = clipped_mean(shape, clip)
+    level = _clipped_mean(shape, clip)
     theta = _first_guess(power, matrix) if start is None else start.copy()
     penalty = _curvature_penalty(matrix.shape[1])
     low_bins = basis.matrix.shape[0]
@@ -539,7 +539,7 @@ def fit_log_spline(
     return theta
 
 
-def clipped_mean(shape: float, clip: float) -> float:
+def _clipped_mean(shape: float, clip: float) -> float:
     """Return E[min(y, clip)] of a gamma variable of unit mean."""
     if not np.isfinite(clip):
         return 1.0

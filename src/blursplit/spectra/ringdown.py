@@ -73,7 +73,7 @@ def measure_ringdown(
         if (stop - start) * cadence_s < const.RING_SHORTEST_S:
             continue
         part = motion_xy[start:stop]
-        free, rings = fit_free_decay(part, cadence_s, noise, lowest_hz=lowest_hz)
+        free, rings = _fit_free_decay(part, cadence_s, noise, lowest_hz=lowest_hz)
         tap = _describe(
             float(time_s[start]), part[free:], rings, cadence_s, settle_amplitude, quiet, rng
         )
@@ -91,7 +91,7 @@ def join_ringdowns(parts: Sequence[RingDown]) -> RingDown:
 
 
 def _over_taps(taps: list[Tap], quiet: float, settle_amplitude: float) -> RingDown:
-    modes = modes_over_taps(taps)
+    modes = _modes_over_taps(taps)
     described = taps if modes else []
     return RingDown(
         tuple(taps),
@@ -104,7 +104,7 @@ def _over_taps(taps: list[Tap], quiet: float, settle_amplitude: float) -> RingDo
     )
 
 
-def settling_time(rings: tuple[Ring, ...], level: float) -> float:
+def _settling_time(rings: tuple[Ring, ...], level: float) -> float:
     """Return the time after which the summed envelope of the modes stays below a level [s]."""
     if envelope(rings, np.zeros(1))[0] <= level:
         return 0.0
@@ -133,16 +133,16 @@ def _describe(
     if not rings:
         return Tap(start_s, window, (), None, None, None)
     draws = [tuple(ring.drawn(rng) for ring in rings) for _ in range(const.RING_DRAWS)]
-    settle = [settling_time(draw, level) for draw in draws]
-    to_air = [settling_time(draw, quiet) for draw in draws]
+    settle = [_settling_time(draw, level) for draw in draws]
+    to_air = [_settling_time(draw, quiet) for draw in draws]
     peaks = [float(envelope(draw, np.zeros(1))[0]) for draw in draws]
     return Tap(
         start_s,
         window,
         rings,
         _interval(float(envelope(rings, np.zeros(1))[0]), peaks),
-        _interval(settling_time(rings, level), settle),
-        _interval(settling_time(rings, quiet), to_air),
+        _interval(_settling_time(rings, level), settle),
+        _interval(_settling_time(rings, quiet), to_air),
     )
 
 
@@ -205,7 +205,7 @@ def _noise_density(
     return np.asarray(frequency), np.asarray(np.mean(powers, axis=(0, 2)))
 
 
-def fit_free_decay(
+def _fit_free_decay(
     motion: FloatArray,
     cadence_s: float,
     noise: tuple[FloatArray, FloatArray],
@@ -367,7 +367,7 @@ def _weighted(taps: list[tuple[float, float]], lowest: float = -np.inf) -> Inter
     return Interval(*(max(mean + k * error, lowest if k < 0 else mean) for k in factors))
 
 
-def modes_over_taps(taps: Sequence[Tap]) -> tuple[RingMode, ...]:
+def _modes_over_taps(taps: Sequence[Tap]) -> tuple[RingMode, ...]:
     """Join the rings of all taps that are the same mode by frequency, one of each tap at most.
 
     A structure rings alike after every tap: what a tap alone shows is left out where others ring.

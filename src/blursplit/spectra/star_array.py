@@ -22,7 +22,7 @@ from blursplit.types import ComplexArray, FloatArray
 
 
 @dataclass(frozen=True)
-class ArraySpectra:
+class _ArraySpectra:
     """Amplitudes of the stars in the bins of a line."""
 
     frequency_hz: FloatArray  # (b,)
@@ -42,7 +42,7 @@ def array_spectra(
     line: LineFit,
     continuum: Continuum,
     row_time_s: FloatArray | None = None,
-) -> ArraySpectra:
+) -> _ArraySpectra:
     """Return the stars' amplitudes around a line.
 
     `x`, `y` (n, n_stars): motion of each star on the regular grid, without NaN, in the unit of the
@@ -67,7 +67,7 @@ def array_spectra(
     grid = np.arange(1, model.shape[0] + 1) * line.bin_hz
     density = np.stack([np.interp(frequency[inside], grid, model[:, k]) for k in range(2)])
     delays = np.zeros(n_stars) if row_time_s is None else np.asarray(row_time_s, np.float64)
-    return ArraySpectra(
+    return _ArraySpectra(
         frequency[inside], spectrum[:, inside], density, shared, own, delays, 1.0 / cadence_s
     )
 
@@ -101,7 +101,7 @@ def row_aligned_motion(
     return np.stack(columns, axis=1)
 
 
-def shared_log_likelihood(spectra: ArraySpectra, order: int = 0, sign: int = 1) -> float:
+def shared_log_likelihood(spectra: _ArraySpectra, order: int = 0, sign: int = 1) -> float:
     """Return the log likelihood that all stars move together, power refitted.
 
     `order`, `sign`: the true frequency is order x frame rate + sign x apparent frequency; with row
@@ -114,18 +114,18 @@ def shared_log_likelihood(spectra: ArraySpectra, order: int = 0, sign: int = 1) 
     return _best_over_scale(spectra, _pattern(spectra, order, sign))
 
 
-def _pattern(spectra: ArraySpectra, order: int, sign: int) -> ComplexArray:
+def _pattern(spectra: _ArraySpectra, order: int, sign: int) -> ComplexArray:
     frequency = spectra.frequency_hz * sign + order * spectra.rate_hz
     phase = 2.0 * np.pi * sign * np.outer(frequency, spectra.row_time_s)
     return np.asarray(np.exp(1j * phase), dtype=np.complex128)
 
 
-def _best_over_scale(spectra: ArraySpectra, pattern: ComplexArray | None) -> float:
+def _best_over_scale(spectra: _ArraySpectra, pattern: ComplexArray | None) -> float:
     scales = np.geomspace(0.1, 30.0, 11)
     return max(_log_likelihood(spectra, pattern, float(scale)) for scale in scales)
 
 
-def _log_likelihood(spectra: ArraySpectra, pattern: ComplexArray | None, scale: float) -> float:
+def _log_likelihood(spectra: _ArraySpectra, pattern: ComplexArray | None, scale: float) -> float:
     still = np.exp(2j * np.pi * np.outer(spectra.frequency_hz, spectra.row_time_s))
     total = 0.0
     for axis in range(2):
@@ -165,7 +165,7 @@ def _own_density(spectrum: ComplexArray, frequency: FloatArray, line: LineFit) -
 
 
 @dataclass(frozen=True)
-class SharedSpectrum:
+class _SharedSpectrum:
     """Share of the motion's power that is common to all stars."""
 
     frequency_hz: FloatArray  # (b,): middle of each band
@@ -181,7 +181,7 @@ def coherence_spectrum(
     y: FloatArray,
     noise_sigma: FloatArray | float,
     cadence_s: float,
-) -> SharedSpectrum:
+) -> _SharedSpectrum:
     """Return the share of the motion's power common to two or more stars, by frequency.
 
     `x`, `y` (n, n_stars): motion on the regular grid, without NaN, any unit. `noise_sigma`
@@ -233,7 +233,7 @@ def shared_probability(
 
 def _by_band(
     frequency: FloatArray, common: FloatArray, total: FloatArray, noise: float
-) -> SharedSpectrum:
+) -> _SharedSpectrum:
     bins = np.arange(2, frequency.size - 1)  # the mean, and Nyquist, are left out
     edges = [float(bins[0])]
     while edges[-1] < bins[-1]:
@@ -251,7 +251,7 @@ def _by_band(
         middle = float(np.sqrt(frequency[part[0]] * frequency[part[-1]]))
         rows.append((middle, *_ratio(common[part], total[part], noise)))
     table = np.array(rows, dtype=np.float64).reshape(-1, 4)
-    return SharedSpectrum(table[:, 0], table[:, 1], table[:, 2], table[:, 3])
+    return _SharedSpectrum(table[:, 0], table[:, 1], table[:, 2], table[:, 3])
 
 
 def _ratio(common: FloatArray, total: FloatArray, noise: float) -> tuple[float, float, float]:

@@ -44,7 +44,7 @@ from blursplit.types import BoolArray, FloatArray, ImageArray, IntArray
 Shape = tuple[int, int]
 
 
-def pick_guides(x_px: FloatArray, y_px: FloatArray, flux: FloatArray, shape: Shape) -> IntArray:
+def _pick_guides(x_px: FloatArray, y_px: FloatArray, flux: FloatArray, shape: Shape) -> IntArray:
     """Return the brightest stars, those first that stay in the frame; x, y have shape (n, k)."""
     ny, nx = shape
     inside = (x_px > 0) & (x_px < nx - 1) & (y_px > 0) & (y_px < ny - 1)
@@ -120,7 +120,7 @@ def sum_cuts(cuts: ImageArray) -> ImageArray:
     return np.stack([full.sum(axis=2), full.sum(axis=3)], axis=2)
 
 
-def find_doubtful(
+def _find_doubtful(
     off_x: FloatArray, off_y: FloatArray, ratio: FloatArray, width: FloatArray, sigma: float
 ) -> IntArray:
     """Return the frames whose guide stars do not look like themselves at one common offset.
@@ -138,7 +138,7 @@ def find_doubtful(
     return np.flatnonzero(agree < max(1, (off_x.shape[1] + 1) // 2))
 
 
-def vote_offsets(
+def _vote_offsets(
     cuts: ImageArray, at_x: FloatArray, at_y: FloatArray, flux: FloatArray, sigma: float
 ) -> tuple[FloatArray, FloatArray]:
     """Return how far each frame lies off its expected place, all guide stars voting in 2-D.
@@ -229,7 +229,7 @@ def measure_block(
     `margin`: how far the whole field may lie off its expected place. `steady`: the field hardly
     leaves its expected place: frames are not searched for it first.
     """
-    guides = pick_guides(x_px, y_px, flux_adu, source.shape)
+    guides = _pick_guides(x_px, y_px, flux_adu, source.shape)
     at_x, at_y = x_px, y_px
     if not steady:
         fast = guides[: const.FAST_GUIDES]
@@ -239,7 +239,7 @@ def measure_block(
     block = _measure_at(source, start, at_x, at_y, setup)
     doubtful = np.zeros(len(x_px), dtype=bool)
     doubtful[
-        find_doubtful(
+        _find_doubtful(
             (block.x - x_px)[:, guides],
             (block.y - y_px)[:, guides],
             (block.flux / flux_adu)[:, guides],
@@ -251,7 +251,7 @@ def measure_block(
         rows, begin = slice(first, last), start + first
         where = x_px[rows][:, guides], y_px[rows][:, guides]
         cuts, off_x, off_y = _cut_wide(source, begin, *where, margin, setup)
-        shift_x, shift_y = vote_offsets(cuts, off_x, off_y, flux_adu[guides], setup.sigma_px)
+        shift_x, shift_y = _vote_offsets(cuts, off_x, off_y, flux_adu[guides], setup.sigma_px)
         voted = x_px[rows] + shift_x[:, None], y_px[rows] + shift_y[:, None]
         block.put(rows, _measure_at(source, begin, *voted, setup))
     off = block.x - x_px, block.y - y_px

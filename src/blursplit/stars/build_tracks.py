@@ -329,7 +329,7 @@ def stamp_size(sigma_px: float) -> int:
     return int(np.clip(size, const.SMALLEST_STAMP, const.LARGEST_STAMP))
 
 
-def pick_stamp_stars(field: Field, size: int, most: int) -> IntArray:
+def _pick_stamp_stars(field: Field, size: int, most: int) -> IntArray:
     """Return the stars to keep stamps of: bright, alone in their stamp, away from the edge."""
     ny, nx = field.image_adu.shape
     pattern = field.pattern
@@ -358,7 +358,7 @@ class StampBook:
         one_star = 4 * size * size * max(n_frames, 1)
         fits = max(1, const.STAMPS_MOST_BYTES // one_star)
         self.fewer = min(most, field.x_px.size) > fits
-        self.star = pick_stamp_stars(field, size, min(most, fits))
+        self.star = _pick_stamp_stars(field, size, min(most, fits))
         k = self.star.size
         self.pixels = np.empty((n_frames, k, size, size), dtype=np.float32)
         self.x0 = np.zeros((n_frames, k), dtype=np.int64)

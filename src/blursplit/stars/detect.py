@@ -33,7 +33,7 @@ from blursplit.types import BoolArray, FloatArray, ImageArray, IntArray
 
 
 @dataclass(frozen=True)
-class ReferenceImage:
+class _ReferenceImage:
     """Registered mean of early frames, and what single frames say that the mean hides."""
 
     image: ImageArray
@@ -43,7 +43,7 @@ class ReferenceImage:
     shift_y_px: float
 
 
-def read_early_frames(source: FrameSource, name: str) -> ImageArray:
+def _read_early_frames(source: FrameSource, name: str) -> ImageArray:
     """Return up to 24 first frames, fewer where they are large (120 MB).
 
     Raises InputError when most of them cannot be read: that is no fault of the sky.
@@ -57,7 +57,7 @@ def read_early_frames(source: FrameSource, name: str) -> ImageArray:
     return frames
 
 
-def mean_of(frames: ImageArray) -> ImageArray:
+def _mean_of(frames: ImageArray) -> ImageArray:
     """Return the mean over frames, NaN pixels left out."""
     shape = frames.shape[1:]
     none, far = np.zeros(shape, dtype=bool), np.full(shape, np.inf, dtype=np.float32)
@@ -65,7 +65,7 @@ def mean_of(frames: ImageArray) -> ImageArray:
     return _mean_within(frames, moved, none, np.zeros(shape, dtype=np.float32), far)
 
 
-def find_lasting_hot_pixels(frames: ImageArray, mean: ImageArray) -> BoolArray:
+def _find_lasting_hot_pixels(frames: ImageArray, mean: ImageArray) -> BoolArray:
     """Return the pixels that stand out of the mean of the frames, and do so in most of them.
 
     Where a cosmic ray hit, or two trails cross, the mean stands out as well, but only by what
@@ -88,7 +88,7 @@ def find_lasting_hot_pixels(frames: ImageArray, mean: ImageArray) -> BoolArray:
     return hot
 
 
-def find_saturation(frames: ImageArray, hot: BoolArray, declared: float | None) -> float | None:
+def _find_saturation(frames: ImageArray, hot: BoolArray, declared: float | None) -> float | None:
     """Return the level of saturation: declared, or seen as a pile-up at the highest value."""
     # A frame at a time, so that no second copy of them all is made.
     hot_y, hot_x = np.nonzero(hot)
@@ -117,7 +117,7 @@ def _top_of(frame: ImageArray, hot_y: IntArray, hot_x: IntArray) -> float:
     return float(np.fmax.reduce(frame, axis=None, initial=-np.inf))
 
 
-def find_width(
+def _find_width(
     frames: ImageArray, mean: ImageArray, hot: BoolArray, limit: float | None, name: str
 ) -> float:
     """Return the sigma of the bright stars: median of five single frames, or of the mean.
@@ -131,11 +131,11 @@ def find_width(
         return float(np.median(widths))
     width = _width_of(mean, hot, limit)
     if width is None:
-        raise no_star(name)
+        raise _no_star(name)
     return width
 
 
-def no_star(name: str) -> TooFewStarsError:
+def _no_star(name: str) -> TooFewStarsError:
     """Return the error of frames that show nothing."""
     return TooFewStarsError(
         name,
@@ -189,12 +189,12 @@ def _clipped_near(image: ImageArray, peaks: Peaks, limit: float | None) -> BoolA
     if limit is None:
         return np.zeros(peaks.x_px.size, dtype=bool)
     full = (image >= const.SATURATED_SHARE * limit).astype(np.float32)
-    return sum_core(full, peaks.x_px, peaks.y_px) > 0
+    return _sum_core(full, peaks.x_px, peaks.y_px) > 0
 
 
-def register_mean(
+def _register_mean(
     frames: ImageArray, sigma: float, hot: BoolArray, limit: float | None, name: str
-) -> ReferenceImage:
+) -> _ReferenceImage:
     """Shift frames by whole pixels on the one with most stars, clip outliers, and average."""
     peaks = [find_peaks(frame, sigma, hot=hot) for frame in frames]
     shape = (frames.shape[1], frames.shape[2])
@@ -205,7 +205,7 @@ def register_mean(
         if place is not None
     ]
     if not moved:
-        raise no_star(name)
+        raise _no_star(name)
     first = places[0] or (0.0, 0.0)
     full = np.zeros(shape, dtype=np.float32)
     if limit is not None:
@@ -224,7 +224,7 @@ def register_mean(
     if len(moved) > 4 and np.isfinite(mean).mean() < const.SPARSE_FIELD:  # noqa: PLR2004 - as above
         # Small images of stars have no sky between them: their scatter in time is the noise.
         scatter = min(scatter, float(np.nanmedian(spread)))
-    return ReferenceImage(mean, full, scatter, *first)
+    return _ReferenceImage(mean, full, scatter, *first)
 
 
 def _mean_within(
@@ -311,7 +311,7 @@ def _shifted(image: ImageArray, by_x: int, by_y: int) -> ImageArray:
     return out
 
 
-def sum_core(share: ImageArray, x: FloatArray, y: FloatArray) -> FloatArray:
+def _sum_core(share: ImageArray, x: FloatArray, y: FloatArray) -> FloatArray:
     """Sum an image over 7x7 pixels about each place."""
     padded = np.pad(share, 3)
     window = np.lib.stride_tricks.sliding_window_view(padded, (7, 7))
@@ -350,12 +350,12 @@ def find_stars(sequence: Sequence, max_stars: int = 60) -> Field:
     Raises TooFewStarsError when no star is found; InputError when all stars are saturated.
     """
     source = sequence.source
-    frames = read_early_frames(source, sequence.name)
-    plain_mean = mean_of(frames)
-    hot = find_lasting_hot_pixels(frames, plain_mean)
-    limit = find_saturation(frames, hot, sequence.instrument.get("saturation_adu"))
-    sigma = find_width(frames, plain_mean, hot, limit, sequence.name)
-    early = register_mean(frames, sigma, hot, limit, sequence.name)
+    frames = _read_early_frames(source, sequence.name)
+    plain_mean = _mean_of(frames)
+    hot = _find_lasting_hot_pixels(frames, plain_mean)
+    limit = _find_saturation(frames, hot, sequence.instrument.get("saturation_adu"))
+    sigma = _find_width(frames, plain_mean, hot, limit, sequence.name)
+    early = _register_mean(frames, sigma, hot, limit, sequence.name)
     del frames
     stretched = any(code == "eight-bit" for code, _ in sequence.notes)
     return _choose(sequence.name, early, sigma, hot, limit, max_stars, stretched=stretched)
@@ -404,7 +404,7 @@ def _detect(image: ImageArray, sigma: float, most: int) -> Peaks:
 
 def _choose(
     name: str,
-    early: ReferenceImage,
+    early: _ReferenceImage,
     sigma: float,
     hot: BoolArray,
     limit: float | None,
@@ -446,7 +446,7 @@ def _clear_peaks(image: ImageArray, sigma: float, scatter: float) -> Peaks:
 
 
 def _refuse(
-    early: ReferenceImage,
+    early: _ReferenceImage,
     sources: Peaks,
     found: dict[str, FloatArray],
     sigma: float,
@@ -457,7 +457,7 @@ def _refuse(
     ny, nx = early.image.shape
     margin = const.EDGE_SIGMAS * sigma + 2.0
     snr = found["core"] / np.sqrt(np.pi) / (const.WINDOW_OVER_SIGMA * sigma * early.scatter)
-    clipped = sum_core(early.clipped_share, sources.x_px, sources.y_px)
+    clipped = _sum_core(early.clipped_share, sources.x_px, sources.y_px)
     # In pictures stretched for display the cores are clipped as a rule; as long as no more than
     # the disk within one sigma is, the flanks still give the position (but not the shape).
     too_clipped = np.pi * sigma**2 if stretched else const.OFTEN_CLIPPED
@@ -524,7 +524,7 @@ def _explain_nothing(name: str, refused: dict[str, int]) -> None:
         )
     found = ", ".join(f"{n} {reason}" for reason, n in refused.items() if n)
     if not found:
-        raise no_star(name)
+        raise _no_star(name)
     raise TooFewStarsError(
         name,
         f"no star can be followed ({found})",

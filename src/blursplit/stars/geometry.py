@@ -106,7 +106,7 @@ def fit_turn_and_scale(
         both = np.concatenate([dx_px[used], dy_px[used]])
         solution = np.linalg.lstsq(np.concatenate([rows_x, rows_y]), both, rcond=1e-9)[0]
         fitted = (np.rad2deg(solution[0]), *solution[1:])
-        left = np.concatenate([dx_px, dy_px]) - offsets_of(x_px, y_px, *fitted)
+        left = np.concatenate([dx_px, dy_px]) - _offsets_of(x_px, y_px, *fitted)
         left = np.hypot(*left.reshape(2, -1))
         again = left <= 4.0 * max(median_of(left), 1e-3)
         if again.sum() < 3 or (again == used).all():  # noqa: PLR2004
@@ -120,7 +120,7 @@ def fit_turn_and_scale(
     )
 
 
-def offsets_of(
+def _offsets_of(
     x_px: FloatArray, y_px: FloatArray, turn_deg: float, scale: float, x: float, y: float
 ) -> FloatArray:
     """Return the displacements (all x, then all y) of a small turn, scale and shift."""
@@ -172,7 +172,7 @@ def masked_median(values: FloatArray, mask: BoolArray) -> FloatArray:
 
 
 @dataclass(frozen=True)
-class FieldRotation:
+class _FieldRotation:
     """Turn and scale that a stretch of frames adds to those assumed."""
 
     turn_deg: float  # from +x toward +y
@@ -183,7 +183,7 @@ class FieldRotation:
 
 def fit_field_rotation(
     x_px: FloatArray, y_px: FloatArray, off_x_px: FloatArray, off_y_px: FloatArray, good: BoolArray
-) -> FieldRotation | None:
+) -> _FieldRotation | None:
     """Fit turn and scale to the medians of where stars lie off their places, or return None.
 
     `x_px`, `y_px` (k,): places of the stars about the centre of the frame. `off_x_px`, `off_y_px`
@@ -200,7 +200,7 @@ def fit_field_rotation(
         return None
     fitted = fit_turn_and_scale(x_px[used], y_px[used], dx[used], dy[used])
     left = np.concatenate([dx[used], dy[used]])
-    left = left - offsets_of(x_px[used], y_px[used], *fitted)
+    left = left - _offsets_of(x_px[used], y_px[used], *fitted)
     scatter = np.concatenate([np.abs(off_x_px - dx)[good], np.abs(off_y_px - dy)[good]])
     usual = median_of(scatter)
     kept = np.where(good, off_x_px - dx, 0.0), np.where(good, off_y_px - dy, 0.0)
@@ -208,7 +208,7 @@ def fit_field_rotation(
     square = np.square(x_px[used] - x_px[used].mean()) + np.square(y_px[used] - y_px[used].mean())
     weight = float((square * frames).sum())
     error = 1.25 * const.SIGMA_PER_MAD * usual / np.sqrt(weight) if weight > 0 else np.inf
-    return FieldRotation(
+    return _FieldRotation(
         turn_deg=fitted[0],
         error_deg=float(np.rad2deg(error)),
         scale=fitted[1],

@@ -31,7 +31,7 @@ class BlankSky:
     """
 
     def __init__(self, field: Field, n_frames: int) -> None:
-        self.x0, self.y0 = blank_patches(field)
+        self.x0, self.y0 = _blank_patches(field)
         self.step = max(const.BLANK_RUN_STEP, n_frames // const.BLANK_RUNS)
         self.next = 0
         self.frames = 0
@@ -257,7 +257,7 @@ def _lone_pixels(image: NDArray[np.float32]) -> tuple[FloatArray, FloatArray]:
     return x.astype(float) + 1.0, y.astype(float) + 1.0
 
 
-def blank_patches(field: Field) -> tuple[IntArray, IntArray]:
+def _blank_patches(field: Field) -> tuple[IntArray, IntArray]:
     """Return the corners of the emptiest patches of the reference image, away from its stars."""
     image = np.where(np.isfinite(field.image_adu), field.image_adu, np.inf)
     ny, nx = image.shape

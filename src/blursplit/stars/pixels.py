@@ -22,7 +22,7 @@ from blursplit.stars.geometry import masked_median, median_of
 from blursplit.types import BoolArray, FloatArray, ImageArray, IntArray
 
 
-def measure_excess(
+def _measure_excess(
     above_adu: FloatArray,
     dx_px: FloatArray,
     dy_px: FloatArray,
@@ -69,7 +69,7 @@ def find_spikes(
 ) -> tuple[BoolArray, BoolArray]:
     """Say which samples were hit by a cosmic ray, and which may have been.
 
-    `excess` (n, k): from `measure_excess`. `noise` (n, k): photon and read-out noise of `excess`.
+    `excess` (n, k): from `_measure_excess`. `noise` (n, k): photon and read-out noise of `excess`.
     `off_x_px`, `off_y_px` (n, k): centroids less their expected places. `flux_ratio` (n, k): fluxes
     over their expected values. `width_px` (n, k).
 
@@ -233,13 +233,13 @@ def peaks_and_excess(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the brightest pixel near each centroid above the sky, its excess and the noise of it.
 
-    The excess (`measure_excess`) and its noise, shape `shape`, are in fluxes of the star.
+    The excess (`_measure_excess`) and its noise, shape `shape`, are in fluxes of the star.
     """
     at_x, at_y, top, around = brightest
     known = np.isfinite(shapes.x_px)
     peak = np.where(known, top - sky, np.nan)
     above = np.where(known, top - around, np.nan)
-    excess = measure_excess(above, at_x - shapes.x_px, at_y - shapes.y_px, shapes, shape)
+    excess = _measure_excess(above, at_x - shapes.x_px, at_y - shapes.y_px, shapes, shape)
     with np.errstate(invalid="ignore", divide="ignore"):
         noise = np.sqrt(1.25 * (variance + np.maximum(peak, 0) / setup.gain_e_per_adu))
         noise = noise / shapes.flux_adu

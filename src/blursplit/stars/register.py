@@ -87,7 +87,7 @@ def find_peaks(
         image = np.where(bad, np.float32(robust_level(image)[0]), image)
     # Wide stars are as well seen in larger pixels, of which there are fewer.
     bins = int(np.clip(sigma_px / const.FINEST_SIGMA_PX, 1, const.MOST_BINNED))
-    coarse = binned(image, bins) if bins > 1 else image
+    coarse = _binned(image, bins) if bins > 1 else image
     sigma = sigma_px / bins
     # A box as wide as a Gaussian of three sigmas costs a tenth of it.
     smooth, around = smoothed(coarse, sigma, int(np.ceil(5.2 * sigma)))
@@ -104,7 +104,7 @@ def find_peaks(
     return Peaks(x.astype(float), y.astype(float), height.astype(float))
 
 
-def binned(image: ImageArray, bins: int) -> ImageArray:
+def _binned(image: ImageArray, bins: int) -> ImageArray:
     """Return the means of `bins` x `bins` pixels; what is left over at the far edges is cut off."""
     ny, nx = (bins * (length // bins) for length in image.shape)
     rows = image[0:ny:bins] + image[1:ny:bins]
@@ -122,11 +122,11 @@ def smoothed(image: ImageArray, sigma_px: float, half: int = 0) -> tuple[ImageAr
     from blursplit.stars.frame_kernels import smooth_and_box
 
     smooth, around = np.empty_like(image), np.empty_like(image)
-    smooth_and_box(image, gaussian_weights(sigma_px), half, smooth, around)
+    smooth_and_box(image, _gaussian_weights(sigma_px), half, smooth, around)
     return smooth, around
 
 
-def gaussian_weights(sigma_px: float) -> ImageArray:
+def _gaussian_weights(sigma_px: float) -> ImageArray:
     """Return the weights of a Gaussian filter out to four sigmas."""
     far = int(4.0 * sigma_px + 0.5)
     kernel = np.exp(-0.5 * np.square(np.arange(-far, far + 1) / sigma_px))
@@ -142,7 +142,7 @@ def smooth_near(
 
     Returns: (m, 2 reach + 1, 2 reach + 1) float32.
     """
-    kernel = gaussian_weights(sigma_px)
+    kernel = _gaussian_weights(sigma_px)
     far = kernel.size // 2
     weights = np.zeros((2 * reach + 1, 2 * (reach + far) + 1), dtype=np.float32)
     for i in range(2 * reach + 1):

@@ -17,7 +17,7 @@ from blursplit.types import BoolArray, FloatArray
 
 
 @dataclass(frozen=True)
-class Step:
+class _Step:
     """The likeliest step of a path."""
 
     at: int  # first frame after it
@@ -42,7 +42,7 @@ class _Noise:
     freedom: int  # frames less the numbers fitted on each axis
 
 
-def find_step(xy: FloatArray, allowed: BoolArray) -> Step:
+def find_step(xy: FloatArray, allowed: BoolArray) -> _Step:
     """Return the likeliest step of a path.
 
     `xy` (2, n), without NaN and at least four `STEP_SPAN` long. `allowed` (n,): frames before which
@@ -82,7 +82,7 @@ def find_step(xy: FloatArray, allowed: BoolArray) -> Step:
     share = np.einsum("it,ij,jt->t", beside, np.linalg.inv(plain.covariance), beside)
     share = share.max() / plain.left.shape[1]  # below 1, as it is one of the squares in S
     push = -plain.freedom * float(np.log1p(-min(share, 1 - 1e-12)))
-    return Step(at, shift, log_ratio / excess, push / excess)
+    return _Step(at, shift, log_ratio / excess, push / excess)
 
 
 def _fit_noise(xy: FloatArray) -> _Noise:

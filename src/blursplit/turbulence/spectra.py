@@ -142,7 +142,7 @@ def _abel_weights() -> tuple[FloatArray, FloatArray]:
     return results[0], results[1]
 
 
-class CrossSpectrumTable:
+class _CrossSpectrumTable:
     """Co-spectra of the tilts of two parallel beams, averaged over wind directions.
 
     A wave of radial frequency u is seen at x = u |cos psi| with psi uniform, whatever the
@@ -268,12 +268,12 @@ def _cross_bessel() -> tuple[FloatArray, tuple[FloatArray, FloatArray]]:
 @lru_cache(maxsize=64)
 def cross_spectrum_table(
     aperture_over_outer_scale: float, obstruction: float, kind: TiltKind
-) -> CrossSpectrumTable:
+) -> _CrossSpectrumTable:
     """Return the (cached) table of co-spectra of one telescope and outer scale.
 
     Parameters are those of `tilt_spectra`; calling the table with (x, s/D) interpolates.
     """
-    return CrossSpectrumTable(aperture_over_outer_scale, obstruction, kind)
+    return _CrossSpectrumTable(aperture_over_outer_scale, obstruction, kind)
 
 
 # --- tables on even grids, read between their nodes for many sets of parameters at once -----------

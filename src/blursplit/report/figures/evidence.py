@@ -258,7 +258,7 @@ def _handedness(result: Result, angle_of_y_deg: float) -> int | None:
     return None
 
 
-def outline(major: float, minor: float, angle_deg: float) -> tuple[FloatArray, FloatArray]:
+def _outline(major: float, minor: float, angle_deg: float) -> tuple[FloatArray, FloatArray]:
     """Return x and y of an ellipse with these half-axes, the larger one at an angle from +x."""
     turn, around = math.radians(angle_deg), np.linspace(0.0, 2.0 * np.pi, 121)
     u, v = major * np.cos(around), minor * np.sin(around)
@@ -299,7 +299,7 @@ def draw_ellipses(result: Result) -> Figure:
     ax = axes_for(None, 3.7, 3.6)
     drawn = half_axes(result)
     for name, (major, minor, angle_deg) in drawn.items():
-        x, y = outline(major, minor, angle_deg)
+        x, y = _outline(major, minor, angle_deg)
         dash = CAUSE_DASHES[name]
         ax.plot(x, y, color=colour(name), ls=dash, lw=2.0, label=CAUSE_NAMES[name])
     reach = 1.4 * max((major for major, _, _ in drawn.values()), default=1.0)

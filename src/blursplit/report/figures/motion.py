@@ -40,7 +40,7 @@ def _positive(values: FloatArray) -> FloatArray:
     return np.where(values > 0, values, np.nan)
 
 
-def strongest(lines: Sequence[Line], count: int = const.FIGURE_MARKS) -> list[tuple[int, Line]]:
+def _strongest(lines: Sequence[Line], count: int = const.FIGURE_MARKS) -> list[tuple[int, Line]]:
     """Return the strongest lines with their numbers in the result, counted from 1."""
 
     def strength(line: Line) -> float:
@@ -53,7 +53,7 @@ def strongest(lines: Sequence[Line], count: int = const.FIGURE_MARKS) -> list[tu
     return sorted(numbered, key=lambda entry: -strength(entry[1]))[:count]
 
 
-def mark_labels(
+def _mark_labels(
     places: Sequence[tuple[float, str]], nearest: float = const.FIGURE_LABELS_TOUCH
 ) -> list[tuple[float, str]]:
     """Join the labels of marks that would touch each other: places and labels, in order.
@@ -75,7 +75,7 @@ def mark_labels(
 
 
 def _mark_lines(ax: Axes, lines: Sequence[Line]) -> None:
-    shown = [(line.shown_hz, str(index)) for index, line in strongest(lines)]
+    shown = [(line.shown_hz, str(index)) for index, line in _strongest(lines)]
     _mark_frequencies(ax, [(hz, label) for hz, label in shown if hz is not None])
 
 
@@ -83,7 +83,7 @@ def _mark_frequencies(ax: Axes, marks: Sequence[tuple[float, str]]) -> None:
     known = [(frequency, label) for frequency, label in marks if frequency > 0]
     for frequency, _ in known:
         ax.axvline(frequency, color=colour("muted"), lw=0.8, ls=":")
-    for x, label in mark_labels([(float(np.log10(f)), label) for f, label in known]):
+    for x, label in _mark_labels([(float(np.log10(f)), label) for f, label in known]):
         ax.annotate(
             label,
             (10.0**x, 1.0),
@@ -334,11 +334,11 @@ def _mark(
             solid_capstyle="butt",
         )
     places = [(e.start_s + 0.5 * e.duration_s, str(k)) for k, e in enumerate(events, start=1)]
-    for x, label in mark_labels(places, const.FIGURE_LABELS_TOUCH_SHARE * span):
+    for x, label in _mark_labels(places, const.FIGURE_LABELS_TOUCH_SHARE * span):
         _number(ax, label, (x, 1.03), "xaxis", (0, 3))
     found = [
         (float(np.log10(shown)), str(index))
-        for index, line in strongest(lines)
+        for index, line in _strongest(lines)
         if (shown := line.shown_hz) and extent[2] < np.log10(max(shown, 1e-9)) < extent[3]
     ]
     for y, _ in found:
@@ -350,7 +350,7 @@ def _mark(
             lw=1.4,
             clip_on=False,
         )
-    for y, label in mark_labels(found, const.FIGURE_LABELS_TOUCH_SHARE * (extent[3] - extent[2])):
+    for y, label in _mark_labels(found, const.FIGURE_LABELS_TOUCH_SHARE * (extent[3] - extent[2])):
         # one below the other, or they would run into the bar
         _number(ax, "\n".join(reversed(label.split(", "))), (1.03, y), "yaxis", (2, 0))
 
