@@ -27,10 +27,10 @@ from blursplit.evidence.rolling_rows import find_row_delay
 from blursplit.motion.grid import GridData
 from blursplit.rig import Rig, merge_settings
 from blursplit.simulate.scene import Scene
-from blursplit.simulate.waist import draw_tracks
 from blursplit.spectra import LineFit, find_lines
 from blursplit.stars.raw_checks import Check
 from blursplit.stars.tracks import StarTracks
+from waist import draw_tracks
 
 SHARES = (0.0, 0.001, 0.003, 0.01, 0.03, 0.1, 0.3, np.inf)
 

@@ -55,9 +55,9 @@ from blursplit.simulate.motion import (  # noqa: E402
     shake_density,
 )
 from blursplit.simulate.scene import SceneSensor  # noqa: E402
-from blursplit.simulate.waist import draw_tracks  # noqa: E402
 from blursplit.simulate.write import draw_sensor  # noqa: E402
 from blursplit.turbulence.conversions import seeing_arcsec, structure_function  # noqa: E402
+from waist import draw_tracks  # noqa: E402
 
 WAVELENGTH_M = 550e-9
 NEAR_SHARES, SHAKES = (0.0, 0.2, 0.5, 0.8, 0.95), (0.0, 0.15, 0.3, 0.5)

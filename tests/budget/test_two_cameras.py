@@ -14,8 +14,8 @@ from blursplit.evidence.guest import Record
 from blursplit.measure import measure
 from blursplit.rig import Rig
 from blursplit.simulate import Scene, write_sequence
-from blursplit.simulate.waist import draw_tracks
 from blursplit.sources import Source
+from waist import draw_tracks
 
 SCENE = {
     "telescope": {"aperture_m": 0.2, "obstruction": 0.3},

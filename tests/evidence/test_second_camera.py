@@ -25,8 +25,8 @@ from blursplit.evidence.second_camera_air import (
     pair_evidence,
 )
 from blursplit.simulate import Scene
-from blursplit.simulate.waist import draw_tracks
 from blursplit.turbulence.conversions import structure_function
+from waist import draw_tracks
 
 WAVELENGTH_M = 550e-9
 

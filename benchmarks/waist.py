@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from blursplit import constants as const
+from blursplit.constants import ARCSEC_PER_RADIAN, FWHM_PER_SIGMA, STEPS_LONG
 from blursplit.definitions import turn
 from blursplit.simulate.air import LayerGeometry, layer_geometries, near_geometry
 from blursplit.simulate.camera import (
@@ -28,6 +28,10 @@ from blursplit.stars.tracks import StarTracks
 from blursplit.turbulence.conversions import phase_spectrum
 from blursplit.turbulence.tilt import signed_tilt_gain
 from blursplit.types import FloatArray
+
+_NODES = 40  # waves across the wind of each sign and frequency, drawn in their bins
+_HIGHEST = 1.6  # V/D; Z tilt above it holds under 1e-3 of the variance (physics: slope -17/3)
+_OVERSAMPLING = 4  # grid points over Nyquist's; a local cubic then errs by 1 %
 
 
 @dataclass(frozen=True)
@@ -69,21 +73,21 @@ def draw_tilts(
     """
     highest = 10.0
     for layer in layers:
-        reach = max(const.WAIST_HIGHEST * layer.wind_m_s / b.aperture_m for b in beams)
+        reach = max(_HIGHEST * layer.wind_m_s / b.aperture_m for b in beams)
         longest = min(b.exposure_s for b in beams)
         highest = max(highest, min(reach, max(2.0 / longest, 30.0)))
-    rate = 2 * highest * const.WAIST_OVERSAMPLING
+    rate = 2 * highest * _OVERSAMPLING
     n = 2 * int(np.ceil(duration_s * rate))  # twice as long: its ends meet, the record's do not
     spectrum = np.zeros((len(beams), 2, n // 2 + 1), dtype=complex)
     for index, layer in enumerate(layers):
-        top = min(highest, max(const.WAIST_HIGHEST * layer.wind_m_s / b.aperture_m for b in beams))
+        top = min(highest, max(_HIGHEST * layer.wind_m_s / b.aperture_m for b in beams))
         bins = np.arange(1, int(top * n / rate) + 1)
         for part in np.array_split(bins, max(1, bins.size * len(beams) // 20_000)):
             spectrum[:, :, part] += _layer_waves(
                 layer, index, beams, part * rate / n, rate / n, rng
             )
     series = np.fft.irfft(spectrum, n=n, axis=-1)[..., : n // 2 + 1] * (n / 2)
-    return rate, np.moveaxis(series, -1, 0) * wavelength_m * const.ARCSEC_PER_RADIAN
+    return rate, np.moveaxis(series, -1, 0) * wavelength_m * ARCSEC_PER_RADIAN
 
 
 def _layer_waves(
@@ -95,9 +99,7 @@ def _layer_waves(
     rng: np.random.Generator,
 ) -> FloatArray:
     """Return the complex amplitudes of one layer, shape (n_beams, 2, n_nu) [waves of phase]."""
-    edges = np.r_[
-        0.0, np.geomspace(1e-3, 3.0 / min(b.aperture_m for b in beams), const.WAIST_NODES)
-    ]
+    edges = np.r_[0.0, np.geomspace(1e-3, 3.0 / min(b.aperture_m for b in beams), _NODES)]
     width = np.diff(edges)
     shape = (nu_hz.size, 2, width.size)
     across = edges[:-1] + width * rng.uniform(size=shape)
@@ -149,7 +151,7 @@ def _read(rate_hz: float, series: FloatArray, time_s: FloatArray) -> FloatArray:
 
 def _exposed(shared: Shared, series: FloatArray, start_s: FloatArray, tau_s: float) -> FloatArray:
     """Return the mean of a shared motion over each exposure, shape (*start.shape, 2)."""
-    steps = int(np.clip(np.ceil(tau_s * shared.rate_hz / 2), 3, const.STEPS_LONG))
+    steps = int(np.clip(np.ceil(tau_s * shared.rate_hz / 2), 3, STEPS_LONG))
     inside = (np.arange(steps) + 0.5) / steps * tau_s
     return np.asarray(shared.at(start_s[..., None] + inside, series).mean(axis=-2))
 
@@ -162,12 +164,9 @@ def centroid_sigma_px(scene: Scene, flux_e_per_s: FloatArray) -> FloatArray:
     camera, pupil = scene.camera, scene.pupil
     wavelength = scene.air.wavelength_nm * 1e-9
     strength = sum(r ** (-5 / 3) for r in (scene.air.r0_m, scene.near_r0_m) if r is not None)
-    width = (
-        np.hypot(wavelength * strength**0.6, wavelength / pupil.aperture_m)
-        * const.ARCSEC_PER_RADIAN
-    )
+    width = np.hypot(wavelength * strength**0.6, wavelength / pupil.aperture_m) * ARCSEC_PER_RADIAN
     width = np.hypot(width, scene.telescope.instrument_fwhm_arcsec)
-    s = np.hypot(width / camera.pixel_scale_arcsec / const.FWHM_PER_SIGMA, 0.3)
+    s = np.hypot(width / camera.pixel_scale_arcsec / FWHM_PER_SIGMA, 0.3)
     electrons = flux_e_per_s * camera.exposure_s
     sky = camera.sky_e_per_s * camera.exposure_s + camera.read_noise_e**2
     return np.asarray(s / np.sqrt(electrons) * np.sqrt(1 + 8 * np.pi * s**2 * sky / electrons))
