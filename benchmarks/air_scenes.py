@@ -20,7 +20,7 @@ from blursplit.budget.fit import FitSetup
 from blursplit.budget.line_terms import LineTerm
 from blursplit.facts import Optics
 from blursplit.image.otf import OpticsData, registered_transfer
-from blursplit.motion.grid import GridData, GridSegment
+from blursplit.motion.common import GridData, GridSegment
 from blursplit.stars.pixels import measure_sky
 from independent_screens import ARCSEC, FINE_STEP_M, Plan, screen_of
 from independent_screens import Optics as Pupil

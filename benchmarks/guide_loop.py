@@ -21,7 +21,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent))
 
 from blursplit.evidence.guide_loop import find_guide_motion
-from blursplit.motion.grid import GridData, GridSegment
+from blursplit.motion.common import GridData, GridSegment
 from blursplit.rig import Rig, Setup, merge_settings
 from motion_scenes import slow_current, without_lines
 

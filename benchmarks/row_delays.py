@@ -24,7 +24,7 @@ import numpy as np
 from blursplit.budget.record import shared_and_differential
 from blursplit.evidence.guest import Record
 from blursplit.evidence.rolling_rows import find_row_delay
-from blursplit.motion.grid import GridData
+from blursplit.motion.common import GridData
 from blursplit.rig import Rig, merge_settings
 from blursplit.simulate.scene import Scene
 from blursplit.spectra import LineFit, find_lines

@@ -29,7 +29,7 @@ for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 
 import numpy as np  # noqa: E402 - after the number of threads
 
-from blursplit.budget.two_cameras import seeing_of_two_cameras  # noqa: E402
+from blursplit.budget.witnesses import seeing_of_two_cameras  # noqa: E402
 from blursplit.constants import (  # noqa: E402
     FWHM_PER_SIGMA,
     LEAST_WORTH_ARCSEC,

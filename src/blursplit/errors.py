@@ -1,4 +1,4 @@
-"""What can go wrong, as a tree.
+"""What can go wrong, as a tree, and words of others made safe to show.
 
 BlursplitError
 ├── InputError          a file, keyword or option that cannot be used (exit code 2)
@@ -13,7 +13,6 @@ from __future__ import annotations
 from pathlib import Path
 
 from blursplit import constants as const
-from blursplit.plain import plain
 
 
 class BlursplitError(Exception):
@@ -109,3 +108,13 @@ class OutputError(BlursplitError):
     def __init__(self, target: str | Path, problem: str, remedy: str) -> None:
         self.target = str(target)
         super().__init__(plain(f"{self.target}: {problem}; {remedy}"))
+
+
+def plain(text: object) -> str:
+    """Return a text from outside as one line without control or direction-changing characters.
+
+    Such characters could move the cursor of a terminal or turn a line around, and the halves of
+    characters that stand for undecodable bytes of a file name cannot be written as UTF-8 at all;
+    each becomes the replacement character, so that their presence still shows.
+    """
+    return "".join(c if c.isprintable() else " " if c.isspace() else "\ufffd" for c in str(text))

@@ -134,8 +134,7 @@ def measure_tracks(
     of each stage as it begins.
     """
     from blursplit.budget import answer, findings, record
-    from blursplit.budget.two_cameras import weigh_second_camera
-    from blursplit.budget.witnesses import weigh_sensors
+    from blursplit.budget.witnesses import weigh_second_camera, weigh_sensors
     from blursplit.evidence.focus_runs import FocusRuns
     from blursplit.evidence.guest import AboveTheAir
     from blursplit.evidence.mask import MaskGuest

@@ -11,10 +11,9 @@ from typing import Any, TypeAlias
 from numpy.typing import NDArray
 
 from blursplit import constants as const
-from blursplit.errors import InputError, TooFewFramesError
+from blursplit.errors import InputError, TooFewFramesError, plain
 from blursplit.folder import is_result_folder, read_result_folder
 from blursplit.frames.pixels import Calibration
-from blursplit.plain import plain
 from blursplit.rig import Rig, Setting, as_rig, merge_settings
 from blursplit.stars.tracks import StarTracks
 

@@ -19,7 +19,7 @@ from blursplit.budget.air_data import (
 from blursplit.budget.air_model import AirModel, AirState
 from blursplit.budget.fit import FitSetup, Pace, _measured_width_prior, build_model, fit_air
 from blursplit.image.otf import OpticsData, log_otf_bias, registered_bias_rows
-from blursplit.motion.grid import GridData, GridSegment
+from blursplit.motion.common import GridData, GridSegment
 from blursplit.turbulence.spectra import cross_spectrum_table, tilt_spectra
 
 CADENCE, EXPOSURE = 0.04, 0.01

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.drive.right_ascension import read_drive
+from blursplit.drive.periodic_error import read_drive
 from blursplit.drive.terms import DriveRecord, drive_terms, record_of_tracks
 from blursplit.measure import Source, measure_tracks
 from blursplit.report.words import text_of

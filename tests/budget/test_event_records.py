@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.budget.diagnostics import find_shared_events, time_frequency_arrays
-from blursplit.motion.grid import GridData, GridSegment
+from blursplit.motion.common import GridData, GridSegment
 from blursplit.series import SERIES_NAMES
 
 CADENCE_S = 0.025

@@ -11,7 +11,7 @@ from blursplit.budget.line_terms import LineTerm
 from blursplit.budget.summary import is_shown
 from blursplit.definitions import Conditions, in_windows, motion_covariance
 from blursplit.drive.terms import DriveTerm
-from blursplit.motion.grid import GridData, GridSegment
+from blursplit.motion.common import GridData, GridSegment
 from blursplit.simulate.motion import mode_density, noise_series
 
 RATE_HZ, N_DRAWS = 20.0, 40

@@ -10,7 +10,7 @@ from blursplit.budget.line_terms import (
     shared_coefficients,
     without_lines,
 )
-from blursplit.motion.grid import GridData, GridSegment
+from blursplit.motion.common import GridData, GridSegment
 from blursplit.spectra import LineFit
 
 CADENCE = 0.02

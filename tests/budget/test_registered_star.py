@@ -12,7 +12,7 @@ from blursplit.budget.fit import FitSetup, build_model
 from blursplit.constants import ARCSEC_PER_RADIAN, FWHM_PER_SIGMA
 from blursplit.facts import Optics
 from blursplit.image.otf import registered_transfer
-from blursplit.motion.grid import GridData, GridSegment
+from blursplit.motion.common import GridData, GridSegment
 from blursplit.stars.centroid import measure_windowed
 from blursplit.stars.pixels import measure_sky
 

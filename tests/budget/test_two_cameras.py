@@ -7,8 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from blursplit.budget.two_cameras import weigh_second_camera
-from blursplit.budget.witnesses import Weighed
+from blursplit.budget.witnesses import Weighed, weigh_second_camera
 from blursplit.errors import InputError
 from blursplit.evidence.guest import Record
 from blursplit.measure import measure

@@ -11,7 +11,7 @@ from blursplit.budget.witnesses import _without
 from blursplit.errors import InputError
 from blursplit.evidence.sensor_record import sensor_at
 from blursplit.measure import measure
-from blursplit.motion.grid import GridData, GridSegment
+from blursplit.motion.common import GridData, GridSegment
 from blursplit.simulate import Scene, write_sequence
 
 SCENE = {

@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.constants import SIDEREAL_RATE_ARCSEC_S
-from blursplit.drive.right_ascension import (
+from blursplit.drive.periodic_error import (
     declination_drift_arcsec_min,
     ra_axis_from_position_angle,
 )

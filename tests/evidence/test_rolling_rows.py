@@ -4,7 +4,7 @@ import numpy as np
 from numpy.testing import assert_allclose
 
 from blursplit.evidence.rolling_rows import align_rows, kept_by_rows
-from blursplit.motion.grid import GridData, GridSegment
+from blursplit.motion.common import GridData, GridSegment
 
 CADENCE = 1 / 60
 ROWS = np.array([40, 120, 200, 280, 360, 440]) * 25e-6

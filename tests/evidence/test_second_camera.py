@@ -9,7 +9,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.signal import lfilter
 
-from blursplit.budget.two_cameras import seeing_of_two_cameras
+from blursplit.budget.witnesses import seeing_of_two_cameras
 from blursplit.constants import ARCSEC_PER_RADIAN, PAIR_TURN_LEAD
 from blursplit.evidence.second_camera import (
     Alignment,

@@ -10,7 +10,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.evidence.rolling_rows import find_row_delay
-from blursplit.motion.grid import GridData, GridSegment
+from blursplit.motion.common import GridData, GridSegment
 from blursplit.spectra import find_lines
 
 CADENCE, N, STARS = 0.02, 3000, 6

@@ -12,7 +12,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.budget.lines import search_lines, to_result
 from blursplit.evidence.rolling_rows import align_rows, zones_to_search
-from blursplit.motion.grid import GridData, GridSegment
+from blursplit.motion.common import GridData, GridSegment
 from blursplit.rig import Camera, Rig, Setup, merge_settings
 
 RATE, N, STARS = 60.0, 1800, 8

@@ -12,8 +12,7 @@ import pytest
 from typer.testing import CliRunner
 
 from blursplit.cli import app
-from blursplit.errors import InputError, OutputError
-from blursplit.plain import plain
+from blursplit.errors import InputError, OutputError, plain
 
 # "Nächte" as an old disk keeps it, in Latin-1: the second byte is no UTF-8.
 LATIN = os.fsdecode(b"N\xe4chte")

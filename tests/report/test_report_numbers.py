@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from blursplit.errors import plain
 from blursplit.estimate import Estimate
-from blursplit.plain import plain
 from blursplit.report.numbers import (
     estimate_cells,
     estimate_text,

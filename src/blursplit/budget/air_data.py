@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from blursplit import constants as const
 from blursplit.facts import Optics
-from blursplit.motion.grid import GridData
+from blursplit.motion.common import GridData
 from blursplit.turbulence.conversions import structure_function
 from blursplit.turbulence.spectra import (
     Axis,

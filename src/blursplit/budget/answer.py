@@ -36,7 +36,7 @@ from blursplit.image.stack import (
     window_over_diffraction,
 )
 from blursplit.motion import PairStatistics
-from blursplit.motion.grid import GridData, remove_trend
+from blursplit.motion.common import GridData, remove_trend
 from blursplit.motion.inside import (
     InsideMotion,
     fast_variance_px2,

@@ -17,8 +17,7 @@ from blursplit.estimate import with_error
 from blursplit.facts import Facts
 from blursplit.image.stack import StarImages, star_images
 from blursplit.motion import CommonMotion, PairStatistics
-from blursplit.motion.common import detrend
-from blursplit.motion.grid import GridData
+from blursplit.motion.common import GridData, detrend
 from blursplit.result import Event, EventSearch, PairMotion
 from blursplit.result import Motion as MotionPart
 from blursplit.spectra import MotionEvent

@@ -14,7 +14,7 @@ from blursplit.budget.answer import Answer
 from blursplit.budget.judge import Findings, judge_positions, judge_widths, worth_of
 from blursplit.budget.lines import to_result
 from blursplit.budget.record import Allowed, Lines, Motion, shown_owner
-from blursplit.drive.right_ascension import read_drive
+from blursplit.drive.periodic_error import read_drive
 from blursplit.drive.terms import record_of_grid, record_of_tracks
 from blursplit.estimate import Estimate, estimate, limit, upper_limit
 from blursplit.evidence.guest import Record

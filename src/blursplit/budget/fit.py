@@ -31,7 +31,7 @@ from blursplit.budget.sampler import Draws, effective_draws, r_hat, sample
 from blursplit.evidence.guest import Guest, KnownStrength
 from blursplit.facts import Optics
 from blursplit.image.otf import OpticsData, log_otf_bias, registered_bias_rows
-from blursplit.motion.grid import GridData
+from blursplit.motion.common import GridData
 from blursplit.motion.inside import InsideMotion
 from blursplit.spectra import Continuum
 from blursplit.turbulence.conversions import STRUCTURE_CONSTANT

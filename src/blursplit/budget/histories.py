@@ -21,7 +21,7 @@ from blursplit.budget.fit import AirFit
 from blursplit.budget.line_terms import LineTerm, draw_parts, embedded_frequencies, line_density
 from blursplit.definitions import STEADY, Conditions, History
 from blursplit.drive.terms import DriveTerm
-from blursplit.motion.grid import GridData
+from blursplit.motion.common import GridData
 from blursplit.motion.inside import InsideMotion
 from blursplit.types import FloatArray, IntArray
 

@@ -19,7 +19,7 @@ from scipy.fft import irfft, next_fast_len, rfft
 
 from blursplit import constants as const
 from blursplit.image.otf import streak_otf
-from blursplit.motion.grid import GridData, remove_trend
+from blursplit.motion.common import GridData, remove_trend
 from blursplit.spectra import LineFit
 from blursplit.types import ComplexArray, FloatArray, IntArray
 

@@ -24,7 +24,7 @@ from blursplit.evidence.guide_loop import find_guide_motion
 from blursplit.evidence.rolling_rows import kept_by_rows, rolling_shutter_lines
 from blursplit.image.otf import HalfMaximum, streak_otf
 from blursplit.motion import CommonMotion
-from blursplit.motion.grid import GridData, GridSegment
+from blursplit.motion.common import GridData, GridSegment
 from blursplit.result import Line
 from blursplit.rig import Rig
 from blursplit.spectra import AliasDecision, LineFit, LineSearch

@@ -27,7 +27,7 @@ from blursplit.evidence.rolling_rows import align_rows
 from blursplit.facts import duration_s, longest_stretch_s
 from blursplit.image.stack import StarImages, star_images
 from blursplit.motion import CommonMotion, PairStatistics
-from blursplit.motion.grid import GridData, grid_data
+from blursplit.motion.common import GridData, grid_data
 from blursplit.result import Remark
 from blursplit.rig import Rig
 from blursplit.spectra import LineSearch

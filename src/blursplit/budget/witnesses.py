@@ -1,7 +1,12 @@
-"""Sensors beside the frames: what of the shared motion they own is taken out before the fit.
+"""Witnesses beside the frames: sensors, and a second camera.
 
-The coherent path is subtracted from the motion that the fit sees and given back to every history
-as its owner's; a line that a sensor explains is reported, and no part of the fit.
+What of the shared motion a sensor owns is taken out before the fit: the coherent path is subtracted
+from the motion that the fit sees and given back to every history as its owner's; a line that a
+sensor explains is reported, and no part of the fit.
+
+What two cameras do apart is air, whatever shakes them: its spectra are data of the fit, whose guest
+the second camera is. What they do alike beyond the air that both see is mechanical: so much of the
+open motion has an owner.
 """
 
 from __future__ import annotations
@@ -14,15 +19,39 @@ from typing import Any
 import numpy as np
 
 from blursplit import constants as const
+from blursplit.budget.air_model import (
+    AirState,
+    in_disk,
+    open_shape,
+    sampled_open_shape,
+    uniform_between,
+)
+from blursplit.budget.fit import AirFit
+from blursplit.budget.line_terms import line_cores_hz
 from blursplit.budget.lines import FoundLine
 from blursplit.budget.record import Lines, Motion
+from blursplit.budget.sampler import r_hat, sample
+from blursplit.budget.summary import seeing_of
 from blursplit.errors import InputError
+from blursplit.estimate import estimate, upper_limit
 from blursplit.evidence.guest import Guest, Record
+from blursplit.evidence.second_camera import (
+    CameraMotion,
+    PairSpectra,
+    align_cameras,
+    difference_power,
+    pair_spectra,
+)
+from blursplit.evidence.second_camera_air import Layer, PairEvidence, pair_evidence
 from blursplit.evidence.sensor import CLAIMS, Claim, SensorEvidence, explain_shared_motion
-from blursplit.evidence.sensor_record import SensorRecord
-from blursplit.motion.grid import GridData
+from blursplit.evidence.sensor_record import SensorRecord, no_overlap
+from blursplit.facts import Facts, gather_facts
+from blursplit.motion.common import GridData
 from blursplit.result import Remark, Witness
+from blursplit.rig import SecondCameraSetup
+from blursplit.sources import Source
 from blursplit.stars.tracks import StarTracks
+from blursplit.turbulence.conversions import structure_function
 from blursplit.types import FloatArray
 
 
@@ -95,7 +124,7 @@ def _weigh(record: Record, so_far: Weighed, sensor: SensorRecord, name: str, see
     assert grid is not None  # noqa: S101 - the caller looked
     time_s, shared = grid.time_s, grid.shared_arcsec
     real = np.concatenate([segment.real for segment in grid.segments])
-    placed = sensor.placed(start_of(record.tracks), float(time_s[-1]))
+    placed = sensor.placed(_start_of(record.tracks), float(time_s[-1]))
     remarks = [Remark(code=code, facts={"name": name, **facts}) for code, facts in placed.remarks]
     owner = CLAIMS[sensor.kind]
     if owner is None:
@@ -138,7 +167,7 @@ def _weigh(record: Record, so_far: Weighed, sensor: SensorRecord, name: str, see
     return _taken(out, found, owner, real, name) if found.coherent else out
 
 
-def start_of(tracks: StarTracks) -> datetime | None:
+def _start_of(tracks: StarTracks) -> datetime | None:
     """Return the zero of the tracks' times, None where it is not known."""
     text = tracks.start_utc
     if text is None:
@@ -212,3 +241,352 @@ def _without(grid: GridData, path: FloatArray) -> GridData:
             )
         )
     return replace(grid, segments=tuple(segments))
+
+
+def weigh_second_camera(
+    record: Record, so_far: Weighed, source: Source | None, seed: int
+) -> tuple[Record, Weighed]:
+    """Find what the other camera does apart from this one, and what both do alike.
+
+    Returns: with it as a guest; with its witness and remarks.
+
+    Raises InputError when aperture, scale or baseline are not known, or the cameras do not overlap.
+    """
+    facts = record.facts
+    if source is None:
+        return record, so_far
+    if facts.optics is None or facts.scale_arcsec is None or so_far.motion.quiet is None:
+        remark = Remark(code="second-camera-not-used", facts={"name": source.name})
+        return record, replace(so_far, said=(*so_far.said, remark))
+    stated = record.rig.setup.second_camera
+    baseline = _baseline_m(stated)
+    main = _camera_motion(record.tracks, facts, "the sequence")
+    second = _camera_motion(
+        source.tracks, gather_facts(source.tracks, source.rig, None), source.name
+    )
+    start, other = _start_of(record.tracks), _start_of(source.tracks)
+    if start is not None and other is not None:
+        second = second.later((other - start).total_seconds())
+    _refuse_apart(main, second, stated, source.name)
+    spectra, unfit = _aligned(main, second, baseline, stated, so_far.lines)
+    facts_of: dict[str, Any] = {"name": source.name}
+    if second.width_px < const.PAIR_LEAST_WIDTH_PX:
+        unfit = "second-camera-pixels"
+        facts_of |= {"width_px": const.FWHM_PER_SIGMA * second.width_px}
+    if unfit is not None:
+        witness = Witness(kind="second-camera", name=source.name, used=False)
+        return record, _with(so_far, witness, Remark(code=unfit, facts=facts_of))
+    terms = [line.term for line in so_far.lines.found]
+    pair = pair_evidence(
+        spectra, facts.optics.wavelength_m, line_cores_hz(terms, spectra.duration_s)
+    )
+    seen = seeing_of_two_cameras(pair, seed)
+    rng = np.random.default_rng([seed, 17])
+    offset_s, angle_deg = spectra.alignment_sigmas()
+    alignment = spectra.alignment
+    shaken = seen.shaken_arcsec / np.sqrt(2.0)
+    low, middle = np.percentile(shaken, [2.5, 50.0])
+    is_shaken = bool(low > const.SHAKEN_SHARE * middle)
+    draws = rng.standard_normal((2, const.N_WITNESS_DRAWS))
+    seeing = seeing_of(seen.r0_m ** (-5.0 / 3.0), facts)
+    witness = Witness(
+        kind="second-camera",
+        name=source.name,
+        offset_s=estimate(alignment.offset_s + offset_s * draws[0]),
+        angle_deg=estimate(alignment.angle_deg + angle_deg * draws[1]),
+        coherent_rms_arcsec=estimate(shaken)
+        if is_shaken
+        else upper_limit(float(np.percentile(shaken, 95.0))),
+        band_hz=(float(spectra.frequency_hz[0]), float(spectra.frequency_hz[-1])),
+        seeing_500nm_zenith_arcsec=estimate(seeing),
+        near_share=estimate(seen.near_share),
+        r_hat=max(seen.r_hat.values()),
+        flexure_hz=spectra.frequency_hz[~spectra.used.all(axis=1)].tolist(),
+    )
+    code = "second-camera-shaken" if is_shaken else "second-camera-still"
+    rms = witness.coherent_rms_arcsec
+    remark = Remark(
+        code=code,
+        facts={
+            "name": source.name,
+            "rms_arcsec": None if rms is None else rms.value if is_shaken else rms.high95,
+            "seeing_arcsec": float(np.median(seeing)),
+        },
+    )
+    guests = (*record.guests, _SecondCamera(pair))
+    return replace(record, guests=guests), _with(so_far, witness, remark)
+
+
+def _with(so_far: Weighed, witness: Witness, remark: Remark) -> Weighed:
+    return replace(so_far, witnesses=(*so_far.witnesses, witness), said=(*so_far.said, remark))
+
+
+def _baseline_m(stated: SecondCameraSetup) -> tuple[float, float]:
+    key = "second_camera.baseline_m"
+    if stated.baseline_m is None:
+        raise InputError(
+            "--second-camera",
+            f"key '{key}' is not known",
+            "give the way from the main to the other aperture along the main camera's columns and "
+            f"rows: --set {key}=[0.25, 0.0]",
+        )
+    x, y = stated.baseline_m
+    if not const.PAIR_BASELINES_M[0] <= np.hypot(x, y) <= const.PAIR_BASELINES_M[1]:
+        raise InputError(
+            "--second-camera",
+            f"key '{key}': two tubes on one mount are not {np.hypot(x, y):g} m apart",
+            "give it in metres, centre to centre",
+        )
+    return float(x), float(y)
+
+
+def _camera_motion(tracks: StarTracks, facts: Facts, name: str) -> CameraMotion:
+    """Return the motion of the brightest star in the longest stretch without a gap."""
+    if facts.optics is None or facts.scale_arcsec is None or tracks.exposure_s is None:
+        raise InputError(
+            name,
+            "aperture, pixel scale or exposure of the second camera are not known",
+            "give its own setup file: --second-camera SEQUENCE@SETUP",
+        )
+    number, count = np.unique(tracks.segment, return_counts=True)
+    flux = np.nanmedian(np.where(tracks.good, tracks.flux_adu, np.nan), axis=0)
+    star = int(np.nanargmax(flux * tracks.good.mean(axis=0)))
+    use = (tracks.segment == number[np.argmax(count)]) & tracks.good[:, star]
+    if use.sum() < const.PAIR_FEWEST_FRAMES:
+        raise InputError(
+            name, f"its brightest star stands in {int(use.sum())} frames only", "record longer"
+        )
+    place = np.stack([tracks.x_px[use, star], tracks.y_px[use, star]], axis=1)
+    return CameraMotion(
+        time_s=tracks.time_s[use],
+        motion_arcsec=place * facts.scale_arcsec,
+        noise_arcsec=float(np.median(tracks.sigma_px[use, star])) * facts.scale_arcsec,
+        exposure_s=tracks.exposure_s,
+        aperture_m=facts.optics.aperture_m,
+        obstruction=facts.optics.obstruction,
+        width_px=float(np.median(tracks.width_px[use, star])),
+    )
+
+
+def _refuse_apart(
+    main: CameraMotion, second: CameraMotion, stated: SecondCameraSetup, name: str
+) -> None:
+    if main.time_s.shape == second.time_s.shape and np.array_equal(
+        main.motion_arcsec, second.motion_arcsec
+    ):
+        raise InputError(name, "is the measured sequence itself", "name the other camera's frames")
+    low, high = stated.offset_s or const.SENSOR_OFFSET_S
+    start = max(main.time_s[0], second.time_s[0] + low)
+    stop = min(main.time_s[-1], second.time_s[-1] + high)
+    if stop - start < const.PAIR_LEAST_OVERLAP_S:
+        span = (float(main.time_s[0]), float(main.time_s[-1]))
+        raise InputError(name, *no_overlap(second.time_s, span, "[second_camera] offset_s"))
+
+
+def _aligned(
+    main: CameraMotion,
+    second: CameraMotion,
+    baseline_m: tuple[float, float],
+    stated: SecondCameraSetup,
+    lines: Lines,
+) -> tuple[PairSpectra, str | None]:
+    """Return both cameras' spectra, and the code of what keeps them from being compared.
+
+    Air that blows along the baseline looks like a clock that is late: a stated offset, a line
+    that both show, or motion that is nearly the same in both fix it; air alone does not. Motion
+    that hardly goes together does not tell how the axes are turned either.
+    """
+    low, high = stated.offset_s or const.SENSOR_OFFSET_S
+    found = align_cameras(main, second, (low, high))
+    if stated.angle_deg is not None:
+        found = replace(found, angle_deg=stated.angle_deg, mirrored=stated.mirrored, lead=np.inf)
+    at = float(np.clip(found.offset_s, low, high))
+    is_stated = high - low <= const.PAIR_KNOWN_OFFSET_S
+    reach = (max(low - at, -const.PAIR_REACH_S), min(high - at, const.PAIR_REACH_S))
+    spectra = pair_spectra(
+        main,
+        second,
+        baseline_m,
+        replace(found, offset_s=at),
+        reach_s=reach,
+        turn=stated.angle_deg is None,
+    )
+    shown = [
+        spectra.coherence_at(line.fit.frequency_hz) > const.PAIR_SHARED_LINE for line in lines.found
+    ]
+    if not (is_stated or any(shown) or found.agreement > const.PAIR_ONE_MOTION):
+        return spectra, "second-camera-clock"
+    return spectra, None if found.lead > const.PAIR_TURN_LEAD else "second-camera-turn"
+
+
+@dataclass(frozen=True)
+class _SecondCamera(Guest):
+    """Evidence of a second camera on the fit's parameters, a guest of the fit."""
+
+    evidence: PairEvidence
+    parts_winds = True
+
+    def constraint(self, theta: AirState) -> FloatArray:
+        """Return the log probability of both cameras' motion for each row, shape (n,)."""
+        apart, shared = self._air(theta)
+        spectra = self.evidence.spectra
+        f, undone = spectra.frequency_hz, spectra.exposure_gains() ** -2.0
+        shape = open_shape(theta, f)
+        # what is faster than half a frame rate folds to another place in each camera
+        folded = -2.0 * shape
+        for camera, gain2 in zip(spectra.cameras, undone.T, strict=True):
+            folded += sampled_open_shape(theta, f, camera.exposure_s, camera.rate_hz) * gain2
+        size = theta.open_arcsec2[:, :, :, None]
+        apart += self._turned(size * folded[:, None, None, :])
+        shake = self._turned(size * shape[:, None, None, :])
+        return self.evidence.log_likelihood(apart, shared, shake, theta.noise_scale)
+
+    def arrays(self, record: Record) -> dict[str, FloatArray]:
+        """Return both cameras' spectra."""
+        del record
+        return self.evidence.arrays()
+
+    def mechanical_share(self, fit: AirFit, seed: int) -> FloatArray:
+        """Return how much of each row's open motion both cameras show alike, 0 to 1.
+
+        What lies beyond their common band counts as not shown.
+        """
+        pair, rng = self.evidence, np.random.default_rng([seed, 16])
+        f, width = pair.spectra.frequency_hz, pair.width_hz
+        use = pair.steady[:, None] & pair.spectra.used
+        some = replace(pair, spectra=replace(pair.spectra, used=use))
+        shaken, _ = some.shaken_arcsec2(self._air(fit.state)[1], rng)
+        open_ = self._turned(fit.open_density(f)) / np.sinc(f * fit.model.exposure_s)[:, None] ** 2
+        inside = (open_ * use * width[:, None]).sum(axis=(1, 2))
+        fine = fit.model.table.fine_hz
+        whole = np.trace(fit.open_density(fine), axis1=1, axis2=2)
+        seen = (fine >= f[0] - 0.5 * width[0]) & (fine <= f[-1] + 0.5 * width[-1])
+        band = np.trapezoid(whole * seen, fine, axis=1) / np.trapezoid(whole, fine, axis=1)
+        return np.asarray(np.clip(shaken / np.maximum(inside, 1e-12), 0.0, 1.0) * band)
+
+    def _air(self, theta: AirState) -> tuple[FloatArray, FloatArray]:
+        turn = 2.0 * self.evidence.spectra.baseline_rad
+        back = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+        layers = [
+            Layer(
+                theta.j_near,
+                theta.log_near_wind,
+                theta.log_near_outer,
+                theta.near_axis @ back,
+                is_near=True,
+            ),
+            Layer(theta.j_ground, theta.log_ground_wind, theta.log_outer, theta.ground_axis @ back),
+            *(
+                Layer(j, wind, theta.log_outer)
+                for j, wind in zip(theta.j_high.T, theta.log_high_wind.T, strict=True)
+            ),
+        ]
+        return self.evidence.air(layers, theta.tilt_scale)
+
+    def _turned(self, density: FloatArray) -> FloatArray:
+        """Return the diagonal along and across the baseline, (n, n_f, 2), of (n, 2, 2, n_f)."""
+        c, s = (
+            np.cos(self.evidence.spectra.baseline_rad),
+            np.sin(self.evidence.spectra.baseline_rad),
+        )
+        axes = np.array([[c, s], [-s, c]])
+        return np.asarray(np.einsum("ai,aj,nijf->nfa", axes, axes, density))
+
+
+@dataclass(frozen=True)
+class _PairSeeing:
+    """Draws of what two cameras say by themselves, whatever shakes them."""
+
+    # (n,): of all the air along the line of sight: that of air of an outer scale of 25 m which is
+    # as rough over 0.1 m.
+    r0_m: FloatArray
+    near_share: FloatArray  # share of near air in that roughness
+    shaken_arcsec: FloatArray  # rms of what turns both alike in their common band, both axes' sum
+    r_hat: dict[str, float]  # between two seeds
+    misfit: float  # mean of power over model of the difference; about 1
+
+
+def seeing_of_two_cameras(pair: PairEvidence, seed: int = 0) -> _PairSeeing:
+    """Measure the air from what two cameras do differently, by themselves, from two seeds.
+
+    Near air, ground and a high layer of unknown shares, winds, directions and outer scales; the
+    shake is free in every bin, and falls by a power of frequency beyond them. Runs that differ by
+    more than R-hat 1.02 are run again with twice the particles, twice at most, as those of the fit.
+    """
+    # orthonormal, of near air, ground and high layer
+    contrasts = np.array([[1.0, -1.0, 0.0], [1.0, 1.0, -2.0]]) / np.sqrt([[2.0], [6.0]])
+
+    def layers_of(z: FloatArray) -> tuple[list[Layer], FloatArray, FloatArray]:
+        near = uniform_between(z[:, 3], const.PAIR_NEAR_L0_M)
+        outer = uniform_between(z[:, 4], const.PAIR_FAR_L0_M)
+        share = np.exp(const.FIT_SHARE_SIGMA * z[:, 1:3] @ contrasts)
+        share /= share.sum(axis=1, keepdims=True)
+        rough = [structure_function(const.PAIR_ROUGH_M, 1.0, np.exp(log)) for log in (near, outer)]
+        per_j = share[:, 0] * rough[0] + (1.0 - share[:, 0]) * rough[1]
+        usual = structure_function(const.PAIR_ROUGH_M, 1.0, const.PAIR_USUAL_L0_M)
+        r0 = np.exp(uniform_between(z[:, 0], const.PAIR_R0_M))
+        j = share * (r0 ** (-5.0 / 3.0) * usual / per_j)[:, None]
+        layers = [
+            Layer(
+                j[:, k],
+                uniform_between(z[:, 5 + k], const.PAIR_LAYER_WINDS_M_S[k]),
+                outer if k else near,
+                in_disk(z[:, 8 + 2 * k : 10 + 2 * k]),
+                is_near=not k,
+            )
+            for k in range(3)
+        ]
+        return layers, r0, share[:, 0] * rough[0] / per_j
+
+    def scales(z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        tilt = 1.0 + const.FIT_CENTROID_SIGMA * (1.0 - const.TILT_G_OVER_Z) * z[:, 14]
+        return tilt, np.exp(const.FIT_NOISE_SIGMA * z[:, 15])
+
+    def log_likelihood(z: FloatArray) -> FloatArray:
+        tilt, noise = scales(z)
+        apart, shared = pair.air(layers_of(z)[0], tilt)
+        apart += pair.folded_shake(shared, uniform_between(z[:, 16], const.PAIR_SHAKE_FALL))
+        return pair.log_likelihood(apart, shared, None, noise)
+
+    rng = np.random.default_rng([seed, const.FIT_MOST_DOUBLINGS + 1])
+
+    def draw(attempt: int, number: int) -> dict[str, FloatArray]:
+        run = sample(
+            log_likelihood,
+            17,
+            np.random.default_rng([seed, attempt, number]),
+            n_particles=const.PAIR_PARTICLES * 2**attempt,
+            final_sweeps=const.PAIR_FINAL_SWEEPS,
+        )
+        z = run.chains.reshape(-1, 17)
+        layers, r0, near = layers_of(z)
+        apart, shared = pair.air(layers, scales(z)[0])
+        outside = (layers[1].strength + layers[2].strength) ** -0.6
+        power, weight = pair.shaken_arcsec2(shared, rng)
+        chosen = rng.choice(len(power), len(power), p=weight / weight.sum())
+        shaken = np.sqrt(power[chosen])
+        middle = np.median(apart, axis=0)[None]
+        return {"r0": r0, "outside": outside, "near": near, "shaken": shaken, "apart": middle}
+
+    for attempt in range(const.FIT_MOST_DOUBLINGS + 1):
+        drawn = [draw(attempt, number) for number in range(2)]
+        watched = {
+            "ln_r0": [np.log(one["r0"]) for one in drawn],
+            "ln_outside_r0": [np.log(one["outside"]) for one in drawn],
+            "near_share": [one["near"] for one in drawn],
+            "shaken": [one["shaken"] for one in drawn],
+        }
+        ratios = {name: r_hat(two) for name, two in watched.items()}
+        if max(ratios.values()) <= const.FIT_R_HAT:
+            break
+    joined = {key: np.concatenate([one[key] for one in drawn]) for key in drawn[0]}
+    noise = (pair.spectra.noise() / pair.spectra.exposure_gains() ** 2).sum(axis=1)
+    model = joined["apart"].mean(axis=0) + noise[:, None]
+    weight = pair.spectra.count[:, None] * pair.spectra.used
+    return _PairSeeing(
+        joined["r0"],
+        joined["near"],
+        joined["shaken"],
+        ratios,
+        float(np.sum(weight * difference_power(pair.spectra.undone()) / model) / np.sum(weight)),
+    )

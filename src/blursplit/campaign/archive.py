@@ -26,8 +26,7 @@ from typing import Any, Literal
 from blursplit import constants as const
 from blursplit.campaign.grouping import Group, walk
 from blursplit.campaign.store import CONDITIONS, Store
-from blursplit.errors import InputError, OutputError, TimingError
-from blursplit.plain import plain
+from blursplit.errors import InputError, OutputError, TimingError, plain
 from blursplit.report.words import said, sentence
 from blursplit.result import SCHEMA
 from blursplit.rig import Origin, Rig, as_rig

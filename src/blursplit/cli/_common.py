@@ -14,8 +14,7 @@ from typing import TYPE_CHECKING, Annotated, ParamSpec, TypeVar
 import typer
 
 from blursplit import constants as const
-from blursplit.errors import BlursplitError
-from blursplit.plain import plain
+from blursplit.errors import BlursplitError, plain
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Container, Iterable, Iterator

@@ -17,7 +17,7 @@ from blursplit.cli._common import (
     speaks_plainly,
     write_page,
 )
-from blursplit.plain import plain
+from blursplit.errors import plain
 
 if TYPE_CHECKING:
     from rich.console import Console

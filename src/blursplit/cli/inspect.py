@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from blursplit.cli._common import AsJson, Overrides, SetupFile, say, show_table, speaks_plainly
-from blursplit.plain import plain
+from blursplit.errors import plain
 
 if TYPE_CHECKING:
     from rich.console import Console

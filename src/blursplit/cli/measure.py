@@ -10,7 +10,7 @@ from typing import Annotated, Any
 import typer
 
 from blursplit.cli._common import AsJson, Overrides, SetupFile, say, speaks_plainly
-from blursplit.plain import plain
+from blursplit.errors import plain
 
 
 @speaks_plainly

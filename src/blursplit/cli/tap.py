@@ -18,7 +18,7 @@ from blursplit.cli._common import (
     show_table,
     speaks_plainly,
 )
-from blursplit.plain import plain
+from blursplit.errors import plain
 
 if TYPE_CHECKING:
     from rich.console import Console

@@ -41,9 +41,8 @@ def run(
     from blursplit.campaign.live_fit import Fits
     from blursplit.campaign.watch import Watch, updates
     from blursplit.cli import measure
-    from blursplit.errors import InputError
+    from blursplit.errors import InputError, plain
     from blursplit.folder import check_target, default_folder, read_result_folder
-    from blursplit.plain import plain
     from blursplit.report.words_campaign import LIVE_CAUTIONS
     from blursplit.rig import Rig
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.motion import CommonMotion
-from blursplit.motion.grid import GridData
+from blursplit.motion.common import GridData
 from blursplit.rig import Rig
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray, IntArray

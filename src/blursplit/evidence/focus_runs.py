@@ -30,7 +30,7 @@ from blursplit.facts import Facts, Optics, gather_facts
 from blursplit.image.otf import DefocusShape, OpticsData, telescope_otf
 from blursplit.image.stack import StarImages, star_images
 from blursplit.motion import fit_common_motion
-from blursplit.motion.grid import GridData, grid_data, remove_trend
+from blursplit.motion.common import GridData, grid_data, remove_trend
 from blursplit.result import Facts as RemarkFacts
 from blursplit.result import Focus, FocusPosition, NextStep, Remark
 from blursplit.rig import Rig

@@ -12,7 +12,7 @@ from blursplit.facts import Facts, gather_facts
 from blursplit.image.otf import DefocusShape, OpticsData
 from blursplit.image.stack import StarImages
 from blursplit.motion import CommonMotion, PairStatistics, fit_common_motion, pair_statistics
-from blursplit.motion.grid import GridData
+from blursplit.motion.common import GridData
 from blursplit.result import NextStep, Remark
 from blursplit.rig import Rig
 from blursplit.spectra import LineFit

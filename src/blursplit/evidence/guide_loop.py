@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.motion.grid import GridData
+from blursplit.motion.common import GridData
 from blursplit.rig import Rig
 from blursplit.spectra import LineFit
 from blursplit.types import BoolArray, FloatArray

@@ -16,7 +16,7 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.estimate import with_error
-from blursplit.motion.grid import GridData, GridSegment, remove_trend
+from blursplit.motion.common import GridData, GridSegment, remove_trend
 from blursplit.spectra import LineFit
 from blursplit.stars.raw_checks import Check
 from blursplit.stars.tracks import StarTracks

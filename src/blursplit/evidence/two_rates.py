@@ -13,7 +13,7 @@ from blursplit.evidence.guest import Guest, Record
 from blursplit.evidence.rolling_rows import align_rows
 from blursplit.frames.timing import change_of_rate, solve_timing
 from blursplit.motion import fit_common_motion
-from blursplit.motion.grid import grid_data
+from blursplit.motion.common import grid_data
 from blursplit.result import Facts
 from blursplit.rig import Rig
 from blursplit.spectra import LineFit

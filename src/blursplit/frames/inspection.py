@@ -13,13 +13,12 @@ from typing import Literal
 from pydantic import Field
 
 from blursplit import constants as const
-from blursplit.errors import InputError
+from blursplit.errors import InputError, plain
 from blursplit.frames.facts import calibration_kind, read_exposure
 from blursplit.frames.layout import is_fits_name, read_layout
 from blursplit.frames.pixels import same_exposure
 from blursplit.frames.sequence import Sequence
 from blursplit.frames.timing import RatePart
-from blursplit.plain import plain
 from blursplit.result import Document, Part, Remark
 from blursplit.rig import Setting
 

@@ -11,17 +11,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blursplit import constants as const
-from blursplit.errors import InputError, TooFewFramesError
+from blursplit.errors import InputError, TooFewFramesError, plain
 from blursplit.frames.clock import Clock, read_clock
 from blursplit.frames.facts import complete_pointing, read_facts
 from blursplit.frames.hdus import Units, read_target_pixels, read_units
 from blursplit.frames.header import Header
 from blursplit.frames.layout import find_files
-from blursplit.frames.ordering import StampReport, check_exposure, order_frames, start_mjd
 from blursplit.frames.pixels import Calibration, prepare_frames
 from blursplit.frames.source import ArrayFrames, FileFrames, FrameSource, enumerate_frames
 from blursplit.frames.timestamps import iso_utc, read_times
-from blursplit.plain import plain
+from blursplit.frames.timing import StampReport, check_exposure, order_frames, start_mjd
 from blursplit.result import Note
 from blursplit.rig import Rig, Setting, Setup, as_rig, merge_settings, refuse_long_exposure
 from blursplit.types import FloatArray, IntArray

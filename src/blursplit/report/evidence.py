@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from blursplit import constants as const
-from blursplit.plain import plain
+from blursplit.errors import plain
 from blursplit.report import figures as draw
 from blursplit.report.figures.evidence import binned_pairs
 from blursplit.report.numbers import estimate_text, figure, number
@@ -55,7 +55,7 @@ class Section(NamedTuple):
     paper: bool = False
 
 
-def thinned_table(
+def _thinned_table(
     columns: Mapping[str, ArrayLike | None], caption: str, *, logarithmic: bool = False
 ) -> Table:
     """Return a table of a few rows of equally long columns; the caption says what is left out.
@@ -106,7 +106,7 @@ def picture(
     title, caption = TITLES[kind].format(**facts), sentence(f"figure-{kind}", **facts)
     if table is not None and "rows" not in table:
         whole = TABLES[kind].format(**facts)
-        table = thinned_table(cast("Any", table), whole, logarithmic=logarithmic)
+        table = _thinned_table(cast("Any", table), whole, logarithmic=logarithmic)
     svg = draw.svg_text(drawn, name, title, caption)
     return Picture(name, title, svg, caption, cast("Table | None", table), pixels)
 

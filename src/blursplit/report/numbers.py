@@ -7,8 +7,8 @@ import re
 from typing import Any
 
 from blursplit import constants as const
+from blursplit.errors import plain
 from blursplit.estimate import Estimate
-from blursplit.plain import plain
 
 UNKNOWN = "not known"
 

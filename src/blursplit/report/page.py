@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from blursplit import constants as const
-from blursplit.plain import plain
+from blursplit.errors import plain
 from blursplit.report import figures as draw
 from blursplit.report.evidence import Picture, evidence_sections, picture
 from blursplit.report.figures._canvas import block_means

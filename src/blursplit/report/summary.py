@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 from blursplit import constants as const
+from blursplit.errors import plain
 from blursplit.estimate import Estimate
-from blursplit.plain import plain
 from blursplit.report.numbers import (
     UNKNOWN,
     chance,

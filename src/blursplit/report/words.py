@@ -14,7 +14,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any, Protocol
 
-from blursplit.plain import plain
+from blursplit.errors import plain
 from blursplit.report.numbers import UNKNOWN, duration, figure, number, probability, setting
 from blursplit.report.words_campaign import ACCEPT, COMPARE, PHRASES, PLAN, WATCH
 from blursplit.report.words_evidence import (

@@ -8,10 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blursplit import constants as const
-from blursplit.errors import TooFewStarsError
+from blursplit.errors import TooFewStarsError, plain
 from blursplit.frames import Sequence
 from blursplit.frames.source import failed_frames
-from blursplit.plain import plain
 from blursplit.result import Note
 from blursplit.stars.block import Block
 from blursplit.stars.detect import Field

@@ -17,11 +17,10 @@ from typing import Any
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.errors import InputError, TooFewFramesError, TooFewStarsError
+from blursplit.errors import InputError, TooFewFramesError, TooFewStarsError, plain
 from blursplit.frames.clock import Clock
-from blursplit.frames.ordering import order_frames, start_mjd
 from blursplit.frames.timestamps import iso_utc, read_times
-from blursplit.plain import plain
+from blursplit.frames.timing import order_frames, start_mjd
 from blursplit.result import Note
 from blursplit.rig import Rig, Setting
 from blursplit.stars.build_tracks import find_jumps
