@@ -78,7 +78,7 @@ def barriers(open_page):
     """Return a function that opens a page and lists what a checker finds, in every look.
 
     Names, headings, landmarks, contrast, with all that folds open. The night look is dim on
-    purpose: its text keeps a contrast of 3 (see report/palette.py), where others keep 4.5.
+    purpose: its text keeps a contrast of 3 (see report/figures/_canvas.py), where others keep 4.5.
     """
     from axe_playwright_python.sync_playwright import Axe
 

@@ -23,10 +23,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blursplit import constants as const
-from blursplit.image.otf import half_maximum_width, scaled_frequencies, telescope_otf
+from blursplit.image.otf import defocus_otf, half_maximum_width, scaled_frequencies, telescope_otf
 from blursplit.image.stack import about_window_mean, window_number
 from blursplit.turbulence.conversions import structure_function
-from blursplit.turbulence.defocus import defocus_otf
 from blursplit.types import FloatArray, IntArray
 
 OWNERS = ("tracking", "structure", "open")

@@ -142,7 +142,7 @@ def _dispersion(rig: Rig, airmass: float) -> tuple[FloatArray, bool]:
     An unknown band gives nothing here: the free width of the optics takes it up, and the result
     warns of it.
     """
-    from blursplit.turbulence.dispersion import band_dispersion_arcsec
+    from blursplit.turbulence.conversions import band_dispersion_arcsec
 
     band = rig.get("band_nm")
     altitude = rig.get("altitude_deg")

@@ -17,14 +17,16 @@ from pydantic import ValidationError
 
 from blursplit.errors import InputError, OutputError
 from blursplit.estimate import Estimate
-from blursplit.fits_tables import DAMAGE, open_checked, write_units
 from blursplit.result import SCHEMA, Result, Verdict
 from blursplit.series import (
+    DAMAGE,
     Series,
     image_units,
+    open_checked,
     read_image_units,
     read_series_units,
     series_units,
+    write_units,
 )
 from blursplit.stars.tracks import StarTracks
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from blursplit.evidence.focus import fit_focus
-from blursplit.turbulence.defocus import defocus_loss, defocus_sigma_arcsec, equivalent_variance
+from blursplit.image.otf import defocus_loss, defocus_sigma_arcsec, equivalent_variance
 
 APERTURE_M, FOCAL_M, WAVELENGTH_M, OBSTRUCTION = 0.25, 1.25, 550e-9, 0.3
 BASELINE = np.linspace(0.05, 0.3, 8)

@@ -10,8 +10,7 @@ from blursplit.constants import ARCSEC_PER_RADIAN
 from blursplit.evidence.focus import ANGLES, SHARE, FocusRun
 from blursplit.evidence.focus_runs import focus_curve
 from blursplit.facts import Optics
-from blursplit.image.otf import OpticsData
-from blursplit.turbulence.defocus import defocus_otf, defocus_sigma_arcsec
+from blursplit.image.otf import OpticsData, defocus_otf, defocus_sigma_arcsec
 
 OPTICS = Optics(
     aperture_m=0.25,

@@ -7,7 +7,7 @@ import itertools
 import numpy as np
 import pytest
 
-from blursplit.report.palette import CAUSE_DASHES, LOOKS, css_variables
+from blursplit.report.figures._canvas import CAUSE_DASHES, LOOKS, css_variables
 
 CONTRIBUTIONS = ("atmosphere", "tracking", "structure", "open", "optics")
 

@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from blursplit.errors import InputError, OutputError
-from blursplit.fits_tables import noise_of
+from blursplit.series import noise_of
 from blursplit.stars import Stamps, StarTracks, load_tracks, save_tracks
 
 if TYPE_CHECKING:

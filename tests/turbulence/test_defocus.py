@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from blursplit.turbulence.defocus import (
+from blursplit.image.otf import (
     defocus_loss,
     defocus_otf,
     defocus_sigma_arcsec,

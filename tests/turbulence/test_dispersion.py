@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.turbulence.dispersion import (
+from blursplit.turbulence.conversions import (
     band_dispersion_arcsec,
     differential_refraction_arcsec,
     pressure_at_height_hpa,

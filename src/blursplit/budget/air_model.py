@@ -27,9 +27,8 @@ from blursplit.budget.air_data import AirTable, SpectralData
 from blursplit.compiled import kernels
 from blursplit.evidence.guest import Guest
 from blursplit.facts import Optics
-from blursplit.image.otf import OpticsData, log_otf_bias, registered_bias_rows
+from blursplit.image.otf import OpticsData, defocus_loss, log_otf_bias, registered_bias_rows
 from blursplit.turbulence.conversions import STRUCTURE_CONSTANT
-from blursplit.turbulence.defocus import defocus_loss
 from blursplit.turbulence.tilt import centroid_tilt_mix
 from blursplit.types import FloatArray
 

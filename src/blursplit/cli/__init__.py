@@ -1,4 +1,4 @@
-"""The command line: one thin function a command, each in its own module."""
+"""The command line: one thin function a command, `run` in the module of its name."""
 
 from __future__ import annotations
 
@@ -34,6 +34,7 @@ COMMANDS: dict[str, str] = {
     "report": "Render the page of a result again.",
 }
 
+_ELSEWHERE = {"demo": "simulate", "report": "measure"}  # commands that stand in another's module
 
 # What an option takes, as the help names it, where the command does not say so itself.
 VALUES: dict[str, str] = {
@@ -86,13 +87,11 @@ class _LazyGroup(TyperGroup):
 
 
 def _load(name: str) -> Any:
-    module = importlib.import_module(f"blursplit.cli.{name}")
+    module = importlib.import_module(f"blursplit.cli.{_ELSEWHERE.get(name, name)}")
+    function = getattr(module, name if name in _ELSEWHERE else "run")
     one = typer.Typer(add_completion=False, rich_markup_mode=None)
-    one.command(
-        name,
-        cls=getattr(module, "Command", None),
-        help=COMMANDS[name] + "\n\n" + cleandoc(module.run.__doc__ or ""),
-    )(module.run)
+    help_text = COMMANDS[name] + "\n\n" + cleandoc(function.__doc__ or "")
+    one.command(name, help=help_text)(function)
     command = get_command(one)
     for option in command.params:
         if option.metavar is None and not getattr(option, "is_flag", False):

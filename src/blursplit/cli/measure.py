@@ -1,4 +1,4 @@
-"""`blursplit measure`."""
+"""`blursplit measure`, and `blursplit report`, which makes its page again."""
 
 from __future__ import annotations
 
@@ -119,3 +119,17 @@ def run(
     else:
         print_summary(measurement.result, Console(highlight=False))
     say(f"page: {target / 'index.html'}")
+
+
+@speaks_plainly
+def report(
+    result: Annotated[Path, typer.Argument(help="Result folder.")],
+    json: Annotated[bool, typer.Option("--json", help="The result as JSON too.")] = False,
+) -> None:
+    """Read the result folder and write its index.html anew."""
+    from blursplit.folder import read_result_folder, write_page
+
+    measurement = read_result_folder(result)
+    say(f"page written: {write_page(measurement, result)}")
+    if json:
+        typer.echo(measurement.result.to_json(), nl=False)

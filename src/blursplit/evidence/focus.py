@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from blursplit import constants as const
-from blursplit.turbulence.defocus import equivalent_variance
+from blursplit.image.otf import equivalent_variance
 from blursplit.types import FloatArray
 
 ANGLES = np.pi * (np.arange(const.TRANSFER_ANGLES) + 0.5) / const.TRANSFER_ANGLES

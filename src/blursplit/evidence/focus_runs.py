@@ -27,7 +27,14 @@ from blursplit.evidence.focus import (
 from blursplit.evidence.guest import Guest, KnownOptics, Record
 from blursplit.evidence.rolling_rows import align_rows
 from blursplit.facts import Facts, Optics, gather_facts
-from blursplit.image.otf import DefocusShape, OpticsData, telescope_otf
+from blursplit.image.otf import (
+    DefocusShape,
+    OpticsData,
+    defocus_loss,
+    defocus_sigma_arcsec,
+    equivalent_variance,
+    telescope_otf,
+)
 from blursplit.image.stack import StarImages, star_images
 from blursplit.motion import fit_common_motion
 from blursplit.motion.common import GridData, grid_data, remove_trend
@@ -35,7 +42,6 @@ from blursplit.result import Facts as RemarkFacts
 from blursplit.result import Focus, FocusPosition, NextStep, Remark
 from blursplit.rig import Rig
 from blursplit.stars.tracks import StarTracks
-from blursplit.turbulence.defocus import defocus_loss, defocus_sigma_arcsec, equivalent_variance
 from blursplit.types import FloatArray
 
 

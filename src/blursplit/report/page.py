@@ -19,9 +19,8 @@ from blursplit import constants as const
 from blursplit.errors import plain
 from blursplit.report import figures as draw
 from blursplit.report.evidence import Picture, evidence_sections, picture
-from blursplit.report.figures._canvas import block_means
+from blursplit.report.figures._canvas import block_means, css_variables
 from blursplit.report.numbers import UNKNOWN, number, tied
-from blursplit.report.palette import css_variables
 from blursplit.report.summary import summarize
 from blursplit.result import Result
 from blursplit.series import Series

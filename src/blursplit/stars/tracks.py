@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blursplit.errors import InputError, OutputError
-from blursplit.fits_tables import (
+from blursplit.result import Note
+from blursplit.series import (
     DAMAGE,
     Column,
     open_checked,
@@ -21,7 +22,6 @@ from blursplit.fits_tables import (
     table,
     write_units,
 )
-from blursplit.result import Note
 from blursplit.types import BoolArray, FloatArray, IntArray
 
 

@@ -7,23 +7,21 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from blursplit import constants as const
-from blursplit.report.figures._canvas import axes_for, block_means, figure_of, logarithmic
-from blursplit.report.palette import CAUSE_DASHES, colour
+from blursplit.report.figures._canvas import (
+    CAUSE_DASHES,
+    axes_for,
+    block_means,
+    colour,
+    figure_of,
+    logarithmic,
+)
 from blursplit.report.words import CAUSE_NAMES
 from blursplit.result import Focus, Result
 from blursplit.series import Series
 from blursplit.types import FloatArray
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
-
-from typing import TYPE_CHECKING
-
-from numpy.typing import ArrayLike, NDArray
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -10,14 +10,15 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.report.figures._canvas import (
+    CAUSE_DASHES,
     axes_for,
     block_means,
+    colour,
     decimate,
     figure_of,
     logarithmic,
     power_label,
 )
-from blursplit.report.palette import CAUSE_DASHES, colour
 from blursplit.result import Event, Line, PhaseCurve
 from blursplit.series import Series
 from blursplit.types import BoolArray, FloatArray
