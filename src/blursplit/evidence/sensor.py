@@ -14,7 +14,7 @@ K. S. Riedel and A. Sidorenko (1995), IEEE Trans. SP 43, 188 (sine tapers; from 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal, TypeAlias
 
 import numpy as np
@@ -105,6 +105,112 @@ class _Fit:
     transfer: ComplexArray = field(default_factory=lambda: np.zeros(0, dtype=complex))
 
 
+@dataclass(frozen=True)
+class _Sums:
+    """Tapered sums of the motion and of the sensor, in blocks of frequency."""
+
+    motion: ComplexArray  # (n_f, n_tapers, 2)
+    sensor: ComplexArray  # (n_f, n_tapers, n_columns): the channels of one zone after the other
+    blocks: Blocks
+    signal: Signal
+
+    @property
+    def count(self) -> int:
+        """Number of blocks."""
+        return len(self.blocks.centre_hz)
+
+    @property
+    def channels(self) -> int:
+        """Number of channels of the sensor."""
+        return self.sensor.shape[2] // len(self.signal.zones)
+
+    def zone_of(self, weights: ComplexArray) -> int:
+        """Return the zone in which a direction is strongest."""
+        return self.signal.zones[int(np.argmax(np.abs(weights))) // self.channels]
+
+    def shifted(self, offset_s: float) -> _Sums:
+        """Return the sums of a sensor whose times are raised by an offset."""
+        out = self.sensor.copy()
+        for k, zone in enumerate(self.signal.zones):
+            turn = phase_of_delay(self.signal, zone, self.blocks.frequency_hz, np.array(offset_s))
+            out[:, :, k * self.channels : (k + 1) * self.channels] *= turn[:, None, None]
+        return replace(self, sensor=out)
+
+    def whitened(
+        self, density: FloatArray, block: int, axis: int
+    ) -> tuple[ComplexArray, ComplexArray, list[tuple[ComplexArray, float]]]:
+        """Return the motion's whitened coefficients in a block, and the sensor's `directions`."""
+        here = self.blocks.block == block
+        root = np.sqrt(density[here, axis])[:, None]
+        flat = (self.motion[here, :, axis] / root).ravel()
+        return flat, *self.directions(
+            self.sensor[here] / root[..., None], density[here, axis], here
+        )
+
+    def directions(
+        self, u: ComplexArray, density: FloatArray, here: BoolArray
+    ) -> tuple[ComplexArray, list[tuple[ComplexArray, float]]]:
+        """Return orthonormal sensor directions of a block, strongest first, above the floor.
+
+        `u` (n_f in block, n_tapers, n_columns): whitened coefficients. `density` (n_f in block,).
+        `here`: the frequencies of the block.
+
+        Returns `basis` (n, n_kept); `facts` (column weights, gain for the sensor's noise) each:
+        for each direction.
+        """
+        n, channels = u.shape[0] * u.shape[1], self.channels
+        vectors: list[tuple[float, ComplexArray, ComplexArray, float]] = []
+        level = float(np.median(density))
+        for k, zone in enumerate(self.signal.zones):
+            columns = slice(k * channels, (k + 1) * channels)
+            flat = u[:, :, columns].reshape(n, channels)
+            floor = self.signal.floor(zone, self.blocks.frequency_hz[here])
+            scale = np.ones(channels)
+            if floor is not None:
+                scale = np.sqrt(np.maximum(floor.mean(axis=0) / level, 1e-300))
+            values, turn = np.linalg.eigh((flat / scale).conj().T @ (flat / scale) / n)
+            for j in range(channels):
+                weights = np.zeros(u.shape[2], dtype=complex)
+                weights[columns] = turn[:, j] / scale
+                vector, gain = flat @ (turn[:, j] / scale), 1.0
+                if floor is not None:
+                    noise = (floor @ np.abs(turn[:, j] / scale) ** 2) / density
+                    count = const.SENSOR_TAPERS * noise.sum() ** 2 / np.sum(noise**2)
+                    ratio = float(np.mean(np.abs(vector) ** 2) / noise.mean())
+                    # the largest eigenvalue of noise alone (Marchenko & Pastur 1967), its scatter
+                    edge = (1 + np.sqrt(channels / count)) ** 2
+                    if ratio < edge * (1 + const.SENSOR_FLOOR_SIGMAS / 2 / np.sqrt(count)):
+                        continue
+                    gain = 1 / (1 - 1 / ratio)
+                # power as rotation that this direction stands for, were the transfer nominal
+                power = float(np.sum(np.abs(turn[:, j] * scale) ** 2) * values[j])
+                vectors.append((power, vector, weights, gain))
+        return _orthonormal(vectors, n)
+
+
+def _orthonormal(
+    vectors: list[tuple[float, ComplexArray, ComplexArray, float]], n: int
+) -> tuple[ComplexArray, list[tuple[ComplexArray, float]]]:
+    """Return the strongest directions, each without what those before it hold."""
+    vectors.sort(key=lambda one: -one[0])
+    reach = const.SENSOR_TRANSFER_REACH**2
+    kept = [one for one in vectors if one[0] * reach > const.SENSOR_NEGLIGIBLE]
+    basis = np.zeros((n, 0), dtype=complex)
+    facts: list[tuple[ComplexArray, float]] = []
+    for _, vector, weights, gain in kept[: const.SENSOR_DIRECTIONS]:
+        rest, mixed = vector.copy(), weights.copy()
+        for column, (old, _) in zip(basis.T, facts, strict=True):
+            part = column.conj() @ vector
+            rest = rest - part * column
+            mixed = mixed - part * old
+        norm = float(np.sqrt(np.sum(np.abs(rest) ** 2)))
+        if norm < 1e-6 * np.sqrt(np.sum(np.abs(vector) ** 2)):
+            continue
+        basis = np.column_stack([basis, rest / norm])
+        facts.append((mixed / norm, gain))
+    return basis, facts
+
+
 def explain_shared_motion(
     time_s: FloatArray,
     motion_xy_arcsec: FloatArray,
@@ -140,16 +246,13 @@ def explain_shared_motion(
     # slow motion is taken off both alike, or it would part them in the lowest block
     series = without_trend(time, signal.at(time - coarse))
     u = tapered_sums(time, series, blocks.frequency_hz, duration)
-    whitener = _whitener(y, u, blocks, signal)
-    offset = _fine_offset(y, u, blocks, signal, whitener)
+    sums = _Sums(y, u, blocks, signal)
+    offset = _fine_offset(sums, _whitener(sums))
     shift = 0.0 if offset is None else offset[0]
-    u = _shifted(u, blocks, signal, shift)
-    whitener = _whitener(y, u, blocks, signal)
-    fits = [
-        [_fit_block(y, u, whitener, blocks, signal, b, axis) for axis in (0, 1)]
-        for b in range(blocks.centre_hz.size)
-    ]
-    chance = min(1.0, tried * _chance(y, u, whitener, blocks, signal, rng))
+    sums = sums.shifted(shift)
+    whitener = _whitener(sums)
+    fits = [[_fit_block(sums, whitener, b, axis) for axis in (0, 1)] for b in range(sums.count)]
+    chance = min(1.0, tried * _chance(sums, whitener, rng))
     coherent = chance <= const.SENSOR_ALARM
     path, drift = np.full(motion_xy_arcsec.shape, np.nan), None
     if coherent:
@@ -239,30 +342,16 @@ def _coarse_offset(
     return middle + best * step, max(1, int((high - low) * const.SENSOR_BLOCK_HZ * 4))
 
 
-def _shifted(u: ComplexArray, blocks: Blocks, signal: Signal, offset_s: float) -> ComplexArray:
-    """Return the coefficients of a sensor whose times are raised by an offset."""
-    channels = u.shape[2] // len(signal.zones)
-    out = u.copy()
-    for k, zone in enumerate(signal.zones):
-        turn = phase_of_delay(signal, zone, blocks.frequency_hz, np.array(offset_s))
-        out[:, :, k * channels : (k + 1) * channels] *= turn[:, None, None]
-    return out
-
-
-def _zone_of(weights: ComplexArray, signal: Signal) -> int:
-    channels = weights.size // len(signal.zones)
-    return signal.zones[int(np.argmax(np.abs(weights))) // channels]
-
-
-def _whitener(y: ComplexArray, u: ComplexArray, blocks: Blocks, signal: Signal) -> FloatArray:
+def _whitener(sums: _Sums) -> FloatArray:
     """Return the density that whitens, shape (n_f, 2): what the sensor leaves."""
-    power = (np.abs(y) ** 2).mean(axis=1)
+    blocks = sums.blocks
+    power = (np.abs(sums.motion) ** 2).mean(axis=1)
     start = np.exp(_smooth(np.log(power)))
-    rest = np.empty((blocks.centre_hz.size, 2))
-    for b in range(rest.shape[0]):
+    rest = np.empty((sums.count, 2))
+    for b in range(sums.count):
         here = blocks.block == b
         for axis in (0, 1):
-            flat, basis, _ = _whitened(y, u, start, blocks, signal, b, axis)
+            flat, basis, _ = sums.whitened(start, b, axis)
             left = flat - basis @ (basis.conj().T @ flat)
             scale = np.sum(np.abs(left) ** 2) / max(1, flat.size - basis.shape[1])
             rest[b, axis] = np.exp(np.mean(np.log(start[here, axis]))) * scale
@@ -280,97 +369,13 @@ def _smooth(values: FloatArray) -> FloatArray:
     return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, width, axis=0).mean(-1))
 
 
-def _whitened(
-    y: ComplexArray,
-    u: ComplexArray,
-    density: FloatArray,
-    blocks: Blocks,
-    signal: Signal,
-    block: int,
-    axis: int,
-) -> tuple[ComplexArray, ComplexArray, list[tuple[ComplexArray, float]]]:
-    """Return the motion's whitened coefficients in a block, and the sensor's `_directions`."""
-    here = blocks.block == block
-    root = np.sqrt(density[here, axis])[:, None]
-    flat = (y[here, :, axis] / root).ravel()
-    return flat, *_directions(u[here] / root[..., None], density[:, axis], blocks, signal, block)
-
-
-def _directions(
-    u: ComplexArray, density: FloatArray, blocks: Blocks, signal: Signal, block: int
-) -> tuple[ComplexArray, list[tuple[ComplexArray, float]]]:
-    """Return orthonormal sensor directions of a block, strongest first, above the floor.
-
-    `u` (n_f in block, n_tapers, n_columns): whitened coefficients.
-
-    Returns `basis` (n, n_kept); `facts` (column weights, gain for the sensor's noise) each:
-    for each direction.
-    """
-    here = blocks.block == block
-    n = u.shape[0] * u.shape[1]
-    channels = u.shape[2] // len(signal.zones)
-    vectors: list[tuple[float, ComplexArray, ComplexArray, float]] = []
-    level = float(np.median(density[here]))
-    for k, zone in enumerate(signal.zones):
-        columns = slice(k * channels, (k + 1) * channels)
-        flat = u[:, :, columns].reshape(n, channels)
-        floor = signal.floor(zone, blocks.frequency_hz[here])
-        scale = np.ones(channels)
-        if floor is not None:
-            scale = np.sqrt(np.maximum(floor.mean(axis=0) / level, 1e-300))
-        values, turn = np.linalg.eigh((flat / scale).conj().T @ (flat / scale) / n)
-        for j in range(channels):
-            weights = np.zeros(u.shape[2], dtype=complex)
-            weights[columns] = turn[:, j] / scale
-            vector, gain = flat @ (turn[:, j] / scale), 1.0
-            if floor is not None:
-                noise = (floor @ np.abs(turn[:, j] / scale) ** 2) / density[here]
-                count = const.SENSOR_TAPERS * noise.sum() ** 2 / np.sum(noise**2)
-                ratio = float(np.mean(np.abs(vector) ** 2) / noise.mean())
-                # the largest eigenvalue of noise alone (Marchenko & Pastur 1967), and its scatter
-                edge = (1 + np.sqrt(channels / count)) ** 2
-                if ratio < edge * (1 + const.SENSOR_FLOOR_SIGMAS / 2 / np.sqrt(count)):
-                    continue
-                gain = 1 / (1 - 1 / ratio)
-            # power as rotation that this direction stands for, were the transfer nominal
-            power = float(np.sum(np.abs(turn[:, j] * scale) ** 2) * values[j])
-            vectors.append((power, vector, weights, gain))
-    vectors.sort(key=lambda one: -one[0])
-    reach = const.SENSOR_TRANSFER_REACH**2
-    kept = [one for one in vectors if one[0] * reach > const.SENSOR_NEGLIGIBLE][
-        : const.SENSOR_DIRECTIONS
-    ]
-    basis = np.zeros((n, 0), dtype=complex)
-    facts: list[tuple[ComplexArray, float]] = []
-    for _, vector, weights, gain in kept:
-        rest, mixed = vector.copy(), weights.copy()
-        for column, (old, _) in zip(basis.T, facts, strict=True):
-            part = column.conj() @ vector
-            rest = rest - part * column
-            mixed = mixed - part * old
-        norm = float(np.sqrt(np.sum(np.abs(rest) ** 2)))
-        if norm < 1e-6 * np.sqrt(np.sum(np.abs(vector) ** 2)):
-            continue
-        basis = np.column_stack([basis, rest / norm])
-        facts.append((mixed / norm, gain))
-    return basis, facts
-
-
-def _fit_block(
-    y: ComplexArray,
-    u: ComplexArray,
-    density: FloatArray,
-    blocks: Blocks,
-    signal: Signal,
-    block: int,
-    axis: int,
-) -> _Fit:
-    here = blocks.block == block
-    floor = signal.floor(0, blocks.frequency_hz[here])
+def _fit_block(sums: _Sums, density: FloatArray, block: int, axis: int) -> _Fit:
+    here = sums.blocks.block == block
+    floor = sums.signal.floor(0, sums.blocks.frequency_hz[here])
     clear = const.SENSOR_CLEAR * float(density[here, axis].mean())
     # a floor that low hides nothing; else what the frames show unfolded must stand above it
     seen = floor is not None and float(floor.mean(axis=0).min()) < clear
-    flat, basis, facts = _whitened(y, u, density, blocks, signal, block, axis)
+    flat, basis, facts = sums.whitened(density, block, axis)
     size = np.broadcast_to(density[here, axis][:, None], (here.sum(), const.SENSOR_TAPERS)).ravel()
     n = flat.size
     power = float(np.mean(size * np.abs(flat) ** 2))
@@ -379,7 +384,7 @@ def _fit_block(
         # the sensor shows its own noise alone: where that is small, nothing moved
         level = float(density[here, axis].mean())
         return _Fit(power, 0.0, 0.0, level**2 / n / (n - 1), seen)
-    seen = seen or any(_zone_of(fact[0], signal) == 0 for fact in facts)
+    seen = seen or any(sums.zone_of(fact[0]) == 0 for fact in facts)
     part = basis.conj().T @ flat
     left = flat - basis @ part
     noise = float(np.sum(np.abs(left) ** 2)) / (n - kept)
@@ -408,29 +413,22 @@ def _fit_block(
         variance += min(hidden, power) ** 2
     weights = sum(
         (p * fact[0] for p, fact in zip(part, facts, strict=True)),
-        start=np.zeros(u.shape[2], dtype=complex),
+        start=np.zeros(sums.sensor.shape[2], dtype=complex),
     )
     coherence = float(np.sum(np.abs(part) ** 2) / np.sum(np.abs(flat) ** 2))
     return _Fit(power, coherence, explained, variance, seen, transfer=weights)
 
 
-def _chance(
-    y: ComplexArray,
-    u: ComplexArray,
-    density: FloatArray,
-    blocks: Blocks,
-    signal: Signal,
-    rng: np.random.Generator,
-) -> float:
+def _chance(sums: _Sums, density: FloatArray, rng: np.random.Generator) -> float:
     """Return the chance of the coherence found, the larger of two nulls made from the data.
 
     Phases drawn at random keep each coefficient's strength; sensor blocks of other frequencies
     keep what gusts do to air and sensor alike, whose coefficients then resemble each other.
     """
     found, random, pairs = 0.0, np.zeros(const.SENSOR_PHASE_DRAWS), []
-    for b in range(blocks.centre_hz.size):
+    for b in range(sums.count):
         for axis in (0, 1):
-            flat, basis, _ = _whitened(y, u, density, blocks, signal, b, axis)
+            flat, basis, _ = sums.whitened(density, b, axis)
             if not basis.shape[1]:
                 continue
             pairs.append((axis, basis, flat))
@@ -471,22 +469,21 @@ def _tail(found: float, draws: FloatArray) -> float:
     return float(gamma.sf(found, draws.mean() ** 2 / spread, scale=spread / draws.mean()))
 
 
-def _fine_offset(
-    y: ComplexArray, u: ComplexArray, blocks: Blocks, signal: Signal, density: FloatArray
-) -> tuple[float, float] | None:
+def _fine_offset(sums: _Sums, density: FloatArray) -> tuple[float, float] | None:
     """Return the offset at which a real transfer explains most, with its error."""
+    blocks, signal = sums.blocks, sums.signal
     reach = 1.0 / signal.rate_hz
     trial = np.linspace(-reach, reach, 81)
     score = np.zeros(trial.size)
-    for b in range(blocks.centre_hz.size):
+    for b in range(sums.count):
         f = np.repeat(blocks.frequency_hz[blocks.block == b], const.SENSOR_TAPERS)
         for axis in (0, 1):
-            flat, basis, facts = _whitened(y, u, density, blocks, signal, b, axis)
+            flat, basis, facts = sums.whitened(density, b, axis)
             if not facts:
                 continue
             turned = np.stack(
                 [
-                    column * phase_of_delay(signal, _zone_of(weights, signal), f, trial[:, None])
+                    column * phase_of_delay(signal, sums.zone_of(weights), f, trial[:, None])
                     for column, (weights, _) in zip(basis.T, facts, strict=True)
                 ],
                 axis=-1,
