@@ -11,13 +11,7 @@ from blursplit.evidence.sensor_record import SensorRecord, read_sensors
 from blursplit.folder import Measurement
 from blursplit.frames.pixels import Calibration
 from blursplit.rig import Rig, as_rig, number_in
-from blursplit.sources import (
-    Frames,
-    Source,
-    read_focus_source,
-    read_second_camera,
-    read_source,
-)
+from blursplit.sources import Frames, Source, read_focus_source, read_second_camera, read_source
 
 __all__ = ["Measurement", "Source", "measure", "measure_tracks", "read_source"]
 

@@ -11,14 +11,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
 
-from pydantic import (
-    AfterValidator,
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
-    Field,
-    ValidationError,
-)
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from blursplit import constants as const
 from blursplit.errors import InputError

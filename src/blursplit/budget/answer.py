@@ -12,12 +12,7 @@ from scipy.optimize import brentq
 from blursplit import constants as const
 from blursplit.budget.air_data import TILT
 from blursplit.budget.fit import AirFit, FitSetup, Pace, fit_air
-from blursplit.budget.histories import (
-    DriveDraws,
-    Histories,
-    HistorySetup,
-    draw_histories,
-)
+from blursplit.budget.histories import DriveDraws, Histories, HistorySetup, draw_histories
 from blursplit.budget.record import Allowed, Lines, Motion
 from blursplit.budget.summary import Readings, read_off
 from blursplit.definitions import STEADY, Conditions, History, in_windows, width
@@ -30,11 +25,7 @@ from blursplit.evidence.long_frames import (
 )
 from blursplit.facts import Optics
 from blursplit.image.otf import OpticsData, registered_transfer
-from blursplit.image.stack import (
-    StarImages,
-    registration_noise_arcsec2,
-    window_over_diffraction,
-)
+from blursplit.image.stack import StarImages, registration_noise_arcsec2, window_over_diffraction
 from blursplit.motion import PairStatistics
 from blursplit.motion.common import GridData, remove_trend
 from blursplit.motion.inside import (

@@ -25,10 +25,7 @@ from blursplit.types import ComplexArray, FloatArray, IntArray
 
 
 def draw_parts(
-    measured: FloatArray,
-    parts: Sequence[FloatArray],
-    cadence_s: float,
-    rng: np.random.Generator,
+    measured: FloatArray, parts: Sequence[FloatArray], cadence_s: float, rng: np.random.Generator
 ) -> list[FloatArray]:
     """Draw the parts of a measured motion.
 

@@ -8,12 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.budget.lines import (
-    FoundLine,
-    StarImage,
-    lines_at_own_times,
-    search_lines,
-)
+from blursplit.budget.lines import FoundLine, StarImage, lines_at_own_times, search_lines
 from blursplit.definitions import History, width
 from blursplit.drive.terms import (
     DriveTerm,

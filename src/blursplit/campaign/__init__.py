@@ -6,13 +6,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from blursplit.campaign.accept import (
-    ACCEPT_SCHEMA,
-    Acceptance,
-    Limits,
-    judge_runs,
-    read_limits,
-)
+from blursplit.campaign.accept import ACCEPT_SCHEMA, Acceptance, Limits, judge_runs, read_limits
 from blursplit.campaign.archive import ArchiveRun, archive
 from blursplit.campaign.compare import compare, split_alternating
 from blursplit.campaign.compare_record import COMPARE_SCHEMA, Comparison

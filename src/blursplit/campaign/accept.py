@@ -334,11 +334,7 @@ def _telescope(result: Result) -> str:
 
 
 def _judge_limit(
-    key: str,
-    limit: Limit,
-    results: Sequence[Result],
-    limits: Limits,
-    tap: Mapping[str, Any] | None,
+    key: str, limit: Limit, results: Sequence[Result], limits: Limits, tap: Mapping[str, Any] | None
 ) -> Judgement:
     unit = unit_of_key(key)
     ends = {"at-least": limit.at_least, "at-most": limit.at_most}

@@ -172,10 +172,7 @@ def _same_blur_time(sides: tuple[list[Result], list[Result]], warnings: list[Rem
 
 
 def _change(
-    key: str,
-    sides: tuple[list[Result], list[Result]],
-    rng: np.random.Generator,
-    n_draws: int,
+    key: str, sides: tuple[list[Result], list[Result]], rng: np.random.Generator, n_draws: int
 ) -> Change | None:
     known = [[e for e in (_estimate(r, key) for r in side) if e is not None] for side in sides]
     if not (known[0] and known[1]):

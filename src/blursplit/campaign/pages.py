@@ -162,9 +162,7 @@ def acceptance_page(acceptance: Acceptance) -> str:
 
 
 def comparison_page(
-    comparison: Comparison,
-    before: Sequence[Night] = (),
-    after: Sequence[Night] = (),
+    comparison: Comparison, before: Sequence[Night] = (), after: Sequence[Night] = ()
 ) -> str:
     """Return the page of a comparison.
 

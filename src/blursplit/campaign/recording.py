@@ -300,11 +300,7 @@ def geometric_middle(ends: Sequence[float]) -> float:
 
 
 def plan_recording(
-    instrument: Rig,
-    seeing: float,
-    stars: int,
-    duration_s: float,
-    warnings: list[Remark],
+    instrument: Rig, seeing: float, stars: int, duration_s: float, warnings: list[Remark]
 ) -> Recording:
     """Return how to record: exposure, rate, length and the magnitudes that serve.
 

@@ -282,11 +282,7 @@ class Store:
         return {row[0] for row in self._db.execute(f"SELECT key FROM sequences{condition}")}  # noqa: S608
 
     def put(
-        self,
-        key: str,
-        row: Mapping[str, Any],
-        paths: list[str],
-        result_json: str | None = None,
+        self, key: str, row: Mapping[str, Any], paths: list[str], result_json: str | None = None
     ) -> None:
         """Write a sequence, its files and its result together or not at all.
 

@@ -99,9 +99,7 @@ class ArchiveSummary(Document):
 
 
 def summarize_store(
-    store: Store,
-    settings: str | Collection[str] | None = None,
-    without: Collection[str] = (),
+    store: Store, settings: str | Collection[str] | None = None, without: Collection[str] = ()
 ) -> ArchiveSummary:
     """Return a store in numbers.
 

@@ -110,9 +110,7 @@ class Arrivals:
             one.size = -1
 
     def _batch(
-        self,
-        group: list[tuple[Path, int, int]],
-        kind: tuple[tuple[int, int], float | None] | None,
+        self, group: list[tuple[Path, int, int]], kind: tuple[tuple[int, int], float | None] | None
     ) -> Iterator[_Batch]:
         if not group or kind is None:
             return

@@ -489,10 +489,7 @@ def _found_direction(
 
 
 def _read_polar(
-    rig: Rig,
-    ra: RightAscension | None,
-    rate_arcsec_s: FloatArray,
-    rng: np.random.Generator,
+    rig: Rig, ra: RightAscension | None, rate_arcsec_s: FloatArray, rng: np.random.Generator
 ) -> tuple[PolarAxis, Remark] | None:
     """Return what the drift across right ascension says of the polar axis, also as a remark.
 

@@ -160,11 +160,7 @@ class _FocusCurve:
 
 # --- one run --------------------------------------------------------------------------------------
 def _focus_run(
-    name: str,
-    position: float,
-    images: StarImages,
-    facts: Facts,
-    grid: GridData | None,
+    name: str, position: float, images: StarImages, facts: Facts, grid: GridData | None
 ) -> FocusRun:
     """Return what a run contributes.
 
@@ -222,11 +218,7 @@ def predicted_slope(rig: Rig, optics: Optics) -> float | None:
 
 
 def _read_focus_run(
-    name: str,
-    tracks: StarTracks,
-    rig: Rig,
-    reference: Optics,
-    scale_arcsec: float,
+    name: str, tracks: StarTracks, rig: Rig, reference: Optics, scale_arcsec: float
 ) -> FocusRun:
     """Return what another run contributes, after checking that it is of the same telescope.
 

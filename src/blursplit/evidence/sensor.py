@@ -122,7 +122,7 @@ class _Sums:
     @property
     def channels(self) -> int:
         """Number of channels of the sensor."""
-        return self.sensor.shape[2] // len(self.signal.zones)
+        return int(self.sensor.shape[2]) // len(self.signal.zones)
 
     def zone_of(self, weights: ComplexArray) -> int:
         """Return the zone in which a direction is strongest."""

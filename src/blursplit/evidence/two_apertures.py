@@ -20,12 +20,7 @@ from blursplit import constants as const
 from blursplit.result import Remark
 from blursplit.turbulence.conversions import scale_r0
 from blursplit.turbulence.spectra import exposure_factor, unit_nodes
-from blursplit.turbulence.tilt import (
-    TiltKind,
-    centroid_tilt_mix,
-    mixed_coefficient,
-    mixed_kernels,
-)
+from blursplit.turbulence.tilt import TiltKind, centroid_tilt_mix, mixed_coefficient, mixed_kernels
 from blursplit.types import FloatArray, IntArray
 
 

@@ -289,12 +289,7 @@ class StampReport:
 
 
 def order_frames(
-    clock: Clock,
-    count: int,
-    name: str,
-    setup: Setup,
-    notes: Notes,
-    dropped: dict[str, int],
+    clock: Clock, count: int, name: str, setup: Setup, notes: Notes, dropped: dict[str, int]
 ) -> tuple[IntArray, Timing, StampReport]:
     """Return the frames in order of time, their times, and what the stamps were like.
 

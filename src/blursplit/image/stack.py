@@ -61,10 +61,7 @@ def about_window_mean(values: FloatArray, window: NDArray[np.int64]) -> FloatArr
     return out
 
 
-def restack(
-    tracks: StarTracks,
-    references: Mapping[str, FloatArray],
-) -> _Restack | None:
+def restack(tracks: StarTracks, references: Mapping[str, FloatArray]) -> _Restack | None:
     """Add the stamps up, each frame shifted so that its reference falls on one place.
 
     `tracks`: with stamps. `references` (n_frames, n_stamps, 2) each:
@@ -210,10 +207,7 @@ def _safe_width(image: FloatArray) -> float | None:
 
 
 def star_images(
-    tracks: StarTracks,
-    blur_time_s: float,
-    scale: float,
-    removed: Mapping[str, FloatArray],
+    tracks: StarTracks, blur_time_s: float, scale: float, removed: Mapping[str, FloatArray]
 ) -> StarImages | None:
     """Stack the stamps as recorded, registered, and with each motion removed.
 

@@ -427,11 +427,7 @@ def _choose_stars(tracks: StarTracks) -> IntArray:
 
 
 def _one_segment(
-    time_s: FloatArray,
-    rows: IntArray,
-    shared: FloatArray,
-    own: FloatArray,
-    cadence_s: float,
+    time_s: FloatArray, rows: IntArray, shared: FloatArray, own: FloatArray, cadence_s: float
 ) -> GridSegment | None:
     rows = rows[np.isfinite(shared[rows, 0])]
     if len(rows) < const.GRID_LEAST_FRAMES // 2:

@@ -183,10 +183,7 @@ class InsideMotion:
 
 # --- measurement --------------------------------------------------------------------------------
 def measure_frame_tensors(
-    tracks: StarTracks,
-    scale_arcsec: float,
-    *,
-    gain_e_per_adu: float | None = None,
+    tracks: StarTracks, scale_arcsec: float, *, gain_e_per_adu: float | None = None
 ) -> FrameTensors | None:
     """Measure the motion tensor of every frame that the stamped stars share.
 

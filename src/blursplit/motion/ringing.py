@@ -179,12 +179,7 @@ class _AxisModel:
         return out
 
     def _emission(
-        self,
-        chain: _Chain,
-        rows: IntArray,
-        scale: FloatArray,
-        constant: FloatArray,
-        noise: _Tables,
+        self, chain: _Chain, rows: IntArray, scale: FloatArray, constant: FloatArray, noise: _Tables
     ) -> FloatArray:
         """Return the mean density of every value over every cell, (n_values, n_rows, n_states)."""
         edge = constant[rows, None] + scale[rows, None] / chain.shape * chain.edge

@@ -121,9 +121,7 @@ def _head_beam(head: Head) -> CrossSection:
     )
 
 
-def _payload_bodies(
-    payload: Payload,
-) -> list[tuple[float, tuple[float, float, float], FloatArray]]:
+def _payload_bodies(payload: Payload) -> list[tuple[float, tuple[float, float, float], FloatArray]]:
     """Return mass, centre (from the tip) and inertia of mount, telescope and counterweight.
 
     The telescope is a slender rod along its pointing direction; the counterweight balances it

@@ -279,11 +279,7 @@ def _sky(scene: Scene, field: StarField, wedge_px: FloatArray) -> FloatArray:
 
 
 def _crossed(
-    r0_m: float,
-    outer_scale_m: float,
-    wind_m_s: float,
-    direction_deg: float,
-    place_m: FloatArray,
+    r0_m: float, outer_scale_m: float, wind_m_s: float, direction_deg: float, place_m: FloatArray
 ) -> LayerGeometry:
     angle = float(np.deg2rad(direction_deg))
     along, across = (place_m @ turn(-direction_deg)).T

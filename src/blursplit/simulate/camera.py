@@ -157,11 +157,7 @@ class Detector:
         self._hot_e = rate * camera.exposure_s
 
     def expose(
-        self,
-        stamps_e: NDArray[np.float32],
-        x0_px: IntArray,
-        y0_px: IntArray,
-        number: IntArray,
+        self, stamps_e: NDArray[np.float32], x0_px: IntArray, y0_px: IntArray, number: IntArray
     ) -> NDArray[np.uint16]:
         """Return frames in counts.
 

@@ -71,11 +71,7 @@ class Imager:
     """A telescope with a pixel grid: phases and pointing in, camera pixels out."""
 
     def __init__(
-        self,
-        telescope: SceneTelescope,
-        wavelength_m: float,
-        pixel_scale_arcsec: float,
-        grid: _Grid,
+        self, telescope: SceneTelescope, wavelength_m: float, pixel_scale_arcsec: float, grid: _Grid
     ) -> None:
         self.grid = grid
         self._wavelength_m = wavelength_m

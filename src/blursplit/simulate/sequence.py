@@ -359,11 +359,7 @@ class Simulation:
             self._roughness[kind][1] += phase.shape[0]
 
     def _note_light(
-        self,
-        star: int,
-        time_s: FloatArray,
-        outside: NDArray[np.float32],
-        near: NDArray[np.float32],
+        self, star: int, time_s: FloatArray, outside: NDArray[np.float32], near: NDArray[np.float32]
     ) -> None:
         """Add a star's light, with causes left out, to its mean images."""
         for gone, means in self.mean_light.items():

@@ -19,21 +19,12 @@ from blursplit.spectra.densities import (
     steady_chance,
 )
 from blursplit.spectra.detection_limit import mode_limit_arcsec
-from blursplit.spectra.events import (
-    MotionEvent,
-    fewest_for_events,
-    find_events,
-    time_frequency,
-)
+from blursplit.spectra.events import MotionEvent, fewest_for_events, find_events, time_frequency
 from blursplit.spectra.lines import LineSearch, find_lines
 from blursplit.spectra.modes import LineFit, principal_axes
 from blursplit.spectra.periodogram import Continuum
 from blursplit.spectra.ringdown import measure_ringdown
-from blursplit.spectra.star_array import (
-    coherence_spectrum,
-    row_aligned_motion,
-    shared_probability,
-)
+from blursplit.spectra.star_array import coherence_spectrum, row_aligned_motion, shared_probability
 
 __all__ = [
     "AliasDecision",

@@ -287,12 +287,10 @@ def fast_part(motion_xy: FloatArray, cadence_s: float, lowest_hz: float) -> Floa
     return np.asarray(motion_xy - smooth)
 
 
-def find_onsets(
-    motion_xy: FloatArray, cadence_s: float, gap_s: float = const.ONSET_GAP_S
-) -> list[int]:
+def find_onsets(motion_xy: FloatArray, cadence_s: float) -> list[int]:
     """Return the frames at which shocks begin.
 
-    `motion_xy` (n, 2): regular, without NaN. `gap_s`: shortest time between two shocks.
+    `motion_xy` (n, 2): regular, without NaN.
 
     Returns: frame of the first large displacement of each shock.
     """
@@ -311,7 +309,7 @@ def find_onsets(
     rise[:short] = 0.0  # nothing is known of what came before
     candidates = np.flatnonzero((rise > const.ONSET_RISE_POWER) & (ahead > const.ONSET_SHOCK_POWER))
     onsets: list[int] = []
-    gap = max(1, round(gap_s / cadence_s))
+    gap = max(1, round(const.ONSET_GAP_S / cadence_s))
     while candidates.size:
         group = candidates[candidates < candidates[0] + gap]
         best = int(group[np.argmax(rise[group])])
@@ -473,11 +471,7 @@ def _frequency_edges(length: int, cadence_s: float) -> FloatArray:
 
 
 def _rows(
-    motion_xy: FloatArray,
-    starts: IntArray,
-    length: int,
-    cadence_s: float,
-    edges: FloatArray,
+    motion_xy: FloatArray, starts: IntArray, length: int, cadence_s: float, edges: FloatArray
 ) -> FloatArray:
     """Return the density of every window, averaged over the Fourier frequencies of each row."""
     from numpy.lib.stride_tricks import sliding_window_view

@@ -71,10 +71,7 @@ def _whittle_slope(power: FloatArray, model: FloatArray, weight: float) -> tuple
 
 
 def fit_modes(
-    periodogram: Periodogram,
-    rest: FloatArray,
-    starts: list[Mode],
-    like: list[Mode] | None = None,
+    periodogram: Periodogram, rest: FloatArray, starts: list[Mode], like: list[Mode] | None = None
 ) -> tuple[list[Mode], float]:
     """Fit a group of neighbouring modes at once.
 
@@ -435,10 +432,7 @@ def _bounds(start: Mode, periodogram: Periodogram) -> list[tuple[float, float]]:
 
 
 def mode_spreads(
-    periodogram: Periodogram,
-    rest: FloatArray,
-    modes: list[Mode],
-    free: FreeContinuum | None = None,
+    periodogram: Periodogram, rest: FloatArray, modes: list[Mode], free: FreeContinuum | None = None
 ) -> list[Spread]:
     """Return standard errors of neighbouring modes from the expected information.
 
@@ -585,12 +579,7 @@ def _damping(
 
 
 def _damping_doubt(
-    periodogram: Periodogram,
-    rest: FloatArray,
-    mode: Mode,
-    low: float,
-    high: float,
-    spread: Spread,
+    periodogram: Periodogram, rest: FloatArray, mode: Mode, low: float, high: float, spread: Spread
 ) -> FloatArray:
     """Return how much the covariance moves when width and amplitude move within their errors.
 

@@ -206,11 +206,7 @@ def _noise_density(
 
 
 def _fit_free_decay(
-    motion: FloatArray,
-    cadence_s: float,
-    noise: tuple[FloatArray, FloatArray],
-    *,
-    lowest_hz: float,
+    motion: FloatArray, cadence_s: float, noise: tuple[FloatArray, FloatArray], *, lowest_hz: float
 ) -> tuple[int, tuple[Ring, ...]]:
     """Fit the decaying modes from the first frame on from which they are free.
 

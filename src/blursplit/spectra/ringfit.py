@@ -74,11 +74,7 @@ def envelope(rings: tuple[Ring, ...], time_s: FloatArray) -> FloatArray:
 
 
 def fit_rings(
-    motion: FloatArray,
-    cadence_s: float,
-    noise: tuple[FloatArray, FloatArray],
-    *,
-    lowest_hz: float,
+    motion: FloatArray, cadence_s: float, noise: tuple[FloatArray, FloatArray], *, lowest_hz: float
 ) -> tuple[Ring, ...]:
     """Fit as many decaying modes as stand out of the noise.
 
@@ -273,10 +269,7 @@ def _unpack(vector: FloatArray, like: list[_Decay]) -> list[_Decay]:
 
 
 def _initial_decay(
-    residual: FloatArray,
-    cadence_s: float,
-    noise: tuple[FloatArray, FloatArray],
-    lowest_hz: float,
+    residual: FloatArray, cadence_s: float, noise: tuple[FloatArray, FloatArray], lowest_hz: float
 ) -> _Decay | None:
     """Best matched filter over frequencies and dampings, or None below the limit."""
     n = len(residual)
@@ -398,11 +391,7 @@ def _snr2(ring: Ring, noise: tuple[FloatArray, FloatArray]) -> float:
 
 
 def _half_power(
-    motion: FloatArray,
-    frequency: float,
-    zeta: float,
-    cadence_s: float,
-    others: list[_Decay],
+    motion: FloatArray, frequency: float, zeta: float, cadence_s: float, others: list[_Decay]
 ) -> float | None:
     """Damping ratio from the half-power width of the ring-down's own spectrum.
 

@@ -73,12 +73,7 @@ def array_spectra(
 
 
 def row_aligned_motion(
-    x: FloatArray,
-    y: FloatArray,
-    row_time_s: FloatArray,
-    cadence_s: float,
-    order: int,
-    sign: int,
+    x: FloatArray, y: FloatArray, row_time_s: FloatArray, cadence_s: float, order: int, sign: int
 ) -> FloatArray:
     """Return the stars' mean motion with the rows' delays taken out for one zone of frequencies.
 
@@ -177,10 +172,7 @@ class _SharedSpectrum:
 
 
 def coherence_spectrum(
-    x: FloatArray,
-    y: FloatArray,
-    noise_sigma: FloatArray | float,
-    cadence_s: float,
+    x: FloatArray, y: FloatArray, noise_sigma: FloatArray | float, cadence_s: float
 ) -> _SharedSpectrum:
     """Return the share of the motion's power common to two or more stars, by frequency.
 

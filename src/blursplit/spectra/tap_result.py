@@ -33,6 +33,16 @@ CAUTIONS: tuple[str, ...] = (
 )
 
 
+# What of the first mode also stands at the top.
+_OF_FIRST = (
+    "frequency_hz",
+    "damping_ratio",
+    "log_decrement",
+    "half_power_damping_ratio",
+    "decay_s",
+)
+
+
 class TapSequence(Part):
     """What was read."""
 
@@ -128,10 +138,8 @@ def measure_taps(
     pixel_scale_arcsec: float | None = None,
     settle_arcsec: float = const.TAP_SETTLE_ARCSEC,
     reference_arcsec: float = const.TAP_REFERENCE_ARCSEC,
-    lowest_hz: float = 1.0,
     sequence: TapSequence | None = None,
     width_px: FloatArray | None = None,
-    seed: int = 0,
 ) -> TapResult:
     """Measure the ring-downs after taps in the shared motion of the stars.
 
@@ -141,8 +149,7 @@ def measure_taps(
     still. `reference_arcsec`: amplitude from which the settling time is stated that does not depend
     on the taps. `sequence`: what is known of the sequence; made from the arrays when absent.
     `width_px` (n,): one-axis width of the stars' images, NaN where lost; rings that are too fast
-    for the exposure widen them, which tells a fold. `seed`: of the draws behind the intervals of
-    derived times.
+    for the exposure widen them, which tells a fold.
 
     Examples
     --------
@@ -166,17 +173,13 @@ def measure_taps(
     if not parts:
         raise ValueError("no stretch of at least 50 samples")
     level = settle_arcsec / pixel_scale_arcsec if pixel_scale_arcsec else 0.0
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(0)
     found, lost = [], []
     for part in parts:
         grid, filled = regular_grid(time_s[part], motion_px[part], cadence_s)
         lost += filled.tolist()
         times = time_s[part][0] + np.arange(len(grid)) * cadence_s
-        found.append(
-            measure_ringdown(
-                times, grid, cadence_s, settle_amplitude=level, lowest_hz=lowest_hz, rng=rng
-            )
-        )
+        found.append(measure_ringdown(times, grid, cadence_s, settle_amplitude=level, rng=rng))
     together = join_ringdowns(found)
     warnings = []
     if np.mean(lost) > 0.05:  # noqa: PLR2004 - interpolation bends a ring-down
@@ -228,17 +231,12 @@ def _result(
             }
             warnings.append(Remark(code="tap-fold-open", facts=open_facts))
     settle_arcsec, reference_arcsec = levels
-    first = modes[0] if modes else None
     return TapResult(
         sequence=sequence,
         settle_arcsec=settle_arcsec,
         reference_arcsec=reference_arcsec,
-        decay_s=first.decay_s if first else None,
         settling_from_reference_s=_from_reference(modes, settle_arcsec, reference_arcsec),
-        frequency_hz=first.frequency_hz if first else None,
-        damping_ratio=first.damping_ratio if first else None,
-        log_decrement=first.log_decrement if first else None,
-        half_power_damping_ratio=first.half_power_damping_ratio if first else None,
+        **({name: getattr(modes[0], name) for name in _OF_FIRST} if modes else {}),
         peak_arcsec=_estimate(found.peak, scale) if scale else None,
         peak_px=_estimate(found.peak),
         settling_s=_estimate(found.settling_s) if scale else None,

@@ -219,9 +219,7 @@ def _bessel_weights() -> tuple[FloatArray, FloatArray, FloatArray]:
 
 
 def centroid_tilt_mix(
-    d_over_r0: ArrayLike,
-    window_over_diffraction: ArrayLike | None = None,
-    obstruction: float = 0.0,
+    d_over_r0: ArrayLike, window_over_diffraction: ArrayLike | None = None, obstruction: float = 0.0
 ) -> tuple[FloatArray, FloatArray]:
     """Return the share of Z tilt that the default centroid measures, and its uncertainty.
 

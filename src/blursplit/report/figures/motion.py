@@ -41,7 +41,7 @@ def _positive(values: FloatArray) -> FloatArray:
     return np.where(values > 0, values, np.nan)
 
 
-def _strongest(lines: Sequence[Line], count: int = const.FIGURE_MARKS) -> list[tuple[int, Line]]:
+def _strongest(lines: Sequence[Line]) -> list[tuple[int, Line]]:
     """Return the strongest lines with their numbers in the result, counted from 1."""
 
     def strength(line: Line) -> float:
@@ -51,7 +51,7 @@ def _strongest(lines: Sequence[Line], count: int = const.FIGURE_MARKS) -> list[t
         return 0.0
 
     numbered = list(enumerate(lines, start=1))
-    return sorted(numbered, key=lambda entry: -strength(entry[1]))[:count]
+    return sorted(numbered, key=lambda entry: -strength(entry[1]))[: const.FIGURE_MARKS]
 
 
 def _mark_labels(
@@ -141,9 +141,7 @@ def draw_spectrum(series: Series, lines: Sequence[Line] = (), ax: Axes | None = 
 
 
 def draw_spectra_of_sides(
-    before: Sequence[Series],
-    after: Sequence[Series],
-    marks: Sequence[tuple[float, str]] = (),
+    before: Sequence[Series], after: Sequence[Series], marks: Sequence[tuple[float, str]] = ()
 ) -> Figure:
     """Draw the density of the shared motion before and after, the mean of each side's runs.
 
@@ -255,10 +253,7 @@ def _even_rows(edge_hz: FloatArray, psd: FloatArray) -> tuple[FloatArray, FloatA
 
 
 def draw_by_time(
-    series: Series,
-    lines: Sequence[Line] = (),
-    events: Sequence[Event] = (),
-    ax: Axes | None = None,
+    series: Series, lines: Sequence[Line] = (), events: Sequence[Event] = (), ax: Axes | None = None
 ) -> Figure:
     """Draw the density of the shared motion by time and frequency [arcsec2/Hz], bright is strong.
 
