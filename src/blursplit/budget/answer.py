@@ -27,7 +27,7 @@ from blursplit.facts import Optics
 from blursplit.image.otf import OpticsData, registered_transfer
 from blursplit.image.stack import StarImages, registration_noise_arcsec2, window_over_diffraction
 from blursplit.motion import PairStatistics
-from blursplit.motion.common import GridData, remove_trend
+from blursplit.motion.common import GridData
 from blursplit.motion.inside import (
     InsideMotion,
     fast_variance_px2,
@@ -35,6 +35,7 @@ from blursplit.motion.inside import (
     measure_frame_tensors,
     shared_shape,
 )
+from blursplit.stars.geometry import remove_trend
 from blursplit.turbulence.tilt import pair_kernels
 from blursplit.types import FloatArray, IntArray
 

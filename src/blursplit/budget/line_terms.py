@@ -19,8 +19,9 @@ from scipy.fft import irfft, next_fast_len, rfft
 
 from blursplit import constants as const
 from blursplit.image.otf import streak_otf
-from blursplit.motion.common import GridData, remove_trend
+from blursplit.motion.common import GridData
 from blursplit.spectra import LineFit
+from blursplit.stars.geometry import remove_trend
 from blursplit.types import ComplexArray, FloatArray, IntArray
 
 
@@ -255,12 +256,6 @@ def shared_coefficients(grid: GridData) -> _Coefficients:
     )
 
 
-def _smoothed(coefficients: _Coefficients, part: FloatArray, rest: FloatArray) -> ComplexArray:
-    """Return the mean of a part of the shared motion given the whole and both densities."""
-    gain = _product(part, _inverse(part + rest))
-    return _times(gain, coefficients.value)
-
-
 # Thousands of 2 x 2 matrices take a tenth of the time when they are worked element by element.
 
 
@@ -295,7 +290,8 @@ def without_lines(
     beyond its core and pass for fast air.
     """
     coefficients = shared_coefficients(grid)
-    value = _smoothed(coefficients, lines, rest)
+    # the lines' mean given the whole and both densities
+    value = _times(_product(lines, _inverse(lines + rest)), coefficients.value)
     inside = np.zeros(len(coefficients.frequency_hz), dtype=bool)
     for low, high in cores_hz:
         inside |= (coefficients.frequency_hz >= low) & (coefficients.frequency_hz <= high)

@@ -34,6 +34,7 @@ def run(
     """
     from blursplit.pier.report import analyse_pier
     from blursplit.pier.setup import read_pier
+    from blursplit.report.words import sentence
     from blursplit.rig import Rig
 
     reports = [
@@ -41,7 +42,8 @@ def run(
     ]
     names, one = [path.stem for path in setups], reports[0]
     tables = [_modes(one), _stiffness(one), _what_if(one)]
-    size, measured = _size_text(one), _measured_text(one.measured)
+    size = sentence("pier-size", height_m=one.height_m, mass_kg=one.mass_kg)
+    measured = _measured_text(one.measured)
     if len(reports) > 1:
         tables, size, measured = [_beside(names, reports)], "", ""
     if out is not None:
@@ -115,12 +117,6 @@ def _rows_beside(reports: list[PierReport]) -> list[tuple[str, list[float | None
         ("the same tilt at the axes after measured modes [arcsec]", fitted),
     ]
     return [row for row in rows if any(value is not None for value in row[1])]
-
-
-def _size_text(report: PierReport) -> str:
-    from blursplit.report.words import sentence
-
-    return sentence("pier-size", height_m=report.height_m, mass_kg=report.mass_kg)
 
 
 def _measured_text(found: MeasuredFoot | None) -> str:

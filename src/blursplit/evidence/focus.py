@@ -271,6 +271,8 @@ def find_astigmatism(
     elongation does beside that line (wind, motion inside the exposures) is its error, with
     Student's t.
     """
+    from scipy.stats import f
+
     if len(runs) < const.FOCUS_FEWEST_ASTIGMATIC:
         return None
     cycles = runs[0].cycles_arcsec[:n_baselines]
@@ -297,7 +299,9 @@ def find_astigmatism(
     shift = rng.standard_normal((2, len(power))) * np.sqrt(noise) * heavy
     draws = np.stack([slope.real + shift[0], slope.imag + shift[1]])
     variance, typical = (draws**2).sum(axis=0), float(np.median(noise))
-    shown = float(np.median(np.abs(slope) ** 2)) > 2.0 * typical * _f_quantile(freedom)
+    # the 95 % point of the F distribution of a vector of two against its noise
+    likely = float(f.ppf(0.95, 2, freedom))
+    shown = float(np.median(np.abs(slope) ** 2)) > 2.0 * typical * likely
     if shown:
         # A length that scatters comes out too long, once in the data and once in the draws.
         variance = np.maximum(variance - 4.0 * typical, 0.0)
@@ -306,10 +310,3 @@ def find_astigmatism(
         angle_deg=np.degrees(np.arctan2(draws[1], draws[0])) / 2.0 % 180.0,
         is_shown=shown,
     )
-
-
-def _f_quantile(freedom: int) -> float:
-    """Return the 95 % point of the F distribution of a vector of two against its noise."""
-    from scipy.stats import f
-
-    return float(f.ppf(0.95, 2, freedom))

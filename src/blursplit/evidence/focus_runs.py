@@ -37,10 +37,11 @@ from blursplit.image.otf import (
 )
 from blursplit.image.stack import StarImages, star_images
 from blursplit.motion import fit_common_motion
-from blursplit.motion.common import GridData, grid_data, remove_trend
+from blursplit.motion.common import GridData, grid_data
 from blursplit.result import Facts as RemarkFacts
 from blursplit.result import Focus, FocusPosition, NextStep, Remark
 from blursplit.rig import Rig
+from blursplit.stars.geometry import remove_trend
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray
 

@@ -16,8 +16,9 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.estimate import with_error
-from blursplit.motion.common import GridData, GridSegment, remove_trend
+from blursplit.motion.common import GridData, GridSegment
 from blursplit.spectra import LineFit
+from blursplit.stars.geometry import remove_trend
 from blursplit.stars.raw_checks import Check
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray

@@ -8,6 +8,7 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.evidence.sensor_record import SensorRecord
+from blursplit.stars.geometry import remove_trend
 from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
 
 
@@ -114,13 +115,7 @@ class Signal:
             ],
             axis=1,
         )
-        line = np.linspace(-1, 1, n)
-        values = (
-            values
-            - np.polynomial.polynomial.polyval(
-                line, np.polynomial.polynomial.polyfit(line, values, 1)
-            ).T
-        )
+        values = remove_trend(values)
         edge = np.clip(np.minimum(np.arange(n), np.arange(n)[::-1]) * step / 0.5, 0, 1)
         values *= (0.5 - 0.5 * np.cos(np.pi * edge))[:, None]
         pad = int(4.0 / step)

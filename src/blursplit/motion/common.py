@@ -75,7 +75,7 @@ def fit_common_motion(tracks: StarTracks) -> CommonMotion:
         step = [_weighted_mean(r, robust) for r in residual]
         reference = (reference[0] + step[0], reference[1] + step[1])
         residual = (residual[0] - step[0], residual[1] - step[1])
-        variance = _star_variance(residual, robust)
+        variance = _weighted_mean(0.5 * (residual[0] ** 2 + residual[1] ** 2), robust)
         mean_noise2 = _weighted_mean(noise2, good.astype(float))
         total = np.maximum(variance, mean_noise2) + np.median(variance) + 1e-8
         weight = (1.0 / total) / np.sum(1.0 / total)
@@ -199,11 +199,6 @@ def _residuals(
     )
 
 
-def _star_variance(residual: tuple[FloatArray, FloatArray], robust: FloatArray) -> FloatArray:
-    square = 0.5 * (residual[0] ** 2 + residual[1] ** 2)
-    return _weighted_mean(square, robust)
-
-
 # --- differential motion of pairs of stars --------------------------------------------------------
 @dataclass(frozen=True)
 class PairStatistics:
@@ -265,8 +260,8 @@ def _one_pair(
     if np.count_nonzero(both) < const.PAIR_LEAST_FRAMES:
         return None
     time, segment = stars.time_s[both], stars.segment[both]
-    dx = _detrend(time, stars.x_px[b][both] - stars.x_px[a][both], segment)
-    dy = _detrend(time, stars.y_px[b][both] - stars.y_px[a][both], segment)
+    dx = detrend(time, stars.x_px[b][both] - stars.x_px[a][both], segment)
+    dy = detrend(time, stars.y_px[b][both] - stars.y_px[a][both], segment)
     noise = float(np.mean(stars.noise_px2[a][both] + stars.noise_px2[b][both]))
     sx, sy = ref_x[b] - ref_x[a], ref_y[b] - ref_y[a]
     angle = float(np.arctan2(sy, sx))
@@ -288,15 +283,9 @@ def detrend(time_s: FloatArray, values: FloatArray, segment: NDArray[np.int64]) 
 
     `time_s`, `values`, `segment` (n,): no NaN allowed.
     """
-    _, number = np.unique(segment, return_inverse=True)
-    return _detrend(time_s, values, number)
-
-
-def _detrend(time_s: FloatArray, values: FloatArray, number: NDArray[np.int64]) -> FloatArray:
-    """Remove means and trend, segments numbered from 0 (numbers may be missing)."""
-    count = np.maximum(np.bincount(number), 1)
-    centred_t = time_s - (np.bincount(number, time_s) / count)[number]
-    centred_v = values - (np.bincount(number, values) / count)[number]
+    count = np.maximum(np.bincount(segment), 1)
+    centred_t = time_s - (np.bincount(segment, time_s) / count)[segment]
+    centred_v = values - (np.bincount(segment, values) / count)[segment]
     power = float(centred_t @ centred_t)
     slope = float(centred_t @ centred_v) / power if power > 0 else 0.0
     return np.asarray(centred_v - slope * centred_t)
@@ -466,13 +455,4 @@ def _fill(
             out[:, column] = np.interp(grid, at[seen], values[seen, column])
         else:
             out[:, column] = 0.0
-    return out
-
-
-def remove_trend(series: FloatArray) -> FloatArray:
-    """Remove mean and straight line from each column."""
-    n = len(series)
-    t = np.arange(n) - 0.5 * (n - 1)
-    slope = t @ series / (t @ t)
-    out: FloatArray = series - series.mean(axis=0) - np.outer(t, slope)
     return out

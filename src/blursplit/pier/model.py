@@ -86,7 +86,8 @@ def base_spring(base: Base, wall_radius_m: float) -> _SupportSpring:
         # Bedded on grout the plate no longer spans; bolts and bed work side by side.
         bolts = ring_tilt_nm_rad(base.bolt_count, radius, parts[0])
         plan = 2.0 * radius + 4.0 * base.bolt_m
-        tilt = bolts + _grout_tilt_nm_rad(plan, base.grout_m, const.GROUT_PA)
+        # E I/t of a square plate: it holds while preload keeps the whole plate pressed down
+        tilt = bolts + const.GROUT_PA * plan**4 / 12.0 / base.grout_m
         return _SupportSpring(const.PIER_STIFF_N_M, tilt, const.PIER_STIFF_NM_RAD)
     sway = base.bolt_count * rod_sway_n_m(base.bolt_m, base.free_length_m, steel.youngs_pa)
     return _SupportSpring(sway, tilt, sway * radius**2)
@@ -399,14 +400,6 @@ def ring_tilt_nm_rad(count: int, circle_radius_m: float, each_n_m: float) -> flo
     The sum of k (R cos phi)^2 over equally spaced angles is count k R^2 / 2 about any axis.
     """
     return count * each_n_m * circle_radius_m**2 / 2.0
-
-
-def _grout_tilt_nm_rad(plate_width_m: float, thickness_m: float, youngs_pa: float) -> float:
-    """Return the rocking stiffness of a square plate fully bedded on grout, E I_plan / t.
-
-    It holds only while the bolts' preload keeps the whole plate pressed down.
-    """
-    return youngs_pa * plate_width_m**4 / 12.0 / thickness_m
 
 
 def footing_spring(

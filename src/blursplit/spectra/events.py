@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.stars.geometry import runs
+from blursplit.stars.geometry import remove_trend, runs
 from blursplit.types import BoolArray, FloatArray, IntArray
 
 
@@ -82,7 +82,7 @@ def find_events(
     """
     real = np.ones(len(time_s), dtype=bool) if real is None else real
     short = _onset_frames(cadence_s)
-    motion_xy = _without_drift(motion_xy)
+    motion_xy = remove_trend(motion_xy)  # no running mean follows its ends
     fast = fast_part(motion_xy, cadence_s, const.EVENT_LOWEST_HZ)
     change = np.diff(motion_xy, axis=0, prepend=motion_xy[:1])
     windows = 2 * len(motion_xy) / short
@@ -116,13 +116,6 @@ def find_events(
         energy=float(energy[real].sum()),
         energy_affected=float(energy[affected].sum()),
     )
-
-
-def _without_drift(motion_xy: FloatArray) -> FloatArray:
-    """Remove the straight line, whose ends no running mean follows."""
-    t = np.arange(len(motion_xy)) - 0.5 * (len(motion_xy) - 1)
-    centred = motion_xy - motion_xy.mean(axis=0)
-    return np.asarray(centred - np.outer(t, t @ centred / (t @ t)))
 
 
 @dataclass(frozen=True)
@@ -313,7 +306,9 @@ def find_onsets(motion_xy: FloatArray, cadence_s: float) -> list[int]:
     while candidates.size:
         group = candidates[candidates < candidates[0] + gap]
         best = int(group[np.argmax(rise[group])])
-        onsets.append(_first_large(power, best, short))
+        # the first frame in the window with a displacement well out of the ordinary
+        part = power[best : best + short]
+        onsets.append(best + int(np.argmax(part >= max(0.1 * float(part.max()), 6.0))))
         candidates = candidates[candidates >= max(group[-1] + 1, best + gap)]
     return sorted(set(onsets))
 
@@ -332,12 +327,6 @@ def _relative_power(motion_xy: FloatArray, cadence_s: float) -> FloatArray:
         typical = float(np.median(energy)) / np.log(2.0)
         views.append(energy / max(typical, 1e-300))
     return np.asarray(np.max(views, axis=0))
-
-
-def _first_large(power: FloatArray, start: int, short: int) -> int:
-    """Return the first frame in the window with a displacement well out of the ordinary."""
-    part = power[start : start + short]
-    return start + int(np.argmax(part >= max(0.1 * float(part.max()), 6.0)))
 
 
 @dataclass(frozen=True)

@@ -594,16 +594,12 @@ def _damping_doubt(
 
 def _size_doubt(periodogram: Periodogram, rest: FloatArray, mode: Mode) -> float:
     """Return the relative error of the rms that mode and continuum trade between them."""
-    part = _weakness(periodogram, rest, mode)
-    return part * (const.MODE_SIZE_DOUBT + const.MODE_SIZE_DOUBT_DAMPING * mode.damping_ratio)
-
-
-def _weakness(periodogram: Periodogram, rest: FloatArray, mode: Mode) -> float:
-    """Return 1 for a mode whose peak stands low over the continuum, less for a clear one."""
     peak = int(np.argmin(np.abs(periodogram.frequency_hz - mode.frequency_hz)))
     own = mode.density(periodogram)[peak]
     contrast = float(np.linalg.eigvals(np.linalg.solve(rest[peak], own)).real.max())
-    return float(min(1.0, np.sqrt(const.MODE_SIZE_DOUBT_CONTRAST / max(contrast, 1e-9))))
+    # 1 for a mode whose peak stands low over the continuum, less for a clear one
+    weakness = min(1.0, float(np.sqrt(const.MODE_SIZE_DOUBT_CONTRAST / max(contrast, 1e-9))))
+    return weakness * (const.MODE_SIZE_DOUBT + const.MODE_SIZE_DOUBT_DAMPING * mode.damping_ratio)
 
 
 def _continuum_doubt(periodogram: Periodogram, rest: FloatArray, mode: Mode) -> FloatArray:

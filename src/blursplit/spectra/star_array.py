@@ -106,13 +106,9 @@ def shared_log_likelihood(spectra: _ArraySpectra, order: int = 0, sign: int = 1)
     at nu = k fs + s f shows at s f with the phase 2 pi nu d, so that the bin at +f carries
     exp(2 pi i s nu d).
     """
-    return _best_over_scale(spectra, _pattern(spectra, order, sign))
-
-
-def _pattern(spectra: _ArraySpectra, order: int, sign: int) -> ComplexArray:
     frequency = spectra.frequency_hz * sign + order * spectra.rate_hz
     phase = 2.0 * np.pi * sign * np.outer(frequency, spectra.row_time_s)
-    return np.asarray(np.exp(1j * phase), dtype=np.complex128)
+    return _best_over_scale(spectra, np.exp(1j * phase))
 
 
 def _best_over_scale(spectra: _ArraySpectra, pattern: ComplexArray | None) -> float:

@@ -25,6 +25,15 @@ def turned(
     return cx + cos * dx - sin * dy, cy + sin * dx + cos * dy
 
 
+def remove_trend(series: FloatArray) -> FloatArray:
+    """Remove mean and straight line from each column."""
+    n = len(series)
+    t = np.arange(n) - 0.5 * (n - 1)
+    slope = t @ series / (t @ t)
+    out: FloatArray = series - series.mean(axis=0) - np.outer(t, slope)
+    return out
+
+
 def extrapolate(time_s: FloatArray, value_px: FloatArray, ahead_s: FloatArray) -> FloatArray:
     """Continue a coordinate: along a line where it drifts, else at its latest median.
 

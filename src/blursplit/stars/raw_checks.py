@@ -14,6 +14,7 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.rig import Rig, scale_readings
+from blursplit.stars.geometry import remove_trend
 from blursplit.stars.steps import find_step
 from blursplit.stars.tracks import PixelStatistics, StarTracks
 from blursplit.types import BoolArray, FloatArray
@@ -463,7 +464,7 @@ def _too_quiet(tracks: StarTracks, touches: tuple[str, ...]) -> Check | None:
         return None
     noise = float(np.nanmean(np.square(sigma_px)))
     whole = np.stack(
-        [_detrended(values[np.ix_(rows, used)]) for values in (tracks.x_px, tracks.y_px)]
+        [remove_trend(values[np.ix_(rows, used)]) for values in (tracks.x_px, tracks.y_px)]
     )
     many = n > 2  # noqa: PLR2004 - of two stars nothing is left beside shift, turn and scale
     own = (
@@ -482,12 +483,6 @@ def _too_quiet(tracks: StarTracks, touches: tuple[str, ...]) -> Check | None:
     rms_px = float(np.sqrt(max(quiet, 0.0) * apart))
     facts: Facts = {"seen_by": "pairs", "rms_px": rms_px, "required_px": float(np.sqrt(apart))}
     return Check("frames-recentred", "void", facts, touches)
-
-
-def _detrended(values: FloatArray) -> FloatArray:
-    t = np.linspace(-1.0, 1.0, len(values))
-    values = values - values.mean(axis=0)
-    return np.asarray(values - np.outer(t, t @ values / (t @ t)))
 
 
 def _beside_shared(whole: FloatArray, tracks: StarTracks, rows: Any, used: Any) -> FloatArray:
