@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import shutil
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -21,6 +20,7 @@ from blursplit.result import SCHEMA, Result, Verdict
 from blursplit.series import (
     DAMAGE,
     Series,
+    folder_written_whole,
     image_units,
     open_checked,
     read_image_units,
@@ -193,12 +193,7 @@ def write_result_folder(
     from blursplit.stars import save_tracks
 
     check_target(target, replace=replace)
-    try:
-        target.resolve().parent.mkdir(parents=True, exist_ok=True)
-        temporary = Path(tempfile.mkdtemp(prefix=f".{target.name}.", dir=target.resolve().parent))
-    except OSError as error:
-        raise OutputError(target, f"cannot be written ({error.strerror})", "check disk") from error
-    try:
+    with folder_written_whole(target) as temporary:
         series = measurement.series
         write_units(temporary / SERIES_FILE, series_units(series.arrays), ())
         write_units(temporary / IMAGES_FILE, image_units(series), ())
@@ -207,34 +202,7 @@ def write_result_folder(
         if measurement.tracks is not None:
             save_tracks(measurement.tracks, temporary)
         (temporary / PAGE_FILE).write_text(page, encoding="utf-8")
-        temporary.chmod(0o755)
-        _move_into_place(temporary, target)
-    except OSError as error:
-        raise OutputError(
-            target,
-            f"cannot be written ({error.strerror or error})",
-            "free disk space or check permissions",
-        ) from error
-    finally:
-        shutil.rmtree(temporary, ignore_errors=True)
     return target
-
-
-def _move_into_place(temporary: Path, target: Path) -> None:
-    if not target.exists():
-        temporary.rename(target)
-        return
-    old = target.with_name(f".{target.name}.replaced-{os.getpid()}")
-    try:
-        target.rename(old)
-        temporary.rename(target)
-    except BaseException:  # an interrupt too: the old result goes back to its place
-        if old.exists() and not target.exists():
-            old.rename(target)
-        raise
-    finally:
-        if target.exists():
-            shutil.rmtree(old, ignore_errors=True)
 
 
 def write_page(measurement: Measurement, target: Path) -> Path:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import io
 import os
+import shutil
 import tempfile
 import warnings
 from collections.abc import Iterator, Mapping, Sequence
@@ -24,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blursplit import constants as const
+from blursplit.errors import OutputError
 from blursplit.types import FloatArray
 
 DAMAGE = (
@@ -145,6 +147,47 @@ def write_units(path: Path, units: Sequence[Any], cards: Sequence[tuple[str, Any
     except BaseException:
         Path(temporary).unlink(missing_ok=True)
         raise
+
+
+@contextmanager
+def folder_written_whole(target: Path) -> Iterator[Path]:
+    """Give a folder to fill under a temporary name; it then takes the place of an older one.
+
+    Raises OutputError when it cannot be written; nothing half-written remains, and what was there
+    before stays.
+    """
+    parent, remedy = target.resolve().parent, "free disk space or check permissions"
+    try:
+        parent.mkdir(parents=True, exist_ok=True)
+        temporary = Path(tempfile.mkdtemp(prefix=f".{target.name}.", dir=parent))
+    except OSError as error:
+        raise OutputError(target, f"cannot be written ({error.strerror})", remedy) from error
+    try:
+        yield temporary
+        temporary.chmod(0o755)
+        _move_into_place(temporary, target)
+    except OSError as error:
+        why = error.strerror or error
+        raise OutputError(target, f"cannot be written ({why})", remedy) from error
+    finally:
+        shutil.rmtree(temporary, ignore_errors=True)
+
+
+def _move_into_place(temporary: Path, target: Path) -> None:
+    if not target.exists():
+        temporary.rename(target)
+        return
+    old = target.with_name(f".{target.name}.replaced-{os.getpid()}")
+    try:
+        target.rename(old)
+        temporary.rename(target)
+    except BaseException:  # an interrupt too: the old one goes back to its place
+        if old.exists() and not target.exists():
+            old.rename(target)
+        raise
+    finally:
+        if target.exists():
+            shutil.rmtree(old, ignore_errors=True)
 
 
 @contextmanager

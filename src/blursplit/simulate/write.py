@@ -6,8 +6,6 @@ Sensors and the second camera of the scene stand beside it.
 from __future__ import annotations
 
 import json
-import shutil
-import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import replace
@@ -23,6 +21,7 @@ from blursplit.definitions import turn
 from blursplit.errors import OutputError
 from blursplit.evidence.sensor_record import SensorRecord
 from blursplit.evidence.sensor_signal import nominal_rotation
+from blursplit.series import folder_written_whole
 from blursplit.simulate.air import Atmosphere
 from blursplit.simulate.motion import Shared
 from blursplit.simulate.scene import Scene, SceneSensor, SecondCamera
@@ -365,26 +364,8 @@ def write_sequence(
         raise OutputError(out, "already exists", "choose another name or add --replace")
     if out.exists() and not (out / TRUTH_NAME).is_file():
         raise OutputError(out, "was not made by a simulation", "choose another name")
-    try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        work = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))
-    except OSError as error:
-        raise OutputError(out, "cannot be written", f"{error.strerror}") from error
-    try:
-        truth = _fill(scene, work, files=files, seed=seed, progress=progress)
-        work.chmod(0o755)
-        if out.exists():
-            old = Path(tempfile.mkdtemp(prefix=f".{out.name}-old-", dir=out.parent))
-            out.replace(old / "old")
-            work.replace(out)
-            shutil.rmtree(old)
-        else:
-            work.replace(out)
-    except OSError as error:
-        raise OutputError(out, "cannot be written", f"{error.strerror}") from error
-    finally:
-        shutil.rmtree(work, ignore_errors=True)
-    return truth
+    with folder_written_whole(out) as work:
+        return _fill(scene, work, files=files, seed=seed, progress=progress)
 
 
 def _sink(folder: Path, run: Simulation, *, files: bool) -> _CubeFile | _FrameFiles:
