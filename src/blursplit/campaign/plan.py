@@ -120,7 +120,12 @@ def plan(
 def _needs(
     limits: Limits, instrument: Rig, recording: Recording, seeing: float, damping: float
 ) -> list[LimitNeeds]:
-    """Return what the limits take with this telescope; refuse those of another."""
+    """Return what each limit takes with this telescope, in the order of the file; refuse others'.
+
+    `damping`: ratio of the structure looked for. A limit counts as shown where the run would show
+    half of it (numbers) or a line of its size (rules on lines), as `accept` asks: the upper range
+    of winds, found 95 times in 100.
+    """
     from blursplit.campaign.accept import refuse_other_aperture
 
     refuse_other_aperture("plan", float(instrument.get("aperture_m")), limits, "setup is")
@@ -129,7 +134,13 @@ def _needs(
         how = {"duration_s": length_s, "frame_interval_s": cadence_s}
         return _background(instrument, recording.model_copy(update=how), seeing)
 
-    return _needs_of(limits, make, recording.frame_interval_s, damping)
+    cadence_s = recording.frame_interval_s
+    found = [
+        _number(key, limit, limits.blur_time_s or 0.0, make, cadence_s, damping)
+        for key, limit in limits.limits.items()
+    ]
+    found += [_lines(rule, make, cadence_s) for rule in limits.lines]
+    return found + [_slew(rule, make, cadence_s) for rule in limits.after_slew]
 
 
 def _check(instrument: Rig, seeing_arcsec: float, stars: int, duration_s: float) -> None:
@@ -320,25 +331,6 @@ def _statement(
         band_high_hz=band[1],
     )
     return f"{how} {shows}"
-
-
-def _needs_of(
-    limits: Limits, make: _Make, cadence_s: float, damping_ratio: float
-) -> list[LimitNeeds]:
-    """Return what each limit takes, in the order of the file.
-
-    `make`: background of the shared motion by length and frame interval [s]. `damping_ratio`: of
-    the structure looked for.
-
-    A limit counts as shown where the run would show half of it (numbers) or a line of its size
-    (rules on lines), as `accept` asks: the upper range of winds, found 95 times in 100.
-    """
-    found = [
-        _number(key, limit, limits.blur_time_s or 0.0, make, cadence_s, damping_ratio)
-        for key, limit in limits.limits.items()
-    ]
-    found += [_lines(rule, make, cadence_s) for rule in limits.lines]
-    return found + [_slew(rule, make, cadence_s) for rule in limits.after_slew]
 
 
 def _number(

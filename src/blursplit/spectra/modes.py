@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, Literal
@@ -80,22 +81,41 @@ def fit_modes(
 
     Returns `modes`; `log_likelihood`: in the window.
     """
-    from scipy.optimize import minimize
-
     window = _window(periodogram, like or starts)
     group = _Group(periodogram, window, rest, starts)
-    first = np.concatenate(
-        [
-            _pack(start, scale, periodogram)
-            for start, scale in zip(starts, group.scales, strict=True)
-        ]
-    )
+    first = group.packed()
     bounds = [b for start in starts for b in _bounds(start, periodogram)]
-    options = {"maxiter": 80, "maxfun": const.MODE_MOST_EVALUATIONS, "ftol": 1e-9}
-    search: Any = minimize  # some type stubs know no cost that returns its slope as well
-    found = search(group.cost, first, jac=True, method="L-BFGS-B", bounds=bounds, options=options)
+    found = _minimised(group.cost, first, bounds, 80)
     vector = found.x if found.fun <= group.cost(first)[0] else first
     return group.modes(vector), -float(group.cost(vector)[0])
+
+
+def _minimised(
+    cost: Callable[[FloatArray], tuple[float, FloatArray]],
+    first: FloatArray,
+    bounds: Sequence[tuple[float | None, float | None]],
+    most: int,
+) -> Any:
+    """Minimise a cost that comes with its gradient, in so many iterations at most."""
+    from scipy.optimize import minimize
+
+    options = {"maxiter": most, "maxfun": const.MODE_MOST_EVALUATIONS, "ftol": 1e-9}
+    search: Any = minimize  # some type stubs know no cost that returns its slope as well
+    return search(cost, first, jac=True, method="L-BFGS-B", bounds=bounds, options=options)
+
+
+def _against(
+    periodogram: Periodogram, window: slice, rest: FloatArray, modes: list[Mode]
+) -> tuple[float, FloatArray, list[FloatArray]]:
+    """Return log likelihood of modes and rest, its slope by the model, and the modes' densities."""
+    shapes = [
+        mode_density_slopes(periodogram, mode.frequency_hz, mode.damping_ratio)[:, window]
+        for mode in modes
+    ]
+    model = rest[window].copy()
+    for mode, shape in zip(modes, shapes, strict=True):
+        model = model + shape[0][:, None, None] * mode.covariance
+    return *_whittle_slope(periodogram.power[window], model, periodogram.weight), shapes
 
 
 @dataclass(frozen=True)
@@ -133,16 +153,8 @@ class Pair:
 
     def cost(self, vector: FloatArray) -> tuple[float, FloatArray]:
         """Return minus the log likelihood in the start's window, and its gradient."""
-        window, modes = self.window, self.modes(vector)
-        shapes = [
-            mode_density_slopes(self.periodogram, m.frequency_hz, m.damping_ratio)[:, window]
-            for m in modes
-        ]
-        model = self.rest[window].copy()
-        for mode, shape in zip(modes, shapes, strict=True):
-            model = model + shape[0][:, None, None] * mode.covariance
-        power, weight = self.periodogram.power[window], self.periodogram.weight
-        value, slope = _whittle_slope(power, model, weight)
+        modes = self.modes(vector)
+        value, slope, shapes = _against(self.periodogram, self.window, self.rest, modes)
         upper, lower = (np.einsum("mij,ij->m", slope, mode.covariance) for mode in modes)
         by_hz = 0.01 * upper @ shapes[0][1], 0.01 * lower @ shapes[1][1]
         cos, sin = np.cos(vector[3]), np.sin(vector[3])
@@ -166,8 +178,6 @@ class Pair:
 
         `split` is where to start, in hundredths of the frequency.
         """
-        from scipy.optimize import minimize
-
         values, vectors = np.linalg.eigh(self.start.covariance)
         angle = float(np.arctan2(vectors[1, 1], vectors[0, 1]))
         sizes = 0.5 * np.log(np.maximum(values[::-1], 1e-6 * values[1]))
@@ -176,15 +186,11 @@ class Pair:
         bounds = [(-3.0 * width, 3.0 * width), (-6.0 * max(width, begin), 6.0 * max(width, begin))]
         bounds += [(np.log(const.MODE_DAMPING_FLOOR), np.log(const.MODE_DAMPING_CEILING))]
         bounds += [(-10.0, 10.0), *((size - 4.0, size + 4.0) for size in sizes)]
-        options = {"maxiter": 60, "maxfun": const.MODE_MOST_EVALUATIONS, "ftol": 1e-9}
-        search: Any = minimize  # some type stubs know no cost that returns its slope as well
 
         def best(split: float, turn: float, *, fixed: bool = False) -> Any:
             first = np.array([0.0, split, np.log(self.start.damping_ratio), angle + turn, *sizes])
             ends = [(0.0, 0.0) if fixed and k == 1 else end for k, end in enumerate(bounds)]
-            return search(
-                self.cost, first, jac=True, method="L-BFGS-B", bounds=ends, options=options
-            )
+            return _minimised(self.cost, first, ends, 60)
 
         single = best(0.0, 0.0, fixed=True)
         turns = np.pi / 4.0 * np.arange(4)
@@ -195,17 +201,12 @@ class Pair:
 
     def refit(self, vector: FloatArray) -> FloatArray:
         """Return the best vector near one that was best beside another continuum."""
-        from scipy.optimize import minimize
-
         ends: list[tuple[float | None, float | None]] = [(None, None)] * vector.size
         ends[2] = (
             float(np.log(const.MODE_DAMPING_FLOOR)),
             float(np.log(const.MODE_DAMPING_CEILING)),
         )
-        options = {"maxiter": 30, "maxfun": const.MODE_MOST_EVALUATIONS, "ftol": 1e-9}
-        search: Any = minimize  # some type stubs know no cost that returns its slope as well
-        found = search(self.cost, vector, jac=True, method="L-BFGS-B", bounds=ends, options=options)
-        return np.asarray(found.x)
+        return np.asarray(_minimised(self.cost, vector, ends, 30).x)
 
     def covariance(self, vector: FloatArray) -> FloatArray:
         """Return the covariance of a fitted vector, from the expected information."""
@@ -284,6 +285,18 @@ class _Group:
         """Variance that each mode starts with: the unit of its covariance."""
         return [max(float(np.trace(start.covariance)), 1e-30) for start in self.starts]
 
+    def packed(self, *, floor: bool = True) -> FloatArray:
+        """Return the vector that stands for the starts, where wanted no narrower than resolved."""
+        parts = []
+        for start, scale in zip(self.starts, self.scales, strict=True):
+            factor = np.linalg.cholesky(start.covariance / scale + 1e-6 * np.eye(2))
+            zeta = start.damping_ratio
+            if floor:  # a start narrower than the record resolves has no slope to follow
+                duration_s = self.periodogram.duration_s
+                zeta = max(zeta, 0.3 / (np.pi * start.frequency_hz * duration_s))
+            parts.append([0.0, np.log(zeta), factor[0, 0], factor[1, 0], factor[1, 1]])
+        return np.concatenate(parts)
+
     def modes(self, vector: FloatArray) -> list[Mode]:
         """Return the modes that a vector stands for."""
         return [
@@ -294,18 +307,7 @@ class _Group:
     def cost(self, vector: FloatArray) -> tuple[float, FloatArray]:
         """Return minus the log likelihood and its gradient."""
         modes = self.modes(vector)
-        shapes = [
-            mode_density_slopes(self.periodogram, mode.frequency_hz, mode.damping_ratio)[
-                :, self.window
-            ]
-            for mode in modes
-        ]
-        model = self.rest[self.window].copy()
-        for mode, shape in zip(modes, shapes, strict=True):
-            model = model + shape[0][:, None, None] * mode.covariance
-        value, slope = _whittle_slope(
-            self.periodogram.power[self.window], model, self.periodogram.weight
-        )
+        value, slope, shapes = _against(self.periodogram, self.window, self.rest, modes)
         gradient = []
         for k, (mode, shape) in enumerate(zip(modes, shapes, strict=True)):
             along = np.einsum("mij,ij->m", slope, mode.covariance)
@@ -405,14 +407,6 @@ def _window(periodogram: Periodogram, modes: list[Mode]) -> slice:
     return slice(max(1, min(int(first), size - 20)), min(int(last) + 1, size))
 
 
-def _pack(mode: Mode, scale: float, periodogram: Periodogram, *, floor: bool = True) -> FloatArray:
-    factor = np.linalg.cholesky(mode.covariance / scale + 1e-6 * np.eye(2))
-    zeta = mode.damping_ratio
-    if floor:  # a start narrower than the record resolves has no slope to follow
-        zeta = max(zeta, 0.3 / (np.pi * mode.frequency_hz * periodogram.duration_s))
-    return np.array([0.0, np.log(zeta), factor[0, 0], factor[1, 0], factor[1, 1]])
-
-
 def _unpack(vector: FloatArray, start: Mode, scale: float) -> Mode:
     factor = np.array([[vector[2], 0.0], [vector[3], vector[4]]])
     frequency = start.frequency_hz * np.exp(0.01 * vector[0])
@@ -440,12 +434,7 @@ def mode_spreads(
     known.
     """
     group = _Group(periodogram, _window(periodogram, modes), rest, modes, free)
-    vector = np.concatenate(
-        [
-            _pack(mode, scale, periodogram, floor=False)
-            for mode, scale in zip(modes, group.scales, strict=True)
-        ]
-    )
+    vector = group.packed(floor=False)
     steps = np.tile([0.02, 0.05, 0.02, 0.02, 0.02], vector.size // 5)
     inverse = _covariance(group, vector, steps)
     sigma = np.sqrt(np.maximum(np.diag(inverse), 0.0))
