@@ -459,17 +459,12 @@ def _mean_pair_variance(grid: GridData) -> float:
     that have not give more of it to rotation and scale, the widest patterns of all, so that
     what is left then falls short, as a lower bound may.
     """
-    n = len(grid.star)
-    x = grid.star_x_arcsec - grid.star_x_arcsec.mean()
-    y = grid.star_y_arcsec - grid.star_y_arcsec.mean()
-    one, zero = np.ones(n), np.zeros(n)
-    columns = [(one, zero), (zero, one), (-y, x), (x, y)]
-    basis, _ = np.linalg.qr(np.stack([np.concatenate(c) for c in columns], axis=1))
-    project = np.eye(2 * n) - basis @ basis.T
-    noise = np.tile(grid.noise_psd_arcsec2_hz / (2.0 * grid.cadence_s), 2)
+    pattern = grid.patterns_of_air()
+    assert pattern is not None  # noqa: S101 - three stars or more
     left = sum(
-        len(s.real) * float(remove_trend(s.stars_arcsec @ project).var(axis=0).sum())
+        len(s.real) * float(remove_trend(s.stars_arcsec @ pattern).var(axis=0).sum())
         for s in grid.segments
     )
-    total = left / sum(len(s.real) for s in grid.segments) - float(np.diag(project) @ noise)
-    return max(total, 0.0) / (n - 2)
+    noise = float((grid.noise_arcsec2 @ pattern**2).sum())
+    total = left / sum(len(s.real) for s in grid.segments) - noise
+    return max(total, 0.0) / (len(grid.star) - 2)

@@ -170,7 +170,7 @@ def density_curves(grid: GridData) -> dict[str, FloatArray]:
         each = multitaper_density(own, grid.cadence_s).psd
         # One star against the mean of n has (n - 1)/n of its own motion.
         out["differential_psd_arcsec2_hz"] = each.sum(axis=1) / (n - 1)
-        sigma = np.sqrt(grid.noise_psd_arcsec2_hz / (2.0 * grid.cadence_s))
+        sigma = np.sqrt(grid.noise_arcsec2[: len(grid.star)])
         shared = coherence_spectrum(
             segment.stars_arcsec[:, :n],
             segment.stars_arcsec[:, n:],

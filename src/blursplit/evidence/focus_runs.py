@@ -273,11 +273,10 @@ def _air_by_pairs(grid: GridData) -> tuple[float, float] | None:
     stars only the motion along the line that joins them is used. What is left is air alone and
     proportional to r0^(-5/3). The error is the scatter of eight stretches.
     """
-    pattern = _patterns(grid)
+    pattern = grid.patterns_of_air()
     if pattern is None:
         return None
-    noise = np.tile(grid.noise_psd_arcsec2_hz / (2.0 * grid.cadence_s), 2)
-    floor = float((noise[:, None] * pattern**2).sum(axis=0).mean())
+    floor = float((grid.noise_arcsec2 @ pattern**2).mean())
     variance: list[float] = []
     for segment in grid.segments:
         n_blocks = min(const.FOCUS_AIR_BLOCKS, len(segment.real) // const.FOCUS_BLOCK_FRAMES)
@@ -289,22 +288,6 @@ def _air_by_pairs(grid: GridData) -> tuple[float, float] | None:
         return None
     error = float(np.std(variance, ddof=1)) / np.sqrt(len(variance)) / mean
     return float(np.log(mean)), float(np.hypot(error, const.FOCUS_AIR_ERROR))
-
-
-def _patterns(grid: GridData) -> FloatArray | None:
-    """Return orthonormal patterns of displacement that only air makes, shape (2n, n_patterns)."""
-    n = len(grid.star)
-    if n < 2:  # noqa: PLR2004
-        return None
-    x = grid.star_x_arcsec - grid.star_x_arcsec.mean()
-    y = grid.star_y_arcsec - grid.star_y_arcsec.mean()
-    one, zero = np.ones(n), np.zeros(n)
-    shared = [(one, zero), (zero, one), (-y, x)]
-    if n > 2:  # noqa: PLR2004 - two stars would have nothing left
-        shared.append((x, y))
-    basis = np.stack([np.concatenate(part) for part in shared], axis=1)
-    left, _, _ = np.linalg.svd(basis, full_matrices=True)
-    return np.asarray(left[:, len(shared) :], dtype=float)
 
 
 # --- the curve ------------------------------------------------------------------------------------

@@ -349,6 +349,30 @@ class GridData:
         return np.concatenate([s.shared_arcsec for s in self.segments])
 
     @property
+    def noise_arcsec2(self) -> FloatArray:
+        """Variance of each star's centroid noise, x of all stars and then y, shape (2 n_stars,)."""
+        return np.tile(self.noise_psd_arcsec2_hz / (2.0 * self.cadence_s), 2)
+
+    def patterns_of_air(self) -> FloatArray | None:
+        """Return orthonormal patterns of displacement that only air makes, (2 n_stars, n_patterns).
+
+        Shift, rotation and scale of a frame are none; of two stars, only the motion along the line
+        that joins them is left, for which their scale stays in. None of a lone star.
+        """
+        n = len(self.star)
+        if n < 2:  # noqa: PLR2004
+            return None
+        x = self.star_x_arcsec - self.star_x_arcsec.mean()
+        y = self.star_y_arcsec - self.star_y_arcsec.mean()
+        one, zero = np.ones(n), np.zeros(n)
+        shared = [(one, zero), (zero, one), (-y, x)]
+        if n > 2:  # noqa: PLR2004 - two stars would have nothing left
+            shared.append((x, y))
+        basis = np.stack([np.concatenate(part) for part in shared], axis=1)
+        left, _, _ = np.linalg.svd(basis, full_matrices=True)
+        return np.asarray(left[:, len(shared) :], dtype=float)
+
+    @property
     def longest_s(self) -> float:
         """Length of the longest segment."""
         return max(len(s.real) for s in self.segments) * self.cadence_s
