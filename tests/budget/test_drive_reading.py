@@ -218,7 +218,8 @@ def test_long_frames_with_dithers_still_give_the_worm():
 
 def test_too_few_long_frames_state_the_turns_alone():
     tracks = long_tracks(13)
-    motion = SimpleNamespace(x_px=tracks.x_px[:, 0], y_px=tracks.y_px[:, 0])
+    place = np.stack([tracks.x_px[:, 0], tracks.y_px[:, 0]], axis=1)
+    motion = SimpleNamespace(x_px=place[:, 0], y_px=place[:, 1], xy_px=place)
     assert record_of_tracks(tracks, motion, 1.0) is not None
     motion.x_px[::2] = np.nan
     assert record_of_tracks(tracks, motion, 1.0) is None

@@ -25,8 +25,9 @@ def tracks_of(x_px: np.ndarray, size: int = 21) -> SimpleNamespace:
         y0_px=np.zeros((n, 2), dtype=int),
         sky_adu=np.full((n, 2), 200.0),
     )
+    flux = np.tile([10.0, 100.0], (n, 1))
     good = np.ones((n, 2), dtype=bool)
-    return SimpleNamespace(stamps=stamps, good=good, flux_adu=np.tile([10.0, 100.0], (n, 1)))
+    return SimpleNamespace(stamps=stamps, good=good, flux_adu=flux, seen={"flux_adu": flux}.get)
 
 
 def test_the_star_moves_in_the_window_as_it_did_in_the_frames() -> None:

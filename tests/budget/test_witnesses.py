@@ -7,7 +7,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from blursplit.budget.witnesses import _without
 from blursplit.errors import InputError
 from blursplit.evidence.sensor_record import sensor_at
 from blursplit.measure import measure
@@ -47,7 +46,7 @@ def test_a_path_is_taken_out_of_shared_motion_and_of_every_star():
     segment = GridSegment(0.0, shared, stars, np.ones(20, dtype=bool), np.arange(20))
     one = np.ones(3)
     grid = GridData((segment,), np.arange(3), one, one, one, 1.0, 0.04, 0.01)
-    left = _without(grid, path).segments[0]
+    left = grid.without(path).segments[0]
     np.testing.assert_allclose(left.shared_arcsec, shared - path)
     np.testing.assert_allclose(left.stars_arcsec[:, :3], np.repeat((shared - path)[:, :1], 3, 1))
     np.testing.assert_allclose(left.stars_arcsec[:, 3:], np.repeat((shared - path)[:, 1:], 3, 1))

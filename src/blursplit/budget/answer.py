@@ -279,7 +279,7 @@ def _slow_motion(
     """
     facts, tracks = record.facts, record.tracks
     scale = facts.scale_arcsec or 1.0
-    shared = np.stack([motion.shared.x_px, motion.shared.y_px], axis=1) * scale
+    shared = motion.shared.xy_px * scale
     exposure = tracks.exposure_s or 0.0
     seen = np.isfinite(motion.shared.x_px)
     since = tracks.time_s[seen] - tracks.time_s[seen].mean()
@@ -318,7 +318,7 @@ def _slow_motion(
 def _narrowest(record: Record) -> float | None:
     """Return the FWHM that no constant cause exceeds: that of the narrowest frames (95 %)."""
     tracks, scale = record.tracks, record.facts.scale_arcsec or 1.0
-    width = np.where(tracks.good, tracks.width_px, np.nan) * const.FWHM_PER_SIGMA * scale
+    width = tracks.seen("width_px") * const.FWHM_PER_SIGMA * scale
     count = np.isfinite(width).sum(axis=1)
     if not np.any(count):
         return None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 
@@ -33,7 +32,7 @@ def plain_arrays(
         "time_s": tracks.time_s,
         "star_x_px": motion.reference_x_px + np.nanmean(motion.x_px),
         "star_y_px": motion.reference_y_px + np.nanmean(motion.y_px),
-        "star_flux_adu": np.nanmedian(np.where(tracks.good, tracks.flux_adu, np.nan), axis=0),
+        "star_flux_adu": np.nanmedian(tracks.seen("flux_adu"), axis=0),
     }
     weight = np.where(tracks.good, motion.weight, 0.0)
     total = np.maximum(weight.sum(axis=1), 1e-12)
@@ -50,12 +49,15 @@ def removed_motions(
     tracks: StarTracks, grid: GridData, histories: Histories
 ) -> tuple[dict[str, FloatArray], dict[str, FloatArray]]:
     """Return the estimated motions at the frames, by the image that goes without them."""
-    first = np.cumsum([0, *(len(s.real) for s in grid.segments)])
 
     def at_frames(owner: str) -> FloatArray:
-        path = histories.mean_path_arcsec.get(owner, np.zeros((int(first[-1]), 2)))
-        pieces = [path[a:b] for a, b in itertools.pairwise(first)]
-        return _on_frames(tracks, grid, pieces)
+        """Return the motion at the frames of the tracks, shape (n_frames, 2); 0 outside."""
+        out = np.zeros((tracks.n_frames, 2))
+        path = histories.mean_path_arcsec.get(owner)
+        if path is not None:
+            frame = np.concatenate([segment.frame for segment in grid.segments])
+            out[frame[frame >= 0]] = path[frame >= 0]
+        return out
 
     tracking, structure = at_frames("tracking"), at_frames("structure")
     return (
@@ -101,7 +103,7 @@ def frames_of_best_star(tracks: StarTracks) -> NDArray[np.float32] | None:
     stamps = tracks.stamps
     if stamps is None or not stamps.pixels_adu.size:
         return None
-    flux = np.nanmedian(np.where(tracks.good, tracks.flux_adu, np.nan), axis=0)
+    flux = np.nanmedian(tracks.seen("flux_adu"), axis=0)
     best = int(np.nanargmax(flux[stamps.star]))
     kept = np.flatnonzero(tracks.good[:, stamps.star[best]])[: const.LOOP_FRAMES]
     if not len(kept):
@@ -132,7 +134,7 @@ def shared_motion_limit(
     seen = np.isfinite(motion.x_px)
     if int(seen.sum()) < 4:  # noqa: PLR2004 - no motion to speak of
         return None, 0.0
-    path = np.stack([motion.x_px, motion.y_px], axis=1)[seen] * scale_arcsec
+    path = motion.xy_px[seen] * scale_arcsec
     still = Conditions(1.0, 0.0, 1.0, 1.0)
     run = History(still, tracks.time_s[seen], tracks.segment[seen], {"open": path})
     run = in_windows(run, blur_time_s)
@@ -203,15 +205,6 @@ def _enlarged(image: FloatArray, factor: int) -> FloatArray:
     return np.asarray(map_coordinates(image, places, order=3, mode="nearest"))
 
 
-def _on_frames(tracks: StarTracks, grid: GridData, series: list[FloatArray]) -> FloatArray:
-    """Return motions on the grid at the frames of the tracks, shape (n_frames, 2); 0 outside."""
-    out = np.zeros((tracks.n_frames, 2))
-    for segment, motion in zip(grid.segments, series, strict=True):
-        real = segment.frame >= 0
-        out[segment.frame[real]] = motion[real]
-    return out
-
-
 # --- plain statistics, before any model -----------------------------------------------------------
 def motion_part(
     tracks: StarTracks, motion: CommonMotion, pairs: PairStatistics, scale: float | None
@@ -224,7 +217,7 @@ def motion_part(
         max(float(np.var(detrend(time, values[seen], segment))) - noise2, 0.0) ** 0.5
         for values in (motion.x_px, motion.y_px)
     ]
-    single = float(np.sqrt(np.nanmean(np.where(tracks.good, tracks.sigma_px, np.nan) ** 2)))
+    single = float(np.sqrt(np.nanmean(tracks.seen("sigma_px") ** 2)))
     turn = motion.rotation_rad[seen]
     turning = bool(np.any(turn != 0))
     have_pairs = len(pairs.separation_px) > 0

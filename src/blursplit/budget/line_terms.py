@@ -296,18 +296,7 @@ def without_lines(
     for low, high in cores_hz:
         inside |= (coefficients.frequency_hz >= low) & (coefficients.frequency_hz <= high)
     value[~inside] = 0.0
-    n = len(grid.star)
-    segments = tuple(
-        replace(
-            segment,
-            shared_arcsec=segment.shared_arcsec - motion,
-            stars_arcsec=segment.stars_arcsec - np.repeat(motion, n, axis=1),
-        )
-        for segment, motion in zip(
-            grid.segments, _to_series(coefficients, value, grid), strict=True
-        )
-    )
-    return replace(grid, segments=segments)
+    return grid.without(np.concatenate(_to_series(coefficients, value, grid)))
 
 
 def _to_series(

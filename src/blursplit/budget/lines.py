@@ -497,7 +497,7 @@ def lines_at_own_times(
 
     from blursplit.spectra import find_lines, lomb_scargle_density
 
-    shared = scale_arcsec * np.stack([motion.x_px, motion.y_px], axis=1)
+    shared = scale_arcsec * motion.xy_px
     good = np.isfinite(shared).all(axis=1)
     time_s, shared, segment = tracks.time_s[good], shared[good], tracks.segment[good]
     if not time_s.size:

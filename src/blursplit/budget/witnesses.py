@@ -46,7 +46,6 @@ from blursplit.evidence.second_camera_air import Layer, PairEvidence, pair_evide
 from blursplit.evidence.sensor import CLAIMS, Claim, SensorEvidence, explain_shared_motion
 from blursplit.evidence.sensor_record import SensorRecord, no_overlap
 from blursplit.facts import Facts, gather_facts
-from blursplit.motion.common import GridData
 from blursplit.result import Remark, Witness
 from blursplit.rig import SecondCameraSetup
 from blursplit.sources import Source
@@ -185,8 +184,8 @@ def _taken(
     motion = so_far.motion
     left = replace(
         motion,
-        grid=None if motion.grid is None else _without(motion.grid, path),
-        quiet=None if motion.quiet is None else _without(motion.quiet, path),
+        grid=None if motion.grid is None else motion.grid.without(path),
+        quiet=None if motion.quiet is None else motion.quiet.without(path),
     )
     sigma = np.array(
         [
@@ -222,25 +221,6 @@ def _taken(
 def _explains(found: SensorEvidence, line: FoundLine) -> bool:
     at = int(np.argmin(np.abs(found.frequency_hz - line.fit.frequency_hz)))
     return bool(found.coherence[at].max() > const.COHERENT_LINE)
-
-
-def _without(grid: GridData, path: FloatArray) -> GridData:
-    segments, first = [], 0
-    for segment in grid.segments:
-        part = path[first : first + len(segment.real)]
-        first += len(segment.real)
-        n_stars = segment.stars_arcsec.shape[1] // 2
-        each = np.repeat(part, n_stars, axis=1)
-        as_read = segment.as_read_arcsec
-        segments.append(
-            replace(
-                segment,
-                shared_arcsec=segment.shared_arcsec - part,
-                stars_arcsec=segment.stars_arcsec - each,
-                as_read_arcsec=None if as_read is None else as_read - each,
-            )
-        )
-    return replace(grid, segments=tuple(segments))
 
 
 def weigh_second_camera(
@@ -349,7 +329,7 @@ def _camera_motion(tracks: StarTracks, facts: Facts, name: str) -> CameraMotion:
             "give its own setup file: --second-camera SEQUENCE@SETUP",
         )
     number, count = np.unique(tracks.segment, return_counts=True)
-    flux = np.nanmedian(np.where(tracks.good, tracks.flux_adu, np.nan), axis=0)
+    flux = np.nanmedian(tracks.seen("flux_adu"), axis=0)
     star = int(np.nanargmax(flux * tracks.good.mean(axis=0)))
     use = (tracks.segment == number[np.argmax(count)]) & tracks.good[:, star]
     if use.sum() < const.PAIR_FEWEST_FRAMES:

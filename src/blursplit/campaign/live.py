@@ -161,14 +161,14 @@ def _windows(tracks: StarTracks, window_s: float) -> Iterator[slice]:
 
 def _shared_variance(motion: CommonMotion, part: slice) -> float:
     noise = _mean(np.square(motion.noise_px[part]))
-    both = np.stack([motion.x_px[part], motion.y_px[part]], axis=1)
+    both = motion.xy_px[part]
     return _mean(_column_variances(both)) - noise
 
 
 def _own_variance(tracks: StarTracks, motion: CommonMotion) -> FloatArray:
     """Return the one-axis variance of each star beside the others, its noise removed."""
     each = [_column_variances(left) for left in (motion.residual_x_px, motion.residual_y_px)]
-    noise = _column_means(np.where(tracks.good, np.square(tracks.sigma_px), np.nan))
+    noise = _column_means(np.square(tracks.seen("sigma_px")))
     return np.asarray(0.5 * (each[0] + each[1]) - noise)
 
 
@@ -222,7 +222,7 @@ def _lines(tracks: StarTracks, motion: CommonMotion) -> list[LineFit]:
     try:
         search = find_lines(
             tracks.time_s[latest],
-            np.stack([motion.x_px, motion.y_px], axis=1)[latest],
+            motion.xy_px[latest],
             cadence_s=tracks.cadence_s,
             timing=tracks.timing,
             segment=tracks.segment[latest],
@@ -299,7 +299,7 @@ def _band_variances(
     window_s = 2.0 * const.WATCH_SHORTEST_WINDOW_S
     out = []
     for part in _windows(tracks, window_s):
-        series = np.stack([motion.x_px[part], motion.y_px[part]], axis=1)
+        series = motion.xy_px[part]
         known = np.isfinite(series).all(axis=1)
         if known.sum() < 0.8 * round(window_s / cadence):
             continue

@@ -116,7 +116,7 @@ def _measure(
     if not tracks.cadence_s:
         raise TimingError(name, "no frame interval is known", "give camera.frame_interval_s")
     common = fit_common_motion(tracks)
-    motion = np.stack([common.x_px, common.y_px], axis=1)
+    motion = common.xy_px
     good = np.isfinite(motion).all(axis=1)
     needed = 50  # a second at 50 frames/s: below, no ring-down can be told from the air
     if good.sum() < needed:
@@ -133,7 +133,7 @@ def _measure(
         pixel_scale_arcsec=scale[0] if scale else None,
         pixel_scale_origin=scale[1] if scale else None,
     )
-    widths = np.where(tracks.good, tracks.width_px, np.nan)[good]
+    widths = tracks.seen("width_px")[good]
     seen = np.isfinite(widths).any(axis=1)
     width_px = np.full(seen.size, np.nan)
     width_px[seen] = np.nanmedian(widths[seen], axis=1)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -298,17 +298,7 @@ def without_drive(grid: GridData, terms: Sequence[DriveTerm]) -> GridData:
     design = other_columns(record, terms, None)
     own = slice(len(grid.segments) + 1, None)  # behind an offset for each segment, and the time
     fitted = design[:, own] @ (np.linalg.pinv(design) @ record.motion_arcsec)[own]
-    n = len(grid.star)
-    sizes = np.cumsum([len(s.real) for s in grid.segments])[:-1]
-    segments = tuple(
-        replace(
-            segment,
-            shared_arcsec=segment.shared_arcsec - part,
-            stars_arcsec=segment.stars_arcsec - np.repeat(part, n, axis=1),
-        )
-        for segment, part in zip(grid.segments, np.split(fitted, sizes), strict=True)
-    )
-    return replace(grid, segments=segments)
+    return grid.without(fitted)
 
 
 # --- the record as a series for the drive ---------------------------------------------------------
@@ -394,7 +384,7 @@ def record_of_tracks(
     tracks: StarTracks, motion: CommonMotion, scale_arcsec: float
 ) -> DriveRecord | None:
     """Return the record of frames without a grid; None where too few of them hang together."""
-    shared = np.stack([motion.x_px, motion.y_px], axis=1) * scale_arcsec
+    shared = motion.xy_px * scale_arcsec
     good = np.isfinite(shared).all(axis=1)
     labels, counts = np.unique(tracks.segment[good], return_counts=True)
     longest = np.argsort(-counts, kind="stable")[: const.DRIVE_MOST_SEGMENTS]

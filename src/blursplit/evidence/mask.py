@@ -90,14 +90,9 @@ class MaskReading(Guest):
     def arrays(self, record: Record) -> dict[str, FloatArray]:
         """Return the places of the two images, not the place between them."""
         tracks, columns = record.images, list(self.columns)
-        places = {
-            "star_x_px": tracks.x_px,
-            "star_y_px": tracks.y_px,
-            "star_flux_adu": tracks.flux_adu,
-        }
         return {
-            name: np.nanmedian(np.where(tracks.good, values, np.nan)[:, columns], axis=0)
-            for name, values in places.items()
+            f"star_{name}": np.nanmedian(tracks.seen(name)[:, columns], axis=0)
+            for name in ("x_px", "y_px", "flux_adu")
         }
 
     def remarks(self) -> tuple[Remark, ...]:
@@ -134,7 +129,7 @@ def read_mask(tracks: StarTracks, rig: Rig, facts: Facts) -> MaskReading | Remar
 
 def _images(tracks: StarTracks, split_px: float | None) -> tuple[int, int] | None:
     """Find the brightest pair of images, equally bright and as far apart as the wedge says."""
-    flux = np.nanmedian(np.where(tracks.good, tracks.flux_adu, np.nan), axis=0)
+    flux = np.nanmedian(tracks.seen("flux_adu"), axis=0)
     if split_px is not None:
         pairs = find_mask_pairs(tracks.x_px, tracks.y_px, split_px)
     else:
@@ -181,8 +176,8 @@ def _measure(
     geometry = MaskGeometry(opening_m, separation_m, angle)
     place = list(pair)
     result = measure_mask(
-        _seen(tracks, tracks.x_px)[:, place] * scale,
-        _seen(tracks, tracks.y_px)[:, place] * scale,
+        tracks.seen("x_px")[:, place] * scale,
+        tracks.seen("y_px")[:, place] * scale,
         tracks.sigma_px[:, place] * scale,
         geometry,
         wavelength_m=optics.wavelength_m,
@@ -205,14 +200,10 @@ def _measure(
     )
 
 
-def _seen(tracks: StarTracks, values: FloatArray) -> FloatArray:
-    return np.where(tracks.good, values, np.nan)
-
-
 def _direction(tracks: StarTracks, rig: Rig, pair: tuple[int, int]) -> tuple[float, list[Remark]]:
     """Return the direction of the line of the openings, and doubts about the images."""
     notes: list[Remark] = []
-    flux = np.nanmedian(_seen(tracks, tracks.flux_adu), axis=0)
+    flux = np.nanmedian(tracks.seen("flux_adu"), axis=0)
     ratio = _ratio(flux, pair)
     if ratio > const.MASK_UNEQUAL:
         notes.append(Remark(code="mask-images-unequal", facts={"times": ratio}))
@@ -220,8 +211,8 @@ def _direction(tracks: StarTracks, rig: Rig, pair: tuple[int, int]) -> tuple[flo
     if declared is not None:
         return float(declared), notes
     dx, dy = (
-        float(np.nanmedian(np.diff(_seen(tracks, at)[:, list(pair)], axis=1)))
-        for at in (tracks.x_px, tracks.y_px)
+        float(np.nanmedian(np.diff(tracks.seen(name)[:, list(pair)], axis=1)))
+        for name in ("x_px", "y_px")
     )
     angle = float(np.degrees(np.arctan2(dy, dx)) % 180.0)
     notes.append(Remark(code="mask-angle-assumed", facts={"angle_deg": angle}))

@@ -249,6 +249,6 @@ def window_over_diffraction(
 
     A pixel blurs the image before the window weighs it, which acts like a wider window.
     """
-    sigma_px = float(np.nanmedian(np.where(tracks.good, tracks.width_px, np.nan)))
+    sigma_px = float(np.nanmedian(tracks.seen("width_px")))
     window = scale * float(np.hypot(const.WINDOW_OVER_SIGMA * sigma_px, 12.0**-0.5))
     return window * aperture_m / (wavelength_m * const.ARCSEC_PER_RADIAN)

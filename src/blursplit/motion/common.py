@@ -5,7 +5,7 @@ It is found frame by frame, and then placed on the regular grid of times, segmen
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -37,6 +37,11 @@ class CommonMotion:
     residual_x_px: FloatArray
     residual_y_px: FloatArray
     weight: FloatArray  # (n_stars,): of each star in the shift, sum 1
+
+    @property
+    def xy_px(self) -> FloatArray:
+        """The shift as rows (x, y), shape (n_frames, 2)."""
+        return np.stack([self.x_px, self.y_px], axis=1)
 
     @property
     def centre_px(self) -> tuple[float, float]:
@@ -348,6 +353,25 @@ class GridData:
         """Shared motion at all points, shape (n, 2)."""
         return np.concatenate([s.shared_arcsec for s in self.segments])
 
+    def split(self, series: FloatArray) -> list[FloatArray]:
+        """Return the parts of a series at all points, one for each segment."""
+        return np.split(series, np.cumsum([len(s.real) for s in self.segments])[:-1])
+
+    def without(self, path_arcsec: FloatArray) -> GridData:
+        """Return the grid with a path (n, 2) at all points taken out of all motions."""
+        segments = []
+        for segment, part in zip(self.segments, self.split(path_arcsec), strict=True):
+            each = np.repeat(part, len(self.star), axis=1)
+            as_read = segment.as_read_arcsec
+            left = replace(
+                segment,
+                shared_arcsec=segment.shared_arcsec - part,
+                stars_arcsec=segment.stars_arcsec - each,
+                as_read_arcsec=None if as_read is None else as_read - each,
+            )
+            segments.append(left)
+        return replace(self, segments=tuple(segments))
+
     @property
     def noise_arcsec2(self) -> FloatArray:
         """Variance of each star's centroid noise, x of all stars and then y, shape (2 n_stars,)."""
@@ -405,7 +429,7 @@ def grid_data(
         ],
         axis=1,
     )
-    shared = np.stack([motion.x_px, motion.y_px], axis=1)
+    shared = motion.xy_px
     own = residual + rotated
     segments = [
         _one_segment(tracks.time_s, rows, shared * scale_arcsec, own * scale_arcsec, cadence_s)
@@ -414,7 +438,7 @@ def grid_data(
     kept = tuple(s for s in segments if s is not None and len(s.real) >= const.GRID_LEAST_FRAMES)
     if not kept:
         return None
-    sigma2 = np.nanmean(np.where(tracks.good, tracks.sigma_px, np.nan) ** 2, axis=0)[chosen]
+    sigma2 = np.nanmean(tracks.seen("sigma_px") ** 2, axis=0)[chosen]
     white = 2.0 * cadence_s * scale_arcsec**2
     exposure = tracks.exposure_s if tracks.exposure_s is not None else cadence_s
     rows = np.nanmedian(tracks.row_time_s[:, chosen], axis=0)
@@ -435,7 +459,7 @@ def _choose_stars(tracks: StarTracks) -> IntArray:
     """Stars seen nearly always, the quietest first; at least the one seen most often."""
     share = tracks.good.mean(axis=0)
     enough = np.flatnonzero(share >= min(const.GRID_LEAST_GOOD_SHARE, float(share.max())))
-    sigma = np.nanmedian(np.where(tracks.good, tracks.sigma_px, np.nan)[:, enough], axis=0)
+    sigma = np.nanmedian(tracks.seen("sigma_px")[:, enough], axis=0)
     return np.sort(enough[np.argsort(sigma)[: const.GRID_MOST_STARS]])
 
 

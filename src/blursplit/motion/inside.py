@@ -202,7 +202,7 @@ def measure_frame_tensors(
     stamps = tracks.stamps
     if stamps is None or not len(stamps.star):
         return None
-    width_px = float(np.nanmedian(np.where(tracks.good, tracks.width_px, np.nan)))
+    width_px = float(np.nanmedian(tracks.seen("width_px")))
     size = stamps.pixels_adu.shape[-1]
     lowest = 1.0 / size
     highest = max(const.INSIDE_BAND_FWHM[1] / (const.FWHM_PER_SIGMA * width_px), 1.2 * lowest)

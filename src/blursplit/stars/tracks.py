@@ -157,6 +157,10 @@ class StarTracks:
         """Number of stars."""
         return int(self.x_px.shape[1])
 
+    def seen(self, name: str) -> FloatArray:
+        """Return the values of a name where the stars were measured well, NaN elsewhere."""
+        return np.where(self.good, getattr(self, name), np.nan)
+
     def __repr__(self) -> str:
         length = float(np.ptp(self.time_s)) if self.n_frames else 0.0
         rate = "" if not self.cadence_s else f", {1.0 / self.cadence_s:.3g} a second"

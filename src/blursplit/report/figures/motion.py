@@ -21,6 +21,7 @@ from blursplit.report.figures._canvas import (
 )
 from blursplit.result import Event, Line, PhaseCurve
 from blursplit.series import Series
+from blursplit.stars.geometry import runs
 from blursplit.types import BoolArray, FloatArray
 
 if TYPE_CHECKING:
@@ -297,8 +298,7 @@ def draw_by_time(
 
 def _cross_out(ax: Axes, edge_s: FloatArray, blank: BoolArray) -> None:
     """Cover gaps and cross them out; a hatch would keep its light colours in the dark looks."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], blank, [False]]).astype(int)))
-    for first, last in edges.reshape(-1, 2):
+    for first, last in runs(blank):
         left, right = float(edge_s[first]), float(edge_s[last])
         ax.axvspan(left, right, facecolor=colour("panel"), edgecolor=colour("muted"), lw=0.8)
         for heights in ((0.0, 1.0), (1.0, 0.0)):
