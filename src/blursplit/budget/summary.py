@@ -30,7 +30,6 @@ from blursplit.estimate import (
     estimate,
     estimate_between,
     limit,
-    upper_limit,
 )
 from blursplit.facts import Facts
 from blursplit.result import (
@@ -129,15 +128,14 @@ def saving_parts(
 ) -> dict[str, Estimate | None]:
     """Return what a cure saves, as arcsec of the measured width and as a fraction.
 
-    A limit where the cause is not shown and saving nothing is not excluded: that of the draws in
-    which the cause is there at all, so that no chance given to its absence makes it small.
+    A limit where the cause is not shown and saving nothing is not excluded, of all draws: so it is
+    below what is worth a cure just where the answer is no. A cause that may be absent has an even
+    chance beforehand (`HIDDEN_MODE_CHANCE`, `FIT_NEAR_ABSENT`); more is said by the frames.
     """
     low, high = readings.saving[cure].T
     fraction = estimate_between(low, high)
     if fraction is not None and not shown and (fraction.low95 or 0.0) < const.SHOWN_SHARE:
-        there = high[high > const.SHOWN_SHARE]
-        most = float(np.percentile(there if there.size else high, 95.0))
-        fraction = upper_limit(max(most, 0.0))
+        fraction = limit(np.maximum(high, 0.0))
     return {
         "saving_fraction": fraction,
         "saving_arcsec": None if recorded is None else _part_of_width(fraction, recorded),
