@@ -53,9 +53,10 @@ def sample(
     first = rng.standard_normal((n_particles, d)) if start is None else start.copy()
     cloud = _Cloud(log_likelihood, first, rng)
     temperature, log_evidence = 0.0, 0.0
+    sweeps = const.SMC_SWEEPS
     if start is not None:
-        temperature, log_evidence = const.SMC_ENTRY, np.nan
-        _forget(cloud, temperature)
+        temperature, log_evidence, sweeps = const.SMC_ENTRY, np.nan, const.SMC_WARM_SWEEPS
+        _forget(cloud, temperature, sweeps)
     while temperature < 1.0:
         step = _next_step(cloud.log_likelihood, 1.0 - temperature)
         weight = step * (cloud.log_likelihood - cloud.log_likelihood.max())
@@ -63,7 +64,7 @@ def sample(
         log_evidence += step * float(cloud.log_likelihood.max())
         temperature = min(temperature + step, 1.0)
         cloud.resample(np.exp(weight))
-        _forget(cloud, temperature)
+        _forget(cloud, temperature, sweeps)
     kept = []
     for sweep in range(final_sweeps):
         cloud.move(1.0)
@@ -72,13 +73,16 @@ def sample(
     return Draws(np.stack(kept), log_evidence)
 
 
-def _forget(cloud: _Cloud, temperature: float) -> None:
-    """Move the particles about until most coordinates have forgotten where they were."""
+def _forget(cloud: _Cloud, temperature: float, sweeps: tuple[int, int]) -> None:
+    """Move the particles about until most coordinates have forgotten where they were.
+
+    `sweeps`: the least and the most.
+    """
     start, spread = cloud.z.copy(), cloud.z.std(axis=0)
-    for sweep in range(const.SMC_SWEEPS[1]):
+    for sweep in range(sweeps[1]):
         cloud.move(temperature)
         moved = np.mean((cloud.z - start) ** 2, axis=0) / (2.0 * spread**2 + 1e-300)
-        if sweep + 1 >= const.SMC_SWEEPS[0] and np.median(moved) > const.SMC_FORGOTTEN:
+        if sweep + 1 >= sweeps[0] and np.median(moved) > const.SMC_FORGOTTEN:
             break
 
 
