@@ -259,7 +259,6 @@ ONE_PEAK_SIGMAS = 2.0  # sigma | nearer Gaussians have one peak: no two centroid
 TREND_FEWEST, TREND_LATEST = 4, 8  # frames | a line needs them; the latest place, judgement
 DRIFT_MATTERS_PX = 0.7  # px | a block's drift that moves a star off its pixels, judgement
 SMALLEST_MARGIN = 4  # px | off its expected place that the narrowest cuts still hold a field
-MOST_COMPILED_MEDIAN = 1000  # values | of more a median is faster from numpy; benchmarks/speed.py
 SMALLEST_FIT = 3  # stars | two cannot be checked by a third
 GUIDES, FAST_GUIDES = 5, 3  # stars | judgement
 GUIDE_SIGMAS = 2.0  # star sigmas | guide stars agree within this of their median

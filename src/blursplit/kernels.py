@@ -18,6 +18,8 @@ from numba.extending import intrinsic
 _LANES = 32  # pixels of a row that are summed together; windows are padded with zeros
 _PIECES = 12  # of a stamp's border, a median of them forgives a neighbour or two
 _NOTHING = (math.nan,) * 8
+_FEW, _MANY = 64, 2000  # values whose median is found by their ranks, and after looking at a sample
+_SAMPLE, _SAMPLE_MARGIN = 512, 40  # of which 3.5 sigmas of the binomial share are 40
 
 
 Kernel = TypeVar("Kernel", bound=Callable[..., Any])
@@ -186,11 +188,15 @@ def _keep(values: Any, mask: Any, kept: Any) -> int:  # pragma: no cover - compi
 @exact
 def median_of(kept: Any, n: int) -> float:  # pragma: no cover - compiled
     """Return the median of the first n values, which lose their order."""
-    if n == 0:
-        return math.nan
+    gaps = 0
     for i in range(n):
-        if math.isnan(kept[i]):
-            return math.nan
+        gaps += math.isnan(kept[i])
+    if n == 0 or gaps:
+        return math.nan
+    if n <= _FEW:
+        return _median_of_few(kept, n)
+    if n > _MANY:
+        return _median_of_many(kept, n)
     upper = n // 2
     _select(kept, n, upper)
     high = kept[upper]
@@ -200,6 +206,104 @@ def median_of(kept: Any, n: int) -> float:  # pragma: no cover - compiled
     for i in range(1, upper):
         low = max(low, kept[i])
     return float(0.5 * (low + high))
+
+
+@exact
+def _median_of_few(kept: Any, n: int) -> float:  # pragma: no cover - compiled
+    """Return the median by the rank of each value: no branch to guess but the last."""
+    lower, upper = (n - 1) // 2, n // 2
+    low, high, found = kept[0], kept[0], 0
+    for i in range(n):
+        value = kept[i]
+        below, within = 0, 0
+        for j in range(n):
+            below += kept[j] < value
+            within += kept[j] <= value
+        if below <= lower < within:
+            low = value
+            found |= 1
+        if below <= upper < within:
+            high = value
+            found |= 2
+        if found == 3:  # noqa: PLR2004 - both
+            break
+    return float(high if n % 2 else 0.5 * (low + high))
+
+
+@exact
+def _median_of_many(kept: Any, n: int) -> float:  # pragma: no cover - compiled
+    """Return the median from the values between two that a sample says are close about it.
+
+    In 8-bit pixels half of all values are one and the same: those equal to the two are counted.
+    """
+    sample = np.empty(_SAMPLE)
+    step = n // _SAMPLE
+    for i in range(_SAMPLE):
+        sample[i] = kept[i * step]
+    _select(sample, _SAMPLE, _SAMPLE // 2 - _SAMPLE_MARGIN)
+    first = sample[_SAMPLE // 2 - _SAMPLE_MARGIN]
+    _select(sample, _SAMPLE, _SAMPLE // 2 + _SAMPLE_MARGIN)
+    last = sample[_SAMPLE // 2 + _SAMPLE_MARGIN]
+    between = np.empty(n)
+    below, at_first, at_last, inner = 0, 0, 0, 0
+    for i in range(n):
+        value = kept[i]
+        between[inner] = value
+        inner += (value > first) & (value < last)
+        below += value < first
+        at_first += value == first
+        at_last += (value == last) & (last > first)
+    upper = n // 2
+    high = _ranked(between, inner, upper, below, (first, at_first), (last, at_last))
+    if n % 2 == 0 and not math.isnan(high):
+        low = _ranked(between, inner, upper - 1, below, (first, at_first), (last, at_last))
+    else:
+        low = high
+    if math.isnan(high + low):  # the sample was no fair one
+        _select(kept, n, upper)
+        high = kept[upper]
+        low = high
+        if n % 2 == 0:
+            low = kept[0]
+            for i in range(1, upper):
+                low = max(low, kept[i])
+    return float(0.5 * (low + high))
+
+
+@exact
+def _ranked(  # pragma: no cover - compiled
+    between: Any, inner: int, rank: int, below: int, at_first: Any, at_last: Any
+) -> float:
+    """Return the value of a rank: of those at `first`, between, or at `last`, else NaN."""
+    first, firsts = at_first
+    last, lasts = at_last
+    rank -= below
+    if rank < 0 or rank >= firsts + inner + lasts:
+        return math.nan
+    if rank < firsts:
+        return float(first)
+    if rank >= firsts + inner:
+        return float(last)
+    _select(between, inner, rank - firsts)
+    return float(between[rank - firsts])
+
+
+@exact
+def level_and_scatter(image: Any, step: int) -> Any:  # pragma: no cover - compiled
+    """Return number, median and median deviation of the finite ones of every few pixels."""
+    ny, nx = image.shape
+    kept = np.empty(-(-ny // step) * -(-nx // step))
+    n = 0
+    for y in range(0, ny, step):
+        row = image[y]
+        for x in range(0, nx, step):
+            value = row[x]
+            kept[n] = value
+            n += abs(value) < math.inf  # which NaN is not
+    middle = median_of(kept, n)
+    for i in range(n):
+        kept[i] = abs(kept[i] - middle)
+    return n, middle, median_of(kept, n)
 
 
 @exact

@@ -18,7 +18,7 @@ from blursplit.constants import STAMP_NUMBERS
 from blursplit.frames.source import gather, pack, to_adu
 from blursplit.stars import block, frame_kernels
 from blursplit.stars.centroid import WindowSetup, kernel_window, measure_windowed
-from blursplit.stars.geometry import masked_median, median_of
+from blursplit.stars.geometry import level_and_scatter, masked_median, median_of
 from blursplit.stars.pixels import border_places, brightest_near, measure_sky
 from blursplit.stars.register import smoothed
 
@@ -189,7 +189,7 @@ def test_stored_frames_are_measured_as_their_stamps_are(rng):
     assert_array_equal(found[0], _measure(expected, np.full((2, 3), 12.0)))
 
 
-@pytest.mark.parametrize("columns", [0, 1, 2, 7, 8, 30, 301])
+@pytest.mark.parametrize("columns", [0, 1, 2, 7, 8, 30, 64, 301])
 def test_compiled_median_is_exact(rng, columns):
     values = rng.normal(size=(50, columns)).round(1)  # with ties
     mask = rng.random(values.shape) < 0.7
@@ -198,6 +198,32 @@ def test_compiled_median_is_exact(rng, columns):
     assert_array_equal(masked_median(values, mask), expected)
     if columns:
         assert median_of(values[1]) == np.median(values[1])
+
+
+@pytest.mark.parametrize("count", [2001, 5000, 16_384])
+def test_median_of_many_is_exact_whatever_the_sample_says(rng, count):
+    """Also where half of them are one value, and where the sample sees only one end of them."""
+    unfair = np.arange(float(count))
+    unfair[:: count // 512] = -1.0
+    for values in (
+        rng.normal(size=count),
+        rng.integers(4, 8, count).astype(float),
+        np.where(rng.random(count) < 0.2, rng.normal(size=count), 6.0),
+        unfair,
+    ):
+        assert median_of(values) == np.median(values)
+    assert np.isnan(median_of(np.append(values, np.nan)))
+
+
+def test_level_and_scatter_are_those_of_finite_pixels(rng):
+    image = rng.normal(size=(181, 97)).astype(np.float32)
+    image[rng.random(image.shape) < 0.05] = np.nan
+    image[8, 4] = np.inf
+    known = image[::4, ::4].astype(float)
+    known = known[np.isfinite(known)]
+    middle = np.median(known)
+    expected = known.size, middle, np.median(np.abs(known - middle))
+    assert level_and_scatter(image, 4) == expected
 
 
 def test_deviations_in_sigmas_are_those_from_the_median(rng):

@@ -151,21 +151,14 @@ def runs(mask: BoolArray) -> list[tuple[int, int]]:
 def median_of(values: FloatArray) -> float:
     """Return the median of all values, NaN where there are none or one of them is NaN."""
     kept = np.array(values, dtype=float).ravel()
-    if kept.size <= const.MOST_COMPILED_MEDIAN:
-        return float(kernels().median_of(kept, kept.size))
-    if np.isnan(kept).any():
-        return np.nan
-    half = kept.size // 2
-    kept.partition(half)
-    return float(kept[half] if kept.size % 2 else 0.5 * (kept[half] + kept[:half].max()))
+    return float(kernels().median_of(kept, kept.size))
 
 
 def level_and_scatter(image: ImageArray, step: int) -> tuple[int, float, float]:
     """Return number, median and median deviation of the finite ones of every few pixels."""
-    sample = image[::step, ::step].astype(float)
-    sample = sample[np.isfinite(sample)]
-    middle = median_of(sample)
-    return sample.size, middle, median_of(np.abs(sample - middle))
+    pixels = np.ascontiguousarray(image, dtype=np.float32)
+    number, middle, deviation = kernels().level_and_scatter(pixels, step)
+    return int(number), float(middle), float(deviation)
 
 
 def masked_median(values: FloatArray, mask: BoolArray) -> FloatArray:
