@@ -12,14 +12,13 @@ from collections.abc import Callable
 from typing import Any, TypeVar
 
 import numpy as np
-from numba import config, njit, types
-from numba.extending import intrinsic
+from numba import njit
 
-_LANES = 32  # pixels of a row that are summed together; windows are padded with zeros
+from blursplit import constants as const
+from blursplit.lanes import LANES, add_pieces, copy_rows, fetch, weigh_rows
+
 _PIECES = 12  # of a stamp's border, a median of them forgives a neighbour or two
 _NOTHING = (math.nan,) * 8
-_FEW, _MANY = 64, 2000  # values whose median is found by their ranks, and after looking at a sample
-_SAMPLE, _SAMPLE_MARGIN = 512, 40  # of which 3.5 sigmas of the binomial share are 40
 
 
 Kernel = TypeVar("Kernel", bound=Callable[..., Any])
@@ -38,31 +37,6 @@ def exact(function: Kernel, **options: Any) -> Kernel:
 def loose(function: Kernel) -> Kernel:
     """Compile so that sums may be reordered and products joined; NaN and infinity stay."""
     return exact(function, fastmath={"contract", "reassoc", "nsz", "arcp"})
-
-
-def _generate_prefetch(_typing: Any, pixels: Any, _place: Any) -> Any:  # pragma: no cover
-    from llvmlite import ir
-
-    def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-        array = context.make_array(signature.args[0])(context, builder, arguments[0])
-        byte, number = ir.IntType(8).as_pointer(), ir.IntType(32)
-        kind = ir.FunctionType(ir.VoidType(), [byte, number, number, number])
-        function = builder.module.declare_intrinsic("llvm.prefetch", [byte], kind)
-        pixel = builder.bitcast(builder.gep(array.data, [arguments[1]]), byte)
-        builder.call(function, [pixel, number(0), number(3), number(1)])  # read, keep, data
-        return context.get_dummy_value()
-
-    return types.void(pixels, types.intp), generate
-
-
-def _wait_for_pixels(_pixels: Any, _place: int) -> None:
-    """Stand in for `_prefetch` where nothing is compiled."""
-
-
-# Tells the processor that a pixel is needed soon.
-_prefetch: Any = (
-    _wait_for_pixels if getattr(config, "DISABLE_JIT", 0) else intrinsic(_generate_prefetch)
-)
 
 
 @exact
@@ -142,8 +116,8 @@ def is_inside(x: int, y: int, size: int, nx: int, ny: int) -> bool:  # pragma: n
 def _fetch(frame: Any, at: int, nx: int, size: int) -> None:  # pragma: no cover - compiled
     """Begin to load both ends of every row of a stamp: nobody waits for them."""
     for place in range(at, at + size * nx, nx):
-        _prefetch(frame, place)
-        _prefetch(frame, place + size - 1)
+        fetch(frame, place)
+        fetch(frame, place + size - 1)
 
 
 @exact
@@ -193,9 +167,9 @@ def median_of(kept: Any, n: int) -> float:  # pragma: no cover - compiled
         gaps += math.isnan(kept[i])
     if n == 0 or gaps:
         return math.nan
-    if n <= _FEW:
+    if n <= const.MEDIAN_BY_RANKS:
         return _median_of_few(kept, n)
-    if n > _MANY:
+    if n >= const.MEDIAN_BY_SAMPLE:
         return _median_of_many(kept, n)
     upper = n // 2
     _select(kept, n, upper)
@@ -236,14 +210,15 @@ def _median_of_many(kept: Any, n: int) -> float:  # pragma: no cover - compiled
 
     In 8-bit pixels half of all values are one and the same: those equal to the two are counted.
     """
-    sample = np.empty(_SAMPLE)
-    step = n // _SAMPLE
-    for i in range(_SAMPLE):
+    many, margin = const.MEDIAN_SAMPLE, const.MEDIAN_MARGIN
+    sample = np.empty(many)
+    step = n // many
+    for i in range(many):
         sample[i] = kept[i * step]
-    _select(sample, _SAMPLE, _SAMPLE // 2 - _SAMPLE_MARGIN)
-    first = sample[_SAMPLE // 2 - _SAMPLE_MARGIN]
-    _select(sample, _SAMPLE, _SAMPLE // 2 + _SAMPLE_MARGIN)
-    last = sample[_SAMPLE // 2 + _SAMPLE_MARGIN]
+    _select(sample, many, many // 2 - margin)
+    first = sample[many // 2 - margin]
+    _select(sample, many, many // 2 + margin)
+    last = sample[many // 2 + margin]
     between = np.empty(n)
     below, at_first, at_last, inner = 0, 0, 0, 0
     for i in range(n):
@@ -340,39 +315,44 @@ def _select(values: Any, n: int, wanted: int) -> None:  # pragma: no cover - com
 
 
 @loose
-def _middle(values: Any) -> float:  # pragma: no cover - compiled
-    """Return the median of twelve values by the rank of each: no branch to guess."""
-    low, high = 0.0, 0.0
-    for i in range(_PIECES):
-        rank = 0
-        for j in range(_PIECES):
-            rank += (values[j] < values[i]) | ((values[j] == values[i]) & (j < i))
-        low += values[i] if rank == _PIECES // 2 - 1 else 0.0
-        high += values[i] if rank == _PIECES // 2 else 0.0
-    return 0.5 * (low + high)
+def _middle(v: Any) -> float:  # pragma: no cover - compiled
+    """Return the median of twelve values: two sorted sixes, laid beside each other end to end."""
+    a, b, c, d, e, f = _sorted_six(v[0], v[1], v[2], v[3], v[4], v[5])
+    l, k, j, i, h, g = _sorted_six(v[6], v[7], v[8], v[9], v[10], v[11])  # noqa: E741
+    low = max(min(a, g), min(b, h), min(c, i), min(d, j), min(e, k), min(f, l))
+    high = min(max(a, g), max(b, h), max(c, i), max(d, j), max(e, k), max(f, l))
+    return float(0.5 * (low + high))
 
 
 @loose
-def _sky(  # pragma: no cover - compiled
-    stamp: Any, places: Any, edge: Any, level: Any, spread: Any
-) -> tuple[float, float]:
-    """Return the sky and the variance of its pixels: medians over pieces of the border."""
-    each = places.shape[1]
+def _sorted_six(  # pragma: no cover - compiled
+    a: float, b: float, c: float, d: float, e: float, f: float
+) -> Any:
+    """Return six values in order, by a network that needs no branch (Knuth 1998, 5.3.4)."""
+    a, f, b, d, c, e = min(a, f), max(a, f), min(b, d), max(b, d), min(c, e), max(c, e)
+    b, c, d, e = min(b, c), max(b, c), min(d, e), max(d, e)
+    a, d, c, f = min(a, d), max(a, d), min(c, f), max(c, f)
+    a, b, c, d, e, f = min(a, b), max(a, b), min(c, d), max(c, d), min(e, f), max(e, f)
+    b, c, d, e = min(b, c), max(b, c), min(d, e), max(d, e)
+    return a, b, c, d, e, f
+
+
+@loose
+def _sky(stamp: Any, places: Any, room: Any) -> tuple[float, float]:  # pragma: no cover - compiled
+    """Return the sky and the variance of its pixels: medians over pieces of the border.
+
+    `places` (n, 16): from `_beside`.
+    """
+    edge, level, spread = room
+    each = places.shape[0]
     flat = places.ravel()
     for i in range(flat.size):
-        edge[i] = stamp[flat[i]]
+        edge[np.uintp(i)] = stamp[flat[i]]
     base = np.float64(edge[0])  # squares of the level itself would not be exact
+    add_pieces(edge, each, base, level, spread)
     whole = 0.0
     for piece in range(_PIECES):
-        total, squares = 0.0, 0.0
-        pixels = edge[piece * each : (piece + 1) * each]
-        for i in range(each):
-            value = pixels[i] - base
-            total += value
-            squares += value * value
-        level[piece] = total / each
-        spread[piece] = squares / each - level[piece] * level[piece]
-        whole += squares
+        whole += spread[piece]
     if whole < math.inf:  # which NaN is not
         return float(base + _middle(level)), float(_middle(spread))
     return _sky_with_gaps(stamp, places, level, spread)
@@ -382,12 +362,14 @@ def _sky(  # pragma: no cover - compiled
 def _sky_with_gaps(  # pragma: no cover - compiled
     stamp: Any, places: Any, level: Any, spread: Any
 ) -> tuple[float, float]:
-    each = places.shape[1]
+    each = places.shape[0]
     base, known = np.float64(0.0), 0
-    for place in places.flat:
-        if abs(stamp[place]) < math.inf:
-            base += float(stamp[place])
-            known += 1
+    for i in range(each):
+        for piece in range(_PIECES):
+            value = stamp[places[i, piece]]
+            if abs(value) < math.inf:
+                base += float(value)
+                known += 1
     if not known:
         return math.nan, math.nan
     base /= known
@@ -395,7 +377,7 @@ def _sky_with_gaps(  # pragma: no cover - compiled
     for piece in range(_PIECES):
         total, squares, known = 0.0, 0.0, 0
         for i in range(each):
-            value = stamp[places[piece, i]] - base
+            value = stamp[places[i, piece]] - base
             if abs(value) < math.inf:
                 total += value
                 squares += value * value
@@ -409,74 +391,51 @@ def _sky_with_gaps(  # pragma: no cover - compiled
 
 @loose
 def _windows(  # pragma: no cover - compiled
-    x: float, y: float, scale: float, used: int, along_x: Any, along_y: Any
+    x: float, y: float, lead: int, used: int, rates: Any, along_x: Any, along_y: Any
 ) -> None:
     """Write the window about (x, y) along both axes, with its first and second moments.
 
-    Neighbouring values of a Gaussian have ratios that change by one constant factor.
+    Neighbouring values of a Gaussian have ratios that change by one constant factor. Along x there
+    are `lead` pixels before it that it does not touch.
     """
+    scale, factor = rates
     value_x, value_y = math.exp(-0.5 * scale * x * x), math.exp(-0.5 * scale * y * y)
     ratio_x, ratio_y = math.exp(scale * (x - 0.5)), math.exp(scale * (y - 0.5))
-    factor = math.exp(-scale)
     for i in range(used):
         dx, dy = i - x, i - y
-        along_x[0, i] = value_x
-        along_x[1, i] = value_x * dx
-        along_x[2, i] = value_x * dx * dx
-        along_y[0, i] = value_y
-        along_y[1, i] = value_y * dy
-        along_y[2, i] = value_y * dy * dy
+        at = lead + i
+        at += at // LANES * 2 * LANES
+        along_x[at] = value_x
+        along_x[at + LANES] = value_x * dx
+        along_x[at + 2 * LANES] = value_x * dx * dx
+        along_y[3 * i] = value_y
+        along_y[3 * i + 1] = value_y * dy
+        along_y[3 * i + 2] = value_y * dy * dy
         value_x *= ratio_x
         value_y *= ratio_y
         ratio_x *= factor
         ratio_y *= factor
 
 
-@exact
-def _four(values: Any, first: int) -> Any:  # pragma: no cover - compiled
-    return values[first], values[first + 1], values[first + 2], values[first + 3]
-
-
 @loose
-def _moments(  # pragma: no cover - compiled
-    light: Any, used: int, along_x: Any, along_y: Any, sums: Any
-) -> tuple[float, float, float, float, float, float]:
-    """Return sums of light under the window: 1, x, y, xx, yy, xy about its centre.
-
-    Rows are joined first, four at a time, so that no sum has to be taken across a row but the last.
-    """
-    for i in range(sums.size):
-        sums[i] = 0
-    lanes = light.shape[1]
-    for first in range(0, lanes, _LANES):
-        once = sums[first : first + _LANES]
-        by_y = sums[lanes + first : lanes + first + _LANES]
-        by_yy = sums[2 * lanes + first : 2 * lanes + first + _LANES]
-        for row in range(0, used, 4):
-            p, q = light[row, first : first + _LANES], light[row + 1, first : first + _LANES]
-            r, s = light[row + 2, first : first + _LANES], light[row + 3, first : first + _LANES]
-            a, b, c, d = _four(along_y[0], row)
-            e, f, g, h = _four(along_y[1], row)
-            t, u, v, w = _four(along_y[2], row)
-            for i in range(_LANES):
-                once[i] += a * p[i] + b * q[i] + c * r[i] + d * s[i]
-                by_y[i] += e * p[i] + f * q[i] + g * r[i] + h * s[i]
-                by_yy[i] += t * p[i] + u * q[i] + v * r[i] + w * s[i]
-    core, x, y, xx, yy, xy = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
-    for i in range(lanes):
-        u, v, w = sums[i], sums[lanes + i], sums[2 * lanes + i]
-        core += u * along_x[0, i]
-        x += u * along_x[1, i]
-        xx += u * along_x[2, i]
-        y += v * along_x[0, i]
-        xy += v * along_x[1, i]
-        yy += w * along_x[0, i]
+def _moments(used: int, room: Any) -> Any:  # pragma: no cover - compiled
+    """Return sums of light under the window: 1, x, y, xx, yy, xy about its centre."""
+    light, along_x, along_y, sums, _ = room
+    weigh_rows(light, 0, along_y, used, along_x, 0, sums)
+    core, x, y, xx, yy, xy = sums[0], sums[1], sums[2], sums[3], sums[4], sums[5]
+    for first in range(used * LANES, light.size, used * LANES):
+        weigh_rows(light, first, along_y, used, along_x, first // used * 3, sums)
+        core += sums[0]
+        x += sums[1]
+        y += sums[2]
+        xx += sums[3]
+        yy += sums[4]
+        xy += sums[5]
     return core, x, y, xx, yy, xy
 
 
 @loose
 def _centroid(  # pragma: no cover - compiled
-    light: Any,
     size: int,
     lead: int,
     x: float,
@@ -485,18 +444,17 @@ def _centroid(  # pragma: no cover - compiled
     reach: float,
     darkest: float,
     rules: Any,
-    along_x: Any,
-    along_y: Any,
-    sums: Any,
+    room: Any,
 ) -> Any:
     """Bring the window to its own centroid."""
     most_steps, tolerance, last_step, gain, flattest = rules
+    _, along_x, along_y, _, rates = room
     used = size - 2 * lead
     half = (used - 1) / 2
-    scale = 1.0 / (window * window)
+    scale = rates[0]
     for step in range(most_steps):
-        _windows(x, y, scale, used, along_x, along_y)
-        core, mx, my, xx, yy, xy = _moments(light, used, along_x, along_y, sums)
+        _windows(x, y, lead, used, rates, along_x, along_y)
+        core, mx, my, xx, yy, xy = _moments(used, room)
         if not core > darkest:
             break
         mx, my, xx, yy, xy = mx / core, my / core, xx / core, yy / core, xy / core
@@ -520,10 +478,11 @@ def _centroid(  # pragma: no cover - compiled
 @loose
 def border_sky(stamps: Any, places: Any, out: Any) -> None:  # pragma: no cover - compiled
     """Write sky and variance of stamps, float32 (m, size * size), into (m, 2); as `measure`."""
-    level, spread = np.empty(_PIECES), np.empty(_PIECES)
-    edge = np.empty(places.size, dtype=np.float32)
+    size = round(math.sqrt(stamps.shape[1]))
+    sides = _beside(places, size, size)
+    room = _border_room(sides)
     for number in range(stamps.shape[0]):
-        out[number, 0], out[number, 1] = _sky(stamps[number], places, edge, level, spread)
+        out[number, 0], out[number, 1] = _sky(stamps[number], sides, room)
 
 
 @loose
@@ -532,60 +491,129 @@ def settle_windows(  # pragma: no cover - compiled
 ) -> None:
     """Write x, y, core and moments as `measure_stamps` does into (m, 8), the sky being known."""
     size = round(math.sqrt(stamps.shape[1]))
-    room = _room(size, window)
+    room, wide = _room(size, window), _wide(size)
     for number in range(stamps.shape[0]):
         at = start_x[number], start_y[number]
-        _settle(stamps[number], sky[number], at, size, window, room, out[number])
+        _widen(stamps[number], size, wide)
+        _settle(wide, sky[number], at, size, window, room, 1, out[number])
+
+
+@exact
+def _border_room(places: Any) -> Any:  # pragma: no cover - compiled
+    """Return room for the pixels of the border, and for what its pieces sum up to."""
+    wide = places.shape[1]
+    return np.empty(places.size, dtype=np.float32), np.empty(wide), np.empty(wide)
 
 
 @exact
 def _room(size: int, window: Any) -> Any:  # pragma: no cover - compiled
-    """Return room for the light under a window, for the windows along both axes and for sums."""
+    """Return room for the light under a window, for the windows along both axes and for sums.
+
+    Behind them stand the window's inverse variance and what its ratios change by.
+    """
     used = size - 2 * window[0]
-    lanes, rows = -(-used // _LANES) * _LANES, -(-used // 4) * 4
+    lanes = _lanes(size)
+    scale = 1.0 / (window[1] * window[1])
     return (
-        np.zeros((rows, lanes), dtype=np.float32),
-        np.zeros((3, lanes), dtype=np.float32),
-        np.zeros((3, rows), dtype=np.float32),
-        np.empty(3 * lanes, dtype=np.float32),
+        np.zeros(used * lanes, dtype=np.float32),
+        np.zeros(3 * lanes, dtype=np.float32),
+        np.zeros(3 * used, dtype=np.float32),
+        np.empty(6, dtype=np.float32),
+        (scale, math.exp(-scale)),
     )
+
+
+@exact
+def _lanes(size: int) -> int:  # pragma: no cover - compiled
+    return -(-size // LANES) * LANES
+
+
+@exact
+def _wide(size: int) -> Any:  # pragma: no cover - compiled
+    """Return room for a stamp whose rows are filled up to whole lanes."""
+    return np.zeros(size * _lanes(size), dtype=np.float32)
+
+
+@exact
+def _widen(stamp: Any, size: int, wide: Any) -> None:  # pragma: no cover - compiled
+    """Copy a stamp; what lies beyond its rows is zero."""
+    lanes = _lanes(size)
+    for row in range(size):
+        source, target = stamp[row * size : row * size + size], wide[row * lanes :]
+        for i in range(size):
+            target[i] = source[i]
+        for i in range(size, lanes):
+            target[i] = 0
+
+
+@exact
+def _narrow(wide: Any, size: int, stamp: Any) -> None:  # pragma: no cover - compiled
+    lanes = _lanes(size)
+    for row in range(size):
+        source, target = wide[row * lanes :], stamp[row * size : row * size + size]
+        for i in range(size):
+            target[i] = source[i]
+
+
+@exact
+def _beside(places: Any, size: int, lanes: int) -> Any:  # pragma: no cover - compiled
+    """Return the pixels of the border's pieces side by side, in rows of so many lanes.
+
+    Of shape (n, 16): the first pixel fills up what is beyond the twelve pieces.
+    """
+    pieces, each = places.shape
+    out = np.zeros((each, LANES // 2), dtype=np.int64)
+    for piece in range(pieces):
+        for i in range(each):
+            place = places[piece, i]
+            out[i, piece] = place // size * lanes + place % size
+    return out
 
 
 @loose
 def _settle(  # pragma: no cover - compiled
-    stamp: Any, sky: float, start: Any, size: int, window: Any, room: Any, out: Any
+    wide: Any,
+    sky: float,
+    start: Any,
+    size: int,
+    window: Any,
+    room: Any,
+    may_have_gaps: int,
+    out: Any,
 ) -> None:
     """Take the sky off a stamp and bring the window to its centroid, where all is finite."""
     lead, sigma, reach, rounding, rules = window
-    light, along_x, along_y, sums = room
+    light, lanes = room[0], _lanes(size)
     flat = np.float32(sky)
     gaps = flat * np.float32(0)
-    for i in range(size * size):
-        gaps += stamp[i] * np.float32(0)
+    if may_have_gaps:
+        for i in range(size * lanes):
+            gaps += wide[np.uintp(i)] * np.float32(0)
     found = _NOTHING
     if gaps == 0:  # which NaN is not
         used = size - 2 * lead
-        for row in range(used):
-            source = stamp[(lead + row) * size + lead : (lead + row) * size + lead + used]
-            target = light[row, :used]
-            for i in range(used):
-                target[i] = source[i] - flat
+        if lanes == LANES:  # one loop for all rows: many of a known length are slow
+            begin = np.uintp(lead * LANES)
+            for i in range(light.size):
+                light[np.uintp(i)] = wide[begin + np.uintp(i)] - flat
+        else:
+            for i in range(light.size):
+                row, column = i // LANES % used, i // (LANES * used) * LANES + i % LANES
+                light[i] = wide[(lead + row) * lanes + column] - flat
         x, y = start[0] - lead, start[1] - lead
         darkest = rounding * sigma * sigma * abs(sky)
-        found = _centroid(
-            light, size, lead, x, y, sigma, reach, darkest, rules, along_x, along_y, sums
-        )
+        found = _centroid(size, lead, x, y, sigma, reach, darkest, rules, room)
     for i in range(8):
         out[i] = found[i]
 
 
 @exact
 def _brightest(  # pragma: no cover - compiled
-    stamp: Any, size: int, look: int, x: float, y: float, out: Any
+    stamp: Any, size: int, lanes: int, look: int, x: float, y: float, out: Any
 ) -> None:
     """Write x, y and height of the brightest pixel within `look` of (x, y), and the mean about it.
 
-    It is looked for in the middle of the stamp where (x, y) is NaN.
+    It is looked for in the middle of the stamp where (x, y) is NaN. Of equals the first counts.
     """
     middle = size // 2
     left, top = middle - look, middle - look
@@ -593,13 +621,15 @@ def _brightest(  # pragma: no cover - compiled
     if max(abs(x - middle), abs(y - middle)) > 1.5:  # noqa: PLR2004
         left = min(max(int(np.rint(x)) - look, 1), size - 2 * look - 2)
         top = min(max(int(np.rint(y)) - look, 1), size - 2 * look - 2)
-    at = top * size + left
-    for base in range(at, at + (2 * look + 1) * size, size):
-        for i in range(base, base + 2 * look + 1):
-            if stamp[i] > stamp[at]:
-                at = i
-    out[0], out[1], out[2] = at % size, at // size, stamp[at]
-    around = np.float64(stamp[at - 1]) + stamp[at + 1] + stamp[at - size] + stamp[at + size]
+    at = top * lanes + left
+    highest = stamp[at]
+    for begin in range(at, at + (2 * look + 1) * lanes, lanes):
+        for i in range(begin, begin + 2 * look + 1):
+            value = stamp[np.uintp(i)]
+            if value > highest:
+                highest, at = value, i
+    out[0], out[1], out[2] = at % lanes, at // lanes, stamp[at]
+    around = np.float64(stamp[at - 1]) + stamp[at + 1] + stamp[at - lanes] + stamp[at + lanes]
     out[3] = 0.25 * around
 
 
@@ -610,7 +640,7 @@ def brightest_pixels(  # pragma: no cover - compiled
     """Write the brightest pixel near each place into (m, 4), as `measure_stamps` does."""
     size = round(math.sqrt(stamps.shape[1]))
     for number in range(stamps.shape[0]):
-        _brightest(stamps[number], size, look, x[number], y[number], out[number])
+        _brightest(stamps[number], size, size, look, x[number], y[number], out[number])
 
 
 @loose
@@ -628,29 +658,31 @@ def measure_stamps(  # pragma: no cover - compiled
     of its four neighbours. NaN in x where a pixel is not finite or nothing was found.
     """
     size = round(math.sqrt(stamps.shape[1]))
-    room = _room(size, window)
-    border = np.empty(places.size, dtype=np.float32), np.empty(_PIECES), np.empty(_PIECES)
+    room, wide = _room(size, window), _wide(size)
+    sides = _beside(places, size, _lanes(size))
+    border = _border_room(sides)
     for number in range(stamps.shape[0]):
         at = start_x[number], start_y[number]
-        _measure(stamps[number], size, at, places, window, look, border, room, out[number])
+        _widen(stamps[number], size, wide)
+        _measure(wide, size, at, sides, window, look, border, room, 1, out[number])
 
 
 @loose
 def _measure(  # pragma: no cover - compiled
-    stamp: Any,
+    wide: Any,
     size: int,
     at: Any,
-    places: Any,
+    sides: Any,
     window: Any,
     look: int,
     border: Any,
     room: Any,
+    may_have_gaps: int,
     out: Any,
 ) -> None:
-    edge, level, spread = border
-    out[0], out[1] = _sky(stamp, places, edge, level, spread)
-    _settle(stamp, out[0], at, size, window, room, out[2:10])
-    _brightest(stamp, size, look, out[2], out[3], out[10:])
+    out[0], out[1] = _sky(wide, sides, border)
+    _settle(wide, out[0], at, size, window, room, may_have_gaps, out[2:10])
+    _brightest(wide, size, _lanes(size), look, out[2], out[3], out[10:])
 
 
 @loose
@@ -665,24 +697,47 @@ def measure_stored(  # pragma: no cover - compiled
     places: Any,
     window: Any,
     look: int,
+    kept: Any,
     stamps: Any,
     out: Any,
 ) -> None:
     """Do what `gather`, `blank_pixels` and `measure_stamps` do while a stamp is in the cache.
 
-    `x`, `y` (n, stars) are places in the frames; `stamps` and `out` begin with (n, stars).
+    `x`, `y` (n, stars) are places in the frames; `out` begins with (n, stars). `kept` (stars,):
+    where in `stamps` (n, most, size, size) those of a star go, below zero for nowhere.
     """
     stars, size = x0.shape[1], stamps.shape[2]
-    stored = np.empty(size * size, dtype=raw.dtype)
-    room = _room(size, window)
-    border = np.empty(places.size, dtype=np.float32), np.empty(_PIECES), np.empty(_PIECES)
+    ny, nx = raw.shape[1], raw.shape[2]
+    swapped, flip, zero = packing
+    lanes = _lanes(size)
+    stored, stamp = np.empty(size * size, dtype=raw.dtype), np.empty(size * size, dtype=np.float32)
+    room, wide = _room(size, window), _wide(size)
+    sides = _beside(places, size, _lanes(size))
+    border = _border_room(sides)
     for number in range(raw.shape[0]):
+        frame, left, top = raw[number], x0[number], y0[number]
         for star in range(stars):
-            stamp = stamps[number, star].ravel()
-            copy_stamp(raw[number], packing, x0[number], y0[number], star, stored, stamp)
-            blank(stamp, size, x0[number, star], y0[number, star], hot, star)
-            at = x[number, star] - x0[number, star], y[number, star] - y0[number, star]
-            _measure(stamp, size, at, places, window, look, border, room, out[number, star])
+            row = star + 1
+            at_x, at_y = left[star], top[star]
+            # Whole lanes are read where they lie in the frame's memory.
+            end = (at_y + size - 1) * nx + at_x + lanes
+            plain = is_inside(at_x, at_y, size, nx, ny) and end <= ny * nx
+            if plain:
+                pixels = frame.ravel()
+                if row < stars and is_inside(left[row], top[row], size, nx, ny):
+                    _fetch(pixels, top[row] * nx + left[row], nx, size)
+                copy_rows(pixels, at_y * nx + at_x, nx, size, lanes, swapped, flip, zero, wide)
+            else:
+                copy_stamp(frame, packing, left, top, star, stored, stamp)
+                _widen(stamp, size, wide)
+            if hot[2][star] != hot[2][row]:
+                plain = False
+                blank(wide, size, lanes, at_x, at_y, hot, star)
+            if kept[star] >= 0:
+                _narrow(wide, size, stamps[number, kept[star]].ravel())
+            at = x[number, star] - at_x, y[number, star] - at_y
+            found = out[number, star]
+            _measure(wide, size, at, sides, window, look, border, room, int(not plain), found)
 
 
 @exact
@@ -696,19 +751,19 @@ def blank_pixels(stamps: Any, x0: Any, y0: Any, hot: Any) -> None:  # pragma: no
     for number in range(n):
         for star in range(stars):
             stamp = stamps[number, star].ravel()
-            blank(stamp, size, x0[number, star], y0[number, star], hot, star)
+            blank(stamp, size, size, x0[number, star], y0[number, star], hot, star)
 
 
 @exact
 def blank(  # pragma: no cover - compiled
-    stamp: Any, size: int, x0: int, y0: int, hot: Any, star: int
+    stamp: Any, size: int, lanes: int, x0: int, y0: int, hot: Any, star: int
 ) -> None:
-    """Set the hot pixels of one star's stamp to NaN, as `blank_pixels` does."""
+    """Set the hot pixels of one star's stamp, in rows of so many lanes, to NaN."""
     hot_x, hot_y, first = hot
     for i in range(first[star], first[star + 1]):
         column, row = hot_x[i] - x0, hot_y[i] - y0
         if 0 <= column < size and 0 <= row < size:
-            stamp[row * size + column] = np.float32(math.nan)
+            stamp[row * lanes + column] = np.float32(math.nan)
 
 
 @loose

@@ -108,9 +108,11 @@ def test_gaps_are_found_and_empty_stamps_have_no_sky(rng):
     stamps[5] = np.nan
     stamps[6, 12, 12] = np.inf
     setup = _recipe()
-    seen = block._first_look(stamps, _measure(stamps, centre), setup)
+    seen = block._first_look(stamps.__getitem__, _measure(stamps, centre), setup)
     assert_array_equal(np.flatnonzero(seen.empty), [5])
-    _, holed, anew, shapes = block._shapes_near(stamps, seen.sky, *centre, setup, seen.shapes)
+    given = stamps.__getitem__, seen.sky, *centre, setup, seen.shapes
+    whole, holed, anew, shapes = block._shapes_near(*given)
+    assert np.isfinite(whole).all()
     assert_array_equal(holed, [3, 4, 6])
     assert set(holed) <= set(anew)
     assert_allclose(shapes.x_px[[3, 4, 6]], centre[0, [3, 4, 6]], atol=0.1)
@@ -182,10 +184,17 @@ def test_stored_frames_are_measured_as_their_stamps_are(rng):
     recipe = border_places(SIZE)[0], kernel_window(SIZE, 1.5 * SIGMA, 2.0), 4
     at = x0 + 12.0, y0 + 12.0
     cuts, found = np.empty((1, 3, SIZE, SIZE), dtype=np.float32), np.empty((1, 3, STAMP_NUMBERS))
-    kernels.measure_stored(*pack(frame, Slab), x0, y0, hot, *at, *recipe, cuts, found)
+    column = np.array([0, 1, 2])
+    kernels.measure_stored(*pack(frame, Slab), x0, y0, hot, *at, *recipe, column, cuts, found)
     expected = np.clip(stamps, 0, 60_000)
     expected[1, 12, 5] = expected[2, 3, 2] = np.nan
     assert_array_equal(cuts[0], expected)
+    one = np.empty((1, 1, SIZE, SIZE), dtype=np.float32)
+    again = np.empty_like(found)
+    column = np.array([-1, 0, -1])
+    kernels.measure_stored(*pack(frame, Slab), x0, y0, hot, *at, *recipe, column, one, again)
+    assert_array_equal(one[0, 0], expected[1])
+    assert_array_equal(again, found)
     assert_array_equal(found[0], _measure(expected, np.full((2, 3), 12.0)))
 
 

@@ -110,5 +110,7 @@ def test_a_ray_beside_a_star_is_told_from_a_wide_bright_moment_by_its_sharp_pixe
     stamps[20, 1] += np.float32(0.2) * star.astype(np.float32)
     stamps[40, 1, 17, 8] += 1500
     flux = np.full((60, 4), 2 * np.pi * 1.8**2 * 1000)
-    found = find_flank_hits(stamps, flux, np.full_like(flux, 20 / flux[0, 0]), doubtful, ~doubtful)
+    found = find_flank_hits(
+        lambda *at: stamps[at], flux, np.full_like(flux, 20 / flux[0, 0]), doubtful, ~doubtful
+    )
     assert np.argwhere(found).tolist() == [[40, 1]]

@@ -5,14 +5,15 @@ How far each frame lies off its expected place is told by the brightest stars.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, fields
 
 import numpy as np
 
 from blursplit import constants as const
 from blursplit.compiled import kernels
 from blursplit.frames import FrameSource
-from blursplit.frames.source import stored_pieces
+from blursplit.frames.source import FileFrames, stored_pieces
 from blursplit.stars.centroid import (
     WindowedShapes,
     WindowSetup,
@@ -173,6 +174,56 @@ def _vote(
 
 
 # --- a block, star by star ------------------------------------------------------------------------
+class Cuts:
+    """The stamps of a block: those of some stars are kept, others are cut again when asked for.
+
+    Few are looked at after they were measured, and writing all of them out costs as much as
+    copying them. What is not in files of its own would have to be made once more: all is kept.
+
+    `start`: first frame of the block. `stars`: whose stamps to keep. `size`: their width.
+    """
+
+    def __init__(
+        self, source: FrameSource, start: int, shape: Shape, stars: IntArray, setup: WindowSetup
+    ) -> None:
+        every = not isinstance(source, FileFrames) or setup.method != "windowed"
+        self.star = np.arange(shape[1]) if every else stars
+        self.column = np.full(shape[1], -1)
+        self.column[self.star] = np.arange(self.star.size)
+        self.size = setup.cut
+        self.pixels = np.empty((shape[0], self.star.size, self.size, self.size), dtype=np.float32)
+        self._source, self._start, self._setup = source, start, setup
+
+    def keep(self, rows: slice, cuts: ImageArray) -> None:
+        """Keep what is to be kept of the stamps of all stars in some frames."""
+        self.pixels[rows] = cuts[:, self.star]
+
+    def part(self, rows: slice) -> Cuts:
+        """Return the stamps of some frames."""
+        count = len(range(*rows.indices(len(self.pixels))))
+        start = self._start + (rows.start or 0)
+        part = Cuts(self._source, start, (count, self.column.size), self.star, self._setup)
+        part.pixels = self.pixels[rows]
+        return part
+
+    def of(self, frame: IntArray, star: IntArray, x0: IntArray, y0: IntArray) -> ImageArray:
+        """Return stamps (m, size, size) of frames of the block, hot pixels blanked.
+
+        `frame`, `star` (m,). `x0`, `y0` (n, k): corners of all stamps.
+        """
+        if (self.column[star] >= 0).all():
+            return np.asarray(self.pixels[frame, self.column[star]])
+        first, stars = int(frame.min()), np.unique(star)
+        rows = slice(first, int(frame.max()) + 1)
+        near_x, near_y = x0[rows][:, stars], y0[rows][:, stars]
+        begin, end = self._start + rows.start, self._start + rows.stop
+        cuts = self._source.cut(begin, end, near_x, near_y, self.size)
+        near_x, near_y = np.ascontiguousarray(near_x), np.ascontiguousarray(near_y)
+        hot = hot_near(near_x, near_y, self.size, self._setup)
+        kernels().blank_pixels(cuts, near_x, near_y, hot)
+        return np.asarray(cuts[frame - first, np.searchsorted(stars, star)])
+
+
 @dataclass
 class Block:
     """Measurements of a block, arrays of shape (n, k); positions are in the frame.
@@ -200,16 +251,25 @@ class Block:
     empty: BoolArray
     x0: IntArray
     y0: IntArray
-    cuts: ImageArray
+    cuts: Cuts
 
     def rows(self, which: slice) -> Block:
         """Return some of the frames."""
-        return Block(**{name: getattr(self, name)[which] for name in self.__dataclass_fields__})
+        part = {name: getattr(self, name)[which] for name in _ARRAYS}
+        return Block(**part, cuts=self.cuts.part(which))
 
-    def put(self, rows: slice | IntArray, other: Block) -> None:
+    def put(self, rows: slice, other: Block) -> None:
         """Overwrite rows with those of another block (cuts of the same size)."""
-        for name in self.__dataclass_fields__:
+        for name in _ARRAYS:
             getattr(self, name)[rows] = getattr(other, name)
+        self.cuts.pixels[rows] = other.cuts.pixels
+
+    def stamps(self, frame: IntArray, star: IntArray) -> ImageArray:
+        """Return the stamps of some samples, (m, size, size); `frame`, `star` (m,)."""
+        return self.cuts.of(frame, star, self.x0, self.y0)
+
+
+_ARRAYS = tuple(field.name for field in fields(Block) if field.name != "cuts")
 
 
 def measure_block(
@@ -222,12 +282,14 @@ def measure_block(
     setup: WindowSetup,
     *,
     steady: bool,
+    keep: IntArray,
 ) -> Block:
     """Cut out and measure stars in frames from `start` on.
 
     `x_px`, `y_px` (n, k): where the stars are expected. `flux_adu` (k,): their expected flux.
     `margin`: how far the whole field may lie off its expected place. `steady`: the field hardly
-    leaves its expected place: frames are not searched for it first.
+    leaves its expected place: frames are not searched for it first. `keep`: stars whose stamps are
+    kept.
     """
     guides = _pick_guides(x_px, y_px, flux_adu, source.shape)
     at_x, at_y = x_px, y_px
@@ -236,7 +298,7 @@ def measure_block(
         sums, off_x, off_y = _sum_wide(source, start, x_px[:, fast], y_px[:, fast], margin, setup)
         shift_x, shift_y = guess_offsets(sums, off_x, off_y, setup.sigma_px)
         at_x, at_y = x_px + shift_x[:, None], y_px + shift_y[:, None]
-    block = _measure_at(source, start, at_x, at_y, setup)
+    block = _measure_at(source, start, at_x, at_y, setup, keep)
     doubtful = np.zeros(len(x_px), dtype=bool)
     doubtful[
         _find_doubtful(
@@ -253,14 +315,14 @@ def measure_block(
         cuts, off_x, off_y = _cut_wide(source, begin, *where, margin, setup)
         shift_x, shift_y = _vote_offsets(cuts, off_x, off_y, flux_adu[guides], setup.sigma_px)
         voted = x_px[rows] + shift_x[:, None], y_px[rows] + shift_y[:, None]
-        block.put(rows, _measure_at(source, begin, *voted, setup))
+        block.put(rows, _measure_at(source, begin, *voted, setup, keep))
     off = block.x - x_px, block.y - y_px
     hit, doubtful = find_spikes(
         block.excess, block.excess_noise, *off, block.flux / flux_adu, block.width
     )
     if doubtful.any():
         usual = block.alive & ~hit & ~doubtful
-        hit |= find_flank_hits(block.cuts, block.flux, block.excess_noise, doubtful, usual)
+        hit |= find_flank_hits(block.stamps, block.flux, block.excess_noise, doubtful, usual)
     block.spiked[:] = hit
     return block
 
@@ -312,14 +374,19 @@ def _sum_wide(
 
 
 def _measure_at(
-    source: FrameSource, start: int, x_px: FloatArray, y_px: FloatArray, setup: WindowSetup
+    source: FrameSource,
+    start: int,
+    x_px: FloatArray,
+    y_px: FloatArray,
+    setup: WindowSetup,
+    keep: IntArray,
 ) -> Block:
     """Measure stars close to the given places, each frame by itself."""
     n, k = x_px.shape
     size = setup.cut
     x0, y0 = _corners(x_px, size), _corners(y_px, size)
     near = (x_px - x0).ravel(), (y_px - y0).ravel()
-    cuts = np.empty((n, k, size, size), dtype=np.float32)
+    cuts = Cuts(source, start, (n, k), keep, setup)
     found = np.empty((n, k, const.STAMP_NUMBERS))
     hot = hot_near(x0, y0, size, setup)
     reach = near_reach(size, const.NEAR_PX)
@@ -332,22 +399,24 @@ def _measure_at(
         rows = slice(first - start, last - start)
         if packing is not None:
             where = x0[rows], y0[rows], hot, x_px[rows], y_px[rows]
-            kernels().measure_stored(raw, packing, *where, *recipe, cuts[rows], found[rows])
+            to = cuts.column, cuts.pixels[rows], found[rows]
+            kernels().measure_stored(raw, packing, *where, *recipe, *to)
             continue
-        cuts[rows] = source.cut(first, last, x0[rows], y0[rows], size)
-        kernels().blank_pixels(cuts[rows], x0[rows], y0[rows], hot)
+        whole = source.cut(first, last, x0[rows], y0[rows], size)
+        kernels().blank_pixels(whole, x0[rows], y0[rows], hot)
         at = (x_px[rows] - x0[rows]).ravel(), (y_px[rows] - y0[rows]).ravel()
-        stamps, out = (
-            cuts[rows].reshape(-1, size * size),
-            found[rows].reshape(-1, const.STAMP_NUMBERS),
-        )
-        kernels().measure_stamps(stamps, *at, *recipe, out)
-    flat = cuts.reshape(n * k, size, size)
-    seen = _first_look(flat, found.reshape(n * k, const.STAMP_NUMBERS), setup)
+        out = found[rows].reshape(-1, const.STAMP_NUMBERS)
+        kernels().measure_stamps(whole.reshape(-1, size * size), *at, *recipe, out)
+        cuts.keep(rows, whole)
+
+    def stamps(which: IntArray) -> ImageArray:
+        return cuts.of(*np.divmod(which, k), x0, y0)
+
+    seen = _first_look(stamps, found.reshape(n * k, const.STAMP_NUMBERS), setup)
     sky, variance, brightest = seen.sky, seen.variance, seen.brightest
-    whole, holed, anew, shapes = _shapes_near(flat, sky, *near, setup, seen.shapes)
+    whole, holed, anew, shapes = _shapes_near(stamps, sky, *near, setup, seen.shapes)
     if anew.size:
-        again = brightest_near(whole[anew], shapes.x_px[anew], shapes.y_px[anew], setup)
+        again = brightest_near(whole, shapes.x_px[anew], shapes.y_px[anew], setup)
         for kept, new in zip(brightest, again, strict=True):
             kept[anew] = new
     pixel_variance = background_variance(sky, variance, setup, (n, k), brightest[2])
@@ -358,7 +427,8 @@ def _measure_at(
     )
     x, y = shapes.x_px, shapes.y_px
     holey = np.zeros(n * k, dtype=bool)
-    holey[holed] = is_holey(flat[holed], x[holed], y[holed], setup)
+    if holed.size:
+        holey[holed] = is_holey(stamps(holed), x[holed], y[holed], setup)
     with np.errstate(invalid="ignore"):
         saturated = np.zeros(n * k, dtype=bool)
         if setup.saturation_adu is not None:
@@ -372,7 +442,9 @@ def _measure_at(
             & ~holey
         )
     if setup.method != "windowed":
-        x, y = other_centroid(whole, sky, x, y, alive, setup)
+        filled = cuts.pixels.reshape(n * k, size, size).copy()
+        filled[anew] = whole
+        x, y = other_centroid(filled, sky, x, y, alive, setup)
         alive &= np.isfinite(x)
     block = {
         "x": x + x0.ravel(),
@@ -407,16 +479,24 @@ class _FirstLook:
     brightest: tuple[FloatArray, FloatArray, FloatArray, FloatArray]
 
 
-def _first_look(flat: ImageArray, found: FloatArray, setup: WindowSetup) -> _FirstLook:
+Stamps = Callable[[IntArray], ImageArray]
+
+
+def _first_look(stamps: Stamps, found: FloatArray, setup: WindowSetup) -> _FirstLook:
     sky, variance, x, y, *moments, to_x, to_y, top, around = np.ascontiguousarray(found.T)
     shapes = shapes_of(x, y, np.stack(moments), setup.window_px)
-    variance *= border_places(flat.shape[-1])[1]
-    empty = complete_sky(flat, sky, variance)
+    variance *= border_places(setup.cut)[1]
+    empty = ~np.isfinite(sky)
+    bare = np.flatnonzero(empty)
+    if bare.size:
+        level, scatter = sky[bare], variance[bare]
+        empty[bare] = complete_sky(stamps(bare), level, scatter)
+        sky[bare], variance[bare] = level, scatter
     return _FirstLook(sky, variance, empty, shapes, (to_x, to_y, top, around))
 
 
 def _shapes_near(
-    flat: ImageArray,
+    stamps: Stamps,
     sky: FloatArray,
     at_x: FloatArray,
     at_y: FloatArray,
@@ -425,31 +505,36 @@ def _shapes_near(
 ) -> tuple[ImageArray, IntArray, IntArray, WindowedShapes]:
     """Measure anew, gaps filled and in all of the stamp, the stars that a first look missed.
 
-    Returns `whole` (m, size, size) float32: the stamps with gaps filled; `holed`, `anew`: which of
-    them had gaps, and which were measured anew; `shapes`.
-    """
+    `stamps`: gives those of some samples.
 
-    def measure(stamps: ImageArray, which: IntArray, reach_px: float) -> WindowedShapes:
+    Returns `whole` (m, size, size) float32: the stamps that were measured anew, with gaps filled;
+    `holed`, `anew`: which samples had gaps, and which were measured anew; `shapes`.
+    """
+    anew = np.flatnonzero(np.isnan(shapes.x_px) & np.isfinite(sky))
+    whole = np.empty((0, setup.cut, setup.cut), dtype=np.float32)
+    if anew.size == 0:
+        return whole, anew, anew, shapes
+    whole = stamps(anew)
+
+    def measure(which: IntArray, reach_px: float) -> WindowedShapes:
+        few = anew[which]
         return measure_windowed(
-            stamps[which],
-            sky[which],
+            whole[which],
+            sky[few],
             setup.window_px,
-            start_x_px=at_x[which],
-            start_y_px=at_y[which],
+            start_x_px=at_x[few],
+            start_y_px=at_y[few],
             reach_px=reach_px,
         )
 
-    anew = off = np.flatnonzero(np.isnan(shapes.x_px) & np.isfinite(sky))
     # A pixel that is not finite leaves no centroid, so only these need be looked through.
-    holed = off[~np.isfinite(flat[off]).all(axis=(1, 2))]
-    whole = flat
-    if holed.size:
-        whole = flat.copy()
-        whole[holed] = fill_gaps(flat[holed], sky[holed])
-        shapes = shapes.replaced(holed, measure(whole, holed, const.NEAR_PX))
-        off = np.flatnonzero(np.isnan(shapes.x_px) & np.isfinite(sky))
+    gaps = np.flatnonzero(~np.isfinite(whole).all(axis=(1, 2)))
+    if gaps.size:
+        whole[gaps] = fill_gaps(whole[gaps], sky[anew[gaps]])
+        shapes = shapes.replaced(anew[gaps], measure(gaps, const.NEAR_PX))
+    off = np.flatnonzero(np.isnan(shapes.x_px[anew]))
     if off.size:
         # Nearer to the edge than two windows a stamp holds too little of a star to tell its place.
         reach = max(const.NEAR_PX, (setup.cut - 1) / 2 - 2.0 * setup.window_px)
-        shapes = shapes.replaced(off, measure(whole, off, reach))
-    return whole, holed, anew, shapes
+        shapes = shapes.replaced(anew[off], measure(off, reach))
+    return whole, anew[gaps], anew, shapes

@@ -366,23 +366,22 @@ class StampBook:
 
     def keep(self, start: int, block: Block, lost: BoolArray) -> None:
         """Take the stamps of a block, centred on the stars to the pixel, but of lost frames."""
-        size, wide = self.pixels.shape[-1], block.cuts.shape[-1]
+        size, wide = self.pixels.shape[-1], block.cuts.size
         rows = np.flatnonzero(~lost)
         for column, star in enumerate(self.star):
+            cuts = block.cuts.pixels[:, block.cuts.column[star]]
             x, y = block.x[rows, star], block.y[rows, star]
             from_x = _inside(x - block.x0[rows, star], size, wide)
             from_y = _inside(y - block.y0[rows, star], size, wide)
             if size < wide:
-                view = np.lib.stride_tricks.sliding_window_view(
-                    block.cuts[:, star], (size, size), axis=(1, 2)
-                )
+                view = np.lib.stride_tricks.sliding_window_view(cuts, (size, size), axis=(1, 2))
                 self.pixels[start + rows, column] = view[rows, from_y, from_x]
             else:
                 gap = (size - wide) // 2
                 kept = self.pixels[:, column, gap : gap + wide, gap : gap + wide]
                 if gap:
                     self.pixels[start + rows, column] = np.nan
-                kept[start + rows] = block.cuts[rows, star]
+                kept[start + rows] = cuts[rows]
                 from_x = from_y = np.full(rows.size, -gap)
             self.x0[start + rows, column] = block.x0[rows, star] + from_x
             self.y0[start + rows, column] = block.y0[rows, star] + from_y

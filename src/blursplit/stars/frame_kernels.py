@@ -292,7 +292,7 @@ def sum_stored(  # pragma: no cover - compiled
                 _sum_pixels(pixels[y * nx + x :], packing, nx, columns, sums[0], sums[1])
             else:
                 copy_stamp(raw[number], packing, x0[number], y0[number], star, stored, stamp)
-                blank(stamp, size, x, y, hot, star)
+                blank(stamp, size, size, x, y, hot, star)
                 _sum_known(stamp, size, sums[0], sums[1])
 
 

@@ -5,6 +5,7 @@ Cosmic rays on stars: told from speckles by the star's own habits and by its nei
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
@@ -114,7 +115,7 @@ def find_spikes(
 
 
 def find_flank_hits(
-    stamps: ImageArray,
+    stamps: Callable[[IntArray, IntArray], ImageArray],
     flux_adu: FloatArray,
     noise: FloatArray,
     doubtful: BoolArray,
@@ -122,10 +123,10 @@ def find_flank_hits(
 ) -> BoolArray:
     """Say which doubtful samples show a pixel far sharper than the star usually does.
 
-    `stamps` (n, k, size, size): a strong hit matters as far as three windows from the star, so all
-    pixels are looked at. `flux_adu`, `noise` (n, k): `noise` is that of a bright pixel less its
-    four neighbours, in fluxes. `doubtful`, `usual` (n, k): samples to judge, and samples to judge
-    by.
+    `stamps`: gives those (m, size, size) of so many frames and stars; a strong hit matters as far
+    as three windows from the star, so all pixels are looked at. `flux_adu`, `noise` (n, k): `noise`
+    is that of a bright pixel less its four neighbours, in fluxes. `doubtful`, `usual` (n, k):
+    samples to judge, and samples to judge by.
     """
     hit = np.zeros(doubtful.shape, dtype=bool)
     for star in np.flatnonzero(doubtful.any(axis=0)):
@@ -133,9 +134,9 @@ def find_flank_hits(
         if own.size < const.RAY_FEWEST // 2:
             continue
         own = own[:: max(1, own.size // (2 * const.RAY_FEWEST))]
-        most = const.RAY_SHARPER * median_of(_sharpest(stamps[own, star]))
+        most = const.RAY_SHARPER * median_of(_sharpest(stamps(own, np.full(own.size, star))))
         rows = np.flatnonzero(doubtful[:, star])
-        above = _sharpest(stamps[rows, star]) - most
+        above = _sharpest(stamps(rows, np.full(rows.size, star))) - most
         hit[rows, star] = above > const.RAY_NOISE_SIGMAS * noise[rows, star] * flux_adu[rows, star]
     return hit
 

@@ -149,7 +149,15 @@ class Tracker:
         self.turn_deg[start:stop] = turn
         x, y = self._place(shift_x, shift_y, turn)
         block = measure_block(
-            self.source, start, x, y, self.flux, self.margin, self.setup, steady=self.steady
+            self.source,
+            start,
+            x,
+            y,
+            self.flux,
+            self.margin,
+            self.setup,
+            steady=self.steady,
+            keep=self.book.star,
         )
         ny, nx = self.source.shape
         edge = 2.5 * self.field.sigma_px + 1.0

@@ -1,0 +1,290 @@
+"""Sums and copies over many pixels at once, in the words of the compiler behind numba.
+
+Only `blursplit.kernels` imports this module. What numba makes of such loops over arrays keeps
+running sums in memory and takes rows of a known length pixel by pixel: four to ten times as slow.
+Each has a twin in numpy, which says what it does and stands in where nothing is compiled.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+from numba import config, types
+from numba.core.cgutils import get_or_insert_function
+from numba.extending import intrinsic
+
+LANES = 32  # pixels of a row that are taken together; windows are padded with zeros
+_HALF = LANES // 2
+
+
+class _Words:
+    """What the compiler is told for one call."""
+
+    def __init__(self, context: Any, builder: Any, signature: Any, arguments: Any) -> None:
+        from llvmlite import ir
+
+        self.ir, self.builder, self.arguments = ir, builder, arguments
+        self.number, self.single, self.double = ir.IntType(64), ir.FloatType(), ir.DoubleType()
+        self._context, self._types = context, signature.args
+
+    def data(self, argument: int) -> Any:
+        """Return where an array begins."""
+        kind, value = self._types[argument], self.arguments[argument]
+        return self._context.make_array(kind)(self._context, self.builder, value).data
+
+    def at(self, start: Any, place: Any) -> Any:
+        """Return the place of an element."""
+        return self.builder.gep(start, [place])
+
+    def many(self, kind: Any) -> Any:
+        """Return the type of a row of values."""
+        return self.ir.VectorType(kind, _HALF)
+
+    def load(self, start: Any, kind: Any) -> Any:
+        """Return a row of values."""
+        place = self.builder.bitcast(start, self.many(kind).as_pointer())
+        return self.builder.load(place, align=1)
+
+    def store(self, values: Any, start: Any) -> None:
+        """Write a row of values."""
+        place = self.builder.bitcast(start, values.type.as_pointer())
+        self.builder.store(values, place, align=1)
+
+    def spread(self, value: Any) -> Any:
+        """Return a row of one value."""
+        kind = self.many(value.type)
+        nothing = self.ir.Constant(kind, self.ir.Undefined)
+        one = self.builder.insert_element(nothing, value, self.ir.IntType(32)(0))
+        every = self.ir.Constant(self.many(self.ir.IntType(32)), [0] * _HALF)
+        return self.builder.shuffle_vector(one, nothing, every)
+
+    def call(self, name: str, result: Any, *values: Any, loose: bool = False) -> Any:
+        """Return what one of the compiler's own functions says."""
+        kind = self.ir.FunctionType(result, [value.type for value in values])
+        function = get_or_insert_function(self.builder.module, kind, name)  # type: ignore[no-untyped-call]
+        return self.builder.call(function, values, fastmath=("reassoc", "nsz") if loose else ())
+
+    def joined(self, one: Any, other: Any, total: Any) -> Any:
+        """Return one times the other plus the total."""
+        bits = 64 if total.type.element == self.double else 32
+        return self.call(f"llvm.fmuladd.v{_HALF}f{bits}", total.type, one, other, total)
+
+    def repeat(self, count: Any, starts: list[Any], body: Callable[[Any, list[Any]], Any]) -> Any:
+        """Go through body(number, values) -> values at least once; return the last values."""
+        builder = self.builder
+        before = builder.block
+        loop, after = (builder.append_basic_block(name) for name in ("loop", "after"))
+        builder.branch(loop)
+        builder.position_at_end(loop)
+        number = builder.phi(self.number)
+        number.add_incoming(self.number(0), before)
+        held = [builder.phi(start.type) for start in starts]
+        values = body(number, held)
+        following = builder.add(number, self.number(1))
+        number.add_incoming(following, builder.block)
+        for phi, start, value in zip(held, starts, values, strict=True):
+            phi.add_incoming(start, before)
+            phi.add_incoming(value, builder.block)
+        builder.cbranch(builder.icmp_signed("<", following, count), loop, after)
+        builder.position_at_end(after)
+        return values
+
+
+def _told(say: Callable[[_Words], None]) -> Callable[..., Any]:
+    def generate(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        say(_Words(context, builder, signature, arguments))
+        return context.get_dummy_value()
+
+    return generate
+
+
+def _either(typed: Callable[..., Any], twin: Callable[..., None]) -> Any:
+    return twin if getattr(config, "DISABLE_JIT", 0) else intrinsic(typed)
+
+
+# --- what is needed soon --------------------------------------------------------------------------
+def _say_fetch(words: _Words) -> None:
+    builder, ir = words.builder, words.ir
+    byte, number = ir.IntType(8).as_pointer(), ir.IntType(32)
+    kind = ir.FunctionType(ir.VoidType(), [byte, number, number, number])
+    function = builder.module.declare_intrinsic("llvm.prefetch", [byte], kind)
+    pixel = builder.bitcast(words.at(words.data(0), words.arguments[1]), byte)
+    builder.call(function, [pixel, number(0), number(3), number(1)])  # read, keep, data
+
+
+def _type_fetch(_typing: Any, pixels: Any, _place: Any) -> Any:
+    return types.void(pixels, types.intp), _told(_say_fetch)
+
+
+def _wait_for_pixels(_pixels: Any, _place: int) -> None:
+    pass
+
+
+fetch: Any = _either(_type_fetch, _wait_for_pixels)
+"""Tell the processor that a pixel, `fetch(pixels, place)`, is needed soon."""
+
+
+# --- rows of stored pixels as numbers -------------------------------------------------------------
+def _say_copy(words: _Words) -> None:
+    builder, ir = words.builder, words.ir
+    place, nx, rows, lanes, swapped, flip, zero = words.arguments[1:8]
+    source, target = words.at(words.data(0), place), words.data(8)
+    pixel = source.type.pointee
+    whole = ir.IntType(32)
+    flips = words.spread(builder.zext(flip, whole))
+    zeros = words.spread(zero)
+    halves = builder.udiv(lanes, words.number(_HALF))
+
+    def copy(number: Any, _held: list[Any]) -> list[Any]:
+        row, half = builder.udiv(number, halves), builder.urem(number, halves)
+        column = builder.mul(half, words.number(_HALF))
+        here = words.at(source, builder.add(builder.mul(row, nx), column))
+        stored = words.load(here, pixel)
+        if pixel.width > 8:  # noqa: PLR2004 - bits, of which the order of bytes is one
+            other = words.call(f"llvm.bswap.v{_HALF}i{pixel.width}", stored.type, stored)
+            stored = builder.select(swapped, other, stored)
+        value = builder.xor(builder.zext(stored, words.many(whole)), flips)
+        adu = builder.fadd(builder.sitofp(value, words.many(words.single)), zeros)
+        words.store(adu, words.at(target, builder.mul(number, words.number(_HALF))))
+        return []
+
+    words.repeat(builder.mul(rows, halves), [], copy)
+
+
+def _type_copy(
+    _typing: Any,
+    pixels: Any,
+    _place: Any,
+    _nx: Any,
+    _rows: Any,
+    _lanes: Any,
+    _swapped: Any,
+    _flip: Any,
+    _zero: Any,
+    out: Any,
+) -> Any:
+    size, yes, mask, number = types.intp, types.boolean, types.uint16, types.float32
+    signature = types.void(pixels, size, size, size, size, yes, mask, number, out)
+    return signature, _told(_say_copy)
+
+
+def _copy_in_numpy(
+    pixels: Any,
+    place: int,
+    nx: int,
+    rows: int,
+    lanes: int,
+    swapped: bool,
+    flip: Any,
+    zero: float,
+    out: Any,
+) -> None:
+    stored = pixels[place + nx * np.arange(rows)[:, None] + np.arange(lanes)]
+    stored = stored.byteswap() if swapped else stored
+    out[: rows * lanes] = ((stored ^ flip).astype(np.float32) + np.float32(zero)).ravel()
+
+
+copy_rows: Any = _either(_type_copy, _copy_in_numpy)
+"""Write rows of pixels as float32: `pixels, place, nx, rows, lanes, swapped, flip, zero, out`.
+
+The first begins at `place`, each other `nx` pixels later; `lanes` of each, a multiple of LANES, are
+written one row after the other. What the pixels are packed like: see `kernels.gather`.
+"""
+
+
+# --- pieces of a border ---------------------------------------------------------------------------
+def _say_pieces(words: _Words) -> None:
+    builder = words.builder
+    edge, rows, base = words.data(0), words.arguments[1], words.spread(words.arguments[2])
+    none = words.ir.Constant(base.type, [0.0] * _HALF)
+
+    def add(number: Any, held: list[Any]) -> list[Any]:
+        here = words.at(edge, builder.mul(number, words.number(_HALF)))
+        value = builder.fpext(words.load(here, words.single), base.type)
+        off = builder.fsub(value, base)
+        return [builder.fadd(held[0], off), words.joined(off, off, held[1])]
+
+    sums = words.repeat(rows, [none, none], add)
+    count = builder.sitofp(rows, words.double)
+    share = words.spread(builder.fdiv(words.double(1.0), count))
+    mean, square = (builder.fmul(total, share) for total in sums)
+    words.store(mean, words.data(3))
+    words.store(builder.fsub(square, builder.fmul(mean, mean)), words.data(4))
+
+
+def _type_pieces(_typing: Any, edge: Any, _rows: Any, _base: Any, mean: Any, variance: Any) -> Any:
+    signature = types.void(edge, types.intp, types.float64, mean, variance)
+    return signature, _told(_say_pieces)
+
+
+def _pieces_in_numpy(edge: Any, rows: int, base: float, mean: Any, variance: Any) -> None:
+    off = edge[: rows * _HALF].reshape(rows, _HALF).astype(float) - base
+    mean[:], variance[:] = off.mean(axis=0), off.var(axis=0)
+
+
+add_pieces: Any = _either(_type_pieces, _pieces_in_numpy)
+"""Write mean and variance of the pixels of pieces: `edge, rows, base, mean, variance`.
+
+`edge` (rows * 16,) float32: a row holds a pixel of each of sixteen pieces. `base`: near all of
+them; the means are less by it. `mean`, `variance` (16,): NaN where a pixel is not finite.
+"""
+
+
+# --- light under a window -------------------------------------------------------------------------
+def _say_weigh(words: _Words) -> None:
+    builder, number = words.builder, words.number
+    light, down, out = words.at(words.data(0), words.arguments[1]), words.data(2), words.data(6)
+    across = words.at(words.data(4), words.arguments[5])
+    none = words.ir.Constant(words.many(words.single), [0.0] * _HALF)
+
+    def add(row: Any, held: list[Any]) -> list[Any]:
+        begin = builder.mul(row, number(LANES))
+        here = [
+            words.load(words.at(light, builder.add(begin, number(_HALF * half))), words.single)
+            for half in range(2)
+        ]
+        values = []
+        for k in range(3):
+            place = builder.add(builder.mul(row, number(3)), number(k))
+            weight = words.spread(builder.load(words.at(down, place)))
+            values += [words.joined(here[i], weight, held[2 * k + i]) for i in range(2)]
+        return values
+
+    sums = words.repeat(words.arguments[3], [none] * 6, add)
+    window = [words.load(words.at(across, number(_HALF * i)), words.single) for i in range(6)]
+    for place, (y, x) in enumerate(_ORDER):
+        one = builder.fmul(sums[2 * y], window[2 * x])
+        product = words.joined(sums[2 * y + 1], window[2 * x + 1], one)
+        name = f"llvm.vector.reduce.fadd.v{_HALF}f32"
+        total = words.call(name, words.single, words.single(0.0), product, loose=True)
+        builder.store(total, words.at(out, number(place)))
+
+
+_ORDER = ((0, 0), (0, 1), (1, 0), (0, 2), (2, 0), (1, 1))  # powers of y and x
+
+
+def _type_weigh(
+    _typing: Any, light: Any, _first: Any, down: Any, _rows: Any, across: Any, _begin: Any, out: Any
+) -> Any:
+    signature = types.void(light, types.intp, down, types.intp, across, types.intp, out)
+    return signature, _told(_say_weigh)
+
+
+def _weigh_in_numpy(
+    light: Any, first: int, down: Any, rows: int, across: Any, begin: int, out: Any
+) -> None:
+    pixels = light[first : first + rows * LANES].reshape(rows, LANES)
+    window = across[begin : begin + 3 * LANES].reshape(3, LANES)
+    table = down[: 3 * rows].reshape(rows, 3).T @ pixels @ window.T
+    out[:] = [table[y, x] for y, x in _ORDER]
+
+
+weigh_rows: Any = _either(_type_weigh, _weigh_in_numpy)
+"""Write six sums of light under a window: `light, first, down, rows, across, begin, out`.
+
+Those of 1, x, y, xx, yy, xy. `light`: rows of LANES pixels from `first` on. `down` (rows * 3,): the
+window along y, and times y and its square, row by row. `across`: from `begin` on the same along x,
+LANES values each. All of them float32.
+"""
