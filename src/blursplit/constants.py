@@ -261,6 +261,7 @@ DRIFT_MATTERS_PX = 0.7  # px | a block's drift that moves a star off its pixels,
 SMALLEST_MARGIN = 4  # px | off its expected place that the narrowest cuts still hold a field
 MEDIAN_BY_RANKS, MEDIAN_BY_SAMPLE = 64, 2000  # values | at most, at least: measured as fastest
 MEDIAN_SAMPLE, MEDIAN_MARGIN = 512, 40  # values | 3.5 sigmas of the binomial share of the sample
+RANK_SAMPLE, RANK_MARGIN = 8192, 160  # values | the same, to place some ranks among many values
 SMALLEST_FIT = 3  # stars | two cannot be checked by a third
 GUIDES, FAST_GUIDES = 5, 3  # stars | judgement
 GUIDE_SIGMAS = 2.0  # star sigmas | guide stars agree within this of their median

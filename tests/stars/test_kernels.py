@@ -19,7 +19,12 @@ from blursplit.frames.source import gather, pack, to_adu
 from blursplit.stars import block, frame_kernels
 from blursplit.stars.centroid import WindowSetup, kernel_window, measure_windowed
 from blursplit.stars.geometry import level_and_scatter, masked_median, median_of
-from blursplit.stars.pixels import border_places, brightest_near, measure_sky
+from blursplit.stars.pixels import (
+    _values_of_ranks,
+    border_places,
+    brightest_near,
+    measure_sky,
+)
 from blursplit.stars.register import smoothed
 
 SIZE, SIGMA = 25, 1.6
@@ -222,6 +227,15 @@ def test_median_of_many_is_exact_whatever_the_sample_says(rng, count):
     ):
         assert median_of(values) == np.median(values)
     assert np.isnan(median_of(np.append(values, np.nan)))
+
+
+@pytest.mark.parametrize("count", [300, 60_000])
+def test_values_of_ranks_are_those_of_sorting(rng, count):
+    for values in (rng.normal(size=count), rng.integers(0, 3, count).astype(float)):
+        ranks = np.array([count - 1, 0, *rng.integers(0, count, 40)])
+        assert_array_equal(_values_of_ranks(values, ranks), np.sort(values)[ranks])
+    values = np.where(np.arange(count) % max(1, count // 8192), rng.normal(size=count), 9.0)
+    assert_array_equal(_values_of_ranks(values, ranks), np.sort(values)[ranks])
 
 
 def test_level_and_scatter_are_those_of_finite_pixels(rng):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -163,7 +164,7 @@ def level_and_scatter(image: ImageArray, step: int) -> tuple[int, float, float]:
 
 def masked_median(values: FloatArray, mask: BoolArray) -> FloatArray:
     """Return the median along the last axis of the values under the mask; NaN where none is."""
-    rows = int(np.prod(values.shape[:-1], dtype=np.int64))
+    rows = math.prod(values.shape[:-1])
     middle = np.empty(rows)
     kernels().masked_median(
         np.ascontiguousarray(values, dtype=float).reshape(rows, values.shape[-1]),
