@@ -17,3 +17,9 @@ def kernels() -> ModuleType:
     slower.
     """
     return import_module("blursplit.kernels")
+
+
+@cache
+def medians() -> ModuleType:
+    """Return `blursplit.medians`, which is compiled and kept alike."""
+    return import_module("blursplit.medians")

@@ -8,35 +8,17 @@ that `reshape` and assigned slices could raise take the compiler seconds.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
-from numba import njit
 
 from blursplit import constants as const
-from blursplit.lanes import LANES, add_pieces, copy_rows, fetch, weigh_rows
+from blursplit.compiling import exact, loose
+from blursplit.lanes import add_pieces, copy_rows, fetch, weigh_rows
+from blursplit.medians import median_of
 
 _PIECES = 12  # of a stamp's border, a median of them forgives a neighbour or two
 _NOTHING = (math.nan,) * 8
-
-
-Kernel = TypeVar("Kernel", bound=Callable[..., Any])
-
-
-def exact(function: Kernel, **options: Any) -> Kernel:
-    """Compile a function; where no folder can keep the machine code, anew in each process."""
-    compiled: Kernel
-    try:
-        compiled = njit(cache=True, nogil=True, **options)(function)
-    except RuntimeError:
-        compiled = njit(nogil=True, **options)(function)
-    return compiled
-
-
-def loose(function: Kernel) -> Kernel:
-    """Compile so that sums may be reordered and products joined; NaN and infinity stay."""
-    return exact(function, fastmath={"contract", "reassoc", "nsz", "arcp"})
 
 
 @exact
@@ -118,200 +100,6 @@ def _fetch(frame: Any, at: int, nx: int, size: int) -> None:  # pragma: no cover
     for place in range(at, at + size * nx, nx):
         fetch(frame, place)
         fetch(frame, place + size - 1)
-
-
-@exact
-def masked_median(values: Any, mask: Any, out: Any) -> None:  # pragma: no cover - compiled
-    """Write the median of each row's values under the mask, NaN where there is none."""
-    rows, columns = values.shape
-    kept = np.empty(columns)
-    for row in range(rows):
-        n = _keep(values[row], mask[row], kept)
-        out[row] = median_of(kept, n)
-
-
-@exact
-def in_sigmas(values: Any, mask: Any, least: float, out: Any) -> None:  # pragma: no cover
-    """Write each row's deviations from its median under the mask in median deviations.
-
-    Median deviations are `least` at least; a row without any value under the mask is NaN.
-    """
-    rows, columns = values.shape
-    kept = np.empty(columns)
-    for row in range(rows):
-        n = _keep(values[row], mask[row], kept)
-        middle = median_of(kept, n)
-        for i in range(n):
-            kept[i] = abs(kept[i] - middle)
-        spread = max(median_of(kept, n), least)
-        for column in range(columns):
-            out[row, column] = (values[row, column] - middle) / spread
-
-
-@exact
-def _keep(values: Any, mask: Any, kept: Any) -> int:  # pragma: no cover - compiled
-    """Write the values under the mask one after the other and return how many they are."""
-    n = 0
-    for i in range(values.size):
-        if mask[i]:
-            kept[n] = values[i]
-            n += 1
-    return n
-
-
-@exact
-def median_of(kept: Any, n: int) -> float:  # pragma: no cover - compiled
-    """Return the median of the first n values, which lose their order."""
-    gaps = 0
-    for i in range(n):
-        gaps += math.isnan(kept[i])
-    if n == 0 or gaps:
-        return math.nan
-    if n <= const.MEDIAN_BY_RANKS:
-        return _median_of_few(kept, n)
-    if n >= const.MEDIAN_BY_SAMPLE:
-        return _median_of_many(kept, n)
-    upper = n // 2
-    _select(kept, n, upper)
-    high = kept[upper]
-    if n % 2:
-        return float(high)
-    low = kept[0]
-    for i in range(1, upper):
-        low = max(low, kept[i])
-    return float(0.5 * (low + high))
-
-
-@exact
-def _median_of_few(kept: Any, n: int) -> float:  # pragma: no cover - compiled
-    """Return the median by the rank of each value: no branch to guess but the last."""
-    lower, upper = (n - 1) // 2, n // 2
-    low, high, found = kept[0], kept[0], 0
-    for i in range(n):
-        value = kept[i]
-        below, within = 0, 0
-        for j in range(n):
-            below += kept[j] < value
-            within += kept[j] <= value
-        if below <= lower < within:
-            low = value
-            found |= 1
-        if below <= upper < within:
-            high = value
-            found |= 2
-        if found == 3:  # noqa: PLR2004 - both
-            break
-    return float(high if n % 2 else 0.5 * (low + high))
-
-
-@exact
-def _median_of_many(kept: Any, n: int) -> float:  # pragma: no cover - compiled
-    """Return the median from the values between two that a sample says are close about it.
-
-    In 8-bit pixels half of all values are one and the same: those equal to the two are counted.
-    """
-    many, margin = const.MEDIAN_SAMPLE, const.MEDIAN_MARGIN
-    sample = np.empty(many)
-    step = n // many
-    for i in range(many):
-        sample[i] = kept[i * step]
-    _select(sample, many, many // 2 - margin)
-    first = sample[many // 2 - margin]
-    _select(sample, many, many // 2 + margin)
-    last = sample[many // 2 + margin]
-    between = np.empty(n)
-    below, at_first, at_last, inner = 0, 0, 0, 0
-    for i in range(n):
-        value = kept[i]
-        between[inner] = value
-        inner += (value > first) & (value < last)
-        below += value < first
-        at_first += value == first
-        at_last += (value == last) & (last > first)
-    upper = n // 2
-    high = _ranked(between, inner, upper, below, (first, at_first), (last, at_last))
-    if n % 2 == 0 and not math.isnan(high):
-        low = _ranked(between, inner, upper - 1, below, (first, at_first), (last, at_last))
-    else:
-        low = high
-    if math.isnan(high + low):  # the sample was no fair one
-        _select(kept, n, upper)
-        high = kept[upper]
-        low = high
-        if n % 2 == 0:
-            low = kept[0]
-            for i in range(1, upper):
-                low = max(low, kept[i])
-    return float(0.5 * (low + high))
-
-
-@exact
-def _ranked(  # pragma: no cover - compiled
-    between: Any, inner: int, rank: int, below: int, at_first: Any, at_last: Any
-) -> float:
-    """Return the value of a rank: of those at `first`, between, or at `last`, else NaN."""
-    first, firsts = at_first
-    last, lasts = at_last
-    rank -= below
-    if rank < 0 or rank >= firsts + inner + lasts:
-        return math.nan
-    if rank < firsts:
-        return float(first)
-    if rank >= firsts + inner:
-        return float(last)
-    _select(between, inner, rank - firsts)
-    return float(between[rank - firsts])
-
-
-@exact
-def level_and_scatter(image: Any, step: int) -> Any:  # pragma: no cover - compiled
-    """Return number, median and median deviation of the finite ones of every few pixels."""
-    ny, nx = image.shape
-    kept = np.empty(-(-ny // step) * -(-nx // step))
-    n = 0
-    for y in range(0, ny, step):
-        row = image[y]
-        for x in range(0, nx, step):
-            value = row[x]
-            kept[n] = value
-            n += abs(value) < math.inf  # which NaN is not
-    middle = median_of(kept, n)
-    for i in range(n):
-        kept[i] = abs(kept[i] - middle)
-    return n, middle, median_of(kept, n)
-
-
-@exact
-def _select(values: Any, n: int, wanted: int) -> None:  # pragma: no cover - compiled
-    """Bring the value of rank `wanted` to its place, smaller ones before it (Hoare 1961)."""
-    first, last = 0, n - 1
-    while last - first > 8:  # noqa: PLR2004
-        middle = (first + last) // 2
-        a, b, c = values[first], values[middle], values[last]
-        pivot = max(min(a, b), min(max(a, b), c))
-        i, j = first, last
-        while i <= j:
-            while values[i] < pivot:
-                i += 1
-            while values[j] > pivot:
-                j -= 1
-            if i <= j:
-                values[i], values[j] = values[j], values[i]
-                i += 1
-                j -= 1
-        if wanted <= j:
-            last = j
-        elif wanted >= i:
-            first = i
-        else:
-            return
-    for i in range(first + 1, last + 1):
-        value = values[i]
-        j = i - 1
-        while j >= first and values[j] > value:
-            values[j + 1] = values[j]
-            j -= 1
-        values[j + 1] = value
 
 
 @loose
@@ -404,10 +192,10 @@ def _windows(  # pragma: no cover - compiled
     for i in range(used):
         dx, dy = i - x, i - y
         at = lead + i
-        at += at // LANES * 2 * LANES
+        at += at // const.LANES * 2 * const.LANES
         along_x[at] = value_x
-        along_x[at + LANES] = value_x * dx
-        along_x[at + 2 * LANES] = value_x * dx * dx
+        along_x[at + const.LANES] = value_x * dx
+        along_x[at + 2 * const.LANES] = value_x * dx * dx
         along_y[3 * i] = value_y
         along_y[3 * i + 1] = value_y * dy
         along_y[3 * i + 2] = value_y * dy * dy
@@ -423,7 +211,7 @@ def _moments(used: int, room: Any) -> Any:  # pragma: no cover - compiled
     light, along_x, along_y, sums, _ = room
     weigh_rows(light, 0, along_y, used, along_x, 0, sums)
     core, x, y, xx, yy, xy = sums[0], sums[1], sums[2], sums[3], sums[4], sums[5]
-    for first in range(used * LANES, light.size, used * LANES):
+    for first in range(used * const.LANES, light.size, used * const.LANES):
         weigh_rows(light, first, along_y, used, along_x, first // used * 3, sums)
         core += sums[0]
         x += sums[1]
@@ -525,7 +313,7 @@ def _room(size: int, window: Any) -> Any:  # pragma: no cover - compiled
 
 @exact
 def _lanes(size: int) -> int:  # pragma: no cover - compiled
-    return -(-size // LANES) * LANES
+    return -(-size // const.LANES) * const.LANES
 
 
 @exact
@@ -562,7 +350,7 @@ def _beside(places: Any, size: int, lanes: int) -> Any:  # pragma: no cover - co
     Of shape (n, 16): the first pixel fills up what is beyond the twelve pieces.
     """
     pieces, each = places.shape
-    out = np.zeros((each, LANES // 2), dtype=np.int64)
+    out = np.zeros((each, const.LANES // 2), dtype=np.int64)
     for piece in range(pieces):
         for i in range(each):
             place = places[piece, i]
@@ -592,13 +380,16 @@ def _settle(  # pragma: no cover - compiled
     found = _NOTHING
     if gaps == 0:  # which NaN is not
         used = size - 2 * lead
-        if lanes == LANES:  # one loop for all rows: many of a known length are slow
-            begin = np.uintp(lead * LANES)
+        if lanes == const.LANES:  # one loop for all rows: many of a known length are slow
+            begin = np.uintp(lead * const.LANES)
             for i in range(light.size):
                 light[np.uintp(i)] = wide[begin + np.uintp(i)] - flat
         else:
             for i in range(light.size):
-                row, column = i // LANES % used, i // (LANES * used) * LANES + i % LANES
+                row, column = (
+                    i // const.LANES % used,
+                    i // (const.LANES * used) * const.LANES + i % const.LANES,
+                )
                 light[i] = wide[(lead + row) * lanes + column] - flat
         x, y = start[0] - lead, start[1] - lead
         darkest = rounding * sigma * sigma * abs(sky)

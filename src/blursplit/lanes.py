@@ -1,6 +1,6 @@
 """Sums and copies over many pixels at once, in the words of the compiler behind numba.
 
-Only `blursplit.kernels` imports this module. What numba makes of such loops over arrays keeps
+Only other kernels import this module. What numba makes of such loops over arrays keeps
 running sums in memory and takes rows of a known length pixel by pixel: four to ten times as slow.
 Each has a twin in numpy, which says what it does and stands in where nothing is compiled.
 """
@@ -15,8 +15,9 @@ from numba import config, types
 from numba.core.cgutils import get_or_insert_function
 from numba.extending import intrinsic
 
-LANES = 32  # pixels of a row that are taken together; windows are padded with zeros
-_HALF = LANES // 2
+from blursplit import constants as const
+
+_HALF = const.LANES // 2
 
 
 class _Words:
@@ -189,8 +190,9 @@ def _copy_in_numpy(
 copy_rows: Any = _either(_type_copy, _copy_in_numpy)
 """Write rows of pixels as float32: `pixels, place, nx, rows, lanes, swapped, flip, zero, out`.
 
-The first begins at `place`, each other `nx` pixels later; `lanes` of each, a multiple of LANES, are
-written one row after the other. What the pixels are packed like: see `kernels.gather`.
+The first begins at `place`, each other `nx` pixels later; `lanes` of each, whole times
+`constants.LANES`, are written one row after the other. What the pixels are packed like:
+see `kernels.gather`.
 """
 
 
@@ -240,7 +242,7 @@ def _say_weigh(words: _Words) -> None:
     none = words.ir.Constant(words.many(words.single), [0.0] * _HALF)
 
     def add(row: Any, held: list[Any]) -> list[Any]:
-        begin = builder.mul(row, number(LANES))
+        begin = builder.mul(row, number(const.LANES))
         here = [
             words.load(words.at(light, builder.add(begin, number(_HALF * half))), words.single)
             for half in range(2)
@@ -275,8 +277,8 @@ def _type_weigh(
 def _weigh_in_numpy(
     light: Any, first: int, down: Any, rows: int, across: Any, begin: int, out: Any
 ) -> None:
-    pixels = light[first : first + rows * LANES].reshape(rows, LANES)
-    window = across[begin : begin + 3 * LANES].reshape(3, LANES)
+    pixels = light[first : first + rows * const.LANES].reshape(rows, const.LANES)
+    window = across[begin : begin + 3 * const.LANES].reshape(3, const.LANES)
     table = down[: 3 * rows].reshape(rows, 3).T @ pixels @ window.T
     out[:] = [table[y, x] for y, x in _ORDER]
 
@@ -284,7 +286,7 @@ def _weigh_in_numpy(
 weigh_rows: Any = _either(_type_weigh, _weigh_in_numpy)
 """Write six sums of light under a window: `light, first, down, rows, across, begin, out`.
 
-Those of 1, x, y, xx, yy, xy. `light`: rows of LANES pixels from `first` on. `down` (rows * 3,): the
-window along y, and times y and its square, row by row. `across`: from `begin` on the same along x,
-LANES values each. All of them float32.
+Those of 1, x, y, xx, yy, xy. `light`: rows of `constants.LANES` pixels from `first` on. `down`
+(rows * 3,): the window along y, and times y and its square, row by row. `across`: from `begin` on
+the same along x, as many values each as a row has. All of them float32.
 """

@@ -381,7 +381,10 @@ class StampBook:
                 kept = self.pixels[:, column, gap : gap + wide, gap : gap + wide]
                 if gap:
                     self.pixels[start + rows, column] = np.nan
-                kept[start + rows] = cuts[rows]
+                if rows.size == lost.size:  # as a rule; a list of frames would copy twice
+                    kept[start : start + rows.size] = cuts
+                else:
+                    kept[start + rows] = cuts[rows]
                 from_x = from_y = np.full(rows.size, -gap)
             self.x0[start + rows, column] = block.x0[rows, star] + from_x
             self.y0[start + rows, column] = block.y0[rows, star] + from_y

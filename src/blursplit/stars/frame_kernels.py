@@ -10,7 +10,11 @@ from typing import Any
 
 import numpy as np
 
-from blursplit.kernels import blank, copy_stamp, exact, is_inside, loose, median_of
+from blursplit import constants as const
+from blursplit.compiling import exact, loose
+from blursplit.kernels import blank, copy_stamp, is_inside
+from blursplit.lanes import copy_rows
+from blursplit.medians import median_of
 
 
 @loose
@@ -282,45 +286,38 @@ def sum_stored(  # pragma: no cover - compiled
     """
     stars, size = x0.shape[1], out.shape[3]
     ny, nx = raw.shape[1], raw.shape[2]
+    swapped, flip, zero = packing
+    lanes = -(-size // const.LANES) * const.LANES
     stored, stamp = np.empty(size * size, dtype=raw.dtype), np.empty(size * size, dtype=np.float32)
-    columns = np.empty(size, dtype=np.int32)
+    wide, columns = np.empty(size * lanes, dtype=np.float32), np.empty(lanes, dtype=np.float32)
     for number in range(raw.shape[0]):
+        pixels = raw[number].ravel()
         for star in range(stars):
             x, y, sums = x0[number, star], y0[number, star], out[number, star]
-            if is_inside(x, y, size, nx, ny) and hot[2][star] == hot[2][star + 1]:
-                pixels = raw[number].ravel()
-                _sum_pixels(pixels[y * nx + x :], packing, nx, columns, sums[0], sums[1])
+            at = y * nx + x
+            whole = is_inside(x, y, size, nx, ny) and at + (size - 1) * nx + lanes <= nx * ny
+            if whole and hot[2][star] == hot[2][star + 1]:
+                copy_rows(pixels, at, nx, size, lanes, swapped, flip, zero, wide)
+                _sum_lanes(wide, columns, sums[0], sums[1])
             else:
                 copy_stamp(raw[number], packing, x0[number], y0[number], star, stored, stamp)
                 blank(stamp, size, size, x, y, hot, star)
                 _sum_known(stamp, size, sums[0], sums[1])
 
 
-@exact
-def _sum_pixels(  # pragma: no cover - compiled
-    pixels: Any, packing: Any, nx: int, columns: Any, across: Any, along: Any
-) -> None:
-    swapped, flip, zero = packing
-    size = columns.size
+@loose
+def _sum_lanes(wide: Any, columns: Any, across: Any, along: Any) -> None:  # pragma: no cover
+    size, lanes = along.size, columns.size
     columns[:] = 0
-    add = np.float32(size * zero)
     for row in range(size):
-        source = pixels[row * nx : row * nx + size]
-        total = np.int32(0)  # and not wider than that: half as many at a time would be summed
-        if swapped:
-            for i in range(size):
-                value = np.uint16(source[i])
-                adu = np.int32(np.uint16((value << 8) | (value >> 8)) ^ flip)
-                columns[i] += adu
-                total = np.int32(total + adu)
-        else:
-            for i in range(size):
-                adu = np.int32(source[i] ^ flip)
-                columns[i] += adu
-                total = np.int32(total + adu)
-        along[row] = np.float32(total) + add
+        begin, total = np.uintp(row * lanes), np.float32(0)
+        for i in range(lanes):
+            columns[np.uintp(i)] += wide[begin + np.uintp(i)]
+        for i in range(size):
+            total += wide[begin + np.uintp(i)]
+        along[row] = total
     for i in range(size):
-        across[i] = np.float32(columns[i]) + add
+        across[i] = columns[i]
 
 
 @exact

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.compiled import kernels
+from blursplit.compiled import medians
 from blursplit.types import BoolArray, FloatArray, ImageArray
 
 
@@ -108,26 +108,30 @@ def fit_turn_and_scale(
     four robust sigmas are left out.
     """
     used = np.ones(x_px.shape, dtype=bool)
-    solution = np.zeros(4)
+    fitted = 0.0, 0.0, 0.0, 0.0
     for _ in range(3):
-        one, zero = np.ones(used.sum()), np.zeros(used.sum())
-        rows_x = np.stack([-y_px[used], x_px[used], one, zero], axis=1)
-        rows_y = np.stack([x_px[used], y_px[used], zero, one], axis=1)
-        both = np.concatenate([dx_px[used], dy_px[used]])
-        solution = np.linalg.lstsq(np.concatenate([rows_x, rows_y]), both, rcond=1e-9)[0]
-        fitted = (np.rad2deg(solution[0]), *solution[1:])
+        fitted = _least_squares(x_px[used], y_px[used], dx_px[used], dy_px[used])
         left = np.concatenate([dx_px, dy_px]) - _offsets_of(x_px, y_px, *fitted)
         left = np.hypot(*left.reshape(2, -1))
         again = left <= 4.0 * max(median_of(left), 1e-3)
         if again.sum() < 3 or (again == used).all():  # noqa: PLR2004
             break
         used = again
-    return (
-        float(np.rad2deg(solution[0])),
-        float(solution[1]),
-        float(solution[2]),
-        float(solution[3]),
-    )
+    return fitted
+
+
+def _least_squares(
+    x_px: FloatArray, y_px: FloatArray, dx_px: FloatArray, dy_px: FloatArray
+) -> tuple[float, float, float, float]:
+    """Return turn [deg], scale and shifts; about the mean place of the stars they are apart."""
+    x, y, dx, dy = (float(value.mean()) for value in (x_px, y_px, dx_px, dy_px))
+    from_x, from_y, off_x, off_y = x_px - x, y_px - y, dx_px - dx, dy_px - dy
+    square = float(from_x @ from_x + from_y @ from_y)
+    if square == 0.0:
+        return 0.0, 0.0, dx, dy
+    turn = float(from_x @ off_y - from_y @ off_x) / square
+    scale = float(from_x @ off_x + from_y @ off_y) / square
+    return float(np.rad2deg(turn)), scale, dx + turn * y - scale * x, dy - turn * x - scale * y
 
 
 def _offsets_of(
@@ -152,13 +156,13 @@ def runs(mask: BoolArray) -> list[tuple[int, int]]:
 def median_of(values: FloatArray) -> float:
     """Return the median of all values, NaN where there are none or one of them is NaN."""
     kept = np.array(values, dtype=float).ravel()
-    return float(kernels().median_of(kept, kept.size))
+    return float(medians().median_of(kept, kept.size))
 
 
 def level_and_scatter(image: ImageArray, step: int) -> tuple[int, float, float]:
     """Return number, median and median deviation of the finite ones of every few pixels."""
     pixels = np.ascontiguousarray(image, dtype=np.float32)
-    number, middle, deviation = kernels().level_and_scatter(pixels, step)
+    number, middle, deviation = medians().level_and_scatter(pixels, step)
     return int(number), float(middle), float(deviation)
 
 
@@ -166,7 +170,7 @@ def masked_median(values: FloatArray, mask: BoolArray) -> FloatArray:
     """Return the median along the last axis of the values under the mask; NaN where none is."""
     rows = math.prod(values.shape[:-1])
     middle = np.empty(rows)
-    kernels().masked_median(
+    medians().masked_median(
         np.ascontiguousarray(values, dtype=float).reshape(rows, values.shape[-1]),
         np.ascontiguousarray(mask).reshape(rows, values.shape[-1]),
         middle,

@@ -79,20 +79,23 @@ class BlankSky:
         All distances between two lists of pixels are counted by whole pixels. The place with most
         of them must stand out of chance (Poisson), and must not be where the stars went.
         """
-        from scipy.stats import poisson
+        from scipy.special import pdtrc
 
         ny, nx = source.shape
         size = min(ny, nx, const.HOT_WINDOW_PX)
         x0, y0 = np.array([(nx - size) // 2]), np.array([(ny - size) // 2])
-        image = source.cut(frame, frame + 1, x0, y0, size)[0, 0]
+        if size == ny == nx:  # sooner than a cut-out of all of it
+            image = source.read(frame, frame + 1)[0]
+        else:
+            image = source.cut(frame, frame + 1, x0, y0, size)[0, 0]
         x, y = _lone_pixels(image)
         x, y = x + x0[0], y + y0[0]
         stars_x = self.field.pattern.x_px + shift_px[0]
         stars_y = self.field.pattern.y_px + shift_px[1]
         reach = 2.5  # a star's own highest pixel, and a pixel of its own motion
-        far = np.ones(x.size, dtype=bool)
-        for star_x, star_y in zip(stars_x, stars_y, strict=True):
-            far &= np.hypot(x - star_x, y - star_y) > reach
+        far = (
+            np.hypot(x - stars_x[:, None], y - stars_y[:, None]).min(axis=0, initial=np.inf) > reach
+        )
         now = np.stack([x[far], y[far]]), shift_px
         before, self.hot = self.hot, now
         if before is None or not (now[0].size and before[0].size):
@@ -102,7 +105,9 @@ class BlankSky:
         near = apart[:, ((apart >= 0) & (apart < side)).all(axis=0)].astype(np.int64)
         table = np.bincount(near[0] * side + near[1], minlength=side**2).reshape(side, side)
         chance = now[0].shape[1] * before[0].shape[1] / size**2
-        enough = max(int(poisson.isf(const.HOT_CHANCE, chance)) + 1, 3)
+        enough = 3
+        while pdtrc(enough - 1, chance) > const.HOT_CHANCE:
+            enough += 1
         best = np.unravel_index(int(table.argmax()), table.shape)
         place = np.array(best) - const.HOT_REACH_PX
         here = table[const.HOT_REACH_PX, const.HOT_REACH_PX]

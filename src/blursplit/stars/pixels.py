@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blursplit import constants as const
-from blursplit.compiled import kernels
+from blursplit.compiled import kernels, medians
 from blursplit.stars.centroid import (
     WindowedShapes,
     WindowSetup,
@@ -162,7 +162,7 @@ def _in_sigmas(values: FloatArray, known: BoolArray) -> FloatArray:
     table = np.ascontiguousarray(values.T if each else values.reshape(1, -1))
     out = np.empty_like(table)
     mask = np.ascontiguousarray(known.T if each else known.reshape(1, -1))
-    kernels().in_sigmas(table, mask, 1e-9 / const.SIGMA_PER_MAD, out)
+    medians().in_sigmas(table, mask, 1e-9 / const.SIGMA_PER_MAD, out)
     out /= const.SIGMA_PER_MAD
     return out.T if each else out.reshape(values.shape)
 
