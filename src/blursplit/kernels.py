@@ -131,13 +131,10 @@ def _sky(stamp: Any, places: Any, room: Any) -> tuple[float, float]:  # pragma: 
 
     `places` (n, 16): from `_beside`.
     """
-    edge, level, spread = room
-    each = places.shape[0]
+    level, spread = room
     flat = places.ravel()
-    for i in range(flat.size):
-        edge[np.uintp(i)] = stamp[flat[i]]
-    base = np.float64(edge[0])  # squares of the level itself would not be exact
-    add_pieces(edge, each, base, level, spread)
+    base = np.float64(stamp[flat[0]])  # squares of the level itself would not be exact
+    add_pieces(stamp, flat, places.shape[0], base, level, spread)
     whole = 0.0
     for piece in range(_PIECES):
         whole += spread[piece]
@@ -288,9 +285,8 @@ def settle_windows(  # pragma: no cover - compiled
 
 @exact
 def _border_room(places: Any) -> Any:  # pragma: no cover - compiled
-    """Return room for the pixels of the border, and for what its pieces sum up to."""
-    wide = places.shape[1]
-    return np.empty(places.size, dtype=np.float32), np.empty(wide), np.empty(wide)
+    """Return room for mean and variance of the border's pieces."""
+    return np.empty(places.shape[1]), np.empty(places.shape[1])
 
 
 @exact

@@ -198,39 +198,49 @@ see `kernels.gather`.
 
 # --- pieces of a border ---------------------------------------------------------------------------
 def _say_pieces(words: _Words) -> None:
-    builder = words.builder
-    edge, rows, base = words.data(0), words.arguments[1], words.spread(words.arguments[2])
-    none = words.ir.Constant(base.type, [0.0] * _HALF)
+    builder, ir, number = words.builder, words.ir, words.number
+    stamp, places, rows = words.data(0), words.data(1), words.arguments[2]
+    base = words.spread(words.arguments[3])
+    none = ir.Constant(base.type, [0.0] * _HALF)
 
-    def add(number: Any, held: list[Any]) -> list[Any]:
-        here = words.at(edge, builder.mul(number, words.number(_HALF)))
-        value = builder.fpext(words.load(here, words.single), base.type)
-        off = builder.fsub(value, base)
+    def add(row: Any, held: list[Any]) -> list[Any]:
+        begin = builder.mul(row, number(_HALF))
+        pixels = ir.Constant(words.many(words.single), ir.Undefined)
+        for i in range(_HALF):  # one by one, as through memory they would wait for each other
+            place = builder.load(words.at(places, builder.add(begin, number(i))))
+            pixel = builder.load(words.at(stamp, place))
+            pixels = builder.insert_element(pixels, pixel, ir.IntType(32)(i))
+        off = builder.fsub(builder.fpext(pixels, base.type), base)
         return [builder.fadd(held[0], off), words.joined(off, off, held[1])]
 
     sums = words.repeat(rows, [none, none], add)
     count = builder.sitofp(rows, words.double)
     share = words.spread(builder.fdiv(words.double(1.0), count))
     mean, square = (builder.fmul(total, share) for total in sums)
-    words.store(mean, words.data(3))
-    words.store(builder.fsub(square, builder.fmul(mean, mean)), words.data(4))
+    words.store(mean, words.data(4))
+    words.store(builder.fsub(square, builder.fmul(mean, mean)), words.data(5))
 
 
-def _type_pieces(_typing: Any, edge: Any, _rows: Any, _base: Any, mean: Any, variance: Any) -> Any:
-    signature = types.void(edge, types.intp, types.float64, mean, variance)
+def _type_pieces(
+    _typing: Any, stamp: Any, places: Any, _rows: Any, _base: Any, mean: Any, variance: Any
+) -> Any:
+    signature = types.void(stamp, places, types.intp, types.float64, mean, variance)
     return signature, _told(_say_pieces)
 
 
-def _pieces_in_numpy(edge: Any, rows: int, base: float, mean: Any, variance: Any) -> None:
-    off = edge[: rows * _HALF].reshape(rows, _HALF).astype(float) - base
+def _pieces_in_numpy(
+    stamp: Any, places: Any, rows: int, base: float, mean: Any, variance: Any
+) -> None:
+    off = stamp[places[: rows * _HALF].reshape(rows, _HALF)].astype(float) - base
     mean[:], variance[:] = off.mean(axis=0), off.var(axis=0)
 
 
 add_pieces: Any = _either(_type_pieces, _pieces_in_numpy)
-"""Write mean and variance of the pixels of pieces: `edge, rows, base, mean, variance`.
+"""Write mean and variance of pieces of a stamp: `stamp, places, rows, base, mean, variance`.
 
-`edge` (rows * 16,) float32: a row holds a pixel of each of sixteen pieces. `base`: near all of
-them; the means are less by it. `mean`, `variance` (16,): NaN where a pixel is not finite.
+`places` (rows * 16,): where in `stamp`, float32, are so many pixels of each of sixteen pieces, side
+by side. `base`: near all of them; the means are less by it. `mean`, `variance` (16,): NaN where a
+pixel is not finite.
 """
 
 

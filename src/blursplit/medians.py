@@ -43,6 +43,45 @@ def in_sigmas(values: Any, mask: Any, least: float, out: Any) -> None:  # pragma
 
 
 @exact
+def apart_in_sigmas(  # pragma: no cover - compiled
+    values: Any, each: bool, least: float, out: Any
+) -> None:
+    """Write how far values (n, k) are from the median of their row, in deviations as `in_sigmas`.
+
+    Those of each column, or of all where `each` is false; zero where a value is not finite.
+    """
+    rows, columns = values.shape
+    kept = np.empty(rows * columns)
+    for row in range(rows):
+        middle = _middle_of(values[row : row + 1], 0, kept)
+        for column in range(columns):
+            out[row, column] = values[row, column] - middle
+    parts, width = (columns, 1) if each else (1, columns)
+    for part in range(parts):
+        middle = _middle_of(out[:, part : part + width], 0, kept)
+        for row in range(rows):
+            for column in range(part, part + width):
+                out[row, column] -= middle
+        spread = max(_middle_of(out[:, part : part + width], 1, kept), least)
+        for row in range(rows):
+            for column in range(part, part + width):
+                off = out[row, column] / spread
+                out[row, column] = off if abs(off) < math.inf else 0.0
+
+
+@exact
+def _middle_of(values: Any, absolute: int, kept: Any) -> float:  # pragma: no cover - compiled
+    """Return the median of the finite ones of a table, or of their sizes."""
+    n = 0
+    for row in range(values.shape[0]):
+        for column in range(values.shape[1]):
+            value = values[row, column]
+            kept[n] = abs(value) if absolute else value
+            n += abs(value) < math.inf  # which NaN is not
+    return median_of(kept, n)
+
+
+@exact
 def _keep(values: Any, mask: Any, kept: Any) -> int:  # pragma: no cover - compiled
     """Write the values under the mask one after the other and return how many they are."""
     n = 0

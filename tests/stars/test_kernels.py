@@ -258,6 +258,21 @@ def test_deviations_in_sigmas_are_those_from_the_median(rng):
         assert_allclose(found, off / np.median(np.abs(off[kept])), rtol=1e-12)
 
 
+@pytest.mark.parametrize("each", [True, False])
+def test_what_stars_differ_from_the_others_is_counted_in_their_own_sigmas(rng, each):
+    values = rng.normal(size=(50, 7))
+    values[rng.random(values.shape) < 0.2] = np.nan
+    values[3, 4] = np.inf
+    known = np.isfinite(values)
+    values_there = np.where(known, values, np.nan)
+    off = values_there - np.nanmedian(values_there, axis=1, keepdims=True)
+    off -= np.nanmedian(off, axis=0 if each else None)
+    expected = np.where(known, off / np.nanmedian(np.abs(off), axis=0 if each else None), 0.0)
+    out = np.empty_like(values)
+    medians.apart_in_sigmas(values, each, 1e-9, out)
+    assert_allclose(out, expected, rtol=1e-12)
+
+
 def test_smoothing_is_that_of_scipy(rng):
     image = rng.normal(size=(31, 47)).astype(np.float32)
     smooth, around = smoothed(image, 1.7, half=9)

@@ -84,10 +84,7 @@ class BlankSky:
         ny, nx = source.shape
         size = min(ny, nx, const.HOT_WINDOW_PX)
         x0, y0 = np.array([(nx - size) // 2]), np.array([(ny - size) // 2])
-        if size == ny == nx:  # sooner than a cut-out of all of it
-            image = source.read(frame, frame + 1)[0]
-        else:
-            image = source.cut(frame, frame + 1, x0, y0, size)[0, 0]
+        image = source.cut(frame, frame + 1, x0, y0, size)[0, 0]
         x, y = _lone_pixels(image)
         x, y = x + x0[0], y + y0[0]
         stars_x = self.field.pattern.x_px + shift_px[0]
