@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import lzma
 from collections import Counter
 from collections.abc import Callable, Iterable
 from pathlib import Path
@@ -14,6 +15,8 @@ from scipy.stats import binom
 from blursplit.constants import SURE
 
 Row = dict[str, Any]
+KEPT = Path(__file__).parents[1] / "data" / "calibration" / "scenes.jsonl.xz"
+FIGURES = 5  # of kept numbers: their intervals have two
 FEWEST = 10  # values that a line of the table needs
 PRESENT_ARCSEC = 0.02  # true rms or saving from which a cause is there at all
 CURES = {
@@ -33,8 +36,43 @@ SHARES = {
 
 
 def read_rows(paths: Iterable[Path]) -> list[Row]:
-    """Return the rows of the study."""
-    return [json.loads(line) for path in paths for line in path.read_text("utf-8").splitlines()]
+    """Return the rows of the study, from files with a row a line, packed or not."""
+    rows = []
+    for path in paths:
+        opened = lzma.open if path.suffix == ".xz" else open
+        with opened(path, "rt", encoding="utf-8") as file:
+            rows += [json.loads(line) for line in file]
+    return rows
+
+
+def keep(paths: list[Path]) -> None:
+    """Add what is scored of rows to the kept ones, in the order of their numbers."""
+    rows = read_rows([KEPT, *paths] if KEPT.exists() else paths)
+    by_number = {row["draw"]["number"]: _shortened(_scored(row)) for row in rows}
+    with lzma.open(KEPT, "wt", encoding="utf-8") as file:
+        for number in sorted(by_number):
+            file.write(json.dumps(by_number[number]) + "\n")
+
+
+def _scored(row: Row) -> Row:
+    if "result" not in row:
+        return row
+    parts: Row = {}
+    for part, key, _ in QUANTITIES.values():
+        parts.setdefault(part, {})[key] = row["result"][part].get(key)
+    verdict = row["result"]["verdict"]
+    names = ("worth_arcsec", "matters", "probability_low", "probability_high", "headline_code")
+    parts |= {"fit": row["result"]["fit"], "verdict": {name: verdict[name] for name in names}}
+    return {**row, "result": parts}
+
+
+def _shortened(value: Any) -> Any:
+    """Return a record with its numbers at `FIGURES` figures."""
+    if isinstance(value, float):
+        return float(f"{value:.{FIGURES}g}")
+    if isinstance(value, dict):
+        return {key: _shortened(inner) for key, inner in value.items()}
+    return [_shortened(inner) for inner in value] if isinstance(value, list) else value
 
 
 def saving(row: Row, cure: str) -> float | None:

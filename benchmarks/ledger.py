@@ -25,12 +25,12 @@ def keep(benchmark: str, what: str, value: float, unit: str) -> str:
     if path.is_file():
         with path.open(encoding="utf-8", newline="") as file:
             rows = list(csv.DictReader(file))
-    commit = _git("describe", "--always", "--exclude=*", "--dirty=+")
-    older = [row for row in rows if row["what"] == what and row["commit"] != commit]
-    same = [row for row in rows if (row["what"], row["commit"]) == (what, commit)]
-    if not commit.endswith("+"):
+    now = commit()
+    older = [row for row in rows if row["what"] == what and row["commit"] != now]
+    same = [row for row in rows if (row["what"], row["commit"]) == (what, now)]
+    if not now.endswith("+"):
         date = _git("show", "--no-patch", "--format=%cs", "HEAD")
-        new = dict(zip(HEAD, (commit, date, what, f"{value:.4g}", unit), strict=True))
+        new = dict(zip(HEAD, (now, date, what, f"{value:.4g}", unit), strict=True))
         FOLDER.mkdir(exist_ok=True)
         with path.open("w", encoding="utf-8", newline="") as file:
             table = csv.DictWriter(file, HEAD, lineterminator="\n")
@@ -41,6 +41,11 @@ def keep(benchmark: str, what: str, value: float, unit: str) -> str:
     last = older[-1]
     change = 100.0 * (value / float(last["value"]) - 1.0) if float(last["value"]) else float("nan")
     return f"{change:+.0f} % against {last['value']} {last['unit']} at {last['commit']}"
+
+
+def commit() -> str:
+    """Return the commit at work, with a plus sign where there are changes beside it."""
+    return _git("describe", "--always", "--exclude=*", "--dirty=+")
 
 
 def _git(*words: str) -> str:
