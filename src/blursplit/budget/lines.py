@@ -138,19 +138,12 @@ def _owner(fit: LineFit, drive_odds: float) -> Literal["tracking", "structure", 
     return "structure" if fit.frequency_hz >= const.SLOWEST_STRUCTURE_HZ else "open"
 
 
-def _star_motion(grid: GridData, piece: GridSegment) -> tuple[FloatArray, FloatArray]:
-    n = len(grid.star)
-    stars = piece.stars_arcsec if piece.as_read_arcsec is None else piece.as_read_arcsec
-    return stars[:, :n], stars[:, n:]
-
-
 def _shared(grid: GridData, piece: GridSegment, fit: LineFit, search: LineSearch) -> float | None:
     from blursplit.spectra import shared_probability
 
-    x, y = _star_motion(grid, piece)
-    rows = grid.row_time_s
+    rows, motion = grid.row_time_s, piece.read_xy_arcsec
     signs = ((0, 1),) if rows is None else ((0, 1), (1, -1), (1, 1), (2, -1), (2, 1))
-    return shared_probability(x, y, grid.cadence_s, fit, search.continuum, rows, signs)
+    return shared_probability(*motion, grid.cadence_s, fit, search.continuum, rows, signs)
 
 
 def _steady_chance(piece: GridSegment, fit: LineFit, cadence_s: float) -> float | None:
@@ -190,10 +183,8 @@ def _alias(
     rows = grid.row_time_s
     by_rows = None
     if rows is not None:
-        x, y = _star_motion(grid, piece)
         by_rows = row_time_log_odds(
-            x,
-            y,
+            *piece.read_xy_arcsec,
             rows,
             grid.cadence_s,
             fit,

@@ -95,14 +95,12 @@ def _zone_motion(grid: GridData, order: int, sign: int) -> FloatArray:
 
     rows = grid.row_time_s
     assert rows is not None  # noqa: S101 - `zones_to_search` has checked
-    n = len(grid.star)
-    parts = []
-    for piece in grid.segments:
-        stars = piece.stars_arcsec if piece.as_read_arcsec is None else piece.as_read_arcsec
-        parts.append(
-            row_aligned_motion(stars[:, :n], stars[:, n:], rows, grid.cadence_s, order, sign)
-        )
-    return np.concatenate(parts)
+    return np.concatenate(
+        [
+            row_aligned_motion(*piece.read_xy_arcsec, rows, grid.cadence_s, order, sign)
+            for piece in grid.segments
+        ]
+    )
 
 
 def rolling_shutter_lines(
@@ -127,7 +125,7 @@ def rolling_shutter_lines(
             false_alarm=const.ROWS_FALSE_ALARM / len(zones),
         )
         for fit in search.lines:
-            same = [k for k, line in enumerate(lines) if _is_same(line, fit)]
+            same = [k for k, line in enumerate(lines) if _meet(line, fit)]
             if not same:
                 lines.append(fit)
             elif fit.rms > max(lines[k].rms for k in same):
@@ -135,9 +133,12 @@ def rolling_shutter_lines(
     return sorted(lines, key=lambda line: line.frequency_hz)
 
 
-def _is_same(line: LineFit, fit: LineFit) -> bool:
-    low, high = line.band_hz
-    return low <= fit.frequency_hz <= high or fit.band_hz[0] <= line.frequency_hz <= fit.band_hz[1]
+def _meet(line: LineFit, other: LineFit) -> bool:
+    """Return whether one of two lines stands in the band of the other."""
+    return any(
+        one.band_hz[0] <= second.frequency_hz <= one.band_hz[1]
+        for one, second in ((line, other), (other, line))
+    )
 
 
 # --- rows whose times nobody stated ---------------------------------------------------------------
@@ -207,14 +208,9 @@ def _apart(lines: Sequence[LineFit]) -> list[LineFit]:
     """Return the lines, the strongest first, without those that stand in the band of another."""
     kept: list[LineFit] = []
     for line in sorted(lines, key=lambda line: -float(np.trace(line.covariance))):
-        if not any(_is_within(line, other) or _is_within(other, line) for other in kept):
+        if not any(_meet(line, other) for other in kept):
             kept.append(line)
     return kept
-
-
-def _is_within(line: LineFit, other: LineFit) -> bool:
-    low, high = other.band_hz
-    return low <= line.frequency_hz <= high
 
 
 def _joined(delays: Sequence[_Delay]) -> tuple[float, float]:

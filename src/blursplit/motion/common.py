@@ -318,6 +318,13 @@ class GridSegment:
     # (n, 2 n_stars): the stars' motion before the delays of their rows were taken out.
     as_read_arcsec: FloatArray | None = None
 
+    @property
+    def read_xy_arcsec(self) -> tuple[FloatArray, FloatArray]:
+        """Motion of the stars along x and along y as it was read, shape (n, n_stars) each."""
+        read = self.stars_arcsec if self.as_read_arcsec is None else self.as_read_arcsec
+        x, y = np.split(read, 2, axis=1)
+        return x, y
+
 
 @dataclass(frozen=True)
 class GridData:
