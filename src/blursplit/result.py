@@ -45,6 +45,11 @@ class Remark(Part):
     facts: Facts = Field(default_factory=dict)
     text: str = ""
 
+    @classmethod
+    def of(cls, code: Code, /, **facts: float | str | list[float] | None) -> Remark:
+        """Return a remark of a code and its facts, without words yet."""
+        return Remark(code=code, facts=facts)
+
 
 class Check(Remark):
     """A fault of the frames: `void` voids what it touches, `doubt` widens it and says so."""

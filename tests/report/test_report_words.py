@@ -162,7 +162,7 @@ def codes_in(call: ast.Call) -> list[str]:
     given = {keyword.arg: keyword.value for keyword in call.keywords}
     if name_of(call) in REMARKS:
         return strings_in(given.get("code"))
-    if name_of(call) in SAYING and call.args:
+    if (name_of(call) in SAYING or ast.unparse(call.func) == "Remark.of") and call.args:
         return strings_in(call.args[0])
     if name_of(call) == "leave_out":
         return strings_in(call.args[1])

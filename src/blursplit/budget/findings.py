@@ -120,11 +120,11 @@ def write_down(
     found = _findings(record, allowed, answer, checks, tuple(remarks))
     result.verdict = _verdict(result, answer, found, width, worth_arcsec)
     result.verdict.next[:0] = [step for guest in answer.guests for step in guest.steps()]
-    notes = [Remark(code=code, facts=facts) for code, facts in record.whole.notes]
+    notes = [Remark.of(code, **facts) for code, facts in record.whole.notes]
     if record.whole.pixels is None:  # silence of the checks would pass for raw frames
-        notes.append(Remark(code="pixels-not-checked"))
+        notes.append(Remark.of("pixels-not-checked"))
     elif _rests_on_little_motion(result.verdict) and not lies_still(record.whole.pixels):
-        notes.append(Remark(code="centring-not-excluded"))
+        notes.append(Remark.of("centring-not-excluded"))
     result.warnings = [*notes, *remarks, *checks]
     return result
 
@@ -299,7 +299,7 @@ def _with_drive(
     if not (motion.terms or rig.get("mount_kind") or rig.get("drive")):
         return part, []
     said = [
-        Remark(code="drive-period-found", facts={"period_s": term.period_s, "turns": term.turns})
+        Remark.of("drive-period-found", period_s=term.period_s, turns=term.turns)
         for term in motion.terms
         if term.found
     ]
@@ -336,29 +336,23 @@ def _doubts(
         modelled = float(np.median(answer.readings.width_arcsec))
         if abs(modelled / recorded - 1.0) > const.WIDTH_DISAGREEMENT:
             out.append(
-                Remark(
-                    code="widths-disagree",
-                    facts={"modelled_arcsec": modelled, "recorded_arcsec": recorded},
-                )
+                Remark.of("widths-disagree", modelled_arcsec=modelled, recorded_arcsec=recorded)
             )
         if not record.facts.dispersion_known:
-            out.append(Remark(code="dispersion-unknown"))
+            out.append(Remark.of("dispersion-unknown"))
     air: Atmosphere = parts.get("atmosphere", Atmosphere())
     lower, upper = air.lower_seeing_arcsec, air.upper_seeing_arcsec
     if lower and upper and lower.low95 and upper.high95 and lower.low95 > upper.high95:
         out.append(
-            Remark(
-                code="evidence-disagrees",
-                facts={"lower_arcsec": lower.low95, "upper_arcsec": upper.high95},
-            )
+            Remark.of("evidence-disagrees", lower_arcsec=lower.low95, upper_arcsec=upper.high95)
         )
     if answer.fit is not None and answer.transfer is None:
-        out.append(Remark(code="pixels-too-large"))
+        out.append(Remark.of("pixels-too-large"))
     if answer.inside is not None and answer.inside.is_shown:
         size = float(
             np.sqrt(np.median(np.trace(answer.inside.mechanical_arcsec2, axis1=1, axis2=2)))
         )
-        out.append(Remark(code="inside-exposures", facts={"rms_arcsec": size}))
+        out.append(Remark.of("inside-exposures", rms_arcsec=size))
     return out
 
 

@@ -186,28 +186,24 @@ def _reasons(result: Result, found: Findings) -> list[Remark]:
     if mechanical:
         rms, strongest = max(mechanical, key=lambda pair: pair[0].value or 0.0)
         out.append(
-            Remark(
-                code="lines-found",
-                facts={
-                    "count": len(mechanical),
-                    "strongest_hz": strongest.frequency_hz.value,
-                    "rms_arcsec": rms.value,
-                    "low": rms.low,
-                    "high": rms.high,
-                    "cause": strongest.cause,
-                },
+            Remark.of(
+                "lines-found",
+                count=len(mechanical),
+                strongest_hz=strongest.frequency_hz.value,
+                rms_arcsec=rms.value,
+                low=rms.low,
+                high=rms.high,
+                cause=strongest.cause,
             )
         )
     elif result.structure.undetected_rms_arcsec is not None and result.structure.band_hz:
         low, high = result.structure.band_hz
         out.append(
-            Remark(
-                code="no-line-found",
-                facts={
-                    "limit_rms_arcsec": result.structure.undetected_rms_arcsec,
-                    "band_low_hz": low,
-                    "band_high_hz": high,
-                },
+            Remark.of(
+                "no-line-found",
+                limit_rms_arcsec=result.structure.undetected_rms_arcsec,
+                band_low_hz=low,
+                band_high_hz=high,
             )
         )
     for code, fact, size in (
@@ -218,15 +214,13 @@ def _reasons(result: Result, found: Findings) -> list[Remark]:
         ("steady-blur-open", "fwhm_arcsec", result.open.constant_blur_arcsec),
     ):
         if size is not None and size.value:
-            out.append(
-                Remark(code=code, facts={fact: size.value, "low": size.low, "high": size.high})
-            )
+            out.append(Remark.of(code, **{fact: size.value, "low": size.low, "high": size.high}))
     if found.stars in (1, 2):
-        out.append(Remark(code=("one-star", "two-stars")[found.stars - 1]))
+        out.append(Remark.of(("one-star", "two-stars")[found.stars - 1]))
     if found.steady_blur and found.exposure_s is not None:
-        out.append(Remark(code="faster-than-exposure", facts={"exposure_s": found.exposure_s}))
+        out.append(Remark.of("faster-than-exposure", exposure_s=found.exposure_s))
     if found.level != "positions" and not found.optics_stated:
-        out.append(Remark(code="optics-unstated"))
+        out.append(Remark.of("optics-unstated"))
     return out
 
 

@@ -134,7 +134,7 @@ def what_can_be_said(record: Record, motion: Motion, stack: StarImages | None) -
     def lower(to: str, code: str, step: str | None = None, **more: float | str | None) -> None:
         nonlocal level
         level = min(level, to, key=("positions", "widths", "split").index)
-        reasons.append(Remark(code=code, facts=dict(more)))
+        reasons.append(Remark.of(code, **more))
         if step is not None:
             steps.append(step)
 

@@ -111,7 +111,7 @@ def weigh_sensors(
     for sensor in sensors:
         name = sensor.source.rsplit("/", maxsplit=1)[-1]
         if out.motion.quiet is None or record.facts.scale_arcsec is None:
-            remark = Remark(code="sensor-not-used", facts={"name": name})
+            remark = Remark.of("sensor-not-used", name=name)
             out = replace(out, said=(*out.said, remark))
             continue
         out = _weigh(record, out, sensor, name, seed)
@@ -124,10 +124,10 @@ def _weigh(record: Record, so_far: Weighed, sensor: SensorRecord, name: str, see
     time_s, shared = grid.time_s, grid.shared_arcsec
     real = np.concatenate([segment.real for segment in grid.segments])
     placed = sensor.placed(_start_of(record.tracks), float(time_s[-1]))
-    remarks = [Remark(code=code, facts={"name": name, **facts}) for code, facts in placed.remarks]
+    remarks = [Remark.of(code, name=name, **facts) for code, facts in placed.remarks]
     owner = CLAIMS[sensor.kind]
     if owner is None:
-        remarks.append(Remark(code="sensor-proves-nothing", facts={"name": name}))
+        remarks.append(Remark.of("sensor-proves-nothing", name=name))
         witness = Witness(kind=sensor.kind, name=name, used=False)
         return replace(
             so_far,
@@ -161,7 +161,7 @@ def _weigh(record: Record, so_far: Weighed, sensor: SensorRecord, name: str, see
     out = replace(
         so_far,
         witnesses=(*so_far.witnesses, witness),
-        said=(*so_far.said, *remarks, Remark(code=code, facts=facts)),
+        said=(*so_far.said, *remarks, Remark.of(code, **facts)),
     )
     return _taken(out, found, owner, real, name) if found.coherent else out
 
@@ -236,7 +236,7 @@ def weigh_second_camera(
     if source is None:
         return record, so_far
     if facts.optics is None or facts.scale_arcsec is None or so_far.motion.quiet is None:
-        remark = Remark(code="second-camera-not-used", facts={"name": source.name})
+        remark = Remark.of("second-camera-not-used", name=source.name)
         return record, replace(so_far, said=(*so_far.said, remark))
     stated = record.rig.setup.second_camera
     baseline = _baseline_m(stated)
@@ -255,7 +255,7 @@ def weigh_second_camera(
         facts_of |= {"width_px": const.FWHM_PER_SIGMA * second.width_px}
     if unfit is not None:
         witness = Witness(kind="second-camera", name=source.name, used=False)
-        return record, _with(so_far, witness, Remark(code=unfit, facts=facts_of))
+        return record, _with(so_far, witness, Remark.of(unfit, **facts_of))
     terms = [line.term for line in so_far.lines.found]
     pair = pair_evidence(
         spectra, facts.optics.wavelength_m, line_cores_hz(terms, spectra.duration_s)
@@ -285,13 +285,11 @@ def weigh_second_camera(
     )
     code = "second-camera-shaken" if is_shaken else "second-camera-still"
     rms = witness.coherent_rms_arcsec
-    remark = Remark(
-        code=code,
-        facts={
-            "name": source.name,
-            "rms_arcsec": None if rms is None else rms.value if is_shaken else rms.high95,
-            "seeing_arcsec": float(np.median(seeing)),
-        },
+    remark = Remark.of(
+        code,
+        name=source.name,
+        rms_arcsec=None if rms is None else rms.value if is_shaken else rms.high95,
+        seeing_arcsec=float(np.median(seeing)),
     )
     guests = (*record.guests, _SecondCamera(pair))
     return replace(record, guests=guests), _with(so_far, witness, remark)

@@ -15,7 +15,7 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.drive.terms import DriveRecord, DriveTerm, other_columns
 from blursplit.estimate import Estimate, axial_estimate, estimate, from_draws, upper_limit
-from blursplit.result import Facts, PhaseCurve, PolarAxis, Remark, RightAscension
+from blursplit.result import PhaseCurve, PolarAxis, Remark, RightAscension
 from blursplit.rig import Rig
 from blursplit.types import FloatArray, IntArray
 
@@ -516,12 +516,11 @@ def _read_polar(
     low, high = centre - const.Z95 * sigma, centre + const.Z95 * sigma
     if low <= 0.0:
         drift, part = upper_limit(high), upper_limit(high / per_arcmin)
-        told = Remark(code="polar-axis-below", facts={"high_arcmin": high / per_arcmin})
+        told = Remark.of("polar-axis-below", high_arcmin=high / per_arcmin)
     else:
         drift, part = from_draws(size), from_draws(size / per_arcmin)
         ends = {"low_arcmin": low, "size_arcmin": centre, "sigma_arcmin": sigma}
-        facts: Facts = {name: end / per_arcmin for name, end in ends.items()}
-        told = Remark(code="polar-axis-off", facts=facts)
+        told = Remark.of("polar-axis-off", **{name: v / per_arcmin for name, v in ends.items()})
     polar = PolarAxis(declination_drift_arcsec_per_min=drift, misalignment_at_least_arcmin=part)
     return polar, told
 
@@ -562,7 +561,7 @@ def read_drive(
     wanted = rig.get("mount_kind") == "equatorial" or rig.get("drive") == "off"
     notes = [_size_note(curve.record) for curve in curves]
     if rig.get("guide_period_s") and curves:
-        notes.append(Remark(code="drive-guided"))
+        notes.append(Remark.of("drive-guided"))
     found: dict[str, Any] = {"phase_curves": [curve.record for curve in curves]}
     if not wanted:
         return found | {"right_ascension": ra}, notes
@@ -580,22 +579,20 @@ def read_drive(
 
 def _size_note(curve: PhaseCurve) -> Remark:
     size = curve.peak_to_peak_arcsec
-    facts: Facts = {"name": curve.name}
     if size is None:
-        return Remark(code="drive-error-open", facts=facts)
+        return Remark.of("drive-error-open", name=curve.name)
     if size.value is None:
-        return Remark(code="drive-error-below", facts=facts | {"limit_arcsec": size.high})
+        return Remark.of("drive-error-below", name=curve.name, limit_arcsec=size.high)
     ends = {"size_arcsec": size.value, "low_arcsec": size.low95, "high_arcsec": size.high95}
     turns = curve.turns_covered if curve.turns_covered < 1.0 else None
-    return Remark(code="drive-error", facts={**facts, **ends, "turns": turns})
+    return Remark.of("drive-error", name=curve.name, **ends, turns=turns)
 
 
 def _direction_note(ra: RightAscension | None) -> Remark:
     if ra is None:
-        return Remark(code="right-ascension-open")
+        return Remark.of("right-ascension-open")
     angle = ra.angle_deg
     assert angle.low is not None  # noqa: S101 - directions have all ends
     assert angle.high is not None  # noqa: S101
     half = 0.5 * (angle.high - angle.low)
-    facts: Facts = {"angle_deg": angle.value, "half_deg": half, "origin": ra.origin}
-    return Remark(code="right-ascension", facts=facts)
+    return Remark.of("right-ascension", angle_deg=angle.value, half_deg=half, origin=ra.origin)

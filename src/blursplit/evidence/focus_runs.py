@@ -121,7 +121,7 @@ class FocusRuns(Guest):
     def remarks(self) -> tuple[Remark, ...]:
         """Return doubts, and what the curve says."""
         if self.curve is None:
-            return (Remark(code="focus-not-used"),)
+            return (Remark.of("focus-not-used"),)
         return (*self.curve.warnings, *self.curve.notes)
 
     def steps(self) -> tuple[NextStep, ...]:
@@ -156,7 +156,7 @@ class _FocusCurve:
 
     def warn(self, code: str, **facts: float | str | None) -> None:
         """Keep a doubt that goes with the numbers."""
-        self.warnings.append(Remark(code=code, facts=dict(facts)))
+        self.warnings.append(Remark.of(code, **facts))
 
 
 # --- one run --------------------------------------------------------------------------------------
@@ -413,7 +413,7 @@ def _add_astigmatism(
     out.astigmatism = estimate(width)
     out.least_arcsec2 = out.least_arcsec2 + ratio * found.variance_arcsec2
     out.part.astigmatism_angle_deg = axial_estimate(found.angle_deg)
-    out.notes.append(Remark(code="focus-astigmatism"))
+    out.notes.append(Remark.of("focus-astigmatism"))
 
 
 # --- as parts of the result -----------------------------------------------------------------------
@@ -452,17 +452,18 @@ def _describe_curve(
     assert best is not None  # noqa: S101 - there are draws
     assert width is not None  # noqa: S101
     places: RemarkFacts = {"best": best.value, "here": own.position}
-    told: RemarkFacts = {
+    told = Remark.of(
+        "focus-curve",
         **places,
-        "runs": len(runs),
-        "best_low": best.low,
-        "best_high": best.high,
-        "defocus_arcsec": width.value,
-        "low_arcsec": width.low,
-        "high_arcsec": width.high,
-        "limit_arcsec": None if shown else width.high,
-    }
-    out.notes.append(Remark(code="focus-curve", facts=told))
+        runs=len(runs),
+        best_low=best.low,
+        best_high=best.high,
+        defocus_arcsec=width.value,
+        low_arcsec=width.low,
+        high_arcsec=width.high,
+        limit_arcsec=None if shown else width.high,
+    )
+    out.notes.append(told)
     if shown:
         out.steps.append(NextStep(code="refocus", facts=places))
 

@@ -178,4 +178,4 @@ class AboveTheAir(Guest):
         """Bar the record from the air where its files are those of such a telescope."""
         if not any(code == self.note for code, _ in record.tracks.notes):
             return record
-        return record.without_air(Remark(code="above-the-air"))
+        return record.without_air(Remark.of("above-the-air"))

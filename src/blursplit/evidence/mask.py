@@ -17,13 +17,13 @@ from blursplit.evidence.guest import Guest, KnownStrength, Record, motion_and_pa
 from blursplit.evidence.two_apertures import MaskGeometry, MaskResult, find_mask_pairs, measure_mask
 from blursplit.facts import Facts, gather_facts
 from blursplit.result import Atmosphere, Remark
-from blursplit.result import Facts as RemarkFacts
 from blursplit.rig import Rig
 from blursplit.stars.tracks import StarTracks
 from blursplit.turbulence.conversions import seeing_arcsec
 from blursplit.types import FloatArray
 
 EVIDENCE = "two-aperture mask"
+_MEANS = ("x_px", "y_px", "width_px", "e1", "e2", "peak_adu")  # of two images taken as one star
 
 
 class MaskGuest(Guest):
@@ -116,12 +116,11 @@ def read_mask(tracks: StarTracks, rig: Rig, facts: Facts) -> MaskReading | Remar
     if opening is None or separation is None:
         # two images, and nothing else, look like those of a mask
         alike = pair is not None and tracks.n_stars == 2  # noqa: PLR2004
-        return Remark(code="mask-openings-unknown") if alike else None
+        return Remark.of("mask-openings-unknown") if alike else None
     if facts.scale_arcsec is None:
-        return Remark(code="mask-no-scale")
+        return Remark.of("mask-no-scale")
     if separation < opening:
-        told = {"separation_m": float(separation), "opening_m": float(opening)}
-        return Remark(code="mask-overlap", facts=told)
+        return Remark.of("mask-overlap", separation_m=float(separation), opening_m=float(opening))
     if pair is None:
         return _no_pair(tracks, split)
     return _measure(tracks, rig, facts, float(opening), float(separation), pair)
@@ -146,8 +145,8 @@ def _ratio(flux: FloatArray, pair: tuple[int, int]) -> float:
 def _no_pair(tracks: StarTracks, split: float | None) -> Remark:
     alone = tracks.n_stars < 2  # noqa: PLR2004
     because = "one image" if alone else "no split" if split is None else None
-    told: RemarkFacts = {"because": because, "images": float(tracks.n_stars), "split_arcsec": split}
-    return Remark(code="mask-no-pair", facts=told)
+    images = float(tracks.n_stars)
+    return Remark.of("mask-no-pair", because=because, images=images, split_arcsec=split)
 
 
 def _measure(
@@ -162,11 +161,9 @@ def _measure(
     assert scale is not None  # noqa: S101 - the caller has checked
     both = int(np.count_nonzero(tracks.good[:, pair].all(axis=1)))
     if facts.is_long or tracks.exposure_s is None or tracks.cadence_s is None:
-        return Remark(code="mask-exposure-unknown")
+        return Remark.of("mask-exposure-unknown")
     if both < const.MASK_RUN_FRAMES:
-        return Remark(
-            code="mask-few-frames", facts={"frames": both, "needed": const.MASK_RUN_FRAMES}
-        )
+        return Remark.of("mask-few-frames", frames=both, needed=const.MASK_RUN_FRAMES)
     own = rig.with_setting("aperture_m", opening_m, "option")
     own = own.with_setting("obstruction", 0.0, "option")
     through_one = gather_facts(tracks, own, facts.blur_time_s)
@@ -189,7 +186,7 @@ def _measure(
         wind_m_s=optics.wind_m_s,
     )
     if not np.isfinite(result.r0_m):
-        return Remark(code="mask-noise")
+        return Remark.of("mask-noise")
     return MaskReading(
         result=result,
         geometry=geometry,
@@ -206,7 +203,7 @@ def _direction(tracks: StarTracks, rig: Rig, pair: tuple[int, int]) -> tuple[flo
     flux = np.nanmedian(tracks.seen("flux_adu"), axis=0)
     ratio = _ratio(flux, pair)
     if ratio > const.MASK_UNEQUAL:
-        notes.append(Remark(code="mask-images-unequal", facts={"times": ratio}))
+        notes.append(Remark.of("mask-images-unequal", times=ratio))
     declared = rig.get("mask_angle_deg")
     if declared is not None:
         return float(declared), notes
@@ -215,7 +212,7 @@ def _direction(tracks: StarTracks, rig: Rig, pair: tuple[int, int]) -> tuple[flo
         for name in ("x_px", "y_px")
     )
     angle = float(np.degrees(np.arctan2(dy, dx)) % 180.0)
-    notes.append(Remark(code="mask-angle-assumed", facts={"angle_deg": angle}))
+    notes.append(Remark.of("mask-angle-assumed", angle_deg=angle))
     return angle, notes
 
 
@@ -227,18 +224,13 @@ def _as_one_star(tracks: StarTracks, pair: tuple[int, int]) -> StarTracks:
     def mean(values: FloatArray) -> FloatArray:
         return np.where(good, values[:, place].mean(axis=1, keepdims=True), np.nan)
 
-    row_time = tracks.row_time_s[:, place].mean(axis=1, keepdims=True)
+    same: dict[str, Any] = {name: mean(getattr(tracks, name)) for name in _MEANS}
     return replace(
         tracks,
-        row_time_s=row_time,
-        x_px=mean(tracks.x_px),
-        y_px=mean(tracks.y_px),
+        **same,
+        row_time_s=tracks.row_time_s[:, place].mean(axis=1, keepdims=True),
         sigma_px=mean(tracks.sigma_px) / np.sqrt(2.0),
         flux_adu=2.0 * mean(tracks.flux_adu),
-        width_px=mean(tracks.width_px),
-        e1=mean(tracks.e1),
-        e2=mean(tracks.e2),
-        peak_adu=mean(tracks.peak_adu),
         good=good,
         stamps=None,
     )
@@ -271,20 +263,18 @@ def _mask_remark(reading: MaskReading) -> Remark:
     result, geometry = reading.result, reading.geometry
     expected = np.sqrt(result.expected_common_arcsec2)
     common = np.sqrt(np.maximum(result.common_variance_arcsec2, 0.0))
-    return Remark(
-        code="mask",
-        facts={
-            "opening_m": geometry.opening_m,
-            "separation_m": geometry.separation_m,
-            "r0_m": result.r0_500nm_zenith_m,
-            "relative_error": float(np.expm1(reading.log_r0_error)),
-            "r0_along_m": result.along.r0_m,
-            "r0_across_m": result.across.r0_m,
-            "common_x_arcsec": float(common[0]),
-            "common_y_arcsec": float(common[1]),
-            "expected_x_arcsec": float(expected[0]),
-            "expected_y_arcsec": float(expected[1]),
-        },
+    return Remark.of(
+        "mask",
+        opening_m=geometry.opening_m,
+        separation_m=geometry.separation_m,
+        r0_m=result.r0_500nm_zenith_m,
+        relative_error=float(np.expm1(reading.log_r0_error)),
+        r0_along_m=result.along.r0_m,
+        r0_across_m=result.across.r0_m,
+        common_x_arcsec=float(common[0]),
+        common_y_arcsec=float(common[1]),
+        expected_x_arcsec=float(expected[0]),
+        expected_y_arcsec=float(expected[1]),
     )
 
 

@@ -18,6 +18,7 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.errors import InputError
+from blursplit.result import Note
 from blursplit.rig import Rig
 from blursplit.types import BoolArray, FloatArray, IntArray
 
@@ -75,7 +76,7 @@ class SensorRecord:
     source: str = "sensor"
     start_utc: datetime | None = None  # zero of `time_s`
     shape_per_m: float = const.PIER_SHAPE_PER_M  # rotation over deflection where it stands
-    remarks: tuple[tuple[str, dict[str, object]], ...] = ()  # tuple of (code, facts)
+    remarks: tuple[Note, ...] = ()
 
     @property
     def gap_s(self) -> float:
@@ -450,7 +451,7 @@ def _inspected(record: SensorRecord, path: Path, told: dict[str, str]) -> Sensor
         )
     advance = np.r_[True, np.diff(record.time_s) > 0]
     values, good = record.values[advance], record.good[advance].copy()
-    remarks: list[tuple[str, dict[str, object]]] = list(_clock_jump(record.time_s))
+    remarks: list[Note] = list(_clock_jump(record.time_s))
     if not advance.all():
         remarks.append(("sensor-repeated-times", {"samples": int((~advance).sum())}))
     kept = []
@@ -485,7 +486,7 @@ def _inspected(record: SensorRecord, path: Path, told: dict[str, str]) -> Sensor
     )
 
 
-def _clock_jump(time_s: FloatArray) -> Iterator[tuple[str, dict[str, object]]]:
+def _clock_jump(time_s: FloatArray) -> Iterator[Note]:
     """Yield a remark where times leave out a stretch that samples at their pace would fill."""
     step = np.diff(time_s)
     at = int(np.argmax(step))

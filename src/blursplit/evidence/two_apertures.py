@@ -241,12 +241,12 @@ def _quantiles(speeds: FloatArray, posterior: FloatArray) -> FloatArray:
 def _notes(axes: list[_AxisEstimate], disagreement: float) -> tuple[Remark, ...]:
     notes = []
     if abs(disagreement) > const.MASK_AGREEMENT_SIGMAS:
-        notes.append(Remark(code="mask-axes-disagree", facts={"sigmas": abs(disagreement)}))
+        notes.append(Remark.of("mask-axes-disagree", sigmas=abs(disagreement)))
     if any(axis.variance_arcsec2 <= 2.0 * axis.variance_sigma_arcsec2 for axis in axes):
-        notes.append(Remark(code="mask-noise"))
+        notes.append(Remark.of("mask-noise"))
     if min(axis.exposure_factor for axis in axes) < const.MASK_SHORT_EXPOSURE:
         lost = 1.0 - min(axis.exposure_factor for axis in axes)
-        notes.append(Remark(code="mask-exposure", facts={"share": lost}))
+        notes.append(Remark.of("mask-exposure", share=lost))
     return tuple(notes)
 
 

@@ -159,7 +159,7 @@ def inspect_sequence(sequence: Sequence, paths: Iterable[Path] = ()) -> Inspecti
         can=can,
         cannot=cannot,
         advice=_advice(sequence),
-        notes=[Remark(code=code, facts=facts) for code, facts in sequence.notes],
+        notes=[Remark.of(code, **facts) for code, facts in sequence.notes],
     )
 
 
@@ -212,11 +212,11 @@ def _use(
 ) -> Remark:
     """Return how calibration frames are given to `measure`, or why they are of no use."""
     if shape != sequence.source.shape:
-        return Remark(code="use-none")
+        return Remark.of("use-none")
     exposure = sequence.exposure_s
     other = kind == "dark" and exposure and seconds and not same_exposure(seconds, exposure)
     facts = {"kind": kind, "folder": shlex.quote(plain(folder))}
-    return Remark(code="use", facts={**facts, "exposure_s": exposure if other else None})
+    return Remark.of("use", **facts, exposure_s=exposure if other else None)
 
 
 def without_times(found: Inspection, missing: str) -> Inspection:
@@ -236,9 +236,9 @@ def without_times(found: Inspection, missing: str) -> Inspection:
             "start_utc": None,
             "known": {k: fact for k, fact in found.known.items() if k != "frame_interval_s"},
             "missing": [interval, *found.missing],
-            "can": [Remark(code="can-widths")],
-            "cannot": [Remark(code="cannot-times")],
-            "notes": [Remark(code="times-unknown", facts={"missing": missing}), *found.notes],
+            "can": [Remark.of("can-widths")],
+            "cannot": [Remark.of("cannot-times")],
+            "notes": [Remark.of("times-unknown", missing=missing), *found.notes],
         }
     )
 
@@ -291,7 +291,7 @@ def _prospects(sequence: Sequence) -> tuple[list[Remark], list[Remark]]:
     cannot: list[Remark] = []
 
     def note(where: list[Remark], code: str, **facts: float | None) -> None:
-        where.append(Remark(code=code, facts=dict(facts)))
+        where.append(Remark.of(code, **facts))
 
     cadence, exposure = sequence.cadence_s or 1.0, sequence.exposure_s
     if exposure is not None and exposure >= const.SUBFRAME_S:
@@ -353,4 +353,4 @@ def _advice(sequence: Sequence) -> list[Remark]:
         "lose-fewer-frames": stamps.missing > 0.05 * sequence.n_frames,
         "field-higher": airmass is not None and airmass.value > const.LOW_ALTITUDE_AIRMASS,
     }
-    return [Remark(code=code, facts=facts) for code, is_asked in asked.items() if is_asked]
+    return [Remark.of(code, **facts) for code, is_asked in asked.items() if is_asked]

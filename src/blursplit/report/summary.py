@@ -70,7 +70,7 @@ def _headline(result: Result) -> str:
     if verdict.headline_code:
         from blursplit.result import Remark
 
-        return text_of(Remark(code=verdict.headline_code, facts=verdict.headline_facts))
+        return text_of(Remark.of(verdict.headline_code, **verdict.headline_facts))
     return plain(verdict.headline) or "Nothing is said about this sequence."
 
 

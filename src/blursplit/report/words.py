@@ -471,7 +471,7 @@ def text_of(remark: _Said) -> str:
 
 def sentence(code: str, **facts: float | str | list[float] | None) -> str:
     """Return the sentence of a code with these facts."""
-    return text_of(Remark(code=code, facts=facts))
+    return text_of(Remark.of(code, **facts))
 
 
 def said(code: str, **facts: float | str | list[float] | None) -> Remark:
@@ -482,7 +482,7 @@ def said(code: str, **facts: float | str | list[float] | None) -> Remark:
 def put_in_words(result: Result) -> None:
     """Write the sentence of every remark of a result into it."""
     verdict = result.verdict
-    headline = Remark(code=verdict.headline_code, facts=verdict.headline_facts)
+    headline = Remark.of(verdict.headline_code, **verdict.headline_facts)
     verdict.headline = text_of(headline)
     put_remarks_in_words((*verdict.reasons, *verdict.next, *result.checks, *result.warnings))
 

@@ -7,7 +7,7 @@ from pydantic import Field
 
 from blursplit import constants as const
 from blursplit.estimate import Estimate, ends_about, from_ends, upper_limit
-from blursplit.result import Document, Facts, Part, Remark
+from blursplit.result import Document, Part, Remark
 from blursplit.spectra.aliases import alias_candidates
 from blursplit.spectra.densities import regular_grid, segment_slices
 from blursplit.spectra.ringdown import (
@@ -183,7 +183,7 @@ def measure_taps(
     together = join_ringdowns(found)
     warnings = []
     if np.mean(lost) > 0.05:  # noqa: PLR2004 - interpolation bends a ring-down
-        warnings.append(Remark(code="tap-lost-frames", facts={"share": float(np.mean(lost))}))
+        warnings.append(Remark.of("tap-lost-frames", share=float(np.mean(lost))))
     warnings += _doubts(together, pixel_scale_arcsec, len(segment_slices(segment, time_s.size)))
     sequence = sequence or TapSequence(
         frames=time_s.size,
@@ -217,19 +217,18 @@ def _result(
     for mode in modes:
         if mode.frequency_rise is not None:
             rise = float(mode.frequency_rise.value or 0.0)
-            told: Facts = {
-                "frequency_hz": mode.frequency_hz.value,
-                "share": abs(rise),
-                "way": "higher" if rise > 0 else "lower",
-            }
-            warnings.append(Remark(code="tap-frequency-bends", facts=told))
+            way, hz = "higher" if rise > 0 else "lower", mode.frequency_hz.value
+            warnings.append(
+                Remark.of("tap-frequency-bends", frequency_hz=hz, share=abs(rise), way=way)
+            )
         if max(mode.alias_odds) < const.RING_DECIDED:
-            open_facts: Facts = {
-                "frequency_hz": mode.frequency_hz.value,
-                "candidates_hz": mode.alias_candidates_hz[:3],
-                "damping_ratios": mode.alias_damping_ratios[:3],
-            }
-            warnings.append(Remark(code="tap-fold-open", facts=open_facts))
+            remark = Remark.of(
+                "tap-fold-open",
+                frequency_hz=mode.frequency_hz.value,
+                candidates_hz=mode.alias_candidates_hz[:3],
+                damping_ratios=mode.alias_damping_ratios[:3],
+            )
+            warnings.append(remark)
     settle_arcsec, reference_arcsec = levels
     return TapResult(
         sequence=sequence,
@@ -252,24 +251,21 @@ def _result(
 def _doubts(found: RingDown, scale: float | None, stretches: int) -> list[Remark]:
     doubts = []
     if scale is None:
-        doubts.append(Remark(code="tap-no-scale"))
+        doubts.append(Remark.of("tap-no-scale"))
     if not found.taps:
-        doubts.append(Remark(code="tap-none", facts={"stretches": stretches}))
+        doubts.append(Remark.of("tap-none", stretches=stretches))
     elif not found.modes:
         rings = any(tap.rings for tap in found.taps)
-        doubts.append(Remark(code="tap-not-repeated" if rings else "tap-no-ring"))
+        doubts.append(Remark.of("tap-not-repeated" if rings else "tap-no-ring"))
     late = [tap for tap in found.taps if tap.free_after_s > 0.0]
     if late:
-        facts: Facts = {
-            "taps_s": [tap.time_s for tap in late],
-            "late_s": [tap.free_after_s for tap in late],
-        }
-        doubts.append(Remark(code="tap-not-free", facts=facts))
+        taps_s, late_s = zip(*((tap.time_s, tap.free_after_s) for tap in late), strict=True)
+        doubts.append(Remark.of("tap-not-free", taps_s=list(taps_s), late_s=list(late_s)))
     cut = [tap.time_s for tap in found.taps if third_harmonic(tap.rings) is not None]
     if cut:
-        doubts.append(Remark(code="tap-cut-off", facts={"taps_s": cut}))
+        doubts.append(Remark.of("tap-cut-off", taps_s=cut))
     if len(found.taps) == 1 and found.modes:
-        doubts.append(Remark(code="tap-single"))
+        doubts.append(Remark.of("tap-single"))
     return doubts
 
 
