@@ -37,7 +37,7 @@ from blursplit.motion.inside import (
 )
 from blursplit.stars.geometry import remove_trend
 from blursplit.turbulence.tilt import pair_kernels
-from blursplit.types import FloatArray, IntArray
+from blursplit.types import FloatArray, IntArray, sure
 
 
 @dataclass(frozen=True)
@@ -130,13 +130,9 @@ def _from_spectra(
     pace: Pace,
 ) -> Answer:
     facts, tracks, rig = record.facts, record.images, record.rig
-    grid, quiet, conditions = motion.grid, motion.quiet, record.conditions
-    optics, scale = facts.optics, facts.scale_arcsec
-    assert grid is not None  # noqa: S101 - this level has spectra, scale and aperture
-    assert quiet is not None  # noqa: S101
-    assert optics is not None  # noqa: S101
-    assert scale is not None  # noqa: S101
-    assert conditions is not None  # noqa: S101
+    # this level has spectra, scale and aperture
+    grid, quiet, conditions = sure(motion.grid), sure(motion.quiet), sure(record.conditions)
+    optics, scale = sure(facts.optics), sure(facts.scale_arcsec)
     transfer = registered_transfer(
         stack.stack.images["registered"],
         stack.stack.blocks["registered"],
@@ -213,12 +209,8 @@ def _from_widths(
     seed: int,
 ) -> Answer:
     """Draw histories of frames without spectra: long ones, or at uneven times."""
-    facts, tracks, conditions = record.facts, record.tracks, record.conditions
-    assert conditions is not None  # noqa: S101 - this level has a scale and an aperture
-    assert facts.optics is not None  # noqa: S101
-    assert facts.scale_arcsec is not None  # noqa: S101
-    recorded = stack.recorded_estimates()["mean"]
-    assert isinstance(recorded, Estimate)  # noqa: S101 - a stack has a width
+    facts, tracks, conditions = record.facts, record.tracks, sure(record.conditions)
+    recorded = sure(stack.recorded_estimates()["mean"])
     rng = np.random.default_rng([seed, 6])
     paths, tensors, rates = _slow_motion(record, motion, seed)
     if inside is not None:
@@ -242,7 +234,7 @@ def _from_widths(
         tensors,
         recorded,
         blur_time_s=facts.blur_time_s,
-        outer_scale_m=facts.optics.outer_scale_m,
+        outer_scale_m=sure(facts.optics).outer_scale_m,
         stated_optics_arcsec=facts.known_instrument_arcsec,
         narrowest_arcsec=_narrowest(record),
         seed=seed,
@@ -357,9 +349,8 @@ def match_width(
     constant over the run, cannot exceed.
     """
     rng = np.random.default_rng([seed, 78])
-    assert recorded.value is not None  # noqa: S101 - a measured width
-    assert recorded.high is not None  # noqa: S101
-    sigma = recorded.high - recorded.value
+    middle = sure(recorded.value)  # a measured width
+    sigma = sure(recorded.high) - middle
     stated = (stated_optics_arcsec or 0.0) / const.FWHM_PER_SIGMA
     constant2 = np.inf
     if narrowest_arcsec is not None:
@@ -368,7 +359,7 @@ def match_width(
         constant2 = _solve(bare, "optics", narrowest_arcsec, most)
     out = []
     for path, blur in zip(paths, inside, strict=True):
-        wanted = max(recorded.value + sigma * rng.standard_normal(), 0.1 * recorded.value)
+        wanted = max(middle + sigma * rng.standard_normal(), 0.1 * middle)
         history = History(
             conditions,
             time_s,
@@ -459,8 +450,7 @@ def _mean_pair_variance(grid: GridData) -> float:
     that have not give more of it to rotation and scale, the widest patterns of all, so that
     what is left then falls short, as a lower bound may.
     """
-    pattern = grid.patterns_of_air()
-    assert pattern is not None  # noqa: S101 - three stars or more
+    pattern = sure(grid.patterns_of_air())  # of three stars or more
     left = sum(
         len(s.real) * float(remove_trend(s.stars_arcsec @ pattern).var(axis=0).sum())
         for s in grid.segments

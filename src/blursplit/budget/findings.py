@@ -41,6 +41,7 @@ from blursplit.series import Series
 from blursplit.sources import Source
 from blursplit.stars.raw_checks import Check as RawCheck
 from blursplit.stars.raw_checks import lies_still
+from blursplit.types import sure
 
 
 def write_down(
@@ -203,9 +204,7 @@ def _may_hide_vibration(record: Record) -> bool:
 def _split_parts(
     record: Record, motion: Motion, lines: Lines, answer: Answer, recorded: Estimate | None
 ) -> dict[str, Any]:
-    readings, histories, facts = answer.readings, answer.histories, record.facts
-    assert readings is not None  # noqa: S101 - the caller has them
-    assert histories is not None  # noqa: S101
+    readings, histories, facts = sure(answer.readings), sure(answer.histories), record.facts
     shown = _what_is_shown(record, lines, answer)
     band = None
     if motion.grid is not None:
@@ -267,10 +266,7 @@ def _split_parts(
 
 def _what_is_shown(record: Record, lines: Lines, answer: Answer) -> summary.Shown:
     """Return which causes the record shows by evidence of their own."""
-    readings, histories = answer.readings, answer.histories
-    assert readings is not None  # noqa: S101 - the caller has them
-    assert histories is not None  # noqa: S101
-    drive = histories.drive
+    readings, drive = sure(answer.readings), sure(answer.histories).drive
     moves = summary.is_shown(drive.rate_arcsec_s) or any(
         summary.is_shown(drive.periodic_arcsec[:, i, k])
         for i in range(drive.periodic_arcsec.shape[1])

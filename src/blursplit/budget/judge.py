@@ -13,6 +13,7 @@ from blursplit.definitions import CURES
 from blursplit.evidence.second_camera import witness_baseline_m
 from blursplit.evidence.sensor_signal import MOTION_SENSORS, accelerometer_noise_ug
 from blursplit.result import Answer, Check, Facts, NextStep, Remark, Result, Verdict
+from blursplit.types import sure
 
 _SINGLE = ("tracking", "structure", "near_air", "optics")
 _VOIDED_BY = {  # what a voided quantity takes with it
@@ -56,10 +57,7 @@ def judge_widths(
     result: Result, readings: Readings, found: Findings, worth_arcsec: float
 ) -> Verdict:
     """Return the verdict of a run whose widths are known."""
-    width = result.fwhm.recorded_arcsec
-    assert width is not None  # noqa: S101 - this level has widths
-    assert width.value is not None  # noqa: S101
-    recorded = width.value
+    recorded = sure(sure(result.fwhm.recorded_arcsec).value)  # this level has widths
     low, high, matters = {}, {}, {}
     for cure, saved in readings.saving.items():
         least, most = recorded * saved.T

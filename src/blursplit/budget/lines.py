@@ -29,7 +29,7 @@ from blursplit.result import Line
 from blursplit.rig import Rig
 from blursplit.spectra import AliasDecision, LineFit, LineSearch
 from blursplit.stars.tracks import StarTracks
-from blursplit.types import FloatArray
+from blursplit.types import FloatArray, sure
 
 
 @dataclass(frozen=True)
@@ -388,12 +388,10 @@ def _axis_ratio(fit: LineFit, rng: np.random.Generator) -> Estimate:
 
 def _widened(rms: Estimate, measured: float, gains: FloatArray) -> Estimate:
     """Let the interval reach from the smallest to the largest gain of the likely candidates."""
-    assert rms.low is not None  # noqa: S101 - `with_error` sets all ends
-    assert rms.high is not None  # noqa: S101
     return Estimate(
         value=rms.value,
-        low=min(rms.low, measured * float(gains.min())),
-        high=max(rms.high, measured * float(gains.max())),
+        low=min(sure(rms.low), measured * float(gains.min())),
+        high=max(sure(rms.high), measured * float(gains.max())),
         low95=min(rms.low95 or 0.0, measured * float(gains.min())),
         high95=max(rms.high95 or 0.0, measured * float(gains.max())),
     )

@@ -51,7 +51,7 @@ from blursplit.rig import SecondCameraSetup
 from blursplit.sources import Source
 from blursplit.stars.tracks import StarTracks
 from blursplit.turbulence.conversions import structure_function
-from blursplit.types import FloatArray
+from blursplit.types import FloatArray, sure
 
 
 @dataclass(frozen=True)
@@ -119,8 +119,7 @@ def weigh_sensors(
 
 
 def _weigh(record: Record, so_far: Weighed, sensor: SensorRecord, name: str, seed: int) -> Weighed:
-    grid = so_far.motion.quiet
-    assert grid is not None  # noqa: S101 - the caller looked
+    grid = sure(so_far.motion.quiet)
     time_s, shared = grid.time_s, grid.shared_arcsec
     real = np.concatenate([segment.real for segment in grid.segments])
     placed = sensor.placed(_start_of(record.tracks), float(time_s[-1]))

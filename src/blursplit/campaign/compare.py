@@ -29,7 +29,7 @@ from blursplit.errors import InputError
 from blursplit.estimate import Estimate, from_draws, from_ends
 from blursplit.report.words import said, sentence
 from blursplit.result import Remark, Result
-from blursplit.types import FloatArray
+from blursplit.types import FloatArray, sure
 
 COMPARED: tuple[str, ...] = (
     "structure.rms_major_arcsec",
@@ -230,7 +230,7 @@ def _doubts(
     if design == "before-after" and max(len(side) for side in sides) > 1:
         found.append(said("not-alternating"))
     air = changes["atmosphere.seeing_500nm_zenith_arcsec"]
-    if air is not None and not air.difference.low95 <= 0 <= air.difference.high95:  # type: ignore[operator]
+    if air is not None and not sure(air.difference.low95) <= 0 <= sure(air.difference.high95):
         found.append(said("air-changed"))
     for key in ("aperture_m", "pixel_scale_arcsec", "focal_length_m"):
         values = {float(f"{r.setup[key].value:.3g}") for s in sides for r in s if key in r.setup}
@@ -343,10 +343,9 @@ def _usable(result: Result) -> bool:
 
 def _moved(result: Result, common_seeing: float, rng: np.random.Generator) -> Estimate:
     """Return the recorded width of a run moved to the common air, with both uncertainties."""
-    seeing = result.atmosphere.seeing_500nm_zenith_arcsec
-    recorded = result.fwhm.recorded_arcsec
-    assert seeing is not None  # noqa: S101 - checked by _usable
-    assert recorded is not None  # noqa: S101
+    # `_usable` has looked
+    seeing = sure(result.atmosphere.seeing_500nm_zenith_arcsec)
+    recorded = sure(result.fwhm.recorded_arcsec)
     ends = quantile(seeing, np.array([-2.5, 2.5]))
     grid = np.geomspace(min(ends[0], common_seeing) * 0.98, max(ends[1], common_seeing) * 1.02, 9)
     widths = np.array([model_fwhm_arcsec(result, s) for s in grid])

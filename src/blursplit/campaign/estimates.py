@@ -13,7 +13,7 @@ from pydantic import BaseModel
 from blursplit import constants as const
 from blursplit.estimate import Estimate, from_draws
 from blursplit.result import Result
-from blursplit.types import FloatArray
+from blursplit.types import FloatArray, sure
 
 
 def known_paths() -> dict[str, str]:
@@ -95,7 +95,7 @@ def quantile(estimate: Estimate, z: FloatArray | float) -> FloatArray:
 
 
 def _points(estimate: Estimate) -> tuple[FloatArray, FloatArray]:
-    value = float(estimate.value)  # type: ignore[arg-type]  # checked by the caller
+    value = sure(estimate.value)
     pairs = [(-const.Z95, estimate.low95), (-1.0, estimate.low), (0.0, value)]
     pairs += [(1.0, estimate.high), (const.Z95, estimate.high95)]
     known = [(score, float(end)) for score, end in pairs if end is not None]

@@ -17,7 +17,7 @@ from blursplit.drive.terms import DriveRecord, DriveTerm, other_columns
 from blursplit.estimate import Estimate, axial_estimate, estimate, from_draws, upper_limit
 from blursplit.result import PhaseCurve, PolarAxis, Remark, RightAscension
 from blursplit.rig import Rig
-from blursplit.types import FloatArray, IntArray
+from blursplit.types import FloatArray, IntArray, sure
 
 PHASES = np.arange(240) / 240.0
 
@@ -339,8 +339,7 @@ def _one_curve(
     error = draw_periodic_error(*told, rng, angle_deg=angle_deg)
     axis = axial_estimate(error.angles_deg()) if angle_deg is None else None
     # Where no direction stands out, x is as good as any.
-    angle = angle_deg if angle_deg is not None else 0.0 if axis is None else axis.value
-    assert angle is not None  # noqa: S101 - axial estimates have a value
+    angle = angle_deg if angle_deg is not None else 0.0 if axis is None else sure(axis.value)
     drawn = error
     if gain > const.DRIVE_SHOWN_GAIN:
         size = estimate(error.peak_to_peak_arcsec(angle))
@@ -501,12 +500,8 @@ def _read_polar(
         return None
     if rig.get("drive") == "off" or ra is None:
         return None
-    low, high = ra.angle_deg.low, ra.angle_deg.high
-    assert ra.angle_deg.value is not None  # noqa: S101 - directions have all ends
-    assert low is not None  # noqa: S101
-    assert high is not None  # noqa: S101
-    spread = 0.5 * (high - low) * rng.standard_normal(len(rate_arcsec_s))
-    turn = np.radians(ra.angle_deg.value + spread)
+    half = 0.5 * (sure(ra.angle_deg.high) - sure(ra.angle_deg.low))  # directions have all ends
+    turn = np.radians(sure(ra.angle_deg.value) + half * rng.standard_normal(len(rate_arcsec_s)))
     across = -rate_arcsec_s[:, 0] * np.sin(turn) + rate_arcsec_s[:, 1] * np.cos(turn)
     rate = 60.0 * across
     # The sign does not matter: which way is north needs the camera's parity.
@@ -592,7 +587,5 @@ def _direction_note(ra: RightAscension | None) -> Remark:
     if ra is None:
         return Remark.of("right-ascension-open")
     angle = ra.angle_deg
-    assert angle.low is not None  # noqa: S101 - directions have all ends
-    assert angle.high is not None  # noqa: S101
-    half = 0.5 * (angle.high - angle.low)
+    half = 0.5 * (sure(angle.high) - sure(angle.low))  # directions have all ends
     return Remark.of("right-ascension", angle_deg=angle.value, half_deg=half, origin=ra.origin)

@@ -43,7 +43,7 @@ from blursplit.result import Focus, FocusPosition, NextStep, Remark
 from blursplit.rig import Rig
 from blursplit.stars.geometry import remove_trend
 from blursplit.stars.tracks import StarTracks
-from blursplit.types import FloatArray
+from blursplit.types import FloatArray, sure
 
 
 @dataclass(frozen=True)
@@ -81,10 +81,9 @@ class FocusRuns(Guest):
         facts = record.facts
         if transfer is None or not record.shapes_are_stars:
             return self
-        assert facts.optics is not None  # noqa: S101 - there is a transfer function
         rng = np.random.default_rng(const.FOCUS_SEED)
         own = _focus_run("this run", self.own_position, stack, facts, grid)
-        curve = focus_curve(own, self.others, facts.optics, transfer, self.slope_arcsec, rng)
+        curve = focus_curve(own, self.others, sure(facts.optics), transfer, self.slope_arcsec, rng)
         stated = facts.known_instrument_arcsec
         if stated is not None and curve.least_arcsec2 is not None:
             least = const.FWHM_PER_SIGMA * float(
@@ -167,9 +166,7 @@ def _focus_run(
 
     `facts`: with optics and pixel scale. `grid`: for what its pairs say of its air.
     """
-    optics, scale = facts.optics, facts.scale_arcsec
-    assert optics is not None  # noqa: S101 - callers have checked
-    assert scale is not None  # noqa: S101
+    optics, scale = sure(facts.optics), sure(facts.scale_arcsec)
     cycles = SHARE * optics.aperture_m / optics.wavelength_m / const.ARCSEC_PER_RADIAN
     fx, fy = np.outer(cycles, np.cos(ANGLES)), np.outer(cycles, np.sin(ANGLES))
     known = np.log(telescope_otf(SHARE, optics.obstruction))[:, None]
@@ -260,9 +257,8 @@ def _read_focus_run(
 def _grid_of(tracks: StarTracks, facts: Facts) -> GridData | None:
     if tracks.cadence_s is None or tracks.timing == "irregular":
         return None
-    assert facts.scale_arcsec is not None  # noqa: S101 - callers have checked
-    motion = fit_common_motion(tracks)
-    grid = grid_data(tracks, motion, scale_arcsec=facts.scale_arcsec, cadence_s=tracks.cadence_s)
+    motion, scale = fit_common_motion(tracks), sure(facts.scale_arcsec)
+    grid = grid_data(tracks, motion, scale_arcsec=scale, cadence_s=tracks.cadence_s)
     return None if grid is None else align_rows(grid)
 
 
@@ -408,11 +404,9 @@ def _add_astigmatism(
     if not found.is_shown:
         out.astigmatism = limit(width)
         return
-    assert out.least_arcsec2 is not None  # noqa: S101 - a curve was fitted
-    assert out.part is not None  # noqa: S101
     out.astigmatism = estimate(width)
-    out.least_arcsec2 = out.least_arcsec2 + ratio * found.variance_arcsec2
-    out.part.astigmatism_angle_deg = axial_estimate(found.angle_deg)
+    out.least_arcsec2 = sure(out.least_arcsec2) + ratio * found.variance_arcsec2
+    sure(out.part).astigmatism_angle_deg = axial_estimate(found.angle_deg)
     out.notes.append(Remark.of("focus-astigmatism"))
 
 
@@ -426,10 +420,9 @@ def _describe_curve(
     predicted: float | None,
 ) -> None:
     """Fill in the record, the figure's arrays, doubts and words."""
-    assert out.least_arcsec2 is not None  # noqa: S101 - the caller has set it
     points = [(run, *run.variance_arcsec2(n)) for run in runs]
     rest = const.FWHM_PER_SIGMA * np.sqrt(fit.rest_arcsec2)
-    defocus = const.FWHM_PER_SIGMA * np.sqrt(out.least_arcsec2)
+    defocus = const.FWHM_PER_SIGMA * np.sqrt(sure(out.least_arcsec2))
     shown = np.percentile(defocus, const.PERCENTILES[0]) > const.FOCUS_LEAST_SHOWN * float(
         np.median(rest)
     )
@@ -448,9 +441,7 @@ def _describe_curve(
     )
     _arrays(out, points, fit)
     _doubts(out, runs, fit)
-    best, width = out.part.best_position, out.defocus
-    assert best is not None  # noqa: S101 - there are draws
-    assert width is not None  # noqa: S101
+    best, width = sure(out.part.best_position), sure(out.defocus)  # there are draws
     places: RemarkFacts = {"best": best.value, "here": own.position}
     told = Remark.of(
         "focus-curve",

@@ -20,7 +20,7 @@ from blursplit.result import Atmosphere, Remark
 from blursplit.rig import Rig
 from blursplit.stars.tracks import StarTracks
 from blursplit.turbulence.conversions import seeing_arcsec
-from blursplit.types import FloatArray
+from blursplit.types import FloatArray, sure
 
 EVIDENCE = "two-aperture mask"
 _MEANS = ("x_px", "y_px", "width_px", "e1", "e2", "peak_adu")  # of two images taken as one star
@@ -157,8 +157,7 @@ def _measure(
     separation_m: float,
     pair: tuple[int, int],
 ) -> MaskReading | Remark:
-    scale = facts.scale_arcsec
-    assert scale is not None  # noqa: S101 - the caller has checked
+    scale = sure(facts.scale_arcsec)
     both = int(np.count_nonzero(tracks.good[:, pair].all(axis=1)))
     if facts.is_long or tracks.exposure_s is None or tracks.cadence_s is None:
         return Remark.of("mask-exposure-unknown")
@@ -167,8 +166,7 @@ def _measure(
     own = rig.with_setting("aperture_m", opening_m, "option")
     own = own.with_setting("obstruction", 0.0, "option")
     through_one = gather_facts(tracks, own, facts.blur_time_s)
-    optics = through_one.optics
-    assert optics is not None  # noqa: S101 - scale and opening are known
+    optics = sure(through_one.optics)
     angle, notes = _direction(tracks, rig, pair)
     geometry = MaskGeometry(opening_m, separation_m, angle)
     place = list(pair)

@@ -21,7 +21,7 @@ from blursplit.spectra import LineFit
 from blursplit.stars.geometry import remove_trend
 from blursplit.stars.raw_checks import Check
 from blursplit.stars.tracks import StarTracks
-from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray
+from blursplit.types import BoolArray, ComplexArray, FloatArray, IntArray, sure
 
 
 def align_rows(grid: GridData) -> GridData:
@@ -93,8 +93,7 @@ def _zone_motion(grid: GridData, order: int, sign: int) -> FloatArray:
     """
     from blursplit.spectra import row_aligned_motion
 
-    rows = grid.row_time_s
-    assert rows is not None  # noqa: S101 - `zones_to_search` has checked
+    rows = sure(grid.row_time_s)
     return np.concatenate(
         [
             row_aligned_motion(*piece.read_xy_arcsec, rows, grid.cadence_s, order, sign)

@@ -18,7 +18,7 @@ from blursplit.result import Facts
 from blursplit.rig import Rig
 from blursplit.spectra import LineFit
 from blursplit.stars.tracks import StarTracks
-from blursplit.types import FloatArray
+from blursplit.types import FloatArray, sure
 
 
 @dataclass(frozen=True)
@@ -86,13 +86,11 @@ def split_at_rate_change(tracks: StarTracks, rig: Rig) -> tuple[StarTracks, Star
         return tracks, None
     parts.sort(key=lambda part: part.n_frames, reverse=True)
     main, second = parts
-    assert main.cadence_s is not None  # noqa: S101 - `_part` sets it
-    assert second.cadence_s is not None  # noqa: S101
     facts: Facts = {
         "frames": main.n_frames,
-        "rate_hz": 1.0 / main.cadence_s,
+        "rate_hz": 1.0 / sure(main.cadence_s),
         "other_frames": second.n_frames,
-        "other_rate_hz": 1.0 / second.cadence_s,
+        "other_rate_hz": 1.0 / sure(second.cadence_s),
     }
     return replace(main, notes=(*tracks.notes, ("two-rates", facts))), second
 
@@ -104,10 +102,9 @@ def _lines_at_second_rate(second: StarTracks) -> _RateLines | None:
     """
     from blursplit.spectra import find_lines
 
-    assert second.cadence_s is not None  # noqa: S101 - `split_at_rate_change` sets it
-    motion = fit_common_motion(second)
+    motion, cadence_s = fit_common_motion(second), sure(second.cadence_s)
     # only frequencies are asked for: pixels will do
-    grid = grid_data(second, motion, scale_arcsec=1.0, cadence_s=second.cadence_s)
+    grid = grid_data(second, motion, scale_arcsec=1.0, cadence_s=cadence_s)
     if grid is None:
         return None
     aligned = align_rows(grid)

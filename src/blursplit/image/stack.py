@@ -12,7 +12,7 @@ from blursplit import constants as const
 from blursplit.estimate import Estimate, with_error
 from blursplit.image.otf import HalfMaximum, image_width, sampling_error
 from blursplit.stars.tracks import StarTracks
-from blursplit.types import BoolArray, FloatArray
+from blursplit.types import BoolArray, FloatArray, sure
 
 
 @dataclass(frozen=True)
@@ -236,9 +236,7 @@ def star_images(
 
 def registration_noise_arcsec2(tracks: StarTracks, scale: float) -> float:
     """Return the one-axis variance that registering on noisy centroids adds."""
-    assert tracks.stamps is not None  # noqa: S101 - callers have images
-    star = tracks.stamps.star
-    sigma = np.where(tracks.good[:, star], tracks.sigma_px[:, star], np.nan)
+    sigma = tracks.seen("sigma_px")[:, sure(tracks.stamps).star]
     return float(np.nanmean(sigma**2)) * scale**2
 
 

@@ -24,7 +24,7 @@ from blursplit.pier.beam import (
 )
 from blursplit.pier.setup import SOILS, Base, Head, Payload, PierSetup, Section, Webs
 from blursplit.result import Part
-from blursplit.types import FloatArray
+from blursplit.types import FloatArray, sure
 
 
 @dataclass(frozen=True)
@@ -63,8 +63,7 @@ def base_spring(base: Base, wall_radius_m: float) -> _SupportSpring:
     """Return the spring of base plate and bolts under a column of the given radius."""
     if base.tilt_nm_rad is not None:
         return _SupportSpring(const.PIER_STIFF_N_M, base.tilt_nm_rad, const.PIER_STIFF_NM_RAD)
-    assert base.bolt_circle_m is not None  # noqa: S101 - the setup's own check
-    steel, radius = MATERIALS["steel"], base.bolt_circle_m / 2.0
+    steel, radius = MATERIALS["steel"], sure(base.bolt_circle_m) / 2.0  # the setup's own check
     overhang = radius - wall_radius_m
     # Each bolt draws on the plate at 45 degrees from it, at most on its share of the circle.
     width = min(2.0 * max(overhang, base.bolt_m), 2.0 * math.pi * radius / base.bolt_count)

@@ -26,6 +26,7 @@ from blursplit.simulate.air import Atmosphere
 from blursplit.simulate.motion import Shared
 from blursplit.simulate.scene import Scene, SceneSensor, SecondCamera
 from blursplit.simulate.sequence import Simulation
+from blursplit.types import sure
 
 if TYPE_CHECKING:
     from astropy.io.fits import Header
@@ -100,11 +101,9 @@ class _SecondCameraRun(Simulation):
 
     def __init__(self, main: Simulation) -> None:
         self._main = main
-        given = main.scene.second_camera
-        assert given is not None  # noqa: S101 - the caller looked
-        self._given = given
+        self._given = sure(main.scene.second_camera)
         super().__init__(main.scene.of_second_camera(), main.seed + 1, widths=False)
-        self.times = replace(self.times, stamp_s=self.times.stamp_s - given.offset_s)
+        self.times = replace(self.times, stamp_s=self.times.stamp_s - self._given.offset_s)
         self._done = 0
 
     def _draw_motion(self, rng: np.random.Generator) -> Shared:
