@@ -28,7 +28,8 @@ from blursplit.series import (
     series_units,
     write_units,
 )
-from blursplit.stars.tracks import StarTracks
+from blursplit.stars import load_tracks, save_tracks
+from blursplit.stars.tracks import STAMPS_NAME, TRACKS_NAME, StarTracks
 
 T = TypeVar("T")
 
@@ -152,8 +153,6 @@ def check_target(target: Path, *, replace: bool) -> None:
 
 def _refuse_foreign(target: Path) -> None:
     """Refuse to replace a folder unless all that it holds is a result of ours."""
-    from blursplit.stars.tracks import STAMPS_NAME, TRACKS_NAME
-
     ours = {RESULT_FILE, SERIES_FILE, IMAGES_FILE, PAGE_FILE, TRACKS_NAME, STAMPS_NAME}
     try:
         names = {entry.name for entry in target.iterdir() if not entry.name.startswith(".")}
@@ -190,8 +189,6 @@ def write_result_folder(
     >>> sorted(file.name for file in write_result_folder(night, page, Path("copy")).iterdir())
     ['images.fits', 'index.html', 'result.json', 'series.fits', 'stamps.fits', 'tracks.fits']
     """
-    from blursplit.stars import save_tracks
-
     check_target(target, replace=replace)
     with folder_written_whole(target) as temporary:
         series = measurement.series
@@ -321,8 +318,6 @@ def read_result_folder(path: Path, *, with_tracks: bool = False) -> Measurement:
 
     Raises InputError when the folder is not a result or is damaged.
     """
-    from blursplit.stars import load_tracks
-
     result = read_result(path)
     arrays = _read(path / SERIES_FILE, read_series_units)
     images, scale = _read(path / IMAGES_FILE, read_image_units)

@@ -13,8 +13,11 @@ from numpy.typing import NDArray
 from blursplit import constants as const
 from blursplit.errors import InputError, TooFewFramesError, plain
 from blursplit.folder import is_result_folder, read_result_folder
+from blursplit.frames import open_frames
 from blursplit.frames.pixels import Calibration
+from blursplit.frames.sequence import is_array
 from blursplit.rig import Rig, Setting, as_rig, merge_settings
+from blursplit.stars import follow_stars
 from blursplit.stars.tracks import StarTracks
 
 Frames: TypeAlias = str | Path | Iterable[str | Path] | NDArray[Any] | StarTracks | Any
@@ -60,9 +63,6 @@ def read_source(
         return _from_positions(frames if path is None else path, declared)
     if path is not None and is_result_folder(path):
         return _from_result(path, declared)
-    from blursplit.frames import open_frames
-    from blursplit.stars import follow_stars
-
     sequence = open_frames(frames, declared, times, calibration)
     try:
         tracks = follow_stars(sequence, centroid=centroid, progress=progress)  # type: ignore[arg-type]
@@ -84,8 +84,6 @@ def _checked(tracks: StarTracks, rig: Rig, name: str, n_files: int) -> Source:
 
 
 def _is_pixels(frames: Frames) -> bool:
-    from blursplit.frames.sequence import is_array
-
     return is_array(frames) and not hasattr(frames, "colnames")
 
 

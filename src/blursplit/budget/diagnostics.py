@@ -19,7 +19,14 @@ from blursplit.motion import CommonMotion, PairStatistics
 from blursplit.motion.common import GridData, detrend
 from blursplit.result import Event, EventSearch, PairMotion
 from blursplit.result import Motion as MotionPart
-from blursplit.spectra import MotionEvent
+from blursplit.spectra import (
+    MotionEvent,
+    coherence_spectrum,
+    fewest_for_events,
+    find_events,
+    multitaper_density,
+    time_frequency,
+)
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray
 
@@ -152,8 +159,6 @@ def shared_motion_limit(
 
 def density_curves(grid: GridData) -> dict[str, FloatArray]:
     """Return densities of shared and own motion, and the coherence, from the longest segment."""
-    from blursplit.spectra import coherence_spectrum, multitaper_density
-
     segment = max(grid.segments, key=lambda s: len(s.real))
     n = len(grid.star)
     density = multitaper_density(segment.shared_arcsec, grid.cadence_s)
@@ -272,8 +277,6 @@ def find_shared_events(
     Returns: its smallest peak is that of the least sensitive stretch; nothing where all stretches
     are too short.
     """
-    from blursplit.spectra import fewest_for_events, find_events
-
     fewest = fewest_for_events(grid.cadence_s)
     segments = [segment for segment in grid.segments if len(segment.real) >= fewest]
     if not segments:
@@ -337,8 +340,6 @@ def time_frequency_arrays(grid: GridData) -> dict[str, FloatArray]:
 
     `grid`: in arcsec.
     """
-    from blursplit.spectra import time_frequency
-
     try:
         view = time_frequency(
             grid.time_s,

@@ -27,7 +27,20 @@ from blursplit.motion import CommonMotion
 from blursplit.motion.common import GridData, GridSegment
 from blursplit.result import Line
 from blursplit.rig import Rig
-from blursplit.spectra import AliasDecision, LineFit, LineSearch
+from blursplit.spectra import (
+    AliasDecision,
+    LineFit,
+    LineSearch,
+    find_lines,
+    group_harmonics,
+    lomb_scargle_density,
+)
+from blursplit.spectra.aliases import (
+    alias_candidates,
+    decide_alias,
+    row_time_log_odds,
+    time_stamp_log_odds,
+)
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray, sure
 
@@ -72,8 +85,6 @@ def search_lines(
     Returns `search`: none when the record is too short; `lines`: only lines that all stars share
     (or of a single star).
     """
-    from blursplit.spectra import find_lines, group_harmonics
-
     time, motion, segment = grid.time_s, grid.shared_arcsec, grid.number
     try:
         search = find_lines(time, motion, cadence_s=grid.cadence_s, segment=segment)
@@ -172,13 +183,6 @@ def _alias(
     star: StarImage | None,
     guests: Sequence[Guest],
 ) -> AliasDecision:
-    from blursplit.spectra.aliases import (
-        alias_candidates,
-        decide_alias,
-        row_time_log_odds,
-        time_stamp_log_odds,
-    )
-
     candidates = alias_candidates(fit.frequency_hz, grid.cadence_s)
     rows = grid.row_time_s
     by_rows = None
@@ -483,8 +487,6 @@ def lines_at_own_times(
     none either, and what is faster shows as a raised floor.
     """
     from scipy.stats import chi2
-
-    from blursplit.spectra import find_lines, lomb_scargle_density
 
     shared = scale_arcsec * motion.xy_px
     good = np.isfinite(shared).all(axis=1)

@@ -26,10 +26,17 @@ from typing import Any, Literal
 from blursplit import constants as const
 from blursplit.campaign.grouping import Group, walk
 from blursplit.campaign.store import CONDITIONS, Store
-from blursplit.errors import InputError, OutputError, TimingError, plain
+from blursplit.errors import (
+    BlursplitError,
+    InputError,
+    OutputError,
+    TimingError,
+    TooFewFramesError,
+    plain,
+)
 from blursplit.report.words import said, sentence
-from blursplit.result import SCHEMA
-from blursplit.rig import Origin, Rig, as_rig
+from blursplit.result import SCHEMA, Fwhm, Result
+from blursplit.rig import Origin, Rig, Setup, as_rig
 
 MEASURE = "blursplit.measure:measure"
 
@@ -82,8 +89,6 @@ def _leave_with_parent() -> None:
 
 def measure_task(task: Task) -> _Outcome:
     """Measure one sequence; whatever goes wrong comes back as a reason."""
-    from blursplit.errors import BlursplitError, TimingError, TooFewFramesError
-
     start = time.perf_counter()
     try:
         try:
@@ -101,8 +106,6 @@ def measure_task(task: Task) -> _Outcome:
 
 def _measured(task: Task, **camera: float) -> str:
     """Measure and return the text of result.json; write the whole result where one is wanted."""
-    from blursplit.rig import Rig, Setup
-
     module, _, name = task.measure.partition(":")
     measure = getattr(importlib.import_module(module), name)
     setup = task.setup | ({"camera": task.setup.get("camera", {}) | camera} if camera else {})
@@ -115,9 +118,6 @@ def _measured(task: Task, **camera: float) -> str:
 
 def _width_alone(task: Task, missing: TimingError) -> str:
     """Measure frames without times for their width: all else depends on when they were taken."""
-    from blursplit.errors import BlursplitError
-    from blursplit.result import Fwhm, Result
-
     try:
         whole = Result.from_json(_measured(task, frame_interval_s=task.interval_s))
     except BlursplitError as error:

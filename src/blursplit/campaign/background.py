@@ -11,6 +11,7 @@ from blursplit import constants as const
 from blursplit.result import Result
 from blursplit.series import Series
 from blursplit.spectra.aliases import apparent_frequency
+from blursplit.spectra.detection_limit import mode_limit_arcsec
 from blursplit.turbulence.conversions import r0_m, scale_r0
 from blursplit.types import FloatArray
 
@@ -171,8 +172,6 @@ def smallest_arcsec(
 
     `damping_ratio`: 0 for a steady line.
     """
-    from blursplit.spectra.detection_limit import mode_limit_arcsec
-
     return mode_limit_arcsec(
         frequency_hz,
         damping_ratio,

@@ -22,14 +22,15 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.budget.fit import AirFit, Kept, Pace
-from blursplit.budget.record import Lines, Record
+from blursplit.budget.record import Lines, Record, find_shared_lines, shared_and_differential
 from blursplit.drive.terms import DriveTerm
 from blursplit.errors import BlursplitError
+from blursplit.evidence.guest import AboveTheAir
 from blursplit.frames import Sequence, open_frames
 from blursplit.frames.source import FrameSource, FramesOver
 from blursplit.image.stack import StarImages
 from blursplit.measure import SEED, measure_tracks
-from blursplit.report.words import sentence
+from blursplit.report.words import put_in_words, sentence
 from blursplit.rig import Rig
 from blursplit.sources import Source
 from blursplit.stars import StarTracks, follow_stars
@@ -128,10 +129,8 @@ class QuickFits:
         called.
         """
         from blursplit.budget import answer, findings, record
-        from blursplit.evidence.guest import AboveTheAir
         from blursplit.evidence.mask import MaskGuest
         from blursplit.evidence.two_rates import TwoRates
-        from blursplit.report.words import put_in_words
 
         start = time.process_time()
         begin_s, end_s = float(tracks.time_s[0]), float(tracks.time_s[-1])
@@ -171,8 +170,6 @@ class QuickFits:
 
     def look_ahead(self) -> None:
         """Find what the next answer keeps of the last tracks, while nobody waits."""
-        from blursplit.budget.record import find_shared_lines, shared_and_differential
-
         if self._last is None:
             return
         run, stack = self._last

@@ -31,6 +31,8 @@ from blursplit.campaign.summary import (
     Spread,
     with_unscaled,
 )
+from blursplit.report import figures as draw
+from blursplit.report import page_shell, render_template
 from blursplit.report.numbers import number, within
 from blursplit.report.words import sentence
 from blursplit.result import Result
@@ -114,8 +116,6 @@ def _limit_plot(j: Judgement) -> dict[str, Any] | None:
 
 def acceptance_page(acceptance: Acceptance) -> str:
     """Return the page of an acceptance: to be printed on A4, signed and filed."""
-    from blursplit.report import page_shell, render_template
-
     a = acceptance
     lengths = [r.duration_s for r in a.runs if r.duration_s]
     days = sorted({r.start_utc.partition("T")[0] for r in a.runs if r.start_utc})
@@ -168,8 +168,6 @@ def comparison_page(
 
     `before`, `after` (Result, Series or None) each: the runs compared, for the pictures.
     """
-    from blursplit.report import page_shell, render_template
-
     c = comparison
     found, absent = change_rows(c)
     series = [[s for _, s in side if s is not None] for side in (before, after)]
@@ -203,8 +201,6 @@ def _air_stars(
     c: Comparison, before: Sequence[Night], after: Sequence[Night]
 ) -> list[dict[str, Any]]:
     """Return both sides' recorded stars, each drawn at its width in the common air."""
-    from blursplit.report import figures as draw
-
     if c.common_air is None:
         return []
     found = []
@@ -277,8 +273,6 @@ def _bars(
 
 
 def _side_spectra(c: Comparison, before: list[Series], after: list[Series]) -> str:
-    from blursplit.report import figures as draw
-
     sides = [[s for s in side if draw.shared_density(s) is not None] for side in (before, after)]
     if not (sides[0] and sides[1]):
         return ""
@@ -304,8 +298,6 @@ def archive_page(
     `rows`: rows of the store's view ``measurements``, for figures and list. `results`: folder with
     a result folder a sequence, named by its key, to which the page links.
     """
-    from blursplit.report import page_shell, render_template
-
     rows = with_unscaled(rows)
 
     def link(key: str) -> str:
@@ -363,8 +355,6 @@ def _width(row: Row) -> str:
 
 
 def _figures(rows: Sequence[Row]) -> Iterator[dict[str, str]]:
-    from blursplit.report import figures as draw
-
     for quantity, colour in _DRAWN.items():
         for condition in (*CONDITIONS, "azimuth_deg"):
             known = [r for r in rows if r[condition] is not None]
@@ -450,8 +440,6 @@ def live_page(
     `result_page`: why the watch ended, and where the whole result is. `cautions`: where somebody
     works on the telescope meanwhile.
     """
-    from blursplit.report import page_shell, render_template
-
     body = render_template(
         "watch.html",
         title=title,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import date
+from importlib.metadata import version
 from math import ceil
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -71,8 +72,6 @@ def plan(
     as in the measurement's own line search; see `smallest_arcsec`.
 
     """
-    from importlib.metadata import version
-
     instrument = merge_settings(as_rig(rig), {})
     _check(instrument, seeing_arcsec, stars, duration_s)
     warnings: list[Remark] = []

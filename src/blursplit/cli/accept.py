@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from blursplit.cli._common import AsJson, give, show_table, speaks_plainly, write_page
+from blursplit.errors import InputError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -37,7 +38,6 @@ def run(
     from datetime import UTC, datetime
 
     from blursplit.campaign import judge_runs, read_limits
-    from blursplit.errors import InputError
     from blursplit.folder import read_run
 
     *results, limits = files
@@ -64,8 +64,6 @@ def run(
 
 def _read_tap(path: Path | None) -> dict[str, Any] | None:
     import json
-
-    from blursplit.errors import InputError
 
     if path is None:
         return None

@@ -17,7 +17,7 @@ from blursplit.cli._common import (
     speaks_plainly,
     write_page,
 )
-from blursplit.errors import plain
+from blursplit.errors import InputError, plain
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -124,8 +124,6 @@ def run(
 
 
 def _scale(text: str) -> tuple[str, float]:
-    from blursplit.errors import InputError
-
     name, _, size = text.rpartition("=")
     try:
         scale = float(size)

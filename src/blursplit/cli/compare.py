@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from blursplit.cli._common import AsJson, give, say, show_table, speaks_plainly, write_page
+from blursplit.errors import InputError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -56,7 +57,6 @@ def run(
 
 def _sides(turns: list[Path], before: list[Path], after: list[Path]) -> list[list[Run]]:
     from blursplit.campaign import split_alternating
-    from blursplit.errors import InputError
 
     if turns and (before or after):
         raise InputError(
@@ -73,7 +73,6 @@ def _sides(turns: list[Path], before: list[Path], after: list[Path]) -> list[lis
 
 def _results(paths: list[Path]) -> list[Run]:
     """Read results; a folder that is none itself stands for the results in it."""
-    from blursplit.errors import InputError
     from blursplit.folder import is_result_folder, read_result
 
     found = []

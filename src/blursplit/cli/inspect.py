@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from blursplit.cli._common import AsJson, Overrides, SetupFile, say, show_table, speaks_plainly
-from blursplit.errors import plain
+from blursplit.errors import InputError, OutputError, TimingError, plain
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -31,7 +31,6 @@ def run(
     json: AsJson = False,
 ) -> None:
     """Read headers and a few frames; no star is measured."""
-    from blursplit.errors import OutputError, TimingError
     from blursplit.folder import write_text_whole
     from blursplit.frames.inspection import without_times
     from blursplit.report.words import put_remarks_in_words
@@ -68,7 +67,6 @@ def run(
 
 
 def _look(sequence: list[Path], setup: Path | None, options: list[str]) -> Inspection:
-    from blursplit.errors import InputError
     from blursplit.frames import open_frames
     from blursplit.frames.inspection import inspect_sequence
     from blursplit.rig import Rig

@@ -10,7 +10,7 @@ from typing import Annotated, Any
 import typer
 
 from blursplit.cli._common import AsJson, Overrides, SetupFile, say, speaks_plainly
-from blursplit.errors import plain
+from blursplit.errors import InputError, plain
 
 
 @speaks_plainly
@@ -61,7 +61,6 @@ def run(
     """Write a result folder: result.json, tracks, series, images and a page."""
     from rich.console import Console
 
-    from blursplit.errors import InputError
     from blursplit.evidence.sensor_record import read_sensors
     from blursplit.folder import check_target, default_folder, write_result_folder
     from blursplit.measure import measure_tracks

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from blursplit import constants as const
 from blursplit.cli._common import AsJson, Overrides, show_table, speaks_plainly, write_page
 
 if TYPE_CHECKING:
@@ -138,7 +139,6 @@ def _measured_text(found: MeasuredFoot | None) -> str:
 
 
 def _tilt_doubt() -> str:
-    from blursplit import constants as const
     from blursplit.report.words import sentence
 
     return sentence("pier-doubt", share=2.0 * const.PIER_MODEL_SIGMA)
@@ -174,8 +174,6 @@ def _as_drawn(report: PierReport) -> str:
 
 
 def _stiffness(report: PierReport) -> Table:
-    from blursplit import constants as const
-
     s = report.stiffness
     at_axes = s.tilt_at_axis_height_x_arcsec_n, s.tilt_at_axis_height_y_arcsec_n
     loads = (

@@ -9,6 +9,7 @@ import typer
 
 from blursplit import constants as const
 from blursplit.cli._common import AsJson, Overrides, give, say, show_table, speaks_plainly
+from blursplit.errors import InputError
 
 if TYPE_CHECKING:
     from datetime import date as Date  # noqa: N812 - `date` is the option
@@ -56,8 +57,6 @@ def run(
 
 def _night(text: str | None) -> Date:
     from datetime import UTC, datetime
-
-    from blursplit.errors import InputError
 
     if text is None:
         return datetime.now(UTC).date()

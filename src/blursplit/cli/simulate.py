@@ -12,6 +12,7 @@ import typer
 
 from blursplit import constants as const
 from blursplit.cli._common import say, speaks_plainly
+from blursplit.errors import OutputError
 
 NIGHTS = ("turbulent", "shaken", "open")
 DECIDED = "open-with-sensor"  # the open night again, with the record of the sensor on its mount
@@ -56,7 +57,6 @@ def demo(
     """
     from rich.console import Console
 
-    from blursplit.errors import OutputError
     from blursplit.folder import check_target, read_result
     from blursplit.report import print_summary, stages
 

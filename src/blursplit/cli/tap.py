@@ -18,7 +18,7 @@ from blursplit.cli._common import (
     show_table,
     speaks_plainly,
 )
-from blursplit.errors import plain
+from blursplit.errors import InputError, OutputError, TimingError, TooFewFramesError, plain
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -59,7 +59,6 @@ def run(
     """
     from importlib.metadata import version
 
-    from blursplit.errors import InputError, OutputError
     from blursplit.folder import write_text_whole
     from blursplit.rig import Rig
 
@@ -108,7 +107,6 @@ def _measure(
 ) -> TapResult:
     import numpy as np
 
-    from blursplit.errors import TimingError, TooFewFramesError
     from blursplit.motion import fit_common_motion
     from blursplit.report.words import put_remarks_in_words
     from blursplit.spectra.tap_result import TapSequence, measure_taps

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from blursplit import constants as const
 from blursplit.cli._common import Overrides, SetupFile, say, speaks_plainly
+from blursplit.errors import InputError, plain
 
 if TYPE_CHECKING:
     from blursplit.campaign.watch import Update, Watch
@@ -41,7 +43,6 @@ def run(
     from blursplit.campaign.live_fit import Fits
     from blursplit.campaign.watch import Watch, updates
     from blursplit.cli import measure
-    from blursplit.errors import InputError, plain
     from blursplit.folder import check_target, default_folder, read_result_folder
     from blursplit.report.words_campaign import LIVE_CAUTIONS
     from blursplit.rig import Rig
@@ -127,7 +128,6 @@ class _Teller:
         return [] if self.last is None else [fit.sentence for fit in self.last.fits]
 
     def write(self, result_page: str = "") -> None:
-        from blursplit import constants as const
         from blursplit.campaign.pages import live_page
         from blursplit.folder import write_text_whole
 

@@ -9,7 +9,8 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.motion.common import GridData
 from blursplit.rig import Rig
-from blursplit.spectra import LineFit
+from blursplit.spectra import LineFit, principal_axes
+from blursplit.spectra.periodogram import motion_periodogram
 from blursplit.types import BoolArray, FloatArray
 
 
@@ -131,8 +132,6 @@ def find_guide_motion(grid: GridData, rig: Rig) -> _GuideMotion | None:
     Excess = S (1 - 1/|R|^2) where the loop's residual gain |R| exceeds one. It enters the budget
     as a damped mode of that variance, whose peak and half width are those of |R|^2.
     """
-    from blursplit.spectra.periodogram import motion_periodogram
-
     cycle_s = rig.get("guide_period_s")
     if cycle_s is None:
         return None
@@ -178,8 +177,6 @@ def _as_line(
     width_hz: float,
 ) -> LineFit:
     """Return the bump as a damped mode: its mean frequency and its spread about that."""
-    from blursplit.spectra import LineFit, principal_axes
-
     weight = excess[bump] / excess[bump].sum()
     inside = frequency_hz[bump]
     middle = float(weight @ inside)

@@ -17,7 +17,7 @@ import numpy as np
 from blursplit import constants as const
 from blursplit.estimate import with_error
 from blursplit.motion.common import GridData, GridSegment
-from blursplit.spectra import LineFit
+from blursplit.spectra import LineFit, find_lines, row_aligned_motion
 from blursplit.stars.geometry import remove_trend
 from blursplit.stars.raw_checks import Check
 from blursplit.stars.tracks import StarTracks
@@ -91,8 +91,6 @@ def _zone_motion(grid: GridData, order: int, sign: int) -> FloatArray:
 
     Returns: (n, 2).
     """
-    from blursplit.spectra import row_aligned_motion
-
     rows = sure(grid.row_time_s)
     return np.concatenate(
         [
@@ -111,8 +109,6 @@ def rolling_shutter_lines(
 
     Returns: of each apparent line the fit that holds most of it.
     """
-    from blursplit.spectra import find_lines
-
     zones = zones_to_search(grid)
     lines = list(found)
     for order, sign in zones:

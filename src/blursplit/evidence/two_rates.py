@@ -16,7 +16,8 @@ from blursplit.motion import fit_common_motion
 from blursplit.motion.common import grid_data
 from blursplit.result import Facts
 from blursplit.rig import Rig
-from blursplit.spectra import LineFit
+from blursplit.spectra import LineFit, find_lines
+from blursplit.spectra.aliases import second_rate_log_odds
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray, sure
 
@@ -54,8 +55,6 @@ class TwoRates(Guest):
 
     def alias_log_odds(self, line: LineFit, candidates_hz: FloatArray) -> FloatArray | None:
         """Return how well each true frequency agrees with the lines at the other rate."""
-        from blursplit.spectra.aliases import second_rate_log_odds
-
         other = self._lines
         if other is None:
             return None
@@ -100,8 +99,6 @@ def _lines_at_second_rate(second: StarTracks) -> _RateLines | None:
 
     `second`: regular.
     """
-    from blursplit.spectra import find_lines
-
     motion, cadence_s = fit_common_motion(second), sure(second.cadence_s)
     # only frequencies are asked for: pixels will do
     grid = grid_data(second, motion, scale_arcsec=1.0, cadence_s=cadence_s)

@@ -18,7 +18,7 @@ from blursplit.frames.facts import calibration_kind, read_exposure
 from blursplit.frames.layout import is_fits_name, read_layout
 from blursplit.frames.pixels import same_exposure
 from blursplit.frames.sequence import Sequence
-from blursplit.frames.timing import RatePart
+from blursplit.frames.timing import RatePart, parts_of_rate, small_ratio
 from blursplit.result import Document, Part, Remark
 from blursplit.rig import Setting
 
@@ -278,14 +278,10 @@ def _timing(sequence: Sequence) -> FrameTiming:
 def _rates(sequence: Sequence) -> tuple[RatePart, ...]:
     if (sequence.cadence_s or const.SUBFRAME_S) >= const.SUBFRAME_S:
         return ()  # such frames are started one by one, at any interval
-    from blursplit.frames.timing import parts_of_rate
-
     return parts_of_rate(sequence.time_s)
 
 
 def _prospects(sequence: Sequence) -> tuple[list[Remark], list[Remark]]:
-    from blursplit.frames.timing import small_ratio
-
     known = sequence.instrument.settings
     can: list[Remark] = []
     cannot: list[Remark] = []

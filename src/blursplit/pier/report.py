@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from pydantic import Field
+from pydantic import Field, ValidationError
 
 from blursplit import constants as const
 from blursplit.estimate import Estimate, from_ends
@@ -76,8 +76,6 @@ def _judge(setup: PierSetup) -> tuple[float, float, float]:
 
 def _change(setup: PierSetup, **updates: Any) -> PierSetup:
     """Return a copy with tables replaced and checked again."""
-    from pydantic import ValidationError
-
     try:
         return type(setup).model_validate({**setup.model_dump(), **updates})
     except ValidationError as error:
