@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from blursplit.errors import InputError
-from blursplit.evidence.sensor_record import sensor_at
+from blursplit.evidence.sensor_record import read_sensors
 from blursplit.measure import measure
 from blursplit.motion.common import GridData, GridSegment
+from blursplit.rig import Rig
 from blursplit.simulate import Scene, write_sequence
 
 SCENE = {
@@ -81,6 +82,6 @@ def test_the_kind_stands_behind_the_name(tmp_path):
     time = np.arange(300) / 10
     rows = [f"{t:.2f},{v:.4f}" for t, v in zip(time, np.sin(time), strict=True)]
     path.write_text("\n".join(["time [s],speed [m/s]", *rows]) + "\n", encoding="utf-8")
-    record = sensor_at(f"{path}@wind")
+    (record,) = read_sensors(Rig(), [f"{path}@wind"])
     assert record.kind == "wind"
     assert replace(record, source="x").source == "x"

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from blursplit.report.page import render_page
-from blursplit.report.summary import bar_of, summarize
+from blursplit.report.summary import summarize
 from blursplit.series import IMAGE_NAMES, SERIES_NAMES, Series
 
 
@@ -91,7 +91,7 @@ def test_numbers_and_units_stay_together(page_of):
 
 @pytest.mark.parametrize("name", ["yes", "no", "open", "tracking", "unknown-optics"])
 def test_the_bar_sums_to_the_recorded_width(name, cases):
-    pieces = bar_of(cases[name].result)
+    pieces = summarize(cases[name].result)["bar"]
     assert pieces[0].name == "base"
     # pieces too thin to be seen are left out: six of 0.4 % at most
     assert sum(piece.share for piece in pieces) == pytest.approx(1.0, abs=0.025)
@@ -104,14 +104,14 @@ def test_the_bar_sums_to_the_recorded_width(name, cases):
 
 
 def test_air_and_optics_that_cannot_be_parted_are_one_piece(cases):
-    names = [piece.name for piece in bar_of(cases["unknown-optics"].result)]
+    names = [piece.name for piece in summarize(cases["unknown-optics"].result)["bar"]]
     assert "untold" in names
     assert not {"atmosphere", "optics"} & set(names)
 
 
 @pytest.mark.parametrize("name", ["positions", "voided", "not-converged", "empty"])
 def test_nothing_is_drawn_that_was_not_measured(name, cases, page_of):
-    assert bar_of(cases[name].result) == []
+    assert summarize(cases[name].result)["bar"] == []
     assert "On a steady mount" not in page_of(name).replace("\u00a0", " ")
 
 

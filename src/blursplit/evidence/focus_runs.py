@@ -71,7 +71,7 @@ class FocusRuns(Guest):
                 "give it: --set telescope.focus_position=...",
             )
         others = tuple(_read_focus_run(*run, optics, scale) for run in self.runs)
-        guest = FocusRuns(self.runs, float(own), others, predicted_slope(record.rig, optics))
+        guest = FocusRuns(self.runs, float(own), others, _predicted_slope(record.rig, optics))
         return replace(record, guests=(*record.guests, guest))
 
     def seen(
@@ -196,7 +196,7 @@ def _transfer(image: FloatArray, cycles_px: FloatArray) -> FloatArray:
     return np.asarray(np.maximum(value / image.sum(), 1e-6))
 
 
-def predicted_slope(rig: Rig, optics: Optics) -> float | None:
+def _predicted_slope(rig: Rig, optics: Optics) -> float | None:
     """Return k [arcsec for each unit of position] by geometry; None where a number is missing."""
     step_um = rig.get("focus_step_um")
     focal_m = rig.get("focal_length_m")

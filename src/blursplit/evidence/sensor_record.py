@@ -124,14 +124,6 @@ def no_overlap(time_s: FloatArray, span_s: tuple[float, float], key: str) -> tup
     )
 
 
-def sensor_at(text: str) -> SensorRecord:
-    """Read a sensor's record that is named FILE or FILE@KIND."""
-    name, _, kind = text.rpartition("@")
-    if name and kind in KINDS:
-        return read_sensor(Path(name), kind)
-    return read_sensor(Path(text))
-
-
 def read_sensors(rig: Rig, texts: Iterable[str]) -> list[SensorRecord]:
     """Read the records that the setup file lists under `[[sensor]]`, and those named FILE[@KIND].
 
@@ -149,7 +141,11 @@ def read_sensors(rig: Rig, texts: Iterable[str]) -> list[SensorRecord]:
         )
         for one in rig.setup.sensor
     ]
-    return listed + [sensor_at(text) for text in texts]
+    for text in texts:
+        name, _, kind = text.rpartition("@")
+        named = bool(name) and kind in KINDS
+        listed.append(read_sensor(Path(name), kind) if named else read_sensor(Path(text)))
+    return listed
 
 
 def read_sensor(

@@ -93,7 +93,7 @@ def _part_of(result: Result, cure: str) -> Any:
     return result.instrument if cure == "optics" else getattr(result, cure)
 
 
-def bar_of(result: Result) -> list[_Segment]:
+def _bar(result: Result) -> list[_Segment]:
     """Return the pieces of the recorded width, mean shares above the base; empty if not known."""
     recorded, base = result.fwhm.recorded_arcsec, result.instrument.base_fwhm_arcsec
     if recorded is None or not recorded.value or base is None or base >= recorded.value:
@@ -420,7 +420,7 @@ def summarize(result: Result) -> dict[str, Any]:
         "headline": _headline(result),
         "facts": _facts(result),
         "stars": _stars(result),
-        "bar": bar_of(result),
+        "bar": _bar(result),
         "steps": _steps(result),
         "cautions": [text for text in later if text not in first],
         "cautions_above": any(text in first for text in later),
