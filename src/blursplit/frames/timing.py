@@ -25,7 +25,7 @@ TimingKind = Literal["regular", "jittered", "irregular"]
 
 
 @dataclass(frozen=True)
-class Timing:
+class _Timing:
     """When the frames were taken."""
 
     time_s: FloatArray  # (n_frames,): since the first frame, increasing
@@ -39,11 +39,11 @@ class Timing:
     snapped: bool  # whether times are those of the grid instead of the stamps
 
 
-def even_timing(count: int, interval_s: float) -> Timing:
+def even_timing(count: int, interval_s: float) -> _Timing:
     """Return the timing of frames known only by their interval."""
     time_s = np.arange(count, dtype=np.float64) * interval_s
     segment = np.zeros(count, dtype=np.int64)
-    return Timing(time_s, "regular", interval_s, 0.0, 0, segment, [], snapped=True)
+    return _Timing(time_s, "regular", interval_s, 0.0, 0, segment, [], snapped=True)
 
 
 def solve_timing(
@@ -52,7 +52,7 @@ def solve_timing(
     *,
     hardware: bool = False,
     interval_s: float | None = None,
-) -> Timing:
+) -> _Timing:
     """Find the grid under time stamps, its missing frames and its gaps.
 
     `stamp_s` (n_frames,): stamps in order of time; equal ones are allowed. `resolution_s`: smallest
@@ -92,7 +92,7 @@ def solve_timing(
     gaps = [(float(time_s[i]), float(waits[i])) for i in np.flatnonzero(breaks)]
     if gaps and on_grid:
         missing -= int(np.sum(steps[breaks] - 1))
-    return Timing(time_s, kind, dt, jitter, missing, segment, gaps, snapped=snap)
+    return _Timing(time_s, kind, dt, jitter, missing, segment, gaps, snapped=snap)
 
 
 def fit_grid(
@@ -290,7 +290,7 @@ class StampReport:
 
 def order_frames(
     clock: Clock, count: int, name: str, setup: Setup, notes: Notes, dropped: dict[str, int]
-) -> tuple[IntArray, Timing, StampReport]:
+) -> tuple[IntArray, _Timing, StampReport]:
     """Return the frames in order of time, their times, and what the stamps were like.
 
     `count`: frames in the files. `notes`, `dropped`: added to.
@@ -385,7 +385,7 @@ def _without_duplicates(
     return order[keep], int(np.count_nonzero(equal))
 
 
-def _note_timing(timing: Timing, given: float | None, clock: Clock, notes: Notes) -> None:
+def _note_timing(timing: _Timing, given: float | None, clock: Clock, notes: Notes) -> None:
     if timing.missing > 0:
         notes.append(("missing-frames", {"frames": timing.missing}))
     if timing.gaps:
@@ -406,7 +406,7 @@ def _note_timing(timing: Timing, given: float | None, clock: Clock, notes: Notes
         notes.append(("interval-contradicts-times", {"stated_s": said, "found_s": found_s}))
 
 
-def _note_coarse(timing: Timing, stamps: Stamps, notes: Notes, *, stated: bool) -> None:
+def _note_coarse(timing: _Timing, stamps: Stamps, notes: Notes, *, stated: bool) -> None:
     """Say what stamps in whole seconds leave open where many frames share one.
 
     They were cut or rounded, nothing says which: half their step. The first and the last change of
@@ -446,7 +446,7 @@ def check_exposure(header: Header, planes: int, cadence_s: float, notes: Notes) 
 
 
 def start_mjd(
-    clock: Clock, order: IntArray, timing: Timing, exposure: Setting | None
+    clock: Clock, order: IntArray, timing: _Timing, exposure: Setting | None
 ) -> float | None:
     """Return the date of the first frame's middle."""
     stamps = clock.stamps or clock.start

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-class Table(TypedDict):
+class _Table(TypedDict):
     """A table of texts; units stand in the column heads."""
 
     caption: str
@@ -41,11 +41,11 @@ class Picture(NamedTuple):
     title: str
     svg: str
     caption: str
-    table: Table | None
+    table: _Table | None
     pixels: bool = False
 
 
-class Section(NamedTuple):
+class _Section(NamedTuple):
     """A piece of evidence: what it shows, and its figures; `paper` ones are printed."""
 
     name: str
@@ -57,7 +57,7 @@ class Section(NamedTuple):
 
 def _thinned_table(
     columns: Mapping[str, ArrayLike | None], caption: str, *, logarithmic: bool = False
-) -> Table:
+) -> _Table:
     """Return a table of a few rows of equally long columns; the caption says what is left out.
 
     `columns`: head with unit -> numbers; a column that is None is left out. `logarithmic`: whether
@@ -90,7 +90,7 @@ def _thinned_table(
 def picture(
     drawn: Figure,
     name: str,
-    table: Table | Mapping[str, ArrayLike | None] | None,
+    table: _Table | Mapping[str, ArrayLike | None] | None,
     *,
     kind: str = "",
     pixels: bool = False,
@@ -108,14 +108,14 @@ def picture(
         whole = TABLES[kind].format(**facts)
         table = _thinned_table(cast("Any", table), whole, logarithmic=logarithmic)
     svg = draw.svg_text(drawn, name, title, caption)
-    return Picture(name, title, svg, caption, cast("Table | None", table), pixels)
+    return Picture(name, title, svg, caption, cast("_Table | None", table), pixels)
 
 
 def _section(
     name: str, *pictures: Picture, paper: bool = False, **facts: float | str | None
-) -> Section:
+) -> _Section:
     text = sentence(f"shows-{name}", **facts)
-    return Section(name, HEADINGS[name], text, list(pictures), paper)
+    return _Section(name, HEADINGS[name], text, list(pictures), paper)
 
 
 def _holds(series: Series, *names: str) -> bool:
@@ -123,7 +123,7 @@ def _holds(series: Series, *names: str) -> bool:
     return all(array is not None and bool(np.isfinite(array).any()) for array in arrays)
 
 
-def _pairs(_result: Result, series: Series) -> Section | None:
+def _pairs(_result: Result, series: Series) -> _Section | None:
     arrays = series.arrays
     parts = [p for p in ("along", "across") if _holds(series, f"pair_{p}_rms_arcsec")]
     if not parts or not _holds(series, "pair_separation_arcsec"):
@@ -139,7 +139,7 @@ def _pairs(_result: Result, series: Series) -> Section | None:
     return _section("pairs", shown, paper=True)
 
 
-def _otf(result: Result, series: Series) -> Section | None:
+def _otf(result: Result, series: Series) -> _Section | None:
     arrays = series.arrays
     if not _holds(series, "baseline_m", "otf_measured"):
         return None
@@ -152,7 +152,7 @@ def _otf(result: Result, series: Series) -> Section | None:
     return _section("otf", picture(drawn, "otf", columns))
 
 
-def _focus(result: Result, series: Series) -> Section | None:
+def _focus(result: Result, series: Series) -> _Section | None:
     arrays, focus = series.arrays, result.instrument.focus
     if focus is None or not _holds(series, "focus_position", "focus_curve_arcsec"):
         return None
@@ -170,7 +170,7 @@ def _focus(result: Result, series: Series) -> Section | None:
     )
 
 
-def _spectrum(result: Result, series: Series) -> Section | None:
+def _spectrum(result: Result, series: Series) -> _Section | None:
     arrays = series.arrays
     frequency, total = arrays.get("frequency_hz"), draw.shared_density(series)
     if frequency is None or total is None:
@@ -194,7 +194,7 @@ def _spectrum(result: Result, series: Series) -> Section | None:
     return _section("spectrum", *pictures, paper=True)
 
 
-def _motion(result: Result, series: Series) -> Section | None:
+def _motion(result: Result, series: Series) -> _Section | None:
     arrays = series.arrays
     pictures: list[Picture] = []
     axes: tuple[Literal["x", "y"], ...] = ("x", "y")
@@ -222,7 +222,7 @@ def _motion(result: Result, series: Series) -> Section | None:
     return _section("motion", *pictures, paper=True) if pictures else None
 
 
-def _by_time(result: Result, series: Series) -> Section | None:
+def _by_time(result: Result, series: Series) -> _Section | None:
     if not _holds(series, "time_edge_s", "frequency_edge_hz", "common_psd_by_time_arcsec2_hz"):
         return None
     edge_s, edge_hz = series.arrays["time_edge_s"], series.arrays["frequency_edge_hz"]
@@ -250,7 +250,7 @@ def _by_time(result: Result, series: Series) -> Section | None:
     )
 
 
-def _ellipses(result: Result, _series: Series) -> Section | None:
+def _ellipses(result: Result, _series: Series) -> _Section | None:
     if not set(draw.half_axes(result)) - {"atmosphere"}:
         return None
     rows = [
@@ -265,13 +265,13 @@ def _ellipses(result: Result, _series: Series) -> Section | None:
         if part.rms_major_arcsec is not None and part.rms_major_arcsec.value is not None
     ]
     heads = ["cause", "long axis", "short axis", "from +x to +y", "from north"]
-    table: Table = {"caption": TABLES["ellipses"], "columns": heads, "rows": rows}
+    table: _Table = {"caption": TABLES["ellipses"], "columns": heads, "rows": rows}
     drawn = picture(draw.draw_ellipses(result), "ellipses", table)
     unknown = None if draw.north_in_image(result) else "North"
     return _section("ellipses", drawn, unknown=unknown)
 
 
-def _periodic(result: Result, _series: Series) -> Section | None:
+def _periodic(result: Result, _series: Series) -> _Section | None:
     curves = result.tracking.phase_curves
     if not curves:
         return None
@@ -302,7 +302,7 @@ def _periodic(result: Result, _series: Series) -> Section | None:
     return _section("periodic", *pictures)
 
 
-def _witness(name: str, result: Result, series: Series) -> Section | None:
+def _witness(name: str, result: Result, series: Series) -> _Section | None:
     arrays = series.arrays
     if not _holds(series, f"{name}_frequency_hz", f"{name}_coherence"):
         return None
@@ -329,7 +329,7 @@ def _witness(name: str, result: Result, series: Series) -> Section | None:
     return section._replace(text=" ".join([section.text, *used]))
 
 
-def _shape(_result: Result, series: Series) -> Section | None:
+def _shape(_result: Result, series: Series) -> _Section | None:
     if not _holds(series, "elongation_e1", "elongation_e2"):
         return None
     both = {name: series.arrays[f"elongation_{name}"] for name in ("e1", "e2")}
@@ -341,7 +341,7 @@ def _shape(_result: Result, series: Series) -> Section | None:
 
 
 # Name of a piece, as the page lists what it does not show, and what makes it.
-_ALL: dict[str, Callable[[Result, Series], Section | None]] = {
+_ALL: dict[str, Callable[[Result, Series], _Section | None]] = {
     "rhythms": _spectrum,
     "motion over time": _motion,
     "pairs of stars": _pairs,
@@ -356,7 +356,7 @@ _ALL: dict[str, Callable[[Result, Series], Section | None]] = {
 }
 
 
-def evidence_sections(result: Result, series: Series) -> tuple[list[Section], list[str]]:
+def evidence_sections(result: Result, series: Series) -> tuple[list[_Section], list[str]]:
     """Return the pieces of evidence that the data allow, and the names of those they do not."""
     with draw.figure_style():
         made = {name: build(result, series) for name, build in _ALL.items()}

@@ -37,7 +37,7 @@ class MotionEvent:
 
 
 @dataclass(frozen=True)
-class EventSearch:
+class _EventSearch:
     """Events, the frames they touch, and what would have been seen."""
 
     events: tuple[MotionEvent, ...]
@@ -68,7 +68,7 @@ def find_events(
     *,
     real: BoolArray | None = None,
     false_alarm: float = const.EVENT_FALSE_ALARM,
-) -> EventSearch:
+) -> _EventSearch:
     """Find shocks, rows of shocks and gusts in the shared motion.
 
     `time_s` (n,): regular grid, at least `fewest_for_events` long. `motion_xy` (n, 2): without NaN.
@@ -108,7 +108,7 @@ def find_events(
     )
     affected &= real
     energy = (fast**2).sum(axis=1)
-    return EventSearch(
+    return _EventSearch(
         events,
         affected,
         smallest_peak=float(np.sqrt(2.0 * views[0].threshold.max())),
