@@ -34,6 +34,8 @@ from blursplit.spectra import (
     find_lines,
     group_harmonics,
     lomb_scargle_density,
+    shared_probability,
+    steady_chance,
 )
 from blursplit.spectra.aliases import (
     alias_candidates,
@@ -150,8 +152,6 @@ def _owner(fit: LineFit, drive_odds: float) -> Literal["tracking", "structure", 
 
 
 def _shared(grid: GridData, piece: GridSegment, fit: LineFit, search: LineSearch) -> float | None:
-    from blursplit.spectra import shared_probability
-
     rows, motion = grid.row_time_s, piece.read_xy_arcsec
     signs = ((0, 1),) if rows is None else ((0, 1), (1, -1), (1, 1), (2, -1), (2, 1))
     return shared_probability(*motion, grid.cadence_s, fit, search.continuum, rows, signs)
@@ -162,8 +162,6 @@ def _steady_chance(piece: GridSegment, fit: LineFit, cadence_s: float) -> float 
 
     As many samples as the search takes at once, whatever the length of the record.
     """
-    from blursplit.spectra import steady_chance
-
     if fit.kind != "steady":
         return None
     angle = np.radians(fit.angle_deg)

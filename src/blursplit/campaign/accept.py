@@ -6,6 +6,7 @@ import difflib
 import hashlib
 import re
 from collections.abc import Mapping, Sequence
+from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -251,8 +252,6 @@ def judge_runs(
     worst run. Of lines, one above the limit in any run fails; at each frequency the run that sees
     best says what could hide. After a slew, every slew counts.
     """
-    from importlib.metadata import version
-
     from blursplit.campaign.accept_rules import judge_lines, judge_slews
 
     results = [result for result, _ in runs]

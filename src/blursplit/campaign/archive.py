@@ -164,7 +164,6 @@ def _local_processes(workers: int) -> Iterator[Executor]:
         yield _Here()
         return
     import multiprocessing
-    import os
     from concurrent.futures import ProcessPoolExecutor
 
     pool = ProcessPoolExecutor(

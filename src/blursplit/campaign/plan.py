@@ -12,7 +12,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.campaign.accept import EXACT, Limit, Limits, LineRule, SettleRule
+from blursplit.campaign.accept import (
+    EXACT,
+    Limit,
+    Limits,
+    LineRule,
+    SettleRule,
+    refuse_other_aperture,
+)
 from blursplit.campaign.accept_rules import mount_ends_arcsec
 from blursplit.campaign.background import (
     Background,
@@ -125,8 +132,6 @@ def _needs(
     half of it (numbers) or a line of its size (rules on lines), as `accept` asks: the upper range
     of winds, found 95 times in 100.
     """
-    from blursplit.campaign.accept import refuse_other_aperture
-
     refuse_other_aperture("plan", float(instrument.get("aperture_m")), limits, "setup is")
 
     def make(length_s: float, cadence_s: float) -> Background:

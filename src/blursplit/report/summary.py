@@ -20,7 +20,7 @@ from blursplit.report.numbers import (
     setup_text,
 )
 from blursplit.report.words import CAUSE_NAMES, CURE_NAMES, cautions_for, sentence, text_of
-from blursplit.result import Event, Line, NextStep, Result
+from blursplit.result import Event, Line, NextStep, Remark, Result
 
 _NOT_CHECKED = "pixels-not-checked"
 
@@ -68,8 +68,6 @@ class _Segment(NamedTuple):
 def _headline(result: Result) -> str:
     verdict = result.verdict
     if verdict.headline_code:
-        from blursplit.result import Remark
-
         return text_of(Remark.of(verdict.headline_code, **verdict.headline_facts))
     return plain(verdict.headline) or "Nothing is said about this sequence."
 

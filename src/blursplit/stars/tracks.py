@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import asdict, dataclass, field, fields, replace
+from html import escape
 from pathlib import Path
 from typing import Any, Literal
 
@@ -167,8 +168,6 @@ class StarTracks:
         return f"StarTracks({self.n_frames} frames, {self.n_stars} stars, {length:.3g} s{rate})"
 
     def _repr_html_(self) -> str:
-        from html import escape
-
         notes = ""
         for code, facts in self.notes:
             told = ", ".join(f"{name} {value}" for name, value in facts.items())
@@ -187,8 +186,6 @@ class StarTracks:
         rig : Rig, optional
             Gives pixel scale, exposure and frame interval of positions.
         """
-        from pathlib import Path
-
         from blursplit.stars.positions import positions_to_tracks
 
         if isinstance(positions, str | Path) and Path(positions).is_dir():
