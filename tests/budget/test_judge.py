@@ -12,8 +12,8 @@ from blursplit.budget.summary import Readings, saving_parts, with_cures
 from blursplit.constants import FWHM_PER_SIGMA
 from blursplit.definitions import CAUSES, CURES, OWNERS, Conditions, in_windows, savings, width
 from blursplit.estimate import Estimate, estimate_between
-from blursplit.report.words import put_in_words
-from blursplit.result import Check, Fwhm, Line, Motion, Open, Result, SequenceInfo
+from blursplit.report.words import put_in_words, text_of
+from blursplit.result import Check, Fwhm, Line, Motion, Open, Remark, Result, SequenceInfo
 
 N = 100
 INFO = SequenceInfo(files=1, frames=500, frames_used=500, stars_used=5)
@@ -162,6 +162,15 @@ def test_positions_alone_decide_on_what_a_gaussian_path_adds(limit, answer):
     assert told.matters["mechanics"] == answer
     assert_allclose(told.headline_facts["added_arcsec"], 2.3548 * limit, rtol=1e-4)
     assert told.next
+
+
+def test_positions_alone_beside_a_measured_width_do_not_call_it_unmeasured():
+    wide = Estimate(value=5.32, low=4.3, high=6.3, low95=3.4, high95=7.3)
+    result = Result(sequence=INFO, motion=Motion(), fwhm=Fwhm(recorded_arcsec=wide))
+    found = Findings("positions", 5.0, 17_700.0, 1625.0, 8, missing=("shorter-exposure",))
+    verdict = judge_positions(result, found, None)
+    said = text_of(Remark(code=verdict.headline_code, facts=verdict.headline_facts))
+    assert said == "What makes your stars 5.3 arcsec wide these frames do not tell."
 
 
 def test_line_of_the_largest_size_is_named():

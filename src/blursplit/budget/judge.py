@@ -95,7 +95,10 @@ def judge_positions(result: Result, found: Findings, worth_arcsec: float | None)
     """
     worth = worth_of(None, worth_arcsec)
     motion = result.open.motion_rms_major_arcsec
+    width = result.fwhm.recorded_arcsec
     facts: Facts = {}
+    if width is not None and width.value is not None:
+        facts = {"width": "measured", "width_arcsec": width.value}
     answer: Answer = "open"
     if result.open.band_hz is not None:
         facts["band_low_hz"], facts["band_high_hz"] = result.open.band_hz

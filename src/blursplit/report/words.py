@@ -80,6 +80,7 @@ _MOTIONS: dict[str, str] = {
 VARIANT_FACTS: dict[str, str] = {
     "cure-matters": "cure",
     "open": "near_air",
+    "positions-only": "width",
     "not-asked": "check",
     "lines-found": "count",
     "undersampled": "of",
@@ -101,6 +102,12 @@ _WOULD_BE = (
     " would be {without_arcsec:arcsec}, not {width_arcsec:figure}."
     "[[ Your seeing was {seeing_arcsec:arcsec}.]]"
 )
+_MOVED = (
+    "[[Your stars moved by {rms_arcsec:arcsec} rms between {band_low_hz:figure} and "
+    "{band_high_hz:hz}. ]][[Your stars moved by {rms_px:px} rms between {band_low_hz:figure} "
+    "and {band_high_hz:hz}. ]][[That adds {added_arcsec:arcsec} to their width. ]]"
+)
+
 _HEADLINES: dict[str, str] = {
     "cure-matters": "Without {cure:cure} your stars" + _WOULD_BE,
     "cure-matters/tracking": "With perfect tracking your stars" + _WOULD_BE,
@@ -123,11 +130,9 @@ _HEADLINES: dict[str, str] = {
         "Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be shaking and drift, or "
         "air; these frames do not tell which."
     ),
-    "positions-only": (
-        "[[Your stars moved by {rms_arcsec:arcsec} rms between {band_low_hz:figure} and "
-        "{band_high_hz:hz}. ]][[Your stars moved by {rms_px:px} rms between {band_low_hz:figure} "
-        "and {band_high_hz:hz}. ]][[That adds {added_arcsec:arcsec} to their width. ]]"
-        "Their width itself was not measured."
+    "positions-only": _MOVED + "Their width itself was not measured.",
+    "positions-only/measured": (
+        _MOVED + "What makes your stars {width_arcsec:arcsec} wide these frames do not tell."
     ),
     "not-converged": (
         "No verdict: two independent runs of the fit disagree[[ (R-hat {r_hat:ratio})]]. What was "
