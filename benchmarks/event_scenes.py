@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from blursplit.simulate.air import Atmosphere, Pace, frames_per_stretch, layer_geometries
-from blursplit.simulate.camera import place_stars
-from blursplit.simulate.imaging import annular_pupil, tilt_basis
+from blursplit.simulate.camera import annular_pupil, place_stars, tilt_basis
 from blursplit.simulate.motion import draw_shared_motion
 from blursplit.simulate.scene import (
     AirLayer,

@@ -12,7 +12,7 @@ from blursplit.frames import open_frames
 from blursplit.motion import fit_common_motion
 from blursplit.rig import Rig
 from blursplit.simulate import Scene, write_sequence
-from blursplit.simulate.imaging import Imager, choose_grid
+from blursplit.simulate.camera import Imager, choose_grid
 from blursplit.simulate.scene import SceneTelescope
 from blursplit.stars import follow_stars
 

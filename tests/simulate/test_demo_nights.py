@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.simulate import Simulation, open_night, shaken_night, turbulent_night
-from blursplit.simulate.imaging import width_of_transform
+from blursplit.simulate.camera import width_of_transform
 
 
 @pytest.fixture(scope="module")

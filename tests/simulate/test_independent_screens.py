@@ -11,7 +11,7 @@ import pytest
 from astropy.io import fits
 from numpy.testing import assert_allclose
 
-from blursplit.simulate.imaging import expected_variances
+from blursplit.simulate.camera import expected_variances
 
 SCRIPT = Path(__file__).parents[2] / "benchmarks" / "independent_screens.py"
 

@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.simulate.air import Atmosphere, LayerGeometry, Pace, draw_field, strip_of_each_star
-from blursplit.simulate.imaging import (
+from blursplit.simulate.camera import (
     annular_pupil,
     atmosphere_fwhm_arcsec,
     expected_variances,

@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.constants import ARCSEC_PER_RADIAN
-from blursplit.simulate.imaging import Imager, choose_grid, width_of_transform
+from blursplit.simulate.camera import Imager, choose_grid, width_of_transform
 from blursplit.simulate.scene import SceneTelescope
 
 WAVELENGTH_M = 550e-9

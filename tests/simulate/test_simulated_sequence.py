@@ -10,7 +10,7 @@ import blursplit as bs
 from blursplit.constants import ARCSEC_PER_RADIAN
 from blursplit.definitions import in_windows, savings, width
 from blursplit.simulate import Scene, Simulation
-from blursplit.simulate.imaging import width_of_transform
+from blursplit.simulate.camera import width_of_transform
 from blursplit.simulate.sequence import sub_exposures
 from blursplit.turbulence.conversions import structure_function
 

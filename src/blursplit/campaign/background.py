@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 
 from blursplit import constants as const
+from blursplit.campaign.estimates import quantile
 from blursplit.result import Result
 from blursplit.series import Series
 from blursplit.spectra.aliases import apparent_frequency
@@ -121,8 +122,6 @@ def background_of(result: Result, series: Series | None = None) -> Background | 
     aperture = result.setting("aperture_m")
     if seeing is None or not aperture:
         return None
-    from blursplit.campaign.estimates import quantile
-
     outer = result.setting("outer_scale_m", [10.0, 50.0])
     wind = result.setting("wind_m_s", [2.0, 30.0])
     wavelength = s.wavelength_m or 550e-9

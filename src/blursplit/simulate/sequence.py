@@ -26,13 +26,16 @@ from blursplit.simulate.air import (
     layer_geometries,
     near_geometry,
 )
-from blursplit.simulate.camera import Detector, images_through_mask, place_stars, plan_frames
-from blursplit.simulate.imaging import (
+from blursplit.simulate.camera import (
+    Detector,
     Imager,
     MeanLight,
     atmosphere_fwhm_arcsec,
     choose_grid,
     expected_variances,
+    images_through_mask,
+    place_stars,
+    plan_frames,
     rough_modes,
     tilt_basis,
     width_of_transform,

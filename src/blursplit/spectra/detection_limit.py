@@ -12,6 +12,7 @@ from functools import lru_cache
 import numpy as np
 
 from blursplit import constants as const
+from blursplit.spectra.lines import chance_of_gain
 from blursplit.spectra.periodogram import Periodogram, mode_density, motion_periodogram
 from blursplit.types import FloatArray
 
@@ -138,8 +139,6 @@ def _blank_periodogram() -> Periodogram:
 @lru_cache(maxsize=64)
 def _gain_threshold(piece_s: float, nyquist_hz: float, false_alarm: float) -> float:
     from scipy.optimize import brentq
-
-    from blursplit.spectra.lines import chance_of_gain
 
     low = const.LINE_LOWEST_BINS / piece_s
     return float(
