@@ -32,11 +32,20 @@ def gather(  # pragma: no cover - compiled
     which is then less by 32768.
     """
     stars, size = x0.shape[1], out.shape[2]
+    ny, nx = raw.shape[1], raw.shape[2]
+    swapped, flip, zero = packing
+    lanes, wide = _lanes(size), _wide(size)
     stored = np.empty(size * size, dtype=raw.dtype)
     for number in range(raw.shape[0]):
+        pixels = raw[number].ravel()
         for star in range(stars):
             stamp = out[number, star].ravel()
-            copy_stamp(raw[number], packing, x0[number], y0[number], star, stored, stamp)
+            x, y = x0[number, star], y0[number, star]
+            if is_inside(x, y, size, nx, ny) and (y + size - 1) * nx + x + lanes <= nx * ny:
+                copy_rows(pixels, y * nx + x, nx, size, lanes, swapped, flip, zero, wide)
+                _narrow(wide, size, stamp)
+            else:
+                copy_stamp(raw[number], packing, x0[number], y0[number], star, stored, stamp)
 
 
 @exact
@@ -334,9 +343,9 @@ def _widen(stamp: Any, size: int, wide: Any) -> None:  # pragma: no cover - comp
 def _narrow(wide: Any, size: int, stamp: Any) -> None:  # pragma: no cover - compiled
     lanes = _lanes(size)
     for row in range(size):
-        source, target = wide[row * lanes :], stamp[row * size : row * size + size]
+        begin, to = np.uintp(row * lanes), np.uintp(row * size)
         for i in range(size):
-            target[i] = source[i]
+            stamp[to + np.uintp(i)] = wide[begin + np.uintp(i)]
 
 
 @exact

@@ -213,15 +213,26 @@ class Cuts:
         """
         if (self.column[star] >= 0).all():
             return np.asarray(self.pixels[frame, self.column[star]])
-        first, stars = int(frame.min()), np.unique(star)
-        rows = slice(first, int(frame.max()) + 1)
-        near_x, near_y = x0[rows][:, stars], y0[rows][:, stars]
+        # As many stamps of each frame as the one has that asks for most, whichever stars they are.
+        first, order = int(frame.min()), np.argsort(frame, kind="stable")
+        row = frame[order] - first
+        count = np.bincount(row)
+        column = np.arange(row.size) - np.repeat(np.cumsum(count) - count, count)
+        rows = slice(first, first + count.size)
+
+        def table(corner: IntArray) -> IntArray:
+            out = np.repeat(corner[rows, star[0], None], count.max(), axis=1)
+            out[row, column] = corner[frame[order], star[order]]
+            return out
+
+        near_x, near_y = table(x0), table(y0)
         begin, end = self._start + rows.start, self._start + rows.stop
         cuts = self._source.cut(begin, end, near_x, near_y, self.size)
-        near_x, near_y = np.ascontiguousarray(near_x), np.ascontiguousarray(near_y)
         hot = hot_near(near_x, near_y, self.size, self._setup)
         kernels().blank_pixels(cuts, near_x, near_y, hot)
-        return np.asarray(cuts[frame - first, np.searchsorted(stars, star)])
+        out = np.empty((row.size, self.size, self.size), dtype=np.float32)
+        out[order] = cuts[row, column]
+        return out
 
 
 @dataclass

@@ -90,6 +90,8 @@ def _is_folded(width_px: float, x_px: FloatArray, y_px: FloatArray) -> bool:
     A star that wanders over its pixels folds with a turning phase, which averages out.
     """
     folded = np.exp(-0.5 * (np.pi * width_px) ** 2)
+    if folded <= const.MOST_FOLDED:  # whatever the phases are
+        return width_px < const.NARROWEST_STACKED_PX
     fixed = max(abs(np.nanmean(np.exp(2j * np.pi * at))) for at in (x_px, y_px))
     return bool(folded * fixed > const.MOST_FOLDED or width_px < const.NARROWEST_STACKED_PX)
 

@@ -150,18 +150,12 @@ def unwindow(
     The product of two Gaussians has the inverse covariance M^-1 = C^-1 + 1/w^2; this solves for
     C. NaN where noise has made the windowed moments as wide as the window itself.
     """
-    determinant = mxx_px2 * myy_px2 - mxy_px2**2
-    with np.errstate(divide="ignore", invalid="ignore"):
-        a = myy_px2 / determinant - 1.0 / window_px**2
-        b = mxx_px2 / determinant - 1.0 / window_px**2
-        c = -mxy_px2 / determinant
-        d = a * b - c**2
-        real = (determinant > 0) & (d > 0) & (a > 0)
-        return (
-            np.where(real, b / d, np.nan),
-            np.where(real, a / d, np.nan),
-            np.where(real, -c / d, np.nan),
-        )
+    from blursplit.stars import shape_kernels
+
+    out = np.empty((3, mxx_px2.size))
+    shape_kernels.unwindow(mxx_px2, myy_px2, mxy_px2, float(window_px), out)
+    xx, yy, xy = out
+    return xx, yy, xy
 
 
 def measure_centroids(

@@ -41,23 +41,18 @@ def _measure_excess(
     corner, and all stars are blurred alike when the telescope shakes. So what a Gaussian of the
     frame's median moments would show at the star's own place is taken off.
     """
+    from blursplit.stars.shape_kernels import sharpness
 
-    def of_frame(values: FloatArray) -> FloatArray:
-        table = values.reshape(shape)
-        return np.repeat(masked_median(table, np.isfinite(table)), shape[1])
-
-    xx, yy, xy = of_frame(shapes.xx_px2), of_frame(shapes.yy_px2), of_frame(shapes.xy_px2)
-    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
-        determinant = xx * yy - xy * xy
-
-        def height(x: FloatArray, y: FloatArray) -> FloatArray:
-            power = (x * x * yy + y * y * xx - 2.0 * x * y * xy) / determinant
-            return np.asarray(np.exp(-0.5 * power), dtype=float)
-
-        around = height(dx_px + 1, dy_px) + height(dx_px - 1, dy_px)
-        around += height(dx_px, dy_px + 1) + height(dx_px, dy_px - 1)
-        usual = (height(dx_px, dy_px) - 0.25 * around) / (2.0 * np.pi * np.sqrt(determinant))
-        return (above_adu / shapes.flux_adu - usual).reshape(shape)
+    moments = shapes.xx_px2, shapes.yy_px2, shapes.xy_px2
+    out = np.empty(shape)
+    sharpness(
+        above_adu.reshape(shape),
+        (dx_px.reshape(shape), dy_px.reshape(shape)),
+        shapes.flux_adu.reshape(shape),
+        tuple(values.reshape(shape) for values in moments),
+        out,
+    )
+    return out
 
 
 def find_spikes(
@@ -320,25 +315,13 @@ def centroid_variance_terms(
     Returns `star_px2_adu` (m,): to be divided by the gain [e-/adu]: photon noise of the star
     itself; `background_px2` (m,): the variance is their sum; NaN where the shape is unknown.
     """
-    background = np.zeros_like(shapes.core_adu)
-    star = np.zeros_like(shapes.core_adu)
-    axes = (
-        (shapes.xx_px2, shapes.yy_px2, shapes.slope_x_adu),
-        (shapes.yy_px2, shapes.xx_px2, shapes.slope_y_adu),
-    )
-    with np.errstate(divide="ignore", invalid="ignore"):
-        for own, other, slope in axes:
-            light = _window_squared_moment(own, other, window_px) * shapes.flux_adu
-            star += 0.5 * light / slope**2
-            background += 0.25 * np.pi * window_px**4 * pixel_variance_adu2 / slope**2
+    from blursplit.stars.shape_kernels import centroid_noise
+
+    out = np.empty((2, shapes.flux_adu.size))
+    moments = shapes.xx_px2, shapes.yy_px2, shapes.slope_x_adu, shapes.slope_y_adu
+    centroid_noise(moments, shapes.flux_adu, pixel_variance_adu2, float(window_px), out)
+    star, background = out
     return star, background
-
-
-def _window_squared_moment(own: FloatArray, other: FloatArray, window: float) -> FloatArray:
-    """Return sum w^2 x^2 P for a Gaussian P of unit flux and variances `own` (along x), `other`."""
-    narrow = 1.0 / (1.0 / own + 2.0 / window**2)
-    narrow_other = 1.0 / (1.0 / other + 2.0 / window**2)
-    return narrow * np.sqrt(narrow / own * narrow_other / other)
 
 
 def core_signal_to_noise(
