@@ -14,7 +14,7 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.compiling import exact, loose
-from blursplit.lanes import add_pieces, copy_rows, fetch, weigh_rows
+from blursplit.lanes import add_pieces, copy_rows, weigh_rows
 from blursplit.medians import median_of
 
 _PIECES = 12  # of a stamp's border, a median of them forgives a neighbour or two
@@ -52,7 +52,7 @@ def gather(  # pragma: no cover - compiled
 def copy_stamp(  # pragma: no cover - compiled
     frame: Any, packing: Any, x0: Any, y0: Any, star: int, stored: Any, stamp: Any
 ) -> None:
-    """Copy the stamp of one star, and fetch the next star's pixels into the cache."""
+    """Copy the stamp of one star."""
     swapped, flip, zero = packing
     ny, nx = frame.shape
     size = round(math.sqrt(stamp.size))
@@ -62,8 +62,6 @@ def copy_stamp(  # pragma: no cover - compiled
         _copy_over_edge(frame, packing, x, y, size, stamp)
         return
     pixels = frame.ravel()
-    if star + 1 < x0.size and is_inside(x0[star + 1], y0[star + 1], size, nx, ny):
-        _fetch(pixels, y0[star + 1] * nx + x0[star + 1], nx, size)
     place = y * nx + x
     for row in range(size):
         source = pixels[place : place + size]
@@ -101,14 +99,6 @@ def _copy_over_edge(  # pragma: no cover - compiled
 def is_inside(x: int, y: int, size: int, nx: int, ny: int) -> bool:  # pragma: no cover - compiled
     """Return whether all of a stamp lies within the frame."""
     return bool((x >= 0) & (y >= 0) & (x + size <= nx) & (y + size <= ny))
-
-
-@exact
-def _fetch(frame: Any, at: int, nx: int, size: int) -> None:  # pragma: no cover - compiled
-    """Begin to load both ends of every row of a stamp: nobody waits for them."""
-    for place in range(at, at + size * nx, nx):
-        fetch(frame, place)
-        fetch(frame, place + size - 1)
 
 
 @loose
@@ -187,7 +177,7 @@ def _sky_with_gaps(  # pragma: no cover - compiled
 def _windows(  # pragma: no cover - compiled
     x: float, y: float, lead: int, used: int, rates: Any, along_x: Any, along_y: Any
 ) -> None:
-    """Write the window about (x, y) along both axes, with its first and second moments.
+    """Write the window about (x, y) along both axes.
 
     Neighbouring values of a Gaussian have ratios that change by one constant factor. Along x there
     are `lead` pixels before it that it does not touch.
@@ -196,15 +186,8 @@ def _windows(  # pragma: no cover - compiled
     value_x, value_y = math.exp(-0.5 * scale * x * x), math.exp(-0.5 * scale * y * y)
     ratio_x, ratio_y = math.exp(scale * (x - 0.5)), math.exp(scale * (y - 0.5))
     for i in range(used):
-        dx, dy = i - x, i - y
-        at = lead + i
-        at += at // const.LANES * 2 * const.LANES
-        along_x[at] = value_x
-        along_x[at + const.LANES] = value_x * dx
-        along_x[at + 2 * const.LANES] = value_x * dx * dx
-        along_y[3 * i] = value_y
-        along_y[3 * i + 1] = value_y * dy
-        along_y[3 * i + 2] = value_y * dy * dy
+        along_x[np.uintp(lead + i)] = value_x
+        along_y[np.uintp(i)] = value_y
         value_x *= ratio_x
         value_y *= ratio_y
         ratio_x *= factor
@@ -212,20 +195,23 @@ def _windows(  # pragma: no cover - compiled
 
 
 @loose
-def _moments(used: int, room: Any) -> Any:  # pragma: no cover - compiled
+def _moments(  # pragma: no cover - compiled
+    x: float, y: float, lead: int, used: int, room: Any
+) -> Any:
     """Return sums of light under the window: 1, x, y, xx, yy, xy about its centre."""
     light, along_x, along_y, sums, _ = room
-    weigh_rows(light, 0, along_y, used, along_x, 0, sums)
-    core, x, y, xx, yy, xy = sums[0], sums[1], sums[2], sums[3], sums[4], sums[5]
-    for first in range(used * const.LANES, light.size, used * const.LANES):
-        weigh_rows(light, first, along_y, used, along_x, first // used * 3, sums)
+    x += lead
+    weigh_rows(light, 0, along_y, used, y, along_x, 0, x, sums)
+    core, mx, my, xx, yy, xy = sums[0], sums[1], sums[2], sums[3], sums[4], sums[5]
+    for first in range(const.LANES, along_x.size, const.LANES):
+        weigh_rows(light, first * used, along_y, used, y, along_x, first, x - first, sums)
         core += sums[0]
-        x += sums[1]
-        y += sums[2]
+        mx += sums[1]
+        my += sums[2]
         xx += sums[3]
         yy += sums[4]
         xy += sums[5]
-    return core, x, y, xx, yy, xy
+    return core, mx, my, xx, yy, xy
 
 
 @loose
@@ -248,7 +234,7 @@ def _centroid(  # pragma: no cover - compiled
     scale = rates[0]
     for step in range(most_steps):
         _windows(x, y, lead, used, rates, along_x, along_y)
-        core, mx, my, xx, yy, xy = _moments(used, room)
+        core, mx, my, xx, yy, xy = _moments(x, y, lead, used, room)
         if not core > darkest:
             break
         mx, my, xx, yy, xy = mx / core, my / core, xx / core, yy / core, xy / core
@@ -309,8 +295,8 @@ def _room(size: int, window: Any) -> Any:  # pragma: no cover - compiled
     scale = 1.0 / (window[1] * window[1])
     return (
         np.zeros(used * lanes, dtype=np.float32),
-        np.zeros(3 * lanes, dtype=np.float32),
-        np.zeros(3 * used, dtype=np.float32),
+        np.zeros(lanes, dtype=np.float32),
+        np.zeros(used, dtype=np.float32),
         np.empty(6, dtype=np.float32),
         (scale, math.exp(-scale)),
     )
@@ -391,10 +377,8 @@ def _settle(  # pragma: no cover - compiled
                 light[np.uintp(i)] = wide[begin + np.uintp(i)] - flat
         else:
             for i in range(light.size):
-                row, column = (
-                    i // const.LANES % used,
-                    i // (const.LANES * used) * const.LANES + i % const.LANES,
-                )
+                part, row = divmod(i // const.LANES, used)
+                column = part * const.LANES + i % const.LANES
                 light[i] = wide[(lead + row) * lanes + column] - flat
         x, y = start[0] - lead, start[1] - lead
         darkest = rounding * sigma * sigma * abs(sky)
@@ -512,21 +496,18 @@ def measure_stored(  # pragma: no cover - compiled
     border = _border_room(sides)
     for number in range(raw.shape[0]):
         frame, left, top = raw[number], x0[number], y0[number]
+        pixels = frame.ravel()
         for star in range(stars):
-            row = star + 1
             at_x, at_y = left[star], top[star]
             # Whole lanes are read where they lie in the frame's memory.
             end = (at_y + size - 1) * nx + at_x + lanes
             plain = is_inside(at_x, at_y, size, nx, ny) and end <= ny * nx
             if plain:
-                pixels = frame.ravel()
-                if row < stars and is_inside(left[row], top[row], size, nx, ny):
-                    _fetch(pixels, top[row] * nx + left[row], nx, size)
                 copy_rows(pixels, at_y * nx + at_x, nx, size, lanes, swapped, flip, zero, wide)
             else:
                 copy_stamp(frame, packing, left, top, star, stored, stamp)
                 _widen(stamp, size, wide)
-            if hot[2][star] != hot[2][row]:
+            if hot[2][star] != hot[2][star + 1]:
                 plain = False
                 blank(wide, size, lanes, at_x, at_y, hot, star)
             if kept[star] >= 0:

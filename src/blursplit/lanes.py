@@ -105,28 +105,6 @@ def _either(typed: Callable[..., Any], twin: Callable[..., None]) -> Any:
     return twin if getattr(config, "DISABLE_JIT", 0) else intrinsic(typed)
 
 
-# --- what is needed soon --------------------------------------------------------------------------
-def _say_fetch(words: _Words) -> None:
-    builder, ir = words.builder, words.ir
-    byte, number = ir.IntType(8).as_pointer(), ir.IntType(32)
-    kind = ir.FunctionType(ir.VoidType(), [byte, number, number, number])
-    function = builder.module.declare_intrinsic("llvm.prefetch", [byte], kind)
-    pixel = builder.bitcast(words.at(words.data(0), words.arguments[1]), byte)
-    builder.call(function, [pixel, number(0), number(3), number(1)])  # read, keep, data
-
-
-def _type_fetch(_typing: Any, pixels: Any, _place: Any) -> Any:
-    return types.void(pixels, types.intp), _told(_say_fetch)
-
-
-def _wait_for_pixels(_pixels: Any, _place: int) -> None:
-    pass
-
-
-fetch: Any = _either(_type_fetch, _wait_for_pixels)
-"""Tell the processor that a pixel, `fetch(pixels, place)`, is needed soon."""
-
-
 # --- rows of stored pixels as numbers -------------------------------------------------------------
 def _say_copy(words: _Words) -> None:
     builder, ir = words.builder, words.ir
@@ -246,10 +224,10 @@ pixel is not finite.
 
 # --- light under a window -------------------------------------------------------------------------
 def _say_weigh(words: _Words) -> None:
-    builder, number = words.builder, words.number
-    light, down, out = words.at(words.data(0), words.arguments[1]), words.data(2), words.data(6)
-    across = words.at(words.data(4), words.arguments[5])
-    none = words.ir.Constant(words.many(words.single), [0.0] * _HALF)
+    builder, ir, number = words.builder, words.ir, words.number
+    light, down, out = words.at(words.data(0), words.arguments[1]), words.data(2), words.data(8)
+    across = words.at(words.data(5), words.arguments[6])
+    none = ir.Constant(words.many(words.single), [0.0] * _HALF)
 
     def add(row: Any, held: list[Any]) -> list[Any]:
         begin = builder.mul(row, number(const.LANES))
@@ -257,18 +235,29 @@ def _say_weigh(words: _Words) -> None:
             words.load(words.at(light, builder.add(begin, number(_HALF * half))), words.single)
             for half in range(2)
         ]
+        far = builder.fsub(builder.sitofp(row, words.double), words.arguments[4])
+        off = words.spread(builder.fptrunc(far, words.single))
+        weight = words.spread(builder.load(words.at(down, row)))
         values = []
         for k in range(3):
-            place = builder.add(builder.mul(row, number(3)), number(k))
-            weight = words.spread(builder.load(words.at(down, place)))
             values += [words.joined(here[i], weight, held[2 * k + i]) for i in range(2)]
+            weight = builder.fmul(weight, off)
         return values
 
     sums = words.repeat(words.arguments[3], [none] * 6, add)
-    window = [words.load(words.at(across, number(_HALF * i)), words.single) for i in range(6)]
+    window = []
+    for half in range(2):
+        lanes = ir.Constant(
+            words.many(words.double), [float(_HALF * half + i) for i in range(_HALF)]
+        )
+        far = builder.fsub(lanes, words.spread(words.arguments[7]))
+        off = builder.fptrunc(far, none.type)
+        weight = words.load(words.at(across, number(_HALF * half)), words.single)
+        once = builder.fmul(weight, off)
+        window.append((weight, once, builder.fmul(once, off)))
     for place, (y, x) in enumerate(_ORDER):
-        one = builder.fmul(sums[2 * y], window[2 * x])
-        product = words.joined(sums[2 * y + 1], window[2 * x + 1], one)
+        one = builder.fmul(sums[2 * y], window[0][x])
+        product = words.joined(sums[2 * y + 1], window[1][x], one)
         name = f"llvm.vector.reduce.fadd.v{_HALF}f32"
         total = words.call(name, words.single, words.single(0.0), product, loose=True)
         builder.store(total, words.at(out, number(place)))
@@ -278,25 +267,45 @@ _ORDER = ((0, 0), (0, 1), (1, 0), (0, 2), (2, 0), (1, 1))  # powers of y and x
 
 
 def _type_weigh(
-    _typing: Any, light: Any, _first: Any, down: Any, _rows: Any, across: Any, _begin: Any, out: Any
+    _typing: Any,
+    light: Any,
+    _first: Any,
+    down: Any,
+    _rows: Any,
+    _y: Any,
+    across: Any,
+    _begin: Any,
+    _x: Any,
+    out: Any,
 ) -> Any:
-    signature = types.void(light, types.intp, down, types.intp, across, types.intp, out)
+    size, far = types.intp, types.float64
+    signature = types.void(light, size, down, size, far, across, size, far, out)
     return signature, _told(_say_weigh)
 
 
 def _weigh_in_numpy(
-    light: Any, first: int, down: Any, rows: int, across: Any, begin: int, out: Any
+    light: Any,
+    first: int,
+    down: Any,
+    rows: int,
+    y: float,
+    across: Any,
+    begin: int,
+    x: float,
+    out: Any,
 ) -> None:
     pixels = light[first : first + rows * const.LANES].reshape(rows, const.LANES)
-    window = across[begin : begin + 3 * const.LANES].reshape(3, const.LANES)
-    table = down[: 3 * rows].reshape(rows, 3).T @ pixels @ window.T
-    out[:] = [table[y, x] for y, x in _ORDER]
+    power = np.arange(3)
+    by_y = down[:rows] * (np.arange(rows) - y) ** power[:, None]
+    by_x = across[begin : begin + const.LANES] * (np.arange(const.LANES) - x) ** power[:, None]
+    table = by_y @ pixels @ by_x.T
+    out[:] = [table[j, i] for j, i in _ORDER]
 
 
 weigh_rows: Any = _either(_type_weigh, _weigh_in_numpy)
-"""Write six sums of light under a window: `light, first, down, rows, across, begin, out`.
+"""Write sums of light under a window: `light, first, down, rows, y, across, begin, x, out`.
 
-Those of 1, x, y, xx, yy, xy. `light`: rows of `constants.LANES` pixels from `first` on. `down`
-(rows * 3,): the window along y, and times y and its square, row by row. `across`: from `begin` on
-the same along x, as many values each as a row has. All of them float32.
+Those of 1, x, y, xx, yy, xy about (x, y), counted from the first pixel. `light`: rows of
+`constants.LANES` pixels from `first` on. `down` (rows,), and `across` from `begin` on: the window
+along either axis. All of them float32.
 """
