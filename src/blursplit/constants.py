@@ -133,6 +133,7 @@ BLANK_RUNS = 24  # - | of long sequences: 384 frames tell a correlation to 0.001
 ALIKE_PX = 0.3  # px | starlight that moves by it changes a tenth of what it changes by a width
 FEWEST_ALIKE = 3000  # pixels | tell a correlation to 0.02
 FAR_PIXEL = 5  # px | beyond the reach of the usual filters
+BESIDE_STEPS = (1, FAR_PIXEL, 0)  # px | neighbours, pixels far apart, a pixel with itself
 PATTERN_REACH_PX = 3  # px | judgement: largest jump of a window in eight frames that is looked for
 PATTERN_SIGMAS = 5.0  # - | 49 places, one in 70,000 by chance (normal distribution)
 HOT_LOOKS = 24  # - | judgement: whole frames that are looked at for lone bright pixels

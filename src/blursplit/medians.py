@@ -82,6 +82,25 @@ def _middle_of(values: Any, absolute: int, kept: Any) -> float:  # pragma: no co
 
 
 @exact
+def two_levels(values: Any, fewest: int, out: Any) -> None:  # pragma: no cover - compiled
+    """Write what values differ in all from two medians: of those before a place, and from it on.
+
+    For each place with `fewest` values on either side.
+    """
+    n = values.size
+    kept = np.empty(n)
+    for place in range(fewest, n - fewest + 1):
+        total = 0.0
+        for first, last in ((0, place), (place, n)):
+            for i in range(first, last):
+                kept[i - first] = values[i]
+            middle = median_of(kept, last - first)
+            for i in range(first, last):
+                total += abs(values[i] - middle)
+        out[place - fewest] = total
+
+
+@exact
 def _keep(values: Any, mask: Any, kept: Any) -> int:  # pragma: no cover - compiled
     """Write the values under the mask one after the other and return how many they are."""
     n = 0

@@ -132,6 +132,24 @@ def add_within(  # pragma: no cover - compiled
                 counts[x] += np.float32(1) if kept else np.float32(0)
 
 
+@exact
+def densest_square(votes: Any, row: Any, column: Any) -> int:  # pragma: no cover - compiled
+    """Return the first place (y nx + x) of the two by two cells that together have most votes.
+
+    `row`, `column` (m,): cells with a vote; none of them in the last row or column.
+    """
+    best, at = -1.0, -1
+    for number in range(row.size):
+        for k in range(4):
+            y, x = row[number] - k // 2, column[number] - k % 2
+            if y >= 0 and x >= 0:
+                total = votes[y, x] + votes[y + 1, x] + votes[y, x + 1] + votes[y + 1, x + 1]
+                place = y * votes.shape[1] + x
+                if total > best or (total == best and place < at):
+                    best, at = total, place
+    return at
+
+
 @loose
 def pattern_products(one: Any, other: Any, reach: int, out: Any) -> None:  # pragma: no cover
     """Write how images are correlated with others moved by whole pixels.
@@ -246,6 +264,33 @@ def neighbour_products(images: Any, step: int, limit: float) -> float:  # pragma
                     one = min(max(image[y, x], -limit), limit)
                     along += one * min(max(image[y + step, x], -limit), limit)
     return float(0.5 * (across + along) / (n * patches * size * (size - step)))
+
+
+@exact
+def far_products(  # pragma: no cover - compiled
+    images: Any, one: Any, other: Any, steps: Any, limit: float, out: Any
+) -> None:
+    """Write what `neighbour_products` says at some steps of pairs of images less each other.
+
+    Behind it the sum of squares of what pixels side by side differ there, clipped to 1.5 limits.
+    `images` (n, patches, size, size). `one`, `other` (m,): the pairs. `out` (steps + 1,).
+    """
+    _, patches, size, _ = images.shape
+    change = np.empty((1, patches, size, size))
+    flat = change.ravel()
+    out[:] = 0
+    for number in range(one.size):
+        first, second = images[one[number]].ravel(), images[other[number]].ravel()
+        for i in range(flat.size):
+            flat[i] = first[i] - second[i]
+        for k in range(steps.size):
+            out[k] += neighbour_products(change, steps[k], limit) / one.size
+        total = 0.0
+        for row in range(patches * size):
+            for x in range(row * size, row * size + size - 1):
+                off = min(max(flat[x + 1] - flat[x], -1.5 * limit), 1.5 * limit)
+                total += off * off
+        out[steps.size] += total
 
 
 @exact

@@ -86,14 +86,11 @@ def last_step(value_px: FloatArray) -> int:
     if n < 2 * const.TREND_FEWEST:
         return 0
     half = n // 2
-    index = np.arange(n)
     slope = (median_of(value_px[-half:]) - median_of(value_px[:half])) / (n - half)
-    rest = value_px - slope * index
+    rest = value_px - slope * np.arange(n)
     line = float(np.abs(rest - median_of(rest)).sum())
-    before = index < np.arange(const.TREND_FEWEST, n - const.TREND_FEWEST + 1)[:, None]
-    table = np.broadcast_to(value_px, before.shape)
-    early, late = masked_median(table, before), masked_median(table, ~before)
-    levels = np.abs(table - np.where(before, early[:, None], late[:, None])).sum(axis=1)
+    levels = np.empty(n - 2 * const.TREND_FEWEST + 1)
+    medians().two_levels(np.ascontiguousarray(value_px), const.TREND_FEWEST, levels)
     best = int(np.argmin(levels))
     is_step = 2.0 * n * np.log(max(line, 1e-9) / max(float(levels[best]), 1e-9)) > np.log(n)
     return best + const.TREND_FEWEST if is_step else 0

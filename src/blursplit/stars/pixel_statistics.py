@@ -139,14 +139,10 @@ class BlankSky:
         limit = 5.0 * np.sqrt(2.0 * median_of(spread[clean]))
         self.frames += len(patch)
         self._add_changes(np.diff(fixed, axis=3), limit)
-        self._add_neighbours(change, limit, 0)
+        self._add_neighbours(change, limit)
         one, other = _alike(shift_px)
         if one.size:
-            alike = fixed[one] - fixed[other]
-            self._add_neighbours(alike, limit, 1)
-            beside = np.clip(np.diff(alike, axis=3), -1.5 * limit, 1.5 * limit)
-            self.alike += float(np.square(beside).sum())
-            self.alikes += beside.size
+            self._add_alike(fixed, one, other, limit)
         self._add_pattern(fixed)
 
     def _add_changes(self, fixed: FloatArray, limit: float) -> None:
@@ -162,14 +158,27 @@ class BlankSky:
             self.change[row] += total
             self.changes[row] += (pairs - same) * images.shape[1]
 
-    def _add_neighbours(self, change: FloatArray, limit: float, kind: int) -> None:
+    def _add_neighbours(self, change: FloatArray, limit: float) -> None:
         from blursplit.stars.frame_kernels import neighbour_products
 
         change = np.ascontiguousarray(change)
-        for row, step in enumerate((1, const.FAR_PIXEL, 0)):
-            product = neighbour_products(change, step, limit)
-            self.beside[kind, row] += product * change.size
-        self.count[kind] += change.size
+        for row, step in enumerate(const.BESIDE_STEPS):
+            self.beside[0, row] += neighbour_products(change, step, limit) * change.size
+        self.count[0] += change.size
+
+    def _add_alike(self, fixed: FloatArray, one: IntArray, other: IntArray, limit: float) -> None:
+        """Add frames with the field in one place, less each other."""
+        from blursplit.stars.frame_kernels import far_products
+
+        fixed = np.ascontiguousarray(fixed)
+        out = np.empty(len(const.BESIDE_STEPS) + 1)
+        far_products(fixed, one, other, np.array(const.BESIDE_STEPS), limit, out)
+        *products, square = out
+        size = one.size * fixed[0].size
+        self.beside[1] += np.array(products) * size
+        self.count[1] += size
+        self.alike += float(square)
+        self.alikes += size - size // fixed.shape[-1]
 
     def _add_pattern(self, fixed: FloatArray) -> None:
         """Count frames whose fixed pattern lies where it lay before, or whole pixels from there."""

@@ -387,8 +387,10 @@ def _values_of_ranks(values: FloatArray, ranks: IntArray) -> FloatArray:
     apart = np.flatnonzero(first[order[1:]] > last[order[:-1]]) + 1
     for group in np.split(order, apart):
         low, high = few[first[group[0]]], few[last[group[-1]]]
-        kept = np.sort(values[(values >= low) & (values <= high)])
-        own = ranks[group] - np.count_nonzero(values < low)
+        below = values < low if low > -np.inf else np.zeros(values.size, dtype=bool)
+        above = values > high if high < np.inf else np.zeros(values.size, dtype=bool)
+        kept = np.sort(values[~(below | above)])
+        own = ranks[group] - np.count_nonzero(below)
         if own[0] < 0 or own[-1] >= kept.size:  # the sample was no fair one
             return np.sort(values)[ranks]
         out[group] = kept[own]

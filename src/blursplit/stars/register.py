@@ -268,6 +268,8 @@ def _vote(
 
 def likeliest_shift(pattern: Peaks, peaks: Peaks, tolerance_px: float) -> tuple[float, float]:
     """Return the shift for which most pairs of a star and a peak vote, whatever it is worth."""
+    from blursplit.stars.frame_kernels import densest_square
+
     dx = (peaks.x_px[None, :] - pattern.x_px[:, None]).ravel()
     dy = (peaks.y_px[None, :] - pattern.y_px[:, None]).ravel()
     # A pair of like rank is likelier to be the same star.
@@ -277,8 +279,7 @@ def likeliest_shift(pattern: Peaks, peaks: Peaks, tolerance_px: float) -> tuple[
     row = np.floor((dy - dy.min()) / tolerance_px).astype(int)
     height, width = int(row.max()) + 2, int(column.max()) + 2
     votes = np.bincount(row * width + column, alike, height * width).reshape(height, width)
-    joined = votes[:-1, :-1] + votes[1:, :-1] + votes[:-1, 1:] + votes[1:, 1:]
-    row0, column0 = np.unravel_index(int(np.argmax(joined)), joined.shape)
+    row0, column0 = divmod(densest_square(votes, row, column), width)
     near = (row - row0 >= 0) & (row - row0 <= 1) & (column - column0 >= 0) & (column - column0 <= 1)
     return median_of(dx[near]), median_of(dy[near])
 
