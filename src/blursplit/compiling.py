@@ -20,6 +20,6 @@ def exact(function: Kernel, **options: Any) -> Kernel:
     return compiled
 
 
-def loose(function: Kernel) -> Kernel:
+def loose(function: Kernel, **options: Any) -> Kernel:
     """Compile so that sums may be reordered and products joined; NaN and infinity stay."""
-    return exact(function, fastmath={"contract", "reassoc", "nsz", "arcp"})
+    return exact(function, fastmath={"contract", "reassoc", "nsz", "arcp"}, **options)

@@ -13,12 +13,17 @@ from typing import Any
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.compiling import exact, loose
+from blursplit.compiling import Kernel, exact, loose
 from blursplit.lanes import add_pieces, copy_rows, weigh_rows
 from blursplit.medians import median_of
 
 _PIECES = 12  # of a stamp's border, a median of them forgives a neighbour or two
 _NOTHING = (math.nan,) * 8
+
+
+def _inlined(function: Kernel) -> Kernel:
+    """Compile as `loose` does, into whatever calls it: arrays cost more to hand on than to read."""
+    return loose(function, forceinline=True)
 
 
 @exact
@@ -101,7 +106,7 @@ def is_inside(x: int, y: int, size: int, nx: int, ny: int) -> bool:  # pragma: n
     return bool((x >= 0) & (y >= 0) & (x + size <= nx) & (y + size <= ny))
 
 
-@loose
+@_inlined
 def _middle(v: Any) -> float:  # pragma: no cover - compiled
     """Return the median of twelve values: two sorted sixes, laid beside each other end to end."""
     a, b, c, d, e, f = _sorted_six(v[0], v[1], v[2], v[3], v[4], v[5])
@@ -111,7 +116,7 @@ def _middle(v: Any) -> float:  # pragma: no cover - compiled
     return float(0.5 * (low + high))
 
 
-@loose
+@_inlined
 def _sorted_six(  # pragma: no cover - compiled
     a: float, b: float, c: float, d: float, e: float, f: float
 ) -> Any:
@@ -124,7 +129,7 @@ def _sorted_six(  # pragma: no cover - compiled
     return a, b, c, d, e, f
 
 
-@loose
+@_inlined
 def _sky(stamp: Any, places: Any, room: Any) -> tuple[float, float]:  # pragma: no cover - compiled
     """Return the sky and the variance of its pixels: medians over pieces of the border.
 
@@ -173,7 +178,7 @@ def _sky_with_gaps(  # pragma: no cover - compiled
     return float(base + median_of(level, full)), float(median_of(spread, full))
 
 
-@loose
+@_inlined
 def _windows(  # pragma: no cover - compiled
     x: float, y: float, lead: int, used: int, rates: Any, along_x: Any, along_y: Any
 ) -> None:
@@ -194,7 +199,7 @@ def _windows(  # pragma: no cover - compiled
         ratio_y *= factor
 
 
-@loose
+@_inlined
 def _moments(  # pragma: no cover - compiled
     x: float, y: float, lead: int, used: int, room: Any
 ) -> Any:
@@ -214,7 +219,7 @@ def _moments(  # pragma: no cover - compiled
     return core, mx, my, xx, yy, xy
 
 
-@loose
+@_inlined
 def _centroid(  # pragma: no cover - compiled
     size: int,
     lead: int,
@@ -349,7 +354,7 @@ def _beside(places: Any, size: int, lanes: int) -> Any:  # pragma: no cover - co
     return out
 
 
-@loose
+@_inlined
 def _settle(  # pragma: no cover - compiled
     wide: Any,
     sky: float,
@@ -387,7 +392,7 @@ def _settle(  # pragma: no cover - compiled
         out[i] = found[i]
 
 
-@exact
+@_inlined
 def _brightest(  # pragma: no cover - compiled
     stamp: Any, size: int, lanes: int, look: int, x: float, y: float, out: Any
 ) -> None:
@@ -447,7 +452,7 @@ def measure_stamps(  # pragma: no cover - compiled
         _measure(wide, size, at, sides, window, look, border, room, 1, out[number])
 
 
-@loose
+@_inlined
 def _measure(  # pragma: no cover - compiled
     wide: Any,
     size: int,
