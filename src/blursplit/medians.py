@@ -169,15 +169,19 @@ def _median_of_many(kept: Any, n: int) -> float:  # pragma: no cover - compiled
     first = sample[many // 2 - margin]
     _select(sample, many, many // 2 + margin)
     last = sample[many // 2 + margin]
-    between = np.empty(n)
     below, at_first, at_last, inner = 0, 0, 0, 0
     for i in range(n):
-        value = kept[i]
-        between[inner] = value
-        inner += (value > first) & (value < last)
-        below += value < first
-        at_first += value == first
-        at_last += (value == last) & (last > first)
+        below += kept[np.uintp(i)] < first
+        at_first += kept[np.uintp(i)] == first
+        at_last += kept[np.uintp(i)] == last
+    between = np.empty(n)
+    if last > first:
+        for i in range(n):
+            value = kept[np.uintp(i)]
+            between[np.uintp(inner)] = value
+            inner += (value > first) & (value < last)
+    else:
+        at_last = 0
     upper = n // 2
     high = _ranked(between, inner, upper, below, (first, at_first), (last, at_last))
     if n % 2 == 0 and not math.isnan(high):

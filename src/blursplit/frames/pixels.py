@@ -380,7 +380,11 @@ def find_levels(source: FrameSource, name: str) -> _Levels:
     """
     chosen = np.unique(np.linspace(0, source.n_frames - 1, const.LEVEL_FRAMES).astype(int)).tolist()
     images = [source.read(number, number + 1)[0] for number in chosen]
-    good = [image[np.isfinite(image)] for image in images]
+    known = [np.isfinite(image) for image in images]
+    good = [
+        image.ravel() if there.all() else image[there]
+        for image, there in zip(images, known, strict=True)
+    ]
     bad_share = 1 - sum(part.size for part in good) / sum(image.size for image in images)
     good = [part for part in good if part.size]
     failures = failed_frames(source)

@@ -230,9 +230,9 @@ class Cuts:
         cuts = self._source.cut(begin, end, near_x, near_y, self.size)
         hot = hot_near(near_x, near_y, self.size, self._setup)
         kernels().blank_pixels(cuts, near_x, near_y, hot)
-        out = np.empty((row.size, self.size, self.size), dtype=np.float32)
-        out[order] = cuts[row, column]
-        return out
+        place = np.empty_like(order)
+        place[order] = row * count.max() + column
+        return np.asarray(cuts.reshape(-1, self.size, self.size)[place])
 
 
 @dataclass
