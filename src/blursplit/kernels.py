@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.compiling import Kernel, exact, loose
+from blursplit.njit import Kernel, exact, loose
 from blursplit.lanes import add_pieces, copy_rows, weigh_rows
 from blursplit.medians import median_of
 

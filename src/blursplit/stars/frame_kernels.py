@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.compiling import exact, loose
+from blursplit.njit import exact, loose
 from blursplit.kernels import blank, copy_stamp, is_inside
 from blursplit.lanes import copy_rows
 from blursplit.medians import median_of

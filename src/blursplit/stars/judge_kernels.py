@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.compiling import exact
+from blursplit.njit import exact
 from blursplit.medians import median_of
 
 

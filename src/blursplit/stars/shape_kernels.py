@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from blursplit.compiling import Kernel, exact
+from blursplit.njit import Kernel, exact
 from blursplit.medians import median_of
 
 
