@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.njit import Kernel, exact, loose
 from blursplit.lanes import add_pieces, copy_rows, weigh_rows
 from blursplit.medians import median_of
+from blursplit.njit import Kernel, exact, loose
 
 _PIECES = 12  # of a stamp's border, a median of them forgives a neighbour or two
 _NOTHING = (math.nan,) * 8

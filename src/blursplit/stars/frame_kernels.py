@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.njit import exact, loose
 from blursplit.kernels import blank, copy_stamp, is_inside
 from blursplit.lanes import copy_rows
 from blursplit.medians import median_of
+from blursplit.njit import exact, loose
 
 
 @loose

@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.njit import exact
 from blursplit.medians import median_of
+from blursplit.njit import exact
 
 
 @exact

@@ -10,8 +10,8 @@ from typing import Any
 
 import numpy as np
 
-from blursplit.njit import Kernel, exact
 from blursplit.medians import median_of
+from blursplit.njit import Kernel, exact
 
 
 def _as_numpy(function: Kernel) -> Kernel:
