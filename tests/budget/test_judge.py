@@ -164,6 +164,12 @@ def test_positions_alone_decide_on_what_a_gaussian_path_adds(limit, answer):
     assert told.next
 
 
+def test_steady_mount_is_worth_it_where_curing_its_shaking_alone_is():
+    told = verdict(readings(structure=(0.9, 1.2), mechanics=(0.1, 1.2)))
+    assert told.probability_low["mechanics"] < 0.95
+    assert told.matters["structure"] == told.matters["mechanics"] == "yes"
+
+
 def test_positions_alone_beside_a_measured_width_do_not_call_it_unmeasured():
     wide = Estimate(value=5.32, low=4.3, high=6.3, low95=3.4, high95=7.3)
     result = Result(sequence=INFO, motion=Motion(), fwhm=Fwhm(recorded_arcsec=wide))

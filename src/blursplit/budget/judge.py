@@ -64,6 +64,9 @@ def judge_widths(
         low[cure] = float(np.mean(least > worth_arcsec))
         high[cure] = float(np.mean(most > worth_arcsec))
         matters[cure] = _answer(low[cure], high[cure])
+    if "yes" in (matters["tracking"], matters["structure"]):
+        # Whoever may cure both may leave one: drifts that are not there must not blur the answer.
+        matters["mechanics"] = "yes"
     for check in found.checks:
         for touched in (
             str(check.facts.get("touches", "")).split() if check.severity == "void" else ()
