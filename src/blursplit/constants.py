@@ -271,7 +271,7 @@ GUIDE_FLUX_RANGE, GUIDE_WIDTH_RANGE = (0.1, 4.0), (0.45, 2.5)  # of the usual | 
 STEADY_BLOCK, STEADY_STARS = 8, 4  # frames, stars | that share one sky noise, judgement
 GAIN_LEVEL_SIGMAS = 5.0  # sigma | of the sky: pixels that bright tell a gain
 # places | thirty-nine exchanges sort twelve values (Knuth, Art of Computer Programming 3, 5.3.4)
-STAMP_NUMBERS = 14  # - | that a kernel writes of each stamp: `kernels.measure_stamps`
+STAMP_NUMBERS = 14  # - | that a kernel writes of each stamp: `stamp_kernels.measure_stamps`
 DARK_SHARE = 0.2  # quantile | of a stamp that shows no border: its sky
 MEAN_FRAMES, MEAN_BYTES = 24, 120_000_000  # frames, bytes | of the reference image
 CLIP_SIGMAS = 3.0  # rms | outliers in m of n frames lie sqrt((n - m)/m) off: two of 24 at 3.3

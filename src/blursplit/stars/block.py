@@ -367,7 +367,7 @@ def _sum_wide(
     setup: WindowSetup,
 ) -> tuple[ImageArray, FloatArray, FloatArray]:
     """Return the sums of what `_cut_wide` returns, made without the cut-outs where pixels allow."""
-    from blursplit.stars.frame_kernels import sum_stored
+    from blursplit.compiled.frame_kernels import sum_stored
 
     size = setup.core + 2 * margin
     x0, y0 = _corners(x_px, size), _corners(y_px, size)

@@ -120,7 +120,7 @@ def flat_stamps(stamps_adu: ImageArray) -> ImageArray:
 
 
 def kernel_window(size: int, window_px: float, reach_px: float) -> tuple[object, ...]:
-    """Return what the kernels ask of a window: see `kernels.measure_stamps`."""
+    """Return what the kernels ask of a window: see `stamp_kernels.measure_stamps`."""
     lead = max(0, int(np.floor((size - 1) / 2 - reach_px - const.FULL_WINDOWS * window_px)))
     return lead, float(window_px), float(reach_px), const.SKY_ROUNDING, SETTLING
 
@@ -150,7 +150,7 @@ def unwindow(
     The product of two Gaussians has the inverse covariance M^-1 = C^-1 + 1/w^2; this solves for
     C. NaN where noise has made the windowed moments as wide as the window itself.
     """
-    from blursplit.stars import shape_kernels
+    from blursplit.compiled import shape_kernels
 
     out = np.empty((3, mxx_px2.size))
     shape_kernels.unwindow(mxx_px2, myy_px2, mxy_px2, float(window_px), out)

@@ -241,7 +241,7 @@ def _mean_within(
     `moved`: number of a frame, and by how much it is moved along x and y. NaN where no frame has a
     pixel.
     """
-    from blursplit.stars.frame_kernels import add_within
+    from blursplit.compiled.frame_kernels import add_within
 
     total, count = np.zeros_like(middle), np.zeros_like(middle)
     add_within(frames, np.array(moved, dtype=np.int64), middle, limit, hot, squared, total, count)

@@ -50,7 +50,7 @@ def judge_block(
     that should lie within the frame. `tolerance_px`: how far a star may stray from the field.
     `jumped`: after a jump a lone star has to have its flux, as its place proves nothing.
     """
-    from blursplit.stars.judge_kernels import judge_frames
+    from blursplit.compiled.judge_kernels import judge_frames
 
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = block.flux / flux_adu

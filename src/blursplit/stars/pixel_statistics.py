@@ -117,7 +117,7 @@ class BlankSky:
 
     def _add(self, patch: FloatArray, shift_px: FloatArray) -> None:
         """Add a run, shape (frames, patches, y, x), and where the field lay in it."""
-        from blursplit.stars.frame_kernels import patch_spread
+        from blursplit.compiled.frame_kernels import patch_spread
 
         level = patch.mean(axis=(2, 3))
         clean = np.isfinite(level).all(axis=0)
@@ -146,7 +146,7 @@ class BlankSky:
         self._add_pattern(fixed)
 
     def _add_changes(self, fixed: FloatArray, limit: float) -> None:
-        from blursplit.stars.frame_kernels import clipped_changes
+        from blursplit.compiled.frame_kernels import clipped_changes
 
         images = np.ascontiguousarray(fixed).reshape(len(fixed), -1)
         for number, lag in enumerate((*LAGS, *range(6, const.BLANK_RUN_FRAMES - 2))):
@@ -159,7 +159,7 @@ class BlankSky:
             self.changes[row] += (pairs - same) * images.shape[1]
 
     def _add_neighbours(self, change: FloatArray, limit: float) -> None:
-        from blursplit.stars.frame_kernels import neighbour_products
+        from blursplit.compiled.frame_kernels import neighbour_products
 
         change = np.ascontiguousarray(change)
         for row, step in enumerate(const.BESIDE_STEPS):
@@ -168,7 +168,7 @@ class BlankSky:
 
     def _add_alike(self, fixed: FloatArray, one: IntArray, other: IntArray, limit: float) -> None:
         """Add frames with the field in one place, less each other."""
-        from blursplit.stars.frame_kernels import far_products
+        from blursplit.compiled.frame_kernels import far_products
 
         fixed = np.ascontiguousarray(fixed)
         out = np.empty(len(const.BESIDE_STEPS) + 1)
@@ -182,7 +182,7 @@ class BlankSky:
 
     def _add_pattern(self, fixed: FloatArray) -> None:
         """Count frames whose fixed pattern lies where it lay before, or whole pixels from there."""
-        from blursplit.stars.frame_kernels import pattern_products
+        from blursplit.compiled.frame_kernels import pattern_products
 
         reach = const.PATTERN_REACH_PX
         sharp = fixed[:, :, 1:-1, 1:-1] - 0.25 * (
@@ -253,7 +253,7 @@ def _alike(shift_px: FloatArray) -> tuple[IntArray, IntArray]:
 
 def _lone_pixels(image: NDArray[np.float32]) -> tuple[FloatArray, FloatArray]:
     """Return the pixels that stand far above all four neighbours, the clearest first."""
-    from blursplit.stars.frame_kernels import above_neighbours
+    from blursplit.compiled.frame_kernels import above_neighbours
 
     above = np.empty((image.shape[0] - 2, image.shape[1] - 2), dtype=np.float32)
     above_neighbours(image, above)

@@ -41,7 +41,7 @@ def _measure_excess(
     corner, and all stars are blurred alike when the telescope shakes. So what a Gaussian of the
     frame's median moments would show at the star's own place is taken off.
     """
-    from blursplit.stars.shape_kernels import sharpness
+    from blursplit.compiled.shape_kernels import sharpness
 
     moments = shapes.xx_px2, shapes.yy_px2, shapes.xy_px2
     out = np.empty(shape)
@@ -213,7 +213,7 @@ def _steadied(variance: FloatArray) -> FloatArray:
 def hot_near(
     x0: IntArray, y0: IntArray, size: int, setup: WindowSetup
 ) -> tuple[IntArray, IntArray, IntArray]:
-    """Return the hot pixels that lie near each star's stamps, as `kernels.blank_pixels` asks."""
+    """Return the hot pixels that lie near each star's stamps, as `blank_pixels` asks for them."""
     hot_x, hot_y = setup.hot_x, setup.hot_y
     near = (hot_x >= x0.min(axis=0)[:, None]) & (hot_x < x0.max(axis=0)[:, None] + size)
     near &= (hot_y >= y0.min(axis=0)[:, None]) & (hot_y < y0.max(axis=0)[:, None] + size)
@@ -315,7 +315,7 @@ def centroid_variance_terms(
     Returns `star_px2_adu` (m,): to be divided by the gain [e-/adu]: photon noise of the star
     itself; `background_px2` (m,): the variance is their sum; NaN where the shape is unknown.
     """
-    from blursplit.stars.shape_kernels import centroid_noise
+    from blursplit.compiled.shape_kernels import centroid_noise
 
     out = np.empty((2, shapes.flux_adu.size))
     moments = shapes.xx_px2, shapes.yy_px2, shapes.slope_x_adu, shapes.slope_y_adu
@@ -346,7 +346,7 @@ def noise_against_level(
     sampled star image, whatever the air does from frame to frame. All are empty where the stamps
     are too few or too faint.
     """
-    from blursplit.stars.frame_kernels import filtered_noise, sums_in_bins
+    from blursplit.compiled.frame_kernels import filtered_noise, sums_in_bins
 
     nothing = np.zeros(0), np.zeros(0), np.zeros(0)
     whole = np.isfinite(stamps_adu).all(axis=(1, 2)) & np.isfinite(sky_adu)

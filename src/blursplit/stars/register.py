@@ -119,7 +119,7 @@ def _binned(image: ImageArray, bins: int) -> ImageArray:
 
 def smoothed(image: ImageArray, sigma_px: float, half: int = 0) -> tuple[ImageArray, ImageArray]:
     """Return an image smoothed by a Gaussian, and its means over boxes of 2 half + 1 pixels."""
-    from blursplit.stars.frame_kernels import smooth_and_box
+    from blursplit.compiled.frame_kernels import smooth_and_box
 
     smooth, around = np.empty_like(image), np.empty_like(image)
     smooth_and_box(image, _gaussian_weights(sigma_px), half, smooth, around)
@@ -170,7 +170,7 @@ def local_maxima(
     image: NDArray[np.float32], threshold: float, reach: int
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return rows and columns of the pixels above a threshold that no pixel within reach tops."""
-    from blursplit.stars.frame_kernels import local_maxima
+    from blursplit.compiled.frame_kernels import local_maxima
 
     places = np.empty(const.MOST_PEAKS, dtype=np.int64)
     n = local_maxima(image, threshold, reach, places)
@@ -268,7 +268,7 @@ def _vote(
 
 def likeliest_shift(pattern: Peaks, peaks: Peaks, tolerance_px: float) -> tuple[float, float]:
     """Return the shift for which most pairs of a star and a peak vote, whatever it is worth."""
-    from blursplit.stars.frame_kernels import densest_square
+    from blursplit.compiled.frame_kernels import densest_square
 
     dx = (peaks.x_px[None, :] - pattern.x_px[:, None]).ravel()
     dy = (peaks.y_px[None, :] - pattern.y_px[:, None]).ravel()

@@ -1,7 +1,4 @@
-"""Medians of many short rows and of few long ones, compiled like the loops of `kernels`.
-
-Only `blursplit.compiled` and other kernels import this module.
-"""
+"""Medians of many short rows and of few long ones, compiled like the loops of `stamp_kernels`."""
 
 from __future__ import annotations
 
@@ -11,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.njit import exact
+from blursplit.compiled.njit import exact
 
 
 @exact

@@ -1,7 +1,4 @@
-"""Inner loops over whole frames and patches of them, compiled like those of `kernels`.
-
-Only `blursplit.compiled` imports this module.
-"""
+"""Inner loops over whole frames and patches of them, compiled like those of `stamp_kernels`."""
 
 from __future__ import annotations
 
@@ -11,10 +8,10 @@ from typing import Any
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.kernels import blank, copy_stamp, is_inside
-from blursplit.lanes import copy_rows
-from blursplit.medians import median_of
-from blursplit.njit import exact, loose
+from blursplit.compiled.lanes import copy_rows
+from blursplit.compiled.median_kernels import median_of
+from blursplit.compiled.njit import exact, loose
+from blursplit.compiled.stamp_kernels import blank, copy_stamp, is_inside
 
 
 @loose
@@ -326,8 +323,7 @@ def sum_stored(  # pragma: no cover - compiled
 ) -> None:
     """Write what the columns and rows of stamps sum up to into float32 [frame, star, 2, place].
 
-    What `kernels.gather` and `blank_pixels` take; a pixel without a value counts as the mean of
-    the others.
+    What `gather` and `blank_pixels` take; a pixel without a value counts as the mean of the others.
     """
     stars, size = x0.shape[1], out.shape[3]
     ny, nx = raw.shape[1], raw.shape[2]

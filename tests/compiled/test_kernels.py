@@ -13,10 +13,12 @@ from numpy.testing import assert_allclose, assert_array_equal
 from scipy import ndimage
 from scipy.special import erf
 
-from blursplit import kernels, medians
+from blursplit.compiled import frame_kernels
+from blursplit.compiled import median_kernels as medians
+from blursplit.compiled import stamp_kernels as kernels
 from blursplit.constants import STAMP_NUMBERS
 from blursplit.frames.source import gather, pack, to_adu
-from blursplit.stars import block, frame_kernels
+from blursplit.stars import block
 from blursplit.stars.centroid import WindowSetup, kernel_window, measure_windowed
 from blursplit.stars.geometry import level_and_scatter, masked_median, median_of
 from blursplit.stars.pixels import (

@@ -1,4 +1,4 @@
-"""What the stars of a frame say of each other, frame by frame, compiled like `kernels`.
+"""What the stars of a frame say of each other, frame by frame, compiled like `stamp_kernels`.
 
 `off_x`, `off_y`: where the stars are found against their expected places. `ratio`: their fluxes
 over those expected. Each of shape (k,), as are the flags of the samples.
@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.medians import median_of
-from blursplit.njit import exact
+from blursplit.compiled.median_kernels import median_of
+from blursplit.compiled.njit import exact
 
 
 @exact

@@ -1,8 +1,8 @@
 """Inner loops over pixels, compiled by numba at their first use on a machine.
 
-Only `blursplit.compiled` imports this module. Pixels are summed in single precision; what is
-made of the sums is double. Flat views are taken by `ravel` and rows copied by loops: the messages
-that `reshape` and assigned slices could raise take the compiler seconds.
+Pixels are summed in single precision; what is made of the sums is double. Flat views are taken by
+`ravel` and rows copied by loops: the messages that `reshape` and assigned slices could raise take
+the compiler seconds.
 """
 
 from __future__ import annotations
@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.lanes import add_pieces, copy_rows, weigh_rows
-from blursplit.medians import median_of
-from blursplit.njit import Kernel, exact, loose
+from blursplit.compiled.lanes import add_pieces, copy_rows, weigh_rows
+from blursplit.compiled.median_kernels import median_of
+from blursplit.compiled.njit import Kernel, exact, loose
 
 _PIECES = 12  # of a stamp's border, a median of them forgives a neighbour or two
 _NOTHING = (math.nan,) * 8

@@ -170,7 +170,7 @@ copy_rows: Any = _either(_type_copy, _copy_in_numpy)
 
 The first begins at `place`, each other `nx` pixels later; `lanes` of each, whole times
 `constants.LANES`, are written one row after the other. What the pixels are packed like:
-see `kernels.gather`.
+see `stamp_kernels.gather`.
 """
 
 

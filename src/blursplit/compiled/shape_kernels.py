@@ -1,4 +1,4 @@
-"""What follows from the moments of stars, compiled like the loops of `kernels`.
+"""What follows from the moments of stars, compiled like the loops of `stamp_kernels`.
 
 A number that divides may be zero here, as in numpy: what comes of it is not finite.
 """
@@ -10,8 +10,8 @@ from typing import Any
 
 import numpy as np
 
-from blursplit.medians import median_of
-from blursplit.njit import Kernel, exact
+from blursplit.compiled.median_kernels import median_of
+from blursplit.compiled.njit import Kernel, exact
 
 
 def _as_numpy(function: Kernel) -> Kernel:

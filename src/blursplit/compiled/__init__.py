@@ -1,4 +1,4 @@
-"""The compiled kernels: numba is imported only when there are pixels to go through."""
+"""Inner loops, compiled: numba is imported only when there are pixels to go through."""
 
 from __future__ import annotations
 
@@ -9,17 +9,17 @@ from types import ModuleType
 
 @cache
 def kernels() -> ModuleType:
-    """Return `blursplit.kernels`.
+    """Return `blursplit.compiled.stamp_kernels`.
 
     The first use on a machine compiles for some seconds and leaves the machine code beside the
     package, or in the user's own cache folder; later processes load it in half a second. With
     NUMBA_DISABLE_JIT=1 in the environment the same code runs uncompiled, some hundred times
     slower.
     """
-    return import_module("blursplit.kernels")
+    return import_module("blursplit.compiled.stamp_kernels")
 
 
 @cache
 def medians() -> ModuleType:
-    """Return `blursplit.medians`, which is compiled and kept alike."""
-    return import_module("blursplit.medians")
+    """Return `blursplit.compiled.median_kernels`, which is compiled and kept alike."""
+    return import_module("blursplit.compiled.median_kernels")
