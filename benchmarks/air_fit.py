@@ -124,9 +124,9 @@ def row(name: str, night: Night, given: Given, fit: AirFit) -> str:
     counts = model.data.count
     each = polygamma(1, counts)
     good = (counts > 8) & (model._air_share(slice(2, None)) > 0.5)  # noqa: SLF001
-    left = model._measured.log_own - np.log(own).mean(axis=0)  # noqa: SLF001
+    left = np.log(model._measured.own / own).mean(axis=0).T  # noqa: SLF001
     common = left.mean(axis=1)
-    q = own.shape[2]
+    q = own.shape[1]
     of_common = float(np.mean((common**2 - each / q)[good]))
     of_own = float(
         np.mean(((left - common[:, None]) ** 2).sum(axis=1)[good] / (q - 1) - each[good])
@@ -135,7 +135,7 @@ def row(name: str, night: Night, given: Given, fit: AirFit) -> str:
         float(
             np.mean(
                 (
-                    (model._measured.log_shared[i] - np.log(shared[:, :, i, i]).mean(axis=0)) ** 2  # noqa: SLF001
+                    (model._measured.log_shared[i] - np.log(shared[:, i]).mean(axis=0)) ** 2  # noqa: SLF001
                     - each
                 )[good]
             )

@@ -307,16 +307,13 @@ class _Image:
             if owner not in self.removed
         }
         out = None
-        paths = [
-            factor * history.path_arcsec[o]
-            for o, factor in left.items()
-            if factor > 0 and o in history.path_arcsec
-        ]
-        if paths:
-            together = np.sum(paths, axis=0)
-            if np.any(together):
-                finest = self.fx.shape[1] - 1
-                out = _of_path(_some_places(together) @ self.step, finest)
+        places = sum(
+            factor * _some_places(history.path_arcsec[owner])
+            for owner, factor in left.items()
+            if factor > 0 and owner in history.path_arcsec
+        )
+        if np.any(places):
+            out = _of_path(places @ self.step, self.fx.shape[1] - 1)
         for owner, factor in left.items():
             inside = history.inside_arcsec2.get(owner)
             if inside is None or not np.any(inside) or factor <= 0:

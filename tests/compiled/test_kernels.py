@@ -11,9 +11,10 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy import ndimage
+from scipy.interpolate import RegularGridInterpolator
 from scipy.special import erf
 
-from blursplit.compiled import frame_kernels
+from blursplit.compiled import air_kernels, frame_kernels
 from blursplit.compiled import median_kernels as medians
 from blursplit.compiled import stamp_kernels as kernels
 from blursplit.constants import STAMP_NUMBERS
@@ -351,3 +352,37 @@ def test_without_the_compiler_the_same_code_gives_the_same_numbers(rng, tmp_path
     assert_allclose(sky, found[:, 0], rtol=1e-12)
     # Sums in another order, in single precision, of light that is 1.5 windows wide.
     assert_allclose([x, y], found[:, 2:4].T, atol=1e-4)
+
+
+def test_places_between_rows_and_nodes_are_read_linearly_and_clipped_at_the_ends():
+    rng = np.random.default_rng(8)
+    rows = rng.standard_normal((5, 4, 3))
+    at, other = np.array([-1.0, 0.3, 2.75, 9.0, np.nan]), np.array([0.5, 2.9, -3.0, 1.25, 0.0])
+    places = np.clip(np.nan_to_num(at), 0.0, 4.0), np.clip(other, 0.0, 3.0)
+    expected = RegularGridInterpolator((np.arange(5), np.arange(4)), rows)(np.stack(places, -1))
+    node, weight = np.empty((5, 4), dtype=np.int64), np.empty((5, 4))
+    air_kernels.corners(rows.shape[:2], at, other, node, weight)
+    got = np.zeros((5, 3))
+    air_kernels.weighted_sums(rows.reshape(-1, 3), node, weight, got)
+    assert_allclose(got, expected, rtol=1e-12, atol=1e-12)
+    air_kernels.rows_between(rows[:, 0], at, got)
+    along = [np.interp(places[0], np.arange(5), rows[:, 0, c]) for c in range(3)]
+    assert_allclose(got.T, along, rtol=1e-12, atol=1e-12)
+
+
+def test_turned_densities_are_those_of_a_rotated_covariance():
+    """A steady wind 30 degrees from x: R diag(along, across) R^T."""
+    angle, pair = np.deg2rad(30.0), np.array([[[5.0], [2.0]]])
+    got = np.zeros((1, 3, 1))
+    air_kernels.turn(pair, np.array([3.0]), np.array([[np.cos(2 * angle), np.sin(2 * angle)]]), got)
+    turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+    expected = 3.0 * turn @ np.diag(pair[0, :, 0]) @ turn.T
+    assert_allclose(got[0, :, 0], expected[[0, 1, 0], [0, 1, 1]], rtol=1e-12)
+
+
+def test_what_modes_share_is_their_mean_and_taken_out():
+    values = np.random.default_rng(9).standard_normal((2, 5, 7)).astype(np.float32)
+    left, mean = values.copy(), np.empty((2, 1, 7), dtype=np.float32)
+    air_kernels.part_mean(left, mean)
+    assert_allclose(mean, values.mean(axis=1, keepdims=True), atol=1e-6)  # single precision
+    assert_allclose(left, values - values.mean(axis=1, keepdims=True), atol=1e-6)

@@ -26,6 +26,7 @@ from blursplit.turbulence.spectra import (
     Axis,
     corners,
     cross_spectrum_table,
+    rows_between,
     tilt_spectra,
     weighted_sums,
 )
@@ -290,9 +291,7 @@ class OneStar:
 
     def structure_at(self, log_outer: FloatArray) -> FloatArray:
         """Return the structure function per J at the table's baselines, shape (n, n_baselines)."""
-        k, v = self.outer.place(log_outer)
-        v = v[:, None]
-        return np.asarray(np.exp((1.0 - v) * self.structure[k] + v * self.structure[k + 1]))
+        return np.asarray(np.exp(rows_between(self.structure, self.outer.at(log_outer))))
 
 
 @dataclass(frozen=True)
@@ -305,7 +304,7 @@ class AirTable:
     outside: OneStar
     height_m: FloatArray  # (n_high,): heights of the layers above along the line of sight
     high_wind: Axis
-    # (n_high, n_wind, n_outer, n_bins, n_modes): one-sided density of each mode [arcsec^2/Hz per
+    # (n_high, n_wind, n_outer, n_modes, n_bins): one-sided density of each mode [arcsec^2/Hz per
     # J], wind from anywhere.
     high: NDArray[np.float32]
     fine_hz: FloatArray  # (n_fine,)
@@ -320,8 +319,8 @@ class AirTable:
         j: FloatArray,
         log_wind: FloatArray,
         log_outer: FloatArray,
-        onto: FloatArray | None = None,
-    ) -> FloatArray:
+        onto: NDArray[np.float32] | None = None,
+    ) -> NDArray[np.float32]:
         """Return the sum over the high layers of strength times values, shape (n, ...).
 
         `values` (n_high, n_wind, n_outer, ...). `j`, `log_wind` (n, n_high). `log_outer` (n,).
@@ -332,7 +331,7 @@ class AirTable:
         node += np.arange(len(values))[:, None] * (values.shape[1] * values.shape[2])
         weight *= j[:, :, None]
         flat = values.reshape(-1, int(np.prod(values.shape[3:])))
-        onto = np.zeros((len(j), *values.shape[3:])) if onto is None else onto
+        onto = np.zeros((len(j), *values.shape[3:]), np.float32) if onto is None else onto
         node, weight = node.reshape(len(j), -1), weight.reshape(len(j), -1)
         weighted_sums(flat, node, weight, onto.reshape(len(j), -1))
         return onto
@@ -387,7 +386,7 @@ def build_air_table(
     pairs = _Pairs.of(grid.star_x_arcsec, grid.star_y_arcsec)
     high_wind = _log_spaced(optics.wind_m_s, const.FIT_WIND_NODES)
     shape = (len(heights), len(high_wind), len(far))
-    high = np.zeros((*shape, *data.power.shape), dtype=np.float32)
+    high = np.zeros((*shape, *data.power.T.shape), dtype=np.float32)
     high_fine = np.zeros((*shape, len(fine_hz)), dtype=np.float32)
     x = np.geomspace(1e-5, 60.0, 400)
     weights = pairs.weights(data.modes)
@@ -403,7 +402,7 @@ def build_air_table(
             shared = np.log(0.5 * (modes[:, 0] + modes[:, 1]) / data.n_stars)
             for j, speed in enumerate(np.exp(high_wind)):
                 bins = sampled.density(data.frequency_hz, speed, x, log_modes).mean(axis=1)
-                high[i, j, k] = optics.unit_arcsec2 * bins
+                high[i, j, k] = optics.unit_arcsec2 * bins.T
                 fine = sampled.density(fine_hz, speed, x, shared[:, None])[..., 0]
                 high_fine[i, j, k] = optics.unit_arcsec2 * fine
     return AirTable(
@@ -442,10 +441,9 @@ class _Sampled:
         total = np.zeros((*frequency_hz.shape, log_values.shape[1]))
         for fold in range(-const.FIT_FOLDS, const.FIT_FOLDS + 1):
             nu = np.abs(frequency_hz + fold / self.cadence_s)
-            lower, upper = axis.place(np.log(nu * crossing))
-            upper = upper[..., None]
-            value = np.exp((1.0 - upper) * log_values[lower] + upper * log_values[lower + 1])
-            total += (crossing * np.sinc(nu * self.exposure_s) ** 2)[..., None] * value
+            value = np.exp(rows_between(log_values, axis.at(np.log(nu * crossing).ravel())))
+            gain = crossing * np.sinc(nu * self.exposure_s) ** 2
+            total += gain[..., None] * value.reshape(total.shape)
         return total
 
 

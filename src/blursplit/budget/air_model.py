@@ -19,16 +19,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from blursplit import constants as const
 from blursplit.budget.air_data import AirTable, SpectralData
-from blursplit.compiled import kernels
+from blursplit.compiled import air
 from blursplit.evidence.guest import Guest
 from blursplit.facts import Optics
 from blursplit.image.otf import OpticsData, defocus_loss, log_otf_bias, registered_bias_rows
 from blursplit.turbulence.conversions import STRUCTURE_CONSTANT
+from blursplit.turbulence.spectra import rows_between
 from blursplit.turbulence.tilt import centroid_tilt_mix
 from blursplit.types import FloatArray
 
@@ -272,29 +275,25 @@ class AirModel:
 
     def _log_powers(self, state: AirState) -> FloatArray:
         shared, own = self.powers(state)
+        measured = self._measured
         # Shared power can always be mechanical: a bin may hold more than the model says, at the
-        # price of the chance that it does. Of the own modes' contrasts one is less than modes.
-        errors = [self._shared_error, self._coherence_error]
-        constant = 2.0 * self._shared_error.constant + self._coherence_error.constant
-        n_own = own.shape[2]
-        if n_own:
-            errors += [self._common_error, self._own_error]
-            constant += self._common_error.constant + (n_own - 1) * self._own_error.constant
-        else:
-            errors += errors
-        log_shared = np.log(np.stack([shared[:, :, 0, 0], shared[:, :, 1, 1]]))
-        coherence = shared[:, :, 0, 1] * np.exp(-0.5 * log_shared.sum(axis=0))
-        misfit = np.empty(len(shared))
-        kernels().log_power_misfits(
-            log_shared,
-            _fisher(coherence),
-            np.log(own),
-            (self._measured.log_shared, self._measured.coherence, self._measured.log_own),
-            tuple(error.whiten for error in errors),
-            (self._shared_error.most, self._coherence_error.most),
-            misfit,
-        )
-        return np.asarray(constant - 0.5 * misfit)
+        # price of the chance that it does.
+        log_shared = np.log(shared[:, :2])
+        beyond = np.minimum(measured.log_shared - log_shared, self._shared_error.most)
+        out = self._shared_error.log_density(beyond)
+        coherence = shared[:, 2] * np.exp(-0.5 * log_shared.sum(axis=1))
+        most = self._coherence_error.most
+        left = np.clip(measured.coherence - _fisher(coherence), -most, most)
+        out += self._coherence_error.log_density(left[:, None])
+        if own.shape[1]:
+            # Single precision is enough where powers are compared, as long as the ratio is small.
+            ratio = own / measured.own
+            np.log(ratio, out=ratio)
+            common = np.empty((len(ratio), 1, ratio.shape[2]), np.float32)
+            air().part_mean(ratio, common)
+            out += self._common_error.log_density(common) + self._own_error.log_density(ratio)
+            out -= self._own_error.constant  # of the contrasts one is less than modes
+        return out
 
     @cached_property
     def _measured(self) -> _Measured:
@@ -302,9 +301,10 @@ class AirModel:
 
         data = self.data
         bias = np.log(data.count) - digamma(data.count)
-        log_power = np.log(np.maximum(data.power, LEAST_POWER)) + bias[:, None]
+        power = (np.maximum(data.power, LEAST_POWER) * np.exp(bias)[:, None]).T
         coherence = data.shared_xy / np.sqrt(data.power[:, 0] * data.power[:, 1])
-        return _Measured(log_power[:, :2].T, _fisher(coherence), log_power[:, 2:])
+        own = np.ascontiguousarray(power[2:], dtype=np.float32)
+        return _Measured(np.log(power[:2]), _fisher(coherence), own)
 
     def _air_share(self, modes: slice) -> FloatArray:
         """Share of the power that is not noise: only there does the model of the air err."""
@@ -356,11 +356,11 @@ class AirModel:
     def powers(self, state: AirState) -> tuple[FloatArray, FloatArray]:
         """Return the model's densities in the bins [arcsec^2/Hz].
 
-        Returns `shared` (n, n_bins, 2, 2); `own` (n, n_bins, n_modes - 2).
+        Returns `shared` (n, 3, n_bins): along x, along y, cross; `own` (n, n_modes - 2, n_bins).
         """
         data, table = self.data, self.table
-        modes = np.broadcast_to(data.noise, data.power.shape) * state.noise_scale[:, None, None]
-        modes += LEAST_POWER
+        modes = np.empty((len(state.j_near), *data.power.T.shape), np.float32)
+        modes[:] = (state.noise_scale[:, None] * data.noise + LEAST_POWER)[:, :, None]
         if len(table.height_m):
             strength = state.j_high * state.tilt_scale[:, None]
             table.high_at(table.high, strength, state.log_high_wind, state.log_outer, modes)
@@ -368,16 +368,16 @@ class AirModel:
         shape = sampled_open_shape(
             state, data.centre_hz, self.exposure_s, 2.0 * self.priors.nyquist_hz
         )
-        shared += shape[:, :, None, None] * state.open_arcsec2[:, None]
-        shared += self.line_power
+        shared += shape[:, None] * _three(state.open_arcsec2)[:, :, None]
+        shared += _three(self.line_power).T
         shared *= data.n_stars
-        shared[:, :, 0, 0] += modes[:, :, 0]
-        shared[:, :, 1, 1] += modes[:, :, 1]
-        return shared, modes[:, :, 2:]
+        shared[:, :2] += modes[:, :2]
+        return shared, modes[:, 2:]
 
     def _at_telescope(self, state: AirState, where: str) -> FloatArray:
-        """Density of the near and ground layers along x and y, shape (n, n_frequencies, 2, 2)."""
-        total = None
+        """Density of the near and ground layers, shape (n, 3, n_frequencies): x, y, cross."""
+        at = getattr(self.table.near, where)
+        out = np.zeros((len(state.j_near), 3, at.shape[-1]))
         for one, j, log_wind, log_outer, axis in (
             (
                 self.table.near,
@@ -395,16 +395,8 @@ class AirModel:
             ),
         ):
             pair = one.at(getattr(one, where), log_wind, log_outer)
-            pair *= (j * state.tilt_scale)[:, None, None]
-            mean, half = 0.5 * (pair[:, 0] + pair[:, 1]), 0.5 * (pair[:, 0] - pair[:, 1])
-            total = np.zeros((*mean.shape, 2, 2)) if total is None else total
-            along, mixed = half * axis[:, :1], half * axis[:, 1:]
-            total[:, :, 0, 0] += mean + along
-            total[:, :, 1, 1] += mean - along
-            total[:, :, 0, 1] += mixed
-            total[:, :, 1, 0] += mixed
-        assert total is not None  # noqa: S101 - two layers were added
-        return total
+            air().turn(pair, j * state.tilt_scale, axis, out)
+        return out
 
     def open_density(self, state: AirState, frequency_hz: FloatArray) -> FloatArray:
         """Return the broadband shared excess as the frames show it, (n, 2, 2, n_frequencies)."""
@@ -419,7 +411,7 @@ class AirModel:
         What the bins hold beyond the median model, where the likelihood let it go.
         """
         shared, _ = self.powers(state)
-        middle = np.median(shared, axis=0)
+        middle = _matrices(np.median(shared, axis=0).T)
         data, most = self.data, self._shared_error.most
         beyond = np.zeros((2, 2, len(most)))
         excess = np.empty_like(middle)
@@ -440,21 +432,15 @@ class AirModel:
         if len(table.height_m):
             strength = state.j_high * state.tilt_scale[:, None]
             high = table.high_at(table.high_fine, strength, state.log_high_wind, state.log_outer)
-            fine[:, :, 0, 0] += high
-            fine[:, :, 1, 1] += high
+            fine[:, :2] += high[:, None]
+        fine[:, 2] /= np.sqrt(fine[:, 0] * fine[:, 1])
+        fine[:, :2] = np.log(fine[:, :2])
         at = np.interp(np.log(frequency_hz), np.log(table.fine_hz), np.arange(len(table.fine_hz)))
-        lower = np.minimum(at.astype(np.int64), len(table.fine_hz) - 2)
-        weight = at - lower
-        out = np.empty((len(fine), 2, 2, len(frequency_hz)))
-        for i in (0, 1):
-            log_density = np.log(fine[:, :, i, i])
-            out[:, i, i] = np.exp(
-                (1.0 - weight) * log_density[:, lower] + weight * log_density[:, lower + 1]
-            )
-        coherence = fine[:, :, 0, 1] / np.sqrt(fine[:, :, 0, 0] * fine[:, :, 1, 1])
-        mixed = (1.0 - weight) * coherence[:, lower] + weight * coherence[:, lower + 1]
-        out[:, 0, 1] = out[:, 1, 0] = mixed * np.sqrt(out[:, 0, 0] * out[:, 1, 1])
-        return out
+        rows = np.moveaxis(fine, 2, 0).reshape(len(table.fine_hz), -1)
+        out = rows_between(np.ascontiguousarray(rows), at).reshape(len(at), len(fine), 3)
+        out[..., :2] = np.exp(out[..., :2])
+        out[..., 2] *= np.sqrt(out[..., 0] * out[..., 1])
+        return _matrices(out).transpose(1, 2, 3, 0)
 
     # --- the registered star ----------------------------------------------------------------------
 
@@ -530,9 +516,7 @@ class AirModel:
             return gauss
         sigma, loss = self._defocus_table
         at = np.interp(state.optics_arcsec, sigma, np.arange(len(sigma)))
-        lower = np.minimum(at.astype(np.int64), len(sigma) - 2)
-        weight = (at - lower)[:, None]
-        defocus = (1.0 - weight) * loss[lower] + weight * loss[lower + 1]
+        defocus = rows_between(loss, at)
         shape = state.optics_shape[:, None]
         return np.asarray((1.0 - shape) * gauss + shape * defocus * self._defocus_kept(state))
 
@@ -574,11 +558,11 @@ class AirModel:
 
 @dataclass(frozen=True)
 class _Measured:
-    """ln of the powers freed from the bias of a logarithm, and Fisher's z of the coherence."""
+    """Powers freed from the bias of their logarithm, and Fisher's z of the coherence."""
 
-    log_shared: FloatArray
-    coherence: FloatArray
-    log_own: FloatArray
+    log_shared: FloatArray  # (2, n_bins)
+    coherence: FloatArray  # (n_bins,)
+    own: NDArray[np.float32]  # (n_modes - 2, n_bins)
 
 
 @dataclass(frozen=True)
@@ -595,6 +579,23 @@ class _Errors:
         constant = -float(np.log(np.diag(root)).sum()) - 0.5 * len(root) * np.log(2.0 * np.pi)
         most = np.sqrt(-2.0 * np.log(const.FIT_CONTAMINATED) * np.diag(covariance))
         return cls(np.asarray(np.linalg.inv(root).T), constant, most)
+
+    def log_density(self, residual: NDArray[Any]) -> FloatArray:
+        """Return ln of their density at residuals, shape (n, of each, bins), summed over each."""
+        n, each, bins = residual.shape
+        white = residual.reshape(-1, bins) @ self.whiten.astype(residual.dtype)
+        white = white.reshape(n, -1)
+        return np.asarray(each * self.constant - 0.5 * np.einsum("nb,nb->n", white, white))
+
+
+def _three(matrices: FloatArray) -> FloatArray:
+    """Return xx, yy and xy of symmetric matrices (..., 2, 2), shape (..., 3)."""
+    return matrices.reshape(*matrices.shape[:-2], 4)[..., [0, 3, 1]]
+
+
+def _matrices(three: FloatArray) -> FloatArray:
+    """Return symmetric matrices (..., 2, 2) of xx, yy and xy."""
+    return three[..., [[0, 2], [2, 1]]]
 
 
 def _fisher(coherence: FloatArray) -> FloatArray:
@@ -654,7 +655,7 @@ def sampled_open_shape(
 
 def _folded(state: AirState, at_hz: FloatArray, gain: FloatArray) -> FloatArray:
     out = np.empty((len(state.open_centre_hz), len(at_hz)))
-    kernels().folded_shapes(at_hz, gain, state.open_centre_hz, _hump(state), out)
+    air().folded_shapes(at_hz, gain, state.open_centre_hz, _hump(state), out)
     return out
 
 

@@ -20,6 +20,12 @@ def kernels() -> ModuleType:
 
 
 @cache
+def air() -> ModuleType:
+    """Return `blursplit.compiled.air_kernels`, which is compiled and kept alike."""
+    return import_module("blursplit.compiled.air_kernels")
+
+
+@cache
 def medians() -> ModuleType:
     """Return `blursplit.compiled.median_kernels`, which is compiled and kept alike."""
     return import_module("blursplit.compiled.median_kernels")

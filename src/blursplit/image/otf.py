@@ -29,6 +29,7 @@ from blursplit import constants as const
 from blursplit.facts import Optics
 from blursplit.stars.pixels import measure_sky
 from blursplit.turbulence.conversions import STRUCTURE_CONSTANT
+from blursplit.turbulence.spectra import rows_between
 from blursplit.types import FloatArray
 
 
@@ -207,9 +208,7 @@ class OpticsData:
     def cut_at(self, j: FloatArray) -> FloatArray:
         """Return the gain by the cut-out under air of these strengths, shape (n, n_baselines)."""
         at = np.interp(np.log(j), self.cut_log_j, np.arange(len(self.cut_log_j)))
-        lower = np.minimum(at.astype(np.int64), len(self.cut_log_j) - 2)
-        weight = (at - lower)[:, None]
-        return np.asarray((1.0 - weight) * self.cut_gain[lower] + weight * self.cut_gain[lower + 1])
+        return rows_between(self.cut_gain, at)
 
 
 def registered_transfer(
@@ -459,9 +458,7 @@ def log_otf_bias(d_over_r0: FloatArray, rows: FloatArray) -> FloatArray:
     at = np.interp(
         d_over_r0, const.REGISTERED_D_OVER_R0, np.arange(len(const.REGISTERED_D_OVER_R0))
     )
-    lower = np.minimum(at.astype(np.int64), len(rows) - 2)
-    weight = (at - lower)[:, None]
-    return np.asarray((1.0 - weight) * rows[lower] + weight * rows[lower + 1])
+    return rows_between(rows, at)
 
 
 def defocus_sigma_arcsec(

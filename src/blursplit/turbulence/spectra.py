@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from blursplit import constants as const
-from blursplit.compiled import kernels
+from blursplit.compiled import air
 from blursplit.turbulence.tilt import (
     TiltKind,
     grid,
@@ -285,12 +285,16 @@ class Axis:
 
     nodes: FloatArray
 
-    def place(self, value: FloatArray) -> tuple[IntArray, FloatArray]:
-        """Return the lower neighbour of each value and the upper one's weight, ends clipped."""
-        at = (value - self.nodes[0]) / (self.nodes[1] - self.nodes[0])
-        at = np.clip(at, 0.0, len(self.nodes) - 1.0)
-        lower = np.minimum(at.astype(np.int64), len(self.nodes) - 2)
-        return lower, at - lower
+    def at(self, value: FloatArray) -> FloatArray:
+        """Return where each value lies, in steps from the first node."""
+        return np.asarray((value - self.nodes[0]) / (self.nodes[1] - self.nodes[0]))
+
+
+def rows_between(rows: FloatArray, at: FloatArray) -> FloatArray:
+    """Return the rows of a table at places between them, shape (n, columns); ends clipped."""
+    out = np.empty((len(at), rows.shape[1]))
+    air().rows_between(rows, at, out)
+    return out
 
 
 def corners(
@@ -300,22 +304,21 @@ def corners(
 
     Both have the shape of the values and a last axis of four.
     """
-    i, u = one.place(value)
-    k, v = other.place(other_value)
-    node = (i * len(other.nodes) + k)[..., None] + np.array([0, 1, 0, 1])
-    node += np.array([0, 0, 1, 1]) * len(other.nodes)
-    weight = np.stack([(1 - u) * (1 - v), (1 - u) * v, u * (1 - v), u * v], axis=-1)
-    return node, weight
+    node = np.empty((value.size, 4), dtype=np.int64)
+    weight = np.empty(node.shape)
+    places = one.at(value).ravel(), other.at(other_value).ravel()
+    air().corners((len(one.nodes), len(other.nodes)), *places, node, weight)
+    return node.reshape(*value.shape, 4), weight.reshape(*value.shape, 4)
 
 
 def weighted_sums(
-    values: NDArray[Any], node: IntArray, weight: NDArray[Any], onto: FloatArray | None = None
-) -> FloatArray:
-    """Return weighted sums of a table's nodes, (n, columns).
+    values: NDArray[Any], node: IntArray, weight: FloatArray, onto: NDArray[Any] | None = None
+) -> NDArray[Any]:
+    """Return weighted sums of a table's nodes, (n, columns), as precise as the table.
 
     `values` (n_nodes, columns). `node`, `weight` (n, terms). `onto`: what they are added to, in
     place.
     """
-    out = np.zeros((len(node), values.shape[1])) if onto is None else onto
-    kernels().weighted_sums(values, node, weight, out)
+    out = np.zeros((len(node), values.shape[1]), values.dtype) if onto is None else onto
+    air().weighted_sums(values, node, weight, out)
     return out

@@ -1,0 +1,104 @@
+"""Inner loops over sets of parameters of the fit, compiled by numba at their first use."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from blursplit.compiled.njit import exact, loose
+
+
+@exact
+def _place(at: float, n: int) -> tuple[int, float]:  # pragma: no cover - compiled
+    """Return the lower of n rows about a place, and the upper one's weight; ends clipped."""
+    if not at > 0.0:  # nor is NaN
+        at = 0.0
+    at = min(at, n - 1.0)
+    lower = min(int(at), n - 2)
+    return lower, at - lower
+
+
+@loose
+def rows_between(rows: Any, at: Any, out: Any) -> None:  # pragma: no cover - compiled
+    """Write rows read at places between them; `at` (n,), `out` (n, columns)."""
+    for t in range(at.size):
+        lower, upper = _place(at[t], rows.shape[0])
+        for c in range(rows.shape[1]):
+            out[t, c] = (1.0 - upper) * rows[lower, c] + upper * rows[lower + 1, c]
+
+
+@loose
+def corners(  # pragma: no cover - compiled
+    n: Any, at: Any, other_at: Any, node: Any, weight: Any
+) -> None:
+    """Write the four nodes of a grid about each place and their weights, (places, 4) each."""
+    for t in range(at.size):
+        i, u = _place(at[t], n[0])
+        k, v = _place(other_at[t], n[1])
+        first = i * n[1] + k
+        node[t, 0], node[t, 1] = first, first + 1
+        node[t, 2], node[t, 3] = first + n[1], first + n[1] + 1
+        weight[t, 0], weight[t, 1] = (1.0 - u) * (1.0 - v), (1.0 - u) * v
+        weight[t, 2], weight[t, 3] = u * (1.0 - v), u * v
+
+
+@loose
+def weighted_sums(values: Any, node: Any, weight: Any, out: Any) -> None:  # pragma: no cover
+    """Add a table's rows times weights to `out` (n, columns); `node`, `weight` (n, terms)."""
+    for i in range(node.shape[0]):
+        for k in range(node.shape[1]):
+            row, factor = node[i, k], values.dtype.type(weight[i, k])
+            for c in range(values.shape[1]):
+                out[i, c] += factor * values[row, c]
+
+
+@loose
+def turn(pair: Any, strength: Any, axis: Any, out: Any) -> None:  # pragma: no cover - compiled
+    """Add densities along and across the wind (n, 2, bins), turned, to `out` (n, 3, bins).
+
+    `strength` (n,). `axis` (n, 2): cosine and sine of twice the wind's direction, times how steady
+    it is. Of `out` the middle axis is x, y and the cross density.
+    """
+    for t in range(strength.size):
+        for b in range(pair.shape[2]):
+            mean = 0.5 * strength[t] * (pair[t, 0, b] + pair[t, 1, b])
+            half = 0.5 * strength[t] * (pair[t, 0, b] - pair[t, 1, b])
+            out[t, 0, b] += mean + half * axis[t, 0]
+            out[t, 1, b] += mean - half * axis[t, 0]
+            out[t, 2, b] += half * axis[t, 1]
+
+
+@loose
+def part_mean(values: Any, mean: Any) -> None:  # pragma: no cover - compiled
+    """Take the mean over the middle axis out of `values` (n, modes, bins): `mean` (n, 1, bins)."""
+    n, modes, bins = values.shape
+    share = values.dtype.type(1.0 / modes)
+    for t in range(n):
+        for b in range(bins):
+            mean[t, 0, b] = 0.0
+        for m in range(modes):
+            for b in range(bins):
+                mean[t, 0, b] += share * values[t, m, b]
+        for m in range(modes):
+            for b in range(bins):
+                values[t, m, b] -= mean[t, 0, b]
+
+
+@loose
+def folded_shapes(  # pragma: no cover - compiled
+    at: Any, gain: Any, centre: Any, half_width: Any, out: Any
+) -> None:
+    """Write two-sided Lorentzians of unit area, summed over the folds of each frequency.
+
+    `at`, `gain` (bins, folds): true frequencies, none negative, and what is left of them there.
+    `centre`, `half_width` (n,). `out` (n, bins).
+    """
+    for t in range(centre.size):
+        c, square = centre[t], half_width[t] * half_width[t]
+        for b in range(at.shape[0]):
+            total = 0.0
+            for k in range(at.shape[1]):
+                above, below = at[b, k] - c, at[b, k] + c
+                one, other = square + above * above, square + below * below
+                total += gain[b, k] * (one + other) / (one * other)
+            out[t, b] = total * half_width[t] / math.pi
