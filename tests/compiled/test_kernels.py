@@ -32,6 +32,9 @@ from blursplit.stars.register import smoothed
 
 SIZE, SIGMA = 25, 1.6
 EPSILON = float(np.finfo(np.float32).eps)
+REACH_PX = 2.0, 7.0
+WINDOWS = tuple(kernel_window(SIZE, 1.5 * SIGMA, reach_px) for reach_px in REACH_PX)
+RECIPE = border_places(SIZE)[0], WINDOWS, 4
 
 
 @pytest.fixture
@@ -56,10 +59,9 @@ def _stamps(rng, count=400, sky=100.0):
 
 
 def _measure(stamps, centre):
-    found = np.empty((len(stamps), STAMP_NUMBERS))
-    recipe = border_places(SIZE)[0], kernel_window(SIZE, 1.5 * SIGMA, 2.0), 4
-    kernels.measure_stamps(stamps.reshape(len(stamps), -1), *centre, *recipe, found)
-    return found
+    found = np.empty((STAMP_NUMBERS, len(stamps)))
+    kernels.measure_stamps(stamps.reshape(len(stamps), -1), *centre, *RECIPE, found)
+    return found.T
 
 
 def test_middle_of_twelve_is_their_median(rng):
@@ -95,14 +97,18 @@ def test_windowed_centroid_is_where_the_first_moment_vanishes(rng):
 
 def test_one_pass_says_what_its_parts_say(rng):
     stamps, centre = _stamps(rng)
+    stamps[3] = np.roll(stamps[3], 4, axis=1)
     found = _measure(stamps, centre)
     sky, variance = measure_sky(stamps)
     assert_array_equal(found[:, 0], sky)
     assert_allclose(found[:, 1] * border_places(SIZE)[1], variance, rtol=1e-12)
-    start = {"start_x_px": centre[0], "start_y_px": centre[1], "reach_px": 2.0}
-    shapes = measure_windowed(stamps, sky, 1.5 * SIGMA, **start)
-    assert_array_equal(found[:, 2], shapes.x_px)
-    assert_array_equal(found[:, 4], shapes.core_adu)
+    start = {"start_x_px": centre[0], "start_y_px": centre[1]}
+    near, far = (measure_windowed(stamps, sky, 1.5 * SIGMA, **start, reach_px=r) for r in REACH_PX)
+    missed = np.isnan(near.x_px)
+    assert missed[3]
+    assert abs(far.x_px[3] - centre[0, 3] - 4.0) < 0.1
+    assert_array_equal(found[:, 2], np.where(missed, far.x_px, near.x_px))
+    assert_array_equal(found[:, 4], np.where(missed, far.core_adu, near.core_adu))
     brightest = brightest_near(stamps, found[:, 2], found[:, 3], _recipe())
     assert_array_equal(found[:, 10:].T, brightest)
     for stamp, x, y, top in zip(stamps, *brightest[:3], strict=True):
@@ -116,13 +122,13 @@ def test_gaps_are_found_and_empty_stamps_have_no_sky(rng):
     stamps[5] = np.nan
     stamps[6, 12, 12] = np.inf
     setup = _recipe()
-    seen = block._first_look(stamps.__getitem__, _measure(stamps, centre), setup)
+    found = np.ascontiguousarray(_measure(stamps, centre).T)
+    seen = block._first_look(stamps.__getitem__, found, setup)
     assert_array_equal(np.flatnonzero(seen.empty), [5])
-    given = stamps.__getitem__, seen.sky, *centre, setup, seen.shapes
-    whole, holed, anew, shapes = block._shapes_near(*given)
+    given = stamps.__getitem__, seen.sky, *centre, setup, REACH_PX[1], seen.shapes
+    whole, holed, shapes = block._fill_and_measure(*given)
     assert np.isfinite(whole).all()
     assert_array_equal(holed, [3, 4, 6])
-    assert set(holed) <= set(anew)
     assert_allclose(shapes.x_px[[3, 4, 6]], centre[0, [3, 4, 6]], atol=0.1)
     clean = np.delete(stamps[4], 0, axis=0).astype(float)
     assert abs(seen.sky[4] - np.median(clean)) < 8.0  # sigma of a pixel's noise
@@ -189,21 +195,20 @@ def test_stored_frames_are_measured_as_their_stamps_are(rng):
 
     x0, y0 = np.array([[0, 25, 50]]), np.zeros((1, 3), dtype=np.int64)
     hot = np.array([30, 52]), np.array([12, 3]), np.array([0, 0, 1, 2])
-    recipe = border_places(SIZE)[0], kernel_window(SIZE, 1.5 * SIGMA, 2.0), 4
     at = x0 + 12.0, y0 + 12.0
-    cuts, found = np.empty((1, 3, SIZE, SIZE), dtype=np.float32), np.empty((1, 3, STAMP_NUMBERS))
+    cuts, found = np.empty((1, 3, SIZE, SIZE), dtype=np.float32), np.empty((STAMP_NUMBERS, 1, 3))
     column = np.array([0, 1, 2])
-    kernels.measure_stored(*pack(frame, Slab), x0, y0, hot, *at, *recipe, column, cuts, found)
+    kernels.measure_stored(*pack(frame, Slab), x0, y0, hot, *at, *RECIPE, column, cuts, found)
     expected = np.clip(stamps, 0, 60_000)
     expected[1, 12, 5] = expected[2, 3, 2] = np.nan
     assert_array_equal(cuts[0], expected)
     one = np.empty((1, 1, SIZE, SIZE), dtype=np.float32)
     again = np.empty_like(found)
     column = np.array([-1, 0, -1])
-    kernels.measure_stored(*pack(frame, Slab), x0, y0, hot, *at, *recipe, column, one, again)
+    kernels.measure_stored(*pack(frame, Slab), x0, y0, hot, *at, *RECIPE, column, one, again)
     assert_array_equal(one[0, 0], expected[1])
     assert_array_equal(again, found)
-    assert_array_equal(found[0], _measure(expected, np.full((2, 3), 12.0)))
+    assert_array_equal(found[:, 0].T, _measure(expected, np.full((2, 3), 12.0)))
 
 
 @pytest.mark.parametrize("columns", [0, 1, 2, 7, 8, 30, 64, 301])

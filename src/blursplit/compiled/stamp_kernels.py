@@ -274,13 +274,13 @@ def border_sky(stamps: Any, places: Any, out: Any) -> None:  # pragma: no cover 
 def settle_windows(  # pragma: no cover - compiled
     stamps: Any, sky: Any, start_x: Any, start_y: Any, window: Any, out: Any
 ) -> None:
-    """Write x, y, core and moments as `measure_stamps` does into (m, 8), the sky being known."""
+    """Write x, y, core and moments as `measure_stamps` does into (8, m), the sky being known."""
     size = round(math.sqrt(stamps.shape[1]))
     room, wide = _room(size, window), _wide(size)
     for number in range(stamps.shape[0]):
         at = start_x[number], start_y[number]
         _widen(stamps[number], size, wide)
-        _settle(wide, sky[number], at, size, window, room, 1, out[number])
+        _settle_apart(wide, sky[number], at, size, window, room, 1, out[:, number])
 
 
 @exact
@@ -392,6 +392,14 @@ def _settle(  # pragma: no cover - compiled
         out[i] = found[i]
 
 
+@loose
+def _settle_apart(  # pragma: no cover - compiled
+    wide: Any, sky: float, start: Any, size: int, window: Any, room: Any, gaps: int, out: Any
+) -> None:
+    """Do what `_settle` does, compiled once for all who call it rarely."""
+    _settle(wide, sky, start, size, window, room, gaps, out)
+
+
 @_inlined
 def _brightest(  # pragma: no cover - compiled
     stamp: Any, size: int, lanes: int, look: int, x: float, y: float, out: Any
@@ -422,34 +430,35 @@ def _brightest(  # pragma: no cover - compiled
 def brightest_pixels(  # pragma: no cover - compiled
     stamps: Any, x: Any, y: Any, look: int, out: Any
 ) -> None:
-    """Write the brightest pixel near each place into (m, 4), as `measure_stamps` does."""
+    """Write the brightest pixel near each place into (4, m), as `measure_stamps` does."""
     size = round(math.sqrt(stamps.shape[1]))
     for number in range(stamps.shape[0]):
-        _brightest(stamps[number], size, size, look, x[number], y[number], out[number])
+        _brightest(stamps[number], size, size, look, x[number], y[number], out[:, number])
 
 
 @loose
 def measure_stamps(  # pragma: no cover - compiled
-    stamps: Any, start_x: Any, start_y: Any, places: Any, window: Any, look: int, out: Any
+    stamps: Any, start_x: Any, start_y: Any, places: Any, windows: Any, look: int, out: Any
 ) -> None:
     """Measure sky, windowed centroid, moments and brightest pixel of stamps.
 
     `stamps` (m, size * size) float32. `start_x`, `start_y` (m,): where the window begins. `places`
-    (12, n): pixels of the border's pieces. `window`: pixels at either edge that no window touches;
-    sigma of the window; how far from the middle of the stamp it may go; share of the sky under it
-    that may be rounding alone; and most steps, tolerance, last step of Newton's, gain of a plain
-    step, flattest window. `look`: the brightest pixel is looked for so far from the star. `out` (m,
-    14): sky, variance; x, y; core, mean x, y, xx, yy, xy; brightest pixel's x, y and height, mean
-    of its four neighbours. NaN in x where a pixel is not finite or nothing was found.
+    (12, n): pixels of the border's pieces. `windows`, near and, for stars that it does not find,
+    far: pixels at either edge that no window touches; sigma of the window; how far from the middle
+    of the stamp it may go; share of the sky under it that may be rounding alone; and most steps,
+    tolerance, last step of Newton's, gain of a plain step, flattest window. `look`: the brightest
+    pixel is looked for so far from the star. `out` (14, m): sky, variance; x, y; core, mean x, y,
+    xx, yy, xy; brightest pixel's x, y and height, mean of its four neighbours. NaN in x where a
+    pixel is not finite or nothing was found.
     """
     size = round(math.sqrt(stamps.shape[1]))
-    room, wide = _room(size, window), _wide(size)
+    rooms, wide = (_room(size, windows[0]), _room(size, windows[1])), _wide(size)
     sides = _beside(places, size, _lanes(size))
     border = _border_room(sides)
     for number in range(stamps.shape[0]):
         at = start_x[number], start_y[number]
         _widen(stamps[number], size, wide)
-        _measure(wide, size, at, sides, window, look, border, room, 1, out[number])
+        _measure(wide, size, at, sides, windows, look, border, rooms, 1, out[:, number])
 
 
 @_inlined
@@ -458,15 +467,17 @@ def _measure(  # pragma: no cover - compiled
     size: int,
     at: Any,
     sides: Any,
-    window: Any,
+    windows: Any,
     look: int,
     border: Any,
-    room: Any,
+    rooms: Any,
     may_have_gaps: int,
     out: Any,
 ) -> None:
     out[0], out[1] = _sky(wide, sides, border)
-    _settle(wide, out[0], at, size, window, room, may_have_gaps, out[2:10])
+    _settle(wide, out[0], at, size, windows[0], rooms[0], may_have_gaps, out[2:10])
+    if math.isnan(out[2]):
+        _settle_apart(wide, out[0], at, size, windows[1], rooms[1], may_have_gaps, out[2:10])
     _brightest(wide, size, _lanes(size), look, out[2], out[3], out[10:])
 
 
@@ -480,7 +491,7 @@ def measure_stored(  # pragma: no cover - compiled
     x: Any,
     y: Any,
     places: Any,
-    window: Any,
+    windows: Any,
     look: int,
     kept: Any,
     stamps: Any,
@@ -488,15 +499,15 @@ def measure_stored(  # pragma: no cover - compiled
 ) -> None:
     """Do what `gather`, `blank_pixels` and `measure_stamps` do while a stamp is in the cache.
 
-    `x`, `y` (n, stars) are places in the frames; `out` begins with (n, stars). `kept` (stars,):
-    where in `stamps` (n, most, size, size) those of a star go, below zero for nowhere.
+    `x`, `y` (n, stars) are places in the frames; `out` (14, n, stars). `kept` (stars,): where
+    in `stamps` (n, most, size, size) those of a star go, below zero for nowhere.
     """
     stars, size = x0.shape[1], stamps.shape[2]
     ny, nx = raw.shape[1], raw.shape[2]
     swapped, flip, zero = packing
     lanes = _lanes(size)
     stored, stamp = np.empty(size * size, dtype=raw.dtype), np.empty(size * size, dtype=np.float32)
-    room, wide = _room(size, window), _wide(size)
+    rooms, wide = (_room(size, windows[0]), _room(size, windows[1])), _wide(size)
     sides = _beside(places, size, _lanes(size))
     border = _border_room(sides)
     for number in range(raw.shape[0]):
@@ -518,8 +529,8 @@ def measure_stored(  # pragma: no cover - compiled
             if kept[star] >= 0:
                 _narrow(wide, size, stamps[number, kept[star]].ravel())
             at = x[number, star] - at_x, y[number, star] - at_y
-            found = out[number, star]
-            _measure(wide, size, at, sides, window, look, border, room, int(not plain), found)
+            found = out[:, number, star]
+            _measure(wide, size, at, sides, windows, look, border, rooms, int(not plain), found)
 
 
 @exact

@@ -68,12 +68,14 @@ def guess_offsets(
     """
     size = profiles.shape[-1]
     smooth = _smoothing(size, sigma)
-    # One product for all of them: a small one for each frame takes three times as long.
-    height = (profiles.reshape(-1, size) @ smooth).reshape(profiles.shape)
-    height -= height.mean(axis=-1, keepdims=True)
-    height /= np.maximum(height.max(axis=-1, keepdims=True), np.float32(1e-6))
+    smooth -= smooth.mean(axis=0)  # the mean of what comes out is zero
+    # One product for all of them: a small one for each frame takes three times as long. Along the
+    # first axis numpy takes many maxima at once.
+    height = (smooth @ profiles.reshape(-1, size).T).reshape(size, *profiles.shape[:-1])
+    height /= np.maximum(height.max(axis=0), np.float32(1e-6))
     off_x, off_y = (
-        _peak(_joined(height[:, :, axis])) - at.mean(axis=1) for axis, at in enumerate((at_x, at_y))
+        _peak(_joined(height[..., axis]).T) - at.mean(axis=1)
+        for axis, at in enumerate((at_x, at_y))
     )
     return off_x, off_y
 
@@ -88,20 +90,20 @@ def _smoothing(size: int, sigma: float) -> ImageArray:
 
 
 def _joined(level: ImageArray) -> ImageArray:
-    """Return the median over the stars, of shape (n, g, size), or the sum of one or two."""
-    g = level.shape[1]
+    """Return the median over the stars, which are the last axis, or the sum of one or two."""
+    g = level.shape[-1]
     if g <= 2:  # noqa: PLR2004 - of two profiles neither outvotes the other
-        return np.asarray(level.sum(axis=1))
+        return np.asarray(level.sum(axis=-1))
     if g > const.FAST_GUIDES:
-        return np.asarray(np.median(level, axis=1))
-    first, second, third = level[:, 0], level[:, 1], level[:, 2]
+        return np.asarray(np.median(level, axis=-1))
+    first, second, third = level[..., 0], level[..., 1], level[..., 2]
     return np.maximum(np.minimum(first, second), np.minimum(np.maximum(first, second), third))
 
 
 def _peak(profile: ImageArray) -> FloatArray:
     """Return the place of the highest point of each row, refined by a parabola."""
     row = np.arange(len(profile))
-    at = np.clip(profile.argmax(axis=1), 1, profile.shape[1] - 2)
+    at = np.clip(np.ascontiguousarray(profile).argmax(axis=1), 1, profile.shape[1] - 2)
     left, middle, right = (profile[row, at + i].astype(float) for i in (-1, 0, 1))
     curve = left - 2.0 * middle + right
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -398,38 +400,43 @@ def _measure_at(
     x0, y0 = _corners(x_px, size), _corners(y_px, size)
     near = (x_px - x0).ravel(), (y_px - y0).ravel()
     cuts = Cuts(source, start, (n, k), keep, setup)
-    found = np.empty((n, k, const.STAMP_NUMBERS))
+    found = np.empty((const.STAMP_NUMBERS, n, k))
     hot = hot_near(x0, y0, size, setup)
-    reach = near_reach(size, const.NEAR_PX)
+    # Nearer to the edge than two windows a stamp holds too little of a star to tell its place.
+    far_px = max(const.NEAR_PX, (size - 1) / 2 - 2.0 * setup.window_px)
     recipe = (
         border_places(size)[0],
-        kernel_window(size, setup.window_px, reach),
+        tuple(
+            kernel_window(size, setup.window_px, near_reach(size, reach_px))
+            for reach_px in (const.NEAR_PX, far_px)
+        ),
         brightest_reach(size, setup),
     )
     for first, last, raw, packing in stored_pieces(source, start, start + n):
         rows = slice(first - start, last - start)
         if packing is not None:
             where = x0[rows], y0[rows], hot, x_px[rows], y_px[rows]
-            to = cuts.column, cuts.pixels[rows], found[rows]
+            to = cuts.column, cuts.pixels[rows], found[:, rows]
             kernels().measure_stored(raw, packing, *where, *recipe, *to)
             continue
         whole = source.cut(first, last, x0[rows], y0[rows], size)
         kernels().blank_pixels(whole, x0[rows], y0[rows], hot)
         at = (x_px[rows] - x0[rows]).ravel(), (y_px[rows] - y0[rows]).ravel()
-        out = found[rows].reshape(-1, const.STAMP_NUMBERS)
+        out = np.empty((const.STAMP_NUMBERS, len(at[0])))
         kernels().measure_stamps(whole.reshape(-1, size * size), *at, *recipe, out)
+        found[:, rows] = out.reshape(found[:, rows].shape)
         cuts.keep(rows, whole)
 
     def stamps(which: IntArray) -> ImageArray:
         return cuts.of(*np.divmod(which, k), x0, y0)
 
-    seen = _first_look(stamps, found.reshape(n * k, const.STAMP_NUMBERS), setup)
+    seen = _first_look(stamps, found.reshape(const.STAMP_NUMBERS, n * k), setup)
     sky, variance, brightest = seen.sky, seen.variance, seen.brightest
-    whole, holed, anew, shapes = _shapes_near(stamps, sky, *near, setup, seen.shapes)
-    if anew.size:
-        again = brightest_near(whole, shapes.x_px[anew], shapes.y_px[anew], setup)
+    whole, holed, shapes = _fill_and_measure(stamps, sky, *near, setup, far_px, seen.shapes)
+    if holed.size:
+        again = brightest_near(whole, shapes.x_px[holed], shapes.y_px[holed], setup)
         for kept, new in zip(brightest, again, strict=True):
-            kept[anew] = new
+            kept[holed] = new
     pixel_variance = background_variance(sky, variance, setup, (n, k), brightest[2])
     peak, excess, noise = peaks_and_excess(brightest, shapes, sky, pixel_variance, setup, (n, k))
     star_term, background_term = centroid_variance_terms(shapes, setup.window_px, pixel_variance)
@@ -454,7 +461,7 @@ def _measure_at(
         )
     if setup.method != "windowed":
         filled = cuts.pixels.reshape(n * k, size, size).copy()
-        filled[anew] = whole
+        filled[holed] = whole
         x, y = other_centroid(filled, sky, x, y, alive, setup)
         alive &= np.isfinite(x)
     block = {
@@ -494,8 +501,9 @@ Stamps = Callable[[IntArray], ImageArray]
 
 
 def _first_look(stamps: Stamps, found: FloatArray, setup: WindowSetup) -> _FirstLook:
-    sky, variance, x, y, *moments, to_x, to_y, top, around = np.ascontiguousarray(found.T)
-    shapes = shapes_of(x, y, np.stack(moments), setup.window_px)
+    sky, variance, x, y = found[:4]
+    to_x, to_y, top, around = found[-4:]
+    shapes = shapes_of(x, y, found[4:-4], setup.window_px)
     variance *= border_places(setup.cut)[1]
     empty = ~np.isfinite(sky)
     bare = np.flatnonzero(empty)
@@ -506,46 +514,38 @@ def _first_look(stamps: Stamps, found: FloatArray, setup: WindowSetup) -> _First
     return _FirstLook(sky, variance, empty, shapes, (to_x, to_y, top, around))
 
 
-def _shapes_near(
+def _fill_and_measure(
     stamps: Stamps,
     sky: FloatArray,
     at_x: FloatArray,
     at_y: FloatArray,
     setup: WindowSetup,
+    far_px: float,
     shapes: WindowedShapes,
-) -> tuple[ImageArray, IntArray, IntArray, WindowedShapes]:
-    """Measure anew, gaps filled and in all of the stamp, the stars that a first look missed.
+) -> tuple[ImageArray, IntArray, WindowedShapes]:
+    """Fill the gaps of the stamps that have some, and measure these anew.
 
-    `stamps`: gives those of some samples.
+    `stamps`: gives those of some samples. `far_px`: how far from the middle of its stamp a star is
+    looked for that is not near it.
 
-    Returns `whole` (m, size, size) float32: the stamps that were measured anew, with gaps filled;
-    `holed`, `anew`: which samples had gaps, and which were measured anew; `shapes`.
+    Returns `whole` (m, size, size) float32: the stamps that were measured anew; `holed`: which
+    samples these are; `shapes`.
     """
-    anew = np.flatnonzero(np.isnan(shapes.x_px) & np.isfinite(sky))
-    whole = np.empty((0, setup.cut, setup.cut), dtype=np.float32)
-    if anew.size == 0:
-        return whole, anew, anew, shapes
-    whole = stamps(anew)
-
-    def measure(which: IntArray, reach_px: float) -> WindowedShapes:
-        few = anew[which]
-        return measure_windowed(
-            whole[which],
-            sky[few],
-            setup.window_px,
-            start_x_px=at_x[few],
-            start_y_px=at_y[few],
-            reach_px=reach_px,
-        )
-
     # A pixel that is not finite leaves no centroid, so only these need be looked through.
-    gaps = np.flatnonzero(~np.isfinite(whole).all(axis=(1, 2)))
-    if gaps.size:
-        whole[gaps] = fill_gaps(whole[gaps], sky[anew[gaps]])
-        shapes = shapes.replaced(anew[gaps], measure(gaps, const.NEAR_PX))
-    off = np.flatnonzero(np.isnan(shapes.x_px[anew]))
-    if off.size:
-        # Nearer to the edge than two windows a stamp holds too little of a star to tell its place.
-        reach = max(const.NEAR_PX, (setup.cut - 1) / 2 - 2.0 * setup.window_px)
-        shapes = shapes.replaced(anew[off], measure(off, reach))
-    return whole, anew[gaps], anew, shapes
+    holed = np.flatnonzero(np.isnan(shapes.x_px) & np.isfinite(sky))
+    whole = np.empty((0, setup.cut, setup.cut), dtype=np.float32)
+    if holed.size:
+        whole = stamps(holed)
+        gaps = ~np.isfinite(whole).all(axis=(1, 2))
+        whole, holed = whole[gaps], holed[gaps]
+        whole = fill_gaps(whole, sky[holed])
+    left = np.arange(holed.size)
+    for reach_px in (const.NEAR_PX, far_px):
+        if left.size:
+            few = holed[left]
+            start = {"start_x_px": at_x[few], "start_y_px": at_y[few]}
+            window = setup.window_px
+            found = measure_windowed(whole[left], sky[few], window, **start, reach_px=reach_px)
+            shapes = shapes.replaced(few, found)
+            left = left[np.isnan(found.x_px)]
+    return whole, holed, shapes

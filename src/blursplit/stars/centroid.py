@@ -100,7 +100,7 @@ def measure_windowed(
     m, size, _ = stamps_adu.shape
     half = np.full(m, (size - 1) / 2)
     within = near_reach(size, reach_px)
-    found = np.empty((m, 8))
+    found = np.empty((8, m))
     kernels().settle_windows(
         flat_stamps(stamps_adu),
         np.array(sky_adu, dtype=float),
@@ -109,8 +109,7 @@ def measure_windowed(
         kernel_window(size, window_px, within),
         found,
     )
-    x, y, *moments = np.ascontiguousarray(found.T)
-    return shapes_of(x, y, np.stack(moments), float(window_px))
+    return shapes_of(found[0], found[1], found[2:], float(window_px))
 
 
 def flat_stamps(stamps_adu: ImageArray) -> ImageArray:

@@ -255,9 +255,9 @@ def brightest_near(
 ) -> Brightest:
     """Return x, y, height and neighbours' mean of the brightest pixel near each centroid."""
     m, size, _ = stamps.shape
-    out = np.empty((m, 4))
+    out = np.empty((4, m))
     kernels().brightest_pixels(flat_stamps(stamps), x_px, y_px, brightest_reach(size, setup), out)
-    at_x, at_y, top, around = np.ascontiguousarray(out.T)
+    at_x, at_y, top, around = out
     return at_x, at_y, top, around
 
 

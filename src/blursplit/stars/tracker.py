@@ -309,7 +309,9 @@ class Tracker:
         seen = np.isfinite(self.shift_x[start:stop])
         here = np.isfinite(distance)
         if here.any():
-            usual, far = np.quantile(distance[here], (0.9, 0.995))
+            far_off = np.sort(distance[here])
+            places = np.linspace(0.0, 1.0, far_off.size)
+            usual, far = np.interp((0.9, 0.995), places, far_off).tolist()
             wanted = int(np.ceil(1.3 * far + 1.0))
             self.margin = int(
                 np.clip(max(wanted, self.margin - 1), const.SMALLEST_MARGIN, const.LARGEST_MARGIN)
