@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 
-from blursplit import constants as const
 from blursplit.compiled.njit import exact
 
 
@@ -116,102 +115,15 @@ def median_of(kept: Any, n: int) -> float:  # pragma: no cover - compiled
         gaps += math.isnan(kept[i])
     if n == 0 or gaps:
         return math.nan
-    if n <= const.MEDIAN_BY_RANKS:
-        return _median_of_few(kept, n)
-    if n >= const.MEDIAN_BY_SAMPLE:
-        return _median_of_many(kept, n)
     upper = n // 2
-    _select(kept, n, upper)
-    high = kept[upper]
+    first = _select(kept, n, upper)
     if n % 2:
-        return float(high)
-    low = kept[0]
-    for i in range(1, upper):
-        low = max(low, kept[i])
-    return float(0.5 * (low + high))
-
-
-@exact
-def _median_of_few(kept: Any, n: int) -> float:  # pragma: no cover - compiled
-    """Return the median by the rank of each value: no branch to guess but the last."""
-    lower, upper = (n - 1) // 2, n // 2
-    low, high = kept[0], kept[0]
-    below_low: Any = -1
-    below_high: Any = -1
-    for i in range(n):
-        value, below = kept[i], np.int32(0)
-        for j in range(n):
-            below = np.int32(below + np.int32(kept[j] < value))
-        if below_low < below <= lower:
-            low, below_low = value, below
-        if below_high < below <= upper:
-            high, below_high = value, below
-        if below_low == lower and below_high == upper:
-            break
-    return float(high if n % 2 else 0.5 * (low + high))
-
-
-@exact
-def _median_of_many(kept: Any, n: int) -> float:  # pragma: no cover - compiled
-    """Return the median from the values between two that a sample says are close about it.
-
-    In 8-bit pixels half of all values are one and the same: those equal to the two are counted.
-    """
-    many, margin = const.MEDIAN_SAMPLE, const.MEDIAN_MARGIN
-    sample = np.empty(many)
-    step = n // many
-    for i in range(many):
-        sample[i] = kept[i * step]
-    _select(sample, many, many // 2 - margin)
-    first = sample[many // 2 - margin]
-    _select(sample, many, many // 2 + margin)
-    last = sample[many // 2 + margin]
-    below, at_first, at_last, inner = 0, 0, 0, 0
-    for i in range(n):
-        below += kept[np.uintp(i)] < first
-        at_first += kept[np.uintp(i)] == first
-        at_last += kept[np.uintp(i)] == last
-    between = np.empty(n)
-    if last > first:
-        for i in range(n):
-            value = kept[np.uintp(i)]
-            between[np.uintp(inner)] = value
-            inner += (value > first) & (value < last)
-    else:
-        at_last = 0
-    upper = n // 2
-    high = _ranked(between, inner, upper, below, (first, at_first), (last, at_last))
-    if n % 2 == 0 and not math.isnan(high):
-        low = _ranked(between, inner, upper - 1, below, (first, at_first), (last, at_last))
-    else:
-        low = high
-    if math.isnan(high + low):  # the sample was no fair one
-        _select(kept, n, upper)
-        high = kept[upper]
-        low = high
-        if n % 2 == 0:
-            low = kept[0]
-            for i in range(1, upper):
-                low = max(low, kept[i])
-    return float(0.5 * (low + high))
-
-
-@exact
-def _ranked(  # pragma: no cover - compiled
-    between: Any, inner: int, rank: int, below: int, at_first: Any, at_last: Any
-) -> float:
-    """Return the value of a rank: of those at `first`, between, or at `last`, else NaN."""
-    first, firsts = at_first
-    last, lasts = at_last
-    rank -= below
-    if rank < 0 or rank >= firsts + inner + lasts:
-        return math.nan
-    if rank < firsts:
-        return float(first)
-    if rank >= firsts + inner:
-        return float(last)
-    _select(between, inner, rank - firsts)
-    return float(between[rank - firsts])
+        return float(kept[upper])
+    low = kept[upper - 1]
+    if upper == first:
+        for i in range(upper):
+            low = max(low, kept[i])
+    return float(0.5 * (low + kept[upper]))
 
 
 @exact
@@ -233,29 +145,26 @@ def level_and_scatter(image: Any, step: int) -> Any:  # pragma: no cover - compi
 
 
 @exact
-def _select(values: Any, n: int, wanted: int) -> None:  # pragma: no cover - compiled
-    """Bring the value of rank `wanted` to its place, smaller ones before it (Hoare 1961)."""
+def _select(values: Any, n: int, wanted: int) -> int:  # pragma: no cover - compiled
+    """Bring the value of rank `wanted` to its place; return from where on there is order before it.
+
+    Before that place are smaller ones in any order. Values are parted at a pivot (Hoare 1961) by
+    exchanges that need no branch: a processor guesses every second one wrong.
+    """
     first, last = 0, n - 1
     while last - first > 8:  # noqa: PLR2004
-        middle = (first + last) // 2
-        a, b, c = values[first], values[middle], values[last]
+        a, b, c = values[first], values[(first + last) // 2], values[last]
         pivot = max(min(a, b), min(max(a, b), c))
-        i, j = first, last
-        while i <= j:
-            while values[i] < pivot:
-                i += 1
-            while values[j] > pivot:
-                j -= 1
-            if i <= j:
-                values[i], values[j] = values[j], values[i]
-                i += 1
-                j -= 1
-        if wanted <= j:
-            last = j
-        elif wanted >= i:
-            first = i
+        j = _part(values, first, last, pivot, 0)
+        if j == first:  # nothing is smaller: what equals the pivot comes first
+            j = _part(values, first, last, pivot, 1)
+            if wanted < j:
+                return first
+            first = j
+        elif wanted < j:
+            last = j - 1
         else:
-            return
+            first = j
     for i in range(first + 1, last + 1):
         value = values[i]
         j = i - 1
@@ -263,3 +172,18 @@ def _select(values: Any, n: int, wanted: int) -> None:  # pragma: no cover - com
             values[j + 1] = values[j]
             j -= 1
         values[j + 1] = value
+    return first
+
+
+@exact
+def _part(  # pragma: no cover - compiled
+    values: Any, first: int, last: int, pivot: float, equal: int
+) -> int:
+    """Bring values below a pivot, or equal to it as well, to the front; return where they end."""
+    j = first
+    for i in range(first, last + 1):
+        value = values[np.uintp(i)]
+        values[np.uintp(i)] = values[np.uintp(j)]
+        values[np.uintp(j)] = value
+        j += int(value < pivot) | (equal & int(value == pivot))
+    return j

@@ -414,12 +414,14 @@ def _brightest(  # pragma: no cover - compiled
     if max(abs(x - middle), abs(y - middle)) > 1.5:  # noqa: PLR2004
         left = min(max(int(np.rint(x)) - look, 1), size - 2 * look - 2)
         top = min(max(int(np.rint(y)) - look, 1), size - 2 * look - 2)
-    at = top * lanes + left
+    # From its middle on, where few are higher: a processor guesses then that none is.
+    first = top * lanes + left
+    at = first + look * (lanes + 1)
     highest = stamp[at]
-    for begin in range(at, at + (2 * look + 1) * lanes, lanes):
+    for begin in range(first, first + (2 * look + 1) * lanes, lanes):
         for i in range(begin, begin + 2 * look + 1):
             value = stamp[np.uintp(i)]
-            if value > highest:
+            if value >= highest and (value > highest or i < at):
                 highest, at = value, i
     out[0], out[1], out[2] = at % lanes, at // lanes, stamp[at]
     around = np.float64(stamp[at - 1]) + stamp[at + 1] + stamp[at - lanes] + stamp[at + lanes]

@@ -358,43 +358,16 @@ def noise_against_level(
     filtered_noise(clean, sky, _DIFFERENCE, _LEVEL, noise, level)
     noise, level = noise.ravel(), level.ravel()
     noise /= np.square(np.sum(_DIFFERENCE**2))
-    floor = median_of(noise) / 0.455  # median of chi-square with one degree of freedom
-    place = np.array([0.0, 0.3, 0.6, *np.linspace(0.8, 1.0, 15)]) * (level.size - 1)
-    low = np.minimum(place.astype(np.int64), level.size - 2)
-    bright, *ordered = _values_of_ranks(level, np.array([level.size - 200, *low, *(low + 1)]))
-    if bright <= const.GAIN_LEVEL_SIGMAS * np.sqrt(floor):
+    floor = np.median(noise) / 0.455  # median of chi-square with one degree of freedom
+    ordered = np.sort(level)
+    if ordered[-200] <= const.GAIN_LEVEL_SIGMAS * np.sqrt(floor):
         return nothing
-    lower, upper = np.reshape(ordered, (2, place.size))
-    edges = lower + (place - low) * (upper - lower)
+    place = np.array([0.0, 0.3, 0.6, *np.linspace(0.8, 1.0, 15)]) * (level.size - 1)
+    edges = np.interp(place, np.arange(level.size), ordered)
     count, levels, noises = np.zeros((3, edges.size - 1))
     sums_in_bins(edges, level, noise, count, levels, noises)
     used = count > 10  # noqa: PLR2004
     return levels[used] / count[used], noises[used] / count[used], count[used]
-
-
-def _values_of_ranks(values: FloatArray, ranks: IntArray) -> FloatArray:
-    """Return the values that would stand at some places if all were in order.
-
-    A sample says between which values those of neighbouring ranks are; only these are sorted.
-    """
-    few = np.sort(values[:: max(1, values.size // const.RANK_SAMPLE)])
-    few = np.concatenate([[-np.inf], few, [np.inf]])
-    place = np.rint(ranks / values.size * few.size).astype(np.int64)
-    first = np.clip(place - const.RANK_MARGIN, 0, few.size - 1)
-    last = np.clip(place + const.RANK_MARGIN, 0, few.size - 1)
-    out = np.empty(ranks.size)
-    order = np.argsort(ranks)
-    apart = np.flatnonzero(first[order[1:]] > last[order[:-1]]) + 1
-    for group in np.split(order, apart):
-        low, high = few[first[group[0]]], few[last[group[-1]]]
-        below = values < low if low > -np.inf else np.zeros(values.size, dtype=bool)
-        above = values > high if high < np.inf else np.zeros(values.size, dtype=bool)
-        kept = np.sort(values[~(below | above)])
-        own = ranks[group] - np.count_nonzero(below)
-        if own[0] < 0 or own[-1] >= kept.size:  # the sample was no fair one
-            return np.sort(values)[ranks]
-        out[group] = kept[own]
-    return out
 
 
 def gain_of(
