@@ -171,7 +171,7 @@ def test_sums_of_stored_stamps_are_those_of_cut_ones(rng, dtype):
     frame_kernels.sum_stored(*pack(frames, Slab), x0, y0, hot, sums)
     assert_array_equal(np.isnan(cuts).any(axis=(0, 2, 3)), [False, True, True, False])
     # thirteen values or their mean, rounded to single precision at each of so many steps
-    assert_allclose(sums, block.sum_cuts(cuts), rtol=13 * EPSILON, atol=0)
+    assert_allclose(sums, block._sum_cuts(cuts), rtol=13 * EPSILON, atol=0)
 
 
 @pytest.mark.parametrize("change", [{"blank": 5}, {"bscale": 2.0}, {"bzero": 0.5}])

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
-from blursplit.stars.block import _joined, guess_offsets, sum_cuts
+from blursplit.stars.block import _guess_offsets, _joined, _sum_cuts
 
 
 @pytest.mark.parametrize("guides", [1, 2, 3, 5])
@@ -27,6 +27,6 @@ def test_offset_of_each_frame_is_found_though_one_guide_has_a_brighter_neighbour
         cuts[:, guide] += 800 * np.exp(-0.5 * (dx**2 + dy**2) / sigma**2)
     # It stands still in its cut-out while the stars move, so it can only mislead.
     cuts[:, 1] += 2000 * np.exp(-0.5 * ((x - 6) ** 2 + (y - 34) ** 2) / sigma**2)
-    found = guess_offsets(sum_cuts(cuts.astype(np.float32)), at, at, sigma)
+    found = _guess_offsets(_sum_cuts(cuts.astype(np.float32)), at, at, sigma)
     # To about half a pixel is what the guess promises; a star is looked for within two.
     assert_allclose(np.stack(found, axis=1), moved, rtol=0, atol=0.5)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from blursplit.stars.build_tracks import find_jumps
-from blursplit.stars.geometry import extrapolate, fit_turn_and_scale, runs, turned
+from blursplit.stars.geometry import _fit_turn_and_scale, extrapolate, runs, turned
 from blursplit.stars.register import Peaks, find_hot_pixels, find_peaks, register
 
 SHAPE = (400, 500)
@@ -103,7 +103,7 @@ def test_turn_and_scale_are_fitted_in_spite_of_a_stray_star() -> None:
     turn, scale = np.deg2rad(0.3), 1.5e-3
     dx, dy = -turn * y + scale * x + 0.7, turn * x + scale * y - 0.4
     dx[3] += 40.0
-    found = fit_turn_and_scale(x, y, dx, dy)
+    found = _fit_turn_and_scale(x, y, dx, dy)
     assert_allclose(found, [0.3, scale, 0.7, -0.4], atol=1e-6)
 
 

@@ -329,7 +329,7 @@ def sum_stored(  # pragma: no cover - compiled
     ny, nx = raw.shape[1], raw.shape[2]
     swapped, flip, zero = packing
     lanes = -(-size // const.LANES) * const.LANES
-    stored, stamp = np.empty(size * size, dtype=raw.dtype), np.empty(size * size, dtype=np.float32)
+    stamp = np.empty(size * size, dtype=np.float32)
     wide, columns = np.empty(size * lanes, dtype=np.float32), np.empty(lanes, dtype=np.float32)
     for number in range(raw.shape[0]):
         pixels = raw[number].ravel()
@@ -341,7 +341,7 @@ def sum_stored(  # pragma: no cover - compiled
                 copy_rows(pixels, at, nx, size, lanes, swapped, flip, zero, wide)
                 _sum_lanes(wide, columns, sums[0], sums[1])
             else:
-                copy_stamp(raw[number], packing, x0[number], y0[number], star, stored, stamp)
+                copy_stamp(raw[number], packing, x, y, size, stamp)
                 blank(stamp, size, size, x, y, hot, star)
                 _sum_known(stamp, size, sums[0], sums[1])
 

@@ -40,7 +40,6 @@ def gather(  # pragma: no cover - compiled
     ny, nx = raw.shape[1], raw.shape[2]
     swapped, flip, zero = packing
     lanes, wide = _lanes(size), _wide(size)
-    stored = np.empty(size * size, dtype=raw.dtype)
     for number in range(raw.shape[0]):
         pixels = raw[number].ravel()
         for star in range(stars):
@@ -50,54 +49,25 @@ def gather(  # pragma: no cover - compiled
                 copy_rows(pixels, y * nx + x, nx, size, lanes, swapped, flip, zero, wide)
                 _narrow(wide, size, stamp)
             else:
-                copy_stamp(raw[number], packing, x0[number], y0[number], star, stored, stamp)
+                copy_stamp(raw[number], packing, x, y, size, stamp)
 
 
 @exact
 def copy_stamp(  # pragma: no cover - compiled
-    frame: Any, packing: Any, x0: Any, y0: Any, star: int, stored: Any, stamp: Any
-) -> None:
-    """Copy the stamp of one star."""
-    swapped, flip, zero = packing
-    ny, nx = frame.shape
-    size = round(math.sqrt(stamp.size))
-    x, y = x0[star], y0[star]
-    add = np.float32(zero)
-    if not is_inside(x, y, size, nx, ny):
-        _copy_over_edge(frame, packing, x, y, size, stamp)
-        return
-    pixels = frame.ravel()
-    place = y * nx + x
-    for row in range(size):
-        source = pixels[place : place + size]
-        target = stored[row * size : (row + 1) * size]
-        for i in range(size):
-            target[i] = source[i]
-        place += nx
-    if swapped:
-        for i in range(size * size):
-            value = np.uint16(stored[i])
-            value = np.uint16((value << 8) | (value >> 8))
-            stamp[i] = np.float32(np.int32(value ^ flip)) + add
-    else:
-        for i in range(size * size):
-            stamp[i] = np.float32(np.int32(stored[i] ^ flip)) + add
-
-
-@exact
-def _copy_over_edge(  # pragma: no cover - compiled
     frame: Any, packing: Any, x: int, y: int, size: int, stamp: Any
 ) -> None:
+    """Copy a stamp that may reach over the edge of its frame, or to the end of its memory."""
     swapped, flip, zero = packing
     ny, nx = frame.shape
-    for i in range(size * size):
-        column, row = x + i % size, y + i // size
-        stamp[i] = np.float32(math.nan)
-        if 0 <= column < nx and 0 <= row < ny:
-            value = np.uint16(frame[row, column])
-            if swapped:
-                value = np.uint16((value << 8) | (value >> 8))
-            stamp[i] = np.float32(np.int32(value ^ flip)) + np.float32(zero)
+    for row in range(size):
+        for column in range(size):
+            to = row * size + column
+            stamp[to] = np.float32(math.nan)
+            if 0 <= x + column < nx and 0 <= y + row < ny:
+                value = np.uint16(frame[y + row, x + column])
+                if swapped:
+                    value = np.uint16((value << 8) | (value >> 8))
+                stamp[to] = np.float32(np.int32(value ^ flip)) + np.float32(zero)
 
 
 @exact
@@ -508,7 +478,7 @@ def measure_stored(  # pragma: no cover - compiled
     ny, nx = raw.shape[1], raw.shape[2]
     swapped, flip, zero = packing
     lanes = _lanes(size)
-    stored, stamp = np.empty(size * size, dtype=raw.dtype), np.empty(size * size, dtype=np.float32)
+    stamp = np.empty(size * size, dtype=np.float32)
     rooms, wide = (_room(size, windows[0]), _room(size, windows[1])), _wide(size)
     sides = _beside(places, size, _lanes(size))
     border = _border_room(sides)
@@ -523,7 +493,7 @@ def measure_stored(  # pragma: no cover - compiled
             if plain:
                 copy_rows(pixels, at_y * nx + at_x, nx, size, lanes, swapped, flip, zero, wide)
             else:
-                copy_stamp(frame, packing, left, top, star, stored, stamp)
+                copy_stamp(frame, packing, at_x, at_y, size, stamp)
                 _widen(stamp, size, wide)
             if hot[2][star] != hot[2][star + 1]:
                 plain = False

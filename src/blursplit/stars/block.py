@@ -53,7 +53,7 @@ def _pick_guides(x_px: FloatArray, y_px: FloatArray, flux: FloatArray, shape: Sh
     return np.argsort(-merit, kind="stable")[: const.GUIDES].astype(np.int64)
 
 
-def guess_offsets(
+def _guess_offsets(
     profiles: ImageArray, at_x: FloatArray, at_y: FloatArray, sigma: float
 ) -> tuple[FloatArray, FloatArray]:
     """Guess how far each frame lies off its expected place, to about half a pixel.
@@ -111,7 +111,7 @@ def _peak(profile: ImageArray) -> FloatArray:
     return np.asarray(at + np.clip(fine, -0.5, 0.5), dtype=float)
 
 
-def sum_cuts(cuts: ImageArray) -> ImageArray:
+def _sum_cuts(cuts: ImageArray) -> ImageArray:
     """Return the sums along columns and rows of cut-outs, gaps filled with their means.
 
     `cuts` (n, g, size, size). Returns (n, g, 2, size), as `frame_kernels.sum_stored` writes them.
@@ -146,7 +146,7 @@ def _vote_offsets(
 ) -> tuple[FloatArray, FloatArray]:
     """Return how far each frame lies off its expected place, all guide stars voting in 2-D.
 
-    Slower than `guess_offsets`, and right where stars are faint or have neighbours.
+    Slower than `_guess_offsets`, and right where stars are faint or have neighbours.
 
     `cuts` (n, g, size, size). `at_x`, `at_y` (n, g). `flux` (g,).
     """
@@ -309,7 +309,7 @@ def measure_block(
     if not steady:
         fast = guides[: const.FAST_GUIDES]
         sums, off_x, off_y = _sum_wide(source, start, x_px[:, fast], y_px[:, fast], margin, setup)
-        shift_x, shift_y = guess_offsets(sums, off_x, off_y, setup.sigma_px)
+        shift_x, shift_y = _guess_offsets(sums, off_x, off_y, setup.sigma_px)
         at_x, at_y = x_px + shift_x[:, None], y_px + shift_y[:, None]
     block = _measure_at(source, start, at_x, at_y, setup, keep)
     doubtful = np.zeros(len(x_px), dtype=bool)
@@ -382,7 +382,7 @@ def _sum_wide(
             continue
         cuts = source.cut(first, last, x0[rows], y0[rows], size)
         kernels().blank_pixels(cuts, x0[rows], y0[rows], hot)
-        sums[rows] = sum_cuts(cuts)
+        sums[rows] = _sum_cuts(cuts)
     return sums, x_px - x0, y_px - y0
 
 

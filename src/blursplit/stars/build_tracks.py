@@ -151,10 +151,10 @@ def _dropped(tracker: Tracker, seen: BoolArray) -> dict[str, int]:
     return {reason: n for reason, n in counts.items() if n}
 
 
-Curve = tuple[FloatArray, FloatArray, FloatArray]
+_Curve = tuple[FloatArray, FloatArray, FloatArray]
 
 
-def _noise_curve(stamps: Stamps | None) -> Curve:
+def _noise_curve(stamps: Stamps | None) -> _Curve:
     """Return the noise of the brightest stamps' pixels against their level."""
     if stamps is None:
         return np.zeros(0), np.zeros(0), np.zeros(0)
@@ -162,7 +162,7 @@ def _noise_curve(stamps: Stamps | None) -> Curve:
     return noise_against_level(stamps.pixels_adu[::every, 0], stamps.sky_adu[::every, 0])
 
 
-def _gain(tracker: Tracker, curve: Curve, notes: Notes) -> float:
+def _gain(tracker: Tracker, curve: _Curve, notes: Notes) -> float:
     """Return the gain in e-/ADU: as known, else fitted to the stars' own pixel noise."""
     if np.isfinite(tracker.setup.gain_e_per_adu):
         return tracker.setup.gain_e_per_adu

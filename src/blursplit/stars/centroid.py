@@ -17,13 +17,13 @@ from blursplit.compiled import kernels
 from blursplit.frames import Sequence
 from blursplit.types import FloatArray, ImageArray, IntArray
 
-PLAIN_GAIN = 1.0 + 1.0 / const.WINDOW_OVER_SIGMA**2
+_PLAIN_GAIN = 1.0 + 1.0 / const.WINDOW_OVER_SIGMA**2
 # How the kernels bring a window to its centroid.
-SETTLING = (
+_SETTLING = (
     const.WINDOW_MOST_STEPS,
     const.WINDOW_TOLERANCE_PX,
     const.WINDOW_LAST_STEP_PX,
-    PLAIN_GAIN,
+    _PLAIN_GAIN,
     const.FLATTEST,
 )
 
@@ -121,7 +121,7 @@ def flat_stamps(stamps_adu: ImageArray) -> ImageArray:
 def kernel_window(size: int, window_px: float, reach_px: float) -> tuple[object, ...]:
     """Return what the kernels ask of a window: see `stamp_kernels.measure_stamps`."""
     lead = max(0, int(np.floor((size - 1) / 2 - reach_px - const.FULL_WINDOWS * window_px)))
-    return lead, float(window_px), float(reach_px), const.SKY_ROUNDING, SETTLING
+    return lead, float(window_px), float(reach_px), const.SKY_ROUNDING, _SETTLING
 
 
 def near_reach(size: int, reach_px: float | None) -> float:

@@ -96,7 +96,7 @@ def last_step(value_px: FloatArray) -> int:
     return best + const.TREND_FEWEST if is_step else 0
 
 
-def fit_turn_and_scale(
+def _fit_turn_and_scale(
     x_px: FloatArray, y_px: FloatArray, dx_px: FloatArray, dy_px: FloatArray
 ) -> tuple[float, float, float, float]:
     """Return (turn in degrees, relative scale, shift x, shift y) of small displacements.
@@ -202,7 +202,7 @@ def fit_field_rotation(
     used = np.isfinite(dx) & np.isfinite(dy)
     if used.sum() < const.SMALLEST_FIT:
         return None
-    fitted = fit_turn_and_scale(x_px[used], y_px[used], dx[used], dy[used])
+    fitted = _fit_turn_and_scale(x_px[used], y_px[used], dx[used], dy[used])
     left = np.concatenate([dx[used], dy[used]])
     left = left - _offsets_of(x_px[used], y_px[used], *fitted)
     scatter = np.concatenate([np.abs(off_x_px - dx)[good], np.abs(off_y_px - dy)[good]])

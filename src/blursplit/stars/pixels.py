@@ -166,7 +166,7 @@ def _in_sigmas(values: FloatArray, known: BoolArray) -> FloatArray:
 
 
 # --- a stamp --------------------------------------------------------------------------------------
-Brightest = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
+_Brightest = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
 
 
 def background_variance(
@@ -223,7 +223,7 @@ def hot_near(
 
 
 def peaks_and_excess(
-    brightest: Brightest,
+    brightest: _Brightest,
     shapes: WindowedShapes,
     sky: FloatArray,
     variance: FloatArray,
@@ -252,7 +252,7 @@ def brightest_reach(size: int, setup: WindowSetup) -> int:
 
 def brightest_near(
     stamps: ImageArray, x_px: FloatArray, y_px: FloatArray, setup: WindowSetup
-) -> Brightest:
+) -> _Brightest:
     """Return x, y, height and neighbours' mean of the brightest pixel near each centroid."""
     m, size, _ = stamps.shape
     out = np.empty((4, m))

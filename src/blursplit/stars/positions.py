@@ -27,7 +27,7 @@ from blursplit.stars.build_tracks import find_jumps
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray, IntArray
 
-ENDINGS = (".csv", ".ecsv")
+_ENDINGS = (".csv", ".ecsv")
 _LENGTHS = ("x", "y", "width", "sigma")
 _COLUMNS = ("time", "star", *_LENGTHS, "flux")
 _OTHER_NAMES = {"dx": "x", "dy": "y", "mjd": "time", "jd": "time"}
@@ -40,7 +40,7 @@ _UNIT_WORDS = {"px": "pixel", "pixels": "pixel", "sec": "s", "seconds": "s", '"'
 
 def is_positions_file(path: str | Path) -> bool:
     """Return whether a path ends as a table of positions does: .csv or .ecsv."""
-    return str(path).lower().endswith(ENDINGS)
+    return str(path).lower().endswith(_ENDINGS)
 
 
 def positions_to_tracks(

@@ -19,7 +19,7 @@ from blursplit.stars.steps import find_step
 from blursplit.stars.tracks import PixelStatistics, StarTracks
 from blursplit.types import BoolArray, FloatArray
 
-Severity = Literal["void", "doubt"]
+_Severity = Literal["void", "doubt"]
 Facts = dict[str, float | str]
 
 
@@ -28,7 +28,7 @@ class Check:
     """One thing that is wrong with the frames."""
 
     code: str  # such as "frames-recentred"
-    severity: Severity
+    severity: _Severity
     facts: Facts  # what a sentence needs, units in the names
     # Of "motion", "widths", "seeing", "lines": what cannot be believed, or only more widely.
     touches: tuple[str, ...] = ()
@@ -102,7 +102,7 @@ def _repeated(tracks: StarTracks) -> Check | None:
         return None
     if count - expected < const.SURE_SIGMAS * np.sqrt(max(expected, 1.0)):
         return None
-    severity: Severity = "void" if share > const.REPEATED_SHARE else "doubt"
+    severity: _Severity = "void" if share > const.REPEATED_SHARE else "doubt"
     facts: Facts = {"share": share, "frames": float(count)}
     return Check("frames-repeated", severity, facts, ("lines", "motion"))
 

@@ -28,7 +28,7 @@ from blursplit.stars.register import Peaks, Registration, find_peaks, register
 from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray
 
-SAMPLE_NAMES = (
+_SAMPLE_NAMES = (
     "x",
     "y",
     "star_term",
@@ -54,7 +54,7 @@ class Tracker:
         self.source = sequence.source
         self.setup = make_window_setup(sequence, field, method)
         n, k = self.source.n_frames, field.x_px.size
-        self.samples = {name: np.full((n, k), np.nan) for name in SAMPLE_NAMES}
+        self.samples = {name: np.full((n, k), np.nan) for name in _SAMPLE_NAMES}
         self.good = np.zeros((n, k), dtype=bool)
         self.shift_x, self.shift_y = np.full(n, np.nan), np.full(n, np.nan)
         self.transparency = np.full(n, np.nan)
@@ -206,7 +206,7 @@ class Tracker:
         shift_y: FloatArray,
     ) -> None:
         rows = slice(start, start + quality.lost.size)
-        for name in SAMPLE_NAMES:
+        for name in _SAMPLE_NAMES:
             self.samples[name][rows] = np.where(quality.good, getattr(block, name), np.nan)
         self.good[rows] = quality.good
         self.shift_x[rows] = shift_x + quality.shift_x

@@ -203,7 +203,7 @@ TRACKS_NAME, STAMPS_NAME = "tracks.fits", "stamps.fits"
 TABLE, FACTS, FINDER, PIXELS = "TRACKS", "FACTS", "FINDER", "PIXELS"
 
 # Column -> how it is written; positions and times are kept in full.
-TRACK_COLUMNS: dict[str, Column] = {
+_TRACK_COLUMNS: dict[str, Column] = {
     "time": Column("s", "time.duration;obs", "middle of exposure since the first frame", "D"),
     "frame": Column("", "meta.id;obs.image", "number in the sequence", "J"),
     "star": Column("", "meta.id;src", "number of the star", "I"),
@@ -219,7 +219,7 @@ TRACK_COLUMNS: dict[str, Column] = {
     "peak": Column("adu", "phot.count;stat.max", "peak above the sky"),
     "good": Column("", "meta.code.qual", "whether the sample can be used", "L"),
 }
-STAMP_COLUMNS: dict[str, Column] = {
+_STAMP_COLUMNS: dict[str, Column] = {
     "star": Column("", "meta.id;src", "number of the star in the tracks", "I"),
     "x0": Column("pixel", "pos.cartesian.x;instr.det", "column of the first pixel", "J"),
     "y0": Column("pixel", "pos.cartesian.y;instr.det", "row of the first pixel", "J"),
@@ -278,7 +278,7 @@ def save_tracks(tracks: StarTracks, folder: str | Path) -> None:
     text = json.dumps(facts, ensure_ascii=False, allow_nan=False).encode()
     facts_unit = fits.ImageHDU(np.frombuffer(text, dtype=np.uint8), name=FACTS)
     facts_unit.header["COMMENT"] = "The bytes are UTF-8 text (JSON)."
-    units = [table(TABLE, values, TRACK_COLUMNS, cards), facts_unit]
+    units = [table(TABLE, values, _TRACK_COLUMNS, cards), facts_unit]
     if tracks.finder_adu is not None:
         units.append(packed_image(FINDER, tracks.finder_adu))
     schema = [("SCHEMA", SCHEMA, "format of this file")]
@@ -307,7 +307,7 @@ def _stamp_units(stamps: Stamps) -> list[Any]:
     pixels.header["BUNIT"] = "adu"
     pixels.header["COMMENT"] = "Cut-outs with their sky, a plane for each row of STAMPS."
     cards = [("STARS", k, "cut-outs of each frame")]
-    return [table("STAMPS", values, STAMP_COLUMNS, cards), pixels]
+    return [table("STAMPS", values, _STAMP_COLUMNS, cards), pixels]
 
 
 def load_tracks(folder: str | Path) -> StarTracks:
