@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from blursplit.campaign.background import (
+from blursplit.campaign.estimates import (
     model_background,
     smallest_arcsec,
 )

@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.campaign.background import (
+from blursplit.campaign.compare_record import compare_lines
+from blursplit.campaign.estimates import (
     Background,
     background_of,
     exposure_response,
     smallest_arcsec,
 )
-from blursplit.campaign.compare_record import compare_lines
 from blursplit.rig import Setting
 
 

@@ -6,8 +6,7 @@ import pytest
 
 from blursplit.campaign import Store, summarize_store
 from blursplit.campaign.pages import archive_page
-from blursplit.campaign.store import CONDITIONS
-from blursplit.campaign.summary import spread
+from blursplit.campaign.store import CONDITIONS, spread
 from blursplit.report.figures import draw_scatter, svg_text
 
 

@@ -12,8 +12,7 @@ from blursplit.campaign.compare import compare, split_alternating
 from blursplit.campaign.compare_record import COMPARE_SCHEMA, Comparison
 from blursplit.campaign.plan import plan
 from blursplit.campaign.recording import PLAN_SCHEMA, Plan
-from blursplit.campaign.store import Store
-from blursplit.campaign.summary import ARCHIVE_SCHEMA, ArchiveSummary, summarize_store
+from blursplit.campaign.store import ARCHIVE_SCHEMA, ArchiveSummary, Store, summarize_store
 
 __all__ = [
     "Acceptance",

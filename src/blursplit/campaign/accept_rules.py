@@ -10,13 +10,13 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.campaign.accept import Band, Judgement, State, worst
-from blursplit.campaign.background import (
+from blursplit.campaign.estimates import (
     Background,
     background_of,
+    bound95,
     exposure_response,
     smallest_arcsec,
 )
-from blursplit.campaign.estimates import bound95
 from blursplit.report.words import sentence
 from blursplit.result import Line, Result
 from blursplit.series import Series

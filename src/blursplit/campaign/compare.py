@@ -12,7 +12,6 @@ from itertools import compress, pairwise
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.campaign.background import r0_along_sight_m
 from blursplit.campaign.compare_record import (
     Change,
     CommonAir,
@@ -23,7 +22,7 @@ from blursplit.campaign.compare_record import (
     compare_lines,
     probability95,
 )
-from blursplit.campaign.estimates import estimate_at, mean_of_sides, quantile
+from blursplit.campaign.estimates import estimate_at, mean_of_sides, quantile, r0_along_sight_m
 from blursplit.definitions import Conditions, History, turn, width
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate, from_draws, from_ends

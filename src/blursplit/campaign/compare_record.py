@@ -11,8 +11,7 @@ import numpy as np
 from pydantic import Field
 
 from blursplit import constants as const
-from blursplit.campaign.background import background_of, smallest_arcsec
-from blursplit.campaign.estimates import bound95, quantile
+from blursplit.campaign.estimates import background_of, bound95, quantile, smallest_arcsec
 from blursplit.estimate import Estimate, from_draws
 from blursplit.report.numbers import number, rounded_up, within
 from blursplit.report.words import sentence

@@ -21,9 +21,9 @@ from blursplit.campaign.compare_record import (
 )
 from blursplit.campaign.estimates import bound95
 from blursplit.campaign.live import ModeChange, SoFar, live_lines
-from blursplit.campaign.summary import (
-    CONDITIONS,
+from blursplit.campaign.store import (
     QUANTITIES,
+    TRENDED,
     UNDATED,
     ArchiveSummary,
     GroupSpread,
@@ -322,7 +322,7 @@ def archive_page(
         trends=[
             (
                 QUANTITIES[t.quantity].partition(" [")[0],
-                CONDITIONS[t.condition],
+                TRENDED[t.condition],
                 str(t.sequences),
                 f"{t.rank_correlation:+.2f} ({t.low95:+.2f} to {t.high95:+.2f})",
             )
@@ -356,7 +356,7 @@ def _width(row: Row) -> str:
 
 def _figures(rows: Sequence[Row]) -> Iterator[dict[str, str]]:
     for quantity, colour in _DRAWN.items():
-        for condition in (*CONDITIONS, "azimuth_deg"):
+        for condition in (*TRENDED, "azimuth_deg"):
             known = [r for r in rows if r[condition] is not None]
             points = [(r[condition], r[quantity]) for r in known if r[quantity] is not None]
             limits = [
@@ -366,7 +366,7 @@ def _figures(rows: Sequence[Row]) -> Iterator[dict[str, str]]:
             ]
             if len(points) + len(limits) < 3:  # noqa: PLR2004 - two points are no picture
                 continue
-            label = CONDITIONS.get(condition, "azimuth [deg]")
+            label = TRENDED.get(condition, "azimuth [deg]")
             stride = ceil((len(points) + len(limits)) / const.SCATTER_POINTS)
             captions = [f"One sequence in {stride} is drawn."] if stride > 1 else []
             captions += ["Triangles are upper limits."] if limits else []

@@ -21,7 +21,7 @@ from blursplit.campaign.accept import (
     refuse_other_aperture,
 )
 from blursplit.campaign.accept_rules import mount_ends_arcsec
-from blursplit.campaign.background import (
+from blursplit.campaign.estimates import (
     Background,
     Range,
     exposure_response,

@@ -24,7 +24,7 @@ from blursplit.campaign.live import ModeChange, SoFar, compare_modes, so_far
 from blursplit.campaign.live_fit import Fits, FitSoFar, part_of
 from blursplit.errors import BlursplitError, InputError
 from blursplit.frames import Sequence, open_frames
-from blursplit.frames.facts import read_exposure
+from blursplit.frames.facts import stated_exposure_s
 from blursplit.frames.layout import Slab, is_fits_name, natural_key, read_layout
 from blursplit.report.numbers import setup_text
 from blursplit.report.words import sentence
@@ -158,8 +158,7 @@ class Arrivals:
 
 
 def _kind(slab: Slab) -> tuple[tuple[int, int], float | None]:
-    exposure = read_exposure(slab.header)
-    return slab.shape, None if exposure is None else float(exposure.value)
+    return slab.shape, stated_exposure_s(slab.header)
 
 
 def _frames(group: list[tuple[Path, int, int]]) -> int:

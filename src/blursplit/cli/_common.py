@@ -9,7 +9,7 @@ import signal
 import sys
 import threading
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, ParamSpec, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, ParamSpec, TypeVar
 
 import typer
 
@@ -32,6 +32,13 @@ R = TypeVar("R")
 SetupFile = Annotated[Path | None, typer.Option("--setup", help="Setup file (TOML).")]
 Overrides = Annotated[list[str] | None, typer.Option("--set", help="Override a key of the setup.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the record alone, as JSON.")]
+ResultFolder = Annotated[Path | None, typer.Option(help="Result folder; default NAME-blursplit.")]
+ReplaceResult = Annotated[bool, typer.Option("--replace", help="Replace a result.")]
+
+
+def page_option(text: str) -> Any:
+    """Return the option that names a page to write."""
+    return typer.Option("--out", metavar="PAGE.html", help=text)
 
 
 def say(text: str) -> None:

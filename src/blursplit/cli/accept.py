@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from blursplit.cli._common import AsJson, give, show_table, speaks_plainly, write_page
+from blursplit.cli import _common as cli
 from blursplit.errors import InputError
 
 if TYPE_CHECKING:
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from blursplit.campaign.accept import Acceptance
 
 
-@speaks_plainly
+@cli.speaks_plainly
 def run(
     files: Annotated[
         list[Path],
@@ -24,14 +24,9 @@ def run(
             metavar="RESULT... LIMITS", help="Result folders, or their result.json; limits (TOML)."
         ),
     ],
-    tap: Annotated[
-        Path | None, typer.Option("--tap", metavar="TAP.json", help="Result of `tap --json`.")
-    ] = None,
-    json: AsJson = False,
-    out: Annotated[
-        Path | None,
-        typer.Option("--out", metavar="PAGE.html", help="Write a page to print, sign and file."),
-    ] = None,
+    tap: Annotated[Path | None, typer.Option(help="Result of `tap --json`.")] = None,
+    json: cli.AsJson = False,
+    out: Annotated[Path | None, cli.page_option("Write a page to print, sign and file.")] = None,
 ) -> None:
     """Exit code 0: all passed; 3: a limit failed; 4: not shown; 2: a file cannot be used."""
     import hashlib
@@ -55,9 +50,9 @@ def run(
     if out is not None:
         from blursplit.campaign.pages import acceptance_page
 
-        write_page(out, acceptance_page(acceptance))
+        cli.write_page(out, acceptance_page(acceptance))
     try:
-        give(acceptance, json, _show)
+        cli.give(acceptance, json, _show)
     finally:  # the answer stands even where nobody reads on
         raise typer.Exit(acceptance.exit_code)
 
@@ -90,4 +85,4 @@ def _show(acceptance: Acceptance, console: Console) -> None:
         if j.state != "pass":
             told += f"\n{j.reason}" + (f"; shown by {j.shown_by}" if j.shown_by else "")
         rows.append((j.state.upper(), told))
-    show_table(console, ("judged", "limit on: measured; limit"), rows, whole=("judged",))
+    cli.show_table(console, ("judged", "limit on: measured; limit"), rows, whole=("judged",))

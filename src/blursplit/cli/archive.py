@@ -7,26 +7,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from blursplit.cli._common import (
-    AsJson,
-    Overrides,
-    SetupFile,
-    give,
-    say,
-    show_table,
-    speaks_plainly,
-    write_page,
-)
+from blursplit.cli import _common as cli
 from blursplit.errors import InputError, plain
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from blursplit.campaign.archive import ArchiveRun
-    from blursplit.campaign.summary import ArchiveSummary
+    from blursplit.campaign.store import ArchiveSummary
 
-STORE_NAME = "blursplit-archive.sqlite"
-SHOWN = {
+STORE = Path("blursplit-archive.sqlite")
+_SHOWN = {
     "recorded_fwhm_arcsec": "FWHM",
     "seeing_500nm_zenith_arcsec": "seeing",
     "structure_rms_arcsec": "structure rms",
@@ -34,61 +25,40 @@ SHOWN = {
 }
 
 
-@speaks_plainly
+@cli.speaks_plainly
 def run(
     folder: Annotated[Path, typer.Argument(help="Folder to walk; it is only read.")],
-    store: Annotated[
-        Path, typer.Option("--store", metavar="FILE", help="Store (SQLite), made when absent.")
-    ] = Path(STORE_NAME),
-    setup: SetupFile = None,
-    set_: Overrides = None,
+    store: Annotated[Path, typer.Option(help="Store (SQLite), made when absent.")] = STORE,
+    setup: cli.SetupFile = None,
+    set_: cli.Overrides = None,
     blur_time: Annotated[
-        float | None,
-        typer.Option(
-            "--blur-time", metavar="SECONDS", min=0, help="Exposure for which the budget holds."
-        ),
+        float | None, typer.Option(min=0, help="Exposure for which the budget holds.")
     ] = None,
     gap: Annotated[
-        float | None,
-        typer.Option("--gap", metavar="SECONDS", min=0, help="Pause that starts a new sequence."),
+        float | None, typer.Option(min=0, help="Pause that starts a new sequence.")
     ] = None,
-    workers: Annotated[
-        int, typer.Option("--workers", min=0, max=64, help="Processes of this machine.")
-    ] = 2,
-    scheduler: Annotated[
-        str | None,
-        typer.Option("--scheduler", metavar="ADDRESS", help="Existing Dask cluster, tcp://..."),
-    ] = None,
+    workers: Annotated[int, typer.Option(min=0, max=64, help="Processes of this machine.")] = 2,
+    scheduler: Annotated[str | None, typer.Option(help="Existing Dask cluster, tcp://...")] = None,
     retry: Annotated[
         bool, typer.Option("--retry", help="Try again what failed in an earlier run.")
     ] = False,
     scale: Annotated[
         list[str] | None,
-        typer.Option(
-            "--scale",
-            metavar="TELESCOPE=ARCSEC",
-            help="Pixel scale of all sequences of a telescope, as headers name it.",
-        ),
+        typer.Option(help="Pixel scale of all sequences of a telescope, as headers name it."),
     ] = None,
     results: Annotated[
-        Path | None,
-        typer.Option("--results", metavar="FOLDER", help="Keep whole results; the page links."),
+        Path | None, typer.Option(help="Keep whole results; the page links.")
     ] = None,
     parquet: Annotated[
-        Path | None,
-        typer.Option("--parquet", metavar="FILE", help="Write the measurements as Parquet too."),
+        Path | None, typer.Option(help="Write the measurements as Parquet too.")
     ] = None,
-    out: Annotated[
-        Path | None,
-        typer.Option("--out", metavar="PAGE.html", help="Summary page; default beside the store."),
-    ] = None,
-    json: AsJson = False,
+    out: Annotated[Path | None, cli.page_option("Summary page; default beside the store.")] = None,
+    json: cli.AsJson = False,
 ) -> None:
     """Stop it at any time; run it again and only what is new is measured."""
     from blursplit.campaign import Store, archive
     from blursplit.campaign.pages import archive_page
-    from blursplit.campaign.store import check_parquet
-    from blursplit.campaign.summary import summarize_store
+    from blursplit.campaign.store import check_parquet, summarize_store
     from blursplit.report import progress
     from blursplit.rig import Rig
 
@@ -116,11 +86,11 @@ def run(
         rows = opened.rows("measurements", done.settings, done.superseded)
         if parquet is not None:
             written = opened.write_parquet(parquet, done.settings, done.superseded)
-            say(f"table written: {parquet} (sequences: {written})")
+            cli.say(f"table written: {parquet} (sequences: {written})")
     page = out or store.with_suffix(".html")
     title = plain(f"Archive {folder.resolve().name}")
-    write_page(page, archive_page(summary, rows, title, results))
-    give(summary, json, _show)
+    cli.write_page(page, archive_page(summary, rows, title, results))
+    cli.give(summary, json, _show)
 
 
 def _scale(text: str) -> tuple[str, float]:
@@ -136,26 +106,28 @@ def _scale(text: str) -> tuple[str, float]:
 
 def _tell(run: ArchiveRun) -> None:
     if run.sequences == 0:
-        say("no sequence was found: nothing under the folder is a readable FITS file of the sky")
-    say(
+        cli.say(
+            "no sequence was found: nothing under the folder is a readable FITS file of the sky"
+        )
+    cli.say(
         f"{run.sequences} sequences: {run.known} known already, {run.done} measured now, "
         f"{run.failed} failed, {run.too_short} too short"
     )
     if run.refused_files:
-        say(f"files that could not be read: {run.refused_files} (table refused_files)")
+        cli.say(f"files that could not be read: {run.refused_files} (table refused_files)")
     for reason, count in run.skipped_files.items():
-        say(f"files left out: {count} ({reason})")
+        cli.say(f"files left out: {count} ({reason})")
 
 
 def _show(summary: ArchiveSummary, console: Console) -> None:
     from blursplit.campaign.pages import spread_text
 
     console.print(summary.headline, style="bold")
-    names = [n for n in SHOWN if n in summary.overall.spreads]
+    names = [n for n in _SHOWN if n in summary.overall.spreads]
     if names:
-        show_table(
+        cli.show_table(
             console,
-            ("night", "sequences", *(SHOWN[n] for n in names)),
+            ("night", "sequences", *(_SHOWN[n] for n in names)),
             (
                 (g.label, g.sequences, *(spread_text(g.spreads.get(n)) for n in names))
                 for g in (*summary.nights, summary.overall)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from blursplit.cli._common import AsJson, give, say, show_table, speaks_plainly, write_page
+from blursplit.cli import _common as cli
 from blursplit.errors import InputError
 
 if TYPE_CHECKING:
@@ -18,8 +18,12 @@ if TYPE_CHECKING:
 
     Run = tuple[Path, Result]
 
+Side = Annotated[
+    list[Path] | None, typer.Option(help="Result, or a folder of results; may be repeated.")
+]
 
-@speaks_plainly
+
+@cli.speaks_plainly
 def run(
     turns: Annotated[
         list[Path] | None,
@@ -28,18 +32,10 @@ def run(
             help="Runs taken in turns (A-B-A-B...): sorted by start, every other one is 'before'.",
         ),
     ] = None,
-    before: Annotated[
-        list[Path] | None,
-        typer.Option("--before", help="Result, or a folder of results; may be repeated."),
-    ] = None,
-    after: Annotated[
-        list[Path] | None,
-        typer.Option("--after", help="Result, or a folder of results; may be repeated."),
-    ] = None,
-    json: AsJson = False,
-    out: Annotated[
-        Path | None, typer.Option("--out", metavar="PAGE.html", help="Write a page as well.")
-    ] = None,
+    before: Side = None,
+    after: Side = None,
+    json: cli.AsJson = False,
+    out: Annotated[Path | None, cli.page_option("Write a page as well.")] = None,
 ) -> None:
     """Name the runs of both sides, or runs taken in turns without --before and --after."""
     from blursplit.campaign import compare
@@ -51,8 +47,8 @@ def run(
         from blursplit.folder import read_run
 
         nights = ([read_run(path) for path, _ in side] for side in sides)
-        write_page(out, comparison_page(comparison, *nights))
-    give(comparison, json, _show)
+        cli.write_page(out, comparison_page(comparison, *nights))
+    cli.give(comparison, json, _show)
 
 
 def _sides(turns: list[Path], before: list[Path], after: list[Path]) -> list[list[Run]]:
@@ -103,7 +99,7 @@ def _show(comparison: Comparison, console: Console) -> None:
             parts[2] += f"\nP(smaller) {row.probability}"
         parts[2] += f"\nshown from {row.smallest}"
         cells.append((f"{row.name} [{row.unit}]", *parts))
-    show_table(console, heads, cells, title, whole=heads[1:])
+    cli.show_table(console, heads, cells, title, whole=heads[1:])
     console.print(
         "P(smaller): probability that it became smaller, untold where both sides are only limits. "
         "Shown from: the smallest change that such runs show four times in five."
@@ -127,4 +123,4 @@ def _show(comparison: Comparison, console: Console) -> None:
         told = [f"line at {', then '.join(shown)}: {line.state}", *sizes, line.reason]
         console.print("; ".join(part for part in told if part))
     for warning in comparison.warnings:
-        say(f"note: {warning.text} ({warning.code})")
+        cli.say(f"note: {warning.text} ({warning.code})")

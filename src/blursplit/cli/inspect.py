@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from blursplit.cli._common import AsJson, Overrides, SetupFile, say, show_table, speaks_plainly
+from blursplit.cli import _common as cli
 from blursplit.errors import InputError, OutputError, TimingError, plain
 
 if TYPE_CHECKING:
@@ -17,18 +17,17 @@ if TYPE_CHECKING:
     from blursplit.frames.inspection import CalibrationFrames, FrameTiming, Inspection
 
 
-@speaks_plainly
+@cli.speaks_plainly
 def run(
     sequence: Annotated[
         list[Path], typer.Argument(help="Folder, files, pattern or cube: one sequence.")
     ],
-    setup: SetupFile = None,
-    set_: Overrides = None,
+    setup: cli.SetupFile = None,
+    set_: cli.Overrides = None,
     write_setup: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Write a setup file: what is known, what is missing."),
+        Path | None, typer.Option(help="Write a setup file: what is known, what is missing.")
     ] = None,
-    json: AsJson = False,
+    json: cli.AsJson = False,
 ) -> None:
     """Read headers and a few frames; no star is measured."""
     from blursplit.folder import write_text_whole
@@ -52,7 +51,7 @@ def run(
         one.needed_for = NEEDED_FOR[one.key]
     if write_setup is not None:
         write_text_whole(write_setup, _setup_text(found))
-        say(f"setup written: {write_setup}")
+        cli.say(f"setup written: {write_setup}")
     if json:
         typer.echo(found.to_json(), nl=False)
         return
@@ -118,14 +117,14 @@ def _show(console: Console, found: Inspection) -> None:
     length = "times unknown" if found.duration_s is None else f"{setting(found.duration_s)} s"
     console.print(f" in {found.files} {files}, {length}")
     if found.timing is not None:
-        show_table(console, ("what", "value"), _timing_rows(found, found.timing), "Timing")
+        cli.show_table(console, ("what", "value"), _timing_rows(found, found.timing), "Timing")
     rows = [
         (key, setup_text(key, fact.value), fact.origin, fact.note)
         for key, fact in found.known.items()
     ]
-    show_table(console, ("fact", "value", "origin", "from"), rows, "Setting")
+    cli.show_table(console, ("fact", "value", "origin", "from"), rows, "Setting")
     absent = [(one.key, one.needed_for, one.remedy) for one in found.missing]
-    show_table(console, ("fact", "needed for", "remedy"), absent, "Missing")
+    cli.show_table(console, ("fact", "needed for", "remedy"), absent, "Missing")
     for title, lines in (
         ("Calibration frames", [_calibration_text(one) for one in found.calibration]),
         ("What can be told", [one.text for one in found.can]),

@@ -9,17 +9,17 @@ from typing import Annotated, Any
 
 import typer
 
-from blursplit.cli._common import AsJson, Overrides, SetupFile, say, speaks_plainly
+from blursplit.cli import _common as cli
 from blursplit.errors import InputError, plain
 
 
-@speaks_plainly
+@cli.speaks_plainly
 def run(
     sequence: Annotated[
         list[str], typer.Argument(help="Folder, files, pattern, cube, or a result (its tracks).")
     ],
-    setup: SetupFile = None,
-    set_: Overrides = None,
+    setup: cli.SetupFile = None,
+    set_: cli.Overrides = None,
     blur_time: Annotated[
         float | None, typer.Option(help="Exposure for which the budget holds [s].", min=0.0)
     ] = None,
@@ -40,7 +40,6 @@ def run(
     sensor: Annotated[
         list[str] | None,
         typer.Option(
-            metavar="FILE[@KIND]",
             help="FILE or FILE@KIND: a record (CSV, ECSV) taken beside the frames. Keep cables "
             "and sensors clear of moving parts and mains.",
         ),
@@ -48,15 +47,14 @@ def run(
     second_camera: Annotated[
         str | None,
         typer.Option(
-            metavar="SEQUENCE[@SETUP]",
             help="SEQUENCE or SEQUENCE@SETUP: another camera through another tube on the same "
             "mount, at the same time. Hang nothing where it can fall; keep cables clear of moving "
             "parts.",
         ),
     ] = None,
-    out: Annotated[Path | None, typer.Option(help="Result folder; default NAME-blursplit.")] = None,
-    replace: Annotated[bool, typer.Option("--replace", help="Replace a result.")] = False,
-    json: AsJson = False,
+    out: cli.ResultFolder = None,
+    replace: cli.ReplaceResult = False,
+    json: cli.AsJson = False,
 ) -> None:
     """Write a result folder: result.json, tracks, series, images and a page."""
     from rich.console import Console
@@ -80,11 +78,7 @@ def run(
         from blursplit.frames import read_calibration
 
         calibration = read_calibration(bias or (), dark or (), flat or ())
-    how: dict[str, Any] = {
-        "rig": rig,
-        "centroid": centroid,
-        "calibration": calibration,
-    }
+    how: dict[str, Any] = {"rig": rig, "centroid": centroid, "calibration": calibration}
     with progress("reading frames") as step:
         source = read_source(list(sequence), **how, progress=step)
     sensors = read_sensors(rig, sensor or ())
@@ -117,10 +111,10 @@ def run(
         typer.echo(measurement.result.to_json(), nl=False)
     else:
         print_summary(measurement.result, Console(highlight=False))
-    say(f"page: {target / 'index.html'}")
+    cli.say(f"page: {target / 'index.html'}")
 
 
-@speaks_plainly
+@cli.speaks_plainly
 def report(
     result: Annotated[Path, typer.Argument(help="Result folder.")],
     json: Annotated[bool, typer.Option("--json", help="The result as JSON too.")] = False,
@@ -129,6 +123,6 @@ def report(
     from blursplit.folder import read_result_folder, write_page
 
     measurement = read_result_folder(result)
-    say(f"page written: {write_page(measurement, result)}")
+    cli.say(f"page written: {write_page(measurement, result)}")
     if json:
         typer.echo(measurement.result.to_json(), nl=False)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from blursplit import constants as const
-from blursplit.cli._common import AsJson, Overrides, show_table, speaks_plainly, write_page
+from blursplit.cli import _common as cli
 
 if TYPE_CHECKING:
     from blursplit.pier.report import MeasuredFoot, PierReport
@@ -16,18 +16,15 @@ if TYPE_CHECKING:
     Table = tuple[list[str], list[list[str]], str]  # heads, rows, title
 
 
-@speaks_plainly
+@cli.speaks_plainly
 def run(
     setups: Annotated[
         list[Path],
         typer.Argument(metavar="SETUP...", help="Setup file of a pier; two for side by side."),
     ],
-    set_: Overrides = None,
-    json: AsJson = False,
-    out: Annotated[
-        Path | None,
-        typer.Option("--out", metavar="PAGE.html", help="Write a page for a leaflet as well."),
-    ] = None,
+    set_: cli.Overrides = None,
+    json: cli.AsJson = False,
+    out: Annotated[Path | None, cli.page_option("Write a page for a leaflet as well.")] = None,
 ) -> None:
     """Compute the natural frequencies and the tilt for unit loads of the declared pier.
 
@@ -59,7 +56,7 @@ def run(
             tables=tables,
             doubt=_tilt_doubt(),
         )
-        write_page(out, page_shell(f"{heading}: pier", text))
+        cli.write_page(out, page_shell(f"{heading}: pier", text))
     if json:
         texts = [report.to_json() for report in reports]
         typer.echo(texts[0] if len(texts) == 1 else f"[{','.join(texts)}]\n", nl=False)
@@ -70,7 +67,7 @@ def run(
     for line in filter(None, (size, measured)):
         console.print(line)
     for table in tables:
-        show_table(console, *table, whole=("first mode", "mass"))
+        cli.show_table(console, *table, whole=("first mode", "mass"))
     console.print(one.statement, style="bold")
     for word, lines in (("assumed", [_tilt_doubt(), *one.assumptions]), ("caution", one.cautions)):
         for line in lines:

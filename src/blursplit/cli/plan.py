@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from blursplit import constants as const
-from blursplit.cli._common import AsJson, Overrides, give, say, show_table, speaks_plainly
+from blursplit.cli import _common as cli
 from blursplit.errors import InputError
 
 if TYPE_CHECKING:
@@ -19,26 +19,18 @@ if TYPE_CHECKING:
     from blursplit.campaign.recording import Plan
 
 
-@speaks_plainly
+@cli.speaks_plainly
 def run(
     setup: Annotated[Path, typer.Argument(help="Setup file (TOML).")],
-    set_: Overrides = None,
-    seeing: Annotated[
-        float, typer.Option("--seeing", metavar="ARCSEC", help="At 500 nm and zenith.")
-    ] = 2.0,
-    stars: Annotated[int, typer.Option("--stars", help="Stars to be used.")] = 4,
-    length: Annotated[
-        float, typer.Option("--length", metavar="SECONDS", help="Length of the run.")
-    ] = 60,
+    set_: cli.Overrides = None,
+    seeing: Annotated[float, typer.Option(help="At 500 nm and zenith.")] = 2.0,
+    stars: Annotated[int, typer.Option(help="Stars to be used.")] = 4,
+    length: Annotated[float, typer.Option(help="Length of the run.")] = 60,
     date: Annotated[
-        str | None,
-        typer.Option("--date", metavar="UTC", help="Evening, e.g. 2026-11-25; default today."),
+        str | None, typer.Option(help="Evening, e.g. 2026-11-25; default today.")
     ] = None,
-    limits: Annotated[
-        Path | None,
-        typer.Option("--limits", metavar="LIMITS", help="How long a run each limit takes."),
-    ] = None,
-    json: AsJson = False,
+    limits: Annotated[Path | None, typer.Option(help="How long a run each limit takes.")] = None,
+    json: cli.AsJson = False,
 ) -> None:
     """Plan a run with the measurement's own model of air, noise and line search."""
     from blursplit.campaign import plan, read_limits
@@ -52,7 +44,7 @@ def run(
         night=_night(date),
         limits=None if limits is None else read_limits(limits),
     )
-    give(made, json, _show)
+    cli.give(made, json, _show)
 
 
 def _night(text: str | None) -> Date:
@@ -90,7 +82,7 @@ def _show(plan: Plan, console: Console) -> None:
     for key in sorted(k for k, e in plan.setup.items() if e.origin == "default"):
         console.print(f"assumed: {key} = {setup_text(key, plan.setup[key].value)}")
     for warning in plan.warnings:
-        say(f"{warning.code}: {warning.text}")
+        cli.say(f"{warning.code}: {warning.text}")
 
 
 def _time(seconds: float) -> str:
@@ -100,7 +92,7 @@ def _time(seconds: float) -> str:
 def _tables(plan: Plan, console: Console) -> None:
     from blursplit.report.numbers import number
 
-    show_table(
+    cli.show_table(
         console,
         ("limit on", "length of a run", "runs", "how"),
         (
@@ -109,7 +101,7 @@ def _tables(plan: Plan, console: Console) -> None:
         ),
         "What each limit takes",
     )
-    show_table(
+    cli.show_table(
         console,
         ("Hz", "steady line", f"mode, damping {100 * plan.damping_ratio:g} %"),
         (
@@ -122,7 +114,7 @@ def _tables(plan: Plan, console: Console) -> None:
         ),
         "Found 19 times in 20 from, arcsec rms (range of winds)",
     )
-    show_table(
+    cli.show_table(
         console,
         ("stars apart [arcsec]", "a tenth of it, above [m]", "half of it, above [m]"),
         (
@@ -135,7 +127,7 @@ def _tables(plan: Plan, console: Console) -> None:
         ),
         "How high the air must be for a pair of stars to see it",
     )
-    show_table(
+    cli.show_table(
         console,
         ("field", "size [arcmin]", "mag", "highest [deg]", "at UTC"),
         (

@@ -11,14 +11,14 @@ from typing import Annotated
 import typer
 
 from blursplit import constants as const
-from blursplit.cli._common import say, speaks_plainly
+from blursplit.cli import _common as cli
 from blursplit.errors import OutputError
 
 NIGHTS = ("turbulent", "shaken", "open")
 DECIDED = "open-with-sensor"  # the open night again, with the record of the sensor on its mount
 
 
-@speaks_plainly
+@cli.speaks_plainly
 def run(
     scene: Annotated[Path, typer.Argument(help="Scene file (TOML).")],
     out: Annotated[Path, typer.Argument(help="Folder to make.")],
@@ -36,10 +36,10 @@ def run(
         truth = write_sequence(what, out, files=files, replace=replace, seed=seed, progress=step)
     if as_json:
         typer.echo(dumps(truth, indent=1))
-    say(f"{truth['frames']} frames and their truth written to {out}")
+    cli.say(f"{truth['frames']} frames and their truth written to {out}")
 
 
-@speaks_plainly
+@cli.speaks_plainly
 def demo(
     out: Annotated[Path, typer.Argument(help="Folder for the results.")] = Path("blursplit-demo"),
     replace: Annotated[bool, typer.Option("--replace", help="Replace old results.")] = False,
@@ -67,7 +67,7 @@ def demo(
     targets = [out / night for night in (*NIGHTS, DECIDED)]
     for target in targets:
         check_target(target, replace=replace)
-    say("simulating and measuring three nights, each on its own processor; some two minutes")
+    cli.say("simulating and measuring three nights, each on its own processor; some two minutes")
     with ProcessPoolExecutor(max_workers=len(NIGHTS)) as pool, stages() as tell:
         tell("simulating and measuring")
         jobs = [
@@ -87,7 +87,7 @@ def demo(
             console.rule(title)
             print_summary(result, console)
     for target in targets:
-        say(f"page: {target / 'index.html'}")
+        cli.say(f"page: {target / 'index.html'}")
 
 
 def _one_night(night: str, target: Path, keep_frames: bool) -> None:

@@ -9,15 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from blursplit.cli._common import (
-    AsJson,
-    Overrides,
-    SetupFile,
-    give,
-    say,
-    show_table,
-    speaks_plainly,
-)
+from blursplit.cli import _common as cli
 from blursplit.errors import InputError, OutputError, TimingError, TooFewFramesError, plain
 
 if TYPE_CHECKING:
@@ -32,25 +24,20 @@ TAP_FILE = "tap.json"
 OTHERS = "could also be [Hz] (then damped by)"
 
 
-@speaks_plainly
+@cli.speaks_plainly
 def run(
     sequence: Annotated[list[Path], typer.Argument(help="Frames, a cube, or a RESULT folder.")],
-    setup: SetupFile = None,
-    set_: Overrides = None,
-    settle: Annotated[
-        float, typer.Option("--settle", metavar="ARCSEC", help="Amplitude that counts as still.")
-    ] = 0.5,
+    setup: cli.SetupFile = None,
+    set_: cli.Overrides = None,
+    settle: Annotated[float, typer.Option(help="Amplitude that counts as still.")] = 0.5,
     reference: Annotated[
-        float,
-        typer.Option(
-            "--reference", metavar="ARCSEC", help="Amplitude from which settling is stated."
-        ),
+        float, typer.Option(help="Amplitude from which settling is stated.")
     ] = 5.0,
     out: Annotated[
-        Path | None, typer.Option("--out", metavar="DIR", help="Folder to write tap.json into.")
+        Path | None, typer.Option(metavar="DIR", help="Folder to write tap.json into.")
     ] = None,
     replace: Annotated[bool, typer.Option("--replace", help="Replace an older tap.json.")] = False,
-    json: AsJson = False,
+    json: cli.AsJson = False,
 ) -> None:
     """Find taps in the motion all stars share and fit the ring-downs after them.
 
@@ -74,8 +61,8 @@ def run(
     result = result.model_copy(update={"version": version("blursplit"), "command": command})
     if out is not None:
         write_text_whole(out / TAP_FILE, result.to_json())
-        say(f"tap record written, for `accept --tap`: {out / TAP_FILE}")
-    give(result, json, _show)
+        cli.say(f"tap record written, for `accept --tap`: {out / TAP_FILE}")
+    cli.give(result, json, _show)
 
 
 def _tracks(paths: list[Path], rig: Rig) -> tuple[StarTracks, str, tuple[float, str] | None]:
@@ -161,7 +148,7 @@ def _show(result: TapResult, console: Console) -> None:
             f"Pixel scale {about.pixel_scale_arcsec:.4g} arcsec/pixel ({about.pixel_scale_origin})."
         )
     peak = "peak [arcsec]" if about.pixel_scale_arcsec else "peak [pixel]"
-    show_table(
+    cli.show_table(
         console,
         ("frequency [Hz]", "damping ratio", "half-power check", peak, "taps", OTHERS),
         (
@@ -177,7 +164,7 @@ def _show(result: TapResult, console: Console) -> None:
         ),
         "Modes (mean over taps, 68 % range)",
     )
-    show_table(
+    cli.show_table(
         console,
         ("at [s]", peak, "still after [s]", "below the air after [s]"),
         (

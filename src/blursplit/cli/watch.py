@@ -9,20 +9,20 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from blursplit import constants as const
-from blursplit.cli._common import Overrides, SetupFile, say, speaks_plainly
+from blursplit.cli import _common as cli
 from blursplit.errors import InputError, plain
 
 if TYPE_CHECKING:
     from blursplit.campaign.watch import Update, Watch
 
 
-@speaks_plainly
+@cli.speaks_plainly
 def run(
     path: Annotated[
         Path, typer.Argument(help="Folder that fills, or a cube or SER file that grows.")
     ],
-    setup: SetupFile = None,
-    set_: Overrides = None,
+    setup: cli.SetupFile = None,
+    set_: cli.Overrides = None,
     against: Annotated[
         Path | None, typer.Option(help="An earlier result: its modes before and now.")
     ] = None,
@@ -33,8 +33,8 @@ def run(
     page: Annotated[
         Path | None, typer.Option(help="Page that renews itself; default NAME-watch.html.")
     ] = None,
-    out: Annotated[Path | None, typer.Option(help="Result folder; default NAME-blursplit.")] = None,
-    replace: Annotated[bool, typer.Option("--replace", help="Replace a result.")] = False,
+    out: cli.ResultFolder = None,
+    replace: cli.ReplaceResult = False,
 ) -> None:
     """Say what the frames show while they arrive; measure them all at the end.
 
@@ -61,11 +61,11 @@ def run(
             raise InputError(against, "holds no star tracks", "measure the frames again")
         cautions = LIVE_CAUTIONS
         for caution in cautions:
-            say(f"caution: {caution}")
+            cli.say(f"caution: {caution}")
     place = Path(f"{name}-watch.html") if page is None else page
     teller = _Teller(Watch(path, rig), name, place, cautions)
     teller.write()
-    say(f"watching {path}; page: {place}")
+    cli.say(f"watching {path}; page: {place}")
     fits = Fits()
     try:
         for update in updates(
@@ -77,7 +77,7 @@ def run(
         ):
             teller.tell(update)
     except KeyboardInterrupt:
-        say("the watch has ended; what came is measured now (Ctrl-C again stops)")
+        cli.say("the watch has ended; what came is measured now (Ctrl-C again stops)")
     finally:
         fits.close()
     files = teller.watch.run_files
@@ -110,7 +110,7 @@ class _Teller:
         is_new = self.last is None or update.found is not self.last.found
         self.last, self.ended = update, update.ended
         for note in self.watch.notes[self._told :]:
-            say(f"note: {note}")
+            cli.say(f"note: {note}")
         self._told = len(self.watch.notes)
         if update.found is not None:  # where only a fit came late, only that is said
             lines = live_lines(update.found, update.changes, self._fitted)
@@ -118,9 +118,9 @@ class _Teller:
                 typer.echo(line)
             typer.echo("")
         if self.watch.problem:
-            say(f"waiting: {self.watch.problem}")
+            cli.say(f"waiting: {self.watch.problem}")
         if self.ended:
-            say(f"the watch has ended: {self.ended}")
+            cli.say(f"the watch has ended: {self.ended}")
         self.write()
 
     @property

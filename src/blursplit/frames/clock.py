@@ -2,27 +2,30 @@
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.errors import TimingError
+from blursplit.errors import InputError, TimingError
 from blursplit.frames.hdus import Units
 from blursplit.frames.header import Header
 from blursplit.frames.layout import Slab, Table
-from blursplit.frames.timestamps import Stamps, Where, parse_instant, read_stamps, without_time
-from blursplit.result import Note
-
-_TABLE_COLUMNS: tuple[tuple[str, float, float], ...] = (
-    ("TIME", 1.0, 1e-6),
-    ("MJD", const.DAY_S, 1e-6),
-    ("JD", const.DAY_S, 1e-6),
-    ("TIMESTAMP", 1.0, 1e-6),
-    ("SECONDS", 1.0, 1e-6),
+from blursplit.frames.timestamps import (
+    Stamps,
+    Where,
+    is_mjd,
+    parse_instant,
+    read_stamps,
+    without_time,
 )
+from blursplit.result import Note
+from blursplit.types import FloatArray
+
+# Seconds of a unit where a column of times states none, the best column first.
+_TABLE_COLUMNS = {"TIME": 1.0, "MJD": const.DAY_S, "JD": const.DAY_S}
+_TABLE_COLUMNS |= {"TIMESTAMP": 1.0, "SECONDS": 1.0}
 _UNITS = {"s": 1.0, "sec": 1.0, "second": 1.0, "seconds": 1.0, "ms": 1e-3, "us": 1e-6}
 _UNITS |= {"min": 60.0, "h": 3600.0, "d": const.DAY_S, "day": const.DAY_S, "days": const.DAY_S}
 _RATES = ("FRAMERAT", "FRMRATE", "FRATE", "FPS")
@@ -47,18 +50,18 @@ def read_clock(units: Units) -> Clock:
 
     Returns: without stamps and interval where nothing says anything about time.
     """
-    if all(slab.planes == 1 for slab in units.slabs):
-        stamps = read_stamps([slab.header for slab in units.slabs])
+    slabs = units.slabs
+    if all(slab.planes == 1 for slab in slabs):
+        stamps = read_stamps([slab.header for slab in slabs])
         if stamps is None:
             stamps = _without_the_timeless(units)
-        slabs = units.slabs
+            slabs = units.slabs
         clock = Clock(stamps=stamps)
         if stamps is not None and len(slabs) > 1 and np.ptp(stamps.seconds) == 0:
             clock.notes.append(("times-do-not-advance", {"keyword": stamps.keyword}))
             clock = Clock(start=stamps, notes=clock.notes)
         clock.interval_s, clock.interval_key = _interval(slabs[0].header)
         return clock
-    slabs = units.slabs
     notes: list[Note] = []
     parts = [_advancing(_cube_stamps(slab, units.tables), notes) for slab in slabs]
     interval, key = _interval(slabs[0].header)
@@ -153,9 +156,9 @@ def _cube_stamps(slab: Slab, tables: list[Table]) -> Stamps | None:
             if stamps is not None:
                 return stamps
     header = slab.header
-    if str(header.get("CTYPE3", "")).strip().upper() in {"TIME", "UTC", "TAI", "TT"}:
+    if header.word("CTYPE3") in {"TIME", "UTC", "TAI", "TT"}:
         step = header.number("CDELT3", "CD3_3")
-        factor = _UNITS.get(str(header.get("CUNIT3", "s")).strip().lower())
+        factor = _UNITS.get(header.word("CUNIT3", "s").lower())
         if step is not None and step[0] > 0 and factor is not None:
             begins = read_stamps([header])
             # TIMEPIXR = 0.5 is the default: coordinates belong to the middle (Rots et al. 2015).
@@ -173,13 +176,11 @@ def _cube_stamps(slab: Slab, tables: list[Table]) -> Stamps | None:
 
 def _table_stamps(table: Table, slab: Slab) -> Stamps | None:
     names = table.columns
-    for name, factor, resolution_s in _TABLE_COLUMNS:
-        if name not in names:
-            continue
+    for name in filter(names.__contains__, _TABLE_COLUMNS):
         number = names[name]
-        column = _column(table, number - 1)
-        unit = str(table.header.get(f"TUNIT{number}", "")).strip().lower()
-        scale = _UNITS.get(unit, factor)
+        column = _column(table, name)
+        unit = table.header.word(f"TUNIT{number}").lower()
+        scale = _UNITS.get(unit, _TABLE_COLUMNS[name])
         if column is None or column.shape != (slab.planes,):
             continue
         if not np.all(np.abs(column) < const.LONGEST_TIME_S / scale):  # NaN too
@@ -188,20 +189,28 @@ def _table_stamps(table: Table, slab: Slab) -> Stamps | None:
         first = begins.first_mjd_utc if begins is not None else None
         reference = parse_instant(table.header.text("DATEREF"))
         if reference is not None and reference.clock is not None and name != "MJD":
-            zero = read_stamps([Header(_card("DATE-BEG", table.header.text("DATEREF")))])
+            zero = read_stamps([Header.of({"DATE-BEG": table.header.text("DATEREF")})])
             if zero is not None and zero.first_mjd_utc is not None:
                 first = zero.first_mjd_utc + float(column[0]) * scale / const.DAY_S
         if "MJD" in names and first is None:
-            dates = _column(table, names["MJD"] - 1)
-            if dates is not None and dates.size and 10_000 < dates[0] < 200_000:  # noqa: PLR2004
+            dates = _column(table, "MJD")
+            if dates is not None and dates.size and is_mjd(dates[0]):
                 first = float(dates[0])
         seconds = (column - column[0]) * scale
         steps = np.diff(seconds)
+        resolution_s = 1e-6
         if np.mean(steps == 0) > const.REPEATED_STAMPS and np.any(steps > 0):  # cut to this step
-            resolution_s = float(steps[steps > 0].min())  # noqa: PLW2901
+            resolution_s = float(steps[steps > 0].min())
         where = _part_of_exposure(table.header, begins)
         return Stamps(seconds, first, f"table of times ({name})", where, resolution_s)
     return None
+
+
+def _column(table: Table, name: str) -> FloatArray | None:
+    try:
+        return table.read(name)[0].astype(np.float64)
+    except (InputError, ValueError):  # a column of texts
+        return None
 
 
 def _part_of_exposure(header: Header, begins: Stamps | None) -> Where:
@@ -216,22 +225,6 @@ def _part_of_exposure(header: Header, begins: Stamps | None) -> Where:
     if part[0] < 0.25:  # noqa: PLR2004
         return "begin"
     return "end" if part[0] > 0.75 else "middle"  # noqa: PLR2004
-
-
-def _card(key: str, text: str) -> bytes:
-    return f"{key:<8}= '{text}'".encode("latin-1", "replace").ljust(80)[:80]
-
-
-def _column(table: Table, number: int) -> np.ndarray[Any, np.dtype[np.float64]] | None:
-    from astropy.io import fits
-
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        try:
-            with fits.open(table.path, memmap=False) as units:
-                return np.array(units[table.hdu].data.field(number), dtype=np.float64)
-        except Exception:  # noqa: BLE001 - of damaged tables astropy raises any class
-            return None
 
 
 def _interval(header: Header) -> tuple[float | None, str]:

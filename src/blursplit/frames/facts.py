@@ -375,12 +375,12 @@ def _camera(header: Header) -> dict[str, Setting]:
     saturation = header.number("SATURATE", "SATLEVEL", "SATURATI", "FULLWELL", "CWHITE")
     if saturation is not None and saturation[0] > 1:
         known["saturation_adu"] = Setting(saturation[0], "header", saturation[1])
-    order = str(header.get("ROWORDER", "")).strip().upper()
+    order = header.word("ROWORDER")
     if order.startswith(("TOP", "BOTTOM")):
         value = "first-row-first" if order.startswith("TOP") else "last-row-first"
         note = "ROWORDER: the camera's rows run from the top of the picture"
         known["row_order"] = Setting(value, "header", note)
-    pattern = str(header.get("BAYERPAT") or header.get("COLORTYP") or "").strip().upper()
+    pattern = header.word("BAYERPAT") or header.word("COLORTYP")
     if sorted(pattern) == sorted("RGGB"):
         known["bayer_pattern"] = Setting(pattern, "header", "BAYERPAT")
     return known
@@ -430,6 +430,12 @@ def read_exposure(header: Header) -> Setting | None:
     if "us" in words or "microsec" in comment:
         return Setting(value * 1e-6, "header", f"{key}, in microseconds by its comment")
     return Setting(value, "header", key)
+
+
+def stated_exposure_s(header: Header) -> float | None:
+    """Return the exposure of one frame as a bare number."""
+    found = read_exposure(header)
+    return None if found is None else float(found.value)
 
 
 _CALIBRATION = {"dark": "dark", "flat": "flat", "bias": "bias", "zero": "bias", "offset": "bias"}

@@ -6,19 +6,17 @@ Target pixel files of a space telescope: tables of small images, laid side by si
 from __future__ import annotations
 
 import math
-import warnings
 from collections import Counter
 from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from blursplit import constants as const
 from blursplit.errors import InputError
-from blursplit.frames.facts import calibration_kind, read_exposure
+from blursplit.frames.facts import calibration_kind, stated_exposure_s
 from blursplit.frames.layout import Slab, Table, read_layout
 from blursplit.frames.source import ArrayFrames
 from blursplit.frames.timestamps import Stamps
@@ -75,20 +73,14 @@ def read_target_pixels(tables: list[Table]) -> _TargetPixels:
 
 
 def _read(table: Table) -> _Target:
-    from astropy.io import fits
-
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        try:
-            with fits.open(table.path, memmap=False) as units:
-                rows: Any = units[table.hdu].data
-                flux = np.array(rows["FLUX"], dtype=np.float32)
-                time_d = np.array(rows["TIME"], dtype=np.float64)
-                names = table.columns
-                key = "CADENCENO" if "CADENCENO" in names else None
-                cadence = np.array(rows[key] if key else np.arange(time_d.size), dtype=np.int64)
-        except Exception as error:  # of damaged tables astropy raises any class
-            raise InputError(table.path, f"cannot be read ({error})", "copy it again") from error
+    names = [name for name in ("FLUX", "TIME", "CADENCENO") if name in table.columns]
+    flux, days, *numbers = table.read(*names)
+    try:
+        time_d = days.astype(np.float64)
+        cadence = (numbers[0] if numbers else np.arange(days.size)).astype(np.int64)
+        flux = flux.astype(np.float32)
+    except ValueError as error:
+        raise InputError(table.path, f"cannot be read ({error})", "copy it again") from error
     if flux.ndim != 3:  # noqa: PLR2004
         raise InputError(table.path, "its FLUX column holds no images", "leave it out")
     time_d[~(np.abs(time_d) < const.LONGEST_TIME_S / const.DAY_S)] = np.nan
@@ -137,7 +129,7 @@ def _facts(table: Table) -> dict[str, Setting]:
     if step is not None and step[0]:
         known["pixel_scale_arcsec"] = Setting(abs(step[0]) * 3600, "header", step[1])
     exposure = _exposure(table)
-    unit = str(table.header.get(f"TUNIT{column}", "")).strip().lower()
+    unit = table.header.word(f"TUNIT{column}").lower()
     if exposure is not None and unit in {"e-/s", "electron/s", "electrons/s"}:
         note = "FLUX counts electrons a second: one unit is that many electrons an exposure"
         known["gain_e_per_adu"] = Setting(float(exposure.value), "header", note)
@@ -202,8 +194,7 @@ def read_units(files: list[Path], *, growing: bool = False) -> Units:
         raise InputError(files[0], f"holds {what}", "give FITS files with images")
     _compare_sums(units)
     _keep_lights(units)
-    exposures = [read_exposure(slab.header) for slab in units.slabs]
-    seconds = [None if one is None else float(one.value) for one in exposures]
+    seconds = [stated_exposure_s(slab.header) for slab in units.slabs]
     _keep_commonest(units, seconds, "other exposure", "mixed_exposures")
     keywords = ("FILTER", "FILTERS", "FILTER1", "FILTNAM")
     filters = [(slab.header.string(*keywords) or (None,))[0] for slab in units.slabs]

@@ -45,6 +45,13 @@ class Header:
             elif _value(body) != _value(self._bodies[key]):
                 self.contradictions.append(key)
 
+    @classmethod
+    def of(cls, texts: dict[str, str]) -> Header:
+        """Return a header of our own making: texts by keyword."""
+        bodies = {key: text.replace("'", "''") for key, text in texts.items()}
+        cards = [f"{key:<8}= '{body}'"[: const.FITS_CARD] for key, body in bodies.items()]
+        return cls("".join(c.ljust(const.FITS_CARD) for c in cards).encode("latin-1", "replace"))
+
     def __contains__(self, key: str) -> bool:
         return self._body(key) is not None
 
@@ -79,6 +86,10 @@ class Header:
             if text:
                 return text, key
         return None
+
+    def word(self, key: str, default: str = "") -> str:
+        """Return the value as a word in capitals, `default` where it is absent or empty."""
+        return str(self.get(key, default)).strip().upper()
 
     def text(self, key: str) -> str:
         """Return the value field as written, without quotes and comment ('' where absent)."""

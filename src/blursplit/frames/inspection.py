@@ -14,13 +14,14 @@ from pydantic import Field
 
 from blursplit import constants as const
 from blursplit.errors import InputError, plain
-from blursplit.frames.facts import calibration_kind, read_exposure
+from blursplit.frames.facts import calibration_kind, stated_exposure_s
 from blursplit.frames.layout import is_fits_name, read_layout
 from blursplit.frames.pixels import same_exposure
 from blursplit.frames.sequence import Sequence
 from blursplit.frames.timing import RatePart, parts_of_rate, small_ratio
 from blursplit.result import Document, Part, Remark
 from blursplit.rig import Setting
+from blursplit.types import sure
 
 INSPECTION_SCHEMA = "blursplit-inspect/2"
 SATURATED = "saturated-pixels"
@@ -177,9 +178,7 @@ def _calibration(sequence: Sequence, paths: Iterable[Path]) -> list[CalibrationF
             for slab in slabs:
                 kind = calibration_kind(slab.header)
                 if kind is not None:
-                    exposure = read_exposure(slab.header)
-                    seconds = None if exposure is None else float(exposure.value)
-                    key = (kind, folder, seconds, slab.shape)
+                    key = (kind, folder, stated_exposure_s(slab.header), slab.shape)
                     counts[key] = counts.get(key, 0) + slab.planes
     return [
         CalibrationFrames(
@@ -251,8 +250,7 @@ def _remedy(key: str, keywords: str) -> str:
 
 def _timing(sequence: Sequence) -> FrameTiming:
     cadence = sequence.cadence_s or 1.0
-    stamps = sequence.stamps
-    exposure = sequence.exposure_s
+    stamps, exposure = sure(sequence.stamps), sequence.exposure_s
     return FrameTiming(
         kind=sequence.timing,
         source=stamps.keyword,
@@ -328,7 +326,7 @@ def _prospects(sequence: Sequence) -> tuple[list[Remark], list[Remark]]:
 
 
 def _advice(sequence: Sequence) -> list[Remark]:
-    known, stamps = sequence.instrument.settings, sequence.stamps
+    known, stamps = sequence.instrument.settings, sure(sequence.stamps)
     codes = {code for code, _ in sequence.notes}
     rate_hz, exposure_s = 1 / (sequence.cadence_s or 1.0), sequence.exposure_s
     airmass = known.get("airmass")

@@ -7,6 +7,7 @@ import gzip
 import math
 import re
 import struct
+import warnings
 import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -14,6 +15,7 @@ from pathlib import Path
 from typing import IO, Any, Literal, cast
 
 import numpy as np
+from numpy.typing import NDArray
 
 from blursplit import constants as const
 from blursplit.errors import InputError
@@ -75,7 +77,21 @@ class Table:
         if isinstance(count, bool) or not isinstance(count, int) or count > 999:  # noqa: PLR2004
             return {}  # beyond the standard's limit
         numbers = range(count, 0, -1)  # of columns with the same name the first counts
-        return {str(self.header.get(f"TTYPE{n}", "")).strip().upper(): n for n in numbers}
+        return {self.header.word(f"TTYPE{n}"): n for n in numbers}
+
+    def read(self, *names: str) -> list[NDArray[Any]]:
+        """Return columns, of any type; raises InputError where the table is damaged."""
+        from astropy.io import fits
+
+        try:
+            with (
+                warnings.catch_warnings(action="ignore"),
+                fits.open(self.path, memmap=False) as units,
+            ):
+                data: Any = units[self.hdu].data
+                return [np.array(data.field(self.columns[name] - 1)) for name in names]
+        except Exception as error:  # of damaged tables astropy raises any class
+            raise InputError(self.path, f"cannot be read ({error})", "copy it again") from error
 
 
 @dataclass(frozen=True)
@@ -455,7 +471,7 @@ def _columns(
         repeat = int(form.group(1) or 1) if form else 1
         if form and letter in "PQ" and form.group(3) in _BYTES and repeat == 1:
             dtype = np.dtype(">i4" if letter == "P" else ">i8")
-            name = str(header.get(f"TTYPE{number}", "")).strip().upper()
+            name = header.word(f"TTYPE{number}")
             yield name, start, dtype, _BYTES[form.group(3)]
             start += 2 * dtype.itemsize
         elif letter == "X":

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from blursplit import constants as const
 from blursplit.errors import InputError
-from blursplit.frames.facts import calibration_kind, read_exposure
+from blursplit.frames.facts import calibration_kind, stated_exposure_s
 from blursplit.frames.gain import estimate_gain
 from blursplit.frames.header import Header
 from blursplit.frames.layout import find_files, read_layout
@@ -103,9 +103,7 @@ def _mean(paths: Iterable[Path | str], kind: str) -> tuple[ImageArray | None, fl
     for number in range(source.n_frames):
         total += source.read(number, number + 1)[0]
     source.close()
-    exposure = read_exposure(slabs[0].header)
-    seconds = None if exposure is None else float(exposure.value)
-    return (total / source.n_frames).astype(np.float32), seconds
+    return (total / source.n_frames).astype(np.float32), stated_exposure_s(slabs[0].header)
 
 
 def same_exposure(one: float, other: float) -> bool:

@@ -20,7 +20,7 @@ from blursplit.frames.layout import find_files
 from blursplit.frames.pixels import Calibration, prepare_frames
 from blursplit.frames.source import ArrayFrames, FileFrames, FrameSource, enumerate_frames
 from blursplit.frames.timestamps import iso_utc, read_times
-from blursplit.frames.timing import StampReport, check_exposure, order_frames, start_mjd
+from blursplit.frames.timing import Timing, check_exposure, order_frames, start_mjd
 from blursplit.result import Note
 from blursplit.rig import Rig, Setting, Setup, as_rig, merge_settings, refuse_long_exposure
 from blursplit.types import FloatArray, IntArray
@@ -45,7 +45,7 @@ class Sequence:
     n_files: int
     notes: tuple[Note, ...] = ()
     dropped: dict[str, int] = field(default_factory=dict)  # reason -> number of frames left out
-    stamps: StampReport = field(default_factory=StampReport)
+    stamps: Timing | None = None
 
     @property
     def n_frames(self) -> int:
@@ -123,13 +123,13 @@ def open_frames(
         notes = [*units.notes, *parts.notes]
     if parts.count < const.FEWEST_FRAMES:
         raise TooFewFramesError(name, parts.count, const.FEWEST_FRAMES)
-    order, timing, report = order_frames(parts.clock, parts.count, name, setup, notes, dropped)
+    order, timing = order_frames(parts.clock, parts.count, name, setup, notes, dropped)
     exposure = parts.exposure or check_exposure(parts.header, parts.planes, timing.cadence_s, notes)
     first_mjd = start_mjd(parts.clock, order, timing, exposure)
     known = read_facts(parts.header) | parts.facts
     if exposure is not None:
         known["exposure_s"] = exposure
-    known["frame_interval_s"] = Setting(timing.cadence_s, "measured", report.keyword)
+    known["frame_interval_s"] = Setting(timing.cadence_s, "measured", timing.keyword)
     middle_mjd = None if first_mjd is None else first_mjd + 0.5 * timing.time_s[-1] / const.DAY_S
     known = complete_pointing(known, middle_mjd)
     source, known = prepare_frames(
@@ -156,7 +156,7 @@ def open_frames(
             for code, facts in notes
         ),
         dropped=dropped,
-        stamps=report,
+        stamps=timing,
     )
 
 
@@ -206,7 +206,7 @@ def _read_images(units: Units, name: str, *, growing: bool) -> _Parts:
     notes = list(clock.notes)
     if slabs[0].stride > 1:
         notes.append(("colour-planes", {}))
-    sides = tuple(str(slab.header.get("PIERSIDE", "")).strip().lower() for slab in slabs)
+    sides = tuple(slab.header.word("PIERSIDE") for slab in slabs)
     return _Parts(
         count=int(slab_of.size),
         planes=slabs[0].planes,

@@ -53,11 +53,8 @@ def read_ser(path: Path, size: int) -> Slab:
     if depth > 8:  # noqa: PLR2004
         dtype = _byte_order(path, planes, (ny, nx), little, notes)
     stamps, start = _times(path, planes, frame_bytes, size, local, universal)
-    cards = {"OBSERVER": names[0], "INSTRUME": names[1], "TELESCOP": names[2]}
-    texts = {key: _text(value) for key, value in cards.items()}
-    texts["BAYERPAT"] = _MOSAICS.get(colour, "")
-    texts |= start
-    header = Header(b"".join(_card(key, text) for key, text in texts.items() if text))
+    texts = dict(zip(("OBSERVER", "INSTRUME", "TELESCOP"), map(_text, names), strict=True))
+    texts |= {"BAYERPAT": _MOSAICS.get(colour, "")} | start
     return Slab(
         path=path,
         hdu=0,
@@ -69,7 +66,7 @@ def read_ser(path: Path, size: int) -> Slab:
         bscale=1.0,
         bzero=0.0,
         blank=None,
-        header=header,
+        header=Header.of({key: text for key, text in texts.items() if text}),
         stamps=stamps,
         notes=tuple(notes),
     )
@@ -176,10 +173,3 @@ def _iso(ticks: int) -> str:
 def _text(field: bytes) -> str:
     text = field.split(b"\0")[0].decode("latin-1")
     return "".join(c if c.isprintable() else " " for c in text).strip()
-
-
-def _card(key: str, text: str) -> bytes:
-    body = text.replace("'", "''")
-    return f"{key:<8}= '{body}'".encode("latin-1", "replace").ljust(const.FITS_CARD)[
-        : const.FITS_CARD
-    ]

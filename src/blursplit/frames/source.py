@@ -261,8 +261,7 @@ class FileFrames:
 
     @staticmethod
     def _tiles(index: int, handle: Any, slab: Slab) -> NDArray[Any]:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
+        with warnings.catch_warnings(action="ignore"):
             axes = int(slab.header.get("ZNAXIS", 2))
             if axes == 2:  # noqa: PLR2004
                 section = handle.section[:, :]
@@ -284,8 +283,7 @@ class FileFrames:
             else:
                 from astropy.io import fits
 
-                with warnings.catch_warnings():
-                    warnings.simplefilter("ignore")
+                with warnings.catch_warnings(action="ignore"):
                     units = fits.open(slab.path, memmap=True, do_not_scale_image_data=True)
                     try:
                         self._open = (*key, units, units[slab.hdu])

@@ -147,12 +147,13 @@ def without_time(headers: Sequence[Header]) -> list[int]:
         best = bad if len(bad) < len(best) else best
     for key, _, zero in _DAYS:
         days = [header.number(key) for header in headers]
-        bad = [n for n, day in enumerate(days) if day is None or not _is_mjd(day[0] - zero)]
+        bad = [n for n, day in enumerate(days) if day is None or not is_mjd(day[0] - zero)]
         best = bad if len(bad) < len(best) else best
     return best if len(best) < len(headers) / 2 else []
 
 
-def _is_mjd(day: float) -> bool:
+def is_mjd(day: float) -> bool:
+    """Return whether a number may be a modified Julian date of ours."""
     return 10_000 < day < 200_000  # noqa: PLR2004  the years 1886 to 2406
 
 
@@ -294,7 +295,7 @@ def _true_resolution(instants: list[Instant]) -> float:
 
 def _is_local(header: Header, key: str) -> bool:
     comment = header.comment(key)
-    if str(header.get("TIMESYS", "")).strip().upper() in {"LOCAL", "LT"}:
+    if header.word("TIMESYS") in {"LOCAL", "LT"}:
         return True
     return bool(re.search(r"\blocal\b|\blt\b", comment)) and "ut" not in comment.split()
 
@@ -310,7 +311,7 @@ def _where(header: Header, key: str, where: Where) -> tuple[Where, str]:
 
 
 def _scale(header: Header) -> tuple[str, str]:
-    name = str(header.get("TIMESYS", "UTC")).strip().upper().partition("(")[0]
+    name = header.word("TIMESYS", "UTC").partition("(")[0]
     scale = _SCALES.get(name)
     if scale is not None:
         return scale, ""
@@ -318,8 +319,7 @@ def _scale(header: Header) -> tuple[str, str]:
 
 
 def _gps_s(header: Header) -> float:
-    is_gps = str(header.get("TIMESYS", "")).strip().upper() == "GPS"
-    return -const.GPS_BEHIND_TAI_S if is_gps else 0.0
+    return -const.GPS_BEHIND_TAI_S if header.word("TIMESYS") == "GPS" else 0.0
 
 
 def _day_candidates(headers: Sequence[Header]) -> list[_Candidate]:
@@ -327,7 +327,7 @@ def _day_candidates(headers: Sequence[Header]) -> list[_Candidate]:
     for key, where, zero in _DAYS:
         values = [header.number(key) for header in headers]
         days = np.array([value[0] for value in values if value is not None]) - zero
-        if days.size < len(headers) or not all(_is_mjd(float(day)) for day in days):
+        if days.size < len(headers) or not all(is_mjd(float(day)) for day in days):
             continue
         # Writers drop trailing zeros: the longest number shows the digits there are.
         resolution_s = max(min(_digit(header.text(key)) for header in headers) * const.DAY_S, 1e-6)
@@ -409,10 +409,9 @@ def offline() -> Iterator[None]:
     from astropy.utils import iers
 
     with (
-        warnings.catch_warnings(),
+        warnings.catch_warnings(action="ignore"),
         iers.conf.set_temp("auto_download", False),  # noqa: FBT003
         iers.conf.set_temp("auto_max_age", None),
         iers.conf.set_temp("iers_degraded_accuracy", "ignore"),
     ):
-        warnings.simplefilter("ignore")
         yield

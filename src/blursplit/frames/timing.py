@@ -25,25 +25,24 @@ TimingKind = Literal["regular", "jittered", "irregular"]
 
 
 @dataclass(frozen=True)
-class _Timing:
-    """When the frames were taken."""
+class Timing:
+    """When the frames were taken, and what the time stamps were like."""
 
     time_s: FloatArray  # (n_frames,): since the first frame, increasing
     kind: TimingKind
     cadence_s: float  # interval of the grid, or the median interval
-    jitter_rms_s: float  # scatter of the stamps about the grid (digits of the stamps included)
-    missing: int  # frames absent from the grid
     segment: IntArray  # (n_frames,)
-    # Time before each gap and its length [s].
-    gaps: list[tuple[float, float]]
-    snapped: bool  # whether times are those of the grid instead of the stamps
-
-
-def even_timing(count: int, interval_s: float) -> _Timing:
-    """Return the timing of frames known only by their interval."""
-    time_s = np.arange(count, dtype=np.float64) * interval_s
-    segment = np.zeros(count, dtype=np.int64)
-    return _Timing(time_s, "regular", interval_s, 0.0, 0, segment, [], snapped=True)
+    # Of the stamps about the grid, digits of the stamps included; None without stamps.
+    jitter_rms_s: float | None = None
+    # `missing`, `backward`, `duplicates`: frames absent from the grid, steps back in the order of
+    # the files, equal stamps dropped.
+    missing: int = 0
+    gaps: tuple[tuple[float, float], ...] = ()  # time before each gap and its length [s]
+    snapped: bool = True  # whether times are those of the grid instead of the stamps
+    keyword: str = ""  # keyword or table that they came from
+    resolution_s: float | None = None
+    backward: int = 0
+    duplicates: int = 0
 
 
 def solve_timing(
@@ -52,7 +51,7 @@ def solve_timing(
     *,
     hardware: bool = False,
     interval_s: float | None = None,
-) -> _Timing:
+) -> Timing:
     """Find the grid under time stamps, its missing frames and its gaps.
 
     `stamp_s` (n_frames,): stamps in order of time; equal ones are allowed. `resolution_s`: smallest
@@ -65,7 +64,7 @@ def solve_timing(
     because a single late stamp is not a dropped frame.
     """
     stamp_s = np.asarray(stamp_s, dtype=np.float64) - stamp_s[0]
-    dt, number = fit_grid(stamp_s, resolution_s, interval_s)
+    dt, number = _fit_grid(stamp_s, resolution_s, interval_s)
     residual = stamp_s - _line(number, stamp_s, interval_s)
     jitter = float(np.std(residual))
     most = (const.GRID_JITTER if interval_s is None else const.GRID_JITTER_STATED) * dt
@@ -92,10 +91,10 @@ def solve_timing(
     gaps = [(float(time_s[i]), float(waits[i])) for i in np.flatnonzero(breaks)]
     if gaps and on_grid:
         missing -= int(np.sum(steps[breaks] - 1))
-    return _Timing(time_s, kind, dt, jitter, missing, segment, gaps, snapped=snap)
+    return Timing(time_s, kind, dt, segment, jitter, missing, tuple(gaps), snap)
 
 
-def fit_grid(
+def _fit_grid(
     stamp_s: FloatArray, resolution_s: float, interval_s: float | None = None
 ) -> tuple[float, IntArray]:
     """Return the grid's interval [s] and the frame numbers on it, increasing from 0."""
@@ -235,8 +234,6 @@ def _part(time_s: FloatArray, first: int, stop: int, longest_wait_s: float) -> R
 def change_of_rate(time_s: FloatArray) -> int | None:
     """Return the first frame of the second rate, or None where there is one rate.
 
-    `time_s` (n_frames,): increasing.
-
     Two means fitted to the intervals in order, gaps cut to three usual intervals; the parts must
     differ in their medians by more than the intervals of either scatter, and by 2 %. A run that
     loses frames keeps some of its short intervals; where hardly one is left, every second (third,
@@ -272,26 +269,10 @@ def change_of_rate(time_s: FloatArray) -> int | None:
 Notes = list[Note]
 
 
-@dataclass(frozen=True)
-class StampReport:
-    """What the time stamps were like."""
-
-    keyword: str = ""  # keyword or table they came from; '' where only an interval is known
-    resolution_s: float | None = None
-    jitter_rms_s: float | None = None
-    # `missing`, `backward`, `duplicates`: frames absent from the grid, steps back in the order of
-    # the files, equal stamps dropped.
-    missing: int = 0
-    backward: int = 0
-    duplicates: int = 0
-    gaps: tuple[tuple[float, float], ...] = ()  # time before each gap and its length [s]
-    snapped: bool = True  # whether the times are those of a fitted grid
-
-
 def order_frames(
     clock: Clock, count: int, name: str, setup: Setup, notes: Notes, dropped: dict[str, int]
-) -> tuple[IntArray, _Timing, StampReport]:
-    """Return the frames in order of time, their times, and what the stamps were like.
+) -> tuple[IntArray, Timing]:
+    """Return the frames in order of time, and their times.
 
     `count`: frames in the files. `notes`, `dropped`: added to.
 
@@ -304,8 +285,9 @@ def order_frames(
         if interval is None:
             raise no_times(name, clock)
         key = "camera.frame_interval_s" if given else clock.interval_key
-        report = StampReport(keyword=key)
-        return np.arange(count, dtype=np.int64), even_timing(count, interval), report
+        number, time_s = np.arange(count, dtype=np.int64), np.arange(count, dtype=np.float64)
+        none = np.zeros_like(number)
+        return number, Timing(time_s * interval, "regular", interval, none, keyword=key)
     stamps = clock.stamps
     seconds = stamps.seconds
     if not np.all(np.abs(seconds) < const.LONGEST_TIME_S):
@@ -334,21 +316,17 @@ def order_frames(
         interval_s=given,
     )
     rates = parts_of_rate(timing.time_s, max(const.GAP_S, const.GAP_FRAMES * timing.cadence_s))
-    if rates:
+    timing = replace(
+        timing,
         # what the slower rate leaves out of the faster one's grid was never taken
-        timing = replace(timing, missing=sum(part.missing for part in rates))
-    report = StampReport(
-        stamps.keyword,
-        stamps.resolution_s,
-        timing.jitter_rms_s,
-        timing.missing,
-        backward,
-        duplicates,
-        tuple(timing.gaps),
-        timing.snapped,
+        missing=sum(part.missing for part in rates) if rates else timing.missing,
+        keyword=stamps.keyword,
+        resolution_s=stamps.resolution_s,
+        backward=backward,
+        duplicates=duplicates,
     )
-    _note_timing(timing, given, clock, notes)
-    return order, timing, report
+    _note_timing(timing, given, clock, stamps, notes)
+    return order, timing
 
 
 def _past_midnight(seconds: FloatArray, notes: Notes) -> FloatArray:
@@ -385,28 +363,25 @@ def _without_duplicates(
     return order[keep], int(np.count_nonzero(equal))
 
 
-def _note_timing(timing: _Timing, given: float | None, clock: Clock, notes: Notes) -> None:
+def _note_timing(
+    timing: Timing, given: float | None, clock: Clock, stamps: Stamps, notes: Notes
+) -> None:
     if timing.missing > 0:
         notes.append(("missing-frames", {"frames": timing.missing}))
     if timing.gaps:
         longest = max(length for _, length in timing.gaps)
         notes.append(("gaps", {"gaps": len(timing.gaps), "longest_s": float(longest)}))
     said = given or clock.interval_s
-    if clock.stamps is not None:
-        _note_coarse(timing, clock.stamps, notes, stated=bool(said))
-    if not said or clock.stamps is None:
+    _note_coarse(timing, stamps, notes, stated=bool(said))
+    if not said:
         return
-    found = timing
-    if given:
-        found = solve_timing(np.sort(clock.stamps.seconds), clock.stamps.resolution_s)
-    found_s = found.cadence_s
-    if found.kind == "irregular":
-        return
-    if abs(found_s / said - 1) > const.INTERVAL_AGREES:
-        notes.append(("interval-contradicts-times", {"stated_s": said, "found_s": found_s}))
+    found = solve_timing(np.sort(stamps.seconds), stamps.resolution_s) if given else timing
+    if found.kind != "irregular" and abs(found.cadence_s / said - 1) > const.INTERVAL_AGREES:
+        facts: Facts = {"stated_s": said, "found_s": found.cadence_s}
+        notes.append(("interval-contradicts-times", facts))
 
 
-def _note_coarse(timing: _Timing, stamps: Stamps, notes: Notes, *, stated: bool) -> None:
+def _note_coarse(timing: Timing, stamps: Stamps, notes: Notes, *, stated: bool) -> None:
     """Say what stamps in whole seconds leave open where many frames share one.
 
     They were cut or rounded, nothing says which: half their step. The first and the last change of
@@ -446,7 +421,7 @@ def check_exposure(header: Header, planes: int, cadence_s: float, notes: Notes) 
 
 
 def start_mjd(
-    clock: Clock, order: IntArray, timing: _Timing, exposure: Setting | None
+    clock: Clock, order: IntArray, timing: Timing, exposure: Setting | None
 ) -> float | None:
     """Return the date of the first frame's middle."""
     stamps = clock.stamps or clock.start

@@ -82,7 +82,7 @@ def positions_to_tracks(
     dropped: dict[str, int] = {}
     if len(stamps.seconds) < const.FEWEST_FRAMES:
         raise TooFewFramesError(name, len(stamps.seconds), const.FEWEST_FRAMES)
-    rows, timing, _ = order_frames(clock, len(stamps.seconds), name, rig.setup, notes, dropped)
+    rows, timing = order_frames(clock, len(stamps.seconds), name, rig.setup, notes, dropped)
     values = {key: value[rows] for key, value in values.items()}
     good = np.isfinite(values["x"]) & np.isfinite(values["y"])
     kept = good.sum(axis=0) >= const.LEAST_SAMPLES_OF_STAR
