@@ -10,6 +10,7 @@ from blursplit.campaign.estimates import (
     smallest_arcsec,
 )
 from blursplit.spectra.lines import find_lines
+from blursplit.turbulence.conversions import seeing_arcsec
 
 RUNS = 24
 
@@ -44,12 +45,10 @@ def oscillation(f: float, zeta: float, n: int, dt: float, rng: np.random.Generat
 @pytest.mark.parametrize("zeta", [0.0, 0.015, 0.05])
 def test_smallest_motion_stated_is_found_about_as_often_as_stated(zeta: float) -> None:
     background = model_background(
-        aperture_m=0.2,
-        obstruction=0.0,
-        r0_m=0.07,
+        {"aperture_m": 0.2, "outer_scale_m": (22.0, 22.0), "wind_m_s": (8.0, 8.0)}.get,
+        seeing_arcsec=float(seeing_arcsec(0.07, 550e-9)) * 1.1**0.2,
         wavelength_m=550e-9,
-        outer_scale_m=22.0,
-        wind_m_s=(8.0, 8.0),
+        airmass=1.0,
         noise_arcsec=0.1,
         duration_s=30.0,
         cadence_s=0.02,

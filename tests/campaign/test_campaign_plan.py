@@ -12,10 +12,10 @@ from numpy.testing import assert_allclose
 from blursplit.campaign import plan
 from blursplit.campaign.recording import (
     FIELDS,
-    centroid_noise_px,
+    _centroid_noise_px,
+    _peak_electrons,
+    _star_electrons,
     fields_tonight,
-    peak_electrons,
-    star_electrons,
 )
 from blursplit.errors import InputError
 from blursplit.report.words import sentence
@@ -105,15 +105,15 @@ def test_senseless_arguments_are_refused(bad: dict[str, float]) -> None:
 def test_centroid_noise_is_that_of_the_simulated_table() -> None:
     """Section 7: sigma 1.5, N 20000, B 100: 0.0157; sigma 2.5, N 2000, B 25: 0.1095 (theory)."""
     # The table rounds to half a unit of its last digit.
-    assert_allclose(centroid_noise_px(20000, 100, 1.5), 0.0157, atol=5e-5)
-    assert_allclose(centroid_noise_px(2000, 25, 2.5), 0.1095, atol=5e-4)
+    assert_allclose(_centroid_noise_px(20000, 100, 1.5), 0.0157, atol=5e-5)
+    assert_allclose(_centroid_noise_px(2000, 25, 2.5), 0.1095, atol=5e-4)
 
 
 def test_five_magnitudes_are_a_factor_of_a_hundred_and_the_peak_is_a_share() -> None:
-    bright, faint = (star_electrons(m, 0.2, 0.3, 0.3, 0.01) for m in (5.0, 10.0))
+    bright, faint = (_star_electrons(m, 0.2, 0.3, 0.3, 0.01) for m in (5.0, 10.0))
     assert_allclose(bright / faint, 100.0)
     # A wide Gaussian: peak = N/(2 pi sigma^2).
-    assert_allclose(peak_electrons(1.0, 20.0), 1 / (2 * np.pi * 400.0), rtol=1e-3)
+    assert_allclose(_peak_electrons(1.0, 20.0), 1 / (2 * np.pi * 400.0), rtol=1e-3)
 
 
 def test_fields_culminate_at_90_minus_latitude_plus_declination() -> None:

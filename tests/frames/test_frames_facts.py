@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from blursplit.frames.facts import (
-    airmass_of,
+    _airmass_of,
+    _sexagesimal,
     calibration_kind,
     complete_pointing,
     horizontal,
@@ -22,7 +23,6 @@ from blursplit.frames.facts import (
     read_exposure,
     read_facts,
     read_passband,
-    sexagesimal,
 )
 from blursplit.frames.header import Header
 
@@ -147,7 +147,7 @@ def test_right_ascension_text_is_hours_and_a_number_degrees():
     [("+46:46.15", None), ("-00 30 36", -0.51), ("111 36 W", -111.6), ("12:75:00", None)],
 )
 def test_sexagesimal(text, value):
-    found = sexagesimal(text)
+    found = _sexagesimal(text)
     assert found == (None if value is None else pytest.approx(value))
 
 
@@ -162,13 +162,13 @@ def test_sexagesimal_round_trip(value):
     sign = "-" if value < 0 else "+"
     text = f"{sign}{degrees:02d} {minutes:02d} {seconds:09.6f}"
     if seconds < 59.9999995:
-        assert_allclose(sexagesimal(text), value, atol=1e-9)
+        assert_allclose(_sexagesimal(text), value, atol=1e-9)
 
 
 def test_airmass_at_known_altitudes():
     # Kasten & Young (1989), table II: 1.0 at the zenith, 1.994 at 30 degrees, 10.31 at 5 degrees
     # [from memory, verify]
-    assert_allclose([airmass_of(a) for a in (90, 30, 5)], [1.0, 1.994, 10.31], rtol=1e-3)
+    assert_allclose([_airmass_of(a) for a in (90, 30, 5)], [1.0, 1.994, 10.31], rtol=1e-3)
 
 
 def test_parallactic_angle_by_its_hour_angle():

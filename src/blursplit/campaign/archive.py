@@ -199,37 +199,29 @@ def dask_cluster(address: str) -> Iterator[tuple[Executor, int]]:
 
     Raises InputError when the Dask client is not installed, nothing answers, or no worker is there.
     """
-    if "://" not in address and ":" not in address:
+    option = f"--scheduler {address}"
+    if ":" not in address:
         # Refused here: the client's own refusal leaves a half-made object that complains at exit.
-        raise InputError(
-            f"--scheduler {address}", "is no address", "write e.g. tcp://192.0.2.7:8786"
-        )
+        raise InputError(option, "is no address", "write e.g. tcp://192.0.2.7:8786")
     try:
         from distributed import Client
     except ImportError as error:
-        raise InputError(
-            f"--scheduler {address}",
-            "needs the Dask client",
-            "install blursplit with its 'dask' extra",
-        ) from error
+        remedy = "install blursplit with its 'dask' extra"
+        raise InputError(option, "needs the Dask client", remedy) from error
     try:
         client = Client(  # type: ignore[no-untyped-call]
             address, timeout=const.CONNECT_TIMEOUT_S, set_as_default=False
         )
     except (OSError, ValueError, TypeError) as error:
-        raise InputError(
-            f"--scheduler {address}",
-            f"does not answer ({type(error).__name__})",
-            "check the address and that the scheduler runs",
-        ) from error
+        problem = f"does not answer ({type(error).__name__})"
+        remedy = "check the address and that the scheduler runs"
+        raise InputError(option, problem, remedy) from error
     with client:
         threads = sum(client.ncores().values())  # type: ignore[no-untyped-call]
         if threads == 0:
-            raise InputError(f"--scheduler {address}", "has no workers", "start some workers")
+            raise InputError(option, "has no workers", "start some workers")
         # An impure task runs once per call; retries cover workers that die.
-        executor = client.get_executor(  # type: ignore[no-untyped-call]
-            pure=False, retries=1
-        )
+        executor = client.get_executor(pure=False, retries=1)  # type: ignore[no-untyped-call]
         try:
             yield executor, threads
         finally:
@@ -410,11 +402,13 @@ class _Line:
         except BrokenProcessPool:
             raise
         except CancelledError as error:
-            raise OutputError(
-                self.store.path, "lost the cluster", "run again: what is finished is kept"
-            ) from error
+            remedy = "run again: what is finished is kept"
+            raise OutputError(self.store.path, "lost the cluster", remedy) from error
         except Exception as error:  # noqa: BLE001 - whatever a cluster raises for a lost worker
-            outcome = _Outcome(pair[0].key, "failed", _lost(error))
+            kind = type(error).__name__
+            reason = sentence("cluster-gave-up", kind=kind, error=str(error))
+            died = sentence("process-died")
+            outcome = _Outcome(pair[0].key, "failed", died if kind == "KilledWorker" else reason)
         del self.flying[future]
         self.settle(pair, outcome)
 
@@ -423,12 +417,6 @@ class _Line:
         self.finished += 1
         if self.tell is not None:
             self.tell(self.finished, self.total)
-
-
-def _lost(error: Exception) -> str:
-    if type(error).__name__ == "KilledWorker":
-        return sentence("process-died")
-    return sentence("cluster-gave-up", kind=type(error).__name__, error=str(error))
 
 
 def _run_all(
@@ -453,18 +441,14 @@ def _run_all(
         except BrokenProcessPool:
             suspects = list(line.flying.values())
             line.flying.clear()
-            for suspect in suspects:
-                _try_alone(line, suspect)
-
-
-def _try_alone(line: _Line, suspect: tuple[Task, Group]) -> None:
-    """Measure one of the sequences that were in flight when a process died, with no company."""
-    try:
-        with _local_processes(1) as executor:
-            line.feed(executor, deque([suspect]), 1)
-    except BrokenProcessPool:
-        line.flying.clear()
-        line.settle(suspect, _Outcome(suspect[0].key, "failed", sentence("process-died")))
+            for suspect in suspects:  # each with no company, to find out which it was
+                try:
+                    with _local_processes(1) as executor:
+                        line.feed(executor, deque([suspect]), 1)
+                except BrokenProcessPool:
+                    line.flying.clear()
+                    died = _Outcome(suspect[0].key, "failed", sentence("process-died"))
+                    line.settle(suspect, died)
 
 
 def _write(store: Store, run: ArchiveRun, pair: tuple[Task, Group], outcome: _Outcome) -> None:
@@ -484,5 +468,5 @@ def _write(store: Store, run: ArchiveRun, pair: tuple[Task, Group], outcome: _Ou
         "version": version("blursplit"),
     }
     store.put(outcome.key, row, group.paths, outcome.result)
-    counter = {"done": "done", "failed": "failed", "too short": "too_short"}[outcome.status]
+    counter = outcome.status.replace(" ", "_")
     setattr(run, counter, getattr(run, counter) + 1)

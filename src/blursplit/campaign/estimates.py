@@ -6,7 +6,7 @@ And what a line in a run must stand out of: the shared air and noise.
 from __future__ import annotations
 
 import types
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, Union, get_args, get_origin
 
@@ -288,14 +288,17 @@ def exposure_response(frequency_hz: FloatArray | float, exposure_s: float) -> Fl
     return np.asarray(np.abs(np.sinc(np.asarray(frequency_hz, dtype=float) * exposure_s)))
 
 
+def geometric_middle(ends: Sequence[float]) -> float:
+    """Return the geometric mean of the two ends of a range."""
+    return float(np.sqrt(ends[0] * ends[1]))
+
+
 def model_background(
+    known: Callable[[str], Any],
     *,
-    aperture_m: float,
-    obstruction: float,
-    r0_m: float,
+    seeing_arcsec: float,
     wavelength_m: float,
-    outer_scale_m: float,
-    wind_m_s: tuple[float, float],
+    airmass: float,
     noise_arcsec: float,
     duration_s: float,
     cadence_s: float,
@@ -303,9 +306,10 @@ def model_background(
 ) -> Background:
     """Return the shared motion's background: air seen by all stars alike, plus centroid noise.
 
-    `r0_m`: Fried parameter along the line of sight at `wavelength_m`. `wind_m_s` (low, high): winds
-    equally likely in their logarithm; the density's median over them is `middle`, the 16 % and 84 %
-    points are `low` and `high`. `noise_arcsec`: one-axis noise of the shared motion in one frame.
+    `known`: from keys of the setup to values. `seeing_arcsec`: at 500 nm and zenith. Winds between
+    the ends of `wind_m_s` are equally likely in their logarithm; the density's median over them is
+    `middle`, the 16 % and 84 % points are `low` and `high`. `noise_arcsec`: one-axis noise of the
+    shared motion in one frame.
 
     Tilt spectra (Conan, Rousset & Madec 1995, JOSA A 12, 1559), mean of the two wind directions,
     times sinc^2 of the exposure; what lies above the Nyquist frequency is folded back once. All
@@ -316,10 +320,13 @@ def model_background(
 
     nyquist = 0.5 / cadence_s
     f = np.geomspace(min(1.0 / duration_s, 0.1 * nyquist), nyquist, 400)
-    unit = (const.ARCSEC_PER_RADIAN * wavelength_m) ** 2 * r0_m ** (-5 / 3) * aperture_m ** (-1 / 3)
-    winds = np.geomspace(wind_m_s[0], wind_m_s[1], 7)
+    aperture_m, obstruction = float(known("aperture_m")), float(known("obstruction") or 0.0)
+    r0 = r0_along_sight_m(seeing_arcsec, wavelength_m, airmass)
+    unit = (const.ARCSEC_PER_RADIAN * wavelength_m) ** 2 * r0 ** (-5 / 3) * aperture_m ** (-1 / 3)
+    slowest, fastest = known("wind_m_s") or (2.0, 30.0)
+    winds = np.geomspace(slowest, fastest, 7)
     air = np.empty((len(winds), f.size))
-    ratio = aperture_m / outer_scale_m
+    ratio = aperture_m / geometric_middle(known("outer_scale_m") or (10.0, 50.0))
     for k, wind in enumerate(winds):
         scale = unit * aperture_m / wind
         for image in (f, 2 * nyquist - f):
@@ -347,19 +354,13 @@ def background_of(result: Result, series: Series | None = None) -> Background | 
     if series is not None and "common_psd_x_arcsec2_hz" in series.arrays:
         return _measured(series, s.duration_s, s.cadence_s, exposure)
     seeing = result.atmosphere.seeing_500nm_zenith_arcsec
-    aperture = result.setting("aperture_m")
-    if seeing is None or not aperture:
+    if seeing is None or not result.setting("aperture_m"):
         return None
-    outer = result.setting("outer_scale_m", [10.0, 50.0])
-    wind = result.setting("wind_m_s", [2.0, 30.0])
-    wavelength = s.wavelength_m or 550e-9
     return model_background(
-        aperture_m=float(aperture),
-        obstruction=float(result.setting("obstruction", 0.0)),
-        r0_m=r0_along_sight_m(float(quantile(seeing, 0.0)), wavelength, s.airmass or 1.0),
-        wavelength_m=wavelength,
-        outer_scale_m=float(np.sqrt(outer[0] * outer[1])),
-        wind_m_s=(float(wind[0]), float(wind[1])),
+        result.setting,
+        seeing_arcsec=float(quantile(seeing, 0.0)),
+        wavelength_m=s.wavelength_m or 550e-9,
+        airmass=s.airmass or 1.0,
         noise_arcsec=result.motion.noise_rms_arcsec or 0.0,
         duration_s=s.duration_s,
         cadence_s=s.cadence_s,

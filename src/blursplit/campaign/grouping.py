@@ -10,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 from statistics import median
+from typing import Any
 
 from blursplit import constants as const
 from blursplit.errors import InputError
@@ -184,6 +185,13 @@ def _text(header: Header, *keys: str) -> str:
     return found[0] if found else ""
 
 
+# Modified and whole Julian date of 1 January 1970, and keywords that hold such dates.
+_DAYS_OF_1970: tuple[Any, ...] = (
+    (40_587.0, "MJD-AVG", "MJD-BEG", "MJD-OBS"),
+    (2_440_587.5, "JD_UTC", "JD-OBS", "JD", "JULIAN"),
+)
+
+
 def _start(header: Header) -> float | None:
     for key in TIME_KEYS:
         text = header.text(key)
@@ -195,14 +203,10 @@ def _start(header: Header) -> float | None:
         stamp = _iso_seconds(text)
         if stamp is not None:
             return stamp
-    for key in ("MJD-AVG", "MJD-BEG", "MJD-OBS"):
-        found = header.number(key)
+    for zero, *keys in _DAYS_OF_1970:
+        found = header.number(*keys)
         if found is not None:
-            # 40587 is the modified Julian date of 1 January 1970.
-            return (found[0] - 40587.0) * 86400.0
-    found = header.number("JD_UTC", "JD-OBS", "JD", "JULIAN")
-    if found is not None:
-        return (found[0] - 2_440_587.5) * 86400.0
+            return float((found[0] - zero) * const.DAY_S)
     return None
 
 

@@ -25,8 +25,8 @@ from blursplit.campaign.estimates import (
     Background,
     Range,
     exposure_response,
+    geometric_middle,
     model_background,
-    r0_along_sight_m,
     smallest_arcsec,
 )
 from blursplit.campaign.recording import (
@@ -40,7 +40,6 @@ from blursplit.campaign.recording import (
     Turns,
     Witness,
     fields_tonight,
-    geometric_middle,
     plan_recording,
 )
 from blursplit.errors import InputError
@@ -77,7 +76,6 @@ def plan(
 
     All of the air is taken as common to the stars, which is the worst case for a line. Detection
     as in the measurement's own line search; see `smallest_arcsec`.
-
     """
     instrument = merge_settings(as_rig(rig), {})
     _check(instrument, seeing_arcsec, stars, duration_s)
@@ -96,11 +94,7 @@ def plan(
     mains = _mains(recording)
     warnings += _mains_warnings(mains, recording) + _row_warnings(instrument)
     fields = _fields(instrument, night, warnings)
-    needs = (
-        []
-        if limits is None
-        else _needs(limits, instrument, recording, seeing_arcsec, damping_ratio)
-    )
+    air = (seeing_arcsec, damping_ratio)
     return Plan(
         version=version("blursplit"),
         seeing_arcsec=seeing_arcsec,
@@ -117,8 +111,8 @@ def plan(
         mains=mains,
         night=None if night is None else night.isoformat(),
         fields=fields,
-        limits=needs,
-        statement=_statement(recording, mode, line, band, seeing_arcsec, stars, damping_ratio),
+        limits=[] if limits is None else _needs(limits, instrument, recording, *air),
+        statement=_statement(recording, mode, line, band, *air),
         warnings=warnings,
     )
 
@@ -165,15 +159,11 @@ def _check(instrument: Rig, seeing_arcsec: float, stars: int, duration_s: float)
 
 
 def _background(instrument: Rig, recording: Recording, seeing: float) -> Background:
-    outer, wind = instrument.get("outer_scale_m"), instrument.get("wind_m_s")
-    wavelength = float(instrument.get("wavelength_nm")) * 1e-9
     return model_background(
-        aperture_m=float(instrument.get("aperture_m")),
-        obstruction=float(instrument.get("obstruction") or 0.0),
-        r0_m=r0_along_sight_m(seeing, wavelength, float(instrument.get("airmass") or 1.0)),
-        wavelength_m=wavelength,
-        outer_scale_m=geometric_middle(outer),
-        wind_m_s=(float(wind[0]), float(wind[1])),
+        instrument.get,
+        seeing_arcsec=seeing,
+        wavelength_m=float(instrument.get("wavelength_nm")) * 1e-9,
+        airmass=float(instrument.get("airmass") or 1.0),
         noise_arcsec=recording.shared_noise_arcsec,
         duration_s=recording.duration_s,
         cadence_s=recording.frame_interval_s,
@@ -224,31 +214,17 @@ def _witnesses(instrument: Rig, recording: Recording, seeing_arcsec: float) -> l
     baseline = witness_baseline_m(aperture)
     widest = _seen(const.PLAN_SEPARATIONS_ARCSEC[-1], instrument)
     opening, apart = aperture / 4.0, 0.72 * aperture
+    board_from_hz = float(np.sqrt(const.PLAN_BOARD_UG / noise_ug))
+    beside = {"board_from_hz": board_from_hz, "board_ug": const.PLAN_BOARD_UG}
+    beside["unseen_below_m"] = widest.tenth_seen_above_m
+    facts: dict[Any, dict[str, float]] = {
+        "sensor": {"shake_arcsec": shake, "noise_ug": noise_ug},
+        "second-camera": {"baseline_m": baseline},
+        "mask": {"opening_m": opening, "separation_m": apart},
+    }
     return [
-        Witness(
-            kind="sensor",
-            text=sentence(
-                "witness-sensor",
-                unseen_below_m=widest.tenth_seen_above_m,
-                shake_arcsec=shake,
-                noise_ug=noise_ug,
-                board_from_hz=float(np.sqrt(const.PLAN_BOARD_UG / noise_ug)),
-                board_ug=const.PLAN_BOARD_UG,
-            ),
-            shake_arcsec=shake,
-            noise_ug=noise_ug,
-        ),
-        Witness(
-            kind="second-camera",
-            text=sentence("witness-second-camera", baseline_m=baseline),
-            baseline_m=baseline,
-        ),
-        Witness(
-            kind="mask",
-            text=sentence("witness-mask", opening_m=opening, separation_m=apart),
-            opening_m=opening,
-            separation_m=apart,
-        ),
+        Witness(kind=kind, text=sentence(f"witness-{kind}", **own, **beside), **own)
+        for kind, own in facts.items()
     ]
 
 
@@ -312,17 +288,9 @@ def _statement(
     line: float | None,
     band: tuple[float, float],
     seeing: float,
-    stars: int,
     damping: float,
 ) -> str:
-    how = sentence(
-        "plan-record",
-        duration_s=recording.duration_s,
-        rate_hz=recording.rate_hz,
-        exposure_s=recording.exposure_s,
-        stars=stars,
-        faintest_mag=recording.faintest_mag,
-    )
+    how = sentence("plan-record", **recording.model_dump())
     if mode is None or line is None:
         return f"{how} {sentence('plan-shows-nothing')}"
     shows = sentence(

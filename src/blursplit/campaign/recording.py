@@ -2,33 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from datetime import date
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from pydantic import Field
 
 from blursplit import constants as const
+from blursplit.campaign.estimates import geometric_middle
 from blursplit.frames.timestamps import offline
 from blursplit.report.words import said, sentence
 from blursplit.result import Document, Part, Remark
 from blursplit.rig import Rig, Setting
 
 
-@dataclass(frozen=True)
-class _BrightField:
-    """A field with several bright stars."""
+class _BrightField(NamedTuple):
+    """A field with several bright stars, J2000."""
 
     name: str
-    # `ra_deg`, `dec_deg`: J2000.
     ra_deg: float
     dec_deg: float
     kind: Literal["cluster", "pair"]
     size_arcmin: float  # diameter of a cluster, separation of a pair
-    # Roughly: visual magnitude of the brightest star, or of the fainter star of a pair.
-    brightest_mag: float
+    brightest_mag: float  # roughly: the visual one, of a pair that of the fainter star
 
 
 def _hms(hours: int, minutes: float) -> float:
@@ -121,7 +117,7 @@ def fields_tonight(night: date, latitude_deg: float, longitude_deg: float) -> li
             continue
         found.append(
             FieldTonight(
-                **(vars(field) | {"ra_deg": round(field.ra_deg, 4)}),
+                **(field._asdict() | {"ra_deg": round(field.ra_deg, 4)}),
                 highest_deg=float(heights[best]),
                 best_utc=str(times[dark][best].isot)[:16],
                 hours_above_40_deg=float(0.25 * np.sum(heights > const.HIGH_ENOUGH_DEG)),
@@ -255,19 +251,16 @@ class Plan(Document):
     warnings: list[Remark] = Field(default_factory=list)
 
 
-def star_electrons(
+def _star_electrons(
     magnitude: float, aperture_m: float, obstruction: float, band_um: float, exposure_s: float
 ) -> float:
-    """Return the electrons of a star in one exposure.
-
-    `band_um`: width of the pass band.
-    """
+    """Return the electrons of a star in one exposure through a band of some width."""
     area = 0.25 * np.pi * aperture_m**2 * (1.0 - obstruction**2)
     rate = const.PHOTONS_ZERO_MAG * area * band_um * const.EFFICIENCY * 10.0 ** (-0.4 * magnitude)
     return float(rate * exposure_s)
 
 
-def centroid_noise_px(electrons: float, background_e: float, sigma_px: float) -> float:
+def _centroid_noise_px(electrons: float, background_e: float, sigma_px: float) -> float:
     """Return the one-axis noise of a Gaussian-weighted centroid.
 
     `electrons`: in the star. `background_e`: sky electrons plus read noise squared, a pixel.
@@ -287,16 +280,11 @@ def centroid_noise_px(electrons: float, background_e: float, sigma_px: float) ->
     return float(np.sqrt(variance))
 
 
-def peak_electrons(electrons: float, sigma_px: float) -> float:
+def _peak_electrons(electrons: float, sigma_px: float) -> float:
     """Return the electrons in the brightest pixel of a Gaussian star centred on it."""
     from scipy.special import erf
 
     return float(electrons * erf(0.5 / (np.sqrt(2.0) * sigma_px)) ** 2)
-
-
-def geometric_middle(ends: Sequence[float]) -> float:
-    """Return the geometric mean of the two ends of a range."""
-    return float(np.sqrt(ends[0] * ends[1]))
 
 
 def plan_recording(
@@ -350,9 +338,8 @@ def _magnitudes(
     scale = float(instrument.get("pixel_scale_arcsec"))
     aperture = float(instrument.get("aperture_m"))
     wavelength = float(instrument.get("wavelength_nm")) * 1e-9
-    width = float(
-        np.hypot(seeing, const.AIRY_FWHM * wavelength / aperture * const.ARCSEC_PER_RADIAN)
-    )
+    airy = const.AIRY_FWHM * wavelength / aperture * const.ARCSEC_PER_RADIAN
+    width = float(np.hypot(seeing, airy))
     sigma = width / const.FWHM_PER_SIGMA / scale
     least_px = 2.1  # method notes: below, the centroid feels the pixel phase
     if width / scale < least_px:
@@ -363,39 +350,27 @@ def _magnitudes(
     obstruction = float(instrument.get("obstruction") or 0.0)
 
     def electrons(magnitude: float) -> float:
-        return star_electrons(magnitude, aperture, obstruction, band_um, exposure)
+        return _star_electrons(magnitude, aperture, obstruction, band_um, exposure)
 
     sky = electrons(const.SKY_MAG_ARCSEC2) * scale**2
     read = float(instrument.get("read_noise_e") or 3.0)
     grid = np.arange(-2.0, 18.0, 0.05)
-    noise = np.array([centroid_noise_px(electrons(m), sky + read**2, sigma) for m in grid]) * scale
+    noise = np.array([_centroid_noise_px(electrons(m), sky + read**2, sigma) for m in grid]) * scale
     usable = np.flatnonzero(noise <= const.PLAN_NOISE_ARCSEC)
     if len(usable) == 0:
         warnings.append(said("too-little-light"))
         return float(grid[0]), None, float(noise[0])
     faintest = float(grid[usable[-1]])
-    brightest = _brightest(instrument, electrons, aperture, wavelength, seeing, scale)
+    brightest = None
+    level, gain = instrument.get("saturation_adu"), instrument.get("gain_e_per_adu")
+    if level and gain:
+        # The magnitude whose sharpest frame fills 80 % of the range: short exposures reach half
+        # the seeing in lucky moments, never less than diffraction.
+        sharp = max(max(airy, 0.5 * seeing) / const.FWHM_PER_SIGMA / scale, 0.3)
+        full = const.FULL_WELL_SHARE * level * gain
+        brightest = float(2.5 * np.log10(_peak_electrons(electrons(0.0), sharp) / full))
     if brightest is None:
         warnings.append(said("saturation-unknown"))
     elif brightest > faintest:
         warnings.append(said("saturation", faintest_mag=faintest, brightest_mag=brightest))
     return faintest, brightest, float(noise[usable[-1]])
-
-
-def _brightest(
-    instrument: Rig,
-    electrons: Callable[[float], float],
-    aperture: float,
-    wavelength: float,
-    seeing: float,
-    scale: float,
-) -> float | None:
-    """Return the magnitude whose sharpest frame fills 80 % of the range."""
-    level, gain = instrument.get("saturation_adu"), instrument.get("gain_e_per_adu")
-    if not (level and gain):
-        return None
-    # Short exposures reach half the seeing in lucky moments, never less than diffraction.
-    width = max(const.AIRY_FWHM * wavelength / aperture * const.ARCSEC_PER_RADIAN, 0.5 * seeing)
-    sharp = max(width / const.FWHM_PER_SIGMA / scale, 0.3)
-    full = const.FULL_WELL_SHARE * level * gain
-    return float(2.5 * np.log10(peak_electrons(electrons(0.0), sharp) / full))

@@ -29,7 +29,7 @@ _LONGITUDE = ("OBSGEO-L", "SITELONG", "LONG-OBS", "OBSLONG", "LONGITUD", "GEOLON
 _HEIGHT = ("OBSGEO-H", "SITEELEV", "ALT-OBS", "OBSALT", "OBSELEV", "GEOELEV", "HEIGHT")
 
 
-def sexagesimal(text: str) -> float | None:
+def _sexagesimal(text: str) -> float | None:
     """Read ``-23 30 36.5``, ``+46:46.15`` or ``31d40m52s N`` as a number, None if it is not one."""
     match = _SEXAGESIMAL.fullmatch(text)
     if not match:
@@ -41,13 +41,12 @@ def sexagesimal(text: str) -> float | None:
     return -value if sign == "-" or side.upper() in {"S", "W"} else value
 
 
-def _read_pointing(header: Header) -> dict[str, Setting]:
-    """Return right ascension, declination, altitude, azimuth and site where the header has them.
+def _pointing(header: Header, known: dict[str, Setting]) -> None:
+    """Add right ascension, declination, altitude, azimuth and site where the header has them.
 
     A right ascension written with colons or blanks is in hours, a number in degrees. A site of
     exactly 0, 0 and angles outside their range count as unset.
     """
-    known: dict[str, Setting] = {}
     _set(known, "ra_deg", _right_ascension(header), (0, 360))
     _set(known, "dec_deg", _angle(header, _DEC), (-90, 90))
     _set(known, "altitude_deg", _angle(header, _ALTITUDE), (3, 90))
@@ -66,7 +65,6 @@ def _read_pointing(header: Header) -> dict[str, Setting]:
     _set(known, "height_m", header.number(*_HEIGHT), (-450, 9000))
     if all(key in known and known[key].value == 0 for key in ("ra_deg", "dec_deg")):
         del known["ra_deg"], known["dec_deg"]
-    return known
 
 
 def _set(
@@ -83,7 +81,7 @@ def _angle(header: Header, keys: tuple[str, ...]) -> tuple[float, str] | None:
         number = header.number(key)
         if number is not None:
             return number
-        value = sexagesimal(header.text(key)) if key in header else None
+        value = _sexagesimal(header.text(key)) if key in header else None
         if value is not None:
             return value, key
     return None
@@ -103,7 +101,7 @@ def _is_celestial(header: Header) -> bool:
     return str(header.get("CTYPE1", "")).startswith("RA-")
 
 
-def airmass_of(altitude_deg: float) -> float:
+def _airmass_of(altitude_deg: float) -> float:
     """Return the airmass at an apparent altitude (Kasten & Young 1989, Applied Optics 28, 4735)."""
     return float(
         1.0 / (math.sin(math.radians(altitude_deg)) + 0.50572 * (altitude_deg + 6.07995) ** -1.6364)
@@ -112,8 +110,6 @@ def airmass_of(altitude_deg: float) -> float:
 
 def parallactic_angle_deg(altitude_deg: float, azimuth_deg: float, latitude_deg: float) -> float:
     """Return the angle at the star from north to the zenith, positive through east.
-
-    `altitude_deg`, `azimuth_deg`: azimuth from north through east.
 
     From the triangle pole, zenith, star (Smart 1977, Textbook on Spherical Astronomy, chapter 2);
     east of the meridian the hour angle and with it this angle are negative.
@@ -176,31 +172,28 @@ def complete_pointing(known: dict[str, Setting], mjd_utc: float | None) -> dict[
     `known`: facts so far; what is there is kept. `mjd_utc`: middle of the sequence.
     """
     out = dict(known)
-    where = [out.get(k) for k in ("ra_deg", "dec_deg", "latitude_deg", "longitude_deg")]
-    if mjd_utc is not None and all(where):
+    where = ("ra_deg", "dec_deg", "latitude_deg", "longitude_deg")
+    placed = all(key in out for key in where)
+    if mjd_utc is not None and placed:
         out = _check_longitude(out, mjd_utc)
-        where = [out.get(k) for k in ("ra_deg", "dec_deg", "latitude_deg", "longitude_deg")]
-    if mjd_utc is not None and "altitude_deg" not in out and all(where):
-        ra, dec, latitude, longitude = (float(entry.value) for entry in where if entry)
+    if mjd_utc is not None and "altitude_deg" not in out and placed:
+        ra, dec, latitude, longitude = (float(out[key].value) for key in where)
         height = out.get("height_m")
-        altitude, azimuth = horizontal(
-            ra, dec, mjd_utc, latitude, longitude, float(height.value) if height else 0.0
-        )
+        above_m = float(height.value) if height else 0.0
+        altitude, azimuth = horizontal(ra, dec, mjd_utc, latitude, longitude, above_m)
         if altitude > 3:  # noqa: PLR2004  below, the site or its sign is wrong
             note = "from RA, Dec, site and time"
             out["altitude_deg"] = Setting(altitude, "header", note)
             out.setdefault("azimuth_deg", Setting(azimuth, "header", note))
     if "airmass" not in out and "altitude_deg" in out:
         altitude = float(out["altitude_deg"].value)
-        out["airmass"] = Setting(airmass_of(altitude), "header", "from the altitude")
+        out["airmass"] = Setting(_airmass_of(altitude), "header", "from the altitude")
     angles = [out.get(k) for k in ("altitude_deg", "azimuth_deg", "latitude_deg")]
     if "parallactic_angle_deg" not in out and all(angles):
         altitude, azimuth, latitude = (float(entry.value) for entry in angles if entry)
-        out["parallactic_angle_deg"] = Setting(
-            parallactic_angle_deg(altitude, azimuth, latitude),
-            "header",
-            "from altitude, azimuth and latitude",
-        )
+        angle = parallactic_angle_deg(altitude, azimuth, latitude)
+        note = "from altitude, azimuth and latitude"
+        out["parallactic_angle_deg"] = Setting(angle, "header", note)
     return out
 
 
@@ -229,6 +222,9 @@ _NUMBERS: tuple[tuple[str, tuple[str, ...], float, float], ...] = (
     ("airmass", ("AIRMASS", "SECZ", "AIRMASS1"), 1 - 1e-6, 20),
     ("read_noise_e", ("RDNOISE", "READNOIS", "RON", "READNOISE", "ENOISE"), 0, 1000),
     ("row_time_us", ("ROWTIME", "LINETIME"), 0, 1e5),
+    ("obstruction", ("OBSTRUCT", "CENTOBS"), 0, 0.95),
+    ("scale_keyword_arcsec", _SCALE, 0.001, 500),
+    ("focus_position", _FOCUS, -math.inf, math.inf),
 )
 
 
@@ -250,24 +246,21 @@ def read_facts(header: Header) -> dict[str, Setting]:
         # Weather stations of common drivers write kilometres an hour and say so in the comment.
         factor = 1 / 3.6 if "km" in header.comment(wind.note) else 1.0
         _set(known, "wind_speed_m_s", (factor * wind.value, wind.note), (0, 60))
-    for part in (_optics, _focus, _pixels, _camera, _filter, _read_pointing):
-        known |= part(header)
+    for part in (_optics, _focus, _pixels, _camera, _filter, _pointing):
+        part(header, known)
     return known
 
 
-def _optics(header: Header) -> dict[str, Setting]:
-    known: dict[str, Setting] = {}
+def _optics(header: Header, known: dict[str, Setting]) -> None:
     # Millimetres by convention; an aperture under 20 mm or a telescope under 40 would be metres.
     _set(known, "aperture_m", _metres(header, _APERTURE, 20), (0.01, 50))
     _set(known, "focal_length_m", _metres(header, _FOCAL, 40), (1e-6, math.inf))
-    _set(known, "obstruction", header.number("OBSTRUCT", "CENTOBS"), (0, 0.95))
     area = header.number("APTAREA")
     if "aperture_m" in known and area is not None and "obstruction" not in known:
         full_mm2 = math.pi / 4 * (known["aperture_m"].value * 1e3) ** 2
         blocked = 1 - area[0] / full_mm2
         if 0.01 < blocked < 0.5:  # noqa: PLR2004
             known["obstruction"] = Setting(math.sqrt(blocked), "header", "from APTDIA and APTAREA")
-    return known
 
 
 def _metres(header: Header, keys: tuple[str, ...], least_mm: float) -> tuple[float, str] | None:
@@ -278,29 +271,24 @@ def _metres(header: Header, keys: tuple[str, ...], least_mm: float) -> tuple[flo
     return (value if _unit(header, key, "m") or value < least_mm else value * 1e-3), key
 
 
-def _focus(header: Header) -> dict[str, Setting]:
-    """Return the focus position in its own unit, and that unit where the header tells it."""
-    position = header.number(*_FOCUS)
-    if position is None:
-        return {}
-    value, key = position
-    known = {"focus_position": Setting(value, "header", key)}
-    step = header.number("FOCUSSZ", "FOCUSSTP")
-    if _unit(header, key, "mm"):
-        known["focus_step_um"] = Setting(1000.0, "header", f"{key} is in mm by its comment")
-    elif _unit(header, key, "um"):
-        known["focus_step_um"] = Setting(1.0, "header", f"{key} is in micrometres by its comment")
-    else:
-        _set(known, "focus_step_um", step, (0.01, 1000))
-    return known
+def _focus(header: Header, known: dict[str, Setting]) -> None:
+    """Add the unit of the focus position where the header tells it."""
+    if "focus_position" not in known:
+        return
+    key = known["focus_position"].note
+    for unit, size_um, name in (("mm", 1000.0, "mm"), ("um", 1.0, "micrometres")):
+        if _unit(header, key, unit):
+            note = f"{key} is in {name} by its comment"
+            known["focus_step_um"] = Setting(size_um, "header", note)
+            return
+    _set(known, "focus_step_um", header.number("FOCUSSZ", "FOCUSSTP"), (0.01, 1000))
 
 
 def _unit(header: Header, key: str, unit: str) -> bool:
     return f"[{unit}]" in header.comment(key)
 
 
-def _pixels(header: Header) -> dict[str, Setting]:
-    known: dict[str, Setting] = {}
+def _pixels(header: Header, known: dict[str, Setting]) -> None:
     binning = _binning(header)
     if binning is not None:
         known["binning"] = Setting(binning, "header", "")
@@ -313,13 +301,10 @@ def _pixels(header: Header) -> dict[str, Setting]:
         size = metres[0] * 1e6 * (binning or 1)
         known["pixel_um"] = Setting(size, "header", f"CCDXPIXE x binning {binning or 1}")
     known |= _celestial_axes(header)
-    scale = header.number(*_SCALE)
     if "pixel_scale_arcsec" in known:
         known["scale_wcs_arcsec"] = known["pixel_scale_arcsec"]
-    _set(known, "scale_keyword_arcsec", scale, (0.001, 500))
-    if "pixel_scale_arcsec" not in known and "scale_keyword_arcsec" in known:
+    elif "scale_keyword_arcsec" in known:
         known["pixel_scale_arcsec"] = known["scale_keyword_arcsec"]
-    return known
 
 
 def _binning(header: Header) -> int | None:
@@ -338,22 +323,22 @@ def _celestial_axes(header: Header) -> dict[str, Setting]:
     """
     if not _is_celestial(header):
         return {}
-    cd = [header.number(key) for key in ("CD1_1", "CD1_2", "CD2_1", "CD2_2")]
-    if any(entry is not None for entry in cd):
-        a, b, c, d = (entry[0] if entry is not None else 0.0 for entry in cd)
+    cd = [header.number(f"CD{place}") for place in ("1_1", "1_2", "2_1", "2_2")]
+    if any(cd):
+        a, b, c, d = (entry[0] if entry else 0.0 for entry in cd)
         note = "celestial WCS (CD matrix)"
     else:
         steps = [header.number("CDELT1"), header.number("CDELT2")]
         if steps[0] is None or steps[1] is None:
             return {}
         dx, dy = steps[0][0], steps[1][0]
-        pc = [header.number(key) for key in ("PC1_1", "PC1_2", "PC2_1", "PC2_2")]
+        pc = [header.number(f"PC{place}") for place in ("1_1", "1_2", "2_1", "2_2")]
         turn = header.number("CROTA2")
-        if turn is not None and all(entry is None for entry in pc):
+        if turn is not None and not any(pc):
             cos, sin = math.cos(math.radians(turn[0])), math.sin(math.radians(turn[0]))
             a, b, c, d = dx * cos, -dy * sin, dx * sin, dy * cos
         else:
-            m = [e[0] if e is not None else z for e, z in zip(pc, (1, 0, 0, 1), strict=True)]
+            m = [e[0] if e else z for e, z in zip(pc, (1, 0, 0, 1), strict=True)]
             a, b, c, d = dx * m[0], dx * m[1], dy * m[2], dy * m[3]
         note = "celestial WCS (CDELT)"
     determinant = a * d - b * c
@@ -367,8 +352,7 @@ def _celestial_axes(header: Header) -> dict[str, Setting]:
     }
 
 
-def _camera(header: Header) -> dict[str, Setting]:
-    known: dict[str, Setting] = {}
+def _camera(header: Header, known: dict[str, Setting]) -> None:
     gain = _gain(header)
     if gain is not None:
         known["gain_e_per_adu"] = gain
@@ -383,7 +367,6 @@ def _camera(header: Header) -> dict[str, Setting]:
     pattern = header.word("BAYERPAT") or header.word("COLORTYP")
     if sorted(pattern) == sorted("RGGB"):
         known["bayer_pattern"] = Setting(pattern, "header", "BAYERPAT")
-    return known
 
 
 def _gain(header: Header) -> Setting | None:
@@ -404,9 +387,8 @@ def _gain(header: Header) -> Setting | None:
     return None  # a whole number may be the setting of a small camera
 
 
-def _filter(header: Header) -> dict[str, Setting]:
+def _filter(header: Header, known: dict[str, Setting]) -> None:
     name = header.string("FILTER", "FILTERS", "FILTER1", "FILTNAM", "INSFLNAM", "FILTERID")
-    known: dict[str, Setting] = {}
     if name is not None:
         known["filter"] = Setting(name[0], "header", name[1])
         band = read_passband(name[0])
@@ -414,7 +396,6 @@ def _filter(header: Header) -> dict[str, Setting]:
             note = f"{name[1]} = {name[0]}: {band.name}"
             known["wavelength_nm"] = Setting(band.wavelength_nm, "header", note)
             known["band_nm"] = Setting([band.low_nm, band.high_nm], "header", note)
-    return known
 
 
 def read_exposure(header: Header) -> Setting | None:
@@ -424,11 +405,10 @@ def read_exposure(header: Header) -> Setting | None:
         return None
     value, key = number
     comment = header.comment(key)
-    words = comment.replace("[", " ").replace("]", " ").replace("(", " ").replace(")", " ").split()
-    if "ms" in words or "millisec" in comment:
-        return Setting(value * 1e-3, "header", f"{key}, in milliseconds by its comment")
-    if "us" in words or "microsec" in comment:
-        return Setting(value * 1e-6, "header", f"{key}, in microseconds by its comment")
+    words = re.split(r"[\s()\[\]]+", comment)
+    for short, name, unit_s in (("ms", "millisec", 1e-3), ("us", "microsec", 1e-6)):
+        if short in words or name in comment:
+            return Setting(value * unit_s, "header", f"{key}, in {name}onds by its comment")
     return Setting(value, "header", key)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterable
 from html import escape
 from typing import TYPE_CHECKING, Any, Literal
@@ -20,6 +19,8 @@ from blursplit.series import Series
 
 if TYPE_CHECKING:
     from astropy.table import QTable
+
+_IMAGES = ("recorded", "registered", "without_both", "finder")
 
 
 class Plots:
@@ -64,18 +65,16 @@ class Plots:
         ax: Axes | None = None,
     ) -> Figure:
         """Draw the mean star as recorded, or with motion shifted out."""
-        if which not in self._series.images:
-            raise self._absent(f"image '{which}'")
-        with figures.figure_style():
-            scale = self._series.image_scale_arcsec
-            return figures.draw_star(self._series.images[which], ax, pixel_scale_arcsec=scale)
+        scale = self._series.image_scale_arcsec
+
+        def draw(series: Series, ax: Axes | None) -> Figure:
+            return figures.draw_star(series.images[which], ax, pixel_scale_arcsec=scale)
+
+        return self._draw(which, draw, ax=ax)
 
     def finder(self, ax: Axes | None = None) -> Figure:
         """Draw the field with the stars that were followed."""
-        if "finder" not in self._series.images:
-            raise self._absent("image 'finder'")
-        with figures.figure_style():
-            return figures.draw_finder(self._series, ax)
+        return self._draw("finder", figures.draw_finder, ax=ax)
 
     def __dir__(self) -> list[str]:
         return [name for name in super().__dir__() if not name.startswith("_")]
@@ -83,18 +82,16 @@ class Plots:
     def _draw(
         self, needed: str, draw: Callable[..., Figure], *parts: Any, ax: Axes | None
     ) -> Figure:
-        if needed not in self._series.arrays:
-            raise self._absent(f"series '{needed}'")
+        if needed not in self._series.arrays and needed not in self._series.images:
+            kind = "image" if needed in _IMAGES else "series"
+            name = self._result.sequence.name or "measurement"
+            problem = f"holds no {kind} '{needed}'"
+            raise InputError(name, problem, "see the reasons of its verdict")
         with figures.figure_style():
             return draw(self._series, *parts, ax=ax)
 
-    def _absent(self, what: str) -> InputError:
-        name = self._result.sequence.name or "measurement"
-        return InputError(name, f"holds no {what}", "see the reasons of its verdict")
-
 
 # --- tables ---------------------------------------------------------------------------------------
-_ENDS = ("value", "low", "high", "low95", "high95")
 
 
 def result_html(result: Result) -> str:
@@ -121,13 +118,13 @@ def _columns(estimates: Iterable[Estimate | None], name: str, unit: Any) -> dict
     """Return one column for the value and four for the ends of the intervals; unknown is NaN."""
     import numpy as np
 
+    names = {"value": name} | {e: f"{name}_{e}" for e in ("low", "high", "low95", "high95")}
     rows = list(estimates)
-    found = {}
-    for end in _ENDS:
-        numbers = [None if row is None else getattr(row, end) for row in rows]
-        column = np.array([math.nan if n is None else n for n in numbers], dtype=float)
-        found[name if end == "value" else f"{name}_{end}"] = column * unit
-    return found
+    return {
+        # None becomes NaN
+        column: np.array([getattr(row, end, None) for row in rows], dtype=float) * unit
+        for end, column in names.items()
+    }
 
 
 def budget_table(result: Result) -> QTable:
@@ -149,7 +146,7 @@ def budget_table(result: Result) -> QTable:
             "cure": list(CURE_NAMES),
             "matters": [result.verdict.matters.get(cure, "") for cure in CURE_NAMES],
             **_columns([part.saving_arcsec for part in parts], "saving", u.arcsec),
-            "share": np.array([math.nan if s is None else s for s in shares], dtype=float),
+            "share": np.array(shares, dtype=float),
         }
     )
 
@@ -166,17 +163,17 @@ def lines_table(result: Result) -> QTable:
     lines = result.lines
     in_px = bool(lines) and all(line.rms_arcsec is None for line in lines)
     rms = [line.rms_px if in_px else line.rms_arcsec for line in lines]
-    columns = {
-        **_columns([line.frequency_hz for line in lines], "frequency", u.Hz),
-        **_columns(rms, "rms", u.pix if in_px else u.arcsec),
-        **_columns(
-            [line.damping_ratio for line in lines], "damping_ratio", u.dimensionless_unscaled
-        ),
-        "false_alarm_probability": [line.false_alarm_probability for line in lines],
-        "kind": [str(line.kind) for line in lines],
-        "cause": [line.cause for line in lines],
-    }
-    return _shown(columns)
+    damping = [line.damping_ratio for line in lines]
+    return _shown(
+        {
+            **_columns([line.frequency_hz for line in lines], "frequency", u.Hz),
+            **_columns(rms, "rms", u.pix if in_px else u.arcsec),
+            **_columns(damping, "damping_ratio", u.dimensionless_unscaled),
+            "false_alarm_probability": [line.false_alarm_probability for line in lines],
+            "kind": [str(line.kind) for line in lines],
+            "cause": [line.cause for line in lines],
+        }
+    )
 
 
 def _shown(columns: dict[str, Any]) -> QTable:

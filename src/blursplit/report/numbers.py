@@ -12,7 +12,7 @@ from blursplit.estimate import Estimate
 
 UNKNOWN = "not known"
 
-_SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 # Suffix of a key -> unit as written for people; longer suffixes first.
 _UNITS: tuple[tuple[str, str], ...] = (
@@ -54,7 +54,7 @@ def number(value: float | None, digits: int = 3) -> str:
     size = math.floor(math.log10(abs(float(f"{value:.{digits - 1}e}"))))
     if not const.PLAIN_NUMBER_POWERS[0] <= size <= const.PLAIN_NUMBER_POWERS[1]:
         head, power = f"{value:.{digits - 1}e}".split("e")
-        return f"{head} × 10{str(int(power)).translate(_SUPERSCRIPTS)}".replace("-", "−")
+        return f"{head} × 10{str(int(power)).translate(SUPERSCRIPTS)}".replace("-", "−")
     return f"{value:.{max(digits - 1 - size, 0)}f}".replace("-", "−")
 
 

@@ -41,8 +41,6 @@ def draw_field(
     `density`: two-sided spectral density [rad^2 m^2] of the modulus of frequency [1/m]. `bilinear`:
     lift the spectrum by what bilinear reading at random places will take away: the mean power that
     it lets through is (2 + cos t)/3 on each axis, t = 2 pi f pitch.
-
-    Returns: `shape` [rad] float32.
     """
     from scipy.fft import irfft2
 
@@ -167,9 +165,9 @@ def strip_of_each_star(across_m: FloatArray, gap_m: float) -> tuple[NDArray[np.i
 
 
 class _FineBand:
-    """The finest band of a layer over a path of some length, read by bilinear interpolation.
+    """The finest band of a layer over a path of some length, which a longer path wraps around.
 
-    A longer path wraps around it.
+    It is read by bilinear interpolation.
     """
 
     def __init__(
@@ -460,10 +458,8 @@ class Atmosphere:
     ) -> NDArray[np.float32]:
         """Return the phase [rad] over the pupil points.
 
-        `time_s` (n_samples,): inside the present stretch. `nodes` (n_samples, AIR_NODES^2) float32:
-        from `smooth_nodes` for the same moments.
-
-        Returns: (n_samples, n_points) float32.
+        `time_s` (n_samples,): inside the present stretch. `nodes`: from `smooth_nodes` for the same
+        moments.
         """
         out = nodes @ self._weights
         star += self._first

@@ -24,13 +24,10 @@ from blursplit.types import FloatArray, IntArray
 def annular_pupil(
     points_across: float, obstruction: float
 ) -> tuple[IntArray, IntArray, FloatArray]:
-    """Return row, column and covered share of the pupil's grid points.
+    """Return row, column and covered share of the pupil's grid points, shape (n_points,) each.
 
-    `points_across`: diameter in grid steps, need not be whole. `obstruction`: linear central
-    obstruction.
-
-    Returns `row`, `column` (n_points,): from 0, in a window just wide enough; `share` (n_points,):
-    share of the grid cell inside the annulus, from sub-samples.
+    `points_across`: diameter in grid steps, need not be whole. Rows and columns count from 0 in a
+    window just wide enough; the share of a cell inside the annulus is that of its sub-samples.
     """
     n = int(np.ceil(points_across)) + 1
     fine = (np.arange(n * const.EDGE_SUBSAMPLES) + 0.5) / const.EDGE_SUBSAMPLES - n / 2
@@ -134,9 +131,7 @@ class Imager:
 
         `phase_rad` (n_frames * n_sub, n_points) float32. `offset_arcsec` (n_frames * n_sub, 2):
         pointing (x, y) during each sub-exposure, from the centre of the box. `n_sub`: sub-exposures
-        a frame. `optics`: with the optics' aberrations.
-
-        Returns: (n_frames, fine_points, fine_points // 2 + 1) complex64: unity at zero frequency.
+        a frame. `optics`: with the optics' aberrations. It is unity at zero frequency.
         """
         from scipy.fft import fft, rfft2
 
@@ -163,12 +158,7 @@ class Imager:
         return np.asarray(rfft2(frames), dtype=np.complex64)
 
     def pixels(self, spectra: NDArray[np.complex64]) -> NDArray[np.float32]:
-        """Return camera pixels (sum 1), the centre of the box on pixel stamp_px // 2.
-
-        `spectra` (n_frames, ...) complex64: from `spectra`.
-
-        Returns: (n_frames, stamp_px, stamp_px) float32.
-        """
+        """Return camera pixels (sum 1) of `spectra`, the box's centre on pixel stamp_px // 2."""
         from scipy.fft import irfft2
 
         m, step = self.grid.fine_points, self.grid.fine_per_px
@@ -177,23 +167,14 @@ class Imager:
 
 
 def rough_modes(x: FloatArray, y: FloatArray) -> FloatArray:
-    """Return defocus, both astigmatisms and both comas, unit rms on the circle (Noll 1976).
+    """Return defocus, both astigmatisms and both comas at places in radii, shape (5, n_points).
 
-    `x`, `y` (n_points,): pupil coordinates in radii.
-
-    Returns: (5, n_points).
+    Their rms on the circle is one (Noll 1976).
     """
     radius2 = x**2 + y**2
     coma = np.sqrt(8.0) * (3 * radius2 - 2)
-    return np.stack(
-        [
-            np.sqrt(3.0) * (2 * radius2 - 1),
-            np.sqrt(6.0) * (x**2 - y**2),
-            np.sqrt(6.0) * 2 * x * y,
-            coma * x,
-            coma * y,
-        ]
-    )
+    bent = np.sqrt(6.0) * (x**2 - y**2), np.sqrt(6.0) * 2 * x * y
+    return np.stack([np.sqrt(3.0) * (2 * radius2 - 1), *bent, coma * x, coma * y])
 
 
 def width_of_transform(transform: NDArray[np.complex128], step_arcsec: float) -> HalfMaximum:
@@ -229,10 +210,7 @@ def tilt_basis(x_m: FloatArray, y_m: FloatArray, share: FloatArray) -> FloatArra
 def expected_variances(
     x_m: FloatArray, y_m: FloatArray, share: FloatArray, r0_m: float, outer_scale_m: float
 ) -> tuple[float, float]:
-    """Return what theory expects of one tilt and of the rest.
-
-    Returns `tilt_rms_arcsec_per_rad`: variance of the coefficient of one orthonormal tilt [rad^2];
-    `rest`: variance over the pupil with piston and tilts removed [rad^2].
+    """Return the variances that theory expects of one orthonormal tilt and of the rest [rad^2].
 
     Noll's (1976) integrals as double sums over the pupil's own points: the variance of a
     coefficient whose mode has no mean is -1/2 sum_ij w_i w_j q_i q_j D(|r_i - r_j|).
@@ -407,7 +385,7 @@ def _transparency(n: int, share: float, rng: np.random.Generator) -> FloatArray:
 def images_through_mask(field: StarField, scene: Scene) -> StarField:
     """Return two images for each star, or the field itself where there is no mask.
 
-    Returns: images 2k and 2k + 1 belong to star k: the first through the opening at minus half the
+    Images 2k and 2k + 1 belong to star k: the first through the opening at minus half the
     separation, in the star's own place; the second through the other, moved by the wedge along the
     line of the openings. Each has the light of its opening's area alone.
     """
@@ -457,8 +435,6 @@ class Detector:
         `stamps_e` (n_stars, n_frames, size, size) float32: expected electrons. `x0_px`, `y0_px`
         (n_stars, n_frames): place of each stamp's first pixel; parts outside the frame are cut off.
         `number` (n_frames,): frame numbers, for the faults.
-
-        Returns: (n_frames, height, width) uint16.
         """
         camera, rng = self._camera, self._rng
         shape = (number.size, camera.height_px, camera.width_px)

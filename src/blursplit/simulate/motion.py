@@ -21,12 +21,9 @@ from blursplit.types import FloatArray
 def noise_series(
     n: int, rate_hz: float, density: Callable[[FloatArray], FloatArray], rng: np.random.Generator
 ) -> FloatArray:
-    """Draw stationary Gaussian noise whose spectrum has a given shape.
+    """Draw `n` samples of stationary Gaussian noise of a one-sided density of the frequency [Hz].
 
-    `n`: samples. `rate_hz`: sampling rate. `density`: one-sided spectral density of the frequency
-    [Hz], in units squared per Hz.
-
-    Returns: (n,): cut from a draw twice as long, so that its ends do not meet.
+    They are cut from a draw twice as long, so that its ends do not meet.
     """
     from scipy.fft import irfft, next_fast_len
 
@@ -102,12 +99,7 @@ class Shared:
         return self.total(self.owners.get(owner, ()))
 
     def at(self, time_s: FloatArray, series: FloatArray) -> FloatArray:
-        """Read a series of the grid at other times by a local cubic (Catmull-Rom) spline.
-
-        `series` (n, k).
-
-        Returns: (*time_s.shape, k).
-        """
+        """Read a series (n, k) of the grid at other times by a local cubic (Catmull-Rom) spline."""
         place = (time_s - self.start_s) * self.rate_hz
         base = np.clip(np.floor(place).astype(np.int64), 1, series.shape[0] - 3)
         t = (place - base)[..., None]

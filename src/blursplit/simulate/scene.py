@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import Field, ValidationError, model_validator
 
@@ -21,6 +21,7 @@ Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Share = Annotated[float, Field(ge=0, lt=0.9)]
+T = TypeVar("T", bound=StrictTable)
 
 
 class SceneTelescope(StrictTable):
@@ -75,14 +76,22 @@ class AirLayer(StrictTable):
     direction_deg: Finite = 0.0
 
 
+def _not_both(table: T, one: str, other: str) -> T:
+    """Refuse a table in which two keys say the same thing."""
+    if getattr(table, one) and getattr(table, other):
+        msg = f"give {one} or {other}, not both"
+        raise ValueError(msg)
+    return table
+
+
+def _layers(*rows: tuple[float, float, float, float]) -> list[AirLayer]:
+    return [AirLayer(**dict(zip(AirLayer.model_fields, row, strict=True))) for row in rows]
+
+
 def _default_layers() -> list[AirLayer]:
     # an invented but ordinary profile: half of the turbulence near the ground
-    return [
-        AirLayer(height_m=20, weight=0.35, wind_m_s=5, direction_deg=20),
-        AirLayer(height_m=300, weight=0.2, wind_m_s=8, direction_deg=60),
-        AirLayer(height_m=2500, weight=0.25, wind_m_s=12, direction_deg=130),
-        AirLayer(height_m=9000, weight=0.2, wind_m_s=22, direction_deg=100),
-    ]
+    near = (20, 0.35, 5, 20), (300, 0.2, 8, 60)
+    return _layers(*near, (2500, 0.25, 12, 130), (9000, 0.2, 22, 100))
 
 
 class SceneAir(StrictTable):
@@ -97,10 +106,7 @@ class SceneAir(StrictTable):
 
     @model_validator(mode="after")
     def _one_strength(self) -> SceneAir:
-        if self.r0_500nm_zenith_m is not None and self.seeing_arcsec is not None:
-            msg = "give r0_500nm_zenith_m or seeing_arcsec, not both"
-            raise ValueError(msg)
-        return self
+        return _not_both(self, "r0_500nm_zenith_m", "seeing_arcsec")
 
     @property
     def r0_zenith_m(self) -> float | None:
@@ -136,10 +142,7 @@ class NearAir(StrictTable):
 
     @model_validator(mode="after")
     def _one_strength(self) -> NearAir:
-        if self.r0_m is not None and self.strength:
-            msg = "give r0_m or strength, not both"
-            raise ValueError(msg)
-        return self
+        return _not_both(self, "r0_m", "strength")
 
 
 class Tube(StrictTable):
@@ -263,11 +266,7 @@ class SecondCamera(StrictTable):
     flexure_arcsec_per_min: Finite = 0.0
     telescope: SceneTelescope = SceneTelescope(aperture_m=0.06)
     camera: SceneCamera = SceneCamera(
-        pixel_scale_arcsec=2.0,
-        width_px=160,
-        height_px=120,
-        exposure_s=0.02,
-        frame_interval_s=0.05,
+        pixel_scale_arcsec=2.0, width_px=160, height_px=120, exposure_s=0.02, frame_interval_s=0.05
     )
     stars: Stars = Stars(count=2, flux_e_per_s=2e6)
 
@@ -311,37 +310,24 @@ class Scene(StrictTable):
     second_camera: SecondCamera | None = None
 
     @model_validator(mode="after")
-    def _second_fits(self) -> Scene:
-        second = self.second_camera
-        if second is None:
-            return self
-        if second.telescope.aperture_m > self.telescope.aperture_m:
-            msg = "second_camera.telescope.aperture_m is larger than the main telescope's"
-            raise ValueError(msg)
-        if self.mask is not None:
-            msg = "a mask and a second camera are not simulated together"
-            raise ValueError(msg)
-        return self
-
-    @model_validator(mode="after")
-    def _mask_fits(self) -> Scene:
-        if self.mask is not None:
-            problem = _mask_problem(self.mask, self.telescope, self.air.wavelength_nm * 1e-9)
-            if problem:
+    def _fits_together(self) -> Scene:
+        second, mask, camera = self.second_camera, self.mask, self.camera
+        main, tube = self.telescope, None if second is None else second.telescope
+        wavelength_m = self.air.wavelength_nm * 1e-9
+        bad = "" if mask is None else _mask_problem(mask, main, wavelength_m)
+        larger = "second_camera.telescope.aperture_m is larger than the main telescope's"
+        longer = "camera.exposure_s is longer than camera.frame_interval_s"
+        relative = "near_air.strength is relative to air outside: give near_air.r0_m"
+        for is_so, problem in (
+            (tube and tube.aperture_m > main.aperture_m, larger),
+            (second and mask, "a mask and a second camera are not simulated together"),
+            (bad, bad),
+            (camera.exposure_s > camera.frame_interval_s * (1 + 1e-9), longer),
+            (self.near_air.strength and not self.air.layers, relative),
+            (self.tap and not self.mode, "a tap needs a mode to ring"),
+        ):
+            if is_so:
                 raise ValueError(problem)
-        return self
-
-    @model_validator(mode="after")
-    def _exposure_fits(self) -> Scene:
-        if self.camera.exposure_s > self.camera.frame_interval_s * (1 + 1e-9):
-            msg = "camera.exposure_s is longer than camera.frame_interval_s"
-            raise ValueError(msg)
-        if self.near_air.strength and not self.air.layers:
-            msg = "near_air.strength is relative to air outside: give near_air.r0_m"
-            raise ValueError(msg)
-        if self.tap and not self.mode:
-            msg = "a tap needs a mode to ring"
-            raise ValueError(msg)
         return self
 
     @property
@@ -369,19 +355,10 @@ class Scene(StrictTable):
             msg = "the scene has no second camera"
             raise ValueError(msg)
         frames = int((self.duration_s - second.camera.exposure_s) / second.camera.frame_interval_s)
-        return self.model_copy(
-            update={
-                "telescope": second.telescope,
-                "camera": second.camera,
-                "stars": second.stars,
-                "faults": Faults(),
-                "sequence": self.sequence.model_copy(
-                    update={"frames": max(1, frames), "sub_exposures": None}
-                ),
-                "second_camera": None,
-                "sensor": [],
-            }
-        )
+        length = {"frames": max(1, frames), "sub_exposures": None}
+        own = {name: getattr(second, name) for name in ("telescope", "camera", "stars")}
+        own |= {"sequence": self.sequence.model_copy(update=length), "faults": Faults()}
+        return self.model_copy(update=own | {"second_camera": None, "sensor": []})
 
     @property
     def duration_s(self) -> float:
@@ -407,10 +384,7 @@ def _mask_problem(mask: SceneMask, telescope: SceneTelescope, wavelength_m: floa
 
 
 def scene_from_tables(tables: dict[str, Any], source: str | Path) -> Scene:
-    """Validate the tables of a scene file.
-
-    Raises InputError, which names the first key at fault.
-    """
+    """Validate the tables of a scene file; an InputError names the first key at fault."""
     try:
         return Scene.model_validate(tables)
     except ValidationError as error:
@@ -433,16 +407,9 @@ def read_scene(path: Path) -> Scene:
 
 
 # --- three nights of one width --------------------------------------------------------------------
-def _quarry_hill() -> list[AirLayer]:
-    return [
-        AirLayer(height_m=10, weight=0.35, wind_m_s=4, direction_deg=15),
-        AirLayer(height_m=150, weight=0.20, wind_m_s=7, direction_deg=50),
-        AirLayer(height_m=2500, weight=0.25, wind_m_s=12, direction_deg=120),
-        AirLayer(height_m=8000, weight=0.20, wind_m_s=20, direction_deg=80),
-    ]
-
-
 def _night(r0_m: float, start: datetime, seed: int, **parts: Any) -> Scene:
+    near = (10, 0.35, 4, 15), (150, 0.20, 7, 50)
+    layers = _layers(*near, (2500, 0.25, 12, 120), (8000, 0.20, 20, 80))
     return Scene(
         telescope=SceneTelescope(aperture_m=0.25, obstruction=0.3, instrument_fwhm_arcsec=0.3),
         camera=SceneCamera(
@@ -455,7 +422,7 @@ def _night(r0_m: float, start: datetime, seed: int, **parts: Any) -> Scene:
             read_noise_e=2.0,
             hot_pixels=6,
         ),
-        air=SceneAir(r0_500nm_zenith_m=r0_m, airmass=1.1, outer_scale_m=25, layers=_quarry_hill()),
+        air=SceneAir(r0_500nm_zenith_m=r0_m, airmass=1.1, outer_scale_m=25, layers=layers),
         stars=Stars(count=7, seed=5, flux_e_per_s=2.5e6, faintest_ratio=0.25, margin_px=28),
         sequence=SequenceTable(
             frames=880, start_utc=start, seed=seed, object="Test field 7", site="Quarry Hill"

@@ -155,9 +155,7 @@ class Simulation:
     def _reach(self) -> float:
         """Return how far from its pixel a star's light may fall [arcsec]."""
         scene = self.scene
-        r0 = scene.air.r0_m
-        near = scene.near_r0_m
-        strength = sum(r ** (-5 / 3) for r in (r0, near) if r is not None)
+        strength = sum(r ** (-5 / 3) for r in (scene.air.r0_m, scene.near_r0_m) if r is not None)
         air = self.wavelength_m * strength**0.6 * const.ARCSEC_PER_RADIAN
         width = np.hypot(air, scene.telescope.instrument_fwhm_arcsec)
         motion = self.shared.total()
@@ -255,10 +253,8 @@ class Simulation:
     ) -> Iterator[tuple[int, NDArray[np.uint16]]]:
         """Yield (number of the first frame of the block, frames of counts), in order.
 
-        The truth is complete when the last block has been taken.
-
-        `beside`: called with the time [s] up to which the present stretch of air holds, before the
-        next one is drawn.
+        The truth is complete when the last block has been taken. `beside` is called with the time
+        [s] up to which the present stretch of air holds, before the next one is drawn.
         """
         for start in range(0, self.n_frames, self._stretch):
             stop = min(start + self._stretch, self.n_frames)
@@ -404,7 +400,7 @@ class Simulation:
     def truth(self) -> dict[str, Any]:
         """Return the truth, ready for JSON, as realised: after the last block.
 
-        Returns: keys as in the result file where the meaning is the same. Causes are physical
+        Keys are as in the result file where the meaning is the same. Causes are physical
         owners: `tracking` (drift and drive), `structure` (modes, taps, wind shake), `near_air` (the
         near layer, the tube's currents), `atmosphere` (the air outside), `instrument`. Motions are
         rms over `blur_time_s` about each window's own mean, of the image's instantaneous position.
@@ -473,23 +469,16 @@ def _near_truth(run: Simulation) -> dict[str, Any]:
 
 
 def _lines_truth(run: Simulation) -> list[dict[str, Any]]:
-    lines = []
-    for number, mode in enumerate(run.scene.mode, start=1):
-        entry: dict[str, Any] = {
-            "frequency_hz": mode.frequency_hz,
-            "damping_ratio": mode.damping_ratio,
-        }
-        entry.update(axes_of(_window_of(run, run.shared.terms[f"mode {number}"])))
-        lines.append(entry)
-    lines += [
-        {
-            "frequency_hz": 1 / error.period_s,
-            "amplitude_arcsec": error.amplitude_arcsec,
-            "angle_deg": error.angle_deg,
-        }
+    modes: list[dict[str, Any]] = [
+        {"frequency_hz": mode.frequency_hz, "damping_ratio": mode.damping_ratio}
+        | axes_of(_window_of(run, run.shared.terms[f"mode {number}"]))
+        for number, mode in enumerate(run.scene.mode, start=1)
+    ]
+    return modes + [
+        {"frequency_hz": 1 / error.period_s}
+        | {name: getattr(error, name) for name in ("amplitude_arcsec", "angle_deg")}
         for error in run.scene.periodic
     ]
-    return lines
 
 
 def _air_truth(run: Simulation) -> dict[str, Any]:
@@ -526,8 +515,7 @@ def _air_truth(run: Simulation) -> dict[str, Any]:
             atmosphere_fwhm_arcsec(r0 * ratio, outer, run.wavelength_m), 6
         ),
         "tilt_rms_expected_arcsec": round(
-            float(np.sqrt(tilt) * np.mean(np.abs(run.tilt_arcsec))),
-            6,
+            float(np.sqrt(tilt) * np.mean(np.abs(run.tilt_arcsec))), 6
         ),
         "frame_motion_rms_xy_arcsec": rms(centred),
         "frame_common_rms_xy_arcsec": rms(common),
@@ -557,9 +545,9 @@ def _width_truth(run: Simulation) -> dict[str, Any]:
         if not widths:
             continue
         out["stars"] = len(widths)
-        out[f"{name}_arcsec"] = round(float(np.mean([w.mean for w in widths])), 6)
-        out[f"{name}_major_arcsec"] = round(float(np.mean([w.major for w in widths])), 6)
-        out[f"{name}_minor_arcsec"] = round(float(np.mean([w.minor for w in widths])), 6)
+        for part, of in (("mean", ""), ("major", "_major"), ("minor", "_minor")):
+            size = float(np.mean([getattr(one, part) for one in widths]))
+            out[f"{name}{of}_arcsec"] = round(size, 6)
         out[f"{name}_angle_deg"] = round(widths[0].angle_deg, 2)
     return out
 

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack
+from contextlib import AbstractContextManager, ExitStack
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,9 +40,7 @@ def draw_sensor(
 ) -> SensorRecord:
     """Return what a sensor at the column's top writes of the supports' motion.
 
-    `shared`: its owner "structure" is what the sensor feels.
-
-    Returns: times are the sensor's own clock's; channels x, y, z.
+    It feels what "structure" owns; times are those of its own clock.
     """
     motion = shared.of("structure")
     spectrum = np.fft.rfft(motion - motion.mean(axis=0), n=2 * motion.shape[0], axis=0)
@@ -95,8 +93,6 @@ class _SecondCameraRun(Simulation):
     """The second camera's frames, through the main camera's air and moved by the same mount.
 
     The main tube's own currents are not in them; the near layer, which both look through, is.
-
-    `main`: of a scene with a second camera.
     """
 
     def __init__(self, main: Simulation) -> None:
@@ -197,7 +193,7 @@ def header_of(scene: Scene, start: datetime) -> Header:
     return Header(cards)
 
 
-class _CubeFile:
+class _CubeFile(AbstractContextManager["_CubeFile"]):
     """One FITS cube with a table of times behind it, written block by block."""
 
     def __init__(self, path: Path, run: Simulation) -> None:
@@ -214,9 +210,6 @@ class _CubeFile:
         header["BZERO"] = (const.UNSIGNED_ZERO, "unsigned 16-bit counts")
         header["BSCALE"] = 1
         self._cube = StreamingHDU(path, header)
-
-    def __enter__(self) -> Self:
-        return self
 
     def __exit__(self, *_: object) -> None:
         self._cube.close()
@@ -240,7 +233,7 @@ class _CubeFile:
             units.append(table)
 
 
-class _FrameFiles:
+class _FrameFiles(AbstractContextManager["_FrameFiles"]):
     """One FITS file a frame."""
 
     def __init__(self, folder: Path, run: Simulation) -> None:
@@ -248,11 +241,8 @@ class _FrameFiles:
         self._folder, self._run = folder, run
         self._digits = max(4, len(str(run.scene.sequence.frames)))
 
-    def __enter__(self) -> Self:
-        return self
-
     def __exit__(self, *_: object) -> None:
-        pass
+        """Each file is closed already."""
 
     def add(self, first: int, frames: NDArray[np.uint16]) -> None:
         """Write each frame to a file of its own, named by its number on the camera's clock."""
@@ -270,56 +260,44 @@ class _FrameFiles:
 
 def setup_text(scene: Scene) -> str:
     """Return a setup file that tells the measurement what an owner would know of this rig."""
-    camera, telescope, air = scene.camera, scene.telescope, scene.air
-    lines = [
-        "[telescope]",
-        f"aperture_m = {telescope.aperture_m}",
-        f"obstruction = {telescope.obstruction}",
-        "",
-        "[camera]",
-        f"pixel_scale_arcsec = {camera.pixel_scale_arcsec}",
-        f"pixel_um = {camera.pixel_um}",
-        f"exposure_s = {camera.exposure_s}",
-        f"frame_interval_s = {camera.frame_interval_s}",
-        f"gain_e_per_adu = {camera.gain_e_per_adu}",
-        f"read_noise_e = {camera.read_noise_e}",
-        f"row_time_us = {camera.row_time_us}",
-    ]
+    camera, known = scene.camera, ["pixel_scale_arcsec", "pixel_um", "exposure_s"]
+    known += ["frame_interval_s", "gain_e_per_adu", "read_noise_e", "row_time_us"]
+    tables: dict[str, dict[str, Any]] = {
+        "telescope": scene.telescope.model_dump(include={"aperture_m", "obstruction"}),
+        "camera": {key: getattr(camera, key) for key in known},
+        "air": {"wavelength_nm": scene.air.wavelength_nm},
+    }
     if camera.row_time_us:
-        lines.append('row_order = "first-row-first"')
-    lines += [f'time_stamps = "{"software" if camera.stamp_jitter_s else "hardware"}"', ""]
-    lines += ["[air]", f"wavelength_nm = {air.wavelength_nm}"]
+        tables["camera"]["row_order"] = "first-row-first"
+    tables["camera"]["time_stamps"] = "software" if camera.stamp_jitter_s else "hardware"
     if scene.mask is not None:
-        lines += ["", "[mask]"]
-        lines += [f"{key} = {value}" for key, value in scene.mask.model_dump().items()]
+        tables["mask"] = scene.mask.model_dump()
     if scene.second_camera is not None:
-        second = scene.second_camera
-        lines += ["", "[second_camera]", f'setup = "{SECOND_NAME}/{SETUP_NAME}"']
-        lines.append(f"baseline_m = {list(second.baseline_m)}")
-        if not second.offset_s:  # one computer, one clock
-            lines.append(f"offset_s = [{-const.SAME_CLOCK_S}, {const.SAME_CLOCK_S}]")
+        second = {"setup": f"{SECOND_NAME}/{SETUP_NAME}"}
+        tables["second_camera"] = second | {"baseline_m": scene.second_camera.baseline_m}
+        if not scene.second_camera.offset_s:  # one computer, one clock
+            tables["second_camera"]["offset_s"] = [-const.SAME_CLOCK_S, const.SAME_CLOCK_S]
     if scene.periodic:
         periods = sorted({p.period_s for p in scene.periodic}, reverse=True)
-        lines += ["", "[mount]", f"worm_period_s = {periods}"]
-    return "\n".join(lines) + "\n"
+        tables["mount"] = {"worm_period_s": periods}
+    return "\n".join(
+        f"[{name}]\n" + "".join(f"{key} = {json.dumps(value)}\n" for key, value in table.items())
+        for name, table in tables.items()
+    )
 
 
 def _series_text(run: Simulation) -> str:
     """Return the realised motions at each frame's middle as text columns."""
     shared, times = run.shared, run.times
     middle = times.start_s + run.scene.camera.exposure_s / 2
-    names = ["frame", "middle_s"]
-    columns = [times.number.astype(float), middle]
-    for term in shared.terms:
-        values = shared.at(middle, shared.terms[term])
-        word = term.replace(" ", "_")
-        names += [f"{word}_x_arcsec", f"{word}_y_arcsec"]
-        columns += [values[:, 0], values[:, 1]]
-    for star in range(run.air_tilt_arcsec.shape[1]):
-        names += [f"air_{star}_x_arcsec", f"air_{star}_y_arcsec"]
-        columns += [run.air_tilt_arcsec[:, star, 0], run.air_tilt_arcsec[:, star, 1]]
+    motions = {
+        term.replace(" ", "_"): shared.at(middle, path) for term, path in shared.terms.items()
+    }
+    motions |= {f"air_{star}": tilt for star, tilt in enumerate(run.air_tilt_arcsec.swapaxes(0, 1))}
+    names = ["frame", "middle_s", *(f"{word}_{axis}_arcsec" for word in motions for axis in "xy")]
+    columns = np.column_stack([times.number.astype(float), middle, *motions.values()])
     rows = [",".join(names)]
-    rows += [",".join(f"{v:.6g}" for v in row) for row in np.stack(columns, axis=1)]
+    rows += [",".join(f"{v:.6g}" for v in row) for row in columns]
     return "\n".join(rows) + "\n"
 
 

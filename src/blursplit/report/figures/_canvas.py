@@ -23,75 +23,36 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from blursplit import constants as const
+from blursplit.report.numbers import SUPERSCRIPTS
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+_HUES = {  # in the light, dark and night look
+    "optics": ("#00806a", "#1fa588", "#6a0a00"),
+    "base": ("#b9b4a6", "#4c5866", "#3a0600"),
+    "open": ("#8a9099", "#c9ced6", "#5c0a00"),
+    "paper": ("#f6f4ef", "#11161c", "#000000"),
+    "panel": ("#fffefb", "#19212a", "#060000"),
+    "ink": ("#1c2530", "#e6e9ec", "#c41800"),
+    "muted": ("#55606c", "#a8b2bd", "#b81400"),
+    "rule": ("#d5d1c7", "#36424f", "#360600"),
+    "accent": ("#274b6d", "#a9c9e8", "#c81a00"),
+    "atmosphere": ("#2a66a8", "#5c9fe8", "#a01600"),
+    "tracking": ("#c96a00", "#f0a23a", "#cc2a0c"),
+    "structure": ("#8c1f6b", "#cf5fae", "#781000"),
+    "recorded": ("#1d2631", "#e5e8eb", "#c61800"),
+    "caution": ("#fbf0d9", "#33291a", "#140200"),
+    "overlay": ("#fdfdfd", "#fdfdfd", "#d02400"),
+    "good": ("#1b6b3a", "#6fc58f", "#b81401"),
+    "bad": ("#a3231a", "#f28b7d", "#c61a01"),
+    "quiet": ("#98a1ab", "#647180", "#520900"),
+    "ground": ("#000001", "#000001", "#8a0c00"),
+}
 LOOKS: dict[str, dict[str, str]] = {
-    "light": {
-        "optics": "#00806a",
-        "base": "#b9b4a6",
-        "open": "#8a9099",
-        "paper": "#f6f4ef",
-        "panel": "#fffefb",
-        "ink": "#1c2530",
-        "muted": "#55606c",
-        "rule": "#d5d1c7",
-        "accent": "#274b6d",
-        "atmosphere": "#2a66a8",
-        "tracking": "#c96a00",
-        "structure": "#8c1f6b",
-        "recorded": "#1d2631",
-        "caution": "#fbf0d9",
-        "overlay": "#fdfdfd",
-        "good": "#1b6b3a",
-        "bad": "#a3231a",
-        "quiet": "#98a1ab",
-        "ground": "#000001",
-    },
-    "dark": {
-        "optics": "#1fa588",
-        "base": "#4c5866",
-        "open": "#c9ced6",
-        "paper": "#11161c",
-        "panel": "#19212a",
-        "ink": "#e6e9ec",
-        "muted": "#a8b2bd",
-        "rule": "#36424f",
-        "accent": "#a9c9e8",
-        "atmosphere": "#5c9fe8",
-        "tracking": "#f0a23a",
-        "structure": "#cf5fae",
-        "recorded": "#e5e8eb",
-        "caution": "#33291a",
-        "overlay": "#fdfdfd",
-        "good": "#6fc58f",
-        "bad": "#f28b7d",
-        "quiet": "#647180",
-        "ground": "#000001",
-    },
-    "night": {
-        "optics": "#6a0a00",
-        "base": "#3a0600",
-        "open": "#5c0a00",
-        "paper": "#000000",
-        "panel": "#060000",
-        "ink": "#c41800",
-        "muted": "#b81400",
-        "rule": "#360600",
-        "accent": "#c81a00",
-        "atmosphere": "#a01600",
-        "tracking": "#cc2a0c",
-        "structure": "#781000",
-        "recorded": "#c61800",
-        "caution": "#140200",
-        "overlay": "#d02400",
-        "good": "#b81401",
-        "bad": "#c61a01",
-        "quiet": "#520900",
-        "ground": "#8a0c00",
-    },
+    look: {name: hues[k] for name, hues in _HUES.items()}
+    for k, look in enumerate(("light", "dark", "night"))
 }
 
 
@@ -114,7 +75,6 @@ def css_variables(look: str) -> str:
 
 
 _COLOUR_NAMES = {value: name for name, value in LOOKS["light"].items()}
-_SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 
 @contextmanager
@@ -180,6 +140,14 @@ def figure_of(ax: Axes) -> Figure:
     return figure
 
 
+def finished(ax: Axes, x: str, y: str, **more: Any) -> Figure:
+    """Return the figure of axes with their labels, and a legend where curves have names."""
+    ax.set(xlabel=x, ylabel=y, **more)
+    if ax.get_legend_handles_labels()[0]:
+        ax.legend(loc="best")
+    return figure_of(ax)
+
+
 def power_label(value: float, _position: int | None = None) -> str:
     """Return a tick label for a logarithmic axis without mathematical markup."""
     exponent = round(np.log10(value)) if value > 0 else 0
@@ -187,7 +155,7 @@ def power_label(value: float, _position: int | None = None) -> str:
         return ""
     if -2 <= exponent <= 3:  # noqa: PLR2004 - plain numbers read better there
         return f"{value:g}"
-    return "10" + str(exponent).translate(_SUPERSCRIPTS)
+    return "10" + str(exponent).translate(SUPERSCRIPTS)
 
 
 def logarithmic(ax: Axes, which: str) -> None:

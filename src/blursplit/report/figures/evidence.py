@@ -16,6 +16,7 @@ from blursplit.report.figures._canvas import (
     block_means,
     colour,
     figure_of,
+    finished,
     logarithmic,
 )
 from blursplit.report.words import CAUSE_NAMES
@@ -58,21 +59,16 @@ def draw_pairs(series: Series, ax: Axes | None = None) -> Figure:
         measured = arrays.get(f"pair_{part}_rms_arcsec")
         if measured is not None:
             x, y = binned_pairs(separation, measured)
-            ax.plot(
-                x,
-                y,
-                marker,
-                color=hue,
-                mfc=hue if face else "none",
-                ms=4,
-                alpha=0.8,
-                label=f"measured {part} the pair",
-            )
-    ax.set(xlabel="separation [arcsec]", ylabel="differential motion, rms [arcsec]")
+            look: dict[str, Any] = {
+                "color": hue,
+                "mfc": hue if face else "none",
+                "ms": 4,
+                "alpha": 0.8,
+            }
+            ax.plot(x, y, marker, label=f"measured {part} the pair", **look)
     ax.set_ylim(bottom=0)
     ax.set_xlim(left=0)
-    ax.legend(loc="best")
-    return figure_of(ax)
+    return finished(ax, "separation [arcsec]", "differential motion, rms [arcsec]")
 
 
 WITNESS_CURVES = {
@@ -99,23 +95,17 @@ def draw_witness(series: Series, name: str) -> Figure:
             ax.plot(frequency, shown, color=colour(hue), ls=dash, label=label)
     _shade_blind(series, name, ax)
     logarithmic(ax, "xy")
-    ax.set(xlabel="frequency [Hz]", ylabel="density [arcsec²/Hz]")
-    ax.legend(loc="best")
-    return figure_of(ax)
+    return finished(ax, "frequency [Hz]", "density [arcsec²/Hz]")
 
 
 def draw_witness_coherence(series: Series, name: str) -> Figure:
     """Draw how much of the motion goes with a witness, by frequency."""
     ax = axes_for()
-    frequency, coherence = (
-        series.arrays[f"{name}_{part}"] for part in ("frequency_hz", "coherence")
-    )
-    ax.plot(frequency, coherence, ".-", color=colour("structure"), label="coherence, squared")
+    frequency, seen = (series.arrays[f"{name}_{part}"] for part in ("frequency_hz", "coherence"))
+    ax.plot(frequency, seen, ".-", color=colour("structure"), label="coherence, squared")
     _shade_blind(series, name, ax)
     logarithmic(ax, "x")
-    ax.set(xlabel="frequency [Hz]", ylabel="squared coherence", ylim=(0, 1.03))
-    ax.legend(loc="best")
-    return figure_of(ax)
+    return finished(ax, "frequency [Hz]", "squared coherence", ylim=(0, 1.03))
 
 
 def _shade_blind(series: Series, name: str, ax: Axes) -> None:
@@ -137,29 +127,19 @@ def draw_otf(series: Series, aperture_m: float | None = None, ax: Axes | None = 
     ax = axes_for(ax)
     arrays = series.arrays
     baseline = arrays["baseline_m"]
+    air, dots = colour("atmosphere"), colour("recorded")
     if "otf_model_low" in arrays and "otf_model_high" in arrays:
         low, high = arrays["otf_model_low"], arrays["otf_model_high"]
-        ax.fill_between(
-            baseline, low, high, color=colour("atmosphere"), alpha=0.25, lw=0, label="its 68 % band"
-        )
+        ax.fill_between(baseline, low, high, color=air, alpha=0.25, lw=0, label="its 68 % band")
     if "otf_model" in arrays:
-        ax.plot(
-            baseline,
-            arrays["otf_model"],
-            color=colour("atmosphere"),
-            ls=(0, (6, 2)),
-            label="fitted model",
-        )
+        ax.plot(baseline, arrays["otf_model"], color=air, ls=(0, (6, 2)), label="fitted model")
     if "otf_measured" in arrays:
-        ax.plot(
-            baseline, arrays["otf_measured"], ".", color=colour("recorded"), ms=5, label="measured"
-        )
+        ax.plot(baseline, arrays["otf_measured"], ".", color=dots, ms=5, label="measured")
     if aperture_m is not None:
         ax.axvline(aperture_m, color=colour("muted"), lw=0.8, ls=":")
     ax.locator_params(axis="x", nbins=6)
-    ax.set(xlabel="pupil baseline [m]", ylabel="transfer, 1 = perfect contrast", ylim=(-0.03, 1.03))
-    ax.legend(loc="best")
-    return figure_of(ax)
+    wanted = "transfer, 1 = perfect contrast"
+    return finished(ax, "pupil baseline [m]", wanted, ylim=(-0.03, 1.03))
 
 
 def draw_shape(series: Series) -> Figure:
@@ -168,14 +148,12 @@ def draw_shape(series: Series) -> Figure:
     step = max(1, e1.size // const.FIGURE_FRAMES)
     ax = axes_for(None, 3.7, 3.4)
     ax.plot(e1[::step], e2[::step], ".", color=colour("recorded"), ms=2.5, alpha=0.5)
-    ax.plot(
-        [np.nanmean(e1)], [np.nanmean(e2)], "P", color=colour("tracking"), ms=9, mec=colour("panel")
-    )
+    mean = [np.nanmean(e1)], [np.nanmean(e2)]
+    ax.plot(*mean, "P", color=colour("tracking"), ms=9, mec=colour("panel"))
     ax.axhline(0, color=colour("muted"), lw=0.7)
     ax.axvline(0, color=colour("muted"), lw=0.7)
     ax.set_aspect("equal", adjustable="datalim")
-    ax.set(xlabel="e1, along x (no unit)", ylabel="e2, at 45 degrees (no unit)")
-    return figure_of(ax)
+    return finished(ax, "e1, along x (no unit)", "e2, at 45 degrees (no unit)")
 
 
 def draw_focus(series: Series, focus: Focus) -> Figure:
@@ -186,29 +164,25 @@ def draw_focus(series: Series, focus: Focus) -> Figure:
     """
     ax = axes_for()
     arrays = series.arrays
-    at = arrays["focus_curve_position"]
+    curve_at = arrays["focus_curve_position"]
     hue = colour("optics")
     low, high = arrays["focus_curve_low_arcsec"], arrays["focus_curve_high_arcsec"]
-    ax.fill_between(at, low, high, color=hue, alpha=0.22, lw=0, label="curve, 68 %")
-    ax.plot(at, arrays["focus_curve_arcsec"], color=hue)
+    ax.fill_between(curve_at, low, high, color=hue, alpha=0.22, lw=0, label="curve, 68 %")
+    ax.plot(curve_at, arrays["focus_curve_arcsec"], color=hue)
     position, width = arrays["focus_position"], arrays["focus_fwhm_arcsec"]
-    bars = np.abs(
-        np.stack([arrays["focus_fwhm_low_arcsec"], arrays["focus_fwhm_high_arcsec"]]) - width
-    )
+    limits = [arrays[f"focus_fwhm_{end}_arcsec"] for end in ("low", "high")]
+    bars = np.abs(np.stack(limits) - width)
     used = np.isclose(position, focus.used_position)
-    for chosen, face, label in ((used, True, "this run"), (~used, False, "other runs")):
+    for chosen, face, label in ((used, "recorded", "this run"), (~used, "panel", "other runs")):
         if chosen.any():
-            ax.errorbar(
-                position[chosen],
-                width[chosen],
-                yerr=bars[:, chosen],
-                fmt="o",
-                color=colour("recorded"),
-                mfc=colour("recorded") if face else colour("panel"),
-                ms=5,
-                lw=1.0,
-                label=label,
-            )
+            look: dict[str, Any] = {
+                "color": colour("recorded"),
+                "mfc": colour(face),
+                "ms": 5,
+                "lw": 1.0,
+            }
+            at, sizes = position[chosen], width[chosen]
+            ax.errorbar(at, sizes, yerr=bars[:, chosen], fmt="o", label=label, **look)
     best = focus.best_position
     if best is not None and best.value is not None:
         ax.axvline(best.value, color=colour("muted"), ls="--", lw=0.9)
@@ -216,11 +190,9 @@ def draw_focus(series: Series, focus: Focus) -> Figure:
         ax.axvspan(*ends, color=colour("muted"), alpha=0.15, lw=0)
     ax.ticklabel_format(axis="x", useOffset=False, style="plain")
     ax.locator_params(axis="x", nbins=6)
-    ax.set(xlabel="focus position, as recorded", ylabel="width, Gaussian FWHM [arcsec]")
     ax.set_ylim(bottom=0)
-    ax.set_xlim(float(at.min()), float(at.max()))
-    ax.legend(loc="best")
-    return figure_of(ax)
+    ax.set_xlim(float(curve_at.min()), float(curve_at.max()))
+    return finished(ax, "focus position, as recorded", "width, Gaussian FWHM [arcsec]")
 
 
 def north_in_image(result: Result) -> tuple[float, float] | None:
@@ -304,13 +276,8 @@ def draw_ellipses(result: Result) -> Figure:
     directions = north_in_image(result)
     if directions is not None:
         _draw_compass(ax, directions, reach)
-    ax.set(
-        xlim=(-reach, reach),
-        ylim=(-reach, reach),
-        aspect="equal",
-        xlabel="x, rms [arcsec]",
-        ylabel="y, rms [arcsec]",
-    )
+    ax.set(xlim=(-reach, reach), ylim=(-reach, reach), aspect="equal")
+    ax.set(xlabel="x, rms [arcsec]", ylabel="y, rms [arcsec]")
     if drawn:
         figure_of(ax).legend(loc="outside upper center", ncols=2, handlelength=2.4)
     return figure_of(ax)
@@ -319,12 +286,8 @@ def draw_ellipses(result: Result) -> Figure:
 def _draw_compass(ax: Axes, directions: tuple[float, float], reach: float) -> None:
     for angle_deg, letter in zip(directions, "NE", strict=True):
         dx, dy = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
-        ax.annotate(
-            "",
-            (0.84 * reach * dx, 0.84 * reach * dy),
-            (0.0, 0.0),
-            arrowprops={"arrowstyle": "->", "color": colour("muted"), "lw": 0.9},
-        )
+        look: dict[str, Any] = {"arrowstyle": "->", "color": colour("muted"), "lw": 0.9}
+        ax.annotate("", (0.84 * reach * dx, 0.84 * reach * dy), (0.0, 0.0), arrowprops=look)
         ax.text(0.93 * reach * dx, 0.93 * reach * dy, letter, ha="center", va="center")
 
 
@@ -340,10 +303,9 @@ def draw_scatter(
     for places, marker, alpha in ((points, "o", 0.75), (limits, "v", 0.4)):
         x, y = np.reshape(places, (-1, 2)).T
         ax.plot(x, y, marker, color=colour(hue), ms=4, mew=0, alpha=alpha)
-    ax.set(xlabel=x_label, ylabel=y_label)
     if min(y for _, y in (*points, *limits)) >= 0:
         ax.set_ylim(bottom=0)
-    return figure_of(ax)
+    return finished(ax, x_label, y_label)
 
 
 # --- star images on one common scale, and the finder chart ----------------------------------------
@@ -372,12 +334,8 @@ def draw_star(
     ny, nx = pixels.shape
     top = float(pixels.max())
     cy, cx = (ny - 1) / 2.0, (nx - 1) / 2.0
-    extent = (
-        -(cx + 0.5) * scale,
-        (nx - 0.5 - cx) * scale,
-        -(cy + 0.5) * scale,
-        (ny - 0.5 - cy) * scale,
-    )
+    edges = (-(cx + 0.5), nx - 0.5 - cx, -(cy + 0.5), ny - 0.5 - cy)
+    extent = tuple(scale * edge for edge in edges)
     white = white if white and white > 0 else max(top, 1e-12)
     # A power below one lets the faint skirt be seen beside the core.
     shown = np.clip(pixels / white, 0.0, 1.0) ** 0.6
@@ -441,15 +399,12 @@ def draw_finder(series: Series, ax: Axes | None = None) -> Figure:
                 continue
             ax.plot([x], [y], "o", mfc="none", mec=colour("overlay"), ms=9, mew=1.1)
             side = -1 if x > 0.9 * size else 1
-            ax.annotate(
-                str(index),
-                (x, y),
-                xytext=(7 * side, 3),
-                textcoords="offset points",
-                ha="left" if side > 0 else "right",
-                color=colour("overlay"),
-                fontsize=11.2,
-            )
+            beside: dict[str, Any] = {"xytext": (7 * side, 3), "textcoords": "offset points"}
+            look: dict[str, Any] = {
+                "ha": "left" if side > 0 else "right",
+                "color": colour("overlay"),
+            }
+            ax.annotate(str(index), (x, y), fontsize=11.2, **beside, **look)
     ax.set_facecolor(colour("ground"))
     ax.set(xlabel="x, column [px]", ylabel="y, row [px]", xlim=extent[:2], ylim=extent[2:])
     ax.grid(visible=False)

@@ -16,6 +16,7 @@ from blursplit.report.figures._canvas import (
     colour,
     decimate,
     figure_of,
+    finished,
     logarithmic,
     power_label,
 )
@@ -86,16 +87,7 @@ def _mark_frequencies(ax: Axes, marks: Sequence[tuple[float, str]]) -> None:
     for frequency, _ in known:
         ax.axvline(frequency, color=colour("muted"), lw=0.8, ls=":")
     for x, label in _mark_labels([(float(np.log10(f)), label) for f, label in known]):
-        ax.annotate(
-            label,
-            (10.0**x, 1.0),
-            xycoords=("data", "axes fraction"),
-            xytext=(0, 2),
-            textcoords="offset points",
-            ha="center",
-            va="bottom",
-            fontsize=11.2,
-        )
+        _number(ax, label, (10.0**x, 1.0), "xaxis", (0, 2))
 
 
 def _finish_densities(ax: Axes, *, own: bool) -> Figure:
@@ -180,8 +172,7 @@ def draw_coherence(series: Series, lines: Sequence[Line] = (), ax: Axes | None =
     ax.plot(x, y, color=colour("recorded"))
     logarithmic(ax, "x")
     _mark_lines(ax, lines)
-    ax.set(xlabel="frequency [Hz]", ylabel="share common to all stars", ylim=(-0.02, 1.02))
-    return figure_of(ax)
+    return finished(ax, "frequency [Hz]", "share common to all stars", ylim=(-0.02, 1.02))
 
 
 def draw_motion(
@@ -221,23 +212,12 @@ def draw_periodic(curve: PhaseCurve) -> Figure:
     low, high = values(curve.curve_low_arcsec), values(curve.curve_high_arcsec)
     ax.fill_between(phase, low, high, color=hue, alpha=0.25, lw=0, label="curve, 68 %")
     ax.plot(phase, values(curve.curve_arcsec), color=hue, lw=1.2, ls=CAUSE_DASHES["tracking"])
-    ax.errorbar(
-        phase,
-        values(curve.shift_arcsec),
-        yerr=np.nan_to_num(values(curve.shift_error_arcsec)),
-        fmt="s",
-        ms=4,
-        capsize=0,
-        color=colour("ink"),
-        lw=1.0,
-        label="measured",
-    )
+    bars = np.nan_to_num(values(curve.shift_error_arcsec))
+    look: dict[str, Any] = {"fmt": "s", "ms": 4, "capsize": 0, "color": colour("ink"), "lw": 1.0}
+    ax.errorbar(phase, values(curve.shift_arcsec), yerr=bars, label="measured", **look)
     ax.axhline(0, color=colour("muted"), lw=0.7)
-    ax.set(
-        xlabel=f"phase of the period of {curve.period_s:.4g} s [turns]",
-        ylabel="shift [arcsec]",
-        xlim=(0, 1),
-    )
+    ax.set(xlabel=f"phase of the period of {curve.period_s:.4g} s [turns]", xlim=(0, 1))
+    ax.set_ylabel("shift [arcsec]")
     ax.legend(loc="lower center", ncols=2, bbox_to_anchor=(0.45, 1.0), handlelength=1.5)
     return figure_of(ax)
 
@@ -272,25 +252,15 @@ def draw_by_time(
     ax.set_facecolor(colour("ground"))
     extent = (float(edge_s[0]), float(edge_s[-1]), float(ends[0]), float(ends[-1]))
     shown = np.nan_to_num(level, nan=low)
-    style: dict[str, Any] = {
-        "cmap": "gray",
-        "vmin": low,
-        "vmax": high,
-        "origin": "lower",
-        "aspect": "auto",
-        "interpolation": "none",
-    }
+    style: dict[str, Any] = {"cmap": "gray", "vmin": low, "vmax": high, "origin": "lower"}
+    style |= {"aspect": "auto", "interpolation": "none"}
     ax.imshow(shown, extent=extent, **style)
     _cross_out(ax, edge_s, np.asarray(~np.isfinite(level).any(axis=0)))
     _mark(ax, lines, events, extent)
     ticks = [tick for tick in const.FIGURE_TICKS_HZ if extent[2] <= np.log10(tick) <= extent[3]]
     ax.set_yticks(np.log10(ticks), [f"{tick:g}" for tick in ticks])
-    ax.set(
-        xlabel="time since the first frame [s]",
-        ylabel="frequency [Hz]",
-        xlim=extent[:2],
-        ylim=extent[2:],
-    )
+    ax.set(xlabel="time since the first frame [s]", ylabel="frequency [Hz]")
+    ax.set(xlim=extent[:2], ylim=extent[2:])
     ax.grid(visible=False)
     _bar(ax, float(low), float(high), style)
     return figure_of(ax)
@@ -302,13 +272,8 @@ def _cross_out(ax: Axes, edge_s: FloatArray, blank: BoolArray) -> None:
         left, right = float(edge_s[first]), float(edge_s[last])
         ax.axvspan(left, right, facecolor=colour("panel"), edgecolor=colour("muted"), lw=0.8)
         for heights in ((0.0, 1.0), (1.0, 0.0)):
-            ax.plot(
-                [left, right],
-                heights,
-                transform=ax.get_xaxis_transform(),
-                color=colour("muted"),
-                lw=0.8,
-            )
+            look: dict[str, Any] = {"color": colour("muted"), "lw": 0.8}
+            ax.plot([left, right], heights, transform=ax.get_xaxis_transform(), **look)
 
 
 def _mark(
@@ -320,15 +285,9 @@ def _mark(
     span = extent[1] - extent[0]
     for event in events:
         stop = max(event.start_s + event.duration_s, event.start_s + 0.004 * span)
-        ax.plot(
-            [event.start_s, stop],
-            [1.02, 1.02],
-            transform=ax.get_xaxis_transform(),
-            color=colour("tracking"),
-            lw=3.0,
-            clip_on=False,
-            solid_capstyle="butt",
-        )
+        look: dict[str, Any] = {"color": colour("tracking"), "lw": 3.0, "solid_capstyle": "butt"}
+        at = ax.get_xaxis_transform()
+        ax.plot([event.start_s, stop], [1.02, 1.02], transform=at, clip_on=False, **look)
     places = [(e.start_s + 0.5 * e.duration_s, str(k)) for k, e in enumerate(events, start=1)]
     for x, label in _mark_labels(places, const.FIGURE_LABELS_TOUCH_SHARE * span):
         _number(ax, label, (x, 1.03), "xaxis", (0, 3))
@@ -338,14 +297,8 @@ def _mark(
         if (shown := line.shown_hz) and extent[2] < np.log10(max(shown, 1e-9)) < extent[3]
     ]
     for y, _ in found:
-        ax.plot(
-            [1.0, 1.025],
-            [y, y],
-            transform=ax.get_yaxis_transform(),
-            color=colour("ink"),
-            lw=1.4,
-            clip_on=False,
-        )
+        at, ink = ax.get_yaxis_transform(), colour("ink")
+        ax.plot([1.0, 1.025], [y, y], transform=at, color=ink, lw=1.4, clip_on=False)
     for y, label in _mark_labels(found, const.FIGURE_LABELS_TOUCH_SHARE * (extent[3] - extent[2])):
         # one below the other, or they would run into the bar
         _number(ax, "\n".join(reversed(label.split(", "))), (1.03, y), "yaxis", (2, 0))
