@@ -146,8 +146,7 @@ def watch_live(given: argparse.Namespace) -> None:
         log.sum_up()
         if given.measure and update.found is not None:
             print("the last that was said on the way:")
-            said_last = [fit.sentence for fit in update.fits]
-            print("  " + "\n  ".join(live_lines(update.found, update.changes, said_last)))
+            print("  " + "\n  ".join(live_lines(update)))
             tell_measured(watch.run_files, rig)
 
 

@@ -16,7 +16,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from blursplit.campaign import json_schemas
+from blursplit.campaign import Acceptance, ArchiveSummary, Comparison, Plan
 from blursplit.estimate import Estimate
 from blursplit.frames.inspection import Inspection
 from blursplit.pier.report import PierReport
@@ -106,15 +106,19 @@ def first_paragraph(schema: Any) -> Any:
 
 def schemas() -> dict[str, str]:
     """Return file name -> text of every published schema."""
-    records: dict[str, Any] = {
-        "result": Result.model_json_schema(by_alias=True, mode="serialization"),
-        "inspect": Inspection.model_json_schema(by_alias=True, mode="serialization"),
-        "tap": TapResult.model_json_schema(by_alias=True, mode="serialization"),
-        "pier": PierReport.model_json_schema(by_alias=True, mode="serialization"),
-        "setup": Setup.model_json_schema(by_alias=True),
+    written = {
+        "result": Result,
+        "inspect": Inspection,
+        "tap": TapResult,
+        "pier": PierReport,
+        "accept": Acceptance,
+        "archive": ArchiveSummary,
+        "compare": Comparison,
+        "plan": Plan,
     }
-    for name, schema in json_schemas().items():
-        records[name.removeprefix("blursplit-").split("/")[0]] = schema
+    records: dict[str, Any] = {"setup": Setup.model_json_schema(by_alias=True)}
+    for name, model in written.items():
+        records[name] = model.model_json_schema(by_alias=True, mode="serialization")
     return {
         f"{name}.json": json.dumps(first_paragraph(schema), indent=1, ensure_ascii=False) + "\n"
         for name, schema in sorted(records.items())

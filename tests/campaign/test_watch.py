@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from blursplit.campaign.live import compare_modes, live_lines, so_far
-from blursplit.campaign.live_fit import Fits, FitSoFar, QuickFits, fit_so_far
+from blursplit.campaign.live import Update, compare_modes, live_lines, so_far
+from blursplit.campaign.live_fit import Fits, FitSoFar, QuickFits, _fit_so_far
 from blursplit.campaign.pages import live_page
 from blursplit.campaign.watch import Arrivals, LiveRun, Watch, updates
 from blursplit.constants import WATCH_FRAMES_KEPT, WATCH_GIVE_UP_S
@@ -293,7 +293,7 @@ def test_shared_motion_without_a_line_stays_open_whatever_the_time():
     found = so_far(tracks, rig())
     assert found.mechanics == "open"
     assert found.more_s is None
-    assert any("does not decide" in line for line in live_lines(found))
+    assert any("does not decide" in line for line in live_lines(Update(found)))
 
 
 @pytest.mark.slow
@@ -459,15 +459,9 @@ def test_memory_is_bounded():
 def test_the_page_renews_itself_with_and_without_scripts():
     found = so_far(line_tracks(20, 0.6), rig())
     changes = compare_modes(line_tracks(20, 0.8), line_tracks(20, 0.4, seed=1), rig())
-    text = live_page(
-        "Watching <x>",
-        found,
-        changes,
-        ["a & b"],
-        renew_s=10,
-        fitted=[FitSoFar(20.0, 40.0, "The air < the pier.", "no", is_whole=False).sentence],
-        cautions=LIVE_CAUTIONS,
-    )
+    quick = FitSoFar(20.0, 40.0, "The air < the pier.", "no", is_whole=False)
+    update = Update(found, changes, fits=(quick,))
+    text = live_page("Watching <x>", update, ["a & b"], renew_s=10, cautions=LIVE_CAUTIONS)
     fit = "<p>Provisional, quick fit of the frames from 20 to 40 s: The air &lt; the pier.</p>"
     assert fit in text.replace("\u00a0", " ").replace("&nbsp;", " ")
     assert '<noscript><meta http-equiv="refresh" content="10"></noscript>' in text
@@ -475,14 +469,15 @@ def test_the_page_renews_itself_with_and_without_scripts():
     assert "a &amp; b" in text
     assert "Provisional" in text
     assert "Hands off a moving mount" in text
-    last = live_page("x", found, [], [], renew_s=None, ended="stopped", result_page="r.html")
+    ended = Update(found, ended="stopped")
+    last = live_page("x", ended, [], renew_s=None, result_page="r.html")
     assert 'http-equiv="refresh"' not in last
     assert "<script>" not in last
     assert 'href="r.html"' in last
 
 
 def test_the_page_can_be_held(open_page):
-    page = open_page(live_page("x", None, [], [], renew_s=2), "watch")
+    page = open_page(live_page("x", Update(), [], renew_s=2), "watch")
     page.locator("#hold").check()  # before anything else: a page that renews itself forgets it
     page.evaluate("document.title = 'as it was'")
     page.wait_for_timeout(3000)
@@ -494,16 +489,9 @@ def test_the_page_can_be_held(open_page):
 def test_no_barrier_that_a_checker_can_find(barriers):
     found = so_far(line_tracks(20, 0.6), rig())
     changes = compare_modes(line_tracks(20, 0.8), line_tracks(20, 0.4, seed=1), rig())
-    text = live_page(
-        "Watching <x>",
-        found,
-        changes,
-        ["a & b"],
-        renew_s=999,
-        ended="stopped",
-        result_page="r.html",
-        cautions=LIVE_CAUTIONS,
-    )
+    update = Update(found, changes, ended="stopped")
+    how = {"renew_s": 999, "result_page": "r.html", "cautions": LIVE_CAUTIONS}
+    text = live_page("Watching <x>", update, ["a & b"], **how)
     assert barriers(text, "watch") == []
 
 
@@ -526,7 +514,7 @@ def test_a_whole_fit_of_the_first_part_comes_beside_the_watch(tmp_path):
     fits_.wait()
     fits_.offer(*given, 13.0)  # too soon for the next
     (found,) = fits_.known
-    expected = fit_so_far(watch.run_files, watch.rig)
+    expected = _fit_so_far(watch.run_files, watch.rig)
     assert found == replace(expected, cpu_s=found.cpu_s)
     assert found.end_s == pytest.approx(599 / RATE_HZ)
     assert found.headline

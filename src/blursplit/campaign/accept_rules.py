@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.campaign.accept import Band, Judgement, State, worst
+from blursplit.campaign.accept import Band, Judgement, LineRule, SettleRule, State, worst
 from blursplit.campaign.estimates import (
     Background,
     background_of,
@@ -22,9 +21,6 @@ from blursplit.result import Line, Result
 from blursplit.series import Series
 from blursplit.spectra.aliases import apparent_frequency
 from blursplit.types import FloatArray
-
-if TYPE_CHECKING:
-    from blursplit.campaign.accept import LineRule, SettleRule
 
 
 def judge_lines(rule: LineRule, runs: Sequence[tuple[Result, Series | None]]) -> Judgement:

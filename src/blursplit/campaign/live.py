@@ -9,8 +9,9 @@ record decides.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -24,7 +25,8 @@ from blursplit.spectra.modes import LineFit
 from blursplit.stars import StarTracks
 from blursplit.types import FloatArray
 
-__all__ = ["ModeChange", "SoFar", "compare_modes", "live_lines", "so_far"]
+if TYPE_CHECKING:
+    from blursplit.campaign.live_fit import FitSoFar
 
 
 @dataclass(frozen=True)
@@ -319,13 +321,22 @@ def _band_variances(
     return out
 
 
-def live_lines(
-    found: SoFar, changes: Iterable[ModeChange] = (), fitted: Iterable[str] = ()
-) -> list[str]:
-    """Return what is known so far, sentence by sentence; every number with unit and interval.
+@dataclass(frozen=True)
+class Update:
+    """The state of a watch when something is to be said."""
 
-    `fitted`: what the fits on the way say, which comes first.
-    """
+    found: SoFar | None = None  # None while no run has frames
+    changes: Sequence[ModeChange] = ()
+    late_s: float = 0.0  # from the end of the look that took the last frame in to now
+    fits: tuple[FitSoFar, ...] = ()  # the latest quick fit, and the latest whole one
+    ended: str = ""
+
+
+def live_lines(update: Update) -> list[str]:
+    """Return what is known so far, sentence by sentence; every number with unit and interval."""
+    found = update.found
+    if found is None:
+        return []
     unit = found.unit
     waits = found.mechanics == "open" and found.more_s is not None
     line = sentence("watch-no-line")
@@ -333,7 +344,7 @@ def live_lines(
         rms = found.line_rms.text(unit)
         line = sentence("watch-line", frequency_hz=found.line_hz, rms=rms)
     return [
-        *fitted,
+        *(fit.sentence for fit in update.fits),
         sentence(
             "watch-width",
             width=found.fwhm.text(unit),
@@ -363,6 +374,6 @@ def live_lines(
                 became="same" if one.change.low95 <= 0.0 <= one.change.high95 else "changed",
                 shown=f"{number(one.shown, 2)} {unit}",
             )
-            for one in changes
+            for one in update.changes
         ),
     ]

@@ -36,8 +36,6 @@ from blursplit.sources import Source
 from blursplit.stars import StarTracks, follow_stars
 from blursplit.types import IntArray
 
-__all__ = ["FitSoFar", "Fits", "QuickFits", "fit_so_far", "part_of"]
-
 
 class _Part(FramesOver):
     """Some frames of a source, counted from 0."""
@@ -94,7 +92,7 @@ class FitSoFar:
         )
 
 
-def fit_so_far(files: list[Path], rig: Rig) -> FitSoFar:
+def _fit_so_far(files: list[Path], rig: Rig) -> FitSoFar:
     """Measure what a run has so far as `measure` would; of a long one the latest frames."""
     start = time.process_time()
     sequence = open_frames(files[-const.WATCH_FRAMES_KEPT :], rig, growing=True)
@@ -187,7 +185,7 @@ def _quietly(below: int) -> None:
 def _whole_into(pipe: Any, files: list[Path], rig: Rig) -> None:
     _quietly(10)
     try:
-        pipe.send(fit_so_far(files, rig))
+        pipe.send(_fit_so_far(files, rig))
     except BlursplitError as error:
         pipe.send(FitSoFar(0.0, 0.0, str(error), "open"))
 

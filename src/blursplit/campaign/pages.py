@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from math import ceil, isfinite
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -20,7 +20,7 @@ from blursplit.campaign.compare_record import (
     side_texts,
 )
 from blursplit.campaign.estimates import bound95
-from blursplit.campaign.live import ModeChange, SoFar, live_lines
+from blursplit.campaign.live import ModeChange, Update, live_lines
 from blursplit.campaign.store import (
     QUANTITIES,
     TRENDED,
@@ -38,8 +38,7 @@ from blursplit.report.words import sentence
 from blursplit.result import Result
 from blursplit.series import Series
 
-if TYPE_CHECKING:
-    Night = tuple[Result, Series | None]
+Night = tuple[Result, Series | None]
 
 _STEP_PX = const.PLOT_ROW_PX + const.PLOT_SCALE_PX // 2  # from one labelled interval to the next
 
@@ -424,30 +423,26 @@ _DRAWN = {
 
 def live_page(
     title: str,
-    found: SoFar | None,
-    changes: Sequence[ModeChange],
+    update: Update,
     notes: Sequence[str],
     *,
     renew_s: float | None,
-    fitted: Iterable[str] = (),
-    ended: str = "",
     result_page: str = "",
     cautions: Sequence[str] = (),
 ) -> str:
     """Return a page that a browser reads again from disk every few seconds, unless it is held.
 
-    `found`: None while nothing was measured. `renew_s`: None for the last state. `ended`,
-    `result_page`: why the watch ended, and where the whole result is. `cautions`: where somebody
-    works on the telescope meanwhile.
+    `renew_s`: None for the last state. `result_page`: where the whole result is. `cautions`: where
+    somebody works on the telescope meanwhile.
     """
     body = render_template(
         "watch.html",
         title=title,
-        ended=ended,
+        ended=update.ended,
         renew_s=renew_s,
         result_page=result_page,
-        lines=["No frames yet."] if found is None else live_lines(found, changes, fitted),
-        plot=_mode_plot(changes),
+        lines=live_lines(update) or ["No frames yet."],
+        plot=_mode_plot(update.changes),
         cautions=cautions,
         notes=notes[-20:],
     )

@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 
 from blursplit import constants as const
-from blursplit.campaign.live import ModeChange, SoFar, compare_modes, so_far
+from blursplit.campaign.live import Update, compare_modes, so_far
 from blursplit.campaign.live_fit import Fits, FitSoFar, part_of
 from blursplit.errors import BlursplitError, InputError
 from blursplit.frames import Sequence, open_frames
@@ -34,8 +34,6 @@ from blursplit.stars.geometry import masked_columns, median_of
 from blursplit.stars.register import Peaks, likeliest_shift
 from blursplit.stars.tracks import Stamps
 from blursplit.types import BoolArray, IntArray
-
-__all__ = ["Arrivals", "LiveRun", "Update", "Watch", "updates"]
 
 _WIDTHS = ("flux_adu", "width_px", "e1", "e2", "peak_adu")
 _PER_SAMPLE = ("row_time_s", "x_px", "y_px", "sigma_px", *_WIDTHS, "good")
@@ -462,17 +460,6 @@ def _mjd(sequence: Sequence) -> float | None:
     return float(since / np.timedelta64(1, "s")) / 86_400.0
 
 
-@dataclass(frozen=True)
-class Update:
-    """The state of a watch when something is to be said."""
-
-    found: SoFar | None  # None while no run has frames
-    changes: list[ModeChange]
-    late_s: float  # from the end of the look that took the last frame in to now
-    fits: tuple[FitSoFar, ...] = ()  # the latest quick fit, and the latest whole one
-    ended: str = ""
-
-
 def updates(
     watch: Watch,
     *,
@@ -494,7 +481,7 @@ def updates(
     """
     begun = last = clock()
     due: float | None = None
-    agreement, update = _Agreement(), Update(None, [], 0.0)
+    agreement, update = _Agreement(), Update()
     while True:
         now = clock()
         came = watch.look(now)
@@ -562,8 +549,8 @@ def _update(
 ) -> Update:
     run = watch.run
     if run is None:
-        return Update(None, [], 0.0)
+        return Update()
     tracks = run.tracks()
     found = so_far(tracks, run.rig)
-    changes = [] if before is None else compare_modes(before, tracks, run.rig)
+    changes = () if before is None else compare_modes(before, tracks, run.rig)
     return Update(found, changes, clock() - last)

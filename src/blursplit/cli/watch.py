@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -13,7 +13,8 @@ from blursplit.cli import _common as cli
 from blursplit.errors import InputError, plain
 
 if TYPE_CHECKING:
-    from blursplit.campaign.watch import Update, Watch
+    from blursplit.campaign.live import Update
+    from blursplit.campaign.watch import Watch
 
 
 @cli.speaks_plainly
@@ -40,6 +41,7 @@ def run(
 
     Numbers on the way are provisional. Ctrl-C ends the watch and measures; a second one stops.
     """
+    from blursplit.campaign.live import Update
     from blursplit.campaign.live_fit import Fits
     from blursplit.campaign.watch import Watch, updates
     from blursplit.cli import measure
@@ -63,26 +65,20 @@ def run(
         for caution in cautions:
             cli.say(f"caution: {caution}")
     place = Path(f"{name}-watch.html") if page is None else page
-    teller = _Teller(Watch(path, rig), name, place, cautions)
+    teller = _Teller(Watch(path, rig), name, place, cautions, Update())
     teller.write()
     cli.say(f"watching {path}; page: {place}")
     fits = Fits()
     try:
-        for update in updates(
-            teller.watch,
-            before=before,
-            idle_s=idle,
-            until_decided=until == "decided",
-            fits=fits,
-        ):
+        how: dict[str, Any] = {"idle_s": idle, "until_decided": until == "decided", "fits": fits}
+        for update in updates(teller.watch, before=before, **how):
             teller.tell(update)
     except KeyboardInterrupt:
         cli.say("the watch has ended; what came is measured now (Ctrl-C again stops)")
     finally:
         fits.close()
     files = teller.watch.run_files
-    teller.ended = teller.ended or "stopped by hand"
-    teller.write()
+    teller.end("stopped by hand")
     if not files:
         problem = teller.watch.problem or "no whole frames came"
         raise InputError(path, problem, "check that the camera writes FITS or SER there")
@@ -100,32 +96,31 @@ class _Teller:
     name: str
     place: Path
     cautions: tuple[str, ...]
-    last: Update | None = None
-    ended: str = ""
+    last: Update
     _told: int = 0
 
     def tell(self, update: Update) -> None:
         from blursplit.campaign.live import live_lines
 
-        is_new = self.last is None or update.found is not self.last.found
-        self.last, self.ended = update, update.ended
+        is_new = update.found is not self.last.found
+        self.last = update
         for note in self.watch.notes[self._told :]:
             cli.say(f"note: {note}")
         self._told = len(self.watch.notes)
         if update.found is not None:  # where only a fit came late, only that is said
-            lines = live_lines(update.found, update.changes, self._fitted)
-            for line in lines if is_new else self._fitted:
+            lines = live_lines(update)
+            for line in lines if is_new else lines[: len(update.fits)]:
                 typer.echo(line)
             typer.echo("")
         if self.watch.problem:
             cli.say(f"waiting: {self.watch.problem}")
-        if self.ended:
-            cli.say(f"the watch has ended: {self.ended}")
+        if update.ended:
+            cli.say(f"the watch has ended: {update.ended}")
         self.write()
 
-    @property
-    def _fitted(self) -> list[str]:
-        return [] if self.last is None else [fit.sentence for fit in self.last.fits]
+    def end(self, why: str) -> None:
+        self.last = replace(self.last, ended=self.last.ended or why)
+        self.write()
 
     def write(self, result_page: str = "") -> None:
         from blursplit.campaign.pages import live_page
@@ -133,12 +128,9 @@ class _Teller:
 
         text = live_page(
             f"Watching {self.name}",
-            None if self.last is None else self.last.found,
-            [] if self.last is None else self.last.changes,
+            self.last,
             self.watch.notes,
-            renew_s=None if self.ended else const.WATCH_EVERY_S,
-            fitted=self._fitted,
-            ended=self.ended,
+            renew_s=None if self.last.ended else const.WATCH_EVERY_S,
             result_page=result_page,
             cautions=self.cautions,
         )

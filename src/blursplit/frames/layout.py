@@ -297,19 +297,18 @@ def _scaling(header: Header, source: str, bitpix: int) -> tuple[float, float, in
     return values[0], values[1], int(blank) if usable and blank is not None else None
 
 
-def _image(path: Path, number: int, header: Header, offset: int, packing: Packing) -> Slab | None:
+def _image(
+    path: Path, number: int, header: Header, offset: int, packing: Packing, prefix: str = ""
+) -> Slab | None:
     source = str(path)
-    axes = _axes(header, source)
+    axes = _axes(header, source, prefix)
     frames = _frames_of(axes, source) if axes else None
     if frames is None:
         return None
-    bitpix = _bitpix(header, "BITPIX", source)
-    bscale, bzero, blank = _scaling(header, source, bitpix)
     planes, stride, shape = frames
-    dtype = np.dtype(_DTYPES[bitpix])
-    return Slab(
-        path, number, packing, offset, dtype, planes, shape, bscale, bzero, blank, header, stride
-    )
+    bitpix = _bitpix(header, f"{prefix}BITPIX", source)
+    dtype, scaling = np.dtype(_DTYPES[bitpix]), _scaling(header, source, bitpix)
+    return Slab(path, number, packing, offset, dtype, planes, shape, *scaling, header, stride)
 
 
 def _tiles(
@@ -317,10 +316,10 @@ def _tiles(
 ) -> Slab | None:
     """Describe a tile-compressed image, after checking that its tiles make up its axes."""
     source = str(path)
-    axes = _axes(header, source, "Z")
-    frames = _frames_of(axes, source) if axes else None
-    if frames is None:
+    slab = _image(path, number, header, 0, "tiles", "Z")
+    if slab is None:
         return None
+    axes = _axes(header, source, "Z")
     tile = [
         max(_whole(header, f"ZTILE{axis}", source, length if axis == 1 else 1), 1)
         for axis, length in enumerate(axes, start=1)
@@ -330,21 +329,12 @@ def _tiles(
         raise InputError(
             source, "its compressed tiles do not make up the image it promises", "copy it again"
         )
-    bitpix = _bitpix(header, "ZBITPIX", source)
-    if math.prod(axes) * abs(bitpix) // 8 > const.MOST_COMPRESSION * max(content, 1):
-        raise InputError(
-            source,
-            f"promises {_bytes(math.prod(axes) * abs(bitpix) // 8)} from {_bytes(content)} of "
-            "compressed data",
-            "no real image shrinks that far: copy it again",
-        )
+    promised = math.prod(axes) * slab.dtype.itemsize
+    if promised > const.MOST_COMPRESSION * max(content, 1):
+        problem = f"promises {_bytes(promised)} from {_bytes(content)} of compressed data"
+        raise InputError(source, problem, "no real image shrinks that far: copy it again")
     _check_tiles(file, offset, header, source, axes, tile)
-    bscale, bzero, blank = _scaling(header, source, bitpix)
-    planes, stride, shape = frames
-    dtype = np.dtype(_DTYPES[bitpix])
-    return Slab(
-        path, number, "tiles", 0, dtype, planes, shape, bscale, bzero, blank, header, stride
-    )
+    return slab
 
 
 def _is_auxiliary(slab: Slab) -> bool:
@@ -372,11 +362,8 @@ def _check_tiles(
     """Refuse a compressed image with a tile that lies outside its data, is missing or misfits.
 
     `offset`: where the table of tiles begins [bytes]. `header`: of the table; its NAXIS1, NAXIS2
-    and PCOUNT are within the file. `source`: for messages. `axes`, `tile`: lengths of the image and
-    of its tiles, the fastest first.
-
-    Raises InputError when a tile cannot be where the table says, or says itself that it is of
-    another size.
+    and PCOUNT are within the file. `axes`, `tile`: lengths of the image and of its tiles, the
+    fastest first.
     """
     width, rows, extra = (int(header.get(key, 0)) for key in ("NAXIS1", "NAXIS2", "PCOUNT"))
     columns = list(_columns(header, width, source))
