@@ -9,7 +9,7 @@ import pytest
 
 from blursplit.campaign import judge_runs, read_limits
 from blursplit.campaign.accept import Limits, worst
-from blursplit.campaign.accept_rules import mount_rms_arcsec
+from blursplit.campaign.accept_rules import _mount_rms_arcsec
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate
 from blursplit.rig import Setting
@@ -350,6 +350,6 @@ def test_rms_after_a_slew_holds_the_truth_in_its_interval():
     """White mount and air of 0.1 arcsec each: 95 % ends hold 0.1 in all but some of 100 draws."""
     held = 0
     for seed in range(100):
-        _, low, high = mount_rms_arcsec(slew(0.1, 0.1, 0.1, seed=100 + seed), 15.0, 5.0)
+        _, low, high = _mount_rms_arcsec(slew(0.1, 0.1, 0.1, seed=100 + seed), 15.0, 5.0)
         held += bool(low[0] <= 0.1 <= high[0])
     assert held >= 90  # binomial of 0.95: 90 or fewer on 1 % of such hundreds

@@ -224,7 +224,7 @@ def test_a_scale_given_for_a_telescope_measures_its_sequences_alone_anew(
 def test_frames_without_times_give_their_width_and_nothing_that_needs_times(monkeypatch) -> None:
     import types
 
-    from blursplit.campaign.archive import Task, measure_task
+    from blursplit.campaign.archive import _measure_task, _Task
     from blursplit.errors import TimingError
     from blursplit.estimate import Estimate
     from blursplit.result import Fwhm, Result, SequenceInfo, Tracking
@@ -245,7 +245,7 @@ def test_frames_without_times_give_their_width_and_nothing_that_needs_times(monk
     module = types.ModuleType("timeless")
     module.measure = measure
     monkeypatch.setitem(sys.modules, "timeless", module)
-    outcome = measure_task(Task("k", ("a.fits",), measure="timeless:measure", interval_s=20.0))
+    outcome = _measure_task(_Task("k", ("a.fits",), measure="timeless:measure", interval_s=20.0))
     assert outcome.status == "done"
     alone = Result.from_json(outcome.result)
     assert alone.fwhm.recorded_px == width

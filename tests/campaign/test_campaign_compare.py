@@ -9,7 +9,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.campaign import compare, split_alternating
-from blursplit.campaign.compare import model_fwhm_arcsec
+from blursplit.campaign.compare import _model_fwhm_arcsec
 from blursplit.errors import InputError
 from blursplit.rig import Setting
 
@@ -88,7 +88,7 @@ def test_better_air_alone_is_not_taken_for_a_cure(make) -> None:
     sides = []
     for name, seeing in (("bad", 2.0), ("good", 1.0)):
         run = make.result(name=name, seeing=make.estimate(seeing, 0.05))
-        width = model_fwhm_arcsec(run, seeing)
+        width = _model_fwhm_arcsec(run, seeing)
         run.fwhm.recorded_arcsec = make.estimate(width, 0.01 * width)
         sides.append([run])
     found = compare(*sides)
@@ -117,7 +117,7 @@ def test_modelled_width_is_that_of_the_table_of_long_exposures(
     run.setup["aperture_m"] = Setting(aperture, "setup file")
     run.setup["outer_scale_m"] = Setting([outer, outer], "setup file")
     seeing = 0.975863 * 500e-9 / r0 * 206264.806
-    assert_allclose(model_fwhm_arcsec(run, seeing), published, rtol=0.004)
+    assert_allclose(_model_fwhm_arcsec(run, seeing), published, rtol=0.004)
 
 
 def test_alternating_runs_are_split_and_recognised(make) -> None:

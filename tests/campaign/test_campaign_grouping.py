@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from blursplit.campaign.grouping import FileFacts, _night, _sequences, look_at, walk
+from blursplit.campaign.grouping import _FileFacts, _night, _sequences, look_at, walk
 from blursplit.errors import InputError
 
 
@@ -148,7 +148,7 @@ def test_missing_folder_is_refused(tmp_path) -> None:
 )
 def test_every_file_lands_in_exactly_one_sequence(items) -> None:
     files = [
-        FileFacts(f"/x/{i}.fits", str(i), (kind,), 1, time) for i, (kind, time) in enumerate(items)
+        _FileFacts(f"/x/{i}.fits", str(i), (kind,), 1, time) for i, (kind, time) in enumerate(items)
     ]
     groups = list(_sequences(files, None))
     placed = [f.path for g in groups for f in g.files]

@@ -14,7 +14,7 @@ from astropy.io import fits
 from blursplit.campaign.live import Update, compare_modes, live_lines, so_far
 from blursplit.campaign.live_fit import Fits, FitSoFar, QuickFits, _fit_so_far
 from blursplit.campaign.pages import live_page
-from blursplit.campaign.watch import Arrivals, LiveRun, Watch, updates
+from blursplit.campaign.watch import Watch, _Arrivals, _LiveRun, updates
 from blursplit.constants import WATCH_FRAMES_KEPT, WATCH_GIVE_UP_S
 from blursplit.report.words_campaign import LIVE_CAUTIONS
 from blursplit.rig import Rig
@@ -388,7 +388,7 @@ def test_a_star_lost_throughout_disturbs_nothing():
     found = so_far(tracks, rig())
     assert found.shared_rms.value == pytest.approx(0.3, rel=0.02)
     assert found.fwhm.value == pytest.approx(2.3548 * np.hypot(1.6, 0.3), rel=0.01)
-    run = LiveRun(((96, 128), 0.01), rig())
+    run = _LiveRun(((96, 128), 0.01), rig())
     assert run.add(line_tracks(20, 0.6), 0.0)
     assert run.add(tracks, 20.0)
     assert run.left_out == 0
@@ -405,7 +405,7 @@ def test_stars_on_a_lattice_keep_their_names(lost):
         x_px=full.x_px - np.linspace(20, 80, 9) + np.tile(20 + step, 3),
         y_px=full.y_px - np.linspace(30, 60, 9) + np.repeat(20 + step, 3),
     )
-    run = LiveRun(((96, 128), 0.01), rig())
+    run = _LiveRun(((96, 128), 0.01), rig())
     assert run.add(tracks, 0.0)
     for number in range(1, 4):
         keep = np.delete(np.arange(9), [lost, (lost + number) % 9])
@@ -447,7 +447,7 @@ def test_the_latest_frames_come_with_the_cut_outs_of_the_same_stars(tmp_path):
 
 def test_memory_is_bounded():
     """Pieces beyond the latest minutes go, but for the one that names the stars."""
-    run = LiveRun(((96, 128), 0.01), rig())
+    run = _LiveRun(((96, 128), 0.01), rig())
     piece = line_tracks(40, 0.2)
     for number in range(16):
         assert run.add(piece, number * 40.0)
@@ -496,7 +496,7 @@ def test_no_barrier_that_a_checker_can_find(barriers):
 
 
 def test_arrivals_of_a_missing_folder_wait(tmp_path):
-    assert list(Arrivals(tmp_path / "later").look(0.0)) == []
+    assert list(_Arrivals(tmp_path / "later").look(0.0)) == []
 
 
 @pytest.mark.slow

@@ -7,7 +7,7 @@ import re
 import pytest
 from typer.testing import CliRunner
 
-from blursplit.campaign.archive import dask_cluster
+from blursplit.campaign.archive import _dask_cluster
 from blursplit.cli import COMMANDS, app
 from blursplit.errors import InputError
 
@@ -30,7 +30,7 @@ def test_times_are_in_seconds() -> None:
 
 
 def test_an_address_that_is_none_is_refused_before_a_client_is_made() -> None:
-    with pytest.raises(InputError, match="is no address"), dask_cluster("foo"):
+    with pytest.raises(InputError, match="is no address"), _dask_cluster("foo"):
         pytest.fail("no cluster is there")
 
 

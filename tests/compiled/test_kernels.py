@@ -18,7 +18,7 @@ from blursplit.compiled import air_kernels, frame_kernels
 from blursplit.compiled import median_kernels as medians
 from blursplit.compiled import stamp_kernels as kernels
 from blursplit.constants import STAMP_NUMBERS
-from blursplit.frames.source import gather, pack, to_adu
+from blursplit.frames.source import _to_adu, gather, pack
 from blursplit.stars import block
 from blursplit.stars.centroid import WindowSetup, kernel_window, measure_windowed
 from blursplit.stars.geometry import level_and_scatter, masked_median, median_of
@@ -146,7 +146,7 @@ def test_stamps_are_the_same_pixels_as_numpy_copies(rng, dtype, bzero):
     x0, y0 = rng.integers(-6, 60 - 7, (7, 5)), rng.integers(-6, 40 - 7, (7, 5))
     slow = np.empty((7, 5, 13, 13), dtype=np.float32)
     fast = np.empty_like(slow)
-    gather(frames, x0, y0, 13, partial(to_adu, slab=Slab), slow)
+    gather(frames, x0, y0, 13, partial(_to_adu, slab=Slab), slow)
     kernels.gather(*pack(frames, Slab), x0, y0, fast)
     assert_array_equal(fast, slow)
     assert np.isnan(fast).any()
@@ -165,7 +165,7 @@ def test_sums_of_stored_stamps_are_those_of_cut_ones(rng, dtype):
     x0[:, 2] -= 30
     hot = x0[:, 1] + 3, y0[:, 1] + 5, np.array([0, 0, 7, 7, 7])
     cuts = np.empty((7, 4, 13, 13), dtype=np.float32)
-    gather(frames, x0, y0, 13, partial(to_adu, slab=Slab), cuts)
+    gather(frames, x0, y0, 13, partial(_to_adu, slab=Slab), cuts)
     kernels.blank_pixels(cuts, x0, y0, hot)
     sums = np.empty((7, 4, 2, 13), dtype=np.float32)
     frame_kernels.sum_stored(*pack(frames, Slab), x0, y0, hot, sums)

@@ -177,13 +177,13 @@ def test_times_of_day_without_a_date_are_refused(field: Any, tmp_path: Path) -> 
 def test_a_file_that_was_shortened_is_named_before_the_sky(field: Any, tmp_path: Path) -> None:
     """The file ends before its first frame when it is read: no word of focus or exposure."""
     from blursplit.frames import open_frames
-    from blursplit.frames.pixels import find_levels
+    from blursplit.frames.pixels import _find_levels
 
     path = field.cube(tmp_path / "cut.fits")
     sequence = open_frames(path)
     os.truncate(path, 4000)
     with pytest.raises(BlursplitError, match=r"cut.*cannot be read.*shortened"):
-        find_levels(sequence.source, "cut")
+        _find_levels(sequence.source, "cut")
     sequence.source.close()
 
 

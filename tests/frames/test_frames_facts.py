@@ -15,6 +15,7 @@ from numpy.testing import assert_allclose
 
 from blursplit.frames.facts import (
     _airmass_of,
+    _read_passband,
     _sexagesimal,
     calibration_kind,
     complete_pointing,
@@ -22,7 +23,6 @@ from blursplit.frames.facts import (
     parallactic_angle_deg,
     read_exposure,
     read_facts,
-    read_passband,
 )
 from blursplit.frames.header import Header
 
@@ -125,7 +125,7 @@ def test_exposure_obeys_a_unit_in_its_comment(cards, exposure):
     ],
 )
 def test_filter_names_give_a_wavelength_or_nothing(name, wavelength):
-    band = read_passband(name)
+    band = _read_passband(name)
     assert (None if band is None else band.wavelength_nm) == wavelength
     if band is not None:
         assert band.low_nm < band.wavelength_nm < band.high_nm
@@ -133,7 +133,7 @@ def test_filter_names_give_a_wavelength_or_nothing(name, wavelength):
 
 @given(name=st.text(max_size=30))
 def test_no_filter_name_makes_the_reader_stumble(name):
-    read_passband(name)
+    _read_passband(name)
 
 
 def test_right_ascension_text_is_hours_and_a_number_degrees():

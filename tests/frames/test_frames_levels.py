@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.frames import ArrayFrames, estimate_gain
-from blursplit.frames.pixels import find_levels
+from blursplit.frames.pixels import _find_levels
 
 
 def star_frames(gain, *, seed=1, count=48, size=160, stars=8, motion_px=0.4, pedestal=300):
@@ -71,7 +71,7 @@ def test_saturation_is_found_where_pixels_pile_up(level, step):
     frames = star_frames(0.05, count=10) * step
     peak = np.quantile(frames, 0.9995)
     frames = np.minimum(np.rint(frames / peak * level * 2 / step) * step, level)
-    levels = find_levels(ArrayFrames(frames), "test")
+    levels = _find_levels(ArrayFrames(frames), "test")
     assert levels.saturation_adu == level
     assert levels.step_adu == step
 
@@ -79,4 +79,4 @@ def test_saturation_is_found_where_pixels_pile_up(level, step):
 def test_unsaturated_frames_and_hot_pixels_show_no_saturation():
     frames = star_frames(1.0, count=10)
     frames[:, 3, 4] = 40_000  # hot, steady, alone
-    assert find_levels(ArrayFrames(frames), "test").saturation_adu is None
+    assert _find_levels(ArrayFrames(frames), "test").saturation_adu is None

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.simulate.air import Atmosphere, LayerGeometry, Pace, draw_field, strip_of_each_star
+from blursplit.simulate.air import Atmosphere, LayerGeometry, Pace, _draw_field, _strip_of_each_star
 from blursplit.simulate.camera import (
     annular_pupil,
     atmosphere_fwhm_arcsec,
@@ -103,7 +103,7 @@ def test_drawn_field_has_the_variance_of_its_density():
         return np.exp(-((f / 0.6) ** 2))
 
     rng = np.random.default_rng(3)
-    fields = [draw_field((256, 128), 0.25, density, rng) for _ in range(20)]
+    fields = [_draw_field((256, 128), 0.25, density, rng) for _ in range(20)]
     # integral of exp(-f^2/a^2) over the plane is pi a^2; 20 x 2000 independent patches: 1.5 %
     assert_allclose(np.mean([f.var() for f in fields]), np.pi * 0.6**2, rtol=0.03)
 
@@ -150,6 +150,6 @@ def test_width_of_the_air_alone_agrees_with_an_independent_transform(r0_m, outer
 
 def test_far_stars_get_strips_of_their_own():
     """Far stars get strips of their own."""
-    strip, local = strip_of_each_star(np.array([5.0, 0.0, 0.4, 5.2]), 1.0)
+    strip, local = _strip_of_each_star(np.array([5.0, 0.0, 0.4, 5.2]), 1.0)
     assert strip.tolist() == [1, 0, 0, 1]
     assert_allclose(local, [0.0, 0.0, 0.4, 0.2])

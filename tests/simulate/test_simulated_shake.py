@@ -14,7 +14,7 @@ from blursplit.simulate.motion import (
     shake_density,
 )
 from blursplit.simulate.scene import Scene
-from blursplit.simulate.sequence import axes_of
+from blursplit.simulate.sequence import _axes_of
 
 
 def scene_of(frames=1500, **tables):
@@ -61,7 +61,7 @@ def test_mode_moves_along_its_axis_at_its_frequency():
     )
     shared = draw_shared_motion(scene, np.random.default_rng(4))
     motion = shared.terms["mode 1"]
-    axes = axes_of(np.cov(motion.T))
+    axes = _axes_of(np.cov(motion.T))
     assert_allclose(axes["angle_deg"], 30, atol=1e-3)
     assert_allclose(axes["rms_minor_arcsec"], 0, atol=1e-6)
     power = np.abs(np.fft.rfft(motion[:, 0])) ** 2

@@ -237,7 +237,7 @@ def judge_slews(rule: SettleRule, runs: Sequence[tuple[Result, Series | None]]) 
     A stretch of `over_s` that begins `t` after the slew is still when the mount's rms in it, along
     its larger axis and about its own mean, lies below the limit. The settling time is the first
     such t: at the earliest where the lower end of that rms allows it, at the latest where its
-    upper end does; see `mount_rms_arcsec`.
+    upper end does; see `_mount_rms_arcsec`.
     """
     told = [_one(rule, series) for _, series in runs]
     states = [state for state, *_ in told]
@@ -273,7 +273,7 @@ def _one(
     ):
         remedy = sentence("by-whole-folder")
         return "not shown", "-", sentence("slew-no-motion"), None, None, remedy
-    start, low, high = mount_rms_arcsec(series, rule.over_s, rule.slew_ended_s)
+    start, low, high = _mount_rms_arcsec(series, rule.over_s, rule.slew_ended_s)
     if not start.size:
         needed = rule.slew_ended_s + rule.within_s + rule.over_s
         remedy = sentence("by-record-of", duration_s=needed)
@@ -302,7 +302,7 @@ def _one(
     return "not shown", measured, air, early, late, sentence("by-wider-field")
 
 
-def mount_rms_arcsec(
+def _mount_rms_arcsec(
     series: Series, over_s: float, slew_ended_s: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the mount's rms in stretches after a slew.
@@ -353,7 +353,7 @@ def mount_ends_arcsec(
     air: Sequence[FloatArray],
     over_s: float,
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the 95 % ends of the mount's rms within shared motion; see `mount_rms_arcsec`.
+    """Return the 95 % ends of the mount's rms within shared motion; see `_mount_rms_arcsec`.
 
     `shared_arcsec2`: variance less noise; None where it is that of the air alone. `air` (low,
     middle, high): one-axis density of the air and its 68 % range [arcsec^2/Hz].

@@ -42,7 +42,7 @@ MEASURE = "blursplit.measure:measure"
 
 
 @dataclass(frozen=True)
-class Task:
+class _Task:
     """One sequence to measure."""
 
     key: str
@@ -87,7 +87,7 @@ def _leave_with_parent() -> None:
         os._exit(1)
 
 
-def measure_task(task: Task) -> _Outcome:
+def _measure_task(task: _Task) -> _Outcome:
     """Measure one sequence; whatever goes wrong comes back as a reason."""
     start = time.perf_counter()
     try:
@@ -104,7 +104,7 @@ def measure_task(task: Task) -> _Outcome:
     return _Outcome(task.key, "done", result=text, seconds=time.perf_counter() - start)
 
 
-def _measured(task: Task, **camera: float) -> str:
+def _measured(task: _Task, **camera: float) -> str:
     """Measure and return the text of result.json; write the whole result where one is wanted."""
     module, _, name = task.measure.partition(":")
     measure = getattr(importlib.import_module(module), name)
@@ -116,7 +116,7 @@ def _measured(task: Task, **camera: float) -> str:
     return str(measurement.result.to_json())
 
 
-def _width_alone(task: Task, missing: TimingError) -> str:
+def _width_alone(task: _Task, missing: TimingError) -> str:
     """Measure frames without times for their width: all else depends on when they were taken."""
     try:
         whole = Result.from_json(_measured(task, frame_interval_s=task.interval_s))
@@ -191,7 +191,7 @@ def _local_processes(workers: int) -> Iterator[Executor]:
 
 
 @contextmanager
-def dask_cluster(address: str) -> Iterator[tuple[Executor, int]]:
+def _dask_cluster(address: str) -> Iterator[tuple[Executor, int]]:
     """Connect to an existing cluster and return its executor and its number of threads.
 
     `address`: such as ``tcp://192.0.2.7:8786``. The workers need blursplit installed and must see
@@ -310,7 +310,7 @@ def archive(
             refused_files=len(found.refused),
             skipped_files=found.skipped,
         )
-        todo: deque[tuple[Task, Group]] = deque()
+        todo: deque[tuple[_Task, Group]] = deque()
         known = store.known(with_failed=not retry_failed)
         for group in found.groups:
             scale = by_telescope.get(str(group.facts.get("telescope") or "").casefold())
@@ -321,7 +321,7 @@ def archive(
             if scale is not None:
                 run.superseded.add(_key(group, _settings_digest(tables, blur_time_s)))
             key = _key(group, settings)
-            task = Task(
+            task = _Task(
                 key,
                 tuple(group.paths),
                 own,
@@ -379,15 +379,15 @@ class _Line:
     ) -> None:
         self.store, self.run, self.total, self.tell = store, run, total, on_sequence
         self.finished = 0
-        self.flying: dict[Future[_Outcome], tuple[Task, Group]] = {}
+        self.flying: dict[Future[_Outcome], tuple[_Task, Group]] = {}
 
-    def feed(self, executor: Executor, todo: deque[tuple[Task, Group]], at_most: int) -> None:
+    def feed(self, executor: Executor, todo: deque[tuple[_Task, Group]], at_most: int) -> None:
         """Keep `at_most` tasks in flight until none is left; BrokenProcessPool passes through."""
         while todo or self.flying:
             while todo and len(self.flying) < at_most:
                 pair = todo.popleft()
                 try:
-                    self.flying[executor.submit(measure_task, pair[0])] = pair
+                    self.flying[executor.submit(_measure_task, pair[0])] = pair
                 except BrokenProcessPool:
                     todo.appendleft(pair)
                     raise
@@ -412,7 +412,7 @@ class _Line:
         del self.flying[future]
         self.settle(pair, outcome)
 
-    def settle(self, pair: tuple[Task, Group], outcome: _Outcome) -> None:
+    def settle(self, pair: tuple[_Task, Group], outcome: _Outcome) -> None:
         _write(self.store, self.run, pair, outcome)
         self.finished += 1
         if self.tell is not None:
@@ -422,7 +422,7 @@ class _Line:
 def _run_all(
     store: Store,
     run: ArchiveRun,
-    todo: deque[tuple[Task, Group]],
+    todo: deque[tuple[_Task, Group]],
     workers: int,
     scheduler: str | None,
     on_sequence: Callable[[int, int], None] | None,
@@ -431,7 +431,7 @@ def _run_all(
     if not todo:
         return
     if scheduler is not None:
-        with dask_cluster(scheduler) as (executor, threads):
+        with _dask_cluster(scheduler) as (executor, threads):
             line.feed(executor, todo, 2 * threads)
         return
     while todo:
@@ -451,7 +451,7 @@ def _run_all(
                     line.settle(suspect, died)
 
 
-def _write(store: Store, run: ArchiveRun, pair: tuple[Task, Group], outcome: _Outcome) -> None:
+def _write(store: Store, run: ArchiveRun, pair: tuple[_Task, Group], outcome: _Outcome) -> None:
     task, group = pair
     told = [str(group.facts[k]) for k in ("object", "filter", "start_utc") if group.facts.get(k)]
     row = {

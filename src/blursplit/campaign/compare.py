@@ -347,7 +347,7 @@ def _moved(result: Result, common_seeing: float, rng: np.random.Generator) -> Es
     recorded = sure(result.fwhm.recorded_arcsec)
     ends = quantile(seeing, np.array([-2.5, 2.5]))
     grid = np.geomspace(min(ends[0], common_seeing) * 0.98, max(ends[1], common_seeing) * 1.02, 9)
-    widths = np.array([model_fwhm_arcsec(result, s) for s in grid])
+    widths = np.array([_model_fwhm_arcsec(result, s) for s in grid])
     at_common = np.interp(np.log(common_seeing), np.log(grid), np.log(widths))
     own = quantile(seeing, np.clip(rng.standard_normal(4000), -2.5, 2.5))
     at_own = np.interp(np.log(own), np.log(grid), np.log(widths))
@@ -355,7 +355,7 @@ def _moved(result: Result, common_seeing: float, rng: np.random.Generator) -> Es
     return from_draws(own_width * np.exp(at_common - at_own))
 
 
-def model_fwhm_arcsec(result: Result, seeing_500nm_zenith_arcsec: float) -> float:
+def _model_fwhm_arcsec(result: Result, seeing_500nm_zenith_arcsec: float) -> float:
     """Return the modelled long-exposure width of a run in a given air.
 
     `result`: gives aperture, wavelength, airmass, outer scale, instrument width and the covariance

@@ -23,7 +23,7 @@ TIME_KEYS = ("DATE-AVG", "DATE-OBS", "DATE-BEG")
 
 
 @dataclass(frozen=True, slots=True)
-class FileFacts:
+class _FileFacts:
     """What grouping needs to know of a file."""
 
     path: str
@@ -42,7 +42,7 @@ class Group:
     """One sequence: files in order, and what their headers say of it."""
 
     key: str  # digest of the contents of all files: a moved or renamed sequence keeps its key
-    files: tuple[FileFacts, ...]
+    files: tuple[_FileFacts, ...]
     facts: dict[str, float | str | None] = field(default_factory=dict)
 
     @property
@@ -79,7 +79,7 @@ def walk(
     """
     if not folder.is_dir():
         raise InputError(folder, "is not a folder", "name the folder that holds the archive")
-    seen: dict[str, FileFacts] = {}
+    seen: dict[str, _FileFacts] = {}
     refused: list[tuple[str, str]] = []
     skipped: dict[str, int] = {}
     for count, path in enumerate(_fits_files(folder), start=1):
@@ -123,7 +123,7 @@ def _fits_files(folder: Path) -> Iterator[Path]:
                 yield path
 
 
-def look_at(path: Path) -> FileFacts | str:
+def look_at(path: Path) -> _FileFacts | str:
     """Read a file's headers and three small samples of its data.
 
     Returns: a text says why the file is no exposure of the sky.
@@ -139,7 +139,7 @@ def look_at(path: Path) -> FileFacts | str:
     if calibration_kind(header) is not None or any(word in kind for word in NOT_SCIENCE):
         return f"calibration frame ({kind})"
     frames = sum(s.planes for s in layout.slabs)
-    return FileFacts(
+    return _FileFacts(
         path=str(path),
         digest=_digest(path, slab),
         group=_group_key(slab, frames),
@@ -246,8 +246,8 @@ def _conditions(header: Header) -> dict[str, float | str]:
     return found
 
 
-def _sequences(files: list[FileFacts], gap_s: float | None) -> Iterator[Group]:
-    kinds: dict[tuple[str, ...], list[FileFacts]] = {}
+def _sequences(files: list[_FileFacts], gap_s: float | None) -> Iterator[Group]:
+    kinds: dict[tuple[str, ...], list[_FileFacts]] = {}
     for item in files:
         # Without a time nothing but the folder tells which frames belong together.
         place = "" if item.time_s is not None else str(Path(item.path).parent)
@@ -261,7 +261,7 @@ def _sequences(files: list[FileFacts], gap_s: float | None) -> Iterator[Group]:
             yield _group(part)
 
 
-def _split(members: list[FileFacts], gap_s: float | None) -> Iterator[list[FileFacts]]:
+def _split(members: list[_FileFacts], gap_s: float | None) -> Iterator[list[_FileFacts]]:
     times = [f.time_s or 0.0 for f in members]
     steps = [b - a for a, b in pairwise(times)]
     usual = median([s for s in steps if s > 0] or [0.0])
@@ -280,14 +280,14 @@ def _split(members: list[FileFacts], gap_s: float | None) -> Iterator[list[FileF
     yield members[start:]
 
 
-def _group(members: list[FileFacts]) -> Group:
+def _group(members: list[_FileFacts]) -> Group:
     digest = hashlib.blake2b(digest_size=16)
     for item in members:
         digest.update(item.digest.encode())
     return Group(digest.hexdigest(), tuple(members), _summary(members))
 
 
-def _summary(members: list[FileFacts]) -> dict[str, float | str | None]:
+def _summary(members: list[_FileFacts]) -> dict[str, float | str | None]:
     all_facts = [dict(f.facts) for f in members]
     summary: dict[str, float | str | None] = {}
     for name in list(_CONDITIONS)[:7]:  # the numbers

@@ -55,7 +55,7 @@ class _Interval:
 
 
 @dataclass(frozen=True)
-class SoFar:
+class _SoFar:
     """What the record shows so far; lengths in `unit`."""
 
     seconds: float  # length of the record that is looked at
@@ -74,7 +74,7 @@ class SoFar:
     more_s: float | None  # until it is decided if all stays as it is; None where time does not help
 
 
-def so_far(tracks: StarTracks, rig: Rig) -> SoFar:
+def so_far(tracks: StarTracks, rig: Rig) -> _SoFar:
     """Return what tracks show so far, in arcsec where the rig's pixel scale is known."""
     scale = rig.get("pixel_scale_arcsec")
     unit, per_px = ("px", 1.0) if scale is None else ("arcsec", float(scale))
@@ -110,7 +110,7 @@ def so_far(tracks: StarTracks, rig: Rig) -> SoFar:
     # Lines are looked for in the latest frames alone: more of them make their size no surer.
     grows = tracks.n_frames < const.WATCH_LINE_FRAMES
     mechanics, more_s = _decide(saving, saving_line, worth, seconds, line_grows=grows)
-    return SoFar(
+    return _SoFar(
         seconds=seconds,
         frames=tracks.n_frames,
         stars=tracks.n_stars,
@@ -325,7 +325,7 @@ def _band_variances(
 class Update:
     """The state of a watch when something is to be said."""
 
-    found: SoFar | None = None  # None while no run has frames
+    found: _SoFar | None = None  # None while no run has frames
     changes: Sequence[ModeChange] = ()
     late_s: float = 0.0  # from the end of the look that took the last frame in to now
     fits: tuple[FitSoFar, ...] = ()  # the latest quick fit, and the latest whole one

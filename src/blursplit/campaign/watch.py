@@ -61,7 +61,7 @@ class _File:
     left_out: bool = False
 
 
-class Arrivals:
+class _Arrivals:
     """Looks for whole frames in a folder that fills, or in a cube or SER file that grows.
 
     What is looked at need not be there yet.
@@ -164,7 +164,7 @@ def _frames(group: list[tuple[Path, int, int]]) -> int:
 
 
 @dataclass
-class LiveRun:
+class _LiveRun:
     """The frames of one run so far: one field, one region, one exposure, no long pause."""
 
     kind: tuple[tuple[int, int], float | None]  # shape and exposure
@@ -351,9 +351,9 @@ class Watch:
     """Follows what arrives at a path, run by run."""
 
     def __init__(self, path: Path, rig: Rig) -> None:
-        self.arrivals = Arrivals(path)
+        self.arrivals = _Arrivals(path)
         self.rig = rig
-        self.run: LiveRun | None = None
+        self.run: _LiveRun | None = None
         self.run_files: list[Path] = []
         self.runs = 0
         self.notes: list[str] = []
@@ -440,7 +440,7 @@ class Watch:
         if self.run is not None:
             self.notes.append(sentence("watch-new-run", why=why))
         self.runs += 1
-        self.run = LiveRun(batch.kind, sequence.instrument)
+        self.run = _LiveRun(batch.kind, sequence.instrument)
         self.run_files = []
         self._start_mjd = _mjd(_newest(sequence, batch))
 
@@ -516,7 +516,7 @@ def updates(
         sleep(max(0.0, now + const.WATCH_LOOK_S - clock()))
 
 
-def _ask(fits: Fits, number: int, run: LiveRun, *, is_due: bool) -> None:
+def _ask(fits: Fits, number: int, run: _LiveRun, *, is_due: bool) -> None:
     """Ask for a quick fit, where none was made in this run before it is due: later ones start it.
 
     The first starts from nothing and takes longest.

@@ -391,7 +391,7 @@ def _filter(header: Header, known: dict[str, Setting]) -> None:
     name = header.string("FILTER", "FILTERS", "FILTER1", "FILTNAM", "INSFLNAM", "FILTERID")
     if name is not None:
         known["filter"] = Setting(name[0], "header", name[1])
-        band = read_passband(name[0])
+        band = _read_passband(name[0])
         if band is not None:
             note = f"{name[1]} = {name[0]}: {band.name}"
             known["wavelength_nm"] = Setting(band.wavelength_nm, "header", note)
@@ -493,7 +493,7 @@ _WORDS: tuple[tuple[str, str], ...] = (
 _SYSTEMS = r"(?:johnson|bessell?|cousins|kron|kc|jc|uc|astrodon|baader|landolt|std|photometric)"
 
 
-def read_passband(name: str) -> _Passband | None:
+def _read_passband(name: str) -> _Passband | None:
     """Return the pass band of a filter as written in a header, None where the name says nothing.
 
     Single capitals are taken as Johnson-Cousins, small letters and those with a prime, ``p`` or
@@ -502,7 +502,7 @@ def read_passband(name: str) -> _Passband | None:
 
     Examples
     --------
-    >>> read_passband("Bessell V").wavelength_nm
+    >>> _read_passband("Bessell V").wavelength_nm
     545
     """
     text = " ".join(name.split())

@@ -245,7 +245,7 @@ def prepare_frames(
     """
     known = dict(known)
     pattern = known.get("bayer_pattern")
-    levels = find_levels(source, name)
+    levels = _find_levels(source, name)
     stated = setup.camera.saturation_adu
     if stated is not None and stated <= levels.median_adu:
         problem = f"key 'camera.saturation_adu': {stated:g} lies below the sky of the frames, "
@@ -365,7 +365,7 @@ class _Levels:
     bad_share: float  # share of pixels that are NaN or infinite
 
 
-def find_levels(source: FrameSource, name: str) -> _Levels:
+def _find_levels(source: FrameSource, name: str) -> _Levels:
     """Look at a few frames for saturation and blankness.
 
     `source`: before calibration, so that levels are those of the converter. `name`: for messages.

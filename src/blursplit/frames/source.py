@@ -87,7 +87,7 @@ class FileFrames:
         out = np.empty((stop - start, *self.shape), dtype=np.float32)
         for first, last, slab, raw in self.pieces(start, stop):
             for number in range(last - first):  # a frame at a time stays in the processor's cache
-                to_adu(raw[number], slab, out[first - start + number])
+                _to_adu(raw[number], slab, out[first - start + number])
         return out
 
     def cut(self, start: int, stop: int, x0: IntArray, y0: IntArray, size: int) -> ImageArray:
@@ -107,7 +107,7 @@ class FileFrames:
             part = slice(first - start, last - start)
             raw, packing = pack(frames, slab)
             if packing is None:
-                gather(raw, x0[part], y0[part], size, partial(to_adu, slab=slab), out[part])
+                gather(raw, x0[part], y0[part], size, partial(_to_adu, slab=slab), out[part])
             else:
                 kernels().gather(raw, packing, x0[part], y0[part], out[part])
         return out
@@ -367,7 +367,7 @@ class ArrayFrames:
 STORED = frozenset({"|u1", "<u2", ">u2", "<i2", ">i2"})
 
 
-def to_adu(raw: NDArray[Any], slab: Slab, out: ImageArray | None = None) -> ImageArray:
+def _to_adu(raw: NDArray[Any], slab: Slab, out: ImageArray | None = None) -> ImageArray:
     """Return stored numbers as float32 ADU, with BSCALE, BZERO and BLANK applied.
 
     What is infinite or beyond 1e15 comes out as NaN: a flipped bit or a wrong type, not light.

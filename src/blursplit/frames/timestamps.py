@@ -54,7 +54,7 @@ _SCALES |= {"ET": "tt", "TDB": "tdb", "TCB": "tcb", "TCG": "tcg", "UT1": "ut1", 
 
 
 @dataclass(frozen=True)
-class Instant:
+class _Instant:
     """A time as written: day and clock (None for a date alone), zone and smallest digit."""
 
     day: str
@@ -76,7 +76,7 @@ class Stamps:
     note: str = ""  # what had to be assumed
 
 
-def parse_instant(text: str) -> Instant | None:
+def parse_instant(text: str) -> _Instant | None:
     """Read ``2026-03-01T22:10:05.123-07:00``, ``01/03/99`` (1999) or a date alone; None if wrong.
 
     The slashed form means day/month/19YY (FITS standard 4.0, section 4.4.2.1).
@@ -96,14 +96,14 @@ def parse_instant(text: str) -> Instant | None:
         return None
     rest = text[match.end() :]
     if not rest.strip():
-        return Instant(day, None, None, const.DAY_S)
-    clock = parse_clock(rest)
+        return _Instant(day, None, None, const.DAY_S)
+    clock = _parse_clock(rest)
     if clock is None:
         return None
-    return Instant(day, *clock)
+    return _Instant(day, *clock)
 
 
-def parse_clock(text: str) -> tuple[str, float | None, float] | None:
+def _parse_clock(text: str) -> tuple[str, float | None, float] | None:
     """Read ``22:10:05.123Z``: (clock, zone in seconds east or None, smallest digit in seconds)."""
     match = _CLOCK.match(text)
     if not match:
@@ -190,7 +190,9 @@ def _instant_candidates(headers: Sequence[Header]) -> list[_Candidate]:
     return found
 
 
-def _with_clock(headers: Sequence[Header], days: list[Instant]) -> tuple[list[Instant], str] | None:
+def _with_clock(
+    headers: Sequence[Header], days: list[_Instant]
+) -> tuple[list[_Instant], str] | None:
     for key in _CLOCKS:
         if key not in headers[0]:
             continue
@@ -198,13 +200,13 @@ def _with_clock(headers: Sequence[Header], days: list[Instant]) -> tuple[list[In
         good = [clock for clock in clocks if clock is not None]
         if len(good) == len(headers):
             pairs = zip(days, good, strict=True)
-            return [Instant(instant.day, *clock) for instant, clock in pairs], key
+            return [_Instant(instant.day, *clock) for instant, clock in pairs], key
     return None
 
 
 def _clock_of(header: Header, key: str) -> tuple[str, float | None, float] | None:
     """Read a clock keyword, also one that counts hours or seconds since midnight."""
-    clock = parse_clock(header.text(key))
+    clock = _parse_clock(header.text(key))
     if clock is not None:
         return clock
     number = header.number(key)
@@ -231,7 +233,7 @@ def _digit(text: str) -> float:
 
 
 def _from_instants(
-    header: Header, key: str, keyword: str, where: Where, instants: list[Instant]
+    header: Header, key: str, keyword: str, where: Where, instants: list[_Instant]
 ) -> Stamps:
     notes = []
     scale, note = _scale(header)
@@ -270,7 +272,7 @@ def _to_days(texts: list[str], scale: str) -> tuple[float, FloatArray]:
 
 
 def _over_midnight(
-    seconds: FloatArray, instants: list[Instant], *, joined: bool
+    seconds: FloatArray, instants: list[_Instant], *, joined: bool
 ) -> tuple[FloatArray, bool]:
     """Add a day where date and clock are separate keywords and only the clock goes on."""
     if not joined or len({instant.day for instant in instants}) > 1:
@@ -283,7 +285,7 @@ def _over_midnight(
     return out, True
 
 
-def _true_resolution(instants: list[Instant]) -> float:
+def _true_resolution(instants: list[_Instant]) -> float:
     """Return the smallest step of the stamps, coarser where the digits never change."""
     written_s = min(one.resolution_s for one in instants)  # writers drop trailing zeros
     many = 5

@@ -27,7 +27,7 @@ from blursplit.turbulence.conversions import phase_spectrum
 from blursplit.types import FloatArray
 
 
-def draw_field(
+def _draw_field(
     shape: tuple[int, int],
     pitch_m: float,
     density: Callable[[FloatArray], FloatArray],
@@ -130,7 +130,7 @@ class _CoarseBand:
         longest = const.RIBBON_POINTS // n_across
         self._slant = const.TURN_APART * n_across / longest if n_along > longest else 0.0
         n_along = min(n_along, longest)
-        field = draw_field((n_along, n_across), self.pitch_m, density, rng)
+        field = _draw_field((n_along, n_across), self.pitch_m, density, rng)
         self._coefficients = spline_filter(field, order=3, output=np.float32, mode="grid-wrap")
 
     def phase(self, along_m: FloatArray, across_m: FloatArray) -> NDArray[np.float32]:
@@ -150,7 +150,7 @@ class _CoarseBand:
         )
 
 
-def strip_of_each_star(across_m: FloatArray, gap_m: float) -> tuple[NDArray[np.int64], FloatArray]:
+def _strip_of_each_star(across_m: FloatArray, gap_m: float) -> tuple[NDArray[np.int64], FloatArray]:
     """Group stars whose beams pass the finest band closer than `gap_m` to each other.
 
     Returns `strip` (n_stars,): number of the strip; stars in different strips are independent in
@@ -188,13 +188,13 @@ class _FineBand:
 
         self.pitch_m, self._layer, self._aperture_m = pitch_m, layer, aperture_m
         reach_m = const.FORGET * aperture_m
-        self.strip, self.local_m = strip_of_each_star(layer.star_across_m, reach_m)
+        self.strip, self.local_m = _strip_of_each_star(layer.star_across_m, reach_m)
         span_m = path_m + np.ptp(layer.star_along_m) + aperture_m + reach_m
         self.n_along = next_fast_len(int(np.ceil(span_m / pitch_m)))
         across = (self.local_m.max() + aperture_m + reach_m) / pitch_m
         n_across = next_fast_len(int(np.ceil(across)))
         n_across += n_across % 2
-        field = draw_field((self.n_along, n_across), pitch_m, density, rng, bilinear=True)
+        field = _draw_field((self.n_along, n_across), pitch_m, density, rng, bilinear=True)
         tail = int(np.ceil(1.5 * aperture_m / pitch_m)) + 4
         self.n_columns = n_across - 1
         # neighbours across the wind lie together in one complex number: half the look-ups

@@ -55,7 +55,7 @@ class SceneCamera(StrictTable):
     hot_pixels: Annotated[int, Field(ge=0, le=100000)] = 0
 
 
-class SceneMask(StrictTable):
+class _SceneMask(StrictTable):
     """Two round openings before the telescope; a wedge over one moves its image aside.
 
     The wedge splits along the line of the openings, from +x toward +y.
@@ -127,7 +127,7 @@ class SceneAir(StrictTable):
         return zenith * float((self.wavelength_nm / 500.0) ** 1.2 * self.airmass**-0.6)
 
 
-class NearAir(StrictTable):
+class _NearAir(StrictTable):
     """Turbulence in dome, tube or along walls: a frozen layer with an outer scale of its own.
 
     Its strength is r0 at 500 nm, or `strength`: its r0^(-5/3) over that of the air outside along
@@ -141,7 +141,7 @@ class NearAir(StrictTable):
     direction_deg: Finite = 0.0
 
     @model_validator(mode="after")
-    def _one_strength(self) -> NearAir:
+    def _one_strength(self) -> _NearAir:
         return _not_both(self, "r0_m", "strength")
 
 
@@ -153,14 +153,14 @@ class Tube(StrictTable):
     rough_rms_nm: NotNegative = 0.0
 
 
-class Drift(StrictTable):
+class _Drift(StrictTable):
     """Steady drift."""
 
     arcsec_per_min: Finite
     angle_deg: Finite = 0.0
 
 
-class Periodic(StrictTable):
+class _Periodic(StrictTable):
     """A steady periodic error of the drive."""
 
     period_s: Positive
@@ -188,14 +188,14 @@ class WindShake(StrictTable):
     second_rms_arcsec: NotNegative = 0.0
 
 
-class Tap(StrictTable):
+class _Tap(StrictTable):
     """A knock: every mode rings down from this amplitude (of its displacement)."""
 
     time_s: NotNegative
     amplitude_arcsec: Positive
 
 
-class StarEntry(StrictTable):
+class _StarEntry(StrictTable):
     """One star."""
 
     x_px: Finite
@@ -206,7 +206,7 @@ class StarEntry(StrictTable):
 class Stars(StrictTable):
     """Stars, listed or drawn; the flux is what the camera would count outside the air."""
 
-    star: list[StarEntry] = Field(default_factory=list)
+    star: list[_StarEntry] = Field(default_factory=list)
     count: Annotated[int, Field(ge=1, le=200)] = 6
     seed: int = 1
     flux_e_per_s: Positive = 4e6
@@ -227,7 +227,7 @@ class SequenceTable(StrictTable):
     field_rotation_deg_per_hour: Finite = 0.0
 
 
-class Dither(StrictTable):
+class _Dither(StrictTable):
     """A jump of the pointing, in pixels."""
 
     time_s: NotNegative
@@ -271,14 +271,14 @@ class SecondCamera(StrictTable):
     stars: Stars = Stars(count=2, flux_e_per_s=2e6)
 
 
-class Faults(StrictTable):
+class _Faults(StrictTable):
     """What goes wrong while recording."""
 
     dropped_share: Share = 0.0
     clouded_share: Share = 0.0
     cosmic_rays_per_frame: NotNegative = 0.0
     trail_frames: list[int] = Field(default_factory=list)
-    dither: list[Dither] = Field(default_factory=list)
+    dither: list[_Dither] = Field(default_factory=list)
 
 
 class Scene(StrictTable):
@@ -295,17 +295,17 @@ class Scene(StrictTable):
     telescope: SceneTelescope = SceneTelescope()
     camera: SceneCamera = SceneCamera()
     air: SceneAir = SceneAir()
-    near_air: NearAir = NearAir()
+    near_air: _NearAir = _NearAir()
     tube: Tube = Tube()
-    drift: list[Drift] = Field(default_factory=list)
-    periodic: list[Periodic] = Field(default_factory=list)
+    drift: list[_Drift] = Field(default_factory=list)
+    periodic: list[_Periodic] = Field(default_factory=list)
     mode: list[Mode] = Field(default_factory=list)
     wind_shake: WindShake = WindShake()
-    tap: list[Tap] = Field(default_factory=list)
+    tap: list[_Tap] = Field(default_factory=list)
     stars: Stars = Stars()
     sequence: SequenceTable = SequenceTable()
-    faults: Faults = Faults()
-    mask: SceneMask | None = None
+    faults: _Faults = _Faults()
+    mask: _SceneMask | None = None
     sensor: list[SceneSensor] = Field(default_factory=list)
     second_camera: SecondCamera | None = None
 
@@ -357,7 +357,7 @@ class Scene(StrictTable):
         frames = int((self.duration_s - second.camera.exposure_s) / second.camera.frame_interval_s)
         length = {"frames": max(1, frames), "sub_exposures": None}
         own = {name: getattr(second, name) for name in ("telescope", "camera", "stars")}
-        own |= {"sequence": self.sequence.model_copy(update=length), "faults": Faults()}
+        own |= {"sequence": self.sequence.model_copy(update=length), "faults": _Faults()}
         return self.model_copy(update=own | {"second_camera": None, "sensor": []})
 
     @property
@@ -367,7 +367,7 @@ class Scene(StrictTable):
         return (self.sequence.frames - 1) * camera.frame_interval_s + camera.exposure_s
 
 
-def _mask_problem(mask: SceneMask, telescope: SceneTelescope, wavelength_m: float) -> str:
+def _mask_problem(mask: _SceneMask, telescope: SceneTelescope, wavelength_m: float) -> str:
     """Return why a mask cannot be simulated before this telescope, or nothing."""
     if mask.separation_m < mask.opening_m:
         return "mask: the openings overlap, separation_m is below opening_m"

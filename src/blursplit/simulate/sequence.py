@@ -430,7 +430,7 @@ class Simulation:
         }
 
 
-def axes_of(covariance: FloatArray) -> dict[str, float]:
+def _axes_of(covariance: FloatArray) -> dict[str, float]:
     """Return major and minor rms and the axial direction of a covariance of (x, y)."""
     major, minor, angle = principal_axes(covariance)
     return {
@@ -446,14 +446,14 @@ def _window_of(run: Simulation, series: FloatArray) -> FloatArray:
 
 
 def _motion_truth(run: Simulation, owner: str) -> dict[str, Any]:
-    out: dict[str, Any] = axes_of(_window_of(run, run.shared.of(owner)))
+    out: dict[str, Any] = _axes_of(_window_of(run, run.shared.of(owner)))
     if owner == "tracking":
         angle = np.deg2rad([d.angle_deg for d in run.scene.drift])
         rate = np.array([d.arcsec_per_min for d in run.scene.drift])
         speed = np.hypot(np.sum(rate * np.cos(angle)), np.sum(rate * np.sin(angle)))
         out["drift_arcsec_per_min"] = round(float(speed), 6)
     if owner == "structure" and "wind shake" in run.shared.terms:
-        out["wind_shake"] = axes_of(_window_of(run, run.shared.total(("wind shake",))))
+        out["wind_shake"] = _axes_of(_window_of(run, run.shared.total(("wind shake",))))
     return out
 
 
@@ -461,7 +461,7 @@ def _near_truth(run: Simulation) -> dict[str, Any]:
     """Motion frame by frame, and the layer's strength at the wavelength, as realised."""
     middle = run.times.start_s + run.scene.camera.exposure_s / 2
     path = run.near_tilt_arcsec.mean(axis=1) + run.shared.at(middle, run.shared.of("near_air"))
-    out: dict[str, Any] = axes_of(np.cov(path.T, ddof=0) if len(path) > 1 else np.zeros((2, 2)))
+    out: dict[str, Any] = _axes_of(np.cov(path.T, ddof=0) if len(path) > 1 else np.zeros((2, 2)))
     layer = run.air_strengths()["near"]
     out["r0_m"] = None if layer is None else round(layer[0], 6)
     out["outer_scale_m"] = None if layer is None else layer[1]
@@ -471,7 +471,7 @@ def _near_truth(run: Simulation) -> dict[str, Any]:
 def _lines_truth(run: Simulation) -> list[dict[str, Any]]:
     modes: list[dict[str, Any]] = [
         {"frequency_hz": mode.frequency_hz, "damping_ratio": mode.damping_ratio}
-        | axes_of(_window_of(run, run.shared.terms[f"mode {number}"]))
+        | _axes_of(_window_of(run, run.shared.terms[f"mode {number}"]))
         for number, mode in enumerate(run.scene.mode, start=1)
     ]
     return modes + [
