@@ -243,9 +243,6 @@ def judge_runs(
     of `blursplit tap`; its numbers are reached by paths beginning with ``tap.``. `judged_utc`:
     when, for the page. `digests`: SHA-256 of the files ``limits`` and ``tap``.
 
-    Raises InputError where runs are of telescopes of different aperture, or the limits name
-    another.
-
     A limit is passed only when the whole 95 % interval lies inside it, failed only when all of it
     lies outside, and not shown in all other cases. A number is the mean of the runs; its interval
     joins their own errors and how far the runs lie apart (Student's t). Counts are those of the
@@ -285,16 +282,9 @@ def worst(states: Sequence[State]) -> State:
 def _run(result: Result) -> Run:
     s = result.sequence
     own = hashlib.sha256(result.to_json().encode()).hexdigest()
-    return Run(
-        name=s.name,
-        object=s.object or "",
-        start_utc=s.start_utc,
-        frames_used=s.frames_used,
-        stars_used=s.stars_used,
-        duration_s=s.duration_s,
-        command=result.command,
-        digest=result.digest or own,
-    )
+    shared = ("name", "start_utc", "frames_used", "stars_used", "duration_s")
+    about = {name: getattr(s, name) for name in shared} | {"object": s.object or ""}
+    return Run(**about, command=result.command, digest=result.digest or own)
 
 
 def _aperture(results: Sequence[Result], limits: Limits) -> float | None:
@@ -321,11 +311,10 @@ def refuse_other_aperture(command: str, aperture_m: float, limits: Limits, whose
 
 def _telescope(result: Result) -> str:
     """Return what the setup of a run says of its telescope."""
-    known = {key: result.setup.get(key) for key in ("aperture_m", "focal_length_m")}
     return ", ".join(
         f"{label_of_key(key)} {setting(entry.value)} m ({entry.origin})"
-        for key, entry in known.items()
-        if entry is not None
+        for key in ("aperture_m", "focal_length_m")
+        if (entry := result.setup.get(key)) is not None
     )
 
 
@@ -337,19 +326,8 @@ def _judge_limit(
 ) -> Judgement:
     unit = unit_of_key(key)
     ends = {"at-least": limit.at_least, "at-most": limit.at_most}
-    frame = {
-        "key": key,
-        "name": limit.name,
-        "why": limit.why,
-        "limit": ", ".join(
-            sentence(how, end=end, unit=unit or None)
-            for how, end in ends.items()
-            if end is not None
-        ),
-        "at_most": limit.at_most,
-        "at_least": limit.at_least,
-        "unit": unit,
-    }
+    told = [sentence(how, end=e, unit=unit or None) for how, e in ends.items() if e is not None]
+    frame = limit.model_dump() | {"key": key, "limit": ", ".join(told), "unit": unit}
     found: list[Estimate] = []
     missing: list[tuple[str, str]] = []
     for result in results if not key.startswith("tap.") else results[:1]:
@@ -392,7 +370,12 @@ def _find(
 ) -> tuple[Estimate | None, str, str]:
     """Return the value at a path of the result or of the tap result, or why none, and a remedy."""
     had = result.fwhm.blur_time_s
-    if _depends_on_blur_time(key) and not _same(had, blur_time_s):
+    same = (
+        had is not None
+        and blur_time_s is not None
+        and abs(had - blur_time_s) <= const.BLUR_TIME_TOLERANCE * blur_time_s
+    )
+    if _depends_on_blur_time(key) and not same:
         code = "unknown-blur-time" if had is None else "other-blur-time"
         reason = sentence(code, had_s=had, limit_s=blur_time_s)
         return None, reason, _longer(result.sequence.duration_s, blur_time_s)
@@ -466,10 +449,6 @@ def _decided_by(value: float | None, low: float, high: float, limit: Limit, runs
         return sentence("by-no-runs")
     way = "a pass" if _state(middle, middle, limit)[0] == "pass" else "a failure"
     return sentence("by-more-runs", runs=float(np.ceil(needed)), outcome=way)
-
-
-def _same(a: float | None, b: float | None) -> bool:
-    return a is not None and b is not None and abs(a - b) <= const.BLUR_TIME_TOLERANCE * b
 
 
 def _longer(duration_s: float | None, blur_time_s: float | None) -> str:

@@ -100,7 +100,11 @@ def _measure_task(task: _Task) -> _Outcome:
     except BlursplitError as error:
         return _Outcome(task.key, "failed", str(error), seconds=time.perf_counter() - start)
     except Exception as error:  # noqa: BLE001 - one broken sequence must not stop an archive
-        return _Outcome(task.key, "failed", _internal(error), seconds=time.perf_counter() - start)
+        last = traceback.extract_tb(error.__traceback__)[-1]
+        place = f"{Path(last.filename).name}:{last.lineno}"
+        facts = {"kind": type(error).__name__, "error": str(error), "place": place}
+        why = sentence("internal-failure", **facts)
+        return _Outcome(task.key, "failed", why, seconds=time.perf_counter() - start)
     return _Outcome(task.key, "done", result=text, seconds=time.perf_counter() - start)
 
 
@@ -134,12 +138,6 @@ def _width_alone(task: _Task, missing: TimingError) -> str:
         warnings=[said("times-unknown", missing=str(missing))],
     )
     return alone.to_json()
-
-
-def _internal(error: Exception) -> str:
-    last = traceback.extract_tb(error.__traceback__)[-1]
-    place = f"{os.path.basename(last.filename)}:{last.lineno}"  # noqa: PTH119
-    return sentence("internal-failure", kind=type(error).__name__, error=str(error), place=place)
 
 
 THREAD_VARIABLES = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
@@ -194,10 +192,7 @@ def _local_processes(workers: int) -> Iterator[Executor]:
 def _dask_cluster(address: str) -> Iterator[tuple[Executor, int]]:
     """Connect to an existing cluster and return its executor and its number of threads.
 
-    `address`: such as ``tcp://192.0.2.7:8786``. The workers need blursplit installed and must see
-    the archive under the same paths.
-
-    Raises InputError when the Dask client is not installed, nothing answers, or no worker is there.
+    The workers need blursplit installed and must see the archive under the same paths.
     """
     option = f"--scheduler {address}"
     if ":" not in address:

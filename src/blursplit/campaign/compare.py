@@ -64,8 +64,6 @@ def compare(
     times. `rng`: source of the draws; the default has a fixed seed, so that a page can be made
     again.
 
-    Raises InputError when a side is empty, or the same sequence stands on both sides.
-
     Each quantity goes through `mean_of_sides`. `smallest_change` is the change that would have
     been told from none at the two-sided 5 % level with a probability of 0.8:
     (1.960 + 0.842)/1.960 times half the 95 % interval of the difference (Bloom 1995, Eval. Rev.
@@ -74,7 +72,10 @@ def compare(
     """
     rng = rng or np.random.default_rng(20_260_101)
     sides = (_in_time_order(before, "--before"), _in_time_order(after, "--after"))
-    _refuse_same(*sides)
+    for result in sides[0]:
+        if result in sides[1]:
+            name, remedy = result.sequence.name or "result", "give different runs before and after"
+            raise InputError(name, "stands on both sides", remedy)
     warnings: list[Remark] = []
     same_blur = _same_blur_time(sides, warnings)
     changes: dict[str, Change | None] = {}
@@ -111,35 +112,25 @@ def compare(
 
 
 def split_alternating(results: Sequence[Result]) -> tuple[list[Result], list[Result]]:
-    """Split an A-B-A-B run, sorted by start, into its A and its B results.
-
-    Raises InputError when fewer than two results are given, one has no start time, or two have the
-    same.
-    """
-    if len(results) < const.COMPARE_LEAST_TURNS or any(
-        r.sequence.start_utc is None for r in results
-    ):
-        raise InputError(
-            "results", "need at least two with a start time to alternate", "name both sides"
-        )
-    ordered = sorted(results, key=lambda r: r.sequence.start_utc or "")
-    for one, other in pairwise(ordered):
-        if one.sequence.start_utc == other.sequence.start_utc:
-            raise InputError(
-                "results",
-                f"two began at the same time ({one.sequence.start_utc}), so their turns are open",
-                "name both sides with --before and --after",
-            )
+    """Split an A-B-A-B run, sorted by start, into its A and its B results."""
+    starts = [r.sequence.start_utc or "" for r in results]
+    if len(results) < const.COMPARE_LEAST_TURNS or not all(starts):
+        problem = "need at least two with a start time to alternate"
+        raise InputError("results", problem, "name both sides")
+    for one, other in pairwise(sorted(starts)):
+        if one == other:
+            problem = f"two began at the same time ({one}), so their turns are open"
+            raise InputError("results", problem, "name both sides with --before and --after")
+    ordered = _in_time_order(results, "results")
     return ordered[0::2], ordered[1::2]
 
 
 def _is_alternating(before: Sequence[Result], after: Sequence[Result]) -> bool:
     """Return whether the sides were taken in turns: the order of times switches twice or more."""
-    labelled = [(r.sequence.start_utc, 0) for r in before]
-    labelled += [(r.sequence.start_utc, 1) for r in after]
-    if any(start is None for start, _ in labelled):
+    starts = [(r.sequence.start_utc or "", k) for k, s in enumerate((before, after)) for r in s]
+    if not all(start for start, _ in starts):
         return False
-    order = [side for _, side in sorted(labelled, key=lambda item: item[0] or "")]
+    order = [side for _, side in sorted(starts, key=lambda item: item[0])]
     return sum(a != b for a, b in pairwise(order)) >= const.COMPARE_LEAST_TURNS
 
 
@@ -149,16 +140,6 @@ def _in_time_order(results: Sequence[Result], name: str) -> list[Result]:
     if any(r.sequence.start_utc is None for r in results):
         return list(results)
     return sorted(results, key=lambda r: r.sequence.start_utc or "")
-
-
-def _refuse_same(before: list[Result], after: list[Result]) -> None:
-    for result in before:
-        if any(result == other for other in after):
-            raise InputError(
-                result.sequence.name or "result",
-                "stands on both sides",
-                "give different runs before and after",
-            )
 
 
 def _same_blur_time(sides: tuple[list[Result], list[Result]], warnings: list[Remark]) -> bool:
@@ -310,8 +291,7 @@ def _width_at_common_air(
     Each run's recorded width is multiplied by model(common air)/model(its own air). The model is
     the optical transfer function of telescope, air, instrument and the run's own mechanical
     motion, so that a run with strong shake answers less to a change of the air than a quiet one.
-
-    Returns: none when a side has no run with both a recorded width and a seeing.
+    None when a side has no run with both a recorded width and a seeing.
     """
     sides = [[r for r in side if _usable(r)] for side in (before, after)]
     if not (sides[0] and sides[1]):
@@ -356,12 +336,7 @@ def _moved(result: Result, common_seeing: float, rng: np.random.Generator) -> Es
 
 
 def _model_fwhm_arcsec(result: Result, seeing_500nm_zenith_arcsec: float) -> float:
-    """Return the modelled long-exposure width of a run in a given air.
-
-    `result`: gives aperture, wavelength, airmass, outer scale, instrument width and the covariance
-    of all mechanical motion over the blur time.
-
-    Returns: diameter of the circle with the area above half maximum [arcsec].
+    """Return the modelled long-exposure width [arcsec] of a run in a given air.
 
     The width of `blursplit.definitions`, motions entering as Gaussians of their covariance: the
     paths are not in the record; harmless in a ratio.

@@ -16,6 +16,7 @@ from blursplit.estimate import Estimate, from_draws
 from blursplit.report.numbers import number, rounded_up, within
 from blursplit.report.words import sentence
 from blursplit.result import Document, Line, Part, Remark, Result
+from blursplit.types import sure
 
 COMPARE_SCHEMA = "blursplit-compare/1"
 
@@ -204,28 +205,23 @@ class _Group:
 
 
 def compare_lines(before: Sequence[Result], after: Sequence[Result]) -> list[LineChange]:
-    """Match lines by frequency and say what became of each.
+    """Match lines by frequency and say what became of each, in their order.
 
-    Returns: by frequency. A line is "gone" only when the other side would have shown it (its
+    A line is "gone" only when the other side would have shown it (its
     smallest detectable line lies below the 95 % lower end of this one), else "not decided". A match
     within 25 percent whose 95 % intervals part is "shifted". With several runs a side a line counts
     when at least half of the runs show it.
     """
-    groups_before, groups_after = _groups(before), _groups(after)
     changes = []
-    for old, new in _matched(groups_before, groups_after):
+    for old, new in _matched(_groups(before), _groups(after)):
         if old is not None and new is not None:
             changes.append(_both(old, new))
         elif old is not None:
             changes.append(_one(old, after, state="gone"))
         elif new is not None:
             changes.append(_one(new, before, state="new"))
-    return sorted(changes, key=_order)
-
-
-def _order(change: LineChange) -> float:
-    frequency = change.before_hz or change.after_hz
-    return float(quantile(frequency, 0.0)) if frequency else 0.0
+    places = [float(quantile(sure(c.before_hz or c.after_hz), 0.0)) for c in changes]
+    return [changes[k] for k in np.argsort(places, kind="stable")]
 
 
 def _groups(side: Sequence[Result]) -> list[_Group]:
@@ -312,29 +308,23 @@ def _both(old: _Group, new: _Group) -> LineChange:
     return change
 
 
-def _one(group: _Group, other_side: Sequence[Result], state: str) -> LineChange:
+def _one(group: _Group, other_side: Sequence[Result], state: Literal["gone", "new"]) -> LineChange:
     """Judge a line that only one side shows by what the other side could have shown."""
     frequency = float(quantile(group.frequency, 0.0))
     could = [_smallest(frequency, group, result) for result in other_side]
     smallest = min((c for c in could if c is not None and np.isfinite(c)), default=None)
     rms_low = bound95(group.rms)[0] if group.rms is not None else None
     decided = smallest is not None and rms_low is not None and smallest < rms_low
-    old = state == "gone"
+    old, runs = state == "gone", (len(group.results), 0)
+    side = "before" if old else "after"
+    code = "line-would-show" if decided else "line-could-hide"
     return LineChange(
-        state=("gone" if old else "new") if decided else "not decided",
-        before_hz=group.frequency if old else None,
-        after_hz=None if old else group.frequency,
-        before_rms_arcsec=group.rms if old else None,
-        after_rms_arcsec=None if old else group.rms,
+        state=state if decided else "not decided",
+        **{f"{side}_hz": group.frequency, f"{side}_rms_arcsec": group.rms},
         smallest_line_arcsec=smallest,
-        runs=(len(group.results), 0) if old else (0, len(group.results)),
+        runs=runs if old else runs[::-1],
         reason=sentence(
-            "line-limit-unknown"
-            if smallest is None
-            else "line-would-show"
-            if decided
-            else "line-could-hide",
-            smallest_arcsec=smallest,
+            "line-limit-unknown" if smallest is None else code, smallest_arcsec=smallest
         ),
     )
 

@@ -26,10 +26,7 @@ Range = Literal["low", "middle", "high"]
 
 
 def known_paths() -> dict[str, str]:
-    """Return every number of a result and, under ``tap.``, of a tap result.
-
-    Returns: path -> "estimate" or "number".
-    """
+    """Return the path of every number of a result, of a tap result under ``tap.``, and its kind."""
     from blursplit.spectra.tap_result import TapResult
 
     found: dict[str, str] = {}
@@ -82,11 +79,7 @@ def quantile(estimate: Estimate, z: FloatArray | float) -> FloatArray:
     `estimate`: with a value: the ends of its intervals are taken as the scores -1.96, -1, 1 and
     1.96 and joined by straight pieces, in the logarithm when all of them are positive; without the
     95 % ends this is the two-piece normal (Fechner 1897; Wallis 2014, Stat. Sci. 29, 106). Without
-    a value (an upper limit): half-normal, 95 % of it below `high`. `z`: standard normal scores.
-
-    Returns: in the unit of the estimate.
-
-    Raises ValueError when neither a value nor an upper end is known.
+    a value (an upper limit): half-normal, 95 % of it below `high`; a ValueError without that.
     """
     scores = np.asarray(z, dtype=float)
     if estimate.value is None:
@@ -343,9 +336,8 @@ def background_of(result: Result, series: Series | None = None) -> Background | 
     """Return the background of a measured run: its own density, else that of its model.
 
     `series`: with the density of the shared motion; the running median over two dozen bins is the
-    continuum, so that the lines themselves do not raise it.
-
-    Returns: none when too little is known (no frame interval, no seeing, no aperture).
+    continuum, so that the lines themselves do not raise it. None when too little is known (no frame
+    interval, no seeing, no aperture).
     """
     s = result.sequence
     if not (s.cadence_s and s.duration_s and s.duration_s > 8 * s.cadence_s):
@@ -396,7 +388,7 @@ def smallest_arcsec(
     *,
     which: Range = "middle",
 ) -> FloatArray:
-    """Return the rms [arcsec] of the smallest motion that is found 95 times in 100 at a frequency.
+    """Return the rms [arcsec] of the smallest motion that is found 95 times in 100.
 
     `damping_ratio`: 0 for a steady line.
     """

@@ -74,8 +74,6 @@ def walk(
     `folder`: read only; symbolic links to folders are not followed, so that no file counts twice.
     `gap_s`: a longer pause starts a new sequence; default: 60 s or ten times the usual interval,
     whichever is longer. `progress`: called with the number of files seen.
-
-    Raises InputError when the folder does not exist or cannot be listed.
     """
     if not folder.is_dir():
         raise InputError(folder, "is not a folder", "name the folder that holds the archive")
@@ -124,12 +122,7 @@ def _fits_files(folder: Path) -> Iterator[Path]:
 
 
 def look_at(path: Path) -> _FileFacts | str:
-    """Read a file's headers and three small samples of its data.
-
-    Returns: a text says why the file is no exposure of the sky.
-
-    Raises InputError when it is not a readable FITS file.
-    """
+    """Read a file's headers and samples of its data; a text says why it is no exposure."""
     layout = read_layout(path)
     if not layout.slabs:
         return "no image in it"

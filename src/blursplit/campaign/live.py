@@ -88,7 +88,10 @@ def so_far(tracks: StarTracks, rig: Rig) -> _SoFar:
         )
     )
     parts = list(_windows(tracks, window_s))
-    shared = _mean_of([_shared_variance(motion, part) for part in parts])
+    noise = np.square(motion.noise_px)
+    shared = _mean_of(
+        [_mean(_column_variances(motion.xy_px[part])) - _mean(noise[part]) for part in parts]
+    )
     own = max(_mean(_own_variance(tracks, motion)), 0.0)
     frame = _mean(np.square(tracks.width_px))
     rest = frame + own
@@ -159,12 +162,6 @@ def _windows(tracks: StarTracks, window_s: float) -> Iterator[slice]:
         begins[length >= 0.8 * length.max()], ends[length >= 0.8 * length.max()], strict=True
     ):
         yield slice(int(begin), int(end))
-
-
-def _shared_variance(motion: CommonMotion, part: slice) -> float:
-    noise = _mean(np.square(motion.noise_px[part]))
-    both = motion.xy_px[part]
-    return _mean(_column_variances(both)) - noise
 
 
 def _own_variance(tracks: StarTracks, motion: CommonMotion) -> FloatArray:

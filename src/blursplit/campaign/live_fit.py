@@ -123,8 +123,7 @@ class QuickFits:
     def answer(self, tracks: StarTracks, rig: Rig) -> FitSoFar:
         """Return what the tracks say, by the stages of `measure_tracks`.
 
-        Lines and a drive's period are those that the tracks before showed, where `look_ahead` was
-        called.
+        Lines and a drive's period are those that `look_ahead` found in the tracks before.
         """
         from blursplit.budget import answer, findings, record
         from blursplit.evidence.mask import MaskGuest
@@ -285,10 +284,7 @@ class Fits:
         return bool(run == self._run)
 
     def offer(self, run: int, files: list[Path], rig: Rig, seconds: float) -> None:
-        """Take up a whole fit that has ended, begin the next where there is enough more to fit.
-
-        `seconds`: length of the present run.
-        """
+        """Take up a whole fit that has ended; begin the next where the run is longer by enough."""
         self._begin(run)
         if self._running is not None:
             of_run, process, pipe = self._running

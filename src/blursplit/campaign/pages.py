@@ -163,10 +163,7 @@ def acceptance_page(acceptance: Acceptance) -> str:
 def comparison_page(
     comparison: Comparison, before: Sequence[Night] = (), after: Sequence[Night] = ()
 ) -> str:
-    """Return the page of a comparison.
-
-    `before`, `after` (Result, Series or None) each: the runs compared, for the pictures.
-    """
+    """Return the page of a comparison; the runs compared give the pictures."""
     c = comparison
     found, absent = change_rows(c)
     series = [[s for _, s in side if s is not None] for side in (before, after)]

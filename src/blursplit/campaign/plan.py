@@ -72,8 +72,6 @@ def plan(
     allowed. `damping_ratio`: of the structure looked for. `night`: evening for which fields are
     listed; needs the site. `limits`: whose length and number of runs are told.
 
-    Raises InputError when aperture or pixel scale are not known, or an argument makes no sense.
-
     All of the air is taken as common to the stars, which is the worst case for a line. Detection
     as in the measurement's own line search; see `smallest_arcsec`.
     """

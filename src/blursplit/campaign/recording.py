@@ -89,11 +89,9 @@ FIELDS: tuple[_BrightField, ...] = (
 def fields_tonight(night: date, latitude_deg: float, longitude_deg: float) -> list[FieldTonight]:
     """Return the fields by their greatest altitude in the dark hours of a night.
 
-    `night`: evening of the night, local. `latitude_deg`, `longitude_deg`: east positive.
-
-    Returns: highest first, those that stay below 20 degrees left out; empty where it does not get
-    dark. Altitudes without refraction, good to 0.1 deg. Needs no network: the rotation of the Earth
-    is extrapolated from the tables that came with astropy.
+    `night`: its evening, local. `longitude_deg`: east positive. Highest first, those that stay
+    below 20 degrees left out; empty where it does not get dark. Altitudes without refraction, good
+    to 0.1 deg. Needs no network: the rotation of the Earth is extrapolated from astropy's tables.
     """
     from astropy import units as u
     from astropy.coordinates import AltAz, EarthLocation, SkyCoord, get_sun
@@ -292,8 +290,7 @@ def plan_recording(
 ) -> Recording:
     """Return how to record: exposure, rate, length and the magnitudes that serve.
 
-    `instrument`: a stated exposure or frame interval is kept. `seeing`: at 500 nm and zenith
-    [arcsec]. `warnings`: doubts are added to it.
+    A stated exposure or frame interval is kept. `warnings`: doubts are added to it.
     """
     aperture = float(instrument.get("aperture_m"))
     wind = geometric_middle(instrument.get("wind_m_s"))

@@ -325,8 +325,6 @@ class Store:
 
         `settings`: only the rows of these setups and blur times (column ``settings``); default all.
         `without`: keys of rows that are left out.
-
-        Raises ValueError when there is no such table.
         """
         if table not in {"sequences", "measurements", "nights", "refused_files", "files"}:
             msg = f"no table {table!r} in a store"
@@ -477,11 +475,7 @@ class ArchiveSummary(Document):
 def summarize_store(
     store: Store, settings: str | Collection[str] | None = None, without: Collection[str] = ()
 ) -> ArchiveSummary:
-    """Return a store in numbers.
-
-    `settings`: only the rows of these setups and blur times (column ``settings``); default all
-    rows. `without`: keys of rows that are left out.
-    """
+    """Return a store in numbers; `settings` and `without` as for `Store.rows`."""
     chosen = {settings} if isinstance(settings, str) else settings
     everything = store.rows("sequences", chosen, without)
     rows = with_unscaled(store.rows("measurements", chosen, without))
@@ -558,10 +552,7 @@ def _group(label: str, rows: list[Row]) -> GroupSpread:
 
 
 def spread(rows: list[Row], quantity: str) -> Spread | None:
-    """Return median and range of a quantity; upper limits rank below all values.
-
-    Returns: none where no sequence knows the quantity.
-    """
+    """Return median and range, None where no row knows it; limits rank below all values."""
     values = sorted(r[quantity] for r in rows if r[quantity] is not None)
     limits = sum(r[quantity] is None and r[f"{quantity}_high"] is not None for r in rows)
     if not values and not limits:

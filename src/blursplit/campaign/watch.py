@@ -35,6 +35,7 @@ from blursplit.stars.register import Peaks, likeliest_shift
 from blursplit.stars.tracks import Stamps
 from blursplit.types import BoolArray, IntArray
 
+_Kind = tuple[tuple[int, int], float | None]  # shape and exposure
 _WIDTHS = ("flux_adu", "width_px", "e1", "e2", "peak_adu")
 _PER_SAMPLE = ("row_time_s", "x_px", "y_px", "sigma_px", *_WIDTHS, "good")
 
@@ -46,7 +47,7 @@ class _Batch:
     paths: tuple[Path, ...]
     skip: int  # frames of the first file that were taken before
     count: int  # frames to take
-    kind: tuple[tuple[int, int], float | None]  # shape and exposure: another kind is a new run
+    kind: _Kind  # another one is a new run
 
 
 @dataclass
@@ -62,10 +63,7 @@ class _File:
 
 
 class _Arrivals:
-    """Looks for whole frames in a folder that fills, or in a cube or SER file that grows.
-
-    What is looked at need not be there yet.
-    """
+    """Looks for whole frames in a folder that fills, or a file that grows, once it is there."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -89,9 +87,9 @@ class _Arrivals:
             if slabs:
                 found.append((path, self._files[path], slabs))
         group: list[tuple[Path, int, int]] = []
-        kind: tuple[tuple[int, int], float | None] | None = None
+        kind: _Kind | None = None
         for path, one, slabs in found:
-            own = _kind(slabs[0])
+            own = slabs[0].shape, stated_exposure_s(slabs[0].header)
             held = sum(slab.planes for slab in slabs)
             if group and (own != kind or one.taken or _frames(group) >= const.WATCH_MOST_FRAMES):
                 yield from self._batch(group, kind)
@@ -107,9 +105,7 @@ class _Arrivals:
             one.taken = batch.skip if number == 0 else 0
             one.size = -1
 
-    def _batch(
-        self, group: list[tuple[Path, int, int]], kind: tuple[tuple[int, int], float | None] | None
-    ) -> Iterator[_Batch]:
+    def _batch(self, group: list[tuple[Path, int, int]], kind: _Kind | None) -> Iterator[_Batch]:
         if not group or kind is None:
             return
         for path, taken, new in group:
@@ -155,10 +151,6 @@ class _Arrivals:
         return slabs if held > one.taken else []
 
 
-def _kind(slab: Slab) -> tuple[tuple[int, int], float | None]:
-    return slab.shape, stated_exposure_s(slab.header)
-
-
 def _frames(group: list[tuple[Path, int, int]]) -> int:
     return sum(new for _, _, new in group)
 
@@ -167,7 +159,7 @@ def _frames(group: list[tuple[Path, int, int]]) -> int:
 class _LiveRun:
     """The frames of one run so far: one field, one region, one exposure, no long pause."""
 
-    kind: tuple[tuple[int, int], float | None]  # shape and exposure
+    kind: _Kind
     rig: Rig  # as the first frames and what is declared say
     frames: int = 0  # followed
     left_out: int = 0  # not followed: the field was not in them or they could not be read
@@ -334,10 +326,7 @@ def _step_px(before: StarTracks, after: StarTracks) -> float:
 
 
 def _places(tracks: StarTracks) -> Peaks:
-    """Return the middle places of stars, and their fluxes as heights, in the order of the tracks.
-
-    NaN where a star is never seen.
-    """
+    """Return the middle places of stars, with fluxes as heights; NaN of one never seen."""
     columns = (tracks.x_px, tracks.y_px, tracks.flux_adu)
     return Peaks(*(masked_columns(values, np.isfinite(values)) for values in columns))
 

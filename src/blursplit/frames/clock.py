@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 
@@ -46,10 +45,7 @@ class Clock:
 
 
 def read_clock(units: Units) -> Clock:
-    """Find the times of all frames.
-
-    Returns: without stamps and interval where nothing says anything about time.
-    """
+    """Find the times of all frames; neither stamps nor interval where nothing says any."""
     slabs = units.slabs
     if all(slab.planes == 1 for slab in slabs):
         stamps = read_stamps([slab.header for slab in slabs])
@@ -129,21 +125,19 @@ def _join(parts: list[Stamps], begins: Stamps | None) -> Stamps:
     first = parts[0]
     if len(parts) == 1:
         return first
-    seconds: list[Any] = []
+    seconds: list[FloatArray] = []
     for number, part in enumerate(parts):
         if part.first_mjd_utc is not None and first.first_mjd_utc is not None:
             shift = (part.first_mjd_utc - first.first_mjd_utc) * const.DAY_S
         elif begins is not None:
             shift = float(begins.seconds[number])
         else:
-            shift = 0.0 if not seconds else float(seconds[-1][-1]) + _step(seconds[-1])
+            last = seconds[-1] if seconds else np.zeros(1)
+            step = float(np.median(np.diff(last))) if len(last) > 1 else 0.0
+            shift = float(last[-1]) + step
         seconds.append(part.seconds + shift)
     coarsest_s = max(part.resolution_s for part in parts)
     return replace(first, seconds=np.concatenate(seconds), resolution_s=coarsest_s)
-
-
-def _step(seconds: Any) -> float:
-    return float(np.median(np.diff(seconds))) if len(seconds) > 1 else 0.0
 
 
 def _cube_stamps(slab: Slab, tables: list[Table]) -> Stamps | None:

@@ -167,9 +167,9 @@ def _check_longitude(known: dict[str, Setting], mjd_utc: float) -> dict[str, Set
 
 
 def complete_pointing(known: dict[str, Setting], mjd_utc: float | None) -> dict[str, Setting]:
-    """Return what follows for altitude, azimuth, airmass and parallactic angle.
+    """Return what follows for altitude, azimuth, airmass and parallactic angle; facts stay.
 
-    `known`: facts so far; what is there is kept. `mjd_utc`: middle of the sequence.
+    `mjd_utc`: middle of the sequence.
     """
     out = dict(known)
     where = ("ra_deg", "dec_deg", "latitude_deg", "longitude_deg")
@@ -427,10 +427,7 @@ def image_kind(header: Header) -> str:
 
 
 def calibration_kind(header: Header) -> str | None:
-    """Return "bias", "dark" or "flat" by IMAGETYP and its relatives, None for a frame of the sky.
-
-    A dark flat is a dark.
-    """
+    """Return "bias", "dark" (also a dark flat's) or "flat", None for a frame of the sky."""
     kind = image_kind(header)
     return next((name for word, name in _CALIBRATION.items() if word in kind), None)
 

@@ -50,10 +50,7 @@ def _is_target_pixels(table: Table) -> bool:
 
 
 def read_target_pixels(tables: list[Table]) -> _TargetPixels:
-    """Lay the images of all targets side by side, one frame a cadence that all of them have.
-
-    Raises InputError when a table cannot be read or the tables share no cadence.
-    """
+    """Lay the images of all targets side by side, one frame a cadence that all of them have."""
     targets = [_read(table) for table in tables]
     shared = targets[0].cadence[np.isfinite(targets[0].time_d)]
     for target in targets[1:]:
@@ -167,10 +164,8 @@ class Units:
 def read_units(files: list[Path], *, growing: bool = False) -> Units:
     """Read the headers of all files and keep the light frames of one kind.
 
-    Raises InputError when a lone file is bad, more than half of many are, no image is found, or the
-    frames differ in size or binning.
-
-    Where no file holds an image but all hold target pixels, only `tables` is filled.
+    Where no file holds an image but all hold target pixels, only `tables` is filled. A lone bad
+    file, or more than half of many, is an InputError.
     """
     units = Units()
     failures: list[InputError] = []

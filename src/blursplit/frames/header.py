@@ -114,12 +114,9 @@ class Header:
 def read_header(
     file: IO[bytes], source: str, parent: Header | None = None
 ) -> tuple[Header, int] | None:
-    """Read one header unit from the present position of a file.
+    """Read one header unit from the present position of a file, and its length in bytes.
 
-    Returns: (header, length): `length` in bytes, a multiple of 2880; None at the end of the file,
-    or where what follows is not a header (some writers pad their files).
-
-    Raises InputError when the header has no END.
+    None at the end of the file, or where what follows is not a header (some writers pad files).
     """
     cards = bytearray()
     for block_number in range(const.MOST_HEADER_BLOCKS):

@@ -26,25 +26,22 @@ from blursplit.types import sure
 INSPECTION_SCHEMA = "blursplit-inspect/2"
 SATURATED = "saturated-pixels"
 
-# Key -> keywords in a header; what each is needed for stands in `report.words_frames`.
-_WANTED: dict[str, str] = {
-    "pixel_scale_arcsec": "celestial WCS, or XPIXSZ and FOCALLEN",
-    "aperture_m": "APTDIA",
-    "exposure_s": "EXPTIME",
-    "gain_e_per_adu": "EGAIN",
-    "read_noise_e": "RDNOISE",
-    "band_nm": "FILTER",
-    "altitude_deg": "AIRMASS, OBJCTALT, or RA, DEC, site and time",
-    "position_angle_deg": "celestial WCS",
-    "row_order": "ROWORDER",
+# Keywords in a header, and section of the setup; what for stands in `report.words_frames`.
+_WANTED: dict[str, tuple[str, str]] = {
+    key: (keywords, f"; or --set {section}.{key}=..." if section else "")
+    for key, keywords, section in (
+        ("pixel_scale_arcsec", "celestial WCS, or XPIXSZ and FOCALLEN", "camera"),
+        ("aperture_m", "APTDIA", "telescope"),
+        ("exposure_s", "EXPTIME", "camera"),
+        ("gain_e_per_adu", "EGAIN", "camera"),
+        ("read_noise_e", "RDNOISE", "camera"),
+        ("band_nm", "FILTER", "air"),
+        ("altitude_deg", "AIRMASS, OBJCTALT, or RA, DEC, site and time", ""),
+        ("position_angle_deg", "celestial WCS", "camera"),
+        ("row_order", "ROWORDER", "camera"),
+    )
 }
 _CALIBRATION_FOLDERS = ("bias", "dark", "flat", "zero", "offset", "calib")
-_SECTIONS = {
-    "aperture_m": "telescope",
-    "wavelength_nm": "air",
-    "band_nm": "air",
-    "altitude_deg": "",
-}
 
 
 class Missing(Part):
@@ -137,8 +134,8 @@ def inspect_sequence(sequence: Sequence, paths: Iterable[Path] = ()) -> Inspecti
     known = sequence.instrument.settings
     given = set(known) | ({"altitude_deg"} if known["airmass"].origin != "default" else set())
     missing = [
-        Missing(key=key, remedy=_remedy(key, keywords))
-        for key, keywords in _WANTED.items()
+        Missing(key=key, remedy=f"header: {keywords}{option}")
+        for key, (keywords, option) in _WANTED.items()
         if key not in given
     ]
     can, cannot = _prospects(sequence)
@@ -240,12 +237,6 @@ def without_times(found: Inspection, missing: str) -> Inspection:
             "notes": [Remark.of("times-unknown", missing=missing), *found.notes],
         }
     )
-
-
-def _remedy(key: str, keywords: str) -> str:
-    section = _SECTIONS.get(key, "camera")
-    option = f"; or --set {section}.{key}=..." if section else ""
-    return f"header: {keywords}{option}"
 
 
 def _timing(sequence: Sequence) -> FrameTiming:

@@ -63,7 +63,6 @@ class Table:
     path: Path
     hdu: int
     header: Header
-    offset: int
 
     @property
     def rows(self) -> int:
@@ -106,9 +105,6 @@ def read_layout(path: Path, *, growing: bool = False) -> _Layout:
     """Read the headers of a FITS or SER file and check them against the size of the file.
 
     `growing`: of a plain cube that is still being written, take the frames that are there.
-
-    Raises InputError when the file is empty, not FITS, truncated, promises more than it can hold,
-    or contains structural keywords that make no sense.
     """
     try:
         size = path.stat().st_size
@@ -156,15 +152,17 @@ def _layout(
         extension = str(header.get("XTENSION", "IMAGE")).strip()
         if growing and not gzipped and extension == "IMAGE" and offset + content > size:
             return _Layout((*slabs, *_grown(path, number, header, offset, int(size))), ())
-        _check_size(path, offset + content, size)
+        if offset + content > size:
+            promised, held = _bytes(offset + content), _bytes(size)
+            problem = f"its header promises {promised}, the file holds {held}: truncated or damaged"
+            raise InputError(path, problem, "copy it again or leave it out")
+        slab = None
         if extension == "IMAGE":
             slab = _image(path, number, header, offset, packing)
         elif header.get("ZIMAGE") is True:
             slab = _tiles(path, number, header, content, file, offset)
-        else:
-            slab = None
-            if extension == "BINTABLE":
-                tables.append(Table(path, number, header, offset))
+        elif extension == "BINTABLE":
+            tables.append(Table(path, number, header))
         if slab is not None and not _is_auxiliary(slab):
             slabs.append(slab)
         position = offset + -(-content // const.FITS_BLOCK) * const.FITS_BLOCK
@@ -196,15 +194,6 @@ def _gzip_size(path: Path, packed: int) -> float:
         except (EOFError, OSError, zlib.error):
             return total
     return total
-
-
-def _check_size(path: Path, needed: int, size: float) -> None:
-    if needed <= size:
-        return
-    problem = (
-        f"its header promises {_bytes(needed)}, the file holds {_bytes(size)}: truncated or damaged"
-    )
-    raise InputError(path, problem, "copy it again or leave it out")
 
 
 def _bytes(count: float) -> str:
@@ -498,14 +487,10 @@ _FOREIGN: tuple[tuple[int, bytes, str, str], ...] = (
 
 
 def find_files(paths: Iterable[Path | str]) -> tuple[list[Path], list[str]]:
-    """Return the files of a sequence, each once, those of a folder or pattern in natural order.
+    """Return the files of a sequence, each once, and names that were given more than once.
 
-    `paths`: folders, files and patterns (``night/*.fits``, also when no shell has expanded them).
-
-    Returns `files`; `repeated`: names that were given more than once.
-
-    Raises InputError when a path does not exist, a folder or pattern holds no FITS file, or nothing
-    was given.
+    `paths`: folders, files and patterns (``night/*.fits``, also when no shell has expanded them);
+    the files of a folder or pattern come in natural order.
     """
     given = list(paths)
     found: list[Path] = []

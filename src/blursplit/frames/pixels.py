@@ -55,9 +55,6 @@ def read_calibration(
 
     `exposure_s`: exposure of the light frames. Darks of another exposure are scaled, which needs a
     bias.
-
-    Raises InputError when frames cannot be read, differ in size, or darks would have to be scaled
-    without bias.
     """
     bias_adu, _ = _mean(bias, "bias")
     dark_adu, dark_s = _mean(dark, "dark")
@@ -112,10 +109,7 @@ def same_exposure(one: float, other: float) -> bool:
 
 
 class _CalibratedFrames(FramesOver):
-    """Frames with offset and flat field applied.
-
-    Raises InputError when sizes differ.
-    """
+    """Frames with offset and flat field applied."""
 
     def __init__(self, inner: FrameSource, calibration: Calibration) -> None:
         super().__init__(inner)
@@ -239,10 +233,7 @@ def prepare_frames(
     name: str,
     notes: Notes,
 ) -> tuple[FrameSource, dict[str, Setting]]:
-    """Return the source to measure on and the facts as they hold for its pixels.
-
-    Raises InputError when the frames are blank or saturated, or the calibration does not fit them.
-    """
+    """Return the source to measure on and the facts as they hold for its pixels."""
     known = dict(known)
     pattern = known.get("bayer_pattern")
     levels = _find_levels(source, name)
@@ -366,11 +357,7 @@ class _Levels:
 
 
 def _find_levels(source: FrameSource, name: str) -> _Levels:
-    """Look at a few frames for saturation and blankness.
-
-    `source`: before calibration, so that levels are those of the converter. `name`: for messages.
-
-    Raises InputError when all pixels are equal, bad, or nearly all saturated.
+    """Look at a few frames, not calibrated yet, for saturation; refuse blank and full ones.
 
     A level counts as saturation when at least 3 pixels of a frame stand exactly at its maximum,
     the same in other frames, and either it is a full scale of 8 to 16 bits, or more pixels stand

@@ -25,9 +25,6 @@ def read_ser(path: Path, size: int) -> Slab:
     """Describe the frames of a SER file; none of them is read but a few for the byte order.
 
     `size`: bytes in the file; frames that it does not hold whole are left out.
-
-    Raises InputError when the header is cut short or makes no sense, or the frames are not a mosaic
-    or grey.
     """
     if size < const.SER_HEADER_BYTES:
         raise InputError(path, f"holds {size} bytes of a SER header", "copy it again")

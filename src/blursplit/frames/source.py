@@ -91,12 +91,9 @@ class FileFrames:
         return out
 
     def cut(self, start: int, stop: int, x0: IntArray, y0: IntArray, size: int) -> ImageArray:
-        """Return stamps of frames ``start:stop``; outside the frame they are NaN.
+        """Return stamps of frames ``start:stop``, (n, k, size, size); outside the frame NaN.
 
-        `x0`, `y0` (n, k) or (k,): position of each stamp's pixel [0, 0] in the frame. `size`: width
-        and height.
-
-        Returns: (n, k, size, size).
+        `x0`, `y0` (n, k) or (k,): position of each stamp's pixel [0, 0] in the frame.
         """
         count = stop - start
         x0, y0 = positions(x0, y0, count)
@@ -156,10 +153,7 @@ class FileFrames:
     def _streamed(
         self, first: int, last: int, slab: Slab
     ) -> Iterator[tuple[int, int, Slab, NDArray[Any]]]:
-        """Yield a few frames of a cube at a time, read whole.
-
-        Nothing is mapped, which a writer who shortens the file would take away.
-        """
+        """Yield a few frames of a cube at a time; a writer may shorten it, so none is mapped."""
         pixels = slab.shape[0] * slab.shape[1]
         few = max(1, const.STREAM_BYTES // (pixels * slab.dtype.itemsize))
         kept = np.empty((min(few, last - first), *slab.shape), dtype=slab.dtype)

@@ -343,18 +343,15 @@ def _from_days(
 ) -> Stamps:
     scale, note = _scale(header)
     where, comment_note = _where(header, key, where)
-    first = _mjd_to_utc(float(days[0]), scale) - _gps_s(header) / const.DAY_S
+    first = float(days[0])
+    if scale not in {"utc", "ut1"}:
+        from astropy.time import Time
+
+        with offline():
+            first = float(Time(first, format="mjd", scale=scale).utc.mjd)
+    first -= _gps_s(header) / const.DAY_S
     notes = "; ".join(text for text in (note, comment_note) if text)
     return Stamps((days - days[0]) * const.DAY_S, first, key, where, resolution_s, notes)
-
-
-def _mjd_to_utc(mjd: float, scale: str) -> float:
-    if scale in {"utc", "ut1"}:
-        return mjd
-    from astropy.time import Time
-
-    with offline():
-        return float(Time(mjd, format="mjd", scale=scale).utc.mjd)
 
 
 def iso_utc(mjd: float) -> str:
@@ -366,10 +363,7 @@ def iso_utc(mjd: float) -> str:
 
 
 def read_times(times: Any, source: str | Path) -> Stamps:
-    """Return the stamps of times given in Python: a Quantity, a Time, or seconds as floats.
-
-    Raises InputError when they are no times, or some of them are missing.
-    """
+    """Return the stamps of times given in Python: a Quantity, a Time, or seconds as floats."""
     first_mjd = None
     if hasattr(times, "utc"):
         days = np.atleast_1d(times.utc.mjd)

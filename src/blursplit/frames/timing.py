@@ -65,7 +65,8 @@ def solve_timing(
     """
     stamp_s = np.asarray(stamp_s, dtype=np.float64) - stamp_s[0]
     dt, number = _fit_grid(stamp_s, resolution_s, interval_s)
-    residual = stamp_s - _line(number, stamp_s, interval_s)
+    residual = stamp_s - number * (interval_s or _slope(number, stamp_s))
+    residual -= np.median(residual)
     jitter = float(np.std(residual))
     most = (const.GRID_JITTER if interval_s is None else const.GRID_JITTER_STATED) * dt
     on_grid = bool(np.quantile(np.abs(residual), 0.98) < max(most, resolution_s))
@@ -158,11 +159,6 @@ def _slope(number: IntArray, stamp_s: FloatArray) -> float:
     return float(np.sum(n * (stamp_s - stamp_s.mean()))) / total if total else 0.0
 
 
-def _line(number: IntArray, stamp_s: FloatArray, interval_s: float | None) -> FloatArray:
-    dt = interval_s or _slope(number, stamp_s)
-    return np.asarray(np.median(stamp_s - number * dt) + number * dt)
-
-
 def _strictly_increasing(stamp_s: FloatArray) -> FloatArray:
     """Spread equal stamps over their own digit, so that times increase."""
     if np.all(np.diff(stamp_s) > 0):
@@ -195,8 +191,7 @@ class RatePart:
 def parts_of_rate(time_s: FloatArray, longest_wait_s: float = np.inf) -> tuple[RatePart, ...]:
     """Return the two parts of a run whose frame rate changes once, or nothing.
 
-    `time_s` (n_frames,): increasing. `longest_wait_s`: a longer wait is a gap, in which no frame is
-    missing.
+    `longest_wait_s`: a longer wait is a gap, in which no frame is missing.
     """
     cut = change_of_rate(time_s)
     if cut is None:
@@ -275,9 +270,6 @@ def order_frames(
     """Return the frames in order of time, and their times.
 
     `count`: frames in the files. `notes`, `dropped`: added to.
-
-    Raises TimingError when nothing says how fast the frames were taken, or the times are no times;
-    TooFewFramesError when fewer than 10 are left.
     """
     given = setup.camera.frame_interval_s
     if clock.stamps is None:
@@ -399,10 +391,7 @@ def _note_coarse(timing: Timing, stamps: Stamps, notes: Notes, *, stated: bool) 
 
 
 def check_exposure(header: Header, planes: int, cadence_s: float, notes: Notes) -> Setting | None:
-    """Return the exposure of a header [s], checked against the interval between frames.
-
-    `planes`: frames that the header speaks for.
-    """
+    """Return the exposure of a header [s] of so many frames, checked against their interval."""
     found = read_exposure(header)
     if found is None:
         return None

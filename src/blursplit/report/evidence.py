@@ -99,8 +99,8 @@ def picture(
 ) -> Picture:
     """Return a drawn figure with its words; the caption also describes it to screen readers.
 
-    `table`: its columns, thinned here, or a whole table. `kind`: where its words stand, its name
-    by default.
+    `table`: its columns, thinned here, or a whole table. `kind`: where its words stand, if not at
+    its name.
     """
     kind = kind or name
     title, caption = TITLES[kind].format(**facts), sentence(f"figure-{kind}", **facts)

@@ -114,10 +114,8 @@ def page_shell(title: str, body_html: str, charts: bool = False, script: str = "
     `title`: title of the page as plain text; it is escaped here. `body_html`: ready HTML; whoever
     made it has escaped what came from files (for instance with `render_template` or `html.escape`).
     `charts`: whether the charting script and the script that makes charts of the page's data go in.
-    `script`: a script of this page alone.
-
-    Returns: one self-contained page; the looks (system, light, dark, dim red for the night) are
-    chosen by radio buttons and CSS alone.
+    `script`: a script of this page alone. The looks (system, light, dark, dim red for the night)
+    are chosen by radio buttons and CSS alone.
     """
     from importlib.metadata import version
 
@@ -361,10 +359,8 @@ def _motion_chart(result: Result, series: Series, axis: str) -> dict[str, Any] |
 def render_page(result: Result, series: Series) -> str:
     """Return the page of a result as one self-contained HTML text.
 
-    `series`: whatever arrays and images there are; evidence without data is named as not shown.
-
-    Returns: it opens from disk without a network. Texts from headers are escaped, and a content
-    security policy lets only the page's own scripts run.
+    Evidence without data is named as not shown. It opens from disk without a network; texts from
+    headers are escaped, and a content security policy lets only the page's own scripts run.
     """
     summary = summarize(result)
     with draw.figure_style():

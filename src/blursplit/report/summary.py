@@ -397,8 +397,7 @@ def _quality(result: Result) -> list[tuple[str, str]]:
 def summarize(result: Result) -> dict[str, Any]:
     """Return the texts of a report, each number with its unit and its interval.
 
-    Returns: plain texts, lists and dictionaries; nothing is escaped for any medium, but control
-    characters are gone.
+    Nothing is escaped for any medium, but control characters are gone.
     """
     verdict, sequence = result.verdict, result.sequence
     named = [plain(text) for text in (sequence.object, sequence.name) if text]

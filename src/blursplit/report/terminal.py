@@ -15,12 +15,6 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 
-def _cells(row: dict[str, Any]) -> tuple[str, str, str]:
-    saving = row["saving"]
-    span = f" ({saving['range68']})" if saving["range68"] else ""
-    return row["label"], row["answer"] or "–", saving["value"] + span
-
-
 def _told(summary: dict[str, Any]) -> Iterator[tuple[str, str]]:
     """Yield label and text of what stands below the table, in its order."""
     if not summary["cures"]:
@@ -43,10 +37,7 @@ def _told(summary: dict[str, Any]) -> Iterator[tuple[str, str]]:
 
 
 def print_summary(result: Result, console: Console) -> None:
-    """Print a result within a screen; plain text without colours or boxes when piped.
-
-    `console`: texts from headers are printed as they are: markup in them does nothing.
-    """
+    """Print a result within a screen, plain when piped; markup in texts from headers stays text."""
     from rich.table import Table
     from rich.text import Text
 
@@ -68,7 +59,9 @@ def print_summary(result: Result, console: Console) -> None:
         for head in ("cure", "worth it?", "saves [arcsec] (68 %)"):
             table.add_column(Text(head), overflow="fold")
         for row in summary["cures"]:
-            table.add_row(*map(Text, _cells(row)))
+            saving, span = row["saving"]["value"], row["saving"]["range68"]
+            cells = row["label"], row["answer"] or "–", saving + (f" ({span})" if span else "")
+            table.add_row(*map(Text, cells))
         console.print(table)
         console.print()
     for label, text in _told(summary):
@@ -80,8 +73,6 @@ def progress(label: str) -> Iterator[Callable[[int, int | None], None]]:
     """Give a function ``report(done, total)`` that moves a bar on standard error.
 
     The bar has the rate and the time left; without a terminal nothing is shown.
-
-    `label`: what is being done, such as ``following stars``.
     """
     if not sys.stderr.isatty():
         yield lambda _done, _total: None

@@ -59,12 +59,7 @@ def _strongest(lines: Sequence[Line]) -> list[tuple[int, Line]]:
 def _mark_labels(
     places: Sequence[tuple[float, str]], nearest: float = const.FIGURE_LABELS_TOUCH
 ) -> list[tuple[float, str]]:
-    """Join the labels of marks that would touch each other: places and labels, in order.
-
-    `places` (float, str) each: logarithm (base 10) of the frequency, and the label.
-    `nearest`: distance in the logarithm within which labels are joined, at the middle of their
-    places.
-    """
+    """Join the labels of marks nearer than so much, at the middle of their places, in order."""
     joined: list[list[tuple[float, str]]] = []
     for place in sorted(places):
         if joined and place[0] - joined[-1][-1][0] < nearest:
@@ -136,10 +131,7 @@ def draw_spectrum(series: Series, lines: Sequence[Line] = (), ax: Axes | None = 
 def draw_spectra_of_sides(
     before: Sequence[Series], after: Sequence[Series], marks: Sequence[tuple[float, str]] = ()
 ) -> Figure:
-    """Draw the density of the shared motion before and after, the mean of each side's runs.
-
-    `before`, `after`: with densities. `marks`: frequencies [Hz] and labels of the lines.
-    """
+    """Draw the density of the shared motion before and after, the mean of each side's runs."""
     from blursplit.spectra import apparent_frequency
 
     ax = axes_for(height_in=3.8)
