@@ -129,8 +129,8 @@ def acceptance_page(acceptance: Acceptance) -> str:
         {
             "name": ", ".join(dict.fromkeys(t for t in (r.object, r.name) if t)) or "unnamed",
             "begun": (r.start_utc or "unknown").partition(".")[0].replace("T", " "),
-            "frames": str(r.frames_used),
-            "stars": str(r.stars_used),
+            "frames": r.frames_used,
+            "stars": r.stars_used,
             "length": f"{r.duration_s:.3g} s" if r.duration_s else "unknown",
             "digest": r.digest[: const.DIGEST_SHOWN],
         }
@@ -144,12 +144,9 @@ def acceptance_page(acceptance: Acceptance) -> str:
         said=sentence(f"accept-{a.state.replace(' ', '-')}"),
         facts=facts.items(),
         limits=[
-            {
-                "row": j,
-                "plot": _limit_plot(j),
-                "bands": [] if all(b.shown for b in j.bands) else j.bands,
-            }
+            {"row": j, "plot": _limit_plot(j), "bands": j.bands if hidden else []}
             for j in sorted(a.judgements, key=lambda j: order[j.state])
+            for hidden in (not all(b.shown for b in j.bands),)
         ],
         runs=runs,
         digests=[(name, digest[: const.DIGEST_SHOWN]) for name, digest in digests if digest],
@@ -186,9 +183,7 @@ def comparison_page(
             }
             for k, line in enumerate(c.lines, start=1)
         ],
-        probability=None
-        if c.common_air is None
-        else probability95(c.common_air.probability_smaller),
+        probability=c.common_air and probability95(c.common_air.probability_smaller),
     )
     return page_shell(c.headline or "Before against after", body)
 
@@ -387,11 +382,8 @@ def _spreads(groups: Sequence[GroupSpread], head: str) -> dict[str, Any]:
         ]
         for g in groups
     ]
-    return {
-        "caption": "Median, and the middle 68 % of the sequences.",
-        "columns": heads,
-        "rows": rows,
-    }
+    caption = "Median, and the middle 68 % of the sequences."
+    return {"caption": caption, "columns": heads, "rows": rows}
 
 
 def spread_text(spread: Spread | None) -> str:

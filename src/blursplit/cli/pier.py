@@ -9,6 +9,7 @@ import typer
 
 from blursplit import constants as const
 from blursplit.cli import _common as cli
+from blursplit.types import sure
 
 if TYPE_CHECKING:
     from blursplit.pier.report import MeasuredFoot, PierReport
@@ -103,13 +104,10 @@ def _rows_beside(reports: list[PierReport]) -> list[tuple[str, list[float | None
         ("first bending mode [Hz]", first("bending")),
         ("first torsion mode [Hz]", first("torsion")),
         ("tilt, 1 N at the mount's foot, along x [arcsec]", [t.tilt_x_arcsec_n for t in tilts]),
-        (
-            "tilt, 1 N at its axes, along x [arcsec]",
-            [t.tilt_at_axis_height_x_arcsec_n for t in tilts],
-        ),
-        (
-            "tilt, 1 N at its axes, along y [arcsec]",
-            [t.tilt_at_axis_height_y_arcsec_n for t in tilts],
+        *(
+            (f"tilt, 1 N at its axes, along {axis} [arcsec]", [getattr(t, key) for t in tilts])
+            for axis in "xy"
+            for key in (f"tilt_at_axis_height_{axis}_arcsec_n",)
         ),
         ("twist, 1 N m [arcsec]", [t.twist_arcsec_nm for t in tilts]),
         ("the same tilt at the axes after measured modes [arcsec]", fitted),
@@ -153,13 +151,9 @@ def _percent(ratio: float) -> str:
 
 def _modes(report: PierReport) -> Table:
     rows = [
-        [
-            mode.kind,
-            f"{mode.frequency_hz:.1f}",
-            f"{mode.low_hz:.1f} to {mode.high_hz:.1f}",
-            _figures(mode.tilt_arcsec_um),
-        ]
-        for mode in report.modes
+        [m.kind, f"{m.frequency_hz:.1f}", f"{m.low_hz:.1f} to {m.high_hz:.1f}", tilt]
+        for m in report.modes
+        for tilt in (_figures(m.tilt_arcsec_um),)
     ]
     title = f"Modes{_as_drawn(report)}"
     return ["motion", "Hz", "68 % range [Hz]", "tilt [arcsec/µm]"], rows, title
@@ -190,23 +184,12 @@ def _stiffness(report: PierReport) -> Table:
 def _what_if(report: PierReport) -> Table:
     rows = []
     for row in report.what_if:
-        if (
-            row.tilt_ratio is None
-            or row.first_frequency_hz is None
-            or row.frequency_ratio is None
-            or row.mass_change_kg is None
-        ):
+        if row.tilt_ratio is None:
             rows.append([row.change, "-", "-", "-", "-", f"does not apply: {row.note}"])
             continue
-        rows.append(
-            [
-                row.change,
-                _figures(row.tilt_at_axis_height_arcsec_n),
-                _percent(row.tilt_ratio),
-                f"{row.first_frequency_hz:.1f} Hz ({_percent(row.frequency_ratio)})",
-                f"{row.mass_change_kg:+.0f} kg".replace("-", "−"),
-                row.note,
-            ]
-        )
+        mode = f"{sure(row.first_frequency_hz):.1f} Hz ({_percent(sure(row.frequency_ratio))})"
+        mass = f"{sure(row.mass_change_kg):+.0f} kg".replace("-", "−")
+        tilt = _figures(row.tilt_at_axis_height_arcsec_n), _percent(row.tilt_ratio)
+        rows.append([row.change, *tilt, mode, mass, row.note])
     title = f"What would change{_as_drawn(report)} (1 N at the height of the axes, worse direction)"
     return ["if", "arcsec/N", "tilt", "first mode", "mass", "note"], rows, title

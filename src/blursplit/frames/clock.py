@@ -101,9 +101,8 @@ def _without_the_timeless(units: Units) -> Stamps | None:
     bad = set(without_time([slab.header for slab in units.slabs]))
     if not bad:
         return None
-    names = [slab.path.name for number, slab in enumerate(units.slabs) if number in bad]
-    units.leave_out("time cannot be read", "times-unreadable", names)
-    units.slabs = [slab for number, slab in enumerate(units.slabs) if number not in bad]
+    dropped = [slab for number, slab in enumerate(units.slabs) if number in bad]
+    units.drop(dropped, "time cannot be read", "times-unreadable")
     return read_stamps([slab.header for slab in units.slabs])
 
 

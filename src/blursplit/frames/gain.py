@@ -188,10 +188,10 @@ def _residuals(stamps: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray] 
     basis = np.linalg.qr(columns)[0]
     residual = flat - (flat @ basis) @ basis.T
     kept = np.eye(basis.shape[0]) - basis @ basis.T
-    if (
-        abs(_correlation(residual, level) - _expected_correlation(kept, level))
-        > const.GAIN_CORRELATED
-    ):
+    # what the fit itself makes of independent noise that grows with the level
+    noise = (kept * np.maximum(level, 0.05 * level.max())) @ kept
+    extra = _correlation(residual.T @ residual, level) - _correlation(noise, level)
+    if abs(extra) > const.GAIN_CORRELATED:
         return None
     left = kept**2
     # Patterns taken from the data cost a degree of freedom in time each, as the mean does.
@@ -200,35 +200,19 @@ def _residuals(stamps: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray] 
     return squares, left.sum(axis=1), left @ level
 
 
-def _neighbours(level: FloatArray) -> tuple[IntArray, IntArray]:
-    """Return pairs of pixels side by side where the star is bright, as flat numbers."""
+def _correlation(covariance: FloatArray, level: FloatArray) -> float:
+    """Return the correlation of pixels side by side where the star is bright."""
     bright = (level > 0.1 * level.max()).reshape(const.GAIN_STAMP_PX, const.GAIN_STAMP_PX)
     number = np.arange(level.size).reshape(const.GAIN_STAMP_PX, const.GAIN_STAMP_PX)
     across = bright[:, :-1] & bright[:, 1:]
     along = bright[:-1] & bright[1:]
     one = np.concatenate([number[:, :-1][across], number[:-1][along]])
     other = np.concatenate([number[:, 1:][across], number[1:][along]])
-    return one, other
-
-
-def _correlation(residual: FloatArray, level: FloatArray) -> float:
-    one, other = _neighbours(level)
     if one.size == 0:
         return 0.0
-    products = np.sum(residual[:, one] * residual[:, other])
-    squares = 0.5 * np.sum(residual[:, one] ** 2 + residual[:, other] ** 2)
-    return float(products / squares) if squares > 0 else 1.0  # nothing varies: no noise to see
-
-
-def _expected_correlation(kept: FloatArray, level: FloatArray) -> float:
-    """Return what the fit itself makes of independent noise that grows with the level."""
-    one, other = _neighbours(level)
-    if one.size == 0:
-        return 0.0
-    variance = np.maximum(level, 0.05 * level.max())
-    covariance = (kept * variance) @ kept
     squares = 0.5 * np.sum(covariance[one, one] + covariance[other, other])
-    return float(np.sum(covariance[one, other]) / squares)
+    # where nothing varies there is no noise to see
+    return float(np.sum(covariance[one, other]) / squares) if squares > 0 else 1.0
 
 
 def _derivatives(image: FloatArray, axis: int) -> list[FloatArray]:

@@ -149,15 +149,21 @@ class Units:
     dropped: dict[str, int] = field(default_factory=dict)
     notes: list[Note] = field(default_factory=list)
 
+    def drop(self, bad: list[Slab], reason: str, code: str, why: str = "") -> None:
+        """Take stacks out, and count and name them."""
+        gone = {id(slab) for slab in bad}
+        self.slabs = [slab for slab in self.slabs if id(slab) not in gone]
+        names = [f"{slab.path.name}{why}" for slab in bad]
+        self.leave_out(reason, code, names, sum(slab.planes for slab in bad))
+
     def leave_out(self, reason: str, code: str, names: list[str], count: int | None = None) -> None:
         """Count what is dropped and name the first few."""
         if not names:
             return
         count = len(names) if count is None else count
         self.dropped[reason] = self.dropped.get(reason, 0) + count
-        shown = ", ".join(names[: const.NAMES_SHOWN]) + (
-            ", ..." if len(names) > const.NAMES_SHOWN else ""
-        )
+        more = ["..."] if len(names) > const.NAMES_SHOWN else []
+        shown = ", ".join([*names[: const.NAMES_SHOWN], *more])
         self.notes.append((code, {"count": count, "reason": reason, "names": shown}))
 
 
@@ -215,11 +221,8 @@ def _compare_sums(units: Units) -> None:
     if 2 * len(wrong) > len(looked):
         units.notes.append(("checksum-differs", {"file": str(wrong[0].where)}))
         return
-    bad = {id(slab) for slab in wrong}
-    names = [f"{slab.path.name} (its pixels do not match DATASUM)" for slab in wrong]
-    count = sum(slab.planes for slab in wrong)
-    units.leave_out("unreadable file", "unreadable-files", names, count)
-    units.slabs = [slab for slab in units.slabs if id(slab) not in bad]
+    why = " (its pixels do not match DATASUM)"
+    units.drop(wrong, "unreadable file", "unreadable-files", why)
 
 
 def _sum_of(slab: Slab) -> int | None:
@@ -248,12 +251,11 @@ def _summed(slab: Slab) -> int | None:
 
 def _keep_lights(units: Units) -> None:
     kinds = [calibration_kind(slab.header) for slab in units.slabs]
-    others = [s.path.name for s, kind in zip(units.slabs, kinds, strict=True) if kind is not None]
-    if others and len(others) == len(kinds):
+    if all(kinds):
         units.notes.append(("calibration-frames", {"which": "all", "kind": kinds[0]}))
-    elif others:
-        units.leave_out("calibration frame", "calibration-frames", others)
-        units.slabs = [s for s, kind in zip(units.slabs, kinds, strict=True) if kind is None]
+    else:
+        others = [slab for slab, kind in zip(units.slabs, kinds, strict=True) if kind]
+        units.drop(others, "calibration frame", "calibration-frames")
 
 
 def _keep_commonest(units: Units, keys: Sequence[Hashable], reason: str, code: str) -> None:
@@ -264,15 +266,8 @@ def _keep_commonest(units: Units, keys: Sequence[Hashable], reason: str, code: s
     for one, slab in zip(keys, units.slabs, strict=True):
         counts[one] += slab.planes
     usual = counts.most_common(1)[0][0]
-    keep, names, count = [], [], 0
-    for one, slab in zip(keys, units.slabs, strict=True):
-        if _alike(one, usual):
-            keep.append(slab)
-        else:
-            names.append(slab.path.name)
-            count += slab.planes
-    units.leave_out(reason, code, names, count)
-    units.slabs = keep
+    pairs = zip(keys, units.slabs, strict=True)
+    units.drop([slab for one, slab in pairs if not _alike(one, usual)], reason, code)
 
 
 def _alike(one: Hashable, usual: Hashable) -> bool:
@@ -286,10 +281,8 @@ def _refuse_mixed(slabs: Iterable[Slab]) -> None:
     for slab in slabs:
         first = first or slab
         if slab.shape != first.shape:
-            problem = (
-                f"frames of {slab.shape[1]} x {slab.shape[0]} pixels among frames of "
-                f"{first.shape[1]} x {first.shape[0]}"
-            )
+            sizes = [f"{one.shape[1]} x {one.shape[0]}" for one in (slab, first)]
+            problem = f"frames of {sizes[0]} pixels among frames of {sizes[1]}"
             raise InputError(slab.where, problem, "give frames of one size and binning")
         if slab.stride != first.stride:
             raise InputError(slab.where, "colour among grey frames", "give frames of one kind")
@@ -305,7 +298,6 @@ def _name_contradictions(units: Units) -> None:
         for key in slab.header.contradictions:
             found.setdefault(key, slab.path.name)
     if found:
-        text = ", ".join(
-            f"{key} ({name})" for key, name in list(found.items())[: const.NAMES_SHOWN]
-        )
+        few = list(found.items())[: const.NAMES_SHOWN]
+        text = ", ".join(f"{key} ({name})" for key, name in few)
         units.notes.append(("duplicate-keywords", {"keywords": text}))

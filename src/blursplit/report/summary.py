@@ -43,14 +43,7 @@ _CURE_OF_STEP = {
     "collimate": "optics",
 }
 # in the title, or of no use to a reader
-_SAID_ELSEWHERE = (
-    "object",
-    "image_kind",
-    "camera_name",
-    "telescope_name",
-    "pier_side",
-    "binning",
-)
+_SAID_ELSEWHERE = {"object", "image_kind", "camera_name", "telescope_name", "pier_side", "binning"}
 _OF_SCALE = ("focal_length_m", "pixel_um")  # only the pixel scale enters, where it is known
 _ORIGINS = {"default": "assumed", "setup file": "setup"}
 _KINDS_OF_EVENT = {"shock": "shock", "shocks": "several shocks", "gust": "gust"}
@@ -97,14 +90,8 @@ def _bar(result: Result) -> list[_Segment]:
     if recorded is None or not recorded.value or base is None or base >= recorded.value:
         return []
     width = recorded.value
-    shares = {
-        "atmosphere": result.atmosphere.share,
-        "near_air": result.near_air.share,
-        "tracking": result.tracking.share,
-        "structure": result.structure.share,
-        "open": result.open.share,
-        "optics": result.instrument.share,
-    }
+    causes = ("atmosphere", "near_air", "tracking", "structure", "open", "optics")
+    shares = {name: _part_of(result, name).share for name in causes}
     known = {name: max(share, 0.0) for name, share in shares.items() if share is not None}
     if not known:
         return []
@@ -132,15 +119,8 @@ def _stars(result: Result) -> list[dict[str, Any]]:
     """Return the stars of the first screen: the recorded one, and one with a cure."""
     recorded, unit = _width(result)
     cells = estimate_cells(recorded, "", finest=2)
-    stars: list[dict[str, Any]] = [
-        {
-            "image": "recorded",
-            "label": "Now",
-            "width": cells["value"],
-            "range": cells["range68"],
-            "unit": unit,
-        }
-    ]
+    now = {"image": "recorded", "label": "Now", "width": cells["value"], "range": cells["range68"]}
+    stars: list[dict[str, Any]] = [now | {"unit": unit}]
     cure = _cure_shown(result)
     if cure is not None:
         image, name, label = CURED_IMAGES[cure]
@@ -154,16 +134,8 @@ def _stars(result: Result) -> list[dict[str, Any]]:
             stated = estimate.value
         if result.verdict.headline_code == "open" and span:
             shown, span, stated = span, "", estimate.low  # where all of it is the mount's
-        stars.append(
-            {
-                "image": image,
-                "label": label,
-                "width": shown,
-                "range": span,
-                "unit": "arcsec",
-                "stated_arcsec": stated,
-            }
-        )
+        cured = {"image": image, "label": label, "width": shown, "range": span}
+        stars.append(cured | {"unit": "arcsec", "stated_arcsec": stated})
     for star in stars:
         if star["width"] == UNKNOWN:
             star["unit"] = ""
@@ -183,12 +155,8 @@ def _gain(result: Result, step: NextStep) -> str:
 
 def _steps(result: Result) -> list[dict[str, Any]]:
     return [
-        {
-            "text": text_of(step),
-            "gain": _gain(result, step),
-            "cautions": cautions_for([step.code]),
-        }
-        for step in result.verdict.next
+        {"text": text_of(s), "gain": _gain(result, s), "cautions": cautions_for([s.code])}
+        for s in result.verdict.next
     ]
 
 
@@ -203,17 +171,10 @@ def _cures(result: Result) -> list[dict[str, Any]]:
         if answer is None and saving is None:
             continue
         motion = getattr(part, "rms_major_arcsec", None)
-        moved = "" if motion is None else estimate_text(motion, "", finest=3)
-        rows.append(
-            {
-                "name": cure,
-                "label": label,
-                "answer": "" if answer is None or cure == "atmosphere" else ANSWERS[answer],
-                "state": answer or "",
-                "saving": estimate_cells(saving, "", finest=2),
-                "motion": moved,
-            }
-        )
+        row = {"name": cure, "label": label, "state": answer or ""}
+        row["answer"] = "" if answer is None or cure == "atmosphere" else ANSWERS[answer]
+        row["motion"] = "" if motion is None else estimate_text(motion, "", finest=3)
+        rows.append(row | {"saving": estimate_cells(saving, "", finest=2)})
     return rows
 
 
@@ -264,12 +225,8 @@ def _motion(result: Result) -> list[tuple[str, str]]:
                 rows.append((label, f"{' and '.join(known)} {unit}"))
                 break
     if open_part.motion_rms_major_arcsec is not None:
-        rows.append(
-            (
-                "Motion without an owner, rms",
-                estimate_text(open_part.motion_rms_major_arcsec, "arcsec"),
-            )
-        )
+        size = estimate_text(open_part.motion_rms_major_arcsec, "arcsec")
+        rows.append(("Motion without an owner, rms", size))
     if result.tracking.drift_arcsec_per_min is not None:
         rows.append(("Drift", estimate_text(result.tracking.drift_arcsec_per_min, "arcsec/min")))
     structure = result.structure
@@ -400,15 +357,14 @@ def summarize(result: Result) -> dict[str, Any]:
     Nothing is escaped for any medium, but control characters are gone.
     """
     verdict, sequence = result.verdict, result.sequence
+    worth = verdict.worth_arcsec
     named = [plain(text) for text in (sequence.object, sequence.name) if text]
     checks = [{"severity": c.severity, "text": text_of(c)} for c in result.checks]
     # Where checks stand, their absence stands too: a reader takes none for raw frames.
-    checks += [
-        {"severity": "not made", "text": text_of(w)}
-        for w in result.warnings
-        if w.code == _NOT_CHECKED
-    ]
+    unmade = [text_of(w) for w in result.warnings if w.code == _NOT_CHECKED]
+    checks += [{"severity": "not made", "text": text} for text in unmade]
     told = {check.code for check in result.checks} | {_NOT_CHECKED}
+    warned = [text_of(w) for w in result.warnings if w.code not in told]
     reasons = [text_of(reason) for reason in verdict.reasons]
     first = cautions_for(step.code for step in verdict.next[:1])
     later = cautions_for(step.code for step in verdict.next[1:])
@@ -423,16 +379,8 @@ def summarize(result: Result) -> dict[str, Any]:
         "cautions_above": any(text in first for text in later),
         "checks": checks,
         "reasons": reasons,
-        "doubts": [
-            text
-            for w in result.warnings
-            if w.code not in told
-            for text in (text_of(w),)
-            if text not in reasons
-        ],
-        "worth": ""
-        if verdict.worth_arcsec is None
-        else f"{number(verdict.worth_arcsec, 2)} arcsec",
+        "doubts": [text for text in warned if text not in reasons],
+        "worth": "" if worth is None else f"{number(worth, 2)} arcsec",
         "cures": _cures(result),
         "widths": _widths(result),
         "motion": _motion(result),
