@@ -13,7 +13,7 @@ from blursplit.report import words
 from blursplit.report.numbers import estimate_text, tied
 from blursplit.report.words import KINDS, TEMPLATES, text_of
 from blursplit.report.words_campaign import PHRASES
-from blursplit.report.words_frames import PROSPECTS
+from blursplit.report.words_evidence import PROSPECTS
 from blursplit.result import Remark
 
 NUMBERS = {kind for kind in KINDS if kind not in {"cure", "owner", "motion", "name"}}

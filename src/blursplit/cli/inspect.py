@@ -33,7 +33,7 @@ def run(
     from blursplit.folder import write_text_whole
     from blursplit.frames.inspection import without_times
     from blursplit.report.words import put_remarks_in_words
-    from blursplit.report.words_frames import NEEDED_FOR
+    from blursplit.report.words_evidence import NEEDED_FOR
 
     if write_setup is not None and write_setup.exists():
         raise OutputError(write_setup, "exists already", "name another or remove it")

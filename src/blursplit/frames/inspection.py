@@ -1,6 +1,6 @@
 """What can and cannot be told from a sequence before any star is measured, and how to do better.
 
-The words for the codes here stand in `report.words_frames`.
+The words for the codes here stand in `report.words_evidence`.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from blursplit.types import sure
 INSPECTION_SCHEMA = "blursplit-inspect/2"
 SATURATED = "saturated-pixels"
 
-# Keywords in a header, and section of the setup; what for stands in `report.words_frames`.
+# Keywords in a header, and section of the setup; what for stands in `report.words_evidence`.
 _WANTED: dict[str, tuple[str, str]] = {
     key: (keywords, f"; or --set {section}.{key}=..." if section else "")
     for key, keywords, section in (

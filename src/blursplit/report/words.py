@@ -1,7 +1,7 @@
 """All words that people read about a result: remarks by code, and cautions.
 
-The tables of a subject stand in modules of their own (`words_frames`,
-`words_evidence`, `words_campaign`); all are looked up here.
+The catalogues of a subject stand in modules of their own (`words_evidence`, `words_campaign`);
+all are looked up here.
 
 A remark is a code and facts. Its sentence is a template: ``{fact:kind}`` is a fact written as
 `KINDS` says, unit included, and a part in double brackets is left out where one of its facts is
@@ -15,19 +15,21 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any, Protocol
 
 from blursplit.errors import plain
+from blursplit.report.catalogue import sentences
 from blursplit.report.numbers import UNKNOWN, duration, figure, number, probability, setting
 from blursplit.report.words_campaign import ACCEPT, COMPARE, PHRASES, PLAN, WATCH
 from blursplit.report.words_evidence import (
     DRIVE,
     EVIDENCE,
     FOCUS,
+    FRAMES,
     MASK,
     PIER,
+    PROSPECTS,
     SECOND_CAMERA,
     SENSOR,
     TAP,
 )
-from blursplit.report.words_frames import FRAMES, PROSPECTS
 from blursplit.result import Remark, Result
 
 # --- names of causes and cures ------------------------------------------------------------------
@@ -108,295 +110,185 @@ _MOVED = (
     "and {band_high_hz:hz}. ]][[That adds {added_arcsec:arcsec} to their width. ]]"
 )
 
-_HEADLINES: dict[str, str] = {
+_HEADLINES = sentences("""
+cure-matters/near_air: Without the turbulent air close to your telescope your stars would be
+    {without_arcsec:arcsec}, not {width_arcsec:figure}.[[ The seeing outside was
+    {seeing_arcsec:arcsec}.]]
+no-cure-matters: Your mount is not the reason: curing it would save less than {worth_arcsec:arcsec}
+    of your {width_arcsec:figure}.[[ Your seeing was {seeing_arcsec:arcsec}.]]
+open: Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be shaking and drift, or air
+    close to the telescope; these frames do not tell which.
+open/no: Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be shaking and drift, or air;
+    these frames do not tell which.
+not-converged: No verdict: two independent runs of the fit disagree[[ (R-hat {r_hat:ratio})]]. What
+    was measured stands below.
+not-asked: No verdict: these frames cannot be taken as the camera made them.
+not-asked/air-too-still: No verdict: the stars are narrower than the air of any site leaves them.
+not-asked/frames-recentred: No verdict: the frames were centred on their star before they were
+    saved, so that the motion is gone from them.
+not-asked/frames-repeated: No verdict: frames are repeated in this sequence.
+not-asked/frames-mixed: No verdict: the frames are mixtures of others.
+not-asked/pixels-nonlinear: No verdict on widths: the brightness in these frames is not proportional
+    to the light.
+not-asked/pixels-filtered: No verdict on widths: the frames were filtered before saving.
+not-asked/scale-disputed: No verdict in arcsec: the stated pixel scale contradicts the frames.
+not-asked/stars-trailed: No verdict: the stars are trailed within single frames.
+not-asked/pointing-stepped: No verdict: the telescope was moved during the record.
+not-asked/times-impossible: No verdict on motion: the times of the frames cannot be true.
+""") | {
     "cure-matters": "Without {cure:cure} your stars" + _WOULD_BE,
     "cure-matters/tracking": "With perfect tracking your stars" + _WOULD_BE,
     "cure-matters/mechanics": "On a perfectly steady mount your stars" + _WOULD_BE,
-    "cure-matters/near_air": (
-        "Without the turbulent air close to your telescope your stars would be "
-        "{without_arcsec:arcsec}, not {width_arcsec:figure}."
-        "[[ The seeing outside was {seeing_arcsec:arcsec}.]]"
-    ),
     "cure-matters/optics": "With perfect optics your stars" + _WOULD_BE,
-    "no-cure-matters": (
-        "Your mount is not the reason: curing it would save less than {worth_arcsec:arcsec} of "
-        "your {width_arcsec:figure}.[[ Your seeing was {seeing_arcsec:arcsec}.]]"
-    ),
-    "open": (
-        "Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be shaking and drift, or "
-        "air close to the telescope; these frames do not tell which."
-    ),
-    "open/no": (
-        "Up to {up_to_arcsec:arcsec} of your {width_arcsec:figure} may be shaking and drift, or "
-        "air; these frames do not tell which."
-    ),
     "positions-only": _MOVED + "Their width itself was not measured.",
     "positions-only/measured": (
         _MOVED + "What makes your stars {width_arcsec:arcsec} wide these frames do not tell."
     ),
-    "not-converged": (
-        "No verdict: two independent runs of the fit disagree[[ (R-hat {r_hat:ratio})]]. What was "
-        "measured stands below."
-    ),
-    "not-asked": "No verdict: these frames cannot be taken as the camera made them.",
-    "not-asked/air-too-still": (
-        "No verdict: the stars are narrower than the air of any site leaves them."
-    ),
-    "not-asked/frames-recentred": (
-        "No verdict: the frames were centred on their star before they were saved, so that the "
-        "motion is gone from them."
-    ),
-    "not-asked/frames-repeated": "No verdict: frames are repeated in this sequence.",
-    "not-asked/frames-mixed": "No verdict: the frames are mixtures of others.",
-    "not-asked/pixels-nonlinear": (
-        "No verdict on widths: the brightness in these frames is not proportional to the light."
-    ),
-    "not-asked/pixels-filtered": "No verdict on widths: the frames were filtered before saving.",
-    "not-asked/scale-disputed": (
-        "No verdict in arcsec: the stated pixel scale contradicts the frames."
-    ),
-    "not-asked/stars-trailed": "No verdict: the stars are trailed within single frames.",
-    "not-asked/pointing-stepped": "No verdict: the telescope was moved during the record.",
-    "not-asked/times-impossible": "No verdict on motion: the times of the frames cannot be true.",
 }
 
-_REASONS: dict[str, str] = {
-    "lines-found": (
-        "{count:count} lines in the motion that all stars share. The strongest, at "
-        "{strongest_hz:hz}, moves them by {rms_arcsec:arcsec} rms"
-        "[[ ({low:figure} to {high:figure}, 68 %)]][[; its owner is {owner:owner}]]."
-    ),
-    "lines-found/1": (
-        "One line in the motion that all stars share: at {strongest_hz:hz}, "
-        "{rms_arcsec:arcsec} rms[[ ({low:figure} to {high:figure}, 68 %)]]"
-        "[[; its owner is {owner:owner}]]."
-    ),
-    "no-line-found": (
-        "No ringing was found between {band_low_hz:figure} and {band_high_hz:hz}; a mode of "
-        "{limit_rms_arcsec:arcsec} rms would have been, 95 times in 100."
-    ),
-    "open-motion": (
-        "Shared motion of {rms_arcsec:arcsec} rms[[ ({low:figure} to {high:figure}, 68 %)]] has no "
-        "proven owner: air close to the telescope, wind shake and a drive that nobody described "
-        "look alike in it."
-    ),
-    "pairs-show-air": (
-        "Stars move against each other, which no mount can do: that air alone makes a seeing of "
-        "{seeing_arcsec:arcsec}[[ ({low:figure} to {high:figure}, 68 %)]]."
-    ),
-    "one-star": "With one star, motion of the air and of the mount cannot be told by comparison.",
-    "two-stars": "With two stars, the air's motion shows along one line only.",
-    "drift-found": (
-        "The stars drift by {rate_arcsec_per_min:arcsec_per_min}"
-        "[[ ({low:figure} to {high:figure}, 68 %)]][[, along {angle_deg:deg} from +x toward +y]]."
-    ),
-    "drive-period-found": (
-        "The stars swing along one line every {period_s:s}, for {turns:figure} turns, as a gear "
-        "of the drive makes them; it counts as tracking. Nobody stated that period, and a steady "
-        "vibration close to a multiple of the frame rate would look the same."
-    ),
-    "inside-exposures": (
-        "Within single exposures the stars move by {rms_arcsec:arcsec} rms"
-        "[[; the change from frame to frame shows {share_shown:percent} of it]]."
-    ),
-    "steady-blur-open": (
-        "A steady blur of {fwhm_arcsec:arcsec} FWHM[[ ({low:figure} to {high:figure}, 68 %)]] may "
-        "be optics, or motion too fast for the frames."
-    ),
-    "near-air": (
-        "Air in the tube, the dome or the first metres: its cure would save "
-        "{saving_arcsec:arcsec}[[ ({low:figure} to {high:figure}, 68 %)]]."
-    ),
-    "no-aperture": "The aperture is not known; without it air and optics cannot be parted.",
-    "no-pixel-scale": "The pixel scale is not known; sizes are in pixels.",
-    "no-star-image": "No image of a star is at hand; positions tell motion, not width.",
-    "few-frames": "Only {frames:count} frames; too few for rhythms in the motion.",
-    "irregular-times": "The frames came at uneven times; rhythms show less clearly.",
-    "long-frames": "Each frame lasts {exposure_s:s}; faster motion shows in the width alone.",
-    "blur-time-too-long": (
-        "The blur time of {blur_time_s:s} exceeds the record of {duration_s:s}; no width is given "
-        "for it."
-    ),
-    "pixels-too-large": "The pixels are too large for the shape of the stars to be measured.",
-    "widths-disagree": (
-        "The model gives a width of {modelled_arcsec:arcsec}, the frames {recorded_arcsec:arcsec}; "
-        "one of them is wrong."
-    ),
-    "centring-not-excluded": (
-        "This verdict rests on stars that move little; frames that were centred on a star before "
-        "they were saved look alike, and no fixed pattern or hot pixel shows that these were not: "
-        "make sure that centring was off."
-    ),
-    "evidence-disagrees": (
-        "Pairs of stars ask for a seeing of {lower_arcsec:arcsec} or more, the centred star "
-        "allows {upper_arcsec:arcsec} at most; one of them is wrong."
-    ),
-    "dispersion-unknown": (
-        "Colours spread by the air are not taken out; airmass or band is not known."
-    ),
-    "optics-unstated": "What the optics alone would give was not stated.",
-    "faster-than-exposure": (
-        "Motion faster than the exposure of {exposure_s:s} shows in the shape of the stars alone."
-    ),
-    "no-event-found": (
-        "No event was found in {frames:count} frames; an oscillation of {peak_arcsec:arcsec} peak "
-        "over {window_s:set_s} would have been."
-    ),
-    "events-found": (
-        "Events touch {affected:count} of {frames:count} frames; none is left out for it. The "
-        "smallest that would be found: an oscillation of {peak_arcsec:arcsec} peak over "
-        "{window_s:set_s}."
-    ),
-    "more-events": "More events are in the result file: {events:count}.",
-    "would-save": "It would save {saving:name} arcsec[[ ({range:name}, 68 %)]].",
-    "would-save-up-to": "It would save up to {gain_arcsec:arcsec}.",
-    "would-settle": "It would settle up to {gain_arcsec:arcsec}.",
-}
+_REASONS = sentences("""
+lines-found: {count:count} lines in the motion that all stars share. The strongest, at
+    {strongest_hz:hz}, moves them by {rms_arcsec:arcsec} rms[[ ({low:figure} to {high:figure}, 68
+    %)]][[; its owner is {owner:owner}]].
+lines-found/1: One line in the motion that all stars share: at {strongest_hz:hz},
+    {rms_arcsec:arcsec} rms[[ ({low:figure} to {high:figure}, 68 %)]][[; its owner is
+    {owner:owner}]].
+no-line-found: No ringing was found between {band_low_hz:figure} and {band_high_hz:hz}; a mode of
+    {limit_rms_arcsec:arcsec} rms would have been, 95 times in 100.
+open-motion: Shared motion of {rms_arcsec:arcsec} rms[[ ({low:figure} to {high:figure}, 68 %)]] has
+    no proven owner: air close to the telescope, wind shake and a drive that nobody described look
+    alike in it.
+pairs-show-air: Stars move against each other, which no mount can do: that air alone makes a seeing
+    of {seeing_arcsec:arcsec}[[ ({low:figure} to {high:figure}, 68 %)]].
+one-star: With one star, motion of the air and of the mount cannot be told by comparison.
+two-stars: With two stars, the air's motion shows along one line only.
+drift-found: The stars drift by {rate_arcsec_per_min:arcsec_per_min}[[ ({low:figure} to
+    {high:figure}, 68 %)]][[, along {angle_deg:deg} from +x toward +y]].
+drive-period-found: The stars swing along one line every {period_s:s}, for {turns:figure} turns, as
+    a gear of the drive makes them; it counts as tracking. Nobody stated that period, and a steady
+    vibration close to a multiple of the frame rate would look the same.
+inside-exposures: Within single exposures the stars move by {rms_arcsec:arcsec} rms[[; the change
+    from frame to frame shows {share_shown:percent} of it]].
+steady-blur-open: A steady blur of {fwhm_arcsec:arcsec} FWHM[[ ({low:figure} to {high:figure}, 68
+    %)]] may be optics, or motion too fast for the frames.
+near-air: Air in the tube, the dome or the first metres: its cure would save
+    {saving_arcsec:arcsec}[[ ({low:figure} to {high:figure}, 68 %)]].
+no-aperture: The aperture is not known; without it air and optics cannot be parted.
+no-pixel-scale: The pixel scale is not known; sizes are in pixels.
+no-star-image: No image of a star is at hand; positions tell motion, not width.
+few-frames: Only {frames:count} frames; too few for rhythms in the motion.
+irregular-times: The frames came at uneven times; rhythms show less clearly.
+long-frames: Each frame lasts {exposure_s:s}; faster motion shows in the width alone.
+blur-time-too-long: The blur time of {blur_time_s:s} exceeds the record of {duration_s:s}; no width
+    is given for it.
+pixels-too-large: The pixels are too large for the shape of the stars to be measured.
+widths-disagree: The model gives a width of {modelled_arcsec:arcsec}, the frames
+    {recorded_arcsec:arcsec}; one of them is wrong.
+centring-not-excluded: This verdict rests on stars that move little; frames that were centred on a
+    star before they were saved look alike, and no fixed pattern or hot pixel shows that these were
+    not: make sure that centring was off.
+evidence-disagrees: Pairs of stars ask for a seeing of {lower_arcsec:arcsec} or more, the centred
+    star allows {upper_arcsec:arcsec} at most; one of them is wrong.
+dispersion-unknown: Colours spread by the air are not taken out; airmass or band is not known.
+optics-unstated: What the optics alone would give was not stated.
+faster-than-exposure: Motion faster than the exposure of {exposure_s:s} shows in the shape of the
+    stars alone.
+no-event-found: No event was found in {frames:count} frames; an oscillation of {peak_arcsec:arcsec}
+    peak over {window_s:set_s} would have been.
+events-found: Events touch {affected:count} of {frames:count} frames; none is left out for it. The
+    smallest that would be found: an oscillation of {peak_arcsec:arcsec} peak over {window_s:set_s}.
+more-events: More events are in the result file: {events:count}.
+would-save: It would save {saving:name} arcsec[[ ({range:name}, 68 %)]].
+would-save-up-to: It would save up to {gain_arcsec:arcsec}.
+would-settle: It would settle up to {gain_arcsec:arcsec}.
+""")
 
-_NEXT: dict[str, str] = {
-    "sensor": (
-        "Fix a vibration sensor[[ with a noise of {noise_ug:figure} µg/√Hz or less]] to the mount "
-        "and record it beside the frames (measure --sensor): motion that goes with it is shaking."
-    ),
-    "second-camera": (
-        "Record with a second camera on the same mount[[, its tube {baseline_m:metres} or more "
-        "from the main one,]] at the same time (measure --second-camera): what moves in one alone "
-        "is air."
-    ),
-    "longer-run": "Record {duration_s:s} in one run.",
-    "shorter-exposure": "Record with exposures of {exposure_s:s} or shorter.",
-    "turn-camera": (
-        "Turn the camera by a quarter and record again: a shape that turns with it is the "
-        "camera's own."
-    ),
-    "focus-runs": (
-        "Record a run inside and one outside of focus (measure --focus-run): they part defocus "
-        "from air."
-    ),
-    "state-aperture": "State the aperture (--set telescope.aperture_m=...).",
-    "state-drive": (
-        "State the periods of the drive (--set mount.worm_period_s=[...]): what repeats with them "
-        "is its own."
-    ),
-    "state-pixel-scale": "State the pixel scale (--set camera.pixel_scale_arcsec=...).",
-    "give-times": (
-        "Give the time of each frame in the headers, or state their rate (--set "
-        "camera.frame_interval_s=...)."
-    ),
-    "more-stars": "Choose a field that holds four stars or more.",
-    "tap-pier": (
-        "Tap the pier and record how it dies away (blursplit tap).[[ Does it ring at "
-        "{frequency_hz:hz}?]]"
-    ),
-    "stiffen": (
-        "Find what shakes[[ at {frequency_hz:hz}]] and stiffen it: pier and its bolts, mount head, "
-        "clamps, tube rings."
-    ),
-    "polar-alignment": (
-        "Improve the polar alignment: the stars drift by {rate_arcsec_per_min:arcsec_per_min}."
-    ),
-    "service-drive": (
-        "See to the drive: it swings the stars every {period_s:s}. Clean and adjust it, or let "
-        "the mount correct it."
-    ),
-    "ventilate": (
-        "Let the telescope cool, move the air in tube and dome, and keep heat away from the beam."
-    ),
-    "observe-higher": "Observe higher in the sky: the airmass was {airmass:ratio}.",
-    "focus": "Focus again, and once more when the temperature has changed.",
-    "collimate": "Check the alignment of the optics.",
-    "finer-sampling": (
-        "Use smaller pixels or a longer focal length[[: {pixel_arcsec:arcsec} a pixel hides the "
-        "shape of the stars]]."
-    ),
-    "raw-frames": (
-        "Record raw frames: no centring, stacking, sharpening, stretching or scaling before saving."
-    ),
-    "state-optics": (
-        "State the width that the optics alone give (--set telescope.instrument_fwhm_arcsec=...)."
-    ),
-}
+_NEXT = sentences("""
+sensor: Fix a vibration sensor[[ with a noise of {noise_ug:figure} µg/√Hz or less]] to the mount and
+    record it beside the frames (measure --sensor): motion that goes with it is shaking.
+second-camera: Record with a second camera on the same mount[[, its tube {baseline_m:metres} or more
+    from the main one,]] at the same time (measure --second-camera): what moves in one alone is air.
+longer-run: Record {duration_s:s} in one run.
+shorter-exposure: Record with exposures of {exposure_s:s} or shorter.
+turn-camera: Turn the camera by a quarter and record again: a shape that turns with it is the
+    camera's own.
+focus-runs: Record a run inside and one outside of focus (measure --focus-run): they part defocus
+    from air.
+state-aperture: State the aperture (--set telescope.aperture_m=...).
+state-drive: State the periods of the drive (--set mount.worm_period_s=[...]): what repeats with
+    them is its own.
+state-pixel-scale: State the pixel scale (--set camera.pixel_scale_arcsec=...).
+give-times: Give the time of each frame in the headers, or state their rate (--set
+    camera.frame_interval_s=...).
+more-stars: Choose a field that holds four stars or more.
+tap-pier: Tap the pier and record how it dies away (blursplit tap).[[ Does it ring at
+    {frequency_hz:hz}?]]
+stiffen: Find what shakes[[ at {frequency_hz:hz}]] and stiffen it: pier and its bolts, mount head,
+    clamps, tube rings.
+polar-alignment: Improve the polar alignment: the stars drift by
+    {rate_arcsec_per_min:arcsec_per_min}.
+service-drive: See to the drive: it swings the stars every {period_s:s}. Clean and adjust it, or let
+    the mount correct it.
+ventilate: Let the telescope cool, move the air in tube and dome, and keep heat away from the beam.
+observe-higher: Observe higher in the sky: the airmass was {airmass:ratio}.
+focus: Focus again, and once more when the temperature has changed.
+collimate: Check the alignment of the optics.
+finer-sampling: Use smaller pixels or a longer focal length[[: {pixel_arcsec:arcsec} a pixel hides
+    the shape of the stars]].
+raw-frames: Record raw frames: no centring, stacking, sharpening, stretching or scaling before
+    saving.
+state-optics: State the width that the optics alone give (--set
+    telescope.instrument_fwhm_arcsec=...).
+""")
 
-_CHECKS: dict[str, str] = {
-    "air-too-still": (
-        "The star is as narrow as if the seeing were below {seeing_arcsec:arcsec}, which no site "
-        "on the ground has: what was followed may be hot pixels that were moved with the images, "
-        "or the pixel scale or the aperture is wrong; record raw frames and check both."
-    ),
-    "frames-recentred": (
-        "The frames follow a star: the window was moved or the images were shifted while they "
-        "were recorded[[ (seen by {seen_by:name})]], so motion is missing from them; switch off "
-        "centring and alignment in the camera's program and record again."
-    ),
-    "centring-suspected": (
-        "A star wanders about the middle of one pixel on both axes, as a window leaves it that "
-        "follows it by whole pixels; one motion in forty does so by chance. If centring was on, "
-        "motion is missing from these frames: switch it off in the camera's program and record "
-        "again."
-    ),
-    "frames-repeated": (
-        "Frames are copies of the one before[[: {frames:count} of them, {share:percent}]]; record "
-        "at a rate that camera and disk keep up with, or remove the copies."
-    ),
-    "frames-mixed": (
-        "The noise of blank sky goes on from frame to frame[[ (correlation {correlation:ratio}; "
-        "raw frames have none)]]: frames are mixtures of others; switch off averaging and noise "
-        "filters and record again."
-    ),
-    "pixels-nonlinear": (
-        "The pixel values do not follow the light[[: pixels of {level_adu:count} ADU are only "
-        "{noise_ratio:ratio} times as noisy as the sky]][[: bright stars are {wider_by:percent} "
-        "wider than faint ones]][[: a star's light grows as its image widens (slope "
-        "{flux_slope:ratio}, 0 where values follow the light)]]; record without gamma, stretch or "
-        "compression."
-    ),
-    "pixels-filtered": (
-        "The noise of neighbouring pixels goes together[[ (correlation {correlation:ratio}; raw "
-        "frames have none)]]: the frames were smoothed, sharpened or compressed; use the frames "
-        "as the camera made them."
-    ),
-    "noise-unclear": (
-        "The noise of blank sky goes together from pixel to pixel or from frame to frame, and "
-        "the field wanders too much to tell drifting faint stars from a filter: make sure that "
-        "these frames were not averaged, filtered or aligned before they were saved."
-    ),
-    "scale-disputed": (
-        "The pixel scale is disputed[[: {low_arcsec:arcsec} by {low_from:name}, "
-        "{high_arcsec:arcsec} by {high_from:name}]], and every width and motion goes with it; "
-        "state camera.pixel_scale_arcsec."
-    ),
-    "stars-trailed": (
-        "All stars are elongated alike[[ by {elongation:ratio} at {angle_deg:deg}]], more than "
-        "air can make: they moved during the exposure or the optics are astigmatic, and only "
-        "their narrow side bounds the air; expose less, or check tracking and collimation."
-    ),
-    "pointing-stepped": (
-        "The pointing stepped[[ by {step_px:px} after {at_s:s}]] and stayed there; look for a "
-        "mirror that shifts, a cable that pulls or a knock, and measure the parts apart."
-    ),
-    "widths-changed": (
-        "The stars were [[{times:ratio} times ]]as wide in one part of the run as in another: the "
-        "focus moved or the air changed, and one width speaks for both; keep the focus as it is "
-        "while frames are recorded, or measure the parts apart."
-    ),
-    "rows-delayed": (
-        "Rows were read one after another[[, {row_time_us:figure} ({low_us:figure} to "
-        "{high_us:figure}) µs from row to row by the shaking at {frequency_hz:hz}, if that is its "
-        "true frequency]]: as long as the row time is not stated some of the shaking passes for "
-        "air; state camera.row_time_us as the camera's maker gives it[[ and camera.row_order, by "
-        "these frames {row_order:name}]]."
-    ),
-    "pixels-not-checked": (
-        "Only positions were given, so nothing tells whether the frames were raw: averaged, "
-        "filtered, stretched and trailed frames and patterns that a moving window leaves show in "
-        "pixels alone; measure the frames themselves."
-    ),
-    "times-impossible": (
-        "The times of the frames cannot be true[[: {interval_s:s} apart, and "
-        "{standing_share:percent} of them do not advance]]; give the true times, or the interval "
-        "as camera.frame_interval_s."
-    ),
-}
+_CHECKS = sentences("""
+air-too-still: The star is as narrow as if the seeing were below {seeing_arcsec:arcsec}, which no
+    site on the ground has: what was followed may be hot pixels that were moved with the images, or
+    the pixel scale or the aperture is wrong; record raw frames and check both.
+frames-recentred: The frames follow a star: the window was moved or the images were shifted while
+    they were recorded[[ (seen by {seen_by:name})]], so motion is missing from them; switch off
+    centring and alignment in the camera's program and record again.
+centring-suspected: A star wanders about the middle of one pixel on both axes, as a window leaves it
+    that follows it by whole pixels; one motion in forty does so by chance. If centring was on,
+    motion is missing from these frames: switch it off in the camera's program and record again.
+frames-repeated: Frames are copies of the one before[[: {frames:count} of them, {share:percent}]];
+    record at a rate that camera and disk keep up with, or remove the copies.
+frames-mixed: The noise of blank sky goes on from frame to frame[[ (correlation {correlation:ratio};
+    raw frames have none)]]: frames are mixtures of others; switch off averaging and noise filters
+    and record again.
+pixels-nonlinear: The pixel values do not follow the light[[: pixels of {level_adu:count} ADU are
+    only {noise_ratio:ratio} times as noisy as the sky]][[: bright stars are {wider_by:percent}
+    wider than faint ones]][[: a star's light grows as its image widens (slope {flux_slope:ratio}, 0
+    where values follow the light)]]; record without gamma, stretch or compression.
+pixels-filtered: The noise of neighbouring pixels goes together[[ (correlation {correlation:ratio};
+    raw frames have none)]]: the frames were smoothed, sharpened or compressed; use the frames as
+    the camera made them.
+noise-unclear: The noise of blank sky goes together from pixel to pixel or from frame to frame, and
+    the field wanders too much to tell drifting faint stars from a filter: make sure that these
+    frames were not averaged, filtered or aligned before they were saved.
+scale-disputed: The pixel scale is disputed[[: {low_arcsec:arcsec} by {low_from:name},
+    {high_arcsec:arcsec} by {high_from:name}]], and every width and motion goes with it; state
+    camera.pixel_scale_arcsec.
+stars-trailed: All stars are elongated alike[[ by {elongation:ratio} at {angle_deg:deg}]], more than
+    air can make: they moved during the exposure or the optics are astigmatic, and only their narrow
+    side bounds the air; expose less, or check tracking and collimation.
+pointing-stepped: The pointing stepped[[ by {step_px:px} after {at_s:s}]] and stayed there; look for
+    a mirror that shifts, a cable that pulls or a knock, and measure the parts apart.
+widths-changed: The stars were [[{times:ratio} times ]]as wide in one part of the run as in another:
+    the focus moved or the air changed, and one width speaks for both; keep the focus as it is while
+    frames are recorded, or measure the parts apart.
+rows-delayed: Rows were read one after another[[, {row_time_us:figure} ({low_us:figure} to
+    {high_us:figure}) µs from row to row by the shaking at {frequency_hz:hz}, if that is its true
+    frequency]]: as long as the row time is not stated some of the shaking passes for air; state
+    camera.row_time_us as the camera's maker gives it[[ and camera.row_order, by these frames
+    {row_order:name}]].
+pixels-not-checked: Only positions were given, so nothing tells whether the frames were raw:
+    averaged, filtered, stretched and trailed frames and patterns that a moving window leaves show
+    in pixels alone; measure the frames themselves.
+times-impossible: The times of the frames cannot be true[[: {interval_s:s} apart, and
+    {standing_share:percent} of them do not advance]]; give the true times, or the interval as
+    camera.frame_interval_s.
+""")
 
 _EVIDENCE = (MASK, FOCUS, DRIVE, SENSOR, SECOND_CAMERA, TAP, PIER, EVIDENCE)
 _SUBJECTS = (FRAMES, PROSPECTS, *_EVIDENCE, PLAN, WATCH, COMPARE, ACCEPT, PHRASES)
