@@ -164,8 +164,9 @@ def codes_in(call: ast.Call) -> list[str]:
         return strings_in(given.get("code"))
     if (name_of(call) in SAYING or ast.unparse(call.func) == "Remark.of") and call.args:
         return strings_in(call.args[0])
-    if name_of(call) == "leave_out":
-        return strings_in(call.args[1])
+    place = {"leave_out": 1, "drop": 2}.get(name_of(call))
+    if place is not None and len(call.args) > place:
+        return strings_in(call.args[place])
     is_note = "notes" in ast.unparse(call.func) and name_of(call) == "append"
     if is_note and isinstance(call.args[0], ast.Tuple):
         return strings_in(call.args[0].elts[0])

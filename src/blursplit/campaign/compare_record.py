@@ -317,14 +317,18 @@ def _one(group: _Group, other_side: Sequence[Result], state: Literal["gone", "ne
     decided = smallest is not None and rms_low is not None and smallest < rms_low
     old, runs = state == "gone", (len(group.results), 0)
     side = "before" if old else "after"
-    code = "line-would-show" if decided else "line-could-hide"
     return LineChange(
         state=state if decided else "not decided",
         **{f"{side}_hz": group.frequency, f"{side}_rms_arcsec": group.rms},
         smallest_line_arcsec=smallest,
         runs=runs if old else runs[::-1],
         reason=sentence(
-            "line-limit-unknown" if smallest is None else code, smallest_arcsec=smallest
+            "line-limit-unknown"
+            if smallest is None
+            else "line-would-show"
+            if decided
+            else "line-could-hide",
+            smallest_arcsec=smallest,
         ),
     )
 
