@@ -13,8 +13,8 @@ from blursplit.campaign.compare_record import (
     cell95,
     change_rows,
     probability95,
-    side_texts,
 )
+from blursplit.campaign.pages import _side_texts
 from blursplit.estimate import Estimate
 
 LIMIT = Estimate(value=None, low=0.0, high=0.1, high95=0.1)
@@ -73,4 +73,4 @@ def test_decimals_follow_the_interval() -> None:
 
 def test_runs_are_told_by_name_and_start() -> None:
     side = Side(names=["sequence", ""], start_utc=["2026-03-04T21:30:00.003", None])
-    assert side_texts(side) == ["sequence, 2026-03-04 21:30:00 UTC", "unnamed"]
+    assert _side_texts(side) == ["sequence, 2026-03-04 21:30:00 UTC", "unnamed"]

@@ -10,7 +10,8 @@ import pytest
 
 import blursplit
 from blursplit.report import words
-from blursplit.report.numbers import estimate_text, tied
+from blursplit.report.numbers import estimate_text
+from blursplit.report.page import _tied
 from blursplit.report.words import KINDS, TEMPLATES, text_of
 from blursplit.report.words_campaign import PHRASES
 from blursplit.report.words_evidence import PROSPECTS
@@ -107,7 +108,7 @@ def test_words_of_others_cannot_carry_control_characters():
 
 
 def test_numbers_stay_with_their_units():
-    text = tied("1.1 arcsec (0.9 to 1.3), < 0.1 px at 95 % in 10 min")
+    text = _tied("1.1 arcsec (0.9 to 1.3), < 0.1 px at 95 % in 10 min")
     pieces = [piece.replace("\u00a0", "_") for piece in text.split(" ")]
     assert pieces == ["1.1_arcsec", "(0.9_to_1.3),", "<_0.1_px", "at", "95_%", "in", "10_min"]
 

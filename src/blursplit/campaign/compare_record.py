@@ -179,14 +179,6 @@ def cell95(estimate: Estimate | None, *, signed: bool = False) -> _Cell:
     return _Cell(value, " to ".join(ends))
 
 
-def side_texts(side: Side) -> list[str]:
-    """Return each run of a side by its name and when it began."""
-    return [
-        f"{name or 'unnamed'}, {start[:19].replace('T', ' ')} UTC" if start else name or "unnamed"
-        for name, start in zip(side.names, side.start_utc, strict=True)
-    ]
-
-
 @dataclass
 class _Group:
     """The same line in the runs of one side."""

@@ -14,10 +14,10 @@ from blursplit.campaign.accept import Acceptance, Judgement
 from blursplit.campaign.compare_record import (
     NAMES,
     Comparison,
+    Side,
     cell95,
     change_rows,
     probability95,
-    side_texts,
 )
 from blursplit.campaign.estimates import bound95
 from blursplit.campaign.live import ModeChange, Update, live_lines
@@ -45,6 +45,14 @@ _STEP_PX = const.PLOT_ROW_PX + const.PLOT_SCALE_PX // 2  # from one labelled int
 # A page that changes by itself can be held: a reader, or a screen reader, may need longer for it.
 _RENEW = """const hold = document.getElementById("hold");
 setInterval(() => { if (!hold.checked) location.reload(); }, 1000 * hold.dataset.seconds);"""
+
+
+def _side_texts(side: Side) -> list[str]:
+    """Return each run of a side by its name and when it began."""
+    return [
+        f"{name or 'unnamed'}, {start[:19].replace('T', ' ')} UTC" if start else name or "unnamed"
+        for name, start in zip(side.names, side.start_utc, strict=True)
+    ]
 
 
 # --- intervals on one axis -----------------------------------------------------------------------
@@ -170,7 +178,7 @@ def comparison_page(
         stars=_air_stars(c, before, after),
         plot=_change_plot(c),
         spectra=_side_spectra(c, *series),
-        runs=[("Before", side_texts(c.before)), ("After", side_texts(c.after))],
+        runs=[("Before", _side_texts(c.before)), ("After", _side_texts(c.after))],
         rows=found,
         absent=absent,
         lines=[

@@ -106,19 +106,6 @@ def _without_the_timeless(units: Units) -> Stamps | None:
     return read_stamps([slab.header for slab in units.slabs])
 
 
-def no_times(source: str, clock: Clock) -> TimingError:
-    """Return the error for a sequence of which nothing says how fast it was taken."""
-    why = "no frame times (DATE-OBS, DATE-BEG, MJD-OBS, a TIMES table)"
-    for code, facts in clock.notes:
-        if code == "times-do-not-advance":
-            why = f"{facts['keyword']} is the same in all frames"
-    return TimingError(
-        source,
-        f"{why} and no frame interval",
-        "give the interval: --set camera.frame_interval_s=SECONDS",
-    )
-
-
 def _join(parts: list[Stamps], begins: Stamps | None) -> Stamps:
     """Put the stamps of several cubes on one axis."""
     first = parts[0]

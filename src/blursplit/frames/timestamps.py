@@ -130,8 +130,7 @@ def read_stamps(headers: Sequence[Header]) -> Stamps | None:
     if not found:
         return None
     # Digits decide before kind: whole seconds lose against milliseconds, local time to UTC.
-    best = min(found, key=lambda one: (max(one.resolution_s, const.FINEST_TIME_S), one.local))
-    return best.build()
+    return min(found, key=lambda one: (max(one[0], const.FINEST_TIME_S), one[1]))[2]()
 
 
 def without_time(headers: Sequence[Header]) -> list[int]:
@@ -157,17 +156,12 @@ def is_mjd(day: float) -> bool:
     return 10_000 < day < 200_000  # noqa: PLR2004  the years 1886 to 2406
 
 
-@dataclass(frozen=True)
-class _Candidate:
-    """A keyword that could give the times, and how to get them."""
-
-    resolution_s: float
-    local: bool
-    build: Callable[[], Stamps]
+# A keyword that could give the times: their resolution [s], whether they are local, how to build.
+_Candidate = tuple[float, bool, Callable[[], Stamps]]
 
 
 def _instant_candidates(headers: Sequence[Header]) -> list[_Candidate]:
-    found = []
+    found: list[_Candidate] = []
     for key, where in _INSTANTS:
         if key not in headers[0]:
             continue
@@ -186,7 +180,7 @@ def _instant_candidates(headers: Sequence[Header]) -> list[_Candidate]:
             continue  # the digits of some are gone
         local = usable[0].zone_s is None and _is_local(headers[0], key)
         build = partial(_from_instants, headers[0], key, keyword, where, usable)
-        found.append(_Candidate(_true_resolution(usable), local, build))
+        found.append((_true_resolution(usable), local, build))
     return found
 
 
@@ -325,7 +319,7 @@ def _gps_s(header: Header) -> float:
 
 
 def _day_candidates(headers: Sequence[Header]) -> list[_Candidate]:
-    found = []
+    found: list[_Candidate] = []
     for key, where, zero in _DAYS:
         values = [header.number(key) for header in headers]
         days = np.array([value[0] for value in values if value is not None]) - zero
@@ -334,7 +328,7 @@ def _day_candidates(headers: Sequence[Header]) -> list[_Candidate]:
         # Writers drop trailing zeros: the longest number shows the digits there are.
         resolution_s = max(min(_digit(header.text(key)) for header in headers) * const.DAY_S, 1e-6)
         build = partial(_from_days, headers[0], key, where, days, resolution_s)
-        found.append(_Candidate(resolution_s, local=False, build=build))
+        found.append((resolution_s, False, build))
     return found
 
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from blursplit import constants as const
 from blursplit.errors import TimingError, TooFewFramesError
-from blursplit.frames.clock import Clock, no_times
+from blursplit.frames.clock import Clock
 from blursplit.frames.facts import read_exposure
 from blursplit.frames.header import Header
 from blursplit.frames.timestamps import Stamps
@@ -275,7 +275,7 @@ def order_frames(
     if clock.stamps is None:
         interval = given or clock.interval_s
         if interval is None:
-            raise no_times(name, clock)
+            raise _no_times(name, clock)
         key = "camera.frame_interval_s" if given else clock.interval_key
         number, time_s = np.arange(count, dtype=np.int64), np.arange(count, dtype=np.float64)
         none = np.zeros_like(number)
@@ -319,6 +319,19 @@ def order_frames(
     )
     _note_timing(timing, given, clock, stamps, notes)
     return order, timing
+
+
+def _no_times(source: str, clock: Clock) -> TimingError:
+    """Return the error for a sequence of which nothing says how fast it was taken."""
+    why = "no frame times (DATE-OBS, DATE-BEG, MJD-OBS, a TIMES table)"
+    for code, facts in clock.notes:
+        if code == "times-do-not-advance":
+            why = f"{facts['keyword']} is the same in all frames"
+    return TimingError(
+        source,
+        f"{why} and no frame interval",
+        "give the interval: --set camera.frame_interval_s=SECONDS",
+    )
 
 
 def _past_midnight(seconds: FloatArray, notes: Notes) -> FloatArray:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from typing import Any
 
 from blursplit import constants as const
@@ -33,16 +32,6 @@ _UNITS: tuple[tuple[str, str], ...] = (
     ("_m", "m"),
     ("_s", "s"),
 )
-
-_TIED = re.compile(
-    r"(?<=[\d…]) (?=(?:arcsec|arcmin|px|Hz|s|min|m|m/s|%|deg|rpm|ADU|nm|µm|µs|stars?|frames?)"
-    r"(?![\w-]))|(?<=<) (?=\d)|(?<=\d) (?=(?:to|×) [+−]?\d)|(?<=\d to) (?=[+−]?\d)"
-)
-
-
-def tied(text: str) -> str:
-    """Return a text whose numbers do not part from their units at the end of a line."""
-    return _TIED.sub("\u00a0", text)
 
 
 def number(value: float | None, digits: int = 3) -> str:

@@ -20,7 +20,7 @@ from blursplit.errors import plain
 from blursplit.report import figures as draw
 from blursplit.report.evidence import Picture, evidence_sections, picture
 from blursplit.report.figures._canvas import block_means, css_variables
-from blursplit.report.numbers import UNKNOWN, number, tied
+from blursplit.report.numbers import UNKNOWN, number
 from blursplit.report.summary import summarize
 from blursplit.result import Result
 from blursplit.series import Series
@@ -48,6 +48,17 @@ METHOD = {
 # --- the shell ----------------------------------------------------------------------------------
 
 
+_TIED = re.compile(
+    r"(?<=[\d…]) (?=(?:arcsec|arcmin|px|Hz|s|min|m|m/s|%|deg|rpm|ADU|nm|µm|µs|stars?|frames?)"
+    r"(?![\w-]))|(?<=<) (?=\d)|(?<=\d) (?=(?:to|×) [+−]?\d)|(?<=\d to) (?=[+−]?\d)"
+)
+
+
+def _tied(text: str) -> str:
+    """Return a text whose numbers do not part from their units at the end of a line."""
+    return _TIED.sub("\u00a0", text)
+
+
 @functools.cache
 def _package_text(name: str) -> str:
     return files("blursplit.report").joinpath(name).read_text(encoding="utf-8")
@@ -63,7 +74,7 @@ def _environment() -> jinja2.Environment:
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
-        finalize=lambda value: tied(value) if type(value) is str else value,
+        finalize=lambda value: _tied(value) if type(value) is str else value,
     )
     environment.filters["options"] = _with_options
     return environment
@@ -73,7 +84,7 @@ def _with_options(text: str) -> Any:
     """Return a text whose command-line options are set apart and never broken."""
     from markupsafe import Markup, escape
 
-    marked = re.sub(r"(--[\w-]+)", r'<span class="option">\1</span>', str(escape(tied(text))))
+    marked = re.sub(r"(--[\w-]+)", r'<span class="option">\1</span>', str(escape(_tied(text))))
     return Markup(marked)  # noqa: S704 - escaped above
 
 
