@@ -208,7 +208,7 @@ def test_calibration_frames_about_are_found_and_said_how_to_use(tmp_path):
     from blursplit.frames import read_calibration
 
     darks = [fits.getdata(lights / f"d{k}.fits") for k in range(3)]
-    taken = read_calibration(dark=[lights]).offset_adu
+    taken = read_calibration(dark=[lights]).dark_adu
     np.testing.assert_allclose(taken, np.mean(darks, axis=0), rtol=1e-6)
     text = run(lights).stdout
     assert f"3 dark frames of 0.01 s, 24 x 20 px, in {lights}" in text

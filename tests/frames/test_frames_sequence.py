@@ -300,10 +300,19 @@ def test_calibration_applies_to_frames_and_stamps_alike(tmp_path, stack, maker):
     assert_allclose(stamps[:, 0], expected[:, 5:14, 4:13], rtol=1e-5)
 
 
-def test_darks_of_another_exposure_need_a_bias(tmp_path, maker):
-    maker.files(tmp_path, maker.stack(2), EXPTIME=1.0)
+def test_darks_of_another_exposure_are_scaled_and_need_a_bias_for_that(tmp_path, stack, maker):
+    maker.files(tmp_path / "light", stack, EXPTIME=0.01)
+    shape = stack.shape[1:]
+    for kind, level, exposure in (("bias", 100.0, 0.0), ("dark", 300.0, 1.0)):
+        image = np.full(shape, level, dtype=np.float32)
+        maker.files(tmp_path / kind, [image] * 2, EXPTIME=exposure)
+    dark = read_calibration(dark=[tmp_path / "dark"])
     with pytest.raises(InputError, match="give bias frames too"):
-        read_calibration(dark=[tmp_path], exposure_s=0.004)
+        open_frames([tmp_path / "light"], calibration=dark)
+    both = read_calibration([tmp_path / "bias"], [tmp_path / "dark"])
+    sequence = open_frames([tmp_path / "light"], calibration=both)
+    assert_allclose(all_frames(sequence), stack - 102.0, rtol=1e-5)  # a hundredth of the dark
+    assert "scaled by 0.01" in notes_of(sequence)["calibrated"]
 
 
 def test_cubes_one_after_another_keep_the_pause_between_them(tmp_path, stack, maker):

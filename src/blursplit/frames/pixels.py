@@ -34,52 +34,49 @@ from blursplit.types import ImageArray, IntArray
 
 @dataclass(frozen=True)
 class Calibration:
-    """What is subtracted from a frame and what it is divided by."""
+    """Of what is subtracted from a frame, and what it is divided by; images are (ny, nx)."""
 
-    offset_adu: ImageArray | None = None  # (ny, nx)
-    # (ny, nx): relative sensitivity, median 1; NaN where the pixel is bad.
-    flat: ImageArray | None = None
-    note: str = ""  # what had to be assumed
+    bias_adu: ImageArray | None = None
+    dark_adu: ImageArray | None = None
+    dark_s: float | None = None  # exposure of the darks
+    flat: ImageArray | None = None  # relative sensitivity, median 1; NaN where the pixel is bad
+
+    def offset(self, exposure_s: float | None) -> tuple[ImageArray | None, str]:
+        """Return what is subtracted from frames of an exposure, and what was done for it.
+
+        Darks of another exposure are scaled, which needs a bias; without one, InputError.
+        """
+        if self.dark_adu is None:
+            return self.bias_adu, ""
+        if not exposure_s or not self.dark_s or same_exposure(self.dark_s, exposure_s):
+            return self.dark_adu, ""
+        if self.bias_adu is None:
+            problem = f"exposure {self.dark_s:g} s, light frames {exposure_s:g} s"
+            remedy = "give bias frames too, so that the darks can be scaled"
+            raise InputError("dark frames", problem, remedy)
+        ratio = exposure_s / self.dark_s
+        scaled = self.bias_adu + np.float32(ratio) * (self.dark_adu - self.bias_adu)
+        return scaled, f"dark current scaled by {ratio:.3g}"
 
 
 def read_calibration(
     bias: Iterable[Path | str] = (),
     dark: Iterable[Path | str] = (),
     flat: Iterable[Path | str] = (),
-    *,
-    exposure_s: float | None = None,
 ) -> Calibration:
     """Average bias, dark and flat frames; each argument is a list of files, folders or cubes.
 
     Of a folder with frames of several kinds, those are taken whose headers say that they are meant.
-
-    `exposure_s`: exposure of the light frames. Darks of another exposure are scaled, which needs a
-    bias.
     """
     bias_adu, _ = _mean(bias, "bias")
     dark_adu, dark_s = _mean(dark, "dark")
     flat_adu, _ = _mean(flat, "flat")
-    offset, note = bias_adu, ""
-    if dark_adu is not None:
-        same = exposure_s is None or dark_s is None or same_exposure(dark_s, exposure_s)
-        if same:
-            offset = dark_adu
-        elif bias_adu is None:
-            raise InputError(
-                "dark frames",
-                f"exposure {dark_s:g} s, light frames {exposure_s:g} s",
-                "give bias frames too, so that the darks can be scaled",
-            )
-        else:
-            ratio = (exposure_s or 0.0) / (dark_s or 1.0)
-            offset = bias_adu + np.float32(ratio) * (dark_adu - bias_adu)
-            note = f"dark current scaled by {ratio:.3g}"
     sensitivity = None
     if flat_adu is not None:
         light = flat_adu if bias_adu is None else flat_adu - bias_adu
         sensitivity = (light / np.nanmedian(light)).astype(np.float32)
         sensitivity[~(sensitivity > const.FLAT_FLOOR)] = np.nan
-    return Calibration(offset, sensitivity, note)
+    return Calibration(bias_adu, dark_adu, dark_s, sensitivity)
 
 
 def _mean(paths: Iterable[Path | str], kind: str) -> tuple[ImageArray | None, float | None]:
@@ -111,9 +108,11 @@ def same_exposure(one: float, other: float) -> bool:
 class _CalibratedFrames(FramesOver):
     """Frames with offset and flat field applied."""
 
-    def __init__(self, inner: FrameSource, calibration: Calibration) -> None:
+    def __init__(
+        self, inner: FrameSource, offset_adu: ImageArray | None, flat: ImageArray | None
+    ) -> None:
         super().__init__(inner)
-        self._offset, self._flat = calibration.offset_adu, calibration.flat
+        self._offset, self._flat = offset_adu, flat
         for name, image in (("bias or dark", self._offset), ("flat field", self._flat)):
             if image is not None and image.shape != self.shape:
                 sizes = f"{image.shape[1]} x {image.shape[0]} pixels, the frames "
@@ -252,7 +251,9 @@ def prepare_frames(
         raw = source if pattern is None else _GreenFrames(source, phase, top)
         _measure_gain(raw, top, known, header, notes, per_cell=pattern is not None)
     if calibration is not None:
-        source = _calibrate(source, calibration, known, top, notes)
+        said = known.get("exposure_s")
+        exposure_s = setup.camera.exposure_s or (None if said is None else float(said.value))
+        source = _calibrate(source, calibration, exposure_s, known, top, notes)
         top = None if top is None else float(known["saturation_adu"].value)
     if pattern is not None:
         source = _GreenFrames(source, phase, top)
@@ -316,25 +317,21 @@ def _measure_gain(
 def _calibrate(
     source: FrameSource,
     calibration: Calibration,
+    exposure_s: float | None,
     known: dict[str, Setting],
     top: float | None,
     notes: Notes,
 ) -> FrameSource:
-    done = [
-        label
-        for label, image in (("offset", calibration.offset_adu), ("flat", calibration.flat))
-        if image is not None
-    ]
-    images = " and ".join(done) or "nothing"
-    notes.append(("calibrated", {"images": images, "note": calibration.note or None}))
+    offset_adu, note = calibration.offset(exposure_s)
+    parts = {"offset": offset_adu, "flat": calibration.flat}
+    images = " and ".join(name for name, image in parts.items() if image is not None) or "nothing"
+    notes.append(("calibrated", {"images": images, "note": note or None}))
     if top is not None:
-        pedestal = 0.0
-        if calibration.offset_adu is not None:
-            pedestal = float(np.nanmedian(calibration.offset_adu))
+        pedestal = 0.0 if offset_adu is None else float(np.nanmedian(offset_adu))
         entry = known.get("saturation_adu")
         origin = "measured" if entry is None else entry.origin
         known["saturation_adu"] = Setting(top - pedestal, origin, "less the offset")
-    return _CalibratedFrames(source, calibration)
+    return _CalibratedFrames(source, offset_adu, calibration.flat)
 
 
 # Full scales of 8 to 16 bits, also of 12 and 14 bits shifted left to fill 16.
