@@ -14,6 +14,7 @@ import os
 import signal
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -250,11 +251,7 @@ class Fits:
         if self.is_asked:
             return
         if self._answerer is None or not self._answerer[0].is_alive():
-            here, there = self._spawn.Pipe()
-            process = self._spawn.Process(target=_answer_each, args=(there,), daemon=True)
-            process.start()
-            there.close()
-            self._answerer = process, here
+            self._answerer = self._start(_answer_each)
         # Half a minute of tracks is more than a pipe holds, and the answerer may be looking ahead:
         # frames and numbers do not wait until it reads.
         question = (self._answerer[1], (run, tracks, rig))
@@ -295,12 +292,7 @@ class Fits:
             self._running = None if ended else self._running
         due = max(const.WATCH_FIT_FIRST_S, const.WATCH_FIT_LONGER * self._fitted_s)
         if self._running is None and seconds >= due:
-            here, there = self._spawn.Pipe(duplex=False)
-            process = self._spawn.Process(
-                target=_whole_into, args=(there, list(files), rig), daemon=True
-            )
-            process.start()
-            there.close()
+            process, here = self._start(_whole_into, list(files), rig)
             self._running, self._fitted_s = (run, process, here), seconds
 
     def wait(self) -> None:
@@ -315,6 +307,14 @@ class Fits:
             process.join()
         self._answerer = self._running = None
         self._asked = 0
+
+    def _start(self, work: Callable[..., None], *given: Any) -> tuple[Any, Any]:
+        """Begin a process that ends with this one; return it, and this end of its pipe."""
+        here, there = self._spawn.Pipe()
+        process = self._spawn.Process(target=work, args=(there, *given), daemon=True)
+        process.start()
+        there.close()
+        return process, here
 
     def _begin(self, run: int) -> None:
         """Forget what was said of an earlier run."""

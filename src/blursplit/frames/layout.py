@@ -204,12 +204,16 @@ def _bytes(count: float) -> str:
     return f"{count:.3g} PB"
 
 
+def _bad(source: str, problem: str, remedy: str = "repair the header") -> InputError:
+    return InputError(source, problem, remedy)
+
+
 def _whole(header: Header, key: str, source: str, default: int | None = None) -> int:
     value = header.get(key, default)
     if key in header.contradictions:
-        raise InputError(source, f"keyword {key} is given twice and differs", "repair the header")
+        raise _bad(source, f"keyword {key} is given twice and differs")
     if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value < 1 << 62:
-        raise InputError(source, f"keyword {key} = {value!r} makes no sense", "repair the header")
+        raise _bad(source, f"keyword {key} = {value!r} makes no sense")
     return value
 
 
@@ -217,7 +221,7 @@ def _axes(header: Header, source: str, prefix: str = "") -> list[int]:
     """Return the axis lengths, NAXIS1 first."""
     count = _whole(header, f"{prefix}NAXIS", source)
     if count > 999:  # noqa: PLR2004  the FITS standard's limit
-        raise InputError(source, f"keyword NAXIS = {count} makes no sense", "repair the header")
+        raise _bad(source, f"keyword NAXIS = {count} makes no sense")
     return [_whole(header, f"{prefix}NAXIS{axis}", source) for axis in range(1, count + 1)]
 
 
@@ -236,9 +240,7 @@ def _data_bytes(header: Header, source: str) -> int:
 def _bitpix(header: Header, key: str, source: str) -> int:
     value = header.get(key)
     if key in header.contradictions or value not in _DTYPES or isinstance(value, bool):
-        raise InputError(
-            source, f"keyword {key} = {value!r} is not a FITS pixel type", "repair the header"
-        )
+        raise _bad(source, f"keyword {key} = {value!r} is not a FITS pixel type")
     return int(value)
 
 
@@ -251,11 +253,8 @@ def _frames_of(axes: list[int], source: str) -> tuple[int, int, tuple[int, int]]
         return None
     shape = (lengths[1], lengths[0])
     if math.prod(shape) > const.MOST_FRAME_PIXELS:
-        raise InputError(
-            source,
-            f"a frame of {lengths[0]} x {lengths[1]} pixels is beyond any camera",
-            "check NAXIS1 and NAXIS2",
-        )
+        problem = f"a frame of {lengths[0]} x {lengths[1]} pixels is beyond any camera"
+        raise _bad(source, problem, "check NAXIS1 and NAXIS2")
     rest = lengths[2:]
     if len(rest) == 2 and 1 in rest:  # noqa: PLR2004
         rest = [max(rest)]
@@ -265,9 +264,8 @@ def _frames_of(axes: list[int], source: str) -> tuple[int, int, tuple[int, int]]
         return (rest[1] if len(rest) > 1 else 1), const.COLOURS, shape
     if len(rest) == 1:
         return rest[0], 1, shape
-    raise InputError(
-        source, f"an array of {len(axes)} axes is not a sequence of images", "write a 3-axis cube"
-    )
+    problem = f"an array of {len(axes)} axes is not a sequence of images"
+    raise _bad(source, problem, "write a 3-axis cube")
 
 
 def _scaling(header: Header, source: str, bitpix: int) -> tuple[float, float, int | None]:
@@ -275,12 +273,10 @@ def _scaling(header: Header, source: str, bitpix: int) -> tuple[float, float, in
     for key, neutral in (("BSCALE", 1.0), ("BZERO", 0.0)):
         found = header.number(key)
         if found is None and key in header and header.get(key) is not None:
-            raise InputError(
-                source, f"keyword {key} = {header.get(key)!r} is not a number", "repair the header"
-            )
+            raise _bad(source, f"keyword {key} = {header.get(key)!r} is not a number")
         values.append(neutral if found is None else found[0])
     if values[0] == 0:
-        raise InputError(source, "keyword BSCALE = 0 wipes out all pixels", "repair the header")
+        raise _bad(source, "keyword BSCALE = 0 wipes out all pixels")
     blank = header.get("BLANK") if bitpix > 0 else None
     usable = isinstance(blank, int) and not isinstance(blank, bool)
     return values[0], values[1], int(blank) if usable and blank is not None else None
@@ -315,9 +311,8 @@ def _tiles(
     ]
     tiles = math.prod(-(-length // size) for length, size in zip(axes, tile, strict=True))
     if tiles != _whole(header, "NAXIS2", source):
-        raise InputError(
-            source, "its compressed tiles do not make up the image it promises", "copy it again"
-        )
+        problem = "its compressed tiles do not make up the image it promises"
+        raise _bad(source, problem, "copy it again")
     promised = math.prod(axes) * slab.dtype.itemsize
     if promised > const.MOST_COMPRESSION * max(content, 1):
         problem = f"promises {_bytes(promised)} from {_bytes(content)} of compressed data"
@@ -432,7 +427,7 @@ def _sides(number: int, axes: Sequence[int], tile: Sequence[int]) -> list[int]:
 
 
 def _damaged(source: str, what: str) -> InputError:
-    return InputError(source, f"its compressed data are damaged: {what}", "copy it again")
+    return _bad(source, f"its compressed data are damaged: {what}", "copy it again")
 
 
 def _columns(
@@ -560,8 +555,5 @@ def _in_folder(folder: Path) -> list[Path]:
     for path in inside:
         if path.name.lower().endswith(VIDEO_ENDINGS):
             raise InputError(path, "is a video container, neither FITS nor SER", _CONVERT)
-    raise InputError(
-        folder,
-        "holds no FITS files",
-        "give a folder with .fits, .fit, .fts, .fz, .gz or .ser files",
-    )
+    remedy = "give a folder with .fits, .fit, .fts, .fz, .gz or .ser files"
+    raise InputError(folder, "holds no FITS files", remedy)

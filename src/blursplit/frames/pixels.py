@@ -373,27 +373,21 @@ def _find_levels(source: FrameSource, name: str) -> _Levels:
     if not good and failures:
         raise InputError(name, f"cannot be read ({next(iter(failures.values()))})", "copy it again")
     if not good:
-        raise InputError(
-            name,
-            "no pixel holds a usable number (all NaN, infinite or beyond 1e15)",
-            "write it anew",
-        )
+        problem = "no pixel holds a usable number (all NaN, infinite or beyond 1e15)"
+        raise InputError(name, problem, "write it anew")
     lowest = float(min(part.min() for part in good))
     highest = float(max(part.max() for part in good))
     if lowest == highest:
-        raise InputError(
-            name, f"all pixels have the same value {lowest:g}", "check exposure and camera"
-        )
+        problem = f"all pixels have the same value {lowest:g}"
+        raise InputError(name, problem, "check exposure and camera")
     top = [int(np.count_nonzero(part == highest)) for part in good]
     if sum(top) > const.FULL_SHARE * sum(part.size for part in good):
         share = 100 * sum(top) / sum(part.size for part in good)
-        raise InputError(
-            name, f"{share:.0f} % of the pixels are saturated at {highest:g}", "expose less"
-        )
+        problem = f"{share:.0f} % of the pixels are saturated at {highest:g}"
+        raise InputError(name, problem, "expose less")
     if len(images) > 2 and all(np.array_equal(images[0], image) for image in images[1:]):  # noqa: PLR2004
-        raise InputError(
-            name, "all its frames are the same picture", "give frames one after another"
-        )
+        problem = "all its frames are the same picture"
+        raise InputError(name, problem, "give frames one after another")
     return _Levels(
         lowest,
         float(np.median([np.median(_sample(part)) for part in good])),
