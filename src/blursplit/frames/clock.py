@@ -188,8 +188,8 @@ def _table_stamps(table: Table, slab: Slab) -> Stamps | None:
 
 def _column(table: Table, name: str) -> FloatArray | None:
     try:
-        return table.read(name)[0].astype(np.float64)
-    except (InputError, ValueError):  # a column of texts
+        return table.read(**{name: np.float64})[0]
+    except InputError:
         return None
 
 

@@ -70,14 +70,9 @@ def read_target_pixels(tables: list[Table]) -> _TargetPixels:
 
 
 def _read(table: Table) -> _Target:
-    names = [name for name in ("FLUX", "TIME", "CADENCENO") if name in table.columns]
-    flux, days, *numbers = table.read(*names)
-    try:
-        time_d = days.astype(np.float64)
-        cadence = (numbers[0] if numbers else np.arange(days.size)).astype(np.int64)
-        flux = flux.astype(np.float32)
-    except ValueError as error:
-        raise InputError(table.path, f"cannot be read ({error})", "copy it again") from error
+    numbered = {"CADENCENO": np.int64} if "CADENCENO" in table.columns else {}
+    flux, time_d, *numbers = table.read(FLUX=np.float32, TIME=np.float64, **numbered)
+    cadence = numbers[0] if numbers else np.arange(time_d.size, dtype=np.int64)
     if flux.ndim != 3:  # noqa: PLR2004
         raise InputError(table.path, "its FLUX column holds no images", "leave it out")
     time_d[~(np.abs(time_d) < const.LONGEST_TIME_S / const.DAY_S)] = np.nan
@@ -251,7 +246,7 @@ def _summed(slab: Slab) -> int | None:
 
 def _keep_lights(units: Units) -> None:
     kinds = [calibration_kind(slab.header) for slab in units.slabs]
-    if all(kinds):
+    if kinds and all(kinds):
         units.notes.append(("calibration-frames", {"which": "all", "kind": kinds[0]}))
     else:
         others = [slab for slab, kind in zip(units.slabs, kinds, strict=True) if kind]

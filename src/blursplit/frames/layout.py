@@ -78,8 +78,8 @@ class Table:
         numbers = range(count, 0, -1)  # of columns with the same name the first counts
         return {self.header.word(f"TTYPE{n}"): n for n in numbers}
 
-    def read(self, *names: str) -> list[NDArray[Any]]:
-        """Return columns, of any type; raises InputError where the table is damaged."""
+    def read(self, **columns: Any) -> list[NDArray[Any]]:
+        """Return columns as arrays of these types; an InputError where they cannot be read."""
         from astropy.io import fits
 
         try:
@@ -88,7 +88,8 @@ class Table:
                 fits.open(self.path, memmap=False) as units,
             ):
                 data: Any = units[self.hdu].data
-                return [np.array(data.field(self.columns[name] - 1)) for name in names]
+                at = self.columns
+                return [np.array(data.field(at[n] - 1), dtype=kind) for n, kind in columns.items()]
         except Exception as error:  # of damaged tables astropy raises any class
             raise InputError(self.path, f"cannot be read ({error})", "copy it again") from error
 
