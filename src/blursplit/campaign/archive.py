@@ -305,7 +305,7 @@ def archive(
             refused_files=len(found.refused),
             skipped_files=found.skipped,
         )
-        todo: deque[tuple[_Task, Group]] = deque()
+        line = _Line(store, run, on_sequence)
         known = store.known(with_failed=not retry_failed)
         for group in found.groups:
             scale = by_telescope.get(str(group.facts.get("telescope") or "").casefold())
@@ -332,12 +332,12 @@ def archive(
                 run.known += 1
             elif group.frames < min_frames:
                 reason = sentence("too-short", frames=group.frames, needed=min_frames)
-                _write(store, run, (task, group), _Outcome(key, "too short", reason))
+                line.write((task, group), _Outcome(key, "too short", reason))
             else:
-                todo.append((task, group))
-        if results is not None and todo:
+                line.todo.append((task, group))
+        if results is not None and line.todo:
             results.mkdir(parents=True, exist_ok=True)
-        _run_all(store, run, todo, workers, scheduler, on_sequence)
+        line.measure(workers, scheduler)
     return run
 
 
@@ -362,21 +362,41 @@ def _key(group: Group, settings: str) -> str:
     return hashlib.blake2b(f"{group.key}/{settings}".encode(), digest_size=16).hexdigest()
 
 
+@dataclass
 class _Line:
-    """Tasks in flight, at most a few, and their results as they come."""
+    """Sequences on their way into the store: at most a few in flight."""
 
-    def __init__(
-        self,
-        store: Store,
-        run: ArchiveRun,
-        total: int,
-        on_sequence: Callable[[int, int], None] | None,
-    ) -> None:
-        self.store, self.run, self.total, self.tell = store, run, total, on_sequence
-        self.finished = 0
-        self.flying: dict[Future[_Outcome], tuple[_Task, Group]] = {}
+    store: Store
+    run: ArchiveRun
+    tell: Callable[[int, int], None] | None
+    todo: deque[tuple[_Task, Group]] = field(default_factory=deque)
+    flying: dict[Future[_Outcome], tuple[_Task, Group]] = field(default_factory=dict)
+    finished: int = 0
+    total: int = 0
 
-    def feed(self, executor: Executor, todo: deque[tuple[_Task, Group]], at_most: int) -> None:
+    def measure(self, workers: int, scheduler: str | None) -> None:
+        """Measure what is to do, in processes of this machine or on a cluster."""
+        self.total = len(self.todo)
+        if self.todo and scheduler is not None:
+            with _dask_cluster(scheduler) as (executor, threads):
+                self._feed(executor, self.todo, 2 * threads)
+        while self.todo:
+            try:
+                with _local_processes(workers) as executor:
+                    self._feed(executor, self.todo, max(2 * workers, 1))
+            except BrokenProcessPool:
+                suspects = list(self.flying.values())
+                self.flying.clear()
+                for suspect in suspects:  # each with no company, to find out which it was
+                    try:
+                        with _local_processes(1) as executor:
+                            self._feed(executor, deque([suspect]), 1)
+                    except BrokenProcessPool:
+                        self.flying.clear()
+                        died = _Outcome(suspect[0].key, "failed", sentence("process-died"))
+                        self._settle(suspect, died)
+
+    def _feed(self, executor: Executor, todo: deque[tuple[_Task, Group]], at_most: int) -> None:
         """Keep `at_most` tasks in flight until none is left; BrokenProcessPool passes through."""
         while todo or self.flying:
             while todo and len(self.flying) < at_most:
@@ -388,9 +408,9 @@ class _Line:
                     raise
             ready, _ = wait(self.flying, return_when=FIRST_COMPLETED)
             for future in ready:
-                self.take(future)
+                self._take(future)
 
-    def take(self, future: Future[_Outcome]) -> None:
+    def _take(self, future: Future[_Outcome]) -> None:
         pair = self.flying[future]
         try:
             outcome = future.result()
@@ -405,63 +425,33 @@ class _Line:
             died = sentence("process-died")
             outcome = _Outcome(pair[0].key, "failed", died if kind == "KilledWorker" else reason)
         del self.flying[future]
-        self.settle(pair, outcome)
+        self._settle(pair, outcome)
 
-    def settle(self, pair: tuple[_Task, Group], outcome: _Outcome) -> None:
-        _write(self.store, self.run, pair, outcome)
+    def _settle(self, pair: tuple[_Task, Group], outcome: _Outcome) -> None:
+        self.write(pair, outcome)
         self.finished += 1
         if self.tell is not None:
             self.tell(self.finished, self.total)
 
-
-def _run_all(
-    store: Store,
-    run: ArchiveRun,
-    todo: deque[tuple[_Task, Group]],
-    workers: int,
-    scheduler: str | None,
-    on_sequence: Callable[[int, int], None] | None,
-) -> None:
-    line = _Line(store, run, len(todo), on_sequence)
-    if not todo:
-        return
-    if scheduler is not None:
-        with _dask_cluster(scheduler) as (executor, threads):
-            line.feed(executor, todo, 2 * threads)
-        return
-    while todo:
-        try:
-            with _local_processes(workers) as executor:
-                line.feed(executor, todo, max(2 * workers, 1))
-        except BrokenProcessPool:
-            suspects = list(line.flying.values())
-            line.flying.clear()
-            for suspect in suspects:  # each with no company, to find out which it was
-                try:
-                    with _local_processes(1) as executor:
-                        line.feed(executor, deque([suspect]), 1)
-                except BrokenProcessPool:
-                    line.flying.clear()
-                    died = _Outcome(suspect[0].key, "failed", sentence("process-died"))
-                    line.settle(suspect, died)
-
-
-def _write(store: Store, run: ArchiveRun, pair: tuple[_Task, Group], outcome: _Outcome) -> None:
-    task, group = pair
-    told = [str(group.facts[k]) for k in ("object", "filter", "start_utc") if group.facts.get(k)]
-    row = {
-        "content": group.key,
-        "settings": task.settings,
-        "status": outcome.status,
-        "reason": outcome.reason,
-        "name": plain(" ".join(told) or group.paths[0]),
-        "first_file": group.paths[0],
-        "files": len(group.paths),
-        "frames": group.frames,
-        **{name: group.facts.get(name) for name in CONDITIONS},
-        "seconds": outcome.seconds,
-        "version": version("blursplit"),
-    }
-    store.put(outcome.key, row, group.paths, outcome.result)
-    counter = outcome.status.replace(" ", "_")
-    setattr(run, counter, getattr(run, counter) + 1)
+    def write(self, pair: tuple[_Task, Group], outcome: _Outcome) -> None:
+        """Write what came of a sequence into the store, and count it."""
+        task, group = pair
+        told = [
+            str(group.facts[k]) for k in ("object", "filter", "start_utc") if group.facts.get(k)
+        ]
+        row = {
+            "content": group.key,
+            "settings": task.settings,
+            "status": outcome.status,
+            "reason": outcome.reason,
+            "name": plain(" ".join(told) or group.paths[0]),
+            "first_file": group.paths[0],
+            "files": len(group.paths),
+            "frames": group.frames,
+            **{name: group.facts.get(name) for name in CONDITIONS},
+            "seconds": outcome.seconds,
+            "version": version("blursplit"),
+        }
+        self.store.put(outcome.key, row, group.paths, outcome.result)
+        counter = outcome.status.replace(" ", "_")
+        setattr(self.run, counter, getattr(self.run, counter) + 1)
