@@ -146,11 +146,9 @@ def read_limits(path: Path) -> Limits:
             raise InputError(path, f"key 'limits.{key}' is no number of a result", remedy)
     bound = [key for key in limits.limits if _depends_on_blur_time(key)]
     if bound and limits.blur_time_s is None:
-        raise InputError(
-            path,
-            f"key 'blur_time_s' is missing, and '{bound[0]}' depends on it",
-            "state the exposure for which the limits hold, e.g. blur_time_s = 30.0",
-        )
+        problem = f"key 'blur_time_s' is missing, and '{bound[0]}' depends on it"
+        remedy = "state the exposure for which the limits hold, e.g. blur_time_s = 30.0"
+        raise InputError(path, problem, remedy)
     return limits
 
 
@@ -302,11 +300,9 @@ def refuse_other_aperture(command: str, aperture_m: float, limits: Limits, whose
     """Refuse limits that name a telescope of another aperture."""
     aim = limits.stated_aperture_m
     if aim is not None and abs(aperture_m - aim) > const.ACCEPT_SAME_APERTURE * aim:
-        raise InputError(
-            command,
-            f"the {whose} of an aperture of {aperture_m:g} m, the limits of {aim:g} m",
-            "give that telescope's limits, or correct 'aperture_m' in the limits file",
-        )
+        problem = f"the {whose} of an aperture of {aperture_m:g} m, the limits of {aim:g} m"
+        remedy = "give that telescope's limits, or correct 'aperture_m' in the limits file"
+        raise InputError(command, problem, remedy)
 
 
 def _telescope(result: Result) -> str:

@@ -143,11 +143,8 @@ def _check(instrument: Rig, seeing_arcsec: float, stars: int, duration_s: float)
     for key, section in (("aperture_m", "telescope"), ("pixel_scale_arcsec", "camera")):
         if instrument.get(key) is None:
             also = " (or pixel_um and focal_length_m)" if section == "camera" else ""
-            raise InputError(
-                f"setup key {section}.{key}",
-                "is not known",
-                f"state it in the setup file or with --set {section}.{key}=...{also}",
-            )
+            remedy = f"state it in the setup file or with --set {section}.{key}=...{also}"
+            raise InputError(f"setup key {section}.{key}", "is not known", remedy)
     if not 0.1 <= seeing_arcsec <= 20.0:  # noqa: PLR2004 - what skies do
         raise InputError("--seeing", f"{seeing_arcsec:g} arcsec makes no sense", "give 0.1 to 20")
     if stars < 1:

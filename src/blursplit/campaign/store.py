@@ -57,7 +57,7 @@ _CONDITIONS = """object TEXT, telescope TEXT, instrument TEXT, filter TEXT, expo
   pier_side TEXT, wind_m_s REAL, temperature_c REAL"""
 CONDITIONS = [column.split()[0] for column in _CONDITIONS.split(",")]
 
-MEASURED: dict[str, str] = {
+_MEASURED: dict[str, str] = {
     "blur_time_s": "$.fwhm.blur_time_s",
     "stars_used": "$.sequence.stars_used",
     "frames_used": "$.sequence.frames_used",
@@ -65,7 +65,7 @@ MEASURED: dict[str, str] = {
     "headline": "$.verdict.headline",
 }
 _MEASURED_TEXTS = {"mechanics_matters", "headline"}
-ESTIMATES: dict[str, str] = {
+_ESTIMATES: dict[str, str] = {
     "recorded_fwhm_arcsec": "$.fwhm.recorded_arcsec",
     "without_both_arcsec": "$.fwhm.without_both_arcsec",
     "recorded_fwhm_px": "$.fwhm.recorded_px",
@@ -83,14 +83,9 @@ ESTIMATES: dict[str, str] = {
 
 def _numbers() -> dict[str, str]:
     """Return the columns of ``numbers`` and the place of each in result.json."""
-    found = dict(MEASURED)
-    for name, path in ESTIMATES.items():
-        found |= {
-            name: f"{path}.value",
-            f"{name}_low": f"{path}.low",
-            f"{name}_high": f"{path}.high",
-        }
-    return found
+    ends = {"": "value", "_low": "low", "_high": "high"}
+    places = {f"{n}{e}": f"{p}.{end}" for n, p in _ESTIMATES.items() for e, end in ends.items()}
+    return _MEASURED | places
 
 
 _EXTRACTED = ", ".join(f"json_extract(result, '{path}')" for path in _numbers().values())
@@ -215,25 +210,22 @@ class Store:
             ours = self._db.execute("PRAGMA application_id").fetchone()[0]
             version = self._db.execute("PRAGMA user_version").fetchone()[0]
         except sqlite3.DatabaseError as error:
-            raise InputError(
-                self.path, f"is damaged ({error})", "restore it, or name another with --store"
-            ) from error
+            remedy = "restore it, or name another with --store"
+            raise InputError(self.path, f"is damaged ({error})", remedy) from error
         tables = self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
         if tables == 0 and ours == 0:
             return
+        other = "name another file with --store"
         if ours != const.STORE_APPLICATION_ID:
-            raise InputError(
-                self.path, "is a database of another program", "name another file with --store"
-            )
+            raise InputError(self.path, "is a database of another program", other)
         if version != const.STORE_VERSION:
-            remedy = (
-                "update blursplit, or name another file with --store"
-                if version > const.STORE_VERSION
-                else "name another file with --store; the archive is measured again"
+            problem = f"has layout {version}, this version reads {const.STORE_VERSION}"
+            older, newer = (
+                f"{other}; the archive is measured again",
+                f"update blursplit, or {other}",
             )
-            raise InputError(
-                self.path, f"has layout {version}, this version reads {const.STORE_VERSION}", remedy
-            )
+            remedy = newer if version > const.STORE_VERSION else older
+            raise InputError(self.path, problem, remedy)
 
     def _create(self) -> None:
         # Two first runs at once: the second waits here and then finds the tables there.
@@ -260,9 +252,8 @@ class Store:
                 raise
             self._db.execute("COMMIT")
         except sqlite3.OperationalError as error:
-            raise OutputError(
-                self.path, f"cannot be written ({error})", "check disk and rights, then run again"
-            ) from error
+            remedy = "check disk and rights, then run again"
+            raise OutputError(self.path, f"cannot be written ({error})", remedy) from error
 
     def known(self, *, with_failed: bool = True) -> set[str]:
         """Return the keys of the sequences that are in the store."""
@@ -625,14 +616,8 @@ def _picks(rows: list[Row]) -> list[Pick]:
             reasons.append(sentence("pick-mechanics"))
             score = max(score, const.ARCHIVE_WORTH_SHARE)
         if reasons:
-            pick = Pick(
-                key=row["key"],
-                name=row["name"],
-                first_file=row["first_file"],
-                start_utc=row["start_utc"],
-                reasons=reasons,
-            )
-            scored.append((score, pick))
+            about = {name: row[name] for name in ("key", "name", "first_file", "start_utc")}
+            scored.append((score, Pick(**about, reasons=reasons)))
     scored.sort(key=lambda item: (-item[0], item[1].key))
     return [pick for _, pick in scored[: const.MANY_SEQUENCES]]
 
