@@ -82,7 +82,14 @@ def _mark_frequencies(ax: Axes, marks: Sequence[tuple[float, str]]) -> None:
     for frequency, _ in known:
         ax.axvline(frequency, color=colour("muted"), lw=0.8, ls=":")
     for x, label in _mark_labels([(float(np.log10(f)), label) for f, label in known]):
-        _number(ax, label, (10.0**x, 1.0), "xaxis", (0, 2))
+        above: dict[str, Any] = {
+            "xytext": (0, 2),
+            "textcoords": "offset points",
+            "ha": "center",
+            "va": "bottom",
+        }
+        at = ("data", "axes fraction")
+        ax.annotate(label, (10.0**x, 1.0), xycoords=at, fontsize=11.2, **above)
 
 
 def _finish_densities(ax: Axes, *, own: bool) -> Figure:
