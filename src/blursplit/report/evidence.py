@@ -321,10 +321,11 @@ def _witness(name: str, result: Result, series: Series) -> _Section | None:
     for key, label, _, _ in draw.WITNESS_CURVES[name]:
         columns[f"{label} [arcsec²/Hz]"] = arrays.get(key)
     columns["coherence"] = arrays[f"{name}_coherence"]
+    spectra, coherence = draw.draw_witness(series, name)
     section = _section(
         name,
-        picture(draw.draw_witness(series, name), f"{name}-spectra", columns, logarithmic=True),
-        picture(draw.draw_witness_coherence(series, name), f"{name}-coherence", None),
+        picture(spectra, f"{name}-spectra", columns, logarithmic=True),
+        picture(coherence, f"{name}-coherence", None),
     )
     return section._replace(text=" ".join([section.text, *used]))
 

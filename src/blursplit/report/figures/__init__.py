@@ -19,7 +19,6 @@ from blursplit.report.figures.evidence import (
     draw_shape,
     draw_star,
     draw_witness,
-    draw_witness_coherence,
     half_axes,
     north_in_image,
 )
@@ -52,7 +51,6 @@ __all__ = [
     "draw_spectrum",
     "draw_star",
     "draw_witness",
-    "draw_witness_coherence",
     "figure_style",
     "half_axes",
     "north_in_image",

@@ -84,8 +84,11 @@ WITNESS_CURVES = {
 }
 
 
-def draw_witness(series: Series, name: str) -> Figure:
-    """Draw the spectra of a witness ("sensor" or "cameras") beside that of the stars."""
+def draw_witness(series: Series, name: str) -> tuple[Figure, Figure]:
+    """Draw the spectra of a witness ("sensor" or "cameras") beside that of the stars.
+
+    The other figure shows how much of the motion goes with it, by frequency.
+    """
     ax = axes_for()
     frequency = series.arrays[f"{name}_frequency_hz"]
     for key, label, hue, dash in WITNESS_CURVES[name]:
@@ -95,17 +98,12 @@ def draw_witness(series: Series, name: str) -> Figure:
             ax.plot(frequency, shown, color=colour(hue), ls=dash, label=label)
     _shade_blind(series, name, ax)
     logarithmic(ax, "xy")
-    return finished(ax, "frequency [Hz]", "density [arcsec²/Hz]")
-
-
-def draw_witness_coherence(series: Series, name: str) -> Figure:
-    """Draw how much of the motion goes with a witness, by frequency."""
-    ax = axes_for()
-    frequency, seen = (series.arrays[f"{name}_{part}"] for part in ("frequency_hz", "coherence"))
+    spectra = finished(ax, "frequency [Hz]", "density [arcsec²/Hz]")
+    ax, seen = axes_for(), series.arrays[f"{name}_coherence"]
     ax.plot(frequency, seen, ".-", color=colour("structure"), label="coherence, squared")
     _shade_blind(series, name, ax)
     logarithmic(ax, "x")
-    return finished(ax, "frequency [Hz]", "squared coherence", ylim=(0, 1.03))
+    return spectra, finished(ax, "frequency [Hz]", "squared coherence", ylim=(0, 1.03))
 
 
 def _shade_blind(series: Series, name: str, ax: Axes) -> None:
