@@ -26,8 +26,8 @@ import numpy as np  # noqa: E402 - after the number of threads
 
 from blursplit.drive.periodic_error import (  # noqa: E402
     PHASES,
-    drive_curves,
-    harmonic_columns,
+    _drive_curves,
+    _harmonic_columns,
 )
 from blursplit.drive.terms import (  # noqa: E402
     DriveRecord,
@@ -69,9 +69,9 @@ def make_run(
         parts += [size * np.cos(turn), size * np.sin(turn)]
     angle_deg = float(rng.uniform(0.0, 180.0))
     toward = [np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))]
-    motion += np.outer(harmonic_columns(time_s, PERIOD_S, 3) @ parts, toward)
+    motion += np.outer(_harmonic_columns(time_s, PERIOD_S, 3) @ parts, toward)
     record = DriveRecord(time_s, motion, np.zeros(n, dtype=np.intp), 1.0 / RATE_HZ, 0.9 / RATE_HZ)
-    return record, float(np.ptp(harmonic_columns(PHASES, 1.0, 3) @ parts)), angle_deg
+    return record, float(np.ptp(_harmonic_columns(PHASES, 1.0, 3) @ parts)), angle_deg
 
 
 def row(turns: float, runs: int) -> str:
@@ -82,7 +82,7 @@ def row(turns: float, runs: int) -> str:
     for number in range(runs):
         rng = np.random.default_rng([number, round(10 * turns)])
         record, truth, angle_deg = make_run(turns, number, rng)
-        (curve,) = drive_curves(record, terms, rng)
+        (curve,) = _drive_curves(record, terms, rng)
         size = curve.record.peak_to_peak_arcsec
         shown = size is not None and size.value is not None
         if truth == 0.0:

@@ -15,7 +15,6 @@ STILL_BARE = {
     "budget": 3,  # where a bin is sampled, bends of a path, a perfect telescope
     "campaign": 1,  # sizes of a picture
     "compiled": 2,  # pieces of a border, and the order of its moments
-    "drive": 1,
     "evidence": 2,  # words for units
     "frames": 6,  # units of words, bytes of types, full scales by bits, an epoch
     "pier": 3,  # materials and soils, a table each with its sources above it

@@ -19,17 +19,11 @@ from blursplit.result import PhaseCurve, PolarAxis, Remark, RightAscension
 from blursplit.rig import Rig
 from blursplit.types import FloatArray, IntArray, sure
 
-PHASES = np.arange(240) / 240.0
-
-
-@dataclass(frozen=True)
-class _PeriodView:
-    """What a record can see of a periodic error beside offsets, drift and other terms."""
-
-    # (m, n_samples): orthonormal rows that offsets, drift and other terms cannot make.
-    weights: FloatArray
-    # (m, 2 n_harmonics): their reading for a cosine and sine of 1 arcsec of each harmonic in turn.
-    response: FloatArray
+PHASES = np.arange(const.DRIVE_PHASES) / const.DRIVE_PHASES
+BIN_CENTRES = (np.arange(const.DRIVE_PHASE_BINS) + 0.5) / const.DRIVE_PHASE_BINS
+# Largest declination drift [arcsec/min] of a tracked star for each arcminute between polar axis and
+# pole: omega eps sin(H - Hp), H and Hp the hour angles of the star and of where the axis points.
+DRIFT_PER_ARCMIN = const.SIDEREAL_RATE_ARCSEC_S * 60.0 * math.radians(1.0 / 60.0)
 
 
 @dataclass(frozen=True)
@@ -54,11 +48,11 @@ class _PeriodicError:
     def peak_to_peak_arcsec(self, angle_deg: float) -> FloatArray:
         """Return the span of each draw's curve over a whole turn, shape (n,)."""
         coefficients = self.along(angle_deg)
-        waves = harmonic_columns(PHASES, 1.0, coefficients.shape[1] // 2)
+        waves = _harmonic_columns(PHASES, 1.0, coefficients.shape[1] // 2)
         return np.asarray(np.ptp(coefficients @ waves.T, axis=1))
 
 
-def harmonic_columns(
+def _harmonic_columns(
     time_s: FloatArray, period_s: float, harmonics: int, exposure_s: float = 0.0
 ) -> FloatArray:
     """Return cosine and sine of each harmonic, shape (n_samples, 2 harmonics).
@@ -74,23 +68,19 @@ def harmonic_columns(
     return np.stack(columns, axis=1).astype(np.float64)
 
 
-def harmonics_within(period_s: float, cadence_s: float) -> int:
-    """Return how many harmonics, three at most, lie below half the frame rate."""
-    return int(min(const.DRIVE_HARMONICS, np.ceil(period_s / (2.0 * cadence_s)) - 1))
-
-
-def view_period(own: FloatArray, others: FloatArray) -> _PeriodView:
+def _view_period(own: FloatArray, others: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return what of the periodic columns is left beside the others.
 
     `own` (n_samples, 2 n_harmonics). `others` (n_samples, n_others): offsets, drift and the columns
     of other terms.
+
+    Returns `weights` (m, n_samples): orthonormal rows that the others cannot make; `response` (m, 2
+    n_harmonics): their reading for a cosine and sine of 1 arcsec of each harmonic in turn.
     """
     left = own - others @ (np.linalg.pinv(others) @ own)
     patterns, strength, mixing = np.linalg.svd(left, full_matrices=False)
     kept = strength > const.DRIVE_LEAST_PATTERN * math.sqrt(0.5 * len(own))
-    return _PeriodView(
-        np.asarray(patterns[:, kept].T), np.asarray(strength[kept, None] * mixing[kept])
-    )
+    return np.asarray(patterns[:, kept].T), np.asarray(strength[kept, None] * mixing[kept])
 
 
 @dataclass(frozen=True)
@@ -144,14 +134,7 @@ def _directions(seen_arcsec: FloatArray) -> tuple[FloatArray, FloatArray]:
     return own + offset, width / np.pi
 
 
-def _both_axes(errors_arcsec2: FloatArray) -> FloatArray:
-    m = errors_arcsec2.shape[1]
-    base = np.zeros((2 * m, 2 * m))
-    base[:m, :m], base[m:, m:] = errors_arcsec2
-    return base
-
-
-def likelihood_gain(
+def _likelihood_gain(
     seen_arcsec: FloatArray,
     errors_arcsec2: FloatArray,
     response: FloatArray,
@@ -164,13 +147,16 @@ def likelihood_gain(
 
     Above `constants.DRIVE_SHOWN_GAIN` the error counts as shown.
     """
-    base, reading = _both_axes(errors_arcsec2), seen_arcsec.T.ravel()
+    from scipy.linalg import block_diag
+
     prior = _prior(seen_arcsec, response, angle_deg)
-    best = _log_likelihoods(reading, base, prior.shape, prior.sizes).max()
-    return 2.0 * float(best - _log_likelihood(reading, base))
+    log_like = _log_likelihoods(
+        seen_arcsec.T.ravel(), block_diag(*errors_arcsec2), prior.shape, np.append(0.0, prior.sizes)
+    )
+    return 2.0 * float(log_like[:, :, 1:].max() - log_like[0, 0, 0])
 
 
-def draw_periodic_error(
+def _draw_periodic_error(
     seen_arcsec: FloatArray,
     errors_arcsec2: FloatArray,
     response: FloatArray,
@@ -196,7 +182,9 @@ def draw_periodic_error(
     the bend b is seen has a phase that may be anything: its amplitude is b over the cosine of any
     angle.
     """
-    base, reading = _both_axes(errors_arcsec2), seen_arcsec.T.ravel()
+    from scipy.linalg import block_diag
+
+    base, reading = block_diag(*errors_arcsec2), seen_arcsec.T.ravel()
     prior = _prior(seen_arcsec, response, angle_deg)
     log_like = _log_likelihoods(reading, base, prior.shape, prior.sizes)
     log_like += prior.log_width[:, None, None]
@@ -237,21 +225,13 @@ def _log_likelihoods(
     return np.asarray(constant - 0.5 * (np.log(variance) + squares).sum(axis=-1))
 
 
-def _log_likelihood(reading: FloatArray, base: FloatArray) -> float:
-    """Return the log likelihood of noise alone."""
-    root = np.linalg.cholesky(base)
-    white = np.linalg.solve(root, reading)
-    return float(-np.log(np.diag(root)).sum() - 0.5 * white @ white)
-
-
 # --- a record folded on the phase of a period ---------------------------------------------------
-def phase_bins(time_s: FloatArray, period_s: float) -> IntArray:
-    """Return the bin of phase of each time, shape (n_samples,)."""
+def _phase_bins(time_s: FloatArray, period_s: float) -> IntArray:
     bins = (np.mod(time_s / period_s, 1.0) * const.DRIVE_PHASE_BINS).astype(np.int64)
     return np.minimum(bins, const.DRIVE_PHASE_BINS - 1)
 
 
-def bin_means(values: FloatArray, index: IntArray) -> FloatArray:
+def _bin_means(values: FloatArray, index: IntArray) -> FloatArray:
     """Return the mean of values (n_samples, ...) in each bin, shape (bins, ...); NaN if empty."""
     out = np.full((const.DRIVE_PHASE_BINS, *values.shape[1:]), np.nan)
     for k in np.unique(index):
@@ -259,7 +239,7 @@ def bin_means(values: FloatArray, index: IntArray) -> FloatArray:
     return out
 
 
-def bin_errors(
+def _bin_errors(
     misfit: FloatArray, time_s: FloatArray, index: IntArray, cadence_s: float
 ) -> FloatArray:
     """Return the standard error of each bin's mean, shape (bins,); NaN where it is empty.
@@ -302,7 +282,7 @@ class _DriveCurve:
         return self.gain > const.DRIVE_SHOWN_GAIN
 
 
-def drive_curves(
+def _drive_curves(
     record: DriveRecord,
     terms: Sequence[DriveTerm],
     rng: np.random.Generator,
@@ -325,18 +305,20 @@ def _one_curve(
     rng: np.random.Generator,
     angle_deg: float | None,
 ) -> _DriveCurve | None:
-    harmonics = harmonics_within(term.period_s, record.cadence_s)
+    # as many as lie below half the frame rate
+    below = math.ceil(term.period_s / (2.0 * record.cadence_s)) - 1
+    harmonics = min(const.DRIVE_HARMONICS, below)
     if harmonics < 1:
         return None
-    own = harmonic_columns(record.time_s, term.period_s, harmonics, record.exposure_s)
+    own = _harmonic_columns(record.time_s, term.period_s, harmonics, record.exposure_s)
     others = other_columns(record, terms, term)
-    view = view_period(own, others)
-    if not len(view.weights):
+    weights, response = _view_period(own, others)
+    if not len(weights):
         return None
-    found = record.read(others, view.weights, term.period_s)
-    gain = likelihood_gain(found.plain_arcsec, found.as_noise_arcsec2, view.response, angle_deg)
-    told = found.seen_arcsec, found.errors_arcsec2, view.response
-    error = draw_periodic_error(*told, rng, angle_deg=angle_deg)
+    found = record.read(others, weights, term.period_s)
+    gain = _likelihood_gain(found.plain_arcsec, found.as_noise_arcsec2, response, angle_deg)
+    told = found.seen_arcsec, found.errors_arcsec2, response
+    error = _draw_periodic_error(*told, rng, angle_deg=angle_deg)
     axis = axial_estimate(error.angles_deg()) if angle_deg is None else None
     # Where no direction stands out, x is as good as any.
     angle = angle_deg if angle_deg is not None else 0.0 if axis is None else sure(axis.value)
@@ -345,7 +327,7 @@ def _one_curve(
         size = estimate(error.peak_to_peak_arcsec(angle))
     else:
         # Sizes even in the logarithm would draw what is not shown as nothing, with a thin band.
-        drawn = draw_periodic_error(*told, rng, angle_deg=angle, for_limit=True)
+        drawn = _draw_periodic_error(*told, rng, angle_deg=angle, for_limit=True)
         size = _limit(error, drawn, angle)
     folded = _fold(record, term, own, others, drawn, angle)
     seen_share = float(np.isfinite(folded["shift_arcsec"]).mean())
@@ -360,7 +342,7 @@ def _one_curve(
             turns_covered=term.turns,
             covered_share=seen_share,
             angle_deg=float(angle),
-            phase_turns=[float(phase) for phase in _bin_centres()],
+            phase_turns=BIN_CENTRES.tolist(),
             peak_to_peak_arcsec=size,
             **lists,
         ),
@@ -388,13 +370,11 @@ def _fold(
     left = motion - others @ (fitted @ beside)
     # What a straight line can follow counts as drift where less than a turn was seen.
     pattern = own - others @ (fitted @ own) if is_slow else own
-    index = phase_bins(record.time_s, term.period_s)
-    data = bin_means(left, index)
-    bars = bin_errors(left - pattern @ middle, record.time_s, index, record.cadence_s)
-    if is_slow:
-        shape = bin_means(pattern, index)
-    else:
-        shape = harmonic_columns(_bin_centres(), 1.0, own.shape[1] // 2)
+    index = _phase_bins(record.time_s, term.period_s)
+    data = _bin_means(left, index)
+    bars = _bin_errors(left - pattern @ middle, record.time_s, index, record.cadence_s)
+    whole = _harmonic_columns(BIN_CENTRES, 1.0, own.shape[1] // 2)
+    shape = _bin_means(pattern, index) if is_slow else whole
     low, centre, high = np.percentile(drawn @ shape.T, const.PERCENTILES[1:4], axis=0)
     return {
         "shift_arcsec": data,
@@ -416,51 +396,22 @@ def _limit(error: _PeriodicError, hidden: _PeriodicError, angle_deg: float) -> E
     return upper_limit(limit) if limit < const.DRIVE_NO_LIMIT_ARCSEC else None
 
 
-def _bin_centres() -> FloatArray:
-    return (np.arange(const.DRIVE_PHASE_BINS) + 0.5) / const.DRIVE_PHASE_BINS
-
-
-# 15.04107 arcsec/s over one minute of time, per radian of misalignment [arcsec/min].
-SIDEREAL_ARCSEC_MIN = const.SIDEREAL_RATE_ARCSEC_S * 60.0
-
-
-def declination_drift_arcsec_min(
-    misalignment_arcmin: float, hour_angle_deg: float, axis_hour_angle_deg: float
-) -> float:
-    """Return the declination drift of a tracked star, -omega eps sin(H - Hp) [arcsec/min].
-
-    `misalignment_arcmin`: angle between the polar axis and the pole. `hour_angle_deg`,
-    `axis_hour_angle_deg`: of the star and of the point toward which the axis is off.
-
-    Examples
-    --------
-    >>> round(declination_drift_arcsec_min(1.0, -90.0, 0.0), 5)
-    0.26252
-    """
-    eps = math.radians(misalignment_arcmin / 60.0)
-    phase = math.radians(hour_angle_deg - axis_hour_angle_deg)
-    return -SIDEREAL_ARCSEC_MIN * eps * math.sin(phase)
-
-
-def ra_axis_from_position_angle(position_angle_deg: float, *, is_mirrored: bool = False) -> float:
-    """Return the axial direction of right ascension from the camera's position angle [deg].
-
-    `position_angle_deg`: position angle, north through east, of the image's +y direction.
-    `is_mirrored`: whether east lies to the right of north when +y is up and +x to the right.
-    """
-    return (position_angle_deg if is_mirrored else -position_angle_deg) % 180.0
-
-
 # --- right ascension ------------------------------------------------------------------------------
 def _stated_direction(rig: Rig) -> RightAscension | None:
     """Return the direction that setup or header state, the declared one first."""
     declared, position = rig.get("ra_angle_deg"), rig.get("position_angle_deg")
-    if declared is not None:
-        return _stated(float(declared) % 180.0, "declared")
-    if position is None:
+    origin: Literal["declared", "camera position angle"] = "declared"
+    if declared is None and position is not None:
+        # From north through east to the image's +y; east lies to the left of north unless mirrored.
+        declared, origin = position if rig.get("flip") else -position, "camera position angle"
+    if declared is None:
         return None
-    angle = ra_axis_from_position_angle(float(position), is_mirrored=bool(rig.get("flip")))
-    return _stated(angle, "camera position angle")
+    angle_deg = float(declared) % 180.0
+    ends = {
+        name: angle_deg + k * const.DRIVE_STATED_SIGMA_DEG
+        for name, k in (("low", -1.0), ("high", 1.0), ("low95", -2.0), ("high95", 2.0))
+    }
+    return RightAscension(angle_deg=Estimate(value=angle_deg, **ends), origin=origin)
 
 
 def _found_direction(
@@ -472,19 +423,23 @@ def _found_direction(
     right ascension, and only one that is off lets the stars trail along it. `rate_arcsec_s` (n, 2):
     draws of the drift.
     """
+    origin: Literal["periodic error", "drift with the drive off"]
     if rig.get("drive") == "off":
         mean, covariance = rate_arcsec_s.mean(axis=0), np.cov(rate_arcsec_s.T)
         if mean @ np.linalg.solve(covariance + 1e-18 * np.eye(2), mean) < const.DRIVE_CHI2_95:
             return None
-        angle = axial_estimate(np.degrees(np.arctan2(rate_arcsec_s[:, 1], rate_arcsec_s[:, 0])))
-        return _found(angle, "drift with the drive off")
-    if rig.get("mount_kind") != "equatorial":
-        return None
-    shown = [c for c in curves if c.is_shown and c.record.turns_covered >= const.DRIVE_LEAST_TURNS]
-    if not shown:
-        return None
-    best = max(shown, key=lambda curve: curve.gain)
-    return _found(axial_estimate(best.error.angles_deg()), "periodic error")
+        draws = np.degrees(np.arctan2(rate_arcsec_s[:, 1], rate_arcsec_s[:, 0]))
+        origin = "drift with the drive off"
+    else:
+        shown = [
+            c for c in curves if c.is_shown and c.record.turns_covered >= const.DRIVE_LEAST_TURNS
+        ]
+        if rig.get("mount_kind") != "equatorial" or not shown:
+            return None
+        draws = max(shown, key=lambda curve: curve.gain).error.angles_deg()
+        origin = "periodic error"
+    angle = axial_estimate(draws)
+    return None if angle is None else RightAscension(angle_deg=angle, origin=origin)
 
 
 def _read_polar(
@@ -507,33 +462,18 @@ def _read_polar(
     # The sign does not matter: which way is north needs the camera's parity.
     centre, sigma = abs(float(np.median(rate))), float(np.std(rate))
     size = centre + sigma * rng.standard_normal(len(rate))
-    per_arcmin = declination_drift_arcsec_min(1.0, -90.0, 0.0)
     low, high = centre - const.Z95 * sigma, centre + const.Z95 * sigma
     if low <= 0.0:
-        drift, part = upper_limit(high), upper_limit(high / per_arcmin)
-        told = Remark.of("polar-axis-below", high_arcmin=high / per_arcmin)
+        drift, part = upper_limit(high), upper_limit(high / DRIFT_PER_ARCMIN)
+        told = Remark.of("polar-axis-below", high_arcmin=high / DRIFT_PER_ARCMIN)
     else:
-        drift, part = from_draws(size), from_draws(size / per_arcmin)
+        drift, part = from_draws(size), from_draws(size / DRIFT_PER_ARCMIN)
         ends = {"low_arcmin": low, "size_arcmin": centre, "sigma_arcmin": sigma}
-        told = Remark.of("polar-axis-off", **{name: v / per_arcmin for name, v in ends.items()})
+        told = Remark.of(
+            "polar-axis-off", **{name: v / DRIFT_PER_ARCMIN for name, v in ends.items()}
+        )
     polar = PolarAxis(declination_drift_arcsec_per_min=drift, misalignment_at_least_arcmin=part)
     return polar, told
-
-
-def _stated(
-    angle_deg: float, origin: Literal["declared", "camera position angle"]
-) -> RightAscension:
-    ends = {
-        name: angle_deg + k * const.DRIVE_STATED_SIGMA_DEG
-        for name, k in (("low", -1.0), ("high", 1.0), ("low95", -2.0), ("high95", 2.0))
-    }
-    return RightAscension(angle_deg=Estimate(value=angle_deg, **ends), origin=origin)
-
-
-def _found(
-    angle: Estimate | None, origin: Literal["periodic error", "drift with the drive off"]
-) -> RightAscension | None:
-    return None if angle is None else RightAscension(angle_deg=angle, origin=origin)
 
 
 # --- the drive as a whole -------------------------------------------------------------------------
@@ -552,7 +492,7 @@ def read_drive(
     is_equatorial = rig.get("mount_kind") != "altazimuth"
     ra = _stated_direction(rig) if is_equatorial else None
     angle = None if ra is None else ra.angle_deg.value
-    curves = drive_curves(record, terms, rng, angle)
+    curves = _drive_curves(record, terms, rng, angle)
     wanted = rig.get("mount_kind") == "equatorial" or rig.get("drive") == "off"
     notes = [_size_note(curve.record) for curve in curves]
     if rig.get("guide_period_s") and curves:

@@ -20,32 +20,18 @@ from blursplit.stars.tracks import StarTracks
 from blursplit.types import FloatArray, IntArray
 
 
-@dataclass(frozen=True)
-class _Blocks:
-    """A series averaged over blocks of equal count."""
-
-    time_s: FloatArray  # (block,)
-    index: list[IntArray]  # which samples went into each block
-
-    def average(self, values: FloatArray) -> FloatArray:
-        """Return block means of values, shape (sample, ...) -> (block, ...)."""
-        return np.stack([values[rows].mean(axis=0) for rows in self.index])
-
-
-def block_series(
-    time_s: FloatArray, segment: IntArray, max_blocks: int = const.DRIVE_MOST_BLOCKS
-) -> _Blocks:
-    """Return blocks that do not cross segments, at most about `max_blocks` of them.
-
-    `time_s` (sample,): in order of time. `segment` (sample,).
-    """
-    size = max(1, int(np.ceil(time_s.size / max_blocks)))
+def _blocks(time_s: FloatArray, segment: IntArray, most: int) -> list[IntArray]:
+    """Return rows of equal count that cross no segment, in order of time; about `most` of them."""
+    size = max(1, int(np.ceil(time_s.size / most)))
     index: list[IntArray] = []
     for label in np.unique(segment):
         rows = np.flatnonzero(segment == label)
         index.extend(np.array_split(rows, int(np.ceil(rows.size / size))))
-    index.sort(key=lambda rows: float(time_s[rows].mean()))
-    return _Blocks(np.array([time_s[rows].mean() for rows in index]), index)
+    return sorted(index, key=lambda rows: float(time_s[rows].mean()))
+
+
+def _averaged(blocks: list[IntArray], values: FloatArray) -> FloatArray:
+    return np.stack([values[rows].mean(axis=0) for rows in blocks])
 
 
 @dataclass(frozen=True)
@@ -88,7 +74,7 @@ def _noise_kernels(time_s: FloatArray) -> list[FloatArray]:
     return kernels
 
 
-def fit_in_red_noise(
+def _fit_in_red_noise(
     time_s: FloatArray, values_arcsec: FloatArray, design: FloatArray, prior_sd: FloatArray
 ) -> _LinearFit:
     """Return the coefficients of `design` under correlated noise of unknown shape.
@@ -168,14 +154,6 @@ def _fit_axis(
     return -0.5 * (evidence + left / variance), mean, covariance, float(np.sqrt(variance))
 
 
-@dataclass(frozen=True)
-class _DrivePeriod:
-    """A declared period of the drive."""
-
-    name: str
-    period_s: float
-
-
 def worm_period_s(teeth: int) -> float:
     """Return the period of a single-start worm on a wheel of the polar axis [s].
 
@@ -189,18 +167,18 @@ def worm_period_s(teeth: int) -> float:
 
 def declared_periods(
     period_s: Sequence[float] | None, wheel_teeth: Sequence[int] | None
-) -> tuple[_DrivePeriod, ...]:
-    """Return the declared drive periods, longest first, each only once.
+) -> list[tuple[str, float]]:
+    """Return names and periods [s] of the declared drive, longest first, each only once.
 
     `wheel_teeth`: one period of 86164.0905 s / teeth each; one that repeats a declared period
     within 1 % is dropped.
     """
-    found = [_DrivePeriod(f"drive {value:g} s", float(value)) for value in period_s or ()]
+    found = [(f"drive {value:g} s", float(value)) for value in period_s or ()]
     for teeth in wheel_teeth or ():
         value = worm_period_s(teeth)
-        if all(abs(math.log(value / other.period_s)) > const.DRIVE_SAME_PERIOD for other in found):
-            found.append(_DrivePeriod(f"worm on {teeth} teeth", value))
-    return tuple(sorted(found, key=lambda item: -item.period_s))
+        if all(abs(math.log(value / other)) > const.DRIVE_SAME_PERIOD for _, other in found):
+            found.append((f"worm on {teeth} teeth", value))
+    return sorted(found, key=lambda item: -item[1])
 
 
 # --- drift and periods of a record ----------------------------------------------------------------
@@ -224,12 +202,11 @@ def drive_terms(rig: Rig, length_s: float) -> list[DriveTerm]:
     """
     if rig.get("drive") == "off":
         return []
-    periods = declared_periods(rig.get("worm_period_s"), rig.get("wheel_teeth"))
     terms = []
-    for period in periods:
-        turns = length_s / period.period_s
+    for name, period_s in declared_periods(rig.get("worm_period_s"), rig.get("wheel_teeth")):
+        turns = length_s / period_s
         orders = range(1, const.DRIVE_HARMONICS + 1) if turns >= const.DRIVE_LEAST_TURNS else (0,)
-        terms += [DriveTerm(period.name, period.period_s, k, turns) for k in orders]
+        terms += [DriveTerm(name, period_s, k, turns) for k in orders]
     return sorted(terms, key=lambda term: term.harmonic == 0)
 
 
@@ -255,17 +232,17 @@ def found_period(record: DriveRecord) -> DriveTerm | None:
     if len(record.time_s) < const.DRIVE_FEWEST_SAMPLES or shortest >= longest:
         return None
     others = other_columns(record, (), None)
-    blocks = block_series(record.time_s, record.segment, const.DRIVE_BLOCKS)
-    beside = blocks.average(others)
+    blocks = _blocks(record.time_s, record.segment, const.DRIVE_BLOCKS)
+    beside = _averaged(blocks, others)
     free = np.eye(len(beside)) - beside @ np.linalg.pinv(beside)
-    values = free @ blocks.average(record.motion_arcsec)
+    values = free @ _averaged(blocks, record.motion_arcsec)
 
     def swing(period_s: float) -> FloatArray:
         phase = 2.0 * np.pi * record.time_s / period_s
         return np.stack([np.cos(phase), np.sin(phase)])
 
     def left(log_period: float) -> float:
-        pattern = free @ blocks.average(swing(float(np.exp(log_period))).T)
+        pattern = free @ _averaged(blocks, swing(float(np.exp(log_period))).T)
         return float(np.square(values - pattern @ (np.linalg.pinv(pattern) @ values)).sum())
 
     frequency = np.arange(1.0 / longest, 1.0 / shortest, 1.0 / (3.0 * span))
@@ -330,7 +307,7 @@ class DriveRecord:
         n_samples). `period_s`: blocks that are averaged must be short beside it.
 
         The noise's strength and colour are the record's own, averaged over by their evidence
-        (`fit_in_red_noise`): a fit of air and excess says less of motion as slow as the record
+        (`_fit_in_red_noise`): a fit of air and excess says less of motion as slow as the record
         is long, and records without a fit have none.
         """
         turns = float(np.ptp(self.time_s)) / period_s
@@ -341,23 +318,22 @@ class DriveRecord:
                 const.DRIVE_MOST_BLOCKS_OF_CURVE,
             )
         )
-        blocks = block_series(self.time_s, self.segment, count)
-        design = blocks.average(np.concatenate([others, patterns.T], axis=1))
-        values = blocks.average(self.motion_arcsec)
+        blocks = _blocks(self.time_s, self.segment, count)
+        time_s = _averaged(blocks, self.time_s)
+        design = _averaged(blocks, np.concatenate([others, patterns.T], axis=1))
+        values = _averaged(blocks, self.motion_arcsec)
         reach = float(np.ptp(self.motion_arcsec, axis=0).max()) + 1.0
         # Wide enough to bind nothing: a hundred times the motion's range for each column.
         widest = np.tile(100.0 * reach / np.abs(design).max(axis=0), (2, 1))
-        fit = fit_in_red_noise(blocks.time_s, values, design, widest)
+        fit = _fit_in_red_noise(time_s, values, design, widest)
         first = others.shape[1]
-        beside = fit_in_red_noise(
-            blocks.time_s, values, design[:, :first], widest[:, :first]
-        ).noise_covariance
+        alone = _fit_in_red_noise(time_s, values, design[:, :first], widest[:, :first])
         plain = np.linalg.pinv(design)[first:]
         return _Readings(
             fit.mean[:, first:].T,
             fit.covariance[:, first:, first:],
             plain @ values,
-            plain @ beside @ plain.T,
+            plain @ alone.noise_covariance @ plain.T,
         )
 
     def draw_rate(

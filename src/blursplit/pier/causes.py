@@ -72,12 +72,12 @@ def list_causes(
     `fan_rpm`: plate speeds. `known_lines`: the user's own.
     """
     causes = []
-    for period in declared_periods(worm_period_s, wheel_teeth):
+    for family, period_s in declared_periods(worm_period_s, wheel_teeth):
         for k in range(1, const.CAUSE_MOST_HARMONICS + 1):
-            hz = k / period.period_s
-            name = _with_harmonic(period.name, k)
+            hz = k / period_s
+            name = _with_harmonic(family, k)
             sigma = const.CAUSE_DRIVE_SIGMA * hz
-            causes.append(Cause(name, "drive", hz, sigma, period.name, drive_angle_deg, k))
+            causes.append(Cause(name, "drive", hz, sigma, family, drive_angle_deg, k))
     for grid in mains_hz:
         family = f"mains {grid:g} Hz"
         for k in range(1, const.CAUSE_MOST_HARMONICS + 1):
