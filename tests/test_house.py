@@ -21,7 +21,6 @@ STILL_BARE = {
     "report": 2,
     "simulate": 1,
     "stars": 2,  # a differencing filter, lags
-    "turbulence": 2,  # combinations of gamma functions: mathematics
 }
 
 

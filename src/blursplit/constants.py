@@ -13,6 +13,11 @@ ARCSEC_PER_RADIAN = 180.0 * 3600.0 / math.pi  # arcsec/rad | definition
 FWHM_PER_SIGMA = 2.0 * math.sqrt(2.0 * math.log(2.0))  # - | of a Gaussian, definition
 SIGMA_PER_MAD = 1.4826  # - | of a Gaussian: 1 over the normal quantile of 3/4
 AIRY_FWHM = 1.029  # lambda/D | full width at half maximum of the Airy disk
+BESSEL_SMALL = 1e-2  # - | below it series of J0 and J2 are exact to 1e-10; mathematics
+FRIED_FACTOR = (24 / 5 * math.gamma(6 / 5)) ** (
+    5 / 6
+)  # - | half of 6.8839, mathematics (Fried 1966)
+KARMAN_SATURATION = math.gamma(5 / 6) * 2 ** (-1 / 6)  # - | x^(5/6) K_{5/6}(x) at 0; mathematics
 SEEING_IN_LAMBDA_OVER_R0 = 0.975863  # - | Hankel transform, `kolmogorov_width` (Fried 1966: 0.976)
 SEEING_WAVELENGTH_M = 500e-9  # m | the trade's convention for seeing
 

@@ -7,10 +7,16 @@ from dataclasses import replace
 import numpy as np
 
 from blursplit.constants import ARCSEC_PER_RADIAN
-from blursplit.evidence.focus import ANGLES, SHARE, FocusRun
+from blursplit.evidence.focus import FocusRun
 from blursplit.evidence.focus_runs import focus_curve
 from blursplit.facts import Optics
-from blursplit.image.otf import OpticsData, defocus_otf, defocus_sigma_arcsec
+from blursplit.image.otf import (
+    BASELINE_SHARES,
+    DIRECTIONS_RAD,
+    OpticsData,
+    defocus_otf,
+    defocus_sigma_arcsec,
+)
 
 OPTICS = Optics(
     aperture_m=0.25,
@@ -19,9 +25,9 @@ OPTICS = Optics(
     outer_scale_m=(10.0, 50.0),
     wind_m_s=(2.0, 30.0),
 )
-CYCLES = SHARE * OPTICS.aperture_m / OPTICS.wavelength_m / ARCSEC_PER_RADIAN
+CYCLES = BASELINE_SHARES * OPTICS.aperture_m / OPTICS.wavelength_m / ARCSEC_PER_RADIAN
 TRANSFER = OpticsData(
-    baseline_m=SHARE * OPTICS.aperture_m,
+    baseline_m=BASELINE_SHARES * OPTICS.aperture_m,
     frequency_rad2=(CYCLES * ARCSEC_PER_RADIAN) ** 2,
     log_otf=np.zeros(8),
     covariance=0.02**2 + 0.01**2 * np.eye(8),
@@ -38,13 +44,19 @@ POSITIONS = (4920.0, 4960.0, 5000.0, 5040.0, 5080.0)
 
 def run_at(position, *, astigmatism=0.0, axis_deg=20.0, best=BEST, name="run", log_air=(0.0, 0.05)):
     """Return a run with the exact loss of its defocus along each direction."""
-    sigma = SLOPE * (position - best) + astigmatism * np.cos(2 * (ANGLES - np.radians(axis_deg)))
+    sigma = SLOPE * (position - best) + astigmatism * np.cos(
+        2 * (DIRECTIONS_RAD - np.radians(axis_deg))
+    )
     loss = np.stack(
         [
             -np.log(
                 np.maximum(
                     defocus_otf(
-                        SHARE, abs(s), aperture_m=0.25, wavelength_m=550e-9, obstruction=0.3
+                        BASELINE_SHARES,
+                        abs(s),
+                        aperture_m=0.25,
+                        wavelength_m=550e-9,
+                        obstruction=0.3,
                     ),
                     1e-3,
                 )
@@ -54,7 +66,7 @@ def run_at(position, *, astigmatism=0.0, axis_deg=20.0, best=BEST, name="run", l
         axis=1,
     )
     loss += 2 * np.pi**2 * REST * CYCLES[:, None] ** 2
-    noise = 0.01 * np.random.default_rng(int(position)).standard_normal((8, 8, len(ANGLES)))
+    noise = 0.01 * np.random.default_rng(int(position)).standard_normal((8, 8, len(DIRECTIONS_RAD)))
     return FocusRun(name, position, loss, loss + noise, CYCLES, log_air)
 
 
@@ -109,7 +121,7 @@ def test_astigmatism_is_told_by_its_turn_and_its_direction():
 
 def test_an_elongation_that_stays_through_focus_is_no_astigmatism():
     """Wind, or motion inside the exposures, looks the same on both sides of focus."""
-    still = 2 * np.pi**2 * 0.05 * CYCLES[:, None] ** 2 * np.cos(2 * ANGLES)
+    still = 2 * np.pi**2 * 0.05 * CYCLES[:, None] ** 2 * np.cos(2 * DIRECTIONS_RAD)
     runs = [run_at(z) for z in POSITIONS]
     runs = [replace(run, log_loss=run.log_loss + still) for run in runs]
     assert curve_of(runs).astigmatism.is_limit
@@ -139,7 +151,7 @@ def test_positions_on_one_side_of_focus_only_are_warned_of():
 
 def test_a_run_too_blurred_is_left_out_and_named():
     lost = run_at(5300.0, name="far")
-    lost = replace(lost, log_loss=np.where(SHARE[:, None] > 0.1, np.nan, lost.log_loss))
+    lost = replace(lost, log_loss=np.where(BASELINE_SHARES[:, None] > 0.1, np.nan, lost.log_loss))
     curve = curve_of([lost, *(run_at(z) for z in POSITIONS)])
     assert codes(curve) == ["focus-run-too-blurred"]
     assert curve.warnings[0].facts["name"] == "far"

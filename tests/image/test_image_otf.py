@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose
 from blursplit.constants import ARCSEC_PER_RADIAN
 from blursplit.facts import Optics
 from blursplit.image.otf import (
-    cut_gains,
+    _cut_gains,
     half_maximum_width,
     registered_transfer,
     scaled_frequencies,
@@ -119,7 +119,7 @@ def test_what_a_cut_out_star_lost_is_known(aperture, r0, pixel, size):
 
     lost = found.log_otf + np.log(pixels(pixel / fine) / pixels(pixel)) - ln_air(found.baseline_m)
     assert lost.min() > 0.02
-    log_j, gain = cut_gains(
+    log_j, gain = _cut_gains(
         ln_air(found.baseline_m),
         share,
         optics,

@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.image.otf import image_width
-from blursplit.image.stack import restack, star_images
+from blursplit.image.stack import _restack, star_images
 from blursplit.stars.tracks import Stamps, StarTracks
 
 FRAMES, SKY = 150, 20.0
@@ -48,7 +48,7 @@ def test_restack_equals_a_phase_a_frequency_and_frame(size):
     # Whole numbers, which single precision holds exactly, so that only the sums round.
     pixels = rng.integers(0, 1000, (FRAMES, 2, size, size)).astype(float)
     place = np.array([40.0, 60.0]) + (size - 1) / 2 + rng.normal(0, 0.8, (FRAMES, 2, 2))
-    got = restack(tracks_of(pixels), {"star": place})
+    got = _restack(tracks_of(pixels), {"star": place})
     fy, fx = np.fft.fftfreq(size)[:, None], np.fft.rfftfreq(size)
     each = []
     for k in range(2):
@@ -70,7 +70,7 @@ def test_star_off_by_whole_pixels_is_moved_to_the_middle():
     for i, (x, y) in enumerate(step):
         pixels[i, 0, middle + y - 1 : middle + y + 2, middle + x - 1 : middle + x + 2] += shape
     place = (np.array([40.0, 60.0]) + middle + step)[:, None, :]
-    got = restack(tracks_of(pixels), {"star": place}).images["star"]
+    got = _restack(tracks_of(pixels), {"star": place}).images["star"]
     expected = np.zeros((size, size))
     expected[middle - 1 : middle + 2, middle - 1 : middle + 2] = shape / shape.sum()
     # Single precision keeps 7e-8 of the pixels, of which there are 20 units of sky to each of 1.

@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.special import kv
 
-from blursplit.constants import SEEING_IN_LAMBDA_OVER_R0
+from blursplit.constants import KARMAN_SATURATION, SEEING_IN_LAMBDA_OVER_R0
 from blursplit.turbulence import conversions as turb
 
 REFERENCE_M = 500e-9
@@ -53,7 +53,7 @@ def test_structure_function_equals_the_bessel_closed_form():
     # The same expression evaluated directly where it does not cancel (Tokovinin 2002).
     r = np.geomspace(1e-3, 20.0, 40)
     x = 2 * np.pi * r
-    direct = turb._VON_KARMAN * (turb._SATURATION - x ** (5 / 6) * kv(5 / 6, x))
+    direct = turb._VON_KARMAN * (KARMAN_SATURATION - x ** (5 / 6) * kv(5 / 6, x))
     assert_allclose(turb.structure_function(r, 1.0, 1.0), direct, rtol=1e-7)
 
 
@@ -72,7 +72,7 @@ def test_structure_function_is_the_transform_of_the_spectrum():
 def test_small_distances_join_kolmogorov_smoothly(distance):
     # 1 - 1.485 x^(1/3) + ... of the K_5/6 series: the next term is x^2/x^(5/3) of its size.
     expected = 1 - 1.4851 * distance ** (1 / 3)
-    assert_allclose(turb.von_karman_reduction(distance), expected, atol=2e-4)
+    assert_allclose(turb._von_karman_reduction(distance), expected, atol=2e-4)
 
 
 @pytest.mark.parametrize(
@@ -87,19 +87,19 @@ def test_small_distances_join_kolmogorov_smoothly(distance):
 )
 def test_outer_scale_narrows_the_long_exposure(r0, outer, width):
     # 0.8278 comes from an independent library's profile, the others from another quadrature.
-    assert_allclose(turb.von_karman_fwhm_arcsec(r0, outer, REFERENCE_M), width, atol=6e-4)
+    assert_allclose(turb._von_karman_fwhm_arcsec(r0, outer, REFERENCE_M), width, atol=6e-4)
 
 
 @pytest.mark.parametrize(("r0", "outer"), [(0.05, 50.0), (0.1, 20.0), (0.15, 10.0)])
 def test_tokovinin_2002_formula_is_low_by_at_most_1_2_percent(r0, outer):
     formula = turb.seeing_arcsec(r0, REFERENCE_M) * np.sqrt(1 - 2.183 * (r0 / outer) ** 0.356)
-    numeric = turb.von_karman_fwhm_arcsec(r0, outer, REFERENCE_M)
+    numeric = turb._von_karman_fwhm_arcsec(r0, outer, REFERENCE_M)
     assert -0.012 < formula / numeric - 1 < 0.0
 
 
 def test_width_without_meaning_is_refused():
     with pytest.raises(ValueError, match="outer scale"):
-        turb.von_karman_fwhm_arcsec(1.0, 2.0, REFERENCE_M)
+        turb._von_karman_fwhm_arcsec(1.0, 2.0, REFERENCE_M)
 
 
 def test_conversions_agree_with_aotools():

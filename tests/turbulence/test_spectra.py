@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 from scipy.special import jv
 
 from blursplit.turbulence.spectra import cross_spectrum_table, exposure_factor, tilt_spectra
-from blursplit.turbulence.tilt import pair_covariance, tilt_coefficient, tilt_filter
+from blursplit.turbulence.tilt import _tilt_filter, pair_covariance, tilt_coefficient
 
 X = np.geomspace(1e-6, 50.0, 6000)
 
@@ -81,7 +81,7 @@ def test_cross_spectrum_equals_brute_force(x, s):
     y = np.linspace(0.0, 30.0, 1_000_001)
     u = np.hypot(x, y)
     q = 2 * np.pi * u * s
-    weight = 2 * 0.02289559 * tilt_filter(u, 0.0, "Z") * (u * u + ratio**2) ** (-11 / 6)
+    weight = 2 * 0.02289559 * _tilt_filter(u, 0.0, "Z") * (u * u + ratio**2) ** (-11 / 6)
     got = cross_spectrum_table(ratio, 0.0, "Z")([x], [s])
     level = np.trapezoid(weight, y)
     for sign, value in zip((1, -1), got, strict=True):

@@ -21,13 +21,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from blursplit import constants as const
-from blursplit.image.otf import equivalent_variance
+from blursplit.image.otf import DIRECTIONS_RAD, equivalent_variance
 from blursplit.types import FloatArray
-
-ANGLES = np.pi * (np.arange(const.TRANSFER_ANGLES) + 0.5) / const.TRANSFER_ANGLES
-SHARE = np.linspace(
-    const.LOWEST_TRANSFER_BASELINE, const.HIGHEST_TRANSFER_BASELINE, const.TRANSFER_BASELINES
-)
 
 
 @dataclass(frozen=True)
@@ -276,7 +271,7 @@ def find_astigmatism(
     if len(runs) < const.FOCUS_FEWEST_ASTIGMATIC:
         return None
     cycles = runs[0].cycles_arcsec[:n_baselines]
-    waves = 2.0 * np.exp(2j * ANGLES) / len(ANGLES)
+    waves = 2.0 * np.exp(2j * DIRECTIONS_RAD) / len(DIRECTIONS_RAD)
     harmonic = np.array([run.log_loss[:n_baselines] @ waves for run in runs])
     second = equivalent_variance(harmonic.real, cycles) + 1j * equivalent_variance(
         harmonic.imag, cycles

@@ -16,8 +16,6 @@ from blursplit import constants as const
 from blursplit.errors import InputError
 from blursplit.estimate import Estimate, axial_estimate, estimate, limit, with_error
 from blursplit.evidence.focus import (
-    ANGLES,
-    SHARE,
     Astigmatism,
     FocusFit,
     FocusRun,
@@ -28,11 +26,14 @@ from blursplit.evidence.guest import Guest, KnownOptics, Record
 from blursplit.evidence.rolling_rows import align_rows
 from blursplit.facts import Facts, Optics, gather_facts
 from blursplit.image.otf import (
+    BASELINE_SHARES,
+    DIRECTIONS_RAD,
     DefocusShape,
     OpticsData,
     defocus_loss,
     defocus_sigma_arcsec,
     equivalent_variance,
+    modulus_around,
     telescope_otf,
 )
 from blursplit.image.stack import StarImages, star_images
@@ -167,33 +168,23 @@ def _focus_run(
     `facts`: with optics and pixel scale. `grid`: for what its pairs say of its air.
     """
     optics, scale = sure(facts.optics), sure(facts.scale_arcsec)
-    cycles = SHARE * optics.aperture_m / optics.wavelength_m / const.ARCSEC_PER_RADIAN
-    fx, fy = np.outer(cycles, np.cos(ANGLES)), np.outer(cycles, np.sin(ANGLES))
-    known = np.log(telescope_otf(SHARE, optics.obstruction))[:, None]
+    cycles = BASELINE_SHARES * optics.aperture_m / optics.wavelength_m / const.ARCSEC_PER_RADIAN
+    fx, fy = np.outer(cycles, np.cos(DIRECTIONS_RAD)), np.outer(cycles, np.sin(DIRECTIONS_RAD))
+    known = np.log(telescope_otf(BASELINE_SHARES, optics.obstruction))[:, None]
     known = known + np.log(np.sinc(fx * scale) * np.sinc(fy * scale))
     form = facts.dispersion[0, 0] * fx**2 + facts.dispersion[1, 1] * fy**2
     known = known - 2.0 * np.pi**2 * (form + 2.0 * facts.dispersion[0, 1] * fx * fy)
     stack = images.stack
-    otf = _transfer(stack.images["registered"], cycles * scale)
+    otf = np.maximum(modulus_around(stack.images["registered"], cycles * scale), 1e-6)
     good = (otf.mean(axis=1) > const.LEAST_TRANSFER) & (
         cycles * scale < const.MOST_TRANSFER_CYCLES_PX
     )
     good = np.cumprod(good).astype(bool)
     loss = np.where(good[:, None], known - np.log(otf), np.nan)
-    blocks = np.stack(
-        [known - np.log(_transfer(b, cycles * scale)) for b in stack.blocks["registered"]]
-    )
+    parts = np.stack([modulus_around(b, cycles * scale) for b in stack.blocks["registered"]])
+    blocks = known - np.log(np.maximum(parts, 1e-6))
     log_air = None if grid is None else _air_by_pairs(grid)
     return FocusRun(name, position, loss, blocks, cycles, log_air)
-
-
-def _transfer(image: FloatArray, cycles_px: FloatArray) -> FloatArray:
-    """Modulus of the image's transform over its value at zero, shape (n_baselines, n_angles)."""
-    axis = np.arange(image.shape[0]) - (image.shape[0] - 1) / 2.0
-    wave_x = np.exp(-2j * np.pi * np.multiply.outer(np.outer(cycles_px, np.cos(ANGLES)), axis))
-    wave_y = np.exp(-2j * np.pi * np.multiply.outer(np.outer(cycles_px, np.sin(ANGLES)), axis))
-    value = np.abs(np.einsum("bay,yx,bax->ba", wave_y, image, wave_x))
-    return np.asarray(np.maximum(value / image.sum(), 1e-6))
 
 
 def _predicted_slope(rig: Rig, optics: Optics) -> float | None:
@@ -313,7 +304,7 @@ def focus_curve(
         "wavelength_m": optics.wavelength_m,
         "obstruction": optics.obstruction,
     }
-    sigma, loss = defocus_loss(SHARE[:n], **telescope)
+    sigma, loss = defocus_loss(BASELINE_SHARES[:n], **telescope)
     table = (sigma, equivalent_variance(loss, own.cycles_arcsec[:n]))
     fit = _fit(runs, n, table, predicted, rng, out)
     defocus = fit.defocus_arcsec(own.position)

@@ -32,6 +32,12 @@ from blursplit.turbulence.conversions import STRUCTURE_CONSTANT
 from blursplit.turbulence.spectra import rows_between
 from blursplit.types import FloatArray
 
+# Where the transfer function of the registered star is read: in apertures, and around.
+BASELINE_SHARES = np.linspace(
+    const.LOWEST_TRANSFER_BASELINE, const.HIGHEST_TRANSFER_BASELINE, const.TRANSFER_BASELINES
+)
+DIRECTIONS_RAD = np.pi * (np.arange(const.TRANSFER_ANGLES) + 0.5) / const.TRANSFER_ANGLES
+
 
 @dataclass(frozen=True)
 class HalfMaximum:
@@ -228,9 +234,7 @@ def registered_transfer(
 
     Returns: none where the pixels are too large, or the star too fat, for three baselines.
     """
-    share = np.linspace(
-        const.LOWEST_TRANSFER_BASELINE, const.HIGHEST_TRANSFER_BASELINE, const.TRANSFER_BASELINES
-    )
+    share = BASELINE_SHARES
     baseline = share * optics.aperture_m
     cycles_arcsec = baseline / optics.wavelength_m / const.ARCSEC_PER_RADIAN
     cycles_px = cycles_arcsec * scale_arcsec
@@ -244,26 +248,20 @@ def registered_transfer(
     if int(use.sum()) < const.TRANSFER_FEWEST:
         return None
     by_block = np.stack([np.log(_azimuthal_mean(b, cycles_px[use])) for b in blocks])
-    angles = np.pi * (np.arange(const.TRANSFER_ANGLES) + 0.5) / const.TRANSFER_ANGLES
-    fx, fy = np.outer(cycles_px[use], np.cos(angles)), np.outer(cycles_px[use], np.sin(angles))
-    pixel = np.mean(np.sinc(fx) * np.sinc(fy), axis=1)
+    pixel = _pixel_otf(cycles_px[use])
     instrument = np.log(telescope_otf(share[use], optics.obstruction) * pixel)
     instrument -= 2.0 * np.pi**2 * cycles_arcsec[use] ** 2 * dispersion_arcsec2
     n = int(use.sum())
     scatter = np.cov(by_block.T) / len(blocks) if len(blocks) > 1 else np.zeros((n, n))
     log_otf = np.log(measured[use]) - instrument
-    log_j, gain = cut_gains(
+    log_j, gain = _cut_gains(
         log_otf, share[use], optics, size=image.shape[0], cycles_px=cycles_px[-1] / share[-1]
     )
     level = np.interp(_strength(log_otf, share[use], optics), log_j, gain.mean(axis=1))
     level_sigma = const.CUT_GAIN_SIGMA * level + const.LEAST_WING_SIGMA
     slope = const.TRANSFER_SLOPE_SIGMA * (share[use] / const.HIGHEST_TRANSFER_BASELINE) ** 2
-    covariance = (
-        scatter
-        + level_sigma**2
-        + const.TRANSFER_POINT_SIGMA**2 * np.eye(n)
-        + np.outer(slope, slope)
-    )
+    covariance = scatter + level_sigma**2 + np.outer(slope, slope)
+    covariance += const.TRANSFER_POINT_SIGMA**2 * np.eye(n)
     return OpticsData(
         baseline_m=baseline[use],
         frequency_rad2=(cycles_arcsec[use] * const.ARCSEC_PER_RADIAN) ** 2,
@@ -282,7 +280,7 @@ def _strength(log_otf: FloatArray, share: FloatArray, optics: Optics) -> float:
     return float(np.log(max(-float(log_otf @ per_j) / float(per_j @ per_j), 1.0)))
 
 
-def cut_gains(
+def _cut_gains(
     log_otf: FloatArray, share: FloatArray, optics: Optics, *, size: int, cycles_px: float
 ) -> tuple[FloatArray, FloatArray]:
     """Return ln strengths of the air and what the cut-out adds to ln OTF under each.
@@ -297,11 +295,8 @@ def cut_gains(
     from scipy.special import j0
 
     u = np.linspace(0.0, 1.0, const.CUT_FREQUENCIES)
-    angles = np.pi * (np.arange(const.TRANSFER_ANGLES) + 0.5) / const.TRANSFER_ANGLES
     f = u * cycles_px
-    pixel = np.mean(
-        np.sinc(np.outer(f, np.cos(angles))) * np.sinc(np.outer(f, np.sin(angles))), axis=1
-    )
+    pixel = _pixel_otf(f)
     radius = _radii(size, 1)
     # stars lie anywhere on their pixels: frame by frame what pixels fold averages out
     fine = _radii(size, const.CUT_FINENESS)
@@ -336,17 +331,24 @@ def _radii(size: int, fineness: int) -> FloatArray:
     return np.asarray(np.hypot(axis[:, None], axis))
 
 
-def _azimuthal_mean(image: FloatArray, cycles_px: FloatArray) -> FloatArray:
-    """Mean modulus of the image's transform on circles, over its value at zero."""
-    angles = np.pi * (np.arange(const.TRANSFER_ANGLES) + 0.5) / const.TRANSFER_ANGLES
+def modulus_around(image: FloatArray, cycles_px: FloatArray) -> FloatArray:
+    """Return the modulus of an image's transform over its value at zero, (n, n_directions)."""
+    turns = cycles_px[:, None] * np.array([np.cos(DIRECTIONS_RAD), np.sin(DIRECTIONS_RAD)])[:, None]
     axis = np.arange(image.shape[0]) - (image.shape[0] - 1) / 2.0
-    out = np.empty(len(cycles_px))
-    for i, f in enumerate(cycles_px):
-        wave_x = np.exp(-2j * np.pi * f * np.outer(np.cos(angles), axis))
-        wave_y = np.exp(-2j * np.pi * f * np.outer(np.sin(angles), axis))
-        out[i] = np.mean(np.abs(np.einsum("ay,yx,ax->a", wave_y, image, wave_x)))
+    wave_x, wave_y = np.exp(-2j * np.pi * turns[..., None] * axis)
     total = image.sum()
-    return np.maximum(out / total if total > 0 else np.nan * out, 1e-6)
+    transform = (wave_y @ image * wave_x).sum(axis=-1)
+    return np.asarray(np.abs(transform) / (total if total > 0 else np.nan))
+
+
+def _azimuthal_mean(image: FloatArray, cycles_px: FloatArray) -> FloatArray:
+    return np.asarray(np.maximum(modulus_around(image, cycles_px).mean(axis=1), 1e-6))
+
+
+def _pixel_otf(cycles_px: FloatArray) -> FloatArray:
+    """Return the azimuthal mean of a square pixel's transfer function."""
+    fx, fy = (np.outer(cycles_px, part(DIRECTIONS_RAD)) for part in (np.cos, np.sin))
+    return np.asarray(np.mean(np.sinc(fx) * np.sinc(fy), axis=1))
 
 
 # --- transfer functions and their widths ----------------------------------------------------------
@@ -500,9 +502,8 @@ def defocus_otf(
     b = np.asarray(baseline_over_aperture, dtype=float)[..., None]
     edge_rad = 2.0 * np.asarray(sigma_arcsec, float) / np.sqrt(1.0 + obstruction**2)
     edge_rad = edge_rad[..., None, None] / const.ARCSEC_PER_RADIAN
-    u = (
-        np.arange(const.DEFOCUS_STRIPS) + 0.5
-    ) / const.DEFOCUS_STRIPS  # even in u: one half is enough
+    strips = const.DEFOCUS_STRIPS
+    u = (np.arange(strips) + 0.5) / strips  # even in u: one half is enough
     at = u * (1.0 - b)
     outer = np.sqrt(np.maximum(1.0 - (at + b) ** 2, 0.0))
     inner = np.sqrt(np.maximum(obstruction**2 - (at - b) ** 2, 0.0))
@@ -529,11 +530,8 @@ def defocus_loss(
     """
     telescope = {"aperture_m": aperture_m, "wavelength_m": wavelength_m}
     # Rays across a pupil of this rms are a wavelength apart at the longest baseline.
-    widest = (
-        wavelength_m
-        / (aperture_m * float(np.max(baseline_over_aperture)))
-        * const.ARCSEC_PER_RADIAN
-    )
+    longest_m = aperture_m * float(np.max(baseline_over_aperture))
+    widest = wavelength_m / longest_m * const.ARCSEC_PER_RADIAN
     sigma = np.linspace(0.0, widest, 400)
     otf = defocus_otf(baseline_over_aperture, sigma, obstruction=obstruction, **telescope)
     good = np.cumprod((otf > least_otf).all(axis=1)).astype(bool)

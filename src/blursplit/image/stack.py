@@ -61,7 +61,7 @@ def about_window_mean(values: FloatArray, window: NDArray[np.int64]) -> FloatArr
     return out
 
 
-def restack(tracks: StarTracks, references: Mapping[str, FloatArray]) -> _Restack | None:
+def _restack(tracks: StarTracks, references: Mapping[str, FloatArray]) -> _Restack | None:
     """Add the stamps up, each frame shifted so that its reference falls on one place.
 
     `tracks`: with stamps. `references` (n_frames, n_stamps, 2) each:
@@ -227,7 +227,7 @@ def star_images(
     references = {"recorded": still, "registered": own}
     for name, motion in removed.items():
         references[name] = still + about_window_mean(motion, window)[:, None, :]
-    stack = restack(tracks, references)
+    stack = _restack(tracks, references)
     if stack is None or _safe_width(stack.images["recorded"]) is None:
         return None
     widths = {name: image_width(image, scale) for name, image in stack.images.items()}

@@ -9,7 +9,6 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from blursplit import constants as const
 from blursplit.stars.tracks import StarTracks
@@ -63,24 +62,20 @@ def fit_common_motion(tracks: StarTracks) -> CommonMotion:
     (air, mostly), so that one very bright star does not stand for the whole field.
     """
     good = tracks.good & np.isfinite(tracks.x_px) & np.isfinite(tracks.y_px)
-    x = np.where(good, tracks.x_px, 0.0)
-    y = np.where(good, tracks.y_px, 0.0)
+    place = np.where(good, [tracks.x_px, tracks.y_px], 0.0)  # (2, n_frames, n_stars)
     noise2 = np.where(good, tracks.sigma_px**2, 0.0)
-    shift = np.zeros((tracks.n_frames, 4))
-    reference = _first_reference(x, y, good)
+    reference = _first_reference(place, good)
     robust = good.astype(float)
-    variance = np.full(tracks.n_stars, np.nan)
     weight = np.full(tracks.n_stars, 1.0 / tracks.n_stars)
-    residual = (np.zeros_like(x), np.zeros_like(y))
     for _ in range(const.MOTION_ITERATIONS):
-        sample_weight = robust * weight
-        centre = (float(weight @ reference[0]), float(weight @ reference[1]))
-        shift = _solve_frames(x, y, sample_weight, reference, centre, good)
-        residual = _residuals(x, y, shift, reference, centre)
-        step = [_weighted_mean(r, robust) for r in residual]
-        reference = (reference[0] + step[0], reference[1] + step[1])
-        residual = (residual[0] - step[0], residual[1] - step[1])
-        variance = _weighted_mean(0.5 * (residual[0] ** 2 + residual[1] ** 2), robust)
+        patterns = _patterns(reference - (reference @ weight)[:, None])
+        left = place - reference[:, None]
+        shift = _solve_frames(left, robust * weight, patterns, good)
+        residual = left - shift @ patterns
+        step = _weighted_mean(residual, robust)
+        reference = reference + step
+        residual = residual - step[:, None]
+        variance = _weighted_mean(0.5 * (residual**2).sum(axis=0), robust)
         mean_noise2 = _weighted_mean(noise2, good.astype(float))
         total = np.maximum(variance, mean_noise2) + np.median(variance) + 1e-8
         weight = (1.0 / total) / np.sum(1.0 / total)
@@ -96,8 +91,8 @@ def fit_common_motion(tracks: StarTracks) -> CommonMotion:
     return CommonMotion(
         x_px=shift[:, 0],
         y_px=shift[:, 1],
-        rotation_rad=np.where(lost, np.nan, shift[:, 2]),
-        scale=np.where(lost, np.nan, shift[:, 3]),
+        rotation_rad=shift[:, 2],
+        scale=shift[:, 3],
         noise_px=noise,
         reference_x_px=reference[0],
         reference_y_px=reference[1],
@@ -108,100 +103,61 @@ def fit_common_motion(tracks: StarTracks) -> CommonMotion:
 
 
 def _weighted_mean(values: FloatArray, weight: FloatArray) -> FloatArray:
-    mean: FloatArray = (values * weight).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-12)
+    mean: FloatArray = (values * weight).sum(axis=-2) / np.maximum(weight.sum(axis=0), 1e-12)
     return mean
 
 
-def _first_reference(
-    x: FloatArray, y: FloatArray, good: NDArray[np.bool_]
-) -> tuple[FloatArray, FloatArray]:
-    """Place the stars relative to each other from the frame that shows most of them.
+def _first_reference(place: FloatArray, good: BoolArray) -> FloatArray:
+    """Place the stars relative to each other from the frame that shows most of them, (2, n_stars).
 
     Stars missing there are joined through frames that share stars with those already placed.
     """
-    n_stars = x.shape[1]
     first = int(np.argmax(good.sum(axis=1)))
     placed = good[first].copy()
-    ref_x, ref_y = np.where(placed, x[first], 0.0), np.where(placed, y[first], 0.0)
+    reference = np.where(placed, place[:, first], 0.0)
     while not placed.all():
         links = (good & placed).sum(axis=1)[:, None] * (good & ~placed)
         frame, star = (int(i) for i in np.unravel_index(int(np.argmax(links)), links.shape))
         if links[frame, star] == 0:
             star = int(np.flatnonzero(~placed)[0])
             seen = good[:, star]
-            ref_x[star] = x[seen, star].mean() if seen.any() else 0.0
-            ref_y[star] = y[seen, star].mean() if seen.any() else 0.0
+            reference[:, star] = place[:, seen, star].mean(axis=1) if seen.any() else 0.0
         else:
             both = good[frame] & placed
-            ref_x[star] = x[frame, star] - np.mean(x[frame, both] - ref_x[both])
-            ref_y[star] = y[frame, star] - np.mean(y[frame, both] - ref_y[both])
+            away = (place[:, frame, both] - reference[:, both]).mean(axis=1)
+            reference[:, star] = place[:, frame, star] - away
         placed[star] = True
-    return ref_x[:n_stars], ref_y[:n_stars]
+    return reference
+
+
+def _patterns(offset_px: FloatArray) -> FloatArray:
+    """Return what each of shift x, shift y, rotation and scale does to the stars, (2, 4, n_stars).
+
+    `offset_px` (2, n_stars): places about the stars' centre.
+    """
+    dx, dy = offset_px
+    one, zero = np.ones_like(dx), np.zeros_like(dx)
+    return np.array([[one, zero, -dy, dx], [zero, one, dx, dy]])
 
 
 def _solve_frames(
-    x: FloatArray,
-    y: FloatArray,
-    weight: FloatArray,
-    reference: tuple[FloatArray, FloatArray],
-    centre: tuple[float, float],
-    good: NDArray[np.bool_],
+    left: FloatArray, weight: FloatArray, patterns: FloatArray, good: BoolArray
 ) -> FloatArray:
     """Solve shift x, shift y, rotation, scale of every frame; shape (n_frames, 4)."""
-    dx, dy = reference[0] - centre[0], reference[1] - centre[1]
-    size = max(float(np.hypot(dx, dy).max()), 1.0)
-    dx, dy = dx / size, dy / size
-    ox, oy = x - reference[0], y - reference[1]
-    sums = {
-        "w": weight.sum(axis=1),
-        "x": weight @ dx,
-        "y": weight @ dy,
-        "r": weight @ (dx**2 + dy**2),
-    }
-    zero = np.zeros_like(sums["w"])
-    normal = np.stack(
-        [
-            np.stack([sums["w"], zero, -sums["y"], sums["x"]], axis=-1),
-            np.stack([zero, sums["w"], sums["x"], sums["y"]], axis=-1),
-            np.stack([-sums["y"], sums["x"], sums["r"], zero], axis=-1),
-            np.stack([sums["x"], sums["y"], zero, sums["r"]], axis=-1),
-        ],
-        axis=-2,
-    )
-    right = np.stack(
-        [
-            (weight * ox).sum(axis=1),
-            (weight * oy).sum(axis=1),
-            (weight * (ox * -dy + oy * dx)).sum(axis=1),
-            (weight * (ox * dx + oy * dy)).sum(axis=1),
-        ],
-        axis=-1,
-    )
+    size = max(float(np.hypot(*patterns[:, 3]).max()), 1.0)
+    unit = np.array([1.0, 1.0, size, size])
+    scaled = patterns / unit[:, None]
+    products = np.einsum("aks,als->skl", scaled, scaled).reshape(len(good.T), 16)
+    normal = (weight @ products).reshape(-1, 4, 4)
+    right = sum((weight * each) @ pattern.T for each, pattern in zip(left, scaled, strict=True))
     only_shift = good.sum(axis=1) < const.ROTATION_LEAST_STARS
     normal[only_shift, 2:, :] = 0.0
     normal[only_shift, :, 2:] = 0.0
     right[only_shift, 2:] = 0.0
-    empty = sums["w"] <= 0
+    empty = weight.sum(axis=1) <= 0
     normal[only_shift | empty, 2, 2] = normal[only_shift | empty, 3, 3] = 1.0
     normal[empty, 0, 0] = normal[empty, 1, 1] = 1.0
-    solution: FloatArray = np.linalg.solve(normal, right[..., None])[..., 0]
-    solution[:, 2:] /= size
-    return solution
-
-
-def _residuals(
-    x: FloatArray,
-    y: FloatArray,
-    shift: FloatArray,
-    reference: tuple[FloatArray, FloatArray],
-    centre: tuple[float, float],
-) -> tuple[FloatArray, FloatArray]:
-    dx, dy = reference[0] - centre[0], reference[1] - centre[1]
-    sx, sy, rotation, scale = (shift[:, i, None] for i in range(4))
-    return (
-        x - reference[0] - sx + rotation * dy - scale * dx,
-        y - reference[1] - sy - rotation * dx - scale * dy,
-    )
+    return np.asarray(np.linalg.solve(normal, right[..., None])[..., 0] / unit)
 
 
 # --- differential motion of pairs of stars --------------------------------------------------------
@@ -227,63 +183,42 @@ def pair_statistics(
 
     `reference_x_px`, `reference_y_px` (n_stars,): mean places, as `CommonMotion` gives them.
     """
-    stars = _Stars.of(tracks)
-    pairs = combinations(range(tracks.n_stars), 2)
-    found = [_one_pair(stars, a, b, reference_x_px, reference_y_px) for a, b in pairs]
-    rows = [row for row in found if row is not None]
+    _, segment = np.unique(tracks.segment, return_inverse=True)
+    # star by star, each in one piece of memory, so that many pairs read them fast
+    columns = (tracks.x_px, tracks.y_px, tracks.sigma_px**2)
+    stars = np.ascontiguousarray(np.stack(columns).transpose(2, 0, 1))
+    good = np.ascontiguousarray(tracks.good.T)
+    reference = np.stack([reference_x_px, reference_y_px], axis=1)
+    rows = []
+    for a, b in combinations(range(tracks.n_stars), 2):
+        both = np.flatnonzero(good[a] & good[b])
+        if len(both) >= const.PAIR_LEAST_FRAMES:
+            apart, when = reference[b] - reference[a], (tracks.time_s[both], segment[both])
+            each = (stars[k].take(both, axis=1) for k in (a, b))
+            rows.append(_one_pair(*each, apart, *when))
     return PairStatistics(*np.array(rows, dtype=np.float64).reshape(len(rows), 5).T.copy())
 
 
-@dataclass(frozen=True)
-class _Stars:
-    """Tracks star by star, each in one piece of memory, so that many pairs read them fast."""
-
-    time_s: FloatArray
-    segment: NDArray[np.int64]
-    good: NDArray[np.bool_]
-    x_px: FloatArray
-    y_px: FloatArray
-    noise_px2: FloatArray
-
-    @classmethod
-    def of(cls, tracks: StarTracks) -> _Stars:
-        _, number = np.unique(tracks.segment, return_inverse=True)
-        return cls(
-            tracks.time_s,
-            number,
-            np.ascontiguousarray(tracks.good.T),
-            np.ascontiguousarray(tracks.x_px.T),
-            np.ascontiguousarray(tracks.y_px.T),
-            np.ascontiguousarray(tracks.sigma_px.T**2),
-        )
-
-
 def _one_pair(
-    stars: _Stars, a: int, b: int, ref_x: FloatArray, ref_y: FloatArray
-) -> tuple[float, ...] | None:
-    both = stars.good[a] & stars.good[b]
-    if np.count_nonzero(both) < const.PAIR_LEAST_FRAMES:
-        return None
-    time, segment = stars.time_s[both], stars.segment[both]
-    dx = detrend(time, stars.x_px[b][both] - stars.x_px[a][both], segment)
-    dy = detrend(time, stars.y_px[b][both] - stars.y_px[a][both], segment)
-    noise = float(np.mean(stars.noise_px2[a][both] + stars.noise_px2[b][both]))
-    sx, sy = ref_x[b] - ref_x[a], ref_y[b] - ref_y[a]
-    angle = float(np.arctan2(sy, sx))
+    one: FloatArray, other: FloatArray, apart_px: FloatArray, time_s: FloatArray, segment: IntArray
+) -> tuple[float, ...]:
+    """Return a row of `PairStatistics`; `one` and `other` (3, n): x, y and square of the noise."""
+    dx, dy = (detrend(time_s, values, segment) for values in other[:2] - one[:2])
+    noise = float(np.mean(one[2] + other[2]))
+    angle = float(np.arctan2(apart_px[1], apart_px[0]))
     c, s = np.cos(angle), np.sin(angle)
     along, across = dx * c + dy * s, -dx * s + dy * c
     keep = _not_outlying(along) & _not_outlying(across)
-    along, across = along[keep], across[keep]
     return (
-        float(np.hypot(sx, sy)),
-        float(np.var(along, ddof=2)) - noise,
-        float(np.var(across, ddof=2)) - noise,
+        float(np.hypot(*apart_px)),
+        float(np.var(along[keep], ddof=2)) - noise,
+        float(np.var(across[keep], ddof=2)) - noise,
         _mad(dx),
         _mad(dy),
     )
 
 
-def detrend(time_s: FloatArray, values: FloatArray, segment: NDArray[np.int64]) -> FloatArray:
+def detrend(time_s: FloatArray, values: FloatArray, segment: IntArray) -> FloatArray:
     """Remove the mean of every segment and one linear trend common to all segments.
 
     `time_s`, `values`, `segment` (n,): no NaN allowed.
@@ -300,7 +235,7 @@ def _mad(values: FloatArray) -> float:
     return float(const.SIGMA_PER_MAD * np.median(np.abs(values - np.median(values))))
 
 
-def _not_outlying(values: FloatArray) -> NDArray[np.bool_]:
+def _not_outlying(values: FloatArray) -> BoolArray:
     limit = 6.0 * max(_mad(values), 1e-12)  # six sigmas: no Gaussian sample of any run goes there
     return np.asarray(np.abs(values - np.median(values)) < limit)
 

@@ -26,17 +26,14 @@ from numpy.typing import ArrayLike
 from blursplit import constants as const
 from blursplit.types import FloatArray
 
-_FRIED = (24.0 / 5.0 * gamma(6.0 / 5.0)) ** (5.0 / 6.0)
-
-STRUCTURE_CONSTANT = 2.0 * _FRIED
+STRUCTURE_CONSTANT = 2.0 * const.FRIED_FACTOR
 """6.8839: Kolmogorov phase structure function at r = r0 [rad^2] (Fried 1966)."""
 
-SPECTRUM_CONSTANT = gamma(11.0 / 6.0) ** 2 / (2.0 * pi ** (11.0 / 3.0)) * _FRIED
+SPECTRUM_CONSTANT = gamma(11.0 / 6.0) ** 2 / (2.0 * pi ** (11.0 / 3.0)) * const.FRIED_FACTOR
 """0.022896: constant of the phase spectrum in cycles per metre (Noll 1976)."""
 
 
-_VON_KARMAN = 2.0 ** (1.0 / 6.0) * gamma(11.0 / 6.0) * pi ** (-8.0 / 3.0) * _FRIED
-_SATURATION = gamma(5.0 / 6.0) * 2.0 ** (-1.0 / 6.0)
+_VON_KARMAN = 2.0 ** (1.0 / 6.0) * gamma(11.0 / 6.0) * pi ** (-8.0 / 3.0) * const.FRIED_FACTOR
 
 
 def structure_function(r_m: ArrayLike, r0_m: ArrayLike, outer_scale_m: ArrayLike) -> FloatArray:
@@ -56,10 +53,10 @@ def structure_function(r_m: ArrayLike, r0_m: ArrayLike, outer_scale_m: ArrayLike
     kolmogorov = STRUCTURE_CONSTANT * (np.abs(r) / r0) ** (5.0 / 3.0)
     if np.all(np.isinf(outer)):
         return np.asarray(kolmogorov * np.ones_like(outer), dtype=float)
-    return np.asarray(kolmogorov * von_karman_reduction(np.abs(r) / outer), dtype=float)
+    return np.asarray(kolmogorov * _von_karman_reduction(np.abs(r) / outer), dtype=float)
 
 
-def von_karman_reduction(r_over_outer_scale: ArrayLike) -> FloatArray:
+def _von_karman_reduction(r_over_outer_scale: ArrayLike) -> FloatArray:
     """Return the von Karman structure function over the Kolmogorov one.
 
     `r_over_outer_scale`: distance over outer scale, not negative.
@@ -85,7 +82,7 @@ def _reduction_table() -> tuple[float, float, Any]:
     log_ratio = np.linspace(np.log(1e-7), np.log(30.0), 1200)
     ratio = np.exp(log_ratio)
     x = 2.0 * pi * ratio
-    exact = _VON_KARMAN * (_SATURATION - x ** (5.0 / 6.0) * kv(5.0 / 6.0, x))
+    exact = _VON_KARMAN * (const.KARMAN_SATURATION - x ** (5.0 / 6.0) * kv(5.0 / 6.0, x))
     # The difference cancels at small x: there the series of K_{5/6} gives
     # 1 - c x^(1/3) + 3/4 ... relative to Kolmogorov.
     reduction = exact / (STRUCTURE_CONSTANT * ratio ** (5.0 / 3.0))
@@ -165,7 +162,7 @@ def scale_r0(
     return np.asarray(np.asarray(r0_m, float) * wavelengths**1.2 * airmasses**-0.6, dtype=float)
 
 
-def von_karman_fwhm_arcsec(
+def _von_karman_fwhm_arcsec(
     r0_m: ArrayLike, outer_scale_m: ArrayLike, wavelength_m: ArrayLike
 ) -> FloatArray:
     """Return the atmosphere's own long-exposure width with an outer scale, no telescope.
@@ -208,9 +205,11 @@ def _widths(outer_over_r0: FloatArray) -> FloatArray:
     theta = np.linspace(0.02, 0.6, 59)  # radius in lambda/r0
     outer = outer_over_r0[:, None]
     with np.errstate(invalid="ignore"):
-        reduction = np.where(np.isinf(outer), 1.0, von_karman_reduction(f / outer))
+        reduction = np.where(np.isinf(outer), 1.0, _von_karman_reduction(f / outer))
     saturated = np.where(
-        np.isinf(outer_over_r0), np.inf, _VON_KARMAN * _SATURATION * outer_over_r0 ** (5.0 / 3.0)
+        np.isinf(outer_over_r0),
+        np.inf,
+        _VON_KARMAN * const.KARMAN_SATURATION * outer_over_r0 ** (5.0 / 3.0),
     )
     otf = np.exp(-0.5 * STRUCTURE_CONSTANT * f ** (5.0 / 3.0) * reduction)
     otf = otf - np.exp(-0.5 * saturated)[:, None]
@@ -321,7 +320,7 @@ def long_exposure_fwhm(
     import astropy.units as u
 
     outer_m = np.inf if outer_scale is None else outer_scale.to_value(u.m)
-    width = von_karman_fwhm_arcsec(r0.to_value(u.m), outer_m, wavelength.to_value(u.m))
+    width = _von_karman_fwhm_arcsec(r0.to_value(u.m), outer_m, wavelength.to_value(u.m))
     return width * u.arcsec
 
 
@@ -365,14 +364,14 @@ def image_motion(
     return np.sqrt(variance * aperture_m ** (-1 / 3)) * const.ARCSEC_PER_RADIAN * u.arcsec
 
 
-def refractivity(
+def _refractivity(
     wavelength_nm: ArrayLike,
     *,
     pressure_hpa: float = 1013.25,
     temperature_c: float = 15.0,
     water_vapour_hpa: float = 0.0,
 ) -> FloatArray:
-    """Return the refractivity n - 1 of air.
+    """Return the _refractivity n - 1 of air.
 
     `wavelength_nm`: vacuum wavelength [nm]. `pressure_hpa`, `temperature_c`, `water_vapour_hpa`:
     air pressure [hPa], temperature [Celsius] and partial pressure of water vapour [hPa].
@@ -390,42 +389,18 @@ def refractivity(
     return np.asarray((standard * air - water) * 1e-6, dtype=float)
 
 
-def differential_refraction_arcsec(
-    wavelength_nm: ArrayLike,
-    reference_nm: float,
-    altitude_deg: float,
-    *,
-    pressure_hpa: float = 1013.25,
-    temperature_c: float = 15.0,
-    water_vapour_hpa: float = 0.0,
+def _refraction_arcsec(
+    wavelength_nm: ArrayLike, reference_nm: float, altitude_deg: float, **air: float
 ) -> FloatArray:
     """Return how much higher a star stands at a wavelength than at the reference.
 
-    `wavelength_nm`: wavelengths [nm]. `reference_nm`: wavelength of zero shift [nm].
-    `altitude_deg`: altitude of the star, 10 to 90 degrees. `pressure_hpa`, `temperature_c`,
-    `water_vapour_hpa`: state of the air.
+    `air`: its state, as in `_refractivity`.
 
     Returns: 206265 [n(wavelength) - n(reference)] tan z [arcsec], positive toward the zenith.
-
-    Raises ValueError for an altitude outside 10 to 90 degrees.
     """
-    if not const.LOWEST_ALTITUDE_DEG <= altitude_deg <= 90.0:  # noqa: PLR2004 - the zenith
-        msg = f"altitude must lie between {const.LOWEST_ALTITUDE_DEG:g} and 90 degrees"
-        raise ValueError(msg)
-    air = {
-        "pressure_hpa": pressure_hpa,
-        "temperature_c": temperature_c,
-        "water_vapour_hpa": water_vapour_hpa,
-    }
-    difference = refractivity(wavelength_nm, **air) - refractivity(reference_nm, **air)
-    return np.asarray(
-        difference / np.tan(np.radians(altitude_deg)) * const.ARCSEC_PER_RADIAN, dtype=float
-    )
-
-
-def pressure_at_height_hpa(height_m: float) -> float:
-    """Return the mean air pressure at a height above the sea (exponential, 8400 m)."""
-    return float(1013.25 * np.exp(-height_m / const.PRESSURE_SCALE_HEIGHT_M))
+    difference = _refractivity(wavelength_nm, **air) - _refractivity(reference_nm, **air)
+    tangent = np.tan(np.radians(altitude_deg))
+    return np.asarray(difference / tangent * const.ARCSEC_PER_RADIAN, dtype=float)
 
 
 def band_dispersion_arcsec(
@@ -442,11 +417,15 @@ def band_dispersion_arcsec(
     if not low < high:
         msg = f"pass band must increase, not {low:g} to {high:g} nm"
         raise ValueError(msg)
-    shift = differential_refraction_arcsec(
+    if not const.LOWEST_ALTITUDE_DEG <= altitude_deg <= 90.0:  # noqa: PLR2004 - the zenith
+        msg = f"altitude must lie between {const.LOWEST_ALTITUDE_DEG:g} and 90 degrees"
+        raise ValueError(msg)
+    shift = _refraction_arcsec(
         np.linspace(low, high, 201),
         0.5 * (low + high),
         altitude_deg,
-        pressure_hpa=pressure_at_height_hpa(height_m),
+        # the mean atmosphere's, exponential
+        pressure_hpa=1013.25 * np.exp(-height_m / const.PRESSURE_SCALE_HEIGHT_M),
         temperature_c=10.0,
     )
     return float(shift.std())

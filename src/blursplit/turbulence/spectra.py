@@ -24,6 +24,7 @@ from blursplit import constants as const
 from blursplit.compiled import air
 from blursplit.turbulence.tilt import (
     TiltKind,
+    bessel_0_2,
     grid,
     pair_covariance,
     radial_density,
@@ -66,9 +67,6 @@ def unit_nodes() -> tuple[FloatArray, FloatArray]:
 
 
 # --- in time -------------------------------------------------------------------------------------
-_TWO_OVER_PI = 2.0 / np.pi
-
-
 def tilt_spectra(
     x: ArrayLike, aperture_over_outer_scale: float, obstruction: float, kind: TiltKind
 ) -> tuple[FloatArray, FloatArray]:
@@ -82,29 +80,15 @@ def tilt_spectra(
     S(nu) = (2/V) int P(nu/V, f_y) df_y, written as an Abel integral over the radial frequency;
     in ln u its kernel depends on the difference only, so that one correlation gives all x.
     """
-    frequency = np.asarray(x, dtype=float)
-    log_x, along, across = _spectrum_table(
-        float(aperture_over_outer_scale), float(obstruction), kind
-    )
-    log_frequency = np.log(frequency)
-    return _log_interpolate(log_frequency, log_x, along), _log_interpolate(
-        log_frequency, log_x, across
-    )
-
-
-def _log_interpolate(at: FloatArray, log_x: FloatArray, log_value: FloatArray) -> FloatArray:
-    value = np.interp(at, log_x, log_value)
-    for end, step in ((0, 1), (-1, -2)):
-        slope = (log_value[end] - log_value[end + step]) / (log_x[end] - log_x[end + step])
-        outside = at < log_x[0] if end == 0 else at > log_x[-1]
-        value = np.where(outside, log_value[end] + slope * (at - log_x[end]), value)
-    return np.asarray(np.exp(value), dtype=float)
+    spline = _spectrum_table(float(aperture_over_outer_scale), float(obstruction), kind)
+    value = np.exp(spline(np.log(np.asarray(x, dtype=float))))
+    return value[..., 0], value[..., 1]
 
 
 @lru_cache(maxsize=256)
-def _spectrum_table(
-    aperture_over_outer_scale: float, obstruction: float, kind: TiltKind
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _spectrum_table(aperture_over_outer_scale: float, obstruction: float, kind: TiltKind) -> Any:
+    from scipy.interpolate import make_interp_spline
+
     u = grid()
     density = radial_density(aperture_over_outer_scale, obstruction, kind)
     keep = (u >= const.SPECTRUM_RANGE[0]) & (u <= const.SPECTRUM_RANGE[1])
@@ -114,7 +98,8 @@ def _spectrum_table(
         padded = np.concatenate([density, np.zeros(weights.size - 1)])
         total = np.correlate(padded, weights)[keep]
         table.append(np.log(2.0 * total / u[keep]))
-    return np.log(u[keep]), table[0], table[1]
+    # of degree one, which goes on beyond either end as it arrives there
+    return make_interp_spline(np.log(u[keep]), np.stack(table, axis=1), k=1)
 
 
 @lru_cache(maxsize=1)
@@ -134,7 +119,7 @@ def _abel_weights() -> tuple[FloatArray, FloatArray]:
     fraction = (-np.log(np.cos(angle)) - t[:-1, None]) / const.TILT_LOG_STEP
     results = []
     for share in (np.cos(angle) ** 2, np.sin(angle) ** 2):
-        measure = _TWO_OVER_PI * share * weight * half[:, None]
+        measure = 2.0 / np.pi * share * weight * half[:, None]
         total = np.zeros(count + 1)
         total[:-1] += (measure * (1.0 - fraction)).sum(axis=1)
         total[1:] += (measure * fraction).sum(axis=1)
@@ -254,26 +239,16 @@ def _abel_rows() -> tuple[FloatArray, FloatArray]:
 @lru_cache(maxsize=1)
 def _cross_bessel() -> tuple[FloatArray, tuple[FloatArray, FloatArray]]:
     """Return ln(s/D) of the columns and J0 -+ J2 of 2 pi u s/D, cut at large phase."""
-    from scipy.special import j0, j1
-
     low, high = np.log(const.CROSS_SIZES)
     log_size = np.linspace(low, high, 300)
     q = 2.0 * np.pi * np.outer(grid()[_cross_slice()], np.exp(log_size))
     cut = np.exp(-((q / const.CROSS_PHASE_CUT) ** 4))
-    zeroth = j0(q)
-    second = np.where(q < 1e-2, q**2 / 8.0, 2.0 * j1(q) / np.maximum(q, 1e-300) - zeroth)  # noqa: PLR2004
+    zeroth, second = bessel_0_2(q)
     return log_size, ((zeroth - second) * cut, (zeroth + second) * cut)
 
 
-@lru_cache(maxsize=64)
-def cross_spectrum_table(
-    aperture_over_outer_scale: float, obstruction: float, kind: TiltKind
-) -> _CrossSpectrumTable:
-    """Return the (cached) table of co-spectra of one telescope and outer scale.
-
-    Parameters are those of `tilt_spectra`; calling the table with (x, s/D) interpolates.
-    """
-    return _CrossSpectrumTable(aperture_over_outer_scale, obstruction, kind)
+# By D/L0, obstruction and kind of tilt; a table is called with x and s/D.
+cross_spectrum_table = lru_cache(maxsize=64)(_CrossSpectrumTable)
 
 
 # --- tables on even grids, read between their nodes for many sets of parameters at once -----------

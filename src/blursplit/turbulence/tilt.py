@@ -38,7 +38,7 @@ def grid() -> FloatArray:
     return np.asarray(u, dtype=float)
 
 
-def tilt_filter(u: FloatArray, obstruction: float, kind: TiltKind) -> FloatArray:
+def _tilt_filter(u: FloatArray, obstruction: float, kind: TiltKind) -> FloatArray:
     """Return the squared tilt filter of an annular pupil.
 
     `u`: positive. `obstruction`: in [0, 0.95].
@@ -83,7 +83,7 @@ def tilt_filter(u: FloatArray, obstruction: float, kind: TiltKind) -> FloatArray
 def signed_tilt_gain(
     frequency_per_m: FloatArray, aperture_m: float, obstruction: float
 ) -> FloatArray:
-    """Return the signed gain from phase to plane tilt [1/m], whose square is `tilt_filter`/D^2.
+    """Return the signed gain from phase to plane tilt [1/m], whose square is `_tilt_filter`/D^2.
 
     Two apertures of different size see one wave with gains of either sign: their product is
     that of the cross-spectrum.
@@ -104,10 +104,11 @@ def radial_density(
     """
     u = grid()
     spectrum = (u**2 + aperture_over_outer_scale**2) ** (-11.0 / 6.0)
-    density = pi * SPECTRUM_CONSTANT * u**2 * tilt_filter(u, obstruction, kind) * spectrum
+    density = pi * SPECTRUM_CONSTANT * u**2 * _tilt_filter(u, obstruction, kind) * spectrum
     return np.asarray(density, dtype=float)
 
 
+@lru_cache(maxsize=4096)
 def tilt_coefficient(
     kind: TiltKind, obstruction: float = 0.0, aperture_over_outer_scale: float = 0.0
 ) -> float:
@@ -116,11 +117,6 @@ def tilt_coefficient(
     Returns: K1 in variance = K1 lambda^2 r0^(-5/3) D^(-1/3); 0.1698 (G) and 0.1819 (Z) for a filled
     pupil and Kolmogorov turbulence (Tokovinin 2002: 0.340/2 and, from memory, 0.364/2).
     """
-    return _coefficient(kind, float(obstruction), float(aperture_over_outer_scale))
-
-
-@lru_cache(maxsize=4096)
-def _coefficient(kind: TiltKind, obstruction: float, aperture_over_outer_scale: float) -> float:
     density = radial_density(aperture_over_outer_scale, obstruction, kind)
     inner = (
         3.0 * density[0]
@@ -197,22 +193,28 @@ def _pair_splines(
     )
 
 
+def bessel_0_2(q: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return J0 and J2; of small arguments J2 by its series, where the difference cancels."""
+    from scipy.special import j0, j1
+
+    zeroth = j0(q)
+    second = 2.0 * j1(q) / np.maximum(q, 1e-300) - zeroth
+    return zeroth, np.where(q < const.BESSEL_SMALL, q**2 / 8.0, second)
+
+
 @lru_cache(maxsize=1)
 def _bessel_weights() -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return ln(s/D) and the weights that turn a radial density into K along and across.
 
     They depend on no parameter, so the Bessel functions are evaluated once a session.
     """
-    from scipy.special import j0, j1
-
     count = round(np.log10(const.PAIR_LARGEST / const.PAIR_SMALLEST) * const.PAIR_PER_DECADE) + 1
     log_size = np.linspace(np.log(const.PAIR_SMALLEST), np.log(const.PAIR_LARGEST), count)
     q = 2.0 * np.pi * np.outer(np.exp(log_size), grid())
     cut = np.exp(-((q / const.TILT_PHASE_CUT) ** 4))
-    zeroth, first = j0(q), j1(q)
-    small = q < 1e-2  # noqa: PLR2004 - series there: the differences cancel
-    second = np.where(small, q**2 / 8.0, 2.0 * first / np.maximum(q, 1e-300) - zeroth)
-    lost = np.where(small, q**2 / 4.0, 1.0 - zeroth * cut)
+    zeroth, second = bessel_0_2(q)
+    # series where the difference cancels
+    lost = np.where(q < const.BESSEL_SMALL, q**2 / 4.0, 1.0 - zeroth * cut)
     along = 2.0 * const.TILT_LOG_STEP * (lost + second * cut)
     across = 2.0 * const.TILT_LOG_STEP * (lost - second * cut)
     return log_size, along, across
