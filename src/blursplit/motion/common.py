@@ -147,7 +147,7 @@ def _solve_frames(
     size = max(float(np.hypot(*patterns[:, 3]).max()), 1.0)
     unit = np.array([1.0, 1.0, size, size])
     scaled = patterns / unit[:, None]
-    products = np.einsum("aks,als->skl", scaled, scaled).reshape(len(good.T), 16)
+    products = np.einsum("aij,akj->jik", scaled, scaled).reshape(len(good.T), 16)
     normal = (weight @ products).reshape(-1, 4, 4)
     right = sum((weight * each) @ pattern.T for each, pattern in zip(left, scaled, strict=True))
     only_shift = good.sum(axis=1) < const.ROTATION_LEAST_STARS
@@ -193,9 +193,9 @@ def pair_statistics(
     for a, b in combinations(range(tracks.n_stars), 2):
         both = np.flatnonzero(good[a] & good[b])
         if len(both) >= const.PAIR_LEAST_FRAMES:
-            apart, when = reference[b] - reference[a], (tracks.time_s[both], segment[both])
-            each = (stars[k].take(both, axis=1) for k in (a, b))
-            rows.append(_one_pair(*each, apart, *when))
+            one, other = stars[a].take(both, axis=1), stars[b].take(both, axis=1)
+            apart = reference[b] - reference[a]
+            rows.append(_one_pair(one, other, apart, tracks.time_s[both], segment[both]))
     return PairStatistics(*np.array(rows, dtype=np.float64).reshape(len(rows), 5).T.copy())
 
 
