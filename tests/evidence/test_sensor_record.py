@@ -9,7 +9,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from blursplit.errors import InputError
-from blursplit.evidence.sensor_record import read_sensor, read_sensors
+from blursplit.evidence.sensor_record import _read_sensor, read_sensors
 from blursplit.rig import Rig
 
 N = 400
@@ -34,7 +34,7 @@ def rows(time=None, *columns, separator=","):
 def test_units_in_the_header_become_si(tmp_path):
     """Milli-g become m/s2; the time's zero and the noise come from comment lines."""
     head = ["# t0: 2026-03-04T21:30:00Z", "# noise: 0.025 mg/sqrt(Hz)", "time [s],ax [mg],ay [mg]"]
-    record = read_sensor(write(tmp_path, head, rows()))
+    record = _read_sensor(write(tmp_path, head, rows()))
     assert record.kind == "acceleration"
     assert record.channels == ("ax", "ay")
     assert_allclose(record.values[:, 0], X * 9.80665e-3)
@@ -52,7 +52,7 @@ def test_units_in_the_header_become_si(tmp_path):
 )
 def test_headers_of_phones_and_loggers_are_read(tmp_path, head, separator):
     """A name with its unit in brackets, whatever the separator."""
-    record = read_sensor(write(tmp_path, [head], rows(separator=separator)))
+    record = _read_sensor(write(tmp_path, [head], rows(separator=separator)))
     assert record.kind == "acceleration"
     assert_allclose(record.values[:, 1], Y)
 
@@ -68,7 +68,7 @@ def test_ecsv_header_gives_units(tmp_path):
         "# - {name: y, unit: rad / s, datatype: float64}",
         "time x y",
     ]
-    record = read_sensor(write(tmp_path, head, rows(separator=" ")))
+    record = _read_sensor(write(tmp_path, head, rows(separator=" ")))
     assert record.kind == "rate"
     assert_allclose(record.values[:, 0], X)
 
@@ -80,7 +80,7 @@ def test_iso_times_and_epochs_have_a_zero(tmp_path):
     head = ["utc,x [m/s2],y [m/s2]"]
     epoch = [round(start.timestamp() * 1000) + 5 * k for k in range(N)]
     for times, first in ((iso, head), (epoch, ["timestamp [ms],x [m/s2],y [m/s2]"])):
-        record = read_sensor(write(tmp_path, first, rows(times)))
+        record = _read_sensor(write(tmp_path, first, rows(times)))
         assert record.start_utc == start
         assert_allclose(record.time_s, np.arange(N) / 200, atol=1e-6)
 
@@ -88,7 +88,7 @@ def test_iso_times_and_epochs_have_a_zero(tmp_path):
 def test_clipped_samples_are_marked_and_a_useless_channel_left_out(tmp_path):
     """A range of 1.5e-3 clips a seventh of x; z does not move at all."""
     head = ["# range: 0.0015", "time [s],x [m/s2],z [m/s2]"]
-    record = read_sensor(
+    record = _read_sensor(
         write(tmp_path, head, rows(None, np.clip(X, -1.5e-3, 1.5e-3), np.full(N, 9.8)))
     )
     assert record.channels == ("x",)
@@ -100,7 +100,7 @@ def test_empty_cells_are_marked_and_the_rest_is_kept(tmp_path):
     """A logger that leaves a cell empty loses that sample alone."""
     lines = rows()
     lines[7] = f"{7 / 200},,{Y[7]}"
-    record = read_sensor(write(tmp_path, ["time [s],x [m/s2],y [m/s2]"], lines))
+    record = _read_sensor(write(tmp_path, ["time [s],x [m/s2],y [m/s2]"], lines))
     assert record.time_s.size == N
     assert record.good[:, 1].all()
     assert np.flatnonzero(~record.good[:, 0]).tolist() == [7]
@@ -144,7 +144,7 @@ def test_bad_files_are_refused_with_the_remedy(tmp_path, head, lines, words):
     """One line that names the file, what is wrong and what to do."""
     path = write(tmp_path, head, lines)
     with pytest.raises(InputError) as caught:
-        read_sensor(path)
+        _read_sensor(path)
     text = str(caught.value)
     assert text.startswith(str(path))
     assert "\n" not in text
@@ -155,7 +155,7 @@ def test_bad_files_are_refused_with_the_remedy(tmp_path, head, lines, words):
 def test_another_time_zone_and_another_night_are_told_apart(tmp_path):
     """Two hours off is a zone; a night off is another run."""
     head = ["# t0: 2026-03-04T23:30:00Z", "time [s],x [m/s2],y [m/s2]"]
-    record = read_sensor(write(tmp_path, head, rows()))
+    record = _read_sensor(write(tmp_path, head, rows()))
     with pytest.raises(InputError, match="another time zone"):
         record.placed(datetime(2026, 3, 4, 21, 30, tzinfo=UTC), 2.0)
     with pytest.raises(InputError, match="no sample while the frames were taken"):
@@ -166,21 +166,21 @@ def test_another_time_zone_and_another_night_are_told_apart(tmp_path):
 
 def test_records_without_dates_start_together(tmp_path):
     """Where one of the two has no date, their zeros are taken as one."""
-    record = read_sensor(write(tmp_path, ["time [s],x [m/s2],y [m/s2]"], rows()))
+    record = _read_sensor(write(tmp_path, ["time [s],x [m/s2],y [m/s2]"], rows()))
     assert_allclose(record.placed(datetime(2026, 3, 4, tzinfo=UTC), 2.0).time_s[0], 0.0)
 
 
 def test_noise_may_name_a_unit_of_its_own(tmp_path):
     """Micro-g of noise beside channels in m/s2, as the guide for owners writes it."""
     head = ["# noise: 10 ug/sqrt(Hz)", "time [s],x [m/s2],y [m/s2]"]
-    assert_allclose(read_sensor(write(tmp_path, head, rows())).noise, 10 * 9.80665e-6)
+    assert_allclose(_read_sensor(write(tmp_path, head, rows())).noise, 10 * 9.80665e-6)
 
 
 def test_a_clock_that_is_set_forward_is_told(tmp_path):
     """Half the samples come 30 s late: a gap, or a clock that was set; the reader is told."""
     time = np.arange(N) / 200
     time[N // 2 :] += 30
-    record = read_sensor(write(tmp_path, ["time [s],x [m/s2],y [m/s2]"], rows(time)))
+    record = _read_sensor(write(tmp_path, ["time [s],x [m/s2],y [m/s2]"], rows(time)))
     code, facts = record.remarks[0]
     assert code == "sensor-clock-jump"
     assert_allclose([facts["jump_s"], facts["at_s"]], [30.0, 1.0], atol=0.011)

@@ -149,10 +149,10 @@ def test_pair_exposure_factors_match_the_table(path, expected):
 
 
 def test_exposure_filter_agrees_with_the_pair_factor():
-    from blursplit.evidence.two_apertures import MaskModel, exposure_factors
+    from blursplit.evidence.two_apertures import _exposure_factors, _MaskModel
 
     angle = (np.arange(120) + 0.5) * np.pi / 120
-    got = exposure_factors(np.array([15.0]), 0.01, MaskModel(OPENING_M, BASE_M, 20.0, 0.0, 1.0))
+    got = _exposure_factors(np.array([15.0]), 0.01, _MaskModel(OPENING_M, BASE_M, 20.0, 1.0))
     for i in (0, 1):
         other = pair_exposure_factor(
             15.0 * 0.01 / OPENING_M, BASE_M / OPENING_M, angle, OPENING_M / 20.0, 0.0, "Z"

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from blursplit.evidence.two_rates import split_at_rate_change
+from blursplit.evidence.two_rates import _split_at_rate_change
 from blursplit.frames.timing import change_of_rate, parts_of_rate, small_ratio, solve_timing
 from blursplit.measure import Source, measure, measure_tracks
 from blursplit.rig import Rig, merge_settings
@@ -168,7 +168,7 @@ def _tracks(counts, rates_hz):
 def test_double_rate_leaves_no_frame_filled_in_and_halves_the_candidates():
     """At 25 frames/s 31 Hz shows at 6 Hz, at 50 at 19 Hz: so it is not 6 Hz."""
     tracks = _tracks((400, 700), (50.0, 25.0))
-    main, second = split_at_rate_change(tracks, merge_settings(Rig(), {}))
+    main, second = _split_at_rate_change(tracks, merge_settings(Rig(), {}))
     assert second is not None
     assert (main.n_frames, second.n_frames) in {(700, 400), (699, 401), (701, 399)}
     assert_allclose([main.cadence_s, second.cadence_s], [0.04, 0.02], rtol=1e-6)

@@ -13,7 +13,7 @@ from numpy.testing import assert_allclose
 
 import blursplit as bs
 from blursplit.errors import OutputError
-from blursplit.evidence.sensor_record import read_sensor
+from blursplit.evidence.sensor_record import _read_sensor
 from blursplit.rig import Rig
 from blursplit.simulate import Scene, write_sequence
 
@@ -133,7 +133,7 @@ def test_sensors_are_written_as_files_that_can_be_read(tmp_path):
     }
     scene = Scene.model_validate(tables)
     write_sequence(scene, tmp_path / "out")
-    record = read_sensor(tmp_path / "out" / "sensor_1.csv")
+    record = _read_sensor(tmp_path / "out" / "sensor_1.csv")
     assert record.kind == "acceleration"
     assert_allclose(record.noise, 1e-6)
     assert_allclose(record.time_s[0], -0.25, atol=1e-6)

@@ -11,7 +11,8 @@ from blursplit import constants as const
 from blursplit.budget.summary import Readings
 from blursplit.definitions import CURES
 from blursplit.evidence.second_camera import witness_baseline_m
-from blursplit.evidence.sensor_signal import MOTION_SENSORS, accelerometer_noise_ug
+from blursplit.evidence.sensor_record import MOTION_SENSORS
+from blursplit.evidence.sensor_signal import accelerometer_noise_ug
 from blursplit.result import Answer, Check, Facts, NextStep, Remark, Result, Verdict
 from blursplit.types import sure
 
@@ -316,7 +317,7 @@ def _add_of_open_motion(
     shaking = "open" in (matters["mechanics"], matters["structure"])
     used = {witness.kind for witness in result.witnesses if witness.used}
     if found.level == "split":
-        if shaking and not used & set(MOTION_SENSORS):
+        if shaking and not used & MOTION_SENSORS:
             steps.add("sensor", gain, noise_ug=_noise_needed_ug(result))
         if "second-camera" not in used:
             steps.add("second-camera", 0.9 * gain, baseline_m=_baseline_needed_m(result))

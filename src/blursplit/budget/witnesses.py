@@ -43,8 +43,8 @@ from blursplit.evidence.second_camera import (
     pair_spectra,
 )
 from blursplit.evidence.second_camera_air import Layer, PairEvidence, pair_evidence
-from blursplit.evidence.sensor import CLAIMS, Claim, SensorEvidence, explain_shared_motion
-from blursplit.evidence.sensor_record import SensorRecord, no_overlap
+from blursplit.evidence.sensor import SensorEvidence, explain_shared_motion
+from blursplit.evidence.sensor_record import CLAIMS, Claim, SensorRecord, no_overlap
 from blursplit.facts import Facts, gather_facts
 from blursplit.result import Remark, Witness
 from blursplit.rig import SecondCameraSetup

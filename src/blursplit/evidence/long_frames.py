@@ -82,8 +82,11 @@ def tracking_of_long_frames(
     duty = min(exposure_s / usual_gap, 1.0)
     measured = None if tensors is None else _regress(tensors.shared_arcsec2, expected)
     share = _draw_share(measured, duty, n_draws, rng)
-    mean = _positive(expected[known].mean(axis=0))
-    error = np.hypot(_relative_scatter(expected[known]), const.LONG_FRAME_MODEL_ERROR)
+    weight, vector = np.linalg.eigh(expected[known].mean(axis=0))
+    mean = (vector * np.maximum(weight, 0.0)) @ vector.T
+    size = np.trace(expected[known], axis1=1, axis2=2)
+    scatter = size.std() / np.sqrt(len(size)) / size.mean() if size.mean() > 0 else 0.0
+    error = np.hypot(scatter, const.LONG_FRAME_MODEL_ERROR)
     share = share * np.exp(error * rng.standard_normal(n_draws))
     frames = np.where(known[:, None, None], expected, mean)
     return _LongFrames(
@@ -238,17 +241,6 @@ def _wander_slope(duty: float) -> float:
     square = step**2 + pair**2  # variance of (s1^2 + s2^2)/2
     cov = float(np.mean(later**2 + earlier**2))
     return cov / square * 12.0 / duty**2
-
-
-def _relative_scatter(expected: FloatArray) -> float:
-    trace = np.trace(expected, axis1=1, axis2=2)
-    mean = float(trace.mean())
-    return float(trace.std() / np.sqrt(len(trace)) / mean) if mean > 0 else 0.0
-
-
-def _positive(tensor: FloatArray) -> FloatArray:
-    weight, vector = np.linalg.eigh(tensor)
-    return np.asarray((vector * np.maximum(weight, 0.0)) @ vector.T)
 
 
 def narrowest_width_arcsec(fwhm_arcsec: FloatArray, sigma_arcsec: FloatArray) -> float | None:

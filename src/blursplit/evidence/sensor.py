@@ -15,13 +15,12 @@ K. S. Riedel and A. Sidorenko (1995), IEEE Trans. SP 43, 188 (sine tapers; from 
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Literal, TypeAlias
 
 import numpy as np
 
 from blursplit import constants as const
 from blursplit.estimate import Estimate, from_ends, upper_limit
-from blursplit.evidence.sensor_record import SensorRecord
+from blursplit.evidence.sensor_record import CLAIMS, SensorRecord
 from blursplit.evidence.sensor_signal import (
     Blocks,
     Signal,
@@ -31,18 +30,6 @@ from blursplit.evidence.sensor_signal import (
     without_trend,
 )
 from blursplit.types import BoolArray, ComplexArray, FloatArray
-
-Claim: TypeAlias = Literal["structure", "tracking"]
-# what coherence with a kind of sensor may prove
-CLAIMS: dict[str, Claim | None] = {
-    "acceleration": "structure",
-    "velocity": "structure",
-    "angle": "structure",
-    "rate": "structure",
-    "encoder": "tracking",
-    "guide-log": None,
-    "wind": None,
-}
 
 
 @dataclass(frozen=True)
@@ -311,6 +298,8 @@ def _coarse_offset(
     time_s: FloatArray, motion: FloatArray, ok: BoolArray, signal: Signal
 ) -> tuple[float, int]:
     """Return the offset with the largest whitened correlation, and how many were tried."""
+    from scipy.ndimage import uniform_filter1d
+
     low, high = signal.sensor.offset_s or const.SENSOR_OFFSET_S
     step = 0.5 / signal.rate_hz
     if high - low < step:
@@ -325,8 +314,7 @@ def _coarse_offset(
         spectrum = np.fft.rfft(series * window[:, None], n=size, axis=0)
         power = np.abs(spectrum) ** 2
         width = max(3, int(const.SENSOR_BLOCK_HZ * size * step))
-        total = np.cumsum(np.pad(power, ((width // 2 + 1, width - width // 2), (0, 0)), "edge"), 0)
-        smooth = (total[width:] - total[:-width])[: power.shape[0]] / width
+        smooth = uniform_filter1d(power, width, axis=0, mode="nearest")
         return np.asarray(spectrum / np.sqrt(smooth + 1e-12 * smooth.max(axis=0) + 1e-300))
 
     moved = without_trend(time_s[ok], motion[ok])
@@ -344,9 +332,13 @@ def _coarse_offset(
 
 def _whitener(sums: _Sums) -> FloatArray:
     """Return the density that whitens, shape (n_f, 2): what the sensor leaves."""
+    from scipy.ndimage import uniform_filter1d
+
     blocks = sums.blocks
     power = (np.abs(sums.motion) ** 2).mean(axis=1)
-    start = np.exp(_smooth(np.log(power)))
+    # a running mean over nine frequencies
+    wide = min(9, len(power))
+    start = np.exp(uniform_filter1d(np.log(power), wide, axis=0, mode="nearest"))
     rest = np.empty((sums.count, 2))
     for b in range(sums.count):
         here = blocks.block == b
@@ -360,13 +352,6 @@ def _whitener(sums: _Sums) -> FloatArray:
     return np.stack(
         [np.exp(np.interp(at, np.log(blocks.centre_hz), log[:, k])) for k in (0, 1)], axis=1
     )
-
-
-def _smooth(values: FloatArray) -> FloatArray:
-    """Return a running mean over nine frequencies of a log density."""
-    width = min(9, values.shape[0])
-    padded = np.pad(values, ((width // 2, width - 1 - width // 2), (0, 0)), "edge")
-    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, width, axis=0).mean(-1))
 
 
 def _fit_block(sums: _Sums, density: FloatArray, block: int, axis: int) -> _Fit:

@@ -11,8 +11,11 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
+from functools import cached_property
+from itertools import islice
 from pathlib import Path
+from typing import Literal, TypeAlias
 
 import numpy as np
 
@@ -22,7 +25,18 @@ from blursplit.result import Note
 from blursplit.rig import Rig
 from blursplit.types import BoolArray, FloatArray, IntArray
 
-KINDS = ("acceleration", "velocity", "angle", "rate", "encoder", "guide-log", "wind")
+Claim: TypeAlias = Literal["structure", "tracking"]
+# Kinds of sensors, and what coherence with each may prove.
+CLAIMS: dict[str, Claim | None] = {
+    "acceleration": "structure",
+    "velocity": "structure",
+    "angle": "structure",
+    "rate": "structure",
+    "encoder": "tracking",
+    "guide-log": None,
+    "wind": None,
+}
+MOTION_SENSORS = frozenset(kind for kind, claim in CLAIMS.items() if claim == "structure")
 
 # unit as written (lower case, without "^" and spaces): factor to SI, kinds that have it
 _UNITS: dict[str, tuple[float, tuple[str, ...]]] = {
@@ -56,14 +70,13 @@ _SPELLINGS = (
 )
 _SECONDS = {"s": 1.0, "sec": 1.0, "seconds": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
 _TIME_NAMES = ("time", "t", "timestamp", "seconds", "seconds_elapsed", "utc", "date", "datetime")
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 @dataclass(frozen=True)
 class SensorRecord:
     """What a sensor wrote."""
 
-    kind: str  # one of `KINDS`
+    kind: str  # one of `CLAIMS`
     # (n,): increasing; on the camera's time axis after `placed`, else since `start_utc` or the
     # first sample.
     time_s: FloatArray
@@ -130,7 +143,7 @@ def read_sensors(rig: Rig, texts: Iterable[str]) -> list[SensorRecord]:
     What the setup says of a file outranks the file's own header.
     """
     listed = [
-        read_sensor(
+        _read_sensor(
             Path(one.file),
             one.kind,
             None if one.offset_s is None else (one.offset_s[0], one.offset_s[1]),
@@ -143,12 +156,12 @@ def read_sensors(rig: Rig, texts: Iterable[str]) -> list[SensorRecord]:
     ]
     for text in texts:
         name, _, kind = text.rpartition("@")
-        named = bool(name) and kind in KINDS
-        listed.append(read_sensor(Path(name), kind) if named else read_sensor(Path(text)))
+        named = bool(name) and kind in CLAIMS
+        listed.append(_read_sensor(Path(name), kind) if named else _read_sensor(Path(text)))
     return listed
 
 
-def read_sensor(
+def _read_sensor(
     path: Path,
     kind: str | None = None,
     offset_s: tuple[float, float] | None = None,
@@ -160,14 +173,14 @@ def read_sensor(
 ) -> SensorRecord:
     """Read a sensor's record.
 
-    `path`: CSV or ECSV; see the module for its header. `kind`: one of `KINDS`; by default from the
+    `path`: CSV or ECSV; see the module for its header. `kind`: one of `CLAIMS`; by default from the
     header or the unit. `offset_s`: range of the clock's offset; +- 5 s by default. `columns`: names
     of the channels to be read, others are left out. `unit`, `noise`: as in the header's comment
     lines, which they outrank. `lever_m`: length of the column at whose top the sensor stands.
 
     Raises InputError names what is missing in the header, or wrong with the samples.
     """
-    names, units, told, first = _header(path)
+    names, units, told, rows = _header(path)
     if not names:
         raise InputError(path, "has no line that names the columns", "add one: 'time [s],x [m/s2]'")
     time_at = next((k for k, n in enumerate(names) if n.split(" ")[0] in _TIME_NAMES), None)
@@ -175,7 +188,7 @@ def read_sensor(
         raise InputError(
             path, f"has no column of times among {', '.join(names)}", "name one 'time [s]'"
         )
-    seconds, start = _times(path, first, time_at, units[time_at], told)
+    seconds, start = _times(rows, time_at, units[time_at], told)
     numbers = [k for k in range(len(names)) if k != time_at and not _is_a_time(names[k], units[k])]
     if columns is not None:
         numbers = _asked(path, names, numbers, columns)
@@ -197,7 +210,7 @@ def read_sensor(
     numbers = [k for k in numbers if kind in _UNITS[each[k]][1]]
     if not numbers:
         raise InputError(path, f"has no column with a unit of {kind}", "state the kind: FILE@KIND")
-    raw = _numbers(path, first, numbers)
+    raw = rows.numbers(numbers)
     n = min(len(seconds), len(raw))
     order = _order(path, seconds[:n])
     factor = np.array([_UNITS[each[k]][0] for k in numbers])
@@ -232,8 +245,8 @@ def _is_a_time(name: str, unit: str | None) -> bool:
     )
 
 
-def _header(path: Path) -> tuple[list[str], list[str | None], dict[str, str], int]:
-    """Return names and units of the columns, what comment lines tell, and the first row's line."""
+def _header(path: Path) -> tuple[list[str], list[str | None], dict[str, str], _Rows]:
+    """Return names and units of the columns, what comment lines tell, and the samples."""
     told: dict[str, str] = {}
     from_ecsv: dict[str, str] = {}
     try:
@@ -254,14 +267,14 @@ def _header(path: Path) -> tuple[list[str], list[str | None], dict[str, str], in
                 if len(cells) == 1:
                     cells = text.split()
                 if all(_is_number(cell) for cell in cells):
-                    return [], [], told, number
+                    return [], [], told, _Rows(path, number)
                 names, units = [], []
                 for cell in cells:
                     match = re.fullmatch(r"(.*?)\s*[\[(]([^\])]*)[\])]\s*", cell)
                     name = (match[1] if match else cell).strip()
                     units.append(match[2] if match else from_ecsv.get(name))
                     names.append(name.lower())
-                return names, units, told, number + 1
+                return names, units, told, _Rows(path, number + 1)
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(path, "cannot be read as text", "give a CSV or ECSV file") from error
     raise InputError(path, "is empty", "give a CSV or ECSV file with one row a sample")
@@ -275,11 +288,12 @@ def _is_number(text: str) -> bool:
     return True
 
 
-def _number(path: Path, key: str, text: str) -> float:
+def _quantity(text: str) -> tuple[float | None, str]:
+    """Return the number that a text begins with, and what follows it: its unit."""
     match = re.match(r"[-+0-9.eE]+", text)
     if match is None or not _is_number(match[0]):
-        raise InputError(path, f"'# {key}: {text}' is no number", f"write '# {key}: 1e-5'")
-    return float(match[0])
+        return None, ""
+    return float(match[0]), text[match.end() :]
 
 
 def _asked(path: Path, names: list[str], numbers: list[int], columns: list[str]) -> list[int]:
@@ -307,8 +321,9 @@ def _order(path: Path, seconds: FloatArray) -> IntArray:
 
 def _noise(path: Path, text: str, factor: FloatArray) -> FloatArray:
     """Return each channel's noise in SI over the root of a hertz, in its own unit or that named."""
-    value = _number(path, "noise", text)
-    written = re.sub(r"^[-+0-9.eE]+", "", text.strip())
+    value, written = _quantity(text)
+    if value is None:
+        raise InputError(path, f"'# noise: {text}' is no number", "write '# noise: 1e-5'")
     unit = _clean(re.split(r"/\s*(?:sqrt|\u221a|rt)", written)[0])
     if unit and unit not in _UNITS:
         raise InputError(
@@ -317,62 +332,70 @@ def _noise(path: Path, text: str, factor: FloatArray) -> FloatArray:
     return np.full(factor.size, value * _UNITS[unit][0]) if unit else value * factor
 
 
-def _separator(path: Path, first: int) -> str | None:
-    with path.open(encoding="utf-8-sig") as file:
-        for number, line in enumerate(file):
-            if number >= first and line.strip():
-                return next((s for s in ",;\t" if s in line), None)
-    raise InputError(path, "has a header and no samples", "give the whole record")
+@dataclass(frozen=True)
+class _Rows:
+    """The samples of a file, from a line on."""
 
+    path: Path
+    first: int
 
-def _numbers(path: Path, first: int, columns: list[int]) -> FloatArray:
-    try:
-        return np.asarray(
-            np.loadtxt(
-                path,
-                delimiter=_separator(path, first),
-                skiprows=first,
+    @cached_property
+    def separator(self) -> str | None:
+        """What parts the cells; None for blanks."""
+        row = next(self._lines(), None)
+        if row is None:
+            raise InputError(self.path, "has a header and no samples", "give the whole record")
+        return next((s for s in ",;\t" if s in row), None)
+
+    def _lines(self) -> Iterator[str]:
+        with self.path.open(encoding="utf-8-sig") as file:
+            yield from (line.strip() for line in islice(file, self.first, None) if line.strip())
+
+    def cells(self) -> Iterator[list[str]]:
+        """Yield the cells of each row as they are written."""
+        separator = self.separator
+        return (line.split(separator) for line in self._lines())
+
+    def numbers(self, columns: list[int]) -> FloatArray:
+        """Return columns, NaN where a cell is empty or no number."""
+        # the slow way only where one of the first rows asks for it
+        is_plain = all(_is_number(c) for cells in islice(self.cells(), 2001) for c in cells)
+        try:
+            table = np.loadtxt(
+                self.path,
+                delimiter=self.separator,
+                skiprows=self.first,
                 usecols=columns,
                 ndmin=2,
-                converters=_forgiving if _has_holes(path, first) else None,
+                converters=None if is_plain else _forgiving,
                 encoding="utf-8-sig",
             )
-        )
-    except (ValueError, IndexError) as error:
-        said = re.sub(r"\s+", " ", str(error))[:90]
-        raise InputError(path, f"a row cannot be read ({said})", "repair or remove it") from error
+        except (ValueError, IndexError) as error:
+            said = re.sub(r"\s+", " ", str(error))[:90]
+            remedy = "repair or remove it"
+            raise InputError(self.path, f"a row cannot be read ({said})", remedy) from error
+        return np.asarray(table)
+
+
+def _plain(cell: str) -> str:
+    return cell.strip().strip('"')
 
 
 def _forgiving(text: str) -> float:
-    cell = text.strip().strip('"')
-    return float(cell) if _is_number(cell) else np.nan
-
-
-def _has_holes(path: Path, first: int) -> bool:
-    """Return whether any of the first rows has a cell that is empty or no number."""
-    separator = _separator(path, first)
-    with path.open(encoding="utf-8-sig") as file:
-        for number, line in enumerate(file):
-            if number < first or not line.strip():
-                continue
-            if number > first + 2000:
-                return False
-            if not all(_is_number(cell) for cell in line.strip().split(separator)):
-                return True
-    return False
+    return float(_plain(text)) if _is_number(_plain(text)) else np.nan
 
 
 def _times(
-    path: Path, first: int, column: int, unit: str | None, told: dict[str, str]
+    rows: _Rows, column: int, unit: str | None, told: dict[str, str]
 ) -> tuple[FloatArray, datetime | None]:
     """Return seconds and their zero, if it is known."""
-    separator = _separator(path, first)
-    with path.open(encoding="utf-8-sig") as file:
-        rows = [line for number, line in enumerate(file) if number >= first and line.strip()][:2]
-    cell = rows[0].split(separator)[column].strip().strip('"')
-    if not _is_number(cell):
-        return _iso_times(path, first, column, separator, cell)
-    values = _numbers(path, first, [column])[:, 0]
+    path = rows.path
+    first = _plain(next(rows.cells())[column])
+    if not _is_number(first):
+        start = _instant(path, first)
+        moments = (_instant(path, _plain(cells[column])) for cells in rows.cells())
+        return np.array([(moment - start).total_seconds() for moment in moments]), start
+    values = rows.numbers([column])[:, 0]
     if not np.all(np.isfinite(values)):
         raise InputError(path, "a time is missing", "remove the row")
     name = _clean(unit or "")
@@ -392,8 +415,8 @@ def _times(
     if zero is not None:
         return (values - values[0]) * factor + values[0] * factor, _instant(path, zero)
     if values[0] * factor > 1e9:  # noqa: PLR2004 - seconds of this century since 1970
-        start = _EPOCH + timedelta(seconds=float(np.floor(values[0] * factor)))
-        return (values - np.floor(values[0] * factor) / factor) * factor, start
+        whole = float(np.floor(values[0] * factor))
+        return (values - whole / factor) * factor, datetime.fromtimestamp(whole, UTC)
     return values * factor, None
 
 
@@ -407,24 +430,11 @@ def _instant(path: Path, text: str) -> datetime:
     return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
 
 
-def _iso_times(
-    path: Path, first: int, column: int, separator: str | None, cell: str
-) -> tuple[FloatArray, datetime]:
-    start = _instant(path, cell)
-    seconds = []
-    with path.open(encoding="utf-8-sig") as file:
-        for number, line in enumerate(file):
-            if number >= first and line.strip():
-                text = line.strip().split(separator)[column].strip().strip('"')
-                seconds.append((_instant(path, text) - start).total_seconds())
-    return np.array(seconds), start
-
-
 def _kind(path: Path, given: str | None, units: set[str]) -> str:
     if given is not None:
         kind = given.strip().lower()
-        if kind not in KINDS:
-            raise InputError(path, f"kind '{given}' is not known", f"use {', '.join(KINDS)}")
+        if kind not in CLAIMS:
+            raise InputError(path, f"kind '{given}' is not known", f"use {', '.join(CLAIMS)}")
         return kind
     possible = {kind for unit in units for kind in _UNITS[unit][1]}
     # a phone writes rates beside accelerations: the latter see a pier's ring better
@@ -447,7 +457,13 @@ def _inspected(record: SensorRecord, path: Path, told: dict[str, str]) -> Sensor
         )
     advance = np.r_[True, np.diff(record.time_s) > 0]
     values, good = record.values[advance], record.good[advance].copy()
-    remarks: list[Note] = list(_clock_jump(record.time_s))
+    remarks: list[Note] = []
+    # times that leave out a stretch which samples at their pace would fill
+    step = np.diff(record.time_s)
+    at = int(np.argmax(step))
+    if step[at] > max(const.SENSOR_JUMP_S, const.SENSOR_JUMP_STEPS * float(np.median(step))):
+        since = float(record.time_s[at] - record.time_s[0])
+        remarks.append(("sensor-clock-jump", {"jump_s": float(step[at]), "at_s": since}))
     if not advance.all():
         remarks.append(("sensor-repeated-times", {"samples": int((~advance).sum())}))
     kept = []
@@ -482,23 +498,12 @@ def _inspected(record: SensorRecord, path: Path, told: dict[str, str]) -> Sensor
     )
 
 
-def _clock_jump(time_s: FloatArray) -> Iterator[Note]:
-    """Yield a remark where times leave out a stretch that samples at their pace would fill."""
-    step = np.diff(time_s)
-    at = int(np.argmax(step))
-    if step[at] > max(const.SENSOR_JUMP_S, const.SENSOR_JUMP_STEPS * float(np.median(step))):
-        since = float(time_s[at] - time_s[0])
-        yield "sensor-clock-jump", {"jump_s": float(step[at]), "at_s": since}
-
-
 def _clipped(column: FloatArray, good: BoolArray, told: dict[str, str]) -> BoolArray:
     """Return samples at the end of the range: stated, or an extreme held three times running."""
     if "range" in told:
-        factor = 1.0
-        match = re.match(r"[-+0-9.eE]+", told["range"])
-        unit = _clean(told["range"][match.end() :]) if match else ""
-        factor = _UNITS[unit][0] if unit in _UNITS else 1.0
-        end = abs(float(match[0])) * factor if match and _is_number(match[0]) else np.inf
+        value, unit = _quantity(told["range"])
+        factor, _ = _UNITS.get(_clean(unit), (1.0, ()))
+        end = np.inf if value is None else abs(value) * factor
         return np.asarray(np.abs(column) >= 0.999 * end)
     out = np.zeros(column.size, dtype=bool)
     for end in (np.nanmin(column[good]), np.nanmax(column[good])):

@@ -31,10 +31,6 @@ def nominal_rotation(
     return np.full(frequency_hz.shape, const.ARCSEC_PER_RADIAN, dtype=complex)
 
 
-# kinds whose coherence shows motion of their place
-MOTION_SENSORS = ("acceleration", "velocity", "angle", "rate")
-
-
 def accelerometer_noise_ug(density_arcsec2_hz: float) -> float:
     """Return the noise [micro-g/sqrt(Hz)] of an accelerometer that is not blind at 1 Hz.
 

@@ -15,13 +15,21 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from blursplit import constants as const
 from blursplit.result import Remark
 from blursplit.turbulence.conversions import scale_r0
 from blursplit.turbulence.spectra import exposure_factor, unit_nodes
-from blursplit.turbulence.tilt import TiltKind, centroid_tilt_mix, mixed_coefficient, mixed_kernels
+from blursplit.turbulence.tilt import (
+    TiltKind,
+    centroid_tilt_mix,
+    pair_kernels,
+    tilt_coefficient,
+)
 from blursplit.types import FloatArray, IntArray
+
+TILTS: tuple[TiltKind, TiltKind] = ("Z", "G")
 
 
 def measure_mask(
@@ -68,24 +76,22 @@ def measure_mask(
     moments = [_variance(part, stretch) for part in parts]
     clean = [variance - noise_variance for variance, _ in moments]
     mix, mix_sigma = _tilt_mix(geometry, wavelength_m, clean)
-    model = MaskModel(geometry.opening_m, geometry.separation_m, outer_m, geometry.obstruction, mix)
-    on_grid = exposure_factors(mixtures.speeds_m_s, exposure_s, model)
+    model = _MaskModel(geometry.opening_m, geometry.separation_m, outer_m, mix)
+    on_grid = _exposure_factors(mixtures.speeds_m_s, exposure_s, model)
     factors = (mixtures.mean_of(on_grid[0]), mixtures.mean_of(on_grid[1]))
     posterior = np.ones(len(mixtures.weight))
     if exposure_s > 0.0:
         predicted = _rebinned_factor(mixtures, exposure_s, cadence_s, model)
         posterior *= _ratio_likelihood(parts, stretch, noise_variance, moments, predicted)
     posterior /= posterior.sum()
-    kernels = mixed_kernels(
-        geometry.separation_m / geometry.opening_m, model.ratio, geometry.obstruction, mix
-    )
+    kernels = model.kernels(model.separation)
     left = [float(posterior @ factor) for factor in factors]
     unit = wavelength_m**2 * geometry.opening_m ** (-1.0 / 3.0) * const.ARCSEC_PER_RADIAN**2
     axes = [_axis(clean[i], moments[i][1], left[i], float(kernels[i]) * unit) for i in (0, 1)]
     logs = np.log(factors[0] / factors[1])
     uneven = float(np.sqrt(posterior @ (logs - posterior @ logs) ** 2))
     r0, sigma, disagreement = _join(axes, 0.6 * uneven)
-    systematic = _systematic(geometry, outer_scale_m, posterior, factors, mix, mix_sigma)
+    systematic = _systematic(model, outer_scale_m, posterior, factors, mix_sigma)
     wind = tuple(float(v) for v in _quantiles(mixtures.wind_m_s(), posterior))
     common = [
         float(_variance(part.mean(axis=1), stretch)[0]) - 0.25 * noise_variance
@@ -94,7 +100,7 @@ def measure_mask(
     # Of the images' mean: (K1 - K/4) lambda^2 r0^(-5/3) D^(-1/3), each K reduced by what the
     # exposure took.
     own = posterior @ mixtures.mean_of(_single_factors(mixtures.speeds_m_s, exposure_s, model))
-    single = float(own) * mixed_coefficient(mix, geometry.obstruction, model.ratio)
+    single = float(own) * model.single
     along, across = unit * r0 ** (-5.0 / 3.0) * (single - 0.25 * np.multiply(kernels, left))
     cosine2, sine2 = np.cos(angle) ** 2, np.sin(angle) ** 2
     zenith = scale_r0(
@@ -138,9 +144,7 @@ def _tilt_mix(
     geometry: MaskGeometry, wavelength_m: float, clean: list[float]
 ) -> tuple[float, float]:
     """Return the tilt that the centroid measures, from a first r0 with Z tilt."""
-    along, across = mixed_kernels(
-        geometry.separation_m / geometry.opening_m, 0.0, geometry.obstruction, 1.0
-    )
+    along, across = pair_kernels(geometry.separation_m / geometry.opening_m, 0.0, 0.0, "Z")
     mean = max(sum(clean), 0.0) / const.ARCSEC_PER_RADIAN**2 / float(along + across)
     ratio = (mean * geometry.opening_m**2 / wavelength_m**2) ** 0.6
     mix, sigma = centroid_tilt_mix(max(ratio, 1e-3))
@@ -206,26 +210,21 @@ def _join(axes: list[_AxisEstimate], uneven: float) -> tuple[float, float, float
 
 
 def _systematic(
-    geometry: MaskGeometry,
+    model: _MaskModel,
     outer_scale_m: tuple[float, float],
     posterior: FloatArray,
     factors: tuple[FloatArray, FloatArray],
-    mix: float,
     mix_sigma: float,
 ) -> float:
     """Return the error of ln r0 from tilt kind, outer scale and wind together."""
-    ratio = geometry.separation_m / geometry.opening_m
 
-    def kernel(outer_m: float, weight: float) -> float:
-        along, across = mixed_kernels(
-            ratio, geometry.opening_m / outer_m, geometry.obstruction, weight
-        )
-        return float(along + across)
+    def kernel(**changed: float) -> float:
+        return float(model._replace(**changed).kernels(model.separation).sum())
 
-    middle = float(np.sqrt(outer_scale_m[0] * outer_scale_m[1]))
-    centre = kernel(middle, mix)
-    kind = abs(kernel(middle, mix + mix_sigma) / centre - 1.0)
-    scale = 0.5 * abs(kernel(outer_scale_m[1], mix) - kernel(outer_scale_m[0], mix)) / centre
+    centre = kernel()
+    kind = abs(kernel(tilt_mix=model.tilt_mix + mix_sigma) / centre - 1.0)
+    low, high = (kernel(outer_scale_m=outer_m) for outer_m in outer_scale_m)
+    scale = 0.5 * abs(high - low) / centre
     joint = 0.5 * (factors[0] + factors[1])
     mean = float(posterior @ joint)
     wind = float(np.sqrt(posterior @ (joint - mean) ** 2)) / mean
@@ -260,7 +259,6 @@ class MaskGeometry:
     # Direction of the line through the openings on the camera, from +x toward +y. Whether the wedge
     # splits the images along it does not matter.
     angle_deg: float
-    obstruction: float = 0.0  # diameter ratio of an obstruction within each opening; usually 0
 
 
 @dataclass(frozen=True)
@@ -336,23 +334,40 @@ def _wind_mixtures(wind_m_s: tuple[float, float]) -> _WindMixtures:
     return _WindMixtures(speeds, cell, weight / weight.sum(axis=1, keepdims=True))
 
 
-class MaskModel(NamedTuple):
-    """A mask, and the air that its images see: lengths in metres."""
+class _MaskModel(NamedTuple):
+    """A mask of two clear openings, and the air that its images see: lengths in metres."""
 
     opening_m: float
     separation_m: float
     outer_scale_m: float
-    obstruction: float
-    tilt_mix: float  # share of Z tilt in what the centroid measures
+    tilt_mix: float  # share of Z tilt in what the centroid measures, w of `centroid_tilt_mix`
+
+    @property
+    def separation(self) -> float:
+        """Distance of the openings over their diameter."""
+        return self.separation_m / self.opening_m
 
     @property
     def ratio(self) -> float:
         """Opening over outer scale."""
         return self.opening_m / self.outer_scale_m
 
+    @property
+    def single(self) -> float:
+        """Coefficient K1 of the motion of one image."""
+        plane, gradient = (tilt_coefficient(kind, 0.0, self.ratio) for kind in TILTS)
+        return self.tilt_mix * plane + (1.0 - self.tilt_mix) * gradient
 
-def exposure_factors(
-    speeds_m_s: FloatArray, exposure_s: float, mask: MaskModel
+    def kernels(self, separation: ArrayLike) -> FloatArray:
+        """Return `pair_kernels` of two images, along and across, at a distance in openings."""
+        plane, gradient = (
+            np.array(pair_kernels(separation, self.ratio, 0.0, kind)) for kind in TILTS
+        )
+        return np.asarray(self.tilt_mix * plane + (1.0 - self.tilt_mix) * gradient)
+
+
+def _exposure_factors(
+    speeds_m_s: FloatArray, exposure_s: float, mask: _MaskModel
 ) -> tuple[FloatArray, FloatArray]:
     """Return var(tau)/var(0) along and across, each of shape (n_speeds, n_directions)."""
     exposed = _exposed_variance(speeds_m_s, exposure_s, 0.0, mask)
@@ -360,19 +375,16 @@ def exposure_factors(
     return exposed[0] / still[0], exposed[1] / still[1]
 
 
-def _single_factors(speeds_m_s: FloatArray, exposure_s: float, mask: MaskModel) -> FloatArray:
+def _single_factors(speeds_m_s: FloatArray, exposure_s: float, mask: _MaskModel) -> FloatArray:
     """Return var(tau)/var(0) of one image, mean of both axes, (n_speeds, n_directions)."""
-    total = np.zeros(speeds_m_s.size)
     passed = speeds_m_s * exposure_s / mask.opening_m
-    kinds: tuple[tuple[TiltKind, float], ...] = (("Z", mask.tilt_mix), ("G", 1.0 - mask.tilt_mix))
-    for kind, share in kinds:
-        along, across = exposure_factor(passed, mask.ratio, mask.obstruction, kind)
-        total += share * 0.5 * (along + across)
+    plane, gradient = (np.add(*exposure_factor(passed, mask.ratio, 0.0, kind)) for kind in TILTS)
+    total = 0.5 * (mask.tilt_mix * plane + (1.0 - mask.tilt_mix) * gradient)
     return np.repeat(total[:, None], const.MASK_ANGLES, axis=1)
 
 
 def _rebinned_factor(
-    mixtures: _WindMixtures, exposure_s: float, cadence_s: float, mask: MaskModel
+    mixtures: _WindMixtures, exposure_s: float, cadence_s: float, mask: _MaskModel
 ) -> tuple[FloatArray, FloatArray]:
     """Return var(mean of two adjacent frames)/var(one frame) along and across of each mixture.
 
@@ -389,7 +401,7 @@ def _rebinned_factor(
 
 
 def _exposed_variance(
-    speeds_m_s: FloatArray, exposure_s: float, lag_s: float, mask: MaskModel
+    speeds_m_s: FloatArray, exposure_s: float, lag_s: float, mask: _MaskModel
 ) -> tuple[FloatArray, FloatArray]:
     """Return the covariance of the differential tilt between two exposures `lag_s` apart.
 
@@ -403,13 +415,11 @@ def _exposed_variance(
     angle = np.pi * (np.arange(const.MASK_ANGLES) + 0.5) / const.MASK_ANGLES
     x = shift * np.cos(angle)[:, None]
     y = shift * np.sin(angle)[:, None]
-    b = mask.separation_m / mask.opening_m
-    single = mixed_coefficient(mask.tilt_mix, mask.obstruction, mask.ratio)
+    b, single = mask.separation, mask.single
     total = np.zeros((2, *x.shape))
     for offset, sign in ((0.0, 2.0), (b, -1.0), (-b, -1.0)):
         distance = np.hypot(x + offset, y)
-        kernels = mixed_kernels(distance, mask.ratio, mask.obstruction, mask.tilt_mix)
-        along, across = single - 0.5 * np.array(kernels)  # covariance of two openings: K1 - K/2
+        along, across = single - 0.5 * mask.kernels(distance)  # covariance of two openings
         share = np.where(distance > 0.0, (x + offset) ** 2 / np.maximum(distance, 1e-12) ** 2, 0.5)
         total[0] += sign * (share * along + (1.0 - share) * across)
         total[1] += sign * (share * across + (1.0 - share) * along)

@@ -23,16 +23,6 @@ from blursplit.types import FloatArray, sure
 
 
 @dataclass(frozen=True)
-class _RateLines:
-    """Apparent lines at another frame rate."""
-
-    cadence_s: float
-    # `frequency_hz`, `sigma_hz`: (l,)
-    frequency_hz: FloatArray
-    sigma_hz: FloatArray
-
-
-@dataclass(frozen=True)
 class TwoRates(Guest):
     """The part of the run at another rate, which tells aliases apart."""
 
@@ -43,31 +33,24 @@ class TwoRates(Guest):
 
     def prepare(self, record: Record) -> Record:
         """Keep the longer part of a run whose rate changes."""
-        main, second = split_at_rate_change(record.whole, record.rig)
+        main, second = _split_at_rate_change(record.whole, record.rig)
         if second is None:
             return record
         left = Record.of(main, record.rig, self.blur_time_s)
         return replace(left, guests=(*record.guests, replace(self, second=second)))
 
     @cached_property
-    def _lines(self) -> _RateLines | None:
+    def _lines(self) -> tuple[float, FloatArray, FloatArray] | None:
         return None if self.second is None else _lines_at_second_rate(self.second)
 
     def alias_log_odds(self, line: LineFit, candidates_hz: FloatArray) -> FloatArray | None:
         """Return how well each true frequency agrees with the lines at the other rate."""
-        other = self._lines
-        if other is None:
+        if self._lines is None:
             return None
-        return second_rate_log_odds(
-            candidates_hz,
-            other.cadence_s,
-            other.frequency_hz,
-            other.sigma_hz,
-            line.frequency_sigma,
-        )
+        return second_rate_log_odds(candidates_hz, *self._lines, line.frequency_sigma)
 
 
-def split_at_rate_change(tracks: StarTracks, rig: Rig) -> tuple[StarTracks, StarTracks | None]:
+def _split_at_rate_change(tracks: StarTracks, rig: Rig) -> tuple[StarTracks, StarTracks | None]:
     """Return the part of the longer run at one rate, and the other part.
 
     `rig`: whether the camera made the time stamps.
@@ -94,10 +77,10 @@ def split_at_rate_change(tracks: StarTracks, rig: Rig) -> tuple[StarTracks, Star
     return replace(main, notes=(*tracks.notes, ("two-rates", facts))), second
 
 
-def _lines_at_second_rate(second: StarTracks) -> _RateLines | None:
-    """Return the lines of the part at the other rate, or None where it is too short.
+def _lines_at_second_rate(second: StarTracks) -> tuple[float, FloatArray, FloatArray] | None:
+    """Return cadence [s] and lines of the part at the other rate; None where it is too short.
 
-    `second`: regular.
+    Apparent frequencies and their errors [Hz], (n_lines,) each.
     """
     motion, cadence_s = fit_common_motion(second), sure(second.cadence_s)
     # only frequencies are asked for: pixels will do
@@ -112,11 +95,8 @@ def _lines_at_second_rate(second: StarTracks) -> _RateLines | None:
         segment=aligned.number,
         false_alarm=const.RATES_FALSE_ALARM,
     )
-    return _RateLines(
-        grid.cadence_s,
-        np.array([line.frequency_hz for line in search.lines]),
-        np.array([line.frequency_sigma for line in search.lines]),
-    )
+    found = np.array([(line.frequency_hz, line.frequency_sigma) for line in search.lines])
+    return grid.cadence_s, *found.reshape(-1, 2).T
 
 
 def _part(tracks: StarTracks, rows: slice, hardware: bool) -> StarTracks:

@@ -252,28 +252,3 @@ def centroid_tilt_mix(
     points = np.stack([np.log(ratio), np.log(window)], axis=-1)
     mix = np.asarray(table(points), dtype=float).reshape(ratio.shape)
     return mix, np.hypot(const.TILT_MIX_LEAST_SIGMA, const.TILT_MIX_SHARE * (mix - 1.0))
-
-
-def mixed_coefficient(
-    tilt_mix: float, obstruction: float = 0.0, aperture_over_outer_scale: float = 0.0
-) -> float:
-    """Return K1 of a centroid that mixes the two tilts, w of `centroid_tilt_mix`."""
-    plane = tilt_coefficient("Z", obstruction, aperture_over_outer_scale)
-    gradient = tilt_coefficient("G", obstruction, aperture_over_outer_scale)
-    return tilt_mix * plane + (1.0 - tilt_mix) * gradient
-
-
-def mixed_kernels(
-    separation_over_aperture: ArrayLike,
-    aperture_over_outer_scale: float,
-    obstruction: float,
-    tilt_mix: float,
-) -> tuple[FloatArray, FloatArray]:
-    """Return `pair_kernels` of a centroid that mixes the two tilts, w of `centroid_tilt_mix`."""
-    telescope = (aperture_over_outer_scale, obstruction)
-    plane = pair_kernels(separation_over_aperture, *telescope, "Z")
-    gradient = pair_kernels(separation_over_aperture, *telescope, "G")
-    along, across = (
-        tilt_mix * z + (1.0 - tilt_mix) * g for z, g in zip(plane, gradient, strict=True)
-    )
-    return along, across
